@@ -1,0 +1,30 @@
+"""Fixed numbers with unit and source. What a user may tune is in `settings.py`; coefficients of one method
+stand atop that method's file."""
+
+from __future__ import annotations
+
+from typing import Final
+
+# pF is log10 of the suction in cm of water. 33 kPa = 336.5 cm: the moist end of linear extensibility.
+PF_AT_33_KPA: Final = 2.53
+
+# Shrinkage limit, where volume change ends. Common practice with COLE-based indices, from memory; oven dry would be 7.
+PF_AT_SHRINKAGE_LIMIT: Final = 5.5
+
+# Normal scores of the weekly drought categories: means of a unit normal over the percentile classes
+# None > 30, D0 20-30, D1 10-20, D2 5-10, D3 2-5, D4 0-2 (class limits: drought.gov; means computed).
+CATEGORY_NORMAL_SCORE: Final = {-1: 0.50, 0: -0.68, 1: -1.04, 2: -1.45, 3: -1.82, 4: -2.42}
+
+MONTHS_PER_YEAR: Final = 12
+DAYS_PER_YEAR: Final = 365.25
+
+# Equal-area projection used for every area and share within the conterminous United States.
+EQUAL_AREA_CRS: Final = "EPSG:5070"
+
+# Credit line asked for by the publisher of the weekly categories.
+DROUGHT_CREDIT: Final = (
+    "U.S. Drought Monitor, produced jointly by the National Drought Mitigation Center (University of "
+    "Nebraska-Lincoln), the U.S. Department of Agriculture and the National Oceanic and Atmospheric Administration."
+)
+
+DEFLECTION_LIMIT_RATIO: Final = 1.0 / 360.0  # quoted guideline figure; drawn as a line, never as pass or fail

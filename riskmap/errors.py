@@ -1,0 +1,91 @@
+"""What can go wrong, and how it is said.
+
+Two kinds of trouble are kept apart. A `Problem` is a finding about one file, row or value: it is collected
+with all the others, reported together and never stops the run by itself. A `RiskmapError` stops the run,
+because going on would give a wrong answer (no coordinate reference system, a table that is not there).
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable
+from dataclasses import asdict, dataclass
+
+_CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f\u200b-\u200f\u2028-\u202e\u2066-\u2069\ufeff]")
+SHOWN_CHARACTERS = 40
+
+
+def shown(value: object) -> str:
+    """Return `value` as short text with control and direction characters made visible."""
+    text = _CONTROL.sub(lambda m: f"\\u{ord(m.group()):04x}", str(value))
+    return text if len(text) <= SHOWN_CHARACTERS else text[: SHOWN_CHARACTERS - 1] + "…"
+
+
+@dataclass(frozen=True)
+class Problem:
+    """One finding about the input.
+
+    Attributes
+    ----------
+    code : str
+        `E-...` refused or answered with a state, `W-...` used with a caution, for example `E-LOT-014`.
+    file : str
+        File, with layer or member where there is one; a relative path.
+    row : int or None
+        Row as the user's editor numbers it (header line is 1 in a CSV; feature 1 is the first of a layer).
+    column, value : str
+        Where and what; empty when the finding is about the whole file.
+    rule : str
+        What was expected.
+    remedy : str
+        What the user can do.
+    action : str
+        What was done with the row, for example `row kept, not estimated`.
+    """
+
+    code: str
+    file: str
+    rule: str
+    remedy: str
+    action: str
+    row: int | None = None
+    column: str = ""
+    value: str = ""
+
+    def __str__(self) -> str:
+        where = self.file
+        where += f" row {self.row}" if self.row is not None else ""
+        where += f" column {self.column}" if self.column else ""
+        value = f'"{shown(self.value)}": ' if self.value != "" else ""
+        return f"{self.code} {where}: {value}{self.rule} {self.remedy} {self.action}".strip()
+
+    def as_dict(self) -> dict[str, object]:
+        """Return the finding as plain values for JSON."""
+        return asdict(self)
+
+
+class RiskmapError(Exception):
+    """Base of every error that riskmap raises on purpose."""
+
+
+class LayerError(RiskmapError):
+    """An input layer cannot be used as it is."""
+
+
+class TableError(RiskmapError):
+    """A table between two stages broke its contract in `tables.py`."""
+
+
+class SettingsError(RiskmapError):
+    """The area file or a setting in it is wrong."""
+
+
+class RunFolderError(RiskmapError):
+    """The run folder could not be written whole."""
+
+
+def joined(items: Iterable[object], limit: int = 8) -> str:
+    """Return items as `a, b, c and 5 more`, each shortened for display."""
+    listed = [shown(item) for item in items]
+    more = len(listed) - limit
+    return ", ".join(listed[:limit]) + (f" and {more} more" if more > 0 else "")

@@ -1,0 +1,73 @@
+"""What one run hands to the writers: the estimate table and what is needed to read it rightly."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    import geopandas as gpd
+    import pandas as pd
+
+    from riskmap.errors import Problem
+
+STANDING = (
+    "Model range, not yet tested against surveys here; read millimetres as within about a factor of two; "
+    "the order of lots is firmer than the size."
+)
+CAUTION = (
+    "Planning information from public soil, weather and lot records. It describes ground and slab age, not the "
+    "condition of this house. It does not replace a visit or an engineer's evaluation."
+)
+CAUTION_SOIL = (
+    "Soil lines here were mapped at 1:{scale}. The true change of soil may lie {w_ft} ft ({w_m} m) either side. "
+    "Small areas of other soils are not drawn."
+)
+CAUTION_DATE = "Pour date is {basis}; it may lie between {lo} and {hi}. The range shown includes this doubt."
+CAUTION_OUTLOOK = (
+    "These are three what-if seasons taken from past years. They are not forecasts and carry no odds."
+)
+CAUTION_LENDER = (
+    "Use only to choose where to ask for more information. Do not use to approve, decline, price or value."
+)
+NO_NUMBER = "Not enough data to estimate this lot. Missing: {list}. This is not a low or a middle result."
+NOT_SEEN = (
+    "Not seen by this calculation: fill, cut or pad, moisture conditioning, leaks, trees, drainage, pools, piers, "
+    "workmanship and repairs. Local codes and licensed practice come first."
+)
+
+
+@dataclass(frozen=True)
+class Results:
+    """A finished estimate.
+
+    Attributes
+    ----------
+    lots : GeoDataFrame
+        `tables.ESTIMATE`, one row per input row in input order, geometry in EPSG:4326 (None where unusable).
+    area_name, today : str
+        Name of the area; month of `now` as YYYY-MM.
+    soil_scale : int or None
+        Denominator of the mapping scale.
+    climate : DataFrame
+        One row per cell and month: cell_id, month (YYYY-MM), precipitation_mm, pet_mm, spi_3, spei_6, spei_12,
+        driver_source (1 rain and temperature, 2 index, 3 weekly category, 4 climatology in a gap).
+    drought_weeks : DataFrame
+        One row per cell and weekly map: cell_id, valid_date, category (text None, D0..D4) by largest share.
+    credits : tuple of str
+        Credit lines that must stand wherever the data are shown.
+    problems : list of Problem
+        Every finding, in the order of reading.
+    facts : dict
+        Seed, draws, named outlook years and other plain values for the manifest.
+    """
+
+    lots: gpd.GeoDataFrame
+    area_name: str
+    today: str
+    soil_scale: int | None
+    climate: pd.DataFrame
+    drought_weeks: pd.DataFrame
+    credits: tuple[str, ...] = ()
+    problems: list[Problem] = field(default_factory=list)
+    facts: dict[str, Any] = field(default_factory=dict)

@@ -1,0 +1,42 @@
+"""Shared by every test: where the open data are, and how the suite says so when they are absent."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).resolve().parent.parent
+OPEN_DATA = Path(os.environ.get("RISKMAP_OPEN_DATA", ROOT.parent / "shared" / "data")).resolve()
+EXAMPLE = ROOT / "layers" / "example"
+
+
+def pytest_report_header(config: pytest.Config) -> str:
+    """Say in the first lines of the output whether the real data are here."""
+    if OPEN_DATA.is_dir():
+        return f"open data: {OPEN_DATA.name} folder found, tests on real files run"
+    return "open data: ABSENT. Tests on real soil, climate and drought files DO NOT RUN; set RISKMAP_OPEN_DATA."
+
+
+@pytest.fixture(scope="session")
+def open_data() -> Path:
+    """Folder of real open data; the test is skipped, loudly, when it is not there."""
+    if not OPEN_DATA.is_dir():
+        pytest.skip("open data absent: set RISKMAP_OPEN_DATA to the folder that holds soil/, drought/ and field/")
+    return OPEN_DATA
+
+
+@pytest.fixture(scope="session")
+def referee() -> Path:
+    """Folder of check values from an independent solver, beside the open data."""
+    folder = OPEN_DATA.parent / "referee"
+    if not folder.is_dir():
+        pytest.skip("referee values absent: they are looked for beside the open data folder")
+    return folder
+
+
+@pytest.fixture(scope="session")
+def example() -> Path:
+    """Folder of the committed example area."""
+    return EXAMPLE
