@@ -1,0 +1,26 @@
+# Shortcuts for machines with make; README.md gives the same steps as plain lines.
+PYTHON ?= python3
+VENV := .venv
+READY := $(VENV)/.ready
+export OMP_NUM_THREADS := 1
+export OPENBLAS_NUM_THREADS := 1
+
+.PHONY: demo test lint clean
+
+demo: $(READY)
+	$(VENV)/bin/riskmap demo
+
+test: $(READY)
+	$(VENV)/bin/python -m pytest
+
+lint: $(READY)
+	$(VENV)/bin/ruff check riskmap tests layers
+	$(VENV)/bin/mypy
+
+$(READY): pyproject.toml constraints.txt
+	$(PYTHON) -m venv $(VENV)
+	$(VENV)/bin/pip install --quiet --disable-pip-version-check -c constraints.txt -e ".[dev]"
+	touch $(READY)
+
+clean:
+	rm -rf $(VENV) .pytest_cache .mypy_cache .ruff_cache .hypothesis

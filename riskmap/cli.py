@@ -1,0 +1,134 @@
+"""The command line. Progress and findings go to stderr, paths and data to stdout.
+
+Exit codes: 0 all rows answered, 1 some rows have a state instead of a number, 2 refused, 3 internal fault.
+Nothing heavy is imported here: `--help` must stay quick.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, NoReturn
+
+import click
+
+from riskmap import __version__
+from riskmap.errors import RiskmapError
+
+if TYPE_CHECKING:
+    from riskmap.results import Results
+
+ALL_ANSWERED, SOME_STATES, REFUSED, FAULT = 0, 1, 2, 3
+EXAMPLE = Path("layers") / "example" / "area.toml"
+SHOWN_PROBLEMS = 20
+
+
+class _Progress:
+    """One line on stderr per stage, rewritten in place on a terminal."""
+
+    def __init__(self) -> None:
+        self._stage, self._shown = "", -1
+        self._live = sys.stderr.isatty()
+
+    def __call__(self, stage: str, share: float) -> None:
+        percent = int(100 * share)
+        if stage == self._stage and (percent == self._shown or (not self._live and percent < 100)):
+            return
+        if self._live:
+            click.echo(f"\r  {stage:<28} {percent:3d} %", err=True, nl=percent == 100)
+        elif percent == 100:
+            click.echo(f"  {stage}", err=True)
+        self._stage, self._shown = stage, percent
+
+
+def _report(results: Results) -> None:
+    problems = results.problems
+    for problem in problems[:SHOWN_PROBLEMS]:
+        click.echo(f"  {problem}", err=True)
+    if len(problems) > SHOWN_PROBLEMS:
+        click.echo(f"  ... and {len(problems) - SHOWN_PROBLEMS} more; all of them are in problems.json", err=True)
+    lots = results.lots
+    answered = int((lots["state"] == "").sum())
+    click.echo(f"{len(lots):,} lots read, {answered:,} with a number", err=True)
+    for state, count in lots.loc[lots["state"] != "", "state"].value_counts().sort_index().items():
+        click.echo(f"  {count:,} {state}", err=True)
+
+
+def _estimate(area: Path, outputs: Path, units: str, workers: int | None) -> int:
+    os.environ.setdefault("OMP_NUM_THREADS", "1")  # the draws are spread over threads already
+    from riskmap import assess
+
+    folder, results = assess.run(area, outputs, units=units, workers=workers, progress=_Progress())
+    _report(results)
+    for path in sorted(folder.iterdir()):
+        click.echo(path.as_posix())
+    click.echo(f"Open {(folder / 'map.html').as_posix()} in a browser.", err=True)
+    return SOME_STATES if (results.lots["state"] != "").any() else ALL_ANSWERED
+
+
+@click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+@click.version_option(__version__, prog_name="riskmap")
+def cli() -> None:
+    """Expected movement of slab-on-ground houses on expansive clay, lot by lot.
+
+    Planning information from public soil, weather and lot records. It describes ground and slab age, not the condition
+    of a house, and does not replace a visit or an engineer's evaluation.
+    """
+
+
+_OPTIONS = (
+    click.option("--outputs", type=click.Path(path_type=Path), default=Path("outputs"), show_default=True,
+                 help="Folder that receives the new run folder."),
+    click.option("--units", type=click.Choice(["us", "si"]), default="us", show_default=True,
+                 help="Units that the map shows first. Files always hold SI with the unit in the column name."),
+    click.option("--workers", type=click.IntRange(1, 256), default=None,
+                 help="Threads; any number gives the same result. Default: all cores."),
+)
+
+
+def _with_options(command):  # type: ignore[no-untyped-def]
+    for option in reversed(_OPTIONS):
+        command = option(command)
+    return command
+
+
+@cli.command()
+@click.argument("area", type=click.Path(path_type=Path))
+@_with_options
+def estimate(area: Path, outputs: Path, units: str, workers: int | None) -> None:
+    """Estimate every lot of AREA (a TOML file) and write one new run folder."""
+    sys.exit(_estimate(area, outputs, units, workers))
+
+
+@cli.command()
+@_with_options
+def demo(outputs: Path, units: str, workers: int | None) -> None:
+    """Estimate the invented example town in layers/example.
+
+    Some of its lots have a state instead of a number on purpose, so that every state can be seen; that is no error.
+    """
+    if not EXAMPLE.is_file():
+        raise click.ClickException(f"{EXAMPLE.as_posix()} is not here; run this from the project's folder.")
+    _estimate(EXAMPLE, outputs, units, workers)
+
+
+def main() -> NoReturn:
+    """Run the command line and turn known errors into a message and an exit code."""
+    try:
+        cli.main(standalone_mode=False)
+    except click.exceptions.Abort:
+        sys.exit(REFUSED)
+    except click.ClickException as error:
+        error.show()
+        sys.exit(REFUSED)
+    except RiskmapError as error:
+        click.echo(str(error), err=True)
+        sys.exit(REFUSED)
+    except Exception as error:  # a fault of ours: say so, keep the trace out of the user's way
+        if os.environ.get("RISKMAP_TRACE"):
+            raise
+        click.echo(f"Internal fault: {type(error).__name__}: {error}. Set RISKMAP_TRACE=1 to see where, and report it.",
+                   err=True)
+        sys.exit(FAULT)
+    sys.exit(ALL_ANSWERED)

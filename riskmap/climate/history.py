@@ -1,0 +1,101 @@
+"""Driver history per cell: rain and evapotranspiration where they are recorded, a score or nothing where they are not.
+
+Sources, best first: 1 rain and temperature, 2 index grid, 3 weekly categories, 4 the usual season (climatology). The
+score z says how many standard deviations wetter (+) or drier (-) than usual a month is; the movement driver turns it
+into suction with the cell's own monthly climatology.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from riskmap.climate.evapotranspiration import calendar_means
+
+BEFORE, RECORD, INDEX, CATEGORY, CLIMATOLOGY = 0, 1, 2, 3, 4
+
+
+@dataclass(frozen=True)
+class ClimateHistory:
+    """Monthly driver of each climate cell on one common axis of months.
+
+    Attributes
+    ----------
+    cells : tuple of str
+        Cell identifiers, one per row of the arrays.
+    first_month : int
+        Month number of the first column: the earliest start of any record. The last column is the month of today.
+    precipitation_mm, pet_mm : array, shape (n_cell, n_month)
+        Monthly amounts; NaN where `source` is not 1.
+    z : array, shape (n_cell, n_month)
+        Normal score where `source` is 2 or 3, 0 where it is 4, NaN where it is 0 or 1.
+    source : array of int8, shape (n_cell, n_month)
+        1 rain and temperature, 2 index grid, 3 weekly categories, 4 climatology in a gap, 0 before the record begins.
+    flags : tuple of str
+        Cautions per cell, separated by semicolons.
+    coldest_normal_c : array, shape (n_cell,)
+        Lowest calendar-month mean temperature of the normal period (of the whole record where it has none).
+    """
+
+    cells: tuple[str, ...]
+    first_month: int
+    precipitation_mm: NDArray[np.float64]
+    pet_mm: NDArray[np.float64]
+    z: NDArray[np.float64]
+    source: NDArray[np.int8]
+    flags: tuple[str, ...]
+    coldest_normal_c: NDArray[np.float64]
+
+
+def combine(precipitation_mm: NDArray[np.float64], pet_mm: NDArray[np.float64], index_z: NDArray[np.float64],
+            category_z: NDArray[np.float64]) -> tuple[NDArray[np.int8], NDArray[np.float64]]:
+    """Return source and z of each cell and month from what is known of it.
+
+    Parameters
+    ----------
+    precipitation_mm, pet_mm, index_z, category_z : array, shape (n_cell, n_month)
+        NaN where not known.
+
+    Returns
+    -------
+    source : array of int8, z : array, shape (n_cell, n_month)
+        As in `ClimateHistory`. A record begins at the first month with both rain and evapotranspiration.
+    """
+    recorded = np.isfinite(precipitation_mm) & np.isfinite(pet_mm)
+    begun = np.logical_or.accumulate(recorded, axis=1)
+    source = np.select([~begun, recorded, np.isfinite(index_z), np.isfinite(category_z)],
+                       [BEFORE, RECORD, INDEX, CATEGORY], CLIMATOLOGY).astype(np.int8)
+    z = np.select([source == INDEX, source == CATEGORY, source == CLIMATOLOGY], [index_z, category_z, 0.0], np.nan)
+    return source, z
+
+
+def on_axis(cell: NDArray[np.int64], month: NDArray[np.int64], value: NDArray[np.float64], n_cell: int,
+            first_month: int, n_month: int) -> NDArray[np.float64]:
+    """Return long values as an array (n_cell, n_month), NaN where there is none; months off the axis are left out."""
+    grid = np.full((n_cell, n_month), np.nan)
+    position = month - first_month
+    inside = (position >= 0) & (position < n_month)
+    grid[cell[inside], position[inside]] = value[inside]
+    return grid
+
+
+def recent_level(source: NDArray[np.int8], recent_months: int) -> NDArray[np.int64]:
+    """Return the weakest source of the last months per cell: 1, 2 or 3; climatology counts as 3, no record as 0."""
+    recent = np.minimum(source[:, -recent_months:].astype(np.int64), CATEGORY)
+    return recent.max(axis=1, initial=0)
+
+
+def coldest_normal(temperature_c: NDArray[np.float64], first_month: int, first_year: int,
+                   last_year: int) -> NDArray[np.float64]:
+    """Return the lowest calendar-month mean temperature per cell, of the normal period where it has all months."""
+    year = (first_month + np.arange(temperature_c.shape[1])) // 12
+    normal_period = np.where((year >= first_year) & (year <= last_year), temperature_c, np.nan)
+    calendar_month = first_month % 12 + 1
+    normal = calendar_means(normal_period, calendar_month)
+    whole = calendar_means(temperature_c, calendar_month)
+    complete = np.isfinite(normal).all(axis=1, keepdims=True)
+    known = np.where(complete, normal, whole)
+    coldest = np.min(np.where(np.isnan(known), np.inf, known), axis=1, initial=np.inf)
+    return np.where(np.isfinite(coldest), coldest, np.nan)

@@ -1,0 +1,99 @@
+"""Stage 5: collapse lots to unique columns, expand columns to lots.
+
+In: lots with soil profiles and weights and a climate cell. Out: unique columns (soil mixture, cell, slab width, slab
+class, pour dates), the profiles of each, and each lot's column. Lots that share a column share every number, so the
+physics runs once for all of them.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+WEIGHT_DIGITS = 6  # mixtures that agree to a millionth are one mixture
+YOUNG_YEARS = 10  # below this age a known pour month counts, above it the year (decisions page)
+
+
+@dataclass(frozen=True)
+class Columns:
+    """Unique columns.
+
+    Attributes
+    ----------
+    column : DataFrame
+        One row per column: cell_id, half_width_m, half_width_known, slab_class, pour_early_month, pour_late_month.
+    column_profile : DataFrame
+        column_id, profile_id, weight (sums to 1), ordered by both.
+    lot_column : int array, shape (n_lot,)
+        Column of each lot; -1 for a lot without one.
+    """
+
+    column: pd.DataFrame
+    column_profile: pd.DataFrame
+    lot_column: NDArray[np.int64]
+
+
+def _mixture(lot_profile: pd.DataFrame, lots: int) -> tuple[NDArray[np.int64], pd.DataFrame]:
+    """Return a mixture number per lot (-1 without soil) and the profiles and weights of each mixture."""
+    part = lot_profile.sort_values(["lot_row", "profile_id"], kind="stable")
+    row, profile = part["lot_row"].to_numpy(np.int64), part["profile_id"].to_numpy(np.int64)
+    weight = part["weight"].to_numpy(float).round(WEIGHT_DIGITS)
+    pair = pd.factorize(pd.MultiIndex.from_arrays([profile, weight]), sort=True)[0]
+    # a lot's mixture is the sequence of its (profile, weight) pairs; folded one place at a time into exact numbers
+    place = np.arange(row.size) - np.searchsorted(row, row, side="left")
+    number = np.full(lots, -1, dtype=np.int64)
+    for k in range(int(place.max(initial=-1)) + 1):
+        here = place == k
+        key = np.zeros(lots, dtype=np.int64)
+        key[row[here]] = pair[here] + 1
+        number = pd.factorize(pd.MultiIndex.from_arrays([number, key]), sort=True)[0].astype(np.int64)
+    number[~np.isin(np.arange(lots), row)] = -1
+    used, first = np.unique(number, return_index=True)
+    first = first[used >= 0]
+    number = np.where(number >= 0, np.searchsorted(used[used >= 0], number), -1)
+    member = np.isin(row, first)
+    mixtures = pd.DataFrame({"mixture": number[row[member]], "profile_id": profile[member],
+                             "weight": part["weight"].to_numpy(float)[member]})
+    return number, mixtures
+
+
+def collapse(lot: pd.DataFrame, lot_profile: pd.DataFrame, lot_climate: pd.DataFrame, *, today: int) -> Columns:
+    """Return the unique columns of the lots that have no state, a soil profile and a climate cell.
+
+    Parameters
+    ----------
+    lot, lot_profile, lot_climate : DataFrame
+        `tables.LOT`, `tables.LOT_PROFILE`, `tables.LOT_CLIMATE`.
+    today : int
+        Month number of the present month.
+    """
+    mixture, mixtures = _mixture(lot_profile, len(lot))
+    early = lot["pour_early_month"].fillna(-1).to_numpy(np.int64)
+    late = lot["pour_late_month"].fillna(-1).to_numpy(np.int64)
+    old = late < today - 12 * YOUNG_YEARS
+    early = np.where(old, early // 12 * 12, early)
+    late = np.where(old, late // 12 * 12 + 11, late)
+    usable = ((lot["state"] == "") & (lot_climate["cell_id"].to_numpy() != "")).to_numpy() & (mixture >= 0)
+    keys = pd.DataFrame({
+        "mixture": mixture, "cell_id": lot_climate["cell_id"].to_numpy(),
+        "half_width_m": lot["half_width_m"].to_numpy(float), "half_width_known": lot["half_width_known"].to_numpy(bool),
+        "slab_class": lot["slab_class"].to_numpy(), "pour_early_month": early, "pour_late_month": late,
+    })[usable]
+    names = list(keys.columns)
+    number = keys.groupby(names, sort=True, observed=True).ngroup().to_numpy()
+    column = keys.drop_duplicates().sort_values(names).reset_index(drop=True)
+    lot_column = np.full(len(lot), -1, dtype=np.int64)
+    lot_column[usable] = number
+    column_profile = (column.reset_index(names="column_id")[["column_id", "mixture"]].merge(mixtures, on="mixture")
+                      .sort_values(["column_id", "profile_id"], kind="stable").reset_index(drop=True))
+    total = column_profile.groupby("column_id")["weight"].transform("sum")
+    column_profile["weight"] = column_profile["weight"] / total
+    return Columns(column.drop(columns="mixture"), column_profile[["column_id", "profile_id", "weight"]], lot_column)
+
+
+def expand(values: pd.DataFrame, lot_column: NDArray[np.int64]) -> pd.DataFrame:
+    """Return one row per lot in lot order; missing values where a lot has no column."""
+    return values.reindex(pd.Index(lot_column)).reset_index(drop=True)

@@ -1,0 +1,400 @@
+"""Read monthly rain and mean temperature per climate cell.
+
+In: `[climate]`: a CSV table, or the fixed-width text of NOAA divisions or counties; optionally polygons of the cells.
+Out: `ClimateTables` in mm and degC. A month that is missing inside a record stays as a row without value and is
+reported; months before and after a record are not invented. Units are never guessed: they stand in the column name.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from riskmap import tables, units
+from riskmap.errors import LayerError, Problem, joined
+from riskmap.layers import ClimateTables, Source, noaa_fixed_width
+from riskmap.layers.polygon_file import read_polygons
+
+if TYPE_CHECKING:
+    import geopandas as gpd
+
+    from riskmap.settings import Area, ClimateEntry
+
+KEY_COLUMNS = ("cell_id", "cell", "division", "climdiv", "county", "county_fips", "fips", "geoid", "station")
+MISSING_TEXT = ("", "na", "nan", "null", "none")
+MISSING_CODES = (-99.9, -99.99, -999.0, -9999.0)  # of any quantity; rain may also have -9.99, a temperature not
+
+# Limits that catch a wrong unit. Judgement, from normals of the conterminous United States: wettest places near
+# 4,000 mm a year, warmest annual mean near 26 degC, coldest south of 49.5 N near -4 degC (high mountains).
+LARGEST_ANNUAL_MM = 6000.0
+SMALLEST_ANNUAL_MM = 40.0
+WARMEST_ANNUAL_C = 35.0
+COLDEST_ANNUAL_C = -5.0
+COLDEST_APPLIES_SOUTH_OF_DEG = 49.5
+
+
+@dataclass(frozen=True)
+class _Quantity:
+    """One measured column: our name, the names it goes by, its units and an example of a right name."""
+
+    column: str
+    pattern: re.Pattern[str]
+    units: tuple[str, ...]
+    remedy: str
+    missing_codes: tuple[float, ...] = MISSING_CODES
+
+
+_RAIN = _Quantity("precipitation_mm", re.compile(r"(?:precip|precipitation|prcp|pcp|pcpn|ppt|rain|rainfall)(?:_(.+))?"),
+                  ("in", "mm"), "rename it precip_in (inches) or precip_mm (millimetres)", (*MISSING_CODES, -9.99))
+_WARMTH = _Quantity("temperature_c", re.compile(r"(?:tavg|tmean|tmp|temp|temperature)(?:_(?:avg|mean))?(?:_(.+))?"),
+                    ("f", "c"), "rename it tavg_f (Fahrenheit) or tavg_c (Celsius)")
+_PET = _Quantity("pet_mm", re.compile(r"(?:pet|pe|et0)(?:_(.+))?"), ("in", "mm"),
+                 "rename it pet_in (inches) or pet_mm (millimetres)")
+
+
+def read(entry: ClimateEntry, area: Area) -> tuple[ClimateTables, list[Source], list[Problem]]:
+    """Read the monthly climate of an area.
+
+    Parameters
+    ----------
+    entry : ClimateEntry
+        `[climate]` of the area file.
+    area : Area
+        For the folder that paths are relative to.
+
+    Raises
+    ------
+    LayerError
+        When a file cannot be read, a column is missing or has no unit, rain and temperature are swapped, values can
+        only come from a wrong unit, or the latitude of a cell is not known.
+    """
+    problems: list[Problem] = []
+    cells = _cells(entry, area)
+    monthly, sources = (_csv if entry.reader == "csv" else _noaa)(entry, area, problems)
+    monthly = _wanted_cells(monthly, cells, entry, problems)
+    monthly = _months_in_a_row(monthly, str(_shown(entry)), problems)
+    latitude = _latitude(sorted(monthly["cell_id"].unique()), cells, entry)
+    _check_units(monthly, latitude, str(_shown(entry)), problems)
+    monthly = _within_range(monthly, str(_shown(entry)), problems)
+    if cells is not None and entry.cells is not None:
+        sources.append(Source("climate_cells", entry.cells, entry.title, entry.provider, entry.licence, entry.credit,
+                              "", len(cells)))
+    pet_source = entry.pet_source if monthly["pet_mm"].notna().any() else ""
+    monthly = tables.check(tables.CLIMATE_MONTHLY, monthly)
+    return ClimateTables(monthly, latitude, cells, pet_source), sources, problems
+
+
+def _shown(entry: ClimateEntry) -> Path:
+    """Return the path that messages name."""
+    return next(iter(entry.path.values())) if isinstance(entry.path, dict) else entry.path
+
+
+# ------------------------------------------------------------------------------------------------------ cells
+def _cells(entry: ClimateEntry, area: Area) -> gpd.GeoDataFrame | None:
+    """Return the cell polygons as cell_id, geometry in EPSG:4326; None when one cell is named for all lots."""
+    if entry.cells is None:
+        return None
+    frame = read_polygons(area.resolve(entry.cells), entry.cells)
+    if entry.cells_key not in frame:
+        raise LayerError(f"E-CLI-002 {entry.cells}: no column '{entry.cells_key}'; set cells_key to one of "
+                         f"{joined(c for c in frame.columns if c not in ('_row', 'geometry'))}.")
+    key = frame[entry.cells_key]
+    if not (key.dtype == object or pd.api.types.is_string_dtype(key)):
+        raise LayerError(f"E-CLI-003 {entry.cells} column {entry.cells_key}: holds numbers, so leading zeros are lost; "
+                         "save the key as text.")
+    cells = frame[["geometry"]].assign(cell_id=key.astype(str).str.strip())
+    cells = cells.assign(geometry=cells.geometry.make_valid())
+    cells = cells[~cells.geometry.is_empty & cells.geometry.notna() & (cells["cell_id"] != "")]
+    if cells["cell_id"].duplicated().any():
+        cells = cells.dissolve("cell_id", as_index=False)
+    return cells[["cell_id", "geometry"]].reset_index(drop=True)
+
+
+def _wanted_cells(monthly: pd.DataFrame, cells: gpd.GeoDataFrame | None, entry: ClimateEntry,
+                  problems: list[Problem]) -> pd.DataFrame:
+    """Return the rows of cells that have a polygon, or of the one cell that the area names."""
+    given = sorted(monthly["cell_id"].unique())
+    if cells is None:
+        name = entry.cell or (given[0] if len(given) == 1 else None)
+        if name is None:
+            raise LayerError(f"E-CLI-004 {_shown(entry)}: holds {len(given)} cells ({joined(given)}); set `cell` to "
+                             "the one of this area, or `cells` to their polygons.")
+        if name not in given:
+            raise LayerError(f"E-CLI-005 {_shown(entry)}: no cell '{name}'; it has {joined(given)}.")
+        return monthly[monthly["cell_id"] == name]
+    mapped = set(cells["cell_id"])
+    kept = monthly[monthly["cell_id"].isin(mapped)]
+    if kept.empty:
+        raise LayerError(f"E-CLI-006 {_shown(entry)}: its cells ({joined(given, 4)}) and the polygons of {entry.cells} "
+                         f"({joined(sorted(mapped), 4)}) have no key in common; correct cells_key.")
+    if absent := sorted(mapped - set(given)):
+        problems.append(Problem("W-CLI-031", str(entry.cells),
+                                f"every cell needs monthly rows; {len(absent)} have none.",
+                                "Add their months if lots lie there.", "Lots in these cells get no climate.",
+                                column=entry.cells_key, value=joined(absent, 3)))
+    return kept
+
+
+def _latitude(names: list[str], cells: gpd.GeoDataFrame | None, entry: ClimateEntry) -> dict[str, float]:
+    """Return the latitude of each cell: from the area file where given, else the centroid of its polygon."""
+    import shapely
+
+    given = entry.latitude_deg
+    known: dict[str, float] = {}
+    if cells is not None:
+        known = dict(zip(cells["cell_id"], shapely.get_y(shapely.centroid(np.asarray(cells.geometry))), strict=True))
+    if isinstance(given, dict):
+        known |= given
+    elif given is not None:
+        known |= dict.fromkeys(names, given)
+    if lacking := [name for name in names if name not in known]:
+        raise LayerError(f"E-CLI-007 [climate]: latitude of cell {joined(lacking)} is not known; set latitude_deg, "
+                         "or cells to a file of polygons.")
+    if wrong := [name for name in names if not -90 <= known[name] <= 90]:
+        raise LayerError(f"E-CLI-008 [climate]: latitude {known[wrong[0]]} of cell {wrong[0]} must lie within "
+                         "-90..90 degrees.")
+    return {name: float(known[name]) for name in names}
+
+
+# -------------------------------------------------------------------------------------------------------- CSV
+def _csv(entry: ClimateEntry, area: Area, problems: list[Problem]) -> tuple[pd.DataFrame, list[Source]]:
+    """Return cell_id, month, precipitation_mm, temperature_c, pet_mm, _row of a CSV file (plain or .gz)."""
+    if isinstance(entry.path, dict):
+        raise LayerError("E-CLI-009 [climate]: reader \"csv\" takes one path; rain and temperature stand in one table.")
+    text = _text_table(area.resolve(entry.path), entry.path)
+    lowered = {c.lower(): c for c in text.columns}
+    frame = pd.DataFrame({"cell_id": _key(text, entry), "_row": np.arange(2, len(text) + 2)})
+    frame["month"] = _month(text, lowered, entry, problems)
+    for quantity in (_RAIN, _WARMTH):
+        frame[quantity.column] = _measured(text, quantity, entry, problems)
+    frame["pet_mm"] = _pet(text, entry, problems)
+    source = Source("climate", entry.path, entry.title, entry.provider, entry.licence, entry.credit,
+                    entry.valid_date or _span(frame["month"]), len(frame))
+    return frame[frame["month"].notna()].astype({"month": np.int64}), [source]
+
+
+def _text_table(path: Path, shown_path: Path) -> pd.DataFrame:
+    if not path.is_file():
+        raise LayerError(f"E-CLI-001 {shown_path}: no such file; correct the path under [climate].")
+    try:
+        text = pd.read_csv(path, dtype=str, keep_default_na=False, encoding="utf-8-sig", skip_blank_lines=False)
+    except (pd.errors.ParserError, pd.errors.EmptyDataError, UnicodeDecodeError, OSError, EOFError) as error:
+        raise LayerError(f"E-CLI-010 {shown_path}: cannot be read as CSV: {str(error).splitlines()[0]}") from None
+    if text.empty:
+        raise LayerError(f"E-CLI-010 {shown_path}: has no rows below its header.")
+    text.columns = [str(c).strip() for c in text.columns]
+    return text.apply(lambda column: column.str.strip())
+
+
+def _key(text: pd.DataFrame, entry: ClimateEntry) -> pd.Series:
+    lowered = {c.lower(): c for c in text.columns}
+    name = next((lowered[k] for k in (entry.cells_key.lower(), *KEY_COLUMNS) if k in lowered), None)
+    if name is not None:
+        return text[name]
+    if entry.cells is None:
+        return pd.Series(entry.cell or "area", index=text.index)
+    raise LayerError(f"E-CLI-011 {entry.path}: no column with the cell; expected {entry.cells_key} or one of "
+                     f"{joined(KEY_COLUMNS, 20)}; it has {joined(text.columns, 20)}.")
+
+
+def _month(text: pd.DataFrame, lowered: dict[str, str], entry: ClimateEntry, problems: list[Problem]) -> pd.Series:
+    """Return month numbers; a row whose month cannot be read is reported and gets none."""
+    if "year" in lowered and "month" in lowered:
+        column = f"{lowered['year']}, {lowered['month']}"
+        written = text[lowered["year"]] + "-" + text[lowered["month"]].str.zfill(2)
+    elif name := next((lowered[c] for c in ("month", "date", "yearmonth") if c in lowered), None):
+        column, written = name, text[name]
+    else:
+        raise LayerError(f"E-CLI-012 {entry.path}: no month; expected columns year and month, or month as YYYY-MM, or "
+                         f"date; it has {joined(text.columns, 20)}.")
+    parts = written.str.extract(r"^(\d{4})-?(0[1-9]|1[0-2])(?:-?\d{2})?$").astype("Int64")
+    number = 12 * parts[0] + parts[1] - 1
+    outside = number.notna() & ~number.between(tables.FIRST_MONTH, tables.LAST_MONTH)
+    number = number.mask(outside)
+    problems += [Problem("E-CLI-032", str(entry.path), "a month must be YYYY-MM.", "Correct the row.",
+                         "Row left out; its month is a gap.", int(row) + 2, column, written.iloc[row])
+                 for row in np.flatnonzero(number.isna())]
+    return number
+
+
+def _find(text: pd.DataFrame, quantity: _Quantity) -> list[tuple[str, str | None]]:
+    """Return (column, unit or None) of every column that goes by one of the quantity's names."""
+    matches = [(c, quantity.pattern.fullmatch(c.lower())) for c in text.columns]
+    return [(c, m.group(1)) for c, m in matches if m and (m.group(1) is None or "_" not in m.group(1))]
+
+
+def _measured(text: pd.DataFrame, quantity: _Quantity, entry: ClimateEntry, problems: list[Problem]) -> pd.Series:
+    """Return the quantity in our unit.
+
+    Raises
+    ------
+    LayerError
+        When no column holds it, its unit is not in the name, or more than one column holds it.
+    """
+    found = _find(text, quantity)
+    with_unit = [(c, unit) for c, unit in found if unit in quantity.units]
+    if len(with_unit) == 1:
+        column, unit = with_unit[0]
+        return _numbers(text[column], column, str(unit), quantity.missing_codes, entry, problems)
+    if with_unit:
+        raise LayerError(f"E-CLI-013 {entry.path}: columns {joined(c for c, _ in with_unit)} hold the same quantity; "
+                         "keep one of them.")
+    if found:
+        raise LayerError(f"E-CLI-014 {entry.path} column {found[0][0]}: has no unit in its name; {quantity.remedy}.")
+    remedy = quantity.remedy.replace("rename it", "add")
+    raise LayerError(f"E-CLI-015 {entry.path}: no column {quantity.column}; {remedy}; it has {joined(text.columns, 20)}.")
+
+
+def _numbers(column: pd.Series, name: str, unit: str, missing_codes: tuple[float, ...], entry: ClimateEntry,
+             problems: list[Problem]) -> pd.Series:
+    missing = column.str.lower().isin(MISSING_TEXT)
+    values = pd.to_numeric(column.mask(missing), errors="coerce").astype(float)
+    values = values.where(np.isfinite(values))
+    coded = values.isin(missing_codes)
+    problems += [Problem("E-CLI-033", str(entry.path), "a value must be a number.", "Correct the row.",
+                         "Value treated as missing.", int(row) + 2, name, column.iloc[row])
+                 for row in np.flatnonzero(values.isna() & ~missing)]
+    return pd.Series(units.BY_SUFFIX[unit][1](values.mask(coded).to_numpy()), index=column.index)
+
+
+def _pet(text: pd.DataFrame, entry: ClimateEntry, problems: list[Problem]) -> pd.Series:
+    """Return declared potential evapotranspiration; a column without a declared source is reported and ignored."""
+    found = _find(text, _PET)
+    if found and not entry.pet_source:
+        problems.append(Problem("W-CLI-034", str(entry.path), "evapotranspiration is used only with a declared method.",
+                                "Set pet_source under [climate] to its method.",
+                                "Column ignored; computed from temperature instead (Thornthwaite).",
+                                column=found[0][0]))
+    if not entry.pet_source:
+        return pd.Series(np.nan, index=text.index)
+    return _measured(text, _PET, entry, problems)
+
+
+# ------------------------------------------------------------------------------------------------ fixed width
+def _noaa(entry: ClimateEntry, area: Area, problems: list[Problem]) -> tuple[pd.DataFrame, list[Source]]:
+    """Return cell_id, month, precipitation_mm, temperature_c, pet_mm, _row of two NOAA files."""
+    if not isinstance(entry.path, dict) or set(entry.path) != {"precipitation", "temperature"}:
+        raise LayerError("E-CLI-016 [climate]: reader \"noaa_fixed_width\" needs path = "
+                         "{precipitation = \"...\", temperature = \"...\"}.")
+    parts, sources, failures = [], [], []
+    for role, element, column in (("precipitation", noaa_fixed_width.PRECIPITATION, "precipitation_mm"),
+                                  ("temperature", noaa_fixed_width.TEMPERATURE, "temperature_c")):
+        shown_path = entry.path[role]
+        try:
+            part, found = noaa_fixed_width.read(area.resolve(shown_path), shown_path, element)
+        except LayerError as error:
+            failures.append(str(error))
+            continue
+        problems += found
+        parts.append(_single(part, "value", str(shown_path), problems).rename(columns={"value": column}))
+        span = _span(part.loc[part["value"].notna(), "month"])
+        sources.append(Source("climate", shown_path, entry.title, entry.provider, entry.licence, entry.credit,
+                              entry.valid_date or span, len(part) // 12))
+    if failures:
+        raise LayerError("\n".join(failures))
+    merged = parts[0].merge(parts[1].drop(columns="_row"), on=["cell_id", "month"], how="outer")
+    return merged.assign(pet_mm=np.nan), sources
+
+
+# ----------------------------------------------------------------------------------------------------- checks
+def _single(frame: pd.DataFrame, columns: str | list[str], file: str, problems: list[Problem]) -> pd.DataFrame:
+    """Return one row per cell and month; of rows that contradict each other none is used."""
+    columns = [columns] if isinstance(columns, str) else columns
+    again = frame.duplicated(["cell_id", "month"], keep=False)
+    if not again.any():
+        return frame
+    groups = frame[again].groupby(["cell_id", "month"], sort=True)
+    same = (groups[columns].nunique(dropna=False) <= 1).all(axis=1)
+    rows = groups["_row"].agg(list)
+    for cell, month, listed, agree in zip(same.index.get_level_values(0), same.index.get_level_values(1), rows, same,
+                                          strict=True):
+        action = "The first is used." if agree else "None of them is used; the month is a gap."
+        problems.append(Problem("W-CLI-035" if agree else "E-CLI-035", file, "a cell and month must stand once.",
+                                f"Remove all but one of rows {joined(listed)}.", action, int(listed[0]), "",
+                                f"{cell} {tables.month_name(int(month))}"))
+    single = frame.drop_duplicates(["cell_id", "month"]).copy()
+    contradicted = pd.MultiIndex.from_frame(single[["cell_id", "month"]]).isin(same.index[~same])
+    single.loc[contradicted, columns] = np.nan
+    return single
+
+
+def _months_in_a_row(monthly: pd.DataFrame, file: str, problems: list[Problem]) -> pd.DataFrame:
+    """Return every month from a cell's first to its last, missing ones without values, gaps reported."""
+    values = ["precipitation_mm", "temperature_c", "pet_mm"]
+    single = _single(monthly, values, file, problems)
+    known = single[single[["precipitation_mm", "temperature_c"]].notna().any(axis=1)]
+    if known.empty:
+        raise LayerError(f"E-CLI-017 {file}: no month has a value; check the file.")
+    span = known.groupby("cell_id", sort=True)["month"].agg(["min", "max"])
+    length = (span["max"] - span["min"] + 1).to_numpy()
+    start = np.repeat(np.cumsum(length) - length, length)
+    every = pd.DataFrame({"cell_id": np.repeat(span.index.to_numpy(), length),
+                          "month": np.repeat(span["min"].to_numpy(), length) + np.arange(length.sum()) - start})
+    dense = every.merge(single[["cell_id", "month", *values]], on=["cell_id", "month"], how="left")
+    problems += _gaps(dense, file)
+    return dense
+
+
+def _gaps(dense: pd.DataFrame, file: str) -> list[Problem]:
+    """Return one finding per run of months without rain or without temperature."""
+    no_rain, no_warmth = dense["precipitation_mm"].isna(), dense["temperature_c"].isna()
+    label = np.select([no_rain & no_warmth, no_rain, no_warmth],
+                      ["precipitation and temperature", "precipitation", "temperature"], "")
+    lost = dense.assign(column=label)[no_rain | no_warmth]
+    run = ((lost["month"].diff() != 1) | (lost["cell_id"] != lost["cell_id"].shift())
+           | (lost["column"] != lost["column"].shift())).cumsum()
+    found = lost.groupby(run).agg({"cell_id": "first", "column": "first", "month": ["first", "last"]})
+    return [Problem("W-CLI-036", file, "months must follow each other without a gap.",
+                    "Add the months if you have them.", f"{last - first + 1} months kept without value; bridged later "
+                    "with an index, the weekly map or the usual season, and flagged.", None, str(column),
+                    f"{cell} {_span(pd.Series([first, last]))}") for cell, column, first, last in found.to_numpy()]
+
+
+def _within_range(monthly: pd.DataFrame, file: str, problems: list[Problem]) -> pd.DataFrame:
+    """Return the table with impossible single values taken out, each reported."""
+    clean = monthly.copy()
+    for name in ("precipitation_mm", "temperature_c", "pet_mm"):
+        column = tables.CLIMATE_MONTHLY.column(name)
+        bad = (clean[name] < column.low) | (clean[name] > column.high)
+        lost = clean[bad]
+        problems += [Problem("E-CLI-037", file, f"must lie within {column.low:g}..{column.high:g} {column.unit}.",
+                             "Correct the value or its unit.", "Value treated as missing.", None, name,
+                             f"{cell} {tables.month_name(int(month))}: {value:g}")
+                     for cell, month, value in zip(lost["cell_id"], lost["month"], lost[name], strict=True)]
+        clean.loc[bad, name] = np.nan
+    return clean
+
+
+def _check_units(monthly: pd.DataFrame, latitude: dict[str, float], file: str, problems: list[Problem]) -> None:
+    """Refuse a table whose yearly values can only come from a wrong unit; by medians, so no single value decides."""
+    by_cell = monthly.groupby("cell_id", sort=True)[["precipitation_mm", "temperature_c"]]
+    median, mean_rain = by_cell.median(), 12 * by_cell.mean()["precipitation_mm"]
+    rain, warm = 12 * median["precipitation_mm"], median["temperature_c"]
+    south = pd.Series(latitude).reindex(warm.index).abs() < COLDEST_APPLIES_SOUTH_OF_DEG
+    suspects = (
+        ("precipitation_mm", rain > LARGEST_ANNUAL_MM, rain, "mm of rain a year: millimetres given as inches?"),
+        ("temperature_c", warm > WARMEST_ANNUAL_C, warm, "degC in the middle month: Fahrenheit given as Celsius?"),
+        ("temperature_c", south & (warm < COLDEST_ANNUAL_C), warm,
+         "degC in the middle month: Celsius given as Fahrenheit?"),
+    )
+    failures = [f"E-CLI-018 {file}: {column}: cell {joined(values.index[bad], 4)}: {values[bad].iloc[0]:.1f} {question} "
+                "Correct the unit at the end of the column name."
+                for column, bad, values, question in suspects if bad.any()]
+    if failures:
+        raise LayerError("\n".join(failures))
+    problems += [Problem("W-CLI-038", file, f"rain below {SMALLEST_ANNUAL_MM:g} mm a year is rare.",
+                         "Check the unit: inches given as millimetres?", "Used as given.", None, "precipitation_mm",
+                         f"{cell}: {mean_rain[cell]:.1f}") for cell in mean_rain.index[mean_rain < SMALLEST_ANNUAL_MM]]
+
+
+def _span(months: pd.Series) -> str:
+    months = months.dropna()
+    if months.empty:
+        return ""
+    first, last = tables.month_name(int(months.min())), tables.month_name(int(months.max()))
+    return first if first == last else f"{first}..{last}"

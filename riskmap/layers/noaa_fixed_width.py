@@ -1,0 +1,114 @@
+"""The fixed-width monthly text of NOAA climate divisions and counties.
+
+A record is state 2, division 2 (or county 3), element 2, year 4, then twelve values seven characters wide; inches and
+degrees Fahrenheit; -9.99 (rain) and -99.9 (temperature) stand for missing (NCEI divisional and county readme; the
+county form 2 + 3 from memory).
+"""
+
+from __future__ import annotations
+
+import gzip
+import re
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from riskmap import units
+from riskmap.errors import LayerError, Problem
+
+PRECIPITATION, TEMPERATURE = "01", "02"
+QUANTITY = {"01": "precipitation", "02": "mean temperature", "05": "PDSI", "06": "PHDI", "07": "Z index", "08": "PMDI",
+            "27": "maximum temperature", "28": "minimum temperature"}
+MISSING_BELOW = {PRECIPITATION: -9.9, TEMPERATURE: -99.0}
+WIDTH = 7
+
+# NOAA numbers the 48 conterminous states by alphabet and Alaska 50; county files are turned to the federal numbers
+# that polygon files carry. From memory; checked on the six states of the test data.
+_FEDERAL = [1, 4, 5, 6, 8, 9, 10, *range(12, 14), *range(16, 43), *range(44, 52), *range(53, 57)]
+FEDERAL_STATE = {f"{k + 1:02d}": f"{code:02d}" for k, code in enumerate(_FEDERAL)} | {"50": "02"}
+
+
+def read(path: Path, shown_path: Path, element: str) -> tuple[pd.DataFrame, list[Problem]]:
+    """Return one row per cell and month: cell_id, month, value in mm or degC (NaN where missing), _row.
+
+    Parameters
+    ----------
+    path, shown_path : Path
+        Where the file is (plain or .gz), and the path as the user wrote it.
+    element : str
+        Element code that the file must have, `PRECIPITATION` or `TEMPERATURE`.
+
+    Raises
+    ------
+    LayerError
+        When the file is absent, not of this form, or holds another element.
+    """
+    lines = _lines(path, shown_path)
+    key_width = _key_width(lines[0], shown_path)
+    short = next((k for k, line in enumerate(lines) if not re.match(rf"\d{{{key_width + 6}}}(?!\d)", line)), None)
+    if short is not None:
+        raise LayerError(f"E-CLI-021 {shown_path} row {short + 1}: \"{lines[short][:20]}\": does not start like row 1; "
+                         "a file holds either divisions or counties, give it as published.")
+    codes = sorted({line[key_width:key_width + 2] for line in lines})
+    if codes != [element]:
+        held = ", ".join(QUANTITY.get(code, f"element {code}") for code in codes)
+        raise LayerError(f"E-CLI-022 {shown_path}: holds {held}, but is given as {QUANTITY[element]}; "
+                         "swap or correct the paths under [climate].")
+    values, problems = _values(lines, key_width + 6, shown_path)
+    values[values <= MISSING_BELOW[element]] = np.nan
+    si = units.inch_to_mm(values) if element == PRECIPITATION else units.fahrenheit_to_celsius(values)
+    first_month = 12 * np.array([int(line[key_width + 2:key_width + 6]) for line in lines])
+    return pd.DataFrame({
+        "cell_id": np.repeat(_keys(lines, key_width), 12),
+        "month": (first_month[:, None] + np.arange(12)).ravel(),
+        "value": si.ravel(),
+        "_row": np.repeat(np.arange(1, len(lines) + 1), 12),
+    }), problems
+
+
+def _lines(path: Path, shown_path: Path) -> list[str]:
+    try:
+        with (gzip.open if path.suffix == ".gz" else open)(path, "rt", encoding="ascii") as stream:
+            lines = [line.rstrip("\r\n") for line in stream]
+    except FileNotFoundError:
+        raise LayerError(f"E-CLI-001 {shown_path}: no such file; correct the path under [climate].") from None
+    except (OSError, UnicodeDecodeError, EOFError):
+        raise LayerError(f"E-CLI-020 {shown_path}: is not plain text; give the file as published.") from None
+    lines = [line for line in lines if line.strip()]
+    if not lines:
+        raise LayerError(f"E-CLI-020 {shown_path}: is empty; download it again.")
+    return lines
+
+
+def _key_width(line: str, shown_path: Path) -> int:
+    """Return 4 for a division file, 5 for a county file, from the run of digits that starts the record."""
+    digits = re.match(r"\d*", line)
+    width = digits.end() - 6 if digits else 0
+    if width not in (4, 5):
+        raise LayerError(f"E-CLI-021 {shown_path} row 1: \"{line[:20]}\": is no climate division or county record "
+                         "(10 or 11 digits, then twelve values); give the file as published.")
+    return width
+
+
+def _keys(lines: list[str], key_width: int) -> list[str]:
+    if key_width == 4:
+        return [line[:4] for line in lines]
+    return [FEDERAL_STATE.get(line[:2], line[:2]) + line[2:5] for line in lines]
+
+
+def _values(lines: list[str], start: int, shown_path: Path) -> tuple[np.ndarray, list[Problem]]:
+    """Return the values of all records, shape (n_record, 12), and a finding per field that is no number."""
+    size = start + 12 * WIDTH
+    padded = np.array([line[:size].ljust(size) for line in lines], dtype=f"S{size}")
+    fields = padded.view("S1").reshape(len(lines), size)[:, start:]
+    text = np.ascontiguousarray(fields).view(f"S{WIDTH}").reshape(len(lines), 12)
+    try:
+        return text.astype(np.float64), []
+    except ValueError:
+        flat = pd.Series(text.ravel()).str.decode("ascii").str.strip()
+        numbers = pd.to_numeric(flat, errors="coerce").to_numpy(dtype=np.float64, copy=True).reshape(text.shape)
+    bad = np.argwhere(np.isnan(numbers))
+    return numbers, [Problem("E-CLI-023", str(shown_path), "a value must be a number seven characters wide.",
+                             "Download the file again.", "Month treated as missing.", int(row) + 1,
+                             f"month {month + 1}", str(flat.iloc[row * 12 + month])) for row, month in bad]

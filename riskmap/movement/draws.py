@@ -1,0 +1,136 @@
+"""Common random numbers: one stratified set of draws shared by every column of a run.
+
+Draw number d means the same quantile of every parameter for every lot, so neighbours differ because their soil, age
+or slab differ and never because of chance, and order, chunks and workers cannot change a result. Each parameter is
+stratified (Latin hypercube): its draws fall one into each of `n` equal slices of probability.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from riskmap.settings import MovementSettings
+
+Array = NDArray[np.float64]
+
+# One random stream per parameter: adding a parameter at the end leaves the draws of the others untouched.
+PARAMETERS = (
+    "component", "extensibility", "diffusivity", "active_depth", "wet_limit", "dry_limit", "equilibrium_common",
+    "equilibrium_lot", "restraint", "rain_factor", "bucket", "half_width", "stiffness", "spring", "load", "edge_load",
+    "settlement", "pour", "replay_dry", "replay_middle", "replay_wet", "index_noise", "pet_scale",
+)
+
+
+@dataclass(frozen=True)
+class Draws:
+    """Drawn parameters, each an array of shape (n_draw,).
+
+    `component`, `extensibility`, `half_width`, `stiffness`, `pour` and `index_noise` stay quantiles or normal scores,
+    because their distribution depends on the lot; the replay streams are ranks 0..n_draw-1.
+    """
+
+    component: Array  # uniform 0-1
+    extensibility: Array  # uniform 0-1, one for all horizons of a component
+    diffusivity_m2_per_yr: Array
+    active_depth_m: Array
+    wet_limit_pf: Array
+    dry_limit_pf: Array
+    equilibrium_shift_pf: Array
+    restraint: Array
+    rain_factor: Array
+    bucket_mm: Array
+    half_width: Array  # uniform -1 to 1, times the spread of the lot
+    stiffness: Array  # normal score
+    spring_n_m3: Array
+    load_pa: Array
+    edge_load_n_m: Array
+    settlement_mm: Array
+    pour: Array  # uniform 0-1
+    replay_rank: NDArray[np.int64]  # shape (n_draw, 3): one of the drier, middle and wetter third each
+    index_noise: Array  # normal score
+    pet_scale: Array  # uniform 0-1
+
+    @property
+    def count(self) -> int:
+        """Number of draws."""
+        return self.component.size
+
+
+def stratified(count: int, seed: int) -> dict[str, Array]:
+    """Return one stratified uniform sample per parameter, shape (count,) each, from a stream of its own."""
+    out = {}
+    for number, name in enumerate(PARAMETERS):
+        rng = np.random.default_rng([seed, number])
+        out[name] = (rng.permutation(count) + rng.random(count)) / count
+    return out
+
+
+def _between(u: Array, limits: tuple[float, float]) -> Array:
+    return limits[0] + (limits[1] - limits[0]) * u
+
+
+def make(settings: MovementSettings) -> Draws:
+    """Return the draws of a run; the same settings give the same draws, bit for bit."""
+    from scipy.special import ndtri
+
+    u = stratified(settings.draws, settings.seed)
+    normal = {name: ndtri(value) for name, value in u.items()}
+    s = settings
+    low, high = s.guard_pf
+    ranks = np.column_stack([np.argsort(np.argsort(u[name], kind="stable"), kind="stable")
+                             for name in ("replay_dry", "replay_middle", "replay_wet")])
+    return Draws(
+        component=u["component"],
+        extensibility=u["extensibility"],
+        diffusivity_m2_per_yr=np.clip(
+            s.diffusivity_m2_per_yr * np.exp(s.diffusivity_sigma_ln * normal["diffusivity"]), *s.diffusivity_clip),
+        active_depth_m=_between(u["active_depth"], s.active_depth_draw_m),
+        wet_limit_pf=np.clip(s.wet_limit_pf + s.wet_limit_sd_pf * normal["wet_limit"], low, high),
+        dry_limit_pf=np.clip(s.dry_limit_pf + s.dry_limit_sd_pf * normal["dry_limit"], low, high),
+        equilibrium_shift_pf=(s.equilibrium_common_sd_pf * normal["equilibrium_common"]
+                              + s.equilibrium_lot_sd_pf * normal["equilibrium_lot"]),
+        restraint=_between(u["restraint"], s.restraint_draw),
+        rain_factor=_between(u["rain_factor"], s.rain_factor_draw),
+        bucket_mm=_between(u["bucket"], s.bucket_draw_mm),
+        half_width=2 * u["half_width"] - 1,
+        stiffness=normal["stiffness"],
+        spring_n_m3=1e6 * s.spring_mn_m3 * np.exp(s.spring_sigma_ln * normal["spring"]),
+        load_pa=1e3 * _between(u["load"], s.load_kpa),
+        edge_load_n_m=1e3 * _between(u["edge_load"], s.edge_load_kn_m),
+        settlement_mm=_between(u["settlement"], s.settlement_mm),
+        pour=u["pour"],
+        replay_rank=ranks,
+        index_noise=normal["index_noise"],
+        pet_scale=u["pet_scale"],
+    )
+
+
+def replayed_years(ranks: NDArray[np.int64], count: int, years: int) -> NDArray[np.int64]:
+    """Return for each draw three past years, as places in the list of years ordered from dry to wet.
+
+    The 3 * count slots cover the ordered list evenly, so every year is used equally often (within one), and each draw
+    sees one year of the drier, the middle and the wetter third.
+
+    Parameters
+    ----------
+    ranks : array, shape (count, 3)
+    count, years : int
+        Number of draws and of past years.
+    """
+    slot = ranks + count * np.arange(3)[None, :]
+    return (slot * years) // (3 * count)
+
+
+def triangular(u: Array, low: Array, middle: Array, high: Array) -> Array:
+    """Return quantiles of the triangular distribution, broadcast; the middle where the spread is zero.
+
+    Inverse of the closed-form distribution function: below the mode low + sqrt(u w (m - l)), above it
+    high - sqrt((1 - u) w (h - m)) with w = h - l.
+    """
+    width = high - low
+    left = low + np.sqrt(np.maximum(u * width * (middle - low), 0.0))
+    right = high - np.sqrt(np.maximum((1 - u) * width * (high - middle), 0.0))
+    return np.where(width <= 0, middle, np.where(u * width < middle - low, left, right))

@@ -1,0 +1,391 @@
+"""The compiled path: from surface suction of one draw to the movement of every column that shares it.
+
+For one climate cell, one width class and one draw, the always-slabbed strip and the open ground are stepped once
+through the whole record. A slab poured at month p then differs from the always-slabbed one by a correction that only
+decays: c(t) = C(t) + exp(-rates (t - p)) (initial a(p) - C(p)), an exact identity. Soil enters linearly as a row of
+weights. So a further soil costs two products a month, a further pour date a short sum, and each slab solve is shared
+by all pour dates whose correction has died away.
+
+Work per draw: n_month (n_mode + n_z) once; 2 n_month n_mode and n_point n_z n_mode a soil; about
+n_active * months of correction plus at most 13 slab solves a pour date, none of them for old slabs.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from riskmap.movement.compiled import compiled
+from riskmap.movement.slab import departure, solve
+
+Array = NDArray[np.float64]
+Months = NDArray[np.int64]
+Numbers = tuple[Any, ...]
+
+# Columns of the result block of one draw and column; lengths in m, month as index on the time axis.
+QUANTITIES = (
+    "deflection_now", "ratio_now", "deflection_max", "month_max", "deflection_min", "soil_differential_now",
+    "movement_edge", "movement_center", "replay_0", "replay_1", "replay_2", "replay_ratio_0", "replay_ratio_1",
+    "replay_ratio_2", "outlook_dry", "outlook_normal", "outlook_wet", "characteristic", "seasonal_range", "edge_range",
+    "settlement", "phase", "dome_share",
+)
+NOW, RATIO_NOW, MAX, MONTH_MAX, MIN, SOIL_NOW, EDGE, CENTER, REPLAY, REPLAY_RATIO, OUTLOOK, CHARACTERISTIC, SEASONAL, \
+    EDGE_RANGE, SETTLEMENT, PHASE, DOME_SHARE = 0, 1, 2, 3, 4, 5, 6, 7, 8, 11, 14, 17, 18, 19, 20, 21, 22
+REUSE_SHARE = 0.005  # a correction below this share of the edge range reuses the shared slab solves (decisions page)
+APART_MONTHS = 6  # extremes solved are at least this far apart
+GONE_M = 1e-8  # a mode's part of the correction is dropped below it
+REACHED = 0.95  # share of the final movement at which the dome counts as grown
+REPLAYS, OUTLOOKS, HORIZON = 3, 3, 12
+
+
+@compiled
+def march(driver: Array, start: Array, decay: Array, early: Array, late: Array, out: Array) -> None:
+    """Step the modes through the record, exactly for a driver that is linear between month ends.
+
+    driver (n_month,), start (n_mode,), decay, early, late (n_mode,): factors with the inputs multiplied in;
+    out (n_month, n_mode) receives the state at every month end.
+    """
+    state = start.copy()
+    out[0] = state
+    for j in range(1, driver.size):
+        before, now = driver[j - 1], driver[j]
+        for i in range(state.size):
+            state[i] = decay[i] * state[i] + early[i] * before + late[i] * now
+            out[j, i] = state[i]
+
+
+@compiled
+def cell_strain_index(edges_m: Array, top: Array, bottom: Array, index: Array) -> Array:
+    """Return the thickness of each depth cell times its mean compression index. [m per pF]
+
+    edges_m (n_z + 1,) cell limits; top, bottom [m] and index [per pF] of the layers.
+    """
+    out = np.zeros(edges_m.size - 1)
+    for z in range(out.size):
+        for layer in range(top.size):
+            thickness = min(edges_m[z + 1], bottom[layer]) - max(edges_m[z], top[layer])
+            if thickness > 0:
+                out[z] += thickness * index[layer]
+    return out
+
+
+@compiled
+def triangular_one(u: float, low: float, middle: float, high: float) -> float:
+    """Return one quantile of the triangular distribution (see draws.triangular)."""
+    width = high - low
+    if width <= 0:
+        return middle
+    if u * width < middle - low:
+        return low + np.sqrt(u * width * (middle - low))
+    return high - np.sqrt((1 - u) * width * (high - middle))
+
+
+@compiled
+def compression_index(lep_pct: float, cap_pct: float, span_pf: float) -> float:
+    """Return the volume change per pF for a linear extensibility: ((1 + LEP/100)^3 - 1) / span.
+
+    Form of the soil-survey based index, from memory (decisions page); linear extensibility is capped first.
+    """
+    return ((1 + min(lep_pct, cap_pct) / 100) ** 3 - 1) / span_pf
+
+
+@compiled
+def worst_months(series: Array, first: int, last: int, sign: float, months: Months) -> None:
+    """Fill `months` with the largest values of sign * series between first and last (inclusive), kept apart.
+
+    Months are at least APART_MONTHS from each other; -1 where no month is left.
+    """
+    for n in range(months.size):
+        best, where = -np.inf, -1
+        for t in range(first, last + 1):
+            value = sign * series[t]
+            if value > best:
+                free = True
+                for other in months[:n]:
+                    if abs(other - t) < APART_MONTHS:
+                        free = False
+                if free:
+                    best, where = value, t
+        months[n] = where
+
+
+@compiled
+def ground_shape(rows: Array, state: Array) -> Array:
+    """Return the ground under half a slab for a modal state: rows (n_point, n_mode) times state (n_mode,). [m]"""
+    out = np.zeros(rows.shape[0])
+    for j in range(out.size):
+        total = 0.0
+        for i in range(state.size):
+            total += rows[j, i] * state[i]
+        out[j] = total
+    return out
+
+
+@compiled
+def slab_on(rows: Array, state: Array, beam: Array, flat: Array) -> tuple[float, float]:
+    """Return middle above edge and signed largest departure of the slab since it was level. [m]
+
+    beam: spacing, stiffness, spring, load, edge load; flat: the slab on level ground under the same loads.
+    """
+    shape = solve(ground_shape(rows, state), beam[0], beam[1], beam[2], beam[3], beam[4], True, False)
+    return departure(shape - flat)
+
+
+@compiled
+def yearly_swing(series: Array, first: int, last: int, first_calendar: int) -> float:
+    """Return the median over whole calendar years of largest minus smallest value."""
+    start = first + (-(first_calendar + first)) % 12
+    years = max((last + 1 - start) // 12, 0)
+    swings = np.empty(max(years, 1))
+    swings[0] = np.nan
+    for y in range(years):
+        block = series[start + 12 * y : start + 12 * y + 12]
+        swings[y] = block.max() - block.min()
+    return np.median(swings)
+
+
+@compiled
+def correction(row: Array, delta: Array, decay: Array, months: int, reuse_below: float) -> tuple[Array, int]:
+    """Return what a pour adds to a shared history, and the month from which it is negligible.
+
+    row, delta (n_mode,): output weights and state difference at the pour; decay (n_mode,) per month;
+    months: number of months after the pour to fill (index 0 is the pour).
+    """
+    out = np.zeros(months + 1)
+    part = row * delta
+    active = part.size
+    reuse = months + 1
+    for k in range(months + 1):
+        while active > 0 and abs(part[active - 1]) < GONE_M:
+            active -= 1
+        total, size = 0.0, 0.0
+        for i in range(active):
+            total += part[i]
+            size += abs(part[i])
+            part[i] *= decay[i]
+        out[k] = total
+        if size < reuse_below:
+            if reuse > k:
+                reuse = k
+            if active == 0:
+                break
+    return out, reuse
+
+
+@compiled
+def replayed(states: Array, dome: Array, row: Array, decay: Array, early: Array, driver: Array, now: int, start: int,
+             out: Array) -> None:
+    """Fill `out` (12,) with the ground dome of the next months if the year after month `start` came again.
+
+    Exact for the linear model: c(k) = C(start+k) + decay^k (C(now) - C(start)) + decay^(k-1) early (u(now) - u(start)).
+    """
+    jump = driver[now] - driver[start]
+    part = row * (decay * (states[now] - states[start]) + early * jump)
+    for k in range(HORIZON):
+        total = dome[start + k + 1]
+        for i in range(part.size):
+            total += part[i]
+            part[i] *= decay[i]
+        out[k] = total
+
+
+@compiled
+def run_draw(d: int, driver: Array, model: Numbers, ground: Numbers, draw: Numbers, profiles: Numbers, units: Numbers,
+             axis: tuple[int, ...], starts: Months, out: Array) -> None:
+    """Compute every quantity of one draw for all columns of a group.
+
+    Parameters
+    ----------
+    d : int
+        Number of the draw: second axis of `out`.
+    driver : array, shape (n_month,)
+        Surface suction minus the covered equilibrium. [pF]
+    model : tuple
+        decay, early, late (n_mode,), steady (n_mode,), output (n_point, n_z, n_mode), initial (n_mode, n_z).
+    ground : tuple
+        decay, early, late, steady (n_z,), output (n_z, n_z), depth limits (n_z + 1,) in active depths.
+    draw : tuple
+        active depth [m], restraint, extensibility quantile, cap [%], span [pF], half width [m], stiffness by class
+        (n_class,) [N m2/m], spring, load, edge load, settlement [m], settlement time [yr], pour quantile.
+    profiles : tuple
+        top, bottom [m], low, middle, high [%], factor, each (n_profile, n_layer); layers unused have no thickness.
+    units : tuple of int arrays, shape (n_unit,)
+        profile (ascending), class (ascending within a profile), earliest and latest pour month on the axis.
+    axis : tuple of int
+        now, first and last month of the normal period, calendar month of axis month 0.
+    starts : int array, shape (6,)
+        Start months of three replayed years and of the dry, middle and wet year.
+    out : array, shape (n_unit, n_draw, n_quantity)
+    """
+    decay, early, late, steady, output, initial = model
+    g_decay, g_early, g_late, g_steady, g_output, g_edges = ground
+    active_depth, restraint, u_lep, cap, span, half_width, stiffness, spring, load, edge_load, settle, settle_yr, \
+        u_pour = draw
+    p_top, p_bottom, p_low, p_middle, p_high, p_factor = profiles
+    u_profile, u_class, u_early, u_late = units
+    now, normal_first, normal_last, first_calendar = axis
+    n_month, n_mode, n_point, n_z = driver.size, decay.size, output.shape[0], output.shape[1]
+
+    states = np.empty((n_month, n_mode))
+    march(driver, steady, decay, early, late, states)
+    ground_states = np.empty((n_month, n_z))
+    march(driver, g_steady, g_decay, g_early, g_late, ground_states)
+
+    spacing = half_width / (n_point - 1)
+    rows = np.empty((n_point, n_mode))
+    ground_row = np.empty(n_z)
+    dome, edge = np.empty(n_month), np.empty(n_month)
+    shared = np.empty((n_month, 2))
+    base = np.empty((REPLAYS + OUTLOOKS, HORIZON))
+    base_slab = np.empty((REPLAYS + OUTLOOKS, 2))
+    months = np.empty(3, dtype=np.int64)
+    beam = np.array([spacing, 0.0, spring, load, edge_load])
+    flat = np.zeros(n_point)
+    characteristic = edge_range = swing = 0.0
+
+    for n in range(u_profile.size):
+        new_profile = n == 0 or u_profile[n] != u_profile[n - 1]
+        if new_profile:
+            p = u_profile[n]
+            index = np.empty(p_top.shape[1])
+            for layer in range(index.size):
+                lep = triangular_one(u_lep, p_low[p, layer], p_middle[p, layer], p_high[p, layer])
+                index[layer] = p_factor[p, layer] * compression_index(lep, cap, span)
+            strain = cell_strain_index(g_edges * active_depth, p_top[p], p_bottom[p], index)
+            # drier is lower: movement = - restraint * sum(index dz * suction); `output` carries the cell size
+            for z in range(n_z):
+                strain[z] *= -restraint / (g_edges[z + 1] - g_edges[z])
+            rows[:] = 0.0
+            for j in range(n_point):
+                for z in range(n_z):
+                    for i in range(n_mode):
+                        rows[j, i] += strain[z] * output[j, z, i]
+            ground_row[:] = 0.0
+            for z in range(n_z):
+                for k in range(n_z):
+                    ground_row[k] += strain[z] * g_output[z, k]
+            row_dome = rows[0] - rows[n_point - 1]
+            row_edge = rows[n_point - 1].copy()
+            for t in range(n_month):
+                total_dome, total_edge = 0.0, 0.0
+                for i in range(n_mode):
+                    total_dome += row_dome[i] * states[t, i]
+                    total_edge += row_edge[i] * states[t, i]
+                dome[t], edge[t] = total_dome, total_edge
+            normal = edge[normal_first : normal_last + 1]
+            edge_range = normal.max() - normal.min()
+            swing = yearly_swing(edge, normal_first, normal_last, first_calendar)
+            for r in range(REPLAYS + OUTLOOKS):
+                replayed(states, dome, row_dome, decay, early, driver, now, starts[r], base[r])
+        if new_profile or u_class[n] != u_class[n - 1]:
+            beam[1] = stiffness[u_class[n]]
+            flat = solve(np.zeros(n_point), beam[0], beam[1], beam[2], beam[3], beam[4], True, False)
+            shared[:] = np.nan
+            base_slab[:] = np.nan
+            characteristic = 0.0
+            for sign in (1.0, -1.0):
+                worst_months(dome, normal_first, normal_last, sign, months)
+                for t in months:
+                    if t >= 0:
+                        if np.isnan(shared[t, 0]):
+                            shared[t, 0], shared[t, 1] = slab_on(rows, states[t], beam, flat)
+                        characteristic = max(characteristic, abs(shared[t, 0]))
+
+        pour = min(u_early[n] + int(u_pour * (u_late[n] - u_early[n] + 1)), u_late[n])
+        age = now - pour
+        delta = -states[pour]
+        datum = 0.0
+        for k in range(n_z):
+            a = ground_states[pour, k]
+            datum += ground_row[k] * a
+            for i in range(n_mode):
+                delta[i] += initial[i, k] * a
+        added, reuse = correction(row_dome, delta, decay, age + HORIZON, REUSE_SHARE * edge_range)
+        history = dome[pour : now + 1] + added[: age + 1]
+        result = out[n, d]
+
+        largest, deepest, month_max = 0.0, 0.0, pour
+        for sign in (1.0, -1.0):
+            worst_months(history, 0, age, sign, months)
+            for k in months:
+                if k < 0:
+                    continue
+                middle = _slab_at(k, pour, reuse, states, delta, decay, rows, beam, flat, shared)[0]
+                if middle > largest:
+                    largest, month_max = middle, pour + k
+                deepest = min(deepest, middle)
+        middle, departed = _slab_at(age, pour, reuse, states, delta, decay, rows, beam, flat, shared)
+        result[NOW], result[RATIO_NOW] = middle, abs(departed) / (2 * half_width)
+        result[MAX], result[MONTH_MAX], result[MIN] = max(largest, middle), month_max, min(deepest, middle)
+        if middle > largest:
+            result[MONTH_MAX] = now
+        result[SOIL_NOW] = history[age]
+        start_center, left_center = 0.0, 0.0
+        for i in range(n_mode):
+            part = rows[0, i] * delta[i]
+            start_center += part
+            left_center += part * decay[i] ** age
+        center_now = left_center - datum
+        for i in range(n_mode):
+            center_now += rows[0, i] * states[now, i]
+        result[CENTER], result[EDGE] = center_now, center_now - history[age]
+        for r in range(REPLAYS + OUTLOOKS):
+            old = age + 1 >= reuse  # then the correction is left out, so that the first pour date cannot matter
+            worst, where = -1.0, 0
+            for k in range(HORIZON):
+                size = abs(base[r, k] + (0.0 if old else added[age + 1 + k]))
+                if size > worst:
+                    worst, where = size, k
+            if old and not np.isnan(base_slab[r, 0]):
+                middle, departed = base_slab[r]
+            else:
+                state = states[starts[r] + where + 1].copy()
+                jump = driver[now] - driver[starts[r]]
+                for i in range(n_mode):
+                    state[i] += decay[i] ** where * (decay[i] * (states[now, i] - states[starts[r], i])
+                                                     + early[i] * jump)
+                    if not old:
+                        state[i] += decay[i] ** (age + 1 + where) * delta[i]
+                middle, departed = slab_on(rows, state, beam, flat)
+                if old:
+                    base_slab[r, 0], base_slab[r, 1] = middle, departed
+            if r < REPLAYS:
+                result[REPLAY + r], result[REPLAY_RATIO + r] = abs(middle), abs(departed) / (2 * half_width)
+            else:
+                result[OUTLOOK + r - REPLAYS] = abs(middle)
+        result[CHARACTERISTIC], result[SEASONAL], result[EDGE_RANGE] = characteristic, swing, edge_range
+        result[SETTLEMENT] = settle * (1 - np.exp(-age / 12 / settle_yr))
+        share = 1.0
+        if abs(start_center) > REUSE_SHARE * edge_range:
+            share = min(max(1 - left_center / start_center, 0.0), 1.0)
+        result[DOME_SHARE] = share
+        result[PHASE] = 0.0 if age < 12 * 3 * settle_yr else (1.0 if share < REACHED else 2.0)
+
+
+@compiled
+def _slab_at(k: int, pour: int, reuse: int, states: Array, delta: Array, decay: Array, rows: Array, beam: Array,
+             flat: Array, shared: Array) -> tuple[float, float]:
+    """Return middle and departure of the slab k months after the pour, from the shared solves where they serve."""
+    t = pour + k
+    if k >= reuse:
+        if np.isnan(shared[t, 0]):
+            shared[t, 0], shared[t, 1] = slab_on(rows, states[t], beam, flat)
+        return shared[t, 0], shared[t, 1]
+    state = states[t].copy()
+    for i in range(state.size):
+        state[i] += decay[i] ** k * delta[i]
+    return slab_on(rows, state, beam, flat)
+
+
+@compiled
+def gather_sorted(block: Array, chosen: Months, sorted_out: Array) -> None:
+    """Fill sorted_out (n_column, n_draw) with the draws of each column in ascending order.
+
+    block (n_unit, n_draw); chosen (n_column, n_draw): the unit that stands for each draw of a column.
+    """
+    for c in range(chosen.shape[0]):
+        for d in range(chosen.shape[1]):
+            sorted_out[c, d] = block[chosen[c, d], d]
+        sorted_out[c].sort()

@@ -1,0 +1,126 @@
+"""From draws to the numbers of a column: mixture of profiles, quantiles, shares, and widening where frost is possible."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from riskmap.constants import DEFLECTION_LIMIT_RATIO
+from riskmap.movement import kernels as k
+from riskmap.tables import DEFLECTION_BANDS_MM, month_name
+
+Array = NDArray[np.float64]
+
+PHASES = ("early_settlement", "dome_growing", "edge_seasonal")
+FROST_SHARE = 0.07  # share of the edge range added in quadrature where a month's normal is below freezing (decisions)
+NORMAL_P90 = 1.2815515655446004  # 90th percentile of a unit normal
+MM = 1000.0
+
+
+def choose_units(column: NDArray[np.int64], unit: NDArray[np.int64], weight: Array, component: Array) \
+        -> NDArray[np.int64]:
+    """Return the unit that stands for each draw of each column, shape (n_column, n_draw).
+
+    Draws are split among the profiles of a column in proportion to their weight: draw d takes the profile in whose
+    slice of cumulated weight its stratified quantile falls, so shares are met within one draw.
+
+    Parameters
+    ----------
+    column, unit, weight : arrays, shape (n_part,)
+        Parts of the mixtures, ordered by column; weights sum to 1 over a column.
+    component : array, shape (n_draw,)
+        Stratified quantiles.
+    """
+    starts = np.flatnonzero(np.concatenate([[True], np.diff(column) > 0]))
+    cumulated = np.cumsum(weight)
+    base = np.repeat(cumulated[starts] - weight[starts], np.diff(np.append(starts, column.size)))
+    upper = cumulated - base
+    chosen = np.empty((starts.size, component.size), dtype=np.int64)
+    # places advance together: column by column the first part whose upper limit exceeds the quantile
+    place = np.tile(starts[:, None], (1, component.size))
+    last = np.append(starts[1:], column.size)[:, None] - 1
+    for _ in range(int(np.diff(np.append(starts, column.size)).max(initial=1)) - 1):
+        place = np.where((upper[place] <= component[None, :]) & (place < last), place + 1, place)
+    chosen[:] = unit[place]
+    return chosen
+
+
+def quantiles(ordered: Array, percents: tuple[float, ...]) -> list[Array]:
+    """Return percentiles of ordered draws, shape (n_column, n_draw), by linear interpolation between order statistics."""
+    out = []
+    for percent in percents:
+        position = percent / 100 * (ordered.shape[1] - 1)
+        low = int(position)
+        high = min(low + 1, ordered.shape[1] - 1)
+        out.append(ordered[:, low] + (position - low) * (ordered[:, high] - ordered[:, low]))
+    return out
+
+
+def _ordered(block: Array, chosen: NDArray[np.int64], quantity: int) -> Array:
+    out = np.empty(chosen.shape)
+    k.gather_sorted(np.ascontiguousarray(block[:, :, quantity]), chosen, out)
+    return out
+
+
+def _picked(block: Array, chosen: NDArray[np.int64], quantity: int) -> Array:
+    return block[chosen, np.arange(chosen.shape[1])[None, :], quantity]
+
+
+def _widened(low: Array, middle: Array, high: Array, extra: Array, floor: float | None) -> tuple[Array, Array]:
+    down = middle - np.hypot(middle - low, NORMAL_P90 * extra)
+    up = middle + np.hypot(high - middle, NORMAL_P90 * extra)
+    return (down if floor is None else np.maximum(down, floor)), up
+
+
+def summarise(block: Array, chosen: NDArray[np.int64], first_month: int, frost: bool) -> pd.DataFrame:
+    """Return one row per column with the columns of `tables.ESTIMATE` that come from the draws.
+
+    Parameters
+    ----------
+    block : array, shape (n_unit, n_draw, n_quantity)
+        Results of the draws, lengths in m (`kernels.QUANTITIES`).
+    chosen : int array, shape (n_column, n_draw)
+        Unit that stands for each draw.
+    first_month : int
+        Month number of axis place 0.
+    frost : bool
+        True adds the unmodelled frost movement to the ranges.
+    """
+    extra = FROST_SHARE * quantiles(_ordered(block, chosen, k.EDGE_RANGE), (50,))[0] * MM * (1.0 if frost else 0.0)
+    out: dict[str, Array | list[str]] = {}
+
+    def with_range(name: str, ordered: Array, floor: float | None) -> None:
+        low, middle, high = (q * MM for q in quantiles(ordered, (10, 50, 90)))
+        out[name] = middle
+        out[f"{name}_p10"], out[f"{name}_p90"] = _widened(low, middle, high, extra, floor)
+
+    replays = np.sort(np.concatenate([_picked(block, chosen, k.REPLAY + r) for r in range(k.REPLAYS)], axis=1), axis=1)
+    with_range("expected_movement_mm", replays, 0.0)
+    with_range("characteristic_movement_mm", _ordered(block, chosen, k.CHARACTERISTIC), 0.0)
+    with_range("deflection_now_mm", _ordered(block, chosen, k.NOW), None)
+    now = np.asarray(out["deflection_now_mm"])
+    level = DEFLECTION_BANDS_MM[0]
+    out["direction"] = list(np.select([now >= level, now <= -level], ["center_lift", "edge_lift"], "near_level"))
+
+    largest = _picked(block, chosen, k.MAX)
+    out["deflection_max_mm"] = quantiles(np.sort(largest, axis=1), (50,))[0] * MM
+    middle_draw = np.argsort(largest, axis=1, kind="stable")[:, chosen.shape[1] // 2]
+    months = _picked(block, chosen, k.MONTH_MAX)[np.arange(chosen.shape[0]), middle_draw].astype(np.int64)
+    out["deflection_max_date"] = [month_name(first_month + m) for m in months.tolist()]
+    for name, quantity, factor in (
+        ("deflection_min_mm", k.MIN, MM), ("soil_differential_now_mm", k.SOIL_NOW, MM), ("movement_edge_mm", k.EDGE, MM),
+        ("movement_center_mm", k.CENTER, MM), ("seasonal_range_mm", k.SEASONAL, MM), ("deflection_ratio_now", k.RATIO_NOW, 1.0),
+    ):
+        out[name] = quantiles(_ordered(block, chosen, quantity), (50,))[0] * factor
+    ratios = np.concatenate([_picked(block, chosen, k.REPLAY_RATIO + r) for r in range(k.REPLAYS)], axis=1)
+    out["share_beyond_l360"] = (ratios > DEFLECTION_LIMIT_RATIO).mean(axis=1)
+    out["settlement_mm"] = quantiles(_ordered(block, chosen, k.SETTLEMENT), (50,))[0] * MM
+    phase = _picked(block, chosen, k.PHASE)
+    shares = np.stack([(phase == code).mean(axis=1) for code in range(len(PHASES))], axis=1)
+    likely = shares.argmax(axis=1)
+    out["phase"] = [PHASES[code] for code in likely.tolist()]
+    out["phase_probability"] = shares[np.arange(likely.size), likely]
+    for r, name in enumerate(("outlook_dry_mm", "outlook_normal_mm", "outlook_wet_mm")):
+        out[name] = quantiles(_ordered(block, chosen, k.OUTLOOK + r), (50,))[0] * MM
+    return pd.DataFrame(out)

@@ -1,0 +1,92 @@
+"""One column, one set of parameters, the whole history: what the compiled path shares, written out plainly.
+
+Used to draw one lot's history and profile, to check the solver against independent values, and to check the sharing of
+`kernels` (here the slab is poured and stepped on its own, without the always-slabbed run).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from riskmap.movement import kernels
+from riskmap.movement.reduced_model import ReducedModel, step_factors
+from riskmap.movement.slab import departure, solve
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Ground:
+    """Ground movement since the pour; month 0 is the pour.
+
+    Attributes
+    ----------
+    heave_m : array, shape (n_after, n_point)
+        Movement from the middle (first point) to the edge (last), up positive.
+    open_ground_m : array, shape (n_after,)
+        Movement of open ground far from the slab.
+    """
+
+    heave_m: Array
+    open_ground_m: Array
+
+    @property
+    def dome_m(self) -> Array:
+        """Middle minus edge at each month, shape (n_after,)."""
+        return self.heave_m[:, 0] - self.heave_m[:, -1]
+
+
+def strain_rows(model: ReducedModel, index_cells: Array, restraint: float) -> tuple[Array, Array]:
+    """Return rows that turn modes into movement: strip (n_point, n_mode) and open ground (n_z,). [m per pF]
+
+    index_cells (n_z,): thickness times compression index of each depth cell. [m per pF]
+    """
+    strain = -restraint * index_cells / np.diff(model.depth_edges)
+    return np.einsum("z,jzi->ji", strain, model.output), strain @ model.ground_output
+
+
+def ground(model: ReducedModel, driver_pf: Array, pour: int, *, diffusivity_m2_per_yr: float, active_depth_m: float,
+           restraint: float, index_cells: Array, spin_up_mean_pf: float | None = None) -> Ground:
+    """Return ground movement under a slab poured at one month.
+
+    Parameters
+    ----------
+    model : ReducedModel
+    driver_pf : array, shape (n_month,)
+        Surface suction minus the covered equilibrium at month ends.
+    pour : int
+        Place of the pour month.
+    diffusivity_m2_per_yr, active_depth_m, restraint : float
+    index_cells : array, shape (n_z,)
+        From `kernels.cell_strain_index`.
+    spin_up_mean_pf : float, optional
+        Mean driver of the straight profile at place 0; default the mean up to the pour.
+    """
+    dtau = diffusivity_m2_per_yr / (12 * active_depth_m**2)
+    decay, early, late = step_factors(model.rates, dtau)
+    g_decay, g_early, g_late = step_factors(model.ground_rates, dtau)
+    mean = driver_pf[: pour + 1].mean() if spin_up_mean_pf is None else spin_up_mean_pf
+    ground_states = np.empty((driver_pf.size, model.ground_rates.size))
+    kernels.march(driver_pf, mean * model.ground_inputs / model.ground_rates, g_decay, g_early * model.ground_inputs,
+                  g_late * model.ground_inputs, ground_states)
+    after = driver_pf[pour:]
+    states = np.empty((after.size, model.rates.size))
+    kernels.march(after, model.initial @ ground_states[pour], decay, early * model.inputs, late * model.inputs, states)
+    rows, ground_row = strain_rows(model, index_cells, restraint)
+    datum = ground_row @ ground_states[pour]
+    return Ground(states @ rows.T - datum, ground_states[pour:] @ ground_row - datum)
+
+
+def slab_since_pour(ground_m: Array, half_width_m: float, *, stiffness: float, spring: float, load: float,
+                    edge_load: float) -> tuple[float, float]:
+    """Return middle above edge and signed largest departure from the chord since the slab was level. [m]
+
+    ground_m (n_point,): ground from the middle to the edge. Units as in `slab.solve`.
+    """
+    spacing = half_width_m / (ground_m.size - 1)
+    shape = solve(np.ascontiguousarray(ground_m), spacing, stiffness, spring, load, edge_load, True, False)
+    flat = solve(np.zeros(ground_m.size), spacing, stiffness, spring, load, edge_load, True, False)
+    return departure(shape - flat)

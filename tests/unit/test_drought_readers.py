@@ -1,0 +1,216 @@
+"""Reading weekly categories and index grids: small files written here, good and bad."""
+
+from __future__ import annotations
+
+import zipfile
+from pathlib import Path
+from types import SimpleNamespace
+
+import geopandas as gpd
+import numpy as np
+import pytest
+import rasterio
+from rasterio.transform import from_origin
+from shapely.geometry import Polygon, box
+
+from riskmap.errors import LayerError
+from riskmap.layers import drought_weekly, index_grid
+from riskmap.settings import DroughtEntry, IndexEntry
+
+
+@pytest.fixture
+def area(tmp_path: Path) -> SimpleNamespace:
+    return SimpleNamespace(folder=tmp_path, resolve=lambda path: tmp_path / path)
+
+
+def maps(dm: list, shapes: list, crs: str | None = "EPSG:4326", **columns: list) -> gpd.GeoDataFrame:
+    return gpd.GeoDataFrame({"DM": dm, **columns}, geometry=shapes, crs=crs)
+
+
+STRIPS = [box(-120, 30, -100, 40), box(-100, 30, -90, 40), box(-90, 30, -70, 40)]
+
+
+def read(area: SimpleNamespace, *names: str, **more: object) -> tuple:
+    return drought_weekly.read(DroughtEntry(path=[Path(n) for n in names], **more), area)
+
+
+def codes(problems: list) -> list[str]:
+    return [p.code for p in problems]
+
+
+def test_zip_as_published_takes_the_date_from_its_name(area: SimpleNamespace) -> None:
+    folder = area.folder / "shp"
+    folder.mkdir()
+    maps([0, 1, 3], STRIPS).to_file(folder / "USDM_20240109.shp")
+    with zipfile.ZipFile(area.folder / "USDM_20240109_M.zip", "w") as archive:
+        for part in folder.iterdir():
+            archive.write(part, part.name)
+    drought, sources, problems = read(area, "USDM_20240109_M.zip")
+    assert drought.weeks == ("2024-01-09",)
+    assert drought.polygons["category"].tolist() == [0, 1, 3]
+    assert drought.polygons.crs.to_epsg() == 4326
+    assert drought.extent is None
+    assert problems == []
+    assert "U.S. Drought Monitor" in sources[0].credit
+
+
+@pytest.mark.parametrize(("name", "values"), [("dm_class", ["D0", "D1", "None"]), ("USDM_class", ["0", "1", "-1"]),
+                                              ("category", [0.0, 1.0, None]), ("dm", ["d0", "d1", ""])])
+def test_spellings_of_the_class(area: SimpleNamespace, name: str, values: list) -> None:
+    frame = gpd.GeoDataFrame({name: values, "map_date": ["20240109"] * 3}, geometry=STRIPS, crs="EPSG:4326")
+    frame.to_parquet(area.folder / "a.parquet")
+    drought, _, _ = read(area, "a.parquet")
+    assert drought.polygons["category"].tolist() == [0, 1]
+
+
+@pytest.mark.parametrize(("column", "value"), [("valid_date", "2024-01-09"), ("MapDate", 20240109),
+                                               ("date", "2024-01-09T00:00:00Z")])
+def test_spellings_of_the_date(area: SimpleNamespace, column: str, value: object) -> None:
+    maps([0], STRIPS[:1], **{column: [value]}).to_file(area.folder / "a.gpkg")
+    assert read(area, "a.gpkg")[0].weeks == ("2024-01-09",)
+
+
+def test_no_date_is_refused_and_the_area_file_can_give_it(area: SimpleNamespace) -> None:
+    maps([0], STRIPS[:1]).to_file(area.folder / "current.geojson")
+    with pytest.raises(LayerError, match=r"current\.geojson: no valid date .* rename the file to USDM_YYYYMMDD"):
+        read(area, "current.geojson")
+    assert read(area, "current.geojson", date="2024-01-09")[0].weeks == ("2024-01-09",)
+
+
+def test_no_crs_is_refused_with_the_remedy(area: SimpleNamespace) -> None:
+    maps([0], STRIPS[:1], crs=None).to_file(area.folder / "USDM_20240109.shp")
+    with pytest.raises(LayerError, match=r"USDM_20240109\.shp: no coordinate reference system; for a shapefile add its"):
+        read(area, "USDM_20240109.shp")
+
+
+def test_week_without_any_feature_counts(area: SimpleNamespace) -> None:
+    (area.folder / "usdm_20240116.json").write_text('{"type": "FeatureCollection", "features": []}')
+    maps([-1], STRIPS[:1]).to_file(area.folder / "usdm_20240109.json", driver="GeoJSON")
+    drought, _, problems = read(area, "usdm_20240109.json", "usdm_20240116.json")
+    assert drought.weeks == ("2024-01-09", "2024-01-16")
+    assert len(drought.polygons) == 0
+    assert problems == []
+
+
+def test_folder_means_every_map_in_it(area: SimpleNamespace) -> None:
+    (area.folder / "weeks").mkdir()
+    for day in ("09", "16"):
+        maps([2], [box(-120, 30, -70, 40)]).to_file(area.folder / "weeks" / f"usdm_202401{day}.geojson")
+    (area.folder / "weeks" / "notes.txt").write_text("x")
+    assert read(area, "weeks")[0].weeks == ("2024-01-09", "2024-01-16")
+    (area.folder / "none").mkdir()
+    with pytest.raises(LayerError, match="holds no weekly map"):
+        read(area, "none")
+
+
+def test_nested_classes_are_detected_and_cut(area: SimpleNamespace) -> None:
+    nested = [box(-120, 30, -70, 40), box(-110, 30, -70, 40), box(-90, 30, -70, 40)]
+    maps([0, 1, 2], nested).to_file(area.folder / "usdm_20240109.geojson")
+    drought, _, problems = read(area, "usdm_20240109.geojson")
+    assert codes(problems) == ["W-DRT-014"]
+    assert [g.area for g in drought.polygons.geometry] == pytest.approx([100, 200, 200])
+
+
+def test_overlap_of_less_than_one_percent_is_not_nesting(area: SimpleNamespace) -> None:
+    maps([0, 1], [box(-120, 30, -99.95, 40), box(-100, 30, -70, 40)]).to_file(area.folder / "usdm_20240109.geojson")
+    assert read(area, "usdm_20240109.geojson")[2] == []
+
+
+def test_invalid_polygon_is_repaired_and_reported(area: SimpleNamespace) -> None:
+    bow_tie = Polygon([(-120, 30), (-70, 40), (-70, 30), (-120, 40)])
+    maps([1], [bow_tie]).to_file(area.folder / "usdm_20240109.gpkg")
+    drought, _, problems = read(area, "usdm_20240109.gpkg")
+    assert drought.polygons.geometry.is_valid.all()
+    assert codes(problems) == ["W-DRT-012"]
+    assert problems[0].value == "D1 of 2024-01-09"
+
+
+def test_feature_without_polygon_is_reported(area: SimpleNamespace) -> None:
+    maps([1, 2], [STRIPS[0], None]).to_file(area.folder / "usdm_20240109.gpkg")
+    drought, _, problems = read(area, "usdm_20240109.gpkg")
+    assert "W-DRT-011" in codes(problems)
+    assert drought.polygons["category"].tolist() == [1]
+
+
+@pytest.mark.parametrize(("frame", "message"), [
+    (gpd.GeoDataFrame({"DM": [5]}, geometry=STRIPS[:1], crs="EPSG:4326"), 'row 1 column DM: "5": is not a drought class'),
+    (gpd.GeoDataFrame({"class": [1]}, geometry=STRIPS[:1], crs="EPSG:4326"), "no class column"),
+    (gpd.GeoDataFrame({"DM": [1], "map_date": ["soon"]}, geometry=STRIPS[:1], crs="EPSG:4326"), '"soon": is not a date'),
+])
+def test_unknown_class_and_date_are_refused(area: SimpleNamespace, frame: gpd.GeoDataFrame, message: str) -> None:
+    frame.to_file(area.folder / "usdm_20240109.gpkg")
+    with pytest.raises(LayerError, match=message):
+        read(area, "usdm_20240109.gpkg")
+
+
+def test_all_unusable_files_are_told_together(area: SimpleNamespace) -> None:
+    (area.folder / "usdm_20240109.zip").write_text("no zip")
+    (area.folder / "usdm_20240116.kml").write_text("<kml/>")
+    with pytest.raises(LayerError) as caught:
+        read(area, "usdm_20240109.zip", "usdm_20240116.kml", "usdm_20240123.gpkg")
+    assert [line.split()[0] for line in str(caught.value).splitlines()] == ["E-LAY-004", "E-LAY-001", "E-LAY-002"]
+
+
+def test_content_must_be_what_the_suffix_promises(area: SimpleNamespace) -> None:
+    maps([0], STRIPS[:1]).to_file(area.folder / "a.gpkg")
+    (area.folder / "a.gpkg").rename(area.folder / "usdm_20240109.geojson")
+    with pytest.raises(LayerError, match="content is GPKG"):
+        read(area, "usdm_20240109.geojson")
+
+
+def test_same_week_twice_is_used_once(area: SimpleNamespace) -> None:
+    for name, dm in (("a_20240109.geojson", 1), ("b_20240109.geojson", 3)):
+        maps([dm], [box(-120, 30, -70, 40)]).to_file(area.folder / name)
+    drought, _, problems = read(area, "a_20240109.geojson", "b_20240109.geojson")
+    assert codes(problems) == ["W-DRT-013"]
+    assert drought.polygons["category"].tolist() == [1]
+
+
+def test_cut_out_maps_say_what_they_cover_and_bounds_cut_them(area: SimpleNamespace) -> None:
+    maps([1], [box(-100, 30, -90, 40)]).to_file(area.folder / "usdm_20240109.geojson")
+    drought, _, problems = read(area, "usdm_20240109.geojson")
+    assert codes(problems) == ["W-DRT-015"]
+    assert drought.extent.total_bounds.tolist() == [-100, 30, -90, 40]
+    entry = DroughtEntry(path=Path("usdm_20240109.geojson"))
+    cut, _, _ = drought_weekly.read(entry, area, bounds=(-95, 35, -80, 45))
+    assert cut.extent.total_bounds.tolist() == cut.polygons.total_bounds.tolist() == [-95, 35, -90, 40]
+
+
+# ------------------------------------------------------------------------------------------------------- index
+def grid(area: SimpleNamespace, values: np.ndarray, crs: str | None = "EPSG:4326", name: str = "spei.tif",
+         nodata: float | None = -9999.0) -> IndexEntry:
+    with rasterio.open(area.folder / name, "w", driver="GTiff", width=values.shape[2], height=values.shape[1],
+                       count=values.shape[0], dtype="float32", crs=crs, nodata=nodata,
+                       transform=from_origin(-100, 40, 0.5, 0.5)) as target:
+        target.write(values.astype("float32"))
+    return IndexEntry(path=Path(name), name="spei", first_month="2023-11")
+
+
+def test_grid_has_one_band_a_month_and_nan_where_no_data(area: SimpleNamespace) -> None:
+    values = np.full((3, 2, 2), -1.5)
+    values[1, 0, 0] = -9999
+    (read_grid,), sources, problems = index_grid.read([grid(area, values)], area)
+    assert read_grid.months.tolist() == [12 * 2023 + 10, 12 * 2023 + 11, 12 * 2024]
+    assert np.isnan(read_grid.values[1, 0, 0])
+    assert np.isfinite(read_grid.values).sum() == 11
+    assert sources[0].valid_date == "2023-11..2024-01"
+    assert problems == []
+
+
+def test_empty_band_is_reported(area: SimpleNamespace) -> None:
+    values = np.zeros((2, 2, 2))
+    values[1] = -9999
+    assert codes(index_grid.read([grid(area, values)], area)[2]) == ["W-IDX-011"]
+
+
+def test_bad_grids_are_told_together(area: SimpleNamespace) -> None:
+    (area.folder / "text.tif").write_text("x")
+    entries = [grid(area, np.zeros((1, 2, 2)), crs=None, name="a.tif"),
+               grid(area, np.full((1, 2, 2), -9999.0), name="b.tif", nodata=None),
+               IndexEntry(path=Path("gone.tif"), name="spi", first_month="2023-11"),
+               IndexEntry(path=Path("text.tif"), name="spi", first_month="2023-11"),
+               grid(area, np.zeros((1, 2, 2)), name="c.tif").model_copy(update={"first_month": "2023-14"})]
+    with pytest.raises(LayerError) as caught:
+        index_grid.read(entries, area)
+    assert [line.split()[0] for line in str(caught.value).splitlines()] == [
+        "E-IDX-003", "E-IDX-005", "E-IDX-001", "E-IDX-004", "E-IDX-002"]

@@ -1,0 +1,270 @@
+"""The compiled path: sharing, extremes, replays, quantiles, and what it does with awkward input."""
+
+from __future__ import annotations
+
+from types import SimpleNamespace
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from riskmap import movement
+from riskmap.movement import draws, driver, kernels, summary, trace
+from riskmap.movement import reduced_model as rm
+from riskmap.settings import ClimateSettings, MovementSettings, SoilSettings
+
+SOIL = SoilSettings()
+CLIMATE = ClimateSettings()
+FEW = MovementSettings(draws=40)
+
+
+def weather(years: int = 70, first_year: int = 1951, seed: int = 1) -> SimpleNamespace:
+    rng = np.random.default_rng(seed)
+    months = 12 * years
+    season = np.arange(months) % 12
+    slow = np.convolve(rng.normal(size=months + 30), np.ones(30) / 30, "valid")[:months]
+    rain = np.maximum(0, 75 + 18 * np.cos((season - 4) * np.pi / 6) + rng.gamma(2, 25, months) - 50 + 120 * slow)
+    pet = 70 - 62 * np.cos((season - 0.5) * np.pi / 6)
+    return SimpleNamespace(cells=("a",), first_month=12 * first_year, precipitation_mm=rain[None], pet_mm=pet[None],
+                           z=np.full((1, months), np.nan), source=np.ones((1, months), np.int8),
+                           coldest_normal_c=np.array([5.0]))
+
+
+def soils(*lep: float) -> tuple[pd.DataFrame, pd.DataFrame]:
+    profile = pd.DataFrame({"profile_id": range(len(lep)), "rock_depth_m": np.inf})
+    layer = pd.concat([pd.DataFrame({"profile_id": p, "top_m": [0.0, 0.5], "bottom_m": [0.5, 1.5],
+                                     "lep_low_pct": 0.7 * v, "lep_pct": v, "lep_high_pct": 1.3 * v})
+                       for p, v in enumerate(lep)])
+    return profile, layer
+
+
+def columns(*rows: tuple[int, int, int]) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Rows of (profile, earliest pour, latest pour)."""
+    column = pd.DataFrame({"cell_id": "a", "half_width_m": 6.0, "half_width_known": True, "slab_class": "unknown",
+                           "pour_early_month": [r[1] for r in rows], "pour_late_month": [r[2] for r in rows]})
+    return column, pd.DataFrame({"column_id": range(len(rows)), "profile_id": [r[0] for r in rows], "weight": 1.0})
+
+
+def simulate(column: pd.DataFrame, part: pd.DataFrame, soil: tuple[pd.DataFrame, pd.DataFrame],
+             history: SimpleNamespace | None = None, settings: MovementSettings = FEW, workers: int = 1) -> pd.DataFrame:
+    return movement.simulate(column, part, *soil, history or weather(), movement=settings, climate=CLIMATE, soil=SOIL,
+                             workers=workers).column
+
+
+def test_shared_run_equals_a_slab_poured_alone() -> None:
+    """Every quantity of one draw of the compiled path against the plain history of the same parameters."""
+    settings = MovementSettings(draws=20, active_depth_draw_m=(3.5, 3.5), half_width_spread=0.0)
+    drawn = draws.make(settings)
+    history = weather()
+    made = driver.make(history, 0, drawn, CLIMATE, settings)
+    profile, layer = soils(9.0)
+    layers = movement.layer_arrays(profile, layer, SOIL)
+    pours = np.array([made.record + 200, made.record + 700, made.now - 20])
+    unit = pd.DataFrame({"profile": 0, "class": 0, "early": pours, "late": pours})
+    block = np.empty((3, 20, len(kernels.QUANTITIES)))
+    for d in range(20):
+        movement._run_draw(d, made, drawn, layers, unit, ["unknown"], 6.0, True, settings, SOIL, block)
+    for d in (0, 7, 19):
+        model = rm.cached(1.7)
+        lep = [kernels.triangular_one(drawn.extensibility[d], *(layers[n][0, k] for n in (2, 3, 4))) for k in range(3)]
+        index = np.array([layers[5][0, k] * kernels.compression_index(lep[k], 20.0, 2.97) for k in range(3)])
+        cells = kernels.cell_strain_index(model.depth_edges * 3.5, layers[0][0], layers[1][0], index)
+        relative = made.suction_pf[d] - made.equilibrium_pf[d]
+        stiffness = 20e6 * np.exp(0.5 * drawn.stiffness[d])
+        for n, pour in enumerate(pours):
+            alone = trace.ground(model, relative, int(pour), diffusivity_m2_per_yr=drawn.diffusivity_m2_per_yr[d],
+                                 active_depth_m=3.5, restraint=drawn.restraint[d], index_cells=cells,
+                                 spin_up_mean_pf=relative[made.record:].mean())
+            result = block[n, d]
+            scale = np.ptp(alone.heave_m[:, -1]) + 1e-3
+            assert result[kernels.SOIL_NOW] == pytest.approx(alone.dome_m[-1], abs=0.002 * scale)
+            assert result[kernels.CENTER] == pytest.approx(alone.heave_m[-1, 0], abs=1e-6)
+            assert result[kernels.EDGE] == pytest.approx(alone.heave_m[-1, -1], abs=0.002 * scale)
+            solved = [trace.slab_since_pour(row, 1.7 * 3.5, stiffness=stiffness, spring=drawn.spring_n_m3[d],
+                                            load=drawn.load_pa[d], edge_load=drawn.edge_load_n_m[d])[0]
+                      for row in alone.heave_m]
+            assert result[kernels.NOW] == pytest.approx(solved[-1], abs=0.005 * scale)
+            # three worst months instead of every month: physics notes, at most about 1 %
+            assert result[kernels.MAX] == pytest.approx(max(0.0, max(solved)), abs=0.02 * scale)
+            # the deepest dish of the slab need not fall on the deepest of the ground: up to 1.4 mm (physics notes 3.4)
+            assert result[kernels.MIN] == pytest.approx(min(0.0, min(solved)), abs=max(0.02 * scale, 1.4e-3))
+
+
+def test_replay_of_last_year_from_a_year_ago_is_what_happened() -> None:
+    model = rm.cached(1.7)
+    rng = np.random.default_rng(5)
+    u = rng.normal(size=400)
+    decay, early, late = rm.step_factors(model.rates, 1.85 / (12 * 3.5**2))
+    states = np.empty((400, model.rates.size))
+    kernels.march(u, np.zeros(model.rates.size), decay, early * model.inputs, late * model.inputs, states)
+    row = model.output[0].sum(axis=0) - model.output[-1].sum(axis=0)
+    dome = states @ row
+    out = np.empty(12)
+    kernels.replayed(states, dome, row, decay, early * model.inputs, u, 300, 300, out)
+    np.testing.assert_allclose(out, dome[301:313], atol=1e-12)  # the same start: no difference at all
+    kernels.replayed(states, dome, row, decay, early * model.inputs, u, 300, 288, out)
+    state, expected = states[300].copy(), []
+    for k in range(12):
+        before = u[300] if k == 0 else u[288 + k]
+        state = decay * state + model.inputs * (early * before + late * u[288 + k + 1])
+        expected.append(row @ state)
+    np.testing.assert_allclose(out, expected, atol=1e-12)
+
+
+def test_order_of_columns_workers_and_company_change_nothing() -> None:
+    rows = [(p, 12 * y, 12 * y + 11) for p in (0, 1, 2) for y in (1960, 1990, 2015)]
+    soil = soils(1.0, 5.0, 11.0)
+    base = simulate(*columns(*rows), soil)
+    turned = simulate(*columns(*rows[::-1]), soil, workers=2)
+    pd.testing.assert_frame_equal(base.iloc[::-1].reset_index(drop=True), turned.reset_index(drop=True), check_exact=True)
+    alone = simulate(*columns(rows[4]), soil)
+    pd.testing.assert_frame_equal(base.iloc[[4]].reset_index(drop=True), alone, check_exact=True)
+
+
+def test_more_extensible_soil_moves_more_and_none_does_not_move() -> None:
+    result = simulate(*columns(*[(p, 12 * 1985, 12 * 1985 + 11) for p in range(4)]), soils(0.0, 3.0, 6.0, 12.0))
+    moved = result["expected_movement_mm"].to_numpy()
+    assert moved[0] == 0.0
+    assert (np.diff(moved) > 0).all()
+    assert (result["deflection_now_mm"].iloc[0], result["seasonal_range_mm"].iloc[0]) == (0.0, 0.0)
+    assert (np.diff(result["characteristic_movement_mm"]) > 0).all()
+    assert (result["deflection_min_mm"] <= 0).all()
+    assert (result["deflection_max_mm"] >= 0).all()
+
+
+def test_ranges_are_ordered_and_finite() -> None:
+    result = simulate(*columns(*[(0, 12 * y, 12 * y + 11) for y in (1955, 1990, 2019)]), soils(9.0))
+    numbers = result.select_dtypes("number")
+    assert np.isfinite(numbers.to_numpy()).all()
+    for name in ("expected_movement_mm", "characteristic_movement_mm", "deflection_now_mm"):
+        assert (result[f"{name}_p10"] <= result[name]).all()
+        assert (result[name] <= result[f"{name}_p90"]).all()
+    assert result["phase"].iloc[0] == "edge_seasonal"
+    assert (result["phase_probability"] > 0.3).all()
+
+
+def test_a_young_slab_is_in_early_settlement() -> None:
+    now = 12 * 2020 + 11
+    result = simulate(*columns((0, now - 6, now - 6)), soils(9.0))
+    assert result["phase"].iloc[0] == "early_settlement"
+    assert 0 < result["settlement_mm"].iloc[0] < 15
+
+
+def test_a_dry_year_raises_the_dome_above_a_wet_one() -> None:
+    result = simulate(*columns((0, 12 * 1980, 12 * 1980 + 11)), soils(9.0))
+    assert result["outlook_dry_mm"].iloc[0] > result["outlook_wet_mm"].iloc[0]
+
+
+def test_slab_bends_less_than_the_ground() -> None:
+    result = simulate(*columns((0, 12 * 1980, 12 * 1980 + 11)), soils(12.0))
+    assert 0 < result["deflection_now_mm"].iloc[0] < result["soil_differential_now_mm"].iloc[0]
+
+
+def test_rock_cuts_movement() -> None:
+    profile, layer = soils(9.0, 9.0, 9.0)
+    profile["rock_depth_m"] = [np.inf, 0.8, 0.0]
+    rows = [(p, 12 * 1980, 12 * 1980 + 11) for p in range(3)]
+    moved = simulate(*columns(*rows), (profile, layer))["seasonal_range_mm"].to_numpy()
+    assert moved[0] > moved[1] > moved[2] == 0.0
+
+
+def test_a_wider_pour_date_does_not_narrow_the_range() -> None:
+    now = 12 * 2020 + 11
+    result = simulate(*columns((0, now - 40, now - 40), (0, now - 90, now - 12)), soils(9.0),
+                      settings=MovementSettings(draws=200))
+    width = result["deflection_now_mm_p90"] - result["deflection_now_mm_p10"]
+    assert width.iloc[1] > 0.9 * width.iloc[0]
+
+
+def test_frost_widens_the_range_and_says_so() -> None:
+    cold = weather()
+    cold.coldest_normal_c = np.array([-3.0])
+    rows = columns((0, 12 * 1980, 12 * 1980 + 11))
+    mild, frosty = simulate(*rows, soils(9.0)), simulate(*rows, soils(9.0), cold)
+    assert "frost_not_modelled" in frosty["flags"].iloc[0]
+    assert frosty["deflection_now_mm"].iloc[0] == mild["deflection_now_mm"].iloc[0]
+    assert frosty["deflection_now_mm_p90"].iloc[0] > mild["deflection_now_mm_p90"].iloc[0]
+    assert frosty["deflection_now_mm_p10"].iloc[0] < mild["deflection_now_mm_p10"].iloc[0]
+
+
+def test_a_desert_gives_a_state_not_a_number() -> None:
+    dry = weather()
+    dry.precipitation_mm = dry.precipitation_mm * 0.02
+    result = simulate(*columns((0, 12 * 1980, 12 * 1980 + 11)), soils(9.0), dry)
+    assert result["state"].tolist() == ["not_enough_data"]
+    assert "too dry" in result["state_reason"].iloc[0]
+
+
+def test_an_index_alone_gives_a_state() -> None:
+    only = weather()
+    only.source[:] = 2
+    only.z[:] = 0.0
+    result = simulate(*columns((0, 12 * 1980, 12 * 1980 + 11)), soils(9.0), only)
+    assert result["state"].tolist() == ["not_enough_data"]
+
+
+def test_recent_months_by_category_move_the_present_and_widen_it() -> None:
+    rows = columns((0, 12 * 1980, 12 * 1980 + 11))
+    dry, wet = weather(), weather()
+    for history, z in ((dry, -2.0), (wet, 1.0)):
+        history.source[:, -6:] = 3
+        history.z[:, -6:] = z
+    settings = MovementSettings(draws=100)
+    a, b = (simulate(*rows, soils(9.0), h, settings)["deflection_now_mm"].iloc[0] for h in (dry, wet))
+    assert a > b
+
+
+def test_a_gap_of_one_month_is_filled_and_does_not_spread() -> None:
+    settings, drawn = FEW, draws.make(FEW)
+    whole, gap = weather(), weather()
+    gap.source[0, 400] = 4
+    gap.z[0, 400] = 0.0
+    gap.precipitation_mm = gap.precipitation_mm.copy()
+    gap.precipitation_mm[0, 400] = np.nan
+    a, b = (driver.make(h, 0, drawn, CLIMATE, settings) for h in (whole, gap))
+    assert np.isfinite(b.suction_pf).all()
+    at = b.record + 400
+    assert np.abs(a.suction_pf - b.suction_pf)[:, at + 36 :].max() < 0.02
+    assert (a.suction_pf[:, b.record : at] == b.suction_pf[:, b.record : at]).all()
+
+
+def test_short_record_is_repeated_and_flagged() -> None:
+    result = simulate(*columns((0, 12 * 1940, 12 * 1940 + 11)), soils(9.0), weather(years=12, first_year=2009))
+    assert "short_climate_record" in result["flags"].iloc[0]
+    assert "pour_before_record" in result["flags"].iloc[0]
+    assert result["expected_movement_mm"].iloc[0] > 0
+
+
+def test_mixture_takes_draws_in_proportion() -> None:
+    component = draws.make(MovementSettings()).component
+    chosen = summary.choose_units(np.array([0, 0, 0, 1]), np.array([5, 2, 9, 7]), np.array([0.2, 0.3, 0.5, 1.0]), component)
+    share = [(chosen[0] == unit).mean() for unit in (5, 2, 9)]
+    np.testing.assert_allclose(share, [0.2, 0.3, 0.5], atol=1 / 200)
+    assert (chosen[1] == 7).all()
+
+
+def test_quantiles_are_numpys() -> None:
+    values = np.sort(np.random.default_rng(0).normal(size=(5, 33)), axis=1)
+    for ours, percent in zip(summary.quantiles(values, (10, 50, 90)), (10, 50, 90), strict=True):
+        np.testing.assert_allclose(ours, np.percentile(values, percent, axis=1))
+
+
+def test_worst_months_are_apart() -> None:
+    series = np.array([0, 5, 6, 5, 0, 0, 0, 0, 3, 4, 3, 0, 0, 0, 0, 0, 0, 1.0])
+    months = np.empty(3, dtype=np.int64)
+    kernels.worst_months(series, 0, series.size - 1, 1.0, months)
+    assert months.tolist()[:2] == [2, 9]
+    assert np.diff(np.sort(months)).min() >= kernels.APART_MONTHS
+
+
+def test_strain_index_meets_layer_limits_exactly() -> None:
+    edges = np.array([0.0, 0.3, 1.0, 3.0])
+    cells = kernels.cell_strain_index(edges, np.array([0.0, 0.5]), np.array([0.5, 2.0]), np.array([0.1, 0.2]))
+    np.testing.assert_allclose(cells, [0.03, 0.02 + 0.1, 0.2])
+
+
+def test_compression_index_check_values() -> None:
+    """Physics notes 4.2, computed: LEP 1, 3, 6, 9, 12, 15 % give .0102 .0312 .0643 .0993 .136 .175 per pF."""
+    ours = [kernels.compression_index(v, 20.0, 2.97) for v in (1.0, 3.0, 6.0, 9.0, 12.0, 15.0, 30.0)]
+    np.testing.assert_allclose(ours[:6], [0.0102, 0.0312, 0.0643, 0.0993, 0.136, 0.175], rtol=0.006)
+    assert ours[6] == kernels.compression_index(20.0, 20.0, 2.97)  # capped

@@ -1,0 +1,183 @@
+"""Every row of the failure table on tiny horizons written here."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from riskmap.settings import SoilSettings
+from riskmap.soil import horizon
+
+NAN = np.nan
+
+
+def horizons(*rows):
+    """Rows: component, name, top, bottom, low, value, high and optionally clay, third bar, oven dry."""
+    names = ["component_id", "horizon_name", "top_cm", "bottom_cm", "lep_low_pct", "lep_pct", "lep_high_pct",
+             "clay_pct", "db_third_bar", "db_oven_dry"]
+    return pd.DataFrame([[*r, *[NAN] * (len(names) - len(r))] for r in rows], columns=names)
+
+
+def components(*ids, rock=NAN, kind="Series"):
+    return pd.DataFrame({"component_id": list(ids), "mukey": "1", "component_name": list(ids), "component_pct": 50.0,
+                         "component_kind": kind, "rock_depth_cm": rock, "water_table_cm": NAN})
+
+
+def cleaned(rows, comp=None, **settings):
+    return horizon.clean(horizons(*rows), components("a") if comp is None else comp, SoilSettings(**settings))
+
+
+def depths(result):
+    return list(zip(result.layers.top_cm, result.layers.bottom_cm, strict=True))
+
+
+def raised(result):
+    return {name for name, mask in result.flags.items() if mask.any()}
+
+
+def test_unsorted_horizons_are_sorted():
+    result = cleaned([("a", "B", 30, 90, 4, 5, 6), ("a", "A", 0, 30, 1, 2, 3)])
+    assert depths(result) == [(0, 30), (30, 90)]
+    assert list(result.layers.lep_pct) == [2, 5]
+    assert raised(result) == set()
+    assert result.rated.all()
+
+
+@pytest.mark.parametrize(("top", "bottom"), [(50, 50), (60, 40), (NAN, 40), (20, NAN)])
+def test_thickness_that_is_not_positive_is_dropped_and_flagged(top, bottom):
+    result = cleaned([("a", "A", 0, 30, 1, 2, 3), ("a", "B", top, bottom, 4, 5, 6)])
+    assert depths(result) == [(0, 30)]
+    assert raised(result) == {"horizon_dropped"}
+
+
+def test_overlap_is_cut_at_the_upper_bottom():
+    result = cleaned([("a", "A", 0, 50, 1, 2, 3), ("a", "B", 30, 90, 4, 5, 6)])
+    assert depths(result) == [(0, 50), (50, 90)]
+    assert raised(result) == {"horizon_overlap"}
+
+
+def test_horizon_inside_another_disappears_without_shortening_the_profile():
+    result = cleaned([("a", "A", 0, 100, 1, 2, 3), ("a", "B", 20, 40, 4, 5, 6), ("a", "C", 90, 150, 7, 8, 9)])
+    assert depths(result) == [(0, 100), (100, 150)]
+    assert raised(result) == {"horizon_overlap"}
+
+
+def test_two_part_horizon_recorded_twice_keeps_the_more_expansive_part():
+    rows = [("a", "E/B", 0, 40, 1, 2, 3), ("a", "E/B", 0, 40, 4, 5, 6)]
+    for order in (rows, rows[::-1]):
+        result = cleaned(order)
+        assert list(result.layers.lep_pct) == [5]
+        assert raised(result) == {"horizon_overlap"}
+
+
+def test_gap_takes_the_value_above():
+    result = cleaned([("a", "A", 0, 30, 1, 2, 3), ("a", "B", 50, 90, 4, 5, 6)])
+    assert depths(result) == [(0, 50), (50, 90)]
+    assert raised(result) == {"horizon_gap"}
+
+
+def test_first_top_below_the_surface_is_filled_from_the_first_layer():
+    result = cleaned([("a", "B", 20, 90, 4, 5, 6)])
+    assert depths(result) == [(0, 90)]
+    assert raised(result) == {"top_filled"}
+
+
+def test_neighbouring_components_do_not_leak_into_each_other():
+    result = cleaned([("b", "A", 10, 40, 1, 2, 3), ("a", "A", 0, 200, 4, 5, 6), ("b", "B", 45, 60, 7, 8, 9)],
+                     components("a", "b"))
+    assert depths(result) == [(0, 200), (0, 45), (45, 60)]
+    assert [list(result.flags[f]) for f in ("top_filled", "horizon_gap")] == [[False, True], [False, True]]
+
+
+def test_organic_surface_layer_has_no_extensibility_and_a_gap_below_it_is_filled_from_beneath():
+    result = cleaned([("a", "Oe", 0, 5, NAN, NAN, NAN), ("a", "A", 8, 90, 4, 5, 6)])
+    assert depths(result) == [(0, 5), (5, 90)]
+    assert list(result.layers.lep_pct) == [0, 5]
+    assert list(result.layers.organic) == [True, False]
+    assert result.rated.all()
+
+
+def test_deep_peat_is_unrated_not_zero():
+    result = cleaned([("a", "Oa", 0, 150, NAN, NAN, NAN)])
+    assert not result.rated.any()
+    assert "organic_soil" in raised(result)
+
+
+def test_disordered_triple_is_sorted():
+    result = cleaned([("a", "A", 0, 30, 6, 2, 3)])
+    layers = result.layers
+    assert (layers.lep_low_pct[0], layers.lep_pct[0], layers.lep_high_pct[0]) == (2, 3, 6)
+    assert raised(result) == {"lep_disordered"}
+
+
+def test_missing_limits_become_six_and_fourteen_tenths():
+    layers = (result := cleaned([("a", "A", 0, 30, NAN, 5, NAN)])).layers
+    assert (layers.lep_low_pct[0], layers.lep_high_pct[0]) == pytest.approx((3, 7))
+    assert raised(result) == {"lep_limits_assumed"}
+
+
+def test_missing_value_comes_from_bulk_density_first():
+    """1.30 and 1.55 g/cm3 give 6.04 % (methods.md 1.1); half-width 0.32 of it."""
+    result = cleaned([("a", "A", 0, 30, NAN, NAN, NAN, 50, 1.30, 1.55)])
+    layers = result.layers
+    assert layers.lep_pct[0] == pytest.approx(6.04, abs=0.006)
+    assert layers.lep_high_pct[0] - layers.lep_low_pct[0] == pytest.approx(2 * 0.32 * layers.lep_pct[0])
+    assert horizon.SOURCES[result.lep_source[0]] == "bulk_density"
+    assert raised(result) == {"lep_from_bulk_density"}
+
+
+def test_missing_value_comes_from_clay_second():
+    """0.2273 * 50 - 1.986 = 9.379; a triangle whose standard deviation is 2.02 is 2 * sqrt(6) * 2.02 wide."""
+    result = cleaned([("a", "A", 0, 30, NAN, NAN, NAN, 50, 1.5, 1.4)])
+    layers = result.layers
+    assert layers.lep_pct[0] == pytest.approx(9.379)
+    assert layers.lep_high_pct[0] - layers.lep_low_pct[0] == pytest.approx(2 * 6**0.5 * 2.02)
+    assert horizon.SOURCES[result.lep_source[0]] == "clay"
+
+
+def test_value_that_nothing_supports_leaves_the_component_unrated():
+    result = cleaned([("a", "A", 0, 30, 1, 2, 3), ("a", "B", 30, 60, NAN, NAN, NAN)])
+    assert not result.rated.any()
+    assert np.isnan(result.layers.lep_pct[1])
+    assert raised(result) == {"lep_missing"}
+
+
+def test_negative_value_is_missing_not_zero():
+    assert not cleaned([("a", "A", 0, 30, -2, -1, -1)]).rated.any()
+
+
+def test_blank_horizon_below_rock_does_not_matter_and_layers_stop_at_rock():
+    result = cleaned([("a", "A", 0, 90, 4, 5, 6), ("a", "Cr", 90, 200, NAN, NAN, NAN)], components("a", rock=80.0))
+    assert depths(result) == [(0, 80)]
+    assert result.rated.all()
+
+
+def test_rock_shallower_than_30_cm_is_unrated_not_zero():
+    result = cleaned([("a", "A", 0, 90, 4, 5, 6)], components("a", rock=29.0))
+    assert not result.rated.any()
+    assert "shallow_rock" in raised(result)
+
+
+def test_miscellaneous_area_is_unrated_even_with_values():
+    assert not cleaned([("a", "A", 0, 90, 0, 0, 0)], components("a", kind="Miscellaneous area")).rated.any()
+
+
+def test_suspicious_value_keeps_its_middle_and_widens_upwards():
+    """Below 1 % with 50 % clay: the high limit becomes the clay estimate 9.379."""
+    result = cleaned([("a", "A", 0, 30, 0.1, 0.5, 0.9, 50)])
+    assert result.layers.lep_pct[0] == 0.5
+    assert result.layers.lep_high_pct[0] == pytest.approx(9.379)
+    assert raised(result) == {"lep_suspicious"}
+    assert raised(cleaned([("a", "A", 0, 30, 0.1, 0.5, 0.9, 34)])) == set()
+
+
+def test_large_value_is_flagged_and_kept():
+    result = cleaned([("a", "A", 0, 30, 18, 25, 30)])
+    assert result.layers.lep_pct[0] == 25
+    assert raised(result) == {"lep_above_20"}
+
+
+def test_horizons_of_unknown_components_and_empty_tables():
+    assert not len(cleaned([("z", "A", 0, 30, 1, 2, 3)]).layers.top_cm)
+    assert not cleaned([]).rated.any()
