@@ -9,11 +9,14 @@ layouts are those of the public sources that riskmap reads. Running it again wri
 from __future__ import annotations
 
 import csv
+import hashlib
 import io
+import re
 import sys
 import tempfile
 import zipfile
 from datetime import date, timedelta
+from itertools import pairwise
 from pathlib import Path
 
 import geopandas as gpd
@@ -128,8 +131,9 @@ LAYOUT = {
     "chorizon": ("chorizon", "hzname:S desgndisc:I desgnmaster:C desgnmasterprime:C desgnvert:I hzdept*:I hzdepb*:I "
                  "hzthk*:I fraggt10*:I frag3to10*:I sieveno4*:F sieveno10*:F sieveno40*:F sieveno200*:F sandtotal*:F "
                  "sandvc*:F sandco*:F sandmed*:F sandfine*:F sandvf*:F silttotal*:F siltco*:F siltfine*:F claytotal*:F "
-                 "claysizedcarb*:F om*:F dbtenthbar*:F dbthirdbar*:F dbfifteenbar*:F dbovendry*:F partdensity:F ksat*:F "
-                 "awc*:F wtenthbar*:F wthirdbar*:F wfifteenbar*:F wsatiated*:I lep*:F ll*:F pi*:F aashind*:I kwfact:C "
+                 "claysizedcarb*:F om*:F dbtenthbar*:F dbthirdbar*:F dbfifteenbar*:F dbovendry*:F "
+                 "partdensity:F ksat*:F awc*:F wtenthbar*:F wthirdbar*:F wfifteenbar*:F wsatiated*:I lep*:F ll*:F "
+                 "pi*:F aashind*:I kwfact:C "
                  "kffact:C caco3*:I gypsum*:I sar*:F ec*:F cec7*:F ecec*:F sumbases*:F ph1to1h2o*:F ph01mcacl2*:F "
                  "freeiron*:F feoxalate*:F extracid*:F extral*:F aloxalate*:F pbray1*:F poxalate*:F ph2osoluble*:F "
                  "ptotal*:F excavdifcl:C excavdifms:C cokey:S chkey:S"),
@@ -182,17 +186,19 @@ COMPONENTS = [  # symbol, per cent, name, kind, profile, rock cm, wet cm in spri
 ]
 # name, master, top, bottom, sand, clay, LEP low / representative / high, bulk density at 33 kPa
 PROFILES = {
-    "ombrey": [("Ap", "A", 0, 20, 14, 48, (7.0, 9.0, 11.0), 1.32), ("Bss1", "B", 20, 70, 10, 56, (9.5, 12.0, 14.5), 1.30),
-               ("Bss2", "B", 70, 130, 9, 58, (10.0, 13.0, 15.5), 1.33), ("Bkss", "B", 130, 200, 12, 52, (8.0, 10.5, 13.0),
-                                                                        1.38)],
-    "tresmark": [("Ap", "A", 0, 25, 18, 31, (2.4, 3.2, 4.1), 1.38), ("Bt1", "B", 25, 75, 14, 37, (4.0, 5.2, 6.3), 1.42),
-                 ("Bt2", "B", 75, 140, 17, 35, (3.6, 4.7, 5.9), 1.44), ("BC", "B", 140, 200, 24, 29, (2.3, 3.1, 4.0),
-                                                                      1.47)],
+    "ombrey": [
+        ("Ap", "A", 0, 20, 14, 48, (7.0, 9.0, 11.0), 1.32), ("Bss1", "B", 20, 70, 10, 56, (9.5, 12.0, 14.5), 1.30),
+        ("Bss2", "B", 70, 130, 9, 58, (10.0, 13.0, 15.5), 1.33),
+        ("Bkss", "B", 130, 200, 12, 52, (8.0, 10.5, 13.0), 1.38)],
+    "tresmark": [
+        ("Ap", "A", 0, 25, 18, 31, (2.4, 3.2, 4.1), 1.38), ("Bt1", "B", 25, 75, 14, 37, (4.0, 5.2, 6.3), 1.42),
+        ("Bt2", "B", 75, 140, 17, 35, (3.6, 4.7, 5.9), 1.44), ("BC", "B", 140, 200, 24, 29, (2.3, 3.1, 4.0), 1.47)],
     "quellan": [("A", "A", 0, 30, 80, 8, (0.0, 0.5, 1.5), 1.50), ("C1", "C", 30, 110, 84, 7, (0.0, 0.4, 1.5), 1.55),
                 ("C2", "C", 110, 200, 88, 5, (0.0, 0.3, 1.5), 1.58)],
     # Class midpoints, as many surveys hold them: low 0-3, moderate 3-6, high 6-9.
-    "vassary": [("A", "A", 0, 15, 26, 34, (3.0, 4.5, 6.0), 1.36), ("Bt", "B", 15, 65, 20, 44, (6.0, 7.5, 9.0), 1.40),
-                ("BC", "B", 65, 90, 30, 26, (0.0, 1.5, 3.0), 1.46), ("Cr", "C", 90, 150, None, None, (None,) * 3, None)],
+    "vassary": [
+        ("A", "A", 0, 15, 26, 34, (3.0, 4.5, 6.0), 1.36), ("Bt", "B", 15, 65, 20, 44, (6.0, 7.5, 9.0), 1.40),
+        ("BC", "B", 65, 90, 30, 26, (0.0, 1.5, 3.0), 1.46), ("Cr", "C", 90, 150, None, None, (None,) * 3, None)],
 }
 MONTHS = ("January", "February", "March", "April", "May", "June", "July", "August", "September", "October", "November",
           "December")
@@ -234,7 +240,8 @@ def tables() -> dict[str, list[dict[str, object]]]:
         rows["component"].append({
             "comppct_l": max(pct - 10, 0), "comppct_r": pct, "comppct_h": min(pct + 10, 100), "compname": name,
             "compkind": kind, "majcompflag": "Yes" if pct >= 15 else "No ", "slope_r": UNITS[symbol][4],
-            "drainagecl": {"Quellan": "Somewhat excessively drained", "Lowmere": "Poorly drained"}.get(name, "Well drained"),
+            "drainagecl": {"Quellan": "Somewhat excessively drained",
+                           "Lowmere": "Poorly drained"}.get(name, "Well drained"),
             "hydricrating": "Yes" if name == "Lowmere" else "No", "hydgrp": UNITS[symbol][5], "mukey": UNITS[symbol][0],
             "taxorder": {"ombrey": "Vertisols", "tresmark": "Mollisols", "quellan": "Entisols",
                          "vassary": "Mollisols"}.get(profile or "", ""), "cokey": cokey})
@@ -335,7 +342,8 @@ SUBDIVISIONS = [
     ("Teal Bend", 2, 0, 1993, 2004, 24.0, 30), ("Kestrel Rise", 2, 2, 1999, 2010, -24.0, 32),
     ("Cottonwood Close", 0, 0, 2005, 2017, -7.0, 24), ("Windbreak", 4, 4, 2014, 2023, 33.0, 34),
 ]
-PARKS = [Point(770, 905).buffer(62), Point(1290, 690).buffer(70), Point(250, 640).buffer(55), Point(1330, 1080).buffer(60)]
+PARKS = [Point(770, 905).buffer(62), Point(1290, 690).buffer(70), Point(250, 640).buffer(55),
+         Point(1330, 1080).buffer(60)]
 
 
 def region(column: int, row: int) -> Polygon:
@@ -363,7 +371,7 @@ def subdivide(land: Polygon, angle: float, bend: float, seed: int) -> list[Polyg
         u = -440.0 + rng.uniform(0, 60)
         while u < 440:
             cuts = u + np.concatenate([[0.0], np.cumsum(width + rng.uniform(-1.6, 1.6, rng.integers(7, 12)))])
-            for a, b in zip(cuts[:-1], cuts[1:], strict=True):
+            for a, b in pairwise(cuts):
                 for low in (block_v, block_v + depth):
                     found.append(Polygon([place(a, low), place(b, low), place(b, low + depth), place(a, low + depth)]))
             u = cuts[-1] + street
@@ -376,7 +384,8 @@ def town() -> gpd.GeoDataFrame:
     kept_free = shapely.union_all([LineString(np.column_stack([x, creek_y(x)])).buffer(48), *PARKS])
     rows = []
     for number, (name, column, row, first, last, angle, bend) in enumerate(SUBDIVISIONS, start=1):
-        lots = [lot for lot in subdivide(region(column, row), angle, bend, 100 + number) if not lot.intersects(kept_free)]
+        lots = [lot for lot in subdivide(region(column, row), angle, bend, 100 + number)
+                if not lot.intersects(kept_free)]
         rows += [{"subdivision": name, "first": first, "last": last, "stage": i / len(lots), "number": number,
                   "geometry": lot} for i, lot in enumerate(lots)]
     return gpd.GeoDataFrame(rows)
@@ -478,7 +487,8 @@ def weather() -> pd.DataFrame:
         mm = NORMAL_MM[m] * rain * factor * shared * own
         trend = 0.018 * (months.year.to_numpy() - 2002)
         celsius = NORMAL_C[m] + degree + warmer + trend - 0.5 * (shared - 1) + rng.normal(0, 1.2, len(months))
-        rows.append(pd.DataFrame({"cell_id": cell, "year": months.year, "month": months.month, "mm": mm, "celsius": celsius}))
+        rows.append(pd.DataFrame({"cell_id": cell, "year": months.year, "month": months.month, "mm": mm,
+                                  "celsius": celsius}))
     return pd.concat(rows, ignore_index=True)
 
 
@@ -538,7 +548,8 @@ def write_drought(folder: Path, record: pd.DataFrame) -> None:
     rows = []
     day = FIRST_MAP
     while day <= LAST_MAP:
-        at = {cell: float(np.interp((day - date(1980, 1, 1)).days, days[6:], values[6:])) for cell, values in score.items()}
+        now = (day - date(1980, 1, 1)).days
+        at = {cell: float(np.interp(now, days[6:], values[6:])) for cell, values in score.items()}
         slope = (at["Z02"] - at["Z01"]) / 0.6  # per degree of longitude between the middles of the cells
         wander = 0.10 * np.sin(5 * (y - south) + day.toordinal() / 40)
         bands = [band(limit, at, slope, wander, y) for limit in THRESHOLDS]
@@ -580,7 +591,7 @@ def write_grids(folder: Path, record: pd.DataFrame) -> None:
     import rasterio
     from rasterio.transform import from_origin
 
-    west, south, east, north = REGION
+    west, _, east, north = REGION
     lon = np.arange(west + 0.05, east, 0.1)
     first, last = (2025 - FIRST_YEAR) * 12, (2025 - FIRST_YEAR) * 12 + 8
     share = np.clip((lon + 98.9) / 0.6, 0, 1)
@@ -589,8 +600,8 @@ def write_grids(folder: Path, record: pd.DataFrame) -> None:
         field = [np.tile(score["Z01"][t] * (1 - share) + score["Z02"][t] * share, (10, 1)) for t in range(first, last)]
         values = np.round(factor * np.array(field), 2).astype(np.float32)
         with rasterio.open(folder / f"{name}.tif", "w", driver="GTiff", height=10, width=len(lon), count=len(values),
-                           dtype="float32", crs="EPSG:4326", transform=from_origin(west, north, 0.1, 0.1), nodata=-9999.0,
-                           compress="deflate") as grid:
+                           dtype="float32", crs="EPSG:4326", transform=from_origin(west, north, 0.1, 0.1),
+                           nodata=-9999.0, compress="deflate") as grid:
             grid.write(values)
             for i in range(len(values)):
                 grid.set_band_description(i + 1, f"2025-{i + 1:02d}")
@@ -607,5 +618,18 @@ def main(folder: Path) -> None:
     write_grids(folder, record)
 
 
+def write_checksums(folder: Path, catalogue: Path) -> None:
+    """Put the checksums of the written files into the catalogue."""
+    text = catalogue.read_text(encoding="utf-8")
+    for name in sorted(path.name for path in folder.iterdir()):
+        digest = hashlib.sha256((folder / name).read_bytes()).hexdigest()
+        pattern = rf'(path = "{folder.name}/{re.escape(name)}"\n(?:.+\n)*?sha256 = ")[^"]*"'
+        text = re.sub(pattern, rf'\g<1>{digest}"', text)
+    catalogue.write_text(text, encoding="utf-8")
+
+
 if __name__ == "__main__":
-    main(Path(sys.argv[1]) if len(sys.argv) > 1 else Path(__file__).resolve().parent)
+    here = Path(__file__).resolve().parent
+    main(Path(sys.argv[1]) if len(sys.argv) > 1 else here)
+    if len(sys.argv) == 1:
+        write_checksums(here, here.parent / "catalogue.toml")

@@ -36,7 +36,7 @@ def cell_of(points: NDArray[Any], cells: gpd.GeoDataFrame) -> NDArray[np.object_
     result = np.full(len(points), "", dtype=object)
     shapes = np.asarray(cells.geometry)
     shapely.prepare(shapes)
-    cell, point = shapely.STRtree(points).query(shapes, predicate="intersects") if len(points) else np.empty((2, 0), int)
+    cell, point = shapely.STRtree(points).query(shapes, predicate="intersects")
     order = np.lexsort((-cell, point))
     result[point[order]] = cells["cell_id"].to_numpy(dtype=object)[cell[order]]
     return result
@@ -108,8 +108,10 @@ def _at_middle(grid: IndexGrid, shapes: NDArray[Any]) -> NDArray[np.float64]:
     import shapely
 
     middle = shapely.point_on_surface(shapes)
-    column, row = ~grid.transform * (shapely.get_x(middle), shapely.get_y(middle))  # type: ignore[operator]
-    column, row = np.floor(column), np.floor(row)
+    x, y = shapely.get_x(middle), shapely.get_y(middle)
+    back: Any = ~grid.transform  # type: ignore[operator]  # from the grid's system to column and row
+    column = np.floor(back.a * x + back.b * y + back.c)
+    row = np.floor(back.d * x + back.e * y + back.f)
     inside = (row >= 0) & (row < grid.values.shape[1]) & (column >= 0) & (column < grid.values.shape[2])
     value = np.full((len(shapes), grid.values.shape[0]), np.nan)
     value[inside] = grid.values[:, row[inside].astype(int), column[inside].astype(int)].T

@@ -247,7 +247,8 @@ def _measured(text: pd.DataFrame, quantity: _Quantity, entry: ClimateEntry, prob
     if found:
         raise LayerError(f"E-CLI-014 {entry.path} column {found[0][0]}: has no unit in its name; {quantity.remedy}.")
     remedy = quantity.remedy.replace("rename it", "add")
-    raise LayerError(f"E-CLI-015 {entry.path}: no column {quantity.column}; {remedy}; it has {joined(text.columns, 20)}.")
+    raise LayerError(f"E-CLI-015 {entry.path}: no column {quantity.column}; {remedy}; "
+                     f"it has {joined(text.columns, 20)}.")
 
 
 def _numbers(column: pd.Series, name: str, unit: str, missing_codes: tuple[float, ...], entry: ClimateEntry,
@@ -382,8 +383,8 @@ def _check_units(monthly: pd.DataFrame, latitude: dict[str, float], file: str, p
         ("temperature_c", south & (warm < COLDEST_ANNUAL_C), warm,
          "degC in the middle month: Celsius given as Fahrenheit?"),
     )
-    failures = [f"E-CLI-018 {file}: {column}: cell {joined(values.index[bad], 4)}: {values[bad].iloc[0]:.1f} {question} "
-                "Correct the unit at the end of the column name."
+    failures = [f"E-CLI-018 {file}: {column}: cell {joined(values.index[bad], 4)}: {values[bad].iloc[0]:.1f} {question}"
+                " Correct the unit at the end of the column name."
                 for column, bad, values, question in suspects if bad.any()]
     if failures:
         raise LayerError("\n".join(failures))

@@ -292,15 +292,12 @@ def _read_csv(path: Path, name: str, entry: LotsEntry, kind: str) -> _Found:
     if long.any():
         raise LayerError(f"E-LOT-001 {name} row {int(long.to_numpy().argmax()) + 2}: the row has more fields than the "
                          "heading. Put quotes around values that contain the separator.")
-    table = table.drop(columns=len(heading))
-    short = table.isna().any(axis=1).to_numpy()
-    table = table.fillna("")
+    table = table.drop(columns=len(heading)).fillna("")
     rows = np.arange(2, len(table) + 2, dtype=np.int64)
     blank = (table == "").all(axis=1).to_numpy()
-    table, rows, short = table[~blank].reset_index(drop=True), rows[~blank], short[~blank]
+    table, rows = table[~blank].reset_index(drop=True), rows[~blank]
     names, dropped = _match(heading, entry, name, csv_place=True)
-    problems = _per_row(short, rows, None, "W-LOT-005", name, "", "the row has fewer fields than the heading.",
-                        "Check for a missing separator.", "Missing fields taken as empty.")
+    problems = []
     if blank.any():
         problems.append(Problem("W-LOT-006", name, f"{int(blank.sum())} rows are blank.", "Remove them.",
                                 "Passed over."))

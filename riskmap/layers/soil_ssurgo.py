@@ -13,6 +13,7 @@ import io
 import re
 import stat
 import zipfile
+import zlib
 from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
@@ -65,7 +66,6 @@ _POLYGON_PARTS = (".shp", ".shx", ".dbf", ".prj")
 _BEDROCK = re.compile(r"bedrock$")
 _CEMENTED_KINDS = ("cemented horizon", "duripan", "ortstein", "petrocalcic", "petroferric", "petrogypsic")
 _CEMENTED_HARDNESS = re.compile(r"^(?:very )?strongly cemented|^indurated")
-_SOFT_BEDROCK = ("densic bedrock", "paralithic bedrock")  # clay shale and chalk: may itself swell
 
 
 def read(entry: SoilEntry, area: Area, *, need_polygons: bool = True) -> tuple[SoilTables, list[Source], list[Problem]]:
@@ -125,8 +125,12 @@ class _Survey:
         stored = self.members[name]
         if not self.zipped:
             return (self.container / stored).read_bytes()
-        with zipfile.ZipFile(self.container) as archive:
-            return archive.read(stored)
+        try:
+            with zipfile.ZipFile(self.container) as archive:
+                return archive.read(stored)
+        except (zipfile.BadZipFile, zlib.error, EOFError, OSError, RuntimeError) as error:  # also: encrypted
+            raise LayerError(f"E-SOIL-003 {self.shown} {stored}: cannot be unpacked ({error}). Download it "
+                             "again.") from None
 
     def gdal_path(self, name: str) -> str:
         stored = self.members[name]
@@ -242,7 +246,17 @@ def _rows(raw: bytes) -> list[list[str]]:
     text = _text(raw)
     escape = "\\" if re.match(r'"?V1"?\|', text) else None
     reader = csv.reader(io.StringIO(text, newline=""), delimiter="|", escapechar=escape)
-    return [[value.strip() for value in row] for row in reader]
+    try:
+        return [[value.strip() for value in row] for row in reader]
+    except csv.Error as error:
+        raise LayerError(f"E-SOIL-008 list of tables and columns is broken ({error}). Download it again.") from None
+
+
+def _first_row(text: str) -> list[str]:
+    import pandas as pd
+
+    row = pd.read_csv(io.StringIO(text), sep="|", header=None, nrows=1, dtype=str, keep_default_na=False)
+    return [str(value).strip() for value in row.iloc[0]]
 
 
 def _table(survey: _Survey, member: str, table: str, columns: list[str]) -> pd.DataFrame:
@@ -255,12 +269,15 @@ def _table(survey: _Survey, member: str, table: str, columns: list[str]) -> pd.D
     if raw.strip() in (b"", b'""'):
         return pd.DataFrame(columns=wanted, dtype=object)
     text = _text(raw)
-    columns, header = _header(text, columns)
+    try:
+        first = _first_row(text)
+    except pd.errors.ParserError as error:
+        raise LayerError(f"E-SOIL-008 {where}: broken table: {str(error).strip()}. Download it again.") from None
+    columns, header = _header(first, columns)
     absent = [c for c in wanted if c not in columns]
     if absent:
         raise LayerError(f"E-SOIL-006 {where}: columns missing: {joined(absent)}. Use the download's own mstabcol.txt "
                          "or a download of schema 2.")
-    first = next(csv.reader(io.StringIO(text, newline=""), delimiter="|"))
     if len(first) != len(columns) and table in _REQUIRED:
         raise LayerError(f"E-SOIL-007 {where}: {len(first)} columns found, {len(columns)} expected ({table}). Keep "
                          "mstabcol.txt of the same download beside the tables.")
@@ -280,12 +297,12 @@ def _table(survey: _Survey, member: str, table: str, columns: list[str]) -> pd.D
     return frame
 
 
-def _header(text: str, columns: list[str]) -> tuple[list[str], bool]:
-    """Return the column names in file order and whether the first line is a header.
+def _header(first: list[str], columns: list[str]) -> tuple[list[str], bool]:
+    """Return the column names in file order and whether the first row is a header.
 
     Files re-saved by statistics programs start with the names, or with V1, V2... where the names were unknown.
     """
-    first = [v.strip().lower() for v in next(csv.reader(io.StringIO(text, newline=""), delimiter="|"))]
+    first = [v.lower() for v in first]
     known = sum(v in columns for v in first)
     if known >= max(2, len(first) // 2):
         return first, True
@@ -409,7 +426,7 @@ def _component(every: dict[str, pd.DataFrame], problems: list[Problem]) -> pd.Da
         "component_id": c["cokey"], "mukey": c["mukey"], "component_name": c["compname"].fillna(""),
         "component_pct": _number(c, "comppct_r", "component", problems), "component_kind": c["compkind"].fillna(""),
         "rock_depth_cm": c["cokey"].map(rock["depth"]).astype(float),
-        "rock_kind": c["cokey"].map(rock["kind"]).fillna(""),
+        "rock_kind": c["cokey"].map(rock["kind"]).astype(object).fillna(""),
         "water_table_cm": c["cokey"].map(wet["any"]).astype(float),
         "water_table_all_year_cm": c["cokey"].map(wet["all"]).astype(float),
     }).reset_index(drop=True)
@@ -455,12 +472,13 @@ def _number(frame: pd.DataFrame, column: str, table: str, problems: list[Problem
     import pandas as pd
 
     values = pd.to_numeric(frame[column], errors="coerce").astype(float)
+    values = values.where(values.abs() < float("inf"))
     bad = values.isna() & frame[column].notna()
     if bad.any():
         first = frame.index[bad][0]
-        problems.append(Problem("W-SOIL-017", f"soil survey, table {table}", f"{int(bad.sum())} values are not numbers;",
-                                "correct them in the download;", "read as missing.", int(first) + 1, column,
-                                str(frame.loc[first, column])))
+        problems.append(Problem("W-SOIL-017", f"soil survey, table {table}",
+                                f"{int(bad.sum())} values are not numbers;", "correct them in the download;",
+                                "read as missing.", int(first) + 1, column, str(frame.loc[first, column])))
     return values
 
 

@@ -225,7 +225,7 @@ def _text(raw: pd.DataFrame, name: str) -> pd.Series:
     """Return a text column without missing values; empty text when the column is not there."""
     if name not in raw:
         return pd.Series([""] * len(raw), dtype=str)
-    return raw[name].fillna("").astype(str).reset_index(drop=True)
+    return raw[name].astype("string").fillna("").astype(str).reset_index(drop=True)
 
 
 def _number(raw: pd.DataFrame, name: str) -> NDArray[np.float64]:

@@ -179,5 +179,5 @@ def _distinct(frame: pd.DataFrame, name: str) -> tuple[NDArray[np.int64], list[s
     """Return the code of each row and the distinct texts; a missing column or value is empty text."""
     if name not in frame:
         return np.zeros(len(frame), dtype=np.int64), [""]
-    codes, distinct = pd.factorize(frame[name].fillna("").astype(str))
+    codes, distinct = pd.factorize(frame[name].astype("string").fillna(""))
     return codes.astype(np.int64), [str(text) for text in distinct] or [""]

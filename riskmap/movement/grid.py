@@ -148,7 +148,7 @@ def column(dz: Array) -> tuple[Array, Array, Array]:
     return rates, modes, modes[0] * 2.0 / dz[0]
 
 
-def rows_at(operator: Operator, positions: Array) -> sparse.csr_matrix:
+def rows_at(operator: Operator, positions: Array, *, odd: bool = False) -> sparse.csr_matrix:
     """Return the matrix that interpolates cell columns to positions under the slab.
 
     Parameters
@@ -156,11 +156,14 @@ def rows_at(operator: Operator, positions: Array) -> sparse.csr_matrix:
     operator : Operator
     positions : array, shape (n_point,)
         Distances from the middle in active depths, 0 to the half width.
+    odd : bool
+        True where suction is zero at the middle (sides opposite).
 
     Returns
     -------
     sparse matrix, shape (n_point, n_x)
-        Straight lines between cell centres; at the middle the even parabola through the first two cells.
+        Straight lines between cell centres; before the first centre the even parabola through the first two, or the
+        straight line to zero.
     """
     x = operator.x
     right = np.clip(np.searchsorted(x, positions), 1, x.size - 1)
@@ -169,8 +172,9 @@ def rows_at(operator: Operator, positions: Array) -> sparse.csr_matrix:
     inner = positions < x[0]
     # even parabola v0 + c x^2 through the first two centres
     parabola = (positions**2 - x[0] ** 2) / (x[1] ** 2 - x[0] ** 2)
-    weight = np.where(inner, parabola, weight)
+    weight = np.where(inner, 0.0 if odd else parabola, weight)
+    first = np.where(inner, positions / x[0], 1 - weight) if odd else 1 - weight
     n = positions.size
     return sparse.csr_matrix(
-        (np.concatenate([1 - weight, weight]), (np.tile(np.arange(n), 2), np.concatenate([left, right]))),
+        (np.concatenate([first, weight]), (np.tile(np.arange(n), 2), np.concatenate([left, right]))),
         shape=(n, x.size))

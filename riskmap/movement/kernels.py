@@ -112,6 +112,16 @@ def worst_months(series: Array, first: int, last: int, sign: float, months: Mont
 
 
 @compiled
+def project(states: Array, row: Array, out: Array) -> None:
+    """Fill out (n_month,) with the history of one output: states (n_month, n_mode) times row (n_mode,)."""
+    for t in range(out.size):
+        total = 0.0
+        for i in range(row.size):
+            total += row[i] * states[t, i]
+        out[t] = total
+
+
+@compiled
 def ground_shape(rows: Array, state: Array) -> Array:
     """Return the ground under half a slab for a modal state: rows (n_point, n_mode) times state (n_mode,). [m]"""
     out = np.zeros(rows.shape[0])
@@ -131,6 +141,21 @@ def slab_on(rows: Array, state: Array, beam: Array, flat: Array) -> tuple[float,
     """
     shape = solve(ground_shape(rows, state), beam[0], beam[1], beam[2], beam[3], beam[4], True, False)
     return departure(shape - flat)
+
+
+@compiled
+def bending_weights(points: int, beam: Array) -> Array:
+    """Return weights (n_point,) of the ground under half a slab that give its bending while it touches everywhere.
+
+    Middle above edge of the slab on springs that may pull is linear in the ground. It tells which months bend the slab most
+    (the ground's own dome can peak a month or two earlier, when it is still narrow); the slab is then solved for them.
+    """
+    out = np.empty(points)
+    for j in range(points):
+        unit = np.zeros(points)
+        unit[j] = 1.0
+        out[j] = departure(solve(unit, beam[0], beam[1], beam[2], 0.0, 0.0, True, True))[0]
+    return out
 
 
 @compiled
@@ -175,16 +200,16 @@ def correction(row: Array, delta: Array, decay: Array, months: int, reuse_below:
 
 
 @compiled
-def replayed(states: Array, dome: Array, row: Array, decay: Array, early: Array, driver: Array, now: int, start: int,
+def replayed(states: Array, bend: Array, row: Array, decay: Array, early: Array, driver: Array, now: int, start: int,
              out: Array) -> None:
-    """Fill `out` (12,) with the ground dome of the next months if the year after month `start` came again.
+    """Fill `out` (12,) with the bending of the next months if the year after month `start` came again.
 
     Exact for the linear model: c(k) = C(start+k) + decay^k (C(now) - C(start)) + decay^(k-1) early (u(now) - u(start)).
     """
     jump = driver[now] - driver[start]
     part = row * (decay * (states[now] - states[start]) + early * jump)
     for k in range(HORIZON):
-        total = dome[start + k + 1]
+        total = bend[start + k + 1]
         for i in range(part.size):
             total += part[i]
             part[i] *= decay[i]
@@ -236,13 +261,18 @@ def run_draw(d: int, driver: Array, model: Numbers, ground: Numbers, draw: Numbe
     spacing = half_width / (n_point - 1)
     rows = np.empty((n_point, n_mode))
     ground_row = np.empty(n_z)
-    dome, edge = np.empty(n_month), np.empty(n_month)
+    bend, edge = np.empty(n_month), np.empty(n_month)
     shared = np.empty((n_month, 2))
     base = np.empty((REPLAYS + OUTLOOKS, HORIZON))
     base_slab = np.empty((REPLAYS + OUTLOOKS, 2))
     months = np.empty(3, dtype=np.int64)
     beam = np.array([spacing, 0.0, spring, load, edge_load])
+    weights = np.empty((stiffness.size, n_point))
+    for c in range(stiffness.size):
+        beam[1] = stiffness[c]
+        weights[c] = bending_weights(n_point, beam)
     flat = np.zeros(n_point)
+    row_bend = np.zeros(n_mode)
     characteristic = edge_range = swing = 0.0
 
     for n in range(u_profile.size):
@@ -266,27 +296,25 @@ def run_draw(d: int, driver: Array, model: Numbers, ground: Numbers, draw: Numbe
             for z in range(n_z):
                 for k in range(n_z):
                     ground_row[k] += strain[z] * g_output[z, k]
-            row_dome = rows[0] - rows[n_point - 1]
-            row_edge = rows[n_point - 1].copy()
-            for t in range(n_month):
-                total_dome, total_edge = 0.0, 0.0
-                for i in range(n_mode):
-                    total_dome += row_dome[i] * states[t, i]
-                    total_edge += row_edge[i] * states[t, i]
-                dome[t], edge[t] = total_dome, total_edge
+            project(states, rows[n_point - 1], edge)
             normal = edge[normal_first : normal_last + 1]
             edge_range = normal.max() - normal.min()
             swing = yearly_swing(edge, normal_first, normal_last, first_calendar)
-            for r in range(REPLAYS + OUTLOOKS):
-                replayed(states, dome, row_dome, decay, early, driver, now, starts[r], base[r])
         if new_profile or u_class[n] != u_class[n - 1]:
             beam[1] = stiffness[u_class[n]]
+            row_bend[:] = 0.0
+            for j in range(n_point):
+                for i in range(n_mode):
+                    row_bend[i] += weights[u_class[n], j] * rows[j, i]
+            project(states, row_bend, bend)
+            for r in range(REPLAYS + OUTLOOKS):
+                replayed(states, bend, row_bend, decay, early, driver, now, starts[r], base[r])
             flat = solve(np.zeros(n_point), beam[0], beam[1], beam[2], beam[3], beam[4], True, False)
             shared[:] = np.nan
             base_slab[:] = np.nan
             characteristic = 0.0
             for sign in (1.0, -1.0):
-                worst_months(dome, normal_first, normal_last, sign, months)
+                worst_months(bend, normal_first, normal_last, sign, months)
                 for t in months:
                     if t >= 0:
                         if np.isnan(shared[t, 0]):
@@ -302,8 +330,8 @@ def run_draw(d: int, driver: Array, model: Numbers, ground: Numbers, draw: Numbe
             datum += ground_row[k] * a
             for i in range(n_mode):
                 delta[i] += initial[i, k] * a
-        added, reuse = correction(row_dome, delta, decay, age + HORIZON, REUSE_SHARE * edge_range)
-        history = dome[pour : now + 1] + added[: age + 1]
+        added, reuse = correction(row_bend, delta, decay, age + HORIZON, REUSE_SHARE * edge_range)
+        history = bend[pour : now + 1] + added[: age + 1]
         result = out[n, d]
 
         largest, deepest, month_max = 0.0, 0.0, pour
@@ -317,20 +345,18 @@ def run_draw(d: int, driver: Array, model: Numbers, ground: Numbers, draw: Numbe
                     largest, month_max = middle, pour + k
                 deepest = min(deepest, middle)
         middle, departed = _slab_at(age, pour, reuse, states, delta, decay, rows, beam, flat, shared)
-        result[NOW], result[RATIO_NOW] = middle, abs(departed) / (2 * half_width)
-        result[MAX], result[MONTH_MAX], result[MIN] = max(largest, middle), month_max, min(deepest, middle)
         if middle > largest:
-            result[MONTH_MAX] = now
-        result[SOIL_NOW] = history[age]
-        start_center, left_center = 0.0, 0.0
+            largest, month_max = middle, now
+        result[NOW], result[RATIO_NOW] = middle, abs(departed) / (2 * half_width)
+        result[MAX], result[MONTH_MAX], result[MIN] = largest, month_max, min(deepest, middle)
+        start_center, left_center, center_now, edge_now = 0.0, 0.0, -datum, -datum
         for i in range(n_mode):
-            part = rows[0, i] * delta[i]
-            start_center += part
-            left_center += part * decay[i] ** age
-        center_now = left_center - datum
-        for i in range(n_mode):
-            center_now += rows[0, i] * states[now, i]
-        result[CENTER], result[EDGE] = center_now, center_now - history[age]
+            left = decay[i] ** age * delta[i]
+            start_center += rows[0, i] * delta[i]
+            left_center += rows[0, i] * left
+            center_now += rows[0, i] * (states[now, i] + left)
+            edge_now += rows[n_point - 1, i] * (states[now, i] + left)
+        result[CENTER], result[EDGE], result[SOIL_NOW] = center_now, edge_now, center_now - edge_now
         for r in range(REPLAYS + OUTLOOKS):
             old = age + 1 >= reuse  # then the correction is left out, so that the first pour date cannot matter
             worst, where = -1.0, 0

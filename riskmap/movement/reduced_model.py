@@ -97,7 +97,7 @@ def build(ratio: float, size: grid.GridSize = grid.STANDARD, *, far_field: float
     modes = basis @ turn
     shape = (operator.x.size, operator.z.size, rates.size)
     suction = (modes / root[:, None]).reshape(shape)
-    points = grid.rows_at(operator, ratio * np.linspace(0.0, 1.0, PROFILE_POINTS))
+    points = grid.rows_at(operator, ratio * np.linspace(0.0, 1.0, PROFILE_POINTS), odd=antisymmetric)
     flat = points @ suction.reshape(shape[0], -1)
     output = flat.reshape(PROFILE_POINTS, *shape[1:]) * operator.dz[None, :, None]
     uniform = np.tile(ground_modes, (operator.x.size, 1)) * root[:, None]

@@ -19,6 +19,25 @@ Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
+class Sides:
+    """Ground movement when the two sides differ; month 0 is the pour.
+
+    Attributes
+    ----------
+    heave_m : array, shape (n_after, 2 n_point - 1)
+        Movement from the left edge through the middle to the right edge, up positive.
+    """
+
+    heave_m: Array
+
+    @property
+    def dome_m(self) -> Array:
+        """Middle minus the mean of both edges at each month, shape (n_after,)."""
+        middle = self.heave_m.shape[1] // 2
+        return self.heave_m[:, middle] - (self.heave_m[:, 0] + self.heave_m[:, -1]) / 2
+
+
+@dataclass(frozen=True)
 class Ground:
     """Ground movement since the pour; month 0 is the pour.
 
@@ -78,6 +97,53 @@ def ground(model: ReducedModel, driver_pf: Array, pour: int, *, diffusivity_m2_p
     rows, ground_row = strain_rows(model, index_cells, restraint)
     datum = ground_row @ ground_states[pour]
     return Ground(states @ rows.T - datum, ground_states[pour:] @ ground_row - datum)
+
+
+def two_sided(model: ReducedModel, opposite: ReducedModel, driver_pf: Array, left_pf: Array, right_pf: Array, pour: int, *,
+              diffusivity_m2_per_yr: float, active_depth_m: float, restraint: float, index_cells: Array) -> Sides:
+    """Return ground movement when the surface beside the two edges differs from the pour on.
+
+    The mean of both sides drives the symmetric model, half of their difference the antisymmetric one, which starts from
+    rest: the difference is taken to begin at the pour.
+
+    Parameters
+    ----------
+    model, opposite : ReducedModel
+        Symmetric and antisymmetric model of the same half width over active depth.
+    driver_pf : array, shape (n_month,)
+        Surface suction minus the covered equilibrium, both sides alike, used up to the pour.
+    left_pf, right_pf : array, shape (n_month - pour,)
+        The same beside the left and the right edge from the pour on.
+    pour : int
+        Place of the pour month.
+    """
+    dtau = diffusivity_m2_per_yr / (12 * active_depth_m**2)
+    g_decay, g_early, g_late = step_factors(model.ground_rates, dtau)
+    before = np.empty((pour + 1, model.ground_rates.size))
+    kernels.march(driver_pf[: pour + 1], driver_pf[: pour + 1].mean() * model.ground_inputs / model.ground_rates, g_decay,
+                  g_early * model.ground_inputs, g_late * model.ground_inputs, before)
+    moved = []
+    for part, driver, start in ((model, (left_pf + right_pf) / 2, model.initial @ before[pour]),
+                                (opposite, (right_pf - left_pf) / 2, np.zeros(opposite.rates.size))):
+        decay, early, late = step_factors(part.rates, dtau)
+        states = np.empty((driver.size, part.rates.size))
+        kernels.march(driver, start, decay, early * part.inputs, late * part.inputs, states)
+        moved.append(states @ strain_rows(part, index_cells, restraint)[0].T)
+    alike = moved[0] - strain_rows(model, index_cells, restraint)[1] @ before[pour]
+    return Sides(np.hstack([(alike - moved[1])[:, :0:-1], alike + moved[1]]))
+
+
+def whole_slab_since_pour(ground_m: Array, half_width_m: float, *, stiffness: float, spring: float, load: float,
+                          edge_load: float) -> tuple[float, float, float]:
+    """Return middle above chord, signed largest departure from the chord [m] and tilt, right edge minus left [m/m].
+
+    ground_m (n_node,): ground from the left to the right edge. Units as in `slab.solve`.
+    """
+    spacing = 2 * half_width_m / (ground_m.size - 1)
+    shape = solve(np.ascontiguousarray(ground_m), spacing, stiffness, spring, load, edge_load, False, False)
+    shape = shape - solve(np.zeros(ground_m.size), spacing, stiffness, spring, load, edge_load, False, False)
+    off = shape - np.linspace(shape[0], shape[-1], shape.size)
+    return float(off[shape.size // 2]), float(off[np.abs(off).argmax()]), float((shape[-1] - shape[0]) / 2 / half_width_m)
 
 
 def slab_since_pour(ground_m: Array, half_width_m: float, *, stiffness: float, spring: float, load: float,

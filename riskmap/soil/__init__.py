@@ -136,9 +136,10 @@ def _report(component: pd.DataFrame, flags: dict[str, NDArray[np.bool_]], soil: 
     names = component["component_name"].to_numpy(dtype=object)
     for name, mask in sorted(flags.items()):
         if mask.any():
-            problems.append(Problem("W-SOIL-032", "soil survey, table chorizon", f"{name}: {int(mask.sum())} components "
-                                    f"({joined(dict.fromkeys(names[mask]), 4)});", "see soil_flags of the lots;",
-                                    "handled as README.md says, never taken as zero."))
+            where = joined(dict.fromkeys(names[mask]), 4)
+            problems.append(Problem("W-SOIL-032", "soil survey, table chorizon",
+                                    f"{name}: {int(mask.sum())} components ({where});", "see soil_flags of the lots;",
+                                    "repaired or left unrated by fixed rules, never taken as zero."))
     if soil.shrink_swell_stored is None:
         return
     stored = soil.shrink_swell_stored.drop_duplicates("component_id").set_index("component_id")["rating"]

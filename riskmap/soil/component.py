@@ -97,7 +97,7 @@ def _wide(owner: NDArray[np.int64], values: NDArray[np.float64], who: NDArray[np
     slot = np.arange(len(owner)) - start[position]
     wide = np.full((len(who), (int(slot.max()) + 1) if len(slot) else 0, values.shape[1]), -1.0)
     wide[position, slot] = values
-    return wide.reshape(len(who), -1)
+    return wide.reshape(len(who), wide.shape[1] * wide.shape[2])
 
 
 def _profile_table(component: pd.DataFrame, cleaned: Cleaned, of_component: NDArray[np.int64],
@@ -133,10 +133,10 @@ def all_flags(component: pd.DataFrame, cleaned: Cleaned) -> dict[str, NDArray[np
 def flag_texts(masks: dict[str, NDArray[np.bool_]]) -> NDArray[np.object_]:
     """Return one text per row with the names of the masks that hold there, in alphabetical order."""
     names = sorted(masks)
-    matrix = np.column_stack([masks[n] for n in names])
-    unique, inverse = np.unique(matrix, axis=0, return_inverse=True)
-    texts = np.array([";".join(n for n, on in zip(names, row, strict=True) if on) for row in unique], dtype=object)
-    return texts[inverse.ravel()] if len(matrix) else np.array([], dtype=object)
+    code = sum((masks[name].astype(np.int64) << bit for bit, name in enumerate(names)), np.int64(0))
+    unique, inverse = np.unique(code, return_inverse=True)
+    texts = [";".join(name for bit, name in enumerate(names) if int(one) >> bit & 1) for one in unique]
+    return np.array([*texts, ""], dtype=object)[inverse.ravel()]
 
 
 @dataclass(frozen=True)
@@ -157,7 +157,7 @@ def map_units(map_unit: pd.DataFrame, component: pd.DataFrame, cleaned: Cleaned,
     """
     keys = pd.Index(map_unit["mukey"])
     unit = keys.get_indexer(pd.Index(component["mukey"]))
-    pct = np.where(unit >= 0, component["component_pct"].fillna(0.0).to_numpy(float), 0.0)
+    pct = np.where(unit >= 0, component["component_pct"].clip(lower=0).fillna(0.0).to_numpy(float), 0.0)
     unit = np.maximum(unit, 0).astype(np.int64)
     n = len(keys)
     total = np.bincount(unit, pct, n)
@@ -167,7 +167,7 @@ def map_units(map_unit: pd.DataFrame, component: pd.DataFrame, cleaned: Cleaned,
                                 f"units do not sum to 100 ({joined(keys[odd], 4)});", "see the survey's notes;",
                                 "sums above 100 are scaled, what is missing counts as unknown.", None, "comppct_r"))
     pct = pct * 100.0 / np.maximum(total, 100.0)[unit]
-    covered = np.bincount(unit, np.where(cleaned.rated, pct, 0.0), n)
+    covered = np.bincount(unit, np.where(cleaned.rated, pct, 0.0), n).astype(np.float64)
     summary = pd.DataFrame({"mukey": keys, **{
         name: _mean(unit, np.where(cleaned.rated, pct, 0.0), means[name].to_numpy(float), n)
         for name in ("lep_25_100_pct", "lep_0_150_pct", "shrink_swell_rating")}})
@@ -191,6 +191,6 @@ def _weights(keys: pd.Index, unit: NDArray[np.int64], pct: NDArray[np.float64], 
     inside = (of_component >= 0) & (pct > 0)
     frame = pd.DataFrame({"unit": unit[inside], "profile_id": of_component[inside],
                           "weight": pct[inside] / covered[unit[inside]]})
-    frame = frame.groupby(["unit", "profile_id"], sort=True, as_index=False)["weight"].sum()
-    return pd.DataFrame({"mukey": keys.to_numpy()[frame["unit"]], "profile_id": frame["profile_id"],
-                         "weight": frame["weight"]})
+    mixed = frame.groupby(["unit", "profile_id"], sort=True)["weight"].sum().reset_index()
+    return pd.DataFrame({"mukey": keys.to_numpy()[mixed["unit"]], "profile_id": mixed["profile_id"],
+                         "weight": mixed["weight"]})

@@ -3,7 +3,8 @@
 In: horizons in file order. Out: layers sorted by component and depth, and what was wrong per component.
 Rules: a non-positive thickness is dropped; overlaps are cut at the upper horizon's bottom; a gap takes the value of
 the layer above; a first top below 0 is filled from the first layer; organic surface layers have LEP 0; a missing
-value is estimated from bulk density, then from clay, else the component stays unrated. It is never 0.
+value is estimated from bulk density, then from clay, else the component stays unrated (or ends there, when only
+its lowest layers below 1 m have none). It is never 0.
 """
 
 from __future__ import annotations
@@ -14,6 +15,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from riskmap import tables
 from riskmap.soil.shrink_swell import lep_from_bulk_density, lep_from_clay
 
 if TYPE_CHECKING:
@@ -32,8 +34,10 @@ LOW_FACTOR, HIGH_FACTOR = 0.6, 1.4  # judgement: limits of a value that has none
 BULK_DENSITY_HALF_WIDTH = 0.32
 # A triangle of half-width h has the standard deviation h / sqrt(6); here that is the fit's error of 2.02 (computed).
 CLAY_HALF_WIDTH_PCT = 2.02 * 6.0**0.5
+LARGEST_LEP_PCT = tables.HORIZON.column("lep_pct").high or np.inf  # beyond it a value counts as missing
 LARGE_LEP_PCT = 20.0  # beyond the largest laboratory value seen, 17.9 (1,572 samples): measured
 PEAT_CM = 40.0  # organic soils start at 40 cm (soil taxonomy, from memory): they settle in ways not computed here
+DESCRIBED_CM = 100.0  # judgement: the depth that the survey's own shrink-swell rating looks at
 MIN_ROCK_CM = 30.0  # judgement: a slab's beams stand on rock shallower than this
 
 _SPAN_CM = 100_000.0  # more than any depth: keeps components apart in one running maximum
@@ -86,11 +90,13 @@ def clean(horizon: pd.DataFrame, component: pd.DataFrame, settings: SoilSettings
     owner = owner[owner >= 0].astype(np.int64)
     rock = component["rock_depth_cm"].to_numpy(float)
     organic = _organic(known)
-    triple, source, lep_flags = lep_triple(
-        *(known[c].to_numpy(float) for c in ("lep_low_pct", "lep_pct", "lep_high_pct", "clay_pct", "db_third_bar",
-                                             "db_oven_dry")), organic, settings)
+    low, value, high, clay, third, dry = (known[c].to_numpy(float) for c in (
+        "lep_low_pct", "lep_pct", "lep_high_pct", "clay_pct", "db_third_bar", "db_oven_dry"))
+    triple, source, lep_flags = lep_triple(low, value, high, clay, third, dry, organic, settings)
     row, top, bottom, flags = tidy_depths(owner, known["top_cm"].to_numpy(float), known["bottom_cm"].to_numpy(float),
                                           organic, triple[1], np.where(np.isnan(rock), np.inf, rock), n)
+    last, flags["lep_missing_below"] = _described_down_to(owner[row], top, bottom, triple[1][row], n)
+    row, top, bottom = row[last], top[last], bottom[last]
     layers = Layers(owner[row], top, bottom, triple[0][row], triple[1][row], triple[2][row], organic[row])
     flags |= {name: _any(layers.component[mask[row]], n) for name, mask in lep_flags.items()}
     usable, reasons = _rated(layers, component, n)
@@ -110,6 +116,20 @@ def _rated(layers: Layers, component: pd.DataFrame, n: int) -> tuple[Mask, dict[
     reasons = {"shallow_rock": shallow & ~miscellaneous & described, "lep_missing": blank & ~miscellaneous,
                "organic_soil": peat & ~miscellaneous}
     return described & ~blank & ~shallow & ~miscellaneous & ~peat, reasons
+
+
+def _described_down_to(component: NDArray[np.int64], top_cm: Array, bottom_cm: Array, lep_pct: Array,
+                       n: int) -> tuple[Mask, Mask]:
+    """Return which layers to keep and which components end where their values end.
+
+    Layers without a value at the very bottom are left out when the described part reaches `DESCRIBED_CM`.
+    """
+    blank = np.isnan(lep_pct)
+    reach = np.zeros(n)
+    np.maximum.at(reach, component[~blank], bottom_cm[~blank])
+    inner = _any(component[blank & (top_cm < reach[component])], n)
+    cut = _any(component[blank], n) & ~inner & (reach >= DESCRIBED_CM)
+    return ~(blank & cut[component]), cut
 
 
 def _organic(horizon: pd.DataFrame) -> Mask:
@@ -188,7 +208,9 @@ def lep_triple(low: Array, value: Array, high: Array, clay_pct: Array, third_bar
     All arrays have the shape (n_horizon,), LEP and clay in %, bulk density in g/cm3; missing is nan. A value that
     nothing supports stays nan.
     """
-    low, value, high = (np.where(v < 0, np.nan, v) for v in (low, value, high))
+    given = np.stack([low, value, high])
+    wrong = (given < 0) | (given > LARGEST_LEP_PCT)
+    low, value, high = np.where(wrong, np.nan, given)
     middle = np.isnan(value) & np.isfinite(low) & np.isfinite(high)
     value = np.where(middle, (low + high) / 2.0, value)
     density, from_clay = lep_from_bulk_density(third_bar, oven_dry), lep_from_clay(clay_pct)
@@ -212,9 +234,10 @@ def lep_triple(low: Array, value: Array, high: Array, clay_pct: Array, third_bar
 
     low, value, high = (np.where(organic, 0.0, v) for v in (low, value, high))
     source = np.where(use_density, BULK_DENSITY, np.where(use_clay, CLAY, DESCRIBED)).astype(np.int64)
+    implausible: Mask = np.logical_or.reduce(wrong)
     flags = {
-        "lep_middle_of_limits": middle & ~organic, "lep_limits_assumed": assumed, "lep_disordered": disordered & ~organic,
-        "lep_from_bulk_density": use_density, "lep_from_clay": use_clay, "lep_suspicious": suspicious,
-        "lep_above_20": value > LARGE_LEP_PCT,
+        "lep_implausible": implausible, "lep_middle_of_limits": middle & ~organic, "lep_limits_assumed": assumed,
+        "lep_disordered": disordered & ~organic, "lep_from_bulk_density": use_density,
+        "lep_from_clay": use_clay, "lep_suspicious": suspicious, "lep_above_20": value > LARGE_LEP_PCT,
     }
     return (low, value, high), source, flags

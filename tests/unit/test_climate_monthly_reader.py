@@ -79,7 +79,7 @@ def test_gzip_and_byte_order_mark_are_read(area: SimpleNamespace) -> None:
     ("division,date,snow_in,tavg_f", "add precip_in"),
     ("division,when,precip_in,tavg_f", "year and month"),
 ])
-def test_column_without_unit_or_name_is_refused_with_the_remedy(area: SimpleNamespace, header: str, remedy: str) -> None:
+def test_column_without_unit_is_refused_with_the_remedy(area: SimpleNamespace, header: str, remedy: str) -> None:
     with pytest.raises(LayerError, match=remedy):
         climate_monthly.read(write(area, rows(header, "0309,{m},2.0,68.0")), area)
 
@@ -203,8 +203,11 @@ def test_numeric_cell_key_is_refused_because_zeros_are_lost(area: SimpleNamespac
         climate_monthly.read(entry, area)
 
 
-@pytest.mark.parametrize(("content", "message"), [("", "cannot be read as CSV"), ("a,b\n", "no rows"),
-                                                  (rows("division,date,precip_in,tavg_f", "0309,{m},,"), "no month has a")])
+@pytest.mark.parametrize(("content", "message"), [
+    ("", "cannot be read as CSV"),
+    ("a,b\n", "no rows"),
+    (rows("division,date,precip_in,tavg_f", "0309,{m},,"), "no month has a value"),
+])
 def test_empty_files_are_refused(area: SimpleNamespace, content: str, message: str) -> None:
     with pytest.raises(LayerError, match=message):
         climate_monthly.read(write(area, content), area)

@@ -79,7 +79,7 @@ def test_no_date_is_refused_and_the_area_file_can_give_it(area: SimpleNamespace)
 
 def test_no_crs_is_refused_with_the_remedy(area: SimpleNamespace) -> None:
     maps([0], STRIPS[:1], crs=None).to_file(area.folder / "USDM_20240109.shp")
-    with pytest.raises(LayerError, match=r"USDM_20240109\.shp: no coordinate reference system; for a shapefile add its"):
+    with pytest.raises(LayerError, match=r"USDM_20240109\.shp: no coordinate reference system; for a shapefile add"):
         read(area, "USDM_20240109.shp")
 
 
@@ -133,9 +133,9 @@ def test_feature_without_polygon_is_reported(area: SimpleNamespace) -> None:
 
 
 @pytest.mark.parametrize(("frame", "message"), [
-    (gpd.GeoDataFrame({"DM": [5]}, geometry=STRIPS[:1], crs="EPSG:4326"), 'row 1 column DM: "5": is not a drought class'),
-    (gpd.GeoDataFrame({"class": [1]}, geometry=STRIPS[:1], crs="EPSG:4326"), "no class column"),
-    (gpd.GeoDataFrame({"DM": [1], "map_date": ["soon"]}, geometry=STRIPS[:1], crs="EPSG:4326"), '"soon": is not a date'),
+    (maps([5], STRIPS[:1]), 'row 1 column DM: "5": is not a drought class'),
+    (maps([1], STRIPS[:1]).rename(columns={"DM": "class"}), "no class column"),
+    (maps([1], STRIPS[:1], map_date=["soon"]), '"soon": is not a date'),
 ])
 def test_unknown_class_and_date_are_refused(area: SimpleNamespace, frame: gpd.GeoDataFrame, message: str) -> None:
     frame.to_file(area.folder / "usdm_20240109.gpkg")

@@ -64,7 +64,7 @@ def test_shared_run_equals_a_slab_poured_alone() -> None:
     block = np.empty((3, 20, len(kernels.QUANTITIES)))
     for d in range(20):
         movement._run_draw(d, made, drawn, layers, unit, ["unknown"], 6.0, True, settings, SOIL, block)
-    for d in (0, 7, 19):
+    for d in range(20):
         model = rm.cached(1.7)
         lep = [kernels.triangular_one(drawn.extensibility[d], *(layers[n][0, k] for n in (2, 3, 4))) for k in range(3)]
         index = np.array([layers[5][0, k] * kernels.compression_index(lep[k], 20.0, 2.97) for k in range(3)])
@@ -76,18 +76,17 @@ def test_shared_run_equals_a_slab_poured_alone() -> None:
                                  active_depth_m=3.5, restraint=drawn.restraint[d], index_cells=cells,
                                  spin_up_mean_pf=relative[made.record:].mean())
             result = block[n, d]
-            scale = np.ptp(alone.heave_m[:, -1]) + 1e-3
-            assert result[kernels.SOIL_NOW] == pytest.approx(alone.dome_m[-1], abs=0.002 * scale)
+            scale = result[kernels.EDGE_RANGE]  # shared solves serve where the correction is below 0.5 % of it
+            assert result[kernels.SOIL_NOW] == pytest.approx(alone.dome_m[-1], abs=1e-6)
             assert result[kernels.CENTER] == pytest.approx(alone.heave_m[-1, 0], abs=1e-6)
-            assert result[kernels.EDGE] == pytest.approx(alone.heave_m[-1, -1], abs=0.002 * scale)
+            assert result[kernels.EDGE] == pytest.approx(alone.heave_m[-1, -1], abs=1e-6)
             solved = [trace.slab_since_pour(row, 1.7 * 3.5, stiffness=stiffness, spring=drawn.spring_n_m3[d],
                                             load=drawn.load_pa[d], edge_load=drawn.edge_load_n_m[d])[0]
                       for row in alone.heave_m]
             assert result[kernels.NOW] == pytest.approx(solved[-1], abs=0.005 * scale)
-            # three worst months instead of every month: physics notes, at most about 1 %
+            # three worst months of each sign instead of every month: at most 1.3 % of the edge range here (measured)
             assert result[kernels.MAX] == pytest.approx(max(0.0, max(solved)), abs=0.02 * scale)
-            # the deepest dish of the slab need not fall on the deepest of the ground: up to 1.4 mm (physics notes 3.4)
-            assert result[kernels.MIN] == pytest.approx(min(0.0, min(solved)), abs=max(0.02 * scale, 1.4e-3))
+            assert result[kernels.MIN] == pytest.approx(min(0.0, min(solved)), abs=0.02 * scale)
 
 
 def test_replay_of_last_year_from_a_year_ago_is_what_happened() -> None:
@@ -267,4 +266,3 @@ def test_compression_index_check_values() -> None:
     """Physics notes 4.2, computed: LEP 1, 3, 6, 9, 12, 15 % give .0102 .0312 .0643 .0993 .136 .175 per pF."""
     ours = [kernels.compression_index(v, 20.0, 2.97) for v in (1.0, 3.0, 6.0, 9.0, 12.0, 15.0, 30.0)]
     np.testing.assert_allclose(ours[:6], [0.0102, 0.0312, 0.0643, 0.0993, 0.136, 0.175], rtol=0.006)
-    assert ours[6] == kernels.compression_index(20.0, 20.0, 2.97)  # capped

@@ -69,7 +69,8 @@ def test_shares_weights_and_averages_of_a_lot_on_two_units(two):
 def test_same_layers_share_one_profile_in_order_of_extensibility(two):
     found = attach(lots(shapely.box(10, 10, 20, 20)), two)
     assert found.profile["component_name"].tolist() == ["silt, silt two", "clay"]
-    assert found.layer[["profile_id", "top_m", "bottom_m", "lep_pct"]].to_numpy().tolist() == [[0, 0, 2, 2], [1, 0, 2, 9]]
+    shown = found.layer[["profile_id", "top_m", "bottom_m", "lep_pct"]]
+    assert shown.to_numpy().tolist() == [[0, 0, 2, 2], [1, 0, 2, 9]]
 
 
 def test_rock_and_water_table_keep_profiles_apart(two):
@@ -100,7 +101,8 @@ def test_ground_without_profile_is_a_state_never_zero():
     assert found.lot_soil["shrink_swell_class"].tolist() == ["", ""]
     assert found.lot_soil["covered_pct"].tolist() == pytest.approx([0.0, 20.0])
     assert found.lot_profile.empty
-    assert attach(lots(shapely.box(150, 10, 160, 20)), tables_, min_covered_pct=20).lot_profile["weight"].tolist() == [1]
+    allowed = attach(lots(shapely.box(150, 10, 160, 20)), tables_, min_covered_pct=20)
+    assert allowed.lot_profile["weight"].tolist() == [1]
 
 
 def test_every_lot_row_is_answered(two):
@@ -211,6 +213,16 @@ def test_results_keep_their_contracts_and_inputs_are_untouched(two):
         tables.check(table, frame)
     for old, new in zip(before, (lot, two.component, two.horizon, two.polygons), strict=True):
         pd.testing.assert_frame_equal(pd.DataFrame(old), pd.DataFrame(new))
+
+
+def test_survey_without_any_profile_or_any_polygon(two):
+    bare = survey(TWO, [("urban", "1", 100.0, "Miscellaneous area")], [])
+    found = attach(lots(shapely.box(10, 10, 20, 20)), bare)
+    assert (len(found.profile), len(found.layer), len(found.lot_profile)) == (0, 0, 0)
+    assert found.lot_soil["soil_state"].tolist() == ["not_enough_data"]
+    empty = SoilTables(two.polygons.iloc[:0], two.map_unit, two.component, two.horizon, 24000)
+    found = attach(lots(shapely.box(10, 10, 20, 20)), empty)
+    assert found.lot_soil["soil_state"].tolist() == ["outside_coverage"]
 
 
 def test_no_lots_at_all(two):

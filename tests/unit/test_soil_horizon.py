@@ -143,8 +143,24 @@ def test_value_that_nothing_supports_leaves_the_component_unrated():
     assert raised(result) == {"lep_missing"}
 
 
-def test_negative_value_is_missing_not_zero():
-    assert not cleaned([("a", "A", 0, 30, -2, -1, -1)]).rated.any()
+@pytest.mark.parametrize(("depth", "rated"), [(99, False), (100, True), (140, True)])
+def test_blank_layer_at_the_bottom_ends_a_profile_that_is_described_to_one_metre(depth, rated):
+    result = cleaned([("a", "H1", 0, depth, 1, 2, 3), ("a", "H2", depth, 200, NAN, NAN, NAN)])
+    assert list(result.rated) == [rated]
+    assert raised(result) == ({"lep_missing_below"} if rated else {"lep_missing"})
+    assert depths(result)[-1] == ((0, depth) if rated else (depth, 200))
+
+
+def test_blank_layer_in_the_middle_leaves_the_component_unrated():
+    rows = [("a", "H1", 0, 120, 1, 2, 3), ("a", "H2", 120, 150, NAN, NAN, NAN), ("a", "H3", 150, 200, 1, 2, 3)]
+    assert not cleaned(rows).rated.any()
+
+
+@pytest.mark.parametrize("value", [-1, 61, 500])
+def test_impossible_value_is_missing_not_zero(value):
+    result = cleaned([("a", "A", 0, 30, value, value, value)])
+    assert not result.rated.any()
+    assert raised(result) == {"lep_implausible", "lep_missing"}
 
 
 def test_blank_horizon_below_rock_does_not_matter_and_layers_stop_at_rock():

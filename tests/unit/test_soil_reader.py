@@ -42,8 +42,10 @@ def lines(table, *rows):
 
 def content(**changes):
     files = {
-        "mapunit": lines("mapunit", {"musym": "A", "muname": 'Clay, "gilgai"\nphase | wet', "lkey": "7", "mukey": "100"}),
-        "comp": lines("comp", {"comppct_r": 90, "compname": "Clay ", "compkind": "Series", "mukey": "100", "cokey": "1"},
+        "mapunit": lines("mapunit", {"musym": "A", "muname": 'Clay, "gilgai"\nphase | wet', "lkey": "7",
+                                     "mukey": "100"}),
+        "comp": lines("comp", {"comppct_r": 90, "compname": "Clay ", "compkind": "Series", "mukey": "100",
+                               "cokey": "1"},
                       {"comppct_r": 10, "compname": "Water", "compkind": "Miscellaneous area", "mukey": "100",
                        "cokey": "2"}),
         "chorizon": lines("chorizon", {"hzname": "B", "desgnmaster": "B", "hzdept_r": 20, "hzdepb_r": 90, "lep_l": 6,
@@ -169,9 +171,24 @@ def test_damaged_zip_and_unrelated_zip(tmp_path):
         read(write(tmp_path / "b.zip", {"photo.jpg": b"x"}))
 
 
+def test_damaged_member_is_told_by_name(tmp_path):
+    path = write(tmp_path / "a.zip", content())
+    raw = path.read_bytes()
+    path.write_bytes(raw.replace(b"Series", b"Serial", 1))  # stored without compression: the check sum breaks
+    with pytest.raises(LayerError, match=r"E-SOIL-003 .*comp\.txt"):
+        read(path, need_polygons=False)
+
+
+def test_infinite_numbers_are_not_numbers(tmp_path):
+    text = lines("comp", {"comppct_r": "inf", "mukey": "100", "cokey": "1"})
+    tables, _, problems = read(write(tmp_path / "a.zip", content(comp=text)), need_polygons=False)
+    assert tables.component["component_pct"].isna().all()
+    assert "W-SOIL-017" in codes(problems)
+
+
 def test_table_cut_short_is_refused(tmp_path):
     whole = content()["XX001/tabular/comp.txt"]
-    with pytest.raises(LayerError, match="E-SOIL-00[89]"):
+    with pytest.raises(LayerError, match=r"E-SOIL-00[89]"):
         read(write(tmp_path / "a.zip", content(comp=whole[: len(whole) - 40])), need_polygons=False)
     with pytest.raises(LayerError, match="E-SOIL-008"):
         read(write(tmp_path / "b.zip", content(mapunit='"A"' + "|" * 22 + '"7"|"100\n')), need_polygons=False)

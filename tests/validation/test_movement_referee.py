@@ -92,3 +92,41 @@ def test_driver_months_and_equilibrium_rule(cases: dict[str, Any], divisions: pd
             pytest.approx(driver["u_e_rule_pf"], abs=LIMIT_PF), name
         checked += 1
     assert checked >= 11
+
+
+def test_every_case_with_unequal_sides(cases: dict[str, Any]) -> None:
+    shares = {}
+    for case in cases["cases"]:
+        given = case["input"]
+        if "sides" not in given:
+            continue
+        depth, width, sides = given["active_depth_m"], given["half_width_m"], given["sides"]
+        model, opposite = rm.build(width / depth), rm.build(width / depth, antisymmetric=True)
+        surface_pf = np.array(cases["drivers"][given["driver"]]["u_s_pf"])
+        pour = place(given["pour_end_of"])
+        after = surface_pf[pour:]
+        if sides["kind"] == "offset":
+            left, right = after + sides["left_pf"], after + sides["right_pf"]
+        else:
+            left, right = np.minimum(after, sides["left_max_pf"]), after
+        u_e = given["u_e_pf"]
+        ours = trace.two_sided(model, opposite, surface_pf - u_e, left - u_e, right - u_e, pour,
+                               diffusivity_m2_per_yr=given["alpha_m2_per_yr"], active_depth_m=depth,
+                               restraint=given["lateral_factor"],
+                               index_cells=index_cells(given["horizons"], model, depth))
+        heave, across = case["heave_mm"], np.linspace(-width, width, ours.heave_m.shape[1])
+        misses = [np.interp(x, across, ours.heave_m[m] * 1e3) - value
+                  for x, name in ((0, "centre"), (width, "edge"), (-width, "left_edge"), (width - 1, "in_1m"))
+                  for m, value in zip(heave["month_after_pour"], heave[name], strict=True)]
+        for which in ("max", "min", "now"):
+            m = case["dome"][which]["month_after_pour"]
+            misses.append(ours.dome_m[m] * 1e3 - case["dome"][which]["value_mm"])
+            for stiffness in (5, 20, 60):
+                middle, departure, tilt = trace.whole_slab_since_pour(
+                    ours.heave_m[m], width, stiffness=stiffness * 1e6, spring=2e6, load=6e3, edge_load=12e3)
+                slab = case["slab"][f"ei_{stiffness}"][which]
+                misses += [middle * 1e3 - slab["mid_mm"], abs(departure) * 1e3 - abs(slab["dmax_mm"]),
+                           (tilt * 100 - slab["tilt_pct"]) / 100 * 2 * width * 1e3]
+        shares[case["id"]] = np.abs(misses).max() / case["tolerance_mm"]
+    assert len(shares) == 3
+    assert max(shares.values()) < 1.0, shares

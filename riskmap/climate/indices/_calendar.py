@@ -48,7 +48,7 @@ def by_calendar_month(series: Series, first_calendar_month: int) -> Series:
 
 def unfolded(folded: Series, first_calendar_month: int, n_month: int) -> Series:
     """Return the inverse of `by_calendar_month`."""
-    flat = folded.reshape(folded.shape[0], -1)
+    flat = folded.reshape(folded.shape[0], folded.shape[1] * 12)
     return flat[:, first_calendar_month - 1:first_calendar_month - 1 + n_month]
 
 

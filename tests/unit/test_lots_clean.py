@@ -1,0 +1,179 @@
+"""Cleaning of lots: shapes, slabs, states and flags. Expected areas are of rectangles given in the projected system."""
+
+from __future__ import annotations
+
+import geopandas as gpd
+import numpy as np
+import pytest
+import shapely
+from shapely.geometry import GeometryCollection, LineString, MultiPoint, Point, Polygon, box
+
+from riskmap.lots import clean
+from riskmap.lots.slab import describe
+from riskmap.settings import LotSettings
+from riskmap.tables import parse_month
+
+CRS = "EPSG:5070"
+TODAY = parse_month("2025-10")
+LOT = box(-230_000, 1_650_000, -229_980, 1_650_030)  # 20 m x 30 m
+BOW_TIE = Polygon([(0, 0), (20, 30), (20, 0), (0, 30)])  # two wings of 20 x 15 / 2 = 150 m2 each
+
+
+def cleaned(*shapes, crs=CRS, **columns):
+    n = len(shapes)
+    values = {"lot_id": [str(i) for i in range(n)], "source_row": np.arange(2, n + 2), "foundation_type": ["slab"] * n}
+    raw = gpd.GeoDataFrame({**values, **columns}, geometry=gpd.GeoSeries(list(shapes), crs=crs), crs=crs)
+    before = raw.copy()
+    table, problems = clean(raw, LotSettings(), CRS, TODAY, "lots.csv")
+    assert raw.equals(before)
+    assert table["lot_row"].tolist() == list(range(n))
+    return table, problems
+
+
+@pytest.mark.parametrize(("shape", "word"), [
+    (None, "no shape"), (Polygon(), "empty"), (LineString([(0, 0), (1, 1)]), "not an area"),
+    (MultiPoint([(0, 0), (1, 1)]), "not an area"), (GeometryCollection([LineString([(0, 0), (1, 1)])]), "not an area"),
+    (Polygon([(0, 0), (1, 1), (2, 2), (0, 0)]), "no area"),
+    (box(0, 1_650_000, 200_000, 1_650_010), "wider than 1 degree"),
+    (Polygon([(0, 0), (np.nan, 1), (1, 1), (0, 0)]), "not a number"), (Point(np.inf, 0), "not a number"),
+])
+def test_unusable_shapes_are_unmatched_and_kept(shape, word):
+    table, problems = cleaned(LOT, shape)
+    assert table["state"].tolist() == ["", "unmatched"]
+    assert word in table["state_reason"][1]
+    assert table.geometry[1] is None
+    assert np.isnan(table["lot_area_m2"][1])
+    assert [(p.code, p.row) for p in problems] == [("E-LOT-012", 3)]
+
+
+def test_swapped_degrees_are_told():
+    table, problems = cleaned(Point(37.9, -98.6), Point(-98.6, 37.9), crs="EPSG:4326")
+    assert table["state"].tolist() == ["unmatched", ""]
+    assert "swapped" in problems[0].rule
+
+
+def test_bow_tie_keeps_both_wings_and_tells_the_areas():
+    table, problems = cleaned(shapely.transform(BOW_TIE, lambda xy: xy + np.array([-230_000, 1_650_000])))
+    assert table["lot_area_m2"][0] == pytest.approx(300.0)
+    assert table["flags"][0] == "geometry_repair_changed_area;geometry_repaired;pour_date_unknown;slab_size_assumed"
+    assert [p.code for p in problems] == ["W-LOT-013"]
+    assert "from 0.0 to 300.0 m2" in problems[0].rule
+    assert table["state"][0] == ""
+
+
+def test_holes_and_parts_stay_and_heights_go():
+    ring = LOT.difference(box(-229_995, 1_650_010, -229_990, 1_650_020))
+    two = shapely.union_all([LOT, shapely.transform(LOT, lambda xy: xy + 100)])
+    high = shapely.force_3d(LOT, 12.0)
+    mixed = GeometryCollection([LOT, Point(0, 0), LineString([(0, 0), (1, 1)])])
+    table, problems = cleaned(ring, two, high, mixed)
+    assert table["lot_area_m2"].tolist() == pytest.approx([550.0, 1200.0, 600.0, 600.0])
+    assert not table.geometry.has_z.any()
+    assert problems == []
+
+
+def test_point_becomes_a_small_disc_without_an_area():
+    table, _ = cleaned(Point(-98.6, 37.9), crs="EPSG:4326")
+    assert "point_lot" in table["flags"][0]
+    assert np.isnan(table["lot_area_m2"][0])
+    assert table.geometry[0].area == pytest.approx(np.pi, rel=0.02)
+    assert table["state"][0] == ""
+
+
+def test_area_is_measured_in_the_target_system():
+    source = gpd.GeoSeries([LOT], crs=CRS).to_crs("EPSG:26914")[0]
+    table, _ = cleaned(source, crs="EPSG:26914")
+    assert table["lot_area_m2"][0] == pytest.approx(600.0, rel=1e-6)
+    assert table.crs == CRS
+
+
+@pytest.mark.parametrize("text", ["slab", "SLAB", "Slab on Ground", "slab-on-grade", "post-tensioned slab"])
+def test_slabs_on_ground_are_answered(text):
+    table, problems = cleaned(LOT, foundation_type=[text])
+    assert table["state"][0] == ""
+    assert "foundation_type_assumed" not in table["flags"][0]
+    assert problems == []
+
+
+@pytest.mark.parametrize(("text", "told"), [
+    ("pier and beam", False), ("SLAB/PIER", False), ("crawl space", False), ("Basement", False), ("S", True),
+    ("3", True),
+])
+def test_other_foundations_are_not_applicable(text, told):
+    table, problems = cleaned(LOT, foundation_type=[text])
+    assert table["state"][0] == "not_applicable"
+    assert text in table["state_reason"][0]
+    assert [p.code for p in problems] == (["W-LOT-018"] if told else [])
+
+
+def test_missing_foundation_is_assumed_to_be_a_slab():
+    table, _ = cleaned(LOT, LOT, foundation_type=["", "Unknown"])
+    assert (table["state"] == "").all()
+    assert table["flags"].str.contains("foundation_type_assumed").all()
+
+
+def test_pours_of_this_month_or_later():
+    table, _ = cleaned(LOT, LOT, LOT, pour_date=["2025-09", "2025-10", "2026"])
+    assert table["state"].tolist() == ["", "not_yet_poured", "not_yet_poured"]
+
+
+def test_bad_dates_are_told_with_row_column_and_value():
+    table, problems = cleaned(LOT, LOT, pour_date=["0", "1987"])
+    assert str(problems[0]) == (
+        'E-LOT-014 lots.csv row 2 column pour_date: "0": this is not a date. Use YYYY, YYYY-MM, YYYY-MM-DD or a range '
+        "such as 1985/1988, or leave it empty. Row kept, pour date unknown.")
+    assert table["pour_date_basis"].tolist() == ["none", "year"]
+    assert table["flags"][0] == "pour_date_refused;pour_date_unknown;slab_size_assumed"
+
+
+def test_repeated_identifiers_are_reported_in_pairs_and_each_answered():
+    table, problems = cleaned(LOT, LOT, LOT, lot_id=["7", "8", "7"])
+    assert table["lot_id"].tolist() == ["7", "8", "7"]
+    assert [(p.code, p.row, p.value) for p in problems] == [("W-LOT-011", 2, "7")]
+    assert "2 rows: 2, 4" in problems[0].rule
+    assert table["flags"].str.contains("duplicate_lot_id").tolist() == [True, False, True]
+
+
+def test_missing_identifiers_are_no_pair():
+    table, problems = cleaned(LOT, LOT, lot_id=["", " "])
+    assert [p.code for p in problems] == ["E-LOT-010", "E-LOT-010"]
+    assert not table["flags"].str.contains("duplicate").any()
+
+
+def test_many_findings_of_one_kind_are_counted():
+    table, problems = cleaned(*[None] * 1500)
+    assert len(problems) == 1001
+    assert "500 more rows" in problems[-1].rule
+    assert (table["state"] == "unmatched").all()
+
+
+def test_zero_rows_give_zero_rows():
+    table, problems = cleaned()
+    assert len(table) == 0
+    assert problems == []
+
+
+def test_slab_sizes():
+    width = np.array([12.0, 20.0, np.nan, np.nan, 1.0, 200.0, 12.4])
+    length = np.array([18.0, 11.0, 15.0, np.nan, 15.0, 15.0, 80.0])
+    slab = describe(width, length, np.full(7, np.nan), default_half_width_m=6.0)
+    # Short sides 12, 11, unknown, unknown, unknown (refused), unknown (refused), 12.4; halved, to the nearest 0.5 m.
+    assert slab.half_width_m.tolist() == [6.0, 5.5, 6.0, 6.0, 6.0, 6.0, 6.0]
+    assert slab.half_width_known.tolist() == [True, True, False, False, False, False, True]
+    assert slab.width_refused.tolist() == [False] * 4 + [True, True, False]
+    assert slab.length_refused.tolist() == [False] * 6 + [True]
+
+
+def test_slab_classes():
+    nan = np.full(7, np.nan)
+    beam = np.array([np.nan, 400.0, 449.9, 450.0, 650.0, 650.1, 24.0])
+    slab = describe(nan, nan, beam, default_half_width_m=6.0)
+    assert slab.slab_class.tolist() == ["unknown", "shallow", "shallow", "typical", "typical", "deep", "unknown"]
+    assert slab.beam_refused.tolist() == [False] * 6 + [True]
+
+
+def test_implausible_slab_values_are_told():
+    table, problems = cleaned(LOT, slab_width_m=[150.0], beam_depth_mm=[24.0])
+    assert [p.code for p in problems] == ["E-LOT-016", "E-LOT-017"]
+    assert "slab_value_refused" in table["flags"][0]
+    assert not table["half_width_known"][0]
