@@ -8,7 +8,7 @@ tables for the products, the month of today, and the problems found.
 from __future__ import annotations
 
 import datetime
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -55,6 +55,31 @@ class _Weekly:
     share: NDArray[np.float64]  # (n_week, n_cell, 6), NaN where the map does not cover the cell
 
 
+def present_month(climate: ClimateTables | None, drought: DroughtTables | None, index: tuple[IndexGrid, ...],
+                  given: str | None = None) -> int:
+    """Return the month number of `now`: the one given (YYYY-MM), or the newest month of any layer.
+
+    A month has weekly categories when at least one map is dated in it.
+
+    Raises
+    ------
+    LayerError
+        When there is no data and no month is given.
+    """
+    if given is not None:
+        return tables.parse_month(given)
+    newest = [int(grid.months.max()) for grid in index]
+    if climate is not None:
+        complete = climate.monthly.dropna(subset=["precipitation_mm", "temperature_c"])["month"]
+        newest += [int(complete.max())] if len(complete) else []
+    if drought is not None and drought.weeks:
+        newest.append(int(_month_of(drought.weeks).max()))
+    if not newest:
+        raise LayerError("E-CLI-040 the area has no climate, drought or index data, so the month of now is not known; "
+                         "set today = \"YYYY-MM\" in the area file or add one of these layers.")
+    return max(newest)
+
+
 def attach(lot: gpd.GeoDataFrame, climate: ClimateTables | None, drought: DroughtTables | None,
            index: tuple[IndexGrid, ...], settings: ClimateSettings, crs: str, today: int | None = None) \
         -> ClimateAttached:
@@ -85,12 +110,12 @@ def attach(lot: gpd.GeoDataFrame, climate: ClimateTables | None, drought: Drough
     points = climate_cells.representative_points(lot, crs)
     cell_id = _cell_ids(points, climate)
     names = tuple(sorted(set(cell_id) & set(climate.latitude_deg))) if climate is not None else ()
-    today = _today(climate, drought, index) if today is None else today
+    today = present_month(climate, drought, index) if today is None else today
     shapes = _cell_shapes(names, climate, points, cell_id)
     weekly = _weekly(shapes, drought, crs, today)
-    record, flags = _history(names, shapes, climate, weekly, index, settings, today, problems)
-    lot_climate = _lot_climate(lot, points, cell_id, record, flags, drought, settings, today)
+    record = _history(names, shapes, climate, weekly, index, settings, today, problems)
     climate_table, record = _climate_table(record)
+    lot_climate = _lot_climate(lot, points, cell_id, record, drought, settings, today)
     return ClimateAttached(tables.check(tables.LOT_CLIMATE, lot_climate), record, climate_table,
                            _drought_weeks(names, weekly), today, problems)
 
@@ -115,19 +140,6 @@ def _cell_shapes(names: tuple[str, ...], climate: ClimateTables | None, points: 
         return np.asarray(climate.cells.set_index("cell_id").geometry.reindex(list(names)))
     known = points[~shapely.is_missing(points)]
     return np.array([shapely.convex_hull(shapely.multipoints(known)).buffer(1e-4)])  # 1e-4 degree: an area, not a line
-
-
-def _today(climate: ClimateTables | None, drought: DroughtTables | None, index: tuple[IndexGrid, ...]) -> int:
-    newest = [int(grid.months.max()) for grid in index]
-    if climate is not None:
-        complete = climate.monthly.dropna(subset=["precipitation_mm", "temperature_c"])["month"]
-        newest += [int(complete.max())] if len(complete) else []
-    if drought is not None and drought.weeks:
-        newest.append(int(_month_of(drought.weeks).max()))
-    if not newest:
-        raise LayerError("E-CLI-040 the area has no climate, drought or index data, so the month of now is not known; "
-                         "set today = \"YYYY-MM\" in the area file or add one of these layers.")
-    return max(newest)
 
 
 def _month_of(weeks: tuple[str, ...]) -> NDArray[np.int64]:
@@ -176,16 +188,15 @@ def _drought_weeks(names: tuple[str, ...], weekly: _Weekly | None) -> pd.DataFra
 # -------------------------------------------------------------------------------------------------------- history
 def _history(names: tuple[str, ...], shapes: NDArray[Any], climate: ClimateTables | None, weekly: _Weekly | None,
              index: tuple[IndexGrid, ...], settings: ClimateSettings, today: int, problems: list[Problem]) \
-        -> tuple[ClimateHistory, list[set[str]]]:
+        -> ClimateHistory:
     flags: list[set[str]] = [set() for _ in names]
     monthly = climate.monthly[climate.monthly["cell_id"].isin(names)] if climate is not None else None
     first = today if monthly is None or monthly.empty else min(int(monthly["month"].min()), today)
     n_month = today - first + 1
     empty = np.full((len(names), n_month), np.nan)
     if climate is None or monthly is None or monthly.empty:
-        none = history.ClimateHistory(names, first, empty, empty.copy(), empty.copy(),
-                                      np.zeros(empty.shape, dtype=np.int8), ("",) * len(names), empty[:, 0])
-        return none, flags
+        return ClimateHistory(names, first, empty, empty.copy(), empty.copy(), np.zeros(empty.shape, dtype=np.int8),
+                              ("",) * len(names), empty[:, 0])
     rain, warmth, declared = (_axis(monthly, names, column, first, n_month)
                               for column in ("precipitation_mm", "temperature_c", "pet_mm"))
     pet = _pet(names, warmth, declared, climate, first, flags, problems)
@@ -198,7 +209,7 @@ def _history(names: tuple[str, ...], shapes: NDArray[Any], climate: ClimateTable
     source, z = history.combine(rain, pet, index_z, category_z)
     _caution(names, source, first, flags, problems)
     coldest = history.coldest_normal(warmth, first, settings.normal_first_year, settings.normal_last_year)
-    return ClimateHistory(names, first, rain, pet, z, source, tuple(map(tables.join_flags, flags)), coldest), flags
+    return ClimateHistory(names, first, rain, pet, z, source, tuple(map(tables.join_flags, flags)), coldest)
 
 
 def _axis(monthly: pd.DataFrame, names: tuple[str, ...], column: str, first: int, n_month: int) -> NDArray[np.float64]:
@@ -279,17 +290,15 @@ def _climate_table(record: ClimateHistory) -> tuple[pd.DataFrame, ClimateHistory
     beyond = np.any([_calendar.at_limit(score).any(axis=1) for score in scores.values()], axis=0)
     flags = tuple(tables.join_flags([flag, "index_beyond_fit" if hit else ""])
                   for flag, hit in zip(record.flags, beyond, strict=True))
-    return frame, ClimateHistory(record.cells, record.first_month, record.precipitation_mm, record.pet_mm, record.z,
-                                 record.source, flags, record.coldest_normal_c)
+    return frame, replace(record, flags=flags)
 
 
 # ----------------------------------------------------------------------------------------------------------- lots
 def _lot_climate(lot: gpd.GeoDataFrame, points: NDArray[Any], cell_id: NDArray[np.object_], record: ClimateHistory,
-                 flags: list[set[str]], drought: DroughtTables | None, settings: ClimateSettings, today: int) \
-        -> pd.DataFrame:
+                 drought: DroughtTables | None, settings: ClimateSettings, today: int) -> pd.DataFrame:
     position = pd.Index(record.cells, dtype=object).get_indexer(pd.Index(cell_id))
     level = np.append(history.recent_level(record.source, settings.recent_months), 0)  # last: a lot without a cell
-    text = np.array([*map(tables.join_flags, flags), ""], dtype=object)
+    text = np.array([*record.flags, ""], dtype=object)
     named, date = _category_now(points, drought, today)
     return pd.DataFrame({
         "lot_row": lot["lot_row"].to_numpy(),

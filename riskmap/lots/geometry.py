@@ -66,7 +66,11 @@ def usable(raw: gpd.GeoSeries, crs: str, widest_deg: float) -> Shapes:
 
     before = shapely.area(shape)
     repaired = ~shapely.is_valid(shape) & ~shapely.is_missing(shape)
-    shape[repaired] = shapely.make_valid(shape[repaired], method="structure", keep_collapsed=False)
+    broken = np.flatnonzero(repaired)
+    for _ in range(2):  # one pass may leave parts that share a side; the second joins them
+        shape[broken] = shapely.make_valid(shape[broken], method="structure", keep_collapsed=False)
+        broken = broken[~shapely.is_valid(shape[broken])]
+    _strike(shape, reason, np.isin(np.arange(len(shape)), broken), "the shape cannot be repaired")
     area = shapely.area(shape)
     _strike(shape, reason, (area <= 0) & ~shapely.is_missing(shape), "the shape has no area")
     area[shapely.is_missing(shape) | single] = np.nan

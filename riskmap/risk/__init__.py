@@ -21,10 +21,12 @@ if TYPE_CHECKING:
 WELL_COVERED_PCT = 75.0  # judgement: below it the soil counts as partly described
 WELL_MAPPED_PCT = 99.0
 KNOWN_BASES = ("date", "month", "year")
-DOUBTFUL_SOIL = ("lep_from", "suspicious", "component_percent", "horizon_gap", "lep_disordered")
+# Flags that name doubtful soil or weather data. Categories carrying the last months are told by `driver_level` alone.
+DOUBTFUL = ("lep_from", "suspicious", "component_percent", "horizon_gap", "lep_disordered", "lep_range", "climate_gap",
+            "climate_ends", "short_climate", "semi_arid", "frost_not", "pour_before")
 
 
-def _missing(what: pd.Series | str) -> pd.Series | str:
+def _missing(what: pd.Series) -> pd.Series:
     before, _, after = NO_NUMBER.partition("{list}")
     return before + what + after
 
@@ -46,7 +48,8 @@ def states(lot: pd.DataFrame, lot_soil: pd.DataFrame, lot_climate: pd.DataFrame,
     rules = (
         (mapped < soil.min_mapped_pct, "outside_coverage",
          "The soil map covers " + mapped.map("{:.0f} %".format) + " of this lot."),
-        (lot_climate["cell_id"].fillna("") == "", "outside_coverage", "No climate cell covers this lot."),
+        (lot_climate["cell_id"].fillna("") == "", "outside_coverage",
+         pd.Series("No climate cell covers this lot.", index=lot_climate.index)),
         (covered < soil.min_covered_pct, "not_enough_data",
          _missing("a described soil profile (the survey describes " + covered.map("{:.0f} %".format) + " of "
                   + lot_soil["map_unit_name"].fillna("this unit") + ")")),
@@ -58,9 +61,9 @@ def states(lot: pd.DataFrame, lot_soil: pd.DataFrame, lot_climate: pd.DataFrame,
 
 
 def _data_quality(frame: pd.DataFrame) -> np.ndarray:
-    doubtful = frame["flags"].str.contains("|".join(DOUBTFUL_SOIL), regex=True)
+    doubtful = frame["flags"].str.contains("|".join(DOUBTFUL), regex=True)
     full = (frame["half_width_known"] & (frame["slab_class"] != "unknown")
-            & frame["pour_date_basis"].isin(KNOWN_BASES) & (frame["driver_level"] == 1)
+            & frame["pour_date_basis"].isin(KNOWN_BASES)
             & (frame["covered_pct"] >= WELL_COVERED_PCT) & (frame["mapped_pct"] >= WELL_MAPPED_PCT) & ~doubtful)
     return np.select([frame["state"] != "", full], ["not_enough", "full"], "partial")
 

@@ -52,7 +52,7 @@ def raw_of(rows) -> gpd.GeoDataFrame:
     return gpd.GeoDataFrame(pd.DataFrame(columns), geometry=gpd.GeoSeries([r[9] for r in rows], crs="EPSG:5070"))
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=100, deadline=None)
 @given(st.lists(row, max_size=12))
 def test_rows_out_are_rows_in(rows):
     raw = raw_of(rows)

@@ -61,6 +61,13 @@ def test_bow_tie_keeps_both_wings_and_tells_the_areas():
     assert table["state"][0] == ""
 
 
+def test_parts_that_share_a_side_after_repair_are_joined():
+    ring = [(0, 0), (0, 20), (20, 0), (0, 0), (0, -20), (20, 0)]  # two triangles of 200 m2 along one side
+    table, _ = cleaned(Polygon([(x - 230_000, y + 1_650_000) for x, y in ring]))
+    assert table.geometry[0].is_valid
+    assert table["lot_area_m2"][0] == pytest.approx(400.0)
+
+
 def test_holes_and_parts_stay_and_heights_go():
     ring = LOT.difference(box(-229_995, 1_650_010, -229_990, 1_650_020))
     two = shapely.union_all([LOT, shapely.transform(LOT, lambda xy: xy + 100)])

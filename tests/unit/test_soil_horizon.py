@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 from riskmap.settings import SoilSettings
-from riskmap.soil import horizon
+from riskmap.soil import component, horizon
 
 NAN = np.nan
 
@@ -102,6 +102,20 @@ def test_deep_peat_is_unrated_not_zero():
     result = cleaned([("a", "Oa", 0, 150, NAN, NAN, NAN)])
     assert not result.rated.any()
     assert "organic_soil" in raised(result)
+
+
+@pytest.mark.parametrize(("thickness", "rated"), [(40, True), (41, False)])
+def test_organic_surface_thicker_than_40_cm_makes_an_organic_soil(thickness, rated):
+    result = cleaned([("a", "Oa", 0, thickness, NAN, NAN, NAN), ("a", "C", thickness, 150, 4, 5, 6)])
+    assert list(result.rated) == [rated]
+
+
+def test_rating_window_is_counted_below_the_organic_surface_layer():
+    """20 cm of organic layer, then 40 cm at 2 % and the rest at 8 %: 25-100 cm below it is 15 cm of 2 and 60 of 8."""
+    rows = [("a", "Oe", 0, 20, NAN, NAN, NAN), ("a", "A", 20, 60, 1, 2, 3), ("a", "B", 60, 200, 7, 8, 9)]
+    comp = components("a")
+    means = component.described(comp, cleaned(rows, comp))
+    assert means.loc[0, "lep_25_100_pct"] == pytest.approx((15 * 2 + 60 * 8) / 75)
 
 
 def test_disordered_triple_is_sorted():
