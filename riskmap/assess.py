@@ -83,7 +83,7 @@ def assess(area: Area, *, workers: int | None = None, progress: Progress | None 
         weather = climate.attach(lot, found.climate, found.drought, found.index, area.climate_settings, area.crs, today)
         tables.check(tables.LOT_CLIMATE, weather.lot_climate)
     with clock.stage("suction, ground and slab") as tell:
-        lot_state = risk.states(lot, ground.lot_soil, weather.lot_climate, area.soil_settings)
+        lot_state = risk.states(lot, ground.lot_soil, weather.lot_climate)
         ready = lot.assign(state=lot_state["state"].to_numpy())
         unique = columns.collapse(ready, ground.lot_profile, weather.lot_climate, today=today)
         moved = movement.simulate(unique.column, unique.column_profile, ground.profile, ground.layer, weather.history,

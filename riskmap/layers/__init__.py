@@ -100,6 +100,6 @@ def read(area: Area) -> Layers:
         When a layer is missing or cannot be trusted (no coordinate system, a table missing from the download);
         all such findings are gathered and told together.
     """
-    from riskmap.layers import catalogue
+    from riskmap.layers.catalogue import read_all
 
-    return catalogue.read_all(area)
+    return read_all(area)

@@ -87,9 +87,9 @@ def read(entry: LotsEntry, area: Area) -> tuple[gpd.GeoDataFrame, list[Source], 
 
     path, name = area.resolve(entry.path), _shown_path(entry.path)
     kind = _format(path, name)
-    found = {"CSV": _read_csv, "Parquet": _read_parquet}.get(kind, _read_ogr)(path, name, entry, kind)
+    found = _read_as(kind, path, name, entry)
     problems = [*found.problems, *_dropped(found.dropped, name)]
-    crs = _system(found, entry, name, problems)
+    crs = _system(found, entry, area.crs, name, problems)
     columns: dict[str, Any] = {"lot_id": _text(found, "lot_id"), "source_row": found.source_row}
     for column in TEXT_COLUMNS[1:]:
         columns[column] = _text(found, column)
@@ -174,6 +174,22 @@ def _check_parts(stem: str, files: Iterable[str], name: str) -> None:
 
 
 # ---------------------------------------------------------------- formats
+def _read_as(kind: str, path: Path, name: str, entry: LotsEntry) -> _Found:
+    """Read one format. What a damaged file makes the libraries raise was collected by changing bytes at random."""
+    import pyarrow as pa
+
+    reader = {"CSV": _read_csv, "Parquet": _read_parquet}.get(kind, _read_ogr)
+    try:
+        return reader(path, name, entry, kind)
+    except UnicodeDecodeError:
+        raise LayerError(f"E-LOT-001 {name}: a text is not UTF-8. Save the file with UTF-8 texts.") from None
+    except pa.ArrowException as error:
+        said = "a text is not UTF-8" if "Wrapping" in str(error) or "UTF8" in str(error) else "the file is damaged"
+        raise LayerError(f"E-LOT-001 {name}: {said}. Export the file again, with UTF-8 texts.") from None
+    except (ValueError, RuntimeError, OSError, csv.Error, UnboundLocalError) as error:
+        raise LayerError(f"E-LOT-001 {name}: cannot be read as {kind}: {shown(error)}. Export the file again.") from None
+
+
 def _read_ogr(path: Path, name: str, entry: LotsEntry, kind: str) -> _Found:
     """Read a GeoPackage, GeoJSON or shapefile through Arrow, attributes as exact text."""
     import pyogrio
@@ -221,7 +237,6 @@ def _layer(source: str, name: str, wanted: str | None) -> str:
 def _read_parquet(path: Path, name: str, entry: LotsEntry, kind: str) -> _Found:
     """Read GeoParquet: attributes as exact text, shapes from the primary geometry column."""
     import geopandas as gpd
-    import pyarrow as pa
     import pyarrow.parquet as pq
 
     try:
@@ -234,7 +249,7 @@ def _read_parquet(path: Path, name: str, entry: LotsEntry, kind: str) -> _Found:
         names, dropped = _match(others, entry, name)
         arrow = pq.read_table(path, columns=list(names.values()))
         shapes = gpd.read_parquet(path, columns=[geo["primary_column"]]).geometry
-    except (pa.ArrowException, ValueError, KeyError, TypeError, OSError) as error:
+    except (KeyError, TypeError, AttributeError) as error:
         raise LayerError(f"E-LOT-001 {name}: cannot be read as GeoParquet: {shown(error)}.") from None
     geometry = np.array(shapes.array, dtype=object)
     rows = np.arange(1, len(geometry) + 1, dtype=np.int64)
@@ -437,10 +452,10 @@ def _number(found: _Found, column: str, name: str, problems: list[Problem]) -> N
 
 
 # ---------------------------------------------------------------- checks
-def _system(found: _Found, entry: LotsEntry, name: str, problems: list[Problem]) -> Any:
+def _system(found: _Found, entry: LotsEntry, target: str, name: str, problems: list[Problem]) -> Any:
     """Return the coordinate system: the file's own, else the one the entry states, else refuse."""
-    from pyproj import CRS
-    from pyproj.exceptions import CRSError
+    from pyproj import CRS, Transformer
+    from pyproj.exceptions import CRSError, ProjError
 
     try:
         stated = CRS.from_user_input(entry.crs) if entry.crs else None
@@ -454,6 +469,11 @@ def _system(found: _Found, entry: LotsEntry, name: str, problems: list[Problem])
     if own is not None and stated is not None and not own.equals(stated, ignore_axis_order=True):
         problems.append(Problem("W-LOT-020", name, f"lots.crs says {entry.crs}, the file says {own.name}.",
                                 "Remove lots.crs.", "The file's own system is used."))
+    try:
+        Transformer.from_crs(own or stated, target, always_xy=True)
+    except ProjError as error:
+        raise LayerError(f"E-LOT-020 {name}: its coordinate system cannot be brought to {target}: {shown(error)}. "
+                         "Save the lots in a system with a known datum.") from None
     return own or stated
 
 

@@ -1,8 +1,8 @@
 """Stage 6: suction, ground movement, slab, Monte Carlo.
 
-In: unique columns, their profiles and layers, the climate history. Out: one row per column with medians, ranges and
-shares, and why a cell gives no number. Equations are in grid, reduced_model, surface and slab; `kernels` is the compiled
-path that joins them; nothing here opens a file.
+In: unique columns, their profiles and layers, the climate history. Out: one row per column with medians, ranges
+and shares, and why a cell gives no number. Equations are in grid, reduced_model, surface and slab; `kernels` is the
+compiled path that joins them; nothing here opens a file.
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ import time
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
 import pandas as pd
@@ -22,7 +22,8 @@ from riskmap.settings import ClimateSettings, MovementSettings, SoilSettings
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from riskmap.movement.driver import Driver, History
+    from riskmap.climate.history import ClimateHistory
+    from riskmap.movement.driver import Driver
 
 NARROWEST, WIDEST = 0.8, 3.5  # half width over active depth: range in which the reduced model is tested
 DEEPEST_M = 1000.0
@@ -93,7 +94,7 @@ def _units(column: pd.DataFrame, parts: pd.DataFrame, classes: list[str], driver
 
 
 def simulate(columns: pd.DataFrame, column_profile: pd.DataFrame, profile: pd.DataFrame, layer: pd.DataFrame,
-             history: History, *, movement: MovementSettings, climate: ClimateSettings, soil: SoilSettings,
+             history: ClimateHistory, *, movement: MovementSettings, climate: ClimateSettings, soil: SoilSettings,
              workers: int | None = None, progress: Callable[[float], None] | None = None) -> Movement:
     """Run every draw of every column.
 
@@ -103,7 +104,7 @@ def simulate(columns: pd.DataFrame, column_profile: pd.DataFrame, profile: pd.Da
         As made by `columns.collapse`.
     profile, layer : DataFrame
         Soil profiles: profile_id, rock_depth_m; profile_id, top_m, bottom_m, lep_low_pct, lep_pct, lep_high_pct.
-    history : History
+    history : ClimateHistory
         Climate per cell.
     movement, climate, soil : settings
     workers : int, optional
@@ -128,7 +129,8 @@ def simulate(columns: pd.DataFrame, column_profile: pd.DataFrame, profile: pd.Da
     drivers: dict[str, Driver] = {}
     frames, unit_draws, done = [], 0, 0
     with ThreadPoolExecutor(workers or os.cpu_count() or 1) as pool:
-        for (cell_id, half_width, known), column in groups:
+        for key, column in groups:
+            cell_id, half_width, known = cast("tuple[str, float, bool]", key)
             if cell_id not in drivers:
                 drivers[cell_id] = weather.make(history, history.cells.index(cell_id), draws, climate, movement)
             driver = drivers[cell_id]

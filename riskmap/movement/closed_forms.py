@@ -1,4 +1,4 @@
-"""Exact solutions that the numerical core is held to. Arrays in and out, no numerical shortcuts shared with the core."""
+"""Exact solutions that the numerical core is held to: arrays in and out, no shortcut shared with the core."""
 
 from __future__ import annotations
 

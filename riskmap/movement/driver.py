@@ -1,14 +1,14 @@
 """Surface suction of one climate cell for every draw, and the past years that are replayed.
 
-Months measured by rain and temperature run the bucket; months known only by an index or by weekly categories take the
-month's climatology shifted by the index, with the part that the index leaves unexplained drawn. The record is preceded by
-a repeat of its first years, so that the ground has forgotten its start before the first pour.
+Months measured by rain and temperature run the bucket; months known only by an index or by weekly categories take
+the month's climatology shifted by the index, with the part that the index leaves unexplained drawn. The record is
+preceded by a repeat of its first years, so that the ground has forgotten its start before the first pour.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Protocol
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,6 +16,9 @@ from numpy.typing import NDArray
 from riskmap.movement import reduced_model, surface
 from riskmap.movement.draws import Draws, replayed_years
 from riskmap.settings import ClimateSettings, MovementSettings
+
+if TYPE_CHECKING:
+    from riskmap.climate.history import ClimateHistory
 
 Array = NDArray[np.float64]
 
@@ -28,21 +31,6 @@ SEMI_ARID_MEAN = 0.40  # decisions page: below it PET is also drawn, times 1.0-1
 SEMI_ARID_PET = 0.4
 SHORTEST_RULE_YEARS = 30
 OUTLOOK_PERCENTILES = (10, 50, 90)
-
-
-class History(Protocol):
-    """What the climate stage hands over; arrays have shape (n_cell, n_month), months are month ends.
-
-    source: 1 rain and temperature, 2 index, 3 weekly categories, 4 climatology, 0 before the record.
-    """
-
-    cells: tuple[str, ...]
-    first_month: int
-    precipitation_mm: Array
-    pet_mm: Array
-    z: Array
-    source: NDArray[np.int8]
-    coldest_normal_c: Array
 
 
 @dataclass(frozen=True)
@@ -105,7 +93,7 @@ class _Record:
         return (year >= first) & (year <= last) & (place >= self.start)
 
 
-def _record(history: History, cell: int, spin_up_years: int) -> _Record:
+def _record(history: ClimateHistory, cell: int, spin_up_years: int) -> _Record:
     source = history.source[cell]
     begin = int(np.argmax(source > 0))
     real = slice(begin, source.size)
@@ -197,12 +185,13 @@ def _span(first_month: int, start: int) -> str:
     return f"{a // 12}-{a % 12 + 1:02d} to {b // 12}-{b % 12 + 1:02d}"
 
 
-def make(history: History, cell: int, draws: Draws, climate: ClimateSettings, movement: MovementSettings) -> Driver:
+def make(history: ClimateHistory, cell: int, draws: Draws, climate: ClimateSettings, movement: MovementSettings) -> Driver:
     """Return the driver of one cell.
 
     Parameters
     ----------
-    history : History
+    history : ClimateHistory
+        From the climate stage: arrays (n_cell, n_month) of month ends, with the source of each month.
     cell : int
         Row of the history.
     draws : Draws

@@ -147,8 +147,8 @@ def slab_on(rows: Array, state: Array, beam: Array, flat: Array) -> tuple[float,
 def bending_weights(points: int, beam: Array) -> Array:
     """Return weights (n_point,) of the ground under half a slab that give its bending while it touches everywhere.
 
-    Middle above edge of the slab on springs that may pull is linear in the ground. It tells which months bend the slab most
-    (the ground's own dome can peak a month or two earlier, when it is still narrow); the slab is then solved for them.
+    Middle above edge of the slab on springs that may pull is linear in the ground. It tells which months bend the slab
+    most (the ground's own dome can peak a month or two earlier, while it is narrow); the slab is solved for those.
     """
     out = np.empty(points)
     for j in range(points):
@@ -334,7 +334,8 @@ def run_draw(d: int, driver: Array, model: Numbers, ground: Numbers, draw: Numbe
         history = bend[pour : now + 1] + added[: age + 1]
         result = out[n, d]
 
-        largest, deepest, month_max = 0.0, 0.0, pour
+        largest, deepest = 0.0, 0.0
+        month_max = int(pour)
         for sign in (1.0, -1.0):
             worst_months(history, 0, age, sign, months)
             for k in months:
@@ -342,7 +343,7 @@ def run_draw(d: int, driver: Array, model: Numbers, ground: Numbers, draw: Numbe
                     continue
                 middle = _slab_at(k, pour, reuse, states, delta, decay, rows, beam, flat, shared)[0]
                 if middle > largest:
-                    largest, month_max = middle, pour + k
+                    largest, month_max = middle, int(pour + k)
                 deepest = min(deepest, middle)
         middle, departed = _slab_at(age, pour, reuse, states, delta, decay, rows, beam, flat, shared)
         if middle > largest:

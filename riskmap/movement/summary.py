@@ -1,4 +1,4 @@
-"""From draws to the numbers of a column: mixture of profiles, quantiles, shares, and widening where frost is possible."""
+"""From draws to the numbers of a column: mixture of profiles, quantiles, shares, widening where frost is possible."""
 
 from __future__ import annotations
 
@@ -47,7 +47,7 @@ def choose_units(column: NDArray[np.int64], unit: NDArray[np.int64], weight: Arr
 
 
 def quantiles(ordered: Array, percents: tuple[float, ...]) -> list[Array]:
-    """Return percentiles of ordered draws, shape (n_column, n_draw), by linear interpolation between order statistics."""
+    """Return percentiles of ordered draws (n_column, n_draw), linear between order statistics."""
     out = []
     for percent in percents:
         position = percent / 100 * (ordered.shape[1] - 1)
@@ -109,8 +109,9 @@ def summarise(block: Array, chosen: NDArray[np.int64], first_month: int, frost: 
     months = _picked(block, chosen, k.MONTH_MAX)[np.arange(chosen.shape[0]), middle_draw].astype(np.int64)
     out["deflection_max_date"] = [month_name(first_month + m) for m in months.tolist()]
     for name, quantity, factor in (
-        ("deflection_min_mm", k.MIN, MM), ("soil_differential_now_mm", k.SOIL_NOW, MM), ("movement_edge_mm", k.EDGE, MM),
-        ("movement_center_mm", k.CENTER, MM), ("seasonal_range_mm", k.SEASONAL, MM), ("deflection_ratio_now", k.RATIO_NOW, 1.0),
+        ("deflection_min_mm", k.MIN, MM), ("soil_differential_now_mm", k.SOIL_NOW, MM),
+        ("movement_edge_mm", k.EDGE, MM), ("movement_center_mm", k.CENTER, MM), ("seasonal_range_mm", k.SEASONAL, MM),
+        ("deflection_ratio_now", k.RATIO_NOW, 1.0),
     ):
         out[name] = quantiles(_ordered(block, chosen, quantity), (50,))[0] * factor
     ratios = np.concatenate([_picked(block, chosen, k.REPLAY_RATIO + r) for r in range(k.REPLAYS)], axis=1)

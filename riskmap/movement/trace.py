@@ -99,8 +99,9 @@ def ground(model: ReducedModel, driver_pf: Array, pour: int, *, diffusivity_m2_p
     return Ground(states @ rows.T - datum, ground_states[pour:] @ ground_row - datum)
 
 
-def two_sided(model: ReducedModel, opposite: ReducedModel, driver_pf: Array, left_pf: Array, right_pf: Array, pour: int, *,
-              diffusivity_m2_per_yr: float, active_depth_m: float, restraint: float, index_cells: Array) -> Sides:
+def two_sided(model: ReducedModel, opposite: ReducedModel, driver_pf: Array, left_pf: Array, right_pf: Array,
+              pour: int, *, diffusivity_m2_per_yr: float, active_depth_m: float, restraint: float,
+              index_cells: Array) -> Sides:
     """Return ground movement when the surface beside the two edges differs from the pour on.
 
     The mean of both sides drives the symmetric model, half of their difference the antisymmetric one, which starts from
@@ -120,8 +121,9 @@ def two_sided(model: ReducedModel, opposite: ReducedModel, driver_pf: Array, lef
     dtau = diffusivity_m2_per_yr / (12 * active_depth_m**2)
     g_decay, g_early, g_late = step_factors(model.ground_rates, dtau)
     before = np.empty((pour + 1, model.ground_rates.size))
-    kernels.march(driver_pf[: pour + 1], driver_pf[: pour + 1].mean() * model.ground_inputs / model.ground_rates, g_decay,
-                  g_early * model.ground_inputs, g_late * model.ground_inputs, before)
+    past = driver_pf[: pour + 1]
+    kernels.march(past, past.mean() * model.ground_inputs / model.ground_rates, g_decay, g_early * model.ground_inputs,
+                  g_late * model.ground_inputs, before)
     moved = []
     for part, driver, start in ((model, (left_pf + right_pf) / 2, model.initial @ before[pour]),
                                 (opposite, (right_pf - left_pf) / 2, np.zeros(opposite.rates.size))):
@@ -143,7 +145,8 @@ def whole_slab_since_pour(ground_m: Array, half_width_m: float, *, stiffness: fl
     shape = solve(np.ascontiguousarray(ground_m), spacing, stiffness, spring, load, edge_load, False, False)
     shape = shape - solve(np.zeros(ground_m.size), spacing, stiffness, spring, load, edge_load, False, False)
     off = shape - np.linspace(shape[0], shape[-1], shape.size)
-    return float(off[shape.size // 2]), float(off[np.abs(off).argmax()]), float((shape[-1] - shape[0]) / 2 / half_width_m)
+    tilt = (shape[-1] - shape[0]) / (2 * half_width_m)
+    return float(off[shape.size // 2]), float(off[np.abs(off).argmax()]), float(tilt)
 
 
 def slab_since_pour(ground_m: Array, half_width_m: float, *, stiffness: float, spring: float, load: float,

@@ -12,8 +12,6 @@ import numpy as np
 import pandas as pd
 
 from riskmap import tables
-from riskmap.results import NO_NUMBER
-from riskmap.settings import SoilSettings
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -26,37 +24,23 @@ DOUBTFUL = ("lep_from", "suspicious", "component_percent", "horizon_gap", "lep_d
             "climate_ends", "short_climate", "semi_arid", "frost_not", "pour_before")
 
 
-def _missing(what: pd.Series) -> pd.Series:
-    before, _, after = NO_NUMBER.partition("{list}")
-    return before + what + after
-
-
-def states(lot: pd.DataFrame, lot_soil: pd.DataFrame, lot_climate: pd.DataFrame, soil: SoilSettings) -> pd.DataFrame:
+def states(lot: pd.DataFrame, lot_soil: pd.DataFrame, lot_climate: pd.DataFrame) -> pd.DataFrame:
     """Return state and state_reason of every lot, from what is known before any movement is computed.
+
+    The first that applies wins: the lot's own state, the soil's, no climate cell.
 
     Parameters
     ----------
     lot, lot_soil, lot_climate : DataFrame
-        `tables.LOT`, `tables.LOT_SOIL`, `tables.LOT_CLIMATE`, all in lot order.
-    soil : SoilSettings
-        Least share of the lot on the map and least described share.
+        `tables.LOT`, `tables.LOT_SOIL` with the soil stage's state, `tables.LOT_CLIMATE`, all in lot order.
     """
     state = lot["state"].to_numpy(dtype=object).copy()
     reason = lot["state_reason"].fillna("").to_numpy(dtype=object).copy()
-    mapped = lot_soil["mapped_pct"].fillna(0.0)
-    covered = lot_soil["covered_pct"].fillna(0.0)
-    rules = (
-        (mapped < soil.min_mapped_pct, "outside_coverage",
-         "The soil map covers " + mapped.map("{:.0f} %".format) + " of this lot."),
-        (lot_climate["cell_id"].fillna("") == "", "outside_coverage",
-         pd.Series("No climate cell covers this lot.", index=lot_climate.index)),
-        (covered < soil.min_covered_pct, "not_enough_data",
-         _missing("a described soil profile (the survey describes " + covered.map("{:.0f} %".format) + " of "
-                  + lot_soil["map_unit_name"].fillna("this unit") + ")")),
-    )
-    for rule, name, words in rules:
-        hit = rule.to_numpy() & (state == "")
-        state[hit], reason[hit] = name, words.to_numpy()[hit]
+    soil_hit = (state == "") & (lot_soil["soil_state"] != "").to_numpy()
+    state[soil_hit] = lot_soil["soil_state"].to_numpy()[soil_hit]
+    reason[soil_hit] = lot_soil["soil_state_reason"].to_numpy()[soil_hit]
+    no_cell = (state == "") & (lot_climate["cell_id"].fillna("") == "").to_numpy()
+    state[no_cell], reason[no_cell] = "outside_coverage", "No climate cell covers this lot."
     return pd.DataFrame({"state": state, "state_reason": reason}, dtype="str")
 
 
@@ -105,13 +89,14 @@ def score(lot: gpd.GeoDataFrame, lot_state: pd.DataFrame, lot_soil: pd.DataFrame
     state = np.where(lot_state["state"] != "", lot_state["state"], late)
     reason = np.where(lot_state["state"] != "", lot_state["state_reason"], movement["state_reason"].fillna(""))
     from_draws = movement.drop(columns=["state", "state_reason", "flags"])
-    soil_columns = lot_soil.drop(columns=["lot_row", "soil_flags"])
+    soil_columns = lot_soil.drop(columns=["lot_row", "soil_flags", "soil_state", "soil_state_reason"])
     frame = pd.concat([
         lot[["lot_row", "lot_id"]].reset_index(drop=True),
         pd.DataFrame({"state": state, "state_reason": reason}, dtype="str"),
         from_draws.reset_index(drop=True),
         pd.DataFrame({
-            "pour_date_early": _month_text(lot["pour_early_month"]), "pour_date_late": _month_text(lot["pour_late_month"]),
+            "pour_date_early": _month_text(lot["pour_early_month"]),
+            "pour_date_late": _month_text(lot["pour_late_month"]),
             "pour_date_basis": lot["pour_date_basis"], "slab_width_m": 2 * lot["half_width_m"],
             "slab_class": lot["slab_class"], "half_width_known": lot["half_width_known"],
             "lot_area_m2": lot["lot_area_m2"],

@@ -14,6 +14,7 @@ import numpy as np
 
 from riskmap import tables
 from riskmap.errors import Problem, joined
+from riskmap.results import NO_NUMBER
 from riskmap.units import M2_PER_HECTARE
 
 if TYPE_CHECKING:
@@ -262,12 +263,15 @@ def _with_state(lot_soil: pd.DataFrame, settings: SoilSettings) -> pd.DataFrame:
     cases = [mapped.isna(), mapped < settings.min_mapped_pct,
              (covered <= 0) | (covered < settings.min_covered_pct)]
     state = np.select(cases, ["not_enough_data", "outside_coverage", "not_enough_data"], "").astype(object)
-    reason = np.select(cases, ["no shape to look up the soil with", "less of the lot lies on the soil map than needed",
-                               "too little of the lot's soil has a described profile"], "").astype(object)
+    before, _, after = NO_NUMBER.partition("{list}")
+    described = (before + "a described soil profile (the survey describes " + covered.map("{:.0f} %".format).astype("str") + " of "
+                 + lot_soil["map_unit_name"].fillna("the soil here").astype("str") + ")" + after)
+    reason = np.select(cases, [before + "a shape to look up the soil with" + after,
+                               "The soil map covers " + mapped.map("{:.0f} %".format).astype("str") + " of this lot.", described], "")
     averages = ["linear_extensibility_pct", "shrink_swell_rating"]
     known = state == ""
     return lot_soil.assign(
-        soil_state=state, soil_state_reason=reason,
+        soil_state=state, soil_state_reason=reason.astype(object),
         shrink_swell_class=np.where(known, lot_soil["shrink_swell_class"], ""),
         **{name: lot_soil[name].where(known) for name in averages})
 

@@ -43,8 +43,8 @@ date = st.one_of(text, st.dates().map(str), st.integers(-10, 10_000).map(str), s
 foundation = st.one_of(text, st.sampled_from(["slab", "SLAB/PIER", "crawl space", "slab on ground", "", "basement"]))
 size = st.one_of(st.just(np.nan), st.floats(-10, 1e4), st.just(np.inf))
 row = st.tuples(text, date, date, date, text, foundation, size, size, size, shape)
-NAMES = ["lot_id", "pour_date", "pour_date_early", "pour_date_late", "pour_date_basis", "foundation_type", "slab_width_m",
-         "slab_length_m", "beam_depth_mm"]
+NAMES = ["lot_id", "pour_date", "pour_date_early", "pour_date_late", "pour_date_basis", "foundation_type",
+         "slab_width_m", "slab_length_m", "beam_depth_mm"]
 
 
 def raw_of(rows) -> gpd.GeoDataFrame:

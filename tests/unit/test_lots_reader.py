@@ -229,6 +229,25 @@ def test_content_that_is_not_the_format_is_refused(name, content, tmp_path):
     refused(tmp_path / name, "E-LOT-00")
 
 
+@pytest.mark.parametrize("kind", ["geojson", "zip", "parquet"])
+def test_text_that_is_not_utf8_is_refused(kind, tmp_path):
+    path, entry = write(kind, tmp_path, frame().assign(lot_id=["canary"] * 5).to_crs("EPSG:4326"))
+    if kind == "zip":
+        with zipfile.ZipFile(path) as archive:
+            parts = {name: archive.read(name).replace(b"canary", b"can\xe9ry") for name in archive.namelist()}
+        with zipfile.ZipFile(path, "w") as archive:
+            for name, content in parts.items():
+                archive.writestr(name, content)
+    else:
+        path.write_bytes(path.read_bytes().replace(b"canary", b"can\xe9ry"))
+    refused(path, "E-LOT-001", "UTF-8", **entry)
+
+
+def test_system_without_a_datum_is_refused(tmp_path):
+    path, _ = write("parquet", tmp_path, frame().set_crs(None, allow_override=True))
+    refused(path, "E-LOT-020", "cannot be brought", crs='LOCAL_CS["site grid",UNIT["metre",1]]')
+
+
 def test_absent_file_is_refused(tmp_path):
     refused(tmp_path / "a.gpkg", "E-LOT-001", "no such file")
 

@@ -115,7 +115,8 @@ def test_order_of_columns_workers_and_company_change_nothing() -> None:
     soil = soils(1.0, 5.0, 11.0)
     base = simulate(*columns(*rows), soil)
     turned = simulate(*columns(*rows[::-1]), soil, workers=2)
-    pd.testing.assert_frame_equal(base.iloc[::-1].reset_index(drop=True), turned.reset_index(drop=True), check_exact=True)
+    pd.testing.assert_frame_equal(base.iloc[::-1].reset_index(drop=True), turned.reset_index(drop=True),
+                                  check_exact=True)
     alone = simulate(*columns(rows[4]), soil)
     pd.testing.assert_frame_equal(base.iloc[[4]].reset_index(drop=True), alone, check_exact=True)
 
@@ -236,7 +237,8 @@ def test_short_record_is_repeated_and_flagged() -> None:
 
 def test_mixture_takes_draws_in_proportion() -> None:
     component = draws.make(MovementSettings()).component
-    chosen = summary.choose_units(np.array([0, 0, 0, 1]), np.array([5, 2, 9, 7]), np.array([0.2, 0.3, 0.5, 1.0]), component)
+    chosen = summary.choose_units(np.array([0, 0, 0, 1]), np.array([5, 2, 9, 7]), np.array([0.2, 0.3, 0.5, 1.0]),
+                                  component)
     share = [(chosen[0] == unit).mean() for unit in (5, 2, 9)]
     np.testing.assert_allclose(share, [0.2, 0.3, 0.5], atol=1 / 200)
     assert (chosen[1] == 7).all()

@@ -105,8 +105,8 @@ def test_4_sealed_column_relaxes_as_the_series() -> None:
         dz = np.full(cells, 1 / cells)
         rates, modes, _ = grid.column(dz)  # open at the first cell, sealed nowhere: turned over below
         gaps = np.full(cells - 1, cells)
-        matrix = np.diag(np.concatenate([gaps, [0]]) + np.concatenate([[0], gaps])) - np.diag(gaps, 1) - np.diag(gaps, -1)
-        matrix = matrix.astype(float)
+        beside = np.diag(gaps.astype(float), 1)
+        matrix = np.diag((beside + beside.T).sum(axis=1)) - beside - beside.T
         matrix[-1, -1] += 2 * cells
         values, vectors = np.linalg.eigh(matrix * cells)
         v = vectors @ (np.exp(-values * 0.5) * (vectors.T @ np.ones(cells)))
