@@ -187,7 +187,8 @@ def _read_as(kind: str, path: Path, name: str, entry: LotsEntry) -> _Found:
         said = "a text is not UTF-8" if "Wrapping" in str(error) or "UTF8" in str(error) else "the file is damaged"
         raise LayerError(f"E-LOT-001 {name}: {said}. Export the file again, with UTF-8 texts.") from None
     except (ValueError, RuntimeError, OSError, csv.Error, UnboundLocalError) as error:
-        raise LayerError(f"E-LOT-001 {name}: cannot be read as {kind}: {shown(error)}. Export the file again.") from None
+        raise LayerError(f"E-LOT-001 {name}: cannot be read as {kind}: {shown(error)}. "
+                         "Export the file again.") from None
 
 
 def _read_ogr(path: Path, name: str, entry: LotsEntry, kind: str) -> _Found:
@@ -238,6 +239,7 @@ def _read_parquet(path: Path, name: str, entry: LotsEntry, kind: str) -> _Found:
     """Read GeoParquet: attributes as exact text, shapes from the primary geometry column."""
     import geopandas as gpd
     import pyarrow.parquet as pq
+    from shapely.errors import ShapelyError
 
     try:
         schema = pq.read_schema(path)
@@ -249,7 +251,7 @@ def _read_parquet(path: Path, name: str, entry: LotsEntry, kind: str) -> _Found:
         names, dropped = _match(others, entry, name)
         arrow = pq.read_table(path, columns=list(names.values()))
         shapes = gpd.read_parquet(path, columns=[geo["primary_column"]]).geometry
-    except (KeyError, TypeError, AttributeError) as error:
+    except (ShapelyError, KeyError, TypeError, AttributeError) as error:
         raise LayerError(f"E-LOT-001 {name}: cannot be read as GeoParquet: {shown(error)}.") from None
     geometry = np.array(shapes.array, dtype=object)
     rows = np.arange(1, len(geometry) + 1, dtype=np.int64)

@@ -185,7 +185,8 @@ def _span(first_month: int, start: int) -> str:
     return f"{a // 12}-{a % 12 + 1:02d} to {b // 12}-{b % 12 + 1:02d}"
 
 
-def make(history: ClimateHistory, cell: int, draws: Draws, climate: ClimateSettings, movement: MovementSettings) -> Driver:
+def make(history: ClimateHistory, cell: int, draws: Draws, climate: ClimateSettings,
+         movement: MovementSettings) -> Driver:
     """Return the driver of one cell.
 
     Parameters

@@ -335,7 +335,7 @@ def run_draw(d: int, driver: Array, model: Numbers, ground: Numbers, draw: Numbe
         result = out[n, d]
 
         largest, deepest = 0.0, 0.0
-        month_max = int(pour)
+        month_max: int = int(pour)
         for sign in (1.0, -1.0):
             worst_months(history, 0, age, sign, months)
             for k in months:
@@ -347,7 +347,7 @@ def run_draw(d: int, driver: Array, model: Numbers, ground: Numbers, draw: Numbe
                 deepest = min(deepest, middle)
         middle, departed = _slab_at(age, pour, reuse, states, delta, decay, rows, beam, flat, shared)
         if middle > largest:
-            largest, month_max = middle, now
+            largest, month_max = middle, int(now)
         result[NOW], result[RATIO_NOW] = middle, abs(departed) / (2 * half_width)
         result[MAX], result[MONTH_MAX], result[MIN] = largest, month_max, min(deepest, middle)
         start_center, left_center, center_now, edge_now = 0.0, 0.0, -datum, -datum

@@ -264,10 +264,11 @@ def _with_state(lot_soil: pd.DataFrame, settings: SoilSettings) -> pd.DataFrame:
              (covered <= 0) | (covered < settings.min_covered_pct)]
     state = np.select(cases, ["not_enough_data", "outside_coverage", "not_enough_data"], "").astype(object)
     before, _, after = NO_NUMBER.partition("{list}")
-    described = (before + "a described soil profile (the survey describes " + covered.map("{:.0f} %".format).astype("str") + " of "
+    described_pct, mapped_pct = (part.map("{:.0f} %".format).astype("str") for part in (covered, mapped))
+    described = (before + "a described soil profile (the survey describes " + described_pct + " of "
                  + lot_soil["map_unit_name"].fillna("the soil here").astype("str") + ")" + after)
     reason = np.select(cases, [before + "a shape to look up the soil with" + after,
-                               "The soil map covers " + mapped.map("{:.0f} %".format).astype("str") + " of this lot.", described], "")
+                               "The soil map covers " + mapped_pct + " of this lot.", described], "")
     averages = ["linear_extensibility_pct", "shrink_swell_rating"]
     known = state == ""
     return lot_soil.assign(
