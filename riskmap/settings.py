@@ -146,8 +146,12 @@ class MovementSettings(_Frozen):
     edge_load_kn_m: tuple[float, float] = (8.0, 16.0)
     settlement_mm: tuple[float, float] = (3.0, 15.0)
     settlement_yr: float = 0.5
-    replays_per_draw: int = 3
-    modes: int = 27
+    sides_sd_pf: float = 0.4  # judgement of the physics notes: sun, shade, watering; not measured
+    # Scenarios: right minus left surface suction. A leak or a large tree 1.5 pF (the notes offer 1.5-2), watering held
+    # above half dry 0.6 pF (judgement). Wet sides rise, dry sides sink.
+    leak_pf: float = -1.5
+    watering_pf: float = -0.6
+    tree_pf: float = 1.5
 
 
 class Area(_Frozen):

@@ -192,6 +192,13 @@ ESTIMATE = Table("estimate", ("lot_row",), (
     number("deflection_ratio_now", "largest departure of the slab from its chord over its length, median", "m/m", 0, 1),
     number("share_beyond_l360", "share of draws and replayed years whose next 12 months exceed length/360; not a "
            "probability of damage", "fraction", 0, 1),
+    number("tilt_now_pct", "tilt of the slab from one side to the other today, size, median; the side is not known", "%",
+           0, 50),
+    number("tilt_now_pct_p90", "the same, 90th percentile", "%", 0, 50),
+    number("share_beyond_1pct_tilt", "share of draws beyond 1 %; not a probability of damage", "fraction", 0, 1),
+    number("tilt_leak_pct", "tilt if a leak had wetted one side for two years (1.5 pF), median", "%", 0, 50),
+    number("tilt_watering_pct", "tilt if one side had been watered for two years (0.6 pF), median", "%", 0, 50),
+    number("tilt_tree_pct", "tilt if a large tree had dried one side for two years (1.5 pF), median", "%", 0, 50),
     number("settlement_mm", "early settlement so far, median; imposed, not computed from the soil", "mm", 0, 100),
     text("phase", "early_settlement, dome_growing or edge_seasonal, from the share of the final dome reached"),
     number("phase_probability", "share of draws in that phase", "fraction", 0, 1),

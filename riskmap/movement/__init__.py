@@ -25,7 +25,8 @@ if TYPE_CHECKING:
     from riskmap.climate.history import ClimateHistory
     from riskmap.movement.driver import Driver
 
-NARROWEST, WIDEST = 0.8, 3.5  # half width over active depth: range in which the reduced model is tested
+NARROWEST, WIDEST = 0.8, 9.0  # half width over active depth: range in which the reduced model is tested
+SHALLOWEST_M, CAP_STEP_M = 0.75, 0.25  # active depth cut by rock or a lasting water table: not below, and in steps of
 DEEPEST_M = 1000.0
 
 
@@ -77,12 +78,28 @@ def layer_arrays(profile: pd.DataFrame, layer: pd.DataFrame, soil: SoilSettings)
     return tuple(arrays)
 
 
-def _units(column: pd.DataFrame, parts: pd.DataFrame, classes: list[str], driver: Driver) \
-        -> tuple[pd.DataFrame, NDArray[np.int64]]:
-    """Return the unique (profile, class, pour dates) of a group and the unit of each part."""
+def depth_caps(profile: pd.DataFrame) -> NDArray[np.float64]:
+    """Return what rock or a water table that lasts all year leaves of the active depth, by profile number. [m]
+
+    The active depth is cut at the water table and at rock (decisions page). A water table of the wet season does not
+    count: the ground above its yearly low dries. `inf` where nothing cuts.
+    """
+    cap = profile["rock_depth_m"].fillna(np.inf)
+    if "water_table_all_year_m" in profile:
+        cap = np.minimum(cap, profile["water_table_all_year_m"].fillna(np.inf))
+    out = np.full(int(profile["profile_id"].max()) + 1, np.inf)
+    steps = np.maximum(cap.to_numpy(float), SHALLOWEST_M) / CAP_STEP_M
+    out[profile["profile_id"].to_numpy(np.int64)] = np.where(np.isfinite(steps), np.round(steps) * CAP_STEP_M, np.inf)
+    return out
+
+
+def _units(column: pd.DataFrame, parts: pd.DataFrame, classes: list[str], driver: Driver,
+           cap_m: NDArray[np.float64]) -> tuple[pd.DataFrame, NDArray[np.int64]]:
+    """Return the unique (depth cap, profile, class, pour dates) of a group and the unit of each part."""
     earliest = driver.record - min(driver.record, 12 * 10)
     row = column.loc[parts["column_id"]]
     frame = pd.DataFrame({
+        "cap_m": cap_m[parts["profile_id"].to_numpy(np.int64)],
         "profile": parts["profile_id"].to_numpy(np.int64),
         "class": row["slab_class"].map(classes.index).to_numpy(np.int64),
         "early": np.clip(row["pour_early_month"].to_numpy(np.int64) - driver.first_month, earliest, driver.now - 1),
@@ -124,6 +141,7 @@ def simulate(columns: pd.DataFrame, column_profile: pd.DataFrame, profile: pd.Da
     began = time.perf_counter()
     draws = random.make(movement)
     layers = layer_arrays(profile, layer, soil)
+    cap_m = depth_caps(profile)
     classes = sorted(columns["slab_class"].unique())
     groups = list(columns.groupby(["cell_id", "half_width_m", "half_width_known"], sort=True))
     drivers: dict[str, Driver] = {}
@@ -138,10 +156,11 @@ def simulate(columns: pd.DataFrame, column_profile: pd.DataFrame, profile: pd.Da
             if driver.state:
                 frame = pd.DataFrame({"state": "not_enough_data", "state_reason": driver.state}, index=column.index)
             else:
-                unit, number = _units(column, parts, classes, driver)
+                unit, number = _units(column, parts, classes, driver, cap_m)
                 block = np.empty((len(unit), draws.count, len(kernels.QUANTITIES)))
-                jobs = [pool.submit(_run_draw, d, driver, draws, layers, unit, classes, float(half_width), bool(known),
-                                    movement, soil, block) for d in range(draws.count)]
+                jobs = [pool.submit(_run_draw, d, driver, draws, layers, part, classes, float(half_width), bool(known),
+                                    movement, soil, block[part.index[0] : part.index[-1] + 1])
+                        for _, part in unit.groupby("cap_m", sort=True) for d in range(draws.count)]
                 for job in jobs:
                     job.result()
                 unit_draws += len(unit) * draws.count
@@ -177,7 +196,7 @@ def _run_draw(d: int, driver: Driver, draws: Any, layers: tuple[NDArray[np.float
     from riskmap.movement import kernels, reduced_model
     from riskmap.movement.slab import CLASS_STIFFNESS_MN_M2
 
-    depth = float(draws.active_depth_m[d])
+    depth = float(min(draws.active_depth_m[d], unit["cap_m"].iloc[0]))
     spread = movement.half_width_spread if known else movement.half_width_spread_unknown
     # the model depends on half width over active depth only; a step of 0.1 moves the edge by less than 0.2 m
     ratio = round(min(max(half_width * (1 + spread * draws.half_width[d]) / depth, NARROWEST), WIDEST), 1)
@@ -191,16 +210,20 @@ def _run_draw(d: int, driver: Driver, draws: Any, layers: tuple[NDArray[np.float
              for name in classes}
     stiffness = np.array([1e6 * CLASS_STIFFNESS_MN_M2[name] * np.exp(sigma[name] * draws.stiffness[d])
                           for name in classes])
+    opposite = reduced_model.cached(ratio, antisymmetric=True)
+    o_decay = reduced_model.step_factors(opposite.rates, dtau)[0]
     kernels.run_draw(
         d, suction,
         (decay, early * model.inputs, late * model.inputs, mean * model.inputs / model.rates, model.output,
          model.initial),
+        (o_decay, opposite.inputs / opposite.rates, opposite.output),
         (g_decay, g_early * model.ground_inputs, g_late * model.ground_inputs,
          mean * model.ground_inputs / model.ground_rates, model.ground_output, model.depth_edges),
         (depth, float(draws.restraint[d]), float(draws.extensibility[d]), soil.lep_cap_pct,
          movement.pf_span_dry - PF_AT_33_KPA, ratio * depth, stiffness, float(draws.spring_n_m3[d]),
          float(draws.load_pa[d]), float(draws.edge_load_n_m[d]), float(draws.settlement_mm[d]) / 1000,
-         movement.settlement_yr, float(draws.pour[d])),
+         movement.settlement_yr, float(draws.pour[d]), float(draws.sides_pf[d]),
+         np.array([movement.leak_pf, movement.watering_pf, movement.tree_pf])),
         layers,
         (unit["profile"].to_numpy(), unit["class"].to_numpy(), unit["early"].to_numpy(), unit["late"].to_numpy()),
         (driver.now, *driver.normal, driver.first_month % 12),

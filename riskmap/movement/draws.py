@@ -20,7 +20,7 @@ Array = NDArray[np.float64]
 PARAMETERS = (
     "component", "extensibility", "diffusivity", "active_depth", "wet_limit", "dry_limit", "equilibrium_common",
     "equilibrium_lot", "restraint", "rain_factor", "bucket", "half_width", "stiffness", "spring", "load", "edge_load",
-    "settlement", "pour", "replay_dry", "replay_middle", "replay_wet", "index_noise", "pet_scale",
+    "settlement", "pour", "replay_dry", "replay_middle", "replay_wet", "index_noise", "pet_scale", "sides",
 )
 
 
@@ -52,6 +52,7 @@ class Draws:
     replay_rank: NDArray[np.int64]  # shape (n_draw, 3): one of the drier, middle and wetter third each
     index_noise: Array  # normal score
     pet_scale: Array  # uniform 0-1
+    sides_pf: Array  # right minus left surface suction, sustained since the pour
 
     @property
     def count(self) -> int:
@@ -105,6 +106,7 @@ def make(settings: MovementSettings) -> Draws:
         replay_rank=ranks,
         index_noise=normal["index_noise"],
         pet_scale=u["pet_scale"],
+        sides_pf=s.sides_sd_pf * normal["sides"],
     )
 
 

@@ -29,15 +29,17 @@ QUANTITIES = (
     "deflection_now", "ratio_now", "deflection_max", "month_max", "deflection_min", "soil_differential_now",
     "movement_edge", "movement_center", "replay_0", "replay_1", "replay_2", "replay_ratio_0", "replay_ratio_1",
     "replay_ratio_2", "outlook_dry", "outlook_normal", "outlook_wet", "characteristic", "seasonal_range", "edge_range",
-    "settlement", "phase", "dome_share",
+    "settlement", "phase", "dome_share", "tilt_now", "tilt_leak", "tilt_watering", "tilt_tree",
 )
 NOW, RATIO_NOW, MAX, MONTH_MAX, MIN, SOIL_NOW, EDGE, CENTER, REPLAY, REPLAY_RATIO, OUTLOOK, CHARACTERISTIC, SEASONAL, \
-    EDGE_RANGE, SETTLEMENT, PHASE, DOME_SHARE = 0, 1, 2, 3, 4, 5, 6, 7, 8, 11, 14, 17, 18, 19, 20, 21, 22
+    EDGE_RANGE, SETTLEMENT, PHASE, DOME_SHARE, TILT, SCENARIO = 0, 1, 2, 3, 4, 5, 6, 7, 8, 11, 14, 17, 18, 19, 20, 21, 22, 23, 24
 REUSE_SHARE = 0.005  # a correction below this share of the edge range reuses the shared slab solves (decisions page)
 APART_MONTHS = 6  # extremes solved are at least this far apart
 GONE_M = 1e-8  # a mode's part of the correction is dropped below it
 REACHED = 0.95  # share of the final movement at which the dome counts as grown
 REPLAYS, OUTLOOKS, HORIZON = 3, 3, 12
+SCENARIO_MONTHS = 24  # how long a leak, watering or a tree has acted on one side when its tilt is told (judgement)
+SCENARIOS = 3
 
 
 @compiled
@@ -144,6 +146,45 @@ def slab_on(rows: Array, state: Array, beam: Array, flat: Array) -> tuple[float,
 
 
 @compiled
+def tilt_on(ground: Array, sides: Array, beam: Array) -> float:
+    """Return the tilt of the slab, right end above left end over its length. [m/m]
+
+    ground, sides (n_point,): the part of the ground that is alike on both sides and the part that is opposite, from
+    the middle to the right edge [m]; beam as in `slab_on`.
+    """
+    n = ground.size
+    whole = np.empty(2 * n - 1)
+    for j in range(n):
+        whole[n - 1 + j] = ground[j] + sides[j]
+        whole[n - 1 - j] = ground[j] - sides[j]
+    shape = solve(whole, beam[0], beam[1], beam[2], beam[3], beam[4], False, False)
+    return (shape[-1] - shape[0]) / (beam[0] * (2 * n - 2))
+
+
+@compiled
+def one_side(rows: Array, decay: Array, steady: Array, difference: float, months: int) -> Array:
+    """Return the opposite part of the ground after a sustained difference between the sides. [m]
+
+    rows (n_point, n_mode), decay, steady (n_mode,): the antisymmetric model; difference: right minus left surface
+    suction [pF], held for so many months from rest.
+    """
+    state = np.empty(steady.size)
+    for i in range(state.size):
+        state[i] = difference / 2 * steady[i] * (1 - decay[i] ** months)
+    return ground_shape(rows, state)
+
+
+@compiled
+def weighted_rows(strain: Array, output: Array, rows: Array) -> None:
+    """Fill rows (n_point, n_mode) with strain (n_z,) times output (n_point, n_z, n_mode)."""
+    rows[:] = 0.0
+    for j in range(rows.shape[0]):
+        for z in range(strain.size):
+            for i in range(rows.shape[1]):
+                rows[j, i] += strain[z] * output[j, z, i]
+
+
+@compiled
 def bending_weights(points: int, beam: Array) -> Array:
     """Return weights (n_point,) of the ground under half a slab that give its bending while it touches everywhere.
 
@@ -217,8 +258,8 @@ def replayed(states: Array, bend: Array, row: Array, decay: Array, early: Array,
 
 
 @compiled
-def run_draw(d: int, driver: Array, model: Numbers, ground: Numbers, draw: Numbers, profiles: Numbers, units: Numbers,
-             axis: tuple[int, ...], starts: Months, out: Array) -> None:
+def run_draw(d: int, driver: Array, model: Numbers, opposite: Numbers, ground: Numbers, draw: Numbers,
+             profiles: Numbers, units: Numbers, axis: tuple[int, ...], starts: Months, out: Array) -> None:
     """Compute every quantity of one draw for all columns of a group.
 
     Parameters
@@ -229,11 +270,14 @@ def run_draw(d: int, driver: Array, model: Numbers, ground: Numbers, draw: Numbe
         Surface suction minus the covered equilibrium. [pF]
     model : tuple
         decay, early, late (n_mode,), steady (n_mode,), output (n_point, n_z, n_mode), initial (n_mode, n_z).
+    opposite : tuple
+        decay, steady (n_mode,), output of the antisymmetric model.
     ground : tuple
         decay, early, late, steady (n_z,), output (n_z, n_z), depth limits (n_z + 1,) in active depths.
     draw : tuple
         active depth [m], restraint, extensibility quantile, cap [%], span [pF], half width [m], stiffness by class
-        (n_class,) [N m2/m], spring, load, edge load, settlement [m], settlement time [yr], pour quantile.
+        (n_class,) [N m2/m], spring, load, edge load, settlement [m], settlement time [yr], pour quantile, difference
+        between the sides [pF], differences of the three scenarios (3,) [pF].
     profiles : tuple
         top, bottom [m], low, middle, high [%], factor, each (n_profile, n_layer); layers unused have no thickness.
     units : tuple of int arrays, shape (n_unit,)
@@ -245,9 +289,10 @@ def run_draw(d: int, driver: Array, model: Numbers, ground: Numbers, draw: Numbe
     out : array, shape (n_unit, n_draw, n_quantity)
     """
     decay, early, late, steady, output, initial = model
+    o_decay, o_steady, o_output = opposite
     g_decay, g_early, g_late, g_steady, g_output, g_edges = ground
     active_depth, restraint, u_lep, cap, span, half_width, stiffness, spring, load, edge_load, settle, settle_yr, \
-        u_pour = draw
+        u_pour, sides_pf, scenario_pf = draw
     p_top, p_bottom, p_low, p_middle, p_high, p_factor = profiles
     u_profile, u_class, u_early, u_late = units
     now, normal_first, normal_last, first_calendar = axis
@@ -260,6 +305,9 @@ def run_draw(d: int, driver: Array, model: Numbers, ground: Numbers, draw: Numbe
 
     spacing = half_width / (n_point - 1)
     rows = np.empty((n_point, n_mode))
+    o_rows = np.empty((n_point, o_decay.size))
+    scenario = np.empty(SCENARIOS)
+    shared_tilt = np.nan
     ground_row = np.empty(n_z)
     bend, edge = np.empty(n_month), np.empty(n_month)
     shared = np.empty((n_month, 2))
@@ -287,11 +335,8 @@ def run_draw(d: int, driver: Array, model: Numbers, ground: Numbers, draw: Numbe
             # drier is lower: movement = - restraint * sum(index dz * suction); `output` carries the cell size
             for z in range(n_z):
                 strain[z] *= -restraint / (g_edges[z + 1] - g_edges[z])
-            rows[:] = 0.0
-            for j in range(n_point):
-                for z in range(n_z):
-                    for i in range(n_mode):
-                        rows[j, i] += strain[z] * output[j, z, i]
+            weighted_rows(strain, output, rows)
+            weighted_rows(strain, o_output, o_rows)
             ground_row[:] = 0.0
             for z in range(n_z):
                 for k in range(n_z):
@@ -312,6 +357,10 @@ def run_draw(d: int, driver: Array, model: Numbers, ground: Numbers, draw: Numbe
             flat = solve(np.zeros(n_point), beam[0], beam[1], beam[2], beam[3], beam[4], True, False)
             shared[:] = np.nan
             base_slab[:] = np.nan
+            shared_tilt = np.nan
+            for s in range(SCENARIOS):
+                scenario[s] = tilt_on(ground_shape(rows, states[now]),
+                                      one_side(o_rows, o_decay, o_steady, scenario_pf[s], SCENARIO_MONTHS), beam)
             characteristic = 0.0
             for sign in (1.0, -1.0):
                 worst_months(bend, normal_first, normal_last, sign, months)
@@ -382,6 +431,20 @@ def run_draw(d: int, driver: Array, model: Numbers, ground: Numbers, draw: Numbe
                 result[REPLAY + r], result[REPLAY_RATIO + r] = abs(middle), abs(departed) / (2 * half_width)
             else:
                 result[OUTLOOK + r - REPLAYS] = abs(middle)
+        settled = age >= reuse and o_decay[0] ** age < REUSE_SHARE
+        if settled and not np.isnan(shared_tilt):
+            result[TILT] = shared_tilt
+        else:
+            state = states[now].copy()
+            if age < reuse:
+                for i in range(n_mode):
+                    state[i] += decay[i] ** age * delta[i]
+            held = 12 * 1000 if settled else age
+            result[TILT] = tilt_on(ground_shape(rows, state), one_side(o_rows, o_decay, o_steady, sides_pf, held), beam)
+            if settled:
+                shared_tilt = result[TILT]
+        for s in range(SCENARIOS):
+            result[SCENARIO + s] = scenario[s]
         result[CHARACTERISTIC], result[SEASONAL], result[EDGE_RANGE] = characteristic, swing, edge_range
         result[SETTLEMENT] = settle * (1 - np.exp(-age / 12 / settle_yr))
         share = 1.0

@@ -114,10 +114,10 @@ def build(ratio: float, size: grid.GridSize = grid.STANDARD, *, far_field: float
     )
 
 
-@lru_cache(maxsize=64)
-def cached(ratio: float) -> ReducedModel:
-    """Return the standard symmetric model for a ratio; built once per process."""
-    return build(ratio)
+@lru_cache(maxsize=256)
+def cached(ratio: float, antisymmetric: bool = False) -> ReducedModel:
+    """Return the standard model for a ratio; built once per process."""
+    return build(ratio, antisymmetric=antisymmetric)
 
 
 def step_factors(rates: Array, dtau: float) -> tuple[Array, Array, Array]:

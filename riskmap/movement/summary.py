@@ -14,6 +14,7 @@ Array = NDArray[np.float64]
 
 PHASES = ("early_settlement", "dome_growing", "edge_seasonal")
 FROST_SHARE = 0.07  # share of the edge range added in quadrature where a month's normal is below freezing (decisions)
+TILT_LIMIT_PCT = 1.0  # quoted guideline figure (from memory); drawn as a line, never as pass or fail
 NORMAL_P90 = 1.2815515655446004  # 90th percentile of a unit normal
 MM = 1000.0
 
@@ -117,6 +118,11 @@ def summarise(block: Array, chosen: NDArray[np.int64], first_month: int, frost: 
     ratios = np.concatenate([_picked(block, chosen, k.REPLAY_RATIO + r) for r in range(k.REPLAYS)], axis=1)
     out["share_beyond_l360"] = (ratios > DEFLECTION_LIMIT_RATIO).mean(axis=1)
     out["settlement_mm"] = quantiles(_ordered(block, chosen, k.SETTLEMENT), (50,))[0] * MM
+    tilt = np.sort(np.abs(_picked(block, chosen, k.TILT)), axis=1) * 100
+    out["tilt_now_pct"], out["tilt_now_pct_p90"] = quantiles(tilt, (50, 90))
+    out["share_beyond_1pct_tilt"] = (tilt > TILT_LIMIT_PCT).mean(axis=1)
+    for s, name in enumerate(("tilt_leak_pct", "tilt_watering_pct", "tilt_tree_pct")):
+        out[name] = quantiles(np.sort(np.abs(_picked(block, chosen, k.SCENARIO + s)), axis=1), (50,))[0] * 100
     phase = _picked(block, chosen, k.PHASE)
     shares = np.stack([(phase == code).mean(axis=1) for code in range(len(PHASES))], axis=1)
     likely = shares.argmax(axis=1)

@@ -60,7 +60,7 @@ def test_shared_run_equals_a_slab_poured_alone() -> None:
     profile, layer = soils(9.0)
     layers = movement.layer_arrays(profile, layer, SOIL)
     pours = np.array([made.record + 200, made.record + 700, made.now - 20])
-    unit = pd.DataFrame({"profile": 0, "class": 0, "early": pours, "late": pours})
+    unit = pd.DataFrame({"cap_m": np.inf, "profile": 0, "class": 0, "early": pours, "late": pours})
     block = np.empty((3, 20, len(kernels.QUANTITIES)))
     for d in range(20):
         movement._run_draw(d, made, drawn, layers, unit, ["unknown"], 6.0, True, settings, SOIL, block)
@@ -166,6 +166,24 @@ def test_rock_cuts_movement() -> None:
     rows = [(p, 12 * 1980, 12 * 1980 + 11) for p in range(3)]
     moved = simulate(*columns(*rows), (profile, layer))["seasonal_range_mm"].to_numpy()
     assert moved[0] > moved[1] > moved[2] == 0.0
+
+
+def test_a_lasting_water_table_cuts_the_active_depth() -> None:
+    profile, layer = soils(9.0, 9.0)
+    profile["water_table_all_year_m"] = [np.inf, 1.5]
+    np.testing.assert_array_equal(movement.depth_caps(profile), [np.inf, 1.5])
+    moved = simulate(*columns(*[(p, 12 * 1980, 12 * 1980 + 11) for p in range(2)]), (profile, layer))
+    assert moved["movement_center_mm"].iloc[1] < moved["movement_center_mm"].iloc[0]
+
+
+def test_tilt_follows_the_difference_between_the_sides() -> None:
+    rows = columns(*[(p, 12 * 1980, 12 * 1980 + 11) for p in range(2)])
+    none = simulate(*rows, soils(3.0, 9.0), settings=MovementSettings(draws=40, sides_sd_pf=0.0))
+    assert (none["tilt_now_pct"] < 1e-9).all()
+    some = simulate(*rows, soils(3.0, 9.0))
+    assert 0 < some["tilt_now_pct"].iloc[0] < some["tilt_now_pct"].iloc[1] < some["tilt_now_pct_p90"].iloc[1]
+    assert some["tilt_watering_pct"].iloc[1] < some["tilt_leak_pct"].iloc[1]
+    assert some["share_beyond_1pct_tilt"].iloc[1] < 0.05  # climate asymmetry alone does not reach 1 % (physics notes 7)
 
 
 def test_a_wider_pour_date_does_not_narrow_the_range() -> None:

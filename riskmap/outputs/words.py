@@ -1,0 +1,78 @@
+"""Plain words for codes and flags, as they stand beside a lot. A code without an entry is shown as it is."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+DIRECTION = {
+    "center_lift": "Center lift: the middle stands high (dome)",
+    "edge_lift": "Edge lift: the edge stands high (dish)",
+    "near_level": "Near level: within 5 mm (0.2 in)",
+}
+PHASE = {
+    "early_settlement": "early settlement",
+    "dome_growing": "dome still growing under the slab",
+    "edge_seasonal": "middle steady, edge moves with the seasons",
+}
+POUR_BASIS = {
+    "date": "known to the day", "month": "known to the month", "year": "known to the year", "range": "given as a range",
+    "none": "not known",
+}
+SLAB_CLASS = {
+    "unknown": "stiffness not known", "shallow": "shallow beams", "typical": "typical beams", "deep": "deep beams",
+}
+DRIVER_LEVEL = {
+    "1": "monthly rain and temperature", "2": "drought index grid (weaker than rain and temperature)",
+    "3": "weekly drought category (weakest source)", "0": "none",
+}
+QUALITY = {"full": "full", "partial": "partial", "not_enough": "not enough for a number"}
+
+FLAGS = {
+    # lot file
+    "duplicate_lot_id": "This id stands on more than one row; each row is answered on its own.",
+    "lot_id_missing": "The row has no id.",
+    "point_lot": "The lot is given as a point; only the soil at that spot is used.",
+    "geometry_repaired": "The outline crossed itself and was repaired.",
+    "geometry_repair_changed_area": "The repair of the outline changed its area noticeably.",
+    "foundation_type_assumed": "Foundation type is not given; a slab on the ground is assumed.",
+    "pour_date_unknown": "Pour date is not known; the range covers many years.",
+    "pour_date_refused": "A date in the lot file could not be used.",
+    "pour_date_clipped": "A pour date lay outside the possible window and was cut to it.",
+    "slab_size_assumed": "Slab size is not given; a 12 m (40 ft) short side is assumed.",
+    "slab_value_refused": "A slab measure in the lot file could not be used.",
+    # soil
+    "soil_partly_unmapped": "Part of the lot lies outside the soil map.",
+    "soil_polygons_overlap": "Soil polygons overlap here.",
+    "soil_scale_unknown": "The scale of the soil map is not recorded; doubt about soil lines is not included.",
+    "soft_bedrock_may_swell": "Soft bedrock below the soil may swell; it is not described by the survey.",
+    "component_pct_not_100": "Shares of the soils in this map unit do not add up to 100 %.",
+    "horizon_dropped": "A soil layer with unusable depths was left out.",
+    "horizon_overlap": "Soil layers overlap in the survey.",
+    "horizon_gap": "A gap between soil layers was filled from its neighbours.",
+    "top_filled": "The top of the soil was filled from the layer below.",
+    "shallow_rock": "Rock lies too shallow for a soil profile in part of the map unit.",
+    "lep_missing": "Part of the map unit has no linear extensibility.",
+    "lep_missing_below": "The survey gives no linear extensibility for the deeper layers.",
+    "lep_implausible": "An impossible linear extensibility was left out.",
+    "lep_middle_of_limits": "Linear extensibility is the middle of the survey's limits.",
+    "lep_limits_assumed": "Limits of linear extensibility are not given and were assumed.",
+    "lep_disordered": "Limits of linear extensibility were out of order.",
+    "lep_from_bulk_density": "Linear extensibility was computed from bulk density.",
+    "lep_from_clay": "Linear extensibility was estimated from clay content.",
+    "lep_suspicious": "Linear extensibility looks too low for so much clay; the range was widened.",
+    "lep_above_20": "Linear extensibility is unusually large.",
+    # weather
+    "climate_gap_filled": "Gaps in the weather record were filled from a weaker source.",
+    "climate_ends_before_today": "The weather record ends before the present month.",
+    "short_climate_record": "The weather record is short.",
+    "declared_pet_refused": "The evapotranspiration given could not be used; it was computed from temperature.",
+    "semi_arid_driver_untested": "Semi-arid climate: the weather driver has not been tested here.",
+    "frost_not_modelled": "Freezing months occur; frost is not modelled.",
+    "pour_before_record": "The pour lies before or early in the weather record; the usual climate stands in.",
+    "driver_outside_tested_climate": "The climate lies outside those the weather driver was tested in.",
+}
+
+
+def flag_sentences(names: Iterable[str]) -> dict[str, str]:
+    """Return a sentence per flag name; a name without an entry is its own sentence with spaces for underscores."""
+    return {name: FLAGS.get(name, name.replace("_", " ")) for name in names}
