@@ -110,6 +110,27 @@ def make(settings: MovementSettings) -> Draws:
     )
 
 
+def middle(settings: MovementSettings) -> Draws:
+    """Return one draw with every parameter at its middle, for runs that explain and do not spread."""
+    from dataclasses import fields, replace
+
+    one = make(settings.model_copy(update={"draws": 20}))
+    s = settings
+    half = np.array([0.5])
+    flat = {
+        "component": half, "extensibility": half, "diffusivity_m2_per_yr": np.array([s.diffusivity_m2_per_yr]),
+        "active_depth_m": np.array([np.mean(s.active_depth_draw_m)]), "wet_limit_pf": np.array([s.wet_limit_pf]),
+        "dry_limit_pf": np.array([s.dry_limit_pf]), "restraint": np.array([np.mean(s.restraint_draw)]),
+        "rain_factor": np.array([np.mean(s.rain_factor_draw)]), "bucket_mm": np.array([np.mean(s.bucket_draw_mm)]),
+        "spring_n_m3": np.array([1e6 * s.spring_mn_m3]), "load_pa": np.array([1e3 * np.mean(s.load_kpa)]),
+        "edge_load_n_m": np.array([1e3 * np.mean(s.edge_load_kn_m)]),
+        "settlement_mm": np.array([np.mean(s.settlement_mm)]), "pour": half, "pet_scale": half,
+        "replay_rank": np.zeros((1, 3), dtype=np.int64),
+    }
+    zero = {f.name: np.zeros(1) for f in fields(Draws) if f.name not in flat}
+    return replace(one, **flat, **zero)
+
+
 def replayed_years(ranks: NDArray[np.int64], count: int, years: int) -> NDArray[np.int64]:
     """Return for each draw three past years, as places in the list of years ordered from dry to wet.
 

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from riskmap.movement import reduced_model, surface
+from riskmap.movement import kernels, reduced_model, surface
 from riskmap.movement.draws import Draws, replayed_years
 from riskmap.settings import ClimateSettings, MovementSettings
 
@@ -49,6 +49,8 @@ class Driver:
         First and last axis place of the normal period.
     starts : int array, shape (n_draw, 6)
         Start places of three replayed years and of the dry, middle and wet year.
+    usual : int
+        Place of a past month of the same calendar month whose state is the middle one: the reference's `now`.
     outlook_years : tuple of str
         Names of the dry, middle and wet year, such as `2010-09 to 2011-08`.
     state : str
@@ -62,6 +64,7 @@ class Driver:
     equilibrium_pf: Array
     normal: tuple[int, int]
     starts: NDArray[np.int64]
+    usual: int
     outlook_years: tuple[str, ...] = ()
     state: str = ""
     flags: tuple[str, ...] = ()
@@ -155,16 +158,17 @@ def _normal(record: _Record, climate: ClimateSettings) -> tuple[int, int]:
 
 
 def _years_from_dry_to_wet(record: _Record, suction: Array, equilibrium: float, movement: MovementSettings) \
-        -> NDArray[np.int64]:
-    """Return start places of past years, ordered by the edge's movement at the end of the replayed year.
+        -> tuple[NDArray[np.int64], int]:
+    """Return start places of past years, ordered by the edge's movement at the end of the year, and the usual one.
 
-    The order is found once per cell with the middle parameters and a uniform soil: it depends on the weather.
+    The order is found once per cell with the middle parameters and a uniform soil: it depends on the weather. The
+    usual place is the start whose state has the middle edge movement.
     """
     now = suction.size - 1
     starts = np.arange(now - 12, record.start - 1, -12)[::-1]
     starts = np.array([s for s in starts if (record.source[s + 1 : s + 13] == 1).all()], dtype=np.int64)
     if starts.size < 2:
-        return starts
+        return starts, suction.size - 1
     model = reduced_model.cached(round(6.0 / movement.active_depth_m, 1))
     dtau = movement.diffusivity_m2_per_yr / (12 * movement.active_depth_m**2)
     decay, early, late = reduced_model.step_factors(model.rates, dtau)
@@ -177,7 +181,11 @@ def _years_from_dry_to_wet(record: _Record, suction: Array, equilibrium: float, 
         before = driver[starts + k] if k else np.full(starts.size, driver[now])
         state = state * decay + model.inputs * (np.outer(before, early) + np.outer(driver[starts + k + 1], late))
     moved = -state @ weight
-    return starts[np.argsort(moved, kind="stable")]
+    always = np.empty((suction.size, model.rates.size))
+    kernels.march(driver, driver[record.start :].mean() * model.inputs / model.rates, decay, early * model.inputs,
+                  late * model.inputs, always)
+    level = np.argsort(-(always[starts] @ weight), kind="stable")
+    return starts[np.argsort(moved, kind="stable")], int(starts[level[starts.size // 2]])
 
 
 def _span(first_month: int, start: int) -> str:
@@ -208,7 +216,8 @@ def make(history: ClimateHistory, cell: int, draws: Draws, climate: ClimateSetti
     normal = _normal(record, climate)
     s = (movement.dry_limit_pf - middle[normal[0] : normal[1] + 1]) / (movement.dry_limit_pf - movement.wet_limit_pf)
     flags: list[str] = []
-    empty = Driver(record.first_month, record.start, middle[None], np.zeros(1), normal, np.zeros((1, 6), np.int64))
+    empty = Driver(record.first_month, record.start, middle[None], np.zeros(1), normal, np.zeros((1, 6), np.int64),
+                   middle.size - 1)
     if not (record.source == 1).any():
         return _without(empty, "no month with rain and temperature: the index alone has no seasonal cycle here")
     if s.mean() < TOO_DRY_MEAN or (s < TOO_DRY_FILLING).mean() > TOO_DRY_SHARE:
@@ -218,7 +227,7 @@ def make(history: ClimateHistory, cell: int, draws: Draws, climate: ClimateSetti
     flags += ["frost_not_modelled"] if history.coldest_normal_c[cell] < 0 else []
     middle_equilibrium, short = _equilibrium(record, middle, climate)
     flags += ["short_climate_record"] if short else []
-    order = _years_from_dry_to_wet(record, middle, middle_equilibrium, movement)
+    order, usual = _years_from_dry_to_wet(record, middle, middle_equilibrium, movement)
     if order.size < 2:
         return _without(empty, "fewer than two whole past years in the climate record")
     pet_scale = 1 + SEMI_ARID_PET * draws.pet_scale if semi_arid else np.ones(draws.count)
@@ -233,7 +242,7 @@ def make(history: ClimateHistory, cell: int, draws: Draws, climate: ClimateSetti
     named = order[[round(p / 100 * (order.size - 1)) for p in OUTLOOK_PERCENTILES]]
     replays = order[replayed_years(draws.replay_rank, draws.count, order.size)]
     return Driver(record.first_month, record.start, suction, equilibrium, normal,
-                  np.column_stack([replays, np.tile(named, (draws.count, 1))]).astype(np.int64),
+                  np.column_stack([replays, np.tile(named, (draws.count, 1))]).astype(np.int64), usual,
                   tuple(_span(record.first_month, int(start)) for start in named), "", tuple(flags),
                   {"mean_filling": float(s.mean()), "equilibrium_pf": float(middle_equilibrium),
                    "past_years": float(order.size)})
@@ -241,4 +250,4 @@ def make(history: ClimateHistory, cell: int, draws: Draws, climate: ClimateSetti
 
 def _without(driver: Driver, state: str) -> Driver:
     return Driver(driver.first_month, driver.record, driver.suction_pf, driver.equilibrium_pf, driver.normal,
-                  driver.starts, (), state)
+                  driver.starts, driver.usual, (), state)

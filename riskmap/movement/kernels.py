@@ -31,8 +31,9 @@ QUANTITIES = (
     "replay_ratio_2", "outlook_dry", "outlook_normal", "outlook_wet", "characteristic", "seasonal_range", "edge_range",
     "settlement", "phase", "dome_share", "tilt_now", "tilt_leak", "tilt_watering", "tilt_tree",
 )
-NOW, RATIO_NOW, MAX, MONTH_MAX, MIN, SOIL_NOW, EDGE, CENTER, REPLAY, REPLAY_RATIO, OUTLOOK, CHARACTERISTIC, SEASONAL, \
-    EDGE_RANGE, SETTLEMENT, PHASE, DOME_SHARE, TILT, SCENARIO = 0, 1, 2, 3, 4, 5, 6, 7, 8, 11, 14, 17, 18, 19, 20, 21, 22, 23, 24
+NOW, RATIO_NOW, MAX, MONTH_MAX, MIN, SOIL_NOW, EDGE, CENTER, REPLAY = 0, 1, 2, 3, 4, 5, 6, 7, 8
+REPLAY_RATIO, OUTLOOK, CHARACTERISTIC, SEASONAL, EDGE_RANGE, SETTLEMENT = 11, 14, 17, 18, 19, 20
+PHASE, DOME_SHARE, TILT, SCENARIO = 21, 22, 23, 24
 REUSE_SHARE = 0.005  # a correction below this share of the edge range reuses the shared slab solves (decisions page)
 APART_MONTHS = 6  # extremes solved are at least this far apart
 GONE_M = 1e-8  # a mode's part of the correction is dropped below it

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from types import SimpleNamespace
 
 import numpy as np
@@ -9,7 +10,7 @@ import pandas as pd
 import pytest
 
 from riskmap import movement
-from riskmap.movement import draws, driver, kernels, summary, trace
+from riskmap.movement import draws, driver, engine, kernels, reasons, summary, trace
 from riskmap.movement import reduced_model as rm
 from riskmap.settings import ClimateSettings, MovementSettings, SoilSettings
 
@@ -46,7 +47,8 @@ def columns(*rows: tuple[int, int, int]) -> tuple[pd.DataFrame, pd.DataFrame]:
 
 
 def simulate(column: pd.DataFrame, part: pd.DataFrame, soil: tuple[pd.DataFrame, pd.DataFrame],
-             history: SimpleNamespace | None = None, settings: MovementSettings = FEW, workers: int = 1) -> pd.DataFrame:
+             history: SimpleNamespace | None = None, settings: MovementSettings = FEW,
+             workers: int = 1) -> pd.DataFrame:
     return movement.simulate(column, part, *soil, history or weather(), movement=settings, climate=CLIMATE, soil=SOIL,
                              workers=workers).column
 
@@ -60,10 +62,10 @@ def test_shared_run_equals_a_slab_poured_alone() -> None:
     profile, layer = soils(9.0)
     layers = movement.layer_arrays(profile, layer, SOIL)
     pours = np.array([made.record + 200, made.record + 700, made.now - 20])
-    unit = pd.DataFrame({"cap_m": np.inf, "profile": 0, "class": 0, "early": pours, "late": pours})
-    block = np.empty((3, 20, len(kernels.QUANTITIES)))
-    for d in range(20):
-        movement._run_draw(d, made, drawn, layers, unit, ["unknown"], 6.0, True, settings, SOIL, block)
+    zero = np.zeros(3, dtype=np.int64)
+    run = engine.Engine(drawn, layers, movement.depth_caps(profile), ["unknown"], 20.0, settings)
+    with ThreadPoolExecutor(2) as pool:
+        block = run.run(made, engine.Units(zero, zero, pours, pours), 6.0, True, pool)
     for d in range(20):
         model = rm.cached(1.7)
         lep = [kernels.triangular_one(drawn.extensibility[d], *(layers[n][0, k] for n in (2, 3, 4))) for k in range(3)]
@@ -166,6 +168,58 @@ def test_rock_cuts_movement() -> None:
     rows = [(p, 12 * 1980, 12 * 1980 + 11) for p in range(3)]
     moved = simulate(*columns(*rows), (profile, layer))["seasonal_range_mm"].to_numpy()
     assert moved[0] > moved[1] > moved[2] == 0.0
+
+
+def test_contributions_add_up_to_the_score() -> None:
+    now = 12 * 2020 + 11
+    rows = columns((0, 12 * 1960, 12 * 1960 + 11), (1, 12 * 1990, 12 * 1990 + 11), (1, now - 30, now - 30),
+                   (2, 12 * 1975, 12 * 2010))
+    result = simulate(*rows, soils(1.0, 6.0, 12.0))
+    parts = [f"driver_{name}_mm" for name in (*reasons.FACTORS, "doubt")]
+    total = result["reference_movement_mm"] + result[parts].sum(axis=1)
+    np.testing.assert_allclose(total, result["expected_movement_mm"], atol=1e-6)
+    assert (np.diff(result["driver_soil_mm"].iloc[[0, 1, 3]]) > 0).all()
+    assert result["driver_soil_mm"].iloc[0] < 0 < result["driver_soil_mm"].iloc[3]
+    assert result["driver_1"].iloc[0] == "less expansive soil"
+    assert result["driver_1"].iloc[3] == "more expansive soil"
+    assert (result["driver_1_mm"].abs() >= result["driver_2_mm"].abs()).all()
+    assert result["reference_movement_mm"].nunique() == 1
+
+
+def test_the_reference_lot_has_nothing_to_explain_but_weather_and_doubt() -> None:
+    now = 12 * 2020 + 11
+    pour = now - 12 * reasons.REFERENCE_AGE_YEARS
+    column, part = columns((0, pour, pour))
+    column["slab_class"] = reasons.REFERENCE_CLASS
+    profile = pd.DataFrame({"profile_id": [0], "rock_depth_m": [np.inf]})
+    layer = pd.DataFrame({"profile_id": 0, "top_m": [0.0], "bottom_m": [1.5], "lep_low_pct": 4.5, "lep_pct": 4.5,
+                          "lep_high_pct": 4.5})
+    result = simulate(column, part, (profile, layer)).iloc[0]
+    for name in ("soil", "age", "slab"):
+        assert result[f"driver_{name}_mm"] == pytest.approx(0.0, abs=1e-9)
+
+
+def test_contributions_do_not_depend_on_order() -> None:
+    """An additive and a multiplicative score of four switches, worked by hand: the average over all 24 orders."""
+    from itertools import permutations
+
+    rng = np.random.default_rng(4)
+    value = rng.normal(size=16)
+    expected = np.zeros(4)
+    for order in permutations(range(4)):
+        at = 0
+        for factor in order:
+            expected[factor] += (value[at | 1 << factor] - value[at]) / 24
+            at |= 1 << factor
+    np.testing.assert_allclose(reasons.shapley_weights() @ value, expected, atol=1e-12)
+
+
+def test_contributions_are_steady_under_small_noise() -> None:
+    rows = columns((0, 12 * 1985, 12 * 1985 + 11))
+    a, b = (simulate(*rows, soils(v)).iloc[0] for v in (8.0, 8.01))
+    for name in (*reasons.FACTORS, "doubt"):
+        assert abs(a[f"driver_{name}_mm"] - b[f"driver_{name}_mm"]) < 0.2
+    assert a["driver_1"] == b["driver_1"]
 
 
 def test_a_lasting_water_table_cuts_the_active_depth() -> None:

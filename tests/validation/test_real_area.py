@@ -13,7 +13,7 @@ import pandas as pd
 import pytest
 import real_lots
 
-from riskmap import assess, columns, layers, lots, movement, risk, settings, soil, tables
+from riskmap import assess, columns, layers, lots, risk, settings, soil, tables
 
 COUNT = 20_000
 
@@ -128,4 +128,3 @@ def test_columns_are_few_and_stand_for_their_lots(area: settings.Area,
     joined = lot_profile.merge(unique.column_profile, on=["column_id", "profile_id"], suffixes=("", "_column"))
     assert len(joined) == len(ground.lot_profile)
     assert np.abs(joined["weight"] - joined["weight_column"]).max() < 1e-5
-    assert movement.NARROWEST < movement.WIDEST

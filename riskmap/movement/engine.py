@@ -1,0 +1,116 @@
+"""Runs draws over units: the bridge from tables and settings to the compiled path.
+
+A unit is one soil profile with one stiffness class and one span of pour months; all units of a call share climate cell
+and slab width. Draws are spread over threads; each writes its own slice, so their number changes nothing.
+"""
+
+from __future__ import annotations
+
+from concurrent.futures import Executor
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from riskmap.constants import PF_AT_33_KPA
+from riskmap.movement import kernels, reduced_model
+from riskmap.movement.draws import Draws
+from riskmap.movement.slab import CLASS_STIFFNESS_MN_M2
+from riskmap.settings import MovementSettings
+
+if TYPE_CHECKING:
+    from riskmap.movement.driver import Driver
+
+Array = NDArray[np.float64]
+Whole = NDArray[np.int64]
+
+NARROWEST, WIDEST = 0.8, 9.0  # half width over active depth: range in which the reduced model is tested
+
+
+@dataclass(frozen=True)
+class Units:
+    """Units in the order of the result; arrays of shape (n_unit,), profile ascending, class ascending within it."""
+
+    profile: Whole
+    slab_class: Whole
+    early: Whole
+    late: Whole
+
+    def part(self, where: slice) -> Units:
+        """Return consecutive units."""
+        return Units(self.profile[where], self.slab_class[where], self.early[where], self.late[where])
+
+
+@dataclass(frozen=True)
+class Engine:
+    """What all units of a run share.
+
+    Attributes
+    ----------
+    draws : Draws
+    layers : tuple of arrays, shape (n_profile, n_layer)
+        top, bottom [m], low, middle, high extensibility [%], factor.
+    cap_m : array, shape (n_profile,)
+        What rock or lasting water leaves of the active depth; inf where nothing cuts.
+    classes : list of str
+        Stiffness classes that `Units.slab_class` counts.
+    lep_cap_pct : float
+        Extensibility is held below it after the draw.
+    settings : MovementSettings
+    """
+
+    draws: Draws
+    layers: tuple[Array, ...]
+    cap_m: Array
+    classes: list[str]
+    lep_cap_pct: float
+    settings: MovementSettings
+
+    def run(self, driver: Driver, units: Units, half_width_m: float, known: bool, pool: Executor, *,
+            now: int | None = None) -> Array:
+        """Return the results of all draws, shape (n_unit, n_draw, n_quantity), lengths in m.
+
+        Units must be ordered so that those with one depth cap stand together. `now` replaces the present month.
+        """
+        block = np.empty((units.profile.size, self.draws.count, len(kernels.QUANTITIES)))
+        cap = self.cap_m[units.profile]
+        edges = np.flatnonzero(np.concatenate([[True], cap[1:] != cap[:-1], [True]]))
+        jobs = [pool.submit(self._one, d, driver, units.part(slice(a, b)), float(cap[a]), half_width_m, known,
+                            driver.now if now is None else now, block[a:b])
+                for a, b in pairwise(edges.tolist()) for d in range(self.draws.count)]
+        for job in jobs:
+            job.result()
+        return block
+
+    def _one(self, d: int, driver: Driver, units: Units, cap_m: float, half_width_m: float, known: bool, now: int,
+             block: Array) -> None:
+        s, draws = self.settings, self.draws
+        depth = float(min(draws.active_depth_m[d], cap_m))
+        spread = s.half_width_spread if known else s.half_width_spread_unknown
+        # the model depends on half width over active depth only; a step of 0.1 moves the edge by less than 0.2 m
+        ratio = round(min(max(half_width_m * (1 + spread * float(draws.half_width[d])) / depth, NARROWEST), WIDEST), 1)
+        model, opposite = reduced_model.cached(ratio), reduced_model.cached(ratio, antisymmetric=True)
+        dtau = float(draws.diffusivity_m2_per_yr[d]) / (12 * depth**2)
+        decay, early, late = reduced_model.step_factors(model.rates, dtau)
+        g_decay, g_early, g_late = reduced_model.step_factors(model.ground_rates, dtau)
+        suction = driver.suction_pf[d] - driver.equilibrium_pf[d]
+        mean = float(suction[driver.record :].mean())
+        sigma = [s.stiffness_sigma_ln if name == "unknown" else s.stiffness_sigma_ln_known for name in self.classes]
+        stiffness = np.array([1e6 * CLASS_STIFFNESS_MN_M2[name] * np.exp(spread_ln * draws.stiffness[d])
+                              for name, spread_ln in zip(self.classes, sigma, strict=True)])
+        kernels.run_draw(
+            d, suction,
+            (decay, early * model.inputs, late * model.inputs, mean * model.inputs / model.rates, model.output,
+             model.initial),
+            (reduced_model.step_factors(opposite.rates, dtau)[0], opposite.inputs / opposite.rates, opposite.output),
+            (g_decay, g_early * model.ground_inputs, g_late * model.ground_inputs,
+             mean * model.ground_inputs / model.ground_rates, model.ground_output, model.depth_edges),
+            (depth, float(draws.restraint[d]), float(draws.extensibility[d]), self.lep_cap_pct,
+             s.pf_span_dry - PF_AT_33_KPA, ratio * depth, stiffness, float(draws.spring_n_m3[d]),
+             float(draws.load_pa[d]), float(draws.edge_load_n_m[d]), float(draws.settlement_mm[d]) / 1000,
+             s.settlement_yr, float(draws.pour[d]), float(draws.sides_pf[d]),
+             np.array([s.leak_pf, s.watering_pf, s.tree_pf])),
+            self.layers, (units.profile, units.slab_class, units.early, units.late),
+            (now, *driver.normal, driver.first_month % 12), driver.starts[d], block)

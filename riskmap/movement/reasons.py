@@ -1,0 +1,181 @@
+"""Why a lot's score differs from a reference lot's: signed contributions that add up.
+
+The reference lot stands in the same climate cell: moderate clay (linear extensibility 4.5 % to 1.5 m), a slab poured
+thirty years ago, 12 m wide and of typical stiffness, in usual weather (the past year whose ground stood in the
+middle). Four things can differ: soil, age, weather up to today, slab. The score is computed with all parameters at
+their middle for all sixteen combinations of the lot's and the reference's, and each contribution is the average of
+what the thing adds over every order in which the four could be exchanged (Shapley 1953: order-independent, sums to the
+difference). What the spread of the unknown adds on top, median of the draws minus middle run, is the fifth, doubt. So
+
+    score = reference + soil + age + weather + slab + doubt        (to rounding; tests/unit, 1e-6)
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from itertools import product
+from math import factorial
+from typing import TYPE_CHECKING, cast
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+if TYPE_CHECKING:
+    from concurrent.futures import Executor
+
+    from riskmap.movement.driver import Driver
+    from riskmap.movement.engine import Engine
+
+Array = NDArray[np.float64]
+
+FACTORS = ("soil", "age", "weather", "slab")
+REFERENCE_LEP_PCT = 4.5  # middle of the soil survey's moderate class, 3-6 %
+REFERENCE_DEPTH_M = 1.5
+REFERENCE_AGE_YEARS = 30
+REFERENCE_HALF_WIDTH_M = 6.0
+REFERENCE_CLASS = "typical"
+REFERENCE_WORDS = ("a reference lot here: moderate clay (linear extensibility 4.5 % to 1.5 m), poured 30 years ago, "
+                   "slab 12 m wide of typical stiffness, usual weather")
+WORDS = {  # by sign: what the contribution says
+    "soil": ("more expansive soil", "less expansive soil"),
+    "age": ("age and pour date", "age and pour date"),
+    "weather": ("drier or wetter weather up to today", "weather up to today"),
+    "slab": ("a slab that bends more", "a slab that bends less"),
+    "doubt": ("what is not known", "what is not known"),
+}
+UNIT_KEYS = ["usual", "half_width_m", "profile", "class", "early", "late"]
+
+
+def with_reference(profile: pd.DataFrame, layer: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame, int]:
+    """Return the profile tables with the reference soil added, and its number."""
+    number = int(profile["profile_id"].max()) + 1 if len(profile) else 0
+    one = pd.DataFrame({"profile_id": [number], "rock_depth_m": [np.inf], "water_table_all_year_m": [np.inf]})
+    clay = pd.DataFrame({"profile_id": [number], "top_m": [0.0], "bottom_m": [REFERENCE_DEPTH_M],
+                         **{name: [REFERENCE_LEP_PCT] for name in ("lep_low_pct", "lep_pct", "lep_high_pct")}})
+    return (pd.concat([profile, one], ignore_index=True), pd.concat([layer, clay], ignore_index=True), number)
+
+
+def middle_scores(unit: pd.DataFrame, middle: Engine, driver: Driver, pool: Executor) -> Array:
+    """Return the middle run's score of each unit: largest slab deflection if a middle year came next. [mm]
+
+    unit: columns UNIT_KEYS, unique; `driver` of the middle draw.
+    """
+    from riskmap.movement import kernels
+    from riskmap.movement.engine import Units
+
+    out = np.empty(len(unit))
+    ordered = unit.assign(cap=middle.cap_m[unit["profile"].to_numpy()])
+    for key, group in ordered.groupby(["usual", "half_width_m"], sort=True):
+        usual, half_width = cast("tuple[bool, float]", key)
+        group = group.sort_values(["cap", "profile", "class", "early", "late"])
+        units = Units(*(group[name].to_numpy(np.int64) for name in ("profile", "class", "early", "late")))
+        block = middle.run(driver, units, float(half_width), True, pool, now=driver.usual if usual else None)
+        out[group.index.to_numpy()] = block[:, 0, kernels.OUTLOOK + 1] * 1000
+    return out
+
+
+def shapley_weights() -> Array:
+    """Return weights (4, 16): contribution of each factor from the values of the sixteen combinations.
+
+    Combination number has bit f set where factor f is the lot's. For every combination without the factor the weight is
+    |S|! (n - |S| - 1)! / n!, minus the same on that combination itself.
+    """
+    n = len(FACTORS)
+    out = np.zeros((n, 2**n))
+    for f in range(n):
+        for number in range(2**n):
+            if not number >> f & 1:
+                size = number.bit_count()
+                weight = factorial(size) * factorial(n - size - 1) / factorial(n)
+                out[f, number | 1 << f] += weight
+                out[f, number] -= weight
+    return out
+
+
+def combinations(column: pd.DataFrame, parts: pd.DataFrame, driver: Driver, classes: list[str], reference: int) \
+        -> pd.DataFrame:
+    """Return one row per combination and profile of a cell's columns: unit keys, column_id, combination, weight.
+
+    Parameters
+    ----------
+    column : DataFrame
+        Columns of one cell, indexed by column_id.
+    parts : DataFrame
+        column_id, profile_id, weight of these columns.
+    driver : Driver
+    classes : list of str
+        Stiffness classes; the reference's is among them.
+    reference : int
+        Profile number of the reference soil.
+    """
+    earliest = driver.record - min(driver.record, 12 * 10)
+    own = column.loc[parts["column_id"]].reset_index(drop=True)
+    frames = []
+    for number, bits in enumerate(product((False, True), repeat=len(FACTORS))):
+        slab, weather, age, soil = bits  # first factor is the lowest bit
+        base = own if soil else column.reset_index(drop=True)
+        shift = 0 if weather else driver.now - driver.usual
+        now = driver.now - shift
+        pour = 12 * REFERENCE_AGE_YEARS
+        early = base["pour_early_month"].to_numpy(np.int64) - driver.first_month - shift
+        late = base["pour_late_month"].to_numpy(np.int64) - driver.first_month - shift
+        frame = pd.DataFrame({
+            "usual": not weather,
+            "half_width_m": base["half_width_m"].to_numpy() if slab else REFERENCE_HALF_WIDTH_M,
+            "profile": parts["profile_id"].to_numpy(np.int64) if soil else reference,
+            "class": base["slab_class"].map(classes.index).to_numpy(np.int64) if slab
+            else classes.index(REFERENCE_CLASS),
+            "early": np.clip(early if age else now - pour, earliest, now - 1),
+            "late": np.clip(late if age else now - pour, earliest, now - 1),
+            "column_id": parts["column_id"].to_numpy(np.int64) if soil else column.index.to_numpy(np.int64),
+            "combination": number,
+            "weight": parts["weight"].to_numpy(float) if soil else 1.0,
+        }, index=base.index)
+        frames.append(frame)
+    return pd.concat(frames, ignore_index=True)
+
+
+def contributions(column: pd.DataFrame, parts: pd.DataFrame, driver: Driver, classes: list[str], reference: int,
+                  evaluate: Callable[[pd.DataFrame], Array], score_mm: Array) -> pd.DataFrame:
+    """Return reference and contributions of the columns of one cell, in mm.
+
+    Parameters
+    ----------
+    evaluate : callable
+        Takes unique units (columns UNIT_KEYS) and returns the score of the middle run of each. [mm]
+    score_mm : array, shape (n_column,)
+        Reported score of each column.
+
+    Returns
+    -------
+    DataFrame
+        reference_movement_mm and driver_<factor>_mm, indexed like `column`; the row sum is the score.
+    """
+    rows = combinations(column, parts, driver, classes, reference)
+    unit = rows[UNIT_KEYS].drop_duplicates().sort_values(UNIT_KEYS).reset_index(drop=True)
+    value = evaluate(unit)
+    number = rows[UNIT_KEYS].merge(unit.assign(value=value), on=UNIT_KEYS, how="left")["value"].to_numpy()
+    place = np.searchsorted(column.index.to_numpy(), rows["column_id"].to_numpy())
+    total = np.zeros((len(column), 2 ** len(FACTORS)))
+    np.add.at(total, (place, rows["combination"].to_numpy()), number * rows["weight"].to_numpy())
+    parts_mm = (total[:, None, :] * shapley_weights()[None]).sum(axis=2)  # row by row: company must not change a digit
+    out = pd.DataFrame(parts_mm, index=column.index,
+                       columns=[f"driver_{name}_mm" for name in FACTORS])
+    out.insert(0, "reference_movement_mm", total[:, 0])
+    out["driver_doubt_mm"] = score_mm - total[:, -1]
+    return out
+
+
+def ranked(frame: pd.DataFrame) -> pd.DataFrame:
+    """Return driver_1..3 in words and driver_1..3_mm, largest size first; equal sizes keep the order of the factors."""
+    names = [*FACTORS, "doubt"]
+    values = frame[[f"driver_{name}_mm" for name in names]].to_numpy(float)
+    order = np.argsort(-np.abs(values.round(6)), axis=1, kind="stable")[:, :3]
+    words = np.array([WORDS[name] for name in names], dtype=object)
+    picked = np.take_along_axis(values, order, axis=1)
+    out = {}
+    for rank in range(3):
+        out[f"driver_{rank + 1}"] = words[order[:, rank], (picked[:, rank] < 0).astype(int)]
+        out[f"driver_{rank + 1}_mm"] = picked[:, rank]
+    return pd.DataFrame(out, index=frame.index)
