@@ -24,7 +24,8 @@ class Columns:
     Attributes
     ----------
     column : DataFrame
-        One row per column: cell_id, half_width_m, half_width_known, slab_class, pour_early_month, pour_late_month.
+        One row per column: cell_id, half_width_m, half_width_known, slab_class, plan_factor, pour_early_month,
+        pour_late_month.
     column_profile : DataFrame
         column_id, profile_id, weight (sums to 1), ordered by both.
     lot_column : int array, shape (n_lot,)
@@ -80,7 +81,7 @@ def collapse(lot: pd.DataFrame, lot_profile: pd.DataFrame, lot_climate: pd.DataF
     keys = pd.DataFrame({
         "mixture": mixture, "cell_id": lot_climate["cell_id"].to_numpy(),
         "half_width_m": lot["half_width_m"].to_numpy(float), "half_width_known": lot["half_width_known"].to_numpy(bool),
-        "slab_class": lot["slab_class"].to_numpy(), "pour_early_month": early, "pour_late_month": late,
+        "slab_class": lot["slab_class"].to_numpy(), "plan_factor": lot["plan_factor"].to_numpy(float), "pour_early_month": early, "pour_late_month": late,
     })[usable]
     names = list(keys.columns)
     number = keys.groupby(names, sort=True, observed=True).ngroup().to_numpy()

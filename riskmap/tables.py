@@ -112,6 +112,8 @@ LOT = Table("lot", ("lot_row",), (
     number("half_width_m", "half of the slab's short side", "m", 1, 30),
     Column("half_width_known", "boolean", "true when the lot file gives the slab's short side", empty=False),
     text("slab_class", "stiffness class: unknown, shallow, typical, deep", empty=False),
+    number("plan_factor", "factor of the dome for the shape of the plan, 0.92 square to 1 long or unknown", "", 0.9, 1,
+           empty=False),
     text("flags", "cautions about this lot, separated by semicolons"),
 ))
 LOT_MAP_UNIT = Table("lot_map_unit", ("lot_row", "mukey"), (
@@ -185,6 +187,8 @@ ESTIMATE = Table("estimate", ("lot_row",), (
     number("deflection_min_mm", "deepest dish of the slab since pour, median (0 or negative)", "mm", -2000, 2000),
     number("soil_differential_now_mm", "ground centre minus ground edge today without the slab, median", "mm",
            -2000, 2000),
+    number("soil_differential_corner_mm", "ground centre minus ground corner today without the slab, median (1.22 times "
+           "the strip, computed)", "mm", -2000, 2000),
     number("movement_edge_mm", "ground movement at the slab edge since pour, up positive, median", "mm", -2000, 2000),
     number("movement_center_mm", "ground movement under the slab centre since pour, up positive, median", "mm",
            -2000, 2000),

@@ -96,6 +96,7 @@ def clean(raw: gpd.GeoDataFrame, settings: LotSettings, crs: str, today: int, fi
         "half_width_m": plate.half_width_m,
         "half_width_known": plate.half_width_known,
         "slab_class": plate.slab_class,
+        "plan_factor": plate.plan_factor,
         "flags": flags,
     }, geometry=gpd.GeoSeries(shapes.geometry, crs=crs), crs=crs)
     check(LOT, table)

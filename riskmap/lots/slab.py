@@ -16,6 +16,11 @@ CLASS_M = 0.5  # computed: rounding half widths to 0.5 m changes the dome by les
 SHALLOW_BELOW_MM, DEEP_ABOVE_MM = 450.0, 650.0
 
 
+# A slab as wide as long grows a smaller dome than the strip across its short side: x 0.92 at 1.0, 0.98 at 1.5, 1 from 2
+# (computed in three dimensions, coarse grid; physics notes section 8). In steps of 0.02.
+PLAN_ASPECT, PLAN_FACTOR, PLAN_STEP = (1.0, 1.5, 2.0), (0.92, 0.98, 1.0), 0.02
+
+
 @dataclass(frozen=True)
 class Slab:
     """Slab attributes; every array has one entry per lot. The last three mark values that were set aside."""
@@ -23,6 +28,7 @@ class Slab:
     half_width_m: NDArray[np.float64]
     half_width_known: NDArray[np.bool_]
     slab_class: NDArray[np.object_]
+    plan_factor: NDArray[np.float64]  # of the dome, for the shape of the plan; 1 where the length is unknown
     width_refused: NDArray[np.bool_]
     length_refused: NDArray[np.bool_]
     beam_refused: NDArray[np.bool_]
@@ -52,7 +58,10 @@ def describe(width_m: NDArray[np.float64], length_m: NDArray[np.float64], beam_d
     depth = np.where(beam_refused, np.nan, beam_depth_mm)
     choices = [np.isnan(depth), depth < SHALLOW_BELOW_MM, depth <= DEEP_ABOVE_MM]
     slab_class = np.select(choices, ["unknown", "shallow", "typical"], "deep").astype(object)
-    return Slab(half, known, slab_class, width_refused, length_refused, beam_refused)
+    long_side = np.where(length_refused, np.nan, np.fmax(width, length))
+    factor = np.interp(long_side / short, PLAN_ASPECT, PLAN_FACTOR)
+    factor = np.where(np.isnan(width) | np.isnan(length), 1.0, np.round(factor / PLAN_STEP) * PLAN_STEP)
+    return Slab(half, known, slab_class, factor, width_refused, length_refused, beam_refused)
 
 
 def _outside(values: NDArray[np.float64], limits: tuple[float, float]) -> NDArray[np.bool_]:

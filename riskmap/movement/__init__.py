@@ -174,7 +174,8 @@ def simulate(columns: pd.DataFrame, column_profile: pd.DataFrame, profile: pd.Da
                 unit_draws += block.shape[0] * block.shape[1]
                 chosen = summary.choose_units(parts["column_id"].to_numpy(), number, parts["weight"].to_numpy(),
                                               draws.component)
-                frame = summary.summarise(block, chosen, driver.first_month, "frost_not_modelled" in driver.flags)
+                frame = summary.summarise(block, chosen, driver.first_month, "frost_not_modelled" in driver.flags,
+                                          column["plan_factor"].to_numpy(float))
                 of_widths.append(frame.set_axis(column.index))
                 done += len(column)
                 if progress:

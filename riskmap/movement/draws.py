@@ -8,6 +8,7 @@ stratified (Latin hypercube): its draws fall one into each of `n` equal slices o
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -128,7 +129,8 @@ def middle(settings: MovementSettings) -> Draws:
         "replay_rank": np.zeros((1, 3), dtype=np.int64),
     }
     zero = {f.name: np.zeros(1) for f in fields(Draws) if f.name not in flat}
-    return replace(one, **flat, **zero)
+    every: dict[str, Any] = {**flat, **zero}
+    return replace(one, **every)
 
 
 def replayed_years(ranks: NDArray[np.int64], count: int, years: int) -> NDArray[np.int64]:

@@ -388,12 +388,12 @@ def run_draw(d: int, driver: Array, model: Numbers, opposite: Numbers, ground: N
         month_max: int = int(pour)
         for sign in (1.0, -1.0):
             worst_months(history, 0, age, sign, months)
-            for k in months:
-                if k < 0:
+            for m in months:
+                if m < 0:
                     continue
-                middle = _slab_at(k, pour, reuse, states, delta, decay, rows, beam, flat, shared)[0]
+                middle = _slab_at(m, pour, reuse, states, delta, decay, rows, beam, flat, shared)[0]
                 if middle > largest:
-                    largest, month_max = middle, int(pour + k)
+                    largest, month_max = middle, int(pour + m)
                 deepest = min(deepest, middle)
         middle, departed = _slab_at(age, pour, reuse, states, delta, decay, rows, beam, flat, shared)
         if middle > largest:

@@ -118,6 +118,7 @@ def combinations(column: pd.DataFrame, parts: pd.DataFrame, driver: Driver, clas
         shift = 0 if weather else driver.now - driver.usual
         now = driver.now - shift
         pour = 12 * REFERENCE_AGE_YEARS
+        plan = base["plan_factor"].to_numpy(float) if slab else 1.0
         early = base["pour_early_month"].to_numpy(np.int64) - driver.first_month - shift
         late = base["pour_late_month"].to_numpy(np.int64) - driver.first_month - shift
         frame = pd.DataFrame({
@@ -130,7 +131,7 @@ def combinations(column: pd.DataFrame, parts: pd.DataFrame, driver: Driver, clas
             "late": np.clip(late if age else now - pour, earliest, now - 1),
             "column_id": parts["column_id"].to_numpy(np.int64) if soil else column.index.to_numpy(np.int64),
             "combination": number,
-            "weight": parts["weight"].to_numpy(float) if soil else 1.0,
+            "weight": (parts["weight"].to_numpy(float) if soil else 1.0) * plan,
         }, index=base.index)
         frames.append(frame)
     return pd.concat(frames, ignore_index=True)

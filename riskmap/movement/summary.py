@@ -15,6 +15,7 @@ Array = NDArray[np.float64]
 PHASES = ("early_settlement", "dome_growing", "edge_seasonal")
 FROST_SHARE = 0.07  # share of the edge range added in quadrature where a month's normal is below freezing (decisions)
 TILT_LIMIT_PCT = 1.0  # quoted guideline figure (from memory); drawn as a line, never as pass or fail
+CORNER_FACTOR = 1.22  # middle to corner over middle to long edge (computed in three dimensions, physics notes 8)
 NORMAL_P90 = 1.2815515655446004  # 90th percentile of a unit normal
 MM = 1000.0
 
@@ -74,7 +75,8 @@ def _widened(low: Array, middle: Array, high: Array, extra: Array, floor: float 
     return (down if floor is None else np.maximum(down, floor)), up
 
 
-def summarise(block: Array, chosen: NDArray[np.int64], first_month: int, frost: bool) -> pd.DataFrame:
+def summarise(block: Array, chosen: NDArray[np.int64], first_month: int, frost: bool, plan_factor: Array) \
+        -> pd.DataFrame:
     """Return one row per column with the columns of `tables.ESTIMATE` that come from the draws.
 
     Parameters
@@ -87,12 +89,14 @@ def summarise(block: Array, chosen: NDArray[np.int64], first_month: int, frost: 
         Month number of axis place 0.
     frost : bool
         True adds the unmodelled frost movement to the ranges.
+    plan_factor : array, shape (n_column,)
+        Factor of everything that is a difference between middle and edge, for the shape of the plan.
     """
     extra = FROST_SHARE * quantiles(_ordered(block, chosen, k.EDGE_RANGE), (50,))[0] * MM * (1.0 if frost else 0.0)
     out: dict[str, Array | list[str]] = {}
 
     def with_range(name: str, ordered: Array, floor: float | None) -> None:
-        low, middle, high = (q * MM for q in quantiles(ordered, (10, 50, 90)))
+        low, middle, high = (q * MM * plan_factor for q in quantiles(ordered, (10, 50, 90)))
         out[name] = middle
         out[f"{name}_p10"], out[f"{name}_p90"] = _widened(low, middle, high, extra, floor)
 
@@ -105,17 +109,18 @@ def summarise(block: Array, chosen: NDArray[np.int64], first_month: int, frost: 
     out["direction"] = list(np.select([now >= level, now <= -level], ["center_lift", "edge_lift"], "near_level"))
 
     largest = _picked(block, chosen, k.MAX)
-    out["deflection_max_mm"] = quantiles(np.sort(largest, axis=1), (50,))[0] * MM
+    out["deflection_max_mm"] = quantiles(np.sort(largest, axis=1), (50,))[0] * MM * plan_factor
     middle_draw = np.argsort(largest, axis=1, kind="stable")[:, chosen.shape[1] // 2]
     months = _picked(block, chosen, k.MONTH_MAX)[np.arange(chosen.shape[0]), middle_draw].astype(np.int64)
     out["deflection_max_date"] = [month_name(first_month + m) for m in months.tolist()]
     for name, quantity, factor in (
-        ("deflection_min_mm", k.MIN, MM), ("soil_differential_now_mm", k.SOIL_NOW, MM),
+        ("deflection_min_mm", k.MIN, MM * plan_factor), ("soil_differential_now_mm", k.SOIL_NOW, MM * plan_factor),
         ("movement_edge_mm", k.EDGE, MM), ("movement_center_mm", k.CENTER, MM), ("seasonal_range_mm", k.SEASONAL, MM),
-        ("deflection_ratio_now", k.RATIO_NOW, 1.0),
+        ("deflection_ratio_now", k.RATIO_NOW, plan_factor),
     ):
         out[name] = quantiles(_ordered(block, chosen, quantity), (50,))[0] * factor
-    ratios = np.concatenate([_picked(block, chosen, k.REPLAY_RATIO + r) for r in range(k.REPLAYS)], axis=1)
+    out["soil_differential_corner_mm"] = CORNER_FACTOR * np.asarray(out["soil_differential_now_mm"])
+    ratios = plan_factor[:, None] * np.concatenate([_picked(block, chosen, k.REPLAY_RATIO + r) for r in range(k.REPLAYS)], axis=1)
     out["share_beyond_l360"] = (ratios > DEFLECTION_LIMIT_RATIO).mean(axis=1)
     out["settlement_mm"] = quantiles(_ordered(block, chosen, k.SETTLEMENT), (50,))[0] * MM
     tilt = np.sort(np.abs(_picked(block, chosen, k.TILT)), axis=1) * 100
@@ -129,5 +134,5 @@ def summarise(block: Array, chosen: NDArray[np.int64], first_month: int, frost: 
     out["phase"] = [PHASES[code] for code in likely.tolist()]
     out["phase_probability"] = shares[np.arange(likely.size), likely]
     for r, name in enumerate(("outlook_dry_mm", "outlook_normal_mm", "outlook_wet_mm")):
-        out[name] = quantiles(_ordered(block, chosen, k.OUTLOOK + r), (50,))[0] * MM
+        out[name] = quantiles(_ordered(block, chosen, k.OUTLOOK + r), (50,))[0] * MM * plan_factor
     return pd.DataFrame(out)

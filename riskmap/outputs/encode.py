@@ -5,7 +5,8 @@ lists, one after the other. Every array holds whole numbers as zigzag uint32 in 
 first), which compresses far better than the numbers themselves. The page decodes it with the browser's own inflater.
 
 - coordinates: 1e-6 degree, x and y apart, as differences from the previous vertex over the whole file;
-- `vertices` per ring (closing vertex left out), `rings` per lot; parts and holes are rings, filled by the even-odd rule;
+- `vertices` per ring (closing vertex left out), `rings` per lot; parts and holes are rings. Shells turn one way and
+  holes the other, so that many lots can be filled as one path: overlapping lots stay filled, holes stay open;
 - lots that share every value share one row of the `shared` columns: `row` gives it.
 """
 
@@ -74,8 +75,13 @@ def _rings(geometry: NDArray[np.object_]) -> tuple[NDArray[np.int64], NDArray[np
     import shapely
 
     area = np.isin(shapely.get_type_id(geometry), (shapely.GeometryType.POLYGON, shapely.GeometryType.MULTIPOLYGON))
-    part, lot_of_part = shapely.get_parts(np.where(area, geometry, None), return_index=True)
+    only_areas = geometry.copy()
+    only_areas[~area] = None
+    part, lot_of_part = shapely.get_parts(only_areas, return_index=True)
     ring, part_of_ring = shapely.get_rings(part, return_index=True)
+    shell = np.append(True, part_of_ring[1:] != part_of_ring[:-1])[: len(ring)]
+    turned = shapely.is_ccw(ring) != shell
+    ring = np.where(turned, shapely.reverse(ring), ring)
     xy, ring_of_vertex = shapely.get_coordinates(ring, return_index=True)
     last = np.append(ring_of_vertex[1:] != ring_of_vertex[:-1], True)[: len(xy)]
     vertices = np.bincount(ring_of_vertex[~last], minlength=len(ring))

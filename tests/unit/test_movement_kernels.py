@@ -41,7 +41,7 @@ def soils(*lep: float) -> tuple[pd.DataFrame, pd.DataFrame]:
 
 def columns(*rows: tuple[int, int, int]) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Rows of (profile, earliest pour, latest pour)."""
-    column = pd.DataFrame({"cell_id": "a", "half_width_m": 6.0, "half_width_known": True, "slab_class": "unknown",
+    column = pd.DataFrame({"cell_id": "a", "half_width_m": 6.0, "half_width_known": True, "slab_class": "unknown", "plan_factor": 1.0,
                            "pour_early_month": [r[1] for r in rows], "pour_late_month": [r[2] for r in rows]})
     return column, pd.DataFrame({"column_id": range(len(rows)), "profile_id": [r[0] for r in rows], "weight": 1.0})
 
@@ -340,3 +340,13 @@ def test_compression_index_check_values() -> None:
     """Physics notes 4.2, computed: LEP 1, 3, 6, 9, 12, 15 % give .0102 .0312 .0643 .0993 .136 .175 per pF."""
     ours = [kernels.compression_index(v, 20.0, 2.97) for v in (1.0, 3.0, 6.0, 9.0, 12.0, 15.0, 30.0)]
     np.testing.assert_allclose(ours[:6], [0.0102, 0.0312, 0.0643, 0.0993, 0.136, 0.175], rtol=0.006)
+
+
+def test_a_square_plan_has_a_smaller_dome() -> None:
+    column, part = columns((0, 12 * 1980, 12 * 1980 + 11), (0, 12 * 1980, 12 * 1980 + 11))
+    column["plan_factor"] = [1.0, 0.92]
+    result = simulate(column, part, soils(9.0))
+    for name in ("expected_movement_mm", "deflection_now_mm_p90", "soil_differential_now_mm", "outlook_dry_mm"):
+        assert result[name].iloc[1] == pytest.approx(0.92 * result[name].iloc[0])
+    assert result["movement_edge_mm"].nunique() == 1
+    assert (result["soil_differential_corner_mm"] == 1.22 * result["soil_differential_now_mm"]).all()

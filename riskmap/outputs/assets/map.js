@@ -427,7 +427,7 @@
       }
       const line = (color, weight) => L.polygon(rings, { color, weight, fill: false, interactive: false });
       state.outline = L.layerGroup([line("#ffffff", 6), line("#1a1a1a", 3)]).addTo(map);
-      if (zoom) map.fitBounds(bounds(box.subarray(4 * lot, 4 * lot + 4)), { maxZoom: 18, animate: false });
+      if (zoom) map.fitBounds(bounds(box.subarray(4 * lot, 4 * lot + 4)), { ...room(), maxZoom: 18 });
     }
 
     function row(parent, name, value) {
@@ -489,7 +489,7 @@
       ranged(facts, "Deflection now", "deflection_now_mm", lot, axis, signed);
       row(facts, "Direction", say("direction", data.text("direction", lot)));
       ranged(facts, "Characteristic", "characteristic_movement_mm", lot, axis, length);
-      put(row(facts, "Standing", null), "span", about.cautions.standing);
+      put(facts, "dd", "Range: the middle eight of ten draws. " + about.cautions.standing, "note across");
       row(facts, "Phase", `${say("phase", data.text("phase", lot))} (${percent(data.number("phase_probability", lot))} of draws)`);
       row(facts, "Largest since pour", `dome ${signed(data.number("deflection_max_mm", lot))} in ` +
         `${data.text("deflection_max_date", lot)}; dish ${signed(data.number("deflection_min_mm", lot))}`);
@@ -585,21 +585,28 @@
       map.on("click", (event) => {
         const [lot = -1, ...others] = lotsAt(map.options.crs.latLngToPoint(event.latlng, 0));
         choose(lot, false, others);
-        if (lot >= 0 && window.matchMedia("(max-width: 46rem)").matches) el("details").scrollIntoView({ block: "nearest" });
+        if (lot >= 0 && narrow()) el("details").scrollIntoView({ block: "nearest" });
       });
-      home();
       lots.once("load", () => requestAnimationFrame(() => {
         performance.mark("riskmap-drawn");
         document.body.dataset.ready = "yes";
       }));
       showScale("expected");
       showUnits(about.units);
+      home();
       lots.addTo(map);
     }
 
     function home() {
-      if (data.shape.all[2] >= data.shape.all[0]) map.fitBounds(bounds(data.shape.all), { padding: [12, 12], maxZoom: 18, animate: false });
+      if (data.shape.all[2] >= data.shape.all[0]) map.fitBounds(bounds(data.shape.all), { ...room(), maxZoom: 18 });
     }
+
+    function room() { // keep clear of the legend where it lies on the map
+      const over = narrow() ? 0 : el("legend").offsetWidth + 10;
+      return { paddingTopLeft: [50, 12], paddingBottomRight: [over + 12, 30], animate: false };
+    }
+
+    const narrow = () => window.matchMedia("(max-width: 46rem)").matches;
     start();
   }
 

@@ -1,0 +1,58 @@
+"""Stage 8: write the products of a run.
+
+In: `results.Results` and a folder. Out: files. Every writer is one module with `write(results, folder) -> Path`; none
+changes a value, drops a row or reorders. Data never reaches a template, a formula or a file name.
+"""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from riskmap.results import Results
+
+PROBLEMS = "problems.json"
+
+
+def write_all(results: Results, folder: Path, units: str = "us") -> list[Path]:
+    """Write every product into a folder.
+
+    Parameters
+    ----------
+    results : Results
+    folder : Path
+        An existing folder, usually of `run_folder.new_run`.
+    units : str
+        `us` or `si`: what the map shows first; files hold SI.
+
+    Returns
+    -------
+    list of Path
+        The files in the order of writing.
+
+    Raises
+    ------
+    RunFolderError
+        When a file could not be written whole.
+    """
+    from riskmap.outputs import csv_table, geopackage, geoparquet, web_map
+
+    return [
+        geopackage.write(results, folder),
+        geoparquet.write(results, folder),
+        csv_table.write(results, folder),
+        csv_table.write_dictionary(results, folder),
+        write_problems(results, folder),
+        web_map.write(results, folder, units),
+    ]
+
+
+def write_problems(results: Results, folder: Path) -> Path:
+    """Write `problems.json`: every finding about the input, in the order of reading."""
+    path = folder / PROBLEMS
+    found = [problem.as_dict() for problem in results.problems]
+    path.write_text(json.dumps(found, indent=1, ensure_ascii=False, default=str) + "\n",
+                    encoding="utf-8", errors="backslashreplace", newline="\n")
+    return path
