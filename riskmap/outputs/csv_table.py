@@ -44,6 +44,7 @@ def _inside(found: Results) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     import shapely
 
     point = shapely.point_on_surface(found.lots.geometry.to_numpy())
+    point[shapely.is_empty(point)] = None  # an empty point has no coordinate to ask for
     return shapely.get_x(point), shapely.get_y(point)
 
 

@@ -1,6 +1,7 @@
 """The known-answer pack: published and closed-form cases, each with source, printed value, ours, tolerance, verdict.
 
-Offline. A case that needs real data files runs only when their folder is given and is never counted as passed otherwise.
+Offline. A case that needs real data files runs only when their folder is given; it is never counted as passed
+otherwise.
 """
 
 from __future__ import annotations
@@ -15,7 +16,7 @@ from riskmap.selftest.case import Case, NotIncluded, Tolerance, Verdict, judge
 
 __all__ = ["GROUPS", "Case", "NotIncluded", "Tolerance", "Verdict", "main", "not_included", "run"]
 
-GROUPS = ("soil", "movement_methods", "climate", "suction", "slab", "field")
+GROUPS = ("soil", "movement_methods", "climate", "suction", "ground", "slab", "field")
 
 
 def run(groups: Iterable[str] | None = None, open_data: Path | None = None) -> list[Verdict]:

@@ -14,8 +14,8 @@ STANDINGS = ("seen", "seen, transcription", "computed", "computed on seen data",
 class Tolerance:
     """How far ours may lie from the printed value.
 
-    `within`: |ours - printed| <= max(absolute, relative |printed|). `range`: printed holds a low and a high end and every
-    value of ours lies between them. Text is compared exactly. `reason` says why, in plain words.
+    `within`: |ours - printed| <= max(absolute, relative |printed|). `range`: printed holds a low and a high end and
+    every value of ours lies between them. Text is compared exactly. `reason` says why, in plain words.
     """
 
     reason: str
@@ -57,6 +57,7 @@ class Case:
     tolerance: Tolerance
     ours: Callable[..., Iterable[Value]]
     needs_data: bool = False
+    waits: Callable[[], str] | None = None
 
 
 @dataclass(frozen=True)
@@ -108,6 +109,8 @@ def judge(case: Case, group: str, open_data: Path | None) -> Verdict:
     """Run one case. A fault inside it is a miss with the fault as its note, never a silence."""
     if case.needs_data and open_data is None:
         return Verdict(case, group, (), "not run", note="needs the open data folder")
+    if case.waits is not None and (reason := case.waits()):
+        return Verdict(case, group, (), "not run", note=reason)
     try:
         ours = tuple(v if isinstance(v, str) else float(v) for v in (case.ours(open_data) if case.needs_data
                                                                      else case.ours()))

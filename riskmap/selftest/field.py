@@ -1,7 +1,8 @@
 """Field checks of the field-cases sheet, section 5: measured or observed behaviour against the documented driver.
 
-Driver as documented there: full rain unless said, bucket of 150 mm, limits 2.9 and 4.3 pF, equilibrium = mean - 0.55 pF.
-It is NOT today's default of the product; the checks say whether the published statistics are reproduced.
+Driver as documented there: full rain unless said, bucket of 150 mm, limits 2.9 and 4.3 pF, equilibrium the
+mean less 0.55 pF. It is NOT today's default of the product; the checks say whether the published statistics come out
+again.
 """
 
 from __future__ import annotations
@@ -16,7 +17,8 @@ from riskmap.climate import evapotranspiration
 from riskmap.movement import closed_forms, kernels, surface, trace
 from riskmap.movement import reduced_model as rm
 from riskmap.selftest.case import Case, NotIncluded, Tolerance, Value
-from riskmap.selftest.suction import left_to_come, yes
+from riskmap.selftest.ground import left_to_come
+from riskmap.selftest.suction import yes
 
 SHEET = "field-cases sheet, section 5"
 MANHATTAN = SHEET + "; NOAA station 53974, Manhattan KS, 10 cm, 99 months"
@@ -85,7 +87,8 @@ def _texas(open_data: Path, pour: str, half_width: float, lep: float) -> tuple[l
     cells = kernels.cell_strain_index(model.depth_edges * DEPTH, np.array([0.0, 2.0]), np.array([2.0, DEPTH]), index)
     start = dates.index(pour)
     return dates[start:], trace.ground(model, suction - np.clip(normal - OFFSET, 2.9, 4.0), start,
-                                       diffusivity_m2_per_yr=ALPHA, active_depth_m=DEPTH, restraint=0.6, index_cells=cells)
+                                       diffusivity_m2_per_yr=ALPHA, active_depth_m=DEPTH, restraint=0.6,
+                                       index_cells=cells)
 
 
 def _college_station(open_data: Path) -> list[Value]:
@@ -132,7 +135,8 @@ CASES = (
     Case("F2b", "mean filling and root mean square error", STILLWATER, "measured", (0.55, 0.28, 0.42, 0.19), "share", R,
          lambda folder: [v for k, v in enumerate(_stillwater_fit(folder)) if k % 3], needs_data=True),
     Case("F3", "guard against reference evapotranspiration",
-         SHEET + "; Acme OK: grass reference 1,586 mm/yr, Thornthwaite 916", "measured", (1.73, "yes", "no"), "ratio, flag",
+         SHEET + "; Acme OK: grass reference 1,586 mm/yr, Thornthwaite 916", "measured", (1.73, "yes", "no"),
+         "ratio, flag",
          Tolerance("print to two decimals", absolute=0.0051), _reference_guard),
     Case("F4a", "poured at drought's end: centre > 30 mm, ground up",
          DIVISION + ", nine pours; observed at a College Station model slab (sign only)", "measured", ("yes", "yes"),
@@ -141,7 +145,8 @@ CASES = (
          (36.0, 49.0, 2.0), "mm",
          Tolerance("other solver 1 % low and whole millimetres; equilibrium from 1991-2020 assumed", absolute=2.5),
          _college_station_span, needs_data=True),
-    Case("F5a", "highway edge, 2013-06 to 2015-08, extensibility 9", DIVISION + " (model figure)", "computed", (39.0,), "mm",
+    Case("F5a", "highway edge, 2013-06 to 2015-08, extensibility 9", DIVISION + " (model figure)", "computed", (39.0,),
+         "mm",
          Tolerance("5 %, asked by the sheet", relative=0.05), lambda folder: [_highway(folder, 9.0)], needs_data=True),
     Case("F5b", "the same, 9 and 12, against 51 mm measured",
          DIVISION + "; State Highway 342, 2 in within a year (TRID 1397803)", "measured", (34.0, 76.5), "mm",
@@ -149,7 +154,8 @@ CASES = (
          lambda folder: [_highway(folder, 9.0), _highway(folder, 12.0)], needs_data=True),
     Case("F6", "share of movement from below 1.6 m", SHEET + "; Adelaide: little movement below 1.6 m", "measured",
          (0.0, 20.0), "%", Tolerance("below 20 %, the sheet's reading of 'little'", kind="range"), _deep_share),
-    Case("F7", "slow clay: share left at 8 yr, alpha 0.2", SHEET + "; London building moving 8 to 32 yr after tree removal",
+    Case("F7", "slow clay: share left at 8 yr, alpha 0.2",
+         SHEET + "; London building moving 8 to 32 yr after tree removal",
          "measured", (0.5, 1.0), "share", Tolerance("at least half, asked by the sheet", kind="range"),
          lambda: left_to_come(0.2, (8.0,))),
 )

@@ -52,7 +52,8 @@ def _expansion() -> list[Value]:
 
 def _by_code() -> list[Value]:
     test = expansion_index_d4829.expansive_by_code
-    cases = ((15, 11, 11, None), (14, 50, 50, None), (30, 10, 50, None), (30, 50, 10, None), (5, 5, 5, 21), (5, 5, 5, 20))
+    cases = ((15, 11, 11, None), (14, 50, 50, None), (30, 10, 50, None), (30, 50, 10, None), (5, 5, 5, 21), (5, 5, 5,
+    20))
     return ["yes" if test(*case) else "no" for case in cases]
 
 
@@ -112,7 +113,8 @@ CASES = (
     Case("S9", "swell from plasticity index, Chen 1988", "S = 0.2558 exp(0.0838 PI) (from memory)", "from memory",
          (0.59, 0.90, 1.37, 2.67, 4.80, 7.94, 25.7), "%", Tolerance(ROUNDED, absolute=0.0051, relative=0.002),
          lambda: index_swell.chen_pct(_PLASTICITY)),
-    Case("S10", "swell from liquid limit, Vijayvergiya", "log10 S = (0.44 LL - w + 5.5)/12 (from memory)", "from memory",
+    Case("S10", "swell from liquid limit, Vijayvergiya", "log10 S = (0.44 LL - w + 5.5)/12 (from memory)",
+         "from memory",
          (9.81, 13.34), "%", Tolerance(ROUNDED, absolute=0.0051),
          lambda: index_swell.vijayvergiya_pct(np.array([60.0, 75]), np.array([20.0, 25]))),
     Case("S11", "zone of influence of trees", "NHBC Standards 4.2, Table 3b and the worked example", "seen",

@@ -86,10 +86,20 @@
       if (k % 16 === 0 || n < 2000) sizes.push(Math.max(c - a, d - b));
     }
     sizes.sort((p, q) => p - q);
-    const shape = { n, x, y, ringStart, lotStart, box, all, typical: sizes[sizes.length >> 1] || 0 };
+    const shape = { n, x, y, ringStart, lotStart, box, all, core: core(box, n), typical: sizes[sizes.length >> 1] || 0 };
     shape.has = (k) => box[4 * k + 2] >= box[4 * k];
     shape.grid = index(shape);
     return shape;
+  }
+
+  function core(box, n) { // box of the middle 98 % of the lots: a lone lot far away must not shrink all others to dots
+    const sides = [0, 1, 2, 3].map((s) => {
+      const of = new Float64Array(n);
+      for (let k = 0; k < n; k++) of[k] = box[4 * k + s];
+      return of.filter(Number.isFinite).sort();
+    });
+    const at = (s, share) => sides[s][Math.round(share * (sides[s].length - 1))];
+    return [at(0, 0.01), at(1, 0.01), at(2, 0.99), at(3, 0.99)];
   }
 
   function index(shape) { // square cells over the extent; a lot stands in every cell its box touches
@@ -491,9 +501,9 @@
       ranged(facts, "Characteristic", "characteristic_movement_mm", lot, axis, length);
       put(facts, "dd", "Range: the middle eight of ten draws. " + about.cautions.standing, "note across");
       row(facts, "Phase", `${say("phase", data.text("phase", lot))} (${percent(data.number("phase_probability", lot))} of draws)`);
-      row(facts, "Largest since pour", `dome ${signed(data.number("deflection_max_mm", lot))} in ` +
-        `${data.text("deflection_max_date", lot)}; dish ${signed(data.number("deflection_min_mm", lot))}`);
-      row(facts, "Edge, yearly swing", length(data.number("seasonal_range_mm", lot)) + " in the ground at the slab edge");
+      row(facts, "Largest since pour", `dome ${signed(data.number("deflection_max_mm", lot))} ` +
+        `(${data.text("deflection_max_date", lot)}); dish ${signed(data.number("deflection_min_mm", lot))}`);
+      row(facts, "Edge, yearly swing", length(data.number("seasonal_range_mm", lot)) + ", ground at the slab edge");
       const years = about.outlook_years[data.text("cell_id", lot)] || [];
       const what = row(facts, "What-if seasons", null), seasons = put(what, "ul");
       ["dry", "normal", "wet"].forEach((name, i) => put(seasons, "li",
@@ -580,7 +590,7 @@
       el("lots").addEventListener("keydown", keys);
       el("before").addEventListener("click", () => turn(state.from - PAGE));
       el("after").addEventListener("click", () => turn(state.from + PAGE));
-      el("whole").addEventListener("click", home);
+      el("whole").addEventListener("click", () => home(data.shape.all));
       document.addEventListener("keydown", (event) => { if (event.key === "Escape") choose(-1); });
       map.on("click", (event) => {
         const [lot = -1, ...others] = lotsAt(map.options.crs.latLngToPoint(event.latlng, 0));
@@ -593,12 +603,12 @@
       }));
       showScale("expected");
       showUnits(about.units);
-      home();
+      home(data.shape.core);
       lots.addTo(map);
     }
 
-    function home() {
-      if (data.shape.all[2] >= data.shape.all[0]) map.fitBounds(bounds(data.shape.all), { ...room(), maxZoom: 18 });
+    function home(box) {
+      if (data.shape.all[2] >= data.shape.all[0]) map.fitBounds(bounds(box), { ...room(), maxZoom: 18 });
     }
 
     function room() { // keep clear of the legend where it lies on the map

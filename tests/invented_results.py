@@ -1,0 +1,125 @@
+"""An invented `Results` for the tests of products: every state, holes, parts, missing shapes, hostile texts."""
+
+from __future__ import annotations
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+from shapely.geometry import MultiPolygon, Point, Polygon, box
+
+from riskmap.errors import Problem
+from riskmap.results import Results
+from riskmap.tables import ESTIMATE, STATES, check
+
+HOSTILE = (
+    "{{31337*94011}}", "{% for x in y %}", "${document.title=7*7}", "<img src=x onerror=document.title='ran'>",
+    "</script><script>document.title='ran'</script>", "`${1+1}`", "\u202egnp.exe\u202c", "=1+1", "'=1+1", "+1", "-1", "@x",
+    "\t=1", "000123", "1E5", "NA", 'say "yes", twice', "line\nbreak", "</title><b>", "-->", "ünï – 地",
+)
+PRODUCT = str(31337 * 94011)
+NEVER = "2946022707"  # what the template would give
+
+
+def estimate(n: int, geometry: list | np.ndarray, seed: int = 1) -> gpd.GeoDataFrame:
+    """Return an estimate table of n lots with a number, with plausible but invented values."""
+    draw = np.random.default_rng(seed)
+    middle = draw.gamma(2.0, 9.0, n)
+    now = draw.normal(8.0, 20.0, n)
+    data: dict[str, object] = {"lot_row": np.arange(n), "lot_id": [f"{k:07d}" for k in range(n)]}
+    ranges = {"expected_movement_mm": middle, "characteristic_movement_mm": middle * 1.2, "deflection_now_mm": now}
+    for name, value in ranges.items():
+        data |= {name: value, f"{name}_p10": value - 0.4 * abs(value), f"{name}_p90": value + 0.7 * abs(value)}
+    for column in ESTIMATE.columns:
+        if column.name in data:
+            continue
+        if column.kind == "number":
+            data[column.name] = draw.uniform(0, min(1.0, column.high or 1.0), n) + (8.0 if column.name == "slab_width_m" else 0.0)
+        elif column.kind == "integer":
+            data[column.name] = draw.integers(1, 4, n)
+        else:
+            data[column.name] = [""] * n
+    frame = gpd.GeoDataFrame(data, geometry=np.asarray(geometry, dtype=object), crs="EPSG:4326")
+    frame["direction"] = np.select([now >= 5, now <= -5], ["center_lift", "edge_lift"], "near_level")
+    for name, values in {
+        "phase": ["early_settlement", "dome_growing", "edge_seasonal"], "shrink_swell_class": ["low", "moderate", "high",
+        "very high"], "drought_category": ["None", "D0", "D2", "D4"], "data_quality": ["full", "partial"],
+        "map_unit_name": ["Ombrey clay", "Quellan sand"], "neighbor_unit_name": ["Vassary loam"],
+        "pour_date_basis": ["year", "month", "none"], "slab_class": ["unknown", "typical"], "cell_id": ["Z01"],
+        "drought_valid_date": ["2025-10-28"], "flags": ["", "slab_size_assumed;pour_date_unknown", "not_in_the_list"],
+        "pour_date_early": ["1990-01"], "pour_date_late": ["1990-12"], "deflection_max_date": ["2011-09"],
+        "map_unit_key": ["0012"], "map_unit_symbol": ["ObA"],
+    }.items():
+        frame[name] = draw.choice(np.array(values, dtype=object), n)
+    return frame[[c.name for c in ESTIMATE.columns] + ["geometry"]]
+
+
+def with_state(frame: gpd.GeoDataFrame, rows: list[int], states: list[str]) -> gpd.GeoDataFrame:
+    """Give rows a state in place of every number of the movement."""
+    names = [c.name for c in ESTIMATE.columns]
+    numbers = [n for n in names[names.index("expected_movement_mm"):names.index("pour_date_early")]
+               if ESTIMATE.column(n).kind == "number"]
+    for row, state in zip(rows, states, strict=True):
+        frame.loc[row, numbers] = np.nan
+        frame.loc[row, ["direction", "phase", "deflection_max_date"]] = ""
+        frame.loc[row, ["state", "state_reason", "data_quality"]] = [state, f"a reason for {state}", "not_enough"]
+    return frame
+
+
+def square(k: int, columns: int, size: float = 4e-4) -> Polygon:
+    """Return lot k of a regular town near 98 west, 32 north. Degrees."""
+    x, y = -98.0 + (k % columns) * size, 32.0 + (k // columns) * size
+    return box(x, y, x + 0.9 * size, y + 0.9 * size)
+
+
+def results(n: int = 60) -> Results:
+    """Return a small area: lots 0-20 hostile ids, 21-26 each state, then a hole, two parts, no shape, an empty one."""
+    shapes: list = [square(k, 10) for k in range(n)]
+    hole = square(27, 10)
+    shapes[27] = Polygon(hole.exterior.coords, [hole.centroid.buffer(1e-4).exterior.coords])
+    part = square(28, 10)
+    x0, y0, x1, y1 = part.bounds
+    shapes[28] = MultiPolygon([box(x0, y0, x0 + (x1 - x0) / 3, y1), box(x1 - (x1 - x0) / 3, y0, x1, y1)])
+    shapes[24], shapes[29] = None, Polygon()
+    shapes[31] = shapes[30]  # two rows on one lot
+    frame = estimate(n, shapes)
+    frame.loc[: len(HOSTILE) - 1, "lot_id"] = list(HOSTILE)
+    frame.loc[0, "map_unit_name"] = HOSTILE[3]
+    frame.loc[1, "flags"] = HOSTILE[0]
+    with_state(frame, list(range(21, 27)), list(STATES))
+    frame.loc[22, "state_reason"] = HOSTILE[4]
+    frame = frame.astype({c.name: "str" for c in ESTIMATE.columns if c.kind == "text"})
+    check(ESTIMATE, frame)
+    return Results(
+        lots=frame, area_name="Inventéd <town> {{31337*94011}}", today="2025-10", soil_scale=24000,
+        climate=pd.DataFrame({"cell_id": ["Z01"], "month": ["2025-08"], "precipitation_mm": [50.0]}),
+        drought_weeks=pd.DataFrame({"cell_id": [], "valid_date": [], "category": []}),
+        credits=("Credit of {{31337*94011}} <b>an invented source</b>",),
+        problems=[Problem("W-LOT-001", "lots.csv", "rule", "remedy", "kept", 3, "lot_id", HOSTILE[0])],
+        facts={"draws": 200, "seed": 7, "stage_seconds": {"reading layers": 0.5}, "unit_draws_per_s": 15000.0,
+               "cells": {"Z01": {"outlook_years": ["2010-11 to 2011-10", "1994-11 to 1995-10", "2014-11 to 2015-10"],
+                                 "mean_filling": float("nan")}}})
+
+
+def town(n: int, seed: int = 2) -> Results:
+    """Return n lots in rotated blocks, about 18 m by 33 m, for measurements of size and speed."""
+    draw = np.random.default_rng(seed)
+    block, side = np.divmod(np.arange(n), 40)
+    blocks = int(np.ceil(np.sqrt(block.max() + 1)))
+    angle = draw.uniform(-0.5, 0.5, block.max() + 1)[block]
+    u, v = (side % 20 - 10) * 18.0, (side // 20) * 33.0
+    corner = np.array([[0, 0], [17, 0], [17.5, 16], [17, 32], [0, 32], [0, 0]])
+    x, y = u[:, None] + corner[:, 0], v[:, None] + corner[:, 1]
+    c, s = np.cos(angle)[:, None], np.sin(angle)[:, None]
+    east, north = 420.0 * (block % blocks)[:, None] + c * x - s * y, 130.0 * (block // blocks)[:, None] + s * x + c * y
+    import shapely
+
+    shapes = shapely.polygons(np.stack([-98 + east / 94_000, 32 + north / 111_000], axis=-1))
+    frame = estimate(n, shapes, seed)
+    known = estimate(max(n // 40, 2), [Point(0, 0)] * max(n // 40, 2), seed)  # lots share the numbers of a column
+    shared = [c.name for c in ESTIMATE.columns if c.name not in ("lot_row", "lot_id", "lot_area_m2", "map_unit_share",
+              "soil_line_distance_m", "neighbor_unit_share", "covered_pct", "linear_extensibility_pct")]
+    pick = draw.integers(0, len(known), n)
+    for name in shared:
+        frame[name] = known[name].to_numpy()[pick]
+    small = results()
+    return Results(frame, "Invented town", "2025-10", 24000, small.climate, small.drought_weeks, (), [], small.facts)
