@@ -113,6 +113,24 @@ def demo(outputs: Path, units: str, workers: int | None) -> None:
     _estimate(EXAMPLE, outputs, units, workers)
 
 
+@cli.command()
+@click.option("--cases", type=click.Path(path_type=Path), default=None,
+              help="A case file (solver cases, drivers, mixtures) to check instead of the built-in pack.")
+@click.option("--open-data", type=click.Path(path_type=Path, exists=True, file_okay=False), default=None,
+              help="Folder with drought/ and field/: field checks and driver months that need real files run too.")
+@click.option("--json", "as_json", is_flag=True, help="Print the pack as JSON.")
+def selftest(cases: Path | None, open_data: Path | None, as_json: bool) -> None:
+    """Run known answers: published and closed-form values beside ours. Exit 1 when one is outside its tolerance."""
+    os.environ.setdefault("OMP_NUM_THREADS", "1")
+    if cases is not None:
+        from riskmap.selftest import referee
+
+        sys.exit(referee.main(cases, open_data))
+    from riskmap import selftest as pack
+
+    sys.exit(pack.main(open_data, as_json))
+
+
 def main() -> NoReturn:
     """Run the command line and turn known errors into a message and an exit code."""
     try:

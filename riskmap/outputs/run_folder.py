@@ -155,12 +155,16 @@ def _publish(outputs: Path, name: str, run: RunFolder) -> None:
     if os.path.lexists(run.final):
         raise RunFolderError(f"E-RUN-003 {run.final.as_posix()}: appeared while this run was writing. Run again.")
     os.rename(run.path, run.final)
-    _flush(outputs)
-    pointer = _pointer(outputs, name)
-    pointer.write_text(f"{name}\n", encoding="ascii", newline="\n")
-    _flush(pointer)
-    os.replace(pointer, outputs / LATEST)
-    _flush(outputs)
+    try:
+        _flush(outputs)
+        pointer = _pointer(outputs, name)
+        pointer.write_text(f"{name}\n", encoding="ascii", newline="\n")
+        _flush(pointer)
+        os.replace(pointer, outputs / LATEST)
+        _flush(outputs)
+    except OSError as error:
+        raise RunFolderError(f"E-RUN-006 {run.final.as_posix()}: the run is whole, but the file `{LATEST}` beside it "
+                             f"could not be renewed: {error.strerror or error}.") from error
 
 
 def _flush(path: Path) -> None:

@@ -121,4 +121,4 @@ def judge(case: Case, group: str, open_data: Path | None) -> Verdict:
         return Verdict(case, group, ours, "miss", note=f"{len(ours)} values for {len(case.printed)} printed")
     shares = [_share(case, place, value) for place, value in enumerate(ours)]
     worst = max(range(len(ours)), key=lambda place: shares[place])
-    return Verdict(case, group, ours, "pass" if shares[worst] <= 1.0 else "miss", worst)
+    return Verdict(case, group, ours, "pass" if shares[worst] <= 1.0 + 1e-9 else "miss", worst)

@@ -12,7 +12,13 @@ import numpy as np
 from riskmap import constants
 from riskmap.climate import category, evapotranspiration
 from riskmap.climate.indices import spei, spi
-from riskmap.published import drought_severity_index, keetch_byram_1968, moisture_index_suction, thornthwaite_index
+from riskmap.published import (
+    drought_severity_index,
+    keetch_byram_1968,
+    moisture_index_suction,
+    palmer_1965,
+    thornthwaite_index,
+)
 from riskmap.selftest.case import Case, NotIncluded, Tolerance, Value
 
 ROUNDED = "rounding of the print"
@@ -124,7 +130,7 @@ def _palmer_share(open_data: Path) -> list[float]:
                         dtype={"division": str})
     part = table[table["division"] == "4103"]
     x, z = part["pdsi"].to_numpy(float), part["zindex"].to_numpy(float)
-    off = np.abs(drought_severity_index.palmer_next(x[:-1], z[1:]) - x[1:])
+    off = np.abs(palmer_1965.palmer_next(x[:-1], z[1:]) - x[1:])
     return [100 * float((off <= 0.02).mean())]
 
 
@@ -215,7 +221,7 @@ CASES = (
          lambda: _at(_index("spi", 1), _MONTHS)),
     Case("17a", "Palmer recursion 0.897 X + Z/3, five months", TEXAS_3 + "; recursion from memory", "seen",
          (-4.36, -5.42, -5.80, -6.01, -6.82), "", Tolerance("series printed to 0.01 each", absolute=0.02),
-         lambda: drought_severity_index.palmer_next(_PALMER_BEFORE, _PALMER_Z)),
+         lambda: palmer_1965.palmer_next(_PALMER_BEFORE, _PALMER_Z)),
     Case("17b", "share of months 1895-2022 that obey it within 0.02", TEXAS_3, "computed on seen data", (90.0, 100.0),
          "%",
          Tolerance("at least 90; the rest are changes of spell", kind="range"), _palmer_share, needs_data=True),
@@ -225,7 +231,7 @@ CASES = (
     Case("18b", "its sum over five weeks", "the same page: 239 + 238 + 293 + 295 + 293", "seen", (1358.0,), "",
          Tolerance("first week ours, printed as a whole number", absolute=0.5),
          lambda: [_severity()[0] + 238 + 293 + 295 + 293]),
-    Case("18c", "percentile limits 30, 20, 10, 5, 2 as normal scores", "category limits of drought.gov",
+    Case("18c", "percentile limits 30, 20, 10, 5, 2 as scores", "category limits of drought.gov",
          "computed on seen data", (-0.524, -0.842, -1.282, -1.645, -2.054), "sd", Tolerance(ROUNDED, absolute=6e-4),
          _limits),
     Case("18d", "scores used for None, D0 .. D4 are the class means", "means of a unit normal between those limits",
@@ -243,7 +249,7 @@ CASES = (
     Case("S17", "the same in mm, both unit systems", "Keetch and Byram 1968 (from memory)", "from memory", (4.256,
          4.253),
          "mm", Tolerance(ROUNDED, absolute=6e-4), _metric),
-    Case("S18", "deep suction from the moisture index, four relations",
+    Case("S18", "deep suction from moisture index, four relations",
          "exponential fit and NCHRP 1-40D for weighted PI 50, 20, 10 (all from memory)", "from memory",
          (4.37, 3.95, 3.56, 3.22, 2.91, 4.25, 3.69, 3.28, 2.99, 2.77, 3.72, 3.23, 2.89, 2.64, 2.47, 3.31, 2.87, 2.57,
          2.37,

@@ -126,11 +126,11 @@ def _reference_guard() -> list[Value]:
 
 
 CASES = (
-    Case("F1a", "wetness of prairie soil, r, full rain and rain x 0.8", MANHATTAN, "measured", (0.78, 0.77), "r", R,
+    Case("F1a", "wetness of prairie soil, r, rain x 1 and x 0.8", MANHATTAN, "measured", (0.78, 0.77), "r", R,
          lambda folder: _manhattan_fit(folder)[0::3], needs_data=True),
     Case("F1b", "mean filling and root mean square error", MANHATTAN, "measured", (0.71, 0.29, 0.52, 0.21), "share", R,
          lambda folder: [v for k, v in enumerate(_manhattan_fit(folder)) if k % 3], needs_data=True),
-    Case("F2a", "wetness under grass, r, full rain and rain x 0.8", STILLWATER, "measured", (0.82, 0.87), "r", R,
+    Case("F2a", "wetness under grass, r, rain x 1 and x 0.8", STILLWATER, "measured", (0.82, 0.87), "r", R,
          lambda folder: _stillwater_fit(folder)[0::3], needs_data=True),
     Case("F2b", "mean filling and root mean square error", STILLWATER, "measured", (0.55, 0.28, 0.42, 0.19), "share", R,
          lambda folder: [v for k, v in enumerate(_stillwater_fit(folder)) if k % 3], needs_data=True),

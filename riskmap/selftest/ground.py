@@ -201,15 +201,15 @@ def _stage_runs() -> tuple[Any, Any, float]:
 
     rain, demand = made_weather(70)
     history: Any = SimpleNamespace(cells=("a",), first_month=12 * 1951, precipitation_mm=rain[None],
-                                   pet_mm=demand[None], z=np.full((1, rain.size), np.nan), source=np.ones((1, rain.size), np.int8),
-                              coldest_normal_c=np.array([5.0]))
+                                   pet_mm=demand[None], z=np.full((1, rain.size), np.nan),
+                                   source=np.ones((1, rain.size), np.int8), coldest_normal_c=np.array([5.0]))
     lep = np.linspace(0.0, 20.0, _SOILS)
-    profile = pd.DataFrame({"profile_id": range(_SOILS), "rock_depth_m": np.where(np.arange(_SOILS) % 3 == 0, 1.0,
-    np.inf)})
+    rock = np.where(np.arange(_SOILS) % 3 == 0, 1.0, np.inf)
+    profile = pd.DataFrame({"profile_id": range(_SOILS), "rock_depth_m": rock})
     layer = pd.DataFrame({"profile_id": range(_SOILS), "top_m": 0.0, "bottom_m": 1.5, "lep_low_pct": 0.7 * lep,
                           "lep_pct": lep, "lep_high_pct": 1.3 * lep})
     column = pd.DataFrame({"cell_id": "a", "half_width_m": 6.0, "half_width_known": True, "slab_class": "unknown",
-    "plan_factor": 1.0,
+                           "plan_factor": 1.0,
                            "pour_early_month": 12 * 1980, "pour_late_month": 12 * 1980 + 11}, index=range(_SOILS))
     part = pd.DataFrame({"column_id": range(_SOILS), "profile_id": range(_SOILS), "weight": 1.0})
     tables = []

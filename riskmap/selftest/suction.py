@@ -187,7 +187,7 @@ CASES = (
          lambda: _edge_solver()[0]),
     Case("1c", "its error falls with every finer grid", "the same", "computed", ("yes",), "yes/no", YES,
          lambda: yes(all(b < a for a, b in zip(_edge_solver()[1], _edge_solver()[1][1:], strict=False)))),
-    Case("1d", "edge distances: amplitude 0.1 pF, 5 alphas; 3, 7, 11 yr", "reference sheet 4.4", "computed",
+    Case("1d", "edge distances at 0.1 pF: 5 alphas; 3, 7, 11 yr", "reference sheet 4.4", "computed",
          (0.54, 0.85, 1.13, 0.76, 1.20, 1.60, 1.08, 1.69, 2.26, 1.47, 2.30, 3.07, 1.71, 2.67, 3.57, 2.07, 3.16, 3.97),
          "m",
          Tolerance(ROUNDED, absolute=0.0051), _edge_distances),

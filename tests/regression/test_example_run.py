@@ -1,0 +1,106 @@
+"""The example area end to end against stored numbers, and the promises that hold for the whole run.
+
+`example_estimate.csv` changes only together with an entry under "Results change" in CHANGELOG.md. Write it anew with
+`python tests/regression/test_example_run.py`.
+"""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import pytest
+
+from riskmap import assess, settings, tables
+from riskmap.movement import reasons
+
+STORED = Path(__file__).with_name("example_estimate.csv")
+EVERY = 10
+
+
+@pytest.fixture(scope="module")
+def area(example: Path) -> settings.Area:
+    return settings.load(example / "area.toml")
+
+
+@pytest.fixture(scope="module")
+def estimate(area: settings.Area) -> gpd.GeoDataFrame:
+    return assess.assess(area)[0].lots
+
+
+def selection(estimate: gpd.GeoDataFrame) -> pd.DataFrame:
+    return pd.DataFrame(estimate.drop(columns="geometry")).iloc[::EVERY].reset_index(drop=True)
+
+
+def test_numbers_are_the_stored_ones(estimate: gpd.GeoDataFrame) -> None:
+    stored = pd.read_csv(STORED, dtype={c.name: "str" for c in tables.ESTIMATE.columns if c.kind == "text"},
+                         keep_default_na=False, na_values={c.name: [""] for c in tables.ESTIMATE.columns
+                                                           if c.kind != "text"})
+    ours = selection(estimate)
+    assert list(ours.columns) == list(stored.columns)
+    for name in stored:
+        if stored[name].dtype.kind == "f":
+            np.testing.assert_allclose(ours[name].to_numpy(float), stored[name], rtol=1e-6, atol=1e-5, err_msg=name)
+        else:
+            assert ours[name].astype("str").tolist() == stored[name].astype("str").tolist(), name
+
+
+def test_every_row_is_answered_and_states_have_no_numbers(estimate: gpd.GeoDataFrame, example: Path) -> None:
+    lots = gpd.read_file(example / "lots.gpkg")
+    assert estimate["lot_id"].tolist() == lots["lot_id"].tolist()
+    answered = estimate["state"] == ""
+    states = estimate.loc[~answered, "state"].value_counts().to_dict()
+    assert set(states) == {"not_enough_data", "not_applicable", "unmatched", "not_yet_poured", "outside_coverage"}
+    numbers = [c.name for c in tables.ESTIMATE.columns if c.name.endswith("_mm")]
+    assert estimate.loc[~answered, numbers].isna().all().all()
+    assert estimate.loc[answered, numbers].notna().all().all()
+    assert (estimate.loc[~answered, "state_reason"] != "").all()
+    assert (estimate["data_quality"].loc[~answered] == "not_enough").all()
+
+
+def test_reasons_add_up_for_every_lot(estimate: gpd.GeoDataFrame) -> None:
+    known = estimate[estimate["state"] == ""]
+    parts = [f"driver_{name}_mm" for name in (*reasons.FACTORS, "doubt")]
+    total = known["reference_movement_mm"] + known[parts].sum(axis=1)
+    np.testing.assert_allclose(total, known["expected_movement_mm"], atol=1e-6)
+
+
+def test_ranges_hold_their_middle(estimate: gpd.GeoDataFrame) -> None:
+    known = estimate[estimate["state"] == ""]
+    for name in ("expected_movement_mm", "characteristic_movement_mm", "deflection_now_mm"):
+        assert (known[f"{name}_p10"] <= known[name]).all()
+        assert (known[name] <= known[f"{name}_p90"]).all()
+
+
+def test_shuffled_lots_and_other_workers_give_the_same_numbers(area: settings.Area, estimate: gpd.GeoDataFrame,
+                                                               example: Path, tmp_path: Path) -> None:
+    lots = gpd.read_file(example / "lots.gpkg")
+    order = np.random.default_rng(3).permutation(len(lots))
+    lots.iloc[order].to_parquet(tmp_path / "lots.parquet")
+    turned = area.model_copy(update={"lots": area.lots.model_copy(update={"path": tmp_path / "lots.parquet",
+                                                                          "layer": None})})
+    other = assess.assess(turned, workers=1)[0].lots
+    first = pd.DataFrame(estimate.drop(columns=["geometry", "lot_row"])).iloc[order].reset_index(drop=True)
+    second = pd.DataFrame(other.drop(columns=["geometry", "lot_row"]))
+    pd.testing.assert_frame_equal(first, second, check_exact=True)
+
+
+def test_sandy_ground_moves_least_and_heavy_clay_most(estimate: gpd.GeoDataFrame) -> None:
+    median = estimate[estimate["state"] == ""].groupby("map_unit_symbol")["characteristic_movement_mm"].median()
+    assert median["QnA"] < median["VaC"] < median["TmB"] < median["ObA"]
+
+
+def test_now_is_dry_and_the_last_two_months_come_from_categories(estimate: gpd.GeoDataFrame) -> None:
+    known = estimate[estimate["state"] == ""]
+    assert (known["driver_level"] == 3).all()
+    assert set(known["drought_category"]) <= {"D2", "D3", "D4"}
+    assert (known["driver_weather_mm"] > 0).mean() > 0.9  # a dry autumn raises the dome
+
+
+if __name__ == "__main__":
+    found = assess.assess(settings.load(Path(__file__).resolve().parents[2] / "layers" / "example" / "area.toml"))
+    selection(found[0].lots).to_csv(STORED, index=False)
+    sys.stdout.write(f"{STORED.name} written\n")

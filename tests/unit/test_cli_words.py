@@ -1,0 +1,69 @@
+"""The command line as a user meets it: help, exit codes, refusals in plain words, data on stdout and progress on stderr."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).resolve().parents[2]
+
+
+def riskmap(*arguments: str, cwd: Path = ROOT) -> subprocess.CompletedProcess[str]:
+    return subprocess.run([sys.executable, "-m", "riskmap", *arguments], cwd=cwd, capture_output=True, text=True,
+                          check=False)
+
+
+def test_help_is_quick_and_names_the_limits() -> None:
+    """No heavy library is imported for help: at most a few times a bare interpreter with click."""
+    took, bare = [], []
+    for _ in range(3):
+        began = time.perf_counter()
+        done = riskmap("--help")
+        took.append(time.perf_counter() - began)
+        began = time.perf_counter()
+        subprocess.run([sys.executable, "-c", "import click"], check=True)
+        bare.append(time.perf_counter() - began)
+    assert done.returncode == 0
+    assert "estimate" in done.stdout
+    assert "does not replace a visit" in " ".join(done.stdout.split())
+    assert min(took) < 3 * min(bare) + 0.05
+
+
+def test_help_imports_nothing_heavy() -> None:
+    code = ("import sys, riskmap.cli; heavy = {'numpy', 'pandas', 'geopandas', 'numba', 'rasterio', 'folium', 'scipy'};"
+            "print(sorted(heavy & set(sys.modules)))")
+    assert subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout == "[]\n"
+
+
+@pytest.mark.parametrize("text", ["", "not toml = = =", "[area]\nname = 'x'\n", "[area]\nname='x'\nspeed=3\n[lots]\npath='a'"])
+def test_a_bad_area_file_is_refused_in_words(tmp_path: Path, text: str) -> None:
+    path = tmp_path / "area.toml"
+    path.write_text(text, encoding="utf-8")
+    done = riskmap("estimate", str(path), "--outputs", str(tmp_path / "out"))
+    assert done.returncode == 2
+    assert "area.toml" in done.stderr
+    assert "Traceback" not in done.stderr
+    assert not (tmp_path / "out").exists() or not list((tmp_path / "out").iterdir())
+
+
+def test_missing_files_are_all_named_at_once(tmp_path: Path) -> None:
+    path = tmp_path / "area.toml"
+    path.write_text('[area]\nname = "x"\n[lots]\npath = "no_lots.gpkg"\n[soil]\npath = "no_soil.zip"\n'
+                    '[climate]\nreader = "csv"\npath = "no_climate.csv"\ncell = "a"\nlatitude_deg = 30.0\n',
+                    encoding="utf-8")
+    done = riskmap("estimate", str(path), "--outputs", str(tmp_path / "out"))
+    assert done.returncode == 2
+    for name in ("no_lots.gpkg", "no_soil.zip", "no_climate.csv"):
+        assert name in done.stderr
+    assert str(tmp_path) not in done.stderr
+    assert "Traceback" not in done.stderr
+
+
+def test_unknown_command_and_option() -> None:
+    assert riskmap("estimat").returncode == 2
+    assert riskmap("estimate", "x.toml", "--units", "furlong").returncode == 2
+    assert riskmap("--version").stdout.startswith("riskmap")

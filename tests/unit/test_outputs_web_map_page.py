@@ -1,0 +1,133 @@
+"""The map page as text: no data outside the block, nothing from any host, scripts named by their hash."""
+
+from __future__ import annotations
+
+import base64
+import gzip
+import hashlib
+import json
+import re
+from pathlib import Path
+
+import pytest
+from invented_results import HOSTILE, NEVER, results
+
+from riskmap import tables
+from riskmap import results as wording
+from riskmap.outputs import encode, web_map, words
+
+ASSETS = Path(web_map.ASSETS)
+OWN = {"map.js", "map.css", "SHA256SUMS"}
+
+
+@pytest.fixture(scope="module")
+def page() -> str:
+    return web_map.page(results(), "us")
+
+
+def header(page: str) -> dict:
+    block = re.search(r'id="data">([^<]*)<', page)
+    assert block
+    raw = gzip.decompress(base64.b64decode(block.group(1)))
+    return json.loads(raw[4 : 4 + int.from_bytes(raw[:4], "little")])
+
+
+def test_vendored_files_are_what_was_published() -> None:
+    listed = dict(reversed(line.split()) for line in (ASSETS / "SHA256SUMS").read_text().splitlines())
+    assert set(listed) == {p.name for p in ASSETS.iterdir()} - OWN
+    for name, digest in listed.items():
+        assert hashlib.sha256((ASSETS / name).read_bytes()).hexdigest() == digest
+    # leaflet 1.9.4 of the npm registry, dist/leaflet.js (computed from the published archive)
+    assert listed["leaflet.js"] == "db49d009c841f5ca34a888c96511ae936fd9f5533e90d8b2c4d57596f4e5641a"
+
+
+def test_no_data_reached_the_page_outside_the_block(page: str) -> None:
+    assert NEVER not in page
+    for text in HOSTILE:
+        if len(text) > 6 and text.strip().isascii():
+            assert text not in page, text
+    assert "&lt;town&gt; {{31337*94011}}: expected movement</title>" in page  # the name alone, escaped, never rendered
+
+
+def test_texts_are_whole_inside_the_block(page: str) -> None:
+    head = header(page)
+    assert head["ids"][: len(HOSTILE)] == list(HOSTILE)
+    assert head["about"]["area"] == results().area_name
+    assert NEVER not in json.dumps(head)
+
+
+def test_no_address_is_loaded(page: str) -> None:
+    assert not re.search(r"<(script|img|iframe|object|embed|audio|video)\b[^>]*\bsrc\s*=", page.split("<script>")[0])
+    assert "<link" not in page
+    assert not re.search(r"@import|url\((?!#)", page)
+    assert "sourceMappingURL" not in page
+
+
+def test_only_our_scripts_may_run(page: str) -> None:
+    policy = re.search(r'http-equiv="Content-Security-Policy" content="([^"]*)"', page)
+    assert policy
+    rules = dict(rule.strip().split(" ", 1) for rule in policy.group(1).split(";"))
+    assert rules["default-src"] == "'none'"
+    assert rules["img-src"] == "data:"
+    assert "connect-src" not in rules  # falls back to none
+    assert "unsafe" not in rules["script-src"]
+    scripts = re.findall(r"<script>(.*?)</script>", page, flags=re.S)
+    hashes = {f"'sha256-{base64.b64encode(hashlib.sha256(s.encode()).digest()).decode()}'" for s in scripts}
+    assert set(rules["script-src"].split()) == hashes
+    assert page.index("Content-Security-Policy") < page.index("<script")
+
+
+def test_own_script_makes_nodes_from_text_only() -> None:
+    script = (ASSETS / "map.js").read_text(encoding="utf-8")
+    for way in ("innerHTML", "outerHTML", "insertAdjacentHTML", "document.write", "eval(", "Function(", "bindPopup",
+                "bindTooltip", "DOMParser", "createContextualFragment", "XMLHttpRequest", "fetch(", "console."):
+        assert way not in script, way
+    assert re.search(r"createTile\(coords\)", script)  # a second parameter leaves the map blank
+
+
+def test_language_zoom_and_names(page: str) -> None:
+    assert '<html lang="en">' in page
+    assert "user-scalable" not in page
+    assert page.count("<title>") == 1
+    for control in ("layer", "search", "order"):
+        assert f'<label for="{control}">' in page
+    assert 'aria-live="polite"' in page
+
+
+def test_same_results_same_page(page: str) -> None:
+    assert web_map.page(results(), "us") == page
+
+
+def test_cautions_stand_in_the_block(page: str) -> None:
+    said = header(page)["about"]["cautions"]
+    assert said["main"] == wording.CAUTION
+    assert said["standing"] == wording.STANDING
+    assert said["not_low"] == "This is not a low or a middle result."
+    assert said["soil"].startswith("Soil lines here were mapped at 1:24,000. The true change of soil may lie 80 ft (24 m)")
+
+
+def test_no_scale_no_soil_caution() -> None:
+    from dataclasses import replace
+
+    assert web_map.about(replace(results(), soil_scale=None), "si")["cautions"]["soil"] == ""
+
+
+def test_words_avoided_on_the_page(page: str) -> None:
+    text = (web_map.BEFORE + web_map.AFTER + (ASSETS / "map.js").read_text(encoding="utf-8")
+            + json.dumps(header(page)["about"])).lower()
+    for word in ("risk score", "certified", "report card", "grade", "dial", "traffic"):
+        assert word not in text, word
+
+
+def test_every_code_of_the_model_has_words() -> None:
+    assert set(words.DRIVER_LEVEL) == {"0", "1", "2", "3"}
+    meaning = tables.ESTIMATE.column("phase").meaning
+    assert all(code in meaning for code in words.PHASE)
+    assert all(code in tables.ESTIMATE.column("direction").meaning for code in words.DIRECTION)
+    assert all(code in tables.ESTIMATE.column("pour_date_basis").meaning for code in words.POUR_BASIS)
+    assert words.flag_sentences(["a_new_flag"]) == {"a_new_flag": "a new flag"}
+
+
+def test_every_column_of_the_block_is_in_the_table() -> None:
+    names = {c.name for c in tables.ESTIMATE.columns}
+    assert set(encode.OWN_STEPS) | set(encode.SHARED_STEPS) | set(encode.SHARED_TEXTS) <= names
