@@ -81,7 +81,8 @@ def collapse(lot: pd.DataFrame, lot_profile: pd.DataFrame, lot_climate: pd.DataF
     keys = pd.DataFrame({
         "mixture": mixture, "cell_id": lot_climate["cell_id"].to_numpy(),
         "half_width_m": lot["half_width_m"].to_numpy(float), "half_width_known": lot["half_width_known"].to_numpy(bool),
-        "slab_class": lot["slab_class"].to_numpy(), "plan_factor": lot["plan_factor"].to_numpy(float), "pour_early_month": early, "pour_late_month": late,
+        "slab_class": lot["slab_class"].to_numpy(), "plan_factor": lot["plan_factor"].to_numpy(float),
+        "pour_early_month": early, "pour_late_month": late,
     })[usable]
     names = list(keys.columns)
     number = keys.groupby(names, sort=True, observed=True).ngroup().to_numpy()

@@ -187,8 +187,8 @@ ESTIMATE = Table("estimate", ("lot_row",), (
     number("deflection_min_mm", "deepest dish of the slab since pour, median (0 or negative)", "mm", -2000, 2000),
     number("soil_differential_now_mm", "ground centre minus ground edge today without the slab, median", "mm",
            -2000, 2000),
-    number("soil_differential_corner_mm", "ground centre minus ground corner today without the slab, median (1.22 times "
-           "the strip, computed)", "mm", -2000, 2000),
+    number("soil_differential_corner_mm", "ground centre minus ground corner today without the slab, median (1.22 "
+           "times the strip, computed)", "mm", -2000, 2000),
     number("movement_edge_mm", "ground movement at the slab edge since pour, up positive, median", "mm", -2000, 2000),
     number("movement_center_mm", "ground movement under the slab centre since pour, up positive, median", "mm",
            -2000, 2000),

@@ -13,8 +13,8 @@ from riskmap.tables import ESTIMATE, STATES, check
 
 HOSTILE = (
     "{{31337*94011}}", "{% for x in y %}", "${document.title=7*7}", "<img src=x onerror=document.title='ran'>",
-    "</script><script>document.title='ran'</script>", "`${1+1}`", "\u202egnp.exe\u202c", "=1+1", "'=1+1", "+1", "-1", "@x",
-    "\t=1", "000123", "1E5", "NA", 'say "yes", twice', "line\nbreak", "</title><b>", "-->", "ünï – 地",
+    "</script><script>document.title='ran'</script>", "`${1+1}`", "\u202egnp.exe\u202c", "=1+1", "'=1+1",
+    "+1", "-1", "@x", "\t=1", "000123", "1E5", "NA", 'say "yes", twice', "line\nbreak", "</title><b>", "-->", "ünï – 地",
 )
 PRODUCT = str(31337 * 94011)
 NEVER = "2946022707"  # what the template would give
@@ -33,7 +33,8 @@ def estimate(n: int, geometry: list | np.ndarray, seed: int = 1) -> gpd.GeoDataF
         if column.name in data:
             continue
         if column.kind == "number":
-            data[column.name] = draw.uniform(0, min(1.0, column.high or 1.0), n) + (8.0 if column.name == "slab_width_m" else 0.0)
+            least = 8.0 if column.name == "slab_width_m" else 0.0
+            data[column.name] = least + draw.uniform(0, min(1.0, column.high or 1.0), n)
         elif column.kind == "integer":
             data[column.name] = draw.integers(1, 4, n)
         else:
@@ -41,13 +42,15 @@ def estimate(n: int, geometry: list | np.ndarray, seed: int = 1) -> gpd.GeoDataF
     frame = gpd.GeoDataFrame(data, geometry=np.asarray(geometry, dtype=object), crs="EPSG:4326")
     frame["direction"] = np.select([now >= 5, now <= -5], ["center_lift", "edge_lift"], "near_level")
     for name, values in {
-        "phase": ["early_settlement", "dome_growing", "edge_seasonal"], "shrink_swell_class": ["low", "moderate", "high",
-        "very high"], "drought_category": ["None", "D0", "D2", "D4"], "data_quality": ["full", "partial"],
+        "phase": ["early_settlement", "dome_growing", "edge_seasonal"],
+        "shrink_swell_class": ["low", "moderate", "high", "very high"],
+        "drought_category": ["None", "D0", "D2", "D4"], "data_quality": ["full", "partial"],
         "map_unit_name": ["Ombrey clay", "Quellan sand"], "neighbor_unit_name": ["Vassary loam"],
         "pour_date_basis": ["year", "month", "none"], "slab_class": ["unknown", "typical"], "cell_id": ["Z01"],
         "drought_valid_date": ["2025-10-28"], "flags": ["", "slab_size_assumed;pour_date_unknown", "not_in_the_list"],
         "pour_date_early": ["1990-01"], "pour_date_late": ["1990-12"], "deflection_max_date": ["2011-09"],
-        "map_unit_key": ["0012"], "map_unit_symbol": ["ObA"],
+        "driver_1": ["more expansive soil"], "driver_2": ["age and pour date"],
+        "driver_3": ["a slab that bends less"], "map_unit_key": ["0012"], "map_unit_symbol": ["ObA"],
     }.items():
         frame[name] = draw.choice(np.array(values, dtype=object), n)
     return frame[[c.name for c in ESTIMATE.columns] + ["geometry"]]
@@ -95,7 +98,8 @@ def results(n: int = 60) -> Results:
         drought_weeks=pd.DataFrame({"cell_id": [], "valid_date": [], "category": []}),
         credits=("Credit of {{31337*94011}} <b>an invented source</b>",),
         problems=[Problem("W-LOT-001", "lots.csv", "rule", "remedy", "kept", 3, "lot_id", HOSTILE[0])],
-        facts={"draws": 200, "seed": 7, "stage_seconds": {"reading layers": 0.5}, "unit_draws_per_s": 15000.0,
+        facts={"draws": 200, "reference_lot": "a reference lot {{31337*94011}}", "seed": 7,
+               "stage_seconds": {"reading layers": 0.5}, "unit_draws_per_s": 15000.0,
                "cells": {"Z01": {"outlook_years": ["2010-11 to 2011-10", "1994-11 to 1995-10", "2014-11 to 2015-10"],
                                  "mean_filling": float("nan")}}})
 

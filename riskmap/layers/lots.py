@@ -10,8 +10,6 @@ import csv
 import io
 import json
 import re
-import stat
-import zipfile
 from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
@@ -22,7 +20,7 @@ from numpy.typing import NDArray
 
 from riskmap import units
 from riskmap.errors import LayerError, Problem, joined, shown
-from riskmap.layers import Source
+from riskmap.layers import Source, archive
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -49,8 +47,6 @@ _PERSONAL = re.compile(
     r"occupant\w*|resident\w*|borrower\w*|lender\w*")
 _EFFECTIVE_YEAR = re.compile(r"eff(ective)?[\W_]*(yr|year|age|built)", re.IGNORECASE)
 
-MAX_UNPACKED_BYTES = 8 * 1024**3  # judgement: a state's lots fit
-MAX_RATIO = 200  # judgement: shapefiles shrink about tenfold
 SHOWN_ROWS = 1000
 
 
@@ -132,12 +128,7 @@ def _format(path: Path, name: str) -> str:
 
 def _shapefile_in(path: Path, name: str, layer: str | None) -> str:
     """Return the path inside a zip at which the one shapefile can be read without unpacking."""
-    try:
-        with zipfile.ZipFile(path) as archive:
-            members = archive.infolist()
-    except (zipfile.BadZipFile, OSError) as error:
-        raise LayerError(f"E-LOT-002 {name}: the zip cannot be opened: {error}.") from None
-    _check_members(members, name)
+    members = archive.entries(path, name, unreadable="E-LOT-002", unsafe="E-LOT-002")
     files = {m.filename.lower(): m.filename for m in members}
     all_shapes = [m.filename for m in members if m.filename.lower().endswith(".shp")]
     shapes = [s for s in all_shapes if layer is None or PurePosixPath(s).stem == layer]
@@ -147,23 +138,6 @@ def _shapefile_in(path: Path, name: str, layer: str | None) -> str:
                          f"Set lots.layer to one of: {names}.")
     _check_parts(shapes[0][:-4].lower(), files, name)
     return f"/vsizip/{{{path.as_posix()}}}/{shapes[0]}"
-
-
-def _check_members(members: list[zipfile.ZipInfo], name: str) -> None:
-    """Refuse archives whose entries point outside or unpack beyond reason."""
-    for member in members:
-        parts = PurePosixPath(member.filename.replace("\\", "/"))
-        if parts.is_absolute() or ".." in parts.parts or ":" in member.filename or \
-                stat.S_ISLNK(member.external_attr >> 16):
-            raise LayerError(f"E-LOT-002 {name}: the entry '{shown(member.filename)}' points outside the archive. "
-                             "Pack the shapefile again.")
-    folded = [m.filename.lower() for m in members]
-    if len(set(folded)) < len(folded):
-        raise LayerError(f"E-LOT-002 {name}: two entries have the same name. Pack the shapefile again.")
-    unpacked, packed = sum(m.file_size for m in members), sum(m.compress_size for m in members)
-    if unpacked > MAX_UNPACKED_BYTES or (unpacked > 100 * 1024**2 and unpacked > MAX_RATIO * max(packed, 1)):
-        raise LayerError(f"E-LOT-002 {name}: it would unpack to {unpacked:,} bytes, more than is believed. "
-                         "Give the file unpacked.")
 
 
 def _check_parts(stem: str, files: Iterable[str], name: str) -> None:

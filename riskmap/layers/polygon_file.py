@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import zipfile
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from riskmap.errors import LayerError, joined
+from riskmap.layers import archive
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -20,7 +20,6 @@ ALLOWED = {  # suffix -> GDAL drivers that may answer for it; GeoParquet is read
     ".parquet": (),
     ".geoparquet": (),
 }
-LARGEST_UNZIPPED = 4 * 1024**3  # a national weekly map unpacks to about 1 MB; a shapefile part holds at most 4 GB
 
 
 def read_polygons(path: Path, shown_path: Path, layer: str | None = None) -> gpd.GeoDataFrame:
@@ -78,17 +77,11 @@ def _gdal(path: Path, shown_path: Path, layer: str | None) -> gpd.GeoDataFrame:
 
 def _inside_zip(path: Path, shown_path: Path) -> str:
     """Return the GDAL path of the one shapefile in a zip."""
-    try:
-        with zipfile.ZipFile(path) as archive:
-            members = archive.infolist()
-    except (zipfile.BadZipFile, OSError) as error:
-        raise LayerError(f"E-LAY-004 {shown_path}: is not a readable zip: {_first_line(error)}.") from None
+    members = archive.entries(path, str(shown_path), unreadable="E-LAY-004", unsafe="E-LAY-006")
     shapes = [m.filename for m in members if m.filename.lower().endswith(".shp")]
-    if len(shapes) != 1 or ".." in Path(shapes[0]).parts:
+    if len(shapes) != 1:
         raise LayerError(f"E-LAY-005 {shown_path}: holds {len(shapes)} shapefiles ({joined(shapes)}); "
                          "give a zip with exactly one.")
-    if sum(m.file_size for m in members) > LARGEST_UNZIPPED:
-        raise LayerError(f"E-LAY-006 {shown_path}: unpacks to more than 4 GB; give the file as published.")
     return f"/vsizip/{path.resolve()}/{shapes[0]}"
 
 

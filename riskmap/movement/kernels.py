@@ -456,8 +456,8 @@ def run_draw(d: int, driver: Array, model: Numbers, opposite: Numbers, ground: N
 
 
 @compiled
-def _slab_at(k: int, pour: int, reuse: int, states: Array, delta: Array, decay: Array, rows: Array, beam: Array,
-             flat: Array, shared: Array) -> tuple[float, float]:
+def _slab_at(k: int | np.int64, pour: int, reuse: int, states: Array, delta: Array, decay: Array, rows: Array,
+             beam: Array, flat: Array, shared: Array) -> tuple[float, float]:
     """Return middle and departure of the slab k months after the pour, from the shared solves where they serve."""
     t = pour + k
     if k >= reuse:

@@ -120,7 +120,8 @@ def summarise(block: Array, chosen: NDArray[np.int64], first_month: int, frost: 
     ):
         out[name] = quantiles(_ordered(block, chosen, quantity), (50,))[0] * factor
     out["soil_differential_corner_mm"] = CORNER_FACTOR * np.asarray(out["soil_differential_now_mm"])
-    ratios = plan_factor[:, None] * np.concatenate([_picked(block, chosen, k.REPLAY_RATIO + r) for r in range(k.REPLAYS)], axis=1)
+    ratios = np.concatenate([_picked(block, chosen, k.REPLAY_RATIO + r) for r in range(k.REPLAYS)], axis=1)
+    ratios *= plan_factor[:, None]
     out["share_beyond_l360"] = (ratios > DEFLECTION_LIMIT_RATIO).mean(axis=1)
     out["settlement_mm"] = quantiles(_ordered(block, chosen, k.SETTLEMENT), (50,))[0] * MM
     tilt = np.sort(np.abs(_picked(block, chosen, k.TILT)), axis=1) * 100

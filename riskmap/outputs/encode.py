@@ -37,10 +37,12 @@ SHARED_STEPS = {
        for part in ("", "_p10", "_p90")},
     "deflection_max_mm": 0.1, "deflection_min_mm": 0.1, "seasonal_range_mm": 0.1, "settlement_mm": 0.1,
     "outlook_dry_mm": 0.1, "outlook_normal_mm": 0.1, "outlook_wet_mm": 0.1, "phase_probability": 0.01,
-    "share_beyond_l360": 0.01, "slab_width_m": 0.1,
+    "share_beyond_l360": 0.01, "slab_width_m": 0.1, "reference_movement_mm": 0.1,
+    **{f"driver_{n}_mm": 0.1 for n in (1, 2, 3)},
+    **{f"tilt_{name}": 0.01 for name in ("now_pct", "now_pct_p90", "leak_pct", "watering_pct", "tree_pct")},
 }
-SHARED_TEXTS = ("state", "state_reason", "direction", "deflection_max_date", "phase", "pour_date_early",
-                "pour_date_late", "pour_date_basis", "slab_class", "map_unit_name", "shrink_swell_class",
+SHARED_TEXTS = ("state", "state_reason", "driver_1", "driver_2", "driver_3", "direction", "deflection_max_date",
+                "phase", "pour_date_early", "pour_date_late", "pour_date_basis", "slab_class", "map_unit_name", "shrink_swell_class",
                 "neighbor_unit_name", "cell_id", "driver_level", "drought_category", "drought_valid_date",
                 "data_quality", "flags")
 

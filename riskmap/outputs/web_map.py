@@ -128,6 +128,7 @@ def about(found: Results, shown_units: str) -> dict[str, Any]:
         "words": {"direction": words.DIRECTION, "phase": words.PHASE, "pour_basis": words.POUR_BASIS,
                   "slab_class": words.SLAB_CLASS, "driver": words.DRIVER_LEVEL, "quality": words.QUALITY,
                   "flags": words.flag_sentences(sorted(flags))},
+        "reference_lot": str(found.facts.get("reference_lot", "the reference lot")),
         "outlook_years": {cell: list(facts.get("outlook_years", ())) for cell, facts in cells.items()},
     }
 

@@ -82,7 +82,7 @@ def _sides(given: dict[str, Any], after: Array) -> tuple[Array, Array]:
 
 
 def solve_case(case: dict[str, Any], drivers: dict[str, Any]) -> tuple[Array, float]:
-    """Return ground movement from the left edge to the right edge, shape (n_after, n_node) in mm, and the half width."""
+    """Return ground movement from left to right edge, shape (n_after, n_node) in mm, and the half width in m."""
     given = case["input"]
     depth, width = given["active_depth_m"], given["half_width_m"]
     model = reduced_model.build(width / depth)
@@ -104,12 +104,13 @@ def solve_case(case: dict[str, Any], drivers: dict[str, Any]) -> tuple[Array, fl
 
 
 def check_case(case: dict[str, Any], drivers: dict[str, Any]) -> Line:
-    """Return the largest difference of a solver case in mm against its tolerance; slab ratio and tilt over the length."""
+    """Return the largest difference of a solver case in mm; slab ratio and tilt count over the slab's length."""
     heave, width = solve_case(case, drivers)
     across = np.linspace(-width, width, heave.shape[1])
     expected, months = case["heave_mm"], case["heave_mm"]["month_after_pour"]
     misses: dict[str, float] = {}
-    for x, name in ((0.0, "centre"), (width, "edge"), (-width, "left_edge"), (width - 1, "in_1m"), (width - 2, "in_2m")):
+    points = {"centre": 0.0, "edge": width, "left_edge": -width, "in_1m": width - 1, "in_2m": width - 2}
+    for name, x in points.items():
         for month, value in zip(months, expected[name], strict=True):
             misses[f"{name} month {month}"] = np.interp(x, across, heave[month]) - value
     dome = heave[:, heave.shape[1] // 2] - (heave[:, 0] + heave[:, -1]) / 2
@@ -128,7 +129,7 @@ def check_case(case: dict[str, Any], drivers: dict[str, Any]) -> Line:
 
 
 def check_driver(name: str, driver: dict[str, Any], divisions: pd.DataFrame | None) -> Iterator[Line]:
-    """Yield the check months and the equilibrium rule of a bucket driver; from the series in the file without divisions."""
+    """Yield check months and equilibrium rule of a bucket driver; without divisions from the series in the file."""
     if driver["kind"] != "bucket":
         return
     if "file" in driver["pet"] and divisions is not None:

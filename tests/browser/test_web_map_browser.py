@@ -96,12 +96,15 @@ def choose_layer(browser: webdriver.Chrome, name: str) -> None:
     time.sleep(0.3)
 
 
-def test_it_opens_without_a_message_or_an_address(page: webdriver.Chrome) -> None:
+def test_it_opens_without_a_message_or_an_address(page: webdriver.Chrome, file: Path) -> None:
     assert page.get_log("browser") == []
     assert page.execute_script("return performance.getEntriesByType('resource').map(e => e.name)") == []
     asked = [json.loads(entry["message"])["message"] for entry in page.get_log("performance")]
-    addresses = [m["params"]["request"]["url"] for m in asked if m["method"] == "Network.requestWillBeSent"]
-    assert [a for a in addresses if not a.startswith(("file:", "data:", "blob:"))] == []
+    sent = [m["params"] for m in asked if m["method"] == "Network.requestWillBeSent"]
+    ours = [p["request"]["url"] for p in sent if p["documentURL"] == file.as_uri()]  # not the browser's own start page
+    assert ours
+    assert [a for a in ours if a != file.as_uri() and not a.startswith(("data:", "blob:"))] == []
+    assert [p for p in sent if p["request"]["url"].startswith(("http", "ws", "ftp"))] == []
     marks = page.execute_script("return performance.getEntriesByType('mark').map(m => m.name)")
     assert marks == ["riskmap-start", "riskmap-decoded", "riskmap-drawn"]
 
@@ -194,6 +197,8 @@ def test_a_click_fills_the_panel(page: webdriver.Chrome) -> None:
     assert "does not replace a visit" in text
     assert "They are not forecasts" in text
     assert "(as in 2010-11 to 2011-10)" in text
+    assert f"{lot['driver_1_mm'] / 25.4:.1f} in more expansive soil" in text
+    assert "Largest differences from a reference lot {{31337*94011}}, which has" in text
 
 
 def test_a_state_has_words_and_no_number(page: webdriver.Chrome) -> None:
@@ -261,7 +266,8 @@ def test_every_layer_draws_its_own_colours(page: webdriver.Chrome) -> None:
         assert sum(count(image, color) for color in colors) > 2000, name
         title = page.execute_script("return document.querySelector('#legend h2').textContent")
         assert title == palette.SCALES[name].title
-    assert "Credit of {{31337*94011}} <b>" in page.execute_script("return document.getElementById('legend').textContent")
+    legend = page.execute_script("return document.getElementById('legend').textContent")
+    assert "Credit of {{31337*94011}} <b>" in legend
 
 
 def test_signs_stand_in_the_labels(page: webdriver.Chrome) -> None:
@@ -295,7 +301,7 @@ def test_an_area_without_any_shape_or_lot_still_opens(browser: webdriver.Chrome,
     from dataclasses import replace
 
     small = results()
-    no_shape = small.lots.set_geometry(small.lots.geometry.where(False, None))
+    no_shape = small.lots.set_geometry([None] * len(small.lots), crs="EPSG:4326")
     for k, lots in enumerate((no_shape, small.lots.iloc[:0], small.lots.iloc[40:41])):
         folder = tmp_path / str(k)
         folder.mkdir()

@@ -1,4 +1,4 @@
-"""The command line as a user meets it: help, exit codes, refusals in plain words, data on stdout and progress on stderr."""
+"""The command line as a user meets it: help, exit codes, refusals in plain words, progress on stderr."""
 
 from __future__ import annotations
 
@@ -39,7 +39,8 @@ def test_help_imports_nothing_heavy() -> None:
     assert subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout == "[]\n"
 
 
-@pytest.mark.parametrize("text", ["", "not toml = = =", "[area]\nname = 'x'\n", "[area]\nname='x'\nspeed=3\n[lots]\npath='a'"])
+@pytest.mark.parametrize("text", ["", "not toml = = =", "[area]\nname = 'x'\n",
+                                  "[area]\nname='x'\nspeed=3\n[lots]\npath='a'"])
 def test_a_bad_area_file_is_refused_in_words(tmp_path: Path, text: str) -> None:
     path = tmp_path / "area.toml"
     path.write_text(text, encoding="utf-8")

@@ -84,8 +84,10 @@ def test_it_names_nobody_and_no_place(run: Path, tmp_path: Path) -> None:
 
 def test_same_run_same_manifest(run: Path, area: Area) -> None:
     before = (run / "manifest.json").read_bytes()
-    manifest.write(run, results(), area, [Source(e["role"], Path(e["path"]), e["title"], e["provider"], e["licence"], "",
-                                                 e["valid_date"], e["rows"]) for e in told(run)["inputs"]], MOMENT)
+    names = ("role", "path", "title", "provider", "licence", "credit", "valid_date", "rows")
+    sources = [Source(**{name: entry[name] for name in names} | {"path": Path(entry["path"])})
+               for entry in told(run)["inputs"]]
+    manifest.write(run, results(), area, sources, MOMENT)
     assert (run / "manifest.json").read_bytes() == before
 
 

@@ -41,7 +41,8 @@ def soils(*lep: float) -> tuple[pd.DataFrame, pd.DataFrame]:
 
 def columns(*rows: tuple[int, int, int]) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Rows of (profile, earliest pour, latest pour)."""
-    column = pd.DataFrame({"cell_id": "a", "half_width_m": 6.0, "half_width_known": True, "slab_class": "unknown", "plan_factor": 1.0,
+    column = pd.DataFrame({"cell_id": "a", "half_width_m": 6.0, "half_width_known": True, "slab_class": "unknown",
+                           "plan_factor": 1.0,
                            "pour_early_month": [r[1] for r in rows], "pour_late_month": [r[2] for r in rows]})
     return column, pd.DataFrame({"column_id": range(len(rows)), "profile_id": [r[0] for r in rows], "weight": 1.0})
 

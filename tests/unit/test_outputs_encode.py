@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import gzip
+import itertools
 import json
 from typing import Any
 
@@ -65,7 +66,7 @@ def shapes_of(head: dict[str, Any], arrays: dict[str, np.ndarray]) -> list[list[
     xy = np.column_stack([np.cumsum(arrays["x"]), np.cumsum(arrays["y"])]) * head["degree_step"]
     rings = np.split(xy, np.cumsum(arrays["vertices"])[:-1])
     ends = np.concatenate([[0], np.cumsum(arrays["rings"])])
-    return [rings[a:b] for a, b in zip(ends[:-1], ends[1:], strict=True)]
+    return [rings[a:b] for a, b in itertools.pairwise(ends)]
 
 
 def test_shapes_come_back_with_holes_and_parts() -> None:

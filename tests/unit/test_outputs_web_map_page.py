@@ -12,8 +12,8 @@ from pathlib import Path
 import pytest
 from invented_results import HOSTILE, NEVER, results
 
-from riskmap import tables
 from riskmap import results as wording
+from riskmap import tables
 from riskmap.outputs import encode, web_map, words
 
 ASSETS = Path(web_map.ASSETS)
@@ -43,10 +43,11 @@ def test_vendored_files_are_what_was_published() -> None:
 
 def test_no_data_reached_the_page_outside_the_block(page: str) -> None:
     assert NEVER not in page
+    title = "<title>Inventéd &lt;town&gt; {{31337*94011}}: expected movement</title>"  # escaped, never rendered
+    assert page.count(title) == 1
     for text in HOSTILE:
         if len(text) > 6 and text.strip().isascii():
-            assert text not in page, text
-    assert "&lt;town&gt; {{31337*94011}}: expected movement</title>" in page  # the name alone, escaped, never rendered
+            assert text not in page.replace(title, ""), text
 
 
 def test_texts_are_whole_inside_the_block(page: str) -> None:
@@ -103,7 +104,7 @@ def test_cautions_stand_in_the_block(page: str) -> None:
     assert said["main"] == wording.CAUTION
     assert said["standing"] == wording.STANDING
     assert said["not_low"] == "This is not a low or a middle result."
-    assert said["soil"].startswith("Soil lines here were mapped at 1:24,000. The true change of soil may lie 80 ft (24 m)")
+    assert "mapped at 1:24,000. The true change of soil may lie 80 ft (24 m) either side" in said["soil"]
 
 
 def test_no_scale_no_soil_caution() -> None:

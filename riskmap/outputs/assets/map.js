@@ -500,6 +500,7 @@
       row(facts, "Direction", say("direction", data.text("direction", lot)));
       ranged(facts, "Characteristic", "characteristic_movement_mm", lot, axis, length);
       put(facts, "dd", "Range: the middle eight of ten draws. " + about.cautions.standing, "note across");
+      reasons(facts, lot);
       row(facts, "Phase", `${say("phase", data.text("phase", lot))} (${percent(data.number("phase_probability", lot))} of draws)`);
       row(facts, "Largest since pour", `dome ${signed(data.number("deflection_max_mm", lot))} ` +
         `(${data.text("deflection_max_date", lot)}); dish ${signed(data.number("deflection_min_mm", lot))}`);
@@ -509,8 +510,26 @@
       ["dry", "normal", "wet"].forEach((name, i) => put(seasons, "li",
         `${name}: ${length(data.number("outlook_" + name + "_mm", lot))}` + (years[i] ? ` (as in ${years[i]})` : "")));
       put(what, "span", about.cautions.outlook, "note");
+      tilt(facts, lot);
       row(facts, "Beyond length / 360", percent(data.number("share_beyond_l360", lot)) +
         " of draws and past years; not a probability of damage");
+    }
+
+    function reasons(facts, lot) { // the three largest signed parts of the difference from a named reference lot
+      if (!data.text("driver_1", lot)) return;
+      const cell = row(facts, "Why", null), parts = put(cell, "ul");
+      [1, 2, 3].forEach((k) => put(parts, "li",
+        `${signed(data.number("driver_" + k + "_mm", lot))} ${data.text("driver_" + k, lot)}`));
+      put(cell, "span", `Largest differences from ${about.reference_lot}, which has ` +
+        `${length(data.number("reference_movement_mm", lot))}.`, "note");
+    }
+
+    function tilt(facts, lot) {
+      const t = (name) => data.number("tilt_" + name + "_pct", lot), say = (v) => v.toFixed(1) + " %";
+      if (t("now") === null) return;
+      const cell = row(facts, "Tilt, side to side", `${say(t("now"))}, side not known`), what = put(cell, "ul");
+      [["leak", "a leak on one side"], ["watering", "watering on one side"], ["tree", "a large tree on one side"]]
+        .forEach(([name, words]) => put(what, "li", `${say(t(name))} with ${words} for two years`));
     }
 
     function soilAndDates(facts, lot) {

@@ -1,0 +1,55 @@
+"""What a zip may hold before anything in it is read: names that stay inside, no links, no unpacking beyond reason."""
+
+from __future__ import annotations
+
+import stat
+import zipfile
+from pathlib import Path, PurePosixPath
+
+from riskmap.errors import LayerError, joined
+
+MAX_UNPACKED_BYTES = 8 * 1024**3  # judgement: a state's lots or a survey area fit
+MAX_RATIO = 200  # judgement: shapefiles and tables shrink about tenfold
+SMALL_BYTES = 100 * 1024**2  # below it any ratio is harmless
+
+
+def entries(path: Path, name: str, *, unreadable: str, unsafe: str) -> list[zipfile.ZipInfo]:
+    """Return the entries of a zip, folders left out.
+
+    Parameters
+    ----------
+    path : Path
+    name : str
+        Name for messages.
+    unreadable, unsafe : str
+        Message codes.
+
+    Raises
+    ------
+    LayerError
+        When the zip cannot be opened, an entry points outside or is a link, two entries share a name, or it would
+        unpack to more than is believed.
+    """
+    try:
+        with zipfile.ZipFile(path) as opened:
+            found = opened.infolist()
+    except (zipfile.BadZipFile, OSError) as error:
+        raise LayerError(f"{unreadable} {name}: not a readable zip file ({error}). Get it again.") from None
+    outside = [entry.filename for entry in found if _outside(entry)]
+    if outside:
+        raise LayerError(f"{unsafe} {name}: unsafe names inside the zip: {joined(outside)}. Names must not point "
+                         "outside the archive and must not be links. Take the zip from its publisher or pack it again.")
+    folded = [entry.filename.lower() for entry in found]
+    if len(set(folded)) < len(folded):
+        raise LayerError(f"{unsafe} {name}: two entries have the same name. Pack the zip again.")
+    unpacked, packed = sum(e.file_size for e in found), sum(e.compress_size for e in found)
+    if unpacked > MAX_UNPACKED_BYTES or (unpacked > SMALL_BYTES and unpacked > MAX_RATIO * max(packed, 1)):
+        raise LayerError(f"{unsafe} {name}: it would unpack to {unpacked:,} bytes, more than is believed. Give the "
+                         "file unpacked.")
+    return [entry for entry in found if not entry.is_dir()]
+
+
+def _outside(entry: zipfile.ZipInfo) -> bool:
+    name = entry.orig_filename.replace("\\", "/")
+    return (".." in PurePosixPath(name).parts or name.startswith("/") or any(mark in name for mark in ":\x00{}")
+            or stat.S_ISLNK(entry.external_attr >> 16))

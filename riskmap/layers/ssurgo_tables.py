@@ -1,0 +1,279 @@
+"""The tables inside a soil-survey download: which survey areas it holds, their column names, and their rows as text.
+
+Column and file names come from the download's own `mstab.txt` and `mstabcol.txt`; the positions below are only the
+fallback. What the tables mean is the business of `soil_ssurgo`.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import re
+import zipfile
+import zlib
+from collections.abc import Iterable
+from dataclasses import dataclass
+from pathlib import Path, PurePosixPath
+from typing import TYPE_CHECKING
+
+from riskmap.errors import LayerError, Problem, joined
+from riskmap.layers import archive
+
+if TYPE_CHECKING:
+    import geopandas as gpd
+    import pandas as pd
+
+# Fallback: table -> (file, number of columns, {column: position from 1}). Measured on the published files.
+LAYOUT: dict[str, tuple[str, int, dict[str, int]]] = {
+    "mapunit": ("mapunit", 24, {"musym": 1, "muname": 2, "lkey": 23, "mukey": 24}),
+    "component": ("comp", 109, {"comppct_r": 2, "compname": 4, "compkind": 5, "mukey": 108, "cokey": 109}),
+    "chorizon": ("chorizon", 171, {
+        "hzname": 1, "desgnmaster": 3, "hzdept_r": 7, "hzdepb_r": 10, "claytotal_r": 61, "dbthirdbar_r": 73,
+        "dbovendry_r": 79, "lep_l": 100, "lep_r": 101, "lep_h": 102, "cokey": 170}),
+    "corestrictions": ("crstrcts", 13, {"reskind": 1, "reshard": 2, "resdept_r": 4, "cokey": 12}),
+    "muaggatt": ("muaggatt", 40, {"engdwobdcd": 23, "mukey": 40}),
+    "cosoilmoist": ("csmoist", 9, {"soimoistdept_r": 2, "soimoiststat": 7, "comonthkey": 8}),
+    "comonth": ("cmonth", 17, {"month": 2, "cokey": 16, "comonthkey": 17}),
+    "cointerp": ("cinterp", 19, {"cokey": 1, "mrulename": 3, "rulename": 6, "ruledepth": 7, "interphr": 12}),
+    "legend": ("legend", 14, {"areasymbol": 2, "areaname": 3, "projectscale": 9, "lkey": 14}),
+    "sacatalog": ("sacatlog", 11, {"areasymbol": 1, "areaname": 2, "saverest": 4}),
+}
+_REQUIRED = ("mapunit", "component", "chorizon", "corestrictions")
+MISSING_MEANS = {
+    "muaggatt": "the stored rating for dwellings is unknown",
+    "cosoilmoist": "the depth of the water table is unknown",
+    "comonth": "the depth of the water table is unknown",
+    "cointerp": "the survey's own shrink-swell rating cannot be compared with ours",
+    "legend": "the mapping scale is unknown",
+    "sacatalog": "the vintage of the survey is unknown",
+}
+_POLYGON_PARTS = (".shp", ".shx", ".dbf", ".prj")
+
+
+# ---------------------------------------------------------------- what a download holds
+@dataclass(frozen=True)
+class Survey:
+    """One survey area in a download. `members` maps lower-case `tabular/comp.txt` to the stored name."""
+
+    container: Path
+    members: dict[str, str]
+    shown: str
+
+    @property
+    def zipped(self) -> bool:
+        """True when the download is a zip, false for a folder."""
+        return self.container.is_file()
+
+    def content(self, name: str) -> bytes:
+        """Return the bytes of a member; LayerError when it cannot be unpacked."""
+        stored = self.members[name]
+        if not self.zipped:
+            return (self.container / stored).read_bytes()
+        try:
+            with zipfile.ZipFile(self.container) as opened:
+                return opened.read(stored)
+        except (zipfile.BadZipFile, zlib.error, EOFError, OSError, RuntimeError) as error:  # also: encrypted
+            raise LayerError(f"E-SOIL-003 {self.shown} {stored}: cannot be unpacked ({error}). Download it "
+                             "again.") from None
+
+    def gdal_path(self, name: str) -> str:
+        """Return the path at which a member can be read without unpacking."""
+        stored = self.members[name]
+        return f"/vsizip/{{{self.container}}}/{stored}" if self.zipped else str(self.container / stored)
+
+
+def surveys(path: Path, shown_path: str) -> list[Survey]:
+    """List the survey areas inside one zip or folder."""
+    groups: dict[str, dict[str, str]] = {}
+    for name in _names(path, shown_path):
+        parts = PurePosixPath(name)
+        in_known = parts.parent.name.lower() in ("tabular", "spatial")
+        root = parts.parent.parent if in_known else parts.parent
+        groups.setdefault(str(root), {})[parts.name.lower()] = name
+    found = [Survey(path, members, shown_path) for _, members in sorted(groups.items())
+             if any(LAYOUT[t][0] + ".txt" in members for t in _REQUIRED) or _polygon_stem(members)]
+    if not found:
+        raise LayerError(f"E-SOIL-001 {shown_path}: no soil-survey tables or polygons inside. Give the zip as it was "
+                         "downloaded, or the folder that holds `tabular` and `spatial`.")
+    return found
+
+
+def _names(path: Path, shown_path: str) -> list[str]:
+    if path.is_dir():
+        return sorted(p.relative_to(path).as_posix() for p in path.rglob("*") if p.is_file())
+    if not path.is_file():
+        raise LayerError(f"E-SOIL-002 {shown_path}: not found. Check `path` under [soil]; it is relative to the "
+                         "area file.")
+    entries = archive.entries(path, shown_path, unreadable="E-SOIL-003", unsafe="E-SOIL-004")
+    return sorted(entry.filename for entry in entries)
+
+
+def _polygon_stem(members: Iterable[str]) -> str:
+    """Return `soilmu_a_ar041` when any part of the map-unit polygons is there, else empty text."""
+    stems = sorted({n.rpartition(".")[0] for n in members if re.match(r"(gsm)?soilmu_a_.*\.(shp|shx|dbf|prj)$", n)})
+    return stems[0] if stems else ""
+
+
+# ---------------------------------------------------------------- one survey area
+@dataclass(frozen=True)
+class Part:
+    """What was read of one survey area; tables by their survey name, every value as text."""
+
+    survey: Survey
+    tables: dict[str, pd.DataFrame]
+    polygons: gpd.GeoDataFrame | None
+
+
+def read_survey(survey: Survey, need_polygons: bool, problems: list[Problem]) -> Part:
+    """Read tables and polygons of one survey area; LayerError names everything that is missing."""
+    files, columns = _schema(survey)
+    missing = [f"table {t} (tabular/{files[t]}.txt)" for t in _REQUIRED if f"{files[t]}.txt" not in survey.members]
+    stem = _polygon_stem(survey.members)
+    if need_polygons and not stem:
+        missing.append("map-unit polygons (spatial/soilmu_a_*.shp with .shx, .dbf and .prj)")
+    elif need_polygons:
+        missing += [f"spatial/{stem}{e}" for e in _POLYGON_PARTS if stem + e not in survey.members]
+    if missing:
+        raise LayerError(f"E-SOIL-005 {survey.shown}: missing: {', '.join(missing)}. The download is incomplete; "
+                         "take it again, whole.")
+    tables = {}
+    for table in LAYOUT:
+        if f"{files[table]}.txt" in survey.members:
+            tables[table] = _table(survey, files[table] + ".txt", table, columns.get(table, []))
+        else:
+            problems.append(Problem("W-SOIL-010", survey.shown, f"table {table} is not in the download:",
+                                    "take the full download to have it;", MISSING_MEANS[table] + "."))
+    return Part(survey, tables, _polygons(survey, stem, problems) if need_polygons else None)
+
+
+def _schema(survey: Survey) -> tuple[dict[str, str], dict[str, list[str]]]:
+    """Return file names and column names in order, from the download where it tells them."""
+    files = {table: layout[0] for table, layout in LAYOUT.items()}
+    columns = {table: _fallback_columns(table) for table in LAYOUT}
+    if "mstab.txt" in survey.members:
+        rows = _rows(survey.content("mstab.txt"))
+        files |= {r[0]: r[4].lower() for r in rows if len(r) >= 5 and r[0] in files and r[4]}
+    if "mstabcol.txt" in survey.members:
+        found: dict[str, dict[int, str]] = {}
+        for row in _rows(survey.content("mstabcol.txt")):
+            if len(row) >= 3 and row[0] in columns and row[1].isdigit():
+                found.setdefault(row[0], {})[int(row[1])] = row[2].lower()
+        columns |= {t: [names[i] for i in sorted(names)] for t, names in found.items()}
+    return files, columns
+
+
+def _fallback_columns(table: str) -> list[str]:
+    _, count, known = LAYOUT[table]
+    by_position = {position: name for name, position in known.items()}
+    return [by_position.get(i, f"column_{i}") for i in range(1, count + 1)]
+
+
+def _text(raw: bytes) -> str:
+    try:
+        return raw.decode("utf-8-sig")
+    except UnicodeDecodeError:
+        return raw.decode("cp1252", errors="replace")  # what the publisher's Access export writes
+
+
+def _rows(raw: bytes) -> list[list[str]]:
+    text = _text(raw)
+    escape = "\\" if re.match(r'"?V1"?\|', text) else None
+    reader = csv.reader(io.StringIO(text, newline=""), delimiter="|", escapechar=escape)
+    try:
+        return [[value.strip() for value in row] for row in reader]
+    except csv.Error as error:
+        raise LayerError(f"E-SOIL-008 list of tables and columns is broken ({error}). Download it again.") from None
+
+
+def _first_row(text: str) -> list[str]:
+    import pandas as pd
+
+    row = pd.read_csv(io.StringIO(text), sep="|", header=None, nrows=1, dtype=str, keep_default_na=False)
+    return [str(value).strip() for value in row.iloc[0]]
+
+
+def _table(survey: Survey, member: str, table: str, columns: list[str]) -> pd.DataFrame:
+    """Read the wanted columns of one table as text; empty values are missing."""
+    import pandas as pd
+
+    wanted = list(LAYOUT[table][2])
+    raw = survey.content(member)
+    where = f"{survey.shown} tabular/{member}"
+    if raw.strip() in (b"", b'""'):
+        return pd.DataFrame(columns=wanted, dtype=object)
+    text = _text(raw)
+    try:
+        first = _first_row(text)
+    except pd.errors.ParserError as error:
+        raise LayerError(f"E-SOIL-008 {where}: broken table: {str(error).strip()}. Download it again.") from None
+    columns, header = _header(first, columns)
+    absent = [c for c in wanted if c not in columns]
+    if absent:
+        raise LayerError(f"E-SOIL-006 {where}: columns missing: {joined(absent)}. Use the download's own mstabcol.txt "
+                         "or a download of schema 2.")
+    if len(first) != len(columns) and table in _REQUIRED:
+        raise LayerError(f"E-SOIL-007 {where}: {len(first)} columns found, {len(columns)} expected ({table}). Keep "
+                         "mstabcol.txt of the same download beside the tables.")
+    try:
+        frame = pd.read_csv(io.StringIO(text), sep="|", header=None, names=columns, usecols=wanted, dtype=str,
+                            skiprows=int(header), keep_default_na=False, na_values=[""], index_col=False,
+                            escapechar="\\" if header else None)
+    except pd.errors.ParserError as error:
+        raise LayerError(f"E-SOIL-008 {where}: broken table: {str(error).strip()}. Download it again.") from None
+    frame = frame[wanted].apply(lambda c: c.astype(object).where(c.notna(), None).str.strip())
+    frame = frame.where(frame.notna() & (frame != ""), None)
+    key = "cokey" if "cokey" in wanted else "mukey"
+    if table in _REQUIRED and frame[key].isna().any():
+        rows = frame.index[frame[key].isna()] + 1 + int(header)
+        raise LayerError(f"E-SOIL-009 {where}: {len(rows)} rows without {key} (row {rows[0]}): the file is cut short "
+                         "or damaged. Download it again.")
+    return frame
+
+
+def _header(first: list[str], columns: list[str]) -> tuple[list[str], bool]:
+    """Return the column names in file order and whether the first row is a header.
+
+    Files re-saved by statistics programs start with the names, or with V1, V2... where the names were unknown.
+    """
+    first = [v.lower() for v in first]
+    known = sum(v in columns for v in first)
+    if known >= max(2, len(first) // 2):
+        return first, True
+    numbered = sum(bool(re.fullmatch(r"v\d+", v)) for v in first)
+    return columns, numbered == len(first)
+
+
+def _polygons(survey: Survey, stem: str, problems: list[Problem]) -> gpd.GeoDataFrame:
+    """Read map-unit polygons: single parts, key as text, EPSG:4326; never dissolved."""
+    import pyogrio
+
+    where = f"{survey.shown} spatial/{stem}.shp"
+    try:
+        frame = pyogrio.read_dataframe(survey.gdal_path(stem + ".shp"))
+    except Exception as error:  # pyogrio passes on whatever the driver raises
+        raise LayerError(f"E-SOIL-011 {where}: cannot be read ({error}). Download it again.") from None
+    frame = frame.rename(columns={c: str(c).lower() for c in frame.columns if c != "geometry"})
+    if "mukey" not in frame:
+        raise LayerError(f"E-SOIL-012 {where}: no column MUKEY. Use the map-unit polygons as published.")
+    if frame.crs is None:
+        raise LayerError(f"E-SOIL-013 {where}: the .prj file holds no readable coordinate system. Take the download "
+                         "again; a system is never assumed.")
+    frame["mukey"] = key(frame["mukey"])
+    blank = frame.geometry.isna() | frame.geometry.is_empty | frame["mukey"].isna()
+    if blank.any():
+        problems.append(Problem("W-SOIL-014", where, f"{int(blank.sum())} polygons without shape or MUKEY;",
+                                "report them to the publisher;", "they are left out.", int(blank.idxmax()) + 1))
+    return frame.loc[~blank, ["mukey", "geometry"]].explode(ignore_index=True).to_crs("EPSG:4326")
+
+
+def key(values: pd.Series) -> pd.Series:
+    """Return keys as stripped text, None where empty, whatever type they were stored in."""
+    import pandas as pd
+
+    if pd.api.types.is_numeric_dtype(values):
+        values = values.astype("Int64").astype("string")
+    values = values.astype(object)
+    return values.where(values.notna(), None).str.strip().replace("", None)
+
+
+# ---------------------------------------------------------------- putting downloads together
