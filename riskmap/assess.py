@@ -63,7 +63,9 @@ def assess(area: Area, *, workers: int | None = None, progress: Progress | None 
     LayerError
         When a layer cannot be used.
     """
-    from riskmap import climate, columns, layers, lots, movement, risk, soil, tables
+    import pandas as pd
+
+    from riskmap import climate, columns, layers, lots, movement, published, risk, soil, tables
 
     clock = _Clock(progress)
     with clock.stage("reading layers"):
@@ -90,7 +92,8 @@ def assess(area: Area, *, workers: int | None = None, progress: Progress | None 
                                   movement=area.movement, climate=area.climate_settings, soil=area.soil_settings,
                                   workers=workers, progress=tell)
     with clock.stage("estimate"):
-        estimate = risk.score(lot, lot_state, ground.lot_soil, weather.lot_climate,
+        beside = published.of_lots(ground.lot_profile, ground.profile, ground.layer, len(lot))
+        estimate = risk.score(lot, lot_state, pd.concat([ground.lot_soil, beside], axis=1), weather.lot_climate,
                               columns.expand(moved.column, unique.lot_column))
         tables.check(tables.ESTIMATE, estimate)
     results = Results(
@@ -98,7 +101,9 @@ def assess(area: Area, *, workers: int | None = None, progress: Progress | None 
         climate=weather.climate, drought_weeks=weather.drought_weeks,
         credits=tuple(dict.fromkeys(source.credit for source in found.sources if source.credit)),
         problems=[*found.problems, *lot_problems, *ground.problems, *weather.problems],
-        facts={**moved.facts, "seed": area.movement.seed, "stage_seconds": clock.seconds},
+        facts={"published_methods": [{**method.as_dict()} for method in published.METHODS
+                                     if method.name in ("as2870", "cole_volume", "van_der_merwe_1964")],
+               "published_notes": published.NOTES, **moved.facts, "seed": area.movement.seed, "stage_seconds": clock.seconds},
     )
     return results, found
 

@@ -14,10 +14,10 @@ from riskmap.tables import ESTIMATE, STATES, check
 HOSTILE = (
     "{{31337*94011}}", "{% for x in y %}", "${document.title=7*7}", "<img src=x onerror=document.title='ran'>",
     "</script><script>document.title='ran'</script>", "`${1+1}`", "\u202egnp.exe\u202c", "=1+1", "'=1+1",
-    "+1", "-1", "@x", "\t=1", "000123", "1E5", "NA", 'say "yes", twice', "line\nbreak", "</title><b>", "-->", "ünï – 地",
+    "+1", "-1", "@x", "\t=1", "000123", "1E5", "NA", 'say "yes", twice', "line\nbreak", "</title><b>", "-->",
+    "ünï – 地",
 )
-PRODUCT = str(31337 * 94011)
-NEVER = "2946022707"  # what the template would give
+NEVER = str(31337 * 94011)  # what a template would make of the first
 
 
 def estimate(n: int, geometry: list | np.ndarray, seed: int = 1) -> gpd.GeoDataFrame:

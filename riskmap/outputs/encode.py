@@ -42,9 +42,9 @@ SHARED_STEPS = {
     **{f"tilt_{name}": 0.01 for name in ("now_pct", "now_pct_p90", "leak_pct", "watering_pct", "tree_pct")},
 }
 SHARED_TEXTS = ("state", "state_reason", "driver_1", "driver_2", "driver_3", "direction", "deflection_max_date",
-                "phase", "pour_date_early", "pour_date_late", "pour_date_basis", "slab_class", "map_unit_name", "shrink_swell_class",
-                "neighbor_unit_name", "cell_id", "driver_level", "drought_category", "drought_valid_date",
-                "data_quality", "flags")
+                "phase", "pour_date_early", "pour_date_late", "pour_date_basis", "slab_class", "map_unit_name",
+                "shrink_swell_class", "neighbor_unit_name", "cell_id", "driver_level", "drought_category",
+                "drought_valid_date", "data_quality", "flags")
 
 
 @dataclass

@@ -36,7 +36,9 @@ NOTES = {
         "Shrink-swell index taken as LEP/1.8: this transfer from the soil survey is ours and in no document. "
         "The deepest horizon is taken to reach to the depth of suction change, or to rock."),
     "as2870_class": "AS 2870:2011 class of that movement; not a site classification.",
-    "van_der_merwe_heave_mm": "Upper bound: dry ground that becomes nearly saturated; unit heaves partly from memory.",
+    "van_der_merwe_heave_mm": (
+        "Upper bound: dry ground that becomes nearly saturated; unit heaves partly from memory, not verified. The class "
+        "of each layer is taken from its linear extensibility (3, 6, 9 %): this transfer is ours and in no document."),
 }
 
 
@@ -64,6 +66,44 @@ def _methods() -> tuple[Method, ...]:
 
 
 METHODS = _methods()
+LOT_COLUMNS = ("volume_change_cole_pct", "as2870_surface_movement_mm", "van_der_merwe_heave_mm")
+
+
+def expansiveness_from_lep(lep_pct: NDArray[np.float64]) -> NDArray[np.object_]:
+    """Return low, medium, high or very high by the soil survey's limits of linear extensibility (3, 6, 9 %).
+
+    The method's own chart (plasticity index against clay) was not seen; this transfer is ours.
+    """
+    names = np.array(["low", "medium", "high", "very high"], dtype=object)
+    return names[np.digitize(lep_pct, (3.0, 6.0, 9.0))]
+
+
+def of_lots(lot_profile: pd.DataFrame, profile: pd.DataFrame, layer: pd.DataFrame, lots: int) -> pd.DataFrame:
+    """Return the published columns of every lot, means over its profiles by weight; missing where a lot has none.
+
+    Parameters
+    ----------
+    lot_profile : DataFrame
+        `tables.LOT_PROFILE`.
+    profile, layer : DataFrame
+        Soil profiles as handed over by the soil stage.
+    lots : int
+        Number of lots.
+    """
+    import pandas as pd
+
+    row = lot_profile["lot_row"].to_numpy(np.int64)
+    weight = lot_profile["weight"].to_numpy(float)
+    known = np.bincount(row, weight, lots) > 0
+    out = pd.DataFrame(np.nan, index=range(lots), columns=list(LOT_COLUMNS))
+    if len(profile):
+        classed = layer.assign(**{CLASS_COLUMN: expansiveness_from_lep(layer["lep_pct"].to_numpy(float))})
+        one = beside(profile, classed).set_index("profile_id")
+        for name in LOT_COLUMNS:
+            mean = np.bincount(row, weight * one.loc[lot_profile["profile_id"], name].to_numpy(float), lots)
+            out[name] = np.where(known, mean, np.nan)
+    out["as2870_class"] = as2870.site_class(out["as2870_surface_movement_mm"].to_numpy())
+    return out
 
 
 def beside(profile: pd.DataFrame, layer: pd.DataFrame, *, moisture_index: float | None = None,

@@ -16,6 +16,7 @@ from riskmap import tables
 if TYPE_CHECKING:
     import geopandas as gpd
 
+PUBLISHED = ["volume_change_cole_pct", "as2870_surface_movement_mm", "as2870_class", "van_der_merwe_heave_mm"]
 WELL_COVERED_PCT = 75.0  # judgement: below it the soil counts as partly described
 WELL_MAPPED_PCT = 99.0
 KNOWN_BASES = ("date", "month", "year")
@@ -110,7 +111,7 @@ def score(lot: gpd.GeoDataFrame, lot_state: pd.DataFrame, lot_soil: pd.DataFrame
     for column in tables.ESTIMATE.columns:  # an area in which no lot has a number still has every column
         if column.name not in frame:
             frame[column.name] = np.nan if column.kind == "number" else ""
-    numbers = [name for name in from_draws if name in names]
+    numbers = [name for name in from_draws if name in names] + PUBLISHED
     frame.loc[frame["state"] != "", numbers] = np.nan
     table = gpd.GeoDataFrame(frame[names], geometry=lot.geometry.reset_index(drop=True), crs=lot.crs)
     for column in tables.ESTIMATE.columns:

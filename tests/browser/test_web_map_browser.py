@@ -297,6 +297,21 @@ def test_it_fits_a_phone(page: webdriver.Chrome) -> None:
         page.execute_cdp_cmd("Emulation.clearDeviceMetricsOverride", {})
 
 
+def test_paper_shows_the_chosen_lot(page: webdriver.Chrome) -> None:
+    show(page, 40)
+    page.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "print"})
+    try:
+        time.sleep(0.5)
+        assert not page.find_element(By.ID, "find").is_displayed()
+        assert page.execute_script(
+            "const b = document.querySelector('.leaflet-overlay-pane path').getBoundingClientRect(),"
+            "m = document.getElementById('map_riskmap').getBoundingClientRect();"
+            "return b.width > 0 && b.left >= m.left && b.right <= m.right && b.top >= m.top && b.bottom <= m.bottom")
+        assert details(page).startswith("Lot 0000040")
+    finally:
+        page.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": ""})
+
+
 def test_an_area_without_any_shape_or_lot_still_opens(browser: webdriver.Chrome, tmp_path: Path) -> None:
     from dataclasses import replace
 

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 PACKAGE = Path(__file__).resolve().parents[2] / "riskmap"
-STAGES = {"layers", "lots", "soil", "climate", "columns", "movement", "risk", "outputs", "manifest"}
+STAGES = {"layers", "lots", "soil", "climate", "columns", "movement", "risk", "published", "outputs", "manifest"}
 BELOW = {"errors": set(), "units": set(), "constants": set(),
          "tables": {"errors", "units", "constants"}, "settings": {"errors", "units", "constants"},
          "results": {"errors", "units", "constants", "tables", "settings"}}

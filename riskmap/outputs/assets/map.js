@@ -622,6 +622,7 @@
       }));
       showScale("expected");
       showUnits(about.units);
+      window.matchMedia("print").addEventListener("change", () => map.invalidateSize({ animate: false }));
       home(data.shape.core);
       lots.addTo(map);
     }
