@@ -91,7 +91,8 @@ class Engine:
         spread = s.half_width_spread if known else s.half_width_spread_unknown
         # the model depends on half width over active depth only; a step of 0.1 moves the edge by less than 0.2 m
         ratio = round(min(max(half_width_m * (1 + spread * float(draws.half_width[d])) / depth, NARROWEST), WIDEST), 1)
-        model, opposite = reduced_model.cached(ratio), reduced_model.cached(ratio, antisymmetric=True)
+        root = round(min(s.root_zone_depth_m / depth, 1.0), 2)
+        model, opposite = (reduced_model.cached(ratio, other, root) for other in (False, True))
         dtau = float(draws.diffusivity_m2_per_yr[d]) / (12 * depth**2)
         decay, early, late = reduced_model.step_factors(model.rates, dtau)
         g_decay, g_early, g_late = reduced_model.step_factors(model.ground_rates, dtau)

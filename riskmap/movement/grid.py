@@ -16,6 +16,7 @@ from scipy import sparse
 
 Array = NDArray[np.float64]
 
+ROOT_EXCHANGE = 1e4  # rate at which roots pull a cell to the surface suction, per dimensionless time: within days
 FAR_FIELD = 1.5  # width of open ground in active depths: error below 0.18 % of the edge range (computed, physics notes)
 
 
@@ -70,8 +71,14 @@ def geometric_cells(length: float, count: int, ratio: float) -> Array:
     return length * sizes / sizes.sum()
 
 
+def rooted(dz: Array, root_depth: float) -> Array:
+    """Return the share of each depth cell that lies in the root zone, shape (n_z,); depths in active depths."""
+    bottom = np.cumsum(dz)
+    return np.clip((root_depth - (bottom - dz)) / dz, 0.0, 1.0)
+
+
 def strip(half_width: float, size: GridSize = STANDARD, *, far_field: float = FAR_FIELD,
-          middle: Literal["mirror", "zero"] = "mirror") -> Operator:
+          middle: Literal["mirror", "zero"] = "mirror", root_depth: float = 0.0) -> Operator:
     """Assemble the operator of the half strip.
 
     Parameters
@@ -83,6 +90,8 @@ def strip(half_width: float, size: GridSize = STANDARD, *, far_field: float = FA
         Width of open ground over active depth; no flux at its far side.
     middle : str
         `mirror`: no flux at the slab's middle (both sides alike); `zero`: suction zero there (sides opposite).
+    root_depth : float
+        Depth over active depth in which roots hold open ground at the surface's suction; 0 for none.
 
     Raises
     ------
@@ -107,8 +116,10 @@ def strip(half_width: float, size: GridSize = STANDARD, *, far_field: float = FA
     diagonal[:, :-1] += down
     diagonal[:, 1:] += down
     diagonal[:, -1] += dx / (dz[-1] / 2)
-    top = np.where(open_ground, dx / (dz[0] / 2), 0.0)
-    diagonal[:, 0] += top
+    top = np.zeros((n_x, n_z))
+    top[open_ground, 0] = dx[open_ground] / (dz[0] / 2)
+    top += ROOT_EXCHANGE * np.outer(np.where(open_ground, dx, 0.0), rooted(dz, root_depth) * dz)
+    diagonal += top
     if middle == "zero":
         diagonal[0] += dz / (dx[0] / 2)
     rows = np.concatenate([number[:-1].ravel(), number[:, :-1].ravel()])
@@ -116,12 +127,10 @@ def strip(half_width: float, size: GridSize = STANDARD, *, far_field: float = FA
     values = -np.concatenate([across.ravel(), down.ravel()])
     upper = sparse.coo_matrix((values, (rows, columns)), shape=(n_x * n_z,) * 2)
     conductance = (upper + upper.T + sparse.diags(diagonal.ravel())).tocsc()
-    surface = np.zeros((n_x, n_z))
-    surface[:, 0] = top
-    return Operator(x, z, dx, dz, np.outer(dx, dz).ravel(), conductance, surface.ravel(), half_width)
+    return Operator(x, z, dx, dz, np.outer(dx, dz).ravel(), conductance, top.ravel(), half_width)
 
 
-def column(dz: Array) -> tuple[Array, Array, Array]:
+def column(dz: Array, root_depth: float = 0.0) -> tuple[Array, Array, Array]:
     """Return the exact modes of the open ground on the cells `dz`.
 
     Returns
@@ -138,14 +147,16 @@ def column(dz: Array) -> tuple[Array, Array, Array]:
     diagonal = np.zeros(dz.size)
     diagonal[:-1] += gaps
     diagonal[1:] += gaps
-    diagonal[0] += 2.0 / dz[0]
+    inflow = ROOT_EXCHANGE * rooted(dz, root_depth) * dz
+    inflow[0] += 2.0 / dz[0]
+    diagonal += inflow
     diagonal[-1] += 2.0 / dz[-1]
     root = np.sqrt(dz)
     matrix = (np.diag(diagonal) - np.diag(gaps, 1) - np.diag(gaps, -1)) / np.outer(root, root)
     rates, vectors = np.linalg.eigh(matrix)
     modes = vectors / root[:, None]
     modes *= np.where(modes[0] < 0, -1.0, 1.0)
-    return rates, modes, modes[0] * 2.0 / dz[0]
+    return rates, modes, inflow @ modes
 
 
 def rows_at(operator: Operator, positions: Array, *, odd: bool = False) -> sparse.csr_matrix:

@@ -7,6 +7,7 @@ march is measured in tests/verification (at most 1 % of the edge range for diffu
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -58,21 +59,22 @@ class ReducedModel:
     depth_edges: Array
 
 
-def _basis(operator: grid.Operator, ground_modes: Array, count: int) -> tuple[Array, Array]:
+def _basis(operator: grid.Operator, ground_modes: Array, count: int, shifts: Sequence[float]) -> tuple[Array, Array]:
     root = np.sqrt(operator.capacity)
     scaled = diags(1 / root) @ operator.conductance @ diags(1 / root)
     flat = np.tile(ground_modes[:, :count], (operator.x.size, 1)) * root[:, None]
     start = np.column_stack([operator.surface / root, flat]) if count else (operator.surface / root)[:, None]
     eye = diags(np.ones(root.size))
     blocks = [flat] if count else []
-    blocks += [splu((scaled + shift * eye).tocsc()).solve(start) for shift in SHIFTS]
+    blocks += [splu((scaled + shift * eye).tocsc()).solve(start) for shift in shifts]
     vectors = np.hstack([block / np.linalg.norm(block, axis=0) for block in blocks])
     left, singular, _ = np.linalg.svd(vectors, full_matrices=False)
     return left[:, singular > RELATIVE_DROP * singular[0]], scaled
 
 
 def build(ratio: float, size: grid.GridSize = grid.STANDARD, *, far_field: float = grid.FAR_FIELD,
-          antisymmetric: bool = False) -> ReducedModel:
+          antisymmetric: bool = False, root_depth: float = 0.0,
+          shifts: Sequence[float] = SHIFTS) -> ReducedModel:
     """Build the reduced model of a strip.
 
     Parameters
@@ -83,15 +85,20 @@ def build(ratio: float, size: grid.GridSize = grid.STANDARD, *, far_field: float
     far_field : float
     antisymmetric : bool
         True for the part of the motion that is opposite on the two sides; it starts from zero at the pour.
+    root_depth : float
+        Root zone over active depth (scenario; 0 for none).
+    shifts : sequence of float
+        Rates at which responses are matched.
 
     Raises
     ------
     ValueError
         If the ratio is not positive.
     """
-    operator = grid.strip(ratio, size, far_field=far_field, middle="zero" if antisymmetric else "mirror")
-    ground_rates, ground_modes, ground_inputs = grid.column(operator.dz)
-    basis, scaled = _basis(operator, ground_modes, 0 if antisymmetric else PROFILE_MODES)
+    operator = grid.strip(ratio, size, far_field=far_field, middle="zero" if antisymmetric else "mirror",
+                          root_depth=root_depth)
+    ground_rates, ground_modes, ground_inputs = grid.column(operator.dz, root_depth)
+    basis, scaled = _basis(operator, ground_modes, 0 if antisymmetric else PROFILE_MODES, shifts)
     root = np.sqrt(operator.capacity)
     rates, turn = np.linalg.eigh(basis.T @ (scaled @ basis))
     modes = basis @ turn
@@ -115,9 +122,9 @@ def build(ratio: float, size: grid.GridSize = grid.STANDARD, *, far_field: float
 
 
 @lru_cache(maxsize=256)
-def cached(ratio: float, antisymmetric: bool = False) -> ReducedModel:
+def cached(ratio: float, antisymmetric: bool = False, root_depth: float = 0.0) -> ReducedModel:
     """Return the standard model for a ratio; built once per process."""
-    return build(ratio, antisymmetric=antisymmetric)
+    return build(ratio, antisymmetric=antisymmetric, root_depth=root_depth)
 
 
 def step_factors(rates: Array, dtau: float) -> tuple[Array, Array, Array]:
