@@ -11,7 +11,8 @@ demo: $(READY)
 	$(VENV)/bin/riskmap demo
 
 test: $(READY)
-	$(VENV)/bin/python -m pytest
+	$(VENV)/bin/python -m pytest -n auto -m "not benchmark"
+	$(VENV)/bin/python -m pytest -m benchmark -s
 
 lint: $(READY)
 	$(VENV)/bin/ruff check riskmap tests layers

@@ -103,7 +103,8 @@ def assess(area: Area, *, workers: int | None = None, progress: Progress | None 
         problems=[*found.problems, *lot_problems, *ground.problems, *weather.problems],
         facts={"published_methods": [{**method.as_dict()} for method in published.METHODS
                                      if method.name in ("as2870", "cole_volume", "van_der_merwe_1964")],
-               "published_notes": published.NOTES, **moved.facts, "seed": area.movement.seed, "stage_seconds": clock.seconds},
+               "published_notes": published.NOTES, **moved.facts, "seed": area.movement.seed,
+               "stage_seconds": clock.seconds},
     )
     return results, found
 

@@ -235,13 +235,13 @@ ESTIMATE = Table("estimate", ("lot_row",), (
     number("linear_extensibility_pct", "mean over 25-100 cm", "%", 0, 60),
     text("shrink_swell_class", "soil-survey class of that mean: low, moderate, high, very high"),
     number("shrink_swell_rating", "soil-survey rating 0-1, share-weighted", "", 0, 1),
-    number("volume_change_cole_pct", "published method beside ours: volume change from 33 kPa to oven dry, 25-100 cm", "%",
-           0, 400),
-    number("as2870_surface_movement_mm", "published method beside ours, equation from memory, not verified: AS 2870-type "
-           "characteristic surface movement", "mm", 0, 2000),
+    number("volume_change_cole_pct", "published method beside ours: volume change from 33 kPa to oven dry, 25-100 cm",
+           "%", 0, 400),
+    number("as2870_surface_movement_mm", "published method beside ours, equation from memory, not verified: AS "
+           "2870-type characteristic surface movement", "mm", 0, 2000),
     text("as2870_class", "class of that movement (AS 2870:2011 limits); not a site classification"),
-    number("van_der_merwe_heave_mm", "published method beside ours, partly from memory, not verified: Van der Merwe 1964, "
-           "upper bound", "mm", 0, 5000),
+    number("van_der_merwe_heave_mm", "published method beside ours, partly from memory, not verified: Van der Merwe "
+           "1964, upper bound", "mm", 0, 5000),
     number("soil_line_distance_m", "distance from the lot's middle to the nearest soil line", "m", 0),
     text("neighbor_unit_name", "map unit on the other side of that line"),
     number("neighbor_unit_share", "probability that the slab stands on the neighbour unit", "fraction", 0, 1),

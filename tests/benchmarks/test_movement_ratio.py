@@ -23,6 +23,8 @@ from riskmap.movement import draws, driver, engine, grid
 from riskmap.movement import reduced_model as rm
 from riskmap.settings import ClimateSettings, MovementSettings, SoilSettings
 
+pytestmark = pytest.mark.benchmark
+
 MONTHS = 480
 PROFILES, POURS = 50, 20
 

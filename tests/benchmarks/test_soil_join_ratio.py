@@ -11,6 +11,8 @@ import shapely
 
 from riskmap.soil import overlay
 
+pytestmark = pytest.mark.benchmark
+
 CRS = "EPSG:5070"
 
 
