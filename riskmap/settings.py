@@ -145,8 +145,8 @@ class MovementSettings(_Frozen):
     edge_load_kn_m: tuple[float, float] = (8.0, 16.0)
     settlement_mm: tuple[float, float] = (3.0, 15.0)
     settlement_yr: float = 0.5
-    # Scenario 0.5: roots hold open ground at the surface's suction down to it; edge movement about doubles (a gap in the
-    # model's structure: measured damping lies between 0 and 0.6).
+    # Scenario 0.5: roots hold open ground at the surface's suction down to it; edge movement about doubles (a gap in
+    # the model's structure: measured damping lies between 0 and 0.6).
     root_zone_depth_m: float = Field(default=0.0, ge=0.0, le=1.0)
     sides_sd_pf: float = 0.4  # judgement of the physics notes: sun, shade, watering; not measured
     # Scenarios: right minus left surface suction. A leak or a large tree 1.5 pF (the notes offer 1.5-2), watering held
