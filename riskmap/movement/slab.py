@@ -139,6 +139,6 @@ def section_stiffness(depth_m: float, *, rib_spacing_m: float = 3.66, rib_width_
     return modulus_pa * inertia / rib_spacing_m
 
 
-# Median stiffness by class, MN m2/m: the section formula at 0.40, 0.50 and 0.75 m total depth; unknown is the
-# default of the decisions page (20, between the typical and the deep section).
-CLASS_STIFFNESS_MN_M2 = {"unknown": 20.0, "shallow": 9.4, "typical": 18.0, "deep": 61.0}
+# Median stiffness by class, MN m2/m: the section formula at 0.40 m (shallow) and 0.75 m (deep) total depth; typical and
+# unknown share the default of the decisions page, unknown with the wider spread.
+CLASS_STIFFNESS_MN_M2 = {"unknown": 20.0, "shallow": 9.4, "typical": 20.0, "deep": 61.0}

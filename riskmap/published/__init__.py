@@ -38,7 +38,8 @@ NOTES = {
     "as2870_class": "AS 2870:2011 class of that movement; not a site classification.",
     "van_der_merwe_heave_mm": (
         "Upper bound: dry ground that becomes nearly saturated; unit heaves partly from memory, not verified. The "
-        "class of each layer is taken from its linear extensibility (3, 6, 9 %): the transfer is ours, in no document."),
+        "class of each layer is taken from its linear extensibility (3, 6, 9 %): the transfer is ours, in no "
+        "document."),
 }
 
 
