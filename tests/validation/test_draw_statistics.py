@@ -68,8 +68,8 @@ def test_three_extremes_against_every_month_on_200_random_columns() -> None:
                        (block[n, n, kernels.MIN] - least) * 1e3])
     off = np.array(misses)
     print(f"\nthree months of each sign against every month, 200 columns: largest dome understated by "
-          f"{100 * off[:, 1].mean():.2f} % in the mean, {100 * off[:, 1].max():.1f} % at worst ({off[:, 0].max():.2f} mm); "
-          f"deepest dish by {off[:, 2].mean():.2f} and {off[:, 2].max():.2f} mm")
+          f"{100 * off[:, 1].mean():.2f} % in the mean, {100 * off[:, 1].max():.1f} % at worst "
+          f"({off[:, 0].max():.2f} mm); deepest dish by {off[:, 2].mean():.2f} and {off[:, 2].max():.2f} mm")
     assert off[:, 1].mean() < 0.01
     assert off[:, 1].max() < 0.06
     assert off[:, 2].max() < 1.0
