@@ -40,7 +40,7 @@ REFERENCE_WORDS = ("a reference lot here: moderate clay (linear extensibility 4.
 WORDS = {  # by sign: what the contribution says
     "soil": ("more expansive soil", "less expansive soil"),
     "age": ("age and pour date", "age and pour date"),
-    "weather": ("drier or wetter weather up to today", "weather up to today"),
+    "weather": ("weather up to today", "weather up to today"),
     "slab": ("a slab that bends more", "a slab that bends less"),
     "doubt": ("what is not known", "what is not known"),
 }

@@ -128,6 +128,57 @@ def check_case(case: dict[str, Any], drivers: dict[str, Any]) -> Line:
     return Line("solver", case["id"], abs(misses[where]), case["tolerance_mm"], "mm", where)
 
 
+def behaviour(heave_mm: Array) -> dict[str, float]:
+    """Return what the trade looks for after month 84: dome, steady middle, active edge, dishes; and the time to settle.
+
+    heave_mm (n_after, n_node): movement from left to right edge. `settled_yr` is when the yearly mean of the middle
+    first comes within 10 % of its mean over the last ten years; nan when the history is shorter than 20 years.
+    """
+    middle, edge = heave_mm[:, heave_mm.shape[1] // 2], heave_mm[:, -1]
+    dome = middle - (heave_mm[:, 0] + edge) / 2
+    late = slice(84, None)
+    settled = float("nan")
+    if middle.size > 240:
+        yearly = np.convolve(middle, np.ones(12) / 12, "valid")
+        end = middle[-120:].mean()
+        settled = (float(np.argmax(np.abs(yearly - end) <= 0.1 * abs(end))) + 6) / 12
+    return {"dome_mean_mm": float(dome[late].mean()), "dome_max_mm": float(dome[late].max()),
+            "dome_min_mm": float(dome[late].min()), "centre_range_mm": float(np.ptp(middle[late])),
+            "edge_range_mm": float(np.ptp(edge[late])), "dish_months_pct": float(100 * (dome[late] < 0).mean()),
+            "settled_yr": settled}
+
+
+def check_behaviour(case: dict[str, Any], drivers: dict[str, Any]) -> Iterator[Line]:
+    """Yield behaviour after month 84 against the case's: millimetres within its tolerance, dishes within a point.
+
+    Dishes are counted in whole months, so in a short history one month more or less is allowed.
+    """
+    given = case.get("after_month_84")
+    if not given:
+        return
+    ours = behaviour(solve_case(case, drivers)[0])
+    one_month = 100 / (case["heave_mm"]["month_after_pour"][-1] - 83)
+    misses = {name: abs(ours[name] - value) / (max(1.0, 1.01 * one_month) if name.endswith("_pct")
+                                               else case["tolerance_mm"]) for name, value in given.items()}
+    where = max(misses, key=lambda name: misses[name])
+    yield Line("behaviour", case["id"], misses[where], 1.0, "of the limit", where)
+
+
+def facts(content: dict[str, Any]) -> str:
+    """Return the trade facts of the cases with a long history as a table, ours beside the file's."""
+    columns = {"dome_mean_mm": "dome mean", "dome_max_mm": "dome max", "dome_min_mm": "dome min",
+               "centre_range_mm": "middle range", "edge_range_mm": "edge range", "dish_months_pct": "dish %"}
+    out = [f"{'case':<24}{'settled':>8}" + "".join(f"{name:>16}" for name in columns.values())]
+    for case in content["cases"]:
+        given = case.get("after_month_84")
+        if not given or case["heave_mm"]["month_after_pour"][-1] < 240:
+            continue
+        ours = behaviour(solve_case(case, content["drivers"])[0])
+        cells = (f"{ours[name]:.1f} / {given[name]:.1f}" for name in columns)
+        out.append(f"{case['id'][:23]:<24}{ours['settled_yr']:>6.1f} y" + "".join(f"{cell:>16}" for cell in cells))
+    return "\n".join(out)
+
+
 def check_driver(name: str, driver: dict[str, Any], divisions: pd.DataFrame | None) -> Iterator[Line]:
     """Yield check months and equilibrium rule of a bucket driver; without divisions from the series in the file."""
     if driver["kind"] != "bucket":
@@ -196,6 +247,7 @@ def check(content: dict[str, Any], divisions: pd.DataFrame | None = None) -> lis
     drivers = content["drivers"]
     lines = [line for name, driver in drivers.items() for line in check_driver(name, driver, divisions)]
     lines += [check_case(case, drivers) for case in content["cases"]]
+    lines += [line for case in content["cases"] for line in check_behaviour(case, drivers)]
     lines += [line for mixture in content.get("mixtures", ()) for line in check_mixture(mixture, drivers)]
     return lines
 
@@ -221,8 +273,10 @@ def read_divisions(folder: Path) -> pd.DataFrame:
 
 def main(path: Path, open_data: Path | None = None) -> int:
     """Print the comparisons of a case file and return 0 when all lie inside their limits, else 1."""
-    lines = check(load(path), read_divisions(open_data) if open_data else None)
+    content = load(path)
+    lines = check(content, read_divisions(open_data) if open_data else None)
     print(text(lines))
+    print("\ntrade facts after month 84, mm, ours / file's:\n" + facts(content))
     if open_data is None:
         print("\nDriver months were not recomputed: that needs the open data folder.")
     return int(not all(line.passed for line in lines))
