@@ -213,6 +213,7 @@ ESTIMATE = Table("estimate", ("lot_row",), (
         text(f"driver_{n}", f"reason {n} in words, by size of its contribution"),
         number(f"driver_{n}_mm", "its signed contribution to the difference from the reference lot", "mm", -2000,
                2000))),
+    text("reason", "the same in a sentence"),
     number("reference_movement_mm", "middle-run score of the reference lot of the climate cell (see the manifest)",
            "mm", 0, 2000),
     number("driver_soil_mm", "contribution of the soil; with age, weather, slab and doubt it adds up to the score",

@@ -186,8 +186,9 @@ def simulate(columns: pd.DataFrame, column_profile: pd.DataFrame, profile: pd.Da
             why = reasons.contributions(of_cell, parts, quiet, classes, reference,
                                         partial(reasons.middle_scores, middle=middle, driver=quiet, pool=pool),
                                         table["expected_movement_mm"].to_numpy())
-            frames.append(pd.concat([table, why, reasons.ranked(why)], axis=1).assign(
-                state="", state_reason="", flags=_flags(of_cell, driver)))
+            whole = pd.concat([table, why, reasons.ranked(why)], axis=1)
+            frames.append(whole.assign(reason=reasons.sentences(whole), state="", state_reason="",
+                                       flags=_flags(of_cell, driver)))
     seconds = time.perf_counter() - began
     table = pd.concat(frames).sort_index() if frames else pd.DataFrame(columns=["state", "state_reason", "flags"])
     return Movement(table, {

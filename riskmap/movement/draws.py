@@ -18,6 +18,7 @@ from riskmap.settings import MovementSettings
 Array = NDArray[np.float64]
 
 # One random stream per parameter: adding a parameter at the end leaves the draws of the others untouched.
+NARROWEST_SPAN_PF = 0.05  # keeps the driver defined when both drawn limits fall on the guard
 PARAMETERS = (
     "component", "extensibility", "diffusivity", "active_depth", "wet_limit", "dry_limit", "equilibrium_common",
     "equilibrium_lot", "restraint", "rain_factor", "bucket", "half_width", "stiffness", "spring", "load", "edge_load",
@@ -82,6 +83,9 @@ def make(settings: MovementSettings) -> Draws:
     normal = {name: ndtri(value) for name, value in u.items()}
     s = settings
     low, high = s.guard_pf
+    one, other = (np.clip(middle + sd * normal[name], low, high) for name, middle, sd in (
+        ("wet_limit", s.wet_limit_pf, s.wet_limit_sd_pf), ("dry_limit", s.dry_limit_pf, s.dry_limit_sd_pf)))
+    wet, dry = np.minimum(one, other), np.maximum(one, other)  # drawn limits that cross are exchanged
     ranks = np.column_stack([np.argsort(np.argsort(u[name], kind="stable"), kind="stable")
                              for name in ("replay_dry", "replay_middle", "replay_wet")])
     return Draws(
@@ -90,8 +94,8 @@ def make(settings: MovementSettings) -> Draws:
         diffusivity_m2_per_yr=np.clip(
             s.diffusivity_m2_per_yr * np.exp(s.diffusivity_sigma_ln * normal["diffusivity"]), *s.diffusivity_clip),
         active_depth_m=_between(u["active_depth"], s.active_depth_draw_m),
-        wet_limit_pf=np.clip(s.wet_limit_pf + s.wet_limit_sd_pf * normal["wet_limit"], low, high),
-        dry_limit_pf=np.clip(s.dry_limit_pf + s.dry_limit_sd_pf * normal["dry_limit"], low, high),
+        wet_limit_pf=wet,
+        dry_limit_pf=np.maximum(dry, wet + NARROWEST_SPAN_PF),
         equilibrium_shift_pf=(s.equilibrium_common_sd_pf * normal["equilibrium_common"]
                               + s.equilibrium_lot_sd_pf * normal["equilibrium_lot"]),
         restraint=_between(u["restraint"], s.restraint_draw),

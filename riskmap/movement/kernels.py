@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from riskmap.movement.compiled import compiled
-from riskmap.movement.slab import departure, solve
+from riskmap.movement.slab import assemble, deflect, departure
 
 Array = NDArray[np.float64]
 Months = NDArray[np.int64]
@@ -137,29 +137,28 @@ def ground_shape(rows: Array, state: Array) -> Array:
 
 
 @compiled
-def slab_on(rows: Array, state: Array, beam: Array, flat: Array) -> tuple[float, float]:
+def slab_on(rows: Array, state: Array, half: Array, flat: Array) -> tuple[float, float]:
     """Return middle above edge and signed largest departure of the slab since it was level. [m]
 
-    beam: spacing, stiffness, spring, load, edge load; flat: the slab on level ground under the same loads.
+    half: system of half the slab (`slab.assemble`); flat: its shape on level ground.
     """
-    shape = solve(ground_shape(rows, state), beam[0], beam[1], beam[2], beam[3], beam[4], True, False)
-    return departure(shape - flat)
+    return departure(deflect(ground_shape(rows, state), half, False) - flat)
 
 
 @compiled
-def tilt_on(ground: Array, sides: Array, beam: Array) -> float:
+def tilt_on(ground: Array, sides: Array, system: Array, length: float) -> float:
     """Return the tilt of the slab, right end above left end over its length. [m/m]
 
     ground, sides (n_point,): the part of the ground that is alike on both sides and the part that is opposite, from
-    the middle to the right edge [m]; beam as in `slab_on`.
+    the middle to the right edge [m]; system of the whole slab; its length. [m]
     """
     n = ground.size
     whole = np.empty(2 * n - 1)
     for j in range(n):
         whole[n - 1 + j] = ground[j] + sides[j]
         whole[n - 1 - j] = ground[j] - sides[j]
-    shape = solve(whole, beam[0], beam[1], beam[2], beam[3], beam[4], False, False)
-    return (shape[-1] - shape[0]) / (beam[0] * (2 * n - 2))
+    shape = deflect(whole, system, False)
+    return (shape[-1] - shape[0]) / length
 
 
 @compiled
@@ -186,17 +185,19 @@ def weighted_rows(strain: Array, output: Array, rows: Array) -> None:
 
 
 @compiled
-def bending_weights(points: int, beam: Array) -> Array:
+def bending_weights(half: Array) -> Array:
     """Return weights (n_point,) of the ground under half a slab that give its bending while it touches everywhere.
 
     Middle above edge of the slab on springs that may pull is linear in the ground. It tells which months bend the slab
     most (the ground's own dome can peak a month or two earlier, while it is narrow); the slab is solved for those.
     """
+    points = half.shape[1]
     out = np.empty(points)
+    loaded = departure(deflect(np.zeros(points), half, True))[0]
     for j in range(points):
         unit = np.zeros(points)
         unit[j] = 1.0
-        out[j] = departure(solve(unit, beam[0], beam[1], beam[2], 0.0, 0.0, True, True))[0]
+        out[j] = departure(deflect(unit, half, True))[0] - loaded
     return out
 
 
@@ -315,12 +316,15 @@ def run_draw(d: int, driver: Array, model: Numbers, opposite: Numbers, ground: N
     base = np.empty((REPLAYS + OUTLOOKS, HORIZON))
     base_slab = np.empty((REPLAYS + OUTLOOKS, 2))
     months = np.empty(3, dtype=np.int64)
-    beam = np.array([spacing, 0.0, spring, load, edge_load])
-    weights = np.empty((stiffness.size, n_point))
-    for c in range(stiffness.size):
-        beam[1] = stiffness[c]
-        weights[c] = bending_weights(n_point, beam)
-    flat = np.zeros(n_point)
+    n_class = stiffness.size
+    halves, wholes = np.empty((n_class, 8, n_point)), np.empty((n_class, 8, 2 * n_point - 1))
+    weights, flats = np.empty((n_class, n_point)), np.empty((n_class, n_point))
+    for c in range(n_class):
+        halves[c] = assemble(n_point, spacing, stiffness[c], spring, load, edge_load, True)
+        wholes[c] = assemble(2 * n_point - 1, spacing, stiffness[c], spring, load, edge_load, False)
+        weights[c] = bending_weights(halves[c])
+        flats[c] = deflect(np.zeros(n_point), halves[c], False)
+    half, whole, flat = halves[0], wholes[0], flats[0]
     row_bend = np.zeros(n_mode)
     characteristic = edge_range = swing = 0.0
 
@@ -347,7 +351,7 @@ def run_draw(d: int, driver: Array, model: Numbers, opposite: Numbers, ground: N
             edge_range = normal.max() - normal.min()
             swing = yearly_swing(edge, normal_first, normal_last, first_calendar)
         if new_profile or u_class[n] != u_class[n - 1]:
-            beam[1] = stiffness[u_class[n]]
+            half, whole, flat = halves[u_class[n]], wholes[u_class[n]], flats[u_class[n]]
             row_bend[:] = 0.0
             for j in range(n_point):
                 for i in range(n_mode):
@@ -355,21 +359,25 @@ def run_draw(d: int, driver: Array, model: Numbers, opposite: Numbers, ground: N
             project(states, row_bend, bend)
             for r in range(REPLAYS + OUTLOOKS):
                 replayed(states, bend, row_bend, decay, early, driver, now, starts[r], base[r])
-            flat = solve(np.zeros(n_point), beam[0], beam[1], beam[2], beam[3], beam[4], True, False)
             shared[:] = np.nan
             base_slab[:] = np.nan
             shared_tilt = np.nan
             for s in range(SCENARIOS):
-                scenario[s] = tilt_on(ground_shape(rows, states[now]),
-                                      one_side(o_rows, o_decay, o_steady, scenario_pf[s], SCENARIO_MONTHS), beam)
+                # the same difference on the other side tilts as much the other way
+                mirrored = s > 0 and scenario_pf[s] == -scenario_pf[0]
+                scenario[s] = -scenario[0] if mirrored else tilt_on(
+                    ground_shape(rows, states[now]),
+                    one_side(o_rows, o_decay, o_steady, scenario_pf[s], SCENARIO_MONTHS), whole, 2 * half_width)
             characteristic = 0.0
             for sign in (1.0, -1.0):
                 worst_months(bend, normal_first, normal_last, sign, months)
                 for t in months:
-                    if t >= 0:
-                        if np.isnan(shared[t, 0]):
-                            shared[t, 0], shared[t, 1] = slab_on(rows, states[t], beam, flat)
-                        characteristic = max(characteristic, abs(shared[t, 0]))
+                    # a dish counts only where it can exceed the dome: lifted edges at most halve the dome's bending
+                    if t < 0 or sign * bend[t] <= 0 or (sign < 0 and -bend[t] < characteristic):
+                        continue
+                    if np.isnan(shared[t, 0]):
+                        shared[t, 0], shared[t, 1] = slab_on(rows, states[t], half, flat)
+                    characteristic = max(characteristic, abs(shared[t, 0]))
 
         pour = min(u_early[n] + int(u_pour * (u_late[n] - u_early[n] + 1)), u_late[n])
         age = now - pour
@@ -389,13 +397,13 @@ def run_draw(d: int, driver: Array, model: Numbers, opposite: Numbers, ground: N
         for sign in (1.0, -1.0):
             worst_months(history, 0, age, sign, months)
             for m in months:
-                if m < 0:
+                if m < 0 or sign * history[m] <= 0:
                     continue
-                middle = _slab_at(m, pour, reuse, states, delta, decay, rows, beam, flat, shared)[0]
+                middle = _slab_at(m, pour, reuse, states, delta, decay, rows, half, flat, shared)[0]
                 if middle > largest:
                     largest, month_max = middle, int(pour + m)
                 deepest = min(deepest, middle)
-        middle, departed = _slab_at(age, pour, reuse, states, delta, decay, rows, beam, flat, shared)
+        middle, departed = _slab_at(age, pour, reuse, states, delta, decay, rows, half, flat, shared)
         if middle > largest:
             largest, month_max = middle, int(now)
         result[NOW], result[RATIO_NOW] = middle, abs(departed) / (2 * half_width)
@@ -425,7 +433,7 @@ def run_draw(d: int, driver: Array, model: Numbers, opposite: Numbers, ground: N
                                                      + early[i] * jump)
                     if not old:
                         state[i] += decay[i] ** (age + 1 + where) * delta[i]
-                middle, departed = slab_on(rows, state, beam, flat)
+                middle, departed = slab_on(rows, state, half, flat)
                 if old:
                     base_slab[r, 0], base_slab[r, 1] = middle, departed
             if r < REPLAYS:
@@ -441,7 +449,8 @@ def run_draw(d: int, driver: Array, model: Numbers, opposite: Numbers, ground: N
                 for i in range(n_mode):
                     state[i] += decay[i] ** age * delta[i]
             held = 12 * 1000 if settled else age
-            result[TILT] = tilt_on(ground_shape(rows, state), one_side(o_rows, o_decay, o_steady, sides_pf, held), beam)
+            opposed = one_side(o_rows, o_decay, o_steady, sides_pf, held)
+            result[TILT] = tilt_on(ground_shape(rows, state), opposed, whole, 2 * half_width)
             if settled:
                 shared_tilt = result[TILT]
         for s in range(SCENARIOS):
@@ -457,17 +466,17 @@ def run_draw(d: int, driver: Array, model: Numbers, opposite: Numbers, ground: N
 
 @compiled
 def _slab_at(k: int | np.int64, pour: int, reuse: int, states: Array, delta: Array, decay: Array, rows: Array,
-             beam: Array, flat: Array, shared: Array) -> tuple[float, float]:
+             half: Array, flat: Array, shared: Array) -> tuple[float, float]:
     """Return middle and departure of the slab k months after the pour, from the shared solves where they serve."""
     t = pour + k
     if k >= reuse:
         if np.isnan(shared[t, 0]):
-            shared[t, 0], shared[t, 1] = slab_on(rows, states[t], beam, flat)
+            shared[t, 0], shared[t, 1] = slab_on(rows, states[t], half, flat)
         return shared[t, 0], shared[t, 1]
     state = states[t].copy()
     for i in range(state.size):
         state[i] += decay[i] ** k * delta[i]
-    return slab_on(rows, state, beam, flat)
+    return slab_on(rows, state, half, flat)
 
 
 @compiled

@@ -44,6 +44,7 @@ WORDS = {  # by sign: what the contribution says
     "slab": ("a slab that bends more", "a slab that bends less"),
     "doubt": ("what is not known", "what is not known"),
 }
+TOLD_MM = 0.5  # smaller contributions round to nothing
 UNIT_KEYS = ["usual", "half_width_m", "profile", "class", "early", "late"]
 
 
@@ -165,6 +166,23 @@ def contributions(column: pd.DataFrame, parts: pd.DataFrame, driver: Driver, cla
                        columns=[f"driver_{name}_mm" for name in FACTORS])
     out.insert(0, "reference_movement_mm", total[:, 0])
     out["driver_doubt_mm"] = score_mm - total[:, -1]
+    return out
+
+
+def sentences(table: pd.DataFrame) -> list[str]:
+    """Return one or two plain sentences per column, from the numbers of the table as they are rounded there.
+
+    table: expected_movement_mm, its range, direction, reference_movement_mm and driver_1..3 with their millimetres.
+    """
+    out = []
+    names = ["expected_movement_mm", "expected_movement_mm_p10", "expected_movement_mm_p90", "reference_movement_mm",
+             *(f"driver_{n}{part}" for n in (1, 2, 3) for part in ("", "_mm"))]
+    for middle, low, high, reference, *drivers in table[names].itertuples(index=False):
+        told = [f"{word} {size:+.0f} mm" for word, size in zip(drivers[::2], drivers[1::2], strict=True)
+                if abs(size) >= TOLD_MM]
+        why = f" Largest differences: {', '.join(told)}." if told else " It differs little from it."
+        out.append(f"Expected movement {middle:.0f} mm, range {low:.0f} to {high:.0f}; the reference lot here has "
+                   f"{reference:.0f} mm.{why}")
     return out
 
 

@@ -19,80 +19,81 @@ MOST_ITERATIONS = 30
 STIFFEST = 1e10  # N m2 per m; beyond it the solution loses digits (physics notes)
 
 
-@compiled
-def solve(ground: Array, spacing: float, stiffness: float, spring: float, load: float, edge_load: float, mirror: bool,
-          tension: bool) -> Array:
-    """Return the deflected shape of the slab.
+# Rows of a system: bending diagonals, load, full springs, and room for one factorisation.
+MAIN, OFF1, OFF2, FORCE, SPRING, PIVOT, WORK1, WORK2 = 0, 1, 2, 3, 4, 5, 6, 7
 
-    Parameters
-    ----------
-    ground : array, shape (n,)
-        Height of the ground. [m]
+
+@compiled
+def assemble(n: int, spacing: float, stiffness: float, spring: float, load: float, edge_load: float,
+             mirror: bool) -> Array:
+    """Return the system of a slab, shape (8, n); it serves every ground under the same slab.
+
+    n : int
+        Number of nodes.
     spacing : float
         Distance between nodes. [m]
     stiffness, spring, load, edge_load : float
         Bending stiffness [N m2/m], subgrade spring [N/m3], uniform load [Pa], line load at a free end [N/m].
     mirror : bool
         True when the first node is the middle of a symmetric slab; False when it is a free end.
-    tension : bool
-        True for springs that can pull (only to check against closed forms).
+    """
+    out = np.zeros((8, n))
+    bend = min(stiffness, STIFFEST) / spacing**3
+    for i in range(1, n - 1):
+        out[MAIN, i - 1] += bend
+        out[MAIN, i] += 4 * bend
+        out[MAIN, i + 1] += bend
+        out[OFF1, i - 1] -= 2 * bend
+        out[OFF1, i] -= 2 * bend
+        out[OFF2, i - 1] += bend
+    for i in range(n):
+        tributary = spacing * (0.5 if i == 0 or i == n - 1 else 1.0)
+        out[FORCE, i] = -load * tributary
+        out[SPRING, i] = spring * tributary
+    out[FORCE, n - 1] -= edge_load
+    if mirror:
+        out[MAIN, 0] += 2 * bend
+        out[MAIN, 1] += 2 * bend
+        out[OFF1, 0] -= 2 * bend
+    else:
+        out[FORCE, 0] -= edge_load
+    return out
 
-    Returns
-    -------
-    array, shape (n,)
-        Height of the slab. [m]
+
+@compiled
+def deflect(ground: Array, system: Array, tension: bool) -> Array:
+    """Return the shape of the slab on the ground. [m]
+
+    ground (n,): height of the ground [m]; system (8, n) from `assemble`, whose last rows are used as room; tension:
+    True for springs that can pull (only to check against closed forms).
     """
     n = ground.size
-    stiffness = min(stiffness, 1e10)
-    main0, off10, off20 = np.zeros(n), np.zeros(n), np.zeros(n)
-    bend = stiffness / spacing**3
-    for i in range(1, n - 1):
-        main0[i - 1] += bend
-        main0[i] += 4 * bend
-        main0[i + 1] += bend
-        off10[i - 1] -= 2 * bend
-        off10[i] -= 2 * bend
-        off20[i - 1] += bend
-    force0 = np.full(n, -load * spacing)
-    force0[0] *= 0.5
-    force0[n - 1] *= 0.5
-    force0[n - 1] -= edge_load
-    if mirror:
-        main0[0] += 2 * bend
-        main0[1] += 2 * bend
-        off10[0] -= 2 * bend
-    else:
-        force0[0] -= edge_load
     touching = np.ones(n, dtype=np.bool_)
-    main, off1, off2, shape = np.empty(n), np.empty(n), np.empty(n), np.zeros(n)
+    shape = np.empty(n)
+    main0, off10, off20, force, springs = system[MAIN], system[OFF1], system[OFF2], system[FORCE], system[SPRING]
+    pivot, low1, low2 = system[PIVOT], system[WORK1], system[WORK2]
     for iteration in range(MOST_ITERATIONS):
+        # LDL^T of the pentadiagonal system; the right-hand side is reduced on the way
+        d1 = d2 = l1 = 0.0  # pivots of the two rows before, first factor of the last
+        f1 = f2 = 0.0
+        s1 = s2 = 0.0
         for i in range(n):
-            tributary = spacing * (0.5 if i == 0 or i == n - 1 else 1.0)
-            k = spring * tributary * (1.0 if touching[i] else IDLE_SPRING)
-            main[i] = main0[i] + k
-            off1[i] = off10[i]
-            off2[i] = off20[i]
-            shape[i] = force0[i] + k * ground[i]
-        # LDL^T of the pentadiagonal system, then forward and back substitution in place
-        for i in range(n):
-            if i + 1 < n:
-                factor = off1[i] / main[i]
-                main[i + 1] -= factor * off1[i]
-                if i + 2 < n:
-                    off1[i + 1] -= factor * off2[i]
-                shape[i + 1] -= factor * shape[i]
-                off1[i] = factor
-            if i + 2 < n:
-                factor = off2[i] / main[i]
-                main[i + 2] -= factor * off2[i]
-                shape[i + 2] -= factor * shape[i]
-                off2[i] = factor
+            k = springs[i] if touching[i] else springs[i] * IDLE_SPRING
+            d = main0[i] + k - d1 * l1 * l1 - d2 * f2 * f2
+            value = force[i] + k * ground[i] - l1 * s1 - f2 * s2
+            inverse = 1.0 / d
+            # the row before couples to this row by l1 and to the next by f1
+            first = (off10[i] - d1 * l1 * f1) * inverse
+            second = off20[i] * inverse
+            pivot[i], low1[i], low2[i], shape[i] = inverse, first, second, value
+            d2, f2, s2 = d1, f1, s1
+            d1, l1, f1, s1 = d, first, second, value
         for i in range(n - 1, -1, -1):
-            value = shape[i] / main[i]
+            value = shape[i] * pivot[i]
             if i + 1 < n:
-                value -= off1[i] * shape[i + 1]
+                value -= low1[i] * shape[i + 1]
             if i + 2 < n:
-                value -= off2[i] * shape[i + 2]
+                value -= low2[i] * shape[i + 2]
             shape[i] = value
         if tension:
             break
@@ -108,6 +109,13 @@ def solve(ground: Array, spacing: float, stiffness: float, spring: float, load: 
         if not changed:
             break
     return shape
+
+
+@compiled
+def solve(ground: Array, spacing: float, stiffness: float, spring: float, load: float, edge_load: float, mirror: bool,
+          tension: bool) -> Array:
+    """Return the deflected shape of the slab, for one ground. [m] Parameters as in `assemble` and `deflect`."""
+    return deflect(ground, assemble(ground.size, spacing, stiffness, spring, load, edge_load, mirror), tension)
 
 
 @compiled

@@ -68,6 +68,17 @@ def test_reasons_add_up_for_every_lot(estimate: gpd.GeoDataFrame) -> None:
     np.testing.assert_allclose(total, known["expected_movement_mm"], atol=1e-6)
 
 
+def test_sentences_tell_the_numbers_of_the_table(estimate: gpd.GeoDataFrame) -> None:
+    known = estimate[estimate["state"] == ""]
+    assert (estimate.loc[estimate["state"] != "", "reason"] == "").all()
+    for row in known.sample(200, random_state=1).itertuples():
+        assert f"Expected movement {row.expected_movement_mm:.0f} mm" in row.reason
+        assert f"has {row.reference_movement_mm:.0f} mm" in row.reason
+        if abs(row.driver_1_mm) >= reasons.TOLD_MM:
+            assert f"{row.driver_1} {row.driver_1_mm:+.0f} mm" in row.reason
+        assert len(row.reason.split(".")) <= 4
+
+
 def test_ranges_hold_their_middle(estimate: gpd.GeoDataFrame) -> None:
     known = estimate[estimate["state"] == ""]
     for name in ("expected_movement_mm", "characteristic_movement_mm", "deflection_now_mm"):

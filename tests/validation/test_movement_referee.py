@@ -27,7 +27,8 @@ def lines(content: dict[str, Any], open_data: Path) -> list[case_file.Line]:
     return case_file.check(content, case_file.read_divisions(open_data))
 
 
-@pytest.mark.parametrize(("kind", "count"), [("driver", 12), ("equilibrium", 13), ("solver", 32), ("behaviour", 30), ("mixture", 16)])
+@pytest.mark.parametrize(("kind", "count"), [("driver", 12), ("equilibrium", 13), ("solver", 32), ("behaviour", 30),
+                                              ("mixture", 16)])
 def test_every_comparison_is_inside_its_limit(lines: list[case_file.Line], kind: str, count: int) -> None:
     of_kind = [line for line in lines if line.kind == kind]
     assert len(of_kind) == count
