@@ -46,7 +46,8 @@ MISTAKES = (
     Mistake("driver at the start of the month", "movement/kernels.py", "before, now = driver[j - 1], driver[j]",
             "before, now = driver[j - 1], driver[j - 1]", "tests/verification/test_movement_suction.py"),
     Mistake("equilibrium clipped at 2.9", "movement/driver.py", "np.clip(equilibrium + draws.equilibrium_shift_pf, "
-            "*movement.guard_pf)", "np.clip(equilibrium + draws.equilibrium_shift_pf, 2.9, 4.0)", "tests/regression"),
+            "*movement.guard_pf)", "np.clip(equilibrium + draws.equilibrium_shift_pf, 2.9, 4.0)",
+            "tests/unit/test_movement_driver.py"),
     Mistake("components averaged, not drawn", "movement/summary.py", "place = np.where((upper[place] <= component",
             "place = np.where((upper[place] <= 0.5 * np.ones_like(component)", "tests/unit/test_movement_kernels.py"),
     Mistake("reasons in one order only", "movement/reasons.py",
