@@ -165,17 +165,24 @@ def check_behaviour(case: dict[str, Any], drivers: dict[str, Any]) -> Iterator[L
 
 
 def facts(content: dict[str, Any]) -> str:
-    """Return the trade facts of the cases with a long history as a table, ours beside the file's."""
+    """Return the trade facts of the cases with a long history as a table, ours beside the file's.
+
+    `2011` is the largest dome of that drought over the mean dome (ours only).
+    """
     columns = {"dome_mean_mm": "dome mean", "dome_max_mm": "dome max", "dome_min_mm": "dome min",
                "centre_range_mm": "middle range", "edge_range_mm": "edge range", "dish_months_pct": "dish %"}
-    out = [f"{'case':<24}{'settled':>8}" + "".join(f"{name:>16}" for name in columns.values())]
+    out = [f"{'case':<24}{'settled':>8}{'2011':>7}" + "".join(f"{name:>16}" for name in columns.values())]
     for case in content["cases"]:
         given = case.get("after_month_84")
         if not given or case["heave_mm"]["month_after_pour"][-1] < 240:
             continue
-        ours = behaviour(solve_case(case, content["drivers"])[0])
+        heave = solve_case(case, content["drivers"])[0]
+        ours = behaviour(heave)
+        dome = heave[:, heave.shape[1] // 2] - (heave[:, 0] + heave[:, -1]) / 2
+        pour = _place(case["input"]["pour_end_of"])
+        drought = dome[_place("2011-06") - pour : _place("2012-06") - pour].max() / ours["dome_mean_mm"]
         cells = (f"{ours[name]:.1f} / {given[name]:.1f}" for name in columns)
-        out.append(f"{case['id'][:23]:<24}{ours['settled_yr']:>6.1f} y" + "".join(f"{cell:>16}" for cell in cells))
+        out.append(f"{case['id'][:23]:<24}{ours['settled_yr']:>6.1f} y{drought:>6.1f}x" + "".join(f"{cell:>16}" for cell in cells))
     return "\n".join(out)
 
 
