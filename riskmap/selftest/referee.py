@@ -182,7 +182,8 @@ def facts(content: dict[str, Any]) -> str:
         pour = _place(case["input"]["pour_end_of"])
         drought = dome[_place("2011-06") - pour : _place("2012-06") - pour].max() / ours["dome_mean_mm"]
         cells = (f"{ours[name]:.1f} / {given[name]:.1f}" for name in columns)
-        out.append(f"{case['id'][:23]:<24}{ours['settled_yr']:>6.1f} y{drought:>6.1f}x" + "".join(f"{cell:>16}" for cell in cells))
+        out.append(f"{case['id'][:23]:<24}{ours['settled_yr']:>6.1f} y{drought:>6.1f}x"
+                   + "".join(f"{cell:>16}" for cell in cells))
     return "\n".join(out)
 
 
