@@ -114,6 +114,25 @@ def demo(outputs: Path, units: str, workers: int | None) -> None:
 
 
 @cli.command()
+@click.argument("path", type=click.Path(path_type=Path))
+@click.option("--as", "role", type=click.Choice(["lots", "soil", "drought"]), default=None,
+              help="Check one file of this kind instead of a whole area.")
+@click.option("--json", "json_path", type=click.Path(path_type=Path), default=None, help="Also write the report as JSON.")
+def check(path: Path, role: str | None, json_path: Path | None) -> None:
+    """Read everything PATH (an area file) names, compute nothing, and say what is wrong with it.
+
+    One line per finding: code, file, row as your editor numbers it, column, value, rule, remedy, what was done.
+    """
+    from riskmap import checking
+
+    report = checking.check_file(path, role) if role else checking.check_area(path)
+    click.echo(report.text())
+    if json_path is not None:
+        json_path.write_text(report.as_json() + "\n", encoding="utf-8")
+    sys.exit(report.exit_code)
+
+
+@cli.command()
 @click.option("--cases", type=click.Path(path_type=Path), default=None,
               help="A case file (solver cases, drivers, mixtures) to check instead of the built-in pack.")
 @click.option("--open-data", type=click.Path(path_type=Path, exists=True, file_okay=False), default=None,

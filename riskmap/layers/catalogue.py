@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Collection
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 from riskmap.errors import LayerError, Problem
@@ -11,39 +12,64 @@ if TYPE_CHECKING:
     from riskmap.layers import ClimateTables, Layers, SoilTables, Source
     from riskmap.settings import Area
 
+ROLES = ("lots", "soil", "climate", "drought", "index")
+
+
+@dataclass
+class Attempt:
+    """Every layer that could be read, and why the others could not."""
+
+    tables: dict[str, Any] = field(default_factory=dict)  # by role; a role is missing when it was refused or not named
+    sources: list[Source] = field(default_factory=list)
+    problems: list[Problem] = field(default_factory=list)
+    refusals: list[str] = field(default_factory=list)
+
+    def read(self, role: str, reader: Callable[..., tuple[Any, list[Source], list[Problem]]], entry: Any, area: Area,
+             **options: Any) -> None:
+        """Read one layer and keep what came of it."""
+        try:
+            self.tables[role], sources, problems = reader(entry, area, **options)
+        except LayerError as error:
+            self.refusals += str(error).splitlines()
+            return
+        self.sources += sources
+        self.problems += problems
+
+
+def read_each(area: Area, roles: Collection[str] = ROLES) -> Attempt:
+    """Read the layers of an area one by one; a refused layer does not hide the findings in the others."""
+    from riskmap.layers import climate_monthly, drought_weekly, index_grid, lots, soil_ssurgo
+
+    out = Attempt()
+    if "lots" in roles:
+        out.read("lots", lots.read, area.lots, area)
+    if "soil" in roles:
+        out.read("soil", soil_ssurgo.read, area.soil, area)
+    if "climate" in roles and area.climate:
+        out.read("climate", climate_monthly.read, area.climate, area)
+    if "drought" in roles and area.drought:
+        bounds = _bounds(out.tables.get("soil"), out.tables.get("climate"))
+        out.read("drought", drought_weekly.read, area.drought, area, bounds=bounds)
+    if "index" in roles and area.index:
+        out.read("index", index_grid.read, area.index, area)
+    return out
+
 
 def read_all(area: Area) -> Layers:
-    """Read every layer that an area names.
+    """Read every layer of an area.
 
     Raises
     ------
     LayerError
         With the refusals of all layers together.
     """
-    from riskmap.layers import Layers, climate_monthly, drought_weekly, index_grid, lots, soil_ssurgo
+    from riskmap.layers import Layers
 
-    sources: list[Source] = []
-    problems: list[Problem] = []
-    refusals: list[str] = []
-
-    def attempt(read: Callable[..., tuple[Any, list[Source], list[Problem]]], entry: Any, **options: Any) -> Any:
-        try:
-            table, used, found = read(entry, area, **options)
-        except LayerError as error:
-            refusals.append(str(error))
-            return None
-        sources.extend(used)
-        problems.extend(found)
-        return table
-
-    raw = attempt(lots.read, area.lots)
-    soil = attempt(soil_ssurgo.read, area.soil)
-    climate = attempt(climate_monthly.read, area.climate) if area.climate else None
-    drought = attempt(drought_weekly.read, area.drought, bounds=_bounds(soil, climate)) if area.drought else None
-    index = attempt(index_grid.read, area.index) if area.index else ()
-    if refusals:
-        raise LayerError("\n".join(refusals))
-    return Layers(raw, soil, climate, drought, index, tuple(sources), problems)
+    found = read_each(area)
+    if found.refusals:
+        raise LayerError("\n".join(found.refusals))
+    return Layers(found.tables["lots"], found.tables["soil"], found.tables.get("climate"), found.tables.get("drought"),
+                  found.tables.get("index", ()), tuple(found.sources), found.problems)
 
 
 def _bounds(soil: SoilTables | None, climate: ClimateTables | None) -> tuple[float, float, float, float] | None:

@@ -1,0 +1,131 @@
+"""Read everything an area names, compute nothing, and say what is wrong with it: one line per finding, counts that add up.
+
+Sits beside `assess`: it knows the readers and the cleaning of lots, and no later stage. Nothing here uses a network.
+"""
+
+from __future__ import annotations
+
+import datetime
+import json
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from riskmap import __version__, tables
+from riskmap import settings as area_file
+from riskmap.errors import LayerError, Problem, SettingsError
+
+if TYPE_CHECKING:
+    from riskmap.layers import Source
+    from riskmap.settings import Area
+
+FILE_ROLES = ("lots", "soil", "drought")
+
+
+@dataclass
+class Report:
+    """What was found.
+
+    Attributes
+    ----------
+    name : str
+        Area or file that was checked.
+    refusals : list of str
+        Findings that stop a run.
+    problems : list of Problem
+        Findings about rows and values, in the order of reading.
+    sources : list of Source
+        What was read, with row counts.
+    lots : dict
+        read, usable, and one entry per state; usable and states add up to read. Empty when no lots were read.
+    """
+
+    name: str
+    refusals: list[str] = field(default_factory=list)
+    problems: list[Problem] = field(default_factory=list)
+    sources: list[Source] = field(default_factory=list)
+    lots: dict[str, int] = field(default_factory=dict)
+
+    @property
+    def exit_code(self) -> int:
+        """0 every lot can be used, 1 some have a state, 2 a run would be refused."""
+        if self.refusals:
+            return 2
+        return int(self.lots.get("read", 0) != self.lots.get("usable", 0))
+
+    def text(self) -> str:
+        """Return the report for people."""
+        lines = [*self.refusals, *(str(problem) for problem in self.problems)]
+        lines += [f"{source.role}: {source.path.name}, {source.rows:,} rows"
+                  + (f", {source.valid_date}" if source.valid_date else "") for source in self.sources]
+        if self.lots:
+            states = [f"{count:,} {name} ({tables.STATES[name]})" for name, count in self.lots.items()
+                      if name not in ("read", "usable")]
+            lines.append(f"{self.lots['read']:,} lots read = {self.lots['usable']:,} usable"
+                         + "".join(f" + {state}" for state in states))
+        verdict = ("A run would be refused." if self.refusals else "A run can start; nothing was computed."
+                   if self.sources else "Nothing was read.")
+        return "\n".join([*lines, f"{len(self.refusals)} refusals, {len(self.problems)} findings. {verdict}"])
+
+    def as_json(self) -> str:
+        """Return the report for programs."""
+        return json.dumps({
+            "riskmap": __version__, "name": self.name, "refusals": self.refusals,
+            "problems": [problem.as_dict() for problem in self.problems], "lots": self.lots,
+            "sources": [{"role": s.role, "path": s.path.name, "rows": s.rows, "valid_date": s.valid_date}
+                        for s in self.sources], "exit_code": self.exit_code,
+        }, indent=1, ensure_ascii=False, default=str)
+
+
+def check_area(path: Path) -> Report:
+    """Check every layer of an area file and clean its lots.
+
+    A lot can still get a state in a run, from soil or climate: that is known only after the shares are computed.
+    """
+    from riskmap import climate
+    from riskmap.layers.catalogue import read_each
+
+    try:
+        area = area_file.load(path)
+    except SettingsError as error:
+        return Report(path.name, refusals=str(error).splitlines())
+    found = read_each(area)
+    report = Report(area.name, found.refusals, found.problems, found.sources)
+    if area.climate is None:
+        report.refusals.append("E-CLI-001 area file: there is no [climate] entry; monthly rain and temperature are "
+                               "needed.")
+    if "lots" in found.tables:
+        try:
+            today = climate.present_month(found.tables.get("climate"), found.tables.get("drought"), (), area.today)
+        except LayerError:  # the refusals above say which layer is missing
+            today = _this_month()
+        _clean(report, found.tables["lots"], area, today)
+    return report
+
+
+def check_file(path: Path, role: str) -> Report:
+    """Check one file as `lots`, `soil` or `drought`; climate needs a cell and a latitude, which only an area gives."""
+    from riskmap.layers.catalogue import read_each
+
+    entries = {"lots": {"path": "-"}, "soil": {"path": "-"}, role: {"path": path.resolve()}}
+    area = area_file.Area.model_validate({"name": "one file", **entries})
+    found = read_each(area, (role,))
+    report = Report(path.name, found.refusals, found.problems, found.sources)
+    if "lots" in found.tables:
+        _clean(report, found.tables["lots"], area, _this_month())
+    return report
+
+
+def _this_month() -> int:
+    now = datetime.date.today()
+    return tables.month_number(now.year, now.month)
+
+
+def _clean(report: Report, raw: Any, area: Area, today: int) -> None:
+    from riskmap import lots
+
+    table, problems = lots.clean(raw, area.lot_settings, area.crs, today, area.lots.path.name)
+    report.problems += problems
+    states = table.loc[table["state"] != "", "state"].value_counts().sort_index()
+    report.lots = {"read": len(raw), "usable": int((table["state"] == "").sum()),
+                   **{str(name): int(count) for name, count in states.items()}}

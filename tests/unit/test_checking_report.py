@@ -1,0 +1,85 @@
+"""`riskmap check`: everything is read, nothing computed, counts add up."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from riskmap import checking
+
+ROOT = Path(__file__).resolve().parents[2]
+
+
+def test_the_example_is_read_and_its_counts_add_up(example: Path) -> None:
+    report = checking.check_area(example / "area.toml")
+    assert report.refusals == []
+    assert report.lots["read"] == 1499
+    assert sum(count for name, count in report.lots.items() if name != "read") == 1499
+    assert report.exit_code == 1
+    codes = {problem.code for problem in report.problems}
+    assert {"W-LOT-011", "E-LOT-012", "W-LOT-013", "E-LOT-014"} <= codes
+    assert {source.role for source in report.sources} == {"lots", "soil", "climate", "drought", "index"}
+    text = report.text()
+    assert "1,499 lots read = " in text
+    assert "A run can start; nothing was computed." in text
+
+
+def test_the_json_holds_the_same(example: Path, tmp_path: Path) -> None:
+    report = checking.check_area(example / "area.toml")
+    told = json.loads(report.as_json())
+    assert told["lots"] == report.lots
+    assert len(told["problems"]) == len(report.problems)
+    assert all(set(p) == {"code", "file", "rule", "remedy", "action", "row", "column", "value"} for p in told["problems"])
+    target = tmp_path / "report.json"
+    done = subprocess.run([sys.executable, "-m", "riskmap", "check", str(example / "area.toml"), "--json", str(target)],
+                          capture_output=True, text=True, check=False, cwd=ROOT)
+    assert done.returncode == 1
+    assert json.loads(target.read_text(encoding="utf-8"))["exit_code"] == 1
+
+
+def test_one_refused_layer_does_not_hide_the_others(example: Path, tmp_path: Path) -> None:
+    text = (example / "area.toml").read_text(encoding="utf-8")
+    for name in ("lots.gpkg", "climate.csv", "climate_cells.gpkg", "drought_weekly.parquet", "spei_6.tif", "pdsi.tif"):
+        text = text.replace(f'"{name}"', f'"{(example / name).as_posix()}"')
+    path = tmp_path / "area.toml"
+    path.write_text(text, encoding="utf-8")
+    report = checking.check_area(path)
+    assert report.exit_code == 2
+    assert any("soil_ZZ901.zip" in line for line in report.refusals)
+    assert report.lots["read"] == 1499
+    assert "A run would be refused." in report.text()
+
+
+def test_single_files(example: Path) -> None:
+    lots = checking.check_file(example / "lots.gpkg", "lots")
+    assert lots.lots["read"] == 1499
+    soil = checking.check_file(example / "soil_ZZ901.zip", "soil")
+    assert soil.exit_code == 0
+    assert [source.role for source in soil.sources] == ["soil"]
+    wrong = checking.check_file(example / "climate.csv", "soil")
+    assert wrong.exit_code == 2
+    assert "climate.csv" in wrong.text()
+
+
+@pytest.mark.parametrize("text", ["", "[area]\nname = 'x'\nfast = 1\n"])
+def test_a_bad_area_file_is_a_refusal_not_a_fault(tmp_path: Path, text: str) -> None:
+    path = tmp_path / "area.toml"
+    path.write_text(text, encoding="utf-8")
+    report = checking.check_area(path)
+    assert report.exit_code == 2
+    assert report.refusals
+    assert "Nothing was read." not in report.text() or report.sources == []
+
+
+def test_no_network_is_touched(example: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    import socket
+
+    def refuse(*args: object, **kwargs: object) -> None:
+        raise AssertionError("a socket was opened")
+
+    monkeypatch.setattr(socket.socket, "connect", refuse)
+    assert checking.check_area(example / "area.toml").refusals == []
