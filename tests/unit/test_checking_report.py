@@ -22,7 +22,7 @@ def test_the_example_is_read_and_its_counts_add_up(example: Path) -> None:
     assert report.exit_code == 1
     codes = {problem.code for problem in report.problems}
     assert {"W-LOT-011", "E-LOT-012", "W-LOT-013", "E-LOT-014"} <= codes
-    assert {source.role for source in report.sources} == {"lots", "soil", "climate", "drought", "index"}
+    assert {source.role for source in report.sources} >= {"lots", "soil", "climate", "drought", "index"}
     text = report.text()
     assert "1,499 lots read = " in text
     assert "A run can start; nothing was computed." in text
