@@ -1,4 +1,4 @@
-"""Read everything an area names, compute nothing, and say what is wrong with it: one line per finding, counts that add up.
+"""Read everything an area names, compute nothing, and say what is wrong: one line per finding, counts that add up.
 
 Sits beside `assess`: it knows the readers and the cleaning of lots, and no later stage. Nothing here uses a network.
 """

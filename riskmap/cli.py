@@ -117,7 +117,8 @@ def demo(outputs: Path, units: str, workers: int | None) -> None:
 @click.argument("path", type=click.Path(path_type=Path))
 @click.option("--as", "role", type=click.Choice(["lots", "soil", "drought"]), default=None,
               help="Check one file of this kind instead of a whole area.")
-@click.option("--json", "json_path", type=click.Path(path_type=Path), default=None, help="Also write the report as JSON.")
+@click.option("--json", "json_path", type=click.Path(path_type=Path), default=None,
+              help="Also write the report as JSON.")
 def check(path: Path, role: str | None, json_path: Path | None) -> None:
     """Read everything PATH (an area file) names, compute nothing, and say what is wrong with it.
 

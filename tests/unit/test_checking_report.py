@@ -33,7 +33,8 @@ def test_the_json_holds_the_same(example: Path, tmp_path: Path) -> None:
     told = json.loads(report.as_json())
     assert told["lots"] == report.lots
     assert len(told["problems"]) == len(report.problems)
-    assert all(set(p) == {"code", "file", "rule", "remedy", "action", "row", "column", "value"} for p in told["problems"])
+    keys = {"code", "file", "rule", "remedy", "action", "row", "column", "value"}
+    assert all(set(problem) == keys for problem in told["problems"])
     target = tmp_path / "report.json"
     done = subprocess.run([sys.executable, "-m", "riskmap", "check", str(example / "area.toml"), "--json", str(target)],
                           capture_output=True, text=True, check=False, cwd=ROOT)
