@@ -57,7 +57,7 @@ def _mixture(lot_profile: pd.DataFrame, lots: int) -> tuple[NDArray[np.int64], p
     number = np.where(number >= 0, np.searchsorted(used[used >= 0], number), -1)
     member = np.isin(row, first)
     mixtures = pd.DataFrame({"mixture": number[row[member]], "profile_id": profile[member],
-                             "weight": part["weight"].to_numpy(float)[member]})
+                             "weight": weight[member]})  # rounded: the same whichever lot came first
     return number, mixtures
 
 

@@ -40,10 +40,11 @@ class LotsEntry(Provenance):
 
 
 class SoilEntry(Provenance):
-    """`[soil]`: one or more soil-survey downloads (zip or folder)."""
+    """`[soil]`: one or more soil-survey downloads (zip or folder) or template databases (GeoPackage, SQLite)."""
 
-    reader: Literal["ssurgo"] = "ssurgo"
+    reader: Literal["ssurgo", "template", "key_raster"] = "ssurgo"
     path: Path | list[Path]
+    raster: Path | None = None  # key_raster only: grid of map unit keys, for overviews; `path` then gives the tables
     scale: int | None = Field(default=None, ge=1000, le=250_000)  # 24000 for 1:24,000 when the download does not say
 
 
@@ -95,6 +96,7 @@ class SoilSettings(_Frozen):
     extend_to_cm: float = 200.0  # surveys stop near 2 m
     suspicious_lep_pct: float = 1.0  # below it with much clay: a known error of two Texas surveys
     suspicious_clay_pct: float = 35.0
+    line_doubt: bool = True  # near a soil line the unit beyond it joins the mixture
 
 
 class ClimateSettings(_Frozen):

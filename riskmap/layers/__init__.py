@@ -45,6 +45,7 @@ class SoilTables:
     horizon: pd.DataFrame  # tables.HORIZON, in file order
     scale: int | None = None  # mapping scale denominator, 24000 for 1:24,000; None when not recorded
     shrink_swell_stored: pd.DataFrame | None = None  # component_id, rating: the survey's own, when the download has it
+    from_raster: bool = False  # polygons are the cells of a grid: an overview, not a map of lots
 
 
 @dataclass(frozen=True)

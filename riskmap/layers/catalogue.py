@@ -38,13 +38,25 @@ class Attempt:
 
 def read_each(area: Area, roles: Collection[str] = ROLES) -> Attempt:
     """Read the layers of an area one by one; a refused layer does not hide the findings in the others."""
-    from riskmap.layers import climate_monthly, drought_weekly, index_grid, lots, soil_ssurgo
+    from riskmap.layers import (
+        climate_monthly,
+        drought_weekly,
+        index_grid,
+        lots,
+        soil_key_raster,
+        soil_ssurgo,
+        soil_template,
+    )
 
     out = Attempt()
     if "lots" in roles:
         out.read("lots", lots.read, area.lots, area)
     if "soil" in roles:
-        out.read("soil", soil_ssurgo.read, area.soil, area)
+        readers = {"ssurgo": soil_ssurgo.read, "template": soil_template.read}
+        if area.soil.reader == "key_raster":
+            out.read("soil", soil_key_raster.read, area.soil, area, lots=out.tables.get("lots"))
+        else:
+            out.read("soil", readers[area.soil.reader], area.soil, area)
     if "climate" in roles and area.climate:
         out.read("climate", climate_monthly.read, area.climate, area)
     if "drought" in roles and area.drought:

@@ -1,7 +1,7 @@
 """The tables inside a soil-survey download: which survey areas it holds, their column names, and their rows as text.
 
 Column and file names come from the download's own `mstab.txt` and `mstabcol.txt`; the positions below are only the
-fallback. What the tables mean is the business of `soil_ssurgo`.
+fallback. What the tables mean is the business of `ssurgo_meaning`.
 """
 
 from __future__ import annotations
@@ -38,7 +38,7 @@ LAYOUT: dict[str, tuple[str, int, dict[str, int]]] = {
     "legend": ("legend", 14, {"areasymbol": 2, "areaname": 3, "projectscale": 9, "lkey": 14}),
     "sacatalog": ("sacatlog", 11, {"areasymbol": 1, "areaname": 2, "saverest": 4}),
 }
-_REQUIRED = ("mapunit", "component", "chorizon", "corestrictions")
+REQUIRED = ("mapunit", "component", "chorizon", "corestrictions")
 MISSING_MEANS = {
     "muaggatt": "the stored rating for dwellings is unknown",
     "cosoilmoist": "the depth of the water table is unknown",
@@ -91,7 +91,7 @@ def surveys(path: Path, shown_path: str) -> list[Survey]:
         root = parts.parent.parent if in_known else parts.parent
         groups.setdefault(str(root), {})[parts.name.lower()] = name
     found = [Survey(path, members, shown_path) for _, members in sorted(groups.items())
-             if any(LAYOUT[t][0] + ".txt" in members for t in _REQUIRED) or _polygon_stem(members)]
+             if any(LAYOUT[t][0] + ".txt" in members for t in REQUIRED) or _polygon_stem(members)]
     if not found:
         raise LayerError(f"E-SOIL-001 {shown_path}: no soil-survey tables or polygons inside. Give the zip as it was "
                          "downloaded, or the folder that holds `tabular` and `spatial`.")
@@ -104,8 +104,19 @@ def _names(path: Path, shown_path: str) -> list[str]:
     if not path.is_file():
         raise LayerError(f"E-SOIL-002 {shown_path}: not found. Check `path` under [soil]; it is relative to the "
                          "area file.")
+    _refuse_other_kinds(path, shown_path)
     entries = archive.entries(path, shown_path, unreadable="E-SOIL-003", unsafe="E-SOIL-004")
     return sorted(entry.filename for entry in entries)
+
+
+def _refuse_other_kinds(path: Path, shown_path: str) -> None:
+    with path.open("rb") as opened:
+        start = opened.read(16)
+    if start.startswith(b"SQLite format 3"):
+        raise LayerError(f"E-SOIL-003 {shown_path}: a database, not a zip. Set reader = \"template\" under [soil].")
+    if start.removeprefix(b"\xef\xbb\xbf").lstrip()[:1] in (b"{", b"["):
+        raise LayerError(f"E-SOIL-003 {shown_path}: a JSON answer, not a soil-survey download. Give the zip as it was "
+                         "downloaded.")
 
 
 def _polygon_stem(members: Iterable[str]) -> str:
@@ -119,7 +130,7 @@ def _polygon_stem(members: Iterable[str]) -> str:
 class Part:
     """What was read of one survey area; tables by their survey name, every value as text."""
 
-    survey: Survey
+    shown: str  # the download as written in the area file
     tables: dict[str, pd.DataFrame]
     polygons: gpd.GeoDataFrame | None
 
@@ -127,7 +138,7 @@ class Part:
 def read_survey(survey: Survey, need_polygons: bool, problems: list[Problem]) -> Part:
     """Read tables and polygons of one survey area; LayerError names everything that is missing."""
     files, columns = _schema(survey)
-    missing = [f"table {t} (tabular/{files[t]}.txt)" for t in _REQUIRED if f"{files[t]}.txt" not in survey.members]
+    missing = [f"table {t} (tabular/{files[t]}.txt)" for t in REQUIRED if f"{files[t]}.txt" not in survey.members]
     stem = _polygon_stem(survey.members)
     if need_polygons and not stem:
         missing.append("map-unit polygons (spatial/soilmu_a_*.shp with .shx, .dbf and .prj)")
@@ -143,7 +154,7 @@ def read_survey(survey: Survey, need_polygons: bool, problems: list[Problem]) ->
         else:
             problems.append(Problem("W-SOIL-010", survey.shown, f"table {table} is not in the download:",
                                     "take the full download to have it;", MISSING_MEANS[table] + "."))
-    return Part(survey, tables, _polygons(survey, stem, problems) if need_polygons else None)
+    return Part(survey.shown, tables, _polygons(survey, stem, problems) if need_polygons else None)
 
 
 def _schema(survey: Survey) -> tuple[dict[str, str], dict[str, list[str]]]:
@@ -168,15 +179,16 @@ def _fallback_columns(table: str) -> list[str]:
     return [by_position.get(i, f"column_{i}") for i in range(1, count + 1)]
 
 
-def _text(raw: bytes) -> str:
+def decoded(raw: bytes) -> str:
+    """Return text in UTF-8, or else in cp1252, which the publisher's Access export writes."""
     try:
         return raw.decode("utf-8-sig")
     except UnicodeDecodeError:
-        return raw.decode("cp1252", errors="replace")  # what the publisher's Access export writes
+        return raw.decode("cp1252", errors="replace")
 
 
 def _rows(raw: bytes) -> list[list[str]]:
-    text = _text(raw)
+    text = decoded(raw)
     escape = "\\" if re.match(r'"?V1"?\|', text) else None
     reader = csv.reader(io.StringIO(text, newline=""), delimiter="|", escapechar=escape)
     try:
@@ -201,7 +213,7 @@ def _table(survey: Survey, member: str, table: str, columns: list[str]) -> pd.Da
     where = f"{survey.shown} tabular/{member}"
     if raw.strip() in (b"", b'""'):
         return pd.DataFrame(columns=wanted, dtype=object)
-    text = _text(raw)
+    text = decoded(raw)
     try:
         first = _first_row(text)
     except pd.errors.ParserError as error:
@@ -211,7 +223,7 @@ def _table(survey: Survey, member: str, table: str, columns: list[str]) -> pd.Da
     if absent:
         raise LayerError(f"E-SOIL-006 {where}: columns missing: {joined(absent)}. Use the download's own mstabcol.txt "
                          "or a download of schema 2.")
-    if len(first) != len(columns) and table in _REQUIRED:
+    if len(first) != len(columns) and table in REQUIRED:
         raise LayerError(f"E-SOIL-007 {where}: {len(first)} columns found, {len(columns)} expected ({table}). Keep "
                          "mstabcol.txt of the same download beside the tables.")
     try:
@@ -223,7 +235,7 @@ def _table(survey: Survey, member: str, table: str, columns: list[str]) -> pd.Da
     frame = frame[wanted].apply(lambda c: c.astype(object).where(c.notna(), None).str.strip())
     frame = frame.where(frame.notna() & (frame != ""), None)
     key = "cokey" if "cokey" in wanted else "mukey"
-    if table in _REQUIRED and frame[key].isna().any():
+    if table in REQUIRED and frame[key].isna().any():
         rows = frame.index[frame[key].isna()] + 1 + int(header)
         raise LayerError(f"E-SOIL-009 {where}: {len(rows)} rows without {key} (row {rows[0]}): the file is cut short "
                          "or damaged. Download it again.")
@@ -244,7 +256,7 @@ def _header(first: list[str], columns: list[str]) -> tuple[list[str], bool]:
 
 
 def _polygons(survey: Survey, stem: str, problems: list[Problem]) -> gpd.GeoDataFrame:
-    """Read map-unit polygons: single parts, key as text, EPSG:4326; never dissolved."""
+    """Read map-unit polygons; never dissolved."""
     import pyogrio
 
     where = f"{survey.shown} spatial/{stem}.shp"
@@ -252,12 +264,17 @@ def _polygons(survey: Survey, stem: str, problems: list[Problem]) -> gpd.GeoData
         frame = pyogrio.read_dataframe(survey.gdal_path(stem + ".shp"))
     except Exception as error:  # pyogrio passes on whatever the driver raises
         raise LayerError(f"E-SOIL-011 {where}: cannot be read ({error}). Download it again.") from None
+    return cleaned_polygons(frame, where, problems)
+
+
+def cleaned_polygons(frame: gpd.GeoDataFrame, where: str, problems: list[Problem]) -> gpd.GeoDataFrame:
+    """Return map-unit polygons as single parts, key as text, EPSG:4326; LayerError without key or system."""
     frame = frame.rename(columns={c: str(c).lower() for c in frame.columns if c != "geometry"})
     if "mukey" not in frame:
         raise LayerError(f"E-SOIL-012 {where}: no column MUKEY. Use the map-unit polygons as published.")
     if frame.crs is None:
-        raise LayerError(f"E-SOIL-013 {where}: the .prj file holds no readable coordinate system. Take the download "
-                         "again; a system is never assumed.")
+        raise LayerError(f"E-SOIL-013 {where}: no readable coordinate system (.prj file or database). Take the "
+                         "download again; a system is never assumed.")
     frame["mukey"] = key(frame["mukey"])
     blank = frame.geometry.isna() | frame.geometry.is_empty | frame["mukey"].isna()
     if blank.any():
@@ -274,6 +291,3 @@ def key(values: pd.Series) -> pd.Series:
         values = values.astype("Int64").astype("string")
     values = values.astype(object)
     return values.where(values.notna(), None).str.strip().replace("", None)
-
-
-# ---------------------------------------------------------------- putting downloads together

@@ -43,6 +43,7 @@ FLAGS = {
     # soil
     "soil_partly_unmapped": "Part of the lot lies outside the soil map.",
     "soil_polygons_overlap": "Soil polygons overlap here.",
+    "soil_from_raster": "The map unit comes from a grid whose cells can be larger than the lot: an overview only.",
     "soil_scale_unknown": "The scale of the soil map is not recorded; doubt about soil lines is not included.",
     "soft_bedrock_may_swell": "Soft bedrock below the soil may swell; it is not described by the survey.",
     "component_pct_not_100": "Shares of the soils in this map unit do not add up to 100 %.",

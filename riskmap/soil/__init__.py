@@ -28,6 +28,7 @@ if TYPE_CHECKING:
     from riskmap.soil.overlay import Shares, SoilPolygons
 
 RATING_TOLERANCE = 0.0015  # the survey stores three decimals
+WEIGHT_DIGITS = 9  # weights that differ only by round-off must not depend on the order of lots
 
 
 @dataclass(frozen=True)
@@ -42,7 +43,8 @@ class SoilAttached:
     lot_map_unit : DataFrame
         `tables.LOT_MAP_UNIT`; shares of a lot sum to its mapped part.
     lot_profile : DataFrame
-        `tables.LOT_PROFILE`; only lots without a state before or after this stage.
+        `tables.LOT_PROFILE`; only lots without a state before or after this stage. Area shares, and near a soil line
+        also the profiles of the unit beyond it (`lines.doubt_weight`).
     profile : DataFrame
         profile_id, component_name, rock_depth_m, water_table_m, water_table_all_year_m (inf where none), lep_source
         (lep, bulk_density, clay), flags. Numbered by mean LEP over 0-150 cm, then by content.
@@ -84,7 +86,7 @@ def attach(lot: gpd.GeoDataFrame, soil: SoilTables, settings: SoilSettings, crs:
         When a result breaks its contract in `tables.py`.
     """
     from riskmap.soil import component as components
-    from riskmap.soil import horizon, overlay
+    from riskmap.soil import horizon, lines, overlay
 
     problems: list[Problem] = []
     component = soil.component.reset_index(drop=True)
@@ -99,10 +101,14 @@ def attach(lot: gpd.GeoDataFrame, soil: SoilTables, settings: SoilSettings, crs:
     row = lot["lot_row"].to_numpy(np.int64)
     found = overlay.shares(lot.geometry.to_numpy(), polygons)
     position = _positions(named, polygons)
-    lot_soil = _lot_soil(lot, soil, settings, named, units, found, position, polygons)
+    line = lines.nearest(_middle(lot.geometry.to_numpy()), polygons)
+    share = lines.neighbor_share(line[0], soil.scale)
+    lot_soil = _lot_soil(lot, soil, settings, named, units, found, position, (*line, share))
     lot_map_unit = _lot_map_unit(row, found, polygons)
     usable = (lot_soil["soil_state"] == "").to_numpy(bool) & (lot["state"].fillna("") == "").to_numpy(bool)
     lot_profile = _lot_profile(lot_map_unit, units, row[usable])
+    if settings.line_doubt:
+        lot_profile = _with_line_doubt(lot_profile, _doubt(found, line[1], share, row, polygons, units), units)
     return SoilAttached(
         tables.check(tables.LOT_SOIL, lot_soil), tables.check(tables.LOT_MAP_UNIT, lot_map_unit),
         tables.check(tables.LOT_PROFILE, lot_profile), profiles.profile, profiles.layer,
@@ -171,8 +177,43 @@ def _lot_profile(lot_map_unit: pd.DataFrame, units: MapUnits, rows: NDArray[np.i
                          "profile_id": mixed["profile_id"].astype(np.int64), "weight": weight})
 
 
+def _doubt(found: Shares, beyond: NDArray[np.int64], share: NDArray[np.float64], row: NDArray[np.int64],
+           polygons: SoilPolygons, units: MapUnits) -> pd.DataFrame:
+    """Return lot_row, mukey and mixing weight of the described unit beyond the nearest soil line, where it counts."""
+    import pandas as pd
+
+    from riskmap.soil import lines
+
+    n = len(row)
+    known = np.isin(polygons.mukeys, units.weight["mukey"].to_numpy())
+    described = np.where(known[found.unit], found.share, 0.0)
+    is_beyond = found.unit == beyond[found.lot]
+    overlap, total = np.bincount(found.lot[is_beyond], described[is_beyond], n), np.bincount(found.lot, described, n)
+    weight = lines.doubt_weight(share, np.divide(overlap, total, out=np.zeros(n), where=total > 0))
+    near = np.flatnonzero((weight > 0) & (beyond >= 0))
+    near = near[known[beyond[near]]]
+    return pd.DataFrame({"lot_row": row[near], "mukey": polygons.mukeys[beyond[near]], "doubt": weight[near]})
+
+
+def _with_line_doubt(lot_profile: pd.DataFrame, doubt: pd.DataFrame, units: MapUnits) -> pd.DataFrame:
+    """Mix the profiles of the unit beyond the soil line into each lot's own; weights still sum to 1."""
+    import pandas as pd
+
+    doubt = doubt[doubt["lot_row"].isin(lot_profile["lot_row"])]
+    added = doubt.merge(units.weight, on="mukey", how="inner")
+    added["weight"] = added["doubt"] * added["weight"]
+    left = 1.0 - lot_profile["lot_row"].map(doubt.set_index("lot_row")["doubt"]).fillna(0.0)
+    own = lot_profile.assign(weight=lot_profile["weight"] * left)
+    both = pd.concat([own, added[["lot_row", "profile_id", "weight"]]], ignore_index=True)
+    mixed = both.groupby(["lot_row", "profile_id"], sort=True, as_index=False)["weight"].sum()
+    weight = mixed["weight"].round(WEIGHT_DIGITS)
+    weight = weight / weight.groupby(mixed["lot_row"]).transform("sum")
+    return pd.DataFrame(mixed.assign(weight=weight)[weight > 0])
+
+
 def _lot_soil(lot: gpd.GeoDataFrame, soil: SoilTables, settings: SoilSettings, named: pd.DataFrame, units: MapUnits,
-              found: Shares, position: NDArray[np.int64], polygons: SoilPolygons) -> pd.DataFrame:
+              found: Shares, position: NDArray[np.int64],
+              line: tuple[NDArray[np.float64], NDArray[np.int64], NDArray[np.float64]]) -> pd.DataFrame:
     import pandas as pd
 
     from riskmap.soil import shrink_swell
@@ -183,7 +224,10 @@ def _lot_soil(lot: gpd.GeoDataFrame, soil: SoilTables, settings: SoilSettings, n
     main = np.where(largest >= 0, unit[largest] if len(unit) else -1, -1)
     covered = np.bincount(found.lot, found.share * units.summary["covered_pct"].to_numpy(float)[unit], n)
     lep = _mixed(found, units.summary["lep_25_100_pct"].to_numpy(float)[unit], n)
-    near, far, flags = _lines(lot, soil, polygons, named, position)
+    near, beyond, line_share = line
+    far = np.where(beyond >= 0, position[beyond] if len(position) else -1, -1)
+    flags = {"soil_scale_unknown": np.isfinite(near) & (soil.scale is None),
+             "soil_from_raster": (found.mapped > 0) & soil.from_raster}
     out = pd.DataFrame({
         "lot_row": lot["lot_row"].to_numpy(np.int64),
         "map_unit_key": _pick(named["mukey"], main), "map_unit_symbol": _pick(named["musym"], main),
@@ -194,8 +238,8 @@ def _lot_soil(lot: gpd.GeoDataFrame, soil: SoilTables, settings: SoilSettings, n
         "linear_extensibility_pct": lep,
         "shrink_swell_class": shrink_swell.shrink_swell_class(lep),
         "shrink_swell_rating": _mixed(found, units.summary["shrink_swell_rating"].to_numpy(float)[unit], n),
-        "soil_line_distance_m": near, "neighbor_unit_name": far,
-        "neighbor_unit_share": flags.pop("neighbor_share"),
+        "soil_line_distance_m": near, "neighbor_unit_name": _pick(named["muname"], far),
+        "neighbor_unit_share": line_share,
         "soil_flags": _flag_texts(found, unit, units, flags, n),
     })
     return _with_state(out, settings)
@@ -221,20 +265,6 @@ def _mixed(found: Shares, value: NDArray[np.float64], n: int) -> NDArray[np.floa
 def _pick(names: pd.Series, index: NDArray[np.int64]) -> NDArray[np.object_]:
     values = np.append(names.fillna("").to_numpy(dtype=object), "")
     return values[index]
-
-
-def _lines(lot: gpd.GeoDataFrame, soil: SoilTables, polygons: SoilPolygons, named: pd.DataFrame,
-           position: NDArray[np.int64]) -> tuple[NDArray, NDArray, dict[str, NDArray]]:
-    """Return distance to the nearest soil line, the unit beyond it, and `neighbor_share` and flag masks."""
-    from riskmap.soil import lines
-
-    distance, beyond = lines.nearest(_middle(lot.geometry.to_numpy()), polygons)
-    name = _pick(named["muname"], np.where(beyond >= 0, position[beyond] if len(position) else -1, -1))
-    known = np.isfinite(distance)
-    return distance, name, {
-        "neighbor_share": lines.neighbor_share(distance, soil.scale),
-        "soil_scale_unknown": known & (soil.scale is None),
-    }
 
 
 def _middle(geometry: NDArray[np.object_]) -> NDArray[np.object_]:

@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 SCALE_PER_FOOT = 300.0
 ONE_SIDED_5_PCT = 1.6449  # normal score: beyond one full width the share is below 5 %
 LONGEST_CHAIN = 8  # edges in one searched piece: 2.3 times faster than whole lines on a county (measured)
+SHARE_STEP = 0.05  # shares are taken in these steps, so that lots share mixtures; below one step there is no doubt
 GAP_M = 1.0  # judgement: edges of adjoining surveys that differ by less still meet
 
 
@@ -51,6 +52,27 @@ def neighbor_share(distance_m: NDArray[np.float64], scale: int | None) -> NDArra
         return np.full(np.shape(distance_m), np.nan)
     sigma = line_width_m(scale) / ONE_SIDED_5_PCT
     return 0.5 * erfc(np.asarray(distance_m, float) / (sigma * np.sqrt(2.0)))
+
+
+def doubt_weight(neighbor_share: NDArray[np.float64], part_of_lot: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return how much of the neighbour unit to mix into a lot's own soil, 0-1.
+
+    The neighbour is given at least its probability: a mixture `(1 - w) own + w neighbour` with
+    `w = (q - p) / (1 - p)` holds the neighbour with `q`, the probability in steps of `SHARE_STEP`, where its part `p`
+    of the lot's area is smaller; `w = 0` where the area share is already as large, below a share of one step
+    (5 %, beyond a full line width) and where the share is unknown.
+
+    Parameters
+    ----------
+    neighbor_share : float array
+        From `neighbor_share`, nan where unknown.
+    part_of_lot : float array, same shape
+        Part of the lot's mapped area that lies on that unit.
+    """
+    share = np.nan_to_num(neighbor_share)
+    stepped = np.where(share < SHARE_STEP, 0.0, np.round(share / SHARE_STEP) * SHARE_STEP)
+    part = np.minimum(part_of_lot, stepped)
+    return (stepped - part) / (1.0 - part)  # stepped is 0.5 at most
 
 
 def nearest(points: NDArray[np.object_], soils: SoilPolygons) -> tuple[NDArray[np.float64], NDArray[np.int64]]:

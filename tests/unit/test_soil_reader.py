@@ -11,7 +11,7 @@ import pytest
 import shapely
 
 from riskmap.errors import LayerError
-from riskmap.layers import soil_ssurgo
+from riskmap.layers import soil_ssurgo, ssurgo_meaning
 from riskmap.settings import Area, SoilEntry
 
 COLUMNS = {
@@ -27,7 +27,7 @@ COLUMNS = {
     "sacatlog": (11, {1: "areasymbol", 2: "areaname", 4: "saverest"}),
     "cinterp": (19, {1: "cokey", 3: "mrulename", 6: "rulename", 7: "ruledepth", 12: "interphr"}),
 }
-MAIN, SUB = soil_ssurgo.RATING_RULE, soil_ssurgo.RATING_SUB_RULE
+MAIN, SUB = ssurgo_meaning.RATING_RULE, ssurgo_meaning.RATING_SUB_RULE
 
 
 def lines(table, *rows):
