@@ -7,9 +7,9 @@ from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 
-SOURCE = "ASTM D4829 as in UFC 3-220-10 Eq. 1-6 (transcription); classes on a state transport department's page"
+SOURCE = "ASTM D4829 as in UFC 3-220-10 Eq. 1-6 (secondary copy); classes on a state transport department's page"
 STANDING = "seen"
-VERIFIED = True  # three worked inputs of the transcription; the 50 % saturation form is from memory
+VERIFIED = True  # three worked inputs of the secondary copy; the 50 % saturation form is from memory
 
 CLASS_LIMITS = (20.0, 50.0, 90.0, 130.0)  # upper limits
 CLASS_NAMES = ("very low", "low", "medium", "high", "very high")

@@ -7,9 +7,9 @@ from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 
-SOURCE = ("Seed et al. 1962 as in UFC 3-220-10 (transcription); Chen 1988 (from memory); Vijayvergiya and Ghazzaly "
+SOURCE = ("Seed et al. 1962 as in UFC 3-220-10 (secondary copy); Chen 1988 (from memory); Vijayvergiya and Ghazzaly "
           "1973 (from memory)")
-STANDING = "from memory"  # Seed's form was seen in a transcription
+STANDING = "from memory"  # Seed's form was seen in a secondary copy
 VERIFIED = False
 
 

@@ -9,7 +9,7 @@ Array = NDArray[np.float64]
 
 SOURCE = "AASHTO Guide 1993, appendix G, figures G.2-G.4, as transcribed in a public repository"
 STANDING = "seen"
-VERIFIED = True  # the printed example (0.3) is reproduced as 0.3123; read in a transcription, not on the page
+VERIFIED = True  # the printed example (0.3) is reproduced as 0.3123; read in a secondary copy, not on the page
 
 
 def swelled_share(time_yr: Array, rate_per_yr: Array | float) -> Array:

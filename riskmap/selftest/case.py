@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 Value = float | str
-STANDINGS = ("seen", "seen, transcription", "computed", "computed on seen data", "from memory", "measured")
+STANDINGS = ("seen", "seen, secondary copy", "computed", "computed on seen data", "from memory", "measured")
 
 
 @dataclass(frozen=True)
