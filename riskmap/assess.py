@@ -110,7 +110,7 @@ def assess(area: Area, *, workers: int | None = None, progress: Progress | None 
 
 
 def run(area_path: Path, outputs: Path, *, units: str = "us", workers: int | None = None,
-        progress: Progress | None = None) -> tuple[Path, Results]:
+        progress: Progress | None = None, public_k: int | None = None) -> tuple[Path, Results]:
     """Estimate an area and write one new run folder, whole or not at all.
 
     Parameters
@@ -121,6 +121,8 @@ def run(area_path: Path, outputs: Path, *, units: str = "us", workers: int | Non
         Folder that receives the run folder.
     units : str
         `us` or `si`: what the map shows first; files are SI.
+    public_k : int, optional
+        Write only tables for publication: groups of at least so many lots, nothing about one lot.
 
     Returns
     -------
@@ -133,14 +135,17 @@ def run(area_path: Path, outputs: Path, *, units: str = "us", workers: int | Non
     """
     from riskmap import manifest
     from riskmap import outputs as products
-    from riskmap.outputs import run_folder
+    from riskmap.outputs import public_table, run_folder
 
     area = area_file.load(area_path)
     results, found = assess(area, workers=workers, progress=progress)
     if progress:
         progress("writing products", 0.0)
-    with run_folder.new_run(outputs, area.name) as folder:
-        products.write_all(results, folder.path, units)
+    with run_folder.new_run(outputs, area.name if public_k is None else f"{area.name} public") as folder:
+        if public_k is None:
+            products.write_all(results, folder.path, units)
+        else:
+            public_table.write(results, folder.path, public_k)
         manifest.write(folder.path, results, area, found.sources)
     if progress:
         progress("writing products", 1.0)

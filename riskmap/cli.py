@@ -55,15 +55,17 @@ def _report(results: Results) -> None:
         click.echo(f"  {count:,} {state}", err=True)
 
 
-def _estimate(area: Path, outputs: Path, units: str, workers: int | None) -> int:
+def _estimate(area: Path, outputs: Path, units: str, workers: int | None, public_k: int | None = None) -> int:
     os.environ.setdefault("OMP_NUM_THREADS", "1")  # the draws are spread over threads already
     from riskmap import assess
 
-    folder, results = assess.run(area, outputs, units=units, workers=workers, progress=_Progress())
+    folder, results = assess.run(area, outputs, units=units, workers=workers, progress=_Progress(),
+                                 public_k=public_k)
     _report(results)
     for path in sorted(folder.iterdir()):
         click.echo(path.as_posix())
-    click.echo(f"Open {(folder / 'map.html').as_posix()} in a browser.", err=True)
+    if public_k is None:
+        click.echo(f"Open {(folder / 'map.html').as_posix()} in a browser.", err=True)
     return SOME_STATES if (results.lots["state"] != "").any() else ALL_ANSWERED
 
 
@@ -96,9 +98,11 @@ def _with_options(command):  # type: ignore[no-untyped-def]
 @cli.command()
 @click.argument("area", type=click.Path(path_type=Path))
 @_with_options
-def estimate(area: Path, outputs: Path, units: str, workers: int | None) -> None:
+@click.option("--public", "public_k", type=click.IntRange(2, 1000), is_flag=False, flag_value=10, default=None,
+              help="Write only tables for publication: groups of at least this many lots (10 when no number is given).")
+def estimate(area: Path, outputs: Path, units: str, workers: int | None, public_k: int | None) -> None:
     """Estimate every lot of AREA (a TOML file) and write one new run folder."""
-    sys.exit(_estimate(area, outputs, units, workers))
+    sys.exit(_estimate(area, outputs, units, workers, public_k))
 
 
 @cli.command()

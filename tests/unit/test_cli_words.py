@@ -68,3 +68,23 @@ def test_unknown_command_and_option() -> None:
     assert riskmap("estimat").returncode == 2
     assert riskmap("estimate", "x.toml", "--units", "furlong").returncode == 2
     assert riskmap("--version").stdout.startswith("riskmap")
+
+
+def test_public_writes_nothing_about_one_lot(tmp_path: Path) -> None:
+    """The example with few draws; every id of its lots is looked for in every file of the run."""
+    import geopandas as gpd
+
+    example = ROOT / "layers" / "example"
+    text = (example / "area.toml").read_text(encoding="utf-8") + "\n[movement]\ndraws = 20\n"
+    for name in ("lots.gpkg", "soil_ZZ901.zip", "climate.csv", "climate_cells.gpkg", "drought_weekly.parquet",
+                 "spei_6.tif", "pdsi.tif"):
+        text = text.replace(f'"{name}"', f'"{(example / name).as_posix()}"')
+    (tmp_path / "area.toml").write_text(text, encoding="utf-8")
+    done = riskmap("estimate", str(tmp_path / "area.toml"), "--outputs", str(tmp_path / "out"), "--public")
+    assert done.returncode == 1, done.stderr  # some lots have a state
+    (run,) = [path for path in (tmp_path / "out").iterdir() if path.is_dir() and not path.name.startswith(".")]
+    names = {path.name for path in run.iterdir()}
+    assert names == {"manifest.json", "public.json", "public_groups.csv", "public_cells.csv", "public_cells.gpkg"}
+    content = b"".join(path.read_bytes() for path in run.iterdir())
+    ids = gpd.read_file(example / "lots.gpkg")["lot_id"]
+    assert not [lot_id for lot_id in ids if lot_id.encode() in content]
