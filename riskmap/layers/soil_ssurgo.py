@@ -45,7 +45,7 @@ def read(entry: SoilEntry, area: Area, *, need_polygons: bool = True) -> tuple[S
     parts: list[ssurgo_tables.Part] = []
     for path in paths:
         try:
-            for survey in ssurgo_tables.surveys(area.resolve(path), str(path)):
+            for survey in ssurgo_tables.surveys(area.resolve(path), path.name if path.is_absolute() else str(path)):
                 parts.append(ssurgo_tables.read_survey(survey, need_polygons, problems))
         except LayerError as error:
             faults.append(str(error))

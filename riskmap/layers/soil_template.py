@@ -35,7 +35,8 @@ def read(entry: SoilEntry, area: Area, *, need_polygons: bool = True) -> tuple[S
     parts: list[ssurgo_tables.Part] = []
     for path in paths:
         try:
-            parts.append(_read_database(area.resolve(path), str(path), need_polygons, problems))
+            shown_path = path.name if path.is_absolute() else str(path)
+            parts.append(_read_database(area.resolve(path), shown_path, need_polygons, problems))
         except LayerError as error:
             faults.append(str(error))
     if faults:

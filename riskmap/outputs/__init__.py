@@ -7,6 +7,7 @@ changes a value, drops a row or reorders. Data never reaches a template, a formu
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -14,6 +15,7 @@ if TYPE_CHECKING:
     from riskmap.results import Results
 
 PROBLEMS = "problems.json"
+_FOLDERS = re.compile(r"^(?:[A-Za-z]:)?[\\/].*[\\/]")
 
 
 def write_all(results: Results, folder: Path, units: str = "us") -> list[Path]:
@@ -52,7 +54,8 @@ def write_all(results: Results, folder: Path, units: str = "us") -> list[Path]:
 def write_problems(results: Results, folder: Path) -> Path:
     """Write `problems.json`: every finding about the input, in the order of reading."""
     path = folder / PROBLEMS
-    found = [problem.as_dict() for problem in results.problems]
+    # a file given by its full path is told by its name: folders can hold a user's name
+    found = [{**one, "file": _FOLDERS.sub("", str(one["file"]))} for one in (p.as_dict() for p in results.problems)]
     path.write_text(json.dumps(found, indent=1, ensure_ascii=False, default=str) + "\n",
                     encoding="utf-8", errors="backslashreplace", newline="\n")
     return path
