@@ -40,3 +40,11 @@ def referee() -> Path:
 def example() -> Path:
     """Folder of the committed example area."""
     return EXAMPLE
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    """Hypothesis counts no seconds here: a busy machine is not a wrong result."""
+    from hypothesis import settings
+
+    settings.register_profile("no_deadline", deadline=None)
+    settings.load_profile("no_deadline")
