@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, NoReturn
 import click
 
 from riskmap import __version__
+from riskmap.cli_fetch import fetch
 from riskmap.errors import RiskmapError
 
 if TYPE_CHECKING:
@@ -153,6 +154,9 @@ def selftest(cases: Path | None, open_data: Path | None, as_json: bool) -> None:
     from riskmap import selftest as pack
 
     sys.exit(pack.main(open_data, as_json))
+
+
+cli.add_command(fetch)
 
 
 def main() -> NoReturn:

@@ -51,5 +51,5 @@ def entries(path: Path, name: str, *, unreadable: str, unsafe: str) -> list[zipf
 
 def _outside(entry: zipfile.ZipInfo) -> bool:
     name = entry.orig_filename.replace("\\", "/")
-    return (".." in PurePosixPath(name).parts or name.startswith("/") or any(mark in name for mark in ":\x00{}")
-            or stat.S_ISLNK(entry.external_attr >> 16))
+    return (not entry.filename or ".." in PurePosixPath(name).parts or name.startswith("/")
+            or any(mark in name for mark in ":\x00{}") or stat.S_ISLNK(entry.external_attr >> 16))

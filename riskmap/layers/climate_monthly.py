@@ -8,6 +8,7 @@ reported; months before and after a record are not invented. Units are never gue
 from __future__ import annotations
 
 import re
+import zlib
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -183,7 +184,8 @@ def _text_table(path: Path, shown_path: Path) -> pd.DataFrame:
         raise LayerError(f"E-CLI-001 {shown_path}: no such file; correct the path under [climate].")
     try:
         text = pd.read_csv(path, dtype=str, keep_default_na=False, encoding="utf-8-sig", skip_blank_lines=False)
-    except (pd.errors.ParserError, pd.errors.EmptyDataError, UnicodeDecodeError, OSError, EOFError) as error:
+    except (pd.errors.ParserError, pd.errors.EmptyDataError, UnicodeDecodeError, OSError, EOFError,
+            zlib.error) as error:
         raise LayerError(f"E-CLI-010 {shown_path}: cannot be read as CSV: {str(error).splitlines()[0]}") from None
     if text.empty:
         raise LayerError(f"E-CLI-010 {shown_path}: has no rows below its header.")

@@ -456,7 +456,7 @@ def _system(found: _Found, entry: LotsEntry, target: str, name: str, problems: l
 def _candidates(geometry: NDArray[np.object_]) -> str:
     import shapely
 
-    low_x, low_y, high_x, high_y = shapely.total_bounds(geometry)
+    low_x, low_y, high_x, high_y = shapely.total_bounds(geometry) if geometry.size else (np.nan,) * 4
     if np.isnan(low_x):
         return "There is no shape to judge by."
     extent = f"Its coordinates run from ({low_x:.6g}, {low_y:.6g}) to ({high_x:.6g}, {high_y:.6g})"

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import gzip
 import re
+import zlib
 from pathlib import Path
 
 import numpy as np
@@ -73,7 +74,7 @@ def _lines(path: Path, shown_path: Path) -> list[str]:
             lines = [line.rstrip("\r\n") for line in stream]
     except FileNotFoundError:
         raise LayerError(f"E-CLI-001 {shown_path}: no such file; correct the path under [climate].") from None
-    except (OSError, UnicodeDecodeError, EOFError):
+    except (OSError, UnicodeDecodeError, EOFError, zlib.error):
         raise LayerError(f"E-CLI-020 {shown_path}: is not plain text; give the file as published.") from None
     lines = [line for line in lines if line.strip()]
     if not lines:

@@ -61,6 +61,7 @@ def _parquet(path: Path, shown_path: Path) -> gpd.GeoDataFrame:
 def _gdal(path: Path, shown_path: Path, layer: str | None) -> gpd.GeoDataFrame:
     import pyogrio
     import pyogrio.errors
+    from shapely.errors import ShapelyError
 
     where = _inside_zip(path, shown_path) if path.suffix.lower() == ".zip" else str(path)
     try:
@@ -71,7 +72,7 @@ def _gdal(path: Path, shown_path: Path, layer: str | None) -> gpd.GeoDataFrame:
             raise LayerError(f"E-LAY-001 {shown_path}: the content is {driver}, not what {path.suffix} promises.")
         return pyogrio.read_dataframe(where, layer=chosen)
     except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError, pyogrio.errors.FeatureError,
-            ValueError) as error:
+            ShapelyError, ValueError) as error:
         raise LayerError(f"E-LAY-004 {shown_path}: cannot be read: {_first_line(error)}.") from None
 
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import gzip
 import json
+import zlib
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -53,7 +54,7 @@ def load(path: Path) -> dict[str, Any]:
     try:
         text = gzip.decompress(path.read_bytes()).decode() if path.suffix == ".gz" else path.read_text("utf-8")
         content = json.loads(text)
-    except (OSError, ValueError, EOFError) as error:
+    except (OSError, ValueError, EOFError, zlib.error) as error:
         raise LayerError(f"E-SLF-001 {path.name}: cannot be read as a case file: {error}.") from None
     missing = [] if not isinstance(content, dict) else [k for k in ("drivers", "cases") if k not in content]
     if not isinstance(content, dict) or missing or content.get("format_version") != 2:
@@ -282,7 +283,12 @@ def read_divisions(folder: Path) -> pd.DataFrame:
 def main(path: Path, open_data: Path | None = None) -> int:
     """Print the comparisons of a case file and return 0 when all lie inside their limits, else 1."""
     content = load(path)
-    lines = check(content, read_divisions(open_data) if open_data else None)
+    divisions = read_divisions(open_data) if open_data else None
+    try:
+        lines = check(content, divisions)
+    except (KeyError, TypeError, ValueError, IndexError, AttributeError) as error:
+        raise LayerError(f"E-SLF-003 {path.name}: a driver or case lacks a part or holds the wrong kind of value: "
+                         f"{type(error).__name__}: {error}.") from None
     print(text(lines))
     print("\ntrade facts after month 84, mm, ours / file's:\n" + facts(content))
     if open_data is None:

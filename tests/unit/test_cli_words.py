@@ -88,3 +88,16 @@ def test_public_writes_nothing_about_one_lot(tmp_path: Path) -> None:
     content = b"".join(path.read_bytes() for path in run.iterdir())
     ids = gpd.read_file(example / "lots.gpkg")["lot_id"]
     assert not [lot_id for lot_id in ids if lot_id.encode() in content]
+
+
+def test_fetch_asks_for_one_place_and_offline_asks_nobody(tmp_path: Path) -> None:
+    both = riskmap("fetch", "soil", "--into", str(tmp_path / "s"))
+    assert both.returncode == 2
+    assert "either --bbox" in both.stderr
+    code = ("import sys, socket; socket.socket.connect = lambda *a: sys.exit(9); from riskmap.fetch import soil, cache;"
+            "from pathlib import Path; soil.run((-91.2, 33.6, -91.1, 33.7), Path(sys.argv[1]) / 's',"
+            "desk=cache.Desk(folder=Path(sys.argv[1]) / 'c', offline=True))")
+    done = subprocess.run([sys.executable, "-c", code, str(tmp_path)], capture_output=True, text=True, check=False)
+    assert "LayerError" in done.stderr
+    assert "E-FET-" in done.stderr
+    assert not (tmp_path / "s").exists()

@@ -1,0 +1,259 @@
+"""Nothing about people leaves the lot file: marked texts in every refused place, and a search through all that is made.
+
+The search opens what hides text: Parquet pages, the compressed block of the map, the database inside a GeoPackage. A
+search that finds nothing proves nothing, so the same search must find every lot identifier first.
+"""
+
+from __future__ import annotations
+
+import base64
+import gzip
+import io
+import os
+import re
+import shutil
+import sqlite3
+import subprocess
+import sys
+from dataclasses import dataclass
+from pathlib import Path
+
+import geopandas as gpd
+import pandas as pd
+import pyarrow.parquet as pq
+import pytest
+
+from riskmap import assess, manifest, settings
+from riskmap.outputs import public_table, run_folder
+
+MARK = "QZCANARY"
+PERSONAL = ("OwnerName", "owner_2", "MAILING_ADDR", "mail zip", "Exempt_Cd", "homestead", "age", "over65_age", "phone",
+            "PhoneNo", "e-mail", "EMAIL_1", "birth_date", "ssn", "Taxpayer", "disabled_vet", "race", "buyer")
+UNUSED = ("situs_street", "note", "=cmd", "subdivision_2")  # not on the list of known columns, so let go as well
+USER = "qzuserzq"
+ANSWERED_AND_NOT = 8  # lots of each state that are taken from the example
+
+
+@dataclass(frozen=True)
+class Run:
+    """One whole run on the command line."""
+
+    folder: Path
+    home: Path
+    stdout: str
+    stderr: str
+    code: int
+    ids: list[str]
+
+
+def marked(column: str, row: int) -> str:
+    """Return the text of one refused cell: different everywhere, some of it hostile."""
+    return ("{}", "={}", "<b>{}</b>", "{}\n2nd line", '"{}", quoted', "{{{{{}}}}}", "../../{}")[row % 7].format(
+        f"{MARK}{re.sub('[^A-Za-z0-9]', '', column)}{row}")
+
+
+def marked_lots(example: Path) -> gpd.GeoDataFrame:
+    """Return a few lots of every state of the example, each with its own identifier and every refused column."""
+    lots = gpd.read_file(example / "lots.gpkg")
+    odd = lots[(lots["foundation_type"] != "slab on ground") | lots.geometry.isna() | lots.geometry.is_empty]
+    few = pd.concat([odd.head(ANSWERED_AND_NOT), lots.iloc[::60]]).drop_duplicates("lot_id").reset_index(drop=True)
+    few["lot_id"] = [f"QZLOT{i:05d}ID" for i in range(len(few))]
+    few.loc[2, "pour_date"] = "31/31/1985"  # a finding of its own, beside a marked row
+    few.loc[3, "lot_id"] = few.loc[4, "lot_id"]
+    for column in (*PERSONAL, *UNUSED):
+        few[column] = [marked(column, row) for row in range(len(few))]
+    return few
+
+
+def write_lots(kind: str, lots: gpd.GeoDataFrame, folder: Path) -> Path:
+    """Write the lots with marked texts also in the places that a format has beside its columns."""
+    path = folder / f"lots.{kind}"
+    if kind == "gpkg":
+        lots.to_file(path, layer="lots", engine="pyogrio", layer_options={"DESCRIPTION": f"{MARK}description"})
+        with sqlite3.connect(path) as opened:
+            opened.execute("CREATE TABLE owners (name TEXT)")
+            opened.execute("INSERT INTO owners VALUES (?)", (f"{MARK}table",))
+            opened.execute("INSERT INTO gpkg_contents (table_name, data_type, identifier) VALUES (?, ?, ?)",
+                           ("owners", "attributes", f"{MARK}identifier"))
+    elif kind == "parquet":
+        lots.attrs = {"owner": f"{MARK}attrs"}
+        lots.to_parquet(path)
+    elif kind == "geojson":
+        lots.to_crs("EPSG:4326").to_file(path, engine="pyogrio")
+        text = path.read_text(encoding="utf-8")
+        path.write_text(text.replace('"features":', f'"owner": {{"name": "{MARK}member"}}, "features":', 1),
+                        encoding="utf-8")
+    else:
+        table = pd.DataFrame(lots.drop(columns="geometry")).assign(wkt=lots.geometry.to_wkt())
+        table.to_csv(path, index=False)
+    return path
+
+
+def area_file(example: Path, folder: Path, kind: str) -> Path:
+    """Write an area file beside the lots; every other layer is named by its whole path."""
+    text = (example / "area.toml").read_text(encoding="utf-8")
+    text = re.sub(r'^(path|cells) = "(?!lots)([^"]+)"$', lambda m: f'{m[1]} = "{(example / m[2]).as_posix()}"', text,
+                  flags=re.M)
+    entry = f'path = "{(folder / f"lots.{kind}").as_posix()}"' + ('\ncrs = "EPSG:26914"' if kind == "csv" else "")
+    text = text.replace('path = "lots.gpkg"', entry)
+    text = text if kind == "gpkg" else text.replace('layer = "lots"\n', "")
+    path = folder / "area.toml"
+    path.write_text(text + "\n[movement]\ndraws = 20\n", encoding="utf-8")
+    return path
+
+
+def texts_in(path: Path) -> bytes:
+    """Return the bytes of a file and of everything packed inside it."""
+    raw = path.read_bytes()
+    found = [raw]
+    if path.suffix == ".gpkg":
+        copy = sqlite3.connect(":memory:")
+        copy.deserialize(raw)
+        found.append("\n".join(copy.iterdump()).encode("utf-8", "surrogateescape"))
+        found.append(path.with_name("x").name.encode())
+    elif path.suffix == ".parquet":
+        table = pq.read_table(io.BytesIO(raw))
+        found += [str(table.schema.metadata).encode(), table.to_pandas().to_csv().encode()]
+    elif path.suffix == ".html":
+        block = re.search(r'id="data">([A-Za-z0-9+/=]+)<', raw.decode("utf-8"))
+        assert block, "the map has no data block"
+        found.append(gzip.decompress(base64.b64decode(block[1])))
+    text = b"\n".join(found)
+    return text + raw.decode("utf-16-le", "ignore").encode("utf-8", "ignore")
+
+
+def files_below(*folders: Path) -> list[Path]:
+    return sorted(path for folder in folders for path in folder.rglob("*") if path.is_file())
+
+
+@pytest.fixture(scope="module", params=["gpkg", "csv"])
+def run(request: pytest.FixtureRequest, example: Path, tmp_path_factory: pytest.TempPathFactory) -> Run:
+    """Run the command line in a home folder of its own, so that everything it leaves anywhere can be searched."""
+    home = tmp_path_factory.mktemp("users") / USER
+    work = home / "work"
+    for folder in (work / "input", home / "tmp"):
+        folder.mkdir(parents=True)
+    lots = marked_lots(example)
+    write_lots(request.param, lots, work / "input")
+    area = area_file(example, work / "input", request.param)
+    env = {**os.environ, "HOME": str(home), "USER": USER, "LOGNAME": USER, "USERNAME": USER,
+           "TMPDIR": str(home / "tmp"), "XDG_CACHE_HOME": str(home / ".cache"), "RISKMAP_TRACE": "1"}
+    done = subprocess.run([sys.executable, "-m", "riskmap", "estimate", str(area), "--outputs", "outputs",
+                           "--workers", "1"], cwd=work, env={**env, "PYTHONPATH": str(Path(__file__).parents[2])},
+                          capture_output=True, text=True, check=False)
+    assert done.returncode in (0, 1), done.stderr
+    folder = run_folder.latest(work / "outputs")
+    assert folder is not None
+    return Run(folder, home, done.stdout, done.stderr, done.returncode, lots["lot_id"].tolist())
+
+
+def test_the_search_finds_every_identifier_in_every_product_with_lots(run: Run) -> None:
+    for name in ("lots.csv", "lots.gpkg", "lots.parquet", "map.html"):
+        text = texts_in(run.folder / name)
+        assert all(lot_id.encode() in text for lot_id in run.ids), name
+    assert re.search(rb"QZLOT\d+ID", texts_in(run.folder / "problems.json"))  # the repeated one is told
+
+
+def test_no_marked_value_is_in_any_output_log_or_cache(run: Run) -> None:
+    outside = [path for path in files_below(run.home) if run.home / "work" / "input" not in path.parents]
+    assert {path.name for path in files_below(run.folder)} >= {"lots.csv", "lots.gpkg", "lots.parquet", "map.html",
+                                                               "manifest.json", "problems.json", "columns.json"}
+    for path in outside:
+        assert MARK.encode() not in texts_in(path), path
+        assert MARK not in path.name
+    for said in (run.stdout, run.stderr):
+        assert MARK not in said
+
+
+def test_names_of_refused_columns_stand_in_one_finding_only(run: Run) -> None:
+    problems = pd.read_json(run.folder / "problems.json", dtype=False)
+    told = problems[problems["code"] == "W-LOT-003"]
+    assert len(told) == 1
+    rule = told["rule"].iloc[0]
+    assert all(name in rule for name in PERSONAL), rule
+    others = problems.drop(told.index).to_csv()
+    unique = [name for name in PERSONAL if name not in ("age", "race", "phone", "homestead", "buyer", "ssn")]
+    assert not [name for name in PERSONAL if re.search(rf"(?<![A-Za-z]){re.escape(name)}(?![A-Za-z])", others)]
+    for path in files_below(run.folder):
+        if path.name != "problems.json":
+            text = texts_in(path)
+            assert not [name for name in unique if name.encode() in text], path.name
+    assert not [line for line in run.stderr.splitlines() if "OwnerName" in line and "W-LOT-003" not in line]
+
+
+def test_unused_columns_are_let_go_too(run: Run) -> None:
+    problems = pd.read_json(run.folder / "problems.json", dtype=False)
+    told = problems[problems["code"] == "W-LOT-002"]["rule"]
+    assert len(told) == 1
+    assert all(name in told.iloc[0] for name in UNUSED)
+    for name in ("lots.csv", "lots.gpkg", "lots.parquet", "map.html", "manifest.json"):
+        assert b"situs_street" not in texts_in(run.folder / name)
+
+
+def test_no_user_name_and_no_path_of_the_machine(run: Run) -> None:
+    """The area file names every layer by its whole path, and the user's name is part of it."""
+    places = (USER.encode(), str(run.home.parent).encode(), str(Path(__file__).parents[2]).encode() + b"/")
+    for path in files_below(run.folder.parent):
+        text = texts_in(path)
+        assert not [place for place in places if place in text], path.name
+    assert USER not in run.stdout
+
+
+@pytest.mark.parametrize("kind", ["geojson", "parquet"])
+def test_the_other_formats_let_nothing_through_either(kind: str, example: Path, tmp_path: Path) -> None:
+    write_lots(kind, marked_lots(example), tmp_path)
+    folder, results = assess.run(area_file(example, tmp_path, kind), tmp_path / "outputs", workers=1)
+    assert (results.lots["state"] == "").any()
+    for path in files_below(folder):
+        assert MARK.encode() not in texts_in(path), path.name
+
+
+@pytest.mark.parametrize("heading", ["owner", "OWNER_NAME", "mailing_address", "Exempt", "age", "EmailAddress"])
+def test_a_refused_column_cannot_be_mapped(heading: str, tmp_path: Path) -> None:
+    from riskmap.errors import LayerError
+    from riskmap.layers import lots
+
+    (tmp_path / "lots.csv").write_text(f"id,lon,lat,{heading}\n1,-98,37,{MARK}\n")
+    area = settings.Area.model_validate({
+        "name": "a", "folder": tmp_path, "soil": {"path": "s"},
+        "lots": {"path": "lots.csv", "columns": {"lot_id": heading}}})
+    with pytest.raises(LayerError, match="about people") as refused:
+        lots.read(area.lots, area)
+    assert MARK not in str(refused.value)
+
+
+def public_folder(example: Path, tmp_path: Path) -> tuple[Path, gpd.GeoDataFrame]:
+    lots = gpd.read_file(example / "lots.gpkg").iloc[::4].reset_index(drop=True).assign(owner=f"{MARK}owner")
+    lots["lot_id"] = [f"QZLOT{i:05d}ID" for i in range(len(lots))]
+    lots.to_file(tmp_path / "lots.gpkg", layer="lots")
+    area = settings.load(area_file(example, tmp_path, "gpkg"))
+    results, found = assess.assess(area, workers=1)
+    folder = tmp_path / "public"
+    folder.mkdir()
+    public_table.write(results, folder, 10)
+    manifest.write(folder, results, area, found.sources)
+    return folder, results.lots
+
+
+def test_public_output_names_no_lot_no_date_and_no_outline(example: Path, tmp_path: Path) -> None:
+    folder, lots = public_folder(example, tmp_path)
+    assert {path.name for path in files_below(folder)} == {"manifest.json", "public.json", "public_cells.csv",
+                                                           "public_cells.gpkg", "public_groups.csv"}
+    corners = {f"{x:.4f}".encode() for x in lots.geometry.dropna().representative_point().x}
+    months = {month.encode() for month in lots["pour_date_early"].unique() if month}
+    for path in files_below(folder):
+        text = texts_in(path)
+        assert b"QZLOT" not in text, path.name
+        assert MARK.encode() not in text, path.name
+        if path.suffix == ".csv":
+            assert not [month for month in months if month in text], path.name
+            assert not [corner for corner in corners if corner in text], path.name
+    groups = pd.read_csv(folder / "public_groups.csv", encoding="utf-8-sig", keep_default_na=False)
+    about = pd.read_json(folder / "public.json", typ="series")
+    assert (groups["lots"] >= 10).all()
+    assert groups["lots"].sum() + about["lots_suppressed"] == len(lots)
+    assert about["k_achieved"] >= 10
+    cells = gpd.read_file(folder / "public_cells.gpkg")
+    assert len(cells) > 0
+    assert (cells["lots"] >= 10).all()
+    shutil.rmtree(folder)
