@@ -14,7 +14,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from riskmap.errors import Problem, shown
-from riskmap.lots import geometry, pour_date, slab
+from riskmap.lots import geometry, placement, pour_date, slab
 from riskmap.tables import LOT, STATES, check, join_flags
 
 if TYPE_CHECKING:
@@ -28,8 +28,8 @@ _NO_TYPE = {"", "unknown", "na", "n a", "none", "null", "nan", "not recorded"}
 _OTHER_FOUNDATION = re.compile(r"pier|pile|crawl|basement|cellar|block|raised|suspended|stilt|wood")
 
 
-def clean(raw: gpd.GeoDataFrame, settings: LotSettings, crs: str, today: int, file: str) \
-        -> tuple[gpd.GeoDataFrame, list[Problem]]:
+def clean(raw: gpd.GeoDataFrame, settings: LotSettings, crs: str, today: int, file: str,
+          coverage: placement.Box | None = None) -> tuple[gpd.GeoDataFrame, list[Problem]]:
     """Clean lots.
 
     Parameters
@@ -44,6 +44,9 @@ def clean(raw: gpd.GeoDataFrame, settings: LotSettings, crs: str, today: int, fi
         Month number of now.
     file : str
         Name of the lot file for findings.
+    coverage : tuple, optional
+        West, south, east, north of the soil map in degrees. With it, lots in degrees with longitude and latitude
+        swapped or a sign lost are recognised; they get a state and are never moved.
 
     Returns
     -------
@@ -58,7 +61,7 @@ def clean(raw: gpd.GeoDataFrame, settings: LotSettings, crs: str, today: int, fi
     import geopandas as gpd
 
     report = _Report(file, raw)
-    shapes = geometry.usable(raw.geometry, crs, settings.widest_lot_deg)
+    shapes = geometry.usable(raw.geometry, crs, settings.widest_lot_deg, coverage)
     window = pour_date.windows(raw, settings.unknown_pour_earliest, today)
     plate = slab.describe(_number(raw, "slab_width_m"), _number(raw, "slab_length_m"), _number(raw, "beam_depth_mm"),
                           default_half_width_m=settings.default_half_width_m)
@@ -145,13 +148,33 @@ def _report_ids(report: _Report, lot_id: pd.Series, repeated: NDArray[np.bool_])
 
 def _report_shapes(report: _Report, shapes: geometry.Shapes, grown: NDArray[np.bool_]) -> None:
     sentence = np.array([f"{text}." for text in shapes.reason], dtype=object) if (shapes.reason != "").any() else ""
-    report.rows_where(shapes.reason != "", "E-LOT-012", "geometry", None, sentence,
+    report.rows_where((shapes.reason != "") & ~shapes.misplaced, "E-LOT-012", "geometry", None, sentence,
                       "Correct the shape in the lot file.", "Row kept, not estimated.")
+    if shapes.all_swapped:
+        report.problems.append(Problem(
+            "E-LOT-025", report.file, "longitude and latitude are swapped in the whole file: exchanged, "
+            f"{int(shapes.misplaced.sum())} rows lie in the area of the soil map.", "Exchange the two columns, or in a "
+            "CSV what [lots.columns] lon and lat name.", "Rows kept, not estimated; nothing was exchanged.", None,
+            "geometry"))
+    else:
+        report.rows_where(shapes.misplaced, "E-LOT-025", "geometry", None, sentence, "Correct the coordinates of this "
+                          "row.", "Row kept, not estimated; nothing was exchanged.")
+    if shapes.had_heights.any():
+        report.problems.append(Problem(
+            "W-LOT-022", report.file, f"{int(shapes.had_heights.sum())} shapes have heights.", "None needed.",
+            "The ground plan is used.", int(report.rows[shapes.had_heights][0]), "geometry"))
+    told = np.full(len(grown), "", dtype=object)
+    for i in np.flatnonzero(shapes.reduced)[:SHOWN_ROWS]:
+        told[i] = (f"a collection of shapes; its polygons have {shapes.area_before_m2[i]:.1f} m2 one by one and "
+                   f"{shapes.area_m2[i]:.1f} m2 together.")
+    report.rows_where(shapes.reduced, "W-LOT-024", "geometry", None, told, "Check that the polygons are the lot.",
+                      "Only its polygons are used.")
     rule = np.full(len(grown), "", dtype=object)
     for i in np.flatnonzero(grown)[:SHOWN_ROWS]:
         rule[i] = (f"the outline crosses itself; repair changed its area from {shapes.area_before_m2[i]:.1f} to "
                    f"{shapes.area_m2[i]:.1f} m2.")
-    report.rows_where(grown, "W-LOT-013", "geometry", None, rule, "Check the outline.", "Repaired shape used.")
+    report.rows_where(grown & ~shapes.reduced, "W-LOT-013", "geometry", None, rule, "Check the outline.",
+                      "Repaired shape used.")
 
 
 def _report_values(report: _Report, raw: pd.DataFrame, window: pour_date.PourWindow, plate: slab.Slab,

@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from riskmap.lots import placement
+
 if TYPE_CHECKING:
     import geopandas as gpd
 
@@ -27,9 +29,13 @@ class Shapes:
     repaired: NDArray[np.bool_]
     area_before_m2: NDArray[np.float64]
     area_m2: NDArray[np.float64]  # nan for points and for rows without a usable shape
+    misplaced: NDArray[np.bool_]  # degrees that only an exchange or a sign brings into the coverage
+    all_swapped: bool  # the whole file has longitude and latitude exchanged
+    had_heights: NDArray[np.bool_]
+    reduced: NDArray[np.bool_]  # a collection, of which only the polygons are used
 
 
-def usable(raw: gpd.GeoSeries, crs: str, widest_deg: float) -> Shapes:
+def usable(raw: gpd.GeoSeries, crs: str, widest_deg: float, coverage: placement.Box | None = None) -> Shapes:
     """Return polygons in `crs` for raw shapes in any system.
 
     Parameters
@@ -40,6 +46,8 @@ def usable(raw: gpd.GeoSeries, crs: str, widest_deg: float) -> Shapes:
         Projected target system in metres; areas are measured in it.
     widest_deg : float
         A shape that spans more degrees than this is not a lot.
+    coverage : tuple, optional
+        West, south, east, north of the soil map in degrees: shapes in degrees that lie elsewhere are looked at.
 
     Notes
     -----
@@ -52,14 +60,20 @@ def usable(raw: gpd.GeoSeries, crs: str, widest_deg: float) -> Shapes:
     reason = np.full(len(shape), "", dtype=object)
     _strike(shape, reason, shapely.is_missing(shape), "no shape is given for this row")
     _strike(shape, reason, shapely.is_empty(shape), "the shape is empty")
-    _strike(shape, reason, _bad_coordinates(shape, bool(raw.crs.is_geographic)),
+    geographic = bool(raw.crs.is_geographic)
+    elsewhere, all_swapped = _elsewhere(shape, coverage if geographic else None)
+    for why in set(elsewhere) - {""}:
+        _strike(shape, reason, elsewhere == why, str(why))
+    _strike(shape, reason, _bad_coordinates(shape, geographic),
             "a coordinate is not a number or lies outside the range of the coordinate system; "
             "longitude and latitude may be swapped")
-    shape = _project(shape, raw.crs, crs)
+    had_heights = shapely.has_z(shape)
+    shape = project(shape, raw.crs, crs)
     _strike(shape, reason, _bad_coordinates(shape, False), "the shape lies outside the area of the projection")
 
     single = _one_point(shape)
     shape[single] = shapely.buffer(shape[single], POINT_RADIUS_M)
+    reduced = shapely.get_type_id(shape) == _COLLECTION
     shape = _polygons_only(shape)
     _strike(shape, reason, (reason == "") & shapely.is_empty(shape) | _not_polygonal(shape), "the shape is not an area")
     _strike(shape, reason, _wider_than(shape, crs, widest_deg), f"the shape is wider than {widest_deg:g} degree")
@@ -74,13 +88,24 @@ def usable(raw: gpd.GeoSeries, crs: str, widest_deg: float) -> Shapes:
     area = shapely.area(shape)
     _strike(shape, reason, (area <= 0) & ~shapely.is_missing(shape), "the shape has no area")
     area[shapely.is_missing(shape) | single] = np.nan
-    return Shapes(shape, reason, single & (reason == ""), repaired & (reason == ""), before, area)
+    return Shapes(shape, reason, single & (reason == ""), repaired & (reason == ""), before, area,
+                  elsewhere != "", all_swapped, had_heights & (reason == ""), reduced & (reason == ""))
 
 
 def _strike(shape: NDArray[np.object_], reason: NDArray[np.object_], found: NDArray[np.bool_], why: str) -> None:
     """Take shapes out of the working arrays, with the first reason that applies."""
     reason[found & (reason == "")] = why
     shape[found] = None
+
+
+def _elsewhere(shape: NDArray[np.object_], coverage: placement.Box | None) -> tuple[NDArray[np.object_], bool]:
+    import shapely
+
+    if coverage is None:
+        return np.full(len(shape), "", dtype=object), False
+    bounds = shapely.bounds(shape)
+    middle = (bounds[:, :2] + bounds[:, 2:]) / 2.0
+    return placement.misplaced(middle, coverage), placement.swapped(middle, coverage)
 
 
 def _bad_coordinates(shape: NDArray[np.object_], geographic: bool) -> NDArray[np.bool_]:
@@ -95,7 +120,8 @@ def _bad_coordinates(shape: NDArray[np.object_], geographic: bool) -> NDArray[np
     return found
 
 
-def _project(shape: NDArray[np.object_], source: object, target: object) -> NDArray[np.object_]:
+def project(shape: NDArray[np.object_], source: object, target: object) -> NDArray[np.object_]:
+    """Return shapes in another system, x before y, without heights."""
     import shapely
     from pyproj import CRS, Transformer
 
@@ -126,9 +152,10 @@ def _polygons_only(shape: NDArray[np.object_]) -> NDArray[np.object_]:
     rows = np.flatnonzero(shapely.get_type_id(shape) == _COLLECTION)
     if rows.size == 0:
         return shape
-    parts, owner = shapely.get_parts(shape[rows], return_index=True)  # opens one level; deeper ones stay collections
-    parts, inner = shapely.get_parts(parts, return_index=True)
-    owner = owner[inner]
+    parts, owner = shapely.get_parts(shape[rows], return_index=True)
+    while np.isin(shapely.get_type_id(parts), (_COLLECTION, _MULTI_POLYGON)).any():  # one level each time
+        parts, inner = shapely.get_parts(parts, return_index=True)
+        owner = owner[inner]
     flat = shapely.get_type_id(parts) == _POLYGON
     kept = np.full(rows.size, shapely.MultiPolygon(), dtype=object)
     with_polygons = np.unique(owner[flat])
@@ -157,6 +184,6 @@ def _wider_than(shape: NDArray[np.object_], crs: str, widest_deg: float) -> NDAr
     candidate = np.flatnonzero(span > 19_000.0 * widest_deg)
     found = np.zeros(len(shape), dtype=bool)
     if candidate.size:
-        degrees = shapely.bounds(_project(shape[candidate], crs, "EPSG:4326"))
+        degrees = shapely.bounds(project(shape[candidate], crs, "EPSG:4326"))
         found[candidate] = (degrees[:, 2] - degrees[:, 0] > widest_deg) | (degrees[:, 3] - degrees[:, 1] > widest_deg)
     return found

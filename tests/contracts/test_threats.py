@@ -57,7 +57,9 @@ THREATS = (
         "unit/test_fetch_drought_climate.py::test_bombs_are_not_unpacked",
         "faults/test_fetch_misbehaving_services.py::test_gzip_honest_lying_cut_and_bomb"),
         "sizes of a local zip are those its directory states; counting while reading is tested for downloads only"),
-    Threat(6, "entities in XML", (), "no XML format is read: KML and XLSX are not on the list of formats"),
+    Threat(6, "entities in XML", (
+        "unit/test_lots_kml_reader.py::test_entities_and_doctypes_are_refused",
+        "unit/test_lots_kml_reader.py::test_links_are_listed_and_not_followed")),
     Threat(7, "name of a run or a lot used as a path", (
         "faults/test_run_folder_faults.py::test_every_area_name_gives_a_plain_folder_name",
         "faults/test_run_folder_faults.py::test_a_spoilt_pointer_points_nowhere",
@@ -98,13 +100,20 @@ THREATS = (
         "properties/test_rows_never_lost.py::test_every_fault_alone_is_answered_in_the_whole_job",
         "properties/test_lots_rows.py::test_rows_out_are_rows_in",
         "unit/test_lots_clean.py::test_unusable_shapes_are_unmatched_and_kept",
-        "unit/test_lots_clean.py::test_holes_and_parts_stay_and_heights_go")),
+        "unit/test_lots_clean.py::test_holes_and_parts_stay_and_heights_go",
+        "unit/test_lots_clean.py::test_collections_give_all_their_polygons_however_deep",
+        "unit/test_lots_csv_mess.py::test_collections_without_end_do_not_end_the_program",
+        "unit/test_lots_crs_help.py::test_curves_become_chords_and_are_told")),
     Threat(17, "missing or wrong coordinate system", (
         "verification/test_lots_same_place_in_six_systems.py::test_same_place_and_area",
         "unit/test_lots_reader.py::test_no_coordinate_system_is_refused_with_candidates",
+        "unit/test_lots_crs_help.py::test_the_line_to_write_is_the_system_the_lots_are_in",
+        "unit/test_lots_crs_help.py::test_the_two_kinds_of_feet_are_told_apart_with_their_distance",
         "unit/test_lots_reader.py::test_stated_system_never_overrides_the_files_own")),
     Threat(18, "latitude and longitude swapped", (
-        "unit/test_lots_clean.py::test_swapped_degrees_are_told",)),
+        "unit/test_lots_clean.py::test_swapped_degrees_are_told",
+        "unit/test_lots_clean.py::test_a_file_with_swapped_degrees_is_told_once_and_never_exchanged",
+        "unit/test_lots_clean.py::test_single_misplaced_rows_are_told_with_their_row")),
     Threat(19, "identifier that stands twice", (
         "unit/test_lots_clean.py::test_repeated_identifiers_are_reported_in_pairs_and_each_answered",
         "unit/test_lots_reader.py::test_duplicates_can_be_refused",
@@ -236,15 +245,17 @@ def test_long_texts_are_read_in_time(text: str) -> None:
     import pandas as pd
 
     from riskmap.errors import shown
-    from riskmap.layers import drought_weekly, lots
+    from riskmap.layers import drought_weekly, lots_columns, lots_csv
     from riskmap.lots import _OTHER_FOUNDATION, pour_date
     from riskmap.outputs import csv_table, run_folder
 
     began = time.perf_counter()
     pour_date.read_text(text, 2035)
     pour_date._lag(text)
-    lots._is_personal(text)
-    lots._EFFECTIVE_YEAR.search(text)
+    lots_columns.is_personal(text)
+    lots_columns.EFFECTIVE_YEAR.search(text)
+    lots_csv._TOTALS.fullmatch(text)
+    lots_csv._degrees(text)
     drought_weekly._DATE.search(text)
     _OTHER_FOUNDATION.search(text)
     csv_table.unguarded(csv_table.guarded(pd.Series([text])))

@@ -9,6 +9,7 @@ import shapely
 from shapely.geometry import GeometryCollection, LineString, MultiPoint, Point, Polygon, box
 
 from riskmap.lots import clean
+from riskmap.lots.placement import swapped
 from riskmap.lots.slab import describe
 from riskmap.settings import LotSettings
 from riskmap.tables import parse_month
@@ -76,7 +77,68 @@ def test_holes_and_parts_stay_and_heights_go():
     table, problems = cleaned(ring, two, high, mixed)
     assert table["lot_area_m2"].tolist() == pytest.approx([550.0, 1200.0, 600.0, 600.0])
     assert not table.geometry.has_z.any()
-    assert problems == []
+    assert [(p.code, p.row) for p in problems] == [("W-LOT-022", 4), ("W-LOT-024", 5)]
+    assert "600.0 m2 one by one and 600.0 m2 together" in problems[1].rule
+
+
+def test_collections_give_all_their_polygons_however_deep():
+    beside = shapely.transform(LOT, lambda xy: xy + np.array([10.0, 0.0]))  # half of it lies on the first
+    inner = GeometryCollection([GeometryCollection([LOT]), shapely.MultiPolygon([beside])])
+    deep = GeometryCollection([inner, Point(0, 0)])
+    table, problems = cleaned(deep)
+    assert table["lot_area_m2"][0] == pytest.approx(900.0)
+    assert [p.code for p in problems] == ["W-LOT-024"]
+    assert "1200.0 m2 one by one and 900.0 m2 together" in problems[0].rule
+    assert "geometry_repair_changed_area" in table["flags"][0]
+
+
+AREA = (-99.0, 37.0, -98.0, 38.0)
+
+
+def placed(*points, coverage=AREA):
+    raw = gpd.GeoDataFrame({"lot_id": [str(i) for i in range(len(points))], "foundation_type": "slab"},
+                           geometry=[Point(p) for p in points], crs="EPSG:4326")
+    return clean(raw, LotSettings(), CRS, TODAY, "lots.csv", coverage)
+
+
+def test_a_file_with_swapped_degrees_is_told_once_and_never_exchanged():
+    table, problems = placed((37.9, -98.6), (37.5, -98.2), (40.0, -90.0))
+    assert (table["state"].iloc[:2] == "unmatched").all()
+    assert table["state_reason"].iloc[:2].str.contains("swapped").all()
+    assert table.geometry.iloc[:2].isna().all()
+    whole = [p for p in problems if p.code == "E-LOT-025"]
+    assert [(p.row, p.value) for p in whole] == [(None, "")]
+    assert "2 rows lie in the area" in whole[0].rule
+    assert "[lots.columns]" in whole[0].remedy
+
+
+def test_single_misplaced_rows_are_told_with_their_row():
+    table, problems = placed((-98.6, 37.9), (37.9, -98.6), (98.6, 37.9), (37.9, 98.6), (-90.0, 37.9))
+    assert table["state"].tolist() == ["", "unmatched", "unmatched", "unmatched", ""]
+    told = {p.row: p.rule for p in problems if p.code == "E-LOT-025"}
+    assert sorted(told) == [2, 3, 4]
+    assert "swapped" in told[2]
+    assert "minus sign" in told[3]
+    assert "swapped" in told[4]
+    assert "minus sign" in told[4]
+    assert table["lot_row"].tolist() == [0, 1, 2, 3, 4]
+
+
+def test_without_a_coverage_and_in_metres_nothing_is_guessed():
+    table, problems = placed((50.0, -20.0), coverage=None)
+    assert table["state"][0] == ""
+    raw = gpd.GeoDataFrame({"lot_id": ["1"], "foundation_type": "slab"}, geometry=[LOT], crs=CRS)
+    assert clean(raw, LotSettings(), CRS, TODAY, "a", AREA)[1] == problems == []
+
+
+def test_swapped_speaks_for_the_whole_file_only():
+    inside, turned, far = [-98.6, 37.9], [37.9, -98.6], [10.0, 10.0]
+    assert swapped(np.array([turned, turned, far]), AREA)
+    assert not swapped(np.array([turned, inside]), AREA)
+    assert not swapped(np.array([turned, far]), AREA)
+    assert not swapped(np.array([far]), AREA)
+    assert not swapped(np.empty((0, 2)), AREA)
+    assert swapped(np.array([turned, [np.nan, np.nan]]), AREA)
 
 
 def test_point_becomes_a_small_disc_without_an_area():

@@ -193,12 +193,6 @@ def test_damaged_csv_is_refused(text, code, tmp_path):
     refused(path, code)
 
 
-def test_csv_in_another_encoding_names_the_row(tmp_path):
-    path = tmp_path / "a.csv"
-    path.write_bytes("lot_id,lon,lat\n1,-98,37\nCañon,-98,37\n".encode("cp1252"))
-    refused(path, "E-LOT-001", "row 3", "UTF-8")
-
-
 def test_trailing_fields_that_are_left_out_are_empty(tmp_path):
     path = tmp_path / "a.csv"
     path.write_text("lot_id,lon,lat,pour_date\n1,-98,37\n2,-98,37,1990\n")

@@ -1,0 +1,124 @@
+"""Which columns of a lot file are kept, and what a format reader hands over.
+
+Only columns on the list below are kept. The values of all others are let go at the door.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from riskmap.errors import LayerError, Problem, joined, shown
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from riskmap.settings import LotsEntry
+
+TEXT_COLUMNS = ("lot_id", "pour_date", "pour_date_early", "pour_date_late", "pour_date_basis", "foundation_type")
+NUMBER_COLUMNS = ("slab_width_m", "slab_length_m", "beam_depth_mm")
+OTHER_UNITS = ("slab_width_ft", "slab_length_ft", "beam_depth_in")  # converted to the columns above
+PLACE_COLUMNS = ("lon", "lat", "geometry")  # CSV only
+KNOWN = TEXT_COLUMNS + NUMBER_COLUMNS + OTHER_UNITS + PLACE_COLUMNS
+ALSO_CALLED = {"longitude": "lon", "latitude": "lat", "wkt": "geometry"}  # CSV headings
+
+# About people, not ground: never read, whatever the file calls them. Compared with whole words of a column name.
+_PERSONAL = re.compile(
+    r"owner\w*|own\d*|mail\w*|exempt\w*|homestead\w*|age|ages|birth\w*|dob|race|ethnic\w*|sex|gender|marital|religion|"
+    r"phone\w*|email\w*|ssn|income|senior|veteran\w*|disab\w*|taxpayer\w*|grantor|grantee|buyer\w*|seller\w*|tenant\w*|"
+    r"occupant\w*|resident\w*|borrower\w*|lender\w*")
+EFFECTIVE_YEAR = re.compile(r"eff(ective)?[\W_]*(yr|year|age|built)", re.IGNORECASE)
+
+SHOWN_ROWS = 1000
+MAX_NESTED = 64  # collections in one shape; measured: at 200,000 in one another the geometry library ends the program
+
+
+@dataclass(frozen=True)
+class Found:
+    """What a format reader hands over: text columns as the file calls them, shapes, system and row numbers."""
+
+    attributes: pd.DataFrame
+    geometry: NDArray[np.object_]
+    crs: Any
+    source_row: NDArray[np.int64]
+    dropped: list[str]
+    problems: list[Problem] = field(default_factory=list)
+
+
+def match_columns(present: list[str], entry: LotsEntry, name: str, csv_place: bool = False) \
+        -> tuple[dict[str, str], list[str]]:
+    """Return our name -> the file's column, and the columns that are let go."""
+    known = KNOWN if csv_place else tuple(c for c in KNOWN if c not in PLACE_COLUMNS)
+    _check_mapping(entry.columns, present, known, name)
+    names = dict(entry.columns)
+    taken = set(names.values())
+    for column in present:
+        lower = column.lower()
+        ours = ALSO_CALLED.get(lower, lower) if csv_place else lower
+        if ours in known and ours not in entry.columns and column not in taken:
+            if ours in names:
+                raise LayerError(f"E-LOT-007 {name}: two columns give {ours}: '{shown(names[ours])}' and "
+                                 f"'{shown(column)}'. Say which one: [lots.columns] {ours} = \"...\".")
+            names[ours] = column
+    repeated = [c for c in names.values() if present.count(c) > 1]
+    if repeated:
+        raise LayerError(f"E-LOT-007 {name}: column '{shown(repeated[0])}' stands twice. Rename or remove one.")
+    if "lot_id" not in names:
+        raise LayerError(f"E-LOT-008 {name}: no column lot_id. The file has: {joined(present, 40) or 'no columns'}. "
+                         'Write which one identifies a lot, for example [lots.columns] lot_id = "PARCEL_NO".')
+    for si, other in zip(NUMBER_COLUMNS, OTHER_UNITS, strict=True):
+        if si in names and other in names:
+            del names[other]
+    return names, [c for c in present if c not in names.values()]
+
+
+def _check_mapping(mapping: dict[str, str], present: list[str], known: tuple[str, ...], name: str) -> None:
+    for ours, theirs in mapping.items():
+        if ours not in known:
+            raise LayerError(f"E-LOT-009 {name}: lots.columns names '{shown(ours)}', which is not one of: "
+                             f"{joined(known, 20)}.")
+        if theirs not in present:
+            raise LayerError(f"E-LOT-009 {name}: lots.columns.{ours} = '{shown(theirs)}', but the file has: "
+                             f"{joined(present, 40)}.")
+        if is_personal(theirs):
+            raise LayerError(f"E-LOT-009 {name}: lots.columns.{ours} = '{shown(theirs)}' is about people and is not "
+                             "read. Choose a column about the lot.")
+        if ours.startswith("pour_date") and EFFECTIVE_YEAR.search(theirs):
+            raise LayerError(f"E-LOT-009 {name}: lots.columns.{ours} = '{shown(theirs)}': an effective year is an "
+                             "appraiser's judgement of condition, not a date of building. Use the year built.")
+
+
+def is_personal(column: str) -> bool:
+    """Return whether a column name says that the column is about people."""
+    words = re.sub(r"(?<=[a-z0-9])(?=[A-Z])", "_", column).lower()
+    return any(_PERSONAL.fullmatch(word) for word in re.split(r"[\W_]+", words))
+
+
+def dropped_columns(columns: list[str], name: str) -> list[Problem]:
+    """Return one finding for columns about people and one for all others that are let go; names only."""
+    personal = [c for c in columns if is_personal(c)]
+    other = [c for c in columns if not is_personal(c)]
+    problems = []
+    if personal:
+        problems.append(Problem("W-LOT-003", name, f"columns about people are refused: {joined(personal, 40)}.",
+                                "Remove them from the file that you pass on.", "Not kept, not used, not written."))
+    if other:
+        problems.append(Problem("W-LOT-002", name, f"columns that are not used: {joined(other, 40)}.",
+                                "Map one with [lots.columns] if it is needed.", "Not kept."))
+    return problems
+
+
+def per_row(found: NDArray[np.bool_], rows: NDArray[np.int64], values: NDArray | None, code: str, name: str,
+             column: str, rule: str, remedy: str, action: str) -> list[Problem]:
+    """Return one finding per marked row; beyond `SHOWN_ROWS` the rest is counted in one more."""
+    where = np.flatnonzero(found)
+    told = [Problem(code, name, rule, remedy, action, int(rows[i]), column, "" if values is None else shown(values[i]))
+            for i in where[:SHOWN_ROWS]]
+    if where.size > SHOWN_ROWS:
+        told.append(Problem(code, name, f"{rule} The same holds for {where.size - SHOWN_ROWS} more rows.", remedy,
+                            action, None, column))
+    return told

@@ -1,0 +1,225 @@
+"""Lots from KML or KMZ: placemarks with polygons or pins. The XML is read as hostile: no DOCTYPE, no entities.
+
+Coordinates are longitude and latitude on WGS 84 (OGC KML 2.3, section 6). Links to other files are never followed.
+"""
+
+from __future__ import annotations
+
+import io
+import zipfile
+import zlib
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import IO, TYPE_CHECKING, Any
+from xml.etree.ElementTree import ParseError
+
+import numpy as np
+
+from riskmap.errors import LayerError, Problem, joined
+from riskmap.layers import archive
+from riskmap.layers.lots_columns import Found, match_columns, per_row
+
+if TYPE_CHECKING:
+    from xml.etree.ElementTree import Element
+
+    import shapely
+
+    from riskmap.settings import LotsEntry
+
+MAX_DEPTH = 60  # judgement: folders in folders; real files stay below 15
+_LINKS = {"NetworkLink", "NetworkLinkControl"}
+_KEPT_WHOLE = _LINKS | {"Placemark"}  # until their end; all else is let go at once
+_SHAPES = {"Point", "Polygon", "MultiGeometry", "LineString", "LinearRing", "Model", "Track", "MultiTrack"}
+_OWN = {"name", "ExtendedData", "styleUrl", "Style", "StyleMap", "visibility", "open", "LookAt", "Camera", "Region"}
+
+
+@dataclass
+class _Placemarks:
+    """What the document holds: one entry per placemark in `shapes` and `values`."""
+
+    shapes: list[Any] = field(default_factory=list)
+    unreadable: list[bool] = field(default_factory=list)
+    values: list[dict[str, str]] = field(default_factory=list)
+    columns: dict[str, None] = field(default_factory=dict)  # in the order of appearance
+    links: list[str] = field(default_factory=list)
+
+
+def read_kml(path: Path, name: str, entry: LotsEntry, kind: str) -> Found:
+    """Read placemarks. Columns come from ExtendedData; the placemark's name is the identifier when none is there.
+
+    Raises
+    ------
+    LayerError
+        When the file has a DOCTYPE or entities, is no KML or is damaged, or a KMZ holds no document or several.
+    """
+    import defusedxml
+    import pandas as pd
+
+    found = _Placemarks()
+    try:
+        with _opened(path, name) as stream:
+            _walk(stream, found, name)
+    except defusedxml.DefusedXmlException:
+        raise LayerError(f"E-LOT-021 {name}: the XML has a DOCTYPE or entities, which can reach other files; no KML "
+                         "needs them. A saved web page looks like this too. Export the KML again.") from None
+    except (ParseError, LookupError) as error:
+        raise LayerError(f"E-LOT-001 {name}: cannot be read as KML: {error}. Export the file again.") from None
+    if not found.shapes:
+        links = f" It only links to {joined(found.links)}; links are not followed." if found.links else ""
+        raise LayerError(f"E-LOT-003 {name}: there is no placemark.{links} Export the polygons or pins themselves.")
+    rows = np.arange(1, len(found.shapes) + 1, dtype=np.int64)
+    present = list(found.columns)
+    if "lot_id" not in {c.lower() for c in present} and "lot_id" not in entry.columns and "name" in present:
+        entry = entry.model_copy(update={"columns": {**entry.columns, "lot_id": "name"}})
+    names, dropped = match_columns(present, entry, name)
+    attributes = pd.DataFrame({ours: pd.Series([v.get(theirs, "") for v in found.values], dtype=str)
+                               for ours, theirs in names.items()})
+    problems = per_row(np.array(found.unreadable, dtype=bool), rows, None, "E-LOT-004", name, "geometry",
+                       "the shape cannot be read.", "Draw it as a polygon or a pin.", "Row kept, not estimated.")
+    if found.links:
+        problems.append(Problem("W-LOT-008", name, f"{len(found.links)} links to other files: {joined(found.links)}.",
+                                "Open the linked file and export its lots.", "Not followed."))
+    geometry = np.full(len(rows), None, dtype=object)
+    geometry[:] = found.shapes
+    return Found(attributes, geometry, "EPSG:4326", rows, dropped, problems)
+
+
+@contextmanager
+def _opened(path: Path, name: str) -> Iterator[IO[bytes]]:
+    """Open a KML, or the one document of a KMZ without unpacking."""
+    if path.suffix.lower() == ".kml":
+        with path.open("rb") as stream:
+            yield stream
+        return
+    members = archive.entries(path, name, unreadable="E-LOT-002", unsafe="E-LOT-002")
+    documents = [m for m in members if m.filename.lower().endswith(".kml")]
+    if len(documents) != 1:
+        raise LayerError(f"E-LOT-002 {name}: {len(documents)} KML documents found where one is expected. "
+                         "Take out the one with the lots.")
+    try:
+        with zipfile.ZipFile(path) as opened:
+            content = opened.read(documents[0])
+    except (zipfile.BadZipFile, EOFError, NotImplementedError, RuntimeError, OSError, zlib.error) as error:
+        raise LayerError(f"E-LOT-002 {name}: not a readable KMZ ({error}). Get it again.") from None
+    yield io.BytesIO(content)
+
+
+def _walk(stream: IO[bytes], found: _Placemarks, name: str) -> None:
+    """Read placemark by placemark; each is let go once it is read."""
+    from defusedxml.ElementTree import iterparse
+
+    open_elements: list[Element] = []
+    inside = 0  # placemarks and links around the current element
+    for event, element in iterparse(stream, events=("start", "end"), forbid_dtd=True):
+        tag = _tag(element)
+        if event == "start":
+            if not open_elements and tag != "kml":
+                raise LayerError(f"E-LOT-001 {name}: the content is not KML, whatever the name says.")
+            open_elements.append(element)
+            inside += tag in _KEPT_WHOLE
+            if len(open_elements) > MAX_DEPTH:
+                raise LayerError(f"E-LOT-001 {name}: elements lie in elements more than {MAX_DEPTH} deep; no KML of "
+                                 "lots does. Export the file again.")
+            continue
+        open_elements.pop()
+        inside -= tag in _KEPT_WHOLE
+        if tag in _LINKS:
+            links = [(e.text or "").strip() for e in element.iter() if _tag(e) in ("href", "linkName")]
+            found.links += links or ["without an address"]
+        if tag == "Placemark":
+            _placemark(element, found)
+        if inside == 0 and open_elements:
+            open_elements[-1].remove(element)
+
+
+def _placemark(element: Element, found: _Placemarks) -> None:
+    values: dict[str, str] = {}
+    shapes, unreadable = [], False
+    for child in element:
+        tag = _tag(child)
+        if tag in _SHAPES:
+            try:
+                shapes.append(_shape(child))
+            except ValueError:
+                unreadable = True
+        elif tag == "name":
+            values["name"] = (child.text or "").strip()
+        elif tag == "ExtendedData":
+            values |= _extended(child)
+        elif tag not in _OWN:
+            values[tag] = ""  # named among the columns that are let go
+    found.columns |= dict.fromkeys(values)
+    unreadable |= None in shapes
+    found.shapes.append(None if unreadable or not shapes else shapes[0] if len(shapes) == 1 else _gathered(shapes))
+    found.unreadable.append(unreadable)
+    found.values.append(values)
+
+
+def _extended(element: Element) -> dict[str, str]:
+    """Return name -> text of Data and SimpleData; other elements are columns under their own name."""
+    values = {}
+    for child in element:
+        tag = _tag(child)
+        if tag == "Data":
+            text = next((e.text for e in child if _tag(e) == "value"), "")
+            values[child.get("name", "")] = (text or "").strip()
+        elif tag == "SchemaData":
+            values |= {e.get("name", ""): (e.text or "").strip() for e in child if _tag(e) == "SimpleData"}
+        else:
+            values[tag] = (child.text or "").strip()
+    return values
+
+
+def _shape(element: Element) -> shapely.Geometry | None:
+    """Return the shape of a KML geometry; None for kinds without an outline (models, tracks).
+
+    Raises
+    ------
+    ValueError
+        For coordinates that are no numbers or too few; `shapely` raises a subclass of it.
+    """
+    import shapely
+
+    tag = _tag(element)
+    try:
+        if tag == "Point":
+            return shapely.Point(_coordinates(element)[0, :2])
+        if tag in ("LineString", "LinearRing"):
+            return shapely.LineString(_coordinates(element))
+        if tag == "Polygon":
+            outer = [_coordinates(e) for e in element if _tag(e) == "outerBoundaryIs"]
+            inner = [_coordinates(e) for e in element if _tag(e) == "innerBoundaryIs"]
+            return shapely.Polygon(outer[0], inner)
+        if tag == "MultiGeometry":
+            return _gathered([_shape(e) for e in element if _tag(e) in _SHAPES])
+    except (IndexError, shapely.errors.ShapelyError) as error:
+        raise ValueError(str(error)) from None
+    return None
+
+
+def _gathered(parts: list[Any]) -> shapely.Geometry | None:
+    """Return one shape of several: a lot of several outlines is a multipolygon, all else a collection."""
+    import shapely
+
+    if any(part is None for part in parts):
+        return None
+    if all(part.geom_type == "Polygon" for part in parts):
+        return shapely.MultiPolygon(parts) if parts else None
+    return parts[0] if len(parts) == 1 else shapely.GeometryCollection(parts)
+
+
+def _coordinates(element: Element) -> np.ndarray:
+    """Return the first `coordinates` below an element, shape (point, 2 or 3); heights that are all 0 are none."""
+    text = next((e.text or "" for e in element.iter() if _tag(e) == "coordinates"), "")
+    points = [tuple(float(value) for value in point.split(",")) for point in text.split()]
+    width = min((len(point) for point in points), default=0)
+    if width < 2 or "_" in text:
+        raise ValueError("a point needs a longitude and a latitude")
+    values = np.array([point[:min(width, 3)] for point in points])
+    return values if values[:, 2:].any() else values[:, :2]
+
+
+def _tag(element: Element) -> str:
+    return str(element.tag).rsplit("}", 1)[-1]

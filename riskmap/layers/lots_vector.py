@@ -1,0 +1,203 @@
+"""Lots from GeoPackage, GeoJSON, shapefile and GeoParquet: attributes as exact text, shapes as stored."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable
+from pathlib import Path, PurePosixPath
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from riskmap.errors import LayerError, Problem, joined, shown
+from riskmap.layers import archive
+from riskmap.layers.lots_columns import MAX_NESTED, Found, match_columns, per_row
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from riskmap.settings import LotsEntry
+
+# Kinds of well-known binary, as ISO 13249-3 numbers them; curves are 8 to 14.
+_COLLECTION, _CURVED = 7, tuple(range(8, 15))
+
+
+def read_ogr(path: Path, name: str, entry: LotsEntry, kind: str) -> Found:
+    """Read a GeoPackage, GeoJSON or shapefile through Arrow, attributes as exact text."""
+    import pyogrio
+    import shapely
+
+    if path.suffix.lower() == ".shp":
+        _check_parts(path.stem.lower(), {p.name.lower() for p in path.parent.iterdir()}, name)
+    zipped = path.suffix.lower() == ".zip"
+    source = _shapefile_in(path, name, entry.layer) if zipped else str(path)
+    options = {"DATE_AS_STRING": "YES"} if kind == "GeoJSON" else {}
+    try:
+        layer = None if kind == "ESRI Shapefile" else _layer(source, name, entry.layer)
+        info = pyogrio.read_info(source, layer=layer, **options)
+        if info["driver"] != kind:
+            raise LayerError(f"E-LOT-001 {name}: the content is {info['driver']}, not {kind}.")
+        names, dropped = match_columns(list(info["fields"]), entry, name)
+        meta, arrow = pyogrio.raw.read_arrow(source, layer=layer, columns=list(names.values()), **options)
+    except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError, pyogrio.errors.FieldError) as error:
+        raise LayerError(f"E-LOT-001 {name}: cannot be read as {kind}: {shown(error)}.") from None
+    place = meta["geometry_name"] or "wkb_geometry"
+    if place not in arrow.column_names:
+        raise LayerError(f"E-LOT-003 {name}: the layer has no shapes. Use a layer with polygons or points.")
+    wkb = arrow.column(place)
+    given, kinds = np.asarray(wkb.is_valid()), _wkb_kinds(wkb)
+    curved = np.isin(kinds, _CURVED)
+    if curved.any() or (kinds == _COLLECTION).any():  # a collection may hold curves further in
+        _, _, wkb, _ = pyogrio.raw.read(source, layer=layer, columns=[], **options)  # arcs become chords
+    geometry, rows = _shapes(wkb), np.arange(1, arrow.num_rows + 1, dtype=np.int64)
+    problems = per_row(given & shapely.is_missing(geometry), rows, None, "E-LOT-004", name, "geometry",
+                       "the shape cannot be read.", "Save it as plain polygons.", "Row kept, not estimated.")
+    if curved.any():
+        problems.append(Problem(
+            "W-LOT-023", name, f"{int(curved.sum())} shapes have curved sides, the first in row "
+            f"{int(rows[curved][0])}.", "None needed.", "Each arc is read as chords of 4 degrees: the area of a full "
+            "circle becomes 0.08 % smaller.", None, "geometry"))
+    return Found(_as_text(arrow, names), geometry, meta["crs"], rows, dropped, problems)
+
+
+def _wkb_kinds(column: Any) -> NDArray[np.int64]:
+    """Return the kind of each shape in well-known binary, without heights and measures; 0 where there is none."""
+    import pyarrow as pa
+    import pyarrow.compute as pc
+
+    heads = pc.fill_null(pc.binary_slice(column.cast(pa.binary()), 0, 5), bytes(5))
+    short = pc.less(pc.binary_length(heads), 5)
+    heads = b"".join(pc.if_else(short, bytes(5), heads).to_pylist())
+    head = np.frombuffer(heads, dtype=np.uint8).reshape(-1, 5)
+    kind = np.where(head[:, 0] == 1, head[:, 1:].copy().view("<u4")[:, 0], head[:, 1:].copy().view(">u4")[:, 0])
+    return (kind & 0x0FFFFFFF).astype(np.int64) % 1000
+
+
+def _refuse_nests(column: Any, name: str) -> None:
+    """Refuse collections in collections without end: the library that reads them would stop the whole program.
+
+    GeoPackage, GeoJSON and shapefile need no such look: their driver has its own limit.
+    """
+    import pyarrow as pa
+
+    if not (pa.types.is_binary(column.type) or pa.types.is_large_binary(column.type)):
+        return
+    for row in np.flatnonzero(_wkb_kinds(column) == _COLLECTION):
+        content = column[int(row)].as_py()
+        if content.count(b"\x07\x00\x00") + content.count(b"\x00\x00\x07") > 2 * MAX_NESTED:
+            raise LayerError(f"E-LOT-004 {name} row {row + 1}: more than {MAX_NESTED} collections lie in one another. "
+                             "Save the shape as plain polygons.")
+
+
+def _shapes(wkb: Any) -> NDArray[np.object_]:
+    """Return shapes from well-known binary; None where it is none or cannot be read."""
+    import pyarrow as pa
+    import shapely
+
+    column = wkb if isinstance(wkb, pa.ChunkedArray) else pa.chunked_array([pa.array(list(wkb), pa.binary())])
+    values = np.array(column.to_pylist(), dtype=object)
+    values[np.isin(_wkb_kinds(column), _CURVED)] = None
+    geometry: NDArray[np.object_] = shapely.from_wkb(values, on_invalid="ignore")
+    geometry[_holds_curves(geometry)] = None
+    return geometry
+
+
+def _holds_curves(geometry: NDArray[np.object_]) -> NDArray[np.bool_]:
+    """Mark collections with curves in them: nothing here makes chords of those."""
+    import shapely
+
+    found = shapely.get_type_id(geometry) == _COLLECTION
+    found[found] = ["CURVE" in text or "CIRCULAR" in text for text in shapely.to_wkt(geometry[found])]
+    return found
+
+
+def _layer(source: str, name: str, wanted: str | None) -> str:
+    import pyogrio
+
+    layers = [str(layer) for layer, shape in pyogrio.list_layers(source) if shape is not None]
+    if wanted is None and len(layers) == 1:
+        return layers[0]
+    if wanted in layers:
+        return str(wanted)
+    said = f"there is no layer '{shown(wanted)}'" if wanted else f"there are {len(layers)} layers with shapes"
+    raise LayerError(f"E-LOT-003 {name}: {said}. Set lots.layer to one of: {joined(layers) or 'none found'}.")
+
+
+def read_parquet(path: Path, name: str, entry: LotsEntry, kind: str) -> Found:
+    """Read GeoParquet: attributes as exact text, shapes from the primary geometry column."""
+    import geopandas as gpd
+    import pyarrow.parquet as pq
+    from shapely.errors import ShapelyError
+
+    try:
+        schema = pq.read_schema(path)
+        geo = json.loads((schema.metadata or {}).get(b"geo", b"{}"))
+        if not geo:
+            raise LayerError(f"E-LOT-003 {name}: this Parquet file has no `geo` entry, so its shapes are not known. "
+                             "Write it as GeoParquet.")
+        others = [c for c in schema.names if c not in geo["columns"]]
+        names, dropped = match_columns(others, entry, name)
+        arrow = pq.read_table(path, columns=list(names.values()))
+        _refuse_nests(pq.read_table(path, columns=[geo["primary_column"]]).column(0), name)
+        shapes = gpd.read_parquet(path, columns=[geo["primary_column"]]).geometry
+    except (ShapelyError, KeyError, TypeError, AttributeError) as error:
+        raise LayerError(f"E-LOT-001 {name}: cannot be read as GeoParquet: {shown(error)}.") from None
+    geometry = np.array(shapes.array, dtype=object)
+    rows = np.arange(1, len(geometry) + 1, dtype=np.int64)
+    curved = _holds_curves(geometry)
+    geometry[curved] = None
+    problems = per_row(curved, rows, None, "E-LOT-004", name, "geometry", "the shape has curved sides.",
+                       "Save it as plain polygons.", "Row kept, not estimated.")
+    return Found(_as_text(arrow, names), geometry, shapes.crs, rows, dropped, problems)
+
+
+def _as_text(arrow: Any, names: dict[str, str]) -> pd.DataFrame:
+    """Return Arrow columns as text under our names: whole numbers in full, dates as YYYY-MM-DD, null as empty."""
+    import pandas as pd
+    import pyarrow as pa
+    import pyarrow.compute as pc
+
+    columns = {}
+    for ours, theirs in names.items():
+        values = arrow.column(theirs)
+        if pa.types.is_dictionary(values.type):
+            values = values.cast(values.type.value_type)
+        if pa.types.is_temporal(values.type):
+            values = pc.strftime(values, format="%Y-%m-%d")
+        if pa.types.is_floating(values.type) and ours == "lot_id":
+            values = _whole(values)
+        columns[ours] = pd.Series(pc.fill_null(values.cast(pa.string()), "").to_numpy(zero_copy_only=False), dtype=str)
+    return pd.DataFrame(columns, index=pd.RangeIndex(arrow.num_rows))
+
+
+def _whole(values: Any) -> Any:
+    """Return identifiers that were stored as real numbers without `.0`, where they are whole and exact."""
+    import pyarrow as pa
+    import pyarrow.compute as pc
+
+    whole = pc.and_(pc.equal(pc.floor(values), values), pc.less(pc.abs(values), 2.0**53))
+    if not pc.all(whole, min_count=0).as_py():
+        return values
+    return values.cast(pa.int64())
+
+
+def _shapefile_in(path: Path, name: str, layer: str | None) -> str:
+    """Return the path inside a zip at which the one shapefile can be read without unpacking."""
+    members = archive.entries(path, name, unreadable="E-LOT-002", unsafe="E-LOT-002")
+    files = {m.filename.lower(): m.filename for m in members}
+    all_shapes = [m.filename for m in members if m.filename.lower().endswith(".shp")]
+    shapes = [s for s in all_shapes if layer is None or PurePosixPath(s).stem == layer]
+    if len(shapes) != 1:
+        names = joined(PurePosixPath(s).stem for s in all_shapes) or "none found"
+        raise LayerError(f"E-LOT-002 {name}: {len(shapes)} shapefiles found where one is expected. "
+                         f"Set lots.layer to one of: {names}.")
+    _check_parts(shapes[0][:-4].lower(), files, name)
+    return f"/vsizip/{{{path.as_posix()}}}/{shapes[0]}"
+
+
+def _check_parts(stem: str, files: Iterable[str], name: str) -> None:
+    missing = [part for part in (".dbf", ".shx") if stem + part not in files]
+    if missing:
+        raise LayerError(f"E-LOT-002 {name}: the shapefile lacks {' and '.join(missing)}; without .dbf there are no "
+                         "identifiers, without .shx no shapes. Export it again with all parts.")

@@ -1,0 +1,191 @@
+"""Matching without an address: parcel id, point, own polygon, pin; none, one and several are three states."""
+
+from __future__ import annotations
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import pytest
+from pyproj import Transformer
+from shapely.geometry import LineString, MultiPoint, Point, Polygon, box
+
+from riskmap.errors import LayerError
+from riskmap.lots.matching import match, normal_id
+
+X, Y = -230_000.0, 1_650_000.0
+TO_DEGREES = Transformer.from_crs("EPSG:5070", "EPSG:4326", always_xy=True)
+
+
+def at(x: float, y: float) -> tuple[float, float]:
+    return TO_DEGREES.transform(X + x, Y + y)
+
+
+def lots(*ids: str, shapes: list | None = None) -> gpd.GeoDataFrame:
+    """Lots of 20 m x 30 m side by side, numbered from row 10."""
+    shapes = shapes or [box(X + 20 * n, Y, X + 20 * n + 20, Y + 30) for n in range(len(ids))]
+    return gpd.GeoDataFrame({"lot_row": np.arange(10, 10 + len(ids)), "lot_id": list(ids)}, geometry=shapes,
+                            crs="EPSG:5070")
+
+
+def by_id(wanted: str, *ids: str) -> pd.Series:
+    return match(pd.DataFrame({"lot_id": [wanted]}), lots(*ids)).iloc[0]
+
+
+@pytest.mark.parametrize("wanted", ["AB-012 3", "ab0123", " Ab 01-23 ", "AB\u20130123", "ab\u00a00123", "ＡＢ0123",
+                                    "AB01\u200b23"])
+def test_case_blanks_and_dashes_do_not_matter(wanted):
+    row = by_id(wanted, "Ab-0123", "Ab-0124")
+    assert (row["match_status"], row["lot_row"], row["matched_by"]) == ("matched", 10, "parcel id")
+    assert row["lot_id"] == wanted
+    assert row["lot_id_compared"] == "ab0123"
+
+
+def test_the_id_as_written_goes_before_any_other_form():
+    assert by_id("1-23", "12-3", "1-23")["lot_row"] == 11
+    assert by_id("007", "7", "007")["lot_row"] == 11
+    assert by_id("1-23", "12-3", "1-23")["match_note"] == ""
+
+
+def test_leading_zeros_are_left_out_only_when_nothing_else_fits_and_never_silently():
+    row = by_id("000123", "123", "1234")
+    assert (row["match_status"], row["lot_row"]) == ("matched", 10)
+    assert "without leading zeros" in row["match_note"]
+    assert row["lot_id_compared"] == "000123"
+    row = by_id("007", "7", "07")
+    assert row["match_status"] == "ambiguous"
+    assert pd.isna(row["lot_row"])
+    assert "'7' (lot_row 10), '07' (lot_row 11)" in row["match_note"]
+
+
+@pytest.mark.parametrize("wanted", ["1E5", "NA", "12345678901234567", "000", "nan", "-", "=1+1"])
+def test_ids_are_texts(wanted):
+    row = by_id(wanted, "100000", "", "12345678901234568", "0001", "1")
+    assert row["match_status"] == "unmatched"
+    assert by_id(wanted, wanted)["match_status"] == "matched"
+
+
+@pytest.mark.parametrize("wanted", ["1.2345678901234568e+16", "100000.0", "1E+16"])
+def test_ids_that_a_spreadsheet_spoilt_are_named(wanted):
+    row = by_id(wanted, "12345678901234568", "100000", "1")
+    assert row["match_status"] == "unmatched"
+    assert "spreadsheet" in row["match_note"]
+
+
+def test_lots_with_the_same_id_are_named_and_counted():
+    row = by_id("7", "7", "7", "8")
+    assert row["match_status"] == "ambiguous"
+    assert "'7' (lot_row 10), '7' (lot_row 11)" in row["match_note"]
+    row = by_id("7", *["7"] * 9)
+    assert row["match_note"].endswith("(lot_row 13) and 5 more")
+
+
+def test_points_inside_on_a_side_and_outside():
+    where = [at(5, 5), at(20, 15), at(19.95, 15), at(19.8, 15), at(-50, 5), at(20, 30)]
+    found = match(pd.DataFrame(where, columns=["lon", "lat"]), lots("a", "b", "c"))
+    assert found["match_status"].tolist() == ["matched", "ambiguous", "ambiguous", "matched", "unmatched", "ambiguous"]
+    assert found["lot_row"].tolist() == [10, pd.NA, pd.NA, 10, pd.NA, pd.NA]
+    assert "shared side" in found["match_note"][1]
+    assert "'a' (lot_row 10), 'b' (lot_row 11)" in found["match_note"][1]
+    assert "in no lot" in found["match_note"][4]
+
+
+def test_a_point_in_stacked_lots_is_ambiguous():
+    stacked = lots("1A", "1B", shapes=[box(X, Y, X + 9, Y + 9)] * 2)
+    found = match(pd.DataFrame([at(5, 5)], columns=["lon", "lat"]), stacked)
+    assert found["match_status"].tolist() == ["ambiguous"]
+    assert "'1A'" in found["match_note"][0]
+    assert "'1B'" in found["match_note"][0]
+
+
+def test_coordinates_that_are_no_place_are_unmatched():
+    lon, lat = at(5, 5)
+    rows = pd.DataFrame({"lon": [str(lon), str(lat), "98°36'W", "", "inf", None],
+                         "lat": [str(lat), str(lon), str(lat), str(lat), "37", None]})
+    found = match(rows, lots("a"))
+    assert found["match_status"].tolist() == ["matched"] + ["unmatched"] * 5
+    assert found["match_note"].iloc[1:5].str.contains("missing or out of range").all()
+    assert "gives no parcel id" in found["match_note"][5]
+
+
+def shape_of(*shapes):
+    return match(gpd.GeoDataFrame(geometry=list(shapes), crs="EPSG:5070"), lots("a", "b", "c"))
+
+
+def test_own_polygons_take_the_lot_that_covers_half_of_them():
+    found = shape_of(box(X + 2, Y + 2, X + 18, Y + 20), box(X + 8, Y, X + 28, Y + 30), box(X + 10, Y, X + 30, Y + 30),
+                     box(X - 90, Y, X - 50, Y + 30), box(X - 90, Y, X, Y + 30), box(X - 30, Y, X + 10, Y + 30),
+                     box(X, Y, X + 60, Y + 30))
+    assert found["match_status"].tolist() == ["matched", "matched", "ambiguous", "unmatched", "unmatched", "ambiguous",
+                                              "ambiguous"]
+    assert found["matched_by"][0] == "own polygon"
+    assert found["match_note"][:2].tolist() == ["100 % of the polygon lies in it", "60 % of the polygon lies in it"]
+    assert "several lots cover half" in found["match_note"][2]
+    assert "no lot covers 50%" in found["match_note"][5]
+    assert "'a' (lot_row 10)" in found["match_note"][5]  # a quarter of it: named, not taken
+    assert found["match_note"][6].count("lot_row") == 3
+
+
+def test_invalid_own_polygons_are_repaired():
+    bow_tie = Polygon([(X + 1, Y + 1), (X + 9, Y + 9), (X + 9, Y + 1), (X + 1, Y + 9)])
+    assert shape_of(bow_tie)["lot_row"].tolist() == [10]
+
+
+def test_pins_and_shapes_that_are_neither():
+    found = shape_of(Point(X + 5, Y + 5), Point(X + 20, Y + 5), LineString([(X, Y), (X + 9, Y + 9)]), None, Polygon(),
+                     Point(np.nan, 1), MultiPoint([(X, Y), (X + 1, Y + 1)]))
+    assert found["match_status"].tolist() == ["matched", "ambiguous"] + ["unmatched"] * 5
+    assert found["matched_by"][0] == "pin"
+    assert "neither a point nor a polygon" in found["match_note"][2]
+    assert "gives no parcel id" in found["match_note"][3]
+
+
+def test_every_route_finds_the_same_lot():
+    lon, lat = at(30, 10)
+    outline = box(lon - 2e-5, lat - 2e-5, lon + 2e-5, lat + 2e-5)
+    rows = pd.DataFrame({"lot_id": ["b", "", "", ""], "lon": ["", lon, "", ""], "lat": ["", lat, "", ""],
+                         "geometry": [None, None, Point(lon, lat), outline]})
+    found = match(rows, lots("a", "b", "c"))
+    assert found["lot_row"].tolist() == [11] * 4
+    assert found["matched_by"].tolist() == ["parcel id", "point", "pin", "own polygon"]
+
+
+def test_a_lot_must_fit_everything_that_the_row_gives():
+    inside_a, inside_b, nowhere = at(5, 5), at(25, 5), at(-90, 5)
+    rows = pd.DataFrame([("a", *inside_a), ("a", *inside_b), ("a", *nowhere), ("x", *inside_a), ("a", 200, 5)],
+                        columns=["lot_id", "lon", "lat"])
+    found = match(rows, lots("a", "b", "a"))
+    assert found["match_status"].tolist() == ["matched", "ambiguous", "unmatched", "unmatched", "unmatched"]
+    assert found["matched_by"][0] == "parcel id and point"  # the point decides between the two lots called a
+    assert "'a' (lot_row 10)" in found["match_note"][1]
+    assert "'b' (lot_row 11)" in found["match_note"][1]
+    assert "in no lot" in found["match_note"][2]
+    assert "'a' (lot_row 10)" in found["match_note"][3]
+
+
+def test_empty_tables_and_lots_without_a_shape():
+    assert match(pd.DataFrame({"lot_id": []}), lots("a")).empty
+    bare = lots("a", "b", shapes=[None, None])
+    rows = pd.DataFrame({"lot_id": ["a", ""], "lon": ["", "-98"], "lat": ["", "37"]})
+    assert match(rows, bare)["match_status"].tolist() == ["matched", "unmatched"]
+    assert match(rows, bare.iloc[:0])["match_status"].tolist() == ["unmatched", "unmatched"]
+
+
+def test_shapes_without_a_system_are_refused():
+    with pytest.raises(LayerError, match="E-LOT-020"):
+        match(gpd.GeoDataFrame(geometry=[Point(1, 1)]), lots("a"))
+
+
+def test_requests_are_left_as_they_were_and_their_index_stays():
+    rows = pd.DataFrame({"lot_id": ["b", "x"]}, index=["q", "p"])
+    before = rows.copy()
+    found = match(rows, lots("a", "b"))
+    assert rows.equals(before)
+    assert found.index.tolist() == ["q", "p"]
+
+
+def test_normal_form_is_stable():
+    ids = pd.Series(["AB-1 2", "ß-1", "İ", "", "００7"])
+    once = normal_id(ids)
+    assert normal_id(once).tolist() == once.tolist()
+    assert once[0] == "ab12"
+    assert once[4] == "007"
