@@ -7,7 +7,9 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     import geopandas as gpd
+    import numpy as np
     import pandas as pd
+    from numpy.typing import NDArray
 
     from riskmap.errors import Problem
 
@@ -38,6 +40,25 @@ NOT_SEEN = (
 
 
 @dataclass(frozen=True)
+class History:
+    """Middle slab deflection of past months: what the week slider of the map and the brief show.
+
+    Attributes
+    ----------
+    months : tuple of str
+        YYYY-MM, ascending; the last is `Results.today`.
+    deflection_mm : array, shape (n_series, n_month)
+        Median over the draws, centre minus edge, nan before the pour. The last month equals `deflection_now_mm`.
+    series : int array, shape (n_lot,)
+        Row of `deflection_mm` of each lot; -1 without a number.
+    """
+
+    months: tuple[str, ...]
+    deflection_mm: NDArray[np.float32]
+    series: NDArray[np.int64]
+
+
+@dataclass(frozen=True)
 class Results:
     """A finished estimate.
 
@@ -60,6 +81,12 @@ class Results:
         Every finding, in the order of reading.
     facts : dict
         Seed, draws, named outlook years and other plain values for the manifest.
+    history : History, optional
+        None when no past months were asked for.
+    soil_lines : GeoDataFrame, optional
+        map_unit_name_left, map_unit_name_right; lines between map units near the lots, EPSG:4326.
+    drought_shapes : GeoDataFrame, optional
+        valid_date, category (D0..D4); where that category is the highest, near the lots, EPSG:4326.
     """
 
     lots: gpd.GeoDataFrame
@@ -71,3 +98,6 @@ class Results:
     credits: tuple[str, ...] = ()
     problems: list[Problem] = field(default_factory=list)
     facts: dict[str, Any] = field(default_factory=dict)
+    history: History | None = None
+    soil_lines: gpd.GeoDataFrame | None = None
+    drought_shapes: gpd.GeoDataFrame | None = None
