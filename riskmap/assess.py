@@ -66,6 +66,7 @@ def assess(area: Area, *, workers: int | None = None, progress: Progress | None 
     import pandas as pd
 
     from riskmap import climate, columns, layers, lots, movement, published, risk, soil, tables
+    from riskmap.layers import catalogue
 
     clock = _Clock(progress)
     with clock.stage("reading layers"):
@@ -74,7 +75,8 @@ def assess(area: Area, *, workers: int | None = None, progress: Progress | None 
     if found.climate is None:
         raise LayerError("E-CLI-001 area file: there is no [climate] entry; monthly rain and temperature are needed.")
     with clock.stage("cleaning lots"):
-        lot, lot_problems = lots.clean(found.lots, area.lot_settings, area.crs, today, str(area.lots.path))
+        lot, lot_problems = lots.clean(found.lots, area.lot_settings, area.crs, today, str(area.lots.path),
+                                      catalogue.soil_box(found.soil))
         tables.check(tables.LOT, lot)
     with clock.stage("soil under each lot"):
         ground = soil.attach(lot, found.soil, area.soil_settings, area.crs)

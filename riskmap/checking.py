@@ -83,7 +83,7 @@ def check_area(path: Path) -> Report:
     A lot can still get a state in a run, from soil or climate: that is known only after the shares are computed.
     """
     from riskmap import climate
-    from riskmap.layers.catalogue import read_each
+    from riskmap.layers.catalogue import read_each, soil_box
 
     try:
         area = area_file.load(path)
@@ -99,7 +99,7 @@ def check_area(path: Path) -> Report:
             today = climate.present_month(found.tables.get("climate"), found.tables.get("drought"), (), area.today)
         except LayerError:  # the refusals above say which layer is missing
             today = _this_month()
-        _clean(report, found.tables["lots"], area, today)
+        _clean(report, found.tables["lots"], area, today, soil_box(found.tables.get("soil")))
     return report
 
 
@@ -121,10 +121,11 @@ def _this_month() -> int:
     return tables.month_number(now.year, now.month)
 
 
-def _clean(report: Report, raw: Any, area: Area, today: int) -> None:
+def _clean(report: Report, raw: Any, area: Area, today: int, coverage: Any = None) -> None:
     from riskmap import lots
 
-    table, problems = lots.clean(raw, area.lot_settings, area.crs, today, area.lots.path.name)
+    table, problems = lots.clean(raw, area.lot_settings, area.crs, today, area.lots.path.name,
+                                 coverage)
     report.problems += problems
     states = table.loc[table["state"] != "", "state"].value_counts().sort_index()
     report.lots = {"read": len(raw), "usable": int((table["state"] == "").sum()),

@@ -7,16 +7,16 @@ from __future__ import annotations
 
 import hashlib
 import json
-import math
 import platform
 from collections import Counter
 from collections.abc import Iterable
-from datetime import UTC, date, datetime
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from riskmap import __version__
 from riskmap import results as wording
+from riskmap.plain import plain, portable
 
 if TYPE_CHECKING:
     from riskmap.layers import Source
@@ -47,30 +47,6 @@ def _size(path: Path) -> int:
     return sum(p.stat().st_size for p in path.rglob("*") if p.is_file()) if path.is_dir() else path.stat().st_size
 
 
-def _portable(path: Path) -> str:
-    """Return a relative path as it is and only the name of an absolute one."""
-    return path.name if path.is_absolute() or path.drive else path.as_posix()
-
-
-def _plain(value: Any) -> Any:
-    """Return a value as JSON can hold it: paths portable, numbers finite or None, everything else text."""
-    if value is None or isinstance(value, bool | int | str):
-        return value
-    if isinstance(value, float):
-        return value if math.isfinite(value) else None
-    if isinstance(value, Path):
-        return _portable(value)
-    if isinstance(value, dict):
-        return {str(key): _plain(entry) for key, entry in value.items()}
-    if isinstance(value, list | tuple | set | frozenset):
-        return [_plain(entry) for entry in (sorted(value) if isinstance(value, set | frozenset) else value)]
-    if hasattr(value, "tolist"):  # NumPy scalar or array
-        return _plain(value.tolist())
-    if isinstance(value, date):
-        return value.isoformat()
-    return str(value)
-
-
 def _versions() -> dict[str, str]:
     from importlib import metadata
 
@@ -86,7 +62,7 @@ def _versions() -> dict[str, str]:
 def _input(source: Source, area: Area) -> dict[str, Any]:
     path = area.resolve(source.path)
     known = {"bytes": _size(path), "sha256": sha256(path)} if path.exists() else {"bytes": None, "sha256": None}
-    return {"role": source.role, "path": _portable(source.path), **known, "title": source.title,
+    return {"role": source.role, "path": portable(source.path), **known, "title": source.title,
             "provider": source.provider, "licence": source.licence, "credit": source.credit,
             "valid_date": source.valid_date, "rows": source.rows}
 
@@ -115,7 +91,7 @@ def build(folder: Path, found: Results, area: Area, sources: Iterable[Source], n
     codes = Counter(problem.code for problem in found.problems)
     outputs = {file.relative_to(folder).as_posix(): {"bytes": file.stat().st_size, "sha256": sha256(file)}
                for file in sorted(folder.rglob("*")) if file.is_file() and file.name != NAME}
-    return _plain({
+    return plain({
         "format": FORMAT,
         "riskmap": __version__,
         "written_utc": (now or datetime.now(UTC)).astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%SZ"),

@@ -49,6 +49,21 @@ def entries(path: Path, name: str, *, unreadable: str, unsafe: str) -> list[zipf
     return [entry for entry in found if not entry.is_dir()]
 
 
+def content(opened: zipfile.ZipFile, entry: zipfile.ZipInfo) -> bytes:
+    """Return an entry's bytes, at most as many as the directory promises: `ZipFile.read` would unpack all there is.
+
+    Raises
+    ------
+    zipfile.BadZipFile
+        When the entry holds more than promised, or other bytes than its checksum says.
+    """
+    with opened.open(entry) as stream:
+        found = stream.read(entry.file_size) if entry.file_size else b""
+        if len(found) != entry.file_size or stream.read(1):
+            raise zipfile.BadZipFile("an entry does not hold as many bytes as the directory promises")
+    return found
+
+
 def _outside(entry: zipfile.ZipInfo) -> bool:
     name = entry.orig_filename.replace("\\", "/")
     return (not entry.filename or ".." in PurePosixPath(name).parts or name.startswith("/")

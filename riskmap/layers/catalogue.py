@@ -49,14 +49,13 @@ def read_each(area: Area, roles: Collection[str] = ROLES) -> Attempt:
     )
 
     out = Attempt()
+    readers = {"ssurgo": soil_ssurgo.read, "template": soil_template.read}
+    if "soil" in roles and area.soil.reader in readers:  # before the lots: it says where they should lie
+        out.read("soil", readers[area.soil.reader], area.soil, area)
     if "lots" in roles:
-        out.read("lots", lots.read, area.lots, area)
-    if "soil" in roles:
-        readers = {"ssurgo": soil_ssurgo.read, "template": soil_template.read}
-        if area.soil.reader == "key_raster":
-            out.read("soil", soil_key_raster.read, area.soil, area, lots=out.tables.get("lots"))
-        else:
-            out.read("soil", readers[area.soil.reader], area.soil, area)
+        out.read("lots", lots.read, area.lots, area, coverage=soil_box(out.tables.get("soil")))
+    if "soil" in roles and area.soil.reader == "key_raster":  # after the lots: it is read around them only
+        out.read("soil", soil_key_raster.read, area.soil, area, lots=out.tables.get("lots"))
     if "climate" in roles and area.climate:
         out.read("climate", climate_monthly.read, area.climate, area)
     if "drought" in roles and area.drought:
@@ -82,6 +81,11 @@ def read_all(area: Area) -> Layers:
         raise LayerError("\n".join(found.refusals))
     return Layers(found.tables["lots"], found.tables["soil"], found.tables.get("climate"), found.tables.get("drought"),
                   found.tables.get("index", ()), tuple(found.sources), found.problems)
+
+
+def soil_box(soil: SoilTables | None) -> tuple[float, float, float, float] | None:
+    """Return west, south, east, north of the soil map in degrees; None without one."""
+    return _bounds(soil, None)
 
 
 def _bounds(soil: SoilTables | None, climate: ClimateTables | None) -> tuple[float, float, float, float] | None:

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from riskmap.errors import LayerError, Problem, joined, shown
 from riskmap.layers.crs_help import candidates
-from riskmap.layers.lots_columns import MAX_NESTED, Found, match_columns, per_row
+from riskmap.layers.lots_columns import ALSO_CALLED, KNOWN, MAX_NESTED, Found, match_columns, per_row
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -32,6 +32,7 @@ _HEADING_CHARACTERS = 1_000_000
 _SEPARATOR_LINE = re.compile(r'"?sep=([,;\t|])"?', re.IGNORECASE)
 _TOTALS = re.compile(r"\W*(?:grand\s|sub)?\s?-?(?:totals?|sum|count|average)\b\W*", re.IGNORECASE)
 _CURVED = r"(?i)CURVE|CIRCULARSTRING|MULTISURFACE|POLYHEDRAL|\bTIN\b|TRIANGLE"
+_VALUE = re.compile(r"[-+]?\d+([.,]\d*)?$|(?:MULTI)?(?:POLYGON|POINT)\s*Z?\s*\(", re.IGNORECASE)  # no column's name
 # Degrees, minutes and perhaps seconds, with a letter of the compass before or after: 98°36'45"W, N 37 54.5, 98 36 45.
 _DMS = re.compile(
     r"""([NSEW])?\s*([-+]?\d{1,3})(?:\s*[°ºd:]\s*|\s+)(\d{1,2}(?:\.\d+)?)\s*(?:['’′m:]|\s|$)\s*"""
@@ -50,6 +51,7 @@ def read_csv(path: Path, name: str, entry: LotsEntry, kind: str) -> Found:
     problems: list[Problem] = []
     text = _decoded(path.read_bytes(), name, problems)
     table, heading, rows = _table(text, name, problems)
+    _check_heading(heading, entry, name)
     names, dropped = match_columns(heading, entry, name, csv_place=True)
     attributes = table[[heading.index(theirs) for theirs in names.values()]].set_axis(list(names), axis=1)
     _tell_totals(attributes, rows, name, problems)
@@ -106,6 +108,16 @@ def _table(text: str, name: str, problems: list[Problem]) -> tuple[pd.DataFrame,
     if not kept.all():
         table, rows = table[kept], rows[kept]
     return table.reset_index(drop=True), heading, rows
+
+
+def _check_heading(heading: list[str], entry: LotsEntry, name: str) -> None:
+    """Refuse a first row of values: named as columns, they could tell what is in columns that are never read."""
+    known = {*KNOWN, *ALSO_CALLED}
+    if any(cell.lower() in known for cell in heading) or set(entry.columns.values()) & set(heading):
+        return
+    if any(_VALUE.match(cell) for cell in heading):
+        raise LayerError(f"E-LOT-008 {name} row 1: it holds values, not the names of columns. Write a first row with "
+                         "names, such as lot_id,lon,lat,pour_date.")
 
 
 def _before_heading(text: str) -> tuple[int, int, str | None]:

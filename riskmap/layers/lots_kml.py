@@ -100,7 +100,7 @@ def _opened(path: Path, name: str) -> Iterator[IO[bytes]]:
                          "Take out the one with the lots.")
     try:
         with zipfile.ZipFile(path) as opened:
-            content = opened.read(documents[0])
+            content = archive.content(opened, documents[0])
     except (zipfile.BadZipFile, EOFError, NotImplementedError, RuntimeError, OSError, zlib.error) as error:
         raise LayerError(f"E-LOT-002 {name}: not a readable KMZ ({error}). Get it again.") from None
     yield io.BytesIO(content)

@@ -71,7 +71,7 @@ class Survey:
             return (self.container / stored).read_bytes()
         try:
             with zipfile.ZipFile(self.container) as opened:
-                return opened.read(stored)
+                return archive.content(opened, opened.getinfo(stored))
         except (zipfile.BadZipFile, zlib.error, EOFError, OSError, RuntimeError) as error:  # also: encrypted
             raise LayerError(f"E-SOIL-003 {self.shown} {stored}: cannot be unpacked ({error}). Download it "
                              "again.") from None

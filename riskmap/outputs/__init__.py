@@ -39,7 +39,7 @@ def write_all(results: Results, folder: Path, units: str = "us") -> list[Path]:
     RunFolderError
         When a file could not be written whole.
     """
-    from riskmap.outputs import csv_table, geopackage, geoparquet, web_map
+    from riskmap.outputs import csv_table, geopackage, geoparquet, record, web_map
 
     return [
         geopackage.write(results, folder),
@@ -47,6 +47,7 @@ def write_all(results: Results, folder: Path, units: str = "us") -> list[Path]:
         csv_table.write(results, folder),
         csv_table.write_dictionary(results, folder),
         write_problems(results, folder),
+        record.write(results, folder),
         web_map.write(results, folder, units),
     ]
 

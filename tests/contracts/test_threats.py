@@ -55,8 +55,10 @@ THREATS = (
     Threat(5, "archive that unpacks without end", (
         "unit/test_lots_reader.py::test_zip_that_unpacks_beyond_reason_is_refused",
         "unit/test_fetch_drought_climate.py::test_bombs_are_not_unpacked",
-        "faults/test_fetch_misbehaving_services.py::test_gzip_honest_lying_cut_and_bomb"),
-        "sizes of a local zip are those its directory states; counting while reading is tested for downloads only"),
+        "faults/test_fetch_misbehaving_services.py::test_gzip_honest_lying_cut_and_bomb",
+        "faults/test_lying_archives.py::test_a_lying_shapefile_is_refused_without_unpacking",
+        "faults/test_lying_archives.py::test_a_lying_kmz_is_refused_without_unpacking",
+        "faults/test_lying_archives.py::test_a_lying_soil_download_is_refused_without_unpacking")),
     Threat(6, "entities in XML", (
         "unit/test_lots_kml_reader.py::test_entities_and_doctypes_are_refused",
         "unit/test_lots_kml_reader.py::test_links_are_listed_and_not_followed")),
@@ -123,8 +125,8 @@ THREATS = (
         "unit/test_lots_pour_date.py::test_accepted_forms",
         "unit/test_lots_clean.py::test_pours_of_this_month_or_later")),
     Threat(21, "time zone", (
-        "faults/test_run_folder_faults.py::test_time_is_utc_whatever_the_zone",),
-        "the rest of the run has months without time; it is not run under several zones"),
+        "faults/test_run_folder_faults.py::test_time_is_utc_whatever_the_zone",
+        "faults/test_zones_and_locales.py::test_numbers_do_not_know_where_they_are_computed")),
     Threat(22, "empty, missing, repeated or nested weekly map", (
         "unit/test_drought_readers.py::test_week_without_any_feature_counts",
         "unit/test_drought_readers.py::test_same_week_twice_is_used_once",
@@ -144,8 +146,8 @@ THREATS = (
         "properties/test_lots_rows.py::test_csv_gives_back_every_identifier",
         "browser/test_web_map_browser.py::test_hostile_text_is_shown_and_nothing_runs")),
     Threat(26, "locale and decimals", (
-        "unit/test_lots_reader.py::test_csv_of_points_is_in_degrees_and_tells_bad_numbers",),
-        "not run under several locales; no call of the code asks for one"),
+        "unit/test_lots_reader.py::test_csv_of_points_is_in_degrees_and_tells_bad_numbers",
+        "faults/test_zones_and_locales.py::test_numbers_do_not_know_where_they_are_computed")),
     Threat(27, "shapefile without a part", (
         "unit/test_lots_reader.py::test_shapefile_without_a_part_is_refused",
         "unit/test_soil_reader.py::test_missing_prj_alone_is_refused_never_assumed",

@@ -139,6 +139,10 @@ def fuzz_geojson(data: bytes) -> None:
     _lots("lots.geojson", data)
 
 
+def fuzz_kml(data: bytes) -> None:
+    _lots("lots.kmz" if data.startswith(b"PK") else "lots.kml", data)
+
+
 def fuzz_drought(data: bytes) -> None:
     from riskmap.layers import drought_weekly
     from riskmap.settings import DroughtEntry
@@ -227,6 +231,20 @@ def _geojson(properties: str) -> bytes:
             f'"geometry":{{"type":"Polygon","coordinates":[{ring}]}}}}]}}').encode()
 
 
+def _kml(packed: bool) -> bytes:
+    text = (b'<?xml version="1.0" encoding="UTF-8"?><kml xmlns="http://www.opengis.net/kml/2.2"><Document><Folder>'
+            b'<Placemark><name>007</name><ExtendedData><Data name="pour_date"><value>1985</value></Data></ExtendedData>'
+            b'<Polygon><outerBoundaryIs><LinearRing><coordinates>-98,37,0 -97.999,37,0 -97.999,37.001,0 -98,37,0'
+            b'</coordinates></LinearRing></outerBoundaryIs></Polygon></Placemark><Placemark><MultiGeometry><Point>'
+            b'<coordinates>-98,37</coordinates></Point></MultiGeometry></Placemark></Folder></Document></kml>')
+    if not packed:
+        return text
+    made = io.BytesIO()
+    with zipfile.ZipFile(made, "w", zipfile.ZIP_DEFLATED) as opened:
+        opened.writestr("doc.kml", text)
+    return made.getvalue()
+
+
 def seeds(name: str) -> list[bytes]:
     """Return inputs that the reader accepts, or nearly."""
     dates = ["1985", "1985-03", "1985-03-09", "1985/1988", "~1987", "2/3/1985", "1985-02-30", "9999", "1987.0",
@@ -255,6 +273,8 @@ def seeds(name: str) -> list[bytes]:
         "soil_zip": lambda: [soil.read_bytes()],
         "geojson": lambda: [_geojson('{"lot_id":"007","pour_date":"1985","slab_width_m":9.5}'),
                             _geojson('{"lot_id":12345678901234567}')],
+        "kml": lambda: [_kml(packed=False), _kml(packed=True), _kml(packed=False).replace(
+            b"?>", b'?><!DOCTYPE kml [<!ENTITY a "b">]>')],
         "drought": lambda: [_geojson('{"DM":2}'), _geojson('{"category":"D4","valid_date":"2025-10-28"}')],
         "climate": lambda: [monthly, gzip.compress(monthly, mtime=0)],
         "noaa": lambda: [b"01001011895" + b"   7.03" * 12 + b"\n|01001021895" + b"  44.00" * 12 + b"\n"],

@@ -84,3 +84,50 @@ def test_no_network_is_touched(example: Path, monkeypatch: pytest.MonkeyPatch) -
 
     monkeypatch.setattr(socket.socket, "connect", refuse)
     assert checking.check_area(example / "area.toml").refusals == []
+
+
+def _area_with_lots(example: Path, folder: Path, lots: str) -> Path:
+    text = (example / "area.toml").read_text(encoding="utf-8").replace('layer = "lots"\n', "", 1)
+    for name in ("climate.csv", "climate_cells.gpkg", "drought_weekly.parquet", "spei_6.tif", "pdsi.tif",
+                 "soil_ZZ901.zip"):
+        text = text.replace(f'"{name}"', f'"{(example / name).as_posix()}"')
+    text = text.replace('"lots.gpkg"', '"lots.csv"')
+    (folder / "lots.csv").write_text(lots, encoding="utf-8")
+    (folder / "area.toml").write_text(text, encoding="utf-8")
+    return folder / "area.toml"
+
+
+def _inside(example: Path) -> tuple[float, float]:
+    import geopandas as gpd
+
+    west, south, east, north = gpd.read_file(example / "lots.gpkg", layer="lots").to_crs("EPSG:4326").total_bounds
+    return (west + east) / 2, (south + north) / 2
+
+
+def test_the_soil_map_tells_that_longitude_and_latitude_are_swapped(example: Path, tmp_path: Path) -> None:
+    lon, lat = _inside(example)
+    path = _area_with_lots(example, tmp_path, f"lot_id,lon,lat\n1,{lat},{lon}\n2,{lat + 1e-4},{lon}\n")
+    report = checking.check_area(path)
+    assert [p.code for p in report.problems if "swapped" in p.rule] == ["E-LOT-025"]
+    assert report.lots == {"read": 2, "usable": 0, "unmatched": 2}
+
+
+def test_one_row_with_a_lost_sign_is_told_with_its_row(example: Path, tmp_path: Path) -> None:
+    lon, lat = _inside(example)
+    path = _area_with_lots(example, tmp_path, f"lot_id,lon,lat\n1,{lon},{lat}\n2,{-lon},{lat}\n")
+    report = checking.check_area(path)
+    assert [(p.row, "sign is lost" in p.rule) for p in report.problems if p.code == "E-LOT-025"] == [(3, True)]
+    assert report.lots == {"read": 2, "usable": 1, "unmatched": 1}
+
+
+def test_advice_for_lots_without_a_system_names_only_what_lies_on_the_soil_map(example: Path, tmp_path: Path) -> None:
+    import geopandas as gpd
+
+    lots = gpd.read_file(example / "lots.gpkg", layer="lots").to_crs("EPSG:5070")
+    middle = lots.geometry.iloc[0].centroid
+    path = _area_with_lots(example, tmp_path, f"lot_id,geometry\n1,POINT ({middle.x} {middle.y})\n")
+    with_map = [line for line in checking.check_area(path).refusals if "E-LOT-020" in line]
+    path.write_text(path.read_text(encoding="utf-8").replace("soil_ZZ901.zip", "not_there.zip"), encoding="utf-8")
+    without = [line for line in checking.check_area(path).refusals if "E-LOT-020" in line]
+    assert "EPSG:5070" in with_map[0]
+    assert len(with_map[0]) <= len(without[0])

@@ -137,3 +137,14 @@ def test_collections_without_end_do_not_end_the_program(tmp_path):
     raw, problems = read(tmp_path, f"lot_id,wkt\n1,{deep}\n2,POINT(1 1)\n", crs="EPSG:26914")
     assert raw.geometry.isna().tolist() == [True, False]
     assert "lie in one another" in problems[0].rule
+
+
+def test_a_first_row_of_values_is_refused_without_telling_them(tmp_path):
+    with pytest.raises(LayerError, match=r"E-LOT-008 lots\.csv row 1: it holds values") as caught:
+        read(tmp_path, "1001,-98.1,37.1,Ann Example\n1002,-98.1,37.1,Bo Example\n")
+    assert "Example" not in str(caught.value)
+
+
+def test_names_that_are_years_do_not_make_a_heading_of_values(tmp_path):
+    raw, _ = read(tmp_path, "lot_id,lon,lat,2019,2020\n1,-98,37,5,6\n")
+    assert len(raw) == 1

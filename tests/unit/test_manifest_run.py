@@ -126,4 +126,4 @@ def test_verify_does_not_leave_the_run_folder(run: Path, tmp_path: Path) -> None
 
 def test_absolute_paths_in_the_area_file_are_cut_to_names(tmp_path: Path) -> None:
     base = settings.Area(name="T", lots={"path": tmp_path / "lots.csv"}, soil={"path": [tmp_path / "a", "b"]})
-    assert json.dumps(manifest._plain(base.model_dump(exclude={"folder"}))).count(tmp_path.name) == 0
+    assert json.dumps(manifest.plain(base.model_dump(exclude={"folder"}))).count(tmp_path.name) == 0

@@ -1,0 +1,111 @@
+"""What a run leaves behind for later commands: everything of `Results` that `lots.parquet` does not hold.
+
+`map`, `brief`, `screen`, `explain` and `compare` read a finished run folder; they compute nothing again that stands
+here. Tables are Parquet, plain values are JSON: nothing in a run folder is ever executed on reading.
+"""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from riskmap import tables
+from riskmap.errors import Problem, RunFolderError, TableError
+from riskmap.plain import plain
+from riskmap.results import History, Results
+
+if TYPE_CHECKING:
+    import geopandas as gpd
+
+FOLDER = "record"
+FACTS = "facts.json"
+PROBLEMS = "problems.json"
+LOTS = "lots.parquet"
+FORMAT = 1
+TABLES = ("climate", "drought_weeks")
+SHAPES = ("soil_lines", "drought_shapes")
+
+
+def write(found: Results, folder: Path) -> Path:
+    """Write the folder `record` into a run folder and return its path."""
+    place = folder / FOLDER
+    place.mkdir()
+    for name in TABLES:
+        getattr(found, name).to_parquet(place / f"{name}.parquet", compression="zstd", index=False)
+    for name in SHAPES:
+        shapes: gpd.GeoDataFrame | None = getattr(found, name)
+        if shapes is not None:
+            shapes.to_parquet(place / f"{name}.parquet", compression="zstd", index=False)
+    if found.history is not None:
+        _history_table(found.history).to_parquet(place / "history.parquet", compression="zstd", index=False)
+        pd.DataFrame({"series": found.history.series}).to_parquet(place / "lot_series.parquet", compression="zstd")
+    facts = {"format": FORMAT, "area_name": found.area_name, "today": found.today, "soil_scale": found.soil_scale,
+             "credits": list(found.credits), "facts": found.facts}
+    (place / FACTS).write_text(json.dumps(plain(facts), ensure_ascii=False, allow_nan=False) + "\n", encoding="utf-8",
+                               errors="backslashreplace", newline="\n")
+    return place
+
+
+def read(folder: Path) -> Results:
+    """Read a finished run folder.
+
+    Parameters
+    ----------
+    folder : Path
+        As `run_folder.new_run` left it.
+
+    Returns
+    -------
+    Results
+        Values as written: rounded to the steps of the tables.
+
+    Raises
+    ------
+    RunFolderError
+        When the folder is no run of this version's format, or a file of it is damaged.
+    """
+    import geopandas as gpd
+
+    place = folder / FOLDER
+    if not (folder / LOTS).is_file() or not (place / FACTS).is_file():
+        raise RunFolderError(f"E-RUN-010 {folder.as_posix()}: this is not a finished run of `riskmap estimate` "
+                             f"({LOTS} and {FOLDER}/{FACTS} belong to one). Name a folder below outputs/, or `latest`.")
+    try:
+        told = json.loads((place / FACTS).read_text(encoding="utf-8"))
+        if told["format"] != FORMAT:
+            raise RunFolderError(f"E-RUN-011 {folder.as_posix()}: the run was written in format {told['format']}, "
+                                 f"this version reads {FORMAT}. Run the estimate again.")
+        lots = gpd.read_parquet(folder / LOTS)
+        tables.check(tables.ESTIMATE, lots)
+        frames = {name: pd.read_parquet(place / f"{name}.parquet") for name in TABLES}
+        shapes = {name: gpd.read_parquet(place / f"{name}.parquet") for name in SHAPES
+                  if (place / f"{name}.parquet").is_file()}
+        history = _history(place)
+        listed = json.loads((folder / PROBLEMS).read_text(encoding="utf-8"))
+        if not isinstance(listed, list):
+            raise TypeError(PROBLEMS)
+        problems = [Problem(**entry) for entry in listed]
+        return Results(
+            lots=lots, area_name=str(told["area_name"]), today=str(told["today"]), soil_scale=told["soil_scale"],
+            climate=frames["climate"], drought_weeks=frames["drought_weeks"], credits=tuple(told["credits"]),
+            problems=problems, facts=dict(told["facts"]), history=history, soil_lines=shapes.get("soil_lines"),
+            drought_shapes=shapes.get("drought_shapes"))
+    except (OSError, ValueError, KeyError, TypeError, AttributeError, TableError) as error:
+        raise RunFolderError(f"E-RUN-012 {folder.as_posix()}: a file of the run is damaged ({type(error).__name__}). "
+                             "`riskmap verify` names it; run the estimate again.") from None
+
+
+def _history_table(history: History) -> pd.DataFrame:
+    return pd.DataFrame(np.asarray(history.deflection_mm, dtype=np.float32), columns=list(history.months))
+
+
+def _history(place: Path) -> History | None:
+    if not (place / "history.parquet").is_file():
+        return None
+    values = pd.read_parquet(place / "history.parquet")
+    series = pd.read_parquet(place / "lot_series.parquet")["series"].to_numpy(np.int64)
+    return History(tuple(values.columns), values.to_numpy(np.float32), series)

@@ -1,0 +1,89 @@
+"""What later commands read back from a run folder."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+from pathlib import Path
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import pytest
+from invented_results import results
+from shapely.geometry import LineString, box
+
+from riskmap.errors import RunFolderError
+from riskmap.outputs import geoparquet, record, write_problems
+from riskmap.results import History, Results
+
+
+@pytest.fixture
+def full() -> Results:
+    made = results()
+    n = len(made.lots)
+    series = np.where(made.lots["state"] == "", np.arange(n) % 3, -1)
+    history = History(("2025-08", "2025-09", "2025-10"), np.array(
+        [[1.0, 2.0, 3.0], [np.nan, np.nan, -4.0], [0.0, 0.1, 0.2]], dtype=np.float32), series)
+    lines = gpd.GeoDataFrame({"map_unit_name_left": ["a"], "map_unit_name_right": ["{{b}}"]},
+                             geometry=[LineString([(-98, 32), (-97.9, 32.1)])], crs="EPSG:4326")
+    drought = gpd.GeoDataFrame({"valid_date": ["2025-10-28"], "category": ["D2"]},
+                               geometry=[box(-98.1, 31.9, -97.9, 32.1)], crs="EPSG:4326")
+    return replace(made, history=history, soil_lines=lines, drought_shapes=drought,
+                   facts={"seed": 7, "missing": float("nan"), "array": np.arange(2)})
+
+
+def written(found: Results, folder: Path) -> Path:
+    geoparquet.write(found, folder)
+    write_problems(found, folder)
+    record.write(found, folder)
+    return folder
+
+
+def test_everything_comes_back(full: Results, tmp_path: Path) -> None:
+    back = record.read(written(full, tmp_path))
+    assert (back.area_name, back.today, back.soil_scale, back.credits) == (
+        full.area_name, full.today, full.soil_scale, full.credits)
+    assert back.facts == {"seed": 7, "missing": None, "array": [0, 1]}
+    assert [p.as_dict() for p in back.problems] == [p.as_dict() for p in full.problems]
+    for name in record.TABLES:
+        pd.testing.assert_frame_equal(getattr(back, name), getattr(full, name), check_dtype=False)
+    assert back.history is not None
+    assert full.history is not None
+    assert back.history.months == full.history.months
+    np.testing.assert_array_equal(back.history.deflection_mm, full.history.deflection_mm)
+    np.testing.assert_array_equal(back.history.series, full.history.series)
+    for name in record.SHAPES:
+        ours, theirs = getattr(back, name), getattr(full, name)
+        assert ours.crs == theirs.crs
+        assert ours.geometry.geom_equals(theirs.geometry).all()
+    assert back.lots["lot_id"].tolist() == full.lots["lot_id"].tolist()
+    assert (back.lots.geometry.isna() == full.lots.geometry.isna()).all()
+
+
+def test_a_run_without_history_comes_back_without(tmp_path: Path) -> None:
+    back = record.read(written(results(), tmp_path))
+    assert back.history is back.soil_lines is back.drought_shapes is None
+
+
+def test_a_folder_that_is_no_run_is_refused(tmp_path: Path) -> None:
+    with pytest.raises(RunFolderError, match=r"E-RUN-010 .*not a finished run"):
+        record.read(tmp_path)
+
+
+def test_another_format_is_refused(full: Results, tmp_path: Path) -> None:
+    path = written(full, tmp_path) / record.FOLDER / record.FACTS
+    path.write_text(json.dumps({**json.loads(path.read_text(encoding="utf-8")), "format": 99}), encoding="utf-8")
+    with pytest.raises(RunFolderError, match=r"E-RUN-011 .*format 99"):
+        record.read(tmp_path)
+
+
+@pytest.mark.parametrize("name", ["lots.parquet", "problems.json", "record/facts.json", "record/climate.parquet",
+                                  "record/drought_weeks.parquet", "record/history.parquet",
+                                  "record/lot_series.parquet", "record/soil_lines.parquet",
+                                  "record/drought_shapes.parquet"])
+@pytest.mark.parametrize("damage", [b"", b"{}", b"PAR1 and then nothing"])
+def test_damaged_files_are_told(name: str, damage: bytes, full: Results, tmp_path: Path) -> None:
+    (written(full, tmp_path) / name).write_bytes(damage)
+    with pytest.raises(RunFolderError, match=r"E-RUN-01[12]"):
+        record.read(tmp_path)
