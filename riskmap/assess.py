@@ -10,6 +10,8 @@ from typing import TYPE_CHECKING
 
 from riskmap import settings as area_file
 from riskmap.errors import LayerError
+from riskmap.movement_inputs import MovementInputs
+from riskmap.plain import plain
 from riskmap.results import Results
 
 if TYPE_CHECKING:
@@ -107,6 +109,9 @@ def assess(area: Area, *, workers: int | None = None, progress: Progress | None 
                                      if method.name in ("as2870", "cole_volume", "van_der_merwe_1964")],
                "published_notes": published.NOTES, **moved.facts, "seed": area.movement.seed,
                "stage_seconds": clock.seconds},
+        inputs=MovementInputs(unique.column, unique.column_profile, unique.lot_column, ground.profile, ground.layer,
+                              weather.history),
+        settings=plain(area.model_dump(exclude={"folder"})),
     )
     return results, found
 

@@ -12,6 +12,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from riskmap.errors import Problem
+    from riskmap.movement_inputs import MovementInputs
 
 STANDING = (
     "Model range, not yet tested against surveys here; read millimetres as within about a factor of two; "
@@ -87,6 +88,10 @@ class Results:
         map_unit_name_left, map_unit_name_right; lines between map units near the lots, EPSG:4326.
     drought_shapes : GeoDataFrame, optional
         valid_date, category (D0..D4); where that category is the highest, near the lots, EPSG:4326.
+    inputs : MovementInputs, optional
+        What the movement stage computed from.
+    settings : dict
+        The area's settings as used, plain values; paths only as names.
     """
 
     lots: gpd.GeoDataFrame
@@ -101,3 +106,5 @@ class Results:
     history: History | None = None
     soil_lines: gpd.GeoDataFrame | None = None
     drought_shapes: gpd.GeoDataFrame | None = None
+    inputs: MovementInputs | None = None
+    settings: dict[str, Any] = field(default_factory=dict)

@@ -19,9 +19,9 @@ from riskmap import tables
 from riskmap.climate import category as categories
 from riskmap.climate import cells as climate_cells
 from riskmap.climate import evapotranspiration, history
-from riskmap.climate.history import ClimateHistory
 from riskmap.climate.indices import _calendar, spei, spi
 from riskmap.errors import LayerError, Problem, joined
+from riskmap.movement_inputs import ClimateHistory
 
 if TYPE_CHECKING:
     import geopandas as gpd

@@ -7,46 +7,12 @@ into suction with the cell's own monthly climatology.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 
 from riskmap.climate.evapotranspiration import calendar_means
 
 BEFORE, RECORD, INDEX, CATEGORY, CLIMATOLOGY = 0, 1, 2, 3, 4
-
-
-@dataclass(frozen=True)
-class ClimateHistory:
-    """Monthly driver of each climate cell on one common axis of months.
-
-    Attributes
-    ----------
-    cells : tuple of str
-        Cell identifiers, one per row of the arrays.
-    first_month : int
-        Month number of the first column: the earliest start of any record. The last column is the month of today.
-    precipitation_mm, pet_mm : array, shape (n_cell, n_month)
-        Monthly amounts; NaN where `source` is not 1.
-    z : array, shape (n_cell, n_month)
-        Normal score where `source` is 2 or 3, 0 where it is 4, NaN where it is 0 or 1.
-    source : array of int8, shape (n_cell, n_month)
-        1 rain and temperature, 2 index grid, 3 weekly categories, 4 climatology in a gap, 0 before the record begins.
-    flags : tuple of str
-        Cautions per cell, separated by semicolons.
-    coldest_normal_c : array, shape (n_cell,)
-        Lowest calendar-month mean temperature of the normal period (of the whole record where it has none).
-    """
-
-    cells: tuple[str, ...]
-    first_month: int
-    precipitation_mm: NDArray[np.float64]
-    pet_mm: NDArray[np.float64]
-    z: NDArray[np.float64]
-    source: NDArray[np.int8]
-    flags: tuple[str, ...]
-    coldest_normal_c: NDArray[np.float64]
 
 
 def combine(precipitation_mm: NDArray[np.float64], pet_mm: NDArray[np.float64], index_z: NDArray[np.float64],

@@ -23,9 +23,9 @@ from riskmap.settings import ClimateSettings, MovementSettings, SoilSettings
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from riskmap.climate.history import ClimateHistory
     from riskmap.movement.driver import Driver
     from riskmap.movement.engine import Units
+    from riskmap.movement_inputs import ClimateHistory
 
 SHALLOWEST_M, CAP_STEP_M = 0.75, 0.25  # active depth cut by rock or a lasting water table: not below, and in steps of
 DEEPEST_M = 1000.0

@@ -18,7 +18,7 @@ from riskmap.movement.draws import Draws, replayed_years
 from riskmap.settings import ClimateSettings, MovementSettings
 
 if TYPE_CHECKING:
-    from riskmap.climate.history import ClimateHistory
+    from riskmap.movement_inputs import ClimateHistory
 
 Array = NDArray[np.float64]
 

@@ -13,8 +13,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from riskmap import tables
+from riskmap import __version__, tables
 from riskmap.errors import Problem, RunFolderError, TableError
+from riskmap.movement_inputs import ClimateHistory, MovementInputs
 from riskmap.plain import plain
 from riskmap.results import History, Results
 
@@ -28,6 +29,8 @@ LOTS = "lots.parquet"
 FORMAT = 1
 TABLES = ("climate", "drought_weeks")
 SHAPES = ("soil_lines", "drought_shapes")
+INPUTS = ("column", "column_profile", "profile", "layer")
+TIMES = ("stage_seconds", "seconds", "unit_draws_per_s")  # differ between equal runs; the manifest has them
 
 
 def write(found: Results, folder: Path) -> Path:
@@ -43,8 +46,11 @@ def write(found: Results, folder: Path) -> Path:
     if found.history is not None:
         _history_table(found.history).to_parquet(place / "history.parquet", compression="zstd", index=False)
         pd.DataFrame({"series": found.history.series}).to_parquet(place / "lot_series.parquet", compression="zstd")
-    facts = {"format": FORMAT, "area_name": found.area_name, "today": found.today, "soil_scale": found.soil_scale,
-             "credits": list(found.credits), "facts": found.facts}
+    if found.inputs is not None:
+        _write_inputs(found.inputs, place)
+    facts = {"format": FORMAT, "riskmap": __version__, "area_name": found.area_name, "today": found.today,
+             "soil_scale": found.soil_scale, "credits": list(found.credits), "settings": found.settings,
+             "facts": {name: value for name, value in found.facts.items() if name not in TIMES}}
     (place / FACTS).write_text(json.dumps(plain(facts), ensure_ascii=False, allow_nan=False) + "\n", encoding="utf-8",
                                errors="backslashreplace", newline="\n")
     return place
@@ -84,7 +90,7 @@ def read(folder: Path) -> Results:
         frames = {name: pd.read_parquet(place / f"{name}.parquet") for name in TABLES}
         shapes = {name: gpd.read_parquet(place / f"{name}.parquet") for name in SHAPES
                   if (place / f"{name}.parquet").is_file()}
-        history = _history(place)
+        history, inputs = _history(place), _inputs(place)
         listed = json.loads((folder / PROBLEMS).read_text(encoding="utf-8"))
         if not isinstance(listed, list):
             raise TypeError(PROBLEMS)
@@ -93,7 +99,7 @@ def read(folder: Path) -> Results:
             lots=lots, area_name=str(told["area_name"]), today=str(told["today"]), soil_scale=told["soil_scale"],
             climate=frames["climate"], drought_weeks=frames["drought_weeks"], credits=tuple(told["credits"]),
             problems=problems, facts=dict(told["facts"]), history=history, soil_lines=shapes.get("soil_lines"),
-            drought_shapes=shapes.get("drought_shapes"))
+            drought_shapes=shapes.get("drought_shapes"), inputs=inputs, settings=dict(told["settings"]))
     except (OSError, ValueError, KeyError, TypeError, AttributeError, TableError) as error:
         raise RunFolderError(f"E-RUN-012 {folder.as_posix()}: a file of the run is damaged ({type(error).__name__}). "
                              "`riskmap verify` names it; run the estimate again.") from None
@@ -109,3 +115,33 @@ def _history(place: Path) -> History | None:
     values = pd.read_parquet(place / "history.parquet")
     series = pd.read_parquet(place / "lot_series.parquet")["series"].to_numpy(np.int64)
     return History(tuple(values.columns), values.to_numpy(np.float32), series)
+
+
+# ---------------------------------------------------------------- inputs of the movement stage
+def _write_inputs(inputs: MovementInputs, place: Path) -> None:
+    for name in INPUTS:
+        getattr(inputs, name).to_parquet(place / f"{name}.parquet", compression="zstd", index=False)
+    pd.DataFrame({"column": inputs.lot_column}).to_parquet(place / "lot_column.parquet", compression="zstd")
+    history = inputs.history
+    cells, months = history.precipitation_mm.shape
+    pd.DataFrame({"cell_id": list(history.cells), "flags": list(history.flags),
+                  "coldest_normal_c": history.coldest_normal_c}).to_parquet(place / "cell.parquet", index=False)
+    pd.DataFrame({
+        "cell": np.repeat(np.arange(cells), months), "month": np.tile(history.first_month + np.arange(months), cells),
+        "precipitation_mm": history.precipitation_mm.ravel(), "pet_mm": history.pet_mm.ravel(),
+        "z": history.z.ravel(), "source": history.source.ravel(),
+    }).to_parquet(place / "cell_month.parquet", compression="zstd", index=False)
+
+
+def _inputs(place: Path) -> MovementInputs | None:
+    if not (place / "column.parquet").is_file():
+        return None
+    frames = {name: pd.read_parquet(place / f"{name}.parquet") for name in INPUTS}
+    cell, month = pd.read_parquet(place / "cell.parquet"), pd.read_parquet(place / "cell_month.parquet")
+    rows = {name: month[name].to_numpy().reshape(len(cell), -1)
+            for name in ("precipitation_mm", "pet_mm", "z", "source")}
+    history = ClimateHistory(
+        cells=tuple(cell["cell_id"]), first_month=int(month["month"].min()), flags=tuple(cell["flags"]),
+        coldest_normal_c=cell["coldest_normal_c"].to_numpy(float), **rows)
+    return MovementInputs(lot_column=pd.read_parquet(place / "lot_column.parquet")["column"].to_numpy(np.int64),
+                          history=history, **frames)

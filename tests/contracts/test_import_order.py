@@ -10,9 +10,9 @@ import pytest
 PACKAGE = Path(__file__).resolve().parents[2] / "riskmap"
 STAGES = {"layers", "lots", "soil", "climate", "columns", "movement", "risk", "published", "outputs", "manifest",
           "fetch"}
-BELOW = {"errors": set(), "units": set(), "constants": set(), "plain": set(),
+BELOW = {"errors": set(), "units": set(), "constants": set(), "plain": set(), "movement_inputs": set(),
          "tables": {"errors", "units", "constants"}, "settings": {"errors", "units", "constants"},
-         "results": {"errors", "units", "constants", "plain", "tables", "settings"}}
+         "results": {"errors", "units", "constants", "plain", "movement_inputs", "tables", "settings"}}
 SHARED = set(BELOW)
 NO_FILES = {"lots", "soil", "climate", "columns", "movement", "risk"}
 PURE = ["movement", "climate/indices", "soil/shrink_swell.py"]  # equations on arrays: no pandas, no files
