@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 
     from riskmap.layers import Layers
     from riskmap.settings import Area
+    from riskmap.store import Store
 
 Progress = Callable[[str, float], None]  # stage in words, finished share 0-1
 
@@ -44,7 +45,8 @@ class _Clock:
         self.seconds[name] = time.perf_counter() - began
 
 
-def assess(area: Area, *, workers: int | None = None, progress: Progress | None = None) -> tuple[Results, Layers]:
+def assess(area: Area, *, workers: int | None = None, progress: Progress | None = None,
+           kept: Store | None = None) -> tuple[Results, Layers]:
     """Run every stage in order.
 
     Parameters
@@ -54,6 +56,8 @@ def assess(area: Area, *, workers: int | None = None, progress: Progress | None 
         Threads of the movement stage; any number gives the same result.
     progress : callable, optional
         Told the stage and its finished share.
+    kept : Store, optional
+        Columns computed before; the result is the same with and without.
 
     Returns
     -------
@@ -67,7 +71,7 @@ def assess(area: Area, *, workers: int | None = None, progress: Progress | None 
     """
     import pandas as pd
 
-    from riskmap import climate, columns, layers, lots, movement, published, risk, soil, tables
+    from riskmap import climate, columns, layers, lots, published, risk, soil, store, tables
     from riskmap.layers import catalogue
 
     clock = _Clock(progress)
@@ -92,9 +96,8 @@ def assess(area: Area, *, workers: int | None = None, progress: Progress | None 
         lot_state = risk.states(lot, ground.lot_soil, weather.lot_climate)
         ready = lot.assign(state=lot_state["state"].to_numpy())
         unique = columns.collapse(ready, ground.lot_profile, weather.lot_climate, today=today)
-        moved = movement.simulate(unique.column, unique.column_profile, ground.profile, ground.layer, weather.history,
-                                  movement=area.movement, climate=area.climate_settings, soil=area.soil_settings,
-                                  workers=workers, progress=tell)
+        moved = store.simulate(kept or store.Store(None), area, unique.column, unique.column_profile, ground.profile,
+                               ground.layer, weather.history, workers=workers, progress=tell)
     with clock.stage("estimate"):
         beside = published.of_lots(ground.lot_profile, ground.profile, ground.layer, len(lot))
         estimate = risk.score(lot, lot_state, pd.concat([ground.lot_soil, beside], axis=1), weather.lot_climate,
@@ -117,7 +120,7 @@ def assess(area: Area, *, workers: int | None = None, progress: Progress | None 
 
 
 def run(area_path: Path, outputs: Path, *, units: str = "us", workers: int | None = None,
-        progress: Progress | None = None, public_k: int | None = None) -> tuple[Path, Results]:
+        progress: Progress | None = None, public_k: int | None = None, reuse: bool = True) -> tuple[Path, Results]:
     """Estimate an area and write one new run folder, whole or not at all.
 
     Parameters
@@ -130,6 +133,8 @@ def run(area_path: Path, outputs: Path, *, units: str = "us", workers: int | Non
         `us` or `si`: what the map shows first; files are SI.
     public_k : int, optional
         Write only tables for publication: groups of at least so many lots, nothing about one lot.
+    reuse : bool
+        Take columns that an earlier run into `outputs` computed from equal inputs; numbers are the same either way.
 
     Returns
     -------
@@ -140,12 +145,13 @@ def run(area_path: Path, outputs: Path, *, units: str = "us", workers: int | Non
     ------
     SettingsError, LayerError, RunFolderError
     """
-    from riskmap import manifest
+    from riskmap import manifest, store
     from riskmap import outputs as products
     from riskmap.outputs import public_table, run_folder
 
     area = area_file.load(area_path)
-    results, found = assess(area, workers=workers, progress=progress)
+    kept = store.Store(outputs / store.FOLDER if reuse else None)
+    results, found = assess(area, workers=workers, progress=progress, kept=kept)
     if progress:
         progress("writing products", 0.0)
     with run_folder.new_run(outputs, area.name if public_k is None else f"{area.name} public") as folder:

@@ -56,12 +56,13 @@ def _report(results: Results) -> None:
         click.echo(f"  {count:,} {state}", err=True)
 
 
-def _estimate(area: Path, outputs: Path, units: str, workers: int | None, public_k: int | None = None) -> int:
+def _estimate(area: Path, outputs: Path, units: str, workers: int | None, public_k: int | None = None,
+              reuse: bool = True) -> int:
     os.environ.setdefault("OMP_NUM_THREADS", "1")  # the draws are spread over threads already
     from riskmap import assess
 
     folder, results = assess.run(area, outputs, units=units, workers=workers, progress=_Progress(),
-                                 public_k=public_k)
+                                 public_k=public_k, reuse=reuse)
     _report(results)
     for path in sorted(folder.iterdir()):
         click.echo(path.as_posix())
@@ -101,9 +102,11 @@ def _with_options(command):  # type: ignore[no-untyped-def]
 @_with_options
 @click.option("--public", "public_k", type=click.IntRange(2, 1000), is_flag=False, flag_value=10, default=None,
               help="Write only tables for publication: groups of at least this many lots (10 when no number is given).")
-def estimate(area: Path, outputs: Path, units: str, workers: int | None, public_k: int | None) -> None:
+@click.option("--no-reuse", is_flag=True, help="Compute everything anew. Numbers are the same either way.")
+def estimate(area: Path, outputs: Path, units: str, workers: int | None, public_k: int | None,
+             no_reuse: bool) -> None:
     """Estimate every lot of AREA (a TOML file) and write one new run folder."""
-    sys.exit(_estimate(area, outputs, units, workers, public_k))
+    sys.exit(_estimate(area, outputs, units, workers, public_k, not no_reuse))
 
 
 @cli.command()

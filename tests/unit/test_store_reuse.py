@@ -1,0 +1,126 @@
+"""Columns that were computed before are found by their content, and only by it."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from riskmap import settings, store
+from riskmap.movement_inputs import ClimateHistory
+
+COLUMN = pd.DataFrame({
+    "cell_id": ["Z", "Z", "Z"], "half_width_m": [6.0, 6.0, 7.0], "half_width_known": [True, False, True],
+    "slab_class": ["typical", "typical", "stiff"], "plan_factor": [1.0, 1.0, 0.9],
+    "pour_early_month": [23000, 23000, 23000], "pour_late_month": [23011, 23011, 23011]})
+PART = pd.DataFrame({"column_id": [0, 1, 1, 2], "profile_id": [0, 0, 1, 1], "weight": [1.0, 0.25, 0.75, 1.0]})
+PROFILE = pd.DataFrame({"profile_id": [0, 1], "component_name": ["a", "b"], "rock_depth_m": [np.inf, 1.5],
+                        "water_table_all_year_m": [np.inf, np.inf]})
+LAYER = pd.DataFrame({"profile_id": [0, 0, 1], "top_m": [0.0, 0.5, 0.0], "bottom_m": [0.5, 2.0, 1.5],
+                      "lep_low_pct": [3.0, 6.0, 6.0], "lep_pct": [5.0, 8.0, 8.0], "lep_high_pct": [6.0, 9.0, 9.0]})
+AREA = settings.Area.model_validate({"name": "a", "lots": {"path": "l.csv"}, "soil": {"path": "s.zip"}})
+
+
+def history(cells: tuple[str, ...] = ("Z",), months: int = 40) -> ClimateHistory:
+    values = np.random.default_rng(3).uniform(10, 90, (len(cells), months))
+    return ClimateHistory(cells, 23000, values, values / 2, np.full_like(values, np.nan),
+                          np.ones(values.shape, dtype=np.int8), ("",) * len(cells), np.full(len(cells), 5.0))
+
+
+def keys(column=COLUMN, part=PART, profile=PROFILE, layer=LAYER) -> list[tuple[int, int]]:
+    return [tuple(row) for row in store.column_keys(column, part, profile, layer).to_numpy()]
+
+
+def test_keys_do_not_know_numbers_of_profiles_or_the_order_of_anything() -> None:
+    turned = {0: 1, 1: 0}
+    again = keys(
+        part=PART.assign(profile_id=PART["profile_id"].map(turned)).iloc[::-1],
+        profile=PROFILE.assign(profile_id=PROFILE["profile_id"].map(turned), component_name=["x", "y"]),
+        layer=LAYER.assign(profile_id=LAYER["profile_id"].map(turned)).iloc[::-1])
+    assert again == keys()
+    back = store.column_keys(COLUMN.iloc[::-1], PART, PROFILE, LAYER).loc[COLUMN.index]
+    assert [tuple(row) for row in back.to_numpy()] == keys()
+
+
+def test_the_two_halves_of_a_key_are_independent() -> None:
+    found = store.column_keys(COLUMN, PART, PROFILE, LAYER)
+    assert (found["key_1"] != found["key_2"]).all()
+    assert len(set(keys())) == 3
+
+
+@pytest.mark.parametrize(("frame", "name", "row", "value"), [
+    ("column", "half_width_m", 0, 6.5), ("column", "half_width_known", 0, False), ("column", "slab_class", 0, "stiff"),
+    ("column", "plan_factor", 0, 1.1), ("column", "pour_early_month", 0, 22999),
+    ("column", "pour_late_month", 0, 23010), ("part", "weight", 0, 0.5), ("part", "profile_id", 0, 1),
+    ("profile", "rock_depth_m", 0, 2.0), ("profile", "water_table_all_year_m", 0, 2.0), ("layer", "top_m", 1, 0.4),
+    ("layer", "bottom_m", 0, 0.4), ("layer", "lep_low_pct", 0, 2.0), ("layer", "lep_pct", 0, 5.5),
+    ("layer", "lep_high_pct", 1, 9.5)])
+def test_every_value_that_movement_reads_is_in_the_key(frame: str, name: str, row: int, value: object) -> None:
+    given = {"column": COLUMN, "part": PART, "profile": PROFILE, "layer": LAYER}
+    changed = given[frame].astype({name: object})
+    changed.loc[row, name] = value
+    given[frame] = changed.astype({name: given[frame][name].dtype})
+    assert keys(**given)[0] != keys()[0]
+
+
+def test_every_setting_month_and_caution_of_the_weather_is_in_the_key_of_a_cell() -> None:
+    base = history()
+    name = store.cell_key(base, "Z", AREA)
+    assert name == store.cell_key(history(), "Z", AREA)
+    other = AREA.model_copy(update={"movement": AREA.movement.model_copy(update={"seed": AREA.movement.seed + 1})})
+    assert store.cell_key(base, "Z", other) != name
+    for field in ("precipitation_mm", "pet_mm", "z", "coldest_normal_c"):
+        values = getattr(base, field).copy()
+        values[..., -1] = 1.25
+        assert store.cell_key(replace(base, **{field: values}), "Z", AREA) != name, field
+    assert store.cell_key(replace(base, flags=("frost_not_modelled",)), "Z", AREA) != name
+    assert store.cell_key(replace(base, first_month=22999), "Z", AREA) != name
+
+
+def test_rows_and_facts_come_back_and_replace_what_was_there(tmp_path: Path) -> None:
+    kept = store.Store(tmp_path / "s")
+    rows = pd.DataFrame({"key_1": np.array([2**63 + 1], dtype=np.uint64), "text": ["ü"], "number": [np.nan]})
+    assert kept.get("k") is None
+    kept.put("k", rows, {"years": [2011], "none": float("nan")})
+    kept.put("k", pd.concat([rows, rows]), {"years": [2012]})
+    found, facts = kept.get("k")  # type: ignore[misc]
+    pd.testing.assert_frame_equal(found, pd.concat([rows, rows], ignore_index=True))
+    assert facts == {"years": [2012]}
+    assert len(list((tmp_path / "s").iterdir())) == 1
+
+
+@pytest.mark.parametrize("damage", [lambda b: b[:-1], lambda b: b"", lambda b: b[:200] + bytes([b[200] ^ 1]) + b[201:]])
+def test_a_damaged_file_is_dropped(damage, tmp_path: Path) -> None:
+    kept = store.Store(tmp_path)
+    kept.put("k", pd.DataFrame({"a": range(100)}), {})
+    path = next(tmp_path.iterdir())
+    path.write_bytes(damage(path.read_bytes()))
+    assert kept.get("k") is None
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_whole_file_that_is_no_table_is_dropped(tmp_path: Path) -> None:
+    content = b"not a table"
+    (tmp_path / f"k-{store._digest(content)}.parquet").write_bytes(content)
+    assert store.Store(tmp_path).get("k") is None
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_the_folder_does_not_grow_without_end(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    kept = store.Store(tmp_path)
+    kept.put("a", pd.DataFrame({"a": range(1000)}), {})
+    monkeypatch.setattr(store, "LARGEST_BYTES", 10)
+    kept.put("b", pd.DataFrame({"a": range(1000)}), {})
+    assert kept.get("a") is None
+    assert kept.get("b") is not None
+
+
+def test_a_place_that_cannot_be_written_is_no_fault(tmp_path: Path) -> None:
+    (tmp_path / "file").write_text("x", encoding="utf-8")
+    kept = store.Store(tmp_path / "file" / "below")
+    kept.put("k", pd.DataFrame({"a": [1]}), {})
+    assert kept.get("k") is None
+    assert store.Store(None).get("k") is None
