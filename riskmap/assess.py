@@ -71,7 +71,7 @@ def assess(area: Area, *, workers: int | None = None, progress: Progress | None 
     """
     import pandas as pd
 
-    from riskmap import climate, columns, layers, lots, published, risk, soil, store, tables
+    from riskmap import climate, columns, layers, lots, manifest, published, risk, soil, store, tables
     from riskmap.layers import catalogue
 
     clock = _Clock(progress)
@@ -111,6 +111,7 @@ def assess(area: Area, *, workers: int | None = None, progress: Progress | None 
         facts={"published_methods": [{**method.as_dict()} for method in published.METHODS
                                      if method.name in ("as2870", "cole_volume", "van_der_merwe_1964")],
                "published_notes": published.NOTES, **moved.facts, "seed": area.movement.seed,
+               "code": store.code_digest(), "input_sha256": manifest.input_digests(area, found.sources),
                "stage_seconds": clock.seconds},
         inputs=MovementInputs(unique.column, unique.column_profile, unique.lot_column, ground.profile, ground.layer,
                               weather.history),

@@ -15,6 +15,7 @@ import click
 
 from riskmap import __version__
 from riskmap.cli_fetch import fetch
+from riskmap.cli_runs import compare, explain, verify
 from riskmap.errors import RiskmapError
 
 if TYPE_CHECKING:
@@ -159,7 +160,8 @@ def selftest(cases: Path | None, open_data: Path | None, as_json: bool) -> None:
     sys.exit(pack.main(open_data, as_json))
 
 
-cli.add_command(fetch)
+for _command in (fetch, explain, verify, compare):
+    cli.add_command(_command)
 
 
 def main() -> NoReturn:

@@ -60,11 +60,20 @@ def _versions() -> dict[str, str]:
 
 
 def _input(source: Source, area: Area) -> dict[str, Any]:
-    path = area.resolve(source.path)
+    path = source.opened or area.resolve(source.path)
     known = {"bytes": _size(path), "sha256": sha256(path)} if path.exists() else {"bytes": None, "sha256": None}
     return {"role": source.role, "path": portable(source.path), **known, "title": source.title,
             "provider": source.provider, "licence": source.licence, "credit": source.credit,
             "valid_date": source.valid_date, "rows": source.rows}
+
+
+def input_digests(area: Area, sources: Iterable[Source]) -> dict[str, list[str]]:
+    """Return the SHA-256 of every file that was read, by role, in the order of reading."""
+    found: dict[str, list[str]] = {}
+    for source in sources:
+        path = source.opened or area.resolve(source.path)
+        found.setdefault(source.role, []).append(sha256(path) if path.exists() else "")
+    return found
 
 
 def _rows(found: Results) -> dict[str, Any]:

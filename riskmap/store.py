@@ -115,6 +115,11 @@ def _code() -> bytes:
     return digest.digest()
 
 
+def code_digest() -> str:
+    """Return a short digest of the code and libraries that decide the numbers; a run keeps it."""
+    return _code().hex()[:16]
+
+
 def cell_key(history: ClimateHistory, cell: str, area: Area) -> str:
     """Return the key of one cell's weather with the settings and the code that turn it into movement."""
     place = history.cells.index(cell)

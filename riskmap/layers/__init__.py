@@ -33,6 +33,7 @@ class Source:
     credit: str = ""
     valid_date: str = ""  # vintage of the data, YYYY, YYYY-MM or YYYY-MM-DD, or first..last
     rows: int = 0
+    opened: Path | None = None  # where it was read, for its digest; never written, it may tell whose machine it was
 
 
 @dataclass(frozen=True)

@@ -297,7 +297,7 @@ def _noaa(entry: ClimateEntry, area: Area, problems: list[Problem]) -> tuple[pd.
         parts.append(_single(part, "value", str(shown_path), problems).rename(columns={"value": column}))
         span = _span(part.loc[part["value"].notna(), "month"])
         sources.append(Source("climate", shown_path, entry.title, entry.provider, entry.licence, entry.credit,
-                              entry.valid_date or span, len(part) // 12))
+                              entry.valid_date or span, len(part) // 12, area.resolve(shown_path)))
     if failures:
         raise LayerError("\n".join(failures))
     merged = parts[0].merge(parts[1].drop(columns="_row"), on=["cell_id", "month"], how="outer")

@@ -65,7 +65,7 @@ def read(entry: DroughtEntry, area: Area, *, bounds: tuple[float, float, float, 
             continue
         found.append((shown_path, *dated))
         sources.append(Source("drought", shown_path, entry.title, entry.provider, entry.licence,
-                              entry.credit or DROUGHT_CREDIT, _span(dated[1]), len(frame)))
+                              entry.credit or DROUGHT_CREDIT, _span(dated[1]), len(frame), path))
     if failures:
         raise LayerError("\n".join(failures))
     maps, weeks = _each_week_once(found, problems)

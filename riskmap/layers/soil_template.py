@@ -53,7 +53,8 @@ def _read_database(path: Path, shown: str, need_polygons: bool, problems: list[P
             tables = _tables(database, shown, need_polygons, problems)
     except sqlite3.Error as error:
         raise LayerError(f"E-SOIL-003 {shown}: the database cannot be read ({error}). Copy it again.") from None
-    return ssurgo_tables.Part(shown, tables, _polygons(path, shown, problems) if need_polygons else None)
+    return ssurgo_tables.Part(shown, tables, _polygons(path, shown, problems) if need_polygons else None,
+                              path)
 
 
 def is_database(path: Path) -> bool:

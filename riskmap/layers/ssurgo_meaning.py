@@ -240,7 +240,7 @@ def source(part: ssurgo_tables.Part, entry: SoilEntry) -> Source:
     valid = "" if not dates else dates[0] if dates[0] == dates[-1] else f"{dates[0]}..{dates[-1]}"
     rows = len(part.polygons) if part.polygons is not None else len(part.tables["mapunit"])
     return Source("soil", Path(part.shown), entry.title or joined(names), entry.provider or PROVIDER,
-                  entry.licence or LICENCE, entry.credit, entry.valid_date or valid, rows)
+                  entry.licence or LICENCE, entry.credit, entry.valid_date or valid, rows, part.opened)
 
 
 def _day(value: object) -> str:

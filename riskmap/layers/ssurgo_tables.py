@@ -133,6 +133,7 @@ class Part:
     shown: str  # the download as written in the area file
     tables: dict[str, pd.DataFrame]
     polygons: gpd.GeoDataFrame | None
+    opened: Path | None = None  # where it was read
 
 
 def read_survey(survey: Survey, need_polygons: bool, problems: list[Problem]) -> Part:
@@ -154,7 +155,8 @@ def read_survey(survey: Survey, need_polygons: bool, problems: list[Problem]) ->
         else:
             problems.append(Problem("W-SOIL-010", survey.shown, f"table {table} is not in the download:",
                                     "take the full download to have it;", MISSING_MEANS[table] + "."))
-    return Part(survey.shown, tables, _polygons(survey, stem, problems) if need_polygons else None)
+    return Part(survey.shown, tables, _polygons(survey, stem, problems) if need_polygons else None,
+                survey.container)
 
 
 def _schema(survey: Survey) -> tuple[dict[str, str], dict[str, list[str]]]:

@@ -52,7 +52,7 @@ def slug(area_name: str) -> str:
 
 
 @contextmanager
-def new_run(outputs: Path, area_name: str, now: datetime | None = None) -> Iterator[RunFolder]:
+def new_run(outputs: Path, area_name: str, now: datetime | None = None, *, point: bool = True) -> Iterator[RunFolder]:
     """Open a new run folder.
 
     Parameters
@@ -63,6 +63,8 @@ def new_run(outputs: Path, area_name: str, now: datetime | None = None) -> Itera
         Name of the area; a slug of it begins the folder's name.
     now : datetime, optional
         Moment of the run with a time zone; default: the present.
+    point : bool
+        Let `latest` name this folder; false for what is made from runs and is none itself.
 
     Yields
     ------
@@ -83,7 +85,7 @@ def new_run(outputs: Path, area_name: str, now: datetime | None = None) -> Itera
     run = RunFolder(_part(outputs, name), outputs / name)
     try:
         yield run
-        _publish(outputs, name, run)
+        _publish(outputs, name, run, point)
     except OSError as error:
         raise _told(error, outputs) from error
     finally:
@@ -119,6 +121,27 @@ def latest(outputs: Path) -> Path | None:
     return folder if folder.is_dir() else None
 
 
+def find(run: str, outputs: Path) -> Path:
+    """Return the folder of a finished run: a path, a name below `outputs`, or `latest`.
+
+    Raises
+    ------
+    RunFolderError
+        When there is none.
+    """
+    if run == LATEST:
+        newest = latest(outputs)
+        if newest is None:
+            raise RunFolderError(f"E-RUN-014 {outputs.as_posix()}: no finished run there. Run `riskmap estimate`, or "
+                                 "name another folder with --outputs.")
+        return newest
+    for folder in (Path(run), outputs / run):
+        if folder.is_dir():
+            return folder
+    raise RunFolderError(f"E-RUN-014 {shown(run)}: no such folder. Name a run folder below {outputs.as_posix()}, or "
+                         f"`{LATEST}`.")
+
+
 def _part(outputs: Path, name: str) -> Path:
     return outputs / f".{name}.part"
 
@@ -147,7 +170,7 @@ def _claim(outputs: Path, wanted: str) -> tuple[str, _Lock]:
     raise RunFolderError(f"E-RUN-002 {outputs.as_posix()}: {_ATTEMPTS} runs named {wanted} already. Run again.")
 
 
-def _publish(outputs: Path, name: str, run: RunFolder) -> None:
+def _publish(outputs: Path, name: str, run: RunFolder, point: bool) -> None:
     for folder, _, files in os.walk(run.path):
         for file in files:
             _flush(Path(folder) / file)
@@ -157,6 +180,8 @@ def _publish(outputs: Path, name: str, run: RunFolder) -> None:
     os.rename(run.path, run.final)
     try:
         _flush(outputs)
+        if not point:
+            return
         pointer = _pointer(outputs, name)
         pointer.write_text(f"{name}\n", encoding="ascii", newline="\n")
         _flush(pointer)

@@ -1,0 +1,100 @@
+"""Commands on finished runs: explain, verify, compare."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import click
+
+from riskmap.errors import RunFolderError, joined, shown
+
+OUTPUTS = click.option("--outputs", type=click.Path(path_type=Path), default=Path("outputs"), show_default=True,
+                       help="Folder in which `latest` is looked up.")
+UNITS = click.option("--units", type=click.Choice(["us", "si"]), default="us", show_default=True)
+
+
+@click.command()
+@click.argument("run")
+@click.argument("lot_id")
+@UNITS
+@OUTPUTS
+def explain(run: str, lot_id: str, units: str, outputs: Path) -> None:
+    """Say what one lot's number is, and why. RUN is a run folder or `latest`."""
+    from riskmap.outputs import lot_text, record, run_folder
+
+    found = record.read(run_folder.find(run, outputs))
+    ids = found.lots["lot_id"].astype("str")
+    rows = ids.index[ids == lot_id].tolist()
+    if not rows:
+        near = ids[ids.str.contains(lot_id, regex=False, case=False)].head(5).tolist()
+        hint = f" Similar: {joined(near)}." if near else ""
+        raise RunFolderError(f"E-RUN-013 '{shown(lot_id)}' is not among the {len(ids):,} lots of the run.{hint}")
+    for row in rows:
+        click.echo("\n".join(lot_text.lines(found, row, units)) + "\n")
+    sys.exit(int((found.lots["state"].iloc[rows] != "").any()))
+
+
+@click.command()
+@click.argument("run")
+@click.option("--area-folder", type=click.Path(path_type=Path, exists=True, file_okay=False), default=None,
+              help="Where the input files are now; they are checked too when they are found.")
+@OUTPUTS
+def verify(run: str, area_folder: Path | None, outputs: Path) -> None:
+    """Check every file of RUN against its manifest. Exit 0 when all agree, 2 when an output does not.
+
+    Exit 1 when only inputs changed since, or files were added.
+    """
+    from riskmap import manifest
+    from riskmap.outputs import run_folder
+
+    folder = run_folder.find(run, outputs)
+    findings = manifest.verify(folder, area_folder)
+    for finding in findings:
+        click.echo(finding)
+    click.echo(f"{folder.as_posix()}: " + (f"{len(findings)} findings." if findings else
+                                           "every file is the one that the run wrote."), err=True)
+    sys.exit(2 if any(line.startswith("E-") for line in findings) else int(bool(findings)))
+
+
+@click.command()
+@click.argument("before")
+@click.argument("after")
+@click.option("--workers", type=click.IntRange(1, 256), default=None, help="Threads; default: all cores.")
+@OUTPUTS
+def compare(before: str, after: str, workers: int | None, outputs: Path) -> None:
+    """Say what changed between two runs, lot by lot, and split it by cause; the parts add up.
+
+    Writes change.csv and change.json into a new folder. Exit 0 when nothing changed, 1 when something did.
+    """
+    from riskmap import compare as comparing
+    from riskmap import store
+    from riskmap.outputs import change_table, record, run_folder
+
+    folders = [run_folder.find(name, outputs) for name in (before, after)]
+    a, b = (record.read(folder) for folder in folders)
+    change = comparing.compare(a, b, store.Store(outputs / store.FOLDER), workers)
+    runs = {"before": f"{folders[0].name}, {a.today}", "after": f"{folders[1].name}, {b.today}"}
+    with run_folder.new_run(outputs, f"change {b.area_name}", point=False) as made:
+        change_table.write(change.lots, change.counts, change.notes, runs, made.path)
+    for line in _summary(change.counts, runs):
+        click.echo(line, err=True)
+    for note in change.notes:
+        click.echo(note, err=True)
+    for path in sorted(made.final.iterdir()):
+        click.echo(path.as_posix())
+    sys.exit(int(change.counts["same"] != len(change.lots)))
+
+
+def _summary(counts: dict, runs: dict[str, str]) -> list[str]:
+    from riskmap.compare import CAUSES
+
+    out = [f"before: {runs['before']}, {counts['lots_before']:,} lots",
+           f"after:  {runs['after']}, {counts['lots_now']:,} lots",
+           f"{counts['same']:,} the same, {counts['changed']:,} changed, {counts['state_changed']:,} with another "
+           f"state, {counts['new']:,} new, {counts['gone']:,} gone",
+           f"{counts['moved_up']:,} up and {counts['moved_down']:,} down by {counts['notable_mm']:g} mm or more"]
+    parts = {name: size for name, size in counts["mean_size_of_part_mm"].items() if size >= 0.005}
+    out += [f"  {size:6.2f} mm a lot on average: {CAUSES[name]}"
+            for name, size in sorted(parts.items(), key=lambda item: -item[1])]
+    return out

@@ -1,0 +1,120 @@
+"""Two runs of one area: every lot told, and parts that add up, also when everything changed at once."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+from changed_areas import edited_lots, refreshed_soil, write_area
+
+from riskmap import assess, compare, settings, store
+from riskmap.errors import LayerError
+from riskmap.outputs import geoparquet, record, write_problems
+from riskmap.results import Results
+
+PARTS = [f"{cause}_part_mm" for cause in compare.CAUSES]
+CHANGE = "expected_movement_mm_change"
+
+
+def run(path: Path, kept: store.Store) -> Results:
+    """Return a run as later commands see it: written and read back."""
+    found = assess.assess(settings.load(path), kept=kept)[0]
+    folder = path.parent / "run"
+    folder.mkdir()
+    geoparquet.write(found, folder)
+    write_problems(found, folder)
+    record.write(found, folder)
+    return record.read(folder)
+
+
+@pytest.fixture(scope="module")
+def kept(tmp_path_factory: pytest.TempPathFactory) -> store.Store:
+    return store.Store(tmp_path_factory.mktemp("store"))
+
+
+@pytest.fixture(scope="module")
+def before(example: Path, kept: store.Store, tmp_path_factory: pytest.TempPathFactory) -> Results:
+    return run(write_area(example, tmp_path_factory.mktemp("a") / "area", last="2025-05"), kept)
+
+
+def adds_up(change: compare.Change) -> pd.DataFrame:
+    told = change.lots[change.lots[CHANGE].notna()]
+    assert len(told) > 30
+    np.testing.assert_allclose(told[PARTS].sum(axis=1), told[CHANGE], atol=1e-6, rtol=0)
+    return told
+
+
+def test_a_run_compared_with_itself_has_not_changed(before: Results, kept: store.Store) -> None:
+    change = compare.compare(before, before, kept)
+    assert set(change.lots["kind"]) == {"same"}
+    told = adds_up(change)
+    assert (told[[*PARTS, CHANGE]] == 0).all().all()
+    assert change.notes == ()
+
+
+@pytest.mark.parametrize(("cause", "given"), [
+    ("weather_new", {"last": "2025-08"}),
+    ("weather_revised", {"last": "2025-05", "wetter": 1.5}),
+    ("settings", {"last": "2025-05", "movement": "draws = 40\nstiffness_sigma_ln = 0.2"}),
+])
+def test_one_cause_alone_takes_the_whole_change(cause: str, given: dict, before: Results, example: Path,
+                                               kept: store.Store, tmp_path: Path) -> None:
+    change = compare.compare(before, run(write_area(example, tmp_path / "b", **given), kept), kept)
+    told = adds_up(change)
+    assert told[CHANGE].abs().max() > 0.01
+    others = [f"{name}_part_mm" for name in compare.CAUSES if name != cause]
+    assert told[others].abs().max().max() < 1e-9
+
+
+def test_a_soil_refresh_alone(before: Results, example: Path, kept: store.Store, tmp_path: Path) -> None:
+    soil = refreshed_soil(example, tmp_path / "refreshed_soil_ZZ901.zip")
+    change = compare.compare(before, run(write_area(example, tmp_path / "b", last="2025-05", soil=soil), kept), kept)
+    told = adds_up(change)
+    assert told["soil_part_mm"].abs().max() > 0.5
+    assert told[[part for part in PARTS if part != "soil_part_mm"]].abs().max().max() < 1e-9
+
+
+def test_edited_lots_alone(before: Results, example: Path, kept: store.Store, tmp_path: Path) -> None:
+    path = write_area(example, tmp_path / "b", last="2025-05", lots=edited_lots(example))
+    change = compare.compare(before, run(path, kept), kept)
+    told = adds_up(change)
+    assert told[[part for part in PARTS if part != "lots_part_mm"]].abs().max().max() < 1e-9
+    kinds = change.lots["kind"].value_counts()
+    assert kinds["new"] == kinds["gone"] == 1
+    assert change.lots.set_index("lot_id").loc["NEW-1", "why"] == "only in the second run"
+    state = change.lots[change.lots["kind"] == "state_changed"]
+    assert any("now: not_applicable" in why for why in state["why"])
+    assert change.counts["same"] + change.counts["changed"] + 1 + len(state) + 1 == len(change.lots)
+
+
+def test_all_seven_causes_at_once_add_up(before: Results, example: Path, kept: store.Store, tmp_path: Path) -> None:
+    soil = refreshed_soil(example, tmp_path / "refreshed_soil_ZZ901.zip")
+    after = run(write_area(example, tmp_path / "b", last="2025-08", soil=soil, wetter=1.5, lots=edited_lots(example),
+                           movement="draws = 40\nstiffness_sigma_ln = 0.2"), kept)
+    older = replace(before, lots=before.lots.assign(expected_movement_mm=before.lots["expected_movement_mm"] * 1.02),
+                    facts={**before.facts, "code": "an older program"})
+    calibrated = replace(after, lots=after.lots.assign(expected_movement_mm=after.lots["expected_movement_mm"] * 1.1),
+                         facts={**after.facts, "calibration": "surveys of spring"})
+    change = compare.compare(older, calibrated, kept)
+    told = adds_up(change)
+    assert (told[PARTS].abs().max() > 0.01).all(), told[PARTS].abs().max()
+    assert any("differ in code" in note for note in change.notes)
+    lines = change.lots.loc[change.lots["kind"] == "changed", "why"].str.split("\n")
+    assert (lines.str.len() == 2).all()
+
+
+def test_runs_in_the_wrong_order_and_runs_without_inputs_are_refused(before: Results, example: Path,
+                                                                    kept: store.Store, tmp_path: Path) -> None:
+    after = run(write_area(example, tmp_path / "b", last="2025-08"), kept)
+    with pytest.raises(LayerError, match="E-CMP-002"):
+        compare.compare(after, before, kept)
+    with pytest.raises(LayerError, match="E-CMP-001"):
+        compare.compare(replace(before, inputs=None), after, kept)
+
+
+def test_repeated_ids_meet_in_their_order() -> None:
+    pairs = compare._pairs(pd.Series(["x", "x", "y"]), pd.Series(["y", "x", "x", "x"]))
+    assert pairs[["a", "b"]].to_numpy().tolist() == [[2, 0], [0, 1], [1, 2], [-1, 3]]

@@ -1,0 +1,94 @@
+"""`explain`, `verify` and `compare` as a user types them."""
+
+from __future__ import annotations
+
+import csv
+import json
+from pathlib import Path
+
+import pytest
+from changed_areas import edited_lots, write_area
+from click.testing import CliRunner, Result
+from invented_results import results
+
+from riskmap import assess
+from riskmap.cli import cli
+from riskmap.errors import RunFolderError
+from riskmap.outputs import run_folder, write_all
+
+
+def call(*words: object) -> Result:
+    return CliRunner().invoke(cli, [str(word) for word in words], catch_exceptions=True)
+
+
+@pytest.fixture(scope="module")
+def outputs(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("outputs")
+    with run_folder.new_run(folder, "made up") as run:
+        write_all(results(), run.path)
+    return folder
+
+
+@pytest.mark.parametrize(("units", "unit"), [("us", " in"), ("si", " mm")])
+def test_explain_tells_number_range_reasons_and_cautions(outputs: Path, units: str, unit: str) -> None:
+    done = call("explain", "latest", "0000040", "--units", units, "--outputs", outputs)
+    assert done.exit_code == 0, done.output
+    assert "Expected movement, next 12 months: " in done.output
+    first = next(line for line in done.output.splitlines() if line.startswith("Expected"))
+    assert first.count(unit) == 3
+    for words in ("Model range, not yet tested", "does not replace a visit", "age and pour date"):
+        assert words in done.output
+
+
+def test_explain_tells_a_state_as_a_state(outputs: Path) -> None:
+    lots = results().lots
+    row = lots.index[lots["state"] == "not_enough_data"][0]
+    done = call("explain", "latest", lots.loc[row, "lot_id"], "--outputs", outputs)
+    assert done.exit_code == 1
+    assert "No number: not_enough_data" in done.output
+    assert "not a low or a middle result" in done.output
+    assert " in (" not in done.output
+
+
+def test_explain_of_an_unknown_lot_names_similar_ones(outputs: Path) -> None:
+    done = call("explain", "latest", "000004", "--outputs", outputs)
+    assert isinstance(done.exception, RunFolderError)
+    assert "E-RUN-013 '000004' is not among the 60 lots of the run. Similar: 0000040" in str(done.exception)
+
+
+@pytest.mark.parametrize("name", ["nowhere", "../x"])
+def test_runs_that_are_not_there_are_told(outputs: Path, name: str, tmp_path: Path) -> None:
+    assert "E-RUN-014" in str(call("explain", name, "1", "--outputs", outputs).exception)
+    assert "E-RUN-014" in str(call("verify", "latest", "--outputs", tmp_path).exception)
+
+
+def test_compare_writes_a_table_that_adds_up_and_verify_agrees(example: Path, tmp_path: Path) -> None:
+    outputs = tmp_path / "outputs"
+    first = assess.run(write_area(example, tmp_path / "a", last="2025-05"), outputs)[0]
+    second = assess.run(write_area(example, tmp_path / "b", last="2025-08", lots=edited_lots(example)), outputs)[0]
+    done = call("compare", first, second, "--outputs", outputs)
+    assert done.exit_code == 1, done.output
+    assert "new months of weather" in done.output
+    assert (outputs / "latest").read_text(encoding="ascii").strip() == second.name, "a comparison is no run"
+    table = next(outputs.glob("change-*/change.csv"))
+    with table.open(encoding="utf-8-sig", newline="") as stream:
+        rows = list(csv.DictReader(stream))
+    changed = [row for row in rows if row["kind"] == "changed"]
+    assert len(changed) > 20
+    for row in changed:
+        parts = sum(float(value) for name, value in row.items() if name.endswith("_part_mm"))
+        assert abs(parts - float(row["expected_movement_mm_change"])) < 1e-6
+        assert row["why"].count("\n") == 1
+    told = json.loads((table.parent / "change.json").read_text(encoding="utf-8"))
+    assert told["counts"]["lots_now"] == len(rows) - told["counts"]["gone"]
+    assert "Planning information" in told["caution"]
+    same = call("compare", second, second, "--outputs", outputs)
+    assert same.exit_code == 0
+
+    assert call("verify", second, "--outputs", outputs).exit_code == 0
+    assert call("verify", second, "--outputs", outputs, "--area-folder", tmp_path / "a").exit_code == 1
+    with (second / "lots.csv").open("a", encoding="utf-8") as stream:
+        stream.write("x")
+    broken = call("verify", second, "--outputs", outputs)
+    assert broken.exit_code == 2
+    assert "E-MAN-004 lots.csv: has changed since the run." in broken.output
