@@ -1,6 +1,7 @@
 """How functions are compiled: one set of options, cached on disk, releasing the interpreter's lock.
 
-Sums may be regrouped for speed, nothing else of the arithmetic may change: missing values stay missing.
+The arithmetic is as written. Letting the compiler regroup sums gave 6 % more draws a second (measured), but the code
+compiled in a first run and the same code read from the cache then differed in the last digits.
 """
 
 from __future__ import annotations
@@ -15,5 +16,4 @@ Function = TypeVar("Function", bound=Callable[..., object])
 
 def compiled(function: Function) -> Function:
     """Return the compiled form of a function on numbers and arrays."""
-    return cast(Function, njit(cache=True, nogil=True, error_model="numpy",
-                               fastmath={"reassoc", "contract", "nsz"})(function))
+    return cast(Function, njit(cache=True, nogil=True, error_model="numpy")(function))
