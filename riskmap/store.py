@@ -11,7 +11,7 @@ from __future__ import annotations
 import hashlib
 import json
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from contextlib import suppress
 from dataclasses import dataclass
 from functools import cache
@@ -37,6 +37,9 @@ _PROFILE = ("rock_depth_m", "water_table_all_year_m")  # all that movement reads
 _LAYER = ("top_m", "bottom_m", "lep_low_pct", "lep_pct", "lep_high_pct")
 _SALTS = (11, 23)  # two 64-bit sums: the chance that any two of ten million columns are taken for one is about 1e-25
 _KEYS = ["key_1", "key_2"]
+_SUMS = ("unit_draws", "seconds")
+BATCH = 5000  # columns, some ten seconds on one core: what a stopped run loses at most
+MOST_FILES = 12  # of one cell; more are put together
 _PACKAGES = ("numpy", "numba", "scipy")
 
 
@@ -47,22 +50,30 @@ class Store:
     folder: Path | None
 
     def get(self, key: str) -> tuple[pd.DataFrame, dict[str, Any]] | None:
-        """Return the rows and facts kept under a key, or None; a damaged file is removed."""
+        """Return the rows and facts kept under a key, or None; damaged files are removed, the others count."""
         if self.folder is None:
             return None
+        found, facts = [], {}
         for path in sorted(self.folder.glob(f"{key}-*.parquet")):
+            rows = None
             with suppress(OSError, ValueError, KeyError):
                 if _digest(path.read_bytes()) == path.stem.rsplit("-", 1)[1]:
                     import pyarrow.parquet as pq
 
                     table = pq.read_table(path)
+                    rows, facts = table.to_pandas(), json.loads(table.schema.metadata[b"facts"])
                     os.utime(path)  # marks the last use
-                    return table.to_pandas(), json.loads(table.schema.metadata[b"facts"])
-            path.unlink(missing_ok=True)
-        return None
+            if rows is None:
+                path.unlink(missing_ok=True)
+            else:
+                found.append(rows)
+        return (pd.concat(found, ignore_index=True), facts) if found else None
 
-    def put(self, key: str, rows: pd.DataFrame, facts: dict[str, Any]) -> None:
-        """Keep rows and facts under a key, in place of what was there. A store that cannot be written is no fault."""
+    def put(self, key: str, rows: pd.DataFrame, facts: dict[str, Any], *, anew: bool = False) -> None:
+        """Keep rows and facts under a key, beside what is there or, `anew`, in its place.
+
+        A store that cannot be written is no fault.
+        """
         if self.folder is None:
             return
         import pyarrow as pa
@@ -80,10 +91,14 @@ class Store:
             part = target.with_suffix(f".{os.getpid()}.part")
             part.write_bytes(content)
             os.replace(part, target)
-            for old in self.folder.glob(f"{key}-*.parquet"):
+            for old in self.folder.glob(f"{key}-*.parquet") if anew else ():
                 if old != target:
                     old.unlink(missing_ok=True)
             self._prune(target)
+
+    def files(self, key: str) -> int:
+        """Return the number of files kept under a key."""
+        return 0 if self.folder is None else sum(1 for _ in self.folder.glob(f"{key}-*.parquet"))
 
     def _prune(self, newest: Path) -> None:
         assert self.folder is not None
@@ -165,41 +180,65 @@ def simulate(store: Store, area: Area, columns: pd.DataFrame, column_profile: pd
              progress: Callable[[float], None] | None = None) -> Movement:
     """Return what `movement.simulate` returns for the same arguments, computing only what the store does not hold.
 
-    The facts also tell `reused_columns`.
+    Columns are computed in batches and kept batch by batch, so that a run that is stopped goes on where it was. The
+    facts also tell `reused_columns`.
     """
     from riskmap import movement
 
     keys = column_keys(columns, column_profile, profile, layer)
-    known: list[pd.DataFrame] = []
-    cells: dict[str, dict[str, Any]] = {}
-    kept: dict[str, pd.DataFrame] = {}
+    frames: list[pd.DataFrame] = []
+    facts: dict[str, Any] = {}
+    cells: dict[str, Any] = {}
     missing = pd.Series(True, index=columns.index)
-    of_cell = {str(cell): group.index for cell, group in columns.groupby("cell_id", sort=True)}
-    names = {cell: cell_key(history, cell, area) for cell in of_cell} if store.folder is not None else {}
+    of_cell = {str(cell): group for cell, group in columns.groupby("cell_id", sort=True)}
+    names = {cell: cell_key(history, cell, area) for cell in of_cell}
     for cell, name in names.items():
-        found = store.get(name)
-        if found is None:
-            continue
-        kept[cell], facts = found
-        hit = keys.loc[of_cell[cell]].reset_index(names="column").merge(kept[cell], on=_KEYS, how="inner")
-        hit = hit.set_index("column").drop(columns=_KEYS)
-        known.append(hit)
+        hit, told = _known(store, name, keys.loc[of_cell[cell].index])
+        frames.append(hit)
         missing[hit.index] = False
-        cells[cell] = facts
-    wanted = columns[missing]
-    parts = column_profile[column_profile["column_id"].isin(wanted.index)]
-    made = movement.simulate(wanted, parts, profile, layer, history, movement=area.movement,
-                             climate=area.climate_settings, soil=area.soil_settings, workers=workers,
-                             progress=progress)
-    for cell, name in names.items():
-        new = made.column.loc[made.column.index.intersection(of_cell[cell])]
-        if new.empty or cell not in made.facts["cells"]:
-            continue
-        rows = pd.concat([keys.loc[new.index], new], axis=1)
-        old = [kept[cell]] if cell in kept and list(kept[cell].columns) == list(rows.columns) else []
-        store.put(name, pd.concat([*old, rows], ignore_index=True).drop_duplicates(_KEYS), made.facts["cells"][cell])
-    parts_of_table = [frame for frame in (made.column, *known) if len(frame)]
-    table = pd.concat(parts_of_table).loc[columns.index] if parts_of_table else made.column
-    facts = {**made.facts, "columns": len(columns), "reused_columns": int((~missing).sum()),
-             "cells": dict(sorted({**cells, **made.facts["cells"]}.items()))}
-    return movement.Movement(table, facts)
+        cells |= {cell: told} if told is not None else {}
+    done = int((~missing).sum())
+    for cell, wanted in _batches(columns[missing]):
+        parts = column_profile[column_profile["column_id"].isin(wanted.index)]
+        made = movement.simulate(wanted, parts, profile, layer, history, movement=area.movement,
+                                 climate=area.climate_settings, soil=area.soil_settings, workers=workers)
+        frames.append(made.column)
+        told = made.facts["cells"].get(cell)
+        if told is not None:
+            store.put(names[cell], pd.concat([keys.loc[wanted.index], made.column], axis=1), told)
+        cells |= made.facts["cells"]
+        facts = {**made.facts, **{name: facts.get(name, 0) + made.facts[name] for name in _SUMS}}
+        done += len(wanted)
+        if progress:
+            progress(done / len(columns))
+    if not facts:  # nothing was computed; an empty call gives what all runs tell
+        facts = movement.simulate(columns.iloc[:0], column_profile.iloc[:0], profile, layer, history,
+                                  movement=area.movement, climate=area.climate_settings, soil=area.soil_settings,
+                                  workers=1).facts
+    filled = [frame for frame in frames if len(frame)]
+    table = pd.concat(filled).loc[columns.index] if filled else pd.DataFrame(columns=["state", "state_reason", "flags"])
+    seconds = max(float(facts["seconds"]), 1e-9)
+    return movement.Movement(table, {
+        **facts, "columns": len(columns), "reused_columns": int((~missing).sum()), "cells": dict(sorted(cells.items())),
+        "unit_draws_per_s": facts["unit_draws"] / seconds})
+
+
+def _known(store: Store, name: str, keys: pd.DataFrame) -> tuple[pd.DataFrame, dict[str, Any] | None]:
+    """Return the kept rows of one cell's columns, by column, and what is told of the cell; None when nothing is."""
+    found = store.get(name)
+    if found is None:
+        return pd.DataFrame(index=keys.index[:0]), None
+    rows, told = found
+    rows = rows.drop_duplicates(_KEYS)
+    if store.files(name) > MOST_FILES:
+        store.put(name, rows, told, anew=True)
+    hit = keys.reset_index(names="column").merge(rows, on=_KEYS, how="inner")
+    return hit.set_index("column").drop(columns=_KEYS).rename_axis(None), told
+
+
+def _batches(columns: pd.DataFrame) -> Iterator[tuple[str, pd.DataFrame]]:
+    """Return batches of columns of one cell, those of one width together: what they share is computed once a batch."""
+    for cell, group in columns.groupby("cell_id", sort=True):
+        ordered = group.sort_values(["half_width_m", "half_width_known"], kind="stable")
+        for start in range(0, len(ordered), BATCH):
+            yield str(cell), ordered.iloc[start:start + BATCH].sort_index()

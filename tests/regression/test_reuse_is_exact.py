@@ -29,9 +29,9 @@ def test_everything_some_and_nothing_reused_agree(area: settings.Area, tmp_path:
     assert second.facts["reused_columns"] == clean.facts["columns"]
     assert second.facts["unit_draws"] == 0
 
-    path = next((tmp_path / "store").glob("*.parquet"))
-    found, facts = kept.get(path.name.split("-")[0])  # type: ignore[misc]
-    kept.put(path.name.split("-")[0], found.iloc[::2].reset_index(drop=True), facts)
+    name = next((tmp_path / "store").glob("*.parquet")).name.split("-")[0]
+    found, facts = kept.get(name)  # type: ignore[misc]
+    kept.put(name, found.iloc[::2].reset_index(drop=True), facts, anew=True)
     some = assess.assess(area, kept=kept)[0]
     assert 0 < some.facts["reused_columns"] < clean.facts["columns"]
     pd.testing.assert_frame_equal(pd.DataFrame(some.lots), pd.DataFrame(clean.lots), check_exact=True)
@@ -40,6 +40,33 @@ def test_everything_some_and_nothing_reused_agree(area: settings.Area, tmp_path:
     with pytest.raises(AssertionError, match="computed"):
         other = area.model_copy(update={"movement": area.movement.model_copy(update={"seed": 99})})
         assess.assess(other, kept=kept)
+
+
+def test_a_stopped_run_goes_on_where_it_was(area: settings.Area, tmp_path: Path,
+                                            monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(store, "BATCH", 40)
+    monkeypatch.setattr(store, "MOST_FILES", 3)
+    clean = assess.assess(area)[0]
+    kept = store.Store(tmp_path / "store")
+    real, calls = movement.simulate, []
+
+    def stops(columns: pd.DataFrame, *given: object, **named: object) -> movement.Movement:
+        calls.append(len(columns))
+        if len(calls) == 6:
+            raise KeyboardInterrupt
+        return real(columns, *given, **named)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(movement, "simulate", stops)
+    with pytest.raises(KeyboardInterrupt):
+        assess.assess(area, kept=kept)
+    monkeypatch.setattr(movement, "simulate", real)
+    again = assess.assess(area, kept=kept)[0]
+    assert again.facts["reused_columns"] == sum(calls[:5])
+    pd.testing.assert_frame_equal(pd.DataFrame(again.lots), pd.DataFrame(clean.lots), check_exact=True)
+    whole = assess.assess(area, kept=kept)[0]
+    assert whole.facts["reused_columns"] == clean.facts["columns"]
+    assert max(kept.files(path.name.split("-")[0]) for path in (tmp_path / "store").iterdir()) <= 3
+    pd.testing.assert_frame_equal(pd.DataFrame(whole.lots), pd.DataFrame(clean.lots), check_exact=True)
 
 
 def _not_asked(columns: pd.DataFrame, *_: object, **__: object) -> None:

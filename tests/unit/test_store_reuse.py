@@ -80,12 +80,14 @@ def test_every_setting_month_and_caution_of_the_weather_is_in_the_key_of_a_cell(
     assert store.cell_key(replace(base, first_month=22999), "Z", AREA) != name
 
 
-def test_rows_and_facts_come_back_and_replace_what_was_there(tmp_path: Path) -> None:
+def test_rows_and_facts_come_back_beside_or_in_place_of_what_was_there(tmp_path: Path) -> None:
     kept = store.Store(tmp_path / "s")
     rows = pd.DataFrame({"key_1": np.array([2**63 + 1], dtype=np.uint64), "text": ["ü"], "number": [np.nan]})
     assert kept.get("k") is None
     kept.put("k", rows, {"years": [2011], "none": float("nan")})
-    kept.put("k", pd.concat([rows, rows]), {"years": [2012]})
+    kept.put("k", rows.assign(text="v"), {"years": [2011]})
+    assert sorted(kept.get("k")[0]["text"]) == ["v", "ü"]  # type: ignore[index]
+    kept.put("k", pd.concat([rows, rows]), {"years": [2012]}, anew=True)
     found, facts = kept.get("k")  # type: ignore[misc]
     pd.testing.assert_frame_equal(found, pd.concat([rows, rows], ignore_index=True))
     assert facts == {"years": [2012]}
