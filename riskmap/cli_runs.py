@@ -76,9 +76,12 @@ def compare(before: str, after: str, workers: int | None, outputs: Path) -> None
     change = comparing.compare(a, b, store.Store(outputs / store.FOLDER), workers)
     runs = {"before": f"{folders[0].name}, {a.today}", "after": f"{folders[1].name}, {b.today}"}
     with run_folder.new_run(outputs, f"change {b.area_name}", point=False) as made:
-        change_table.write(change.lots, change.counts, change.notes, runs, made.path)
+        change_table.write(change.lots, change.counts, change.notes, change.weeks, runs, made.path)
     for line in _summary(change.counts, runs):
         click.echo(line, err=True)
+    for what, weeks in change.weeks.items():
+        if weeks:
+            click.echo(f"weekly maps {what.replace('_', ' ')}: {joined(weeks)}", err=True)
     for note in change.notes:
         click.echo(note, err=True)
     for path in sorted(made.final.iterdir()):

@@ -55,11 +55,15 @@ class Change:
         Lots by kind, movers, and the largest share of each cause.
     notes : tuple of str
         What limits the split.
+    weeks : dict
+        Valid dates of weekly maps: `new`, `gone`, `reissued` (same date, other content), `missing_now` (no map seven
+        days after another, inside B's span).
     """
 
     lots: pd.DataFrame
     counts: dict[str, Any]
     notes: tuple[str, ...]
+    weeks: dict[str, list[str]]
 
 
 def compare(a: Results, b: Results, kept: store.Store | None = None, workers: int | None = None) -> Change:
@@ -96,7 +100,39 @@ def compare(a: Results, b: Results, kept: store.Store | None = None, workers: in
                *(f"{name}_{what}" for name in NUMBERS for what in ("a", "b", "change")),
                *(f"{cause}_part_mm" for cause in CAUSES), "why", "a", "b"]
     table = table[columns].rename(columns={"a": "lot_row_a", "b": "lot_row_b"})
-    return Change(table, _counts(table), tuple(steps.notes))
+    return Change(table, _counts(table), tuple(steps.notes), weekly_maps(a, b))
+
+
+def weekly_maps(a: Results, b: Results) -> dict[str, list[str]]:
+    """Return which weekly maps are new, gone, re-issued, or missing between the first and the last of B.
+
+    Weeks are known by their valid date, their content by the classes at the climate cells and, where both runs keep
+    them, by the shapes near the lots: a file that is only newer or has another name is no new map.
+    """
+    before, after = _week_contents(a), _week_contents(b)
+    days = pd.to_datetime(pd.Series(sorted(after), dtype=str))
+    expected = pd.date_range(days.min(), days.max(), freq="7D") if len(days) else pd.DatetimeIndex([])
+    return {"new": sorted(set(after) - set(before)), "gone": sorted(set(before) - set(after)),
+            "reissued": sorted(week for week in set(before) & set(after) if before[week] != after[week]),
+            "missing_now": [day.date().isoformat() for day in expected if day.date().isoformat() not in after]}
+
+
+def _week_contents(run: Results) -> dict[str, tuple[object, ...]]:
+    import hashlib
+
+    import shapely
+
+    out: dict[str, tuple[object, ...]] = {}
+    ordered = run.drought_weeks.sort_values(["valid_date", "cell_id"])
+    for week, group in ordered.groupby("valid_date"):
+        out[str(week)] = (tuple(zip(group["cell_id"], group["category"], strict=True)),)
+    if run.drought_shapes is not None and len(run.drought_shapes):
+        for week, shapes in run.drought_shapes.groupby("valid_date"):
+            # rounded: reading the same map twice must not differ by the last digit of a clipped corner
+            rounded = shapely.normalize(shapely.set_precision(shapes.geometry.to_numpy(), 1e-5))
+            wkb = sorted(zip(shapes["category"], shapely.to_wkb(rounded), strict=True))
+            out[str(week)] = (*out.get(str(week), ()), hashlib.sha256(repr(wkb).encode()).hexdigest())
+    return out
 
 
 def _month(run: Results) -> int:

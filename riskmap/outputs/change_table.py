@@ -17,13 +17,13 @@ TABLE, COUNTS = "change.csv", "change.json"
 DIGITS = 7  # parts of a lot add up to its change to 1e-6 mm in the file too
 
 
-def write(lots: pd.DataFrame, counts: dict[str, Any], notes: tuple[str, ...], runs: dict[str, str],
-          folder: Path) -> list[Path]:
+def write(lots: pd.DataFrame, counts: dict[str, Any], notes: tuple[str, ...], weeks: dict[str, list[str]],
+          runs: dict[str, str], folder: Path) -> list[Path]:
     """Write both files into a folder and return their paths.
 
     Parameters
     ----------
-    lots, counts, notes
+    lots, counts, notes, weeks
         Of `compare.Change`.
     runs : dict
         Name and month of both runs.
@@ -44,7 +44,7 @@ def write(lots: pd.DataFrame, counts: dict[str, Any], notes: tuple[str, ...], ru
         sink.write(b"\xef\xbb\xbf")
         csv.write_csv(pa.table(columns), sink, csv.WriteOptions(quoting_style="needed"))
     told = {"standing": results.STANDING, "caution": results.CAUTION, "runs": runs, "counts": counts,
-            "notes": list(notes)}
+            "notes": list(notes), "weekly_maps": weeks}
     paths[1].write_text(json.dumps(plain(told), indent=1, ensure_ascii=False, allow_nan=False) + "\n",
                         encoding="utf-8", newline="\n")
     return paths

@@ -5,10 +5,12 @@ from __future__ import annotations
 from dataclasses import replace
 from pathlib import Path
 
+import geopandas as gpd
 import numpy as np
 import pandas as pd
 import pytest
 from changed_areas import edited_lots, refreshed_soil, write_area
+from shapely.geometry import box
 
 from riskmap import assess, compare, settings, store
 from riskmap.errors import LayerError
@@ -118,3 +120,22 @@ def test_runs_in_the_wrong_order_and_runs_without_inputs_are_refused(before: Res
 def test_repeated_ids_meet_in_their_order() -> None:
     pairs = compare._pairs(pd.Series(["x", "x", "y"]), pd.Series(["y", "x", "x", "x"]))
     assert pairs[["a", "b"]].to_numpy().tolist() == [[2, 0], [0, 1], [1, 2], [-1, 3]]
+
+
+def with_weeks(found: Results, weeks: dict[str, tuple[str, float]]) -> Results:
+    """Give a run weekly maps: valid date -> category and size of its one polygon."""
+    table = pd.DataFrame({"cell_id": "Z01", "valid_date": list(weeks), "category": [c for c, _ in weeks.values()]})
+    shapes = gpd.GeoDataFrame({"valid_date": list(weeks), "category": [c for c, _ in weeks.values()]},
+                              geometry=[box(-98, 32, -98 + size, 33) for _, size in weeks.values()], crs="EPSG:4326")
+    return replace(found, drought_weeks=table, drought_shapes=shapes)
+
+
+def test_new_reissued_and_missing_weeks_are_told_apart(before: Results) -> None:
+    old = with_weeks(before, {"2025-05-06": ("D1", 1.0), "2025-05-13": ("D1", 1.0), "2025-05-20": ("D2", 1.0)})
+    new = with_weeks(before, {"2025-05-13": ("D1", 1.0), "2025-05-20": ("D2", 1.5), "2025-05-27": ("D2", 1.0),
+                              "2025-06-10": ("D2", 1.0)})
+    assert compare.weekly_maps(old, new) == {
+        "new": ["2025-05-27", "2025-06-10"], "gone": ["2025-05-06"], "reissued": ["2025-05-20"],
+        "missing_now": ["2025-06-03"]}
+    assert compare.weekly_maps(old, old) == {"new": [], "gone": [], "reissued": [], "missing_now": []}
+    assert compare.weekly_maps(before, before)["new"] == []
