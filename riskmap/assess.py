@@ -72,7 +72,9 @@ def assess(area: Area, *, workers: int | None = None, progress: Progress | None 
     import pandas as pd
 
     from riskmap import climate, columns, layers, lots, manifest, published, risk, soil, store, tables
+    from riskmap.climate import shapes
     from riskmap.layers import catalogue
+    from riskmap.movement import past
 
     clock = _Clock(progress)
     with clock.stage("reading layers"):
@@ -98,10 +100,11 @@ def assess(area: Area, *, workers: int | None = None, progress: Progress | None 
         unique = columns.collapse(ready, ground.lot_profile, weather.lot_climate, today=today)
         moved = store.simulate(kept or store.Store(None), area, unique.column, unique.column_profile, ground.profile,
                                ground.layer, weather.history, workers=workers, progress=tell)
+        column, history = past.split(moved.column, unique.lot_column, area.movement.history_months, today)
     with clock.stage("estimate"):
         beside = published.of_lots(ground.lot_profile, ground.profile, ground.layer, len(lot))
         estimate = risk.score(lot, lot_state, pd.concat([ground.lot_soil, beside], axis=1), weather.lot_climate,
-                              columns.expand(moved.column, unique.lot_column))
+                              columns.expand(column, unique.lot_column))
         tables.check(tables.ESTIMATE, estimate)
     results = Results(
         lots=estimate, area_name=area.name, today=tables.month_name(today), soil_scale=found.soil.scale,
@@ -113,6 +116,8 @@ def assess(area: Area, *, workers: int | None = None, progress: Progress | None 
                "published_notes": published.NOTES, **moved.facts, "seed": area.movement.seed,
                "code": store.code_digest(), "input_sha256": manifest.input_digests(area, found.sources),
                "stage_seconds": clock.seconds},
+        history=history, soil_lines=ground.line,
+        drought_shapes=shapes.near_lots(lot, found.drought, today, area.movement.history_months),
         inputs=MovementInputs(unique.column, unique.column_profile, unique.lot_column, ground.profile, ground.layer,
                               weather.history),
         settings=plain(area.model_dump(exclude={"folder"})),

@@ -11,7 +11,7 @@ import re
 from collections.abc import Iterable
 from dataclasses import asdict, dataclass
 
-_CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f\u200b-\u200f\u2028-\u202e\u2066-\u2069\ufeff]")
+_CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f\u00ad\u200b-\u200f\u2028-\u202e\u2060\u2066-\u2069\ufeff]")
 SHOWN_CHARACTERS = 40
 
 

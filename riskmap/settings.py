@@ -156,6 +156,9 @@ class MovementSettings(_Frozen):
     leak_pf: float = -1.5
     watering_pf: float = -0.6
     tree_pf: float = 1.5
+    # Calendar months up to now of which the slab's middle deflection is kept, for the map's week slider and the strip
+    # since the pour; 0 keeps none. Two years (judgement): this and last season; adds up to a fifth to a run (measured).
+    history_months: int = Field(default=24, ge=0, le=120)
 
 
 class Area(_Frozen):

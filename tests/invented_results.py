@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import geopandas as gpd
 import numpy as np
 import pandas as pd
-from shapely.geometry import MultiPolygon, Point, Polygon, box
+from shapely.geometry import LineString, MultiPolygon, Point, Polygon, box
 
 from riskmap.errors import Problem
-from riskmap.results import Results
+from riskmap.results import History, Results
 from riskmap.tables import ESTIMATE, STATES, check
 
 HOSTILE = (
@@ -127,3 +129,38 @@ def town(n: int, seed: int = 2) -> Results:
         frame[name] = known[name].to_numpy()[pick]
     small = results()
     return Results(frame, "Invented town", "2025-10", 24000, small.climate, small.drought_weeks, (), [], small.facts)
+
+
+def with_past(found: Results, n_month: int = 24, weeks: int = 8, seed: int = 3) -> Results:
+    """Add past months of every lot with a number, weekly drought shapes, soil lines and the indices of their cells."""
+    draw = np.random.default_rng(seed)
+    lots = found.lots
+    months = pd.period_range(end=found.today, periods=n_month, freq="M").strftime("%Y-%m")
+    now = lots["deflection_now_mm"].to_numpy(float)
+    numbered = np.isfinite(now)
+    series = np.where(numbered, np.cumsum(numbered) - 1, -1)
+    steps = draw.normal(0.0, 3.0, (int(numbered.sum()), n_month))
+    deflection = now[numbered][:, None] + np.cumsum(steps[:, ::-1], axis=1)[:, ::-1] - steps[:, -1:]
+    deflection[::7, : n_month // 3] = np.nan  # poured since
+    west, south, east, north = lots.total_bounds if len(lots) else (-98.0, 32.0, -97.9, 32.1)
+    dates = pd.date_range(end=f"{found.today}-28", periods=weeks, freq="7D").strftime("%Y-%m-%d")
+    shapes = [(date, category, box(west + (east - west) * (k / 4 + w / (6 * weeks)), south - 0.001,
+                                   west + (east - west) * ((k + 1) / 4 + w / (6 * weeks)), north + 0.001))
+              for w, date in enumerate(dates) for k, category in enumerate(("D0", "D2", "D4"))]
+    x = west + (east - west) * np.linspace(0, 1, 40)
+    line = LineString(np.column_stack([x, (south + north) / 2 + (north - south) * 0.2 * np.sin(40 * (x - west) / (
+        east - west))]))
+    cell_months = pd.period_range(end=found.today, periods=500, freq="M").strftime("%Y-%m")
+    climate = pd.DataFrame({"cell_id": "Z01", "month": cell_months, "precipitation_mm": 50.0,
+                            "spei_12": np.clip(np.cumsum(draw.normal(0, 0.25, 500)) % 5 - 2.5, -2.5, 2.5)})
+    climate.loc[::50, "spei_12"] = np.nan
+    weekly = pd.DataFrame({"cell_id": "Z01", "valid_date": pd.date_range(
+        end=f"{found.today}-28", periods=150, freq="7D").strftime("%Y-%m-%d")})
+    weekly["category"] = draw.choice(np.array(["None", "D0", "D1", "D2", "D3", "D4"], dtype=object), len(weekly))
+    return replace(
+        found, climate=climate, drought_weeks=weekly,
+        history=History(tuple(months), deflection.astype(np.float32), series.astype(np.int64)),
+        drought_shapes=gpd.GeoDataFrame({"valid_date": [s[0] for s in shapes], "category": [s[1] for s in shapes]},
+                                        geometry=[s[2] for s in shapes], crs="EPSG:4326"),
+        soil_lines=gpd.GeoDataFrame({"map_unit_name_left": [HOSTILE[3]], "map_unit_name_right": ["Quellan sand"]},
+                                    geometry=[line], crs="EPSG:4326"))

@@ -38,7 +38,8 @@ class Movement:
     Attributes
     ----------
     column : DataFrame
-        One row per column: the estimate columns, plus `state`, `state_reason` and `flags`.
+        One row per column: the estimate columns, plus `state`, `state_reason` and `flags`, and the past months (see
+        `past.split`).
     facts : dict
         Draws, columns, seconds, draws per second; per cell the named outlook years and the equilibrium suction.
     """
@@ -146,7 +147,7 @@ def simulate(columns: pd.DataFrame, column_profile: pd.DataFrame, profile: pd.Da
     """
     from riskmap.movement import draws as random
     from riskmap.movement import driver as weather
-    from riskmap.movement import kernels, reasons, summary
+    from riskmap.movement import kernels, past, reasons, summary
     from riskmap.movement.engine import Engine
 
     began = time.perf_counter()
@@ -170,13 +171,16 @@ def simulate(columns: pd.DataFrame, column_profile: pd.DataFrame, profile: pd.Da
                 half_width, known = cast("tuple[float, bool]", key)
                 parts = column_profile[column_profile["column_id"].isin(column.index)]
                 unit, number = _units(column, parts, classes, driver, engine.cap_m)
-                block = engine.run(driver, unit, float(half_width), bool(known), pool)
+                before = past.room(driver, unit.profile.size, draws.count, movement.history_months)
+                block = engine.run(driver, unit, float(half_width), bool(known), pool, past=before)
                 unit_draws += block.shape[0] * block.shape[1]
                 chosen = summary.choose_units(parts["column_id"].to_numpy(), number, parts["weight"].to_numpy(),
                                               draws.component)
                 frame = summary.summarise(block, chosen, driver.first_month, "frost_not_modelled" in driver.flags,
                                           column["plan_factor"].to_numpy(float))
-                of_widths.append(frame.set_axis(column.index))
+                months = past.medians(before, chosen, movement.history_months, driver.first_month, driver.now,
+                                      column["plan_factor"].to_numpy(float))
+                of_widths.append(pd.concat([frame, months], axis=1).set_axis(column.index))
                 done += len(column)
                 if progress:
                     progress(done / len(columns))

@@ -25,6 +25,7 @@ if TYPE_CHECKING:
 
 Array = NDArray[np.float64]
 Whole = NDArray[np.int64]
+Single = NDArray[np.float32]
 
 NARROWEST, WIDEST = 0.8, 9.0  # half width over active depth: range in which the reduced model is tested
 
@@ -69,23 +70,26 @@ class Engine:
     settings: MovementSettings
 
     def run(self, driver: Driver, units: Units, half_width_m: float, known: bool, pool: Executor, *,
-            now: int | None = None) -> Array:
+            now: int | None = None, past: Single | None = None) -> Array:
         """Return the results of all draws, shape (n_unit, n_draw, n_quantity), lengths in m.
 
         Units must be ordered so that those with one depth cap stand together. `now` replaces the present month.
+        `past` (n_unit, n_draw, n_past) receives the slab's middle above edge at the ends of the months before it. [m]
         """
+        if past is None:
+            past = np.empty((units.profile.size, self.draws.count, 0), np.float32)
         block = np.empty((units.profile.size, self.draws.count, len(kernels.QUANTITIES)))
         cap = self.cap_m[units.profile]
         edges = np.flatnonzero(np.concatenate([[True], cap[1:] != cap[:-1], [True]]))
         jobs = [pool.submit(self._one, d, driver, units.part(slice(a, b)), float(cap[a]), half_width_m, known,
-                            driver.now if now is None else now, block[a:b])
+                            driver.now if now is None else now, block[a:b], past[a:b])
                 for a, b in pairwise(edges.tolist()) for d in range(self.draws.count)]
         for job in jobs:
             job.result()
         return block
 
     def _one(self, d: int, driver: Driver, units: Units, cap_m: float, half_width_m: float, known: bool, now: int,
-             block: Array) -> None:
+             block: Array, past: Single) -> None:
         s, draws = self.settings, self.draws
         depth = float(min(draws.active_depth_m[d], cap_m))
         spread = s.half_width_spread if known else s.half_width_spread_unknown
@@ -114,4 +118,4 @@ class Engine:
              s.settlement_yr, float(draws.pour[d]), float(draws.sides_pf[d]),
              np.array([s.leak_pf, s.watering_pf, s.tree_pf])),
             self.layers, (units.profile, units.slab_class, units.early, units.late),
-            (now, *driver.normal, driver.first_month % 12), driver.starts[d], block)
+            (now, *driver.normal, driver.first_month % 12), driver.starts[d], block, past)

@@ -7,7 +7,8 @@ weights. So a further soil costs two products a month, a further pour date a sho
 by all pour dates whose correction has died away.
 
 Work per draw: n_month (n_mode + n_z) once; 2 n_month n_mode and n_point n_z n_mode a soil; about
-n_active * months of correction plus at most 13 slab solves a pour date, none of them for old slabs.
+n_active * months of correction plus at most 13 slab solves a pour date, none of them for old slabs. Past
+months (`past_kernel`) add one solve each, again none for old slabs.
 """
 
 from __future__ import annotations
@@ -18,6 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from riskmap.movement.compiled import compiled
+from riskmap.movement.past_kernel import GONE_M, Single, past_grounds, past_slabs
 from riskmap.movement.slab import assemble, deflect, departure
 
 Array = NDArray[np.float64]
@@ -36,7 +38,6 @@ REPLAY_RATIO, OUTLOOK, CHARACTERISTIC, SEASONAL, EDGE_RANGE, SETTLEMENT = 11, 14
 PHASE, DOME_SHARE, TILT, SCENARIO = 21, 22, 23, 24
 REUSE_SHARE = 0.005  # a correction below this share of the edge range reuses the shared slab solves (decisions page)
 APART_MONTHS = 6  # extremes solved are at least this far apart
-GONE_M = 1e-8  # a mode's part of the correction is dropped below it
 REACHED = 0.95  # share of the final movement at which the dome counts as grown
 REPLAYS, OUTLOOKS, HORIZON = 3, 3, 12
 SCENARIO_MONTHS = 24  # how long a leak, watering or a tree has acted on one side when its tilt is told (judgement)
@@ -261,7 +262,8 @@ def replayed(states: Array, bend: Array, row: Array, decay: Array, early: Array,
 
 @compiled
 def run_draw(d: int, driver: Array, model: Numbers, opposite: Numbers, ground: Numbers, draw: Numbers,
-             profiles: Numbers, units: Numbers, axis: tuple[int, ...], starts: Months, out: Array) -> None:
+             profiles: Numbers, units: Numbers, axis: tuple[int, ...], starts: Months, out: Array,
+             past: Single) -> None:
     """Compute every quantity of one draw for all columns of a group.
 
     Parameters
@@ -289,6 +291,8 @@ def run_draw(d: int, driver: Array, model: Numbers, opposite: Numbers, ground: N
     starts : int array, shape (6,)
         Start months of three replayed years and of the dry, middle and wet year.
     out : array, shape (n_unit, n_draw, n_quantity)
+    past : array, shape (n_unit, n_draw, n_past)
+        Receives the slab's middle above edge at the ends of the n_past months before `now`. [m]
     """
     decay, early, late, steady, output, initial = model
     o_decay, o_steady, o_output = opposite
@@ -325,6 +329,7 @@ def run_draw(d: int, driver: Array, model: Numbers, opposite: Numbers, ground: N
         weights[c] = bending_weights(halves[c])
         flats[c] = deflect(np.zeros(n_point), halves[c], False)
     half, whole, flat = halves[0], wholes[0], flats[0]
+    past_ground, past_shared = np.empty((past.shape[2], n_point)), np.empty(past.shape[2])
     row_bend = np.zeros(n_mode)
     characteristic = edge_range = swing = 0.0
 
@@ -350,6 +355,7 @@ def run_draw(d: int, driver: Array, model: Numbers, opposite: Numbers, ground: N
             normal = edge[normal_first : normal_last + 1]
             edge_range = normal.max() - normal.min()
             swing = yearly_swing(edge, normal_first, normal_last, first_calendar)
+            past_grounds(rows, states, now, past_ground)
         if new_profile or u_class[n] != u_class[n - 1]:
             half, whole, flat = halves[u_class[n]], wholes[u_class[n]], flats[u_class[n]]
             row_bend[:] = 0.0
@@ -360,6 +366,7 @@ def run_draw(d: int, driver: Array, model: Numbers, opposite: Numbers, ground: N
             for r in range(REPLAYS + OUTLOOKS):
                 replayed(states, bend, row_bend, decay, early, driver, now, starts[r], base[r])
             shared[:] = np.nan
+            past_shared[:] = np.nan
             base_slab[:] = np.nan
             shared_tilt = np.nan
             for s in range(SCENARIOS):
@@ -391,7 +398,7 @@ def run_draw(d: int, driver: Array, model: Numbers, opposite: Numbers, ground: N
         added, reuse = correction(row_bend, delta, decay, age + HORIZON, REUSE_SHARE * edge_range)
         history = bend[pour : now + 1] + added[: age + 1]
         result = out[n, d]
-
+        past_slabs(age, now - u_late[n], reuse, past_ground, delta, decay, rows, half, flat, past_shared, past[n, d])
         largest, deepest = 0.0, 0.0
         month_max: int = int(pour)
         for sign in (1.0, -1.0):

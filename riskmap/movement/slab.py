@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from riskmap.movement.compiled import compiled
 
 Array = NDArray[np.float64]
+Flags = NDArray[np.bool_]
 
 IDLE_SPRING = 1e-9  # share of the spring kept where the slab has lifted off, so that the system stays regular
 MOST_ITERATIONS = 30
@@ -109,6 +110,56 @@ def deflect(ground: Array, system: Array, tension: bool) -> Array:
         if not changed:
             break
     return shape
+
+
+@compiled
+def settle(ground: Array, system: Array, touching: Flags, factored: bool, shape: Array) -> bool:
+    """Fill shape (n,) with what `deflect` returns, starting from the contact of the ground before. [m]
+
+    The answer does not depend on the start, but from month to month the contact hardly changes: most months need one
+    step and no new factors.
+
+    Parameters
+    ----------
+    ground, system : array
+        As in `deflect`.
+    touching : bool array, shape (n,)
+        Nodes taken to touch; replaced by those that do.
+    factored : bool
+        True when `system` still holds the factors for `touching`: what the call before returned.
+    """
+    n = ground.size
+    main0, off10, off20, force, springs = system[MAIN], system[OFF1], system[OFF2], system[FORCE], system[SPRING]
+    pivot, low1, low2 = system[PIVOT], system[WORK1], system[WORK2]
+    for iteration in range(MOST_ITERATIONS):
+        if not factored:
+            d1 = d2 = l1 = f1 = f2 = 0.0  # as in `deflect`
+            for i in range(n):
+                k = springs[i] if touching[i] else springs[i] * IDLE_SPRING
+                d = main0[i] + k - d1 * l1 * l1 - d2 * f2 * f2
+                inverse = 1.0 / d
+                first, second = (off10[i] - d1 * l1 * f1) * inverse, off20[i] * inverse
+                pivot[i], low1[i], low2[i] = inverse, first, second
+                d2, f2, d1, l1, f1 = d1, f1, d, first, second
+            factored = True
+        s1 = s2 = l1 = f1 = f2 = 0.0
+        for i in range(n):
+            k = springs[i] if touching[i] else springs[i] * IDLE_SPRING
+            value = force[i] + k * ground[i] - l1 * s1 - f2 * s2
+            shape[i] = value * pivot[i]
+            f2, s2, l1, f1, s1 = f1, s1, low1[i], low2[i], value
+        after = beyond = 0.0
+        for i in range(n - 1, -1, -1):
+            value = shape[i] - low1[i] * after - low2[i] * beyond
+            shape[i], after, beyond = value, value, after
+        for i in range(n):
+            now = shape[i] < ground[i]
+            if now != touching[i] and not (iteration > 20 and now):
+                touching[i] = now
+                factored = False
+        if factored:
+            break
+    return factored
 
 
 @compiled

@@ -39,12 +39,14 @@ def write_all(results: Results, folder: Path, units: str = "us") -> list[Path]:
     RunFolderError
         When a file could not be written whole.
     """
-    from riskmap.outputs import csv_table, geopackage, geoparquet, record, web_map
+    from riskmap.outputs import csv_table, geopackage, geoparquet, record, rounding, web_map, xlsx
 
+    results = rounding.rounded(results)
     return [
         geopackage.write(results, folder),
         geoparquet.write(results, folder),
         csv_table.write(results, folder),
+        *([xlsx.write(results, folder)] if len(results.lots) <= xlsx.USUAL_ROWS else []),
         csv_table.write_dictionary(results, folder),
         write_problems(results, folder),
         record.write(results, folder),

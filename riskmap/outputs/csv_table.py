@@ -1,8 +1,8 @@
 """The estimate as a spreadsheet table, and the column dictionary.
 
 UTF-8 with a byte-order mark: without it, spreadsheet programs read the file in a local encoding and break names. A
-text cell that begins with = + - @, a tab or a carriage return would run as a formula there; it gets one leading
-apostrophe, and so does a cell that already has apostrophes before such a sign, so that the rule can be undone
+text cell that begins with = + - @ (also full-width), a tab, a line end or NUL could run as a formula there; it gets
+one leading apostrophe, and so does a cell that already has apostrophes before such a sign, so that the rule can be undone
 exactly. Numbers are never touched. Shape: the lon and lat of a point inside the lot.
 """
 
@@ -12,17 +12,20 @@ import json
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
 from riskmap import tables
 
 if TYPE_CHECKING:
-    import numpy as np
     import pandas as pd
     from numpy.typing import NDArray
 
     from riskmap.results import Results
 
+DEGREE_DIGITS = 7  # about a centimetre
 NAME, DICTIONARY = "lots.csv", "columns.json"
-FORMULA = r"^'*[=+\-@\t\r]"
+SIGNS = "=+\\-@\t\r\n\x00\uff1d\uff0b\uff0d\uff20"  # also full-width: some programs read them as the plain sign
+FORMULA = f"^'*[{SIGNS}]"
 _TYPES = {"text": "string", "integer": "integer", "number": "number", "boolean": "boolean"}
 _POINT = (
     tables.number("lon", "longitude of a point inside the lot, WGS 84", "deg", -180, 180),
@@ -37,7 +40,7 @@ def guarded(values: pd.Series) -> pd.Series:
 
 def unguarded(values: pd.Series) -> pd.Series:
     """Return text as it was before `guarded`."""
-    return values.mask(values.str.contains(r"^'+[=+\-@\t\r]", regex=True, na=False), values.str.slice(1))
+    return values.mask(values.str.contains(f"^'+[{SIGNS}]", regex=True, na=False), values.str.slice(1))
 
 
 def _inside(found: Results) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
@@ -45,11 +48,14 @@ def _inside(found: Results) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
 
     point = shapely.point_on_surface(found.lots.geometry.to_numpy())
     point[shapely.is_empty(point)] = None  # an empty point has no coordinate to ask for
-    return shapely.get_x(point), shapely.get_y(point)
+    return np.round(shapely.get_x(point), DEGREE_DIGITS), np.round(shapely.get_y(point), DEGREE_DIGITS)
 
 
-def write(found: Results, folder: Path) -> Path:
-    """Write `lots.csv`: every row and column of the estimate in input order, without the outline."""
+def write(found: Results, folder: Path, *, raw: bool = False) -> Path:
+    """Write `lots.csv`: every row and column of the estimate in input order, without the outline.
+
+    `raw` leaves texts as they are, also those that a spreadsheet would run as a formula.
+    """
     import pyarrow as pa
     from pyarrow import csv
 
@@ -59,7 +65,8 @@ def write(found: Results, folder: Path) -> Path:
     for name in frame:
         values = frame[name]
         if tables.ESTIMATE.column(name).kind == "text" if name in _declared() else values.dtype.kind not in "iufb":
-            values = guarded(values.astype("str").where(values.notna() & (values != ""), None).astype("object"))
+            values = values.astype("str").where(values.notna() & (values != ""), None).astype("object")
+            values = values if raw else guarded(values)
             columns[name] = pa.array(values, type=pa.string(), from_pandas=True)
         else:
             columns[name] = pa.array(values, from_pandas=True)
@@ -92,9 +99,9 @@ def dictionary(names: list[str]) -> dict[str, Any]:
         "$schema": "https://datapackage.org/profiles/2.0/tableschema.json",
         "title": "Columns of lots.csv, lots.gpkg and lots.parquet",
         "description": "lots.csv has lon and lat in place of the outline. In lots.csv a text cell that begins with "
-                       "= + - @, a tab or a carriage return, also after apostrophes, has one more apostrophe in "
-                       "front; take it off to get the value. Empty cells have no value. lots.gpkg and lots.parquet "
-                       "hold texts as they are.",
+                       "= + - @ (also full-width), a tab, a line end or NUL, also after apostrophes, has one more "
+                       "apostrophe in front; take it off to get the value. Empty cells have no value. lots.gpkg and lots.parquet "
+                       "hold texts as they are, but for the character NUL, which lots.gpkg writes out as \\u0000.",
         "fields": fields, "primaryKey": ["lot_row"], "missingValues": [""],
         "states": tables.STATES,
     }

@@ -17,6 +17,8 @@ from riskmap.errors import RunFolderError
 from riskmap.outputs import palette
 
 if TYPE_CHECKING:
+    import geopandas as gpd
+
     from riskmap.results import Results
 
 NAME, LAYER = "lots.gpkg", "lots"
@@ -125,8 +127,8 @@ def write(found: Results, folder: Path) -> Path:
     before = {key: pyogrio.get_gdal_config_option(key) for key in options}
     pyogrio.set_gdal_config_options(options)
     try:
-        pyogrio.write_dataframe(found.lots, path, layer=LAYER, driver="GPKG", use_arrow=True, encoding="UTF-8",
-                                geometry_type=_geometry_type(found), promote_to_multi=True,
+        pyogrio.write_dataframe(_without_nul(found.lots), path, layer=LAYER, driver="GPKG", use_arrow=True,
+                                encoding="UTF-8", geometry_type=_geometry_type(found), promote_to_multi=True,
                                 dataset_options=_VERSION, layer_options={"GEOMETRY_NAME": "geom"})
         pyogrio.write_dataframe(pd.DataFrame([_style_row(found, "geom")]), path, layer="layer_styles", driver="GPKG",
                                 append=False)
@@ -139,6 +141,14 @@ def write(found: Results, folder: Path) -> Path:
     if rows != len(found.lots):
         raise RunFolderError(f"E-RUN-005 {NAME}: holds {rows} of {len(found.lots)} rows. Nothing of this run was kept.")
     return path
+
+
+def _without_nul(lots: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+    """Return the table with NUL in texts written out: the database would end the text there."""
+    texts = [c.name for c in tables.ESTIMATE.columns if c.kind == "text" and c.name in lots]
+    hit = [name for name in texts if lots[name].str.contains("\x00", regex=False, na=False).any()]
+    shown = {name: lots[name].str.replace("\x00", "\\u0000", regex=False) for name in hit}
+    return lots.assign(**shown) if hit else lots
 
 
 def _geometry_type(found: Results) -> str:

@@ -14,5 +14,6 @@ NAME = "lots.parquet"
 def write(found: Results, folder: Path) -> Path:
     """Write `lots.parquet` in input order; the same table gives the same bytes."""
     path = folder / NAME
-    found.lots.to_parquet(path, compression="zstd", index=False, schema_version="1.1.0", geometry_encoding="WKB")
+    found.lots.to_parquet(path, compression="zstd", index=False, schema_version="1.1.0", geometry_encoding="WKB",
+                          write_covering_bbox=True)
     return path

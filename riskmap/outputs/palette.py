@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from riskmap.outputs import words
 from riskmap.tables import DEFLECTION_BANDS_MM
 
 OUTLINE = "#4d4d4d"
@@ -25,6 +26,16 @@ DIVERGING_LIMITS_MM = (-35.0, -20.0, -5.0, 5.0, 20.0, 35.0)  # three of the band
 # Soil-survey classes: one brown hue in even steps of lightness (computed with colorspacious, CAM02-UCS).
 SOIL = ("#f1e3d1", "#bf9c7b", "#875f44", "#4a2513")
 SOIL_CLASSES = ("low", "moderate", "high", "very high")
+
+# Age of the slab: light is young, dark is old; one violet hue in even steps of lightness (computed like SOIL).
+AGE = ("#ece4f5", "#b7a6d6", "#8470b0", "#553f83", "#2b1850")
+# Ends of early settlement (1-2 years) and of dome growth (6-7 years), then doublings.
+AGE_LIMITS_YEARS = (2.0, 7.0, 15.0, 30.0)
+# Phases in their order in time; one green hue.
+PHASE = ("#e3ecd6", "#86ad78", "#2b5f45")
+PHASE_CLASSES = ("early_settlement", "dome_growing", "edge_seasonal")
+
+CHANGE_LIMITS_MM = (-20.0, -10.0, -5.0, 5.0, 10.0, 20.0)  # three of the band limits, mirrored
 
 QUALITY = ("#d9e4e0", "#6d8a86")
 QUALITY_CLASSES = ("full", "partial")
@@ -58,11 +69,13 @@ class Scale:
     colors : tuple of str
         One per class.
     limits_mm : tuple of float
-        Class limits of a numeric layer; empty for a layer of named classes.
+        Class limits of a numeric layer in `unit`; empty for a layer of named classes.
     classes : tuple of str
         Values of a layer of named classes.
     words : tuple of str
         Shown instead of the values; empty: the values.
+    unit : str
+        `mm`, shown as inches where asked, or `years`.
     """
 
     column: str
@@ -72,25 +85,42 @@ class Scale:
     limits_mm: tuple[float, ...] = ()
     classes: tuple[str, ...] = ()
     words: tuple[str, ...] = ()
+    unit: str = "mm"
 
+
+_OUTLOOK = "Largest slab deflection if such a past year came again; a what-if season, not a forecast"
+_SIGNS = "+ middle stands high (center lift), − edge stands high (edge lift)"
 
 SCALES = {
     "expected": Scale("expected_movement_mm", "Expected movement, next 12 months",
                       "Largest slab deflection, middle against edge, up or down", SEQUENTIAL, DEFLECTION_BANDS_MM),
-    "now": Scale("deflection_now_mm", "Deflection now",
-                 "+ middle stands high (center lift), − edge stands high (edge lift)", DIVERGING, DIVERGING_LIMITS_MM),
+    "now": Scale("deflection_now_mm", "Deflection now", _SIGNS, DIVERGING, DIVERGING_LIMITS_MM),
     "characteristic": Scale("characteristic_movement_mm", "Characteristic movement",
                             "Steady yardstick for a slab whose dome has grown; not this week's weather", SEQUENTIAL,
                             DEFLECTION_BANDS_MM),
+    "outlook_dry": Scale("outlook_dry_mm", "What-if season: dry", _OUTLOOK, SEQUENTIAL, DEFLECTION_BANDS_MM),
+    "outlook_normal": Scale("outlook_normal_mm", "What-if season: normal", _OUTLOOK, SEQUENTIAL, DEFLECTION_BANDS_MM),
+    "outlook_wet": Scale("outlook_wet_mm", "What-if season: wet", _OUTLOOK, SEQUENTIAL, DEFLECTION_BANDS_MM),
     "soil": Scale("shrink_swell_class", "Soil shrink-swell class",
                   "Soil survey, linear extensibility over 25–100 cm", SOIL, classes=SOIL_CLASSES,
                   words=("low (under 3 %)", "moderate (3–6 %)", "high (6–9 %)", "very high (9 % and more)")),
+    "phase": Scale("phase", "Phase of the slab", "Likeliest phase, from the share of the final dome reached", PHASE,
+                   classes=PHASE_CLASSES, words=tuple(words.PHASE[name] for name in PHASE_CLASSES)),
     "quality": Scale("data_quality", "Data quality", "How much of what the estimate needs is known", QUALITY,
                      classes=QUALITY_CLASSES, words=("full", "partial: something was assumed")),
     "drought": Scale("drought_category", "Drought category today", "Weekly category of the newest map", DROUGHT,
                      classes=DROUGHT_CLASSES,
                      words=("no drought category", "D0 abnormally dry", "D1 moderate drought", "D2 severe drought",
                             "D3 extreme drought", "D4 exceptional drought")),
+}
+
+# Layers whose values the page derives itself: their `column` is none of `tables.ESTIMATE`.
+DERIVED_SCALES = {
+    "age": Scale("age_years", "Age of the slab", "From the middle of the possible pour dates", AGE, AGE_LIMITS_YEARS,
+                 unit="years"),
+    "weeks": Scale("week_mm", "Past weeks: deflection and drought map", _SIGNS, DIVERGING, DIVERGING_LIMITS_MM),
+    "change": Scale("change_mm", "Change against another run", "+ larger than in the other run, − smaller", DIVERGING,
+                    CHANGE_LIMITS_MM),
 }
 
 

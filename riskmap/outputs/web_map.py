@@ -11,7 +11,7 @@ import base64
 import hashlib
 import html
 import re
-from dataclasses import asdict
+from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -19,6 +19,8 @@ from riskmap import __version__, results, tables, units
 from riskmap.outputs import encode, palette, words
 
 if TYPE_CHECKING:
+    import pandas as pd
+
     from riskmap.results import Results
 
 NAME = "map.html"
@@ -30,18 +32,29 @@ BEFORE = """<header>
 <p id="standing"></p>
 </header>"""
 
-AFTER = """<section id="legend" aria-label="Legend"></section>
-<p id="north">North is up. No base map: lots only.</p>
+AFTER = """<canvas id="sheet" aria-hidden="true"></canvas>
+<section id="legend" aria-label="Legend" tabindex="0"></section>
+<p id="north" role="status">North is up. No base map: lots only.</p>
+<p id="map-keys" class="sr">Arrow keys move the map, plus and minus zoom. Enter shows the lot at the cross in the
+middle, n the next lot of the list, p the one before, Escape none. The list beside the map holds the same lots.</p>
+<p id="said" class="sr" role="status" aria-live="polite"></p>
 <aside aria-label="Lots">
 <div id="choices">
 <div class="line"><label for="layer">Show</label> <select id="layer" class="grow"></select></div>
-<fieldset class="line"><legend class="inline">Units</legend>
+<div id="weeks" class="line" hidden><label for="week">Week</label>
+<input type="range" id="week" class="grow" min="0" step="1" value="0"> <output id="week-said" for="week"></output></div>
+<div class="line"><fieldset><legend class="inline">Units</legend>
 <label><input type="radio" name="units" value="us"> in, ft</label>
 <label><input type="radio" name="units" value="si"> mm, m</label></fieldset>
+<label id="lines-line"><input type="checkbox" id="lines" checked> Soil lines</label></div>
+<p id="not-here" class="note"></p>
 </div>
 <div id="find">
 <div class="line"><label for="search">Find lot id</label>
-<input type="search" id="search" class="grow" autocomplete="off" aria-controls="lots"></div>
+<div class="combo grow"><input type="search" id="search" role="combobox" autocomplete="off" aria-autocomplete="list"
+aria-expanded="false" aria-controls="suggestions"><ul id="suggestions" role="listbox" aria-label="Suggestions" hidden>
+</ul></div></div>
+<p id="hits" class="note" role="status"></p>
 <div class="line"><label for="order">Order</label>
 <select id="order" class="grow"><option value="file">as in the lot file</option>
 <option value="expected_movement_mm">expected movement, largest first</option>
@@ -49,13 +62,60 @@ AFTER = """<section id="legend" aria-label="Legend"></section>
 <ul id="lots" role="listbox" tabindex="0" aria-label="Lots. Arrow keys move, Enter shows the lot."></ul>
 <div class="line"><button type="button" id="before" aria-label="Previous lots">‹</button>
 <button type="button" id="after" aria-label="Next lots">›</button>
-<span id="found" class="note" role="status"></span>
+<span id="found" class="note" role="status"></span></div>
+<div class="line"><label><input type="checkbox" id="only-view" checked> Only lots in view</label>
 <button type="button" id="whole">Whole area</button></div>
 </div>
-<section id="details" aria-live="polite" aria-label="Lot" tabindex="0"></section>
+<section id="details" aria-label="Lot" tabindex="0"></section>
 </aside>
 <footer id="sources"></footer>
 <noscript>This map needs JavaScript. The same numbers are in lots.csv and lots.gpkg beside this file.</noscript>"""
+
+# in the order of their use
+SCRIPTS = ("map_data.js", "map_draw.js", "map_find.js", "map_panel.js", "map_paper.js", "map.js")
+
+
+_HOST = r"([A-Za-z0-9]([A-Za-z0-9-]*[A-Za-z0-9])?\.)*[A-Za-z0-9]([A-Za-z0-9-]*[A-Za-z0-9])?(:[0-9]{1,5})?"
+
+
+@dataclass(frozen=True)
+class Basemap:
+    """Pictures beneath the lots, from one host, only on request: never on until a reader ticks it.
+
+    Attributes
+    ----------
+    url : str
+        https address with {z}, {x} and {y}; its host is added to the content policy and nothing else is.
+    attribution : str
+        Credit line, shown as text while the pictures are.
+    max_zoom : int, optional
+        Deepest zoom the host serves; beyond it pictures are enlarged.
+
+    Raises
+    ------
+    ValueError
+        When the address is not https, has no plain host, or lacks one of the three places.
+    """
+
+    url: str
+    attribution: str
+    max_zoom: int | None = None
+
+    def __post_init__(self) -> None:
+        if not re.fullmatch(r"https://" + _HOST + r"/[A-Za-z0-9._~/?&=%+{}@-]*", self.url, flags=re.A):
+            raise ValueError(f"base map {self.url!r}: an https address of one plain host is needed")
+        places = re.findall(r"\{.\}", self.url)
+        if sorted(places) != ["{x}", "{y}", "{z}"] or len(re.findall(r"[{}]", self.url)) != 6:
+            raise ValueError(f"base map {self.url!r}: {{z}}, {{x}} and {{y}} must each stand in it once, and no other")
+        if not self.attribution.strip():
+            raise ValueError("base map: a credit line is needed")
+        if self.max_zoom is not None and not 0 <= self.max_zoom <= 25:
+            raise ValueError(f"base map: max_zoom {self.max_zoom} is not between 0 and 25")
+
+    @property
+    def host(self) -> str:
+        """Return the host with its port."""
+        return self.url.split("/")[2]
 
 
 def _skeleton() -> str:
@@ -84,12 +144,17 @@ def _styles() -> str:
     return f"<style>\n{leaflet}\n</style>\n<style>\n{_asset('map.css')}</style>"
 
 
-def _policy(page: str) -> str:
-    """Return the content policy: the inline scripts of `page`, by hash, and nothing from anywhere."""
+def _own_script() -> str:
+    return '(function () {\n"use strict";\n' + "\n".join(_asset(name) for name in SCRIPTS) + "})();"
+
+
+def _policy(page: str, basemap: Basemap | None) -> str:
+    """Return the content policy: the inline scripts of `page`, by hash, and pictures of the base map's host if any."""
     found = re.findall(r"<script>(.*?)</script>", page, flags=re.S)
     hashes = " ".join(f"'sha256-{base64.b64encode(hashlib.sha256(s.encode()).digest()).decode()}'" for s in found)
-    rules = f"default-src 'none'; img-src data:; style-src 'unsafe-inline'; script-src {hashes}; base-uri 'none'; " \
-            "form-action 'none'"
+    pictures = f" https://{basemap.host}" if basemap else ""
+    rules = f"default-src 'none'; img-src data:{pictures}; style-src 'unsafe-inline'; script-src {hashes}; " \
+            "base-uri 'none'; form-action 'none'"
     return f'<meta http-equiv="Content-Security-Policy" content="{rules}">'
 
 
@@ -116,13 +181,25 @@ def _lines(found: Results) -> list[str]:
     return [*lines, f"Made with riskmap {__version__}."]
 
 
-def about(found: Results, shown_units: str) -> dict[str, Any]:
+def _scales(found: Results, change: pd.Series | None) -> dict[str, Any]:
+    own = {name: scale for name, scale in palette.DERIVED_SCALES.items() if name != "change" or change is not None}
+    order = ("expected", "characteristic", "now", "change", "weeks", "soil", "age", "phase", "outlook_dry",
+             "outlook_normal", "outlook_wet", "drought", "quality")
+    both = {**palette.SCALES, **own}
+    return {name: asdict(both[name]) for name in order if name in both}
+
+
+def about(found: Results, shown_units: str, basemap: Basemap | None = None,
+          change: pd.Series | None = None) -> dict[str, Any]:
     """Return the plain values of the page header: names, classes, words and cautions."""
+    width_m = units.foot_to_m((found.soil_scale or 0) / FEET_PER_SCALE)
     flags = {flag for cell in found.lots["flags"].dropna().unique() for flag in str(cell).split(";") if flag}
     cells = found.facts.get("cells", {})
     return {
         "area": found.area_name, "units": shown_units, "lines": _lines(found), "credits": list(found.credits),
-        "scales": {name: asdict(scale) for name, scale in palette.SCALES.items()},
+        "today": found.today, "scales": _scales(found, change),
+        "soil": {"scale": found.soil_scale, "width_m": float(width_m)},
+        "basemap": {**asdict(basemap), "host": basemap.host} if basemap else None,
         "states": tables.STATES, "hatch": palette.HATCH, "outline": palette.OUTLINE,
         "cautions": _cautions(found.soil_scale),
         "words": {"direction": words.DIRECTION, "phase": words.PHASE, "pour_basis": words.POUR_BASIS,
@@ -133,7 +210,8 @@ def about(found: Results, shown_units: str) -> dict[str, Any]:
     }
 
 
-def page(found: Results, shown_units: str = "us") -> str:
+def page(found: Results, shown_units: str = "us", *, basemap: Basemap | None = None,
+         change: pd.Series | None = None) -> str:
     """Return the whole map page as text.
 
     Parameters
@@ -141,6 +219,10 @@ def page(found: Results, shown_units: str = "us") -> str:
     found : Results
     shown_units : str
         `us` (inch, foot) or `si` (mm, m): what the page shows first; it can switch.
+    basemap : Basemap, optional
+        Offered as a choice that is off; without it the page asks no host for anything.
+    change : Series, optional
+        `change_mm` of every row against another run, in row order; adds its layer.
     """
     text = _skeleton()
     own_script = re.search(r"<script>\s*var map_riskmap.*?</script>", text, flags=re.S)
@@ -148,10 +230,11 @@ def page(found: Results, shown_units: str = "us") -> str:
         raise ValueError("the wrapper's page does not make its map as expected")
     leaflet = re.sub(r"//# sourceMappingURL=.*", "", _asset("leaflet.js"))
     text = text.replace(own_script.group(), "", 1)
-    scripts = f"<script>{leaflet}</script>\n{own_script.group()}\n<script>{_asset('map.js')}</script>"
+    scripts = f"<script>{leaflet}</script>\n{own_script.group()}\n<script>{_own_script()}</script>"
     title = html.escape(f"{found.area_name}: expected movement")
-    policy = _policy(text + scripts)
-    block = encode.block(found.lots, about(found, shown_units))
+    policy = _policy(text + scripts, basemap)
+    block = encode.block(found.lots, about(found, shown_units, basemap, change), change=change, past=found,
+                         classes=palette.DROUGHT_CLASSES)
     data = f'<script type="application/octet-stream" id="data">{block}</script>'
     for place, put in (("<head>", f'<head>\n<meta charset="utf-8">\n{policy}\n<title>{title}</title>'),
                        ("</head>", f"{_styles()}\n</head>"), ("<body>", f"<body>\n{BEFORE}"),

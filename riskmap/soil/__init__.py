@@ -55,6 +55,8 @@ class SoilAttached:
         Per mukey: lep_25_100_pct, lep_0_150_pct, shrink_swell_rating, shrink_swell_class, covered_pct, area_ha.
     problems : list of Problem
         Findings about the survey.
+    line : GeoDataFrame, optional
+        Lines between map units near the lots (`results.Results.soil_lines`).
     """
 
     lot_soil: pd.DataFrame
@@ -64,6 +66,7 @@ class SoilAttached:
     layer: pd.DataFrame
     map_unit: pd.DataFrame
     problems: list[Problem] = field(default_factory=list)
+    line: gpd.GeoDataFrame | None = None
 
 
 def attach(lot: gpd.GeoDataFrame, soil: SoilTables, settings: SoilSettings, crs: str) -> SoilAttached:
@@ -86,7 +89,7 @@ def attach(lot: gpd.GeoDataFrame, soil: SoilTables, settings: SoilSettings, crs:
         When a result breaks its contract in `tables.py`.
     """
     from riskmap.soil import component as components
-    from riskmap.soil import horizon, lines, overlay
+    from riskmap.soil import horizon, lines, near, overlay
 
     problems: list[Problem] = []
     component = soil.component.reset_index(drop=True)
@@ -101,7 +104,8 @@ def attach(lot: gpd.GeoDataFrame, soil: SoilTables, settings: SoilSettings, crs:
     row = lot["lot_row"].to_numpy(np.int64)
     found = overlay.shares(lot.geometry.to_numpy(), polygons)
     position = _positions(named, polygons)
-    line = lines.nearest(_middle(lot.geometry.to_numpy()), polygons)
+    every_line = lines.soil_lines(polygons)
+    line = lines.nearest(_middle(lot.geometry.to_numpy()), polygons, every_line)
     share = lines.neighbor_share(line[0], soil.scale)
     lot_soil = _lot_soil(lot, soil, settings, named, units, found, position, (*line, share))
     lot_map_unit = _lot_map_unit(row, found, polygons)
@@ -113,6 +117,7 @@ def attach(lot: gpd.GeoDataFrame, soil: SoilTables, settings: SoilSettings, crs:
         tables.check(tables.LOT_SOIL, lot_soil), tables.check(tables.LOT_MAP_UNIT, lot_map_unit),
         tables.check(tables.LOT_PROFILE, lot_profile), profiles.profile, profiles.layer,
         units.summary.assign(area_ha=_area_ha(polygons, position, len(named))), problems,
+        near.near_lots(lot.geometry.to_numpy(), every_line, polygons, named, crs),
     )
 
 

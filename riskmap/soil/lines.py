@@ -75,7 +75,8 @@ def doubt_weight(neighbor_share: NDArray[np.float64], part_of_lot: NDArray[np.fl
     return (stepped - part) / (1.0 - part)  # stepped is 0.5 at most
 
 
-def nearest(points: NDArray[np.object_], soils: SoilPolygons) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
+def nearest(points: NDArray[np.object_], soils: SoilPolygons, lines: Lines | None = None) \
+        -> tuple[NDArray[np.float64], NDArray[np.int64]]:
     """Return distance to the nearest soil line and the map unit on its other side.
 
     Parameters
@@ -84,6 +85,8 @@ def nearest(points: NDArray[np.object_], soils: SoilPolygons) -> tuple[NDArray[n
         In the system of `soils`; None gives no answer.
     soils : SoilPolygons
         From `overlay.prepare`.
+    lines : Lines, optional
+        Of `soils`, when built before.
 
     Returns
     -------
@@ -94,7 +97,7 @@ def nearest(points: NDArray[np.object_], soils: SoilPolygons) -> tuple[NDArray[n
 
     distance, neighbor = np.full(len(points), np.nan), np.full(len(points), -1, np.int64)
     home = _home(points, soils)
-    lines = soil_lines(soils)
+    lines = soil_lines(soils) if lines is None else lines
     ask = np.flatnonzero(home >= 0)
     if not len(ask) or not len(lines.geometry):
         return distance, neighbor

@@ -65,10 +65,10 @@ def opened(browser: webdriver.Chrome, file: Path) -> webdriver.Chrome:
     return browser
 
 
-def pixels(browser: webdriver.Chrome) -> np.ndarray:
+def pixels(browser: webdriver.Chrome, name: str = "map_riskmap") -> np.ndarray:
     from PIL import Image
 
-    shot = browser.find_element(By.ID, "map_riskmap").screenshot_as_png
+    shot = browser.find_element(By.ID, name).screenshot_as_png
     return np.asarray(Image.open(io.BytesIO(shot)).convert("RGB")).astype(int)
 
 
@@ -238,12 +238,12 @@ def test_units_switch(page: webdriver.Chrome) -> None:
 def test_search_finds_by_part_of_an_id(page: webdriver.Chrome) -> None:
     box = page.find_element(By.ID, "search")
     box.send_keys("IMG SRC")
-    items = page.find_elements(By.CSS_SELECTOR, "#lots li")
+    items = page.find_elements(By.CSS_SELECTOR, "#suggestions li")
     assert [i.find_element(By.TAG_NAME, "bdi").text for i in items] == [HOSTILE[3]]
     box.send_keys(Keys.ENTER)
     assert details(page).startswith(f"Lot {HOSTILE[3]}")
     box.send_keys("zzz")
-    assert "No lot has this text" in page.find_element(By.ID, "found").text
+    assert "No lot has this text" in page.find_element(By.ID, "hits").text
 
 
 def test_the_list_works_with_the_keyboard_alone(page: webdriver.Chrome) -> None:
@@ -298,18 +298,26 @@ def test_it_fits_a_phone(page: webdriver.Chrome) -> None:
 
 
 def test_paper_shows_the_chosen_lot(page: webdriver.Chrome) -> None:
-    show(page, 40)
-    page.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "print"})
-    try:
-        time.sleep(0.5)
-        assert not page.find_element(By.ID, "find").is_displayed()
-        assert page.execute_script(
-            "const b = document.querySelector('.leaflet-overlay-pane path').getBoundingClientRect(),"
-            "m = document.getElementById('map_riskmap').getBoundingClientRect();"
-            "return b.width > 0 && b.left >= m.left && b.right <= m.right && b.top >= m.top && b.bottom <= m.bottom")
-        assert details(page).startswith("Lot 0000040")
-    finally:
-        page.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": ""})
+    def sheet() -> np.ndarray:
+        page.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "print"})
+        try:
+            time.sleep(0.4)
+            assert not page.find_element(By.ID, "find").is_displayed()
+            assert not page.find_element(By.ID, "map_riskmap").is_displayed()
+            assert (lot == -1) or details(page).startswith("Lot 0000040")
+            return pixels(page, "sheet")
+        finally:
+            page.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": ""})
+            time.sleep(0.2)
+
+    lot = 40
+    show(page, lot)
+    chosen = sheet()
+    page.find_element(By.TAG_NAME, "body").send_keys(Keys.ESCAPE)
+    lot = -1
+    without = sheet()
+    assert sum(count(without, color) for color in palette.SEQUENTIAL) > 5000
+    assert count(chosen, "#1a1a1a") > count(without, "#1a1a1a") + 200  # its outline
 
 
 def test_an_area_without_any_shape_or_lot_still_opens(browser: webdriver.Chrome, tmp_path: Path) -> None:

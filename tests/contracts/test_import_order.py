@@ -17,7 +17,8 @@ SHARED = set(BELOW)
 ABOVE = {"assess", "compare", "store", "checking", "selftest", "__init__", "__main__"}  # and everything called cli
 NO_FILES = {"lots", "soil", "climate", "columns", "movement", "risk"}
 PURE = ["movement", "climate/indices", "soil/shrink_swell.py"]  # equations on arrays: no pandas, no files
-TABLE_HANDLING = {"movement/__init__.py", "movement/summary.py", "movement/reasons.py", "climate/indices/__init__.py"}
+TABLE_HANDLING = {"movement/__init__.py", "movement/summary.py", "movement/reasons.py", "movement/past.py",
+                  "climate/indices/__init__.py"}
 
 FILES = sorted(PACKAGE.rglob("*.py"))
 

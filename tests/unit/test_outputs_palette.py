@@ -13,7 +13,7 @@ from riskmap.outputs import palette
 
 LEAST_DIFFERENCE = 15.0  # CAM02-UCS units, neighbours of one ramp
 RAMPS = {"sequential": palette.SEQUENTIAL, "diverging": palette.DIVERGING, "soil": palette.SOIL,
-         "quality": palette.QUALITY}
+         "quality": palette.QUALITY, "age": palette.AGE, "phase": palette.PHASE}
 
 
 def seen(color: str, deficiency: str | None) -> np.ndarray:
@@ -54,11 +54,13 @@ def test_traffic_light_ramp_would_fail() -> None:
 
 def test_every_scale_is_complete() -> None:
     names = {column.name for column in tables.ESTIMATE.columns}
-    for scale in palette.SCALES.values():
-        assert scale.column in names
+    for scale in (*palette.SCALES.values(), *palette.DERIVED_SCALES.values()):
+        assert (scale.column in names) == (scale in palette.SCALES.values())
+        assert scale.unit in ("mm", "years")
         classes = len(scale.limits_mm) + 1 if scale.limits_mm else len(scale.classes)
         assert len(scale.colors) == classes
         assert not scale.words or len(scale.words) == classes
+    assert all(phase in tables.ESTIMATE.column("phase").meaning for phase in palette.PHASE_CLASSES)
     assert set(palette.HATCH) == set(tables.STATES)
     assert len(set(palette.HATCH.values())) == len(tables.STATES)
     assert set(palette.HATCH_ANGLES) == set(palette.HATCH.values())

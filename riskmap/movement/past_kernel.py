@@ -1,0 +1,91 @@
+"""The compiled path of past months: the same slab at the ends of the months before now, for one draw.
+
+Exact for the pour, like `kernels.run_draw`: always-slabbed ground plus a correction that dies away. Each solve starts
+from the contact of the month before. Nothing of the run's other results passes through here, so that they do not
+depend on how many months are asked for.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from riskmap.movement.compiled import compiled
+from riskmap.movement.slab import settle
+
+Array = NDArray[np.float64]
+Months = NDArray[np.int64]
+Single = NDArray[np.float32]
+
+GONE_M = 1e-8  # a mode's part of the correction is dropped below it
+
+
+@compiled
+def past_grounds(rows: Array, states: Array, now: int, out: Array) -> None:
+    """Fill out (n_past, n_point) with the ground under the always-slabbed strip in the months before now. [m]
+
+    rows (n_point, n_mode); states (n_month, n_mode).
+    """
+    for m in range(out.shape[0]):
+        for j in range(out.shape[1]):
+            total = 0.0
+            for i in range(rows.shape[1]):
+                total += rows[j, i] * states[now - out.shape[0] + m, i]
+            out[m, j] = total
+
+
+@compiled
+def past_slabs(age: int, poured: int, reuse: int, ground: Array, delta: Array, decay: Array, rows: Array, half: Array,
+               flat: Array, shared: Array, out: Single) -> None:
+    """Fill out (n_past,) with the slab's middle above edge in the months before now, nan before the pour. [m]
+
+    age, poured: months from the pour, and from the latest pour of any draw, to now; reuse: months from the pour after
+    which the correction is left out; ground (n_past, n_point): under the always-slabbed strip [m]; delta, decay
+    (n_mode,): the correction at the pour and its decay a month; shared (n_past,): the slab without correction, nan
+    until it is first asked for.
+    """
+    n_past, n_mode, n_point = out.size, delta.size, rows.shape[0]
+    first = max(n_past - poured, 0)
+    out[:first] = np.nan
+    shape, below = np.empty(n_point), np.empty(n_point)
+    old = max(reuse - age + n_past, first)  # first place without a correction
+    if first < min(old, n_past):
+        left = np.empty(n_mode)
+        for i in range(n_mode):
+            left[i] = delta[i] * decay[i] ** (age - n_past + first)
+        touching, factored = np.ones(n_point, dtype=np.bool_), False
+        active = n_mode
+        for m in range(first, min(old, n_past)):
+            while active and (abs(rows[0, active - 1]) + abs(rows[-1, active - 1])) * abs(left[active - 1]) < GONE_M:
+                active -= 1
+            for j in range(n_point):
+                total = ground[m, j]
+                for i in range(active):
+                    total += rows[j, i] * left[i]
+                below[j] = total
+            for i in range(active):
+                left[i] *= decay[i]
+            factored = settle(below, half, touching, factored, shape)
+            out[m] = shape[0] - flat[0] - (shape[-1] - flat[-1])
+    if old < n_past:
+        if np.isnan(shared[0]):
+            touching, factored = np.ones(n_point, dtype=np.bool_), False
+            for m in range(n_past):
+                factored = settle(ground[m], half, touching, factored, shape)
+                shared[m] = shape[0] - flat[0] - (shape[-1] - flat[-1])
+        for m in range(old, n_past):
+            out[m] = shared[m]
+
+
+@compiled
+def gather_median(past: Single, chosen: Months, out: Single) -> None:
+    """Fill out (n_column, n_past) with the median over the draws of each column, nan where a draw has none.
+
+    past (n_unit, n_draw, n_past); chosen (n_column, n_draw): the unit that stands for each draw of a column.
+    """
+    draws = np.empty((past.shape[2], chosen.shape[1]))
+    for c in range(chosen.shape[0]):
+        for d in range(chosen.shape[1]):
+            draws[:, d] = past[chosen[c, d], d]
+        for m in range(past.shape[2]):
+            out[c, m] = np.nan if np.isnan(draws[m].sum()) else np.median(draws[m])

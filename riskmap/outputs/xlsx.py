@@ -1,0 +1,75 @@
+"""The estimate as an Excel workbook: texts as texts, no formula, no link; the column dictionary and the cautions."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from riskmap import results, tables
+from riskmap.errors import RunFolderError
+from riskmap.outputs import csv_table, geojson
+
+if TYPE_CHECKING:
+    from riskmap.results import Results
+
+NAME = "lots.xlsx"
+MOST_ROWS = 1_048_575  # of a sheet, below its heading (file format limit)
+USUAL_ROWS = 5_000  # above it an estimate leaves the workbook to `riskmap export`: 20,000 rows take 5 s (measured)
+_LONGEST = 32_767  # characters of a cell (file format limit)
+_CUT = " [cut: a cell holds no more]"
+_PLAIN = {"strings_to_formulas": False, "strings_to_urls": False, "strings_to_numbers": False,
+          "constant_memory": True, "nan_inf_to_errors": False}
+
+
+def write(found: Results, folder: Path) -> Path:
+    """Write `lots.xlsx`: sheet `lots` with every row in input order, `columns` and `notes`.
+
+    Raises
+    ------
+    RunFolderError
+        When there are more lots than a sheet has rows.
+    """
+    import xlsxwriter
+
+    if len(found.lots) > MOST_ROWS:
+        raise RunFolderError(f"E-RUN-016 {NAME}: {len(found.lots):,} lots, and a sheet has {MOST_ROWS:,} rows. Use the "
+                             "CSV, GeoPackage or GeoParquet.")
+    path = folder / NAME
+    year, month = (int(part) for part in found.today.split("-"))
+    with xlsxwriter.Workbook(path, _PLAIN) as book:
+        book.set_properties({"title": "riskmap estimate", "created": _first_day(year, month)})
+        bold = book.add_format({"bold": True})
+        names = [str(name) for name in found.lots.columns if name != found.lots.geometry.name]
+        _sheet(book, "lots", bold, names, geojson.rows(found))
+        fields = csv_table.dictionary(names)["fields"]
+        told = ["name", "type", "unit", "description"]
+        _sheet(book, "columns", bold, told, ({key: str(field.get(key, "")) for key in told} for field in fields))
+        notes = [results.STANDING, results.CAUTION, results.NOT_SEEN, *found.credits,
+                 *(f"{state}: {words}. Not a low or a middle result." for state, words in tables.STATES.items())]
+        _sheet(book, "notes", bold, ["note"], ({"note": note} for note in notes))
+    return path
+
+
+def _first_day(year: int, month: int) -> Any:
+    from datetime import datetime
+
+    return datetime(year, month, 1)  # of the data, not of the run: equal results give equal files
+
+
+def _sheet(book: Any, name: str, bold: Any, headings: list[str], rows: Iterable[dict[str, Any]]) -> None:
+    sheet = book.add_worksheet(name)
+    sheet.freeze_panes(1, 2 if name == "lots" else 0)
+    for place, heading in enumerate(headings):
+        sheet.write_string(0, place, heading, bold)
+    for line, values in enumerate(rows, start=1):
+        for place, value in enumerate(values.values()):
+            if isinstance(value, str):
+                if value:
+                    sheet.write_string(line, place, _fitting(value))
+            elif value is not None:
+                sheet.write_number(line, place, value)
+
+
+def _fitting(text: str) -> str:
+    return text if len(text) <= _LONGEST else text[:_LONGEST - len(_CUT)] + _CUT

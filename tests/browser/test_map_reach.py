@@ -1,0 +1,382 @@
+"""Everybody reaches everything on the map page: keyboard, screen reader, large text, paper, small screens."""
+
+from __future__ import annotations
+
+import base64
+import json
+import re
+import time
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pytest
+from invented_results import results, town, with_past
+from test_web_map_browser import (  # noqa: F401
+    ActionChains,
+    By,
+    Keys,
+    browser,
+    choose_layer,
+    count,
+    details,
+    hide_legend,
+    opened,
+    pixels,
+    pytestmark,
+    show,
+    webdriver,
+)
+
+from riskmap.outputs import palette, web_map
+
+axe = pytest.importorskip("axe_core_python", reason="axe-core-python is not installed: accessibility rules DO NOT RUN")
+AXE = (Path(axe.__file__).parent / "axe.min.js").read_text(encoding="utf-8")
+
+
+@pytest.fixture(scope="module")
+def past_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    found = with_past(results())
+    path = tmp_path_factory.mktemp("past") / "map.html"
+    path.write_text(web_map.page(found, change=pd.Series(np.linspace(-30, 30, len(found.lots)))), encoding="utf-8")
+    return path
+
+
+@pytest.fixture
+def page(browser: webdriver.Chrome, past_file: Path) -> webdriver.Chrome:  # noqa: F811
+    return opened(browser, past_file)
+
+
+# median ms from an action to the second animation frame after it, less the one frame that an idle page waits
+TIMED = """const done = arguments[0], timed = (n, act) => { const out = []; (function next(k) {
+  if (k === n) return done(out.sort((a, b) => a - b)[n >> 1] - 1000 / 60);
+  const t = performance.now(); act(k);
+  requestAnimationFrame(() => requestAnimationFrame(() => { out.push(performance.now() - t); next(k + 1); }));
+})(0); };"""
+
+
+def media(page: webdriver.Chrome, name: str = "", **features: str) -> None:
+    pairs = [{"name": key.replace("_", "-"), "value": value} for key, value in features.items()]
+    page.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": name, "features": pairs})
+
+
+def violations(page: webdriver.Chrome) -> list[str]:
+    """Return the serious and critical findings of axe-core in the present state of the page."""
+    page.execute_cdp_cmd("Runtime.evaluate", {"expression": AXE})  # the page's own policy lets no script in
+    # pictures outside the map's frame, which nobody sees, keep the rules from judging the text there: away with them
+    found: dict[str, Any] = page.execute_async_script(
+        "const done = arguments[0], pane = map_riskmap.getPane('mapPane'); pane.style.display = 'none';"
+        "axe.run(document, {resultTypes: ['violations']}).then(r => { pane.style.display = ''; done(r); })")
+    assert len(found["passes"]) > 15  # it did look
+    return [f"{v['id']} ({v['impact']}): {[n['target'] for n in v['nodes']][:4]} {v['nodes'][0]['failureSummary']}"
+            for v in found["violations"] if v["impact"] in ("serious", "critical")]
+
+
+def test_no_serious_violation_in_the_main_states(page: webdriver.Chrome) -> None:
+    assert violations(page) == []
+    show(page, 40)
+    assert violations(page) == []
+    show(page, 21)
+    assert violations(page) == []
+    choose_layer(page, "weeks")
+    assert violations(page) == []
+    page.find_element(By.ID, "search").send_keys("00")
+    assert violations(page) == []
+
+
+def test_the_rules_do_find_a_fault(page: webdriver.Chrome) -> None:
+    page.execute_script("document.querySelector('label[for=search]').remove();"
+                        "document.getElementById('standing').style.color = '#ddd'")
+    told = " ".join(violations(page))
+    assert "label" in told
+    assert "color-contrast" in told
+
+
+def focused(page: webdriver.Chrome) -> str:
+    return page.execute_script(
+        "const a = document.activeElement; return a.id || a.name || a.className || a.tagName")
+
+
+def test_keyboard_alone_reaches_every_control_and_opens_a_lot(page: webdriver.Chrome) -> None:
+    page.execute_script("const s = document.getElementById('layer'); s.value = 'weeks';"
+                        "s.dispatchEvent(new Event('change'))")  # without moving the focus
+    order: list[str] = []
+    for _ in range(30):
+        ActionChains(page).send_keys(Keys.TAB).perform()
+        order.append(focused(page))
+        if order.count("map_riskmap") > 1 or order[-1] == "BODY":
+            break
+    wanted = ["map_riskmap", "legend", "layer", "week", "units", "lines", "search", "order", "lots", "after",
+              "only-view", "whole", "details"]
+    assert [name for name in order if name in wanted][: len(wanted)] == wanted, order
+    while focused(page) != "lots":
+        ActionChains(page).key_down(Keys.SHIFT).send_keys(Keys.TAB).key_up(Keys.SHIFT).perform()
+    ActionChains(page).send_keys(*[Keys.ARROW_DOWN] * 40, Keys.ENTER).perform()
+    assert details(page).startswith("Lot 0000040")
+    told = page.find_element(By.ID, "said").get_attribute("textContent")
+    assert told.startswith("Lot 0000040: expected in the next 12 months ")
+    ActionChains(page).send_keys(Keys.ESCAPE).perform()
+    assert "Choose a lot" in details(page)
+
+
+def test_the_map_is_moved_zoomed_and_asked_with_keys(page: webdriver.Chrome) -> None:
+    page.execute_script("document.getElementById('map_riskmap').focus()")
+    where = "return [map_riskmap.getCenter().lng, map_riskmap.getZoom()]"
+    before = page.execute_script(where)
+    ActionChains(page).send_keys(Keys.ARROW_LEFT).perform()
+    time.sleep(0.6)
+    moved = page.execute_script(where)
+    assert moved[0] < before[0]
+    ActionChains(page).send_keys("+").perform()
+    time.sleep(0.4)
+    assert page.execute_script(where)[1] == moved[1] + 1
+    ActionChains(page).send_keys(Keys.ENTER).perform()
+    first = page.find_element(By.CSS_SELECTOR, "#details h2").text
+    assert first.startswith("Lot ")
+    ActionChains(page).send_keys("n").perform()
+    second = page.find_element(By.CSS_SELECTOR, "#details h2").text
+    assert second != first
+    ActionChains(page).send_keys("p").perform()
+    assert page.find_element(By.CSS_SELECTOR, "#details h2").text == first
+    assert focused(page) == "map_riskmap"
+
+
+def test_search_is_a_combobox(page: webdriver.Chrome) -> None:
+    box = page.find_element(By.ID, "search")
+    assert (box.get_attribute("role"), box.get_attribute("aria-expanded")) == ("combobox", "false")
+    box.send_keys("00000")
+    assert box.get_attribute("aria-expanded") == "true"
+    hits = page.find_elements(By.CSS_SELECTOR, "#suggestions [role=option]")
+    assert 30 < len(hits) <= 50
+    box.send_keys(Keys.ARROW_DOWN, Keys.ARROW_DOWN)
+    active = page.find_element(By.ID, box.get_attribute("aria-activedescendant"))
+    wanted = active.find_element(By.TAG_NAME, "bdi").text
+    assert active.get_attribute("aria-selected") == "true"
+    box.send_keys(Keys.ENTER)
+    assert details(page).startswith(f"Lot {wanted}")
+    assert box.get_attribute("aria-expanded") == "false"
+    box.send_keys(Keys.ARROW_DOWN)
+    assert box.get_attribute("aria-expanded") == "true"
+    box.send_keys(Keys.ESCAPE)
+    assert box.get_attribute("aria-expanded") == "false"
+    assert details(page).startswith(f"Lot {wanted}")  # Escape closed the list, not the lot
+
+
+def test_the_list_follows_the_view(page: webdriver.Chrome) -> None:
+    assert "60" in page.find_element(By.ID, "found").text
+    page.execute_script("map_riskmap.setView([32.0002, -97.9998], 20, {animate: false})")
+    time.sleep(0.5)
+    listed = [node.text for node in page.find_elements(By.CSS_SELECTOR, "#lots bdi")]
+    inside = page.execute_script(
+        "const b = map_riskmap.getBounds(); return [b.getWest(), b.getSouth(), b.getEast(), b.getNorth()]")
+    lots = results().lots
+    assert len(listed) == len(lots.cx[inside[0]:inside[2], inside[1]:inside[3]])
+    assert 0 < len(listed) < 20
+    page.find_element(By.ID, "only-view").click()
+    assert "of 60" in page.find_element(By.ID, "found").text
+
+
+def test_a_week_recolours_lots_and_draws_its_polygons(page: webdriver.Chrome) -> None:
+    hide_legend(page)
+    choose_layer(page, "weeks")
+    week = page.find_element(By.ID, "week")
+    assert week.get_attribute("aria-valuetext").startswith("Map of 2025-10-28; lots at the end of 2025-10")
+    now = pixels(page)
+    assert all(count(now, palette.DROUGHT[c]) > 300 for c in (1, 3, 5))
+    counts = [node.text for node in page.find_elements(By.CSS_SELECTOR, "#legend .classes .count")]
+    week.send_keys(Keys.HOME)
+    assert page.find_element(By.ID, "week-said").text == "2025-09-09"
+    legend = page.execute_script("return document.getElementById('legend').textContent")
+    assert "lots at the end of 2025-09" in legend
+    assert "Credit of {{31337*94011}} <b>" in legend
+    found = with_past(results())
+    assert found.history is not None
+    month = found.history.deflection_mm[:, found.history.months.index("2025-09")]
+    wanted = np.bincount(np.digitize(month[np.isfinite(month)].round(1), palette.DIVERGING_LIMITS_MM), minlength=7)
+    shown = page.execute_script(
+        "return [...document.querySelectorAll('#legend .classes .count')].map(n => Number(n.textContent))")
+    assert np.abs(np.array(shown[:7]) - wanted).sum() <= 2  # a value on a limit may round to the other side
+    assert [str(v) for v in shown] != counts
+    assert not np.array_equal(now, pixels(page))
+    choose_layer(page, "expected")
+    assert count(pixels(page), palette.DROUGHT[1]) < 50  # drawn for its own layer only
+
+
+def test_what_a_run_does_not_hold_is_hidden_and_told(browser: webdriver.Chrome, tmp_path: Path) -> None:  # noqa: F811
+    opened(browser, web_map.write(results(), tmp_path))
+    layers = [node.get_attribute("value") for node in browser.find_elements(By.CSS_SELECTOR, "#layer option")]
+    assert "weeks" not in layers
+    assert "change" not in layers
+    assert not browser.find_element(By.ID, "week").is_displayed()
+    assert not browser.find_element(By.ID, "lines").is_displayed()
+    told = browser.find_element(By.ID, "not-here").text
+    assert told == ("Past weeks cannot be shown: past months were not computed and there are no weekly drought maps in "
+                    "this run. Soil lines are not in this file.")
+
+
+def test_soil_lines_become_bands_past_their_scale(page: webdriver.Chrome) -> None:
+    assert "soil line, mapped at 1:24,000" in page.find_element(By.ID, "legend").text or \
+        "striped band" in page.find_element(By.ID, "legend").text
+    hide_legend(page)
+    choose_layer(page, "soil")
+
+    def dark() -> int:
+        return int((pixels(page)[60:-60, 60:-60].max(axis=-1) < 60).sum())
+
+    page.execute_script("map_riskmap.setZoom(13, {animate: false})")
+    time.sleep(0.4)
+    thin = page.execute_script("return document.querySelector('#legend .lines').textContent")
+    assert thin == "soil line, mapped at 1:24,000"
+    page.execute_script("map_riskmap.setZoom(17, {animate: false})")
+    time.sleep(0.4)
+    wide = page.execute_script("return document.querySelector('#legend .lines').textContent")
+    assert wide == "soil line as a striped band: the change of soil may lie 80 ft either side"
+    with_lines = dark()
+    page.find_element(By.ID, "lines").click()
+    time.sleep(0.3)
+    assert with_lines > dark() + 2000
+
+
+def test_the_panel_tells_the_history(page: webdriver.Chrome) -> None:
+    show(page, 40)
+    strip = page.find_element(By.CSS_SELECTOR, "#details svg")
+    told = strip.get_attribute("aria-label")
+    assert "SPEI-12" in told
+    assert "Weekly drought map, " in told
+    assert "Slab, middle against edge, " in told
+    assert all(line in details(page) for line in re.split(r"(?<=\.) (?=[WS])", told)[:1])
+    assert page.execute_script("return document.querySelectorAll('.strip path.wet, .strip path.dry').length") == 2
+
+
+def test_change_and_age_layers(page: webdriver.Chrome) -> None:
+    choose_layer(page, "change")
+    names = [node.text for node in page.find_elements(By.CSS_SELECTOR, "#legend .name")][:7]
+    assert names[0] == "below −0.8 in"
+    assert names[6] == "+0.8 in and above"
+    shown = page.execute_script(
+        "return [...document.querySelectorAll('#legend .classes .count')].map(n => Number(n.textContent))")
+    assert shown[:7] == np.bincount(np.digitize(np.linspace(-30, 30, 60).round(1), palette.CHANGE_LIMITS_MM)).tolist()
+    choose_layer(page, "age")
+    names = [node.text for node in page.find_elements(By.CSS_SELECTOR, "#legend .name")][:5]
+    assert names == ["under 2 years", "2–7 years", "7–15 years", "15–30 years", "30 years and more"]
+    shown = page.execute_script(
+        "return [...document.querySelectorAll('#legend .classes .count')].map(n => Number(n.textContent))")
+    lots = results().lots  # every known pour is 1990
+    assert shown[4] == ((lots["pour_date_basis"] != "none") & (lots["pour_date_early"] != "")).sum()
+    assert shown[:4] == [0, 0, 0, 0]
+
+
+def test_one_sheet_of_paper(page: webdriver.Chrome) -> None:
+    show(page, 40)
+    choose_layer(page, "now")
+    for width, height in ((8.5, 11.0), (8.27, 11.69)):
+        made = page.execute_cdp_cmd("Page.printToPDF", {"paperWidth": width, "paperHeight": height})
+        assert len(re.findall(rb"/Type\s*/Page\b", base64.b64decode(made["data"]))) == 1
+        assert b"/Subtype /Image" in base64.b64decode(made["data"])
+    media(page, "print")
+    try:
+        time.sleep(0.4)
+        text = page.find_element(By.TAG_NAME, "body").text
+        for wanted in ("“Now” is 2025-10.", "does not replace a visit", "mapped at 1:24,000. The true change",
+                       "Not seen by this calculation", "within ±0.2 in", "Lot 0000040: expected"):
+            assert wanted in text
+        assert "Find lot id" not in text
+        sheet = pixels(page, "sheet")
+        assert all(count(sheet, color) > 100 for color in palette.DIVERGING[4:6])
+        ink = (sheet.max(axis=-1) < 40).sum()  # ticks on the negative side, outlines
+        assert ink > 500
+    finally:
+        media(page)
+
+
+def test_forced_colours_keep_hatch_and_outline(page: webdriver.Chrome) -> None:
+    show(page, 21)
+    time.sleep(0.4)
+    hide_legend(page)
+    before = pixels(page)
+    media(page, forced_colors="active", prefers_color_scheme="dark")
+    try:
+        time.sleep(0.3)
+        after = pixels(page)
+        assert (np.abs(before - after).max(axis=-1) > 40).mean() < 0.02  # buttons may change, lots may not
+    finally:
+        media(page)
+
+
+@pytest.mark.parametrize(("width", "height"), [(390, 844), (640, 450)])  # the second is 1280 at 200 %
+def test_small_screens_do_not_scroll_sideways(page: webdriver.Chrome, width: int, height: int) -> None:
+    page.execute_cdp_cmd("Emulation.setDeviceMetricsOverride",
+                         {"width": width, "height": height, "deviceScaleFactor": 2, "mobile": True})
+    try:
+        page.refresh()
+        time.sleep(0.8)
+        show(page, 40)
+        choose_layer(page, "weeks")
+        assert page.execute_script("return document.documentElement.scrollWidth") <= width
+        assert violations(page) == []
+    finally:
+        page.execute_cdp_cmd("Emulation.clearDeviceMetricsOverride", {})
+
+
+def test_no_motion_where_none_is_wanted(browser: webdriver.Chrome, past_file: Path) -> None:  # noqa: F811
+    media(browser, prefers_reduced_motion="reduce")
+    try:
+        opened(browser, past_file)
+        moved = browser.execute_script(
+            "const a = map_riskmap.getCenter().lng; map_riskmap.panBy([80, 0]); return map_riskmap.getCenter().lng - a")
+        assert moved > 0  # at once, not after an animation
+    finally:
+        media(browser)
+
+
+def test_a_base_map_is_asked_for_only_when_ticked_and_fails_quietly(browser: webdriver.Chrome,  # noqa: F811
+                                                                   tmp_path: Path) -> None:
+    file = tmp_path / "map.html"
+    base = web_map.Basemap("https://tiles.example.org/{z}/{x}/{y}.png", "© <b>invented</b> map makers")
+    file.write_text(web_map.page(results(), basemap=base), encoding="utf-8")
+    opened(browser, file)
+
+    def asked() -> list[str]:
+        events = [json.loads(entry["message"])["message"] for entry in browser.get_log("performance")]
+        return [e["params"]["request"]["url"] for e in events if e["method"] == "Network.requestWillBeSent"
+                and e["params"]["request"]["url"].startswith("http")]
+
+    assert asked() == []
+    browser.find_element(By.ID, "base").click()
+    time.sleep(1.0)
+    assert {url.split("/")[2] for url in asked()} == {"tiles.example.org"}
+    assert "cannot be reached and is hidden" in browser.find_element(By.ID, "north").text
+    assert not browser.find_element(By.ID, "base").is_selected()
+    assert browser.execute_script("return document.querySelectorAll('#map_riskmap img').length") == 0
+    assert sum(count(pixels(browser), c) for c in palette.SEQUENTIAL) > 1000
+
+
+@pytest.mark.slow
+def test_a_hundred_thousand_lots(browser: webdriver.Chrome, tmp_path: Path) -> None:  # noqa: F811
+    """Limits are wide where a shared machine is slow at times; figures are printed."""
+    from dataclasses import replace
+
+    from invented_results import estimate
+
+    base = town(100_000)
+    own = replace(base, lots=estimate(100_000, list(base.lots.geometry), 5))
+    alone = web_map.write(own, tmp_path)
+    size = alone.stat().st_size
+    assert size <= 4e6
+    opened(browser, alone)
+    (first,) = browser.execute_script("return performance.getEntriesByName('riskmap-drawn').map(m => m.startTime)")
+    pan_plain = browser.execute_async_script(
+        TIMED + "timed(12, k => map_riskmap.panBy([k % 2 ? -300 : 300, 40], {animate: false}))")
+    (tmp_path / "past").mkdir()
+    opened(browser, web_map.write(with_past(own), tmp_path / "past"))
+    choose_layer(browser, "weeks")
+    recolour = browser.execute_async_script(TIMED + "timed(8, k => { const w = document.getElementById('week');"
+                                            "w.value = k; w.dispatchEvent(new Event('input')); })")
+    pan = browser.execute_async_script(
+        TIMED + "timed(12, k => map_riskmap.panBy([k % 2 ? -300 : 300, 40], {animate: false}))")
+    print(f"\n{size / 1e6:.2f} MB, first draw {first:.0f} ms; to the second frame after a change, less one frame: "
+          f"recolour {recolour:.0f} ms, pan {pan_plain:.0f} ms, with the week's layers {pan:.0f} ms")
+    assert first < 3000
+    assert recolour < 300
+    assert pan < 60
