@@ -2,8 +2,8 @@
 
 UTF-8 with a byte-order mark: without it, spreadsheet programs read the file in a local encoding and break names. A
 text cell that begins with = + - @ (also full-width), a tab, a line end or NUL could run as a formula there; it gets
-one leading apostrophe, and so does a cell that already has apostrophes before such a sign, so that the rule can be undone
-exactly. Numbers are never touched. Shape: the lon and lat of a point inside the lot.
+one leading apostrophe, and so does a cell that already has apostrophes before such a sign, so that the rule can be
+undone exactly. Numbers are never touched. Shape: the lon and lat of a point inside the lot.
 """
 
 from __future__ import annotations
@@ -100,8 +100,8 @@ def dictionary(names: list[str]) -> dict[str, Any]:
         "title": "Columns of lots.csv, lots.gpkg and lots.parquet",
         "description": "lots.csv has lon and lat in place of the outline. In lots.csv a text cell that begins with "
                        "= + - @ (also full-width), a tab, a line end or NUL, also after apostrophes, has one more "
-                       "apostrophe in front; take it off to get the value. Empty cells have no value. lots.gpkg and lots.parquet "
-                       "hold texts as they are, but for the character NUL, which lots.gpkg writes out as \\u0000.",
+                       "apostrophe in front; take it off to get the value. Empty cells have no value. lots.gpkg and "
+                       "lots.parquet hold texts as they are, but for the character NUL, which lots.gpkg writes out as \\u0000.",
         "fields": fields, "primaryKey": ["lot_row"], "missingValues": [""],
         "states": tables.STATES,
     }
