@@ -101,7 +101,8 @@ def dictionary(names: list[str]) -> dict[str, Any]:
         "description": "lots.csv has lon and lat in place of the outline. In lots.csv a text cell that begins with "
                        "= + - @ (also full-width), a tab, a line end or NUL, also after apostrophes, has one more "
                        "apostrophe in front; take it off to get the value. Empty cells have no value. lots.gpkg and "
-                       "lots.parquet hold texts as they are, but for the character NUL, which lots.gpkg writes out as \\u0000.",
+                       "lots.parquet hold texts as they are, but for the character NUL, which lots.gpkg writes out as "
+                       "\\u0000.",
         "fields": fields, "primaryKey": ["lot_row"], "missingValues": [""],
         "states": tables.STATES,
     }
