@@ -194,6 +194,7 @@ function middle(counts, classes) { // median class; the commonest state where st
   return c;
 }
 
+const DROUGHT_ALPHA = 0.45; // full colours would drown the lots; the legend is as pale
 // Polygons of the weekly drought map: filled beneath the lots, their edges dashed above them.
 const DroughtLayer = CanvasLayer.extend({
   show(drought, colors, week, edges) {
@@ -211,6 +212,7 @@ const DroughtLayer = CanvasLayer.extend({
       ctx.beginPath();
       trace(view, shape, k, true);
       ctx.fillStyle = this.colors[category[k]];
+      ctx.globalAlpha = this.edges ? 1 : DROUGHT_ALPHA;
       if (this.edges) ctx.stroke(); else ctx.fill();
     }
   },

@@ -88,7 +88,7 @@ function droughtLegend(box) {
   scale.classes.forEach((name, c) => {
     if (!here.has(name)) return;
     const item = put(table, "li");
-    swatch(item, (ctx) => { ctx.fillStyle = scale.colors[c]; ctx.fillRect(0, 0, 24, 16); });
+    swatch(item, (ctx) => { ctx.globalAlpha = DROUGHT_ALPHA; ctx.fillStyle = scale.colors[c]; ctx.fillRect(0, 0, 24, 16); });
     put(item, "span", scale.words[c], "name");
   });
   if (!here.size) put(box, "p", "No category was mapped here that week.", "note");
