@@ -26,4 +26,4 @@ def test_the_map_has_the_values_of_the_tables(hostile: bool) -> None:
             np.testing.assert_allclose(told, lots[name].to_numpy(float), atol=1e-9, rtol=0, err_msg=name)
     for name in encode.SHARED_TEXTS:
         told = [head["texts"][name][code] for code in arrays[name][arrays["row"]]]
-        assert told == list(lots[name]), name
+        assert told == [str(value) for value in lots[name]], name
