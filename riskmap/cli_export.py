@@ -31,26 +31,14 @@ def export(run: str, formats: str, folder: Path | None, raw_csv: bool, outputs: 
     if unknown or not wanted:
         raise RunFolderError(f"E-EXP-001 --format: {joined(unknown) or 'nothing'} is not a format. Use one or more of "
                              f"{joined(WRITERS)}.")
-    if folder is not None and folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
-        raise RunFolderError(f"E-EXP-002 {folder.as_posix()}: is there already and not an empty folder; nothing is "
-                             "written over. Name another one with --into.")
     source = run_folder.find(run, outputs)
-    if folder is not None and folder.resolve().is_relative_to(source.resolve()):
-        raise RunFolderError(f"E-EXP-003 {folder.as_posix()}: lies inside the run, which must stay as it was written. "
-                             "Name a folder elsewhere with --into.")
     found = record.read(source)
-    target = folder.parent if folder is not None else source.resolve().parent
-    with run_folder.new_run(target, f"export {found.area_name}", point=False) as made:
+    with run_folder.made_from(source, f"export {found.area_name}", folder) as made:
         for name in dict.fromkeys(wanted):
             if name == "csv":
                 csv_table.write(found, made.path, raw=raw_csv)
                 csv_table.write_dictionary(found, made.path)
             else:
                 import_module(f"riskmap.outputs.{WRITERS[name]}").write(found, made.path)
-    final = made.final
-    if folder is not None:
-        if folder.exists():
-            folder.rmdir()
-        final = final.rename(folder)
-    for path in sorted(final.iterdir()):
+    for path in sorted(made.final.iterdir()):
         click.echo(path.as_posix())

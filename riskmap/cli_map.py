@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Iterator
-from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -12,7 +10,6 @@ from typing import TYPE_CHECKING
 import click
 
 from riskmap.cli_runs import OUTPUTS, UNITS
-from riskmap.errors import RunFolderError
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -50,38 +47,18 @@ def map_command(run: str, tiles: bool, serving: bool, port: int | None, against:
     if port is not None and not serving:
         raise click.UsageError("--port belongs to --serve")
     folder = run_folder.find(run, outputs)
-    if serving and (made := _made_before(folder)):
-        _serve(folder, made, port)
+    if serving and (shown := _made_before(folder)):
+        _serve(folder, shown, port)
         return
     below = _basemap(url, attribution)
-    if into is not None and into.resolve().is_relative_to(folder.resolve()):
-        raise RunFolderError(f"E-RUN-015 {into.as_posix()}: lies inside the run, which stays as its manifest says. "
-                             "Name another folder.")
     found = record.read(folder)
     change = _change(found, run_folder.find(against, outputs)) if against is not None else None
-    with _target(folder, found.area_name, into) as (part, final):
-        names = _write(found, part, tiles, units, below, change)
+    with run_folder.made_from(folder, f"map {found.area_name}", into) as made:
+        names = _write(found, made.path, tiles, units, below, change)
     for name in names:
-        click.echo((final / name).as_posix())
+        click.echo((made.final / name).as_posix())
     if serving:
-        _serve(final, names, port)
-
-
-@contextmanager
-def _target(folder: Path, area_name: str, into: Path | None) -> Iterator[tuple[Path, Path]]:
-    """Give the folder to write into and where its files will then be."""
-    from riskmap.outputs import run_folder
-
-    if into is None:
-        with run_folder.new_run(folder.resolve().parent, f"map {area_name}", point=False) as made:
-            yield made.path, folder.parent / made.final.name
-        return
-    try:
-        into.mkdir(parents=True, exist_ok=True)
-        yield into, into
-    except OSError as error:
-        raise RunFolderError(f"E-RUN-016 {into.as_posix()}: {error.strerror or error}. Name another folder with "
-                             "--into.") from None
+        _serve(made.final, names, port)
 
 
 def _write(found: Results, folder: Path, as_tiles: bool, units: str, basemap: Basemap | None,
@@ -94,12 +71,8 @@ def _write(found: Results, folder: Path, as_tiles: bool, units: str, basemap: Ba
         return [path.name for path in tile_page.write(found, folder, units, basemap=basemap)]
     from riskmap.outputs import web_map
 
-    part = folder / (web_map.NAME + ".part")
-    try:
-        part.write_text(web_map.page(found, units, basemap=basemap, change=change), encoding="utf-8", newline="\n")
-        part.replace(folder / web_map.NAME)
-    finally:
-        part.unlink(missing_ok=True)
+    page = web_map.page(found, units, basemap=basemap, change=change)
+    (folder / web_map.NAME).write_text(page, encoding="utf-8", newline="\n")
     return [web_map.NAME]
 
 

@@ -150,14 +150,13 @@ def survey(readings: Path, second: Path | None, within_m: float | None, run: str
     exclude, date. Exit 1 when a reading could not be used.
     """
     from riskmap import survey as words
+    from riskmap.outputs import run_folder
     from riskmap.plain import plain
     from riskmap.survey import drawing, expected
     from riskmap.survey import levels as reducing
 
     if (run is None) != (lot is None):
         raise click.UsageError("give --run and --lot together")
-    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
-        raise click.UsageError(f"{folder.as_posix()} is not empty and nothing is overwritten; name another --into")
     if origin is not None and not (-180 <= origin[0] <= 180 and -85 <= origin[1] <= 85):
         raise click.UsageError("--origin is LON LAT in degrees; are they swapped?")
     us = units == "us"
@@ -212,10 +211,11 @@ def survey(readings: Path, second: Path | None, within_m: float | None, run: str
         click.echo(f"  {problem}", err=True)
     for text in (summary["next_survey"], *cautions):
         click.echo(text, err=True)
-    folder.mkdir(parents=True, exist_ok=True)
+    with run_folder.made_from(run_folder.find(run, outputs) if run else None, "survey", folder) as target:
+        for name in sorted(files):
+            (target.path / name).write_bytes(files[name])
     for name in sorted(files):
-        (folder / name).write_bytes(files[name])
-        click.echo((folder / name).as_posix())
+        click.echo((target.final / name).as_posix())
     sys.exit(int(any(p.code.startswith("E-") for p in problems)))
 
 

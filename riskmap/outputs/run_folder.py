@@ -93,6 +93,54 @@ def new_run(outputs: Path, area_name: str, now: datetime | None = None, *, point
         lock.release()
 
 
+@contextmanager
+def made_from(run: Path | None, name: str, into: Path | None, now: datetime | None = None) -> Iterator[RunFolder]:
+    """Open a new folder for what is made from a finished run, or from no run; `latest` never names it.
+
+    Parameters
+    ----------
+    run : Path, optional
+        The run, which must stay as its manifest says.
+    name : str
+        Begins the folder's name when `into` is not given.
+    into : Path, optional
+        A new or an empty folder; default: a new one beside the run.
+    now : datetime, optional
+        As in `new_run`.
+
+    Yields
+    ------
+    RunFolder
+        Write into `path`; the folder appears whole as `final` when the block ends without an error.
+
+    Raises
+    ------
+    RunFolderError
+        When `into` lies inside the run or holds something, or the folder cannot be made or written.
+    """
+    if into is None:
+        beside = run.resolve().parent if run is not None else Path("outputs")
+        with new_run(beside, name, now, point=False) as made:
+            yield made
+        return
+    if run is not None and into.resolve().is_relative_to(run.resolve()):
+        raise RunFolderError(f"E-RUN-015 {into.as_posix()}: lies inside the run, which stays as its manifest says. "
+                             "Name another folder with --into.")
+    if os.path.lexists(into) and (not into.is_dir() or any(into.iterdir())):
+        raise RunFolderError(f"E-RUN-017 {into.as_posix()}: is there already and not an empty folder; nothing is "
+                             "written over. Name another one with --into.")
+    with new_run(into.resolve().parent, name, now, point=False) as made:
+        yield RunFolder(made.path, into)
+    try:
+        if into.is_dir():
+            into.rmdir()
+        made.final.rename(into)
+        _flush(into.resolve().parent)
+    except OSError as error:
+        shutil.rmtree(made.final, ignore_errors=True)
+        raise _told(error, into) from error
+
+
 def clean(outputs: Path) -> list[str]:
     """Remove what killed runs left behind and return their names; work in progress is left alone."""
     found = {m.group(1) for path in outputs.iterdir()

@@ -61,10 +61,12 @@ def test_the_one_file_map_written_again_is_the_same(place: Path) -> None:
 
 
 def test_into_a_named_folder(place: Path, tmp_path: Path) -> None:
-    for _ in range(2):  # again over what is there
-        result = command(place, "latest", "--tiles", "--into", str(tmp_path / "new" / "maps"))
-        assert result.exit_code == 0
-        assert sorted(p.name for p in (tmp_path / "new" / "maps").iterdir()) == ["county.html", "county.pmtiles"]
+    words = ("latest", "--tiles", "--into", str(tmp_path / "new" / "maps"))
+    result = command(place, *words)
+    assert result.exit_code == 0
+    assert sorted(p.name for p in (tmp_path / "new" / "maps").iterdir()) == ["county.html", "county.pmtiles"]
+    assert [p.name for p in (tmp_path / "new").iterdir()] == ["maps"]
+    assert "E-RUN-017" in str(command(place, *words).exception)  # never over what is there
 
 
 def test_not_into_the_run(place: Path) -> None:

@@ -319,7 +319,7 @@ def test_export_never_writes_over_anything(outputs: Path, tmp_path: Path) -> Non
     (tmp_path / "there").mkdir()
     (tmp_path / "there" / "mine.txt").write_text("x", encoding="utf-8")
     done = export("latest", "--format", "csv", "--into", tmp_path / "there", "--outputs", outputs)
-    assert "E-EXP-002" in str(done.exception)
+    assert "E-RUN-017" in str(done.exception)
     assert [path.name for path in (tmp_path / "there").iterdir()] == ["mine.txt"]
 
 
@@ -328,7 +328,7 @@ def test_export_never_writes_into_the_run_and_by_default_beside_it(outputs: Path
     assert run is not None
     before = sorted(path.name for path in run.iterdir())
     done = export("latest", "--format", "csv", "--into", run / "more", "--outputs", outputs)
-    assert "E-EXP-003" in str(done.exception)
+    assert "E-RUN-015" in str(done.exception)
     assert sorted(path.name for path in run.iterdir()) == before
     done = export(run, "--format", "csv")
     assert done.exit_code == 0

@@ -209,7 +209,7 @@ def test_command_writes_every_product_with_cautions(tmp_path: Path) -> None:
         if name.endswith((".csv", "json")):
             assert CAUTIONS[1] in (tmp_path / "o" / name).read_text(encoding="utf-8"), name
     assert json.loads((tmp_path / "o" / "summary.json").read_text())["problems"][0]["row"] == 15
-    assert CliRunner().invoke(survey, [*words, str(tmp_path / "o")]).exit_code == 2  # nothing is overwritten
+    assert "E-RUN-017" in str(CliRunner().invoke(survey, [*words, str(tmp_path / "o")]).exception)  # never overwritten
 
 
 def test_workbook_with_a_formula_is_refused(tmp_path: Path) -> None:
