@@ -236,6 +236,8 @@ def _publish(outputs: Path, name: str, run: RunFolder, point: bool) -> None:
         os.replace(pointer, outputs / LATEST)
         _flush(outputs)
     except OSError as error:
+        with suppress(OSError):
+            _pointer(outputs, name).unlink(missing_ok=True)
         raise RunFolderError(f"E-RUN-006 {run.final.as_posix()}: the run is whole, but the file `{LATEST}` beside it "
                              f"could not be renewed: {error.strerror or error}.") from error
 

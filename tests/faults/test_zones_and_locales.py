@@ -10,6 +10,8 @@ from pathlib import Path
 
 import pytest
 
+from riskmap.outputs import run_folder
+
 ROOT = Path(__file__).resolve().parents[2]
 LOTS = 12
 PLACES = (("Pacific/Kiritimati", "de_DE.UTF-8"), ("America/Chicago", "C"), ("Pacific/Marquesas", "tr_TR.UTF-8"))
@@ -42,7 +44,8 @@ def _digest(area: Path, zone: str, locale: str) -> str:
         env={**os.environ, "TZ": zone, "LC_ALL": locale, "LANG": locale}, capture_output=True, text=True, check=False,
         cwd=ROOT)
     assert done.returncode in (0, 1), done.stderr
-    run = next(path for path in outputs.iterdir() if path.is_dir())
+    run = run_folder.latest(outputs)
+    assert run is not None
     return hashlib.sha256((run / "lots.csv").read_bytes()).hexdigest()
 
 
