@@ -36,17 +36,21 @@ class Threat:
 THREATS = (
     Threat(1, "text of the data run as a template", (
         "unit/test_outputs_tables.py::test_nothing_was_evaluated",
+        "unit/test_export_formats.py::test_no_template_was_evaluated",
         "unit/test_outputs_web_map_page.py::test_no_data_reached_the_page_outside_the_block")),
     Threat(2, "text of the data run as script or markup", (
         "browser/test_web_map_browser.py::test_hostile_text_is_shown_and_nothing_runs",
+        "browser/test_hostile_corpus_browser.py::test_every_text_as_an_id_is_shown_and_nothing_runs",
+        "browser/test_hostile_corpus_browser.py::test_other_columns_are_shown_as_they_are",
         "unit/test_outputs_web_map_page.py::test_only_our_scripts_may_run",
         "unit/test_outputs_web_map_page.py::test_own_script_makes_nodes_from_text_only")),
     Threat(3, "text cell run as a formula", (
         "unit/test_outputs_tables.py::test_csv_has_no_cell_that_runs",
         "unit/test_outputs_tables.py::test_csv_leaves_negative_numbers_alone",
         "unit/test_outputs_tables.py::test_the_guard_can_be_undone",
-        "unit/test_public_table_groups.py::test_files_hold_the_tables_and_no_identifier"),
-        "XLSX: no such product is written"),
+        "unit/test_public_table_groups.py::test_files_hold_the_tables_and_no_identifier",
+        "unit/test_export_formats.py::test_csv_has_no_cell_that_a_spreadsheet_would_run",
+        "unit/test_export_formats.py::test_xlsx_holds_texts_as_texts_and_no_formula_or_link")),
     Threat(4, "archive that points outside", (
         "unit/test_lots_reader.py::test_zip_that_points_outside_is_refused",
         "unit/test_lots_reader.py::test_zip_with_a_link_is_refused",
@@ -83,13 +87,17 @@ THREATS = (
         "unit/test_lots_reader.py::test_content_that_is_not_the_format_is_refused")),
     Threat(11, "killed in mid-run", (
         "faults/test_run_folder_faults.py::test_kill_at_any_moment_keeps_what_was_announced",
-        "faults/test_run_folder_faults.py::test_leftovers_of_a_killed_run_are_removed_and_live_runs_left_alone")),
+        "faults/test_run_folder_faults.py::test_leftovers_of_a_killed_run_are_removed_and_live_runs_left_alone",
+        "faults/test_kill_and_hammer.py::test_killed_runs_leave_only_whole_ones",
+        "regression/test_reuse_is_exact.py::test_a_stopped_run_goes_on_where_it_was")),
     Threat(12, "full or read-only disk", (
         "faults/test_run_folder_faults.py::test_a_full_disk_is_said_in_words",
-        "faults/test_run_folder_faults.py::test_a_failing_system_call_never_shows_half_a_run")),
+        "faults/test_run_folder_faults.py::test_a_failing_system_call_never_shows_half_a_run",
+        "faults/test_every_write_fails_once.py::test_an_error_at_every_write")),
     Threat(13, "two runs, one folder", (
         "faults/test_run_folder_faults.py::test_many_runs_at_once_do_not_mix",
-        "faults/test_run_folder_faults.py::test_a_planted_link_is_not_followed")),
+        "faults/test_run_folder_faults.py::test_a_planted_link_is_not_followed",
+        "faults/test_kill_and_hammer.py::test_many_runs_into_one_folder_are_all_whole")),
     Threat(14, "damaged store of downloads", (
         "faults/test_fetch_misbehaving_services.py::test_cache_answers_offline_and_survives_damage",)),
     Threat(15, "values that are no finite number", (
@@ -144,6 +152,7 @@ THREATS = (
     Threat(25, "text traps", (
         "unit/test_outputs_tables.py::test_csv_holds_every_value",
         "properties/test_lots_rows.py::test_csv_gives_back_every_identifier",
+        "unit/test_export_formats.py::test_every_format_holds_the_same_rows_and_values",
         "browser/test_web_map_browser.py::test_hostile_text_is_shown_and_nothing_runs")),
     Threat(26, "locale and decimals", (
         "unit/test_lots_reader.py::test_csv_of_points_is_in_degrees_and_tells_bad_numbers",
