@@ -18,6 +18,7 @@ from riskmap.cli_export import export
 from riskmap.cli_fetch import fetch
 from riskmap.cli_map import map_command
 from riskmap.cli_runs import compare, explain, verify
+from riskmap.cli_screen import screen
 from riskmap.cli_survey import survey
 from riskmap.errors import RiskmapError
 
@@ -163,7 +164,7 @@ def selftest(cases: Path | None, open_data: Path | None, as_json: bool) -> None:
     sys.exit(pack.main(open_data, as_json))
 
 
-for _command in (fetch, export, explain, verify, compare, map_command, survey):
+for _command in (fetch, export, screen, explain, verify, compare, map_command, survey):
     cli.add_command(_command)
 
 

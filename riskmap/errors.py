@@ -15,9 +15,14 @@ _CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f\u00ad\u200b-\u200f\u2028-\u202e\u206
 SHOWN_CHARACTERS = 40
 
 
+def visible(text: str) -> str:
+    """Return text with control, zero-width and direction characters written out."""
+    return _CONTROL.sub(lambda m: f"\\u{ord(m.group()):04x}", text)
+
+
 def shown(value: object) -> str:
     """Return `value` as short text with control and direction characters made visible."""
-    text = _CONTROL.sub(lambda m: f"\\u{ord(m.group()):04x}", str(value))
+    text = visible(str(value))
     return text if len(text) <= SHOWN_CHARACTERS else text[: SHOWN_CHARACTERS - 1] + "…"
 
 

@@ -59,6 +59,17 @@ def read_csv(path: Path, name: str, entry: LotsEntry, kind: str) -> Found:
     return Found(attributes, geometry, crs, rows, dropped, problems)
 
 
+def read_table(path: Path, name: str, problems: list[Problem]) -> tuple[pd.DataFrame, list[str], NDArray[np.int64]]:
+    """Return every cell of a CSV as text, its heading, and the row number of each record; one column is enough.
+
+    Raises
+    ------
+    LayerError
+        As in `read_csv`, for bytes, heading and rows.
+    """
+    return _table(_decoded(path.read_bytes(), name, problems), name, problems, least_columns=1)
+
+
 # ---------------------------------------------------------------- text
 def _decoded(content: bytes, name: str, problems: list[Problem]) -> str:
     """Return the text: UTF-8, UTF-16 with its mark, else Windows-1252 and a finding that says so."""
@@ -80,12 +91,13 @@ def _decoded(content: bytes, name: str, problems: list[Problem]) -> str:
     return text
 
 
-def _table(text: str, name: str, problems: list[Problem]) -> tuple[pd.DataFrame, list[str], NDArray[np.int64]]:
+def _table(text: str, name: str, problems: list[Problem], least_columns: int = 2) \
+        -> tuple[pd.DataFrame, list[str], NDArray[np.int64]]:
     """Return the cells below the heading, the heading, and the row number of each; rows that are no lots are told."""
     import pandas as pd
 
     skipped, offset, separator = _before_heading(text)
-    separator, heading = _heading(text[offset: offset + _HEADING_CHARACTERS], separator, name)
+    separator, heading = _heading(text[offset: offset + _HEADING_CHARACTERS], separator, name, least_columns)
     width = len(heading)
     try:
         table = pd.read_csv(io.StringIO(text[offset:]), sep=separator, dtype=str, keep_default_na=False, header=None,
@@ -133,12 +145,12 @@ def _before_heading(text: str) -> tuple[int, int, str | None]:
     return skipped, offset, None
 
 
-def _heading(text: str, separator: str | None, name: str) -> tuple[str, list[str]]:
+def _heading(text: str, separator: str | None, name: str, least_columns: int) -> tuple[str, list[str]]:
     """Return the separator that stands most often outside quotes, and the names of the columns."""
     bare = re.sub(r'"[^"]*"', "", text).lstrip("\r\n").splitlines()
     best = separator or max(SEPARATORS, key=(bare or [""])[0].count)
     heading = [cell.strip() for cell in next(csv.reader(io.StringIO(text, newline=""), delimiter=best), [])]
-    if len(heading) < 2:
+    if len(heading) < least_columns:
         raise LayerError(f"E-LOT-001 {name}: the heading has a single column. Separate columns by one of: "
                          f"{joined(SEPARATORS.values())}, and let the first row be the heading.")
     return best, heading

@@ -17,8 +17,9 @@ NAME = "lots.xlsx"
 MOST_ROWS = 1_048_575  # of a sheet, below its heading (file format limit)
 USUAL_ROWS = 5_000  # above it an estimate leaves the workbook to `riskmap export`: 20,000 rows take 5 s (measured)
 _LONGEST = 32_767  # characters of a cell (file format limit)
+_HEADER = 250  # characters of a page header (file format limit 255)
 _CUT = " [cut: a cell holds no more]"
-_PLAIN = {"strings_to_formulas": False, "strings_to_urls": False, "strings_to_numbers": False,
+PLAIN = {"strings_to_formulas": False, "strings_to_urls": False, "strings_to_numbers": False,
           "constant_memory": True, "nan_inf_to_errors": False}
 
 
@@ -37,17 +38,17 @@ def write(found: Results, folder: Path) -> Path:
                              "CSV, GeoPackage or GeoParquet.")
     path = folder / NAME
     year, month = (int(part) for part in found.today.split("-"))
-    with xlsxwriter.Workbook(path, _PLAIN) as book:
+    with xlsxwriter.Workbook(path, PLAIN) as book:
         book.set_properties({"title": "riskmap estimate", "created": _first_day(year, month)})
         bold = book.add_format({"bold": True})
         names = [str(name) for name in found.lots.columns if name != found.lots.geometry.name]
-        _sheet(book, "lots", bold, names, geojson.rows(found))
+        sheet(book, "lots", bold, names, geojson.rows(found))
         fields = csv_table.dictionary(names)["fields"]
         told = ["name", "type", "unit", "description"]
-        _sheet(book, "columns", bold, told, ({key: str(field.get(key, "")) for key in told} for field in fields))
+        sheet(book, "columns", bold, told, ({key: str(field.get(key, "")) for key in told} for field in fields))
         notes = [results.STANDING, results.CAUTION, results.NOT_SEEN, *found.credits,
                  *(f"{state}: {words}. Not a low or a middle result." for state, words in tables.STATES.items())]
-        _sheet(book, "notes", bold, ["note"], ({"note": note} for note in notes))
+        sheet(book, "notes", bold, ["note"], ({"note": note} for note in notes))
     return path
 
 
@@ -57,18 +58,33 @@ def _first_day(year: int, month: int) -> Any:
     return datetime(year, month, 1)  # of the data, not of the run: equal results give equal files
 
 
-def _sheet(book: Any, name: str, bold: Any, headings: list[str], rows: Iterable[dict[str, Any]]) -> None:
-    sheet = book.add_worksheet(name)
-    sheet.freeze_panes(1, 2 if name == "lots" else 0)
+def sheet(book: Any, name: str, bold: Any, headings: list[str], rows: Iterable[dict[str, Any]],
+          caution: str = results.CAUTION) -> None:
+    """Add a sheet; the caution is its printed header and a comment on the first cell, so that row 1 stays the heading.
+
+    Parameters
+    ----------
+    book, bold : workbook and its bold format
+    name : str
+    headings : list of str
+    rows : iterable of dict
+        Plain values: text, number or None, in the order of the headings.
+    caution : str
+    """
+    made = book.add_worksheet(name)
+    made.freeze_panes(1, 2 if name == "lots" else 0)
+    made.set_header("&L" + caution[:_HEADER].replace("&", "&&"))
+    if headings:
+        made.write_comment(0, 0, caution, {"x_scale": 3, "y_scale": 1.5})
     for place, heading in enumerate(headings):
-        sheet.write_string(0, place, heading, bold)
+        made.write_string(0, place, _fitting(heading), bold)
     for line, values in enumerate(rows, start=1):
         for place, value in enumerate(values.values()):
             if isinstance(value, str):
                 if value:
-                    sheet.write_string(line, place, _fitting(value))
+                    made.write_string(line, place, _fitting(value))
             elif value is not None:
-                sheet.write_number(line, place, value)
+                made.write_number(line, place, value)
 
 
 def _fitting(text: str) -> str:

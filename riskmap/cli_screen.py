@@ -1,0 +1,99 @@
+"""`riskmap screen`: a list of parcels or coordinates in, the same rows out with columns added."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from riskmap.cli_runs import OUTPUTS, UNITS
+from riskmap.errors import LayerError
+
+if TYPE_CHECKING:
+    from riskmap.screening import Screened
+
+SHOWN_PROBLEMS = 20
+
+
+@click.command()
+@click.argument("run")
+@click.argument("listing", type=click.Path(path_type=Path))
+@click.option("--column", "columns", multiple=True, metavar="OURS=THEIRS",
+              help="What a column of the list is: lot_id, lon, lat or geometry; for example --column lot_id=PARCEL.")
+@click.option("--bands", type=click.Path(path_type=Path), default=None,
+              help="TOML file with movement_mm = [5, 10, 20, 35]: other bands, the same for every row.")
+@click.option("--groups", default=None, metavar="COLUMN",
+              help="Self-check: tell how results and data lie in the groups of this column of the list.")
+@click.option("--why", is_flag=True, help="Print every row's reasons.")
+@click.option("--into", type=click.Path(path_type=Path, file_okay=False), default=None,
+              help="New or empty folder; default: a new one beside the run.")
+@UNITS
+@OUTPUTS
+def screen(run: str, listing: Path, columns: tuple[str, ...], bands: Path | None, groups: str | None, why: bool,
+           into: Path | None, units: str, outputs: Path) -> None:
+    """Answer every row of LISTING (CSV, XLSX, KML, GeoJSON) from RUN: same rows, same order, columns added.
+
+    Use only to choose where to ask for more information. Do not use to approve, decline, price or value.
+    """
+    from riskmap import manifest, screening
+    from riskmap.outputs import record, run_folder, screen_table
+
+    folder = run_folder.find(run, outputs)
+    named = dict(_named(pair) for pair in columns)
+    limits = screening.bands(bands)
+    given = screening.read(listing, named)
+    found = record.read(folder)
+    done = screening.screen(found, given, system=units, limits=limits, columns=named, groups=groups)
+    about = {"list": listing.name, "run": folder.resolve().name, "today": found.today,
+             "manifest": manifest.sha256(folder / manifest.NAME)[:12], "counts": done.counts,
+             "notes": [str(problem) for problem in done.problems], "page_columns": _page_columns(done, units)}
+    with run_folder.made_from(folder, f"screen {found.area_name}", into) as made:
+        screen_table.write(done.rows, screening.in_order(done.rows), done.groups, about, made.path)
+    for problem in done.problems[:SHOWN_PROBLEMS]:
+        click.echo(f"  {problem}", err=True)
+    counts = ", ".join(f"{value:,} {name.replace('_', ' ')}" for name, value in done.counts.items())
+    click.echo(f"{listing.name}: {counts}", err=True)
+    if why:
+        for line in _reasons(done):
+            click.echo(line, err=True)
+    click.echo(screen_table.CAUTIONS[0], err=True)
+    for path in sorted(made.final.iterdir()):
+        click.echo(path.as_posix())
+    sys.exit(int(done.counts["with_number"] < done.counts["rows"]))
+
+
+def _named(pair: str) -> tuple[str, str]:
+    ours, mark, theirs = pair.partition("=")
+    if not mark or not theirs:
+        raise LayerError(f"E-SCR-005 --column {pair}: write OURS=THEIRS, for example --column lot_id=PARCEL.")
+    return ours.strip(), theirs.strip()
+
+
+def _page_columns(done: Screened, units: str) -> dict[str, str]:
+    """Return the columns of the printed page and what stands above them."""
+    first = done.own[0] if done.own else "matched_lot_id"
+    unit = "in" if units == "us" else "mm"
+    numbers = {f"characteristic_movement_{unit}": f"characteristic movement, {unit}",
+               f"characteristic_movement_{unit}_p10": "from", f"characteristic_movement_{unit}_p90": "to",
+               f"expected_movement_{unit}": f"expected movement, {unit}"}
+    names = {first: first, "match_status": "found", "state": "state", **numbers, "direction": "direction",
+             "driver_1": "first reason", "data_quality": "data"}
+    return {f"{name}_riskmap" if name != first and f"{name}_riskmap" in done.rows else name: label
+            for name, label in names.items()}
+
+
+def _reasons(done: Screened) -> list[str]:
+    from riskmap.errors import visible
+
+    rows = done.rows
+    names = {name: f"{name}_riskmap" if f"{name}_riskmap" in rows else name
+             for name in ("state", "state_reason", "match_note", "reason")}
+    first = done.own[0] if done.own else "matched_lot_id"
+    out = []
+    for record in rows[[first, *names.values()]].to_dict("records"):
+        told = [record[names[name]] for name in ("state", "state_reason", "match_note")]
+        words = record[names["reason"]] if not told[0] else "; ".join(part for part in told if part)
+        out.append(f"  {visible(str(record[first]))}: {visible(str(words))}")
+    return out

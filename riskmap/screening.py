@@ -1,0 +1,335 @@
+"""A list in, the same rows out with columns added: what each row's lot is expected to do, or why that cannot be said.
+
+Rows keep their order and their own cells as text. Nothing about people takes part: personal columns and postcodes are
+not carried, a group column is used for the self-check only and never for a number.
+"""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from dataclasses import dataclass, field
+from itertools import pairwise
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+
+from riskmap import tables, units
+from riskmap.errors import LayerError, Problem, SettingsError, joined, shown
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from riskmap.results import Results
+
+PLACE = {"lot_id": ("lot_id",), "lon": ("lon", "longitude"), "lat": ("lat", "latitude"),
+         "geometry": ("geometry", "wkt")}
+# compared with the name without blanks and marks
+_POSTCODE = re.compile(r"zip\w*|(?:post|postal)(?:code)?\w*|census\w*|tract\w*|blockgroup\w*|geoid\w*", re.IGNORECASE)
+SMALLEST_GROUP = 10
+MOST_ROWS = 1_000_000
+NUMBERS = ("expected_movement_mm", "characteristic_movement_mm", "deflection_now_mm")
+TEXTS = ("direction", "phase", "shrink_swell_class", "map_unit_name", "pour_date_early", "pour_date_late",
+         "pour_date_basis", "driver_1", "driver_2", "driver_3", "reason", "data_quality", "neighbor_unit_name", "flags")
+
+
+@dataclass(frozen=True)
+class Listing:
+    """A list as given: every cell as text, in file order."""
+
+    name: str
+    table: pd.DataFrame
+    row: NDArray[np.int64]  # as the user's editor numbers it
+    shapes: NDArray[np.object_] | None = None  # from KML and GeoJSON
+    problems: list[Problem] = field(default_factory=list)
+    left_out: tuple[str, ...] = ()  # columns that are not carried
+
+
+@dataclass(frozen=True)
+class Screened:
+    """The answer.
+
+    Attributes
+    ----------
+    rows : DataFrame
+        The list's own columns, then ours; file order.
+    own : tuple of str
+        Names of the list's own columns.
+    counts : dict
+        Rows by match status and by state.
+    groups : DataFrame, optional
+        The self-check, one row per group.
+    problems : list of Problem
+    """
+
+    rows: pd.DataFrame
+    own: tuple[str, ...]
+    counts: dict[str, int]
+    groups: pd.DataFrame | None
+    problems: list[Problem]
+
+
+# ---------------------------------------------------------------- the list
+def read(path: Path, columns: dict[str, str]) -> Listing:
+    """Read a list: CSV or XLSX with a parcel id or a coordinate, KML pins or GeoJSON shapes.
+
+    Parameters
+    ----------
+    path : Path
+    columns : dict
+        Our name (lot_id, lon, lat, geometry) -> the file's column, where it is called otherwise.
+
+    Raises
+    ------
+    LayerError
+        No such file, another format, damaged, no usable column.
+    """
+    from riskmap.layers import lots_csv
+    from riskmap.layers.lots_columns import is_personal
+
+    name = path.name
+    if not path.is_file():
+        raise LayerError(f"E-SCR-001 {name}: no such file.")
+    problems: list[Problem] = []
+    kind = path.suffix.lower()
+    if kind in (".kml", ".kmz", ".geojson", ".json"):
+        return _shapes(path)
+    if kind == ".csv":
+        table, heading, row = lots_csv.read_table(path, name, problems)
+        table = table.set_axis(heading, axis=1)
+    elif kind == ".xlsx":
+        table, row = _workbook(path, name)
+    else:
+        raise LayerError(f"E-SCR-002 {name}: '{kind}' is no list. Use .csv, .xlsx, .kml, .kmz or .geojson.")
+    if len(table) > MOST_ROWS:
+        raise LayerError(f"E-SCR-003 {name}: {len(table):,} rows; a list may have {MOST_ROWS:,}. Use an estimate.")
+    repeated = [column for column in table.columns if list(table.columns).count(column) > 1]
+    if repeated:
+        raise LayerError(f"E-SCR-004 {name}: column '{shown(repeated[0])}' stands twice. Rename one.")
+    for ours, theirs in columns.items():
+        if ours not in PLACE or theirs not in table:
+            raise LayerError(f"E-SCR-005 {name}: --column {ours}={theirs}: use one of {joined(PLACE)} and a column of "
+                             f"the list: {joined(table.columns, 40)}.")
+    left_out = tuple(str(column) for column in table.columns
+                     if is_personal(str(column)) or _POSTCODE.fullmatch(re.sub(r"[\W_]+", "", str(column))))
+    if left_out:
+        problems.append(Problem("W-SCR-006", name, f"columns about people or postal areas: {joined(left_out, 40)}.",
+                                "They take no part in anything here.", "Not read and not carried.", 1))
+    table = table.drop(columns=list(left_out))
+    return Listing(name, table, row, None, problems, left_out)
+
+
+def _workbook(path: Path, name: str) -> tuple[pd.DataFrame, NDArray[np.int64]]:
+    """Read the first sheet; a formula is refused by its cell: its stored value may be old."""
+    import zipfile
+
+    import openpyxl
+    from openpyxl.utils.exceptions import InvalidFileException
+
+    from riskmap.layers import archive
+
+    archive.entries(path, name, unreadable="E-SCR-007", unsafe="E-SCR-007")
+    try:
+        book = openpyxl.load_workbook(path, read_only=True, data_only=False)
+        lines = [[_cell(cell, name) for cell in line] for line in book.worksheets[0].iter_rows()]
+    except (InvalidFileException, KeyError, ValueError, IndexError, zipfile.BadZipFile, OSError) as error:
+        raise LayerError(f"E-SCR-007 {name}: cannot be read as a workbook ({shown(error)}). Save it again.") from None
+    if not lines:
+        raise LayerError(f"E-SCR-007 {name}: the first sheet is empty.")
+    heading = [text.strip() for text in lines[0]]
+    width = max((k + 1 for k, text in enumerate(heading) if text), default=0)
+    body = [(line + [""] * width)[:width] for line in lines[1:]]
+    table = pd.DataFrame(body, columns=heading[:width], dtype=str)
+    row = np.arange(2, len(table) + 2, dtype=np.int64)
+    blank = (table == "").all(axis=1).to_numpy(dtype=bool) if width else np.ones(len(table), dtype=bool)
+    return table[~blank].reset_index(drop=True), row[~blank]
+
+
+def _cell(cell: Any, name: str) -> str:
+    value = cell.value
+    if value is None:
+        return ""
+    if cell.data_type == "f":
+        raise LayerError(f"E-SCR-008 {name} cell {cell.coordinate}: a formula. Paste the values only.")
+    if isinstance(value, float) and value == int(value) and abs(value) < 2**53:
+        return str(int(value))
+    return str(value)
+
+
+def _shapes(path: Path) -> Listing:
+    """Read pins or polygons through the readers of lots; they keep ids and shapes only."""
+    from riskmap import settings
+    from riskmap.layers import lots
+
+    area = settings.Area.model_validate({"name": "list", "lots": {"path": path.resolve()}, "soil": {"path": "none"}})
+    frame, _, problems = lots.read(area.lots, area)
+    shapes = frame.to_crs("EPSG:4326").geometry.to_numpy()
+    return Listing(path.name, pd.DataFrame({"lot_id": frame["lot_id"].to_numpy()}), frame["source_row"].to_numpy(),
+                   shapes, problems)
+
+
+# ---------------------------------------------------------------- bands
+def bands(path: Path | None) -> tuple[float, ...]:
+    """Return the limits of the shown bands [mm]: ours, or those of a TOML file with the single key `movement_mm`.
+
+    Raises
+    ------
+    SettingsError
+        For anything else in the file: limits that depend on an area, a postcode, a soil or a group are refused.
+    """
+    if path is None:
+        return tables.DEFLECTION_BANDS_MM
+    try:
+        told = tomllib.loads(path.read_text(encoding="utf-8-sig"))
+    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+        raise SettingsError(f"E-SCR-020 {path.name}: cannot be read: {shown(error)}.") from None
+    others = sorted(set(told) - {"movement_mm"})
+    if others:
+        raise SettingsError(f"E-SCR-021 {path.name}: {joined(others)} is not accepted. The bands are the same for "
+                            "every row: limits that differ by area, postcode, soil or group are refused. Keep only "
+                            "movement_mm.")
+    limits = told.get("movement_mm") or []
+    good = isinstance(limits, list) and 1 <= len(limits) <= 10 and all(
+        isinstance(v, int | float) and not isinstance(v, bool) and 0 < v <= 500 for v in limits)
+    if not good or sorted(set(limits)) != limits:
+        raise SettingsError(f"E-SCR-022 {path.name}: movement_mm must be 1 to 10 rising numbers above 0, in mm, such "
+                            "as [5, 10, 20, 35].")
+    return tuple(float(v) for v in limits)
+
+
+# ---------------------------------------------------------------- the answer
+def screen(found: Results, listing: Listing, *, system: str = "us", limits: tuple[float, ...] = (),
+           columns: dict[str, str] | None = None, groups: str | None = None) -> Screened:
+    """Answer every row of a list from a run.
+
+    Parameters
+    ----------
+    found : Results
+    listing : Listing
+    system : str
+        `us` adds columns in inches beside those in mm, `si` does not.
+    limits : tuple of float
+        Limits of the bands. [mm]
+    columns : dict, optional
+        As in `read`.
+    groups : str, optional
+        Column of the list for the self-check.
+
+    Raises
+    ------
+    LayerError
+        When the list has neither id, coordinate nor shape, or not the group column.
+    """
+    from riskmap.lots import matching
+
+    requests = _requests(listing, columns or {})
+    lots = found.lots.to_crs("EPSG:5070")
+    matched = matching.match(requests, lots)
+    own = tuple(str(column) for column in listing.table.columns)
+    answer = _answer(found, matched, system, limits or tables.DEFLECTION_BANDS_MM)
+    answer = answer.rename(columns={name: f"{name}_riskmap" for name in answer if name in own})
+    rows = pd.concat([listing.table.reset_index(drop=True), answer], axis=1)
+    states = answer.loc[answer["state" if "state" not in own else "state_riskmap"] != "", :]
+    name = "state" if "state" not in own else "state_riskmap"
+    counts = {"rows": len(rows), "with_number": len(rows) - len(states),
+              **{str(key): int(value) for key, value in states[name].value_counts().sort_index().items()}}
+    checked = None
+    if groups is not None:
+        if groups not in listing.table:
+            raise LayerError(f"E-SCR-009 {listing.name}: --groups {shown(groups)}: the list has {joined(own, 40)}.")
+        checked = self_check(listing.table[groups], answer, name)
+    return Screened(rows, own, counts, checked, listing.problems)
+
+
+def _requests(listing: Listing, columns: dict[str, str]) -> pd.DataFrame:
+    """Return what each row gives to be found by; a name of a pin is no parcel id."""
+    import geopandas as gpd
+
+    if listing.shapes is not None:
+        return gpd.GeoDataFrame({"lot_id": [""] * len(listing.table)}, geometry=listing.shapes, crs="EPSG:4326")
+    lower = {str(column).strip().lower(): column for column in listing.table.columns}
+    given: dict[str, Any] = {}
+    for ours, names in PLACE.items():
+        theirs = columns.get(ours) or next((lower[name] for name in names if name in lower), None)
+        if theirs is not None:
+            given[ours] = listing.table[theirs].to_numpy()
+    if not given or ("lon" in given) != ("lat" in given):
+        raise LayerError(f"E-SCR-010 {listing.name}: no column lot_id, no lon and lat, no geometry. The list has: "
+                         f"{joined(listing.table.columns, 40)}. Say which: --column lot_id=PARCEL.")
+    requests = pd.DataFrame(given, index=pd.RangeIndex(len(listing.table)))
+    if "geometry" in requests:
+        import shapely
+
+        requests["geometry"] = shapely.from_wkt(requests["geometry"].to_numpy(dtype=object), on_invalid="ignore")
+    return requests
+
+
+def _answer(found: Results, matched: pd.DataFrame, system: str, limits: tuple[float, ...]) -> pd.DataFrame:
+    place = matched["lot_row"].fillna(-1).to_numpy(np.int64)
+    lots = pd.DataFrame(found.lots.drop(columns=found.lots.geometry.name))
+    taken = lots.reindex(np.where(place >= 0, place, -1)).reset_index(drop=True)
+    status = matched["match_status"].to_numpy(dtype=object)
+    state = np.where(status == "matched", taken["state"].fillna("").to_numpy(dtype=object), status)
+    out = pd.DataFrame({
+        "match_status": status, "match_note": matched["match_note"].to_numpy(dtype=object),
+        "matched_by": matched["matched_by"].to_numpy(dtype=object),
+        "matched_lot_id": taken["lot_id"].fillna("").to_numpy(dtype=object),
+        "state": state,
+        "state_reason": np.where(status == "matched", taken["state_reason"].fillna("").to_numpy(dtype=object),
+                                 np.array([tables.STATES.get(str(s), "") for s in state], dtype=object)),
+    })
+    for name in NUMBERS:
+        for part in ("", "_p10", "_p90"):
+            value = taken[f"{name}{part}"].to_numpy(float)
+            out[f"{name}{part}"] = value
+            if system == "us":
+                out[f"{name.removesuffix('_mm')}_in{part}"] = np.round(units.mm_to_inch(value), 1)
+    out["band"] = _band(out["characteristic_movement_mm"].to_numpy(float), limits)
+    for name in TEXTS:
+        out[name] = taken[name].fillna("").astype("str").to_numpy(dtype=object)
+    out["neighbor_unit_share"] = taken["neighbor_unit_share"].to_numpy(float)
+    return out
+
+
+def _band(value: NDArray[np.float64], limits: tuple[float, ...]) -> NDArray[np.object_]:
+    """Return the band of the characteristic movement as `10-20 mm`; empty without a number."""
+    edges = [f"under {limits[0]:g} mm", *(f"{a:g}-{b:g} mm" for a, b in pairwise(limits)),
+             f"{limits[-1]:g} mm and more"]
+    names = np.array([*edges, ""], dtype=object)
+    return names[np.where(np.isfinite(value), np.searchsorted(limits, value, side="right"), len(edges))]
+
+
+def in_order(rows: pd.DataFrame) -> pd.DataFrame:
+    """Return rows by characteristic movement, largest first; rows without a number last; ties in file order."""
+    name = "characteristic_movement_mm" if "characteristic_movement_mm_riskmap" not in rows else \
+        "characteristic_movement_mm_riskmap"
+    order = np.argsort(-rows[name].to_numpy(float), kind="stable")  # nan stays at the end
+    return rows.iloc[order]
+
+
+def self_check(group: pd.Series, answer: pd.DataFrame, state: str) -> pd.DataFrame:
+    """Return how results and data quality lie in groups that the user gives; groups under ten rows are not told.
+
+    Only tells: no group enters a number, none is ranked. Rows are in the order in which the groups first appear.
+    """
+    text = group.astype("str").where(group.astype("str").str.strip() != "", "(empty)").reset_index(drop=True)
+    frame = answer.assign(group=text.to_numpy())
+    out = []
+    for name, part in frame.groupby("group", sort=False):
+        told: dict[str, Any] = {"group": name, "rows": len(part)}
+        if len(part) < SMALLEST_GROUP:
+            told["rows"] = None
+            told["note"] = f"fewer than {SMALLEST_GROUP} rows: not told"
+        else:
+            value = part["characteristic_movement_mm"].dropna().to_numpy(float)
+            told |= {"with_number_pct": 100 * float((part[state] == "").mean()),
+                     "full_data_pct": 100 * float((part["data_quality"] == "full").mean()), "note": ""}
+            if len(value) >= SMALLEST_GROUP:
+                low, middle, high = np.percentile(value, [10, 50, 90])
+                told |= {"characteristic_p10_mm": low, "characteristic_p50_mm": middle, "characteristic_p90_mm": high}
+        out.append(told)
+    names = ["group", "rows", "with_number_pct", "full_data_pct", "characteristic_p10_mm", "characteristic_p50_mm",
+             "characteristic_p90_mm", "note"]
+    return pd.DataFrame(out).reindex(columns=names).round(1)
