@@ -127,7 +127,7 @@ def _page(ordered: pd.DataFrame, groups: pd.DataFrame | None, about: dict[str, A
     heading = "".join(f"<th>{_text(label)}</th>" for label in names.values())
     yield f"<table><thead><tr>{heading}</tr></thead><tbody>\n"
     for record in _records(shown[list(names)]):
-        yield "<tr>" + "".join(_cell(value) for value in record.values()) + "</tr>\n"
+        yield "<tr>" + "".join(_cell(value, ".1f") for value in record.values()) + "</tr>\n"
     yield "</tbody></table>\n"
     if groups is not None:
         yield "<h2>Self-check by group</h2><p>How results and data lie in the groups of the list. No group enters a " \
@@ -143,10 +143,10 @@ def _table(frame: pd.DataFrame) -> Iterable[str]:
     yield "</tbody></table>\n"
 
 
-def _cell(value: Any) -> str:
+def _cell(value: Any, digits: str = "g") -> str:
     if isinstance(value, str):
         return f"<td>{_text(value)}</td>"
-    return f'<td class="n">{"" if value is None else f"{value:g}"}</td>'
+    return f'<td class="n">{"" if value is None else format(value, digits)}</td>'
 
 
 def _text(value: object) -> str:
