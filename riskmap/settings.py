@@ -37,6 +37,7 @@ class LotsEntry(Provenance):
     crs: str | None = None  # only when the file itself has none
     columns: dict[str, str] = Field(default_factory=dict)
     duplicates: Literal["refuse", "keep"] = "keep"  # keep: each row answered on its own and reported in pairs
+    corrections: Path | None = None  # CSV: lot_id, column, value, reason, date; the lot file itself stays as published
 
 
 class SoilEntry(Provenance):

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from riskmap import units
 from riskmap.errors import LayerError, Problem, joined, shown
-from riskmap.layers import Source, crs_help, lots_csv, lots_kml, lots_vector
+from riskmap.layers import Source, crs_help, lots_corrections, lots_csv, lots_kml, lots_vector
 from riskmap.layers.lots_columns import NUMBER_COLUMNS, OTHER_UNITS, TEXT_COLUMNS, Found, dropped_columns, per_row
 
 if TYPE_CHECKING:
@@ -70,12 +70,22 @@ def read(entry: LotsEntry, area: Area, coverage: crs_help.Box | None = None) \
         columns[column] = _number(found, column, name, problems)
     table = gpd.GeoDataFrame(pd.DataFrame(columns), geometry=gpd.GeoSeries(found.geometry, crs=crs), crs=crs)
     _check_duplicates(table, entry, name)
+    sources = [Source("lots", entry.path, entry.title, entry.provider, entry.licence, entry.credit, entry.valid_date,
+                      len(table))]
+    if entry.corrections is not None:
+        table = _corrected(table, entry.corrections, area, sources, problems)
     if table.empty:
         problems.append(Problem("W-LOT-001", name, "the file has no rows.", "Check that it was exported whole.",
                                 "The answer is empty."))
-    source = Source("lots", entry.path, entry.title, entry.provider, entry.licence, entry.credit, entry.valid_date,
-                    len(table))
-    return table, [source], problems
+    return table, sources, problems
+
+
+def _corrected(table: gpd.GeoDataFrame, path: Path, area: Area, sources: list[Source],
+               problems: list[Problem]) -> gpd.GeoDataFrame:
+    name, found = _shown_path(path), area.resolve(path)
+    corrections = lots_corrections.read(found, name, problems)
+    sources.append(Source("lots_corrections", path, "Corrections of single lots", rows=len(corrections), opened=found))
+    return lots_corrections.apply(table, corrections, name, problems)
 
 
 # ---------------------------------------------------------------- the file

@@ -75,6 +75,7 @@ def clean(raw: gpd.GeoDataFrame, settings: LotSettings, crs: str, today: int, fi
     _report_values(report, raw, window, plate, other_foundation)
     state, reason = _states(shapes.reason, _text(raw, "foundation_type"), other_foundation, window.early >= today)
     flags = _flags({
+        "corrected": raw["corrected"].to_numpy(bool) if "corrected" in raw else np.zeros(len(raw), dtype=bool),
         "duplicate_lot_id": repeated,
         "lot_id_missing": (lot_id.str.strip() == "").to_numpy(),
         "point_lot": shapes.is_point,

@@ -29,6 +29,7 @@ QUALITY = {"full": "full", "partial": "partial", "not_enough": "not enough for a
 
 FLAGS = {
     # lot file
+    "corrected": "Values of this lot were corrected; the reasons are among the findings of the run.",
     "duplicate_lot_id": "This id stands on more than one row; each row is answered on its own.",
     "lot_id_missing": "The row has no id.",
     "point_lot": "The lot is given as a point; only the soil at that spot is used.",

@@ -139,3 +139,20 @@ def test_new_reissued_and_missing_weeks_are_told_apart(before: Results) -> None:
         "missing_now": ["2025-06-03"]}
     assert compare.weekly_maps(old, old) == {"new": [], "gone": [], "reissued": [], "missing_now": []}
     assert compare.weekly_maps(before, before)["new"] == []
+
+
+def test_a_correction_shows_under_the_lot_file(before: Results, example: Path, kept: store.Store,
+                                               tmp_path: Path) -> None:
+    path = write_area(example, tmp_path / "b", last="2025-05")
+    dated = (before.lots["state"] == "") & (before.lots["pour_date_basis"] == "year")
+    lot = str(before.lots.loc[dated, "lot_id"].iloc[0])
+    (tmp_path / "b" / "fix.csv").write_text(f"lot_id,column,value,reason\n{lot},pour_date,2023-03,inspection record\n",
+                                            encoding="utf-8")
+    text = path.read_text(encoding="utf-8").replace("[lots]", '[lots]\ncorrections = "fix.csv"', 1)
+    path.write_text(text, encoding="utf-8")
+    after = run(path, kept)
+    told = adds_up(compare.compare(before, after, kept)).set_index("lot_id")
+    moved = told[told[CHANGE] != 0]
+    assert list(moved.index) == [lot]
+    assert moved["lots_part_mm"].iloc[0] == moved[CHANGE].iloc[0]
+    assert "corrected" in after.lots.set_index("lot_id").loc[lot, "flags"].split(";")
