@@ -47,16 +47,17 @@ def read(path: Path, name: str, problems: list[Problem]) -> pd.DataFrame:
     frame = table[[lower.index(column) for column in kept]].set_axis(kept, axis=1).apply(lambda c: c.str.strip())
     frame = frame.assign(date=frame.get("date", ""), source_row=rows)
     day = pd.to_datetime(frame["date"], format="%Y-%m-%d", errors="coerce")
+    good = pd.Series(True, index=frame.index)
     for bad, column, rule, remedy in (
             (frame["lot_id"] == "", "lot_id", "no lot is named.", "Write the identifier as in the lot file."),
             (~frame["column"].isin(COLUMNS), "column", f"it is not one of {joined(COLUMNS, 20)}.", "Use one of them."),
             (frame["reason"] == "", "reason", "a correction needs a reason.", "Write what it rests on."),
             ((frame["date"] != "") & day.isna(), "date", "it is not a date.", "Write YYYY-MM-DD or leave it empty.")):
-        for _, row in frame[bad].iterrows():
+        for row in frame[bad & good].to_dict("records"):
             problems.append(Problem("E-LOT-032", name, rule, remedy, "Correction not applied.",
                                     int(row["source_row"]), column, shown(row[column])))
-        frame, day = frame[~bad], day[~bad]
-    return frame.assign(day=day).reset_index(drop=True)
+        good &= ~bad
+    return frame.assign(day=day)[good].reset_index(drop=True)
 
 
 def apply(lots: gpd.GeoDataFrame, corrections: pd.DataFrame, name: str, problems: list[Problem]) -> gpd.GeoDataFrame:
