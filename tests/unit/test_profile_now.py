@@ -1,0 +1,46 @@
+"""The picture across the slab tells what the run tells."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+from changed_areas import write_area
+
+from riskmap import assess, settings
+from riskmap.movement import profile_now
+from riskmap.results import Results
+
+
+@pytest.fixture(scope="module")
+def found(example: Path, tmp_path_factory: pytest.TempPathFactory) -> Results:
+    path = write_area(example, tmp_path_factory.mktemp("p") / "area", last="2025-05", movement="draws = 60")
+    return assess.assess(settings.load(path))[0]
+
+
+def test_middle_minus_edge_is_the_deflection_of_the_run(found: Results) -> None:
+    assert found.inputs is not None
+    area = settings.Area.model_validate(found.settings)
+    lots = found.lots[found.lots["state"] == ""].iloc[::6]
+    columns = [int(found.inputs.lot_column[row]) for row in lots["lot_row"]]
+    shapes = profile_now.across(found.inputs, sorted(set(columns)), area, count=60)
+    for column, (_, lot) in zip(columns, lots.iterrows(), strict=True):
+        shape = shapes[column]
+        assert shape.shape[1] == 7
+        assert (shape[:, 0] == np.linspace(0, 1, len(shape))).all()
+        assert np.allclose(shape[-1, 1:], 0, atol=1e-9)
+        # all draws of the run are used, so the middle must agree; ranges of the run are wider where frost adds to them
+        assert shape[0, 5] == pytest.approx(lot["deflection_now_mm"], abs=0.3)
+        assert shape[0, 2] == pytest.approx(lot["soil_differential_now_mm"], abs=0.3)
+        assert (np.diff(shape[:, 1:4], axis=1) >= 0).all()
+        assert (np.diff(shape[:, 4:7], axis=1) >= 0).all()
+
+
+def test_fewer_draws_stay_near(found: Results) -> None:
+    assert found.inputs is not None
+    area = settings.Area.model_validate(found.settings)
+    column = int(found.inputs.lot_column[found.inputs.lot_column >= 0][0])
+    whole = profile_now.across(found.inputs, [column], area, count=60)[column]
+    part = profile_now.across(found.inputs, [column], area, count=30)[column]
+    assert np.abs(whole[:, 5] - part[:, 5]).max() < 4.0
