@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, NoReturn
 import click
 
 from riskmap import __version__
+from riskmap.cli_brief import brief
 from riskmap.cli_export import export
 from riskmap.cli_fetch import fetch
 from riskmap.cli_map import map_command
@@ -164,7 +165,7 @@ def selftest(cases: Path | None, open_data: Path | None, as_json: bool) -> None:
     sys.exit(pack.main(open_data, as_json))
 
 
-for _command in (fetch, export, screen, explain, verify, compare, map_command, survey):
+for _command in (fetch, brief, export, screen, explain, verify, compare, map_command, survey):
     cli.add_command(_command)
 
 

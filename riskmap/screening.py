@@ -222,13 +222,8 @@ def screen(found: Results, listing: Listing, *, system: str = "us", limits: tupl
     LayerError
         When the list has neither id, coordinate nor shape, or not the group column.
     """
-    from riskmap.lots import matching
-
-    requests = _requests(listing, columns or {})
-    lots = found.lots.to_crs("EPSG:5070")
-    matched = matching.match(requests, lots)
     own = tuple(str(column) for column in listing.table.columns)
-    answer = _answer(found, matched, system, limits or tables.DEFLECTION_BANDS_MM)
+    answer = _answer(found, matched(found, listing, columns or {}), system, limits or tables.DEFLECTION_BANDS_MM)
     answer = answer.rename(columns={name: f"{name}_riskmap" for name in answer if name in own})
     rows = pd.concat([listing.table.reset_index(drop=True), answer], axis=1)
     states = answer.loc[answer["state" if "state" not in own else "state_riskmap"] != "", :]
@@ -241,6 +236,13 @@ def screen(found: Results, listing: Listing, *, system: str = "us", limits: tupl
             raise LayerError(f"E-SCR-009 {listing.name}: --groups {shown(groups)}: the list has {joined(own, 40)}.")
         checked = self_check(listing.table[groups], answer, name)
     return Screened(rows, own, counts, checked, listing.problems)
+
+
+def matched(found: Results, listing: Listing, columns: dict[str, str]) -> pd.DataFrame:
+    """Return what `lots.matching.match` returns for the rows of a list."""
+    from riskmap.lots import matching
+
+    return matching.match(_requests(listing, columns), found.lots.to_crs("EPSG:5070"))
 
 
 def _requests(listing: Listing, columns: dict[str, str]) -> pd.DataFrame:

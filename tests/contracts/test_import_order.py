@@ -14,7 +14,8 @@ BELOW = {"errors": set(), "units": set(), "constants": set(), "plain": set(), "m
          "tables": {"errors", "units", "constants"}, "settings": {"errors", "units", "constants"},
          "results": {"errors", "units", "constants", "plain", "movement_inputs", "tables", "settings"}}
 SHARED = set(BELOW)
-ABOVE = {"assess", "compare", "screening", "store", "checking", "selftest", "__init__", "__main__"}  # and all cli
+ABOVE = {"assess", "briefing", "compare", "screening", "store", "checking", "selftest", "__init__",
+         "__main__"}  # and everything called cli
 NO_FILES = {"lots", "soil", "climate", "columns", "movement", "risk"}
 PURE = ["movement", "climate/indices", "soil/shrink_swell.py"]  # equations on arrays: no pandas, no files
 TABLE_HANDLING = {"movement/__init__.py", "movement/summary.py", "movement/reasons.py", "movement/past.py",

@@ -1,0 +1,122 @@
+"""Papers about single lots: which lots, in which order, with which picture; sits beside `assess`."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+
+from riskmap import screening, settings
+from riskmap.errors import LayerError, joined
+from riskmap.outputs.brief import content
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from riskmap.results import Results
+
+APART_M = 1500.0  # lots nearer than this to another of the group are one round (judgement: a few minutes by car)
+MOST = 2000  # pages
+
+
+@dataclass(frozen=True)
+class Visit:
+    """One page: the position of the lot, -1 where none was found; what was asked for; how it was found."""
+
+    row: int
+    request: dict[str, str]
+    status: str
+    note: str
+
+
+def wanted(found: Results, ids: list[str], listing: Path | None, top: int | None) -> list[Visit]:
+    """Return the pages that are asked for, in the order of asking.
+
+    Raises
+    ------
+    LayerError
+        When nothing or too much is asked for, or the list cannot be used.
+    """
+    visits: list[Visit] = []
+    names = found.lots["lot_id"].astype("str")
+    for lot in ids:
+        rows = names.index[names == lot].tolist()
+        if not rows:
+            near = names[names.str.contains(lot, regex=False, case=False)].head(5).tolist()
+            visits.append(Visit(-1, {"lot_id": lot}, "unmatched", "not among the lots of the run"
+                                + (f"; similar: {joined(near)}" if near else "")))
+        visits += [Visit(int(row), {"lot_id": lot}, "matched", "") for row in rows]
+    if listing is not None:
+        visits += _listed(found, listing)
+    if top is not None:
+        ordered = found.lots["expected_movement_mm"].sort_values(ascending=False, kind="stable").dropna().head(top)
+        visits += [Visit(int(row), {"lot_id": str(names[row])}, "matched", "") for row in ordered.index]
+    if not visits:
+        raise LayerError("E-BRF-001 no lot is named. Use --lots ID,ID, --visits FILE or --top N.")
+    if len(visits) > MOST:
+        raise LayerError(f"E-BRF-002 {len(visits):,} pages; at most {MOST:,}. Name fewer lots.")
+    return visits
+
+
+def _listed(found: Results, listing: Path) -> list[Visit]:
+    given = screening.read(listing, {})
+    answer = screening.matched(found, given, {})
+    requests = given.table[[name for name in given.table if str(name).lower() in
+                            ("lot_id", "lon", "lat", "longitude", "latitude")]].astype("str")
+    out = []
+    for k, (row, status, note) in enumerate(zip(answer["lot_row"].fillna(-1).astype(int), answer["match_status"],
+                                                answer["match_note"], strict=True)):
+        told = {str(name): str(value) for name, value in requests.iloc[k].items()}
+        out.append(Visit(int(row), {**told, "row": str(int(given.row[k]))}, str(status), str(note)))
+    return out
+
+
+def pages(found: Results, visits: list[Visit], system: str, about: dict[str, str]) -> list[dict[str, Any]]:
+    """Return the values of every page, in order."""
+    shapes = _shapes(found, [visit.row for visit in visits])
+    out = []
+    for visit in visits:
+        if visit.row < 0:
+            out.append(content.missing_page(visit.request, visit.status, visit.note, found, about))
+            continue
+        note = ", ".join(f"{name} {value}" for name, value in visit.request.items() if value and name != "lot_id")
+        out.append(content.lot_page(found, visit.row, system, shapes.get(visit.row), about, note))
+    return out
+
+
+def _shapes(found: Results, rows: list[int]) -> dict[int, NDArray[np.float64]]:
+    if found.inputs is None:
+        return {}
+    from riskmap.movement import profile_now
+
+    column = {row: int(found.inputs.lot_column[row]) for row in rows if row >= 0 and found.inputs.lot_column[row] >= 0}
+    area = settings.Area.model_validate(found.settings)
+    made = profile_now.across(found.inputs, sorted(set(column.values())), area)
+    return {row: made[number] for row, number in column.items()}
+
+
+def rounds(found: Results, visits: list[Visit]) -> pd.DataFrame:
+    """Return the order of visits: lots that lie together are one group, inside it by expected movement, largest first.
+
+    Columns: cluster (1, 2, ... by its largest lot), order, lot_row, lot_id, expected_movement_mm.
+    """
+    from sklearn.cluster import DBSCAN
+
+    rows = [visit.row for visit in visits if visit.row >= 0]
+    lots = found.lots.iloc[sorted(set(rows))]
+    lots = lots[(lots["state"] == "") & ~lots.geometry.isna()]
+    columns = ["cluster", "order", "lot_row", "lot_id", "expected_movement_mm"]
+    if lots.empty:
+        return pd.DataFrame(columns=columns)
+    points = lots.geometry.to_crs("EPSG:5070").centroid
+    label = DBSCAN(eps=APART_M, min_samples=1).fit_predict(np.column_stack([points.x, points.y]))
+    frame = pd.DataFrame({"label": label, "lot_row": lots["lot_row"].to_numpy(), "lot_id": lots["lot_id"].to_numpy(),
+                          "expected_movement_mm": lots["expected_movement_mm"].to_numpy(float)})
+    frame = frame.sort_values(["expected_movement_mm", "lot_row"], ascending=[False, True], kind="stable")
+    frame["cluster"] = pd.factorize(frame["label"])[0] + 1
+    frame = frame.sort_values(["cluster"], kind="stable")
+    frame["order"] = frame.groupby("cluster").cumcount() + 1
+    return frame[columns].reset_index(drop=True)

@@ -1,0 +1,55 @@
+"""Pages as PDF through typst: the template reads the values from JSON, its own fonts only, the date of the data."""
+
+from __future__ import annotations
+
+import json
+import re
+import shutil
+import tempfile
+from pathlib import Path
+from typing import Any, Literal
+
+HERE = Path(__file__).parent
+PAPERS = {"letter": "us-letter", "a4": "a4"}
+# The embedded fonts have these; everything else is written out, a page with empty boxes would hide what it says.
+_UNKNOWN = re.compile("[^\u0009\u000a\u0020-\u024f\u0259\u02c6-\u02dd\u0300-\u036f\u0370-\u03ff\u0400-\u04ff"
+                      "\u05d0-\u05ea\u1e00-\u1eff\u2010-\u2027\u2030-\u205e\u2070-\u209f\u20a0-\u20bf\u2100-\u214f\u2190-\u21ff"
+                      "\u2212\u2248\u2260-\u2265\u2610-\u2612]")
+
+
+def shown(value: Any) -> Any:
+    """Return values with characters that the fonts lack written out as U+XXXX."""
+    if isinstance(value, str):
+        return _UNKNOWN.sub(lambda found: f"[U+{ord(found.group()):04X}]", value)
+    if isinstance(value, dict):
+        return {key: shown(entry) for key, entry in value.items()}
+    if isinstance(value, list | tuple):
+        return [shown(entry) for entry in value]
+    return value
+
+
+def compiled(template: str, values: dict[str, Any], paper: str, kind: Literal["pdf", "png"] = "pdf",
+             ppi: float = 110.0) -> list[bytes]:
+    """Return the document: one entry for PDF, one per page for PNG.
+
+    Parameters
+    ----------
+    template : str
+        `page.typ` or `area.typ`.
+    values : dict
+        title, year, month, and `pages` or `area`.
+    paper : str
+        `letter` or `a4`.
+    kind : str
+        `pdf` or `png`.
+    """
+    import typst
+
+    with tempfile.TemporaryDirectory() as place:
+        folder = Path(place)
+        shutil.copy(HERE / template, folder / template)
+        told = json.dumps(shown({**values, "paper": PAPERS[paper]}), ensure_ascii=False, allow_nan=False)
+        (folder / "data.json").write_text(told, encoding="utf-8", errors="backslashreplace")
+        made: bytes | list[bytes] = typst.compile(str(folder / template), root=str(folder), format=kind, ppi=ppi,
+                                                  ignore_system_fonts=True, timestamp=0)
+    return made if isinstance(made, list) else [made]

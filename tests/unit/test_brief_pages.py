@@ -1,0 +1,197 @@
+"""The brief: one page a lot, both papers, whatever the id; cautions on every page; nothing like an opinion."""
+
+from __future__ import annotations
+
+import csv
+import io
+import re
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pypdf
+import pytest
+from changed_areas import write_area
+from click.testing import CliRunner
+from hostile_texts import NEVER, TEXTS
+from invented_results import results, with_past
+
+from riskmap import assess, briefing
+from riskmap import results as wording
+from riskmap.cli import cli
+from riskmap.errors import LayerError, visible
+from riskmap.outputs import record
+from riskmap.outputs.brief import content, observations, pages, pdf
+
+ABOUT = {"run": "made-up_20251001T000000Z", "manifest": "0123456789ab"}
+HEAD = {"title": "lots", "year": 2025, "month": 10}
+# product page, section 2, and words of an opinion on a structure
+FORBIDDEN = re.compile(
+    r"\b(safe|unsafe|certif\w+|report card|grade [a-f]|score of|traffic light|damag\w+|fail(?:ed|ure|s)?|defect\w*|"
+    r"danger\w*|pass(?:ed)?|sound|hazard\w*|worst|good|bad|poor|excellent)\b", re.IGNORECASE)
+
+
+def page_texts(content_bytes: bytes) -> list[str]:
+    return [re.sub(r"\s+", " ", page.extract_text()) for page in pypdf.PdfReader(io.BytesIO(content_bytes)).pages]
+
+
+@pytest.fixture(scope="module")
+def outputs(example: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    place = tmp_path_factory.mktemp("brief")
+    assess.run(write_area(example, place / "area", last="2025-05"), place / "outputs")
+    return place / "outputs"
+
+
+def call(outputs: Path, *words: object) -> Any:
+    return CliRunner().invoke(cli, ["brief", "latest", *map(str, words), "--outputs", str(outputs)])
+
+
+def lots_of(outputs: Path) -> pd.DataFrame:
+    name = (outputs / "latest").read_text(encoding="ascii").strip()
+    return pd.DataFrame(record.read(outputs / name).lots)
+
+
+@pytest.mark.parametrize("paper", ["letter", "a4"])
+@pytest.mark.parametrize("units", ["us", "si"])
+def test_one_page_a_lot_with_number_reasons_and_cautions(paper: str, units: str, outputs: Path,
+                                                         tmp_path: Path) -> None:
+    lots = lots_of(outputs)
+    asked = lots["lot_id"].iloc[:12].tolist()
+    done = call(outputs, "--lots", ",".join(asked), "--paper", paper, "--units", units, "--into", tmp_path / "b")
+    assert done.exit_code in (0, 1), (done.output, done.exception)
+    reader = pypdf.PdfReader(tmp_path / "b" / "lots.pdf")
+    assert len(reader.pages) == len(asked)
+    width = {"letter": 612, "a4": 595.28}[paper]
+    for page, lot, row in zip(reader.pages, asked, lots.to_dict("records"), strict=False):
+        assert float(page.mediabox.width) == pytest.approx(width, abs=0.5)
+        text = re.sub(r"\s+", " ", page.extract_text())
+        assert f"Lot {lot}" in text
+        assert "It does not replace a visit" in text
+        assert "Model range, not yet tested against surveys" in text
+        assert "manifest" in text
+        if row["state"]:
+            assert "No number: " in text
+            assert "not a low or a middle result" in text
+        else:
+            for words in ("Expected, next 12 months", "Characteristic", "Observation aid", "spread of what is not known",
+                          "Drought since the pour", "Expected shape across the slab now"):
+                assert words in text, words
+        assert not FORBIDDEN.findall(text), FORBIDDEN.findall(text)
+    (summary,) = page_texts((tmp_path / "b" / "area.pdf").read_bytes())[:1]
+    assert "Groups under ten lots are not told" in summary
+    assert not FORBIDDEN.findall(summary)
+    page = (tmp_path / "b" / "lots.html").read_text(encoding="utf-8")
+    assert page.count("It does not replace a visit") == len(asked) + 1
+    assert not FORBIDDEN.findall(re.sub(r"<style>.*?</style>|<[^>]+>", " ", page))
+
+
+def test_numbers_on_the_page_are_those_of_the_run(outputs: Path, tmp_path: Path) -> None:
+    lots = lots_of(outputs)
+    lot = lots[lots["state"] == ""].iloc[3]
+    assert call(outputs, "--lots", lot["lot_id"], "--units", "si", "--into", tmp_path / "b").exit_code == 0
+    (text,) = page_texts((tmp_path / "b" / "lots.pdf").read_bytes())
+    for name in ("expected_movement", "characteristic_movement", "deflection_now"):
+        values = [round(lot[f"{name}_mm{part}"] / 2) * 2 + 0.0 for part in ("", "_p10", "_p90")]
+        assert f"{values[0]:.0f} mm {values[1]:.0f} mm to {values[2]:.0f} mm" in text
+    parts = [float(value) for value in re.findall(r"([+-]\d+\.\d) mm (?:soil|age|weather|slab|spread)", text)]
+    assert len(parts) == 5
+    assert sum(parts) + lot["reference_movement_mm"] == pytest.approx(lot["expected_movement_mm"], abs=0.4)
+
+
+def test_a_list_gives_a_page_for_every_row_and_an_order(outputs: Path, tmp_path: Path) -> None:
+    lots = lots_of(outputs)
+    known = lots[lots["state"] == ""]["lot_id"].tolist()
+    with (tmp_path / "v.csv").open("w", encoding="utf-8", newline="") as stream:
+        csv.writer(stream).writerows([["lot_id", "remark"], [known[5], "a"], ["nope", "b"], [known[2], "c"],
+                                      [known[5], "again"]])
+    done = call(outputs, "--visits", tmp_path / "v.csv", "--into", tmp_path / "b", "--each")
+    assert done.exit_code == 1, (done.output, done.exception)
+    with (tmp_path / "b" / "pages.csv").open(encoding="utf-8-sig", newline="") as stream:
+        rows = list(csv.DictReader(stream))
+    assert [row["match_status"] for row in rows] == ["matched", "unmatched", "matched", "matched"]
+    assert len(page_texts((tmp_path / "b" / "lots.pdf").read_bytes())) == 4
+    single = sorted(path.name for path in (tmp_path / "b").glob("page_*.pdf"))
+    assert single == [f"page_{k:04d}.pdf" for k in range(1, 5)]
+    order = {row["lot_id"]: (row["group"], row["order_in_group"]) for row in rows if row["match_status"] == "matched"}
+    assert len(set(order.values())) == 2
+
+
+def test_the_same_command_gives_the_same_files(outputs: Path, tmp_path: Path) -> None:
+    for name in ("a", "b"):
+        assert call(outputs, "--top", 3, "--into", tmp_path / name).exit_code == 0
+    for path in (tmp_path / "a").iterdir():
+        assert path.read_bytes() == (tmp_path / "b" / path.name).read_bytes(), path.name
+
+
+def test_nothing_asked_and_too_much_asked(outputs: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    assert "E-BRF-001" in str(call(outputs).exception)
+    monkeypatch.setattr(briefing, "MOST", 2)
+    error = call(outputs, "--top", 3).exception
+    assert isinstance(error, LayerError)
+    assert "E-BRF-002" in str(error)
+
+
+@pytest.mark.parametrize("paper", ["letter", "a4"])
+def test_any_text_stays_on_one_page_as_text(paper: str) -> None:
+    """Ids, units and reasons of the corpus, long ones, right-to-left, emoji: one page each, nothing evaluated."""
+    made = with_past(results(60))
+    rows = made.lots.index[made.lots["state"] == ""][:24]
+    lots = made.lots.copy()
+    texts = [text[:80] for text in TEXTS][: len(rows) * 3]
+    for k, row in enumerate(rows):
+        lots.loc[row, ["lot_id", "map_unit_name", "neighbor_unit_name"]] = texts[3 * k: 3 * k + 3]
+        lots.loc[row, "neighbor_unit_share"] = 0.3
+        lots.loc[row, "flags"] = "slab_size_assumed;pour_date_unknown;soil_partly_unmapped;horizon_gap;lep_missing"
+    found = replace(made, lots=lots, facts={**made.facts, "reference_lot": "a reference lot here"})
+    values = [content.lot_page(found, int(row), "us", None, ABOUT) for row in rows]
+    told = page_texts(pdf.compiled("page.typ", {**HEAD, "pages": values}, paper)[0])
+    assert len(told) == len(rows)
+    assert NEVER not in "".join(told)
+    page = pages.document(values, content.area_page(found, "us", briefing.rounds(found, []), ABOUT))
+    assert NEVER not in page
+    assert "<script" not in page
+    assert "<img" not in page
+    assert page.count("<section>") == len(rows) + 1
+
+
+def test_pages_without_weather_or_soil_say_so() -> None:
+    made = results(60)
+    row = int(made.lots.index[made.lots["state"] == ""][0])
+    values = content.lot_page(made, row, "us", None, ABOUT)
+    (text,) = page_texts(pdf.compiled("page.typ", {**HEAD, "pages": [values]}, "letter")[0])
+    assert "No drought index for this time" in text
+    assert "No profile" in text
+    assert "No soil profile" in text
+    lost = content.missing_page({"lot_id": "x" * 300}, "ambiguous", "fits two", made, ABOUT)
+    (text,) = page_texts(pdf.compiled("page.typ", {**HEAD, "pages": [lost]}, "a4")[0])
+    assert "more than one lot fits this row" in text
+    assert wording.CAUTION in text
+
+
+def test_turning_points_are_the_extremes_and_apart() -> None:
+    value = np.sin(np.arange(600) / 20) * np.linspace(1, 2, 600)
+    found = content.turns(value)
+    assert found == sorted(found)
+    assert int(np.argmax(value)) in found
+    assert int(np.argmin(value)) in found
+    dry = [k for k in found if value[k] < 0]
+    assert len(dry) == content.TURNS
+    assert min(np.diff(dry)) >= content.APART_MONTHS
+    assert content.turns(np.full(10, np.nan)) == []
+    assert content.turns(np.array([])) == []
+
+
+def test_every_sign_has_a_source_and_every_direction_and_phase_has_signs() -> None:
+    for direction in ("center_lift", "edge_lift", "near_level"):
+        for phase in ("early_settlement", "dome_growing", "edge_seasonal"):
+            told = observations.lines(direction, phase)
+            assert len(told) >= 2
+            assert {source for _, source in told} <= set(observations.SOURCES)
+
+
+def test_unknown_characters_are_written_out() -> None:
+    assert pdf.shown("a🏚b\u4e00") == "a[U+1F3DA]b[U+4E00]"
+    assert pdf.shown(visible("x\u202ey")) == "x\\u202ey"
+    assert pdf.shown({"a": ["é–ש", 1.5, None]}) == {"a": ["é–ש", 1.5, None]}
