@@ -75,8 +75,8 @@ def test_one_page_a_lot_with_number_reasons_and_cautions(paper: str, units: str,
             assert "No number: " in text
             assert "not a low or a middle result" in text
         else:
-            for words in ("Expected, next 12 months", "Characteristic", "Observation aid", "spread of what is not known",
-                          "Drought since the pour", "Expected shape across the slab now"):
+            for words in ("Expected, next 12 months", "Characteristic", "Observation aid", "Drought since the pour",
+                          "spread of what is not known", "Expected shape across the slab now"):
                 assert words in text, words
         assert not FORBIDDEN.findall(text), FORBIDDEN.findall(text)
     (summary,) = page_texts((tmp_path / "b" / "area.pdf").read_bytes())[:1]
