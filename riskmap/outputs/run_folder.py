@@ -21,7 +21,7 @@ from pathlib import Path
 
 from riskmap.errors import RunFolderError, shown
 
-LATEST = "latest"
+LATEST, PREVIOUS = "latest", "previous"
 NAME = re.compile(r"[A-Za-z0-9._-]{1,64}")
 _SLUG_LENGTH = 40
 _ATTEMPTS = 1000
@@ -170,7 +170,7 @@ def latest(outputs: Path) -> Path | None:
 
 
 def find(run: str, outputs: Path) -> Path:
-    """Return the folder of a finished run: a path, a name below `outputs`, or `latest`.
+    """Return the folder of a finished run: a path, a name below `outputs`, `latest`, or `previous` (the one before it).
 
     Raises
     ------
@@ -183,11 +183,25 @@ def find(run: str, outputs: Path) -> Path:
             raise RunFolderError(f"E-RUN-014 {outputs.as_posix()}: no finished run there. Run `riskmap estimate`, or "
                                  "name another folder with --outputs.")
         return newest
+    if run == PREVIOUS:
+        return _before_latest(outputs)
     for folder in (Path(run), outputs / run):
         if folder.is_dir():
             return folder
     raise RunFolderError(f"E-RUN-014 {shown(run)}: no such folder. Name a run folder below {outputs.as_posix()}, or "
                          f"`{LATEST}`.")
+
+
+def _before_latest(outputs: Path) -> Path:
+    """Return the newest run of the same area before the latest one; names end in the moment of the run."""
+    newest = latest(outputs)
+    area = newest.name.rsplit("_", 1)[0] if newest is not None else ""
+    earlier = sorted((path.name.rsplit("_", 1)[1], path) for path in outputs.glob(f"{area}_*")
+                     if path.is_dir() and path != newest) if newest is not None else []
+    if not earlier:
+        raise RunFolderError(f"E-RUN-018 {outputs.as_posix()}: there is no run of this area before the latest one. Run "
+                             "`riskmap estimate` again when new data are there, or name a run folder.")
+    return earlier[-1][1]
 
 
 def _part(outputs: Path, name: str) -> Path:

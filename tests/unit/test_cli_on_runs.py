@@ -62,6 +62,22 @@ def test_runs_that_are_not_there_are_told(outputs: Path, name: str, tmp_path: Pa
     assert "E-RUN-014" in str(call("verify", "latest", "--outputs", tmp_path).exception)
 
 
+def test_previous_is_the_run_of_the_same_area_before_the_latest(tmp_path: Path) -> None:
+    from datetime import UTC, datetime
+
+    made = []
+    for day, name in ((1, "north"), (2, "north"), (3, "south"), (4, "north")):
+        with run_folder.new_run(tmp_path, name, datetime(2026, 1, day, tzinfo=UTC)) as run:
+            (run.path / "lots.csv").write_text("x", encoding="utf-8")
+        made.append(run.final)
+    assert run_folder.find("latest", tmp_path) == made[3]
+    assert run_folder.find("previous", tmp_path) == made[1]
+    with run_folder.new_run(tmp_path, "west", datetime(2026, 1, 5, tzinfo=UTC)):
+        pass
+    with pytest.raises(RunFolderError, match="E-RUN-018"):
+        run_folder.find("previous", tmp_path)
+
+
 def test_compare_writes_a_table_that_adds_up_and_verify_agrees(example: Path, tmp_path: Path) -> None:
     outputs = tmp_path / "outputs"
     first = assess.run(write_area(example, tmp_path / "a", last="2025-05"), outputs)[0]

@@ -1,0 +1,66 @@
+"""Make the pictures of README.md from the example town: `python notebooks/make_pictures.py` after `riskmap demo`.
+
+Needs Chromium and its driver; asks no host for anything.
+"""
+
+from __future__ import annotations
+
+import shutil
+import tempfile
+from pathlib import Path
+
+from riskmap import briefing, manifest, screening
+from riskmap.outputs import record, run_folder, screen_table
+from riskmap.outputs.brief import pdf
+
+ROOT = Path(__file__).resolve().parents[1]
+PICTURES = ROOT / "notebooks" / "pictures"
+FLAGS = ("--headless=new", "--no-sandbox", "--disable-gpu", "--host-resolver-rules=MAP * ~NOTFOUND",
+         "--force-device-scale-factor=1")
+
+
+def shot(page: Path, target: Path, size: str, script: str = "") -> None:
+    """Save what a browser shows of a page."""
+    from selenium import webdriver
+
+    options = webdriver.ChromeOptions()
+    options.binary_location = str(shutil.which("chromium"))
+    for flag in (*FLAGS, f"--window-size={size}"):
+        options.add_argument(flag)
+    driver = webdriver.Chrome(options=options, service=webdriver.ChromeService(str(shutil.which("chromedriver"))))
+    try:
+        driver.get(page.as_uri())
+        driver.implicitly_wait(10)
+        if script:
+            driver.find_element("css selector", "#lots li")
+            driver.execute_script(script)
+        driver.save_screenshot(str(target))
+    finally:
+        driver.quit()
+
+
+def main() -> None:
+    """Write the three pictures."""
+    run = run_folder.find("latest", ROOT / "outputs")
+    found = record.read(run)
+    about = {"run": run.name, "manifest": manifest.sha256(run / manifest.NAME)[:12]}
+    visits = briefing.wanted(found, ["0010021"], None, None)
+    year, month = (int(part) for part in found.today.split("-"))
+    values = {"title": "lots", "year": year, "month": month, "pages": briefing.pages(found, visits, "us", about)}
+    (PICTURES / "brief.png").write_bytes(pdf.compiled("page.typ", values, "letter", "png", 90.0)[0])
+    shot(run / "map.html", PICTURES / "map.png", "1200,760",
+         "const l = document.getElementById('layer'); l.value = 'weeks'; l.dispatchEvent(new Event('change'));"
+         "document.querySelectorAll('#lots li')[20].click();")
+    listing = screening.read(ROOT / "layers" / "example" / "listings.csv", {"lot_id": "parcel"})
+    done = screening.screen(found, listing, columns={"lot_id": "parcel"})
+    from riskmap.cli_screen import _page_columns
+
+    told = {"list": listing.name, "run": about["run"], "today": found.today, "manifest": about["manifest"],
+            "counts": done.counts, "notes": [], "page_columns": _page_columns(done, "us")}
+    with tempfile.TemporaryDirectory() as place:
+        screen_table.write(done.rows, screening.in_order(done.rows), None, told, Path(place))
+        shot(Path(place) / "screened.html", PICTURES / "screen.png", "1000,620")
+
+
+if __name__ == "__main__":
+    main()
