@@ -1,0 +1,109 @@
+"""No word of a verdict in any output, and the cautions on every page that a person reads.
+
+Words: the product page, section 2 (no grades, indices, dials, `safe`, `certified`, `report card`), and whatever would
+sound like an opinion on a structure.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+import zipfile
+from pathlib import Path
+
+import pytest
+from changed_areas import write_area
+from click.testing import CliRunner
+
+from riskmap import assess, results
+from riskmap.cli import cli
+
+PACKAGE = Path(__file__).resolve().parents[2] / "riskmap"
+FORBIDDEN = re.compile(
+    r"\b(safe|unsafe|certif\w+|report card|grade [a-f]|risk score|hot ?spots?|traffic light|damag(?:e|ed|es|ing)|"
+    r"failed|failure|failing|defect\w*|danger\w*|sound structure|hazard\w*|bad|poor|excellent|risky|high.risk|"
+    r"low.risk)\b",
+    re.IGNORECASE)
+# says what a number is not; speaks of a file
+ALLOWED = ("not a probability of damage", "The tile file is damaged or was cut off")
+READ = {".csv", ".json", ".html", ".txt", ".geojson", ".kml", ".xlsx"}
+
+
+def words_of(text: str) -> list[str]:
+    for phrase in ALLOWED:
+        text = text.replace(phrase, " ")
+    return FORBIDDEN.findall(text)
+
+
+@pytest.fixture(scope="module")
+def outputs(example: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    place = tmp_path_factory.mktemp("words")
+    folder = place / "outputs"
+    assess.run(write_area(example, place / "a", last="2025-05"), folder)
+    assess.run(write_area(example, place / "b", last="2025-08"), folder)
+    (place / "l.csv").write_text("lot_id\n0010001\nnope\n", encoding="utf-8")
+    for words in (["screen", "latest", str(place / "l.csv"), "--why"], ["brief", "latest", "--top", "2"],
+                  ["compare", "previous", "latest"], ["export", "latest", "--format", "geojson,kml"],
+                  ["map", "latest", "--tiles"]):
+        done = CliRunner().invoke(cli, [*words, "--outputs", str(folder)])
+        assert done.exit_code in (0, 1), (words, done.output)
+        assert not isinstance(done.exception, Exception) or isinstance(done.exception, SystemExit)
+        assert words_of(done.output) == [], words
+    return folder
+
+
+def text_of(path: Path) -> str:
+    if path.suffix == ".xlsx":
+        with zipfile.ZipFile(path) as packed:
+            return " ".join(packed.read(name).decode("utf-8", "replace") for name in packed.namelist()
+                            if name.startswith("xl/") and name.endswith(".xml"))
+    content = path.read_text(encoding="utf-8")
+    return re.sub(r"<(script|style)\b.*?</\1>|<meta[^>]*>", " ", content, flags=re.S) if path.suffix == ".html" \
+        else content
+
+
+def test_no_product_gives_a_verdict(outputs: Path) -> None:
+    read = 0
+    for path in sorted(outputs.rglob("*")):
+        if path.suffix in READ and ".store" not in path.parts:
+            assert words_of(text_of(path)) == [], path.relative_to(outputs)
+            read += 1
+    assert read > 15
+
+
+def test_the_words_of_the_pages_give_no_verdict() -> None:
+    for path in [*sorted((PACKAGE / "outputs" / "assets").glob("map*.js")),
+                 *sorted((PACKAGE / "outputs" / "assets").glob("tiles*.js"))]:
+        texts = re.findall(r"\"([^\"\n]*)\"|'([^'\n]*)'|`([^`]*)`", path.read_text(encoding="utf-8"))
+        assert words_of(" ".join("".join(found) for found in texts)) == [], path.name
+    from riskmap.outputs import words
+
+    told = [getattr(words, name) for name in dir(words) if name.isupper()]
+    assert words_of(json.dumps(told)) == []
+
+
+def test_help_gives_no_verdict() -> None:
+    for name in ["", *cli.commands]:
+        done = CliRunner().invoke(cli, [*([name] if name else []), "--help"])
+        assert done.exit_code == 0
+        assert words_of(done.output) == [], name
+
+
+def test_every_page_that_a_person_reads_carries_the_caution(outputs: Path) -> None:
+    pages = [path for path in outputs.rglob("*.html") if path.name not in ("map.html", "county.html")]
+    assert {path.name for path in pages} == {"screened.html", "lots.html"}
+    for path in pages:
+        content = path.read_text(encoding="utf-8").replace("&#x27;", "'")
+        assert results.CAUTION in content, path.name
+        assert results.STANDING in content, path.name
+    for path in outputs.rglob("screened.*"):
+        if path.suffix in (".html", ".json"):
+            assert results.CAUTION_LENDER in path.read_text(encoding="utf-8"), path.name
+
+
+def test_the_maps_carry_the_caution() -> None:
+    from riskmap.outputs import web_map
+
+    told = web_map._cautions(24000)
+    assert results.CAUTION in told.values()
+    assert results.STANDING in told.values()
