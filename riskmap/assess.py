@@ -71,7 +71,7 @@ def assess(area: Area, *, workers: int | None = None, progress: Progress | None 
     """
     import pandas as pd
 
-    from riskmap import climate, columns, layers, lots, manifest, published, risk, soil, store, tables
+    from riskmap import climate, columns, layers, lots, manifest, published, risk, store, tables
     from riskmap.climate import shapes
     from riskmap.layers import catalogue
     from riskmap.movement import past
@@ -87,7 +87,7 @@ def assess(area: Area, *, workers: int | None = None, progress: Progress | None 
                                       catalogue.soil_box(found.soil))
         tables.check(tables.LOT, lot)
     with clock.stage("soil under each lot"):
-        ground = soil.attach(lot, found.soil, area.soil_settings, area.crs)
+        ground = store.attach_soil(kept or store.Store(None), area, lot, found.soil)
         for contract, frame in ((tables.LOT_SOIL, ground.lot_soil), (tables.LOT_MAP_UNIT, ground.lot_map_unit),
                                 (tables.LOT_PROFILE, ground.lot_profile)):
             tables.check(contract, frame)

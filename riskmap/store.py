@@ -1,4 +1,4 @@
-"""What was computed before is not computed again: results of the movement stage by the content of their inputs.
+"""What was computed before is not computed again: results of movement and soil by the content of their inputs.
 
 One file per climate cell's weather, settings and code; in it one row per unique column. A column is found again by the
 content of its soil, slab and pour dates, never by a name or a date of a file. A new weekly map that leaves the monthly
@@ -24,11 +24,14 @@ import pandas as pd
 from riskmap.plain import plain
 
 if TYPE_CHECKING:
+    import geopandas as gpd
     from numpy.typing import NDArray
 
+    from riskmap.layers import SoilTables
     from riskmap.movement import Movement
     from riskmap.movement_inputs import ClimateHistory
     from riskmap.settings import Area
+    from riskmap.soil import SoilAttached
 
 FOLDER = ".store"
 LARGEST_BYTES = 2 * 1024**3  # of the whole folder; the files used longest ago go first
@@ -38,6 +41,7 @@ _LAYER = ("top_m", "bottom_m", "lep_low_pct", "lep_pct", "lep_high_pct")
 _SALTS = (11, 23)  # two 64-bit sums: the chance that any two of ten million columns are taken for one is about 1e-25
 _KEYS = ["key_1", "key_2"]
 _SUMS = ("unit_draws", "seconds")
+_SOIL_FRAMES = ("lot_soil", "lot_map_unit", "lot_profile", "profile", "layer", "map_unit")
 BATCH = 5000  # columns, some ten seconds on one core: what a stopped run loses at most
 MOST_FILES = 12  # of one cell; more are put together
 _PACKAGES = ("numpy", "numba", "scipy")
@@ -242,3 +246,63 @@ def _batches(columns: pd.DataFrame) -> Iterator[tuple[str, pd.DataFrame]]:
         ordered = group.sort_values(["half_width_m", "half_width_known"], kind="stable")
         for start in range(0, len(ordered), BATCH):
             yield str(cell), ordered.iloc[start:start + BATCH].sort_index()
+
+
+# ---------------------------------------------------------------- soil under the lots
+def attach_soil(store: Store, area: Area, lot: gpd.GeoDataFrame, survey: SoilTables) -> SoilAttached:
+    """Return what `soil.attach` returns for the same arguments, from the store when lots and survey are the same."""
+    from riskmap import soil
+    from riskmap.errors import Problem
+
+    if store.folder is None:
+        return soil.attach(lot, survey, area.soil_settings, area.crs)
+    key = _soil_key(area, lot, survey)
+    kept = {name: store.get(f"{key}{name}") for name in (*_SOIL_FRAMES, "line")}
+    if all(found is not None for found in kept.values()):
+        frames = {name: found[0] for name, found in kept.items() if found is not None}
+        told = kept[_SOIL_FRAMES[0]]
+        line = frames.pop("line")
+        return soil.SoilAttached(**frames, problems=[Problem(**entry) for entry in told[1]["problems"]] if told else [],
+                                 line=_as_shapes(line) if told and told[1]["has_line"] else None)
+    made = soil.attach(lot, survey, area.soil_settings, area.crs)
+    facts = {"problems": [problem.as_dict() for problem in made.problems], "has_line": made.line is not None}
+    for name in _SOIL_FRAMES:
+        store.put(f"{key}{name}", getattr(made, name), facts, anew=True)
+    store.put(f"{key}line", _as_bytes(made.line), {}, anew=True)
+    return made
+
+
+def _soil_key(area: Area, lot: gpd.GeoDataFrame, survey: SoilTables) -> str:
+    """Return the key of the content of lots, survey, settings and code that decide the soil under the lots."""
+    from importlib import metadata
+
+    import shapely
+
+    package = Path(__file__).parent
+    digest = hashlib.sha256(repr([area.crs, survey.scale, survey.from_raster, metadata.version("shapely"),
+                                  metadata.version("pyproj")]).encode())
+    digest.update(json.dumps(area.soil_settings.model_dump(mode="json"), sort_keys=True).encode())
+    for path in sorted((package / "soil").glob("*.py")):
+        digest.update(hashlib.sha256(path.read_bytes()).digest())
+    for frame in (lot[["lot_row", "state"]], survey.polygons.drop(columns=survey.polygons.geometry.name),
+                  survey.map_unit, survey.component, survey.horizon, survey.shrink_swell_stored):
+        if frame is not None:
+            digest.update(repr(list(frame.columns)).encode())
+            digest.update(np.asarray(pd.util.hash_pandas_object(frame, index=False)).tobytes() + b"|")
+    for shapes in (lot.geometry, survey.polygons.geometry):
+        for part in shapely.to_wkb(shapes.to_numpy()):
+            digest.update(part if part is not None else b"none")
+    return digest.hexdigest()[:32]
+
+
+def _as_bytes(line: gpd.GeoDataFrame | None) -> pd.DataFrame:
+    if line is None:
+        return pd.DataFrame({"geometry": pd.Series([], dtype=object)})
+    return pd.DataFrame(line.drop(columns=line.geometry.name)).assign(geometry=line.geometry.to_wkb())
+
+
+def _as_shapes(frame: pd.DataFrame) -> gpd.GeoDataFrame:
+    import geopandas as gpd
+
+    shapes = gpd.GeoSeries.from_wkb(frame["geometry"], crs="EPSG:4326")
+    return gpd.GeoDataFrame(frame.drop(columns="geometry"), geometry=shapes, crs="EPSG:4326")

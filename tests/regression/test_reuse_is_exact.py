@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import pandas as pd
 import pytest
 
-from riskmap import assess, movement, settings, store
+from riskmap import assess, layers, lots, movement, settings, soil, store
 
 
 @pytest.fixture(scope="module")
@@ -21,15 +22,24 @@ def test_everything_some_and_nothing_reused_agree(area: settings.Area, tmp_path:
     kept = store.Store(tmp_path / "store")
     clean = assess.assess(area)[0]
     first = assess.assess(area, kept=kept)[0]
-    second = assess.assess(area, kept=kept)[0]
+    with monkeypatch.context() as patch:
+        patch.setattr(soil, "attach", _not_asked)
+        second = assess.assess(area, kept=kept)[0]
     for again in (first, second):
+        for name in ("profile", "layer"):
+            pd.testing.assert_frame_equal(getattr(again.inputs, name), getattr(clean.inputs, name), check_exact=True)
+        assert [p.as_dict() for p in again.problems] == [p.as_dict() for p in clean.problems]
+        assert again.soil_lines is not None
+        assert clean.soil_lines is not None
+        assert again.soil_lines.geometry.geom_equals_exact(clean.soil_lines.geometry, 0).all()
         pd.testing.assert_frame_equal(pd.DataFrame(again.lots), pd.DataFrame(clean.lots), check_exact=True)
         assert again.facts["cells"] == clean.facts["cells"]
     assert first.facts["reused_columns"] == 0
     assert second.facts["reused_columns"] == clean.facts["columns"]
     assert second.facts["unit_draws"] == 0
 
-    name = next((tmp_path / "store").glob("*.parquet")).name.split("-")[0]
+    assert clean.inputs is not None
+    name = store.cell_key(clean.inputs.history, clean.inputs.history.cells[0], area)
     found, facts = kept.get(name)  # type: ignore[misc]
     kept.put(name, found.iloc[::2].reset_index(drop=True), facts, anew=True)
     some = assess.assess(area, kept=kept)[0]
@@ -67,6 +77,27 @@ def test_a_stopped_run_goes_on_where_it_was(area: settings.Area, tmp_path: Path,
     assert whole.facts["reused_columns"] == clean.facts["columns"]
     assert max(kept.files(path.name.split("-")[0]) for path in (tmp_path / "store").iterdir()) <= 3
     pd.testing.assert_frame_equal(pd.DataFrame(whole.lots), pd.DataFrame(clean.lots), check_exact=True)
+
+
+def test_everything_that_decides_the_soil_is_in_its_key(area: settings.Area) -> None:
+    found = layers.read(area)
+    lot, _ = lots.clean(found.lots, area.lot_settings, area.crs, 12 * 2025 + 9, "lots")
+    survey = found.soil
+    base = store._soil_key(area, lot, survey)
+    assert store._soil_key(area, lot.copy(), survey) == base
+
+    moved = lot.copy()
+    moved.loc[7, "geometry"] = moved.geometry.iloc[7].buffer(0.01)
+    horizon = survey.horizon.copy()
+    horizon.loc[0, "lep_pct"] = 7.7
+    polygons = survey.polygons.iloc[:-1]
+    other = area.model_copy(update={"soil_settings": area.soil_settings.model_copy(update={"line_doubt": False})})
+    keys = [base, store._soil_key(area, moved, survey), store._soil_key(other, lot, survey),
+            store._soil_key(area, lot.assign(state=lot["state"].where(lot.index != 9, "not_applicable")), survey),
+            *(store._soil_key(area, lot, replace(survey, **changed)) for changed in (
+                {"horizon": horizon}, {"polygons": polygons}, {"scale": 12000}, {"from_raster": True},
+                {"map_unit": survey.map_unit.iloc[::-1].reset_index(drop=True)}))]
+    assert len(set(keys)) == len(keys)
 
 
 def _not_asked(columns: pd.DataFrame, *_: object, **__: object) -> None:
