@@ -194,4 +194,5 @@ def test_every_sign_has_a_source_and_every_direction_and_phase_has_signs() -> No
 def test_unknown_characters_are_written_out() -> None:
     assert pdf.shown("a🏚b\u4e00") == "a[U+1F3DA]b[U+4E00]"
     assert pdf.shown(visible("x\u202ey")) == "x\\u202ey"
+    assert pdf.shown("x" * 50) == "x" * 24 + "\u200b" + "x" * 24 + "\u200bxx"
     assert pdf.shown({"a": ["é–ש", 1.5, None]}) == {"a": ["é–ש", 1.5, None]}

@@ -15,12 +15,13 @@ PAPERS = {"letter": "us-letter", "a4": "a4"}
 _UNKNOWN = re.compile("[^\u0009\u000a\u0020-\u024f\u0259\u02c6-\u02dd\u0300-\u036f\u0370-\u03ff\u0400-\u04ff"
                       "\u05d0-\u05ea\u1e00-\u1eff\u2010-\u2027\u2030-\u205e\u2070-\u209f\u20a0-\u20bf\u2100-\u214f\u2190-\u21ff"
                       "\u2212\u2248\u2260-\u2265\u2610-\u2612]")
+_LONG = re.compile(r"(\S{24})(?=\S)")  # a word that may be broken there: a line of the page holds more
 
 
 def shown(value: Any) -> Any:
-    """Return values with characters that the fonts lack written out as U+XXXX."""
+    """Return values with characters that the fonts lack written out as U+XXXX, and long words that can be broken."""
     if isinstance(value, str):
-        return _UNKNOWN.sub(lambda found: f"[U+{ord(found.group()):04X}]", value)
+        return _LONG.sub("\\1\u200b", _UNKNOWN.sub(lambda found: f"[U+{ord(found.group()):04X}]", value))
     if isinstance(value, dict):
         return {key: shown(entry) for key, entry in value.items()}
     if isinstance(value, list | tuple):
