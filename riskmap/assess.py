@@ -71,7 +71,7 @@ def assess(area: Area, *, workers: int | None = None, progress: Progress | None 
     """
     import pandas as pd
 
-    from riskmap import climate, columns, layers, lots, manifest, published, risk, store, tables
+    from riskmap import climate, columns, layers, lots, manifest, memory, published, risk, store, tables
     from riskmap.climate import shapes
     from riskmap.layers import catalogue
     from riskmap.movement import past
@@ -82,6 +82,7 @@ def assess(area: Area, *, workers: int | None = None, progress: Progress | None 
         today = climate.present_month(found.climate, found.drought, found.index, area.today)
     if found.climate is None:
         raise LayerError("E-CLI-001 area file: there is no [climate] entry; monthly rain and temperature are needed.")
+    memory.check(len(found.lots))
     with clock.stage("cleaning lots"):
         lot, lot_problems = lots.clean(found.lots, area.lot_settings, area.crs, today, str(area.lots.path),
                                       catalogue.soil_box(found.soil))

@@ -10,7 +10,8 @@ import pytest
 PACKAGE = Path(__file__).resolve().parents[2] / "riskmap"
 STAGES = {"layers", "lots", "soil", "climate", "columns", "movement", "risk", "published", "outputs", "manifest",
           "fetch"}
-BELOW = {"errors": set(), "units": set(), "constants": set(), "plain": set(), "movement_inputs": set(),
+BELOW = {"errors": set(), "units": set(), "constants": set(), "plain": set(),
+         "memory": {"errors"}, "movement_inputs": set(),
          "tables": {"errors", "units", "constants"}, "settings": {"errors", "units", "constants"},
          "results": {"errors", "units", "constants", "plain", "movement_inputs", "tables", "settings"}}
 SHARED = set(BELOW)

@@ -148,8 +148,9 @@ THREATS = (
         "properties/test_rows_never_lost.py::test_every_fault_alone_is_answered_in_the_whole_job")),
     Threat(24, "overflow and memory", (
         "unit/test_outputs_encode.py::test_a_number_too_large_is_refused",
-        "unit/test_soil_key_raster.py::test_lots_elsewhere_and_too_many_cells_are_refused"),
-        "memory is not estimated before a run"),
+        "unit/test_soil_key_raster.py::test_lots_elsewhere_and_too_many_cells_are_refused",
+        "unit/test_memory_refusal.py::test_too_many_lots_are_refused_with_numbers",
+        "unit/test_memory_refusal.py::test_an_estimate_asks_before_it_computes")),
     Threat(25, "text traps", (
         "unit/test_outputs_tables.py::test_csv_holds_every_value",
         "properties/test_lots_rows.py::test_csv_gives_back_every_identifier",
