@@ -43,6 +43,6 @@ def check(lots: int) -> None:
     available, needed = available_bytes(), needed_bytes(lots)
     if available is not None and needed > available:
         most = max(int((available / SPARE - BASE_BYTES) / BYTES_A_LOT), 0)
-        raise LayerError(f"E-RUN-020 {lots:,} lots need about {needed / 1e9:.1f} GB of memory, "
-                         f"{available / 1e9:.1f} GB are free. Close other programs, take a larger machine, or split the lot file into areas of "
-                         f"at most {most:,} lots.")
+        raise LayerError(
+            f"E-RUN-020 {lots:,} lots need about {needed / 1e9:.1f} GB of memory, {available / 1e9:.1f} GB are free. "
+            f"Close other programs, take a larger machine, or split the lot file into areas of at most {most:,} lots.")
