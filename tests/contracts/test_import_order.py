@@ -9,7 +9,7 @@ import pytest
 
 PACKAGE = Path(__file__).resolve().parents[2] / "riskmap"
 STAGES = {"layers", "lots", "soil", "climate", "columns", "movement", "risk", "published", "outputs", "manifest",
-          "fetch"}
+          "fetch", "survey"}
 BELOW = {"errors": set(), "units": set(), "constants": set(), "plain": set(),
          "memory": {"errors"}, "movement_inputs": set(),
          "tables": {"errors", "units", "constants"}, "settings": {"errors", "units", "constants"},
@@ -17,7 +17,7 @@ BELOW = {"errors": set(), "units": set(), "constants": set(), "plain": set(),
 SHARED = set(BELOW)
 ABOVE = {"assess", "briefing", "compare", "screening", "store", "checking", "selftest", "__init__",
          "__main__"}  # and everything called cli
-NO_FILES = {"lots", "soil", "climate", "columns", "movement", "risk"}
+NO_FILES = {"lots", "soil", "climate", "columns", "movement", "risk", "survey"}
 PURE = ["movement", "climate/indices", "soil/shrink_swell.py"]  # equations on arrays: no pandas, no files
 TABLE_HANDLING = {"movement/__init__.py", "movement/summary.py", "movement/reasons.py", "movement/past.py",
                   "climate/indices/__init__.py"}
