@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from riskmap.results import Results
 
 NAME = "county.html"
-SCRIPTS = ("leaflet.js", "tiles.js", "tiles_panel.js")
+SCRIPTS = (web_map.COMMON, "tiles.js", "tiles_panel.js")
 STYLES = ("leaflet.css", "map.css", "tiles.css")
 
 BODY = """<header>
@@ -104,7 +104,7 @@ def page(found: Results, told: dict[str, Any], shown_units: str = "us", *,
     basemap : Basemap, optional
         Offered as a choice that is off; without it the page asks no other host for anything.
     """
-    scripts = [re.sub(r"//# sourceMappingURL=.*", "", _asset(name)) for name in SCRIPTS]
+    scripts = [re.sub(r"//# sourceMappingURL=.*", "", _asset("leaflet.js")), web_map.in_one_function(SCRIPTS)]
     styles = [re.sub(r"url\([^)]*\)", "none", _asset(name)) for name in STYLES]
     data = base64.b64encode(json.dumps(about(found, told, shown_units, basemap), ensure_ascii=True, allow_nan=False,
                                        default=list).encode("ascii")).decode("ascii")

@@ -72,7 +72,8 @@ aria-expanded="false" aria-controls="suggestions"><ul id="suggestions" role="lis
 <noscript>This map needs JavaScript. The same numbers are in lots.csv and lots.gpkg beside this file.</noscript>"""
 
 # in the order of their use
-SCRIPTS = ("map_data.js", "map_draw.js", "map_find.js", "map_panel.js", "map_paper.js", "map.js")
+COMMON = "page_common.js"
+SCRIPTS = (COMMON, "map_data.js", "map_draw.js", "map_find.js", "map_panel.js", "map_paper.js", "map.js")
 
 
 _HOST = r"([A-Za-z0-9]([A-Za-z0-9-]*[A-Za-z0-9])?\.)*[A-Za-z0-9]([A-Za-z0-9-]*[A-Za-z0-9])?(:[0-9]{1,5})?"
@@ -144,8 +145,13 @@ def _styles() -> str:
     return f"<style>\n{leaflet}\n</style>\n<style>\n{_asset('map.css')}</style>"
 
 
+def in_one_function(names: tuple[str, ...]) -> str:
+    """Return parts of a page's script joined inside one function, so that nothing of it is global."""
+    return '(function () {\n"use strict";\n' + "\n".join(_asset(name) for name in names) + "})();"
+
+
 def _own_script() -> str:
-    return '(function () {\n"use strict";\n' + "\n".join(_asset(name) for name in SCRIPTS) + "})();"
+    return in_one_function(SCRIPTS)
 
 
 def _policy(page: str, basemap: Basemap | None) -> str:

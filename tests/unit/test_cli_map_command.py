@@ -163,7 +163,7 @@ def test_the_county_page_names_its_own_scripts_only(place: Path) -> None:
 def test_own_scripts_make_nodes_from_text_only() -> None:
     from riskmap.outputs import web_map
 
-    for name in ("tiles.js", "tiles_panel.js"):
+    for name in ("page_common.js", "tiles.js", "tiles_panel.js"):
         script = (web_map.ASSETS / name).read_text(encoding="utf-8")
         for way in ("innerHTML", "outerHTML", "insertAdjacentHTML", "document.write", "eval(", "Function(", "bindPopup",
                     "bindTooltip", "DOMParser", "createContextualFragment", "XMLHttpRequest", "console."):

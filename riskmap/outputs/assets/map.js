@@ -1,10 +1,9 @@
 // Part 6 of the map page: the page itself, from the controls to the layers.
-let drought, edges, soilLines, base = null;
+let drought, edges, soilLines;
 
 const monthOfWeek = (week) => data.past.history.months.indexOf(data.past.drought.weeks[week].slice(0, 7));
 const linesShown = () => data.past.lines && el("lines").checked;
 const bandNow = () => bandWidth(about.soil, map.getCenter().lat)(state.sheet ? Math.log2(state.sheet.zoom) : map.getZoom());
-const narrow = () => window.matchMedia("(max-width: 46rem)").matches;
 const still = () => window.matchMedia("(prefers-reduced-motion: reduce)").matches;
 
 function weekWords() {
@@ -107,32 +106,6 @@ function zoomBy(levels) {
   map.setZoom(map.getZoom() + levels, { animate: false });
 }
 
-// ---------------------------------------------------------------- base map, only when the page was made with one
-function baseMap() {
-  if (!about.basemap) return;
-  const { url, attribution, host, max_zoom: deepest } = about.basemap, line = put(el("choices"), "div", null, "line");
-  const name = put(line, "label"), box = put(name, "input");
-  box.type = "checkbox";
-  box.id = "base";
-  put(name, "span", ` Base map, asks ${host} for pictures`);
-  box.addEventListener("change", () => {
-    if (base) base.remove();
-    base = null;
-    if (box.checked) {
-      base = L.tileLayer(url, { pane: "base", maxZoom: 21, maxNativeZoom: deepest || 19, referrerPolicy: "no-referrer" })
-        .once("tileerror", () => {
-          base.remove();
-          base = null;
-          box.checked = false;
-          box.disabled = true;
-          northLine("The base map cannot be reached and is hidden.");
-        }).addTo(map);
-    }
-    northLine(base ? attribution : "No base map: lots only.");
-  });
-}
-
-const northLine = (text) => { el("north").textContent = visible("North is up. " + text); };
 
 // ---------------------------------------------------------------- units, paper, start
 function showUnits(name) {
@@ -196,7 +169,7 @@ function controls() {
 }
 
 function layers() {
-  [["base", 100], ["drought", 150], ["edges", 350], ["soil", 360]].forEach(([name, z]) => {
+  [["drought", 150], ["edges", 350], ["soil", 360]].forEach(([name, z]) => {
     map.createPane(name).style.zIndex = z;
     map.getPane(name).style.pointerEvents = "none";
   });

@@ -1,22 +1,4 @@
 // Part 1 of the map page: reading the data block. The parts are joined inside one function by web_map.py.
-// Every text that comes from data reaches the page through `put`, as text, never as markup.
-const el = (id) => document.getElementById(id);
-const MM_PER_INCH = 25.4, TILE = 256, BATCH = 200, SMALL_PX = 3, CELL_PX = 4, PAGE = 50, NEAR_PX = 8;
-performance.mark("riskmap-start");
-
-const HIDDEN = /[\u0000-\u001f\u007f-\u009f\u00ad\u200b-\u200f\u2028-\u202e\u2060\u2066-\u2069\ufeff]/g;
-const visible = (text) => String(text).replace(HIDDEN, (c) => "\\u" + c.charCodeAt(0).toString(16).padStart(4, "0"));
-const fill = (text, parts) => text.replace(/\{(\w+)\}/g, (all, name) => (name in parts ? parts[name] : all));
-const count = (n) => n.toLocaleString("en-US");
-
-function put(parent, tag, text, className) {
-  const node = document.createElement(tag);
-  if (text !== undefined && text !== null) node.textContent = visible(text);
-  if (className) node.className = className;
-  parent.appendChild(node);
-  return node;
-}
-
 async function unpack(base64) {
   const text = atob(base64.trim());
   const packed = new Uint8Array(text.length);

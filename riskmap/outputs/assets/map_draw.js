@@ -52,30 +52,6 @@ function ages(data) { // years since the middle of the possible pour dates, per 
   });
 }
 
-function drawHatch(ctx, kind, ink, ground) { // an 8 px square that repeats; lines every 4 px
-  ctx.fillStyle = ground;
-  ctx.fillRect(0, 0, 8, 8);
-  ctx.strokeStyle = ctx.fillStyle = ink;
-  ctx.lineWidth = 0.9;
-  ctx.beginPath();
-  for (let k = -8; k <= 16; k += 4) {
-    if (kind === "rising" || kind === "crossed") { ctx.moveTo(k, 8); ctx.lineTo(k + 8, 0); }
-    if (kind === "falling" || kind === "crossed") { ctx.moveTo(k, 0); ctx.lineTo(k + 8, 8); }
-    if (kind === "level") { ctx.moveTo(0, k + 2); ctx.lineTo(8, k + 2); }
-    if (kind === "upright") { ctx.moveTo(k + 2, 0); ctx.lineTo(k + 2, 8); }
-  }
-  ctx.stroke();
-  if (kind === "dotted") for (const p of [1, 5]) for (const q of [1, 5]) ctx.fillRect(p, q, 1.6, 1.6);
-  if (kind === "ticked") for (const p of [0, 4]) ctx.fillRect(p, p, 1.2, 4);
-}
-
-function hatchCanvas(kind, ink, ground = "#ffffff") {
-  const canvas = document.createElement("canvas");
-  canvas.width = canvas.height = 8;
-  drawHatch(canvas.getContext("2d"), kind, ink, ground);
-  return canvas;
-}
-
 // Colours, then hatches. On paper the negative side of a scale with two sides is ticked: grey print shows no hue.
 function fillsOf(about, scale, paper) {
   const kinds = [...Object.values(about.hatch), "ticked"], both = scale.limits_mm[0] < 0;

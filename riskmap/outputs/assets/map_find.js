@@ -3,31 +3,10 @@ let data, about, map, lots;
 const state = { scale: "expected", code: null, week: 0, chosen: -1, list: [], from: 0, active: 0, held: false, bar: null,
   outline: null, paper: false, sheet: null, seen: null, suggested: [], suggestion: -1, low: null };
 
-const units = { now: "us" };
-const rounded = (mm) => (units.now === "us" ? (mm / MM_PER_INCH).toFixed(1) : Math.round(mm).toFixed(0))
-  .replace(/^-(0(\.0)?)$/, "$1").replace("-", "−");
-const unit = () => (units.now === "us" ? "in" : "mm");
-const length = (mm) => (mm === null ? "—" : rounded(mm) + " " + unit());
-const signed = (mm) => (mm === null ? "—" : (/[1-9]/.test(rounded(mm)) && mm > 0 ? "+" : "") + length(mm));
-const distance = (m) => (units.now === "us" ? count(Math.round(m / 0.3048)) + " ft" : count(Math.round(m)) + " m");
-const percent = (share) => Math.round(100 * share) + " %";
 const label = (lot) => data.ids[lot] || "row " + (lot + 1) + " (no id)";
 const latLng = (x, y) => map.options.crs.pointToLatLng(L.point(x, y), 0);
 const bounds = (box) => L.latLngBounds(latLng(box[0], box[3]), latLng(box[2], box[1]));
 const centre = (lot) => { const b = data.shape.box; return [(b[4 * lot] + b[4 * lot + 2]) / 2, (b[4 * lot + 1] + b[4 * lot + 3]) / 2]; };
-
-function classLabels(scale) {
-  if (scale.classes.length) return scale.words.length ? scale.words : scale.classes;
-  const at = scale.limits_mm, n = at.length, both = at[0] < 0, years = scale.unit === "years";
-  const value = (v) => (years ? String(v) : (both && v > 0 ? "+" : "") + rounded(v)), of = " " + (years ? "years" : unit());
-  const between = both ? " to " : "–";
-  return scale.colors.map((_, c) => {
-    if (c === 0) return (both ? "below " : "under ") + value(at[0]) + of;
-    if (c === n) return value(at[n - 1]) + of + (both ? " and above" : " and more");
-    if (both && at[c - 1] === -at[c]) return "within ±" + rounded(at[c]) + of;
-    return value(at[c - 1]) + between + value(at[c]) + of;
-  });
-}
 
 function valueOf(lot, scale) { // the number of a layer at a lot, null without one
   if (scale.column === "week_mm") return data.past.history.value(lot, monthOfWeek(state.week));

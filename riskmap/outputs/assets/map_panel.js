@@ -1,23 +1,5 @@
 // Part 4 of the map page: what is told about one lot.
-function row(parent, name, value) {
-  put(parent, "dt", name);
-  return put(parent, "dd", value);
-}
-
-function ranged(parent, name, column, lot, axis, show) { // a number and its range, as text and as a bar
-  const v = data.number(column, lot), lo = data.number(column + "_p10", lot), hi = data.number(column + "_p90", lot);
-  const cell = row(parent, name, null);
-  put(cell, "strong", show(v));
-  put(cell, "span", " range " + show(lo).replace(" " + unit(), "") + " to " + show(hi));
-  const bar = put(cell, "div", null, "bar"), at = (mm) => 100 * (mm - axis[0]) / (axis[1] - axis[0]) + "%";
-  bar.setAttribute("aria-hidden", "true");
-  const band = put(bar, "i", null, "band");
-  band.style.left = at(lo);
-  band.style.width = 100 * (hi - lo) / (axis[1] - axis[0]) + "%";
-  put(bar, "i", null, "zero").style.left = at(0);
-  put(bar, "i", null, "median").style.left = at(v);
-}
-
+const withRange = (column, lot) => ["", "_p10", "_p90"].map((end) => data.number(column + end, lot));
 const said = (kind, code) => about.words[kind][code] || code;
 
 function summary(lot) { // the lot in one sentence: for screen readers and for paper
@@ -68,10 +50,10 @@ function numbers(facts, lot) {
   const span = ["expected_movement_mm", "characteristic_movement_mm", "deflection_now_mm"].flatMap((name) =>
     [data.number(name + "_p10", lot), data.number(name + "_p90", lot)]);
   const axis = [Math.min(0, ...span), Math.max(10, ...span)];
-  ranged(facts, "Expected, next 12 months", "expected_movement_mm", lot, axis, length);
-  ranged(facts, "Deflection now", "deflection_now_mm", lot, axis, signed);
+  ranged(facts, "Expected, next 12 months", withRange("expected_movement_mm", lot), axis, length);
+  ranged(facts, "Deflection now", withRange("deflection_now_mm", lot), axis, signed);
   row(facts, "Direction", said("direction", data.text("direction", lot)));
-  ranged(facts, "Characteristic", "characteristic_movement_mm", lot, axis, length);
+  ranged(facts, "Characteristic", withRange("characteristic_movement_mm", lot), axis, length);
   put(row(facts, "Range", null), "span", "The middle eight of ten draws. " + about.cautions.standing, "note");
   reasons(facts, lot);
   row(facts, "Phase", `${said("phase", data.text("phase", lot))} (${percent(data.number("phase_probability", lot))} of draws)`);

@@ -1,358 +1,294 @@
 // The county page of riskmap: one tile file, read in pieces. Every text from data reaches the page through `put`, as
 // text, never as markup. Formats: PMTiles 3 and vector tiles 2.1, both open specifications; blocks: see tiles.py.
-"use strict";
-(function () {
-  const el = (id) => document.getElementById(id);
-  const MM_PER_INCH = 25.4, TILE = 256, BATCH = 200, PAGE = 50, ROOM = 16384, LARGEST = 2 ** 26, KEPT_TILES = 64;
-  const about = JSON.parse(new TextDecoder().decode(Uint8Array.from(atob(el("data").textContent.trim()), (c) => c.charCodeAt(0))));
-  performance.mark("riskmap-start");
+const ROOM = 16384, LARGEST = 2 ** 26, KEPT_TILES = 64;
+const about = JSON.parse(new TextDecoder().decode(Uint8Array.from(atob(el("data").textContent.trim()), (c) => c.charCodeAt(0))));
 
-  // ---------------------------------------------------------------- text
-  const HIDDEN = /[\u0000-\u001f\u007f-\u009f\u00ad\u200b-\u200f\u2028-\u202e\u2060\u2066-\u2069\ufeff]/g;
-  const visible = (text) => String(text).replace(HIDDEN, (c) => "\\u" + c.charCodeAt(0).toString(16).padStart(4, "0"));
-  const fill = (text, parts) => text.replace(/\{(\w+)\}/g, (all, name) => (name in parts ? parts[name] : all));
-  const count = (n) => n.toLocaleString("en-US");
+// ---------------------------------------------------------------- reading the tile file
+class Refusal extends Error {}
+const DAMAGED = "The tile file is damaged or was cut off. Copy it again, or make it again with riskmap map --tiles.";
 
-  function put(parent, tag, text, className) {
-    const node = document.createElement(tag);
-    if (text !== undefined && text !== null) node.textContent = visible(text);
-    if (className) node.className = className;
-    parent.appendChild(node);
-    return node;
-  }
+const fromFile = (file) => ({
+  async read(at, size) {
+    const part = await file.slice(at, at + size).arrayBuffer()
+      .catch(() => { throw new Refusal("The tile file changed or went away. Load this page again and choose it again."); });
+    return new Uint8Array(part);
+  },
+});
 
-  // ---------------------------------------------------------------- reading the tile file
-  class Refusal extends Error {}
-  const DAMAGED = "The tile file is damaged or was cut off. Copy it again, or make it again with riskmap map --tiles.";
+const fromServer = (address) => ({
+  async read(at, size) {
+    const answer = await fetch(address, { headers: { Range: `bytes=${at}-${at + size - 1}` }, credentials: "omit" })
+      .catch(() => { throw new Refusal("The tile file cannot be reached: does riskmap map --serve still run?"); });
+    if (answer.status !== 206) throw new Refusal(`The server answered ${answer.status} instead of a part of ${about.file}.`);
+    return new Uint8Array(await answer.arrayBuffer());
+  },
+});
 
-  const fromFile = (file) => ({
-    async read(at, size) {
-      const part = await file.slice(at, at + size).arrayBuffer()
-        .catch(() => { throw new Refusal("The tile file changed or went away. Load this page again and choose it again."); });
-      return new Uint8Array(part);
-    },
-  });
+async function unpack(raw) {
+  const stream = new Blob([raw]).stream().pipeThrough(new DecompressionStream("gzip"));
+  return new Uint8Array(await new Response(stream).arrayBuffer());
+}
 
-  const fromServer = (address) => ({
-    async read(at, size) {
-      const answer = await fetch(address, { headers: { Range: `bytes=${at}-${at + size - 1}` }, credentials: "omit" })
-        .catch(() => { throw new Refusal("The tile file cannot be reached: does riskmap map --serve still run?"); });
-      if (answer.status !== 206) throw new Refusal(`The server answered ${answer.status} instead of a part of ${about.file}.`);
-      return new Uint8Array(await answer.arrayBuffer());
-    },
-  });
-
-  async function unpack(raw) {
-    const stream = new Blob([raw]).stream().pipeThrough(new DecompressionStream("gzip"));
-    return new Uint8Array(await new Response(stream).arrayBuffer());
-  }
-
-  function reader(raw) { // variable-length whole numbers up to 2^53
-    const at = { pos: 0, end: raw.length };
-    at.number = () => {
-      let value = 0, scale = 1, byte;
-      do {
-        if (at.pos >= raw.length || scale > 2 ** 49) throw new Refusal(DAMAGED);
-        byte = raw[at.pos++];
-        value += (byte & 0x7f) * scale;
-        scale *= 128;
-      } while (byte > 127);
-      return value;
-    };
-    at.text = (size) => new TextDecoder().decode(raw.subarray(at.pos, at.pos += size));
-    return at;
-  }
-
-  function directory(raw) {
-    const r = reader(raw), n = r.number(), column = () => Array.from({ length: n }, r.number);
-    if (n > 2 ** 22) throw new Refusal(DAMAGED);
-    const id = column(), run = column(), size = column(), at = column();
-    for (let k = 1; k < n; k++) id[k] += id[k - 1];
-    for (let k = 0; k < n; k++) at[k] = at[k] ? at[k] - 1 : at[k - 1] + size[k - 1];
-    return { id, run, size, at };
-  }
-
-  function entry(dir, id) {
-    let low = 0, high = dir.id.length - 1;
-    while (low <= high) {
-      const mid = (low + high) >> 1;
-      if (dir.id[mid] <= id) low = mid + 1; else high = mid - 1;
-    }
-    if (high < 0 || (dir.run[high] && id >= dir.id[high] + dir.run[high])) return null;
-    return { size: dir.size[high], at: dir.at[high], leaf: dir.run[high] === 0 };
-  }
-
-  function tileId(z, x, y) { // place on the Hilbert curve, after all smaller zooms
-    let id = (4 ** z - 1) / 3;
-    for (let side = 2 ** (z - 1); side >= 1; side /= 2) {
-      const right = (x & side) > 0 ? 1 : 0, below = (y & side) > 0 ? 1 : 0;
-      id += side * side * ((3 * right) ^ below);
-      x &= side - 1;
-      y &= side - 1;
-      if (!below) {
-        if (right) { x = side - 1 - x; y = side - 1 - y; }
-        [x, y] = [y, x];
-      }
-    }
-    return id;
-  }
-
-  const kept = (limit, make) => { // the answers used last
-    const store = new Map();
-    return (key, ...rest) => {
-      const found = store.get(key) || make(key, ...rest);
-      store.delete(key);
-      store.set(key, found);
-      found.catch(() => store.delete(key)); // a failure is not kept
-      if (store.size > limit) store.delete(store.keys().next().value);
-      return found;
-    };
+function reader(raw) { // variable-length whole numbers up to 2^53
+  const at = { pos: 0, end: raw.length };
+  at.number = () => {
+    let value = 0, scale = 1, byte;
+    do {
+      if (at.pos >= raw.length || scale > 2 ** 49) throw new Refusal(DAMAGED);
+      byte = raw[at.pos++];
+      value += (byte & 0x7f) * scale;
+      scale *= 128;
+    } while (byte > 127);
+    return value;
   };
+  at.text = (size) => new TextDecoder().decode(raw.subarray(at.pos, at.pos += size));
+  return at;
+}
 
-  async function open(source) {
-    const first = await source.read(0, ROOM), view = new DataView(first.buffer);
-    if (first.length < 127 || new TextDecoder().decode(first.subarray(0, 7)) !== "PMTiles" || first[7] !== 3) {
-      throw new Refusal(`This is not a tile file of riskmap. Choose ${about.file}, which came with this page.`);
-    }
-    const long = (at) => view.getUint32(at, true) + view.getUint32(at + 4, true) * 2 ** 32;
-    const [rootAt, rootSize, metaAt, metaSize, leafAt, , dataAt] = [8, 16, 24, 32, 40, 48, 56].map(long);
-    if (first[97] !== 2 || first[98] !== 2 || rootAt + rootSize > ROOM) throw new Refusal(DAMAGED);
-    const part = async (at, size) => { // one compressed part; whatever is wrong with it, the file is damaged
-      if (!(size > 0) || size > LARGEST) throw new Refusal(DAMAGED);
-      const raw = await source.read(at, size);
-      if (raw.length !== size) throw new Refusal(DAMAGED);
-      return unpack(raw).catch(() => { throw new Refusal(DAMAGED); });
-    };
-    const root = directory(await unpack(first.subarray(rootAt, rootAt + rootSize)).catch(() => { throw new Refusal(DAMAGED); }));
-    const told = new TextDecoder().decode(await part(metaAt, metaSize));
-    let meta;
-    try { meta = JSON.parse(told).riskmap || {}; } catch { throw new Refusal(DAMAGED); }
-    if (!meta.archive) throw new Refusal(`This tile file was not made by riskmap. Choose ${about.file}, which came with this page.`);
-    if (meta.archive !== about.archive) {
-      throw new Refusal(`This tile file belongs to another run (content ${meta.archive}; this page belongs to ${about.archive}). ` +
-        `Choose the ${about.file} that came with this page.`);
-    }
-    const leaf = kept(16, async (at, size) => directory(await part(leafAt + at, size)));
-    const texts = JSON.parse(new TextDecoder().decode(await part(...meta.blocks.texts)));
-    return {
-      meta, texts,
-      tile: kept(KEPT_TILES, async (key, z, x, y) => {
-        const id = tileId(z, x, y);
-        let found = entry(root, id);
-        if (found && found.leaf) found = entry(await leaf(found.at, found.size), id);
-        return found ? decode(await part(dataAt + found.at, found.size)) : {};
-      }),
-      block: kept(48, async (key, kind, k) => columns(await part(...meta.blocks[kind][k]))),
-    };
+function directory(raw) {
+  const r = reader(raw), n = r.number(), column = () => Array.from({ length: n }, r.number);
+  if (n > 2 ** 22) throw new Refusal(DAMAGED);
+  const id = column(), run = column(), size = column(), at = column();
+  for (let k = 1; k < n; k++) id[k] += id[k - 1];
+  for (let k = 0; k < n; k++) at[k] = at[k] ? at[k] - 1 : at[k - 1] + size[k - 1];
+  return { id, run, size, at };
+}
+
+function entry(dir, id) {
+  let low = 0, high = dir.id.length - 1;
+  while (low <= high) {
+    const mid = (low + high) >> 1;
+    if (dir.id[mid] <= id) low = mid + 1; else high = mid - 1;
   }
+  if (high < 0 || (dir.run[high] && id >= dir.id[high] + dir.run[high])) return null;
+  return { size: dir.size[high], at: dir.at[high], leaf: dir.run[high] === 0 };
+}
 
-  function columns(raw) { // JSON header with texts, then zigzag numbers in four byte planes
-    const size = new DataView(raw.buffer).getUint32(0, true);
-    const head = JSON.parse(new TextDecoder().decode(raw.subarray(4, 4 + size))), made = { ...head.texts }, n = head.n;
-    let at = 4 + size;
-    for (const name of head.numbers) {
-      const out = made[name] = new Int32Array(n);
-      for (let i = 0; i < n; i++) {
-        const z = raw[at + i] | (raw[at + n + i] << 8) | (raw[at + 2 * n + i] << 16) | (raw[at + 3 * n + i] << 24);
-        out[i] = (z >>> 1) ^ -(z & 1);
-      }
-      at += 4 * n;
+function tileId(z, x, y) { // place on the Hilbert curve, after all smaller zooms
+  let id = (4 ** z - 1) / 3;
+  for (let side = 2 ** (z - 1); side >= 1; side /= 2) {
+    const right = (x & side) > 0 ? 1 : 0, below = (y & side) > 0 ? 1 : 0;
+    id += side * side * ((3 * right) ^ below);
+    x &= side - 1;
+    y &= side - 1;
+    if (!below) {
+      if (right) { x = side - 1 - x; y = side - 1 - y; }
+      [x, y] = [y, x];
     }
-    return made;
   }
+  return id;
+}
 
-  // ---------------------------------------------------------------- vector tiles
-  function decode(raw) {
-    const r = reader(raw), found = {};
-    while (r.pos < raw.length) {
-      if (r.number() !== 0x1a) throw new Refusal(DAMAGED);
-      const end = r.number() + r.pos, layer = decodeLayer(r, end);
-      found[layer.name] = layer;
+const kept = (limit, make) => { // the answers used last
+  const store = new Map();
+  return (key, ...rest) => {
+    const found = store.get(key) || make(key, ...rest);
+    store.delete(key);
+    store.set(key, found);
+    found.catch(() => store.delete(key)); // a failure is not kept
+    if (store.size > limit) store.delete(store.keys().next().value);
+    return found;
+  };
+};
+
+async function open(source) {
+  const first = await source.read(0, ROOM), view = new DataView(first.buffer);
+  if (first.length < 127 || new TextDecoder().decode(first.subarray(0, 7)) !== "PMTiles" || first[7] !== 3) {
+    throw new Refusal(`This is not a tile file of riskmap. Choose ${about.file}, which came with this page.`);
+  }
+  const long = (at) => view.getUint32(at, true) + view.getUint32(at + 4, true) * 2 ** 32;
+  const [rootAt, rootSize, metaAt, metaSize, leafAt, , dataAt] = [8, 16, 24, 32, 40, 48, 56].map(long);
+  if (first[97] !== 2 || first[98] !== 2 || rootAt + rootSize > ROOM) throw new Refusal(DAMAGED);
+  const part = async (at, size) => { // one compressed part; whatever is wrong with it, the file is damaged
+    if (!(size > 0) || size > LARGEST) throw new Refusal(DAMAGED);
+    const raw = await source.read(at, size);
+    if (raw.length !== size) throw new Refusal(DAMAGED);
+    return unpack(raw).catch(() => { throw new Refusal(DAMAGED); });
+  };
+  const root = directory(await unpack(first.subarray(rootAt, rootAt + rootSize)).catch(() => { throw new Refusal(DAMAGED); }));
+  const told = new TextDecoder().decode(await part(metaAt, metaSize));
+  let meta;
+  try { meta = JSON.parse(told).riskmap || {}; } catch { throw new Refusal(DAMAGED); }
+  if (!meta.archive) throw new Refusal(`This tile file was not made by riskmap. Choose ${about.file}, which came with this page.`);
+  if (meta.archive !== about.archive) {
+    throw new Refusal(`This tile file belongs to another run (content ${meta.archive}; this page belongs to ${about.archive}). ` +
+      `Choose the ${about.file} that came with this page.`);
+  }
+  const leaf = kept(16, async (at, size) => directory(await part(leafAt + at, size)));
+  const texts = JSON.parse(new TextDecoder().decode(await part(...meta.blocks.texts)));
+  return {
+    meta, texts,
+    tile: kept(KEPT_TILES, async (key, z, x, y) => {
+      const id = tileId(z, x, y);
+      let found = entry(root, id);
+      if (found && found.leaf) found = entry(await leaf(found.at, found.size), id);
+      return found ? decode(await part(dataAt + found.at, found.size)) : {};
+    }),
+    block: kept(48, async (key, kind, k) => columns(await part(...meta.blocks[kind][k]))),
+  };
+}
+
+function columns(raw) { // JSON header with texts, then zigzag numbers in four byte planes
+  const size = new DataView(raw.buffer).getUint32(0, true);
+  const head = JSON.parse(new TextDecoder().decode(raw.subarray(4, 4 + size))), made = { ...head.texts }, n = head.n;
+  let at = 4 + size;
+  for (const name of head.numbers) {
+    const out = made[name] = new Int32Array(n);
+    for (let i = 0; i < n; i++) {
+      const z = raw[at + i] | (raw[at + n + i] << 8) | (raw[at + 2 * n + i] << 16) | (raw[at + 3 * n + i] << 24);
+      out[i] = (z >>> 1) ^ -(z & 1);
+    }
+    at += 4 * n;
+  }
+  return made;
+}
+
+// ---------------------------------------------------------------- vector tiles
+function decode(raw) {
+  const r = reader(raw), found = {};
+  while (r.pos < raw.length) {
+    if (r.number() !== 0x1a) throw new Refusal(DAMAGED);
+    const end = r.number() + r.pos, layer = decodeLayer(r, end);
+    found[layer.name] = layer;
+  }
+  return found;
+}
+
+function decodeLayer(r, end) {
+  const layer = { name: "", extent: 4096 }, at = [], keys = [], values = [];
+  while (r.pos < end) {
+    const field = r.number(), size = (field & 7) === 2 ? r.number() : 0, from = r.pos;
+    if (field === 0x0a) layer.name = r.text(size);
+    else if (field === 0x12) { at.push(from, from + size); r.pos = from + size; }
+    else if (field === 0x1a) keys.push(r.text(size));
+    else if (field === 0x22) { r.number(); values.push(signedNumber(r.number())); r.pos = from + size; }
+    else if (field === 0x28) layer.extent = r.number();
+    else if ((field & 7) === 0) r.number();
+    else r.pos = from + size;
+  }
+  const n = layer.n = at.length / 2, x = [], y = [], ringStart = [], lotStart = new Uint32Array(n + 1);
+  layer.ids = new Uint32Array(n);
+  layer.tags = {};
+  keys.forEach((key) => { layer.tags[key] = new Int32Array(n).fill(-(2 ** 30)); });
+  layer.box = new Int32Array(4 * n);
+  for (let k = 0; k < n; k++) {
+    lotStart[k] = ringStart.length;
+    r.pos = at[2 * k];
+    while (r.pos < at[2 * k + 1]) {
+      const field = r.number();
+      if (field === 0x08) layer.ids[k] = r.number();
+      else if (field === 0x12) {
+        for (const stop = r.number() + r.pos; r.pos < stop;) layer.tags[keys[r.number()]][k] = values[r.number()];
+      } else if (field === 0x22) rings(r, r.number() + r.pos, x, y, ringStart);
+      else r.number();
+    }
+    let a = Infinity, b = Infinity, c = -Infinity, d = -Infinity;
+    for (let i = ringStart[lotStart[k]]; i < x.length; i++) {
+      a = Math.min(a, x[i]); b = Math.min(b, y[i]); c = Math.max(c, x[i]); d = Math.max(d, y[i]);
+    }
+    layer.box.set([a, b, c, d], 4 * k);
+  }
+  r.pos = end;
+  lotStart[n] = ringStart.length;
+  ringStart.push(x.length);
+  return Object.assign(layer, { lotStart, ringStart: Uint32Array.from(ringStart), x: Int32Array.from(x), y: Int32Array.from(y) });
+}
+
+const signedNumber = (z) => (z % 2 ? -(z + 1) / 2 : z / 2);
+
+function rings(r, end, x, y, ringStart) {
+  let px = 0, py = 0;
+  while (r.pos < end) {
+    const command = r.number(), times = Math.floor(command / 8);
+    if ((command & 7) === 7) continue;
+    if ((command & 7) === 1) ringStart.push(x.length);
+    for (let k = 0; k < times; k++) {
+      x.push(px += signedNumber(r.number()));
+      y.push(py += signedNumber(r.number()));
+    }
+  }
+}
+
+function holds(layer, lot, px, py) { // even-odd rule over all rings of the lot
+  let inside = false;
+  for (let ring = layer.lotStart[lot]; ring < layer.lotStart[lot + 1]; ring++) {
+    const from = layer.ringStart[ring], to = layer.ringStart[ring + 1], { x, y } = layer;
+    for (let i = from, j = to - 1; i < to; j = i++) {
+      if ((y[i] > py) !== (y[j] > py) && px < (x[j] - x[i]) * (py - y[i]) / (y[j] - y[i]) + x[i]) inside = !inside;
+    }
+  }
+  return inside;
+}
+
+// ---------------------------------------------------------------- drawing
+const CountyLayer = L.GridLayer.extend({
+  show(name) {
+    const scale = about.scales[name];
+    this.scale = name;
+    this.fills = [...scale.colors, ...[...Object.values(about.hatch), "level"].map((kind) => hatchCanvas(kind, about.outline))];
+    this.classes = scale.colors.length;
+    return this._map ? this.redraw() : this;
+  },
+
+  createTile(coords, done) { // the tile comes later: Leaflet waits for `done`
+    const canvas = document.createElement("canvas"), ratio = window.devicePixelRatio || 1;
+    canvas.width = canvas.height = TILE * ratio;
+    const zoom = Math.min(coords.z, about.zooms[1]), deep = 2 ** (coords.z - zoom);
+    const x = Math.floor(coords.x / deep), y = Math.floor(coords.y / deep);
+    this.archive.tile(zoom + "/" + x + "/" + y, zoom, x, y).then((tile) => {
+      const ctx = canvas.getContext("2d");
+      ctx.scale(ratio, ratio);
+      const view = { ctx, deep, left: (coords.x - x * deep) * TILE, top: (coords.y - y * deep) * TILE, world: TILE * 2 ** coords.z };
+      if (tile.cells) this.drawCells(view, tile.cells);
+      if (tile.lots) this.drawLots(view, tile.lots);
+      done(null, canvas);
+    }).catch((error) => { this.failed(error); done(error, canvas); });
+    return canvas;
+  },
+
+  // a pattern is held to the tile's corner, tiles are whole patterns wide: hatches meet at tile edges
+  paint(ctx, c) { return c < this.classes ? this.fills[c] : ctx.createPattern(this.fills[c], "repeat"); },
+
+  byClass(layer, scale, view) { // numbers of the features in view, class by class
+    const code = layer.tags[this.scale], box = layer.box, found = this.fills.map(() => []), reach = 2;
+    const low = [(view.left - reach) / scale, (view.top - reach) / scale];
+    const high = [(view.left + TILE + reach) / scale, (view.top + TILE + reach) / scale];
+    for (let k = 0; k < layer.n; k++) {
+      if (box[4 * k + 2] < low[0] || box[4 * k + 3] < low[1] || box[4 * k] > high[0] || box[4 * k + 1] > high[1]) continue;
+      (found[code[k]] || found[found.length - 1]).push(k);
     }
     return found;
-  }
+  },
 
-  function decodeLayer(r, end) {
-    const layer = { name: "", extent: 4096 }, at = [], keys = [], values = [];
-    while (r.pos < end) {
-      const field = r.number(), size = (field & 7) === 2 ? r.number() : 0, from = r.pos;
-      if (field === 0x0a) layer.name = r.text(size);
-      else if (field === 0x12) { at.push(from, from + size); r.pos = from + size; }
-      else if (field === 0x1a) keys.push(r.text(size));
-      else if (field === 0x22) { r.number(); values.push(signedNumber(r.number())); r.pos = from + size; }
-      else if (field === 0x28) layer.extent = r.number();
-      else if ((field & 7) === 0) r.number();
-      else r.pos = from + size;
-    }
-    const n = layer.n = at.length / 2, x = [], y = [], ringStart = [], lotStart = new Uint32Array(n + 1);
-    layer.ids = new Uint32Array(n);
-    layer.tags = {};
-    keys.forEach((key) => { layer.tags[key] = new Int32Array(n).fill(-(2 ** 30)); });
-    layer.box = new Int32Array(4 * n);
-    for (let k = 0; k < n; k++) {
-      lotStart[k] = ringStart.length;
-      r.pos = at[2 * k];
-      while (r.pos < at[2 * k + 1]) {
-        const field = r.number();
-        if (field === 0x08) layer.ids[k] = r.number();
-        else if (field === 0x12) {
-          for (const stop = r.number() + r.pos; r.pos < stop;) layer.tags[keys[r.number()]][k] = values[r.number()];
-        } else if (field === 0x22) rings(r, r.number() + r.pos, x, y, ringStart);
-        else r.number();
-      }
-      let a = Infinity, b = Infinity, c = -Infinity, d = -Infinity;
-      for (let i = ringStart[lotStart[k]]; i < x.length; i++) {
-        a = Math.min(a, x[i]); b = Math.min(b, y[i]); c = Math.max(c, x[i]); d = Math.max(d, y[i]);
-      }
-      layer.box.set([a, b, c, d], 4 * k);
-    }
-    r.pos = end;
-    lotStart[n] = ringStart.length;
-    ringStart.push(x.length);
-    return Object.assign(layer, { lotStart, ringStart: Uint32Array.from(ringStart), x: Int32Array.from(x), y: Int32Array.from(y) });
-  }
-
-  const signedNumber = (z) => (z % 2 ? -(z + 1) / 2 : z / 2);
-
-  function rings(r, end, x, y, ringStart) {
-    let px = 0, py = 0;
-    while (r.pos < end) {
-      const command = r.number(), times = Math.floor(command / 8);
-      if ((command & 7) === 7) continue;
-      if ((command & 7) === 1) ringStart.push(x.length);
-      for (let k = 0; k < times; k++) {
-        x.push(px += signedNumber(r.number()));
-        y.push(py += signedNumber(r.number()));
-      }
-    }
-  }
-
-  function holds(layer, lot, px, py) { // even-odd rule over all rings of the lot
-    let inside = false;
-    for (let ring = layer.lotStart[lot]; ring < layer.lotStart[lot + 1]; ring++) {
-      const from = layer.ringStart[ring], to = layer.ringStart[ring + 1], { x, y } = layer;
-      for (let i = from, j = to - 1; i < to; j = i++) {
-        if ((y[i] > py) !== (y[j] > py) && px < (x[j] - x[i]) * (py - y[i]) / (y[j] - y[i]) + x[i]) inside = !inside;
-      }
-    }
-    return inside;
-  }
-
-  // ---------------------------------------------------------------- drawing
-  function hatchCanvas(kind, ink) { // an 8 px square that repeats; lines every 4 px
-    const canvas = document.createElement("canvas");
-    canvas.width = canvas.height = 8;
-    const ctx = canvas.getContext("2d");
-    ctx.fillStyle = "#ffffff";
-    ctx.fillRect(0, 0, 8, 8);
-    ctx.strokeStyle = ctx.fillStyle = ink;
-    ctx.lineWidth = 0.9;
-    ctx.beginPath();
-    for (let k = -8; k <= 16; k += 4) {
-      if (kind === "rising" || kind === "crossed") { ctx.moveTo(k, 8); ctx.lineTo(k + 8, 0); }
-      if (kind === "falling" || kind === "crossed") { ctx.moveTo(k, 0); ctx.lineTo(k + 8, 8); }
-      if (kind === "level") { ctx.moveTo(0, k + 2); ctx.lineTo(8, k + 2); }
-      if (kind === "upright") { ctx.moveTo(k + 2, 0); ctx.lineTo(k + 2, 8); }
-    }
-    ctx.stroke();
-    if (kind === "dotted") for (const p of [1, 5]) for (const q of [1, 5]) ctx.fillRect(p, q, 1.6, 1.6);
-    return canvas;
-  }
-
-  const CountyLayer = L.GridLayer.extend({
-    show(name) {
-      const scale = about.scales[name];
-      this.scale = name;
-      this.fills = [...scale.colors, ...[...Object.values(about.hatch), "level"].map((kind) => hatchCanvas(kind, about.outline))];
-      this.classes = scale.colors.length;
-      return this._map ? this.redraw() : this;
-    },
-
-    createTile(coords, done) { // the tile comes later: Leaflet waits for `done`
-      const canvas = document.createElement("canvas"), ratio = window.devicePixelRatio || 1;
-      canvas.width = canvas.height = TILE * ratio;
-      const zoom = Math.min(coords.z, about.zooms[1]), deep = 2 ** (coords.z - zoom);
-      const x = Math.floor(coords.x / deep), y = Math.floor(coords.y / deep);
-      this.archive.tile(zoom + "/" + x + "/" + y, zoom, x, y).then((tile) => {
-        const ctx = canvas.getContext("2d");
-        ctx.scale(ratio, ratio);
-        const view = { ctx, deep, left: (coords.x - x * deep) * TILE, top: (coords.y - y * deep) * TILE, world: TILE * 2 ** coords.z };
-        if (tile.cells) this.drawCells(view, tile.cells);
-        if (tile.lots) this.drawLots(view, tile.lots);
-        done(null, canvas);
-      }).catch((error) => { this.failed(error); done(error, canvas); });
-      return canvas;
-    },
-
-    // a pattern is held to the tile's corner, tiles are whole patterns wide: hatches meet at tile edges
-    paint(ctx, c) { return c < this.classes ? this.fills[c] : ctx.createPattern(this.fills[c], "repeat"); },
-
-    byClass(layer, scale, view) { // numbers of the features in view, class by class
-      const code = layer.tags[this.scale], box = layer.box, found = this.fills.map(() => []), reach = 2;
-      const low = [(view.left - reach) / scale, (view.top - reach) / scale];
-      const high = [(view.left + TILE + reach) / scale, (view.top + TILE + reach) / scale];
-      for (let k = 0; k < layer.n; k++) {
-        if (box[4 * k + 2] < low[0] || box[4 * k + 3] < low[1] || box[4 * k] > high[0] || box[4 * k + 1] > high[1]) continue;
-        (found[code[k]] || found[found.length - 1]).push(k);
-      }
-      return found;
-    },
-
-    drawLots(view, layer) {
-      const { ctx } = view, scale = TILE * view.deep / layer.extent, { x, y, ringStart, lotStart } = layer;
-      ctx.strokeStyle = about.outline;
-      ctx.lineWidth = 0.6;
-      this.byClass(layer, scale, view).forEach((lots, c) => {
-        if (lots.length) ctx.fillStyle = this.paint(ctx, c);
-        for (let from = 0; from < lots.length; from += BATCH) { // one path for all is many times slower
-          ctx.beginPath();
-          for (const lot of lots.slice(from, from + BATCH)) {
-            for (let i = ringStart[lotStart[lot]], r = lotStart[lot]; r < lotStart[lot + 1]; r++) {
-              ctx.moveTo(x[i] * scale - view.left, y[i] * scale - view.top);
-              for (i++; i < ringStart[r + 1]; i++) ctx.lineTo(x[i] * scale - view.left, y[i] * scale - view.top);
-              ctx.closePath();
-            }
+  drawLots(view, layer) {
+    const { ctx } = view, scale = TILE * view.deep / layer.extent, { x, y, ringStart, lotStart } = layer;
+    ctx.strokeStyle = about.outline;
+    ctx.lineWidth = 0.6;
+    this.byClass(layer, scale, view).forEach((lots, c) => {
+      if (lots.length) ctx.fillStyle = this.paint(ctx, c);
+      for (let from = 0; from < lots.length; from += BATCH) { // one path for all is many times slower
+        ctx.beginPath();
+        for (const lot of lots.slice(from, from + BATCH)) {
+          for (let i = ringStart[lotStart[lot]], r = lotStart[lot]; r < lotStart[lot + 1]; r++) {
+            ctx.moveTo(x[i] * scale - view.left, y[i] * scale - view.top);
+            for (i++; i < ringStart[r + 1]; i++) ctx.lineTo(x[i] * scale - view.left, y[i] * scale - view.top);
+            ctx.closePath();
           }
-          ctx.fill(); // shells and holes turn opposite ways: overlapping lots stay filled, holes stay open
-          if (about.typical * view.world > 6 || c >= this.classes) ctx.stroke();
         }
-      });
-    },
-
-    drawCells(view, layer) {
-      const { ctx } = view, scale = TILE * view.deep / layer.extent, box = layer.box;
-      this.byClass(layer, scale, view).forEach((cells, c) => {
-        if (cells.length) ctx.fillStyle = this.paint(ctx, c);
-        for (const k of cells) {
-          ctx.fillRect(box[4 * k] * scale - view.left, box[4 * k + 1] * scale - view.top,
-            (box[4 * k + 2] - box[4 * k]) * scale, (box[4 * k + 3] - box[4 * k + 1]) * scale);
-        }
-      });
-    },
-  });
-
-  // ---------------------------------------------------------------- lengths in the chosen units
-  const units = { now: about.units };
-  const rounded = (mm) => (units.now === "us" ? (mm / MM_PER_INCH).toFixed(1) : Math.round(mm).toFixed(0))
-    .replace(/^-(0(\.0)?)$/, "$1").replace("-", "−");
-  const unit = () => (units.now === "us" ? "in" : "mm");
-  const length = (mm) => (mm === null ? "—" : rounded(mm) + " " + unit());
-  const signed = (mm) => (mm === null ? "—" : (/[1-9]/.test(rounded(mm)) && mm > 0 ? "+" : "") + length(mm));
-  const distance = (m) => (units.now === "us" ? count(Math.round(m / 0.3048)) + " ft" : count(Math.round(m)) + " m");
-  const percent = (share) => (share === null ? "—" : Math.round(100 * share) + " %");
-
-  function classLabels(scale) {
-    if (scale.classes.length) return scale.words.length ? scale.words : scale.classes;
-    const at = scale.limits_mm, n = at.length, both = at[0] < 0, years = scale.unit === "years";
-    const value = (v) => (years ? String(v) : (both && v > 0 ? "+" : "") + rounded(v)), of = " " + (years ? "years" : unit());
-    return scale.colors.map((_, c) => {
-      if (c === 0) return (both ? "below " : "under ") + value(at[0]) + of;
-      if (c === n) return value(at[n - 1]) + of + (both ? " and above" : " and more");
-      if (both && at[c - 1] === -at[c]) return "within ±" + rounded(at[c]) + of;
-      return value(at[c - 1]) + (both ? " to " : "–") + value(at[c]) + of;
+        ctx.fill(); // shells and holes turn opposite ways: overlapping lots stay filled, holes stay open
+        if (about.typical * view.world > 6 || c >= this.classes) ctx.stroke();
+      }
     });
-  }
+  },
 
-  window.riskmapCounty = { about, open, fromFile, fromServer, Refusal, DAMAGED, CountyLayer, holds, el, put, visible, fill,
-    count, units, unit, length, signed, distance, percent, classLabels, PAGE };
-})();
+  drawCells(view, layer) {
+    const { ctx } = view, scale = TILE * view.deep / layer.extent, box = layer.box;
+    this.byClass(layer, scale, view).forEach((cells, c) => {
+      if (cells.length) ctx.fillStyle = this.paint(ctx, c);
+      for (const k of cells) {
+        ctx.fillRect(box[4 * k] * scale - view.left, box[4 * k + 1] * scale - view.top,
+          (box[4 * k + 2] - box[4 * k]) * scale, (box[4 * k + 3] - box[4 * k + 1]) * scale);
+      }
+    });
+  },
+});

@@ -1,456 +1,402 @@
 // The county page of riskmap, second part: choosing the tile file, legend, finding a lot, the lot panel.
-"use strict";
-(function () {
-  const { about, open, fromFile, fromServer, Refusal, DAMAGED, CountyLayer, holds, el, put, visible, fill, count, units, unit,
-    length, signed, distance, percent, classLabels, PAGE } = window.riskmapCounty;
-  delete window.riskmapCounty;
-  const MISSING = -(2 ** 30), WORLD = 2 ** 29, NEAR_PX = 8, TILE = 256;
-  const stateNames = Object.keys(about.states);
-  const map = L.map("map_riskmap", { zoomAnimation: false, fadeAnimation: false, inertia: false, attributionControl: false,
-    minZoom: about.zooms[0], maxZoom: 20, center: [0, 0], zoom: about.zooms[0] });
-  const layer = new CountyLayer({ keepBuffer: 1, updateWhenZooming: false });
-  const state = { archive: null, scale: "expected", chosen: null, list: [], from: 0, active: 0, bar: null, outline: null, asked: 0 };
-  const sideId = (name) => name || "(no id)";
+const MISSING = -(2 ** 30), WORLD = 2 ** 29;
+const stateNames = Object.keys(about.states);
+const map = L.map("map_riskmap", { zoomAnimation: false, fadeAnimation: false, inertia: false, attributionControl: false,
+  minZoom: about.zooms[0], maxZoom: 20, center: [0, 0], zoom: about.zooms[0] });
+const layer = new CountyLayer({ keepBuffer: 1, updateWhenZooming: false });
+const state = { archive: null, scale: "expected", chosen: null, list: [], from: 0, active: 0, bar: null, outline: null, asked: 0 };
+const sideId = (name) => name || "(no id)";
 
-  // ---------------------------------------------------------------- opening
-  function tell(text) { el("trouble").textContent = visible(text); }
+// ---------------------------------------------------------------- opening
+function tell(text) { el("trouble").textContent = visible(text); }
 
-  function failed(error) {
-    tell(error instanceof Refusal ? error.message : DAMAGED);
+function failed(error) {
+  tell(error instanceof Refusal ? error.message : DAMAGED);
+}
+layer.failed = failed;
+
+async function use(source) {
+  const asked = ++state.asked;
+  tell("");
+  performance.mark("riskmap-open");
+  try {
+    const archive = await open(source);
+    if (asked !== state.asked) return;
+    state.archive = layer.archive = archive;
+  } catch (error) { failed(error); return; }
+  el("open").hidden = true;
+  layer.once("load", () => requestAnimationFrame(() => {
+    performance.mark("riskmap-drawn");
+    document.body.dataset.drawn = "yes";
+  }));
+  showScale(state.scale);
+  await find();
+  choose(null);
+  if (about.all) { home(about.core); layer.addTo(map); } else tell("No lot of this run has a shape: lots stand in the list only.");
+  if (document.activeElement === document.body) el("search").focus({ preventScroll: true });
+  document.body.dataset.opened = "yes";
+}
+
+// ---------------------------------------------------------------- legend
+function showScale(name) {
+  state.scale = name;
+  layer.show(name);
+  legend();
+  el("find-note").textContent = `Type how the id begins. Beside it: ${about.scales[shownBeside()].title.toLowerCase()}.`;
+}
+
+function legend() {
+  const scale = about.scales[state.scale], box = el("legend"), k = scale.colors.length, counts = about.counts[state.scale];
+  const names = [...classLabels(scale), ...stateNames.map((s) => about.states[s]), "no value for this lot"];
+  box.textContent = "";
+  put(box, "h2", scale.title);
+  put(box, "p", scale.note, "note");
+  const table = put(box, "ul", null, "classes");
+  names.forEach((name, c) => {
+    if (c >= k && !counts[c]) return;
+    const item = put(table, "li"), swatch = put(item, "canvas", null, "swatch");
+    swatch.width = 24;
+    swatch.height = 16;
+    const ctx = swatch.getContext("2d");
+    ctx.fillStyle = layer.paint(ctx, c);
+    ctx.fillRect(0, 0, 24, 16);
+    put(item, "span", name, "name");
+    put(item, "span", count(counts[c]), "count");
+  });
+  const lost = about.lots - about.shapes;
+  put(box, "p", count(about.lots) + " lots." + (lost ? " " + count(lost) + " without a shape: in the list only." : ""), "note");
+  put(box, "p", "Zoomed out, a small square shows the middle class of its lots.", "note");
+  if (state.scale === "drought") about.credits.forEach((line) => put(box, "p", line, "note"));
+}
+
+// ---------------------------------------------------------------- finding a lot: ids in alphabetical order
+const idBlock = (k) => state.archive.block("ids/" + k, "ids", k);
+
+async function place(wanted) { // place of the first id that is not before the wanted text
+  const { first_ids: first, sizes } = state.archive.meta.blocks;
+  let low = 0, high = first.length;
+  while (low < high) {
+    const mid = (low + high) >> 1;
+    if (first[mid] < wanted) low = mid + 1; else high = mid;
   }
-  layer.failed = failed;
+  const k = Math.max(0, low - 1);
+  if (k >= first.length) return 0;
+  const ids = (await idBlock(k)).id;
+  let i = 0;
+  while (i < ids.length && ids[i].toLowerCase() < wanted) i++;
+  return k * sizes.ids + i;
+}
 
-  async function use(source) {
-    const asked = ++state.asked;
-    tell("");
-    performance.mark("riskmap-open");
-    try {
-      const archive = await open(source);
-      if (asked !== state.asked) return;
-      state.archive = layer.archive = archive;
-    } catch (error) { failed(error); return; }
-    el("open").hidden = true;
-    layer.once("load", () => requestAnimationFrame(() => {
-      performance.mark("riskmap-drawn");
-      document.body.dataset.drawn = "yes";
-    }));
-    showScale(state.scale);
-    await find();
-    choose(null);
-    if (about.all) { home(about.core); layer.addTo(map); } else tell("No lot of this run has a shape: lots stand in the list only.");
-    if (document.activeElement === document.body) el("search").focus({ preventScroll: true });
-    document.body.dataset.opened = "yes";
+async function find() {
+  const wanted = el("search").value.trim().toLowerCase(), asked = state.searched = (state.searched || 0) + 1;
+  const begin = await place(wanted), end = wanted ? await place(wanted + "\uffff") : about.lots;
+  if (asked !== state.searched) return;
+  Object.assign(state, { begin, end });
+  await turn(0);
+}
+
+async function turn(active) {
+  if (!state.archive) return;
+  const n = state.end - state.begin, box = el("lots"), size = state.archive.meta.blocks.sizes.ids, asked = state.turned = (state.turned || 0) + 1;
+  const at = Math.max(0, Math.min(n - 1, active)), from = Math.floor(at / PAGE) * PAGE, to = Math.min(n, from + PAGE), rows = [];
+  for (let k = state.begin + from; k < state.begin + to; k++) {
+    const block = await idBlock(Math.floor(k / size)), i = k % size;
+    rows.push({ id: block.id[i], lot: block.lot[i], value: (name) => block[name][i], state: block.state[i] });
   }
+  if (asked !== state.turned) return;
+  Object.assign(state, { list: rows, from, active: at });
+  box.textContent = "";
+  rows.forEach((row, i) => {
+    const item = put(box, "li");
+    item.id = "lot-" + i;
+    item.setAttribute("role", "option");
+    item.setAttribute("aria-selected", String(row.lot === state.chosen));
+    put(item, "bdi", sideId(row.id));
+    put(item, "span", briefly(row), "value");
+    item.addEventListener("click", () => { mark(from + i); choose(row.lot, true); });
+  });
+  el("found").textContent = n > 0 ? `${count(from + 1)} to ${count(to)} of ${count(n)}` : "No lot has an id that begins so.";
+  el("before").disabled = from === 0;
+  el("after").disabled = to >= n;
+  mark(at);
+}
 
-  // ---------------------------------------------------------------- legend
-  function showScale(name) {
-    state.scale = name;
-    layer.show(name);
-    legend();
-    el("find-note").textContent = `Type how the id begins. Beside it: ${about.scales[shownBeside()].title.toLowerCase()}.`;
+const shownBeside = () => (["now", "characteristic"].includes(state.scale) ? state.scale : "expected"); // the index holds these
+
+function briefly(row) {
+  if (row.state >= 0) return about.states[stateNames[row.state]];
+  const name = shownBeside(), value = row.value(about.scales[name].column);
+  return (name === "now" ? signed : length)(value === MISSING ? null : value * 0.1);
+}
+
+function mark(active) {
+  const box = el("lots"), node = el("lot-" + (active - state.from));
+  state.active = active;
+  box.querySelectorAll(".active").forEach((other) => other.classList.remove("active"));
+  if (!node) { box.removeAttribute("aria-activedescendant"); return; }
+  node.classList.add("active");
+  box.setAttribute("aria-activedescendant", node.id);
+  if (node.offsetTop < box.scrollTop) box.scrollTop = node.offsetTop;
+  if (node.offsetTop + node.offsetHeight > box.scrollTop + box.clientHeight) {
+    box.scrollTop = node.offsetTop + node.offsetHeight - box.clientHeight;
   }
+}
 
-  function legend() {
-    const scale = about.scales[state.scale], box = el("legend"), k = scale.colors.length, counts = about.counts[state.scale];
-    const names = [...classLabels(scale), ...stateNames.map((s) => about.states[s]), "no value for this lot"];
-    box.textContent = "";
-    put(box, "h2", scale.title);
-    put(box, "p", scale.note, "note");
-    const table = put(box, "ul", null, "classes");
-    names.forEach((name, c) => {
-      if (c >= k && !counts[c]) return;
-      const item = put(table, "li"), swatch = put(item, "canvas", null, "swatch");
-      swatch.width = 24;
-      swatch.height = 16;
-      const ctx = swatch.getContext("2d");
-      ctx.fillStyle = layer.paint(ctx, c);
-      ctx.fillRect(0, 0, 24, 16);
-      put(item, "span", name, "name");
-      put(item, "span", count(counts[c]), "count");
-    });
-    const lost = about.lots - about.shapes;
-    put(box, "p", count(about.lots) + " lots." + (lost ? " " + count(lost) + " without a shape: in the list only." : ""), "note");
-    put(box, "p", "Zoomed out, a small square shows the middle class of its lots.", "note");
-    if (state.scale === "drought") about.credits.forEach((line) => put(box, "p", line, "note"));
-  }
+function keys(event) {
+  const last = state.end - state.begin - 1, own = event.currentTarget === el("search");
+  const to = { ArrowDown: state.active + 1, ArrowUp: state.active - 1, PageDown: state.active + 10, PageUp: state.active - 10,
+    Home: own ? undefined : 0, End: own ? undefined : last }[event.key];
+  if (to !== undefined && last >= 0) {
+    const active = Math.max(0, Math.min(last, to));
+    if (active < state.from || active >= state.from + PAGE) turn(active); else mark(active);
+  } else if (event.key === "Enter" && state.list[state.active - state.from]) choose(state.list[state.active - state.from].lot, true);
+  else return;
+  event.preventDefault();
+}
 
-  // ---------------------------------------------------------------- finding a lot: ids in alphabetical order
-  const idBlock = (k) => state.archive.block("ids/" + k, "ids", k);
+// ---------------------------------------------------------------- one lot
+async function record(lot) { // the lot's own values, and its row of values that lots share
+  const { sizes, steps } = state.archive.meta.blocks, texts = state.archive.texts;
+  const own = await state.archive.block("lots/" + Math.floor(lot / sizes.lots), "lots", Math.floor(lot / sizes.lots)), i = lot % sizes.lots;
+  const row = own.row[i], shared = await state.archive.block("rows/" + Math.floor(row / sizes.rows), "rows", Math.floor(row / sizes.rows));
+  const raw = (name) => (name in own ? own[name][i] : name in shared ? shared[name][row % sizes.rows] : MISSING);
+  return {
+    id: own.id[i], x: own.x[i] / WORLD, y: own.y[i] / WORLD, shown: own.x[i] !== MISSING,
+    number: (name) => (raw(name) === MISSING ? null : raw(name) * steps[name]),
+    text: (name) => (name in texts ? texts[name][raw(name)] : ""),
+  };
+}
 
-  async function place(wanted) { // place of the first id that is not before the wanted text
-    const { first_ids: first, sizes } = state.archive.meta.blocks;
-    let low = 0, high = first.length;
-    while (low < high) {
-      const mid = (low + high) >> 1;
-      if (first[mid] < wanted) low = mid + 1; else high = mid;
+const latLng = (x, y) => map.options.crs.pointToLatLng(L.point(x * TILE, y * TILE), 0);
+
+async function choose(lot, zoom, others) {
+  const asked = state.choice = (state.choice || 0) + 1;
+  state.chosen = lot;
+  el("lots").querySelectorAll("[role=option]").forEach((node, i) =>
+    node.setAttribute("aria-selected", String(lot !== null && state.list[i] && state.list[i].lot === lot)));
+  if (state.outline) state.outline.remove();
+  state.outline = null;
+  if (lot === null) { nothing(); return; }
+  try {
+    const found = await record(lot);
+    if (asked !== state.choice) return;
+    await details(found, others || []);
+    if (!zoom && !el("search").value) await turn(await place(found.id.toLowerCase())); // the list keeps step with the map
+    if (!found.shown) return;
+    const shape = await outline(found, lot);
+    if (asked !== state.choice || !shape) return;
+    const line = (color, weight) => L.polygon(shape, { color, weight, fill: false, interactive: false });
+    state.outline = L.layerGroup([line("#ffffff", 6), line("#1a1a1a", 3)]).addTo(map);
+    if (zoom) map.fitBounds(L.latLngBounds(shape.flat()), { ...room(), maxZoom: 18 });
+  } catch (error) { failed(error); }
+}
+
+async function outline(found, lot) { // rings of the lot from its tile at the top zoom
+  const top = about.zooms[1], n = 2 ** top, x = Math.floor(found.x * n), y = Math.floor(found.y * n);
+  const { lots } = await state.archive.tile(top + "/" + x + "/" + y, top, x, y);
+  const k = lots ? lots.ids.indexOf(lot) : -1;
+  if (k < 0) return null;
+  const rings = [];
+  for (let r = lots.lotStart[k]; r < lots.lotStart[k + 1]; r++) {
+    const ring = [];
+    for (let i = lots.ringStart[r]; i < lots.ringStart[r + 1]; i++) {
+      ring.push(latLng((x + lots.x[i] / lots.extent) / n, (y + lots.y[i] / lots.extent) / n));
     }
-    const k = Math.max(0, low - 1);
-    if (k >= first.length) return 0;
-    const ids = (await idBlock(k)).id;
-    let i = 0;
-    while (i < ids.length && ids[i].toLowerCase() < wanted) i++;
-    return k * sizes.ids + i;
+    rings.push(ring);
   }
+  return rings;
+}
 
-  async function find() {
-    const wanted = el("search").value.trim().toLowerCase(), asked = state.searched = (state.searched || 0) + 1;
-    const begin = await place(wanted), end = wanted ? await place(wanted + "\uffff") : about.lots;
-    if (asked !== state.searched) return;
-    Object.assign(state, { begin, end });
-    await turn(0);
-  }
-
-  async function turn(active) {
-    if (!state.archive) return;
-    const n = state.end - state.begin, box = el("lots"), size = state.archive.meta.blocks.sizes.ids, asked = state.turned = (state.turned || 0) + 1;
-    const at = Math.max(0, Math.min(n - 1, active)), from = Math.floor(at / PAGE) * PAGE, to = Math.min(n, from + PAGE), rows = [];
-    for (let k = state.begin + from; k < state.begin + to; k++) {
-      const block = await idBlock(Math.floor(k / size)), i = k % size;
-      rows.push({ id: block.id[i], lot: block.lot[i], value: (name) => block[name][i], state: block.state[i] });
-    }
-    if (asked !== state.turned) return;
-    Object.assign(state, { list: rows, from, active: at });
-    box.textContent = "";
-    rows.forEach((row, i) => {
-      const item = put(box, "li");
-      item.id = "lot-" + i;
-      item.setAttribute("role", "option");
-      item.setAttribute("aria-selected", String(row.lot === state.chosen));
-      put(item, "bdi", sideId(row.id));
-      put(item, "span", briefly(row), "value");
-      item.addEventListener("click", () => { mark(from + i); choose(row.lot, true); });
-    });
-    el("found").textContent = n > 0 ? `${count(from + 1)} to ${count(to)} of ${count(n)}` : "No lot has an id that begins so.";
-    el("before").disabled = from === 0;
-    el("after").disabled = to >= n;
-    mark(at);
-  }
-
-  const shownBeside = () => (["now", "characteristic"].includes(state.scale) ? state.scale : "expected"); // the index holds these
-
-  function briefly(row) {
-    if (row.state >= 0) return about.states[stateNames[row.state]];
-    const name = shownBeside(), value = row.value(about.scales[name].column);
-    return (name === "now" ? signed : length)(value === MISSING ? null : value * 0.1);
-  }
-
-  function mark(active) {
-    const box = el("lots"), node = el("lot-" + (active - state.from));
-    state.active = active;
-    box.querySelectorAll(".active").forEach((other) => other.classList.remove("active"));
-    if (!node) { box.removeAttribute("aria-activedescendant"); return; }
-    node.classList.add("active");
-    box.setAttribute("aria-activedescendant", node.id);
-    if (node.offsetTop < box.scrollTop) box.scrollTop = node.offsetTop;
-    if (node.offsetTop + node.offsetHeight > box.scrollTop + box.clientHeight) {
-      box.scrollTop = node.offsetTop + node.offsetHeight - box.clientHeight;
+async function pick(latlng) { // all lots under the point; else the nearest within a few pixels
+  if (!state.archive) return;
+  const zoom = Math.min(map.getZoom(), about.zooms[1]), n = 2 ** zoom, at = map.options.crs.latLngToPoint(latlng, 0).divideBy(TILE);
+  const x = Math.floor(at.x * n), y = Math.floor(at.y * n);
+  const { lots, cells } = await state.archive.tile(zoom + "/" + x + "/" + y, zoom, x, y);
+  const px = (at.x * n - x), py = (at.y * n - y), hit = [];
+  let near = -1, nearest = NEAR_PX / (TILE * 2 ** (map.getZoom() - zoom));
+  if (lots) {
+    const u = px * lots.extent, v = py * lots.extent, b = lots.box;
+    for (let k = 0; k < lots.n; k++) {
+      if (b[4 * k] <= u && b[4 * k + 2] >= u && b[4 * k + 1] <= v && b[4 * k + 3] >= v && holds(lots, k, u, v)) hit.push(lots.ids[k]);
+      const far = Math.hypot((b[4 * k] + b[4 * k + 2]) / 2 - u, (b[4 * k + 1] + b[4 * k + 3]) / 2 - v) / lots.extent;
+      if (far < nearest) { nearest = far; near = lots.ids[k]; }
     }
   }
+  if (hit.length) { const [lot, ...others] = hit.reverse(); return choose(lot, false, others); }
+  if (cells) {
+    const u = px * cells.extent, v = py * cells.extent, b = cells.box;
+    for (let k = 0; k < cells.n; k++) {
+      if (b[4 * k] <= u && b[4 * k + 2] > u && b[4 * k + 1] <= v && b[4 * k + 3] > v) {
+        await choose(null);
+        put(el("details"), "p", `${count(cells.tags.lots[k])} lots stand in this square. Zoom in to choose one.`);
+        return;
+      }
+    }
+  }
+  return choose(near >= 0 ? near : null);
+}
 
-  function keys(event) {
-    const last = state.end - state.begin - 1, own = event.currentTarget === el("search");
-    const to = { ArrowDown: state.active + 1, ArrowUp: state.active - 1, PageDown: state.active + 10, PageUp: state.active - 10,
-      Home: own ? undefined : 0, End: own ? undefined : last }[event.key];
-    if (to !== undefined && last >= 0) {
-      const active = Math.max(0, Math.min(last, to));
-      if (active < state.from || active >= state.from + PAGE) turn(active); else mark(active);
-    } else if (event.key === "Enter" && state.list[state.active - state.from]) choose(state.list[state.active - state.from].lot, true);
-    else return;
+// ---------------------------------------------------------------- the lot panel
+function nothing() {
+  const box = el("details");
+  box.textContent = "";
+  put(box, "h2", "Choose a lot");
+  put(box, "p", "Click a lot on the map, or find its id in the list. Arrow keys move in the list, Enter shows the lot.", "note");
+}
+
+const withRange = (column, lot) => ["", "_p10", "_p90"].map((end) => lot.number(column + end));
+
+async function details(lot, others) {
+  state.shown = { lot, others };
+  const names = await Promise.all(others.map(async (other) => [other, (await record(other)).id]));
+  const box = el("details"), code = lot.text("state"), facts = document.createElement("dl");
+  box.textContent = "";
+  const title = put(box, "h2", "Lot ");
+  put(title, "bdi", sideId(lot.id));
+  if (names.length) {
+    const line = put(box, "p", "More lots lie at this spot: ", "note");
+    names.forEach(([other, id]) => put(line, "button", sideId(id)).addEventListener("click", () =>
+      choose(other, false, [state.chosen, ...others.filter((k) => k !== other)])));
+  }
+  box.appendChild(facts);
+  if (code) noNumber(facts, lot, code); else numbers(facts, lot);
+  soilAndDates(facts, lot);
+  const flags = lot.text("flags").split(";").filter(Boolean);
+  if (flags.length) {
+    const notes = put(row(facts, "Notes", null), "ul");
+    flags.forEach((flag) => put(notes, "li", about.words.flags[flag] || flag));
+  }
+  cautions(box, lot, code);
+}
+
+function noNumber(facts, lot, code) {
+  const reason = lot.text("state_reason");
+  if (code === "not_enough_data") put(facts, "dd", fill(about.cautions.no_number, { list: reason || "not told" }), "across");
+  else {
+    row(facts, "Result", about.states[code] || code);
+    row(facts, "Why", reason);
+    put(facts, "dd", about.cautions.not_low, "note across");
+  }
+}
+
+function numbers(facts, lot) {
+  const w = about.words, say = (kind, code) => w[kind][code] || code;
+  const span = ["expected_movement_mm", "characteristic_movement_mm", "deflection_now_mm"].flatMap((name) =>
+    [lot.number(name + "_p10"), lot.number(name + "_p90")]);
+  const axis = [Math.min(0, ...span), Math.max(10, ...span)];
+  ranged(facts, "Expected, next 12 months", withRange("expected_movement_mm", lot), axis, length);
+  ranged(facts, "Deflection now", withRange("deflection_now_mm", lot), axis, signed);
+  row(facts, "Direction", say("direction", lot.text("direction")));
+  ranged(facts, "Characteristic", withRange("characteristic_movement_mm", lot), axis, length);
+  put(facts, "dd", "Range: the middle eight of ten draws. " + about.cautions.standing, "note across");
+  if (lot.text("driver_1")) {
+    const cell = row(facts, "Why", null), parts = put(cell, "ul");
+    [1, 2, 3].forEach((k) => put(parts, "li", `${signed(lot.number(`driver_${k}_mm`))} ${lot.text("driver_" + k)}`));
+    put(cell, "span", `Largest differences from ${about.reference_lot}, which has ${length(lot.number("reference_movement_mm"))}.`, "note");
+  }
+  row(facts, "Phase", `${say("phase", lot.text("phase"))} (${percent(lot.number("phase_probability"))} of draws)`);
+  row(facts, "Largest since pour", `dome ${signed(lot.number("deflection_max_mm"))} (${lot.text("deflection_max_date")}); ` +
+    `dish ${signed(lot.number("deflection_min_mm"))}`);
+  row(facts, "Edge, yearly swing", length(lot.number("seasonal_range_mm")) + ", ground at the slab edge");
+  const years = about.outlook_years[lot.text("cell_id")] || [], what = row(facts, "What-if seasons", null), seasons = put(what, "ul");
+  ["dry", "normal", "wet"].forEach((name, i) => put(seasons, "li",
+    `${name}: ${length(lot.number(`outlook_${name}_mm`))}` + (years[i] ? ` (as in ${years[i]})` : "")));
+  put(what, "span", about.cautions.outlook, "note");
+  row(facts, "Beyond length / 360", percent(lot.number("share_beyond_l360")) +
+    " of draws and past years; not a probability of damage");
+}
+
+function soilAndDates(facts, lot) {
+  const w = about.words;
+  if (lot.text("map_unit_name")) {
+    const share = lot.number("map_unit_share"), lep = lot.number("linear_extensibility_pct");
+    row(facts, "Soil unit", lot.text("map_unit_name") + (share === null ? "" : `, ${percent(share)} of the lot`));
+    if (lep !== null) row(facts, "Linear extensibility", `${lep.toFixed(1)} %, soil-survey class ${lot.text("shrink_swell_class")}`);
+  }
+  if (lot.number("soil_line_distance_m") !== null) {
+    row(facts, "Nearest soil line", `${distance(lot.number("soil_line_distance_m"))} away` +
+      (lot.text("neighbor_unit_name") ? `; beyond it ${lot.text("neighbor_unit_name")}` : ""));
+  }
+  const early = lot.text("pour_date_early"), late = lot.text("pour_date_late"), basis = lot.text("pour_date_basis");
+  if (early) row(facts, "Pour date", `${early === late ? early : early + " to " + late}, ${w.pour_basis[basis] || basis}`);
+  if (lot.number("slab_width_m") !== null) {
+    row(facts, "Slab", `${distance(lot.number("slab_width_m"))} short side, ${w.slab_class[lot.text("slab_class")] || lot.text("slab_class")}`);
+  }
+  row(facts, "Weather from", w.driver[lot.text("driver_level")] || lot.text("driver_level"));
+  if (lot.text("drought_category")) {
+    row(facts, "Drought category", `${lot.text("drought_category")} on the map of ${lot.text("drought_valid_date")}`);
+  }
+  row(facts, "Data quality", w.quality[lot.text("data_quality")] || lot.text("data_quality"));
+  if (!lot.shown) row(facts, "On the map", "not drawn: the row has no usable shape");
+}
+
+function cautions(box, lot, code) {
+  const c = about.cautions, early = lot.text("pour_date_early"), late = lot.text("pour_date_late"), said = [c.main];
+  if (!code && early !== late) said.push(fill(c.date, { basis: about.words.pour_basis[lot.text("pour_date_basis")], lo: early, hi: late }));
+  if (c.soil) said.push(c.soil);
+  said.push(c.not_seen);
+  const block = put(box, "div", null, "cautions");
+  said.forEach((line) => put(block, "p", line));
+}
+
+
+function room() { // keep clear of the legend where it lies on the map
+  const over = narrow() ? 0 : el("legend").offsetWidth + 10;
+  return { paddingTopLeft: [50, 12], paddingBottomRight: [over + 12, 30], animate: false };
+}
+
+function home(box) {
+  if (box) map.fitBounds([[box[1], box[0]], [box[3], box[2]]], { ...room(), maxZoom: 18 });
+}
+
+function showUnits(name) {
+  units.now = name;
+  if (state.bar) state.bar.remove();
+  state.bar = L.control.scale({ metric: name === "si", imperial: name === "us" }).addTo(map);
+  legend();
+  turn(state.active).catch(failed);
+  if (state.archive && state.chosen !== null && state.shown) details(state.shown.lot, state.shown.others).catch(failed);
+}
+
+function start() {
+  el("area").textContent = visible(about.area);
+  el("standing").textContent = about.cautions.standing;
+  about.lines.concat(about.credits).forEach((line) => put(el("sources"), "p", line));
+  Object.entries(about.scales).forEach(([name, scale]) => { put(el("layer"), "option", scale.title).value = name; });
+  el("layer").addEventListener("change", () => { showScale(el("layer").value); turn(state.active).catch(failed); });
+  document.querySelectorAll("input[name=units]").forEach((node) => {
+    node.checked = node.value === about.units;
+    node.addEventListener("change", () => showUnits(node.value));
+  });
+  el("search").addEventListener("input", () => { if (state.archive) find().catch(failed); });
+  ["search", "lots"].forEach((id) => el(id).addEventListener("keydown", keys));
+  el("before").addEventListener("click", () => turn(state.from - PAGE).catch(failed));
+  el("after").addEventListener("click", () => turn(state.from + PAGE).catch(failed));
+  el("whole").addEventListener("click", () => home(about.all));
+  document.addEventListener("keydown", (event) => { if (event.key === "Escape" && state.archive) choose(null); });
+  map.on("click", (event) => pick(event.latlng).catch(failed));
+  const field = map.getContainer();
+  field.setAttribute("role", "application");
+  field.setAttribute("aria-label", "Map of the lots");
+  field.setAttribute("aria-describedby", "map-keys");
+  field.addEventListener("keydown", (event) => {
+    if (event.key === "Enter" && event.target === field) pick(map.getCenter()).catch(failed);
+  });
+  put(field, "div", null, "middle").setAttribute("aria-hidden", "true");
+  baseMap();
+  el("file").addEventListener("change", () => { if (el("file").files.length) use(fromFile(el("file").files[0])); });
+  document.addEventListener("dragover", (event) => event.preventDefault());
+  document.addEventListener("drop", (event) => {
     event.preventDefault();
+    if (event.dataTransfer.files.length) use(fromFile(event.dataTransfer.files[0]));
+  });
+  layer.show(state.scale);
+  showUnits(about.units);
+  nothing();
+  document.body.dataset.ready = "yes";
+  if (location.protocol === "http:" || location.protocol === "https:") {
+    el("open").hidden = true;
+    use(fromServer(about.file)).then(() => { if (!state.archive) el("open").hidden = false; });
   }
-
-  // ---------------------------------------------------------------- one lot
-  async function record(lot) { // the lot's own values, and its row of values that lots share
-    const { sizes, steps } = state.archive.meta.blocks, texts = state.archive.texts;
-    const own = await state.archive.block("lots/" + Math.floor(lot / sizes.lots), "lots", Math.floor(lot / sizes.lots)), i = lot % sizes.lots;
-    const row = own.row[i], shared = await state.archive.block("rows/" + Math.floor(row / sizes.rows), "rows", Math.floor(row / sizes.rows));
-    const raw = (name) => (name in own ? own[name][i] : name in shared ? shared[name][row % sizes.rows] : MISSING);
-    return {
-      id: own.id[i], x: own.x[i] / WORLD, y: own.y[i] / WORLD, shown: own.x[i] !== MISSING,
-      number: (name) => (raw(name) === MISSING ? null : raw(name) * steps[name]),
-      text: (name) => (name in texts ? texts[name][raw(name)] : ""),
-    };
-  }
-
-  const latLng = (x, y) => map.options.crs.pointToLatLng(L.point(x * TILE, y * TILE), 0);
-
-  async function choose(lot, zoom, others) {
-    const asked = state.choice = (state.choice || 0) + 1;
-    state.chosen = lot;
-    el("lots").querySelectorAll("[role=option]").forEach((node, i) =>
-      node.setAttribute("aria-selected", String(lot !== null && state.list[i] && state.list[i].lot === lot)));
-    if (state.outline) state.outline.remove();
-    state.outline = null;
-    if (lot === null) { nothing(); return; }
-    try {
-      const found = await record(lot);
-      if (asked !== state.choice) return;
-      await details(found, others || []);
-      if (!zoom && !el("search").value) await turn(await place(found.id.toLowerCase())); // the list keeps step with the map
-      if (!found.shown) return;
-      const shape = await outline(found, lot);
-      if (asked !== state.choice || !shape) return;
-      const line = (color, weight) => L.polygon(shape, { color, weight, fill: false, interactive: false });
-      state.outline = L.layerGroup([line("#ffffff", 6), line("#1a1a1a", 3)]).addTo(map);
-      if (zoom) map.fitBounds(L.latLngBounds(shape.flat()), { ...room(), maxZoom: 18 });
-    } catch (error) { failed(error); }
-  }
-
-  async function outline(found, lot) { // rings of the lot from its tile at the top zoom
-    const top = about.zooms[1], n = 2 ** top, x = Math.floor(found.x * n), y = Math.floor(found.y * n);
-    const { lots } = await state.archive.tile(top + "/" + x + "/" + y, top, x, y);
-    const k = lots ? lots.ids.indexOf(lot) : -1;
-    if (k < 0) return null;
-    const rings = [];
-    for (let r = lots.lotStart[k]; r < lots.lotStart[k + 1]; r++) {
-      const ring = [];
-      for (let i = lots.ringStart[r]; i < lots.ringStart[r + 1]; i++) {
-        ring.push(latLng((x + lots.x[i] / lots.extent) / n, (y + lots.y[i] / lots.extent) / n));
-      }
-      rings.push(ring);
-    }
-    return rings;
-  }
-
-  async function pick(latlng) { // all lots under the point; else the nearest within a few pixels
-    if (!state.archive) return;
-    const zoom = Math.min(map.getZoom(), about.zooms[1]), n = 2 ** zoom, at = map.options.crs.latLngToPoint(latlng, 0).divideBy(TILE);
-    const x = Math.floor(at.x * n), y = Math.floor(at.y * n);
-    const { lots, cells } = await state.archive.tile(zoom + "/" + x + "/" + y, zoom, x, y);
-    const px = (at.x * n - x), py = (at.y * n - y), hit = [];
-    let near = -1, nearest = NEAR_PX / (TILE * 2 ** (map.getZoom() - zoom));
-    if (lots) {
-      const u = px * lots.extent, v = py * lots.extent, b = lots.box;
-      for (let k = 0; k < lots.n; k++) {
-        if (b[4 * k] <= u && b[4 * k + 2] >= u && b[4 * k + 1] <= v && b[4 * k + 3] >= v && holds(lots, k, u, v)) hit.push(lots.ids[k]);
-        const far = Math.hypot((b[4 * k] + b[4 * k + 2]) / 2 - u, (b[4 * k + 1] + b[4 * k + 3]) / 2 - v) / lots.extent;
-        if (far < nearest) { nearest = far; near = lots.ids[k]; }
-      }
-    }
-    if (hit.length) { const [lot, ...others] = hit.reverse(); return choose(lot, false, others); }
-    if (cells) {
-      const u = px * cells.extent, v = py * cells.extent, b = cells.box;
-      for (let k = 0; k < cells.n; k++) {
-        if (b[4 * k] <= u && b[4 * k + 2] > u && b[4 * k + 1] <= v && b[4 * k + 3] > v) {
-          await choose(null);
-          put(el("details"), "p", `${count(cells.tags.lots[k])} lots stand in this square. Zoom in to choose one.`);
-          return;
-        }
-      }
-    }
-    return choose(near >= 0 ? near : null);
-  }
-
-  // ---------------------------------------------------------------- the lot panel
-  function nothing() {
-    const box = el("details");
-    box.textContent = "";
-    put(box, "h2", "Choose a lot");
-    put(box, "p", "Click a lot on the map, or find its id in the list. Arrow keys move in the list, Enter shows the lot.", "note");
-  }
-
-  function row(parent, name, value) {
-    put(parent, "dt", name);
-    return put(parent, "dd", value);
-  }
-
-  function ranged(parent, name, column, lot, axis, show) {
-    const v = lot.number(column), lo = lot.number(column + "_p10"), hi = lot.number(column + "_p90"), cell = row(parent, name, null);
-    put(cell, "strong", show(v));
-    if (v === null || lo === null || hi === null) return;
-    put(cell, "span", " range " + show(lo).replace(" " + unit(), "") + " to " + show(hi));
-    const bar = put(cell, "div", null, "bar"), at = (mm) => 100 * (mm - axis[0]) / (axis[1] - axis[0]) + "%";
-    bar.setAttribute("aria-hidden", "true");
-    const band = put(bar, "i", null, "band");
-    band.style.left = at(lo);
-    band.style.width = 100 * (hi - lo) / (axis[1] - axis[0]) + "%";
-    put(bar, "i", null, "zero").style.left = at(0);
-    put(bar, "i", null, "median").style.left = at(v);
-  }
-
-  async function details(lot, others) {
-    state.shown = { lot, others };
-    const names = await Promise.all(others.map(async (other) => [other, (await record(other)).id]));
-    const box = el("details"), code = lot.text("state"), facts = document.createElement("dl");
-    box.textContent = "";
-    const title = put(box, "h2", "Lot ");
-    put(title, "bdi", sideId(lot.id));
-    if (names.length) {
-      const line = put(box, "p", "More lots lie at this spot: ", "note");
-      names.forEach(([other, id]) => put(line, "button", sideId(id)).addEventListener("click", () =>
-        choose(other, false, [state.chosen, ...others.filter((k) => k !== other)])));
-    }
-    box.appendChild(facts);
-    if (code) noNumber(facts, lot, code); else numbers(facts, lot);
-    soilAndDates(facts, lot);
-    const flags = lot.text("flags").split(";").filter(Boolean);
-    if (flags.length) {
-      const notes = put(row(facts, "Notes", null), "ul");
-      flags.forEach((flag) => put(notes, "li", about.words.flags[flag] || flag));
-    }
-    cautions(box, lot, code);
-  }
-
-  function noNumber(facts, lot, code) {
-    const reason = lot.text("state_reason");
-    if (code === "not_enough_data") put(facts, "dd", fill(about.cautions.no_number, { list: reason || "not told" }), "across");
-    else {
-      row(facts, "Result", about.states[code] || code);
-      row(facts, "Why", reason);
-      put(facts, "dd", about.cautions.not_low, "note across");
-    }
-  }
-
-  function numbers(facts, lot) {
-    const w = about.words, say = (kind, code) => w[kind][code] || code;
-    const span = ["expected_movement_mm", "characteristic_movement_mm", "deflection_now_mm"].flatMap((name) =>
-      [lot.number(name + "_p10"), lot.number(name + "_p90")]);
-    const axis = [Math.min(0, ...span), Math.max(10, ...span)];
-    ranged(facts, "Expected, next 12 months", "expected_movement_mm", lot, axis, length);
-    ranged(facts, "Deflection now", "deflection_now_mm", lot, axis, signed);
-    row(facts, "Direction", say("direction", lot.text("direction")));
-    ranged(facts, "Characteristic", "characteristic_movement_mm", lot, axis, length);
-    put(facts, "dd", "Range: the middle eight of ten draws. " + about.cautions.standing, "note across");
-    if (lot.text("driver_1")) {
-      const cell = row(facts, "Why", null), parts = put(cell, "ul");
-      [1, 2, 3].forEach((k) => put(parts, "li", `${signed(lot.number(`driver_${k}_mm`))} ${lot.text("driver_" + k)}`));
-      put(cell, "span", `Largest differences from ${about.reference_lot}, which has ${length(lot.number("reference_movement_mm"))}.`, "note");
-    }
-    row(facts, "Phase", `${say("phase", lot.text("phase"))} (${percent(lot.number("phase_probability"))} of draws)`);
-    row(facts, "Largest since pour", `dome ${signed(lot.number("deflection_max_mm"))} (${lot.text("deflection_max_date")}); ` +
-      `dish ${signed(lot.number("deflection_min_mm"))}`);
-    row(facts, "Edge, yearly swing", length(lot.number("seasonal_range_mm")) + ", ground at the slab edge");
-    const years = about.outlook_years[lot.text("cell_id")] || [], what = row(facts, "What-if seasons", null), seasons = put(what, "ul");
-    ["dry", "normal", "wet"].forEach((name, i) => put(seasons, "li",
-      `${name}: ${length(lot.number(`outlook_${name}_mm`))}` + (years[i] ? ` (as in ${years[i]})` : "")));
-    put(what, "span", about.cautions.outlook, "note");
-    row(facts, "Beyond length / 360", percent(lot.number("share_beyond_l360")) +
-      " of draws and past years; not a probability of damage");
-  }
-
-  function soilAndDates(facts, lot) {
-    const w = about.words;
-    if (lot.text("map_unit_name")) {
-      const share = lot.number("map_unit_share"), lep = lot.number("linear_extensibility_pct");
-      row(facts, "Soil unit", lot.text("map_unit_name") + (share === null ? "" : `, ${percent(share)} of the lot`));
-      if (lep !== null) row(facts, "Linear extensibility", `${lep.toFixed(1)} %, soil-survey class ${lot.text("shrink_swell_class")}`);
-    }
-    if (lot.number("soil_line_distance_m") !== null) {
-      row(facts, "Nearest soil line", `${distance(lot.number("soil_line_distance_m"))} away` +
-        (lot.text("neighbor_unit_name") ? `; beyond it ${lot.text("neighbor_unit_name")}` : ""));
-    }
-    const early = lot.text("pour_date_early"), late = lot.text("pour_date_late"), basis = lot.text("pour_date_basis");
-    if (early) row(facts, "Pour date", `${early === late ? early : early + " to " + late}, ${w.pour_basis[basis] || basis}`);
-    if (lot.number("slab_width_m") !== null) {
-      row(facts, "Slab", `${distance(lot.number("slab_width_m"))} short side, ${w.slab_class[lot.text("slab_class")] || lot.text("slab_class")}`);
-    }
-    row(facts, "Weather from", w.driver[lot.text("driver_level")] || lot.text("driver_level"));
-    if (lot.text("drought_category")) {
-      row(facts, "Drought category", `${lot.text("drought_category")} on the map of ${lot.text("drought_valid_date")}`);
-    }
-    row(facts, "Data quality", w.quality[lot.text("data_quality")] || lot.text("data_quality"));
-    if (!lot.shown) row(facts, "On the map", "not drawn: the row has no usable shape");
-  }
-
-  function cautions(box, lot, code) {
-    const c = about.cautions, early = lot.text("pour_date_early"), late = lot.text("pour_date_late"), said = [c.main];
-    if (!code && early !== late) said.push(fill(c.date, { basis: about.words.pour_basis[lot.text("pour_date_basis")], lo: early, hi: late }));
-    if (c.soil) said.push(c.soil);
-    said.push(c.not_seen);
-    const block = put(box, "div", null, "cautions");
-    said.forEach((line) => put(block, "p", line));
-  }
-
-  // ---------------------------------------------------------------- base map, only when the page was made with one
-  const northLine = (text) => { el("north").textContent = visible("North is up. " + text); };
-
-  function baseMap() {
-    if (!about.basemap) return;
-    const { url, attribution, host, max_zoom: deepest } = about.basemap, line = put(el("choices"), "div", null, "line");
-    const name = put(line, "label"), box = put(name, "input");
-    let base = null;
-    map.createPane("base").style.zIndex = 150;
-    box.type = "checkbox";
-    box.id = "base";
-    put(name, "span", ` Base map, asks ${host} for pictures`);
-    box.addEventListener("change", () => {
-      if (base) base.remove();
-      base = null;
-      if (box.checked) {
-        base = L.tileLayer(url, { pane: "base", maxZoom: 20, maxNativeZoom: deepest || 19, referrerPolicy: "no-referrer" })
-          .once("tileerror", () => {
-            base.remove();
-            base = null;
-            box.checked = false;
-            box.disabled = true;
-            northLine("The base map cannot be reached and is hidden.");
-          }).addTo(map);
-      }
-      northLine(base ? attribution : "No base map: lots only.");
-    });
-  }
-
-  // ---------------------------------------------------------------- start
-  const narrow = () => window.matchMedia("(max-width: 46rem)").matches;
-
-  function room() { // keep clear of the legend where it lies on the map
-    const over = narrow() ? 0 : el("legend").offsetWidth + 10;
-    return { paddingTopLeft: [50, 12], paddingBottomRight: [over + 12, 30], animate: false };
-  }
-
-  function home(box) {
-    if (box) map.fitBounds([[box[1], box[0]], [box[3], box[2]]], { ...room(), maxZoom: 18 });
-  }
-
-  function showUnits(name) {
-    units.now = name;
-    if (state.bar) state.bar.remove();
-    state.bar = L.control.scale({ metric: name === "si", imperial: name === "us" }).addTo(map);
-    legend();
-    turn(state.active).catch(failed);
-    if (state.archive && state.chosen !== null && state.shown) details(state.shown.lot, state.shown.others).catch(failed);
-  }
-
-  function start() {
-    el("area").textContent = visible(about.area);
-    el("standing").textContent = about.cautions.standing;
-    about.lines.concat(about.credits).forEach((line) => put(el("sources"), "p", line));
-    Object.entries(about.scales).forEach(([name, scale]) => { put(el("layer"), "option", scale.title).value = name; });
-    el("layer").addEventListener("change", () => { showScale(el("layer").value); turn(state.active).catch(failed); });
-    document.querySelectorAll("input[name=units]").forEach((node) => {
-      node.checked = node.value === about.units;
-      node.addEventListener("change", () => showUnits(node.value));
-    });
-    el("search").addEventListener("input", () => { if (state.archive) find().catch(failed); });
-    ["search", "lots"].forEach((id) => el(id).addEventListener("keydown", keys));
-    el("before").addEventListener("click", () => turn(state.from - PAGE).catch(failed));
-    el("after").addEventListener("click", () => turn(state.from + PAGE).catch(failed));
-    el("whole").addEventListener("click", () => home(about.all));
-    document.addEventListener("keydown", (event) => { if (event.key === "Escape" && state.archive) choose(null); });
-    map.on("click", (event) => pick(event.latlng).catch(failed));
-    const field = map.getContainer();
-    field.setAttribute("role", "application");
-    field.setAttribute("aria-label", "Map of the lots");
-    field.setAttribute("aria-describedby", "map-keys");
-    field.addEventListener("keydown", (event) => {
-      if (event.key === "Enter" && event.target === field) pick(map.getCenter()).catch(failed);
-    });
-    put(field, "div", null, "middle").setAttribute("aria-hidden", "true");
-    baseMap();
-    el("file").addEventListener("change", () => { if (el("file").files.length) use(fromFile(el("file").files[0])); });
-    document.addEventListener("dragover", (event) => event.preventDefault());
-    document.addEventListener("drop", (event) => {
-      event.preventDefault();
-      if (event.dataTransfer.files.length) use(fromFile(event.dataTransfer.files[0]));
-    });
-    layer.show(state.scale);
-    showUnits(about.units);
-    nothing();
-    document.body.dataset.ready = "yes";
-    if (location.protocol === "http:" || location.protocol === "https:") {
-      el("open").hidden = true;
-      use(fromServer(about.file)).then(() => { if (!state.archive) el("open").hidden = false; });
-    }
-  }
-  start();
-})();
+}
+start();
