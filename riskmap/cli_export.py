@@ -37,7 +37,7 @@ def export(run: str, formats: str, folder: Path | None, raw_csv: bool, outputs: 
         for name in dict.fromkeys(wanted):
             if name == "csv":
                 csv_table.write(found, made.path, raw=raw_csv)
-                csv_table.write_dictionary(found, made.path)
+                csv_table.write_dictionary(made.path)
             else:
                 import_module(f"riskmap.outputs.{WRITERS[name]}").write(found, made.path)
     for path in sorted(made.final.iterdir()):

@@ -47,7 +47,7 @@ def write_all(results: Results, folder: Path, units: str = "us") -> list[Path]:
         geoparquet.write(results, folder),
         csv_table.write(results, folder),
         *([xlsx.write(results, folder)] if len(results.lots) <= xlsx.USUAL_ROWS else []),
-        csv_table.write_dictionary(results, folder),
+        csv_table.write_dictionary(folder),
         write_problems(results, folder),
         record.write(results, folder),
         web_map.write(results, folder, units),

@@ -9,28 +9,23 @@ undone exactly. Numbers are never touched. Shape: the lon and lat of a point ins
 from __future__ import annotations
 
 import json
+from collections.abc import Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
-
 from riskmap import tables
+from riskmap.outputs import arrow_lots
 
 if TYPE_CHECKING:
     import pandas as pd
-    from numpy.typing import NDArray
+    import pyarrow as pa
 
     from riskmap.results import Results
 
-DEGREE_DIGITS = 7  # about a centimetre
 NAME, DICTIONARY = "lots.csv", "columns.json"
 SIGNS = "=+\\-@\t\r\n\x00\uff1d\uff0b\uff0d\uff20"  # also full-width: some programs read them as the plain sign
 FORMULA = f"^'*[{SIGNS}]"
 _TYPES = {"text": "string", "integer": "integer", "number": "number", "boolean": "boolean"}
-_POINT = (
-    tables.number("lon", "longitude of a point inside the lot, WGS 84", "deg", -180, 180),
-    tables.number("lat", "latitude of the same point, WGS 84", "deg", -90, 90),
-)
 
 
 def guarded(values: pd.Series) -> pd.Series:
@@ -43,42 +38,41 @@ def unguarded(values: pd.Series) -> pd.Series:
     return values.mask(values.str.contains(f"^'+[{SIGNS}]", regex=True, na=False), values.str.slice(1))
 
 
-def _inside(found: Results) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    import shapely
-
-    point = shapely.point_on_surface(found.lots.geometry.to_numpy())
-    point[shapely.is_empty(point)] = None  # an empty point has no coordinate to ask for
-    return np.round(shapely.get_x(point), DEGREE_DIGITS), np.round(shapely.get_y(point), DEGREE_DIGITS)
-
-
 def write(found: Results, folder: Path, *, raw: bool = False) -> Path:
     """Write `lots.csv`: every row and column of the estimate in input order, without the outline.
 
     `raw` leaves texts as they are, also those that a spreadsheet would run as a formula.
     """
-    import pyarrow as pa
+    return write_tables(arrow_lots.tables_of(found.lots), folder, raw=raw)
+
+
+def write_tables(parts: Iterable[pa.Table], folder: Path, *, raw: bool = False) -> Path:
+    """Write `lots.csv` from tables of `arrow_lots`, in their order."""
     from pyarrow import csv
 
-    frame = found.lots.drop(columns=found.lots.geometry.name)
-    frame["lon"], frame["lat"] = _inside(found)
-    columns: dict[str, Any] = {}
-    for name in frame:
-        values = frame[name]
-        if tables.ESTIMATE.column(name).kind == "text" if name in _declared() else values.dtype.kind not in "iufb":
-            values = values.astype("str").where(values.notna() & (values != ""), None).astype("object")
-            values = values if raw else guarded(values)
-            columns[name] = pa.array(values, type=pa.string(), from_pandas=True)
-        else:
-            columns[name] = pa.array(values, from_pandas=True)
     path = folder / NAME
     with path.open("wb") as sink:
         sink.write(b"\xef\xbb\xbf")
-        csv.write_csv(pa.table(columns), sink, csv.WriteOptions(quoting_style="needed"))
+        for number, part in enumerate(parts):
+            part = _as_cells(arrow_lots.without(part, arrow_lots.GEOMETRY, arrow_lots.BOX), raw=raw)
+            csv.write_csv(part, sink, csv.WriteOptions(include_header=number == 0, quoting_style="needed"))
     return path
 
 
-def _declared() -> set[str]:
-    return {column.name for column in tables.ESTIMATE.columns}
+def _as_cells(part: pa.Table, *, raw: bool) -> pa.Table:
+    """Return the table with guarded texts; an empty text is an empty cell without quotes."""
+    import pyarrow as pa
+    import pyarrow.compute as pc
+
+    for name, field in zip(part.column_names, part.schema, strict=True):
+        if pa.types.is_string(field.type):
+            told = part[name].combine_chunks().dictionary_encode()  # few texts are different
+            texts = pc.if_else(pc.equal(told.dictionary, ""), None, told.dictionary)
+            if not raw:
+                runs = pc.match_substring_regex(texts, FORMULA)
+                texts = pc.if_else(runs, pc.binary_join_element_wise("'", texts, ""), texts)
+            part = arrow_lots.replaced(part, name, texts.take(told.indices))
+    return part
 
 
 def _field(column: tables.Column) -> dict[str, Any]:
@@ -93,7 +87,7 @@ def _field(column: tables.Column) -> dict[str, Any]:
 
 def dictionary(names: list[str]) -> dict[str, Any]:
     """Return the column dictionary as a Frictionless Table Schema; `unit` is an added property."""
-    declared = {column.name: column for column in (*tables.ESTIMATE.columns, *_POINT)}
+    declared = {column.name: column for column in (*tables.ESTIMATE.columns, *arrow_lots.POINT)}
     fields = [_field(declared[name]) if name in declared else {"name": name, "type": "any"} for name in names]
     return {
         "$schema": "https://datapackage.org/profiles/2.0/tableschema.json",
@@ -108,9 +102,9 @@ def dictionary(names: list[str]) -> dict[str, Any]:
     }
 
 
-def write_dictionary(found: Results, folder: Path) -> Path:
+def write_dictionary(folder: Path) -> Path:
     """Write `columns.json`, the column dictionary."""
-    names = [str(name) for name in found.lots.columns if name != found.lots.geometry.name]
+    names = [column.name for column in tables.ESTIMATE.columns]
     path = folder / DICTIONARY
     text = json.dumps(dictionary([*names, "lon", "lat"]), indent=1, ensure_ascii=False, allow_nan=False)
     path.write_text(text + "\n", encoding="utf-8", newline="\n")

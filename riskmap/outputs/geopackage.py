@@ -9,15 +9,16 @@ moment of the run is in manifest.json.
 from __future__ import annotations
 
 import xml.etree.ElementTree as ET
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from riskmap import tables
 from riskmap.errors import RunFolderError
-from riskmap.outputs import palette
+from riskmap.outputs import arrow_lots, palette
 
 if TYPE_CHECKING:
-    import geopandas as gpd
+    import pyarrow as pa
 
     from riskmap.results import Results
 
@@ -100,14 +101,14 @@ def qml() -> str:
     return head + ET.tostring(root, encoding="unicode")
 
 
-def _style_row(found: Results, geometry_column: str) -> dict[str, Any]:
+def _style_row(today: str, geometry_column: str) -> dict[str, Any]:
     import pandas as pd
 
     return {
         "f_table_catalog": "", "f_table_schema": "", "f_table_name": LAYER, "f_geometry_column": geometry_column,
         "styleName": STYLE, "styleQML": qml(), "styleSLD": "", "useAsDefault": True,
         "description": "Expected movement of the next 12 months in five bands; states hatched", "owner": "", "ui": "",
-        "update_time": pd.Timestamp(f"{found.today}-01", tz="UTC"),
+        "update_time": pd.Timestamp(f"{today}-01", tz="UTC"),
     }
 
 
@@ -119,38 +120,84 @@ def write(found: Results, folder: Path) -> Path:
     RunFolderError
         When the file cannot be written or does not hold every row afterwards.
     """
+    shapes = arrow_lots.Shapes()
+    for part in arrow_lots.tables_of(found.lots):
+        shapes = shapes.with_(arrow_lots.shapes_of(part))
+    return write_tables(arrow_lots.tables_of(found.lots), folder, found.today, shapes, len(found.lots))
+
+
+def write_tables(parts: Iterable[pa.Table], folder: Path, today: str, shapes: arrow_lots.Shapes, rows: int) -> Path:
+    """Write `lots.gpkg` from tables of `arrow_lots`, in their order.
+
+    Parameters
+    ----------
+    parts : iterable of Table
+        At least one.
+    folder : Path
+    today : str
+        Month of `now`, YYYY-MM.
+    shapes : Shapes
+        Of all tables.
+    rows : int
+        Rows of all tables.
+
+    Raises
+    ------
+    RunFolderError
+        When the file cannot be written or does not hold every row afterwards.
+    """
     import pandas as pd
     import pyogrio
+    from pyogrio.raw import write_arrow
 
     path = folder / NAME
-    options = {"OGR_CURRENT_DATE": f"{found.today}-01T00:00:00.000Z"}
+    options = {"OGR_CURRENT_DATE": f"{today}-01T00:00:00.000Z"}
     before = {key: pyogrio.get_gdal_config_option(key) for key in options}
     pyogrio.set_gdal_config_options(options)
+    kind = "MultiPolygon" if set(shapes.kinds) <= {"Polygon", "MultiPolygon"} else "Unknown"
     try:
-        pyogrio.write_dataframe(_without_nul(found.lots), path, layer=LAYER, driver="GPKG", use_arrow=True,
-                                encoding="UTF-8", geometry_type=_geometry_type(found), promote_to_multi=True,
-                                dataset_options=_VERSION, layer_options={"GEOMETRY_NAME": "geom"})
-        pyogrio.write_dataframe(pd.DataFrame([_style_row(found, "geom")]), path, layer="layer_styles", driver="GPKG",
+        write_arrow(_stream(parts, kind), path, layer=LAYER, driver="GPKG", geometry_name=arrow_lots.GEOMETRY,
+                    geometry_type=kind, crs="EPSG:4326", encoding="UTF-8", dataset_options=_VERSION,
+                    layer_options={"GEOMETRY_NAME": "geom"})
+        pyogrio.write_dataframe(pd.DataFrame([_style_row(today, "geom")]), path, layer="layer_styles", driver="GPKG",
                                 append=False)
-        rows = int(pyogrio.read_info(path, layer=LAYER, force_feature_count=True)["features"])
-    except pyogrio.errors.DataSourceError as error:
+        held = int(pyogrio.read_info(path, layer=LAYER, force_feature_count=True)["features"])
+    except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError) as error:
         raise RunFolderError(f"E-RUN-004 {NAME}: {error}. Check free space and rights of the outputs folder. "
                              "Nothing of this run was kept.") from error
     finally:
         pyogrio.set_gdal_config_options(before)
-    if rows != len(found.lots):
-        raise RunFolderError(f"E-RUN-005 {NAME}: holds {rows} of {len(found.lots)} rows. Nothing of this run was kept.")
+    if held != rows:
+        raise RunFolderError(f"E-RUN-005 {NAME}: holds {held} of {rows} rows. Nothing of this run was kept.")
     return path
 
 
-def _without_nul(lots: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
-    """Return the table with NUL in texts written out: the database would end the text there."""
-    texts = [c.name for c in tables.ESTIMATE.columns if c.kind == "text" and c.name in lots]
-    hit = [name for name in texts if lots[name].str.contains("\x00", regex=False, na=False).any()]
-    shown = {name: lots[name].str.replace("\x00", "\\u0000", regex=False) for name in hit}
-    return lots.assign(**shown) if hit else lots
+def _stream(parts: Iterable[pa.Table], kind: str) -> pa.RecordBatchReader:
+    """Return the rows as one stream: the file takes batch after batch, and its index of shapes is built once."""
+    import pyarrow as pa
+
+    ready = (_as_rows(part, kind) for part in parts)
+    first = next(ready)
+
+    def batches() -> Iterator[pa.RecordBatch]:
+        yield from first.to_batches()
+        for part in ready:
+            yield from part.to_batches()
+
+    return pa.RecordBatchReader.from_batches(first.schema, batches())
 
 
-def _geometry_type(found: Results) -> str:
-    kinds = set(found.lots.geom_type.dropna())
-    return "MultiPolygon" if kinds <= {"Polygon", "MultiPolygon"} else "Unknown"
+def _as_rows(part: pa.Table, kind: str) -> pa.Table:
+    """Return the table as the database takes it: one kind of shape, NUL in texts written out (it would end them)."""
+    import pyarrow as pa
+    import pyarrow.compute as pc
+
+    part = arrow_lots.without(part, *arrow_lots.PLACE, arrow_lots.BOX)
+    for name, field in zip(part.column_names, part.schema, strict=True):
+        if pa.types.is_string(field.type):
+            hit = pc.match_substring(part[name], "\x00")
+            if pc.any(hit).as_py():
+                part = arrow_lots.replaced(part, name, pc.replace_substring(part[name], "\x00", "\\u0000"))
+    if kind == "MultiPolygon":
+        part = arrow_lots.replaced(part, arrow_lots.GEOMETRY, arrow_lots.as_multipolygons(part[arrow_lots.GEOMETRY]))
+    return part
