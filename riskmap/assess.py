@@ -5,21 +5,28 @@ from __future__ import annotations
 import time
 from collections.abc import Callable
 from contextlib import contextmanager
+from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, cast
 
 from riskmap import settings as area_file
 from riskmap.errors import LayerError
 from riskmap.movement_inputs import MovementInputs
 from riskmap.plain import plain
-from riskmap.results import Results
+from riskmap.results import AreaResults, Results, RowCounts, Run
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
+    import geopandas as gpd
+
+    from riskmap.climate import ClimateAttached
+    from riskmap.errors import Problem
     from riskmap.layers import Layers
+    from riskmap.results import History
     from riskmap.settings import Area
     from riskmap.store import Store
+    from riskmap.workers import Crew
 
 Progress = Callable[[str, float], None]  # stage in words, finished share 0-1
 
@@ -45,9 +52,50 @@ class _Clock:
         self.seconds[name] = time.perf_counter() - began
 
 
+@dataclass(frozen=True)
+class _Ready:
+    """What all ways of computing begin with: layers read, lots cleaned, weather of every lot."""
+
+    area: Area
+    found: Layers  # without its lots
+    weather: ClimateAttached
+    today: int
+    problems: list[Problem]
+    drought_shapes: gpd.GeoDataFrame | None
+    input_sha256: dict[str, list[str]]
+
+
+def _ready(area: Area, clock: _Clock, whole: Callable[[int], bool]) -> tuple[_Ready, gpd.GeoDataFrame]:
+    """Read, clean and attach the weather; return also the clean lots.
+
+    `whole(lots)` tells whether all lots will be held at once.
+    """
+    from riskmap import climate, layers, lots, manifest, memory, tables
+    from riskmap.climate import shapes
+    from riskmap.layers import catalogue
+
+    with clock.stage("reading layers"):
+        found = layers.read(area)
+        today = climate.present_month(found.climate, found.drought, found.index, area.today)
+        digests = manifest.input_digests(area, found.sources)
+    if found.climate is None:
+        raise LayerError("E-CLI-001 area file: there is no [climate] entry; monthly rain and temperature are needed.")
+    memory.check(len(found.lots), whole(len(found.lots)))
+    with clock.stage("cleaning lots"):
+        lot, lot_problems = lots.clean(found.lots, area.lot_settings, area.crs, today, str(area.lots.path),
+                                      catalogue.soil_box(found.soil))
+        tables.check(tables.LOT, lot)
+        found = replace(found, lots=found.lots.iloc[:0])
+    with clock.stage("weather of each cell"):
+        weather = climate.attach(lot, found.climate, found.drought, found.index, area.climate_settings, area.crs, today)
+        tables.check(tables.LOT_CLIMATE, weather.lot_climate)
+        near = shapes.near_lots(lot, found.drought, today, area.movement.history_months)
+    return _Ready(area, found, weather, today, [*found.problems, *lot_problems], near, digests), lot
+
+
 def assess(area: Area, *, workers: int | None = None, progress: Progress | None = None,
            kept: Store | None = None) -> tuple[Results, Layers]:
-    """Run every stage in order.
+    """Run every stage in order, all lots at once.
 
     Parameters
     ----------
@@ -62,73 +110,78 @@ def assess(area: Area, *, workers: int | None = None, progress: Progress | None 
     Returns
     -------
     Results, Layers
-        The estimate, and the layers it was made from (for the manifest).
+        The estimate, and the layers it was made from (for the manifest) without their lots.
 
     Raises
     ------
     LayerError
         When a layer cannot be used.
     """
-    import pandas as pd
-
-    from riskmap import climate, columns, layers, lots, manifest, memory, published, risk, store, tables
-    from riskmap.climate import shapes
-    from riskmap.layers import catalogue
-    from riskmap.movement import past
+    from riskmap import store
+    from riskmap.workers import Here
 
     clock = _Clock(progress)
-    with clock.stage("reading layers"):
-        found = layers.read(area)
-        today = climate.present_month(found.climate, found.drought, found.index, area.today)
-    if found.climate is None:
-        raise LayerError("E-CLI-001 area file: there is no [climate] entry; monthly rain and temperature are needed.")
-    memory.check(len(found.lots))
-    with clock.stage("cleaning lots"):
-        lot, lot_problems = lots.clean(found.lots, area.lot_settings, area.crs, today, str(area.lots.path),
-                                      catalogue.soil_box(found.soil))
-        tables.check(tables.LOT, lot)
+    ready, lot = _ready(area, clock, lambda _: True)
+    return _at_once(ready, lot, clock, kept or store.Store(None), Here(workers)), ready.found
+
+
+def _at_once(ready: _Ready, lot: gpd.GeoDataFrame, clock: _Clock, kept: Store, crew: Crew) -> Results:
+    """Return the estimate of lots that are held as one table."""
+    import pandas as pd
+
+    from riskmap import columns, published, risk, store, tables
+    from riskmap.movement import past
+
+    area, weather = ready.area, ready.weather
     with clock.stage("soil under each lot"):
-        ground = store.attach_soil(kept or store.Store(None), area, lot, found.soil)
+        ground = store.attach_soil(kept, area, lot, ready.found.soil)
         for contract, frame in ((tables.LOT_SOIL, ground.lot_soil), (tables.LOT_MAP_UNIT, ground.lot_map_unit),
                                 (tables.LOT_PROFILE, ground.lot_profile)):
             tables.check(contract, frame)
-    with clock.stage("weather of each cell"):
-        weather = climate.attach(lot, found.climate, found.drought, found.index, area.climate_settings, area.crs, today)
-        tables.check(tables.LOT_CLIMATE, weather.lot_climate)
     with clock.stage("suction, ground and slab") as tell:
         lot_state = risk.states(lot, ground.lot_soil, weather.lot_climate)
-        ready = lot.assign(state=lot_state["state"].to_numpy())
-        unique = columns.collapse(ready, ground.lot_profile, weather.lot_climate, today=today)
-        moved = store.simulate(kept or store.Store(None), area, unique.column, unique.column_profile, ground.profile,
-                               ground.layer, weather.history, workers=workers, progress=tell)
-        column, history = past.split(moved.column, unique.lot_column, area.movement.history_months, today)
+        unique = columns.collapse(lot.assign(state=lot_state["state"].to_numpy()), ground.lot_profile,
+                                  weather.lot_climate, today=ready.today)
+        mixture = columns.normalised(unique.column_profile)
+        moved = store.simulate(kept, area, unique.column, mixture, ground.profile, ground.layer, weather.history,
+                               crew=crew, progress=tell)
+        column, history = past.split(moved.column, unique.lot_column, area.movement.history_months, ready.today)
     with clock.stage("estimate"):
         beside = published.of_lots(ground.lot_profile, ground.profile, ground.layer, len(lot))
         estimate = risk.score(lot, lot_state, pd.concat([ground.lot_soil, beside], axis=1), weather.lot_climate,
                               columns.expand(column, unique.lot_column))
         tables.check(tables.ESTIMATE, estimate)
-    results = Results(
-        lots=estimate, area_name=area.name, today=tables.month_name(today), soil_scale=found.soil.scale,
-        climate=weather.climate, drought_weeks=weather.drought_weeks,
-        credits=tuple(dict.fromkeys(source.credit for source in found.sources if source.credit)),
-        problems=[*found.problems, *lot_problems, *ground.problems, *weather.problems],
-        facts={"published_methods": [{**method.as_dict()} for method in published.METHODS
-                                     if method.name in ("as2870", "cole_volume", "van_der_merwe_1964")],
-               "published_notes": published.NOTES, **moved.facts, "seed": area.movement.seed,
-               "code": store.code_digest(), "input_sha256": manifest.input_digests(area, found.sources),
-               "stage_seconds": clock.seconds},
-        history=history, soil_lines=ground.line,
-        drought_shapes=shapes.near_lots(lot, found.drought, today, area.movement.history_months),
-        inputs=MovementInputs(unique.column, unique.column_profile, unique.lot_column, ground.profile, ground.layer,
-                              weather.history),
-        settings=plain(area.model_dump(exclude={"folder"})),
-    )
-    return results, found
+    inputs = MovementInputs(unique.column, mixture, unique.lot_column, ground.profile, ground.layer, weather.history)
+    return Results(lots=estimate, **_told(ready, clock, ground.problems, moved.facts, ground.line, history, inputs))
+
+
+def _told(ready: _Ready, clock: _Clock, soil_problems: list[Problem], facts: dict[str, Any],
+          line: gpd.GeoDataFrame | None, history: History | None, inputs: MovementInputs) -> dict[str, Any]:
+    """Return everything of `AreaResults`, by name."""
+    from riskmap import published, store, tables
+
+    area, found, weather = ready.area, ready.found, ready.weather
+    return {
+        "area_name": area.name, "today": tables.month_name(ready.today), "soil_scale": found.soil.scale,
+        "climate": weather.climate, "drought_weeks": weather.drought_weeks,
+        "credits": tuple(dict.fromkeys(source.credit for source in found.sources if source.credit)),
+        "problems": [*ready.problems, *soil_problems, *weather.problems],
+        "facts": {"published_methods": [{**method.as_dict()} for method in published.METHODS
+                                        if method.name in ("as2870", "cole_volume", "van_der_merwe_1964")],
+                  "published_notes": published.NOTES, **facts, "seed": area.movement.seed,
+                  "code": store.code_digest(), "input_sha256": ready.input_sha256, "stage_seconds": clock.seconds},
+        "history": history, "soil_lines": line, "drought_shapes": ready.drought_shapes, "inputs": inputs,
+        "settings": plain(area.model_dump(exclude={"folder"})),
+    }
 
 
 def run(area_path: Path, outputs: Path, *, units: str = "us", workers: int | None = None,
-        progress: Progress | None = None, public_k: int | None = None, reuse: bool = True) -> tuple[Path, Results]:
+        progress: Progress | None = None, public_k: int | None = None, reuse: bool = True,
+        scheduler: str | None = None, part_lots: int | None = None) -> Run:
     """Estimate an area and write one new run folder, whole or not at all.
+
+    Up to `part_lots` lots are held as one table. More are worked on in parts, by processes of this machine or by a
+    cluster; numbers and files are the same for any number of parts and workers.
 
     Parameters
     ----------
@@ -138,35 +191,102 @@ def run(area_path: Path, outputs: Path, *, units: str = "us", workers: int | Non
         Folder that receives the run folder.
     units : str
         `us` or `si`: what the map shows first; files are SI.
+    workers : int, optional
+        Threads, or processes when there are several parts. Default: one for each core.
+    progress : callable, optional
+        Told the stage and its finished share.
     public_k : int, optional
         Write only tables for publication: groups of at least so many lots, nothing about one lot.
     reuse : bool
         Take columns that an earlier run into `outputs` computed from equal inputs; numbers are the same either way.
-
-    Returns
-    -------
-    Path, Results
-        The run folder and what was written into it.
+    scheduler : str, optional
+        Address of a dask scheduler whose workers see `outputs` under the same path.
+    part_lots : int, optional
+        Most lots of a part; default `parts.PART_LOTS`.
 
     Raises
     ------
-    SettingsError, LayerError, RunFolderError
+    SettingsError, LayerError, RunFolderError, WorkerError
     """
-    from riskmap import manifest, store
-    from riskmap import outputs as products
-    from riskmap.outputs import public_table, run_folder
+    from riskmap import manifest, parts, store
+    from riskmap import workers as crews
+    from riskmap.outputs import run_folder
 
-    area = area_file.load(area_path)
+    area, clock = area_file.load(area_path), _Clock(progress)
     kept = store.Store(outputs / store.FOLDER if reuse else None)
-    results, found = assess(area, workers=workers, progress=progress, kept=kept)
-    if progress:
-        progress("writing products", 0.0)
+    size = part_lots or parts.PART_LOTS
+
+    def whole(lots: int) -> bool:
+        return public_k is not None or (lots <= size and scheduler is None)
+
     with run_folder.new_run(outputs, area.name if public_k is None else f"{area.name} public") as folder:
-        if public_k is None:
-            products.write_all(results, folder.path, units)
+        ready, lot = _ready(area, clock, whole)
+        if whole(len(lot)):
+            results: AreaResults = _at_once(ready, lot, clock, kept, crews.Here(workers))
+            rows = _write_whole(cast("Results", results), folder.path, units, public_k, clock)
         else:
-            public_table.write(results, folder.path, public_k)
-        manifest.write(folder.path, results, area, found.sources)
-    if progress:
-        progress("writing products", 1.0)
-    return folder.final, results
+            lots = [lot]
+            del lot  # the parts are in files soon; a million lots are a gigabyte
+            with crews.crew(workers, scheduler) as crew:
+                results, rows = _by_parts(ready, lots, clock, kept, crew, folder.path, size, units)
+        manifest.write(folder.path, results, area, ready.found.sources, rows)
+    return Run(folder.final, results, rows)
+
+
+def _write_whole(results: Results, folder: Path, units: str, public_k: int | None, clock: _Clock) -> RowCounts:
+    """Write the products of a table that is in memory."""
+    from riskmap import outputs as products
+    from riskmap.outputs import public_table
+
+    with clock.stage("writing products"):
+        if public_k is None:
+            products.write_all(results, folder, units)
+        else:
+            public_table.write(results, folder, public_k)
+    return RowCounts.of(results.lots)
+
+
+def _by_parts(ready: _Ready, lots: list[gpd.GeoDataFrame], clock: _Clock, kept: Store, crew: Crew, folder: Path,
+              size: int, units: str) -> tuple[AreaResults, RowCounts]:
+    """Estimate lots part by part and write the products into `folder`; the parts lie there until all is written.
+
+    `lots` holds the one table of clean lots and is emptied once its parts are written.
+    """
+    import shutil
+
+    from riskmap import columns, in_parts, outputs, store
+    from riskmap.movement import past
+    from riskmap.outputs.arrow_lots import Shapes
+    from riskmap.workers import Cluster
+
+    area, weather = ready.area, ready.weather
+    place = folder.resolve() / "parts"
+    place.mkdir()
+    if isinstance(crew, Cluster):
+        crew.check(place)
+    with clock.stage("soil under each lot") as tell:
+        rows = in_parts.write_lots(lots[0], weather, place, size)
+        line, told, key = in_parts.write_survey(ready.found.soil, lots.pop(), area, place)
+        job = in_parts.Job(area, place, kept, ready.today, key)
+        made = crew.map(in_parts.soil_of_part, [(job, k) for k in range(len(rows))], tell)
+    with clock.stage("suction, ground and slab") as tell:
+        unique, numbers = columns.merged(made, today=ready.today)
+        mixture = columns.normalised(unique.column_profile)
+        moved = store.simulate(kept, area, unique.column, mixture, told.profile, told.layer, weather.history,
+                               crew=crew, progress=tell)
+        lot_column = in_parts.columns_of_lots(job, rows, numbers)
+        column, history = past.split(moved.column, lot_column, area.movement.history_months, ready.today)
+    with clock.stage("estimate") as tell:
+        column.to_parquet(place / "moved.parquet", compression="lz4")
+        counted = crew.map(in_parts.estimate_of_part, [(job, k, numbers[k], rows[k]) for k in range(len(rows))], tell)
+        counts, shapes = RowCounts(), Shapes()
+        for count, shape in counted:
+            counts, shapes = counts + count, shapes.with_(shape)
+    inputs = MovementInputs(unique.column, mixture, lot_column, told.profile, told.layer, weather.history)
+    results = AreaResults(**_told(ready, clock, told.problems, moved.facts, line, history, inputs))
+    with clock.stage("writing products") as tell:
+        crew.map(in_parts.write_product, [(kind, place, folder.resolve(), len(rows), results.today, shapes, counts.out)
+                                          for kind in ("gpkg", "csv", "parquet")], tell)
+        shutil.rmtree(place)
+        outputs.write_beside(results, folder, units, counts.out)
+    return results, counts

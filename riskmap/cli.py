@@ -24,7 +24,7 @@ from riskmap.cli_survey import survey
 from riskmap.errors import RiskmapError
 
 if TYPE_CHECKING:
-    from riskmap.results import Results
+    from riskmap.results import Run
 
 ALL_ANSWERED, SOME_STATES, REFUSED, FAULT = 0, 1, 2, 3
 EXAMPLE = Path("layers") / "example" / "area.toml"
@@ -49,32 +49,32 @@ class _Progress:
         self._stage, self._shown = stage, percent
 
 
-def _report(results: Results) -> None:
-    problems = results.problems
+def _report(run: Run) -> None:
+    problems = run.results.problems
     for problem in problems[:SHOWN_PROBLEMS]:
         click.echo(f"  {problem}", err=True)
     if len(problems) > SHOWN_PROBLEMS:
         click.echo(f"  ... and {len(problems) - SHOWN_PROBLEMS} more; all of them are in problems.json", err=True)
-    lots = results.lots
-    answered = int((lots["state"] == "").sum())
-    click.echo(f"{len(lots):,} lots read, {answered:,} with a number", err=True)
-    for state, count in lots.loc[lots["state"] != "", "state"].value_counts().sort_index().items():
+    click.echo(f"{run.rows.out:,} lots read, {run.rows.with_number:,} with a number", err=True)
+    for state, count in run.rows.by_state.items():
         click.echo(f"  {count:,} {state}", err=True)
 
 
 def _estimate(area: Path, outputs: Path, units: str, workers: int | None, public_k: int | None = None,
-              reuse: bool = True) -> int:
+              reuse: bool = True, scheduler: str | None = None) -> int:
     os.environ.setdefault("OMP_NUM_THREADS", "1")  # the draws are spread over threads already
     from riskmap import assess
 
-    folder, results = assess.run(area, outputs, units=units, workers=workers, progress=_Progress(),
-                                 public_k=public_k, reuse=reuse)
-    _report(results)
-    for path in sorted(folder.iterdir()):
+    run = assess.run(area, outputs, units=units, workers=workers, progress=_Progress(), public_k=public_k, reuse=reuse,
+                     scheduler=scheduler)
+    _report(run)
+    for path in sorted(run.folder.iterdir()):
         click.echo(path.as_posix())
-    if public_k is None:
-        click.echo(f"Open {(folder / 'map.html').as_posix()} in a browser.", err=True)
-    return SOME_STATES if (results.lots["state"] != "").any() else ALL_ANSWERED
+    if (run.folder / "map.html").is_file():
+        click.echo(f"Open {(run.folder / 'map.html').as_posix()} in a browser.", err=True)
+    elif public_k is None:
+        click.echo(f"For a map of so many lots: riskmap map {run.folder.as_posix()} --tiles", err=True)
+    return SOME_STATES if run.rows.by_state else ALL_ANSWERED
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
@@ -93,7 +93,8 @@ _OPTIONS = (
     click.option("--units", type=click.Choice(["us", "si"]), default="us", show_default=True,
                  help="Units that the map shows first. Files always hold SI with the unit in the column name."),
     click.option("--workers", type=click.IntRange(1, 256), default=None,
-                 help="Threads; any number gives the same result. Default: all cores."),
+                 help="Workers of this machine: threads, or processes above 50,000 lots. Any number gives the same "
+                 "result. Default: one for each core."),
 )
 
 
@@ -109,10 +110,12 @@ def _with_options(command):  # type: ignore[no-untyped-def]
 @click.option("--public", "public_k", type=click.IntRange(2, 1000), is_flag=False, flag_value=10, default=None,
               help="Write only tables for publication: groups of at least this many lots (10 when no number is given).")
 @click.option("--no-reuse", is_flag=True, help="Compute everything anew. Numbers are the same either way.")
+@click.option("--scheduler", metavar="ADDRESS", default=None,
+              help="Give the work to a dask scheduler whose workers see the outputs folder under the same path.")
 def estimate(area: Path, outputs: Path, units: str, workers: int | None, public_k: int | None,
-             no_reuse: bool) -> None:
+             no_reuse: bool, scheduler: str | None) -> None:
     """Estimate every lot of AREA (a TOML file) and write one new run folder."""
-    sys.exit(_estimate(area, outputs, units, workers, public_k, not no_reuse))
+    sys.exit(_estimate(area, outputs, units, workers, public_k, not no_reuse, scheduler))
 
 
 @cli.command()

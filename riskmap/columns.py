@@ -7,7 +7,9 @@ physics runs once for all of them.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 import pandas as pd
@@ -27,7 +29,7 @@ class Columns:
         One row per column: cell_id, half_width_m, half_width_known, slab_class, plan_factor, pour_early_month,
         pour_late_month.
     column_profile : DataFrame
-        column_id, profile_id, weight (sums to 1), ordered by both.
+        column_id, profile_id, weight (rounded; see `normalised`), ordered by both.
     lot_column : int array, shape (n_lot,)
         Column of each lot; -1 for a lot without one.
     """
@@ -37,20 +39,30 @@ class Columns:
     lot_column: NDArray[np.int64]
 
 
+def _dense(values: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Return the rank of each value among the different ones, from 0."""
+    return pd.factorize(values, sort=True)[0].astype(np.int64)
+
+
 def _mixture(lot_profile: pd.DataFrame, lots: int) -> tuple[NDArray[np.int64], pd.DataFrame]:
-    """Return a mixture number per lot (-1 without soil) and the profiles and weights of each mixture."""
+    """Return a mixture number per lot (-1 without soil) and the profiles and weights of each mixture.
+
+    Mixtures are numbered by content, whichever lots hold them.
+    """
     part = lot_profile.sort_values(["lot_row", "profile_id"], kind="stable")
     row, profile = part["lot_row"].to_numpy(np.int64), part["profile_id"].to_numpy(np.int64)
     weight = part["weight"].to_numpy(float).round(WEIGHT_DIGITS)
-    pair = pd.factorize(pd.MultiIndex.from_arrays([profile, weight]), sort=True)[0]
+    steps = np.rint(weight * 10**WEIGHT_DIGITS).astype(np.int64)
+    pair = _dense(profile * (2 * 10**WEIGHT_DIGITS) + steps)
+    pairs = int(pair.max(initial=-1)) + 2
     # a lot's mixture is the sequence of its (profile, weight) pairs; folded one place at a time into exact numbers
     place = np.arange(row.size) - np.searchsorted(row, row, side="left")
-    number = np.full(lots, -1, dtype=np.int64)
+    number = np.zeros(lots, dtype=np.int64)
     for k in range(int(place.max(initial=-1)) + 1):
         here = place == k
         key = np.zeros(lots, dtype=np.int64)
         key[row[here]] = pair[here] + 1
-        number = pd.factorize(pd.MultiIndex.from_arrays([number, key]), sort=True)[0].astype(np.int64)
+        number = _dense(number * pairs + key)
     number[~np.isin(np.arange(lots), row)] = -1
     used, first = np.unique(number, return_index=True)
     first = first[used >= 0]
@@ -91,9 +103,31 @@ def collapse(lot: pd.DataFrame, lot_profile: pd.DataFrame, lot_climate: pd.DataF
     lot_column[usable] = number
     column_profile = (column.reset_index(names="column_id")[["column_id", "mixture"]].merge(mixtures, on="mixture")
                       .sort_values(["column_id", "profile_id"], kind="stable").reset_index(drop=True))
-    total = column_profile.groupby("column_id")["weight"].transform("sum")
-    column_profile["weight"] = column_profile["weight"] / total
     return Columns(column.drop(columns="mixture"), column_profile[["column_id", "profile_id", "weight"]], lot_column)
+
+
+def merged(parts: Sequence[Columns], *, today: int) -> tuple[Columns, list[NDArray[np.int64]]]:
+    """Return the unique columns of several parts, as `collapse` gives them for all lots at once, without lots.
+
+    Returns
+    -------
+    Columns, list of int array
+        `lot_column` is empty; one array per part with the new number of each of its columns.
+    """
+    starts = np.cumsum([0, *(len(part.column) for part in parts)])
+    column = pd.concat([part.column for part in parts], ignore_index=True)
+    mixture = pd.concat([part.column_profile.assign(lot_row=part.column_profile["column_id"] + start)
+                         for part, start in zip(parts, starts[:-1], strict=True)], ignore_index=True)
+    found = collapse(column.assign(state=""), mixture[["lot_row", "profile_id", "weight"]], column[["cell_id"]],
+                     today=today)
+    numbers = [found.lot_column[start:end] for start, end in pairwise(starts)]
+    return replace(found, lot_column=np.empty(0, np.int64)), numbers
+
+
+def normalised(column_profile: pd.DataFrame) -> pd.DataFrame:
+    """Return the profiles of columns with weights that sum to 1 in each."""
+    total = column_profile.groupby("column_id")["weight"].transform("sum")
+    return column_profile.assign(weight=column_profile["weight"] / total)
 
 
 def expand(values: pd.DataFrame, lot_column: NDArray[np.int64]) -> pd.DataFrame:

@@ -17,6 +17,7 @@ from riskmap import settings as area_file
 from riskmap import store, tables
 from riskmap.errors import LayerError
 from riskmap.movement_inputs import ClimateHistory, MovementInputs
+from riskmap.workers import Here
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -174,7 +175,7 @@ class _Steps:
     def __init__(self, a: Results, b: Results, both: pd.DataFrame, kept: store.Store, workers: int | None) -> None:
         assert a.inputs is not None
         assert b.inputs is not None
-        self.a, self.b, self.both, self.kept, self.workers = a, b, both, kept, workers
+        self.a, self.b, self.both, self.kept, self.crew = a, b, both, kept, Here(workers)
         self.of_a: MovementInputs = a.inputs
         self.of_b: MovementInputs = b.inputs
         self.area_a, self.area_b = (area_file.Area.model_validate(run.settings) for run in (a, b))
@@ -242,7 +243,7 @@ class _Steps:
         mixture = pd.concat(mixed)[["number", "profile_id", "weight"]].rename(columns={"number": "column_id"})
         mixture = mixture.sort_values(["column_id", "profile_id"], kind="stable").reset_index(drop=True)
         made = store.simulate(self.kept, area, column, mixture, self.profile, self.layer, history,
-                              workers=self.workers).column
+                              crew=self.crew).column
         out = pd.DataFrame(np.nan, index=self.both.index, columns=list(NUMBERS))
         out.iloc[use] = made[list(NUMBERS)].to_numpy(float)[number]
         return out

@@ -85,6 +85,10 @@ class SettingsError(RiskmapError):
     """The area file or a setting in it is wrong."""
 
 
+class WorkerError(RiskmapError):
+    """Workers cannot be had, or died too often."""
+
+
 class RunFolderError(RiskmapError):
     """The run folder could not be written whole."""
 

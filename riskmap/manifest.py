@@ -10,6 +10,7 @@ import json
 import platform
 from collections import Counter
 from collections.abc import Iterable
+from dataclasses import asdict
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -20,7 +21,7 @@ from riskmap.plain import plain, portable
 
 if TYPE_CHECKING:
     from riskmap.layers import Source
-    from riskmap.results import Results
+    from riskmap.results import AreaResults, RowCounts
     from riskmap.settings import Area
 
 NAME = "manifest.json"
@@ -76,22 +77,14 @@ def input_digests(area: Area, sources: Iterable[Source]) -> dict[str, list[str]]
     return found
 
 
-def _rows(found: Results) -> dict[str, Any]:
-    states = Counter(found.lots["state"].astype("str"))
-    with_number = states.pop("", 0)
-    return {"out": len(found.lots), "with_number": with_number, "by_state": dict(sorted(states.items())),
-            "by_data_quality": dict(sorted(Counter(found.lots["data_quality"].astype("str")).items())),
-            "without_shape": int(found.lots.geometry.isna().sum())}
-
-
 def _area_folder(area: Area) -> str:
     """Return the area's folder when it lies below the working folder; otherwise nothing of it."""
     folder = area.folder
     return "" if folder.is_absolute() or folder.drive or ".." in folder.parts else folder.as_posix()
 
 
-def build(folder: Path, found: Results, area: Area, sources: Iterable[Source], now: datetime | None = None) \
-        -> dict[str, Any]:
+def build(folder: Path, found: AreaResults, area: Area, sources: Iterable[Source], rows: RowCounts,
+          now: datetime | None = None) -> dict[str, Any]:
     """Return the manifest of a run whose products stand in `folder`."""
     facts = dict(found.facts)
     timings = facts.pop("stage_seconds", {})
@@ -109,7 +102,7 @@ def build(folder: Path, found: Results, area: Area, sources: Iterable[Source], n
                  "soil_scale": found.soil_scale},
         "settings": area.model_dump(exclude={"folder"}),
         "inputs": inputs,
-        "rows": {"lots_read": read, **_rows(found)},
+        "rows": {"lots_read": read, **asdict(rows)},
         "problems": {"total": len(found.problems), "by_code": dict(sorted(codes.items()))},
         "seed": area.movement.seed,
         "draws": area.movement.draws,
@@ -124,23 +117,26 @@ def build(folder: Path, found: Results, area: Area, sources: Iterable[Source], n
     })
 
 
-def write(folder: Path, found: Results, area: Area, sources: Iterable[Source], now: datetime | None = None) -> Path:
+def write(folder: Path, found: AreaResults, area: Area, sources: Iterable[Source], rows: RowCounts,
+          now: datetime | None = None) -> Path:
     """Write `manifest.json` about everything that stands in `folder`; call it last.
 
     Parameters
     ----------
     folder : Path
         Folder with the finished products.
-    found : Results
+    found : AreaResults
     area : Area
         The settings as used.
     sources : iterable of Source
         Every file that was read.
+    rows : RowCounts
+        Of the table of lots.
     now : datetime, optional
         Moment of writing with a time zone; default: the present.
     """
     path = folder / NAME
-    text = json.dumps(build(folder, found, area, sources, now), indent=1, ensure_ascii=False, allow_nan=False)
+    text = json.dumps(build(folder, found, area, sources, rows, now), indent=1, ensure_ascii=False, allow_nan=False)
     path.write_text(text + "\n", encoding="utf-8", errors="backslashreplace", newline="\n")
     return path
 

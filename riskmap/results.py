@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
@@ -60,13 +62,45 @@ class History:
 
 
 @dataclass(frozen=True)
-class Results:
-    """A finished estimate.
+class RowCounts:
+    """How many rows an estimate has, by what was answered.
 
     Attributes
     ----------
-    lots : GeoDataFrame
-        `tables.ESTIMATE`, one row per input row in input order, geometry in EPSG:4326 (None where unusable).
+    out, with_number, without_shape : int
+    by_state, by_data_quality : dict of str to int
+        In alphabetical order; `by_state` without the rows that have a number.
+    """
+
+    out: int = 0
+    with_number: int = 0
+    by_state: dict[str, int] = field(default_factory=dict)
+    by_data_quality: dict[str, int] = field(default_factory=dict)
+    without_shape: int = 0
+
+    @classmethod
+    def of(cls, lots: gpd.GeoDataFrame) -> RowCounts:
+        """Count the rows of an estimate table."""
+        states = Counter(lots["state"].astype("str"))
+        with_number = states.pop("", 0)
+        return cls(len(lots), with_number, dict(sorted(states.items())),
+                   dict(sorted(Counter(lots["data_quality"].astype("str")).items())),
+                   int(lots.geometry.isna().sum()))
+
+    def __add__(self, other: RowCounts) -> RowCounts:
+        """Return the counts of both."""
+        together = [dict(sorted((Counter(a) + Counter(b)).items())) for a, b in (
+            (self.by_state, other.by_state), (self.by_data_quality, other.by_data_quality))]
+        return RowCounts(self.out + other.out, self.with_number + other.with_number, together[0], together[1],
+                         self.without_shape + other.without_shape)
+
+
+@dataclass(frozen=True, kw_only=True)
+class AreaResults:
+    """All of a finished estimate but its table of lots.
+
+    Attributes
+    ----------
     area_name, today : str
         Name of the area; month of `now` as YYYY-MM.
     soil_scale : int or None
@@ -94,7 +128,6 @@ class Results:
         The area's settings as used, plain values; paths only as names.
     """
 
-    lots: gpd.GeoDataFrame
     area_name: str
     today: str
     soil_scale: int | None
@@ -108,3 +141,25 @@ class Results:
     drought_shapes: gpd.GeoDataFrame | None = None
     inputs: MovementInputs | None = None
     settings: dict[str, Any] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Results(AreaResults):
+    """A finished estimate.
+
+    Attributes
+    ----------
+    lots : GeoDataFrame
+        `tables.ESTIMATE`, one row per input row in input order, geometry in EPSG:4326 (None where unusable).
+    """
+
+    lots: gpd.GeoDataFrame
+
+
+@dataclass(frozen=True)
+class Run:
+    """A run that was written: its folder, all but the table of lots, and what was counted in that table."""
+
+    folder: Path
+    results: AreaResults
+    rows: RowCounts

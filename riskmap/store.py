@@ -11,6 +11,7 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+import time
 from collections.abc import Callable, Iterator
 from contextlib import suppress
 from dataclasses import dataclass
@@ -32,6 +33,7 @@ if TYPE_CHECKING:
     from riskmap.movement_inputs import ClimateHistory
     from riskmap.settings import Area
     from riskmap.soil import SoilAttached
+    from riskmap.workers import Crew
 
 FOLDER = ".store"
 LARGEST_BYTES = 2 * 1024**3  # of the whole folder; the files used longest ago go first
@@ -43,6 +45,7 @@ _KEYS = ["key_1", "key_2"]
 _SUMS = ("unit_draws", "seconds")
 _SOIL_FRAMES = ("lot_soil", "lot_map_unit", "lot_profile", "profile", "layer", "map_unit")
 BATCH = 5000  # columns, some ten seconds on one core: what a stopped run loses at most
+SMALLEST_BATCH, ROUNDS = 500, 4  # of several workers: each has about four batches, so that they end together
 MOST_FILES = 12  # of one cell; more are put together
 _PACKAGES = ("numpy", "numba", "scipy")
 
@@ -180,12 +183,12 @@ def _hashed(frame: pd.DataFrame, salt: int) -> NDArray[np.uint64]:
 
 # ---------------------------------------------------------------- the stage
 def simulate(store: Store, area: Area, columns: pd.DataFrame, column_profile: pd.DataFrame, profile: pd.DataFrame,
-             layer: pd.DataFrame, history: ClimateHistory, *, workers: int | None = None,
+             layer: pd.DataFrame, history: ClimateHistory, *, crew: Crew,
              progress: Callable[[float], None] | None = None) -> Movement:
     """Return what `movement.simulate` returns for the same arguments, computing only what the store does not hold.
 
-    Columns are computed in batches and kept batch by batch, so that a run that is stopped goes on where it was. The
-    facts also tell `reused_columns`.
+    Columns are computed in batches, given out to the crew and kept batch by batch, so that a run that is stopped goes
+    on where it was. The facts also tell `reused_columns`.
     """
     from riskmap import movement
 
@@ -201,30 +204,41 @@ def simulate(store: Store, area: Area, columns: pd.DataFrame, column_profile: pd
         frames.append(hit)
         missing[hit.index] = False
         cells |= {cell: told} if told is not None else {}
-    done = int((~missing).sum())
-    for cell, wanted in _batches(columns[missing]):
-        parts = column_profile[column_profile["column_id"].isin(wanted.index)]
-        made = movement.simulate(wanted, parts, profile, layer, history, movement=area.movement,
-                                 climate=area.climate_settings, soil=area.soil_settings, workers=workers)
+    reused = int((~missing).sum())
+    began = time.perf_counter()
+    batches = list(_batches(columns[missing], crew.size))
+    of_column = column_profile.set_index("column_id", drop=False)
+    tasks = [(area, store, names[cell], wanted, of_column.loc[wanted.index].reset_index(drop=True), profile, layer,
+              history, keys.loc[wanted.index], crew.threads) for cell, wanted in batches]
+    done = crew.map(compute_batch, tasks, None if progress is None else
+                    lambda share: progress((reused + share * (len(columns) - reused)) / len(columns)))
+    for made in done:
         frames.append(made.column)
-        told = made.facts["cells"].get(cell)
-        if told is not None:
-            store.put(names[cell], pd.concat([keys.loc[wanted.index], made.column], axis=1), told)
         cells |= made.facts["cells"]
         facts = {**made.facts, **{name: facts.get(name, 0) + made.facts[name] for name in _SUMS}}
-        done += len(wanted)
-        if progress:
-            progress(done / len(columns))
     if not facts:  # nothing was computed; an empty call gives what all runs tell
         facts = movement.simulate(columns.iloc[:0], column_profile.iloc[:0], profile, layer, history,
                                   movement=area.movement, climate=area.climate_settings, soil=area.soil_settings,
                                   workers=1).facts
     filled = [frame for frame in frames if len(frame)]
     table = pd.concat(filled).loc[columns.index] if filled else pd.DataFrame(columns=["state", "state_reason", "flags"])
-    seconds = max(float(facts["seconds"]), 1e-9)
+    seconds = max(time.perf_counter() - began, 1e-9) if len(batches) else max(float(facts["seconds"]), 1e-9)
     return movement.Movement(table, {
-        **facts, "columns": len(columns), "reused_columns": int((~missing).sum()), "cells": dict(sorted(cells.items())),
-        "unit_draws_per_s": facts["unit_draws"] / seconds})
+        **facts, "columns": len(columns), "reused_columns": reused, "cells": dict(sorted(cells.items())),
+        "seconds": seconds, "unit_draws_per_s": facts["unit_draws"] / seconds})
+
+
+def compute_batch(area: Area, store: Store, name: str, columns: pd.DataFrame, column_profile: pd.DataFrame,
+                  profile: pd.DataFrame, layer: pd.DataFrame, history: ClimateHistory, keys: pd.DataFrame,
+                  threads: int) -> Movement:
+    """Compute columns of one cell and keep them under the cell's key; a task of a worker."""
+    from riskmap import movement
+
+    made = movement.simulate(columns, column_profile, profile, layer, history, movement=area.movement,
+                             climate=area.climate_settings, soil=area.soil_settings, workers=threads)
+    for told in made.facts["cells"].values():
+        store.put(name, pd.concat([keys, made.column], axis=1), told)
+    return made
 
 
 def _known(store: Store, name: str, keys: pd.DataFrame) -> tuple[pd.DataFrame, dict[str, Any] | None]:
@@ -240,12 +254,13 @@ def _known(store: Store, name: str, keys: pd.DataFrame) -> tuple[pd.DataFrame, d
     return hit.set_index("column").drop(columns=_KEYS).rename_axis(None), told
 
 
-def _batches(columns: pd.DataFrame) -> Iterator[tuple[str, pd.DataFrame]]:
+def _batches(columns: pd.DataFrame, workers: int) -> Iterator[tuple[str, pd.DataFrame]]:
     """Return batches of columns of one cell, those of one width together: what they share is computed once a batch."""
+    size = BATCH if workers == 1 else int(np.clip(len(columns) / (ROUNDS * workers), SMALLEST_BATCH, BATCH))
     for cell, group in columns.groupby("cell_id", sort=True):
         ordered = group.sort_values(["half_width_m", "half_width_known"], kind="stable")
-        for start in range(0, len(ordered), BATCH):
-            yield str(cell), ordered.iloc[start:start + BATCH].sort_index()
+        for start in range(0, len(ordered), size):
+            yield str(cell), ordered.iloc[start:start + size].sort_index()
 
 
 # ---------------------------------------------------------------- soil under the lots
@@ -274,9 +289,12 @@ def attach_soil(store: Store, area: Area, lot: gpd.GeoDataFrame, survey: SoilTab
 
 def _soil_key(area: Area, lot: gpd.GeoDataFrame, survey: SoilTables) -> str:
     """Return the key of the content of lots, survey, settings and code that decide the soil under the lots."""
-    from importlib import metadata
+    return lots_key(survey_key(area, survey), lot)
 
-    import shapely
+
+def survey_key(area: Area, survey: SoilTables) -> str:
+    """Return the key of everything but the lots that decides the soil under them."""
+    from importlib import metadata
 
     package = Path(__file__).parent
     digest = hashlib.sha256(repr([area.crs, survey.scale, survey.from_raster, metadata.version("shapely"),
@@ -284,15 +302,32 @@ def _soil_key(area: Area, lot: gpd.GeoDataFrame, survey: SoilTables) -> str:
     digest.update(json.dumps(area.soil_settings.model_dump(mode="json"), sort_keys=True).encode())
     for path in sorted((package / "soil").glob("*.py")):
         digest.update(hashlib.sha256(path.read_bytes()).digest())
-    for frame in (lot[["lot_row", "state"]], survey.polygons.drop(columns=survey.polygons.geometry.name),
-                  survey.map_unit, survey.component, survey.horizon, survey.shrink_swell_stored):
+    for frame in (survey.polygons.drop(columns=survey.polygons.geometry.name), survey.map_unit, survey.component,
+                  survey.horizon, survey.shrink_swell_stored):
         if frame is not None:
-            digest.update(repr(list(frame.columns)).encode())
-            digest.update(np.asarray(pd.util.hash_pandas_object(frame, index=False)).tobytes() + b"|")
-    for shapes in (lot.geometry, survey.polygons.geometry):
-        for part in shapely.to_wkb(shapes.to_numpy()):
-            digest.update(part if part is not None else b"none")
+            _add_rows(digest, frame)
+    _add_shapes(digest, survey.polygons)
     return digest.hexdigest()[:32]
+
+
+def lots_key(survey: str, lot: gpd.GeoDataFrame) -> str:
+    """Return the key of some lots (lot_row, state, geometry) on a survey with a key."""
+    digest = hashlib.sha256(survey.encode())
+    _add_rows(digest, lot[["lot_row", "state"]])
+    _add_shapes(digest, lot)
+    return digest.hexdigest()[:32]
+
+
+def _add_rows(digest: hashlib._Hash, frame: pd.DataFrame) -> None:
+    digest.update(repr(list(frame.columns)).encode())
+    digest.update(np.asarray(pd.util.hash_pandas_object(frame, index=False)).tobytes() + b"|")
+
+
+def _add_shapes(digest: hashlib._Hash, frame: gpd.GeoDataFrame) -> None:
+    import shapely
+
+    for part in shapely.to_wkb(frame.geometry.to_numpy()):
+        digest.update(part if part is not None else b"none")
 
 
 def _as_bytes(line: gpd.GeoDataFrame | None) -> pd.DataFrame:

@@ -128,7 +128,8 @@ def town(n: int, seed: int = 2) -> Results:
     for name in shared:
         frame[name] = known[name].to_numpy()[pick]
     small = results()
-    return Results(frame, "Invented town", "2025-10", 24000, small.climate, small.drought_weeks, (), [], small.facts)
+    return Results(lots=frame, area_name="Invented town", today="2025-10", soil_scale=24000, climate=small.climate,
+                   drought_weeks=small.drought_weeks, facts=small.facts)
 
 
 def with_past(found: Results, n_month: int = 24, weeks: int = 8, seed: int = 3) -> Results:

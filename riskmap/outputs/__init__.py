@@ -12,9 +12,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from riskmap.results import Results
+    from riskmap.results import AreaResults, Results
 
 PROBLEMS = "problems.json"
+MAP_LOTS = 100_000  # of the one-file map: 4 MB, a second to the first picture (measured)
 _FOLDERS = re.compile(r"^(?:[A-Za-z]:)?[\\/].*[\\/]")
 
 
@@ -54,7 +55,22 @@ def write_all(results: Results, folder: Path, units: str = "us") -> list[Path]:
     ]
 
 
-def write_problems(results: Results, folder: Path) -> Path:
+def write_beside(found: AreaResults, folder: Path, units: str, lots: int) -> list[Path]:
+    """Write what stands beside lots.gpkg, lots.csv and lots.parquet, which are in the folder already.
+
+    The one-file map is made up to `MAP_LOTS` lots; beyond, `riskmap map --tiles` makes one that is read in pieces.
+    """
+    from riskmap.outputs import csv_table, record, web_map, xlsx
+
+    made = [csv_table.write_dictionary(folder), write_problems(found, folder), record.write(found, folder)]
+    if lots <= MAP_LOTS:
+        whole = record.read(folder)
+        made += [xlsx.write(whole, folder)] if lots <= xlsx.USUAL_ROWS else []
+        made.append(web_map.write(whole, folder, units))
+    return made
+
+
+def write_problems(results: AreaResults, folder: Path) -> Path:
     """Write `problems.json`: every finding about the input, in the order of reading."""
     path = folder / PROBLEMS
     # a file given by its full path is told by its name: folders can hold a user's name

@@ -17,7 +17,7 @@ from riskmap import __version__, tables
 from riskmap.errors import Problem, RunFolderError, TableError
 from riskmap.movement_inputs import ClimateHistory, MovementInputs
 from riskmap.plain import plain
-from riskmap.results import History, Results
+from riskmap.results import AreaResults, History, Results
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -30,10 +30,11 @@ FORMAT = 1
 TABLES = ("climate", "drought_weeks")
 SHAPES = ("soil_lines", "drought_shapes")
 INPUTS = ("column", "column_profile", "profile", "layer")
-TIMES = ("stage_seconds", "seconds", "unit_draws_per_s")  # differ between equal runs; the manifest has them
+# differ between equal runs (draws are shared within a batch); the manifest has them
+TIMES = ("stage_seconds", "seconds", "unit_draws_per_s", "unit_draws")
 
 
-def write(found: Results, folder: Path) -> Path:
+def write(found: AreaResults, folder: Path) -> Path:
     """Write the folder `record` into a run folder and return its path."""
     place = folder / FOLDER
     place.mkdir()

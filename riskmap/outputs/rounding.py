@@ -15,6 +15,8 @@ import numpy as np
 from riskmap import tables
 
 if TYPE_CHECKING:
+    import geopandas as gpd
+
     from riskmap.results import Results
 
 # decimals by unit; movement to 0.1 mm, far below what a survey reads
@@ -31,10 +33,15 @@ def decimals(column: tables.Column) -> int | None:
 
 def rounded(found: Results) -> Results:
     """Return the results with every number of the estimate table rounded; missing values stay missing."""
-    lots = found.lots.copy()
+    return replace(found, lots=rounded_lots(found.lots))
+
+
+def rounded_lots(lots: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+    """Return some rows of the estimate table with every number rounded."""
+    lots = lots.copy()
     for column in tables.ESTIMATE.columns:
         digits = decimals(column)
         if digits is not None and column.name in lots:
             values = np.round(lots[column.name].to_numpy(dtype=float, na_value=np.nan), digits)
             lots[column.name] = values + 0.0  # no minus before zero
-    return replace(found, lots=lots)
+    return lots

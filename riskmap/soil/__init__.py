@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from riskmap.layers import SoilTables
     from riskmap.settings import SoilSettings
     from riskmap.soil.component import MapUnits
+    from riskmap.soil.lines import Lines
     from riskmap.soil.overlay import Shares, SoilPolygons
 
 RATING_TOLERANCE = 0.0015  # the survey stores three decimals
@@ -69,6 +70,53 @@ class SoilAttached:
     line: gpd.GeoDataFrame | None = None
 
 
+@dataclass(frozen=True)
+class Described:
+    """A survey's tables made ready once for any number of lots.
+
+    Attributes
+    ----------
+    named : DataFrame
+        `tables.MAP_UNIT`, also the units that have polygons and no record.
+    units : MapUnits
+        Summary, profile weights and cautions of each.
+    profile, layer : DataFrame
+        As in `SoilAttached`.
+    problems : list of Problem
+    """
+
+    named: pd.DataFrame
+    units: MapUnits
+    profile: pd.DataFrame
+    layer: pd.DataFrame
+    problems: list[Problem]
+
+
+def describe(soil: SoilTables, settings: SoilSettings, mukeys: NDArray[np.object_]) -> Described:
+    """Return what the tables of a survey say, whatever the lots.
+
+    Parameters
+    ----------
+    soil : SoilTables
+        The survey as read; its polygons are not looked at.
+    settings : SoilSettings
+    mukeys : array of str
+        Map units that have polygons, each once, in ascending order.
+    """
+    from riskmap.soil import component as components
+    from riskmap.soil import horizon
+
+    problems: list[Problem] = []
+    component = soil.component.reset_index(drop=True)
+    cleaned = horizon.clean(soil.horizon, component, settings)
+    means = components.described(component, cleaned)
+    profiles = components.profiles(component, cleaned, means["lep_0_150_pct"].to_numpy(float))
+    named = _with_unnamed(soil.map_unit, mukeys, problems)
+    units = components.map_units(named, component, cleaned, means, profiles.of_component, problems)
+    _report(component, cleaned.flags, soil, means, problems)
+    return Described(named, units, profiles.profile, profiles.layer, problems)
+
+
 def attach(lot: gpd.GeoDataFrame, soil: SoilTables, settings: SoilSettings, crs: str) -> SoilAttached:
     """Give every lot its map units, profiles and soil facts.
 
@@ -88,23 +136,44 @@ def attach(lot: gpd.GeoDataFrame, soil: SoilTables, settings: SoilSettings, crs:
     TableError
         When a result breaks its contract in `tables.py`.
     """
-    from riskmap.soil import component as components
-    from riskmap.soil import horizon, lines, near, overlay
+    from riskmap.soil import lines, near, overlay
 
-    problems: list[Problem] = []
-    component = soil.component.reset_index(drop=True)
-    cleaned = horizon.clean(soil.horizon, component, settings)
-    means = components.described(component, cleaned)
-    profiles = components.profiles(component, cleaned, means["lep_0_150_pct"].to_numpy(float))
     polygons = overlay.prepare(soil.polygons, crs)
-    named = _with_unnamed(soil.map_unit, polygons, problems)
-    units = components.map_units(named, component, cleaned, means, profiles.of_component, problems)
-    _report(component, cleaned.flags, soil, means, problems)
+    told = describe(soil, settings, polygons.mukeys)
+    every_line = lines.soil_lines(polygons)
+    lot_soil, lot_map_unit, lot_profile = of_lots(lot, soil, told, polygons, every_line, settings)
+    position = _positions(told.named, polygons)
+    return SoilAttached(
+        lot_soil, lot_map_unit, lot_profile, told.profile, told.layer,
+        told.units.summary.assign(area_ha=_area_ha(polygons, position, len(told.named))), told.problems,
+        near.near_lots(lot.geometry.to_numpy(), every_line, polygons, told.named, crs),
+    )
 
+
+def of_lots(lot: gpd.GeoDataFrame, soil: SoilTables, told: Described, polygons: SoilPolygons, every_line: Lines,
+            settings: SoilSettings) -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame]:
+    """Return `lot_soil`, `lot_map_unit` and `lot_profile` of `SoilAttached` for lots on some polygons of the survey.
+
+    Parameters
+    ----------
+    lot : GeoDataFrame
+        As for `attach`; `lot_row` may begin anywhere.
+    soil : SoilTables
+        For its scale and kind.
+    told : Described
+        Of the whole survey.
+    polygons : SoilPolygons
+        At least those that the lots lie on, in the system of the lots.
+    every_line : Lines
+        Of `polygons`.
+    settings : SoilSettings
+    """
+    from riskmap.soil import lines, overlay
+
+    named, units = told.named, told.units
     row = lot["lot_row"].to_numpy(np.int64)
     found = overlay.shares(lot.geometry.to_numpy(), polygons)
     position = _positions(named, polygons)
-    every_line = lines.soil_lines(polygons)
     line = lines.nearest(_middle(lot.geometry.to_numpy()), polygons, every_line)
     share = lines.neighbor_share(line[0], soil.scale)
     lot_soil = _lot_soil(lot, soil, settings, named, units, found, position, (*line, share))
@@ -113,19 +182,15 @@ def attach(lot: gpd.GeoDataFrame, soil: SoilTables, settings: SoilSettings, crs:
     lot_profile = _lot_profile(lot_map_unit, units, row[usable])
     if settings.line_doubt:
         lot_profile = _with_line_doubt(lot_profile, _doubt(found, line[1], share, row, polygons, units), units)
-    return SoilAttached(
-        tables.check(tables.LOT_SOIL, lot_soil), tables.check(tables.LOT_MAP_UNIT, lot_map_unit),
-        tables.check(tables.LOT_PROFILE, lot_profile), profiles.profile, profiles.layer,
-        units.summary.assign(area_ha=_area_ha(polygons, position, len(named))), problems,
-        near.near_lots(lot.geometry.to_numpy(), every_line, polygons, named, crs),
-    )
+    return (tables.check(tables.LOT_SOIL, lot_soil), tables.check(tables.LOT_MAP_UNIT, lot_map_unit),
+            tables.check(tables.LOT_PROFILE, lot_profile))
 
 
-def _with_unnamed(map_unit: pd.DataFrame, polygons: SoilPolygons, problems: list[Problem]) -> pd.DataFrame:
+def _with_unnamed(map_unit: pd.DataFrame, mukeys: NDArray[np.object_], problems: list[Problem]) -> pd.DataFrame:
     """Add the map units that have polygons and no record, so that their ground counts as mapped, not described."""
     import pandas as pd
 
-    extra = sorted(set(polygons.mukeys) - set(map_unit["mukey"]))
+    extra = sorted(set(mukeys) - set(map_unit["mukey"]))
     if not extra:
         return map_unit.reset_index(drop=True)
     problems.append(Problem("W-SOIL-031", "soil survey, map-unit polygons", f"{len(extra)} map units have polygons and "

@@ -96,17 +96,17 @@ def nearest(points: NDArray[np.object_], soils: SoilPolygons, lines: Lines | Non
     import shapely
 
     distance, neighbor = np.full(len(points), np.nan), np.full(len(points), -1, np.int64)
-    home = _home(points, soils)
+    own_unit = home(points, soils)
     lines = soil_lines(soils) if lines is None else lines
-    ask = np.flatnonzero(home >= 0)
+    ask = np.flatnonzero(own_unit >= 0)
     if not len(ask) or not len(lines.geometry):
         return distance, neighbor
     (asked, line), far = shapely.STRtree(lines.geometry).query_nearest(points[ask], return_distance=True,
                                                                       all_matches=True)
     lot = ask[asked]
-    at_home = lines.own[line] == home[lot]
+    at_home = lines.own[line] == own_unit[lot]
     beyond = np.where(at_home, lines.other[line], lines.own[line])
-    touches = at_home | (lines.other[line] == home[lot])
+    touches = at_home | (lines.other[line] == own_unit[lot])
     order = np.lexsort((beyond, ~touches, lot))  # of lines equally near: one that bounds the lot's unit, lowest unit
     _, first = np.unique(lot[order], return_index=True)
     pick = order[first]
@@ -114,14 +114,14 @@ def nearest(points: NDArray[np.object_], soils: SoilPolygons, lines: Lines | Non
     return distance, neighbor
 
 
-def _home(points: NDArray[np.object_], soils: SoilPolygons) -> NDArray[np.int64]:
+def home(points: NDArray[np.object_], soils: SoilPolygons) -> NDArray[np.int64]:
     """Return the map unit under each point, the lowest index where polygons meet; -1 off the map."""
     import shapely
 
-    home = np.full(len(points), np.iinfo(np.int64).max)
+    lowest = np.full(len(points), np.iinfo(np.int64).max)
     soil, lot = shapely.STRtree(points).query(soils.geometry, predicate="intersects")
-    np.minimum.at(home, lot, soils.unit[soil])
-    return np.where(home == np.iinfo(np.int64).max, -1, home)
+    np.minimum.at(lowest, lot, soils.unit[soil])
+    return np.where(lowest == np.iinfo(np.int64).max, -1, lowest)
 
 
 def soil_lines(soils: SoilPolygons) -> Lines:

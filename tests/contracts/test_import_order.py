@@ -11,11 +11,11 @@ PACKAGE = Path(__file__).resolve().parents[2] / "riskmap"
 STAGES = {"layers", "lots", "soil", "climate", "columns", "movement", "risk", "published", "outputs", "manifest",
           "fetch", "survey"}
 BELOW = {"errors": set(), "units": set(), "constants": set(), "plain": set(),
-         "memory": {"errors"}, "movement_inputs": set(),
+         "memory": {"errors"}, "movement_inputs": set(), "parts": set(),
          "tables": {"errors", "units", "constants"}, "settings": {"errors", "units", "constants"},
          "results": {"errors", "units", "constants", "plain", "movement_inputs", "tables", "settings"}}
 SHARED = set(BELOW)
-ABOVE = {"assess", "briefing", "compare", "screening", "store", "checking", "selftest", "__init__",
+ABOVE = {"assess", "in_parts", "workers", "briefing", "compare", "screening", "store", "checking", "selftest", "__init__",
          "__main__"}  # and everything called cli
 NO_FILES = {"lots", "soil", "climate", "columns", "movement", "risk", "survey"}
 PURE = ["movement", "climate/indices", "soil/shrink_swell.py"]  # equations on arrays: no pandas, no files

@@ -16,6 +16,7 @@ from invented_results import results
 from riskmap import manifest
 from riskmap.errors import RiskmapError
 from riskmap.outputs import run_folder, write_all
+from riskmap.results import RowCounts
 from riskmap.settings import Area
 
 AREA = Area.model_validate({"name": "made up", "lots": {"path": "l.csv"}, "soil": {"path": "s.zip"}})
@@ -70,7 +71,7 @@ def one_run(outputs: Path) -> Path:
     found = results()
     with run_folder.new_run(outputs, "made up") as run:
         write_all(found, run.path)
-        manifest.write(run.path, found, AREA, [])
+        manifest.write(run.path, found, AREA, [], RowCounts.of(found.lots))
     return run.final
 
 

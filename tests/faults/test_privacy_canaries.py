@@ -25,6 +25,7 @@ import pytest
 
 from riskmap import assess, manifest, settings
 from riskmap.outputs import public_table, run_folder
+from riskmap.results import RowCounts
 
 MARK = "QZCANARY"
 PERSONAL = ("OwnerName", "owner_2", "MAILING_ADDR", "mail zip", "Exempt_Cd", "homestead", "age", "over65_age", "phone",
@@ -202,8 +203,9 @@ def test_no_user_name_and_no_path_of_the_machine(run: Run) -> None:
 @pytest.mark.parametrize("kind", ["geojson", "parquet"])
 def test_the_other_formats_let_nothing_through_either(kind: str, example: Path, tmp_path: Path) -> None:
     write_lots(kind, marked_lots(example), tmp_path)
-    folder, results = assess.run(area_file(example, tmp_path, kind), tmp_path / "outputs", workers=1)
-    assert (results.lots["state"] == "").any()
+    run = assess.run(area_file(example, tmp_path, kind), tmp_path / "outputs", workers=1)
+    folder = run.folder
+    assert run.rows.with_number
     for path in files_below(folder):
         assert MARK.encode() not in texts_in(path), path.name
 
@@ -231,7 +233,7 @@ def public_folder(example: Path, tmp_path: Path) -> tuple[Path, gpd.GeoDataFrame
     folder = tmp_path / "public"
     folder.mkdir()
     public_table.write(results, folder, 10)
-    manifest.write(folder, results, area, found.sources)
+    manifest.write(folder, results, area, found.sources, RowCounts.of(results.lots))
     return folder, results.lots
 
 

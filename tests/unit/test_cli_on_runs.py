@@ -80,8 +80,8 @@ def test_previous_is_the_run_of_the_same_area_before_the_latest(tmp_path: Path) 
 
 def test_compare_writes_a_table_that_adds_up_and_verify_agrees(example: Path, tmp_path: Path) -> None:
     outputs = tmp_path / "outputs"
-    first = assess.run(write_area(example, tmp_path / "a", last="2025-05"), outputs)[0]
-    second = assess.run(write_area(example, tmp_path / "b", last="2025-08", lots=edited_lots(example)), outputs)[0]
+    first = assess.run(write_area(example, tmp_path / "a", last="2025-05"), outputs).folder
+    second = assess.run(write_area(example, tmp_path / "b", last="2025-08", lots=edited_lots(example)), outputs).folder
     done = call("compare", first, second, "--outputs", outputs)
     assert done.exit_code == 1, done.output
     assert "new months of weather" in done.output

@@ -13,6 +13,7 @@ from invented_results import results
 
 from riskmap import manifest, settings
 from riskmap.layers import Source
+from riskmap.results import RowCounts
 from riskmap.settings import Area
 
 MOMENT = datetime(2025, 11, 3, 4, 5, 6, tzinfo=UTC)
@@ -37,7 +38,7 @@ def run(tmp_path: Path, area: Area) -> Path:
     (folder / "map.html").write_text("y")
     sources = [Source("lots", Path("lots.csv"), "Lots", "us", "CC0-1.0", "", "2025", 60),
                Source("soil", area.folder / "soil", rows=2), Source("climate", Path("gone.csv"))]
-    manifest.write(folder, results(), area, sources, MOMENT)
+    manifest.write(folder, results(), area, sources, RowCounts.of(results().lots), MOMENT)
     return folder
 
 
@@ -87,7 +88,7 @@ def test_same_run_same_manifest(run: Path, area: Area) -> None:
     names = ("role", "path", "title", "provider", "licence", "credit", "valid_date", "rows")
     sources = [Source(**{name: entry[name] for name in names} | {"path": Path(entry["path"])})
                for entry in told(run)["inputs"]]
-    manifest.write(run, results(), area, sources, MOMENT)
+    manifest.write(run, results(), area, sources, RowCounts.of(results().lots), MOMENT)
     assert (run / "manifest.json").read_bytes() == before
 
 

@@ -22,6 +22,7 @@ from riskmap import screening
 from riskmap.cli import cli
 from riskmap.errors import LayerError, SettingsError
 from riskmap.outputs import csv_table, rounding, run_folder, write_all
+from riskmap.results import RowCounts
 
 FOUND = rounding.rounded(results())
 IDS = [str(value) for value in FOUND.lots["lot_id"]]
@@ -35,9 +36,10 @@ def outputs(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
     folder = tmp_path_factory.mktemp("outputs")
     with run_folder.new_run(folder, "made up") as run:
-        write_all(results(), run.path)
-        manifest.write(run.path, results(), Area.model_validate(
-            {"name": "made up", "lots": {"path": "l.csv"}, "soil": {"path": "s.zip"}}), [])
+        found = results()
+        write_all(found, run.path)
+        manifest.write(run.path, found, Area.model_validate(
+            {"name": "made up", "lots": {"path": "l.csv"}, "soil": {"path": "s.zip"}}), [], RowCounts.of(found.lots))
     return folder
 
 
