@@ -85,7 +85,7 @@ def _ready(area: Area, clock: _Clock, whole: Callable[[int], bool]) -> tuple[_Re
         lot, lot_problems = lots.clean(found.lots, area.lot_settings, area.crs, today, str(area.lots.path),
                                       catalogue.soil_box(found.soil))
         tables.check(tables.LOT, lot)
-        found = replace(found, lots=found.lots.iloc[:0])
+        found = replace(found, lots=found.lots.iloc[:0].copy())  # a copy: a view would hold every lot
     with clock.stage("weather of each cell"):
         weather = climate.attach(lot, found.climate, found.drought, found.index, area.climate_settings, area.crs, today)
         tables.check(tables.LOT_CLIMATE, weather.lot_climate)
@@ -254,7 +254,7 @@ def _by_parts(ready: _Ready, lots: list[gpd.GeoDataFrame], clock: _Clock, kept: 
     """
     import shutil
 
-    from riskmap import columns, in_parts, outputs, store
+    from riskmap import columns, in_parts, memory, outputs, store
     from riskmap.movement import past
     from riskmap.outputs.arrow_lots import Shapes
     from riskmap.workers import Cluster
@@ -267,6 +267,7 @@ def _by_parts(ready: _Ready, lots: list[gpd.GeoDataFrame], clock: _Clock, kept: 
     with clock.stage("soil under each lot") as tell:
         rows = in_parts.write_lots(lots[0], weather, place, size)
         line, told, key = in_parts.write_survey(ready.found.soil, lots.pop(), area, place)
+        memory.release()
         job = in_parts.Job(area, place, kept, ready.today, key)
         made = crew.map(in_parts.soil_of_part, [(job, k) for k in range(len(rows))], tell)
     with clock.stage("suction, ground and slab") as tell:

@@ -29,6 +29,7 @@ if TYPE_CHECKING:
     from riskmap.outputs.arrow_lots import Shapes
     from riskmap.settings import Area
     from riskmap.soil import Described
+    from riskmap.soil.overlay import SoilPolygons
 
 MARGIN_M, WIDER = 1000.0, 4.0  # soil read around a part at first; more while a soil line may lie farther off
 GROUP_ROWS = 2000  # soil polygons or lines of a row group: what a reader skips or reads
@@ -118,23 +119,37 @@ def _soil(job: Job, lot: gpd.GeoDataFrame, survey: SoilTables, told: Described) 
 
 def _soil_anew(job: Job, lot: gpd.GeoDataFrame, survey: SoilTables, told: Described) \
         -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Return lot_soil and lot_profile, reading soil lines around the part until no nearer one can be outside."""
+    """Return lot_soil and lot_profile of a part from the polygons and lines near it."""
     from riskmap import soil
-    from riskmap.soil.lines import Lines
     from riskmap.soil.overlay import SoilPolygons
 
     mukeys = _facts(job.folder)["mukeys"]
     shapes, frame, _ = _near(job.folder / "polygons.parquet", lot, 0.0)
     polygons = SoilPolygons(shapes, frame["unit"].to_numpy(np.int64), np.array(mukeys, dtype=object))
+    lot_soil, _, lot_profile = soil.of_lots(lot, survey, told, polygons, _nearest_line(job, lot, polygons),
+                                            job.area.soil_settings)
+    return lot_soil, lot_profile
+
+
+def _nearest_line(job: Job, lot: gpd.GeoDataFrame, polygons: SoilPolygons) \
+        -> tuple[NDArray[np.float64], NDArray[np.int64]]:
+    """Return what `soil.lines.nearest` does, reading lines around the part until no nearer one can be outside."""
+    from riskmap import soil
+    from riskmap.soil import lines
+
+    points = soil.middle(lot.geometry.to_numpy())
+    distance, beyond = np.full(len(lot), np.nan), np.full(len(lot), -1, np.int64)
+    ask = np.flatnonzero(lines.home(points, polygons) >= 0)
     margin = MARGIN_M
-    while True:
+    while len(ask):
         shapes, frame, whole = _near(job.folder / "lines.parquet", lot, margin)
-        line = Lines(shapes, frame["own"].to_numpy(np.int64), frame["other"].to_numpy(np.int64))
-        lot_soil, _, lot_profile = soil.of_lots(lot, survey, told, polygons, line, job.area.soil_settings)
-        far = lot_soil["soil_line_distance_m"].to_numpy(float)
-        if whole or not (~(far <= margin) & (lot_soil["mapped_pct"].to_numpy(float) > 0)).any():
-            return lot_soil, lot_profile
+        line = lines.Lines(shapes, frame["own"].to_numpy(np.int64), frame["other"].to_numpy(np.int64))
+        distance[ask], beyond[ask] = lines.nearest(points[ask], polygons, line)
+        if whole:
+            break
+        ask = ask[~(distance[ask] <= margin)]
         margin *= WIDER
+    return distance, beyond
 
 
 def _near(path: Path, lot: gpd.GeoDataFrame, margin: float) -> tuple[NDArray[np.object_], pd.DataFrame, bool]:

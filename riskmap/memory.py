@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from contextlib import suppress
 from pathlib import Path
 
 from riskmap.errors import LayerError
@@ -50,3 +51,13 @@ def check(lots: int, whole: bool = True) -> None:
         raise LayerError(
             f"E-RUN-020 {lots:,} lots need about {needed / 1e9:.1f} GB of memory, {available / 1e9:.1f} GB are free. "
             f"Close other programs, take a larger machine, or split the lot file into areas of at most {most:,} lots.")
+
+
+def release() -> None:
+    """Give memory that is no longer used back to the system, where its library can; a million shapes leave holes."""
+    import ctypes
+    import gc
+
+    gc.collect()
+    with suppress(OSError, AttributeError, TypeError):
+        ctypes.CDLL(None).malloc_trim(0)

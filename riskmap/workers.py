@@ -194,7 +194,7 @@ class Cluster(_Base):
                    for number, task in enumerate(tasks)}
         done: dict[int, Any] = {}
         try:
-            for future in as_completed(list(waiting)):
+            for future in as_completed(list(waiting), loop=self._client.loop):
                 done[waiting[future]] = future.result()
                 future.release()  # a result is held once, here
                 if tell:

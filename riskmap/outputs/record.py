@@ -30,8 +30,8 @@ FORMAT = 1
 TABLES = ("climate", "drought_weeks")
 SHAPES = ("soil_lines", "drought_shapes")
 INPUTS = ("column", "column_profile", "profile", "layer")
-# differ between equal runs (draws are shared within a batch); the manifest has them
-TIMES = ("stage_seconds", "seconds", "unit_draws_per_s", "unit_draws")
+# differ between equal runs (draws are shared within a batch, columns are kept); the manifest has them
+OF_ONE_RUN = ("stage_seconds", "seconds", "unit_draws_per_s", "unit_draws", "reused_columns")
 
 
 def write(found: AreaResults, folder: Path) -> Path:
@@ -51,7 +51,7 @@ def write(found: AreaResults, folder: Path) -> Path:
         _write_inputs(found.inputs, place)
     facts = {"format": FORMAT, "riskmap": __version__, "area_name": found.area_name, "today": found.today,
              "soil_scale": found.soil_scale, "credits": list(found.credits), "settings": found.settings,
-             "facts": {name: value for name, value in found.facts.items() if name not in TIMES}}
+             "facts": {name: value for name, value in found.facts.items() if name not in OF_ONE_RUN}}
     (place / FACTS).write_text(json.dumps(plain(facts), ensure_ascii=False, allow_nan=False) + "\n", encoding="utf-8",
                                errors="backslashreplace", newline="\n")
     return place

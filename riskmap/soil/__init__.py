@@ -25,7 +25,6 @@ if TYPE_CHECKING:
     from riskmap.layers import SoilTables
     from riskmap.settings import SoilSettings
     from riskmap.soil.component import MapUnits
-    from riskmap.soil.lines import Lines
     from riskmap.soil.overlay import Shares, SoilPolygons
 
 RATING_TOLERANCE = 0.0015  # the survey stores three decimals
@@ -141,7 +140,8 @@ def attach(lot: gpd.GeoDataFrame, soil: SoilTables, settings: SoilSettings, crs:
     polygons = overlay.prepare(soil.polygons, crs)
     told = describe(soil, settings, polygons.mukeys)
     every_line = lines.soil_lines(polygons)
-    lot_soil, lot_map_unit, lot_profile = of_lots(lot, soil, told, polygons, every_line, settings)
+    nearest = lines.nearest(middle(lot.geometry.to_numpy()), polygons, every_line)
+    lot_soil, lot_map_unit, lot_profile = of_lots(lot, soil, told, polygons, nearest, settings)
     position = _positions(told.named, polygons)
     return SoilAttached(
         lot_soil, lot_map_unit, lot_profile, told.profile, told.layer,
@@ -150,8 +150,9 @@ def attach(lot: gpd.GeoDataFrame, soil: SoilTables, settings: SoilSettings, crs:
     )
 
 
-def of_lots(lot: gpd.GeoDataFrame, soil: SoilTables, told: Described, polygons: SoilPolygons, every_line: Lines,
-            settings: SoilSettings) -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame]:
+def of_lots(lot: gpd.GeoDataFrame, soil: SoilTables, told: Described, polygons: SoilPolygons,
+            nearest: tuple[NDArray[np.float64], NDArray[np.int64]], settings: SoilSettings) \
+        -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame]:
     """Return `lot_soil`, `lot_map_unit` and `lot_profile` of `SoilAttached` for lots on some polygons of the survey.
 
     Parameters
@@ -164,8 +165,8 @@ def of_lots(lot: gpd.GeoDataFrame, soil: SoilTables, told: Described, polygons: 
         Of the whole survey.
     polygons : SoilPolygons
         At least those that the lots lie on, in the system of the lots.
-    every_line : Lines
-        Of `polygons`.
+    nearest : tuple of arrays, shape (n_lot,)
+        Of each lot's middle: `lines.nearest`.
     settings : SoilSettings
     """
     from riskmap.soil import lines, overlay
@@ -174,14 +175,13 @@ def of_lots(lot: gpd.GeoDataFrame, soil: SoilTables, told: Described, polygons: 
     row = lot["lot_row"].to_numpy(np.int64)
     found = overlay.shares(lot.geometry.to_numpy(), polygons)
     position = _positions(named, polygons)
-    line = lines.nearest(_middle(lot.geometry.to_numpy()), polygons, every_line)
-    share = lines.neighbor_share(line[0], soil.scale)
-    lot_soil = _lot_soil(lot, soil, settings, named, units, found, position, (*line, share))
+    share = lines.neighbor_share(nearest[0], soil.scale)
+    lot_soil = _lot_soil(lot, soil, settings, named, units, found, position, (*nearest, share))
     lot_map_unit = _lot_map_unit(row, found, polygons)
     usable = (lot_soil["soil_state"] == "").to_numpy(bool) & (lot["state"].fillna("") == "").to_numpy(bool)
     lot_profile = _lot_profile(lot_map_unit, units, row[usable])
     if settings.line_doubt:
-        lot_profile = _with_line_doubt(lot_profile, _doubt(found, line[1], share, row, polygons, units), units)
+        lot_profile = _with_line_doubt(lot_profile, _doubt(found, nearest[1], share, row, polygons, units), units)
     return (tables.check(tables.LOT_SOIL, lot_soil), tables.check(tables.LOT_MAP_UNIT, lot_map_unit),
             tables.check(tables.LOT_PROFILE, lot_profile))
 
@@ -337,15 +337,15 @@ def _pick(names: pd.Series, index: NDArray[np.int64]) -> NDArray[np.object_]:
     return values[index]
 
 
-def _middle(geometry: NDArray[np.object_]) -> NDArray[np.object_]:
+def middle(geometry: NDArray[np.object_]) -> NDArray[np.object_]:
     """Return the centroid of each lot, or a point inside where the centroid lies outside; None where there is none."""
     import shapely
 
-    middle = shapely.centroid(geometry)
-    outside = ~shapely.intersects(geometry, middle)
-    middle[outside] = shapely.point_on_surface(geometry[outside])
-    middle[shapely.is_missing(middle) | shapely.is_empty(middle)] = None
-    return middle
+    point = shapely.centroid(geometry)
+    outside = ~shapely.intersects(geometry, point)
+    point[outside] = shapely.point_on_surface(geometry[outside])
+    point[shapely.is_missing(point) | shapely.is_empty(point)] = None
+    return point
 
 
 def _flag_texts(found: Shares, unit: NDArray[np.int64], units: MapUnits, own: dict[str, NDArray[np.bool_]],

@@ -1,0 +1,106 @@
+"""One table or many parts, one worker or several, a cluster or none, any order of the input: the same numbers."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterator
+from pathlib import Path
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import pytest
+from changed_areas import write_area
+
+from riskmap import assess, parts
+
+TIMED = {"manifest.json"}
+
+
+def digests(folder: Path) -> dict[str, str]:
+    """Return the SHA-256 of every file of a run but the one that tells times."""
+    return {path.relative_to(folder).as_posix(): hashlib.sha256(path.read_bytes()).hexdigest()
+            for path in sorted(folder.rglob("*")) if path.is_file() and path.name not in TIMED}
+
+
+@pytest.fixture(scope="module")
+def area(example: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    place = tmp_path_factory.mktemp("area") / "a"
+    every = gpd.read_file(example / "lots.gpkg", layer="lots")
+    return write_area(example, place, last="2025-05", lots=every, movement="draws = 20")
+
+
+@pytest.fixture(scope="module")
+def whole(area: Path, tmp_path_factory: pytest.TempPathFactory) -> dict[str, str]:
+    run = assess.run(area, tmp_path_factory.mktemp("whole"), workers=1, reuse=False)
+    assert run.rows.out > 100
+    assert run.rows.by_state
+    return digests(run.folder)
+
+
+def lots_of(area: Path) -> int:
+    return len(gpd.read_file(area.parent / "lots.gpkg", layer="lots"))
+
+
+@pytest.mark.parametrize("count", [2, 7, 20])
+def test_the_number_of_parts_changes_no_byte(area: Path, whole: dict[str, str], tmp_path: Path, count: int) -> None:
+    run = assess.run(area, tmp_path, workers=1, reuse=False, part_lots=-(-lots_of(area) // count))
+    assert digests(run.folder) == whole
+    assert not (run.folder / "parts").exists()
+
+
+def test_processes_and_a_store_change_no_byte(area: Path, whole: dict[str, str], tmp_path: Path) -> None:
+    size = -(-lots_of(area) // 5)
+    for reused in (False, True):
+        run = assess.run(area, tmp_path, workers=2, part_lots=size)
+        assert digests(run.folder) == whole
+        assert bool(run.results.facts["reused_columns"]) == reused
+
+
+@pytest.fixture(scope="module")
+def cluster() -> Iterator[str]:
+    from distributed import LocalCluster
+
+    with LocalCluster(n_workers=2, threads_per_worker=1, processes=True, dashboard_address=None,
+                      host="127.0.0.1") as made:
+        yield made.scheduler_address
+
+
+def test_a_cluster_changes_no_byte(area: Path, whole: dict[str, str], tmp_path: Path, cluster: str) -> None:
+    run = assess.run(area, tmp_path, scheduler=cluster, reuse=False, part_lots=-(-lots_of(area) // 4))
+    assert digests(run.folder) == whole
+
+
+def test_the_order_of_the_input_changes_no_number(example: Path, area: Path, tmp_path: Path) -> None:
+    frame = gpd.read_file(area.parent / "lots.gpkg", layer="lots")
+    frame = frame.drop_duplicates("lot_id").reset_index(drop=True)
+    turned = frame.sample(frac=1, random_state=4).reset_index(drop=True)
+    found = []
+    for name, lots in (("given", frame), ("turned", turned)):
+        path = write_area(example, tmp_path / name, last="2025-05", lots=lots, movement="draws = 20")
+        run = assess.run(path, tmp_path / f"{name}_runs", workers=1, part_lots=40)
+        table = gpd.read_parquet(run.folder / "lots.parquet")
+        assert list(table["lot_row"]) == list(range(len(lots)))
+        assert list(table["lot_id"]) == list(lots["lot_id"])
+        found.append(pd.DataFrame(table.drop(columns=["lot_row", "geometry"]).set_index("lot_id").sort_index()))
+    pd.testing.assert_frame_equal(*found, check_exact=True)
+
+
+def test_sparse_lots_far_from_any_soil_line_agree(open_data: Path, tmp_path: Path) -> None:
+    """Real map units: a part reads soil near it only, and more where a line may lie farther off."""
+    import real_lots
+
+    soil = open_data / "soil" / "AR041_2022.zip"
+    lots = real_lots.invent(real_lots.read_map_units(soil), 3000).iloc[::10].reset_index(drop=True)
+    lots.to_parquet(tmp_path / "lots.parquet")
+    path = real_lots.area_file(tmp_path, soil, tmp_path / "lots.parquet", open_data, cell="0309", latitude=33.6)
+    path.write_text(path.read_text(encoding="utf-8") + "[movement]\ndraws = 20\n", encoding="utf-8")
+    one, many = (assess.run(path, tmp_path / str(size), workers=1, reuse=False, part_lots=size)
+                 for size in (300, 20))
+    assert digests(one.folder) == digests(many.folder)
+    far = gpd.read_parquet(one.folder / "lots.parquet")["soil_line_distance_m"]
+    assert np.nanmax(far) > 200  # some lots lie far from a line
+
+
+def test_a_large_area_is_split_without_being_asked() -> None:
+    assert parts.PART_LOTS == 50_000  # what the help of --workers says
