@@ -26,11 +26,11 @@ STILLWATER = SHEET + "; NOAA station 53927, Stillwater OK, 24 months, and divisi
 DIVISION = SHEET + "; NOAA division 4103"
 R = Tolerance("asked by the sheet", absolute=0.02)
 ALPHA, DEPTH, OFFSET = 1.85, 3.5, 0.55
-_POURS = ("1956-07", "1964-08", "1971-09", "1980-11", "1984-08", "2000-08", "2006-07", "2013-08", "2014-09")
+POURS = ("1956-07", "1964-08", "1971-09", "1980-11", "1984-08", "2000-08", "2006-07", "2013-08", "2014-09")
 
 
 @lru_cache(maxsize=1)
-def _manhattan(open_data: Path) -> tuple[Any, Any, Any]:
+def manhattan(open_data: Path) -> tuple[Any, Any, Any]:
     """Return monthly rain, evapotranspiration and measured relative wetness (nan where not measured)."""
     import pandas as pd
 
@@ -52,12 +52,13 @@ def _against(filling: Any, measured: Any) -> list[float]:
 
 
 def _manhattan_fit(open_data: Path) -> list[float]:
-    rain, pet, measured = _manhattan(open_data)
+    rain, pet, measured = manhattan(open_data)
     return [v for factor in (1.0, 0.8) for v in _against(surface.filling(rain, pet, factor, 150.0, 0.5), measured)]
 
 
 @lru_cache(maxsize=4)
-def _division(open_data: Path, number: str) -> tuple[list[str], Any, Any]:
+def division(open_data: Path, number: str) -> tuple[list[str], Any, Any]:
+    """Return the months (YYYY-MM), rain and Thornthwaite evapotranspiration [mm] of a NOAA climate division."""
     import pandas as pd
 
     table = pd.read_csv(open_data / "drought" / "climate_divisions" / "nclimdiv_monthly_1895_2022.csv.gz",
@@ -66,20 +67,25 @@ def _division(open_data: Path, number: str) -> tuple[list[str], Any, Any]:
     return list(part["date"]), 25.4 * part["precip_in"].to_numpy(), 25.4 * part["pet_in"].to_numpy()
 
 
-def _stillwater_fit(open_data: Path) -> list[float]:
+def stillwater(open_data: Path) -> tuple[list[int], Any]:
+    """Return the places of the 24 months in division 3405 and the measured relative wetness."""
     import pandas as pd
 
-    dates, rain, pet = _division(open_data, "3405")
+    dates = division(open_data, "3405")[0]
     seen = pd.read_csv(open_data / "field" / "uscrn_53927_stillwater_ok_month_end_vwc_2010_2012.csv")
-    measured = ((seen["vwc"] - 0.097) / (0.389 - 0.097)).to_numpy()
-    at = [dates.index(month) for month in seen["month"]]
+    return [dates.index(month) for month in seen["month"]], ((seen["vwc"] - 0.097) / (0.389 - 0.097)).to_numpy()
+
+
+def _stillwater_fit(open_data: Path) -> list[float]:
+    _, rain, pet = division(open_data, "3405")
+    at, measured = stillwater(open_data)
     return [v for factor in (1.0, 0.8) for v in _against(surface.filling(rain, pet, factor, 150.0, 0.5)[at], measured)]
 
 
 @lru_cache(maxsize=16)
 def _texas(open_data: Path, pour: str, half_width: float, lep: float) -> tuple[list[str], trace.Ground]:
     """Return the months after the pour and the movement there in division 4103; half extensibility below 2 m."""
-    dates, rain, pet = _division(open_data, "4103")
+    dates, rain, pet = division(open_data, "4103")
     suction = 4.3 - 1.4 * surface.filling(rain, pet, 1.0, 150.0, 0.5)
     normal = suction[dates.index("1991-01"): dates.index("2020-12") + 1].mean()
     index = kernels.compression_index(lep, 20.0, 2.97) * np.array([1.0, 0.5])
@@ -92,12 +98,12 @@ def _texas(open_data: Path, pour: str, half_width: float, lep: float) -> tuple[l
 
 
 def _college_station(open_data: Path) -> list[Value]:
-    runs = [_texas(open_data, pour, 3.0, 9.0)[1] for pour in _POURS]
+    runs = [_texas(open_data, pour, 3.0, 9.0)[1] for pour in POURS]
     return yes(all(1000 * run.heave_m[24, 0] > 30 for run in runs), all(run.open_ground_m[24] > 0 for run in runs))
 
 
 def _college_station_span(open_data: Path) -> list[float]:
-    runs = [_texas(open_data, pour, 3.0, 9.0)[1] for pour in _POURS]
+    runs = [_texas(open_data, pour, 3.0, 9.0)[1] for pour in POURS]
     centre = [1000 * float(run.heave_m[24, 0]) for run in runs]
     open_ground = [1000 * float(run.open_ground_m[24]) for run in runs]
     return [min(centre), max(centre), min(open_ground)]
@@ -110,7 +116,7 @@ def _highway(open_data: Path, lep: float) -> float:
     return float(max(np.ptp(edge[j: j + 13]) for j in range(first, last - 11)))
 
 
-def _deep_share() -> list[float]:
+def deep_share() -> list[float]:
     """Share of the yearly open-ground movement that comes from below 1.6 m, one strain index over the active depth."""
     k = np.sqrt(2j * np.pi / ALPHA)
     below = abs((np.cosh(k * (DEPTH - 1.6)) - 1) / (k * np.sinh(k * DEPTH)))
@@ -153,7 +159,7 @@ CASES = (
          Tolerance("factor 1.5 either way: the soil index there is assumed", kind="range"),
          lambda folder: [_highway(folder, 9.0), _highway(folder, 12.0)], needs_data=True),
     Case("F6", "share of movement from below 1.6 m", SHEET + "; Adelaide: little movement below 1.6 m", "measured",
-         (0.0, 20.0), "%", Tolerance("below 20 %, the sheet's reading of 'little'", kind="range"), _deep_share),
+         (0.0, 20.0), "%", Tolerance("below 20 %, the sheet's reading of 'little'", kind="range"), deep_share),
     Case("F7", "slow clay: share left at 8 yr, alpha 0.2",
          SHEET + "; London building moving 8 to 32 yr after tree removal",
          "measured", (0.5, 1.0), "share", Tolerance("at least half, asked by the sheet", kind="range"),
@@ -162,7 +168,7 @@ CASES = (
 
 NOT_INCLUDED = (
     NotIncluded("-", "absolute suction at Dallas-Fort Worth (mean 979 kPa)",
-                "a known miss: the documented driver gives 134 kPa; modelled suction must not be shown as kPa"),
+                "a known miss, worked out in notebooks/evidence.md; modelled suction must not be shown as kPa"),
     NotIncluded("-", "Jackson 30.5 m cover, London magnitude, Denver depth, Highveld heave",
-                "proxy climate, trees or irrigation that the core does not have; see the sheet's ranking"),
+                "proxy climate, trees or irrigation that the core does not have; told in notebooks/evidence.md"),
 )
