@@ -15,7 +15,7 @@ test: $(READY)
 	$(VENV)/bin/python -m pytest -m benchmark -s
 
 lint: $(READY)
-	$(VENV)/bin/ruff check riskmap tests layers
+	$(VENV)/bin/ruff check riskmap tests layers notebooks
 	$(VENV)/bin/mypy
 
 $(READY): pyproject.toml constraints.txt
