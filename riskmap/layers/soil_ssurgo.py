@@ -30,7 +30,8 @@ def read(entry: SoilEntry, area: Area, *, need_polygons: bool = True) -> tuple[S
     Returns
     -------
     tuple
-        Tables (`horizon` has one more column, `horizon_master`; `component` has `rock_kind` and
+        Tables (`horizon` has two more columns, `horizon_master` and `cec_cmol_kg`, cation exchange capacity at pH 7 in
+        cmol(+)/kg, nan where a download has no such column; `component` has `rock_kind` and
         `water_table_all_year_cm`, the depth below which every month is wet), one `Source` per survey area, and
         the findings.
 

@@ -106,11 +106,11 @@ def _table(database: sqlite3.Connection, stored: str, table: str, shown: str) ->
 
     wanted = list(ssurgo_tables.LAYOUT[table][2])
     columns = {str(row[1]).lower() for row in database.execute(f"PRAGMA table_info({_quoted(stored)})")}
-    absent = [c for c in wanted if c not in columns]
+    absent = ssurgo_tables.absent_columns(table, columns)
     if absent:
         raise LayerError(f"E-SOIL-006 {shown} table {table}: columns missing: {joined(absent)}. Use a template "
                          "database with the survey's own column names.")
-    query = f"SELECT {', '.join(_as_text(c) for c in wanted)} FROM {_quoted(stored)}"
+    query = f"SELECT {', '.join(_as_text(c) if c in columns else 'NULL' for c in wanted)} FROM {_quoted(stored)}"
     limits: tuple[str, ...] = ()
     if table == "cointerp":  # millions of rows in a state; only one rule is wanted
         query, limits = query + " WHERE mrulename = ?", (ssurgo_meaning.RATING_RULE,)

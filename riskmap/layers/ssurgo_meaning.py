@@ -165,7 +165,7 @@ def _horizon(every: dict[str, pd.DataFrame], problems: list[Problem]) -> pd.Data
     h = every["chorizon"]
     numbers = {"top_cm": "hzdept_r", "bottom_cm": "hzdepb_r", "lep_low_pct": "lep_l", "lep_pct": "lep_r",
                "lep_high_pct": "lep_h", "clay_pct": "claytotal_r", "db_third_bar": "dbthirdbar_r",
-               "db_oven_dry": "dbovendry_r"}
+               "db_oven_dry": "dbovendry_r", "cec_cmol_kg": "cec7_r"}
     return pd.DataFrame({
         "component_id": h["cokey"], "horizon_name": h["hzname"].fillna(""),
         **{ours: _number(h, theirs, "chorizon", problems) for ours, theirs in numbers.items()},

@@ -29,7 +29,7 @@ LAYOUT: dict[str, tuple[str, int, dict[str, int]]] = {
     "component": ("comp", 109, {"comppct_r": 2, "compname": 4, "compkind": 5, "mukey": 108, "cokey": 109}),
     "chorizon": ("chorizon", 171, {
         "hzname": 1, "desgnmaster": 3, "hzdept_r": 7, "hzdepb_r": 10, "claytotal_r": 61, "dbthirdbar_r": 73,
-        "dbovendry_r": 79, "lep_l": 100, "lep_r": 101, "lep_h": 102, "cokey": 170}),
+        "dbovendry_r": 79, "lep_l": 100, "lep_r": 101, "lep_h": 102, "cec7_r": 127, "cokey": 170}),
     "corestrictions": ("crstrcts", 13, {"reskind": 1, "reshard": 2, "resdept_r": 4, "cokey": 12}),
     "muaggatt": ("muaggatt", 40, {"engdwobdcd": 23, "mukey": 40}),
     "cosoilmoist": ("csmoist", 9, {"soimoistdept_r": 2, "soimoiststat": 7, "comonthkey": 8}),
@@ -39,6 +39,7 @@ LAYOUT: dict[str, tuple[str, int, dict[str, int]]] = {
     "sacatalog": ("sacatlog", 11, {"areasymbol": 1, "areaname": 2, "saverest": 4}),
 }
 REQUIRED = ("mapunit", "component", "chorizon", "corestrictions")
+OPTIONAL = {"chorizon": ("cec7_r",)}  # columns that may be absent; their values are then unknown
 MISSING_MEANS = {
     "muaggatt": "the stored rating for dwellings is unknown",
     "cosoilmoist": "the depth of the water table is unknown",
@@ -221,7 +222,7 @@ def _table(survey: Survey, member: str, table: str, columns: list[str]) -> pd.Da
     except pd.errors.ParserError as error:
         raise LayerError(f"E-SOIL-008 {where}: broken table: {str(error).strip()}. Download it again.") from None
     columns, header = _header(first, columns)
-    absent = [c for c in wanted if c not in columns]
+    absent = absent_columns(table, columns)
     if absent:
         raise LayerError(f"E-SOIL-006 {where}: columns missing: {joined(absent)}. Use the download's own mstabcol.txt "
                          "or a download of schema 2.")
@@ -229,12 +230,13 @@ def _table(survey: Survey, member: str, table: str, columns: list[str]) -> pd.Da
         raise LayerError(f"E-SOIL-007 {where}: {len(first)} columns found, {len(columns)} expected ({table}). Keep "
                          "mstabcol.txt of the same download beside the tables.")
     try:
-        frame = pd.read_csv(io.StringIO(text), sep="|", header=None, names=columns, usecols=wanted, dtype=str,
-                            skiprows=int(header), keep_default_na=False, na_values=[""], index_col=False,
+        frame = pd.read_csv(io.StringIO(text), sep="|", header=None, names=columns, dtype=str,
+                            usecols=[c for c in wanted if c in columns], skiprows=int(header),
+                            keep_default_na=False, na_values=[""], index_col=False,
                             escapechar="\\" if header else None)
     except pd.errors.ParserError as error:
         raise LayerError(f"E-SOIL-008 {where}: broken table: {str(error).strip()}. Download it again.") from None
-    frame = frame[wanted].apply(lambda c: c.astype(object).where(c.notna(), None).str.strip())
+    frame = frame.reindex(columns=wanted).apply(lambda c: c.astype(object).where(c.notna(), None).str.strip())
     frame = frame.where(frame.notna() & (frame != ""), None)
     key = "cokey" if "cokey" in wanted else "mukey"
     if table in REQUIRED and frame[key].isna().any():
@@ -242,6 +244,12 @@ def _table(survey: Survey, member: str, table: str, columns: list[str]) -> pd.Da
         raise LayerError(f"E-SOIL-009 {where}: {len(rows)} rows without {key} (row {rows[0]}): the file is cut short "
                          "or damaged. Download it again.")
     return frame
+
+
+def absent_columns(table: str, columns: Iterable[str]) -> list[str]:
+    """Return the columns a table must have and has not."""
+    present = {*columns, *OPTIONAL.get(table, ())}
+    return [c for c in LAYOUT[table][2] if c not in present]
 
 
 def _header(first: list[str], columns: list[str]) -> tuple[list[str], bool]:

@@ -11,14 +11,14 @@ import pytest
 import shapely
 
 from riskmap.errors import LayerError
-from riskmap.layers import soil_ssurgo, ssurgo_meaning
+from riskmap.layers import soil_ssurgo, ssurgo_meaning, ssurgo_tables
 from riskmap.settings import Area, SoilEntry
 
 COLUMNS = {
     "mapunit": (24, {1: "musym", 2: "muname", 23: "lkey", 24: "mukey"}),
     "comp": (109, {2: "comppct_r", 4: "compname", 5: "compkind", 108: "mukey", 109: "cokey"}),
     "chorizon": (171, {1: "hzname", 3: "desgnmaster", 7: "hzdept_r", 10: "hzdepb_r", 61: "claytotal_r",
-                       100: "lep_l", 101: "lep_r", 102: "lep_h", 170: "cokey"}),
+                       100: "lep_l", 101: "lep_r", 102: "lep_h", 127: "cec7_r", 170: "cokey"}),
     "crstrcts": (13, {1: "reskind", 2: "reshard", 4: "resdept_r", 12: "cokey"}),
     "csmoist": (9, {2: "soimoistdept_r", 7: "soimoiststat", 8: "comonthkey"}),
     "cmonth": (17, {2: "month", 16: "cokey", 17: "comonthkey"}),
@@ -49,7 +49,7 @@ def content(**changes):
                       {"comppct_r": 10, "compname": "Water", "compkind": "Miscellaneous area", "mukey": "100",
                        "cokey": "2"}),
         "chorizon": lines("chorizon", {"hzname": "B", "desgnmaster": "B", "hzdept_r": 20, "hzdepb_r": 90, "lep_l": 6,
-                                       "lep_r": 7.5, "lep_h": 8.9, "cokey": "1"},
+                                       "lep_r": 7.5, "lep_h": 8.9, "cec7_r": 28.5, "cokey": "1"},
                           {"hzname": "Oa", "desgnmaster": "O", "hzdept_r": 0, "hzdepb_r": 20, "cokey": "1"}),
         "crstrcts": "", "csmoist": "", "cmonth": "",
         "muaggatt": lines("muaggatt", {"engdwobdcd": "Very limited", "mukey": "100"}),
@@ -101,8 +101,27 @@ def test_quotes_line_breaks_separators_blanks_and_empty_tables(tmp_path, polygon
     assert tables.component["rock_depth_cm"].isna().all()
     assert tables.horizon["horizon_master"].tolist() == ["B", "O"]
     assert tables.horizon["lep_pct"].isna().tolist() == [False, True]
+    assert tables.horizon["cec_cmol_kg"].tolist() == pytest.approx([28.5, float("nan")], nan_ok=True)
     assert (tables.polygons["mukey"].tolist(), tables.polygons.crs.to_epsg()) == (["100"], 4326)
     assert (tables.scale, sources[0].valid_date, sources[0].title) == (12000, "2021-09-13", "XX001 Made-up County")
+
+
+def test_download_without_the_optional_column_is_read_with_it_unknown(tmp_path, polygons):
+    """The download's own list of columns has no cec7_r; a column that is needed is still asked for."""
+    names = [n for n in ssurgo_tables.LAYOUT["chorizon"][2] if n != "cec7_r"]
+    row = {"hzname": '"B"', "hzdept_r": "0", "hzdepb_r": "90", "lep_r": "7.5", "cokey": '"1"'}
+    for left_out, told in (("", None), ("lep_r", "E-SOIL-006 .*columns missing: lep_r")):
+        kept = [n for n in names if n != left_out]
+        columns = "\n".join(f'"chorizon"|{k}|"{n}"' for k, n in enumerate(kept, 1))
+        files = content(chorizon="|".join(row.get(n, "") for n in kept) + "\n", mstabcol=columns) | polygons
+        path = write(tmp_path / f"a{left_out}.zip", files)
+        if told:
+            with pytest.raises(LayerError, match=told):
+                read(path)
+        else:
+            horizon = read(path)[0].horizon
+            assert horizon["lep_pct"].tolist() == [7.5]
+            assert horizon["cec_cmol_kg"].isna().all()
 
 
 def test_unpacked_folder_reads_the_same_as_the_zip(tmp_path, polygons):

@@ -89,6 +89,7 @@ def test_one_map_unit_in_our_names(tmp_path):
     assert tables.component["component_name"].tolist() == ["Clay", "Water"]
     first = tables.component.iloc[0]
     assert (first["component_pct"], first["rock_depth_cm"], first["water_table_cm"]) == (90, 90, 30)
+    assert tables.horizon["cec_cmol_kg"].isna().all()  # this template has no such column
     assert tables.horizon[["top_cm", "bottom_cm", "lep_low_pct", "lep_pct", "lep_high_pct", "clay_pct"]].to_numpy(
         ).tolist() == [[0, 90, 6, 7.5, 8.9, 45]]
     assert tables.shrink_swell_stored.to_numpy().tolist() == [["1", 0.75]]
@@ -107,6 +108,15 @@ def test_key_types_and_databases_give_the_same_tables(tmp_path, change):
         change = change | {"options": {"dataset_options": change["options"]}}
     suffix = "sqlite" if change.get("driver") else "gpkg"
     same(read(database(tmp_path / "a.gpkg"))[0], read(database(tmp_path / f"b.{suffix}", **change))[0])
+
+
+def test_exchange_capacity_is_read_where_the_database_has_it(tmp_path):
+    path = database(tmp_path / "t.gpkg")
+    with closing(sqlite3.connect(path)) as opened:
+        opened.execute("ALTER TABLE chorizon ADD COLUMN cec7_r REAL")
+        opened.execute("UPDATE chorizon SET cec7_r = 28.5")
+        opened.commit()
+    assert read(path)[0].horizon["cec_cmol_kg"].tolist() == [28.5]
 
 
 def test_top_rule_only_database_has_no_stored_rating_and_says_so(tmp_path):
