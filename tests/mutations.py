@@ -1,4 +1,4 @@
-"""Ten plausible mistakes, one at a time in a copy of the package: does a test notice each?
+"""Thirteen plausible mistakes, one at a time in a copy of the package: does a test notice each?
 
     python tests/mutations.py            # about a minute a mistake: each copy compiles anew
 
@@ -50,6 +50,8 @@ MISTAKES = (
             "tests/unit/test_movement_driver.py"),
     Mistake("components averaged, not drawn", "movement/summary.py", "place = np.where((upper[place] <= component",
             "place = np.where((upper[place] <= 0.5 * np.ones_like(component)", "tests/unit/test_movement_kernels.py"),
+    Mistake("estimate of extensibility outside its range", "soil/pedotransfer.py", "usable = within_range(clay, cec)",
+            "usable = (clay > 0) & (cec > 0)", "tests/unit/test_soil_horizon.py"),
     Mistake("reasons in one order only", "movement/reasons.py",
             "weight = factorial(size) * factorial(n - size - 1) / factorial(n)",
             "weight = float(number == (1 << f) - 1)", "tests/unit/test_movement_kernels.py"),

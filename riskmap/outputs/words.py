@@ -60,6 +60,7 @@ FLAGS = {
     "lep_limits_assumed": "Limits of linear extensibility are not given and were assumed.",
     "lep_disordered": "Limits of linear extensibility were out of order.",
     "lep_from_bulk_density": "Linear extensibility was computed from bulk density.",
+    "lep_from_clay_cec": "Linear extensibility was estimated from clay content and cation exchange capacity.",
     "lep_from_clay": "Linear extensibility was estimated from clay content.",
     "lep_suspicious": "Linear extensibility looks too low for so much clay; the range was widened.",
     "lep_above_20": "Linear extensibility is unusually large.",

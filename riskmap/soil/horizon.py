@@ -3,8 +3,8 @@
 In: horizons in file order. Out: layers sorted by component and depth, and what was wrong per component.
 Rules: a non-positive thickness is dropped; overlaps are cut at the upper horizon's bottom; a gap takes the value of
 the layer above; a first top below 0 is filled from the first layer; organic surface layers have LEP 0; a missing
-value is estimated from bulk density, then from clay, else the component stays unrated (or ends there, when only
-its lowest layers below 1 m have none). It is never 0.
+value is estimated from bulk density, then from clay and cation exchange capacity, then from clay alone, else the
+component stays unrated (or ends there, when only its lowest layers below 1 m have none). It is never 0.
 """
 
 from __future__ import annotations
@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from riskmap import tables
+from riskmap.soil.pedotransfer import lep_from_clay_and_cec, standard_error
 from riskmap.soil.shrink_swell import lep_from_bulk_density, lep_from_clay
 
 if TYPE_CHECKING:
@@ -26,14 +27,14 @@ if TYPE_CHECKING:
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
-SOURCES = ("lep", "bulk_density", "clay")
-DESCRIBED, BULK_DENSITY, CLAY = 0, 1, 2
+SOURCES = ("lep", "bulk_density", "clay_cec", "clay")
+DESCRIBED, BULK_DENSITY, CLAY_CEC, CLAY = range(4)
 
 LOW_FACTOR, HIGH_FACTOR = 0.6, 1.4  # judgement: limits of a value that has none
 # Median of (high - low) / 2 / value over 826 survey horizons with LEP >= 3: measured.
 BULK_DENSITY_HALF_WIDTH = 0.32
-# A triangle of half-width h has the standard deviation h / sqrt(6); here that is the fit's error of 2.02 (computed).
-CLAY_HALF_WIDTH_PCT = 2.02 * 6.0**0.5
+HALF_WIDTH = 6.0**0.5  # a triangle of half-width h has the standard deviation h / sqrt(6), set to a fit's error
+CLAY_HALF_WIDTH_PCT = 2.02 * HALF_WIDTH  # error of the line on clay: computed
 LARGEST_LEP_PCT = tables.HORIZON.column("lep_pct").high or np.inf  # beyond it a value counts as missing
 LARGE_LEP_PCT = 20.0  # beyond the largest laboratory value seen, 17.9 (1,572 samples): measured
 PEAT_CM = 40.0  # organic soils start at 40 cm (soil taxonomy, from memory): they settle in ways not computed here
@@ -72,7 +73,7 @@ def clean(horizon: pd.DataFrame, component: pd.DataFrame, settings: SoilSettings
     Parameters
     ----------
     horizon, component : DataFrame
-        `tables.HORIZON` and `tables.COMPONENT`.
+        `tables.HORIZON` and `tables.COMPONENT`; `horizon_master` and `cec_cmol_kg` are used where the source has them.
     settings : SoilSettings
         Limits for suspicious values.
 
@@ -92,7 +93,8 @@ def clean(horizon: pd.DataFrame, component: pd.DataFrame, settings: SoilSettings
     organic = _organic(known)
     low, value, high, clay, third, dry = (known[c].to_numpy(float) for c in (
         "lep_low_pct", "lep_pct", "lep_high_pct", "clay_pct", "db_third_bar", "db_oven_dry"))
-    triple, source, lep_flags = lep_triple(low, value, high, clay, third, dry, organic, settings)
+    cec = known["cec_cmol_kg"].to_numpy(float) if "cec_cmol_kg" in known else np.full(len(known), np.nan)
+    triple, source, lep_flags = lep_triple(low, value, high, clay, cec, third, dry, organic, settings)
     row, top, bottom, flags = tidy_depths(owner, known["top_cm"].to_numpy(float), known["bottom_cm"].to_numpy(float),
                                           organic, triple[1], np.where(np.isnan(rock), np.inf, rock), n)
     last, flags["lep_missing_below"] = _described_down_to(owner[row], top, bottom, triple[1][row], n)
@@ -200,13 +202,13 @@ def tidy_depths(owner: NDArray[np.int64], top_cm: Array, bottom_cm: Array, organ
     return row, top, bottom, flags
 
 
-def lep_triple(low: Array, value: Array, high: Array, clay_pct: Array, third_bar: Array, oven_dry: Array,
-               organic: Mask, settings: SoilSettings) -> tuple[tuple[Array, Array, Array], NDArray[np.int64],
-                                                              dict[str, Mask]]:
+def lep_triple(low: Array, value: Array, high: Array, clay_pct: Array, cec_cmol_kg: Array, third_bar: Array,
+               oven_dry: Array, organic: Mask, settings: SoilSettings) -> tuple[tuple[Array, Array, Array],
+                                                                               NDArray[np.int64], dict[str, Mask]]:
     """Return an ordered LEP triple per horizon, where its value comes from, and what was done.
 
-    All arrays have the shape (n_horizon,), LEP and clay in %, bulk density in g/cm3; missing is nan. A value that
-    nothing supports stays nan.
+    All arrays have the shape (n_horizon,), LEP and clay in %, exchange capacity in cmol(+)/kg, bulk density in g/cm3;
+    missing is nan. A value that nothing supports stays nan.
     """
     given = np.stack([low, value, high])
     wrong = (given < 0) | (given > LARGEST_LEP_PCT)
@@ -214,8 +216,10 @@ def lep_triple(low: Array, value: Array, high: Array, clay_pct: Array, third_bar
     middle = np.isnan(value) & np.isfinite(low) & np.isfinite(high)
     value = np.where(middle, (low + high) / 2.0, value)
     density, from_clay = lep_from_bulk_density(third_bar, oven_dry), lep_from_clay(clay_pct)
+    from_cec = lep_from_clay_and_cec(clay_pct, cec_cmol_kg)
     use_density = np.isnan(value) & np.isfinite(density) & ~organic
-    use_clay = np.isnan(value) & ~use_density & np.isfinite(from_clay) & ~organic
+    use_cec = np.isnan(value) & ~use_density & np.isfinite(from_cec) & ~organic
+    use_clay = np.isnan(value) & ~use_density & ~use_cec & np.isfinite(from_clay) & ~organic
 
     low_blank, high_blank = np.isnan(low), np.isnan(high)
     assumed = (low_blank | high_blank) & np.isfinite(value) & ~organic
@@ -225,6 +229,7 @@ def lep_triple(low: Array, value: Array, high: Array, clay_pct: Array, third_bar
     low, value, high = np.sort(np.stack([low, value, high]), axis=0)  # nan sorts last: all three are nan then
 
     for use, estimate, half in ((use_density, density, BULK_DENSITY_HALF_WIDTH * density),
+                                (use_cec, from_cec, HALF_WIDTH * standard_error(from_cec)),
                                 (use_clay, from_clay, np.full_like(from_clay, CLAY_HALF_WIDTH_PCT))):
         low = np.where(use, np.maximum(estimate - half, 0.0), low)
         value = np.where(use, estimate, value)
@@ -233,11 +238,12 @@ def lep_triple(low: Array, value: Array, high: Array, clay_pct: Array, third_bar
     high = np.where(suspicious, np.maximum(high, from_clay), high)
 
     low, value, high = (np.where(organic, 0.0, v) for v in (low, value, high))
-    source = np.where(use_density, BULK_DENSITY, np.where(use_clay, CLAY, DESCRIBED)).astype(np.int64)
+    source = np.select([use_density, use_cec, use_clay], [BULK_DENSITY, CLAY_CEC, CLAY], DESCRIBED).astype(np.int64)
     implausible: Mask = np.logical_or.reduce(wrong)
     flags = {
         "lep_implausible": implausible, "lep_middle_of_limits": middle & ~organic, "lep_limits_assumed": assumed,
         "lep_disordered": disordered & ~organic, "lep_from_bulk_density": use_density,
-        "lep_from_clay": use_clay, "lep_suspicious": suspicious, "lep_above_20": value > LARGE_LEP_PCT,
+        "lep_from_clay_cec": use_cec, "lep_from_clay": use_clay, "lep_suspicious": suspicious,
+        "lep_above_20": value > LARGE_LEP_PCT,
     }
     return (low, value, high), source, flags

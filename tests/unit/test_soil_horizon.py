@@ -13,9 +13,9 @@ NAN = np.nan
 
 
 def horizons(*rows):
-    """Rows: component, name, top, bottom, low, value, high and optionally clay, third bar, oven dry."""
+    """Rows: component, name, top, bottom, low, value, high; optionally clay, third bar, oven dry, exchange capacity."""
     names = ["component_id", "horizon_name", "top_cm", "bottom_cm", "lep_low_pct", "lep_pct", "lep_high_pct",
-             "clay_pct", "db_third_bar", "db_oven_dry"]
+             "clay_pct", "db_third_bar", "db_oven_dry", "cec_cmol_kg"]
     return pd.DataFrame([[*r, *[NAN] * (len(names) - len(r))] for r in rows], columns=names)
 
 
@@ -141,7 +141,49 @@ def test_missing_value_comes_from_bulk_density_first():
     assert raised(result) == {"lep_from_bulk_density"}
 
 
-def test_missing_value_comes_from_clay_second():
+def test_missing_value_comes_from_clay_and_exchange_capacity_second():
+    """0.02375 * 40^0.8814 * 28^0.7469 = exp(-3.7402 + 3.2514 + 2.4888) = 7.389; error 0.706 sqrt(7.389) = 1.919."""
+    result = cleaned([("a", "A", 0, 30, NAN, NAN, NAN, 40, NAN, NAN, 28)])
+    layers = result.layers
+    assert layers.lep_pct[0] == pytest.approx(7.389, abs=0.003)
+    assert layers.lep_high_pct[0] - layers.lep_pct[0] == pytest.approx(6**0.5 * 1.919, abs=0.003)
+    assert layers.lep_pct[0] - layers.lep_low_pct[0] == pytest.approx(6**0.5 * 1.919, abs=0.003)
+    assert horizon.SOURCES[result.lep_source[0]] == "clay_cec"
+    assert raised(result) == {"lep_from_clay_cec"}
+
+
+def test_bulk_densities_go_before_exchange_capacity_and_a_stored_value_before_both():
+    measured = (40, 1.30, 1.55, 28)
+    assert raised(cleaned([("a", "A", 0, 30, NAN, NAN, NAN, *measured)])) == {"lep_from_bulk_density"}
+    assert raised(cleaned([("a", "A", 0, 30, 4, 5, 6, *measured)])) == set()
+
+
+def test_exchange_capacity_goes_before_clay_in_the_weakest_source():
+    rows = [("a", "A", 0, 30, NAN, NAN, NAN, 40, NAN, NAN, 28), ("a", "B", 30, 60, NAN, NAN, NAN, 40)]
+    result = cleaned(rows)
+    assert horizon.SOURCES[result.lep_source[0]] == "clay"
+    assert raised(result) == {"lep_from_clay_cec", "lep_from_clay"}
+
+
+@pytest.mark.parametrize(("clay", "cec"), [
+    (40, NAN), (4.8, 5), (66, 40), (50, 41.5), (12, 4.4), (40, 13), (20, 25), (50, 0), (50, -28)])
+def test_outside_the_range_of_the_samples_the_clay_line_is_used_and_said(clay, cec):
+    """Clay below 4.9 or above 65.8, exchange capacity below 4.5 or above 41.0, ratio below 0.34 or above 1.21."""
+    result = cleaned([("a", "A", 0, 30, NAN, NAN, NAN, clay, NAN, NAN, cec)])
+    assert result.layers.lep_pct[0] == pytest.approx(max(0.2273 * clay - 1.986, 0.0))
+    assert raised(result) == {"lep_from_clay"}
+
+
+def test_exchange_capacity_without_clay_supports_nothing():
+    assert raised(cleaned([("a", "A", 0, 30, NAN, NAN, NAN, NAN, NAN, NAN, 28)])) == {"lep_missing"}
+
+
+def test_a_source_without_exchange_capacity_is_answered_with_the_clay_line():
+    table = horizons(("a", "A", 0, 30, NAN, NAN, NAN, 50)).drop(columns="cec_cmol_kg")
+    assert raised(horizon.clean(table, components("a"), SoilSettings())) == {"lep_from_clay"}
+
+
+def test_missing_value_comes_from_clay_third():
     """0.2273 * 50 - 1.986 = 9.379; a triangle whose standard deviation is 2.02 is 2 * sqrt(6) * 2.02 wide."""
     result = cleaned([("a", "A", 0, 30, NAN, NAN, NAN, 50, 1.5, 1.4)])
     layers = result.layers
