@@ -18,7 +18,8 @@ SHARED = set(BELOW)
 ABOVE = {"assess", "in_parts", "workers", "briefing", "compare", "screening", "store", "checking", "selftest",
          "__init__", "__main__"}  # and everything called cli
 NO_FILES = {"lots", "soil", "climate", "columns", "movement", "risk", "survey"}
-PURE = ["movement", "climate/indices", "soil/shrink_swell.py", "soil/pedotransfer.py"]  # equations on arrays: no pandas, no files
+# equations on arrays: no pandas, no files
+PURE = ["movement", "climate/indices", "soil/shrink_swell.py", "soil/pedotransfer.py"]
 TABLE_HANDLING = {"movement/__init__.py", "movement/summary.py", "movement/reasons.py", "movement/past.py",
                   "climate/indices/__init__.py"}
 
