@@ -116,24 +116,28 @@ def worst_months(series: Array, first: int, last: int, sign: float, months: Mont
 
 
 @compiled
-def project(states: Array, row: Array, out: Array) -> None:
-    """Fill out (n_month,) with the history of one output: states (n_month, n_mode) times row (n_mode,)."""
-    for t in range(out.size):
-        total = 0.0
-        for i in range(row.size):
-            total += row[i] * states[t, i]
-        out[t] = total
+def project(by_mode: Array, row: Array, first: int, out: Array) -> None:
+    """Fill out (n_month,) from month `first` with the history of one output.
+
+    by_mode (n_mode, n_month): states with the months side by side, which lets a core add several months at once; each
+    month is still summed mode by mode. row (n_mode,).
+    """
+    out[:first] = np.nan
+    last = out[first:]
+    last[:] = 0.0
+    for i in range(row.size):
+        weight, states = row[i], by_mode[i, first:]
+        for t in range(last.size):
+            last[t] += weight * states[t]
 
 
 @compiled
 def ground_shape(rows: Array, state: Array) -> Array:
-    """Return the ground under half a slab for a modal state: rows (n_point, n_mode) times state (n_mode,). [m]"""
-    out = np.zeros(rows.shape[0])
-    for j in range(out.size):
-        total = 0.0
-        for i in range(state.size):
-            total += rows[j, i] * state[i]
-        out[j] = total
+    """Return the ground under half a slab for a modal state: rows (n_mode, n_point) times state (n_mode,). [m]"""
+    out = np.zeros(rows.shape[1])
+    for i in range(state.size):
+        for j in range(out.size):
+            out[j] += rows[i, j] * state[i]
     return out
 
 
@@ -166,7 +170,7 @@ def tilt_on(ground: Array, sides: Array, system: Array, length: float) -> float:
 def one_side(rows: Array, decay: Array, steady: Array, difference: float, months: int) -> Array:
     """Return the opposite part of the ground after a sustained difference between the sides. [m]
 
-    rows (n_point, n_mode), decay, steady (n_mode,): the antisymmetric model; difference: right minus left surface
+    rows (n_mode, n_point), decay, steady (n_mode,): the antisymmetric model; difference: right minus left surface
     suction [pF], held for so many months from rest.
     """
     state = np.empty(steady.size)
@@ -177,12 +181,14 @@ def one_side(rows: Array, decay: Array, steady: Array, difference: float, months
 
 @compiled
 def weighted_rows(strain: Array, output: Array, rows: Array) -> None:
-    """Fill rows (n_point, n_mode) with strain (n_z,) times output (n_point, n_z, n_mode)."""
-    rows[:] = 0.0
-    for j in range(rows.shape[0]):
+    """Fill rows (n_mode, n_point) with strain (n_z,) times output (n_point, n_z, n_mode)."""
+    total = np.empty(rows.shape[0])
+    for j in range(rows.shape[1]):
+        total[:] = 0.0
         for z in range(strain.size):
-            for i in range(rows.shape[1]):
-                rows[j, i] += strain[z] * output[j, z, i]
+            for i in range(total.size):
+                total[i] += strain[z] * output[j, z, i]
+        rows[:, j] = total
 
 
 @compiled
@@ -306,12 +312,18 @@ def run_draw(d: int, driver: Array, model: Numbers, opposite: Numbers, ground: N
 
     states = np.empty((n_month, n_mode))
     march(driver, steady, decay, early, late, states)
+    by_mode = np.ascontiguousarray(states.T)
+    initial_by_depth = np.ascontiguousarray(initial.T)
     ground_states = np.empty((n_month, n_z))
     march(driver, g_steady, g_decay, g_early, g_late, ground_states)
 
+    powers = np.ones((n_month + HORIZON + 1, n_mode))  # decay after so many months
+    for k in range(1, powers.shape[0]):
+        for i in range(n_mode):
+            powers[k, i] = powers[k - 1, i] * decay[i]
     spacing = half_width / (n_point - 1)
-    rows = np.empty((n_point, n_mode))
-    o_rows = np.empty((n_point, o_decay.size))
+    rows = np.empty((n_mode, n_point))
+    o_rows = np.empty((o_decay.size, n_point))
     scenario = np.empty(SCENARIOS)
     shared_tilt = np.nan
     ground_row = np.empty(n_z)
@@ -333,6 +345,8 @@ def run_draw(d: int, driver: Array, model: Numbers, opposite: Numbers, ground: N
     row_bend = np.zeros(n_mode)
     characteristic = edge_range = swing = 0.0
 
+    first_asked = min(normal_first, u_early.min(), starts.min())
+
     for n in range(u_profile.size):
         new_profile = n == 0 or u_profile[n] != u_profile[n - 1]
         if new_profile:
@@ -351,7 +365,7 @@ def run_draw(d: int, driver: Array, model: Numbers, opposite: Numbers, ground: N
             for z in range(n_z):
                 for k in range(n_z):
                     ground_row[k] += strain[z] * g_output[z, k]
-            project(states, rows[n_point - 1], edge)
+            project(by_mode, rows[:, n_point - 1], normal_first, edge)
             normal = edge[normal_first : normal_last + 1]
             edge_range = normal.max() - normal.min()
             swing = yearly_swing(edge, normal_first, normal_last, first_calendar)
@@ -361,8 +375,8 @@ def run_draw(d: int, driver: Array, model: Numbers, opposite: Numbers, ground: N
             row_bend[:] = 0.0
             for j in range(n_point):
                 for i in range(n_mode):
-                    row_bend[i] += weights[u_class[n], j] * rows[j, i]
-            project(states, row_bend, bend)
+                    row_bend[i] += weights[u_class[n], j] * rows[i, j]
+            project(by_mode, row_bend, first_asked, bend)
             for r in range(REPLAYS + OUTLOOKS):
                 replayed(states, bend, row_bend, decay, early, driver, now, starts[r], base[r])
             shared[:] = np.nan
@@ -394,11 +408,11 @@ def run_draw(d: int, driver: Array, model: Numbers, opposite: Numbers, ground: N
             a = ground_states[pour, k]
             datum += ground_row[k] * a
             for i in range(n_mode):
-                delta[i] += initial[i, k] * a
+                delta[i] += initial_by_depth[k, i] * a
         added, reuse = correction(row_bend, delta, decay, age + HORIZON, REUSE_SHARE * edge_range)
         history = bend[pour : now + 1] + added[: age + 1]
         result = out[n, d]
-        past_slabs(age, now - u_late[n], reuse, past_ground, delta, decay, rows, half, flat, past_shared, past[n, d])
+        past_slabs(age, now - u_late[n], reuse, past_ground, delta, powers, rows, half, flat, past_shared, past[n, d])
         largest, deepest = 0.0, 0.0
         month_max: int = int(pour)
         for sign in (1.0, -1.0):
@@ -406,22 +420,22 @@ def run_draw(d: int, driver: Array, model: Numbers, opposite: Numbers, ground: N
             for m in months:
                 if m < 0 or sign * history[m] <= 0:
                     continue
-                middle = _slab_at(m, pour, reuse, states, delta, decay, rows, half, flat, shared)[0]
+                middle = _slab_at(m, pour, reuse, states, delta, powers, rows, half, flat, shared)[0]
                 if middle > largest:
                     largest, month_max = middle, int(pour + m)
                 deepest = min(deepest, middle)
-        middle, departed = _slab_at(age, pour, reuse, states, delta, decay, rows, half, flat, shared)
+        middle, departed = _slab_at(age, pour, reuse, states, delta, powers, rows, half, flat, shared)
         if middle > largest:
             largest, month_max = middle, int(now)
         result[NOW], result[RATIO_NOW] = middle, abs(departed) / (2 * half_width)
         result[MAX], result[MONTH_MAX], result[MIN] = largest, month_max, min(deepest, middle)
         start_center, left_center, center_now, edge_now = 0.0, 0.0, -datum, -datum
         for i in range(n_mode):
-            left = decay[i] ** age * delta[i]
-            start_center += rows[0, i] * delta[i]
-            left_center += rows[0, i] * left
-            center_now += rows[0, i] * (states[now, i] + left)
-            edge_now += rows[n_point - 1, i] * (states[now, i] + left)
+            left = powers[age, i] * delta[i]
+            start_center += rows[i, 0] * delta[i]
+            left_center += rows[i, 0] * left
+            center_now += rows[i, 0] * (states[now, i] + left)
+            edge_now += rows[i, n_point - 1] * (states[now, i] + left)
         result[CENTER], result[EDGE], result[SOIL_NOW] = center_now, edge_now, center_now - edge_now
         for r in range(REPLAYS + OUTLOOKS):
             old = age + 1 >= reuse  # then the correction is left out, so that the first pour date cannot matter
@@ -436,10 +450,10 @@ def run_draw(d: int, driver: Array, model: Numbers, opposite: Numbers, ground: N
                 state = states[starts[r] + where + 1].copy()
                 jump = driver[now] - driver[starts[r]]
                 for i in range(n_mode):
-                    state[i] += decay[i] ** where * (decay[i] * (states[now, i] - states[starts[r], i])
+                    state[i] += powers[where, i] * (decay[i] * (states[now, i] - states[starts[r], i])
                                                      + early[i] * jump)
                     if not old:
-                        state[i] += decay[i] ** (age + 1 + where) * delta[i]
+                        state[i] += powers[age + 1 + where, i] * delta[i]
                 middle, departed = slab_on(rows, state, half, flat)
                 if old:
                     base_slab[r, 0], base_slab[r, 1] = middle, departed
@@ -454,7 +468,7 @@ def run_draw(d: int, driver: Array, model: Numbers, opposite: Numbers, ground: N
             state = states[now].copy()
             if age < reuse:
                 for i in range(n_mode):
-                    state[i] += decay[i] ** age * delta[i]
+                    state[i] += powers[age, i] * delta[i]
             held = 12 * 1000 if settled else age
             opposed = one_side(o_rows, o_decay, o_steady, sides_pf, held)
             result[TILT] = tilt_on(ground_shape(rows, state), opposed, whole, 2 * half_width)
@@ -472,7 +486,7 @@ def run_draw(d: int, driver: Array, model: Numbers, opposite: Numbers, ground: N
 
 
 @compiled
-def _slab_at(k: int | np.int64, pour: int, reuse: int, states: Array, delta: Array, decay: Array, rows: Array,
+def _slab_at(k: int | np.int64, pour: int, reuse: int, states: Array, delta: Array, powers: Array, rows: Array,
              half: Array, flat: Array, shared: Array) -> tuple[float, float]:
     """Return middle and departure of the slab k months after the pour, from the shared solves where they serve."""
     t = pour + k
@@ -482,7 +496,7 @@ def _slab_at(k: int | np.int64, pour: int, reuse: int, states: Array, delta: Arr
         return shared[t, 0], shared[t, 1]
     state = states[t].copy()
     for i in range(state.size):
-        state[i] += decay[i] ** k * delta[i]
+        state[i] += powers[k, i] * delta[i]
     return slab_on(rows, state, half, flat)
 
 

@@ -24,27 +24,26 @@ GONE_M = 1e-8  # a mode's part of the correction is dropped below it
 def past_grounds(rows: Array, states: Array, now: int, out: Array) -> None:
     """Fill out (n_past, n_point) with the ground under the always-slabbed strip in the months before now. [m]
 
-    rows (n_point, n_mode); states (n_month, n_mode).
+    rows (n_mode, n_point); states (n_month, n_mode).
     """
+    out[:] = 0.0
     for m in range(out.shape[0]):
-        for j in range(out.shape[1]):
-            total = 0.0
-            for i in range(rows.shape[1]):
-                total += rows[j, i] * states[now - out.shape[0] + m, i]
-            out[m, j] = total
+        for i in range(rows.shape[0]):
+            for j in range(out.shape[1]):
+                out[m, j] += rows[i, j] * states[now - out.shape[0] + m, i]
 
 
 @compiled
-def past_slabs(age: int, poured: int, reuse: int, ground: Array, delta: Array, decay: Array, rows: Array, half: Array,
+def past_slabs(age: int, poured: int, reuse: int, ground: Array, delta: Array, powers: Array, rows: Array, half: Array,
                flat: Array, shared: Array, out: Single) -> None:
     """Fill out (n_past,) with the slab's middle above edge in the months before now, nan before the pour. [m]
 
     age, poured: months from the pour, and from the latest pour of any draw, to now; reuse: months from the pour after
-    which the correction is left out; ground (n_past, n_point): under the always-slabbed strip [m]; delta, decay
-    (n_mode,): the correction at the pour and its decay a month; shared (n_past,): the slab without correction, nan
-    until it is first asked for.
+    which the correction is left out; ground (n_past, n_point): under the always-slabbed strip [m]; delta (n_mode,): the
+    correction at the pour; powers (n_month, n_mode): its decay after so many months; rows (n_mode, n_point); shared
+    (n_past,): the slab without correction, nan until it is first asked for.
     """
-    n_past, n_mode, n_point = out.size, delta.size, rows.shape[0]
+    n_past, n_mode, n_point = out.size, delta.size, rows.shape[1]
     first = max(n_past - poured, 0)
     out[:first] = np.nan
     shape, below = np.empty(n_point), np.empty(n_point)
@@ -52,19 +51,18 @@ def past_slabs(age: int, poured: int, reuse: int, ground: Array, delta: Array, d
     if first < min(old, n_past):
         left = np.empty(n_mode)
         for i in range(n_mode):
-            left[i] = delta[i] * decay[i] ** (age - n_past + first)
+            left[i] = delta[i] * powers[age - n_past + first, i]
         touching, factored = np.ones(n_point, dtype=np.bool_), False
         active = n_mode
         for m in range(first, min(old, n_past)):
-            while active and (abs(rows[0, active - 1]) + abs(rows[-1, active - 1])) * abs(left[active - 1]) < GONE_M:
+            while active and (abs(rows[active - 1, 0]) + abs(rows[active - 1, -1])) * abs(left[active - 1]) < GONE_M:
                 active -= 1
-            for j in range(n_point):
-                total = ground[m, j]
-                for i in range(active):
-                    total += rows[j, i] * left[i]
-                below[j] = total
+            below[:] = ground[m]
             for i in range(active):
-                left[i] *= decay[i]
+                for j in range(n_point):
+                    below[j] += rows[i, j] * left[i]
+            for i in range(active):
+                left[i] *= powers[1, i]
             factored = settle(below, half, touching, factored, shape)
             out[m] = shape[0] - flat[0] - (shape[-1] - flat[-1])
     if old < n_past:

@@ -23,7 +23,7 @@ states = np.empty((400, 27))
 kernels.march(draw.normal(0, 0.3, 400), draw.normal(0, 1, 27), draw.uniform(0.5, 1, 27), draw.normal(0, 1, 27),
               draw.normal(0, 1, 27), states)
 out = np.empty(400)
-kernels.project(states, draw.normal(0, 1, 27), out)
+kernels.project(np.ascontiguousarray(states.T), draw.normal(0, 1, 27), 0, out)
 digest.update(states.tobytes() + out.tobytes())
 print(digest.hexdigest())
 """
