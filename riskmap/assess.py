@@ -213,7 +213,7 @@ def run(area_path: Path, outputs: Path, *, units: str = "us", workers: int | Non
     from riskmap.outputs import run_folder
 
     area, clock = area_file.load(area_path), _Clock(progress)
-    kept = store.Store(outputs / store.FOLDER if reuse else None)
+    kept = store.Store((outputs / store.FOLDER).resolve() if reuse else None)  # workers may stand elsewhere
     size = part_lots or parts.PART_LOTS
 
     def whole(lots: int) -> bool:

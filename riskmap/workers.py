@@ -97,7 +97,8 @@ class Processes(_Base):
         if self._pool is None:
             for name in ONE_THREAD:
                 os.environ.setdefault(name, "1")
-            self._pool = ProcessPoolExecutor(self.size, mp_context=multiprocessing.get_context("spawn"))
+            self._pool = ProcessPoolExecutor(self.size, mp_context=multiprocessing.get_context("spawn"),
+                                             initializer=end_with_parent)
             for _ in range(self.size):
                 self._pool.submit(warm_up)
         return self._pool
@@ -220,6 +221,22 @@ def seen_by_worker(folder: str) -> tuple[str, bool]:
     from riskmap.store import code_digest
 
     return code_digest(), Path(folder).is_dir()
+
+
+def end_with_parent() -> None:
+    """Let this worker end when the process that started it is gone: a killed run must leave nothing behind."""
+    import multiprocessing
+    import threading
+    from multiprocessing.connection import wait
+
+    parent = multiprocessing.parent_process()
+
+    def watch(sentinel: int) -> None:
+        wait([sentinel])
+        os._exit(1)
+
+    if parent is not None:
+        threading.Thread(target=watch, args=(parent.sentinel,), daemon=True).start()
 
 
 def warm_up() -> None:

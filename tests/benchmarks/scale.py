@@ -1,9 +1,9 @@
 """Time and memory over the number of lots, on real soil: table, fitted exponent, ratio to merely reading and writing.
 
-    python tests/benchmarks/scale.py SOIL_ZIP 1000 10000 100000
+    python tests/benchmarks/scale.py SOIL_ZIP 1000 10000 100000 1000000
 
 Two sets: `plain`, one pour year and one slab, and `build-out`, decades of pour dates and many slabs. Every run is a
-process of its own, so that its memory is its own; nothing is reused between runs.
+process of its own, so that its memory is its own, workers included; nothing is reused between runs.
 """
 
 from __future__ import annotations
@@ -14,17 +14,30 @@ import subprocess
 import sys
 import tempfile
 import time
+from dataclasses import dataclass
 from pathlib import Path
 
+import geopandas as gpd
 import numpy as np
+import psutil
 
 ROOT = Path(__file__).resolve().parents[2]
 sys.path[:0] = [str(ROOT), str(ROOT / "tests")]
-STAGES = ("reading layers", "cleaning lots", "soil under each lot", "suction, ground and slab", "estimate")
+STAGES = ("reading layers", "cleaning lots", "weather of each cell", "soil under each lot", "suction, ground and slab",
+          "estimate", "writing products")
 DATA = Path(os.environ.get("RISKMAP_OPEN_DATA", ROOT.parent / "shared" / "data"))
-_RUN = ("import resource, subprocess, sys\n"
-        "code = subprocess.run(sys.argv[1:], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL).returncode\n"
-        "print(code, resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss)")
+
+
+@dataclass(frozen=True)
+class Measured:
+    """One run: seconds, largest memory of the process and of it with its workers [GB], columns, seconds by stage."""
+
+    seconds: float
+    gb: float
+    tree_gb: float
+    columns: int
+    stages: dict[str, float]
+    folder: Path
 
 
 def areas(soil: Path, count: int, folder: Path) -> dict[str, Path]:
@@ -42,47 +55,76 @@ def areas(soil: Path, count: int, folder: Path) -> dict[str, Path]:
     return made
 
 
-def measured(area: Path) -> dict[str, float]:
-    """Run one area in a process of its own; return seconds, memory, columns and seconds by stage."""
+def measured(area: Path, *options: str) -> Measured:
+    """Run one area in a process of its own, nothing reused unless the options say where."""
     outputs = area.parent / "outputs"
+    given = options or ("--no-reuse",)
     began = time.perf_counter()
-    done = subprocess.run([sys.executable, "-c", _RUN, sys.executable, "-m", "riskmap", "estimate", str(area),
-                           "--outputs", str(outputs), "--no-reuse"], capture_output=True, text=True, check=True,
-                          cwd=ROOT)
+    run = subprocess.Popen([sys.executable, "-m", "riskmap", "estimate", str(area), "--outputs", str(outputs), *given],
+                           cwd=ROOT, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+    own, tree = _watched(run)
     seconds = time.perf_counter() - began
-    code, kilobytes = done.stdout.split()
-    assert code in ("0", "1"), done.stdout
-    told = json.loads(next(outputs.glob("*/manifest.json")).read_text(encoding="utf-8"))
-    return {"seconds": seconds, "gb": int(kilobytes) / 1e6, "columns": told["facts"]["columns"],
-            **{stage: told["stage_seconds"][stage] for stage in STAGES}}
+    assert run.returncode in (0, 1), run.returncode
+    folder = outputs / (outputs / "latest").read_text(encoding="ascii").strip()
+    told = json.loads((folder / "manifest.json").read_text(encoding="utf-8"))
+    stages = {stage: float(told["stage_seconds"].get(stage, 0.0)) for stage in STAGES}
+    return Measured(seconds, own / 1e9, tree / 1e9, told["facts"]["columns"], stages, folder)
+
+
+def _watched(run: subprocess.Popen[bytes]) -> tuple[int, int]:
+    """Return the largest resident memory of a process, and of it with its children, looked at every 50 ms. [bytes]"""
+    process, own, tree = psutil.Process(run.pid), 0, 0
+    while run.poll() is None:
+        try:
+            sizes = [one.memory_info().rss for one in (process, *process.children(recursive=True))]
+            own, tree = max(own, sizes[0]), max(tree, sum(sizes))
+        except psutil.NoSuchProcess:
+            pass
+        time.sleep(0.05)
+    return own, tree
 
 
 def plain_copy(area: Path) -> float:
-    """Return the seconds of merely reading the lots and writing them as GeoPackage with Arrow."""
-    import geopandas as gpd
-
+    """Return the seconds of merely reading the lots from GeoPackage and writing them to one, both with Arrow."""
+    source, target = area.parent / "source.gpkg", area.parent / "copy.gpkg"
+    gpd.read_parquet(area.parent / "lots.parquet").to_file(source, engine="pyogrio", use_arrow=True)
     began = time.perf_counter()
-    gpd.read_parquet(area.parent / "lots.parquet").to_file(area.parent / "copy.gpkg", engine="pyogrio", use_arrow=True)
-    return time.perf_counter() - began
+    gpd.read_file(source, engine="pyogrio", use_arrow=True).to_file(target, engine="pyogrio", use_arrow=True)
+    took = time.perf_counter() - began
+    source.unlink()
+    target.unlink()
+    return took
+
+
+def exponent(pairs: list[tuple[int, float]]) -> float:
+    """Return the power with which seconds grow with lots (least squares in logarithms)."""
+    x, y = np.log(np.array(pairs, dtype=float)).T
+    return float(np.polyfit(x, y, 1)[0])
+
+
+def table(soil: Path, counts: list[int], place: Path) -> dict[str, list[tuple[int, float]]]:
+    """Print the table and return seconds by set and count."""
+    print(f"{'set':<10}{'lots':>10}{'columns':>9}{'s':>8}{'x copy':>8}{'GB':>6}{'+workers':>9}  seconds by stage")
+    found: dict[str, list[tuple[int, float]]] = {}
+    measured(areas(soil, 100, place)["plain"])  # compiles
+    for count in counts:
+        for name, area in areas(soil, count, place).items():
+            told, copy = measured(area), plain_copy(area)
+            found.setdefault(name, []).append((count, told.seconds))
+            stages = ", ".join(f"{stage} {seconds:.1f}" for stage, seconds in told.stages.items())
+            print(f"{name:<10}{count:>10,}{told.columns:>9,}{told.seconds:>8.1f}{told.seconds / copy:>8.1f}"
+                  f"{told.gb:>6.2f}{told.tree_gb:>9.2f}  {stages}", flush=True)
+    for name, pairs in found.items():
+        large = [pair for pair in pairs if pair[0] >= 10_000]
+        if len(large) > 1:
+            print(f"{name}: seconds grow with lots to the power {exponent(large):.2f} (10,000 lots and more)")
+    return found
 
 
 def main(soil: Path, counts: list[int]) -> None:
     """Print the table."""
-    print(f"{'set':<10}{'lots':>10}{'columns':>9}{'s':>8}{'x copy':>8}{'GB':>7}  seconds by stage")
     with tempfile.TemporaryDirectory() as place:
-        found: dict[str, list[tuple[int, float]]] = {}
-        measured(areas(soil, 100, Path(place))["plain"])  # compiles
-        for count in counts:
-            for name, area in areas(soil, count, Path(place)).items():
-                told, copy = measured(area), plain_copy(area)
-                found.setdefault(name, []).append((count, told["seconds"]))
-                stages = ", ".join(f"{stage} {told[stage]:.1f}" for stage in STAGES)
-                print(f"{name:<10}{count:>10,}{told['columns']:>9,.0f}{told['seconds']:>8.1f}"
-                      f"{told['seconds'] / copy:>8.1f}{told['gb']:>7.2f}  {stages}", flush=True)
-        for name, pairs in found.items():
-            if len(pairs) > 1:
-                x, y = np.log(np.array(pairs)).T
-                print(f"{name}: seconds grow with lots to the power {np.polyfit(x, y, 1)[0]:.2f}")
+        table(soil, counts, Path(place))
 
 
 if __name__ == "__main__":

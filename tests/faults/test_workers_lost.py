@@ -5,9 +5,12 @@ from __future__ import annotations
 import errno
 import os
 import signal
+import subprocess
+import sys
 from pathlib import Path
 
 import geopandas as gpd
+import psutil
 import pytest
 from changed_areas import write_area
 
@@ -56,6 +59,31 @@ def test_a_killed_worker_costs_its_task_only(tmp_path: Path) -> None:
 def test_workers_that_die_again_and_again_are_told() -> None:
     with workers.Processes(2) as crew, pytest.raises(WorkerError, match=r"E-RUN-030 .*Missing: .*'always dies'.* 4"):
         crew.map(always_dies, [(k,) for k in range(4)])
+
+
+START_AND_WAIT = """
+import time
+from riskmap import workers
+if __name__ == "__main__":
+    with workers.Processes(2) as crew:
+        crew.map(workers.warm_up, [(), ()])
+        print("ready", flush=True)
+        time.sleep(600)
+"""
+
+
+def test_workers_of_a_killed_run_end_with_it(tmp_path: Path) -> None:
+    script = tmp_path / "start.py"
+    script.write_text(START_AND_WAIT, encoding="utf-8")
+    run = subprocess.Popen([sys.executable, str(script)], stdout=subprocess.PIPE)
+    assert run.stdout is not None
+    assert run.stdout.readline().strip() == b"ready"
+    children = psutil.Process(run.pid).children(recursive=True)
+    assert len(children) >= 2
+    run.kill()
+    run.wait()
+    left = psutil.wait_procs(children, timeout=20)[1]
+    assert not left
 
 
 @pytest.mark.parametrize("crew", [workers.Here(1), workers.Processes(2)])
