@@ -15,6 +15,7 @@ import click
 
 from riskmap import __version__
 from riskmap.cli_brief import brief
+from riskmap.cli_calibrate import calibrate
 from riskmap.cli_export import export
 from riskmap.cli_fetch import fetch
 from riskmap.cli_map import map_command
@@ -168,7 +169,7 @@ def selftest(cases: Path | None, open_data: Path | None, as_json: bool) -> None:
     sys.exit(pack.main(open_data, as_json))
 
 
-for _command in (fetch, brief, export, screen, explain, verify, compare, map_command, survey):
+for _command in (fetch, brief, export, screen, explain, verify, compare, map_command, survey, calibrate):
     cli.add_command(_command)
 
 

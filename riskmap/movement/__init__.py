@@ -100,7 +100,7 @@ def _earliest(driver: Driver) -> int:
     return driver.record - min(driver.record, 12 * 10)
 
 
-def _units(column: pd.DataFrame, parts: pd.DataFrame, classes: list[str], driver: Driver,
+def units_of(column: pd.DataFrame, parts: pd.DataFrame, classes: list[str], driver: Driver,
            cap_m: NDArray[np.float64]) -> tuple[Units, NDArray[np.int64]]:
     """Return the unique (depth cap, profile, class, pour dates) of a group and the unit of each part."""
     from riskmap.movement.engine import Units
@@ -170,7 +170,7 @@ def simulate(columns: pd.DataFrame, column_profile: pd.DataFrame, profile: pd.Da
             for key, column in of_cell.groupby(["half_width_m", "half_width_known"], sort=True):
                 half_width, known = cast("tuple[float, bool]", key)
                 parts = column_profile[column_profile["column_id"].isin(column.index)]
-                unit, number = _units(column, parts, classes, driver, engine.cap_m)
+                unit, number = units_of(column, parts, classes, driver, engine.cap_m)
                 before = past.room(driver, unit.profile.size, draws.count, movement.history_months)
                 block = engine.run(driver, unit, float(half_width), bool(known), pool, past=before)
                 unit_draws += block.shape[0] * block.shape[1]

@@ -15,8 +15,8 @@ BELOW = {"errors": set(), "units": set(), "constants": set(), "plain": set(),
          "tables": {"errors", "units", "constants"}, "settings": {"errors", "units", "constants"},
          "results": {"errors", "units", "constants", "plain", "movement_inputs", "tables", "settings"}}
 SHARED = set(BELOW)
-ABOVE = {"assess", "in_parts", "workers", "briefing", "compare", "screening", "store", "checking", "selftest",
-         "__init__", "__main__"}  # and everything called cli
+ABOVE = {"assess", "in_parts", "workers", "briefing", "calibrate", "compare", "screening", "store", "checking",
+         "selftest", "__init__", "__main__"}  # and everything called cli
 NO_FILES = {"lots", "soil", "climate", "columns", "movement", "risk", "survey"}
 # equations on arrays: no pandas, no files
 PURE = ["movement", "climate/indices", "soil/shrink_swell.py", "soil/pedotransfer.py"]

@@ -1,0 +1,95 @@
+"""`riskmap calibrate`: compare a run with measured surveys, and fit a calibration when they allow it."""
+
+from __future__ import annotations
+
+import json
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from riskmap.calibrate.calibration import Calibration
+
+SHOWN_PROBLEMS = 20
+
+
+@click.command()
+@click.argument("run")
+@click.argument("surveys", type=click.Path(path_type=Path))
+@click.option("--range-m", type=click.FloatRange(min=50, max=20_000), default=500.0, show_default=True,
+              metavar="METRES", help="Distance over which neighbours are alike: least size of blocks and buffers.")
+@click.option("--workers", type=click.IntRange(1, 256), default=None,
+              help="Threads; any number gives the same result. Default: all cores.")
+@click.option("--outputs", type=click.Path(path_type=Path), default=Path("outputs"), show_default=True,
+              help="Folder in which `latest` is looked up.")
+@click.option("--into", "folder", type=click.Path(path_type=Path), default=None,
+              help="New or empty folder that receives the files. Default: a new one beside the run.")
+def calibrate(run: str, surveys: Path, range_m: float, workers: int | None, outputs: Path, folder: Path | None) -> None:
+    """Compare RUN (a run folder or `latest`) with a CSV of survey results and fit a calibration.
+
+    Columns: lot_id, first_date (YYYY-MM); second_date and change_mm (second minus first), or dome_mm (middle minus
+    edge); if wanted reading_sd_mm, source, block, exclude. The run stays as it is. Exit 1 when
+    a row could not be compared or the calibration stays off; the card says why.
+    """
+    from riskmap.calibrate import calibration, card
+    from riskmap.outputs import record, run_folder
+
+    place = run_folder.find(run, outputs)
+    results = record.read(place)
+    made = calibration.calibrate(results, surveys, range_m=range_m, workers=workers)
+    tables = {"comparisons": made.comparisons}
+    if made.model.physical.on:
+        from riskmap.calibrate import apply
+
+        tables["lots_calibrated"] = apply.to_run(results, made.model, workers=workers)
+    files = _files(made, tables)
+    _say(made)
+    click.echo(card.standing(made.model), err=True)
+    with run_folder.made_from(place, "calibration", folder) as target:
+        for name in sorted(files):
+            (target.path / name).write_bytes(files[name])
+    for name in sorted(files):
+        click.echo((target.final / name).as_posix())
+    barred = (made.comparisons["status"] == "not_used").any()
+    sys.exit(int(bool(barred) or not made.model.physical.on))
+
+
+def _files(made: Calibration, tables: dict[str, pd.DataFrame]) -> dict[str, bytes]:
+    from riskmap.calibrate import card, model_file
+    from riskmap.plain import plain
+
+    listed = plain([problem.as_dict() for problem in made.problems])
+    problems = json.dumps(listed, ensure_ascii=False, indent=1) + "\n"
+    return {"calibration.json": model_file.text_of(made.model).encode(),
+            "calibration.md": card.text(made.model).encode(),
+            "problems.json": problems.encode(errors="backslashreplace"),
+            **{f"{name}.csv": _csv(table) for name, table in tables.items()}}
+
+
+def _csv(table: pd.DataFrame) -> bytes:
+    """Return CSV with a byte-order mark and guarded texts, as every table of a run."""
+    from riskmap.outputs import csv_table
+
+    out = table.copy()
+    for name in out.columns[[kind.kind not in "fiub" for kind in out.dtypes]]:
+        out[name] = csv_table.guarded(out[name].astype("str"))
+    content = out.to_csv(index=False, float_format="%.3f", lineterminator="\n")
+    return content.encode("utf-8-sig", errors="backslashreplace")
+
+
+def _say(made: Calibration) -> None:
+    for problem in made.problems[:SHOWN_PROBLEMS]:
+        click.echo(f"  {problem}", err=True)
+    if len(made.problems) > SHOWN_PROBLEMS:
+        click.echo(f"  ... and {len(made.problems) - SHOWN_PROBLEMS} more; all of them are in problems.json", err=True)
+    c = made.model.counts
+    click.echo(f"{c.rows} rows, {c.compared} compared, {c.quarantined} set aside, {c.not_used} not used; {c.houses} "
+               f"houses in {c.blocks} blocks", err=True)
+    for name, layer in (("physical", made.model.physical), ("statistical", made.model.statistical)):
+        click.echo(f"{name} layer: {'on' if layer.on else 'off'}", err=True)
+    for refusal in made.model.refused:
+        click.echo(f"  {refusal.code} {refusal.layer} layer: {refusal.text}", err=True)
