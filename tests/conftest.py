@@ -48,3 +48,18 @@ def pytest_configure(config: pytest.Config) -> None:
 
     settings.register_profile("no_deadline", deadline=None)
     settings.load_profile("no_deadline")
+
+
+@pytest.fixture(scope="session")
+def calibration_run(example: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Outputs folder with one finished run of 75 of the example's lots and 200 draws, for calibrations."""
+    import geopandas as gpd
+    from changed_areas import write_area
+
+    from riskmap import assess
+
+    place = tmp_path_factory.mktemp("calibration")
+    lots = gpd.read_file(example / "lots.gpkg", layer="lots").iloc[::20]
+    area = write_area(example, place / "area", last="2025-08", lots=lots, movement="draws = 200")
+    assess.run(area, place / "outputs", workers=1)
+    return place / "outputs"

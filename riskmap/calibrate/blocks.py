@@ -24,7 +24,7 @@ SEED = 20240501  # of the random split
 def by_place(x_m: Array, y_m: Array, size_m: float) -> list[str]:
     """Return the name of the square of each point on a fixed grid, so that company changes no block."""
     east, north = np.floor(x_m / size_m).astype(np.int64), np.floor(y_m / size_m).astype(np.int64)
-    return [f"{a},{b}" for a, b in zip(east.tolist(), north.tolist(), strict=True)]
+    return [f"E{a} N{b}" for a, b in zip(east.tolist(), north.tolist(), strict=True)]
 
 
 def folds(block: list[str], most: int = MOST_FOLDS) -> Whole:

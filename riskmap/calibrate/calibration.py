@@ -149,7 +149,7 @@ def _model(results: Results, area: area_file.Area, table: pd.DataFrame, use: NDA
         "terms": list(statistical.TERMS), "coefficients_mm": [float(v) for v in fit.coefficients],
         "penalty": float(fit.penalty),
         "sources": [{"name": s.name, "rows": s.rows, "moves_mm": s.moves_mm, "moves_share_of_range": s.moves_share,
-                     "offset_sd": s.offset, "on_without": s.on_without}
+                     "offset_sd": s.offset, "gains_without": s.gains_without}
                     for s in fit.sources[:model_file.MOST_SOURCES]],
         "quarantined": [{"row": int(rows[k]), "robust_z": float(fit.z[k])}
                         for k in np.flatnonzero(fit.quarantined).tolist()],

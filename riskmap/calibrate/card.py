@@ -122,10 +122,10 @@ def _sources(model: Model) -> str:
     lines = ["## Who measured", "", "Sources are numbered in the order in which they first stand in the table; names "
              "are not kept.", "",
              "| source | rows | middles move without it, mm | in halves of the range | lies above the others, sd "
-             "| layer on without it |", "|---|---|---|---|---|---|"]
+             "| still a gain without it |", "|---|---|---|---|---|---|"]
     words = {True: "yes", False: "no", None: "too few houses to tell"}
     return "\n".join(lines + [f"| {s.name} | {s.rows} | {s.moves_mm:.1f} | {s.moves_share_of_range:.2f} | "
-                              f"{s.offset_sd:+.1f} | {words[s.on_without]} |" for s in model.sources])
+                              f"{s.offset_sd:+.1f} | {words[s.gains_without]} |" for s in model.sources])
 
 
 def _aside(model: Model) -> str:

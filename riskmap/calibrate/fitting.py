@@ -103,8 +103,9 @@ class Source:
         Mean move of the middles when it is left out, in mm and in halves of the 80 % range.
     offset, offset_error : float
         Median robust z of its rows minus that of the others, quarantined ones counted; standard error by houses.
-    on_without : bool or None
-        Would the physical layer be on without it; None when too few houses would be left.
+    gains_without : bool or None
+        Is the physical layer nearer than the uncalibrated model without it; None when too few houses would be left.
+        Not the test of switching on: half of the houses can rarely show a clear gain.
     """
 
     name: str
@@ -113,7 +114,7 @@ class Source:
     moves_share: float
     offset: float
     offset_error: float
-    on_without: bool | None
+    gains_without: bool | None
 
 
 @dataclass(frozen=True)
@@ -311,13 +312,13 @@ def _influence(made: Fit, survey: Survey) -> dict[str, Any]:
     found = tuple(_one_source(name, made, survey) for name in names)
     refusals = []
     apart = [s.name for s in found if abs(s.offset) > max(SOURCE_APART, SOURCE_CLEAR * s.offset_error)]
-    alone = [s.name for s in found if s.on_without is False]
+    alone = [s.name for s in found if s.gains_without is False]
     if apart:
         refusals.append(Refusal("E-CAL-107", "physical", f"sources disagree: {' and '.join(apart[:2])} measured "
                                 "clearly more or less than the others. Check zeros, signs and instruments."))
     if made.physical.on and alone:
         refusals.append(Refusal("E-CAL-106", "physical", f"the gain rests on {alone[0]} alone: without it the layer "
-                                "would stay off. Have houses measured by others."))
+                                "is no nearer to the surveys. Have houses measured by others."))
     if refusals and made.physical.on:
         refusals.append(Refusal("E-CAL-110", "statistical", "the physical layer below it is off."))
     off = bool(refusals)
@@ -335,7 +336,7 @@ def _one_source(name: str, made: Fit, survey: Survey) -> Source:
     moves = np.abs(physical.ranges(survey.expected.rows(kept), weights)[0] - middle)
     enough = (np.unique(rest.rows.house).size >= FEWEST_HOUSES
               and _block_counts(rest, made.range_m)[1] >= FEWEST_BLOCKS)
-    without = fit(rest, made.range_m, with_sources=False).physical.on if enough else None
+    without = fit(rest, made.range_m, with_sources=False).physical.gain > 0 if enough else None
     houses = [np.unique(survey.rows.house[mask]).size for mask in (own, ~own)]
     return Source(name, int(own.sum()), float(moves.mean()),
                   float((moves / np.maximum((low + high) / 2, 1e-6)).mean()),

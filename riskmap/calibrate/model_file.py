@@ -102,7 +102,7 @@ class SourceTold(_Strict):
     moves_mm: Size
     moves_share_of_range: Size
     offset_sd: Annotated[float, Field(ge=-1e6, le=1e6)]
-    on_without: bool | None
+    gains_without: bool | None
 
 
 class RefusalTold(_Strict):

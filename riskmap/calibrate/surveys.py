@@ -246,10 +246,10 @@ def match(table: pd.DataFrame, results: Results, name: str) -> tuple[pd.DataFram
     last = out[["first_month", "second_month"]].max(axis=1)
     told.bar(last > today, "E-CAL-022", "first_date or second_date", last.clip(lower=0).map(month_name),
              f"surveyed after the run's month, {results.today}.", "Run the estimate with newer weather.")
-    return _with_ground(out, results), problems
+    return with_ground(out, results), problems
 
 
-def _with_ground(table: pd.DataFrame, results: Results) -> pd.DataFrame:
+def with_ground(table: pd.DataFrame, results: Results) -> pd.DataFrame:
     """Add soil, pour month and place in metres; nan without a lot."""
     from riskmap.constants import EQUAL_AREA_CRS
 

@@ -1,0 +1,343 @@
+"""Calibration: the survey table, blocks, weights, the model file and its hostile versions, the command."""
+
+from __future__ import annotations
+
+import json
+import time
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pytest
+from click.testing import CliRunner, Result
+from invented_surveys import rows_of, run_of, town_of, write_csv
+
+from riskmap import settings, tables
+from riskmap.calibrate import apply, blocks, calibration, crossval, model_file, physical, predict, surveys, synthetic
+from riskmap.calibrate.physical import Rows
+from riskmap.cli import cli
+from riskmap.errors import LayerError
+from riskmap.movement import draws as random
+from riskmap.movement import kernels, per_draw
+from riskmap.results import STANDING, Results
+
+HEAD = "lot_id,first_date,second_date,change_mm,dome_mm,reading_sd_mm,source,block,exclude\n"
+
+
+@pytest.fixture(scope="module")
+def run(calibration_run: Path) -> Results:
+    return run_of(calibration_run)
+
+
+@pytest.fixture(scope="module")
+def town(calibration_run: Path) -> synthetic.Town:
+    return town_of(calibration_run, 20)
+
+
+@pytest.fixture(scope="module")
+def survey_file(town: synthetic.Town, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    values = synthetic.invent(town, 0, 0)
+    values[2] = 290.0  # an outlier
+    names = np.where(town.table["house"] % 2 == 0, "Ada Example", "=Bo")
+    return write_csv(town, values, tmp_path_factory.mktemp("s") / "surveys.csv", source=names, owner_name="X",
+                     postcode="1", census_tract="2", colour="red")
+
+
+@pytest.fixture(scope="module")
+def made(calibration_run: Path, survey_file: Path, tmp_path_factory: pytest.TempPathFactory) -> tuple[Result, Path]:
+    folder = tmp_path_factory.mktemp("c") / "out"
+    return call(calibration_run, survey_file, folder), folder
+
+
+def call(outputs: Path, file: Path, folder: Path) -> Result:
+    return CliRunner().invoke(cli, ["calibrate", "latest", str(file), "--outputs", str(outputs), "--into", str(folder),
+                                    "--workers", "1"])
+
+
+# ---------------------------------------------------------------- what every draw expects
+def test_draws_are_those_of_the_run(run: Results) -> None:
+    """Medians over the draws are the run's numbers, now and in a past month."""
+    assert run.inputs is not None
+    assert run.history is not None
+    area = settings.Area.model_validate(run.settings)
+    column, month = run.inputs.lot_column, tables.parse_month(run.today) - 7
+    for group in per_draw.groups(run.inputs, np.unique(column[column >= 0]), area, earliest=month):
+        for told, when in ((run.lots["deflection_now_mm"].to_numpy(), group.now), (None, month)):
+            value = np.median(per_draw.picked(group, 1000 * group.at(when)), axis=1)
+            for place, number in enumerate(group.column_ids.tolist()):
+                lot = int(np.flatnonzero(column == number)[0])
+                past = run.history.deflection_mm[run.history.series[lot]][-8] if told is None else told[lot]
+                assert value[place] == pytest.approx(past, abs=0.06) or np.isnan(past)
+        assert np.isnan(group.at(month - 1)).all()
+
+
+def test_common_part_leaves_out_what_belongs_to_a_lot() -> None:
+    area = settings.MovementSettings()
+    made = random.make(area)
+    own = made.extensibility - made.extensibility.mean()
+    values = np.array([40 * made.restraint, 40 * made.restraint + 10 * own, np.full(made.count, 3.0)])
+    told = predict.smooth(values, np.array([[0.0], [4.0], [9.0]]) + 0 * values, made)
+    np.testing.assert_allclose(told.common[0], values[0], atol=0.01)
+    np.testing.assert_allclose(told.common[1], values[0], atol=0.2)
+    np.testing.assert_allclose(told.scatter, [0, np.hypot(10 * own.std(), 2), 3], rtol=0.2, atol=0.02)
+
+
+# ---------------------------------------------------------------- weights, blocks, scales
+def flat_rows(values: np.ndarray, single: bool = False) -> Rows:
+    n = values.size
+    return Rows(values, np.full(n, 2.0), np.full(n, single), np.arange(n), 1e4 * np.arange(n), np.zeros(n))
+
+
+def test_weights_by_hand() -> None:
+    """Two draws, one house, no scatter: exp(-(y - f)^2 / (2 sd^2)) with the discrepancy's zero term the largest."""
+    common = np.array([[0.0, 1e-9]])
+    rows = flat_rows(np.array([1.0]))
+    made = physical.fit(rows, predict.Expected(common, np.zeros(1)), 500.0)
+    np.testing.assert_allclose(made.weight, 0.5)
+    far = physical.fit(flat_rows(np.full(9, 30.0)), predict.Expected(np.tile(np.linspace(0, 30, 200), (9, 1)),
+                                                                       np.ones(9)), 500.0)
+    assert far.ess == pytest.approx(physical.LEAST_ESS, rel=1e-3)
+    assert far.ess_untempered < far.ess
+    assert far.exponent < 1
+    assert far.weight[-1] == far.weight.max()
+    assert np.interp(0.5, np.cumsum(far.weight), np.linspace(0, 30, 200)) > 25
+
+
+def test_single_surveys_count_less_than_changes() -> None:
+    expected = predict.Expected(np.tile(np.linspace(0, 30, 200), (9, 1)), np.ones(9))
+    ess = [physical.fit(flat_rows(np.full(9, 15.0), single), expected, 500.0).ess_untempered for single in (False, True)]
+    assert ess[0] < ess[1]
+
+
+def test_weighted_quantiles_with_even_weights_are_quantiles() -> None:
+    values = np.random.default_rng(1).normal(size=(3, 400))
+    told = physical.quantiles(values, np.full(400, 1 / 400))
+    np.testing.assert_allclose(told, np.percentile(values, (10, 50, 90), axis=1, method="hazen"), atol=1e-9)
+
+
+def test_splits_keep_block_house_and_neighbourhood_apart() -> None:
+    rng = np.random.default_rng(2)
+    x, y = rng.uniform(0, 3000, (2, 120))
+    house = [str(k // 2) for k in range(120)]  # two rows a house, here even at two places
+    seen = np.zeros(120, dtype=int)
+    for fitted, out in blocks.blocked(blocks.by_place(x, y, 500.0), house, x, y, 400.0):
+        seen[out] += 1
+        away = np.hypot(x[fitted][:, None] - x[out], y[fitted][:, None] - y[out])
+        assert away.min() >= 400.0
+        assert not {house[k] for k in fitted} & {house[k] for k in out}
+    assert (seen == 1).all()
+    moved = blocks.by_place(x[:10], y[:10], 500.0)
+    assert moved == blocks.by_place(x, y, 500.0)[:10]  # company changes no block
+
+
+def test_scale_of_the_range_by_hand() -> None:
+    assert crossval.scale_of(np.arange(1, 10) / 10 + 0.5) == pytest.approx(1.3)  # rank 8 of 9
+    assert crossval.scale_of(np.zeros(9)) == crossval.SCALE_LIMITS[0]
+    rows = flat_rows(np.array([10.0, 10.0]))
+    told = crossval.Told(np.zeros(2), np.array([1.0, 1.0]), np.array([5.0, 50.0]))
+    noise = crossval.NORMAL_80 * 2.0
+    np.testing.assert_allclose(crossval.scores(rows, told), np.sqrt(100 - noise**2) / np.array([5.0, 50.0]))
+    assert crossval.coverage(crossval.scores(rows, told)) == 0.5
+
+
+# ---------------------------------------------------------------- the table
+@pytest.mark.parametrize(("line", "code", "column"), [
+    (",2024-03,,,5,,a,,", "E-CAL-010", "lot_id"), ("nope,2024-03,,,5,,a,,", "E-CAL-011", "lot_id"),
+    ("{lot},March 2024,,,5,,a,,", "E-CAL-020", "first_date"), ("{lot},2024-03,2024-03,1,,,a,,", "E-CAL-021", "second_date"),
+    ("{lot},2031-01,,,5,,a,,", "E-CAL-022", "first_date or second_date"),
+    ("{lot},1931-01,,,5,,a,,", "E-CAL-023", "first_date"), ("{lot},2024-03,,,nan,,a,,", "E-CAL-030", "dome_mm"),
+    ('{lot},2024-03,,,"3,5",,a,,', "E-CAL-030", "dome_mm"), ("{lot},2024-03,,,1e9,,a,,", "E-CAL-030", "dome_mm"),
+    ("{lot},2024-03,,,400,,a,,", "E-CAL-031", "dome_mm"), ("{lot},2024-03,,3,,,a,,", "E-CAL-032", "dome_mm"),
+    ("{lot},2023-03,2024-03,,4,,a,,", "E-CAL-032", "change_mm"), ("{lot},2024-03,,,5,0,a,,", "E-CAL-033", "reading_sd_mm"),
+    ("{lot},2024-03,,,5,,a,,piers", "W-CAL-014", "exclude"), ("{none},2024-03,,,5,,a,,", "E-CAL-013", "lot_id"),
+])
+def test_rows_that_cannot_be_used_are_told_and_kept(run: Results, tmp_path: Path, line: str, code: str, column: str) \
+        -> None:
+    lots = run.lots
+    line = line.format(lot=rows_of(run)["lot_id"][0], none=lots.loc[lots["state"] != "", "lot_id"].iloc[0])
+    path = tmp_path / "s.csv"
+    path.write_text(HEAD + line + "\n", encoding="utf-8")
+    told = calibration.calibrate(run, path)
+    assert [(p.code, p.row, p.column) for p in told.problems][:1] == [(code, 2, column)]
+    assert told.comparisons[["status", "why"]].to_numpy().tolist() == [["not_used", code]]
+    assert told.problems[0].remedy
+    assert [r.code for r in told.model.refused][:1] == ["E-CAL-100"]
+
+
+@pytest.mark.parametrize(("content", "code"), [
+    ("", "E-CAL-003"), ("lot_id,first_date\nA,2024-01\n", "E-CAL-004"), ("lot_id,lot_id,first_date,dome_mm\n1,1,1,1\n",
+                                                                            "E-CAL-005"),
+    ("lot_id,first_date,dome_mm,dome_in\n1,1,1,1\n", "E-CAL-005"), ("lot_id,first_date,dome_mm\nA,2024-01,3,5\n", "E-CAL-006"),
+    ("lot_id,first_date,dome_mm\n" + "a" * 300 + ",2024-01,3\n", "E-CAL-006"),
+    ("lot_id,first_date,dome_mm\n" + "A,2024-01,3\n" * 2001, "E-CAL-007"),
+])
+def test_files_that_are_no_table(tmp_path: Path, content: str, code: str) -> None:
+    path = tmp_path / "s.csv"
+    path.write_text(content, encoding="utf-8")
+    with pytest.raises(LayerError, match=code):
+        surveys.read(path)
+    path.write_bytes(b"\xff\xfe\x00lot_id")
+    with pytest.raises(LayerError, match="E-CAL-00"):
+        surveys.read(path)
+
+
+def test_inches_duplicates_blocks_and_sources(tmp_path: Path) -> None:
+    path = tmp_path / "s.csv"
+    path.write_text("lot_id,first_date,second_date,change_in,reading_sd_in,source,block\nA,2023-01,2024-01,1,0.1,Jo,n\n"
+                    "A,2023-01,2024-01,2,,Al,n\nB,2023-01,2024-01-15,0.5,,Jo,n\nB,2023-02,2024-01,0.5,,Jo,s\n",
+                    encoding="utf-8")
+    table, problems = surveys.read(path)
+    assert table["value_mm"].tolist() == pytest.approx([25.4, 50.8, 12.7, 12.7])
+    assert table["reading_sd_mm"].tolist() == pytest.approx([2.54, *[2.54 * np.sqrt(2)] * 3])
+    assert table["source"].tolist() == ["source 1", "source 2", "source 1", "source 1"]
+    assert table["why"].tolist() == ["", "E-CAL-040", "E-CAL-041", "E-CAL-041"]
+    assert [(p.code, p.row) for p in problems] == [("E-CAL-040", 3), ("E-CAL-041", 4), ("E-CAL-041", 5)]
+
+
+# ---------------------------------------------------------------- the command
+def test_the_command_writes_model_card_and_table(made: tuple[Result, Path], town: synthetic.Town) -> None:
+    done, folder = made
+    assert done.exit_code == 0, (done.output, done.exception)
+    assert sorted(p.name for p in folder.iterdir()) == ["calibration.json", "calibration.md", "comparisons.csv",
+                                                          "lots_calibrated.csv", "problems.json"]
+    model = model_file.read(folder / "calibration.json")
+    assert model.physical.on
+    assert model.counts.rows == len(town.table)
+    assert model.physical.blocked_error_mm is not None
+    assert len(model.weights.weight) == 200
+    table = pd.read_csv(folder / "comparisons.csv", dtype={"lot_id": str})
+    assert table["row"].tolist() == list(range(2, len(town.table) + 2))
+    aside = table[table["status"] == "set_aside"]
+    assert 4 in aside["row"].tolist()  # the third row of the table
+    assert {o.row for o in model.quarantined} == set(aside["row"])
+    card = (folder / "calibration.md").read_text(encoding="utf-8")
+    assert "row 4" in card
+    assert "left out by block" in card
+    assert STANDING not in card
+
+
+def test_people_reach_no_file(made: tuple[Result, Path]) -> None:
+    done, folder = made
+    told = done.output + "".join(p.read_text(encoding="utf-8") for p in folder.iterdir())
+    assert "Ada" not in told
+    assert "=Bo" not in told
+    listed = json.loads((folder / "problems.json").read_text(encoding="utf-8"))
+    assert [p["code"] for p in listed][:2] == ["W-CAL-050", "W-CAL-051"]
+    assert all(name in listed[0]["rule"] for name in ("owner_name", "postcode", "census_tract"))
+
+
+def test_no_word_of_a_verdict(made: tuple[Result, Path]) -> None:
+    from contracts.test_wording import words_of
+
+    done, folder = made
+    for path in folder.iterdir():
+        assert words_of(path.read_text(encoding="utf-8")) == [], path.name
+    assert words_of(done.output) == []
+
+
+def test_the_same_surveys_give_the_same_files(made: tuple[Result, Path], calibration_run: Path, survey_file: Path,
+                                              tmp_path: Path) -> None:
+    call(calibration_run, survey_file, tmp_path / "again")
+    for path in made[1].iterdir():
+        assert path.read_bytes() == (tmp_path / "again" / path.name).read_bytes(), path.name
+
+
+def test_few_houses_are_compared_and_change_nothing(town: synthetic.Town, calibration_run: Path, tmp_path: Path) -> None:
+    few = town.part((town.table["house"] < 12).to_numpy())
+    path = write_csv(few, synthetic.invent(few, 1, 0), tmp_path / "s.csv")
+    done = call(calibration_run, path, tmp_path / "o")
+    assert done.exit_code == 1
+    assert not (tmp_path / "o" / "lots_calibrated.csv").exists()
+    card = (tmp_path / "o" / "calibration.md").read_text(encoding="utf-8")
+    assert "E-CAL-100: 12 houses" in card
+    assert STANDING in card
+    with pytest.raises(LayerError, match="E-CAL-210"):
+        apply.to_run(run_of(calibration_run), model_file.read(tmp_path / "o" / "calibration.json"))
+
+
+# ---------------------------------------------------------------- applying it
+def test_even_weights_give_the_numbers_of_the_run(made: tuple[Result, Path], run: Results) -> None:
+    content = json.loads((made[1] / "calibration.json").read_text(encoding="utf-8"))
+    content["weights"] |= {"weight": [1 / 200] * 200, "discrepancy_share": 0.0}
+    content["physical"]["range_scale"] = 1.0
+    content["statistical"]["on"] = False
+    table = apply.to_run(run, model_file.Model.model_validate(content))
+    for name in apply.NUMBERS:
+        for end in ("", "_p10", "_p90"):
+            np.testing.assert_allclose(table[f"calibrated_{name}{end}"], table[f"{name}{end}"], atol=1e-9)
+    assert len(table) == len(run.lots)
+    assert (table["calibrated_expected_movement_mm"].isna() == (run.lots["state"] != "").to_numpy()).all()
+
+
+def test_other_settings_are_refused(made: tuple[Result, Path], run: Results) -> None:
+    model = model_file.read(made[1] / "calibration.json")
+    other = {**run.settings, "movement": {**run.settings["movement"], "seed": 1}}
+    with pytest.raises(LayerError, match="E-CAL-212"):
+        apply.to_run(replace(run, settings=other), model)
+    kept = {**run.settings, "movement": {**run.settings["movement"], "history_months": 0}}
+    assert apply.settings_digest(settings.Area.model_validate(kept)) == model.run.settings_sha256
+
+
+def test_calibrated_numbers_lie_nearer_to_the_truth(made: tuple[Result, Path], town: synthetic.Town, run: Results) -> None:
+    table = pd.read_csv(made[1] / "lots_calibrated.csv")
+    single = (town.table["kind"] == "single").to_numpy()
+    rows = town.table["lot_row"].to_numpy()[single]
+    truth = town.truth_mm[single, 0].mean(axis=1)
+    off = [np.sqrt(np.mean((table[name].to_numpy()[rows] - truth) ** 2))
+           for name in ("deflection_now_mm", "calibrated_deflection_now_mm")]
+    assert off[1] < off[0]
+
+
+# ---------------------------------------------------------------- hostile files
+def changed(content: dict[str, Any], path: str, value: object) -> bytes:
+    place = content = json.loads(json.dumps(content))
+    *keys, last = path.split(".")
+    for key in keys:
+        place = place[key]
+    place[last] = value
+    return json.dumps(content).encode()
+
+
+@pytest.mark.parametrize(("path", "value"), [
+    ("physical.range_scale", "2"), ("physical.range_scale", True), ("physical.range_scale", 1e300),
+    ("physical.range_scale", float("nan")), ("physical.range_scale", float("inf")), ("physical.range_scale", None),
+    ("weights.weight", [1.0]), ("weights.weight", "A" * 1000), ("weights.weight", [0.5] * 200), ("weights.weight", []),
+    ("weights.weight", [-1.0, 2.0]), ("weights.weight", [[1.0]]), ("counts.houses", 12), ("counts.blocks", 4),
+    ("counts.rows", -1), ("counts.rows", 10**40), ("coefficients_mm", [1e9] * 8), ("coefficients_mm", [0.0] * 9),
+    ("terms", ["__class__"] * 8), ("terms", ["eval(1)"] * 8), ("run.area", "__import__('os').system('x')"),
+    ("run.area", "<script>"), ("run.area", "../../etc"), ("run.area", "x" * 65), ("riskmap", "{{7*7}}"),
+    ("run.settings_sha256", "0"), ("refused", [{"code": "E-CAL-100", "layer": "physical", "text": "=cmd()"}]),
+    ("refused", [{"code": "E-CAL-104", "layer": "physical", "text": "no gain"}]), ("version", 2), ("version", True),
+    ("format", "pickle"), ("penalty", {"__reduce__": 1}), ("extra", 1), ("__class__", "os"),
+])
+def test_hostile_values_are_refused(made: tuple[Result, Path], path: str, value: object) -> None:
+    content = json.loads((made[1] / "calibration.json").read_text(encoding="utf-8"))
+    assert model_file.parse(json.dumps(content).encode(), "m.json").physical.on
+    with pytest.raises(LayerError, match=r"E-CAL-20[2-5] m\.json"):
+        model_file.parse(changed(content, path, value), "m.json")
+
+
+@pytest.mark.parametrize("raw", [
+    b"", b"\x80\x04\x95", b"\xff\xfe", b"null", b"[]", b"7", b"[" * 500_000, b'{"a":' * 100_000, b'"' * 900_001,
+    b'"\\"' * 300_000, b'{"format": "riskmap-calibration", "format": "riskmap-calibration"}', b"9" * 900_000,
+    b'{"format": "riskmap-calibration", "version": 1e999}', b"cos\nsystem\n(S'ls'\ntR.", b"!!python/object:os.system",
+])
+def test_hostile_files_are_refused_at_once(raw: bytes) -> None:
+    began = time.perf_counter()
+    with pytest.raises(LayerError, match=r"E-CAL-20[2-5] m\.json"):
+        model_file.parse(raw, "m.json")
+    assert time.perf_counter() - began < 5.0
+
+
+def test_files_too_large_or_not_there(tmp_path: Path) -> None:
+    (tmp_path / "large.json").write_bytes(b" " * (model_file.MOST_BYTES + 1))
+    for name, code in (("large.json", "E-CAL-201"), ("none.json", "E-CAL-200"), (".", "E-CAL-200")):
+        with pytest.raises(LayerError, match=code):
+            model_file.read(tmp_path / name)
+
+
+def test_quantities_that_are_applied_are_those_of_the_engine() -> None:
+    assert kernels.QUANTITIES[kernels.NOW] == "deflection_now"
+    assert kernels.QUANTITIES[kernels.REPLAY:kernels.REPLAY + kernels.REPLAYS] == ("replay_0", "replay_1", "replay_2")
