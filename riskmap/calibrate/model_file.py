@@ -25,7 +25,7 @@ _DIGITS = 30
 TEXT = r"^([0-9A-Za-z][0-9A-Za-z .,:;()%/+-]*)?$"  # words and figures: no quote, bracket, sign or mark of any code
 
 Text = Annotated[str, Field(max_length=300, pattern=TEXT)]
-Name = Annotated[str, Field(min_length=1, max_length=64, pattern=r"^[A-Za-z0-9_. -]*$")]
+Name = Annotated[str, Field(min_length=1, max_length=64, pattern=r"^[A-Za-z0-9][A-Za-z0-9_. -]*$")]
 Month = Annotated[str, Field(pattern=r"^[0-9]{4}-[0-9]{2}$")]
 Digest = Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")]
 Count = Annotated[int, Field(ge=0, le=1_000_000)]
@@ -145,7 +145,7 @@ class Model(_Strict):
 
     @model_validator(mode="after")
     def _together(self) -> Model:
-        from riskmap.calibrate import fitting, statistical
+        from riskmap.calibrate import fitting, predict, statistical
 
         if self.statistical.on and not self.physical.on:
             raise ValueError("the statistical layer stands on the physical one")
@@ -156,13 +156,22 @@ class Model(_Strict):
             raise ValueError("a layer is on with too few houses or blocks")
         if self.physical.on != bool(self.weights.weight):
             raise ValueError("weights belong to a physical layer that is on")
-        if self.weights.weight and abs(math.fsum(self.weights.weight) - 1) > 1e-6:
-            raise ValueError("weights do not add up to 1")
-        if self.statistical.on and self.terms != list(statistical.TERMS):
+        if self.weights.weight:
+            _weights_agree(self.weights, predict.FEWEST_DRAWS)
+        if self.terms != list(statistical.TERMS) and (self.terms or self.statistical.on):
             raise ValueError("terms of the statistical layer are unknown")
         if len(self.terms) != len(self.coefficients_mm):
             raise ValueError("terms and coefficients differ in number")
         return self
+
+
+def _weights_agree(told: WeightsTold, fewest: int) -> None:
+    if len(told.weight) < fewest:
+        raise ValueError("there are too few weights")
+    if abs(math.fsum(told.weight) - 1) > 1e-6:
+        raise ValueError("weights do not add up to 1")
+    if abs(math.fsum(w * w for w in told.weight) * told.effective_sample_size - 1) > 1e-3:
+        raise ValueError("weights and their effective sample size do not agree")
 
 
 def text_of(model: Model) -> str:

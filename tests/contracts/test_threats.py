@@ -164,7 +164,8 @@ THREATS = (
         "unit/test_soil_reader.py::test_missing_prj_alone_is_refused_never_assumed",
         "unit/test_soil_reader.py::test_every_missing_piece_of_every_download_is_named_at_once")),
     Threat(28, "loading that runs code", (
-        "contracts/test_threats.py::test_nothing_is_loaded_that_can_run",)),
+        "contracts/test_threats.py::test_nothing_is_loaded_that_can_run",
+        "unit/test_calibrate.py::test_hostile_files_are_refused_at_once")),
     Threat(29, "pattern that takes for ever", (
         "contracts/test_threats.py::test_long_texts_are_read_in_time",)),
     Threat(30, "people in outputs, messages or stores", (
@@ -181,7 +182,18 @@ THREATS = (
     Threat(33, "limits that differ by area", (
         "unit/test_screening_lists.py::test_bands_that_differ_by_place_or_group_are_refused",
         "unit/test_screening_lists.py::test_rows_out_are_rows_in_and_the_group_never_enters_a_number")),
-    Threat(34, "hostile survey in the calibration", (), "no survey is read and nothing is calibrated yet"),
+    Threat(34, "hostile survey in the calibration", (
+        "unit/test_calibrate.py::test_rows_that_cannot_be_used_are_told_and_kept",
+        "unit/test_calibrate.py::test_files_that_are_no_table",
+        "unit/test_calibrate.py::test_people_reach_no_file",
+        "unit/test_calibrate.py::test_splits_keep_block_house_and_neighbourhood_apart",
+        "unit/test_calibrate.py::test_hostile_values_are_refused",
+        "unit/test_calibrate.py::test_hostile_files_are_refused_at_once",
+        "validation/test_calibration_truth.py::test_a_poisoned_source_is_found",
+        "validation/test_calibration_truth.py::test_noise_switches_nothing_on",
+        "validation/test_calibration_truth.py::test_too_few_houses_or_blocks",
+        "validation/test_calibration_truth.py::test_random_splits_look_better_than_they_are_where_neighbours_are_alike"),
+        "surveys that one hand invents to fit the model cannot be told from measured ones"),
 )
 
 

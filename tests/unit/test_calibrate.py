@@ -107,7 +107,8 @@ def test_weights_by_hand() -> None:
 
 def test_single_surveys_count_less_than_changes() -> None:
     expected = predict.Expected(np.tile(np.linspace(0, 30, 200), (9, 1)), np.ones(9))
-    ess = [physical.fit(flat_rows(np.full(9, 15.0), single), expected, 500.0).ess_untempered for single in (False, True)]
+    ess = [physical.fit(flat_rows(np.full(9, 15.0), single), expected, 500.0).ess_untempered
+           for single in (False, True)]
     assert ess[0] < ess[1]
 
 
@@ -145,12 +146,14 @@ def test_scale_of_the_range_by_hand() -> None:
 # ---------------------------------------------------------------- the table
 @pytest.mark.parametrize(("line", "code", "column"), [
     (",2024-03,,,5,,a,,", "E-CAL-010", "lot_id"), ("nope,2024-03,,,5,,a,,", "E-CAL-011", "lot_id"),
-    ("{lot},March 2024,,,5,,a,,", "E-CAL-020", "first_date"), ("{lot},2024-03,2024-03,1,,,a,,", "E-CAL-021", "second_date"),
+    ("{lot},March 2024,,,5,,a,,", "E-CAL-020", "first_date"),
+    ("{lot},2024-03,2024-03,1,,,a,,", "E-CAL-021", "second_date"),
     ("{lot},2031-01,,,5,,a,,", "E-CAL-022", "first_date or second_date"),
     ("{lot},1931-01,,,5,,a,,", "E-CAL-023", "first_date"), ("{lot},2024-03,,,nan,,a,,", "E-CAL-030", "dome_mm"),
     ('{lot},2024-03,,,"3,5",,a,,', "E-CAL-030", "dome_mm"), ("{lot},2024-03,,,1e9,,a,,", "E-CAL-030", "dome_mm"),
     ("{lot},2024-03,,,400,,a,,", "E-CAL-031", "dome_mm"), ("{lot},2024-03,,3,,,a,,", "E-CAL-032", "dome_mm"),
-    ("{lot},2023-03,2024-03,,4,,a,,", "E-CAL-032", "change_mm"), ("{lot},2024-03,,,5,0,a,,", "E-CAL-033", "reading_sd_mm"),
+    ("{lot},2023-03,2024-03,,4,,a,,", "E-CAL-032", "change_mm"),
+    ("{lot},2024-03,,,5,0,a,,", "E-CAL-033", "reading_sd_mm"),
     ("{lot},2024-03,,,5,,a,,piers", "W-CAL-014", "exclude"), ("{none},2024-03,,,5,,a,,", "E-CAL-013", "lot_id"),
 ])
 def test_rows_that_cannot_be_used_are_told_and_kept(run: Results, tmp_path: Path, line: str, code: str, column: str) \
@@ -169,7 +172,8 @@ def test_rows_that_cannot_be_used_are_told_and_kept(run: Results, tmp_path: Path
 @pytest.mark.parametrize(("content", "code"), [
     ("", "E-CAL-003"), ("lot_id,first_date\nA,2024-01\n", "E-CAL-004"), ("lot_id,lot_id,first_date,dome_mm\n1,1,1,1\n",
                                                                             "E-CAL-005"),
-    ("lot_id,first_date,dome_mm,dome_in\n1,1,1,1\n", "E-CAL-005"), ("lot_id,first_date,dome_mm\nA,2024-01,3,5\n", "E-CAL-006"),
+    ("lot_id,first_date,dome_mm,dome_in\n1,1,1,1\n", "E-CAL-005"),
+    ("lot_id,first_date,dome_mm\nA,2024-01,3,5\n", "E-CAL-006"),
     ("lot_id,first_date,dome_mm\n" + "a" * 300 + ",2024-01,3\n", "E-CAL-006"),
     ("lot_id,first_date,dome_mm\n" + "A,2024-01,3\n" * 2001, "E-CAL-007"),
 ])
@@ -244,7 +248,8 @@ def test_the_same_surveys_give_the_same_files(made: tuple[Result, Path], calibra
         assert path.read_bytes() == (tmp_path / "again" / path.name).read_bytes(), path.name
 
 
-def test_few_houses_are_compared_and_change_nothing(town: synthetic.Town, calibration_run: Path, tmp_path: Path) -> None:
+def test_few_houses_are_compared_and_change_nothing(town: synthetic.Town, calibration_run: Path, tmp_path: Path) \
+        -> None:
     few = town.part((town.table["house"] < 12).to_numpy())
     path = write_csv(few, synthetic.invent(few, 1, 0), tmp_path / "s.csv")
     done = call(calibration_run, path, tmp_path / "o")
@@ -260,7 +265,7 @@ def test_few_houses_are_compared_and_change_nothing(town: synthetic.Town, calibr
 # ---------------------------------------------------------------- applying it
 def test_even_weights_give_the_numbers_of_the_run(made: tuple[Result, Path], run: Results) -> None:
     content = json.loads((made[1] / "calibration.json").read_text(encoding="utf-8"))
-    content["weights"] |= {"weight": [1 / 200] * 200, "discrepancy_share": 0.0}
+    content["weights"] |= {"weight": [1 / 200] * 200, "effective_sample_size": 200.0, "discrepancy_share": 0.0}
     content["physical"]["range_scale"] = 1.0
     content["statistical"]["on"] = False
     table = apply.to_run(run, model_file.Model.model_validate(content))
@@ -280,7 +285,7 @@ def test_other_settings_are_refused(made: tuple[Result, Path], run: Results) -> 
     assert apply.settings_digest(settings.Area.model_validate(kept)) == model.run.settings_sha256
 
 
-def test_calibrated_numbers_lie_nearer_to_the_truth(made: tuple[Result, Path], town: synthetic.Town, run: Results) -> None:
+def test_calibrated_numbers_lie_nearer_to_the_truth(made: tuple[Result, Path], town: synthetic.Town) -> None:
     table = pd.read_csv(made[1] / "lots_calibrated.csv")
     single = (town.table["kind"] == "single").to_numpy()
     rows = town.table["lot_row"].to_numpy()[single]
@@ -304,6 +309,7 @@ def changed(content: dict[str, Any], path: str, value: object) -> bytes:
     ("physical.range_scale", "2"), ("physical.range_scale", True), ("physical.range_scale", 1e300),
     ("physical.range_scale", float("nan")), ("physical.range_scale", float("inf")), ("physical.range_scale", None),
     ("weights.weight", [1.0]), ("weights.weight", "A" * 1000), ("weights.weight", [0.5] * 200), ("weights.weight", []),
+    ("weights.effective_sample_size", 150.0),
     ("weights.weight", [-1.0, 2.0]), ("weights.weight", [[1.0]]), ("counts.houses", 12), ("counts.blocks", 4),
     ("counts.rows", -1), ("counts.rows", 10**40), ("coefficients_mm", [1e9] * 8), ("coefficients_mm", [0.0] * 9),
     ("terms", ["__class__"] * 8), ("terms", ["eval(1)"] * 8), ("run.area", "__import__('os').system('x')"),
