@@ -171,7 +171,14 @@ def quantiles(values: Array, weight: Array, percents: tuple[float, ...] = (10.0,
     order = np.argsort(values, axis=1, kind="stable")
     ordered, of = np.take_along_axis(values, order, axis=1), weight[order]
     middle = np.cumsum(of, axis=1) - of / 2
-    return np.array([[np.interp(p / 100, m, v) for m, v in zip(middle, ordered, strict=True)] for p in percents])
+    row = np.arange(len(values))
+    out = np.empty((len(percents), len(values)))
+    for k, percent in enumerate(percents):
+        after = np.clip((middle < percent / 100).sum(axis=1), 1, values.shape[1] - 1)
+        step = np.maximum(middle[row, after] - middle[row, after - 1], 1e-300)
+        share = np.clip((percent / 100 - middle[row, after - 1]) / step, 0.0, 1.0)
+        out[k] = ordered[row, after - 1] + share * (ordered[row, after] - ordered[row, after - 1])
+    return out
 
 
 def ranges(expected: Expected, weights: Weights) -> tuple[Array, Array, Array]:
