@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from riskmap.constants import PF_AT_33_KPA
 from riskmap.movement import draws as random
 from riskmap.movement import driver as weather
-from riskmap.movement import kernels, reduced_model, slab, summary, trace
+from riskmap.movement import reduced_model, slab, soil_kernel, summary, trace
 from riskmap.movement.engine import NARROWEST, WIDEST
 from riskmap.movement.slab import CLASS_STIFFNESS_MN_M2
 
@@ -84,10 +84,10 @@ def _one(d: int, row: dict[str, Any], profile: int, driver: Driver, draws: Draws
     root = round(min(s.root_zone_depth_m / depth, 1.0), 2)
     model = reduced_model.cached(ratio, False, root)
     top, bottom, low, middle, high, factor = (values[profile] for values in layers)
-    index = np.array([factor[k] * kernels.compression_index(
-        kernels.triangular_one(float(draws.extensibility[d]), low[k], middle[k], high[k]),
+    index = np.array([factor[k] * soil_kernel.compression_index(
+        soil_kernel.triangular_one(float(draws.extensibility[d]), low[k], middle[k], high[k]),
         area.soil_settings.lep_cap_pct, s.pf_span_dry - PF_AT_33_KPA) for k in range(top.size)])
-    cells = kernels.cell_strain_index(model.depth_edges * depth, top, bottom, index)
+    cells = soil_kernel.cell_strain_index(model.depth_edges * depth, top, bottom, index)
     first = driver.first_month
     early, late = (int(np.clip(int(row[name]) - first, max(driver.record - 120, 0), driver.now - 1))
                    for name in ("pour_early_month", "pour_late_month"))

@@ -80,7 +80,7 @@ def ground(model: ReducedModel, driver_pf: Array, pour: int, *, diffusivity_m2_p
         Place of the pour month.
     diffusivity_m2_per_yr, active_depth_m, restraint : float
     index_cells : array, shape (n_z,)
-        From `kernels.cell_strain_index`.
+        From `soil_kernel.cell_strain_index`.
     spin_up_mean_pf : float, optional
         Mean driver of the straight profile at place 0; default the mean up to the pour.
     """

@@ -13,7 +13,7 @@ from typing import Any
 
 import numpy as np
 
-from riskmap.movement import kernels, trace
+from riskmap.movement import kernels, soil_kernel, trace
 from riskmap.movement import reduced_model as rm
 from riskmap.selftest import field
 from riskmap.selftest.evidence import ANY, DIVISIONS, Comparison, Values, within_factor
@@ -33,10 +33,10 @@ SETTINGS = f"diffusivity {ALPHA:g}, depth {DEPTH:g} m, restraint {RESTRAINT:g}"
 
 def _cells(model: rm.ReducedModel, lep: float, depth_m: float = DEPTH) -> Any:
     """Return the strain index of depth cells for one extensibility [%] to 2 m and the default share of it below."""
-    index = kernels.compression_index(lep, SOIL.lep_cap_pct, 2.97) * np.array([1.0, SOIL.below_profile_factor])
+    index = soil_kernel.compression_index(lep, SOIL.lep_cap_pct, 2.97) * np.array([1.0, SOIL.below_profile_factor])
     edge = SOIL.extend_to_cm / 100
     top, bottom = np.array([0.0, edge]), np.array([edge, depth_m])
-    return kernels.cell_strain_index(model.depth_edges * depth_m, top, bottom, index)
+    return soil_kernel.cell_strain_index(model.depth_edges * depth_m, top, bottom, index)
 
 
 @lru_cache(maxsize=64)

@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 
 from riskmap.climate import evapotranspiration
-from riskmap.movement import closed_forms, kernels, surface, trace
+from riskmap.movement import closed_forms, soil_kernel, surface, trace
 from riskmap.movement import reduced_model as rm
 from riskmap.selftest.case import Case, NotIncluded, Tolerance, Value
 from riskmap.selftest.ground import left_to_come
@@ -88,9 +88,9 @@ def _texas(open_data: Path, pour: str, half_width: float, lep: float) -> tuple[l
     dates, rain, pet = division(open_data, "4103")
     suction = 4.3 - 1.4 * surface.filling(rain, pet, 1.0, 150.0, 0.5)
     normal = suction[dates.index("1991-01"): dates.index("2020-12") + 1].mean()
-    index = kernels.compression_index(lep, 20.0, 2.97) * np.array([1.0, 0.5])
+    index = soil_kernel.compression_index(lep, 20.0, 2.97) * np.array([1.0, 0.5])
     model = rm.build(half_width / DEPTH)
-    cells = kernels.cell_strain_index(model.depth_edges * DEPTH, np.array([0.0, 2.0]), np.array([2.0, DEPTH]), index)
+    cells = soil_kernel.cell_strain_index(model.depth_edges * DEPTH, np.array([0.0, 2.0]), np.array([2.0, DEPTH]), index)
     start = dates.index(pour)
     return dates[start:], trace.ground(model, suction - np.clip(normal - OFFSET, 2.9, 4.0), start,
                                        diffusivity_m2_per_yr=ALPHA, active_depth_m=DEPTH, restraint=0.6,

@@ -10,7 +10,7 @@ from typing import Any, cast
 
 import numpy as np
 
-from riskmap.movement import closed_forms, grid, kernels, surface, trace
+from riskmap.movement import closed_forms, grid, kernels, soil_kernel, surface, trace
 from riskmap.movement import reduced_model as rm
 from riskmap.selftest.case import Case, NotIncluded, Tolerance, Value
 from riskmap.selftest.suction import NOTES, REFEREE, ROUNDED, YES, yes
@@ -145,8 +145,8 @@ def _made_run() -> trace.Ground:
     suction = 4.3 - 1.4 * surface.filling(np.tile(rain[:120], 2), np.tile(demand[:120], 2), 0.8, 150.0, 1.0)
     suction = np.concatenate([suction, 4.3 - 1.4 * surface.filling(rain, demand, 0.8, 150.0, 0.5)])
     model = rm.build(12 / 7)
-    index = np.array([kernels.compression_index(9.0, 20.0, 2.97)]) * np.array([1.0, 0.5])
-    cells = kernels.cell_strain_index(model.depth_edges * DEPTH, np.array([0.0, 2.0]), np.array([2.0, 3.5]), index)
+    index = np.array([soil_kernel.compression_index(9.0, 20.0, 2.97)]) * np.array([1.0, 0.5])
+    cells = soil_kernel.cell_strain_index(model.depth_edges * DEPTH, np.array([0.0, 2.0]), np.array([2.0, 3.5]), index)
     covered = surface.equilibrium(suction, window=9, percentile=3.0)
     return trace.ground(model, suction - covered, 241, diffusivity_m2_per_yr=ALPHA, active_depth_m=DEPTH, restraint=0.6,
                         index_cells=cells)
@@ -172,7 +172,7 @@ def _slab_bends_less() -> list[Value]:
 
 
 def _no_soil_no_movement() -> list[float]:
-    return [float(kernels.compression_index(0.0, 20.0, 2.97))]
+    return [float(soil_kernel.compression_index(0.0, 20.0, 2.97))]
 
 
 # ---------------------------------------------------------------- slow clay after drying

@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 
 from riskmap.errors import LayerError
 from riskmap.movement import draws as random
-from riskmap.movement import kernels, reduced_model, surface, trace
+from riskmap.movement import reduced_model, soil_kernel, surface, trace
 
 Array = NDArray[np.float64]
 
@@ -69,9 +69,9 @@ def _place(month: str) -> int:
 def _cells(horizons: list[dict[str, Any]], lep_pct: Array, model: reduced_model.ReducedModel, depth: float) -> Array:
     top = np.array([h["top_cm"] for h in horizons]) / 100
     bottom = np.array([h["bottom_cm"] for h in horizons]) / 100
-    index = np.array([kernels.compression_index(float(v), 20.0, 2.97) for v in lep_pct])
+    index = np.array([soil_kernel.compression_index(float(v), 20.0, 2.97) for v in lep_pct])
     bottom[-1] = max(bottom[-1], 2.0)
-    return kernels.cell_strain_index(model.depth_edges * depth, np.append(top, bottom[-1]), np.append(bottom, 100.0),
+    return soil_kernel.cell_strain_index(model.depth_edges * depth, np.append(top, bottom[-1]), np.append(bottom, 100.0),
                                      np.append(index, index[-1] / 2))
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from riskmap.movement import kernels
+from riskmap.movement import soil_kernel
 from riskmap.published import cole_volume, expansion_index_d4829, house_limits, index_swell, suction_units
 from riskmap.selftest.case import Case, NotIncluded, Tolerance, Value
 from riskmap.soil import shrink_swell
@@ -58,7 +58,7 @@ def _by_code() -> list[Value]:
 
 
 def _compression() -> list[float]:
-    return [float(kernels.compression_index(lep, 20.0, 2.97)) for lep in (1.0, 3.0, 6.0, 9.0, 12.0, 15.0)]
+    return [float(soil_kernel.compression_index(lep, 20.0, 2.97)) for lep in (1.0, 3.0, 6.0, 9.0, 12.0, 15.0)]
 
 
 _PLASTICITY = np.array([10.0, 15, 20, 28, 35, 41, 55])

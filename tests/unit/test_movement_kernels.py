@@ -10,7 +10,7 @@ import pandas as pd
 import pytest
 
 from riskmap import movement
-from riskmap.movement import draws, driver, engine, kernels, past, reasons, summary, trace
+from riskmap.movement import draws, driver, engine, kernels, past, reasons, soil_kernel, summary, trace
 from riskmap.movement import reduced_model as rm
 from riskmap.settings import ClimateSettings, MovementSettings, SoilSettings
 
@@ -74,9 +74,9 @@ def test_shared_run_equals_a_slab_poured_alone() -> None:
         block = run.run(made, engine.Units(zero, zero, pours, pours), 6.0, True, pool)
     for d in range(20):
         model = rm.cached(1.7)
-        lep = [kernels.triangular_one(drawn.extensibility[d], *(layers[n][0, k] for n in (2, 3, 4))) for k in range(3)]
-        index = np.array([layers[5][0, k] * kernels.compression_index(lep[k], 20.0, 2.97) for k in range(3)])
-        cells = kernels.cell_strain_index(model.depth_edges * 3.5, layers[0][0], layers[1][0], index)
+        lep = [soil_kernel.triangular_one(drawn.extensibility[d], *(layers[n][0, k] for n in (2, 3, 4))) for k in range(3)]
+        index = np.array([layers[5][0, k] * soil_kernel.compression_index(lep[k], 20.0, 2.97) for k in range(3)])
+        cells = soil_kernel.cell_strain_index(model.depth_edges * 3.5, layers[0][0], layers[1][0], index)
         relative = made.suction_pf[d] - made.equilibrium_pf[d]
         stiffness = 20e6 * np.exp(0.5 * drawn.stiffness[d])
         for n, pour in enumerate(pours):
@@ -338,13 +338,13 @@ def test_worst_months_are_apart() -> None:
 
 def test_strain_index_meets_layer_limits_exactly() -> None:
     edges = np.array([0.0, 0.3, 1.0, 3.0])
-    cells = kernels.cell_strain_index(edges, np.array([0.0, 0.5]), np.array([0.5, 2.0]), np.array([0.1, 0.2]))
+    cells = soil_kernel.cell_strain_index(edges, np.array([0.0, 0.5]), np.array([0.5, 2.0]), np.array([0.1, 0.2]))
     np.testing.assert_allclose(cells, [0.03, 0.02 + 0.1, 0.2])
 
 
 def test_compression_index_check_values() -> None:
     """Physics notes 4.2, computed: LEP 1, 3, 6, 9, 12, 15 % give .0102 .0312 .0643 .0993 .136 .175 per pF."""
-    ours = [kernels.compression_index(v, 20.0, 2.97) for v in (1.0, 3.0, 6.0, 9.0, 12.0, 15.0, 30.0)]
+    ours = [soil_kernel.compression_index(v, 20.0, 2.97) for v in (1.0, 3.0, 6.0, 9.0, 12.0, 15.0, 30.0)]
     np.testing.assert_allclose(ours[:6], [0.0102, 0.0312, 0.0643, 0.0993, 0.136, 0.175], rtol=0.006)
 
 

@@ -13,7 +13,7 @@ import pytest
 from test_movement_kernels import CLIMATE, SOIL, columns, simulate, soils, weather
 
 from riskmap import movement
-from riskmap.movement import draws, driver, engine, kernels, trace
+from riskmap.movement import draws, driver, engine, kernels, soil_kernel, trace
 from riskmap.movement import reduced_model as rm
 from riskmap.settings import MovementSettings
 
@@ -52,10 +52,10 @@ def test_three_extremes_against_every_month_on_200_random_columns() -> None:
         block = run.run(made, engine.Units(number, zero, pours, pours), 6.0, True, pool)
     model, misses = rm.cached(1.7), []
     for n in range(200):  # column n with draw n: 200 different soils, pours and draws
-        index = [layers[5][n, k] * kernels.compression_index(
-            kernels.triangular_one(drawn.extensibility[n], *(layers[m][n, k] for m in (2, 3, 4))), 20.0, 2.97)
+        index = [layers[5][n, k] * soil_kernel.compression_index(
+            soil_kernel.triangular_one(drawn.extensibility[n], *(layers[m][n, k] for m in (2, 3, 4))), 20.0, 2.97)
             for k in range(3)]
-        cells = kernels.cell_strain_index(model.depth_edges * 3.5, layers[0][n], layers[1][n], np.array(index))
+        cells = soil_kernel.cell_strain_index(model.depth_edges * 3.5, layers[0][n], layers[1][n], np.array(index))
         relative = made.suction_pf[n] - made.equilibrium_pf[n]
         alone = trace.ground(model, relative, int(pours[n]), active_depth_m=3.5, restraint=drawn.restraint[n],
                              diffusivity_m2_per_yr=drawn.diffusivity_m2_per_yr[n], index_cells=cells,

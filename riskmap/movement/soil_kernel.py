@@ -1,0 +1,45 @@
+"""The compiled path of the soil: from layers and one draw of their extensibility to strain per depth cell."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from riskmap.movement.compiled import compiled
+
+Array = NDArray[np.float64]
+
+
+@compiled
+def cell_strain_index(edges_m: Array, top: Array, bottom: Array, index: Array) -> Array:
+    """Return the thickness of each depth cell times its mean compression index. [m per pF]
+
+    edges_m (n_z + 1,) cell limits; top, bottom [m] and index [per pF] of the layers.
+    """
+    out = np.zeros(edges_m.size - 1)
+    for z in range(out.size):
+        for layer in range(top.size):
+            thickness = min(edges_m[z + 1], bottom[layer]) - max(edges_m[z], top[layer])
+            if thickness > 0:
+                out[z] += thickness * index[layer]
+    return out
+
+
+@compiled
+def triangular_one(u: float, low: float, middle: float, high: float) -> float:
+    """Return one quantile of the triangular distribution (see draws.triangular)."""
+    width = high - low
+    if width <= 0:
+        return middle
+    if u * width < middle - low:
+        return low + np.sqrt(u * width * (middle - low))
+    return high - np.sqrt((1 - u) * width * (high - middle))
+
+
+@compiled
+def compression_index(lep_pct: float, cap_pct: float, span_pf: float) -> float:
+    """Return the volume change per pF for a linear extensibility: ((1 + LEP/100)^3 - 1) / span.
+
+    Form of the soil-survey based index, from memory (decisions page); linear extensibility is capped first.
+    """
+    return ((1 + min(lep_pct, cap_pct) / 100) ** 3 - 1) / span_pf
