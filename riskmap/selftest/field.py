@@ -90,7 +90,8 @@ def _texas(open_data: Path, pour: str, half_width: float, lep: float) -> tuple[l
     normal = suction[dates.index("1991-01"): dates.index("2020-12") + 1].mean()
     index = soil_kernel.compression_index(lep, 20.0, 2.97) * np.array([1.0, 0.5])
     model = rm.build(half_width / DEPTH)
-    cells = soil_kernel.cell_strain_index(model.depth_edges * DEPTH, np.array([0.0, 2.0]), np.array([2.0, DEPTH]), index)
+    cells = soil_kernel.cell_strain_index(model.depth_edges * DEPTH, np.array([0.0, 2.0]), np.array([2.0, DEPTH]),
+                                          index)
     start = dates.index(pour)
     return dates[start:], trace.ground(model, suction - np.clip(normal - OFFSET, 2.9, 4.0), start,
                                        diffusivity_m2_per_yr=ALPHA, active_depth_m=DEPTH, restraint=0.6,

@@ -71,8 +71,8 @@ def _cells(horizons: list[dict[str, Any]], lep_pct: Array, model: reduced_model.
     bottom = np.array([h["bottom_cm"] for h in horizons]) / 100
     index = np.array([soil_kernel.compression_index(float(v), 20.0, 2.97) for v in lep_pct])
     bottom[-1] = max(bottom[-1], 2.0)
-    return soil_kernel.cell_strain_index(model.depth_edges * depth, np.append(top, bottom[-1]), np.append(bottom, 100.0),
-                                     np.append(index, index[-1] / 2))
+    return soil_kernel.cell_strain_index(model.depth_edges * depth, np.append(top, bottom[-1]),
+                                         np.append(bottom, 100.0), np.append(index, index[-1] / 2))
 
 
 def _sides(given: dict[str, Any], after: Array) -> tuple[Array, Array]:

@@ -74,7 +74,8 @@ def test_shared_run_equals_a_slab_poured_alone() -> None:
         block = run.run(made, engine.Units(zero, zero, pours, pours), 6.0, True, pool)
     for d in range(20):
         model = rm.cached(1.7)
-        lep = [soil_kernel.triangular_one(drawn.extensibility[d], *(layers[n][0, k] for n in (2, 3, 4))) for k in range(3)]
+        lep = [soil_kernel.triangular_one(drawn.extensibility[d], *(layers[n][0, k] for n in (2, 3, 4)))
+               for k in range(3)]
         index = np.array([layers[5][0, k] * soil_kernel.compression_index(lep[k], 20.0, 2.97) for k in range(3)])
         cells = soil_kernel.cell_strain_index(model.depth_edges * 3.5, layers[0][0], layers[1][0], index)
         relative = made.suction_pf[d] - made.equilibrium_pf[d]
