@@ -8,6 +8,8 @@ names: they run in this process, in others or on other machines and give the sam
 from __future__ import annotations
 
 import json
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -16,6 +18,7 @@ import numpy as np
 import pandas as pd
 
 from riskmap import parts
+from riskmap.errors import RunFolderError
 from riskmap.results import RowCounts
 from riskmap.store import Store
 
@@ -221,7 +224,9 @@ def estimate_of_part(job: Job, number: int, column_of: NDArray[np.int64], rows: 
     from riskmap.outputs import arrow_lots, rounding
 
     lot, climate = _lots(job, number)
-    ground = pd.read_parquet(_file(job, "ground", number))
+    path = _file(job, "ground", number)
+    with _whole(path.name):
+        ground = pd.read_parquet(path)
     state = ground[["lot_state", "lot_state_reason"]].set_axis(["state", "state_reason"], axis=1)
     lot_soil = ground.drop(columns=["lot_state", "lot_state_reason", "column"]).assign(lot_row=lot["lot_row"])
     own = ground["column"].to_numpy(np.int64)
@@ -235,11 +240,24 @@ def estimate_of_part(job: Job, number: int, column_of: NDArray[np.int64], rows: 
     return RowCounts.of(table), arrow_lots.shapes_of(arrow)
 
 
+@contextmanager
+def _whole(name: str) -> Iterator[None]:
+    """Tell a part that cannot be read by its name; nothing is made up in its place."""
+    try:
+        yield
+    except (OSError, ValueError, KeyError) as error:
+        raise RunFolderError(f"E-RUN-036 the part file {name} of this run is damaged or gone ({type(error).__name__}). "
+                             "Run again; what is in the store is not computed again. If it happens again, check the "
+                             "disk.") from None
+
+
 def _lots(job: Job, number: int) -> tuple[gpd.GeoDataFrame, pd.DataFrame]:
     """Return the lots of a part numbered from 0, and what the weather stage says of them."""
     import geopandas as gpd
 
-    lot = gpd.read_parquet(_file(job, "lots", number))
+    path = _file(job, "lots", number)
+    with _whole(path.name):
+        lot = gpd.read_parquet(path)
     lot["lot_row"] = np.arange(len(lot), dtype=np.int64)
     return lot.drop(columns=list(_CLIMATE)), pd.DataFrame(lot[["lot_row", *_CLIMATE]])
 
@@ -258,7 +276,11 @@ def write_product(kind: str, folder: Path, into: Path, count: int, today: str, s
     """Write one product from the estimates of all parts in the order of the input; return its name."""
     from riskmap.outputs import arrow_lots, csv_table, geopackage, geoparquet
 
-    stream = parts.in_order([folder / f"estimate_{number_text(k)}.parquet" for k in range(count)], arrow_lots.ROWS)
+    paths = [folder / f"estimate_{number_text(k)}.parquet" for k in range(count)]
+    for path in paths:
+        with _whole(path.name):
+            parts.check(path)
+    stream = parts.in_order(paths, arrow_lots.ROWS)
     if kind == "gpkg":
         return geopackage.write_tables(stream, into, today, shapes, rows).name
     if kind == "csv":

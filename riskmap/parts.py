@@ -17,8 +17,7 @@ if TYPE_CHECKING:
     import pyarrow as pa
     from numpy.typing import NDArray
 
-PART_LOTS = 50_000  # about 0.6 GB a worker (measured in the references of the benchmark page)
-MOST_LOTS = 1_000_000  # of one part: a part is one table in memory
+PART_LOTS = 50_000  # about 0.5 GB a worker (measured, tests/benchmarks/scale.py)
 LOT_ROW = "lot_row"
 
 
@@ -62,6 +61,14 @@ def write_rows(part: pa.Table, path: Path, step: int) -> None:
     with pq.ParquetWriter(path, part.schema, compression="lz4") as writer:
         for start, end in zip([0, *cuts], [*cuts, len(part)], strict=True):
             writer.write_table(part.slice(start, end - start))
+
+
+def check(path: Path) -> None:
+    """Look at a file's table of contents; OSError or ValueError when it is not one of `write_rows`."""
+    import pyarrow.parquet as pq
+
+    if LOT_ROW not in pq.read_schema(path).names:
+        raise ValueError(path.name)
 
 
 def in_order(paths: Sequence[Path], step: int) -> Iterator[pa.Table]:

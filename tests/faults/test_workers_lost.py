@@ -126,6 +126,24 @@ def test_a_damaged_part_in_the_store_is_computed_again(area: Path, tmp_path: Pat
     assert len(sorted((tmp_path / store.FOLDER).glob("*part_soil-*.parquet"))) == len(kept)
 
 
+@pytest.mark.parametrize("kind", ["lots", "ground", "estimate"])
+def test_a_part_damaged_in_mid_run_is_told_by_name(area: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch,
+                                                   kind: str) -> None:
+    stage = {"lots": "soil_of_part", "ground": "estimate_of_part", "estimate": "write_product"}[kind]
+    real = getattr(in_parts, stage)
+
+    def after_damage(*task: object) -> object:
+        folder = task[0].folder if isinstance(task[0], in_parts.Job) else task[1]
+        hit = Path(str(folder)) / f"{kind}_00001.parquet"
+        hit.write_bytes(hit.read_bytes()[: hit.stat().st_size // 2])
+        return real(*task)
+
+    monkeypatch.setattr(in_parts, stage, after_damage)
+    with pytest.raises(RunFolderError, match=rf"E-RUN-036 the part file {kind}_00001\.parquet .*damaged"):
+        assess.run(area, tmp_path / "out", workers=1, part_lots=12)
+    assert {path.name for path in (tmp_path / "out").iterdir()} <= {store.FOLDER}
+
+
 @pytest.mark.parametrize("place", ["write_lots", "write_rows"])
 def test_a_full_disk_is_told_and_leaves_no_run(area: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch,
                                                place: str) -> None:
