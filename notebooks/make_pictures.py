@@ -53,10 +53,8 @@ def main() -> None:
          "document.querySelectorAll('#lots li')[20].click();")
     listing = screening.read(ROOT / "layers" / "example" / "listings.csv", {"lot_id": "parcel"})
     done = screening.screen(found, listing, columns={"lot_id": "parcel"})
-    from riskmap.cli_screen import _page_columns
-
     told = {"list": listing.name, "run": about["run"], "today": found.today, "manifest": about["manifest"],
-            "counts": done.counts, "notes": [], "page_columns": _page_columns(done, "us")}
+            "counts": done.counts, "notes": [], "page_columns": screening.page_columns(done, "us")}
     with tempfile.TemporaryDirectory() as place:
         screen_table.write(done.rows, screening.in_order(done.rows), None, told, Path(place))
         shot(Path(place) / "screened.html", PICTURES / "screen.png", "1000,620")

@@ -32,6 +32,30 @@ class Visit:
     note: str
 
 
+@dataclass(frozen=True)
+class Papers:
+    """What a brief shows.
+
+    Attributes
+    ----------
+    visits : list of Visit
+    pages : list of dict
+        Values of every page, in the order of `visits`.
+    order : DataFrame
+        As of `rounds`.
+    summary : dict
+        Values of the page about the area.
+    head : dict
+        Title, year and month of the documents.
+    """
+
+    visits: list[Visit]
+    pages: list[dict[str, Any]]
+    order: pd.DataFrame
+    summary: dict[str, Any]
+    head: dict[str, Any]
+
+
 def wanted(found: Results, ids: list[str], listing: Path | None, top: int | None) -> list[Visit]:
     """Return the pages that are asked for, in the order of asking.
 
@@ -120,3 +144,64 @@ def rounds(found: Results, visits: list[Visit]) -> pd.DataFrame:
     frame = frame.sort_values(["cluster"], kind="stable")
     frame["order"] = frame.groupby("cluster").cumcount() + 1
     return frame[columns].reset_index(drop=True)
+
+
+def papers(found: Results, visits: list[Visit], system: str, about: dict[str, str]) -> Papers:
+    """Return all values of a brief; nothing is written.
+
+    Parameters
+    ----------
+    found : Results
+    visits : list of Visit
+        As of `wanted`.
+    system : str
+        `us` or `si`.
+    about : dict
+        Name of the run and beginning of its manifest's digest.
+    """
+    order = rounds(found, visits)
+    year, month = (int(part) for part in found.today.split("-"))
+    return Papers(visits, pages(found, visits, system, about), order, content.area_page(found, system, order, about),
+                  {"title": f"{found.area_name}: lots", "year": year, "month": month})
+
+
+def write(made: Papers, folder: Path, paper: str, each: bool) -> None:
+    """Write lots.pdf, area.pdf, lots.html and pages.csv, and with `each` one PDF per page, into a folder.
+
+    Parameters
+    ----------
+    made : Papers
+    folder : Path
+    paper : str
+        `letter` or `a4`.
+    each : bool
+    """
+    from riskmap.outputs.brief import pages as html
+    from riskmap.outputs.brief import pdf
+
+    head = made.head
+    (folder / "lots.pdf").write_bytes(pdf.compiled("page.typ", {**head, "pages": made.pages}, paper)[0])
+    (folder / "area.pdf").write_bytes(pdf.compiled("area.typ", {**head, "area": made.summary}, paper)[0])
+    (folder / "lots.html").write_text(html.document(made.pages, made.summary), encoding="utf-8",
+                                      errors="backslashreplace", newline="\n")
+    if each:
+        for k, page in enumerate(made.pages, start=1):
+            (folder / f"page_{k:04d}.pdf").write_bytes(pdf.compiled("page.typ", {**head, "pages": [page]}, paper)[0])
+    _index(folder / "pages.csv", made.visits, made.pages, made.order)
+
+
+def _index(path: Path, asked: list[Visit], made: list[dict[str, Any]], order: pd.DataFrame) -> None:
+    """Write which page is which lot and in which order to go; a text that could run as a formula gets an apostrophe."""
+    import csv
+
+    from riskmap.outputs.csv_table import guarded
+
+    place = {int(row["lot_row"]): (int(row["cluster"]), int(row["order"])) for row in order.to_dict("records")}
+    rows = [[k, page["id"], visit.status, page["state"], *place.get(visit.row, ("", ""))]
+            for k, (visit, page) in enumerate(zip(asked, made, strict=True), start=1)]
+    with path.open("w", encoding="utf-8-sig", errors="backslashreplace", newline="") as stream:
+        writer = csv.writer(stream)
+        writer.writerow(["page", "lot_id", "match_status", "state", "group", "order_in_group"])
+        for row in rows:
+            row[1] = guarded(pd.Series([row[1]]))[0]
+            writer.writerow(row)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import threading
-from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -12,10 +11,8 @@ import click
 from riskmap.cli_runs import OUTPUTS, UNITS
 
 if TYPE_CHECKING:
-    import pandas as pd
 
     from riskmap.outputs.web_map import Basemap
-    from riskmap.results import Results
 
 MAX_PORT = 65535
 
@@ -40,7 +37,8 @@ def map_command(run: str, tiles: bool, serving: bool, port: int | None, against:
 
     With --serve RUN may also be a folder that this command wrote; its map is then shown as it is.
     """
-    from riskmap.outputs import record, run_folder
+    from riskmap import api
+    from riskmap.outputs import run_folder
 
     if (url is None) != (attribution is None):
         raise click.UsageError("--basemap and --attribution go together: pictures must carry their credit line")
@@ -51,29 +49,11 @@ def map_command(run: str, tiles: bool, serving: bool, port: int | None, against:
         _serve(folder, shown, port)
         return
     below = _basemap(url, attribution)
-    found = record.read(folder)
-    change = _change(found, run_folder.find(against, outputs)) if against is not None else None
-    with run_folder.made_from(folder, f"map {found.area_name}", into) as made:
-        names = _write(found, made.path, tiles, units, below, change)
-    for name in names:
-        click.echo((made.final / name).as_posix())
+    made = api.map(folder, tiles=tiles, against=against, basemap=below, into=into, units=units, outputs=outputs)
+    for name in made.answer:
+        click.echo((made.folder / name).as_posix())
     if serving:
-        _serve(made.final, names, port)
-
-
-def _write(found: Results, folder: Path, as_tiles: bool, units: str, basemap: Basemap | None,
-           change: pd.Series | None) -> list[str]:
-    if as_tiles:
-        from riskmap.outputs import tile_page
-
-        if change is not None:
-            found = replace(found, lots=found.lots.assign(change_mm=change))
-        return [path.name for path in tile_page.write(found, folder, units, basemap=basemap)]
-    from riskmap.outputs import web_map
-
-    page = web_map.page(found, units, basemap=basemap, change=change)
-    (folder / web_map.NAME).write_text(page, encoding="utf-8", newline="\n")
-    return [web_map.NAME]
+        _serve(made.folder, made.answer, port)
 
 
 def _basemap(url: str | None, attribution: str | None) -> Basemap | None:
@@ -85,20 +65,6 @@ def _basemap(url: str | None, attribution: str | None) -> Basemap | None:
         return Basemap(url, attribution)
     except ValueError as error:
         raise click.UsageError(str(error)) from None
-
-
-def _change(now: Results, other: Path) -> pd.Series:
-    """Return the change of the expected movement since another run, in row order; missing where one has no number."""
-    import pandas as pd
-
-    from riskmap.outputs import record
-
-    before = record.read(other).lots
-    keys = [pd.MultiIndex.from_arrays([ids, ids.groupby(ids).cumcount()])  # the n-th of a repeated id meets the n-th
-            for ids in (now.lots["lot_id"].astype("str"), before["lot_id"].astype("str"))]
-    known = pd.Series(before["expected_movement_mm"].to_numpy(float), index=keys[1]).reindex(keys[0])
-    return pd.Series(now.lots["expected_movement_mm"].to_numpy(float) - known.to_numpy(), index=now.lots.index,
-                     name="change_mm")
 
 
 def _made_before(folder: Path) -> list[str]:

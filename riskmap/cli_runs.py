@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from riskmap.errors import RunFolderError, joined, shown
+from riskmap.errors import joined
 
 OUTPUTS = click.option("--outputs", type=click.Path(path_type=Path), default=Path("outputs"), show_default=True,
                        help="Folder in which `latest` is looked up.")
@@ -21,15 +21,11 @@ UNITS = click.option("--units", type=click.Choice(["us", "si"]), default="us", s
 @OUTPUTS
 def explain(run: str, lot_id: str, units: str, outputs: Path) -> None:
     """Say what one lot's number is, and why. RUN is a run folder or `latest`."""
-    from riskmap.outputs import lot_text, record, run_folder
+    from riskmap import api
+    from riskmap.outputs import lot_text
 
-    found = record.read(run_folder.find(run, outputs))
-    ids = found.lots["lot_id"].astype("str")
-    rows = ids.index[ids == lot_id].tolist()
-    if not rows:
-        near = ids[ids.str.contains(lot_id, regex=False, case=False)].head(5).tolist()
-        hint = f" Similar: {joined(near)}." if near else ""
-        raise RunFolderError(f"E-RUN-013 '{shown(lot_id)}' is not among the {len(ids):,} lots of the run.{hint}")
+    found = api.read(run, outputs)
+    rows = api.rows_of(found, lot_id)
     for row in rows:
         click.echo("\n".join(lot_text.lines(found, row, units)) + "\n")
     sys.exit(int((found.lots["state"].iloc[rows] != "").any()))
@@ -45,11 +41,11 @@ def verify(run: str, area_folder: Path | None, outputs: Path) -> None:
 
     Exit 1 when only inputs changed since, or files were added.
     """
-    from riskmap import manifest
+    from riskmap import api
     from riskmap.outputs import run_folder
 
     folder = run_folder.find(run, outputs)
-    findings = manifest.verify(folder, area_folder)
+    findings = api.verify(folder, area_folder)
     for finding in findings:
         click.echo(finding)
     click.echo(f"{folder.as_posix()}: " + (f"{len(findings)} findings." if findings else
@@ -67,30 +63,24 @@ def compare(before: str, after: str, workers: int | None, outputs: Path) -> None
 
     Writes change.csv and change.json into a new folder. Exit 0 when nothing changed, 1 when something did.
     """
-    from riskmap import compare as comparing
-    from riskmap import store
-    from riskmap.outputs import change_table, record, run_folder
+    from riskmap import api
 
-    folders = [run_folder.find(name, outputs) for name in (before, after)]
-    a, b = (record.read(folder) for folder in folders)
-    change = comparing.compare(a, b, store.Store(outputs / store.FOLDER), workers)
-    runs = {"before": f"{folders[0].name}, {a.today}", "after": f"{folders[1].name}, {b.today}"}
-    with run_folder.new_run(outputs, f"change {b.area_name}", point=False) as made:
-        change_table.write(change.lots, change.counts, change.notes, change.weeks, runs, made.path)
-    for line in _summary(change.counts, runs):
+    made = api.compare(before, after, workers=workers, outputs=outputs)
+    change = made.answer
+    for line in _summary(change.counts, change.runs):
         click.echo(line, err=True)
     for what, weeks in change.weeks.items():
         if weeks:
             click.echo(f"weekly maps {what.replace('_', ' ')}: {joined(weeks)}", err=True)
     for note in change.notes:
         click.echo(note, err=True)
-    for path in sorted(made.final.iterdir()):
+    for path in made.files:
         click.echo(path.as_posix())
     sys.exit(int(change.counts["same"] != len(change.lots)))
 
 
 def _summary(counts: dict, runs: dict[str, str]) -> list[str]:
-    from riskmap.compare import CAUSES
+    from riskmap.comparing import CAUSES
 
     out = [f"before: {runs['before']}, {counts['lots_before']:,} lots",
            f"after:  {runs['after']}, {counts['lots_now']:,} lots",

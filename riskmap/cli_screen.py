@@ -37,20 +37,12 @@ def screen(run: str, listing: Path, columns: tuple[str, ...], bands: Path | None
 
     Use only to choose where to ask for more information. Do not use to approve, decline, price or value.
     """
-    from riskmap import manifest, screening
-    from riskmap.outputs import record, run_folder, screen_table
+    from riskmap import api
+    from riskmap.outputs import screen_table
 
-    folder = run_folder.find(run, outputs)
-    named = dict(_named(pair) for pair in columns)
-    limits = screening.bands(bands)
-    given = screening.read(listing, named)
-    found = record.read(folder)
-    done = screening.screen(found, given, system=units, limits=limits, columns=named, groups=groups)
-    about = {"list": listing.name, "run": folder.resolve().name, "today": found.today,
-             "manifest": manifest.sha256(folder / manifest.NAME)[:12], "counts": done.counts,
-             "notes": [str(problem) for problem in done.problems], "page_columns": _page_columns(done, units)}
-    with run_folder.made_from(folder, f"screen {found.area_name}", into) as made:
-        screen_table.write(done.rows, screening.in_order(done.rows), done.groups, about, made.path)
+    made = api.screen(run, listing, columns=dict(_named(pair) for pair in columns), bands=bands, groups=groups,
+                      into=into, units=units, outputs=outputs)
+    done = made.answer
     for problem in done.problems[:SHOWN_PROBLEMS]:
         click.echo(f"  {problem}", err=True)
     counts = ", ".join(f"{value:,} {name.replace('_', ' ')}" for name, value in done.counts.items())
@@ -59,7 +51,7 @@ def screen(run: str, listing: Path, columns: tuple[str, ...], bands: Path | None
         for line in _reasons(done):
             click.echo(line, err=True)
     click.echo(screen_table.CAUTIONS[0], err=True)
-    for path in sorted(made.final.iterdir()):
+    for path in made.files:
         click.echo(path.as_posix())
     sys.exit(int(done.counts["with_number"] < done.counts["rows"]))
 
@@ -69,19 +61,6 @@ def _named(pair: str) -> tuple[str, str]:
     if not mark or not theirs:
         raise LayerError(f"E-SCR-005 --column {pair}: write OURS=THEIRS, for example --column lot_id=PARCEL.")
     return ours.strip(), theirs.strip()
-
-
-def _page_columns(done: Screened, units: str) -> dict[str, str]:
-    """Return the columns of the printed page and what stands above them."""
-    first = done.own[0] if done.own else "matched_lot_id"
-    unit = "in" if units == "us" else "mm"
-    numbers = {f"characteristic_movement_{unit}": f"characteristic movement, {unit}",
-               f"characteristic_movement_{unit}_p10": "from", f"characteristic_movement_{unit}_p90": "to",
-               f"expected_movement_{unit}": f"expected movement, {unit}"}
-    names = {first: first, "match_status": "found", "state": "state", **numbers, "direction": "direction",
-             "driver_1": "first reason", "data_quality": "data"}
-    return {f"{name}_riskmap" if name != first and f"{name}_riskmap" in done.rows else name: label
-            for name, label in names.items()}
 
 
 def _reasons(done: Screened) -> list[str]:

@@ -311,6 +311,19 @@ def in_order(rows: pd.DataFrame) -> pd.DataFrame:
     return rows.iloc[order]
 
 
+def page_columns(done: Screened, units: str) -> dict[str, str]:
+    """Return the columns of the printed page and what stands above them."""
+    first = done.own[0] if done.own else "matched_lot_id"
+    unit = "in" if units == "us" else "mm"
+    numbers = {f"characteristic_movement_{unit}": f"characteristic movement, {unit}",
+               f"characteristic_movement_{unit}_p10": "from", f"characteristic_movement_{unit}_p90": "to",
+               f"expected_movement_{unit}": f"expected movement, {unit}"}
+    names = {first: first, "match_status": "found", "state": "state", **numbers, "direction": "direction",
+             "driver_1": "first reason", "data_quality": "data"}
+    return {f"{name}_riskmap" if name != first and f"{name}_riskmap" in done.rows else name: label
+            for name, label in names.items()}
+
+
 def self_check(group: pd.Series, answer: pd.DataFrame, state: str) -> pd.DataFrame:
     """Return how results and data quality lie in groups that the user gives; groups under ten rows are not told.
 

@@ -24,7 +24,7 @@ def write(lots: pd.DataFrame, counts: dict[str, Any], notes: tuple[str, ...], we
     Parameters
     ----------
     lots, counts, notes, weeks
-        Of `compare.Change`.
+        Of `comparing.Change`.
     runs : dict
         Name and month of both runs.
     folder : Path

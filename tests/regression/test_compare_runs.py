@@ -12,12 +12,12 @@ import pytest
 from changed_areas import edited_lots, refreshed_soil, write_area
 from shapely.geometry import box
 
-from riskmap import assess, compare, settings, store
+from riskmap import assess, comparing, settings, store
 from riskmap.errors import LayerError
 from riskmap.outputs import geoparquet, record, write_problems
 from riskmap.results import Results
 
-PARTS = [f"{cause}_part_mm" for cause in compare.CAUSES]
+PARTS = [f"{cause}_part_mm" for cause in comparing.CAUSES]
 CHANGE = "expected_movement_mm_change"
 
 
@@ -42,7 +42,7 @@ def before(example: Path, kept: store.Store, tmp_path_factory: pytest.TempPathFa
     return run(write_area(example, tmp_path_factory.mktemp("a") / "area", last="2025-05"), kept)
 
 
-def adds_up(change: compare.Change) -> pd.DataFrame:
+def adds_up(change: comparing.Change) -> pd.DataFrame:
     told = change.lots[change.lots[CHANGE].notna()]
     assert len(told) > 30
     np.testing.assert_allclose(told[PARTS].sum(axis=1), told[CHANGE], atol=1e-6, rtol=0)
@@ -50,7 +50,7 @@ def adds_up(change: compare.Change) -> pd.DataFrame:
 
 
 def test_a_run_compared_with_itself_has_not_changed(before: Results, kept: store.Store) -> None:
-    change = compare.compare(before, before, kept)
+    change = comparing.compare(before, before, kept)
     assert set(change.lots["kind"]) == {"same"}
     told = adds_up(change)
     assert (told[[*PARTS, CHANGE]] == 0).all().all()
@@ -64,16 +64,16 @@ def test_a_run_compared_with_itself_has_not_changed(before: Results, kept: store
 ])
 def test_one_cause_alone_takes_the_whole_change(cause: str, given: dict, before: Results, example: Path,
                                                kept: store.Store, tmp_path: Path) -> None:
-    change = compare.compare(before, run(write_area(example, tmp_path / "b", **given), kept), kept)
+    change = comparing.compare(before, run(write_area(example, tmp_path / "b", **given), kept), kept)
     told = adds_up(change)
     assert told[CHANGE].abs().max() > 0.01
-    others = [f"{name}_part_mm" for name in compare.CAUSES if name != cause]
+    others = [f"{name}_part_mm" for name in comparing.CAUSES if name != cause]
     assert told[others].abs().max().max() < 1e-9
 
 
 def test_a_soil_refresh_alone(before: Results, example: Path, kept: store.Store, tmp_path: Path) -> None:
     soil = refreshed_soil(example, tmp_path / "refreshed_soil_ZZ901.zip")
-    change = compare.compare(before, run(write_area(example, tmp_path / "b", last="2025-05", soil=soil), kept), kept)
+    change = comparing.compare(before, run(write_area(example, tmp_path / "b", last="2025-05", soil=soil), kept), kept)
     told = adds_up(change)
     assert told["soil_part_mm"].abs().max() > 0.5
     assert told[[part for part in PARTS if part != "soil_part_mm"]].abs().max().max() < 1e-9
@@ -81,7 +81,7 @@ def test_a_soil_refresh_alone(before: Results, example: Path, kept: store.Store,
 
 def test_edited_lots_alone(before: Results, example: Path, kept: store.Store, tmp_path: Path) -> None:
     path = write_area(example, tmp_path / "b", last="2025-05", lots=edited_lots(example))
-    change = compare.compare(before, run(path, kept), kept)
+    change = comparing.compare(before, run(path, kept), kept)
     told = adds_up(change)
     assert told[[part for part in PARTS if part != "lots_part_mm"]].abs().max().max() < 1e-9
     kinds = change.lots["kind"].value_counts()
@@ -100,7 +100,7 @@ def test_all_seven_causes_at_once_add_up(before: Results, example: Path, kept: s
                     facts={**before.facts, "code": "an older program"})
     calibrated = replace(after, lots=after.lots.assign(expected_movement_mm=after.lots["expected_movement_mm"] * 1.1),
                          facts={**after.facts, "calibration": "surveys of spring"})
-    change = compare.compare(older, calibrated, kept)
+    change = comparing.compare(older, calibrated, kept)
     told = adds_up(change)
     assert (told[PARTS].abs().max() > 0.01).all(), told[PARTS].abs().max()
     assert any("differ in code" in note for note in change.notes)
@@ -112,13 +112,13 @@ def test_runs_in_the_wrong_order_and_runs_without_inputs_are_refused(before: Res
                                                                     kept: store.Store, tmp_path: Path) -> None:
     after = run(write_area(example, tmp_path / "b", last="2025-08"), kept)
     with pytest.raises(LayerError, match="E-CMP-002"):
-        compare.compare(after, before, kept)
+        comparing.compare(after, before, kept)
     with pytest.raises(LayerError, match="E-CMP-001"):
-        compare.compare(replace(before, inputs=None), after, kept)
+        comparing.compare(replace(before, inputs=None), after, kept)
 
 
 def test_repeated_ids_meet_in_their_order() -> None:
-    pairs = compare._pairs(pd.Series(["x", "x", "y"]), pd.Series(["y", "x", "x", "x"]))
+    pairs = comparing._pairs(pd.Series(["x", "x", "y"]), pd.Series(["y", "x", "x", "x"]))
     assert pairs[["a", "b"]].to_numpy().tolist() == [[2, 0], [0, 1], [1, 2], [-1, 3]]
 
 
@@ -134,11 +134,11 @@ def test_new_reissued_and_missing_weeks_are_told_apart(before: Results) -> None:
     old = with_weeks(before, {"2025-05-06": ("D1", 1.0), "2025-05-13": ("D1", 1.0), "2025-05-20": ("D2", 1.0)})
     new = with_weeks(before, {"2025-05-13": ("D1", 1.0), "2025-05-20": ("D2", 1.5), "2025-05-27": ("D2", 1.0),
                               "2025-06-10": ("D2", 1.0)})
-    assert compare.weekly_maps(old, new) == {
+    assert comparing.weekly_maps(old, new) == {
         "new": ["2025-05-27", "2025-06-10"], "gone": ["2025-05-06"], "reissued": ["2025-05-20"],
         "missing_now": ["2025-06-03"]}
-    assert compare.weekly_maps(old, old) == {"new": [], "gone": [], "reissued": [], "missing_now": []}
-    assert compare.weekly_maps(before, before)["new"] == []
+    assert comparing.weekly_maps(old, old) == {"new": [], "gone": [], "reissued": [], "missing_now": []}
+    assert comparing.weekly_maps(before, before)["new"] == []
 
 
 def test_a_correction_shows_under_the_lot_file(before: Results, example: Path, kept: store.Store,
@@ -151,7 +151,7 @@ def test_a_correction_shows_under_the_lot_file(before: Results, example: Path, k
     text = path.read_text(encoding="utf-8").replace("[lots]", '[lots]\ncorrections = "fix.csv"', 1)
     path.write_text(text, encoding="utf-8")
     after = run(path, kept)
-    told = adds_up(compare.compare(before, after, kept)).set_index("lot_id")
+    told = adds_up(comparing.compare(before, after, kept)).set_index("lot_id")
     moved = told[told[CHANGE] != 0]
     assert list(moved.index) == [lot]
     assert moved["lots_part_mm"].iloc[0] == moved[CHANGE].iloc[0]

@@ -9,7 +9,7 @@ import pytest
 from click.testing import CliRunner, Result
 from invented_results import results
 
-from riskmap import cli_map, outputs
+from riskmap import comparing, outputs
 from riskmap.cli import cli
 from riskmap.errors import RiskmapError
 from riskmap.outputs import run_folder
@@ -116,7 +116,7 @@ def test_change_against_another_run(place: Path) -> None:
     from riskmap.outputs import record
 
     older = next(p for p in sorted(place.iterdir()) if p.is_dir() and (p / "record").is_dir())
-    change = cli_map._change(record.read(run_folder.latest(place)), older)
+    change = comparing.expected_since(record.read(run_folder.latest(place)), record.read(older))
     known = change.notna().to_numpy()
     assert known.sum() == 54  # six lots have a state
     assert change[known].to_numpy() == pytest.approx(3.0)
@@ -135,7 +135,7 @@ def test_repeated_ids_meet_in_their_order(place: Path, tmp_path: Path) -> None:
         outputs.write_all(found, run.path)
     before = record.read(run.final).lots["expected_movement_mm"]
     now = replace(found, lots=found.lots.iloc[[41, 40, 42, 3]].reset_index(drop=True))
-    change = cli_map._change(now, run.final)
+    change = comparing.expected_since(now, record.read(run.final))
     wanted = [before[41] - before[40], before[40] - before[41], 0.0, 0.0]
     assert change.to_numpy() == pytest.approx(wanted, abs=0.06)
 

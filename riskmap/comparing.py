@@ -7,7 +7,7 @@ sum is the change whatever the order; with another order single parts could diff
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -59,12 +59,15 @@ class Change:
     weeks : dict
         Valid dates of weekly maps: `new`, `gone`, `reissued` (same date, other content), `missing_now` (no map seven
         days after another, inside B's span).
+    runs : dict
+        `before` and `after`: name and month of both runs, where they have folders.
     """
 
     lots: pd.DataFrame
     counts: dict[str, Any]
     notes: tuple[str, ...]
     weeks: dict[str, list[str]]
+    runs: dict[str, str] = field(default_factory=dict)
 
 
 def compare(a: Results, b: Results, kept: store.Store | None = None, workers: int | None = None) -> Change:
@@ -102,6 +105,20 @@ def compare(a: Results, b: Results, kept: store.Store | None = None, workers: in
                *(f"{cause}_part_mm" for cause in CAUSES), "why", "a", "b"]
     table = table[columns].rename(columns={"a": "lot_row_a", "b": "lot_row_b"})
     return Change(table, _counts(table), tuple(steps.notes), weekly_maps(a, b))
+
+
+def expected_since(now: Results, before: Results) -> pd.Series:
+    """Return the change of the expected movement since another run, in row order; missing where one has no number. [mm]
+
+    Parameters
+    ----------
+    now, before : Results
+        The n-th row of a repeated identifier meets the n-th.
+    """
+    keys = [pd.MultiIndex.from_arrays([ids, ids.groupby(ids).cumcount()])
+            for ids in (run.lots["lot_id"].astype("str") for run in (now, before))]
+    known = pd.Series(before.lots[SHOWN].to_numpy(float), index=keys[1]).reindex(keys[0])
+    return pd.Series(now.lots[SHOWN].to_numpy(float) - known.to_numpy(), index=now.lots.index, name="change_mm")
 
 
 def weekly_maps(a: Results, b: Results) -> dict[str, list[str]]:

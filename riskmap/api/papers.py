@@ -1,0 +1,251 @@
+"""What is made from a finished run: `map`, `brief`, `screen`, `export`."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from riskmap.api.runs import read
+from riskmap.api.shared import FileName, Made, about, folder_of, optional
+from riskmap.errors import RunFolderError, joined
+from riskmap.results import Run
+
+if TYPE_CHECKING:
+    from riskmap.briefing import Papers
+    from riskmap.outputs.web_map import Basemap
+    from riskmap.screening import Screened
+
+WRITERS = {"gpkg": "geopackage", "parquet": "geoparquet", "csv": "csv_table", "xlsx": "xlsx", "geojson": "geojson",
+           "kml": "kml"}
+
+
+def map(run: FileName | Run = "latest", *, tiles: bool = False, against: FileName | Run | None = None,
+        basemap: Basemap | None = None, into: FileName | None = None, units: str = "us",
+        outputs: FileName = "outputs") -> Made[list[str]]:
+    """Write the map of a run again: one file, or a page with a tile file for any number of lots.
+
+    Parameters
+    ----------
+    run, outputs
+        As in `read`.
+    tiles : bool
+        Write county.html and county.pmtiles instead of map.html.
+    against : str, Path or Run, optional
+        Add the change of the expected movement since this run as a layer. [mm]
+    basemap : Basemap, optional
+        Pictures from a network address, off until they are ticked; without it the map asks no host for anything.
+    into : str or Path, optional
+        A new or empty folder. Default: a new one beside the run, which itself stays as it is.
+    units : str
+        `us` or `si`: what the map shows first.
+
+    Returns
+    -------
+    Made of list of str
+        `answer` names the files.
+
+    Raises
+    ------
+    RunFolderError
+        No such run, or the folder cannot be made.
+
+    Examples
+    --------
+    >>> import riskmap
+    >>> riskmap.map("latest", outputs=outputs).answer
+    ['map.html']
+    """
+    from riskmap import comparing
+    from riskmap.outputs import record, run_folder, tile_page, web_map
+
+    folder = folder_of(run, outputs)
+    found = record.read(folder)
+    change = None if against is None else comparing.expected_since(found, read(against, outputs))
+    with run_folder.made_from(folder, f"map {found.area_name}", optional(into)) as made:
+        if tiles:
+            lots = found.lots if change is None else found.lots.assign(change_mm=change)
+            names = [path.name for path in tile_page.write(replace(found, lots=lots), made.path, units,
+                                                           basemap=basemap)]
+        else:
+            names = [web_map.NAME]
+            page = web_map.page(found, units, basemap=basemap, change=change)
+            (made.path / web_map.NAME).write_text(page, encoding="utf-8", newline="\n")
+    return Made(made.final, names)
+
+
+def brief(run: FileName | Run = "latest", *, lots: Sequence[str] = (), visits: FileName | None = None,
+          top: int | None = None, paper: str = "letter", each: bool = False, into: FileName | None = None,
+          units: str = "us", outputs: FileName = "outputs") -> Made[Papers]:
+    """Write one page per lot to take along (PDF and HTML), a summary of the area and an order of visits.
+
+    Parameters
+    ----------
+    run, outputs
+        As in `read`.
+    lots : sequence of str
+        Lots by identifier.
+    visits : str or Path, optional
+        A list (CSV, XLSX, KML, GeoJSON) of identifiers or coordinates: a page for every row.
+    top : int, optional
+        So many lots with the largest expected movement.
+    paper : str
+        `letter` or `a4`.
+    each : bool
+        Also one PDF per page.
+    into : str or Path, optional
+        A new or empty folder. Default: a new one beside the run.
+    units : str
+        `us` or `si`.
+
+    Returns
+    -------
+    Made of Papers
+        The folder holds lots.pdf, lots.html, area.pdf, pages.csv; `answer.visits` has one entry per page: the row of
+        the lot (-1 without one), what was asked for, how it was found; `answer.order` is the order of visits.
+
+    Raises
+    ------
+    LayerError
+        No lot is named, too many are, or the list cannot be used.
+    RunFolderError
+        No such run, or the folder cannot be made.
+
+    Notes
+    -----
+    Every sign of the look-for list stands with its source on the page.
+
+    Examples
+    --------
+    >>> import riskmap
+    >>> made = riskmap.brief("latest", lots=["0010021"], outputs=outputs)
+    >>> [file.name for file in made.files]
+    ['area.pdf', 'lots.html', 'lots.pdf', 'pages.csv']
+    >>> made.answer.visits[0].status
+    'matched'
+    """
+    from riskmap import briefing
+    from riskmap.outputs import record, run_folder
+
+    folder = folder_of(run, outputs)
+    found = record.read(folder)
+    asked = briefing.wanted(found, list(lots), optional(visits), top)
+    papers = briefing.papers(found, asked, units, about(folder))
+    with run_folder.made_from(folder, f"brief {found.area_name}", optional(into)) as made:
+        briefing.write(papers, made.path, paper, each)
+    return Made(made.final, papers)
+
+
+def screen(run: FileName | Run, listing: FileName, *, columns: Mapping[str, str] | None = None,
+           bands: FileName | None = None, groups: str | None = None, into: FileName | None = None,
+           units: str = "us", outputs: FileName = "outputs") -> Made[Screened]:
+    """Answer every row of a list: same rows, same order, columns added.
+
+    Use only to choose where to ask for more information. Do not use to approve, decline, price or value.
+
+    Parameters
+    ----------
+    run, outputs
+        As in `read`.
+    listing : str or Path
+        CSV, XLSX, KML or GeoJSON with identifiers or coordinates (degrees).
+    columns : mapping, optional
+        Our name (lot_id, lon, lat, geometry) -> the list's column, where it is called otherwise.
+    bands : str or Path, optional
+        TOML file with `movement_mm = [5, 10, 20, 35]`: other bands, the same for every row. [mm]
+    groups : str, optional
+        Self-check: how results and data lie in the groups of this column. No group ever enters a number.
+    into : str or Path, optional
+        A new or empty folder. Default: a new one beside the run.
+    units : str
+        `us` adds columns in inches beside those in mm, `si` does not.
+
+    Returns
+    -------
+    Made of Screened
+        The folder holds screened.csv, sorted.csv, screened.xlsx, screened.html, screened.json, README.txt (and
+        groups.csv). `answer.rows` is a table with the list's rows in file order; `answer.counts` counts them.
+
+    Raises
+    ------
+    LayerError
+        The list cannot be used: no such file, another format, no usable column.
+    SettingsError
+        The file of bands holds anything else.
+    RunFolderError
+        No such run, or the folder cannot be made.
+
+    Examples
+    --------
+    >>> import riskmap
+    >>> made = riskmap.screen("latest", "layers/example/listings.csv", columns={"lot_id": "parcel"}, outputs=outputs)
+    >>> made.answer.rows["match_status"].tolist()
+    ['matched', 'matched', 'matched', 'unmatched', 'matched']
+    """
+    from riskmap import screening
+    from riskmap.outputs import record, run_folder, screen_table
+
+    folder, listing, named = folder_of(run, outputs), Path(listing), dict(columns or {})
+    limits = screening.bands(optional(bands))
+    given = screening.read(listing, named)
+    found = record.read(folder)
+    done = screening.screen(found, given, system=units, limits=limits, columns=named, groups=groups)
+    told = {"list": listing.name, **about(folder), "today": found.today, "counts": done.counts,
+             "notes": [str(problem) for problem in done.problems], "page_columns": screening.page_columns(done, units)}
+    with run_folder.made_from(folder, f"screen {found.area_name}", optional(into)) as made:
+        screen_table.write(done.rows, screening.in_order(done.rows), done.groups, told, made.path)
+    return Made(made.final, done)
+
+
+def export(run: FileName | Run, formats: Sequence[str], *, into: FileName | None = None, raw_csv: bool = False,
+           outputs: FileName = "outputs") -> Made[list[str]]:
+    """Write the lots of a run in other formats: same rows, same order, same values.
+
+    Parameters
+    ----------
+    run, outputs
+        As in `read`.
+    formats : sequence of str
+        Of `gpkg`, `parquet`, `csv`, `xlsx`, `geojson`, `kml`.
+    into : str or Path, optional
+        A new or empty folder. Default: a new one beside the run.
+    raw_csv : bool
+        No apostrophe before texts that a spreadsheet would run as a formula. For programs only.
+
+    Returns
+    -------
+    Made of list of str
+        `answer` is the list of formats that were written.
+
+    Raises
+    ------
+    RunFolderError
+        No such run, no such format, or the folder cannot be made.
+
+    Examples
+    --------
+    >>> import riskmap
+    >>> made = riskmap.export("latest", ["geojson"], outputs=outputs)
+    >>> [file.name for file in made.files]
+    ['lots.geojson']
+    """
+    from importlib import import_module
+
+    from riskmap.outputs import csv_table, record, run_folder
+
+    wanted = list(dict.fromkeys(formats))
+    unknown = [name for name in wanted if name not in WRITERS]
+    if unknown or not wanted:
+        raise RunFolderError(f"E-EXP-001 --format: {joined(unknown) or 'nothing'} is not a format. Use one or more of "
+                             f"{joined(WRITERS)}.")
+    folder = folder_of(run, outputs)
+    found = record.read(folder)
+    with run_folder.made_from(folder, f"export {found.area_name}", optional(into)) as made:
+        for name in wanted:
+            if name == "csv":
+                csv_table.write(found, made.path, raw=raw_csv)
+                csv_table.write_dictionary(made.path)
+            else:
+                import_module(f"riskmap.outputs.{WRITERS[name]}").write(found, made.path)
+    return Made(made.final, wanted)

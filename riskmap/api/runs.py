@@ -1,0 +1,337 @@
+"""From an area file to a run, and what a run says: check, estimate, demo, read, explain, verify, compare."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from riskmap.api.shared import FileName, Made, folder_of, optional
+from riskmap.errors import RunFolderError, joined, shown
+from riskmap.results import Results, Run
+
+if TYPE_CHECKING:
+    from riskmap.checking import Report
+    from riskmap.comparing import Change
+
+EXAMPLE = Path("layers") / "example" / "area.toml"
+
+
+def check(path: FileName, role: str | None = None) -> Report:
+    """Read everything that an area file names, compute nothing, and return what is wrong with it.
+
+    Parameters
+    ----------
+    path : str or Path
+        The area file, or one file of a kind.
+    role : str, optional
+        `lots`, `soil` or `drought`: check one file of this kind instead of a whole area.
+
+    Returns
+    -------
+    Report
+        `refusals` (text) stop a run; `problems` are about rows and values; `lots` counts rows read, usable and by
+        state; `text()` tells it all.
+
+    Raises
+    ------
+    ValueError
+        For another role. What is wrong with the files is returned, not raised.
+
+    Examples
+    --------
+    >>> import riskmap
+    >>> report = riskmap.check("layers/example/area.toml")
+    >>> report.refusals
+    []
+    >>> report.lots
+    {'read': 1499, 'usable': 1477, 'not_applicable': 20, 'not_yet_poured': 1, 'unmatched': 1}
+    >>> print(report.problems[-1].code)
+    E-LOT-014
+    """
+    from riskmap import checking
+
+    if role is None:
+        return checking.check_area(Path(path))
+    if role not in checking.FILE_ROLES:
+        raise ValueError(f"role must be one of {', '.join(checking.FILE_ROLES)}, not {role!r}")
+    return checking.check_file(Path(path), role)
+
+
+def estimate(area: FileName, outputs: FileName = "outputs", *, units: str = "us", workers: int | None = None,
+             progress: Callable[[str, float], None] | None = None, public_k: int | None = None, reuse: bool = True,
+             scheduler: str | None = None) -> Run:
+    """Estimate every lot of an area and write one new run folder, whole or not at all.
+
+    Parameters
+    ----------
+    area : str or Path
+        The area file (TOML); layers/README.md tells its entries.
+    outputs : str or Path
+        Folder that receives the run folder.
+    units : str
+        `us` or `si`: what the map shows first. Files hold SI.
+    workers : int, optional
+        Workers of this machine; any number gives the same result. Default: one for each core.
+    progress : callable, optional
+        Told the stage in words and its finished share, 0 to 1.
+    public_k : int, optional
+        Write only tables for publication: groups of at least so many lots, nothing about one lot.
+    reuse : bool
+        Take columns that an earlier run into `outputs` computed from equal inputs; numbers are the same either way.
+    scheduler : str, optional
+        Address of a dask scheduler whose workers see `outputs` under the same path.
+
+    Returns
+    -------
+    Run
+        `folder`, `rows` (counts) and `results`: weather, problems, facts. The table of lots is in the folder;
+        `read` returns it.
+
+    Raises
+    ------
+    SettingsError
+        The area file cannot be read, or an entry is unknown, missing or out of range.
+    LayerError
+        A layer cannot be used: no such file, damaged, no coordinate system, no usable column.
+    RunFolderError
+        The run folder cannot be made or written; nothing of the run is left then.
+
+    Notes
+    -----
+    Equations, constants and their sources: notebooks/02_the_method.ipynb. What was compared with measured numbers:
+    notebooks/evidence.md.
+
+    Examples
+    --------
+    >>> import riskmap
+    >>> run = riskmap.estimate("layers/example/area.toml", outputs)
+    >>> run.rows.out, run.rows.with_number
+    (1499, 1429)
+    >>> run.results.today
+    '2025-10'
+    >>> sorted(run.rows.by_state)
+    ['not_applicable', 'not_enough_data', 'not_yet_poured', 'outside_coverage', 'unmatched']
+    """
+    import os
+
+    os.environ.setdefault("OMP_NUM_THREADS", "1")  # the draws are spread over threads already
+    from riskmap import assess
+
+    return assess.run(Path(area), Path(outputs), units=units, workers=workers, progress=progress, public_k=public_k,
+                      reuse=reuse, scheduler=scheduler)
+
+
+def demo(outputs: FileName = "outputs", *, units: str = "us", workers: int | None = None,
+         progress: Callable[[str, float], None] | None = None) -> Run:
+    """Estimate the invented example town of layers/example; call it from the project's folder.
+
+    Parameters
+    ----------
+    outputs, units, workers, progress
+        As in `estimate`.
+
+    Returns
+    -------
+    Run
+        As of `estimate`.
+
+    Raises
+    ------
+    RunFolderError
+        layers/example is not below the working folder, or as in `estimate`.
+
+    Examples
+    --------
+    >>> import riskmap
+    >>> riskmap.demo(outputs).results.area_name
+    'Example town (invented)'
+    """
+    if not EXAMPLE.is_file():
+        raise RunFolderError(f"E-RUN-020 {EXAMPLE.as_posix()} is not here; run this from the project's folder.")
+    return estimate(EXAMPLE, outputs, units=units, workers=workers, progress=progress)
+
+
+def read(run: FileName | Run = "latest", outputs: FileName = "outputs") -> Results:
+    """Read a finished run: its table of lots and what is needed to read that rightly.
+
+    Parameters
+    ----------
+    run : str, Path or Run
+        A run folder, a name below `outputs`, `latest`, or `previous`.
+    outputs : str or Path
+        Folder in which names are looked up.
+
+    Returns
+    -------
+    Results
+        `lots` is a GeoDataFrame, one row per row of the lot file in its order, EPSG:4326, with the columns of
+        `riskmap.tables.ESTIMATE`: movements in mm, shares 0 to 1, `state` empty where there is a number.
+
+    Raises
+    ------
+    RunFolderError
+        No such run, or a file of it is damaged.
+
+    Examples
+    --------
+    >>> import riskmap
+    >>> found = riskmap.read("latest", outputs)
+    >>> lot = found.lots[found.lots["lot_id"] == "0010021"].iloc[0]
+    >>> bool(lot["expected_movement_mm_p10"] < lot["expected_movement_mm"] < lot["expected_movement_mm_p90"])
+    True
+    """
+    from riskmap.outputs import record
+
+    return record.read(folder_of(run, outputs))
+
+
+def explain(run: FileName | Run, lot_id: str, *, units: str = "us", outputs: FileName = "outputs") -> str:
+    """Return what the number of one lot is, and why, in plain lines.
+
+    Parameters
+    ----------
+    run, outputs
+        As in `read`.
+    lot_id : str
+        Identifier as in the lot file; of a repeated one every row is told.
+    units : str
+        `us` (inch) or `si` (mm): steps of 0.1 in or 2 mm are shown.
+
+    Returns
+    -------
+    str
+        Number with range, direction, phase, reasons that add up, soil, pour, notes, cautions; or the state and reason.
+
+    Raises
+    ------
+    RunFolderError
+        No such run, or no such lot; similar identifiers are named.
+
+    Examples
+    --------
+    >>> import riskmap
+    >>> print(riskmap.explain("latest", "0010021", units="si", outputs=outputs))  # doctest: +ELLIPSIS
+    Lot 0010021 (row 21 of the lots), Example town (invented), 2025-10
+    Expected movement, next 12 months: ... mm (eight draws of ten between ... mm and ... mm)
+    ...
+    """
+    from riskmap.outputs import lot_text
+
+    found = read(run, outputs)
+    return "\n\n".join("\n".join(lot_text.lines(found, row, units)) for row in rows_of(found, lot_id))
+
+
+def rows_of(found: Results, lot_id: str) -> list[int]:
+    """Return the rows of an identifier.
+
+    Parameters
+    ----------
+    found : Results
+    lot_id : str
+
+    Returns
+    -------
+    list of int
+        Positions in `found.lots`, at least one.
+
+    Raises
+    ------
+    RunFolderError
+        None has it; similar ones are named.
+
+    Examples
+    --------
+    >>> import riskmap
+    >>> riskmap.api.rows_of(riskmap.read("latest", outputs), "0010021")
+    [20]
+    """
+    ids = found.lots["lot_id"].astype("str")
+    rows = [int(row) for row in ids.index[ids == lot_id]]
+    if not rows:
+        near = ids[ids.str.contains(lot_id, regex=False, case=False)].head(5).tolist()
+        hint = f" Similar: {joined(near)}." if near else ""
+        raise RunFolderError(f"E-RUN-013 '{shown(lot_id)}' is not among the {len(ids):,} lots of the run.{hint}")
+    return rows
+
+
+def verify(run: FileName | Run = "latest", area_folder: FileName | None = None, *,
+           outputs: FileName = "outputs") -> list[str]:
+    """Check every file of a run against its manifest.
+
+    Parameters
+    ----------
+    run, outputs
+        As in `read`.
+    area_folder : str or Path, optional
+        Where the input files are now; they are checked too when they are found.
+
+    Returns
+    -------
+    list of str
+        One line per finding; empty when every file is the one that the run wrote. `E-` is about outputs, `W-` about
+        inputs and added files.
+
+    Raises
+    ------
+    RunFolderError
+        No such run.
+
+    Examples
+    --------
+    >>> import riskmap
+    >>> riskmap.verify("latest", outputs=outputs)
+    []
+    """
+    from riskmap import manifest
+
+    return manifest.verify(folder_of(run, outputs), optional(area_folder))
+
+
+def compare(before: FileName | Run, after: FileName | Run, *, workers: int | None = None,
+            outputs: FileName = "outputs") -> Made[Change]:
+    """Say what changed between two runs, lot by lot, and split it by cause; the parts add up to the change.
+
+    Parameters
+    ----------
+    before, after : str, Path or Run
+        As in `read`; the earlier run first.
+    workers : int, optional
+        Threads; any number gives the same result.
+    outputs : str or Path
+        Folder that receives the new folder and in which names are looked up.
+
+    Returns
+    -------
+    Made of Change
+        The folder holds change.csv and change.json. `answer.lots` is a table with a row per lot: changes and parts in
+        mm, whose sum is the change to 1e-6 mm; `answer.counts`, `answer.weeks` (new, re-issued, missing weekly maps).
+
+    Raises
+    ------
+    LayerError
+        A run has no record of its inputs, or the second ends before the first.
+    RunFolderError
+        No such run, or the folder cannot be written.
+
+    Examples
+    --------
+    >>> import riskmap
+    >>> change = riskmap.compare("previous", "latest", outputs=outputs).answer
+    >>> change.weeks["new"]
+    ['2025-10-07', '2025-10-14', '2025-10-21', '2025-10-28']
+    >>> parts = change.lots.filter(like="_part_mm").sum(axis=1, min_count=1)
+    >>> bool((parts - change.lots["expected_movement_mm_change"]).abs().max() < 1e-6)
+    True
+    """
+    from riskmap import comparing, store
+    from riskmap.outputs import change_table, record, run_folder
+
+    folders = [folder_of(run, outputs) for run in (before, after)]
+    a, b = (record.read(folder) for folder in folders)
+    change = comparing.compare(a, b, store.Store(Path(outputs) / store.FOLDER), workers)
+    runs = {"before": f"{folders[0].name}, {a.today}", "after": f"{folders[1].name}, {b.today}"}
+    with run_folder.new_run(Path(outputs), f"change {b.area_name}", point=False) as made:
+        change_table.write(change.lots, change.counts, change.notes, change.weeks, runs, made.path)
+    return Made(made.final, replace(change, runs=runs))
