@@ -1,0 +1,115 @@
+"""Every notebook is stored bare, defines nothing, and runs from a clean checkout without a network."""
+
+from __future__ import annotations
+
+import ast
+import json
+import os
+import sys
+import time
+from pathlib import Path
+
+import pytest
+
+from riskmap import results
+
+ROOT = Path(__file__).resolve().parents[2]
+FOLDER = ROOT / "notebooks"
+NOTEBOOKS = sorted(FOLDER.glob("*.ipynb"))
+MOST_LINES = 30  # of a code cell: more asks for a function in riskmap
+LONGEST_S = 240.0  # on a busy machine that also compiles; the aim is 60 s
+DEFINES = (ast.FunctionDef, ast.AsyncFunctionDef, ast.ClassDef, ast.Lambda)
+# read by the kernel before its first cell: whoever opens a connection to another machine fails
+NO_NETWORK = '''
+import socket
+
+_connect = socket.socket.connect
+
+
+def _local_only(self, address):
+    if self.family in (socket.AF_INET, socket.AF_INET6) and address[0] not in ("127.0.0.1", "::1", "localhost"):
+        raise OSError(f"a notebook asked for {address[0]}")
+    return _connect(self, address)
+
+
+socket.socket.connect = _local_only
+'''
+
+
+def sources(path: Path, kind: str) -> list[str]:
+    """Return the text of every cell of a kind."""
+    return ["".join(cell["source"]) for cell in json.loads(path.read_text(encoding="utf-8"))["cells"]
+            if cell["cell_type"] == kind]
+
+
+def test_there_are_notebooks() -> None:
+    numbers = [path.name[:2] for path in NOTEBOOKS]
+    assert {"01", "02", "03", "05"} <= set(numbers)
+    assert len(set(numbers)) == len(numbers)
+    told = (FOLDER / "README.md").read_text(encoding="utf-8")
+    assert [path.name for path in NOTEBOOKS if path.name not in told] == []
+
+
+@pytest.mark.parametrize("path", NOTEBOOKS, ids=lambda p: p.stem)
+def test_stored_bare_and_valid(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    import nbformat
+
+    monkeypatch.syspath_prepend(FOLDER)
+    import tidy
+
+    text = path.read_text(encoding="utf-8")
+    nbformat.validate(nbformat.reads(text, as_version=4))
+    assert tidy.tidied(text) == text, "run python notebooks/tidy.py"
+    for cell in json.loads(text)["cells"]:
+        assert not cell.get("outputs")
+        assert cell.get("execution_count") is None
+
+
+@pytest.mark.parametrize("path", NOTEBOOKS, ids=lambda p: p.stem)
+def test_thin(path: Path) -> None:
+    """It imports riskmap and defines nothing, and says what stands beside every number in the package's words."""
+    code = sources(path, "code")
+    trees = [ast.parse(text) for text in code]
+    assert [ast.unparse(node)[:60] for tree in trees for node in ast.walk(tree) if isinstance(node, DEFINES)] == []
+    assert all(len(text.splitlines()) <= MOST_LINES for text in code)
+    assert any("results.STANDING" in text and "results.CAUTION" in text for text in code)
+    written = "\n".join([*code, *sources(path, "markdown")])
+    assert results.STANDING not in written
+    assert results.CAUTION not in written
+    assert "tempfile.TemporaryDirectory" in written
+    assert code[-1].strip().endswith("scratch.cleanup()")
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("path", NOTEBOOKS, ids=lambda p: p.stem)
+def test_runs(path: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
+    import nbformat
+    from jupyter_client import AsyncKernelManager
+    from nbclient import NotebookClient
+
+    before = {file: file.stat().st_mtime_ns for place in ("notebooks", "layers") for file in (ROOT / place).rglob("*")
+              if "__pycache__" not in file.parts}
+    (tmp_path / "site").mkdir()
+    (tmp_path / "site" / "sitecustomize.py").write_text(NO_NETWORK, encoding="utf-8")
+    scratch = tmp_path / "scratch"
+    scratch.mkdir()
+    monkeypatch.setenv("PYTHONPATH", os.pathsep.join([str(tmp_path / "site"), str(ROOT)]))
+    monkeypatch.setenv("TMPDIR", str(scratch))
+    monkeypatch.setenv("IPYTHONDIR", str(tmp_path / "ipython"))
+    monkeypatch.setenv("JUPYTER_CONFIG_DIR", str(tmp_path / "jupyter"))
+    notebook = nbformat.read(path, as_version=4)
+    kernel = AsyncKernelManager(kernel_name="python3")
+    kernel.kernel_spec.argv[0] = sys.executable  # a kernel of another environment must not answer
+    began = time.perf_counter()
+    NotebookClient(notebook, km=kernel, timeout=LONGEST_S, resources={"metadata": {"path": str(FOLDER)}}).execute()
+    seconds = time.perf_counter() - began
+    with capsys.disabled():
+        print(f"\n{path.name}: {seconds:.1f} s")
+    assert seconds < LONGEST_S
+    shown = [output for cell in notebook.cells for output in cell.get("outputs", [])]
+    assert [output["text"] for output in shown if output.get("name") == "stderr"] == []
+    assert sum("image/png" in output.get("data", {}) for output in shown) >= 1
+    assert [file.name for file in scratch.iterdir()] == [], "a notebook cleans up after itself"
+    after = {file: file.stat().st_mtime_ns for place in ("notebooks", "layers") for file in (ROOT / place).rglob("*")
+             if "__pycache__" not in file.parts}
+    assert after == before
