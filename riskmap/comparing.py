@@ -131,8 +131,13 @@ def weekly_maps(a: Results, b: Results) -> dict[str, list[str]]:
     days = pd.to_datetime(pd.Series(sorted(after), dtype=str))
     expected = pd.date_range(days.min(), days.max(), freq="7D") if len(days) else pd.DatetimeIndex([])
     return {"new": sorted(set(after) - set(before)), "gone": sorted(set(before) - set(after)),
-            "reissued": sorted(week for week in set(before) & set(after) if before[week] != after[week]),
+            "reissued": sorted(week for week in set(before) & set(after) if _differ(before[week], after[week])),
             "missing_now": [day.date().isoformat() for day in expected if day.date().isoformat() not in after]}
+
+
+def _differ(before: tuple[object, ...], after: tuple[object, ...]) -> bool:
+    """Return whether a week has other content; what only one run keeps (shapes of months long past) is not compared."""
+    return any(one != other for one, other in zip(before, after, strict=False))
 
 
 def _week_contents(run: Results) -> dict[str, tuple[object, ...]]:

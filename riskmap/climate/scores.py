@@ -63,20 +63,21 @@ def scores(history: ClimateHistory, *, accumulation_months: int, folder: Path | 
 
 
 def carried_by(history: ClimateHistory, score: NDArray[np.float64], months: int) -> ClimateHistory:
-    """Return the history as if its last months were known by an index only, as with an index grid in an area file.
+    """Return the history as if its last months had no rain but an index, as with an index grid in an area file.
 
     Parameters
     ----------
     history : ClimateHistory
     score : array, shape (n_cell, n_month)
-        Normal score of each month, positive wet, such as one of `scores`. A month without a score becomes climatology.
+        Normal score of each month, positive wet, such as one of `scores`. A month with rain and without a score
+        becomes climatology.
     months : int
-        So many months at the end.
+        So many months at the end. Those that have no rain stay as they are.
 
     Returns
     -------
     ClimateHistory
-        `source` is 2 (index) or 4 (climatology) in these months and as before elsewhere.
+        `source` is 2 (index) or 4 (climatology) where it was 1 in these months, and as before elsewhere.
 
     Raises
     ------
@@ -88,7 +89,7 @@ def carried_by(history: ClimateHistory, score: NDArray[np.float64], months: int)
     >>> import riskmap
     >>> history = riskmap.read("latest", outputs).inputs.history
     >>> dry = carried_by(history, scores(history, accumulation_months=6)["spei"], 24)
-    >>> dry.source[0, -26:].tolist() == [1, 1] + 22 * [2] + 2 * [4]  # rain ends two months before the weekly maps
+    >>> dry.source[0, -26:].tolist() == [1, 1] + 22 * [2] + [3, 3]  # the last two have weekly maps only
     True
     """
     shape = history.source.shape
@@ -96,7 +97,7 @@ def carried_by(history: ClimateHistory, score: NDArray[np.float64], months: int)
         raise ValueError(f"a score of shape {shape} and 1 to {shape[1]} months are needed, not {score.shape}, {months}")
     last = np.zeros(shape, dtype=bool)
     last[:, -months:] = True
-    last &= history.source != sources.BEFORE
+    last &= history.source == sources.RECORD
     known = np.isfinite(score)
     return replace(
         history, precipitation_mm=np.where(last, np.nan, history.precipitation_mm),

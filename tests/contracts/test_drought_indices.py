@@ -2,15 +2,34 @@
 
 from __future__ import annotations
 
+import ast
 import inspect
+import json
+import sys
+import tempfile
+from pathlib import Path
 from types import ModuleType
 
 import numpy as np
 import pytest
 
 from riskmap.climate import indices
+from riskmap.errors import LayerError
 
-FOUND = indices.modules()
+NOTEBOOK = Path(__file__).resolve().parents[2] / "notebooks" / "05_add_an_index.ipynb"
+
+
+def from_the_notebook() -> tuple[str, tuple[ModuleType, ...]]:
+    """Return the file that the notebook writes, and what is found once it is written."""
+    cells = ["".join(cell["source"]) for cell in json.loads(NOTEBOOK.read_text(encoding="utf-8"))["cells"]]
+    (source,) = [cell for cell in cells if cell.startswith("text = ")]
+    text = ast.literal_eval(ast.parse(source).body[0].value)
+    with tempfile.TemporaryDirectory() as place:
+        Path(place, "balance_rank.py").write_text(text, encoding="utf-8")
+        return text, indices.modules(Path(place))
+
+
+OWN, FOUND = from_the_notebook()  # one file in a folder of one's own keeps the same rules as those of the package
 
 
 @pytest.fixture(params=FOUND, ids=lambda module: module.NAME)
@@ -27,8 +46,36 @@ def compute(index: ModuleType, arrays: list[np.ndarray], first: int = 1, months:
     return index.compute(*arrays, first_calendar_month=first, accumulation_months=months)
 
 
-def test_both_indices_are_found() -> None:
-    assert [module.NAME for module in FOUND] == ["spei", "spi"]
+def test_the_indices_are_found() -> None:
+    assert [module.NAME for module in indices.modules()] == ["spei", "spi"]
+    assert [module.NAME for module in FOUND] == ["spei", "spi", "balance_rank"]
+
+
+def test_a_file_in_the_folder_of_the_package_is_found(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    """The package lists its folders when asked: one more folder on its path stands for a file copied into it."""
+    (tmp_path / "balance_rank.py").write_text(OWN, encoding="utf-8")
+    (tmp_path / "_helper.py").write_text("", encoding="utf-8")
+    monkeypatch.setattr(indices, "__path__", [*indices.__path__, str(tmp_path)])
+    monkeypatch.setitem(sys.modules, f"{indices.__name__}.balance_rank", None)  # so that it is forgotten afterwards
+    del sys.modules[f"{indices.__name__}.balance_rank"]
+    assert [module.NAME for module in indices.modules()] == ["balance_rank", "spei", "spi"]
+
+
+@pytest.mark.parametrize(("name", "change", "code"), [
+    ("spi", ("NAME", "NAME"), "E-CLI-050"), ("balance_rank", ("UNIT =", "UNITS ="), "E-CLI-052.*missing: UNIT"),
+    ("another", ("NAME", "NAME"), "E-CLI-053"), ("not-a-name", ("NAME", "NAME"), "E-CLI-053")])
+def test_a_file_that_is_no_index_is_refused(tmp_path: Path, name: str, change: tuple[str, str], code: str) -> None:
+    (tmp_path / f"{name}.py").write_text(OWN.replace(*change), encoding="utf-8")
+    with pytest.raises(LayerError, match=code):
+        indices.modules(tmp_path)
+
+
+def test_a_folder_with_packages_is_refused_and_an_empty_one_adds_nothing(tmp_path: Path) -> None:
+    assert len(indices.modules(tmp_path)) == 2
+    (tmp_path / "balance_rank").mkdir()
+    (tmp_path / "balance_rank" / "__init__.py").write_text(OWN, encoding="utf-8")
+    with pytest.raises(LayerError, match="E-CLI-051"):
+        indices.modules(tmp_path)
 
 
 def test_declares_what_it_is(index: ModuleType) -> None:

@@ -6,6 +6,7 @@ sound like an opinion on a structure.
 
 from __future__ import annotations
 
+import inspect
 import json
 import re
 import zipfile
@@ -15,10 +16,12 @@ import pytest
 from changed_areas import write_area
 from click.testing import CliRunner
 
+import riskmap
 from riskmap import assess, results
 from riskmap.cli import cli
 
 PACKAGE = Path(__file__).resolve().parents[2] / "riskmap"
+NOTEBOOKS = PACKAGE.parent / "notebooks"
 FORBIDDEN = re.compile(
     r"\b(safe|unsafe|certif\w+|report card|grade [a-f]|risk score|hot ?spots?|traffic light|damag(?:e|ed|es|ing)|"
     r"failed|failure|failing|defect\w*|danger\w*|sound structure|hazard\w*|bad|poor|excellent|risky|high.risk|"
@@ -80,6 +83,24 @@ def test_the_words_of_the_pages_give_no_verdict() -> None:
 
     told = [getattr(words, name) for name in dir(words) if name.isupper()]
     assert words_of(json.dumps(told)) == []
+
+
+def test_notebooks_give_no_verdict() -> None:
+    places = [*NOTEBOOKS.glob("*.ipynb"), NOTEBOOKS / "README.md"]
+    assert len(places) > 4
+    for path in places:
+        text = path.read_text(encoding="utf-8")
+        if path.suffix == ".ipynb":
+            text = "\n".join("".join(cell["source"]) for cell in json.loads(text)["cells"])
+        assert words_of(text) == [], path.name
+        assert re.findall(r"\bprobab\w+|\blikel\w+|\bchances?\b|\bodds\b", text.replace(
+            "not a probability of damage", ""), re.IGNORECASE) == [], path.name
+
+
+def test_the_functions_of_the_commands_give_no_verdict() -> None:
+    for name in riskmap.FUNCTIONS:
+        assert words_of(inspect.getdoc(getattr(riskmap, name)).replace("or a file of it is damaged", "").replace(
+            "no such file, damaged,", "")) == [], name
 
 
 def test_help_gives_no_verdict() -> None:

@@ -141,6 +141,16 @@ def test_new_reissued_and_missing_weeks_are_told_apart(before: Results) -> None:
     assert comparing.weekly_maps(before, before)["new"] == []
 
 
+def test_a_week_whose_shapes_only_one_run_keeps_is_not_reissued(before: Results) -> None:
+    """Shapes are kept for the months before `now`: a later run keeps those of the oldest weeks no longer."""
+    old = with_weeks(before, {"2023-10-03": ("D1", 1.0), "2023-10-10": ("D1", 1.0)})
+    new = replace(old, drought_shapes=old.drought_shapes.iloc[1:])
+    for one, other in ((old, new), (new, old), (old, replace(old, drought_shapes=None))):
+        assert comparing.weekly_maps(one, other)["reissued"] == []
+    changed = replace(new, drought_weeks=new.drought_weeks.assign(category="D2"))
+    assert comparing.weekly_maps(old, changed)["reissued"] == ["2023-10-03", "2023-10-10"]
+
+
 def test_a_correction_shows_under_the_lot_file(before: Results, example: Path, kept: store.Store,
                                                tmp_path: Path) -> None:
     path = write_area(example, tmp_path / "b", last="2025-05")

@@ -51,7 +51,7 @@ def modules(folder: Path | None = None) -> tuple[ModuleType, ...]:
 def _from_file(path: Path) -> ModuleType:
     """Return the index that one file outside the package holds."""
     spec = util.spec_from_file_location(f"{__name__}.{path.stem}", path)
-    if spec is None or spec.loader is None:
+    if spec is None or spec.loader is None or not path.is_file():
         raise LayerError(f"E-CLI-051 {path.name}: is not a Python file of its own.")
     module = util.module_from_spec(spec)
     spec.loader.exec_module(module)
