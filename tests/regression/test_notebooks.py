@@ -5,6 +5,7 @@ from __future__ import annotations
 import ast
 import json
 import os
+import subprocess
 import sys
 import time
 from pathlib import Path
@@ -78,6 +79,13 @@ def test_thin(path: Path) -> None:
     assert results.CAUTION not in written
     assert "tempfile.TemporaryDirectory" in written
     assert code[-1].strip().endswith("scratch.cleanup()")
+
+
+def test_a_notebook_that_asks_another_machine_would_stop(tmp_path: Path) -> None:
+    (tmp_path / "sitecustomize.py").write_text(NO_NETWORK, encoding="utf-8")
+    done = subprocess.run([sys.executable, "-c", "import socket; socket.create_connection(('192.0.2.1', 80), 5)"],
+                          env={**os.environ, "PYTHONPATH": str(tmp_path)}, capture_output=True, text=True, check=False)
+    assert "a notebook asked for 192.0.2.1" in done.stderr
 
 
 @pytest.mark.slow
