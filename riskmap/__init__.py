@@ -9,15 +9,16 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from riskmap import fetch, selftest, survey
-    from riskmap.api import brief, check, compare, demo, estimate, explain, export, map, read, screen, verify
+    from riskmap.api import brief, calibrate, check, compare, demo, estimate, explain, export, map, read, screen, verify
 
 __version__ = "0.1.0"
 
-FUNCTIONS = ("brief", "check", "compare", "demo", "estimate", "explain", "export", "map", "read", "screen", "verify")
+FUNCTIONS = ("brief", "calibrate", "check", "compare", "demo", "estimate", "explain", "export", "map", "read", "screen",
+             "verify")
 PACKAGES = ("fetch", "selftest", "survey")
 
-__all__ = ["__version__", "brief", "check", "compare", "demo", "estimate", "explain", "export", "fetch", "map", "read",
-           "screen", "selftest", "survey", "verify"]
+__all__ = ["__version__", "brief", "calibrate", "check", "compare", "demo", "estimate", "explain", "export", "fetch",
+           "map", "read", "screen", "selftest", "survey", "verify"]
 
 
 def __getattr__(name: str) -> Any:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -10,9 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 if TYPE_CHECKING:
-    import pandas as pd
-
-    from riskmap.calibrate.calibration import Calibration
+    from riskmap.calibration.against_surveys import Calibration
 
 SHOWN_PROBLEMS = 20
 
@@ -35,50 +32,17 @@ def calibrate(run: str, surveys: Path, range_m: float, workers: int | None, outp
     edge); if wanted reading_sd_mm, source, block, exclude. The run stays as it is. Exit 1 when
     a row could not be compared or the calibration stays off; the card says why.
     """
-    from riskmap.calibrate import calibration, card
-    from riskmap.outputs import record, run_folder
+    from riskmap import api
+    from riskmap.calibration import card
 
-    place = run_folder.find(run, outputs)
-    results = record.read(place)
-    made = calibration.calibrate(results, surveys, range_m=range_m, workers=workers)
-    tables = {"comparisons": made.comparisons}
-    if made.model.physical.on:
-        from riskmap.calibrate import apply
-
-        tables["lots_calibrated"] = apply.to_run(results, made.model, workers=workers)
-    files = _files(made, tables)
+    done = api.calibrate(run, surveys, range_m=range_m, workers=workers, into=folder, outputs=outputs)
+    made = done.answer
     _say(made)
     click.echo(card.standing(made.model), err=True)
-    with run_folder.made_from(place, "calibration", folder) as target:
-        for name in sorted(files):
-            (target.path / name).write_bytes(files[name])
-    for name in sorted(files):
-        click.echo((target.final / name).as_posix())
+    for path in done.files:
+        click.echo(path.as_posix())
     barred = (made.comparisons["status"] == "not_used").any()
     sys.exit(int(bool(barred) or not made.model.physical.on))
-
-
-def _files(made: Calibration, tables: dict[str, pd.DataFrame]) -> dict[str, bytes]:
-    from riskmap.calibrate import card, model_file
-    from riskmap.plain import plain
-
-    listed = plain([problem.as_dict() for problem in made.problems])
-    problems = json.dumps(listed, ensure_ascii=False, indent=1) + "\n"
-    return {"calibration.json": model_file.text_of(made.model).encode(),
-            "calibration.md": card.text(made.model).encode(),
-            "problems.json": problems.encode(errors="backslashreplace"),
-            **{f"{name}.csv": _csv(table) for name, table in tables.items()}}
-
-
-def _csv(table: pd.DataFrame) -> bytes:
-    """Return CSV with a byte-order mark and guarded texts, as every table of a run."""
-    from riskmap.outputs import csv_table
-
-    out = table.copy()
-    for name in out.columns[[kind.kind not in "fiub" for kind in out.dtypes]]:
-        out[name] = csv_table.guarded(out[name].astype("str"))
-    content = out.to_csv(index=False, float_format="%.3f", lineterminator="\n")
-    return content.encode("utf-8-sig", errors="backslashreplace")
 
 
 def _say(made: Calibration) -> None:

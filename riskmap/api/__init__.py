@@ -12,9 +12,9 @@ holds two runs of it: one as of September 2025 (`area_september.toml`), then one
 
 from __future__ import annotations
 
-from riskmap.api.papers import brief, export, map, screen
+from riskmap.api.papers import brief, calibrate, export, map, screen
 from riskmap.api.runs import check, compare, demo, estimate, explain, read, rows_of, verify
 from riskmap.api.shared import Made
 
-__all__ = ["Made", "brief", "check", "compare", "demo", "estimate", "explain", "export", "map", "read", "rows_of",
-           "screen", "verify"]
+__all__ = ["Made", "brief", "calibrate", "check", "compare", "demo", "estimate", "explain", "export", "map", "read",
+           "rows_of", "screen", "verify"]

@@ -1,4 +1,4 @@
-"""What is made from a finished run: `map`, `brief`, `screen`, `export`."""
+"""What is made from a finished run: `map`, `brief`, `screen`, `export`, `calibrate`."""
 
 from __future__ import annotations
 
@@ -14,6 +14,7 @@ from riskmap.results import Run
 
 if TYPE_CHECKING:
     from riskmap.briefing import Papers
+    from riskmap.calibration.against_surveys import Calibration
     from riskmap.outputs.web_map import Basemap
     from riskmap.screening import Screened
 
@@ -249,3 +250,59 @@ def export(run: FileName | Run, formats: Sequence[str], *, into: FileName | None
             else:
                 import_module(f"riskmap.outputs.{WRITERS[name]}").write(found, made.path)
     return Made(made.final, wanted)
+
+
+def calibrate(run: FileName | Run, surveys: FileName, *, range_m: float = 500.0, workers: int | None = None,
+              into: FileName | None = None, outputs: FileName = "outputs") -> Made[Calibration]:
+    """Compare a run with measured surveys, and fit a calibration where they allow it.
+
+    Parameters
+    ----------
+    run, outputs
+        As in `read`.
+    surveys : str or Path
+        CSV, one row a comparison: lot_id, first_date; second_date and change_mm, or dome_mm; if wanted reading_sd_mm,
+        source, block, exclude. [mm, YYYY-MM]
+    range_m : float
+        Distance over which neighbours are alike: least size of blocks and buffers. [m]
+    workers : int, optional
+        Threads; any number gives the same result.
+    into : str or Path, optional
+        A new or empty folder. Default: a new one beside the run.
+
+    Returns
+    -------
+    Made of Calibration
+        `answer` has the model, every comparison and the findings; `answer.model.physical.on` tells whether it is on.
+
+    Raises
+    ------
+    LayerError
+        The file is no table of surveys, or the run cannot be computed again or has too few draws.
+    RunFolderError
+        No such run, or the folder cannot be made.
+
+    Examples
+    --------
+    Two houses are far too few; the comparison is told and nothing is switched on:
+
+    >>> import pathlib, riskmap
+    >>> lots = riskmap.read("latest", outputs).lots
+    >>> ids = lots.loc[(lots["state"] == "") & (lots["pour_date_late"] < "2015"), "lot_id"].head(2)
+    >>> file = pathlib.Path(outputs) / "surveys.csv"
+    >>> rows = ["lot_id,first_date,dome_mm", *(f"{one},2024-06,12.5" for one in ids)]
+    >>> file.write_text("\\n".join(rows)) > 0
+    True
+    >>> made = riskmap.calibrate("latest", file, outputs=outputs)
+    >>> made.answer.model.counts.compared, made.answer.model.physical.on
+    (2, False)
+    """
+    from riskmap.calibration import against_surveys, files
+    from riskmap.outputs import record, run_folder
+
+    folder = folder_of(run, outputs)
+    results = record.read(folder)
+    found = against_surveys.calibrate(results, Path(surveys), range_m=range_m, workers=workers)
+    with run_folder.made_from(folder, "calibration", optional(into)) as made:
+        files.write(found, results, made.path, workers=workers)
+    return Made(made.final, found)

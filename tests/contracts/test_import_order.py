@@ -15,8 +15,8 @@ BELOW = {"errors": set(), "units": set(), "constants": set(), "plain": set(),
          "tables": {"errors", "units", "constants"}, "settings": {"errors", "units", "constants"},
          "results": {"errors", "units", "constants", "plain", "movement_inputs", "tables", "settings"}}
 SHARED = set(BELOW)
-ABOVE = {"api", "assess", "in_parts", "workers", "briefing", "calibrate", "comparing", "screening", "store", "checking",
-         "selftest", "sources", "__init__", "__main__"}  # and everything called cli
+ABOVE = {"api", "assess", "in_parts", "workers", "briefing", "calibration", "comparing", "screening", "store",
+         "checking", "selftest", "sources", "__init__", "__main__"}  # and everything called cli
 NO_FILES = {"lots", "soil", "climate", "columns", "movement", "risk", "survey"}
 # equations on arrays: no pandas, no files
 PURE = ["movement", "climate/indices", "soil/shrink_swell.py", "soil/pedotransfer.py"]

@@ -15,8 +15,18 @@ from click.testing import CliRunner, Result
 from invented_surveys import rows_of, run_of, town_of, write_csv
 
 from riskmap import settings, tables
-from riskmap.calibrate import apply, blocks, calibration, crossval, model_file, physical, predict, surveys, synthetic
-from riskmap.calibrate.physical import Rows
+from riskmap.calibration import (
+    against_surveys,
+    apply,
+    blocks,
+    crossval,
+    model_file,
+    physical,
+    predict,
+    surveys,
+    synthetic,
+)
+from riskmap.calibration.physical import Rows
 from riskmap.cli import cli
 from riskmap.errors import LayerError
 from riskmap.movement import draws as random
@@ -162,7 +172,7 @@ def test_rows_that_cannot_be_used_are_told_and_kept(run: Results, tmp_path: Path
     line = line.format(lot=rows_of(run)["lot_id"][0], none=lots.loc[lots["state"] != "", "lot_id"].iloc[0])
     path = tmp_path / "s.csv"
     path.write_text(HEAD + line + "\n", encoding="utf-8")
-    told = calibration.calibrate(run, path)
+    told = against_surveys.calibrate(run, path)
     assert [(p.code, p.row, p.column) for p in told.problems][:1] == [(code, 2, column)]
     assert told.comparisons[["status", "why"]].to_numpy().tolist() == [["not_used", code]]
     assert told.problems[0].remedy

@@ -13,8 +13,8 @@ import pandas as pd
 import pytest
 from invented_surveys import town_of
 
-from riskmap.calibrate import fitting, predict, synthetic
-from riskmap.calibrate.synthetic import Town
+from riskmap.calibration import fitting, predict, synthetic
+from riskmap.calibration.synthetic import Town
 
 TRUTHS = 20
 

@@ -145,7 +145,7 @@ class Model(_Strict):
 
     @model_validator(mode="after")
     def _together(self) -> Model:
-        from riskmap.calibrate import fitting, predict, statistical
+        from riskmap.calibration import fitting, predict, statistical
 
         if self.statistical.on and not self.physical.on:
             raise ValueError("the statistical layer stands on the physical one")

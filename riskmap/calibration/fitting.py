@@ -9,10 +9,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from riskmap.calibrate import blocks, crossval, physical, statistical
-from riskmap.calibrate.crossval import LeftOut, Told
-from riskmap.calibrate.physical import Rows, Weights
-from riskmap.calibrate.predict import Expected
+from riskmap.calibration import blocks, crossval, physical, statistical
+from riskmap.calibration.crossval import LeftOut, Told
+from riskmap.calibration.physical import Rows, Weights
+from riskmap.calibration.predict import Expected
 
 Array = NDArray[np.float64]
 Whole = NDArray[np.int64]

@@ -9,10 +9,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from riskmap.calibrate import physical, statistical
-from riskmap.calibrate.blocks import Split
-from riskmap.calibrate.physical import NORMAL_80, Rows
-from riskmap.calibrate.predict import Expected
+from riskmap.calibration import physical, statistical
+from riskmap.calibration.blocks import Split
+from riskmap.calibration.physical import NORMAL_80, Rows
+from riskmap.calibration.predict import Expected
 
 Array = NDArray[np.float64]
 Whole = NDArray[np.int64]

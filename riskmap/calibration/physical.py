@@ -13,7 +13,7 @@ from itertools import product
 import numpy as np
 from numpy.typing import NDArray
 
-from riskmap.calibrate.predict import Expected
+from riskmap.calibration.predict import Expected
 from riskmap.survey.expected import AS_BUILT_DOME_SD_MM
 
 Array = NDArray[np.float64]

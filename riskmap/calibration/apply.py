@@ -17,10 +17,10 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from riskmap import settings as area_file
-from riskmap.calibrate import physical, predict, statistical, surveys
-from riskmap.calibrate.crossval import Told
-from riskmap.calibrate.model_file import Model
-from riskmap.calibrate.physical import Weights
+from riskmap.calibration import physical, predict, statistical, surveys
+from riskmap.calibration.crossval import Told
+from riskmap.calibration.model_file import Model
+from riskmap.calibration.physical import Weights
 from riskmap.errors import LayerError
 from riskmap.movement import draws as random
 from riskmap.movement import kernels, per_draw

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from riskmap.calibrate import CAUTION_CALIBRATED, blocks, crossval, fitting, physical
-from riskmap.calibrate.model_file import LayerTold, Model
+from riskmap.calibration import CAUTION_CALIBRATED, blocks, crossval, fitting, physical
+from riskmap.calibration.model_file import LayerTold, Model
 from riskmap.results import CAUTION, STANDING
 from riskmap.survey import CAUTION_SURVEY
 from riskmap.survey.expected import AS_BUILT_DOME_SD_MM, AS_BUILT_MM

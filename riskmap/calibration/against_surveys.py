@@ -13,11 +13,11 @@ from numpy.typing import NDArray
 
 from riskmap import __version__
 from riskmap import settings as area_file
-from riskmap.calibrate import blocks, fitting, model_file, physical, predict, statistical, surveys
-from riskmap.calibrate.apply import settings_digest
-from riskmap.calibrate.fitting import Fit, Layer, Survey
-from riskmap.calibrate.model_file import Model
-from riskmap.calibrate.physical import Rows
+from riskmap.calibration import blocks, fitting, model_file, physical, predict, statistical, surveys
+from riskmap.calibration.apply import settings_digest
+from riskmap.calibration.fitting import Fit, Layer, Survey
+from riskmap.calibration.model_file import Model
+from riskmap.calibration.physical import Rows
 from riskmap.errors import LayerError, Problem
 from riskmap.movement import draws as random
 from riskmap.results import Results

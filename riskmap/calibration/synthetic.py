@@ -15,9 +15,9 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from riskmap.calibrate import blocks, fitting, physical, predict, statistical
-from riskmap.calibrate.fitting import Fit, Survey
-from riskmap.calibrate.physical import Rows
+from riskmap.calibration import blocks, fitting, physical, predict, statistical
+from riskmap.calibration.fitting import Fit, Survey
+from riskmap.calibration.physical import Rows
 from riskmap.movement import draws as random
 from riskmap.survey.expected import AS_BUILT_DOME_SD_MM
 

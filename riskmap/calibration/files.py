@@ -1,0 +1,53 @@
+"""The files of a calibration: model, card, every comparison, findings, and the lots calibrated where it is on."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from riskmap.calibration.against_surveys import Calibration
+    from riskmap.results import Results
+
+
+def write(made: Calibration, results: Results, folder: Path, *, workers: int | None = None) -> list[Path]:
+    """Write the files into a folder and return them by name.
+
+    Parameters
+    ----------
+    made : Calibration
+    results : Results
+        The run that was compared.
+    folder : Path
+        An existing folder.
+    workers : int, optional
+        Threads; any number gives the same result.
+    """
+    from riskmap.calibration import apply, card, model_file
+    from riskmap.plain import plain
+
+    tables = {"comparisons": made.comparisons}
+    if made.model.physical.on:
+        tables["lots_calibrated"] = apply.to_run(results, made.model, workers=workers)
+    problems = json.dumps(plain([problem.as_dict() for problem in made.problems]), ensure_ascii=False, indent=1) + "\n"
+    contents = {"calibration.json": model_file.text_of(made.model).encode(),
+                "calibration.md": card.text(made.model).encode(),
+                "problems.json": problems.encode(errors="backslashreplace"),
+                **{f"{name}.csv": _csv(table) for name, table in tables.items()}}
+    for name in sorted(contents):
+        (folder / name).write_bytes(contents[name])
+    return [folder / name for name in sorted(contents)]
+
+
+def _csv(table: pd.DataFrame) -> bytes:
+    """Return CSV with a byte-order mark and guarded texts, as every table of a run."""
+    from riskmap.outputs import csv_table
+
+    out = table.copy()
+    for name in out.columns[[kind.kind not in "fiub" for kind in out.dtypes]]:
+        out[name] = csv_table.guarded(out[name].astype("str"))
+    content = out.to_csv(index=False, float_format="%.3f", lineterminator="\n")
+    return content.encode("utf-8-sig", errors="backslashreplace")
