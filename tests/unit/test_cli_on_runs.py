@@ -57,7 +57,10 @@ def test_explain_of_an_unknown_lot_names_similar_ones(outputs: Path) -> None:
 
 
 @pytest.mark.parametrize("name", ["nowhere", "../x"])
-def test_runs_that_are_not_there_are_told(outputs: Path, name: str, tmp_path: Path) -> None:
+def test_runs_that_are_not_there_are_told(outputs: Path, name: str, tmp_path: Path,
+                                          monkeypatch: pytest.MonkeyPatch) -> None:
+    (tmp_path / "here").mkdir()
+    monkeypatch.chdir(tmp_path / "here")  # a name is also a path from the working folder
     assert "E-RUN-014" in str(call("explain", name, "1", "--outputs", outputs).exception)
     assert "E-RUN-014" in str(call("verify", "latest", "--outputs", tmp_path).exception)
 
