@@ -24,11 +24,10 @@ def explain(run: str, lot_id: str, units: str, outputs: Path) -> None:
     from riskmap import api
     from riskmap.outputs import lot_text
 
-    found = api.read(run, outputs)
-    rows = api.rows_of(found, lot_id)
-    for row in rows:
+    found = api.one_lot(run, lot_id, outputs)
+    for row in range(len(found.lots)):
         click.echo("\n".join(lot_text.lines(found, row, units)) + "\n")
-    sys.exit(int((found.lots["state"].iloc[rows] != "").any()))
+    sys.exit(int((found.lots["state"] != "").any()))
 
 
 @click.command()

@@ -30,6 +30,7 @@ if TYPE_CHECKING:
 
     from riskmap.layers import SoilTables
     from riskmap.movement import Movement
+    from riskmap.movement.reduced_model import ReducedModel
     from riskmap.movement_inputs import ClimateHistory
     from riskmap.settings import Area
     from riskmap.soil import SoilAttached
@@ -233,12 +234,44 @@ def compute_batch(area: Area, store: Store, name: str, columns: pd.DataFrame, co
                   threads: int) -> Movement:
     """Compute columns of one cell and keep them under the cell's key; a task of a worker."""
     from riskmap import movement
+    from riskmap.movement import reduced_model
 
-    made = movement.simulate(columns, column_profile, profile, layer, history, movement=area.movement,
-                             climate=area.climate_settings, soil=area.soil_settings, workers=threads)
+    with reduced_model.kept_on(_Models(store)):
+        made = movement.simulate(columns, column_profile, profile, layer, history, movement=area.movement,
+                                 climate=area.climate_settings, soil=area.soil_settings, workers=threads)
     for told in made.facts["cells"].values():
         store.put(name, pd.concat([keys, made.column], axis=1), told)
     return made
+
+
+@dataclass(frozen=True)
+class _Models:
+    """The shelf of reduced models in a store: each as one column of numbers and the shapes to read them by."""
+
+    store: Store
+
+    def take(self, name: str) -> ReducedModel | None:
+        from riskmap.movement.reduced_model import ReducedModel
+
+        found = self.store.get(self._key(name))
+        if found is None:
+            return None
+        values, shapes, arrays, at = found[0]["value"].to_numpy(float), found[1]["shapes"], {}, 0
+        for array, shape in shapes.items():
+            size = int(np.prod(shape))
+            arrays[array] = values[at:at + size].reshape(shape).copy()
+            at += size
+        return ReducedModel(ratio=float(found[1]["ratio"]), **arrays)
+
+    def put(self, name: str, model: ReducedModel) -> None:
+        arrays = {array: value for array, value in vars(model).items() if array != "ratio"}
+        values = np.concatenate([np.ravel(value) for value in arrays.values()])
+        shapes = {array: list(value.shape) for array, value in arrays.items()}
+        self.store.put(self._key(name), pd.DataFrame({"value": values}), {"ratio": model.ratio, "shapes": shapes},
+                       anew=True)
+
+    def _key(self, name: str) -> str:
+        return hashlib.sha256(_code() + b"model" + name.encode()).hexdigest()[:32]
 
 
 def _known(store: Store, name: str, keys: pd.DataFrame) -> tuple[pd.DataFrame, dict[str, Any] | None]:

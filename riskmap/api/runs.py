@@ -5,13 +5,15 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NoReturn
 
 from riskmap.api.shared import FileName, Made, folder_of, optional
 from riskmap.errors import RunFolderError, joined, shown
 from riskmap.results import Results, Run
 
 if TYPE_CHECKING:
+    import pandas as pd
+
     from riskmap.checking import Report
     from riskmap.comparing import Change
 
@@ -219,8 +221,25 @@ def explain(run: FileName | Run, lot_id: str, *, units: str = "us", outputs: Fil
     """
     from riskmap.outputs import lot_text
 
-    found = read(run, outputs)
-    return "\n\n".join("\n".join(lot_text.lines(found, row, units)) for row in rows_of(found, lot_id))
+    found = one_lot(run, lot_id, outputs)
+    return "\n\n".join("\n".join(lot_text.lines(found, row, units)) for row in range(len(found.lots)))
+
+
+def one_lot(run: FileName | Run, lot_id: str, outputs: FileName = "outputs") -> Results:
+    """Read one lot of a finished run, without past months and inputs; all its rows where the identifier is repeated.
+
+    Raises
+    ------
+    RunFolderError
+        No such run, or no such lot; similar identifiers are named.
+    """
+    from riskmap.outputs import record
+
+    folder = folder_of(run, outputs)
+    found = record.read(folder, lot_id)
+    if not len(found.lots):
+        _not_found(record.lot_ids(folder), lot_id)
+    return found
 
 
 def rows_of(found: Results, lot_id: str) -> list[int]:
@@ -250,10 +269,14 @@ def rows_of(found: Results, lot_id: str) -> list[int]:
     ids = found.lots["lot_id"].astype("str")
     rows = [int(row) for row in ids.index[ids == lot_id]]
     if not rows:
-        near = ids[ids.str.contains(lot_id, regex=False, case=False)].head(5).tolist()
-        hint = f" Similar: {joined(near)}." if near else ""
-        raise RunFolderError(f"E-RUN-013 '{shown(lot_id)}' is not among the {len(ids):,} lots of the run.{hint}")
+        _not_found(ids, lot_id)
     return rows
+
+
+def _not_found(ids: pd.Series, lot_id: str) -> NoReturn:
+    near = ids[ids.str.contains(lot_id, regex=False, case=False)].head(5).tolist()
+    hint = f" Similar: {joined(near)}." if near else ""
+    raise RunFolderError(f"E-RUN-013 '{shown(lot_id)}' is not among the {len(ids):,} lots of the run.{hint}")
 
 
 def verify(run: FileName | Run = "latest", area_folder: FileName | None = None, *,

@@ -7,9 +7,13 @@ march is measured in tests/verification (at most 1 % of the edge range for diffu
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections import defaultdict
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import lru_cache
+from threading import Lock
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -121,10 +125,42 @@ def build(ratio: float, size: grid.GridSize = grid.STANDARD, *, far_field: float
     )
 
 
-@lru_cache(maxsize=256)
+class Shelf(Protocol):
+    """Where models may be kept between processes; a model from it is the one that was put there, to the last bit."""
+
+    def take(self, name: str) -> ReducedModel | None:
+        """Return a model, or None."""
+
+    def put(self, name: str, model: ReducedModel) -> None:
+        """Keep a model."""
+
+
+_shelf: list[Shelf] = []  # at most one
+_building: defaultdict[str, Lock] = defaultdict(Lock)
+
+
+@contextmanager
+def kept_on(shelf: Shelf) -> Iterator[None]:
+    """Take models from a shelf, and put new ones there, within the block."""
+    before = _shelf[:]
+    _shelf[:] = [shelf]
+    try:
+        yield
+    finally:
+        _shelf[:] = before
+
+
+@lru_cache(maxsize=512)
 def cached(ratio: float, antisymmetric: bool = False, root_depth: float = 0.0) -> ReducedModel:
-    """Return the standard model for a ratio; built once per process."""
-    return build(ratio, antisymmetric=antisymmetric, root_depth=root_depth)
+    """Return the standard model for a ratio; built once per process, or taken from the shelf."""
+    name = f"{ratio!r}-{antisymmetric:d}-{root_depth!r}"
+    with _building[name]:  # two threads that ask for one model do not build it twice
+        found = _shelf[0].take(name) if _shelf else None
+        if found is None:
+            found = build(ratio, antisymmetric=antisymmetric, root_depth=root_depth)
+            if _shelf:
+                _shelf[0].put(name, found)
+    return found
 
 
 def step_factors(rates: Array, dtau: float) -> tuple[Array, Array, Array]:

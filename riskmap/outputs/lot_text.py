@@ -40,7 +40,7 @@ def lines(found: Results, lot_row: int, system: str = "us") -> list[str]:
         `us` or `si`.
     """
     row = found.lots.drop(columns=found.lots.geometry.name).iloc[lot_row].to_dict()
-    out = [f"Lot {row['lot_id']} (row {lot_row + 1} of the lots), {found.area_name}, {found.today}"]
+    out = [f"Lot {row['lot_id']} (row {row['lot_row'] + 1} of the lots), {found.area_name}, {found.today}"]
     if row["state"]:
         return [*out, f"No number: {row['state']} - {tables.STATES.get(row['state'], '')}.",
                 f"{row['state_reason'] or ''}", "This is not a low or a middle result.", results.CAUTION]

@@ -57,13 +57,21 @@ def write(found: AreaResults, folder: Path) -> Path:
     return place
 
 
-def read(folder: Path) -> Results:
+def lot_ids(folder: Path) -> pd.Series:
+    """Return the identifiers of a run's lots in the order of its rows, without reading the rest."""
+    return pd.read_parquet(folder / LOTS, columns=["lot_id"])["lot_id"].astype("str")
+
+
+def read(folder: Path, lot_id: str | None = None) -> Results:
     """Read a finished run folder.
 
     Parameters
     ----------
     folder : Path
         As `run_folder.new_run` left it.
+    lot_id : str, optional
+        Read the rows of this identifier only, without past months and inputs: what a million lots would cost is not
+        spent on one.
 
     Returns
     -------
@@ -86,12 +94,12 @@ def read(folder: Path) -> Results:
         if told["format"] != FORMAT:
             raise RunFolderError(f"E-RUN-011 {folder.as_posix()}: the run was written in format {told['format']}, "
                                  f"this version reads {FORMAT}. Run the estimate again.")
-        lots = gpd.read_parquet(folder / LOTS)
+        lots = gpd.read_parquet(folder / LOTS, filters=None if lot_id is None else [("lot_id", "==", lot_id)])
         tables.check(tables.ESTIMATE, lots)
         frames = {name: pd.read_parquet(place / f"{name}.parquet") for name in TABLES}
         shapes = {name: gpd.read_parquet(place / f"{name}.parquet") for name in SHAPES
                   if (place / f"{name}.parquet").is_file()}
-        history, inputs = _history(place), _inputs(place)
+        history, inputs = (_history(place), _inputs(place)) if lot_id is None else (None, None)
         listed = json.loads((folder / PROBLEMS).read_text(encoding="utf-8"))
         if not isinstance(listed, list):
             raise TypeError(PROBLEMS)

@@ -6,20 +6,17 @@ import re
 from collections.abc import Iterator
 from pathlib import Path
 
+import in_browser
 import pytest
 from hostile_texts import NEVER, RAN, TEXTS, spread
 from invented_results import results
-from test_web_map_browser import CHROMIUM, DRIVER, FLAGS
+from selenium import webdriver
+from selenium.webdriver.common.by import By
+from selenium.webdriver.support.ui import WebDriverWait
 
 from riskmap.outputs import web_map
 
-selenium = pytest.importorskip("selenium", reason="selenium is not installed: browser tests DO NOT RUN")
-from selenium import webdriver  # noqa: E402
-from selenium.webdriver.common.by import By  # noqa: E402
-from selenium.webdriver.support.ui import WebDriverWait  # noqa: E402
-
-pytestmark = [pytest.mark.browser, pytest.mark.skipif(
-    not (CHROMIUM and DRIVER), reason="chromium or chromedriver not found: the map page is NOT TESTED in a browser")]
+pytestmark = in_browser.marks("the map page")
 
 COUNT = len(TEXTS) + 5
 # what the page writes out instead of showing: control, zero-width and direction marks (the page's own list)
@@ -45,16 +42,10 @@ def page(tmp_path_factory: pytest.TempPathFactory) -> Iterator[webdriver.Chrome]
     made = spread(results(COUNT))
     # states are ours, so that every lot has a number or a state as before; all that a user or survey writes is hostile
     web_map.write(made, folder)
-    options = webdriver.ChromeOptions()
-    options.binary_location = str(CHROMIUM)
-    for flag in (*FLAGS, f"--user-data-dir={tmp_path_factory.mktemp('profile')}"):
-        options.add_argument(flag)
-    options.set_capability("goog:loggingPrefs", {"browser": "ALL"})
-    driver = webdriver.Chrome(options=options, service=webdriver.ChromeService(executable_path=str(DRIVER)))
-    driver.get(Path(folder / web_map.NAME).as_uri())
-    WebDriverWait(driver, 20).until(lambda d: d.find_elements(By.CSS_SELECTOR, "#lots li"))
-    yield driver
-    driver.quit()
+    with in_browser.started(tmp_path_factory.mktemp("profile")) as driver:
+        driver.get(Path(folder / web_map.NAME).as_uri())
+        WebDriverWait(driver, 20).until(lambda d: d.find_elements(By.CSS_SELECTOR, "#lots li"))
+        yield driver
 
 
 def test_every_text_as_an_id_is_shown_and_nothing_runs(page: webdriver.Chrome) -> None:

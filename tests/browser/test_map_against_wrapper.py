@@ -5,14 +5,14 @@ from __future__ import annotations
 import time
 from pathlib import Path
 
+import in_browser
 import pytest
 from invented_results import town
-from test_web_map_browser import CHROMIUM, DRIVER, browser, opened  # noqa: F401
+from test_web_map_browser import browser, opened  # noqa: F401
 
 from riskmap.outputs import web_map
 
-pytestmark = [pytest.mark.benchmark, pytest.mark.browser, pytest.mark.skipif(
-    not (CHROMIUM and DRIVER), reason="chromium or chromedriver not found: the map is NOT MEASURED in a browser")]
+pytestmark = [pytest.mark.benchmark, *in_browser.marks("the speed of the map")]
 COUNT = 20_000
 COLUMNS = ["lot_id", "expected_movement_mm", "characteristic_movement_mm", "deflection_now_mm", "phase",
            "map_unit_name", "data_quality"]

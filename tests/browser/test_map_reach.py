@@ -9,6 +9,7 @@ import time
 from pathlib import Path
 from typing import Any
 
+import axe_core_python
 import numpy as np
 import pandas as pd
 import pytest
@@ -31,8 +32,7 @@ from test_web_map_browser import (  # noqa: F401
 
 from riskmap.outputs import palette, web_map
 
-axe = pytest.importorskip("axe_core_python", reason="axe-core-python is not installed: accessibility rules DO NOT RUN")
-AXE = (Path(axe.__file__).parent / "axe.min.js").read_text(encoding="utf-8")
+AXE = (Path(axe_core_python.__file__).parent / "axe.min.js").read_text(encoding="utf-8")
 
 
 @pytest.fixture(scope="module")

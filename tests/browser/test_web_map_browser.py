@@ -4,46 +4,32 @@ from __future__ import annotations
 
 import io
 import json
-import shutil
 import time
 from collections.abc import Iterator
 from pathlib import Path
 
+import in_browser
 import numpy as np
 import pytest
 from invented_results import HOSTILE, NEVER, results, town
+from selenium import webdriver
+from selenium.webdriver.common.action_chains import ActionChains
+from selenium.webdriver.common.by import By
+from selenium.webdriver.common.keys import Keys
+from selenium.webdriver.support.ui import Select, WebDriverWait
 
 from riskmap import tables
 from riskmap.outputs import palette, web_map
 
-selenium = pytest.importorskip("selenium", reason="selenium is not installed: browser tests DO NOT RUN")
-from selenium import webdriver  # noqa: E402
-from selenium.webdriver.common.action_chains import ActionChains  # noqa: E402
-from selenium.webdriver.common.by import By  # noqa: E402
-from selenium.webdriver.common.keys import Keys  # noqa: E402
-from selenium.webdriver.support.ui import Select, WebDriverWait  # noqa: E402
-
-CHROMIUM = next((p for n in ("chromium", "chromium-browser", "google-chrome") if (p := shutil.which(n))), None)
-DRIVER = shutil.which("chromedriver")
-FLAGS = ("--headless=new", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
-         "--disable-background-networking", "--disable-component-update", "--disable-sync",
-         "--host-resolver-rules=MAP * ~NOTFOUND", "--window-size=1280,900", "--force-device-scale-factor=1")
 HIDDEN = str.maketrans({c: f"\\u{ord(c):04x}" for c in "\u202e\u202c\t\n\u200b"})
 
-pytestmark = [pytest.mark.browser, pytest.mark.skipif(
-    not (CHROMIUM and DRIVER), reason="chromium or chromedriver not found: the map page is NOT TESTED in a browser")]
+pytestmark = in_browser.marks("the map page")
 
 
 @pytest.fixture(scope="module")
 def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[webdriver.Chrome]:
-    options = webdriver.ChromeOptions()
-    options.binary_location = str(CHROMIUM)
-    for flag in (*FLAGS, f"--user-data-dir={tmp_path_factory.mktemp('profile')}"):
-        options.add_argument(flag)
-    options.set_capability("goog:loggingPrefs", {"browser": "ALL", "performance": "ALL"})
-    driver = webdriver.Chrome(options=options, service=webdriver.ChromeService(executable_path=str(DRIVER)))
-    yield driver
-    driver.quit()
+    with in_browser.started(tmp_path_factory.mktemp("profile")) as driver:
+        yield driver
 
 
 @pytest.fixture(scope="module")

@@ -7,6 +7,7 @@ import json
 from dataclasses import replace
 from pathlib import Path
 
+import mapbox_vector_tile
 import numpy as np
 import pytest
 import shapely
@@ -248,11 +249,10 @@ def test_gdal_reads_the_same_lots(blocks: tuple[Results, Path]) -> None:
 
 
 def test_another_decoder_agrees(blocks: tuple[Results, Path]) -> None:
-    decoder = pytest.importorskip("mapbox_vector_tile", reason="mapbox-vector-tile is not installed")
     reader = Reader(blocks[1].read_bytes())
     id, at, size = max(reader.entries, key=lambda entry: entry[2])
     raw = gzip.decompress(reader.raw[reader.header["data"] + at :][:size])
-    theirs = decoder.decode(raw, default_options={"y_coord_down": True})["lots"]["features"]
+    theirs = mapbox_vector_tile.decode(raw, default_options={"y_coord_down": True})["lots"]["features"]
     ours = next(layer for layer in reader.tile(id) if layer.name == "lots").features
     assert [f["id"] for f in theirs] == [f.id for f in ours]
     assert [f["properties"] for f in theirs] == [f.tags for f in ours]

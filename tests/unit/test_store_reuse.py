@@ -126,3 +126,32 @@ def test_a_place_that_cannot_be_written_is_no_fault(tmp_path: Path) -> None:
     kept.put("k", pd.DataFrame({"a": [1]}), {})
     assert kept.get("k") is None
     assert store.Store(None).get("k") is None
+
+
+def test_reduced_models_are_kept_to_the_last_bit(tmp_path: Path) -> None:
+    from riskmap.movement import reduced_model
+
+    kept = store.Store(tmp_path)
+    shelf = store._Models(kept)
+    clean = reduced_model.build(1.3)
+    assert shelf.take("1.3-0-0.0") is None
+    reduced_model.cached.cache_clear()
+    with reduced_model.kept_on(shelf):
+        first = reduced_model.cached(1.3)
+        other = reduced_model.cached(1.3, True)
+        reduced_model.cached.cache_clear()
+        again = reduced_model.cached(1.3)
+    assert again is not first
+    for name, value in vars(clean).items():
+        np.testing.assert_array_equal(getattr(again, name), value)
+    assert other.rates.size != first.rates.size or not np.array_equal(other.rates, first.rates)
+
+    for path in tmp_path.glob("*.parquet"):
+        path.write_bytes(path.read_bytes()[:-10])
+    reduced_model.cached.cache_clear()
+    with reduced_model.kept_on(shelf):
+        mended = reduced_model.cached(1.3)
+    np.testing.assert_array_equal(mended.output, clean.output)
+    with reduced_model.kept_on(store._Models(store.Store(None))):
+        reduced_model.cached.cache_clear()
+        assert np.array_equal(reduced_model.cached(1.3).output, clean.output)
