@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from riskmap import parts
+from riskmap import memory, parts
 from riskmap.errors import RunFolderError
 from riskmap.results import RowCounts
 from riskmap.store import Store
@@ -102,6 +102,8 @@ def soil_of_part(job: Job, number: int) -> Columns:
     beside = published.of_lots(lot_profile, told.profile, told.layer, len(lot))
     ground = pd.concat([lot_soil.drop(columns="lot_row"), beside, state.add_prefix("lot_")], axis=1)
     ground.assign(column=unique.lot_column).to_parquet(_file(job, "ground", number), compression="lz4")
+    del lot, climate, lot_soil, lot_profile, ground, beside
+    memory.release()
     return replace(unique, lot_column=np.empty(0, np.int64))
 
 
@@ -237,7 +239,10 @@ def estimate_of_part(job: Job, number: int, column_of: NDArray[np.int64], rows: 
     tables.check(tables.ESTIMATE, table)
     arrow = arrow_lots.table(rounding.rounded_lots(table))
     parts.write_rows(arrow, _file(job, "estimate", number), arrow_lots.ROWS)
-    return RowCounts.of(table), arrow_lots.shapes_of(arrow)
+    counts = RowCounts.of(table), arrow_lots.shapes_of(arrow)
+    del lot, climate, ground, lot_soil, moved, table, arrow
+    memory.release()
+    return counts
 
 
 @contextmanager

@@ -1,4 +1,4 @@
-"""The estimate as Arrow tables of some 50,000 rows: what the streaming writers take, whole area or part by part.
+"""The estimate as Arrow tables of some 25,000 rows: what the streaming writers take, whole area or part by part.
 
 One form for all: the columns of the estimate by their declared kinds, `lon` and `lat` of a point inside the lot,
 `geometry` as WKB and `bbox`. A writer that takes them one after the other never holds more than one.
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     import geopandas as gpd
     from numpy.typing import NDArray
 
-ROWS = 50_000  # of one table; the row groups of lots.parquet
+ROWS = 25_000  # of one table; the row groups of lots.parquet
 DEGREE_DIGITS = 7  # about a centimetre
 GEOMETRY, BOX, PLACE = "geometry", "bbox", ("lon", "lat")
 POINT = (
