@@ -228,10 +228,28 @@ def explain(run: FileName | Run, lot_id: str, *, units: str = "us", outputs: Fil
 def one_lot(run: FileName | Run, lot_id: str, outputs: FileName = "outputs") -> Results:
     """Read one lot of a finished run, without past months and inputs; all its rows where the identifier is repeated.
 
+    Parameters
+    ----------
+    run, outputs
+        As in `read`.
+    lot_id : str
+        Identifier as in the lot file.
+
+    Returns
+    -------
+    Results
+        Of the rows of this identifier alone; other row groups of the table are not read.
+
     Raises
     ------
     RunFolderError
         No such run, or no such lot; similar identifiers are named.
+
+    Examples
+    --------
+    >>> from riskmap import api
+    >>> api.one_lot("latest", "0010021", outputs=outputs).lots["lot_id"].tolist()
+    ['0010021']
     """
     from riskmap.outputs import record
 
