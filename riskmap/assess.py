@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, cast
@@ -65,10 +65,10 @@ class _Ready:
     input_sha256: dict[str, list[str]]
 
 
-def _ready(area: Area, clock: _Clock, whole: Callable[[int], bool]) -> tuple[_Ready, gpd.GeoDataFrame]:
+def _ready(area: Area, clock: _Clock, begin: Callable[[int], bool]) -> tuple[_Ready, gpd.GeoDataFrame]:
     """Read, clean and attach the weather; return also the clean lots.
 
-    `whole(lots)` tells whether all lots will be held at once.
+    `begin(lots)` is told how many lots there are, and tells whether all of them will be held at once.
     """
     from riskmap import climate, layers, lots, manifest, memory, tables
     from riskmap.climate import shapes
@@ -80,7 +80,7 @@ def _ready(area: Area, clock: _Clock, whole: Callable[[int], bool]) -> tuple[_Re
         digests = manifest.input_digests(area, found.sources)
     if found.climate is None:
         raise LayerError("E-CLI-001 area file: there is no [climate] entry; monthly rain and temperature are needed.")
-    memory.check(len(found.lots), whole(len(found.lots)))
+    memory.check(len(found.lots), begin(len(found.lots)))
     with clock.stage("cleaning lots"):
         lot, lot_problems = lots.clean(found.lots, area.lot_settings, area.crs, today, str(area.lots.path),
                                       catalogue.soil_box(found.soil))
@@ -216,19 +216,26 @@ def run(area_path: Path, outputs: Path, *, units: str = "us", workers: int | Non
     kept = store.Store((outputs / store.FOLDER).resolve() if reuse else None)  # workers may stand elsewhere
     size = part_lots or parts.PART_LOTS
 
-    def whole(lots: int) -> bool:
-        return public_k is not None or (lots <= size and scheduler is None)
+    crew: Crew | None = None
 
-    with run_folder.new_run(outputs, area.name if public_k is None else f"{area.name} public") as folder:
-        ready, lot = _ready(area, clock, whole)
-        if whole(len(lot)):
+    def begin(lots: int) -> bool:
+        """Tell whether so many lots are held at once; if not, workers load their libraries while lots are cleaned."""
+        nonlocal crew
+        if public_k is None and (lots > size or scheduler is not None):
+            crew = held.enter_context(crews.crew(workers, scheduler))
+        return crew is None
+
+    with run_folder.new_run(outputs, area.name if public_k is None else f"{area.name} public") as folder, \
+            ExitStack() as held:
+        ready, lot = _ready(area, clock, begin)
+        if crew is None:
             results: AreaResults = _at_once(ready, lot, clock, kept, crews.Here(workers))
             rows = _write_whole(cast("Results", results), folder.path, units, public_k, clock)
         else:
             lots = [lot]
             del lot  # the parts are in files soon; a million lots are a gigabyte
-            with crews.crew(workers, scheduler) as crew:
-                results, rows = _by_parts(ready, lots, clock, kept, crew, folder.path, size, units)
+            results, rows = _by_parts(ready, lots, clock, kept, crew, folder.path, size, units)
+            held.close()
         manifest.write(folder.path, results, area, ready.found.sources, rows)
     return Run(folder.final, results, rows)
 

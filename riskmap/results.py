@@ -81,11 +81,10 @@ class RowCounts:
     @classmethod
     def of(cls, lots: gpd.GeoDataFrame) -> RowCounts:
         """Count the rows of an estimate table."""
-        states = Counter(lots["state"].astype("str"))
+        states, quality = ({str(name): int(count) for name, count in sorted(lots[column].value_counts().items())
+                            if count} for column in ("state", "data_quality"))
         with_number = states.pop("", 0)
-        return cls(len(lots), with_number, dict(sorted(states.items())),
-                   dict(sorted(Counter(lots["data_quality"].astype("str")).items())),
-                   int(lots.geometry.isna().sum()))
+        return cls(len(lots), with_number, states, quality, int(lots.geometry.isna().sum()))
 
     def __add__(self, other: RowCounts) -> RowCounts:
         """Return the counts of both."""

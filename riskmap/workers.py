@@ -240,13 +240,18 @@ def end_with_parent() -> None:
 
 
 def warm_up() -> None:
-    """Load what every task needs."""
+    """Load what every task needs, and tell the collector of lost objects to pass over it from now on."""
+    import gc
+
     import geopandas  # noqa: F401
     import pyarrow.parquet  # noqa: F401
 
     import riskmap.movement.kernels
     import riskmap.soil.overlay
     import riskmap.tables  # noqa: F401
+
+    gc.collect()
+    gc.freeze()  # or every release of a part looks at all modules again: a tenth of a second each
 
 
 def crew(workers: int | None, scheduler: str | None) -> Crew:

@@ -39,14 +39,16 @@ def near_lots(lots: gpd.GeoDataFrame, drought: DroughtTables | None, last_month:
     """
     import geopandas as gpd
     import shapely
+    from pyproj import Transformer
 
     if drought is None or months < 1:
         return None
-    shapes = np.asarray(lots.geometry.to_crs("EPSG:4326"))
+    shapes = np.asarray(lots.geometry)
     shapes = shapes[~(shapely.is_missing(shapes) | shapely.is_empty(shapes))]
     if not len(shapes):
         return None
-    box = _box(shapely.total_bounds(shapes))
+    bounds = shapely.total_bounds(shapes)
+    box = _box(np.asarray(Transformer.from_crs(lots.crs, "EPSG:4326", always_xy=True).transform_bounds(*bounds)))
     weeks = {week for week in drought.weeks
              if last_month - months < month_number(int(week[:4]), int(week[5:7])) <= last_month}
     maps = drought.polygons[drought.polygons["valid_date"].isin(weeks)].to_crs("EPSG:4326")

@@ -68,5 +68,7 @@ def _places(lots: NDArray[np.object_]) -> NDArray[np.object_]:
     import shapely
 
     bounds = shapely.bounds(lots)
-    square = np.unique(np.floor(np.concatenate([bounds[:, :2], bounds[:, 2:]]) / LOT_M).astype(np.int64), axis=0)
+    corner = np.floor(np.concatenate([bounds[:, :2], bounds[:, 2:]]) / LOT_M).astype(np.int64)
+    _, first = np.unique(corner @ np.array([2**32, 1]), return_index=True)  # one number a square sorts far sooner
+    square = corner[first]
     return np.asarray(shapely.box(*(square * LOT_M).T, *((square + 1) * LOT_M).T), dtype=object)
