@@ -168,13 +168,14 @@ def server(files: Mapping[str, Path], port: int = 0) -> ThreadingHTTPServer:
 def until_stopped(running: ThreadingHTTPServer, stop: threading.Event) -> None:
     """Serve until `stop` is set or Ctrl-C is pressed, then close."""
     thread = threading.Thread(target=running.serve_forever, kwargs={"poll_interval": 0.2}, daemon=True)
-    thread.start()
-    try:
+    try:  # from the first moment that answers: Ctrl-C may come before the wait begins
+        thread.start()
         while not stop.wait(0.2):
             pass
     except KeyboardInterrupt:
         pass
     finally:
-        running.shutdown()
+        if thread.ident is not None:  # a thread that never began would never tell that it has ended
+            running.shutdown()
+            thread.join()
         running.server_close()
-        thread.join()
