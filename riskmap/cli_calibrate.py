@@ -16,7 +16,9 @@ SHOWN_PROBLEMS = 20
 
 @click.command()
 @click.argument("run")
-@click.argument("surveys", type=click.Path(path_type=Path))
+@click.argument("surveys", type=click.Path(path_type=Path), required=False)
+@click.option("--model", type=click.Path(path_type=Path), default=None, metavar="FILE",
+              help="Instead of SURVEYS: a calibration.json made before. Its lots are written, nothing is compared.")
 @click.option("--range-m", type=click.FloatRange(min=50, max=20_000), default=500.0, show_default=True,
               metavar="METRES", help="Distance over which neighbours are alike: least size of blocks and buffers.")
 @click.option("--workers", type=click.IntRange(1, 256), default=None,
@@ -25,7 +27,8 @@ SHOWN_PROBLEMS = 20
               help="Folder in which `latest` is looked up.")
 @click.option("--into", "folder", type=click.Path(path_type=Path), default=None,
               help="New or empty folder that receives the files. Default: a new one beside the run.")
-def calibrate(run: str, surveys: Path, range_m: float, workers: int | None, outputs: Path, folder: Path | None) -> None:
+def calibrate(run: str, surveys: Path | None, model: Path | None, range_m: float, workers: int | None, outputs: Path,
+              folder: Path | None) -> None:
     """Compare RUN (a run folder or `latest`) with a CSV of survey results and fit a calibration.
 
     Columns: lot_id, first_date (YYYY-MM); second_date and change_mm (second minus first), or dome_mm (middle minus
@@ -35,22 +38,24 @@ def calibrate(run: str, surveys: Path, range_m: float, workers: int | None, outp
     from riskmap import api
     from riskmap.calibration import card
 
-    done = api.calibrate(run, surveys, range_m=range_m, workers=workers, into=folder, outputs=outputs)
+    done = api.calibrate(run, surveys, model=model, range_m=range_m, workers=workers, into=folder, outputs=outputs)
     made = done.answer
-    _say(made)
+    _say(made, fitted=model is None)
     click.echo(card.standing(made.model), err=True)
     for path in done.files:
         click.echo(path.as_posix())
-    barred = (made.comparisons["status"] == "not_used").any()
+    barred = model is None and (made.comparisons["status"] == "not_used").any()
     sys.exit(int(bool(barred) or not made.model.physical.on))
 
 
-def _say(made: Calibration) -> None:
+def _say(made: Calibration, *, fitted: bool) -> None:
     for problem in made.problems[:SHOWN_PROBLEMS]:
         click.echo(f"  {problem}", err=True)
     if len(made.problems) > SHOWN_PROBLEMS:
         click.echo(f"  ... and {len(made.problems) - SHOWN_PROBLEMS} more; all of them are in problems.json", err=True)
     c = made.model.counts
+    if not fitted:
+        click.echo(f"put to this run as it was made on {made.model.run.area}, {made.model.run.today}", err=True)
     click.echo(f"{c.rows} rows, {c.compared} compared, {c.quarantined} set aside, {c.not_used} not used; {c.houses} "
                f"houses in {c.blocks} blocks", err=True)
     for name, layer in (("physical", made.model.physical), ("statistical", made.model.statistical)):

@@ -252,17 +252,20 @@ def export(run: FileName | Run, formats: Sequence[str], *, into: FileName | None
     return Made(made.final, wanted)
 
 
-def calibrate(run: FileName | Run, surveys: FileName, *, range_m: float = 500.0, workers: int | None = None,
-              into: FileName | None = None, outputs: FileName = "outputs") -> Made[Calibration]:
-    """Compare a run with measured surveys, and fit a calibration where they allow it.
+def calibrate(run: FileName | Run, surveys: FileName | None = None, *, model: FileName | None = None,
+              range_m: float = 500.0, workers: int | None = None, into: FileName | None = None,
+              outputs: FileName = "outputs") -> Made[Calibration]:
+    """Compare a run with measured surveys, and fit a calibration where they allow it; or put one to a later run.
 
     Parameters
     ----------
     run, outputs
         As in `read`.
-    surveys : str or Path
+    surveys : str or Path, optional
         CSV, one row a comparison: lot_id, first_date; second_date and change_mm, or dome_mm; if wanted reading_sd_mm,
         source, block, exclude. [mm, YYYY-MM]
+    model : str or Path, optional
+        Instead of surveys: calibration.json of an earlier call. Nothing is compared; its lots are written.
     range_m : float
         Distance over which neighbours are alike: least size of blocks and buffers. [m]
     workers : int, optional
@@ -278,7 +281,8 @@ def calibrate(run: FileName | Run, surveys: FileName, *, range_m: float = 500.0,
     Raises
     ------
     LayerError
-        The file is no table of surveys, or the run cannot be computed again or has too few draws.
+        The file is no table of surveys, or the run cannot be computed again or has too few draws; the model is off,
+        damaged, or of other settings or code than the run; surveys and a model are given, or neither.
     RunFolderError
         No such run, or the folder cannot be made.
 
@@ -297,12 +301,22 @@ def calibrate(run: FileName | Run, surveys: FileName, *, range_m: float = 500.0,
     >>> made.answer.model.counts.compared, made.answer.model.physical.on
     (2, False)
     """
-    from riskmap.calibration import against_surveys, files
+    from riskmap.calibration import against_surveys, files, model_file
+    from riskmap.errors import LayerError
     from riskmap.outputs import record, run_folder
 
+    if (surveys is None) == (model is None):
+        raise LayerError("E-CAL-007 give either a CSV of surveys, or --model with the calibration.json of an earlier "
+                         "call.")
+    earlier = None if model is None else model_file.read(Path(model))
     folder = folder_of(run, outputs)
     results = record.read(folder)
-    found = against_surveys.calibrate(results, Path(surveys), range_m=range_m, workers=workers)
+    found = None if surveys is None else against_surveys.calibrate(results, Path(surveys), range_m=range_m,
+                                                                   workers=workers)
     with run_folder.made_from(folder, "calibration", optional(into)) as made:
-        files.write(found, results, made.path, workers=workers)
+        if found is not None:
+            files.write(found, results, made.path, workers=workers)
+        elif earlier is not None:
+            found = files.write_applied(earlier, results, made.path, workers=workers)
+    assert found is not None
     return Made(made.final, found)

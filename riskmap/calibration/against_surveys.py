@@ -37,7 +37,7 @@ class Calibration:
     model : Model
         What `calibration.json` holds.
     comparisons : DataFrame
-        One row per row of the survey file, none lost (see `_comparisons`).
+        One row per row of the survey file, none lost (see `_comparisons`); empty when no surveys were read.
     problems : list of Problem
     """
 

@@ -21,7 +21,7 @@ from riskmap.calibration import physical, predict, statistical, surveys
 from riskmap.calibration.crossval import Told
 from riskmap.calibration.model_file import Model
 from riskmap.calibration.physical import Weights
-from riskmap.errors import LayerError
+from riskmap.errors import LayerError, Problem
 from riskmap.movement import draws as random
 from riskmap.movement import kernels, per_draw
 from riskmap.tables import month_number
@@ -62,7 +62,7 @@ def to_run(results: Results, model: Model, *, workers: int | None = 1) -> pd.Dat
     Raises
     ------
     LayerError
-        When the model is off, belongs to other settings, or the run has no record of its inputs.
+        When the model is off, belongs to other settings or code, or the run has no record of its inputs.
     """
     area = _checked(results, model)
     assert results.inputs is not None
@@ -92,7 +92,21 @@ def _checked(results: Results, model: Model) -> Area:
     if settings_digest(area) != model.run.settings_sha256 or area.movement.draws != len(model.weights.weight):
         raise LayerError("E-CAL-212 the calibration belongs to other settings of the draws, climate or soil than this "
                          "run: its weights would mean something else. Calibrate this run.")
+    if results.facts.get("code") != model.run.code:
+        raise LayerError("E-CAL-213 the calibration was made by another version of the equations or libraries than "
+                         "this run: its draws would be others. Calibrate this run with the surveys.")
     return area
+
+
+def findings(results: Results, model: Model) -> list[Problem]:
+    """Return what a reader must know when the surveys are not of this run's area."""
+    from riskmap.outputs import run_folder
+
+    if run_folder.slug(results.area_name) == model.run.area:
+        return []
+    return [Problem("W-CAL-214", "calibration.json", value=results.area_name,
+                    rule=f"the surveys are of {model.run.area}; nothing in this area was compared with a measurement.",
+                    remedy="Survey houses here and calibrate this run with them.", action="numbers calibrated")]
 
 
 def _expected(group: per_draw.Group, made: random.Draws) -> list[predict.Expected]:

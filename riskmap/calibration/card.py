@@ -14,10 +14,10 @@ _NAMES = {"restraint": "share of free movement that becomes uplift (restraint)",
           "dry_limit_pf": "dry limit of the surface"}
 
 
-def text(model: Model) -> str:
-    """Return the card as Markdown."""
-    parts = [_head(model), _compared(model), _errors(model), _coverage(model), _parameters(model), _sources(model),
-             _aside(model), _method(model), _cautions(model)]
+def text(model: Model, put_to: tuple[str, str] | None = None) -> str:
+    """Return the card as Markdown; `put_to` is area and month of another run whose lots it was put to."""
+    parts = [_head(model), _put_to(put_to), _compared(model), _errors(model), _coverage(model), _parameters(model),
+             _sources(model), _aside(model), _method(model), _cautions(model)]
     return "\n\n".join(part for part in parts if part) + "\n"
 
 
@@ -46,6 +46,12 @@ def _head(model: Model) -> str:
     if not model.physical.on:
         lines += ["", "No number of the run is changed. " + STANDING]
     return "\n".join(lines)
+
+
+def _put_to(run: tuple[str, str] | None) -> str:
+    return "" if run is None else (
+        f"`lots_calibrated.csv` is of another run: **{run[0]}, {run[1]}**. No survey was compared with it; everything "
+        "below is about the run named above.")
 
 
 def _compared(model: Model) -> str:

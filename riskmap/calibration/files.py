@@ -10,6 +10,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from riskmap.calibration.against_surveys import Calibration
+    from riskmap.calibration.model_file import Model
     from riskmap.results import Results
 
 
@@ -26,15 +27,39 @@ def write(made: Calibration, results: Results, folder: Path, *, workers: int | N
     workers : int, optional
         Threads; any number gives the same result.
     """
-    from riskmap.calibration import apply, card, model_file
-    from riskmap.plain import plain
+    from riskmap.calibration import apply, card
 
     tables = {"comparisons": made.comparisons}
     if made.model.physical.on:
         tables["lots_calibrated"] = apply.to_run(results, made.model, workers=workers)
+    return _write(made, card.text(made.model), tables, folder)
+
+
+def write_applied(model: Model, results: Results, folder: Path, *, workers: int | None = None) -> Calibration:
+    """Write a calibration that was made before and the lots of another run with it; nothing is compared.
+
+    Raises
+    ------
+    LayerError
+        As `apply.to_run`; no file is written then.
+    """
+    import pandas as pd
+
+    from riskmap.calibration import apply, card
+    from riskmap.calibration.against_surveys import Calibration
+
+    made = Calibration(model, pd.DataFrame(), apply.findings(results, model))
+    lots = apply.to_run(results, model, workers=workers)
+    _write(made, card.text(model, (results.area_name, results.today)), {"lots_calibrated": lots}, folder)
+    return made
+
+
+def _write(made: Calibration, card: str, tables: dict[str, pd.DataFrame], folder: Path) -> list[Path]:
+    from riskmap.calibration import model_file
+    from riskmap.plain import plain
+
     problems = json.dumps(plain([problem.as_dict() for problem in made.problems]), ensure_ascii=False, indent=1) + "\n"
-    contents = {"calibration.json": model_file.text_of(made.model).encode(),
-                "calibration.md": card.text(made.model).encode(),
+    contents = {"calibration.json": model_file.text_of(made.model).encode(), "calibration.md": card.encode(),
                 "problems.json": problems.encode(errors="backslashreplace"),
                 **{f"{name}.csv": _csv(table) for name, table in tables.items()}}
     for name in sorted(contents):

@@ -20,6 +20,7 @@ from riskmap.calibration import (
     apply,
     blocks,
     crossval,
+    files,
     model_file,
     physical,
     predict,
@@ -293,6 +294,49 @@ def test_other_settings_are_refused(made: tuple[Result, Path], run: Results) -> 
         apply.to_run(replace(run, settings=other), model)
     kept = {**run.settings, "movement": {**run.settings["movement"], "history_months": 0}}
     assert apply.settings_digest(settings.Area.model_validate(kept)) == model.run.settings_sha256
+
+
+def put(outputs: Path, folder: Path, *words: str) -> Result:
+    return CliRunner().invoke(cli, ["calibrate", "latest", *words, "--outputs", str(outputs), "--into", str(folder)])
+
+
+def test_a_calibration_made_before_gives_the_same_lots(made: tuple[Result, Path], calibration_run: Path,
+                                                      tmp_path: Path) -> None:
+    done = put(calibration_run, tmp_path / "o", "--model", str(made[1] / "calibration.json"))
+    assert done.exit_code == 0, (done.output, done.exception)
+    assert sorted(p.name for p in (tmp_path / "o").iterdir()) == ["calibration.json", "calibration.md",
+                                                                  "lots_calibrated.csv", "problems.json"]
+    for name in ("calibration.json", "lots_calibrated.csv"):
+        assert (tmp_path / "o" / name).read_bytes() == (made[1] / name).read_bytes()
+    assert json.loads((tmp_path / "o" / "problems.json").read_text(encoding="utf-8")) == []
+    assert "No survey was compared with it" in (tmp_path / "o" / "calibration.md").read_text(encoding="utf-8")
+
+
+def test_another_area_is_told(made: tuple[Result, Path], run: Results, tmp_path: Path) -> None:
+    model = model_file.read(made[1] / "calibration.json")
+    found = files.write_applied(model, replace(run, area_name="South side"), tmp_path, workers=1)
+    assert [(p.code, p.value) for p in found.problems] == [("W-CAL-214", "South side")]
+    assert model.run.area in found.problems[0].rule
+    assert f"**South side, {run.today}**" in (tmp_path / "calibration.md").read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize(("words", "code"), [
+    ((), "E-CAL-007"), (("{surveys}", "--model", "{model}"), "E-CAL-007"), (("--model", "{other}"), "E-CAL-213"),
+    (("--model", "{off}"), "E-CAL-210"), (("--model", "{surveys}"), "E-CAL-202"), (("--model", "none"), "E-CAL-200")])
+def test_what_cannot_be_put_to_a_run_leaves_nothing(words: tuple[str, ...], code: str, made: tuple[Result, Path],
+                                                    calibration_run: Path, survey_file: Path, tmp_path: Path) -> None:
+    content = json.loads((made[1] / "calibration.json").read_text(encoding="utf-8"))
+    content["run"]["code"] = "another"
+    other, off = tmp_path / "other.json", tmp_path / "off.json"
+    other.write_text(json.dumps(content), encoding="utf-8")
+    content["physical"]["on"] = content["statistical"]["on"] = False
+    content["weights"]["weight"] = []
+    off.write_text(json.dumps(content), encoding="utf-8")
+    given = {"surveys": survey_file, "model": made[1] / "calibration.json", "other": other, "off": off}
+    done = put(calibration_run, tmp_path / "o", *(word.format(**given) for word in words))
+    assert isinstance(done.exception, LayerError)
+    assert str(done.exception).startswith(code)
+    assert not (tmp_path / "o").exists()
 
 
 def test_calibrated_numbers_lie_nearer_to_the_truth(made: tuple[Result, Path], town: synthetic.Town) -> None:
