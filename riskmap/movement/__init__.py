@@ -95,25 +95,20 @@ def depth_caps(profile: pd.DataFrame) -> NDArray[np.float64]:
     return out
 
 
-def _earliest(driver: Driver) -> int:
-    """Return the earliest pour place: ten repeated years before the record at most."""
-    return driver.record - min(driver.record, 12 * 10)
-
-
 def units_of(column: pd.DataFrame, parts: pd.DataFrame, classes: list[str], driver: Driver,
            cap_m: NDArray[np.float64]) -> tuple[Units, NDArray[np.int64]]:
     """Return the unique (depth cap, profile, class, pour dates) of a group and the unit of each part."""
+    from riskmap.movement import reasons
     from riskmap.movement.engine import Units
 
+    first = reasons.earliest(driver)
     row = column.loc[parts["column_id"]]
     frame = pd.DataFrame({
         "cap_m": cap_m[parts["profile_id"].to_numpy(np.int64)],
         "profile": parts["profile_id"].to_numpy(np.int64),
         "class": row["slab_class"].map(classes.index).to_numpy(np.int64),
-        "early": np.clip(row["pour_early_month"].to_numpy(np.int64) - driver.first_month, _earliest(driver),
-                         driver.now - 1),
-        "late": np.clip(row["pour_late_month"].to_numpy(np.int64) - driver.first_month, _earliest(driver),
-                        driver.now - 1),
+        "early": np.clip(row["pour_early_month"].to_numpy(np.int64) - driver.first_month, first, driver.now - 1),
+        "late": np.clip(row["pour_late_month"].to_numpy(np.int64) - driver.first_month, first, driver.now - 1),
     })
     unit = frame.drop_duplicates().sort_values(list(frame.columns)).reset_index(drop=True)
     number = frame.merge(unit.reset_index(names="unit"), on=list(frame.columns), how="left")["unit"].to_numpy()
@@ -189,7 +184,8 @@ def simulate(columns: pd.DataFrame, column_profile: pd.DataFrame, profile: pd.Da
             quiet = weather.make(history, place, middle.draws, climate, movement)
             why = reasons.contributions(of_cell, parts, quiet, classes, reference,
                                         partial(reasons.middle_scores, middle=middle, driver=quiet, pool=pool),
-                                        table["expected_movement_mm"].to_numpy())
+                                        table["expected_movement_mm"].to_numpy(),
+                                        reasons.reference_score(reference, engine, driver, pool))
             whole = pd.concat([table, why, reasons.ranked(why)], axis=1)
             frames.append(whole.assign(reason=reasons.sentences(whole), state="", state_reason="",
                                        flags=_flags(of_cell, driver)))

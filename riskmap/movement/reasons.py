@@ -5,7 +5,8 @@ thirty years ago, 12 m wide and of typical stiffness, in usual weather (the past
 middle). Four things can differ: soil, age, weather up to today, slab. The score is computed with all parameters at
 their middle for all sixteen combinations of the lot's and the reference's, and each contribution is the average of
 what the thing adds over every order in which the four could be exchanged (Shapley 1953: order-independent, sums to the
-difference). What the spread of the unknown adds on top, median of the draws minus middle run, is the fifth, doubt. So
+difference). The reference's own score is the median of its draws, as the lot's is; the draws' median lies beside the
+middle run for both, and what it does so more at this lot, where more is unknown, is the fifth, doubt. So
 
     score = reference + soil + age + weather + slab + doubt        (to rounding; tests/unit, 1e-6)
 """
@@ -76,6 +77,23 @@ def middle_scores(unit: pd.DataFrame, middle: Engine, driver: Driver, pool: Exec
     return out
 
 
+def reference_score(reference: int, engine: Engine, driver: Driver, pool: Executor) -> float:
+    """Return the score of the reference lot of a cell: median over the draws and their replayed years. [mm]"""
+    from riskmap.movement import kernels
+    from riskmap.movement.engine import Units
+
+    pour = max(driver.usual - 12 * REFERENCE_AGE_YEARS, earliest(driver))
+    unit = Units(*(np.array([value], np.int64) for value in
+                   (reference, engine.classes.index(REFERENCE_CLASS), pour, pour)))
+    block = engine.run(driver, unit, REFERENCE_HALF_WIDTH_M, True, pool, now=driver.usual)
+    return float(np.median(block[0, :, kernels.REPLAY:kernels.REPLAY + kernels.REPLAYS])) * 1000
+
+
+def earliest(driver: Driver) -> int:
+    """Return the earliest pour place: ten repeated years before the record at most."""
+    return driver.record - min(driver.record, 12 * 10)
+
+
 def shapley_weights() -> Array:
     """Return weights (4, 16): contribution of each factor from the values of the sixteen combinations.
 
@@ -110,7 +128,7 @@ def combinations(column: pd.DataFrame, parts: pd.DataFrame, driver: Driver, clas
     reference : int
         Profile number of the reference soil.
     """
-    earliest = driver.record - min(driver.record, 12 * 10)
+    first = earliest(driver)
     own = column.loc[parts["column_id"]].reset_index(drop=True)
     frames = []
     for number, bits in enumerate(product((False, True), repeat=len(FACTORS))):
@@ -128,8 +146,8 @@ def combinations(column: pd.DataFrame, parts: pd.DataFrame, driver: Driver, clas
             "profile": parts["profile_id"].to_numpy(np.int64) if soil else reference,
             "class": base["slab_class"].map(classes.index).to_numpy(np.int64) if slab
             else classes.index(REFERENCE_CLASS),
-            "early": np.clip(early if age else now - pour, earliest, now - 1),
-            "late": np.clip(late if age else now - pour, earliest, now - 1),
+            "early": np.clip(early if age else now - pour, first, now - 1),
+            "late": np.clip(late if age else now - pour, first, now - 1),
             "column_id": parts["column_id"].to_numpy(np.int64) if soil else column.index.to_numpy(np.int64),
             "combination": number,
             "weight": (parts["weight"].to_numpy(float) if soil else 1.0) * plan,
@@ -139,7 +157,7 @@ def combinations(column: pd.DataFrame, parts: pd.DataFrame, driver: Driver, clas
 
 
 def contributions(column: pd.DataFrame, parts: pd.DataFrame, driver: Driver, classes: list[str], reference: int,
-                  evaluate: Callable[[pd.DataFrame], Array], score_mm: Array) -> pd.DataFrame:
+                  evaluate: Callable[[pd.DataFrame], Array], score_mm: Array, reference_mm: float) -> pd.DataFrame:
     """Return reference and contributions of the columns of one cell, in mm.
 
     Parameters
@@ -148,6 +166,8 @@ def contributions(column: pd.DataFrame, parts: pd.DataFrame, driver: Driver, cla
         Takes unique units (columns UNIT_KEYS) and returns the score of the middle run of each. [mm]
     score_mm : array, shape (n_column,)
         Reported score of each column.
+    reference_mm : float
+        Score of the reference lot, from `reference_score`.
 
     Returns
     -------
@@ -164,8 +184,8 @@ def contributions(column: pd.DataFrame, parts: pd.DataFrame, driver: Driver, cla
     parts_mm = (total[:, None, :] * shapley_weights()[None]).sum(axis=2)  # row by row: company must not change a digit
     out = pd.DataFrame(parts_mm, index=column.index,
                        columns=[f"driver_{name}_mm" for name in FACTORS])
-    out.insert(0, "reference_movement_mm", total[:, 0])
-    out["driver_doubt_mm"] = score_mm - total[:, -1]
+    out.insert(0, "reference_movement_mm", reference_mm)
+    out["driver_doubt_mm"] = (score_mm - total[:, -1]) - (reference_mm - total[:, 0])
     return out
 
 

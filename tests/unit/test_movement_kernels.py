@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
@@ -193,7 +194,7 @@ def test_contributions_add_up_to_the_score() -> None:
     assert result["reference_movement_mm"].nunique() == 1
 
 
-def test_the_reference_lot_has_nothing_to_explain_but_weather_and_doubt() -> None:
+def the_reference_lot() -> pd.Series:
     now = 12 * 2020 + 11
     pour = now - 12 * reasons.REFERENCE_AGE_YEARS
     column, part = columns((0, pour, pour))
@@ -201,8 +202,24 @@ def test_the_reference_lot_has_nothing_to_explain_but_weather_and_doubt() -> Non
     profile = pd.DataFrame({"profile_id": [0], "rock_depth_m": [np.inf]})
     layer = pd.DataFrame({"profile_id": 0, "top_m": [0.0], "bottom_m": [1.5], "lep_low_pct": 4.5, "lep_pct": 4.5,
                           "lep_high_pct": 4.5})
-    result = simulate(column, part, (profile, layer)).iloc[0]
+    return simulate(column, part, (profile, layer)).iloc[0]
+
+
+def test_the_reference_lot_has_nothing_to_explain_but_weather_and_doubt() -> None:
+    result = the_reference_lot()
     for name in ("soil", "age", "slab"):
+        assert result[f"driver_{name}_mm"] == pytest.approx(0.0, abs=1e-9)
+
+
+def test_the_reference_lot_in_usual_weather_has_nothing_to_explain(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Its score is the median of the same draws as the reference's own: nothing is left for doubt either."""
+    from riskmap.movement import driver
+
+    make = driver.make
+    monkeypatch.setattr(driver, "make", lambda *given: replace(made := make(*given), usual=made.now))
+    result = the_reference_lot()
+    assert result["reference_movement_mm"] == pytest.approx(result["expected_movement_mm"], abs=1e-9)
+    for name in (*reasons.FACTORS, "doubt"):
         assert result[f"driver_{name}_mm"] == pytest.approx(0.0, abs=1e-9)
 
 
