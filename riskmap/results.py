@@ -30,7 +30,8 @@ CAUTION_SOIL = (
 )
 CAUTION_DATE = "Pour date is {basis}; it may lie between {lo} and {hi}. The range shown includes this doubt."
 CAUTION_OUTLOOK = (
-    "These are three what-if seasons taken from past years. They are not forecasts and carry no odds."
+    "These are three what-if seasons taken from past years. They are not forecasts and carry no odds. "
+    "They are told apart by where the edge of the ground stands at their end; two may bend a slab alike."
 )
 CAUTION_LENDER = (
     "Use only to choose where to ask for more information. Do not use to approve, decline, price or value."
