@@ -206,8 +206,8 @@ ESTIMATE = Table("estimate", ("lot_row",), (
     number("settlement_mm", "early settlement so far, median; imposed, not computed from the soil", "mm", 0, 100),
     text("phase", "early_settlement, dome_growing or edge_seasonal, from the share of the final dome reached"),
     number("phase_probability", "share of draws in that phase", "fraction", 0, 1),
-    number("outlook_dry_mm", "largest absolute slab deflection if a dry past year came again, median; the years are told "
-           "apart by the edge of the ground at their end, so the largest within them may be alike", "mm", 0, 2000),
+    number("outlook_dry_mm", "largest absolute slab deflection if a dry past year came again, median; the years are "
+           "told apart by the edge of the ground at their end, so the largest within them may be alike", "mm", 0, 2000),
     number("outlook_normal_mm", "the same for a middle year", "mm", 0, 2000),
     number("outlook_wet_mm", "the same for a wet year", "mm", 0, 2000),
     *(column for n in (1, 2, 3) for column in (
