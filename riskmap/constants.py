@@ -15,6 +15,10 @@ PF_AT_SHRINKAGE_LIMIT: Final = 5.5
 # None > 30, D0 20-30, D1 10-20, D2 5-10, D3 2-5, D4 0-2 (class limits: drought.gov; means computed).
 CATEGORY_NORMAL_SCORE: Final = {-1: 0.50, 0: -0.68, 1: -1.04, 2: -1.45, 3: -1.82, 4: -2.42}
 
+# A weekly map tells today's category when it is of the present month or of so many months before it. Judgement: months
+# are told by their ends, and a map of five to eight weeks ago still describes a present month that has just begun.
+CATEGORY_VALID_MONTHS: Final = 1
+
 MONTHS_PER_YEAR: Final = 12
 DAYS_PER_YEAR: Final = 365.25
 

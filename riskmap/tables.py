@@ -100,6 +100,10 @@ DROUGHT_WEEKLY = Table("drought_weekly", (), (
 ))
 
 # ---------------------------------------------------------------- stages
+CATEGORY_MEANING = ("today's drought category at the lot, from the newest weekly map of the present month or the month "
+                    "before: D0..D4, None where that map shows no drought; empty when it is not known (no such map, or "
+                    "it does not cover the lot)")
+VALID_DATE_MEANING = "valid date of the map that drought_category is from; empty when that is empty"
 LOT = Table("lot", ("lot_row",), (
     whole("lot_row", "position in the input file, from 0; order of every product", "", 0),
     text("lot_id", "identifier as given, always text", empty=False),
@@ -148,8 +152,8 @@ LOT_CLIMATE = Table("lot_climate", ("lot_row",), (
     whole("lot_row", "position of the lot", "", 0),
     text("cell_id", "climate cell, empty when none covers the lot"),
     whole("driver_level", "1 rain and temperature, 2 index, 3 weekly category, 0 none", "", 0, 3),
-    text("drought_category", "weekly category of the newest map at the lot: None, D0..D4; empty when no map covers it"),
-    text("drought_valid_date", "valid date of that map"),
+    text("drought_category", CATEGORY_MEANING),
+    text("drought_valid_date", VALID_DATE_MEANING),
     text("climate_flags", "cautions about the driver, separated by semicolons"),
 ))
 
@@ -248,8 +252,8 @@ ESTIMATE = Table("estimate", ("lot_row",), (
     number("neighbor_unit_share", "probability that the slab stands on the neighbour unit", "fraction", 0, 1),
     text("cell_id", "climate cell"),
     whole("driver_level", "1 rain and temperature, 2 index, 3 weekly category, 0 none", "", 0, 3),
-    text("drought_category", "weekly category of the newest map at the lot"),
-    text("drought_valid_date", "valid date of that map"),
+    text("drought_category", CATEGORY_MEANING),
+    text("drought_valid_date", VALID_DATE_MEANING),
     text("data_quality", "full, partial or not_enough", empty=False),
     text("flags", "cautions, separated by semicolons"),
 ))
@@ -325,6 +329,12 @@ def parse_month(value: str) -> int:
     if len(year) != 4 or len(month) != 2 or not 1 <= int(month) <= 12:
         raise ValueError(f"{value!r} is not a month; use YYYY-MM")
     return month_number(int(year), int(month))
+
+
+def next_12_months(today: str) -> tuple[str, str]:
+    """Return the first and the last month, YYYY-MM, of the twelve after the month of now."""
+    now = parse_month(today)
+    return month_name(now + 1), month_name(now + 12)
 
 
 def join_flags(parts: Iterable[str]) -> str:

@@ -7,7 +7,6 @@ tables for the products, the month of today, and the problems found.
 
 from __future__ import annotations
 
-import datetime
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
@@ -18,7 +17,7 @@ from numpy.typing import NDArray
 from riskmap import tables
 from riskmap.climate import category as categories
 from riskmap.climate import cells as climate_cells
-from riskmap.climate import evapotranspiration, history
+from riskmap.climate import evapotranspiration, freshness, history
 from riskmap.climate.indices import _calendar, spei, spi
 from riskmap.errors import LayerError, Problem, joined
 from riskmap.movement_inputs import ClimateHistory
@@ -31,6 +30,7 @@ if TYPE_CHECKING:
 
 INDEX_COLUMNS = (("spi_3", spi, 3), ("spei_6", spei, 6), ("spei_12", spei, 12))
 SHORT_RECORD_YEARS = 30  # usual length of a normal period; the equilibrium rule asks for at least as much
+NOT_OF_TODAY = "drought_map_not_of_today"
 COVERED_SHARE = 0.5  # judgement: a map tells about a cell when it covers at least half of it
 
 
@@ -68,16 +68,11 @@ def present_month(climate: ClimateTables | None, drought: DroughtTables | None, 
     """
     if given is not None:
         return tables.parse_month(given)
-    newest = [int(grid.months.max()) for grid in index]
-    if climate is not None:
-        complete = climate.monthly.dropna(subset=["precipitation_mm", "temperature_c"])["month"]
-        newest += [int(complete.max())] if len(complete) else []
-    if drought is not None and drought.weeks:
-        newest.append(int(_month_of(drought.weeks).max()))
+    newest = freshness.newest(climate, drought, index)
     if not newest:
         raise LayerError("E-CLI-040 the area has no climate, drought or index data, so the month of now is not known; "
                          "set today = \"YYYY-MM\" in the area file or add one of these layers.")
-    return max(newest)
+    return max(newest.values())
 
 
 def attach(lot: gpd.GeoDataFrame, climate: ClimateTables | None, drought: DroughtTables | None,
@@ -106,11 +101,11 @@ def attach(lot: gpd.GeoDataFrame, climate: ClimateTables | None, drought: Drough
     LayerError
         When there is no data and no `today`, so that the month of `now` is not known.
     """
-    problems: list[Problem] = []
+    today = present_month(climate, drought, index) if today is None else today
+    problems = freshness.map_findings(climate, drought, today)
     points = climate_cells.representative_points(lot, crs)
     cell_id = _cell_ids(points, climate)
     names = tuple(sorted(set(cell_id) & set(climate.latitude_deg))) if climate is not None else ()
-    today = present_month(climate, drought, index) if today is None else today
     shapes = _cell_shapes(names, climate, points, cell_id)
     weekly = _weekly(shapes, drought, crs, today)
     record = _history(names, shapes, climate, weekly, index, settings, today, problems)
@@ -142,17 +137,12 @@ def _cell_shapes(names: tuple[str, ...], climate: ClimateTables | None, points: 
     return np.array([shapely.convex_hull(shapely.multipoints(known)).buffer(1e-4)])  # 1e-4 degree: an area, not a line
 
 
-def _month_of(weeks: tuple[str, ...]) -> NDArray[np.int64]:
-    dates = [datetime.date.fromisoformat(week) for week in weeks]
-    return np.array([tables.month_number(d.year, d.month) for d in dates], dtype=np.int64)
-
-
 # ---------------------------------------------------------------------------------------------- weekly categories
 def _weekly(shapes: NDArray[Any], drought: DroughtTables | None, crs: str, today: int) -> _Weekly | None:
     """Return the shares of the used cells in every map up to today."""
     if drought is None or len(shapes) == 0:
         return None
-    month = _month_of(drought.weeks)
+    month = freshness.map_months(drought.weeks)
     weeks = tuple(week for week, m in zip(drought.weeks, month, strict=True) if m <= today)
     polygons = drought.polygons[drought.polygons["valid_date"].isin(weeks)]
     position = pd.Index(weeks).get_indexer(pd.Index(polygons["valid_date"]))
@@ -298,33 +288,32 @@ def _lot_climate(lot: gpd.GeoDataFrame, points: NDArray[Any], cell_id: NDArray[n
                  drought: DroughtTables | None, settings: ClimateSettings, today: int) -> pd.DataFrame:
     position = pd.Index(record.cells, dtype=object).get_indexer(pd.Index(cell_id))
     level = np.append(history.recent_level(record.source, settings.recent_months), 0)  # last: a lot without a cell
-    text = np.array([*record.flags, ""], dtype=object)
     named, date = _category_now(points, drought, today)
+    old = NOT_OF_TODAY if drought is not None and date is None else ""
+    text = np.array([tables.join_flags([flags, old]) for flags in (*record.flags, "")], dtype=object)
     return pd.DataFrame({
         "lot_row": lot["lot_row"].to_numpy(),
         "cell_id": np.where(position >= 0, cell_id, ""),
         "driver_level": level[position],
         "drought_category": named,
-        "drought_valid_date": np.where(named != "", date, ""),
+        "drought_valid_date": np.where(named != "", date or "", ""),
         "climate_flags": text[position],
     })
 
 
-def _category_now(points: NDArray[Any], drought: DroughtTables | None, today: int) -> tuple[NDArray[np.object_], str]:
-    """Return the category of the newest map at each point, empty where the map says nothing, and the map's date."""
+def _category_now(points: NDArray[Any], drought: DroughtTables | None,
+                  today: int) -> tuple[NDArray[np.object_], str | None]:
+    """Return the category of today's map at each point, empty where it says nothing, and its date; None without one."""
     import shapely
 
-    empty = np.full(len(points), "", dtype=object)
-    if drought is None:
-        return empty, ""
-    usable = [w for w, m in zip(drought.weeks, _month_of(drought.weeks), strict=True) if m <= today]
-    if not usable:
-        return empty, ""
-    newest = drought.polygons[drought.polygons["valid_date"] == usable[-1]]
+    date = freshness.map_of_today(drought, today)
+    if drought is None or date is None:
+        return np.full(len(points), "", dtype=object), None
+    newest = drought.polygons[drought.polygons["valid_date"] == date]
     position = categories.at_points(points, np.asarray(newest.geometry), newest["category"].to_numpy(np.int64)) + 1
     told = ~shapely.is_missing(points)
     if drought.extent is not None:
         frame = shapely.union_all(np.asarray(drought.extent.to_crs("EPSG:4326")))
         shapely.prepare(frame)
         told &= shapely.intersects(frame, points)
-    return np.where(told, np.array(categories.NAMES, dtype=object)[position], ""), usable[-1]
+    return np.where(told, np.array(categories.NAMES, dtype=object)[position], ""), date

@@ -71,6 +71,7 @@ FLAGS = {
     "declared_pet_refused": "The evapotranspiration given could not be used; it was computed from temperature.",
     "semi_arid_driver_untested": "Semi-arid climate: the weather driver has not been tested here.",
     "frost_not_modelled": "Freezing months occur; frost is not modelled.",
+    "drought_map_not_of_today": "Today's drought category is not known: the newest weekly map is too old for it.",
     "pour_before_record": "The pour lies before or early in the weather record; the usual climate stands in.",
     "driver_outside_tested_climate": "The climate lies outside those the weather driver was tested in.",
 }

@@ -206,6 +206,31 @@ def test_drought_category_of_the_newest_map_at_the_lot() -> None:
     assert weeks[("0101", "2020-12-29")] == "D1"  # 60 % D1, 40 % None
 
 
+@pytest.mark.parametrize(("week", "category"), [("2020-12-29", "D2"), ("2020-11-03", "D2"), ("2020-10-27", "")])
+def test_category_of_today_is_of_this_month_or_the_one_before(week: str, category: str) -> None:
+    found = attach(lots(IN_FIRST), layer(monthly("0101")), weekly([(week, 2, box(-99, 31, -96, 34))], (week,)))
+    assert found.lot_climate["drought_category"].tolist() == [category]
+    assert found.lot_climate["drought_valid_date"].tolist() == [week if category else ""]
+    assert found.lot_climate["climate_flags"].tolist() == ["" if category else "drought_map_not_of_today"]
+    assert found.history.flags == ("",)  # the driver is as without the map
+    assert [p.code for p in found.problems] == ([] if category else ["W-CLI-046"])
+
+
+def test_old_maps_are_told_once_with_what_they_still_do() -> None:
+    """Rain to December 2020: an older map changes nothing; rain to February 2019 only: it stands in for a month."""
+    maps = weekly([("2018-10-16", 1, box(-99, 31, -96, 34))], ("2018-10-16", "2019-04-16"))
+    told = attach(lots(IN_FIRST, IN_SECOND), layer(monthly("0101"), monthly("0102")), maps).problems
+    assert [(p.code, p.value) for p in told] == [("W-CLI-046", "2019-04-16")]
+    assert "of 2020-11 or 2020-12" in str(told[0])
+    assert "older than the rain record (to 2020-12): the weekly maps change no number" in str(told[0])
+    short = layer(monthly("0101", last=tables.month_number(2019, 2)))
+    told = attach(lots(IN_FIRST), short, maps, today=DEC_2020).problems
+    assert "stand in for months without rain" in str(next(p for p in told if p.code == "W-CLI-046"))
+    told = attach(lots(IN_FIRST), layer(monthly("0101")), maps, today=JAN_1980 + 400).problems
+    assert "All weekly maps are later than now" in str(told[0])
+    assert attach(lots(IN_FIRST), layer(monthly("0101"))).problems == []
+
+
 def test_outside_what_the_maps_cover_there_is_no_category() -> None:
     drought = weekly([("2021-01-05", 1, box(-97, 32, -96, 33))], ("2021-01-05",), extent=box(-97, 32, -96, 33))
     found = attach(lots(IN_FIRST, IN_SECOND), layer(monthly("0101"), monthly("0102")), drought)

@@ -1,0 +1,131 @@
+"""How new the weather data are: the newest month and map, which map is of today, and how that is said.
+
+No clock is read here: a run must give the same numbers and files on any day. Commands may add the clock's month
+(`behind`), on the screen only.
+"""
+
+from __future__ import annotations
+
+import datetime
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from riskmap import tables
+from riskmap.constants import CATEGORY_VALID_MONTHS
+from riskmap.errors import Problem
+
+if TYPE_CHECKING:
+    from riskmap.layers import ClimateTables, DroughtTables, IndexGrid
+
+CLOCK_AHEAD_MONTHS = 3  # judgement: monthly records are published some weeks late; a season later they are stale
+RAIN, MAP, INDEX = "rain and temperature", "weekly map", "index"
+
+
+def map_months(weeks: tuple[str, ...]) -> NDArray[np.int64]:
+    """Return the month number of each valid date YYYY-MM-DD."""
+    dates = [datetime.date.fromisoformat(week) for week in weeks]
+    return np.array([tables.month_number(d.year, d.month) for d in dates], dtype=np.int64)
+
+
+def newest(climate: ClimateTables | None, drought: DroughtTables | None,
+           index: tuple[IndexGrid, ...]) -> dict[str, int]:
+    """Return the newest month number of each kind of weather data that the area has.
+
+    A month of rain and temperature counts when a cell has both.
+    """
+    found: dict[str, int] = {}
+    if climate is not None:
+        complete = _complete(climate)["month"]
+        found |= {RAIN: int(complete.max())} if len(complete) else {}
+    if drought is not None and drought.weeks:
+        found[MAP] = int(map_months(drought.weeks).max())
+    if index:
+        found[INDEX] = max(int(grid.months.max()) for grid in index)
+    return found
+
+
+def _complete(climate: ClimateTables) -> pd.DataFrame:
+    return climate.monthly.dropna(subset=["precipitation_mm", "temperature_c"])
+
+
+def map_of_today(drought: DroughtTables | None, today: int) -> str | None:
+    """Return the valid date of the newest map up to `today` if it tells today's category, else None.
+
+    It does when it is of the month of `today` or of one of the `CATEGORY_VALID_MONTHS` before.
+    """
+    week = _newest_map(drought, today)
+    return week if week and int(map_months((week,))[0]) >= today - CATEGORY_VALID_MONTHS else None
+
+
+def _newest_map(drought: DroughtTables | None, today: int) -> str | None:
+    if drought is None:
+        return None
+    return max((w for w, m in zip(drought.weeks, map_months(drought.weeks), strict=True) if m <= today), default=None)
+
+
+def map_findings(climate: ClimateTables | None, drought: DroughtTables | None, today: int) -> list[Problem]:
+    """Return a finding when no weekly map is of today, saying whether the old ones still change numbers."""
+    if drought is None or not drought.weeks or map_of_today(drought, today):
+        return []
+    first, last = tables.month_name(today - CATEGORY_VALID_MONTHS), tables.month_name(today)
+    week = _newest_map(drought, today)
+    if week is None:
+        value, action = f"{drought.weeks[0]}..{drought.weeks[-1]}", \
+            "All weekly maps are later than now: none is used, and today's category is not known."
+    else:
+        value, end = week, newest(climate, None, ()).get(RAIN)
+        unused = climate is not None and _all_recorded(climate, drought, today)
+        said = f"It is older than the rain record (to {tables.month_name(end)}): the weekly maps change no number" \
+            if unused and end is not None else "Weekly maps stand in for months without rain and temperature"
+        action = f"{said}; it is not today's category, which is left empty."
+    return [Problem("W-CLI-046", "[drought]", f"the newest weekly map should be of now: of {first} or {last}.",
+                    "Add the maps of the last weeks, or the months up to them.", action, value=value)]
+
+
+def _all_recorded(climate: ClimateTables, drought: DroughtTables, today: int) -> bool:
+    """Return whether every cell has rain and temperature in every month of a map since its record began."""
+    complete = _complete(climate)
+    months = np.unique(map_months(drought.weeks))
+    months = months[months <= today]
+    for _, known in complete.groupby("cell_id")["month"]:
+        if not np.isin(months[months >= known.min()], known).all():
+            return False
+    return len(complete) > 0
+
+
+# ---------------------------------------------------------------------------------------------------- in words
+def told(climate: ClimateTables | None, drought: DroughtTables | None, index: tuple[IndexGrid, ...]) -> dict[str, str]:
+    """Return the newest data of each kind as a run keeps them: months as YYYY-MM, the map as YYYY-MM-DD."""
+    out = {kind: tables.month_name(month) for kind, month in newest(climate, drought, index).items()}
+    return out | ({MAP: max(drought.weeks)} if drought is not None and MAP in out else {})
+
+
+def standing(today: str, newest_data: dict[str, str]) -> str:
+    """Return one line: newest data, month of now, and which months `next 12 months` are.
+
+    Parameters
+    ----------
+    today : str
+        Month of `now`, YYYY-MM.
+    newest_data : dict
+        From `told`.
+    """
+    month = max((date[:7] for date in newest_data.values()), default="none")
+    kinds = ", ".join(f"{kind} {date}" for kind, date in newest_data.items())
+    first, last = tables.next_12_months(today)
+    set_by_hand = "" if month == today else f"; now is {today}, set by `today` in the area file"
+    return (f"newest data: {month}" + (f" ({kinds})" if kinds else "") + set_by_hand
+            + f"; \"next 12 months\" means {first}..{last}")
+
+
+def behind(today: str, clock: datetime.date) -> str:
+    """Return a caution when the clock's month is more than `CLOCK_AHEAD_MONTHS` after now; else empty text."""
+    late = tables.month_number(clock.year, clock.month) - tables.parse_month(today)
+    if late <= CLOCK_AHEAD_MONTHS:
+        return ""
+    return (f"Caution: by this computer's clock it is {clock.year:04d}-{clock.month:02d}, {late} months after {today}. "
+            f"\"Now\", \"today\" and \"next 12 months\" in all files count from {today}; add newer months of weather "
+            "to bring them up to date.")
