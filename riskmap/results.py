@@ -109,7 +109,7 @@ class AreaResults:
         One row per cell and month: cell_id, month (YYYY-MM), precipitation_mm, pet_mm, spi_3, spei_6, spei_12,
         driver_source (1 rain and temperature, 2 index, 3 weekly category, 4 climatology in a gap).
     drought_weeks : DataFrame
-        One row per cell and weekly map: cell_id, valid_date, category (text None, D0..D4) by largest share.
+        One row per cell and weekly map: cell_id, valid_date, category (text none, D0..D4) by largest share.
     credits : tuple of str
         Credit lines that must stand wherever the data are shown.
     problems : list of Problem

@@ -101,7 +101,7 @@ DROUGHT_WEEKLY = Table("drought_weekly", (), (
 
 # ---------------------------------------------------------------- stages
 CATEGORY_MEANING = ("today's drought category at the lot, from the newest weekly map of the present month or the month "
-                    "before: D0..D4, None where that map shows no drought; empty when it is not known (no such map, or "
+                    "before: D0..D4, none where that map shows no drought; empty when it is not known (no such map, or "
                     "it does not cover the lot)")
 VALID_DATE_MEANING = "valid date of the map that drought_category is from; empty when that is empty"
 LOT = Table("lot", ("lot_row",), (

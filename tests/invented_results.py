@@ -46,7 +46,7 @@ def estimate(n: int, geometry: list | np.ndarray, seed: int = 1) -> gpd.GeoDataF
     for name, values in {
         "phase": ["early_settlement", "dome_growing", "edge_seasonal"],
         "shrink_swell_class": ["low", "moderate", "high", "very high"],
-        "drought_category": ["None", "D0", "D2", "D4"], "data_quality": ["full", "partial"],
+        "drought_category": ["none", "D0", "D2", "D4"], "data_quality": ["full", "partial"],
         "map_unit_name": ["Ombrey clay", "Quellan sand"], "neighbor_unit_name": ["Vassary loam"],
         "pour_date_basis": ["year", "month", "none"], "slab_class": ["unknown", "typical"], "cell_id": ["Z01"],
         "drought_valid_date": ["2025-10-28"], "flags": ["", "slab_size_assumed;pour_date_unknown", "not_in_the_list"],
@@ -157,7 +157,7 @@ def with_past(found: Results, n_month: int = 24, weeks: int = 8, seed: int = 3) 
     climate.loc[::50, "spei_12"] = np.nan
     weekly = pd.DataFrame({"cell_id": "Z01", "valid_date": pd.date_range(
         end=f"{found.today}-28", periods=150, freq="7D").strftime("%Y-%m-%d")})
-    weekly["category"] = draw.choice(np.array(["None", "D0", "D1", "D2", "D3", "D4"], dtype=object), len(weekly))
+    weekly["category"] = draw.choice(np.array(["none", "D0", "D1", "D2", "D3", "D4"], dtype=object), len(weekly))
     return replace(
         found, climate=climate, drought_weeks=weekly,
         history=History(tuple(months), deflection.astype(np.float32), series.astype(np.int64)),

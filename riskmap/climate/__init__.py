@@ -171,7 +171,7 @@ def _drought_weeks(names: tuple[str, ...], weekly: _Weekly | None) -> pd.DataFra
     return pd.DataFrame({
         "cell_id": np.repeat(np.array(names, dtype=object), len(weekly.weeks)),
         "valid_date": np.tile(np.array(weekly.weeks, dtype=object), len(names)),
-        "category": np.array(categories.NAMES, dtype=object)[position],
+        "category": np.array(categories.TOLD, dtype=object)[position],
     })[covered].reset_index(drop=True)
 
 
@@ -316,4 +316,4 @@ def _category_now(points: NDArray[Any], drought: DroughtTables | None,
         frame = shapely.union_all(np.asarray(drought.extent.to_crs("EPSG:4326")))
         shapely.prepare(frame)
         told &= shapely.intersects(frame, points)
-    return np.where(told, np.array(categories.NAMES, dtype=object)[position], ""), date
+    return np.where(told, np.array(categories.TOLD, dtype=object)[position], ""), date

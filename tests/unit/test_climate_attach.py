@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import io
+
 import geopandas as gpd
 import numpy as np
 import pandas as pd
@@ -199,7 +201,7 @@ def test_drought_category_of_the_newest_map_at_the_lot() -> None:
     drought = weekly([("2020-12-22", 4, box(-99, 31, -89, 34)), ("2020-12-29", 1, box(-97.6, 32, -97, 33)),
                       ("2020-12-29", 3, box(-97, 32, -96, 33))], ("2020-12-22", "2020-12-29"))
     found = attach(lots(IN_FIRST, IN_SECOND, OUTSIDE, None), layer(monthly("0101"), monthly("0102")), drought)
-    assert found.lot_climate["drought_category"].tolist() == ["D1", "D3", "None", ""]
+    assert found.lot_climate["drought_category"].tolist() == ["D1", "D3", "none", ""]
     assert found.lot_climate["drought_valid_date"].tolist() == ["2020-12-29"] * 3 + [""]
     weeks = found.drought_weeks.set_index(["cell_id", "valid_date"])["category"]
     assert weeks[("0101", "2020-12-22")] == "D4"
@@ -241,8 +243,10 @@ def test_outside_what_the_maps_cover_there_is_no_category() -> None:
 
 def test_week_without_any_polygon_is_none_everywhere() -> None:
     found = attach(lots(IN_FIRST), layer(monthly("0101")), weekly([], ("2021-01-05",)))
-    assert found.lot_climate["drought_category"].tolist() == ["None"]
-    assert found.drought_weeks["category"].tolist() == ["None"]
+    assert found.lot_climate["drought_category"].tolist() == ["none"]
+    assert found.drought_weeks["category"].tolist() == ["none"]
+    table = found.lot_climate[["drought_category"]].to_csv()
+    assert pd.read_csv(io.StringIO(table))["drought_category"].tolist() == ["none"]  # not taken for an empty value
     assert found.history.z[0, -1] == CATEGORY_NORMAL_SCORE[-1]
 
 
@@ -300,7 +304,7 @@ def test_index_is_the_mean_of_grid_cells_whose_centre_is_inside_else_the_one_at_
 
 def test_largest_share_and_worse_class_when_equal() -> None:
     share = np.array([[0.4, 0.3, 0.3, 0, 0, 0], [0.5, 0, 0, 0.5, 0, 0], [0, 0, 0, 0, 0, 1.0]])
-    assert [category.NAMES[k] for k in category.largest(share)] == ["None", "D2", "D4"]
+    assert [category.TOLD[k] for k in category.largest(share)] == ["none", "D2", "D4"]
 
 
 def test_month_without_a_map_has_no_score() -> None:

@@ -144,7 +144,7 @@ def test_the_block_is_base64_only() -> None:
     assert NEVER.encode() not in gzip.decompress(base64.b64decode(block))
 
 
-CLASSES = ("None", "D0", "D1", "D2", "D3", "D4")
+CLASSES = ("none", "D0", "D1", "D2", "D3", "D4")
 
 
 def test_past_months_come_back_and_nothing_before_the_pour() -> None:
