@@ -267,7 +267,7 @@ class _Steps:
         made = store.simulate(self.kept, area, column, mixture, self.profile, self.layer, history,
                               crew=self.crew).column
         out = pd.DataFrame(np.nan, index=self.both.index, columns=list(NUMBERS))
-        out.iloc[use] = made[list(NUMBERS)].to_numpy(float)[number]
+        out.iloc[use] = made.reindex(columns=list(NUMBERS)).to_numpy(float)[number]  # absent when none has a number
         return out
 
     @staticmethod

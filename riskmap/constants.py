@@ -19,6 +19,10 @@ CATEGORY_NORMAL_SCORE: Final = {-1: 0.50, 0: -0.68, 1: -1.04, 2: -1.45, 3: -1.82
 # are told by their ends, and a map of five to eight weeks ago still describes a present month that has just begun.
 CATEGORY_VALID_MONTHS: Final = 1
 
+# Without rain, index or weekly map the usual season stands in for a month. It knows nothing of the weather (correlation
+# with the true dome 0.41 on invented climates), so after so many such months up to now there is no number. Judgement.
+MOST_USUAL_MONTHS: Final = 24
+
 MONTHS_PER_YEAR: Final = 12
 DAYS_PER_YEAR: Final = 365.25
 

@@ -8,8 +8,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 if TYPE_CHECKING:
-    import numpy as np
     import pandas as pd
     from numpy.typing import NDArray
 
@@ -44,6 +45,16 @@ class ClimateHistory:
     source: NDArray[np.int8]
     flags: tuple[str, ...]
     coldest_normal_c: NDArray[np.float64]
+
+
+def usual_months(source: NDArray[np.int8]) -> NDArray[np.int64]:
+    """Return per cell the months up to now that only the usual season fills, since the last rain or index.
+
+    A weekly map now and then between them does not begin the count anew. `source` as in `ClimateHistory`.
+    """
+    known = (source == 1) | (source == 2)
+    after = ~np.logical_or.accumulate(known[:, ::-1], axis=1)[:, ::-1]
+    return np.asarray((after & (source == 4)).sum(axis=1), dtype=np.int64)
 
 
 @dataclass(frozen=True)

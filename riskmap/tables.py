@@ -103,6 +103,8 @@ DROUGHT_WEEKLY = Table("drought_weekly", (), (
 CATEGORY_MEANING = ("today's drought category at the lot, from the newest weekly map of the present month or the month "
                     "before: D0..D4, none where that map shows no drought; empty when it is not known (no such map, or "
                     "it does not cover the lot)")
+LEVEL_MEANING = ("weakest source of the weather in the last 24 months up to now: 1 rain and temperature, 2 index, "
+                 "3 weekly category, 4 the usual season (climatology) in a month without any of them, 0 none")
 VALID_DATE_MEANING = "valid date of the map that drought_category is from; empty when that is empty"
 LOT = Table("lot", ("lot_row",), (
     whole("lot_row", "position in the input file, from 0; order of every product", "", 0),
@@ -151,7 +153,7 @@ LOT_SOIL = Table("lot_soil", ("lot_row",), (
 LOT_CLIMATE = Table("lot_climate", ("lot_row",), (
     whole("lot_row", "position of the lot", "", 0),
     text("cell_id", "climate cell, empty when none covers the lot"),
-    whole("driver_level", "1 rain and temperature, 2 index, 3 weekly category, 0 none", "", 0, 3),
+    whole("driver_level", LEVEL_MEANING, "", 0, 4),
     text("drought_category", CATEGORY_MEANING),
     text("drought_valid_date", VALID_DATE_MEANING),
     text("climate_flags", "cautions about the driver, separated by semicolons"),
@@ -251,7 +253,7 @@ ESTIMATE = Table("estimate", ("lot_row",), (
     text("neighbor_unit_name", "map unit on the other side of that line"),
     number("neighbor_unit_share", "probability that the slab stands on the neighbour unit", "fraction", 0, 1),
     text("cell_id", "climate cell"),
-    whole("driver_level", "1 rain and temperature, 2 index, 3 weekly category, 0 none", "", 0, 3),
+    whole("driver_level", LEVEL_MEANING, "", 0, 4),
     text("drought_category", CATEGORY_MEANING),
     text("drought_valid_date", VALID_DATE_MEANING),
     text("data_quality", "full, partial or not_enough", empty=False),

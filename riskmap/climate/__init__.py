@@ -19,8 +19,9 @@ from riskmap.climate import category as categories
 from riskmap.climate import cells as climate_cells
 from riskmap.climate import evapotranspiration, freshness, history
 from riskmap.climate.indices import _calendar, spei, spi
+from riskmap.constants import MOST_USUAL_MONTHS
 from riskmap.errors import LayerError, Problem, joined
-from riskmap.movement_inputs import ClimateHistory
+from riskmap.movement_inputs import ClimateHistory, usual_months
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -235,11 +236,18 @@ def _caution(names: tuple[str, ...], source: NDArray[np.int8], first: int, flags
     known = (source != history.BEFORE) & ~gap
     last_known = np.where(known.any(axis=1), source.shape[1] - 1 - np.argmax(known[:, ::-1], axis=1), 0)
     years = (source == history.RECORD).sum(axis=1) / 12
+    lost = usual_months(source)
     for k in np.flatnonzero(gap.any(axis=1)):
         flags[k].add("climate_gap_filled")
         tail = int(source.shape[1] - 1 - last_known[k])
+        if lost[k] > MOST_USUAL_MONTHS:
+            problems.append(Problem("E-CLI-047", "[climate]", "the record should reach now or miss "
+                                    f"{MOST_USUAL_MONTHS} months at most.", "Add newer months or an index grid, or set "
+                                    "today to the last month with data.", f"{lost[k]} months up to now have no data: "
+                                    "lots in this cell get no number.", value=names[k]))
         if tail:
             flags[k].add("climate_ends_before_today")
+        if tail and lost[k] <= MOST_USUAL_MONTHS:
             problems.append(Problem("W-CLI-042", "[climate]", "the record should reach today.",
                                     "Add newer months, an index grid or weekly maps.",
                                     f"The last {tail} months are the usual season.", value=f"{names[k]} "

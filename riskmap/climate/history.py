@@ -48,9 +48,8 @@ def on_axis(cell: NDArray[np.int64], month: NDArray[np.int64], value: NDArray[np
 
 
 def recent_level(source: NDArray[np.int8], recent_months: int) -> NDArray[np.int64]:
-    """Return the weakest source of the last months per cell: 1, 2 or 3; climatology counts as 3, no record as 0."""
-    recent = np.minimum(source[:, -recent_months:].astype(np.int64), CATEGORY)
-    return recent.max(axis=1, initial=0)
+    """Return the weakest source of the last months per cell: 1, 2, 3, or 4 for climatology; 0 without a record."""
+    return source[:, -recent_months:].astype(np.int64).max(axis=1, initial=0)
 
 
 def coldest_normal(temperature_c: NDArray[np.float64], first_month: int, first_year: int,

@@ -13,8 +13,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from riskmap.constants import MOST_USUAL_MONTHS
 from riskmap.movement import kernels, reduced_model, surface
 from riskmap.movement.draws import Draws, replayed_years
+from riskmap.movement_inputs import usual_months
 from riskmap.settings import ClimateSettings, MovementSettings
 
 if TYPE_CHECKING:
@@ -220,6 +222,9 @@ def make(history: ClimateHistory, cell: int, draws: Draws, climate: ClimateSetti
                    middle.size - 1)
     if not (record.source == 1).any():
         return _without(empty, "no month with rain and temperature: the index alone has no seasonal cycle here")
+    if (lost := int(usual_months(history.source[cell : cell + 1])[0])) > MOST_USUAL_MONTHS:
+        return _without(empty, f"{lost} months up to now have no rain, index or weekly map; up to {MOST_USUAL_MONTHS} "
+                        "are bridged with the usual season")
     if s.mean() < TOO_DRY_MEAN or (s < TOO_DRY_FILLING).mean() > TOO_DRY_SHARE:
         return _without(empty, "climate too dry for this driver: watering and leaks decide")
     semi_arid = s.mean() < SEMI_ARID_MEAN

@@ -23,7 +23,7 @@ SLAB_CLASS = {
 }
 DRIVER_LEVEL = {
     "1": "monthly rain and temperature", "2": "drought index grid (weaker than rain and temperature)",
-    "3": "weekly drought category (weakest source)", "0": "none",
+    "3": "weekly drought category (weaker still)", "4": "the usual season in months without data", "0": "none",
 }
 QUALITY = {"full": "full", "partial": "partial", "not_enough": "not enough for a number"}
 

@@ -57,6 +57,24 @@ def test_a_run_compared_with_itself_has_not_changed(before: Results, kept: store
     assert change.notes == ()
 
 
+def test_a_run_years_after_its_data_has_no_number_and_is_compared(example: Path, before: Results, kept: store.Store,
+                                                                   tmp_path: Path) -> None:
+    path = write_area(example, tmp_path / "area", last="2025-05")
+    text = path.read_text(encoding="utf-8")
+    path.write_text(text.replace("[area]", '[area]\ntoday = "2027-06"', 1), encoding="utf-8")
+    late = run(path, kept)
+    assert (late.lots["state"] != "").all()
+    told = late.lots[late.lots["state_reason"].str.startswith("25 months up to now have no rain")]
+    assert len(told) > 30
+    assert set(told["state"]) == {"not_enough_data"}
+    assert set(told["driver_level"]) == {4}
+    assert told["expected_movement_mm"].isna().all()
+    assert "E-CLI-047" in {problem.code for problem in late.problems}
+    change = comparing.compare(before, late, kept)
+    assert (change.lots["kind"] == "state_changed").sum() == len(told)
+    assert change.lots[CHANGE].isna().all()
+
+
 @pytest.mark.parametrize(("cause", "given"), [
     ("weather_new", {"last": "2025-08"}),
     ("weather_revised", {"last": "2025-05", "wetter": 1.5}),

@@ -18,6 +18,7 @@ from riskmap.climate.indices import spei, spi
 from riskmap.constants import CATEGORY_NORMAL_SCORE
 from riskmap.errors import LayerError
 from riskmap.layers import ClimateTables, DroughtTables, IndexGrid
+from riskmap.movement_inputs import usual_months
 from riskmap.settings import ClimateSettings
 
 SETTINGS = ClimateSettings()
@@ -127,10 +128,10 @@ def test_gap_is_bridged_by_index_then_usual_season_and_flagged() -> None:
     assert found.lot_climate["driver_level"].tolist() == [1]  # the gaps are older than the last 24 months
 
 
-def test_recent_gap_counts_as_level_three() -> None:
+def test_recent_gap_counts_as_the_usual_season() -> None:
     frame = monthly("0101")
     frame.loc[len(frame) - 5, "temperature_c"] = np.nan
-    assert attach(lots(IN_FIRST), layer(frame)).lot_climate["driver_level"].tolist() == [3]
+    assert attach(lots(IN_FIRST), layer(frame)).lot_climate["driver_level"].tolist() == [4]
 
 
 def test_record_that_ends_before_today_is_told() -> None:
@@ -138,6 +139,27 @@ def test_record_that_ends_before_today_is_told() -> None:
     assert found.history.source[0, -4:].tolist() == [4] * 4
     assert found.lot_climate["climate_flags"].tolist() == ["climate_ends_before_today;climate_gap_filled"]
     assert [p.code for p in found.problems] == ["W-CLI-042"]
+    assert found.lot_climate["driver_level"].tolist() == [4]
+
+
+def test_months_between_two_maps_count_as_the_usual_season() -> None:
+    """Rain to September 2018, maps of October 2018 and April 2019: five months between them have nothing."""
+    frame = monthly("0101", last=tables.month_number(2018, 9))
+    found = attach(lots(IN_FIRST), layer(frame), weekly([], ("2018-10-16", "2019-04-16")))
+    assert found.history.source[0, -8:].tolist() == [1, 3, 4, 4, 4, 4, 4, 3]
+    assert found.lot_climate["driver_level"].tolist() == [4]
+    assert "5 months bridged" in str(next(p for p in found.problems if p.code == "W-CLI-043"))
+
+
+@pytest.mark.parametrize(("months", "code"), [(24, "W-CLI-042"), (25, "E-CLI-047")])
+def test_more_than_two_years_without_data_are_told_as_no_number(months: int, code: str) -> None:
+    found = attach(lots(IN_FIRST), layer(monthly("0101")), today=DEC_2020 + months)
+    assert [p.code for p in found.problems] == [code]
+    assert usual_months(found.history.source).tolist() == [months]
+    late = weekly([], (f"{2020 + (12 + months - 1) // 12}-{months % 12 or 12:02d}-05",))
+    with_map = attach(lots(IN_FIRST), layer(monthly("0101")), late, today=DEC_2020 + months)
+    assert with_map.history.source[0, -1] == 3
+    assert usual_months(with_map.history.source).tolist() == [months - 1]  # one map does not begin the count anew
 
 
 def test_data_after_today_are_not_used() -> None:
@@ -315,4 +337,4 @@ def test_month_without_a_map_has_no_score() -> None:
 
 def test_level_is_the_weakest_of_the_last_months() -> None:
     source = np.array([[4, 1, 1], [1, 2, 1], [1, 1, 4], [0, 0, 0]], dtype=np.int8)
-    assert history.recent_level(source, 2).tolist() == [1, 2, 3, 0]
+    assert history.recent_level(source, 2).tolist() == [1, 2, 4, 0]

@@ -299,6 +299,18 @@ def test_an_index_alone_gives_a_state() -> None:
     assert result["state"].tolist() == ["not_enough_data"]
 
 
+@pytest.mark.parametrize("lost", [24, 25])
+def test_more_than_two_years_without_data_give_a_state(lost: int) -> None:
+    """A map in the middle of them is no reason for a number; up to 24 months are bridged."""
+    history = weather()
+    history.source[:, -lost - 1:] = 4
+    history.source[:, -12] = 3
+    history.z[:, -lost - 1:] = 0.0
+    result = simulate(*columns((0, 12 * 1980, 12 * 1980 + 11)), soils(9.0), history)
+    assert result["state"].tolist() == (["not_enough_data"] if lost == 25 else [""])
+    assert (f"{lost} months up to now" in result["state_reason"].iloc[0]) == (lost == 25)
+
+
 def test_recent_months_by_category_move_the_present_and_widen_it() -> None:
     rows = columns((0, 12 * 1980, 12 * 1980 + 11))
     dry, wet = weather(), weather()
