@@ -159,6 +159,7 @@ def _told(ready: _Ready, clock: _Clock, soil_problems: list[Problem], facts: dic
           line: gpd.GeoDataFrame | None, history: History | None, inputs: MovementInputs) -> dict[str, Any]:
     """Return everything of `AreaResults`, by name."""
     from riskmap import published, store, tables
+    from riskmap.climate import freshness
 
     area, found, weather = ready.area, ready.found, ready.weather
     return {
@@ -166,7 +167,8 @@ def _told(ready: _Ready, clock: _Clock, soil_problems: list[Problem], facts: dic
         "climate": weather.climate, "drought_weeks": weather.drought_weeks,
         "credits": tuple(dict.fromkeys(source.credit for source in found.sources if source.credit)),
         "problems": [*ready.problems, *soil_problems, *weather.problems],
-        "facts": {"published_methods": [{**method.as_dict()} for method in published.METHODS
+        "facts": {"newest_data": freshness.told(found.climate, found.drought, found.index),
+                  "published_methods": [{**method.as_dict()} for method in published.METHODS
                                         if method.name in ("as2870", "cole_volume", "van_der_merwe_1964")],
                   "published_notes": published.NOTES, **facts, "seed": area.movement.seed,
                   "code": store.code_digest(), "input_sha256": ready.input_sha256, "stage_seconds": clock.seconds},

@@ -36,6 +36,10 @@ class Report:
         Findings about rows and values, in the order of reading.
     sources : list of Source
         What was read, with row counts.
+    today : str
+        Month of `now` of an area, YYYY-MM; empty when it is not known.
+    newest_data : dict
+        Newest month or map of each kind of weather data.
     lots : dict
         read, usable, and one entry per state; usable and states add up to read. Empty when no lots were read.
     """
@@ -45,6 +49,8 @@ class Report:
     problems: list[Problem] = field(default_factory=list)
     sources: list[Source] = field(default_factory=list)
     lots: dict[str, int] = field(default_factory=dict)
+    today: str = ""
+    newest_data: dict[str, str] = field(default_factory=dict)
 
     @property
     def exit_code(self) -> int:
@@ -55,9 +61,13 @@ class Report:
 
     def text(self) -> str:
         """Return the report for people."""
+        from riskmap.climate import freshness
+
         lines = [*self.refusals, *(str(problem) for problem in self.problems)]
         lines += [f"{source.role}: {source.path.name}, {source.rows:,} rows"
                   + (f", {source.valid_date}" if source.valid_date else "") for source in self.sources]
+        if self.today:
+            lines.append(freshness.standing(self.today, self.newest_data))
         if self.lots:
             states = [f"{count:,} {name} ({tables.STATES[name]})" for name, count in self.lots.items()
                       if name not in ("read", "usable")]
@@ -72,6 +82,7 @@ class Report:
         return json.dumps({
             "riskmap": __version__, "name": self.name, "refusals": self.refusals,
             "problems": [problem.as_dict() for problem in self.problems], "lots": self.lots,
+            "today": self.today, "newest_data": self.newest_data,
             "sources": [{"role": s.role, "path": s.path.name, "rows": s.rows, "valid_date": s.valid_date}
                         for s in self.sources], "exit_code": self.exit_code,
         }, indent=1, ensure_ascii=False, default=str)
@@ -82,7 +93,6 @@ def check_area(path: Path) -> Report:
 
     A lot can still get a state in a run, from soil or climate: that is known only after the shares are computed.
     """
-    from riskmap import climate
     from riskmap.layers.catalogue import read_each, soil_box
 
     try:
@@ -94,13 +104,25 @@ def check_area(path: Path) -> Report:
     if area.climate is None:
         report.refusals.append("E-CLI-001 area file: there is no [climate] entry; monthly rain and temperature are "
                                "needed.")
+    today = _now(report, found.tables, area)
     if "lots" in found.tables:
-        try:
-            today = climate.present_month(found.tables.get("climate"), found.tables.get("drought"), (), area.today)
-        except LayerError:  # the refusals above say which layer is missing
-            today = _this_month()
         _clean(report, found.tables["lots"], area, today, soil_box(found.tables.get("soil")))
     return report
+
+
+def _now(report: Report, layers: dict[str, Any], area: Area) -> int:
+    """Return the month of now and tell how new the data are; the clock's month when the area does not say one."""
+    from riskmap import climate
+    from riskmap.climate import freshness
+
+    weather, maps, index = layers.get("climate"), layers.get("drought"), layers.get("index", ())
+    try:
+        today = climate.present_month(weather, maps, index, area.today)
+    except LayerError:  # the refusals say which layer is missing
+        return _this_month()
+    report.today, report.newest_data = tables.month_name(today), freshness.told(weather, maps, index)
+    report.problems += freshness.map_findings(weather, maps, today)
+    return today
 
 
 def check_file(path: Path, role: str) -> Report:

@@ -50,6 +50,18 @@ class _Progress:
         self._stage, self._shown = stage, percent
 
 
+def _tell_now(today: str, newest_data: dict[str, str] | None) -> None:
+    """Tell on stderr how new the data are, when the report has not, and whether the clock is far beyond them."""
+    import datetime
+
+    from riskmap.climate import freshness
+
+    if newest_data is not None:
+        click.echo(freshness.standing(today, newest_data), err=True)
+    if caution := freshness.behind(today, datetime.date.today()):
+        click.echo(caution, err=True)
+
+
 def _report(run: Run) -> None:
     problems = run.results.problems
     for problem in problems[:SHOWN_PROBLEMS]:
@@ -59,6 +71,7 @@ def _report(run: Run) -> None:
     click.echo(f"{run.rows.out:,} lots read, {run.rows.with_number:,} with a number", err=True)
     for state, count in run.rows.by_state.items():
         click.echo(f"  {count:,} {state}", err=True)
+    _tell_now(run.results.today, run.results.facts["newest_data"])
 
 
 def _estimate(area: Path, outputs: Path, units: str, workers: int | None, public_k: int | None = None,
@@ -146,6 +159,8 @@ def check(path: Path, role: str | None, json_path: Path | None) -> None:
 
     report = checking.check_file(path, role) if role else checking.check_area(path)
     click.echo(report.text())
+    if report.today:
+        _tell_now(report.today, None)
     if json_path is not None:
         json_path.write_text(report.as_json() + "\n", encoding="utf-8")
     sys.exit(report.exit_code)

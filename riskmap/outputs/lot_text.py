@@ -44,8 +44,9 @@ def lines(found: Results, lot_row: int, system: str = "us") -> list[str]:
     if row["state"]:
         return [*out, f"No number: {row['state']} - {tables.STATES.get(row['state'], '')}.",
                 f"{row['state_reason'] or ''}", "This is not a low or a middle result.", results.CAUTION]
+    first, last = tables.next_12_months(found.today)
     out += [
-        f"Expected movement, next 12 months: {_range(row, 'expected_movement', system)}",
+        f"Expected movement, next 12 months ({first} to {last}): {_range(row, 'expected_movement', system)}",
         f"Characteristic movement: {_range(row, 'characteristic_movement', system)}",
         f"Now: {_range(row, 'deflection_now', system)}; {words.DIRECTION.get(row['direction'], row['direction'])}",
         f"Phase: {words.PHASE.get(row['phase'], row['phase'])} ({row['phase_probability']:.0%} of draws)",

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+import re
 from pathlib import Path
 
 import pytest
@@ -33,7 +34,7 @@ def outputs(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def test_explain_tells_number_range_reasons_and_cautions(outputs: Path, units: str, unit: str) -> None:
     done = call("explain", "latest", "0000040", "--units", units, "--outputs", outputs)
     assert done.exit_code == 0, done.output
-    assert "Expected movement, next 12 months: " in done.output
+    assert re.search(r"Expected movement, next 12 months \(\d{4}-\d\d to \d{4}-\d\d\): ", done.output)
     first = next(line for line in done.output.splitlines() if line.startswith("Expected"))
     assert first.count(unit) == 3
     for words in ("Model range, not yet tested", "does not replace a visit", "age and pour date"):
