@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 from riskmap import __version__, tables
 from riskmap import settings as area_file
 from riskmap.errors import LayerError, Problem, SettingsError
+from riskmap.errors import lines as told_lines
 
 if TYPE_CHECKING:
     from riskmap.layers import Source
@@ -63,7 +64,7 @@ class Report:
         """Return the report for people."""
         from riskmap.climate import freshness
 
-        lines = [*self.refusals, *(str(problem) for problem in self.problems)]
+        lines = [*self.refusals, *told_lines(self.problems)]
         lines += [f"{source.role}: {source.path.name}, {source.rows:,} rows"
                   + (f", {source.valid_date}" if source.valid_date else "") for source in self.sources]
         if self.today:

@@ -22,7 +22,7 @@ from riskmap.cli_map import map_command
 from riskmap.cli_runs import compare, explain, verify
 from riskmap.cli_screen import screen
 from riskmap.cli_survey import survey
-from riskmap.errors import RiskmapError
+from riskmap.errors import RiskmapError, lines
 
 if TYPE_CHECKING:
     from riskmap.results import Run
@@ -63,11 +63,11 @@ def _tell_now(today: str, newest_data: dict[str, str] | None) -> None:
 
 
 def _report(run: Run) -> None:
-    problems = run.results.problems
-    for problem in problems[:SHOWN_PROBLEMS]:
-        click.echo(f"  {problem}", err=True)
-    if len(problems) > SHOWN_PROBLEMS:
-        click.echo(f"  ... and {len(problems) - SHOWN_PROBLEMS} more; all of them are in problems.json", err=True)
+    told = lines(run.results.problems)
+    for line in told[:SHOWN_PROBLEMS]:
+        click.echo(f"  {line}", err=True)
+    if len(told) > SHOWN_PROBLEMS:
+        click.echo(f"  ... and {len(told) - SHOWN_PROBLEMS} more; all of them are in problems.json", err=True)
     click.echo(f"{run.rows.out:,} lots read, {run.rows.with_number:,} with a number", err=True)
     for state, count in run.rows.by_state.items():
         click.echo(f"  {count:,} {state}", err=True)

@@ -9,8 +9,9 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 
+SAME_SHOWN = 5  # findings that differ in nothing but the row: as many are shown on one line, fewer row by row
 _CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f\u00ad\u200b-\u200f\u2028-\u202e\u2060\u2066-\u2069\ufeff]")
 SHOWN_CHARACTERS = 40
 
@@ -33,7 +34,8 @@ class Problem:
     Attributes
     ----------
     code : str
-        `E-...` refused or answered with a state, `W-...` used with a caution, for example `E-LOT-014`.
+        `E-...` a value, row or file that was not used, `W-...` used with a caution, for example `E-LOT-014`. An
+        `E-` does not stop a run: its row may still get a number, from what else is known.
     file : str
         File, with layer or member where there is one; a relative path.
     row : int or None
@@ -58,15 +60,45 @@ class Problem:
     value: str = ""
 
     def __str__(self) -> str:
-        where = self.file
-        where += f" row {self.row}" if self.row is not None else ""
-        where += f" column {self.column}" if self.column else ""
+        row = f" row {self.row}" if self.row is not None else ""
         value = f'"{shown(self.value)}": ' if self.value != "" else ""
-        return f"{self.code} {where}: {value}{self.rule} {self.remedy} {self.action}".strip()
+        return self._told(row, value)
+
+    def of_rows(self, rows: list[int]) -> str:
+        """Return the line of several findings that differ from this one in nothing but the row."""
+        value = f'"{shown(self.value)}" in ' if self.value != "" else ""
+        return self._told("", f"{value}{len(rows):,} rows ({first_rows(rows)}): ")
+
+    def _told(self, row: str, value: str) -> str:
+        column = f" column {self.column}" if self.column else ""
+        said = " ".join(part for part in (self.rule, self.remedy, self.action) if part)
+        return f"{self.code} {self.file}{row}{column}: {value}{said}".strip()
 
     def as_dict(self) -> dict[str, object]:
         """Return the finding as plain values for JSON."""
         return asdict(self)
+
+
+def lines(problems: Iterable[Problem]) -> list[str]:
+    """Return findings as lines for people, in the order of their first row.
+
+    From `SAME_SHOWN` on, findings that differ in nothing but the row stand on one line with their count and first
+    rows. Files (`problems.json`, `--json`) keep every row.
+    """
+    groups: dict[object, list[Problem]] = {}
+    for k, problem in enumerate(problems):
+        groups.setdefault(k if problem.row is None else replace(problem, row=None), []).append(problem)
+    out = []
+    for group in groups.values():
+        rows = [problem.row for problem in group if problem.row is not None]
+        out += [str(problem) for problem in group] if len(group) < SAME_SHOWN else [group[0].of_rows(rows)]
+    return out
+
+
+def first_rows(rows: Iterable[int], limit: int = 3) -> str:
+    """Return the first row numbers, as `3, 6, 12, ...`."""
+    listed = list(rows)
+    return ", ".join(str(row) for row in listed[:limit]) + (", ..." if len(listed) > limit else "")
 
 
 class RiskmapError(Exception):

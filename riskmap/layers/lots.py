@@ -16,7 +16,16 @@ from numpy.typing import NDArray
 from riskmap import units
 from riskmap.errors import LayerError, Problem, joined, shown
 from riskmap.layers import Source, crs_help, lots_corrections, lots_csv, lots_kml, lots_vector
-from riskmap.layers.lots_columns import NUMBER_COLUMNS, OTHER_UNITS, TEXT_COLUMNS, Found, dropped_columns, per_row
+from riskmap.layers.lots_columns import (
+    NUMBER_COLUMNS,
+    OTHER_UNITS,
+    TEXT_COLUMNS,
+    Found,
+    dropped_columns,
+    label,
+    per_row,
+    told_names,
+)
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -48,6 +57,7 @@ def read(entry: LotsEntry, area: Area, coverage: crs_help.Box | None = None) \
         Columns lot_id, source_row, the other `TEXT_COLUMNS` as text (empty when missing), `NUMBER_COLUMNS` in metres
         and millimetres (nan when missing), geometry in the file's own coordinate system; one row per row of the file.
         `source_row` counts as an editor does: the heading of a CSV is row 1, the first feature of a layer is 1.
+        `attrs` holds what `lots_columns.told_names` says about the file's columns.
 
     Raises
     ------
@@ -69,6 +79,7 @@ def read(entry: LotsEntry, area: Area, coverage: crs_help.Box | None = None) \
     for column in NUMBER_COLUMNS:
         columns[column] = _number(found, column, name, problems)
     table = gpd.GeoDataFrame(pd.DataFrame(columns), geometry=gpd.GeoSeries(found.geometry, crs=crs), crs=crs)
+    table.attrs = told_names(found)
     _check_duplicates(table, entry, name)
     sources = [Source("lots", entry.path, entry.title, entry.provider, entry.licence, entry.credit, entry.valid_date,
                       len(table))]
@@ -153,9 +164,9 @@ def _number(found: Found, column: str, name: str, problems: list[Problem]) -> ND
     values = pd.to_numeric(text, errors="coerce").to_numpy(dtype=np.float64, na_value=np.nan)
     values = np.where(np.isfinite(values), values, np.nan)
     bad = np.isnan(values) & ~text.str.lower().isin(["", "nan"]).to_numpy()
-    problems += per_row(bad, found.source_row, text.to_numpy(dtype=object), "E-LOT-005", name, given,
-                         "this is not a decimal number.", "Write it with a decimal point and without a unit.",
-                         "Row kept, value treated as missing.")
+    problems += per_row(bad, found.source_row, text.to_numpy(dtype=object), "E-LOT-005", name,
+                         label(found.names, given), "this is not a decimal number.",
+                         "Write it with a decimal point and without a unit.", "Row kept, value treated as missing.")
     _, convert = units.BY_SUFFIX[given.rsplit("_", 1)[1]]
     converted: NDArray[np.float64] = convert(values)
     return converted

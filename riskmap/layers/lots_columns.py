@@ -39,7 +39,7 @@ MAX_NESTED = 64  # collections in one shape; measured: at 200,000 in one another
 
 @dataclass(frozen=True)
 class Found:
-    """What a format reader hands over: text columns as the file calls them, shapes, system and row numbers."""
+    """What a format reader hands over: text columns under our names, shapes, system and row numbers."""
 
     attributes: pd.DataFrame
     geometry: NDArray[np.object_]
@@ -47,6 +47,7 @@ class Found:
     source_row: NDArray[np.int64]
     dropped: list[str]
     problems: list[Problem] = field(default_factory=list)
+    names: dict[str, str] = field(default_factory=dict)  # our name -> the file's
 
 
 def match_columns(present: list[str], entry: LotsEntry, name: str, csv_place: bool = False) \
@@ -90,6 +91,28 @@ def _check_mapping(mapping: dict[str, str], present: list[str], known: tuple[str
         if ours.startswith("pour_date") and EFFECTIVE_YEAR.search(theirs):
             raise LayerError(f"E-LOT-009 {name}: lots.columns.{ours} = '{shown(theirs)}': an effective year is an "
                              "appraiser's judgement of condition, not a date of building. Use the year built.")
+
+
+def label(names: dict[str, str], ours: str) -> str:
+    """Return a column as its user knows it: the file's name, with ours behind it where the two differ."""
+    theirs = names.get(ours, ours)
+    return ours if theirs.lower() == ours else f"{theirs} ({ours})"
+
+
+def told_names(found: Found) -> dict[str, Any]:
+    """Return what later stages say about columns, by key of `DataFrame.attrs`.
+
+    `labels`: our column -> as the user knows it, for the columns that the file gives; `feet_or_inches`: our column in
+    metres or millimetres -> unit in which the file gives it; `unused`: names of columns that are not read and are not
+    about people, nor an effective year.
+    """
+    labels = {ours: label(found.names, ours) for ours in found.names}
+    units = {}
+    for si, other in zip(NUMBER_COLUMNS, OTHER_UNITS, strict=True):
+        if other in found.names:
+            labels[si], units[si] = label(found.names, other), other.rsplit("_", 1)[1]
+    unused = [c for c in found.dropped if not is_personal(c) and not EFFECTIVE_YEAR.search(c)]
+    return {"labels": labels, "feet_or_inches": units, "unused": unused}
 
 
 def is_personal(column: str) -> bool:

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from riskmap.errors import LayerError, Problem, joined, shown
 from riskmap.layers.crs_help import candidates
-from riskmap.layers.lots_columns import ALSO_CALLED, KNOWN, MAX_NESTED, Found, match_columns, per_row
+from riskmap.layers.lots_columns import ALSO_CALLED, KNOWN, MAX_NESTED, Found, label, match_columns, per_row
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -54,9 +54,9 @@ def read_csv(path: Path, name: str, entry: LotsEntry, kind: str) -> Found:
     _check_heading(heading, entry, name)
     names, dropped = match_columns(heading, entry, name, csv_place=True)
     attributes = table[[heading.index(theirs) for theirs in names.values()]].set_axis(list(names), axis=1)
-    _tell_totals(attributes, rows, name, problems)
-    geometry, crs = _shapes(attributes, rows, name, entry, problems)
-    return Found(attributes, geometry, crs, rows, dropped, problems)
+    _tell_totals(attributes, rows, name, label(names, "lot_id"), problems)
+    geometry, crs = _shapes(attributes, rows, name, entry, names, problems)
+    return Found(attributes, geometry, crs, rows, dropped, problems, names)
 
 
 def read_table(path: Path, name: str, problems: list[Problem]) -> tuple[pd.DataFrame, list[str], NDArray[np.int64]]:
@@ -174,21 +174,22 @@ def _tell_rows(found: NDArray[np.bool_], rows: NDArray[np.int64], code: str, nam
                                 "Passed over: they are no lots.", int(rows[found][0])))
 
 
-def _tell_totals(attributes: pd.DataFrame, rows: NDArray[np.int64], name: str, problems: list[Problem]) -> None:
+def _tell_totals(attributes: pd.DataFrame, rows: NDArray[np.int64], name: str, column: str,
+                 problems: list[Problem]) -> None:
     totals = attributes["lot_id"].str.fullmatch(_TOTALS).to_numpy(dtype=bool)
-    problems += per_row(totals, rows, attributes["lot_id"].to_numpy(dtype=object), "W-LOT-005", name, "lot_id",
+    problems += per_row(totals, rows, attributes["lot_id"].to_numpy(dtype=object), "W-LOT-005", name, column,
                         "this looks like a row of totals.", "Remove it if it is no lot.", "Row kept as a lot.")
 
 
 # ---------------------------------------------------------------- places
-def _shapes(attributes: pd.DataFrame, rows: NDArray[np.int64], name: str, entry: LotsEntry,
+def _shapes(attributes: pd.DataFrame, rows: NDArray[np.int64], name: str, entry: LotsEntry, names: dict[str, str],
             problems: list[Problem]) -> tuple[NDArray[np.object_], Any]:
     if "geometry" in attributes:
         return _from_text(attributes["geometry"], rows, name, problems), None
     if "lon" not in attributes or "lat" not in attributes:
         raise LayerError(f"E-LOT-003 {name}: no columns lon and lat and no column geometry or wkt. "
                          'Write which they are, for example [lots.columns] lon = "X", lat = "Y".')
-    return _points(attributes, rows, name, entry, problems), entry.crs or "EPSG:4326"
+    return _points(attributes, rows, name, entry, names, problems), entry.crs or "EPSG:4326"
 
 
 def _from_text(column: pd.Series, rows: NDArray[np.int64], name: str, problems: list[Problem]) -> NDArray[np.object_]:
@@ -209,7 +210,7 @@ def _from_text(column: pd.Series, rows: NDArray[np.int64], name: str, problems: 
     return geometry
 
 
-def _points(attributes: pd.DataFrame, rows: NDArray[np.int64], name: str, entry: LotsEntry,
+def _points(attributes: pd.DataFrame, rows: NDArray[np.int64], name: str, entry: LotsEntry, names: dict[str, str],
             problems: list[Problem]) -> NDArray[np.object_]:
     import pandas as pd
     import shapely
@@ -217,7 +218,7 @@ def _points(attributes: pd.DataFrame, rows: NDArray[np.int64], name: str, entry:
     xy = {c: pd.to_numeric(attributes[c].str.strip(), errors="coerce").to_numpy(dtype=float, na_value=np.nan)
           for c in ("lon", "lat")}
     for column, values in xy.items():
-        _tell_coordinates(~np.isfinite(values), attributes[column], rows, name, column, problems)
+        _tell_coordinates(~np.isfinite(values), attributes[column], rows, name, label(names, column), problems)
     good = np.isfinite(xy["lon"]) & np.isfinite(xy["lat"])
     geometry = np.full(len(rows), None, dtype=object)
     geometry[good] = shapely.points(xy["lon"][good], xy["lat"][good])
@@ -228,7 +229,7 @@ def _points(attributes: pd.DataFrame, rows: NDArray[np.int64], name: str, entry:
     return geometry
 
 
-def _tell_coordinates(bad: NDArray[np.bool_], column: pd.Series, rows: NDArray[np.int64], name: str, label: str,
+def _tell_coordinates(bad: NDArray[np.bool_], column: pd.Series, rows: NDArray[np.int64], name: str, called: str,
                       problems: list[Problem]) -> None:
     """Tell what is no decimal number; degrees with minutes and numbers with a comma get their own sentence."""
     where = np.flatnonzero(bad)
@@ -240,7 +241,7 @@ def _tell_coordinates(bad: NDArray[np.bool_], column: pd.Series, rows: NDArray[n
     kinds = ((dms, "degrees, minutes and seconds are not read."), (comma, "the decimal mark is a comma."),
              (empty, "there is no coordinate."), (~dms & ~comma & ~empty, "this is not a decimal number."))
     for found, rule in kinds:
-        told = per_row(found, rows[where], values, "E-LOT-004", name, label, rule,
+        told = per_row(found, rows[where], values, "E-LOT-004", name, called, rule,
                        "Write degrees with a point, such as -98.6125.", "Row kept, not estimated.")
         problems += told if found is not dms else [_with_degrees(problem, text, rows[where]) for problem in told]
 

@@ -83,7 +83,7 @@ def read_kml(path: Path, name: str, entry: LotsEntry, kind: str) -> Found:
                                 "Open the linked file and export its lots.", "Not followed."))
     geometry = np.full(len(rows), None, dtype=object)
     geometry[:] = found.shapes
-    return Found(attributes, geometry, "EPSG:4326", rows, dropped, problems)
+    return Found(attributes, geometry, "EPSG:4326", rows, dropped, problems, names)
 
 
 @contextmanager

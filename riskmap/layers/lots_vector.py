@@ -56,9 +56,9 @@ def read_ogr(path: Path, name: str, entry: LotsEntry, kind: str) -> Found:
     if curved.any():
         problems.append(Problem(
             "W-LOT-023", name, f"{int(curved.sum())} shapes have curved sides, the first in row "
-            f"{int(rows[curved][0])}.", "None needed.", "Each arc is read as chords of 4 degrees: the area of a full "
+            f"{int(rows[curved][0])}.", "", "Each arc is read as chords of 4 degrees: the area of a full "
             "circle becomes 0.08 % smaller.", None, "geometry"))
-    return Found(_as_text(arrow, names), geometry, meta["crs"], rows, dropped, problems)
+    return Found(_as_text(arrow, names), geometry, meta["crs"], rows, dropped, problems, names)
 
 
 def _wkb_kinds(column: Any) -> NDArray[np.int64]:
@@ -149,7 +149,7 @@ def read_parquet(path: Path, name: str, entry: LotsEntry, kind: str) -> Found:
     geometry[curved] = None
     problems = per_row(curved, rows, None, "E-LOT-004", name, "geometry", "the shape has curved sides.",
                        "Save it as plain polygons.", "Row kept, not estimated.")
-    return Found(_as_text(arrow, names), geometry, shapes.crs, rows, dropped, problems)
+    return Found(_as_text(arrow, names), geometry, shapes.crs, rows, dropped, problems, names)
 
 
 def _as_text(arrow: Any, names: dict[str, str]) -> pd.DataFrame:

@@ -13,6 +13,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from riskmap import units
 from riskmap.errors import Problem, shown
 from riskmap.lots import geometry, placement, pour_date, slab
 from riskmap.tables import LOT, STATES, check, join_flags
@@ -23,6 +24,7 @@ if TYPE_CHECKING:
     from riskmap.settings import LotSettings
 
 SHOWN_ROWS = 1000  # findings of one kind that are told row by row; the rest are counted
+AREA_FROM = 300.0  # m or ft as a side (judgement): feet taken for metres stay below it, areas of houses do not
 
 _NO_TYPE = {"", "unknown", "na", "n a", "none", "null", "nan", "not recorded"}
 _OTHER_FOUNDATION = re.compile(r"pier|pile|crawl|basement|cellar|block|raised|suspended|stilt|wood")
@@ -35,7 +37,8 @@ def clean(raw: gpd.GeoDataFrame, settings: LotSettings, crs: str, today: int, fi
     Parameters
     ----------
     raw : GeoDataFrame
-        As `riskmap.layers.lots.read` returns it; optional columns may be missing.
+        As `riskmap.layers.lots.read` returns it; optional columns may be missing. From its `attrs` findings take the
+        file's own names of columns.
     settings : LotSettings
         Defaults for what the file does not say.
     crs : str
@@ -114,11 +117,22 @@ class _Report:
         self.file = file
         self.rows = raw["source_row"].to_numpy() if "source_row" in raw else np.arange(1, len(raw) + 1)
         self.problems: list[Problem] = []
+        self.labels: dict[str, str] = raw.attrs.get("labels", {})
+        self.units: dict[str, str] = raw.attrs.get("feet_or_inches", {})
+
+    def label(self, column: str) -> str:
+        """Return a column as the user's file names it."""
+        return self.labels.get(column, column)
+
+    def as_given(self, column: str, values: NDArray[np.float64]) -> NDArray[np.object_]:
+        """Return numbers in the unit of the file, as text."""
+        back = {"ft": units.m_to_foot, "in": units.mm_to_inch}.get(self.units.get(column, ""))
+        return np.array([f"{value:.10g}" for value in (back(values) if back else values)], dtype=object)
 
     def rows_where(self, found: NDArray[np.bool_], code: str, column: str, values: NDArray | None, rule: NDArray | str,
                    remedy: str, action: str) -> None:
         """Add one finding per marked row; beyond `SHOWN_ROWS` the rest is counted in one more."""
-        where = np.flatnonzero(found)
+        where, column = np.flatnonzero(found), self.label(column)
         for i in where[:SHOWN_ROWS]:
             self.problems.append(Problem(
                 code, self.file, rule if isinstance(rule, str) else str(rule[i]), remedy, action, int(self.rows[i]),
@@ -139,12 +153,12 @@ def _report_ids(report: _Report, lot_id: pd.Series, repeated: NDArray[np.bool_])
         report.problems.append(Problem(
             "W-LOT-011", report.file, f"the identifier stands in {len(rows)} rows: {listed}.",
             'Remove one, or set duplicates = "refuse" to stop here.', "Each row is answered on its own.",
-            int(rows[0]), "lot_id", shown(name)))
+            int(rows[0]), report.label("lot_id"), shown(name)))
     if len(groups) > SHOWN_ROWS:
         report.problems.append(Problem(
             "W-LOT-011", report.file, f"{len(groups) - SHOWN_ROWS} more identifiers stand in several rows.",
             'Remove them, or set duplicates = "refuse" to stop here.', "Each row is answered on its own.",
-            None, "lot_id"))
+            None, report.label("lot_id")))
 
 
 def _report_shapes(report: _Report, shapes: geometry.Shapes, grown: NDArray[np.bool_]) -> None:
@@ -159,10 +173,10 @@ def _report_shapes(report: _Report, shapes: geometry.Shapes, grown: NDArray[np.b
             "geometry"))
     else:
         report.rows_where(shapes.misplaced, "E-LOT-025", "geometry", None, sentence, "Correct the coordinates of this "
-                          "row.", "Row kept, not estimated; nothing was exchanged.")
+                          "row, or in `[lots] corrections`.", "Row kept, not estimated; nothing was exchanged.")
     if shapes.had_heights.any():
         report.problems.append(Problem(
-            "W-LOT-022", report.file, f"{int(shapes.had_heights.sum())} shapes have heights.", "None needed.",
+            "W-LOT-022", report.file, f"{int(shapes.had_heights.sum())} shapes have heights.", "",
             "The ground plan is used.", int(report.rows[shapes.had_heights][0]), "geometry"))
     told = np.full(len(grown), "", dtype=object)
     for i in np.flatnonzero(shapes.reduced)[:SHOWN_ROWS]:
@@ -188,22 +202,39 @@ def _report_values(report: _Report, raw: pd.DataFrame, window: pour_date.PourWin
             report.rows_where((rule != "") & ~effective, "W-LOT-015", name, values, rule, "", "Row kept.")
         elif (rule != "").any():
             action = np.where(window.basis == "none", "pour date unknown", "the other date columns are used")
+            values = _text(raw, name).to_numpy()
+            zero = rule == pour_date.NO_YEAR
             for kind in np.unique(action[rule != ""]):
-                report.rows_where((rule != "") & (action == kind), "E-LOT-014", name, _text(raw, name).to_numpy(), rule,
+                report.rows_where(zero & (action == kind), "W-LOT-014", name, values, rule, "", f"Row kept, {kind}.")
+                report.rows_where((rule != "") & ~zero & (action == kind), "E-LOT-014", name, values, rule,
                                   pour_date.FORMS, f"Row kept, {kind}.")
-    low, high = slab.PLAUSIBLE_SIDE_M
-    for name, refused in (("slab_width_m", plate.width_refused), ("slab_length_m", plate.length_refused)):
-        report.rows_where(refused, "E-LOT-016", name, _number(raw, name), f"a slab side lies between {low:g} and "
-                          f"{high:g} m.", "Were feet given as metres?", "Row kept, value treated as missing.")
-    low, high = slab.PLAUSIBLE_BEAM_MM
-    report.rows_where(plate.beam_refused, "E-LOT-017", "beam_depth_mm", _number(raw, "beam_depth_mm"),
-                      f"a beam depth lies between {low:g} and {high:g} mm.", "Were inches given as millimetres?",
-                      "Row kept, value treated as missing.")
+    for name, refused in (("slab_width_m", plate.width_refused), ("slab_length_m", plate.length_refused),
+                          ("beam_depth_mm", plate.beam_refused)):
+        if refused.any():
+            _report_size(report, name, _number(raw, name), refused)
     foundation = _text(raw, "foundation_type")
     strange = other_foundation & ~foundation.str.lower().str.contains(_OTHER_FOUNDATION.pattern).to_numpy()
     report.rows_where(strange, "W-LOT-018", "foundation_type", foundation.to_numpy(),
                       "the foundation type is not known to be slab-on-ground.",
                       "Write `slab on ground` where it is one.", "Row kept, not estimated.")
+
+
+def _report_size(report: _Report, name: str, values: NDArray[np.float64], refused: NDArray[np.bool_]) -> None:
+    """Tell sizes that no slab has, in the unit of the file, with what may have been given instead."""
+    if name == "beam_depth_mm":
+        code, what, limits = "E-LOT-017", "beam depth", slab.PLAUSIBLE_BEAM_MM
+    else:
+        code, what, limits = "E-LOT-016", "slab side", slab.PLAUSIBLE_SIDE_M
+    unit = report.units.get(name, name.rsplit("_", 1)[1])
+    low, high = (f"{float(text):.3g}" for text in report.as_given(name, np.array(limits)))
+    area = (code == "E-LOT-016") & (values >= AREA_FROM * (units.M_PER_FOOT if unit == "ft" else 1.0))
+    mixed = {"m": "Were feet given as metres?", "ft": "Is it in feet?", "mm": "Were inches given as millimetres?",
+             "in": "Is it in inches?"}[unit]
+    rule = f"a {what} lies between {low} and {high} {unit}."
+    told = np.full(len(values), "", dtype=object)
+    told[refused] = report.as_given(name, values[refused])
+    for found, remedy in ((refused & ~area, mixed), (refused & area, "Is this an area? A side is asked for.")):
+        report.rows_where(found, code, name, told, rule, remedy, "Row kept, value treated as missing.")
 
 
 def _states(shape_reason: NDArray, foundation: pd.Series, other_foundation: NDArray[np.bool_],

@@ -17,6 +17,7 @@ from riskmap.tables import month_number
 
 FIRST_YEAR = 1850  # judgement: older than slab-on-ground building; a smaller number is a typing error or a code
 YEARS_AHEAD = 10  # judgement: a plan further ahead than this is a code such as 9999
+NO_YEAR = "0 stands for no year."  # as county files write it
 FORMS = "Use YYYY, YYYY-MM, YYYY-MM-DD or a range such as 1985/1988, or leave it empty."
 
 # Months between the recorded event and the pour, (earliest, latest). Judgement, no source found: the permit comes
@@ -31,6 +32,7 @@ EVENT_LAG_MONTHS: dict[str, tuple[int, int]] = {
 }
 
 _POINT = re.compile(r"(\d{4})(?:\.0+|-(\d{2})(?:-(\d{2})(?:[T ]00:00(?::00(?:\.0+)?)?Z?)?)?)?", re.ASCII)
+_ZERO = re.compile(r"0+(\.0+)?", re.ASCII)
 _NOTHING = {"", "none", "null", "nan", "na", "n/a", "unknown", "-"}
 
 
@@ -52,6 +54,8 @@ class PourWindow:
 
 def read_point(text: str, last_year: int) -> tuple[int, int, str, str]:
     """Read one year, month or date: (first month, last month, basis, broken rule)."""
+    if _ZERO.fullmatch(text):
+        return 0, 0, "none", NO_YEAR
     match = _POINT.fullmatch(text)
     if match is None:
         return 0, 0, "none", _why_not(text)

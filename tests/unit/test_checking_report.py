@@ -5,11 +5,13 @@ from __future__ import annotations
 import json
 import subprocess
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from riskmap import checking
+from riskmap.errors import Problem, lines
 
 ROOT = Path(__file__).resolve().parents[2]
 
@@ -131,3 +133,39 @@ def test_advice_for_lots_without_a_system_names_only_what_lies_on_the_soil_map(e
     without = [line for line in checking.check_area(path).refusals if "E-LOT-020" in line]
     assert "EPSG:5070" in with_map[0]
     assert len(with_map[0]) <= len(without[0])
+
+
+def test_findings_that_differ_only_in_the_row_stand_on_one_line_and_files_keep_each(tmp_path: Path) -> None:
+    rows = "".join(f"p{k},-98.0,32.0,{0 if k % 2 else 1990 + k % 9}\n" for k in range(20))
+    (tmp_path / "lots.csv").write_text(f"PARCEL,lon,lat,YR_BUILT\n{rows}", encoding="utf-8")
+    (tmp_path / "area.toml").write_text('[area]\nname = "a"\n[lots]\npath = "lots.csv"\n[lots.columns]\n'
+                                        'lot_id = "PARCEL"\npour_date = "YR_BUILT"\n[soil]\npath = "no.zip"\n',
+                                        encoding="utf-8")
+    report = checking.check_area(tmp_path / "area.toml")
+    zero = [line for line in report.text().splitlines() if "no year" in line]
+    assert zero == ['W-LOT-014 lots.csv column YR_BUILT (pour_date): "0" in 10 rows (3, 5, 7, ...): 0 stands for no '
+                    "year. Row kept, pour date unknown."]
+    kept = [p for p in json.loads(report.as_json())["problems"] if p["code"] == "W-LOT-014"]
+    assert [p["row"] for p in kept] == list(range(3, 23, 2))
+
+
+def test_few_findings_of_a_kind_stand_row_by_row() -> None:
+    found = [Problem("E-LOT-010", "a.csv", "rule.", "", "Kept.", row, "lot_id") for row in (2, 4, 5, 8)]
+    assert lines(found) == [str(problem) for problem in found]
+    assert str(found[0]) == "E-LOT-010 a.csv row 2 column lot_id: rule. Kept."
+    whole = Problem("W-LOT-001", "a.csv", "no rows.", "", "")
+    assert lines([*found, whole, replace(found[0], row=9)]) == [
+        "E-LOT-010 a.csv column lot_id: 5 rows (2, 4, 5, ...): rule. Kept.", "W-LOT-001 a.csv: no rows."]
+
+
+@pytest.mark.parametrize(("column", "value", "line"), [
+    ("slab_width_ft", "2541", 'E-LOT-016 lots.csv row 2 column SQFT_BLDG (slab_width_ft): "2541": a slab side lies '
+     "between 6.56 and 197 ft. Is this an area?"),
+    ("slab_width_m", "150", 'column SQFT_BLDG (slab_width_m): "150": a slab side lies between 2 and 60 m. Were feet'),
+    ("beam_depth_in", "600", 'column SQFT_BLDG (beam_depth_in): "600": a beam depth lies between 3.94 and 78.7 in. '
+     "Is it in inches?")])
+def test_sizes_are_told_in_the_column_and_unit_of_the_file(column: str, value: str, line: str, tmp_path: Path) -> None:
+    (tmp_path / "lots.csv").write_text(f"lot_id,lon,lat,SQFT_BLDG\n1,-98.0,32.0,{value}\n", encoding="utf-8")
+    (tmp_path / "area.toml").write_text('[area]\nname = "a"\n[lots]\npath = "lots.csv"\n[lots.columns]\n'
+                                        f'{column} = "SQFT_BLDG"\n[soil]\npath = "no.zip"\n', encoding="utf-8")
+    assert line in checking.check_area(tmp_path / "area.toml").text()

@@ -187,12 +187,20 @@ def test_pours_of_this_month_or_later():
 
 
 def test_bad_dates_are_told_with_row_column_and_value():
-    table, problems = cleaned(LOT, LOT, pour_date=["0", "1987"])
+    table, problems = cleaned(LOT, LOT, pour_date=["85", "1987"])
     assert str(problems[0]) == (
-        'E-LOT-014 lots.csv row 2 column pour_date: "0": this is not a date. Use YYYY, YYYY-MM, YYYY-MM-DD or a range '
+        'E-LOT-014 lots.csv row 2 column pour_date: "85": this is not a date. Use YYYY, YYYY-MM, YYYY-MM-DD or a range '
         "such as 1985/1988, or leave it empty. Row kept, pour date unknown.")
     assert table["pour_date_basis"].tolist() == ["none", "year"]
     assert table["flags"][0] == "pour_date_refused;pour_date_unknown;slab_size_assumed"
+
+
+@pytest.mark.parametrize("text", ["0", "0000", "0.0"])
+def test_zero_is_no_year_and_no_error(text):
+    table, problems = cleaned(LOT, LOT, pour_date=[text, "1987"])
+    assert [(p.code, p.row, p.value) for p in problems] == [("W-LOT-014", 2, text)]
+    assert "no year" in problems[0].rule
+    assert table["pour_date_basis"].tolist() == ["none", "year"]
 
 
 def test_repeated_identifiers_are_reported_in_pairs_and_each_answered():
