@@ -73,6 +73,7 @@ def _ready(area: Area, clock: _Clock, begin: Callable[[int], bool]) -> tuple[_Re
     from riskmap import climate, layers, lots, manifest, memory, tables
     from riskmap.climate import shapes
     from riskmap.layers import catalogue
+    from riskmap.lots import assumed
 
     with clock.stage("reading layers"):
         found = layers.read(area)
@@ -85,12 +86,13 @@ def _ready(area: Area, clock: _Clock, begin: Callable[[int], bool]) -> tuple[_Re
         lot, lot_problems = lots.clean(found.lots, area.lot_settings, area.crs, today, str(area.lots.path),
                                       catalogue.soil_box(found.soil))
         tables.check(tables.LOT, lot)
+        assumptions = assumed.problems(found.lots, lot, area.lot_settings, today, str(area.lots.path))
         found = replace(found, lots=found.lots.iloc[:0].copy())  # a copy: a view would hold every lot
     with clock.stage("weather of each cell"):
         weather = climate.attach(lot, found.climate, found.drought, found.index, area.climate_settings, area.crs, today)
         tables.check(tables.LOT_CLIMATE, weather.lot_climate)
         near = shapes.near_lots(lot, found.drought, today, area.movement.history_months)
-    return _Ready(area, found, weather, today, [*found.problems, *lot_problems], near, digests), lot
+    return _Ready(area, found, weather, today, [*found.problems, *assumptions, *lot_problems], near, digests), lot
 
 
 def assess(area: Area, *, workers: int | None = None, progress: Progress | None = None,

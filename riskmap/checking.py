@@ -42,7 +42,10 @@ class Report:
     newest_data : dict
         Newest month or map of each kind of weather data.
     lots : dict
-        read, usable, and one entry per state; usable and states add up to read. Empty when no lots were read.
+        read, usable, and one entry per state; usable and states add up to read. Empty when no lots were read. A usable
+        lot goes on to the estimate, which may still lack soil or weather under it.
+    without_pour_date : int
+        How many of the usable lots have no pour date that can be used.
     """
 
     name: str
@@ -52,10 +55,11 @@ class Report:
     lots: dict[str, int] = field(default_factory=dict)
     today: str = ""
     newest_data: dict[str, str] = field(default_factory=dict)
+    without_pour_date: int = 0
 
     @property
     def exit_code(self) -> int:
-        """0 every lot can be used, 1 some have a state, 2 a run would be refused."""
+        """0 every lot goes on to the estimate, 1 some have a state, 2 a run would be refused; findings do not count."""
         if self.refusals:
             return 2
         return int(self.lots.get("read", 0) != self.lots.get("usable", 0))
@@ -72,11 +76,19 @@ class Report:
         if self.lots:
             states = [f"{count:,} {name} ({tables.STATES[name]})" for name, count in self.lots.items()
                       if name not in ("read", "usable")]
-            lines.append(f"{self.lots['read']:,} lots read = {self.lots['usable']:,} usable"
-                         + "".join(f" + {state}" for state in states))
+            undated = f"{self.without_pour_date:,} of them without a pour date; " if self.without_pour_date else ""
+            lines.append(f"{self.lots['read']:,} lots read = {self.lots['usable']:,} to be estimated ({undated}some "
+                         "may still lack soil or weather)" + "".join(f" + {state}" for state in states))
         verdict = ("A run would be refused." if self.refusals else "A run can start; nothing was computed."
                    if self.sources else "Nothing was read.")
-        return "\n".join([*lines, f"{len(self.refusals)} refusals, {len(self.problems)} findings. {verdict}"])
+        return "\n".join([*lines, f"{len(self.refusals)} refusals, {len(self.problems)} findings: {self._kinds()}. "
+                          + verdict])
+
+    def _kinds(self) -> str:
+        """Return the findings by what was done, so that an `E-` of a row is not taken for a refusal."""
+        set_aside = sum(problem.code.startswith("E-") for problem in self.problems)
+        return (f"{set_aside} with a value or row set aside (E-), {len(self.problems) - set_aside} used with a caution "
+                "(W-)")
 
     def as_json(self) -> str:
         """Return the report for programs."""
@@ -84,6 +96,7 @@ class Report:
             "riskmap": __version__, "name": self.name, "refusals": self.refusals,
             "problems": [problem.as_dict() for problem in self.problems], "lots": self.lots,
             "today": self.today, "newest_data": self.newest_data,
+            "without_pour_date": self.without_pour_date,
             "sources": [{"role": s.role, "path": s.path.name, "rows": s.rows, "valid_date": s.valid_date}
                         for s in self.sources], "exit_code": self.exit_code,
         }, indent=1, ensure_ascii=False, default=str)
@@ -146,10 +159,12 @@ def _this_month() -> int:
 
 def _clean(report: Report, raw: Any, area: Area, today: int, coverage: Any = None) -> None:
     from riskmap import lots
+    from riskmap.lots import assumed
 
-    table, problems = lots.clean(raw, area.lot_settings, area.crs, today, area.lots.path.name,
-                                 coverage)
-    report.problems += problems
+    file = area.lots.path.name
+    table, problems = lots.clean(raw, area.lot_settings, area.crs, today, file, coverage)
+    report.problems += [*assumed.problems(raw, table, area.lot_settings, today, file), *problems]
+    report.without_pour_date = int(((table["state"] == "") & (table["pour_date_basis"] == "none")).sum())
     states = table.loc[table["state"] != "", "state"].value_counts().sort_index()
     report.lots = {"read": len(raw), "usable": int((table["state"] == "").sum()),
                    **{str(name): int(count) for name, count in states.items()}}
