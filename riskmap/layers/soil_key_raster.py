@@ -48,8 +48,8 @@ def read(entry: SoilEntry, area: Area, *, lots: gpd.GeoDataFrame | None) -> tupl
     tables, sources, problems = tables_of(entry, area, need_polygons=False)
     polygons = _polygons(area.resolve(entry.raster), str(entry.raster), lots)
     problems.append(Problem("W-SOIL-023", str(entry.raster), "map units come from the cells of a grid, and a lot may "
-                            "be smaller than a cell;", "use soil polygons to compare lots;",
-                            "every lot is flagged soil_from_raster."))
+                            "be smaller than a cell.", "Use soil polygons to compare lots.",
+                            "Every lot is flagged soil_from_raster."))
     sources.append(Source("soil", Path(entry.raster), "Grid of map unit keys", rows=len(polygons)))
     return dataclasses.replace(tables, polygons=polygons, from_raster=True), sources, problems
 

@@ -92,8 +92,8 @@ def _tables(database: sqlite3.Connection, shown: str, need_polygons: bool,
         if table in present:
             tables[table] = _table(database, present[table], table, shown)
         else:
-            problems.append(Problem("W-SOIL-010", shown, f"table {table} is not in the database:",
-                                    "import it to have it;", ssurgo_tables.MISSING_MEANS[table] + "."))
+            problems.append(Problem("W-SOIL-010", shown, f"table {table} is not in the database.",
+                                    "Import it to have it.", f"Without it {ssurgo_tables.MISSING_MEANS[table]}."))
     if tables["mapunit"].empty:
         raise LayerError(f"E-SOIL-021 {shown}: table mapunit has no rows; the template is still empty. Import a survey "
                          "area into it first.")

@@ -82,8 +82,8 @@ def _first_wins(parts: list[ssurgo_tables.Part], problems: list[Problem]) -> lis
         repeated = set(mukeys) & units
         if repeated:
             problems.append(Problem("W-SOIL-015", part.shown, f"{len(repeated)} map units are already in an "
-                                    f"earlier download ({joined(sorted(repeated), 4)});", "name each survey once;",
-                                    "the tables of the earlier download are used."))
+                                    f"earlier download ({joined(sorted(repeated), 4)}).", "Name each survey once.",
+                                    "The tables of the earlier download are used."))
             for table in ("mapunit", "component", "muaggatt"):
                 if table in tables:
                     tables[table] = tables[table][~tables[table]["mukey"].isin(repeated)]
@@ -182,8 +182,8 @@ def _number(frame: pd.DataFrame, column: str, table: str, problems: list[Problem
     if bad.any():
         first = frame.index[bad][0]
         problems.append(Problem("W-SOIL-017", f"soil survey, table {table}",
-                                f"{int(bad.sum())} values are not numbers;", "correct them in the download;",
-                                "read as missing.", int(first) + 1, column, str(frame.loc[first, column])))
+                                f"{int(bad.sum())} values are not numbers.", "Correct them in the download.",
+                                "Read as missing.", int(first) + 1, column, str(frame.loc[first, column])))
     return values
 
 
@@ -193,14 +193,14 @@ def _scale(every: dict[str, pd.DataFrame], entry: SoilEntry, problems: list[Prob
     used = legend[legend["lkey"].isin(every["mapunit"]["lkey"])]
     recorded = sorted({int(v) for v in _number(used, "projectscale", "legend", problems).dropna() if v >= 1000})
     if len(recorded) > 1:
-        problems.append(Problem("W-SOIL-018", "soil survey, table legend", "surveys of different mapping scales:",
-                                "estimate them as separate areas to keep the finer one;",
+        problems.append(Problem("W-SOIL-018", "soil survey, table legend", "surveys of different mapping scales.",
+                                "Estimate them as separate areas to keep the finer one.",
                                 f"1:{recorded[-1]} is used for all.", None, "projectscale", joined(recorded)))
     if recorded:
         return recorded[-1]
     if entry.scale is None:
-        problems.append(Problem("W-SOIL-019", "soil survey, table legend", "no mapping scale is recorded;",
-                                "set `scale` under [soil];", "the width of soil lines is not given."))
+        problems.append(Problem("W-SOIL-019", "soil survey, table legend", "no mapping scale is recorded.",
+                                "Set `scale` under [soil].", "The width of soil lines is not given."))
     return entry.scale
 
 
@@ -224,9 +224,9 @@ def _stored_rating(kept: list[dict[str, pd.DataFrame]], problems: list[Problem])
         value = pd.to_numeric(rated.map(sub["interphr"]), errors="coerce").fillna(0.0).astype(float)
         found.append(pd.DataFrame({"component_id": rated.to_numpy(), "rating": value.to_numpy()}))
     if not found and any("cointerp" in tables for tables in kept):
-        problems.append(Problem("W-SOIL-020", "soil survey, table cointerp", "holds no sub-rules;",
-                                "take the download as published to compare;",
-                                ssurgo_tables.MISSING_MEANS["cointerp"] + "."))
+        problems.append(Problem("W-SOIL-020", "soil survey, table cointerp", "holds no sub-rules.",
+                                "Take the download as published to compare.",
+                                f"Without them {ssurgo_tables.MISSING_MEANS['cointerp']}."))
     return pd.concat(found, ignore_index=True) if found else None
 
 

@@ -154,8 +154,8 @@ def read_survey(survey: Survey, need_polygons: bool, problems: list[Problem]) ->
         if f"{files[table]}.txt" in survey.members:
             tables[table] = _table(survey, files[table] + ".txt", table, columns.get(table, []))
         else:
-            problems.append(Problem("W-SOIL-010", survey.shown, f"table {table} is not in the download:",
-                                    "take the full download to have it;", MISSING_MEANS[table] + "."))
+            problems.append(Problem("W-SOIL-010", survey.shown, f"table {table} is not in the download.",
+                                    "Take the full download to have it.", f"Without it {MISSING_MEANS[table]}."))
     return Part(survey.shown, tables, _polygons(survey, stem, problems) if need_polygons else None,
                 survey.container)
 
@@ -288,8 +288,8 @@ def cleaned_polygons(frame: gpd.GeoDataFrame, where: str, problems: list[Problem
     frame["mukey"] = key(frame["mukey"])
     blank = frame.geometry.isna() | frame.geometry.is_empty | frame["mukey"].isna()
     if blank.any():
-        problems.append(Problem("W-SOIL-014", where, f"{int(blank.sum())} polygons without shape or MUKEY;",
-                                "report them to the publisher;", "they are left out.", int(blank.idxmax()) + 1))
+        problems.append(Problem("W-SOIL-014", where, f"{int(blank.sum())} polygons without shape or MUKEY.",
+                                "Report them to the publisher.", "They are left out.", int(blank.idxmax()) + 1))
     return frame.loc[~blank, ["mukey", "geometry"]].explode(ignore_index=True).to_crs("EPSG:4326")
 
 

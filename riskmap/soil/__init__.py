@@ -194,8 +194,8 @@ def _with_unnamed(map_unit: pd.DataFrame, mukeys: NDArray[np.object_], problems:
     if not extra:
         return map_unit.reset_index(drop=True)
     problems.append(Problem("W-SOIL-031", "soil survey, map-unit polygons", f"{len(extra)} map units have polygons and "
-                            f"no tables ({joined(extra, 4)});", "use polygons and tables of one download;",
-                            "their ground counts as not described.", None, "mukey"))
+                            f"no tables ({joined(extra, 4)}).", "Use polygons and tables of one download.",
+                            "Their ground counts as not described.", None, "mukey"))
     blank = pd.DataFrame({"mukey": extra}).reindex(columns=map_unit.columns, fill_value="")
     return pd.concat([map_unit, blank], ignore_index=True)
 
@@ -215,8 +215,8 @@ def _report(component: pd.DataFrame, flags: dict[str, NDArray[np.bool_]], soil: 
         if mask.any():
             where = joined(dict.fromkeys(names[mask]), 4)
             problems.append(Problem("W-SOIL-032", "soil survey, table chorizon",
-                                    f"{name}: {int(mask.sum())} components ({where});", "see soil_flags of the lots;",
-                                    "repaired or left unrated by fixed rules, never taken as zero."))
+                                    f"{name}: {int(mask.sum())} components ({where}).", "See soil_flags of the lots.",
+                                    "Repaired or left unrated by fixed rules, never taken as zero."))
     if soil.shrink_swell_stored is None:
         return
     stored = soil.shrink_swell_stored.drop_duplicates("component_id").set_index("component_id")["rating"]
@@ -225,8 +225,8 @@ def _report(component: pd.DataFrame, flags: dict[str, NDArray[np.bool_]], soil: 
     if off.any():
         problems.append(Problem("W-SOIL-033", "soil survey, table cointerp", f"the survey's own shrink-swell rating of "
                                 f"{int(off.sum())} components differs from the one computed from its horizons "
-                                f"({joined(dict.fromkeys(names[off]), 4)});", "look at these horizons;",
-                                "the computed one is used."))
+                                f"({joined(dict.fromkeys(names[off]), 4)}).", "Look at these horizons.",
+                                "The computed one is used."))
 
 
 def _lot_map_unit(row: NDArray[np.int64], found: Shares, polygons: SoilPolygons) -> pd.DataFrame:

@@ -6,6 +6,7 @@ sound like an opinion on a structure.
 
 from __future__ import annotations
 
+import ast
 import inspect
 import json
 import re
@@ -128,3 +129,22 @@ def test_the_maps_carry_the_caution() -> None:
     told = web_map._cautions(24000)
     assert results.CAUTION in told.values()
     assert results.STANDING in told.values()
+
+
+def _last_words(node: ast.expr) -> str:
+    """Return the text with which an argument ends, where the code writes it out."""
+    parts = node.values if isinstance(node, ast.JoinedStr) else [node.right] if isinstance(node, ast.BinOp) else [node]
+    last = parts[-1]
+    return last.value if isinstance(last, ast.Constant) and isinstance(last.value, str) else ""
+
+
+def test_parts_of_a_finding_are_sentences() -> None:
+    """Rule, remedy and action stand one behind another: each ends as a sentence, none in the middle of one."""
+    seen = 0
+    for path in sorted(PACKAGE.rglob("*.py")):
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.Call) and ast.unparse(node.func) == "Problem":
+                for text in map(_last_words, node.args[2:5]):
+                    seen += bool(text)
+                    assert not text.rstrip().endswith((":", ";", ",")), f"{path.name}: {text}"
+    assert seen > 100
