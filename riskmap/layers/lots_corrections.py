@@ -1,7 +1,8 @@
 """Corrections of single lots, kept in a file of their own: the lot file stays as the county published it.
 
-One row per correction: lot_id, column, value, reason, and if known the date on which it was noted. Nobody's name is
-asked for. Every correction is told: applied, replaced by a later one, or refused and why.
+One row per correction: lot_id, column, value, reason, and if known the date on which it was noted; `row` where several
+rows of the lot file have the identifier. Nobody's name is asked for. Every correction is told: applied, replaced by a
+later one, or refused and why.
 """
 
 from __future__ import annotations
@@ -21,6 +22,7 @@ if TYPE_CHECKING:
     import geopandas as gpd
 
 NEEDED = ("lot_id", "column", "value", "reason")
+OPTIONAL = ("date", "row")
 TEXTS = ("pour_date", "pour_date_early", "pour_date_late", "pour_date_basis", "foundation_type")
 COLUMNS = (*TEXTS, *NUMBER_COLUMNS, *OTHER_UNITS, "geometry")
 
@@ -40,17 +42,19 @@ def read(path: Path, name: str, problems: list[Problem]) -> pd.DataFrame:
     missing = [column for column in NEEDED if column not in lower]
     if missing:
         raise LayerError(f"E-LOT-031 {name}: no column {joined(missing)}. Corrections need {joined(NEEDED)}, and may "
-                         "have date.")
-    kept = [*NEEDED, *(["date"] if "date" in lower else [])]
+                         f"have {joined(OPTIONAL)}.")
+    kept = [*NEEDED, *(column for column in OPTIONAL if column in lower)]
     others = [heading[k] for k, column in enumerate(lower) if column not in kept]
     problems += dropped_columns(others, name)
     frame = table[[lower.index(column) for column in kept]].set_axis(kept, axis=1).apply(lambda c: c.str.strip())
-    frame = frame.assign(date=frame.get("date", ""), source_row=rows)
+    frame = frame.assign(date=frame.get("date", ""), row=frame.get("row", ""), source_row=rows)
     day = pd.to_datetime(frame["date"], format="%Y-%m-%d", errors="coerce")
     good = pd.Series(True, index=frame.index)
     for bad, column, rule, remedy in (
             (frame["lot_id"] == "", "lot_id", "no lot is named.", "Write the identifier as in the lot file."),
             (~frame["column"].isin(COLUMNS), "column", f"it is not one of {joined(COLUMNS, 20)}.", "Use one of them."),
+            (~frame["row"].str.fullmatch(r"(0*[1-9][0-9]{0,14})?"), "row", "it is not the number of a row.",
+             "Write the row of the lot file as your editor numbers it, or leave it empty."),
             (frame["reason"] == "", "reason", "a correction needs a reason.", "Write what it rests on."),
             ((frame["date"] != "") & day.isna(), "date", "it is not a date.", "Write YYYY-MM-DD or leave it empty.")):
         for row in frame[bad & good].to_dict("records"):
@@ -69,37 +73,32 @@ def apply(lots: gpd.GeoDataFrame, corrections: pd.DataFrame, name: str, problems
         As `lots.read` makes it. A corrected `geometry` is well-known text in the lots' own coordinate system.
     corrections : DataFrame
         As `read` returns it. Of several for one lot and column the one with the latest date holds, of equal dates the
-        lower row; those without a date come first.
+        lower row; those without a date come first. `row` picks one of several rows with the same identifier.
     """
-    ids = lots["lot_id"].astype("str")
-    where = pd.Series(np.arange(len(lots)), index=ids.to_numpy())
-    counts = ids.value_counts()
     ordered = corrections.sort_values("day", kind="stable", na_position="first").reset_index(drop=True)
-    later = ordered.duplicated(["lot_id", "column"], keep="last")
+    places = _places(lots, ordered)
+    later = ordered.assign(place=[found[0] if len(found) == 1 else -1 - k for k, found in enumerate(places)]) \
+        .duplicated(["place", "column"], keep="last")
     shapes = np.array(lots.geometry.array, dtype=object)
     changed: dict[str, Any] = {column: lots[column].copy() for column in (*TEXTS, *NUMBER_COLUMNS)}
     mark = np.zeros(len(lots), dtype=bool)
     for k, row in enumerate(ordered.to_dict("records")):
         line, lot, column = int(row["source_row"]), str(row["lot_id"]), str(row["column"])
-        count = int(counts.get(lot, 0))
-        rule = "no lot has this identifier." if count == 0 else \
-            f"{count} lots have this identifier." if count > 1 else ""
-        if rule:
-            problems.append(Problem("E-LOT-033", name, rule, "Name exactly one lot.", "Correction not applied.", line,
-                                    "lot_id", shown(lot)))
+        if len(places[k]) != 1:
+            problems.append(_not_one(lots, places[k], row, name))
             continue
         if later.iloc[k]:
             problems.append(Problem("W-LOT-034", name, f"a later correction of {column} for this lot holds.",
-                                    "None needed.", "Passed over.", line, "lot_id", shown(lot)))
+                                    "", "Passed over.", line, "lot_id", shown(lot)))
             continue
-        place = int(where[lot])
+        place = places[k][0]
         ours, value, wrong = _value(column, str(row["value"]))
         if wrong:
             problems.append(Problem("E-LOT-035", name, wrong, "Correct the value.", "Correction not applied.", line,
                                     "value", shown(row["value"])))
             continue
         if ours == "geometry":
-            was, shapes[place] = "another outline", value
+            was, shapes[place] = _kind(shapes[place]), value
         else:
             was = shown(changed[ours].iloc[place])
             changed[ours].iloc[place] = value
@@ -107,9 +106,39 @@ def apply(lots: gpd.GeoDataFrame, corrections: pd.DataFrame, name: str, problems
             changed["pour_date_early"].iloc[place] = changed["pour_date_late"].iloc[place] = ""
         mark[place] = True
         problems.append(Problem("W-LOT-036", name, f"{column} of lot {shown(lot)} was {was or 'empty'}; reason: "
-                                f"{shown(row['reason'])}.", "None needed.", "Correction applied.", line, column,
+                                f"{shown(row['reason'])}.", "", "Correction applied.", line, column,
                                 shown(row["value"])))
     return lots.assign(**changed, corrected=mark).set_geometry(shapes, crs=lots.crs)
+
+
+def _places(lots: gpd.GeoDataFrame, corrections: pd.DataFrame) -> list[list[int]]:
+    """Return the positions of the lots that each correction names: by identifier, and by row where one is given."""
+    ids = lots["lot_id"].astype("str")
+    named = np.flatnonzero(ids.isin(corrections["lot_id"]))
+    by_id = pd.Series(named).groupby(ids.to_numpy()[named]).agg(list).to_dict() if named.size else {}
+    rows = lots["source_row"].to_numpy()
+    return [[place for place in by_id.get(lot, []) if row in ("", str(rows[place]))]
+            for lot, row in zip(corrections["lot_id"], corrections["row"].str.lstrip("0"), strict=True)]
+
+
+def _not_one(lots: gpd.GeoDataFrame, places: list[int], row: dict[Any, Any], name: str) -> Problem:
+    """Return the finding for a correction that names no lot, or several."""
+    if places:
+        rule = f"{len(places)} lots have this identifier."
+        remedy = f"Say which in a column `row`: one of {joined(lots['source_row'].iloc[place] for place in places)}."
+    elif row["row"]:
+        rule, remedy = f"no lot has this identifier in row {row['row']}.", "Write the row as your editor numbers it."
+    else:
+        rule, remedy = "no lot has this identifier.", "Write it as it stands in the lot file."
+    return Problem("E-LOT-033", name, rule, remedy, "Correction not applied.", int(row["source_row"]), "lot_id",
+                   shown(row["lot_id"]))
+
+
+def _kind(shape: Any) -> str:
+    """Return in words what shape a lot had."""
+    if shape is None or shape.is_empty:
+        return ""
+    return "another point" if "Point" in shape.geom_type else "another outline"
 
 
 def _value(column: str, text: str) -> tuple[str, Any, str]:

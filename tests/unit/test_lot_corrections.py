@@ -88,3 +88,25 @@ def test_names_of_people_are_let_go(tmp_path: Path) -> None:
     _, problems, _ = read(tmp_path, "lot_id,column,value,reason,owner\n3,pour_date,1971,plat,CANARY\n")
     assert "CANARY" not in "".join(map(str, problems))
     assert {p.code for p in problems} == {"W-LOT-003", "W-LOT-036"}
+
+
+def test_a_row_tells_lots_of_one_identifier_apart(tmp_path: Path) -> None:
+    raw, problems, _ = read(tmp_path, "lot_id,row,column,value,reason\n4,6,pour_date,1971,record\n"
+                                      "4,5,pour_date,1972,record\n3,4,pour_date,1973,record\n3,,pour_date,1974,record\n")
+    assert raw["pour_date"].tolist()[2:] == ["1974", "1972", "1971"]  # type: ignore[index]
+    assert sorted(p.code for p in problems) == ["W-LOT-034", "W-LOT-036", "W-LOT-036", "W-LOT-036"]
+
+
+def test_of_several_lots_the_rows_to_choose_from_are_told(tmp_path: Path) -> None:
+    _, problems, _ = read(tmp_path, "lot_id,row,column,value,reason\n4,,pour_date,1971,a\n4,2,pour_date,1971,a\n"
+                                    "4,0,pour_date,1971,a\n")
+    assert [p.code for p in problems] == ["E-LOT-032", "E-LOT-033", "E-LOT-033"]
+    assert problems[0].column == "row"
+    assert "Say which in a column `row`: one of 5, 6." in str(problems[1])
+    assert "no lot has this identifier in row 2." in str(problems[2])
+
+
+def test_a_point_was_a_point(tmp_path: Path) -> None:
+    _, problems, _ = read(tmp_path, 'lot_id,column,value,reason\n3,geometry,POINT (-98.21 32),map\n')
+    assert "was another point; reason: map. Correction applied." in str(problems[0])
+    assert "None needed" not in str(problems[0])
