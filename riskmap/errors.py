@@ -10,6 +10,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable
 from dataclasses import asdict, dataclass, replace
+from difflib import SequenceMatcher
 
 SAME_SHOWN = 5  # findings that differ in nothing but the row: as many are shown on one line, fewer row by row
 _CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f\u00ad\u200b-\u200f\u2028-\u202e\u2060\u2066-\u2069\ufeff]")
@@ -123,6 +124,11 @@ class WorkerError(RiskmapError):
 
 class RunFolderError(RiskmapError):
     """The run folder could not be written whole."""
+
+
+def closest(wanted: str, names: Iterable[str]) -> list[str]:
+    """Return names by their likeness to `wanted`, the nearest first; capitals do not matter, equals stay in order."""
+    return sorted(names, key=lambda name: -SequenceMatcher(None, wanted.lower(), name.lower()).ratio())
 
 
 def joined(items: Iterable[object], limit: int = 8) -> str:

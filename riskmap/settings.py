@@ -7,12 +7,13 @@ fitted to stated behaviour (not measured), `measured` was found against field re
 from __future__ import annotations
 
 import tomllib
+from datetime import date
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any, Literal, get_args, get_origin
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
-from riskmap.errors import SettingsError
+from riskmap.errors import SettingsError, closest, joined
 
 
 class _Frozen(BaseModel):
@@ -211,13 +212,56 @@ def load(path: Path, **overrides: Any) -> Area:
         raise SettingsError(_told(path, error)) from None
 
 
+_LIST = "All are listed in layers/README.md, section Area file."
+
+
+def known_keys(model: type[BaseModel] = Area) -> list[str]:
+    """Return the keys that a section of the area file may have; of `Area` those of `[area]` and the sections."""
+    return [name for name in model.model_fields if name != "folder"]
+
+
+def models_in(kind: Any) -> list[type[BaseModel]]:
+    """Return the models inside a type such as `tuple[IndexEntry, ...]` or `DroughtEntry | None`."""
+    if isinstance(kind, type) and issubclass(kind, BaseModel):
+        return [kind]
+    return [model for inner in get_args(kind) for model in models_in(inner)]
+
+
 def _told(path: Path, error: ValidationError) -> str:
     lines = []
     for finding in error.errors():
-        where = ".".join(str(part) for part in finding["loc"])
-        rule = {
-            "extra_forbidden": "is not a setting; known ones are listed in README.md, section Area file",
-            "missing": "is missing",
-        }.get(finding["type"], finding["msg"])
-        lines.append(f"E-SET-001 {path.name}: '{where}' {rule}")
-    return "\n".join(lines)
+        place, model = _place(finding["loc"])
+        lines.append(f"E-SET-001 {path.name}: '{'.'.join(place)}' {_rule(finding, place, model)}")
+    return "\n".join(dict.fromkeys(lines))
+
+
+def _place(loc: tuple[str | int, ...]) -> tuple[list[str], type[BaseModel]]:
+    """Return where in the file a finding lies, without what the validation adds, and the model of its section."""
+    place: list[str] = []
+    model: type[BaseModel] = Area
+    for part in loc:
+        place.append(str(part))
+        field = model.model_fields.get(str(part))
+        if field is not None and (inner := models_in(field.annotation)):
+            model = inner[0]
+        elif field is not None and get_origin(field.annotation) is not dict:
+            break  # the rest names kinds of a value, not keys
+    return place, model
+
+
+def _rule(finding: Any, place: list[str], model: type[BaseModel]) -> str:
+    """Return what one finding of the validation says to a user."""
+    *section, name = place or [""]
+    given = finding.get("input")
+    if finding["type"] == "extra_forbidden":
+        known = joined(closest(name, known_keys(model)), 60)
+        of = f"is not a setting of [{section[0]}]" if section else "is neither a setting of [area] nor a section"
+        return f"{of}. Known ones, the closest first: {known}. {_LIST}"
+    if finding["type"] == "missing":
+        return f"is missing. {_LIST}"
+    if name == "today":
+        return 'is not a month: write YYYY-MM in quotes, as in today = "2025-10".'
+    if finding["type"] in ("string_type", "path_type") and isinstance(given, int | float | date):
+        zero = ", with any leading zero" if isinstance(given, int | float) else ""
+        return f"is {given}, and a text is wanted: put it in quotes{zero}, as in {name} = \"{given}\"."
+    return f"{finding['msg']}."

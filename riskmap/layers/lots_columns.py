@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from riskmap.errors import LayerError, Problem, joined, shown
+from riskmap.errors import LayerError, Problem, closest, joined, shown
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -80,11 +80,12 @@ def match_columns(present: list[str], entry: LotsEntry, name: str, csv_place: bo
 def _check_mapping(mapping: dict[str, str], present: list[str], known: tuple[str, ...], name: str) -> None:
     for ours, theirs in mapping.items():
         if ours not in known:
+            turned = f' Write it the other way round: {theirs} = "{shown(ours)}".' if theirs in known else ""
             raise LayerError(f"E-LOT-009 {name}: lots.columns names '{shown(ours)}', which is not one of: "
-                             f"{joined(known, 20)}.")
+                             f"{joined(closest(ours, known), 20)}.{turned}")
         if theirs not in present:
-            raise LayerError(f"E-LOT-009 {name}: lots.columns.{ours} = '{shown(theirs)}', but the file has: "
-                             f"{joined(present, 40)}.")
+            raise LayerError(f"E-LOT-009 {name}: lots.columns.{ours} = '{shown(theirs)}', but the file has, the "
+                             f"closest first: {joined(closest(theirs, present), 40)}.")
         if is_personal(theirs):
             raise LayerError(f"E-LOT-009 {name}: lots.columns.{ours} = '{shown(theirs)}' is about people and is not "
                              "read. Choose a column about the lot.")

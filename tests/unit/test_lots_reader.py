@@ -298,3 +298,15 @@ def test_two_shapefiles_in_a_zip_must_be_chosen(tmp_path):
             archive.write(file, file.name)
     refused(tmp_path / "a.zip", "E-LOT-002", "one", "two")
     assert len(read(tmp_path / "a.zip", layer="two")[0]) == 2
+
+
+def test_a_mapping_turned_round_or_mistyped_is_told_with_the_right_one(tmp_path):
+    path = tmp_path / "lots.csv"
+    path.write_text("OWNER,PARCEL_NO,lon,lat,YR_BUILT\nx,1,-98.0,32.0,1985\n")
+    with pytest.raises(LayerError, match='Write it the other way round: lot_id = "PARCEL_NO"'):
+        read(path, columns={"PARCEL_NO": "lot_id"})
+    with pytest.raises(LayerError, match="but the file has, the closest first: PARCEL_NO, "):
+        read(path, columns={"lot_id": "PARCELNO"})
+    with pytest.raises(LayerError, match="which is not one of: pour_date, ") as caught:
+        read(path, columns={"pourdate": "YR_BUILT", "lot_id": "PARCEL_NO"})
+    assert "other way" not in str(caught.value)
