@@ -62,6 +62,8 @@ class Screened:
     groups : DataFrame, optional
         The self-check, one row per group.
     problems : list of Problem
+    places : dict of str
+        Our name (lot_id, lon, lat, geometry) -> the list's column by which its rows were found.
     """
 
     rows: pd.DataFrame
@@ -69,6 +71,12 @@ class Screened:
     counts: dict[str, int]
     groups: pd.DataFrame | None
     problems: list[Problem]
+    places: dict[str, str] = field(default_factory=dict)
+
+    @property
+    def measures(self) -> tuple[str, ...]:
+        """The list's own columns but the one of ids: ids are texts, also when they look like numbers."""
+        return tuple(name for name in self.own if name != self.places.get("lot_id"))
 
 
 # ---------------------------------------------------------------- the list
@@ -235,7 +243,7 @@ def screen(found: Results, listing: Listing, *, system: str = "us", limits: tupl
         if groups not in listing.table:
             raise LayerError(f"E-SCR-009 {listing.name}: --groups {shown(groups)}: the list has {joined(own, 40)}.")
         checked = self_check(listing.table[groups], answer, name)
-    return Screened(rows, own, counts, checked, listing.problems)
+    return Screened(rows, own, counts, checked, listing.problems, places(listing, columns or {}))
 
 
 def matched(found: Results, listing: Listing, columns: dict[str, str]) -> pd.DataFrame:
@@ -245,18 +253,24 @@ def matched(found: Results, listing: Listing, columns: dict[str, str]) -> pd.Dat
     return matching.match(_requests(listing, columns), found.lots.to_crs("EPSG:5070"))
 
 
+def places(listing: Listing, columns: dict[str, str]) -> dict[str, str]:
+    """Return which columns of a list say where its rows are: our name -> the list's; empty for pins and shapes."""
+    if listing.shapes is not None:
+        return {}
+    lower = {str(column).strip().lower(): str(column) for column in listing.table.columns}
+    found = {ours: columns.get(ours) or next((lower[name] for name in names if name in lower), None)
+             for ours, names in PLACE.items()}
+    return {ours: theirs for ours, theirs in found.items() if theirs is not None}
+
+
 def _requests(listing: Listing, columns: dict[str, str]) -> pd.DataFrame:
     """Return what each row gives to be found by; a name of a pin is no parcel id."""
     import geopandas as gpd
 
     if listing.shapes is not None:
         return gpd.GeoDataFrame({"lot_id": [""] * len(listing.table)}, geometry=listing.shapes, crs="EPSG:4326")
-    lower = {str(column).strip().lower(): column for column in listing.table.columns}
-    given: dict[str, Any] = {}
-    for ours, names in PLACE.items():
-        theirs = columns.get(ours) or next((lower[name] for name in names if name in lower), None)
-        if theirs is not None:
-            given[ours] = listing.table[theirs].to_numpy()
+    given: dict[str, Any] = {ours: listing.table[theirs].to_numpy()
+                             for ours, theirs in places(listing, columns).items()}
     if not given or ("lon" in given) != ("lat" in given):
         raise LayerError(f"E-SCR-010 {listing.name}: no column lot_id, no lon and lat, no geometry. The list has: "
                          f"{joined(listing.table.columns, 40)}. Say which: --column lot_id=PARCEL.")

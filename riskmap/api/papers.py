@@ -195,7 +195,7 @@ def screen(run: FileName | Run, listing: FileName, *, columns: Mapping[str, str]
     told = {"list": listing.name, **about(folder), "today": found.today, "counts": done.counts,
              "notes": [str(problem) for problem in done.problems], "page_columns": screening.page_columns(done, units)}
     with run_folder.made_from(folder, f"screen {found.area_name}", optional(into)) as made:
-        screen_table.write(done.rows, screening.in_order(done.rows), done.groups, told, made.path)
+        screen_table.write(done.rows, screening.in_order(done.rows), done.groups, told, made.path, done.measures)
     return Made(made.final, done)
 
 

@@ -25,12 +25,20 @@ if TYPE_CHECKING:
 NAME, DICTIONARY = "lots.csv", "columns.json"
 SIGNS = "=+\\-@\t\r\n\x00\uff1d\uff0b\uff0d\uff20"  # also full-width: some programs read them as the plain sign
 FORMULA = f"^'*[{SIGNS}]"
+NUMBER = r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?"  # the whole cell: nothing in it can run
 _TYPES = {"text": "string", "integer": "integer", "number": "number", "boolean": "boolean"}
 
 
-def guarded(values: pd.Series) -> pd.Series:
-    """Return text with one leading apostrophe before everything a spreadsheet would take for a formula."""
-    return values.mask(values.str.contains(FORMULA, regex=True, na=False), "'" + values)
+def guarded(values: pd.Series, *, numbers_stay: bool = False) -> pd.Series:
+    """Return text with one leading apostrophe before everything a spreadsheet would take for a formula.
+
+    `numbers_stay` leaves cells that are a plain decimal number and nothing else, such as -91.140607, as they are: for
+    columns of the user's own that hold numbers as text.
+    """
+    runs = values.str.contains(FORMULA, regex=True, na=False)
+    if numbers_stay:
+        runs &= ~values.str.fullmatch(NUMBER, na=False)
+    return values.mask(runs, "'" + values)
 
 
 def unguarded(values: pd.Series) -> pd.Series:

@@ -26,7 +26,7 @@ footer{margin-top:1rem;font-size:13px}"""
 
 
 def write(rows: pd.DataFrame, ordered: pd.DataFrame, groups: pd.DataFrame | None, about: dict[str, Any],
-          folder: Path) -> list[Path]:
+          folder: Path, measures: Iterable[str] = ()) -> list[Path]:
     """Write every file and return their paths.
 
     Parameters
@@ -38,11 +38,13 @@ def write(rows: pd.DataFrame, ordered: pd.DataFrame, groups: pd.DataFrame | None
     about : dict
         list, run, today, manifest, counts, notes: plain values.
     folder : Path
+    measures : iterable of str
+        The list's own columns that are no ids: the workbook holds them as numbers where their text survives exactly.
     """
     paths = [_csv(rows, folder / "screened.csv"), _csv(ordered, folder / "sorted.csv")]
     if groups is not None:
         paths.append(_csv(groups, folder / "groups.csv"))
-    paths.append(_workbook(rows, ordered, groups, about, folder / "screened.xlsx"))
+    paths.append(_workbook(rows, ordered, groups, about, measures, folder / "screened.xlsx"))
     page = folder / "screened.html"
     page.write_text("".join(_page(ordered, groups, about)), encoding="utf-8", errors="backslashreplace", newline="\n")
     readme = folder / "README.txt"
@@ -63,7 +65,8 @@ def _csv(frame: pd.DataFrame, path: Path) -> Path:
         if values.dtype.kind in "iuf":
             columns[name] = pa.array(values, from_pandas=True)
         else:
-            columns[name] = pa.array(guarded(values.astype("str")).astype("object"), type=pa.string())
+            texts = guarded(values.astype("str"), numbers_stay=True)
+            columns[name] = pa.array(texts.astype("object"), type=pa.string())
     with path.open("wb") as sink:
         sink.write(b"\xef\xbb\xbf")
         csv.write_csv(pa.table(columns), sink, csv.WriteOptions(quoting_style="needed"))
@@ -76,12 +79,13 @@ def _notes(about: dict[str, Any]) -> list[str]:
             f"Run {about['run']}, data up to {about['today']}, manifest {about['manifest']}.",
             "Rows without a number have a state; " + NOT_LOW[:1].lower() + NOT_LOW[1:],
             "sorted: by characteristic movement, rows without a number last. It orders rows of this list, no areas.",
-            "A text cell of a CSV that begins with = + - @, a tab, a line end or NUL has one apostrophe in front.",
+            "A text cell of a CSV that begins with = + - @, a tab, a line end or NUL and is no plain number has one "
+            "apostrophe in front.",
             *about["notes"]]
 
 
 def _workbook(rows: pd.DataFrame, ordered: pd.DataFrame, groups: pd.DataFrame | None, about: dict[str, Any],
-              path: Path) -> Path:
+              measures: Iterable[str], path: Path) -> Path:
     from datetime import datetime
 
     import xlsxwriter
@@ -89,14 +93,30 @@ def _workbook(rows: pd.DataFrame, ordered: pd.DataFrame, groups: pd.DataFrame | 
     from riskmap.outputs import xlsx
 
     year, month = (int(part) for part in about["today"].split("-"))
+    numbers = _number_columns(rows, measures)
     with xlsxwriter.Workbook(path, xlsx.PLAIN) as book:
         book.set_properties({"title": "riskmap screening", "created": datetime(year, month, 1)})
         bold = book.add_format({"bold": True})
         for name, frame in (("screened", rows), ("sorted", ordered), ("groups", groups)):
             if frame is not None:
-                xlsx.sheet(book, name, bold, [str(column) for column in frame], _records(frame), CAUTIONS[0])
+                xlsx.sheet(book, name, bold, [str(column) for column in frame], _records(frame), CAUTIONS[0],
+                           numbers=numbers if name != "groups" else frozenset())
         xlsx.sheet(book, "notes", bold, ["note"], ({"note": note} for note in _notes(about)), CAUTIONS[0])
     return path
+
+
+def _number_columns(rows: pd.DataFrame, names: Iterable[str]) -> frozenset[str]:
+    """Return which of these text columns a workbook can hold as numbers: every cell then looks as it was given."""
+    from riskmap.outputs.xlsx import DIGITS, EXACT, MINUS_ZERO
+
+    kept = []
+    for name in names:
+        cells = rows[name].astype("str")
+        cells = cells[cells != ""]
+        exact = cells.str.fullmatch(EXACT) & ~cells.str.fullmatch(MINUS_ZERO) & (cells.str.count("[0-9]") <= DIGITS)
+        if len(cells) and exact.all():
+            kept.append(name)
+    return frozenset(kept)
 
 
 def _records(frame: pd.DataFrame) -> Iterator[dict[str, Any]]:

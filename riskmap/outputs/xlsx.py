@@ -17,6 +17,9 @@ NAME = "lots.xlsx"
 MOST_ROWS = 1_048_575  # of a sheet, below its heading (file format limit)
 USUAL_ROWS = 5_000  # above it an estimate leaves the workbook to `riskmap export`: 20,000 rows take 5 s (measured)
 _LONGEST = 32_767  # characters of a cell (file format limit)
+# a decimal without plus, exponent or leading zeros: as a number it shows the same text; but for a minus before zero
+EXACT, MINUS_ZERO = r"-?(?:0|[1-9][0-9]*)(?:\.[0-9]+)?", r"-[0.]+"
+DIGITS = 15  # that a cell keeps exactly (file format: double precision)
 _HEADER = 250  # characters of a page header (file format limit 255)
 _CUT = " [cut: a cell holds no more]"
 PLAIN = {"strings_to_formulas": False, "strings_to_urls": False, "strings_to_numbers": False,
@@ -59,7 +62,7 @@ def _first_day(year: int, month: int) -> Any:
 
 
 def sheet(book: Any, name: str, bold: Any, headings: list[str], rows: Iterable[dict[str, Any]],
-          caution: str = results.CAUTION) -> None:
+          caution: str = results.CAUTION, numbers: frozenset[str] = frozenset()) -> None:
     """Add a sheet; the caution is its printed header and a comment on the first cell, so that row 1 stays the heading.
 
     Parameters
@@ -70,6 +73,8 @@ def sheet(book: Any, name: str, bold: Any, headings: list[str], rows: Iterable[d
     rows : iterable of dict
         Plain values: text, number or None, in the order of the headings.
     caution : str
+    numbers : set of str
+        Columns of texts, each empty or like `EXACT`, that are written as numbers with the decimals they were given in.
     """
     made = book.add_worksheet(name)
     made.freeze_panes(1, 2 if name == "lots" else 0)
@@ -78,10 +83,16 @@ def sheet(book: Any, name: str, bold: Any, headings: list[str], rows: Iterable[d
         made.write_comment(0, 0, caution, {"x_scale": 3, "y_scale": 1.5})
     for place, heading in enumerate(headings):
         made.write_string(0, place, _fitting(heading), bold)
+    shown: dict[int, Any] = {}
     for line, values in enumerate(rows, start=1):
-        for place, value in enumerate(values.values()):
+        for place, (heading, value) in enumerate(values.items()):
             if isinstance(value, str):
-                if value:
+                if value and heading in numbers:
+                    decimals = len(value.partition(".")[2])
+                    if decimals not in shown:
+                        shown[decimals] = book.add_format({"num_format": "0." + "0" * decimals if decimals else "0"})
+                    made.write_number(line, place, float(value), shown[decimals])
+                elif value:
                     made.write_string(line, place, _fitting(value))
             elif value is not None:
                 made.write_number(line, place, value)

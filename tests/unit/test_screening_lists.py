@@ -248,12 +248,44 @@ def test_every_file_carries_the_lenders_words_and_no_text_runs(outputs: Path, tm
     for file in (tmp_path / "o").iterdir():
         assert NEVER.encode() not in file.read_bytes(), file.name
     told = table(tmp_path / "o" / "screened.csv")
-    assert [row["remark"] for row in told] == list(csv_table.guarded(pd.Series(IDS[:30])))
-    assert [row["lot_id"] for row in told] == list(csv_table.guarded(pd.Series(IDS[:30])))
+    assert [row["remark"] for row in told] == list(csv_table.guarded(pd.Series(IDS[:30]), numbers_stay=True))
+    assert [row["lot_id"] for row in told] == list(csv_table.guarded(pd.Series(IDS[:30]), numbers_stay=True))
     ordered = table(tmp_path / "o" / "sorted.csv")
     assert sorted(row["remark"] for row in ordered) == sorted(row["remark"] for row in told)
     counts = json.loads((tmp_path / "o" / "screened.json").read_text(encoding="utf-8"))["counts"]
     assert counts["rows"] == 30
+
+
+def test_numbers_of_the_list_come_back_as_they_were(outputs: Path, tmp_path: Path) -> None:
+    rows = [["lot_id", "lon", "price", "code", "mixed", "long"],
+            ["0000040", "-91.140607", "1.50", "007", "-0.5", "1234567890123456"],
+            ["0000041", "-91.14", "+3", "12", "-1+cmd|' /C calc'!A0", ""],
+            ["7", "", "1.5e-3", "-0", "-5\t", "-.5"]]
+    done = call(outputs, listing(tmp_path / "l.csv", rows), "--column", "lat=price", "--into", tmp_path / "o")
+    assert done.exit_code == 1, done.output
+    for name in ("screened.csv", "sorted.csv"):
+        told = sorted(([row[key] for key in rows[0]] for row in table(tmp_path / "o" / name)), reverse=True)
+        assert told[0] == [*rows[3][:4], "'-5\t", "-.5"]
+        assert told[1] == [*rows[2][:4], "'-1+cmd|' /C calc'!A0", ""]
+        assert told[2] == rows[1]
+    sheet = openpyxl.load_workbook(tmp_path / "o" / "screened.xlsx")["screened"]
+    told = [[cell.value for cell in line[:6]] for line in sheet.iter_rows(min_row=2)]
+    assert told[0] == ["0000040", -91.140607, "1.50", "007", "-0.5", "1234567890123456"]
+    assert told[1] == ["0000041", -91.14, "+3", "12", "-1+cmd|' /C calc'!A0", None]
+    assert [cell.number_format for cell in sheet["B"][1:3]] == ["0.000000", "0.00"]
+    assert told[2][0] == "7", "an id stays a text"
+
+
+@given(st.lists(st.text(alphabet="'=+-@.e0123\t\n", max_size=6), min_size=1, max_size=5))
+def test_plain_numbers_need_no_guard_and_the_guard_can_be_undone(values: list[str]) -> None:
+    texts = pd.Series(values, dtype="str")
+    told = csv_table.guarded(texts, numbers_stay=True)
+    assert list(csv_table.unguarded(told)) == values
+    for value in told:
+        assert not value.startswith(("=", "@", "\t", "\n"))
+        if value.startswith(("+", "-")):
+            assert np.isfinite(float(value))
+            assert value == value.strip()
 
 
 def test_the_same_list_gives_the_same_files_years_later(outputs: Path, tmp_path: Path) -> None:
