@@ -26,13 +26,16 @@ SHOWN_PROBLEMS = 20
               help="TOML file with movement_mm = [5, 10, 20, 35]: other bands, the same for every row.")
 @click.option("--groups", default=None, metavar="COLUMN",
               help="Self-check: tell how results and data lie in the groups of this column of the list.")
+@click.option("--within", "within_m", type=click.FloatRange(0, 500), default=0.0, show_default=True, metavar="METRES",
+              help="A coordinate in no lot takes the lot within so many metres, if there is exactly one; with two it "
+              "is ambiguous. 0: inside only. Of use when the lots are points, or coordinates lie on the street.")
 @click.option("--why", is_flag=True, help="Print every row's reasons.")
 @click.option("--into", type=click.Path(path_type=Path, file_okay=False), default=None,
               help="New or empty folder; default: a new one beside the run.")
 @UNITS
 @OUTPUTS
-def screen(run: str, listing: Path, columns: tuple[str, ...], bands: Path | None, groups: str | None, why: bool,
-           into: Path | None, units: str, outputs: Path) -> None:
+def screen(run: str, listing: Path, columns: tuple[str, ...], bands: Path | None, groups: str | None, within_m: float,
+           why: bool, into: Path | None, units: str, outputs: Path) -> None:
     """Answer every row of LISTING (CSV, XLSX, KML, GeoJSON) from RUN: same rows, same order, columns added.
 
     Use only to choose where to ask for more information. Do not use to approve, decline, price or value.
@@ -41,7 +44,7 @@ def screen(run: str, listing: Path, columns: tuple[str, ...], bands: Path | None
     from riskmap.outputs import screen_table
 
     made = api.screen(run, listing, columns=dict(_named(pair) for pair in columns), bands=bands, groups=groups,
-                      into=into, units=units, outputs=outputs)
+                      within_m=within_m, into=into, units=units, outputs=outputs)
     done = made.answer
     for problem in done.problems[:SHOWN_PROBLEMS]:
         click.echo(f"  {problem}", err=True)

@@ -30,6 +30,7 @@ PLACE = {"lot_id": ("lot_id",), "lon": ("lon", "longitude"), "lat": ("lat", "lat
 _POSTCODE = re.compile(r"zip\w*|(?:post|postal)(?:code)?\w*|census\w*|tract\w*|blockgroup\w*|geoid\w*", re.IGNORECASE)
 SMALLEST_GROUP = 10
 MOST_ROWS = 1_000_000
+AROUND_DEG = 0.02  # about 2 km: a coordinate a little outside the lots is no exchanged one
 NUMBERS = ("expected_movement_mm", "characteristic_movement_mm", "deflection_now_mm")
 TEXTS = ("direction", "phase", "shrink_swell_class", "map_unit_name", "pour_date_early", "pour_date_late",
          "pour_date_basis", "driver_1", "driver_2", "driver_3", "reason", "data_quality", "neighbor_unit_name", "flags")
@@ -209,7 +210,7 @@ def bands(path: Path | None) -> tuple[float, ...]:
 
 # ---------------------------------------------------------------- the answer
 def screen(found: Results, listing: Listing, *, system: str = "us", limits: tuple[float, ...] = (),
-           columns: dict[str, str] | None = None, groups: str | None = None) -> Screened:
+           columns: dict[str, str] | None = None, groups: str | None = None, within_m: float = 0.0) -> Screened:
     """Answer every row of a list from a run.
 
     Parameters
@@ -224,14 +225,17 @@ def screen(found: Results, listing: Listing, *, system: str = "us", limits: tupl
         As in `read`.
     groups : str, optional
         Column of the list for the self-check.
+    within_m : float
+        As of `lots.matching.match`. [m]
 
     Raises
     ------
     LayerError
-        When the list has neither id, coordinate nor shape, or not the group column.
+        When the list has neither id, coordinate nor shape, or not the group column; when the distance is out of range.
     """
     own = tuple(str(column) for column in listing.table.columns)
-    answer = _answer(found, matched(found, listing, columns or {}), system, limits or tables.DEFLECTION_BANDS_MM)
+    answer = _answer(found, matched(found, listing, columns or {}, within_m), system,
+                     limits or tables.DEFLECTION_BANDS_MM)
     answer = answer.rename(columns={name: f"{name}_riskmap" for name in answer if name in own})
     rows = pd.concat([listing.table.reset_index(drop=True), answer], axis=1)
     states = answer.loc[answer["state" if "state" not in own else "state_riskmap"] != "", :]
@@ -246,11 +250,16 @@ def screen(found: Results, listing: Listing, *, system: str = "us", limits: tupl
     return Screened(rows, own, counts, checked, listing.problems, places(listing, columns or {}))
 
 
-def matched(found: Results, listing: Listing, columns: dict[str, str]) -> pd.DataFrame:
+def matched(found: Results, listing: Listing, columns: dict[str, str], within_m: float = 0.0) -> pd.DataFrame:
     """Return what `lots.matching.match` returns for the rows of a list."""
     from riskmap.lots import matching
 
-    return matching.match(_requests(listing, columns), found.lots.to_crs("EPSG:5070"))
+    if not 0 <= within_m <= matching.MOST_WITHIN_M:
+        raise LayerError(f"E-SCR-012 --within {within_m:g}: use 0 (inside only) to {matching.MOST_WITHIN_M:g} metres.")
+    west, south, east, north = found.lots.total_bounds.tolist()
+    around = (west - AROUND_DEG, south - AROUND_DEG, east + AROUND_DEG, north + AROUND_DEG)
+    return matching.match(_requests(listing, columns), found.lots.to_crs("EPSG:5070"), within_m=within_m,
+                          coverage=around)
 
 
 def places(listing: Listing, columns: dict[str, str]) -> dict[str, str]:

@@ -139,8 +139,8 @@ def brief(run: FileName | Run = "latest", *, lots: Sequence[str] = (), visits: F
 
 
 def screen(run: FileName | Run, listing: FileName, *, columns: Mapping[str, str] | None = None,
-           bands: FileName | None = None, groups: str | None = None, into: FileName | None = None,
-           units: str = "us", outputs: FileName = "outputs") -> Made[Screened]:
+           bands: FileName | None = None, groups: str | None = None, within_m: float = 0.0,
+           into: FileName | None = None, units: str = "us", outputs: FileName = "outputs") -> Made[Screened]:
     """Answer every row of a list: same rows, same order, columns added.
 
     Use only to choose where to ask for more information. Do not use to approve, decline, price or value.
@@ -157,6 +157,9 @@ def screen(run: FileName | Run, listing: FileName, *, columns: Mapping[str, str]
         TOML file with `movement_mm = [5, 10, 20, 35]`: other bands, the same for every row. [mm]
     groups : str, optional
         Self-check: how results and data lie in the groups of this column. No group ever enters a number.
+    within_m : float
+        A coordinate in no lot takes the lot within this distance, up to 500 m, if there is exactly one; two are
+        `ambiguous`; 0: inside only. [m]
     into : str or Path, optional
         A new or empty folder. Default: a new one beside the run.
     units : str
@@ -171,7 +174,7 @@ def screen(run: FileName | Run, listing: FileName, *, columns: Mapping[str, str]
     Raises
     ------
     LayerError
-        The list cannot be used: no such file, another format, no usable column.
+        The list cannot be used: no such file, another format, no usable column; the distance is out of range.
     SettingsError
         The file of bands holds anything else.
     RunFolderError
@@ -191,7 +194,8 @@ def screen(run: FileName | Run, listing: FileName, *, columns: Mapping[str, str]
     limits = screening.bands(optional(bands))
     given = screening.read(listing, named)
     found = record.read(folder)
-    done = screening.screen(found, given, system=units, limits=limits, columns=named, groups=groups)
+    done = screening.screen(found, given, system=units, limits=limits, columns=named, groups=groups,
+                            within_m=within_m)
     told = {"list": listing.name, **about(folder), "today": found.today, "counts": done.counts,
              "notes": [str(problem) for problem in done.problems], "page_columns": screening.page_columns(done, units)}
     with run_folder.made_from(folder, f"screen {found.area_name}", optional(into)) as made:

@@ -15,6 +15,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from riskmap.errors import LayerError, shown
+from riskmap.lots import placement
 from riskmap.lots.geometry import project
 
 if TYPE_CHECKING:
@@ -28,6 +29,8 @@ STATES = {
 # Both are judgement. 0.1 m is the last digit of coordinates with six decimals: nearer to a line, the side is not known.
 EDGE_M = 0.1
 OVERLAP_SHARE = 0.5
+NEAR_M = 1000.0  # judgement: a lot farther away is not named as the nearest
+MOST_WITHIN_M = 500.0
 _NAMED = 4  # lots that a note names; the others are counted
 
 # A spreadsheet made a number of the identifier: 1.2345E+16, 123.0. Digits are lost, so nothing is guessed from it.
@@ -49,7 +52,8 @@ class _Route:
     doubtful: NDArray[np.bool_] | None = None
 
 
-def match(requests: pd.DataFrame, lot: gpd.GeoDataFrame) -> pd.DataFrame:
+def match(requests: pd.DataFrame, lot: gpd.GeoDataFrame, *, within_m: float = 0.0,
+          coverage: placement.Box | None = None) -> pd.DataFrame:
     """Match requests to lots.
 
     Parameters
@@ -59,7 +63,13 @@ def match(requests: pd.DataFrame, lot: gpd.GeoDataFrame) -> pd.DataFrame:
         EPSG:4326. `geometry`: a polygon, or a point such as a KML pin; in the system of a GeoDataFrame,
         else in degrees. The name of a pin is no parcel id: pass pins without `lot_id`.
     lot : GeoDataFrame
-        lot_row, lot_id, geometry: valid shapes in a projected system in metres; shapes may be missing.
+        lot_row, lot_id, geometry: valid shapes in a projected system in metres; shapes may be missing. With `flags`,
+        lots that were given as points are known.
+    within_m : float
+        A point in no lot takes the lot within this distance, if there is exactly one; 0: inside only. [m]
+    coverage : tuple, optional
+        West, south, east, north of the lots in degrees. With it a point outside says when longitude and latitude look
+        exchanged or a minus sign lost; it is never moved.
 
     Returns
     -------
@@ -70,14 +80,18 @@ def match(requests: pd.DataFrame, lot: gpd.GeoDataFrame) -> pd.DataFrame:
     Notes
     -----
     A parcel id is compared as written; where that fits nothing, without case, blanks and dashes; where that fits
-    nothing either, without leading zeros. A point fits each lot within `EDGE_M`: on a shared side it fits both. An own
-    polygon fits the lot that covers at least `OVERLAP_SHARE` of it, if only one does. A row that gives several things
-    is matched when exactly one lot fits them all.
+    nothing either, without leading zeros. A point fits each lot within `EDGE_M`: on a shared side it fits both; in no
+    lot, the note names the nearest. An own polygon fits the lot that covers at least `OVERLAP_SHARE` of it, if only
+    one does. A row that gives several things is matched when exactly one lot fits them all.
     """
     text = _text(requests, "lot_id")
     points, given, bad = _points(requests, lot.crs)
     shapes, own = _own_shapes(requests, lot.crs)
-    routes = [_by_id(text, lot), _by_point("point", points, given & ~bad, lot), *_by_shape(shapes, own, lot)]
+    ground = _Ground.of(lot, within_m)
+    routes = [_by_id(text, lot), _by_point("point", points, given & ~bad, ground), *_by_shape(shapes, own, ground)]
+    if coverage is not None:
+        _tell_misplaced(routes[1], _degrees(requests), coverage)
+        _tell_misplaced(routes[2], _pin_degrees(requests), coverage)
     together = _together(routes, len(requests), len(lot))
 
     status = together.status
@@ -85,6 +99,8 @@ def match(requests: pd.DataFrame, lot: gpd.GeoDataFrame) -> pd.DataFrame:
     note = np.full(len(requests), "", dtype=object)
     note[~given & ~np.any([route.given for route in routes], axis=0)] = "the row gives no parcel id, point or shape"
     note[bad] = "longitude or latitude is missing or out of range; they may be swapped"
+    if coverage is not None:
+        note = _joined(note, np.where(bad, _elsewhere(_degrees(requests), coverage), "").astype(object), "; ")
     for route in routes:
         note = _joined(note, route.note, "; ")
     note = _joined(note, _named(together.named, status != "matched", lot), "; ")
@@ -142,21 +158,81 @@ def _equal(wanted: pd.Series, known: pd.Series) -> Pairs:
 
 
 # ---------------------------------------------------------------- by place
-def _by_point(by: str, points: NDArray[np.object_], given: NDArray[np.bool_], lot: gpd.GeoDataFrame) -> _Route:
+@dataclass(frozen=True)
+class _Ground:
+    """The lots as places: outlines, what distances are measured to, which were points, how far a point may lie off."""
+
+    outlines: NDArray[np.object_]
+    places: NDArray[np.object_]  # the outline, of a lot given as a point that point
+    is_point: NDArray[np.bool_]
+    lot_id: NDArray[np.object_]
+    within_m: float
+
+    @classmethod
+    def of(cls, lot: gpd.GeoDataFrame, within_m: float) -> _Ground:
+        import shapely
+
+        outlines = np.array(lot.geometry.array, dtype=object)
+        is_point = (";" + _text(lot, "flags") + ";").str.contains(";point_lot;", regex=False).to_numpy(dtype=bool)
+        places = outlines.copy()
+        places[is_point] = shapely.centroid(outlines[is_point])
+        return cls(outlines, places, is_point, _text(lot, "lot_id").to_numpy(dtype=object), within_m)
+
+
+def _by_point(by: str, points: NDArray[np.object_], given: NDArray[np.bool_], ground: _Ground) -> _Route:
     import shapely
 
-    tree = shapely.STRtree(np.array(lot.geometry.array, dtype=object))
     where = np.flatnonzero(given)
-    index, found = tree.query(points[where], predicate="dwithin", distance=EDGE_M)
+    index, found = shapely.STRtree(ground.outlines).query(points[where], predicate="dwithin", distance=EDGE_M)
     pairs = (where[index], found.astype(np.int64))
     note = np.full(len(points), "", dtype=object)
     fits = np.bincount(pairs[0], minlength=len(points))
-    note[given & (fits == 0)] = f"the {by} lies in no lot"
     note[given & (fits > 1)] = f"the {by} lies on a shared side or in stacked lots"
-    return _Route(by, given, pairs, note)
+    outside = np.flatnonzero(given & (fits == 0))
+    near, note[outside] = _nearby(by, points[outside], ground)
+    return _Route(by, given, _put_together([pairs, (outside[near[0]], near[1])]), note)
 
 
-def _by_shape(shapes: NDArray[np.object_], given: NDArray[np.bool_], lot: gpd.GeoDataFrame) -> list[_Route]:
+def _nearby(by: str, points: NDArray[np.object_], ground: _Ground) -> tuple[Pairs, NDArray[np.object_]]:
+    """Return lots within the distance that is allowed, and what to say of points that lie in no lot."""
+    import shapely
+
+    tree = shapely.STRtree(ground.places)
+    note = np.full(len(points), f"the {by} lies in no lot", dtype=object)
+    pairs = _NO_PAIRS
+    if ground.within_m > 0:
+        index, found = tree.query(points, predicate="dwithin", distance=ground.within_m)
+        pairs = index.astype(np.int64), found.astype(np.int64)
+    fits = np.bincount(pairs[0], minlength=len(points))
+    several = pd.Series(fits[fits > 1]).astype(str)
+    note[fits > 1] += "; " + several.to_numpy(dtype=object) + f" lots lie within {ground.within_m:g} m"
+    alone = np.flatnonzero(fits <= 1)
+    (index, found), away = tree.query_nearest(points[alone], max_distance=NEAR_M, return_distance=True)
+    index, first = np.unique(index, return_index=True)  # of lots equally far the first is named
+    index, found, away = alone[index], found[first], away[first]
+    metres = pd.Series(away).map(lambda m: f"{m:.0f}" if m >= 10 else f"{m:.1f}".removesuffix(".0"))
+    names = pd.Series(ground.lot_id[found]).map(lambda name: f"'{shown(name)}'")
+    start = np.where(ground.is_point[found], "; the lots are points; nearest is ", "; nearest is ").astype(object)
+    taken = np.where(fits[index] == 1, f": the only lot within {ground.within_m:g} m", "").astype(object)
+    note[index] += start + (names + ", " + metres + " m away").to_numpy(dtype=object) + taken
+    return pairs, note
+
+
+def _tell_misplaced(route: _Route, lonlat: NDArray[np.float64], coverage: placement.Box) -> None:
+    """Say it in the note of points in no lot that look exchanged or without their sign."""
+    lost = route.given & (np.bincount(route.pairs[0], minlength=len(route.given)) == 0)
+    told = np.full(len(lost), "", dtype=object)
+    told[lost] = _elsewhere(lonlat[lost], coverage)
+    route.note = _joined(route.note, told, "; ")
+
+
+def _elsewhere(lonlat: NDArray[np.float64], coverage: placement.Box) -> NDArray[np.object_]:
+    told = placement.misplaced(lonlat, coverage, "the lots")
+    told[told != ""] += ". Correct the row; nothing was changed here"
+    return told
+
+
+def _by_shape(shapes: NDArray[np.object_], given: NDArray[np.bool_], ground: _Ground) -> list[_Route]:
     import shapely
 
     kind = shapely.get_type_id(shapes)
@@ -164,14 +240,13 @@ def _by_shape(shapes: NDArray[np.object_], given: NDArray[np.bool_], lot: gpd.Ge
     other = given & ~point & ~area
     note = np.full(len(shapes), "", dtype=object)
     note[other] = "the shape is neither a point nor a polygon"
-    return [_by_point("pin", shapes, point, lot), _by_polygon(shapes, area, lot),
+    return [_by_point("pin", shapes, point, ground), _by_polygon(shapes, area, ground.outlines),
             _Route("shape", other, _NO_PAIRS, note)]
 
 
-def _by_polygon(shapes: NDArray[np.object_], given: NDArray[np.bool_], lot: gpd.GeoDataFrame) -> _Route:
+def _by_polygon(shapes: NDArray[np.object_], given: NDArray[np.bool_], outlines: NDArray[np.object_]) -> _Route:
     import shapely
 
-    outlines = np.array(lot.geometry.array, dtype=object)
     where = np.flatnonzero(given)
     own = shapely.make_valid(shapes[where], method="structure", keep_collapsed=False)
     index, found = shapely.STRtree(outlines).query(own, predicate="intersects")
@@ -260,7 +335,7 @@ def _points(requests: pd.DataFrame, crs: object) -> tuple[NDArray[np.object_], N
     import shapely
 
     text = [_text(requests, name).str.strip() for name in ("lon", "lat")]
-    lon, lat = (pd.to_numeric(t, errors="coerce").to_numpy(dtype=np.float64, na_value=np.nan) for t in text)
+    lon, lat = _degrees(requests).T
     given = ((text[0] != "") | (text[1] != "")).to_numpy(dtype=bool)
     good = given & (np.abs(lon) <= 180) & (np.abs(lat) <= 90)
     points = np.full(len(requests), None, dtype=object)
@@ -269,6 +344,28 @@ def _points(requests: pd.DataFrame, crs: object) -> tuple[NDArray[np.object_], N
     good &= _finite(points)
     points[~good] = None
     return points, given, given & ~good
+
+
+def _degrees(requests: pd.DataFrame) -> NDArray[np.float64]:
+    """Return lon and lat as numbers, shape (request, 2), nan where there is none."""
+    return np.column_stack([
+        pd.to_numeric(_text(requests, name).str.strip(), errors="coerce").to_numpy(dtype=np.float64, na_value=np.nan)
+        for name in ("lon", "lat")])
+
+
+def _pin_degrees(requests: pd.DataFrame) -> NDArray[np.float64]:
+    """Return lon and lat of shapes that are points in degrees, shape (request, 2), nan for others."""
+    import geopandas as gpd
+    import shapely
+
+    lonlat = np.full((len(requests), 2), np.nan)
+    if "geometry" not in requests:
+        return lonlat
+    if isinstance(requests, gpd.GeoDataFrame) and not (requests.crs is not None and requests.crs.is_geographic):
+        return lonlat
+    shapes = np.array(requests["geometry"].array, dtype=object)
+    shapes[~shapely.is_geometry(shapes)] = None
+    return np.column_stack([shapely.get_x(shapes), shapely.get_y(shapes)])
 
 
 def _own_shapes(requests: pd.DataFrame, crs: object) -> tuple[NDArray[np.object_], NDArray[np.bool_]]:

@@ -10,8 +10,8 @@ from numpy.typing import NDArray
 
 Box = tuple[float, float, float, float]  # west, south, east, north in degrees
 
-SWAPPED = "longitude and latitude are swapped: exchanged, they lie in the area of the soil map"
-SIGN_LOST = "a minus sign is lost: with it the place lies in the area of the soil map"
+SWAPPED = "longitude and latitude are swapped: exchanged, they lie in the area of {where}"
+SIGN_LOST = "a minus sign is lost: with it the place lies in the area of {where}"
 
 
 def swapped(points_lonlat: NDArray[np.float64], coverage: Box) -> bool:
@@ -34,15 +34,19 @@ def swapped(points_lonlat: NDArray[np.float64], coverage: Box) -> bool:
     return bool(not inside.any() and 2 * _inside(points_lonlat[:, ::-1], coverage).sum() > known.sum())
 
 
-def misplaced(points_lonlat: NDArray[np.float64], coverage: Box) -> NDArray[np.object_]:
-    """Return `SWAPPED` or `SIGN_LOST` for points outside the coverage that one such change brings into it, else ''."""
+def misplaced(points_lonlat: NDArray[np.float64], coverage: Box, where: str = "the soil map") -> NDArray[np.object_]:
+    """Return `SWAPPED` or `SIGN_LOST` for points outside the coverage that one such change brings into it, else ''.
+
+    `where` names the coverage in words.
+    """
     outside = ~_inside(points_lonlat, coverage)
     exchanged = points_lonlat[:, ::-1]
     signs = [np.array(sign) for sign in ((-1.0, 1.0), (1.0, -1.0), (-1.0, -1.0))]
     signed = np.any([_inside(points_lonlat * sign, coverage) for sign in signs], axis=0)
     both = np.any([_inside(exchanged * sign, coverage) for sign in signs], axis=0)
     choices = [outside & _inside(exchanged, coverage), outside & signed, outside & both]
-    return np.select(choices, [SWAPPED, SIGN_LOST, f"{SWAPPED}, and a minus sign is lost"], "").astype(object)
+    told = [words.format(where=where) for words in (SWAPPED, SIGN_LOST, f"{SWAPPED}, and a minus sign is lost")]
+    return np.select(choices, told, "").astype(object)
 
 
 def _inside(points: NDArray[np.float64], box: Box) -> NDArray[np.bool_]:

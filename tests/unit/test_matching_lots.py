@@ -89,6 +89,50 @@ def test_points_inside_on_a_side_and_outside():
     assert "in no lot" in found["match_note"][4]
 
 
+def points_as_lots(*where: float) -> gpd.GeoDataFrame:
+    """Lots that were given as points on a line, as cleaning leaves them: discs with their flag."""
+    found = lots(*(f"P{k}" for k in range(len(where))), shapes=[Point(X + x, Y).buffer(1.0) for x in where])
+    return found.assign(flags="point_lot;slab_size_assumed")
+
+
+def test_a_point_beside_lots_that_are_points_names_the_nearest():
+    asked = pd.DataFrame([at(0.5, 0), at(5, 0), at(40, 0), at(-5000, 0)], columns=["lon", "lat"])
+    found = match(asked, points_as_lots(0, 100))
+    assert found["match_status"].tolist() == ["matched", "unmatched", "unmatched", "unmatched"]
+    assert found["match_note"][1] == "the point lies in no lot; the lots are points; nearest is 'P0', 5 m away"
+    assert "'P0', 40 m" in found["match_note"][2]
+    assert found["match_note"][3] == "the point lies in no lot"
+    assert "nearest is 'a', 7.5 m away" in match(pd.DataFrame([at(-7.5, 5)], columns=["lon", "lat"]),
+                                                 lots("a"))["match_note"][0]
+
+
+def test_within_takes_one_lot_and_names_two():
+    asked = pd.DataFrame([at(5, 0), at(50, 0), at(30, 0), at(0.5, 0)], columns=["lon", "lat"])
+    found = match(asked, points_as_lots(0, 60, 100), within_m=35)
+    assert found["match_status"].tolist() == ["matched", "matched", "ambiguous", "matched"]
+    assert found["lot_row"].tolist() == [10, 11, pd.NA, 10]
+    assert found["match_note"][0].endswith("nearest is 'P0', 5 m away: the only lot within 35 m")
+    assert "2 lots lie within 35 m; fits 'P0' (lot_row 10), 'P1' (lot_row 11)" in found["match_note"][2]
+    assert found["match_note"][3] == ""
+    assert match(asked, points_as_lots(0, 60, 100))["match_status"].tolist() == ["unmatched"] * 3 + ["matched"]
+    pins = match(gpd.GeoDataFrame(geometry=[Point(X + 5, Y)], crs="EPSG:5070"), points_as_lots(0, 60), within_m=35)
+    assert pins["lot_row"].tolist() == [10]
+
+
+def test_a_coordinate_with_exchanged_degrees_or_a_lost_sign_is_told_and_not_moved():
+    lon, lat = at(5, 5)
+    around = (lon - 0.1, lat - 0.1, lon + 0.1, lat + 0.1)
+    asked = pd.DataFrame({"lon": [-lon, lat, lat, lon, 10.0], "lat": [lat, lon, -lon, lat, 10.0]})
+    found = match(asked, lots("a"), coverage=around)
+    assert found["match_status"].tolist() == ["unmatched"] * 3 + ["matched", "unmatched"]
+    assert "a minus sign is lost: with it the place lies in the area of the lots" in found["match_note"][0]
+    assert "longitude and latitude are swapped: exchanged" in found["match_note"][1]
+    assert found["match_note"][2].count("minus sign is lost") == 1
+    assert found["match_note"][4] == "the point lies in no lot"
+    pins = gpd.GeoDataFrame(geometry=[Point(-lon, lat), Point(lon, lat)], crs="EPSG:4326")
+    assert "minus sign" in match(pins, lots("a"), coverage=around)["match_note"][0]
+
+
 def test_a_point_in_stacked_lots_is_ambiguous():
     stacked = lots("1A", "1B", shapes=[box(X, Y, X + 9, Y + 9)] * 2)
     found = match(pd.DataFrame([at(5, 5)], columns=["lon", "lat"]), stacked)

@@ -122,6 +122,27 @@ def test_csv_of_coordinates_with_other_names_and_separators(outputs: Path, tmp_p
         ("Cañón", "matched", IDS[45]), ("sea", "unmatched", "")]
 
 
+def test_within_and_a_lost_minus_are_told(outputs: Path, tmp_path: Path) -> None:
+    from pyproj import Geod
+
+    outline = FOUND.lots.geometry.iloc[40]
+    west, south, _, north = outline.bounds
+    lon, lat, _ = Geod(ellps="GRS80").fwd(west, (south + north) / 2, 270, 8.0)  # the first lot of its row
+    rows = [["lon", "lat"], [f"{lon:.7f}", f"{lat:.7f}"], [f"{-lon:.7f}", f"{lat:.7f}"]]
+    path = listing(tmp_path / "l.csv", rows)
+    assert call(outputs, path, "--into", tmp_path / "o").exit_code == 1
+    told = table(tmp_path / "o" / "screened.csv")
+    assert [row["match_status"] for row in told] == ["unmatched", "unmatched"]
+    assert f"nearest is '{IDS[40]}', 8 m away" in told[0]["match_note"]
+    assert "a minus sign is lost" in told[1]["match_note"]
+    assert call(outputs, path, "--within", 10, "--into", tmp_path / "w").exit_code == 1
+    told = table(tmp_path / "w" / "screened.csv")
+    assert [row["matched_lot_id"] for row in told] == [IDS[40], ""]
+    assert call(outputs, path, "--within", 501).exit_code == 2
+    with pytest.raises(LayerError, match="E-SCR-012"):
+        screening.matched(FOUND, screening.read(path, {}), {}, -1)
+
+
 def test_a_workbook_keeps_ids_and_refuses_formulas(outputs: Path, tmp_path: Path) -> None:
     path = tmp_path / "l.xlsx"
     with xlsxwriter.Workbook(path, {"strings_to_numbers": False}) as book:
