@@ -28,6 +28,8 @@ PLACE = {"lot_id": ("lot_id",), "lon": ("lon", "longitude"), "lat": ("lat", "lat
          "geometry": ("geometry", "wkt")}
 # compared with the name without blanks and marks
 _POSTCODE = re.compile(r"zip\w*|(?:post|postal)(?:code)?\w*|census\w*|tract\w*|blockgroup\w*|geoid\w*", re.IGNORECASE)
+# words that columns of ids are called by; compared within the name
+_ID_NAME = re.compile(r"\bid\b|_id\b|\w+ID\b|(?i:parcel|apn|\bpin\b|account|listing|\blot\b)")
 SMALLEST_GROUP = 10
 MOST_ROWS = 1_000_000
 AROUND_DEG = 0.02  # about 2 km: a coordinate a little outside the lots is no exchanged one
@@ -234,6 +236,7 @@ def screen(found: Results, listing: Listing, *, system: str = "us", limits: tupl
         When the list has neither id, coordinate nor shape, or not the group column; when the distance is out of range.
     """
     own = tuple(str(column) for column in listing.table.columns)
+    found_by = places(listing, columns or {})
     answer = _answer(found, matched(found, listing, columns or {}, within_m), system,
                      limits or tables.DEFLECTION_BANDS_MM)
     answer = answer.rename(columns={name: f"{name}_riskmap" for name in answer if name in own})
@@ -247,7 +250,28 @@ def screen(found: Results, listing: Listing, *, system: str = "us", limits: tupl
         if groups not in listing.table:
             raise LayerError(f"E-SCR-009 {listing.name}: --groups {shown(groups)}: the list has {joined(own, 40)}.")
         checked = self_check(listing.table[groups], answer, name)
-    return Screened(rows, own, counts, checked, listing.problems, places(listing, columns or {}))
+    problems = listing.problems + _without_ids(found, listing, found_by)
+    return Screened(rows, own, counts, checked, problems, found_by)
+
+
+def _without_ids(found: Results, listing: Listing, found_by: dict[str, str]) -> list[Problem]:
+    """Return what to say of a table without a column of ids: which column could be meant."""
+    if "lot_id" in found_by or listing.shapes is not None:
+        return []
+    from riskmap.lots.matching import normal_id
+
+    known = normal_id(found.lots["lot_id"].astype("str"))
+    known = known[known != ""]
+    others = [str(name) for name in listing.table.columns if name not in found_by.values()]
+    fits = {name: int(normal_id(listing.table[name]).isin(known).sum()) for name in others}
+    best = max(fits, key=lambda name: fits[name], default="")
+    if best and fits[best]:
+        column, told = best, f"{fits[best]:,} of {len(listing.table):,} cells of '{shown(best)}' are ids of lots. "
+    else:
+        column, told = next((name for name in others if _ID_NAME.search(name)), "COLUMN"), ""
+    return [Problem("W-SCR-011", listing.name, f"no lot_id column; matched by {joined(found_by.values())} only.",
+                    f"{told}If a column holds the parcel id, say which: --column lot_id='{shown(column)}'.",
+                    "No id was compared.")]
 
 
 def matched(found: Results, listing: Listing, columns: dict[str, str], within_m: float = 0.0) -> pd.DataFrame:

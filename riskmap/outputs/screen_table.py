@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 CAUTIONS = (results.CAUTION_LENDER, results.CAUTION, results.STANDING)
 NOT_LOW = results.NO_NUMBER.split(". ")[-1]
 PAGE_ROWS = 500  # more rows of a printed page nobody reads; the tables hold all
+PAGE_NOTES = 20
 _STYLE = """body{font:15px/1.4 Georgia,serif;color:#1a1a1a;background:#fff;margin:1.5rem;max-width:70rem}
 table{border-collapse:collapse;width:100%;margin:1rem 0}td,th{border:1px solid #4d4d4d;padding:.25rem .5rem;
 text-align:left;vertical-align:top;overflow-wrap:anywhere}th{background:#eee}td.n{text-align:right;white-space:nowrap}
@@ -140,6 +141,10 @@ def _page(ordered: pd.DataFrame, groups: pd.DataFrame | None, about: dict[str, A
         words = tables.STATES.get(name, name.replace("_", " "))
         yield f'<tr><td>{_text(words)}</td><td class="n">{value:,}</td></tr>'
     yield "</tbody></table>\n"
+    if about["notes"]:
+        more = len(about["notes"]) - PAGE_NOTES
+        told = [*about["notes"][:PAGE_NOTES], *([f"and {more:,} more, in README.txt"] if more > 0 else [])]
+        yield "<h2>About the list</h2><ul>" + "".join(f"<li>{_text(note)}</li>" for note in told) + "</ul>\n"
     shown = ordered.head(PAGE_ROWS)
     if len(ordered) > PAGE_ROWS:
         yield f"<p>The first {PAGE_ROWS:,} of {len(ordered):,} rows; sorted.csv holds all.</p>"

@@ -122,6 +122,21 @@ def test_csv_of_coordinates_with_other_names_and_separators(outputs: Path, tmp_p
         ("Cañón", "matched", IDS[45]), ("sea", "unmatched", "")]
 
 
+def test_a_list_without_an_id_column_says_which_could_be_meant(outputs: Path, tmp_path: Path) -> None:
+    rows = [["Listing ID", "lon", "lat", "ref"], ["A1", "-91.1", "30.4", "000-0040"], ["A2", "-91.1", "30.4", "x"]]
+    done = call(outputs, listing(tmp_path / "l.csv", rows), "--into", tmp_path / "o")
+    words = "no lot_id column; matched by lon, lat only. "
+    assert f"W-SCR-011 l.csv: {words}1 of 2 cells of 'ref' are ids of lots. If a column holds the parcel id, say " \
+           "which: --column lot_id='ref'." in done.output
+    page = (tmp_path / "o" / "screened.html").read_text(encoding="utf-8")
+    assert words in page
+    rows = [[*line[:3], ""] for line in rows]
+    done = call(outputs, listing(tmp_path / "m.csv", rows))
+    assert f"{words}If a column holds the parcel id, say which: --column lot_id='Listing ID'." in done.output
+    done = call(outputs, listing(tmp_path / "n.csv", rows), "--column", "lot_id=Listing ID")
+    assert "W-SCR-011" not in done.output
+
+
 def test_within_and_a_lost_minus_are_told(outputs: Path, tmp_path: Path) -> None:
     from pyproj import Geod
 
