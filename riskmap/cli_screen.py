@@ -50,6 +50,8 @@ def screen(run: str, listing: Path, columns: tuple[str, ...], bands: Path | None
         click.echo(f"  {problem}", err=True)
     counts = ", ".join(f"{value:,} {name.replace('_', ' ')}" for name, value in done.counts.items())
     click.echo(f"{listing.name}: {counts}", err=True)
+    if done.ties:
+        click.echo(done.ties, err=True)
     if why:
         for line in _reasons(done):
             click.echo(line, err=True)

@@ -77,6 +77,16 @@ class Screened:
     places: dict[str, str] = field(default_factory=dict)
 
     @property
+    def ties(self) -> str:
+        """How many different values the order of the list has, in words; empty text without a number."""
+        name = "characteristic_movement_mm"
+        value = self.rows[f"{name}_riskmap" if f"{name}_riskmap" in self.rows else name].dropna()
+        count = value.nunique()
+        shared = " Rows of one value share a rank; their order is that of the list." if count < len(value) else ""
+        return f"Characteristic movement: {count:,} different value{'s' * (count != 1)} in {len(value):,} " \
+               f"row{'s' * (len(value) != 1)} with a number.{shared}" if len(value) else ""
+
+    @property
     def measures(self) -> tuple[str, ...]:
         """The list's own columns but the one of ids: ids are texts, also when they look like numbers."""
         return tuple(name for name in self.own if name != self.places.get("lot_id"))
@@ -335,6 +345,7 @@ def _answer(found: Results, matched: pd.DataFrame, system: str, limits: tuple[fl
             out[f"{name}{part}"] = value
             if system == "us":
                 out[f"{name.removesuffix('_mm')}_in{part}"] = np.round(units.mm_to_inch(value), 1)
+    out["rank"] = _rank(out["characteristic_movement_mm"])
     out["band"] = _band(out["characteristic_movement_mm"].to_numpy(float), limits)
     for name in TEXTS:
         out[name] = taken[name].fillna("").astype("str").to_numpy(dtype=object)
@@ -350,6 +361,13 @@ def _band(value: NDArray[np.float64], limits: tuple[float, ...]) -> NDArray[np.o
     return names[np.where(np.isfinite(value), np.searchsorted(limits, value, side="right"), len(edges))]
 
 
+def _rank(value: pd.Series) -> NDArray[np.object_]:
+    """Return the place of a number in falling order as text; rows of one value share it: `1 to 183`."""
+    first, last = (value.rank(method=which, ascending=False).fillna(0).astype(int) for which in ("min", "max"))
+    told = first.astype(str).where(first == last, first.astype(str) + " to " + last.astype(str))
+    return told.where(value.notna(), "").to_numpy(dtype=object)
+
+
 def in_order(rows: pd.DataFrame) -> pd.DataFrame:
     """Return rows by characteristic movement, largest first; rows without a number last; ties in file order."""
     name = "characteristic_movement_mm" if "characteristic_movement_mm_riskmap" not in rows else \
@@ -358,17 +376,32 @@ def in_order(rows: pd.DataFrame) -> pd.DataFrame:
     return rows.iloc[order]
 
 
-def page_columns(done: Screened, units: str) -> dict[str, str]:
-    """Return the columns of the printed page and what stands above them."""
-    first = done.own[0] if done.own else "matched_lot_id"
+def page_rows(done: Screened, units: str) -> tuple[pd.DataFrame, dict[str, str]]:
+    """Return the rows of the printed page in order, codes as words, and what stands above its columns."""
+    from riskmap.outputs import words
+
+    ordered = in_order(done.rows)
+
+    def ours(name: str) -> pd.Series:
+        return ordered[f"{name}_riskmap" if f"{name}_riskmap" in ordered else name]
+
     unit = "in" if units == "us" else "mm"
-    numbers = {f"characteristic_movement_{unit}": f"characteristic movement, {unit}",
-               f"characteristic_movement_{unit}_p10": "from", f"characteristic_movement_{unit}_p90": "to",
-               f"expected_movement_{unit}": f"expected movement, {unit}"}
-    names = {first: first, "match_status": "found", "state": "state", **numbers, "direction": "direction",
-             "driver_1": "first reason", "data_quality": "data"}
-    return {f"{name}_riskmap" if name != first and f"{name}_riskmap" in done.rows else name: label
-            for name, label in names.items()}
+    matched = ours("match_status") == "matched"  # of others the state says nothing more
+    note = ours("match_note")
+    for more in (ours("state").map(tables.STATES).fillna(""), ours("state_reason")):
+        more = more.where(matched, "")
+        note = note + np.where((note != "") & (more != ""), "; ", "") + more
+    own = done.own[0] if done.own else "matched_lot_id"
+    columns = [  # the first may have the name of another
+        (own, ordered[own]), ("rank", ours("rank")), ("found", ours("match_status")),
+        ("note", note),
+        (f"characteristic movement, {unit}", ours(f"characteristic_movement_{unit}")),
+        ("from", ours(f"characteristic_movement_{unit}_p10")), ("to", ours(f"characteristic_movement_{unit}_p90")),
+        (f"expected movement, {unit}", ours(f"expected_movement_{unit}")),
+        ("direction", ours("direction").replace(words.DIRECTION_SHORT)), ("first reason", ours("driver_1")),
+        ("data", ours("data_quality").replace(words.QUALITY))]
+    labels = {str(place): label for place, (label, _) in enumerate(columns)}
+    return pd.DataFrame({str(place): values for place, (_, values) in enumerate(columns)}), labels
 
 
 def self_check(group: pd.Series, answer: pd.DataFrame, state: str) -> pd.DataFrame:

@@ -197,9 +197,10 @@ def screen(run: FileName | Run, listing: FileName, *, columns: Mapping[str, str]
     done = screening.screen(found, given, system=units, limits=limits, columns=named, groups=groups,
                             within_m=within_m)
     told = {"list": listing.name, **about(folder), "today": found.today, "counts": done.counts,
-             "notes": [str(problem) for problem in done.problems], "page_columns": screening.page_columns(done, units)}
+            "ties": done.ties, "notes": [str(problem) for problem in done.problems]}
     with run_folder.made_from(folder, f"screen {found.area_name}", optional(into)) as made:
-        screen_table.write(done.rows, screening.in_order(done.rows), done.groups, told, made.path, done.measures)
+        screen_table.write(done.rows, screening.in_order(done.rows), done.groups, told, made.path,
+                           screening.page_rows(done, units), done.measures)
     return Made(made.final, done)
 
 

@@ -18,16 +18,16 @@ if TYPE_CHECKING:
 CAUTIONS = (results.CAUTION_LENDER, results.CAUTION, results.STANDING)
 NOT_LOW = results.NO_NUMBER.split(". ")[-1]
 PAGE_ROWS = 500  # more rows of a printed page nobody reads; the tables hold all
-PAGE_NOTES = 20
+PAGE_NOTES, LONG_WORD = 20, 16
 _STYLE = """body{font:15px/1.4 Georgia,serif;color:#1a1a1a;background:#fff;margin:1.5rem;max-width:70rem}
 table{border-collapse:collapse;width:100%;margin:1rem 0}td,th{border:1px solid #4d4d4d;padding:.25rem .5rem;
-text-align:left;vertical-align:top;overflow-wrap:anywhere}th{background:#eee}td.n{text-align:right;white-space:nowrap}
+text-align:left;vertical-align:top}td.l,th.l{overflow-wrap:anywhere}th{background:#eee}td.n{text-align:right;white-space:nowrap}
 .caution{border:2px solid #1a1a1a;padding:.5rem .75rem}thead{display:table-header-group}tr{break-inside:avoid}
-footer{margin-top:1rem;font-size:13px}"""
+footer{margin-top:1rem;font-size:13px}@media print{body{margin:0}table{font-size:12px}}"""
 
 
 def write(rows: pd.DataFrame, ordered: pd.DataFrame, groups: pd.DataFrame | None, about: dict[str, Any],
-          folder: Path, measures: Iterable[str] = ()) -> list[Path]:
+          folder: Path, page_rows: tuple[pd.DataFrame, dict[str, str]], measures: Iterable[str] = ()) -> list[Path]:
     """Write every file and return their paths.
 
     Parameters
@@ -37,8 +37,10 @@ def write(rows: pd.DataFrame, ordered: pd.DataFrame, groups: pd.DataFrame | None
     groups : DataFrame, optional
         The self-check.
     about : dict
-        list, run, today, manifest, counts, notes: plain values.
+        list, run, today, manifest, counts, ties, notes: plain values.
     folder : Path
+    page_rows : DataFrame, dict
+        What the page shows, in its order, and what stands above each column.
     measures : iterable of str
         The list's own columns that are no ids: the workbook holds them as numbers where their text survives exactly.
     """
@@ -47,7 +49,8 @@ def write(rows: pd.DataFrame, ordered: pd.DataFrame, groups: pd.DataFrame | None
         paths.append(_csv(groups, folder / "groups.csv"))
     paths.append(_workbook(rows, ordered, groups, about, measures, folder / "screened.xlsx"))
     page = folder / "screened.html"
-    page.write_text("".join(_page(ordered, groups, about)), encoding="utf-8", errors="backslashreplace", newline="\n")
+    text = "".join(_page(*page_rows, groups, about))
+    page.write_text(text, encoding="utf-8", errors="backslashreplace", newline="\n")
     readme = folder / "README.txt"
     readme.write_text("\n".join(_notes(about)) + "\n", encoding="utf-8", errors="backslashreplace", newline="\n")
     told = folder / "screened.json"
@@ -82,6 +85,7 @@ def _notes(about: dict[str, Any]) -> list[str]:
             "sorted: by characteristic movement, rows without a number last. It orders rows of this list, no areas.",
             "A text cell of a CSV that begins with = + - @, a tab, a line end or NUL and is no plain number has one "
             "apostrophe in front.",
+            ("rank: place by characteristic movement among the rows of this list. " + about["ties"]).strip(),
             *about["notes"]]
 
 
@@ -128,7 +132,8 @@ def _records(frame: pd.DataFrame) -> Iterator[dict[str, Any]]:
 
 
 # ---------------------------------------------------------------- the page
-def _page(ordered: pd.DataFrame, groups: pd.DataFrame | None, about: dict[str, Any]) -> Iterator[str]:
+def _page(ordered: pd.DataFrame, labels: dict[str, str], groups: pd.DataFrame | None,
+          about: dict[str, Any]) -> Iterator[str]:
     yield ('<!doctype html>\n<html lang="en"><head><meta charset="utf-8"><meta http-equiv="Content-Security-Policy" '
            "content=\"default-src 'none'; style-src 'unsafe-inline'\">"
            '<meta name="viewport" content="width=device-width, initial-scale=1">'
@@ -148,10 +153,11 @@ def _page(ordered: pd.DataFrame, groups: pd.DataFrame | None, about: dict[str, A
     shown = ordered.head(PAGE_ROWS)
     if len(ordered) > PAGE_ROWS:
         yield f"<p>The first {PAGE_ROWS:,} of {len(ordered):,} rows; sorted.csv holds all.</p>"
-    names = about["page_columns"]
-    heading = "".join(f"<th>{_text(label)}</th>" for label in names.values())
+    if about["ties"]:
+        yield f"<p>{_text(about['ties'])}</p>"
+    heading = "".join(f"<th{' class=l' * _long(label)}>{_text(label)}</th>" for label in labels.values())
     yield f"<table><thead><tr>{heading}</tr></thead><tbody>\n"
-    for record in _records(shown[list(names)]):
+    for record in _records(shown):
         yield "<tr>" + "".join(_cell(value, ".1f") for value in record.values()) + "</tr>\n"
     yield "</tbody></table>\n"
     if groups is not None:
@@ -170,8 +176,14 @@ def _table(frame: pd.DataFrame) -> Iterable[str]:
 
 def _cell(value: Any, digits: str = "g") -> str:
     if isinstance(value, str):
-        return f"<td>{_text(value)}</td>"
+        long = ' class="l"' if _long(value) else ""
+        return f"<td{long}>{_text(value)}</td>"
     return f'<td class="n">{"" if value is None else format(value, digits)}</td>'
+
+
+def _long(text: str) -> bool:
+    """Return whether a word of the text would push the table over the paper's edge unless it may break anywhere."""
+    return max(map(len, text.split()), default=0) > LONG_WORD
 
 
 def _text(value: object) -> str:

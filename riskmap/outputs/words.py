@@ -9,6 +9,7 @@ DIRECTION = {
     "edge_lift": "Edge lift: the edge stands high (dish)",
     "near_level": "Near level: within 5 mm (0.2 in)",
 }
+DIRECTION_SHORT = {"center_lift": "middle high", "edge_lift": "edge high", "near_level": "near level"}  # for tables
 PHASE = {
     "early_settlement": "early settlement",
     "dome_growing": "dome still growing under the slab",

@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import csv
+import html
 import json
+import re
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -135,6 +138,39 @@ def test_a_list_without_an_id_column_says_which_could_be_meant(outputs: Path, tm
     assert f"{words}If a column holds the parcel id, say which: --column lot_id='Listing ID'." in done.output
     done = call(outputs, listing(tmp_path / "n.csv", rows), "--column", "lot_id=Listing ID")
     assert "W-SCR-011" not in done.output
+
+
+def test_the_page_tells_why_and_in_words(outputs: Path, tmp_path: Path) -> None:
+    lots = FOUND.lots.set_index("lot_id")
+    high = next(lot for lot in WITH_NUMBER[-20:] if lots.loc[lot, "direction"] == "edge_lift")
+    without = next(lot for lot in IDS[21:27] if lots.loc[lot, "state"] == "not_enough_data")
+    path = listing(tmp_path / "l.csv", [["note", "state", "lot_id"], ["x", "TX", high], ["y", "TX", without],
+                                        ["z", "TX", "nope"]])
+    assert call(outputs, path, "--into", tmp_path / "o").exit_code == 1
+    text = (tmp_path / "o" / "screened.html").read_text(encoding="utf-8").split("<table>")[2]
+    heading = re.findall("<th>(.*?)</th>", text)
+    told = {line[0]: line for line in (re.findall("<td.*?>(.*?)</td>", row) for row in text.split("<tr>")) if line}
+    assert heading[:4] == ["note", "rank", "found", "note"]
+    assert told["x"][heading.index("direction")] == "edge high"
+    assert told["y"][2:4] == ["matched", "not enough data to estimate this lot; " +
+                              html.escape(lots.loc[without, "state_reason"])]
+    assert told["z"][2:4] == ["unmatched", "the parcel id is not among the lots"]
+
+
+def test_ranks_tell_ties_and_how_many_values_there_are(outputs: Path, tmp_path: Path) -> None:
+    ids = WITH_NUMBER[-4:]
+    value = dict(zip(ids, (8.0, 9.5, 8.0, 7.0), strict=True))
+    lots = FOUND.lots.assign(characteristic_movement_mm=FOUND.lots["lot_id"].map(value))
+    frame = pd.DataFrame({"lot_id": [*ids, "nope"]}, dtype=str)
+    done = screening.screen(replace(FOUND, lots=lots), screening.Listing("l", frame, np.arange(5)))
+    assert done.rows["rank"].tolist() == ["2 to 3", "1", "2 to 3", "4", ""]
+    assert done.ties.startswith("Characteristic movement: 3 different values in 4 rows with a number. Rows of one")
+    path = listing(tmp_path / "l.csv", [["lot_id"], *([lot] for lot in ids)])
+    said = call(outputs, path, "--into", tmp_path / "o").output
+    assert "Characteristic movement: 4 different values in 4 rows with a number.\n" in said
+    for name in ("screened.html", "README.txt"):
+        assert "4 different values in 4 rows" in (tmp_path / "o" / name).read_text(encoding="utf-8")
+    assert [row["rank"] for row in table(tmp_path / "o" / "sorted.csv")] == ["1", "2", "3", "4"]
 
 
 def test_within_and_a_lost_minus_are_told(outputs: Path, tmp_path: Path) -> None:
