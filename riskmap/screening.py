@@ -424,6 +424,8 @@ def self_check(group: pd.Series, answer: pd.DataFrame, state: str) -> pd.DataFra
             if len(value) >= SMALLEST_GROUP:
                 low, middle, high = np.percentile(value, [10, 50, 90])
                 told |= {"characteristic_p10_mm": low, "characteristic_p50_mm": middle, "characteristic_p90_mm": high}
+            else:
+                told["note"] = f"fewer than {SMALLEST_GROUP} with a number: no percentiles"
         out.append(told)
     names = ["group", "rows", "with_number_pct", "full_data_pct", "characteristic_p10_mm", "characteristic_p50_mm",
              "characteristic_p90_mm", "note"]

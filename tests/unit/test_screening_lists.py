@@ -287,12 +287,17 @@ def test_other_bands_only_rename(tmp_path: Path) -> None:
 
 
 def test_the_self_check_tells_groups_and_hides_small_ones() -> None:
-    ids = [*WITH_NUMBER[22:48], "nope", "nope2"]
-    frame = pd.DataFrame({"lot_id": ids, "side": ["north"] * 14 + ["south"] * 10 + ["west"] * 4}, dtype=str)
+    ids = [*WITH_NUMBER[22:48], "nope", "nope2", *WITH_NUMBER[-5:], *["nope"] * 6]
+    frame = pd.DataFrame({"lot_id": ids, "side": ["north"] * 14 + ["south"] * 10 + ["west"] * 4 + ["east"] * 11},
+                         dtype=str)
     done = screening.screen(FOUND, screening.Listing("l", frame, np.arange(len(frame))), groups="side")
     assert done.groups is not None
     told = done.groups.set_index("group")
-    assert list(told.index) == ["north", "south", "west"]
+    assert list(told.index) == ["north", "south", "west", "east"]
+    assert told.loc["east", "rows"] == 11
+    assert told.loc["east", "note"] == "fewer than 10 with a number: no percentiles"
+    assert told.loc["east", ["characteristic_p10_mm", "characteristic_p50_mm"]].isna().all()
+    assert told.loc["north", "note"] == ""
     assert told.loc["west"].drop("note").isna().all()
     assert "fewer than 10" in told.loc["west", "note"]
     value = done.rows.loc[frame["side"] == "north", "characteristic_movement_mm"].dropna()
