@@ -25,6 +25,9 @@ def explain(run: str, lot_id: str, units: str, outputs: Path) -> None:
     from riskmap.outputs import lot_text
 
     found = api.one_lot(run, lot_id, outputs)
+    told = api.found_as(lot_id, found)
+    if told:
+        click.echo(told + "\n")
     for row in range(len(found.lots)):
         click.echo("\n".join(lot_text.lines(found, row, units)) + "\n")
     sys.exit(int((found.lots["state"] != "").any()))

@@ -13,8 +13,8 @@ holds two runs of it: one as of September 2025 (`area_september.toml`), then one
 from __future__ import annotations
 
 from riskmap.api.papers import brief, calibrate, export, map, screen
-from riskmap.api.runs import check, compare, demo, estimate, explain, one_lot, read, rows_of, verify
+from riskmap.api.runs import check, compare, demo, estimate, explain, found_as, one_lot, read, rows_of, verify
 from riskmap.api.shared import Made
 
-__all__ = ["Made", "brief", "calibrate", "check", "compare", "demo", "estimate", "explain", "export", "map",
-           "one_lot", "read", "rows_of", "screen", "verify"]
+__all__ = ["Made", "brief", "calibrate", "check", "compare", "demo", "estimate", "explain", "export", "found_as",
+           "map", "one_lot", "read", "rows_of", "screen", "verify"]

@@ -197,7 +197,8 @@ def explain(run: FileName | Run, lot_id: str, *, units: str = "us", outputs: Fil
     run, outputs
         As in `read`.
     lot_id : str
-        Identifier as in the lot file; of a repeated one every row is told.
+        Identifier as in the lot file; of a repeated one every row is told. Where that fits none, it is compared as
+        `screen` does, without case, blanks and dashes, then without leading zeros, and the lot found is told.
     units : str
         `us` (inch) or `si` (mm): steps of 0.1 in or 2 mm are shown.
 
@@ -222,7 +223,9 @@ def explain(run: FileName | Run, lot_id: str, *, units: str = "us", outputs: Fil
     from riskmap.outputs import lot_text
 
     found = one_lot(run, lot_id, outputs)
-    return "\n\n".join("\n".join(lot_text.lines(found, row, units)) for row in range(len(found.lots)))
+    told = found_as(lot_id, found)
+    return "\n\n".join([*([told] if told else []), *("\n".join(lot_text.lines(found, row, units))
+                                                    for row in range(len(found.lots)))])
 
 
 def one_lot(run: FileName | Run, lot_id: str, outputs: FileName = "outputs") -> Results:
@@ -233,7 +236,7 @@ def one_lot(run: FileName | Run, lot_id: str, outputs: FileName = "outputs") -> 
     run, outputs
         As in `read`.
     lot_id : str
-        Identifier as in the lot file.
+        Identifier as in the lot file, or as `explain` takes it.
 
     Returns
     -------
@@ -251,13 +254,52 @@ def one_lot(run: FileName | Run, lot_id: str, outputs: FileName = "outputs") -> 
     >>> api.one_lot("latest", "0010021", outputs=outputs).lots["lot_id"].tolist()
     ['0010021']
     """
+    from riskmap.lots import matching
     from riskmap.outputs import record
 
     folder = folder_of(run, outputs)
     found = record.read(folder, lot_id)
     if not len(found.lots):
-        _not_found(record.lot_ids(folder), lot_id)
+        ids = record.lot_ids(folder)  # of all lots, but nothing else of them
+        same, _ = matching.same_id(lot_id, ids)
+        if len(same) != 1:
+            _not_found(ids, lot_id, same)
+        found = record.read(folder, same[0])
     return found
+
+
+def found_as(lot_id: str, found: Results) -> str:
+    """Return a sentence when a lot is written otherwise than it was asked for, else empty text.
+
+    Parameters
+    ----------
+    lot_id : str
+        What was asked for.
+    found : Results
+        As of `one_lot`.
+
+    Returns
+    -------
+    str
+        One line.
+
+    Raises
+    ------
+    IndexError
+        When `found` has no lot.
+
+    Examples
+    --------
+    >>> from riskmap import api
+    >>> api.found_as("001-0021", api.one_lot("latest", "001-0021", outputs=outputs))
+    "'001-0021' is lot '0010021': parcel id compared without case, blanks and dashes."
+    """
+    from riskmap.lots import matching
+
+    name = str(found.lots["lot_id"].iloc[0])
+    if name == lot_id:
+        return ""
+    return f"'{shown(lot_id)}' is lot '{shown(name)}': {matching.same_id(lot_id, found.lots['lot_id'])[1]}."
 
 
 def rows_of(found: Results, lot_id: str) -> list[int]:
@@ -291,9 +333,13 @@ def rows_of(found: Results, lot_id: str) -> list[int]:
     return rows
 
 
-def _not_found(ids: pd.Series, lot_id: str) -> NoReturn:
-    near = ids[ids.str.contains(lot_id, regex=False, case=False)].head(5).tolist()
+def _not_found(ids: pd.Series, lot_id: str, same: list[str] | None = None) -> NoReturn:
+    from riskmap.lots import matching
+
+    near = matching.near_ids(lot_id, ids)
     hint = f" Similar: {joined(near)}." if near else ""
+    if same:
+        hint = f" It fits several: {joined(same, 5)}. Write one of them."
     raise RunFolderError(f"E-RUN-013 '{shown(lot_id)}' is not among the {len(ids):,} lots of the run.{hint}")
 
 

@@ -31,6 +31,7 @@ EDGE_M = 0.1
 OVERLAP_SHARE = 0.5
 NEAR_M = 1000.0  # judgement: a lot farther away is not named as the nearest
 MOST_WITHIN_M = 500.0
+_COMPARED = 5000  # ids that are compared letter by letter
 _NAMED = 4  # lots that a note names; the others are counted
 
 # A spreadsheet made a number of the identifier: 1.2345E+16, 123.0. Digits are lost, so nothing is guessed from it.
@@ -123,6 +124,28 @@ def normal_id(text: pd.Series) -> pd.Series:
 
 
 # ---------------------------------------------------------------- by parcel id
+def same_id(wanted: str, known: pd.Series) -> tuple[list[str], str]:
+    """Return the different ids that a parcel id is matched with, as they are written, and how it was compared."""
+    route = _by_id(pd.Series([wanted], dtype=str), pd.DataFrame({"lot_id": known}))
+    return sorted(set(known.iloc[route.pairs[1]])), str(route.note[0]) or "parcel id compared without blanks around it"
+
+
+def near_ids(wanted: str, known: pd.Series, most: int = 5) -> list[str]:
+    """Return ids that look like one: those that contain it, else those with the same start or end and few changes."""
+    import difflib
+
+    plain, form = normal_id(pd.Series([wanted]))[0], normal_id(known)
+    if not plain:
+        return []
+    inside = known[form.str.contains(plain, regex=False)].head(most)
+    if len(inside):
+        return [str(name) for name in inside]
+    half = max(len(plain) // 2, 1)
+    alike = form[form.str.startswith(plain[:half]) | form.str.endswith(plain[-half:])].drop_duplicates()[:_COMPARED]
+    written = dict(zip(alike, known.loc[alike.index], strict=True))
+    return [str(written[name]) for name in difflib.get_close_matches(plain, list(written), most, 0.7)]
+
+
 def _by_id(text: pd.Series, lot: pd.DataFrame) -> _Route:
     given = (text.str.strip() != "").to_numpy(dtype=bool)
     known = _text(lot, "lot_id")

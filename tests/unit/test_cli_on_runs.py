@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import json
 import re
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -12,7 +13,7 @@ from changed_areas import edited_lots, write_area
 from click.testing import CliRunner, Result
 from invented_results import results
 
-from riskmap import assess
+from riskmap import api, assess
 from riskmap.cli import cli
 from riskmap.errors import RunFolderError
 from riskmap.outputs import run_folder, write_all
@@ -55,6 +56,28 @@ def test_explain_of_an_unknown_lot_names_similar_ones(outputs: Path) -> None:
     done = call("explain", "latest", "000004", "--outputs", outputs)
     assert isinstance(done.exception, RunFolderError)
     assert "E-RUN-013 '000004' is not among the 60 lots of the run. Similar: 0000040" in str(done.exception)
+
+
+def test_explain_takes_an_id_as_a_list_may_write_it(outputs: Path) -> None:
+    done = call("explain", "latest", "000-0040", "--outputs", outputs)
+    assert done.exit_code == 0, done.exception
+    assert done.output.startswith("'000-0040' is lot '0000040': parcel id compared without case, blanks and dashes.\n")
+    assert done.output.split("\n", 2)[2] == call("explain", "latest", "0000040", "--outputs", outputs).output
+    assert "'40' is lot '0000040': parcel id compared without leading zeros." in api.explain("latest", "40",
+                                                                                           outputs=outputs)
+
+
+def test_explain_of_an_id_that_fits_several_or_is_mistyped_names_them(tmp_path: Path) -> None:
+    lots = results().lots
+    lots.loc[[40, 41, 42], "lot_id"] = ["A-1007", "a1007 ", "B-77310"]
+    with run_folder.new_run(tmp_path, "made up") as run:
+        write_all(replace(results(), lots=lots), run.path)
+    told = str(call("explain", "latest", "A1007", "--outputs", tmp_path).exception)
+    assert told.endswith("is not among the 60 lots of the run. It fits several: A-1007, a1007 . Write one of them.")
+    assert call("explain", "latest", "A-1007", "--outputs", tmp_path).exit_code == 0
+    assert "Similar: B-77310." in str(call("explain", "latest", "b77130", "--outputs", tmp_path).exception)
+    assert str(call("explain", "latest", "zzz", "--outputs", tmp_path).exception).endswith("lots of the run.")
+    assert str(call("explain", "latest", "", "--outputs", tmp_path).exception).endswith("lots of the run.")
 
 
 @pytest.mark.parametrize("name", ["nowhere", "../x"])
