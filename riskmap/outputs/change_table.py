@@ -8,13 +8,22 @@ from typing import TYPE_CHECKING, Any
 
 from riskmap import results
 from riskmap.outputs.csv_table import guarded
+from riskmap.outputs.rounding import BY_UNIT, PART_DECIMALS
 from riskmap.plain import plain
 
 if TYPE_CHECKING:
     import pandas as pd
 
 TABLE, COUNTS = "change.csv", "change.json"
-DIGITS = 7  # parts of a lot add up to its change to 1e-6 mm in the file too
+CHANGE = "expected_movement_mm_change"
+COLUMNS = {
+    "_a, _b": "value of the first and of the second run as published, in steps of 0.1 mm",
+    "expected_movement_mm_change": "sum of the parts, in steps of 0.01 mm; from values before rounding, so that it can "
+                                   "differ by 0.1 mm from b minus a",
+    "_part_mm": "one step from the first run to the second in the order of these columns; the values between steps are "
+                "rounded to 0.01 mm, so that the parts add up to the change",
+    "why": "what moved, and the largest parts",
+}
 
 
 def write(lots: pd.DataFrame, counts: dict[str, Any], notes: tuple[str, ...], weeks: dict[str, list[str]],
@@ -32,19 +41,41 @@ def write(lots: pd.DataFrame, counts: dict[str, Any], notes: tuple[str, ...], we
     import pyarrow as pa
     from pyarrow import csv
 
+    lots = rounded(lots)
     columns: dict[str, Any] = {}
     for name in lots:
         values, name = lots[name], str(name)
         if values.dtype.kind in "if":
-            columns[name] = pa.array(values.round(DIGITS) if values.dtype.kind == "f" else values, from_pandas=True)
+            columns[name] = pa.array(values, from_pandas=True)
         else:
-            columns[name] = pa.array(guarded(values.astype("str")).astype("object"), type=pa.string())
+            texts = values.astype("str")
+            if name == "why":  # a line end within a cell breaks the import of spreadsheets
+                texts = texts.str.replace("\n", "; ")
+            columns[name] = pa.array(guarded(texts).astype("object"), type=pa.string())
     paths = [folder / TABLE, folder / COUNTS]
     with paths[0].open("wb") as sink:
         sink.write(b"\xef\xbb\xbf")
         csv.write_csv(pa.table(columns), sink, csv.WriteOptions(quoting_style="needed"))
     told = {"standing": results.STANDING, "caution": results.CAUTION, "runs": runs, "counts": counts,
-            "notes": list(notes), "weekly_maps": weeks}
+            "notes": list(notes), "weekly_maps": weeks,
+            "columns": COLUMNS}
     paths[1].write_text(json.dumps(plain(told), indent=1, ensure_ascii=False, allow_nan=False) + "\n",
                         encoding="utf-8", newline="\n")
     return paths
+
+
+def rounded(lots: pd.DataFrame) -> pd.DataFrame:
+    """Return the table in the steps of other tables, with parts that still add up to the change.
+
+    Not the parts are rounded but the values between them, so that neighbouring parts share what is cut off.
+    """
+    lots = lots.copy()
+    parts = [str(name) for name in lots if str(name).endswith("_part_mm")]
+    for name in lots:
+        if lots[name].dtype.kind == "f" and name not in parts:
+            lots[name] = lots[name].round(BY_UNIT["mm"]) + 0.0  # no minus before zero
+    reached = lots[parts].fillna(0.0).cumsum(axis=1).round(PART_DECIMALS)
+    steps = reached.diff(axis=1).fillna(reached).round(PART_DECIMALS) + 0.0
+    lots[parts] = steps.where(lots[parts].notna())
+    lots[CHANGE] = (reached[parts[-1]] + 0.0).where(lots[CHANGE].notna())
+    return lots

@@ -8,15 +8,17 @@ import re
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
+import pandas as pd
 import pytest
 from changed_areas import edited_lots, write_area
 from click.testing import CliRunner, Result
 from invented_results import results
 
-from riskmap import api, assess
+from riskmap import api, assess, comparing
 from riskmap.cli import cli
 from riskmap.errors import RunFolderError
-from riskmap.outputs import run_folder, write_all
+from riskmap.outputs import change_table, run_folder, write_all
 
 
 def call(*words: object) -> Result:
@@ -105,6 +107,21 @@ def test_previous_is_the_run_of_the_same_area_before_the_latest(tmp_path: Path) 
         run_folder.find("previous", tmp_path)
 
 
+def test_rounded_parts_still_add_up_and_stay_near() -> None:
+    parts = [f"{cause}_part_mm" for cause in comparing.CAUSES]
+    exact = pd.DataFrame(np.random.default_rng(3).normal(0, 2, (500, len(parts))), columns=parts)
+    exact.iloc[:100, 2:5] = 0.0
+    exact["expected_movement_mm_change"] = exact.sum(axis=1)
+    exact.iloc[-1] = np.nan
+    told = change_table.rounded(exact)
+    np.testing.assert_allclose(told[parts].sum(axis=1, min_count=1), told["expected_movement_mm_change"], atol=1e-9)
+    assert (told[parts] - exact[parts]).abs().max().max() <= 0.01 + 1e-12
+    assert (told["expected_movement_mm_change"] - exact["expected_movement_mm_change"]).abs().max() <= 0.005 + 1e-12
+    assert (told.iloc[:100, 2:5] == 0).all().all()
+    np.testing.assert_allclose(told, told.round(2), atol=1e-12)
+    assert told.iloc[-1].isna().all()
+
+
 def test_compare_writes_a_table_that_adds_up_and_verify_agrees(example: Path, tmp_path: Path) -> None:
     outputs = tmp_path / "outputs"
     first = assess.run(write_area(example, tmp_path / "a", last="2025-05"), outputs).folder
@@ -121,7 +138,11 @@ def test_compare_writes_a_table_that_adds_up_and_verify_agrees(example: Path, tm
     for row in changed:
         parts = sum(float(value) for name, value in row.items() if name.endswith("_part_mm"))
         assert abs(parts - float(row["expected_movement_mm_change"])) < 1e-6
-        assert row["why"].count("\n") == 1
+        assert row["why"].startswith("expected movement ")
+        assert row["why"].count("\n") == 0 < row["why"].count("; ")
+        for name, value in row.items():
+            decimals = 2 if name.endswith("_part_mm") or name == "expected_movement_mm_change" else 1
+            assert "_mm" not in name or len(value.partition(".")[2]) <= decimals, (name, value)
     told = json.loads((table.parent / "change.json").read_text(encoding="utf-8"))
     assert told["counts"]["lots_now"] == len(rows) - told["counts"]["gone"]
     assert "Planning information" in told["caution"]
