@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from typing import TYPE_CHECKING, Any
 
 from riskmap import results, tables, units
@@ -21,6 +22,69 @@ def shown(value_mm: float, system: str) -> str:
         inches = round(units.mm_to_inch(value_mm) / INCH_STEP) * INCH_STEP
         return f"{inches + 0.0:.1f} in"
     return f"{round(value_mm / MM_STEP) * MM_STEP + 0.0:.0f} mm"
+
+
+def part_shown(value_mm: float, system: str) -> str:
+    """Return a signed part of a movement, finer than `shown` so that parts add up; zero has no sign."""
+    value, digits, unit = (units.mm_to_inch(value_mm), 2, "in") if system == "us" else (value_mm, 1, "mm")
+    value = round(value, digits)
+    return f"{value:+.{digits}f} {unit}" if value else f"{0:.{digits}f} {unit}"
+
+
+def length(value_m: float, system: str) -> str:
+    """Return a length on the ground in feet or metres."""
+    return f"{units.m_to_foot(value_m):.0f} ft" if system == "us" else f"{value_m:.1f} m"
+
+
+def extensibility(lot: dict[str, Any], system: str) -> str:
+    """Return class and linear extensibility of a lot, with the depths over which it is the mean."""
+    depths = "10 to 39 in" if system == "us" else "25 to 100 cm"
+    return f"linear extensibility {lot['linear_extensibility_pct']:.1f} %, mean of {depths}"
+
+
+def slab_width(lot: dict[str, Any], system: str) -> str:
+    """Return the short side of the slab; where the lot file does not give it, said so in both units."""
+    if "slab_size_assumed" not in str(lot["flags"] or "").split(";"):
+        return length(float(lot["slab_width_m"]), system)
+    both = [f"{units.m_to_foot(float(lot['slab_width_m'])):.0f} ft", f"{lot['slab_width_m']:g} m"]
+    return "assumed {} ({})".format(*(both if system == "us" else both[::-1]))
+
+
+def reference(found: Results, system: str) -> str:
+    """Return the words for the reference lot of a run, its lengths in the units of the page."""
+    told = str(found.facts.get("reference_lot", "the reference lot"))
+    us = system == "us"
+
+    def depth(match: re.Match[str]) -> str:
+        top = f"{units.m_to_foot(float(match[2])):.0f} ft" if us else f"{match[2]} m"
+        return f"{match[1]} %, mean of the top {top}"
+
+    def wide(match: re.Match[str]) -> str:
+        return f"slab {units.m_to_foot(float(match[1])):.0f} ft wide" if us else match[0]
+
+    told = re.sub(r"(\d+(?:\.\d+)?) % to (\d+(?:\.\d+)?) m\b", depth, told)
+    return re.sub(r"slab (\d+(?:\.\d+)?) m wide", wide, told)
+
+
+def largest(lot: dict[str, Any], today: str, system: str) -> str:
+    """Return the largest dome and dish since the pour, each draw's own.
+
+    The month is that of the draw in the middle. It is left out where the pour date is not known (that draw's pour is
+    one of many) and where it is this month: beside `Now`, the middle of what all draws say of this month, it would
+    read as the same thing told twice.
+    """
+    month, known = str(lot["deflection_max_date"]), lot["pour_date_basis"] != "none"
+    dated = f" (in the middle draw in {month})" if known and month != today else ""
+    return (f"Most since the pour{'' if known else ' (date not known)'}, each draw in a month of its own: dome "
+            f"{shown(lot['deflection_max_mm'], system)}{dated}, dish {shown(lot['deflection_min_mm'], system)}")
+
+
+def doubt_means(value_mm: float) -> str:
+    """Return how what is not known can raise or lower a number; nothing where it hardly does."""
+    if abs(value_mm) < words.LEAST_PART_MM:
+        return ""
+    side = "above" if value_mm > 0 else "below"
+    return f": the middle of the whole range lies {side} the value of middle assumptions"
 
 
 def _range(row: dict[str, Any], name: str, system: str) -> str:
@@ -50,25 +114,23 @@ def lines(found: Results, lot_row: int, system: str = "us") -> list[str]:
         f"Characteristic movement: {_range(row, 'characteristic_movement', system)}",
         f"Now: {_range(row, 'deflection_now', system)}; {words.DIRECTION.get(row['direction'], row['direction'])}",
         f"Phase: {words.PHASE.get(row['phase'], row['phase'])} ({row['phase_probability']:.0%} of draws)",
-        f"Largest dome since the pour: {shown(row['deflection_max_mm'], system)} ({row['deflection_max_date']}); "
-        f"deepest dish {shown(row['deflection_min_mm'], system)}",
+        largest(row, found.today, system),
         f"What if a dry, a middle or a wet past year came again: {shown(row['outlook_dry_mm'], system)}, "
         f"{shown(row['outlook_normal_mm'], system)}, {shown(row['outlook_wet_mm'], system)}",
-        "", "Why (compared with " + str(found.facts.get("reference_lot", "the reference lot")) + ", which gives "
-        + shown(row["reference_movement_mm"], system) + "):",
+        "", f"Why (compared with {reference(found, system)}, which gives "
+        f"{shown(row['reference_movement_mm'], system)}):",
     ]
-    for name, what in (("soil", "soil"), ("age", "age and pour date"), ("weather", "weather up to now"),
-                       ("slab", "slab size and stiffness"), ("doubt", "spread of what is not known")):
-        value = row[f"driver_{name}_mm"]
-        number = f"{units.mm_to_inch(value):+.2f} in" if system == "us" else f"{value:+.1f} mm"
-        out.append(f"  {number:>9}  {what}")
+    for name in words.PARTS:
+        value = float(row[f"driver_{name}_mm"])
+        told = words.part(name, value) + (doubt_means(value) if name == "doubt" else "")
+        out.append(f"  {part_shown(value, system):>9}  {told}")
     out += ["", f"Soil: {row['map_unit_name']} ({row['map_unit_symbol']}), {row['shrink_swell_class']} shrink-swell, "
-            f"linear extensibility {row['linear_extensibility_pct']:.1f} %",
+            f"{extensibility(row, system)}",
             f"Pour: {row['pour_date_early']} to {row['pour_date_late']} "
             f"({words.POUR_BASIS.get(row['pour_date_basis'], row['pour_date_basis'])})"]
     if row["neighbor_unit_share"] >= 0.005:  # false when missing
-        out.append(f"Soil line {row['soil_line_distance_m']:.0f} m away; with {row['neighbor_unit_share']:.0%} "
-                   f"probability the slab stands on {row['neighbor_unit_name']}")
+        out.append(f"Soil line {length(row['soil_line_distance_m'], system)} away; with "
+                   f"{row['neighbor_unit_share']:.0%} probability the slab stands on {row['neighbor_unit_name']}")
     flags = [flag for flag in str(row["flags"] or "").split(";") if flag]
     out += [f"Note: {sentence}" for sentence in words.flag_sentences(flags).values()]
     return [*out, "", results.STANDING, results.CAUTION]

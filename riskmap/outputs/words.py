@@ -26,6 +26,16 @@ DRIVER_LEVEL = {
     "1": "monthly rain and temperature", "2": "drought index grid (weaker than rain and temperature)",
     "3": "weekly drought category (weaker still)", "4": "the usual season in months without data", "0": "none",
 }
+# Parts of the difference from the reference lot: what raises it, what lowers it, near zero. The first two are those of
+# the tables and the map (`movement.reasons.WORDS`, kept equal by a test).
+PARTS = {
+    "soil": ("more expansive soil", "less expansive soil", "soil"),
+    "age": ("age and pour date", "age and pour date", "age and pour date"),
+    "weather": ("weather up to today", "weather up to today", "weather up to today"),
+    "slab": ("a slab that bends more", "a slab that bends less", "slab size and stiffness"),
+    "doubt": ("what is not known", "what is not known", "what is not known"),
+}
+LEAST_PART_MM = 0.5  # smaller parts are near zero
 QUALITY = {"full": "full", "partial": "partial", "not_enough": "not enough for a number"}
 
 FLAGS = {
@@ -40,7 +50,7 @@ FLAGS = {
     "pour_date_unknown": "Pour date is not known; the range covers many years.",
     "pour_date_refused": "A date in the lot file could not be used.",
     "pour_date_clipped": "A pour date lay outside the possible window and was cut to it.",
-    "slab_size_assumed": "Slab size is not given; a 12 m (40 ft) short side is assumed.",
+    "slab_size_assumed": "Slab size is not given; a 12 m (39 ft) short side is assumed.",
     "slab_value_refused": "A slab measure in the lot file could not be used.",
     # soil
     "soil_partly_unmapped": "Part of the lot lies outside the soil map.",
@@ -81,3 +91,18 @@ FLAGS = {
 def flag_sentences(names: Iterable[str]) -> dict[str, str]:
     """Return a sentence per flag name; a name without an entry is its own sentence with spaces for underscores."""
     return {name: FLAGS.get(name, name.replace("_", " ")) for name in names}
+
+
+def counted(count: int, one: str, many: str = "") -> str:
+    """Return `1 lot`, `3,200 lots`; `many` where it is not the word with an s."""
+    return f"{count:,} {one if count == 1 else many or one + 's'}"
+
+
+def part(name: str, value_mm: float) -> str:
+    """Return what a part of the difference from the reference lot is called, by its sign."""
+    return PARTS[name][2 if abs(value_mm) < LEAST_PART_MM else 0 if value_mm > 0 else 1]
+
+
+def drought(category: str) -> str:
+    """Return a weekly category as it is told; the map without one says so."""
+    return "no drought" if category == "None" else category
