@@ -86,6 +86,7 @@ class Scale:
     classes: tuple[str, ...] = ()
     words: tuple[str, ...] = ()
     unit: str = "mm"
+    missing: str = "no value for this lot"
 
 
 _OUTLOOK = "Largest slab deflection if such a past year came again; a what-if season, not a forecast"
@@ -109,7 +110,7 @@ SCALES = {
     "quality": Scale("data_quality", "Data quality", "How much of what the estimate needs is known", QUALITY,
                      classes=QUALITY_CLASSES, words=("full", "partial: something was assumed")),
     "drought": Scale("drought_category", "Drought category today", "Weekly category of the newest map", DROUGHT,
-                     classes=DROUGHT_CLASSES,
+                     classes=DROUGHT_CLASSES, missing="not known",
                      words=("no drought category", "D0 abnormally dry", "D1 moderate drought", "D2 severe drought",
                             "D3 extreme drought", "D4 exceptional drought")),
 }

@@ -11,7 +11,7 @@ import hashlib
 import html
 import json
 import re
-from dataclasses import asdict, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -79,7 +79,7 @@ def about(found: Results, told: dict[str, Any], shown_units: str, basemap: web_m
                                 minlength=len(scale.colors) + len(tables.STATES) + 1).tolist()
               for name, scale in chosen.items()}
     return {**web_map.about(found, shown_units, basemap), **told, "counts": counts, "file": tiles.NAME,
-            "scales": {name: asdict(scale) for name, scale in chosen.items()}}
+            "scales": web_map.scales_told(found, chosen)}
 
 
 def _policy(scripts: list[str], basemap: web_map.Basemap | None) -> str:

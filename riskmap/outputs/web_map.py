@@ -182,9 +182,50 @@ def _lines(found: Results) -> list[str]:
     if len(found.climate):
         recorded = found.climate.dropna(subset=["precipitation_mm"])["month"]
         lines += [f"Rain and temperature {recorded.min()} to {recorded.max()}."] if len(recorded) else []
-    dates = sorted(date for date in found.lots["drought_valid_date"].dropna().unique() if date)
-    lines += [f"Weekly drought map of {dates[-1]}."] if dates else []
+    weeks = _weeks(found)
+    lines += [f"Newest weekly drought map: {weeks[-1]}."] if weeks else []
     return [*lines, f"Made with riskmap {__version__}."]
+
+
+def _weeks(found: Results) -> list[str]:
+    """Return the dates of the first and the newest weekly map that covers a lot; empty without one."""
+    dates = {str(date) for values in (found.drought_weeks["valid_date"], found.lots["drought_valid_date"])
+             for date in values.dropna().unique() if date}
+    return [min(dates), max(dates)] if dates else []
+
+
+def _no_past_weeks(found: Results) -> str:
+    """Return why the layer of past weeks cannot be shown; empty when it can."""
+    known = found.history is not None and len(found.history.series) == len(found.lots)
+    weeks, months = _weeks(found), found.history.months if found.history is not None and known else ()
+    reasons = [] if len(months) else ["past months were not computed"]
+    if not weeks:
+        reasons.append("there are no weekly drought maps")
+    elif len(months) and weeks[-1][:7] < months[0]:
+        return (f"Past weeks cannot be shown: the weekly maps of this run ({weeks[0]} to {weeks[-1]}) are older than "
+                f"the months shown ({months[0]} to {months[-1]}).")
+    elif len(months) and (found.drought_shapes is None or not len(found.drought_shapes)):
+        return (f"Past weeks are not drawn: no weekly map of the months shown ({months[0]} to {months[-1]}) has a "
+                "drought category near these lots.")
+    return f"Past weeks cannot be shown: {' and '.join(reasons)} in this run." if reasons else ""
+
+
+def scales_told(found: Results, chosen: dict[str, palette.Scale]) -> dict[str, Any]:
+    """Return layers as plain values for a page, the drought layer with the date of its map.
+
+    Parameters
+    ----------
+    found : Results
+    chosen : dict of str to Scale
+        In the order of the page.
+    """
+    weeks = _weeks(found)
+    newest = f"newest weekly map is of {weeks[-1]}" if weeks else "no weekly map covers these lots"
+    told: dict[str, Any] = {name: asdict(scale) for name, scale in chosen.items()}
+    if "drought" in told:
+        told["drought"] |= {"missing": f"{told['drought']['missing']} ({newest})",
+                            "note": told["drought"]["note"] + (f", {weeks[-1]}" if weeks else "")}
+    return told
 
 
 def _scales(found: Results, change: pd.Series | None) -> dict[str, Any]:
@@ -192,7 +233,7 @@ def _scales(found: Results, change: pd.Series | None) -> dict[str, Any]:
     order = ("expected", "characteristic", "now", "change", "weeks", "soil", "age", "phase", "outlook_dry",
              "outlook_normal", "outlook_wet", "drought", "quality")
     both = {**palette.SCALES, **own}
-    return {name: asdict(both[name]) for name in order if name in both}
+    return scales_told(found, {name: both[name] for name in order if name in both})
 
 
 def about(found: Results, shown_units: str, basemap: Basemap | None = None,
@@ -203,7 +244,7 @@ def about(found: Results, shown_units: str, basemap: Basemap | None = None,
     cells = found.facts.get("cells", {})
     return {
         "area": found.area_name, "units": shown_units, "lines": _lines(found), "credits": list(found.credits),
-        "today": found.today, "scales": _scales(found, change),
+        "today": found.today, "scales": _scales(found, change), "no_past_weeks": _no_past_weeks(found),
         "soil": {"scale": found.soil_scale, "width_m": float(width_m)},
         "basemap": {**asdict(basemap), "host": basemap.host} if basemap else None,
         "states": tables.STATES, "hatch": palette.HATCH, "outline": palette.OUTLINE,

@@ -6,6 +6,7 @@ import base64
 import json
 import re
 import time
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -31,6 +32,7 @@ from test_web_map_browser import (  # noqa: F401
 )
 
 from riskmap.outputs import palette, web_map
+from riskmap.results import Results
 
 AXE = (Path(axe_core_python.__file__).parent / "axe.min.js").read_text(encoding="utf-8")
 
@@ -41,6 +43,15 @@ def past_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
     path = tmp_path_factory.mktemp("past") / "map.html"
     path.write_text(web_map.page(found, change=pd.Series(np.linspace(-30, 30, len(found.lots)))), encoding="utf-8")
     return path
+
+
+def old_weeks() -> Results:
+    """Return an area whose weekly maps all lie before the past months shown: none is current."""
+    found = with_past(results())
+    weekly = pd.DataFrame({"cell_id": "Z01", "valid_date": ["2018-10-16", "2019-04-16"], "category": "None"})
+    assert found.drought_shapes is not None
+    return replace(found, lots=found.lots.assign(drought_category="", drought_valid_date=""), drought_weeks=weekly,
+                   drought_shapes=found.drought_shapes.iloc[:0])
 
 
 @pytest.fixture
@@ -219,8 +230,25 @@ def test_what_a_run_does_not_hold_is_hidden_and_told(browser: webdriver.Chrome, 
     assert not browser.find_element(By.ID, "week").is_displayed()
     assert not browser.find_element(By.ID, "lines").is_displayed()
     told = browser.find_element(By.ID, "not-here").text
-    assert told == ("Past weeks cannot be shown: past months were not computed and there are no weekly drought maps in "
-                    "this run. Soil lines are not in this file.")
+    assert told == ("Past weeks cannot be shown: past months were not computed in this run. "
+                    "Soil lines are not in this file.")
+
+
+def test_old_weekly_maps_are_told_and_are_no_drought_today(browser: webdriver.Chrome, tmp_path: Path) -> None:  # noqa: F811
+    found = old_weeks()
+    opened(browser, web_map.write(found, tmp_path))
+    told = browser.find_element(By.ID, "not-here").text
+    assert told.startswith("Past weeks cannot be shown: the weekly maps of this run (2018-10-16 to 2019-04-16) are "
+                           "older than the months shown (2023-11 to 2025-10).")
+    assert "Newest weekly drought map: 2019-04-16." in browser.find_element(By.ID, "sources").text
+    hide_legend(browser)
+    choose_layer(browser, "drought")
+    unknown = "not known (newest weekly map is of 2019-04-16)"
+    rows = browser.execute_script("return [...document.querySelectorAll('#legend li')].map(n => n.textContent)")
+    assert f"no drought category{0}" in rows
+    assert f"{unknown}{(found.lots['state'] == '').sum()}" in rows
+    show(browser, 40)
+    assert f"Drought category\n{unknown}" in details(browser)
 
 
 def test_soil_lines_become_bands_past_their_scale(page: webdriver.Chrome) -> None:
@@ -363,8 +391,6 @@ def test_a_base_map_is_asked_for_only_when_ticked_and_fails_quietly(browser: web
 @pytest.mark.slow
 def test_a_hundred_thousand_lots(browser: webdriver.Chrome, tmp_path: Path) -> None:  # noqa: F811
     """Limits are wide where a shared machine is slow at times; figures are printed."""
-    from dataclasses import replace
-
     from invented_results import estimate
 
     base = town(100_000)

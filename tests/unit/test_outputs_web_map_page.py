@@ -10,7 +10,7 @@ import re
 from pathlib import Path
 
 import pytest
-from invented_results import HOSTILE, NEVER, results
+from invented_results import HOSTILE, NEVER, results, with_past
 
 from riskmap import results as wording
 from riskmap import tables
@@ -177,3 +177,26 @@ def test_parts_are_short_and_the_doubt_is_the_one_of_the_caution(page: str) -> N
     soil = header(page)["about"]["soil"]
     assert soil["scale"] == 24000
     assert soil["width_m"] == pytest.approx(80 * 0.3048)
+
+
+def test_why_past_weeks_are_not_shown_and_the_newest_map() -> None:
+    from dataclasses import replace
+
+    import pandas as pd
+
+    whole = with_past(results())
+    told = web_map.about(whole, "us")
+    assert told["no_past_weeks"] == ""
+    assert "Newest weekly drought map: 2025-10-28." in told["lines"]
+    assert told["scales"]["drought"]["note"] == "Weekly category of the newest map, 2025-10-28"
+    bare = whole.lots.assign(drought_category="", drought_valid_date="")
+    none = pd.DataFrame({"cell_id": [], "valid_date": [], "category": []})
+    without = web_map.about(replace(whole, lots=bare, drought_weeks=none, drought_shapes=None), "us")
+    assert without["no_past_weeks"] == "Past weeks cannot be shown: there are no weekly drought maps in this run."
+    assert without["scales"]["drought"]["missing"] == "not known (no weekly map covers these lots)"
+    assert not any("drought" in line for line in without["lines"])
+    dry_nowhere = web_map.about(replace(whole, drought_shapes=whole.drought_shapes.iloc[:0]), "us")["no_past_weeks"]
+    assert dry_nowhere == ("Past weeks are not drawn: no weekly map of the months shown (2023-11 to 2025-10) has a "
+                           "drought category near these lots.")
+    assert web_map.about(results(), "us")["no_past_weeks"] == (
+        "Past weeks cannot be shown: past months were not computed in this run.")

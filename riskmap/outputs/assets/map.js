@@ -128,12 +128,7 @@ function room() { // keep clear of the legend where it lies on the map
 }
 
 function missingWords() { // what this file does not hold, and why
-  const p = data.past, none = [];
-  if (!p.history) none.push("past months were not computed");
-  if (!p.drought) none.push("there are no weekly drought maps");
-  const said = none.length ? ["Past weeks cannot be shown: " + none.join(" and ") + " in this run."] : [];
-  if (!p.lines) said.push("Soil lines are not in this file.");
-  return said.join(" ");
+  return [about.no_past_weeks, data.past.lines ? "" : "Soil lines are not in this file."].filter(Boolean).join(" ");
 }
 
 function controls() {

@@ -53,11 +53,11 @@ function ages(data) { // years since the middle of the possible pour dates, per 
 }
 
 // Colours, then hatches. On paper the negative side of a scale with two sides is ticked: grey print shows no hue.
-function fillsOf(about, scale, paper) {
-  const kinds = [...Object.values(about.hatch), "ticked"], both = scale.limits_mm[0] < 0;
+function fillsOf(scale, paper) {
+  const both = scale.limits_mm[0] < 0;
   const ticked = (color, c) => hatchCanvas("ticked", c === 0 ? "#ffffff" : "#000000", color);
   const colors = scale.colors.map((color, c) => (paper && both && scale.limits_mm[c] < 0 ? ticked(color, c) : color));
-  return [...colors, ...kinds.map((kind) => hatchCanvas(kind, about.outline))];
+  return [...colors, ...hatches()];
 }
 
 const paint = (ctx, what) => (typeof what === "string" ? what : ctx.createPattern(what, "repeat"));
@@ -102,7 +102,7 @@ const LotLayer = CanvasLayer.extend({
   show(data, scale, code, paper) {
     this.data = data;
     this.code = code;
-    this.fills = fillsOf(data.about, scale, paper);
+    this.fills = fillsOf(scale, paper);
     this.classes = scale.colors.length;
     return this._map ? this.repaint() : this;
   },

@@ -16,9 +16,8 @@ function valueOf(lot, scale) { // the number of a layer at a lot, null without o
 
 function briefly(lot, scale) { // the value of a layer at a lot in a few words
   const c = state.code[lot], k = scale.colors.length;
-  if (c >= k) return about.states[data.text("state", lot)] || "no value";
-  if (scale.classes.length) return scale.unit === "mm" && scale.words.length && scale.column === "phase"
-    ? scale.words[c] : data.text(scale.column, lot);
+  if (c >= k) return about.states[data.text("state", lot)] || (scale.classes.length ? "not known" : "no value");
+  if (scale.classes.length) return ["phase", "drought_category"].includes(scale.column) ? scale.words[c] : data.text(scale.column, lot);
   if (scale.unit === "years") return Math.floor(valueOf(lot, scale)) + " years";
   return (scale.limits_mm[0] < 0 ? signed : length)(valueOf(lot, scale));
 }
@@ -34,7 +33,7 @@ function swatch(item, draw) {
 
 function legend() {
   const scale = about.scales[state.scale], box = el("legend"), k = scale.colors.length;
-  const names = [...classLabels(scale), ...stateNames(about).map((s) => about.states[s]), "no value for this lot"];
+  const names = [...classLabels(scale), ...stateNames(about).map((s) => about.states[s]), scale.missing];
   const counts = new Uint32Array(names.length);
   for (const c of state.code) counts[c]++;
   box.textContent = "";

@@ -110,9 +110,7 @@ function soilAndDates(facts, lot) {
     row(facts, "Slab", `${distance(number("slab_width_m"))} short side, ${said("slab_class", text("slab_class"))}`);
   }
   row(facts, "Weather from", said("driver", text("driver_level")));
-  if (text("drought_category")) {
-    row(facts, "Drought category", `${text("drought_category")} on the map of ${text("drought_valid_date")}`);
-  }
+  droughtRow(facts, { text });
   row(facts, "Data quality", said("quality", text("data_quality")));
   if (data.shape.has(lot)) {
     const middle = bounds(data.shape.box.subarray(4 * lot, 4 * lot + 4)).getCenter();

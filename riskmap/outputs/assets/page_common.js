@@ -20,6 +20,8 @@ function put(parent, tag, text, className) {
 }
 
 // ---------------------------------------------------------------- hatches
+const hatches = () => [...Object.values(about.hatch), "ticked"].map((kind) => hatchCanvas(kind, about.outline)); // states, then no value
+
 function drawHatch(ctx, kind, ink, ground) { // an 8 px square that repeats; lines every 4 px
   ctx.fillStyle = ground;
   ctx.fillRect(0, 0, 8, 8);
@@ -71,6 +73,13 @@ function classLabels(scale) {
 function row(parent, name, value) {
   put(parent, "dt", name);
   return put(parent, "dd", value);
+}
+
+function droughtRow(facts, lot) { // a day without a current map is not a day without drought
+  const scale = about.scales.drought, category = lot.text("drought_category");
+  if (!scale) return;
+  const words = scale.words[scale.classes.indexOf(category)] || category;
+  row(facts, "Drought category", category ? `${words} on the map of ${lot.text("drought_valid_date")}` : scale.missing);
 }
 
 function ranged(parent, name, [v, lo, hi], axis, show) { // a number and its range, as text and as a bar

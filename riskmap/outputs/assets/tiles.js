@@ -225,7 +225,7 @@ const CountyLayer = L.GridLayer.extend({
   show(name) {
     const scale = about.scales[name];
     this.scale = name;
-    this.fills = [...scale.colors, ...[...Object.values(about.hatch), "level"].map((kind) => hatchCanvas(kind, about.outline))];
+    this.fills = [...scale.colors, ...hatches()];
     this.classes = scale.colors.length;
     return this._map ? this.redraw() : this;
   },

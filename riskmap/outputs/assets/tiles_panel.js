@@ -47,7 +47,7 @@ function showScale(name) {
 
 function legend() {
   const scale = about.scales[state.scale], box = el("legend"), k = scale.colors.length, counts = about.counts[state.scale];
-  const names = [...classLabels(scale), ...stateNames.map((s) => about.states[s]), "no value for this lot"];
+  const names = [...classLabels(scale), ...stateNames.map((s) => about.states[s]), scale.missing];
   box.textContent = "";
   put(box, "h2", scale.title);
   put(box, "p", scale.note, "note");
@@ -323,9 +323,7 @@ function soilAndDates(facts, lot) {
     row(facts, "Slab", `${distance(lot.number("slab_width_m"))} short side, ${w.slab_class[lot.text("slab_class")] || lot.text("slab_class")}`);
   }
   row(facts, "Weather from", w.driver[lot.text("driver_level")] || lot.text("driver_level"));
-  if (lot.text("drought_category")) {
-    row(facts, "Drought category", `${lot.text("drought_category")} on the map of ${lot.text("drought_valid_date")}`);
-  }
+  droughtRow(facts, lot);
   row(facts, "Data quality", w.quality[lot.text("data_quality")] || lot.text("data_quality"));
   if (!lot.shown) row(facts, "On the map", "not drawn: the row has no usable shape");
 }
