@@ -138,6 +138,11 @@ def contrast(first: str, second: str) -> float:
     return (high + 0.05) / (low + 0.05)
 
 
+def edge_color(fill: str) -> str:
+    """Return the outline of a lot of that colour: the usual one, or white where white reads better on it."""
+    return max((OUTLINE, PAPER), key=lambda edge: contrast(edge, fill))
+
+
 def label_color(fill: str) -> str:
     """Return black or white, whichever reads better on `fill`."""
     return max(("#000000", "#ffffff"), key=lambda ink: contrast(ink, fill))

@@ -125,6 +125,8 @@ def class_codes(lots: pd.DataFrame, scale: palette.Scale) -> Ints:
     """Return the class of every lot; after the classes come the states in their order, then "no value"."""
     states = {name: k for k, name in enumerate(tables.STATES)}
     other = lots["state"].map(states).fillna(len(states)).to_numpy(np.int64)
+    if scale.column == "drought_category":  # says nothing about the lot: a lot with a state lies under the same weather
+        other[:] = len(states)
     if scale.classes:
         rank = {name: k for k, name in enumerate(scale.classes)}
         code = lots[scale.column].map(rank).to_numpy(float, na_value=np.nan)

@@ -211,7 +211,7 @@ def _no_past_weeks(found: Results) -> str:
 
 
 def scales_told(found: Results, chosen: dict[str, palette.Scale]) -> dict[str, Any]:
-    """Return layers as plain values for a page, the drought layer with the date of its map.
+    """Return layers as plain values for a page: with the outline of each class, drought with the date of its map.
 
     Parameters
     ----------
@@ -221,7 +221,8 @@ def scales_told(found: Results, chosen: dict[str, palette.Scale]) -> dict[str, A
     """
     weeks = _weeks(found)
     newest = f"newest weekly map is of {weeks[-1]}" if weeks else "no weekly map covers these lots"
-    told: dict[str, Any] = {name: asdict(scale) for name, scale in chosen.items()}
+    told: dict[str, Any] = {name: {**asdict(scale), "edges": [palette.edge_color(color) for color in scale.colors]}
+                            for name, scale in chosen.items()}
     if "drought" in told:
         told["drought"] |= {"missing": f"{told['drought']['missing']} ({newest})",
                             "note": told["drought"]["note"] + (f", {weeks[-1]}" if weeks else "")}

@@ -246,21 +246,71 @@ def test_old_weekly_maps_are_told_and_are_no_drought_today(browser: webdriver.Ch
     unknown = "not known (newest weekly map is of 2019-04-16)"
     rows = browser.execute_script("return [...document.querySelectorAll('#legend li')].map(n => n.textContent)")
     assert f"no drought category{0}" in rows
-    assert f"{unknown}{(found.lots['state'] == '').sum()}" in rows
+    assert f"{unknown}{len(found.lots)}" in rows
     show(browser, 40)
     assert f"Drought category\n{unknown}" in details(browser)
 
 
-def test_soil_lines_become_bands_past_their_scale(page: webdriver.Chrome) -> None:
-    assert "soil line, mapped at 1:24,000" in page.find_element(By.ID, "legend").text or \
-        "striped band" in page.find_element(By.ID, "legend").text
+def dark(page: webdriver.Chrome) -> int:
+    return int((pixels(page)[60:-60, 60:-60].max(axis=-1) < 60).sum())
+
+
+def test_soil_lines_wait_until_lots_are_large_unless_switched_on(page: webdriver.Chrome) -> None:
     hide_legend(page)
     choose_layer(page, "soil")
+    switch = page.find_element(By.ID, "lines")
 
-    def dark() -> int:
-        return int((pixels(page)[60:-60, 60:-60].max(axis=-1) < 60).sum())
+    def shown(zoom: int) -> bool:
+        page.execute_script("map_riskmap.setZoom(arguments[0], {animate: false})", zoom)
+        time.sleep(0.4)
+        drawn = page.execute_script("return document.querySelectorAll('.leaflet-soil-pane canvas').length > 0")
+        assert switch.is_selected() == drawn == (page.execute_script(
+            "return document.querySelector('#legend .lines') !== null"))
+        return drawn
 
+    assert [shown(zoom) for zoom in (17, 15, 14)] == [True, False, False]  # lots of 33, 8 and 4 px
+    told = page.execute_script("return document.getElementById('legend').textContent")
+    assert "Soil lines appear nearer in, or tick “Soil lines”." in told
+    without = dark(page)
+    switch.click()
+    assert shown(14)
+    assert dark(page) > without + 50
+    assert shown(17)
+    switch.click()
+    assert [shown(zoom) for zoom in (14, 17)] == [False, False]  # a reader's choice stays
+
+
+def test_outlines_show_on_the_darkest_class(page: webdriver.Chrome) -> None:
+    show(page, 40)
+    page.find_element(By.TAG_NAME, "body").send_keys(Keys.ESCAPE)
+    choose_layer(page, "soil")
+    hide_legend(page)
+    page.execute_script("map_riskmap.setZoom(19, {animate: false})")
+    time.sleep(0.5)
+    image = pixels(page)
+    assert count(image, palette.SOIL[0]) > 1000
+    assert count(image, palette.SOIL[3]) > 1000
+    inner = image[1:-1, 1:-1]
+
+    def beside(color: str) -> np.ndarray:
+        """Return pixels that have the colour of a lot a few pixels to either side: lines within its blocks."""
+        wanted = np.array([int(color[k: k + 2], 16) for k in (1, 3, 5)])
+        hit = np.abs(image - wanted).max(axis=-1) <= 3
+        near = np.zeros(hit.shape, dtype=bool)
+        near[:, 3:] |= hit[:, :-3]
+        near[:, :-3] |= hit[:, 3:]
+        return inner[(near & ~hit)[1:-1, 1:-1]].mean(axis=-1)
+
+    assert np.percentile(beside(palette.SOIL[3]), 90) > 200
+    assert np.percentile(beside(palette.SOIL[0]), 10) < 160
+
+
+def test_soil_lines_become_bands_past_their_scale(page: webdriver.Chrome) -> None:
+    hide_legend(page)
+    choose_layer(page, "soil")
     page.execute_script("map_riskmap.setZoom(13, {animate: false})")
+    time.sleep(0.4)
+    page.find_element(By.ID, "lines").click()
     time.sleep(0.4)
     thin = page.execute_script("return document.querySelector('#legend .lines').textContent")
     assert thin == "soil line, mapped at 1:24,000"
@@ -268,10 +318,10 @@ def test_soil_lines_become_bands_past_their_scale(page: webdriver.Chrome) -> Non
     time.sleep(0.4)
     wide = page.execute_script("return document.querySelector('#legend .lines').textContent")
     assert wide == "soil line as a striped band: the change of soil may lie 80 ft either side"
-    with_lines = dark()
+    with_lines = dark(page)
     page.find_element(By.ID, "lines").click()
     time.sleep(0.3)
-    assert with_lines > dark() + 2000
+    assert with_lines > dark(page) + 2000
 
 
 def test_the_panel_tells_the_history(page: webdriver.Chrome) -> None:

@@ -42,6 +42,11 @@ def test_labels_on_every_class_can_be_read() -> None:
         assert palette.contrast(color, palette.label_color(color)) >= 4.5
 
 
+def test_outlines_show_on_every_class() -> None:
+    for color in itertools.chain(*RAMPS.values(), palette.DROUGHT):
+        assert palette.contrast(color, palette.edge_color(color)) >= 3.0  # WCAG 2.2, 1.4.11: parts of a picture
+
+
 def test_contrast_of_black_and_white_is_21() -> None:
     assert palette.contrast("#000000", "#ffffff") == pytest.approx(21.0)  # WCAG 2.2: range is 1 to 21
 

@@ -2,7 +2,9 @@
 let drought, edges, soilLines;
 
 const monthOfWeek = (week) => data.past.history.months.indexOf(data.past.drought.weeks[week].slice(0, 7));
-const linesShown = () => data.past.lines && el("lines").checked;
+const lotPx = () => data.shape.typical * (state.sheet ? state.sheet.zoom : 2 ** map.getZoom());
+// until a reader decides with the switch, soil lines wait until lots are large enough not to be buried by them
+const linesShown = () => Boolean(data.past.lines) && (state.lines ?? lotPx() >= LINES_PX);
 const bandNow = () => bandWidth(about.soil, map.getCenter().lat)(state.sheet ? Math.log2(state.sheet.zoom) : map.getZoom());
 const still = () => window.matchMedia("(prefers-reduced-motion: reduce)").matches;
 
@@ -34,6 +36,13 @@ function showScale(name) {
     if (layer && weeks) layer.addTo(map); else if (layer) layer.remove();
   }
   turn(state.active);
+}
+
+function showLines() {
+  if (!data.past.lines) return;
+  const shown = linesShown();
+  el("lines").checked = shown;
+  if (shown) soilLines.addTo(map); else soilLines.remove();
 }
 
 function weekSaid() {
@@ -147,7 +156,8 @@ function controls() {
   el("week").addEventListener("input", () => showWeek(Number(el("week").value)));
   el("lines-line").hidden = !p.lines;
   el("lines").addEventListener("change", () => {
-    if (linesShown()) soilLines.addTo(map); else soilLines.remove();
+    state.lines = el("lines").checked;
+    showLines();
     legend();
   });
   el("not-here").textContent = missingWords();
@@ -200,7 +210,10 @@ function mapEvents() {
   box.addEventListener("wheel", () => { state.held = false; }, { passive: true });
   box.addEventListener("keydown", (event) => { if (event.key.startsWith("Arrow")) state.held = false; });
   box.querySelectorAll(".leaflet-control-zoom a").forEach((node) => node.addEventListener("click", () => { state.held = false; }));
-  map.on("zoomend", () => { if (linesShown()) legend(); });
+  map.on("zoomend", () => {
+    showLines();
+    if (data.past.lines) legend();
+  });
   const print = window.matchMedia("print");
   print.addEventListener("change", () => paper(print.matches));
   window.addEventListener("beforeprint", () => paper(true));
@@ -228,7 +241,7 @@ function start() {
   showUnits(about.units);
   home(data.shape.core);
   lots.addTo(map);
-  if (linesShown()) soilLines.addTo(map);
+  showLines();
   legend();
 }
 

@@ -5,10 +5,10 @@ const stateNames = (about) => Object.keys(about.states);
 function classify(data, scale, week) {
   const states = stateNames(data.about), k = scale.colors.length, code = new Uint8Array(data.n), row = data.row;
   const stateOf = data.column("state"), name = data.texts.state.map((s) => (states.includes(s) ? states.indexOf(s) : states.length));
-  const own = classesOf(data, scale, week);
+  const own = classesOf(data, scale, week), none = k + states.length;
   for (let lot = 0; lot < data.n; lot++) {
     const c = own(lot);
-    code[lot] = c >= 0 ? c : k + name[stateOf[row[lot]]];
+    code[lot] = c >= 0 ? c : scale.column === "drought_category" ? none : k + name[stateOf[row[lot]]];
   }
   return code;
 }
@@ -103,6 +103,7 @@ const LotLayer = CanvasLayer.extend({
     this.data = data;
     this.code = code;
     this.fills = fillsOf(scale, paper);
+    this.edges = scale.edges;
     this.classes = scale.colors.length;
     return this._map ? this.repaint() : this;
   },
@@ -127,8 +128,7 @@ const LotLayer = CanvasLayer.extend({
     if (!lots.length) return;
     const { ctx, zoom } = view, shape = this.data.shape;
     ctx.fillStyle = paint(ctx, this.fills[c]);
-    ctx.strokeStyle = this.data.about.outline;
-    ctx.lineWidth = 0.6;
+    edgeOf(ctx, this.edges[c], shape.typical * zoom);
     for (let from = 0; from < lots.length; from += BATCH) { // one path for all is many times slower
       ctx.beginPath();
       for (const lot of lots.slice(from, from + BATCH)) trace(view, shape, lot, true);

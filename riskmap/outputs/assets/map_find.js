@@ -1,7 +1,8 @@
 // Part 3 of the map page: lengths in the chosen units, legend, list in step with the view, search with suggestions.
 let data, about, map, lots;
 const state = { scale: "expected", code: null, week: 0, chosen: -1, list: [], from: 0, active: 0, held: false, bar: null,
-  outline: null, paper: false, sheet: null, seen: null, suggested: [], suggestion: -1, low: null };
+  outline: null, paper: false, sheet: null, seen: null, suggested: [], suggestion: -1, low: null, lines: null };
+const LINES_PX = 12; // a typical lot of that many px: a band of doubt no longer hides whole rows of lots
 
 const label = (lot) => data.ids[lot] || "row " + (lot + 1) + " (no id)";
 const latLng = (x, y) => map.options.crs.pointToLatLng(L.point(x, y), 0);
@@ -16,7 +17,8 @@ function valueOf(lot, scale) { // the number of a layer at a lot, null without o
 
 function briefly(lot, scale) { // the value of a layer at a lot in a few words
   const c = state.code[lot], k = scale.colors.length;
-  if (c >= k) return about.states[data.text("state", lot)] || (scale.classes.length ? "not known" : "no value");
+  if (c === k + stateNames(about).length) return scale.classes.length ? "not known" : "no value";
+  if (c >= k) return about.states[data.text("state", lot)];
   if (scale.classes.length) return ["phase", "drought_category"].includes(scale.column) ? scale.words[c] : data.text(scale.column, lot);
   if (scale.unit === "years") return Math.floor(valueOf(lot, scale)) + " years";
   return (scale.limits_mm[0] < 0 ? signed : length)(valueOf(lot, scale));
@@ -50,6 +52,7 @@ function legend() {
   });
   if (state.scale === "weeks") droughtLegend(box);
   if (linesShown()) lineLegend(put(box, "ul", null, "classes lines"));
+  else if (data.past.lines && state.lines === null) put(box, "p", "Soil lines appear nearer in, or tick “Soil lines”.", "note");
   let missing = 0;
   for (let lot = 0; lot < data.n; lot++) missing += !data.shape.has(lot);
   const lost = missing ? " " + count(missing) + " without a shape: in the list only." : "";

@@ -46,6 +46,11 @@ function hatchCanvas(kind, ink, ground = "#ffffff") {
   return canvas;
 }
 
+function edgeOf(ctx, edge, px) { // outline by the colour of the class, so that it shows on the darkest too; a state has ink
+  ctx.strokeStyle = edge || "#1a1a1a";
+  ctx.lineWidth = px > 24 || !edge ? 1 : 0.6;
+}
+
 // ---------------------------------------------------------------- lengths in the chosen units
 const units = { now: "us" };
 const rounded = (mm) => (units.now === "us" ? (mm / MM_PER_INCH).toFixed(1) : Math.round(mm).toFixed(0))

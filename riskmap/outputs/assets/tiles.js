@@ -226,6 +226,7 @@ const CountyLayer = L.GridLayer.extend({
     const scale = about.scales[name];
     this.scale = name;
     this.fills = [...scale.colors, ...hatches()];
+    this.edges = scale.edges;
     this.classes = scale.colors.length;
     return this._map ? this.redraw() : this;
   },
@@ -262,9 +263,8 @@ const CountyLayer = L.GridLayer.extend({
 
   drawLots(view, layer) {
     const { ctx } = view, scale = TILE * view.deep / layer.extent, { x, y, ringStart, lotStart } = layer;
-    ctx.strokeStyle = about.outline;
-    ctx.lineWidth = 0.6;
     this.byClass(layer, scale, view).forEach((lots, c) => {
+      edgeOf(ctx, this.edges[c], about.typical * view.world);
       if (lots.length) ctx.fillStyle = this.paint(ctx, c);
       for (let from = 0; from < lots.length; from += BATCH) { // one path for all is many times slower
         ctx.beginPath();
