@@ -13,7 +13,7 @@ from riskmap import settings as area_file
 from riskmap.errors import LayerError
 from riskmap.movement_inputs import MovementInputs
 from riskmap.plain import plain
-from riskmap.results import AreaResults, Results, RowCounts, Run
+from riskmap.results import AreaResults, Results, RowCounts, Run, row_steps
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -63,6 +63,7 @@ class _Ready:
     problems: list[Problem]
     drought_shapes: gpd.GeoDataFrame | None
     input_sha256: dict[str, list[str]]
+    lot_rows: list[list[int]]
 
 
 def _ready(area: Area, clock: _Clock, begin: Callable[[int], bool]) -> tuple[_Ready, gpd.GeoDataFrame]:
@@ -87,12 +88,14 @@ def _ready(area: Area, clock: _Clock, begin: Callable[[int], bool]) -> tuple[_Re
                                       catalogue.soil_box(found.soil))
         tables.check(tables.LOT, lot)
         assumptions = assumed.problems(found.lots, lot, area.lot_settings, today, str(area.lots.path))
+        numbered = row_steps(found.lots["source_row"].to_numpy())
         found = replace(found, lots=found.lots.iloc[:0].copy())  # a copy: a view would hold every lot
     with clock.stage("weather of each cell"):
         weather = climate.attach(lot, found.climate, found.drought, found.index, area.climate_settings, area.crs, today)
         tables.check(tables.LOT_CLIMATE, weather.lot_climate)
         near = shapes.near_lots(lot, found.drought, today, area.movement.history_months)
-    return _Ready(area, found, weather, today, [*found.problems, *assumptions, *lot_problems], near, digests), lot
+    return _Ready(area, found, weather, today, [*found.problems, *assumptions, *lot_problems], near, digests,
+                  numbered), lot
 
 
 def assess(area: Area, *, workers: int | None = None, progress: Progress | None = None,
@@ -173,7 +176,8 @@ def _told(ready: _Ready, clock: _Clock, soil_problems: list[Problem], facts: dic
                   "published_methods": [{**method.as_dict()} for method in published.METHODS
                                         if method.name in ("as2870", "cole_volume", "van_der_merwe_1964")],
                   "published_notes": published.NOTES, **facts, "seed": area.movement.seed,
-                  "code": store.code_digest(), "input_sha256": ready.input_sha256, "stage_seconds": clock.seconds},
+                  "code": store.code_digest(), "input_sha256": ready.input_sha256,
+                  "lot_rows": ready.lot_rows, "stage_seconds": clock.seconds},
         "history": history, "soil_lines": line, "drought_shapes": ready.drought_shapes, "inputs": inputs,
         "settings": plain(area.model_dump(exclude={"folder"})),
     }

@@ -95,6 +95,24 @@ class RowCounts:
                          self.without_shape + other.without_shape)
 
 
+def row_steps(source_row: NDArray[np.int64]) -> list[list[int]]:
+    """Return the numbering of rows in few numbers: [position, row as an editor counts] wherever rows are passed over.
+
+    Between two of them both numbers grow by one. `source_row` is that of the raw lots, ascending, one entry a lot.
+    """
+    steps: list[list[int]] = []
+    if len(source_row):
+        gaps = (source_row[1:] - source_row[:-1] != 1).nonzero()[0] + 1
+        steps = [[int(k), int(source_row[k])] for k in (0, *gaps)]
+    return steps
+
+
+def editor_row(steps: list[list[int]], position: int) -> int | None:
+    """Return the row of a lot file, as an editor numbers it, of the lot at a position; None when it is not known."""
+    before = [step for step in steps if step[0] <= position]
+    return before[-1][1] + position - before[-1][0] if before else None
+
+
 @dataclass(frozen=True, kw_only=True)
 class AreaResults:
     """All of a finished estimate but its table of lots.
@@ -115,7 +133,7 @@ class AreaResults:
     problems : list of Problem
         Every finding, in the order of reading.
     facts : dict
-        Seed, draws, named outlook years and other plain values for the manifest.
+        Seed, draws, named outlook years and other plain values for the manifest; `lot_rows` as of `row_steps`.
     history : History, optional
         None when no past months were asked for.
     soil_lines : GeoDataFrame, optional

@@ -179,7 +179,8 @@ def _range(name: str, meaning: str, low: float | None = None) -> tuple[Column, .
 
 
 ESTIMATE = Table("estimate", ("lot_row",), (
-    whole("lot_row", "position in the input file, from 0", "", 0),
+    whole("lot_row", "position among the lots of the file, from 0; `explain` tells the row as an editor numbers it",
+          "", 0),
     text("lot_id", "identifier as given", empty=False),
     text("state", "why there is no number; empty when there is one", empty=False),
     text("state_reason", "the state in plain words"),

@@ -216,7 +216,7 @@ def explain(run: FileName | Run, lot_id: str, *, units: str = "us", outputs: Fil
     --------
     >>> import riskmap
     >>> print(riskmap.explain("latest", "0010021", units="si", outputs=outputs))  # doctest: +ELLIPSIS
-    Lot 0010021 (row 21 of the lots), Example town (invented), 2025-10
+    Lot 0010021 (row 21 of lots.gpkg), Example town (invented), 2025-10
     Expected movement, next 12 months: ... mm (eight draws of ten between ... mm and ... mm)
     ...
     """

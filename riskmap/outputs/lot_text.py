@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from pathlib import PurePath
 from typing import TYPE_CHECKING, Any
 
 from riskmap import results, tables, units
@@ -92,6 +93,13 @@ def _range(row: dict[str, Any], name: str, system: str) -> str:
             f"{shown(row[f'{name}_mm_p10'], system)} and {shown(row[f'{name}_mm_p90'], system)})")
 
 
+def _where(found: Results, position: int) -> str:
+    """Return where a lot stands in its file, as `check` numbers rows; runs of older versions know the position only."""
+    path = PurePath(str(found.settings.get("lots", {}).get("path") or "the lot file"))
+    row = results.editor_row(found.facts.get("lot_rows", []), position)
+    return f"row {row} of {path.name}" if row is not None else f"lot {position + 1} of {path.name}"
+
+
 def lines(found: Results, lot_row: int, system: str = "us") -> list[str]:
     """Return the lines of one lot.
 
@@ -104,7 +112,7 @@ def lines(found: Results, lot_row: int, system: str = "us") -> list[str]:
         `us` or `si`.
     """
     row = found.lots.drop(columns=found.lots.geometry.name).iloc[lot_row].to_dict()
-    out = [f"Lot {row['lot_id']} (row {row['lot_row'] + 1} of the lots), {found.area_name}, {found.today}"]
+    out = [f"Lot {row['lot_id']} ({_where(found, int(row['lot_row']))}), {found.area_name}, {found.today}"]
     if row["state"]:
         return [*out, f"No number: {row['state']} - {tables.STATES.get(row['state'], '')}.",
                 f"{row['state_reason'] or ''}", "This is not a low or a middle result.", results.CAUTION]

@@ -156,3 +156,29 @@ def test_compare_writes_a_table_that_adds_up_and_verify_agrees(example: Path, tm
     broken = call("verify", second, "--outputs", outputs)
     assert broken.exit_code == 2
     assert "E-MAN-004 lots.csv: has changed since the run." in broken.output
+
+
+def test_explain_numbers_rows_as_check_and_an_editor_do(tmp_path: Path) -> None:
+    """A CSV with a heading and a blank row 4: its third lot stands in row 5."""
+    from riskmap.layers import lots
+    from riskmap.outputs import lot_text
+    from riskmap.results import editor_row, row_steps
+    from riskmap.settings import Area
+
+    text = "lot_id,lon,lat\na,-98,32\nb,-98,32\n,,\nc,-98,32\nd,-98,32\n"
+    (tmp_path / "listings.csv").write_text(text, encoding="utf-8")
+    area = Area.model_validate({"name": "a", "folder": tmp_path, "soil": {"path": "s.zip"},
+                                "lots": {"path": "listings.csv"}})
+    steps = row_steps(lots.read(area.lots, area)[0]["source_row"].to_numpy())
+    assert steps == [[0, 2], [2, 5]]
+    assert [editor_row(steps, k) for k in range(4)] == [2, 3, 5, 6]
+    made = replace(results(), facts={"lot_rows": steps}, settings={"lots": {"path": "sub/listings.csv"}})
+    assert lot_text.lines(made, 2)[0].startswith(f"Lot {made.lots['lot_id'][2]} (row 5 of listings.csv), ")
+    assert "(lot 3 of listings.csv)" in lot_text.lines(replace(made, facts={}), 2)[0]
+
+
+def test_no_lots_have_no_row() -> None:
+    from riskmap.results import editor_row, row_steps
+
+    assert row_steps(np.array([], dtype=np.int64)) == []
+    assert editor_row([], 0) is None
