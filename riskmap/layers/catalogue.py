@@ -9,9 +9,12 @@ from typing import TYPE_CHECKING, Any
 from riskmap.errors import LayerError, Problem
 
 if TYPE_CHECKING:
-    from riskmap.layers import ClimateTables, Layers, SoilTables, Source
-    from riskmap.settings import Area
+    import geopandas as gpd
 
+    from riskmap.layers import ClimateTables, Layers, SoilTables, Source
+    from riskmap.settings import Area, ClimateEntry
+
+FAR_LATITUDE_DEG = 2.0  # judgement: a climate division spans about two degrees from its middle
 ROLES = ("lots", "soil", "climate", "drought", "index")
 
 
@@ -58,6 +61,8 @@ def read_each(area: Area, roles: Collection[str] = ROLES) -> Attempt:
         out.read("soil", soil_key_raster.read, area.soil, area, lots=out.tables.get("lots"))
     if "climate" in roles and area.climate:
         out.read("climate", climate_monthly.read, area.climate, area)
+        if "lots" in out.tables and "climate" in out.tables:
+            out.problems += latitude_finding(area.climate, out.tables["climate"].latitude_deg, out.tables["lots"])
     if "drought" in roles and area.drought:
         bounds = _bounds(out.tables.get("soil"), out.tables.get("climate"))
         out.read("drought", drought_weekly.read, area.drought, area, bounds=bounds)
@@ -81,6 +86,37 @@ def read_all(area: Area) -> Layers:
         raise LayerError("\n".join(found.refusals))
     return Layers(found.tables["lots"], found.tables["soil"], found.tables.get("climate"), found.tables.get("drought"),
                   found.tables.get("index", ()), tuple(found.sources), found.problems)
+
+
+def latitude_finding(entry: ClimateEntry, latitude: dict[str, float], lots: gpd.GeoDataFrame) -> list[Problem]:
+    """Return a finding when the area file gives a cell a latitude far from the lots; day length follows from it.
+
+    Parameters
+    ----------
+    entry : ClimateEntry
+    latitude : dict
+        Degrees north of each cell in use.
+    lots : GeoDataFrame
+        Raw lots in any system; the middle of half of them lies north of the latitude that is compared.
+    """
+    import numpy as np
+    from pyproj import Transformer
+
+    if entry.latitude_deg is None or not latitude:
+        return []
+    bounds = lots.geometry.bounds.to_numpy()
+    middles = (bounds[:, :2] + bounds[:, 2:]) / 2.0
+    middles = middles[np.isfinite(middles).all(axis=1)]
+    if not len(middles):
+        return []
+    here = float(Transformer.from_crs(lots.crs, "EPSG:4326", always_xy=True).transform(*np.median(middles, axis=0))[1])
+    cell, given = min(latitude.items(), key=lambda item: abs(item[1] - here))
+    if not abs(given - here) > FAR_LATITUDE_DEG or not abs(here) <= 90:
+        return []
+    return [Problem("W-CLI-049", "[climate]", f"the lots lie at {here:.1f} degrees north, the latitude of cell {cell} "
+                    f"is given as {given:g}.", "Correct latitude_deg, or look at the lots' coordinates.",
+                    "Used as given: length of day, and with it evapotranspiration, is that of another place.", None,
+                    "latitude_deg", f"{given:g}")]
 
 
 def soil_box(soil: SoilTables | None) -> tuple[float, float, float, float] | None:
