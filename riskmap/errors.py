@@ -13,6 +13,7 @@ from dataclasses import asdict, dataclass, replace
 from difflib import SequenceMatcher
 
 SAME_SHOWN = 5  # findings that differ in nothing but the row: as many are shown on one line, fewer row by row
+VALUES_SHOWN = 20  # values that break one rule; more are shown by their first ones
 _CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f\u00ad\u200b-\u200f\u2028-\u202e\u2060\u2066-\u2069\ufeff]")
 SHOWN_CHARACTERS = 40
 
@@ -84,16 +85,33 @@ def lines(problems: Iterable[Problem]) -> list[str]:
     """Return findings as lines for people, in the order of their first row.
 
     From `SAME_SHOWN` on, findings that differ in nothing but the row stand on one line with their count and first
-    rows. Files (`problems.json`, `--json`) keep every row.
+    rows; where more than `VALUES_SHOWN` values break one rule, all of them stand on one line with the first values.
+    Files (`problems.json`, `--json`) keep them row by row.
     """
-    groups: dict[object, list[Problem]] = {}
+    kinds: dict[object, dict[str, list[Problem]]] = {}
     for k, problem in enumerate(problems):
-        groups.setdefault(k if problem.row is None else replace(problem, row=None), []).append(problem)
+        kind = k if problem.row is None else replace(problem, row=None, value="")
+        kinds.setdefault(kind, {}).setdefault(problem.value, []).append(problem)
     out = []
-    for group in groups.values():
-        rows = [problem.row for problem in group if problem.row is not None]
-        out += [str(problem) for problem in group] if len(group) < SAME_SHOWN else [group[0].of_rows(rows)]
+    for values in kinds.values():
+        if len(values) > VALUES_SHOWN:
+            out.append(_of_values(values))
+            continue
+        for same in values.values():
+            out += [str(problem) for problem in same] if len(same) < SAME_SHOWN else [same[0].of_rows(_rows(same))]
     return out
+
+
+def _of_values(values: dict[str, list[Problem]]) -> str:
+    """Return the line of findings of one kind with many values."""
+    every = [problem for same in values.values() for problem in same]
+    first = ", ".join(f'"{shown(value)}"' for value in list(values)[:3])
+    said = f"{first} and other values in {len(every):,} rows ({first_rows(sorted(_rows(every)))}): {every[0].rule}"
+    return str(replace(every[0], row=None, value="", rule=said))
+
+
+def _rows(problems: Iterable[Problem]) -> list[int]:
+    return [problem.row for problem in problems if problem.row is not None]
 
 
 def first_rows(rows: Iterable[int], limit: int = 3) -> str:

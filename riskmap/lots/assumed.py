@@ -76,15 +76,16 @@ def _told(code: str, column: str, what: str, instead: str, lacking: NDArray[np.b
         rule = f"{found:,} of {total:,} lots to be estimated have no {what} that can be used (rows {rows}): {instead}."
     else:
         rule = f"no lot to be estimated has a {what} that can be used: {instead} for all {total:,}."
-    return Problem(code, file, rule, _remedy(column, raw), "Rows kept and flagged.", None, "")
+    return Problem(code, file, rule, _remedy(column, raw, found == total), "Rows kept and flagged.", None, "")
 
 
-def _remedy(column: str, raw: pd.DataFrame) -> str:
+def _remedy(column: str, raw: pd.DataFrame, all_lack: bool) -> str:
     """Return what can be done: look at the column that is read, or map one by name."""
     kind = column.removesuffix("_ft")
     given = [label for ours, label in raw.attrs.get("labels", {}).items() if ours.startswith(kind)]
     if given:
-        return f"Fill in column {shown(given[0])} where it is known."
+        return f"Look at column {shown(given[0])}: is it the right one?" if all_lack else \
+            f"Fill in column {shown(given[0])} where it is known."
     name = shown(looks_like(column, raw.attrs.get("unused", [])))
     if name:
         return f'A column that looks like it: {name}. If it is, map it: [lots.columns] {column} = "{name}".'
@@ -97,6 +98,7 @@ def _early(table: pd.DataFrame, year: int, dated: NDArray[np.bool_], raw: pd.Dat
     if not early.any():
         return None
     first = int(np.flatnonzero(early)[late[early].argmin()])
-    return Problem("W-LOT-044", file, f"{int(early.sum()):,} lots to be estimated have a pour date before {year}, the "
-                   f"earliest {late[first] // 12} in row {raw['source_row'].iloc[first]}; slab-on-ground building "
-                   "became common later.", "Check the years, and that these houses stand on slabs.", "Used as given.")
+    return Problem("W-LOT-044", file, f"{int(early.sum()):,} of {int(dated.sum()):,} dated lots to be estimated were "
+                   f"poured before {year}, the earliest by {late[first] // 12} in row {raw['source_row'].iloc[first]}; "
+                   "slab-on-ground building became common later.", "Check the years, and that these houses stand on "
+                   "slabs.", "Used as given.")

@@ -158,6 +158,14 @@ def test_few_findings_of_a_kind_stand_row_by_row() -> None:
         "E-LOT-010 a.csv column lot_id: 5 rows (2, 4, 5, ...): rule. Kept.", "W-LOT-001 a.csv: no rows."]
 
 
+def test_many_values_that_break_one_rule_stand_on_one_line() -> None:
+    found = [Problem("E-LOT-016", "a.csv", "too wide.", "Look.", "Kept.", 2 + k, "w", str(900 + k % 24))
+             for k in range(30)]
+    assert lines(found) == ['E-LOT-016 a.csv column w: "900", "901", "902" and other values in 30 rows (2, 3, 4, ...): '
+                            "too wide. Look. Kept."]
+    assert lines(found[:20]) == [str(problem) for problem in found[:20]]
+
+
 @pytest.mark.parametrize(("column", "value", "line"), [
     ("slab_width_ft", "2541", 'E-LOT-016 lots.csv row 2 column SQFT_BLDG (slab_width_ft): "2541": a slab side lies '
      "between 6.56 and 197 ft. Is this an area?"),

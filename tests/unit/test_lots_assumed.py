@@ -58,10 +58,15 @@ def test_dates_lacking_in_some_rows_are_counted_with_the_first_rows_and_only_for
     assert "4 to be estimated (3 of them without a pour date;" in found.text()
 
 
+def test_a_mapped_column_without_any_usable_value_is_to_be_looked_at(tmp_path: Path) -> None:
+    found = report(tmp_path, "SQFT,pour_date", ["2541,1985", "1800,1990"], 'slab_width_ft = "SQFT"')
+    assert "Look at column SQFT (slab_width_ft): is it the right one?" in told(found)["W-LOT-043"]
+
+
 def test_years_before_slabs_were_common_are_told(tmp_path: Path) -> None:
     found = report(tmp_path, "pour_date", ["1889", "1949", "1950", "1990"])
     line = told(found)["W-LOT-044"]
-    assert "2 lots to be estimated have a pour date before 1950, the earliest 1889 in row 2" in line
+    assert "2 of 4 dated lots to be estimated were poured before 1950, the earliest by 1889 in row 2;" in line
     assert "W-LOT-044" not in told(report(tmp_path, "pour_date", ["1950", "1990"]))
 
 
