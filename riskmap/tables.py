@@ -167,6 +167,12 @@ STATES = {
     "ambiguous": "more than one lot fits this row",
     "not_yet_poured": "poured this month or later",
 }
+DATA_QUALITY = {
+    "full": "slab size, stiffness and pour date (to the year or better) are given, described soil covers at least 75 % "
+            "and the soil map 99 % of the lot, and no flag names doubtful soil or weather data",
+    "partial": "there is a number, but not all of that holds; the flags say what is missing",
+    "not_enough": "there is a state in place of a number",
+}
 # Bands of the absolute slab deflection; upper limits in mm. Origin: a 12 m span over 360 is 33 mm.
 DEFLECTION_BANDS_MM = (5.0, 10.0, 20.0, 35.0)
 SOIL_BANDS_MM = (10.0, 25.0, 50.0, 75.0)
@@ -257,7 +263,7 @@ ESTIMATE = Table("estimate", ("lot_row",), (
     whole("driver_level", LEVEL_MEANING, "", 0, 4),
     text("drought_category", CATEGORY_MEANING),
     text("drought_valid_date", VALID_DATE_MEANING),
-    text("data_quality", "full, partial or not_enough", empty=False),
+    text("data_quality", "full, partial or not_enough: what the number rests on", empty=False),
     text("flags", "cautions, separated by semicolons"),
 ))
 

@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from riskmap import tables
-from riskmap.outputs import arrow_lots
+from riskmap.outputs import arrow_lots, words
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -90,11 +90,12 @@ def _field(column: tables.Column) -> dict[str, Any]:
         constraints["required"] = True
     described = {"name": column.name, "type": _TYPES[column.kind], "description": column.meaning}
     unit = {"unit": column.unit} if column.unit else {}
-    return described | unit | ({"constraints": constraints} if constraints else {})
+    codes = {"values": words.CODES[column.name]} if column.name in words.CODES else {}
+    return described | unit | codes | ({"constraints": constraints} if constraints else {})
 
 
 def dictionary(names: list[str]) -> dict[str, Any]:
-    """Return the column dictionary as a Frictionless Table Schema; `unit` is an added property."""
+    """Return the column dictionary as a Frictionless Table Schema; `unit` and `values` are added properties."""
     declared = {column.name: column for column in (*tables.ESTIMATE.columns, *arrow_lots.POINT)}
     fields = [_field(declared[name]) if name in declared else {"name": name, "type": "any"} for name in names]
     return {
@@ -104,7 +105,9 @@ def dictionary(names: list[str]) -> dict[str, Any]:
                        "= + - @ (also full-width), a tab, a line end or NUL, also after apostrophes, has one more "
                        "apostrophe in front; take it off to get the value. Empty cells have no value. lots.gpkg and "
                        "lots.parquet hold texts as they are, but for the character NUL, which lots.gpkg writes out as "
-                       "\\u0000.",
+                       "\\u0000. Where a column holds codes, `values` has the meaning of each; `flags` holds several "
+                       "codes with semicolons between them. An id such as 0309 is a text: open lots.xlsx, or import "
+                       "the id column of lots.csv as text, or a spreadsheet makes 309 of it.",
         "fields": fields, "primaryKey": ["lot_row"], "missingValues": [""],
         "states": tables.STATES,
     }

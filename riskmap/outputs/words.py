@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
+from riskmap import tables
+
 DIRECTION = {
     "center_lift": "Center lift: the middle stands high (dome)",
     "edge_lift": "Edge lift: the edge stands high (dish)",
@@ -64,6 +66,7 @@ FLAGS = {
     "horizon_gap": "A gap between soil layers was filled from its neighbours.",
     "top_filled": "The top of the soil was filled from the layer below.",
     "shallow_rock": "Rock lies too shallow for a soil profile in part of the map unit.",
+    "organic_soil": "Part of the map unit is organic soil (peat or muck), for which no movement is computed.",
     "lep_missing": "Part of the map unit has no linear extensibility.",
     "lep_missing_below": "The survey gives no linear extensibility for the deeper layers.",
     "lep_implausible": "An impossible linear extensibility was left out.",
@@ -77,6 +80,7 @@ FLAGS = {
     "lep_above_20": "Linear extensibility is unusually large.",
     # weather
     "climate_gap_filled": "Gaps in the weather record were filled from a weaker source.",
+    "index_beyond_fit": "A month lies beyond what a drought index can tell; the index stops at its limit there.",
     "climate_ends_before_today": "The weather record ends before the present month.",
     "short_climate_record": "The weather record is short.",
     "declared_pet_refused": "The evapotranspiration given could not be used; it was computed from temperature.",
@@ -85,6 +89,13 @@ FLAGS = {
     "drought_map_not_of_today": "Today's drought category is not known: the newest weekly map is too old for it.",
     "pour_before_record": "The pour lies before or early in the weather record; the usual climate stands in.",
     "driver_outside_tested_climate": "The climate lies outside those the weather driver was tested in.",
+}
+
+
+# columns of the estimate that hold codes -> code -> meaning; `flags` holds several, with semicolons between them
+CODES: dict[str, dict[str, str]] = {
+    "state": tables.STATES, "direction": DIRECTION, "phase": PHASE, "pour_date_basis": POUR_BASIS,
+    "slab_class": SLAB_CLASS, "driver_level": DRIVER_LEVEL, "data_quality": tables.DATA_QUALITY, "flags": FLAGS,
 }
 
 

@@ -48,7 +48,10 @@ def write(found: Results, folder: Path) -> Path:
         sheet(book, "lots", bold, names, geojson.rows(found))
         fields = csv_table.dictionary(names)["fields"]
         told = ["name", "type", "unit", "description"]
-        sheet(book, "columns", bold, told, ({key: str(field.get(key, "")) for key in told} for field in fields))
+        sheet(book, "columns", bold, [*told, "values"], (
+            {**{key: str(field.get(key, "")) for key in told},
+             "values": "\n".join(f"{code}: {meaning}" for code, meaning in field.get("values", {}).items())}
+            for field in fields))
         notes = [results.STANDING, results.CAUTION, results.NOT_SEEN, *found.credits,
                  *(f"{state}: {words}. Not a low or a middle result." for state, words in tables.STATES.items())]
         sheet(book, "notes", bold, ["note"], ({"note": note} for note in notes))
