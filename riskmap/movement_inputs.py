@@ -46,6 +46,10 @@ class ClimateHistory:
     flags: tuple[str, ...]
     coldest_normal_c: NDArray[np.float64]
 
+    def __repr__(self) -> str:
+        """Return one line; the arrays are not shown."""
+        return f"<Weather of {len(self.cells):,} climate cells, {self.z.shape[1]:,} months>"
+
 
 def usual_months(source: NDArray[np.int8]) -> NDArray[np.int64]:
     """Return per cell the months up to now that only the usual season fills, since the last rain or index.
@@ -81,3 +85,8 @@ class MovementInputs:
     profile: pd.DataFrame
     layer: pd.DataFrame
     history: ClimateHistory
+
+    def __repr__(self) -> str:
+        """Return one line; tables are not shown."""
+        return (f"<Inputs of {len(self.lot_column):,} lots: {len(self.column):,} columns, {len(self.profile):,} soil "
+                f"profiles, {len(self.history.cells):,} climate cells>")

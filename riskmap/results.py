@@ -7,6 +7,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from riskmap.errors import visible
+
 if TYPE_CHECKING:
     import geopandas as gpd
     import numpy as np
@@ -60,6 +62,10 @@ class History:
     months: tuple[str, ...]
     deflection_mm: NDArray[np.float32]
     series: NDArray[np.int64]
+
+    def __repr__(self) -> str:
+        """Return one line; the arrays are not shown."""
+        return f"<Past {len(self.months):,} months of {len(self.series):,} lots>"
 
 
 @dataclass(frozen=True)
@@ -160,6 +166,10 @@ class AreaResults:
     inputs: MovementInputs | None = None
     settings: dict[str, Any] = field(default_factory=dict)
 
+    def __repr__(self) -> str:
+        """Return one line; tables are not shown."""
+        return f"<Results of {visible(self.area_name)}, {self.today}; the table of lots is in the folder of the run>"
+
 
 @dataclass(frozen=True, kw_only=True)
 class Results(AreaResults):
@@ -172,6 +182,11 @@ class Results(AreaResults):
     """
 
     lots: gpd.GeoDataFrame
+
+    def __repr__(self) -> str:
+        """Return one line; tables are not shown."""
+        return (f"<Results of {visible(self.area_name)}, {self.today}: {len(self.lots):,} lots, "
+                f"{int((self.lots['state'] == '').sum()):,} with a number>")
 
 
 @dataclass(frozen=True)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from dataclasses import replace
+from dataclasses import fields, replace
 from pathlib import Path
 
 import geopandas as gpd
@@ -14,8 +14,9 @@ from invented_results import results
 from shapely.geometry import LineString, box
 
 from riskmap.errors import RunFolderError
+from riskmap.movement_inputs import ClimateHistory, MovementInputs
 from riskmap.outputs import geoparquet, record, write_problems
-from riskmap.results import History, Results
+from riskmap.results import AreaResults, History, Results
 
 
 @pytest.fixture
@@ -38,6 +39,20 @@ def written(found: Results, folder: Path) -> Path:
     write_problems(found, folder)
     record.write(found, folder)
     return folder
+
+
+def test_what_is_printed_is_one_line(full: Results) -> None:
+    with_number = int((full.lots["state"] == "").sum())
+    found = replace(full, area_name="North\nside")
+    assert repr(found) == f"<Results of North\\u000aside, 2025-10: 60 lots, {with_number:,} with a number>"
+    assert repr(found.history) == "<Past 3 months of 60 lots>"
+    rest = {name.name: getattr(full, name.name) for name in fields(AreaResults)}
+    assert "\n" not in repr(AreaResults(**rest))
+    history = ClimateHistory(("a", "b"), 0, *[np.zeros((2, 9))] * 3, np.zeros((2, 9), np.int8), ("", ""), np.zeros(2))
+    assert repr(history) == "<Weather of 2 climate cells, 9 months>"
+    table = pd.DataFrame({"x": range(3)})
+    inputs = MovementInputs(table, table, np.zeros(1500, np.int64), table, table, history)
+    assert repr(inputs) == "<Inputs of 1,500 lots: 3 columns, 3 soil profiles, 2 climate cells>"
 
 
 def test_everything_comes_back(full: Results, tmp_path: Path) -> None:
