@@ -101,3 +101,17 @@ def test_fetch_asks_for_one_place_and_offline_asks_nobody(tmp_path: Path) -> Non
     assert "LayerError" in done.stderr
     assert "E-FET-" in done.stderr
     assert not (tmp_path / "s").exists()
+
+
+def test_demo_says_that_its_mistakes_are_on_purpose_and_ends_with_0(monkeypatch: pytest.MonkeyPatch) -> None:
+    from click.testing import CliRunner
+
+    from riskmap import cli
+
+    monkeypatch.chdir(ROOT)
+    monkeypatch.setattr(cli, "_estimate", lambda *_: cli.SOME_STATES)  # what an estimate of the example returns
+    done = CliRunner().invoke(cli.cli, ["demo"])
+    assert done.exit_code == 0
+    assert done.stderr.startswith("The example contains mistakes put in on purpose;")
+    assert done.stdout == ""
+    assert "always exits with 0" in " ".join(CliRunner().invoke(cli.cli, ["demo", "--help"]).output.split())
