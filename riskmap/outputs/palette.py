@@ -143,6 +143,15 @@ def edge_color(fill: str) -> str:
     return max((OUTLINE, PAPER), key=lambda edge: contrast(edge, fill))
 
 
+def grey_class(colors: tuple[str, ...]) -> int | None:
+    """Return which colour of a scale is a middle grey, which is easily read as "no data"; None without one."""
+    for k, color in enumerate(colors):
+        parts = [int(color[at : at + 2], 16) for at in (1, 3, 5)]
+        if max(parts) - min(parts) < 16 and 64 <= max(parts) < 208:
+            return k
+    return None
+
+
 def label_color(fill: str) -> str:
     """Return black or white, whichever reads better on `fill`."""
     return max(("#000000", "#ffffff"), key=lambda ink: contrast(ink, fill))

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from riskmap.results import Results
 
 NAME = "county.html"
-SCRIPTS = (web_map.COMMON, "tiles.js", "tiles_panel.js")
+SCRIPTS = (*web_map.COMMON, "tiles.js", "tiles_panel.js")
 STYLES = ("leaflet.css", "map.css", "tiles.css")
 
 BODY = """<header>

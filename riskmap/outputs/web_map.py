@@ -15,6 +15,8 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
 from riskmap import __version__, results, tables, units
 from riskmap.outputs import encode, palette, words
 
@@ -25,6 +27,7 @@ if TYPE_CHECKING:
 
 NAME = "map.html"
 ASSETS = Path(__file__).parent / "assets"
+BARS = ("expected_movement_mm", "characteristic_movement_mm", "deflection_now_mm")  # on one scale
 FEET_PER_SCALE = 300  # a drawn soil line is about 80 ft wide at 1:24,000 and 40 ft at 1:12,000 (soil-survey guidance)
 
 BEFORE = """<header>
@@ -72,8 +75,8 @@ aria-expanded="false" aria-controls="suggestions"><ul id="suggestions" role="lis
 <noscript>This map needs JavaScript. The same numbers are in lots.csv and lots.gpkg beside this file.</noscript>"""
 
 # in the order of their use
-COMMON = "page_common.js"
-SCRIPTS = (COMMON, "map_data.js", "map_draw.js", "map_find.js", "map_panel.js", "map_paper.js", "map.js")
+COMMON = ("page_common.js", "page_lot.js")  # of the county page too
+SCRIPTS = (*COMMON, "map_data.js", "map_draw.js", "map_find.js", "map_panel.js", "map_paper.js", "map.js")
 
 
 _HOST = r"([A-Za-z0-9]([A-Za-z0-9-]*[A-Za-z0-9])?\.)*[A-Za-z0-9]([A-Za-z0-9-]*[A-Za-z0-9])?(:[0-9]{1,5})?"
@@ -221,12 +224,20 @@ def scales_told(found: Results, chosen: dict[str, palette.Scale]) -> dict[str, A
     """
     weeks = _weeks(found)
     newest = f"newest weekly map is of {weeks[-1]}" if weeks else "no weekly map covers these lots"
-    told: dict[str, Any] = {name: {**asdict(scale), "edges": [palette.edge_color(color) for color in scale.colors]}
-                            for name, scale in chosen.items()}
+    told: dict[str, Any] = {name: {**asdict(scale), "edges": [palette.edge_color(color) for color in scale.colors],
+                                   "grey": palette.grey_class(scale.colors)} for name, scale in chosen.items()}
     if "drought" in told:
         told["drought"] |= {"missing": f"{told['drought']['missing']} ({newest})",
                             "note": told["drought"]["note"] + (f", {weeks[-1]}" if weeks else "")}
     return told
+
+
+def _axis_mm(lots: pd.DataFrame) -> list[float]:
+    """Return the ends of the bars of every lot: 0 or the run's smallest p10, and its largest p90."""
+    lows, highs = (lots[[f"{name}_{end}" for name in BARS]].to_numpy(float) for end in ("p10", "p90"))
+    high = max(10.0, float(np.nanmax(highs, initial=0.0)))
+    low = min(0.0, float(np.nanmin(lows, initial=0.0)))
+    return [min(low, -high / 6) if low < 0 else 0.0, high]  # a sixth: room for the text of either end beside the 0
 
 
 def _scales(found: Results, change: pd.Series | None) -> dict[str, Any]:
@@ -253,7 +264,7 @@ def about(found: Results, shown_units: str, basemap: Basemap | None = None,
         "words": {"direction": words.DIRECTION, "phase": words.PHASE, "pour_basis": words.POUR_BASIS,
                   "slab_class": words.SLAB_CLASS, "driver": words.DRIVER_LEVEL, "quality": words.QUALITY,
                   "flags": words.flag_sentences(sorted(flags))},
-        "reference_lot": str(found.facts.get("reference_lot", "the reference lot")),
+        "axis_mm": _axis_mm(found.lots), "reference_lot": str(found.facts.get("reference_lot", "the reference lot")),
         "outlook_years": {cell: list(facts.get("outlook_years", ())) for cell, facts in cells.items()},
     }
 

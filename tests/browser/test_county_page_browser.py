@@ -200,7 +200,7 @@ def test_little_to_show_still_opens(browser: webdriver.Chrome, tmp_path: Path, c
     ready(browser, (tmp_path / tile_page.NAME).as_uri())
     choose_file(browser, tmp_path / tiles.NAME)
     opened(browser, drawn=case == "one")
-    assert f"{len(lots)} lots." in browser.find_element(By.ID, "legend").text
+    assert ("1 lot." if len(lots) == 1 else f"{len(lots)} lots.") in browser.find_element(By.ID, "legend").text
     if case == "one":
         assert sum(count(pixels(browser), color) for color in palette.SEQUENTIAL) > 100
     else:
@@ -221,8 +221,19 @@ def test_the_panel_tells_the_numbers_of_the_table(page: webdriver.Chrome) -> Non
     assert lot["map_unit_name"] in text
     assert f"{lot['driver_1_mm'] / 25.4:.1f} in more expansive soil" in text
     for words in ("not yet tested against surveys", "does not replace a visit", "They are not forecasts",
-                  "(as in 2010-11 to 2011-10)"):
+                  "(as in 2010-11 to 2011-10)", "with a leak on one side for two years", "likely under the slab"):
         assert words in text
+    names = page.execute_script("return [...document.querySelectorAll('#details dt')].map(n => n.textContent)")
+    assert names[:6] == ["Expected, next 12 months", "Direction", "Phase", "Pour date", "Latitude, longitude",
+                         "Deflection now"]
+    middle = results().lots.geometry.iloc[40].centroid
+    place = page.find_element(By.CSS_SELECTOR, "#details .copy").text
+    assert [float(v) for v in place.split(", ")] == pytest.approx([middle.y, middle.x], abs=2e-5)
+    ends = page.execute_script(
+        "return [...document.querySelectorAll('#details .ends')].map(n => n.lastChild.textContent)")
+    high = max(results().lots[f"{name}_p90"].max() for name in web_map.BARS)
+    assert ends == [f"{high / 25.4:.1f} in"] * 3
+    assert "0.4–0.8 in (grey)" in page.find_element(By.ID, "legend").text
     page.find_element(By.CSS_SELECTOR, "input[value=si]").click()
     WebDriverWait(page, 5).until(lambda d: f"{lot['expected_movement_mm']:.0f} mm range" in details(d))
     assert "5–10 mm" in page.find_element(By.ID, "legend").text

@@ -335,6 +335,29 @@ def test_the_panel_tells_the_history(page: webdriver.Chrome) -> None:
     assert page.execute_script("return document.querySelectorAll('.strip path.wet, .strip path.dry').length") == 2
 
 
+def test_a_history_that_would_begin_at_an_assumed_pour_is_not_shown(browser: webdriver.Chrome,  # noqa: F811
+                                                                   tmp_path: Path) -> None:
+    found = with_past(results())
+    assert found.history is not None
+    deflection = found.history.deflection_mm.copy()
+    deflection[:, :-2] = np.nan  # known from the latest possible pour on
+    lots = found.lots.assign(pour_date_early="2025-09", pour_date_late="2025-09", pour_date_basis="month")
+    lots.loc[[40, 41], ["pour_date_early", "pour_date_basis"]] = [["1950-01", "none"], ["1990-01", "range"]]
+    opened(browser, web_map.write(replace(found, lots=lots, history=replace(found.history, deflection_mm=deflection)),
+                                  tmp_path))
+    for lot, heading, reason in ((40, "Weather since the earliest possible pour", "pour date not known"),
+                                 (41, "History since the pour", "pour date known too loosely")):
+        show(browser, lot)
+        text = details(browser)
+        assert browser.find_element(By.CSS_SELECTOR, "#details h3").text == heading
+        assert f"History of the slab is not shown: {reason}." in text
+        assert "Slab, middle against edge" not in text
+        assert browser.execute_script("return document.querySelector('#details .strip .slab')") is None
+        assert "SPEI-12" in text
+    show(browser, 42)
+    assert "Slab, middle against edge, 2025-09 to 2025-10: highest " in details(browser)
+
+
 def test_change_and_age_layers(page: webdriver.Chrome) -> None:
     choose_layer(page, "change")
     names = [node.text for node in page.find_elements(By.CSS_SELECTOR, "#legend .name")][:7]

@@ -187,6 +187,60 @@ def test_a_click_fills_the_panel(page: webdriver.Chrome) -> None:
     assert "Largest differences from a reference lot {{31337*94011}}, which has" in text
 
 
+def test_the_panel_begins_with_the_answer_the_pour_and_the_place(page: webdriver.Chrome) -> None:
+    page.execute_cdp_cmd("Emulation.setDeviceMetricsOverride",
+                         {"width": 1280, "height": 900, "deviceScaleFactor": 1, "mobile": False})
+    try:
+        page.execute_script("map_riskmap.invalidateSize()")
+        show(page, 40)
+        names = page.execute_script("return [...document.querySelectorAll('#details dt')].map(n => n.textContent)")
+        assert names[:6] == ["Expected, next 12 months", "Direction", "Phase", "Pour date", "Latitude, longitude",
+                             "Deflection now"]
+        box, text, link, cautions = page.execute_script(
+            "const at = s => document.querySelector(s).getBoundingClientRect().toJSON();"
+            "return ['#details', '#details .copy', '#details a', '#details .cautions'].map(at)")
+        assert box["height"] > 420  # of 900; the list is lower while a lot is told
+        assert text["bottom"] < cautions["top"] < box["bottom"] - 60
+        assert link["bottom"] < box["bottom"]
+        assert box["bottom"] <= 900
+        page.find_element(By.ID, "lots").send_keys(Keys.HOME, *[Keys.ARROW_DOWN] * 40, Keys.ENTER)
+        row, whole = (page.find_element(By.CSS_SELECTOR, s).rect for s in ("#lots [aria-selected=true]", "#lots"))
+        assert whole["y"] <= row["y"] <= whole["y"] + whole["height"] - row["height"]  # the chosen row stays in sight
+    finally:
+        page.execute_cdp_cmd("Emulation.clearDeviceMetricsOverride", {})
+    middle = results().lots.geometry.iloc[40].centroid
+    place = page.find_element(By.CSS_SELECTOR, "#details .copy").text
+    assert [float(v) for v in place.split(", ")] == pytest.approx([middle.y, middle.x], abs=2e-5)
+    assert page.find_element(By.CSS_SELECTOR, "#details a").get_attribute("href") == "geo:" + place.replace(" ", "")
+
+
+def test_bars_have_the_ends_of_the_run(page: webdriver.Chrome) -> None:
+    lots = results().lots
+    low = min(lots[f"{name}_p10"].min() for name in web_map.BARS)
+    high = max(lots[f"{name}_p90"].max() for name in web_map.BARS)
+    assert low < -high / 6  # the invented area has edges that stand high
+    for lot in (40, 41):
+        show(page, lot)
+        told = page.execute_script("return [...document.querySelectorAll('#details .ends')].map(n => "
+                                   "[...n.children].map(c => c.textContent))")
+        assert told == [[f"−{-low / 25.4:.1f}", "0", f"{high / 25.4:.1f} in"]] * 3
+    share = page.execute_script("const b = document.querySelector('#details .bar').getBoundingClientRect(),"
+                                "m = document.querySelector('#details .median').getBoundingClientRect();"
+                                "return (m.left + m.right - 2 * b.left) / 2 / b.width")
+    assert share == pytest.approx((lots.loc[41, "expected_movement_mm"] - low) / (high - low), abs=0.02)
+
+
+def test_the_legend_tells_grey_as_a_number_and_states_apart(page: webdriver.Chrome) -> None:
+    groups = page.execute_script("return [...document.querySelectorAll('#legend .classes')].map(n => "
+                                 "[...n.querySelectorAll('.name')].map(c => c.textContent))")
+    assert groups[0] == ["under 0.2 in", "0.2–0.4 in", "0.4–0.8 in (grey)", "0.8–1.4 in", "1.4 in and more"]
+    assert set(groups[1]) == set(tables.STATES.values())
+    assert page.find_element(By.CSS_SELECTOR, "#legend h3").text == "Without a number, hatched: 6 lots"
+    choose_layer(page, "soil")
+    heading = page.execute_script("return document.querySelector('#legend h3').textContent")
+    assert heading == "Every lot has a class here."
+
+
 def test_a_state_has_words_and_no_number(page: webdriver.Chrome) -> None:
     show(page, 21)
     text = details(page)
@@ -316,7 +370,7 @@ def test_an_area_without_any_shape_or_lot_still_opens(browser: webdriver.Chrome,
         folder.mkdir()
         opened(browser, web_map.write(replace(small, lots=lots), folder))
         assert browser.get_log("browser") == []
-        assert f"{len(lots)} lots." in browser.find_element(By.ID, "legend").text
+        assert ("1 lot." if len(lots) == 1 else f"{len(lots)} lots.") in browser.find_element(By.ID, "legend").text
 
 
 def test_zoomed_out_the_middle_class_shows_and_not_the_last_drawn(browser: webdriver.Chrome, tmp_path: Path) -> None:

@@ -47,6 +47,12 @@ def test_outlines_show_on_every_class() -> None:
         assert palette.contrast(color, palette.edge_color(color)) >= 3.0  # WCAG 2.2, 1.4.11: parts of a picture
 
 
+def test_a_middle_grey_of_a_scale_is_known() -> None:
+    assert palette.grey_class(palette.SEQUENTIAL) == 2
+    for colors in (palette.SOIL, palette.AGE, palette.DROUGHT, palette.DIVERGING, ("#000000", "#ffffff")):
+        assert palette.grey_class(colors) is None
+
+
 def test_contrast_of_black_and_white_is_21() -> None:
     assert palette.contrast("#000000", "#ffffff") == pytest.approx(21.0)  # WCAG 2.2: range is 1 to 21
 

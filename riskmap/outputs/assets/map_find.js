@@ -20,44 +20,26 @@ function briefly(lot, scale) { // the value of a layer at a lot in a few words
   if (c === k + stateNames(about).length) return scale.classes.length ? "not known" : "no value";
   if (c >= k) return about.states[data.text("state", lot)];
   if (scale.classes.length) return ["phase", "drought_category"].includes(scale.column) ? scale.words[c] : data.text(scale.column, lot);
-  if (scale.unit === "years") return Math.floor(valueOf(lot, scale)) + " years";
+  if (scale.unit === "years") return many(Math.floor(valueOf(lot, scale)), "year");
   return (scale.limits_mm[0] < 0 ? signed : length)(valueOf(lot, scale));
 }
 
 // ---------------------------------------------------------------- legend
-function swatch(item, draw) {
-  const canvas = put(item, "canvas", null, "swatch");
-  canvas.width = 24;
-  canvas.height = 16;
-  canvas.setAttribute("aria-hidden", "true");
-  draw(canvas.getContext("2d"));
-}
-
 function legend() {
-  const scale = about.scales[state.scale], box = el("legend"), k = scale.colors.length;
-  const names = [...classLabels(scale), ...stateNames(about).map((s) => about.states[s]), scale.missing];
-  const counts = new Uint32Array(names.length);
+  const scale = about.scales[state.scale], box = el("legend");
+  const counts = new Uint32Array(scale.colors.length + stateNames(about).length + 1);
   for (const c of state.code) counts[c]++;
   box.textContent = "";
   put(box, "h2", scale.title);
   put(box, "p", scale.note, "note");
   if (state.scale === "weeks") put(box, "p", weekWords(), "note");
-  const table = put(box, "ul", null, "classes");
-  names.forEach((name, c) => {
-    if (c >= k && !counts[c]) return;
-    const item = put(table, "li");
-    swatch(item, (ctx) => { ctx.fillStyle = paint(ctx, lots.fills[c]); ctx.fillRect(0, 0, 24, 16); });
-    put(item, "span", name, "name");
-    put(item, "span", count(counts[c]), "count");
-  });
+  legendRows(box, scale, counts, (ctx, c) => paint(ctx, lots.fills[c]));
   if (state.scale === "weeks") droughtLegend(box);
   if (linesShown()) lineLegend(put(box, "ul", null, "classes lines"));
   else if (data.past.lines && state.lines === null) put(box, "p", "Soil lines appear nearer in, or tick “Soil lines”.", "note");
   let missing = 0;
   for (let lot = 0; lot < data.n; lot++) missing += !data.shape.has(lot);
-  const lost = missing ? " " + count(missing) + " without a shape: in the list only." : "";
-  put(box, "p", count(data.n) + " lots." + lost, "note");
-  put(box, "p", "Zoomed out, a small square shows the middle class of its lots.", "note");
+  legendFoot(box, data.n, missing);
   if (state.scale === "drought" || state.scale === "weeks") about.credits.forEach((line) => put(box, "p", line, "note"));
 }
 

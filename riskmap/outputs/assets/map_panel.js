@@ -1,6 +1,5 @@
 // Part 4 of the map page: what is told about one lot.
-const withRange = (column, lot) => ["", "_p10", "_p90"].map((end) => data.number(column + end, lot));
-const said = (kind, code) => about.words[kind][code] || code;
+const lotOf = (k) => ({ text: (name) => data.text(name, k), number: (name) => (data.has(name) ? data.number(name, k) : null) });
 
 function summary(lot) { // the lot in one sentence: for screen readers and for paper
   const code = data.text("state", lot), n = (name) => data.number(name, lot);
@@ -14,6 +13,8 @@ function summary(lot) { // the lot in one sentence: for screen readers and for p
 function details(others) {
   const box = el("details"), lot = state.chosen;
   box.textContent = "";
+  document.body.classList.toggle("chosen", lot >= 0);
+  mark(state.active); // the list is lower while a lot is told: its active row stays in sight
   if (lot < 0) { put(box, "p", "Choose a lot on the map or in the list.", "note"); return; }
   put(put(box, "h2", "Lot "), "bdi", label(lot));
   put(box, "p", summary(lot), "paper");
@@ -22,110 +23,13 @@ function details(others) {
     others.slice(0, 12).forEach((k) => put(more, "button", label(k))
       .addEventListener("click", () => choose(k, { others: [lot, ...others.filter((o) => o !== k)] })));
   }
-  const code = data.text("state", lot), facts = put(box, "dl");
-  if (code) noNumber(facts, lot, code); else numbers(facts, lot);
-  strip(box, lot);
-  const rest = put(box, "dl");
-  soilAndDates(rest, lot);
-  const flags = data.text("flags", lot).split(";").filter(Boolean);
-  if (flags.length) {
-    const items = put(row(rest, "Notes", null), "ul");
-    flags.forEach((flag) => put(items, "li", about.words.flags[flag] || flag));
-  }
-  cautions(box, lot, code);
-  box.scrollTop = 0;
-}
-
-function noNumber(facts, lot, code) {
-  let reason = data.text("state_reason", lot);
-  if (!reason.includes(about.cautions.not_low)) {
-    reason = code === "not_enough_data" ? fill(about.cautions.no_number, { list: reason })
-      : reason.replace(/\.?$/, ". ") + about.cautions.not_low;
-  }
-  put(row(facts, "No number", null), "strong", about.states[code]);
-  row(facts, "Why", reason);
-}
-
-function numbers(facts, lot) {
-  const span = ["expected_movement_mm", "characteristic_movement_mm", "deflection_now_mm"].flatMap((name) =>
-    [data.number(name + "_p10", lot), data.number(name + "_p90", lot)]);
-  const axis = [Math.min(0, ...span), Math.max(10, ...span)];
-  ranged(facts, "Expected, next 12 months", withRange("expected_movement_mm", lot), axis, length);
-  ranged(facts, "Deflection now", withRange("deflection_now_mm", lot), axis, signed);
-  row(facts, "Direction", said("direction", data.text("direction", lot)));
-  ranged(facts, "Characteristic", withRange("characteristic_movement_mm", lot), axis, length);
-  put(row(facts, "Range", null), "span", "The middle eight of ten draws. " + about.cautions.standing, "note");
-  reasons(facts, lot);
-  row(facts, "Phase", `${said("phase", data.text("phase", lot))} (${percent(data.number("phase_probability", lot))} of draws)`);
-  if (data.has("change_mm")) row(facts, "Change", signed(data.number("change_mm", lot)) + " against the other run");
-  row(facts, "Largest since pour", `dome ${signed(data.number("deflection_max_mm", lot))} ` +
-    `(${data.text("deflection_max_date", lot)}); dish ${signed(data.number("deflection_min_mm", lot))}`);
-  row(facts, "Edge, yearly swing", length(data.number("seasonal_range_mm", lot)) + ", ground at the slab edge");
-  const years = about.outlook_years[data.text("cell_id", lot)] || [];
-  const what = row(facts, "What-if seasons", null), seasons = put(what, "ul");
-  ["dry", "normal", "wet"].forEach((name, i) => put(seasons, "li",
-    `${name}: ${length(data.number("outlook_" + name + "_mm", lot))}` + (years[i] ? ` (as in ${years[i]})` : "")));
-  put(what, "span", about.cautions.outlook, "note");
-  tilt(facts, lot);
-  row(facts, "Beyond length / 360", percent(data.number("share_beyond_l360", lot)) +
-    " of draws and past years; not a probability of damage");
-}
-
-function reasons(facts, lot) { // the three largest signed parts of the difference from a named reference lot
-  if (!data.text("driver_1", lot)) return;
-  const cell = row(facts, "Why", null), parts = put(cell, "ul");
-  [1, 2, 3].forEach((k) => put(parts, "li",
-    `${signed(data.number("driver_" + k + "_mm", lot))} ${data.text("driver_" + k, lot)}`));
-  put(cell, "span", `Largest differences from ${about.reference_lot}, which has ` +
-    `${length(data.number("reference_movement_mm", lot))}.`, "note");
-}
-
-function tilt(facts, lot) {
-  const t = (name) => data.number("tilt_" + name + "_pct", lot), say = (v) => v.toFixed(1) + " %";
-  if (t("now") === null) return;
-  const cell = row(facts, "Tilt, side to side", `${say(t("now"))}, side not known`), what = put(cell, "ul");
-  [["leak", "a leak on one side"], ["watering", "watering on one side"], ["tree", "a large tree on one side"]]
-    .forEach(([name, words]) => put(what, "li", `${say(t(name))} with ${words} for two years`));
-}
-
-function soilAndDates(facts, lot) {
-  const text = (name) => data.text(name, lot), number = (name) => data.number(name, lot);
-  if (text("map_unit_name")) {
-    const share = number("map_unit_share"), lep = number("linear_extensibility_pct");
-    row(facts, "Soil unit", text("map_unit_name") + (share === null ? "" : `, ${percent(share)} of the lot`));
-    if (lep !== null) row(facts, "Linear extensibility", `${lep.toFixed(1)} %, soil-survey class ${text("shrink_swell_class")}`);
-  }
-  if (number("soil_line_distance_m") !== null) {
-    const share = number("neighbor_unit_share");
-    row(facts, "Nearest soil line", `${distance(number("soil_line_distance_m"))} away` + (text("neighbor_unit_name")
-      ? `; beyond it ${text("neighbor_unit_name")}` : "") + (share >= 0.01 ? ` (${percent(share)} likely under the slab)` : ""));
-  }
-  if (number("covered_pct") !== null) row(facts, "Soil described", `${number("covered_pct")} % of the lot`);
-  const early = text("pour_date_early"), late = text("pour_date_late");
-  if (early) {
-    const dates = early === late ? early : early + " to " + late;
-    row(facts, "Pour date", `${dates}, ${said("pour_basis", text("pour_date_basis"))}`);
-  }
-  if (number("slab_width_m") !== null) {
-    row(facts, "Slab", `${distance(number("slab_width_m"))} short side, ${said("slab_class", text("slab_class"))}`);
-  }
-  row(facts, "Weather from", said("driver", text("driver_level")));
-  droughtRow(facts, { text });
-  row(facts, "Data quality", said("quality", text("data_quality")));
+  let place = null;
   if (data.shape.has(lot)) {
     const middle = bounds(data.shape.box.subarray(4 * lot, 4 * lot + 4)).getCenter();
-    row(facts, "Latitude, longitude", `${middle.lat.toFixed(5)}, ${middle.lng.toFixed(5)}`);
-  } else row(facts, "On the map", "not drawn: the row has no usable shape");
-}
-
-function cautions(box, lot, code) {
-  const c = about.cautions, early = data.text("pour_date_early", lot), late = data.text("pour_date_late", lot);
-  const lines = [c.main];
-  if (!code && early !== late) lines.push(fill(c.date, { basis: said("pour_basis", data.text("pour_date_basis", lot)), lo: early, hi: late }));
-  if (c.soil) lines.push(c.soil);
-  lines.push(c.not_seen);
-  const block = put(box, "div", null, "cautions");
-  lines.forEach((line) => put(block, "p", line));
+    place = [middle.lat, middle.lng];
+  }
+  tellLot(box, lotOf(lot), place, () => strip(box, lot));
+  box.scrollTop = 0;
 }
 
 // ---------------------------------------------------------------- history strip: weather index, weekly category, slab
@@ -143,9 +47,11 @@ function draw(parent, tag, attributes, text) {
 function strip(box, lot) {
   const p = data.past, cell = data.text("cell_id", lot), today = monthNumber(about.today);
   const pour = data.text("pour_date_early", lot), from = pour ? monthNumber(pour) : null;
-  const bars = indexOf(p.index, cell, from), weeks = weeksOf(p.weeks, cell, from), slab = slabOf(p.history, lot);
+  const bars = indexOf(p.index, cell, from), weeks = weeksOf(p.weeks, cell, from), cut = cutByPour(p.history, lot);
+  const slab = cut ? [] : slabOf(p.history, lot), unknown = pour && data.text("pour_date_basis", lot) === "none";
   if (!bars.length && !weeks.length && !slab.length) return;
-  put(box, "h3", pour ? "History since the pour" : "History");
+  put(box, "h3", unknown ? "Weather since the earliest possible pour" : pour ? "History since the pour" : "History");
+  if (cut) put(box, "p", "History of the slab is not shown: " + cut + ".", "note");
   const start = Math.min(...[bars, weeks, slab].filter((of) => of.length).map((of) => of[0].month));
   const end = Math.max(today + 1, start + 12), x = (m) => STRIP.left + (STRIP.width - STRIP.left) * (m - start) / (end - start);
   const svg = draw(box, "svg", { viewBox: `0 0 ${STRIP.width} ${STRIP.foot + 4}`, role: "img", class: "strip" });
@@ -170,6 +76,15 @@ function weeksOf(weeks, cell, from) {
   if (at < 0) return [];
   return weeks.dates.map((date, w) => ({ date, month: monthNumber(date) + (Number(date.slice(8)) - 1) / 31,
     category: weeks.classes[at * weeks.dates.length + w] })).filter((w) => w.category >= 0 && (from === null || w.month >= from));
+}
+
+// Past months are told from the latest possible pour on. Where that cuts them short and the pour is known less closely
+// than those months are long, they would begin at an assumption: the reason is returned, "" where they mean something.
+function cutByPour(history, lot) {
+  const early = data.text("pour_date_early", lot), late = data.text("pour_date_late", lot);
+  if (!history || !early || data.text("state", lot) || history.value(lot, 0) !== null) return "";
+  if (data.text("pour_date_basis", lot) === "none") return "pour date not known";
+  return monthNumber(late) - monthNumber(early) >= history.months.length ? "pour date known too loosely" : "";
 }
 
 function slabOf(history, lot) {

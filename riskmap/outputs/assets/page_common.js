@@ -10,6 +10,7 @@ const HIDDEN = /[\u0000-\u001f\u007f-\u009f\u00ad\u200b-\u200f\u2028-\u202e\u206
 const visible = (text) => String(text).replace(HIDDEN, (c) => "\\u" + c.charCodeAt(0).toString(16).padStart(4, "0"));
 const fill = (text, parts) => text.replace(/\{(\w+)\}/g, (all, name) => (name in parts ? parts[name] : all));
 const count = (n) => n.toLocaleString("en-US");
+const many = (n, name) => `${count(n)} ${name}${n === 1 ? "" : "s"}`;
 
 function put(parent, tag, text, className) {
   const node = document.createElement(tag);
@@ -66,39 +67,46 @@ function classLabels(scale) {
   const at = scale.limits_mm, n = at.length, both = at[0] < 0, years = scale.unit === "years";
   const value = (v) => (years ? String(v) : (both && v > 0 ? "+" : "") + rounded(v)), of = " " + (years ? "years" : unit());
   const between = both ? " to " : "–";
+  const grey = (c) => (c === scale.grey ? " (grey)" : ""); // a grey that is a number must not be read as no data
   return scale.colors.map((_, c) => {
     if (c === 0) return (both ? "below " : "under ") + value(at[0]) + of;
     if (c === n) return value(at[n - 1]) + of + (both ? " and above" : " and more");
     if (both && at[c - 1] === -at[c]) return "within ±" + rounded(at[c]) + of;
-    return value(at[c - 1]) + between + value(at[c]) + of;
+    return value(at[c - 1]) + between + value(at[c]) + of + grey(c);
   });
 }
 
-// ---------------------------------------------------------------- facts of a lot
-function row(parent, name, value) {
-  put(parent, "dt", name);
-  return put(parent, "dd", value);
+// ---------------------------------------------------------------- legend
+function swatch(item, draw) {
+  const canvas = put(item, "canvas", null, "swatch");
+  canvas.width = 24;
+  canvas.height = 16;
+  canvas.setAttribute("aria-hidden", "true");
+  draw(canvas.getContext("2d"));
 }
 
-function droughtRow(facts, lot) { // a day without a current map is not a day without drought
-  const scale = about.scales.drought, category = lot.text("drought_category");
-  if (!scale) return;
-  const words = scale.words[scale.classes.indexOf(category)] || category;
-  row(facts, "Drought category", category ? `${words} on the map of ${lot.text("drought_valid_date")}` : scale.missing);
+function legendRows(box, scale, counts, style) { // classes with their limits, then, apart, what has none: hatched
+  const k = scale.colors.length, what = scale.limits_mm.length ? "number" : "class";
+  const names = [...classLabels(scale), ...Object.values(about.states), scale.missing];
+  const rows = (from, to) => {
+    const table = put(box, "ul", null, "classes");
+    for (let c = from; c < to; c++) {
+      if (c >= k && !counts[c]) continue;
+      const item = put(table, "li");
+      swatch(item, (ctx) => { ctx.fillStyle = style(ctx, c); ctx.fillRect(0, 0, 24, 16); });
+      put(item, "span", names[c], "name");
+      put(item, "span", count(counts[c]), "count");
+    }
+  };
+  rows(0, k);
+  const without = counts.slice(k).reduce((sum, n) => sum + n, 0);
+  if (counts.some((n) => n > 0)) put(box, "h3", without ? `Without a ${what}, hatched: ${many(without, "lot")}` : `Every lot has a ${what} here.`);
+  if (without) rows(k, names.length);
 }
 
-function ranged(parent, name, [v, lo, hi], axis, show) { // a number and its range, as text and as a bar
-  const cell = row(parent, name, null);
-  put(cell, "strong", show(v));
-  if (v === null || lo === null || hi === null) return;
-  put(cell, "span", " range " + show(lo).replace(" " + unit(), "") + " to " + show(hi));
-  const bar = put(cell, "div", null, "bar"), at = (mm) => 100 * (mm - axis[0]) / (axis[1] - axis[0]) + "%";
-  bar.setAttribute("aria-hidden", "true");
-  const band = put(bar, "i", null, "band");
-  band.style.left = at(lo);
-  band.style.width = 100 * (hi - lo) / (axis[1] - axis[0]) + "%";
-  put(bar, "i", null, "zero").style.left = at(0);
-  put(bar, "i", null, "median").style.left = at(v);
+function legendFoot(box, lots, lost) {
+  put(box, "p", many(lots, "lot") + "." + (lost ? ` ${count(lost)} without a shape: in the list only.` : ""), "note");
+  put(box, "p", "Zoomed out, a small square shows the middle class of its lots.", "note");
 }
 
 // ---------------------------------------------------------------- base map, only when the page was made with one

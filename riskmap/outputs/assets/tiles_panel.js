@@ -46,26 +46,12 @@ function showScale(name) {
 }
 
 function legend() {
-  const scale = about.scales[state.scale], box = el("legend"), k = scale.colors.length, counts = about.counts[state.scale];
-  const names = [...classLabels(scale), ...stateNames.map((s) => about.states[s]), scale.missing];
+  const scale = about.scales[state.scale], box = el("legend");
   box.textContent = "";
   put(box, "h2", scale.title);
   put(box, "p", scale.note, "note");
-  const table = put(box, "ul", null, "classes");
-  names.forEach((name, c) => {
-    if (c >= k && !counts[c]) return;
-    const item = put(table, "li"), swatch = put(item, "canvas", null, "swatch");
-    swatch.width = 24;
-    swatch.height = 16;
-    const ctx = swatch.getContext("2d");
-    ctx.fillStyle = layer.paint(ctx, c);
-    ctx.fillRect(0, 0, 24, 16);
-    put(item, "span", name, "name");
-    put(item, "span", count(counts[c]), "count");
-  });
-  const lost = about.lots - about.shapes;
-  put(box, "p", count(about.lots) + " lots." + (lost ? " " + count(lost) + " without a shape: in the list only." : ""), "note");
-  put(box, "p", "Zoomed out, a small square shows the middle class of its lots.", "note");
+  legendRows(box, scale, about.counts[state.scale], (ctx, c) => layer.paint(ctx, c));
+  legendFoot(box, about.lots, about.lots - about.shapes);
   if (state.scale === "drought") about.credits.forEach((line) => put(box, "p", line, "note"));
 }
 
@@ -228,7 +214,7 @@ async function pick(latlng) { // all lots under the point; else the nearest with
     for (let k = 0; k < cells.n; k++) {
       if (b[4 * k] <= u && b[4 * k + 2] > u && b[4 * k + 1] <= v && b[4 * k + 3] > v) {
         await choose(null);
-        put(el("details"), "p", `${count(cells.tags.lots[k])} lots stand in this square. Zoom in to choose one.`);
+        put(el("details"), "p", `${many(cells.tags.lots[k], "lot")} in this square. Zoom in to choose one.`);
         return;
       }
     }
@@ -240,17 +226,18 @@ async function pick(latlng) { // all lots under the point; else the nearest with
 function nothing() {
   const box = el("details");
   box.textContent = "";
+  document.body.classList.remove("chosen");
   put(box, "h2", "Choose a lot");
   put(box, "p", "Click a lot on the map, or find its id in the list. Arrow keys move in the list, Enter shows the lot.", "note");
 }
 
-const withRange = (column, lot) => ["", "_p10", "_p90"].map((end) => lot.number(column + end));
-
 async function details(lot, others) {
   state.shown = { lot, others };
   const names = await Promise.all(others.map(async (other) => [other, (await record(other)).id]));
-  const box = el("details"), code = lot.text("state"), facts = document.createElement("dl");
+  const box = el("details");
   box.textContent = "";
+  document.body.classList.add("chosen");
+  mark(state.active); // the list is lower while a lot is told: its active row stays in sight
   const title = put(box, "h2", "Lot ");
   put(title, "bdi", sideId(lot.id));
   if (names.length) {
@@ -258,83 +245,9 @@ async function details(lot, others) {
     names.forEach(([other, id]) => put(line, "button", sideId(id)).addEventListener("click", () =>
       choose(other, false, [state.chosen, ...others.filter((k) => k !== other)])));
   }
-  box.appendChild(facts);
-  if (code) noNumber(facts, lot, code); else numbers(facts, lot);
-  soilAndDates(facts, lot);
-  const flags = lot.text("flags").split(";").filter(Boolean);
-  if (flags.length) {
-    const notes = put(row(facts, "Notes", null), "ul");
-    flags.forEach((flag) => put(notes, "li", about.words.flags[flag] || flag));
-  }
-  cautions(box, lot, code);
-}
-
-function noNumber(facts, lot, code) {
-  const reason = lot.text("state_reason");
-  if (code === "not_enough_data") put(facts, "dd", fill(about.cautions.no_number, { list: reason || "not told" }), "across");
-  else {
-    row(facts, "Result", about.states[code] || code);
-    row(facts, "Why", reason);
-    put(facts, "dd", about.cautions.not_low, "note across");
-  }
-}
-
-function numbers(facts, lot) {
-  const w = about.words, say = (kind, code) => w[kind][code] || code;
-  const span = ["expected_movement_mm", "characteristic_movement_mm", "deflection_now_mm"].flatMap((name) =>
-    [lot.number(name + "_p10"), lot.number(name + "_p90")]);
-  const axis = [Math.min(0, ...span), Math.max(10, ...span)];
-  ranged(facts, "Expected, next 12 months", withRange("expected_movement_mm", lot), axis, length);
-  ranged(facts, "Deflection now", withRange("deflection_now_mm", lot), axis, signed);
-  row(facts, "Direction", say("direction", lot.text("direction")));
-  ranged(facts, "Characteristic", withRange("characteristic_movement_mm", lot), axis, length);
-  put(facts, "dd", "Range: the middle eight of ten draws. " + about.cautions.standing, "note across");
-  if (lot.text("driver_1")) {
-    const cell = row(facts, "Why", null), parts = put(cell, "ul");
-    [1, 2, 3].forEach((k) => put(parts, "li", `${signed(lot.number(`driver_${k}_mm`))} ${lot.text("driver_" + k)}`));
-    put(cell, "span", `Largest differences from ${about.reference_lot}, which has ${length(lot.number("reference_movement_mm"))}.`, "note");
-  }
-  row(facts, "Phase", `${say("phase", lot.text("phase"))} (${percent(lot.number("phase_probability"))} of draws)`);
-  row(facts, "Largest since pour", `dome ${signed(lot.number("deflection_max_mm"))} (${lot.text("deflection_max_date")}); ` +
-    `dish ${signed(lot.number("deflection_min_mm"))}`);
-  row(facts, "Edge, yearly swing", length(lot.number("seasonal_range_mm")) + ", ground at the slab edge");
-  const years = about.outlook_years[lot.text("cell_id")] || [], what = row(facts, "What-if seasons", null), seasons = put(what, "ul");
-  ["dry", "normal", "wet"].forEach((name, i) => put(seasons, "li",
-    `${name}: ${length(lot.number(`outlook_${name}_mm`))}` + (years[i] ? ` (as in ${years[i]})` : "")));
-  put(what, "span", about.cautions.outlook, "note");
-  row(facts, "Beyond length / 360", percent(lot.number("share_beyond_l360")) +
-    " of draws and past years; not a probability of damage");
-}
-
-function soilAndDates(facts, lot) {
-  const w = about.words;
-  if (lot.text("map_unit_name")) {
-    const share = lot.number("map_unit_share"), lep = lot.number("linear_extensibility_pct");
-    row(facts, "Soil unit", lot.text("map_unit_name") + (share === null ? "" : `, ${percent(share)} of the lot`));
-    if (lep !== null) row(facts, "Linear extensibility", `${lep.toFixed(1)} %, soil-survey class ${lot.text("shrink_swell_class")}`);
-  }
-  if (lot.number("soil_line_distance_m") !== null) {
-    row(facts, "Nearest soil line", `${distance(lot.number("soil_line_distance_m"))} away` +
-      (lot.text("neighbor_unit_name") ? `; beyond it ${lot.text("neighbor_unit_name")}` : ""));
-  }
-  const early = lot.text("pour_date_early"), late = lot.text("pour_date_late"), basis = lot.text("pour_date_basis");
-  if (early) row(facts, "Pour date", `${early === late ? early : early + " to " + late}, ${w.pour_basis[basis] || basis}`);
-  if (lot.number("slab_width_m") !== null) {
-    row(facts, "Slab", `${distance(lot.number("slab_width_m"))} short side, ${w.slab_class[lot.text("slab_class")] || lot.text("slab_class")}`);
-  }
-  row(facts, "Weather from", w.driver[lot.text("driver_level")] || lot.text("driver_level"));
-  droughtRow(facts, lot);
-  row(facts, "Data quality", w.quality[lot.text("data_quality")] || lot.text("data_quality"));
-  if (!lot.shown) row(facts, "On the map", "not drawn: the row has no usable shape");
-}
-
-function cautions(box, lot, code) {
-  const c = about.cautions, early = lot.text("pour_date_early"), late = lot.text("pour_date_late"), said = [c.main];
-  if (!code && early !== late) said.push(fill(c.date, { basis: about.words.pour_basis[lot.text("pour_date_basis")], lo: early, hi: late }));
-  if (c.soil) said.push(c.soil);
-  said.push(c.not_seen);
-  const block = put(box, "div", null, "cautions");
-  said.forEach((line) => put(block, "p", line));
+  const middle = lot.shown ? latLng(lot.x, lot.y) : null;
+  tellLot(box, lot, middle && [middle.lat, middle.lng], () => {});
+  box.scrollTop = 0;
 }
 
 
