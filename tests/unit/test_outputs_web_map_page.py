@@ -200,3 +200,15 @@ def test_why_past_weeks_are_not_shown_and_the_newest_map() -> None:
                            "drought category near these lots.")
     assert web_map.about(results(), "us")["no_past_weeks"] == (
         "Past weeks cannot be shown: past months were not computed in this run.")
+
+
+def test_what_both_pages_do_stands_in_the_files_of_both() -> None:
+    from riskmap.outputs import tile_page
+
+    def runs(names: tuple[str, ...]) -> set[str]:
+        lines = [line.strip() for name in names if name not in web_map.COMMON
+                 for line in (ASSETS / name).read_text(encoding="utf-8").splitlines()]
+        return {"\n".join(lines[k : k + 6]) for k in range(len(lines) - 5)}
+
+    assert set(web_map.COMMON) <= set(web_map.SCRIPTS) & set(tile_page.SCRIPTS)
+    assert runs(web_map.SCRIPTS) & runs(tile_page.SCRIPTS) == set()

@@ -68,14 +68,8 @@ function choose(lot, how = {}) {
   details(how.others || []);
   el("said").textContent = lot < 0 ? "" : visible(summary(lot));
   if (lot < 0 || !data.shape.has(lot)) return;
-  const { x, y, ringStart, lotStart, box } = data.shape, rings = [];
-  for (let r = lotStart[lot]; r < lotStart[lot + 1]; r++) {
-    const ring = [];
-    for (let i = ringStart[r]; i < ringStart[r + 1]; i++) ring.push(latLng(x[i], y[i]));
-    rings.push(ring);
-  }
-  const line = (color, weight) => L.polygon(rings, { color, weight, fill: false, interactive: false });
-  state.outline = L.layerGroup([line("#ffffff", 6), line("#1a1a1a", 3)]).addTo(map);
+  const { box } = data.shape;
+  state.outline = outlined(ringsOf(data.shape, lot, latLng));
   if (how.from) map.fitBounds(bounds(box.subarray(4 * lot, 4 * lot + 4)), { ...room(), maxZoom: 18 });
   if (how.from === "search") { state.held = false; listSoon(); }
 }
@@ -131,11 +125,6 @@ function home(box) {
   if (data.shape.all[2] >= data.shape.all[0]) map.fitBounds(bounds(box), { ...room(), maxZoom: 18 });
 }
 
-function room() { // keep clear of the legend where it lies on the map
-  const over = narrow() || state.paper ? 0 : el("legend").offsetWidth + 10;
-  return { paddingTopLeft: [50, 12], paddingBottomRight: [over + 12, 30], animate: false };
-}
-
 function missingWords() { // what this file does not hold, and why
   return [about.no_past_weeks, data.past.lines ? "" : "Soil lines are not in this file."].filter(Boolean).join(" ");
 }
@@ -145,10 +134,7 @@ function controls() {
   const shown = Object.entries(about.scales).filter(([name]) => name !== "weeks" || (p.history && p.drought));
   shown.forEach(([name, scale]) => { put(choice, "option", scale.title).value = name; });
   choice.addEventListener("change", () => showScale(choice.value));
-  document.querySelectorAll("input[name=units]").forEach((node) => {
-    node.checked = node.value === about.units;
-    node.addEventListener("change", () => showUnits(node.value));
-  });
+  unitChoice();
   if (p.drought) {
     el("week").max = p.drought.weeks.length - 1;
     el("week").value = state.week = p.drought.weeks.length - 1;
@@ -223,9 +209,7 @@ function mapEvents() {
 function start() {
   about = data.about;
   units.now = about.units;
-  el("area").textContent = visible(about.area);
-  el("standing").textContent = about.cautions.standing;
-  about.lines.concat(about.credits).forEach((line) => put(el("sources"), "p", line));
+  pageHead();
   [about.cautions.main, about.cautions.soil, about.cautions.not_seen].filter(Boolean)
     .forEach((line) => put(el("sources"), "p", line, "paper"));
   layers();

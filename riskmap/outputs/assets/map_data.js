@@ -3,17 +3,7 @@ async function unpack(base64) {
   const text = atob(base64.trim());
   const packed = new Uint8Array(text.length);
   for (let i = 0; i < text.length; i++) packed[i] = text.charCodeAt(i);
-  const stream = new Blob([packed]).stream().pipeThrough(new DecompressionStream("gzip"));
-  return new Uint8Array(await new Response(stream).arrayBuffer());
-}
-
-function wholeNumbers(raw, at, n) { // four byte planes of zigzag numbers, see encode.py
-  const out = new Int32Array(n);
-  for (let i = 0; i < n; i++) {
-    const z = raw[at + i] | (raw[at + n + i] << 8) | (raw[at + 2 * n + i] << 16) | (raw[at + 3 * n + i] << 24);
-    out[i] = (z >>> 1) ^ -(z & 1);
-  }
-  return out;
+  return inflate(packed);
 }
 
 function summed(steps) {
@@ -156,16 +146,4 @@ function index(shape) { // square cells over the extent; a lot stands in every c
     }
     return found.sort((p, q) => p - q); // file order: a later row lies on top, whatever the tile
   };
-}
-
-function holds(shape, lot, px, py) { // even-odd rule over all rings of the lot
-  let inside = false;
-  for (let r = shape.lotStart[lot]; r < shape.lotStart[lot + 1]; r++) {
-    const from = shape.ringStart[r], to = shape.ringStart[r + 1];
-    for (let i = from, j = to - 1; i < to; j = i++) {
-      if ((shape.y[i] > py) !== (shape.y[j] > py) &&
-          px < (shape.x[j] - shape.x[i]) * (py - shape.y[i]) / (shape.y[j] - shape.y[i]) + shape.x[i]) inside = !inside;
-    }
-  }
-  return inside;
 }

@@ -127,11 +127,7 @@ function turn(active) {
 function mark(active) {
   const box = el("lots"), node = point(box, box, "lot-" + active);
   state.active = active;
-  if (!node) return;
-  if (node.offsetTop < box.scrollTop) box.scrollTop = node.offsetTop;
-  if (node.offsetTop + node.offsetHeight > box.scrollTop + box.clientHeight) {
-    box.scrollTop = node.offsetTop + node.offsetHeight - box.clientHeight;
-  }
+  if (node) keepInSight(box, node);
 }
 
 function point(owner, box, id) { // make one option the active one of the list that `owner` controls

@@ -1,5 +1,6 @@
 // What the one-file map and the county page share: text, hatches, lengths, class labels, ranges, the base map. Joined in
-// front of the parts of either page, inside one function. `about` and `map` are the page's own.
+// front of the parts of either page, inside one function. `about`, `map`, `state` and
+// `showUnits` are the page's own.
 // Every text that comes from data reaches a page through `put`, as text, never as markup.
 const el = (id) => document.getElementById(id);
 const MM_PER_INCH = 25.4, TILE = 256, BATCH = 200, SMALL_PX = 3, CELL_PX = 4, PAGE = 50, NEAR_PX = 8;
@@ -18,6 +19,33 @@ function put(parent, tag, text, className) {
   if (className) node.className = className;
   parent.appendChild(node);
   return node;
+}
+
+// ---------------------------------------------------------------- data: compressed bytes, numbers, shapes
+async function inflate(packed) {
+  const stream = new Blob([packed]).stream().pipeThrough(new DecompressionStream("gzip"));
+  return new Uint8Array(await new Response(stream).arrayBuffer());
+}
+
+function wholeNumbers(raw, at, n) { // four byte planes of zigzag numbers, see encode.py
+  const out = new Int32Array(n);
+  for (let i = 0; i < n; i++) {
+    const z = raw[at + i] | (raw[at + n + i] << 8) | (raw[at + 2 * n + i] << 16) | (raw[at + 3 * n + i] << 24);
+    out[i] = (z >>> 1) ^ -(z & 1);
+  }
+  return out;
+}
+
+function holds(shape, lot, px, py) { // even-odd rule over all rings of the lot
+  let inside = false;
+  for (let r = shape.lotStart[lot]; r < shape.lotStart[lot + 1]; r++) {
+    const from = shape.ringStart[r], to = shape.ringStart[r + 1];
+    for (let i = from, j = to - 1; i < to; j = i++) {
+      if ((shape.y[i] > py) !== (shape.y[j] > py) &&
+          px < (shape.x[j] - shape.x[i]) * (py - shape.y[i]) / (shape.y[j] - shape.y[i]) + shape.x[i]) inside = !inside;
+    }
+  }
+  return inside;
 }
 
 // ---------------------------------------------------------------- hatches
@@ -107,6 +135,47 @@ function legendRows(box, scale, counts, style) { // classes with their limits, t
 function legendFoot(box, lots, lost) {
   put(box, "p", many(lots, "lot") + "." + (lost ? ` ${count(lost)} without a shape: in the list only.` : ""), "note");
   put(box, "p", "Zoomed out, a small square shows the middle class of its lots.", "note");
+}
+
+// ---------------------------------------------------------------- list, outline, view
+function keepInSight(box, node) {
+  if (node.offsetTop < box.scrollTop) box.scrollTop = node.offsetTop;
+  if (node.offsetTop + node.offsetHeight > box.scrollTop + box.clientHeight) {
+    box.scrollTop = node.offsetTop + node.offsetHeight - box.clientHeight;
+  }
+}
+
+function outlined(rings) { // the chosen lot: dark within white, to be seen on every colour
+  const line = (color, weight) => L.polygon(rings, { color, weight, fill: false, interactive: false });
+  return L.layerGroup([line("#ffffff", 6), line("#1a1a1a", 3)]).addTo(map);
+}
+
+function ringsOf(shape, k, at) { // the rings of one shape as latitudes and longitudes; `at` makes them from x and y
+  const { x, y, ringStart, lotStart } = shape, rings = [];
+  for (let r = lotStart[k]; r < lotStart[k + 1]; r++) {
+    const ring = [];
+    for (let i = ringStart[r]; i < ringStart[r + 1]; i++) ring.push(at(x[i], y[i]));
+    rings.push(ring);
+  }
+  return rings;
+}
+
+function room() { // keep clear of the legend where it lies on the map
+  const over = narrow() || state.paper ? 0 : el("legend").offsetWidth + 10;
+  return { paddingTopLeft: [50, 12], paddingBottomRight: [over + 12, 30], animate: false };
+}
+
+function unitChoice() {
+  document.querySelectorAll("input[name=units]").forEach((node) => {
+    node.checked = node.value === about.units;
+    node.addEventListener("change", () => showUnits(node.value));
+  });
+}
+
+function pageHead() {
+  el("area").textContent = visible(about.area);
+  el("standing").textContent = about.cautions.standing;
+  about.lines.concat(about.credits).forEach((line) => put(el("sources"), "p", line));
 }
 
 // ---------------------------------------------------------------- base map, only when the page was made with one

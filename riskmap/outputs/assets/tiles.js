@@ -24,11 +24,6 @@ const fromServer = (address) => ({
   },
 });
 
-async function unpack(raw) {
-  const stream = new Blob([raw]).stream().pipeThrough(new DecompressionStream("gzip"));
-  return new Uint8Array(await new Response(stream).arrayBuffer());
-}
-
 function reader(raw) { // variable-length whole numbers up to 2^53
   const at = { pos: 0, end: raw.length };
   at.number = () => {
@@ -103,9 +98,9 @@ async function open(source) {
     if (!(size > 0) || size > LARGEST) throw new Refusal(DAMAGED);
     const raw = await source.read(at, size);
     if (raw.length !== size) throw new Refusal(DAMAGED);
-    return unpack(raw).catch(() => { throw new Refusal(DAMAGED); });
+    return inflate(raw).catch(() => { throw new Refusal(DAMAGED); });
   };
-  const root = directory(await unpack(first.subarray(rootAt, rootAt + rootSize)).catch(() => { throw new Refusal(DAMAGED); }));
+  const root = directory(await inflate(first.subarray(rootAt, rootAt + rootSize)).catch(() => { throw new Refusal(DAMAGED); }));
   const told = new TextDecoder().decode(await part(metaAt, metaSize));
   let meta;
   try { meta = JSON.parse(told).riskmap || {}; } catch { throw new Refusal(DAMAGED); }
@@ -133,11 +128,7 @@ function columns(raw) { // JSON header with texts, then zigzag numbers in four b
   const head = JSON.parse(new TextDecoder().decode(raw.subarray(4, 4 + size))), made = { ...head.texts }, n = head.n;
   let at = 4 + size;
   for (const name of head.numbers) {
-    const out = made[name] = new Int32Array(n);
-    for (let i = 0; i < n; i++) {
-      const z = raw[at + i] | (raw[at + n + i] << 8) | (raw[at + 2 * n + i] << 16) | (raw[at + 3 * n + i] << 24);
-      out[i] = (z >>> 1) ^ -(z & 1);
-    }
+    made[name] = wholeNumbers(raw, at, n);
     at += 4 * n;
   }
   return made;
@@ -207,17 +198,6 @@ function rings(r, end, x, y, ringStart) {
       y.push(py += signedNumber(r.number()));
     }
   }
-}
-
-function holds(layer, lot, px, py) { // even-odd rule over all rings of the lot
-  let inside = false;
-  for (let ring = layer.lotStart[lot]; ring < layer.lotStart[lot + 1]; ring++) {
-    const from = layer.ringStart[ring], to = layer.ringStart[ring + 1], { x, y } = layer;
-    for (let i = from, j = to - 1; i < to; j = i++) {
-      if ((y[i] > py) !== (y[j] > py) && px < (x[j] - x[i]) * (py - y[i]) / (y[j] - y[i]) + x[i]) inside = !inside;
-    }
-  }
-  return inside;
 }
 
 // ---------------------------------------------------------------- drawing

@@ -122,10 +122,7 @@ function mark(active) {
   if (!node) { box.removeAttribute("aria-activedescendant"); return; }
   node.classList.add("active");
   box.setAttribute("aria-activedescendant", node.id);
-  if (node.offsetTop < box.scrollTop) box.scrollTop = node.offsetTop;
-  if (node.offsetTop + node.offsetHeight > box.scrollTop + box.clientHeight) {
-    box.scrollTop = node.offsetTop + node.offsetHeight - box.clientHeight;
-  }
+  keepInSight(box, node);
 }
 
 function keys(event) {
@@ -171,8 +168,7 @@ async function choose(lot, zoom, others) {
     if (!found.shown) return;
     const shape = await outline(found, lot);
     if (asked !== state.choice || !shape) return;
-    const line = (color, weight) => L.polygon(shape, { color, weight, fill: false, interactive: false });
-    state.outline = L.layerGroup([line("#ffffff", 6), line("#1a1a1a", 3)]).addTo(map);
+    state.outline = outlined(shape);
     if (zoom) map.fitBounds(L.latLngBounds(shape.flat()), { ...room(), maxZoom: 18 });
   } catch (error) { failed(error); }
 }
@@ -181,16 +177,7 @@ async function outline(found, lot) { // rings of the lot from its tile at the to
   const top = about.zooms[1], n = 2 ** top, x = Math.floor(found.x * n), y = Math.floor(found.y * n);
   const { lots } = await state.archive.tile(top + "/" + x + "/" + y, top, x, y);
   const k = lots ? lots.ids.indexOf(lot) : -1;
-  if (k < 0) return null;
-  const rings = [];
-  for (let r = lots.lotStart[k]; r < lots.lotStart[k + 1]; r++) {
-    const ring = [];
-    for (let i = lots.ringStart[r]; i < lots.ringStart[r + 1]; i++) {
-      ring.push(latLng((x + lots.x[i] / lots.extent) / n, (y + lots.y[i] / lots.extent) / n));
-    }
-    rings.push(ring);
-  }
-  return rings;
+  return k < 0 ? null : ringsOf(lots, k, (px, py) => latLng((x + px / lots.extent) / n, (y + py / lots.extent) / n));
 }
 
 async function pick(latlng) { // all lots under the point; else the nearest within a few pixels
@@ -251,11 +238,6 @@ async function details(lot, others) {
 }
 
 
-function room() { // keep clear of the legend where it lies on the map
-  const over = narrow() ? 0 : el("legend").offsetWidth + 10;
-  return { paddingTopLeft: [50, 12], paddingBottomRight: [over + 12, 30], animate: false };
-}
-
 function home(box) {
   if (box) map.fitBounds([[box[1], box[0]], [box[3], box[2]]], { ...room(), maxZoom: 18 });
 }
@@ -270,15 +252,10 @@ function showUnits(name) {
 }
 
 function start() {
-  el("area").textContent = visible(about.area);
-  el("standing").textContent = about.cautions.standing;
-  about.lines.concat(about.credits).forEach((line) => put(el("sources"), "p", line));
+  pageHead();
   Object.entries(about.scales).forEach(([name, scale]) => { put(el("layer"), "option", scale.title).value = name; });
   el("layer").addEventListener("change", () => { showScale(el("layer").value); turn(state.active).catch(failed); });
-  document.querySelectorAll("input[name=units]").forEach((node) => {
-    node.checked = node.value === about.units;
-    node.addEventListener("change", () => showUnits(node.value));
-  });
+  unitChoice();
   el("search").addEventListener("input", () => { if (state.archive) find().catch(failed); });
   ["search", "lots"].forEach((id) => el(id).addEventListener("keydown", keys));
   el("before").addEventListener("click", () => turn(state.from - PAGE).catch(failed));
