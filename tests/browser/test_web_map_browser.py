@@ -273,6 +273,9 @@ def test_units_switch(page: webdriver.Chrome) -> None:
     assert f"{lot['expected_movement_mm']:.0f} mm range" in details(page)
     assert " in " not in page.find_element(By.CSS_SELECTOR, "#lots li .value").text
     assert page.find_element(By.CSS_SELECTOR, ".leaflet-control-scale").text.endswith("m")
+    page.find_element(By.CSS_SELECTOR, "input[value=us]").click()
+    page.execute_script("map_riskmap.setZoom(14, {animate: false})")
+    assert page.find_element(By.CSS_SELECTOR, ".leaflet-control-scale").text == "2,000 ft"
 
 
 def test_search_finds_by_part_of_an_id(page: webdriver.Chrome) -> None:

@@ -113,9 +113,7 @@ function zoomBy(levels) {
 // ---------------------------------------------------------------- units, paper, start
 function showUnits(name) {
   units.now = name;
-  if (state.bar) state.bar.remove();
-  const wide = 6 * parseFloat(getComputedStyle(document.body).fontSize); // room for its text, also when text is enlarged
-  state.bar = L.control.scale({ maxWidth: Math.max(100, wide), metric: name === "si", imperial: name === "us" }).addTo(map);
+  scaleBar();
   legend();
   turn(state.active);
   details([]);

@@ -36,7 +36,7 @@ function legend() {
   legendRows(box, scale, counts, (ctx, c) => paint(ctx, lots.fills[c]));
   if (state.scale === "weeks") droughtLegend(box);
   if (linesShown()) lineLegend(put(box, "ul", null, "classes lines"));
-  else if (data.past.lines && state.lines === null) put(box, "p", "Soil lines appear nearer in, or tick “Soil lines”.", "note");
+  else if (data.past.lines && state.lines === null && !state.paper) put(box, "p", "Soil lines appear nearer in, or tick “Soil lines”.", "note");
   let missing = 0;
   for (let lot = 0; lot < data.n; lot++) missing += !data.shape.has(lot);
   legendFoot(box, data.n, missing);

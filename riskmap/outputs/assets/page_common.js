@@ -165,6 +165,19 @@ function room() { // keep clear of the legend where it lies on the map
   return { paddingTopLeft: [50, 12], paddingBottomRight: [over + 12, 30], animate: false };
 }
 
+const ScaleBar = L.Control.Scale.extend({ // with thousands set off like every other number of the page
+  _updateScale(bar, text, ratio) {
+    L.Control.Scale.prototype._updateScale.call(this, bar, text, ratio);
+    bar.textContent = text.replace(/\d+/, (n) => count(Number(n)));
+  },
+});
+
+function scaleBar() { // in the chosen units, in place of the last
+  if (state.bar) state.bar.remove();
+  const wide = 6 * parseFloat(getComputedStyle(document.body).fontSize); // room for its text, also when text is enlarged
+  state.bar = new ScaleBar({ maxWidth: Math.max(100, wide), metric: units.now === "si", imperial: units.now === "us" }).addTo(map);
+}
+
 function unitChoice() {
   document.querySelectorAll("input[name=units]").forEach((node) => {
     node.checked = node.value === about.units;

@@ -244,8 +244,7 @@ function home(box) {
 
 function showUnits(name) {
   units.now = name;
-  if (state.bar) state.bar.remove();
-  state.bar = L.control.scale({ metric: name === "si", imperial: name === "us" }).addTo(map);
+  scaleBar();
   legend();
   turn(state.active).catch(failed);
   if (state.archive && state.chosen !== null && state.shown) details(state.shown.lot, state.shown.others).catch(failed);
