@@ -7,8 +7,6 @@ from pathlib import Path
 
 import click
 
-from riskmap.errors import joined
-
 OUTPUTS = click.option("--outputs", type=click.Path(path_type=Path), default=Path("outputs"), show_default=True,
                        help="Folder in which `latest` is looked up.")
 UNITS = click.option("--units", type=click.Choice(["us", "si"]), default="us", show_default=True)
@@ -66,16 +64,14 @@ def compare(before: str, after: str, workers: int | None, outputs: Path) -> None
     Writes change.csv and change.json into a new folder. Exit 0 when nothing changed, 1 when something did.
     """
     from riskmap import api
+    from riskmap.comparing import weeks_told
 
     made = api.compare(before, after, workers=workers, outputs=outputs)
     change = made.answer
     for line in _summary(change.counts, change.runs):
         click.echo(line, err=True)
-    for what, weeks in change.weeks.items():
-        if weeks:
-            click.echo(f"weekly maps {what.replace('_', ' ')}: {joined(weeks)}", err=True)
-    for note in change.notes:
-        click.echo(note, err=True)
+    for line in [*weeks_told(change.weeks), *change.notes]:
+        click.echo(line, err=True)
     for path in made.files:
         click.echo(path.as_posix())
     sys.exit(int(change.counts["same"] != len(change.lots)))

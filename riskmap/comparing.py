@@ -15,7 +15,7 @@ import pandas as pd
 
 from riskmap import settings as area_file
 from riskmap import store, tables
-from riskmap.errors import LayerError
+from riskmap.errors import LayerError, joined
 from riskmap.movement_inputs import ClimateHistory, MovementInputs
 from riskmap.workers import Here
 
@@ -105,6 +105,20 @@ def compare(a: Results, b: Results, kept: store.Store | None = None, workers: in
                *(f"{cause}_part_mm" for cause in CAUSES), "why", "a", "b"]
     table = table[columns].rename(columns={"a": "lot_row_a", "b": "lot_row_b"})
     return Change(table, _counts(table), tuple(steps.notes), weekly_maps(a, b))
+
+
+# What `weekly_maps` tells, in words.
+WEEKS = {
+    "new": "weekly maps that only the second run has",
+    "gone": "weekly maps that only the first run has",
+    "reissued": "weekly maps issued again with other content",
+    "missing_now": "weeks without a map between the first and the last map of the second run",
+}
+
+
+def weeks_told(weeks: dict[str, list[str]]) -> list[str]:
+    """Return one line for each kind of `weekly_maps` that has any."""
+    return [f"{WEEKS[what]}: {joined(dates)}" for what, dates in weeks.items() if dates]
 
 
 def expected_since(now: Results, before: Results) -> pd.Series:

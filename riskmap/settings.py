@@ -59,7 +59,7 @@ class ClimateEntry(Provenance):
     cells_key: str = "cell_id"
     cell: str | None = None
     latitude_deg: float | dict[str, float] | None = None  # needed when there are no cell polygons
-    pet_source: str = ""  # a PET column is used only when its method is declared here
+    pet_source: str = ""  # a PET column is used only when its method stands here: thornthwaite or hamon
 
 
 class DroughtEntry(Provenance):

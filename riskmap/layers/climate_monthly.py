@@ -17,7 +17,7 @@ import numpy as np
 import pandas as pd
 
 from riskmap import tables, units
-from riskmap.errors import LayerError, Problem, joined
+from riskmap.errors import LayerError, Problem, joined, shown
 from riskmap.layers import ClimateTables, Source, noaa_fixed_width
 from riskmap.layers.polygon_file import read_polygons
 
@@ -37,6 +37,10 @@ SMALLEST_ANNUAL_MM = 40.0
 WARMEST_ANNUAL_C = 35.0
 COLDEST_ANNUAL_C = -5.0
 COLDEST_APPLIES_SOUTH_OF_DEG = 49.5
+
+# Methods of a declared evapotranspiration. The driver was measured with Thornthwaite; Hamon is of the same kind, from
+# temperature and day length (judgement). What comes under these names is still held against Thornthwaite.
+PET_METHODS = ("thornthwaite", "hamon")
 
 
 @dataclass(frozen=True)
@@ -71,10 +75,12 @@ def read(entry: ClimateEntry, area: Area) -> tuple[ClimateTables, list[Source], 
     Raises
     ------
     LayerError
+        When pet_source is none of `PET_METHODS`.
         When a file cannot be read, a column is missing or has no unit, rain and temperature are swapped, values can
         only come from a wrong unit, or the latitude of a cell is not known.
     """
     problems: list[Problem] = []
+    _check_pet_source(entry)
     cells = _cells(entry, area)
     monthly, sources = (_csv if entry.reader == "csv" else _noaa)(entry, area, problems)
     monthly = _wanted_cells(monthly, cells, entry, problems)
@@ -265,12 +271,22 @@ def _numbers(column: pd.Series, name: str, unit: str, missing_codes: tuple[float
     return pd.Series(units.BY_SUFFIX[unit][1](values.mask(coded).to_numpy()), index=column.index)
 
 
+def _check_pet_source(entry: ClimateEntry) -> None:
+    """Refuse a method that the driver was not measured with; a name may be followed by a year or a remark."""
+    given = entry.pet_source.strip().lower()
+    if given and not given.startswith(PET_METHODS):
+        raise LayerError(f"E-CLI-019 [climate] pet_source: \"{shown(entry.pet_source)}\": is not a method that the "
+                         f"driver takes; it takes {joined(PET_METHODS)}. Leave pet_source out and evapotranspiration "
+                         "is computed from temperature; that of a reference surface (Penman-Monteith, Hargreaves) is "
+                         "about 1.7 times larger and would keep the ground too dry.")
+
+
 def _pet(text: pd.DataFrame, entry: ClimateEntry, problems: list[Problem]) -> pd.Series:
     """Return declared potential evapotranspiration; a column without a declared source is reported and ignored."""
     found = _find(text, _PET)
     if found and not entry.pet_source:
         problems.append(Problem("W-CLI-034", str(entry.path), "evapotranspiration is used only with a declared method.",
-                                "Set pet_source under [climate] to its method.",
+                                f"Set pet_source under [climate] to its method: {joined(PET_METHODS)}.",
                                 "Column ignored; computed from temperature instead (Thornthwaite).",
                                 column=found[0][0]))
     if not entry.pet_source:

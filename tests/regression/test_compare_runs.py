@@ -155,6 +155,9 @@ def test_new_reissued_and_missing_weeks_are_told_apart(before: Results) -> None:
     assert comparing.weekly_maps(old, new) == {
         "new": ["2025-05-27", "2025-06-10"], "gone": ["2025-05-06"], "reissued": ["2025-05-20"],
         "missing_now": ["2025-06-03"]}
+    lines = comparing.weeks_told(comparing.weekly_maps(old, new))
+    assert "weeks without a map between the first and the last map of the second run: 2025-06-03" in lines
+    assert comparing.weeks_told(comparing.weekly_maps(old, old)) == []
     assert comparing.weekly_maps(old, old) == {"new": [], "gone": [], "reissued": [], "missing_now": []}
     assert comparing.weekly_maps(before, before)["new"] == []
 

@@ -158,6 +158,18 @@ def test_pet_without_declared_source_is_ignored_and_reported(area: SimpleNamespa
     assert problems == []
 
 
+def test_methods_of_pet_are_listed_and_another_one_is_refused(area: SimpleNamespace) -> None:
+    text = rows("division,date,precip_in,tavg_f,pet_in", "0309,{m},2,68,4")
+    _, _, problems = climate_monthly.read(write(area, text), area)
+    assert "to its method: thornthwaite, hamon." in str(problems[0])
+    for given in ("Penman-Monteith", "yes"):
+        entry = write(area, text).model_copy(update={"pet_source": given})
+        with pytest.raises(LayerError, match=rf'E-CLI-019 .*"{given}": is not a method.* takes thornthwaite, hamon\.'):
+            climate_monthly.read(entry, area)
+    hamon = write(area, text).model_copy(update={"pet_source": "Hamon (1961)"})
+    assert climate_monthly.read(hamon, area)[0].pet_source == "Hamon (1961)"
+
+
 def test_declared_pet_without_a_column_is_refused(area: SimpleNamespace) -> None:
     entry = write(area, GOOD).model_copy(update={"pet_source": "Thornthwaite"})
     with pytest.raises(LayerError, match="add pet_in"):
