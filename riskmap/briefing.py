@@ -11,7 +11,7 @@ import pandas as pd
 
 from riskmap import screening, settings
 from riskmap.errors import LayerError, joined
-from riskmap.outputs.brief import content
+from riskmap.outputs.brief import content, figures
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 
 APART_M = 1500.0  # lots nearer than this to another of the group are one round (judgement: a few minutes by car)
 MOST = 2000  # pages
+REMARKS = ("remark", "remarks", "note", "notes", "comment", "comments")  # a list's own words, printed as they are
 
 
 @dataclass(frozen=True)
@@ -56,14 +57,19 @@ class Papers:
     head: dict[str, Any]
 
 
-def wanted(found: Results, ids: list[str], listing: Path | None, top: int | None) -> list[Visit]:
+def wanted(found: Results, ids: list[str], listing: Path | None, top: int | None,
+           columns: dict[str, str] | None = None) -> list[Visit]:
     """Return the pages that are asked for, in the order of asking.
+
+    `columns`: our name (lot_id, lon, lat, geometry) -> the list's column, where it is called otherwise.
 
     Raises
     ------
     LayerError
         When nothing or too much is asked for, or the list cannot be used.
     """
+    if columns and listing is None:
+        raise LayerError("E-BRF-003 --column says what a column of a list is. Give the list too: --visits FILE.")
     visits: list[Visit] = []
     names = found.lots["lot_id"].astype("str")
     for lot in ids:
@@ -74,7 +80,7 @@ def wanted(found: Results, ids: list[str], listing: Path | None, top: int | None
                                 + (f"; similar: {joined(near)}" if near else "")))
         visits += [Visit(int(row), {"lot_id": lot}, "matched", "") for row in rows]
     if listing is not None:
-        visits += _listed(found, listing)
+        visits += _listed(found, listing, columns or {})
     if top is not None:
         ordered = found.lots["expected_movement_mm"].sort_values(ascending=False, kind="stable").dropna().head(top)
         visits += [Visit(int(row), {"lot_id": str(names[row])}, "matched", "") for row in ordered.index]
@@ -85,30 +91,44 @@ def wanted(found: Results, ids: list[str], listing: Path | None, top: int | None
     return visits
 
 
-def _listed(found: Results, listing: Path) -> list[Visit]:
-    given = screening.read(listing, {})
-    answer = screening.matched(found, given, {})
-    requests = given.table[[name for name in given.table if str(name).lower() in
-                            ("lot_id", "lon", "lat", "longitude", "latitude")]].astype("str")
-    out = []
-    for k, (row, status, note) in enumerate(zip(answer["lot_row"].fillna(-1).astype(int), answer["match_status"],
-                                                answer["match_note"], strict=True)):
-        told = {str(name): str(value) for name, value in requests.iloc[k].items()}
-        out.append(Visit(int(row), {**told, "row": str(int(given.row[k]))}, str(status), str(note)))
-    return out
+def _listed(found: Results, listing: Path, columns: dict[str, str]) -> list[Visit]:
+    given = screening.read(listing, columns)
+    answer = screening.matched(found, given, columns)
+    # the name of a pin is no id, but says which pin
+    places = screening.places(given, columns)
+    remark = "lot_id" if given.shapes is not None else next(
+        (name for name in given.table if str(name).strip().lower() in REMARKS), None)
+    told = {ours: theirs for ours, theirs in places.items() if ours != "geometry"} | (
+        {} if remark is None else {"remark": str(remark)})
+    cells = {ours: given.table[theirs].astype("str").tolist() for ours, theirs in told.items()}
+    return [Visit(int(row), {**{name: values[k] for name, values in cells.items()}, "row": str(int(given.row[k]))},
+                  str(status), str(note))
+            for k, (row, status, note) in enumerate(zip(answer["lot_row"].fillna(-1).astype(int),
+                                                        answer["match_status"], answer["match_note"], strict=True))]
 
 
 def pages(found: Results, visits: list[Visit], system: str, about: dict[str, str]) -> list[dict[str, Any]]:
-    """Return the values of every page, in order."""
+    """Return the values of every page, in order; all share one scale for bars and one for shapes."""
     shapes = _shapes(found, [visit.row for visit in visits])
+    scales = figures.scales(found.lots, shapes.values(), system)
+    names = found.lots["lot_id"].astype("str")
     out = []
     for visit in visits:
         if visit.row < 0:
             out.append(content.missing_page(visit.request, visit.status, visit.note, found, about))
             continue
-        note = ", ".join(f"{name} {value}" for name, value in visit.request.items() if value and name != "lot_id")
-        out.append(content.lot_page(found, visit.row, system, shapes.get(visit.row), about, note))
+        out.append(content.lot_page(found, visit.row, system, shapes.get(visit.row), about,
+                                    _asked(visit.request, names.iloc[visit.row]),
+                                    remark=visit.request.get("remark", ""), scales=scales))
     return out
+
+
+def _asked(request: dict[str, str], lot_id: str) -> str:
+    """Return what a row of a list asked for where that is not the lot's id, and its row; nothing without a list."""
+    if "row" not in request:
+        return ""
+    asked = content.asked_for(request)
+    return f"Row {request['row']} of the list" + (f", asked for as {asked}" if asked and asked != lot_id else "")
 
 
 def _shapes(found: Results, rows: list[int]) -> dict[int, NDArray[np.float64]]:

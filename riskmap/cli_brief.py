@@ -8,13 +8,16 @@ from pathlib import Path
 import click
 
 from riskmap.cli_runs import OUTPUTS, UNITS
+from riskmap.cli_screen import COLUMNS, named
 
 
 @click.command()
 @click.argument("run")
 @click.option("--lots", "ids", default=None, metavar="ID,ID", help="Lots by identifier, separated by commas.")
 @click.option("--visits", type=click.Path(path_type=Path), default=None,
-              help="A list (CSV, XLSX, KML, GeoJSON) of parcel ids or coordinates: a page for every row.")
+              help="A list (CSV, XLSX, KML, GeoJSON) of parcel ids or coordinates: a page for every row. A column "
+                   "remark or note is printed.")
+@COLUMNS
 @click.option("--top", type=click.IntRange(1, 500), default=None, metavar="N",
               help="The N lots with the largest expected movement.")
 @click.option("--paper", type=click.Choice(["letter", "a4"]), default="letter", show_default=True)
@@ -23,16 +26,17 @@ from riskmap.cli_runs import OUTPUTS, UNITS
               help="New or empty folder; default: a new one beside the run.")
 @UNITS
 @OUTPUTS
-def brief(run: str, ids: str | None, visits: Path | None, top: int | None, paper: str, each: bool, into: Path | None,
-          units: str, outputs: Path) -> None:
+def brief(run: str, ids: str | None, visits: Path | None, columns: tuple[str, ...], top: int | None, paper: str,
+          each: bool, into: Path | None, units: str, outputs: Path) -> None:
     """Write one page per lot of RUN (PDF and HTML), a summary of the area and an order of visits."""
     from riskmap import api
+    from riskmap.outputs import words
 
     made = api.brief(run, lots=[lot.strip() for lot in (ids or "").split(",") if lot.strip()], visits=visits, top=top,
-                     paper=paper, each=each, into=into, units=units, outputs=outputs)
+                     columns=named(columns), paper=paper, each=each, into=into, units=units, outputs=outputs)
     for path in made.files:
         click.echo(path.as_posix())
     pages = made.answer.pages
     without = sum(1 for page in pages if page["state"])
-    click.echo(f"{len(pages)} pages, {without} without a number", err=True)
+    click.echo(f"{words.counted(len(pages), 'page')}, {without:,} without a number", err=True)
     sys.exit(int(without > 0))

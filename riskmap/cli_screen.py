@@ -15,13 +15,15 @@ if TYPE_CHECKING:
     from riskmap.screening import Screened
 
 SHOWN_PROBLEMS = 20
+COLUMNS = click.option(
+    "--column", "columns", multiple=True, metavar="OURS=THEIRS",
+    help="What a column of the list is: lot_id, lon, lat or geometry; for example --column lot_id=PARCEL.")
 
 
 @click.command()
 @click.argument("run")
 @click.argument("listing", type=click.Path(path_type=Path))
-@click.option("--column", "columns", multiple=True, metavar="OURS=THEIRS",
-              help="What a column of the list is: lot_id, lon, lat or geometry; for example --column lot_id=PARCEL.")
+@COLUMNS
 @click.option("--bands", type=click.Path(path_type=Path), default=None,
               help="TOML file with movement_mm = [5, 10, 20, 35]: other bands, the same for every row.")
 @click.option("--groups", default=None, metavar="COLUMN",
@@ -43,7 +45,7 @@ def screen(run: str, listing: Path, columns: tuple[str, ...], bands: Path | None
     from riskmap import api
     from riskmap.outputs import screen_table
 
-    made = api.screen(run, listing, columns=dict(_named(pair) for pair in columns), bands=bands, groups=groups,
+    made = api.screen(run, listing, columns=named(columns), bands=bands, groups=groups,
                       within_m=within_m, into=into, units=units, outputs=outputs)
     done = made.answer
     for problem in done.problems[:SHOWN_PROBLEMS]:
@@ -61,11 +63,15 @@ def screen(run: str, listing: Path, columns: tuple[str, ...], bands: Path | None
     sys.exit(int(done.counts["with_number"] < done.counts["rows"]))
 
 
-def _named(pair: str) -> tuple[str, str]:
-    ours, mark, theirs = pair.partition("=")
-    if not mark or not theirs:
-        raise LayerError(f"E-SCR-005 --column {pair}: write OURS=THEIRS, for example --column lot_id=PARCEL.")
-    return ours.strip(), theirs.strip()
+def named(pairs: tuple[str, ...]) -> dict[str, str]:
+    """Return our name -> the list's column of `--column OURS=THEIRS`; LayerError for anything else."""
+    out = {}
+    for pair in pairs:
+        ours, mark, theirs = pair.partition("=")
+        if not mark or not theirs:
+            raise LayerError(f"E-SCR-005 --column {pair}: write OURS=THEIRS, for example --column lot_id=PARCEL.")
+        out[ours.strip()] = theirs.strip()
+    return out
 
 
 def _reasons(done: Screened) -> list[str]:

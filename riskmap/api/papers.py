@@ -77,8 +77,9 @@ def map(run: FileName | Run = "latest", *, tiles: bool = False, against: FileNam
 
 
 def brief(run: FileName | Run = "latest", *, lots: Sequence[str] = (), visits: FileName | None = None,
-          top: int | None = None, paper: str = "letter", each: bool = False, into: FileName | None = None,
-          units: str = "us", outputs: FileName = "outputs") -> Made[Papers]:
+          top: int | None = None, columns: Mapping[str, str] | None = None, paper: str = "letter",
+          each: bool = False, into: FileName | None = None, units: str = "us",
+          outputs: FileName = "outputs") -> Made[Papers]:
     """Write one page per lot to take along (PDF and HTML), a summary of the area and an order of visits.
 
     Parameters
@@ -88,9 +89,12 @@ def brief(run: FileName | Run = "latest", *, lots: Sequence[str] = (), visits: F
     lots : sequence of str
         Lots by identifier.
     visits : str or Path, optional
-        A list (CSV, XLSX, KML, GeoJSON) of identifiers or coordinates: a page for every row.
+        A list (CSV, XLSX, KML, GeoJSON) of identifiers or coordinates: a page for every row. A column remark or note
+        is printed on the page.
     top : int, optional
         So many lots with the largest expected movement.
+    columns : mapping, optional
+        Our name (lot_id, lon, lat, geometry) -> the list's column, where it is called otherwise.
     paper : str
         `letter` or `a4`.
     each : bool
@@ -131,7 +135,7 @@ def brief(run: FileName | Run = "latest", *, lots: Sequence[str] = (), visits: F
 
     folder = folder_of(run, outputs)
     found = record.read(folder)
-    asked = briefing.wanted(found, list(lots), optional(visits), top)
+    asked = briefing.wanted(found, list(lots), optional(visits), top, dict(columns or {}))
     papers = briefing.papers(found, asked, units, about(folder))
     with run_folder.made_from(folder, f"brief {found.area_name}", optional(into)) as made:
         briefing.write(papers, made.path, paper, each)

@@ -23,7 +23,7 @@ from riskmap import results as wording
 from riskmap.cli import cli
 from riskmap.errors import LayerError, visible
 from riskmap.outputs import record
-from riskmap.outputs.brief import content, observations, pages, pdf
+from riskmap.outputs.brief import content, figures, observations, pages, pdf
 
 ABOUT = {"run": "made-up_20251001T000000Z", "manifest": "0123456789ab"}
 HEAD = {"title": "lots", "year": 2025, "month": 10}
@@ -75,12 +75,12 @@ def test_one_page_a_lot_with_number_reasons_and_cautions(paper: str, units: str,
             assert "No number: " in text
             assert "not a low or a middle result" in text
         else:
-            for words in ("Expected, next 12 months", "Characteristic", "Observation aid", "Drought since the pour",
-                          "spread of what is not known", "Expected shape across the slab now"):
+            for words in ("Expected, next 12 months", "Characteristic", "Observation aid", "12-month SPEI",
+                          "what is not known", "Expected shape across the slab now", "Latitude, longitude"):
                 assert words in text, words
         assert not FORBIDDEN.findall(text), FORBIDDEN.findall(text)
     (summary,) = page_texts((tmp_path / "b" / "area.pdf").read_bytes())[:1]
-    assert "Groups under ten lots are not told" in summary
+    assert "Groups under ten lots are not shown" in summary
     assert not FORBIDDEN.findall(summary)
     page = (tmp_path / "b" / "lots.html").read_text(encoding="utf-8")
     assert page.count("It does not replace a visit") == len(asked) + 1
@@ -95,7 +95,8 @@ def test_numbers_on_the_page_are_those_of_the_run(outputs: Path, tmp_path: Path)
     for name in ("expected_movement", "characteristic_movement", "deflection_now"):
         values = [round(lot[f"{name}_mm{part}"] / 2) * 2 + 0.0 for part in ("", "_p10", "_p90")]
         assert f"{values[0]:.0f} mm {values[1]:.0f} mm to {values[2]:.0f} mm" in text
-    parts = [float(value) for value in re.findall(r"([+-]\d+\.\d) mm (?:soil|age|weather|slab|spread)", text)]
+    named = "more|less|soil|age|weather|a slab|slab size|what is"
+    parts = [float(value) for value in re.findall(rf"([+-]?\d+\.\d) mm (?:{named})", text)]
     assert len(parts) == 5
     assert sum(parts) + lot["reference_movement_mm"] == pytest.approx(lot["expected_movement_mm"], abs=0.4)
 
@@ -172,15 +173,15 @@ def test_pages_without_weather_or_soil_say_so() -> None:
 
 def test_turning_points_are_the_extremes_and_apart() -> None:
     value = np.sin(np.arange(600) / 20) * np.linspace(1, 2, 600)
-    found = content.turns(value)
+    found = figures.turns(value)
     assert found == sorted(found)
     assert int(np.argmax(value)) in found
     assert int(np.argmin(value)) in found
     dry = [k for k in found if value[k] < 0]
-    assert len(dry) == content.TURNS
-    assert min(np.diff(dry)) >= content.APART_MONTHS
-    assert content.turns(np.full(10, np.nan)) == []
-    assert content.turns(np.array([])) == []
+    assert len(dry) == figures.TURNS
+    assert min(np.diff(dry)) >= figures.APART_MONTHS
+    assert figures.turns(np.full(10, np.nan)) == []
+    assert figures.turns(np.array([])) == []
 
 
 def test_every_sign_has_a_source_and_every_direction_and_phase_has_signs() -> None:

@@ -10,8 +10,9 @@ section{border-top:2px solid #1a1a1a;padding:.5rem 0;break-after:page}
 h1{font-size:1.4rem;margin:.2rem 0}h2{font-size:1.05rem}
 table{border-collapse:collapse;width:100%}td,th{padding:.15rem .5rem;text-align:left;vertical-align:top;
 border-bottom:1px solid #bbb;overflow-wrap:anywhere}td.n{white-space:nowrap;text-align:right}.s{color:#4d4d4d}
-svg{max-width:100%;height:auto}.c{border:2px solid #1a1a1a;padding:.4rem .6rem}"""
-_W, _H = 640, 150
+svg{display:block;width:100%;max-width:40rem;height:auto}.c{border:2px solid #1a1a1a;padding:.4rem .6rem}"""
+_W, _H = 336, 120
+DASHED = ' stroke-dasharray="4"'
 
 
 def _t(value: object) -> str:
@@ -35,10 +36,14 @@ def document(pages: list[dict[str, Any]], area: dict[str, Any]) -> str:
 
 
 def _lot(page: dict[str, Any]) -> str:
-    out = [f"<section><h1>Lot {_t(page['id'])}</h1><p class=s>{_t(page['area'])}, {_t(page['today'])}. "
+    out = [f"<section><h1>{_t(page['title'])}</h1><p class=s>{_t(page['area'])}, {_t(page['today'])}. "
            f"{_t(page['standing'])}</p>"]
     if page["note"]:
-        out.append(f"<p class=s>Asked for as: {_t(page['note'])}</p>")
+        out.append(f"<p class=s>{_t(page['note'])}</p>")
+    if page["place"]:
+        out.append(f"<p>Latitude, longitude: {_t(page['place'])}</p>")
+    if page["remark"]:
+        out.append(f"<p>Remark of the list: {_t(page['remark'])}</p>")
     if page["state"]:
         out.append(f"<p><strong>No number: {_t(page['state'])}.</strong> {_t(page['state_reason'])}</p>"
                    f"<p><strong>{_t(page['not_low'])}</strong></p>")
@@ -51,10 +56,10 @@ def _lot(page: dict[str, Any]) -> str:
                 "</p>",
                 _table([[value, label] for label, value, _ in page["reasons"]], (0,)), _table(page["facts"]),
                 "".join(f"<p class=s>{_t(text)}</p>" for text in page["doubts"]),
-                "<h2>Drought since the pour</h2>", _strip(page["strip"]),
+                f"<h2>{_t(page['strip']['title'])}</h2>", _strip(page["strip"]),
                 "<h2>Expected shape across the slab now</h2>", _profile(page["profile"]), _soil(page["soil"]),
                 f"<h2>{_t(page['observation_title'])}</h2>",
-                _table([[text, f"[{source}]"] for text, source in page["look"]]),
+                _table([[text, f"[{source}]"] for text, source in page["look"]], (1,)),
                 f"<p class=s>{_t(page['look_sources'])}</p>"]
     credits = " ".join(page["credits"])
     out.append(f"<p class=c><strong>{_t(page['caution'])}</strong> {_t(page['not_seen'])}</p>"
@@ -74,54 +79,63 @@ def _strip(strip: dict[str, Any]) -> str:
         size = min(abs(value) / 3, 1) * half
         bars.append(f'<rect x="{_W * k / n:.1f}" y="{half - size if value > 0 else half:.1f}" width="{_W / n:.2f}" '
                     f'height="{size:.1f}" fill="{"#136697" if value > 0 else "#b85c28"}"/>')
-    told = "; ".join(f"{month} {value:+.1f}" for month, value, _ in strip["turns"])
-    weeks = f" Last weekly map {strip['weeks'][-1][0]}: {strip['weeks'][-1][1]}." if strip["weeks"] else ""
-    words = f"12-month SPEI {strip['from']} to {strip['to']}, above the line wetter, below drier than usual. " \
-            f"Turning points: {told}.{weeks}"
+    told = "; ".join(f"{month} {value:+.1f}" for month, value, *_ in strip["turns"])
+    words = f"12-month SPEI in standard deviations, {strip['from']} to {strip['to']}, above the line wetter, below " \
+            f"drier than usual. Turning points: {told}. {strip['weeks']}"
     line = f'<path d="M0 {half}H{_W}" stroke="#1a1a1a"/>'
-    return (f'<svg viewBox="0 0 {_W} {_H}" role="img" aria-label="{_t(words)}">{line}'
-            f"{''.join(bars)}</svg><p class=s>{_t(words)}</p>")
+    return _drawing("drought", line + "".join(bars), words)
+
+
+def _drawing(name: str, inside: str, words: str, width: int = _W) -> str:
+    return (f'<svg class="{name}" viewBox="0 0 {width} {_H}" role="img" aria-label="{_t(words)}">{inside}</svg>'
+            f"<p class=s>{_t(words)}</p>")
 
 
 def _profile(profile: dict[str, Any]) -> str:
+    """Draw six curves over the height scale that all lots of the brief share; the scale stands at the right."""
     if not profile:
         return "<p class=s>No profile.</p>"
-    every = [v for kind in ("ground", "slab") for line in profile[kind] for v in line] + [0.0]
-    top, low = max(every), min(every)
-    span = max(top - low, 0.2)
+    top, low = profile["high"], profile["low"]
+
+    def height(value: float) -> float:
+        return 10 + (_H - 20) * (top - value) / (top - low)
 
     def path(kind: str, part: int) -> str:
-        right = [(_W / 2 * (1 + x), 10 + (_H - 20) * (top - line[part]) / span)
+        right = [(_W / 2 * (1 + x), height(line[part]))
                  for x, line in zip(profile["x"], profile[kind], strict=True)]
         left = [(_W - x, y) for x, y in reversed(right)]
         return "M" + " L".join(f"{x:.1f} {y:.1f}" for x, y in [*left, *right])
 
+    ticks = [(top, profile["high_text"]), (0.0, profile["zero_text"]), (low, profile["low_text"])]
+    scale = "".join(f'<line x1="0" x2="{_W}" y1="{height(v):.1f}" y2="{height(v):.1f}" stroke="#bbb"/>'
+                    f'<text x="{_W + 6}" y="{height(v) + 5:.1f}" font-size="15">{_t(text)}</text>'
+                    for v, text in ticks if text and (v <= low or v >= top or height(low) - height(v) > 15))
     lines = "".join(f'<path d="{path(kind, part)}" fill="none" stroke="{color}" stroke-width="{2 if part == 1 else 1}"'
-                    f'{"" if part == 1 else " stroke-dasharray=4"}/>'
+                    f'{"" if part == 1 else DASHED}/>'
                     for kind, color in (("ground", "#b85c28"), ("slab", "#1a1a1a")) for part in (0, 1, 2))
-    middle = f"{profile['slab'][0][1]:.1f} {profile['unit']}"
-    words = f"Middle of the slab {middle} above its edges, {profile['width']} across; black slab, brown ground, " \
-            "dashed: eight draws of ten lie between. Heights are stretched."
-    return f'<svg viewBox="0 0 {_W} {_H}" role="img" aria-label="{_t(words)}">{lines}</svg><p class=s>{_t(words)}</p>'
+    span = f"{profile['low_text'] or profile['zero_text']} to {profile['high_text']}"
+    words = f"Middle of the slab {profile['middle']} above its edges, {profile['width']} across; black slab, brown " \
+            f"ground, dashed: eight draws of ten lie between. Heights are stretched: {span} for all lots of this brief."
+    return _drawing("shape", scale + lines, words, _W + 64)
 
 
 def _soil(soil: dict[str, Any]) -> str:
     if not soil:
         return ""
     rows = [[layer[5], f"{layer[3]:.1f} % ({layer[2]:.1f} to {layer[4]:.1f})"] for layer in soil["layers"]]
-    return (f"<h2>Soil profile: {_t(soil['name'])}</h2><p class=s>{_t(soil['weight'])} of the lot's soil; "
-            f"{soil['others']} more profiles. Depth and linear extensibility.</p>{_table(rows)}")
+    return (f"<h2>Soil profile: {_t(soil['name'])}</h2><p class=s>{_t(soil['weight'])} of the lot's soil"
+            f"{_t(soil['others'])}. Depth and linear extensibility.</p>{_table(rows)}")
 
 
 def _area(area: dict[str, Any]) -> str:
     states = _table([[name, count] for name, count in area["states"]], (1,))
-    groups = _table([["map unit", "poured", "lots", "one in ten below", "middle", "one in ten above"], *area["groups"]])
+    groups = _table([area["group_heads"], *area["groups"]])
     visits = _table([["group", "order", "lot", "expected movement"], *area["visits"]]) if area["visits"] else ""
     round_ = ("<h2>Order of visits</h2><p class=s>By expected movement within each group of lots that lie together; an "
               f"order for a round, no ranking of places.</p>{visits}" if visits else "")
     return (f"<section><h1>{_t(area['area'])}, {_t(area['today'])}</h1><p class=s>{_t(area['standing'])}</p>"
-            f"<p>{area['lots']:,} lots, {area['numbers']:,} with a number.</p>{states}"
-            f"<h2>Soil and age: expected movement of the next 12 months</h2>{groups}<p class=s>Groups under ten lots "
-            f"are not told ({area['small']} lots); {area['undated']} lots have no pour date.</p>"
+            f"<p>{_t(area['counts'])}</p>{states}"
+            f"<h2>Soil and age: expected movement of the next 12 months</h2>{groups}"
+            f"<p class=s>{_t(area['group_note'])}</p>"
             f"{_table(area['weather'])}{round_}"
             f"<p class=c><strong>{_t(area['caution'])}</strong> {_t(area['not_seen'])}</p></section>\n")
