@@ -88,6 +88,21 @@ def test_one_scale_for_every_lot_of_a_brief(found: Results) -> None:
         assert "-0.5 in" in text
 
 
+def test_the_drawing_tells_the_number_of_the_run(found: Results) -> None:
+    row = numbered(found)
+    page = content.lot_page(changed(found, row, deflection_now_mm=76.2), row, "us", MOUND, ABOUT)
+    assert page["profile"]["middle"] == {n["label"]: n["text"] for n in page["numbers"]}[
+        "Now, middle above edge"] == "3.0 in"
+
+
+def test_what_does_not_fit_goes_to_a_second_page_and_is_not_cut(found: Results) -> None:
+    page = content.lot_page(found, numbered(found), "us", MOUND, ABOUT)
+    page["facts"] = [[f"Fact {k}", "some words about it"] for k in range(60)]
+    reader = pypdf.PdfReader(io.BytesIO(pdf.compiled("page.typ", {**HEAD, "pages": [page]}, "letter")[0]))
+    assert len(reader.pages) > 1
+    assert "It does not replace a visit" in text_of("page.typ", {"pages": [page]})
+
+
 def test_scales_of_nothing_are_a_step_wide(found: Results) -> None:
     nothing = figures.scales(found.lots.iloc[:0], [], "si")
     assert nothing.bars == nothing.heights == (0.0, 10.0)

@@ -84,7 +84,8 @@ def lot_page(found: Results, row: int, system: str, shape: Array | None, about: 
         "look": [[text, source] for text, source in look],
         "look_sources": "; ".join(f"[{key}] {observations.SOURCES[key]}" for key in sorted({key for _, key in look})),
         "strip": figures.strip(found, str(lot["cell_id"]), str(lot["pour_date_early"]), str(lot["pour_date_basis"])),
-        "profile": figures.profile(shape, lot_text.slab_width(lot, system), system, scales.heights),
+        "profile": figures.profile(shape, float(lot["deflection_now_mm"]), lot_text.slab_width(lot, system), system,
+                                   scales.heights),
         "soil": figures.soil(found, row, system),
     }
     return page

@@ -154,14 +154,17 @@ def turns(value: Array) -> list[int]:
 
 
 # ---------------------------------------------------------------- slab and soil
-def profile(shape: Array | None, width: str, system: str, ends: tuple[float, float]) -> dict[str, Any]:
-    """Return half the slab from the middle to the edge, in shown units, and its scale; the page mirrors it."""
+def profile(shape: Array | None, now_mm: float, width: str, system: str, ends: tuple[float, float]) -> dict[str, Any]:
+    """Return half the slab from the middle to the edge, in shown units, and its scale; the page mirrors it.
+
+    `now_mm` is the run's own middle above edge: the drawing has fewer draws and differs in the last digit.
+    """
     if shape is None:
         return {}
     factor = 1 / units.MM_PER_INCH if system == "us" else 1.0
     values = np.round(shape[:, 1:] * factor, 3)
     return {"x": shape[:, 0].round(4).tolist(), "ground": values[:, :3].tolist(), "slab": values[:, 3:].tolist(),
-            "width": width, "middle": lot_text.shown(float(shape[0, 5]), system), **axis(ends, system)}
+            "width": width, "middle": lot_text.shown(now_mm, system), **axis(ends, system)}
 
 
 def soil(found: Results, row: int, system: str) -> dict[str, Any]:
