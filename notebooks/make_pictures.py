@@ -54,10 +54,11 @@ def main() -> None:
     listing = screening.read(ROOT / "layers" / "example" / "listings.csv", {"lot_id": "parcel"})
     done = screening.screen(found, listing, columns={"lot_id": "parcel"})
     told = {"list": listing.name, "run": about["run"], "today": found.today, "manifest": about["manifest"],
-            "counts": done.counts, "notes": [], "page_columns": screening.page_columns(done, "us")}
+            "counts": done.counts, "ties": done.ties, "notes": []}
     with tempfile.TemporaryDirectory() as place:
-        screen_table.write(done.rows, screening.in_order(done.rows), None, told, Path(place))
-        shot(Path(place) / "screened.html", PICTURES / "screen.png", "1000,620")
+        screen_table.write(done.rows, screening.in_order(done.rows), None, told, Path(place),
+                           screening.page_rows(done, "us"), done.measures)
+        shot(Path(place) / "screened.html", PICTURES / "screen.png", "1000,760")
 
 
 if __name__ == "__main__":

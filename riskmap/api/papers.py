@@ -291,7 +291,7 @@ def calibrate(run: FileName | Run, surveys: FileName | None = None, *, model: Fi
     ------
     LayerError
         The file is no table of surveys, or the run cannot be computed again or has too few draws; the model is off,
-        damaged, or of other settings or code than the run; surveys and a model are given, or neither.
+        cannot be read, or is of other settings or code than the run; surveys and a model are given, or neither.
     RunFolderError
         No such run, or the folder cannot be made.
 
