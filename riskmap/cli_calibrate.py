@@ -38,7 +38,8 @@ def calibrate(run: str, surveys: Path | None, model: Path | None, range_m: float
     from riskmap import api
     from riskmap.calibration import card
 
-    done = api.calibrate(run, surveys, model=model, range_m=range_m, workers=workers, into=folder, outputs=outputs)
+    done = api.calibrate(run, surveys, model=model, range_m=range_m, workers=workers, into=folder, outputs=outputs,
+                         tell=lambda text: click.echo(text, err=True))
     made = done.answer
     _say(made, fitted=model is None)
     click.echo(card.standing(made.model), err=True)
@@ -49,6 +50,8 @@ def calibrate(run: str, surveys: Path | None, model: Path | None, range_m: float
 
 
 def _say(made: Calibration, *, fitted: bool) -> None:
+    from riskmap.calibration.fitting import counted
+
     for problem in made.problems[:SHOWN_PROBLEMS]:
         click.echo(f"  {problem}", err=True)
     if len(made.problems) > SHOWN_PROBLEMS:
@@ -56,8 +59,8 @@ def _say(made: Calibration, *, fitted: bool) -> None:
     c = made.model.counts
     if not fitted:
         click.echo(f"put to this run as it was made on {made.model.run.area}, {made.model.run.today}", err=True)
-    click.echo(f"{c.rows} rows, {c.compared} compared, {c.quarantined} set aside, {c.not_used} not used; {c.houses} "
-               f"houses in {c.blocks} blocks", err=True)
+    click.echo(f"{counted(c.rows, 'row')}, {c.compared} compared, {c.quarantined} set aside, {c.not_used} not used; "
+               f"{counted(c.houses, 'house')} in {counted(c.blocks, 'block')}", err=True)
     for name, layer in (("physical", made.model.physical), ("statistical", made.model.statistical)):
         click.echo(f"{name} layer: {'on' if layer.on else 'off'}", err=True)
     for refusal in made.model.refused:

@@ -13,7 +13,7 @@ import json
 import os
 import time
 from collections.abc import Callable, Iterator
-from contextlib import suppress
+from contextlib import AbstractContextManager, suppress
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -234,14 +234,20 @@ def compute_batch(area: Area, store: Store, name: str, columns: pd.DataFrame, co
                   threads: int) -> Movement:
     """Compute columns of one cell and keep them under the cell's key; a task of a worker."""
     from riskmap import movement
-    from riskmap.movement import reduced_model
 
-    with reduced_model.kept_on(_Models(store)):
+    with models_of(store):
         made = movement.simulate(columns, column_profile, profile, layer, history, movement=area.movement,
                                  climate=area.climate_settings, soil=area.soil_settings, workers=threads)
     for told in made.facts["cells"].values():
         store.put(name, pd.concat([keys, made.column], axis=1), told)
     return made
+
+
+def models_of(store: Store) -> AbstractContextManager[None]:
+    """Return a context in which reduced models are taken from a store and kept there."""
+    from riskmap.movement import reduced_model
+
+    return reduced_model.kept_on(_Models(store))
 
 
 @dataclass(frozen=True)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -263,7 +263,7 @@ def export(run: FileName | Run, formats: Sequence[str], *, into: FileName | None
 
 def calibrate(run: FileName | Run, surveys: FileName | None = None, *, model: FileName | None = None,
               range_m: float = 500.0, workers: int | None = None, into: FileName | None = None,
-              outputs: FileName = "outputs") -> Made[Calibration]:
+              outputs: FileName = "outputs", tell: Callable[[str], None] | None = None) -> Made[Calibration]:
     """Compare a run with measured surveys, and fit a calibration where they allow it; or put one to a later run.
 
     Parameters
@@ -281,6 +281,8 @@ def calibrate(run: FileName | Run, surveys: FileName | None = None, *, model: Fi
         Threads; any number gives the same result.
     into : str or Path, optional
         A new or empty folder. Default: a new one beside the run.
+    tell : callable, optional
+        Told before the computation when the surveys are too few to switch a calibration on.
 
     Returns
     -------
@@ -310,6 +312,7 @@ def calibrate(run: FileName | Run, surveys: FileName | None = None, *, model: Fi
     >>> made.answer.model.counts.compared, made.answer.model.physical.on
     (2, False)
     """
+    from riskmap import store
     from riskmap.calibration import against_surveys, files, model_file
     from riskmap.errors import LayerError
     from riskmap.outputs import record, run_folder
@@ -320,8 +323,10 @@ def calibrate(run: FileName | Run, surveys: FileName | None = None, *, model: Fi
     earlier = None if model is None else model_file.read(Path(model))
     folder = folder_of(run, outputs)
     results = record.read(folder)
-    found = None if surveys is None else against_surveys.calibrate(results, Path(surveys), range_m=range_m,
-                                                                   workers=workers)
+    models = store.models_of(store.Store(folder.resolve().parent / store.FOLDER))  # the run has built them already
+    with models:
+        found = None if surveys is None else against_surveys.calibrate(results, Path(surveys), range_m=range_m,
+                                                                       workers=workers, tell=tell)
     with run_folder.made_from(folder, "calibration", optional(into)) as made:
         if found is not None:
             files.write(found, results, made.path, workers=workers)

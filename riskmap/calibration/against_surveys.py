@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -46,7 +47,8 @@ class Calibration:
     problems: list[Problem]
 
 
-def calibrate(results: Results, path: Path, *, range_m: float = blocks.RANGE_M, workers: int | None = 1) -> Calibration:
+def calibrate(results: Results, path: Path, *, range_m: float = blocks.RANGE_M, workers: int | None = 1,
+              tell: Callable[[str], None] | None = None) -> Calibration:
     """Compare a run with surveys and fit both layers.
 
     Parameters
@@ -59,6 +61,8 @@ def calibrate(results: Results, path: Path, *, range_m: float = blocks.RANGE_M, 
         Least correlation range of what the model leaves: size of blocks by place and width of buffers. [m]
     workers : int, optional
         Threads; any number gives the same result.
+    tell : callable, optional
+        Told before the computation when too few houses or blocks can be reached.
 
     Raises
     ------
@@ -78,12 +82,11 @@ def calibrate(results: Results, path: Path, *, range_m: float = blocks.RANGE_M, 
     table, more = surveys.match(table, results, path.name)
     made = random.make(area.movement)
     table["column"] = table["column"].where(table["why"] == "", -1)
+    if tell is not None and (few := _few(table, range_m)):
+        tell(few)
     mean, variance = predict.of_rows(table, results.inputs, area, made, workers=workers)
     told = surveys.Teller(path.name, table, more)
-    told.bar((table["column"] >= 0).to_numpy() & np.isnan(mean).any(axis=1), "E-CAL-023", "first_date",
-             pd.Series(table["first_month"].clip(lower=0).map(month_name)),
-             "surveyed before the slab may have been poured, or before the weather record.",
-             "Check survey date and pour date.")
+    _bar_before_pour(told, table, (table["column"] >= 0).to_numpy() & np.isnan(mean).any(axis=1), results)
     use = (table["why"] == "").to_numpy()
     survey = _survey(table[use].reset_index(drop=True), predict.smooth(mean[use], variance[use], made))
     fit = fitting.fit(survey, range_m) if use.any() else None
@@ -91,6 +94,38 @@ def calibrate(results: Results, path: Path, *, range_m: float = blocks.RANGE_M, 
         problems += _findings(table, use, fit, range_m, path.name)
     model = _model(results, area, table, use, fit, made, range_m)
     return Calibration(model, _comparisons(table, use, survey.rows, fit), [*problems, *more])
+
+
+def _few(table: pd.DataFrame, range_m: float) -> str:
+    """Return why the usable rows cannot switch a calibration on, empty when they may."""
+    rows = table[table["column"] >= 0]
+    houses = rows["lot_row"].nunique()
+    named = [set(blocks.by_place(rows["x_m"].to_numpy(float), rows["y_m"].to_numpy(float), range_m))]
+    named += [set(rows["block"])] if (rows["block"] != "").all() else []
+    count = min(map(len, named))
+    if houses >= fitting.FEWEST_HOUSES and count >= fitting.FEWEST_BLOCKS:
+        return ""
+    return (f"The rows reach at most {fitting.counted(houses, 'house')} in {fitting.counted(count, 'block')}; a "
+            f"calibration needs {fitting.FEWEST_HOUSES} houses in {fitting.FEWEST_BLOCKS} blocks and stays off. They "
+            "are compared; nothing is tested by leaving blocks out.")
+
+
+def _bar_before_pour(told: surveys.Teller, table: pd.DataFrame, found: NDArray[np.bool_], results: Results) -> None:
+    """Bar rows without an expectation in every draw: the slab may not have been poured, or no weather is known."""
+    lots = results.lots[["pour_date_basis", "pour_date_early", "pour_date_late"]].reset_index(drop=True)
+    lots = lots.reindex(table["lot_row"].to_numpy()).fillna("")
+    early = lots["pour_date_early"].to_numpy(dtype=object)
+    window = early + ".." + lots["pour_date_late"].to_numpy(dtype=object)
+    month = pd.Series(table["first_month"].clip(lower=0).map(month_name))
+    assert results.inputs is not None
+    in_record = (table["first_month"] >= results.inputs.history.first_month).to_numpy()
+    undated = (lots["pour_date_basis"] == "none").to_numpy() & in_record & (month.to_numpy(dtype=object) >= early)
+    for dates in sorted(set(window[found])):
+        here = found & (window == dates)
+        told.bar(here & undated, "E-CAL-024", "first_date", month, f"the pour date of this lot is not known ({dates}).",
+                 "Give it in the lot file and run the estimate again; then this survey can be used.")
+        told.bar(here & ~undated, "E-CAL-023", "first_date", month, f"surveyed before the slab may have been poured "
+                 f"({dates}), or before the weather record.", "Check survey date and pour date.")
 
 
 def _survey(table: pd.DataFrame, expected: predict.Expected) -> Survey:

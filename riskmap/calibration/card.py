@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from riskmap.calibration import CAUTION_CALIBRATED, blocks, crossval, fitting, physical
+from riskmap.calibration.fitting import counted
 from riskmap.calibration.model_file import LayerTold, Model
 from riskmap.results import CAUTION, STANDING
 from riskmap.survey import CAUTION_SURVEY
@@ -26,7 +27,8 @@ def standing(model: Model) -> str:
     if not model.physical.on:
         return STANDING
     layer = model.statistical if model.statistical.on else model.physical
-    return (f"Calibrated against surveys of {model.counts.houses} houses in {model.counts.blocks} blocks; of surveys "
+    return (f"Calibrated against surveys of {counted(model.counts.houses, 'house')} in "
+            f"{counted(model.counts.blocks, 'block')}; of surveys "
             f"left out by block, {_percent(layer.coverage_scaled)} lay in the 80 % range.")
 
 
@@ -58,9 +60,10 @@ def _compared(model: Model) -> str:
     c = model.counts
     return "\n".join([
         "## What was compared", "",
-        f"{c.rows} rows in the table: {c.compared} compared ({c.changes} changes between two surveys and {c.singles} "
-        f"single surveys, outliers counted), {c.quarantined} set aside as outliers, {c.not_used} not used. {c.houses} "
-        f"houses in {c.blocks} blocks; blocks and buffers are at least {model.correlation_range_m:g} m.",
+        f"{counted(c.rows, 'row')} in the table: {c.compared} compared ({counted(c.changes, 'change')} between two "
+        f"surveys and {counted(c.singles, 'single survey')}, outliers counted), {c.quarantined} set aside as outliers, "
+        f"{c.not_used} not used. {counted(c.houses, 'house')} in {counted(c.blocks, 'block')}; blocks and buffers "
+        f"are at least {model.correlation_range_m:g} m.",
         "", f"A change has reading errors only. A single survey also has the unevenness of new slabs: mean largest "
         f"difference {AS_BUILT_MM} mm (Walsh, Bashford & Mason 2001, abstract), of which {AS_BUILT_DOME_SD_MM:g} mm, "
         "one sd, may look like a dome or dish (judgement)."])

@@ -208,14 +208,19 @@ def _arrays(told: Told) -> tuple[Array, Array, Array]:
     return told.middle, told.low, told.high
 
 
+def counted(number: int, what: str) -> str:
+    """Return `1 house`, `2 houses`."""
+    return f"{number:,} {what}" + ("" if number == 1 else "s")
+
+
 def _too_few(houses: int, count: int, quarantined: float) -> list[Refusal]:
     out = []
     if houses < FEWEST_HOUSES:
-        out.append(Refusal("E-CAL-100", "physical", f"{houses} houses can be compared, at least {FEWEST_HOUSES} are "
-                           "needed. Survey more houses."))
+        out.append(Refusal("E-CAL-100", "physical", f"{counted(houses, 'house')} can be compared, at least "
+                           f"{FEWEST_HOUSES} are needed. Survey more houses."))
     if count < FEWEST_BLOCKS:
-        out.append(Refusal("E-CAL-101", "physical", f"the houses lie in {count} blocks, at least {FEWEST_BLOCKS} are "
-                           "needed. Survey houses in other places."))
+        out.append(Refusal("E-CAL-101", "physical", f"the houses lie in {counted(count, 'block')}, at least "
+                           f"{FEWEST_BLOCKS} are needed. Survey houses in other places."))
     if quarantined > MOST_QUARANTINED:
         out.append(Refusal("E-CAL-102", "physical", f"{100 * quarantined:.0f} % of the rows are outliers, at most "
                            f"{100 * MOST_QUARANTINED:.0f} % may be. Check units, signs and sources."))

@@ -94,6 +94,10 @@ def read(path: Path) -> tuple[pd.DataFrame, list[Problem]]:
     out["reading_sd_mm"] = sd
     codes = pd.factorize(texts["source"])[0] + 1
     out["source"] = [f"source {k}" for k in codes.tolist()]
+    if (texts["source"] != "").any():
+        problems.append(Problem("W-CAL-052", name, "who measured is told by a number, for privacy.", "None needed.",
+                                "Names become source 1, source 2 and so on, in the order in which they first stand.",
+                                None, "source"))
     out["block"] = texts["block"]
     twice = out.duplicated(["lot_id", "kind", "first_month", "second_month"]) & (out["why"] == "")
     told.bar(twice, "E-CAL-040", "lot_id", texts["lot_id"], "this lot has an earlier row of the same dates.",

@@ -174,10 +174,30 @@ def test_rows_that_cannot_be_used_are_told_and_kept(run: Results, tmp_path: Path
     path = tmp_path / "s.csv"
     path.write_text(HEAD + line + "\n", encoding="utf-8")
     told = against_surveys.calibrate(run, path)
-    assert [(p.code, p.row, p.column) for p in told.problems][:1] == [(code, 2, column)]
+    problem = next(p for p in told.problems if p.code != "W-CAL-052")
+    assert (problem.code, problem.row, problem.column) == (code, 2, column)
     assert told.comparisons[["status", "why"]].to_numpy().tolist() == [["not_used", code]]
-    assert told.problems[0].remedy
+    assert problem.remedy
     assert [r.code for r in told.model.refused][:1] == ["E-CAL-100"]
+
+
+def test_a_lot_without_a_pour_date_is_told_as_such(run: Results, tmp_path: Path) -> None:
+    lots = run.lots.copy()
+    known = lots.loc[(lots["state"] == "") & (lots["pour_date_early"] > "1985"), "lot_id"].iloc[0]
+    lots.loc[lots["lot_id"] == known, ["pour_date_basis", "pour_date_early"]] = "none", "1950-01"
+    path = tmp_path / "s.csv"
+    path.write_text(HEAD + f"{known},1982-01,,,5,,,,\n{known},1972-01,,,5,,,,\n", encoding="utf-8")
+    said: list[str] = []
+    undated = against_surveys.calibrate(replace(run, lots=lots), path, tell=said.append)
+    rule = next(p for p in undated.problems if p.row == 2)
+    assert rule.code == "E-CAL-024"
+    late = lots.loc[lots["lot_id"] == known, "pour_date_late"].iloc[0]
+    assert rule.rule == f"the pour date of this lot is not known (1950-01..{late})."
+    assert undated.comparisons["why"].tolist() == ["E-CAL-024", "E-CAL-023"]  # before the record a date does not help
+    dated = against_surveys.calibrate(run, path)
+    assert set(dated.comparisons["why"]) == {"E-CAL-023"}
+    assert said == ["The rows reach at most 1 house in 1 block; a calibration needs 30 houses in 5 blocks and stays "
+                    "off. They are compared; nothing is tested by leaving blocks out."]
 
 
 @pytest.mark.parametrize(("content", "code"), [
@@ -208,7 +228,9 @@ def test_inches_duplicates_blocks_and_sources(tmp_path: Path) -> None:
     assert table["reading_sd_mm"].tolist() == pytest.approx([2.54, *[2.54 * np.sqrt(2)] * 3])
     assert table["source"].tolist() == ["source 1", "source 2", "source 1", "source 1"]
     assert table["why"].tolist() == ["", "E-CAL-040", "E-CAL-041", "E-CAL-041"]
-    assert [(p.code, p.row) for p in problems] == [("E-CAL-040", 3), ("E-CAL-041", 4), ("E-CAL-041", 5)]
+    assert [(p.code, p.row) for p in problems] == [("W-CAL-052", None), ("E-CAL-040", 3), ("E-CAL-041", 4),
+                                                   ("E-CAL-041", 5)]
+    assert "Names become source 1, source 2" in problems[0].action
 
 
 # ---------------------------------------------------------------- the command
@@ -239,7 +261,7 @@ def test_people_reach_no_file(made: tuple[Result, Path]) -> None:
     assert "Ada" not in told
     assert "=Bo" not in told
     listed = json.loads((folder / "problems.json").read_text(encoding="utf-8"))
-    assert [p["code"] for p in listed][:2] == ["W-CAL-050", "W-CAL-051"]
+    assert [p["code"] for p in listed][:3] == ["W-CAL-050", "W-CAL-051", "W-CAL-052"]
     assert all(name in listed[0]["rule"] for name in ("owner_name", "postcode", "census_tract"))
 
 
@@ -265,6 +287,7 @@ def test_few_houses_are_compared_and_change_nothing(town: synthetic.Town, calibr
     path = write_csv(few, synthetic.invent(few, 1, 0), tmp_path / "s.csv")
     done = call(calibration_run, path, tmp_path / "o")
     assert done.exit_code == 1
+    assert "The rows reach at most 12 houses in " in done.stderr.splitlines()[0]
     assert not (tmp_path / "o" / "lots_calibrated.csv").exists()
     card = (tmp_path / "o" / "calibration.md").read_text(encoding="utf-8")
     assert "E-CAL-100: 12 houses" in card
