@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
     from riskmap.settings import LotSettings
 
-# Parts of column names, small letters and digits only, the surest first. Collected from the headings of county files.
+# Parts of column names, small letters and digits only, the surest first (judgement: usual spellings).
 LOOKS_LIKE: dict[str, tuple[str, ...]] = {
     "pour_date": ("pourdate", "yearbuilt", "yrbuilt", "yrblt", "yearblt", "yearbuil", "yrbuil", "builtyear", "builtyr",
                   "buildyear", "buildyr", "bldgyear", "bldgyr", "datebuilt", "builtdate", "yearconst", "yrconst",
