@@ -158,7 +158,8 @@ def check(path: Path, role: str | None, json_path: Path | None) -> None:
 
     One line per finding: code, file, row as your editor numbers it (the first feature of a layer is 1, the heading of a
     CSV is 1), column, value, rule, remedy, what was done. E-: a value, row or file was set aside; W-: used with a
-    caution. Findings that differ only in the row share a line; --json has each.
+    caution. Findings that differ only in the row share a line; --json keeps the rows apart, up to
+    1,000 of a kind.
 
     Exit 0 when every lot goes on to the estimate, 1 when some have a state instead (no shape, no slab), 2 when a run
     would be refused. Findings alone never change it, with --as too.
