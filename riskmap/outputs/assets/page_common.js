@@ -77,7 +77,7 @@ function hatchCanvas(kind, ink, ground = "#ffffff") {
 
 function edgeOf(ctx, edge, px) { // outline by the colour of the class, so that it shows on the darkest too; a state has ink
   ctx.strokeStyle = edge || "#1a1a1a";
-  ctx.lineWidth = px > 24 || !edge ? 1 : 0.6;
+  ctx.lineWidth = px > 24 ? 1 : 0.6;
 }
 
 // ---------------------------------------------------------------- lengths in the chosen units
