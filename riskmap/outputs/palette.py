@@ -118,8 +118,9 @@ SCALES = {
 # Layers whose values the page derives itself: their `column` is none of `tables.ESTIMATE`.
 DERIVED_SCALES = {
     "age": Scale("age_years", "Age of the slab", "From the middle of the possible pour dates", AGE, AGE_LIMITS_YEARS,
-                 unit="years"),
-    "weeks": Scale("week_mm", "Past weeks: deflection and drought map", _SIGNS, DIVERGING, DIVERGING_LIMITS_MM),
+                 unit="years", missing="pour date not known"),
+    "weeks": Scale("week_mm", "Past weeks: deflection and drought map", _SIGNS, DIVERGING, DIVERGING_LIMITS_MM,
+                   missing="not known to be poured by then"),
     "change": Scale("change_mm", "Change against another run", "+ larger than in the other run, − smaller", DIVERGING,
                     CHANGE_LIMITS_MM),
 }

@@ -354,8 +354,15 @@ def test_a_history_that_would_begin_at_an_assumed_pour_is_not_shown(browser: web
         assert "Slab, middle against edge" not in text
         assert browser.execute_script("return document.querySelector('#details .strip .slab')") is None
         assert "SPEI-12" in text
+        low = browser.execute_script("return document.querySelector('#details .strip').viewBox.baseVal.height")
     show(browser, 42)
     assert "Slab, middle against edge, 2025-09 to 2025-10: highest " in details(browser)
+    assert low < browser.execute_script("return document.querySelector('#details .strip').viewBox.baseVal.height") - 50
+    choose_layer(browser, "age")
+    rows = browser.execute_script("return [...document.querySelectorAll('#legend li')].map(n => n.textContent)")
+    assert "pour date not known1" in rows
+    listed = browser.execute_script("return document.querySelectorAll('#lots li .value')[40].textContent")
+    assert listed == "pour date not known"
 
 
 def test_change_and_age_layers(page: webdriver.Chrome) -> None:

@@ -17,7 +17,7 @@ function valueOf(lot, scale) { // the number of a layer at a lot, null without o
 
 function briefly(lot, scale) { // the value of a layer at a lot in a few words
   const c = state.code[lot], k = scale.colors.length;
-  if (c === k + stateNames(about).length) return scale.classes.length ? "not known" : "no value";
+  if (c === k + stateNames(about).length) return scale.missing.split(" (")[0];
   if (c >= k) return about.states[data.text("state", lot)];
   if (scale.classes.length) return ["phase", "drought_category"].includes(scale.column) ? scale.words[c] : data.text(scale.column, lot);
   if (scale.unit === "years") return many(Math.floor(valueOf(lot, scale)), "year");

@@ -54,10 +54,11 @@ function strip(box, lot) {
   if (cut) put(box, "p", "History of the slab is not shown: " + cut + ".", "note");
   const start = Math.min(...[bars, weeks, slab].filter((of) => of.length).map((of) => of[0].month));
   const end = Math.max(today + 1, start + 12), x = (m) => STRIP.left + (STRIP.width - STRIP.left) * (m - start) / (end - start);
-  const svg = draw(box, "svg", { viewBox: `0 0 ${STRIP.width} ${STRIP.foot + 4}`, role: "img", class: "strip" });
+  const foot = slab.length ? STRIP.foot : STRIP.foot - STRIP.slab[1] + STRIP.weeks[1]; // no empty ground where no slab is told
+  const svg = draw(box, "svg", { viewBox: `0 0 ${STRIP.width} ${foot + 4}`, role: "img", class: "strip" });
   const lines = [indexStrip(svg, x, bars), weekStrip(svg, x, weeks), slabStrip(svg, x, slab)].filter(Boolean);
   const years = [...new Set([0, 0.5, 1].map((s) => Math.floor((start + s * (today - start)) / 12)))];
-  years.forEach((year, i) => draw(svg, "text", { x: Math.min(Math.max(x(12 * year), STRIP.left), STRIP.width - 30), y: STRIP.foot }, String(year)));
+  years.forEach((year, i) => draw(svg, "text", { x: Math.min(Math.max(x(12 * year), STRIP.left), STRIP.width - 30), y: foot }, String(year)));
   svg.setAttribute("aria-label", lines.join(" "));
   lines.forEach((line) => put(box, "p", line, "note"));
 }
