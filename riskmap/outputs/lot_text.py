@@ -84,8 +84,8 @@ def doubt_means(value_mm: float) -> str:
     """Return how what is not known can raise or lower a number; nothing where it hardly does."""
     if abs(value_mm) < words.LEAST_PART_MM:
         return ""
-    side = "above" if value_mm > 0 else "below"
-    return f": the middle of the whole range lies {side} the value of middle assumptions"
+    side = "higher" if value_mm > 0 else "lower"
+    return f": beyond what is unknown of the reference lot, it puts the middle of the range {side}"
 
 
 def _range(row: dict[str, Any], name: str, system: str) -> str:
