@@ -61,8 +61,8 @@ def test_a_dome_has_a_month_only_where_it_means_something(change: dict[str, str]
 
 
 def test_how_doubt_moves_a_number_is_said_with_its_side() -> None:
-    assert "below" in lot_text.doubt_means(-9.0)
-    assert "above" in lot_text.doubt_means(9.0)
+    assert "lower" in lot_text.doubt_means(-9.0)
+    assert "higher" in lot_text.doubt_means(9.0)
     assert lot_text.doubt_means(0.1) == ""
 
 
