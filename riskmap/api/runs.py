@@ -219,7 +219,7 @@ def explain(run: FileName | Run, lot_id: str, *, units: str = "us", outputs: Fil
     >>> import riskmap
     >>> print(riskmap.explain("latest", "0010021", units="si", outputs=outputs))  # doctest: +ELLIPSIS
     Lot 0010021 (row 21 of lots.gpkg), Example town (invented), 2025-10
-    Expected movement, next 12 months: ... mm (eight draws of ten between ... mm and ... mm)
+    Expected movement, next 12 months (2025-11 to 2026-10): ... mm (eight draws of ten between ... mm and ... mm)
     ...
     """
     from riskmap.outputs import lot_text
