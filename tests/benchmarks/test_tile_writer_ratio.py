@@ -44,6 +44,6 @@ def test_it_beats_gdal_by_five_and_writes_a_smaller_file(tmp_path: Path) -> None
 
 
 def test_time_and_size_grow_with_the_lots_and_not_faster(tmp_path: Path) -> None:
-    small, large = seconds(25_000, tmp_path), seconds(200_000, tmp_path)
-    assert large[0] < 8 * small[0] * 1.5
-    assert large[1] < 8 * small[1] * 1.2
+    small, large = seconds(50_000, tmp_path), seconds(200_000, tmp_path)  # fewer take too short a time to compare
+    assert large[0] < 4 * small[0] * 1.5
+    assert large[1] < 4 * small[1] * 1.2
