@@ -67,6 +67,7 @@ class Report:
     def text(self) -> str:
         """Return the report for people."""
         from riskmap.climate import freshness
+        from riskmap.outputs.words import counted
 
         lines = [*self.refusals, *told_lines(self.problems)]
         lines += [f"{source.role}: {source.path.name}, {source.rows:,} rows"
@@ -81,8 +82,8 @@ class Report:
                          "may still lack soil or weather)" + "".join(f" + {state}" for state in states))
         verdict = ("A run would be refused." if self.refusals else "A run can start; nothing was computed."
                    if self.sources else "Nothing was read.")
-        return "\n".join([*lines, f"{len(self.refusals)} refusals, {len(self.problems)} findings: {self._kinds()}. "
-                          + verdict])
+        found = f"{counted(len(self.refusals), 'refusal')}, {counted(len(self.problems), 'finding')}"
+        return "\n".join([*lines, f"{found}: {self._kinds()}. {verdict}"])
 
     def _kinds(self) -> str:
         """Return the findings by what was done, so that an `E-` of a row is not taken for a refusal."""
