@@ -9,13 +9,16 @@ import pytest
 
 ROOT = Path(__file__).resolve().parent.parent
 OPEN_DATA = Path(os.environ.get("RISKMAP_OPEN_DATA", ROOT.parent / "shared" / "data")).resolve()
+REFEREE = OPEN_DATA.parent / "referee"
 EXAMPLE = ROOT / "layers" / "example"
 
 
 def pytest_report_header(config: pytest.Config) -> str:
-    """Say in the first lines of the output whether the real data are here."""
+    """Say in the first lines of the output whether the real data and the independent solver's values are here."""
+    if REFEREE.is_dir() and OPEN_DATA.is_dir():
+        return f"open data: {OPEN_DATA.name} folder found, tests on real files and on the independent solver's values run"
     if OPEN_DATA.is_dir():
-        return f"open data: {OPEN_DATA.name} folder found, tests on real files run"
+        return "open data: found. The independent solver's values: ABSENT beside it; tests against them DO NOT RUN."
     return "open data: ABSENT. Tests on real soil, climate and drought files DO NOT RUN; set RISKMAP_OPEN_DATA."
 
 
@@ -30,10 +33,9 @@ def open_data() -> Path:
 @pytest.fixture(scope="session")
 def referee() -> Path:
     """Folder of check values from an independent solver, beside the open data."""
-    folder = OPEN_DATA.parent / "referee"
-    if not folder.is_dir():
-        pytest.skip("referee values absent: they are looked for beside the open data folder")
-    return folder
+    if not REFEREE.is_dir():
+        pytest.skip("values of the independent solver absent beside the open data: NOT COMPARED with them")
+    return REFEREE
 
 
 @pytest.fixture(scope="session")

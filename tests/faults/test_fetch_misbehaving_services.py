@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import gzip
 import json
+import os
 import re
 import shutil
 import socket
@@ -223,7 +224,7 @@ def test_waits_grow_with_jitter(service, monkeypatch: pytest.MonkeyPatch) -> Non
 @pytest.fixture(scope="module")
 def certificate(tmp_path_factory: pytest.TempPathFactory):
     """A certificate for the loopback address that nobody trusts."""
-    if shutil.which("openssl") is None:
+    if shutil.which("openssl") is None and not os.environ.get("CI"):  # in CI its absence fails
         pytest.skip("openssl program absent: the tests over TLS DO NOT RUN")
     folder = tmp_path_factory.mktemp("tls")
     subprocess.run(["openssl", "req", "-x509", "-newkey", "rsa:2048", "-nodes", "-days", "2", "-subj", "/CN=stand-in",

@@ -188,7 +188,7 @@ def test_a_file_that_goes_away_is_not_found(tmp_path: Path) -> None:
         running.server_close()
 
 
-@pytest.mark.skipif(os.name == "nt", reason="sends Ctrl-C as a signal")
+@pytest.mark.skipif(os.name == "nt", reason="Ctrl-C is sent as a POSIX signal: NOT TESTED on Windows")
 def test_ctrl_c_ends_it_with_exit_code_0(folder: Path) -> None:
     started = subprocess.Popen([sys.executable, "-m", "riskmap", "map", str(folder), "--serve"], text=True,
                                stdout=subprocess.PIPE, stderr=subprocess.PIPE)
