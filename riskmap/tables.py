@@ -100,6 +100,7 @@ DROUGHT_WEEKLY = Table("drought_weekly", (), (
 ))
 
 # ---------------------------------------------------------------- stages
+NO_DROUGHT = "none"  # a current map without drought; readers of CSV often take `None` for an empty value
 CATEGORY_MEANING = ("today's drought category at the lot, from the newest weekly map of the present month or the month "
                     "before: D0..D4, none where that map shows no drought; empty when it is not known (no such map, or "
                     "it does not cover the lot)")

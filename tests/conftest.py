@@ -16,7 +16,7 @@ EXAMPLE = ROOT / "layers" / "example"
 def pytest_report_header(config: pytest.Config) -> str:
     """Say in the first lines of the output whether the real data and the independent solver's values are here."""
     if REFEREE.is_dir() and OPEN_DATA.is_dir():
-        return f"open data: {OPEN_DATA.name} folder found, tests on real files and on the independent solver's values run"
+        return "open data: found, with the independent solver's values; tests on both run"
     if OPEN_DATA.is_dir():
         return "open data: found. The independent solver's values: ABSENT beside it; tests against them DO NOT RUN."
     return "open data: ABSENT. Tests on real soil, climate and drought files DO NOT RUN; set RISKMAP_OPEN_DATA."

@@ -12,11 +12,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from riskmap.constants import CATEGORY_NORMAL_SCORE
+from riskmap.tables import NO_DROUGHT
 
 Shapes = NDArray[Any]  # shapely geometries
 CATEGORIES = (-1, 0, 1, 2, 3, 4)  # -1 is None
 NAMES = ("None", "D0", "D1", "D2", "D3", "D4")  # columns of the official statistics
-TOLD = ("none", *NAMES[1:])  # in products: readers of CSV often take `None` for an empty value
+TOLD = (NO_DROUGHT, *NAMES[1:])  # in products
 SCORES = np.array([CATEGORY_NORMAL_SCORE[k] for k in CATEGORIES])
 
 

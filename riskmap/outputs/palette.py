@@ -10,7 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from riskmap.outputs import words
-from riskmap.tables import DEFLECTION_BANDS_MM
+from riskmap.tables import DEFLECTION_BANDS_MM, NO_DROUGHT
 
 OUTLINE = "#4d4d4d"
 INK, PAPER = "#1a1a1a", "#ffffff"
@@ -42,7 +42,7 @@ QUALITY_CLASSES = ("full", "partial")
 
 # Customary colours of the weekly drought categories (published by that map; from memory). Only for its own layer.
 DROUGHT = ("#ffffff", "#ffff00", "#fcd37f", "#ffaa00", "#e60000", "#730000")
-DROUGHT_CLASSES = ("none", "D0", "D1", "D2", "D3", "D4")
+DROUGHT_CLASSES = (NO_DROUGHT, "D0", "D1", "D2", "D3", "D4")
 
 # Hatch of each state: name of the drawing routine in map.js and the QGIS line angle and second angle.
 HATCH = {

@@ -114,6 +114,9 @@ def part(name: str, value_mm: float) -> str:
     return PARTS[name][2 if abs(value_mm) < LEAST_PART_MM else 0 if value_mm > 0 else 1]
 
 
+NO_DROUGHT = "no drought"
+
+
 def drought(category: str) -> str:
-    """Return a weekly category as it is told; the map without one says so."""
-    return "no drought" if category == "None" else category
+    """Return a weekly category as it is told; `none` (`None` in older runs) is no drought, empty is not known."""
+    return NO_DROUGHT if category.lower() == tables.NO_DROUGHT else category

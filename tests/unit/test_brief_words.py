@@ -162,12 +162,12 @@ def test_a_pour_before_the_record_and_a_range_are_told(found: Results) -> None:
 
 
 def test_weekly_maps_are_counted_and_none_is_no_drought(found: Results) -> None:
-    weeks = pd.DataFrame({"cell_id": "Z01", "valid_date": ["2018-10-16", "2019-04-16"], "category": ["None", "None"]})
+    weeks = pd.DataFrame({"cell_id": "Z01", "valid_date": ["2018-10-16", "2019-04-16"], "category": ["none", "None"]})
     told = figures.strip(replace(found, drought_weeks=weeks), "Z01", "1990-01")["weeks"]
     assert told == "2 weekly maps (2018-10-16 to 2019-04-16): no drought (largest share of the climate cell)."
     told = figures.strip(replace(found, drought_weeks=weeks.iloc[:1]), "Z01", "1990-01")["weeks"]
     assert told.startswith("1 weekly map (2018-10-16): no drought")
-    weeks["category"] = ["None", "D2"]
+    weeks["category"] = ["none", "D2"]
     assert "no drought, D2; last D2" in figures.strip(replace(found, drought_weeks=weeks), "Z01", "1990-01")["weeks"]
 
 

@@ -132,7 +132,7 @@ def _weeks(weekly: pd.DataFrame) -> str:
     dates = weekly["valid_date"].astype("str").tolist()
     kinds = [words.drought(kind) for kind in weekly["category"].astype("str")]
     span = dates[0] if len(dates) == 1 else f"{dates[0]} to {dates[-1]}"
-    named = sorted(set(kinds), key=lambda kind: (kind != words.drought("None"), kind))
+    named = sorted(set(kinds), key=lambda kind: (kind != words.NO_DROUGHT, kind))
     last = f"; last {kinds[-1]}" if len(named) > 1 else ""
     return f"{words.counted(len(dates), 'weekly map')} ({span}): {', '.join(named)}{last} " \
            "(largest share of the climate cell)."
