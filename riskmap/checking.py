@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 from riskmap import __version__, tables
 from riskmap import settings as area_file
-from riskmap.errors import LayerError, Problem, SettingsError
+from riskmap.errors import LayerError, Problem, SettingsError, counted
 from riskmap.errors import lines as told_lines
 
 if TYPE_CHECKING:
@@ -67,7 +67,6 @@ class Report:
     def text(self) -> str:
         """Return the report for people."""
         from riskmap.climate import freshness
-        from riskmap.outputs.words import counted
 
         lines = [*self.refusals, *told_lines(self.problems)]
         lines += [f"{source.role}: {source.path.name}, {source.rows:,} rows"

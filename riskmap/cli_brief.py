@@ -9,6 +9,7 @@ import click
 
 from riskmap.cli_runs import OUTPUTS, UNITS
 from riskmap.cli_screen import COLUMNS, named
+from riskmap.errors import counted
 
 
 @click.command()
@@ -30,7 +31,6 @@ def brief(run: str, ids: str | None, visits: Path | None, columns: tuple[str, ..
           each: bool, into: Path | None, units: str, outputs: Path) -> None:
     """Write one page per lot of RUN (PDF and HTML), a summary of the area and an order of visits."""
     from riskmap import api
-    from riskmap.outputs import words
 
     made = api.brief(run, lots=[lot.strip() for lot in (ids or "").split(",") if lot.strip()], visits=visits, top=top,
                      columns=named(columns), paper=paper, each=each, into=into, units=units, outputs=outputs)
@@ -38,5 +38,5 @@ def brief(run: str, ids: str | None, visits: Path | None, columns: tuple[str, ..
         click.echo(path.as_posix())
     pages = made.answer.pages
     without = sum(1 for page in pages if page["state"])
-    click.echo(f"{words.counted(len(pages), 'page')}, {without:,} without a number", err=True)
+    click.echo(f"{counted(len(pages), 'page')}, {without:,} without a number", err=True)
     sys.exit(int(without > 0))

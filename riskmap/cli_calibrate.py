@@ -50,7 +50,7 @@ def calibrate(run: str, surveys: Path | None, model: Path | None, range_m: float
 
 
 def _say(made: Calibration, *, fitted: bool) -> None:
-    from riskmap.calibration.fitting import counted
+    from riskmap.errors import counted
 
     for problem in made.problems[:SHOWN_PROBLEMS]:
         click.echo(f"  {problem}", err=True)

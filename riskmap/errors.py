@@ -114,6 +114,11 @@ def _rows(problems: Iterable[Problem]) -> list[int]:
     return [problem.row for problem in problems if problem.row is not None]
 
 
+def counted(count: int, one: str, many: str = "") -> str:
+    """Return `1 lot`, `3,200 lots`; `many` where it is not the word with an s."""
+    return f"{count:,} {one if count == 1 else many or one + 's'}"
+
+
 def first_rows(rows: Iterable[int], limit: int = 3) -> str:
     """Return the first row numbers, as `3, 6, 12, ...`."""
     listed = list(rows)

@@ -17,7 +17,7 @@ import numpy as np
 import pandas as pd
 
 from riskmap import tables, units
-from riskmap.errors import LayerError, Problem, SettingsError, joined, shown
+from riskmap.errors import LayerError, Problem, SettingsError, counted, joined, shown
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -83,8 +83,8 @@ class Screened:
         value = self.rows[f"{name}_riskmap" if f"{name}_riskmap" in self.rows else name].dropna()
         count = value.nunique()
         shared = " Rows of one value share a rank; their order is that of the list." if count < len(value) else ""
-        return f"Characteristic movement: {count:,} different value{'s' * (count != 1)} in {len(value):,} " \
-               f"row{'s' * (len(value) != 1)} with a number.{shared}" if len(value) else ""
+        return f"Characteristic movement: {counted(count, 'different value')} in {counted(len(value), 'row')} with a " \
+               f"number.{shared}" if len(value) else ""
 
     @property
     def measures(self) -> tuple[str, ...]:

@@ -104,8 +104,9 @@ NO_DROUGHT = "none"  # a current map without drought; readers of CSV often take 
 CATEGORY_MEANING = ("today's drought category at the lot, from the newest weekly map of the present month or the month "
                     "before: D0..D4, none where that map shows no drought; empty when it is not known (no such map, or "
                     "it does not cover the lot)")
-LEVEL_MEANING = ("weakest source of the weather in the last 24 months up to now: 1 rain and temperature, 2 index, "
-                 "3 weekly category, 4 the usual season (climatology) in a month without any of them, 0 none")
+LEVEL_MEANING = ("weakest source of the weather in the last months up to now (24 unless `recent_months` is set): "
+                 "1 rain and temperature, 2 index, 3 weekly category, 4 the usual season (climatology) in a month "
+                 "without any of them, 0 none")
 VALID_DATE_MEANING = "valid date of the map that drought_category is from; empty when that is empty"
 LOT = Table("lot", ("lot_row",), (
     whole("lot_row", "position in the input file, from 0; order of every product", "", 0),

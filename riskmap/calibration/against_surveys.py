@@ -19,7 +19,7 @@ from riskmap.calibration.apply import settings_digest
 from riskmap.calibration.fitting import Fit, Layer, Survey
 from riskmap.calibration.model_file import Model
 from riskmap.calibration.physical import Rows
-from riskmap.errors import LayerError, Problem
+from riskmap.errors import LayerError, Problem, counted
 from riskmap.movement import draws as random
 from riskmap.results import Results
 from riskmap.tables import month_name
@@ -105,7 +105,7 @@ def _few(table: pd.DataFrame, range_m: float) -> str:
     count = min(map(len, named))
     if houses >= fitting.FEWEST_HOUSES and count >= fitting.FEWEST_BLOCKS:
         return ""
-    return (f"The rows reach at most {fitting.counted(houses, 'house')} in {fitting.counted(count, 'block')}; a "
+    return (f"The rows reach at most {counted(houses, 'house')} in {counted(count, 'block')}; a "
             f"calibration needs {fitting.FEWEST_HOUSES} houses in {fitting.FEWEST_BLOCKS} blocks and stays off. They "
             "are compared; nothing is tested by leaving blocks out.")
 

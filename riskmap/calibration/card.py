@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from riskmap.calibration import CAUTION_CALIBRATED, blocks, crossval, fitting, physical
-from riskmap.calibration.fitting import counted
 from riskmap.calibration.model_file import LayerTold, Model
+from riskmap.errors import counted
 from riskmap.results import CAUTION, STANDING
 from riskmap.survey import CAUTION_SURVEY
 from riskmap.survey.expected import AS_BUILT_DOME_SD_MM, AS_BUILT_MM

@@ -13,6 +13,7 @@ from riskmap.calibration import blocks, crossval, physical, statistical
 from riskmap.calibration.crossval import LeftOut, Told
 from riskmap.calibration.physical import Rows, Weights
 from riskmap.calibration.predict import Expected
+from riskmap.errors import counted
 
 Array = NDArray[np.float64]
 Whole = NDArray[np.int64]
@@ -206,11 +207,6 @@ def fit(survey: Survey, range_m: float = blocks.RANGE_M, *, with_sources: bool =
 
 def _arrays(told: Told) -> tuple[Array, Array, Array]:
     return told.middle, told.low, told.high
-
-
-def counted(number: int, what: str) -> str:
-    """Return `1 house`, `2 houses`."""
-    return f"{number:,} {what}" + ("" if number == 1 else "s")
 
 
 def _too_few(houses: int, count: int, quarantined: float) -> list[Refusal]:

@@ -104,11 +104,6 @@ def flag_sentences(names: Iterable[str]) -> dict[str, str]:
     return {name: FLAGS.get(name, name.replace("_", " ")) for name in names}
 
 
-def counted(count: int, one: str, many: str = "") -> str:
-    """Return `1 lot`, `3,200 lots`; `many` where it is not the word with an s."""
-    return f"{count:,} {one if count == 1 else many or one + 's'}"
-
-
 def part(name: str, value_mm: float) -> str:
     """Return what a part of the difference from the reference lot is called, by its sign."""
     return PARTS[name][2 if abs(value_mm) < LEAST_PART_MM else 0 if value_mm > 0 else 1]

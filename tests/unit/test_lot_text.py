@@ -8,6 +8,7 @@ from typing import Any
 import pytest
 from invented_results import results
 
+from riskmap.errors import counted
 from riskmap.movement import reasons
 from riskmap.outputs import lot_text, words
 
@@ -79,7 +80,7 @@ def test_explain_uses_one_unit_system() -> None:
 
 @pytest.mark.parametrize(("count", "told"), [(0, "0 lots"), (1, "1 lot"), (2, "2 lots"), (3200, "3,200 lots")])
 def test_counts_have_their_grammar(count: int, told: str) -> None:
-    assert words.counted(count, "lot") == told
+    assert counted(count, "lot") == told
 
 
 def test_weekly_category_without_drought_is_said() -> None:

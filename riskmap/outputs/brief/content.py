@@ -9,7 +9,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from riskmap import results, tables, units
-from riskmap.errors import visible
+from riskmap.errors import counted, visible
 from riskmap.outputs import arrow_lots, lot_text, palette, words
 from riskmap.outputs.brief import figures, observations
 from riskmap.outputs.brief.figures import NUMBERS
@@ -229,16 +229,16 @@ def area_page(found: Results, system: str, visits: pd.DataFrame, about: dict[str
     return {"area": visible(found.area_name), "today": found.today, "standing": results.STANDING,
             "caution": results.CAUTION, "not_seen": results.NOT_SEEN, "groups": groups,
             "group_heads": list(GROUP_HEADS), "group_note": _group_note(small, known["pour_date_basis"] == "none"),
-            "counts": f"{words.counted(len(lots), 'lot')}, {len(known):,} with a number.",
+            "counts": f"{counted(len(lots), 'lot')}, {len(known):,} with a number.",
             "states": [[tables.STATES.get(str(name), str(name)), f"{int(count):,}"] for name, count in states.items()],
             "weather": weather(found, system), "visits": _visits(visits, system), "run": about["run"],
             "manifest": about["manifest"], "credits": [visible(credit) for credit in found.credits]}
 
 
 def _group_note(small: int, undated: pd.Series) -> str:
-    left_out = "Groups under ten lots are not shown" + (f" ({words.counted(small, 'lot')})" if small else "")
+    left_out = "Groups under ten lots are not shown" + (f" ({counted(small, 'lot')})" if small else "")
     without = int(undated.sum())
-    told = f"; {words.counted(without, 'lot')} {'has' if without == 1 else 'have'} no pour date" if without else ""
+    told = f"; {counted(without, 'lot')} {'has' if without == 1 else 'have'} no pour date" if without else ""
     return f"{left_out}{told}. One lot's own range: the middle of the group's lots, eight draws of ten between. " \
            "Lots of a group differ little where they share soil and slab; that is no certainty about one of them."
 

@@ -11,7 +11,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from riskmap import units
-from riskmap.errors import visible
+from riskmap.errors import counted, visible
 from riskmap.outputs import lot_text, words
 
 if TYPE_CHECKING:
@@ -97,7 +97,7 @@ def strip(found: Results, cell: str, early: str, basis: str = "date") -> dict[st
 def _since(undated: bool, early: str, basis: str, begins: str, count: int) -> str:
     if undated:
         years = count // 12
-        return f"Drought of the last {words.counted(years, 'year')} (pour date not known)"
+        return f"Drought of the last {counted(years, 'year')} (pour date not known)"
     if begins > early:
         return f"Drought since {begins}, where the weather record begins"
     return "Drought since the pour" if basis != "range" else f"Drought since {early}, the earliest pour date"
@@ -134,7 +134,7 @@ def _weeks(weekly: pd.DataFrame) -> str:
     span = dates[0] if len(dates) == 1 else f"{dates[0]} to {dates[-1]}"
     named = sorted(set(kinds), key=lambda kind: (kind != words.NO_DROUGHT, kind))
     last = f"; last {kinds[-1]}" if len(named) > 1 else ""
-    return f"{words.counted(len(dates), 'weekly map')} ({span}): {', '.join(named)}{last} " \
+    return f"{counted(len(dates), 'weekly map')} ({span}): {', '.join(named)}{last} " \
            "(largest share of the climate cell)."
 
 
@@ -184,7 +184,7 @@ def soil(found: Results, row: int, system: str) -> dict[str, Any]:
     places = apart(np.maximum(middle, 0.0), SOIL_LINE_MM, tall - SOIL_LINE_MM)
     others = len(parts) - 1
     return {"name": visible(str(told["component_name"])), "weight": f"{float(best['weight']):.0%}",
-            "others": f"; {words.counted(others, 'more profile')}" if others else "", "height_mm": tall,
+            "others": f"; {counted(others, 'more profile')}" if others else "", "height_mm": tall,
             "rock": lot_text.length(rock, system) if np.isfinite(rock) and rock < 5 else "",
             "layers": [[top, bottom, low, mid, high, _depths(top, bottom, system), place]
                        for (top, bottom, low, mid, high), place in zip(values.tolist(), places, strict=True)]}
