@@ -163,7 +163,7 @@ def _at_once(ready: _Ready, lot: gpd.GeoDataFrame, clock: _Clock, kept: Store, c
 def _told(ready: _Ready, clock: _Clock, soil_problems: list[Problem], facts: dict[str, Any],
           line: gpd.GeoDataFrame | None, history: History | None, inputs: MovementInputs) -> dict[str, Any]:
     """Return everything of `AreaResults`, by name."""
-    from riskmap import published, store, tables
+    from riskmap import code_digest, published, tables
     from riskmap.climate import freshness
 
     area, found, weather = ready.area, ready.found, ready.weather
@@ -176,7 +176,7 @@ def _told(ready: _Ready, clock: _Clock, soil_problems: list[Problem], facts: dic
                   "published_methods": [{**method.as_dict()} for method in published.METHODS
                                         if method.name in ("as2870", "cole_volume", "van_der_merwe_1964")],
                   "published_notes": published.NOTES, **facts, "seed": area.movement.seed,
-                  "code": store.code_digest(), "input_sha256": ready.input_sha256,
+                  "code": code_digest.code_digest(), "input_sha256": ready.input_sha256,
                   "lot_rows": ready.lot_rows, "stage_seconds": clock.seconds},
         "history": history, "soil_lines": line, "drought_shapes": ready.drought_shapes, "inputs": inputs,
         "settings": plain(area.model_dump(exclude={"folder"})),

@@ -15,6 +15,7 @@ import pandas as pd
 
 from riskmap import settings as area_file
 from riskmap import store, tables
+from riskmap.code_digest import code_digest
 from riskmap.errors import LayerError, joined
 from riskmap.movement_inputs import ClimateHistory, MovementInputs
 from riskmap.workers import Here
@@ -216,10 +217,11 @@ class _Steps:
         self.of_b: MovementInputs = b.inputs
         self.area_a, self.area_b = (area_file.Area.model_validate(run.settings) for run in (a, b))
         self.notes: list[str] = []
-        self.same_code = a.facts.get("code") == b.facts.get("code") == store.code_digest()
+        self.same_code = a.facts.get("code") == b.facts.get("code") == code_digest()
         if not self.same_code:
             self.notes.append("The runs or this program differ in code: that part is what is left when the first run "
                               "is computed again with this program.")
+        self.other_code = a.facts.get("code") != b.facts.get("code")
         shift = int(self.of_a.profile["profile_id"].max()) + 1 if len(self.of_a.profile) else 0
         self.profile = pd.concat([self.of_a.profile, self.of_b.profile.assign(
             profile_id=self.of_b.profile["profile_id"] + shift)], ignore_index=True)
@@ -230,6 +232,12 @@ class _Steps:
         self.column_a = self.of_a.lot_column[both["a"].to_numpy()]
         self.column_b = self.of_b.lot_column[both["b"].to_numpy()]
         self.usable = (self.column_a >= 0) & (self.column_b >= 0)
+
+    def by_code(self, role: str) -> bool:
+        """Return whether what was read in a role can differ by our code only: same files, read by the same settings."""
+        settings = {"soil": ("crs", "soil_settings"), "lots": ("crs", "lot_settings"), "climate": ("climate_settings",)}
+        return self.other_code and _same_input(self.a, self.b, role) and all(
+            getattr(self.area_a, name) == getattr(self.area_b, name) for name in settings[role])
 
     def known_weather(self) -> ClimateHistory:
         """Return B's weather up to the last month of A.
@@ -328,17 +336,20 @@ def _parts(steps: _Steps, table: pd.DataFrame, with_number: NDArray[np.bool_]) -
         steps.notes.append("Where both the outline of a lot and the soil survey changed, their common part is told as "
                            "the lot file's.")
     history_a, known = steps.of_a.history, steps.known_weather()
-    # soil under an unchanged outline can only change with the survey or with settings of how it is read
+    # Under an unchanged outline soil can change with the survey, with settings of how it is read, or with our code.
     soil_by_settings = yes if same_soil else no
+    given_a = {"attributes": no, "soil": no, "cell": "a", "area": steps.area_a, "history": history_a}
+    read_by_code = {**given_a, "soil": soil_by_settings & ~outline if steps.by_code("soil") else no,
+                    "attributes": changed & ~outline if steps.by_code("lots") else no}
     chain: list[tuple[str, dict[str, Any]]] = [
-        ("", {"attributes": no, "soil": no, "cell": "a", "area": steps.area_a, "history": history_a}),
-        ("settings", {"attributes": no, "soil": soil_by_settings & ~outline, "cell": "a", "area": steps.area_b,
-                      "history": history_a}),
+        ("", given_a),
+        ("code", read_by_code),
+        ("settings", {**read_by_code, "soil": soil_by_settings & ~outline, "area": steps.area_b}),
         ("lots", {"attributes": changed, "soil": soil_by_settings | outline, "cell": "a", "area": steps.area_b,
                   "history": history_a}),
         ("soil", {"attributes": changed, "soil": yes, "cell": "a", "area": steps.area_b, "history": history_a}),
-        ("weather_revised", {"attributes": changed, "soil": yes, "cell": "b", "area": steps.area_b,
-                             "history": known}),
+        ("code" if steps.by_code("climate") else "weather_revised",
+         {"attributes": changed, "soil": yes, "cell": "b", "area": steps.area_b, "history": known}),
         ("weather_new", {"attributes": yes, "soil": yes, "cell": "b", "area": steps.area_b,
                          "history": steps.of_b.history}),
     ]
@@ -356,7 +367,7 @@ def _parts(steps: _Steps, table: pd.DataFrame, with_number: NDArray[np.bool_]) -
     else:
         parts["calibration" if _calibrated(steps) else "code"] = begun + left
     for (cause, _), before, after in zip(chain[1:], made[:-1], made[1:], strict=True):
-        parts[cause] = (after - before)[SHOWN].to_numpy()
+        parts[cause] = parts[cause] + (after - before)[SHOWN].to_numpy()
     out = pd.DataFrame(np.nan, index=table.index, columns=[*(f"{c}_part_mm" for c in CAUSES),
                                                             *(f"{name}_change" for name in NUMBERS)])
     place = table.index[(table["a"] >= 0) & (table["b"] >= 0)]

@@ -15,13 +15,13 @@ import time
 from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager, suppress
 from dataclasses import dataclass
-from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
 
+from riskmap.code_digest import digest_bytes
 from riskmap.plain import plain
 
 if TYPE_CHECKING:
@@ -48,7 +48,6 @@ _SOIL_FRAMES = ("lot_soil", "lot_map_unit", "lot_profile", "profile", "layer", "
 BATCH = 5000  # columns, some ten seconds on one core: what a stopped run loses at most
 SMALLEST_BATCH, ROUNDS = 500, 4  # of several workers: each has about four batches, so that they end together
 MOST_FILES = 12  # of one cell; more are put together
-_PACKAGES = ("numpy", "numba", "scipy")
 
 
 @dataclass(frozen=True)
@@ -125,28 +124,10 @@ def _digest(content: bytes) -> str:
 
 
 # ---------------------------------------------------------------- keys
-@cache
-def _code() -> bytes:
-    """Return a digest of everything that decides the numbers besides the inputs: our equations and the libraries."""
-    from importlib import metadata
-
-    package = Path(__file__).parent
-    digest = hashlib.sha256()
-    for path in sorted([*(package / "movement").glob("*.py"), package / "constants.py"]):
-        digest.update(path.name.encode() + b"\0" + hashlib.sha256(path.read_bytes()).digest())
-    digest.update(repr([metadata.version(name) for name in _PACKAGES]).encode())
-    return digest.digest()
-
-
-def code_digest() -> str:
-    """Return a short digest of the code and libraries that decide the numbers; a run keeps it."""
-    return _code().hex()[:16]
-
-
 def cell_key(history: ClimateHistory, cell: str, area: Area) -> str:
     """Return the key of one cell's weather with the settings and the code that turn it into movement."""
     place = history.cells.index(cell)
-    digest = hashlib.sha256(_code())
+    digest = hashlib.sha256(digest_bytes("movement"))
     settings = [part.model_dump(mode="json") for part in (area.movement, area.climate_settings, area.soil_settings)]
     digest.update(json.dumps([cell, settings, history.first_month, history.flags[place]], sort_keys=True).encode())
     for values in (history.precipitation_mm, history.pet_mm, history.z, history.source, history.coldest_normal_c):
@@ -277,7 +258,7 @@ class _Models:
                        anew=True)
 
     def _key(self, name: str) -> str:
-        return hashlib.sha256(_code() + b"model" + name.encode()).hexdigest()[:32]
+        return hashlib.sha256(digest_bytes("movement") + b"model" + name.encode()).hexdigest()[:32]
 
 
 def _known(store: Store, name: str, keys: pd.DataFrame) -> tuple[pd.DataFrame, dict[str, Any] | None]:
@@ -333,14 +314,9 @@ def _soil_key(area: Area, lot: gpd.GeoDataFrame, survey: SoilTables) -> str:
 
 def survey_key(area: Area, survey: SoilTables) -> str:
     """Return the key of everything but the lots that decides the soil under them."""
-    from importlib import metadata
-
-    package = Path(__file__).parent
-    digest = hashlib.sha256(repr([area.crs, survey.scale, survey.from_raster, metadata.version("shapely"),
-                                  metadata.version("pyproj")]).encode())
+    digest = hashlib.sha256(digest_bytes("soil"))
+    digest.update(repr([area.crs, survey.scale, survey.from_raster]).encode())
     digest.update(json.dumps(area.soil_settings.model_dump(mode="json"), sort_keys=True).encode())
-    for path in sorted((package / "soil").glob("*.py")):
-        digest.update(hashlib.sha256(path.read_bytes()).digest())
     for frame in (survey.polygons.drop(columns=survey.polygons.geometry.name), survey.map_unit, survey.component,
                   survey.horizon, survey.shrink_swell_stored):
         if frame is not None:

@@ -166,12 +166,12 @@ class Cluster(_Base):
         WorkerError
             With the workers and what differs.
         """
-        from riskmap.store import code_digest
+        from riskmap.code_digest import code_digest
 
         told = self._client.run(seen_by_worker, str(folder))
         if not told:
             raise WorkerError("E-RUN-033 the scheduler has no workers. Start some with `dask worker ADDRESS`.")
-        ours = code_digest()
+        ours = code_digest("worker")
         other = sorted(name for name, (code, _) in told.items() if code != ours)
         blind = sorted(name for name, (_, sees) in told.items() if not sees)
         if other:
@@ -218,9 +218,9 @@ def seen_by_worker(folder: str) -> tuple[str, bool]:
     """Return a worker's digest of its code, and whether it sees a folder."""
     from pathlib import Path
 
-    from riskmap.store import code_digest
+    from riskmap.code_digest import code_digest
 
-    return code_digest(), Path(folder).is_dir()
+    return code_digest("worker"), Path(folder).is_dir()
 
 
 def end_with_parent() -> None:

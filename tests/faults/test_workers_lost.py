@@ -14,7 +14,7 @@ import psutil
 import pytest
 from changed_areas import write_area
 
-from riskmap import assess, in_parts, parts, store, workers
+from riskmap import assess, code_digest, in_parts, parts, store, workers
 from riskmap.errors import LayerError, RunFolderError, WorkerError
 
 
@@ -187,7 +187,7 @@ def test_a_cluster_survives_a_worker_and_is_checked(tmp_path: Path, monkeypatch:
         with pytest.raises(WorkerError, match="E-RUN-035 2 of 2 workers do not see"):
             crew.check(tmp_path / "nowhere")
         with monkeypatch.context() as patch:
-            patch.setattr(store, "code_digest", lambda: "another")
+            patch.setattr(code_digest, "code_digest", lambda stage: "another")
             with pytest.raises(WorkerError, match="E-RUN-034 2 of 2 workers hold another version"):
                 crew.check(tmp_path)
         assert crew.map(dies_once, [(k, str(tmp_path / "died")) for k in range(6)]) == [0, 2, 4, 6, 8, 10]

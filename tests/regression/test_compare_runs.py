@@ -97,6 +97,29 @@ def test_a_soil_refresh_alone(before: Results, example: Path, kept: store.Store,
     assert told[[part for part in PARTS if part != "soil_part_mm"]].abs().max().max() < 1e-9
 
 
+def test_another_code_of_the_soil_stage_is_no_other_setting(
+        before: Results, example: Path, kept: store.Store, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Soil read by other code from the same survey once counted as "other settings"."""
+    from riskmap.soil import horizon
+
+    plain = horizon.lep_triple
+
+    def another(*given):
+        triple, *others = plain(*given)
+        return (tuple(1.1 * values for values in triple), *others)
+
+    monkeypatch.setattr(horizon, "lep_triple", another)
+    later = run(write_area(example, tmp_path / "b", last="2025-05"), store.Store(None))
+    later = replace(later, facts={**later.facts, "code": "a later program"})
+    given = [replace(run, facts={**run.facts, "input_sha256": {**run.facts["input_sha256"], "lots": ["the same"]}})
+             for run in (before, later)]  # the lot file is written anew and differs in its date only
+    change = comparing.compare(*given, kept)
+    found = adds_up(change)
+    assert found["code_part_mm"].abs().max() > 0.3
+    # tables hold a tenth of a millimetre, and what rounding leaves is a part of the code too
+    assert found[[part for part in PARTS if part != "code_part_mm"]].abs().max().max() < 1e-9
+
+
 def test_edited_lots_alone(before: Results, example: Path, kept: store.Store, tmp_path: Path) -> None:
     path = write_area(example, tmp_path / "b", last="2025-05", lots=edited_lots(example))
     change = comparing.compare(before, run(path, kept), kept)
