@@ -22,8 +22,8 @@ from pathlib import Path
 
 MARK, CONTENT = ".riskmap", "content"
 FIRST_LINE = b"riskmap: a folder in the making\n"
-TEXT = FIRST_LINE + (b"If no riskmap is running, this folder is left over from a run that was stopped. The next run removes "
-                     b"it, and you may do so too.\n")
+TEXT = FIRST_LINE + (b"If no riskmap is running, this folder is left over from a run that was stopped. The next run "
+                     b"removes it, and you may do so too.\n")
 ATTEMPTS = 1000  # judgement: more folders of one name in one second are a fault elsewhere
 
 

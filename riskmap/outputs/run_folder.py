@@ -1,8 +1,9 @@
 """One new folder per run, written whole or not at all, also when two runs start at once or one is killed.
 
-A run writes into a hidden folder beside its final place that is marked and locked (`part_folder`). At the end every file
-is flushed to disk, the folder is renamed, and the one-line file `latest` is replaced. The next run into the same outputs
-folder removes what killed runs left there; beside `--into` only what an earlier command with the same `--into` left.
+A run writes into a hidden folder beside its final place that is marked and locked (`part_folder`). At the end every
+file is flushed to disk, the folder is renamed, and the one-line file `latest` is replaced. The next run into the same
+outputs folder removes what killed runs left there; beside `--into` only what an earlier command with the same `--into`
+left is removed.
 """
 
 from __future__ import annotations
@@ -232,12 +233,12 @@ def _check_pointer(outputs: Path) -> None:
         kind = os.lstat(pointer)
     except FileNotFoundError:
         return
-    if stat.S_ISREG(kind.st_mode) and kind.st_size <= _LONGEST_POINTER:
-        if re.fullmatch(_RUN, pointer.read_text(encoding="ascii", errors="replace").strip()):
-            return
-    raise RunFolderError(f"E-RUN-050 {pointer.as_posix()}: is there already and was not written by riskmap, which keeps "
-                         "the name of its newest run in a file of this name. Rename it, or name another folder with "
-                         "--outputs. Nothing was changed.")
+    if stat.S_ISREG(kind.st_mode) and kind.st_size <= _LONGEST_POINTER and \
+            re.fullmatch(_RUN, pointer.read_text(encoding="ascii", errors="replace").strip()):
+        return
+    raise RunFolderError(f"E-RUN-050 {pointer.as_posix()}: is there already and was not written by riskmap, which "
+                         "keeps the name of its newest run in a file of this name. Rename it, or name another folder "
+                         "with --outputs. Nothing was changed.")
 
 
 def _put_in_place(run: RunFolder) -> None:

@@ -6,7 +6,6 @@ import os
 import stat
 import subprocess
 import sys
-from collections.abc import Iterator
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -48,7 +47,8 @@ def plant(home: Path) -> None:
         part_of(home, name, (None, b"", b"riskmap\n")[k])
         (home / f".{name}.lock").write_bytes(b"")
         (home / f".{name}.latest").write_bytes(b"town_20240101T000000Z\n")
-    part_of(home, "linked_20240101T000000Z", None).joinpath(".riskmap").symlink_to(pictures / ".album.part" / ".riskmap")
+    linked = part_of(home, "linked_20240101T000000Z", None)
+    (linked / ".riskmap").symlink_to(pictures / ".album.part" / ".riskmap")
     part_of(home, "folder_20240101T000000Z", None).joinpath(".riskmap").mkdir()
     if hasattr(os, "mkfifo"):
         os.mkfifo(part_of(home, "pipe_20240101T000000Z", None) / ".riskmap")
@@ -212,9 +212,9 @@ INTO = {"export": ["--format", "csv"], "map": [], "brief": ["--top", "2"], "scre
 
 
 @pytest.fixture
-def home(tmp_path: Path) -> Iterator[Path]:
+def home(tmp_path: Path) -> Path:
     plant(tmp_path / "home")
-    yield tmp_path / "home"
+    return tmp_path / "home"
 
 
 @needs_links
