@@ -1,6 +1,5 @@
-"""The command line. Progress and findings go to stderr, paths and data to stdout.
+"""The command line; its exit codes and its end are in `cli_exit`.
 
-Exit codes: 0 all rows answered, 1 some rows have a state instead of a number, 2 refused, 3 internal fault.
 Nothing heavy is imported here: `--help` must stay quick.
 """
 
@@ -16,18 +15,18 @@ import click
 from riskmap import __version__
 from riskmap.cli_brief import brief
 from riskmap.cli_calibrate import calibrate
+from riskmap.cli_exit import Exit, check_stopped, help_text, run_to_end
 from riskmap.cli_export import export
 from riskmap.cli_fetch import fetch
 from riskmap.cli_map import map_command
 from riskmap.cli_runs import compare, explain, verify
 from riskmap.cli_screen import screen
 from riskmap.cli_survey import survey
-from riskmap.errors import RiskmapError, lines
+from riskmap.errors import RunFolderError, lines
 
 if TYPE_CHECKING:
     from riskmap.results import Run
 
-ALL_ANSWERED, SOME_STATES, REFUSED, FAULT = 0, 1, 2, 3
 EXAMPLE = Path("layers") / "example" / "area.toml"
 SHOWN_PROBLEMS = 20
 
@@ -40,6 +39,7 @@ class _Progress:
         self._live = sys.stderr.isatty()
 
     def __call__(self, stage: str, share: float) -> None:
+        check_stopped()
         percent = int(100 * share)
         if stage == self._stage and (percent == self._shown or (not self._live and percent < 100)):
             return
@@ -79,8 +79,12 @@ def _estimate(area: Path, outputs: Path, units: str, workers: int | None, public
     os.environ.setdefault("OMP_NUM_THREADS", "1")  # the draws are spread over threads already
     from riskmap import assess
 
-    run = assess.run(area, outputs, units=units, workers=workers, progress=_Progress(), public_k=public_k, reuse=reuse,
-                     scheduler=scheduler)
+    try:
+        run = assess.run(area, outputs, units=units, workers=workers, progress=_Progress(), public_k=public_k,
+                         reuse=reuse, scheduler=scheduler)
+    except BaseException as error:
+        _note_what_is_kept(error, outputs, reuse)
+        raise
     _report(run)
     for path in sorted(run.folder.iterdir()):
         click.echo(path.as_posix())
@@ -88,10 +92,21 @@ def _estimate(area: Path, outputs: Path, units: str, workers: int | None, public
         click.echo(f"Open {(run.folder / 'map.html').as_posix()} in a browser.", err=True)
     elif public_k is None:
         click.echo(f"For a map of so many lots: riskmap map {run.folder.as_posix()} --tiles", err=True)
-    return SOME_STATES if run.rows.by_state else ALL_ANSWERED
+    return Exit.SOME_STATES if run.rows.by_state else Exit.ALL_ANSWERED
 
 
-@click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+def _note_what_is_kept(error: BaseException, outputs: Path, reuse: bool) -> None:
+    """Change the note that nothing was kept where the store has parts of the work."""
+    from riskmap.outputs.run_folder import NOTHING_KEPT
+    from riskmap.store import FOLDER
+
+    notes = getattr(error, "__notes__", [])
+    if reuse and NOTHING_KEPT in notes and (outputs / FOLDER).is_dir():
+        notes[notes.index(NOTHING_KEPT)] = (f"No run folder was written. What has been computed is in "
+                                            f"{(outputs / FOLDER).as_posix()}, and the next run uses it.")
+
+
+@click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100}, epilog=help_text())
 @click.version_option(__version__, prog_name="riskmap")
 def cli() -> None:
     """Expected movement of slab-on-ground houses on expansive clay, lot by lot.
@@ -128,7 +143,10 @@ def _with_options(command):  # type: ignore[no-untyped-def]
               help="Give the work to a dask scheduler whose workers see the outputs folder under the same path.")
 def estimate(area: Path, outputs: Path, units: str, workers: int | None, public_k: int | None,
              no_reuse: bool, scheduler: str | None) -> None:
-    """Estimate every lot of AREA (a TOML file) and write one new run folder."""
+    """Estimate every lot of AREA (a TOML file) and write one new run folder.
+
+    Exit 1 when some lots have a state instead of an estimate.
+    """
     sys.exit(_estimate(area, outputs, units, workers, public_k, not no_reuse, scheduler))
 
 
@@ -166,13 +184,28 @@ def check(path: Path, role: str | None, json_path: Path | None) -> None:
     """
     from riskmap import checking
 
+    if json_path is not None:
+        _check_place(json_path, "--json")
     report = checking.check_file(path, role) if role else checking.check_area(path)
     click.echo(report.text())
     if report.today:
         _tell_now(report.today, None)
     if json_path is not None:
-        json_path.write_text(report.as_json() + "\n", encoding="utf-8")
+        try:
+            json_path.write_text(report.as_json() + "\n", encoding="utf-8")
+        except OSError as error:
+            raise RunFolderError(f"E-RUN-052 --json {json_path.as_posix()}: the report could not be written: "
+                                 f"{error.strerror}. Free some disk space, or name another file.") from None
     sys.exit(report.exit_code)
+
+
+def _check_place(file: Path, option: str) -> None:
+    """Refuse, before any work, a file to write whose folder is not there or whose name is a folder's."""
+    if file.is_dir():
+        raise RunFolderError(f"E-RUN-051 {option} {file.as_posix()}: is a folder. Name a file in it.")
+    if not file.parent.is_dir():
+        raise RunFolderError(f"E-RUN-051 {option} {file.as_posix()}: there is no folder {file.parent.as_posix()}. Make "
+                             "it first, or name a file in a folder that is there.")
 
 
 @cli.command()
@@ -198,21 +231,5 @@ for _command in (fetch, brief, export, screen, explain, verify, compare, map_com
 
 
 def main() -> NoReturn:
-    """Run the command line and turn known errors into a message and an exit code."""
-    try:
-        cli.main(standalone_mode=False)
-    except click.exceptions.Abort:
-        sys.exit(REFUSED)
-    except click.ClickException as error:
-        error.show()
-        sys.exit(REFUSED)
-    except RiskmapError as error:
-        click.echo(str(error), err=True)
-        sys.exit(REFUSED)
-    except Exception as error:  # a fault of ours: say so, keep the trace out of the user's way
-        if os.environ.get("RISKMAP_TRACE"):
-            raise
-        click.echo(f"Internal fault: {type(error).__name__}: {error}. Set RISKMAP_TRACE=1 to see where, and report it.",
-                   err=True)
-        sys.exit(FAULT)
-    sys.exit(ALL_ANSWERED)
+    """Run the command line and end the process with one of the codes of `cli_exit.Exit`."""
+    run_to_end(lambda: cli.main(standalone_mode=False))

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import click
 
+from riskmap.cli_exit import Exit
 from riskmap.cli_runs import OUTPUTS, UNITS
 from riskmap.cli_screen import COLUMNS, named
 from riskmap.errors import counted
@@ -29,7 +30,10 @@ from riskmap.errors import counted
 @OUTPUTS
 def brief(run: str, ids: str | None, visits: Path | None, columns: tuple[str, ...], top: int | None, paper: str,
           each: bool, into: Path | None, units: str, outputs: Path) -> None:
-    """Write one page per lot of RUN (PDF and HTML), a summary of the area and an order of visits."""
+    """Write one page per lot of RUN (PDF and HTML), a summary of the area and an order of visits.
+
+    Exit 1 when a page has a state instead of an estimate.
+    """
     from riskmap import api
 
     made = api.brief(run, lots=[lot.strip() for lot in (ids or "").split(",") if lot.strip()], visits=visits, top=top,
@@ -39,4 +43,4 @@ def brief(run: str, ids: str | None, visits: Path | None, columns: tuple[str, ..
     pages = made.answer.pages
     without = sum(1 for page in pages if page["state"])
     click.echo(f"{counted(len(pages), 'page')}, {without:,} without a number", err=True)
-    sys.exit(int(without > 0))
+    sys.exit(Exit.SOME_STATES if without else Exit.ALL_ANSWERED)

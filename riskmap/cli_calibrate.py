@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING
 
 import click
 
+from riskmap.cli_exit import Exit
+
 if TYPE_CHECKING:
     from riskmap.calibration.against_surveys import Calibration
 
@@ -46,7 +48,7 @@ def calibrate(run: str, surveys: Path | None, model: Path | None, range_m: float
     for path in done.files:
         click.echo(path.as_posix())
     barred = model is None and (made.comparisons["status"] == "not_used").any()
-    sys.exit(int(bool(barred) or not made.model.physical.on))
+    sys.exit(Exit.SOME_STATES if barred or not made.model.physical.on else Exit.ALL_ANSWERED)
 
 
 def _say(made: Calibration, *, fitted: bool) -> None:

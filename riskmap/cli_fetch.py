@@ -10,6 +10,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from riskmap.cli_exit import Exit, check_stopped
+
 if TYPE_CHECKING:
     from riskmap.fetch.cache import Desk
 
@@ -17,6 +19,7 @@ BOX = click.Tuple([float, float, float, float])
 
 
 def _progress(stage: str, share: float) -> None:
+    check_stopped()
     if share >= 1.0:
         click.echo(f"  {stage}", err=True)
 
@@ -69,7 +72,7 @@ def soil(bbox: tuple[float, float, float, float] | None, area: Path | None, fold
         west, south, east, north = (float(value) for value in frame.total_bounds)
         bbox = service.around((west, south, east, north))
     if bbox is None:
-        sys.exit(2)
+        sys.exit(Exit.REFUSED)
     _told(service.run(bbox, folder, desk=_desk(offline, refresh), progress=_progress))
 
 

@@ -7,6 +7,8 @@ from pathlib import Path
 
 import click
 
+from riskmap.cli_exit import Exit
+
 OUTPUTS = click.option("--outputs", type=click.Path(path_type=Path), default=Path("outputs"), show_default=True,
                        help="Folder in which `latest` is looked up.")
 UNITS = click.option("--units", type=click.Choice(["us", "si"]), default="us", show_default=True)
@@ -18,7 +20,10 @@ UNITS = click.option("--units", type=click.Choice(["us", "si"]), default="us", s
 @UNITS
 @OUTPUTS
 def explain(run: str, lot_id: str, units: str, outputs: Path) -> None:
-    """Say what one lot's number is, and why. RUN is a run folder or `latest`."""
+    """Say what one lot's number is, and why. RUN is a run folder or `latest`.
+
+    Exit 1 when the lot has a state instead of an estimate.
+    """
     from riskmap import api
     from riskmap.outputs import lot_text
 
@@ -28,7 +33,7 @@ def explain(run: str, lot_id: str, units: str, outputs: Path) -> None:
         click.echo(told + "\n")
     for row in range(len(found.lots)):
         click.echo("\n".join(lot_text.lines(found, row, units)) + "\n")
-    sys.exit(int((found.lots["state"] != "").any()))
+    sys.exit(Exit.SOME_STATES if (found.lots["state"] != "").any() else Exit.ALL_ANSWERED)
 
 
 @click.command()
@@ -50,7 +55,8 @@ def verify(run: str, area_folder: Path | None, outputs: Path) -> None:
         click.echo(finding)
     click.echo(f"{folder.as_posix()}: " + (f"{len(findings)} findings." if findings else
                                            "every file is the one that the run wrote."), err=True)
-    sys.exit(2 if any(line.startswith("E-") for line in findings) else int(bool(findings)))
+    sys.exit(Exit.REFUSED if any(line.startswith("E-") for line in findings) else
+             Exit.SOME_STATES if findings else Exit.ALL_ANSWERED)
 
 
 @click.command()
@@ -74,7 +80,7 @@ def compare(before: str, after: str, workers: int | None, outputs: Path) -> None
         click.echo(line, err=True)
     for path in made.files:
         click.echo(path.as_posix())
-    sys.exit(int(change.counts["same"] != len(change.lots)))
+    sys.exit(Exit.ALL_ANSWERED if change.counts["same"] == len(change.lots) else Exit.SOME_STATES)
 
 
 def _summary(counts: dict, runs: dict[str, str]) -> list[str]:

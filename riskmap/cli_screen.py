@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from riskmap.cli_exit import Exit
 from riskmap.cli_runs import OUTPUTS, UNITS
 from riskmap.errors import LayerError
 
@@ -41,6 +42,8 @@ def screen(run: str, listing: Path, columns: tuple[str, ...], bands: Path | None
     """Answer every row of LISTING (CSV, XLSX, KML, GeoJSON) from RUN: same rows, same order, columns added.
 
     Use only to choose where to ask for more information. Do not use to approve, decline, price or value.
+
+    Exit 1 when some rows have no estimate.
     """
     from riskmap import api
     from riskmap.outputs import screen_table
@@ -60,7 +63,7 @@ def screen(run: str, listing: Path, columns: tuple[str, ...], bands: Path | None
     click.echo(screen_table.CAUTIONS[0], err=True)
     for path in made.files:
         click.echo(path.as_posix())
-    sys.exit(int(done.counts["with_number"] < done.counts["rows"]))
+    sys.exit(Exit.SOME_STATES if done.counts["with_number"] < done.counts["rows"] else Exit.ALL_ANSWERED)
 
 
 def named(pairs: tuple[str, ...]) -> dict[str, str]:

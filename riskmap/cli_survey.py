@@ -12,6 +12,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from riskmap.cli_exit import Exit
+
 if TYPE_CHECKING:
     import pandas as pd
 
@@ -216,7 +218,7 @@ def survey(readings: Path, second: Path | None, within_m: float | None, run: str
             (target.path / name).write_bytes(files[name])
     for name in sorted(files):
         click.echo((target.final / name).as_posix())
-    sys.exit(int(any(p.code.startswith("E-") for p in problems)))
+    sys.exit(Exit.SOME_STATES if any(p.code.startswith("E-") for p in problems) else Exit.ALL_ANSWERED)
 
 
 def _pair(text: str) -> tuple[str, str]:

@@ -3,7 +3,8 @@
 One file per climate cell's weather, settings and code; in it one row per unique column. A column is found again by the
 content of its soil, slab and pour dates, never by a name or a date of a file. A new weekly map that leaves the monthly
 weather as it was, a new list of lots on known soil, another product: all reuse. Files are checked on reading: one that
-does not hold what its name says is dropped and computed anew. Deleting the folder is always safe.
+does not hold what its name says is dropped and computed anew. Deleting the folder is always safe. Only files of the
+store's own names, two digests in a row, are ever removed; whatever else is in the folder stays and is not counted.
 """
 
 from __future__ import annotations
@@ -11,6 +12,8 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+import re
+import stat
 import time
 from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager, suppress
@@ -48,6 +51,7 @@ _SOIL_FRAMES = ("lot_soil", "lot_map_unit", "lot_profile", "profile", "layer", "
 BATCH = 5000  # columns, some ten seconds on one core: what a stopped run loses at most
 SMALLEST_BATCH, ROUNDS = 500, 4  # of several workers: each has about four batches, so that they end together
 MOST_FILES = 12  # of one cell; more are put together
+_OWN = re.compile(r"[0-9a-f]{32}[a-z_]*-[0-9a-f]{32}\.(?:parquet|\d+\.part)")  # key, digest of the content
 
 
 @dataclass(frozen=True)
@@ -61,19 +65,24 @@ class Store:
         if self.folder is None:
             return None
         found, facts = [], {}
-        for path in sorted(self.folder.glob(f"{key}-*.parquet")):
+        for path in self._of(key):
             rows = None
+            try:
+                content = path.read_bytes()
+            except OSError:
+                continue  # of another account, or gone: not used, and not ours to judge
             with suppress(OSError, ValueError, KeyError):
-                if _digest(path.read_bytes()) == path.stem.rsplit("-", 1)[1]:
+                if _digest(content) == path.stem.rsplit("-", 1)[1]:
                     import pyarrow.parquet as pq
 
                     table = pq.read_table(path)
                     rows, facts = table.to_pandas(), json.loads(table.schema.metadata[b"facts"])
                     os.utime(path)  # marks the last use
-            if rows is None:
-                path.unlink(missing_ok=True)
-            else:
+            if rows is not None:
                 found.append(rows)
+                continue
+            with suppress(OSError):
+                path.unlink(missing_ok=True)
         return (pd.concat(found, ignore_index=True), facts) if found else None
 
     def put(self, key: str, rows: pd.DataFrame, facts: dict[str, Any], *, anew: bool = False) -> None:
@@ -98,25 +107,43 @@ class Store:
             part = target.with_suffix(f".{os.getpid()}.part")
             part.write_bytes(content)
             os.replace(part, target)
-            for old in self.folder.glob(f"{key}-*.parquet") if anew else ():
+            for old in self._of(key) if anew else ():
                 if old != target:
                     old.unlink(missing_ok=True)
             self._prune(target)
 
     def files(self, key: str) -> int:
         """Return the number of files kept under a key."""
-        return 0 if self.folder is None else sum(1 for _ in self.folder.glob(f"{key}-*.parquet"))
+        return len(self._of(key))
+
+    def _of(self, key: str) -> list[Path]:
+        """Return the files kept under a key, by name."""
+        if self.folder is None:
+            return []
+        return sorted(path for path in self.folder.glob(f"{key}-*.parquet")
+                      if re.fullmatch(r"[0-9a-f]{32}", path.name[len(key) + 1:-len(".parquet")])
+                      and _kind(path) is not None)
 
     def _prune(self, newest: Path) -> None:
         assert self.folder is not None
-        files = sorted((path.stat().st_mtime, path) for path in self.folder.glob("*.p*"))
-        total = sum(path.stat().st_size for _, path in files)
-        for _, path in files:
+        own = [(kind, path) for path in self.folder.iterdir() if _OWN.fullmatch(path.name) and (kind := _kind(path))]
+        total = sum(kind.st_size for kind, _ in own)
+        for kind, path in sorted(own, key=lambda one: (one[0].st_mtime, one[1])):
             if total <= LARGEST_BYTES:
                 return
             if path != newest:
-                total -= path.stat().st_size
-                path.unlink(missing_ok=True)
+                total -= kind.st_size
+                with suppress(OSError):
+                    path.unlink(missing_ok=True)
+
+
+def _kind(path: Path) -> os.stat_result | None:
+    """Return what the system says of a plain file; None of links, folders and what is gone."""
+    try:
+        found = os.lstat(path)
+    except OSError:
+        return None
+    return found if stat.S_ISREG(found.st_mode) else None
 
 
 def _digest(content: bytes) -> str:

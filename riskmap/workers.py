@@ -7,7 +7,8 @@ only; the task is given out again.
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from types import TracebackType
 from typing import TYPE_CHECKING, Any, Protocol, Self
 
@@ -15,6 +16,7 @@ from riskmap.errors import WorkerError, shown
 
 if TYPE_CHECKING:
     from concurrent.futures import ProcessPoolExecutor
+    from multiprocessing.process import BaseProcess
     from pathlib import Path
 
 ATTEMPTS = 3  # of a task whose worker died
@@ -78,6 +80,7 @@ class Processes(_Base):
         """Take so many processes; they start with the block."""
         self.size = size
         self._pool: ProcessPoolExecutor | None = None
+        self._started: set[BaseProcess] = set()
 
     def __enter__(self) -> Self:
         self._start()
@@ -86,7 +89,10 @@ class Processes(_Base):
     def __exit__(self, kind: type[BaseException] | None, error: BaseException | None,
                  trace: TracebackType | None) -> None:
         if self._pool is not None:
-            self._pool.shutdown(wait=error is None, cancel_futures=True)
+            if error is not None:  # what a task has begun is lost; files are moved into place whole
+                for process in self._started:
+                    process.terminate()
+            self._pool.shutdown(wait=True, cancel_futures=True)
             self._pool = None
 
     def _start(self) -> ProcessPoolExecutor:
@@ -97,10 +103,13 @@ class Processes(_Base):
         if self._pool is None:
             for name in ONE_THREAD:
                 os.environ.setdefault(name, "1")
+            before = set(multiprocessing.active_children())
             self._pool = ProcessPoolExecutor(self.size, mp_context=multiprocessing.get_context("spawn"),
                                              initializer=end_with_parent)
-            for _ in range(self.size):
-                self._pool.submit(warm_up)
+            with _deaf_to_ctrl_c():
+                for _ in range(self.size):
+                    self._pool.submit(warm_up)
+            self._started = set(multiprocessing.active_children()) - before
         return self._pool
 
     def map(self, function: Task, tasks: Sequence[tuple[Any, ...]], tell: Tell | None = None) -> list[Any]:
@@ -223,12 +232,32 @@ def seen_by_worker(folder: str) -> tuple[str, bool]:
     return code_digest("worker"), Path(folder).is_dir()
 
 
+@contextmanager
+def _deaf_to_ctrl_c() -> Iterator[None]:
+    """Start processes that Ctrl-C does not reach: a terminal sends it to all of them, and each would print a trace.
+
+    A process inherits what is held back from the one that starts it. Here Ctrl-C is put off to the end of the block.
+    """
+    import signal
+
+    if not hasattr(signal, "pthread_sigmask"):
+        yield
+        return
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
+
+
 def end_with_parent() -> None:
     """Let this worker end when the process that started it is gone: a killed run must leave nothing behind."""
     import multiprocessing
+    import signal
     import threading
     from multiprocessing.connection import wait
 
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # the process that gives out the tasks hears it and ends this one
     parent = multiprocessing.parent_process()
 
     def watch(sentinel: int) -> None:

@@ -7,10 +7,10 @@ then, the stored one is used and that is said.
 
 from __future__ import annotations
 
+import errno
 import hashlib
 import json
 import os
-import shutil
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
@@ -18,7 +18,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
-from riskmap import __version__
+from riskmap import __version__, part_folder
 from riskmap.errors import LayerError, shown
 from riskmap.fetch.client import Client, Passing, Request, TooMuch, host
 
@@ -171,7 +171,8 @@ class Desk:
         except (OSError, ValueError, KeyError, TypeError, LayerError):
             pass  # not what was stored: dropped and asked again
         for path in (place, place.with_suffix(MARK)):
-            path.unlink(missing_ok=True)
+            with suppress(OSError):  # what cannot be removed is not used either
+                path.unlink(missing_ok=True)
         return None
 
     def _store(self, answer: Answer) -> None:
@@ -182,28 +183,53 @@ class Desk:
 
 # ------------------------------------------------------------------------------------------------- files
 def write_whole(path: Path, content: bytes) -> None:
-    """Write `.part`, bring it to disk, rename: the name never stands for half a file. LayerError names the bytes."""
-    part = path.with_name(path.name + ".part")
+    """Write a file in a folder in the making beside it, bring it to disk and move it: the name is never half a file.
+
+    LayerError names the bytes.
+    """
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        with part.open("wb") as stream:
-            stream.write(content)
-            stream.flush()
-            os.fsync(stream.fileno())
-        os.replace(part, path)
+        with _part(path) as part:
+            whole = part.content / "whole"
+            with whole.open("wb") as stream:
+                stream.write(content)
+                stream.flush()
+                os.fsync(stream.fileno())
+            os.replace(whole, path)
     except OSError as error:
-        _drop(part)
         raise LayerError(f"E-FET-022 {shown(path.name)}: {len(content):,} bytes cannot be written: {error.strerror}. "
                          "Free space or choose another folder.") from None
 
 
-def _drop(part: Path) -> None:
-    with suppress(OSError):
-        part.unlink(missing_ok=True)
+@contextmanager
+def _part(path: Path, rescue: Callable[[Path], None] = lambda leftover: None) -> Iterator[part_folder.PartFolder]:
+    """Give a folder in the making beside a path, gone at the end; `rescue` is called before one is emptied."""
+    part = part_folder.claim(path.parent, path.name, rescue=rescue)
+    if part is None:
+        raise FileExistsError(errno.EEXIST, "all names for a temporary folder beside it are taken")
+    try:
+        yield part
+    finally:
+        rescue(part.path)
+        part.remove()
 
 
 def write_with_provenance(path: Path, content: bytes, credit: Credit, notes: Sequence[Note]) -> list[Path]:
-    """Write a file and its provenance beside it; return both paths."""
+    """Write a file and its provenance beside it; return both paths.
+
+    Raises
+    ------
+    LayerError
+        When a file of this name holds something else and has no provenance: it was not fetched and stays.
+    """
+    if os.path.lexists(path) and not path.with_name(path.name + MARK).is_file():
+        try:
+            same = path.read_bytes() == content
+        except OSError:
+            same = False
+        if not same:
+            raise LayerError(f"E-FET-023 {shown(path.parent.name)}: holds {shown(path.name)}, which was not fetched. "
+                             "Rename it, or choose another folder.")
     write_whole(path, content)
     return [path, write_provenance(path, credit, notes)]
 
@@ -234,27 +260,31 @@ def whole_folder(folder: Path) -> Iterator[Path]:
     """
     if folder.name in ("", ".."):
         raise LayerError("E-FET-023 the folder to fetch into needs a name of its own. Choose an empty or new folder.")
-    held = [p for p in folder.rglob("*") if p.is_file()] if folder.is_dir() else []
+
+    def rescue(leftover: Path) -> None:
+        """Put back what was there when the exchange of the two folders was stopped halfway."""
+        if (leftover / "old").exists() and not os.path.lexists(folder):
+            os.replace(leftover / "old", folder)
+
+    try:
+        folder.parent.mkdir(parents=True, exist_ok=True)
+        with _part(folder, rescue) as part:
+            _only_fetched(folder)
+            yield part.content
+            _only_fetched(folder)
+            if folder.exists():
+                os.replace(folder, part.path / "old")
+            os.replace(part.content, folder)
+    except OSError as error:
+        raise LayerError(f"E-FET-022 {shown(folder.name)}: cannot be written: {error.strerror}. Free space or choose "
+                         "another folder.") from None
+
+
+def _only_fetched(folder: Path) -> None:
+    """Refuse a folder that holds anything else than fetched files."""
+    held = [p for p in folder.rglob("*") if p.is_symlink() or not p.is_dir()] if folder.is_dir() else []
     foreign = [p for p in held if p.suffix != MARK and not p.with_name(p.name + MARK).is_file()]
     if foreign or folder.is_symlink() or (folder.exists() and not folder.is_dir()):
         what = shown(foreign[0].name) if foreign else "a file or link"
         raise LayerError(f"E-FET-023 {shown(folder.name)}: holds {what}, which was not fetched. Choose an empty or new "
                          "folder.")
-    part, old = (folder.with_name(f".{folder.name}.fetch-{word}") for word in ("part", "old"))
-    try:
-        if old.exists() and not folder.exists():  # stopped between the two renames
-            os.replace(old, folder)
-        for left in (part, old):
-            if left.exists():
-                shutil.rmtree(left)
-        part.mkdir(parents=True)
-        yield part
-        if folder.exists():
-            os.replace(folder, old)
-        os.replace(part, folder)
-        shutil.rmtree(old, ignore_errors=True)
-    except OSError as error:
-        raise LayerError(f"E-FET-022 {shown(folder.name)}: cannot be written: {error.strerror}. Free space or choose "
-                         "another folder.") from None
-    finally:
-        shutil.rmtree(part, ignore_errors=True)

@@ -7,10 +7,8 @@ compiled path that joins them; nothing here opens a file.
 
 from __future__ import annotations
 
-import os
 import time
 from collections.abc import Callable
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from functools import partial
 from typing import TYPE_CHECKING, Any, cast
@@ -143,7 +141,7 @@ def simulate(columns: pd.DataFrame, column_profile: pd.DataFrame, profile: pd.Da
     from riskmap.movement import draws as random
     from riskmap.movement import driver as weather
     from riskmap.movement import kernels, past, reasons, summary
-    from riskmap.movement.engine import Engine
+    from riskmap.movement.engine import Engine, Threads
 
     began = time.perf_counter()
     profile, layer, reference = reasons.with_reference(profile, layer)
@@ -153,7 +151,7 @@ def simulate(columns: pd.DataFrame, column_profile: pd.DataFrame, profile: pd.Da
     draws, middle = engine.draws, replace(engine, draws=random.middle(movement))
     drivers: dict[str, Driver] = {}
     frames, unit_draws, done = [], 0, 0
-    with ThreadPoolExecutor(workers or os.cpu_count() or 1) as pool:
+    with Threads(workers) as pool:
         for cell, of_cell in columns.groupby("cell_id", sort=True):
             cell_id, place = str(cell), history.cells.index(str(cell))
             driver = drivers[cell_id] = weather.make(history, place, draws, climate, movement)

@@ -1,19 +1,96 @@
-"""How functions are compiled: one set of options, cached on disk, releasing the interpreter's lock.
+"""How functions are compiled: one set of options, kept on disk where possible, releasing the interpreter's lock.
 
 The arithmetic is as written. Letting the compiler regroup sums gave 6 % more draws a second (measured), but the code
 compiled in a first run and the same code read from the cache then differed in the last digits.
+
+Compiled code is kept in `NUMBA_CACHE_DIR`, beside the code, or in the user's cache folder, whichever can be written
+first. An account without any of these (a service, a container) has a folder of its own below the system's temporary
+folder, closed to others. Never below the outputs folder: what is kept is read back as code, and outputs come from
+elsewhere. Where nothing can be written, functions are compiled in memory, in every run again; results are the same.
 """
 
 from __future__ import annotations
 
+import os
+import stat
+import tempfile
+import warnings
 from collections.abc import Callable
-from typing import TypeVar, cast
+from functools import cache
+from multiprocessing import parent_process
+from pathlib import Path
+from typing import Any, TypeVar, cast
 
-from numba import njit
+from numba import config, njit
+from numba.core.caching import FunctionCache
 
 Function = TypeVar("Function", bound=Callable[..., object])
+NOT_KEPT = ("W-RUN-055 no folder for compiled code can be written, so every run compiles the equations again, which "
+            "takes about 20 seconds. Set NUMBA_CACHE_DIR to a folder that this account can write. Results are the same.")
+
+
+class CompiledInMemory(UserWarning):
+    """Compiled code is not kept for the next run."""
+
+
+class _Cache(FunctionCache):
+    """The cache of one function, which a full or failing disk turns into none."""
+
+    def load_overload(self, sig, target_context):  # type: ignore[no-untyped-def]
+        """Return the compiled function of a signature, or None: a damaged file is compiled again."""
+        try:
+            return super().load_overload(sig, target_context)
+        except Exception:
+            return None
+
+    def save_overload(self, sig, data):  # type: ignore[no-untyped-def]
+        """Keep a compiled function, or say once that it cannot be kept."""
+        try:
+            super().save_overload(sig, data)
+        except Exception:  # a full disk, a damaged index
+            _tell()
 
 
 def compiled(function: Function) -> Function:
     """Return the compiled form of a function on numbers and arrays."""
-    return cast(Function, njit(cache=True, nogil=True, error_model="numpy")(function))
+    made = njit(nogil=True, error_model="numpy")(function)
+    kept = _cache_of(function)
+    if kept is not None:
+        cast(Any, made)._cache = kept  # what its method enable_caching does
+    return cast(Function, made)
+
+
+def _cache_of(function: Function) -> FunctionCache | None:
+    for prepare in (lambda: True, _use_temporary_folder):
+        if prepare():
+            try:
+                return _Cache(function)
+            except RuntimeError:  # none of the places that the compiler knows can be written
+                pass
+    _tell()
+    return None
+
+
+@cache
+def _use_temporary_folder() -> bool:
+    """Let the compiler keep its code in a folder of this account below the temporary folder; false without one."""
+    try:
+        folder = Path(tempfile.gettempdir()) / f"riskmap-compiled-{os.getuid() if os.name != 'nt' else 'code'}"
+        folder.mkdir(mode=0o700, exist_ok=True)
+        found = os.lstat(folder)
+    except OSError:
+        return False
+    if not stat.S_ISDIR(found.st_mode):
+        return False
+    if os.name != "nt" and (found.st_uid != os.getuid() or stat.S_IMODE(found.st_mode) & 0o077):
+        return False  # somebody else could put code into it
+    config.CACHE_DIR = str(folder)  # type: ignore[attr-defined]
+    os.environ["NUMBA_CACHE_DIR"] = str(folder)  # for worker processes
+    return True
+
+
+@cache
+def _tell() -> None:
+    """Warn once, and in the process that the user started only."""
+    if parent_process() is None:
+        warnings.warn(NOT_KEPT, CompiledInMemory, stacklevel=2)

@@ -6,9 +6,11 @@ and slab width. Draws are spread over threads; each writes its own slice, so the
 
 from __future__ import annotations
 
-from concurrent.futures import Executor
+import os
+from concurrent.futures import Executor, ThreadPoolExecutor
 from dataclasses import dataclass
 from itertools import pairwise
+from types import TracebackType
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -28,6 +30,18 @@ Whole = NDArray[np.int64]
 Single = NDArray[np.float32]
 
 NARROWEST, WIDEST = 0.8, 9.0  # half width over active depth: range in which the reduced model is tested
+
+
+class Threads(ThreadPoolExecutor):
+    """Threads for draws. When the block is left by an error or Ctrl-C, nothing that has not begun is waited for."""
+
+    def __init__(self, workers: int | None = None) -> None:
+        """Take so many threads; default: the machine's cores."""
+        super().__init__(workers or os.cpu_count() or 1)
+
+    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None,
+                 trace: TracebackType | None) -> None:
+        self.shutdown(wait=kind is None, cancel_futures=kind is not None)
 
 
 @dataclass(frozen=True)

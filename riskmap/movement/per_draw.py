@@ -5,9 +5,7 @@ The same engine and the same draws as `simulate`, so that draw d means here what
 
 from __future__ import annotations
 
-import os
 from collections.abc import Iterator
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, cast
 
@@ -17,7 +15,7 @@ from numpy.typing import NDArray
 from riskmap.movement import depth_caps, kernels, layer_arrays, summary, units_of
 from riskmap.movement import draws as random
 from riskmap.movement import driver as weather
-from riskmap.movement.engine import Engine
+from riskmap.movement.engine import Engine, Threads
 
 if TYPE_CHECKING:
     from riskmap.movement.draws import Draws
@@ -102,7 +100,7 @@ def groups(inputs: MovementInputs, column_ids: Whole, area: Area, *, earliest: i
     engine = Engine(made, layer_arrays(inputs.profile, inputs.layer, area.soil_settings), depth_caps(inputs.profile),
                     classes, area.soil_settings.lep_cap_pct, area.movement)
     drivers: dict[str, Driver] = {}
-    with ThreadPoolExecutor(workers or os.cpu_count() or 1) as pool:
+    with Threads(workers) as pool:
         for key, column in wanted.groupby(["cell_id", "half_width_m", "half_width_known"], sort=True):
             cell, half_width, known = cast("tuple[str, float, bool]", key)
             if cell not in drivers:

@@ -1,9 +1,9 @@
 """One new folder per run, written whole or not at all, also when two runs start at once or one is killed.
 
-A run writes into a hidden folder `.<name>.part` beside its final place while it holds an operating-system lock on
-`.<name>.lock`. At the end every file is flushed to disk, the folder is renamed, and the one-line file `latest` is
-replaced. The system releases the lock of a killed process, so the next run can tell leftovers from work in progress
-without trusting process numbers, and removes them.
+A run writes into a hidden folder beside its final place that is marked and locked (`part_folder`). At the end every
+file is flushed to disk, the folder is renamed, and the one-line file `latest` is replaced. The next run into the same
+outputs folder removes what killed runs left there; beside `--into` only what an earlier command with the same `--into`
+left is removed.
 """
 
 from __future__ import annotations
@@ -11,29 +11,36 @@ from __future__ import annotations
 import errno
 import os
 import re
-import shutil
+import stat
 import unicodedata
 from collections.abc import Iterator
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
+from riskmap import part_folder
 from riskmap.errors import RunFolderError, shown
 
 LATEST, PREVIOUS = "latest", "previous"
+NOTHING_KEPT = "Nothing of this run was kept."
 NAME = re.compile(r"[A-Za-z0-9._-]{1,64}")
 _SLUG_LENGTH = 40
-_ATTEMPTS = 1000
+_RUN = r"[a-z0-9]+(?:-[a-z0-9]+)*_\d{8}T\d{6}Z(?:-\d{1,3})?"  # what `new_run` makes of a slug and a moment
+_IN_THE_MAKING = re.compile(rf"{_RUN}|[a-z0-9]+(?:-[a-z0-9]+)*_into(?:-\d{{1,3}})?")
+_LONGEST_POINTER = 200  # bytes; computed: a run's name has at most 40 + 1 + 16 + 4
+_FULL = "the disk is full: "
+_MAY_WRITE = "Check that you may write there, or name another folder with {option}."
+_A_FILE = "A file has the name of the folder; name another folder with {option}."
 _HINTS = {
     errno.ENOSPC: "Free some disk space and run again.",
     errno.EDQUOT: "Your disk quota is used up; free some space and run again.",
     errno.EFBIG: "The file is larger than this disk or account allows.",
-    errno.EACCES: "Check that you may write there, or name another folder with --outputs.",
-    errno.EPERM: "Check that you may write there, or name another folder with --outputs.",
-    errno.EROFS: "The disk is read-only; name another folder with --outputs.",
-    errno.ENOTDIR: "A file has the name of the outputs folder; name another folder with --outputs.",
-    errno.EEXIST: "A file has the name of the outputs folder; name another folder with --outputs.",
+    errno.EACCES: _MAY_WRITE,
+    errno.EPERM: _MAY_WRITE,
+    errno.EROFS: "The disk is read-only; name another folder with {option}.",
+    errno.ENOTDIR: _A_FILE,
+    errno.EEXIST: _A_FILE,
 }
 
 
@@ -75,22 +82,23 @@ def new_run(outputs: Path, area_name: str, now: datetime | None = None, *, point
     RunFolderError
         When the folder cannot be made, written or put in place; nothing of the run is left then.
     """
+    with _new(outputs, area_name, now, point=point) as run:
+        yield run
+
+
+@contextmanager
+def _new(outputs: Path, name: str, now: datetime | None, *, point: bool, option: str = "--outputs") \
+        -> Iterator[RunFolder]:
     moment = (now or datetime.now(UTC)).astimezone(UTC)
     try:
         outputs.mkdir(parents=True, exist_ok=True)
+        if point:
+            _check_pointer(outputs)
         clean(outputs)
-        name, lock = _claim(outputs, f"{slug(area_name)}_{moment:%Y%m%dT%H%M%SZ}")
     except OSError as error:
-        raise _told(error, outputs) from error
-    run = RunFolder(_part(outputs, name), outputs / name)
-    try:
+        raise _told(error, outputs, option) from error
+    with _in_the_making(outputs, f"{slug(name)}_{moment:%Y%m%dT%H%M%SZ}", None, point, option) as run:
         yield run
-        _publish(outputs, name, run, point)
-    except OSError as error:
-        raise _told(error, outputs) from error
-    finally:
-        shutil.rmtree(run.path, ignore_errors=True)
-        lock.release()
 
 
 @contextmanager
@@ -120,41 +128,55 @@ def made_from(run: Path | None, name: str, into: Path | None, now: datetime | No
     """
     if into is None:
         beside = run.resolve().parent if run is not None else Path("outputs")
-        with new_run(beside, name, now, point=False) as made:
+        with _new(beside, name, now, point=False, option="--into") as made:
             yield made
         return
-    if run is not None and into.resolve().is_relative_to(run.resolve()):
+    target = Path(os.path.realpath(into))
+    if run is not None and target.is_relative_to(os.path.realpath(run)):
         raise RunFolderError(f"E-RUN-015 {into.as_posix()}: lies inside the run, which stays as its manifest says. "
                              "Name another folder with --into.")
-    if os.path.lexists(into) and (not into.is_dir() or any(into.iterdir())):
-        raise RunFolderError(f"E-RUN-017 {into.as_posix()}: is there already and not an empty folder; nothing is "
-                             "written over. Name another one with --into.")
-    with new_run(into.resolve().parent, name, now, point=False) as made:
-        yield RunFolder(made.path, into)
     try:
-        if into.is_dir():
-            into.rmdir()
-        made.final.rename(into)
-        _flush(into.resolve().parent)
+        if os.path.lexists(into) and (not into.is_dir() or any(into.iterdir())):
+            raise RunFolderError(f"E-RUN-017 {into.as_posix()}: is there already and not an empty folder; nothing is "
+                                 "written over. Name another one with --into.")
+        target.parent.mkdir(parents=True, exist_ok=True)
     except OSError as error:
-        shutil.rmtree(made.final, ignore_errors=True)
-        raise _told(error, into) from error
+        raise _told(error, into, "--into") from error
+    with _in_the_making(target.parent, f"{slug(target.name)}_into", target, False, "--into") as made:
+        yield RunFolder(made.path, into)
+
+
+@contextmanager
+def _in_the_making(parent: Path, wanted: str, into: Path | None, point: bool, option: str) -> Iterator[RunFolder]:
+    """Give a folder to fill, moved to `into` or to the name that was free when the block ends without an error."""
+
+    def taken(name: str) -> bool:
+        return into is None and os.path.lexists(parent / name)
+
+    try:
+        part = part_folder.claim(parent, wanted, taken)
+    except OSError as error:
+        raise _told(error, parent, option) from error
+    if part is None:
+        raise RunFolderError(f"E-RUN-002 {parent.as_posix()}: {part_folder.ATTEMPTS} runs named {wanted} already. Run "
+                             "again.")
+    run = RunFolder(part.content, into or parent / part.name)
+    try:
+        yield run
+        _put_in_place(run)
+        _announce(run, part, point)
+    except OSError as error:
+        raise _told(error, parent, option) from error
+    except BaseException as error:
+        error.add_note(NOTHING_KEPT if os.path.lexists(run.path) else f"{run.final.as_posix()} is whole.")
+        raise
+    finally:
+        part.remove()
 
 
 def clean(outputs: Path) -> list[str]:
-    """Remove what killed runs left behind and return their names; work in progress is left alone."""
-    found = {m.group(1) for path in outputs.iterdir()
-             if (m := re.fullmatch(r"\.([A-Za-z0-9._-]{1,64})\.(part|lock|latest)", path.name))}
-    removed = []
-    for name in sorted(found):
-        lock = _Lock.take(outputs / f".{name}.lock")
-        if lock is None:
-            continue
-        shutil.rmtree(_part(outputs, name), ignore_errors=True)
-        _pointer(outputs, name).unlink(missing_ok=True)
-        lock.release()
-        removed.append(name)
-    return removed
+    """Remove what killed runs left behind and return their names; all that is not ours or in progress is left alone."""
+    return part_folder.sweep(outputs, _IN_THE_MAKING)
 
 
 def latest(outputs: Path) -> Path | None:
@@ -204,54 +226,46 @@ def _before_latest(outputs: Path) -> Path:
     return earlier[-1][1]
 
 
-def _part(outputs: Path, name: str) -> Path:
-    return outputs / f".{name}.part"
+def _check_pointer(outputs: Path) -> None:
+    """Refuse an outputs folder in which `latest` is something else than what runs leave there; it would be replaced."""
+    pointer = outputs / LATEST
+    try:
+        kind = os.lstat(pointer)
+    except FileNotFoundError:
+        return
+    if stat.S_ISREG(kind.st_mode) and kind.st_size <= _LONGEST_POINTER and \
+            re.fullmatch(_RUN, pointer.read_text(encoding="ascii", errors="replace").strip()):
+        return
+    raise RunFolderError(f"E-RUN-050 {pointer.as_posix()}: is there already and was not written by riskmap, which "
+                         "keeps the name of its newest run in a file of this name. Rename it, or name another folder "
+                         "with --outputs. Nothing was changed.")
 
 
-def _pointer(outputs: Path, name: str) -> Path:
-    return outputs / f".{name}.latest"
-
-
-def _claim(outputs: Path, wanted: str) -> tuple[str, _Lock]:
-    """Lock the first free name and make its folder. The lock comes first, so a folder without one is a leftover."""
-    for k in range(1, _ATTEMPTS):
-        name = wanted if k == 1 else f"{wanted}-{k}"
-        lock = _Lock.take(outputs / f".{name}.lock")
-        if lock is None:
-            continue
-        try:
-            if not os.path.lexists(outputs / name):
-                _part(outputs, name).mkdir()
-                return name, lock
-        except FileExistsError:
-            pass
-        except OSError:
-            lock.release()
-            raise
-        lock.release()
-    raise RunFolderError(f"E-RUN-002 {outputs.as_posix()}: {_ATTEMPTS} runs named {wanted} already. Run again.")
-
-
-def _publish(outputs: Path, name: str, run: RunFolder, point: bool) -> None:
+def _put_in_place(run: RunFolder) -> None:
     for folder, _, files in os.walk(run.path):
         for file in files:
             _flush(Path(folder) / file)
         _flush(Path(folder))
+    if run.final.is_dir() and not run.final.is_symlink() and not any(run.final.iterdir()):
+        run.final.rmdir()  # the empty folder of `--into`
     if os.path.lexists(run.final):
         raise RunFolderError(f"E-RUN-003 {run.final.as_posix()}: appeared while this run was writing. Run again.")
     os.rename(run.path, run.final)
+
+
+def _announce(run: RunFolder, part: part_folder.PartFolder, point: bool) -> None:
+    """Bring the new name to disk, and let `latest` say it."""
+    outputs = run.final.parent
     try:
         _flush(outputs)
         if not point:
             return
-        pointer = _pointer(outputs, name)
-        pointer.write_text(f"{name}\n", encoding="ascii", newline="\n")
+        pointer = part.path / LATEST
+        pointer.write_text(f"{part.name}\n", encoding="ascii", newline="\n")
         _flush(pointer)
         os.replace(pointer, outputs / LATEST)
         _flush(outputs)
     except OSError as error:
-        with suppress(OSError):
-            _pointer(outputs, name).unlink(missing_ok=True)
         raise RunFolderError(f"E-RUN-006 {run.final.as_posix()}: the run is whole, but the file `{LATEST}` beside it "
                              f"could not be renewed: {error.strerror or error}.") from error
 
@@ -270,57 +284,10 @@ def _flush(path: Path) -> None:
         os.close(descriptor)
 
 
-def _told(error: OSError, outputs: Path) -> RunFolderError:
+def _told(error: OSError, folder: Path, option: str = "--outputs") -> RunFolderError:
     file = Path(error.filename).name if isinstance(error.filename, str | os.PathLike) else ""
-    where = f"{outputs.as_posix()}: " + (f"{shown(file)}: " if file and file != outputs.name else "")
-    hint = _HINTS.get(error.errno or 0, "Run again; if it happens again, name another folder with --outputs.")
-    return RunFolderError(f"E-RUN-001 {where}{error.strerror or error}. {hint} Nothing of this run was kept.")
-
-
-class _Lock:
-    """An exclusive lock on a file, held by an open descriptor and released by the system when the process ends."""
-
-    def __init__(self, path: Path, descriptor: int) -> None:
-        self._path, self._descriptor = path, descriptor
-
-    @classmethod
-    def take(cls, path: Path) -> _Lock | None:
-        """Return the lock, or None when another holds it. Never follows a link."""
-        descriptor = os.open(path, os.O_RDWR | os.O_CREAT | getattr(os, "O_NOFOLLOW", 0), 0o644)
-        if _lock(descriptor) and _same_file(path, descriptor):
-            return cls(path, descriptor)
-        os.close(descriptor)
-        return None
-
-    def release(self) -> None:
-        if os.name == "nt":  # an open file cannot be removed there
-            os.close(self._descriptor)
-            with suppress(OSError):
-                self._path.unlink(missing_ok=True)
-            return
-        with suppress(OSError):
-            self._path.unlink(missing_ok=True)
-        os.close(self._descriptor)
-
-
-def _same_file(path: Path, descriptor: int) -> bool:
-    """Tell whether the locked file still has its name; another run may have removed it in between."""
-    try:
-        return os.path.samestat(os.stat(path, follow_symlinks=False), os.fstat(descriptor))
-    except FileNotFoundError:
-        return False
-
-
-def _lock(descriptor: int) -> bool:
-    try:
-        if os.name == "nt":
-            import msvcrt
-
-            msvcrt.locking(descriptor, msvcrt.LK_NBLCK, 1)  # type: ignore[attr-defined,unused-ignore]
-        else:
-            import fcntl
-
-            fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except OSError:
-        return False
-    return True
+    where = f"{folder.as_posix()}: " + (f"{shown(file)}: " if file and file != folder.name else "")
+    hint = _HINTS.get(error.errno or 0, "Run again; if it happens again, name another folder with {option}.")
+    full = _FULL if error.errno == errno.ENOSPC else ""
+    return RunFolderError(f"E-RUN-001 {full}{where}{error.strerror or error}. {hint.format(option=option)} "
+                          f"{NOTHING_KEPT}")

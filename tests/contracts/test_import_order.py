@@ -11,7 +11,7 @@ PACKAGE = Path(__file__).resolve().parents[2] / "riskmap"
 STAGES = {"layers", "lots", "soil", "climate", "columns", "movement", "risk", "published", "outputs", "manifest",
           "fetch", "survey"}
 BELOW = {"errors": set(), "units": set(), "constants": set(), "plain": set(), "code_digest": {"errors"},
-         "memory": {"errors"}, "movement_inputs": set(), "parts": set(),
+         "memory": {"errors"}, "movement_inputs": set(), "parts": set(), "part_folder": set(),
          "tables": {"errors", "units", "constants"}, "settings": {"errors", "units", "constants"},
          "results": {"errors", "units", "constants", "plain", "movement_inputs", "tables", "settings"}}
 SHARED = set(BELOW)

@@ -210,13 +210,16 @@ def test_a_file_in_place_of_the_folder(tmp_path: Path) -> None:
 @pytest.mark.skipif(os.name == "nt", reason="making links needs rights on Windows: planted links are NOT TESTED there")
 def test_a_planted_link_is_not_followed(tmp_path: Path) -> None:
     victim = tmp_path / "victim"
-    victim.write_text("keep")
+    victim.mkdir()
+    (victim / "keep").write_text("keep")
     outputs = tmp_path / "outputs"
     outputs.mkdir()
-    (outputs / f".x_{MOMENT:%Y%m%dT%H%M%SZ}.lock").symlink_to(victim)
-    with pytest.raises(RunFolderError), run_folder.new_run(outputs, "x", MOMENT):
-        pass
-    assert victim.read_text() == "keep"
+    (outputs / f".x_{MOMENT:%Y%m%dT%H%M%SZ}.part").symlink_to(victim, target_is_directory=True)
+    with run_folder.new_run(outputs, "x", MOMENT) as run:
+        (run.path / "a").write_text("a")
+    assert run.final.name == f"x_{MOMENT:%Y%m%dT%H%M%SZ}-2"
+    assert [path.name for path in victim.iterdir()] == ["keep"]
+    assert hidden(outputs) == [f".x_{MOMENT:%Y%m%dT%H%M%SZ}.part"]
 
 
 @given(st.text(max_size=120))

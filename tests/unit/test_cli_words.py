@@ -109,7 +109,7 @@ def test_demo_says_that_its_mistakes_are_on_purpose_and_ends_with_0(monkeypatch:
     from riskmap import cli
 
     monkeypatch.chdir(ROOT)
-    monkeypatch.setattr(cli, "_estimate", lambda *_: cli.SOME_STATES)  # what an estimate of the example returns
+    monkeypatch.setattr(cli, "_estimate", lambda *_: cli.Exit.SOME_STATES)  # what an estimate of the example returns
     done = CliRunner().invoke(cli.cli, ["demo"])
     assert done.exit_code == 0
     assert done.stderr.startswith("The example contains mistakes put in on purpose;")

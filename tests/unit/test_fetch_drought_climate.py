@@ -190,6 +190,26 @@ def test_climate_files_come_as_published_and_are_read(service, desk, rain, tmp_p
     assert len(service.asked) == 3
 
 
+def test_a_file_that_was_not_fetched_stays(service, desk, rain, tmp_path) -> None:
+    service.answer_with(files(serve(rain)))
+    folder = tmp_path / "climate"
+    path = climate.run(folder, desk=desk, service=service.origin)[0]
+    climate.run(folder, desk=desk, service=service.origin)  # fetched before: written again
+    path.with_name(path.name + ".provenance").unlink()
+    climate.run(folder, desk=desk, service=service.origin)  # stopped between the file and its provenance
+    path.with_name(path.name + ".provenance").unlink()
+    path.write_bytes(b"mine")
+    (folder / f"{path.name}.part").write_bytes(b"mine too")
+    with pytest.raises(LayerError, match=r"E-FET-023 climate: holds .*, which was not fetched"):
+        climate.run(folder, desk=desk, service=service.origin)
+    assert path.read_bytes() == b"mine"
+    path.unlink()
+    climate.run(folder, desk=desk, service=service.origin)
+    assert path.read_bytes() == rain
+    assert (folder / f"{path.name}.part").read_bytes() == b"mine too"
+    assert not list(folder.glob(".*"))
+
+
 @pytest.mark.parametrize("day", [b"", b"2026", b"20261306", b"../../x", b"20260706x", b"2026070\xff"])
 def test_date_of_the_files_must_be_one(service, desk, rain, tmp_path, day: bytes) -> None:
     service.answer_with(files(serve(rain, day)))

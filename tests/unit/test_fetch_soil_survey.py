@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import os
 import re
 from dataclasses import replace
 from pathlib import Path
@@ -17,9 +18,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 from stand_in import SoilService, envelope, running
 
+from riskmap import part_folder
 from riskmap.errors import LayerError
 from riskmap.fetch import soil, soil_layout
-from riskmap.fetch.cache import Desk
+from riskmap.fetch.cache import Desk, whole_folder
 from riskmap.fetch.client import TooMuch
 from riskmap.layers import soil_ssurgo, ssurgo_meaning, ssurgo_tables
 from riskmap.settings import Area, SoilEntry
@@ -177,6 +179,61 @@ def test_nothing_of_the_user_is_overwritten(service, desk, survey, tmp_path) -> 
     with pytest.raises(LayerError, match=r"E-FET-023.*notes\.txt"):
         soil.run(BOX, tmp_path / "soil", desk=desk, service=service.origin)
     assert [p.name for p in (tmp_path / "soil").iterdir()] == ["notes.txt"]
+
+
+def test_what_only_looks_like_a_stopped_fetch_stays(service, desk, survey, tmp_path) -> None:
+    service.answer_with(survey)
+    for name in (".soil.fetch-part", ".soil.fetch-old", ".soil.part", ".photos.part"):
+        (tmp_path / name).mkdir()
+        (tmp_path / name / "a.jpg").write_bytes(b"mine")
+    soil.run(BOX, tmp_path / "soil", desk=desk, service=service.origin)
+    soil.run(BOX, tmp_path / "soil", desk=desk, service=service.origin)
+    assert sorted(p.name for p in tmp_path.iterdir() if p.name.startswith(".")) == \
+        [".photos.part", ".soil.fetch-old", ".soil.fetch-part", ".soil.part"]
+    assert {p.read_bytes() for p in tmp_path.glob(".*/a.jpg")} == {b"mine"}
+    assert len(list(tmp_path.glob(".*/*"))) == 4
+
+
+def test_a_stopped_fetch_is_cleaned_and_what_it_had_put_aside_comes_back(tmp_path) -> None:
+    left = tmp_path / ".soil.part"
+    for name in ("content", "old"):
+        (left / name).mkdir(parents=True)
+        (left / name / "a.txt").write_text(name)
+        (left / name / "a.txt.provenance").write_text("{}")
+    (left / part_folder.MARK).write_bytes(part_folder.TEXT)
+    with pytest.raises(LayerError, match="E-FET-000"), whole_folder(tmp_path / "soil"):
+        raise LayerError("E-FET-000 the service fails")
+    assert (tmp_path / "soil" / "a.txt").read_text() == "old"
+    assert [p.name for p in tmp_path.iterdir()] == ["soil"]
+
+
+def test_a_file_of_the_user_that_appears_in_mid_fetch_stays(tmp_path) -> None:
+    with pytest.raises(LayerError, match=r"E-FET-023.*notes\.txt"), whole_folder(tmp_path / "soil") as part:
+        (part / "a.txt").write_text("a")
+        (tmp_path / "soil").mkdir()
+        (tmp_path / "soil" / "notes.txt").write_text("mine")
+    assert (tmp_path / "soil" / "notes.txt").read_text() == "mine"
+    assert [p.name for p in tmp_path.iterdir()] == ["soil"]
+
+
+def test_the_earlier_folder_comes_back_when_the_exchange_fails(tmp_path, monkeypatch) -> None:
+    for text in ("old", "new"):
+        with whole_folder(tmp_path / "soil") as part:
+            (part / "a.txt").write_text(text)
+            (part / "a.txt.provenance").write_text("{}")
+    real, calls = os.replace, []
+
+    def failing(*names):
+        calls.append(names)
+        if len(calls) == 2:
+            raise OSError(28, "No space left on device")
+        real(*names)
+
+    monkeypatch.setattr(os, "replace", failing)
+    with pytest.raises(LayerError, match="E-FET-022"), whole_folder(tmp_path / "soil") as part:
+        (part / "a.txt").write_text("newer")
+    assert (tmp_path / "soil" / "a.txt").read_text() == "new"
+    assert [p.name for p in tmp_path.iterdir()] == ["soil"]
 
 
 @pytest.mark.parametrize("name", [".", "..", "/"])

@@ -113,11 +113,58 @@ def test_a_whole_file_that_is_no_table_is_dropped(tmp_path: Path) -> None:
 
 def test_the_folder_does_not_grow_without_end(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     kept = store.Store(tmp_path)
-    kept.put("a", pd.DataFrame({"a": range(1000)}), {})
+    kept.put("a" * 32, pd.DataFrame({"a": range(1000)}), {})
     monkeypatch.setattr(store, "LARGEST_BYTES", 10)
-    kept.put("b", pd.DataFrame({"a": range(1000)}), {})
-    assert kept.get("a") is None
-    assert kept.get("b") is not None
+    kept.put("b" * 32, pd.DataFrame({"a": range(1000)}), {})
+    assert kept.get("a" * 32) is None
+    assert kept.get("b" * 32) is not None
+
+
+def test_only_own_files_are_pruned_or_dropped(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    digest = "0123456789abcdef" * 2
+    elsewhere = tmp_path / "elsewhere"
+    elsewhere.write_bytes(b"mine")
+    folder = tmp_path / "store"
+    folder.mkdir()
+    for name in ("photo.png", "notes.pdf", "report.parquet", f"report-{digest}.parquet", "x.123.part",
+                 f"{'A' * 32}-{digest}.parquet", f"{'a' * 32}-{digest}.parquet.part", f"{'a' * 32}-notes.parquet"):
+        (folder / name).write_bytes(b"mine")
+    (folder / f"{'c' * 32}-{digest}.parquet").mkdir()
+    (folder / f"{'a' * 32}-{digest}.parquet").symlink_to(elsewhere)
+    before = {path.name: path.is_dir() or path.read_bytes() for path in folder.iterdir()}
+    monkeypatch.setattr(store, "LARGEST_BYTES", 10)
+    kept = store.Store(folder)
+    assert kept.get("a" * 32) is None
+    assert kept.get("c" * 32) is None
+    kept.put("a" * 32, pd.DataFrame({"a": range(1000)}), {}, anew=True)
+    (folder / f"{'d' * 32}lot_soil-{digest}.77.part").write_bytes(b"left over")
+    kept.put("b" * 32, pd.DataFrame({"a": range(1000)}), {})
+    assert kept.get("a" * 32) is None
+    (own,) = folder.glob(f"{'b' * 32}-*.parquet")
+    own.unlink()
+    assert {path.name: path.is_dir() or path.read_bytes() for path in folder.iterdir()} == before
+    assert elsewhere.read_bytes() == b"mine"
+
+
+def test_files_that_may_not_be_read_or_removed_stop_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What another account left in a shared folder."""
+    kept = store.Store(tmp_path)
+    kept.put("k", pd.DataFrame({"a": [1]}), {})
+    (path,) = tmp_path.iterdir()
+
+    def forbidden(self: Path, *_: object, **__: object) -> None:
+        raise PermissionError(13, "Permission denied", str(self))
+
+    with monkeypatch.context() as patch:
+        patch.setattr(Path, "read_bytes", forbidden)
+        assert kept.get("k") is None
+    path.write_bytes(b"damaged")
+    with monkeypatch.context() as patch:
+        patch.setattr(Path, "unlink", forbidden)
+        assert kept.get("k") is None
+    assert path.read_bytes() == b"damaged"
+    assert kept.get("k") is None
+    assert not path.exists()
 
 
 def test_a_place_that_cannot_be_written_is_no_fault(tmp_path: Path) -> None:
