@@ -22,6 +22,7 @@ from riskmap.cli_map import map_command
 from riskmap.cli_runs import compare, explain, verify
 from riskmap.cli_screen import screen
 from riskmap.cli_survey import survey
+from riskmap.cli_terminal import guarded
 from riskmap.errors import RiskmapError, lines
 
 if TYPE_CHECKING:
@@ -197,6 +198,7 @@ for _command in (fetch, brief, export, screen, explain, verify, compare, map_com
     cli.add_command(_command)
 
 
+@guarded
 def main() -> NoReturn:
     """Run the command line and turn known errors into a message and an exit code."""
     try:
