@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
@@ -39,7 +40,7 @@ def reseal(run: Path, change: Callable[[dict[str, Any]], object] = lambda told: 
     path = run / manifest.NAME
     told = json.loads(path.read_text(encoding="utf-8"))
     for name, entry in told["outputs"].items():
-        if (run / name).is_file():
+        if os.path.isfile(run / name):
             entry |= {"bytes": (run / name).stat().st_size, "sha256": manifest.sha256(run / name)}
     change(told)
     told.pop(run_files.SEAL, None)

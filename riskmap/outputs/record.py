@@ -298,10 +298,16 @@ def _inputs(files: RunFiles, lots: int) -> MovementInputs | None:
         return None
     frames = {name: _table(files, name) for name in INPUTS}
     cell, month = _table(files, "cell"), _table(files, "cell_month")
+    months = len(month) // max(len(cell), 1)
+    first = int(month["month"].min()) if months else 0
+    if not (cell["cell_id"].is_unique
+            and np.array_equal(month["cell"].to_numpy(), np.repeat(np.arange(len(cell)), months))
+            and np.array_equal(month["month"].to_numpy(), np.tile(first + np.arange(months), len(cell)))):
+        raise _Contradiction("cell and cell_month do not have every month of every cell once")
     rows = {name: month[name].to_numpy().reshape(len(cell), -1)
             for name in ("precipitation_mm", "pet_mm", "z", "source")}
     history = ClimateHistory(
-        cells=tuple(cell["cell_id"]), first_month=int(month["month"].min()), flags=tuple(cell["flags"]),
+        cells=tuple(cell["cell_id"]), first_month=first, flags=tuple(cell["flags"]),
         coldest_normal_c=cell["coldest_normal_c"].to_numpy(float), **rows)
     lot_column = _table(files, "lot_column")["column"].to_numpy(np.int64)
     if len(lot_column) != lots:
