@@ -9,8 +9,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from riskmap import screening, settings
+from riskmap import screening
 from riskmap.errors import LayerError, joined
+from riskmap.outputs import record
 from riskmap.outputs.brief import content, figures
 
 if TYPE_CHECKING:
@@ -137,7 +138,7 @@ def _shapes(found: Results, rows: list[int]) -> dict[int, NDArray[np.float64]]:
     from riskmap.movement import profile_now
 
     column = {row: int(found.inputs.lot_column[row]) for row in rows if row >= 0 and found.inputs.lot_column[row] >= 0}
-    area = settings.Area.model_validate(found.settings)
+    area = record.area_of(found)
     made = profile_now.across(found.inputs, sorted(set(column.values())), area)
     return {row: made[number] for row, number in column.items()}
 

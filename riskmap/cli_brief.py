@@ -8,7 +8,7 @@ from pathlib import Path
 import click
 
 from riskmap.cli_exit import Exit
-from riskmap.cli_runs import OUTPUTS, UNITS
+from riskmap.cli_runs import OUTPUTS, UNITS, UNVERIFIED, say_note
 from riskmap.cli_screen import COLUMNS, named
 from riskmap.errors import counted
 
@@ -27,9 +27,10 @@ from riskmap.errors import counted
 @click.option("--into", type=click.Path(path_type=Path, file_okay=False), default=None,
               help="New or empty folder; default: a new one beside the run.")
 @UNITS
+@UNVERIFIED
 @OUTPUTS
 def brief(run: str, ids: str | None, visits: Path | None, columns: tuple[str, ...], top: int | None, paper: str,
-          each: bool, into: Path | None, units: str, outputs: Path) -> None:
+          each: bool, into: Path | None, units: str, unverified: bool, outputs: Path) -> None:
     """Write one page per lot of RUN (PDF and HTML), a summary of the area and an order of visits.
 
     Exit 1 when a page has a state instead of an estimate.
@@ -37,7 +38,9 @@ def brief(run: str, ids: str | None, visits: Path | None, columns: tuple[str, ..
     from riskmap import api
 
     made = api.brief(run, lots=[lot.strip() for lot in (ids or "").split(",") if lot.strip()], visits=visits, top=top,
-                     columns=named(columns), paper=paper, each=each, into=into, units=units, outputs=outputs)
+                     columns=named(columns), paper=paper, each=each, into=into, units=units, outputs=outputs,
+                     verified=not unverified)
+    say_note(made.note)
     for path in made.files:
         click.echo(path.as_posix())
     pages = made.answer.pages

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from riskmap.cli_exit import Exit
+from riskmap.cli_runs import UNVERIFIED, say_note
 
 if TYPE_CHECKING:
     from riskmap.calibration.against_surveys import Calibration
@@ -25,12 +26,13 @@ SHOWN_PROBLEMS = 20
               metavar="METRES", help="Distance over which neighbours are alike: least size of blocks and buffers.")
 @click.option("--workers", type=click.IntRange(1, 256), default=None,
               help="Threads; any number gives the same result. Default: all cores.")
+@UNVERIFIED
 @click.option("--outputs", type=click.Path(path_type=Path), default=Path("outputs"), show_default=True,
               help="Folder in which `latest` is looked up.")
 @click.option("--into", "folder", type=click.Path(path_type=Path), default=None,
               help="New or empty folder that receives the files. Default: a new one beside the run.")
-def calibrate(run: str, surveys: Path | None, model: Path | None, range_m: float, workers: int | None, outputs: Path,
-              folder: Path | None) -> None:
+def calibrate(run: str, surveys: Path | None, model: Path | None, range_m: float, workers: int | None,
+              unverified: bool, outputs: Path, folder: Path | None) -> None:
     """Compare RUN (a run folder or `latest`) with a CSV of survey results and fit a calibration.
 
     Columns: lot_id, first_date (YYYY-MM); second_date and change_mm (second minus first), or dome_mm (middle minus
@@ -41,7 +43,8 @@ def calibrate(run: str, surveys: Path | None, model: Path | None, range_m: float
     from riskmap.calibration import card
 
     done = api.calibrate(run, surveys, model=model, range_m=range_m, workers=workers, into=folder, outputs=outputs,
-                         tell=lambda text: click.echo(text, err=True))
+                         verified=not unverified, tell=lambda text: click.echo(text, err=True))
+    say_note(done.note)
     made = done.answer
     _say(made, fitted=model is None)
     click.echo(card.standing(made.model), err=True)

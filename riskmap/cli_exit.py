@@ -18,6 +18,7 @@ from typing import Any, NoReturn
 
 import click
 
+from riskmap.cli_terminal import Guarded
 from riskmap.errors import RiskmapError
 
 
@@ -165,6 +166,7 @@ def run_to_end(command: Callable[[], object]) -> NoReturn:
     _fill_closed()
     sys.stdout, out = _guarded(sys.stdout)
     sys.stderr, _ = _guarded(sys.stderr)
+    sys.stdout, sys.stderr = Guarded(sys.stdout), Guarded(sys.stderr)
     stop.listen()
     code = _code(command)
     with suppress(OSError, ValueError, AttributeError):  # AttributeError: the stream was closed from the start

@@ -7,6 +7,7 @@ from pathlib import Path
 import click
 
 from riskmap.api.papers import WRITERS
+from riskmap.cli_runs import UNVERIFIED, say_note
 
 
 @click.command()
@@ -16,13 +17,15 @@ from riskmap.api.papers import WRITERS
               help="A new or empty folder; default: a new one beside the run.")
 @click.option("--raw-csv", is_flag=True,
               help="No apostrophe before texts that a spreadsheet would run as a formula. For programs only.")
+@UNVERIFIED
 @click.option("--outputs", type=click.Path(path_type=Path), default=Path("outputs"), show_default=True,
               help="Folder in which `latest` is looked up.")
-def export(run: str, formats: str, folder: Path | None, raw_csv: bool, outputs: Path) -> None:
+def export(run: str, formats: str, folder: Path | None, raw_csv: bool, unverified: bool, outputs: Path) -> None:
     """Write the lots of RUN (a run folder or `latest`) in other formats: same rows, same order, same values."""
     from riskmap import api
 
     made = api.export(run, [name.strip().lower() for name in formats.split(",") if name.strip()], into=folder,
-                      raw_csv=raw_csv, outputs=outputs)
+                      raw_csv=raw_csv, outputs=outputs, verified=not unverified)
+    say_note(made.note)
     for path in made.files:
         click.echo(path.as_posix())

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from riskmap.cli_runs import OUTPUTS, UNITS
+from riskmap.cli_runs import OUTPUTS, UNITS, UNVERIFIED, say_note
 
 if TYPE_CHECKING:
 
@@ -30,9 +30,10 @@ MAX_PORT = 65535
 @click.option("--into", type=click.Path(path_type=Path, file_okay=False), default=None,
               help="Folder that receives the map. Default: a new one beside the run, which itself stays as it is.")
 @UNITS
+@UNVERIFIED
 @OUTPUTS
 def map_command(run: str, tiles: bool, serving: bool, port: int | None, against: str | None, url: str | None,
-                attribution: str | None, into: Path | None, units: str, outputs: Path) -> None:
+                attribution: str | None, into: Path | None, units: str, unverified: bool, outputs: Path) -> None:
     """Write the map of RUN (a run folder or `latest`) again.
 
     With --serve RUN may also be a folder that this command wrote; its map is then shown as it is.
@@ -49,7 +50,9 @@ def map_command(run: str, tiles: bool, serving: bool, port: int | None, against:
         _serve(folder, shown, port)
         return
     below = _basemap(url, attribution)
-    made = api.map(folder, tiles=tiles, against=against, basemap=below, into=into, units=units, outputs=outputs)
+    made = api.map(folder, tiles=tiles, against=against, basemap=below, into=into, units=units, outputs=outputs,
+                   verified=not unverified)
+    say_note(made.note)
     for name in made.answer:
         click.echo((made.folder / name).as_posix())
     if serving:

@@ -11,15 +11,25 @@ from riskmap.cli_exit import Exit
 
 OUTPUTS = click.option("--outputs", type=click.Path(path_type=Path), default=Path("outputs"), show_default=True,
                        help="Folder in which `latest` is looked up.")
+UNVERIFIED = click.option("--unverified", is_flag=True,
+                          help="Read the run without comparing its files with its manifest: to look at a run that was "
+                          "changed or is damaged. The output says so.")
 UNITS = click.option("--units", type=click.Choice(["us", "si"]), default="us", show_default=True)
+
+
+def say_note(note: str) -> None:
+    """Say how a run was read, where its files were not compared with a manifest that can be trusted."""
+    if note:
+        click.echo(f"Caution: {note}", err=True)
 
 
 @click.command()
 @click.argument("run")
 @click.argument("lot_id")
 @UNITS
+@UNVERIFIED
 @OUTPUTS
-def explain(run: str, lot_id: str, units: str, outputs: Path) -> None:
+def explain(run: str, lot_id: str, units: str, unverified: bool, outputs: Path) -> None:
     """Say what one lot's number is, and why. RUN is a run folder or `latest`.
 
     Exit 1 when the lot has a state instead of an estimate.
@@ -27,7 +37,8 @@ def explain(run: str, lot_id: str, units: str, outputs: Path) -> None:
     from riskmap import api
     from riskmap.outputs import lot_text
 
-    found = api.one_lot(run, lot_id, outputs)
+    found = api.one_lot(run, lot_id, outputs, verified=not unverified)
+    say_note(found.note)
     told = api.found_as(lot_id, found)
     if told:
         click.echo(told + "\n")
@@ -63,8 +74,9 @@ def verify(run: str, area_folder: Path | None, outputs: Path) -> None:
 @click.argument("before")
 @click.argument("after")
 @click.option("--workers", type=click.IntRange(1, 256), default=None, help="Threads; default: all cores.")
+@UNVERIFIED
 @OUTPUTS
-def compare(before: str, after: str, workers: int | None, outputs: Path) -> None:
+def compare(before: str, after: str, workers: int | None, unverified: bool, outputs: Path) -> None:
     """Say what changed between two runs, lot by lot, and split it by cause; the parts add up.
 
     Writes change.csv and change.json into a new folder. Exit 0 when nothing changed, 1 when something did.
@@ -72,8 +84,9 @@ def compare(before: str, after: str, workers: int | None, outputs: Path) -> None
     from riskmap import api
     from riskmap.comparing import weeks_told
 
-    made = api.compare(before, after, workers=workers, outputs=outputs)
+    made = api.compare(before, after, workers=workers, outputs=outputs, verified=not unverified)
     change = made.answer
+    say_note(made.note)
     for line in _summary(change.counts, change.runs):
         click.echo(line, err=True)
     for line in [*weeks_told(change.weeks), *change.notes]:

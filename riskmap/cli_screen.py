@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from riskmap.cli_exit import Exit
-from riskmap.cli_runs import OUTPUTS, UNITS
+from riskmap.cli_runs import OUTPUTS, UNITS, UNVERIFIED, say_note
 from riskmap.errors import LayerError
 
 if TYPE_CHECKING:
@@ -36,9 +36,10 @@ COLUMNS = click.option(
 @click.option("--into", type=click.Path(path_type=Path, file_okay=False), default=None,
               help="New or empty folder; default: a new one beside the run.")
 @UNITS
+@UNVERIFIED
 @OUTPUTS
 def screen(run: str, listing: Path, columns: tuple[str, ...], bands: Path | None, groups: str | None, within_m: float,
-           why: bool, into: Path | None, units: str, outputs: Path) -> None:
+           why: bool, into: Path | None, units: str, unverified: bool, outputs: Path) -> None:
     """Answer every row of LISTING (CSV, XLSX, KML, GeoJSON) from RUN: same rows, same order, columns added.
 
     Use only to choose where to ask for more information. Do not use to approve, decline, price or value.
@@ -49,7 +50,8 @@ def screen(run: str, listing: Path, columns: tuple[str, ...], bands: Path | None
     from riskmap.outputs import screen_table
 
     made = api.screen(run, listing, columns=named(columns), bands=bands, groups=groups,
-                      within_m=within_m, into=into, units=units, outputs=outputs)
+                      within_m=within_m, into=into, units=units, outputs=outputs, verified=not unverified)
+    say_note(made.note)
     done = made.answer
     for problem in done.problems[:SHOWN_PROBLEMS]:
         click.echo(f"  {problem}", err=True)

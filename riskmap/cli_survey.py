@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from riskmap.cli_exit import Exit
+from riskmap.cli_runs import UNVERIFIED, say_note
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -142,10 +143,11 @@ def _csv(frame: pd.DataFrame, us: bool, cautions: tuple[str, ...]) -> str:
 @click.option("--units", type=click.Choice(["us", "si"]), default="us", show_default=True)
 @click.option("--into", "folder", type=click.Path(path_type=Path), default=Path("survey"), show_default=True,
               help="New or empty folder that receives the files.")
+@UNVERIFIED
 def survey(readings: Path, second: Path | None, within_m: float | None, run: str | None, lot: str | None, outputs: Path,
            lines: tuple[str, ...], lines_file: Path | None, reference: str | None, house: str | None,
            interval: float | None, gap: float, origin: tuple[float, float] | None, bearing: float, units: str,
-           folder: Path) -> None:
+           folder: Path, unverified: bool) -> None:
     """Turn elevation readings of a house into levels, tilt, deflection, contours and change.
 
     Columns: point, x_ft or x_m, y_ft or y_m, elevation_in (or _mm, _m, _ft); if wanted zero, floor, floor_offset_in,
@@ -192,7 +194,7 @@ def survey(readings: Path, second: Path | None, within_m: float | None, run: str
         summary["change"] = {"common_points": len(moved), "beyond_noise": int(moved["beyond_noise"].sum())}
     history = row = None
     if run is not None:
-        answer, history, row = _against(made, run, str(lot), outputs)
+        answer, history, row = _against(made, run, str(lot), outputs, unverified)
         summary["expected"] = answer
         click.echo(f"{answer['answer']}: {answer['why']}", err=True)
     summary["next_survey"] = expected.next_dates(history, row, day)
@@ -237,16 +239,18 @@ def _pairs(path: Path) -> list[tuple[str, str]]:
     return [(str(a).strip(), str(b).strip()) for a, b in zip(frame["from"], frame["to"], strict=True)]
 
 
-def _against(made: Levels, run: str, lot: str, outputs: Path) -> tuple[dict[str, Any], Any, int]:
+def _against(made: Levels, run: str, lot: str, outputs: Path, unverified: bool) -> tuple[dict[str, Any], Any, int]:
     from riskmap.errors import LayerError
     from riskmap.outputs import record, run_folder
+    from riskmap.run_files import RunFiles
     from riskmap.survey import expected
 
-    results = record.read(run_folder.find(run, outputs))
+    results = record.read(RunFiles(run_folder.find(run, outputs), not unverified))
+    say_note(results.note)
     rows = [k for k, name in enumerate(results.lots["lot_id"]) if str(name) == lot]
     if len(rows) != 1:
         raise LayerError(f"E-SVY-050: {len(rows)} rows of the run have lot_id {lot!r}; there must be one.")
     answer = expected.against(made, results.lots.iloc[rows[0]].to_dict())
     told = {"run": results.area_name, "today": results.today, "lot": lot, "answer": answer.answer, "why": answer.why,
             **answer.numbers, "as_built_source": "Walsh, Bashford & Mason 2001, J. Perf. Constr. Fac. 15(4), abstract"}
-    return told, results.history, rows[0]
+    return told | ({"note": results.note} if results.note else {}), results.history, rows[0]

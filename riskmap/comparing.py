@@ -13,11 +13,11 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from riskmap import settings as area_file
 from riskmap import store, tables
 from riskmap.code_digest import code_digest
-from riskmap.errors import LayerError, joined
+from riskmap.errors import LayerError, joined, visible
 from riskmap.movement_inputs import ClimateHistory, MovementInputs
+from riskmap.outputs import record
 from riskmap.workers import Here
 
 if TYPE_CHECKING:
@@ -85,8 +85,9 @@ def compare(a: Results, b: Results, kept: store.Store | None = None, workers: in
     Raises
     ------
     LayerError
-        When a run has no record of its inputs, or `b` ends before `a`.
+        When the runs are of two areas, a run has no record of its inputs, or `b` ends before `a`.
     """
+    _of_one_area(a, b)
     if a.inputs is None or b.inputs is None:
         raise LayerError("E-CMP-001 a run has no record of what it was computed from; run the estimate again.")
     if _month(b) < _month(a):
@@ -106,6 +107,14 @@ def compare(a: Results, b: Results, kept: store.Store | None = None, workers: in
                *(f"{cause}_part_mm" for cause in CAUSES), "why", "a", "b"]
     table = table[columns].rename(columns={"a": "lot_row_a", "b": "lot_row_b"})
     return Change(table, _counts(table), tuple(steps.notes), weekly_maps(a, b))
+
+
+def _of_one_area(a: Results, b: Results) -> None:
+    """Refuse runs of two areas: lots of equal identifier would be taken for one lot that changed."""
+    if a.area_name != b.area_name:
+        raise LayerError(f"E-RUN-045 the runs are of two areas, '{visible(a.area_name)}' and '{visible(b.area_name)}': "
+                         "lots with the same identifier are not the same lots, so nothing was compared. Name two runs "
+                         "of one area. If the area was only renamed, estimate it once more under its former name.")
 
 
 # What `weekly_maps` tells, in words.
@@ -129,7 +138,13 @@ def expected_since(now: Results, before: Results) -> pd.Series:
     ----------
     now, before : Results
         The n-th row of a repeated identifier meets the n-th.
+
+    Raises
+    ------
+    LayerError
+        When the runs are of two areas.
     """
+    _of_one_area(before, now)
     keys = [pd.MultiIndex.from_arrays([ids, ids.groupby(ids).cumcount()])
             for ids in (run.lots["lot_id"].astype("str") for run in (now, before))]
     known = pd.Series(before.lots[SHOWN].to_numpy(float), index=keys[1]).reindex(keys[0])
@@ -215,7 +230,7 @@ class _Steps:
         self.a, self.b, self.both, self.kept, self.crew = a, b, both, kept, Here(workers)
         self.of_a: MovementInputs = a.inputs
         self.of_b: MovementInputs = b.inputs
-        self.area_a, self.area_b = (area_file.Area.model_validate(run.settings) for run in (a, b))
+        self.area_a, self.area_b = (record.area_of(run) for run in (a, b))
         self.notes: list[str] = []
         self.same_code = a.facts.get("code") == b.facts.get("code") == code_digest()
         if not self.same_code:

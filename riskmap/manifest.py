@@ -1,32 +1,33 @@
 """What a run was made from and what it made, so that it can be checked and repeated years later.
 
-Holds no user name and no path outside the area's folder. Digests are SHA-256.
+It contains no user name and no path outside the area's folder. Digests are SHA-256; the last key is the digest of all
+other content. `run_files` reads it back.
 """
 
 from __future__ import annotations
 
 import hashlib
 import json
+import os
 import platform
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import asdict
 from datetime import UTC, datetime
-from pathlib import Path
+from pathlib import Path, PurePath
 from typing import TYPE_CHECKING, Any
 
-from riskmap import __version__
+from riskmap import __version__, run_files
 from riskmap import results as wording
+from riskmap.errors import visible
 from riskmap.plain import plain, portable
+from riskmap.run_files import FORMAT, NAME, SEAL, Given
 
 if TYPE_CHECKING:
     from riskmap.layers import Source
     from riskmap.results import AreaResults, RowCounts
     from riskmap.settings import Area
 
-NAME = "manifest.json"
-FORMAT = 1
-_CHUNK = 1 << 20
 _PACKAGES = ("geopandas", "shapely", "pyproj", "pyogrio", "pyarrow", "rasterio", "numpy", "scipy", "numba", "pandas",
              "scikit-learn", "folium", "click", "rich", "pydantic", "pandera")
 
@@ -39,9 +40,7 @@ def sha256(path: Path) -> str:
             digest.update(f"{file.relative_to(path).as_posix()}\0{sha256(file)}\n".encode())
         return digest.hexdigest()
     with path.open("rb") as stream:
-        while chunk := stream.read(_CHUNK):
-            digest.update(chunk)
-    return digest.hexdigest()
+        return run_files.sha256_of(stream)
 
 
 def _size(path: Path) -> int:
@@ -85,7 +84,7 @@ def _area_folder(area: Area) -> str:
 
 def build(folder: Path, found: AreaResults, area: Area, sources: Iterable[Source], rows: RowCounts,
           now: datetime | None = None) -> dict[str, Any]:
-    """Return the manifest of a run whose products stand in `folder`."""
+    """Return the manifest of a run whose products are in `folder`, all but its last key."""
     facts = dict(found.facts)
     timings = facts.pop("stage_seconds", {})
     inputs = [_input(source, area) for source in sources]
@@ -119,7 +118,7 @@ def build(folder: Path, found: AreaResults, area: Area, sources: Iterable[Source
 
 def write(folder: Path, found: AreaResults, area: Area, sources: Iterable[Source], rows: RowCounts,
           now: datetime | None = None) -> Path:
-    """Write `manifest.json` about everything that stands in `folder`; call it last.
+    """Write `manifest.json` about everything that is in `folder`; call it last.
 
     Parameters
     ----------
@@ -136,7 +135,8 @@ def write(folder: Path, found: AreaResults, area: Area, sources: Iterable[Source
         Moment of writing with a time zone; default: the present.
     """
     path = folder / NAME
-    text = json.dumps(build(folder, found, area, sources, rows, now), indent=1, ensure_ascii=False, allow_nan=False)
+    content = build(folder, found, area, sources, rows, now)
+    text = json.dumps({**content, SEAL: run_files.seal_of(content)}, indent=1, ensure_ascii=False, allow_nan=False)
     path.write_text(text + "\n", encoding="utf-8", errors="backslashreplace", newline="\n")
     return path
 
@@ -145,28 +145,94 @@ def verify(folder: Path, area_folder: Path | None = None) -> list[str]:
     """Check a run folder against its manifest and return what does not agree; an empty list when all does.
 
     Outputs are always checked. Inputs are checked where they are found: below `area_folder`, or below the area's folder
-    as the manifest names it. An input that is not there is not a finding; one that differs is.
+    as the manifest names it, and nowhere else. An input that is not there is not a finding; one that differs is.
     """
-    path = folder / NAME
     try:
-        told = json.loads(path.read_text(encoding="utf-8"))
-        outputs, inputs = dict(told["outputs"]), list(told["inputs"])
-        root = area_folder or Path(told["area"]["folder"])
-    except (OSError, ValueError, KeyError, TypeError) as error:
-        return [f"E-MAN-001 {NAME}: cannot be read as a manifest: {type(error).__name__}. Run the estimate again."]
-    findings = []
-    for name, entry in sorted(outputs.items()):
-        file = folder / name
-        if not file.resolve().is_relative_to(folder.resolve()):
-            findings.append(f"E-MAN-002 {NAME}: names a file outside the run folder: {name}.")
-        elif not file.is_file():
+        told = run_files.manifest_of(folder)
+    except run_files.ManifestError as error:
+        return [f"{error} Run the estimate again, or take the run from a copy."]
+    findings = [] if told.sealed else [f"W-MAN-012 {NAME}: {run_files.WITHOUT_SEAL}"]
+    for name, entry in sorted(told.outputs.items()):
+        try:
+            with run_files.open_plain(folder, name) as stream:
+                if run_files.changed(stream, entry):
+                    findings.append(f"E-MAN-004 {name}: has changed since the run.")
+        except FileNotFoundError:
             findings.append(f"E-MAN-003 {name}: is missing.")
-        elif sha256(file) != entry["sha256"]:
-            findings.append(f"E-MAN-004 {name}: has changed since the run.")
-    present = {file.relative_to(folder).as_posix() for file in folder.rglob("*") if file.is_file()}
-    findings += [f"W-MAN-005 {name}: was not made by this run." for name in sorted(present - set(outputs) - {NAME})]
-    for entry in inputs:
-        file = root / entry["path"]
-        if entry["sha256"] and file.exists() and sha256(file) != entry["sha256"]:
-            findings.append(f"W-MAN-006 input {entry['path']}: differs from the one that was used.")
+        except run_files.NotPlainError:
+            findings.append(f"E-MAN-011 {name}: it is a link or no plain file, or lies behind a link. A run has plain "
+                            "files only; it was not opened.")
+        except OSError as error:
+            findings.append(f"E-MAN-014 {name}: it cannot be read: {run_files.why(error)}.")
+    added = sorted(set(_entries(folder)) - set(told.outputs) - {NAME})
+    findings += [f"W-MAN-005 {visible(name)}: was not made by this run." for name in added]
+    root = area_folder if area_folder is not None else Path(told.area.folder) if _inside(told.area.folder) else None
+    if root is not None:
+        findings += [line for entry in told.inputs
+                     if (line := _input_finding(entry, root, asked=area_folder is not None))]
     return findings
+
+
+def _entries(folder: Path) -> Iterator[str]:
+    """Yield the names of everything below a folder that is no folder itself; links are named and not followed."""
+    waiting = [folder]
+    while waiting:
+        with os.scandir(waiting.pop()) as found:
+            for entry in found:
+                if entry.is_dir(follow_symlinks=False):
+                    waiting.append(Path(entry.path))
+                else:
+                    yield Path(entry.path).relative_to(folder).as_posix()
+
+
+def _inside(name: str) -> bool:
+    """Return whether a name leads to something below the folder where it is looked for, by the name alone."""
+    path = PurePath(name)
+    return name != "" and not path.is_absolute() and not path.drive and ".." not in path.parts
+
+
+_MOST_INPUT_FILES = 100_000  # of an input that is a folder (judgement: a soil download has 70)
+
+
+def _input_finding(entry: Given, root: Path, *, asked: bool) -> str:
+    """Return what is to be said of an input that was read, empty when nothing is."""
+    if entry.sha256 is None:
+        return ""
+    name = visible(entry.path)
+    beside = f"W-MAN-013 input {name}: it was not compared: "
+    try:
+        if not _inside(entry.path):
+            # of a file beside the area's folder nobody asks unless a folder is named where the inputs are
+            outside = "its name leads out of the folder in which inputs are looked for."
+            return beside + outside if asked or PurePath(entry.path).is_absolute() else ""
+        file = root / entry.path
+        if not os.path.lexists(file):
+            return ""
+        if not file.resolve().is_relative_to(root.resolve()):
+            return beside + "a link leads out of the folder in which inputs are looked for."
+        if file.is_dir():
+            problem, differs = _folder_differs(file, root, entry)
+            if problem:
+                return beside + problem
+        else:
+            with run_files.open_plain(file.resolve().parent, file.resolve().name) as stream:
+                differs = run_files.changed(stream, entry)
+    except run_files.NotPlainError:
+        return beside + "it is no plain file."
+    except (OSError, ValueError) as error:
+        return beside + f"{run_files.why(error)}."
+    return f"W-MAN-006 input {name}: differs from the one that was used." if differs else ""
+
+
+def _folder_differs(folder: Path, root: Path, entry: Given) -> tuple[str, bool]:
+    """Return why a folder was not compared, if it was not, and whether it differs; its files are counted first."""
+    size, inside = 0, root.resolve()
+    for k, file in enumerate(folder.rglob("*")):
+        if k >= _MOST_INPUT_FILES:
+            return f"it has more than {_MOST_INPUT_FILES:,} files.", False
+        if file.is_symlink() and not file.resolve().is_relative_to(inside):
+            return "a link in it leads out of the folder in which inputs are looked for.", False
+        size += file.stat().st_size if file.is_file() else 0
+        if entry.bytes is not None and size > entry.bytes:
+            return "", True
+    return "", sha256(folder) != entry.sha256

@@ -150,6 +150,8 @@ class AreaResults:
         What the movement stage computed from.
     settings : dict
         The area's settings as used, plain values; paths only as names.
+    note : str
+        How the run was read, where its files were not compared with a manifest that can be trusted; else empty.
     """
 
     area_name: str
@@ -165,6 +167,7 @@ class AreaResults:
     drought_shapes: gpd.GeoDataFrame | None = None
     inputs: MovementInputs | None = None
     settings: dict[str, Any] = field(default_factory=dict)
+    note: str = ""
 
     def __repr__(self) -> str:
         """Return one line; tables are not shown."""

@@ -7,8 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from riskmap.api.runs import read
-from riskmap.api.shared import FileName, Made, about, folder_of, optional
+from riskmap.api.shared import FileName, Made, about, files_of, optional
 from riskmap.errors import RunFolderError, joined
 from riskmap.results import Run
 
@@ -24,12 +23,12 @@ WRITERS = {"gpkg": "geopackage", "parquet": "geoparquet", "csv": "csv_table", "x
 
 def map(run: FileName | Run = "latest", *, tiles: bool = False, against: FileName | Run | None = None,
         basemap: Basemap | None = None, into: FileName | None = None, units: str = "us",
-        outputs: FileName = "outputs") -> Made[list[str]]:
+        outputs: FileName = "outputs", verified: bool = True) -> Made[list[str]]:
     """Write the map of a run again: one file, or a page with a tile file for any number of lots.
 
     Parameters
     ----------
-    run, outputs
+    run, outputs, verified
         As in `read`.
     tiles : bool
         Write county.html and county.pmtiles instead of map.html.
@@ -61,10 +60,11 @@ def map(run: FileName | Run = "latest", *, tiles: bool = False, against: FileNam
     from riskmap import comparing
     from riskmap.outputs import record, run_folder, tile_page, web_map
 
-    folder = folder_of(run, outputs)
-    found = record.read(folder)
-    change = None if against is None else comparing.expected_since(found, read(against, outputs))
-    with run_folder.made_from(folder, f"map {found.area_name}", optional(into)) as made:
+    files = files_of(run, outputs, verified)
+    found = record.read(files)
+    change = None if against is None else comparing.expected_since(
+        found, record.read(files_of(against, outputs, verified)))
+    with run_folder.made_from(files.folder, f"map {found.area_name}", optional(into)) as made:
         if tiles:
             lots = found.lots if change is None else found.lots.assign(change_mm=change)
             names = [path.name for path in tile_page.write(replace(found, lots=lots), made.path, units,
@@ -73,18 +73,18 @@ def map(run: FileName | Run = "latest", *, tiles: bool = False, against: FileNam
             names = [web_map.NAME]
             page = web_map.page(found, units, basemap=basemap, change=change)
             (made.path / web_map.NAME).write_text(page, encoding="utf-8", newline="\n")
-    return Made(made.final, names)
+    return Made(made.final, names, found.note)
 
 
 def brief(run: FileName | Run = "latest", *, lots: Sequence[str] = (), visits: FileName | None = None,
           top: int | None = None, columns: Mapping[str, str] | None = None, paper: str = "letter",
           each: bool = False, into: FileName | None = None, units: str = "us",
-          outputs: FileName = "outputs") -> Made[Papers]:
+          outputs: FileName = "outputs", verified: bool = True) -> Made[Papers]:
     """Write one page per lot to take along (PDF and HTML), a summary of the area and an order of visits.
 
     Parameters
     ----------
-    run, outputs
+    run, outputs, verified
         As in `read`.
     lots : sequence of str
         Lots by identifier.
@@ -133,25 +133,26 @@ def brief(run: FileName | Run = "latest", *, lots: Sequence[str] = (), visits: F
     from riskmap import briefing
     from riskmap.outputs import record, run_folder
 
-    folder = folder_of(run, outputs)
-    found = record.read(folder)
+    files = files_of(run, outputs, verified)
+    found = record.read(files)
     asked = briefing.wanted(found, list(lots), optional(visits), top, dict(columns or {}))
-    papers = briefing.papers(found, asked, units, about(folder))
-    with run_folder.made_from(folder, f"brief {found.area_name}", optional(into)) as made:
+    papers = briefing.papers(found, asked, units, about(files))
+    with run_folder.made_from(files.folder, f"brief {found.area_name}", optional(into)) as made:
         briefing.write(papers, made.path, paper, each)
-    return Made(made.final, papers)
+    return Made(made.final, papers, found.note)
 
 
 def screen(run: FileName | Run, listing: FileName, *, columns: Mapping[str, str] | None = None,
            bands: FileName | None = None, groups: str | None = None, within_m: float = 0.0,
-           into: FileName | None = None, units: str = "us", outputs: FileName = "outputs") -> Made[Screened]:
+           into: FileName | None = None, units: str = "us", outputs: FileName = "outputs",
+           verified: bool = True) -> Made[Screened]:
     """Answer every row of a list: same rows, same order, columns added.
 
     Use only to choose where to ask for more information. Do not use to approve, decline, price or value.
 
     Parameters
     ----------
-    run, outputs
+    run, outputs, verified
         As in `read`.
     listing : str or Path
         CSV, XLSX, KML or GeoJSON with identifiers or coordinates (degrees).
@@ -194,27 +195,27 @@ def screen(run: FileName | Run, listing: FileName, *, columns: Mapping[str, str]
     from riskmap import screening
     from riskmap.outputs import record, run_folder, screen_table
 
-    folder, listing, named = folder_of(run, outputs), Path(listing), dict(columns or {})
+    files, listing, named = files_of(run, outputs, verified), Path(listing), dict(columns or {})
     limits = screening.bands(optional(bands))
     given = screening.read(listing, named)
-    found = record.read(folder)
+    found = record.read(files)
     done = screening.screen(found, given, system=units, limits=limits, columns=named, groups=groups,
                             within_m=within_m)
-    told = {"list": listing.name, **about(folder), "today": found.today, "counts": done.counts,
+    told = {"list": listing.name, **about(files), "today": found.today, "counts": done.counts,
             "ties": done.ties, "notes": [str(problem) for problem in done.problems]}
-    with run_folder.made_from(folder, f"screen {found.area_name}", optional(into)) as made:
+    with run_folder.made_from(files.folder, f"screen {found.area_name}", optional(into)) as made:
         screen_table.write(done.rows, screening.in_order(done.rows), done.groups, told, made.path,
                            screening.page_rows(done, units), done.measures)
-    return Made(made.final, done)
+    return Made(made.final, done, found.note)
 
 
 def export(run: FileName | Run, formats: Sequence[str], *, into: FileName | None = None, raw_csv: bool = False,
-           outputs: FileName = "outputs") -> Made[list[str]]:
+           outputs: FileName = "outputs", verified: bool = True) -> Made[list[str]]:
     """Write the lots of a run in other formats: same rows, same order, same values.
 
     Parameters
     ----------
-    run, outputs
+    run, outputs, verified
         As in `read`.
     formats : sequence of str
         Of `gpkg`, `parquet`, `csv`, `xlsx`, `geojson`, `kml`.
@@ -249,26 +250,27 @@ def export(run: FileName | Run, formats: Sequence[str], *, into: FileName | None
     if unknown or not wanted:
         raise RunFolderError(f"E-EXP-001 --format: {joined(unknown) or 'nothing'} is not a format. Use one or more of "
                              f"{joined(WRITERS)}.")
-    folder = folder_of(run, outputs)
-    found = record.read(folder)
-    with run_folder.made_from(folder, f"export {found.area_name}", optional(into)) as made:
+    files = files_of(run, outputs, verified)
+    found = record.read(files)
+    with run_folder.made_from(files.folder, f"export {found.area_name}", optional(into)) as made:
         for name in wanted:
             if name == "csv":
                 csv_table.write(found, made.path, raw=raw_csv)
                 csv_table.write_dictionary(made.path)
             else:
                 import_module(f"riskmap.outputs.{WRITERS[name]}").write(found, made.path)
-    return Made(made.final, wanted)
+    return Made(made.final, wanted, found.note)
 
 
 def calibrate(run: FileName | Run, surveys: FileName | None = None, *, model: FileName | None = None,
               range_m: float = 500.0, workers: int | None = None, into: FileName | None = None,
-              outputs: FileName = "outputs", tell: Callable[[str], None] | None = None) -> Made[Calibration]:
+              outputs: FileName = "outputs", tell: Callable[[str], None] | None = None,
+              verified: bool = True) -> Made[Calibration]:
     """Compare a run with measured surveys, and fit a calibration where they allow it; or put one to a later run.
 
     Parameters
     ----------
-    run, outputs
+    run, outputs, verified
         As in `read`.
     surveys : str or Path, optional
         CSV, one row a comparison: lot_id, first_date; second_date and change_mm, or dome_mm; if wanted reading_sd_mm,
@@ -321,16 +323,17 @@ def calibrate(run: FileName | Run, surveys: FileName | None = None, *, model: Fi
         raise LayerError("E-CAL-007 give either a CSV of surveys, or --model with the calibration.json of an earlier "
                          "call.")
     earlier = None if model is None else model_file.read(Path(model))
-    folder = folder_of(run, outputs)
-    results = record.read(folder)
-    models = store.models_of(store.Store(folder.resolve().parent / store.FOLDER))  # the run has built them already
+    opened = files_of(run, outputs, verified)
+    results = record.read(opened)
+    # the run has built them already
+    models = store.models_of(store.Store(opened.folder.resolve().parent / store.FOLDER))
     with models:
         found = None if surveys is None else against_surveys.calibrate(results, Path(surveys), range_m=range_m,
                                                                        workers=workers, tell=tell)
-    with run_folder.made_from(folder, "calibration", optional(into)) as made:
+    with run_folder.made_from(opened.folder, "calibration", optional(into)) as made:
         if found is not None:
             files.write(found, results, made.path, workers=workers)
         elif earlier is not None:
             found = files.write_applied(earlier, results, made.path, workers=workers)
     assert found is not None
-    return Made(made.final, found)
+    return Made(made.final, found, results.note)

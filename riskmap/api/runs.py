@@ -7,7 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, NoReturn
 
-from riskmap.api.shared import FileName, Made, folder_of, optional
+from riskmap.api.shared import FileName, Made, files_of, folder_of, optional
 from riskmap.errors import RunFolderError, joined, shown
 from riskmap.results import Results, Run
 
@@ -155,7 +155,7 @@ def demo(outputs: FileName = "outputs", *, units: str = "us", workers: int | Non
     return estimate(EXAMPLE, outputs, units=units, workers=workers, progress=progress)
 
 
-def read(run: FileName | Run = "latest", outputs: FileName = "outputs") -> Results:
+def read(run: FileName | Run = "latest", outputs: FileName = "outputs", *, verified: bool = True) -> Results:
     """Read a finished run: its table of lots and what is needed to read that rightly.
 
     Parameters
@@ -164,6 +164,9 @@ def read(run: FileName | Run = "latest", outputs: FileName = "outputs") -> Resul
         A run folder, a name below `outputs`, `latest`, or `previous`.
     outputs : str or Path
         Folder in which names are looked up.
+    verified : bool
+        Compare every file that is read with the manifest of the run first. False: look at a run that was changed or is
+        damaged all the same; `note` of the result says so.
 
     Returns
     -------
@@ -174,7 +177,7 @@ def read(run: FileName | Run = "latest", outputs: FileName = "outputs") -> Resul
     Raises
     ------
     RunFolderError
-        No such run, or a file of it is damaged.
+        No such run, or a file of it was changed or is damaged.
 
     Examples
     --------
@@ -188,15 +191,16 @@ def read(run: FileName | Run = "latest", outputs: FileName = "outputs") -> Resul
     """
     from riskmap.outputs import record
 
-    return record.read(folder_of(run, outputs))
+    return record.read(files_of(run, outputs, verified))
 
 
-def explain(run: FileName | Run, lot_id: str, *, units: str = "us", outputs: FileName = "outputs") -> str:
+def explain(run: FileName | Run, lot_id: str, *, units: str = "us", outputs: FileName = "outputs",
+            verified: bool = True) -> str:
     """Return what the number of one lot is, and why, in plain lines.
 
     Parameters
     ----------
-    run, outputs
+    run, outputs, verified
         As in `read`.
     lot_id : str
         Identifier as in the lot file; of a repeated one every row is told. Where that fits none, it is compared as
@@ -224,18 +228,18 @@ def explain(run: FileName | Run, lot_id: str, *, units: str = "us", outputs: Fil
     """
     from riskmap.outputs import lot_text
 
-    found = one_lot(run, lot_id, outputs)
-    told = found_as(lot_id, found)
-    return "\n\n".join([*([told] if told else []), *("\n".join(lot_text.lines(found, row, units))
+    found = one_lot(run, lot_id, outputs, verified=verified)
+    told = [text for text in (found.note, found_as(lot_id, found)) if text]
+    return "\n\n".join([*told, *("\n".join(lot_text.lines(found, row, units))
                                                     for row in range(len(found.lots)))])
 
 
-def one_lot(run: FileName | Run, lot_id: str, outputs: FileName = "outputs") -> Results:
+def one_lot(run: FileName | Run, lot_id: str, outputs: FileName = "outputs", *, verified: bool = True) -> Results:
     """Read one lot of a finished run, without past months and inputs; all its rows where the identifier is repeated.
 
     Parameters
     ----------
-    run, outputs
+    run, outputs, verified
         As in `read`.
     lot_id : str
         Identifier as in the lot file, or as `explain` takes it.
@@ -259,14 +263,14 @@ def one_lot(run: FileName | Run, lot_id: str, outputs: FileName = "outputs") -> 
     from riskmap.lots import matching
     from riskmap.outputs import record
 
-    folder = folder_of(run, outputs)
-    found = record.read(folder, lot_id)
+    files = files_of(run, outputs, verified)
+    found = record.read(files, lot_id)
     if not len(found.lots):
-        ids = record.lot_ids(folder)  # of all lots, but nothing else of them
+        ids = record.lot_ids(files)  # of all lots, but nothing else of them
         same, _ = matching.same_id(lot_id, ids)
         if len(same) != 1:
             _not_found(ids, lot_id, same)
-        found = record.read(folder, same[0])
+        found = record.read(files, same[0])
     return found
 
 
@@ -379,7 +383,7 @@ def verify(run: FileName | Run = "latest", area_folder: FileName | None = None, 
 
 
 def compare(before: FileName | Run, after: FileName | Run, *, workers: int | None = None,
-            outputs: FileName = "outputs") -> Made[Change]:
+            outputs: FileName = "outputs", verified: bool = True) -> Made[Change]:
     """Say what changed between two runs, lot by lot, and split it by cause; the parts add up to the change.
 
     Parameters
@@ -390,6 +394,8 @@ def compare(before: FileName | Run, after: FileName | Run, *, workers: int | Non
         Threads; any number gives the same result.
     outputs : str or Path
         Folder that receives the new folder and in which names are looked up.
+    verified : bool
+        As in `read`.
 
     Returns
     -------
@@ -400,7 +406,7 @@ def compare(before: FileName | Run, after: FileName | Run, *, workers: int | Non
     Raises
     ------
     LayerError
-        A run has no record of its inputs, or the second ends before the first.
+        A run has no record of its inputs, the second ends before the first, or they are of two areas.
     RunFolderError
         No such run, or the folder cannot be written.
 
@@ -417,10 +423,10 @@ def compare(before: FileName | Run, after: FileName | Run, *, workers: int | Non
     from riskmap import comparing, store
     from riskmap.outputs import change_table, record, run_folder
 
-    folders = [folder_of(run, outputs) for run in (before, after)]
-    a, b = (record.read(folder) for folder in folders)
+    opened = [files_of(run, outputs, verified) for run in (before, after)]
+    a, b = (record.read(files) for files in opened)
     change = comparing.compare(a, b, store.Store(Path(outputs) / store.FOLDER), workers)
-    runs = {"before": f"{folders[0].name}, {a.today}", "after": f"{folders[1].name}, {b.today}"}
+    runs = {"before": f"{opened[0].folder.name}, {a.today}", "after": f"{opened[1].folder.name}, {b.today}"}
     with run_folder.new_run(Path(outputs), f"change {b.area_name}", point=False) as made:
         change_table.write(change.lots, change.counts, change.notes, change.weeks, runs, made.path)
-    return Made(made.final, replace(change, runs=runs))
+    return Made(made.final, replace(change, runs=runs), b.note or a.note)

@@ -5,9 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 from os import PathLike
 from pathlib import Path
-from typing import Generic, TypeVar
+from typing import TYPE_CHECKING, Generic, TypeVar
 
 from riskmap.results import Run
+
+if TYPE_CHECKING:
+    from riskmap.run_files import RunFiles
 
 FileName = str | PathLike[str]
 T = TypeVar("T")
@@ -23,10 +26,13 @@ class Made(Generic[T]):
         The new folder with the files.
     answer
         What was found; each function says what it is.
+    note : str
+        How the run was read, where its files were not compared with a manifest that can be trusted; else empty.
     """
 
     folder: Path
     answer: T
+    note: str = ""
 
     @property
     def files(self) -> list[Path]:
@@ -41,11 +47,23 @@ def folder_of(run: FileName | Run, outputs: FileName) -> Path:
     return run.folder if isinstance(run, Run) else run_folder.find(str(run), Path(outputs))
 
 
-def about(folder: Path) -> dict[str, str]:
-    """Return what papers tell of their run: its name and the beginning of the digest of its manifest."""
-    from riskmap import manifest
+def files_of(run: FileName | Run, outputs: FileName, verified: bool) -> RunFiles:
+    """Return what opens the files of a run, each compared with its manifest unless `verified` is False."""
+    from riskmap import run_files
 
-    return {"run": folder.resolve().name, "manifest": manifest.sha256(folder / manifest.NAME)[:12]}
+    return run_files.RunFiles(folder_of(run, outputs), verified)
+
+
+def about(files: RunFiles) -> dict[str, str]:
+    """Return what papers say of their run: its name and the beginning of the digest of its manifest."""
+    from riskmap import run_files
+
+    if files.manifest is None:
+        digest = "NOT COMPARED with the files (--unverified)"
+    else:
+        with run_files.open_plain(files.folder, run_files.NAME) as stream:
+            digest = run_files.sha256_of(stream)[:12]
+    return {"run": files.folder.resolve().name, "manifest": digest}
 
 
 def optional(folder: FileName | None) -> Path | None:

@@ -16,7 +16,6 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from riskmap import settings as area_file
 from riskmap.calibration import physical, predict, statistical, surveys
 from riskmap.calibration.crossval import Told
 from riskmap.calibration.model_file import Model
@@ -24,6 +23,7 @@ from riskmap.calibration.physical import Weights
 from riskmap.errors import LayerError, Problem
 from riskmap.movement import draws as random
 from riskmap.movement import kernels, per_draw
+from riskmap.outputs import record
 from riskmap.tables import month_number
 
 if TYPE_CHECKING:
@@ -88,7 +88,7 @@ def _checked(results: Results, model: Model) -> Area:
         raise LayerError(f"E-CAL-210 the calibration is off and changes no number. {reasons}")
     if results.inputs is None:
         raise LayerError("E-CAL-211 the run has no record of what it was computed from; run the estimate again.")
-    area = area_file.Area.model_validate(results.settings)
+    area = record.area_of(results)
     if settings_digest(area) != model.run.settings_sha256 or area.movement.draws != len(model.weights.weight):
         raise LayerError("E-CAL-212 the calibration belongs to other settings of the draws, climate or soil than this "
                          "run: its weights would mean something else. Calibrate this run.")

@@ -11,9 +11,10 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from riskmap import settings, tables
+from riskmap import tables
 from riskmap.calibration import surveys, synthetic
 from riskmap.errors import LayerError
+from riskmap.outputs import record
 from riskmap.results import Results
 
 POURED_BEFORE = "2018"  # so that every invented survey is some years after the pour
@@ -61,7 +62,7 @@ def town(results: Results, truths: int, houses: int | None = None) -> synthetic.
     """Return houses of a run (all, or so many) with what `truths` different truths would give for every survey row."""
     table = rows(results, houses)
     assert results.inputs is not None
-    return synthetic.town(table, results.inputs, settings.Area.model_validate(results.settings), truths)
+    return synthetic.town(table, results.inputs, record.area_of(results), truths)
 
 
 def write(made: synthetic.Town, value_mm: NDArray[np.float64], path: Path, **columns: object) -> Path:

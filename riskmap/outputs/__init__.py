@@ -61,10 +61,11 @@ def write_beside(found: AreaResults, folder: Path, units: str, lots: int) -> lis
     The one-file map is made up to `MAP_LOTS` lots; beyond, `riskmap map --tiles` makes one that is read in pieces.
     """
     from riskmap.outputs import csv_table, record, web_map, xlsx
+    from riskmap.run_files import RunFiles
 
     made = [csv_table.write_dictionary(folder), write_problems(found, folder), record.write(found, folder)]
     if lots <= MAP_LOTS:
-        whole = record.read(folder)
+        whole = record.read(RunFiles(folder, verified=False))  # written a moment ago; the manifest comes last
         made += [xlsx.write(whole, folder)] if lots <= xlsx.USUAL_ROWS else []
         made.append(web_map.write(whole, folder, units))
     return made

@@ -36,7 +36,7 @@ def write_tables(parts: Iterable[pa.Table], folder: Path) -> Path:
         for part in parts:
             part = arrow_lots.without(part, *arrow_lots.PLACE)
             shapes = shapes.with_(arrow_lots.shapes_of(part))
-            writer = writer or pq.ParquetWriter(path, part.schema, compression="zstd")
+            writer = writer or pq.ParquetWriter(path, part.schema, compression="zstd", write_page_checksum=True)
             writer.write_table(part, row_group_size=max(len(part), 1))
         assert writer is not None, "no table to write"
         writer.add_key_value_metadata({"geo": json.dumps(_described(shapes))})

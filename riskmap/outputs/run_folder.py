@@ -14,13 +14,13 @@ import re
 import stat
 import unicodedata
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
-from riskmap import part_folder
-from riskmap.errors import RunFolderError, shown
+from riskmap import part_folder, run_files
+from riskmap.errors import RunFolderError, shown, visible
 
 LATEST, PREVIOUS = "latest", "previous"
 NOTHING_KEPT = "Nothing of this run was kept."
@@ -194,6 +194,9 @@ def latest(outputs: Path) -> Path | None:
 def find(run: str, outputs: Path) -> Path:
     """Return the folder of a finished run: a path, a name below `outputs`, `latest`, or `previous` (the one before it).
 
+    `previous` is the newest run of the same area that was written before the latest one: the area is known by its name
+    as it is in the manifest, the time is the run's own.
+
     Raises
     ------
     RunFolderError
@@ -202,28 +205,49 @@ def find(run: str, outputs: Path) -> Path:
     if run == LATEST:
         newest = latest(outputs)
         if newest is None:
-            raise RunFolderError(f"E-RUN-014 {outputs.as_posix()}: no finished run there. Run `riskmap estimate`, or "
-                                 "name another folder with --outputs.")
+            raise RunFolderError(f"E-RUN-014 {visible(outputs.as_posix())}: no finished run there. Run `riskmap "
+                                 "estimate`, or name another folder with --outputs.")
         return newest
     if run == PREVIOUS:
         return _before_latest(outputs)
     for folder in (Path(run), outputs / run):
-        if folder.is_dir():
-            return folder
-    raise RunFolderError(f"E-RUN-014 {shown(run)}: no such folder. Name a run folder below {outputs.as_posix()}, or "
-                         f"`{LATEST}`.")
+        with suppress(OSError, ValueError):  # a name that is too long or no name at all
+            if folder.is_dir():
+                return folder
+    raise RunFolderError(f"E-RUN-014 {visible(run)}: no such folder. Name a run folder below "
+                         f"{visible(outputs.as_posix())}, or `{LATEST}`.")
 
 
 def _before_latest(outputs: Path) -> Path:
-    """Return the newest run of the same area before the latest one; names end in the moment of the run."""
+    """Return the newest run of the area of the latest run that was written before it."""
     newest = latest(outputs)
-    area = newest.name.rsplit("_", 1)[0] if newest is not None else ""
-    earlier = sorted((path.name.rsplit("_", 1)[1], path) for path in outputs.glob(f"{area}_*")
-                     if path.is_dir() and path != newest) if newest is not None else []
+    if newest is None:
+        raise RunFolderError(f"E-RUN-018 {visible(outputs.as_posix())}: there is no run of this area before the latest "
+                             "one. Run `riskmap estimate` again when new data are there, or name a run folder.")
+    try:
+        of_latest = run_files.manifest_of(newest)
+    except run_files.ManifestError as error:
+        raise RunFolderError(f"E-RUN-046 {visible(newest.as_posix())}: which area the latest run is of cannot be read. "
+                             f"{error} Name the run folder instead of `{PREVIOUS}`.") from None
+    earlier = []
+    for folder in outputs.iterdir():
+        if folder == newest or folder.name.startswith(".") or not (folder / run_files.NAME).is_file():
+            continue
+        with suppress(run_files.ManifestError):  # of another program, or damaged: of no area that is known
+            found = run_files.manifest_of(folder)
+            if _kind(found) == _kind(of_latest) and (found.written_utc, folder.name) < (of_latest.written_utc,
+                                                                                        newest.name):
+                earlier.append((found.written_utc, folder.name, folder))
     if not earlier:
-        raise RunFolderError(f"E-RUN-018 {outputs.as_posix()}: there is no run of this area before the latest one. Run "
-                             "`riskmap estimate` again when new data are there, or name a run folder.")
-    return earlier[-1][1]
+        raise RunFolderError(f"E-RUN-018 {visible(outputs.as_posix())}: there is no run of this area "
+                             f"('{visible(of_latest.area.name)}') before the latest one. Run `riskmap estimate` again "
+                             "when new data are there, or name a run folder.")
+    return max(earlier)[2]
+
+
+def _kind(run: run_files.Manifest) -> tuple[str, bool]:
+    """Return what two runs must have in common to follow one another: the area, and whether single lots are in them."""
+    return run.area.name, "lots.parquet" in run.outputs
 
 
 def _check_pointer(outputs: Path) -> None:

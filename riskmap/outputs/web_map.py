@@ -179,7 +179,7 @@ def _cautions(scale: int | None) -> dict[str, str]:
 
 def _lines(found: Results) -> list[str]:
     """Return what stands under the map: what was used and up to when."""
-    lines = [f"“Now” is {found.today}."]
+    lines = [*([found.note] if found.note else []), f"“Now” is {found.today}."]
     if found.soil_scale is not None:
         lines.append(f"Soil mapped at 1:{found.soil_scale:,}.")
     if len(found.climate):

@@ -13,6 +13,7 @@ STAGES = {"layers", "lots", "soil", "climate", "columns", "movement", "risk", "p
 BELOW = {"errors": set(), "units": set(), "constants": set(), "plain": set(), "code_digest": {"errors"},
          "memory": {"errors"}, "movement_inputs": set(), "parts": set(), "part_folder": set(),
          "tables": {"errors", "units", "constants"}, "settings": {"errors", "units", "constants"},
+         "run_files": {"errors"},
          "results": {"errors", "units", "constants", "plain", "movement_inputs", "tables", "settings"}}
 SHARED = set(BELOW)
 ABOVE = {"api", "assess", "in_parts", "workers", "briefing", "calibration", "comparing", "screening", "store",

@@ -11,6 +11,7 @@ import pytest
 from riskmap import assess, movement, settings
 from riskmap.outputs import geoparquet, record, write_problems
 from riskmap.results import Results
+from riskmap.run_files import RunFiles
 
 
 @pytest.fixture(scope="module")
@@ -24,7 +25,7 @@ def back(found: Results, tmp_path_factory: pytest.TempPathFactory) -> Results:
     geoparquet.write(found, folder)
     write_problems(found, folder)
     record.write(found, folder)
-    return record.read(folder)
+    return record.read(RunFiles(folder, verified=False))
 
 
 def test_inputs_come_back_as_they_were(found: Results, back: Results) -> None:

@@ -7,9 +7,10 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner, Result
+from finished_runs import finished
 from invented_results import results
 
-from riskmap import comparing, outputs
+from riskmap import comparing
 from riskmap.cli import cli
 from riskmap.errors import RiskmapError
 from riskmap.outputs import run_folder
@@ -18,9 +19,7 @@ from riskmap.outputs import run_folder
 def a_run(parent: Path, shift: float = 0.0) -> Path:
     found = results()
     found.lots["expected_movement_mm"] += shift
-    with run_folder.new_run(parent, found.area_name) as run:
-        outputs.write_all(found, run.path)
-    return run.final
+    return finished(parent, found, name=found.area_name)
 
 
 @pytest.fixture(scope="module")
@@ -131,11 +130,10 @@ def test_repeated_ids_meet_in_their_order(place: Path, tmp_path: Path) -> None:
 
     found = results()
     found.lots.loc[40:42, "lot_id"] = "twice"
-    with run_folder.new_run(tmp_path, "a") as run:
-        outputs.write_all(found, run.path)
-    before = record.read(run.final).lots["expected_movement_mm"]
+    run = finished(tmp_path, found)
+    before = record.read(run).lots["expected_movement_mm"]
     now = replace(found, lots=found.lots.iloc[[41, 40, 42, 3]].reset_index(drop=True))
-    change = comparing.expected_since(now, record.read(run.final))
+    change = comparing.expected_since(now, record.read(run))
     wanted = [before[41] - before[40], before[40] - before[41], 0.0, 0.0]
     assert change.to_numpy() == pytest.approx(wanted, abs=0.06)
 

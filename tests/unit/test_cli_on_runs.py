@@ -5,7 +5,9 @@ from __future__ import annotations
 import csv
 import json
 import re
+import shutil
 from dataclasses import replace
+from datetime import UTC, datetime
 from pathlib import Path
 
 import numpy as np
@@ -13,12 +15,13 @@ import pandas as pd
 import pytest
 from changed_areas import edited_lots, write_area
 from click.testing import CliRunner, Result
+from finished_runs import finished, with_manifest
 from invented_results import results
 
 from riskmap import api, assess, comparing
 from riskmap.cli import cli
 from riskmap.errors import RunFolderError
-from riskmap.outputs import change_table, run_folder, write_all
+from riskmap.outputs import change_table, run_folder
 
 
 def call(*words: object) -> Result:
@@ -28,8 +31,7 @@ def call(*words: object) -> Result:
 @pytest.fixture(scope="module")
 def outputs(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("outputs")
-    with run_folder.new_run(folder, "made up") as run:
-        write_all(results(), run.path)
+    finished(folder, results())
     return folder
 
 
@@ -72,8 +74,7 @@ def test_explain_takes_an_id_as_a_list_may_write_it(outputs: Path) -> None:
 def test_explain_of_an_id_that_fits_several_or_is_mistyped_names_them(tmp_path: Path) -> None:
     lots = results().lots
     lots.loc[[40, 41, 42], "lot_id"] = ["A-1007", "a1007 ", "B-77310"]
-    with run_folder.new_run(tmp_path, "made up") as run:
-        write_all(replace(results(), lots=lots), run.path)
+    finished(tmp_path, replace(results(), lots=lots))
     told = str(call("explain", "latest", "A1007", "--outputs", tmp_path).exception)
     assert told.endswith("is not among the 60 lots of the run. It fits several: A-1007, a1007 . Write one of them.")
     assert call("explain", "latest", "A-1007", "--outputs", tmp_path).exit_code == 0
@@ -92,19 +93,67 @@ def test_runs_that_are_not_there_are_told(outputs: Path, name: str, tmp_path: Pa
 
 
 def test_previous_is_the_run_of_the_same_area_before_the_latest(tmp_path: Path) -> None:
-    from datetime import UTC, datetime
-
-    made = []
-    for day, name in ((1, "north"), (2, "north"), (3, "south"), (4, "north")):
-        with run_folder.new_run(tmp_path, name, datetime(2026, 1, day, tzinfo=UTC)) as run:
-            (run.path / "lots.csv").write_text("x", encoding="utf-8")
-        made.append(run.final)
+    made = [bare_run(tmp_path, day, name) for day, name in ((1, "north"), (2, "north"), (3, "south"), (4, "north"))]
     assert run_folder.find("latest", tmp_path) == made[3]
     assert run_folder.find("previous", tmp_path) == made[1]
-    with run_folder.new_run(tmp_path, "west", datetime(2026, 1, 5, tzinfo=UTC)):
-        pass
+    bare_run(tmp_path, 5, "west")
     with pytest.raises(RunFolderError, match="E-RUN-018"):
         run_folder.find("previous", tmp_path)
+
+
+def bare_run(outputs: Path, day: int, name: str, file: str = "lots.parquet") -> Path:
+    """Write a run of an area with one small file and a manifest."""
+    moment = datetime(2026, 1, day, tzinfo=UTC)
+    with run_folder.new_run(outputs, name, moment) as run:
+        (run.path / file).write_text("x", encoding="utf-8")
+        with_manifest(run.path, replace(results(), area_name=name), moment)
+    return run.final
+
+
+def test_previous_knows_areas_by_their_whole_name(tmp_path: Path) -> None:
+    """Names without Latin letters all give the same folder name."""
+    first = bare_run(tmp_path, 1, "東京")
+    other, latest = bare_run(tmp_path, 2, "大阪"), bare_run(tmp_path, 3, "東京")
+    assert {run.name.split("_")[0] for run in (first, other, latest)} == {"area"}
+    assert run_folder.find("previous", tmp_path) == first
+    shutil.rmtree(first)
+    with pytest.raises(RunFolderError, match=r"E-RUN-018 .*東京"):
+        run_folder.find("previous", tmp_path)
+
+
+def test_previous_goes_by_the_time_of_the_run_and_not_by_the_name_of_its_folder(tmp_path: Path) -> None:
+    made = [bare_run(tmp_path, day, "north") for day in (1, 2, 3)]
+    renamed = made[0].rename(tmp_path / "zz-first-run_20990101T000000Z")
+    assert run_folder.find("previous", tmp_path) == made[1]
+    made[1].rename(tmp_path / "aa")
+    assert run_folder.find("previous", tmp_path) == tmp_path / "aa"
+    shutil.rmtree(tmp_path / "aa")
+    bare_run(tmp_path / "elsewhere", 2, "north", "public.csv").rename(tmp_path / "north-public")
+    assert run_folder.find("previous", tmp_path) == renamed, "tables for publication have no lot to compare"
+    (renamed / "manifest.json").write_text("{}", encoding="utf-8")
+    with pytest.raises(RunFolderError, match="E-RUN-018"):
+        run_folder.find("previous", tmp_path)
+    (made[2] / "manifest.json").write_text("{}", encoding="utf-8")
+    with pytest.raises(RunFolderError, match=r"E-RUN-046 .*E-MAN-001"):
+        run_folder.find("previous", tmp_path)
+
+
+def test_two_areas_are_not_compared(outputs: Path, tmp_path: Path) -> None:
+    """Lots of equal identifier in two towns are not one lot that moved."""
+    mine = finished(tmp_path / "a", replace(results(), area_name="東京"))
+    other = run_folder.latest(outputs)
+    for words in (("compare", mine, other), ("map", mine, "--against", other)):
+        refused = call(*words, "--outputs", tmp_path / "a")
+        assert "E-RUN-045" in str(refused.exception)
+        assert "東京" in str(refused.exception)
+    assert call("map", mine, "--against", mine, "--outputs", tmp_path / "a").exit_code == 0
+
+
+@pytest.mark.parametrize("run", ["a/" * 40 + "run_that_is_not_there", "x" * 5000, "a\0b"])
+def test_the_whole_name_of_a_run_that_is_not_there_is_shown(run: str, tmp_path: Path) -> None:
+    with pytest.raises(RunFolderError, match="E-RUN-014") as refused:
+        run_folder.find(run, tmp_path)
+    assert run.replace("\0", "\\u0000") in str(refused.value)
 
 
 def test_rounded_parts_still_add_up_and_stay_near() -> None:

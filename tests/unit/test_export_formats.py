@@ -23,6 +23,7 @@ import pyogrio
 import pytest
 import shapely
 from click.testing import CliRunner
+from finished_runs import finished
 from hostile_texts import NEVER, TEXTS, spread
 from invented_results import results, town
 
@@ -281,8 +282,7 @@ def test_a_workbook_that_would_not_hold_every_row_is_refused(monkeypatch: pytest
 @pytest.fixture(scope="module")
 def outputs(tmp_path_factory: pytest.TempPathFactory) -> Path:
     path = tmp_path_factory.mktemp("outputs")
-    with run_folder.new_run(path, "made up") as run:
-        write_all(results(), run.path)
+    finished(path, results())
     return path
 
 

@@ -5,13 +5,17 @@ from __future__ import annotations
 import getpass
 import hashlib
 import json
+import os
+from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
+from finished_runs import reseal
 from invented_results import results
 
-from riskmap import manifest, settings
+from riskmap import manifest, run_files, settings
+from riskmap.errors import RunFolderError
 from riskmap.layers import Source
 from riskmap.results import RowCounts
 from riskmap.settings import Area
@@ -119,12 +123,150 @@ def test_verify_of_a_folder_without_one(tmp_path: Path) -> None:
 
 def test_verify_does_not_leave_the_run_folder(run: Path, tmp_path: Path) -> None:
     (tmp_path / "secret").write_text("s")
-    data = told(run)
-    data["outputs"]["../secret"] = {"sha256": "0"}
-    (run / "manifest.json").write_text(json.dumps(data))
-    assert [line.split()[0] for line in manifest.verify(run)] == ["E-MAN-002"]
+    for name in ("../secret", "/etc/passwd", "a/../../secret", "a\\..\\b", "a\0b", "C:a", ".hidden", "", "a//b",
+                 "a" * 5000, "\x1b[2J"):
+        reseal(run, lambda data, name=name: data.update(outputs={name: {"bytes": 1, "sha256": "0" * 64}}))
+        (line,) = manifest.verify(run)
+        assert line.startswith("E-MAN-002")
+        assert "\x1b" not in line
+        assert len(line) < 500
 
 
 def test_absolute_paths_in_the_area_file_are_cut_to_names(tmp_path: Path) -> None:
     base = settings.Area(name="T", lots={"path": tmp_path / "lots.csv"}, soil={"path": [tmp_path / "a", "b"]})
     assert json.dumps(manifest.plain(base.model_dump(exclude={"folder"}))).count(tmp_path.name) == 0
+
+
+# ---------------------------------------------------------------- a manifest that was changed, or that others wrote
+def test_the_last_key_is_the_digest_of_all_the_rest(run: Path) -> None:
+    data = told(run)
+    assert list(data)[-1] == "sha256"
+    assert data["format"] == 2
+    assert data["sha256"] == run_files.seal_of(data) == run_files.manifest_of(run).sha256
+    (run / "manifest.json").write_text(json.dumps(data, indent=7), encoding="utf-8")
+    assert manifest.verify(run) == [], "only the form differs"
+    data["rows"]["out"] += 1
+    (run / "manifest.json").write_text(json.dumps(data), encoding="utf-8")
+    assert [line.split()[0] for line in manifest.verify(run)] == ["E-MAN-010"]
+    del data["sha256"]
+    (run / "manifest.json").write_text(json.dumps(data), encoding="utf-8")
+    assert [line.split()[0] for line in manifest.verify(run)] == ["E-MAN-010"]
+
+
+def test_a_run_of_the_former_version_is_checked_by_its_hashes_and_says_what_is_missing(run: Path) -> None:
+    data = told(run)
+    del data["sha256"]
+    (run / "manifest.json").write_text(json.dumps(data | {"format": 1}), encoding="utf-8")
+    (line,) = manifest.verify(run)
+    assert line.startswith("W-MAN-012")
+    (run / "lots.csv").write_text("X")
+    assert [line.split()[0] for line in manifest.verify(run)] == ["W-MAN-012", "E-MAN-004"]
+
+
+@pytest.mark.parametrize("change", [
+    lambda t: t["outputs"].update({"lots.csv": "x"}), lambda t: t["outputs"].update({"lots.csv": {}}),
+    lambda t: t["outputs"].update({"lots.csv": {"bytes": "1", "sha256": "0" * 64}}),
+    lambda t: t["outputs"].update({"lots.csv": {"bytes": 1, "sha256": "0" * 63 + "g"}}),
+    lambda t: t.update(inputs=["a"]), lambda t: t["inputs"].append({"path": 5, "sha256": "0" * 64}),
+    lambda t: t.update(inputs={"a": 1}), lambda t: t.update(area="x"),
+    lambda t: t["area"].update(present_month="2026-13"),
+    lambda t: t.update(format=3), lambda t: t.update(format=True), lambda t: t.update(written_utc="yesterday"),
+    lambda t: t.update(outputs={f"a{k}": {"bytes": 1, "sha256": "0" * 64} for k in range(20_001)})])
+def test_a_manifest_of_another_form_is_refused(run: Path, change: Callable[[dict], object]) -> None:
+    reseal(run, change)
+    (line,) = manifest.verify(run)
+    assert line.startswith("E-MAN-001")
+    assert len(line) < 500
+    with pytest.raises(RunFolderError, match=r"E-RUN-040 .*E-MAN-001"):
+        run_files.RunFiles(run).open("lots.csv")
+
+
+@pytest.mark.parametrize("text", [
+    "[" * 100_000 + "]" * 100_000, '{"a":' * 100_000, '{"format": NaN}', '{"a": 1, "a": 1}', "[" + "9" * 5000 + "]",
+    '"' + "a" * 70_000, "\ud800", "[" + "0," * run_files.MOST_VALUES + "0]"], ids=lambda text: text[:9])
+def test_a_manifest_that_is_no_json_of_ours_is_refused(run: Path, text: str) -> None:
+    (run / "manifest.json").write_bytes(text.encode("utf-8", "surrogatepass"))
+    (line,) = manifest.verify(run)
+    assert line.startswith("E-MAN-001")
+
+
+def test_a_manifest_without_end_is_not_read_to_its_end(run: Path) -> None:
+    with (run / "manifest.json").open("r+b") as stream:
+        stream.truncate(10 * run_files.MOST_BYTES)  # without taking room on the disk
+    (line,) = manifest.verify(run)
+    assert "more than" in line
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="this system has no pipes and no links of this kind")
+def test_links_and_pipes_in_the_place_of_outputs_are_refused(run: Path, tmp_path: Path) -> None:
+    (tmp_path / "same").write_text("x")
+    (run / "lots.csv").unlink()
+    (run / "lots.csv").symlink_to(tmp_path / "same")
+    (run / "map.html").unlink()
+    os.mkfifo(run / "map.html")
+    found = manifest.verify(run)
+    assert [line.split()[0] for line in found] == ["E-MAN-011", "E-MAN-011"]
+    for name in ("lots.csv", "map.html"):
+        for verified in (True, False):
+            with pytest.raises(RunFolderError, match="E-RUN-042"):
+                run_files.RunFiles(run, verified).open(name)
+    os.rename(run / "manifest.json", tmp_path / "m")
+    (run / "manifest.json").symlink_to(tmp_path / "m")
+    assert "it is a link" in manifest.verify(run)[0]
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="this system has no pipes and no links of this kind")
+def test_whatever_is_added_is_seen(run: Path, tmp_path: Path) -> None:
+    (run / "to_a_file").symlink_to(tmp_path / "layers" / "lots.csv")
+    (run / "to_a_folder").symlink_to(tmp_path)
+    (run / "to_nothing").symlink_to(tmp_path / "gone")
+    (run / "deep" / "er").mkdir(parents=True)
+    os.mkfifo(run / "deep" / "er" / "pipe")
+    (run / "\x1b[2J").write_text("")
+    found = manifest.verify(run)
+    assert [line.split(":")[0] for line in found] == [
+        "W-MAN-005 \\u001b[2J", "W-MAN-005 deep/er/pipe", "W-MAN-005 to_a_file", "W-MAN-005 to_a_folder",
+        "W-MAN-005 to_nothing"]
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="this system has no pipes and no links of this kind")
+def test_inputs_are_looked_for_below_the_folder_only(run: Path, area: Area, tmp_path: Path,
+                                                     monkeypatch: pytest.MonkeyPatch) -> None:
+    """Nothing outside is opened, no device, no pipe; a link inside the folder is an input like any other."""
+    (tmp_path / "secret").write_text("s")
+    os.mkfifo(area.folder / "pipe")
+    (area.folder / "out").symlink_to(tmp_path / "secret")
+    (area.folder / "in").symlink_to("lots.csv")
+    (area.folder / "soil" / "out").symlink_to(tmp_path / "secret")
+    opened: list[str] = []
+    monkeypatch.setattr(run_files, "open_plain", lambda root, name, real=run_files.open_plain: (
+        opened.append(str(root / name)), real(root, name))[1])
+    (area.folder / "\x1b[2J").write_text("another one")
+    named = ["/etc/shadow", "/dev/zero", "../secret", "pipe", "out", "in", "gone", "a\0b", "a" * 5000, "soil",
+             "\x1b[2J"]
+    reseal(run, lambda t: t.update(inputs=[{"path": name, "bytes": None, "sha256": "0" * 64} for name in named]))
+    found = manifest.verify(run, area.folder)
+    assert [line.split()[0] for line in found] == ["W-MAN-013"] * 5 + ["W-MAN-006", "W-MAN-013", "W-MAN-006"]
+    assert [line.split()[2] for line in found] == [
+        "/etc/shadow:", "/dev/zero:", "../secret:", "pipe:", "out:", "in:", "soil:", "\\u001b[2J:"]
+    assert not [path for path in opened if "secret" in path or "/etc" in path or "/dev" in path]
+
+
+@pytest.mark.parametrize("folder", ["/", "../..", ""])
+def test_the_folder_of_the_inputs_is_not_taken_from_a_manifest_that_leads_out(run: Path, folder: str,
+                                                                              monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(manifest, "_input_finding", lambda *_, **__: "looked")
+    reseal(run, lambda t: t["area"].update(folder=folder))
+    assert manifest.verify(run) == []
+    reseal(run, lambda t: t["area"].update(folder="."))
+    assert manifest.verify(run) == ["looked"] * 3
+
+
+def test_an_input_of_another_size_is_not_read(run: Path, area: Area, monkeypatch: pytest.MonkeyPatch) -> None:
+    (area.folder / "lots.csv").write_text("another length")
+    (area.folder / "soil" / "b.txt").write_text("another length")
+    read: list[str] = []
+    monkeypatch.setattr(run_files, "sha256_of", lambda stream, real=run_files.sha256_of: (
+        read.append(stream.name), real(stream))[1])
+    assert [line.split()[0] for line in manifest.verify(run, area.folder)] == ["W-MAN-006", "W-MAN-006"]
+    assert not [name for name in read if str(area.folder) in str(name)]

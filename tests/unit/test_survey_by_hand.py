@@ -11,14 +11,13 @@ import numpy as np
 import pandas as pd
 import pytest
 from click.testing import CliRunner
+from finished_runs import finished
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from invented_results import results
 
-from riskmap import outputs
 from riskmap.cli_survey import survey
 from riskmap.errors import LayerError
-from riskmap.outputs import run_folder
 from riskmap.survey import CAUTIONS, drawing, expected, levels, readings
 from riskmap.survey.lengths import parse_mm
 
@@ -231,8 +230,7 @@ def test_workbook_with_a_formula_is_refused(tmp_path: Path) -> None:
 
 def test_two_surveys_and_a_run(tmp_path: Path) -> None:
     found = results()
-    with run_folder.new_run(tmp_path / "outputs", found.area_name) as run:
-        outputs.write_all(found, run.path)
+    finished(tmp_path / "outputs", found)
     ids = found.lots["lot_id"].astype(str)
     lot = ids[(found.lots["state"] == "") & ~ids.duplicated(keep=False) & ids.str.isdigit()].iloc[0]
     for name in ("one.csv", "two.csv"):
