@@ -137,7 +137,7 @@ def _shapes(found: Results, rows: list[int]) -> dict[int, NDArray[np.float64]]:
     from riskmap.movement import profile_now
 
     column = {row: int(found.inputs.lot_column[row]) for row in rows if row >= 0 and found.inputs.lot_column[row] >= 0}
-    area = settings.Area.model_validate(found.settings)
+    area = settings.of_run(found.settings, f"run of {found.area_name}")
     made = profile_now.across(found.inputs, sorted(set(column.values())), area)
     return {row: made[number] for row, number in column.items()}
 

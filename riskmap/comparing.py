@@ -214,7 +214,7 @@ class _Steps:
         self.a, self.b, self.both, self.kept, self.crew = a, b, both, kept, Here(workers)
         self.of_a: MovementInputs = a.inputs
         self.of_b: MovementInputs = b.inputs
-        self.area_a, self.area_b = (area_file.Area.model_validate(run.settings) for run in (a, b))
+        self.area_a, self.area_b = (area_file.of_run(run.settings, f"run of {run.area_name}") for run in (a, b))
         self.notes: list[str] = []
         self.same_code = a.facts.get("code") == b.facts.get("code") == store.code_digest()
         if not self.same_code:

@@ -74,7 +74,7 @@ def calibrate(results: Results, path: Path, *, range_m: float = blocks.RANGE_M, 
     if not RANGE_LIMITS_M[0] <= range_m <= RANGE_LIMITS_M[1]:
         raise LayerError(f"E-CAL-008 the correlation range lies between {RANGE_LIMITS_M[0]:g} and "
                          f"{RANGE_LIMITS_M[1]:g} m, not {range_m:g}.")
-    area = area_file.Area.model_validate(results.settings)
+    area = area_file.of_run(results.settings, f"run of {results.area_name}")
     if area.movement.draws < predict.FEWEST_DRAWS:
         raise LayerError(f"E-CAL-009 the run has {area.movement.draws} draws; weights over them need "
                          f"{predict.FEWEST_DRAWS}. Set [movement] draws and run the estimate again.")

@@ -88,7 +88,7 @@ def _checked(results: Results, model: Model) -> Area:
         raise LayerError(f"E-CAL-210 the calibration is off and changes no number. {reasons}")
     if results.inputs is None:
         raise LayerError("E-CAL-211 the run has no record of what it was computed from; run the estimate again.")
-    area = area_file.Area.model_validate(results.settings)
+    area = area_file.of_run(results.settings, f"run of {results.area_name}")
     if settings_digest(area) != model.run.settings_sha256 or area.movement.draws != len(model.weights.weight):
         raise LayerError("E-CAL-212 the calibration belongs to other settings of the draws, climate or soil than this "
                          "run: its weights would mean something else. Calibrate this run.")

@@ -61,7 +61,8 @@ def town(results: Results, truths: int, houses: int | None = None) -> synthetic.
     """Return houses of a run (all, or so many) with what `truths` different truths would give for every survey row."""
     table = rows(results, houses)
     assert results.inputs is not None
-    return synthetic.town(table, results.inputs, settings.Area.model_validate(results.settings), truths)
+    area = settings.of_run(results.settings, f"run of {results.area_name}")
+    return synthetic.town(table, results.inputs, area, truths)
 
 
 def write(made: synthetic.Town, value_mm: NDArray[np.float64], path: Path, **columns: object) -> Path:

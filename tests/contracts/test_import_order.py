@@ -12,7 +12,10 @@ STAGES = {"layers", "lots", "soil", "climate", "columns", "movement", "risk", "p
           "fetch", "survey"}
 BELOW = {"errors": set(), "units": set(), "constants": set(), "plain": set(),
          "memory": {"errors"}, "movement_inputs": set(), "parts": set(),
-         "tables": {"errors", "units", "constants"}, "settings": {"errors", "units", "constants"},
+         "area_text": {"errors"}, "ranges": {"errors", "constants"}, "equal_area": {"errors", "constants"},
+         "setting_words": {"errors", "ranges"},
+         "tables": {"errors", "units", "constants"},
+         "settings": {"errors", "units", "constants", "area_text", "ranges", "equal_area", "setting_words"},
          "results": {"errors", "units", "constants", "plain", "movement_inputs", "tables", "settings"}}
 SHARED = set(BELOW)
 ABOVE = {"api", "assess", "in_parts", "workers", "briefing", "calibration", "comparing", "screening", "store",
