@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, cast
 
 from riskmap import settings as area_file
-from riskmap.errors import LayerError
+from riskmap.errors import LayerError, SettingsError
 from riskmap.movement_inputs import MovementInputs
 from riskmap.plain import plain
 from riskmap.results import AreaResults, Results, RowCounts, Run, row_steps
@@ -79,6 +79,8 @@ def _ready(area: Area, clock: _Clock, begin: Callable[[int], bool]) -> tuple[_Re
     with clock.stage("reading layers"):
         found = layers.read(area)
         today = climate.present_month(found.climate, found.drought, found.index, area.today)
+        if against := area_file.against_today(area, today):
+            raise SettingsError("\n".join(against))
         digests = manifest.input_digests(area, found.sources)
     if found.climate is None:
         raise LayerError("E-CLI-001 area file: there is no [climate] entry; monthly rain and temperature are needed.")
@@ -121,6 +123,8 @@ def assess(area: Area, *, workers: int | None = None, progress: Progress | None 
     ------
     LayerError
         When a layer cannot be used.
+    SettingsError
+        When settings cannot be meant with the month of now.
     """
     from riskmap import store
     from riskmap.workers import Here

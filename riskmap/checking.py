@@ -119,6 +119,7 @@ def check_area(path: Path) -> Report:
         report.refusals.append("E-CLI-001 area file: there is no [climate] entry; monthly rain and temperature are "
                                "needed.")
     today = _now(report, found.tables, area)
+    report.refusals += area_file.against_today(area, today) if report.today else []
     if "lots" in found.tables:
         _clean(report, found.tables["lots"], area, today, soil_box(found.tables.get("soil")))
     return report

@@ -36,3 +36,7 @@ DROUGHT_CREDIT: Final = (
 )
 
 DEFLECTION_LIMIT_RATIO: Final = 1.0 / 360.0  # quoted guideline figure; drawn as a line, never as pass or fail
+
+# Half width over active depth: range in which the reduced ground model is tested; the model is held at its ends.
+NARROWEST_RATIO: Final = 0.8
+WIDEST_RATIO: Final = 9.0

@@ -6,18 +6,53 @@ fitted to stated behaviour (not measured), `measured` was found against field re
 
 from __future__ import annotations
 
-import tomllib
-from datetime import date
 from pathlib import Path
-from typing import Any, Literal, get_args, get_origin
+from typing import Any, ClassVar, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, ValidationInfo, field_validator
+from pydantic_core import PydanticCustomError
 
-from riskmap.errors import SettingsError, closest, joined
+from riskmap import area_text, equal_area, ranges, setting_words
+from riskmap.errors import SettingsError, joined, shown
+from riskmap.setting_words import models_in as models_in
+
+_MONTH = r"^[0-9]{4}-(0[1-9]|1[0-2])$"
 
 
 class _Frozen(BaseModel):
+    """Section of the area file. What its numbers and months may be is in `ranges`, under `SECTION`."""
+
     model_config = ConfigDict(frozen=True, extra="forbid", validate_default=True)
+    SECTION: ClassVar[str] = ""
+
+    @field_validator("*", mode="before")
+    @classmethod
+    def _a_number_where_one_is_wanted(cls, value: Any, info: ValidationInfo) -> Any:
+        """Refuse true and false for numbers, which would count as 1 and 0."""
+        each = value.values() if isinstance(value, dict) else value if isinstance(value, list | tuple) else [value]
+        if info.field_name in ranges.RANGES.get(cls.SECTION, {}) and any(isinstance(one, bool) for one in each):
+            raise PydanticCustomError("number_type", "a number is wanted")
+        return value
+
+    @field_validator("*", mode="after")
+    @classmethod
+    def _allowed(cls, value: Any, info: ValidationInfo) -> Any:
+        """Refuse what lies outside its range or contradicts the settings before it."""
+        name = str(info.field_name)
+        allowed = ranges.RANGES.get(cls.SECTION, {}).get(name)
+        if allowed is not None and not allowed.holds(value):
+            raise PydanticCustomError(setting_words.OUTSIDE, "{said}", {"said": allowed.finding(value)})
+        if against := ranges.contradictions(f"{cls.SECTION}.{name}", _keys(cls.SECTION, {**info.data, name: value})):
+            raise PydanticCustomError(setting_words.AGAINST, "{said}", {"said": against})
+        return value
+
+
+def _keys(section: str, values: dict[str, Any]) -> dict[str, Any]:
+    """Return values by `section.key`, also those of sections among them."""
+    out: dict[str, Any] = {}
+    for name, value in values.items():
+        out |= _keys(value.SECTION, dict(value)) if isinstance(value, _Frozen) else {f"{section}.{name}": value}
+    return out
 
 
 class Provenance(_Frozen):
@@ -44,14 +79,18 @@ class LotsEntry(Provenance):
 class SoilEntry(Provenance):
     """`[soil]`: one or more soil-survey downloads (zip or folder) or template databases (GeoPackage, SQLite)."""
 
+    SECTION = "soil"
+
     reader: Literal["ssurgo", "template", "key_raster"] = "ssurgo"
     path: Path | list[Path]
     raster: Path | None = None  # key_raster only: grid of map unit keys, for overviews; `path` then gives the tables
-    scale: int | None = Field(default=None, ge=1000, le=250_000)  # 24000 for 1:24,000 when the download does not say
+    scale: int | None = None  # 24000 for 1:24,000 when the download does not say
 
 
 class ClimateEntry(Provenance):
     """`[climate]`: monthly rain and mean temperature."""
+
+    SECTION = "climate"
 
     reader: Literal["noaa_fixed_width", "csv"]
     path: Path | dict[str, Path]  # noaa_fixed_width: {precipitation = ..., temperature = ...}
@@ -73,16 +112,20 @@ class DroughtEntry(Provenance):
 class IndexEntry(Provenance):
     """`[[index]]`: a grid of a standardised index, one band a month."""
 
+    SECTION = "index"
+
     path: Path
     name: Literal["spi", "spei", "pdsi"]
-    accumulation_months: int = Field(default=6, ge=1, le=48)  # PDSI is read as about 9; see the driver's notes
-    first_month: str  # YYYY-MM of band 1
+    accumulation_months: int = 6  # PDSI is read as about 9; see the driver's notes
+    first_month: str = Field(pattern=_MONTH)  # YYYY-MM of band 1
 
 
 class LotSettings(_Frozen):
     """Cleaning of lots."""
 
-    default_half_width_m: float = Field(default=6.0, gt=0)  # judgement: a 12 m short side
+    SECTION = "lot_settings"
+
+    default_half_width_m: float = 6.0  # judgement: a 12 m short side
     unknown_pour_earliest: int = 1950  # judgement: slab-on-ground building became common after it; settable
     simplify_repair_warn_fraction: float = 0.01  # a repair that changes the area by more is flagged
     widest_lot_deg: float = 1.0
@@ -91,8 +134,10 @@ class LotSettings(_Frozen):
 class SoilSettings(_Frozen):
     """From map units to profiles."""
 
-    min_covered_pct: float = Field(default=30.0, ge=0, le=100)  # judgement: below it there is no number
-    min_mapped_pct: float = Field(default=50.0, ge=0, le=100)  # judgement: half of the lot must lie on the map
+    SECTION = "soil_settings"
+
+    min_covered_pct: float = 30.0  # judgement: below it there is no number
+    min_mapped_pct: float = 50.0  # judgement: half of the lot must lie on the map
     lep_cap_pct: float = 20.0  # judgement; applied after the draw
     below_profile_factor: float = 0.5  # practice: half of the deepest horizon below 2 m
     extend_to_cm: float = 200.0  # surveys stop near 2 m
@@ -103,6 +148,8 @@ class SoilSettings(_Frozen):
 
 class ClimateSettings(_Frozen):
     """Driver of suction. Draws are described in `movement`."""
+
+    SECTION = "climate_settings"
 
     bucket_capacity_mm: float = 150.0  # measured: correlation flat over 50-250
     rain_factor: float = 0.80  # measured: bias gone at two grass sites; elsewhere untested
@@ -121,7 +168,9 @@ class ClimateSettings(_Frozen):
 class MovementSettings(_Frozen):
     """Draws of the movement core. `spread` fields set to 0 hold the parameter at its middle."""
 
-    draws: int = Field(default=200, ge=20, le=5000)
+    SECTION = "movement"
+
+    draws: int = 200
     seed: int = 20240501
     diffusivity_m2_per_yr: float = 1.85  # calibrated: 6-7 years and 1-2 m
     diffusivity_sigma_ln: float = 0.8
@@ -151,7 +200,7 @@ class MovementSettings(_Frozen):
     settlement_yr: float = 0.5
     # Scenario 0.5: roots hold open ground at the surface's suction down to it; edge movement about doubles (a gap in
     # the model's structure: measured damping lies between 0 and 0.6).
-    root_zone_depth_m: float = Field(default=0.0, ge=0.0, le=1.0)
+    root_zone_depth_m: float = 0.0
     sides_sd_pf: float = 0.4  # judgement of the physics notes: sun, shade, watering; not measured
     # Scenarios: right minus left surface suction. A leak or a large tree 1.5 pF (the notes offer 1.5-2), watering held
     # above half dry 0.6 pF (judgement). Wet sides rise, dry sides sink.
@@ -160,15 +209,17 @@ class MovementSettings(_Frozen):
     tree_pf: float = 1.5
     # Calendar months up to now of which the slab's middle deflection is kept, for the map's week slider and the strip
     # since the pour; 0 keeps none. Two years (judgement): this and last season; adds up to a fifth to a run (measured).
-    history_months: int = Field(default=24, ge=0, le=120)
+    history_months: int = 24
 
 
 class Area(_Frozen):
     """One area file."""
 
+    SECTION = "area"
+
     name: str = Field(pattern=r"^[^\x00-\x1f]{1,120}$")
-    today: str | None = Field(default=None, pattern=r"^\d{4}-\d{2}$")  # month of `now`; default: newest data
-    crs: str = "EPSG:5070"  # equal-area projected system for shares and distances
+    today: str | None = Field(default=None, pattern=_MONTH)  # month of `now`; default: newest data
+    crs: str = "EPSG:5070"  # equal-area projected system in metres for shares and distances; `equal_area` checks it
     folder: Path = Path(".")  # set on reading: paths are relative to the area file
     lots: LotsEntry
     soil: SoilEntry
@@ -179,6 +230,14 @@ class Area(_Frozen):
     soil_settings: SoilSettings = SoilSettings()
     climate_settings: ClimateSettings = ClimateSettings()
     movement: MovementSettings = MovementSettings()
+
+    @field_validator("crs", mode="after")
+    @classmethod
+    def _can_measure_areas(cls, value: str) -> str:
+        code, said = equal_area.refusal(value)
+        if code:
+            raise PydanticCustomError(setting_words.SYSTEM, "{said}", {"code": code, "said": said})
+        return value
 
     def resolve(self, path: Path) -> Path:
         """Return a path of the area file as a path that can be opened."""
@@ -198,70 +257,112 @@ def load(path: Path, **overrides: Any) -> Area:
     Raises
     ------
     SettingsError
-        When the file cannot be read or a field is unknown, missing or out of range; all findings together.
+        When the file cannot be read, or a field is unknown, missing or out of its range, or two of them contradict
+        each other; all findings together.
     """
-    try:
-        content = tomllib.loads(path.read_text(encoding="utf-8-sig"))
-    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
-        raise SettingsError(f"{path.name}: cannot be read as an area file: {error}. See layers/example/area.toml.") \
-            from None
+    content = area_text.parsed(_bytes(path), path.name)
     top = content.pop("area", {})
+    if not isinstance(top, dict):
+        raise SettingsError(f"E-SET-001 {path.name}: 'area' is a section: write [area], with its keys below.")
+    if twice := [f"'{shown(name)}'" for name in top if name in content]:
+        raise SettingsError(f"E-SET-012 {path.name}: {joined(twice)} is given twice, in [area] and above it: keep one.")
+    return _area({**top, **content, **overrides}, path.name, path.parent)
+
+
+def of_run(content: dict[str, Any], run: str) -> Area:
+    """Return the area of a finished run, from the settings that it carries; `run` names it in messages.
+
+    Raises
+    ------
+    SettingsError
+        When they are no longer accepted: the run was made with a setting that has no place in a model.
+    """
+    run = shown(run)
     try:
-        return Area(**{**top, **content, "folder": path.parent, **overrides})
+        return _area(content, run, Path())
+    except SettingsError as error:
+        raise SettingsError(f"{error}\nE-SET-033 {run}: this run was made with settings that are refused today; its "
+                            "numbers cannot be used. Run the estimate again.") from None
+
+
+def against_today(area: Area, today: int) -> list[str]:
+    """Return a line for each setting that cannot be meant with this month of now (12 * year + month - 1).
+
+    Years that the area file does not give are left alone: a run for a month long ago keeps the usual periods, of which
+    the stages then take what there is.
+    """
+    now = f"{today // 12}-{today % 12 + 1:02d}"
+    earliest = area.lot_settings.unknown_pour_earliest
+    lines = [] if 12 * earliest < today else [
+        f"'lot_settings.unknown_pour_earliest' is {earliest}, and the month of now is {now}: no slab of unknown age "
+        "could have been poured. Write the year from which slabs here may date."]
+    climate = area.climate_settings
+    for name, least in (("equilibrium", ranges.RULE_YEARS), ("normal", ranges.NORMAL_YEARS)):
+        keys = (f"{name}_first_year", f"{name}_last_year")
+        first, last = (getattr(climate, key) for key in keys)
+        if climate.model_fields_set & set(keys) and min(12 * (last + 1), today + 1) - 12 * first < 12 * least:
+            lines.append(f"'climate_settings.{keys[0]}' is {first} and '{keys[1]}' is {last}, and the month of now is "
+                         f"{now}: at least {least} of these years must be over.")
+    return [f"E-SET-013 area file: {line}" for line in lines]
+
+
+def _bytes(path: Path) -> bytes:
+    """Return the content of an area file; SettingsError when it is no plain file of a usual size."""
+    def no(what: str) -> SettingsError:
+        return SettingsError(f"E-SET-030 {path.name}: cannot be read as an area file: {what}. "
+                             "See layers/example/area.toml.")
+
+    try:
+        if path.is_dir():
+            inside = joined(sorted(one.name for one in path.glob("*.toml")), 4)
+            raise no("it is a folder, and one TOML file is wanted" + (f"; in it: {inside}" if inside else ""))
+        if not path.exists():
+            raise no("there is no such file")
+        if not path.is_file():
+            raise no("it is a device or a pipe, and a plain file is wanted")
+        if path.stat().st_size > area_text.LARGEST_BYTES:
+            raise no(f"it has {path.stat().st_size:,} bytes, and an area file has a few thousand")
+        return path.read_bytes()
+    except OSError as error:
+        raise no(error.strerror or type(error).__name__) from None
+
+
+_SHOWN = 40  # findings of one area file
+
+
+def _area(values: dict[str, Any], file: str, folder: Path) -> Area:
+    """Return the area of these values, or every finding in them."""
+    given = {name: value for name, value in values.items() if name != "folder"}  # that one is not the user's to set
+    found: list[Any] = [{"type": "extra_forbidden", "loc": ("folder",)}] if "folder" in values else []
+    try:
+        area = Area(**{**given, "folder": folder})
+        if not found:
+            return area
     except ValidationError as error:
-        raise SettingsError(_told(path, error)) from None
+        found += error.errors(include_url=False)
+    lines = [line for finding in found for line in setting_words.told(file, finding, Area)]
+    # contradictions hidden behind a refused value: without it, those of the other settings are seen
+    refused = {".".join(map(str, finding["loc"][:2])) for finding in found}
+    try:
+        Area(**{**_without(given, [finding["loc"] for finding in found]), "folder": folder})
+    except ValidationError as error:
+        lines += [line for finding in error.errors(include_url=False) if finding["type"] == setting_words.AGAINST
+                  for line in setting_words.told(file, finding, Area, refused)]
+    lines = list(dict.fromkeys(lines))
+    more = [f"... and {len(lines) - _SHOWN:,} more findings in {file}."] if len(lines) > _SHOWN else []
+    raise SettingsError("\n".join(lines[:_SHOWN] + more))
 
 
-_LIST = "All are listed in layers/README.md, section Area file."
+def _without(values: dict[str, Any], places: list[tuple[int | str, ...]]) -> dict[str, Any]:
+    """Return values without the keys at which something was found."""
+    out = {name: dict(value) if isinstance(value, dict) else value for name, value in values.items()}
+    for loc in places:
+        section = out.get(str(loc[0]))
+        if len(loc) > 1 and isinstance(section, dict):
+            section.pop(str(loc[1]), None)
+    return out
 
 
 def known_keys(model: type[BaseModel] = Area) -> list[str]:
     """Return the keys that a section of the area file may have; of `Area` those of `[area]` and the sections."""
-    return [name for name in model.model_fields if name != "folder"]
-
-
-def models_in(kind: Any) -> list[type[BaseModel]]:
-    """Return the models inside a type such as `tuple[IndexEntry, ...]` or `DroughtEntry | None`."""
-    if isinstance(kind, type) and issubclass(kind, BaseModel):
-        return [kind]
-    return [model for inner in get_args(kind) for model in models_in(inner)]
-
-
-def _told(path: Path, error: ValidationError) -> str:
-    lines = []
-    for finding in error.errors():
-        place, model = _place(finding["loc"])
-        lines.append(f"E-SET-001 {path.name}: '{'.'.join(place)}' {_rule(finding, place, model)}")
-    return "\n".join(dict.fromkeys(lines))
-
-
-def _place(loc: tuple[str | int, ...]) -> tuple[list[str], type[BaseModel]]:
-    """Return where in the file a finding lies, without what the validation adds, and the model of its section."""
-    place: list[str] = []
-    model: type[BaseModel] = Area
-    for part in loc:
-        place.append(str(part))
-        field = model.model_fields.get(str(part))
-        if field is not None and (inner := models_in(field.annotation)):
-            model = inner[0]
-        elif field is not None and get_origin(field.annotation) is not dict:
-            break  # the rest names kinds of a value, not keys
-    return place, model
-
-
-def _rule(finding: Any, place: list[str], model: type[BaseModel]) -> str:
-    """Return what one finding of the validation says to a user."""
-    *section, name = place or [""]
-    given = finding.get("input")
-    if finding["type"] == "extra_forbidden":
-        known = joined(closest(name, known_keys(model)), 60)
-        of = f"is not a setting of [{section[0]}]" if section else "is neither a setting of [area] nor a section"
-        return f"{of}. Known ones, the closest first: {known}. {_LIST}"
-    if finding["type"] == "missing":
-        return f"is missing. {_LIST}"
-    if name == "today":
-        return 'is not a month: write YYYY-MM in quotes, as in today = "2025-10".'
-    if finding["type"] in ("string_type", "path_type") and isinstance(given, int | float | date):
-        zero = ", with any leading zero" if isinstance(given, int | float) else ""
-        return f"is {given}, and a text is wanted: put it in quotes{zero}, as in {name} = \"{given}\"."
-    return f"{finding['msg']}."
+    return setting_words.known_keys(model)

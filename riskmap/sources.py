@@ -9,8 +9,7 @@ from dataclasses import dataclass
 from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
-from pydantic import BaseModel
-
+from riskmap.ranges import RANGES, Range
 from riskmap.settings import ClimateSettings, LotSettings, MovementSettings, SoilSettings
 
 if TYPE_CHECKING:
@@ -20,7 +19,7 @@ if TYPE_CHECKING:
 # calculation; practice: usual in the trade; calibrated: fitted to stated behaviour, hence no evidence; from memory: a
 # source is known and was not seen; judgement: ours.
 STANDINGS = ("published", "measured", "computed", "practice", "calibrated", "from memory", "judgement")
-GROUPS: dict[str, type[BaseModel]] = {
+GROUPS: dict[str, type[LotSettings | SoilSettings | ClimateSettings | MovementSettings]] = {
     "lots": LotSettings, "soil": SoilSettings, "climate": ClimateSettings, "movement": MovementSettings}
 
 
@@ -40,6 +39,12 @@ class Constant:
         """The value in its home."""
         home, _, name = self.where.rpartition(".")
         return GROUPS[home].model_fields[name].get_default() if home in GROUPS else getattr(import_module(home), name)
+
+    @property
+    def range(self) -> Range | None:
+        """What a user may set it to, from `riskmap.ranges`; None for what is no setting, or is only true or false."""
+        home, _, name = self.where.rpartition(".")
+        return RANGES[GROUPS[home].SECTION].get(name) if home in GROUPS else None
 
 
 _BEHAVIOUR = "centre settles in 6-7 years, edge active over 1-2 m: chosen for that, hence no evidence for it"
@@ -172,7 +177,7 @@ CONSTANTS = (
     # ---- draws and reading
     Constant("draws", "movement.draws", "draws of a run", "", "computed",
              "another seed moves the median by 0.4 mm, p10 by 0.4, p90 by 1.2 on a very expansive lot"),
-    Constant("draws", "movement.seed", "seed of a run", "", "judgement", "any number"),
+    Constant("draws", "movement.seed", "seed of a run", "", "judgement", "any number in its range"),
     Constant("draws", "climate.normal_first_year", "first year of the normal period", "", "practice",
              "climate normals 1991-2020"),
     Constant("draws", "climate.normal_last_year", "last year of the normal period", "", "practice",
@@ -215,7 +220,8 @@ def constants() -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        part, constant (where it stands), value (default), unit, meaning, standing, source.
+        part, constant (where it stands), value (default), unit, meaning, standing, source; of settings also range and
+        range_source, the reason for the range.
 
     Notes
     -----
@@ -230,4 +236,6 @@ def constants() -> pd.DataFrame:
     import pandas as pd
 
     return pd.DataFrame([{"part": c.part, "constant": c.where, "value": c.value, "unit": c.unit,
-                          "meaning": c.meaning, "standing": c.standing, "source": c.source} for c in CONSTANTS])
+                          "meaning": c.meaning, "standing": c.standing, "source": c.source,
+                          "range": c.range.text if c.range else "", "range_source": c.range.why if c.range else ""}
+                         for c in CONSTANTS])

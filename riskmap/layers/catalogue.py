@@ -6,10 +6,14 @@ from collections.abc import Callable, Collection
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
+from riskmap import equal_area
 from riskmap.errors import LayerError, Problem
 
 if TYPE_CHECKING:
     import geopandas as gpd
+    from numpy.typing import NDArray
 
     from riskmap.layers import ClimateTables, Layers, SoilTables, Source
     from riskmap.settings import Area, ClimateEntry
@@ -57,6 +61,8 @@ def read_each(area: Area, roles: Collection[str] = ROLES) -> Attempt:
         out.read("soil", readers[area.soil.reader], area.soil, area)
     if "lots" in roles:
         out.read("lots", lots.read, area.lots, area, coverage=soil_box(out.tables.get("soil")))
+        if "lots" in out.tables:
+            _measure(out, area.crs, out.tables["lots"], soil_box(out.tables.get("soil")))
     if "soil" in roles and area.soil.reader == "key_raster":  # after the lots: it is read around them only
         out.read("soil", soil_key_raster.read, area.soil, area, lots=out.tables.get("lots"))
     if "climate" in roles and area.climate:
@@ -99,17 +105,12 @@ def latitude_finding(entry: ClimateEntry, latitude: dict[str, float], lots: gpd.
     lots : GeoDataFrame
         Raw lots in any system; the middle of half of them lies north of the latitude that is compared.
     """
-    import numpy as np
-    from pyproj import Transformer
-
     if entry.latitude_deg is None or not latitude:
         return []
-    bounds = lots.geometry.bounds.to_numpy()
-    middles = (bounds[:, :2] + bounds[:, 2:]) / 2.0
-    middles = middles[np.isfinite(middles).all(axis=1)]
-    if not len(middles):
+    _, lat = _middles(lots)
+    if not lat.size:
         return []
-    here = float(Transformer.from_crs(lots.crs, "EPSG:4326", always_xy=True).transform(*np.median(middles, axis=0))[1])
+    here = float(np.median(lat))
     cell, given = min(latitude.items(), key=lambda item: abs(item[1] - here))
     if not abs(given - here) > FAR_LATITUDE_DEG or not abs(here) <= 90:
         return []
@@ -117,6 +118,38 @@ def latitude_finding(entry: ClimateEntry, latitude: dict[str, float], lots: gpd.
                     f"is given as {given:g}.", "Correct latitude_deg, or look at the lots' coordinates.",
                     "Used as given: length of day, and with it evapotranspiration, is that of another place.", None,
                     "latitude_deg", f"{given:g}")]
+
+
+def _measure(out: Attempt, crs: str, lots: gpd.GeoDataFrame,
+             coverage: tuple[float, float, float, float] | None) -> None:
+    """Refuse a system that does not show areas as they are at the lots; say so where only lengths are off.
+
+    Lots off the soil map get no number, so with a soil map only those on it are looked at.
+    """
+    lon, lat = _middles(lots)
+    if coverage is not None:
+        west, south, east, north = coverage
+        inside = (lon >= west) & (lon <= east) & (lat >= south) & (lat <= north)
+        lon, lat = lon[inside], lat[inside]
+    refused, stretched = equal_area.at_lots(crs, lon, lat)
+    out.refusals += [refused] if refused else []
+    if stretched > equal_area.STRETCHED:
+        out.problems.append(Problem(
+            "W-SET-025", "area file", "areas are right in this system, but lengths are up to "
+            f"{100 * stretched:.0f} % off at the lots, and distances to soil lines are measured in it.", "Write crs = "
+            f"\"{equal_area.proposal(lon, lat)}\".", "Used as given.", None, "crs", crs))
+
+
+def _middles(lots: gpd.GeoDataFrame) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return longitude and latitude of the middle of every raw lot that has one. [deg]"""
+    from pyproj import Transformer
+
+    bounds = lots.geometry.bounds.to_numpy()
+    middles = (bounds[:, :2] + bounds[:, 2:]) / 2.0
+    middles = middles[np.isfinite(middles).all(axis=1)]
+    lon, lat = Transformer.from_crs(lots.crs, "EPSG:4326", always_xy=True).transform(middles[:, 0], middles[:, 1])
+    known = np.isfinite(lon) & np.isfinite(lat)
+    return np.asarray(lon)[known], np.asarray(lat)[known]
 
 
 def soil_box(soil: SoilTables | None) -> tuple[float, float, float, float] | None:

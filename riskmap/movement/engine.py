@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from riskmap.constants import PF_AT_33_KPA
+from riskmap.constants import NARROWEST_RATIO, PF_AT_33_KPA, WIDEST_RATIO
 from riskmap.movement import kernels, reduced_model
 from riskmap.movement.draws import Draws
 from riskmap.movement.slab import CLASS_STIFFNESS_MN_M2
@@ -29,7 +29,7 @@ Array = NDArray[np.float64]
 Whole = NDArray[np.int64]
 Single = NDArray[np.float32]
 
-NARROWEST, WIDEST = 0.8, 9.0  # half width over active depth: range in which the reduced model is tested
+NARROWEST, WIDEST = NARROWEST_RATIO, WIDEST_RATIO
 
 
 class Threads(ThreadPoolExecutor):

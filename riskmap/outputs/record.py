@@ -195,14 +195,8 @@ def area_of(found: AreaResults) -> Area:
         When they are not settings of this version.
     """
     from riskmap import settings
-    from riskmap.errors import SettingsError
 
-    try:
-        return settings.Area.model_validate(found.settings)
-    except ValueError as error:
-        raise SettingsError(f"E-RUN-044 {visible(found.area_name)}: the settings of this run are not settings of this "
-                            f"version ({run_files.why(error)}), so nothing of it can be computed again. Run the "
-                            "estimate again.") from None
+    return settings.of_run(found.settings, f"run of {found.area_name}")
 
 
 def _damaged(folder: Path, name: str, error: BaseException) -> RunFolderError:

@@ -11,9 +11,11 @@ PACKAGE = Path(__file__).resolve().parents[2] / "riskmap"
 STAGES = {"layers", "lots", "soil", "climate", "columns", "movement", "risk", "published", "outputs", "manifest",
           "fetch", "survey"}
 BELOW = {"errors": set(), "units": set(), "constants": set(), "plain": set(), "code_digest": {"errors"},
-         "memory": {"errors"}, "movement_inputs": set(), "parts": set(), "part_folder": set(),
-         "tables": {"errors", "units", "constants"}, "settings": {"errors", "units", "constants"},
-         "run_files": {"errors"},
+         "memory": {"errors"}, "movement_inputs": set(), "parts": set(), "part_folder": set(), "run_files": {"errors"},
+         "area_text": {"errors"}, "ranges": {"errors", "constants"}, "equal_area": {"errors", "constants"},
+         "setting_words": {"errors", "ranges"},
+         "tables": {"errors", "units", "constants"},
+         "settings": {"errors", "units", "constants", "area_text", "ranges", "equal_area", "setting_words"},
          "results": {"errors", "units", "constants", "plain", "movement_inputs", "tables", "settings"}}
 SHARED = set(BELOW)
 ABOVE = {"api", "assess", "in_parts", "workers", "briefing", "calibration", "comparing", "screening", "store",

@@ -8,11 +8,12 @@ from typing import Any
 
 import pytest
 
-from riskmap import settings
+from riskmap import ranges, settings
 from riskmap.errors import SettingsError
 from riskmap.settings import Area, known_keys, models_in
 
 ROOT = Path(__file__).resolve().parents[2]
+TUNED = ("lot_settings", "soil_settings", "climate_settings", "movement")  # their lists have a column for the range
 
 
 def told(folder: Path, *, area: str = "", lots: str = "", climate: str = "", more: str = "") -> str:
@@ -66,15 +67,29 @@ def default_of(field: Any) -> str:
     return f'`"{value}"`' if isinstance(value, str) else f"`{list(value) if isinstance(value, tuple) else value}`"
 
 
-def test_the_list_of_keys_is_that_of_the_settings_with_their_defaults() -> None:
+def range_of(section: str, key: str) -> str:
+    """Return a range as the list writes it."""
+    allowed = ranges.RANGES.get(section, {}).get(key)
+    return allowed.text if allowed else "true or false"
+
+
+def test_the_list_of_keys_is_that_of_the_settings_with_their_defaults_and_ranges() -> None:
     text = (ROOT / "layers" / "README.md").read_text(encoding="utf-8").split("\n## Area file\n")[1]
-    listed = {}
+    listed, listed_ranges = {}, {}
     for part in re.split(r"\n### ", text)[1:]:
         rows = [re.fullmatch(r"\| `(\w+)` \| (.+?) \| (.+) \|", line) for line in part.splitlines()]
-        listed[part.splitlines()[0].strip("[]")] = {row[1]: row[2] for row in rows if row}
+        section = part.splitlines()[0].strip("[]")
+        listed[section] = {row[1]: row[2] for row in rows if row}
+        with_ranges = "| key | default | range | meaning |" in part
+        listed_ranges[section] = {row[1]: row[3].split(" | ")[0] if with_ranges else row[3] for row in rows if row}
     models = {name: models_in(Area.model_fields[name].annotation) for name in known_keys()}
     wanted = {"area": {name: default_of(Area.model_fields[name]) for name, found in models.items() if not found}}
     for name, found in models.items():
         if found:
             wanted[name] = {key: default_of(found[0].model_fields[key]) for key in known_keys(found[0])}
     assert listed == wanted
+    for section in TUNED:
+        assert listed_ranges[section] == {key: range_of(section, key) for key in wanted[section]}
+    for section in set(ranges.RANGES) - set(TUNED):
+        for key, allowed in ranges.RANGES[section].items():
+            assert allowed.text in listed_ranges[section][key], (section, key)
