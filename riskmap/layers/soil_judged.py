@@ -214,16 +214,16 @@ def _depths_unit(tables: Tables) -> list[tuple[str, str]]:
     if not len(deepest) or not unit:
         return []
     return [("E-SOIL-064", f"table chorizon column hzdepb_r: {counted(len(deepest), 'component')} without a recorded "
-             f"restriction are described to a depth of {middle:g} in the middle; surveys describe 102 to 231 cm: "
+             f"restriction end at a depth of {middle:g} in the middle; surveys describe 102 to 231 cm: "
              f"{unit} are given as centimetres. Convert hzdept_r and hzdepb_r to cm.")]
 
 
 def _shallow(tables: Tables, shown: str, problems: list[Problem]) -> None:
     deepest = _depths(tables)
     if len(deepest) and deepest.median() <= DEEPEST_AS_INCHES:
-        problems.append(Problem("W-SOIL-072", f"{shown} table chorizon", f"{counted(len(deepest), 'component')} without "
-                                f"a recorded restriction are described to {deepest.median():g} cm in the middle; "
-                                "surveys describe 102 to 231 cm.", "Check the unit: inches given as centimetres?",
+        problems.append(Problem("W-SOIL-072", f"{shown} table chorizon", f"{counted(len(deepest), 'component')} "
+                                "without a recorded restriction end at a depth of "
+                                f"{deepest.median():g} cm in the middle; surveys describe 102 to 231 cm.", "Check the unit: inches given as centimetres?",
                                 "Used as given.", None, "hzdepb_r"))
 
 

@@ -25,8 +25,8 @@ DEPTHS = ((0, 20), (20, 90), (90, 203))
 def survey():
     """Two map units of two components each, as texts with a row number as the file counts it."""
     component = pd.DataFrame([[pct, name, "Series", unit, key] for pct, name, unit, key in (
-        (85, "Dorvek", "100", "1"), (15, "Keldan", "100", "2"), (90, "Sarnit", "200", "3"), (10, "Ostrel", "200", "4"))],
-        columns=["comppct_r", "compname", "compkind", "mukey", "cokey"])
+        (85, "Dorvek", "100", "1"), (15, "Keldan", "100", "2"), (90, "Sarnit", "200", "3"),
+        (10, "Ostrel", "200", "4"))], columns=["comppct_r", "compname", "compkind", "mukey", "cokey"])
     rows = [["B", "B", top, bottom, sand, silt, clay, third, dry, 0.8 * lep, lep, 1.2 * lep, 30, key, f"{key}{top}"]
             for key, (sand, silt, clay, lep, third, dry) in SOILS.items() for top, bottom in DEPTHS]
     tables = {table: pd.DataFrame(columns=list(layout[2]), dtype=object)
@@ -87,7 +87,7 @@ TEXTURE, LEP = ("sandtotal_r", "silttotal_r", "claytotal_r"), ("lep_l", "lep_r",
     (as_shares(survey(), *LEP), "E-SOIL-062 .*linear extensibility is 0.09 in the middle of 6 horizons with 30 % clay"),
     (scaled("dbthirdbar_r", 1000), "E-SOIL-063 .*bulk density is 1390 .*kg/m3 are given. Divide it by 1,000"),
     (scaled("dbovendry_r", 62.43), "E-SOIL-063 .*perhaps lb/ft3"),
-    (scaled("hzdepb_r", 1 / 2.54, "hzdept_r"), "E-SOIL-064 .*described to a depth of 79.9.*inches are given"),
+    (scaled("hzdepb_r", 1 / 2.54, "hzdept_r"), "E-SOIL-064 .*end at a depth of 79.9.*inches are given"),
     (scaled("hzdepb_r", 0.01, "hzdept_r"), "E-SOIL-064 .*metres are given as centimetres"),
     (scaled("hzdepb_r", 10, "hzdept_r"), "E-SOIL-064 .*millimetres are given as centimetres"),
     (changed("component", "comppct_r", lambda v: v / 100), "E-SOIL-065 .*sum to 1.00 in the middle of 2 map units"),
