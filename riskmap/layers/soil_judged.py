@@ -222,9 +222,9 @@ def _shallow(tables: Tables, shown: str, problems: list[Problem]) -> None:
     deepest = _depths(tables)
     if len(deepest) and deepest.median() <= DEEPEST_AS_INCHES:
         problems.append(Problem("W-SOIL-072", f"{shown} table chorizon", f"{counted(len(deepest), 'component')} "
-                                "without a recorded restriction end at a depth of "
-                                f"{deepest.median():g} cm in the middle; surveys describe 102 to 231 cm.", "Check the unit: inches given as centimetres?",
-                                "Used as given.", None, "hzdepb_r"))
+                                f"without a recorded restriction end at a depth of {deepest.median():g} cm in the "
+                                "middle; surveys describe 102 to 231 cm.",
+                                "Check the unit: inches given as centimetres?", "Used as given.", None, "hzdepb_r"))
 
 
 # ---------------------------------------------------------------- row by row
