@@ -16,7 +16,7 @@ from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 from typing import TYPE_CHECKING
 
-from riskmap.errors import LayerError, Problem, joined
+from riskmap.errors import LayerError, Problem, joined, said_by
 from riskmap.layers import archive
 
 if TYPE_CHECKING:
@@ -246,7 +246,7 @@ def _table(survey: Survey, member: str, table: str, columns: list[str]) -> pd.Da
     try:
         first = _first_row(text)
     except pd.errors.ParserError as error:
-        raise LayerError(f"E-SOIL-008 {where}: broken table: {str(error).strip()}. Download it again.") from None
+        raise LayerError(f"E-SOIL-008 {where}: broken table: {said_by(error)}. Download it again.") from None
     columns, header = _header(first, columns)
     absent = absent_columns(table, columns)
     if absent:
@@ -261,7 +261,7 @@ def _table(survey: Survey, member: str, table: str, columns: list[str]) -> pd.Da
                             keep_default_na=False, na_values=[""], index_col=False,
                             escapechar="\\" if header else None)
     except pd.errors.ParserError as error:
-        raise LayerError(f"E-SOIL-008 {where}: broken table: {str(error).strip()}. Download it again.") from None
+        raise LayerError(f"E-SOIL-008 {where}: broken table: {said_by(error)}. Download it again.") from None
     frame = frame.reindex(columns=wanted).apply(lambda c: c.astype(object).where(c.notna(), None).str.strip())
     frame = frame.where(frame.notna() & (frame != ""), None)
     frame.index += int(header)  # a row's number in the file is its index + 1

@@ -291,3 +291,10 @@ def test_bad_grids_are_told_together(area: SimpleNamespace) -> None:
         index_grid.read(entries, area)
     assert [line.split()[0] for line in str(caught.value).splitlines()] == [
         "E-IDX-003", "E-IDX-005", "E-IDX-001", "E-IDX-004", "E-IDX-002"]
+
+
+def test_a_netcdf_grid_of_an_index_is_named_with_the_way_out(area: SimpleNamespace) -> None:
+    (area.folder / "spei.tif").write_bytes(b"\x89HDF\r\n\x1a\n\x00")
+    entry = IndexEntry(path=Path("spei.tif"), name="spei", accumulation_months=6, first_month="2024-01")
+    with pytest.raises(LayerError, match=r"E-IDX-060 spei.tif: is a NetCDF-4 or HDF5 grid, and a GeoTIFF is expected"):
+        index_grid.read([entry], area)
