@@ -13,12 +13,14 @@ from riskmap import settings as area_file
 from riskmap.errors import LayerError, SettingsError
 from riskmap.movement_inputs import MovementInputs
 from riskmap.plain import plain
-from riskmap.results import AreaResults, Results, RowCounts, Run, row_steps
+from riskmap.results import AreaResults, Results, RowCounts, Run, editor_row, row_steps
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
     import geopandas as gpd
+    import numpy as np
+    from numpy.typing import NDArray
 
     from riskmap.climate import ClimateAttached
     from riskmap.errors import Problem
@@ -140,6 +142,7 @@ def _at_once(ready: _Ready, lot: gpd.GeoDataFrame, clock: _Clock, kept: Store, c
 
     from riskmap import columns, published, risk, store, tables
     from riskmap.movement import past
+    from riskmap.soil import overlap
 
     area, weather = ready.area, ready.weather
     with clock.stage("soil under each lot"):
@@ -161,7 +164,15 @@ def _at_once(ready: _Ready, lot: gpd.GeoDataFrame, clock: _Clock, kept: Store, c
                               columns.expand(column, unique.lot_column))
         tables.check(tables.ESTIMATE, estimate)
     inputs = MovementInputs(unique.column, mixture, unique.lot_column, ground.profile, ground.layer, weather.history)
-    return Results(lots=estimate, **_told(ready, clock, ground.problems, moved.facts, ground.line, history, inputs))
+    soil_problems = [*ground.problems, *_overlaps(ready, overlap.touched(ground.lot_soil))]
+    return Results(lots=estimate, **_told(ready, clock, soil_problems, moved.facts, ground.line, history, inputs))
+
+
+def _overlaps(ready: _Ready, touched: dict[str, NDArray[np.int64]]) -> list[Problem]:
+    """Return what is said of lots on which soil polygons overlap."""
+    from riskmap.soil import overlap
+
+    return overlap.findings(touched, lambda position: editor_row(ready.lot_rows, position))
 
 
 def _told(ready: _Ready, clock: _Clock, soil_problems: list[Problem], facts: dict[str, Any],
@@ -273,9 +284,12 @@ def _by_parts(ready: _Ready, lots: list[gpd.GeoDataFrame], clock: _Clock, kept: 
     """
     import shutil
 
+    import numpy as np
+
     from riskmap import columns, in_parts, memory, outputs, store
     from riskmap.movement import past
     from riskmap.outputs.arrow_lots import Shapes
+    from riskmap.soil import overlap
     from riskmap.workers import Cluster
 
     area, weather = ready.area, ready.weather
@@ -289,8 +303,10 @@ def _by_parts(ready: _Ready, lots: list[gpd.GeoDataFrame], clock: _Clock, kept: 
         memory.release()
         job = in_parts.Job(area, place, kept, ready.today, key)
         made = crew.map(in_parts.soil_of_part, [(job, k) for k in range(len(rows))], tell)
+        touched = {flag: np.concatenate([rows[k][found[flag]] for k, (_, found) in enumerate(made)])
+                   for flag in (overlap.OVERLAP, overlap.DOUBLED)}
     with clock.stage("suction, ground and slab") as tell:
-        unique, numbers = columns.merged(made, today=ready.today)
+        unique, numbers = columns.merged([found for found, _ in made], today=ready.today)
         mixture = columns.normalised(unique.column_profile)
         moved = store.simulate(kept, area, unique.column, mixture, told.profile, told.layer, weather.history,
                                crew=crew, progress=tell)
@@ -303,7 +319,8 @@ def _by_parts(ready: _Ready, lots: list[gpd.GeoDataFrame], clock: _Clock, kept: 
         for count, shape in counted:
             counts, shapes = counts + count, shapes.with_(shape)
     inputs = MovementInputs(unique.column, mixture, lot_column, told.profile, told.layer, weather.history)
-    results = AreaResults(**_told(ready, clock, told.problems, moved.facts, line, history, inputs))
+    soil_problems = [*told.problems, *_overlaps(ready, touched)]
+    results = AreaResults(**_told(ready, clock, soil_problems, moved.facts, line, history, inputs))
     with clock.stage("writing products") as tell:
         crew.map(in_parts.write_product, [(kind, place, folder.resolve(), len(rows), results.today, shapes, counts.out)
                                           for kind in ("gpkg", "csv", "parquet")], tell)

@@ -16,6 +16,7 @@ SAME_SHOWN = 5  # findings that differ in nothing but the row: as many are shown
 VALUES_SHOWN = 20  # values that break one rule; more are shown by their first ones
 _CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f\u00ad\u200b-\u200f\u2028-\u202e\u2060\u2066-\u2069\ufeff]")
 SHOWN_CHARACTERS = 40
+SAID_CHARACTERS = 200  # of what another library says: a sentence with its row number (judgement)
 
 
 def visible(text: str) -> str:
@@ -27,6 +28,17 @@ def shown(value: object) -> str:
     """Return `value` as short text with control and direction characters made visible."""
     text = visible(str(value))
     return text if len(text) <= SHOWN_CHARACTERS else text[: SHOWN_CHARACTERS - 1] + "…"
+
+
+def said_by(error: BaseException, lines_before: int = 0) -> str:
+    """Return what another library says of a file, in one line, whole with its row number and without a full stop.
+
+    `lines_before` is added to that number, for a parser that was given a file without its first lines.
+    """
+    text = " ".join(visible(line) for line in str(error).split("\n") if line.strip())
+    text = re.sub(r"^Error tokenizing data\. (?:C error: )?", "", text).rstrip(". ")
+    text = re.sub(r"(?<=in line )\d+", lambda number: str(int(number.group()) + lines_before), text)
+    return (text if len(text) <= SAID_CHARACTERS else text[: SAID_CHARACTERS - 1] + "…") or type(error).__name__
 
 
 @dataclass(frozen=True)

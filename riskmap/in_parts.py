@@ -88,11 +88,18 @@ def write_survey(survey: SoilTables, lot: gpd.GeoDataFrame, area: Area, folder: 
 
 
 # ---------------------------------------------------------------- soil under the lots of a part
-def soil_of_part(job: Job, number: int) -> Columns:
-    """Find soil, states and unique columns of a part; write `ground_*` and return the columns without their lots."""
+def soil_of_part(job: Job, number: int) -> tuple[Columns, dict[str, NDArray[np.int64]]]:
+    """Find soil, states and unique columns of a part and write `ground_*`.
+
+    Returns
+    -------
+    Columns, dict
+        The columns without their lots; positions in the part of the lots on which soil polygons overlap.
+    """
     from dataclasses import replace
 
     from riskmap import columns, published, risk
+    from riskmap.soil import overlap
 
     lot, climate = _lots(job, number)
     survey, told = _survey(job.folder, job.area.soil_settings)
@@ -102,9 +109,10 @@ def soil_of_part(job: Job, number: int) -> Columns:
     beside = published.of_lots(lot_profile, told.profile, told.layer, len(lot))
     ground = pd.concat([lot_soil.drop(columns="lot_row"), beside, state.add_prefix("lot_")], axis=1)
     ground.assign(column=unique.lot_column).to_parquet(_file(job, "ground", number), compression="lz4")
+    touched = overlap.touched(lot_soil)
     del lot, climate, lot_soil, lot_profile, ground, beside
     memory.release()
-    return replace(unique, lot_column=np.empty(0, np.int64))
+    return replace(unique, lot_column=np.empty(0, np.int64)), touched
 
 
 def _soil(job: Job, lot: gpd.GeoDataFrame, survey: SoilTables, told: Described) -> tuple[pd.DataFrame, pd.DataFrame]:

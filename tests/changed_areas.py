@@ -42,6 +42,22 @@ def refreshed_soil(example: Path, target: Path) -> Path:
     return target
 
 
+def overlapping_soil(example: Path, target: Path) -> Path:
+    """Copy the example's soil download with every third polygon of the map drawn 60 m larger."""
+    folder = target.with_suffix("")
+    with zipfile.ZipFile(example / "soil_ZZ901.zip") as old:
+        old.extractall(folder)
+    path = next(folder.rglob("soilmu_a_*.shp"))
+    soils = gpd.read_file(path)
+    flat = soils.geometry.to_crs("EPSG:5070")
+    larger = [shape.buffer(60.0) if k % 3 == 0 else shape for k, shape in enumerate(flat)]
+    soils.set_geometry(gpd.GeoSeries(larger, crs="EPSG:5070").to_crs(soils.crs)).to_file(path)
+    with zipfile.ZipFile(target, "w") as new:
+        for part in sorted(folder.rglob("*")):
+            new.write(part, part.relative_to(folder).as_posix())
+    return target
+
+
 def edited_lots(example: Path) -> gpd.GeoDataFrame:
     """Other dates and slabs, one outline moved, one lot gone, one new, one no longer on a slab."""
     frame = gpd.read_file(example / "lots.gpkg", layer="lots").iloc[LOTS].reset_index(drop=True)

@@ -17,8 +17,8 @@ import numpy as np
 import pandas as pd
 
 from riskmap import tables, units
-from riskmap.errors import LayerError, Problem, joined, shown
-from riskmap.layers import ClimateTables, Source, noaa_fixed_width
+from riskmap.errors import LayerError, Problem, joined, said_by, shown
+from riskmap.layers import ClimateTables, Source, climate_judged, file_kinds, noaa_fixed_width
 from riskmap.layers.polygon_file import read_polygons
 
 if TYPE_CHECKING:
@@ -30,13 +30,8 @@ KEY_COLUMNS = ("cell_id", "cell", "division", "climdiv", "county", "county_fips"
 MISSING_TEXT = ("", "na", "nan", "null", "none")
 MISSING_CODES = (-99.9, -99.99, -999.0, -9999.0)  # of any quantity; rain may also have -9.99, a temperature not
 
-# Limits that catch a wrong unit. Judgement, from normals of the conterminous United States: wettest places near
-# 4,000 mm a year, warmest annual mean near 26 degC, coldest south of 49.5 N near -4 degC (high mountains).
-LARGEST_ANNUAL_MM = 6000.0
-SMALLEST_ANNUAL_MM = 40.0
-WARMEST_ANNUAL_C = 35.0
-COLDEST_ANNUAL_C = -5.0
-COLDEST_APPLIES_SOUTH_OF_DEG = 49.5
+# Numbers of nines that no month of rain is likely to be, by unit (judgement; larger ones are out of range anyway)
+MARKS = {"mm": (999.0, 999.9, 999.99), "in": (99.9, 99.99)}
 
 # Methods of a declared evapotranspiration. The driver was measured with Thornthwaite; Hamon is of the same kind, from
 # temperature and day length (judgement). What comes under these names is still held against Thornthwaite.
@@ -77,7 +72,7 @@ def read(entry: ClimateEntry, area: Area) -> tuple[ClimateTables, list[Source], 
     LayerError
         When pet_source is none of `PET_METHODS`.
         When a file cannot be read, a column is missing or has no unit, rain and temperature are swapped, values can
-        only come from a wrong unit, or the latitude of a cell is not known.
+        only come from a wrong unit or another hemisphere, no month can be read, or the latitude of a cell is not known.
     """
     problems: list[Problem] = []
     _check_pet_source(entry)
@@ -86,8 +81,8 @@ def read(entry: ClimateEntry, area: Area) -> tuple[ClimateTables, list[Source], 
     monthly = _wanted_cells(monthly, cells, entry, problems)
     monthly = _months_in_a_row(monthly, str(_shown(entry)), problems)
     latitude = _latitude(sorted(monthly["cell_id"].unique()), cells, entry)
-    _check_units(monthly, latitude, str(_shown(entry)), problems)
-    monthly = _within_range(monthly, str(_shown(entry)), problems)
+    climate_judged.check_units(monthly, latitude, str(_shown(entry)), problems)
+    monthly = climate_judged.within_range(monthly, str(_shown(entry)), problems)
     if cells is not None and entry.cells is not None:
         sources.append(Source("climate_cells", entry.cells, entry.title, entry.provider, entry.licence, entry.credit,
                               "", len(cells)))
@@ -188,11 +183,15 @@ def _csv(entry: ClimateEntry, area: Area, problems: list[Problem]) -> tuple[pd.D
 def _text_table(path: Path, shown_path: Path) -> pd.DataFrame:
     if not path.is_file():
         raise LayerError(f"E-CLI-001 {shown_path}: no such file; correct the path under [climate].")
+    found = file_kinds.kind(path)
+    if found and not (path.suffix == ".gz" and "gzip" in found):
+        raise LayerError(f"E-CLI-066 {shown_path}: is {found}, and a CSV table is expected. {file_kinds.remedy(found)}")
     try:
         text = pd.read_csv(path, dtype=str, keep_default_na=False, encoding="utf-8-sig", skip_blank_lines=False)
     except (pd.errors.ParserError, pd.errors.EmptyDataError, UnicodeDecodeError, OSError, EOFError,
             zlib.error) as error:
-        raise LayerError(f"E-CLI-010 {shown_path}: cannot be read as CSV: {str(error).splitlines()[0]}") from None
+        raise LayerError(f"E-CLI-010 {shown_path}: cannot be read as CSV: {said_by(error)}. A row may have more fields "
+                         "than the heading, or a quote is not closed.") from None
     if text.empty:
         raise LayerError(f"E-CLI-010 {shown_path}: has no rows below its header.")
     text.columns = [str(c).strip() for c in text.columns]
@@ -224,10 +223,24 @@ def _month(text: pd.DataFrame, lowered: dict[str, str], entry: ClimateEntry, pro
     number = 12 * parts[0] + parts[1] - 1
     outside = number.notna() & ~number.between(tables.FIRST_MONTH, tables.LAST_MONTH)
     number = number.mask(outside)
+    _refuse_other_dates(number, written, column, entry)
     problems += [Problem("E-CLI-032", str(entry.path), "a month must be YYYY-MM.", "Correct the row.",
                          "Row left out; its month is a gap.", int(row) + 2, column, written.iloc[row])
                  for row in np.flatnonzero(number.isna())]
     return number
+
+
+def _refuse_other_dates(number: pd.Series, written: pd.Series, column: str, entry: ClimateEntry) -> None:
+    """Refuse a table whose months are written in another way: of most rows no month can be read."""
+    lost = np.flatnonzero(number.isna())
+    if len(lost) <= len(number) / 2:
+        return
+    short = written.iloc[lost].str.fullmatch(r"\d{2}-(?:0[1-9]|1[0-2])(?:-\d{2})?")
+    first = int(lost[0])
+    said = ("the years have two digits. Write all four digits, as in 1951; a century is never assumed"
+            if short.mean() > 0.5 else "is not a month. Write YYYY-MM, or a year of four digits and a month 1 to 12")
+    raise LayerError(f"E-CLI-060 {entry.path} column {column}: the month of {len(lost):,} of {len(number):,} rows "
+                     f"cannot be read; row {first + 2}: \"{shown(written.iloc[first])}\": {said}.")
 
 
 def _find(text: pd.DataFrame, quantity: _Quantity) -> list[tuple[str, str | None]]:
@@ -252,6 +265,9 @@ def _measured(text: pd.DataFrame, quantity: _Quantity, entry: ClimateEntry, prob
     if with_unit:
         raise LayerError(f"E-CLI-013 {entry.path}: columns {joined(c for c, _ in with_unit)} hold the same quantity; "
                          "keep one of them.")
+    if found and found[0][1] in ("k", "kelvin", "degk"):
+        raise LayerError(f"E-CLI-061 {entry.path} column {found[0][0]}: Kelvin is not read. Subtract 273.15 and rename "
+                         "the column tavg_c (Celsius).")
     if found:
         raise LayerError(f"E-CLI-014 {entry.path} column {found[0][0]}: has no unit in its name; {quantity.remedy}.")
     remedy = quantity.remedy.replace("rename it", "add")
@@ -265,10 +281,16 @@ def _numbers(column: pd.Series, name: str, unit: str, missing_codes: tuple[float
     values = pd.to_numeric(column.mask(missing), errors="coerce").astype(float)
     values = values.where(np.isfinite(values))
     coded = values.isin(missing_codes)
+    marks = MARKS.get(unit, ()) if missing_codes == _RAIN.missing_codes else ()
+    marked = values.isin(marks)
+    problems += [Problem("E-CLI-063", str(entry.path), "is how some files write a missing value.",
+                         "Leave the cell empty; if it is a measurement, write it with other decimals.",
+                         "Value treated as missing.", int(row) + 2, name, column.iloc[row])
+                 for row in np.flatnonzero(marked)]
     problems += [Problem("E-CLI-033", str(entry.path), "a value must be a number.", "Correct the row.",
                          "Value treated as missing.", int(row) + 2, name, column.iloc[row])
                  for row in np.flatnonzero(values.isna() & ~missing)]
-    return pd.Series(units.BY_SUFFIX[unit][1](values.mask(coded).to_numpy()), index=column.index)
+    return pd.Series(units.BY_SUFFIX[unit][1](values.mask(coded | marked).to_numpy()), index=column.index)
 
 
 def _check_pet_source(entry: ClimateEntry) -> None:
@@ -372,43 +394,6 @@ def _gaps(dense: pd.DataFrame, file: str) -> list[Problem]:
                     "Add the months if you have them.", f"{last - first + 1} months kept without value; bridged later "
                     "with an index, the weekly map or the usual season, and flagged.", None, str(column),
                     f"{cell} {_span(pd.Series([first, last]))}") for cell, column, first, last in found.to_numpy()]
-
-
-def _within_range(monthly: pd.DataFrame, file: str, problems: list[Problem]) -> pd.DataFrame:
-    """Return the table with impossible single values taken out, each reported."""
-    clean = monthly.copy()
-    for name in ("precipitation_mm", "temperature_c", "pet_mm"):
-        column = tables.CLIMATE_MONTHLY.column(name)
-        bad = (clean[name] < column.low) | (clean[name] > column.high)
-        lost = clean[bad]
-        problems += [Problem("E-CLI-037", file, f"must lie within {column.low:g}..{column.high:g} {column.unit}.",
-                             "Correct the value or its unit.", "Value treated as missing.", None, name,
-                             f"{cell} {tables.month_name(int(month))}: {value:g}")
-                     for cell, month, value in zip(lost["cell_id"], lost["month"], lost[name], strict=True)]
-        clean.loc[bad, name] = np.nan
-    return clean
-
-
-def _check_units(monthly: pd.DataFrame, latitude: dict[str, float], file: str, problems: list[Problem]) -> None:
-    """Refuse a table whose yearly values can only come from a wrong unit; by medians, so no single value decides."""
-    by_cell = monthly.groupby("cell_id", sort=True)[["precipitation_mm", "temperature_c"]]
-    median, mean_rain = by_cell.median(), 12 * by_cell.mean()["precipitation_mm"]
-    rain, warm = 12 * median["precipitation_mm"], median["temperature_c"]
-    south = pd.Series(latitude).reindex(warm.index).abs() < COLDEST_APPLIES_SOUTH_OF_DEG
-    suspects = (
-        ("precipitation_mm", rain > LARGEST_ANNUAL_MM, rain, "mm of rain a year: millimetres given as inches?"),
-        ("temperature_c", warm > WARMEST_ANNUAL_C, warm, "degC in the middle month: Fahrenheit given as Celsius?"),
-        ("temperature_c", south & (warm < COLDEST_ANNUAL_C), warm,
-         "degC in the middle month: Celsius given as Fahrenheit?"),
-    )
-    failures = [f"E-CLI-018 {file}: {column}: cell {joined(values.index[bad], 4)}: {values[bad].iloc[0]:.1f} {question}"
-                " Correct the unit at the end of the column name."
-                for column, bad, values, question in suspects if bad.any()]
-    if failures:
-        raise LayerError("\n".join(failures))
-    problems += [Problem("W-CLI-038", file, f"rain below {SMALLEST_ANNUAL_MM:g} mm a year is rare.",
-                         "Check the unit: inches given as millimetres?", "Used as given.", None, "precipitation_mm",
-                         f"{cell}: {mean_rain[cell]:.1f}") for cell in mean_rain.index[mean_rain < SMALLEST_ANNUAL_MM]]
 
 
 def _span(months: pd.Series) -> str:

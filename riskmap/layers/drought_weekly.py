@@ -2,7 +2,8 @@
 
 In: `[drought]`: one file, a list of files or a folder (shapefile zip as published, GeoJSON, GeoPackage, GeoParquet).
 Out: `DroughtTables` in EPSG:4326; classes never overlap, geometry is valid, every map that was read is listed in
-`weeks`, also one without any polygon: nothing was in drought then. Format facts: one feature per class present, an
+`weeks`, also one without any polygon: nothing was in drought then. A map that cannot be known whole (`drought_judged`)
+is no map of its week and never "no drought". Format facts: one feature per class present, an
 absent class is missing; classes of the published files do not overlap, those of some other products are nested.
 """
 
@@ -20,7 +21,7 @@ from numpy.typing import NDArray
 from riskmap import tables
 from riskmap.constants import DROUGHT_CREDIT
 from riskmap.errors import LayerError, Problem, joined
-from riskmap.layers import DroughtTables, Source
+from riskmap.layers import DroughtTables, Source, drought_judged
 from riskmap.layers.polygon_file import ALLOWED, read_polygons
 
 if TYPE_CHECKING:
@@ -30,7 +31,7 @@ if TYPE_CHECKING:
 
 CLASS_COLUMNS = ("dm", "dm_class", "usdm_class", "category")
 DATE_COLUMNS = ("map_date", "valid_date", "date", "mapdate")
-NO_DROUGHT = ("none", "-1", "", "nan", "<na>")
+NO_CLASS_TEXT = ("", "nan", "<na>", "null")
 NESTED_SHARE = 0.01  # judgement: published maps have no overlap at all (measured, 20 weeks), nested ones nearly all
 NATIONAL_WIDTH_DEG = 40.0  # judgement: national maps reach over 50 degrees of longitude or more, a state over less
 _DATE = re.compile(r"(?<!\d)((?:19|20)\d{2})-?(0[1-9]|1[0-2])-?(0[1-9]|[12]\d|3[01])(?!\d)")
@@ -55,20 +56,23 @@ def read(entry: DroughtEntry, area: Area, *, bounds: tuple[float, float, float, 
         With every file that cannot be used: unreadable, no coordinate system, no date, an unknown class.
     """
     problems: list[Problem] = []
-    found, sources, failures = [], [], []
+    found: list[drought_judged.File] = []
+    sources, failures = [], []
     for path, shown_path in _files(entry, area):
         try:
             frame = read_polygons(path, shown_path, entry.layer)
-            dated = _one_file(frame, shown_path, entry.date, problems)
+            found.append(_one_file(frame, shown_path, entry.date))
         except LayerError as error:
             failures.append(str(error))
             continue
-        found.append((shown_path, *dated))
         sources.append(Source("drought", shown_path, entry.title, entry.provider, entry.licence,
-                              entry.credit or DROUGHT_CREDIT, _span(dated[1]), len(frame), path))
+                              entry.credit or DROUGHT_CREDIT, _span(found[-1].weeks), len(frame), path))
     if failures:
         raise LayerError("\n".join(failures))
-    maps, weeks = _each_week_once(found, problems)
+    found = drought_judged.judged(found, bounds, NATIONAL_WIDTH_DEG, problems)
+    found = [file.with_polygons(_usable(file.polygons, file.shown, problems)) for file in found]
+    found = drought_judged.each_week_once(found, bounds, problems)
+    maps, weeks = _together(found)
     if bounds is not None:
         maps = _clipped(maps, bounds)
     polygons = _without_overlap(maps, problems)
@@ -91,15 +95,13 @@ def _files(entry: DroughtEntry, area: Area) -> list[tuple[Path, Path]]:
     return listed
 
 
-def _one_file(frame: gpd.GeoDataFrame, shown_path: Path, given_date: str | None, problems: list[Problem]) \
-        -> tuple[gpd.GeoDataFrame, tuple[str, ...]]:
-    """Return the polygons of one file as valid_date, category, geometry, and the dates of its maps."""
+def _one_file(frame: gpd.GeoDataFrame, shown_path: Path, given_date: str | None) -> drought_judged.File:
+    """Return the features of one file as valid_date, category, geometry, _row, and the dates of its maps."""
     dates = _dates(frame, shown_path, given_date)
     weeks = tuple(sorted(set(dates))) or (_date_outside(shown_path, given_date),)
     category = _categories(frame, shown_path)
-    clean = frame[["geometry"]].assign(valid_date=dates, category=category, _row=frame["_row"])
-    clean = _usable(clean[clean["category"] >= 0], shown_path, problems)
-    return clean[["valid_date", "category", "geometry"]], weeks
+    polygons = frame[["geometry"]].assign(valid_date=dates, category=category, _row=frame["_row"])
+    return drought_judged.File(shown_path, polygons, weeks, _column(frame, CLASS_COLUMNS) or "")
 
 
 def _column(frame: gpd.GeoDataFrame, names: tuple[str, ...]) -> str | None:
@@ -108,7 +110,7 @@ def _column(frame: gpd.GeoDataFrame, names: tuple[str, ...]) -> str | None:
 
 
 def _categories(frame: gpd.GeoDataFrame, shown_path: Path) -> NDArray[np.int64]:
-    """Return the class of each feature, -1 for `None`."""
+    """Return the class of each feature; below 0 `drought_judged.NONE`, `MINUS_ONE` or `UNKNOWN`."""
     name = _column(frame, CLASS_COLUMNS)
     if name is None:
         if frame.empty:
@@ -116,7 +118,8 @@ def _categories(frame: gpd.GeoDataFrame, shown_path: Path) -> NDArray[np.int64]:
         raise LayerError(f"E-DRT-002 {shown_path}: no class column; expected one of DM, {joined(CLASS_COLUMNS[1:])} "
                          f"with D0-D4 or 0-4; it has {joined(c for c in frame.columns if c != '_row')}.")
     text = frame[name].astype("string").fillna("").str.strip().str.lower().str.replace(r"\.0+$", "", regex=True)
-    known = {**{str(k): k for k in range(5)}, **{f"d{k}": k for k in range(5)}, **dict.fromkeys(NO_DROUGHT, -1)}
+    known = {**{str(k): k for k in range(5)}, **{f"d{k}": k for k in range(5)}, "none": drought_judged.NONE,
+             "-1": drought_judged.MINUS_ONE, **dict.fromkeys(NO_CLASS_TEXT, drought_judged.UNKNOWN)}
     category = text.map(known)
     if category.isna().any():
         bad = frame.loc[category.isna()].iloc[0]
@@ -171,20 +174,13 @@ def _usable(frame: gpd.GeoDataFrame, shown_path: Path, problems: list[Problem]) 
     return frame.set_geometry(fixed, crs=frame.crs).loc[~empty]
 
 
-def _each_week_once(found: list[tuple[Path, gpd.GeoDataFrame, tuple[str, ...]]], problems: list[Problem]) \
-        -> tuple[gpd.GeoDataFrame, tuple[str, ...]]:
-    """Return all maps in one table; a week that two files hold is taken from the first."""
-    owner: dict[str, Path] = {}
-    for shown_path, _, weeks in found:
-        for week in weeks:
-            first = owner.setdefault(week, shown_path)
-            if first != shown_path:
-                problems.append(Problem("W-DRT-013", str(shown_path), "each week should be given once.",
-                                        f"Remove it or {first.name}.", f"The map in {first.name} is used.", value=week))
-    kept = [frame[[owner[d] == shown_path for d in frame["valid_date"]]] for shown_path, frame, _ in found]
-    maps = pd.concat([k for k in kept if len(k)] or [found[0][1].iloc[:0]])
+def _together(found: list[drought_judged.File]) -> tuple[gpd.GeoDataFrame, tuple[str, ...]]:
+    """Return all maps in one table, and their weeks."""
+    frames = [file.polygons[["valid_date", "category", "geometry"]] for file in found]
+    maps = pd.concat([frame for frame in frames if len(frame)] or [frames[0].iloc[:0]])
     maps = maps.astype({"valid_date": object, "category": np.int64})
-    return maps.sort_values(["valid_date", "category"], kind="stable", ignore_index=True), tuple(sorted(owner))
+    weeks = tuple(sorted({week for file in found for week in file.weeks}))
+    return maps.sort_values(["valid_date", "category"], kind="stable", ignore_index=True), weeks
 
 
 def _clipped(maps: gpd.GeoDataFrame, bounds: tuple[float, float, float, float]) -> gpd.GeoDataFrame:
@@ -240,8 +236,8 @@ def _differences(group: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
     return group.set_geometry(cut, crs=group.crs)[~shapely.is_empty(cut)]
 
 
-def _extent(found: list[tuple[Path, gpd.GeoDataFrame, tuple[str, ...]]],
-            bounds: tuple[float, float, float, float] | None, problems: list[Problem]) -> gpd.GeoSeries | None:
+def _extent(found: list[drought_judged.File], bounds: tuple[float, float, float, float] | None,
+            problems: list[Problem]) -> gpd.GeoSeries | None:
     """Return what the maps cover when it is less than the nation; outside it `None` cannot be told from `not drawn`.
 
     A file knows nothing of its own frame, so a file whose polygons are all within `NATIONAL_WIDTH_DEG` degrees of
@@ -250,7 +246,7 @@ def _extent(found: list[tuple[Path, gpd.GeoDataFrame, tuple[str, ...]]],
     import geopandas as gpd
     from shapely.geometry import box
 
-    boxes = [frame.total_bounds for _, frame, _ in found if len(frame)]
+    boxes = [file.polygons.total_bounds for file in found if len(file.polygons)]
     narrow = [b for b in boxes if b[2] - b[0] < NATIONAL_WIDTH_DEG]
     frame_box = box(*bounds) if bounds is not None else None
     if narrow:

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from riskmap import tables
 from riskmap.errors import LayerError, Problem
-from riskmap.layers import IndexGrid, Source
+from riskmap.layers import IndexGrid, Source, file_kinds
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -70,6 +70,9 @@ def _one(entry: IndexEntry, area: Area) -> IndexGrid:
             values = _values(source)
             transform, crs = source.transform, source.crs
     except RasterioIOError as error:
+        if "grid" in (found := file_kinds.kind(path)) and "TIFF" not in found:
+            raise LayerError(f"E-IDX-060 {entry.path}: is {found}, and a GeoTIFF is expected. Save it as a GeoTIFF "
+                             "with one band per month, for example with gdal_translate.") from None
         raise LayerError(f"E-IDX-004 {entry.path}: cannot be read as GeoTIFF: {str(error).splitlines()[0]}") from None
     _check_size(values, entry)
     months = first + np.arange(values.shape[0], dtype=np.int64)

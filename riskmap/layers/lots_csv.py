@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from riskmap.errors import LayerError, Problem, joined, shown
+from riskmap.errors import LayerError, Problem, joined, said_by
 from riskmap.layers.crs_help import candidates
 from riskmap.layers.lots_columns import ALSO_CALLED, KNOWN, MAX_NESTED, Found, label, match_columns, per_row
 
@@ -103,7 +103,7 @@ def _table(text: str, name: str, problems: list[Problem], least_columns: int = 2
         table = pd.read_csv(io.StringIO(text[offset:]), sep=separator, dtype=str, keep_default_na=False, header=None,
                             names=list(range(width + 1)), index_col=False, skip_blank_lines=False)
     except (pd.errors.ParserError, pd.errors.EmptyDataError, ValueError) as error:
-        raise LayerError(f"E-LOT-001 {name}: cannot be read as CSV: {shown(error)}. "
+        raise LayerError(f"E-LOT-001 {name}: cannot be read as CSV: {said_by(error, skipped)}. "
                          "A row may have more fields than the heading, or a quote is not closed.") from None
     table = table.iloc[1:]
     rows = np.arange(2, len(table) + 2, dtype=np.int64) + skipped

@@ -17,6 +17,7 @@ import pandas as pd
 
 from riskmap import units
 from riskmap.errors import LayerError, Problem
+from riskmap.layers import file_kinds
 
 PRECIPITATION, TEMPERATURE = "01", "02"
 QUANTITY = {"01": "precipitation", "02": "mean temperature", "05": "PDSI", "06": "PHDI", "07": "Z index", "08": "PMDI",
@@ -75,7 +76,9 @@ def _lines(path: Path, shown_path: Path) -> list[str]:
     except FileNotFoundError:
         raise LayerError(f"E-CLI-001 {shown_path}: no such file; correct the path under [climate].") from None
     except (OSError, UnicodeDecodeError, EOFError, zlib.error):
-        raise LayerError(f"E-CLI-020 {shown_path}: is not plain text; give the file as published.") from None
+        found = file_kinds.kind(path) if path.is_file() else ""
+        raise LayerError(f"E-CLI-020 {shown_path}: is {found or 'not plain text'}; give the text file of climate "
+                         "divisions or counties as published.") from None
     lines = [line for line in lines if line.strip()]
     if not lines:
         raise LayerError(f"E-CLI-020 {shown_path}: is empty; download it again.")

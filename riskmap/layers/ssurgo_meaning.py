@@ -10,8 +10,8 @@ import re
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from riskmap.errors import LayerError, Problem, joined
-from riskmap.layers import SoilTables, Source, ssurgo_tables
+from riskmap.errors import LayerError, Problem, counted, joined
+from riskmap.layers import SoilTables, Source, soil_judged, ssurgo_tables
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -47,22 +47,35 @@ def soil_tables(parts: list[ssurgo_tables.Part], entry: SoilEntry, problems: lis
     Raises
     ------
     LayerError
-        When one component key stands for two components.
+        When one component key stands for two components of two downloads, or a survey is in a wrong unit.
     """
     import pandas as pd
 
-    kept = _first_wins(parts, problems)
+    kept = _first_wins(_judged(parts, problems), problems)
     every = {table: pd.concat([t[table] for t in kept if table in t], ignore_index=True)
              if any(table in t for t in kept) else _none(table) for table in ssurgo_tables.LAYOUT}
     component = _component(every, problems)
     return SoilTables(
-        polygons=_all_polygons(parts),
+        polygons=_all_polygons(parts, problems),
         map_unit=_map_unit(every),
         component=component,
         horizon=_horizon(every, problems),
         scale=_scale(every, entry, problems),
         shrink_swell_stored=_stored_rating(kept, problems),
     )
+
+
+def _judged(parts: list[ssurgo_tables.Part], problems: list[Problem]) -> list[ssurgo_tables.Part]:
+    """Return the survey areas without what cannot be used; LayerError with the refusals of all of them."""
+    out, faults = [], []
+    for part in parts:
+        try:
+            out.append(soil_judged.judged(part, problems))
+        except LayerError as error:
+            faults.append(str(error))
+    if faults:
+        raise LayerError("\n".join(faults))
+    return out
 
 
 def _none(table: str) -> pd.DataFrame:
@@ -100,7 +113,8 @@ def _first_wins(parts: list[ssurgo_tables.Part], problems: list[Problem]) -> lis
     return kept
 
 
-def _all_polygons(parts: list[ssurgo_tables.Part]) -> gpd.GeoDataFrame:
+def _all_polygons(parts: list[ssurgo_tables.Part], problems: list[Problem]) -> gpd.GeoDataFrame:
+    """Return the polygons of all survey areas; a polygon that is there twice with one map unit counts once."""
     import geopandas as gpd
     import pandas as pd
 
@@ -108,10 +122,16 @@ def _all_polygons(parts: list[ssurgo_tables.Part]) -> gpd.GeoDataFrame:
     if not frames:
         return gpd.GeoDataFrame({"mukey": pd.Series(dtype=object)}, geometry=gpd.GeoSeries([], crs="EPSG:4326"))
     whole = gpd.GeoDataFrame(pd.concat(frames, ignore_index=True), geometry="geometry", crs="EPSG:4326")
-    if len(frames) > 1:  # the same polygon in two downloads would count twice
-        twice = pd.DataFrame({"k": whole["mukey"], "g": whole.geometry.normalize().to_wkb()}).duplicated()
-        whole = whole[~twice].reset_index(drop=True)
-    return whole
+    box = whole.geometry.bounds.assign(mukey=whole["mukey"])
+    alike = whole[box.duplicated(keep=False)]  # few: only they are compared vertex by vertex
+    twice = pd.DataFrame({"k": alike["mukey"], "g": alike.geometry.normalize().to_wkb()}).duplicated()
+    if not twice.any():
+        return whole
+    copies = whole.loc[twice.index[twice], "mukey"]
+    problems.append(Problem("W-SOIL-073", "soil survey, map-unit polygons", f"{counted(len(copies), 'polygon')} occurs "
+                            f"more than once with the same map unit ({joined(copies.unique(), 4)}).",
+                            "Name each survey once, or remove the copies.", "Each counts once.", None, "mukey"))
+    return whole.drop(index=copies.index).reset_index(drop=True)
 
 
 def _map_unit(every: dict[str, pd.DataFrame]) -> pd.DataFrame:

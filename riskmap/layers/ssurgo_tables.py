@@ -16,7 +16,7 @@ from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 from typing import TYPE_CHECKING
 
-from riskmap.errors import LayerError, Problem, joined
+from riskmap.errors import LayerError, Problem, joined, said_by
 from riskmap.layers import archive
 
 if TYPE_CHECKING:
@@ -28,8 +28,9 @@ LAYOUT: dict[str, tuple[str, int, dict[str, int]]] = {
     "mapunit": ("mapunit", 24, {"musym": 1, "muname": 2, "lkey": 23, "mukey": 24}),
     "component": ("comp", 109, {"comppct_r": 2, "compname": 4, "compkind": 5, "mukey": 108, "cokey": 109}),
     "chorizon": ("chorizon", 171, {
-        "hzname": 1, "desgnmaster": 3, "hzdept_r": 7, "hzdepb_r": 10, "claytotal_r": 61, "dbthirdbar_r": 73,
-        "dbovendry_r": 79, "lep_l": 100, "lep_r": 101, "lep_h": 102, "cec7_r": 127, "cokey": 170}),
+        "hzname": 1, "desgnmaster": 3, "hzdept_r": 7, "hzdepb_r": 10, "sandtotal_r": 34, "silttotal_r": 52,
+        "claytotal_r": 61, "dbthirdbar_r": 73, "dbovendry_r": 79, "lep_l": 100, "lep_r": 101, "lep_h": 102,
+        "cec7_r": 127, "cokey": 170, "chkey": 171}),
     "corestrictions": ("crstrcts", 13, {"reskind": 1, "reshard": 2, "resdept_r": 4, "cokey": 12}),
     "muaggatt": ("muaggatt", 40, {"engdwobdcd": 23, "mukey": 40}),
     "cosoilmoist": ("csmoist", 9, {"soimoistdept_r": 2, "soimoiststat": 7, "comonthkey": 8}),
@@ -39,7 +40,11 @@ LAYOUT: dict[str, tuple[str, int, dict[str, int]]] = {
     "sacatalog": ("sacatlog", 11, {"areasymbol": 1, "areaname": 2, "saverest": 4}),
 }
 REQUIRED = ("mapunit", "component", "chorizon", "corestrictions")
-OPTIONAL = {"chorizon": ("cec7_r",)}  # columns that may be absent; their values are then unknown
+# Columns that may be absent; their values are then unknown. Sand, silt and the key only serve to judge the table.
+OPTIONAL = {"chorizon": ("cec7_r", "sandtotal_r", "silttotal_r", "chkey")}
+MOST_COLUMNS = 1000  # judgement: the widest table of the layout has 171 (measured)
+LONGEST_LINE_BYTES = 1_000_000  # judgement: the longest line of the tables read has 3,492 (measured, 8 downloads)
+MOST_SHORT_LINES = 1_000_000  # judgement: a state has fewer horizons; beyond it lines must have their columns
 MISSING_MEANS = {
     "muaggatt": "the stored rating for dwellings is unknown",
     "cosoilmoist": "the depth of the water table is unknown",
@@ -200,10 +205,30 @@ def _rows(raw: bytes) -> list[list[str]]:
         raise LayerError(f"E-SOIL-008 list of tables and columns is broken ({error}). Download it again.") from None
 
 
-def _first_row(text: str) -> list[str]:
+def _refuse_no_table(raw: bytes, columns: int, where: str) -> None:
+    """Refuse what no table of a survey looks like, before a parser makes gigabytes of it.
+
+    A small zip can hold a line of 80 million separators, or as many lines of one character: a cell that is read takes
+    100 times the memory of a separator.
+    """
+    import numpy as np
+
+    ends = np.append(np.flatnonzero(np.frombuffer(raw, dtype=np.uint8) == ord("\n")), len(raw))
+    longest = int(np.diff(ends, prepend=-1).max())
+    first = raw.count(b"|", 0, int(ends[0])) + 1
+    if longest > LONGEST_LINE_BYTES or first > MOST_COLUMNS:
+        raise LayerError(f"E-SOIL-060 {where}: the first line has {first:,} columns and the longest line {longest:,} "
+                         f"characters; the widest table of a survey has 171 columns. The file is damaged or no table "
+                         "of a soil survey. Download it again.")
+    if len(ends) > MOST_SHORT_LINES and raw.count(b"|") < len(ends) * (columns - 1) // 2:
+        raise LayerError(f"E-SOIL-060 {where}: most of its {len(ends):,} lines lack their {columns} columns. The file "
+                         "is damaged or no table of a soil survey. Download it again.")
+
+
+def _first_row(text: bytes) -> list[str]:
     import pandas as pd
 
-    row = pd.read_csv(io.StringIO(text), sep="|", header=None, nrows=1, dtype=str, keep_default_na=False)
+    row = pd.read_csv(io.BytesIO(text), sep="|", header=None, nrows=1, dtype=str, keep_default_na=False)
     return [str(value).strip() for value in row.iloc[0]]
 
 
@@ -216,11 +241,12 @@ def _table(survey: Survey, member: str, table: str, columns: list[str]) -> pd.Da
     where = f"{survey.shown} tabular/{member}"
     if raw.strip() in (b"", b'""'):
         return pd.DataFrame(columns=wanted, dtype=object)
-    text = decoded(raw)
+    _refuse_no_table(raw, len(columns), where)
+    text = decoded(raw).encode()
     try:
         first = _first_row(text)
     except pd.errors.ParserError as error:
-        raise LayerError(f"E-SOIL-008 {where}: broken table: {str(error).strip()}. Download it again.") from None
+        raise LayerError(f"E-SOIL-008 {where}: broken table: {said_by(error)}. Download it again.") from None
     columns, header = _header(first, columns)
     absent = absent_columns(table, columns)
     if absent:
@@ -230,17 +256,18 @@ def _table(survey: Survey, member: str, table: str, columns: list[str]) -> pd.Da
         raise LayerError(f"E-SOIL-007 {where}: {len(first)} columns found, {len(columns)} expected ({table}). Keep "
                          "mstabcol.txt of the same download beside the tables.")
     try:
-        frame = pd.read_csv(io.StringIO(text), sep="|", header=None, names=columns, dtype=str,
+        frame = pd.read_csv(io.BytesIO(text), sep="|", header=None, names=columns, dtype=str,
                             usecols=[c for c in wanted if c in columns], skiprows=int(header),
                             keep_default_na=False, na_values=[""], index_col=False,
                             escapechar="\\" if header else None)
     except pd.errors.ParserError as error:
-        raise LayerError(f"E-SOIL-008 {where}: broken table: {str(error).strip()}. Download it again.") from None
+        raise LayerError(f"E-SOIL-008 {where}: broken table: {said_by(error)}. Download it again.") from None
     frame = frame.reindex(columns=wanted).apply(lambda c: c.astype(object).where(c.notna(), None).str.strip())
     frame = frame.where(frame.notna() & (frame != ""), None)
+    frame.index += int(header)  # a row's number in the file is its index + 1
     key = "cokey" if "cokey" in wanted else "mukey"
     if table in REQUIRED and frame[key].isna().any():
-        rows = frame.index[frame[key].isna()] + 1 + int(header)
+        rows = frame.index[frame[key].isna()] + 1
         raise LayerError(f"E-SOIL-009 {where}: {len(rows)} rows without {key} (row {rows[0]}): the file is cut short "
                          "or damaged. Download it again.")
     return frame

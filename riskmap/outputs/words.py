@@ -56,7 +56,8 @@ FLAGS = {
     "slab_value_refused": "A slab measure in the lot file could not be used.",
     # soil
     "soil_partly_unmapped": "Part of the lot lies outside the soil map.",
-    "soil_polygons_overlap": "Soil polygons overlap here.",
+    "soil_polygons_doubled": "Soil polygons of one map unit overlap here; the ground counts once.",
+    "soil_polygons_overlap": "Polygons of different soils overlap here; all of them are in the range.",
     "soil_from_raster": "The map unit comes from a grid whose cells can be larger than the lot: an overview only.",
     "soil_scale_unknown": "The scale of the soil map is not recorded; doubt about soil lines is not included.",
     "soft_bedrock_may_swell": "Soft bedrock below the soil may swell; it is not described by the survey.",

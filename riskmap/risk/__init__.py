@@ -21,8 +21,8 @@ WELL_COVERED_PCT = 75.0  # judgement: below it the soil counts as partly describ
 WELL_MAPPED_PCT = 99.0
 KNOWN_BASES = ("date", "month", "year")
 # Flags that name doubtful soil or weather data. Categories carrying the last months are told by `driver_level` alone.
-DOUBTFUL = ("lep_", "component_pct", "horizon_", "soil_from", "climate_gap", "climate_ends", "short_climate",
-            "semi_arid", "frost_not", "pour_before")
+DOUBTFUL = ("lep_", "component_pct", "horizon_", "soil_from", "soil_polygons_overlap", "climate_gap", "climate_ends",
+            "short_climate", "semi_arid", "frost_not", "pour_before")
 
 
 def states(lot: pd.DataFrame, lot_soil: pd.DataFrame, lot_climate: pd.DataFrame) -> pd.DataFrame:

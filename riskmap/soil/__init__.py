@@ -351,10 +351,12 @@ def middle(geometry: NDArray[np.object_]) -> NDArray[np.object_]:
 def _flag_texts(found: Shares, unit: NDArray[np.int64], units: MapUnits, own: dict[str, NDArray[np.bool_]],
                 n: int) -> NDArray[np.object_]:
     from riskmap.soil.component import flag_texts
+    from riskmap.soil.overlap import DOUBLED, OVERLAP
 
     masks = {name: np.bincount(found.lot[mask[unit]], minlength=n) > 0 for name, mask in units.flags.items()}
     partly = (found.mapped > 0) & (found.mapped < 1.0 - 1e-6)
-    return flag_texts(masks | own | {"soil_partly_unmapped": partly, "soil_polygons_overlap": found.overlapping})
+    return flag_texts(masks | own | {"soil_partly_unmapped": partly, OVERLAP: found.overlapping,
+                                     DOUBLED: found.doubled})
 
 
 def _with_state(lot_soil: pd.DataFrame, settings: SoilSettings) -> pd.DataFrame:

@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     import geopandas as gpd
 
 LEAST_SHARE = 1e-12  # below it two shapes only touch
+SHARE_TOLERANCE = 1e-6  # of a lot's area: more is an overlap or a gap (judgement: far above the round-off of areas)
 
 
 @dataclass(frozen=True)
@@ -34,7 +35,8 @@ class Shares:
     unit: NDArray[np.int64]
     share: NDArray[np.float64]
     mapped: NDArray[np.float64]  # shape (n_lot,), nan where the lot has no area
-    overlapping: NDArray[np.bool_]  # shape (n_lot,), soil polygons overlap there
+    overlapping: NDArray[np.bool_]  # shape (n_lot,), polygons of different map units overlap there
+    doubled: NDArray[np.bool_]  # shape (n_lot,), polygons of one map unit overlap there
 
 
 def prepare(polygons: gpd.GeoDataFrame, crs: str) -> SoilPolygons:
@@ -97,7 +99,10 @@ def shares(lots: NDArray[np.object_], soils: SoilPolygons) -> Shares:
     Returns
     -------
     Shares
-        Shares of a lot sum to its mapped part; where soil polygons overlap they are scaled to sum to 1.
+        Shares of a lot sum to its mapped part, and never to more than 1. Ground that several polygons cover is mapped
+        once: polygons of one map unit count once (their union); where those of different units overlap, each unit
+        counts by its area on the lot and the shares are scaled to the mapped part, so that every candidate stays in
+        the lot's mixture and its range.
     """
     import shapely
 
@@ -112,6 +117,54 @@ def shares(lots: NDArray[np.object_], soils: SoilPolygons) -> Shares:
     keep = share > LEAST_SHARE
     owner, unit, share = owner[keep], unit[keep], share[keep]
     mapped = np.bincount(owner, share, n)
-    overlapping = mapped > 1.0 + 1e-6
-    share = share / np.maximum(mapped, 1.0)[owner]
-    return Shares(owner, unit, share, np.where(total > 0, np.minimum(mapped, 1.0), np.nan), overlapping)
+    # areas that add up to the lot leave no room for an overlap, but for one that equals a gap to the last digits
+    odd = (np.abs(mapped - 1.0) > SHARE_TOLERANCE) & (np.bincount(lot, area > LEAST_SHARE * total[lot], n) > 1)
+    divisor, overlapping, doubled = np.maximum(mapped, 1.0), np.zeros(n, bool), np.zeros(n, bool)
+    if odd.any():
+        places = np.flatnonzero(odd[lot])
+        again = places[np.lexsort((soil[places], lot[places]))]  # in one order, whatever part of a survey this is
+        found = _once(lots, soils, lot[again], soil[again], total)
+        overlapping, doubled = found.overlapping, found.doubled
+        hit = overlapping | doubled
+        new, old = hit[found.lot], ~hit[owner]
+        owner, unit, share = (np.concatenate([one[old], two[new]]) for one, two in (
+            (owner, found.lot), (unit, found.unit), (share, found.share)))
+        order = np.lexsort((unit, owner))
+        owner, unit, share = owner[order], unit[order], share[order]
+        mapped = np.where(hit, found.mapped, mapped)
+        divisor = np.where(hit, np.bincount(owner, share, n) / np.maximum(mapped, LEAST_SHARE), divisor)
+    share = share / divisor[owner]
+    return Shares(owner, unit, share, np.where(total > 0, np.minimum(mapped, 1.0), np.nan), overlapping, doubled)
+
+
+def _once(lots: NDArray[np.object_], soils: SoilPolygons, lot: NDArray[np.int64], soil: NDArray[np.int64],
+          total: NDArray[np.float64]) -> Shares:
+    """Return the shares of some lots with the polygons of each map unit counted once; they may sum to more than 1.
+
+    `lot` and `soil` are pairs that meet, sorted by both. `mapped` is what all polygons together cover.
+    """
+    import shapely
+
+    n, n_unit = len(lots), max(len(soils.mukeys), 1)
+    piece, of = shapely.get_parts(shapely.intersection(lots[lot], soils.geometry[soil]), return_index=True)
+    flat = shapely.get_dimensions(piece) == 2
+    piece, of = piece[flat], of[flat]
+    code, group = np.unique(lot[of] * n_unit + soils.unit[soil[of]], return_inverse=True)
+    owner, of_unit = code // n_unit, _united(piece, group.ravel())
+    asked, place = np.unique(owner, return_inverse=True)
+    added = np.bincount(lot[of], shapely.area(piece), n)
+    of_units = np.bincount(owner, shapely.area(of_unit), n)
+    covered = np.zeros(n)
+    covered[asked] = shapely.area(_united(of_unit, place.ravel()))
+    size = np.where(total > 0, total, 1.0)
+    return Shares(owner, code % n_unit, shapely.area(of_unit) / size[owner], np.minimum(covered / size, 1.0),
+                  of_units - covered > SHARE_TOLERANCE * size, added - of_units > SHARE_TOLERANCE * size)
+
+
+def _united(shapes: NDArray[np.object_], group: NDArray[np.int64]) -> NDArray[np.object_]:
+    """Return the union of each group of polygons; groups are numbered from 0, in their order."""
+    import shapely
+
+    order = np.argsort(group, kind="stable")
+    together = shapely.geometrycollections(shapes[order], indices=group[order])
+    return np.asarray(shapely.union_all(together[:, None], axis=1), dtype=object)

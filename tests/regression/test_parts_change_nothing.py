@@ -10,7 +10,7 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import pytest
-from changed_areas import write_area
+from changed_areas import overlapping_soil, write_area
 
 from riskmap import assess, parts
 
@@ -100,6 +100,19 @@ def test_sparse_lots_far_from_any_soil_line_agree(open_data: Path, tmp_path: Pat
     assert digests(one.folder) == digests(many.folder)
     far = gpd.read_parquet(one.folder / "lots.parquet")["soil_line_distance_m"]
     assert np.nanmax(far) > 200  # some lots lie far from a line
+
+
+def test_overlapping_soil_polygons_are_the_same_in_parts_and_told_once(example: Path, tmp_path: Path) -> None:
+    every = gpd.read_file(example / "lots.gpkg", layer="lots")
+    path = write_area(example, tmp_path / "area", last="2025-05", soil=overlapping_soil(example, tmp_path / "soil.zip"),
+                      lots=every, movement="draws = 20")
+    one, many = (assess.run(path, tmp_path / str(size), workers=1, reuse=False, part_lots=size)
+                 for size in (len(every), 200))
+    assert digests(one.folder) == digests(many.folder)
+    touched = gpd.read_parquet(one.folder / "lots.parquet")["flags"].str.contains("soil_polygons_overlap")
+    assert 10 < touched.sum() < len(every)
+    told, = (p for p in many.results.problems if p.code == "W-SOIL-075")
+    assert f"on {touched.sum():,} lots (rows " in told.rule
 
 
 def test_a_large_area_is_split_without_being_asked() -> None:

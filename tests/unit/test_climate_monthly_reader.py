@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import gzip
+import zipfile
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -94,6 +95,9 @@ def test_two_rain_columns_are_refused(area: SimpleNamespace) -> None:
     ("division,date,precip_in,tavg_f", "0309,{m},60,68", "millimetres given as inches"),
     ("division,date,precip_in,tavg_c", "0309,{m},2,68", "Fahrenheit given as Celsius"),
     ("division,date,precip_in,tavg_f", "0309,{m},2,18", "Celsius given as Fahrenheit"),
+    ("division,date,precip_in,tavg_c", "0309,{m},2,293", "Kelvin given as Celsius\\? Subtract 273.15"),
+    ("division,date,precip_in,tavg_f", "0309,{m},2,293", "Kelvin given as Fahrenheit\\? Subtract 273.15"),
+    ("division,date,precip_in,tavg_k", "0309,{m},2,293", "E-CLI-061 .*Kelvin is not read. Subtract 273.15"),
 ])
 def test_wrong_unit_is_refused_by_size(area: SimpleNamespace, header: str, row: str, question: str) -> None:
     with pytest.raises(LayerError, match=question):
@@ -293,3 +297,123 @@ def test_other_text_is_refused(area: SimpleNamespace, rain: str) -> None:
 def test_paths_must_be_given_for_both(area: SimpleNamespace) -> None:
     with pytest.raises(LayerError, match="needs path ="):
         climate_monthly.read(ClimateEntry(reader="noaa_fixed_width", path=Path("p.txt")), area)
+
+
+# ------------------------------------------------------------------------------------------ the table as a whole
+def seasons(rain: str = "{rain:.2f}", warmth: str = "{warmth:.2f}", *, header: str = "date,precip_mm,tavg_c",
+            years: int = 12, warmest: int = 7, annual_mm: float = 800.0) -> str:
+    """Return a CSV with seasons: rain that scatters by 0.6 of its mean, temperature 8..28 degC."""
+    rng = np.random.default_rng(3)
+    lines = []
+    for k in range(12 * years):
+        wet = annual_mm / 12 * float(rng.gamma(1 / 0.36, 0.36))
+        warm = 18 + 10 * np.cos(2 * np.pi * (k % 12 + 1 - warmest) / 12) + float(rng.normal(0, 1))
+        lines.append(f"{2001 + k // 12}-{k % 12 + 1:02d}," + f"{rain},{warmth}".format(rain=wet, warmth=warm))
+    return "\n".join([header, *lines]) + "\n"
+
+
+def test_a_table_with_seasons_has_no_finding(area: SimpleNamespace) -> None:
+    assert climate_monthly.read(write(area, seasons()), area)[2] == []
+
+
+@pytest.mark.parametrize(("years", "row"), [("51-{n:02d}", '"51-01"'), ("Jan {y}", '"Jan 2001"')])
+def test_dates_written_in_another_way_are_refused_in_their_own_words(area: SimpleNamespace, years: str,
+                                                                     row: str) -> None:
+    text = rows("division,date,precip_in,tavg_f", f"0309,{years},2.0,68.0")
+    words = "two digits. Write all four digits" if row.startswith('"51') else "is not a month. Write YYYY-MM"
+    with pytest.raises(LayerError, match=f"E-CLI-060 .*month of 24 of 24 rows cannot be read; row 2: {row}: .*{words}"):
+        climate_monthly.read(write(area, text), area)
+
+
+def test_years_of_two_digits_are_told_also_where_cells_are_polygons(area: SimpleNamespace) -> None:
+    """It was said as "correct cells_key": no row was left, so no key was in common."""
+    cells = gpd.GeoDataFrame({"cell_id": ["0309"]}, geometry=[box(-92, 33, -91, 34)], crs="EPSG:4326")
+    cells.to_file(area.folder / "cells.gpkg")
+    write(area, rows("cell_id,year,month,precip_in,tavg_f", "0309,51,{n},2.0,68.0"))
+    entry = ClimateEntry(reader="csv", path=Path("climate.csv"), cells=Path("cells.gpkg"))
+    with pytest.raises(LayerError, match=r"column year, month: .*the years have two digits"):
+        climate_monthly.read(entry, area)
+
+
+def test_month_13_is_one_row_lost(area: SimpleNamespace) -> None:
+    text = rows("division,year,month,precip_in,tavg_f", "0309,{y},{n},2.0,68.0") + "0309,2002,13,2.0,68.0\n"
+    _, _, problems = climate_monthly.read(write(area, text), area)
+    assert [(p.code, p.row, p.value) for p in problems] == [("E-CLI-032", 26, "2002-13")]
+
+
+@pytest.mark.parametrize(("annual_mm", "unit"), [(800 / 25.4, "inches"), (80.0, "centimetres"), (0.8, "metres")])
+def test_rain_in_a_larger_unit_under_a_heading_of_mm_is_refused(area: SimpleNamespace, annual_mm: float,
+                                                                unit: str) -> None:
+    text = seasons("{rain:.4f}", annual_mm=annual_mm)
+    with pytest.raises(LayerError, match=r"E-CLI-062 .*fall as evenly as in a humid climate") as caught:
+        climate_monthly.read(write(area, text), area)
+    assert "inches or centimetres given as millimetres?" in str(caught.value)
+
+
+def test_a_desert_scatters_and_is_used(area: SimpleNamespace) -> None:
+    lines = seasons(annual_mm=80.0).splitlines()
+    text = "\n".join([lines[0], *(line if k % 4 == 0 else f"{line.split(',')[0]},0,{line.split(',')[2]}"
+                                  for k, line in enumerate(lines[1:]))])
+    climate, _, problems = climate_monthly.read(write(area, text), area)
+    assert codes(problems) == ["W-CLI-038"]
+    assert climate.monthly["precipitation_mm"].notna().all()
+
+
+def test_swapped_columns_are_refused(area: SimpleNamespace) -> None:
+    text = seasons("{warmth:.2f}", "{rain:.2f}", annual_mm=240.0)  # 20 mm a month pass as a temperature
+    with pytest.raises(LayerError, match=r"E-CLI-064 .*are rain and temperature swapped"):
+        climate_monthly.read(write(area, text), area)
+
+
+def test_a_summer_of_the_other_hemisphere_is_refused(area: SimpleNamespace) -> None:
+    with pytest.raises(LayerError, match=r"E-CLI-065 .*cell 0309: 33.5 degrees north .*winter of that hemisphere"):
+        climate_monthly.read(write(area, seasons(warmest=1)), area)
+    entry = write(area, seasons(warmest=1)).model_copy(update={"latitude_deg": -33.5})
+    assert climate_monthly.read(entry, area)[2] == []
+
+
+@pytest.mark.parametrize(("header", "mark"), [("date,precip_mm,tavg_c", "999"), ("date,precip_mm,tavg_c", "999.9"),
+                                              ("date,precip_in,tavg_c", "99.99")])
+def test_nines_that_mark_a_missing_value_are_no_rain(area: SimpleNamespace, header: str, mark: str) -> None:
+    lines = seasons(header=header, annual_mm=800 if "mm" in header else 31).splitlines()
+    lines[7] = f"2001-07,{mark},28"
+    climate, _, problems = climate_monthly.read(write(area, "\n".join(lines)), area)
+    assert next((p.code, p.row, p.value) for p in problems) == ("E-CLI-063", 8, mark)
+    assert np.isnan(climate.monthly["precipitation_mm"].iloc[6])
+    assert climate.monthly["temperature_c"].iloc[6] == 28
+
+
+@pytest.mark.parametrize(("content", "kind", "remedy"), [
+    (b"CDF\x01\x00\x00", "a NetCDF grid", "Average the grid over each climate cell"),
+    (b"\x89HDF\r\n\x1a\n\x00", "a NetCDF-4 or HDF5 grid", "Kelvin minus 273.15"),
+    (b"\x1f\x8b\x08\x00", "compressed", "ending .gz"),
+    ("date,precip_in".encode("utf-16"), "text in UTF-16", "Save it as UTF-8"),
+    (b"PK\x03\x04", "a zip", "Unpack it"),
+])
+def test_another_kind_of_file_is_named_with_the_way_out(area: SimpleNamespace, content: bytes, kind: str,
+                                                        remedy: str) -> None:
+    entry = write(area, "")
+    (area.folder / "climate.csv").write_bytes(content)
+    with pytest.raises(LayerError, match=f"E-CLI-066 climate.csv: is {kind}.*, and a CSV table is expected.*{remedy}"):
+        climate_monthly.read(entry, area)
+
+
+def test_a_workbook_is_named(area: SimpleNamespace) -> None:
+    entry = write(area, "")
+    with zipfile.ZipFile(area.folder / "climate.csv", "w") as made:
+        made.writestr("xl/workbook.xml", "<x/>")
+    with pytest.raises(LayerError, match=r"is a workbook, .*Save the sheet as a CSV table"):
+        climate_monthly.read(entry, area)
+
+
+def test_a_netcdf_grid_in_place_of_the_fixed_width_text_is_named(area: SimpleNamespace) -> None:
+    entry = noaa(area, "", "")
+    (area.folder / entry.path["precipitation"]).write_bytes(b"\x89HDF\r\n\x1a\n\xff\xfe")
+    with pytest.raises(LayerError, match=r"E-CLI-020 .*is a NetCDF-4 or HDF5 grid; give the text file"):
+        climate_monthly.read(entry, area)
+
+
+def test_a_row_with_more_fields_is_told_with_its_number(area: SimpleNamespace) -> None:
+    text = GOOD + "0309,2003-01,2.0,68.0,extra\n"
+    with pytest.raises(LayerError, match=r"E-CLI-010 climate.csv: .*Expected 4 fields in line 26, saw 5. A row"):
+        climate_monthly.read(write(area, text), area)

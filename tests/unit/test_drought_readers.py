@@ -55,7 +55,7 @@ def test_zip_as_published_takes_the_date_from_its_name(area: SimpleNamespace) ->
 
 
 @pytest.mark.parametrize(("name", "values"), [("dm_class", ["D0", "D1", "None"]), ("USDM_class", ["0", "1", "-1"]),
-                                              ("category", [0.0, 1.0, None]), ("dm", ["d0", "d1", ""])])
+                                              ("category", [0.0, 1.0, -1.0]), ("dm", ["d0", "d1", "none"])])
 def test_spellings_of_the_class(area: SimpleNamespace, name: str, values: list) -> None:
     frame = gpd.GeoDataFrame({name: values, "map_date": ["20240109"] * 3}, geometry=STRIPS, crs="EPSG:4326")
     frame.to_parquet(area.folder / "a.parquet")
@@ -89,7 +89,7 @@ def test_week_without_any_feature_counts(area: SimpleNamespace) -> None:
     drought, _, problems = read(area, "usdm_20240109.json", "usdm_20240116.json")
     assert drought.weeks == ("2024-01-09", "2024-01-16")
     assert len(drought.polygons) == 0
-    assert problems == []
+    assert codes(problems) == ["W-DRT-061"]
 
 
 def test_folder_means_every_map_in_it(area: SimpleNamespace) -> None:
@@ -158,12 +158,89 @@ def test_content_must_be_what_the_suffix_promises(area: SimpleNamespace) -> None
         read(area, "usdm_20240109.geojson")
 
 
-def test_same_week_twice_is_used_once(area: SimpleNamespace) -> None:
-    for name, dm in (("a_20240109.geojson", 1), ("b_20240109.geojson", 3)):
+def test_same_week_twice_is_used_once_when_both_are_the_same(area: SimpleNamespace) -> None:
+    for name, shapes in (("a_20240109.geojson", STRIPS[:2]), ("b_20240109.geojson", STRIPS[1::-1])):
+        maps([1, 1], shapes).to_file(area.folder / name)
+    drought, _, problems = read(area, "a_20240109.geojson", "b_20240109.geojson", "a_20240109.geojson")
+    assert codes(problems) == ["W-DRT-013", "W-DRT-013", "W-DRT-015"]
+    assert drought.polygons["category"].tolist() == [1, 1]
+
+
+def test_a_nested_copy_and_a_cut_out_agree_with_the_national_map(area: SimpleNamespace) -> None:
+    maps([0, 1], [box(-120, 30, -100, 40), box(-100, 30, -70, 40)]).to_file(area.folder / "a_20240109.gpkg")
+    maps([0, 1], [box(-120, 30, -70, 40), box(-100, 30, -70, 40)]).to_file(area.folder / "b_20240109.gpkg")
+    maps([0, 1], [box(-101, 31, -100, 32), box(-100, 31, -99, 32)]).to_file(area.folder / "c_20240109.gpkg")
+    drought, _, problems = read(area, "a_20240109.gpkg", "b_20240109.gpkg", "c_20240109.gpkg")
+    assert codes(problems) == ["W-DRT-013", "W-DRT-013"]
+    assert [shape.area for shape in drought.polygons.geometry] == [200, 300]
+
+
+def test_of_two_maps_of_a_week_that_differ_neither_is_used(area: SimpleNamespace) -> None:
+    for name, dm in (("a_20240109.geojson", 1), ("b_20240109.geojson", 3), ("c_20240116.geojson", 2)):
         maps([dm], [box(-120, 30, -70, 40)]).to_file(area.folder / name)
-    drought, _, problems = read(area, "a_20240109.geojson", "b_20240109.geojson")
-    assert codes(problems) == ["W-DRT-013"]
-    assert drought.polygons["category"].tolist() == [1]
+    drought, _, problems = read(area, "a_20240109.geojson", "b_20240109.geojson", "c_20240116.geojson")
+    assert codes(problems) == ["E-DRT-067"]
+    assert (drought.weeks, drought.polygons["category"].tolist()) == (("2024-01-16",), [2])
+
+
+def three_weeks(area: SimpleNamespace, odd: gpd.GeoDataFrame, name: str = "usdm_20240123.gpkg") -> tuple[str, ...]:
+    """Write two sound national maps and an odd one."""
+    for day in ("09", "16"):
+        maps([1, 2], [box(-120, 30, -100, 40), box(-100, 30, -70, 40)]).to_file(
+            area.folder / f"usdm_202401{day}.gpkg")
+    odd.to_file(area.folder / name)
+    return "usdm_20240109.gpkg", "usdm_20240116.gpkg", name
+
+
+@pytest.mark.parametrize(("odd", "code", "row", "value"), [
+    (maps([1.0, None], STRIPS[:2]), "E-DRT-060", 2, ""),
+    (maps([1, -1], STRIPS[:2]), "E-DRT-060", 2, "-1"),
+    (maps([1], [box(-314135, 866206, -303881, 906323)]), "E-DRT-063", 1, "-314135, 866206"),
+    (maps([1, 2], [STRIPS[0], box(5e5, 3.4e6, 6e5, 3.5e6)]), "E-DRT-063", 2, "500000, 3.4e+06"),
+], ids=["no class", "class -1", "metres as degrees", "one polygon in metres"])
+def test_a_map_whose_classes_cannot_be_known_is_no_map_of_its_week(area: SimpleNamespace, odd: gpd.GeoDataFrame,
+                                                                   code: str, row: int, value: str) -> None:
+    drought, _, problems = read(area, *three_weeks(area, odd))
+    assert [(p.code, p.row, p.value) for p in problems] == [(code, row, value)]
+    assert problems[0].file == "usdm_20240123.gpkg"
+    assert "counts as one without a map, not as one without drought" in problems[0].action
+    assert drought.weeks == ("2024-01-09", "2024-01-16")
+    assert set(drought.polygons["valid_date"]) == set(drought.weeks)
+
+
+def test_a_map_before_the_first_week_is_not_used(area: SimpleNamespace) -> None:
+    odd = maps([1], [box(-120, 30, -70, 40)])
+    drought, _, problems = read(area, *three_weeks(area, odd, "usdm_19240109.gpkg"))
+    assert [(p.code, p.value) for p in problems] == [("E-DRT-065", "1924-01-09")]
+    assert drought.weeks == ("2024-01-09", "2024-01-16")
+
+
+def test_a_cut_out_of_another_region_says_so_and_is_no_map(area: SimpleNamespace) -> None:
+    names = three_weeks(area, maps([0], [box(-84, 25, -80, 31)]))
+    entry = DroughtEntry(path=[Path(n) for n in names])
+    drought, _, problems = drought_weekly.read(entry, area, bounds=(-99.5, 30.5, -99, 31))
+    assert [(p.code, p.value) for p in problems] == [("E-DRT-064", "2024-01-23")]
+    assert "the map lies elsewhere: within -84.00..-80.00 degrees east" in problems[0].rule
+    assert drought.weeks == ("2024-01-09", "2024-01-16")
+    assert drought.extent.total_bounds.tolist() == [-99.5, 30.5, -99, 31]  # not narrowed by the other region
+
+
+def test_maps_none_of_which_can_be_used_are_refused_with_every_reason(area: SimpleNamespace) -> None:
+    maps([1.0, None], STRIPS[:2]).to_file(area.folder / "usdm_20240109.gpkg")
+    maps([1], [box(-314135, 866206, -303881, 906323)]).to_file(area.folder / "usdm_20240116.gpkg")
+    with pytest.raises(LayerError) as caught:
+        read(area, "usdm_20240109.gpkg", "usdm_20240116.gpkg")
+    assert [line.split()[0] for line in str(caught.value).splitlines()] == ["E-DRT-060", "E-DRT-063", "E-DRT-066"]
+
+
+def test_a_class_minus_one_in_every_map_is_how_the_product_writes_no_drought(area: SimpleNamespace) -> None:
+    for day in ("09", "16"):
+        maps([1, -1], [box(-120, 30, -100, 40), box(-100, 30, -70, 40)]).to_file(
+            area.folder / f"usdm_202401{day}.gpkg")
+    drought, _, problems = read(area, "usdm_20240109.gpkg", "usdm_20240116.gpkg")
+    assert [(p.code, p.action) for p in problems if p.code != "W-DRT-015"] == [
+        ("W-DRT-061", "It is read as no drought.")]
+    assert (len(drought.weeks), drought.polygons["category"].tolist()) == (2, [1, 1])
 
 
 def test_cut_out_maps_say_what_they_cover_and_bounds_cut_them(area: SimpleNamespace) -> None:
@@ -214,3 +291,10 @@ def test_bad_grids_are_told_together(area: SimpleNamespace) -> None:
         index_grid.read(entries, area)
     assert [line.split()[0] for line in str(caught.value).splitlines()] == [
         "E-IDX-003", "E-IDX-005", "E-IDX-001", "E-IDX-004", "E-IDX-002"]
+
+
+def test_a_netcdf_grid_of_an_index_is_named_with_the_way_out(area: SimpleNamespace) -> None:
+    (area.folder / "spei.tif").write_bytes(b"\x89HDF\r\n\x1a\n\x00")
+    entry = IndexEntry(path=Path("spei.tif"), name="spei", accumulation_months=6, first_month="2024-01")
+    with pytest.raises(LayerError, match=r"E-IDX-060 spei.tif: is a NetCDF-4 or HDF5 grid, and a GeoTIFF is expected"):
+        index_grid.read([entry], area)
