@@ -75,8 +75,8 @@ def loose_shapefile(path: Path, name: str) -> Shapefile:
     for file in sorted(path.parent.iterdir(), key=lambda file: (file.name.startswith(stem + "."), file.name)):
         ending = file.name[len(stem):].lower()  # of several that differ in capitals the one with our stem comes last
         if file.name.lower().startswith(stem.lower() + ".") and ending in PARTS and file.is_file():
-            found[ending] = _Part(file.name, file.stat().st_size, partial(file.open, "rb"))
-    found[".shp"] = _Part(path.name, path.stat().st_size, partial(path.open, "rb"))
+            found[ending] = _Part(file.name, file.stat().st_size, partial(_opened_file, file))
+    found[".shp"] = _Part(path.name, path.stat().st_size, partial(_opened_file, path))
     return _agreeing(found, stem, str(path), name)
 
 
@@ -109,6 +109,10 @@ def zipped_shapefile(path: Path, name: str, layer: str | None) -> Shapefile:
         if member.filename.lower().startswith(stem.lower() + ".") and ending in PARTS:
             found[ending] = _Part(member.filename, member.file_size, partial(_opened, path, member))
     return _agreeing(found, stem, f"/vsizip/{{{path.as_posix()}}}/{chosen[0]}", name)
+
+
+def _opened_file(path: Path) -> IO[bytes]:
+    return path.open("rb")
 
 
 def _opened(path: Path, member: zipfile.ZipInfo) -> IO[bytes]:
@@ -153,9 +157,9 @@ def _compare(parts: dict[str, _Part], name: str) -> int:
     if not cut and listed == rows:
         cut += _outside(main, index, listed)
     if cut or listed != rows:
-        raise LayerError(f"E-LOT-060 {name}: the parts of the shapefile disagree: {index.name} lists {listed:,} "
-                         f"shapes, {table.name} {rows:,} rows{''.join('; ' + each for each in cut)}. A copy or an export was "
-                         "cut, or the parts come from different exports. Export all parts again.")
+        said = "; ".join([f"{index.name} lists {listed:,} shapes, {table.name} {rows:,} rows", *cut])
+        raise LayerError(f"E-LOT-060 {name}: the parts of the shapefile disagree: {said}. A copy or an export was cut, "
+                         "or the parts come from different exports. Export all parts again.")
     return rows
 
 

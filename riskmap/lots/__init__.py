@@ -186,7 +186,7 @@ def _report_shapes(report: _Report, shapes: geometry.Shapes, grown: NDArray[np.b
                       "Only its polygons are used.")
     rule = np.full(len(grown), "", dtype=object)
     for i in np.flatnonzero(grown)[:SHOWN_ROWS]:
-        rule[i] = (f"the outline crosses itself; repair changed its area from {shapes.area_before_m2[i]:.1f} to "
+        rule[i] = (f"{shapes.fault[i]}; repair changed its area from {shapes.area_before_m2[i]:.1f} to "
                    f"{shapes.area_m2[i]:.1f} m2.")
     report.rows_where(grown & ~shapes.reduced, "W-LOT-013", "geometry", None, rule, "Check the outline.",
                       "Repaired shape used.")
