@@ -28,6 +28,8 @@ PLACE = {"lot_id": ("lot_id",), "lon": ("lon", "longitude"), "lat": ("lat", "lat
          "geometry": ("geometry", "wkt")}
 # compared with the name without blanks and marks
 _POSTCODE = re.compile(r"zip\w*|(?:post|postal)(?:code)?\w*|census\w*|tract\w*|blockgroup\w*|geoid\w*", re.IGNORECASE)
+# compared as above: what a list says of the foundation is set beside the number, which is that of a slab
+_FOUNDATION = re.compile(r"foundation\w*", re.IGNORECASE)
 # words that columns of ids are called by; compared within the name
 _ID_NAME = re.compile(r"\bid\b|_id\b|\w+ID\b|(?i:parcel|apn|\bpin\b|account|listing|\blot\b)")
 SMALLEST_GROUP = 10
@@ -107,7 +109,7 @@ def read(path: Path, columns: dict[str, str]) -> Listing:
     LayerError
         No such file, another format, damaged, no usable column.
     """
-    from riskmap.layers import lots_csv
+    from riskmap.layers import lots_csv, workbook
     from riskmap.layers.lots_columns import is_personal
 
     name = path.name
@@ -121,14 +123,14 @@ def read(path: Path, columns: dict[str, str]) -> Listing:
         table, heading, row = lots_csv.read_table(path, name, problems)
         table = table.set_axis(heading, axis=1)
     elif kind == ".xlsx":
-        table, row = _workbook(path, name)
+        table, row = workbook.read_first_sheet(path, name, MOST_ROWS, problems)
     else:
         raise LayerError(f"E-SCR-002 {name}: '{kind}' is no list. Use .csv, .xlsx, .kml, .kmz or .geojson.")
     if len(table) > MOST_ROWS:
         raise LayerError(f"E-SCR-003 {name}: {len(table):,} rows; a list may have {MOST_ROWS:,}. Use an estimate.")
     repeated = [column for column in table.columns if list(table.columns).count(column) > 1]
     if repeated:
-        raise LayerError(f"E-SCR-004 {name}: column '{shown(repeated[0])}' stands twice. Rename one.")
+        raise LayerError(f"E-SCR-004 {name}: {_twice(repeated[0])}")
     for ours, theirs in columns.items():
         if ours not in PLACE or theirs not in table:
             raise LayerError(f"E-SCR-005 {name}: --column {ours}={theirs}: use one of {joined(PLACE)} and a column of "
@@ -142,41 +144,10 @@ def read(path: Path, columns: dict[str, str]) -> Listing:
     return Listing(name, table, row, None, problems, left_out)
 
 
-def _workbook(path: Path, name: str) -> tuple[pd.DataFrame, NDArray[np.int64]]:
-    """Read the first sheet; a formula is refused by its cell: its stored value may be old."""
-    import zipfile
-
-    import openpyxl
-    from openpyxl.utils.exceptions import InvalidFileException
-
-    from riskmap.layers import archive
-
-    archive.entries(path, name, unreadable="E-SCR-007", unsafe="E-SCR-007")
-    try:
-        book = openpyxl.load_workbook(path, read_only=True, data_only=False)
-        lines = [[_cell(cell, name) for cell in line] for line in book.worksheets[0].iter_rows()]
-    except (InvalidFileException, KeyError, ValueError, IndexError, zipfile.BadZipFile, OSError) as error:
-        raise LayerError(f"E-SCR-007 {name}: cannot be read as a workbook ({shown(error)}). Save it again.") from None
-    if not lines:
-        raise LayerError(f"E-SCR-007 {name}: the first sheet is empty.")
-    heading = [text.strip() for text in lines[0]]
-    width = max((k + 1 for k, text in enumerate(heading) if text), default=0)
-    body = [(line + [""] * width)[:width] for line in lines[1:]]
-    table = pd.DataFrame(body, columns=heading[:width], dtype=str)
-    row = np.arange(2, len(table) + 2, dtype=np.int64)
-    blank = (table == "").all(axis=1).to_numpy(dtype=bool) if width else np.ones(len(table), dtype=bool)
-    return table[~blank].reset_index(drop=True), row[~blank]
-
-
-def _cell(cell: Any, name: str) -> str:
-    value = cell.value
-    if value is None:
-        return ""
-    if cell.data_type == "f":
-        raise LayerError(f"E-SCR-008 {name} cell {cell.coordinate}: a formula. Paste the values only.")
-    if isinstance(value, float) and value == int(value) and abs(value) < 2**53:
-        return str(int(value))
-    return str(value)
+def _twice(column: str) -> str:
+    if column == "":
+        return "several columns have no name. Give each a name in the first row, or remove them."
+    return f"two columns have the name '{shown(column)}'. Rename one."
 
 
 def _shapes(path: Path) -> Listing:
@@ -249,6 +220,7 @@ def screen(found: Results, listing: Listing, *, system: str = "us", limits: tupl
     found_by = places(listing, columns or {})
     answer = _answer(found, matched(found, listing, columns or {}, within_m), system,
                      limits or tables.DEFLECTION_BANDS_MM)
+    other = _other_foundation(listing, answer)
     answer = answer.rename(columns={name: f"{name}_riskmap" for name in answer if name in own})
     rows = pd.concat([listing.table.reset_index(drop=True), answer], axis=1)
     states = answer.loc[answer["state" if "state" not in own else "state_riskmap"] != "", :]
@@ -260,8 +232,31 @@ def screen(found: Results, listing: Listing, *, system: str = "us", limits: tupl
         if groups not in listing.table:
             raise LayerError(f"E-SCR-009 {listing.name}: --groups {shown(groups)}: the list has {joined(own, 40)}.")
         checked = self_check(listing.table[groups], answer, name)
-    problems = listing.problems + _without_ids(found, listing, found_by)
+    problems = listing.problems + _without_ids(found, listing, found_by) + other
     return Screened(rows, own, counts, checked, problems, found_by)
+
+
+def _other_foundation(listing: Listing, answer: pd.DataFrame) -> list[Problem]:
+    """Say it in the note of rows with a number of which the list itself names another foundation than a slab."""
+    from riskmap.lots import foundations
+
+    column = next((str(name) for name in listing.table.columns
+                   if _FOUNDATION.fullmatch(re.sub(r"[\W_]+", "", str(name)))), None)
+    if column is None:
+        return []
+    text = listing.table[column].astype("str").reset_index(drop=True)
+    other = foundations(text)[0] & (answer["state"] == "").to_numpy(dtype=bool)
+    if not other.any():
+        return []
+    note = answer["match_note"].to_numpy(dtype=object)
+    said = (f"column {shown(column)} of the list says '" + text.map(shown) + "'; the number is for a slab on the "
+            "ground").to_numpy(dtype=object)
+    answer["match_note"] = np.where(other, np.where(note == "", said, note + "; " + said), note)
+    rows = listing.row[other]
+    count = counted(int(other.sum()), "row names", "rows name")
+    return [Problem("W-SCR-064", listing.name, f"{count} a foundation that is not known to be a slab on the ground: "
+                    f"{joined(text[other].unique())}.", "Do not use the number of a house without such a slab.",
+                    "The number of the lot is shown, and the note of the row says so.", int(rows[0]), shown(column))]
 
 
 def _without_ids(found: Results, listing: Listing, found_by: dict[str, str]) -> list[Problem]:

@@ -48,7 +48,10 @@ def near_lots(lots: gpd.GeoDataFrame, drought: DroughtTables | None, last_month:
     if not len(shapes):
         return None
     bounds = shapely.total_bounds(shapes)
-    box = _box(np.asarray(Transformer.from_crs(lots.crs, "EPSG:4326", always_xy=True).transform_bounds(*bounds)))
+    west, south, east, north = Transformer.from_crs(lots.crs, "EPSG:4326", always_xy=True).transform_bounds(*bounds)
+    if west > east:  # lots on both sides of 180 degrees
+        west, east = -180.0, 180.0
+    box = _box(np.array([west, south, east, north]))
     weeks = {week for week in drought.weeks
              if last_month - months < month_number(int(week[:4]), int(week[5:7])) <= last_month}
     maps = drought.polygons[drought.polygons["valid_date"].isin(weeks)].to_crs("EPSG:4326")

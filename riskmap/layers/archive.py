@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import stat
 import zipfile
+from collections import Counter
 from pathlib import Path, PurePosixPath
 
 from riskmap.errors import LayerError, joined
@@ -41,7 +42,9 @@ def entries(path: Path, name: str, *, unreadable: str, unsafe: str) -> list[zipf
                          "outside the archive and must not be links. Take the zip from its publisher or pack it again.")
     folded = [entry.filename.lower() for entry in found]
     if len(set(folded)) < len(folded):
-        raise LayerError(f"{unsafe} {name}: two entries have the same name. Pack the zip again.")
+        again = sorted({one for one, count in Counter(folded).items() if count > 1})
+        raise LayerError(f"{unsafe} {name}: two entries have the same name: {joined(again)}. It is not known which one "
+                         "is right. Pack the zip again.")
     unpacked, packed = sum(e.file_size for e in found), sum(e.compress_size for e in found)
     if unpacked > MAX_UNPACKED_BYTES or (unpacked > SMALL_BYTES and unpacked > MAX_RATIO * max(packed, 1)):
         raise LayerError(f"{unsafe} {name}: it would unpack to {unpacked:,} bytes, more than is believed. Give the "

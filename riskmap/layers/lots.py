@@ -14,8 +14,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from riskmap import units
-from riskmap.errors import LayerError, Problem, joined, shown
+from riskmap.errors import LayerError, Problem, joined, shown, visible
 from riskmap.layers import Source, crs_help, lots_corrections, lots_csv, lots_kml, lots_vector
+from riskmap.layers.library_words import as_findings, first_line
 from riskmap.layers.lots_columns import (
     NUMBER_COLUMNS,
     OTHER_UNITS,
@@ -70,8 +71,10 @@ def read(entry: LotsEntry, area: Area, coverage: crs_help.Box | None = None) \
 
     path, name = area.resolve(entry.path), _shown_path(entry.path)
     kind = _format(path, name)
-    found = _read_as(kind, path, name, entry)
-    problems = [*found.problems, *dropped_columns(found.dropped, name)]
+    said: list[Problem] = []
+    with as_findings(path, name, said, "W-LOT-062"):
+        found = _read_as(kind, path, name, entry)
+    problems = [*found.problems, *said, *dropped_columns(found.dropped, name)]
     crs = _system(found, entry, area.crs, name, problems, coverage)
     columns: dict[str, Any] = {"lot_id": _text(found, "lot_id"), "source_row": found.source_row}
     for column in TEXT_COLUMNS[1:]:
@@ -101,7 +104,7 @@ def _corrected(table: gpd.GeoDataFrame, path: Path, area: Area, sources: list[So
 
 # ---------------------------------------------------------------- the file
 def _shown_path(path: Path) -> str:
-    return path.name if path.is_absolute() else path.as_posix()
+    return visible(path.name if path.is_absolute() else path.as_posix())
 
 
 def _format(path: Path, name: str) -> str:
@@ -139,7 +142,7 @@ def _read_as(kind: str, path: Path, name: str, entry: LotsEntry) -> Found:
         said = "a text is not UTF-8" if "Wrapping" in str(error) or "UTF8" in str(error) else "the file is damaged"
         raise LayerError(f"E-LOT-001 {name}: {said}. Export the file again, with UTF-8 texts.") from None
     except (ValueError, RuntimeError, OSError, csv.Error, UnboundLocalError) as error:
-        raise LayerError(f"E-LOT-001 {name}: cannot be read as {kind}: {shown(error)}. "
+        raise LayerError(f"E-LOT-001 {name}: cannot be read as {kind}: {first_line(error, path, name)}. "
                          "Export the file again.") from None
 
 

@@ -6,7 +6,9 @@ Only columns on the list below are kept. The values of all others are let go at 
 from __future__ import annotations
 
 import re
+from collections.abc import Iterable
 from dataclasses import dataclass, field
+from difflib import SequenceMatcher
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -34,6 +36,7 @@ _PERSONAL = re.compile(
 EFFECTIVE_YEAR = re.compile(r"eff(ective)?[\W_]*(yr|year|age|built)", re.IGNORECASE)
 
 SHOWN_ROWS = 1000
+ALIKE = 0.6  # likeness of two names from which on one is proposed for the other: the default of difflib's close matches
 MAX_NESTED = 64  # collections in one shape; measured: at 200,000 in one another the geometry library ends the program
 
 
@@ -50,9 +53,14 @@ class Found:
     names: dict[str, str] = field(default_factory=dict)  # our name -> the file's
 
 
-def match_columns(present: list[str], entry: LotsEntry, name: str, csv_place: bool = False) \
+def match_columns(present: list[str], entry: LotsEntry, name: str, csv_place: bool = False, any_row: bool = True) \
         -> tuple[dict[str, str], list[str]]:
-    """Return our name -> the file's column, and the columns that are let go."""
+    """Return our name -> the file's column, and the columns that are let go.
+
+    A file that has neither a row nor a column (an empty GeoJSON) has no column to miss.
+    """
+    if not present and not any_row:
+        return {}, []
     known = KNOWN if csv_place else tuple(c for c in KNOWN if c not in PLACE_COLUMNS)
     _check_mapping(entry.columns, present, known, name)
     names = dict(entry.columns)
@@ -61,13 +69,15 @@ def match_columns(present: list[str], entry: LotsEntry, name: str, csv_place: bo
         lower = column.lower()
         ours = ALSO_CALLED.get(lower, lower) if csv_place else lower
         if ours in known and ours not in entry.columns and column not in taken:
+            if names.get(ours) == column:
+                raise LayerError(_twice(column, name))
             if ours in names:
                 raise LayerError(f"E-LOT-007 {name}: two columns give {ours}: '{shown(names[ours])}' and "
                                  f"'{shown(column)}'. Say which one: [lots.columns] {ours} = \"...\".")
             names[ours] = column
     repeated = [c for c in names.values() if present.count(c) > 1]
     if repeated:
-        raise LayerError(f"E-LOT-007 {name}: column '{shown(repeated[0])}' stands twice. Rename or remove one.")
+        raise LayerError(_twice(repeated[0], name))
     if "lot_id" not in names:
         raise LayerError(f"E-LOT-008 {name}: no column lot_id. The file has: {joined(present, 40) or 'no columns'}. "
                          'Write which one identifies a lot, for example [lots.columns] lot_id = "PARCEL_NO".')
@@ -77,21 +87,34 @@ def match_columns(present: list[str], entry: LotsEntry, name: str, csv_place: bo
     return names, [c for c in present if c not in names.values()]
 
 
+def _twice(column: str, name: str) -> str:
+    return (f"E-LOT-007 {name}: two columns have the name '{shown(column)}', so it is not known which one is meant. "
+            "Rename or remove one in the file.")
+
+
 def _check_mapping(mapping: dict[str, str], present: list[str], known: tuple[str, ...], name: str) -> None:
     for ours, theirs in mapping.items():
         if ours not in known:
             turned = f' Write it the other way round: {theirs} = "{shown(ours)}".' if theirs in known else ""
             raise LayerError(f"E-LOT-009 {name}: lots.columns names '{shown(ours)}', which is not one of: "
-                             f"{joined(closest(ours, known), 20)}.{turned}")
+                             f"{joined(known, 20)}.{turned or _meant(ours, known)}")
         if theirs not in present:
-            raise LayerError(f"E-LOT-009 {name}: lots.columns.{ours} = '{shown(theirs)}', but the file has, the "
-                             f"closest first: {joined(closest(theirs, present), 40)}.")
+            raise LayerError(f"E-LOT-009 {name}: lots.columns.{ours} = '{shown(theirs)}', but the file has no such "
+                             f"column. It has, in its own order: {joined(present, 40) or 'no columns'}."
+                             f"{_meant(theirs, present)}")
         if is_personal(theirs):
             raise LayerError(f"E-LOT-009 {name}: lots.columns.{ours} = '{shown(theirs)}' is about people and is not "
                              "read. Choose a column about the lot.")
         if ours.startswith("pour_date") and EFFECTIVE_YEAR.search(theirs):
             raise LayerError(f"E-LOT-009 {name}: lots.columns.{ours} = '{shown(theirs)}': an effective year is an "
                              "appraiser's judgement of condition, not a date of building. Use the year built.")
+
+
+def _meant(wanted: str, names: Iterable[str]) -> str:
+    """Return a question for the likeliest name; empty text when none is like it."""
+    best = next(iter(closest(wanted, names)), "")
+    alike = SequenceMatcher(None, wanted.lower(), best.lower()).ratio() >= ALIKE
+    return f" Is '{shown(best)}' meant?" if best and alike else ""
 
 
 def label(names: dict[str, str], ours: str) -> str:
@@ -125,7 +148,7 @@ def is_personal(column: str) -> bool:
 def dropped_columns(columns: list[str], name: str) -> list[Problem]:
     """Return one finding for columns about people and one for all others that are let go; names only."""
     personal = [c for c in columns if is_personal(c)]
-    other = [c for c in columns if not is_personal(c)]
+    other = [c or "(no name)" for c in columns if not is_personal(c)]
     problems = []
     if personal:
         problems.append(Problem("W-LOT-003", name, f"columns about people are refused: {joined(personal, 40)}.",

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from riskmap import units
 from riskmap.errors import LayerError, Problem, joined, shown
@@ -77,19 +78,17 @@ def apply(lots: gpd.GeoDataFrame, corrections: pd.DataFrame, name: str, problems
     """
     ordered = corrections.sort_values("day", kind="stable", na_position="first").reset_index(drop=True)
     places = _places(lots, ordered)
-    later = ordered.assign(place=[found[0] if len(found) == 1 else -1 - k for k, found in enumerate(places)]) \
-        .duplicated(["place", "column"], keep="last")
     shapes = np.array(lots.geometry.array, dtype=object)
     changed: dict[str, Any] = {column: lots[column].copy() for column in (*TEXTS, *NUMBER_COLUMNS)}
     mark = np.zeros(len(lots), dtype=bool)
+    used = _used_instead(ordered, places)
     for k, row in enumerate(ordered.to_dict("records")):
         line, lot, column = int(row["source_row"]), str(row["lot_id"]), str(row["column"])
         if len(places[k]) != 1:
             problems.append(_not_one(lots, places[k], row, name))
             continue
-        if later.iloc[k]:
-            problems.append(Problem("W-LOT-034", name, f"a later correction of {column} for this lot holds.",
-                                    "", "Passed over.", line, "lot_id", shown(lot)))
+        if used[k] != k:
+            problems.append(_replaced(row, ordered.iloc[used[k]], name))
             continue
         place = places[k][0]
         ours, value, wrong = _value(column, str(row["value"]))
@@ -109,6 +108,31 @@ def apply(lots: gpd.GeoDataFrame, corrections: pd.DataFrame, name: str, problems
                                 f"{shown(row['reason'])}.", "", "Correction applied.", line, column,
                                 shown(row["value"])))
     return lots.assign(**changed, corrected=mark).set_geometry(shapes, crs=lots.crs)
+
+
+def _used_instead(ordered: pd.DataFrame, places: list[list[int]]) -> NDArray[np.int64]:
+    """Return for each correction the position of the one that is used for its lot and column: the last of them."""
+    place = [found[0] if len(found) == 1 else -1 - k for k, found in enumerate(places)]
+    grouped = ordered.assign(place=place, position=np.arange(len(ordered))).groupby(["place", "column"], sort=False)
+    used: NDArray[np.int64] = grouped["position"].transform("last").to_numpy(np.int64)
+    return used
+
+
+def _replaced(row: dict[Any, Any], used: pd.Series, name: str) -> Problem:
+    """Return the finding for a correction in whose place another is used: a later one, or one of the same date."""
+    column, line, other = str(row["column"]), int(row["source_row"]), int(used["source_row"])
+    if row["date"] != used["date"]:
+        return Problem("W-LOT-034", name, f"row {other} has a later correction of {column} for this lot.", "",
+                       "Row not used.", line, "lot_id", shown(row["lot_id"]))
+    date = f"the same date, {row['date']}" if row["date"] else "no date either"
+    values = f"'{shown(row['value'])}' and '{shown(used['value'])}'"
+    if str(row["value"]) == str(used["value"]):
+        return Problem("W-LOT-034", name, f"row {other} has the same correction of {column} for this lot.",
+                       "Remove one of the two.", "Row not used.", line, "lot_id", shown(row["lot_id"]))
+    return Problem("W-LOT-068", name, f"rows {line} and {other} correct {column} of this lot to {values}; the second "
+                   f"has {date}, so the dates do not say which one is right.",
+                   "Give the right one a later date, or remove the wrong one.", f"Row {other} is used, because it is "
+                   "lower in the file.", line, "lot_id", shown(row["lot_id"]))
 
 
 def _places(lots: gpd.GeoDataFrame, corrections: pd.DataFrame) -> list[list[int]]:

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from riskmap.errors import LayerError, Problem, joined, said_by
+from riskmap.errors import LayerError, Problem, counted, first_rows, joined
 from riskmap.layers.crs_help import candidates
 from riskmap.layers.lots_columns import ALSO_CALLED, KNOWN, MAX_NESTED, Found, label, match_columns, per_row
 
@@ -28,7 +28,12 @@ if TYPE_CHECKING:
 
 SEPARATORS = {",": "commas", ";": "semicolons", "\t": "tabs", "|": "bars"}
 
+MAX_COLUMNS = 2000  # published: the most that SQLite, and with it a GeoPackage, has by default (SQLITE_MAX_COLUMN)
 _HEADING_CHARACTERS = 1_000_000
+_MARKS = ((codecs.BOM_UTF32_LE, "utf-32"), (codecs.BOM_UTF32_BE, "utf-32"),  # before those of 16, which begin alike
+          (codecs.BOM_UTF16_LE, "utf-16"), (codecs.BOM_UTF16_BE, "utf-16"))
+_HEAD_BYTES = 4096
+_ZERO_SHARE = 0.2  # judgement: half of the bytes of plain letters in UTF-16 are 0, hardly one in other texts
 _SEPARATOR_LINE = re.compile(r'"?sep=([,;\t|])"?', re.IGNORECASE)
 _TOTALS = re.compile(r"\W*(?:grand\s|sub)?\s?-?(?:totals?|sum|count|average)\b\W*", re.IGNORECASE)
 _CURVED = r"(?i)CURVE|CIRCULARSTRING|MULTISURFACE|POLYHEDRAL|\bTIN\b|TRIANGLE"
@@ -72,9 +77,19 @@ def read_table(path: Path, name: str, problems: list[Problem]) -> tuple[pd.DataF
 
 # ---------------------------------------------------------------- text
 def _decoded(content: bytes, name: str, problems: list[Problem]) -> str:
-    """Return the text: UTF-8, UTF-16 with its mark, else Windows-1252 and a finding that says so."""
-    if content.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
-        return content.decode("utf-16")
+    """Return the text: UTF-8, UTF-16, UTF-32, else Windows-1252 and a finding that says so."""
+    wide = next((encoding for mark, encoding in _MARKS if content.startswith(mark)), "") or _unmarked(content)
+    if wide:
+        try:
+            text = content.decode(wide)
+        except UnicodeDecodeError as error:
+            row = content[: error.start].decode(wide, "replace").count("\n") + 1
+            raise LayerError(f"E-LOT-067 {name} row {row}: the text begins as {_called(wide)} and does not go on so; "
+                             "it may be cut. Save the file as CSV UTF-8.") from None
+        if not content.startswith(tuple(mark for mark, _ in _MARKS)):
+            problems.append(Problem("W-LOT-067", name, f"the text is {_called(wide)} without the mark that says so.",
+                                    "Save the file as CSV UTF-8.", f"Read as {_called(wide)}.", 1))
+        return text
     try:
         return content.decode("utf-8-sig")
     except UnicodeDecodeError as error:
@@ -91,6 +106,21 @@ def _decoded(content: bytes, name: str, problems: list[Problem]) -> str:
     return text
 
 
+def _unmarked(content: bytes) -> str:
+    """Return the encoding of text in units of two or four bytes without a mark: bytes of 0 form a pattern."""
+    head = content[:_HEAD_BYTES]
+    even, odd = head[::2].count(0), head[1::2].count(0)
+    if max(even, odd) < _ZERO_SHARE * len(head):
+        return ""
+    if min(even, odd) > max(even, odd) / 10:
+        return "utf-32-be" if head.startswith(bytes(3)) else "utf-32-le"
+    return "utf-16-be" if even > odd else "utf-16-le"
+
+
+def _called(encoding: str) -> str:
+    return encoding.upper().replace("-LE", " (low byte first)").replace("-BE", " (high byte first)")
+
+
 def _table(text: str, name: str, problems: list[Problem], least_columns: int = 2) \
         -> tuple[pd.DataFrame, list[str], NDArray[np.int64]]:
     """Return the cells below the heading, the heading, and the row number of each; rows that are no lots are told."""
@@ -99,27 +129,74 @@ def _table(text: str, name: str, problems: list[Problem], least_columns: int = 2
     skipped, offset, separator = _before_heading(text)
     separator, heading = _heading(text[offset: offset + _HEADING_CHARACTERS], separator, name, least_columns)
     width = len(heading)
+    if width > MAX_COLUMNS:
+        raise LayerError(f"E-LOT-066 {name}: the heading has {width:,} columns; at most {MAX_COLUMNS:,} are read. "
+                         "Remove separators at the end of the lines, or columns that are not needed.")
     try:
         table = pd.read_csv(io.StringIO(text[offset:]), sep=separator, dtype=str, keep_default_na=False, header=None,
                             names=list(range(width + 1)), index_col=False, skip_blank_lines=False)
     except (pd.errors.ParserError, pd.errors.EmptyDataError, ValueError) as error:
-        raise LayerError(f"E-LOT-001 {name}: cannot be read as CSV: {said_by(error, skipped)}. "
-                         "A row may have more fields than the heading, or a quote is not closed.") from None
+        raise LayerError(_why_not(str(error), text[offset:], separator, width, skipped, name)) from None
     table = table.iloc[1:]
     rows = np.arange(2, len(table) + 2, dtype=np.int64) + skipped
     long = (table[width].fillna("").str.strip() != "").to_numpy()
     if long.any():
-        raise LayerError(f"E-LOT-001 {name} row {rows[long.argmax()]}: the row has more fields than the "
-                         "heading. Put quotes around values that contain the separator.")
+        raise LayerError(_too_long(name, rows[long].tolist(), width))
     table = table.drop(columns=width).fillna("")
+    short = _short(text[offset:], separator, (table[width - 1] == "").to_numpy(dtype=bool), width)
     first = table[0].str.strip()
     blank, again = _same(table, first, [""] * width), _same(table, first, heading)
     _tell_rows(blank, rows, "W-LOT-006", name, "are blank", problems)
     _tell_rows(again & ~blank, rows, "W-LOT-004", name, "repeat the heading", problems)
+    _tell_short(short & ~blank & ~again, rows, name, problems)
     kept = ~blank & ~again
     if not kept.all():
         table, rows = table[kept], rows[kept]
     return table.reset_index(drop=True), heading, rows
+
+
+def _why_not(said: str, text: str, separator: str, width: int, skipped: int, name: str) -> str:
+    """Return why a text is no table: the rows that are too long, or the row in which a quote is opened for good."""
+    quote = re.search(r"EOF inside string starting at row (\d+)", said)
+    if quote:
+        return (f"E-LOT-001 {name} row {int(quote[1]) + 1 + skipped}: a quote is opened in this row and never closed, "
+                "so all that follows would be one value. Close it, or double each quote within a value.")
+    long = []
+    try:
+        for number, cells in enumerate(csv.reader(io.StringIO(text, newline=""), delimiter=separator), 1 + skipped):
+            long += [number] if any(cell.strip() for cell in cells[width:]) or len(cells) > width + 1 else []
+    except csv.Error:  # a value longer than that module takes
+        pass
+    if long:
+        return _too_long(name, long, width)
+    return f"E-LOT-001 {name}: cannot be read as CSV: {said.splitlines()[0] if said else 'no text'}. Export it again."
+
+
+def _too_long(name: str, rows: list[int], width: int) -> str:
+    more = f" (and in {len(rows) - 1:,} more: {first_rows(rows[1:])})" if len(rows) > 1 else ""
+    return (f"E-LOT-001 {name} row {rows[0]}: the row has more fields than the heading, which has {width}{more}. Put "
+            "quotes around values that contain the separator, or remove what is left over.")
+
+
+def _short(text: str, separator: str, maybe: NDArray[np.bool_], width: int) -> NDArray[np.bool_]:
+    """Mark records with fewer fields than the heading, out of those whose last field is empty: pandas fills them up."""
+    short = np.zeros(len(maybe), dtype=bool)
+    if maybe.any():
+        try:
+            count = np.fromiter(map(len, csv.reader(io.StringIO(text, newline=""), delimiter=separator)), np.int64)[1:]
+        except csv.Error:  # a value longer than that module takes
+            return short
+        if len(count) == len(short):
+            short = (count < width) & maybe
+    return short
+
+
+def _tell_short(short: NDArray[np.bool_], rows: NDArray[np.int64], name: str, problems: list[Problem]) -> None:
+    if short.any():
+        problems.append(Problem(
+            "W-LOT-065", name, f"{counted(int(short.sum()), 'row has', 'rows have')} fewer fields than the heading: "
+            f"{joined(rows[short])}.", "Check that the file was saved whole, and that no value has moved into another "
+            "column.", "The fields that are missing at the end are read as empty.", int(rows[short][0])))
 
 
 def _check_heading(heading: list[str], entry: LotsEntry, name: str) -> None:

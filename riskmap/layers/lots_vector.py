@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable
-from pathlib import Path, PurePosixPath
+from dataclasses import dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from riskmap.errors import LayerError, Problem, joined, shown
-from riskmap.layers import archive
+from riskmap.layers import lots_whole
+from riskmap.layers.library_words import first_line
 from riskmap.layers.lots_columns import MAX_NESTED, Found, match_columns, per_row
 
 if TYPE_CHECKING:
@@ -27,21 +28,33 @@ def read_ogr(path: Path, name: str, entry: LotsEntry, kind: str) -> Found:
     """Read a GeoPackage, GeoJSON or shapefile through Arrow, attributes as exact text."""
     import pyogrio
     import shapely
+    from pyproj.exceptions import CRSError
 
-    if path.suffix.lower() == ".shp":
-        _check_parts(path.stem.lower(), {p.name.lower() for p in path.parent.iterdir()}, name)
-    zipped = path.suffix.lower() == ".zip"
-    source = _shapefile_in(path, name, entry.layer) if zipped else str(path)
+    shapefile = _shapefile(path, name, entry.layer) if kind == "ESRI Shapefile" else None
+    source = shapefile.source if shapefile else str(path)
+    if kind == "GPKG":
+        lots_whole.check_database(path, name)
     options = {"DATE_AS_STRING": "YES"} if kind == "GeoJSON" else {}
     try:
-        layer = None if kind == "ESRI Shapefile" else _layer(source, name, entry.layer)
+        layer = None if shapefile else _layer(source, name, entry.layer)
         info = pyogrio.read_info(source, layer=layer, **options)
         if info["driver"] != kind:
             raise LayerError(f"E-LOT-001 {name}: the content is {info['driver']}, not {kind}.")
-        names, dropped = match_columns(list(info["fields"]), entry, name)
+        names, dropped = match_columns(list(info["fields"]), entry, name, any_row=info["features"] != 0)
+        whole = _Whole.of(path, name, kind, layer, shapefile)
         meta, arrow = pyogrio.raw.read_arrow(source, layer=layer, columns=list(names.values()), **options)
-    except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError, pyogrio.errors.FieldError) as error:
-        raise LayerError(f"E-LOT-001 {name}: cannot be read as {kind}: {shown(error)}.") from None
+    except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError, pyogrio.errors.FieldError,
+            pyogrio.errors.CRSError, CRSError) as error:
+        if shapefile and _no_system(shapefile.prj):
+            raise LayerError(_bad_prj(shapefile.prj, name)) from None
+        raise LayerError(f"E-LOT-001 {name}: cannot be read as {kind}: {first_line(error, path, name)}. "
+                         "Export the file again.") from None
+    told = whole.check_read(arrow.num_rows, name)
+    if shapefile and shapefile.prj and meta["crs"] is None:
+        if entry.crs is None:
+            raise LayerError(_bad_prj(shapefile.prj, name))
+        told.append(Problem("W-LOT-061", name, f"its .prj is not understood: '{shown(shapefile.prj)}'.",
+                            "Replace the .prj or remove it.", f"lots.crs is used: {entry.crs}."))
     place = meta["geometry_name"] or "wkb_geometry"
     if place not in arrow.column_names:
         raise LayerError(f"E-LOT-003 {name}: the layer has no shapes. Use a layer with polygons or points.")
@@ -58,7 +71,56 @@ def read_ogr(path: Path, name: str, entry: LotsEntry, kind: str) -> Found:
             "W-LOT-023", name, f"{int(curved.sum())} shapes have curved sides, the first in row "
             f"{int(rows[curved][0])}.", "", "Each arc is read as chords of 4 degrees: the area of a full "
             "circle becomes 0.08 % smaller.", None, "geometry"))
-    return Found(_as_text(arrow, names), geometry, meta["crs"], rows, dropped, problems, names)
+    return Found(_as_text(arrow, names), geometry, meta["crs"], rows, dropped, told + problems, names)
+
+
+def _shapefile(path: Path, name: str, layer: str | None) -> lots_whole.Shapefile:
+    if path.suffix.lower() == ".zip":
+        return lots_whole.zipped_shapefile(path, name, layer)
+    return lots_whole.loose_shapefile(path, name)
+
+
+@dataclass(frozen=True)
+class _Whole:
+    """How many lots a file says that it has, None when it does not say, and what that is compared with later."""
+
+    rows: int | None
+    problems: list[Problem]
+    shapefile: lots_whole.Shapefile | None = None
+
+    @classmethod
+    def of(cls, path: Path, name: str, kind: str, layer: str | None, shapefile: lots_whole.Shapefile | None) -> _Whole:
+        if shapefile is not None:
+            return cls(shapefile.rows, [], shapefile)
+        if kind == "GPKG":
+            return cls(*lots_whole.geopackage_rows(path, name, layer or ""))
+        return cls(lots_whole.geojson_members(path), [])
+
+    def check_read(self, rows: int, name: str) -> list[Problem]:
+        """Return what to say of the rows; LayerError when some of the file are missing."""
+        if self.shapefile is not None:
+            return self.shapefile.check_read(rows, name)
+        if self.rows not in (None, rows):
+            raise LayerError(f"E-LOT-064 {name}: the file has {self.rows:,} lots, {rows:,} of them could be read. The "
+                             "others are damaged, or are not features. Export the file again.")
+        return list(self.problems)
+
+
+def _no_system(prj: str) -> bool:
+    from pyproj import CRS
+    from pyproj.exceptions import CRSError
+
+    try:
+        CRS.from_user_input(prj)
+    except CRSError:
+        return bool(prj)
+    return False
+
+
+def _bad_prj(prj: str, name: str) -> str:
+    return (f"E-LOT-061 {name}: the .prj of the shapefile is not understood: '{shown(prj)}'. It should name the "
+            "coordinate system in well-known text. Get the .prj from the source of the file, or remove it and write "
+            'the system in the area file: [lots] crs = "EPSG:...".')
 
 
 def _wkb_kinds(column: Any) -> NDArray[np.int64]:
@@ -180,24 +242,3 @@ def _whole(values: Any) -> Any:
     if not pc.all(whole, min_count=0).as_py():
         return values
     return values.cast(pa.int64())
-
-
-def _shapefile_in(path: Path, name: str, layer: str | None) -> str:
-    """Return the path inside a zip at which the one shapefile can be read without unpacking."""
-    members = archive.entries(path, name, unreadable="E-LOT-002", unsafe="E-LOT-002")
-    files = {m.filename.lower(): m.filename for m in members}
-    all_shapes = [m.filename for m in members if m.filename.lower().endswith(".shp")]
-    shapes = [s for s in all_shapes if layer is None or PurePosixPath(s).stem == layer]
-    if len(shapes) != 1:
-        names = joined(PurePosixPath(s).stem for s in all_shapes) or "none found"
-        raise LayerError(f"E-LOT-002 {name}: {len(shapes)} shapefiles found where one is expected. "
-                         f"Set lots.layer to one of: {names}.")
-    _check_parts(shapes[0][:-4].lower(), files, name)
-    return f"/vsizip/{{{path.as_posix()}}}/{shapes[0]}"
-
-
-def _check_parts(stem: str, files: Iterable[str], name: str) -> None:
-    missing = [part for part in (".dbf", ".shx") if stem + part not in files]
-    if missing:
-        raise LayerError(f"E-LOT-002 {name}: the shapefile lacks {' and '.join(missing)}; without .dbf there are no "
-                         "identifiers, without .shx no shapes. Export it again with all parts.")

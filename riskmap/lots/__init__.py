@@ -70,7 +70,7 @@ def clean(raw: gpd.GeoDataFrame, settings: LotSettings, crs: str, today: int, fi
                           default_half_width_m=settings.default_half_width_m)
     lot_id = _text(raw, "lot_id")
     repeated = (lot_id.duplicated(keep=False) & (lot_id.str.strip() != "")).to_numpy()
-    other_foundation, assumed_foundation = _foundation(_text(raw, "foundation_type"))
+    other_foundation, assumed_foundation = foundations(_text(raw, "foundation_type"))
     grown = shapes.repaired & _changed(shapes, settings.simplify_repair_warn_fraction)
 
     _report_ids(report, lot_id, repeated)
@@ -186,7 +186,7 @@ def _report_shapes(report: _Report, shapes: geometry.Shapes, grown: NDArray[np.b
                       "Only its polygons are used.")
     rule = np.full(len(grown), "", dtype=object)
     for i in np.flatnonzero(grown)[:SHOWN_ROWS]:
-        rule[i] = (f"the outline crosses itself; repair changed its area from {shapes.area_before_m2[i]:.1f} to "
+        rule[i] = (f"{shapes.fault[i]}; repair changed its area from {shapes.area_before_m2[i]:.1f} to "
                    f"{shapes.area_m2[i]:.1f} m2.")
     report.rows_where(grown & ~shapes.reduced, "W-LOT-013", "geometry", None, rule, "Check the outline.",
                       "Repaired shape used.")
@@ -253,8 +253,8 @@ def _states(shape_reason: NDArray, foundation: pd.Series, other_foundation: NDAr
     return state, reason
 
 
-def _foundation(column: pd.Series) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
-    """Return (is another foundation, is assumed to be a slab) of every row, read by distinct values."""
+def foundations(column: pd.Series) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """Return for every row whether a text names another foundation than a slab, and whether it names none."""
     codes, distinct = pd.factorize(column)
     words = [re.sub(r"[\W_]+", " ", str(text).lower()).strip() for text in distinct] or [""]
     missing = np.array([word in _NO_TYPE for word in words])

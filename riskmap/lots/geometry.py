@@ -14,6 +14,12 @@ if TYPE_CHECKING:
     import geopandas as gpd
 
 POINT_RADIUS_M = 1.0  # a point stands for its spot only: large enough for a join, far below the width of a soil line
+# A polygon below these is a line or a point that was drawn as a polygon, whatever digits its area has (judgement: no
+# house stands on 1 m2; outlines are drawn to about 0.1 m, so what is narrower has no inside).
+LEAST_AREA_M2, LEAST_WIDTH_M = 1.0, 0.1
+NO_AREA = f"the shape has no area: it is smaller than {LEAST_AREA_M2:g} m2 or narrower than {LEAST_WIDTH_M:g} m"
+ACROSS = "the shape crosses 180 degrees of longitude"
+M_PER_DEGREE = 111_320.0  # of latitude (mean earth radius); a limit of lots needs no better
 
 # Types of shapely.get_type_id
 _POINT, _POLYGON, _MULTI_POINT, _MULTI_POLYGON, _COLLECTION = 0, 3, 4, 6, 7
@@ -27,6 +33,7 @@ class Shapes:
     reason: NDArray[np.object_]
     is_point: NDArray[np.bool_]
     repaired: NDArray[np.bool_]
+    fault: NDArray[np.object_]  # of repaired shapes in words, else empty text
     area_before_m2: NDArray[np.float64]
     area_m2: NDArray[np.float64]  # nan for points and for rows without a usable shape
     misplaced: NDArray[np.bool_]  # degrees that only an exchange or a sign brings into the coverage
@@ -70,6 +77,7 @@ def usable(raw: gpd.GeoSeries, crs: str, widest_deg: float, coverage: placement.
     had_heights = shapely.has_z(shape)
     shape = project(shape, raw.crs, crs)
     _strike(shape, reason, _bad_coordinates(shape, False), "the shape lies outside the area of the projection")
+    _strike(shape, reason, _across_180(shape, crs), ACROSS)
 
     single = _one_point(shape)
     shape[single] = shapely.buffer(shape[single], POINT_RADIUS_M)
@@ -77,18 +85,24 @@ def usable(raw: gpd.GeoSeries, crs: str, widest_deg: float, coverage: placement.
     shape = _polygons_only(shape)
     _strike(shape, reason, (reason == "") & shapely.is_empty(shape) | _not_polygonal(shape), "the shape is not an area")
     _strike(shape, reason, _wider_than(shape, crs, widest_deg), f"the shape is wider than {widest_deg:g} degree")
+    _strike(shape, reason, _torn(shape, widest_deg), "the projection of the area tears the shape apart; it lies "
+            "on the other side of the earth")
 
     before = shapely.area(shape)
     repaired = ~shapely.is_valid(shape) & ~shapely.is_missing(shape)
+    fault = _faults(shape, repaired)
     broken = np.flatnonzero(repaired)
+    given = shape[broken]
     for _ in range(2):  # one pass may leave parts that share a side; the second joins them
         shape[broken] = shapely.make_valid(shape[broken], method="structure", keep_collapsed=False)
         broken = broken[~shapely.is_valid(shape[broken])]
     _strike(shape, reason, np.isin(np.arange(len(shape)), broken), "the shape cannot be repaired")
+    where = np.flatnonzero(repaired)
+    shape[where] = _without_outer_holes(shape[where], given)
     area = shapely.area(shape)
-    _strike(shape, reason, (area <= 0) & ~shapely.is_missing(shape), "the shape has no area")
+    _strike(shape, reason, ~single & _without_area(shape, area), NO_AREA)
     area[shapely.is_missing(shape) | single] = np.nan
-    return Shapes(shape, reason, single & (reason == ""), repaired & (reason == ""), before, area,
+    return Shapes(shape, reason, single & (reason == ""), repaired & (reason == ""), fault, before, area,
                   elsewhere != "", all_swapped, had_heights & (reason == ""), reduced & (reason == ""))
 
 
@@ -118,6 +132,71 @@ def _bad_coordinates(shape: NDArray[np.object_], geographic: bool) -> NDArray[np
     found = np.zeros(len(shape), dtype=bool)
     found[row[bad]] = True
     return found
+
+
+def _across_180(shape: NDArray[np.object_], crs: str) -> NDArray[np.bool_]:
+    """Mark shapes with corners on both sides of 180 degrees: in degrees they would reach around the earth."""
+    import shapely
+    from pyproj import Transformer
+
+    found = np.zeros(len(shape), dtype=bool)
+    box = shapely.total_bounds(shape) if len(shape) else np.full(4, np.nan)
+    if not np.isfinite(box).all():
+        return found
+    west, _, east, _ = Transformer.from_crs(crs, "EPSG:4326", always_xy=True).transform_bounds(*box.tolist())
+    if -180.0 < west <= east < 180.0:  # the box of all lots does not reach there: no lot is looked at
+        return found
+    bounds = shapely.bounds(project(shape, crs, "EPSG:4326"))
+    return np.asarray(bounds[:, 2] - bounds[:, 0] > 180.0)
+
+
+def _torn(shape: NDArray[np.object_], widest_deg: float) -> NDArray[np.bool_]:
+    """Mark shapes that are many times wider on the map than on the earth: they lie across the edge of the map."""
+    import shapely
+
+    bounds = shapely.bounds(shape)
+    span = np.fmax(bounds[:, 2] - bounds[:, 0], bounds[:, 3] - bounds[:, 1])
+    # Judgement: no projection that lots are measured in draws 1 m as 10 m.
+    return np.asarray(span > 10.0 * M_PER_DEGREE * widest_deg)
+
+
+def _faults(shape: NDArray[np.object_], repaired: NDArray[np.bool_]) -> NDArray[np.object_]:
+    """Return in words what is wrong with shapes that have to be repaired."""
+    import shapely
+
+    words = {"Hole lies outside shell": "a hole lies outside the outline", "Holes are nested": "a hole lies in a hole",
+             "Nested shells": "parts lie in one another", "Interior is disconnected": "holes cut the shape in two",
+             "Duplicate Rings": "a ring is given twice"}
+    told = np.full(len(shape), "", dtype=object)
+    said = [str(text).split("[")[0] for text in shapely.is_valid_reason(shape[repaired])]
+    several = shapely.get_num_geometries(shape[repaired]) > 1
+    each_sound = [bool(shapely.is_valid(shapely.get_parts(one)).all()) for one in shape[repaired][several]]
+    overlap = np.zeros(len(said), dtype=bool)
+    overlap[several] = each_sound
+    told[repaired] = [words.get(text, "parts overlap" if parts else "the outline crosses itself")
+                      for text, parts in zip(said, overlap, strict=True)]
+    return told
+
+
+def _without_outer_holes(shape: NDArray[np.object_], given: NDArray[np.object_]) -> NDArray[np.object_]:
+    """Take away what the repair made of holes outside the outline: it turns them into land, which nobody said it is."""
+    import shapely
+
+    grown = np.flatnonzero(np.array([text.startswith("Hole lies outside") for text in shapely.is_valid_reason(given)],
+                                    dtype=bool))
+    for k in grown:
+        outlines = shapely.polygons(shapely.get_exterior_ring(shapely.get_parts(given[k])))
+        land = shapely.union_all(shapely.make_valid(outlines, method="structure", keep_collapsed=False))
+        shape[k] = shapely.intersection(shape[k], land)
+    return _polygons_only(shape)
+
+
+def _without_area(shape: NDArray[np.object_], area: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Mark polygons that are lines or points: too small, or too narrow for their length (2 area / perimeter)."""
+    import shapely
+
+    return np.asarray(~shapely.is_missing(shape) & ((area < LEAST_AREA_M2)
+                                                    | (2.0 * area < LEAST_WIDTH_M * shapely.length(shape))))
 
 
 def project(shape: NDArray[np.object_], source: object, target: object) -> NDArray[np.object_]:

@@ -277,7 +277,7 @@ def test_a_run_whose_settings_are_none_is_explained_but_not_computed_again(calib
     surveys.write_text(f"lot_id,first_date,dome_mm\n{lot},2024-06,12.5\n", encoding="utf-8")
     for asked in (lambda: riskmap.compare(run, run, outputs=tmp_path), lambda: riskmap.brief(run, lots=[lot]),
                   lambda: riskmap.calibrate(run, surveys)):
-        with pytest.raises(RiskmapError, match="E-RUN-044"):
+        with pytest.raises(RiskmapError, match="E-SET-0"):
             asked()
 
 

@@ -58,6 +58,23 @@ def test_of_several_the_latest_date_holds_and_the_others_are_told(tmp_path: Path
     assert sorted(p.code for p in problems) == ["W-LOT-034", "W-LOT-034", "W-LOT-036"]
 
 
+@pytest.mark.parametrize(("date", "words"), [("2024-05-01", "has the same date, 2024-05-01,"), ("", "no date either")])
+def test_two_corrections_of_one_date_are_not_said_to_be_later(date: str, words: str, tmp_path: Path) -> None:
+    raw, problems, _ = read(tmp_path, f"lot_id,column,value,reason,date\n3,pour_date,1971,a,{date}\n"
+                                      f"3,pour_date,1972,b,{date}\n4,row,x,y,\n")
+    assert raw["pour_date"].tolist()[2] == "1972"  # type: ignore[index]
+    (told,) = [str(p) for p in problems if p.code == "W-LOT-068"]
+    assert "rows 2 and 3 correct pour_date of this lot to '1971' and '1972'" in told
+    assert words in told
+    assert "later correction" not in " ".join(map(str, problems))
+
+
+def test_one_correction_written_twice_is_no_contradiction(tmp_path: Path) -> None:
+    _, problems, _ = read(tmp_path, "lot_id,column,value,reason,date\n3,pour_date,1971,a,\n3,pour_date,1971,b,\n")
+    assert [p.code for p in problems] == ["W-LOT-034", "W-LOT-036"]
+    assert "row 3 has the same correction" in problems[0].rule
+
+
 @pytest.mark.parametrize(("line", "code"), [
     ("nope,pour_date,1971,a,", "E-LOT-033"), ("4,pour_date,1971,a,", "E-LOT-033"), ("3,owner,x,a,", "E-LOT-032"),
     ("3,pour_date,1971,,", "E-LOT-032"), (",pour_date,1971,a,", "E-LOT-032"),
@@ -94,7 +111,7 @@ def test_a_row_tells_lots_of_one_identifier_apart(tmp_path: Path) -> None:
     raw, problems, _ = read(tmp_path, "lot_id,row,column,value,reason\n4,6,pour_date,1971,record\n"
                                       "4,5,pour_date,1972,record\n3,4,pour_date,1973,record\n3,,pour_date,1974,record\n")
     assert raw["pour_date"].tolist()[2:] == ["1974", "1972", "1971"]  # type: ignore[index]
-    assert sorted(p.code for p in problems) == ["W-LOT-034", "W-LOT-036", "W-LOT-036", "W-LOT-036"]
+    assert sorted(p.code for p in problems) == ["W-LOT-036", "W-LOT-036", "W-LOT-036", "W-LOT-068"]
 
 
 def test_of_several_lots_the_rows_to_choose_from_are_told(tmp_path: Path) -> None:

@@ -206,7 +206,9 @@ def test_a_workbook_keeps_ids_and_refuses_formulas(outputs: Path, tmp_path: Path
     rows = table(tmp_path / "o" / "screened.csv")
     assert [(row["lot_id"], row["price"]) for row in rows] == [(IDS[40], "100"), (IDS[41], "5.5"), ("nope", "")]
     with xlsxwriter.Workbook(path) as book:
-        book.add_worksheet().write_formula(1, 0, "=1+1")
+        sheet = book.add_worksheet()
+        sheet.write(0, 0, "lot_id")
+        sheet.write_formula(1, 0, "=1+1")
     assert "E-SCR-008 l.xlsx cell A2: a formula" in str(call(outputs, path).exception)
 
 
