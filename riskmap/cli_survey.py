@@ -114,9 +114,9 @@ def _read(path: Path, house: str | None, reference: str | None, lot: str | None,
 
 def _csv(frame: pd.DataFrame, us: bool, cautions: tuple[str, ...]) -> str:
     """Return CSV with inches or feet beside every column in mm or m (us); cautions in the last column."""
-    from riskmap.outputs.csv_table import guarded_table
+    from riskmap.outputs.csv_table import text_of
 
-    out = guarded_table(frame)
+    out = frame.copy()
     for name in list(frame.columns):
         if us and name.endswith("_mm"):
             out.insert(list(out.columns).index(name) + 1, name[:-3] + "_in", frame[name].astype(float) / 25.4)
@@ -124,7 +124,7 @@ def _csv(frame: pd.DataFrame, us: bool, cautions: tuple[str, ...]) -> str:
             out.insert(list(out.columns).index(name) + 1, name[:-2] + "_ft", frame[name].astype(float) / 0.3048)
     out = out.reindex(range(max(len(out), 1)))
     out["caution"] = [" ".join(cautions)] + [""] * (len(out) - 1)
-    return out.to_csv(index=False, float_format="%.3f", lineterminator="\n")
+    return text_of(out, float_format="%.3f")
 
 
 @click.command()
@@ -224,8 +224,9 @@ def survey(readings: Path, second: Path | None, within_m: float | None, run: str
         summary["no_contours"] = ("No contour: level differences below one interval, or gaps between points wider than "
                                   f"{gap:g} m (--gap).")
         click.echo(summary["no_contours"], err=True)
-    files |= {f"{name}.csv": _csv(table, us, cautions).encode() for name, table in tables.items()}
-    files["summary.json"] = (json.dumps(plain(summary), ensure_ascii=False, indent=1, allow_nan=False) + "\n").encode()
+    files |= {f"{name}.csv": _csv(table, us, cautions).encode(errors="backslashreplace") for name, table in tables.items()}
+    files["summary.json"] = (json.dumps(plain(summary), ensure_ascii=False, indent=1,
+                                        allow_nan=False) + "\n").encode(errors="backslashreplace")
     for line in as_lines(problems):
         click.echo(f"  {line}", err=True)
     for text in (summary["next_survey"], *cautions):

@@ -71,5 +71,4 @@ def _csv(table: pd.DataFrame) -> bytes:
     """Return CSV with a byte-order mark and guarded texts, as every table of a run."""
     from riskmap.outputs import csv_table
 
-    content = csv_table.guarded_table(table).to_csv(index=False, float_format="%.3f", lineterminator="\n")
-    return content.encode("utf-8-sig", errors="backslashreplace")
+    return csv_table.text_of(table, float_format="%.3f").encode("utf-8-sig", errors="backslashreplace")

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from riskmap.errors import LayerError, Problem, joined, shown
 from riskmap.layers.lots_columns import is_personal
+from riskmap.outputs import csv_table
 from riskmap.survey.levels import READING_SD_MM
 from riskmap.tables import month_name, month_number
 
@@ -231,6 +232,8 @@ def match(table: pd.DataFrame, results: Results, name: str) -> tuple[pd.DataFram
     told = Teller(name, out, problems)
     lots = results.lots
     ids = lots["lot_id"].astype(str).str.strip()
+    known = out["lot_id"].isin(set(ids))  # an id copied from a CSV of the run may have its apostrophe in front
+    out["lot_id"] = out["lot_id"].where(known, csv_table.unguarded(out["lot_id"].astype("str")))
     counts = out["lot_id"].map(ids.value_counts()).fillna(0).to_numpy(np.int64)
     told.bar((counts == 0) & (out["lot_id"] != ""), "E-CAL-011", "lot_id", out["lot_id"],
              "unmatched: the run has no lot of this name.", "Use the lot_id column of the run's tables.")
