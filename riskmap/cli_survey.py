@@ -7,7 +7,7 @@ import io
 import json
 import sys
 from dataclasses import dataclass
-from datetime import date, timedelta
+from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -166,14 +166,14 @@ def survey(readings: Path, second: Path | None, within_m: float | None, run: str
     from riskmap.errors import lines as as_lines
     from riskmap.outputs import run_folder
     from riskmap.plain import plain
-    from riskmap.survey import drawing, expected
+    from riskmap.survey import contradictions, drawing, expected
     from riskmap.survey import levels as reducing
 
     if (run is None) != (lot is None):
         raise click.UsageError("give --run and --lot together")
     us = units == "us"
     expecting = None if run is None else _Expecting(run, str(lot), outputs)
-    latest = _latest(expecting)
+    latest = contradictions.latest_day(None if expecting is None else expecting.results.today)
     first = _read(readings, house, reference, lot, latest)
     made, problems, day = first.levels, first.problems, first.day
     cautions = words.CAUTIONS if run is None else words.CAUTIONS_RUN
@@ -224,7 +224,8 @@ def survey(readings: Path, second: Path | None, within_m: float | None, run: str
         summary["no_contours"] = ("No contour: level differences below one interval, or gaps between points wider than "
                                   f"{gap:g} m (--gap).")
         click.echo(summary["no_contours"], err=True)
-    files |= {f"{name}.csv": _csv(table, us, cautions).encode(errors="backslashreplace") for name, table in tables.items()}
+    files |= {f"{name}.csv": _csv(table, us, cautions).encode(errors="backslashreplace")
+              for name, table in tables.items()}
     files["summary.json"] = (json.dumps(plain(summary), ensure_ascii=False, indent=1,
                                         allow_nan=False) + "\n").encode(errors="backslashreplace")
     for line in as_lines(problems):
@@ -280,19 +281,6 @@ class _Expecting:
                 "why": answer.why, **answer.numbers,
                 "as_built_source": "Walsh, Bashford & Mason 2001, J. Perf. Constr. Fac. 15(4), abstract"}
         return told, [*early, *answer.problems]
-
-
-def _latest(expecting: _Expecting | None) -> date:
-    """Return the last day on which a reading can have been made: tomorrow here, or in the run's month when it is later.
-
-    Tomorrow, because the survey may lie in a time zone ahead of this computer's; the run's month, because a computer's
-    clock may be behind.
-    """
-    latest = date.today() + timedelta(days=1)
-    if expecting is None:
-        return latest
-    year, month = (int(part) for part in expecting.results.today.split("-"))
-    return max(latest, date(year + month // 12, month % 12 + 1, 1) - timedelta(days=1))
 
 
 def _change(first: _Survey, later: _Survey, within_m: float | None, reference: str | None, file: str) \

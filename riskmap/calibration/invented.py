@@ -86,5 +86,5 @@ def write(made: synthetic.Town, value_mm: NDArray[np.float64], path: Path, **col
         "second_date": [tables.month_name(m) if m >= 0 else "" for m in table["second_month"]],
         "change_mm": text.where(change, ""), "dome_mm": text.where(~change, ""),
         "reading_sd_mm": np.where(change, synthetic.CHANGE_SD_MM, synthetic.SINGLE_SD_MM), **columns})
-    path.write_text(text_of(frame), encoding="utf-8", newline="\n")
+    path.write_text(text_of(frame, numbers_stay=True), encoding="utf-8", newline="\n")
     return path

@@ -62,14 +62,15 @@ class _Rows(io.StringIO):
         return super().write(row[:-2] + "\n" if row.endswith("\r\n") else row)
 
 
-def text_of(table: pd.DataFrame, *, float_format: str | None = None) -> str:
+def text_of(table: pd.DataFrame, *, float_format: str | None = None, numbers_stay: bool = False) -> str:
     """Return a table as CSV text, guarded, with LF after each row.
 
     The rows are made with CR LF first: only then does the writer quote a cell with a CR alone, which would else begin a
     new row, past the guard, in programs that read it as a line end.
     """
     out = _Rows()
-    guarded_table(table).to_csv(out, index=False, float_format=float_format, lineterminator="\r\n")
+    guarded_table(table, numbers_stay=numbers_stay).to_csv(out, index=False, float_format=float_format,
+                                                           lineterminator="\r\n")
     return out.getvalue()
 
 

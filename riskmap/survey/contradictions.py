@@ -31,7 +31,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from datetime import date
+from datetime import date, timedelta
 from typing import Any
 
 import numpy as np
@@ -196,6 +196,19 @@ def likely_unit(design: Floats, level: Floats, raw: Floats, odd: Mask, sd: float
 
 
 # ---------------------------------------------------------------- dates
+def latest_day(run_month: str | None = None) -> date:
+    """Return the last day on which a reading can have been made: tomorrow, or the end of a run's month (YYYY-MM).
+
+    Tomorrow, because the house may lie in a time zone ahead of this computer's; the run's month, because the clock of a
+    computer may be behind.
+    """
+    latest = date.today() + timedelta(days=1)
+    if run_month is None:
+        return latest
+    year, month = (int(part) for part in run_month.split("-"))
+    return max(latest, date(year + month // 12, month % 12 + 1, 1) - timedelta(days=1))
+
+
 def of_dates(found: pd.DataFrame, file: str, latest: date) -> list[Problem]:
     """Return findings on dates after `latest`, and on readings of different months in one survey.
 

@@ -89,6 +89,11 @@ def test_hostile_texts_run_in_no_csv(module: str, tmp_path: Path) -> None:
         assert f"'{sign}" in found, (module, sign)
 
 
+def test_values_of_a_survey_file_stay_numbers(tmp_path: Path) -> None:
+    rows = list(csv.DictReader(io.StringIO(surveys(tmp_path).read_text(encoding="utf-8"), newline="")))
+    assert {row["dome_mm"] for row in rows} == {"-3.0"}
+
+
 def test_every_writer_of_csv_is_among_them() -> None:
     writing = set()
     for path in sorted(PACKAGE.rglob("*.py")):
