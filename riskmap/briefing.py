@@ -223,6 +223,4 @@ def _index(path: Path, asked: list[Visit], made: list[dict[str, Any]], order: pd
     with path.open("w", encoding="utf-8-sig", errors="backslashreplace", newline="") as stream:
         writer = csv.writer(stream)
         writer.writerow(["page", "lot_id", "match_status", "state", "group", "order_in_group"])
-        for row in rows:
-            row[1] = guarded(pd.Series([row[1]]))[0]
-            writer.writerow(row)
+        writer.writerows(guarded(pd.Series([str(cell) for cell in row])) for row in rows)

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from riskmap.cli_exit import Exit
+from riskmap.cli_numbers import Finite
 from riskmap.cli_runs import UNVERIFIED, say_note
 
 if TYPE_CHECKING:
@@ -22,7 +23,7 @@ SHOWN_PROBLEMS = 20
 @click.argument("surveys", type=click.Path(path_type=Path), required=False)
 @click.option("--model", type=click.Path(path_type=Path), default=None, metavar="FILE",
               help="Instead of SURVEYS: a calibration.json made before. Its lots are written, nothing is compared.")
-@click.option("--range-m", type=click.FloatRange(min=50, max=20_000), default=500.0, show_default=True,
+@click.option("--range-m", type=Finite(min=50, max=20_000), default=500.0, show_default=True,
               metavar="METRES", help="Distance over which neighbours are alike: least size of blocks and buffers.")
 @click.option("--workers", type=click.IntRange(1, 256), default=None,
               help="Threads; any number gives the same result. Default: all cores.")

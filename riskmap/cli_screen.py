@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from riskmap.cli_exit import Exit
+from riskmap.cli_numbers import Finite
 from riskmap.cli_runs import OUTPUTS, UNITS, UNVERIFIED, say_note
 from riskmap.errors import LayerError
 
@@ -29,7 +30,7 @@ COLUMNS = click.option(
               help="TOML file with movement_mm = [5, 10, 20, 35]: other bands, the same for every row.")
 @click.option("--groups", default=None, metavar="COLUMN",
               help="Self-check: tell how results and data lie in the groups of this column of the list.")
-@click.option("--within", "within_m", type=click.FloatRange(0, 500), default=0.0, show_default=True, metavar="METRES",
+@click.option("--within", "within_m", type=Finite(0, 500), default=0.0, show_default=True, metavar="METRES",
               help="A coordinate in no lot takes the lot within so many metres, if there is exactly one; with two it "
               "is ambiguous. 0: inside only. Of use when the lots are points, or coordinates lie on the street.")
 @click.option("--why", is_flag=True, help="Print every row's reasons.")

@@ -6,6 +6,7 @@ import csv
 import io
 import json
 import sys
+from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -13,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from riskmap.cli_exit import Exit
+from riskmap.cli_numbers import Finite
 from riskmap.cli_runs import UNVERIFIED, say_note
 
 if TYPE_CHECKING:
@@ -90,26 +92,33 @@ def _sheet(path: Path) -> list[tuple[int, list[Any]]]:
     return rows
 
 
-def _levels(path: Path, house: str | None, reference: str | None) -> tuple[Levels, list[Problem], date | None]:
-    from riskmap.survey import levels, readings
+@dataclass(frozen=True)
+class _Survey:
+    """One survey: readings, levels, findings, the last day (None when the dates are wrong), doubts from the dates."""
 
-    found, problems = readings.from_table(_table(path), path.name, house)
+    found: pd.DataFrame
+    levels: Levels
+    problems: list[Problem]
+    day: date | None
+    doubts: tuple[str, ...]
+
+
+def _read(path: Path, house: str | None, reference: str | None, lot: str | None, latest: date) -> _Survey:
+    from riskmap.survey import contradictions, levels, readings
+
+    found, problems = readings.from_table(_table(path), path.name, house, lot)
     made = levels.reduce(found, path.name, reference=reference)
-    days = sorted(day for day in found["date"] if day)
-    return made, problems + made.problems, date.fromisoformat(days[-1]) if days else None
-
-
-def _guarded(frame: pd.DataFrame) -> pd.DataFrame:
-    """Texts that a spreadsheet would run get an apostrophe in front."""
-    def guard(value: object) -> object:
-        return f"'{value}" if isinstance(value, str) and value[:1] in ("=", "+", "-", "@", "\t", "\r", "'") else value
-
-    return frame.map(guard)
+    wrong = contradictions.of_dates(found, path.name, latest)
+    days = [] if wrong else sorted(day for day in found["date"] if day)
+    return _Survey(found, made, [*problems, *made.problems, *wrong], date.fromisoformat(days[-1]) if days else None,
+                   tuple(dict.fromkeys(problem.rule for problem in wrong)))
 
 
 def _csv(frame: pd.DataFrame, us: bool, cautions: tuple[str, ...]) -> str:
     """Return CSV with inches or feet beside every column in mm or m (us); cautions in the last column."""
-    out = _guarded(frame.copy())
+    from riskmap.outputs.csv_table import text_of
+
+    out = frame.copy()
     for name in list(frame.columns):
         if us and name.endswith("_mm"):
             out.insert(list(out.columns).index(name) + 1, name[:-3] + "_in", frame[name].astype(float) / 25.4)
@@ -117,13 +126,13 @@ def _csv(frame: pd.DataFrame, us: bool, cautions: tuple[str, ...]) -> str:
             out.insert(list(out.columns).index(name) + 1, name[:-2] + "_ft", frame[name].astype(float) / 0.3048)
     out = out.reindex(range(max(len(out), 1)))
     out["caution"] = [" ".join(cautions)] + [""] * (len(out) - 1)
-    return out.to_csv(index=False, float_format="%.3f", lineterminator="\n")
+    return text_of(out, float_format="%.3f")
 
 
 @click.command()
 @click.argument("readings", type=click.Path(path_type=Path))
 @click.option("--second", type=click.Path(path_type=Path), default=None, help="A later survey of the same house.")
-@click.option("--within", "within_m", type=click.FloatRange(min=0.01, max=5), default=None, metavar="METRES",
+@click.option("--within", "within_m", type=Finite(min=0.01, max=5), default=None, metavar="METRES",
               help="Match points of the two surveys by place, not by name.")
 @click.option("--run", default=None, help="Run folder, or latest: compare with what is expected of --lot.")
 @click.option("--lot", default=None, help="lot_id in the run.")
@@ -134,12 +143,14 @@ def _csv(frame: pd.DataFrame, us: bool, cautions: tuple[str, ...]) -> str:
               help="CSV with columns from and to.")
 @click.option("--reference", default=None, help="Point whose level is 0. Default: the mean of all points.")
 @click.option("--house", default=None, help="Row to use in a file with one row per house.")
-@click.option("--interval", type=click.FloatRange(min=0.05, max=100), default=None,
+@click.option("--interval", type=Finite(min=0.05, max=100), default=None,
               help="Contour interval in in (us; default 0.2) or mm (si; default 5).")
-@click.option("--gap", type=click.FloatRange(min=0.5, max=50), default=6.0, show_default=True, metavar="METRES",
+@click.option("--gap", type=Finite(min=0.5, max=50), default=6.0, show_default=True, metavar="METRES",
               help="No contour across a wider gap between points.")
-@click.option("--origin", type=(float, float), default=None, help="LON LAT of the drawing's 0,0: adds GeoJSON.")
-@click.option("--bearing", type=float, default=0.0, show_default=True, help="Degrees of +y clockwise from north.")
+@click.option("--origin", type=(Finite(-180, 180), Finite(-85, 85)), default=None, metavar="LON LAT",
+              help="Degrees of the drawing's 0,0: adds GeoJSON.")
+@click.option("--bearing", type=Finite(-360, 360), default=0.0, show_default=True,
+              help="Degrees of +y clockwise from north.")
 @click.option("--units", type=click.Choice(["us", "si"]), default="us", show_default=True)
 @click.option("--into", "folder", type=click.Path(path_type=Path), default=Path("survey"), show_default=True,
               help="New or empty folder that receives the files.")
@@ -151,20 +162,23 @@ def survey(readings: Path, second: Path | None, within_m: float | None, run: str
     """Turn elevation readings of a house into levels, tilt, deflection, contours and change.
 
     Columns: point, x_ft or x_m, y_ft or y_m, elevation_in (or _mm, _m, _ft); if wanted zero, floor, floor_offset_in,
-    exclude, date. Exit 1 when a reading could not be used.
-    """
+    exclude, date, unit, lot_id. Readings that contradict each other, the column's unit, the dates or the run are
+    listed; what they put in doubt is not compared. Exit 1 when a reading could not be used or the survey contradicts
+    itself. """
     from riskmap import survey as words
+    from riskmap.errors import lines as as_lines
     from riskmap.outputs import run_folder
     from riskmap.plain import plain
-    from riskmap.survey import drawing, expected
+    from riskmap.survey import contradictions, drawing, expected
     from riskmap.survey import levels as reducing
 
     if (run is None) != (lot is None):
         raise click.UsageError("give --run and --lot together")
-    if origin is not None and not (-180 <= origin[0] <= 180 and -85 <= origin[1] <= 85):
-        raise click.UsageError("--origin is LON LAT in degrees; are they swapped?")
     us = units == "us"
-    made, problems, day = _levels(readings, house, reference)
+    expecting = None if run is None else _Expecting(run, str(lot), outputs, unverified)
+    latest = contradictions.latest_day(None if expecting is None else expecting.results.today)
+    first = _read(readings, house, reference, lot, latest)
+    made, problems, day = first.levels, first.problems, first.day
     cautions = words.CAUTIONS if run is None else words.CAUTIONS_RUN
     pairs = [_pair(text) for text in lines] + (_pairs(lines_file) if lines_file else [])
     step = (interval or 0.2) * 25.4 if us else (interval or 5.0)
@@ -186,15 +200,19 @@ def survey(readings: Path, second: Path | None, within_m: float | None, run: str
     if pairs:
         tables["lines"] = reducing.along(made, pairs)
     if second is not None:
-        later, more, later_day = _levels(second, house, reference)
-        moved, unmatched = expected.change(made, later, within_m=within_m, reference=reference, file=second.name)
-        problems += more + unmatched
+        later = _read(second, house, reference, lot, latest)
+        moved, unmatched = _change(first, later, within_m, reference, second.name)
+        problems += later.problems + unmatched
         tables["change"] = moved
-        day = later_day or day
+        day = later.day or day
         summary["change"] = {"common_points": len(moved), "beyond_noise": int(moved["beyond_noise"].sum())}
     history = row = None
-    if run is not None:
-        answer, history, row = _against(made, run, str(lot), outputs, unverified)
+    if expecting is None:
+        problems += expected.unlike_any_dome(made, readings.name)
+    else:
+        answer, more = expecting.answer(first, readings.name)
+        problems += more
+        history, row = expecting.results.history, expecting.row
         summary["expected"] = answer
         click.echo(f"{answer['answer']}: {answer['why']}", err=True)
     summary["next_survey"] = expected.next_dates(history, row, day)
@@ -209,10 +227,12 @@ def survey(readings: Path, second: Path | None, within_m: float | None, run: str
         summary["no_contours"] = ("No contour: level differences below one interval, or gaps between points wider than "
                                   f"{gap:g} m (--gap).")
         click.echo(summary["no_contours"], err=True)
-    files |= {f"{name}.csv": _csv(table, us, cautions).encode() for name, table in tables.items()}
-    files["summary.json"] = (json.dumps(plain(summary), ensure_ascii=False, indent=1, allow_nan=False) + "\n").encode()
-    for problem in problems:
-        click.echo(f"  {problem}", err=True)
+    files |= {f"{name}.csv": _csv(table, us, cautions).encode(errors="backslashreplace")
+              for name, table in tables.items()}
+    files["summary.json"] = (json.dumps(plain(summary), ensure_ascii=False, indent=1,
+                                        allow_nan=False) + "\n").encode(errors="backslashreplace")
+    for line in as_lines(problems):
+        click.echo(f"  {line}", err=True)
     for text in (summary["next_survey"], *cautions):
         click.echo(text, err=True)
     with run_folder.made_from(run_folder.find(run, outputs) if run else None, "survey", folder) as target:
@@ -239,18 +259,47 @@ def _pairs(path: Path) -> list[tuple[str, str]]:
     return [(str(a).strip(), str(b).strip()) for a, b in zip(frame["from"], frame["to"], strict=True)]
 
 
-def _against(made: Levels, run: str, lot: str, outputs: Path, unverified: bool) -> tuple[dict[str, Any], Any, int]:
+class _Expecting:
+    """A lot of a run, with which a survey is compared."""
+
+    def __init__(self, run: str, lot: str, outputs: Path, unverified: bool) -> None:
+        from riskmap.errors import LayerError, shown
+        from riskmap.outputs import record, run_folder
+        from riskmap.run_files import RunFiles
+
+        self.lot = lot
+        self.results = record.read(RunFiles(run_folder.find(run, outputs), not unverified))
+        say_note(self.results.note)
+        rows = [k for k, name in enumerate(self.results.lots["lot_id"]) if str(name) == lot]
+        if len(rows) != 1:
+            raise LayerError(f"E-SVY-050: {len(rows)} rows of the run have lot_id '{shown(lot)}'; there must be one.")
+        self.row = rows[0]
+
+    def answer(self, survey: _Survey, file: str) -> tuple[dict[str, Any], list[Problem]]:
+        """Return the answer as plain values, and findings on survey and run together."""
+        from riskmap.survey import contradictions, expected
+
+        lot = self.results.lots.iloc[self.row].to_dict()
+        early = contradictions.before_pour(survey.found, lot, file)
+        answer = expected.against(survey.levels, lot, file, (*survey.doubts, *(problem.rule for problem in early)))
+        told = {"run": self.results.area_name, "today": self.results.today, "lot": self.lot, "answer": answer.answer,
+                "why": answer.why, **answer.numbers,
+                "as_built_source": "Walsh, Bashford & Mason 2001, J. Perf. Constr. Fac. 15(4), abstract"}
+        if self.results.note:
+            told["note"] = self.results.note
+        return told, [*early, *answer.problems]
+
+
+def _change(first: _Survey, later: _Survey, within_m: float | None, reference: str | None, file: str) \
+        -> tuple[pd.DataFrame, list[Problem]]:
     from riskmap.errors import LayerError
-    from riskmap.outputs import record, run_folder
-    from riskmap.run_files import RunFiles
     from riskmap.survey import expected
 
-    results = record.read(RunFiles(run_folder.find(run, outputs), not unverified))
-    say_note(results.note)
-    rows = [k for k, name in enumerate(results.lots["lot_id"]) if str(name) == lot]
-    if len(rows) != 1:
-        raise LayerError(f"E-SVY-050: {len(rows)} rows of the run have lot_id {lot!r}; there must be one.")
-    answer = expected.against(made, results.lots.iloc[rows[0]].to_dict())
-    told = {"run": results.area_name, "today": results.today, "lot": lot, "answer": answer.answer, "why": answer.why,
-            **answer.numbers, "as_built_source": "Walsh, Bashford & Mason 2001, J. Perf. Constr. Fac. 15(4), abstract"}
-    return told | ({"note": results.note} if results.note else {}), results.history, rows[0]
+    if first.day and later.day and later.day < first.day:
+        raise LayerError(f"E-SVY-044 {file}: the survey given by --second is of {later.day}, before the first one of "
+                         f"{first.day}. Exchange the two files, or correct the dates.")
+    for which, one in (("first", first), ("second", later)):
+        if one.doubts:
+            raise LayerError(f"E-SVY-043 {file}: the {which} survey contradicts itself, so no change can be given. "
+                             + " ".join(one.doubts))
+    return expected.change(first.levels, later.levels, within_m=within_m, reference=reference, file=file)

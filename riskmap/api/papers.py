@@ -318,6 +318,8 @@ def calibrate(run: FileName | Run, surveys: FileName | None = None, *, model: Fi
     from riskmap.calibration import against_surveys, files, model_file
     from riskmap.errors import LayerError
     from riskmap.outputs import record, run_folder
+    from riskmap.survey import contradictions
+    from riskmap.tables import month_number
 
     if (surveys is None) == (model is None):
         raise LayerError("E-CAL-007 give either a CSV of surveys, or --model with the calibration.json of an earlier "
@@ -325,11 +327,13 @@ def calibrate(run: FileName | Run, surveys: FileName | None = None, *, model: Fi
     earlier = None if model is None else model_file.read(Path(model))
     opened = files_of(run, outputs, verified)
     results = record.read(opened)
+    last = contradictions.latest_day(results.today)
     # the run has built them already
     models = store.models_of(store.Store(opened.folder.resolve().parent / store.FOLDER))
     with models:
         found = None if surveys is None else against_surveys.calibrate(results, Path(surveys), range_m=range_m,
-                                                                       workers=workers, tell=tell)
+                                                                       workers=workers, tell=tell,
+                                                                       latest=month_number(last.year, last.month))
     with run_folder.made_from(opened.folder, "calibration", optional(into)) as made:
         if found is not None:
             files.write(found, results, made.path, workers=workers)

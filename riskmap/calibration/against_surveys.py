@@ -49,7 +49,7 @@ class Calibration:
 
 
 def calibrate(results: Results, path: Path, *, range_m: float = blocks.RANGE_M, workers: int | None = 1,
-              tell: Callable[[str], None] | None = None) -> Calibration:
+              tell: Callable[[str], None] | None = None, latest: int | None = None) -> Calibration:
     """Compare a run with surveys and fit both layers.
 
     Parameters
@@ -64,6 +64,8 @@ def calibrate(results: Results, path: Path, *, range_m: float = blocks.RANGE_M, 
         Threads; any number gives the same result.
     tell : callable, optional
         Told before the computation when too few houses or blocks can be reached.
+    latest : int, optional
+        The present month (`tables.month_number`): no survey can be later.
 
     Raises
     ------
@@ -80,7 +82,7 @@ def calibrate(results: Results, path: Path, *, range_m: float = blocks.RANGE_M, 
         raise LayerError(f"E-CAL-009 the run has {area.movement.draws} draws; weights over them need "
                          f"{predict.FEWEST_DRAWS}. Set [movement] draws and run the estimate again.")
     table, problems = surveys.read(path)
-    table, more = surveys.match(table, results, path.name)
+    table, more = surveys.match(table, results, path.name, latest)
     made = random.make(area.movement)
     table["column"] = table["column"].where(table["why"] == "", -1)
     if tell is not None and (few := _few(table, range_m)):
@@ -127,6 +129,8 @@ def _bar_before_pour(told: surveys.Teller, table: pd.DataFrame, found: NDArray[n
                  "Give it in the lot file and run the estimate again; then this survey can be used.")
         told.bar(here & ~undated, "E-CAL-023", "first_date", month, f"surveyed before the slab may have been poured "
                  f"({dates}), or before the weather record.", "Check survey date and pour date.")
+    dated = (lots["pour_date_basis"] != "none").to_numpy() & in_record & (month.to_numpy(dtype=object) < early)
+    surveys.bar_rest_of_house(told, table, found & dated)
 
 
 def _survey(table: pd.DataFrame, expected: predict.Expected) -> Survey:

@@ -7,7 +7,8 @@ from riskmap.calibration.model_file import LayerTold, Model
 from riskmap.errors import counted
 from riskmap.results import CAUTION, STANDING
 from riskmap.survey import CAUTION_SURVEY
-from riskmap.survey.expected import AS_BUILT_DOME_SD_MM, AS_BUILT_MM
+from riskmap.survey.contradictions import AS_BUILT_MM
+from riskmap.survey.expected import AS_BUILT_DOME_SD_MM
 
 _NAMES = {"restraint": "share of free movement that becomes uplift (restraint)",
           "equilibrium_shift_pf": "covered equilibrium, shift", "diffusivity_m2_per_yr": "diffusivity",

@@ -71,8 +71,4 @@ def _csv(table: pd.DataFrame) -> bytes:
     """Return CSV with a byte-order mark and guarded texts, as every table of a run."""
     from riskmap.outputs import csv_table
 
-    out = table.copy()
-    for name in out.columns[[kind.kind not in "fiub" for kind in out.dtypes]]:
-        out[name] = csv_table.guarded(out[name].astype("str"))
-    content = out.to_csv(index=False, float_format="%.3f", lineterminator="\n")
-    return content.encode("utf-8-sig", errors="backslashreplace")
+    return csv_table.text_of(table, float_format="%.3f").encode("utf-8-sig", errors="backslashreplace")

@@ -15,6 +15,7 @@ from riskmap import tables
 from riskmap.calibration import surveys, synthetic
 from riskmap.errors import LayerError
 from riskmap.outputs import record
+from riskmap.outputs.csv_table import text_of
 from riskmap.results import Results
 
 POURED_BEFORE = "2018"  # so that every invented survey is some years after the pour
@@ -86,5 +87,5 @@ def write(made: synthetic.Town, value_mm: NDArray[np.float64], path: Path, **col
         "second_date": [tables.month_name(m) if m >= 0 else "" for m in table["second_month"]],
         "change_mm": text.where(change, ""), "dome_mm": text.where(~change, ""),
         "reading_sd_mm": np.where(change, synthetic.CHANGE_SD_MM, synthetic.SINGLE_SD_MM), **columns})
-    frame.to_csv(path, index=False)
+    path.write_text(text_of(frame, numbers_stay=True), encoding="utf-8", newline="\n")
     return path

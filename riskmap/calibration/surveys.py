@@ -2,6 +2,12 @@
 
 One row is one comparison: a change of the middle above the edge between two months, or its value at one month. Only the
 columns listed here are read. Who measured becomes a number (`source 1`): names are not carried on.
+
+Rows of one house that contradict each other are reported, and the whole house is left out: nothing says which row is
+right, and a mean of them is no measurement. That is so for two values of the same dates and for values and changes that
+do not add up (`survey.contradictions.normalized`, with each row's own reading_sd_mm), for a survey before the slab was
+poured, and for one in the future. A source whose single surveys are all within the reading error of level is left out
+too: new slabs differ by more, so its values are in another unit.
 """
 
 from __future__ import annotations
@@ -18,19 +24,25 @@ from numpy.typing import NDArray
 
 from riskmap.errors import LayerError, Problem, joined, shown
 from riskmap.layers.lots_columns import is_personal
+from riskmap.outputs import csv_table
+from riskmap.survey import contradictions
 from riskmap.survey.levels import READING_SD_MM
+from riskmap.survey.readings import UNIT_WORDS
 from riskmap.tables import month_name, month_number
 
 if TYPE_CHECKING:
     from riskmap.results import Results
 
-COLUMNS = ("lot_id", "first_date", "second_date", "change_mm", "dome_mm", "reading_sd_mm", "source", "block", "exclude")
+COLUMNS = ("lot_id", "first_date", "second_date", "change_mm", "dome_mm", "reading_sd_mm", "source", "block", "exclude",
+           "unit")
 INCHES = {"change_in": "change_mm", "dome_in": "dome_mm", "reading_sd_in": "reading_sd_mm"}
 MOST_BYTES = 5 * 1024**2  # judgement: a row is some sixty bytes
 MOST_ROWS = 2000  # judgement: the covariance of all rows is solved at once
 LONGEST_CELL = 200
 LARGEST_MM = 300.0  # judgement: a foot; more is a wrong unit or another quantity
 SD_LIMITS_MM = (0.1, 25.0)  # judgement
+# computed: with as-built domes of 6.75 mm, one sd, six are all within 2.54 mm in fewer than one case in a thousand
+FEWEST_FLAT = 6
 MM_PER_INCH = 25.4
 
 # About places that stand for groups of people, besides what a lot file may not hold.
@@ -99,6 +111,8 @@ def read(path: Path) -> tuple[pd.DataFrame, list[Problem]]:
                                 "Names become source 1, source 2 and so on, in the order in which they first stand.",
                                 None, "source"))
     out["block"] = texts["block"]
+    _bar_units(told, out, texts)
+    _bar_contradictions(told, out, texts["lot_id"])
     twice = out.duplicated(["lot_id", "kind", "first_month", "second_month"]) & (out["why"] == "")
     told.bar(twice, "E-CAL-040", "lot_id", texts["lot_id"], "this lot has an earlier row of the same dates.",
              "Keep one row per house and survey.")
@@ -106,6 +120,46 @@ def read(path: Path) -> tuple[pd.DataFrame, list[Problem]]:
     told.bar(out["lot_id"].isin(blocks.index[blocks > 1]), "E-CAL-041", "block", texts["block"],
              "the rows of this house name different blocks.", "A house lies in one block.")
     return out, problems
+
+
+def _bar_units(told: Teller, table: pd.DataFrame, texts: pd.DataFrame) -> None:
+    """Bar rows whose own unit is not that of the columns, and sources whose values look like another unit."""
+    unit = texts["unit"].str.lower().map(lambda text: UNIT_WORDS.get(text, text))
+    read = np.where(table["kind"] == "change", texts["change_unit"], texts["dome_unit"])
+    told.bar((unit != "") & (unit != read), "E-CAL-065", "unit", texts["unit"], "the row's unit is not that of the "
+             "column that holds its value.", "Convert the value, or correct the unit.")
+    single = (table["kind"] == "single") & (table["why"] == "")
+    flat = (table["value_mm"].abs() < READING_SD_MM).where(single)
+    of_source = flat.groupby(texts["source"])
+    told.bar(single & (of_source.transform("count") >= FEWEST_FLAT) & (of_source.transform("min") == 1), "E-CAL-066",
+             "dome_mm", table["value_mm"].map("{:.2f}".format), f"all single surveys of this source are within "
+             f"{READING_SD_MM} mm of level, and new slabs differ by more.",
+             "Check whether they are in inches or metres.")
+
+
+def _bar_contradictions(told: Teller, table: pd.DataFrame, lot: pd.Series) -> None:
+    """Bar all rows of a house whose values and changes contradict each other: unknown are the values of its months."""
+    usable = table[table["why"] == ""]
+    for _, rows in usable[usable.duplicated("lot_id", keep=False)].groupby("lot_id", sort=False):
+        months = sorted({*rows["first_month"], *rows.loc[rows["kind"] == "change", "second_month"]})
+        change = (rows["kind"] == "change").to_numpy()
+        first = rows["first_month"].to_numpy()[:, None] == np.array(months)
+        second = (rows["second_month"].to_numpy()[:, None] == np.array(months)) & change[:, None]
+        design = np.where(change[:, None], second.astype(float) - first, first.astype(float))
+        _, together = contradictions.normalized(design, rows["value_mm"].to_numpy(float),
+                                                rows["reading_sd_mm"].to_numpy(float))
+        if not together:
+            named = ", ".join(str(row) for row in rows["row"])
+            told.bar(table.index.isin(rows.index), "E-CAL-063", "lot_id", lot, f"the rows {named} of this house "
+                     "contradict each other by more than their reading errors explain.",
+                     "Correct or remove the row that is wrong; until then none of the house is compared.")
+
+
+def bar_rest_of_house(told: Teller, table: pd.DataFrame, found: NDArray[np.bool_]) -> None:
+    """Bar the other rows of houses of which one row is marked: its dates contradict, so dates or house are wrong."""
+    others = table["lot_id"].isin(table.loc[found, "lot_id"]).to_numpy() & (table["why"] == "").to_numpy() & ~found
+    told.bar(others, "E-CAL-064", "lot_id", table["lot_id"], "another row of this house has a date that cannot be.",
+             "Correct that row's date, the house's lot_id or its pour date; until then none of the house is compared.")
 
 
 class Teller:
@@ -153,6 +207,8 @@ def _texts(path: Path, name: str) -> tuple[pd.DataFrame, list[Problem]]:
     for column in known:
         k = place.get(column, -1)
         out[column] = [cells[k].strip() if 0 <= k < len(cells) else "" for _, cells in rows[1:]]
+    for kind in ("change", "dome"):
+        out[f"{kind}_unit"] = "in" if f"{kind}_in" in place else "mm"
     for inch, mm in INCHES.items():
         if inch in place:
             out[mm] = [f"{float(cell) * MM_PER_INCH:.6f}" if _NUMBER.fullmatch(cell) else cell for cell in out[inch]]
@@ -214,7 +270,8 @@ def _numbers(texts: pd.Series, told: Teller, column: str) -> NDArray[np.float64]
     return out
 
 
-def match(table: pd.DataFrame, results: Results, name: str) -> tuple[pd.DataFrame, list[Problem]]:
+def match(table: pd.DataFrame, results: Results, name: str, latest: int | None = None) \
+        -> tuple[pd.DataFrame, list[Problem]]:
     """Add the lot of each row: lot_row (-1 without), column, lep_pct, pour_month, x_m, y_m; bar rows without a lot.
 
     Parameters
@@ -225,12 +282,16 @@ def match(table: pd.DataFrame, results: Results, name: str) -> tuple[pd.DataFram
         The run, with its inputs.
     name : str
         File name for the findings.
+    latest : int, optional
+        The present month; a survey after it, and after the run's month, is an error and not a newer survey.
     """
     out = table.copy()
     problems: list[Problem] = []
     told = Teller(name, out, problems)
     lots = results.lots
     ids = lots["lot_id"].astype(str).str.strip()
+    known = out["lot_id"].isin(set(ids))  # an id copied from a CSV of the run may have its apostrophe in front
+    out["lot_id"] = out["lot_id"].where(known, csv_table.unguarded(out["lot_id"].astype("str")))
     counts = out["lot_id"].map(ids.value_counts()).fillna(0).to_numpy(np.int64)
     told.bar((counts == 0) & (out["lot_id"] != ""), "E-CAL-011", "lot_id", out["lot_id"],
              "unmatched: the run has no lot of this name.", "Use the lot_id column of the run's tables.")
@@ -248,6 +309,11 @@ def match(table: pd.DataFrame, results: Results, name: str) -> tuple[pd.DataFram
     year, month = (int(part) for part in results.today.split("-"))
     today = month_number(year, month)
     last = out[["first_month", "second_month"]].max(axis=1)
+    if latest is not None:
+        future = (last > max(today, latest)).to_numpy() & (out["why"] == "").to_numpy()
+        told.bar(future, "E-CAL-067", "first_date or second_date", last.clip(lower=0).map(month_name),
+                 "surveyed in a month that has not come yet.", "Correct the date.")
+        bar_rest_of_house(told, out, future)
     told.bar(last > today, "E-CAL-022", "first_date or second_date", last.clip(lower=0).map(month_name),
              f"surveyed after the run's month, {results.today}.", "Run the estimate with newer weather.")
     return with_ground(out, results), problems

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from riskmap import results
-from riskmap.outputs.csv_table import guarded
+from riskmap.outputs.csv_table import guarded_table
 from riskmap.outputs.rounding import BY_UNIT, PART_DECIMALS
 from riskmap.plain import plain
 
@@ -42,16 +42,13 @@ def write(lots: pd.DataFrame, counts: dict[str, Any], notes: tuple[str, ...], we
     from pyarrow import csv
 
     lots = rounded(lots)
+    if "why" in lots:  # a line end within a cell breaks the import of spreadsheets
+        lots["why"] = lots["why"].astype("str").str.replace("\n", "; ")
     columns: dict[str, Any] = {}
-    for name in lots:
-        values, name = lots[name], str(name)
-        if values.dtype.kind in "if":
-            columns[name] = pa.array(values, from_pandas=True)
-        else:
-            texts = values.astype("str")
-            if name == "why":  # a line end within a cell breaks the import of spreadsheets
-                texts = texts.str.replace("\n", "; ")
-            columns[name] = pa.array(guarded(texts).astype("object"), type=pa.string())
+    for name, values in guarded_table(lots).items():
+        number = values.dtype.kind in "if"
+        columns[str(name)] = (pa.array(values, from_pandas=True) if number
+                              else pa.array(values.astype("object"), type=pa.string()))
     paths = [folder / TABLE, folder / COUNTS]
     with paths[0].open("wb") as sink:
         sink.write(b"\xef\xbb\xbf")

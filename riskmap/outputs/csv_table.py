@@ -8,6 +8,7 @@ undone exactly. Numbers are never touched. Shape: the lon and lat of a point ins
 
 from __future__ import annotations
 
+import io
 import json
 from collections.abc import Iterable
 from pathlib import Path
@@ -39,6 +40,38 @@ def guarded(values: pd.Series, *, numbers_stay: bool = False) -> pd.Series:
     if numbers_stay:
         runs &= ~values.str.fullmatch(NUMBER, na=False)
     return values.mask(runs, "'" + values)
+
+
+def guarded_table(table: pd.DataFrame, *, numbers_stay: bool = False) -> pd.DataFrame:
+    """Return a table whose texts and headings are `guarded`; columns of numbers are not touched.
+
+    Every CSV that is written goes through here or, cell by cell, through `guarded` (a test asks for it).
+    """
+    import pandas as pd
+
+    out = table.copy()
+    for name in out.columns[[kind.kind not in "fiu" for kind in out.dtypes]]:
+        out[name] = guarded(out[name].astype("str"), numbers_stay=numbers_stay)
+    return out.set_axis(guarded(pd.Series([str(name) for name in out.columns], dtype="str")), axis=1)
+
+
+class _Rows(io.StringIO):
+    """Takes whole rows that end with CR LF and keeps them with LF."""
+
+    def write(self, row: str) -> int:
+        return super().write(row[:-2] + "\n" if row.endswith("\r\n") else row)
+
+
+def text_of(table: pd.DataFrame, *, float_format: str | None = None, numbers_stay: bool = False) -> str:
+    """Return a table as CSV text, guarded, with LF after each row.
+
+    The rows are made with CR LF first: only then does the writer quote a cell with a CR alone, which would else begin a
+    new row, past the guard, in programs that read it as a line end.
+    """
+    out = _Rows()
+    guarded_table(table, numbers_stay=numbers_stay).to_csv(out, index=False, float_format=float_format,
+                                                           lineterminator="\r\n")
+    return out.getvalue()
 
 
 def unguarded(values: pd.Series) -> pd.Series:

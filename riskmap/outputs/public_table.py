@@ -219,9 +219,7 @@ def _celled(lots: pd.DataFrame, found: Results, k: int) -> tuple[gpd.GeoDataFram
 
 # ---------------------------------------------------------------- files
 def _csv(table: pd.DataFrame, path: Path) -> None:
-    text = {str(name): csv_table.guarded(table[name].astype("str")) for name in table
-            if table[name].dtype.kind not in "if"}
-    table.assign(**text).to_csv(path, index=False, encoding="utf-8-sig", lineterminator="\n")
+    path.write_bytes(csv_table.text_of(table).encode("utf-8-sig", errors="backslashreplace"))
 
 
 def _cell_map(cells: gpd.GeoDataFrame, today: str, path: Path) -> None:

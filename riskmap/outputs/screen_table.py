@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from riskmap import results, tables
-from riskmap.outputs.csv_table import guarded
+from riskmap.outputs.csv_table import guarded_table
 from riskmap.plain import plain
 
 if TYPE_CHECKING:
@@ -64,13 +64,10 @@ def _csv(frame: pd.DataFrame, path: Path) -> Path:
     from pyarrow import csv
 
     columns: dict[str, Any] = {}
-    for name in frame:
-        values, name = frame[name], str(name)
-        if values.dtype.kind in "iuf":
-            columns[name] = pa.array(values, from_pandas=True)
-        else:
-            texts = guarded(values.astype("str"), numbers_stay=True)
-            columns[name] = pa.array(texts.astype("object"), type=pa.string())
+    for name, values in guarded_table(frame, numbers_stay=True).items():
+        number = values.dtype.kind in "iuf"
+        columns[str(name)] = (pa.array(values, from_pandas=True) if number
+                              else pa.array(values.astype("object"), type=pa.string()))
     with path.open("wb") as sink:
         sink.write(b"\xef\xbb\xbf")
         csv.write_csv(pa.table(columns), sink, csv.WriteOptions(quoting_style="needed"))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import textwrap
+import warnings
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -124,7 +125,9 @@ def draw(levels: Levels, lines: pd.DataFrame, worst: pd.DataFrame, units: str, t
         figure.text(0.1, 0.24, "\n".join(part for text in words for part in textwrap.wrap(text, 108)), fontsize=8,
                     va="top", **plain)
         held = io.BytesIO()
-        figure.savefig(held, format=kind, metadata={"Date": None} if kind == "svg" else {"CreationDate": None})
+        with warnings.catch_warnings():  # a character that the font lacks is drawn as a box; the tables hold it
+            warnings.filterwarnings("ignore", "Glyph .* missing from font", UserWarning)
+            figure.savefig(held, format=kind, metadata={"Date": None} if kind == "svg" else {"CreationDate": None})
     return held.getvalue()
 
 

@@ -2,7 +2,9 @@
 
 Zero and tilt are free: only the dome or dish is compared. The as-built scatter is in the noise: new slabs in Phoenix
 differ by 13.5 mm on average a few days after placement (Walsh, Bashford & Mason 2001, J. Perf. Constr. Fac. 15(4),
-abstract).
+abstract). The band is made of the run's range, the reading error and the as-built scatter, all known before the survey.
+How badly the readings fit a dome never widens it: beyond what these explain they contradict each other, and no answer
+is given (`contradictions`).
 """
 
 from __future__ import annotations
@@ -17,11 +19,12 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from riskmap.errors import LayerError, Problem
+from riskmap.errors import LayerError, Problem, counted, first_rows, joined
 from riskmap.results import History
+from riskmap.survey import contradictions
+from riskmap.survey.contradictions import AS_BUILT_MM
 from riskmap.survey.levels import Levels
 
-AS_BUILT_MM = 13.5  # published: mean largest difference of new slabs
 AS_BUILT_DOME_SD_MM = AS_BUILT_MM / 2  # judgement: how much of it may look like a dome or dish, one sd
 NORMAL_80, NORMAL_95 = 1.2816, 1.96
 FEWEST_POINTS = 6  # zero, two slopes, one dome: two readings left over
@@ -36,11 +39,12 @@ MONTH_NAMES = ("January", "February", "March", "April", "May", "June", "July", "
 
 @dataclass(frozen=True)
 class Answer:
-    """`answer` is consistent, not consistent or cannot tell; `why` one plain sentence; `numbers` in mm."""
+    """`answer` is consistent, not consistent or cannot tell; `why` one plain sentence; `numbers` in mm; findings."""
 
     answer: str
     why: str
     numbers: dict[str, float | None]
+    problems: tuple[Problem, ...] = ()
 
 
 def dome(x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -57,8 +61,11 @@ def dome(x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.clip(1 - u**2, 0, 1) * np.clip(1 - v**2, 0, 1)
 
 
-def against(levels: Levels, lot: Mapping[str, Any]) -> Answer:
-    """Compare the measured dome with the expected one of a lot (a row of `tables.ESTIMATE`)."""
+def against(levels: Levels, lot: Mapping[str, Any], file: str = "", doubts: tuple[str, ...] = ()) -> Answer:
+    """Compare the measured dome with the expected one of a lot (a row of `tables.ESTIMATE`).
+
+    With `doubts` (those of the levels, or of dates and lot from `contradictions`) the answer is that it cannot be told.
+    """
     numbers: dict[str, float | None] = {
         "measured_mm": None, "measured_sd_mm": None, "expected_mm": None, "expected_p10_mm": None,
         "expected_p90_mm": None, "as_built_sd_mm": AS_BUILT_DOME_SD_MM, "noise_sd_mm": None,
@@ -68,28 +75,70 @@ def against(levels: Levels, lot: Mapping[str, Any]) -> Answer:
     wanted = [_finite(lot.get(f"deflection_now_mm{end}")) for end in ("_p10", "", "_p90")]
     numbers |= dict(zip(("expected_p10_mm", "expected_mm", "expected_p90_mm"), wanted, strict=True))
     low, middle, high = wanted
-    if str(lot.get("state") or "") or low is None or middle is None or high is None:
+    unknown = bool(lot.get("state")) or low is None or middle is None or high is None
+    fit, why = _fit(levels)
+    largest = contradictions.LARGEST_DOME_MM if unknown else max(abs(value) for value in wanted if value is not None)
+    odd = _unlike_a_dome(levels, fit, largest, file, "E-SVY-061") if fit else ()
+    if doubts := (*levels.doubts, *doubts, *(problem.rule for problem in odd)):
+        return Answer("cannot tell", "The survey contradicts itself or the run. " + " ".join(doubts), numbers, odd)
+    if unknown or low is None or middle is None or high is None:
         return Answer("cannot tell", "The run has no number for this lot.", numbers)
-    used = levels.points[levels.points["exclude"] == ""]
-    x, y, level = (used[name].to_numpy(float) for name in ("x_m", "y_m", "level_mm"))
-    if len(used) < FEWEST_POINTS or levels.plane is None:
-        return Answer("cannot tell", f"Fewer than {FEWEST_POINTS} points were read, or they lie on one line.", numbers)
-    shape = dome(x, y)
-    if shape.max() < MIDDLE or shape.min() > EDGE:
-        return Answer("cannot tell", "The points do not reach both the middle and the edge of the slab.", numbers)
-    design = np.column_stack([np.ones_like(x), x - x.mean(), y - y.mean(), shape])
-    if np.linalg.matrix_rank(design) < 4:
-        return Answer("cannot tell", "The places of the points cannot tell a dome from a tilt.", numbers)
-    fitted = np.linalg.lstsq(design, level, rcond=None)[0]
-    left = level - design @ fitted
-    sigma = max(levels.sigma_mm, math.sqrt(left @ left / max(len(used) - 4, 1)))
-    measured = float(fitted[3])
-    own = sigma * math.sqrt(float(np.linalg.inv(design.T @ design)[3, 3]))
+    if fit is None:
+        return Answer("cannot tell", why, numbers)
+    measured = float(np.linalg.lstsq(fit.design, fit.level, rcond=None)[0][3])
+    own = levels.sigma_mm * math.sqrt(float(np.linalg.inv(fit.design.T @ fit.design)[3, 3]))
     flat = math.hypot(own, AS_BUILT_DOME_SD_MM)
     side = (high - middle if measured > middle else middle - low) / NORMAL_80
     noise = math.hypot(flat, side)
     numbers |= {"measured_mm": measured, "measured_sd_mm": own, "noise_sd_mm": noise}
     return Answer(*_said(measured, middle, flat, noise), numbers)
+
+
+def unlike_any_dome(levels: Levels, file: str = "") -> list[Problem]:
+    """Return a caution when levels do not fit a plane with a dome of any likely size; for surveys without a run."""
+    fit, _ = _fit(levels)
+    return [*_unlike_a_dome(levels, fit, contradictions.LARGEST_DOME_MM, file, "W-SVY-062")] if fit else []
+
+
+@dataclass(frozen=True)
+class _Fit:
+    """Points used, and the design of zero, two slopes and a dome."""
+
+    points: pd.DataFrame
+    design: NDArray[np.float64]
+    level: NDArray[np.float64]
+
+
+def _fit(levels: Levels) -> tuple[_Fit | None, str]:
+    used = levels.points[levels.points["exclude"] == ""].reset_index(drop=True)
+    x, y, level = (used[name].to_numpy(float) for name in ("x_m", "y_m", "level_mm"))
+    if len(used) < FEWEST_POINTS or levels.plane is None:
+        return None, f"Fewer than {FEWEST_POINTS} points were read, or they lie on one line."
+    shape = dome(x, y)
+    if shape.max() < MIDDLE or shape.min() > EDGE:
+        return None, "The points do not reach both the middle and the edge of the slab."
+    design = np.column_stack([np.ones_like(x), x - x.mean(), y - y.mean(), shape])
+    if np.linalg.matrix_rank(design) < 4:
+        return None, "The places of the points cannot tell a dome from a tilt."
+    return _Fit(used, design, level), ""
+
+
+def _unlike_a_dome(levels: Levels, fit: _Fit, largest_mm: float, file: str, code: str) -> tuple[Problem, ...]:
+    """Return a finding that names the rows which do not fit a plane with a dome; none when all do."""
+    sd = contradictions.allowed_sd(levels.sigma_mm, largest_mm)
+    odd = contradictions.unlike_a_dome(fit.design, fit.level, sd)
+    if not odd.any():
+        return ()
+    names = fit.points["point"][odd]
+    rows = sorted(levels.residuals.loc[levels.residuals["point"].isin(names), "row"].astype(int))
+    unit = contradictions.likely_unit(fit.design, fit.level, fit.points["raw_mm"].to_numpy(float), odd, sd)
+    rule = (f"{counted(len(names), 'point')} of {len(odd)} ({joined(names)}; rows {first_rows(rows, 12)}) cannot "
+            f"belong to one floor with the others: more than {contradictions.BEYOND * sd:.0f} mm from a plane with a "
+            "dome, or all together too far from it.")
+    remedy = (f"They would fit if they were {unit}. " if unit else "") + (
+        "Check unit, sign and value; give a reason in exclude to points of another floor or a built-in slope.")
+    done = "The survey is not compared with the run." if code[0] == "E" else "They are used as they were read."
+    return (Problem(code, file, rule, remedy, done, rows[0] if len(rows) == 1 else None, "elevation"),)
 
 
 def _said(measured: float, middle: float, flat: float, noise: float) -> tuple[str, str]:
@@ -128,8 +177,12 @@ def change(first: Levels, second: Levels, *, within_m: float | None = None, refe
     Raises
     ------
     LayerError
-        With fewer than 2 common points, or a reference that is not common.
+        With fewer than 2 common points, a reference that is not common, or a survey that contradicts itself.
     """
+    for which, made in (("first", first), ("second", second)):
+        if made.doubts:
+            raise LayerError(f"E-SVY-043 {file}: the {which} survey contradicts itself, so no change can be given. "
+                             + " ".join(made.doubts))
     a, b = (s.points[s.points["exclude"] == ""].reset_index(drop=True) for s in (first, second))
     if within_m is None:
         pairs = a[["point"]].reset_index().merge(b[["point"]].reset_index(), on="point", validate="one_to_one")

@@ -12,12 +12,15 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from riskmap.errors import LayerError, Problem, joined
+from riskmap.errors import LayerError, Problem, first_rows, joined, shown
+from riskmap.survey import contradictions
+from riskmap.units import MM_PER_INCH
 
 Floats = NDArray[np.float64]
 
 READING_SD_MM = 2.54  # 0.1 in, practice: what house levels are read to; taken as one standard deviation (judgement)
 LINE_OFFSET_M = 0.5  # judgement: points this near to a line belong to it
+LARGEST_LOSS = 0.25  # judgement: with more points in contradiction the rest is not to be believed either
 SHORTEST_LINE_M = 3.0  # judgement: about 10 ft; shorter chords turn one reading's error into a ratio
 YARDSTICKS = (
     "Yardsticks only: L/360 (Texas Section ASCE guideline, as quoted in summaries) and 1 % tilt (the same, as repeated "
@@ -39,11 +42,14 @@ class Levels:
     zeros, coverings : dict
         Offset in mm against the first zero and the covering read most.
     sigma_mm : float
-        Standard deviation of one reading: from residuals when at least 5 readings are redundant, never below
-        half the stated one.
+        Standard deviation of one reading: the stated one; from residuals, down to half of it, when at least 5 readings
+        are redundant. Never above the stated one: readings that differ by more contradict each other.
     datum : str
     plane : Plane or None
         None with fewer than 3 points or points on one line.
+    problems : list of Problem
+    doubts : tuple of str
+        Why these levels can be compared with nothing: contradictions that leaving out single points does not cure.
     """
 
     points: pd.DataFrame
@@ -54,6 +60,7 @@ class Levels:
     datum: str
     plane: Plane | None
     problems: list[Problem]
+    doubts: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -120,22 +127,15 @@ def reduce(readings: pd.DataFrame, file: str = "", *, reference: str | None = No
     fixed = frame["floor_offset_mm"].notna()
     frame["net_mm"] = frame["reading_mm"] - frame["floor_offset_mm"].fillna(0.0)
     frame["cover"] = np.where(fixed, "", frame["floor"])
-    zeros = _main_group(frame["zero"], frame["point"])
-    for row, point, zero in frame.loc[~frame["zero"].isin(zeros), ["row", "point", "zero"]].itertuples(index=False):
-        problems.append(Problem("E-SVY-020", file, "No point ties this zero to the others.", "Read two or more points "
-                                "from both zeros.", f"Reading of point {point} not used.", int(row), "zero", zero))
-    frame = frame[frame["zero"].isin(zeros)].reset_index(drop=True)
-    covers = _covers(frame, bool(fixed.any()), file, problems)
+    frame, doubts = _agreeing(frame, file, reading_sd_mm, problems)
+    frame, zeros, covers = _tied(frame, file, problems)
+    if any(problem.code == "E-SVY-020" for problem in problems) and not doubts:
+        doubts.append("Readings of one zero cannot be tied to the others.")
     points = sorted(frame["point"].unique())
     place = {name: k for k, name in enumerate(points)}
     n, p = len(frame), len(points)
     free = zeros[1:]
-    design = np.zeros((n, p + len(free) + len(covers)))
-    design[np.arange(n), frame["point"].map(place).to_numpy(int)] = 1.0
-    for k, name in enumerate(free):
-        design[:, p + k] = frame["zero"] == name
-    for k, name in enumerate(covers):
-        design[:, p + len(free) + k] = frame["cover"] == name
+    design = _design(frame, points, free, covers)
     if np.linalg.matrix_rank(design) < design.shape[1]:
         raise LayerError(f"E-SVY-021 {file}: zeros and floor coverings cannot be told apart: every point read from "
                          "both zeros also changes covering. Read one tie point on the same covering, or give "
@@ -147,7 +147,7 @@ def reduce(readings: pd.DataFrame, file: str = "", *, reference: str | None = No
     redundant = n - design.shape[1]
     sigma = reading_sd_mm
     if redundant >= 5:
-        sigma = max(float(np.sqrt(residual @ residual / redundant)), reading_sd_mm / 2)
+        sigma = float(np.clip(np.sqrt(residual @ residual / redundant), reading_sd_mm / 2, reading_sd_mm))
     level, cov = solved[:p], np.linalg.inv(design.T @ design)[:p, :p]
     told = frame.groupby("point", sort=True)
     table = pd.DataFrame({"point": points, "x_m": told["x_m"].first().to_numpy(), "y_m": told["y_m"].first().to_numpy(),
@@ -164,7 +164,8 @@ def reduce(readings: pd.DataFrame, file: str = "", *, reference: str | None = No
         weights[place[reference]] = 1.0
         datum = f"point {reference}"
     else:
-        raise LayerError(f"E-SVY-022 {file}: reference point {reference!r} was not read; read: {joined(points)}.")
+        raise LayerError(f"E-SVY-022 {file}: reference point {reference!r} was not read, or its readings contradict "
+                         f"each other; points that can be used: {joined(points)}.")
     turn = np.eye(p) - weights
     table["level_mm"] = turn @ level
     table["sd_mm"] = sigma * np.sqrt(np.clip(np.diag(turn @ cov @ turn.T), 0.0, None))
@@ -173,9 +174,73 @@ def reduce(readings: pd.DataFrame, file: str = "", *, reference: str | None = No
     if plane is not None:
         table["plane_mm"] = plane.at_zero_mm + plane.slope_x * table["x_m"] + plane.slope_y * table["y_m"]
         table.loc[used, "deflection_mm"] = (table["level_mm"] - table["plane_mm"])[used]
+    size = contradictions.of_size(table.loc[used, "level_mm"].to_numpy(float), reading_sd_mm, file)
     rows = frame[["row", "point", "zero", "floor", "reading_mm"]].assign(residual_mm=residual)
     return Levels(table, rows, dict(zip(zeros, [0.0, *solved[p:p + len(free)]], strict=True)),
-                  dict(zip(covers, solved[p + len(free):], strict=True)), sigma, datum, plane, problems)
+                  dict(zip(covers, solved[p + len(free):], strict=True)), sigma, datum, plane, problems + size,
+                  (*doubts, *(problem.rule for problem in size)))
+
+
+def _design(frame: pd.DataFrame, points: list[str], zeros: list[str], covers: list[str]) -> Floats:
+    """One row a reading: 1 for its point, its zero and its covering; `zeros` and `covers` without those that are 0."""
+    names = [("point", points), ("zero", zeros), ("cover", covers)]
+    return np.column_stack([(frame[kind].to_numpy(object) == name).astype(float) for kind, of in names for name in of])
+
+
+def _tied(frame: pd.DataFrame, file: str, problems: list[Problem]) -> tuple[pd.DataFrame, list[str], list[str]]:
+    """Return the readings that points tie together, their zeros, and their coverings but the one that is 0."""
+    zeros = _main_group(frame["zero"], frame["point"])
+    for row, point, zero in frame.loc[~frame["zero"].isin(zeros), ["row", "point", "zero"]].itertuples(index=False):
+        problems.append(Problem("E-SVY-020", file, "No point ties this zero to the others.", "Read two or more points "
+                                "from both zeros.", f"Reading of point {point} not used.", int(row), "zero", zero))
+    frame = frame[frame["zero"].isin(zeros)].reset_index(drop=True)
+    return frame, zeros, _covers(frame, bool(frame["floor_offset_mm"].notna().any()), file, problems)
+
+
+def _agreeing(frame: pd.DataFrame, file: str, sd: float, problems: list[Problem]) -> tuple[pd.DataFrame, list[str]]:
+    """Return the readings without the points whose readings contradict each other, and why the rest is in doubt."""
+    unheard: list[Problem] = []
+    tied, zeros, covers = _tied(frame, file, unheard)
+    points = sorted(tied["point"].unique())
+    design = _design(tied, points, zeros[1:], covers)
+    out, together = contradictions.contradicting(design, tied["net_mm"].to_numpy(float), sd,
+                                                 tied["point"].to_numpy(object))
+    level = np.linalg.lstsq(design, tied["net_mm"].to_numpy(float) - tied["net_mm"].mean(), rcond=None)[0]
+    first = tied[~out].drop_duplicates("point").sort_values("point")
+    named = first.assign(level_mm=level[np.searchsorted(points, first["point"])],
+                         cover=tied.groupby("point")["cover"].agg(lambda kinds: "\n".join(sorted(set(kinds))))
+                         .reindex(first["point"]).to_numpy())
+    twice = contradictions.same_place(named, sd)
+    bad = {*tied.loc[out, "point"], *twice}
+    rows = frame.groupby("point", sort=False)["row"].agg(list)
+    for row, point, reading in frame.loc[frame["point"].isin(bad), ["row", "point", "reading_mm"]].itertuples(
+            index=False):
+        others = f"rows {first_rows(rows[point], 8)}"
+        rule = (f"Point {point} lies within {contradictions.SAME_PLACE_M:g} m of another point with another level."
+                if point in twice else f"The readings of point {point} ({others}) contradict each other, or the other "
+                f"ties, by more than the reading error of {sd} mm explains.")
+        problems.append(Problem("E-SVY-060", file, rule, "Read it again, or correct the row that is wrong.",
+                                "No reading of this point is used, and no mean is taken.", int(row), "elevation",
+                                f"{reading / MM_PER_INCH:.2f} in ({reading:.1f} mm)"))
+    doubts = []
+    if not together:
+        problems.append(Problem("E-SVY-073", file, "Points read more than once repeat worse, as a whole, than the "
+                                f"reading error of {sd} mm explains.",
+                                "Read them again with a level that repeats better.",
+                                "Levels are given; they are compared with nothing."))
+        doubts.append("The readings repeat worse than their reading error explains.")
+    kept = frame[~frame["point"].isin(bad)].reset_index(drop=True)
+    if kept.empty:
+        raise LayerError(f"E-SVY-074 {file}: the readings of every point contradict each other. " + str(problems[0]))
+    if len(bad) > LARGEST_LOSS * frame["point"].nunique():
+        doubts.append(f"The readings of {len(bad)} of {frame['point'].nunique()} points contradict each other.")
+    lost: list[Problem] = []
+    _, zeros_left, covers_left = _tied(kept, file, lost)
+    gone = [f"zero '{shown(name)}'" for name in sorted({*zeros} - {*zeros_left})]
+    gone += [f"covering '{shown(name)}'" for name in sorted({*covers} - {*covers_left}) if name in set(kept["cover"])]
+    if bad and gone:
+        doubts.append(f"The readings that tie {joined(gone)} to the rest contradict each other.")
+    return kept, doubts
 
 
 def _covers(frame: pd.DataFrame, some_fixed: bool, file: str, problems: list[Problem]) -> list[str]:

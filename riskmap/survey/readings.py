@@ -2,8 +2,9 @@
 
 Point form, one row a reading: `point`, `x_ft`/`x_m`, `y_ft`/`y_m`, `elevation_in`/`_mm`/`_m`/`_ft`; optional `zero`
 (set-up), `floor` (covering), `floor_offset_in`/`_mm` (how much the covering raises the reading), `exclude`
-(reason, such as garage), `date` (YYYY-MM-DD). A point may come again, from another
-zero or on another covering; its x and y may then be left empty.
+(reason, such as garage), `date` (YYYY-MM-DD), `unit` (must be that of the elevation column), `lot_id` (must be one
+lot). A point may come again, from another zero or on another covering; its x and y may then be left empty. Under
+`elevation_m` and `elevation_ft` heights above a datum are welcome: only differences count.
 
 House form, one row a house: `house`, `xy_unit` (ft or m), `elevation_unit` (in, mm, m, ft), optional `date`, and one
 column a point named `point@x,y`, for example `A1@0,12.5`.
@@ -18,20 +19,28 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from riskmap.errors import LayerError, Problem, joined
+from riskmap.errors import LayerError, Problem, counted, joined, shown
+from riskmap.survey.contradictions import SAME_PLACE_M
 from riskmap.survey.lengths import MM_PER_UNIT, parse_mm
 
 LENGTH_UNITS = ("ft", "m")
 READING_UNITS = ("in", "mm", "m", "ft")
 COLUMNS = ("row", "point", "x_m", "y_m", "reading_mm", "zero", "floor", "floor_offset_mm", "exclude", "date")
-SAME_PLACE_M = 0.05  # judgement: a point given twice may be this far from itself
 LARGEST_MM = 5000.0  # judgement: floors of one house differ by less; beyond it a unit is wrong
+HIGHEST_MM = 9_000_000.0  # published: the highest ground is 8,849 m above the sea (survey of 2020)
+ABOVE_DATUM = ("m", "ft")  # units in which heights above a datum are given
+MOST_READINGS = 1000  # measured: 900 points take 15 s, and the time grows with the third power
 LARGEST_XY_M = 300.0  # judgement: a house is smaller
+UNIT_WORDS = {'"': "in", "inch": "in", "inches": "in", "'": "ft", "foot": "ft", "feet": "ft", "millimetres": "mm",
+              "millimeters": "mm", "metres": "m", "meters": "m", "metre": "m", "meter": "m"}
 NOT_USED = "Row kept in the file of problems, not used."
 
 
-def from_table(frame: pd.DataFrame, file: str, house: str | None = None) -> tuple[pd.DataFrame, list[Problem]]:
+def from_table(frame: pd.DataFrame, file: str, house: str | None = None, lot: str | None = None) \
+        -> tuple[pd.DataFrame, list[Problem]]:
     """Read a table of texts (or numbers) whose column `row` is the row number in the user's editor.
+
+    With `lot`, rows whose own lot_id is another one are not used.
 
     Returns
     -------
@@ -42,13 +51,16 @@ def from_table(frame: pd.DataFrame, file: str, house: str | None = None) -> tupl
     Raises
     ------
     LayerError
-        When a needed column is missing, given in two units, or no row can be used.
+        When a needed column is missing, given in two units, no row can be used, or the rows are of several lots and
+        none is asked for.
     """
     file = PurePath(file).name
     frame = frame.rename(columns=lambda name: str(name).strip())
     lower = [str(name).lower() for name in frame.columns]
     if len(set(lower)) < len(lower):
-        raise LayerError(f"E-SVY-002 {file}: two columns have the same name. Rename one.")
+        twice = sorted({name for name in lower if lower.count(name) > 1})
+        raise LayerError(f"E-SVY-002 {file}: two columns have the same name: {joined(repr(name) for name in twice)}. "
+                         "Rename one, or remove an empty one.")
     problems: list[Problem] = []
     if "point" not in lower and any("@" in name for name in lower):
         frame, problems = _from_house_form(frame, file, house)
@@ -60,13 +72,34 @@ def from_table(frame: pd.DataFrame, file: str, house: str | None = None) -> tupl
     if "point" not in frame:
         raise LayerError(f"E-SVY-001 {file}: column point is missing. Give each point a name of its own.")
     offset = next((n for n in ("floor_offset_in", "floor_offset_mm") if n in frame), None)
-    reader = _Reader(file, problems)
+    if len(frame) > MOST_READINGS:
+        raise LayerError(f"E-SVY-006 {file}: {len(frame):,} readings; at most {MOST_READINGS:,} are taken. Give one "
+                         "house at a time.")
+    lots = list(dict.fromkeys(name for name in frame["lot_id"].map(_text) if name)) if "lot_id" in frame else []
+    if (len(lots) > 1 and lot is None) or (lots and lot not in (None, *lots)):
+        asked = "Give each house in a file of its own." if lot is None else f"--lot asks for {shown(lot)}."
+        raise LayerError(f"E-SVY-075 {file}: the rows are of {counted(len(lots), 'lot')}: {joined(lots, 3)}. {asked}")
+    zeros = "zero" in frame and bool((frame["zero"].map(_text) != "").any())
+    reader = _Reader(file, problems, zeros=zeros, lot=lot)
     rows = [reader.row(entry, x, unit_x, y, unit_y, z, unit_z, offset) for entry in frame.to_dict("records")]
     found = pd.DataFrame([row for row in rows if row is not None], columns=list(COLUMNS))
+    if unit_z in ABOVE_DATUM:
+        found = _near_each_other(found, reader, z)
     found = _placed(found, reader)
     if found.empty:
-        raise LayerError(f"E-SVY-003 {file}: no row can be used. " + joined(problems, 3))
+        first = f" The first finding: {problems[0]}" if problems else ""
+        raise LayerError(f"E-SVY-003 {file}: no row can be used.{first}")
     return found, problems
+
+
+def _near_each_other(found: pd.DataFrame, reader: _Reader, column: str) -> pd.DataFrame:
+    """Return the readings without those too far from the median: heights above a datum count as differences."""
+    away = (found["reading_mm"] - found["reading_mm"].median()).abs() > LARGEST_MM
+    for row, mm in found.loc[away, ["row", "reading_mm"]].itertuples(index=False):
+        reader.tell("E-SVY-063", row, column, f"{mm / 1000:,.3f} m", f"The value is more than {LARGEST_MM / 1000:g} m "
+                    "from the median of all readings; floors of one house differ by less.", "Check unit and value; "
+                    "heights above a datum and readings from a zero cannot be in one column.")
+    return found[~away].reset_index(drop=True)
 
 
 def _column(frame: pd.DataFrame, name: str, units: tuple[str, ...], file: str) -> tuple[str, str]:
@@ -89,8 +122,8 @@ def _text(value: Any) -> str:
 class _Reader:
     """Rows to values; what cannot be used is told."""
 
-    def __init__(self, file: str, problems: list[Problem]) -> None:
-        self.file, self.problems = file, problems
+    def __init__(self, file: str, problems: list[Problem], *, zeros: bool, lot: str | None) -> None:
+        self.file, self.problems, self.zeros, self.lot = file, problems, zeros, lot
 
     def tell(self, code: str, row: int, column: str, value: object, rule: str, remedy: str,
              action: str = NOT_USED) -> None:
@@ -104,7 +137,7 @@ class _Reader:
             self.tell("E-SVY-010", row, "point", "", "A reading belongs to a named point.", "Give the point's name.")
         values = []
         for name, unit, most in ((x, unit_x, 1000 * LARGEST_XY_M), (y, unit_y, 1000 * LARGEST_XY_M),
-                                 (z, unit_z, LARGEST_MM)):
+                                 (z, unit_z, HIGHEST_MM if unit_z in ABOVE_DATUM else LARGEST_MM)):
             raw = entry[name]
             if name != z and _text(raw) == "":
                 values.append(np.nan)
@@ -112,6 +145,20 @@ class _Reader:
             number = self._length(row, name, raw, unit, most)
             bad |= number is None
             values.append(np.nan if number is None else number)
+        own = _text(entry.get("lot_id"))
+        if self.lot is not None and own and own != self.lot:
+            bad = True
+            self.tell("E-SVY-065", row, "lot_id", own, f"The reading is of another lot than {shown(self.lot)}, which "
+                      "is asked for.", "Name the lot that was surveyed with --lot, or correct the lot_id.")
+        named = _text(entry.get("unit")).lower()
+        if named and UNIT_WORDS.get(named, named) != unit_z:
+            bad = True
+            self.tell("E-SVY-064", row, "unit", named, f"The row's unit is not that of the column {z}.",
+                      "Convert the reading, or correct the unit.")
+        if self.zeros and _text(entry.get("zero")) == "":
+            bad = True
+            self.tell("E-SVY-066", row, "zero", "", "Other rows name the zero (set-up) they were read from.",
+                      "Name the zero of this reading too.")
         cover = np.nan
         if offset is not None and _text(entry[offset]) != "":
             number = self._length(row, offset, entry[offset], offset.rsplit("_", 1)[1], 300.0)
@@ -138,7 +185,8 @@ class _Reader:
             return None
         if abs(number) > most:
             self.tell("E-SVY-012", row, name, raw, f"The value is at most {most / MM_PER_UNIT[unit]:,.0f} {unit}.",
-                      "Is another unit meant? The column's name says the unit.")
+                      "Is another unit meant? The column's name says the unit; heights above a datum belong under "
+                      "elevation_m or elevation_ft.")
             return None
         return number
 

@@ -1,7 +1,8 @@
 """Coverage-guided fuzzing of everything that reads a user's file; run by hand, not part of the test suite.
 
-    pip install atheris
+    pip install atheris                               # if wanted; without it `by_mutation.py` does the work, slower
     python tests/fuzz/fuzz_readers.py all 30        # 30 seconds for each target, a table at the end
+    python tests/fuzz/fuzz_readers.py csv --seconds 60
     python tests/fuzz/fuzz_readers.py csv -runs=1000  # one target with the fuzzer's own options
 
 Oracle: only the errors of `riskmap.errors` may leave a reader, no input takes more than 2 s or 512 MB. A finding is
@@ -31,7 +32,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[2]
-sys.path.insert(0, str(ROOT))
+sys.path[:0] = [str(ROOT), str(ROOT / "tests"), str(ROOT / "tests" / "fuzz")]
 EXAMPLE = ROOT / "layers" / "example"
 SECONDS, MEGABYTES = 2.0, 512
 TODAY = 12 * 2025 + 9
@@ -196,6 +197,92 @@ def fuzz_parquet(data: bytes) -> None:
     _lots("lots.parquet", data)
 
 
+def _survey(name: str, content: bytes) -> None:
+    """Read readings of a house, reduce them and compare them; what comes out is finite."""
+    import datetime
+
+    import numpy as np
+
+    from riskmap import cli_survey
+    from riskmap.survey import drawing, expected, levels
+
+    (WORK / name).write_bytes(content)
+    read = cli_survey._read(WORK / name, None, None, None, datetime.date(2026, 11, 30))
+    made = read.levels
+    assert np.isfinite(made.points[["x_m", "y_m", "raw_mm", "level_mm", "sd_mm"]].to_numpy(float)).all()
+    assert made.sigma_mm <= levels.READING_SD_MM, "a misfit widened the reading error"
+    answer = expected.against(made, {"deflection_now_mm": 20.0, "deflection_now_mm_p10": 5.0,
+                                     "deflection_now_mm_p90": 40.0}, name, read.doubts)
+    assert answer.answer == "cannot tell" or not (made.doubts or read.doubts)
+    expected.unlike_any_dome(made, name)
+    traced = drawing.contours(made, 5.0)
+    for table in (made.points, made.residuals, levels.worst(made), traced):
+        cli_survey._csv(table, True, ("caution",))
+    json.dumps(drawing.geojson(traced, -99.0, 31.0, 30.0, ()), allow_nan=False)
+
+
+def fuzz_survey(data: bytes) -> None:
+    _survey("house.csv", data)
+
+
+def fuzz_survey_workbook(data: bytes) -> None:
+    """Put the input in place of the sheet of a workbook, whose checksum would stop it otherwise."""
+    if not data.startswith(b"PK"):
+        made = io.BytesIO()
+        with zipfile.ZipFile(io.BytesIO(_workbook(b"point\n1\n"))) as old, zipfile.ZipFile(made, "w") as new:
+            for name in old.namelist():
+                new.writestr(name, data if name.endswith("sheet1.xml") else old.read(name))
+        data = made.getvalue()
+    _survey("house.xlsx", data)
+
+
+def fuzz_listing(data: bytes) -> None:
+    """Screen a list: every row comes back, in its order."""
+    from invented_results import results
+
+    from riskmap import screening
+    from riskmap.outputs import screen_table
+
+    kind = {b"PK": "xlsx", b"{": "geojson", b"<": "kml"}.get(data[:2] if data[:1] == b"P" else data[:1], "csv")
+    path = WORK / f"list.{kind}"
+    path.write_bytes(data)
+    listing = screening.read(path, {})
+    if not _kept:
+        _kept.append(results())
+    done = screening.screen(_kept[0], listing)
+    assert len(done.rows) == len(listing.table), f"{len(listing.table)} rows in, {len(done.rows)} out"
+    screen_table._csv(done.rows, WORK / "screened.csv")
+    screen_table._csv(screening.in_order(done.rows), WORK / "sorted.csv")
+
+
+def fuzz_bands(data: bytes) -> None:
+    from riskmap import screening
+
+    (WORK / "bands.toml").write_bytes(data)
+    screening.bands(WORK / "bands.toml")
+
+
+def fuzz_calibration_table(data: bytes) -> None:
+    import numpy as np
+
+    from riskmap.calibration import files, surveys
+
+    (WORK / "surveys.csv").write_bytes(data)
+    table, _ = surveys.read(WORK / "surveys.csv")
+    used = table[table["why"] == ""]
+    assert np.isfinite(used[["value_mm", "reading_sd_mm"]].to_numpy(float)).all()
+    assert not used.duplicated(["lot_id", "kind", "first_month", "second_month"]).any()
+    files._csv(table)
+
+
+def fuzz_calibration_model(data: bytes) -> None:
+    from riskmap.calibration import model_file
+
+    (WORK / "calibration.json").write_bytes(data)
+    model_file.read(WORK / "calibration.json")
+
+
+_kept: list[object] = []  # what is slow to make and the same for every input
 TARGETS: dict[str, Callable[[bytes], None]] = {
     name.removeprefix("fuzz_"): target for name, target in list(globals().items()) if name.startswith("fuzz_")}
 
@@ -245,6 +332,44 @@ def _kml(packed: bool) -> bytes:
     return made.getvalue()
 
 
+def _workbook(text: bytes) -> bytes:
+    import openpyxl
+
+    book = openpyxl.Workbook()
+    for row in csv.reader(io.StringIO(text.decode())):
+        book.active.append(row)
+    made = io.BytesIO()
+    book.save(made)
+    return made.getvalue()
+
+
+def _sheet(text: bytes) -> bytes:
+    """Return the sheet of a workbook with texts in the cells themselves."""
+    rows = "".join("<row>" + "".join(f'<c t="inlineStr"><is><t>{cell}</t></is></c>' for cell in row) + "</row>"
+                   for row in csv.reader(io.StringIO(text.decode())))
+    return ('<worksheet xmlns="http://schemas.openxmlformats.org/spreadsheetml/2006/main"><sheetData>'
+            f'{rows}<row r="90"><c r="A90"><v>1.5</v></c></row></sheetData></worksheet>'
+            ).encode()
+
+
+def _model(**changed: object) -> bytes:
+    """Return a calibration that is off, in the form in which `calibrate` writes it."""
+    layer = {"on": False, "blocked_error_mm": None, "random_error_mm": 4.5, "gain": -0.1, "gain_sd": 0.2,
+             "coverage": 0.8, "coverage_scaled": None, "range_scale": 1.0}
+    counts = dict.fromkeys(("rows", "compared", "changes", "singles", "quarantined", "not_used", "houses", "blocks"), 2)
+    weights = {"weight": [], "effective_sample_size": 0.0, "effective_sample_size_untempered": 0.0, "exponent": 1.0,
+               "discrepancy_share": 0.3, "near_share": 0.5}
+    return json.dumps({
+        "format": "riskmap-calibration", "version": 1, "riskmap": "0.9", "correlation_range_m": 500.0, "counts": counts,
+        "run": {"area": "Example town", "today": "2025-10", "code": "a (b)", "settings_sha256": "0" * 64},
+        "uncalibrated_error_mm": 7.5, "constant_error_mm": None, "coverage_uncalibrated": 0.7, "physical": layer,
+        "weights": weights, "statistical": layer, "terms": [], "coefficients_mm": [], "penalty": 0.0,
+        "parameters": [{"name": "restraint", "unit": "", "before": [0.1, 0.2, 0.3], "after": [0.1, 0.2, 0.3]}],
+        "sources": [{"name": "source 1", "rows": 2, "moves_mm": 0.1, "moves_share_of_range": 0.1, "offset_sd": 0.0,
+                     "gains_without": None}], "quarantined": [{"row": 4, "robust_z": 5.5}],
+        "refused": [{"code": "E-CAL-100", "layer": "physical", "text": "too few houses"}], **changed}).encode()
+
+
 def seeds(name: str) -> list[bytes]:
     """Return inputs that the reader accepts, or nearly."""
     dates = ["1985", "1985-03", "1985-03-09", "1985/1988", "~1987", "2/3/1985", "1985-02-30", "9999", "1987.0",
@@ -252,6 +377,16 @@ def seeds(name: str) -> list[bytes]:
     numbers = ["30|40|24", "9.5|12|610", "12 1/2|12'6\"|24 3/8", "1e308|-1|inf", "1,5|NaN|", "0x1F|١٢|１２"]
     ids = ["007|1E5|NA|12345678901234567|", "=1+1|a b| x ", "ünï|\u202egnp|é"]
     csv_seed = b"lot_id,lon,lat,pour_date,slab_width_ft,foundation_type\n007,-98,37,1985,30,slab\n\"a,b\",-98,37,,,\n"
+    house = b"point,x_ft,y_ft,elevation_in,zero,floor,exclude,date\n" + b"".join(
+        b"P%d,%d,%d,%.1f,1,tile,,2026-03-02\n" % (k, 8 * (k % 4), 8 * (k // 4), 0.3 * (k % 3)) for k in range(12))
+    ties = house + b"P3,,,1.4,2,tile,,2026-03-02\nP5,,,2,2,carpet,,\nP5,,,1 1/2,1,carpet,,\nQ,30,9,1\xc2\xbd,2,tile,"
+    ties += b"porch,\n"
+    wide = b'house,xy_unit,elevation_unit,"A@0,0","B@10,0","C@0,9",date\n7,ft,in,0,1 1/2,35 mm,2026-03-02\n'
+    datum = house.replace(b"elevation_in", b"elevation_m").replace(b",0.", b",187.")
+    listed = b"parcel,lot_id,lon,lat,price\n1,0000003,,,1.5\n2,,-98.0005,37.0005,+3\n3,=1+1,,,\n4,0000003,-98,37,x\n"
+    fitted = (b"lot_id,first_date,second_date,change_mm,dome_mm,reading_sd_mm,source,block,exclude,unit\n"
+              b"A,2023-01,2024-01,4,,,Jo,n,,mm\nA,2023-01,,,10,2,Jo,n,,\nA,2024-01,,,14,,Al,n,,\n"
+              b"B,2024-01-05,,,-3,,,s,piers,\n")
     soil = EXAMPLE / "soil_ZZ901.zip"
     monthly = b"\n".join((EXAMPLE / "climate.csv").read_bytes().splitlines()[:40])
     if name in ("csv", "csv_body"):
@@ -283,6 +418,13 @@ def seeds(name: str) -> list[bytes]:
                          gzip.compress(b"{}", mtime=0)],
         "gpkg": lambda: [_layer("gpkg")],
         "parquet": lambda: [_layer("parquet")],
+        "survey": lambda: [house, ties, wide, datum, house.replace(b"1,tile", b"2,\xc3\xbc")],
+        "survey_workbook": lambda: [_workbook(house), _sheet(house), _sheet(ties)],
+        "listing": lambda: [listed, listed.replace(b",", b";"), _geojson('{"lot_id":"0000003"}'), _kml(packed=False),
+                            _workbook(listed)],
+        "bands": lambda: [b"movement_mm = [5, 10, 20, 35]\n"],
+        "calibration_table": lambda: [fitted, fitted.replace(b"_mm", b"_in").replace(b",mm\n", b",in\n")],
+        "calibration_model": lambda: [_model(), _model(terms=["age"], coefficients_mm=[1.5]), _model(version=2)],
     }[name]()
 
 
@@ -334,11 +476,24 @@ def judged(name: str, data: bytes) -> None:
         _report(name, data, "too much memory", f"{grown:.0f} MB")
 
 
-def fuzz(name: str, options: list[str]) -> None:
-    """Fuzz one target; does not return."""
-    import atheris
+def _option(options: list[str], name: str, default: int) -> int:
+    return next((int(option.split("=", 1)[1]) for option in options if option.startswith(f"-{name}=")), default)
 
+
+def fuzz(name: str, options: list[str]) -> None:
+    """Fuzz one target; does not return where atheris does the work."""
     logging.disable(logging.CRITICAL)
+    try:
+        import atheris
+    except ImportError:
+        import by_mutation
+
+        for seed in seeds(name):  # imports inside functions happen now, not on the fuzzer's clock
+            with contextlib.suppress(Exception), _quiet():
+                TARGETS[name](seed)
+        by_mutation.fuzz(seeds(name), lambda data: judged(name, data), _option(options, "max_total_time", 30),
+                         _option(options, "runs", 2**62), _option(options, "seed", 1))
+        return
     corpus = WORK / "corpus"
     corpus.mkdir()
     for k, seed in enumerate(seeds(name)):
@@ -391,8 +546,12 @@ def main(arguments: list[str]) -> int:
     if not arguments or (arguments[0] != "all" and arguments[0] not in TARGETS):
         sys.stderr.write(f"{__doc__}\ntargets: {' '.join(TARGETS)}\n")
         return 2
+    if "--seconds" in arguments[1:-1]:
+        at = arguments.index("--seconds")
+        arguments[at:at + 2] = [f"-max_total_time={arguments[at + 1]}"]
     if "RISKMAP_FUZZ_WORK" in os.environ:
         fuzz(arguments[0], arguments[1:])
+        return 0
     with tempfile.TemporaryDirectory(prefix="riskmap_fuzz_", dir=IN_MEMORY) as folder:
         if arguments[0] == "all":
             return fuzz_all(int(arguments[1]) if len(arguments) > 1 else 30, arguments[2:] or list(TARGETS), folder)

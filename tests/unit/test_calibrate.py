@@ -227,10 +227,65 @@ def test_inches_duplicates_blocks_and_sources(tmp_path: Path) -> None:
     assert table["value_mm"].tolist() == pytest.approx([25.4, 50.8, 12.7, 12.7])
     assert table["reading_sd_mm"].tolist() == pytest.approx([2.54, *[2.54 * np.sqrt(2)] * 3])
     assert table["source"].tolist() == ["source 1", "source 2", "source 1", "source 1"]
-    assert table["why"].tolist() == ["", "E-CAL-040", "E-CAL-041", "E-CAL-041"]
-    assert [(p.code, p.row) for p in problems] == [("W-CAL-052", None), ("E-CAL-040", 3), ("E-CAL-041", 4),
-                                                   ("E-CAL-041", 5)]
+    assert table["why"].tolist() == ["E-CAL-063", "E-CAL-063", "E-CAL-041", "E-CAL-041"]
+    assert [(p.code, p.row) for p in problems] == [("W-CAL-052", None), ("E-CAL-063", 2), ("E-CAL-063", 3),
+                                                   ("E-CAL-041", 4), ("E-CAL-041", 5)]
     assert "Names become source 1, source 2" in problems[0].action
+    path.write_text("lot_id,first_date,second_date,change_in\nA,2023-01,2024-01,1\nA,2023-01,2024-01,1.1\n",
+                    encoding="utf-8")
+    assert surveys.read(path)[0]["why"].tolist() == ["", "E-CAL-040"]  # the same within the reading errors: the first
+
+
+def test_rows_of_a_house_that_contradict_each_other_bar_the_house(tmp_path: Path) -> None:
+    """By hand: 10 and 14 mm are a change of 4, known to 2.54 sqrt(2) = 3.6 as the change itself is, together 5.1 mm.
+
+    A says 4; B says -16, 20 mm or 3.9 standard deviations away; the changes of C add up to 10 and not 15, 5 mm or 0.8.
+    """
+    path = tmp_path / "s.csv"
+    path.write_text(HEAD + "A,2023-01,,,10,,,,\nB,2023-01,,,10,,,,\nA,2024-01,,,14,,,,\nB,2024-01,,,14,,,,\n"
+                    "A,2023-01,2024-01,4,,,,,\nB,2023-01,2024-01,-16,,,,,\nC,2022-01,2023-01,5,,,,,\n"
+                    "C,2023-01,2024-01,5,,,,,\nC,2022-01,2024-01,15,,,,,\n", encoding="utf-8")
+    table, problems = surveys.read(path)
+    assert table["why"].tolist() == ["", "E-CAL-063", "", "E-CAL-063", "", "E-CAL-063", "", "", ""]
+    assert [p.row for p in problems] == [3, 5, 7]
+    assert "rows 3, 5, 7 of this house" in problems[0].rule
+    assert surveys.read(path)[0].equals(table)
+
+
+def test_units_that_rows_deny_or_that_a_source_seems_to_have(tmp_path: Path) -> None:
+    path = tmp_path / "s.csv"
+    rows = "".join(f"L{k},2024-01,,,0.{k},,tiny,,\n" for k in range(1, 7))
+    path.write_text(HEAD.strip() + ",unit\nA,2024-01,,,20,,x,,,mm\nB,2024-01,,,0.8,,x,,,in\n"
+                    "C,2024-01,,,1,,x,,,Inches\n" + rows, encoding="utf-8")
+    table, problems = surveys.read(path)
+    assert table["why"].tolist() == ["", "E-CAL-065", "E-CAL-065", *["E-CAL-066"] * 6]
+    assert [p.code for p in problems if p.row == 3] == ["E-CAL-065"]
+    path.write_text(HEAD + rows.replace("0.6", "4.0"), encoding="utf-8")
+    assert set(surveys.read(path)[0]["why"]) == {""}
+
+
+def test_a_date_that_cannot_be_bars_the_house(run: Results, tmp_path: Path) -> None:
+    lots = run.lots
+    known = lots.loc[(lots["state"] == "") & (lots["pour_date_early"] > "1985") & (lots["pour_date_basis"] != "none"),
+                     "lot_id"].iloc[:2].tolist()
+    path = tmp_path / "s.csv"
+    now = int(run.today[:4])
+    path.write_text(HEAD + f"{known[0]},1984-01,,,5,,,,\n{known[0]},{now - 1}-01,,,5,,,,\n"
+                    f"{known[1]},{now + 5}-01,,,5,,,,\n{known[1]},{now - 1}-01,,,5,,,,\n", encoding="utf-8")
+    made = against_surveys.calibrate(run, path, latest=12 * (now + 1))
+    assert made.comparisons["why"].tolist() == ["E-CAL-023", "E-CAL-064", "E-CAL-067", "E-CAL-064"]
+    newer = against_surveys.calibrate(run, path, latest=12 * (now + 9))  # newer than the run: that row only
+    assert newer.comparisons["why"].tolist() == ["E-CAL-023", "E-CAL-064", "E-CAL-022", ""]
+
+
+def test_an_id_copied_from_a_table_of_the_run_is_found(run: Results, tmp_path: Path) -> None:
+    lots = run.lots.copy()
+    place = lots.index[lots["state"] == ""][0]
+    lots.loc[place, "lot_id"] = "=1+1"
+    path = tmp_path / "s.csv"
+    path.write_text(HEAD + "'=1+1,2024-03,,,5,,,,\n", encoding="utf-8")
+    table, _ = surveys.match(surveys.read(path)[0], replace(run, lots=lots), "s.csv")
+    assert table["lot_row"].tolist() == [lots.index.get_loc(place)]
 
 
 # ---------------------------------------------------------------- the command

@@ -1,0 +1,116 @@
+"""One guard for every CSV that is written: no cell and no heading that a spreadsheet would run as a formula."""
+
+from __future__ import annotations
+
+import ast
+import csv
+import io
+from collections.abc import Callable
+from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pytest
+from hostile_texts import TEXTS, spread
+from invented_results import results
+
+from riskmap import briefing, cli_survey
+from riskmap.calibration import files, invented
+from riskmap.outputs import change_table, csv_table, public_table, screen_table
+
+PACKAGE = Path(briefing.__file__).parent
+RUNS = ("=", "+", "-", "@", "\t", "\r", "\n", "\x00", "\uff1d", "\uff0b", "\uff0d", "\uff20")
+CELLS = [text for text in TEXTS if text.strip()]
+
+
+def lots(folder: Path) -> Path:
+    return csv_table.write(spread(results(len(TEXTS))), folder)
+
+
+def lots_raw_names(folder: Path) -> Path:
+    return screen_table._csv(pd.DataFrame({text: CELLS for text in dict.fromkeys(CELLS)}), folder / "screened.csv")
+
+
+def change(folder: Path) -> Path:
+    table = pd.DataFrame({"lot_id": CELLS, "why": CELLS, "map_unit_name": CELLS, "soil_part_mm": 0.0,
+                          change_table.CHANGE: 0.0})
+    return change_table.write(table, {}, (), [], {}, folder)[0]
+
+
+def public(folder: Path) -> Path:
+    public_table._csv(pd.DataFrame({"map_unit_name": CELLS, "lots": 10}), folder / "public.csv")
+    return folder / "public.csv"
+
+
+def comparisons(folder: Path) -> Path:
+    (folder / "comparisons.csv").write_bytes(files._csv(pd.DataFrame({"lot_id": CELLS, "z": 0.5, "on": True})))
+    return folder / "comparisons.csv"
+
+
+def survey(folder: Path) -> Path:
+    table = pd.DataFrame({"point": CELLS, "floor": CELLS, "level_mm": -1.5})
+    (folder / "levels.csv").write_text(cli_survey._csv(table, True, ("a caution",)), encoding="utf-8",
+                                       errors="surrogatepass", newline="")
+    return folder / "levels.csv"
+
+
+def pages(folder: Path) -> Path:
+    visits: list[Any] = [SimpleNamespace(row=k, status=text) for k, text in enumerate(CELLS)]
+    made = [{"id": text, "state": text} for text in CELLS]
+    briefing._index(folder / "pages.csv", visits, made, pd.DataFrame({"lot_row": [0], "cluster": [1], "order": [2]}))
+    return folder / "pages.csv"
+
+
+def surveys(folder: Path) -> Path:
+    count = len(CELLS)
+    table = pd.DataFrame({"lot_id": CELLS, "kind": "single", "first_month": 24000, "second_month": -1})
+    town: Any = SimpleNamespace(table=table)
+    return invented.write(town, np.full(count, -3.0), folder / "surveys.csv", source=CELLS)
+
+
+WRITERS: dict[str, Callable[[Path], Path]] = {
+    "outputs/csv_table.py": lots, "outputs/screen_table.py": lots_raw_names, "outputs/change_table.py": change,
+    "outputs/public_table.py": public, "calibration/files.py": comparisons, "cli_survey.py": survey,
+    "briefing.py": pages, "calibration/invented.py": surveys}
+
+
+@pytest.mark.parametrize("module", WRITERS)
+def test_hostile_texts_run_in_no_csv(module: str, tmp_path: Path) -> None:
+    text = WRITERS[module](tmp_path).read_bytes().decode("utf-8-sig")
+    rows = list(csv.reader(io.StringIO(text.replace("\x00", "\\u0000"), newline="")))
+    assert len(rows) in (len(CELLS) + 1, len(TEXTS) + 1), "a line end within a cell begins no row"
+    found = {cell for row in rows for cell in row}
+    for cell in found:
+        if cell.startswith(RUNS):
+            assert np.isfinite(float(cell)), (module, cell)  # a plain number, which the table may hold as a text
+    for sign in ("=1+1", "\uff1d1+1", "@SUM(A1)"):
+        assert f"'{sign}" in found, (module, sign)
+
+
+def test_values_of_a_survey_file_stay_numbers(tmp_path: Path) -> None:
+    rows = list(csv.DictReader(io.StringIO(surveys(tmp_path).read_text(encoding="utf-8"), newline="")))
+    assert {row["dome_mm"] for row in rows} == {"-3.0"}
+
+
+def test_every_writer_of_csv_is_among_them() -> None:
+    writing = set()
+    for path in sorted(PACKAGE.rglob("*.py")):
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.Call) and isinstance(node.func, ast.Attribute) and (
+                    node.func.attr in ("to_csv", "write_csv", "DictWriter")
+                    or ast.unparse(node.func) == "csv.writer"):
+                writing.add(path.relative_to(PACKAGE).as_posix())
+    assert writing <= set(WRITERS)
+    guarded = {path.relative_to(PACKAGE).as_posix() for path in PACKAGE.rglob("*.py")
+               if any(word in path.read_text(encoding="utf-8") for word in ("guarded(", "guarded_table(", "text_of("))}
+    assert set(WRITERS) <= guarded
+
+
+def test_headings_come_back() -> None:
+    table = pd.DataFrame({"=1+1": ["\uff1d1+1", "-5"], "plain": [1, 2]})
+    told = csv_table.guarded_table(table, numbers_stay=True)
+    assert list(told.columns) == ["'=1+1", "plain"]
+    assert told["'=1+1"].tolist() == ["'\uff1d1+1", "-5"]
+    assert list(table.columns) == ["=1+1", "plain"]
