@@ -16,7 +16,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 WEIGHT_DIGITS = 6  # mixtures that agree to a millionth are one mixture
-YOUNG_YEARS = 10  # below this age a known pour month counts, above it the year (decisions page)
+YOUNG_YEARS = 10  # below this age a known pour month counts, above it the year (method.md, section 1)
 
 
 @dataclass(frozen=True)

@@ -51,7 +51,7 @@ class Movement:
 def layer_arrays(profile: pd.DataFrame, layer: pd.DataFrame, soil: SoilSettings) -> tuple[NDArray[np.float64], ...]:
     """Return the layers of every profile down to any depth as arrays (n_profile, n_layer).
 
-    The deepest horizon is extended to 2 m at most, below it counts half; nothing counts below rock (decisions page).
+    The deepest horizon is extended to 2 m at most, below it half; nothing counts below rock (method.md, section 2).
 
     Returns
     -------
@@ -83,7 +83,7 @@ def layer_arrays(profile: pd.DataFrame, layer: pd.DataFrame, soil: SoilSettings)
 def depth_caps(profile: pd.DataFrame) -> NDArray[np.float64]:
     """Return what rock or a water table that lasts all year leaves of the active depth, by profile number. [m]
 
-    The active depth is cut at the water table and at rock (decisions page). A water table of the wet season does not
+    The active depth is cut at the water table and at rock (method.md, section 5.4). One of the wet season does not
     count: the ground above its yearly low dries. `inf` where nothing cuts.
     """
     cap = profile["rock_depth_m"].fillna(np.inf).to_numpy(float)

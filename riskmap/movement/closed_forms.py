@@ -56,8 +56,8 @@ def sealed_column(depth: Array, tau: float, terms: int = 200) -> Array:
 def steady_beneath_edge(inside: Array, depth: Array) -> Array:
     """Return steady suction beneath a half-infinite slab, surface 1 outside, base 0; lengths in active depths.
 
-    v = (2/pi) Re arcsin(exp(pi (-d + i z) / 2)), from a conformal map of the strip to the half plane (derived in the
-    physics notes; the boundary values are checked in tests/verification).
+    v = (2/pi) Re arcsin(exp(pi (-d + i z) / 2)), from a conformal map of the strip to the half plane (method.md,
+    section 5.7, test 3; the boundary values are checked in tests/verification). [-]
     """
     return np.asarray(2 / np.pi * np.arcsin(np.exp(np.pi * (-inside + 1j * depth) / 2)).real)
 

@@ -2,7 +2,7 @@
 
 Lengths are divided by the active depth, so the operator depends on one number only, half width over active depth.
 Cells grow geometrically away from the slab edge and from the surface: on a uniform grid the square-root
-singularity at the edge leaves an error of first order (physics notes section 2; tests/verification).
+singularity at the edge leaves an error of first order (notebooks/method.md, section 5.5; tests/verification).
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from scipy import sparse
 Array = NDArray[np.float64]
 
 ROOT_EXCHANGE = 1e4  # rate at which roots pull a cell to the surface suction, per dimensionless time: within days
-FAR_FIELD = 1.5  # width of open ground in active depths: error below 0.18 % of the edge range (computed, physics notes)
+FAR_FIELD = 1.5  # width of open ground in active depths: error below 0.18 % of the edge range (computed)
 
 
 @dataclass(frozen=True)

@@ -40,6 +40,6 @@ def triangular_one(u: float, low: float, middle: float, high: float) -> float:
 def compression_index(lep_pct: float, cap_pct: float, span_pf: float) -> float:
     """Return the volume change per pF for a linear extensibility: ((1 + LEP/100)^3 - 1) / span.
 
-    Form of the soil-survey based index, from memory (decisions page); linear extensibility is capped first.
+    Form of the soil-survey based index, from memory (method.md, section 6); linear extensibility is capped first.
     """
     return ((1 + min(lep_pct, cap_pct) / 100) ** 3 - 1) / span_pf

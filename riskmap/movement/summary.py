@@ -13,9 +13,9 @@ from riskmap.tables import DEFLECTION_BANDS_MM, month_name
 Array = NDArray[np.float64]
 
 PHASES = ("early_settlement", "dome_growing", "edge_seasonal")
-FROST_SHARE = 0.07  # share of the edge range added in quadrature where a month's normal is below freezing (decisions)
+FROST_SHARE = 0.07  # share of the edge range added in quadrature where a month's normal is below freezing (judgement)
 TILT_LIMIT_PCT = 1.0  # quoted guideline figure (from memory); drawn as a line, never as pass or fail
-CORNER_FACTOR = 1.22  # middle to corner over middle to long edge (computed in three dimensions, physics notes 8)
+CORNER_FACTOR = 1.22  # middle to corner over middle to long edge (computed in three dimensions)
 NORMAL_P90 = 1.2815515655446004  # 90th percentile of a unit normal
 MM = 1000.0
 

@@ -1,7 +1,7 @@
 """How far a suction cycle reaches under a sealed cover: exact half-plane form.
 
 Open surface beside a sealed one on a half-space; at the surface, distance x inside the edge, the amplitude ratio is
-|erfc(sqrt(x sqrt(i w / alpha)))| (Sommerfeld half-plane solution, derived in the reference notes and confirmed there by
+|erfc(sqrt(x sqrt(i w / alpha)))| (Sommerfeld half-plane solution; method.md, section 5.7; confirmed by
 finite differences). Two definitions of the edge distance are in use; name the one meant.
 """
 
