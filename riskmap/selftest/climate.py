@@ -237,7 +237,7 @@ CASES = (
     Case("18d", "scores used for None, D0 .. D4 are the class means", "means of a unit normal between those limits",
          "computed", tuple(constants.CATEGORY_NORMAL_SCORE[k] for k in range(-1, 5)), "sd",
          Tolerance("scores are kept to two decimals", absolute=0.0051), _class_scores),
-    Case("18e", "scores applied to a whole class", "method.md, section 3", "computed", (0.50, -0.68, -1.04, -1.45, -1.82,
+    Case("18e", "scores applied to whole classes", "method.md, section 3", "computed", (.50, -0.68, -1.04, -1.45, -1.82,
          -2.42),
          "sd", Tolerance("exact", absolute=1e-12), _used_scores),
     Case("S15", "probability of SPI -1, -1.5, -2 and +1.5", "SPI probability table of an open article", "seen",
