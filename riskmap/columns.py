@@ -3,6 +3,7 @@
 In: lots with soil profiles and weights and a climate cell. Out: unique columns (soil mixture, cell, slab width, slab
 class, pour dates), the profiles of each, and each lot's column. Lots that share a column share every number, so the
 physics runs once for all of them.
+Method: notebooks/method.md, section 1.
 """
 
 from __future__ import annotations

@@ -3,6 +3,7 @@
 Months measured by rain and temperature run the bucket; months known only by an index or by weekly categories take
 the month's climatology shifted by the index, with the part that the index leaves unexplained drawn. The record is
 preceded by a repeat of its first years, so that the ground has forgotten its start before the first pour.
+Method: notebooks/method.md, section 4; equilibrium and spin-up section 5.2 and 5.3; past years section 8.
 """
 
 from __future__ import annotations
@@ -197,7 +198,7 @@ def _span(first_month: int, start: int) -> str:
 
 def make(history: ClimateHistory, cell: int, draws: Draws, climate: ClimateSettings,
          movement: MovementSettings) -> Driver:
-    """Return the driver of one cell.
+    """Return the driver of one cell. (method.md, section 4)
 
     Parameters
     ----------

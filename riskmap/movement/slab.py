@@ -27,7 +27,7 @@ MAIN, OFF1, OFF2, FORCE, SPRING, PIVOT, WORK1, WORK2 = 0, 1, 2, 3, 4, 5, 6, 7
 @compiled
 def assemble(n: int, spacing: float, stiffness: float, spring: float, load: float, edge_load: float,
              mirror: bool) -> Array:
-    """Return the system of a slab, shape (8, n); it serves every ground under the same slab.
+    """Return the system of a slab, shape (8, n); it serves every ground under the same slab. (method.md, section 7)
 
     n : int
         Number of nodes.
@@ -63,7 +63,7 @@ def assemble(n: int, spacing: float, stiffness: float, spring: float, load: floa
 
 @compiled
 def deflect(ground: Array, system: Array, tension: bool) -> Array:
-    """Return the shape of the slab on the ground. [m]
+    """Return the shape of the slab on the ground. [m] (method.md, section 7)
 
     ground (n,): height of the ground [m]; system (8, n) from `assemble`, whose last rows are used as room; tension:
     True for springs that can pull (only to check against closed forms).
@@ -116,6 +116,7 @@ def deflect(ground: Array, system: Array, tension: bool) -> Array:
 def settle(ground: Array, system: Array, touching: Flags, factored: bool, shape: Array) -> bool:
     """Fill shape (n,) with what `deflect` returns, starting from the contact of the ground before. [m]
 
+    Method: method.md, section 7.
     The answer does not depend on the start, but from month to month the contact hardly changes: most months need one
     step and no new factors.
 
@@ -173,6 +174,7 @@ def solve(ground: Array, spacing: float, stiffness: float, spring: float, load: 
 def departure(shape: Array) -> tuple[float, float]:
     """Return the middle of a half slab above its edge and the signed largest departure from the chord.
 
+    Method: method.md, section 7. [m]
     `shape` runs from the middle (first) to the edge (last); for a symmetric slab the chord is level.
     """
     edge = shape[-1]

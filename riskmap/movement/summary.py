@@ -1,4 +1,7 @@
-"""From draws to the numbers of a column: mixture of profiles, quantiles, shares, widening where frost is possible."""
+"""From draws to the numbers of a column: mixture of profiles, quantiles, shares, widening where frost is possible.
+
+Method: notebooks/method.md, section 9.
+"""
 
 from __future__ import annotations
 
@@ -22,7 +25,7 @@ MM = 1000.0
 
 def choose_units(column: NDArray[np.int64], unit: NDArray[np.int64], weight: Array, component: Array) \
         -> NDArray[np.int64]:
-    """Return the unit that stands for each draw of each column, shape (n_column, n_draw).
+    """Return the unit that stands for each draw of each column, shape (n_column, n_draw). (method.md, section 8)
 
     Draws are split among the profiles of a column in proportion to their weight: draw d takes the profile in whose
     slice of cumulated weight its stratified quantile falls, so shares are met within one draw.
@@ -49,7 +52,10 @@ def choose_units(column: NDArray[np.int64], unit: NDArray[np.int64], weight: Arr
 
 
 def quantiles(ordered: Array, percents: tuple[float, ...]) -> list[Array]:
-    """Return percentiles of ordered draws (n_column, n_draw), linear between order statistics."""
+    """Return percentiles of ordered draws (n_column, n_draw), linear between order statistics.
+
+    Method: method.md, section 9.
+    """
     out = []
     for percent in percents:
         position = percent / 100 * (ordered.shape[1] - 1)
@@ -77,7 +83,7 @@ def _widened(low: Array, middle: Array, high: Array, extra: Array, floor: float 
 
 def summarise(block: Array, chosen: NDArray[np.int64], first_month: int, frost: bool, plan_factor: Array) \
         -> pd.DataFrame:
-    """Return one row per column with the columns of `tables.ESTIMATE` that come from the draws.
+    """Return one row per column with the columns of `tables.ESTIMATE` that come from the draws. (method.md, section 9)
 
     Parameters
     ----------

@@ -3,6 +3,7 @@
 Every file states `SOURCE` (document, table, equation), `STANDING` (`seen`: read in a source; `computed`: exact
 mathematics; `from memory`: not read anywhere) and `VERIFIED` (a printed value of the document itself is reproduced).
 Methods whose table or chart was not seen are not coded. The check values are in riskmap.selftest.
+Method: notebooks/method.md, section 9, last paragraph.
 """
 
 from __future__ import annotations
