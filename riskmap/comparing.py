@@ -3,7 +3,6 @@
 The parts come from computing again, one thing exchanged at a time, in a fixed order: code, settings, lots, soil,
 weather of months that both runs know, new months, calibration. Each part is the step between two neighbours, so their
 sum is the change whatever the order; with another order single parts could differ where two things act on each other.
-Method: notebooks/method.md, section 12.
 """
 
 from __future__ import annotations

@@ -231,23 +231,3 @@ def constants() -> pd.DataFrame:
 
     return pd.DataFrame([{"part": c.part, "constant": c.where, "value": c.value, "unit": c.unit,
                           "meaning": c.meaning, "standing": c.standing, "source": c.source} for c in CONSTANTS])
-
-
-def shown(value: Any) -> str:
-    """Return a value as the page of the method writes it: `3 to 4` for two numbers, `2: 0.64, 3: 0.77` for a table."""
-    if isinstance(value, dict):
-        return ", ".join(f"{key}: {shown(one)}" for key, one in value.items())
-    if isinstance(value, tuple):
-        return (" to " if len(value) == 2 else ", ").join(map(shown, value))
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    return f"{value:.4g}" if isinstance(value, float) else str(value)
-
-
-def as_markdown() -> str:
-    """Return every constant as one Markdown table, in the order of `CONSTANTS`: section 15 of notebooks/method.md."""
-    names = ("part", "constant", "value", "unit", "meaning", "standing", "source")
-    lines = ["| " + " | ".join(names) + " |", "|" + "---|" * len(names)]
-    rows = [(c.part, f"`{c.where}`", shown(c.value), c.unit or "–", c.meaning, c.standing, c.source) for c in CONSTANTS]
-    lines += ["| " + " | ".join(row) + " |" for row in rows]
-    return "\n".join(lines)

@@ -3,7 +3,6 @@
 Zero and tilt are free: only the dome or dish is compared. The as-built scatter is in the noise: new slabs in Phoenix
 differ by 13.5 mm on average a few days after placement (Walsh, Bashford & Mason 2001, J. Perf. Constr. Fac. 15(4),
 abstract).
-Method: notebooks/method.md, section 13.
 """
 
 from __future__ import annotations
