@@ -3,6 +3,7 @@
 In: lots with soil profiles and weights and a climate cell. Out: unique columns (soil mixture, cell, slab width, slab
 class, pour dates), the profiles of each, and each lot's column. Lots that share a column share every number, so the
 physics runs once for all of them.
+Method: notebooks/method.md, section 1.
 """
 
 from __future__ import annotations
@@ -16,7 +17,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 WEIGHT_DIGITS = 6  # mixtures that agree to a millionth are one mixture
-YOUNG_YEARS = 10  # below this age a known pour month counts, above it the year (decisions page)
+YOUNG_YEARS = 10  # below this age a known pour month counts, above it the year (method.md, section 1)
 
 
 @dataclass(frozen=True)

@@ -116,7 +116,7 @@ class IndexEntry(Provenance):
 
     path: Path
     name: Literal["spi", "spei", "pdsi"]
-    accumulation_months: int = 6  # PDSI is read as about 9; see the driver's notes
+    accumulation_months: int = 6  # PDSI is read as 9; notebooks/method.md, section 3
     first_month: str = Field(pattern=_MONTH)  # YYYY-MM of band 1
 
 
@@ -201,8 +201,8 @@ class MovementSettings(_Frozen):
     # Scenario 0.5: roots hold open ground at the surface's suction down to it; edge movement about doubles (a gap in
     # the model's structure: measured damping lies between 0 and 0.6).
     root_zone_depth_m: float = 0.0
-    sides_sd_pf: float = 0.4  # judgement of the physics notes: sun, shade, watering; not measured
-    # Scenarios: right minus left surface suction. A leak or a large tree 1.5 pF (the notes offer 1.5-2), watering held
+    sides_sd_pf: float = 0.4  # judgement: sun, shade, watering; not measured
+    # Scenarios: right minus left surface suction. A leak or a large tree 1.5 pF (judgement: 1.5-2), watering held
     # above half dry 0.6 pF (judgement). Wet sides rise, dry sides sink.
     leak_pf: float = -1.5
     watering_pf: float = -0.6

@@ -117,7 +117,7 @@ CONSTANTS = (
     # ---- diffusion
     Constant("ground", "movement.diffusivity_m2_per_yr", "diffusivity", "m2/yr", "calibrated", _BEHAVIOUR),
     Constant("ground", "movement.diffusivity_sigma_ln", "its spread (lognormal)", "", "measured",
-             "slow and fast tails in field cases"),
+             "slow and fast tails in field cases (notebooks/evidence.md, 3 and 8)"),
     Constant("ground", "movement.diffusivity_clip", "its limits", "m2/yr", "judgement", "range tested"),
     Constant("ground", "movement.active_depth_m", "depth to constant suction", "m", "calibrated", _BEHAVIOUR),
     Constant("ground", "movement.active_depth_draw_m", "the same, drawn evenly between", "m", "measured",

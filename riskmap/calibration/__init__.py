@@ -5,6 +5,7 @@ when the surveys allow it, the lots' numbers calibrated. Two layers: weights ove
 (`physical`), and on top a ridge regression on soil, age and season (`statistical`). Each is tested on rows left out by
 block with a buffer (`blocks`, `crossval`) and stays off, with its reason, unless it is clearly nearer to them
 (`fitting`).
+Method: notebooks/method.md, section 13.
 """
 
 from __future__ import annotations

@@ -19,7 +19,7 @@ Array = NDArray[np.float64]
 Whole = NDArray[np.int64]
 Flags = NDArray[np.bool_]
 
-FEWEST_HOUSES, FEWEST_BLOCKS = 30, 5  # judgement, stated in the list of features: never switched on below
+FEWEST_HOUSES, FEWEST_BLOCKS = 30, 5  # judgement: never switched on below
 OUTLIER_Z = 3.5  # Iglewicz & Hoaglin 1993, from memory
 MOST_QUARANTINED = 0.2  # judgement: beyond it the rows do not belong together
 CLEAR = 1.0  # judgement: gains below one sd over blocks do not count

@@ -2,6 +2,7 @@
 
 Classes do not overlap and `None` has no polygon: its share is what no class covers. Areas are taken in an equal-area
 projection. Checked against the official county statistics in tests/verification/test_drought_county_area.py.
+Method: notebooks/method.md, section 3.
 """
 
 from __future__ import annotations
@@ -23,7 +24,7 @@ SCORES = np.array([CATEGORY_NORMAL_SCORE[k] for k in CATEGORIES])
 
 def shares(targets: Shapes, polygons: Shapes, category: NDArray[np.int64], week: NDArray[np.int64], n_week: int, *,
            crs: str, source_crs: str = "EPSG:4326") -> NDArray[np.float64]:
-    """Return the share of each target's area in each category, for every weekly map.
+    """Return the share of each target's area in each category, for every weekly map. [-] (method.md, section 3)
 
     Parameters
     ----------
@@ -127,6 +128,7 @@ def at_points(points: Shapes, polygons: Shapes, category: NDArray[np.int64]) -> 
 def normal_score(share: NDArray[np.float64]) -> NDArray[np.float64]:
     """Return the mean normal score of shares (..., 6): sum of share times the score of the class.
 
+    Method: method.md, section 3. [-]
     `None` is censored at the 30th percentile; +0.50 is the mean of a unit normal above it
     (`constants.CATEGORY_NORMAL_SCORE`).
     """
@@ -136,6 +138,8 @@ def normal_score(share: NDArray[np.float64]) -> NDArray[np.float64]:
 def monthly_score(weekly: NDArray[np.float64], week_month: NDArray[np.int64], first_month: int,
                   n_month: int) -> NDArray[np.float64]:
     """Return the mean score of the maps dated in each calendar month, shape (n_target, n_month); NaN without a map.
+
+    Method: method.md, section 3. [-]
 
     Parameters
     ----------

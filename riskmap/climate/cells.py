@@ -1,4 +1,7 @@
-"""Which climate cell a place lies in, and the value of an index grid over a cell."""
+"""Which climate cell a place lies in, and the value of an index grid over a cell.
+
+Method: notebooks/method.md, section 3.
+"""
 
 from __future__ import annotations
 
@@ -45,6 +48,8 @@ def cell_of(points: NDArray[Any], cells: gpd.GeoDataFrame) -> NDArray[np.object_
 def score_over_cells(grids: tuple[IndexGrid, ...], shapes: NDArray[Any], *, accumulation_months: int, first_month: int,
                      n_month: int) -> NDArray[np.float64]:
     """Return the index of each cell and month as a normal score, NaN where no grid has a value.
+
+    Method: method.md, section 3. [-]
 
     Parameters
     ----------

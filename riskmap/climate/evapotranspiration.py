@@ -3,6 +3,7 @@
 Thornthwaite, C.W. (1948), Geographical Review 38, 55-94. The form used has no branch for months above 26.5 degC.
 The bucket of the movement driver was measured with this evapotranspiration (settings.ClimateSettings.rain_factor);
 the evapotranspiration of a reference grass surface is about 1.7 times larger and would hold the bucket dry.
+Method: notebooks/method.md, section 3.
 """
 
 from __future__ import annotations
@@ -33,7 +34,7 @@ def daylight_hours(latitude_deg: Array) -> Array:
 
 
 def calendar_means(monthly: Array, first_calendar_month: int) -> Array:
-    """Return means by calendar month over the whole record, shape (n_cell, 12), January first; NaN without data."""
+    """Return calendar-month means over the record, (n_cell, 12), January first; NaN without data. [of `monthly`]"""
     month = (first_calendar_month - 1 + np.arange(monthly.shape[1])) % 12
     member = (month[:, None] == np.arange(12)).astype(float)
     known = np.isfinite(monthly)
@@ -42,7 +43,7 @@ def calendar_means(monthly: Array, first_calendar_month: int) -> Array:
 
 
 def thornthwaite(temperature_c: Array, latitude_deg: Array, *, first_calendar_month: int) -> Array:
-    """Return monthly potential evapotranspiration.
+    """Return monthly potential evapotranspiration. [mm] (method.md, section 3)
 
     Parameters
     ----------
@@ -78,6 +79,7 @@ def thornthwaite(temperature_c: Array, latitude_deg: Array, *, first_calendar_mo
 def ratio_to_thornthwaite(declared_mm: Array, thornthwaite_mm: Array) -> Array:
     """Return declared over Thornthwaite totals of the months that have both, shape (n_cell,); NaN without any.
 
+    Method: method.md, section 3. [-]
     Above `REFERENCE_RATIO` the declared values look like the evapotranspiration of a reference surface.
     """
     both = np.isfinite(declared_mm) & np.isfinite(thornthwaite_mm)

@@ -2,6 +2,7 @@
 
 No clock is read here: a run must give the same numbers and files on any day. Commands may add the clock's month
 (`behind`), on the screen only.
+Method: notebooks/method.md, section 3.
 """
 
 from __future__ import annotations

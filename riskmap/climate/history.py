@@ -3,6 +3,7 @@
 Sources, best first: 1 rain and temperature, 2 index grid, 3 weekly categories, 4 the usual season (climatology). The
 score z says how many standard deviations wetter (+) or drier (-) than usual a month is; the movement driver turns it
 into suction with the cell's own monthly climatology.
+Method: notebooks/method.md, section 3.
 """
 
 from __future__ import annotations
@@ -17,7 +18,7 @@ BEFORE, RECORD, INDEX, CATEGORY, CLIMATOLOGY = 0, 1, 2, 3, 4
 
 def combine(precipitation_mm: NDArray[np.float64], pet_mm: NDArray[np.float64], index_z: NDArray[np.float64],
             category_z: NDArray[np.float64]) -> tuple[NDArray[np.int8], NDArray[np.float64]]:
-    """Return source and z of each cell and month from what is known of it.
+    """Return source and z of each cell and month from what is known of it. (method.md, section 3)
 
     Parameters
     ----------
@@ -48,13 +49,19 @@ def on_axis(cell: NDArray[np.int64], month: NDArray[np.int64], value: NDArray[np
 
 
 def recent_level(source: NDArray[np.int8], recent_months: int) -> NDArray[np.int64]:
-    """Return the weakest source of the last months per cell: 1, 2, 3, or 4 for climatology; 0 without a record."""
+    """Return the weakest source of the last months per cell: 1, 2, 3, or 4 for climatology; 0 without a record.
+
+    Method: method.md, section 3.
+    """
     return source[:, -recent_months:].astype(np.int64).max(axis=1, initial=0)
 
 
 def coldest_normal(temperature_c: NDArray[np.float64], first_month: int, first_year: int,
                    last_year: int) -> NDArray[np.float64]:
-    """Return the lowest calendar-month mean temperature per cell, of the normal period where it has all months."""
+    """Return the lowest calendar-month mean temperature per cell, of the normal period where it has all months.
+
+    Method: method.md, section 4. [degC]
+    """
     year = (first_month + np.arange(temperature_c.shape[1])) // 12
     normal_period = np.where((year >= first_year) & (year <= last_year), temperature_c, np.nan)
     calendar_month = first_month % 12 + 1

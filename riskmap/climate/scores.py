@@ -1,4 +1,7 @@
-"""Drought indices of the weather of a run, and a history whose last months are known by an index only."""
+"""Drought indices of the weather of a run, and a history whose last months are known by an index only.
+
+Method: notebooks/method.md, section 3.
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,7 @@
-"""Weekly drought categories near the lots, for drawing: disjoint, clipped and simplified."""
+"""Weekly drought categories near the lots, for drawing: disjoint, clipped and simplified.
+
+Method: notebooks/method.md, section 3.
+"""
 
 from __future__ import annotations
 

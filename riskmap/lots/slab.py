@@ -17,7 +17,7 @@ SHALLOW_BELOW_MM, DEEP_ABOVE_MM = 450.0, 650.0
 
 
 # A slab as wide as long grows a smaller dome than the strip across its short side: x 0.92 at 1.0, 0.98 at 1.5, 1 from 2
-# (computed in three dimensions, coarse grid; physics notes section 8). In steps of 0.02.
+# (computed in three dimensions, coarse grid; notebooks/method.md, section 7). In steps of 0.02.
 PLAN_ASPECT, PLAN_FACTOR, PLAN_STEP = (1.0, 1.5, 2.0), (0.92, 0.98, 1.0), 0.02
 
 

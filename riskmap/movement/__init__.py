@@ -3,6 +3,7 @@
 In: unique columns, their profiles and layers, the climate history. Out: one row per column with medians, ranges
 and shares, and why a cell gives no number. Equations are in grid, reduced_model, surface and slab; `kernels` is the
 compiled path that joins them; nothing here opens a file.
+Method: notebooks/method.md, section 1 and, step by step, section 4 to section 9.
 """
 
 from __future__ import annotations
@@ -49,7 +50,7 @@ class Movement:
 def layer_arrays(profile: pd.DataFrame, layer: pd.DataFrame, soil: SoilSettings) -> tuple[NDArray[np.float64], ...]:
     """Return the layers of every profile down to any depth as arrays (n_profile, n_layer).
 
-    The deepest horizon is extended to 2 m at most, below it counts half; nothing counts below rock (decisions page).
+    The deepest horizon is extended to 2 m at most, below it half; nothing counts below rock (method.md, section 2).
 
     Returns
     -------
@@ -81,7 +82,7 @@ def layer_arrays(profile: pd.DataFrame, layer: pd.DataFrame, soil: SoilSettings)
 def depth_caps(profile: pd.DataFrame) -> NDArray[np.float64]:
     """Return what rock or a water table that lasts all year leaves of the active depth, by profile number. [m]
 
-    The active depth is cut at the water table and at rock (decisions page). A water table of the wet season does not
+    The active depth is cut at the water table and at rock (method.md, section 5.4). One of the wet season does not
     count: the ground above its yearly low dries. `inf` where nothing cuts.
     """
     cap = profile["rock_depth_m"].fillna(np.inf).to_numpy(float)

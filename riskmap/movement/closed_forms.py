@@ -1,4 +1,7 @@
-"""Exact solutions that the numerical core is held to: arrays in and out, no shortcut shared with the core."""
+"""Exact solutions that the numerical core is held to: arrays in and out, no shortcut shared with the core.
+
+Method: notebooks/method.md, section 5.7 and section 7.
+"""
 
 from __future__ import annotations
 
@@ -12,6 +15,7 @@ def periodic_amplitude(depth_m: Array, *, diffusivity_m2_per_yr: float, active_d
                        cycles_per_yr: float = 1.0) -> tuple[Array, Array]:
     """Return amplitude ratio and lag of suction below a surface that varies as a cosine.
 
+    Method: method.md, section 5.7. [-, months]
     The ground is held at constant suction at the active depth. Checked by substitution: v = Re(sinh(k (Zm - z)) /
     sinh(k Zm) exp(i w t)) with k = sqrt(i w / alpha) satisfies the diffusion equation and both boundaries.
 
@@ -33,6 +37,7 @@ def open_ground_range(*, strain_per_pf: float, amplitude_pf: float, diffusivity_
                       active_depth_m: float) -> float:
     """Return the yearly movement range of open ground with one strain index over the active depth. [m]
 
+    Method: method.md, section 5.7.
     2 A g |(cosh kZm - 1) / (k sinh kZm)|, the depth integral of `periodic_amplitude` (from it by integration).
     """
     k = np.sqrt(2j * np.pi / diffusivity_m2_per_yr)
@@ -46,6 +51,7 @@ LINEAR_DRIVER_GAIN = float(np.sinc(1 / 12) ** 2)  # first harmonic kept by a dri
 def sealed_column(depth: Array, tau: float, terms: int = 200) -> Array:
     """Return a sealed column relaxing from 1 to a base held at 0; depths in active depths, 0 at the sealed surface.
 
+    Method: method.md, section 5.7. [-]
     Series of Carslaw and Jaeger: sum 2 (-1)^m / mu exp(-mu^2 tau) cos(mu z), mu = (m + 1/2) pi.
     """
     m = np.arange(terms)
@@ -56,8 +62,8 @@ def sealed_column(depth: Array, tau: float, terms: int = 200) -> Array:
 def steady_beneath_edge(inside: Array, depth: Array) -> Array:
     """Return steady suction beneath a half-infinite slab, surface 1 outside, base 0; lengths in active depths.
 
-    v = (2/pi) Re arcsin(exp(pi (-d + i z) / 2)), from a conformal map of the strip to the half plane (derived in the
-    physics notes; the boundary values are checked in tests/verification).
+    v = (2/pi) Re arcsin(exp(pi (-d + i z) / 2)), from a conformal map of the strip to the half plane (method.md,
+    section 5.7, test 3; the boundary values are checked in tests/verification). [-]
     """
     return np.asarray(2 / np.pi * np.arcsin(np.exp(np.pi * (-inside + 1j * depth) / 2)).real)
 
@@ -66,6 +72,7 @@ def finite_beam_end_loads(*, length_m: float, stiffness: float, spring: float, l
         -> tuple[float, float]:
     """Return end and middle deflection of a beam on two-way springs under equal line loads at both ends. [m]
 
+    Method: method.md, section 7.
     Hetenyi: b^4 = k / (4 EI); end -(2 P b / k)(cosh bl + cos bl) / (sinh bl + sin bl),
     middle -(4 P b / k) cosh(bl/2) cos(bl/2) / (sinh bl + sin bl).
     """
@@ -92,6 +99,7 @@ def infinite_beam_centre(*, stiffness: float, spring: float, load_n_m: float) ->
 def rigid_slab_on_parabola(*, length_m: float, height_m: float, load_pa: float, spring: float) -> tuple[float, float]:
     """Return half width of contact and level of a rigid slab on a parabolic mound under a uniform load. [m]
 
+    Method: method.md, section 7.
     Contact a = (3 q L^3 / (16 k ym))^(1/3), level ym (1 - (2 a / L)^2), from vertical balance.
     """
     contact = (3 * load_pa * length_m**3 / (16 * spring * height_m)) ** (1 / 3)

@@ -26,7 +26,8 @@ from numba.core.caching import FunctionCache
 
 Function = TypeVar("Function", bound=Callable[..., object])
 NOT_KEPT = ("W-RUN-055 no folder for compiled code can be written, so every run compiles the equations again, which "
-            "takes about 20 seconds. Set NUMBA_CACHE_DIR to a folder that this account can write. Results are the same.")
+            "takes about 20 seconds. Set NUMBA_CACHE_DIR to a folder that this account can write. Results are the "
+            "same.")
 
 
 class CompiledInMemory(UserWarning):

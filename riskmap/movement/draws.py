@@ -3,6 +3,7 @@
 Draw number d means the same quantile of every parameter for every lot, so neighbours differ because their soil, age
 or slab differ and never because of chance, and order, chunks and workers cannot change a result. Each parameter is
 stratified (Latin hypercube): its draws fall one into each of `n` equal slices of probability.
+Method: notebooks/method.md, section 8.
 """
 
 from __future__ import annotations
@@ -63,7 +64,10 @@ class Draws:
 
 
 def stratified(count: int, seed: int) -> dict[str, Array]:
-    """Return one stratified uniform sample per parameter, shape (count,) each, from a stream of its own."""
+    """Return one stratified uniform sample per parameter, shape (count,) each, from a stream of its own.
+
+    Method: method.md, section 8.
+    """
     out = {}
     for number, name in enumerate(PARAMETERS):
         rng = np.random.default_rng([seed, number])
@@ -76,7 +80,7 @@ def _between(u: Array, limits: tuple[float, float]) -> Array:
 
 
 def make(settings: MovementSettings) -> Draws:
-    """Return the draws of a run; the same settings give the same draws, bit for bit."""
+    """Return the draws of a run; the same settings give the same draws, bit for bit. (method.md, section 8)"""
     from scipy.special import ndtri
 
     u = stratified(settings.draws, settings.seed)
@@ -116,7 +120,10 @@ def make(settings: MovementSettings) -> Draws:
 
 
 def middle(settings: MovementSettings) -> Draws:
-    """Return one draw with every parameter at its middle, for runs that explain and do not spread."""
+    """Return one draw with every parameter at its middle, for runs that explain and do not spread.
+
+    Method: method.md, section 8.
+    """
     from dataclasses import fields, replace
 
     one = make(settings.model_copy(update={"draws": 20}))
@@ -140,6 +147,7 @@ def middle(settings: MovementSettings) -> Draws:
 def replayed_years(ranks: NDArray[np.int64], count: int, years: int) -> NDArray[np.int64]:
     """Return for each draw three past years, as places in the list of years ordered from dry to wet.
 
+    Method: method.md, section 8.
     The 3 * count slots cover the ordered list evenly, so every year is used equally often (within one), and each draw
     sees one year of the drier, the middle and the wetter third.
 
@@ -156,6 +164,7 @@ def replayed_years(ranks: NDArray[np.int64], count: int, years: int) -> NDArray[
 def triangular(u: Array, low: Array, middle: Array, high: Array) -> Array:
     """Return quantiles of the triangular distribution, broadcast; the middle where the spread is zero.
 
+    Method: method.md, section 6.
     Inverse of the closed-form distribution function: below the mode low + sqrt(u w (m - l)), above it
     high - sqrt((1 - u) w (h - m)) with w = h - l.
     """

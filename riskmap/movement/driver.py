@@ -3,6 +3,7 @@
 Months measured by rain and temperature run the bucket; months known only by an index or by weekly categories take
 the month's climatology shifted by the index, with the part that the index leaves unexplained drawn. The record is
 preceded by a repeat of its first years, so that the ground has forgotten its start before the first pour.
+Method: notebooks/method.md, section 4; equilibrium and spin-up section 5.2 and 5.3; past years section 8.
 """
 
 from __future__ import annotations
@@ -28,8 +29,8 @@ Array = NDArray[np.float64]
 # storage .72-.85 in six divisions, measured); 3 weekly category, 40 % of the variance explained (25-55 % measured);
 # 4 climatology only.
 NOISE_BY_SOURCE = {2: 0.64, 3: 0.77, 4: 1.0}
-TOO_DRY_MEAN, TOO_DRY_FILLING, TOO_DRY_SHARE = 0.15, 0.05, 0.5  # decisions page: watering and leaks decide
-SEMI_ARID_MEAN = 0.40  # decisions page: below it PET is also drawn, times 1.0-1.4
+TOO_DRY_MEAN, TOO_DRY_FILLING, TOO_DRY_SHARE = 0.15, 0.05, 0.5  # judgement: watering and leaks decide
+SEMI_ARID_MEAN = 0.40  # judgement: below it PET is varied too, times 1.0-1.4
 SEMI_ARID_PET = 0.4
 SHORTEST_RULE_YEARS = 30
 OUTLOOK_PERCENTILES = (10, 50, 90)
@@ -197,7 +198,7 @@ def _span(first_month: int, start: int) -> str:
 
 def make(history: ClimateHistory, cell: int, draws: Draws, climate: ClimateSettings,
          movement: MovementSettings) -> Driver:
-    """Return the driver of one cell.
+    """Return the driver of one cell. (method.md, section 4)
 
     Parameters
     ----------
@@ -210,7 +211,7 @@ def make(history: ClimateHistory, cell: int, draws: Draws, climate: ClimateSetti
 
     Notes
     -----
-    The middle run (settings of the decisions page, no draw) decides about dry climates and names the outlook years.
+    The middle run (default settings, nothing varied) decides about dry climates and names the outlook years.
     """
     record = _record(history, cell, climate.spin_up_years)
     middle = _suction(record, rain_factor=climate.rain_factor, capacity_mm=climate.bucket_capacity_mm, pet_scale=1.0,

@@ -2,6 +2,7 @@
 
 A unit is one soil profile with one stiffness class and one span of pour months; all units of a call share climate cell
 and slab width. Draws are spread over threads; each writes its own slice, so their number changes nothing.
+Method: notebooks/method.md, section 8.
 """
 
 from __future__ import annotations

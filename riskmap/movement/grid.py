@@ -2,7 +2,7 @@
 
 Lengths are divided by the active depth, so the operator depends on one number only, half width over active depth.
 Cells grow geometrically away from the slab edge and from the surface: on a uniform grid the square-root
-singularity at the edge leaves an error of first order (physics notes section 2; tests/verification).
+singularity at the edge leaves an error of first order (notebooks/method.md, section 5.5; tests/verification).
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from scipy import sparse
 Array = NDArray[np.float64]
 
 ROOT_EXCHANGE = 1e4  # rate at which roots pull a cell to the surface suction, per dimensionless time: within days
-FAR_FIELD = 1.5  # width of open ground in active depths: error below 0.18 % of the edge range (computed, physics notes)
+FAR_FIELD = 1.5  # width of open ground in active depths: error below 0.18 % of the edge range (computed)
 
 
 @dataclass(frozen=True)
@@ -66,20 +66,26 @@ class Operator:
 
 
 def geometric_cells(length: float, count: int, ratio: float) -> Array:
-    """Return `count` cell sizes that add up to `length`, the last `ratio` times the first."""
+    """Return `count` cell sizes that add up to `length`, the last `ratio` times the first.
+
+    Method: method.md, section 5.5. [-]
+    """
     sizes = ratio ** (np.arange(count) / max(count - 1, 1))
     return length * sizes / sizes.sum()
 
 
 def rooted(dz: Array, root_depth: float) -> Array:
-    """Return the share of each depth cell that lies in the root zone, shape (n_z,); depths in active depths."""
+    """Return the share of each depth cell that lies in the root zone, shape (n_z,); depths in active depths.
+
+    Method: method.md, section 5.4. [-]
+    """
     bottom = np.cumsum(dz)
     return np.clip((root_depth - (bottom - dz)) / dz, 0.0, 1.0)
 
 
 def strip(half_width: float, size: GridSize = STANDARD, *, far_field: float = FAR_FIELD,
           middle: Literal["mirror", "zero"] = "mirror", root_depth: float = 0.0) -> Operator:
-    """Assemble the operator of the half strip.
+    """Assemble the operator of the half strip. (method.md, section 5.5)
 
     Parameters
     ----------
@@ -131,7 +137,7 @@ def strip(half_width: float, size: GridSize = STANDARD, *, far_field: float = FA
 
 
 def column(dz: Array, root_depth: float = 0.0) -> tuple[Array, Array, Array]:
-    """Return the exact modes of the open ground on the cells `dz`.
+    """Return the exact modes of the open ground on the cells `dz`. (method.md, section 5.5)
 
     Returns
     -------
@@ -160,7 +166,7 @@ def column(dz: Array, root_depth: float = 0.0) -> tuple[Array, Array, Array]:
 
 
 def rows_at(operator: Operator, positions: Array, *, odd: bool = False) -> sparse.csr_matrix:
-    """Return the matrix that interpolates cell columns to positions under the slab.
+    """Return the matrix that interpolates cell columns to positions under the slab. (method.md, section 5.5)
 
     Parameters
     ----------

@@ -9,6 +9,7 @@ by all pour dates whose correction has died away.
 Work per draw: n_month (n_mode + n_z) once; 2 n_month n_mode and n_point n_z n_mode a soil; about
 n_active * months of correction plus at most 13 slab solves a pour date, none of them for old slabs. Past
 months (`past_kernel`) add one solve each, again none for old slabs.
+Method: notebooks/method.md, section 5.5, 5.6, 6, 7 and 9.
 """
 
 from __future__ import annotations
@@ -37,7 +38,7 @@ QUANTITIES = (
 NOW, RATIO_NOW, MAX, MONTH_MAX, MIN, SOIL_NOW, EDGE, CENTER, REPLAY = 0, 1, 2, 3, 4, 5, 6, 7, 8
 REPLAY_RATIO, OUTLOOK, CHARACTERISTIC, SEASONAL, EDGE_RANGE, SETTLEMENT = 11, 14, 17, 18, 19, 20
 PHASE, DOME_SHARE, TILT, SCENARIO = 21, 22, 23, 24
-REUSE_SHARE = 0.005  # a correction below this share of the edge range reuses the shared slab solves (decisions page)
+REUSE_SHARE = 0.005  # a correction below this share of the edge range reuses the shared slab solves (judgement)
 APART_MONTHS = 6  # extremes solved are at least this far apart
 REACHED = 0.95  # share of the final movement at which the dome counts as grown
 REPLAYS, OUTLOOKS, HORIZON = 3, 3, 12
@@ -49,6 +50,7 @@ SCENARIOS = 3
 def march(driver: Array, start: Array, decay: Array, early: Array, late: Array, out: Array) -> None:
     """Step the modes through the record, exactly for a driver that is linear between month ends.
 
+    Method: method.md, section 5.5. [pF]
     driver (n_month,), start (n_mode,), decay, early, late (n_mode,): factors with the inputs multiplied in;
     out (n_month, n_mode) receives the state at every month end.
     """
@@ -65,6 +67,7 @@ def march(driver: Array, start: Array, decay: Array, early: Array, late: Array, 
 def worst_months(series: Array, first: int, last: int, sign: float, months: Months) -> None:
     """Fill `months` with the largest values of sign * series between first and last (inclusive), kept apart.
 
+    Method: method.md, section 7.
     Months are at least APART_MONTHS from each other; -1 where no month is left.
     """
     for n in range(months.size):
@@ -83,7 +86,7 @@ def worst_months(series: Array, first: int, last: int, sign: float, months: Mont
 
 @compiled
 def project(by_mode: Array, row: Array, first: int, out: Array) -> None:
-    """Fill out (n_month,) from month `first` with the history of one output.
+    """Fill out (n_month,) from month `first` with the history of one output. [m] (method.md, section 5.6)
 
     by_mode (n_mode, n_month): states with the months side by side, which lets a core add several months at once; each
     month is still summed mode by mode. row (n_mode,).
@@ -99,7 +102,10 @@ def project(by_mode: Array, row: Array, first: int, out: Array) -> None:
 
 @compiled
 def ground_shape(rows: Array, state: Array) -> Array:
-    """Return the ground under half a slab for a modal state: rows (n_mode, n_point) times state (n_mode,). [m]"""
+    """Return the ground under half a slab for a modal state: rows (n_mode, n_point) times state (n_mode,). [m]
+
+    Method: method.md, section 6.
+    """
     out = np.zeros(rows.shape[1])
     for i in range(state.size):
         for j in range(out.size):
@@ -109,7 +115,7 @@ def ground_shape(rows: Array, state: Array) -> Array:
 
 @compiled
 def slab_on(rows: Array, state: Array, half: Array, flat: Array) -> tuple[float, float]:
-    """Return middle above edge and signed largest departure of the slab since it was level. [m]
+    """Return middle above edge and signed largest departure of the slab since it was level. [m] (method.md, section 7)
 
     half: system of half the slab (`slab.assemble`); flat: its shape on level ground.
     """
@@ -118,7 +124,7 @@ def slab_on(rows: Array, state: Array, half: Array, flat: Array) -> tuple[float,
 
 @compiled
 def tilt_on(ground: Array, sides: Array, system: Array, length: float) -> float:
-    """Return the tilt of the slab, right end above left end over its length. [m/m]
+    """Return the tilt of the slab, right end above left end over its length. [m/m] (method.md, section 7)
 
     ground, sides (n_point,): the part of the ground that is alike on both sides and the part that is opposite, from
     the middle to the right edge [m]; system of the whole slab; its length. [m]
@@ -134,7 +140,7 @@ def tilt_on(ground: Array, sides: Array, system: Array, length: float) -> float:
 
 @compiled
 def one_side(rows: Array, decay: Array, steady: Array, difference: float, months: int) -> Array:
-    """Return the opposite part of the ground after a sustained difference between the sides. [m]
+    """Return the opposite part of the ground after a sustained difference between the sides. [m] (method.md, section 7)
 
     rows (n_mode, n_point), decay, steady (n_mode,): the antisymmetric model; difference: right minus left surface
     suction [pF], held for so many months from rest.
@@ -147,7 +153,10 @@ def one_side(rows: Array, decay: Array, steady: Array, difference: float, months
 
 @compiled
 def weighted_rows(strain: Array, output: Array, rows: Array) -> None:
-    """Fill rows (n_mode, n_point) with strain (n_z,) times output (n_point, n_z, n_mode)."""
+    """Fill rows (n_mode, n_point) with strain (n_z,) times output (n_point, n_z, n_mode).
+
+    Method: method.md, section 6. [m per pF]
+    """
     total = np.empty(rows.shape[0])
     for j in range(rows.shape[1]):
         total[:] = 0.0
@@ -161,6 +170,7 @@ def weighted_rows(strain: Array, output: Array, rows: Array) -> None:
 def bending_weights(half: Array) -> Array:
     """Return weights (n_point,) of the ground under half a slab that give its bending while it touches everywhere.
 
+    Method: method.md, section 7. [-]
     Middle above edge of the slab on springs that may pull is linear in the ground. It tells which months bend the slab
     most (the ground's own dome can peak a month or two earlier, while it is narrow); the slab is solved for those.
     """
@@ -176,7 +186,7 @@ def bending_weights(half: Array) -> Array:
 
 @compiled
 def yearly_swing(series: Array, first: int, last: int, first_calendar: int) -> float:
-    """Return the median over whole calendar years of largest minus smallest value."""
+    """Return the median over whole calendar years of largest minus smallest value. [m] (method.md, section 9)"""
     start = first + (-(first_calendar + first)) % 12
     years = max((last + 1 - start) // 12, 0)
     swings = np.empty(max(years, 1))
@@ -191,6 +201,7 @@ def yearly_swing(series: Array, first: int, last: int, first_calendar: int) -> f
 def correction(row: Array, delta: Array, decay: Array, months: int, reuse_below: float) -> tuple[Array, int]:
     """Return what a pour adds to a shared history, and the month from which it is negligible.
 
+    Method: method.md, section 5.6. [m]
     row, delta (n_mode,): output weights and state difference at the pour; decay (n_mode,) per month;
     months: number of months after the pour to fill (index 0 is the pour).
     """
@@ -220,6 +231,7 @@ def replayed(states: Array, bend: Array, row: Array, decay: Array, early: Array,
              out: Array) -> None:
     """Fill `out` (12,) with the bending of the next months if the year after month `start` came again.
 
+    Method: method.md, section 5.6. [m]
     Exact for the linear model: c(k) = C(start+k) + decay^k (C(now) - C(start)) + decay^(k-1) early (u(now) - u(start)).
     """
     jump = driver[now] - driver[start]
@@ -236,7 +248,7 @@ def replayed(states: Array, bend: Array, row: Array, decay: Array, early: Array,
 def run_draw(d: int, driver: Array, model: Numbers, opposite: Numbers, ground: Numbers, draw: Numbers,
              profiles: Numbers, units: Numbers, axis: tuple[int, ...], starts: Months, out: Array,
              past: Single) -> None:
-    """Compute every quantity of one draw for all columns of a group.
+    """Compute every quantity of one draw for all columns of a group. (method.md, section 8)
 
     Parameters
     ----------
@@ -468,7 +480,7 @@ def _slab_at(k: int | np.int64, pour: int, reuse: int, states: Array, delta: Arr
 
 @compiled
 def gather_sorted(block: Array, chosen: Months, sorted_out: Array) -> None:
-    """Fill sorted_out (n_column, n_draw) with the draws of each column in ascending order.
+    """Fill sorted_out (n_column, n_draw) with the draws of each column in ascending order. (method.md, section 9)
 
     block (n_unit, n_draw); chosen (n_column, n_draw): the unit that stands for each draw of a column.
     """

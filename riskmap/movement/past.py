@@ -1,4 +1,7 @@
-"""Past months: the slab's middle above edge of every column at month ends, told like the deflection of now."""
+"""Past months: the slab's middle above edge of every column at month ends, told like the deflection of now.
+
+Method: notebooks/method.md, section 9.
+"""
 
 from __future__ import annotations
 

@@ -3,6 +3,7 @@
 Exact for the pour, like `kernels.run_draw`: always-slabbed ground plus a correction that dies away. Each solve starts
 from the contact of the month before. Nothing of the run's other results passes through here, so that they do not
 depend on how many months are asked for.
+Method: notebooks/method.md, section 5.6 and 7.
 """
 
 from __future__ import annotations
@@ -24,6 +25,7 @@ GONE_M = 1e-8  # a mode's part of the correction is dropped below it
 def past_grounds(rows: Array, states: Array, now: int, out: Array) -> None:
     """Fill out (n_past, n_point) with the ground under the always-slabbed strip in the months before now. [m]
 
+    Method: method.md, section 5.6.
     rows (n_mode, n_point); states (n_month, n_mode).
     """
     out[:] = 0.0
@@ -38,6 +40,7 @@ def past_slabs(age: int, poured: int, reuse: int, ground: Array, delta: Array, p
                flat: Array, shared: Array, out: Single) -> None:
     """Fill out (n_past,) with the slab's middle above edge in the months before now, nan before the pour. [m]
 
+    Method: method.md, section 5.6.
     age, poured: months from the pour, and from the latest pour of any draw, to now; reuse: months from the pour after
     which the correction is left out; ground (n_past, n_point): under the always-slabbed strip [m]; delta (n_mode,): the
     correction at the pour; powers (n_month, n_mode): its decay after so many months; rows (n_mode, n_point); shared
@@ -79,6 +82,7 @@ def past_slabs(age: int, poured: int, reuse: int, ground: Array, delta: Array, p
 def gather_median(past: Single, chosen: Months, out: Single) -> None:
     """Fill out (n_column, n_past) with the median over the draws of each column, nan where a draw has none.
 
+    Method: method.md, section 9. [m]
     past (n_unit, n_draw, n_past); chosen (n_column, n_draw): the unit that stands for each draw of a column.
     """
     draws = np.empty((past.shape[2], chosen.shape[1]))

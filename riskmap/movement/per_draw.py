@@ -1,6 +1,7 @@
 """Every draw of a few columns, now and in past months: what a calibration compares with surveys.
 
 The same engine and the same draws as `simulate`, so that draw d means here what it meant in the run.
+Method: notebooks/method.md, section 13.
 """
 
 from __future__ import annotations
@@ -123,7 +124,7 @@ def groups(inputs: MovementInputs, column_ids: Whole, area: Area, *, earliest: i
 
 
 def mixed(group: Group, values: Array) -> tuple[Array, Array]:
-    """Return mean and variance over the soils of each column, both of shape (n_column, n_draw).
+    """Return mean and variance over the soils of each column, both of shape (n_column, n_draw). (method.md, section 13)
 
     values (n_unit, n_draw): one quantity; the result has its unit (and its square) times the plan factor.
     """
@@ -137,5 +138,8 @@ def mixed(group: Group, values: Array) -> tuple[Array, Array]:
 
 
 def picked(group: Group, values: Array) -> Array:
-    """Return each draw's value on the soil that stands for it in each column, shape (n_column, n_draw)."""
+    """Return each draw's value on the soil that stands for it in each column, shape (n_column, n_draw).
+
+    Method: method.md, section 13.
+    """
     return values[group.chosen, np.arange(values.shape[1])[None, :]] * group.plan_factor[:, None]

@@ -2,6 +2,7 @@
 
 For papers about single lots. One column, one draw at a time through `trace`, with the run's own draws, so that the
 picture and the numbers of the run tell the same; far too slow for a whole area.
+Method: notebooks/method.md, section 6 and 7.
 """
 
 from __future__ import annotations

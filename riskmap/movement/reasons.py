@@ -9,6 +9,7 @@ difference). The reference's own score is the median of its draws, as the lot's 
 middle run for both, and what it does so more at this lot, where more is unknown, is the fifth, doubt. So
 
     score = reference + soil + age + weather + slab + doubt        (to rounding; tests/unit, 1e-6)
+Method: notebooks/method.md, section 11.
 """
 
 from __future__ import annotations
@@ -97,6 +98,7 @@ def earliest(driver: Driver) -> int:
 def shapley_weights() -> Array:
     """Return weights (4, 16): contribution of each factor from the values of the sixteen combinations.
 
+    Method: method.md, section 11.
     Combination number has bit f set where factor f is the lot's. For every combination without the factor the weight is
     |S|! (n - |S| - 1)! / n!, minus the same on that combination itself.
     """

@@ -3,6 +3,7 @@
 A rational-Krylov Galerkin projection keeps the responses of the operator at a set of rates. The projected operator is
 symmetric and positive definite, so every mode decays: the model cannot become unstable. Its error against a finer
 march is measured in tests/verification (at most 1 % of the edge range for diffusivity 0.3-10 m2/yr).
+Method: notebooks/method.md, section 5.5.
 """
 
 from __future__ import annotations
@@ -79,7 +80,7 @@ def _basis(operator: grid.Operator, ground_modes: Array, count: int, shifts: Seq
 def build(ratio: float, size: grid.GridSize = grid.STANDARD, *, far_field: float = grid.FAR_FIELD,
           antisymmetric: bool = False, root_depth: float = 0.0,
           shifts: Sequence[float] = SHIFTS) -> ReducedModel:
-    """Build the reduced model of a strip.
+    """Build the reduced model of a strip. (method.md, section 5.5)
 
     Parameters
     ----------
@@ -152,7 +153,10 @@ def kept_on(shelf: Shelf) -> Iterator[None]:
 
 @lru_cache(maxsize=512)
 def cached(ratio: float, antisymmetric: bool = False, root_depth: float = 0.0) -> ReducedModel:
-    """Return the standard model for a ratio; built once per process, or taken from the shelf."""
+    """Return the standard model for a ratio; built once per process, or taken from the shelf.
+
+    Method: method.md, section 5.5.
+    """
     name = f"{ratio!r}-{antisymmetric:d}-{root_depth!r}"
     with _building[name]:  # two threads that ask for one model do not build it twice
         found = _shelf[0].take(name) if _shelf else None
@@ -166,6 +170,7 @@ def cached(ratio: float, antisymmetric: bool = False, root_depth: float = 0.0) -
 def step_factors(rates: Array, dtau: float) -> tuple[Array, Array, Array]:
     """Return the factors of the exact monthly step for a driver that is linear between month ends.
 
+    Method: method.md, section 5.5. [-]
     c(j+1) = decay c(j) + inputs (early u(j) + late u(j+1)).
 
     Parameters

@@ -1,6 +1,6 @@
 """The slab: a free beam of one metre width on springs that cannot pull, solved by an active set.
 
-EI w'''' = k max(0, y - w) - q with end line loads P (physics notes section 6). The discrete energy is convex, so the
+EI w'''' = k max(0, y - w) - q with end line loads P (method.md, section 7). The discrete energy is convex, so the
 contact set that satisfies itself is the answer. A symmetric mound is solved on half of the beam: the middle is then a
 mirror, which halves the work and gives the same numbers (tests/verification).
 """
@@ -17,7 +17,7 @@ Flags = NDArray[np.bool_]
 
 IDLE_SPRING = 1e-9  # share of the spring kept where the slab has lifted off, so that the system stays regular
 MOST_ITERATIONS = 30
-STIFFEST = 1e10  # N m2 per m; beyond it the solution loses digits (physics notes)
+STIFFEST = 1e10  # N m2 per m; beyond it the solution loses digits (computed)
 
 
 # Rows of a system: bending diagonals, load, full springs, and room for one factorisation.
@@ -27,7 +27,7 @@ MAIN, OFF1, OFF2, FORCE, SPRING, PIVOT, WORK1, WORK2 = 0, 1, 2, 3, 4, 5, 6, 7
 @compiled
 def assemble(n: int, spacing: float, stiffness: float, spring: float, load: float, edge_load: float,
              mirror: bool) -> Array:
-    """Return the system of a slab, shape (8, n); it serves every ground under the same slab.
+    """Return the system of a slab, shape (8, n); it serves every ground under the same slab. (method.md, section 7)
 
     n : int
         Number of nodes.
@@ -63,7 +63,7 @@ def assemble(n: int, spacing: float, stiffness: float, spring: float, load: floa
 
 @compiled
 def deflect(ground: Array, system: Array, tension: bool) -> Array:
-    """Return the shape of the slab on the ground. [m]
+    """Return the shape of the slab on the ground. [m] (method.md, section 7)
 
     ground (n,): height of the ground [m]; system (8, n) from `assemble`, whose last rows are used as room; tension:
     True for springs that can pull (only to check against closed forms).
@@ -116,6 +116,7 @@ def deflect(ground: Array, system: Array, tension: bool) -> Array:
 def settle(ground: Array, system: Array, touching: Flags, factored: bool, shape: Array) -> bool:
     """Fill shape (n,) with what `deflect` returns, starting from the contact of the ground before. [m]
 
+    Method: method.md, section 7.
     The answer does not depend on the start, but from month to month the contact hardly changes: most months need one
     step and no new factors.
 
@@ -173,6 +174,7 @@ def solve(ground: Array, spacing: float, stiffness: float, spring: float, load: 
 def departure(shape: Array) -> tuple[float, float]:
     """Return the middle of a half slab above its edge and the signed largest departure from the chord.
 
+    Method: method.md, section 7. [m]
     `shape` runs from the middle (first) to the edge (last); for a symmetric slab the chord is level.
     """
     edge = shape[-1]
@@ -188,7 +190,7 @@ def section_stiffness(depth_m: float, *, rib_spacing_m: float = 3.66, rib_width_
     """Return the bending stiffness of a ribbed slab per metre of width. [N m2/m]
 
     T section of one rib and its strip of slab, total depth `depth_m`; long-term modulus 1.5e6 psi (from memory).
-    Check values: 0.40/0.50/0.60/0.75/0.90 m give 9.4/18/32/61/105 MN m2/m (physics notes section 6, computed).
+    Check values: 0.40/0.50/0.60/0.75/0.90 m give 9.4/18/32/61/105 MN m2/m (computed; method.md, section 7).
     """
     rib_depth = depth_m - slab_depth_m
     flange, web = rib_spacing_m * slab_depth_m, rib_width_m * rib_depth
@@ -199,5 +201,5 @@ def section_stiffness(depth_m: float, *, rib_spacing_m: float = 3.66, rib_width_
 
 
 # Median stiffness by class, MN m2/m: the section formula at 0.40 m (shallow) and 0.75 m (deep) total depth; typical and
-# unknown share the default of the decisions page, unknown with the wider spread.
+# unknown share the default 20 (judgement), unknown with the wider spread (method.md, section 7).
 CLASS_STIFFNESS_MN_M2 = {"unknown": 20.0, "shallow": 9.4, "typical": 20.0, "deep": 61.0}

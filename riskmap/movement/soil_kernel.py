@@ -1,4 +1,7 @@
-"""The compiled path of the soil: from layers and one draw of their extensibility to strain per depth cell."""
+"""The compiled path of the soil: from layers and one draw of their extensibility to strain per depth cell.
+
+Method: notebooks/method.md, section 6.
+"""
 
 from __future__ import annotations
 
@@ -12,7 +15,7 @@ Array = NDArray[np.float64]
 
 @compiled
 def cell_strain_index(edges_m: Array, top: Array, bottom: Array, index: Array) -> Array:
-    """Return the thickness of each depth cell times its mean compression index. [m per pF]
+    """Return the thickness of each depth cell times its mean compression index. [m per pF] (method.md, section 6)
 
     edges_m (n_z + 1,) cell limits; top, bottom [m] and index [per pF] of the layers.
     """
@@ -27,7 +30,7 @@ def cell_strain_index(edges_m: Array, top: Array, bottom: Array, index: Array) -
 
 @compiled
 def triangular_one(u: float, low: float, middle: float, high: float) -> float:
-    """Return one quantile of the triangular distribution (see draws.triangular)."""
+    """Return one quantile of the triangular distribution (see draws.triangular). [%] (method.md, section 6)"""
     width = high - low
     if width <= 0:
         return middle
@@ -38,8 +41,8 @@ def triangular_one(u: float, low: float, middle: float, high: float) -> float:
 
 @compiled
 def compression_index(lep_pct: float, cap_pct: float, span_pf: float) -> float:
-    """Return the volume change per pF for a linear extensibility: ((1 + LEP/100)^3 - 1) / span.
+    """Return the volume change per pF for a linear extensibility: ((1 + LEP/100)^3 - 1) / span. [1/pF]
 
-    Form of the soil-survey based index, from memory (decisions page); linear extensibility is capped first.
+    Form of the soil-survey based index, from memory (method.md, section 6); linear extensibility is capped first.
     """
     return ((1 + min(lep_pct, cap_pct) / 100) ** 3 - 1) / span_pf

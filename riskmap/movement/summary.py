@@ -1,4 +1,7 @@
-"""From draws to the numbers of a column: mixture of profiles, quantiles, shares, widening where frost is possible."""
+"""From draws to the numbers of a column: mixture of profiles, quantiles, shares, widening where frost is possible.
+
+Method: notebooks/method.md, section 9.
+"""
 
 from __future__ import annotations
 
@@ -13,16 +16,16 @@ from riskmap.tables import DEFLECTION_BANDS_MM, month_name
 Array = NDArray[np.float64]
 
 PHASES = ("early_settlement", "dome_growing", "edge_seasonal")
-FROST_SHARE = 0.07  # share of the edge range added in quadrature where a month's normal is below freezing (decisions)
+FROST_SHARE = 0.07  # share of the edge range added in quadrature where a month's normal is below freezing (judgement)
 TILT_LIMIT_PCT = 1.0  # quoted guideline figure (from memory); drawn as a line, never as pass or fail
-CORNER_FACTOR = 1.22  # middle to corner over middle to long edge (computed in three dimensions, physics notes 8)
+CORNER_FACTOR = 1.22  # middle to corner over middle to long edge (computed in three dimensions)
 NORMAL_P90 = 1.2815515655446004  # 90th percentile of a unit normal
 MM = 1000.0
 
 
 def choose_units(column: NDArray[np.int64], unit: NDArray[np.int64], weight: Array, component: Array) \
         -> NDArray[np.int64]:
-    """Return the unit that stands for each draw of each column, shape (n_column, n_draw).
+    """Return the unit that stands for each draw of each column, shape (n_column, n_draw). (method.md, section 8)
 
     Draws are split among the profiles of a column in proportion to their weight: draw d takes the profile in whose
     slice of cumulated weight its stratified quantile falls, so shares are met within one draw.
@@ -49,7 +52,10 @@ def choose_units(column: NDArray[np.int64], unit: NDArray[np.int64], weight: Arr
 
 
 def quantiles(ordered: Array, percents: tuple[float, ...]) -> list[Array]:
-    """Return percentiles of ordered draws (n_column, n_draw), linear between order statistics."""
+    """Return percentiles of ordered draws (n_column, n_draw), linear between order statistics.
+
+    Method: method.md, section 9.
+    """
     out = []
     for percent in percents:
         position = percent / 100 * (ordered.shape[1] - 1)
@@ -77,7 +83,7 @@ def _widened(low: Array, middle: Array, high: Array, extra: Array, floor: float 
 
 def summarise(block: Array, chosen: NDArray[np.int64], first_month: int, frost: bool, plan_factor: Array) \
         -> pd.DataFrame:
-    """Return one row per column with the columns of `tables.ESTIMATE` that come from the draws.
+    """Return one row per column with the columns of `tables.ESTIMATE` that come from the draws. (method.md, section 9)
 
     Parameters
     ----------

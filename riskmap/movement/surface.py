@@ -2,6 +2,7 @@
 
 The bucket's filling s becomes suction by a straight line between the dry and the wet limit; the seasonal cycle
 emerges by itself. All months are month ends.
+Method: notebooks/method.md, section 3 and 4; equilibrium section 5.2.
 """
 
 from __future__ import annotations
@@ -16,7 +17,7 @@ Array = NDArray[np.float64]
 
 @compiled
 def filling(precipitation_mm: Array, pet_mm: Array, rain_factor: float, capacity_mm: float, start: float) -> Array:
-    """Return the filling of the monthly bucket, 0 dry to 1 full.
+    """Return the filling of the monthly bucket, 0 dry to 1 full. [-] (method.md, section 3)
 
     W rises by rain_factor * P - PET up to the capacity and dries as W exp(D / capacity).
 
@@ -50,7 +51,10 @@ def filling(precipitation_mm: Array, pet_mm: Array, rain_factor: float, capacity
 
 def monthly_climatology(suction_pf: Array, calendar_month: NDArray[np.int64], use: NDArray[np.bool_]) \
         -> tuple[Array, Array]:
-    """Return mean and population standard deviation by calendar month (0 January), shape (12,) each; nan if none."""
+    """Return mean and population standard deviation by calendar month (0 January), shape (12,) each; nan if none.
+
+    Method: method.md, section 4. [pF]
+    """
     mean, sd = np.full(12, np.nan), np.full(12, np.nan)
     for m in range(12):
         values = suction_pf[use & (calendar_month == m)]
@@ -60,13 +64,17 @@ def monthly_climatology(suction_pf: Array, calendar_month: NDArray[np.int64], us
 
 
 def from_score(score: Array, mean_pf: Array, sd_pf: Array, *, slope: float) -> Array:
-    """Return suction for standardised scores (positive wet): mean - slope sd score, element by element."""
+    """Return suction for standardised scores (positive wet): mean - slope sd score, element by element.
+
+    Method: method.md, section 4. [pF]
+    """
     return mean_pf - slope * sd_pf * score
 
 
 def equilibrium(suction_pf: Array, *, window: int, percentile: float) -> float:
     """Return the covered equilibrium: a low percentile of the running mean of surface suction. [pF]
 
+    Method: method.md, section 5.2.
     Calibrated to behaviour (a dish in about two per cent of months, only in very wet weather), not measured: carry its
     uncertainty. Linear interpolation between order statistics.
 

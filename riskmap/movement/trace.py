@@ -2,6 +2,7 @@
 
 Used to draw one lot's history and profile, to check the solver against independent values, and to check the sharing of
 `kernels` (here the slab is poured and stepped on its own, without the always-slabbed run).
+Method: notebooks/method.md, section 5.5, 6 and 7.
 """
 
 from __future__ import annotations
@@ -61,6 +62,7 @@ class Ground:
 def strain_rows(model: ReducedModel, index_cells: Array, restraint: float) -> tuple[Array, Array]:
     """Return rows that turn modes into movement: strip (n_point, n_mode) and open ground (n_z,). [m per pF]
 
+    Method: method.md, section 6.
     index_cells (n_z,): thickness times compression index of each depth cell. [m per pF]
     """
     strain = -restraint * index_cells / np.diff(model.depth_edges)
@@ -69,7 +71,7 @@ def strain_rows(model: ReducedModel, index_cells: Array, restraint: float) -> tu
 
 def ground(model: ReducedModel, driver_pf: Array, pour: int, *, diffusivity_m2_per_yr: float, active_depth_m: float,
            restraint: float, index_cells: Array, spin_up_mean_pf: float | None = None) -> Ground:
-    """Return ground movement under a slab poured at one month.
+    """Return ground movement under a slab poured at one month. [m] (method.md, section 5.6)
 
     Parameters
     ----------
@@ -102,7 +104,7 @@ def ground(model: ReducedModel, driver_pf: Array, pour: int, *, diffusivity_m2_p
 def two_sided(model: ReducedModel, opposite: ReducedModel, driver_pf: Array, left_pf: Array, right_pf: Array,
               pour: int, *, diffusivity_m2_per_yr: float, active_depth_m: float, restraint: float,
               index_cells: Array) -> Sides:
-    """Return ground movement when the surface beside the two edges differs from the pour on.
+    """Return ground movement when the surface beside the two edges differs from the pour on. [m] (method.md, section 7)
 
     The mean of both sides drives the symmetric model, half of their difference the antisymmetric one, which starts from
     rest: the difference is taken to begin at the pour.
@@ -139,6 +141,7 @@ def whole_slab_since_pour(ground_m: Array, half_width_m: float, *, stiffness: fl
                           edge_load: float) -> tuple[float, float, float]:
     """Return middle above chord, signed largest departure from the chord [m] and tilt, right edge minus left [m/m].
 
+    Method: method.md, section 7.
     ground_m (n_node,): ground from the left to the right edge. Units as in `slab.solve`.
     """
     spacing = 2 * half_width_m / (ground_m.size - 1)
@@ -153,6 +156,7 @@ def slab_since_pour(ground_m: Array, half_width_m: float, *, stiffness: float, s
                     edge_load: float) -> tuple[float, float]:
     """Return middle above edge and signed largest departure from the chord since the slab was level. [m]
 
+    Method: method.md, section 7.
     ground_m (n_point,): ground from the middle to the edge. Units as in `slab.solve`.
     """
     spacing = half_width_m / (ground_m.size - 1)

@@ -73,7 +73,7 @@ LOT_COLUMNS = ("volume_change_cole_pct", "as2870_surface_movement_mm", "van_der_
 def expansiveness_from_lep(lep_pct: NDArray[np.float64]) -> NDArray[np.object_]:
     """Return low, medium, high or very high by the soil survey's limits of linear extensibility (3, 6, 9 %).
 
-    The method's own chart (plasticity index against clay) was not seen; this transfer is ours.
+    The method's own chart (plasticity index against clay) was not seen; this transfer is ours (method.md, section 9).
     """
     names = np.array(["low", "medium", "high", "very high"], dtype=object)
     return names[np.digitize(lep_pct, (3.0, 6.0, 9.0))]
@@ -81,6 +81,8 @@ def expansiveness_from_lep(lep_pct: NDArray[np.float64]) -> NDArray[np.object_]:
 
 def of_lots(lot_profile: pd.DataFrame, profile: pd.DataFrame, layer: pd.DataFrame, lots: int) -> pd.DataFrame:
     """Return the published columns of every lot, means over its profiles by weight; missing where a lot has none.
+
+    Method: method.md, section 9.
 
     Parameters
     ----------
@@ -109,7 +111,7 @@ def of_lots(lot_profile: pd.DataFrame, profile: pd.DataFrame, layer: pd.DataFram
 
 def beside(profile: pd.DataFrame, layer: pd.DataFrame, *, moisture_index: float | None = None,
            surface_change_pf: float = SURFACE_CHANGE_PF) -> pd.DataFrame:
-    """Return the published methods that the soil tables allow, one row per soil profile.
+    """Return the published methods that the soil tables allow, one row per soil profile. (method.md, section 9)
 
     Parameters
     ----------

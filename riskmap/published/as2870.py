@@ -33,7 +33,7 @@ SHRINK_SWELL_PF = 1.8
 
 
 def shrink_index_from_lep(lep_pct: Array) -> Array:
-    """Return an instability index in % vertical strain per pF from linear extensibility: LEP / 1.8.
+    """Return an instability index in % vertical strain per pF from linear extensibility: LEP / 1.8. [%/pF]
 
     THE TRANSFER IS OURS, in no document: linear extensibility is the shrinkage from 33 kPa to oven dry and stands in
     for the shrinkage strain of Iss = (swell/2 + shrinkage)/1.8; the swell part is taken as zero. Spreading the same
@@ -43,7 +43,7 @@ def shrink_index_from_lep(lep_pct: Array) -> Array:
 
 
 def depth_of_suction_change_m(moisture_index: Array) -> Array:
-    """Return Hs in m for a Thornthwaite moisture index; a limit belongs to the wetter zone (our choice)."""
+    """Return Hs in m for a Thornthwaite moisture index; a limit belongs to the wetter zone (our choice). [m]"""
     index = np.asarray(moisture_index, float)
     depth = np.asarray(DEPTH_M)[np.digitize(index, DEPTH_INDEX_LIMITS)]
     return np.where(np.isfinite(index), depth, np.nan)
@@ -51,7 +51,7 @@ def depth_of_suction_change_m(moisture_index: Array) -> Array:
 
 def surface_movement_mm(profile: NDArray[np.int64], top_m: Array, bottom_m: Array, shrink_index_pct: Array,
                         n_profile: int, *, surface_change_pf: float, depth_m: float, cracked_m: float) -> Array:
-    """Return the characteristic surface movement ys, integrated exactly.
+    """Return the characteristic surface movement ys, integrated exactly. [mm] (method.md, section 9)
 
     Parameters
     ----------

@@ -18,10 +18,13 @@ RATING_NAMES = ("very low", "low", "moderate", "high", "very high")
 
 
 def volume_change_pct(lep_pct: Array) -> Array:
-    """Return volume change in % of the dry volume for linear extensibility in %: 100 ((1 + LEP/100)^3 - 1)."""
+    """Return volume change in % of the dry volume for linear extensibility in %: 100 ((1 + LEP/100)^3 - 1). [%]"""
     return 100.0 * ((1.0 + np.asarray(lep_pct, float) / 100.0) ** 3 - 1.0)
 
 
 def compression_index(lep_pct: Array, pf_span: float = 3.0) -> Array:
-    """Return volume strain per pF when the whole change falls on `pf_span` pF (3.0: pF 2.5 to 5.5, from memory)."""
+    """Return volume strain per pF when the whole change falls on `pf_span` pF (3.0: pF 2.5 to 5.5, from memory).
+
+    Unit: [1/pF]
+    """
     return volume_change_pct(lep_pct) / 100.0 / pf_span

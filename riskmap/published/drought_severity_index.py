@@ -15,5 +15,8 @@ CATEGORY_PERCENTILES = (30.0, 20.0, 10.0, 5.0, 2.0)  # upper limits of D0..D4 (d
 
 
 def severity_coverage(categorical_pct: Array) -> Array:
-    """Return DSCI = D0 + 2 D1 + 3 D2 + 4 D3 + 5 D4 of per cent areas that do not overlap, last axis D0..D4; 0-500."""
+    """Return DSCI = D0 + 2 D1 + 3 D2 + 4 D3 + 5 D4 of per cent areas that do not overlap, last axis D0..D4; 0-500.
+
+    Unit: [-]
+    """
     return np.asarray(categorical_pct, float) @ np.arange(1.0, 6.0)

@@ -16,12 +16,12 @@ CLASS_NAMES = ("very low", "low", "medium", "high", "very high")
 
 
 def expansion_index(rise: Array, height: Array) -> Array:
-    """Return EI = 1000 rise / initial height, both in one unit."""
+    """Return EI = 1000 rise / initial height, both in one unit. [-]"""
     return 1000.0 * np.asarray(rise, float) / np.asarray(height, float)
 
 
 def at_half_saturation(index: Array, saturation_pct: Array) -> Array:
-    """Return EI50 = EI - (50 - S)(65 + EI) / (220 - S) (older correction, from memory)."""
+    """Return EI50 = EI - (50 - S)(65 + EI) / (220 - S) (older correction, from memory). [-]"""
     index, s = np.asarray(index, float), np.asarray(saturation_pct, float)
     return index - (50.0 - s) * (65.0 + index) / (220.0 - s)
 

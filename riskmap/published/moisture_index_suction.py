@@ -19,11 +19,11 @@ NCHRP_FINE = {50: (975.0, 152.5, 32.0), 20: (801.0, 147.6, 25.0), 10: (663.5, 14
 
 
 def exponential_pf(moisture_index: Array) -> Array:
-    """Return pF = 3.5633 exp(-0.0051 TMI)."""
+    """Return pF = 3.5633 exp(-0.0051 TMI). [pF]"""
     return 3.5633 * np.exp(-0.0051 * np.asarray(moisture_index, float))
 
 
 def nchrp_fine_kpa(moisture_index: Array, weighted_plasticity: int) -> Array:
-    """Return kPa = 0.3 (exp(beta / (TMI + gamma)) + delta) for a weighted plasticity index of 50, 20 or 10."""
+    """Return kPa = 0.3 (exp(beta / (TMI + gamma)) + delta) for a weighted plasticity index of 50, 20 or 10. [kPa]"""
     beta, gamma, delta = NCHRP_FINE[weighted_plasticity]
     return 0.3 * (np.exp(beta / (np.asarray(moisture_index, float) + gamma)) + delta)

@@ -22,7 +22,7 @@ LAYER_WEIGHTS = (3.0, 2.0, 1.0)  # three 5 ft layers from the top
 
 
 def stress_change_factor(deep_pf: Array, surface_pf: Array) -> Array:
-    """Return the factor in inches per unit of volume strain index, linear between entries.
+    """Return the factor in inches per unit of volume strain index, linear between entries. [in]
 
     Positive for a surface wetter than the deep ground (swell, edge lift), negative for a drier one (shrinkage, centre
     lift); nan beyond the table.
@@ -43,6 +43,6 @@ def differential_movement_in(deep_pf: Array, surface_pf: Array, compression_inde
 
 
 def weighted_index(upper: float, middle: float, lower: float) -> float:
-    """Return the 3:2:1 mean of an index over three 5 ft layers."""
+    """Return the 3:2:1 mean of an index over three 5 ft layers. [-]"""
     a, b, c = LAYER_WEIGHTS
     return (a * upper + b * middle + c * lower) / (a + b + c)

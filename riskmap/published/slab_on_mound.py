@@ -38,7 +38,7 @@ def finite_central_load(length_m: float, load_n: float, stiffness: float, spring
 
 
 def undulation_transfer(wavelength_m: Array, stiffness: float, spring: float) -> Array:
-    """Return slab over ground amplitude of an infinite beam on cosine ground: 1 / (1 + EI (2 pi / l)^4 / k)."""
+    """Return slab over ground amplitude of an infinite beam on cosine ground: 1 / (1 + EI (2 pi / l)^4 / k). [-]"""
     return 1.0 / (1.0 + stiffness * (2 * np.pi / np.asarray(wavelength_m, float)) ** 4 / spring)
 
 

@@ -15,13 +15,13 @@ CM2_S_IN_M2_YR = 1e-4 * 86400 * 365.25  # 1e-3 cm2/s is 3.156 m2/yr
 
 
 def damping_depth_m(diffusivity_cm2_s: Array, period_yr: float = 1.0) -> Array:
-    """Return d = sqrt(alpha period / pi)."""
+    """Return d = sqrt(alpha period / pi). [m]"""
     return np.sqrt(np.asarray(diffusivity_cm2_s, float) * CM2_S_IN_M2_YR * period_yr / np.pi)
 
 
 def periodic_pf(depth_m: Array, time_yr: Array, *, mean_pf: float, amplitude_pf: float,
                 diffusivity_cm2_s: float) -> Array:
-    """Return U = Ue + U0 exp(-z/d) cos(2 pi t - z/d) of a half-space, driest at the surface at t = 0."""
+    """Return U = Ue + U0 exp(-z/d) cos(2 pi t - z/d) of a half-space, driest at the surface at t = 0. [pF]"""
     x = np.asarray(depth_m, float) / damping_depth_m(np.asarray(diffusivity_cm2_s))
     return np.asarray(mean_pf + amplitude_pf * np.exp(-x) * np.cos(2 * np.pi * np.asarray(time_yr, float) - x))
 
@@ -42,7 +42,7 @@ def strain_integral_m(*, vertical_share: float, compression_index: float, surfac
 
 def pti_diffusivity_cm2_s(liquid_limit: Array, plasticity_index: Array, fines_pct: Array, compression_index: Array) \
         -> Array:
-    """Return alpha = 0.0029 - 0.000162 Ss - 0.0122 gamma_h; Ss = -20.29 + 0.155 LL - 0.117 PI + 0.068 F."""
+    """Return alpha = 0.0029 - 0.000162 Ss - 0.0122 gamma_h; Ss = -20.29 + 0.155 LL - 0.117 PI + 0.068 F. [cm2/s]"""
     slope = (-20.29 + 0.155 * np.asarray(liquid_limit, float) - 0.117 * np.asarray(plasticity_index, float)
              + 0.068 * np.asarray(fines_pct, float))
     return 0.0029 - 0.000162 * slope - 0.0122 * np.asarray(compression_index, float)

@@ -15,10 +15,10 @@ KPA_PER_CM = 0.0980665
 
 
 def kpa_from_pf(suction_pf: Array) -> Array:
-    """Return suction in kPa for suction in pF."""
+    """Return suction in kPa for suction in pF. [kPa]"""
     return KPA_PER_CM * 10.0 ** np.asarray(suction_pf, float)
 
 
 def pf_from_kpa(suction_kpa: Array) -> Array:
-    """Return suction in pF for suction in kPa (greater than 0)."""
+    """Return suction in pF for suction in kPa (greater than 0). [pF]"""
     return np.log10(np.asarray(suction_kpa, float) / KPA_PER_CM)

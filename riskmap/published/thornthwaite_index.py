@@ -26,7 +26,7 @@ class Budget:
 
 
 def water_budget(precipitation_mm: Array, pet_mm: Array, capacity_mm: float) -> Budget:
-    """Return the steady yearly budget of a bucket that gives water freely down to zero.
+    """Return the steady yearly budget of a bucket that gives water freely down to zero. [mm]
 
     Parameters
     ----------
@@ -54,15 +54,15 @@ def water_budget(precipitation_mm: Array, pet_mm: Array, capacity_mm: float) -> 
 
 
 def index_1948(surplus_mm: float, deficit_mm: float, pet_mm: float) -> float:
-    """Return Im = (100 S - 60 D) / PE from yearly sums (Thornthwaite 1948, coefficients from memory)."""
+    """Return Im = (100 S - 60 D) / PE from yearly sums (Thornthwaite 1948, coefficients from memory). [-]"""
     return (100.0 * surplus_mm - 60.0 * deficit_mm) / pet_mm
 
 
 def index_1955(surplus_mm: float, deficit_mm: float, pet_mm: float) -> float:
-    """Return Im = 100 (S - D) / PE from yearly sums (1955 form, seen)."""
+    """Return Im = 100 (S - D) / PE from yearly sums (1955 form, seen). [-]"""
     return 100.0 * (surplus_mm - deficit_mm) / pet_mm
 
 
 def index_2006(precipitation_mm: float, pet_mm: float) -> float:
-    """Return TMI = 75 (P / PE - 1) + 10 from yearly sums (NCHRP 1-40D, from memory)."""
+    """Return TMI = 75 (P / PE - 1) + 10 from yearly sums (NCHRP 1-40D, from memory). [-]"""
     return 75.0 * (precipitation_mm / pet_mm - 1.0) + 10.0

@@ -21,7 +21,7 @@ TENFOLD_DEPTH_M = 20 * 0.3048  # F = 10^(-depth in ft / 20)
 
 
 def depth_factor(depth_m: Array) -> Array:
-    """Return F, the share of the unit heave at a depth: 10^(-depth in ft / 20)."""
+    """Return F, the share of the unit heave at a depth: 10^(-depth in ft / 20). [-]"""
     return 10.0 ** (-np.asarray(depth_m, float) / TENFOLD_DEPTH_M)
 
 
@@ -34,5 +34,5 @@ def total_heave_mm(profile: NDArray[np.int64], top_m: Array, bottom_m: Array, un
 
 
 def unit_heave_of(potential: NDArray[np.object_]) -> Array:
-    """Return the unit heave of classes very high, high, medium, low; nan for any other text."""
+    """Return the unit heave of classes very high, high, medium, low; nan for any other text. [m/m]"""
     return np.array([UNIT_HEAVE.get(str(name), np.nan) for name in potential], dtype=float)

@@ -2,6 +2,7 @@
 
 In: lots with soil, climate and movement. Out: `tables.ESTIMATE`, one row per lot in lot order, each with a number or a
 state. A state always wins over a number: where data are missing nothing plausible is put in their place.
+Method: notebooks/method.md, section 10.
 """
 
 from __future__ import annotations

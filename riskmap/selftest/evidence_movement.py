@@ -22,7 +22,7 @@ from riskmap.selftest.ground import left_to_come
 from riskmap.settings import SoilSettings
 
 SOIL = SoilSettings()
-RESTRAINT = 0.6  # decisions page; the product draws 0.5-0.8
+RESTRAINT = 0.6  # judgement; a run varies it over 0.5-0.8
 ALPHA, DEPTH = MOVEMENT.diffusivity_m2_per_yr, MOVEMENT.active_depth_m
 HIGHWAY_HALF_WIDTH_M, CONSTRUCTION = 4.5, "1980-10"
 EXTENSIBILITY = (1.5, 3.0, 6.0, 9.0)  # of the slab comparisons [%]

@@ -26,7 +26,7 @@ public tables, survey answers and the manifest; the bare tables (CSV, GeoPackage
 manifest beside them."""
 
 HOW = """\
-How to read the table. Tolerances are those of the list of field cases, stated before today's settings were run; they
+How to read the table. Tolerances were stated for each field case before today's settings were run; they
 are wide because soil, climate or date is assumed at most sites. The mark r >= 0.7 of cases 1 and 2 is used for every
 comparison of timing. Where the list gives words only ("within a factor of 2 in years", "little"), the table says how
 they were taken. Letters are parts of a case, or the same case with another setting. `cannot tell` means that the

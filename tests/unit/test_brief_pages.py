@@ -27,7 +27,7 @@ from riskmap.outputs.brief import content, figures, observations, pages, pdf
 
 ABOUT = {"run": "made-up_20251001T000000Z", "manifest": "0123456789ab"}
 HEAD = {"title": "lots", "year": 2025, "month": 10}
-# product page, section 2, and words of an opinion on a structure
+# verdicts, and words of an opinion on a structure
 FORBIDDEN = re.compile(
     r"\b(safe|unsafe|certif\w+|report card|grade [a-f]|score of|traffic light|damag\w+|fail(?:ed|ure|s)?|defect\w*|"
     r"danger\w*|pass(?:ed)?|sound|hazard\w*|worst|good|bad|poor|excellent)\b", re.IGNORECASE)

@@ -261,7 +261,7 @@ def test_tilt_follows_the_difference_between_the_sides() -> None:
     some = simulate(*rows, soils(3.0, 9.0))
     assert 0 < some["tilt_now_pct"].iloc[0] < some["tilt_now_pct"].iloc[1] < some["tilt_now_pct_p90"].iloc[1]
     assert some["tilt_watering_pct"].iloc[1] < some["tilt_leak_pct"].iloc[1]
-    assert some["share_beyond_1pct_tilt"].iloc[1] < 0.05  # climate asymmetry alone does not reach 1 % (physics notes 7)
+    assert some["share_beyond_1pct_tilt"].iloc[1] < 0.05  # climate asymmetry alone does not reach 1 % (computed)
 
 
 def test_a_wider_pour_date_does_not_narrow_the_range() -> None:
@@ -373,7 +373,7 @@ def test_strain_index_meets_layer_limits_exactly() -> None:
 
 
 def test_compression_index_check_values() -> None:
-    """Physics notes 4.2, computed: LEP 1, 3, 6, 9, 12, 15 % give .0102 .0312 .0643 .0993 .136 .175 per pF."""
+    """method.md, section 6, computed: LEP 1, 3, 6, 9, 12, 15 % give .0102 .0312 .0643 .0993 .136 .175 per pF."""
     ours = [soil_kernel.compression_index(v, 20.0, 2.97) for v in (1.0, 3.0, 6.0, 9.0, 12.0, 15.0, 30.0)]
     np.testing.assert_allclose(ours[:6], [0.0102, 0.0312, 0.0643, 0.0993, 0.136, 0.175], rtol=0.006)
 

@@ -1,4 +1,4 @@
-"""Published methods against printed values (reference sheet, sections 1-5) and against awkward input."""
+"""Published methods against printed values (documents: SOURCE of each module) and against awkward input."""
 
 from __future__ import annotations
 
@@ -79,7 +79,7 @@ def test_as2870_classes_depths_and_missing_values() -> None:
     np.testing.assert_array_equal(as2870.depth_of_suction_change_m(np.array([41.0, 11, 0, -6, -26, np.nan])),
                                   [1.5, 1.8, 2.3, 3.0, 4.0, np.nan])
     assert np.isnan(movement(np.nan, 1.2, 2.3, 1.15))
-    np.testing.assert_allclose(as2870.shrink_index_from_lep(np.array([6.0])), 3.33, atol=0.004)  # reference sheet 1.5
+    np.testing.assert_allclose(as2870.shrink_index_from_lep(np.array([6.0])), 3.33, atol=0.004)  # 6 / 1.8
 
 
 @pytest.mark.parametrize(("bounds_ft", "classes", "printed_in"), [
@@ -292,7 +292,7 @@ def profiles(**change: object) -> tuple[pd.DataFrame, pd.DataFrame]:
 def test_beside_gives_one_row_per_profile_in_order() -> None:
     table = published.beside(*profiles())
     assert table["profile_id"].tolist() == [4, 7]
-    # weighted means 10.300 and, above rock at 0.8 m, 10.045 (reference sheet 1.2)
+    # weighted means 10.300 and, above rock at 0.8 m, 10.045 (by hand)
     np.testing.assert_allclose(table["volume_change_cole_pct"], 100 * (np.array([1.103, 1.10045]) ** 3 - 1),
                                atol=0.002)  # 10.045 is printed rounded
     assert table["van_der_merwe_heave_mm"].isna().all()

@@ -178,7 +178,7 @@ def test_survey_with_one_unit_has_no_line():
 
 @pytest.mark.parametrize(("scale", "feet"), [(12000, 40.0), (24000, 80.0), (20000, 200 / 3)])
 def test_line_width_and_neighbour_share(scale, feet):
-    """users-and-trust.md finding 4: about 40 ft at 1:12,000 and 80 ft at 1:24,000."""
+    """method.md, section 2: about 40 ft at 1:12,000 and 80 ft at 1:24,000."""
     width = feet * 0.3048
     assert lines.line_width_m(scale) == pytest.approx(width)
     share = lines.neighbor_share(np.array([0.0, width, 1.01 * width, 2 * width]), scale)

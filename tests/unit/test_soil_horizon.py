@@ -132,7 +132,7 @@ def test_missing_limits_become_six_and_fourteen_tenths():
 
 
 def test_missing_value_comes_from_bulk_density_first():
-    """1.30 and 1.55 g/cm3 give 6.04 % (methods.md 1.1); half-width 0.32 of it."""
+    """1.30 and 1.55 g/cm3 give 6.04 % (method.md, section 2); half-width 0.32 of it."""
     result = cleaned([("a", "A", 0, 30, NAN, NAN, NAN, 50, 1.30, 1.55)])
     layers = result.layers
     assert layers.lep_pct[0] == pytest.approx(6.04, abs=0.006)

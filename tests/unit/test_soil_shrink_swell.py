@@ -7,7 +7,7 @@ import pytest
 
 from riskmap.soil import shrink_swell as ss
 
-# methods.md 1.2, computed there by hand: 0-15: 5.0; 15-60: 9.5; 60-130: 11.0; 130-200: 7.0.
+# An invented profile, means computed by hand: 0-15: 5.0; 15-60: 9.5; 60-130: 11.0; 130-200: 7.0.
 TOP = np.array([0.0, 15, 60, 130])
 BOTTOM = np.array([15.0, 60, 130, 200])
 LEP = np.array([5.0, 9.5, 11.0, 7.0])
@@ -22,7 +22,7 @@ def test_window_means_of_the_check_profile(upper, lower, expected):
 
 
 def test_bedrock_at_80_cm_cuts_the_window():
-    """methods.md 1.2: (35 * 9.5 + 20 * 11) / 55 = 10.045."""
+    """By hand: (35 * 9.5 + 20 * 11) / 55 = 10.045."""
     mean = ss.window_mean(ONE, TOP, np.minimum(BOTTOM, 80.0), LEP, 1, window_top_cm=25, window_bottom_cm=100)
     assert mean[0] == pytest.approx(10.045, abs=6e-4)
 
@@ -52,7 +52,7 @@ def test_boundary_belongs_to_the_higher_class(lep, name):
     (1.30, 1.55, 6.04, "high"), (1.10, 1.75, 16.74, "very high"), (1.45, 1.58, 2.90, "low"),
     (1.20, 1.70, 12.31, "very high")])
 def test_bulk_density_table(third_bar, oven_dry, lep, name):
-    """methods.md 1.1, table of clod densities (computed from the equation)."""
+    """Clod densities (computed from the equation of method.md, section 2)."""
     value = ss.lep_from_bulk_density(np.array([third_bar]), np.array([oven_dry]))
     assert value[0] == pytest.approx(lep, abs=0.006)
     assert ss.shrink_swell_class(value)[0] == name
@@ -67,7 +67,7 @@ def test_bulk_densities_in_the_wrong_order_give_no_value():
     (3.0, 0.0), (-1.0, 0.0), (4.505, 0.5), (6.01, 1.0), (17.0, 1.0),
     (4.0, 2 * (1.0 / 3.01) ** 2), (5.0, 1 - 2 * (1.01 / 3.01) ** 2)])
 def test_rating_curve(lep, expected):
-    """soil-data.md 5: the sigmoid between 3 and 6.01 written with (x - 3) and (x - 6.01)."""
+    """method.md, section 2: the sigmoid between 3 and 6.01 written with (x - 3) and (x - 6.01)."""
     assert ss.rating(np.array([lep]))[0] == pytest.approx(expected, abs=1e-12)
 
 

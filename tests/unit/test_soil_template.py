@@ -24,7 +24,7 @@ TABLES = {
     "muaggatt": "engdwobdcd TEXT, mukey {key}",
     "cosoilmoist": "soimoistdept_r INTEGER, soimoiststat TEXT, comonthkey {key}",
     "comonth": "month TEXT, cokey {key}, comonthkey {key}",
-    # the thirteen columns of the template (soil data sheet 2.2)
+    # the thirteen columns of the template as published
     "cointerp": "cokey {key}, mrulekey {key}, mrulename TEXT, seqnum INTEGER, rulekey {key}, rulename TEXT, "
                 "ruledepth INTEGER, interphr REAL, interphrc TEXT, flags TEXT, cointerpkey TEXT, x1 TEXT, x2 TEXT",
     "legend": "areasymbol TEXT, areaname TEXT, projectscale INTEGER, lkey {key}",

@@ -76,7 +76,7 @@ def test_shares_sum_to_one(attached: tuple[pd.DataFrame, soil.SoilAttached]) -> 
 
 def test_share_of_area_by_class_matches_the_survey(attached: tuple[pd.DataFrame, soil.SoilAttached],
                                                    open_data: Path) -> None:
-    """Area-weighted linear extensibility 8.59 and 10.7/11.6/23.8/43.6 % by class, 10.3 % without (soil data sheet)."""
+    """Area-weighted linear extensibility 8.59 and 10.7/11.6/23.8/43.6 % by class, 10.3 % without (another program)."""
     ground = attached[1]
     expected = pd.read_csv(open_data / "soil" / "AR041_2021_mapunit_expected.csv", dtype={"mukey": str})
     ours = ground.map_unit.set_index("mukey").loc[expected["mukey"]]

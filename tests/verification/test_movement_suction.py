@@ -1,6 +1,6 @@
-"""Suction and ground movement against closed forms and the corrected targets of the physics notes (tests 1-9).
+"""Suction and ground movement against closed forms and an independent solver (tests 1-9).
 
-Targets: physics notes section 10 as corrected in the referee's README (two independent methods agree on them).
+Targets: notebooks/method.md, section 5.7 (two independent methods agree on them).
 """
 
 from __future__ import annotations
@@ -254,10 +254,10 @@ def test_step_factors_series_meets_the_formula() -> None:
     (0.5, 66, 57, 14.6, (44, 72)), (1.0, 101, 93, 23.8, (53, 99))])
 def test_root_zone_scenario_of_case_r(root_m: float, open_mm: float, edge_mm: float, inside_mm: float,
                                       dome_mm: tuple[float, float]) -> None:
-    """Field sheet C10, from one coarse solver (1 % low on case R, open ground +-2 %).
+    """method.md, section 5.7, from one coarse solver (1 % low on case R, open ground +-2 %).
 
     Ours changes by less than 2 % from 28 to 80 depth cells (55.4 and 55.6 mm at the edge for 0.5 m, 87.8 and 87.5 for
-    1 m), so the difference of up to 6 % is the sheet's grid: 7 %.
+    1 m), so the difference of up to 6 % is that solver's grid: 7 %.
     """
     model = rm.build(12 / 7, root_depth=root_m / 3.5)
     ground = case_r(0, 720, model)

@@ -17,7 +17,7 @@ from riskmap.published import nelson_heave
 from riskmap.selftest import report
 from riskmap.selftest.case import STANDINGS, Case, Tolerance, judge
 
-# Candidates of the reference sheet, section 7, that need no unseen document: 11 and 21 are named as not included.
+# Published and closed-form answers that need no unseen document: 11 and 21 are named as not included.
 CANDIDATES = {str(n) for n in range(1, 26)} - {"11", "21"}
 
 

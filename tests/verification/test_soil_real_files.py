@@ -1,8 +1,7 @@
 """Every real soil file of the open data, with each reader: read whole, or refused in the right words.
 
-Counts: README of the soil data and `soil-data.md`, section 3 (map units, components, horizons per area; by another
-program). The suspicious linear extensibility of the Bernard soils is in the published files: 0.2 % beside 48.6-52 %
-clay.
+Counts: README of the soil data, and another program (map units, components, horizons per area). The suspicious linear
+extensibility of the Bernard soils is in the published files: 0.2 % beside 48.6-52 % clay.
 """
 
 from __future__ import annotations

@@ -1,6 +1,6 @@
 """Real downloads against values computed independently of this code and against the survey's own ratings.
 
-Expected files and counts: README and `soil-data.md` of the open data (map-unit averages by another program,
+Expected files and counts: README of the open data (map-unit averages by another program,
 stored interpretation ratings by the publisher).
 """
 
@@ -59,7 +59,7 @@ def test_map_unit_averages(open_data, download, file):
 
 
 def test_desha_county_areas_and_row_of_the_reference_table(open_data):
-    """soil-data.md 3, row AR041: 8.59; 10.7/11.6/23.8/43.6 % of the area; 10.3 % without any value."""
+    """By another program, AR041: 8.59; 10.7/11.6/23.8/43.6 % of the area; 10.3 % without any value."""
     tables, _, _ = read(open_data, "AR041_2021.zip")
     unit = soil.attach(no_lots(), tables, SoilSettings(), CRS).map_unit.set_index("mukey")
     want = expected(open_data, "AR041_2021_mapunit_expected.csv")
@@ -136,7 +136,7 @@ def test_rating_never_contradicts_the_rating_for_dwellings(open_data, download, 
 
 
 def test_download_saved_again_with_header_rows(open_data):
-    """soil-data.md 3, row TX347: 141 map units, 402 components, 662 horizons, 17 without a value."""
+    """By another program, TX347: 141 map units, 402 components, 662 horizons, 17 without a value."""
     tables, sources, problems = read(open_data, "TX347_with_header_rows_tabular.zip", need_polygons=False)
     assert (len(tables.map_unit), len(tables.component), len(tables.horizon)) == (141, 402, 662)
     assert int(tables.horizon["lep_pct"].isna().sum()) == 17
@@ -148,7 +148,7 @@ def test_download_saved_again_with_header_rows(open_data):
 
 
 def test_houston_water_table_and_urban_land(open_data):
-    """soil-data.md 2.1: 214 of 310 components have a wet layer, median 31 cm; Urban land stays unrated."""
+    """By another program: 214 of 310 components have a wet layer, median 31 cm; Urban land stays unrated."""
     tables, _, _ = read(open_data, "TX201_2021_tabular.zip", need_polygons=False)
     wet = tables.component["water_table_cm"].dropna()
     assert (len(wet), wet.median()) == (214, 31)
@@ -195,7 +195,7 @@ def test_several_downloads_are_put_together(open_data):
 
 
 def test_bulk_density_estimate_agrees_with_stored_values(open_data):
-    """soil-data.md 3: over all areas r 0.932 and mean absolute difference 0.56; wider bounds here for five of them."""
+    """Another program: over all areas r 0.932 and mean absolute difference 0.56; wider bounds here for five of them."""
     parts = [read(open_data, n, need_polygons=False)[0].horizon for n in (
         "AR041_2021.zip", "TX201_2021_tabular.zip", "TX039_2021_tabular.zip", "TX600_2021_tabular.zip",
         "TX347_with_header_rows_tabular.zip")]
@@ -209,7 +209,7 @@ def test_bulk_density_estimate_agrees_with_stored_values(open_data):
 
 
 def test_clay_line_on_the_samples_it_was_fitted_to(open_data):
-    """soil-data.md 6: root mean square error 2.02 over 1,067 laboratory samples; our line is cut at 0."""
+    """As computed with the sample: root mean square error 2.02 over 1,067 laboratory samples; our line is cut at 0."""
     sample = pd.read_csv(open_data / "soil" / "kssl_kansas_bulk_density.csv")
     sample = sample.dropna(subset=["clay_pct", "le_fine_earth_pct"])
     error = shrink_swell.lep_from_clay(sample["clay_pct"].to_numpy()) - sample["le_fine_earth_pct"].to_numpy()

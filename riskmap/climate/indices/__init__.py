@@ -4,6 +4,7 @@ In: arrays (n_series, n_month) of consecutive months, NaN where a month is unkno
 Out: the index, same shape; NaN where it cannot be told. To add an index, add a file with `NAME`, `UNIT`, `NEEDS`
 (argument names in order), `RANGE`, `SOURCE` and `compute(*needs, first_calendar_month=..., accumulation_months=...)`.
 The file may also stand in a folder of one's own, which `modules` is then given.
+Method: notebooks/method.md, section 3.
 """
 
 from __future__ import annotations

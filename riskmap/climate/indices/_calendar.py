@@ -1,4 +1,7 @@
-"""What all standardised indices share: sums over months, and the fold of a series into calendar months."""
+"""What all standardised indices share: sums over months, and the fold of a series into calendar months.
+
+Method: notebooks/method.md, section 3.
+"""
 
 from __future__ import annotations
 
