@@ -28,7 +28,7 @@ from riskmap.layers.library_words import first_line
 PARTS = (".shp", ".shx", ".dbf", ".prj", ".cpg")  # those that are read; a spatial index is not
 _HEADER, _ENTRY = 100, 8  # bytes before the first record of .shp and .shx, and of one entry of the index
 _MAIN_CODE = 9994  # the first four bytes of .shp and .shx
-_CHUNK = 1 << 24  # bytes that are looked at in one go (judgement: small beside the tables of a run)
+_CHUNK = 1 << 22  # bytes that are looked at in one go (judgement: small beside the tables of a run)
 
 
 # ---------------------------------------------------------------- shapefile
@@ -294,37 +294,43 @@ def geojson_members(path: Path) -> int | None:
 
 _ESCAPED = re.compile(rb"\\.", re.DOTALL)
 _KEY = re.compile(rb'("[^"]{0,40}")\s*:\s*$')
+_KEY_BYTES = 80  # before the bracket of an array: enough for its key, blanks included
+_MARKS = np.isin(np.arange(256), list(b'"[]{},'))
+_STEP = np.zeros(256, dtype=np.int64)
+_STEP[list(b"[{")], _STEP[list(b"]}")] = 1, -1
 
 
 def _top_arrays(stream: IO[bytes]) -> Iterator[tuple[bytes, int]]:
     """Yield the key and the number of members of each array in the outermost object, texts left out of account."""
     level, in_text, before, kept = 0, 0, b"", b""
     key: bytes | None = None
-    commas = filled = 0
+    commas, filled = 0, False
     while block := stream.read(_CHUNK):
         block = kept + block
         kept = b"\\" if (len(block) - len(block.rstrip(b"\\"))) % 2 else b""
         block = _ESCAPED.sub(b"..", block[:len(block) - len(kept)])
         raw = np.frombuffer(block, dtype=np.uint8)
-        text = (np.cumsum(raw == ord('"')) + in_text) % 2 == 1
-        in_text = int(text[-1]) if len(text) else in_text
-        opens, closes = np.isin(raw, list(b"[{")) & ~text, np.isin(raw, list(b"]}")) & ~text
-        depth = level + np.cumsum(opens.astype(np.int8), dtype=np.int64) - np.cumsum(closes, dtype=np.int64)
-        comma, other = (raw == ord(",")) & ~text & (depth == 2), (depth >= 2) & ~np.isin(raw, list(b" \t\r\n"))
-        edges = [*np.flatnonzero((opens & (depth == 2)) | (closes & (depth == 1))).tolist(), len(raw)]
-        begin = 0
-        for place in edges:  # few: one pair for each array or object in the outermost one
-            commas += int(comma[begin:place].sum())
-            filled += int(other[begin:place].sum())
-            begin = place + 1
-            if place == len(raw):
-                break
-            if opens[place]:
-                found = _KEY.search((before + block[:place])[-80:])
-                key = found[1] if found and raw[place] == ord("[") else None
-                commas = filled = 0
+        place = np.flatnonzero(_MARKS[raw])
+        mark = raw[place]
+        text = in_text + np.cumsum(mark == ord('"'))
+        in_text = int(text[-1]) % 2 if len(text) else in_text
+        outside = (text % 2 == 0) & (mark != ord('"'))
+        place, mark = place[outside], mark[outside]
+        depth = level + np.cumsum(_STEP[mark])
+        level = int(depth[-1]) if len(depth) else level
+        edge = ((_STEP[mark] == 1) & (depth == 2)) | ((_STEP[mark] == -1) & (depth == 1))
+        comma = np.cumsum((mark == ord(",")) & (depth == 2))
+        begin = counted_before = 0
+        for k in np.flatnonzero(edge).tolist():  # few: one pair for each array or object in the outermost one
+            commas, filled = commas + int(comma[k]) - counted_before, filled or bool(block[begin:place[k]].strip())
+            counted_before, begin = int(comma[k]), int(place[k]) + 1
+            if _STEP[mark[k]] == 1:
+                found = _KEY.search((before + block[:place[k]])[-_KEY_BYTES:])
+                key = found[1] if found and mark[k] == ord("[") else None
+                commas, filled = 0, False
             elif key is not None:
                 yield key, commas + 1 if filled else 0
                 key = None
-        level = int(depth[-1]) if len(depth) else level
-        before = (before + block)[-80:]
+        commas += (int(comma[-1]) if len(comma) else 0) - counted_before
+        filled = filled or bool(block[begin:].strip())
+        before = (before + block)[-_KEY_BYTES:]

@@ -241,7 +241,7 @@ def test_members_that_are_no_features_are_not_passed_over(odd: object, tmp_path:
     assert "E-LOT-064 lots.geojson: the file has 31 lots, 30 of them could be read" in refused(path)
 
 
-@pytest.mark.parametrize("chunk", [7, 64, 1000, 1 << 24])
+@pytest.mark.parametrize("chunk", [7, 64, 1000, 1 << 22])
 @pytest.mark.parametrize("indent", [None, 2])
 def test_members_are_counted_as_a_json_reader_counts_them(chunk: int, indent: int | None, tmp_path: Path,
                                                           monkeypatch: pytest.MonkeyPatch) -> None:

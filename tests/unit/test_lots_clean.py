@@ -254,3 +254,105 @@ def test_implausible_slab_values_are_told():
     assert [p.code for p in problems] == ["E-LOT-016", "E-LOT-017"]
     assert "slab_value_refused" in table["flags"][0]
     assert not table["half_width_known"][0]
+
+
+# ---------------------------------------------------------------- shapes that are no lots
+def at(*corners: tuple[float, float]) -> Polygon:
+    return Polygon([(x - 230_000, y + 1_650_000) for x, y in corners])
+
+
+@pytest.mark.parametrize("shape", [
+    at((0, 0), (10, 0), (20, 0), (0, 0)), at((0, 0), (10.1, 3.7), (20.2, 7.4), (0, 0)),
+    at((0, 0), (0.01, 0), (0.01, 0.01), (0, 0.01)), at((0, 0), (36, 0), (36, 0.09), (0, 0.09)),
+    shapely.MultiPolygon([at((0, 0), (0.5, 0), (0.5, 0.5)), at((9, 9), (9.5, 9), (9.5, 9.5))]),
+])
+def test_a_polygon_without_area_is_treated_as_a_line_in_every_system(shape):
+    for crs in (CRS, "EPSG:4326", "EPSG:32614"):  # rounding leaves a line some area in another system
+        table, problems = cleaned(*gpd.GeoSeries([shape, LOT], crs=CRS).to_crs(crs), crs=crs)
+        assert table["state"].tolist() == ["unmatched", ""]
+        assert table["state_reason"][0] == "the shape has no area: it is smaller than 1 m2 or narrower than 0.1 m"
+        assert table.geometry[0] is None
+        assert [(p.code, p.row) for p in problems] == [("E-LOT-012", 2)]
+
+
+def test_a_small_or_narrow_lot_and_a_point_are_no_lines():
+    table, problems = cleaned(at((0, 0), (1.1, 0), (1.1, 1.1), (0, 1.1)), at((0, 0), (36, 0), (36, 0.3), (0, 0.3)),
+                              Point(-230_000, 1_650_000))
+    assert table["state"].tolist() == ["", "", ""]
+    assert problems == []
+
+
+def test_a_hole_outside_the_outline_adds_no_land():
+    outside = at((50, 0), (54, 0), (54, 4), (50, 4))
+    inside = at((5, 5), (9, 5), (9, 9), (5, 9))
+    shell = at((0, 0), (20, 0), (20, 30), (0, 30))
+    table, problems = cleaned(Polygon(shell.exterior, [outside.exterior.coords]),
+                              Polygon(shell.exterior, [outside.exterior.coords, inside.exterior.coords]),
+                              shapely.MultiPolygon([Polygon(shell.exterior, [outside.exterior.coords]), outside]))
+    assert table["lot_area_m2"].tolist() == pytest.approx([600.0, 584.0, 616.0])  # the last has that land as a part
+    assert table.geometry.is_valid.all()
+    assert [p.rule.split(";")[0] for p in problems] == ["a hole lies outside the outline"] * 2 + [
+        "the outline crosses itself"]  # a side of that part is given twice
+
+
+@pytest.mark.parametrize(("shape", "words"), [
+    (BOW_TIE, "the outline crosses itself"),
+    (shapely.MultiPolygon([box(0, 0, 20, 30), box(5, 0, 25, 30)]), "parts overlap"),
+    (Polygon(box(0, 0, 20, 30).exterior, [box(2, 2, 18, 28).exterior.coords, box(6, 6, 9, 9).exterior.coords]),
+     "a hole lies in a hole"),
+])
+def test_what_was_repaired_is_named(shape, words):
+    _, problems = cleaned(shapely.transform(shape, lambda xy: xy + np.array([-230_000, 1_650_000])))
+    assert [p.code for p in problems] == ["W-LOT-013"]
+    assert problems[0].rule.startswith(f"{words}; repair changed its area")
+
+
+@pytest.mark.parametrize(("crs", "corners"), [
+    ("EPSG:4326", [(179.9999, 31), (179.9999, 31.001), (-179.9999, 31.001), (-179.9999, 31)]),
+    ("EPSG:4326", [(179.9999, 31), (179.9999, 31.001), (180.0001, 31.001), (180.0001, 31)]),
+    ("EPSG:4326", [(-180.0001, 31), (-180.0001, 31.001), (-179.9999, 31.001), (-179.9999, 31)]),
+    ("EPSG:32660", [(786_000, 3_433_000), (787_000, 3_433_000), (787_000, 3_433_100), (786_000, 3_433_100)]),
+])
+def test_a_shape_across_180_degrees_is_refused_in_words(crs, corners):
+    for others in ([], [shapely.box(-99.0, 31.0, -98.9999, 31.0001)]):
+        shapes = gpd.GeoSeries([Polygon(corners), *gpd.GeoSeries(others, crs="EPSG:4326").to_crs(crs)], crs=crs)
+        table, problems = cleaned(*shapes, crs=crs)
+        assert table["state"].tolist() == ["unmatched", *[""] * len(others)]
+        assert table["state_reason"][0] == "the shape crosses 180 degrees of longitude"
+        assert [(p.code, p.row) for p in problems] == [("E-LOT-012", 2)]
+
+
+def test_lots_on_both_sides_of_180_degrees_are_lots():
+    table, _ = cleaned(shapely.box(179.999, 51.9, 179.9991, 51.9001), shapely.box(-179.9991, 51.9, -179.999, 51.9001),
+                       crs="EPSG:4326")
+    assert table["state"].tolist() == ["", ""]
+    assert table["lot_area_m2"].max() < 100.0  # 0.0001 degree each way is 11 m by 7 m
+
+
+def test_a_shape_that_the_projection_tears_apart_is_refused():
+    table, _ = cleaned(shapely.box(83.9999, 31.0, 84.0001, 31.0001), crs="EPSG:4326")  # 180 degrees from the middle
+    assert table["state"].tolist() == ["unmatched"]
+    assert "tears the shape apart" in table["state_reason"][0]
+
+
+@pytest.mark.parametrize(("corners", "words"), [
+    (np.random.default_rng(0).uniform(0, 100, (3000, 2)), "crosses itself more than 1,000 times"),
+    (np.c_[np.linspace(0, 100, 3000), np.arange(3000) % 2 * 50 + (np.arange(3000) == 7) * 90], "crosses itself more"),
+    (np.where(np.arange(50_000)[:, None] % 2, [50.0, 50.0], [0.0, 0.0]), "too tangled to be repaired"),
+    (np.zeros((50_000, 2)), "no area"), (np.zeros((100_001, 2)), "more than 100,000 corners"),
+])
+def test_outlines_that_would_be_repaired_for_minutes_are_refused(corners, words):
+    table, problems = cleaned(at(*corners), LOT)
+    assert table["state"].tolist() == ["unmatched", ""]
+    assert words in table["state_reason"][0]
+    assert [(p.code, p.row) for p in problems] == [("E-LOT-012", 2)]
+
+
+def test_an_outline_of_many_corners_that_crosses_itself_once_is_repaired():
+    angle = np.linspace(0, 2 * np.pi, 5000, endpoint=False)
+    ring = np.c_[50 * np.cos(angle), 50 * np.sin(angle)]
+    ring[[100, 101]] = ring[[101, 100]]
+    table, _ = cleaned(at(*ring))
+    assert table["state"].tolist() == [""]
+    assert table["flags"][0].startswith("geometry_repaired;")
+    assert table["lot_area_m2"][0] == pytest.approx(np.pi * 50**2, rel=1e-4)
