@@ -126,7 +126,8 @@ def same_place(readings: pd.DataFrame, sd: float) -> list[str]:
     from scipy.spatial import KDTree
 
     points = readings.groupby("point", sort=True)[["x_m", "y_m", "net_mm"]].mean()
-    how = (readings["zero"] + "\n" + readings["cover"]).groupby(readings["point"]).agg(lambda all_: "\n".join(sorted(set(all_))))
+    how = (readings["zero"] + "\n" + readings["cover"]).groupby(readings["point"]).agg(
+        lambda kinds: "\n".join(sorted(set(kinds))))
     pairs = KDTree(points[["x_m", "y_m"]].to_numpy(float)).query_pairs(SAME_PLACE_M, output_type="ndarray")
     a, b = points.index[pairs[:, 0]], points.index[pairs[:, 1]]
     apart = np.abs(points.loc[a, "net_mm"].to_numpy(float) - points.loc[b, "net_mm"].to_numpy(float))

@@ -15,6 +15,7 @@ import contextlib
 import csv
 import gzip
 import hashlib
+import importlib.util
 import io
 import json
 import logging
@@ -483,9 +484,7 @@ def _option(options: list[str], name: str, default: int) -> int:
 def fuzz(name: str, options: list[str]) -> None:
     """Fuzz one target; does not return where atheris does the work."""
     logging.disable(logging.CRITICAL)
-    try:
-        import atheris
-    except ImportError:
+    if importlib.util.find_spec("atheris") is None:
         import by_mutation
 
         for seed in seeds(name):  # imports inside functions happen now, not on the fuzzer's clock
@@ -494,6 +493,8 @@ def fuzz(name: str, options: list[str]) -> None:
         by_mutation.fuzz(seeds(name), lambda data: judged(name, data), _option(options, "max_total_time", 30),
                          _option(options, "runs", 2**62), _option(options, "seed", 1))
         return
+    import atheris
+
     corpus = WORK / "corpus"
     corpus.mkdir()
     for k, seed in enumerate(seeds(name)):
