@@ -175,7 +175,7 @@ def bands(path: Path | None) -> tuple[float, ...]:
         return tables.DEFLECTION_BANDS_MM
     try:
         told = tomllib.loads(path.read_text(encoding="utf-8-sig"))
-    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+    except (OSError, ValueError, RecursionError) as error:  # not UTF-8, no TOML, too many digits, too many brackets
         raise SettingsError(f"E-SCR-020 {path.name}: cannot be read: {shown(error)}.") from None
     others = sorted(set(told) - {"movement_mm"})
     if others:

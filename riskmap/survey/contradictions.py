@@ -113,23 +113,26 @@ def contradicting(design: Floats, value: Floats, sd: float, group: NDArray[Any])
         out |= np.isin(group, group[here][found >= found.max() * (1 - 1e-6)])
 
 
-def same_place(points: pd.DataFrame, sd: float) -> list[str]:
-    """Return names of points that lie in one place, on the same coverings, with levels that contradict each other.
+def same_place(readings: pd.DataFrame, sd: float) -> list[str]:
+    """Return names of points in one place, read from the same zeros on the same coverings, with other readings.
 
     Parameters
     ----------
-    points : DataFrame
-        point, x_m, y_m, level_mm, cover (text; of all its readings).
+    readings : DataFrame
+        point, x_m, y_m, zero, cover, net_mm.
     sd : float
         Of one reading. [mm]
     """
     from scipy.spatial import KDTree
 
+    points = readings.groupby("point", sort=True)[["x_m", "y_m", "net_mm"]].mean()
+    how = (readings["zero"] + "\n" + readings["cover"]).groupby(readings["point"]).agg(
+        lambda kinds: "\n".join(sorted(set(kinds))))
     pairs = KDTree(points[["x_m", "y_m"]].to_numpy(float)).query_pairs(SAME_PLACE_M, output_type="ndarray")
-    a, b = points.iloc[pairs[:, 0]], points.iloc[pairs[:, 1]]
-    apart = np.abs(a["level_mm"].to_numpy(float) - b["level_mm"].to_numpy(float))
-    bad = (apart > BEYOND * math.sqrt(2.0) * sd) & (a["cover"].to_numpy() == b["cover"].to_numpy())
-    return sorted({*a["point"].to_numpy()[bad], *b["point"].to_numpy()[bad]})
+    a, b = points.index[pairs[:, 0]], points.index[pairs[:, 1]]
+    apart = np.abs(points.loc[a, "net_mm"].to_numpy(float) - points.loc[b, "net_mm"].to_numpy(float))
+    bad = (apart > BEYOND * math.sqrt(2.0) * sd) & (how[a].to_numpy() == how[b].to_numpy())
+    return sorted({*a[bad], *b[bad]})
 
 
 # ---------------------------------------------------------------- the size of what was read

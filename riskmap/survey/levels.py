@@ -206,12 +206,7 @@ def _agreeing(frame: pd.DataFrame, file: str, sd: float, problems: list[Problem]
     design = _design(tied, points, zeros[1:], covers)
     out, together = contradictions.contradicting(design, tied["net_mm"].to_numpy(float), sd,
                                                  tied["point"].to_numpy(object))
-    level = np.linalg.lstsq(design, tied["net_mm"].to_numpy(float) - tied["net_mm"].mean(), rcond=None)[0]
-    first = tied[~out].drop_duplicates("point").sort_values("point")
-    named = first.assign(level_mm=level[np.searchsorted(points, first["point"])],
-                         cover=tied.groupby("point")["cover"].agg(lambda kinds: "\n".join(sorted(set(kinds))))
-                         .reindex(first["point"]).to_numpy())
-    twice = contradictions.same_place(named, sd)
+    twice = contradictions.same_place(tied[~out], sd)
     bad = {*tied.loc[out, "point"], *twice}
     rows = frame.groupby("point", sort=False)["row"].agg(list)
     for row, point, reading in frame.loc[frame["point"].isin(bad), ["row", "point", "reading_mm"]].itertuples(

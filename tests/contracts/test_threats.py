@@ -45,6 +45,8 @@ THREATS = (
         "unit/test_outputs_web_map_page.py::test_only_our_scripts_may_run",
         "unit/test_outputs_web_map_page.py::test_own_script_makes_nodes_from_text_only")),
     Threat(3, "text cell run as a formula", (
+        "contracts/test_every_csv_is_guarded.py::test_hostile_texts_run_in_no_csv",
+        "contracts/test_every_csv_is_guarded.py::test_every_writer_of_csv_is_among_them",
         "unit/test_outputs_tables.py::test_csv_has_no_cell_that_runs",
         "unit/test_outputs_tables.py::test_csv_leaves_negative_numbers_alone",
         "unit/test_outputs_tables.py::test_the_guard_can_be_undone",
@@ -184,6 +186,7 @@ THREATS = (
         "unit/test_screening_lists.py::test_rows_out_are_rows_in_and_the_group_never_enters_a_number")),
     Threat(34, "hostile survey in the calibration", (
         "unit/test_calibrate.py::test_rows_that_cannot_be_used_are_told_and_kept",
+        "unit/test_calibrate.py::test_rows_of_a_house_that_contradict_each_other_bar_the_house",
         "unit/test_calibrate.py::test_files_that_are_no_table",
         "unit/test_calibrate.py::test_people_reach_no_file",
         "unit/test_calibrate.py::test_splits_keep_block_house_and_neighbourhood_apart",

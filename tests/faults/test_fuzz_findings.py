@@ -8,7 +8,8 @@ from pathlib import Path
 
 import pytest
 
-from riskmap.errors import LayerError
+from riskmap import screening
+from riskmap.errors import LayerError, SettingsError
 from riskmap.layers import climate_monthly, lots
 from riskmap.layers.polygon_file import read_polygons
 from riskmap.selftest import referee
@@ -68,3 +69,10 @@ def test_case_file_with_broken_parts(text: str, tmp_path: Path) -> None:
     (tmp_path / "cases.json").write_text(text)
     with pytest.raises(LayerError, match="E-SLF-003"):
         referee.main(tmp_path / "cases.json")
+
+
+@pytest.mark.parametrize("text", ["movement_mm = " + "[" * 5000, "movement_mm = [" + "9" * 5000 + "]"])
+def test_bands_nested_too_deep_or_with_too_many_digits(text: str, tmp_path: Path) -> None:
+    (tmp_path / "bands.toml").write_text(text)
+    with pytest.raises(SettingsError, match="E-SCR-020"):
+        screening.bands(tmp_path / "bands.toml")

@@ -91,18 +91,18 @@ def _stopped(number: int, frame: FrameType | None) -> None:
 def fuzz(seeds: list[bytes], judge: Callable[[bytes], None], seconds: float, runs: int, seed: int) -> int:
     """Judge the seeds and then mutations of them, for so many seconds or runs; return the number of inputs."""
     draw, lines, corpus, count = random.Random(seed), _Lines(), list(seeds), 0
-    signal.signal(signal.SIGALRM, _stopped)
+    signal.signal(signal.SIGPROF, _stopped)
     end = time.monotonic() + seconds
     while count < len(seeds) or (time.monotonic() < end and count < runs):
         data = seeds[count] if count < len(seeds) else mutated(draw.choice(corpus), corpus, draw)
         lines.fresh = False
-        signal.alarm(HANGS_AFTER)
+        signal.setitimer(signal.ITIMER_PROF, HANGS_AFTER)  # seconds of work, not of waiting
         sys.settrace(lines)
         try:
             judge(data)
         finally:
             sys.settrace(None)
-            signal.alarm(0)
+            signal.setitimer(signal.ITIMER_PROF, 0)
         if lines.fresh and count >= len(seeds):
             corpus.append(data)
         count += 1
