@@ -24,7 +24,7 @@ NAME = "manifest.json"
 SEAL = "sha256"  # last key of the manifest: the digest of all its other content
 FORMAT = 2  # 1: without that key
 # Two million lots with a gap in the file after each of them, the most that was tried, take about 70 MB (computed).
-MOST_BYTES = 96 * 1024**2  # of a JSON file of a run
+MOST_BYTES = 96 * 1024**2  # of a manifest and of a file of facts
 MOST_VALUES = 7_000_000  # brackets and commas of it: below 1 GB of memory (computed: at most 100 bytes each)
 MOST_FILES = 20_000  # named by a manifest (judgement: weekly maps since 2000 are 1,400; a run writes about 25)
 OUTPUT_NAME = re.compile(r"[A-Za-z0-9_][A-Za-z0-9._-]{0,63}(/[A-Za-z0-9_][A-Za-z0-9._-]{0,63}){0,3}")
@@ -144,8 +144,8 @@ def why(error: BaseException) -> str:
     return visible(str(error))[:_SHOWN]
 
 
-def bounded_json(raw: bytes) -> Any:
-    """Return the value of a JSON file of a run.
+def bounded_json(raw: bytes, most_bytes: int = MOST_BYTES, most_values: int = MOST_VALUES) -> Any:
+    """Return the value of a JSON file of a run; of `raw` one byte more than allowed is enough.
 
     Raises
     ------
@@ -154,10 +154,10 @@ def bounded_json(raw: bytes) -> Any:
     RecursionError
         When it is nested too deeply.
     """
-    if len(raw) > MOST_BYTES:
-        raise ValueError(f"it has more than {MOST_BYTES:,} bytes")
-    if raw.count(b",") + raw.count(b"[") + raw.count(b"{") > MOST_VALUES:
-        raise ValueError(f"it has more than {MOST_VALUES:,} values")
+    if len(raw) > most_bytes:
+        raise ValueError(f"it has more than {most_bytes:,} bytes")
+    if raw.count(b",") + raw.count(b"[") + raw.count(b"{") > most_values:
+        raise ValueError(f"it has more than {most_values:,} values")
     try:
         return json.loads(raw.decode("utf-8"), parse_constant=_no_number, object_pairs_hook=_once)
     except UnicodeDecodeError:
@@ -283,10 +283,10 @@ class RunFiles:
             raise
         return stream
 
-    def json(self, name: str) -> Any:
+    def json(self, name: str, most_bytes: int = MOST_BYTES, most_values: int = MOST_VALUES) -> Any:
         """Return the value of a JSON file of the run; raises as `open` and `bounded_json` do."""
         with self.open(name) as stream:
-            return bounded_json(stream.read(MOST_BYTES + 1))
+            return bounded_json(stream.read(most_bytes + 1), most_bytes, most_values)
 
     def _compare(self, name: str, stream: BinaryIO) -> None:
         if self.manifest is None:

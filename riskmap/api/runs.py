@@ -235,7 +235,9 @@ def explain(run: FileName | Run, lot_id: str, *, units: str = "us", outputs: Fil
 
 
 def one_lot(run: FileName | Run, lot_id: str, outputs: FileName = "outputs", *, verified: bool = True) -> Results:
-    """Read one lot of a finished run, without past months and inputs; all its rows where the identifier is repeated.
+    """Read one lot of a finished run, without findings, past months and inputs.
+
+    All rows are returned where the identifier is repeated.
 
     Parameters
     ----------

@@ -40,6 +40,8 @@ INPUTS = ("column", "column_profile", "profile", "layer")
 OF_ONE_RUN = ("stage_seconds", "seconds", "unit_draws_per_s", "unit_draws", "reused_columns")
 SUMS = {"write_page_checksum": True}  # so that a table whose bytes changed is not read, with and without a manifest
 CHECKED = {"page_checksum_verification": True}
+# of problems.json (judgement: the row-by-row findings of a poor file are 3 a lot, of 9 values and some 300 bytes each)
+_FINDINGS, _FINDINGS_A_LOT, _FINDING_BYTES, _FINDING_VALUES = 100_000, 20, 1000, 12
 # what later commands take from each table, by kind: t text, m month, d day, n number, ? number that may be missing as a
 # whole, b boolean, s shape
 _COLUMNS = {
@@ -137,8 +139,8 @@ def read(run: Path | RunFiles, lot_id: str | None = None) -> Results:
     run : Path or RunFiles
         As `run_folder.new_run` left it. A path: every file that is read is compared with the manifest first.
     lot_id : str, optional
-        Read the rows of this identifier only, without past months and inputs: what a million lots would cost is not
-        spent on one.
+        Read the rows of this identifier only, without findings, past months and inputs: what a million lots would cost
+        is not spent on one.
 
     Returns
     -------
@@ -163,10 +165,10 @@ def read(run: Path | RunFiles, lot_id: str | None = None) -> Results:
             raise RunFolderError(f"E-RUN-011 {visible(folder.as_posix())}: the run was written in format "
                                  f"{shown(told['format'])}, this version reads {FORMAT}. Run the estimate again.")
         _Facts.model_validate(told)
-        name = PROBLEMS
-        problems = TypeAdapter(list[Problem]).validate_python(files.json(name))
         name = LOTS
         lots = _lots(files, lot_id)
+        name = PROBLEMS
+        problems = _problems(files, len(lots)) if lot_id is None else []
         frames = {}
         for table in (*TABLES, *SHAPES):
             name = f"{FOLDER}/{table}.parquet"
@@ -230,6 +232,12 @@ def _lots(files: RunFiles, lot_id: str | None) -> gpd.GeoDataFrame:
     if np.isfinite(bounds).any() and not (np.abs(bounds) <= (180, 90, 180, 90)).all():
         raise _Contradiction("a shape lies outside of all longitudes and latitudes")
     return lots
+
+
+def _problems(files: RunFiles, lots: int) -> list[Problem]:
+    most = _FINDINGS + _FINDINGS_A_LOT * lots
+    listed = files.json(PROBLEMS, _FINDING_BYTES * most, _FINDING_VALUES * most)
+    return TypeAdapter(list[Problem]).validate_python(listed)
 
 
 def _table(files: RunFiles, name: str) -> Any:

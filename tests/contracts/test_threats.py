@@ -71,7 +71,9 @@ THREATS = (
     Threat(7, "name of a run or a lot used as a path", (
         "faults/test_run_folder_faults.py::test_every_area_name_gives_a_plain_folder_name",
         "faults/test_run_folder_faults.py::test_a_spoilt_pointer_points_nowhere",
-        "unit/test_manifest_run.py::test_verify_does_not_leave_the_run_folder")),
+        "unit/test_manifest_run.py::test_verify_does_not_leave_the_run_folder",
+        "unit/test_manifest_run.py::test_inputs_are_looked_for_below_the_folder_only",
+        "faults/test_foreign_runs.py::test_links_in_a_run_are_not_followed")),
     Threat(8, "query made from hostile keys", (
         "unit/test_fetch_soil_survey.py::test_only_digits_reach_a_query",
         "unit/test_fetch_soil_survey.py::test_hostile_keys",
@@ -175,6 +177,7 @@ THREATS = (
         "faults/test_privacy_canaries.py::test_names_of_refused_columns_stand_in_one_finding_only",
         "faults/test_privacy_canaries.py::test_no_user_name_and_no_path_of_the_machine",
         "faults/test_privacy_canaries.py::test_public_output_names_no_lot_no_date_and_no_outline",
+        "faults/test_foreign_runs.py::test_export_writes_only_columns_of_the_dictionary",
         "unit/test_public_table_groups.py::test_every_group_has_k_lots_and_every_lot_is_counted_once")),
     Threat(31, "what is built in", (
         "unit/test_outputs_web_map_page.py::test_vendored_files_are_what_was_published",),

@@ -49,8 +49,8 @@ def test_commands_open_what_reading_opens_and_nothing_else_of_a_run(run: Path) -
 
 def test_every_page_of_a_table_of_a_run_has_its_checksum(run: Path, tmp_path: Path) -> None:
     """Without the manifest a page whose bytes changed is still refused; nothing compares the rest of a file then."""
-    tables = sorted(run.rglob("*.parquet"))
-    assert len(tables) >= 12
+    tables = [path for path in sorted(run.rglob("*.parquet")) if pq.ParquetFile(path).metadata.num_rows]
+    assert len(tables) >= 11
     for path in tables:
         chunk = pq.ParquetFile(path).metadata.row_group(0).column(0)
         begin = chunk.dictionary_page_offset or chunk.data_page_offset
