@@ -10,6 +10,7 @@ import os
 import signal
 import sys
 import threading
+import warnings
 from collections.abc import Callable, Iterator
 from contextlib import suppress
 from enum import IntEnum
@@ -154,6 +155,20 @@ def _said_of(error: BaseException) -> str:
     return " ".join(["Stopped.", *notes])
 
 
+def _own_warnings_in_one_line() -> None:
+    """Print warnings of this package without the place in the code; those of libraries keep it."""
+    usual = warnings.showwarning
+
+    def show(message: Warning | str, category: type[Warning], filename: str, lineno: int, file: Any = None,
+             line: str | None = None) -> None:
+        if category.__module__.startswith("riskmap."):
+            click.echo(str(message), err=True)
+        else:
+            usual(message, category, filename, lineno, file, line)
+
+    warnings.showwarning = show
+
+
 # ---------------------------------------------------------------- the end
 def run_to_end(command: Callable[[], object]) -> NoReturn:
     """Run a command line and end the process with its code; known errors become one message.
@@ -164,6 +179,7 @@ def run_to_end(command: Callable[[], object]) -> NoReturn:
         Ends with SystemExit, with an error, or not at all.
     """
     _fill_closed()
+    _own_warnings_in_one_line()
     sys.stdout, out = _guarded(sys.stdout)
     sys.stderr, _ = _guarded(sys.stderr)
     sys.stdout, sys.stderr = Guarded(sys.stdout), Guarded(sys.stderr)

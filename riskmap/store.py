@@ -105,8 +105,12 @@ class Store:
             self.folder.mkdir(parents=True, exist_ok=True)
             target = self.folder / f"{key}-{_digest(content)}.parquet"
             part = target.with_suffix(f".{os.getpid()}.part")
-            part.write_bytes(content)
-            os.replace(part, target)
+            try:
+                part.write_bytes(content)
+                os.replace(part, target)
+            except BaseException:
+                part.unlink(missing_ok=True)  # half a file on a full disk takes the last of it
+                raise
             for old in self._of(key) if anew else ():
                 if old != target:
                     old.unlink(missing_ok=True)

@@ -10,6 +10,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from riskmap.errors import LayerError
+
 if TYPE_CHECKING:
     import geopandas as gpd
 
@@ -79,9 +81,16 @@ def list_of_columns() -> bytes:
 
 
 def write_polygons(polygons: gpd.GeoDataFrame, spatial: Path) -> list[Path]:
-    """Write map unit polygons as a shapefile, EPSG:4326, fields MUSYM and MUKEY; return its parts."""
+    """Write map unit polygons as a shapefile, EPSG:4326, fields MUSYM and MUKEY; return its parts.
+
+    LayerError when they cannot be written.
+    """
     import pyogrio
 
     spatial.mkdir(parents=True, exist_ok=True)
-    pyogrio.write_dataframe(polygons, spatial / f"{STEM}.shp", driver="ESRI Shapefile", encoding="UTF-8")
+    try:
+        pyogrio.write_dataframe(polygons, spatial / f"{STEM}.shp", driver="ESRI Shapefile", encoding="UTF-8")
+    except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError) as error:
+        raise LayerError(f"E-FET-022 {STEM}.shp: {len(polygons):,} polygons cannot be written: {error}. Free space or "
+                         "choose another folder.") from error
     return sorted(spatial.glob(f"{STEM}.*"))

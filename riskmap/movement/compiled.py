@@ -25,9 +25,9 @@ from numba import config, njit
 from numba.core.caching import FunctionCache
 
 Function = TypeVar("Function", bound=Callable[..., object])
-NOT_KEPT = ("W-RUN-055 no folder for compiled code can be written, so every run compiles the equations again, which "
-            "takes about 20 seconds. Set NUMBA_CACHE_DIR to a folder that this account can write. Results are the "
-            "same.")
+NOT_KEPT = ("W-RUN-055 the compiled equations cannot be kept for the next run: there is no folder for them that this "
+            "account can write, or its disk is full. Every run compiles them again, which takes about 20 seconds. Set "
+            "NUMBA_CACHE_DIR to a folder that can be written. The results are the same.")
 
 
 class CompiledInMemory(UserWarning):
@@ -45,11 +45,15 @@ class _Cache(FunctionCache):
             return None
 
     def save_overload(self, sig, data):  # type: ignore[no-untyped-def]
-        """Keep a compiled function, or say once that it cannot be kept."""
+        """Keep a compiled function, or say once that it cannot be kept. A damaged index is begun again."""
         try:
             super().save_overload(sig, data)
-        except Exception:  # a full disk, a damaged index
-            _tell()
+        except Exception:
+            try:
+                self.flush()
+                super().save_overload(sig, data)
+            except Exception:
+                _tell()
 
 
 def compiled(function: Function) -> Function:

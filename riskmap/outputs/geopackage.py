@@ -8,6 +8,8 @@ moment of the run is in manifest.json.
 
 from __future__ import annotations
 
+import errno
+import os
 import xml.etree.ElementTree as ET
 from collections.abc import Iterable, Iterator
 from pathlib import Path
@@ -15,7 +17,7 @@ from typing import TYPE_CHECKING, Any
 
 from riskmap import tables
 from riskmap.errors import RunFolderError
-from riskmap.outputs import arrow_lots, palette
+from riskmap.outputs import arrow_lots, palette, run_folder
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -163,13 +165,29 @@ def write_tables(parts: Iterable[pa.Table], folder: Path, today: str, shapes: ar
                                 append=False)
         held = int(pyogrio.read_info(path, layer=LAYER, force_feature_count=True)["features"])
     except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError) as error:
-        raise RunFolderError(f"E-RUN-004 {NAME}: {error}. Check free space and rights of the outputs folder. "
-                             "Nothing of this run was kept.") from error
+        raise not_written(path, error) from error
     finally:
         pyogrio.set_gdal_config_options(before)
     if held != rows:
         raise RunFolderError(f"E-RUN-005 {NAME}: holds {held} of {rows} rows. Nothing of this run was kept.")
     return path
+
+
+def not_written(path: Path, error: Exception) -> Exception:
+    """Return what to raise when a file could not be written: the system's error of a full disk, else the library's.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    error : Exception
+        Of the library.
+    """
+    full = run_folder.no_room(path.parent, path.name)
+    if full is None and "disk is full" in str(error):
+        full = OSError(errno.ENOSPC, os.strerror(errno.ENOSPC), str(path))
+    return full or RunFolderError(f"E-RUN-004 {path.name}: {error}. Check free space and rights of the outputs folder. "
+                                  f"{run_folder.NOTHING_KEPT}")
 
 
 def _stream(parts: Iterable[pa.Table], kind: str) -> pa.RecordBatchReader:

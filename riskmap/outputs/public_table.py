@@ -19,7 +19,7 @@ import numpy as np
 from riskmap import results as wording
 from riskmap import tables
 from riskmap.errors import RunFolderError
-from riskmap.outputs import csv_table
+from riskmap.outputs import csv_table, geopackage
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -232,9 +232,8 @@ def _cell_map(cells: gpd.GeoDataFrame, today: str, path: Path) -> None:
         pyogrio.write_dataframe(cells, path, layer="cells", driver="GPKG", geometry_type="Polygon",
                                 dataset_options={"VERSION": "1.3"}, layer_options={"GEOMETRY_NAME": "geom"})
         rows = int(pyogrio.read_info(path, layer="cells", force_feature_count=True)["features"])
-    except pyogrio.errors.DataSourceError as error:
-        raise RunFolderError(f"E-RUN-004 {path.name}: {error}. Check free space and rights of the outputs folder. "
-                             "Nothing of this run was kept.") from error
+    except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError) as error:
+        raise geopackage.not_written(path, error) from error
     finally:
         pyogrio.set_gdal_config_options(before)
     if rows != len(cells):

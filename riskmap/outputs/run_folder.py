@@ -20,7 +20,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from riskmap import part_folder, run_files
-from riskmap.errors import RunFolderError, shown, visible
+from riskmap.errors import RiskmapError, RunFolderError, shown, visible
 
 LATEST, PREVIOUS = "latest", "previous"
 NOTHING_KEPT = "Nothing of this run was kept."
@@ -29,6 +29,8 @@ _SLUG_LENGTH = 40
 _RUN = r"[a-z0-9]+(?:-[a-z0-9]+)*_\d{8}T\d{6}Z(?:-\d{1,3})?"  # what `new_run` makes of a slug and a moment
 _IN_THE_MAKING = re.compile(rf"{_RUN}|[a-z0-9]+(?:-[a-z0-9]+)*_into(?:-\d{{1,3}})?")
 _LONGEST_POINTER = 200  # bytes; computed: a run's name has at most 40 + 1 + 16 + 4
+_PROBE_BYTES = 1024**2  # judgement: a disk without room for this is full, also where a half-made file was just removed
+_NO_ROOM = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
 _FULL = "the disk is full: "
 _MAY_WRITE = "Check that you may write there, or name another folder with {option}."
 _A_FILE = "A file has the name of the folder; name another folder with {option}."
@@ -167,6 +169,12 @@ def _in_the_making(parent: Path, wanted: str, into: Path | None, point: bool, op
         _announce(run, part, point)
     except OSError as error:
         raise _told(error, parent, option) from error
+    except Exception as error:
+        # a library that writes a format may wrap what the system said
+        full = None if isinstance(error, RiskmapError) else no_room_in(error) or no_room(run.path)
+        if full is None or not os.path.lexists(run.path):
+            raise
+        raise _told(full, parent, option) from error
     except BaseException as error:
         error.add_note(NOTHING_KEPT if os.path.lexists(run.path) else f"{run.final.as_posix()} is whole.")
         raise
@@ -177,6 +185,43 @@ def _in_the_making(parent: Path, wanted: str, into: Path | None, point: bool, op
 def clean(outputs: Path) -> list[str]:
     """Remove what killed runs left behind and return their names; all that is not ours or in progress is left alone."""
     return part_folder.sweep(outputs, _IN_THE_MAKING)
+
+
+def no_room_in(error: BaseException) -> OSError | None:
+    """Return the error of a full disk that is behind another error, if there is one."""
+    seen: list[BaseException] = []
+    one: BaseException | None = error
+    while one is not None and one not in seen:
+        if isinstance(one, OSError) and one.errno in _NO_ROOM:
+            return one
+        seen.append(one)
+        one = one.__cause__ or one.__context__
+    return None
+
+
+def no_room(folder: Path, name: str = "") -> OSError | None:
+    """Return the system's error when a small file cannot be written into a folder, else None.
+
+    Databases report a full disk by whatever they could not do next ("no such table", "cannot rollback").
+
+    Parameters
+    ----------
+    folder : Path
+    name : str
+        File to name in the error, where one is being written.
+    """
+    probe = folder / ".riskmap-probe"
+    try:
+        with probe.open("wb") as file:
+            file.write(bytes(_PROBE_BYTES))
+            file.flush()
+            os.fsync(file.fileno())
+    except OSError as error:
+        return OSError(error.errno, os.strerror(error.errno or errno.EIO), str(folder / name))
+    finally:
+        with suppress(OSError):
+            probe.unlink(missing_ok=True)
+    return None
 
 
 def latest(outputs: Path) -> Path | None:
