@@ -12,7 +12,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
-from riskmap.constants import NARROWEST_RATIO, WIDEST_RATIO
+from riskmap.constants import NARROWEST_RATIO, PF_AT_33_KPA, WIDEST_RATIO
 from riskmap.errors import joined, shown
 
 Limit = float | str
@@ -119,7 +119,7 @@ def _written(values: list[float]) -> str:
 _RECORDS = "judgement: monthly records of weather begin later; the end is far enough for any plan"
 _INDEX = "from memory: the standardised precipitation index is in use for 1 to 48 months"
 _SIGMA = "judgement: 1 already makes one model run in six e times the middle value or more"
-_SPREAD_PF = "judgement: 0.5 is a third of the distance between the middle limits"
+_SPREAD_PF = "judgement: twice the usual one and more"
 RANGES: dict[str, dict[str, Range]] = {
     "area": {
         "today": Range("1900-01", "2099-12", "", _RECORDS),
@@ -144,7 +144,7 @@ RANGES: dict[str, dict[str, Range]] = {
     "soil_settings": {
         "min_covered_pct": Range(1, 100, "%", "judgement: below 1 a share was meant, and 0 is no limit"),
         "min_mapped_pct": Range(1, 100, "%", "judgement: below 1 a share was meant, and 0 is no limit"),
-        "lep_cap_pct": Range(9, 30, "%", "published: very high begins at 9 (National Soil Survey Handbook); judgement: "
+        "lep_cap_pct": Range(9, 24, "%", "published: very high begins at 9 (National Soil Survey Handbook); judgement: "
                              "the largest laboratory value seen is below 20"),
         "below_profile_factor": Range(0, 1, "", "computed: from nothing to the deepest horizon unchanged"),
         "extend_to_cm": Range(50, 1000, "cm", "judgement: surveys stop near 200; depths of a survey end at 1000"),
@@ -156,8 +156,8 @@ RANGES: dict[str, dict[str, Range]] = {
                                     "beyond"),
         "rain_factor": Range(0.3, 1, "", "judgement: 1 is all of the rain; below 0.3 most climates are too dry"),
         "index_slope": Range(0, 1.5, "", "judgement: 0 leaves the index out; 1 takes it for the whole of the weather"),
-        "equilibrium_percentile": Range(0.5, 50, "%", "computed: one month of 70 years is 0.1 %; 50 is the median, "
-                                        "with as many dishes as domes"),
+        "equilibrium_percentile": Range(0.5, 25, "%", "computed: one month of 70 years is 0.1 %; judgement: above the "
+                                        "lower quarter, dishes are as common as domes"),
         "equilibrium_months": Range(1, 24, "months", "computed: fits into the shortest record with two past years"),
         "equilibrium_first_year": Range(1850, 2099, "", _RECORDS),
         "equilibrium_last_year": Range(1850, 2099, "", _RECORDS),
@@ -171,20 +171,20 @@ RANGES: dict[str, dict[str, Range]] = {
         "draws": Range(20, 5000, "", "computed: below 20 no 10th percentile, above 5000 no gain"),
         "seed": Range(0, 2**53 - 1, "", "computed: NumPy takes no negative seed; larger numbers are not exact in every "
                       "reader of JSON (RFC 8259)"),
-        "diffusivity_m2_per_yr": Range(0.03, 20, "m2/yr", "from memory: laboratory 1e-5 cm2/s, 0.03; twice the largest "
-                                       "of the usual correlation, 3e-3 cm2/s, 9.5"),
+        "diffusivity_m2_per_yr": Range(0.03, 10, "m2/yr", "from memory: laboratory values from 1e-5 cm2/s, 0.03; "
+                                       "computed: the ground model is tested up to 10"),
         "diffusivity_sigma_ln": Range(0, 1.5, "", "judgement: about twice the tails seen in the field"),
-        "diffusivity_clip": Range(0.03, 20, "m2/yr", "judgement: as the middle value"),
+        "diffusivity_clip": Range(0.03, 10, "m2/yr", "judgement: as the middle value"),
         "active_depth_m": Range(1, 7, "m", "practice: 1.5 to 4 m (AS 2870:2011 table 2.5, as a secondary page has "
                                 "it); 5-7 m irrigated semi-arid, as a scenario"),
         "active_depth_draw_m": Range(1, 7, "m", "judgement: as the middle value"),
-        "wet_limit_pf": Range(2, 3.7, "pF", "practice: field capacity of sand, 10 kPa, up to half dry"),
-        "wet_limit_sd_pf": Range(0, 0.5, "pF", _SPREAD_PF),
-        "dry_limit_pf": Range(3.8, 5, "pF", "practice: about wilting point, 4.2; air-dry ground at 5 and beyond"),
-        "dry_limit_sd_pf": Range(0, 0.5, "pF", _SPREAD_PF),
-        "guard_pf": Range(2, 5, "pF", "practice: from field capacity of sand to air-dry ground"),
-        "equilibrium_common_sd_pf": Range(0, 0.5, "pF", _SPREAD_PF),
-        "equilibrium_lot_sd_pf": Range(0, 0.5, "pF", _SPREAD_PF),
+        "wet_limit_pf": Range(2.5, 3.7, "pF", "practice: field capacity, 33 kPa, up to half dry"),
+        "wet_limit_sd_pf": Range(0, 0.4, "pF", _SPREAD_PF),
+        "dry_limit_pf": Range(3.8, 4.7, "pF", "practice: about wilting point, 4.2; air-dry ground is at 5 and beyond"),
+        "dry_limit_sd_pf": Range(0, 0.4, "pF", _SPREAD_PF),
+        "guard_pf": Range(2.2, 5, "pF", "practice: from wetter than field capacity to air-dry ground"),
+        "equilibrium_common_sd_pf": Range(0, 0.3, "pF", _SPREAD_PF),
+        "equilibrium_lot_sd_pf": Range(0, 0.3, "pF", _SPREAD_PF),
         "restraint_draw": Range(0.3, 1, "", "from memory: a third in all directions alike, 1 upward only"),
         "rain_factor_draw": Range(0.3, 1, "", "judgement: as the middle value"),
         "bucket_draw_mm": Range(25, 400, "mm", "judgement: as the middle value"),
@@ -194,11 +194,12 @@ RANGES: dict[str, dict[str, Range]] = {
         "half_width_spread_unknown": Range(0, 0.5, "", "judgement: half to one and a half times the width"),
         "stiffness_sigma_ln": Range(0, 1, "", _SIGMA),
         "stiffness_sigma_ln_known": Range(0, 1, "", _SIGMA),
-        "spring_mn_m3": Range(0.5, 20, "MN/m3", "judgement: very soft to hard clay; stiffer ones made the contact "
-                              "cycle (computed)"),
-        "spring_sigma_ln": Range(0, 1, "", _SIGMA),
-        "load_kpa": Range(2, 25, "kPa", "judgement: a bare slab of 0.10 m is 2.4; three floors of masonry"),
-        "edge_load_kn_m": Range(0, 60, "kN/m", "judgement: no wall at the edge, to three floors of masonry"),
+        "spring_mn_m3": Range(1, 20, "MN/m3", "practice: 1 is the least of AS 2870 (a secondary page); computed: stiffer "
+                              "ones make the contact cycle"),
+        "spring_sigma_ln": Range(0, 0.7, "", "judgement: 0.7 is half to twice the middle value in two of three model "
+                                 "runs"),
+        "load_kpa": Range(2, 20, "kPa", "judgement: a bare slab of 0.10 m is 2.4; 20 is two floors of masonry"),
+        "edge_load_kn_m": Range(0, 40, "kN/m", "judgement: no wall at the edge, to two floors of masonry"),
         "settlement_mm": Range(0, 50, "mm", "judgement: more is a failure of the fill, which is not modelled"),
         "settlement_yr": Range(0.1, 5, "yr", "judgement: a month to five years"),
         "root_zone_depth_m": Range(0, 1, "m", "judgement: 0.5 is the scenario; deeper roots dry more than the surface"),
@@ -242,6 +243,9 @@ def contradictions(place: str, values: dict[str, Any]) -> list[tuple[tuple[str, 
 
 
 RULE_YEARS, NORMAL_YEARS = 30, 10  # practice: a normal period; judgement: below it the record's last 30 years are used
+# Computed: the default settings allow 1.7 m. With up to 4 m, no number of 1,800 estimates with settings at the ends of
+# their ranges was above 1.5 m, and the tables take 2 m.
+MOST_MOVEMENT_M = 4.0
 SDS_APART = 2.0  # then the drawn limits cross in at most 2.3 % of the model runs (computed, both normal)
 
 
@@ -255,6 +259,17 @@ def _years(count: int) -> Callable[[int, int], bool]:
 
 def _limits_apart(wet: float, wet_sd: float, dry: float, dry_sd: float) -> bool:
     return wet + SDS_APART * wet_sd < dry - SDS_APART * dry_sd
+
+
+def _possible(lep_cap: float, pf_span: float, restraint: tuple[float, float], depth: tuple[float, float], wet: float,
+              wet_sd: float, dry: float, dry_sd: float, guard: tuple[float, float]) -> bool:
+    """Return whether soil at the cap, over all of the deepest active depth and from wet to dry, moves a limited way.
+
+    Suction stays between its limits everywhere, so hardly any movement of the ground is larger than this product.
+    """
+    swing = min(dry + SDS_APART * dry_sd, guard[1]) - max(wet - SDS_APART * wet_sd, guard[0])
+    index = ((1 + lep_cap / 100) ** 3 - 1) / (pf_span - PF_AT_33_KPA)
+    return restraint[1] * index * depth[1] * swing <= MOST_MOVEMENT_M
 
 
 _MIDDLE = "the middle value must lie between both ends. Change both together."
@@ -272,6 +287,10 @@ RULES = (
     Rule(("movement.dry_limit_pf", "movement.guard_pf"), _inside, "the guard must contain the limit."),
     Rule(("climate_settings.rain_factor", "movement.rain_factor_draw"), _inside, _MIDDLE),
     Rule(("climate_settings.bucket_capacity_mm", "movement.bucket_draw_mm"), _inside, _MIDDLE),
+    Rule(("soil_settings.lep_cap_pct", "movement.pf_span_dry", "movement.restraint_draw", "movement.active_depth_draw_m",
+          "movement.wet_limit_pf", "movement.wet_limit_sd_pf", "movement.dry_limit_pf", "movement.dry_limit_sd_pf",
+          "movement.guard_pf"), _possible, "together they let the ground move by more than "
+         f"{MOST_MOVEMENT_M:g} m, which no lot does. Bring some of them nearer to their defaults."),
     Rule(("lot_settings.default_half_width_m", "movement.active_depth_m"),
          lambda half, depth: NARROWEST_RATIO <= half / depth <= WIDEST_RATIO,
          f"half width over active depth must lie between {NARROWEST_RATIO:g} and {WIDEST_RATIO:g}, where the ground "

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from riskmap.errors import visible
+from riskmap.errors import TableError, counted, visible
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -87,7 +87,19 @@ class RowCounts:
 
     @classmethod
     def of(cls, lots: gpd.GeoDataFrame) -> RowCounts:
-        """Count the rows of an estimate table."""
+        """Count the rows of an estimate table.
+
+        Raises
+        ------
+        TableError
+            When a row has neither a number nor a state: it would be counted as answered.
+        """
+        import numpy as np
+
+        lost = (lots["state"] == "") & ~np.isfinite(lots["expected_movement_mm"].astype(float))
+        if lost.any():
+            raise TableError(f"{counted(int(lost.sum()), 'row')} of the estimate {'has' if lost.sum() == 1 else 'have'} "
+                             f"neither a number nor a state, the first at position {int(lost.to_numpy().argmax())}.")
         states, quality = ({str(name): int(count) for name, count in sorted(lots[column].value_counts().items())
                             if count} for column in ("state", "data_quality"))
         with_number = states.pop("", 0)

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
+import numpy as np
 import pandas as pd
 
 from riskmap.errors import TableError, joined
@@ -29,11 +30,15 @@ class Column:
 
 @dataclass(frozen=True)
 class Table:
-    """A named table with its key and columns. Columns that are not listed may follow and are not checked."""
+    """A named table with its key and columns. Columns that are not listed may follow and are not checked.
+
+    Each of `answers` has a finite number, between its `_p10` and `_p90`, in exactly the rows whose `state` is empty.
+    """
 
     name: str
     key: tuple[str, ...]
     columns: tuple[Column, ...]
+    answers: tuple[str, ...] = ()
 
     def column(self, name: str) -> Column:
         """Return the entry of one column; KeyError when it is not declared."""
@@ -267,7 +272,7 @@ ESTIMATE = Table("estimate", ("lot_row",), (
     text("drought_valid_date", VALID_DATE_MEANING),
     text("data_quality", "full, partial or not_enough: what the number rests on", empty=False),
     text("flags", "cautions, separated by semicolons"),
-))
+), answers=("expected_movement_mm", "characteristic_movement_mm", "deflection_now_mm"))
 
 TABLES = (MAP_UNIT, COMPONENT, HORIZON, CLIMATE_MONTHLY, DROUGHT_WEEKLY, LOT, LOT_MAP_UNIT, LOT_PROFILE, LOT_SOIL,
           LOT_CLIMATE, ESTIMATE)
@@ -300,7 +305,8 @@ def check(table: Table, frame: pd.DataFrame) -> pd.DataFrame:
     Raises
     ------
     TableError
-        With every failure of the table: missing columns, wrong kinds, values out of range, repeated keys.
+        With every failure of the table: missing columns, wrong kinds, values out of range, repeated keys, rows with
+        neither a number nor a state or with both.
     """
     import pandera.pandas as pa
 
@@ -309,8 +315,29 @@ def check(table: Table, frame: pd.DataFrame) -> pd.DataFrame:
     try:
         schema.validate(plain, lazy=True)
     except pa.errors.SchemaErrors as error:
-        raise TableError(_told(table, error.failure_cases)) from None
+        raise TableError("\n".join([_told(table, error.failure_cases), *_unanswered(table, plain)])) from None
+    if lines := _unanswered(table, plain):
+        raise TableError("\n".join(lines))
     return frame
+
+
+ROUNDING = 1e-6  # of percentiles and of tables that were rounded on writing; in the unit of the column
+
+
+def _unanswered(table: Table, frame: pd.DataFrame) -> list[str]:
+    """Return a line for each way in which rows have neither a number nor a state, both, or a range beside its number."""
+    names = [f"{name}{part}" for name in table.answers for part in ("", "_p10", "_p90")]
+    if not names or not {"state", *names} <= set(frame):
+        return []
+    value = frame[names].apply(pd.to_numeric, errors="coerce").to_numpy(float)
+    has_state = (frame["state"].fillna("") != "").to_numpy()
+    finite = np.isfinite(value)
+    middle, low, high = (value[:, k::3] for k in range(3))
+    faults = {"neither a number nor a state": ~has_state & ~finite.all(axis=1),
+              "a number beside a state": has_state & ~np.isnan(value).all(axis=1),
+              "a number outside its own range": ((low > middle + ROUNDING) | (middle > high + ROUNDING)).any(axis=1)}
+    return [f"table '{table.name}': {int(rows.sum())} rows have {what}: {joined(frame[table.key[0]][rows], limit=4)}."
+            for what, rows in faults.items() if rows.any()]
 
 
 def _told(table: Table, failures: pd.DataFrame) -> str:
