@@ -293,3 +293,11 @@ def test_what_is_no_table_is_refused_before_it_is_parsed(tmp_path, monkeypatch, 
     survey_, = ssurgo_tables.surveys(path, "a.zip")
     with pytest.raises(LayerError, match=r"E-SOIL-060 a.zip tabular/chorizon.txt: .*no table of a soil survey"):
         ssurgo_tables._table(survey_, "chorizon.txt", "chorizon", [f"c{k}" for k in range(171)])
+
+
+def test_a_survey_of_which_nothing_is_left_gives_states(tmp_path):
+    comp = download.lines("comp", component(85, "1"), component(40, "1"))
+    files = download.content(comp=comp, chorizon=download.lines("chorizon", *horizons("1")))
+    tables, _, _ = download.read(download.write(tmp_path / "a.zip", files | download.shapefile(tmp_path / "shapes")))
+    assert tables.component.empty
+    assert estimated(tables).lot_soil.loc[0, "soil_state"] == "not_enough_data"
