@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Any, cast
 import numpy as np
 import pandas as pd
 
+from riskmap.constants import NARROWEST_RATIO, WIDEST_RATIO
 from riskmap.settings import ClimateSettings, MovementSettings, SoilSettings
 
 if TYPE_CHECKING:
@@ -187,7 +188,8 @@ def simulate(columns: pd.DataFrame, column_profile: pd.DataFrame, profile: pd.Da
                                         reasons.reference_score(reference, engine, driver, pool))
             whole = pd.concat([table, why, reasons.ranked(why)], axis=1)
             frames.append(whole.assign(reason=reasons.sentences(whole), state="", state_reason="",
-                                       flags=_flags(of_cell, driver)))
+                                       flags=_flags(of_cell, driver, _beyond_widths(of_cell, parts, engine.cap_m,
+                                                                                    movement.active_depth_m))))
     seconds = time.perf_counter() - began
     table = pd.concat(frames).sort_index() if frames else pd.DataFrame(columns=["state", "state_reason", "flags"])
     return Movement(table, {
@@ -197,7 +199,20 @@ def simulate(columns: pd.DataFrame, column_profile: pd.DataFrame, profile: pd.Da
     })
 
 
-def _flags(column: pd.DataFrame, driver: Driver) -> list[str]:
+def _beyond_widths(column: pd.DataFrame, parts: pd.DataFrame, cap_m: NDArray[np.float64],
+                   depth_m: float) -> NDArray[np.bool_]:
+    """Return which columns are narrower or wider than the model is built for and are computed at its limit.
+
+    Half width over active depth is held between `NARROWEST_RATIO` and `WIDEST_RATIO`. Judged at the middle active depth
+    [m], cut where a profile cuts it.
+    """
+    half = column["half_width_m"].reindex(parts["column_id"]).to_numpy(float)
+    ratio = half / np.minimum(depth_m, cap_m[parts["profile_id"].to_numpy(np.int64)])
+    beyond = parts["column_id"].to_numpy()[(ratio < NARROWEST_RATIO) | (ratio > WIDEST_RATIO)]
+    return column.index.isin(beyond)
+
+
+def _flags(column: pd.DataFrame, driver: Driver, beyond: NDArray[np.bool_]) -> list[str]:
     early = column["pour_early_month"].to_numpy() < driver.first_month + driver.record
-    common = list(driver.flags)
-    return [";".join(sorted([*common, "pour_before_record"] if old else common)) for old in early]
+    own = zip(np.where(early, "pour_before_record", ""), np.where(beyond, "slab_width_beyond_model", ""), strict=True)
+    return [";".join(sorted(flag for flag in (*driver.flags, *flags) if flag)) for flags in own]

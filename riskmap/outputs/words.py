@@ -79,6 +79,9 @@ FLAGS = {
     "lep_from_clay": "Linear extensibility was estimated from clay content.",
     "lep_suspicious": "Linear extensibility looks too low for so much clay; the range was widened.",
     "lep_above_20": "Linear extensibility is unusually large.",
+    # slab
+    "slab_width_beyond_model": "The slab is narrower or wider than the model is built for; it was computed at the "
+                               "limit (half width between 0.8 and 9 active depths).",
     # weather
     "climate_gap_filled": "Gaps in the weather record were filled from a weaker source.",
     "index_beyond_fit": "A month lies beyond what a drought index can tell; the index stops at its limit there.",

@@ -386,3 +386,14 @@ def test_a_square_plan_has_a_smaller_dome() -> None:
         assert result[name].iloc[1] == pytest.approx(0.92 * result[name].iloc[0])
     assert result["movement_edge_mm"].nunique() == 1
     assert (result["soil_differential_corner_mm"] == 1.22 * result["soil_differential_now_mm"]).all()
+
+
+def test_a_slab_that_the_model_is_not_built_for_is_flagged() -> None:
+    """Half width over active depth is held between 0.8 and 9; what was held must not look like any other number."""
+    column = pd.DataFrame({"half_width_m": [2.7, 2.9, 6.0, 31.0, 32.0, 7.0]})
+    parts = pd.DataFrame({"column_id": range(6), "profile_id": [0, 0, 0, 0, 0, 1]})
+    beyond = movement._beyond_widths(column, parts, np.array([np.inf, 0.75]), 3.5)
+    assert beyond.tolist() == [True, False, False, False, True, True]  # 7 m over a depth cut at 0.75 m is 9.3
+    quiet = type("Quiet", (), {"flags": ["frost_not_modelled"], "first_month": 0, "record": 0})()
+    assert movement._flags(column.assign(pour_early_month=5), quiet, beyond)[:2] == [  # type: ignore[arg-type]
+        "frost_not_modelled;slab_width_beyond_model", "frost_not_modelled"]
