@@ -194,8 +194,8 @@ RANGES: dict[str, dict[str, Range]] = {
         "half_width_spread_unknown": Range(0, 0.5, "", "judgement: half to one and a half times the width"),
         "stiffness_sigma_ln": Range(0, 1, "", _SIGMA),
         "stiffness_sigma_ln_known": Range(0, 1, "", _SIGMA),
-        "spring_mn_m3": Range(1, 20, "MN/m3", "practice: 1 is the least of AS 2870 (a secondary page); computed: stiffer "
-                              "ones make the contact cycle"),
+        "spring_mn_m3": Range(1, 20, "MN/m3", "practice: 1 is the least of AS 2870 (a secondary page); computed: "
+                              "stiffer ones make the contact cycle"),
         "spring_sigma_ln": Range(0, 0.7, "", "judgement: 0.7 is half to twice the middle value in two of three model "
                                  "runs"),
         "load_kpa": Range(2, 20, "kPa", "judgement: a bare slab of 0.10 m is 2.4; 20 is two floors of masonry"),
@@ -205,7 +205,7 @@ RANGES: dict[str, dict[str, Range]] = {
         "root_zone_depth_m": Range(0, 1, "m", "judgement: 0.5 is the scenario; deeper roots dry more than the surface"),
         "sides_sd_pf": Range(0, 1, "pF", "judgement: 0.6 is the largest looked at; 1 has sides a swing apart"),
         "leak_pf": Range(-2.5, 0, "pF", "judgement: 2 is the largest offered; a leak wets", True),
-        "watering_pf": Range(-2.5, 0, "pF", "judgement: as a leak", True),
+        "watering_pf": Range(-2.5, 0, "pF", "judgement: as for a leak on that side", True),
         "tree_pf": Range(0, 2.5, "pF", "judgement: 2 is the largest offered; a tree dries", True),
         "history_months": Range(0, 120, "months", "judgement: ten years; each month is one more slab to solve"),
     },
@@ -234,8 +234,9 @@ class Rule:
 
 def contradictions(place: str, values: dict[str, Any]) -> list[tuple[tuple[str, ...], str]]:
     """Return names and finding of each rule looked at in a place that the values, by `section.key`, break."""
-    pair = values.get(place)
-    if isinstance(pair, tuple) and len(pair) == 2 and pair[0] > pair[1]:
+    section, _, key = place.partition(".")
+    pair = values.get(place) if key in RANGES.get(section, {}) else None
+    if isinstance(pair, tuple) and pair[0] > pair[1]:
         return [((place,), f"{place} = {shown_value(pair)}: the first value must not be above the second. Write "
                  f"{shown_value(pair[::-1])}.")]
     return [(rule.names, rule.finding(values)) for rule in RULES if rule.place == place
@@ -287,9 +288,9 @@ RULES = (
     Rule(("movement.dry_limit_pf", "movement.guard_pf"), _inside, "the guard must contain the limit."),
     Rule(("climate_settings.rain_factor", "movement.rain_factor_draw"), _inside, _MIDDLE),
     Rule(("climate_settings.bucket_capacity_mm", "movement.bucket_draw_mm"), _inside, _MIDDLE),
-    Rule(("soil_settings.lep_cap_pct", "movement.pf_span_dry", "movement.restraint_draw", "movement.active_depth_draw_m",
-          "movement.wet_limit_pf", "movement.wet_limit_sd_pf", "movement.dry_limit_pf", "movement.dry_limit_sd_pf",
-          "movement.guard_pf"), _possible, "together they let the ground move by more than "
+    Rule(("soil_settings.lep_cap_pct", "movement.pf_span_dry", "movement.restraint_draw",
+          "movement.active_depth_draw_m", "movement.wet_limit_pf", "movement.wet_limit_sd_pf", "movement.dry_limit_pf",
+          "movement.dry_limit_sd_pf", "movement.guard_pf"), _possible, "together they let the ground move by more than "
          f"{MOST_MOVEMENT_M:g} m, which no lot does. Bring some of them nearer to their defaults."),
     Rule(("lot_settings.default_half_width_m", "movement.active_depth_m"),
          lambda half, depth: NARROWEST_RATIO <= half / depth <= WIDEST_RATIO,

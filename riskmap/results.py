@@ -98,8 +98,8 @@ class RowCounts:
 
         lost = (lots["state"] == "") & ~np.isfinite(lots["expected_movement_mm"].astype(float))
         if lost.any():
-            raise TableError(f"{counted(int(lost.sum()), 'row')} of the estimate {'has' if lost.sum() == 1 else 'have'} "
-                             f"neither a number nor a state, the first at position {int(lost.to_numpy().argmax())}.")
+            raise TableError(f"{counted(int(lost.sum()), 'row')} of the estimate without a number and without a state, "
+                             f"the first at position {int(lost.to_numpy().argmax())}.")
         states, quality = ({str(name): int(count) for name, count in sorted(lots[column].value_counts().items())
                             if count} for column in ("state", "data_quality"))
         with_number = states.pop("", 0)

@@ -341,26 +341,29 @@ def _area(values: dict[str, Any], file: str, folder: Path) -> Area:
     except ValidationError as error:
         found += error.errors(include_url=False)
     lines = [line for finding in found for line in setting_words.told(file, finding, Area)]
-    # contradictions hidden behind a refused value: without it, those of the other settings are seen
-    refused = {".".join(map(str, finding["loc"][:2])) for finding in found}
+    # contradictions hidden behind what was found: without that, those of the other settings are seen
+    besides = {name for finding in found for name in _names(finding)}
     try:
-        Area(**{**_without(given, [finding["loc"] for finding in found]), "folder": folder})
+        Area(**{**_without(given, besides), "folder": folder})
     except ValidationError as error:
         lines += [line for finding in error.errors(include_url=False) if finding["type"] == setting_words.AGAINST
-                  for line in setting_words.told(file, finding, Area, refused)]
+                  for line in setting_words.told(file, finding, Area, besides)]
     lines = list(dict.fromkeys(lines))
     more = [f"... and {len(lines) - _SHOWN:,} more findings in {file}."] if len(lines) > _SHOWN else []
     raise SettingsError("\n".join(lines[:_SHOWN] + more))
 
 
-def _without(values: dict[str, Any], places: list[tuple[int | str, ...]]) -> dict[str, Any]:
-    """Return values without the keys at which something was found."""
-    out = {name: dict(value) if isinstance(value, dict) else value for name, value in values.items()}
-    for loc in places:
-        section = out.get(str(loc[0]))
-        if len(loc) > 1 and isinstance(section, dict):
-            section.pop(str(loc[1]), None)
-    return out
+def _names(finding: Any) -> set[str]:
+    """Return the settings, as `section.key`, that a finding is about."""
+    if finding["type"] == setting_words.AGAINST:
+        return {name for names, _ in finding["ctx"]["said"] for name in names}
+    return {".".join(map(str, finding["loc"][:2]))}
+
+
+def _without(values: dict[str, Any], names: set[str]) -> dict[str, Any]:
+    """Return values without some settings, as `section.key`."""
+    return {section: {key: one for key, one in value.items() if f"{section}.{key}" not in names}
+            if isinstance(value, dict) else value for section, value in values.items()}
 
 
 def known_keys(model: type[BaseModel] = Area) -> list[str]:

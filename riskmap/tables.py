@@ -325,7 +325,7 @@ ROUNDING = 1e-6  # of percentiles and of tables that were rounded on writing; in
 
 
 def _unanswered(table: Table, frame: pd.DataFrame) -> list[str]:
-    """Return a line for each way in which rows have neither a number nor a state, both, or a range beside its number."""
+    """Return a line for each way in which rows have neither a number nor a state, both, or a number off its range."""
     names = [f"{name}{part}" for name in table.answers for part in ("", "_p10", "_p90")]
     if not names or not {"state", *names} <= set(frame):
         return []
