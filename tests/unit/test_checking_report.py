@@ -188,8 +188,8 @@ def test_a_latitude_far_from_the_lots_is_told_with_both(given: str, told: list[s
                                                               tmp_path: Path) -> None:
     lots = "lot_id,lon,lat\n1,-97.0,33.7\n2,-97.0,33.7\n3,33.7,-97.0\n4,,\n"
     (tmp_path / "lots.csv").write_text(lots, encoding="utf-8")
-    months = "".join(f"0309,{year},{month},2.0,{50 + 20 * min(month, 13 - month) / 6:.1f}\n" for year in range(1990, 2024)
-                     for month in range(1, 13))
+    months = "".join(f"0309,{year},{month},2.0,{50 + 20 * min(month, 13 - month) / 6:.1f}\n"
+                     for year in range(1990, 2024) for month in range(1, 13))
     (tmp_path / "climate.csv").write_text(f"cell_id,year,month,precip_in,tavg_f\n{months}", encoding="utf-8")
     (tmp_path / "area.toml").write_text(
         '[area]\nname = "a"\n[lots]\npath = "lots.csv"\n[soil]\npath = "no.zip"\n[climate]\nreader = "csv"\n'
