@@ -194,6 +194,10 @@ class Results(AreaResults):
     ----------
     lots : GeoDataFrame
         `tables.ESTIMATE`, one row per input row in input order, geometry in EPSG:4326 (None where unusable).
+
+    Notes
+    -----
+    Write `lots["flags"]` for the column of flags: `lots.flags` is an attribute that every DataFrame has.
     """
 
     lots: gpd.GeoDataFrame

@@ -69,6 +69,10 @@ class Screened:
     problems : list of Problem
     places : dict of str
         Our name (lot_id, lon, lat, geometry) -> the list's column by which its rows were found.
+
+    Notes
+    -----
+    Two columns of `rows` have names that a DataFrame uses for itself: write `rows["rank"]` and `rows["flags"]`.
     """
 
     rows: pd.DataFrame

@@ -2,9 +2,10 @@
 
 `riskmap.estimate(...)` and `riskmap.api.estimate(...)` are the same. Lengths are in m, movements in mm (up positive),
 suction in pF, whatever `units` says: `units` decides what pages show. The columns of a table of lots, with unit,
-range and meaning, are in `riskmap.tables.ESTIMATE` and in the `columns.json` of every run; the method with the source
-of every constant is in notebooks/02_the_method.ipynb. A wrong input raises a `RiskmapError` whose text names file, row,
-column, rule and remedy.
+range and meaning, are in `riskmap.tables.ESTIMATE` and in the `columns.json` of every run; write `lots["flags"]` for
+its flags, because `lots.flags` is an attribute of every DataFrame. The method with the source of every constant is in
+notebooks/02_the_method.ipynb. A wrong input raises a `RiskmapError` whose text names file, row, column,
+rule and remedy.
 
 The examples run from the project's folder on layers/example, whose town is invented. In them `outputs` is a folder that
 holds two runs of it: one as of September 2025 (`area_september.toml`), then one with all data (`area.toml`).

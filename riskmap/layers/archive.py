@@ -14,7 +14,8 @@ MAX_RATIO = 200  # judgement: shapefiles and tables shrink about tenfold
 SMALL_BYTES = 100 * 1024**2  # below it any ratio is harmless
 
 
-def entries(path: Path, name: str, *, unreadable: str, unsafe: str) -> list[zipfile.ZipInfo]:
+def entries(path: Path, name: str, *, unreadable: str, unsafe: str, ratio: int = MAX_RATIO,
+            harmless: int = SMALL_BYTES) -> list[zipfile.ZipInfo]:
     """Return the entries of a zip, folders left out.
 
     Parameters
@@ -24,6 +25,8 @@ def entries(path: Path, name: str, *, unreadable: str, unsafe: str) -> list[zipf
         Name for messages.
     unreadable, unsafe : str
         Message codes.
+    ratio, harmless : int
+        Most bytes that are believed to come out of each byte, and the size below which any number is believed.
 
     Raises
     ------
@@ -46,9 +49,9 @@ def entries(path: Path, name: str, *, unreadable: str, unsafe: str) -> list[zipf
         raise LayerError(f"{unsafe} {name}: two entries have the same name: {joined(again)}. It is not known which one "
                          "is right. Pack the zip again.")
     unpacked, packed = sum(e.file_size for e in found), sum(e.compress_size for e in found)
-    if unpacked > MAX_UNPACKED_BYTES or (unpacked > SMALL_BYTES and unpacked > MAX_RATIO * max(packed, 1)):
-        raise LayerError(f"{unsafe} {name}: it would unpack to {unpacked:,} bytes, more than is believed. Give the "
-                         "file unpacked.")
+    if unpacked > MAX_UNPACKED_BYTES or (unpacked > harmless and unpacked > ratio * max(packed, 1)):
+        raise LayerError(f"{unsafe} {name}: it would unpack to {unpacked:,} bytes, more than is believed. Give its "
+                         "content unpacked, or in another format.")
     return [entry for entry in found if not entry.is_dir()]
 
 

@@ -24,7 +24,7 @@ _OURS = str(Path(__file__).resolve().parent.parent)
 
 
 @contextmanager
-def as_findings(path: Path, name: str, problems: list[Problem], code: str) -> Iterator[None]:
+def as_findings(path: Path, name: str, problems: list[Problem], code: str, only: str = "") -> Iterator[None]:
     """Collect what libraries say while a file is read, and add each sentence once to `problems`.
 
     Parameters
@@ -35,6 +35,8 @@ def as_findings(path: Path, name: str, problems: list[Problem], code: str) -> It
         Receives the findings when the block ends without an error; with one, the error says what is wrong.
     code : str
         Message code.
+    only : str
+        Pattern of the sentences that touch the data; others are dropped.
     """
     collected = _Collected()
     loggers = [logging.getLogger(library) for library in LIBRARIES]
@@ -53,7 +55,8 @@ def as_findings(path: Path, name: str, problems: list[Problem], code: str) -> It
         warnings.warn_explicit(each.message, each.category, each.filename, each.lineno)
     told = [str(each.message) for each in caught
             if each not in ours and not issubclass(each.category, FOR_PROGRAMMERS)]
-    for sentence in dict.fromkeys(first_line(text, path, name) for text in [*told, *collected.texts]):
+    touching = [text for text in [*told, *collected.texts] if re.search(only, text)]
+    for sentence in dict.fromkeys(first_line(text, path, name) for text in touching):
         problems.append(Problem(code, name, f"the library that reads the file says: {sentence}.",
                                 "Check that the file was exported whole.", "It was read all the same."))
 

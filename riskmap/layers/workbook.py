@@ -18,7 +18,11 @@ from riskmap.layers.lots_csv import MAX_COLUMNS
 if TYPE_CHECKING:
     import pandas as pd
 
-MOST_CELLS = 50_000_000  # judgement: a million rows of 50 columns; measured: about 10 s
+MOST_LINES = 1_048_576  # published: the rows of a sheet (Excel specifications and limits)
+MOST_CELLS = 50_000_000  # judgement: a million rows of 50 columns
+# Workbooks shrink 8 to 20 times (measured: lists of 100,000 rows), those made to fill the memory a thousand times; up
+# to this size even those are read within seconds.
+MAX_RATIO, HARMLESS_BYTES = 100, 10 * 1024**2
 
 def read_first_sheet(path: Path, name: str, most_rows: int, problems: list[Problem]) \
         -> tuple[pd.DataFrame, NDArray[np.int64]]:
@@ -46,15 +50,18 @@ def read_first_sheet(path: Path, name: str, most_rows: int, problems: list[Probl
     """
     import pandas as pd
 
-    archive.entries(path, name, unreadable="E-SCR-007", unsafe="E-SCR-007")
+    archive.entries(path, name, unreadable="E-SCR-007", unsafe="E-SCR-007", ratio=MAX_RATIO, harmless=HARMLESS_BYTES)
     rows: list[list[str]] = []
     numbers: list[int] = []
     beyond, cells_seen, first_beyond = 0, 0, ""
     heading: list[str] | None = None
     try:
-        with as_findings(path, name, problems, "W-SCR-061"):
+        with as_findings(path, name, problems, "W-SCR-061", only="^Cell "):  # not of styles and drawings
             for number, cells in _lines(path, name, problems):
                 cells_seen += len(cells)
+                if number > MOST_LINES:
+                    raise LayerError(f"E-SCR-062 {name}: a row has a number above {MOST_LINES:,}, the most that a "
+                                     "sheet has. Save the list as CSV.")
                 if cells_seen > MOST_CELLS:
                     raise LayerError(f"E-SCR-062 {name} row {number}: up to here the rows reach over more than "
                                      f"{MOST_CELLS:,} cells, empty ones counted. Clear the cells that are far to the "
