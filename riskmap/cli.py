@@ -195,15 +195,15 @@ def check(path: Path, role: str | None, json_path: Path | None) -> None:
             json_path.write_text(report.as_json() + "\n", encoding="utf-8")
         except OSError as error:
             raise RunFolderError(f"E-RUN-052 --json {json_path.as_posix()}: the report could not be written: "
-                                 f"{error.strerror}. Free some disk space, or name another file.") from None
+                                 f"{error.strerror}. Check the disk and your rights, or name another file.") from None
     sys.exit(report.exit_code)
 
 
 def _check_place(file: Path, option: str) -> None:
     """Refuse, before any work, a file to write whose folder is not there or whose name is a folder's."""
-    if file.is_dir():
+    if os.path.isdir(file):
         raise RunFolderError(f"E-RUN-051 {option} {file.as_posix()}: is a folder. Name a file in it.")
-    if not file.parent.is_dir():
+    if not os.path.isdir(file.parent):
         raise RunFolderError(f"E-RUN-051 {option} {file.as_posix()}: there is no folder {file.parent.as_posix()}. Make "
                              "it first, or name a file in a folder that is there.")
 

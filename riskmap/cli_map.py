@@ -86,6 +86,9 @@ def _serve(folder: Path, names: list[str], port: int | None) -> None:
     from riskmap import serve
 
     running = serve.server(serve.served(folder, names), port or 0)
-    click.echo(f"http://{serve.HOST}:{running.server_address[1]}/")
-    click.echo("Open this address in a browser of this computer. Ctrl-C ends it.", err=True)
-    serve.until_stopped(running, threading.Event())
+    try:
+        click.echo(f"http://{serve.HOST}:{running.server_address[1]}/")
+        click.echo("Open this address in a browser of this computer. Ctrl-C ends it.", err=True)
+        serve.until_stopped(running, threading.Event())
+    except KeyboardInterrupt:  # it came before the wait began, and is the usual end all the same
+        running.server_close()

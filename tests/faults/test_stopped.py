@@ -1,0 +1,221 @@
+"""Ctrl-C and SIGTERM: one line that says what is kept, one code, no trace, no process and no half-made folder left."""
+
+from __future__ import annotations
+
+import os
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import psutil
+import pytest
+from changed_areas import write_area
+
+from riskmap import cli_exit, store
+from riskmap.cli_exit import Exit
+from riskmap.errors import RunFolderError
+
+ROOT = Path(__file__).resolve().parents[2]
+pytestmark = pytest.mark.skipif(os.name == "nt", reason="signals of Windows are of another kind: NOT TESTED there")
+NOTHING = "Stopped. Nothing of this run was kept."
+SOME = "Stopped. No run folder was written. What has been computed is in"
+
+# A command line whose progress waits at a stage until the signal comes: no test depends on how fast a machine is.
+AT_STAGE = """
+import sys, time
+from pathlib import Path
+from riskmap import cli
+real, at, reached = cli._Progress.__call__, sys.argv[1], float(sys.argv[2])
+def call(self, stage, share):
+    real(self, stage, share)
+    if stage == at and share >= reached:
+        print("here", flush=True)
+        while True:
+            time.sleep(0.05)
+cli._Progress.__call__ = call
+sys.argv = ["riskmap", *sys.argv[3:]]
+cli.main()
+"""
+# Two worker processes, each in the middle of a task, while the process that gave them out waits.
+WORKERS = """
+import sys, time
+from pathlib import Path
+from riskmap import cli_exit, workers
+from riskmap.outputs import run_folder
+def long_task(folder, number):
+    (Path(folder) / f"begun_{number}").touch()
+    while True:
+        time.sleep(0.05)
+def command():
+    with run_folder.new_run(Path(sys.argv[1]), "x") as run, workers.Processes(2) as crew:
+        crew.map(long_task, [(str(run.path), k) for k in range(4)])
+if __name__ == "__main__":
+    cli_exit.run_to_end(command)
+"""
+
+
+@pytest.fixture(scope="module")
+def area(example: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return write_area(example, tmp_path_factory.mktemp("area") / "a", last="2025-05", movement="draws = 20")
+
+
+def start(*words: str, env: dict[str, str] | None = None) -> subprocess.Popen[str]:
+    return subprocess.Popen([sys.executable, *words], cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.PIPE,
+                            text=True, start_new_session=True,
+                            env={**os.environ, "PYTHONPATH": str(ROOT), **(env or {})})
+
+
+def stopped(process: subprocess.Popen[str], number: int = signal.SIGINT, *, group: bool = False) -> list[str]:
+    """Send the signal, as a terminal does to all processes or to one; return the lines of stderr."""
+    children = psutil.Process(process.pid).children(recursive=True)
+    (os.killpg if group else os.kill)(process.pid, number)
+    told = process.communicate()[1]
+    assert process.returncode == 128 + number, told
+    assert "Traceback" not in told
+    assert "Internal fault" not in told
+    assert not psutil.wait_procs(children, timeout=20)[1]
+    return [line for line in told.splitlines() if line.strip()]
+
+
+@pytest.mark.parametrize(("stage", "share", "computed"), [
+    ("reading layers", 1, False), ("soil under each lot", 1, False), ("suction, ground and slab", 1, True),
+    ("estimate", 1, True), ("writing products", 1, True)])
+def test_ctrl_c_at_any_stage(area: Path, tmp_path: Path, stage: str, share: float, computed: bool) -> None:
+    outputs = tmp_path / "outputs"
+    process = start("-c", AT_STAGE, stage, str(share), "estimate", str(area), "--outputs", str(outputs), "--workers",
+                    "1")
+    assert process.stdout is not None
+    assert process.stdout.readline() == "here\n"
+    said = stopped(process)[-1]
+    left = {path.name for path in outputs.iterdir()}
+    if computed:
+        assert said == f"{SOME} {(outputs / store.FOLDER).as_posix()}, and the next run uses it."
+        assert left == {store.FOLDER}
+    else:
+        assert said.startswith((NOTHING, SOME))
+        assert left <= {store.FOLDER}
+
+
+def test_without_reuse_nothing_is_kept(area: Path, tmp_path: Path) -> None:
+    process = start("-c", AT_STAGE, "estimate", "1", "estimate", str(area), "--outputs", str(tmp_path / "o"),
+                    "--no-reuse", "--workers", "1")
+    assert process.stdout is not None
+    assert process.stdout.readline() == "here\n"
+    assert stopped(process, signal.SIGTERM)[-1] == NOTHING
+    assert list((tmp_path / "o").iterdir()) == []
+
+
+@pytest.mark.slow
+def test_ctrl_c_while_compiling(area: Path, tmp_path: Path) -> None:
+    """An empty cache of compiled code: compiling takes many seconds and begins after the soil."""
+    process = start("-m", "riskmap", "estimate", str(area), "--outputs", str(tmp_path / "o"), "--workers", "2",
+                    env={"NUMBA_CACHE_DIR": str(tmp_path / "cache")})
+    assert process.stderr is not None
+    while (line := process.stderr.readline()) and "soil under each lot" not in line:
+        pass
+    while not list((tmp_path / "cache").rglob("*.nbc")):  # the first function is compiled, many are not
+        assert process.poll() is None
+        time.sleep(0.05)
+    said = stopped(process)
+    assert said[-1].startswith((NOTHING, SOME))
+    assert {path.name for path in (tmp_path / "o").iterdir()} <= {store.FOLDER}
+
+
+@pytest.mark.parametrize(("number", "group"), [(signal.SIGINT, True), (signal.SIGINT, False), (signal.SIGTERM, False)])
+def test_ctrl_c_while_workers_run(tmp_path: Path, number: int, group: bool) -> None:
+    script, outputs = tmp_path / "start.py", tmp_path / "outputs"
+    script.write_text(WORKERS, encoding="utf-8")
+    process = start(str(script), str(outputs))
+    while len(list(outputs.glob(".x_*.part/content/begun_*"))) < 2:
+        assert process.poll() is None, process.communicate()[1]
+        time.sleep(0.01)
+    assert stopped(process, number, group=group) == [NOTHING]
+    assert list(outputs.iterdir()) == []
+
+
+@pytest.mark.parametrize("group", [True, False])
+def test_ctrl_c_while_workers_start(tmp_path: Path, group: bool) -> None:
+    """The moment in which new processes load their libraries: each would print a trace of its own."""
+    script, outputs = tmp_path / "start.py", tmp_path / "outputs"
+    script.write_text(WORKERS, encoding="utf-8")
+    process = start(str(script), str(outputs))
+    while len(psutil.Process(process.pid).children()) < 3:  # two workers and what keeps the list of resources
+        assert process.poll() is None, process.communicate()[1]
+        time.sleep(0.01)
+    assert stopped(process, group=group) == [NOTHING]
+    assert list(outputs.iterdir()) == []
+
+
+def test_the_map_server_ends_as_it_says(tmp_path: Path) -> None:
+    from invented_results import results
+
+    from riskmap.outputs import web_map
+
+    web_map.write(results(), tmp_path)
+    process = start("-m", "riskmap", "map", str(tmp_path), "--serve")
+    assert process.stdout is not None
+    assert process.stdout.readline().startswith("http://")
+    process.send_signal(signal.SIGINT)
+    assert "Traceback" not in process.communicate()[1]
+    assert process.returncode == Exit.ALL_ANSWERED  # Ctrl-C is how it is meant to end
+
+
+# ---------------------------------------------------------------- libraries that keep the signal to themselves
+@pytest.fixture
+def heard(monkeypatch: pytest.MonkeyPatch) -> cli_exit._Stop:
+    stop = cli_exit._Stop()
+    stop.number = signal.SIGINT
+    monkeypatch.setattr(cli_exit, "stop", stop)
+    monkeypatch.setattr(stop, "deaf", lambda: None)
+    return stop
+
+
+@pytest.mark.parametrize("error", [RuntimeError("a callback failed: KeyboardInterrupt"), RunFolderError("E-RUN-004 x"),
+                                   KeyboardInterrupt()])
+def test_an_error_that_a_library_made_of_it_is_the_stop(heard: cli_exit._Stop, error: BaseException,
+                                                        capsys: pytest.CaptureFixture[str]) -> None:
+    def command() -> None:
+        raise error
+
+    assert cli_exit._code(command) == Exit.STOPPED
+    assert capsys.readouterr().err == "Stopped.\n"
+    heard.number = signal.SIGTERM
+    assert cli_exit._code(command) == Exit.ENDED
+
+
+def test_what_a_library_swallowed_stops_the_next_stage(heard: cli_exit._Stop) -> None:
+    from riskmap.cli import _Progress
+
+    with pytest.raises(KeyboardInterrupt):
+        _Progress()("writing products", 0.0)
+    heard.number = 0
+    _Progress()("writing products", 0.0)
+
+
+def test_notes_of_every_error_behind_it_are_told_once(capsys: pytest.CaptureFixture[str]) -> None:
+    def command() -> None:
+        try:
+            inner = KeyboardInterrupt()
+            inner.add_note("a.")
+            raise inner
+        except KeyboardInterrupt as error:
+            outer = RuntimeError("of a library")
+            outer.add_note("a.")
+            outer.add_note("b.")
+            raise KeyboardInterrupt from (outer if error else None)
+
+    def nested() -> None:
+        try:
+            command()
+        except KeyboardInterrupt as error:
+            error.__cause__.__cause__ = error.__context__  # type: ignore[union-attr]
+            raise
+
+    stop, cli_exit.stop.deaf = cli_exit.stop.deaf, lambda: None  # type: ignore[method-assign]
+    try:
+        assert cli_exit._code(nested) == Exit.STOPPED
+    finally:
+        cli_exit.stop.deaf = stop  # type: ignore[method-assign]
+    assert capsys.readouterr().err == "Stopped. a. b.\n"
