@@ -38,7 +38,8 @@ def read(entry: SoilEntry, area: Area, *, need_polygons: bool = True) -> tuple[S
     Raises
     ------
     LayerError
-        With every missing or unusable piece of every download.
+        With every missing or unusable piece of every download, and every survey that is in another unit
+        (`soil_judged`).
     """
     paths = entry.path if isinstance(entry.path, list) else [entry.path]
     faults: list[str] = []

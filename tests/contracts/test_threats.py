@@ -64,7 +64,8 @@ THREATS = (
         "faults/test_fetch_misbehaving_services.py::test_gzip_honest_lying_cut_and_bomb",
         "faults/test_lying_archives.py::test_a_lying_shapefile_is_refused_without_unpacking",
         "faults/test_lying_archives.py::test_a_lying_kmz_is_refused_without_unpacking",
-        "faults/test_lying_archives.py::test_a_lying_soil_download_is_refused_without_unpacking")),
+        "faults/test_lying_archives.py::test_a_lying_soil_download_is_refused_without_unpacking",
+        "unit/test_soil_judged.py::test_what_is_no_table_is_refused_before_it_is_parsed")),
     Threat(6, "entities in XML", (
         "unit/test_lots_kml_reader.py::test_entities_and_doctypes_are_refused",
         "unit/test_lots_kml_reader.py::test_links_are_listed_and_not_followed")),
@@ -142,7 +143,9 @@ THREATS = (
         "faults/test_zones_and_locales.py::test_numbers_do_not_know_where_they_are_computed")),
     Threat(22, "empty, missing, repeated or nested weekly map", (
         "unit/test_drought_readers.py::test_week_without_any_feature_counts",
-        "unit/test_drought_readers.py::test_same_week_twice_is_used_once",
+        "unit/test_drought_readers.py::test_same_week_twice_is_used_once_when_both_are_the_same",
+        "unit/test_drought_readers.py::test_of_two_maps_of_a_week_that_differ_neither_is_used",
+        "unit/test_drought_readers.py::test_a_map_whose_classes_cannot_be_known_is_no_map_of_its_week",
         "unit/test_drought_readers.py::test_nested_classes_are_detected_and_cut",
         "unit/test_climate_attach.py::test_month_without_a_map_has_no_score")),
     Threat(23, "lot outside what the layers cover", (
