@@ -96,7 +96,7 @@ def _workbook(rows: pd.DataFrame, ordered: pd.DataFrame, groups: pd.DataFrame | 
 
     year, month = (int(part) for part in about["today"].split("-"))
     numbers = _number_columns(rows, measures)
-    with xlsxwriter.Workbook(path, xlsx.PLAIN) as book:
+    with xlsxwriter.Workbook(path, xlsx.options(path.parent)) as book:
         book.set_properties({"title": "riskmap screening", "created": datetime(year, month, 1)})
         bold = book.add_format({"bold": True})
         for name, frame in (("screened", rows), ("sorted", ordered), ("groups", groups)):

@@ -41,7 +41,7 @@ def write(found: Results, folder: Path) -> Path:
                              "CSV, GeoPackage or GeoParquet.")
     path = folder / NAME
     year, month = (int(part) for part in found.today.split("-"))
-    with xlsxwriter.Workbook(path, PLAIN) as book:
+    with xlsxwriter.Workbook(path, options(folder)) as book:
         book.set_properties({"title": "riskmap estimate", "created": _first_day(year, month)})
         bold = book.add_format({"bold": True})
         names = [str(name) for name in found.lots.columns if name != found.lots.geometry.name]
@@ -56,6 +56,11 @@ def write(found: Results, folder: Path) -> Path:
                  *(f"{state}: {words}. Not a low or a middle result." for state, words in tables.STATES.items())]
         sheet(book, "notes", bold, ["note"], ({"note": note} for note in notes))
     return path
+
+
+def options(folder: Path) -> dict[str, Any]:
+    """Return how a workbook is written: texts as texts, and what it puts aside meanwhile in the folder it goes to."""
+    return {**PLAIN, "tmpdir": str(folder)}
 
 
 def _first_day(year: int, month: int) -> Any:
