@@ -182,7 +182,7 @@ def run_to_end(command: Callable[[], object]) -> NoReturn:
     _own_warnings_in_one_line()
     sys.stdout, out = _guarded(sys.stdout)
     sys.stderr, _ = _guarded(sys.stderr)
-    sys.stdout, sys.stderr = Guarded(sys.stdout), Guarded(sys.stderr)
+    sys.stdout, sys.stderr = (stream and Guarded(stream) for stream in (sys.stdout, sys.stderr))  # None when closed
     stop.listen()
     code = _code(command)
     with suppress(OSError, ValueError, AttributeError):  # AttributeError: the stream was closed from the start

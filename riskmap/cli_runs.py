@@ -13,7 +13,7 @@ OUTPUTS = click.option("--outputs", type=click.Path(path_type=Path), default=Pat
                        help="Folder in which `latest` is looked up.")
 UNVERIFIED = click.option("--unverified", is_flag=True,
                           help="Read the run without comparing its files with its manifest: to look at a run that was "
-                          "changed or is damaged. The output says so.")
+                          "changed since it was written. The output says so.")
 UNITS = click.option("--units", type=click.Choice(["us", "si"]), default="us", show_default=True)
 
 

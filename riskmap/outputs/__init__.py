@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 import re
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -65,7 +66,8 @@ def write_beside(found: AreaResults, folder: Path, units: str, lots: int) -> lis
 
     made = [csv_table.write_dictionary(folder), write_problems(found, folder), record.write(found, folder)]
     if lots <= MAP_LOTS:
-        whole = record.read(RunFiles(folder, verified=False))  # written a moment ago; the manifest comes last
+        # written a moment ago, so there is nothing to note; the manifest comes last
+        whole = replace(record.read(RunFiles(folder, verified=False)), note="")
         made += [xlsx.write(whole, folder)] if lots <= xlsx.USUAL_ROWS else []
         made.append(web_map.write(whole, folder, units))
     return made

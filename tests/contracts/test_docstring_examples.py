@@ -90,7 +90,8 @@ def test_every_command_has_a_function_or_a_package_of_its_name() -> None:
 
 def test_options_of_a_command_are_those_of_its_function() -> None:
     """By name and default, but for what only a terminal needs."""
-    renamed = {"no_reuse": "reuse", "ids": "lots", "url": "basemap", "attribution": "basemap", "folder": "into"}
+    renamed = {"no_reuse": "reuse", "ids": "lots", "url": "basemap", "attribution": "basemap", "folder": "into",
+               "unverified": "verified"}
     terminal = {"json_path", "why", "serving", "port"}
     for name in sorted(set(riskmap.FUNCTIONS) & set(cli.commands)):
         given = set(inspect.signature(getattr(riskmap, name)).parameters)

@@ -174,7 +174,9 @@ NO_INPUTS = {"compare": "E-CMP-001", "calibrate": "E-CAL"}
 def test_every_command_refuses_a_changed_run_and_looks_all_the_same_when_asked(command: str, run: Path,
                                                                                listing: Path) -> None:
     words = commands(run, listing)[command]
-    with_lots(run, lambda lots: lots.assign(expected_movement_mm=lots["expected_movement_mm"] / 2))
+    with_lots(run, lambda lots: lots.assign(**{
+        name: lots[name] / 2 for name in ("expected_movement_mm", "expected_movement_mm_p10",
+                                          "expected_movement_mm_p90")}))
     before = sorted(path.name for path in run.parent.iterdir())
     refused = call(*words)
     assert isinstance(refused.exception, RiskmapError)

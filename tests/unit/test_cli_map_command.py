@@ -18,7 +18,8 @@ from riskmap.outputs import run_folder
 
 def a_run(parent: Path, shift: float = 0.0) -> Path:
     found = results()
-    found.lots["expected_movement_mm"] += shift
+    for part in ("", "_p10", "_p90"):
+        found.lots[f"expected_movement_mm{part}"] += shift
     return finished(parent, found, name=found.area_name)
 
 

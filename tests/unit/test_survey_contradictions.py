@@ -303,7 +303,8 @@ def test_a_survey_before_the_pour_is_not_compared_with_the_run(tmp_path: Path) -
               & (found.lots["pour_date_early"] > "1900")].iloc[0]
     (tmp_path / "h.csv").write_text(HOUSE.replace("2026-03-02", "1899-01-01"), encoding="utf-8")
     got = CliRunner().invoke(survey, [str(tmp_path / "h.csv"), "--run", "latest", "--lot", lot, "--outputs",
-                                      str(tmp_path / "outputs"), "--gap", "9", "--into", str(tmp_path / "o")])
+                                      str(tmp_path / "outputs"), "--gap", "9", "--unverified", "--into",
+                                      str(tmp_path / "o")])
     assert got.exit_code == 1, (got.output, got.exception)
     told = json.loads((tmp_path / "o" / "summary.json").read_text(encoding="utf-8"))
     assert told["expected"]["answer"] == "cannot tell"
