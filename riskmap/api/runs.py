@@ -165,8 +165,8 @@ def read(run: FileName | Run = "latest", outputs: FileName = "outputs", *, verif
     outputs : str or Path
         Folder in which names are looked up.
     verified : bool
-        Compare every file that is read with the manifest of the run first. False: look at a run that was changed all the
-        same; `note` of the result says so.
+        Compare every file that is read with the manifest of the run first. False: look at a run that was changed,
+        all the same; `note` of the result says so.
 
     Returns
     -------

@@ -113,7 +113,7 @@ def test_a_pour_this_month_or_before_any_record_is_answered() -> None:
 
 
 def test_the_surface_stays_inside_the_drawn_limits_and_the_guard() -> None:
-    wild = MovementSettings(draws=100, wet_limit_sd_pf=0.4, dry_limit_sd_pf=0.4)
+    wild = MovementSettings(draws=100, wet_limit_sd_pf=0.34, dry_limit_sd_pf=0.34)
     result = simulate(*columns((0, 12 * 1990, 12 * 1990 + 11)), soils(9.0), HISTORY, wild)
     assert np.isfinite(without_past(result).select_dtypes("number").to_numpy()).all()
     assert movement.SHALLOWEST_M > 0
