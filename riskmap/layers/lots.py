@@ -16,7 +16,6 @@ from numpy.typing import NDArray
 from riskmap import units
 from riskmap.errors import LayerError, Problem, joined, shown, visible
 from riskmap.layers import Source, crs_help, lots_corrections, lots_csv, lots_kml, lots_vector
-from riskmap.layers.library_words import as_findings, first_line
 from riskmap.layers.lots_columns import (
     NUMBER_COLUMNS,
     OTHER_UNITS,
@@ -27,6 +26,7 @@ from riskmap.layers.lots_columns import (
     per_row,
     told_names,
 )
+from riskmap.layers.reader_words import as_findings, first_line
 
 if TYPE_CHECKING:
     import geopandas as gpd

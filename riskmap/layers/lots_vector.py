@@ -12,8 +12,8 @@ from numpy.typing import NDArray
 
 from riskmap.errors import LayerError, Problem, joined, shown
 from riskmap.layers import lots_whole
-from riskmap.layers.library_words import first_line
 from riskmap.layers.lots_columns import MAX_NESTED, Found, match_columns, per_row
+from riskmap.layers.reader_words import first_line
 
 if TYPE_CHECKING:
     import pandas as pd

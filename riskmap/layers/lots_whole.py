@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 
 from riskmap.errors import LayerError, Problem, counted, joined, shown
 from riskmap.layers import archive
-from riskmap.layers.library_words import first_line
+from riskmap.layers.reader_words import first_line
 
 PARTS = (".shp", ".shx", ".dbf", ".prj", ".cpg")  # those that are read; a spatial index is not
 _HEADER, _ENTRY = 100, 8  # bytes before the first record of .shp and .shx, and of one entry of the index

@@ -12,8 +12,8 @@ from numpy.typing import NDArray
 
 from riskmap.errors import LayerError, Problem, counted, joined
 from riskmap.layers import archive
-from riskmap.layers.library_words import as_findings, first_line
 from riskmap.layers.lots_csv import MAX_COLUMNS
+from riskmap.layers.reader_words import as_findings, first_line
 
 if TYPE_CHECKING:
     import pandas as pd

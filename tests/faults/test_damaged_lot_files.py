@@ -371,7 +371,7 @@ def test_warnings_in_logs_are_collected_and_those_to_programmers_dropped(
         tmp_path: Path, capfd: pytest.CaptureFixture[str]) -> None:
     import logging
 
-    from riskmap.layers.library_words import as_findings
+    from riskmap.layers.reader_words import as_findings
 
     problems: list[Problem] = []
     path = tmp_path / "a b" / "lots.gpkg"
