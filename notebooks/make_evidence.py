@@ -10,7 +10,7 @@ import os
 import sys
 from pathlib import Path
 
-from riskmap.selftest import evidence, evidence_page
+from riskmap.evidence.measured import comparison, comparisons, page
 
 ROOT = Path(__file__).resolve().parents[1]
 PAGE = ROOT / "notebooks" / "evidence.md"
@@ -19,11 +19,11 @@ PAGE = ROOT / "notebooks" / "evidence.md"
 def main() -> int:
     """Write the page; return 2 when open data are absent."""
     open_data = Path(os.environ.get("RISKMAP_OPEN_DATA", ROOT.parent / "shared" / "data"))
-    lacking = sorted({name for case in evidence.comparisons() for name in evidence.missing(case, open_data)})
+    lacking = sorted({name for case in comparisons.comparisons() for name in comparison.missing(case, open_data)})
     if lacking and "--anyway" not in sys.argv[1:]:
         print(f"open data absent: {', '.join(lacking)}; set RISKMAP_OPEN_DATA. Nothing written.", file=sys.stderr)
         return 2
-    PAGE.write_text(evidence_page.page(open_data), encoding="utf-8")
+    PAGE.write_text(page.page(open_data), encoding="utf-8")
     print(PAGE.relative_to(ROOT))
     return 0
 

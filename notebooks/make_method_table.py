@@ -8,7 +8,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
-from riskmap import sources
+from riskmap.evidence import constants_sources
 
 PAGE = Path(__file__).resolve().parent / "method.md"
 BEGIN, END = "<!-- table of defaults: begin -->\n", "<!-- table of defaults: end -->\n"
@@ -29,7 +29,7 @@ def shown(value: Any) -> str:
 def table() -> str:
     """Return every constant with its source as one Markdown table, in the order of `sources.CONSTANTS`."""
     rows = [(c.part, f"`{c.where}`", shown(c.value), c.unit or "–", c.meaning, c.standing, c.source)
-            for c in sources.CONSTANTS]
+            for c in constants_sources.CONSTANTS]
     return "\n".join("| " + " | ".join(row) + " |" for row in (COLUMNS, ["---"] * len(COLUMNS), *rows))
 
 

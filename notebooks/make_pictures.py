@@ -9,9 +9,10 @@ import shutil
 import tempfile
 from pathlib import Path
 
-from riskmap import briefing, manifest, screening
-from riskmap.outputs import record, run_folder, screen_table
-from riskmap.outputs.brief import pdf
+from riskmap.answers import screen, screen_table
+from riskmap.answers.brief import pdf
+from riskmap.answers.brief import visits as briefing
+from riskmap.run import folder, manifest, record
 
 ROOT = Path(__file__).resolve().parents[1]
 PICTURES = ROOT / "notebooks" / "pictures"
@@ -41,7 +42,7 @@ def shot(page: Path, target: Path, size: str, script: str = "") -> None:
 
 def main() -> None:
     """Write the three pictures."""
-    run = run_folder.find("latest", ROOT / "outputs")
+    run = folder.find("latest", ROOT / "outputs")
     found = record.read(run)
     about = {"run": run.name, "manifest": manifest.sha256(run / manifest.NAME)[:12]}
     visits = briefing.wanted(found, ["0010021"], None, None)
@@ -51,13 +52,13 @@ def main() -> None:
     shot(run / "map.html", PICTURES / "map.png", "1200,760",
          "const l = document.getElementById('layer'); l.value = 'weeks'; l.dispatchEvent(new Event('change'));"
          "document.querySelectorAll('#lots li')[20].click();")
-    listing = screening.read(ROOT / "layers" / "example" / "listings.csv", {"lot_id": "parcel"})
-    done = screening.screen(found, listing, columns={"lot_id": "parcel"})
+    listing = screen.read(ROOT / "layers" / "example" / "listings.csv", {"lot_id": "parcel"})
+    done = screen.screen(found, listing, columns={"lot_id": "parcel"})
     told = {"list": listing.name, "run": about["run"], "today": found.today, "manifest": about["manifest"],
             "counts": done.counts, "ties": done.ties, "notes": []}
     with tempfile.TemporaryDirectory() as place:
-        screen_table.write(done.rows, screening.in_order(done.rows), None, told, Path(place),
-                           screening.page_rows(done, "us"), done.measures)
+        screen_table.write(done.rows, screen.in_order(done.rows), None, told, Path(place),
+                           screen.page_rows(done, "us"), done.measures)
         shot(Path(place) / "screened.html", PICTURES / "screen.png", "1000,760")
 
 

@@ -8,8 +8,10 @@ functions.
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from riskmap import fetch, selftest, survey
+    from riskmap import download
+    from riskmap.answers import survey
     from riskmap.api import brief, calibrate, check, compare, demo, estimate, explain, export, map, read, screen, verify
+    from riskmap.evidence import known_answers
 
 __version__ = "0.1.0"
 

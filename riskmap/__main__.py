@@ -1,6 +1,6 @@
 """`python -m riskmap`: the command line."""
 
-from riskmap.cli import main
+from riskmap.cli.main import main
 
 if __name__ == "__main__":
     main()

@@ -58,10 +58,10 @@ def calibration_run(example: Path, tmp_path_factory: pytest.TempPathFactory) -> 
     import geopandas as gpd
     from changed_areas import write_area
 
-    from riskmap import assess
+    from riskmap.run import flow
 
     place = tmp_path_factory.mktemp("calibration")
     lots = gpd.read_file(example / "lots.gpkg", layer="lots").iloc[::20]
     area = write_area(example, place / "area", last="2025-08", lots=lots, movement="draws = 200")
-    assess.run(area, place / "outputs", workers=1)
+    flow.run(area, place / "outputs", workers=1)
     return place / "outputs"

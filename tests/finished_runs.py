@@ -9,9 +9,11 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from riskmap import manifest, run_files, settings
-from riskmap.outputs import run_folder, write_all
-from riskmap.results import Results, RowCounts
+from riskmap.common import settings
+from riskmap.common.results import Results, RowCounts
+from riskmap.run import files, manifest
+from riskmap.run import folder as run_folder
+from riskmap.run.products import write_all
 
 MOMENT = datetime(2026, 1, 2, 3, 4, 5, tzinfo=UTC)
 
@@ -43,6 +45,6 @@ def reseal(run: Path, change: Callable[[dict[str, Any]], object] = lambda told: 
         if os.path.isfile(run / name):
             entry |= {"bytes": (run / name).stat().st_size, "sha256": manifest.sha256(run / name)}
     change(told)
-    told.pop(run_files.SEAL, None)
-    path.write_text(json.dumps({**told, run_files.SEAL: run_files.seal_of(told)}), encoding="utf-8")
+    told.pop(files.SEAL, None)
+    path.write_text(json.dumps({**told, files.SEAL: files.seal_of(told)}), encoding="utf-8")
     return run

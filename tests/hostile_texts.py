@@ -9,8 +9,8 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import replace
 
-from riskmap import tables
-from riskmap.results import Results
+from riskmap.common import tables
+from riskmap.common.results import Results
 
 NEVER = str(31337 * 94011)
 RAN = "riskmap_payload_ran"

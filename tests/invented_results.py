@@ -9,9 +9,9 @@ import numpy as np
 import pandas as pd
 from shapely.geometry import LineString, MultiPolygon, Point, Polygon, box
 
-from riskmap.errors import Problem
-from riskmap.results import History, Results
-from riskmap.tables import ESTIMATE, STATES, check
+from riskmap.common.problems import Problem
+from riskmap.common.results import History, Results
+from riskmap.common.tables import ESTIMATE, STATES, check
 
 HOSTILE = (
     "{{31337*94011}}", "{% for x in y %}", "${document.title=7*7}", "<img src=x onerror=document.title='ran'>",

@@ -6,20 +6,20 @@ from pathlib import Path
 
 import pandas as pd
 
-from riskmap.calibration import invented, synthetic
-from riskmap.outputs import record, run_folder
-from riskmap.results import Results
+from riskmap.answers.calibration import invented_surveys, trials
+from riskmap.common.results import Results
+from riskmap.run import folder, record
 
-write_csv = invented.write
+write_csv = invented_surveys.write
 
 
 def run_of(outputs: Path) -> Results:
-    return record.read(run_folder.find("latest", outputs))
+    return record.read(folder.find("latest", outputs))
 
 
 def rows_of(results: Results) -> pd.DataFrame:
-    return invented.rows(results)
+    return invented_surveys.rows(results)
 
 
-def town_of(outputs: Path, truths: int) -> synthetic.Town:
-    return invented.town(run_of(outputs), truths)
+def town_of(outputs: Path, truths: int) -> trials.Town:
+    return invented_surveys.town(run_of(outputs), truths)

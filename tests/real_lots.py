@@ -19,7 +19,7 @@ WIDTH_M, DEPTH_M = 18.0, 33.0
 
 def read_map_units(path: Path) -> gpd.GeoDataFrame:
     """Return the map-unit polygons of a download in the equal-area projection."""
-    from riskmap import settings
+    from riskmap.common import settings
     from riskmap.layers import soil_ssurgo
 
     area = settings.Area(name="real", lots={"path": "none"}, soil={"path": path})

@@ -16,7 +16,7 @@ from urllib.parse import parse_qs
 
 import pandas as pd
 
-from riskmap.fetch.client import Client, Policy
+from riskmap.download.client import Client, Policy
 
 Reply = Callable[["Handler", dict[str, str]], None]
 

@@ -2,7 +2,7 @@
 
 `riskmap.estimate(...)` and `riskmap.api.estimate(...)` are the same. Lengths are in m, movements in mm (up positive),
 suction in pF, whatever `units` says: `units` decides what pages show. The columns of a table of lots, with unit,
-range and meaning, are in `riskmap.tables.ESTIMATE` and in the `columns.json` of every run; write `lots["flags"]` for
+range and meaning, are in `riskmap.common.tables.ESTIMATE` and in the `columns.json` of every run; write `lots["flags"]` for
 its flags, because `lots.flags` is an attribute of every DataFrame. The method with the source of every constant is in
 notebooks/02_the_method.ipynb. A wrong input raises a `RiskmapError` whose text names file, row, column,
 rule and remedy.

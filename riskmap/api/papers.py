@@ -8,14 +8,14 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from riskmap.api.shared import FileName, Made, about, files_of, optional
-from riskmap.errors import RunFolderError, joined
-from riskmap.results import Run
+from riskmap.common.errors import RunFolderError, joined
+from riskmap.common.results import Run
 
 if TYPE_CHECKING:
-    from riskmap.briefing import Papers
-    from riskmap.calibration.against_surveys import Calibration
-    from riskmap.outputs.web_map import Basemap
-    from riskmap.screening import Screened
+    from riskmap.answers.brief.visits import Papers
+    from riskmap.answers.calibration.calibrate import Calibration
+    from riskmap.answers.screen import Screened
+    from riskmap.outputs.map.web_map import Basemap
 
 WRITERS = {"gpkg": "geopackage", "parquet": "geoparquet", "csv": "csv_table", "xlsx": "xlsx", "geojson": "geojson",
            "kml": "kml"}
@@ -57,14 +57,15 @@ def map(run: FileName | Run = "latest", *, tiles: bool = False, against: FileNam
     >>> riskmap.map("latest", outputs=outputs).answer
     ['map.html']
     """
-    from riskmap import comparing
-    from riskmap.outputs import record, run_folder, tile_page, web_map
+    from riskmap.answers import compare
+    from riskmap.outputs.map import tile_page, web_map
+    from riskmap.run import folder, record
 
     files = files_of(run, outputs, verified)
     found = record.read(files)
-    change = None if against is None else comparing.expected_since(
+    change = None if against is None else compare.expected_since(
         found, record.read(files_of(against, outputs, verified)))
-    with run_folder.made_from(files.folder, f"map {found.area_name}", optional(into)) as made:
+    with folder.made_from(files.folder, f"map {found.area_name}", optional(into)) as made:
         if tiles:
             lots = found.lots if change is None else found.lots.assign(change_mm=change)
             names = [path.name for path in tile_page.write(replace(found, lots=lots), made.path, units,
@@ -130,14 +131,14 @@ def brief(run: FileName | Run = "latest", *, lots: Sequence[str] = (), visits: F
     >>> made.answer.visits[0].status
     'matched'
     """
-    from riskmap import briefing
-    from riskmap.outputs import record, run_folder
+    from riskmap.answers.brief import visits as briefing
+    from riskmap.run import folder, record
 
     files = files_of(run, outputs, verified)
     found = record.read(files)
     asked = briefing.wanted(found, list(lots), optional(visits), top, dict(columns or {}))
     papers = briefing.papers(found, asked, units, about(files))
-    with run_folder.made_from(files.folder, f"brief {found.area_name}", optional(into)) as made:
+    with folder.made_from(files.folder, f"brief {found.area_name}", optional(into)) as made:
         briefing.write(papers, made.path, paper, each)
     return Made(made.final, papers, found.note)
 
@@ -192,8 +193,9 @@ def screen(run: FileName | Run, listing: FileName, *, columns: Mapping[str, str]
     >>> made.answer.rows["match_status"].tolist()
     ['matched', 'matched', 'matched', 'unmatched', 'matched']
     """
-    from riskmap import screening
-    from riskmap.outputs import record, run_folder, screen_table
+    from riskmap.answers import screen as screening
+    from riskmap.answers import screen_table
+    from riskmap.run import folder, record
 
     files, listing, named = files_of(run, outputs, verified), Path(listing), dict(columns or {})
     limits = screening.bands(optional(bands))
@@ -203,7 +205,7 @@ def screen(run: FileName | Run, listing: FileName, *, columns: Mapping[str, str]
                             within_m=within_m)
     told = {"list": listing.name, **about(files), "today": found.today, "counts": done.counts,
             "ties": done.ties, "notes": [str(problem) for problem in done.problems]}
-    with run_folder.made_from(files.folder, f"screen {found.area_name}", optional(into)) as made:
+    with folder.made_from(files.folder, f"screen {found.area_name}", optional(into)) as made:
         screen_table.write(done.rows, screening.in_order(done.rows), done.groups, told, made.path,
                            screening.page_rows(done, units), done.measures)
     return Made(made.final, done, found.note)
@@ -243,7 +245,8 @@ def export(run: FileName | Run, formats: Sequence[str], *, into: FileName | None
     """
     from importlib import import_module
 
-    from riskmap.outputs import csv_table, record, run_folder
+    from riskmap.outputs.files import csv_table
+    from riskmap.run import folder, record
 
     wanted = list(dict.fromkeys(formats))
     unknown = [name for name in wanted if name not in WRITERS]
@@ -252,7 +255,7 @@ def export(run: FileName | Run, formats: Sequence[str], *, into: FileName | None
                              f"{joined(WRITERS)}.")
     files = files_of(run, outputs, verified)
     found = record.read(files)
-    with run_folder.made_from(files.folder, f"export {found.area_name}", optional(into)) as made:
+    with folder.made_from(files.folder, f"export {found.area_name}", optional(into)) as made:
         for name in wanted:
             if name == "csv":
                 csv_table.write(found, made.path, raw=raw_csv)
@@ -314,12 +317,12 @@ def calibrate(run: FileName | Run, surveys: FileName | None = None, *, model: Fi
     >>> made.answer.model.counts.compared, made.answer.model.physical.on
     (2, False)
     """
-    from riskmap import store
-    from riskmap.calibration import against_surveys, files, model_file
-    from riskmap.errors import LayerError
-    from riskmap.outputs import record, run_folder
-    from riskmap.survey import contradictions
-    from riskmap.tables import month_number
+    from riskmap.answers.calibration import calibrate as against_surveys
+    from riskmap.answers.calibration import files, model_file
+    from riskmap.answers.survey import contradictions
+    from riskmap.common.errors import LayerError
+    from riskmap.common.month_numbers import month_number
+    from riskmap.run import folder, record, reuse, store
 
     if (surveys is None) == (model is None):
         raise LayerError("E-CAL-007 give either a CSV of surveys, or --model with the calibration.json of an earlier "
@@ -329,12 +332,12 @@ def calibrate(run: FileName | Run, surveys: FileName | None = None, *, model: Fi
     results = record.read(opened)
     last = contradictions.latest_day(results.today)
     # the run has built them already
-    models = store.models_of(store.Store(opened.folder.resolve().parent / store.FOLDER))
+    models = reuse.models_of(store.Store(opened.folder.resolve().parent / store.FOLDER))
     with models:
         found = None if surveys is None else against_surveys.calibrate(results, Path(surveys), range_m=range_m,
                                                                        workers=workers, tell=tell,
                                                                        latest=month_number(last.year, last.month))
-    with run_folder.made_from(opened.folder, "calibration", optional(into)) as made:
+    with folder.made_from(opened.folder, "calibration", optional(into)) as made:
         if found is not None:
             files.write(found, results, made.path, workers=workers)
         elif earlier is not None:

@@ -8,14 +8,14 @@ from pathlib import Path
 from typing import TYPE_CHECKING, NoReturn
 
 from riskmap.api.shared import FileName, Made, files_of, folder_of, optional
-from riskmap.errors import RunFolderError, joined, shown
-from riskmap.results import Results, Run
+from riskmap.common.errors import RunFolderError, joined, shown
+from riskmap.common.results import Results, Run
 
 if TYPE_CHECKING:
     import pandas as pd
 
-    from riskmap.checking import Report
-    from riskmap.comparing import Change
+    from riskmap.answers.compare import Change
+    from riskmap.run.check import Report
 
 EXAMPLE = Path("layers") / "example" / "area.toml"
 
@@ -52,7 +52,7 @@ def check(path: FileName, role: str | None = None) -> Report:
     >>> print(report.problems[-1].code)
     E-LOT-014
     """
-    from riskmap import checking
+    from riskmap.run import check as checking
 
     if role is None:
         return checking.check_area(Path(path))
@@ -119,9 +119,9 @@ def estimate(area: FileName, outputs: FileName = "outputs", *, units: str = "us"
     import os
 
     os.environ.setdefault("OMP_NUM_THREADS", "1")  # the draws are spread over threads already
-    from riskmap import assess
+    from riskmap.run import flow
 
-    return assess.run(Path(area), Path(outputs), units=units, workers=workers, progress=progress, public_k=public_k,
+    return flow.run(Path(area), Path(outputs), units=units, workers=workers, progress=progress, public_k=public_k,
                       reuse=reuse, scheduler=scheduler)
 
 
@@ -172,7 +172,7 @@ def read(run: FileName | Run = "latest", outputs: FileName = "outputs", *, verif
     -------
     Results
         `lots` is a GeoDataFrame, one row per row of the lot file in its order, EPSG:4326, with the columns of
-        `riskmap.tables.ESTIMATE`: movements in mm, shares 0 to 1, `state` empty where there is a number.
+        `riskmap.common.tables.ESTIMATE`: movements in mm, shares 0 to 1, `state` empty where there is a number.
 
     Raises
     ------
@@ -189,7 +189,7 @@ def read(run: FileName | Run = "latest", outputs: FileName = "outputs", *, verif
     >>> bool(lot["expected_movement_mm_p10"] < lot["expected_movement_mm"] < lot["expected_movement_mm_p90"])
     True
     """
-    from riskmap.outputs import record
+    from riskmap.run import record
 
     return record.read(files_of(run, outputs, verified))
 
@@ -262,8 +262,8 @@ def one_lot(run: FileName | Run, lot_id: str, outputs: FileName = "outputs", *, 
     >>> api.one_lot("latest", "0010021", outputs=outputs).lots["lot_id"].tolist()
     ['0010021']
     """
-    from riskmap.lots import matching
-    from riskmap.outputs import record
+    from riskmap.answers import matching
+    from riskmap.run import record
 
     files = files_of(run, outputs, verified)
     found = record.read(files, lot_id)
@@ -302,7 +302,7 @@ def found_as(lot_id: str, found: Results) -> str:
     >>> api.found_as("001-0021", api.one_lot("latest", "001-0021", outputs=outputs))
     "'001-0021' is lot '0010021': parcel id compared without case, blanks and dashes."
     """
-    from riskmap.lots import matching
+    from riskmap.answers import matching
 
     name = str(found.lots["lot_id"].iloc[0])
     if name == lot_id:
@@ -342,7 +342,7 @@ def rows_of(found: Results, lot_id: str) -> list[int]:
 
 
 def _not_found(ids: pd.Series, lot_id: str, same: list[str] | None = None) -> NoReturn:
-    from riskmap.lots import matching
+    from riskmap.answers import matching
 
     near = matching.near_ids(lot_id, ids)
     hint = f" Similar: {joined(near)}." if near else ""
@@ -379,7 +379,7 @@ def verify(run: FileName | Run = "latest", area_folder: FileName | None = None, 
     >>> riskmap.verify("latest", outputs=outputs)
     []
     """
-    from riskmap import manifest
+    from riskmap.run import manifest
 
     return manifest.verify(folder_of(run, outputs), optional(area_folder))
 
@@ -422,13 +422,14 @@ def compare(before: FileName | Run, after: FileName | Run, *, workers: int | Non
     >>> bool((parts - change.lots["expected_movement_mm_change"]).abs().max() < 1e-6)
     True
     """
-    from riskmap import comparing, store
-    from riskmap.outputs import change_table, record, run_folder
+    from riskmap.answers import change_table
+    from riskmap.answers import compare as comparing
+    from riskmap.run import folder, record, store
 
     opened = [files_of(run, outputs, verified) for run in (before, after)]
     a, b = (record.read(files) for files in opened)
     change = comparing.compare(a, b, store.Store(Path(outputs) / store.FOLDER), workers)
     runs = {"before": f"{opened[0].folder.name}, {a.today}", "after": f"{opened[1].folder.name}, {b.today}"}
-    with run_folder.new_run(Path(outputs), f"change {b.area_name}", point=False) as made:
+    with folder.new_run(Path(outputs), f"change {b.area_name}", point=False) as made:
         change_table.write(change.lots, change.counts, change.notes, change.weeks, runs, made.path)
     return Made(made.final, replace(change, runs=runs), b.note or a.note)

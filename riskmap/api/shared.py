@@ -7,10 +7,10 @@ from os import PathLike
 from pathlib import Path
 from typing import TYPE_CHECKING, Generic, TypeVar
 
-from riskmap.results import Run
+from riskmap.common.results import Run
 
 if TYPE_CHECKING:
-    from riskmap.run_files import RunFiles
+    from riskmap.run.files import RunFiles
 
 FileName = str | PathLike[str]
 T = TypeVar("T")
@@ -42,21 +42,21 @@ class Made(Generic[T]):
 
 def folder_of(run: FileName | Run, outputs: FileName) -> Path:
     """Return the folder of a run: of what `estimate` returned, or looked up as on the command line."""
-    from riskmap.outputs import run_folder
+    from riskmap.run import folder as run_folder
 
     return run.folder if isinstance(run, Run) else run_folder.find(str(run), Path(outputs))
 
 
 def files_of(run: FileName | Run, outputs: FileName, verified: bool) -> RunFiles:
     """Return what opens the files of a run, each compared with its manifest unless `verified` is False."""
-    from riskmap import run_files
+    from riskmap.run import files as run_files
 
     return run_files.RunFiles(folder_of(run, outputs), verified)
 
 
 def about(files: RunFiles) -> dict[str, str]:
     """Return what papers say of their run: its name and the beginning of the digest of its manifest."""
-    from riskmap import run_files
+    from riskmap.run import files as run_files
 
     if files.manifest is None:
         digest = "NOT COMPARED with the files (--unverified)"

@@ -12,8 +12,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from riskmap.constants import CATEGORY_NORMAL_SCORE
-from riskmap.tables import NO_DROUGHT
+from riskmap.common.constants import CATEGORY_NORMAL_SCORE
+from riskmap.common.tables import NO_DROUGHT
 
 Shapes = NDArray[Any]  # shapely geometries
 CATEGORIES = (-1, 0, 1, 2, 3, 4)  # -1 is None

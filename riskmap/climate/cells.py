@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 if TYPE_CHECKING:
     import geopandas as gpd
 
-    from riskmap.layers import IndexGrid
+    from riskmap.common.inputs import IndexGrid
 
 # PDSI is read as an index of about nine months (measured: best agreement with SPEI-6 to SPEI-9 in six divisions).
 PDSI_MONTHS = 9

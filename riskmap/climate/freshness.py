@@ -14,12 +14,12 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from riskmap import tables
-from riskmap.constants import CATEGORY_VALID_MONTHS
-from riskmap.errors import Problem
+from riskmap.common import month_numbers
+from riskmap.common.constants import CATEGORY_VALID_MONTHS
+from riskmap.common.problems import Problem
 
 if TYPE_CHECKING:
-    from riskmap.layers import ClimateTables, DroughtTables, IndexGrid
+    from riskmap.common.inputs import ClimateTables, DroughtTables, IndexGrid
 
 CLOCK_AHEAD_MONTHS = 3  # judgement: monthly records are published some weeks late; a season later they are stale
 RAIN, MAP, INDEX = "rain and temperature", "weekly map", "index"
@@ -28,7 +28,7 @@ RAIN, MAP, INDEX = "rain and temperature", "weekly map", "index"
 def map_months(weeks: tuple[str, ...]) -> NDArray[np.int64]:
     """Return the month number of each valid date YYYY-MM-DD."""
     dates = [datetime.date.fromisoformat(week) for week in weeks]
-    return np.array([tables.month_number(d.year, d.month) for d in dates], dtype=np.int64)
+    return np.array([month_numbers.month_number(d.year, d.month) for d in dates], dtype=np.int64)
 
 
 def newest(climate: ClimateTables | None, drought: DroughtTables | None,
@@ -71,7 +71,7 @@ def map_findings(climate: ClimateTables | None, drought: DroughtTables | None, t
     """Return a finding when no weekly map is of today, saying whether the old ones still change numbers."""
     if drought is None or not drought.weeks or map_of_today(drought, today):
         return []
-    first, last = tables.month_name(today - CATEGORY_VALID_MONTHS), tables.month_name(today)
+    first, last = month_numbers.month_name(today - CATEGORY_VALID_MONTHS), month_numbers.month_name(today)
     week = _newest_map(drought, today)
     if week is None:
         value, action = f"{drought.weeks[0]}..{drought.weeks[-1]}", \
@@ -79,7 +79,7 @@ def map_findings(climate: ClimateTables | None, drought: DroughtTables | None, t
     else:
         value, end = week, newest(climate, None, ()).get(RAIN)
         unused = climate is not None and _all_recorded(climate, drought, today)
-        said = f"It is older than the rain record (to {tables.month_name(end)}): the weekly maps change no number" \
+        said = f"It is older than the rain record (to {month_numbers.month_name(end)}): the weekly maps change no number" \
             if unused and end is not None else "Weekly maps stand in for months without rain and temperature"
         action = f"{said}; it is not today's category, which is left empty."
     return [Problem("W-CLI-046", "[drought]", f"the newest weekly map should be of now: of {first} or {last}.",
@@ -100,7 +100,7 @@ def _all_recorded(climate: ClimateTables, drought: DroughtTables, today: int) ->
 # ---------------------------------------------------------------------------------------------------- in words
 def told(climate: ClimateTables | None, drought: DroughtTables | None, index: tuple[IndexGrid, ...]) -> dict[str, str]:
     """Return the newest data of each kind as a run keeps them: months as YYYY-MM, the map as YYYY-MM-DD."""
-    out = {kind: tables.month_name(month) for kind, month in newest(climate, drought, index).items()}
+    out = {kind: month_numbers.month_name(month) for kind, month in newest(climate, drought, index).items()}
     return out | ({MAP: max(drought.weeks)} if drought is not None and MAP in out else {})
 
 
@@ -116,7 +116,7 @@ def standing(today: str, newest_data: dict[str, str]) -> str:
     """
     month = max((date[:7] for date in newest_data.values()), default="none")
     kinds = ", ".join(f"{kind} {date}" for kind, date in newest_data.items())
-    first, last = tables.next_12_months(today)
+    first, last = month_numbers.next_12_months(today)
     set_by_hand = "" if month == today else f"; now is {today}, set by `today` in the area file"
     return (f"newest data: {month}" + (f" ({kinds})" if kinds else "") + set_by_hand
             + f"; \"next 12 months\" means {first}..{last}")
@@ -124,7 +124,7 @@ def standing(today: str, newest_data: dict[str, str]) -> str:
 
 def behind(today: str, clock: datetime.date) -> str:
     """Return a caution when the clock's month is more than `CLOCK_AHEAD_MONTHS` after now; else empty text."""
-    late = tables.month_number(clock.year, clock.month) - tables.parse_month(today)
+    late = month_numbers.month_number(clock.year, clock.month) - month_numbers.parse_month(today)
     if late <= CLOCK_AHEAD_MONTHS:
         return ""
     return (f"Caution: by this computer's clock it is {clock.year:04d}-{clock.month:02d}, {late} months after {today}. "

@@ -7,7 +7,7 @@ import zipfile
 from collections import Counter
 from pathlib import Path, PurePosixPath
 
-from riskmap.errors import LayerError, joined
+from riskmap.common.errors import LayerError, joined
 
 MAX_UNPACKED_BYTES = 8 * 1024**3  # judgement: a state's lots or a survey area fit
 MAX_RATIO = 200  # judgement: shapefiles and tables shrink about tenfold

@@ -8,15 +8,16 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from riskmap import equal_area
-from riskmap.errors import LayerError, Problem
+from riskmap.common import equal_area
+from riskmap.common.errors import LayerError
+from riskmap.common.problems import Problem
 
 if TYPE_CHECKING:
     import geopandas as gpd
     from numpy.typing import NDArray
 
-    from riskmap.layers import ClimateTables, Layers, SoilTables, Source
-    from riskmap.settings import Area, ClimateEntry
+    from riskmap.common.inputs import ClimateTables, Layers, SoilTables, Source
+    from riskmap.common.settings import Area, ClimateEntry
 
 FAR_LATITUDE_DEG = 2.0  # judgement: a climate division spans about two degrees from its middle
 ROLES = ("lots", "soil", "climate", "drought", "index")
@@ -85,7 +86,7 @@ def read_all(area: Area) -> Layers:
     LayerError
         With the refusals of all layers together.
     """
-    from riskmap.layers import Layers
+    from riskmap.common.inputs import Layers
 
     found = read_each(area)
     if found.refusals:

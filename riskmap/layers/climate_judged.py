@@ -12,8 +12,9 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from riskmap import tables
-from riskmap.errors import LayerError, Problem, joined
+from riskmap.common import month_numbers, tables
+from riskmap.common.errors import LayerError, joined
+from riskmap.common.problems import Problem
 
 # Limits that catch a wrong unit. Judgement, from normals of the conterminous United States: wettest places near
 # 4,000 mm a year, warmest annual mean near 26 degC, coldest south of 49.5 N near -4 degC (high mountains).
@@ -138,7 +139,7 @@ def within_range(monthly: pd.DataFrame, file: str, problems: list[Problem]) -> p
         lost = clean[bad]
         problems += [Problem("E-CLI-037", file, f"must lie within {column.low:g}..{column.high:g} {column.unit}.",
                              "Correct the value or its unit.", "Value treated as missing.", None, name,
-                             f"{cell} {tables.month_name(int(month))}: {value:g}")
+                             f"{cell} {month_numbers.month_name(int(month))}: {value:g}")
                      for cell, month, value in zip(lost["cell_id"], lost["month"], lost[name], strict=True)]
         clean.loc[bad, name] = np.nan
     return clean

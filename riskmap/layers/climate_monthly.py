@@ -16,15 +16,17 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from riskmap import tables, units
-from riskmap.errors import LayerError, Problem, joined, said_by, shown
-from riskmap.layers import ClimateTables, Source, climate_judged, file_kinds, noaa_fixed_width
+from riskmap.common import month_numbers, tables, units
+from riskmap.common.errors import LayerError, joined, said_by, shown
+from riskmap.common.inputs import ClimateTables, Source
+from riskmap.common.problems import Problem
+from riskmap.layers import climate_judged, file_kinds, noaa_fixed_width
 from riskmap.layers.polygon_file import read_polygons
 
 if TYPE_CHECKING:
     import geopandas as gpd
 
-    from riskmap.settings import Area, ClimateEntry
+    from riskmap.common.settings import Area, ClimateEntry
 
 KEY_COLUMNS = ("cell_id", "cell", "division", "climdiv", "county", "county_fips", "fips", "geoid", "station")
 MISSING_TEXT = ("", "na", "nan", "null", "none")
@@ -357,7 +359,7 @@ def _single(frame: pd.DataFrame, columns: str | list[str], file: str, problems: 
         action = "The first is used." if agree else "None of them is used; the month is a gap."
         problems.append(Problem("W-CLI-035" if agree else "E-CLI-035", file, "a cell and month must stand once.",
                                 f"Remove all but one of rows {joined(listed)}.", action, int(listed[0]), "",
-                                f"{cell} {tables.month_name(int(month))}"))
+                                f"{cell} {month_numbers.month_name(int(month))}"))
     single = frame.drop_duplicates(["cell_id", "month"]).copy()
     contradicted = pd.MultiIndex.from_frame(single[["cell_id", "month"]]).isin(same.index[~same])
     single.loc[contradicted, columns] = np.nan
@@ -400,5 +402,5 @@ def _span(months: pd.Series) -> str:
     months = months.dropna()
     if months.empty:
         return ""
-    first, last = tables.month_name(int(months.min())), tables.month_name(int(months.max()))
+    first, last = month_numbers.month_name(int(months.min())), month_numbers.month_name(int(months.max()))
     return first if first == last else f"{first}..{last}"

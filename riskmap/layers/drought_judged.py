@@ -14,7 +14,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from riskmap.errors import LayerError, Problem
+from riskmap.common.errors import LayerError
+from riskmap.common.problems import Problem
 
 if TYPE_CHECKING:
     import geopandas as gpd

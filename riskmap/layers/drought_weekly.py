@@ -18,16 +18,18 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from riskmap import tables
-from riskmap.constants import DROUGHT_CREDIT
-from riskmap.errors import LayerError, Problem, joined
-from riskmap.layers import DroughtTables, Source, drought_judged
+from riskmap.common import tables
+from riskmap.common.constants import DROUGHT_CREDIT
+from riskmap.common.errors import LayerError, joined
+from riskmap.common.inputs import DroughtTables, Source
+from riskmap.common.problems import Problem
+from riskmap.layers import drought_judged
 from riskmap.layers.polygon_file import ALLOWED, read_polygons
 
 if TYPE_CHECKING:
     import geopandas as gpd
 
-    from riskmap.settings import Area, DroughtEntry
+    from riskmap.common.settings import Area, DroughtEntry
 
 CLASS_COLUMNS = ("dm", "dm_class", "usdm_class", "category")
 DATE_COLUMNS = ("map_date", "valid_date", "date", "mapdate")

@@ -11,14 +11,16 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from riskmap import tables
-from riskmap.errors import LayerError, Problem
-from riskmap.layers import IndexGrid, Source, file_kinds
+from riskmap.common import month_numbers
+from riskmap.common.errors import LayerError
+from riskmap.common.inputs import IndexGrid, Source
+from riskmap.common.problems import Problem
+from riskmap.layers import file_kinds
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from riskmap.settings import Area, IndexEntry
+    from riskmap.common.settings import Area, IndexEntry
 
 # Larger values are not an index but a scaled integer or another quantity. Judgement: the largest SPI met in NOAA
 # divisions is below 5, PDSI stays within about 12.
@@ -41,7 +43,7 @@ def read(entries: Sequence[IndexEntry], area: Area) -> tuple[tuple[IndexGrid, ..
             failures.append(str(error))
             continue
         grids.append(grid)
-        span = f"{tables.month_name(int(grid.months[0]))}..{tables.month_name(int(grid.months[-1]))}"
+        span = f"{month_numbers.month_name(int(grid.months[0]))}..{month_numbers.month_name(int(grid.months[-1]))}"
         sources.append(Source("index", entry.path, entry.title, entry.provider, entry.licence, entry.credit, span,
                               len(grid.months)))
         problems += _empty_bands(grid, entry)
@@ -58,7 +60,7 @@ def _one(entry: IndexEntry, area: Area) -> IndexGrid:
     if not path.is_file():
         raise LayerError(f"E-IDX-001 {entry.path}: no such file; correct the path under [[index]].")
     try:
-        first = tables.parse_month(entry.first_month)
+        first = month_numbers.parse_month(entry.first_month)
     except ValueError:
         raise LayerError(f"E-IDX-002 {entry.path}: first_month \"{entry.first_month}\" is not a month; "
                          "use YYYY-MM.") from None
@@ -96,5 +98,5 @@ def _check_size(values: NDArray[np.float64], entry: IndexEntry) -> None:
 def _empty_bands(grid: IndexGrid, entry: IndexEntry) -> list[Problem]:
     empty = ~np.isfinite(grid.values).any(axis=(1, 2))
     return [Problem("W-IDX-011", str(entry.path), "a band should hold values.", "Check the file.",
-                    "Month treated as not given.", int(band) + 1, "band", tables.month_name(int(grid.months[band])))
+                    "Month treated as not given.", int(band) + 1, "band", month_numbers.month_name(int(grid.months[band])))
             for band in np.flatnonzero(empty)]

@@ -13,9 +13,11 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from riskmap import units
-from riskmap.errors import LayerError, Problem, joined, shown, visible
-from riskmap.layers import Source, crs_help, lots_corrections, lots_csv, lots_kml, lots_vector
+from riskmap.common import units
+from riskmap.common.errors import LayerError, joined, shown, visible
+from riskmap.common.inputs import Source
+from riskmap.common.problems import Problem
+from riskmap.layers import crs_advice, lots_corrections, lots_csv, lots_kml, lots_vector
 from riskmap.layers.lots_columns import (
     NUMBER_COLUMNS,
     OTHER_UNITS,
@@ -32,7 +34,7 @@ if TYPE_CHECKING:
     import geopandas as gpd
     import pandas as pd
 
-    from riskmap.settings import Area, LotsEntry
+    from riskmap.common.settings import Area, LotsEntry
 
 FORMATS = {".gpkg": "GPKG", ".geojson": "GeoJSON", ".json": "GeoJSON", ".zip": "ESRI Shapefile",
            ".shp": "ESRI Shapefile", ".parquet": "Parquet", ".geoparquet": "Parquet", ".csv": "CSV", ".kml": "KML",
@@ -41,7 +43,7 @@ _MAGIC = {"GPKG": b"SQLite format 3\x00", "Parquet": b"PAR1", "GeoJSON": b"{", "
           ".shp": b"\x00\x00\x27\x0a", ".kml": b"<", ".kmz": b"PK\x03\x04"}
 
 
-def read(entry: LotsEntry, area: Area, coverage: crs_help.Box | None = None) \
+def read(entry: LotsEntry, area: Area, coverage: crs_advice.Box | None = None) \
         -> tuple[gpd.GeoDataFrame, list[Source], list[Problem]]:
     """Read the lots of an area.
 
@@ -177,7 +179,7 @@ def _number(found: Found, column: str, name: str, problems: list[Problem]) -> ND
 
 # ---------------------------------------------------------------- checks
 def _system(found: Found, entry: LotsEntry, target: str, name: str, problems: list[Problem],
-            coverage: crs_help.Box | None) -> Any:
+            coverage: crs_advice.Box | None) -> Any:
     """Return the coordinate system: the file's own, else the one the entry states, else refuse."""
     from pyproj import CRS, Transformer
     from pyproj.exceptions import CRSError, ProjError
@@ -189,9 +191,9 @@ def _system(found: Found, entry: LotsEntry, target: str, name: str, problems: li
         raise LayerError(f"E-LOT-020 {name}: the coordinate system is not understood: {shown(error)}. "
                          "Set lots.crs to a code such as EPSG:26914.") from None
     if own is None and stated is None:
-        raise LayerError(f"E-LOT-020 {name}: no coordinate system. {crs_help.candidates(found.geometry, coverage)}")
+        raise LayerError(f"E-LOT-020 {name}: no coordinate system. {crs_advice.candidates(found.geometry, coverage)}")
     if own is not None and stated is not None and not own.equals(stated, ignore_axis_order=True):
-        feet = [crs_help.foot(system) for system in (stated, own)]
+        feet = [crs_advice.foot(system) for system in (stated, own)]
         kinds = f" They count in {feet[0] or 'no feet'} and {feet[1] or 'no feet'}." if any(feet) else ""
         problems.append(Problem("W-LOT-020", name, f"lots.crs says {entry.crs}, the file says {own.name}.{kinds}",
                                 "Remove lots.crs.", "The file's own system is used."))

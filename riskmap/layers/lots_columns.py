@@ -14,12 +14,13 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from riskmap.errors import LayerError, Problem, closest, joined, shown
+from riskmap.common.errors import LayerError, closest, joined, shown
+from riskmap.common.problems import Problem
 
 if TYPE_CHECKING:
     import pandas as pd
 
-    from riskmap.settings import LotsEntry
+    from riskmap.common.settings import LotsEntry
 
 TEXT_COLUMNS = ("lot_id", "pour_date", "pour_date_early", "pour_date_late", "pour_date_basis", "foundation_type")
 NUMBER_COLUMNS = ("slab_width_m", "slab_length_m", "beam_depth_mm")

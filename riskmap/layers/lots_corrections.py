@@ -14,8 +14,9 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from riskmap import units
-from riskmap.errors import LayerError, Problem, joined, shown
+from riskmap.common import units
+from riskmap.common.errors import LayerError, joined, shown
+from riskmap.common.problems import Problem
 from riskmap.layers import lots_csv
 from riskmap.layers.lots_columns import NUMBER_COLUMNS, OTHER_UNITS, dropped_columns
 

@@ -17,14 +17,15 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from riskmap.errors import LayerError, Problem, counted, first_rows, joined
-from riskmap.layers.crs_help import candidates
+from riskmap.common.errors import LayerError, counted, joined
+from riskmap.common.problems import Problem, first_rows
+from riskmap.layers.crs_advice import candidates
 from riskmap.layers.lots_columns import ALSO_CALLED, KNOWN, MAX_NESTED, Found, label, match_columns, per_row
 
 if TYPE_CHECKING:
     import pandas as pd
 
-    from riskmap.settings import LotsEntry
+    from riskmap.common.settings import LotsEntry
 
 SEPARATORS = {",": "commas", ";": "semicolons", "\t": "tabs", "|": "bars"}
 

@@ -17,7 +17,8 @@ from xml.etree.ElementTree import ParseError
 
 import numpy as np
 
-from riskmap.errors import LayerError, Problem, joined
+from riskmap.common.errors import LayerError, joined
+from riskmap.common.problems import Problem
 from riskmap.layers import archive
 from riskmap.layers.lots_columns import Found, match_columns, per_row
 
@@ -26,7 +27,7 @@ if TYPE_CHECKING:
 
     import shapely
 
-    from riskmap.settings import LotsEntry
+    from riskmap.common.settings import LotsEntry
 
 MAX_DEPTH = 60  # judgement: folders in folders; real files stay below 15
 _LINKS = {"NetworkLink", "NetworkLinkControl"}

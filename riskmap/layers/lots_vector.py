@@ -10,7 +10,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from riskmap.errors import LayerError, Problem, joined, shown
+from riskmap.common.errors import LayerError, joined, shown
+from riskmap.common.problems import Problem
 from riskmap.layers import lots_whole
 from riskmap.layers.lots_columns import MAX_NESTED, Found, match_columns, per_row
 from riskmap.layers.reader_words import first_line
@@ -18,7 +19,7 @@ from riskmap.layers.reader_words import first_line
 if TYPE_CHECKING:
     import pandas as pd
 
-    from riskmap.settings import LotsEntry
+    from riskmap.common.settings import LotsEntry
 
 # Kinds of well-known binary, as ISO 13249-3 numbers them; curves are 8 to 14.
 _COLLECTION, _CURVED = 7, tuple(range(8, 15))

@@ -21,7 +21,8 @@ from typing import IO
 import numpy as np
 from numpy.typing import NDArray
 
-from riskmap.errors import LayerError, Problem, counted, joined, shown
+from riskmap.common.errors import LayerError, counted, joined, shown
+from riskmap.common.problems import Problem
 from riskmap.layers import archive
 from riskmap.layers.reader_words import first_line
 

@@ -15,8 +15,9 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from riskmap import units
-from riskmap.errors import LayerError, Problem
+from riskmap.common import units
+from riskmap.common.errors import LayerError
+from riskmap.common.problems import Problem
 from riskmap.layers import file_kinds
 
 PRECIPITATION, TEMPERATURE = "01", "02"

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from riskmap.errors import LayerError, joined
+from riskmap.common.errors import LayerError, joined
 from riskmap.layers import archive
 
 if TYPE_CHECKING:

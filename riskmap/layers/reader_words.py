@@ -14,7 +14,8 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from riskmap.errors import Problem, visible
+from riskmap.common.errors import visible
+from riskmap.common.problems import Problem
 
 LIBRARIES = ("pyogrio", "pyproj", "rasterio", "fiona", "openpyxl", "shapely", "geopandas", "pyarrow")
 FOR_PROGRAMMERS = (DeprecationWarning, PendingDeprecationWarning, FutureWarning, ResourceWarning, ImportWarning)

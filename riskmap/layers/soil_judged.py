@@ -16,7 +16,8 @@ import dataclasses
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from riskmap.errors import LayerError, Problem, counted, first_rows, joined
+from riskmap.common.errors import LayerError, counted, joined
+from riskmap.common.problems import Problem, first_rows
 
 if TYPE_CHECKING:
     import pandas as pd

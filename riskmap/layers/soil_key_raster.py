@@ -11,13 +11,15 @@ import dataclasses
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from riskmap.errors import LayerError, Problem
-from riskmap.layers import SoilTables, Source, soil_ssurgo, soil_template
+from riskmap.common.errors import LayerError
+from riskmap.common.inputs import SoilTables, Source
+from riskmap.common.problems import Problem
+from riskmap.layers import soil_ssurgo, soil_template
 
 if TYPE_CHECKING:
     import geopandas as gpd
 
-    from riskmap.settings import Area, SoilEntry
+    from riskmap.common.settings import Area, SoilEntry
 
 MOST_CELLS = 50_000_000  # judgement: 200 km by 225 km at 30 m; more would take long and much memory
 _MARGIN_CELLS = 2  # beyond the outermost lot, so that the nearest soil line is seen

@@ -8,11 +8,13 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from riskmap.errors import LayerError, Problem
-from riskmap.layers import SoilTables, Source, ssurgo_meaning, ssurgo_tables
+from riskmap.common.errors import LayerError
+from riskmap.common.inputs import SoilTables, Source
+from riskmap.common.problems import Problem
+from riskmap.layers import ssurgo_names, ssurgo_tables
 
 if TYPE_CHECKING:
-    from riskmap.settings import Area, SoilEntry
+    from riskmap.common.settings import Area, SoilEntry
 
 
 def read(entry: SoilEntry, area: Area, *, need_polygons: bool = True) -> tuple[SoilTables, list[Source], list[Problem]]:
@@ -53,5 +55,5 @@ def read(entry: SoilEntry, area: Area, *, need_polygons: bool = True) -> tuple[S
             faults.append(str(error))
     if faults:
         raise LayerError("\n".join(faults))
-    tables = ssurgo_meaning.soil_tables(parts, entry, problems)
-    return tables, [ssurgo_meaning.source(part, entry) for part in parts], problems
+    tables = ssurgo_names.soil_tables(parts, entry, problems)
+    return tables, [ssurgo_names.source(part, entry) for part in parts], problems

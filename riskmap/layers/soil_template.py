@@ -14,14 +14,16 @@ from contextlib import closing
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from riskmap.errors import LayerError, Problem, joined
-from riskmap.layers import SoilTables, Source, ssurgo_meaning, ssurgo_tables
+from riskmap.common.errors import LayerError, joined
+from riskmap.common.inputs import SoilTables, Source
+from riskmap.common.problems import Problem
+from riskmap.layers import ssurgo_names, ssurgo_tables
 
 if TYPE_CHECKING:
     import geopandas as gpd
     import pandas as pd
 
-    from riskmap.settings import Area, SoilEntry
+    from riskmap.common.settings import Area, SoilEntry
 
 _SQLITE = b"SQLite format 3\x00"
 _POLYGONS = "mupolygon"
@@ -41,8 +43,8 @@ def read(entry: SoilEntry, area: Area, *, need_polygons: bool = True) -> tuple[S
             faults.append(str(error))
     if faults:
         raise LayerError("\n".join(faults))
-    tables = ssurgo_meaning.soil_tables(parts, entry, problems)
-    return tables, [ssurgo_meaning.source(part, entry) for part in parts], problems
+    tables = ssurgo_names.soil_tables(parts, entry, problems)
+    return tables, [ssurgo_names.source(part, entry) for part in parts], problems
 
 
 def _read_database(path: Path, shown: str, need_polygons: bool, problems: list[Problem]) -> ssurgo_tables.Part:
@@ -113,7 +115,7 @@ def _table(database: sqlite3.Connection, stored: str, table: str, shown: str) ->
     query = f"SELECT {', '.join(_as_text(c) if c in columns else 'NULL' for c in wanted)} FROM {_quoted(stored)}"
     limits: tuple[str, ...] = ()
     if table == "cointerp":  # millions of rows in a state; only one rule is wanted
-        query, limits = query + " WHERE mrulename = ?", (ssurgo_meaning.RATING_RULE,)
+        query, limits = query + " WHERE mrulename = ?", (ssurgo_names.RATING_RULE,)
     frame = pd.DataFrame(database.execute(query + " ORDER BY rowid" if _has_rowid(database, stored) else query,
                                           limits).fetchall(), columns=wanted, dtype=object)
     frame = frame.apply(lambda c: c.astype(object).where(c.notna(), None).str.strip()) if len(frame) else frame

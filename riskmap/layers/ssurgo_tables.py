@@ -16,7 +16,8 @@ from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 from typing import TYPE_CHECKING
 
-from riskmap.errors import LayerError, Problem, joined, said_by
+from riskmap.common.errors import LayerError, joined, said_by
+from riskmap.common.problems import Problem
 from riskmap.layers import archive
 
 if TYPE_CHECKING:

@@ -10,7 +10,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from riskmap.errors import LayerError, Problem, counted, joined
+from riskmap.common.errors import LayerError, counted, joined
+from riskmap.common.problems import Problem
 from riskmap.layers import archive
 from riskmap.layers.lots_csv import MAX_COLUMNS
 from riskmap.layers.reader_words import as_findings, first_line

@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from riskmap.tables import month_number
+from riskmap.common.month_numbers import month_number
 
 FIRST_YEAR = 1850  # judgement: older than slab-on-ground building; a smaller number is a typing error or a code
 YEARS_AHEAD = 10  # judgement: a plan further ahead than this is a code such as 9999

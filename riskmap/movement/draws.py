@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from riskmap.settings import MovementSettings
+from riskmap.common.settings import MovementSettings
 
 Array = NDArray[np.float64]
 

@@ -14,14 +14,14 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from riskmap.constants import MOST_USUAL_MONTHS
+from riskmap.common.constants import MOST_USUAL_MONTHS
+from riskmap.common.settings import ClimateSettings, MovementSettings
+from riskmap.common.weather import usual_months
 from riskmap.movement import kernels, reduced_model, surface
 from riskmap.movement.draws import Draws, replayed_years
-from riskmap.movement_inputs import usual_months
-from riskmap.settings import ClimateSettings, MovementSettings
 
 if TYPE_CHECKING:
-    from riskmap.movement_inputs import ClimateHistory
+    from riskmap.common.weather import ClimateHistory
 
 Array = NDArray[np.float64]
 

@@ -20,9 +20,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from riskmap.movement.compiled import compiled
-from riskmap.movement.past_kernel import GONE_M, Single, past_grounds, past_slabs
+from riskmap.movement.kernels_past import GONE_M, Single, past_grounds, past_slabs
+from riskmap.movement.kernels_soil import cell_strain_index, compression_index, triangular_one
 from riskmap.movement.slab import assemble, deflect, departure
-from riskmap.movement.soil_kernel import cell_strain_index, compression_index, triangular_one
 
 Array = NDArray[np.float64]
 Months = NDArray[np.int64]

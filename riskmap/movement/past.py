@@ -11,9 +11,9 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from riskmap.movement.past_kernel import gather_median
-from riskmap.results import History
-from riskmap.tables import month_name
+from riskmap.common.month_numbers import month_name
+from riskmap.common.results import History
+from riskmap.movement.kernels_past import gather_median
 
 if TYPE_CHECKING:
     from riskmap.movement.driver import Driver

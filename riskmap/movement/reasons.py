@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from concurrent.futures import Executor
 
     from riskmap.movement.driver import Driver
-    from riskmap.movement.engine import Engine
+    from riskmap.movement.run_draws import Engine
 
 Array = NDArray[np.float64]
 
@@ -65,7 +65,7 @@ def middle_scores(unit: pd.DataFrame, middle: Engine, driver: Driver, pool: Exec
     unit: columns UNIT_KEYS, unique; `driver` of the middle draw.
     """
     from riskmap.movement import kernels
-    from riskmap.movement.engine import Units
+    from riskmap.movement.run_draws import Units
 
     out = np.empty(len(unit))
     ordered = unit.assign(cap=middle.cap_m[unit["profile"].to_numpy()])
@@ -81,7 +81,7 @@ def middle_scores(unit: pd.DataFrame, middle: Engine, driver: Driver, pool: Exec
 def reference_score(reference: int, engine: Engine, driver: Driver, pool: Executor) -> float:
     """Return the score of the reference lot of a cell: median over the draws and their replayed years. [mm]"""
     from riskmap.movement import kernels
-    from riskmap.movement.engine import Units
+    from riskmap.movement.run_draws import Units
 
     pour = max(driver.usual - 12 * REFERENCE_AGE_YEARS, earliest(driver))
     unit = Units(*(np.array([value], np.int64) for value in

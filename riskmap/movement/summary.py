@@ -9,9 +9,10 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from riskmap.constants import DEFLECTION_LIMIT_RATIO
+from riskmap.common.constants import DEFLECTION_LIMIT_RATIO
+from riskmap.common.month_numbers import month_name
+from riskmap.common.tables import DEFLECTION_BANDS_MM
 from riskmap.movement import kernels as k
-from riskmap.tables import DEFLECTION_BANDS_MM, month_name
 
 Array = NDArray[np.float64]
 

@@ -6,11 +6,11 @@ import re
 from pathlib import PurePath
 from typing import TYPE_CHECKING, Any
 
-from riskmap import results, tables, units
+from riskmap.common import month_numbers, results, tables, units, wording
 from riskmap.outputs import words
 
 if TYPE_CHECKING:
-    from riskmap.results import Results
+    from riskmap.common.results import Results
 
 MM_STEP, INCH_STEP = 2.0, 0.1  # what is shown; finer than a survey reads would promise too much
 
@@ -115,8 +115,8 @@ def lines(found: Results, lot_row: int, system: str = "us") -> list[str]:
     out = [f"Lot {row['lot_id']} ({_where(found, int(row['lot_row']))}), {found.area_name}, {found.today}"]
     if row["state"]:
         return [*out, f"No number: {row['state']} - {tables.STATES.get(row['state'], '')}.",
-                f"{row['state_reason'] or ''}", "This is not a low or a middle result.", results.CAUTION]
-    first, last = tables.next_12_months(found.today)
+                f"{row['state_reason'] or ''}", "This is not a low or a middle result.", wording.CAUTION]
+    first, last = month_numbers.next_12_months(found.today)
     out += [
         f"Expected movement, next 12 months ({first} to {last}): {_range(row, 'expected_movement', system)}",
         f"Characteristic movement: {_range(row, 'characteristic_movement', system)}",
@@ -141,4 +141,4 @@ def lines(found: Results, lot_row: int, system: str = "us") -> list[str]:
                    f"{row['neighbor_unit_share']:.0%} probability the slab stands on {row['neighbor_unit_name']}")
     flags = [flag for flag in str(row["flags"] or "").split(";") if flag]
     out += [f"Note: {sentence}" for sentence in words.flag_sentences(flags).values()]
-    return [*out, "", results.STANDING, results.CAUTION]
+    return [*out, "", wording.STANDING, wording.CAUTION]

@@ -9,8 +9,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from riskmap.common.tables import DEFLECTION_BANDS_MM, NO_DROUGHT
 from riskmap.outputs import words
-from riskmap.tables import DEFLECTION_BANDS_MM, NO_DROUGHT
 
 OUTLINE = "#4d4d4d"
 INK, PAPER = "#1a1a1a", "#ffffff"

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from riskmap import tables
+from riskmap.common import tables
 
 DIRECTION = {
     "center_lift": "Center lift: the middle stands high (dome)",

@@ -13,10 +13,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from riskmap.errors import Problem, joined
+from riskmap.common.errors import joined
+from riskmap.common.problems import Problem
+from riskmap.common.tables import join_flags
 from riskmap.soil import shrink_swell
 from riskmap.soil.horizon import SOURCES, Cleaned
-from riskmap.tables import join_flags
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

@@ -16,14 +16,14 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from riskmap import tables
+from riskmap.common import tables
 from riskmap.soil.pedotransfer import lep_from_clay_and_cec, standard_error
 from riskmap.soil.shrink_swell import lep_from_bulk_density, lep_from_clay
 
 if TYPE_CHECKING:
     import pandas as pd
 
-    from riskmap.settings import SoilSettings
+    from riskmap.common.settings import SoilSettings
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from riskmap.units import M_PER_FOOT
+from riskmap.common.units import M_PER_FOOT
 
 if TYPE_CHECKING:
     from riskmap.soil.overlay import SoilPolygons

@@ -10,7 +10,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from riskmap.errors import Problem, counted
+from riskmap.common.errors import counted
+from riskmap.common.problems import Problem
 
 if TYPE_CHECKING:
     from collections.abc import Callable

@@ -12,7 +12,7 @@ import shapely
 from rasterio.transform import from_origin
 
 from riskmap.climate import cells
-from riskmap.layers import IndexGrid
+from riskmap.common.inputs import IndexGrid
 
 pytestmark = pytest.mark.benchmark
 

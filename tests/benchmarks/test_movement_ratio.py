@@ -18,10 +18,9 @@ from scipy import sparse
 from scipy.linalg import solveh_banded
 from scipy.sparse.linalg import splu
 
-from riskmap import movement
-from riskmap.movement import draws, driver, engine, grid
+from riskmap.common.settings import ClimateSettings, MovementSettings, SoilSettings
+from riskmap.movement import draws, driver, grid, run_draws, soil_units
 from riskmap.movement import reduced_model as rm
-from riskmap.settings import ClimateSettings, MovementSettings, SoilSettings
 
 pytestmark = pytest.mark.benchmark
 
@@ -60,10 +59,10 @@ def ours(history: SimpleNamespace) -> float:
                                      "lep_low_pct": 0.7 * lep, "lep_pct": lep, "lep_high_pct": 1.3 * lep})
                        for top, bottom in ((0.0, 0.3), (0.3, 0.9), (0.9, 1.6))])
     made = driver.make(history, 0, drawn, ClimateSettings(), settings)
-    run = engine.Engine(drawn, movement.layer_arrays(profile, layer, SoilSettings()), movement.depth_caps(profile),
+    run = run_draws.Engine(drawn, soil_units.layer_arrays(profile, layer, SoilSettings()), soil_units.depth_caps(profile),
                         ["unknown"], 20.0, settings)
     pours = np.tile(made.record + 12 * np.arange(POURS), PROFILES)
-    units = engine.Units(np.repeat(np.arange(PROFILES), POURS), np.zeros(pours.size, np.int64), pours, pours + 11)
+    units = run_draws.Units(np.repeat(np.arange(PROFILES), POURS), np.zeros(pours.size, np.int64), pours, pours + 11)
     with ThreadPoolExecutor(1) as pool:
         run.run(made, units, 6.0, True, pool)
         took = best(lambda: run.run(made, units, 6.0, True, pool), 2)

@@ -9,7 +9,7 @@ import pyogrio
 import pytest
 from invented_results import town
 
-from riskmap.outputs import tiles
+from riskmap.outputs.map import tiles
 
 pytestmark = [pytest.mark.benchmark, pytest.mark.slow]
 

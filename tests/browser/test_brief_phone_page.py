@@ -11,8 +11,7 @@ from in_browser import marks, started
 from invented_results import results, with_past
 from selenium import webdriver
 
-from riskmap import briefing
-from riskmap.outputs.brief import content, figures, pages
+from riskmap.answers.brief import content, figures, pages, visits
 
 pytestmark = marks("the phone page of a brief")
 
@@ -46,7 +45,7 @@ def test_every_shape_shows_six_curves_and_its_scale(browser: webdriver.Chrome, t
     made = [content.lot_page(found, int(row), "us", shape, ABOUT, scales=scales)
             for row, shape in zip(rows, shapes, strict=True)]
     page = tmp_path / "lots.html"
-    page.write_text(pages.document(made, content.area_page(found, "us", briefing.rounds(found, []), ABOUT)),
+    page.write_text(pages.document(made, content.area_page(found, "us", visits.rounds(found, []), ABOUT)),
                     encoding="utf-8")
     browser.set_window_size(500, 900)
     browser.get(page.as_uri())

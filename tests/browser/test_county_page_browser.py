@@ -21,8 +21,10 @@ from selenium.webdriver.common.by import By
 from selenium.webdriver.common.keys import Keys
 from selenium.webdriver.support.ui import Select, WebDriverWait
 
-from riskmap import serve, tables
-from riskmap.outputs import palette, tile_page, tiles, web_map
+from riskmap.cli import serve
+from riskmap.common import tables
+from riskmap.outputs import palette
+from riskmap.outputs.map import tile_page, tiles, web_map
 
 HIDDEN = str.maketrans({c: f"\\u{ord(c):04x}" for c in "\u202e\u202c\t\n\u200b"})
 

@@ -14,7 +14,7 @@ from selenium import webdriver
 from selenium.webdriver.common.by import By
 from selenium.webdriver.support.ui import WebDriverWait
 
-from riskmap.outputs import web_map
+from riskmap.outputs.map import web_map
 
 pytestmark = in_browser.marks("the map page")
 

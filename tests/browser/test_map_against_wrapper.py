@@ -10,7 +10,7 @@ import pytest
 from invented_results import town
 from test_web_map_browser import browser, opened  # noqa: F401
 
-from riskmap.outputs import web_map
+from riskmap.outputs.map import web_map
 
 pytestmark = [pytest.mark.benchmark, *in_browser.marks("the speed of the map")]
 COUNT = 20_000

@@ -31,8 +31,9 @@ from test_web_map_browser import (  # noqa: F401
     webdriver,
 )
 
-from riskmap.outputs import palette, web_map
-from riskmap.results import Results
+from riskmap.common.results import Results
+from riskmap.outputs import palette
+from riskmap.outputs.map import web_map
 
 AXE = (Path(axe_core_python.__file__).parent / "axe.min.js").read_text(encoding="utf-8")
 

@@ -18,8 +18,9 @@ from selenium.webdriver.common.by import By
 from selenium.webdriver.common.keys import Keys
 from selenium.webdriver.support.ui import Select, WebDriverWait
 
-from riskmap import tables
-from riskmap.outputs import palette, web_map
+from riskmap.common import tables
+from riskmap.outputs import palette
+from riskmap.outputs.map import web_map
 
 HIDDEN = str.maketrans({c: f"\\u{ord(c):04x}" for c in "\u202e\u202c\t\n\u200b"})
 

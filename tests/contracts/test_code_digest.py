@@ -7,8 +7,8 @@ from pathlib import Path
 
 import pytest
 
-from riskmap import code_digest
-from riskmap.code_digest import PACKAGE, STAGES, CodeDigestError
+from riskmap.run import code_digest
+from riskmap.run.code_digest import PACKAGE, STAGES, CodeDigestError
 
 # Stages that a run calls and that decide no value of lots.parquet: what is said of the lots, and how a run is kept.
 DECIDE_NOTHING = {

@@ -14,8 +14,9 @@ from pathlib import Path
 import pytest
 
 import riskmap
-from riskmap import api, assess
-from riskmap.cli import cli
+from riskmap import api
+from riskmap.cli.main import cli
+from riskmap.run import flow
 
 ROOT = Path(__file__).resolve().parents[2]
 PACKAGE = ROOT / "riskmap"
@@ -41,7 +42,7 @@ MODULES = modules_with_examples()
 
 
 def test_the_functions_of_the_commands_have_examples() -> None:
-    assert {"riskmap.api.runs", "riskmap.api.papers", "riskmap.climate.scores"} <= set(MODULES)
+    assert {"riskmap.api.runs", "riskmap.api.papers", "riskmap.climate.index_table"} <= set(MODULES)
 
 
 @pytest.mark.slow
@@ -50,7 +51,7 @@ def test_examples_run(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(ROOT)
     outputs = tmp_path / "outputs"
     for name in ("area_september.toml", "area.toml"):
-        assess.run(Path("layers") / "example" / name, outputs)
+        flow.run(Path("layers") / "example" / name, outputs)
     tried, failed = dict.fromkeys(MODULES, 0), []
     runner = doctest.DocTestRunner(optionflags=FLAGS, verbose=False)
     for name in MODULES:

@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 
 from riskmap.climate import indices
-from riskmap.errors import LayerError
+from riskmap.common.errors import LayerError
 
 NOTEBOOK = Path(__file__).resolve().parents[2] / "notebooks" / "05_add_an_index.ipynb"
 

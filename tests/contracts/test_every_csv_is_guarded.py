@@ -16,9 +16,11 @@ import pytest
 from hostile_texts import TEXTS, spread
 from invented_results import results
 
-from riskmap import briefing, cli_survey
-from riskmap.calibration import files, invented
-from riskmap.outputs import change_table, csv_table, public_table, screen_table
+from riskmap.answers import change_table, screen_table
+from riskmap.answers.brief import visits as briefing
+from riskmap.answers.calibration import files, invented_surveys
+from riskmap.cli import survey as cli_survey
+from riskmap.outputs.files import csv_table, public_table
 
 PACKAGE = Path(briefing.__file__).parent
 RUNS = ("=", "+", "-", "@", "\t", "\r", "\n", "\x00", "\uff1d", "\uff0b", "\uff0d", "\uff20")
@@ -67,7 +69,7 @@ def surveys(folder: Path) -> Path:
     count = len(CELLS)
     table = pd.DataFrame({"lot_id": CELLS, "kind": "single", "first_month": 24000, "second_month": -1})
     town: Any = SimpleNamespace(table=table)
-    return invented.write(town, np.full(count, -3.0), folder / "surveys.csv", source=CELLS)
+    return invented_surveys.write(town, np.full(count, -3.0), folder / "surveys.csv", source=CELLS)
 
 
 WRITERS: dict[str, Callable[[Path], Path]] = {

@@ -18,10 +18,10 @@ import pandas as pd
 import pytest
 import shapely
 
-from riskmap import settings
+from riskmap.common import settings
+from riskmap.common.month_numbers import parse_month
 from riskmap.layers import lots
 from riskmap.lots import clean
-from riskmap.tables import parse_month
 
 FILES = ("area.toml", "area_september.toml", "climate.csv", "climate_cells.gpkg", "drought_weekly.parquet",
          "listings.csv", "lots.gpkg", "make_example.py", "pdsi.tif", "README.md", "soil_ZZ901.zip", "spei_6.tif",

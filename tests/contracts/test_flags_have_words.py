@@ -9,8 +9,11 @@ from pathlib import Path
 import pytest
 from changed_areas import write_area
 
-from riskmap import assess, risk, settings, tables
-from riskmap.outputs import csv_table, words
+from riskmap.common import settings, tables
+from riskmap.estimates import table as risk
+from riskmap.outputs import words
+from riskmap.outputs.files import csv_table
+from riskmap.run import flow
 
 PACKAGE = Path(__file__).resolve().parents[2] / "riskmap"
 STAGES = ("lots", "soil", "climate", "movement", "risk", "calibration")
@@ -52,7 +55,7 @@ def test_every_flag_that_the_code_names_is_explained() -> None:
 
 
 def test_the_column_dictionary_explains_every_code_of_a_run(example: Path, tmp_path: Path) -> None:
-    found = assess.assess(settings.load(write_area(example, tmp_path / "a", last="2025-05")))[0]
+    found = flow.assess(settings.load(write_area(example, tmp_path / "a", last="2025-05")))[0]
     names = [column.name for column in tables.ESTIMATE.columns]
     fields = {field["name"]: field for field in csv_table.dictionary(names)["fields"]}
     for name in words.CODES:

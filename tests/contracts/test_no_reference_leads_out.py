@@ -15,7 +15,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from types import ModuleType
 
-from riskmap import sources
+from riskmap.evidence import constants_sources
 
 ROOT = Path(__file__).resolve().parents[2]
 PACKAGE = ROOT / "riskmap"
@@ -144,7 +144,7 @@ def test_the_table_of_defaults_is_what_the_code_gives() -> None:
     script = table_script()
     text = PAGE.read_text(encoding="utf-8")
     assert script.with_table(text) == text
-    assert all(f"| `{constant.where}` | {script.shown(constant.value)} |" in text for constant in sources.CONSTANTS)
+    assert all(f"| `{constant.where}` | {script.shown(constant.value)} |" in text for constant in constants_sources.CONSTANTS)
 
 
 def paragraphs(text: str) -> list[str]:
@@ -159,7 +159,7 @@ def paragraphs(text: str) -> list[str]:
 
 def test_a_default_named_in_the_text_has_the_value_of_the_code() -> None:
     script = table_script()
-    value = {constant.where: script.shown(constant.value) for constant in sources.CONSTANTS}
+    value = {constant.where: script.shown(constant.value) for constant in constants_sources.CONSTANTS}
     wrong, seen = [], set()
     for part in paragraphs(PAGE.read_text(encoding="utf-8")):
         for name in re.findall(r"`((?:lots|soil|climate|movement|riskmap)\.[\w.]+)`", part):
@@ -174,7 +174,7 @@ def test_a_default_named_in_the_text_has_the_value_of_the_code() -> None:
 def test_known_answers_of_the_page_are_those_of_the_pack() -> None:
     """Numbers with three decimals or more in the two tables of known answers are printed values of a case."""
     cases = [case for group in ("suction", "ground", "slab")
-             for case in importlib.import_module(f"riskmap.selftest.{group}").CASES]
+             for case in importlib.import_module(f"riskmap.evidence.known_answers.{group}").CASES]
     printed = {f"{abs(value):.{digits}f}" for case in cases for value in case.printed if isinstance(value, float)
                for digits in (3, 4, 5)}
     rows = [part for part in paragraphs(PAGE.read_text(encoding="utf-8")) if part.startswith("| ")]

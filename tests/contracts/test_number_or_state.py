@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 from invented_results import results
 
-from riskmap import tables
-from riskmap.errors import TableError
-from riskmap.results import RowCounts
+from riskmap.common import tables
+from riskmap.common.errors import TableError
+from riskmap.common.results import RowCounts
 
 NAMES = [f"{name}{part}" for name in tables.ESTIMATE.answers for part in ("", "_p10", "_p90")]
 

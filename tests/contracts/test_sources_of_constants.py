@@ -5,22 +5,22 @@ from __future__ import annotations
 import ast
 from pathlib import Path
 
-from riskmap import sources
+from riskmap.evidence import constants_sources
 
-FILE = Path(sources.__file__)
+FILE = Path(constants_sources.__file__)
 
 
 def test_every_setting_is_told_once() -> None:
-    told = [constant.where for constant in sources.CONSTANTS]
+    told = [constant.where for constant in constants_sources.CONSTANTS]
     assert len(told) == len(set(told))
-    fields = {f"{group}.{name}" for group, model in sources.GROUPS.items() for name in model.model_fields}
+    fields = {f"{group}.{name}" for group, model in constants_sources.GROUPS.items() for name in model.model_fields}
     assert fields - set(told) == set()
     assert {where for where in told if not where.startswith("riskmap.")} - fields == set()
 
 
 def test_entries_are_whole_and_hold_no_value() -> None:
-    for constant in sources.CONSTANTS:
-        assert constant.standing in sources.STANDINGS
+    for constant in constants_sources.CONSTANTS:
+        assert constant.standing in constants_sources.STANDINGS
         assert constant.source
         assert constant.meaning
         assert constant.value is not None
@@ -33,10 +33,10 @@ def test_entries_are_whole_and_hold_no_value() -> None:
 def test_standings_agree_with_the_settings_file() -> None:
     """`settings.py` names the basis of a default behind it; the table says the same where it does."""
     lines = (FILE.parent / "settings.py").read_text(encoding="utf-8").splitlines()
-    for group, model in sources.GROUPS.items():
+    for group, model in constants_sources.GROUPS.items():
         for name in model.model_fields:
             line = next(text for text in lines if text.strip().startswith(f"{name}:"))
             basis = line.partition("#")[2].strip().split(":")[0].split(";")[0].split(",")[0]
-            entry = next(c for c in sources.CONSTANTS if c.where == f"{group}.{name}")
-            if basis in sources.STANDINGS and entry.standing != "from memory":
+            entry = next(c for c in constants_sources.CONSTANTS if c.where == f"{group}.{name}")
+            if basis in constants_sources.STANDINGS and entry.standing != "from memory":
                 assert entry.standing == basis, (entry.where, basis)

@@ -280,10 +280,12 @@ def test_long_texts_are_read_in_time(text: str) -> None:
     """Every pattern that meets a user's text, on what makes patterns turn back; ten times the length that is common."""
     import pandas as pd
 
-    from riskmap.errors import shown
+    from riskmap.common.errors import shown
     from riskmap.layers import drought_weekly, lots_columns, lots_csv
-    from riskmap.lots import _OTHER_FOUNDATION, pour_date
-    from riskmap.outputs import csv_table, run_folder
+    from riskmap.lots import pour_date
+    from riskmap.lots.foundation import OTHER_FOUNDATION
+    from riskmap.outputs.files import csv_table
+    from riskmap.run import folder
 
     began = time.perf_counter()
     pour_date.read_text(text, 2035)
@@ -293,9 +295,9 @@ def test_long_texts_are_read_in_time(text: str) -> None:
     lots_csv._TOTALS.fullmatch(text)
     lots_csv._degrees(text)
     drought_weekly._DATE.search(text)
-    _OTHER_FOUNDATION.search(text)
+    OTHER_FOUNDATION.search(text)
     csv_table.unguarded(csv_table.guarded(pd.Series([text])))
-    run_folder.slug(text)
+    folder.slug(text)
     shown(text)
     assert time.perf_counter() - began < 2.0
 

@@ -18,8 +18,9 @@ from changed_areas import write_area
 from click.testing import CliRunner
 
 import riskmap
-from riskmap import assess, results
-from riskmap.cli import cli
+from riskmap.cli.main import cli
+from riskmap.common import wording
+from riskmap.run import flow
 
 PACKAGE = Path(__file__).resolve().parents[2] / "riskmap"
 NOTEBOOKS = PACKAGE.parent / "notebooks"
@@ -43,8 +44,8 @@ def words_of(text: str) -> list[str]:
 def outputs(example: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
     place = tmp_path_factory.mktemp("words")
     folder = place / "outputs"
-    assess.run(write_area(example, place / "a", last="2025-05"), folder)
-    assess.run(write_area(example, place / "b", last="2025-08"), folder)
+    flow.run(write_area(example, place / "a", last="2025-05"), folder)
+    flow.run(write_area(example, place / "b", last="2025-08"), folder)
     (place / "l.csv").write_text("lot_id\n0010001\nnope\n", encoding="utf-8")
     for words in (["screen", "latest", str(place / "l.csv"), "--why"], ["brief", "latest", "--top", "2"],
                   ["compare", "previous", "latest"], ["export", "latest", "--format", "geojson,kml"],
@@ -116,19 +117,19 @@ def test_every_page_that_a_person_reads_carries_the_caution(outputs: Path) -> No
     assert {path.name for path in pages} == {"screened.html", "lots.html"}
     for path in pages:
         content = path.read_text(encoding="utf-8").replace("&#x27;", "'")
-        assert results.CAUTION in content, path.name
-        assert results.STANDING in content, path.name
+        assert wording.CAUTION in content, path.name
+        assert wording.STANDING in content, path.name
     for path in outputs.rglob("screened.*"):
         if path.suffix in (".html", ".json"):
-            assert results.CAUTION_LENDER in path.read_text(encoding="utf-8"), path.name
+            assert wording.CAUTION_LENDER in path.read_text(encoding="utf-8"), path.name
 
 
 def test_the_maps_carry_the_caution() -> None:
-    from riskmap.outputs import web_map
+    from riskmap.outputs.map import web_map
 
     told = web_map._cautions(24000)
-    assert results.CAUTION in told.values()
-    assert results.STANDING in told.values()
+    assert wording.CAUTION in told.values()
+    assert wording.STANDING in told.values()
 
 
 def _last_words(node: ast.expr) -> str:

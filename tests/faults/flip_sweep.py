@@ -20,8 +20,8 @@ from pathlib import Path
 
 import riskmap
 from riskmap import api
-from riskmap.errors import RiskmapError
-from riskmap.results import Results
+from riskmap.common.errors import RiskmapError
+from riskmap.common.results import Results
 
 Command = Callable[[Path, Path], str]
 QUICK, FIRST = ("read", "explain", "verify"), 20

@@ -15,10 +15,11 @@ import pandas as pd
 import pytest
 from invented_results import results
 
-from riskmap import screening
-from riskmap.errors import LayerError, Problem
+from riskmap.answers import screen
+from riskmap.common.errors import LayerError
+from riskmap.common.problems import Problem
 from riskmap.layers import workbook
-from riskmap.outputs import rounding
+from riskmap.outputs.files import rounding
 
 FOUND = rounding.rounded(results())
 WITH_NUMBER = [str(v) for v in FOUND.lots.loc[FOUND.lots["state"] == "", "lot_id"]]
@@ -50,7 +51,7 @@ def with_sheet(path: Path, content: str | bytes) -> Path:
 
 def refused(path: Path) -> str:
     with pytest.raises(LayerError) as caught:
-        screening.read(path, {})
+        screen.read(path, {})
     return str(caught.value)
 
 
@@ -59,7 +60,7 @@ def test_a_stray_cell_in_the_far_corner_fills_no_sheet_and_is_told(tmp_path: Pat
                                                                    monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(workbook, "MOST_CELLS", 20_000)  # the row of the stray cell has 16,384, all rows 17,000 million
     path = book(tmp_path / "l.xlsx", lambda made: made.active.cell(1_048_576, 16_384, "far"))
-    found = screening.read(path, {})
+    found = screen.read(path, {})
     assert found.table.to_dict("list") == {"lot_id": ["a", "b"], "price": ["1", "2.5"]}
     assert found.row.tolist() == [2, 4]
     assert [p.code for p in found.problems] == ["W-SCR-060"]
@@ -70,7 +71,7 @@ def test_a_size_that_the_sheet_claims_is_not_believed(tmp_path: Path) -> None:
     for claim in ("A1:XFD1048576", "A1", "C3:D9"):
         path = with_sheet(tmp_path / "l.xlsx", BEGIN.replace("<sheetData>", f'<dimension ref="{claim}"/><sheetData>')
                           + '<row r="3"><c r="A3"><v>7</v></c></row>' + END)
-        found = screening.read(path, {})
+        found = screen.read(path, {})
         assert found.table["lot_id"].tolist() == ["7"]
         assert found.row.tolist() == [3]
         assert found.problems == []
@@ -81,13 +82,13 @@ def test_cells_beside_the_list_are_counted_and_blank_ones_are_not(tmp_path: Path
         made.active["D2"], made.active["E4"], made.active["F9"] = "=1+1", "note", "more"
         made.active["G2"].font = openpyxl.styles.Font(bold=True)
 
-    found = screening.read(book(tmp_path / "l.xlsx", beside), {})
+    found = screen.read(book(tmp_path / "l.xlsx", beside), {})
     assert found.table.columns.tolist() == ["lot_id", "price"]
     assert [p.rule for p in found.problems] == ["3 cells lie to the right of the heading, the first at D2."]
 
 
 def test_other_sheets_are_named(tmp_path: Path) -> None:
-    found = screening.read(book(tmp_path / "l.xlsx", lambda made: made.create_sheet("Phase 2")), {})
+    found = screen.read(book(tmp_path / "l.xlsx", lambda made: made.create_sheet("Phase 2")), {})
     assert [(p.code, p.rule) for p in found.problems] == [
         ("W-SCR-063", "the workbook has more than one sheet: Phase 2.")]
 
@@ -124,7 +125,7 @@ def test_any_changed_byte_is_read_or_refused_in_words(tmp_path: Path) -> None:
             changed[draw.randrange(len(changed))] = draw.randrange(256)
         path.write_bytes(changed[:draw.choice((len(changed), draw.randrange(len(changed))))])
         try:
-            ends.add(len(screening.read(path, {}).table))
+            ends.add(len(screen.read(path, {}).table))
         except LayerError as error:
             ends.add(str(error).split()[0])
     assert ends <= {2, "E-SCR-007"}
@@ -168,15 +169,15 @@ def test_lists_of_text_that_are_odd_are_refused_with_the_row(content: bytes, wor
 
 def test_a_wide_list_without_its_mark_and_a_short_row_are_told(tmp_path: Path) -> None:
     (tmp_path / "l.csv").write_bytes("lot_id,price\nÄ,1\nb\n".encode("utf-16-be"))
-    found = screening.read(tmp_path / "l.csv", {})
+    found = screen.read(tmp_path / "l.csv", {})
     assert found.table["lot_id"].tolist() == ["Ä", "b"]
     assert [p.code for p in found.problems] == ["W-LOT-067", "W-LOT-065"]
 
 
 def test_a_list_of_no_shapes_is_an_empty_answer(tmp_path: Path) -> None:
     (tmp_path / "l.geojson").write_text('{"type": "FeatureCollection", "features": []}')
-    found = screening.read(tmp_path / "l.geojson", {})
-    done = screening.screen(FOUND, found)
+    found = screen.read(tmp_path / "l.geojson", {})
+    done = screen.screen(FOUND, found)
     assert (len(done.rows), done.counts) == (0, {"rows": 0, "with_number": 0})
 
 
@@ -184,8 +185,8 @@ def test_a_list_of_no_shapes_is_an_empty_answer(tmp_path: Path) -> None:
 def test_a_list_that_names_another_foundation_is_told_in_the_row(tmp_path: Path) -> None:
     said = ["Slab", "Pillar/Post/Pier", "", "None", "Slab,Basement", "slab on grade", "See Remarks", "Block"]
     frame = pd.DataFrame({"lot_id": [*WITH_NUMBER[30:37], "nope"], "Foundation Details": said}, dtype=str)
-    listing = screening.Listing("l.csv", frame, np.arange(2, 10))
-    done = screening.screen(FOUND, listing)
+    listing = screen.Listing("l.csv", frame, np.arange(2, 10))
+    done = screen.screen(FOUND, listing)
     other = [1, 4, 6]  # the last row has no number, so nothing can be taken for one
     for k, note in enumerate(done.rows["match_note"]):
         assert (f"column Foundation Details of the list says '{said[k]}'; the number is for a slab on the ground"
@@ -193,7 +194,7 @@ def test_a_list_that_names_another_foundation_is_told_in_the_row(tmp_path: Path)
     assert [(p.code, p.row, p.column) for p in done.problems] == [("W-SCR-064", 3, "Foundation Details")]
     assert done.problems[0].rule.startswith("3 rows name a foundation that is not known to be a slab on the ground: "
                                             "Pillar/Post/Pier, Slab,Basement, See Remarks.")
-    plain = screening.screen(FOUND, screening.Listing("l.csv", frame[["lot_id"]], np.arange(2, 10)))
+    plain = screen.screen(FOUND, screen.Listing("l.csv", frame[["lot_id"]], np.arange(2, 10)))
     numbers = [name for name in plain.rows if name not in ("lot_id", "match_note")]
     pd.testing.assert_frame_equal(done.rows[numbers], plain.rows[numbers])
     assert plain.problems == []
@@ -201,15 +202,16 @@ def test_a_list_that_names_another_foundation_is_told_in_the_row(tmp_path: Path)
 
 def test_columns_that_a_data_frame_hides_are_documented() -> None:
     """`frame.flags` is pandas' own; a new column with such a name would surprise its user too."""
-    from riskmap import api, tables
-    from riskmap.results import Results
+    from riskmap import api
+    from riskmap.common import tables
+    from riskmap.common.results import Results
 
     hidden = {column.name for column in tables.ESTIMATE.columns if hasattr(FOUND.lots.iloc[:0][[]], column.name)}
     assert hidden - {"geometry"} == {"flags"}
     assert (FOUND.lots["flags"].astype(str) != "").any()
     for text in (Results.__doc__, api.__doc__):
         assert 'lots["flags"]' in str(text)
-    rows = screening.screen(FOUND, screening.Listing("l", pd.DataFrame({"lot_id": ["nope"]}), np.arange(1))).rows
+    rows = screen.screen(FOUND, screen.Listing("l", pd.DataFrame({"lot_id": ["nope"]}), np.arange(1))).rows
     assert {name for name in rows if hasattr(pd.DataFrame(), name)} == {"flags", "rank"}
     for name in ("flags", "rank"):
-        assert f'rows["{name}"]' in str(screening.Screened.__doc__)
+        assert f'rows["{name}"]' in str(screen.Screened.__doc__)

@@ -16,9 +16,10 @@ import pandas as pd
 import pytest
 from shapely.geometry import box
 
-from riskmap.errors import LayerError, Problem
+from riskmap.common.errors import LayerError
+from riskmap.common.problems import Problem
+from riskmap.common.settings import Area
 from riskmap.layers import lots, lots_whole
-from riskmap.settings import Area
 
 COUNT = 30
 LOTS = gpd.GeoDataFrame(

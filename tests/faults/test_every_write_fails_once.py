@@ -13,11 +13,11 @@ from typing import Any
 import pytest
 from invented_results import results
 
-from riskmap import manifest
-from riskmap.errors import RiskmapError
-from riskmap.outputs import run_folder, write_all
-from riskmap.results import RowCounts
-from riskmap.settings import Area
+from riskmap.common.errors import RiskmapError
+from riskmap.common.results import RowCounts
+from riskmap.common.settings import Area
+from riskmap.run import folder, manifest
+from riskmap.run.products import write_all
 
 AREA = Area.model_validate({"name": "made up", "lots": {"path": "l.csv"}, "soil": {"path": "s.zip"}})
 CALLS: tuple[tuple[Any, str], ...] = (
@@ -69,7 +69,7 @@ def faulty(fail_at: int, monkeypatch: pytest.MonkeyPatch) -> Iterator[_Count]:
 
 def one_run(outputs: Path) -> Path:
     found = results()
-    with run_folder.new_run(outputs, "made up") as run:
+    with folder.new_run(outputs, "made up") as run:
         write_all(found, run.path)
         manifest.write(run.path, found, AREA, [], RowCounts.of(found.lots))
     return run.final

@@ -22,11 +22,23 @@ import httpx
 import pytest
 from stand_in import envelope, page, running, send
 
-from riskmap.errors import LayerError
-from riskmap.fetch import client as fetch_client
-from riskmap.fetch import soil
-from riskmap.fetch.cache import Desk
-from riskmap.fetch.client import CSV, JSON, PUBLIC, TEXT, ZIP, Client, Passing, Policy, Request, TooMuch, check_address
+from riskmap.common.errors import LayerError
+from riskmap.download import client as fetch_client
+from riskmap.download import soil
+from riskmap.download.cache import Desk
+from riskmap.download.client import (
+    CSV,
+    JSON,
+    PUBLIC,
+    TEXT,
+    ZIP,
+    Client,
+    Passing,
+    Policy,
+    Request,
+    TooMuch,
+    check_address,
+)
 
 GOOD = envelope(["mukey"], [["1"]])
 OUTAGE = b"<!DOCTYPE html><html><body>We are down for daily maintenance.</body></html>"

@@ -12,16 +12,16 @@ import pytest
 from finished_runs import finished
 from invented_results import results
 
-from riskmap.errors import RiskmapError
-from riskmap.outputs import record, run_folder
-from riskmap.run_files import RunFiles
+from riskmap.common.errors import RiskmapError
+from riskmap.run import folder, record
+from riskmap.run.files import RunFiles
 
 FLIPS = 12
 
 
 @pytest.fixture(scope="module")
 def run(calibration_run: Path) -> Path:
-    found = run_folder.latest(calibration_run)
+    found = folder.latest(calibration_run)
     assert found is not None
     return found
 

@@ -14,10 +14,10 @@ import pytest
 from changed_areas import write_area
 from click.testing import CliRunner
 
-from riskmap import part_folder
-from riskmap.cli import cli
-from riskmap.errors import RunFolderError
-from riskmap.outputs import run_folder
+from riskmap.cli.main import cli
+from riskmap.common import part_folder
+from riskmap.common.errors import RunFolderError
+from riskmap.run import folder as run_folder
 
 ROOT = Path(__file__).resolve().parents[2]
 MOMENT = datetime(2025, 10, 31, 12, 0, 0, tzinfo=UTC)

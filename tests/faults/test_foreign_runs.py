@@ -22,18 +22,19 @@ from finished_runs import finished, reseal
 from invented_results import results
 
 import riskmap
-from riskmap import api, cli, manifest
-from riskmap.errors import RiskmapError, RunFolderError
-from riskmap.outputs import record, run_folder
-from riskmap.results import History
-from riskmap.run_files import UNVERIFIED, RunFiles
+from riskmap import api
+from riskmap.cli import main
+from riskmap.common.errors import RiskmapError, RunFolderError
+from riskmap.common.results import History
+from riskmap.run import folder, manifest, record
+from riskmap.run.files import UNVERIFIED, RunFiles
 
 CANARY = "QCANARY-OWNER-71"
 LOT = "0000040"
 
 
 def call(*words: object) -> Result:
-    return CliRunner().invoke(cli.cli, [str(word) for word in words], catch_exceptions=True)
+    return CliRunner().invoke(main.cli, [str(word) for word in words], catch_exceptions=True)
 
 
 @pytest.fixture(scope="module")
@@ -199,7 +200,7 @@ def test_what_is_made_of_an_unverified_run_says_so(run: Path, listing: Path) -> 
     assert "NOT COMPARED" in (made["screen"].folder / "README.txt").read_text(encoding="utf-8")
     assert riskmap.explain(run, LOT, verified=False).startswith(UNVERIFIED)
     found = riskmap.read(run, verified=False)
-    from riskmap.outputs import web_map
+    from riskmap.outputs.map import web_map
 
     assert web_map.about(found, "us")["lines"][0] == UNVERIFIED
     assert UNVERIFIED not in web_map.about(riskmap.read(run), "us")["lines"]
@@ -259,7 +260,7 @@ def test_export_writes_only_columns_of_the_dictionary(run: Path, tmp_path: Path)
     assert len(made.files) == 7
     names = gpd.read_parquet(made.folder / "lots.parquet").columns
     assert [name for name in names if name not in ("geometry", "bbox")] == [
-        column.name for column in riskmap.tables.ESTIMATE.columns]
+        column.name for column in riskmap.common.tables.ESTIMATE.columns]
     maps = [riskmap.map(run, into=tmp_path / "m"), riskmap.map(run, tiles=True, into=tmp_path / "t")]
     for file in (*made.files, *(file for one in maps for file in one.files)):
         assert CANARY.encode() not in file.read_bytes()
@@ -269,7 +270,7 @@ def test_export_writes_only_columns_of_the_dictionary(run: Path, tmp_path: Path)
 def test_a_run_whose_settings_are_none_is_explained_but_not_computed_again(calibration_run: Path,
                                                                           tmp_path: Path) -> None:
     run = tmp_path / "run"
-    shutil.copytree(run_folder.latest(calibration_run), run)
+    shutil.copytree(folder.latest(calibration_run), run)
     with_facts(run, lambda told: told.update(settings={"a": 1}, facts={}))
     reseal(run)
     found = riskmap.read(run)
@@ -293,7 +294,7 @@ def test_a_run_whose_settings_are_none_is_explained_but_not_computed_again(calib
 def test_inputs_that_contradict_each_other_are_refused(name: str, change: Callable[[pd.DataFrame], pd.DataFrame],
                                                        calibration_run: Path, tmp_path: Path) -> None:
     run = tmp_path / "run"
-    shutil.copytree(run_folder.latest(calibration_run), run)
+    shutil.copytree(folder.latest(calibration_run), run)
     with_table(run, name, change)
     reseal(run)
     with pytest.raises(RunFolderError, match="E-RUN-012"):
@@ -311,7 +312,7 @@ def test_names_with_control_characters_do_not_reach_the_terminal(run: Path, monk
                   ["export", run, "--format", "csv", "--into", run.parent / evil], ["map", run / evil]):
         monkeypatch.setattr("sys.argv", ["riskmap", *map(str, words)])
         with pytest.raises(SystemExit):
-            cli.main()
+            main.main()
         said = capsys.readouterr()
         assert "owned\\u0007" in said.out + said.err, words  # the rest of the name is dropped by the library of options
         for text in (said.out, said.err):

@@ -8,12 +8,12 @@ from pathlib import Path
 
 import pytest
 
-from riskmap import screening
-from riskmap.errors import LayerError, SettingsError
+from riskmap.answers import screen
+from riskmap.common.errors import LayerError, SettingsError
+from riskmap.common.settings import Area, ClimateEntry
+from riskmap.evidence.known_answers import case_file
 from riskmap.layers import climate_monthly, lots
 from riskmap.layers.polygon_file import read_polygons
-from riskmap.selftest import referee
-from riskmap.settings import Area, ClimateEntry
 
 BAD_GZIP = b"\x1f\x8b\x08\x00\x00\x00\x00\x00\x00\x00\x00\xae\x02\x00\x00\x00"  # a stored block whose length is a lie
 OPEN_RING = ('{"type":"FeatureCollection","features":[{"type":"Feature","properties":{"DM":2},"geometry":{"type":'
@@ -58,7 +58,7 @@ def test_damaged_gzip(tmp_path: Path) -> None:
         with pytest.raises(LayerError, match=r"E-CLI-0[12]0"):
             climate_monthly.read(entry, found)
     with pytest.raises(LayerError, match="E-SLF-001"):
-        referee.load(tmp_path / "cases.json.gz")
+        case_file.load(tmp_path / "cases.json.gz")
 
 
 @pytest.mark.parametrize("text", ['{"format_version": 2, "drivers": {}, "cases": [2]}',
@@ -68,11 +68,11 @@ def test_damaged_gzip(tmp_path: Path) -> None:
 def test_case_file_with_broken_parts(text: str, tmp_path: Path) -> None:
     (tmp_path / "cases.json").write_text(text)
     with pytest.raises(LayerError, match="E-SLF-003"):
-        referee.main(tmp_path / "cases.json")
+        case_file.main(tmp_path / "cases.json")
 
 
 @pytest.mark.parametrize("text", ["movement_mm = " + "[" * 5000, "movement_mm = [" + "9" * 5000 + "]"])
 def test_bands_nested_too_deep_or_with_too_many_digits(text: str, tmp_path: Path) -> None:
     (tmp_path / "bands.toml").write_text(text)
     with pytest.raises(SettingsError, match="E-SCR-020"):
-        screening.bands(tmp_path / "bands.toml")
+        screen.bands(tmp_path / "bands.toml")

@@ -13,9 +13,9 @@ from pathlib import Path
 
 import pytest
 
-from riskmap.errors import LayerError
+from riskmap.common.errors import LayerError
+from riskmap.common.settings import Area
 from riskmap.layers import lots, soil_ssurgo
-from riskmap.settings import Area
 
 BOMB_BYTES = 300_000_000
 PROMISED = 1000

@@ -121,7 +121,7 @@ def test_an_estimate_without_home_and_cache_gives_the_same_bytes(installed: Path
                                                                  tmp_path: Path) -> None:
     area = write_area(example, tmp_path / "area", last="2025-05", movement="draws = 20")
     words = ("estimate", str(area), "--workers", "2", "--outputs")
-    code = "from riskmap.cli import main; main()"
+    code = "from riskmap.cli.main import main; main()"
     memory = run(installed, code, *words, str(tmp_path / "memory"))
     assert memory.returncode == 1, memory.stderr
     assert [line for line in memory.stderr.splitlines() if WARNING in line] == [compiled.NOT_KEPT]  # without a path

@@ -23,9 +23,11 @@ import pandas as pd
 import pyarrow.parquet as pq
 import pytest
 
-from riskmap import assess, manifest, settings
-from riskmap.outputs import public_table, run_folder
-from riskmap.results import RowCounts
+from riskmap.common import settings
+from riskmap.common.results import RowCounts
+from riskmap.outputs.files import public_table
+from riskmap.run import flow, manifest
+from riskmap.run import folder as run_folder
 
 MARK = "QZCANARY"
 PERSONAL = ("OwnerName", "owner_2", "MAILING_ADDR", "mail zip", "Exempt_Cd", "homestead", "age", "over65_age", "phone",
@@ -203,7 +205,7 @@ def test_no_user_name_and_no_path_of_the_machine(run: Run) -> None:
 @pytest.mark.parametrize("kind", ["geojson", "parquet"])
 def test_the_other_formats_let_nothing_through_either(kind: str, example: Path, tmp_path: Path) -> None:
     write_lots(kind, marked_lots(example), tmp_path)
-    run = assess.run(area_file(example, tmp_path, kind), tmp_path / "outputs", workers=1)
+    run = flow.run(area_file(example, tmp_path, kind), tmp_path / "outputs", workers=1)
     folder = run.folder
     assert run.rows.with_number
     for path in files_below(folder):
@@ -212,7 +214,7 @@ def test_the_other_formats_let_nothing_through_either(kind: str, example: Path, 
 
 @pytest.mark.parametrize("heading", ["owner", "OWNER_NAME", "mailing_address", "Exempt", "age", "EmailAddress"])
 def test_a_refused_column_cannot_be_mapped(heading: str, tmp_path: Path) -> None:
-    from riskmap.errors import LayerError
+    from riskmap.common.errors import LayerError
     from riskmap.layers import lots
 
     (tmp_path / "lots.csv").write_text(f"id,lon,lat,{heading}\n1,-98,37,{MARK}\n")
@@ -229,7 +231,7 @@ def public_folder(example: Path, tmp_path: Path) -> tuple[Path, gpd.GeoDataFrame
     lots["lot_id"] = [f"QZLOT{i:05d}ID" for i in range(len(lots))]
     lots.to_file(tmp_path / "lots.gpkg", layer="lots")
     area = settings.load(area_file(example, tmp_path, "gpkg"))
-    results, found = assess.assess(area, workers=1)
+    results, found = flow.assess(area, workers=1)
     folder = tmp_path / "public"
     folder.mkdir()
     public_table.write(results, folder, 10)

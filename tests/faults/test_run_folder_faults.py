@@ -17,8 +17,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from riskmap.errors import RunFolderError
-from riskmap.outputs import run_folder
+from riskmap.common.errors import RunFolderError
+from riskmap.run import folder
 
 MOMENT = datetime(2025, 10, 31, 12, 0, 0, tzinfo=UTC)
 
@@ -33,7 +33,7 @@ def hidden(outputs: Path) -> list[str]:
 
 def test_a_run_appears_with_its_files_and_pointer(tmp_path: Path) -> None:
     outputs = tmp_path / "outputs"
-    with run_folder.new_run(outputs, "Example town (invented)", MOMENT) as run:
+    with folder.new_run(outputs, "Example town (invented)", MOMENT) as run:
         (run.path / "a.txt").write_text("x")
         assert visible(outputs) == []
         assert not run.final.exists()
@@ -41,21 +41,21 @@ def test_a_run_appears_with_its_files_and_pointer(tmp_path: Path) -> None:
     assert visible(outputs) == [run.final.name, "latest"]
     assert hidden(outputs) == []
     assert (outputs / "latest").read_bytes() == f"{run.final.name}\n".encode()
-    assert run_folder.latest(outputs) == run.final
+    assert folder.latest(outputs) == run.final
 
 
 def test_time_is_utc_whatever_the_zone(tmp_path: Path) -> None:
     east = MOMENT.astimezone(timezone(timedelta(hours=9)))
-    with run_folder.new_run(tmp_path, "x", east) as run:
+    with folder.new_run(tmp_path, "x", east) as run:
         pass
     assert run.final.name == "x_20251031T120000Z"
 
 
 def test_same_second_gives_two_folders(tmp_path: Path) -> None:
-    with run_folder.new_run(tmp_path, "x", MOMENT) as first, run_folder.new_run(tmp_path, "x", MOMENT) as second:
+    with folder.new_run(tmp_path, "x", MOMENT) as first, folder.new_run(tmp_path, "x", MOMENT) as second:
         (first.path / "f").write_text("1")
         (second.path / "f").write_text("2")
-    with run_folder.new_run(tmp_path, "x", MOMENT) as third:
+    with folder.new_run(tmp_path, "x", MOMENT) as third:
         pass
     names = {run.final.name for run in (first, second, third)}
     assert len(names) == 3
@@ -65,19 +65,19 @@ def test_same_second_gives_two_folders(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("error", [ValueError("x"), KeyboardInterrupt(), SystemExit(3)])
 def test_an_error_leaves_nothing(tmp_path: Path, error: BaseException) -> None:
-    with run_folder.new_run(tmp_path, "x", MOMENT - timedelta(days=1)) as old:
+    with folder.new_run(tmp_path, "x", MOMENT - timedelta(days=1)) as old:
         pass
-    with pytest.raises(type(error)), run_folder.new_run(tmp_path, "x", MOMENT) as run:
+    with pytest.raises(type(error)), folder.new_run(tmp_path, "x", MOMENT) as run:
         (run.path / "half.csv").write_text("1,2")
         raise error
     assert set(visible(tmp_path)) == {old.final.name, "latest"}
     assert hidden(tmp_path) == []
-    assert run_folder.latest(tmp_path) == old.final
+    assert folder.latest(tmp_path) == old.final
 
 
 def test_a_full_disk_is_said_in_words(tmp_path: Path) -> None:
     with pytest.raises(RunFolderError, match=r"E-RUN-001 .*lots\.csv.*Free some disk space.*Nothing of this run"), \
-            run_folder.new_run(tmp_path, "x", MOMENT) as run:
+            folder.new_run(tmp_path, "x", MOMENT) as run:
         raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC), str(run.path / "lots.csv"))
     assert visible(tmp_path) == []
 
@@ -90,7 +90,7 @@ CALLS = ["mkdir", "rename", "replace", "fsync", "open"]
 def test_a_failing_system_call_never_shows_half_a_run(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, call: str,
                                                       nth: int) -> None:
     """The n-th call of one kind fails: the run is announced whole, or refused with the old one still the latest."""
-    with run_folder.new_run(tmp_path, "x", MOMENT - timedelta(days=1)) as old:
+    with folder.new_run(tmp_path, "x", MOMENT - timedelta(days=1)) as old:
         (old.path / "a").write_text("old")
     real, made = getattr(os, call), []
 
@@ -103,7 +103,7 @@ def test_a_failing_system_call_never_shows_half_a_run(tmp_path: Path, monkeypatc
     monkeypatch.setattr(os, call, failing)
     refused = ""
     try:
-        with run_folder.new_run(tmp_path, "x", MOMENT) as run:
+        with folder.new_run(tmp_path, "x", MOMENT) as run:
             for name in ("a", "b"):
                 descriptor = real(run.path / name, os.O_CREAT | os.O_WRONLY) if call == "open" else \
                     os.open(run.path / name, os.O_CREAT | os.O_WRONLY)
@@ -118,12 +118,12 @@ def test_a_failing_system_call_never_shows_half_a_run(tmp_path: Path, monkeypatc
     for name in new:
         assert sorted(p.name for p in (tmp_path / name).iterdir()) == ["a", "b"]
     if not refused:
-        assert run_folder.latest(tmp_path) == run.final
+        assert folder.latest(tmp_path) == run.final
     else:
-        latest = run_folder.latest(tmp_path)
+        latest = folder.latest(tmp_path)
         assert latest is not None
         assert (latest / "a").exists()
-    run_folder.clean(tmp_path)
+    folder.clean(tmp_path)
     assert hidden(tmp_path) == []
 
 
@@ -156,7 +156,7 @@ def test_leftovers_of_a_killed_run_are_removed_and_live_runs_left_alone(tmp_path
         assert len(parts) == 2
         killed.send_signal(signal.SIGKILL)
         killed.wait()
-        with run_folder.new_run(tmp_path, "town") as run:
+        with folder.new_run(tmp_path, "town") as run:
             assert len([p for p in hidden(tmp_path) if p.endswith(".part")]) == 2  # the living one and this
         assert living.stdout is not None
         name = living.stdout.readline().strip()
@@ -196,14 +196,14 @@ def test_kill_at_any_moment_keeps_what_was_announced(tmp_path: Path) -> None:
             if name != "latest":
                 assert len(list((tmp_path / name).iterdir())) == 5
         assert announced <= set(visible(tmp_path))
-    with run_folder.new_run(tmp_path, "town"):
+    with folder.new_run(tmp_path, "town"):
         pass
     assert hidden(tmp_path) == []
 
 
 def test_a_file_in_place_of_the_folder(tmp_path: Path) -> None:
     (tmp_path / "outputs").write_text("")
-    with pytest.raises(RunFolderError, match="A file has the name"), run_folder.new_run(tmp_path / "outputs", "x"):
+    with pytest.raises(RunFolderError, match="A file has the name"), folder.new_run(tmp_path / "outputs", "x"):
         pass
 
 
@@ -215,7 +215,7 @@ def test_a_planted_link_is_not_followed(tmp_path: Path) -> None:
     outputs = tmp_path / "outputs"
     outputs.mkdir()
     (outputs / f".x_{MOMENT:%Y%m%dT%H%M%SZ}.part").symlink_to(victim, target_is_directory=True)
-    with run_folder.new_run(outputs, "x", MOMENT) as run:
+    with folder.new_run(outputs, "x", MOMENT) as run:
         (run.path / "a").write_text("a")
     assert run.final.name == f"x_{MOMENT:%Y%m%dT%H%M%SZ}-2"
     assert [path.name for path in victim.iterdir()] == ["keep"]
@@ -224,12 +224,12 @@ def test_a_planted_link_is_not_followed(tmp_path: Path) -> None:
 
 @given(st.text(max_size=120))
 def test_every_area_name_gives_a_plain_folder_name(name: str) -> None:
-    made = f"{run_folder.slug(name)}_20251031T120000Z-999"
-    assert run_folder.NAME.fullmatch(made)
+    made = f"{folder.slug(name)}_20251031T120000Z-999"
+    assert folder.NAME.fullmatch(made)
     assert not re.search(r"^[.-]|\.\.", made)
 
 
 @pytest.mark.parametrize("pointer", ["", "../other", ".hidden", "gone", "a/b", "\xff"])
 def test_a_spoilt_pointer_points_nowhere(tmp_path: Path, pointer: str) -> None:
     (tmp_path / "latest").write_text(pointer, encoding="latin-1")
-    assert run_folder.latest(tmp_path) is None
+    assert folder.latest(tmp_path) is None

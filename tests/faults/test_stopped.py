@@ -13,9 +13,10 @@ import psutil
 import pytest
 from changed_areas import write_area
 
-from riskmap import cli_exit, store
-from riskmap.cli_exit import Exit
-from riskmap.errors import RunFolderError
+from riskmap.cli import exit_codes
+from riskmap.cli.exit_codes import Exit
+from riskmap.common.errors import RunFolderError
+from riskmap.run import store
 
 ROOT = Path(__file__).resolve().parents[2]
 pytestmark = pytest.mark.skipif(os.name == "nt", reason="signals of Windows are of another kind: NOT TESTED there")
@@ -151,7 +152,7 @@ def test_ctrl_c_while_workers_start(tmp_path: Path, group: bool) -> None:
 def test_the_map_server_ends_as_it_says(tmp_path: Path) -> None:
     from invented_results import results
 
-    from riskmap.outputs import web_map
+    from riskmap.outputs.map import web_map
 
     web_map.write(results(), tmp_path)
     process = start("-m", "riskmap", "map", str(tmp_path), "--serve")
@@ -164,29 +165,29 @@ def test_the_map_server_ends_as_it_says(tmp_path: Path) -> None:
 
 # ---------------------------------------------------------------- libraries that keep the signal to themselves
 @pytest.fixture
-def heard(monkeypatch: pytest.MonkeyPatch) -> cli_exit._Stop:
-    stop = cli_exit._Stop()
+def heard(monkeypatch: pytest.MonkeyPatch) -> exit_codes._Stop:
+    stop = exit_codes._Stop()
     stop.number = signal.SIGINT
-    monkeypatch.setattr(cli_exit, "stop", stop)
+    monkeypatch.setattr(exit_codes, "stop", stop)
     monkeypatch.setattr(stop, "deaf", lambda: None)
     return stop
 
 
 @pytest.mark.parametrize("error", [RuntimeError("a callback failed: KeyboardInterrupt"), RunFolderError("E-RUN-004 x"),
                                    KeyboardInterrupt()])
-def test_an_error_that_a_library_made_of_it_is_the_stop(heard: cli_exit._Stop, error: BaseException,
+def test_an_error_that_a_library_made_of_it_is_the_stop(heard: exit_codes._Stop, error: BaseException,
                                                         capsys: pytest.CaptureFixture[str]) -> None:
     def command() -> None:
         raise error
 
-    assert cli_exit._code(command) == Exit.STOPPED
+    assert exit_codes._code(command) == Exit.STOPPED
     assert capsys.readouterr().err == "Stopped.\n"
     heard.number = signal.SIGTERM
-    assert cli_exit._code(command) == Exit.ENDED
+    assert exit_codes._code(command) == Exit.ENDED
 
 
-def test_what_a_library_swallowed_stops_the_next_stage(heard: cli_exit._Stop) -> None:
-    from riskmap.cli import _Progress
+def test_what_a_library_swallowed_stops_the_next_stage(heard: exit_codes._Stop) -> None:
+    from riskmap.cli.main import _Progress
 
     with pytest.raises(KeyboardInterrupt):
         _Progress()("writing products", 0.0)
@@ -213,9 +214,9 @@ def test_notes_of_every_error_behind_it_are_told_once(capsys: pytest.CaptureFixt
             error.__cause__.__cause__ = error.__context__  # type: ignore[union-attr]
             raise
 
-    stop, cli_exit.stop.deaf = cli_exit.stop.deaf, lambda: None  # type: ignore[method-assign]
+    stop, exit_codes.stop.deaf = exit_codes.stop.deaf, lambda: None  # type: ignore[method-assign]
     try:
-        assert cli_exit._code(nested) == Exit.STOPPED
+        assert exit_codes._code(nested) == Exit.STOPPED
     finally:
-        cli_exit.stop.deaf = stop  # type: ignore[method-assign]
+        exit_codes.stop.deaf = stop  # type: ignore[method-assign]
     assert capsys.readouterr().err == "Stopped. a. b.\n"

@@ -14,8 +14,8 @@ import psutil
 import pytest
 from changed_areas import write_area
 
-from riskmap import assess, code_digest, in_parts, parts, store, workers
-from riskmap.errors import LayerError, RunFolderError, WorkerError
+from riskmap.common.errors import LayerError, RunFolderError, WorkerError
+from riskmap.run import code_digest, flow, part_files, part_tasks, store, workers
 
 
 def double(value: int) -> int:
@@ -96,19 +96,19 @@ def test_a_refusal_in_a_task_is_told_as_it_is(crew: workers.Crew) -> None:
 
 
 def test_a_run_with_a_killed_worker_is_whole(area: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    clean = assess.run(area, tmp_path / "clean", workers=1, reuse=False)
+    clean = flow.run(area, tmp_path / "clean", workers=1, reuse=False)
     monkeypatch.setenv("RISKMAP_TEST_DIES", str(tmp_path / "died"))
-    monkeypatch.setattr(in_parts, "soil_of_part", soil_or_death)
-    run = assess.run(area, tmp_path / "hurt", workers=2, part_lots=12, reuse=False)
+    monkeypatch.setattr(part_tasks, "soil_of_part", soil_or_death)
+    run = flow.run(area, tmp_path / "hurt", workers=2, part_lots=12, reuse=False)
     assert (tmp_path / "died").exists()
     assert (run.folder / "lots.csv").read_bytes() == (clean.folder / "lots.csv").read_bytes()
     assert (run.folder / "lots.parquet").read_bytes() == (clean.folder / "lots.parquet").read_bytes()
 
 
-_soil_of_part = in_parts.soil_of_part
+_soil_of_part = part_tasks.soil_of_part
 
 
-def soil_or_death(job: in_parts.Job, number: int) -> object:
+def soil_or_death(job: part_tasks.Job, number: int) -> object:
     if number == 1 and not os.path.exists(os.environ["RISKMAP_TEST_DIES"]):
         Path(os.environ["RISKMAP_TEST_DIES"]).touch()
         os.kill(os.getpid(), signal.SIGKILL)
@@ -116,12 +116,12 @@ def soil_or_death(job: in_parts.Job, number: int) -> object:
 
 
 def test_a_damaged_part_in_the_store_is_computed_again(area: Path, tmp_path: Path) -> None:
-    first = assess.run(area, tmp_path, workers=1, part_lots=12)
+    first = flow.run(area, tmp_path, workers=1, part_lots=12)
     kept = sorted((tmp_path / store.FOLDER).glob("*part_soil-*.parquet"))
     assert len(kept) >= 2
     kept[0].write_bytes(kept[0].read_bytes()[:-40])
     kept[1].write_bytes(b"PAR1")
-    again = assess.run(area, tmp_path, workers=1, part_lots=12)
+    again = flow.run(area, tmp_path, workers=1, part_lots=12)
     assert (again.folder / "lots.parquet").read_bytes() == (first.folder / "lots.parquet").read_bytes()
     assert len(sorted((tmp_path / store.FOLDER).glob("*part_soil-*.parquet"))) == len(kept)
 
@@ -130,17 +130,17 @@ def test_a_damaged_part_in_the_store_is_computed_again(area: Path, tmp_path: Pat
 def test_a_part_damaged_in_mid_run_is_told_by_name(area: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch,
                                                    kind: str) -> None:
     stage = {"lots": "soil_of_part", "ground": "estimate_of_part", "estimate": "write_product"}[kind]
-    real = getattr(in_parts, stage)
+    real = getattr(part_tasks, stage)
 
     def after_damage(*task: object) -> object:
-        folder = task[0].folder if isinstance(task[0], in_parts.Job) else task[1]
+        folder = task[0].folder if isinstance(task[0], part_tasks.Job) else task[1]
         hit = Path(str(folder)) / f"{kind}_00001.parquet"
         hit.write_bytes(hit.read_bytes()[: hit.stat().st_size // 2])
         return real(*task)
 
-    monkeypatch.setattr(in_parts, stage, after_damage)
+    monkeypatch.setattr(part_tasks, stage, after_damage)
     with pytest.raises(RunFolderError, match=rf"E-RUN-036 the part file {kind}_00001\.parquet .*damaged"):
-        assess.run(area, tmp_path / "out", workers=1, part_lots=12)
+        flow.run(area, tmp_path / "out", workers=1, part_lots=12)
     assert {path.name for path in (tmp_path / "out").iterdir()} <= {store.FOLDER}
 
 
@@ -150,14 +150,14 @@ def test_a_full_disk_is_told_and_leaves_no_run(area: Path, tmp_path: Path, monke
     def full(*_: object) -> None:
         raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC), str(tmp_path / "lots_00001.parquet"))
 
-    monkeypatch.setattr(parts, place, full)
+    monkeypatch.setattr(part_files, place, full)
     with pytest.raises(RunFolderError, match=r"E-RUN-001 .*lots_00001.*No space left.*Free some disk space"):
-        assess.run(area, tmp_path / "out", workers=1, part_lots=12)
+        flow.run(area, tmp_path / "out", workers=1, part_lots=12)
     left = {path.name for path in (tmp_path / "out").iterdir()}
     assert left <= {store.FOLDER}
     monkeypatch.undo()
-    clean = assess.run(area, tmp_path / "clean", workers=1, part_lots=12)
-    after = assess.run(area, tmp_path / "out", workers=1, part_lots=12)  # goes on with what was kept
+    clean = flow.run(area, tmp_path / "clean", workers=1, part_lots=12)
+    after = flow.run(area, tmp_path / "out", workers=1, part_lots=12)  # goes on with what was kept
     assert (after.folder / "lots.csv").read_bytes() == (clean.folder / "lots.csv").read_bytes()
     assert len(gpd.read_parquet(after.folder / "lots.parquet")) == clean.rows.out
 

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from riskmap.outputs import run_folder
+from riskmap.run import folder as run_folder
 
 ROOT = Path(__file__).resolve().parents[2]
 LOTS = 12
@@ -38,7 +38,7 @@ def _digest(area: Path, zone: str, locale: str) -> str:
     # a program that honours the locale for numbers and case would change here: setlocale is called on purpose
     code = ("import locale, sys, contextlib\n"
             "with contextlib.suppress(locale.Error): locale.setlocale(locale.LC_ALL, '')\n"
-            "from riskmap.cli import main; main()")
+            "from riskmap.cli.main import main; main()")
     done = subprocess.run(
         [sys.executable, "-c", code, "estimate", str(area), "--outputs", str(outputs), "--workers", "1"],
         env={**os.environ, "TZ": zone, "LC_ALL": locale, "LANG": locale}, capture_output=True, text=True, check=False,

@@ -5,7 +5,7 @@
     python tests/fuzz/fuzz_readers.py csv --seconds 60
     python tests/fuzz/fuzz_readers.py csv -runs=1000  # one target with the fuzzer's own options
 
-Oracle: only the errors of `riskmap.errors` may leave a reader, no input takes more than 2 s or 512 MB. A finding is
+Oracle: only the errors of `riskmap.common.errors` may leave a reader, no input takes more than 2 s or 512 MB. A finding is
 printed with its traceback and its input is kept; the run goes on, so that one finding does not hide the next.
 """
 
@@ -44,7 +44,7 @@ WORK = Path(os.environ.get("RISKMAP_FUZZ_WORK", "."))  # set for every target by
 
 # ---------------------------------------------------------------- what is fuzzed
 def _area(**lots: object):  # type: ignore[no-untyped-def]
-    from riskmap.settings import Area
+    from riskmap.common.settings import Area
 
     return Area.model_validate({"name": "fuzz", "folder": WORK, "lots": {"path": "lots.csv", **lots},
                                 "soil": {"path": "soil.zip"}})
@@ -146,16 +146,16 @@ def fuzz_kml(data: bytes) -> None:
 
 
 def fuzz_drought(data: bytes) -> None:
+    from riskmap.common.settings import DroughtEntry
     from riskmap.layers import drought_weekly
-    from riskmap.settings import DroughtEntry
 
     (WORK / "usdm_20251028.geojson").write_bytes(data)
     drought_weekly.read(DroughtEntry(path=Path("usdm_20251028.geojson")), _area())
 
 
 def fuzz_climate(data: bytes) -> None:
+    from riskmap.common.settings import ClimateEntry
     from riskmap.layers import climate_monthly
-    from riskmap.settings import ClimateEntry
 
     path = Path("climate.csv.gz" if data.startswith(b"\x1f\x8b") else "climate.csv")
     (WORK / path).write_bytes(data)
@@ -163,8 +163,8 @@ def fuzz_climate(data: bytes) -> None:
 
 
 def fuzz_noaa(data: bytes) -> None:
+    from riskmap.common.settings import ClimateEntry
     from riskmap.layers import climate_monthly
-    from riskmap.settings import ClimateEntry
 
     rain, _, warmth = data.partition(b"|")
     (WORK / "rain.txt").write_bytes(rain)
@@ -175,19 +175,19 @@ def fuzz_noaa(data: bytes) -> None:
 
 
 def fuzz_toml(data: bytes) -> None:
-    from riskmap import settings
+    from riskmap.common import settings
 
     (WORK / "area.toml").write_bytes(data)
     settings.load(WORK / "area.toml")
 
 
 def fuzz_case(data: bytes) -> None:
-    from riskmap.selftest import referee
+    from riskmap.evidence.known_answers import case_file
 
     path = WORK / ("cases.json.gz" if data.startswith(b"\x1f\x8b") else "cases.json")
     path.write_bytes(data)
     with contextlib.redirect_stdout(io.StringIO()):
-        referee.main(path)
+        case_file.main(path)
 
 
 def fuzz_gpkg(data: bytes) -> None:
@@ -204,11 +204,11 @@ def _survey(name: str, content: bytes) -> None:
 
     import numpy as np
 
-    from riskmap import cli_survey
-    from riskmap.survey import drawing, expected, levels
+    from riskmap.answers.survey import drawing, expected, levels
+    from riskmap.cli import survey
 
     (WORK / name).write_bytes(content)
-    read = cli_survey._read(WORK / name, None, None, None, datetime.date(2026, 11, 30))
+    read = survey._read(WORK / name, None, None, None, datetime.date(2026, 11, 30))
     made = read.levels
     assert np.isfinite(made.points[["x_m", "y_m", "raw_mm", "level_mm", "sd_mm"]].to_numpy(float)).all()
     assert made.sigma_mm <= levels.READING_SD_MM, "a misfit widened the reading error"
@@ -218,7 +218,7 @@ def _survey(name: str, content: bytes) -> None:
     expected.unlike_any_dome(made, name)
     traced = drawing.contours(made, 5.0)
     levels.worst(made)
-    cli_survey._csv(made.points, True, ("caution",))
+    survey._csv(made.points, True, ("caution",))
     json.dumps(drawing.geojson(traced, -99.0, 31.0, 30.0, ()), allow_nan=False)
 
 
@@ -241,32 +241,31 @@ def fuzz_listing(data: bytes) -> None:
     """Screen a list: every row comes back, in its order."""
     from invented_results import results
 
-    from riskmap import screening
-    from riskmap.outputs import screen_table
+    from riskmap.answers import screen, screen_table
 
     kind = {b"PK": "xlsx", b"{": "geojson", b"<": "kml"}.get(data[:2] if data[:1] == b"P" else data[:1], "csv")
     path = WORK / f"list.{kind}"
     path.write_bytes(data)
-    listing = screening.read(path, {})
+    listing = screen.read(path, {})
     if not _kept:
         _kept.append(results())
-    done = screening.screen(_kept[0], listing)
+    done = screen.screen(_kept[0], listing)
     assert len(done.rows) == len(listing.table), f"{len(listing.table)} rows in, {len(done.rows)} out"
     screen_table._csv(done.rows, WORK / "screened.csv")
-    screening.in_order(done.rows)
+    screen.in_order(done.rows)
 
 
 def fuzz_bands(data: bytes) -> None:
-    from riskmap import screening
+    from riskmap.answers import screen
 
     (WORK / "bands.toml").write_bytes(data)
-    screening.bands(WORK / "bands.toml")
+    screen.bands(WORK / "bands.toml")
 
 
 def fuzz_calibration_table(data: bytes) -> None:
     import numpy as np
 
-    from riskmap.calibration import files, surveys
+    from riskmap.answers.calibration import files, surveys
 
     (WORK / "surveys.csv").write_bytes(data)
     table, _ = surveys.read(WORK / "surveys.csv")
@@ -277,7 +276,7 @@ def fuzz_calibration_table(data: bytes) -> None:
 
 
 def fuzz_calibration_model(data: bytes) -> None:
-    from riskmap.calibration import model_file
+    from riskmap.answers.calibration import model_file
 
     (WORK / "calibration.json").write_bytes(data)
     model_file.read(WORK / "calibration.json")
@@ -458,7 +457,7 @@ def _quiet() -> Iterator[None]:
 
 def judged(name: str, data: bytes) -> None:
     """Run one input and report what breaks the oracle."""
-    from riskmap.errors import RiskmapError
+    from riskmap.common.errors import RiskmapError
 
     before, began = _peak_mb(), time.process_time()  # not by the wall: the computer may be busy
     try:
@@ -500,12 +499,7 @@ def fuzz(name: str, options: list[str]) -> None:
     for k, seed in enumerate(seeds(name)):
         (corpus / f"seed_{k}").write_bytes(seed)
     with atheris.instrument_imports(include=["riskmap"]):
-        import riskmap.layers.climate_monthly
-        import riskmap.layers.drought_weekly
-        import riskmap.layers.lots
-        import riskmap.layers.soil_ssurgo
-        import riskmap.lots
-        import riskmap.selftest.referee  # noqa: F401
+        import riskmap.evidence.known_answers.case_file  # noqa: F401
     for seed in seeds(name):  # imports inside functions happen now, not on the fuzzer's clock
         with contextlib.suppress(Exception), _quiet():
             TARGETS[name](seed)

@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from shapely.geometry import LineString, Point, Polygon, box
 
-from riskmap.lots.matching import STATES, match, normal_id
+from riskmap.answers.matching import STATES, match, normal_id
 
 X, Y = -230_000.0, 1_650_000.0
 

@@ -12,10 +12,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from shapely.geometry import GeometryCollection, LineString, MultiPolygon, Point, Polygon, box
 
+from riskmap.common.month_numbers import parse_month
+from riskmap.common.settings import Area, LotsEntry, LotSettings, SoilEntry
+from riskmap.common.tables import LOT, STATES, check
 from riskmap.layers import lots
 from riskmap.lots import clean
-from riskmap.settings import Area, LotsEntry, LotSettings, SoilEntry
-from riskmap.tables import LOT, STATES, check, parse_month
 
 TODAY = parse_month("2025-10")
 X, Y = -230_000.0, 1_650_000.0

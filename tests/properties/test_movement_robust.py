@@ -9,9 +9,8 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from test_movement_kernels import columns, simulate, soils, weather, without_past
 
-from riskmap import movement
-from riskmap.movement import engine, kernels, reduced_model, slab, surface
-from riskmap.settings import MovementSettings
+from riskmap.common.settings import MovementSettings
+from riskmap.movement import kernels, reduced_model, run_draws, slab, soil_units, surface
 
 TINY = MovementSettings(draws=20)
 HISTORY = weather(years=45, first_year=1976)
@@ -103,7 +102,7 @@ def test_slab_wider_or_narrower_than_tested_is_held_at_the_limit() -> None:
     column["half_width_m"] = [60.0, 600.0]
     moved = simulate(column, part, soils(9.0), HISTORY, TINY)["expected_movement_mm"]
     assert moved.iloc[0] == moved.iloc[1]
-    assert (engine.NARROWEST, engine.WIDEST) == (0.8, 9.0)
+    assert (run_draws.NARROWEST, run_draws.WIDEST) == (0.8, 9.0)
 
 
 def test_a_pour_this_month_or_before_any_record_is_answered() -> None:
@@ -116,4 +115,4 @@ def test_the_surface_stays_inside_the_drawn_limits_and_the_guard() -> None:
     wild = MovementSettings(draws=100, wet_limit_sd_pf=0.34, dry_limit_sd_pf=0.34)
     result = simulate(*columns((0, 12 * 1990, 12 * 1990 + 11)), soils(9.0), HISTORY, wild)
     assert np.isfinite(without_past(result).select_dtypes("number").to_numpy()).all()
-    assert movement.SHALLOWEST_M > 0
+    assert soil_units.SHALLOWEST_M > 0

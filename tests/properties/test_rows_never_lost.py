@@ -16,12 +16,15 @@ from hypothesis import HealthCheck, assume, given, settings
 from hypothesis import strategies as st
 from shapely.geometry import GeometryCollection, LineString, MultiPolygon, Point, Polygon
 
-from riskmap import assess, layers, lots, risk, tables
-from riskmap import settings as area_file
-from riskmap.errors import LayerError
+from riskmap import layers, lots
+from riskmap.common import inputs, month_numbers, tables
+from riskmap.common import settings as area_file
+from riskmap.common.errors import LayerError
+from riskmap.estimates import table
 from riskmap.layers import lots as reader
+from riskmap.run import flow
 
-TODAY = tables.parse_month("2025-10")
+TODAY = month_numbers.parse_month("2025-10")
 SCORES = [c.name for c in tables.ESTIMATE.columns
           if c.name.startswith(("expected_movement_mm", "characteristic_movement_mm", "deflection_now_mm"))]
 
@@ -59,11 +62,11 @@ def area(example: Path) -> area_file.Area:
 
 
 @pytest.fixture(scope="module")
-def found(area: area_file.Area) -> layers.Layers:
+def found(area: area_file.Area) -> inputs.Layers:
     return layers.read(area)
 
 
-def table_of(rows: list[tuple], found: layers.Layers) -> gpd.GeoDataFrame:
+def table_of(rows: list[tuple], found: inputs.Layers) -> gpd.GeoDataFrame:
     shapes = found.lots.geometry.to_numpy()
     made: list = []
     for r in rows:
@@ -106,10 +109,10 @@ def test_cleaning_and_scoring_lose_no_row(area, found, rows):
                                                                                "soil_state_reason": "str"})
     weather = pd.DataFrame({"lot_row": np.arange(n), "cell_id": pd.Series([r[2] for r in rows], dtype="str"),
                             "climate_flags": pd.Series([""] * n, dtype="str"), "driver_level": 1})
-    state = risk.states(clean, ground, weather)
+    state = table.states(clean, ground, weather)
     moved = pd.DataFrame({"state": [""] * n, "state_reason": [""] * n, "flags": [""] * n}, dtype="str").assign(
         **dict.fromkeys(SCORES, 7.0))
-    estimate = risk.score(clean, state, ground, weather, moved)
+    estimate = table.score(clean, state, ground, weather, moved)
     answered(estimate, [r[0][0] for r in rows])
     # the first reason wins: a state of the lot is never overwritten by soil or weather
     own = (clean["state"] != "").to_numpy()
@@ -125,7 +128,7 @@ def test_the_whole_job_loses_no_row(area, found, rows):
     raw = table_of(rows, found)
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(layers, "read", lambda _: dataclasses.replace(found, lots=raw))
-        results, _ = assess.assess(area, workers=1)
+        results, _ = flow.assess(area, workers=1)
     answered(results.lots, [r[0] for r in rows])
 
 
@@ -134,7 +137,7 @@ def test_every_fault_alone_is_answered_in_the_whole_job(area, found):
     raw = table_of(rows, found)
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(layers, "read", lambda _: dataclasses.replace(found, lots=raw))
-        estimate = assess.assess(area, workers=1)[0].lots
+        estimate = flow.assess(area, workers=1)[0].lots
     answered(estimate, [r[0] for r in rows])
     state = dict(zip(FAULTS, estimate["state"], strict=True))
     assert {f for f, s in state.items() if s == ""} == {"none", "bow tie", "collection", "parts", "point", "height",

@@ -16,9 +16,10 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from test_movement_kernels import columns, soils, weather, without_past
 
-from riskmap import movement, ranges, tables
+from riskmap import movement
+from riskmap.common import setting_ranges, tables
+from riskmap.common.settings import Area, ClimateSettings, LotSettings, MovementSettings, SoilSettings
 from riskmap.movement import grid, reduced_model
-from riskmap.settings import Area, ClimateSettings, LotSettings, MovementSettings, SoilSettings
 
 MODELS = {"lot_settings": LotSettings, "soil_settings": SoilSettings, "climate_settings": ClimateSettings,
           "movement": MovementSettings}
@@ -48,15 +49,15 @@ def weathers() -> dict[str, SimpleNamespace]:
 RECORDS = weathers()
 
 
-def every() -> Iterator[tuple[str, str, ranges.Range, Any]]:
+def every() -> Iterator[tuple[str, str, setting_ranges.Range, Any]]:
     """Give section, name, range and default of every setting that has a range."""
     for section, model in MODELS.items():
         for name, field in model.model_fields.items():
-            if name in ranges.RANGES[section]:
-                yield section, name, ranges.RANGES[section][name], field.default
+            if name in setting_ranges.RANGES[section]:
+                yield section, name, setting_ranges.RANGES[section][name], field.default
 
 
-def filled(value: Callable[[ranges.Range, Any], Any]) -> Values:
+def filled(value: Callable[[setting_ranges.Range, Any], Any]) -> Values:
     """Return every setting by its range and default, brought into agreement; always with the fewest model runs."""
     out: Values = {section: {} for section in MODELS}
     for section, name, allowed, default in every():
@@ -70,7 +71,7 @@ def filled(value: Callable[[ranges.Range, Any], Any]) -> Values:
 @st.composite
 def drawn_settings(draw: st.DrawFn) -> Values:
     """Return every setting, drawn from its range: often an end, often the default."""
-    def one(allowed: ranges.Range, default: Any) -> Any:
+    def one(allowed: setting_ranges.Range, default: Any) -> Any:
         low, high = allowed.low, allowed.high
         inside = st.integers(int(low), int(high)) if isinstance(default, int) else st.floats(float(low), float(high))
         return draw(st.one_of(st.sampled_from([low, high, default]), inside))
@@ -89,16 +90,16 @@ def agree(values: Values) -> None:
         move[pair] = [low, high]
     low, high = move["guard_pf"]
     move["guard_pf"] = [min(low, move["wet_limit_pf"]), max(high, move["dry_limit_pf"])]
-    room = (move["dry_limit_pf"] - move["wet_limit_pf"]) / (2 * ranges.SDS_APART)
+    room = (move["dry_limit_pf"] - move["wet_limit_pf"]) / (2 * setting_ranges.SDS_APART)
     for name in ("wet_limit_sd_pf", "dry_limit_sd_pf"):
         move[name] = min(move[name], 0.999 * room)
-    for name, least in (("equilibrium", ranges.RULE_YEARS), ("normal", ranges.NORMAL_YEARS)):
+    for name, least in (("equilibrium", setting_ranges.RULE_YEARS), ("normal", setting_ranges.NORMAL_YEARS)):
         first = min(climate[f"{name}_first_year"], 2099 - least + 1)
         last = max(climate[f"{name}_last_year"], first + least - 1)
         climate[f"{name}_first_year"], climate[f"{name}_last_year"] = first, last
     depth = move["active_depth_m"]
     lots["default_half_width_m"] = float(np.clip(lots["default_half_width_m"], 0.801 * depth, 8.99 * depth))
-    rule = next(rule for rule in ranges.RULES if "movement.restraint_draw" in rule.names)
+    rule = next(rule for rule in setting_ranges.RULES if "movement.restraint_draw" in rule.names)
     while not rule.holds(*(values[section][name] for section, name in (full.split(".") for full in rule.names))):
         move["restraint_draw"] = [max(0.3, 0.9 * one) for one in move["restraint_draw"]]
         move["active_depth_draw_m"][1] = max(depth, 0.95 * move["active_depth_draw_m"][1])

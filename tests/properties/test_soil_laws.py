@@ -10,8 +10,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from riskmap import soil
-from riskmap.layers import SoilTables
-from riskmap.settings import SoilSettings
+from riskmap.common.inputs import SoilTables
+from riskmap.common.settings import SoilSettings
 from riskmap.soil import horizon, lines, overlay, shrink_swell
 
 CRS = "EPSG:5070"

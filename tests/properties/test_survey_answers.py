@@ -15,9 +15,9 @@ from hypothesis import strategies as st
 from test_brief_pages import FORBIDDEN
 from test_survey_by_hand import HOUSE, grid
 
-from riskmap.cli_survey import survey
-from riskmap.errors import LayerError
-from riskmap.survey import CAUTIONS, expected, lengths, levels
+from riskmap.answers.survey import CAUTIONS, expected, lengths, levels
+from riskmap.cli.survey import survey
+from riskmap.common.errors import LayerError
 
 LOT = {"state": "", "deflection_now_mm_p10": 10.0, "deflection_now_mm": 25.0, "deflection_now_mm_p90": 45.0,
        "tilt_now_pct_p90": 0.3, "settlement_mm": 3.0}

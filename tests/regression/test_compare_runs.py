@@ -12,19 +12,22 @@ import pytest
 from changed_areas import edited_lots, refreshed_soil, write_area
 from shapely.geometry import box
 
-from riskmap import assess, comparing, settings, store
-from riskmap.errors import LayerError
-from riskmap.outputs import geoparquet, record, write_problems
-from riskmap.results import Results
-from riskmap.run_files import RunFiles
+from riskmap.answers import compare
+from riskmap.common import settings
+from riskmap.common.errors import LayerError
+from riskmap.common.results import Results
+from riskmap.outputs.files import geoparquet
+from riskmap.run import flow, record, store
+from riskmap.run.files import RunFiles
+from riskmap.run.products import write_problems
 
-PARTS = [f"{cause}_part_mm" for cause in comparing.CAUSES]
+PARTS = [f"{cause}_part_mm" for cause in compare.CAUSES]
 CHANGE = "expected_movement_mm_change"
 
 
 def run(path: Path, kept: store.Store) -> Results:
     """Return a run as later commands see it: written and read back."""
-    found = assess.assess(settings.load(path), kept=kept)[0]
+    found = flow.assess(settings.load(path), kept=kept)[0]
     folder = path.parent / "run"
     folder.mkdir()
     geoparquet.write(found, folder)
@@ -43,7 +46,7 @@ def before(example: Path, kept: store.Store, tmp_path_factory: pytest.TempPathFa
     return run(write_area(example, tmp_path_factory.mktemp("a") / "area", last="2025-05"), kept)
 
 
-def adds_up(change: comparing.Change) -> pd.DataFrame:
+def adds_up(change: compare.Change) -> pd.DataFrame:
     told = change.lots[change.lots[CHANGE].notna()]
     assert len(told) > 30
     np.testing.assert_allclose(told[PARTS].sum(axis=1), told[CHANGE], atol=1e-6, rtol=0)
@@ -51,7 +54,7 @@ def adds_up(change: comparing.Change) -> pd.DataFrame:
 
 
 def test_a_run_compared_with_itself_has_not_changed(before: Results, kept: store.Store) -> None:
-    change = comparing.compare(before, before, kept)
+    change = compare.compare(before, before, kept)
     assert set(change.lots["kind"]) == {"same"}
     told = adds_up(change)
     assert (told[[*PARTS, CHANGE]] == 0).all().all()
@@ -71,7 +74,7 @@ def test_a_run_years_after_its_data_has_no_number_and_is_compared(example: Path,
     assert set(told["driver_level"]) == {4}
     assert told["expected_movement_mm"].isna().all()
     assert "E-CLI-047" in {problem.code for problem in late.problems}
-    change = comparing.compare(before, late, kept)
+    change = compare.compare(before, late, kept)
     assert (change.lots["kind"] == "state_changed").sum() == len(told)
     assert change.lots[CHANGE].isna().all()
 
@@ -83,16 +86,16 @@ def test_a_run_years_after_its_data_has_no_number_and_is_compared(example: Path,
 ])
 def test_one_cause_alone_takes_the_whole_change(cause: str, given: dict, before: Results, example: Path,
                                                kept: store.Store, tmp_path: Path) -> None:
-    change = comparing.compare(before, run(write_area(example, tmp_path / "b", **given), kept), kept)
+    change = compare.compare(before, run(write_area(example, tmp_path / "b", **given), kept), kept)
     told = adds_up(change)
     assert told[CHANGE].abs().max() > 0.01
-    others = [f"{name}_part_mm" for name in comparing.CAUSES if name != cause]
+    others = [f"{name}_part_mm" for name in compare.CAUSES if name != cause]
     assert told[others].abs().max().max() < 1e-9
 
 
 def test_a_soil_refresh_alone(before: Results, example: Path, kept: store.Store, tmp_path: Path) -> None:
     soil = refreshed_soil(example, tmp_path / "refreshed_soil_ZZ901.zip")
-    change = comparing.compare(before, run(write_area(example, tmp_path / "b", last="2025-05", soil=soil), kept), kept)
+    change = compare.compare(before, run(write_area(example, tmp_path / "b", last="2025-05", soil=soil), kept), kept)
     told = adds_up(change)
     assert told["soil_part_mm"].abs().max() > 0.5
     assert told[[part for part in PARTS if part != "soil_part_mm"]].abs().max().max() < 1e-9
@@ -114,7 +117,7 @@ def test_another_code_of_the_soil_stage_is_no_other_setting(
     later = replace(later, facts={**later.facts, "code": "a later program"})
     given = [replace(run, facts={**run.facts, "input_sha256": {**run.facts["input_sha256"], "lots": ["the same"]}})
              for run in (before, later)]  # the lot file is written anew and differs in its date only
-    change = comparing.compare(*given, kept)
+    change = compare.compare(*given, kept)
     found = adds_up(change)
     assert found["code_part_mm"].abs().max() > 0.3
     # tables hold a tenth of a millimetre, and what rounding leaves is a part of the code too
@@ -123,7 +126,7 @@ def test_another_code_of_the_soil_stage_is_no_other_setting(
 
 def test_edited_lots_alone(before: Results, example: Path, kept: store.Store, tmp_path: Path) -> None:
     path = write_area(example, tmp_path / "b", last="2025-05", lots=edited_lots(example))
-    change = comparing.compare(before, run(path, kept), kept)
+    change = compare.compare(before, run(path, kept), kept)
     told = adds_up(change)
     assert told[[part for part in PARTS if part != "lots_part_mm"]].abs().max().max() < 1e-9
     kinds = change.lots["kind"].value_counts()
@@ -142,7 +145,7 @@ def test_all_seven_causes_at_once_add_up(before: Results, example: Path, kept: s
                     facts={**before.facts, "code": "an older program"})
     calibrated = replace(after, lots=after.lots.assign(expected_movement_mm=after.lots["expected_movement_mm"] * 1.1),
                          facts={**after.facts, "calibration": "surveys of spring"})
-    change = comparing.compare(older, calibrated, kept)
+    change = compare.compare(older, calibrated, kept)
     told = adds_up(change)
     assert (told[PARTS].abs().max() > 0.01).all(), told[PARTS].abs().max()
     assert any("differ in code" in note for note in change.notes)
@@ -154,13 +157,13 @@ def test_runs_in_the_wrong_order_and_runs_without_inputs_are_refused(before: Res
                                                                     kept: store.Store, tmp_path: Path) -> None:
     after = run(write_area(example, tmp_path / "b", last="2025-08"), kept)
     with pytest.raises(LayerError, match="E-CMP-002"):
-        comparing.compare(after, before, kept)
+        compare.compare(after, before, kept)
     with pytest.raises(LayerError, match="E-CMP-001"):
-        comparing.compare(replace(before, inputs=None), after, kept)
+        compare.compare(replace(before, inputs=None), after, kept)
 
 
 def test_repeated_ids_meet_in_their_order() -> None:
-    pairs = comparing._pairs(pd.Series(["x", "x", "y"]), pd.Series(["y", "x", "x", "x"]))
+    pairs = compare._pairs(pd.Series(["x", "x", "y"]), pd.Series(["y", "x", "x", "x"]))
     assert pairs[["a", "b"]].to_numpy().tolist() == [[2, 0], [0, 1], [1, 2], [-1, 3]]
 
 
@@ -176,14 +179,14 @@ def test_new_reissued_and_missing_weeks_are_told_apart(before: Results) -> None:
     old = with_weeks(before, {"2025-05-06": ("D1", 1.0), "2025-05-13": ("D1", 1.0), "2025-05-20": ("D2", 1.0)})
     new = with_weeks(before, {"2025-05-13": ("D1", 1.0), "2025-05-20": ("D2", 1.5), "2025-05-27": ("D2", 1.0),
                               "2025-06-10": ("D2", 1.0)})
-    assert comparing.weekly_maps(old, new) == {
+    assert compare.weekly_maps(old, new) == {
         "new": ["2025-05-27", "2025-06-10"], "gone": ["2025-05-06"], "reissued": ["2025-05-20"],
         "missing_now": ["2025-06-03"]}
-    lines = comparing.weeks_told(comparing.weekly_maps(old, new))
+    lines = compare.weeks_told(compare.weekly_maps(old, new))
     assert "weeks without a map between the first and the last map of the second run: 2025-06-03" in lines
-    assert comparing.weeks_told(comparing.weekly_maps(old, old)) == []
-    assert comparing.weekly_maps(old, old) == {"new": [], "gone": [], "reissued": [], "missing_now": []}
-    assert comparing.weekly_maps(before, before)["new"] == []
+    assert compare.weeks_told(compare.weekly_maps(old, old)) == []
+    assert compare.weekly_maps(old, old) == {"new": [], "gone": [], "reissued": [], "missing_now": []}
+    assert compare.weekly_maps(before, before)["new"] == []
 
 
 def test_a_week_whose_shapes_only_one_run_keeps_is_not_reissued(before: Results) -> None:
@@ -191,9 +194,9 @@ def test_a_week_whose_shapes_only_one_run_keeps_is_not_reissued(before: Results)
     old = with_weeks(before, {"2023-10-03": ("D1", 1.0), "2023-10-10": ("D1", 1.0)})
     new = replace(old, drought_shapes=old.drought_shapes.iloc[1:])
     for one, other in ((old, new), (new, old), (old, replace(old, drought_shapes=None))):
-        assert comparing.weekly_maps(one, other)["reissued"] == []
+        assert compare.weekly_maps(one, other)["reissued"] == []
     changed = replace(new, drought_weeks=new.drought_weeks.assign(category="D2"))
-    assert comparing.weekly_maps(old, changed)["reissued"] == ["2023-10-03", "2023-10-10"]
+    assert compare.weekly_maps(old, changed)["reissued"] == ["2023-10-03", "2023-10-10"]
 
 
 def test_a_correction_shows_under_the_lot_file(before: Results, example: Path, kept: store.Store,
@@ -206,7 +209,7 @@ def test_a_correction_shows_under_the_lot_file(before: Results, example: Path, k
     text = path.read_text(encoding="utf-8").replace("[lots]", '[lots]\ncorrections = "fix.csv"', 1)
     path.write_text(text, encoding="utf-8")
     after = run(path, kept)
-    told = adds_up(comparing.compare(before, after, kept)).set_index("lot_id")
+    told = adds_up(compare.compare(before, after, kept)).set_index("lot_id")
     moved = told[told[CHANGE] != 0]
     assert list(moved.index) == [lot]
     assert moved["lots_part_mm"].iloc[0] == moved[CHANGE].iloc[0]

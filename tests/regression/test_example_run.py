@@ -14,8 +14,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from riskmap import assess, settings, tables
+from riskmap.common import settings, tables
 from riskmap.movement import reasons
+from riskmap.run import flow
 
 STORED = Path(__file__).with_name("example_estimate.csv")
 EVERY = 10
@@ -28,7 +29,7 @@ def area(example: Path) -> settings.Area:
 
 @pytest.fixture(scope="module")
 def estimate(area: settings.Area) -> gpd.GeoDataFrame:
-    return assess.assess(area)[0].lots
+    return flow.assess(area)[0].lots
 
 
 def selection(estimate: gpd.GeoDataFrame) -> pd.DataFrame:
@@ -93,7 +94,7 @@ def test_shuffled_lots_and_other_workers_give_the_same_numbers(area: settings.Ar
     lots.iloc[order].to_parquet(tmp_path / "lots.parquet")
     turned = area.model_copy(update={"lots": area.lots.model_copy(update={"path": tmp_path / "lots.parquet",
                                                                           "layer": None})})
-    other = assess.assess(turned, workers=1)[0].lots
+    other = flow.assess(turned, workers=1)[0].lots
     first = pd.DataFrame(estimate.drop(columns=["geometry", "lot_row"])).iloc[order].reset_index(drop=True)
     second = pd.DataFrame(other.drop(columns=["geometry", "lot_row"]))
     pd.testing.assert_frame_equal(first, second, check_exact=True)
@@ -112,6 +113,6 @@ def test_now_is_dry_and_the_last_two_months_come_from_categories(estimate: gpd.G
 
 
 if __name__ == "__main__":
-    found = assess.assess(settings.load(Path(__file__).resolve().parents[2] / "layers" / "example" / "area.toml"))
+    found = flow.assess(settings.load(Path(__file__).resolve().parents[2] / "layers" / "example" / "area.toml"))
     selection(found[0].lots).to_csv(STORED, index=False)
     sys.stdout.write(f"{STORED.name} written\n")

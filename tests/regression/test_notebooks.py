@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from riskmap import results
+from riskmap.common import wording
 
 ROOT = Path(__file__).resolve().parents[2]
 FOLDER = ROOT / "notebooks"
@@ -75,8 +75,8 @@ def test_thin(path: Path) -> None:
     assert all(len(text.splitlines()) <= MOST_LINES for text in code)
     assert any("results.STANDING" in text and "results.CAUTION" in text for text in code)
     written = "\n".join([*code, *sources(path, "markdown")])
-    assert results.STANDING not in written
-    assert results.CAUTION not in written
+    assert wording.STANDING not in written
+    assert wording.CAUTION not in written
     assert "tempfile.TemporaryDirectory" in written
     assert code[-1].strip().endswith("scratch.cleanup()")
 

@@ -12,7 +12,7 @@ import pandas as pd
 import pytest
 from changed_areas import overlapping_soil, write_area
 
-from riskmap import assess, parts
+from riskmap.run import flow, part_files
 
 TIMED = {"manifest.json"}
 
@@ -32,7 +32,7 @@ def area(example: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture(scope="module")
 def whole(area: Path, tmp_path_factory: pytest.TempPathFactory) -> dict[str, str]:
-    run = assess.run(area, tmp_path_factory.mktemp("whole"), workers=1, reuse=False)
+    run = flow.run(area, tmp_path_factory.mktemp("whole"), workers=1, reuse=False)
     assert run.rows.out > 100
     assert run.rows.by_state
     return digests(run.folder)
@@ -44,7 +44,7 @@ def lots_of(area: Path) -> int:
 
 @pytest.mark.parametrize("count", [2, 7, 20])
 def test_the_number_of_parts_changes_no_byte(area: Path, whole: dict[str, str], tmp_path: Path, count: int) -> None:
-    run = assess.run(area, tmp_path, workers=1, reuse=False, part_lots=-(-lots_of(area) // count))
+    run = flow.run(area, tmp_path, workers=1, reuse=False, part_lots=-(-lots_of(area) // count))
     assert digests(run.folder) == whole
     assert not (run.folder / "parts").exists()
 
@@ -52,7 +52,7 @@ def test_the_number_of_parts_changes_no_byte(area: Path, whole: dict[str, str], 
 def test_processes_and_a_store_change_no_byte(area: Path, whole: dict[str, str], tmp_path: Path) -> None:
     size = -(-lots_of(area) // 5)
     for reused in (False, True):
-        run = assess.run(area, tmp_path, workers=2, part_lots=size)
+        run = flow.run(area, tmp_path, workers=2, part_lots=size)
         assert digests(run.folder) == whole
         assert bool(run.results.facts["reused_columns"]) == reused
 
@@ -67,7 +67,7 @@ def cluster() -> Iterator[str]:
 
 
 def test_a_cluster_changes_no_byte(area: Path, whole: dict[str, str], tmp_path: Path, cluster: str) -> None:
-    run = assess.run(area, tmp_path, scheduler=cluster, reuse=False, part_lots=-(-lots_of(area) // 4))
+    run = flow.run(area, tmp_path, scheduler=cluster, reuse=False, part_lots=-(-lots_of(area) // 4))
     assert digests(run.folder) == whole
 
 
@@ -78,7 +78,7 @@ def test_the_order_of_the_input_changes_no_number(example: Path, area: Path, tmp
     found = []
     for name, lots in (("given", frame), ("turned", turned)):
         path = write_area(example, tmp_path / name, last="2025-05", lots=lots, movement="draws = 20")
-        run = assess.run(path, tmp_path / f"{name}_runs", workers=1, part_lots=40)
+        run = flow.run(path, tmp_path / f"{name}_runs", workers=1, part_lots=40)
         table = gpd.read_parquet(run.folder / "lots.parquet")
         assert list(table["lot_row"]) == list(range(len(lots)))
         assert list(table["lot_id"]) == list(lots["lot_id"])
@@ -95,7 +95,7 @@ def test_sparse_lots_far_from_any_soil_line_agree(open_data: Path, tmp_path: Pat
     lots.to_parquet(tmp_path / "lots.parquet")
     path = real_lots.area_file(tmp_path, soil, tmp_path / "lots.parquet", open_data, cell="0309", latitude=33.6)
     path.write_text(path.read_text(encoding="utf-8") + "[movement]\ndraws = 20\n", encoding="utf-8")
-    one, many = (assess.run(path, tmp_path / str(size), workers=1, reuse=False, part_lots=size)
+    one, many = (flow.run(path, tmp_path / str(size), workers=1, reuse=False, part_lots=size)
                  for size in (300, 20))
     assert digests(one.folder) == digests(many.folder)
     far = gpd.read_parquet(one.folder / "lots.parquet")["soil_line_distance_m"]
@@ -106,7 +106,7 @@ def test_overlapping_soil_polygons_are_the_same_in_parts_and_told_once(example: 
     every = gpd.read_file(example / "lots.gpkg", layer="lots")
     path = write_area(example, tmp_path / "area", last="2025-05", soil=overlapping_soil(example, tmp_path / "soil.zip"),
                       lots=every, movement="draws = 20")
-    one, many = (assess.run(path, tmp_path / str(size), workers=1, reuse=False, part_lots=size)
+    one, many = (flow.run(path, tmp_path / str(size), workers=1, reuse=False, part_lots=size)
                  for size in (len(every), 200))
     assert digests(one.folder) == digests(many.folder)
     touched = gpd.read_parquet(one.folder / "lots.parquet")["flags"].str.contains("soil_polygons_overlap")
@@ -116,4 +116,4 @@ def test_overlapping_soil_polygons_are_the_same_in_parts_and_told_once(example: 
 
 
 def test_a_large_area_is_split_without_being_asked() -> None:
-    assert parts.PART_LOTS == 50_000  # what the help of --workers says
+    assert part_files.PART_LOTS == 50_000  # what the help of --workers says

@@ -8,15 +8,18 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from riskmap import assess, movement, settings
-from riskmap.outputs import geoparquet, record, write_problems
-from riskmap.results import Results
-from riskmap.run_files import RunFiles
+from riskmap import movement
+from riskmap.common import settings
+from riskmap.common.results import Results
+from riskmap.outputs.files import geoparquet
+from riskmap.run import flow, record
+from riskmap.run.files import RunFiles
+from riskmap.run.products import write_problems
 
 
 @pytest.fixture(scope="module")
 def found(example: Path) -> Results:
-    return assess.assess(settings.load(example / "area.toml"))[0]
+    return flow.assess(settings.load(example / "area.toml"))[0]
 
 
 @pytest.fixture(scope="module")

@@ -8,7 +8,9 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
-from riskmap import assess, layers, lots, movement, settings, soil, store
+from riskmap import layers, lots, movement, soil
+from riskmap.common import settings
+from riskmap.run import flow, reuse, store
 
 
 @pytest.fixture(scope="module")
@@ -20,11 +22,11 @@ def area(example: Path) -> settings.Area:
 def test_everything_some_and_nothing_reused_agree(area: settings.Area, tmp_path: Path,
                                                   monkeypatch: pytest.MonkeyPatch) -> None:
     kept = store.Store(tmp_path / "store")
-    clean = assess.assess(area)[0]
-    first = assess.assess(area, kept=kept)[0]
+    clean = flow.assess(area)[0]
+    first = flow.assess(area, kept=kept)[0]
     with monkeypatch.context() as patch:
         patch.setattr(soil, "attach", _not_asked)
-        second = assess.assess(area, kept=kept)[0]
+        second = flow.assess(area, kept=kept)[0]
     for again in (first, second):
         for name in ("profile", "layer"):
             pd.testing.assert_frame_equal(getattr(again.inputs, name), getattr(clean.inputs, name), check_exact=True)
@@ -39,24 +41,24 @@ def test_everything_some_and_nothing_reused_agree(area: settings.Area, tmp_path:
     assert second.facts["unit_draws"] == 0
 
     assert clean.inputs is not None
-    name = store.cell_key(clean.inputs.history, clean.inputs.history.cells[0], area)
+    name = reuse.cell_key(clean.inputs.history, clean.inputs.history.cells[0], area)
     found, facts = kept.get(name)  # type: ignore[misc]
     kept.put(name, found.iloc[::2].reset_index(drop=True), facts, anew=True)
-    some = assess.assess(area, kept=kept)[0]
+    some = flow.assess(area, kept=kept)[0]
     assert 0 < some.facts["reused_columns"] < clean.facts["columns"]
     pd.testing.assert_frame_equal(pd.DataFrame(some.lots), pd.DataFrame(clean.lots), check_exact=True)
 
     monkeypatch.setattr(movement, "simulate", _not_asked)
     with pytest.raises(AssertionError, match="computed"):
         other = area.model_copy(update={"movement": area.movement.model_copy(update={"seed": 99})})
-        assess.assess(other, kept=kept)
+        flow.assess(other, kept=kept)
 
 
 def test_a_stopped_run_goes_on_where_it_was(area: settings.Area, tmp_path: Path,
                                             monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(store, "BATCH", 40)
-    monkeypatch.setattr(store, "MOST_FILES", 3)
-    clean = assess.assess(area)[0]
+    monkeypatch.setattr(reuse, "BATCH", 40)
+    monkeypatch.setattr(reuse, "MOST_FILES", 3)
+    clean = flow.assess(area)[0]
     kept = store.Store(tmp_path / "store")
     real, calls = movement.simulate, []
 
@@ -68,12 +70,12 @@ def test_a_stopped_run_goes_on_where_it_was(area: settings.Area, tmp_path: Path,
 
     monkeypatch.setattr(movement, "simulate", stops)
     with pytest.raises(KeyboardInterrupt):
-        assess.assess(area, kept=kept)
+        flow.assess(area, kept=kept)
     monkeypatch.setattr(movement, "simulate", real)
-    again = assess.assess(area, kept=kept)[0]
+    again = flow.assess(area, kept=kept)[0]
     assert again.facts["reused_columns"] == sum(calls[:5])
     pd.testing.assert_frame_equal(pd.DataFrame(again.lots), pd.DataFrame(clean.lots), check_exact=True)
-    whole = assess.assess(area, kept=kept)[0]
+    whole = flow.assess(area, kept=kept)[0]
     assert whole.facts["reused_columns"] == clean.facts["columns"]
     assert max(kept.files(path.name.split("-")[0]) for path in (tmp_path / "store").iterdir()) <= 3
     pd.testing.assert_frame_equal(pd.DataFrame(whole.lots), pd.DataFrame(clean.lots), check_exact=True)
@@ -83,8 +85,8 @@ def test_everything_that_decides_the_soil_is_in_its_key(area: settings.Area) -> 
     found = layers.read(area)
     lot, _ = lots.clean(found.lots, area.lot_settings, area.crs, 12 * 2025 + 9, "lots")
     survey = found.soil
-    base = store._soil_key(area, lot, survey)
-    assert store._soil_key(area, lot.copy(), survey) == base
+    base = reuse._soil_key(area, lot, survey)
+    assert reuse._soil_key(area, lot.copy(), survey) == base
 
     moved = lot.copy()
     moved.loc[7, "geometry"] = moved.geometry.iloc[7].buffer(0.01)
@@ -92,9 +94,9 @@ def test_everything_that_decides_the_soil_is_in_its_key(area: settings.Area) -> 
     horizon.loc[0, "lep_pct"] = 7.7
     polygons = survey.polygons.iloc[:-1]
     other = area.model_copy(update={"soil_settings": area.soil_settings.model_copy(update={"line_doubt": False})})
-    keys = [base, store._soil_key(area, moved, survey), store._soil_key(other, lot, survey),
-            store._soil_key(area, lot.assign(state=lot["state"].where(lot.index != 9, "not_applicable")), survey),
-            *(store._soil_key(area, lot, replace(survey, **changed)) for changed in (
+    keys = [base, reuse._soil_key(area, moved, survey), reuse._soil_key(other, lot, survey),
+            reuse._soil_key(area, lot.assign(state=lot["state"].where(lot.index != 9, "not_applicable")), survey),
+            *(reuse._soil_key(area, lot, replace(survey, **changed)) for changed in (
                 {"horizon": horizon}, {"polygons": polygons}, {"scale": 12000}, {"from_raster": True},
                 {"map_unit": survey.map_unit.iloc[::-1].reset_index(drop=True)}))]
     assert len(set(keys)) == len(keys)

@@ -12,7 +12,7 @@ import pypdf
 import pytest
 from click.testing import CliRunner, Result
 
-from riskmap.cli import cli
+from riskmap.cli.main import cli
 
 ROOT = Path(__file__).resolve().parents[2]
 

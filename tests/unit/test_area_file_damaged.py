@@ -9,10 +9,11 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
-from riskmap import checking, settings
-from riskmap.area_text import LARGEST_BYTES
-from riskmap.cli import cli
-from riskmap.errors import SettingsError
+from riskmap.cli.main import cli
+from riskmap.common import settings
+from riskmap.common.area_text import LARGEST_BYTES
+from riskmap.common.errors import SettingsError
+from riskmap.run import check
 
 GOOD = '[area]\nname = "a"\n[lots]\npath = "l.csv"\n[soil]\npath = "s.zip"\n'
 DEEP = "E-SET-032 a.toml: brackets or dotted keys are nested far deeper"
@@ -56,7 +57,7 @@ def test_a_damaged_area_file_is_told_in_one_line(name: str, data: bytes, said: s
     assert said in line
     assert line.endswith("See layers/example/area.toml.")
     assert line.isprintable()
-    report = checking.check_area(tmp_path / name)
+    report = check.check_area(tmp_path / name)
     assert (report.refusals, report.exit_code) == ([line], 2)
 
 

@@ -18,12 +18,11 @@ from click.testing import CliRunner
 from hostile_texts import NEVER, TEXTS
 from invented_results import results, with_past
 
-from riskmap import assess, briefing
-from riskmap import results as wording
-from riskmap.cli import cli
-from riskmap.errors import LayerError, visible
-from riskmap.outputs import record
-from riskmap.outputs.brief import content, figures, observations, pages, pdf
+from riskmap.answers.brief import content, figures, observations, pages, pdf, visits
+from riskmap.cli.main import cli
+from riskmap.common import wording as common_wording
+from riskmap.common.errors import LayerError, visible
+from riskmap.run import flow, record
 
 ABOUT = {"run": "made-up_20251001T000000Z", "manifest": "0123456789ab"}
 HEAD = {"title": "lots", "year": 2025, "month": 10}
@@ -40,7 +39,7 @@ def page_texts(content_bytes: bytes) -> list[str]:
 @pytest.fixture(scope="module")
 def outputs(example: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
     place = tmp_path_factory.mktemp("brief")
-    assess.run(write_area(example, place / "area", last="2025-05"), place / "outputs")
+    flow.run(write_area(example, place / "area", last="2025-05"), place / "outputs")
     return place / "outputs"
 
 
@@ -128,7 +127,7 @@ def test_the_same_command_gives_the_same_files(outputs: Path, tmp_path: Path) ->
 
 def test_nothing_asked_and_too_much_asked(outputs: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     assert "E-BRF-001" in str(call(outputs).exception)
-    monkeypatch.setattr(briefing, "MOST", 2)
+    monkeypatch.setattr(visits, "MOST", 2)
     error = call(outputs, "--top", 3).exception
     assert isinstance(error, LayerError)
     assert "E-BRF-002" in str(error)
@@ -150,7 +149,7 @@ def test_any_text_stays_on_one_page_as_text(paper: str) -> None:
     told = page_texts(pdf.compiled("page.typ", {**HEAD, "pages": values}, paper)[0])
     assert len(told) == len(rows)
     assert NEVER not in "".join(told)
-    page = pages.document(values, content.area_page(found, "us", briefing.rounds(found, []), ABOUT))
+    page = pages.document(values, content.area_page(found, "us", visits.rounds(found, []), ABOUT))
     assert NEVER not in page
     assert "<script" not in page
     assert "<img" not in page
@@ -168,7 +167,7 @@ def test_pages_without_weather_or_soil_say_so() -> None:
     lost = content.missing_page({"lot_id": "x" * 300}, "ambiguous", "fits two", made, ABOUT)
     (text,) = page_texts(pdf.compiled("page.typ", {**HEAD, "pages": [lost]}, "a4")[0])
     assert "more than one lot fits this row" in text
-    assert wording.CAUTION in text
+    assert common_wording.CAUTION in text
 
 
 def test_turning_points_are_the_extremes_and_apart() -> None:

@@ -18,11 +18,11 @@ import pytest
 from defusedxml import ElementTree
 from invented_results import results, with_past
 
-from riskmap import briefing
-from riskmap.errors import LayerError
-from riskmap.outputs import arrow_lots
-from riskmap.outputs.brief import content, figures, pages, pdf
-from riskmap.results import Results
+from riskmap.answers.brief import content, figures, pages, pdf
+from riskmap.answers.brief import visits as briefing
+from riskmap.common.errors import LayerError
+from riskmap.common.results import Results
+from riskmap.outputs.files import arrow_lots
 
 ABOUT = {"run": "made-up_20251001T000000Z", "manifest": "0123456789ab"}
 HEAD = {"title": "lots", "year": 2025, "month": 10}

@@ -14,25 +14,26 @@ import pytest
 from click.testing import CliRunner, Result
 from invented_surveys import rows_of, run_of, town_of, write_csv
 
-from riskmap import settings, tables
-from riskmap.calibration import (
-    against_surveys,
+from riskmap.answers.calibration import (
     apply,
     blocks,
+    calibrate,
     crossval,
     files,
     model_file,
     physical,
     predict,
     surveys,
-    synthetic,
+    trials,
 )
-from riskmap.calibration.physical import Rows
-from riskmap.cli import cli
-from riskmap.errors import LayerError
+from riskmap.answers.calibration.physical import Rows
+from riskmap.cli.main import cli
+from riskmap.common import month_numbers, settings
+from riskmap.common.errors import LayerError
+from riskmap.common.results import Results
+from riskmap.common.wording import STANDING
 from riskmap.movement import draws as random
-from riskmap.movement import kernels, per_draw
-from riskmap.results import STANDING, Results
+from riskmap.movement import draws_of_lots, kernels
 
 HEAD = "lot_id,first_date,second_date,change_mm,dome_mm,reading_sd_mm,source,block,exclude\n"
 
@@ -43,13 +44,13 @@ def run(calibration_run: Path) -> Results:
 
 
 @pytest.fixture(scope="module")
-def town(calibration_run: Path) -> synthetic.Town:
+def town(calibration_run: Path) -> trials.Town:
     return town_of(calibration_run, 20)
 
 
 @pytest.fixture(scope="module")
-def survey_file(town: synthetic.Town, tmp_path_factory: pytest.TempPathFactory) -> Path:
-    values = synthetic.invent(town, 0, 0)
+def survey_file(town: trials.Town, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    values = trials.invent(town, 0, 0)
     values[2] = 290.0  # an outlier
     names = np.where(town.table["house"] % 2 == 0, "Ada Example", "=Bo")
     return write_csv(town, values, tmp_path_factory.mktemp("s") / "surveys.csv", source=names, owner_name="X",
@@ -73,10 +74,10 @@ def test_draws_are_those_of_the_run(run: Results) -> None:
     assert run.inputs is not None
     assert run.history is not None
     area = settings.Area.model_validate(run.settings)
-    column, month = run.inputs.lot_column, tables.parse_month(run.today) - 7
-    for group in per_draw.groups(run.inputs, np.unique(column[column >= 0]), area, earliest=month):
+    column, month = run.inputs.lot_column, month_numbers.parse_month(run.today) - 7
+    for group in draws_of_lots.groups(run.inputs, np.unique(column[column >= 0]), area, earliest=month):
         for told, when in ((run.lots["deflection_now_mm"].to_numpy(), group.now), (None, month)):
-            value = np.median(per_draw.picked(group, 1000 * group.at(when)), axis=1)
+            value = np.median(draws_of_lots.picked(group, 1000 * group.at(when)), axis=1)
             for place, number in enumerate(group.column_ids.tolist()):
                 lot = int(np.flatnonzero(column == number)[0])
                 past = run.history.deflection_mm[run.history.series[lot]][-8] if told is None else told[lot]
@@ -173,7 +174,7 @@ def test_rows_that_cannot_be_used_are_told_and_kept(run: Results, tmp_path: Path
     line = line.format(lot=rows_of(run)["lot_id"][0], none=lots.loc[lots["state"] != "", "lot_id"].iloc[0])
     path = tmp_path / "s.csv"
     path.write_text(HEAD + line + "\n", encoding="utf-8")
-    told = against_surveys.calibrate(run, path)
+    told = calibrate.calibrate(run, path)
     problem = next(p for p in told.problems if p.code != "W-CAL-052")
     assert (problem.code, problem.row, problem.column) == (code, 2, column)
     assert told.comparisons[["status", "why"]].to_numpy().tolist() == [["not_used", code]]
@@ -188,13 +189,13 @@ def test_a_lot_without_a_pour_date_is_told_as_such(run: Results, tmp_path: Path)
     path = tmp_path / "s.csv"
     path.write_text(HEAD + f"{known},1982-01,,,5,,,,\n{known},1972-01,,,5,,,,\n", encoding="utf-8")
     said: list[str] = []
-    undated = against_surveys.calibrate(replace(run, lots=lots), path, tell=said.append)
+    undated = calibrate.calibrate(replace(run, lots=lots), path, tell=said.append)
     rule = next(p for p in undated.problems if p.row == 2)
     assert rule.code == "E-CAL-024"
     late = lots.loc[lots["lot_id"] == known, "pour_date_late"].iloc[0]
     assert rule.rule == f"the pour date of this lot is not known (1950-01..{late})."
     assert undated.comparisons["why"].tolist() == ["E-CAL-024", "E-CAL-023"]  # before the record a date does not help
-    dated = against_surveys.calibrate(run, path)
+    dated = calibrate.calibrate(run, path)
     assert set(dated.comparisons["why"]) == {"E-CAL-023"}
     assert said == ["The rows reach at most 1 house in 1 block; a calibration needs 30 houses in 5 blocks and stays "
                     "off. They are compared; nothing is tested by leaving blocks out."]
@@ -272,9 +273,9 @@ def test_a_date_that_cannot_be_bars_the_house(run: Results, tmp_path: Path) -> N
     now = int(run.today[:4])
     path.write_text(HEAD + f"{known[0]},1984-01,,,5,,,,\n{known[0]},{now - 1}-01,,,5,,,,\n"
                     f"{known[1]},{now + 5}-01,,,5,,,,\n{known[1]},{now - 1}-01,,,5,,,,\n", encoding="utf-8")
-    made = against_surveys.calibrate(run, path, latest=12 * (now + 1))
+    made = calibrate.calibrate(run, path, latest=12 * (now + 1))
     assert made.comparisons["why"].tolist() == ["E-CAL-023", "E-CAL-064", "E-CAL-067", "E-CAL-064"]
-    newer = against_surveys.calibrate(run, path, latest=12 * (now + 9))  # newer than the run: that row only
+    newer = calibrate.calibrate(run, path, latest=12 * (now + 9))  # newer than the run: that row only
     assert newer.comparisons["why"].tolist() == ["E-CAL-023", "E-CAL-064", "E-CAL-022", ""]
 
 
@@ -289,7 +290,7 @@ def test_an_id_copied_from_a_table_of_the_run_is_found(run: Results, tmp_path: P
 
 
 # ---------------------------------------------------------------- the command
-def test_the_command_writes_model_card_and_table(made: tuple[Result, Path], town: synthetic.Town) -> None:
+def test_the_command_writes_model_card_and_table(made: tuple[Result, Path], town: trials.Town) -> None:
     done, folder = made
     assert done.exit_code == 0, (done.output, done.exception)
     assert sorted(p.name for p in folder.iterdir()) == ["calibration.json", "calibration.md", "comparisons.csv",
@@ -336,10 +337,10 @@ def test_the_same_surveys_give_the_same_files(made: tuple[Result, Path], calibra
         assert path.read_bytes() == (tmp_path / "again" / path.name).read_bytes(), path.name
 
 
-def test_few_houses_are_compared_and_change_nothing(town: synthetic.Town, calibration_run: Path, tmp_path: Path) \
+def test_few_houses_are_compared_and_change_nothing(town: trials.Town, calibration_run: Path, tmp_path: Path) \
         -> None:
     few = town.part((town.table["house"] < 12).to_numpy())
-    path = write_csv(few, synthetic.invent(few, 1, 0), tmp_path / "s.csv")
+    path = write_csv(few, trials.invent(few, 1, 0), tmp_path / "s.csv")
     done = call(calibration_run, path, tmp_path / "o")
     assert done.exit_code == 1
     assert "The rows reach at most 12 houses in " in done.stderr.splitlines()[0]
@@ -417,7 +418,7 @@ def test_what_cannot_be_put_to_a_run_leaves_nothing(words: tuple[str, ...], code
     assert not (tmp_path / "o").exists()
 
 
-def test_calibrated_numbers_lie_nearer_to_the_truth(made: tuple[Result, Path], town: synthetic.Town) -> None:
+def test_calibrated_numbers_lie_nearer_to_the_truth(made: tuple[Result, Path], town: trials.Town) -> None:
     table = pd.read_csv(made[1] / "lots_calibrated.csv")
     single = (town.table["kind"] == "single").to_numpy()
     rows = town.table["lot_row"].to_numpy()[single]

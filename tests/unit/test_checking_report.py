@@ -10,14 +10,14 @@ from pathlib import Path
 
 import pytest
 
-from riskmap import checking
-from riskmap.errors import Problem, lines
+from riskmap.common.problems import Problem, lines
+from riskmap.run import check
 
 ROOT = Path(__file__).resolve().parents[2]
 
 
 def test_the_example_is_read_and_its_counts_add_up(example: Path) -> None:
-    report = checking.check_area(example / "area.toml")
+    report = check.check_area(example / "area.toml")
     assert report.refusals == []
     assert report.lots["read"] == 1499
     assert sum(count for name, count in report.lots.items() if name != "read") == 1499
@@ -31,7 +31,7 @@ def test_the_example_is_read_and_its_counts_add_up(example: Path) -> None:
 
 
 def test_the_json_holds_the_same(example: Path, tmp_path: Path) -> None:
-    report = checking.check_area(example / "area.toml")
+    report = check.check_area(example / "area.toml")
     told = json.loads(report.as_json())
     assert told["lots"] == report.lots
     assert len(told["problems"]) == len(report.problems)
@@ -50,7 +50,7 @@ def test_one_refused_layer_does_not_hide_the_others(example: Path, tmp_path: Pat
         text = text.replace(f'"{name}"', f'"{(example / name).as_posix()}"')
     path = tmp_path / "area.toml"
     path.write_text(text, encoding="utf-8")
-    report = checking.check_area(path)
+    report = check.check_area(path)
     assert report.exit_code == 2
     assert any("soil_ZZ901.zip" in line for line in report.refusals)
     assert report.lots["read"] == 1499
@@ -58,12 +58,12 @@ def test_one_refused_layer_does_not_hide_the_others(example: Path, tmp_path: Pat
 
 
 def test_single_files(example: Path) -> None:
-    lots = checking.check_file(example / "lots.gpkg", "lots")
+    lots = check.check_file(example / "lots.gpkg", "lots")
     assert lots.lots["read"] == 1499
-    soil = checking.check_file(example / "soil_ZZ901.zip", "soil")
+    soil = check.check_file(example / "soil_ZZ901.zip", "soil")
     assert soil.exit_code == 0
     assert [source.role for source in soil.sources] == ["soil"]
-    wrong = checking.check_file(example / "climate.csv", "soil")
+    wrong = check.check_file(example / "climate.csv", "soil")
     assert wrong.exit_code == 2
     assert "climate.csv" in wrong.text()
 
@@ -72,7 +72,7 @@ def test_single_files(example: Path) -> None:
 def test_a_bad_area_file_is_a_refusal_not_a_fault(tmp_path: Path, text: str) -> None:
     path = tmp_path / "area.toml"
     path.write_text(text, encoding="utf-8")
-    report = checking.check_area(path)
+    report = check.check_area(path)
     assert report.exit_code == 2
     assert report.refusals
     assert "Nothing was read." not in report.text() or report.sources == []
@@ -85,7 +85,7 @@ def test_no_network_is_touched(example: Path, monkeypatch: pytest.MonkeyPatch) -
         raise AssertionError("a socket was opened")
 
     monkeypatch.setattr(socket.socket, "connect", refuse)
-    assert checking.check_area(example / "area.toml").refusals == []
+    assert check.check_area(example / "area.toml").refusals == []
 
 
 def _area_with_lots(example: Path, folder: Path, lots: str) -> Path:
@@ -109,7 +109,7 @@ def _inside(example: Path) -> tuple[float, float]:
 def test_the_soil_map_tells_that_longitude_and_latitude_are_swapped(example: Path, tmp_path: Path) -> None:
     lon, lat = _inside(example)
     path = _area_with_lots(example, tmp_path, f"lot_id,lon,lat\n1,{lat},{lon}\n2,{lat + 1e-4},{lon}\n")
-    report = checking.check_area(path)
+    report = check.check_area(path)
     assert [p.code for p in report.problems if "swapped" in p.rule] == ["E-LOT-025"]
     assert report.lots == {"read": 2, "usable": 0, "unmatched": 2}
 
@@ -117,7 +117,7 @@ def test_the_soil_map_tells_that_longitude_and_latitude_are_swapped(example: Pat
 def test_one_row_with_a_lost_sign_is_told_with_its_row(example: Path, tmp_path: Path) -> None:
     lon, lat = _inside(example)
     path = _area_with_lots(example, tmp_path, f"lot_id,lon,lat\n1,{lon},{lat}\n2,{-lon},{lat}\n")
-    report = checking.check_area(path)
+    report = check.check_area(path)
     assert [(p.row, "sign is lost" in p.rule) for p in report.problems if p.code == "E-LOT-025"] == [(3, True)]
     assert report.lots == {"read": 2, "usable": 1, "unmatched": 1}
 
@@ -128,9 +128,9 @@ def test_advice_for_lots_without_a_system_names_only_what_lies_on_the_soil_map(e
     lots = gpd.read_file(example / "lots.gpkg", layer="lots").to_crs("EPSG:5070")
     middle = lots.geometry.iloc[0].centroid
     path = _area_with_lots(example, tmp_path, f"lot_id,geometry\n1,POINT ({middle.x} {middle.y})\n")
-    with_map = [line for line in checking.check_area(path).refusals if "E-LOT-020" in line]
+    with_map = [line for line in check.check_area(path).refusals if "E-LOT-020" in line]
     path.write_text(path.read_text(encoding="utf-8").replace("soil_ZZ901.zip", "not_there.zip"), encoding="utf-8")
-    without = [line for line in checking.check_area(path).refusals if "E-LOT-020" in line]
+    without = [line for line in check.check_area(path).refusals if "E-LOT-020" in line]
     assert "EPSG:5070" in with_map[0]
     assert len(with_map[0]) <= len(without[0])
 
@@ -141,7 +141,7 @@ def test_findings_that_differ_only_in_the_row_stand_on_one_line_and_files_keep_e
     (tmp_path / "area.toml").write_text('[area]\nname = "a"\n[lots]\npath = "lots.csv"\n[lots.columns]\n'
                                         'lot_id = "PARCEL"\npour_date = "YR_BUILT"\n[soil]\npath = "no.zip"\n',
                                         encoding="utf-8")
-    report = checking.check_area(tmp_path / "area.toml")
+    report = check.check_area(tmp_path / "area.toml")
     zero = [line for line in report.text().splitlines() if "no year" in line]
     assert zero == ['W-LOT-014 lots.csv column YR_BUILT (pour_date): "0" in 10 rows (3, 5, 7, ...): 0 stands for no '
                     "year. Row kept, pour date unknown."]
@@ -176,7 +176,7 @@ def test_sizes_are_told_in_the_column_and_unit_of_the_file(column: str, value: s
     (tmp_path / "lots.csv").write_text(f"lot_id,lon,lat,SQFT_BLDG\n1,-98.0,32.0,{value}\n", encoding="utf-8")
     (tmp_path / "area.toml").write_text('[area]\nname = "a"\n[lots]\npath = "lots.csv"\n[lots.columns]\n'
                                         f'{column} = "SQFT_BLDG"\n[soil]\npath = "no.zip"\n', encoding="utf-8")
-    assert line in checking.check_area(tmp_path / "area.toml").text()
+    assert line in check.check_area(tmp_path / "area.toml").text()
 
 
 @pytest.mark.parametrize(("given", "told"), [
@@ -194,7 +194,7 @@ def test_a_latitude_far_from_the_lots_is_told_with_both(given: str, told: list[s
     (tmp_path / "area.toml").write_text(
         '[area]\nname = "a"\n[lots]\npath = "lots.csv"\n[soil]\npath = "no.zip"\n[climate]\nreader = "csv"\n'
         f'path = "climate.csv"\ncell = "0309"\nlatitude_deg = {given}\n', encoding="utf-8")
-    report = checking.check_area(tmp_path / "area.toml")
+    report = check.check_area(tmp_path / "area.toml")
     if told is None:  # the other hemisphere, and a summer of this one
         assert [line[:9] for line in report.refusals] == ["E-SOIL-00", "E-CLI-065"]
         return
@@ -203,4 +203,4 @@ def test_a_latitude_far_from_the_lots_is_told_with_both(given: str, told: list[s
 
 
 def test_latitudes_of_cell_polygons_are_their_own(example: Path) -> None:
-    assert "W-CLI-049" not in {p.code for p in checking.check_area(example / "area.toml").problems}
+    assert "W-CLI-049" not in {p.code for p in check.check_area(example / "area.toml").problems}

@@ -10,10 +10,10 @@ from click.testing import CliRunner, Result
 from finished_runs import finished
 from invented_results import results
 
-from riskmap import comparing
-from riskmap.cli import cli
-from riskmap.errors import RiskmapError
-from riskmap.outputs import run_folder
+from riskmap.answers import compare
+from riskmap.cli.main import cli
+from riskmap.common.errors import RiskmapError
+from riskmap.run import folder as run_folder
 
 
 def a_run(parent: Path, shift: float = 0.0) -> Path:
@@ -113,10 +113,10 @@ def test_a_base_map_adds_its_host_and_nothing_else(place: Path, tiles: list[str]
 
 
 def test_change_against_another_run(place: Path) -> None:
-    from riskmap.outputs import record
+    from riskmap.run import record
 
     older = next(p for p in sorted(place.iterdir()) if p.is_dir() and (p / "record").is_dir())
-    change = comparing.expected_since(record.read(run_folder.latest(place)), record.read(older))
+    change = compare.expected_since(record.read(run_folder.latest(place)), record.read(older))
     known = change.notna().to_numpy()
     assert known.sum() == 54  # six lots have a state
     assert change[known].to_numpy() == pytest.approx(3.0)
@@ -127,14 +127,14 @@ def test_change_against_another_run(place: Path) -> None:
 def test_repeated_ids_meet_in_their_order(place: Path, tmp_path: Path) -> None:
     from dataclasses import replace
 
-    from riskmap.outputs import record
+    from riskmap.run import record
 
     found = results()
     found.lots.loc[40:42, "lot_id"] = "twice"
     run = finished(tmp_path, found)
     before = record.read(run).lots["expected_movement_mm"]
     now = replace(found, lots=found.lots.iloc[[41, 40, 42, 3]].reset_index(drop=True))
-    change = comparing.expected_since(now, record.read(run))
+    change = compare.expected_since(now, record.read(run))
     wanted = [before[41] - before[40], before[40] - before[41], 0.0, 0.0]
     assert change.to_numpy() == pytest.approx(wanted, abs=0.06)
 
@@ -160,7 +160,7 @@ def test_the_county_page_names_its_own_scripts_only(place: Path) -> None:
 
 
 def test_own_scripts_make_nodes_from_text_only() -> None:
-    from riskmap.outputs import web_map
+    from riskmap.outputs.map import web_map
 
     for name in ("page_common.js", "tiles.js", "tiles_panel.js"):
         script = (web_map.ASSETS / name).read_text(encoding="utf-8")

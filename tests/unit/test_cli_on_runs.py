@@ -18,10 +18,12 @@ from click.testing import CliRunner, Result
 from finished_runs import finished, with_manifest
 from invented_results import results
 
-from riskmap import api, assess, comparing
-from riskmap.cli import cli
-from riskmap.errors import RunFolderError
-from riskmap.outputs import change_table, run_folder
+from riskmap import api
+from riskmap.answers import change_table, compare
+from riskmap.cli.main import cli
+from riskmap.common.errors import RunFolderError
+from riskmap.run import flow
+from riskmap.run import folder as run_folder
 
 
 def call(*words: object) -> Result:
@@ -157,7 +159,7 @@ def test_the_whole_name_of_a_run_that_is_not_there_is_shown(run: str, tmp_path: 
 
 
 def test_rounded_parts_still_add_up_and_stay_near() -> None:
-    parts = [f"{cause}_part_mm" for cause in comparing.CAUSES]
+    parts = [f"{cause}_part_mm" for cause in compare.CAUSES]
     exact = pd.DataFrame(np.random.default_rng(3).normal(0, 2, (500, len(parts))), columns=parts)
     exact.iloc[:100, 2:5] = 0.0
     exact["expected_movement_mm_change"] = exact.sum(axis=1)
@@ -173,8 +175,8 @@ def test_rounded_parts_still_add_up_and_stay_near() -> None:
 
 def test_compare_writes_a_table_that_adds_up_and_verify_agrees(example: Path, tmp_path: Path) -> None:
     outputs = tmp_path / "outputs"
-    first = assess.run(write_area(example, tmp_path / "a", last="2025-05"), outputs).folder
-    second = assess.run(write_area(example, tmp_path / "b", last="2025-08", lots=edited_lots(example)), outputs).folder
+    first = flow.run(write_area(example, tmp_path / "a", last="2025-05"), outputs).folder
+    second = flow.run(write_area(example, tmp_path / "b", last="2025-08", lots=edited_lots(example)), outputs).folder
     done = call("compare", first, second, "--outputs", outputs)
     assert done.exit_code == 1, done.output
     assert "new months of weather" in done.output
@@ -209,10 +211,10 @@ def test_compare_writes_a_table_that_adds_up_and_verify_agrees(example: Path, tm
 
 def test_explain_numbers_rows_as_check_and_an_editor_do(tmp_path: Path) -> None:
     """A CSV with a heading and a blank row 4: its third lot stands in row 5."""
+    from riskmap.common.results import editor_row, row_steps
+    from riskmap.common.settings import Area
     from riskmap.layers import lots
     from riskmap.outputs import lot_text
-    from riskmap.results import editor_row, row_steps
-    from riskmap.settings import Area
 
     text = "lot_id,lon,lat\na,-98,32\nb,-98,32\n,,\nc,-98,32\nd,-98,32\n"
     (tmp_path / "listings.csv").write_text(text, encoding="utf-8")
@@ -227,7 +229,7 @@ def test_explain_numbers_rows_as_check_and_an_editor_do(tmp_path: Path) -> None:
 
 
 def test_no_lots_have_no_row() -> None:
-    from riskmap.results import editor_row, row_steps
+    from riskmap.common.results import editor_row, row_steps
 
     assert row_steps(np.array([], dtype=np.int64)) == []
     assert editor_row([], 0) is None

@@ -11,7 +11,7 @@ from pathlib import Path
 import click
 import pytest
 
-from riskmap.cli_terminal import Guarded, guarded
+from riskmap.cli.terminal import Guarded, guarded
 
 ROOT = Path(__file__).resolve().parents[2]
 

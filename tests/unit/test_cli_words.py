@@ -34,7 +34,7 @@ def test_help_is_quick_and_names_the_limits() -> None:
 
 
 def test_help_imports_nothing_heavy() -> None:
-    code = ("import sys, riskmap.cli; heavy = {'numpy', 'pandas', 'geopandas', 'numba', 'rasterio', 'folium', 'scipy'};"
+    code = ("import sys, riskmap.cli.main; heavy = {'numpy', 'pandas', 'geopandas', 'numba', 'rasterio', 'folium', 'scipy'};"
             "print(sorted(heavy & set(sys.modules)))")
     assert subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout == "[]\n"
 
@@ -94,7 +94,7 @@ def test_fetch_asks_for_one_place_and_offline_asks_nobody(tmp_path: Path) -> Non
     both = riskmap("fetch", "soil", "--into", str(tmp_path / "s"))
     assert both.returncode == 2
     assert "either --bbox" in both.stderr
-    code = ("import sys, socket; socket.socket.connect = lambda *a: sys.exit(9); from riskmap.fetch import soil, cache;"
+    code = ("import sys, socket; socket.socket.connect = lambda *a: sys.exit(9); from riskmap.download import soil, cache;"
             "from pathlib import Path; soil.run((-91.2, 33.6, -91.1, 33.7), Path(sys.argv[1]) / 's',"
             "desk=cache.Desk(folder=Path(sys.argv[1]) / 'c', offline=True))")
     done = subprocess.run([sys.executable, "-c", code, str(tmp_path)], capture_output=True, text=True, check=False)
@@ -106,12 +106,12 @@ def test_fetch_asks_for_one_place_and_offline_asks_nobody(tmp_path: Path) -> Non
 def test_demo_says_that_its_mistakes_are_on_purpose_and_ends_with_0(monkeypatch: pytest.MonkeyPatch) -> None:
     from click.testing import CliRunner
 
-    from riskmap import cli
+    from riskmap.cli import main
 
     monkeypatch.chdir(ROOT)
-    monkeypatch.setattr(cli, "_estimate", lambda *_: cli.Exit.SOME_STATES)  # what an estimate of the example returns
-    done = CliRunner().invoke(cli.cli, ["demo"])
+    monkeypatch.setattr(main, "_estimate", lambda *_: main.Exit.SOME_STATES)  # what an estimate of the example returns
+    done = CliRunner().invoke(main.cli, ["demo"])
     assert done.exit_code == 0
     assert done.stderr.startswith("The example contains mistakes put in on purpose;")
     assert done.stdout == ""
-    assert "always exits with 0" in " ".join(CliRunner().invoke(cli.cli, ["demo", "--help"]).output.split())
+    assert "always exits with 0" in " ".join(CliRunner().invoke(main.cli, ["demo", "--help"]).output.split())

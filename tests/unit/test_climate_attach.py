@@ -11,19 +11,20 @@ import pytest
 from rasterio.transform import from_origin
 from shapely.geometry import box
 
-from riskmap import climate, tables
+from riskmap import climate
 from riskmap.climate import category, cells, history
 from riskmap.climate.evapotranspiration import thornthwaite
 from riskmap.climate.indices import spei, spi
-from riskmap.constants import CATEGORY_NORMAL_SCORE
-from riskmap.errors import LayerError
-from riskmap.layers import ClimateTables, DroughtTables, IndexGrid
-from riskmap.movement_inputs import usual_months
-from riskmap.settings import ClimateSettings
+from riskmap.common import month_numbers
+from riskmap.common.constants import CATEGORY_NORMAL_SCORE
+from riskmap.common.errors import LayerError
+from riskmap.common.inputs import ClimateTables, DroughtTables, IndexGrid
+from riskmap.common.settings import ClimateSettings
+from riskmap.common.weather import usual_months
 
 SETTINGS = ClimateSettings()
 CRS = "EPSG:5070"
-JAN_1980, DEC_2020 = tables.month_number(1980, 1), tables.month_number(2020, 12)
+JAN_1980, DEC_2020 = month_numbers.month_number(1980, 1), month_numbers.month_number(2020, 12)
 CELLS = gpd.GeoDataFrame({"cell_id": ["0101", "0102"]}, geometry=[box(-98, 32, -97, 33), box(-97, 32, -96, 33)],
                          crs="EPSG:4326")
 
@@ -144,7 +145,7 @@ def test_record_that_ends_before_today_is_told() -> None:
 
 def test_months_between_two_maps_count_as_the_usual_season() -> None:
     """Rain to September 2018, maps of October 2018 and April 2019: five months between them have nothing."""
-    frame = monthly("0101", last=tables.month_number(2018, 9))
+    frame = monthly("0101", last=month_numbers.month_number(2018, 9))
     found = attach(lots(IN_FIRST), layer(frame), weekly([], ("2018-10-16", "2019-04-16")))
     assert found.history.source[0, -8:].tolist() == [1, 3, 4, 4, 4, 4, 4, 3]
     assert found.lot_climate["driver_level"].tolist() == [4]
@@ -169,7 +170,7 @@ def test_data_after_today_are_not_used() -> None:
     assert found.history.source.shape[1] == 401
     assert found.lot_climate["drought_category"].tolist() == [""]
     assert len(found.drought_weeks) == 0
-    assert found.climate["month"].iloc[-1] == tables.month_name(today)
+    assert found.climate["month"].iloc[-1] == month_numbers.month_name(today)
 
 
 def test_record_that_begins_later_has_no_source_before() -> None:
@@ -179,7 +180,7 @@ def test_record_that_begins_later_has_no_source_before() -> None:
 
 
 def test_short_record_is_flagged() -> None:
-    found = attach(lots(IN_FIRST), layer(monthly("0101", first=tables.month_number(2000, 1))))
+    found = attach(lots(IN_FIRST), layer(monthly("0101", first=month_numbers.month_number(2000, 1))))
     assert found.history.flags == ("short_climate_record",)
     assert [p.code for p in found.problems] == ["W-CLI-045"]
 
@@ -210,9 +211,9 @@ def test_monthly_table_carries_the_indices_of_the_record() -> None:
 
 def test_month_outside_the_fit_is_held_and_flagged() -> None:
     """200 Julys of 80 +- 1 mm and one of 120 mm: thirteen standard deviations, held at five."""
-    frame = monthly("0101", first=tables.month_number(1820, 1))
+    frame = monthly("0101", first=month_numbers.month_number(1820, 1))
     frame["precipitation_mm"] = np.random.default_rng(3).normal(80, 1, len(frame))
-    frame.loc[frame["month"] == tables.month_number(2010, 7), "precipitation_mm"] = 120.0
+    frame.loc[frame["month"] == month_numbers.month_number(2010, 7), "precipitation_mm"] = 120.0
     found = attach(lots(IN_FIRST), layer(frame))
     assert found.climate["spi_3"].max() == spi.RANGE[1]
     assert found.history.flags == ("index_beyond_fit",)
@@ -247,7 +248,7 @@ def test_old_maps_are_told_once_with_what_they_still_do() -> None:
     assert [(p.code, p.value) for p in told] == [("W-CLI-046", "2019-04-16")]
     assert "of 2020-11 or 2020-12" in str(told[0])
     assert "older than the rain record (to 2020-12): the weekly maps change no number" in str(told[0])
-    short = layer(monthly("0101", last=tables.month_number(2019, 2)))
+    short = layer(monthly("0101", last=month_numbers.month_number(2019, 2)))
     told = attach(lots(IN_FIRST), short, maps, today=DEC_2020).problems
     assert "stand in for months without rain" in str(next(p for p in told if p.code == "W-CLI-046"))
     told = attach(lots(IN_FIRST), layer(monthly("0101")), maps, today=JAN_1980 + 400).problems

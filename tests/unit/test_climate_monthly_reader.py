@@ -12,10 +12,10 @@ import numpy as np
 import pytest
 from shapely.geometry import box
 
-from riskmap.errors import LayerError
+from riskmap.common.errors import LayerError
+from riskmap.common.month_numbers import month_number
+from riskmap.common.settings import ClimateEntry
 from riskmap.layers import climate_monthly
-from riskmap.settings import ClimateEntry
-from riskmap.tables import month_number
 
 
 @pytest.fixture

@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from riskmap.climate import scores
+from riskmap.climate import index_table
 from riskmap.climate.indices import spei
-from riskmap.movement_inputs import ClimateHistory
+from riskmap.common.weather import ClimateHistory
 
 
 def history(months: int = 480) -> ClimateHistory:
@@ -21,7 +21,7 @@ def history(months: int = 480) -> ClimateHistory:
 
 def test_scores_are_those_of_the_index_with_the_calendar_of_the_history() -> None:
     given = history()
-    found = scores.scores(given, accumulation_months=6)
+    found = index_table.scores(given, accumulation_months=6)
     assert sorted(found) == ["spei", "spi"]
     np.testing.assert_array_equal(found["spei"], spei.compute(
         given.precipitation_mm, given.pet_mm, first_calendar_month=5, accumulation_months=6))
@@ -31,7 +31,7 @@ def test_last_months_are_carried_by_an_index_and_nothing_else_changes() -> None:
     given = history()
     score = np.full(given.source.shape, 0.7)
     score[0, -5] = np.nan
-    made = scores.carried_by(given, score, 12)
+    made = index_table.carried_by(given, score, 12)
     assert made.source[0, -14:].tolist() == [1, 1, *7 * [2], 4, 2, 2, 3, 3]
     assert made.z[0, -13:].tolist()[1:] == [*7 * [0.7], 0.0, 0.7, 0.7, -1.0, -1.0]
     assert np.isnan(made.precipitation_mm[:, -12:]).all()
@@ -39,7 +39,7 @@ def test_last_months_are_carried_by_an_index_and_nothing_else_changes() -> None:
     for name in ("precipitation_mm", "pet_mm", "z", "source"):
         np.testing.assert_array_equal(getattr(made, name)[:, :-12], getattr(given, name)[:, :-12])
     assert made.source.dtype == np.int8
-    whole = scores.carried_by(given, score, 480)
+    whole = index_table.carried_by(given, score, 480)
     assert (whole.source[1, :24] == 0).all()
     np.testing.assert_array_equal(given.source, history().source)
 
@@ -47,4 +47,4 @@ def test_last_months_are_carried_by_an_index_and_nothing_else_changes() -> None:
 @pytest.mark.parametrize(("shape", "months"), [((2, 479), 12), ((1, 480), 12), ((2, 480), 0), ((2, 480), 481)])
 def test_another_shape_or_span_is_refused(shape: tuple[int, int], months: int) -> None:
     with pytest.raises(ValueError, match="are needed"):
-        scores.carried_by(history(), np.zeros(shape), months)
+        index_table.carried_by(history(), np.zeros(shape), months)

@@ -13,9 +13,9 @@ import rasterio
 from rasterio.transform import from_origin
 from shapely.geometry import Polygon, box
 
-from riskmap.errors import LayerError
+from riskmap.common.errors import LayerError
+from riskmap.common.settings import DroughtEntry, IndexEntry
 from riskmap.layers import drought_weekly, index_grid
-from riskmap.settings import DroughtEntry, IndexEntry
 
 
 @pytest.fixture

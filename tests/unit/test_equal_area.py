@@ -9,8 +9,9 @@ import numpy as np
 import pytest
 from shapely.geometry import box
 
-from riskmap import assess, checking, equal_area, settings
-from riskmap.errors import LayerError, SettingsError
+from riskmap.common import equal_area, settings
+from riskmap.common.errors import LayerError, SettingsError
+from riskmap.run import check, flow
 
 TEXAS = (np.array([-99.5, -97.0]), np.array([31.2, 30.0]))
 
@@ -100,12 +101,12 @@ def area_of(example: Path, folder: Path, crs: str, lots: gpd.GeoDataFrame) -> Pa
 def test_check_and_estimate_refuse_the_same_system_alike(example: Path, tmp_path: Path) -> None:
     lots = gpd.read_file(example / "lots.gpkg", layer="lots").iloc[:20]
     path = area_of(example, tmp_path, "EPSG:26911", lots)
-    report = checking.check_area(path)
+    report = check.check_area(path)
     (line,) = report.refusals
     assert line.startswith("E-SET-024 area file: 'crs' is \"EPSG:26911\"")
     assert (report.exit_code, report.lots["read"]) == (2, 20)
     with pytest.raises(LayerError) as caught:
-        assess.run(path, tmp_path / "outputs", workers=1)
+        flow.run(path, tmp_path / "outputs", workers=1)
     assert str(caught.value) == line
     assert not list((tmp_path / "outputs").glob("*"))
 
@@ -117,15 +118,15 @@ def test_a_lot_far_from_the_soil_map_does_not_decide(example: Path, tmp_path: Pa
     away = lots.iloc[[0]].set_geometry(elsewhere.to_numpy(), crs=lots.crs)
     zone = int((lots.to_crs("EPSG:4326").geometry.iloc[5].centroid.x + 180) // 6) + 1
     both = gpd.GeoDataFrame(gpd.pd.concat([lots, away], ignore_index=True), crs=lots.crs)
-    report = checking.check_area(area_of(example, tmp_path, f"EPSG:{26900 + zone}", both))
+    report = check.check_area(area_of(example, tmp_path, f"EPSG:{26900 + zone}", both))
     assert [line for line in report.refusals if "E-SET" in line] == []
 
 
 def test_lengths_that_are_off_are_told_and_the_run_goes_on(example: Path, tmp_path: Path) -> None:
     lots = gpd.read_file(example / "lots.gpkg", layer="lots").iloc[:20]
-    report = checking.check_area(area_of(example, tmp_path, "EPSG:3338", lots))  # Albers of Alaska, far from there
+    report = check.check_area(area_of(example, tmp_path, "EPSG:3338", lots))  # Albers of Alaska, far from there
     (told,) = [problem for problem in report.problems if problem.code == "W-SET-025"]
     assert 'Write crs = "EPSG:5070".' in str(told)
     assert report.refusals == []
-    usual = checking.check_area(area_of(example, tmp_path, "EPSG:5070", lots))
+    usual = check.check_area(area_of(example, tmp_path, "EPSG:5070", lots))
     assert not [problem for problem in usual.problems if problem.code.startswith("W-SET")]

@@ -27,22 +27,14 @@ from finished_runs import finished
 from hostile_texts import NEVER, TEXTS, spread
 from invented_results import results, town
 
-from riskmap import tables
-from riskmap.cli import cli
-from riskmap.errors import RunFolderError
-from riskmap.outputs import (
-    csv_table,
-    geojson,
-    geopackage,
-    geoparquet,
-    kml,
-    record,
-    rounding,
-    run_folder,
-    write_all,
-    xlsx,
-)
-from riskmap.results import Results
+from riskmap.cli.main import cli
+from riskmap.common import tables
+from riskmap.common.errors import RunFolderError
+from riskmap.common.results import Results
+from riskmap.outputs.files import csv_table, geojson, geopackage, geoparquet, kml, rounding, xlsx
+from riskmap.run import folder as run_folder
+from riskmap.run import record
+from riskmap.run.products import write_all
 
 TEXT = [column.name for column in tables.ESTIMATE.columns if column.kind == "text"]
 NUMBER = [column.name for column in tables.ESTIMATE.columns if column.kind != "text"]

@@ -17,11 +17,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 from stand_in import files, running
 
-from riskmap.errors import LayerError
-from riskmap.fetch import climate, drought
-from riskmap.fetch.cache import Desk
+from riskmap.common.errors import LayerError
+from riskmap.common.settings import Area, DroughtEntry
+from riskmap.download import climate, drought
+from riskmap.download.cache import Desk
 from riskmap.layers import drought_weekly, noaa_fixed_width
-from riskmap.settings import Area, DroughtEntry
 
 NOW = datetime(2026, 11, 25, tzinfo=UTC)
 
@@ -246,7 +246,7 @@ def test_cells_are_divisions_or_counties(desk, tmp_path) -> None:
 
 # ------------------------------------------------------------------------------------------------ quick
 def test_importing_the_package_loads_nothing_heavy() -> None:
-    code = ("import sys; import riskmap.fetch.soil, riskmap.fetch.drought, riskmap.fetch.climate; "
+    code = ("import sys; import riskmap.download.soil, riskmap.download.drought, riskmap.download.climate; "
             "print([m for m in ('httpx', 'stamina', 'platformdirs', 'pandas', 'geopandas', 'shapely', 'numpy') "
             "if m in sys.modules])")
     assert subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout == "[]\n"

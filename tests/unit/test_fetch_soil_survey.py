@@ -18,13 +18,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 from stand_in import SoilService, envelope, running
 
-from riskmap import part_folder
-from riskmap.errors import LayerError
-from riskmap.fetch import soil, soil_layout
-from riskmap.fetch.cache import Desk, whole_folder
-from riskmap.fetch.client import TooMuch
-from riskmap.layers import soil_ssurgo, ssurgo_meaning, ssurgo_tables
-from riskmap.settings import Area, SoilEntry
+from riskmap.common import part_folder
+from riskmap.common.errors import LayerError
+from riskmap.common.settings import Area, SoilEntry
+from riskmap.download import soil, soil_layout
+from riskmap.download.cache import Desk, whole_folder
+from riskmap.download.client import TooMuch
+from riskmap.layers import soil_ssurgo, ssurgo_names, ssurgo_tables
 
 BOX = (-91.45, 33.58, -91.28, 33.72)  # around McGehee, Arkansas: crosses tile lines both ways
 
@@ -366,7 +366,7 @@ def test_columns_are_what_the_reader_needs() -> None:
         assert ours[name].file == file
         assert set(columns) <= set(ours[name].columns)
     assert (soil_layout.RATING_RULE, soil_layout.RATING_SUB_RULE) == (
-        ssurgo_meaning.RATING_RULE, ssurgo_meaning.RATING_SUB_RULE)
+        ssurgo_names.RATING_RULE, ssurgo_names.RATING_SUB_RULE)
 
 
 @given(st.lists(st.one_of(st.none(), st.text(st.characters(exclude_characters="\x00", codec="utf-8"), min_size=1,

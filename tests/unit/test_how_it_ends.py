@@ -14,10 +14,10 @@ import click
 import pytest
 from click.testing import CliRunner
 
-from riskmap import cli_exit
-from riskmap.cli import cli
-from riskmap.cli_exit import MEANING, Exit
-from riskmap.errors import LayerError
+from riskmap.cli import exit_codes
+from riskmap.cli.exit_codes import MEANING, Exit
+from riskmap.cli.main import cli
+from riskmap.common.errors import LayerError
 
 ROOT = Path(__file__).resolve().parents[2]
 PACKAGE = ROOT / "riskmap"
@@ -79,7 +79,7 @@ def test_no_command_writes_a_code_as_a_number() -> None:
 
 
 def _end(command, capsys) -> tuple[int, str]:  # type: ignore[no-untyped-def]
-    return cli_exit._code(command), capsys.readouterr().err
+    return exit_codes._code(command), capsys.readouterr().err
 
 
 def _raise(error: BaseException):  # type: ignore[no-untyped-def]
@@ -170,7 +170,7 @@ def test_own_warnings_are_one_line_without_a_path(capsys: pytest.CaptureFixture[
 
     heard: list[object] = []
     monkeypatch.setattr(warnings, "showwarning", lambda *given: heard.append(given))
-    cli_exit._own_warnings_in_one_line()
+    exit_codes._own_warnings_in_one_line()
     warnings.showwarning("W-ABC-001 words", CompiledInMemory, "/a/place.py", 3)
     assert capsys.readouterr().err == "W-ABC-001 words\n"
     warnings.showwarning("of a library", UserWarning, "place.py", 3)

@@ -8,9 +8,10 @@ import numpy as np
 import pytest
 
 from riskmap import lots as cleaning
-from riskmap.errors import LayerError, Problem
+from riskmap.common.errors import LayerError
+from riskmap.common.problems import Problem
+from riskmap.common.settings import Area
 from riskmap.layers import lots
-from riskmap.settings import Area
 
 LOTS = ("lot_id,lon,lat,pour_date,pour_date_early,pour_date_late,slab_width_ft,foundation_type\n"
         "007,-98.0,32.0,1985,,,30,slab\n2,-98.1,32.0,,1980,1990,,slab\n3,-98.2,32.0,1999,,,40,slab\n"

@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 from invented_results import results
 
-from riskmap.errors import counted
+from riskmap.common.errors import counted
 from riskmap.movement import reasons
 from riskmap.outputs import lot_text, words
 

@@ -6,21 +6,21 @@ from pathlib import Path
 
 import pytest
 
-from riskmap import checking
-from riskmap.lots import assumed
+from riskmap.lots import assumptions
+from riskmap.run import check
 
 PLACES = ((-98.0, 32.0), (-98.01, 32.0), (-98.02, 32.0), (-98.03, 32.0), (-98.04, 32.0))
 
 
-def report(folder: Path, heading: str, rows: list[str], mapping: str = "") -> checking.Report:
+def report(folder: Path, heading: str, rows: list[str], mapping: str = "") -> check.Report:
     body = "".join(f"{k},{lon},{lat},{row}\n" for k, ((lon, lat), row) in enumerate(zip(PLACES, rows, strict=False)))
     (folder / "lots.csv").write_text(f"lot_id,lon,lat,{heading}\n{body}", encoding="utf-8")
     (folder / "area.toml").write_text(f'[area]\nname = "a"\ntoday = "2022-12"\n[lots]\npath = "lots.csv"\n'
                                       f'columns = {{ {mapping} }}\n[soil]\npath = "no.zip"\n', encoding="utf-8")
-    return checking.check_area(folder / "area.toml")
+    return check.check_area(folder / "area.toml")
 
 
-def told(found: checking.Report) -> dict[str, str]:
+def told(found: check.Report) -> dict[str, str]:
     return {p.code: str(p) for p in found.problems if p.code.startswith("W-LOT-04")}
 
 
@@ -75,7 +75,7 @@ def test_years_before_slabs_were_common_are_told(tmp_path: Path) -> None:
     ("pour_date", ["YEAR_BUILT"], "YEAR_BUILT"), ("foundation_type", ["FNDN_CD", "roof"], "FNDN_CD"),
     ("slab_width_ft", ["LOT_WIDTH"], ""), ("slab_width_ft", ["Slab Width"], "Slab Width")])
 def test_names_are_proposed_by_their_parts_alone(column: str, names: list[str], best: str) -> None:
-    assert assumed.looks_like(column, names) == best
+    assert assumptions.looks_like(column, names) == best
 
 
 def test_columns_about_people_and_effective_years_are_never_proposed(tmp_path: Path) -> None:
@@ -86,8 +86,9 @@ def test_columns_about_people_and_effective_years_are_never_proposed(tmp_path: P
 
 
 def test_an_estimate_tells_them_too(example: Path) -> None:
-    from riskmap import assess, settings
+    from riskmap.common import settings
+    from riskmap.run import flow
 
     area = settings.load(example / "area.toml")
-    ready, _ = assess._ready(area, assess._Clock(None), lambda _: True)
+    ready, _ = flow._ready(area, flow._Clock(None), lambda _: True)
     assert {"W-LOT-041", "W-LOT-042", "W-LOT-043"} <= {p.code for p in ready.problems}

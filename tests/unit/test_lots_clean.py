@@ -8,11 +8,11 @@ import pytest
 import shapely
 from shapely.geometry import GeometryCollection, LineString, MultiPoint, Point, Polygon, box
 
+from riskmap.common.month_numbers import parse_month
+from riskmap.common.settings import LotSettings
 from riskmap.lots import clean
 from riskmap.lots.placement import swapped
 from riskmap.lots.slab import describe
-from riskmap.settings import LotSettings
-from riskmap.tables import parse_month
 
 CRS = "EPSG:5070"
 TODAY = parse_month("2025-10")

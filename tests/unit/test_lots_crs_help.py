@@ -13,19 +13,19 @@ import shapely
 from pyproj import CRS
 from shapely.geometry import Point, box
 
-from riskmap.errors import LayerError
-from riskmap.layers import crs_help, lots
-from riskmap.settings import Area, LotsEntry, SoilEntry
+from riskmap.common.errors import LayerError
+from riskmap.common.settings import Area, LotsEntry, SoilEntry
+from riskmap.layers import crs_advice, lots
 
 TOWN = gpd.GeoSeries([box(620_000, 3_350_000, 620_500, 3_350_400)], crs="EPSG:26914")  # central Texas
 COVERAGE = (-98.0, 30.0, -97.5, 30.6)
 
 
-def advice(series: gpd.GeoSeries, system: str, coverage: crs_help.Box | None = None) -> str:
-    return crs_help.candidates(np.array(series.to_crs(system).array, dtype=object), coverage)
+def advice(series: gpd.GeoSeries, system: str, coverage: crs_advice.Box | None = None) -> str:
+    return crs_advice.candidates(np.array(series.to_crs(system).array, dtype=object), coverage)
 
 
-def read(path: Path, coverage: crs_help.Box | None = None, **entry):
+def read(path: Path, coverage: crs_advice.Box | None = None, **entry):
     area = Area(name="a", folder=path.parent, lots=LotsEntry(path=path.name, **entry), soil=SoilEntry(path="none.zip"))
     return lots.read(area.lots, area, coverage)
 
@@ -52,9 +52,9 @@ def test_the_two_kinds_of_feet_are_told_apart_with_their_distance():
     as_survey = gpd.GeoSeries([Point(x, y)], crs="EPSG:3566").to_crs("EPSG:2281")[0]
     apart = max(abs(as_survey.x - x), abs(as_survey.y - y)) * 0.3048
     assert f"lie {apart:.1f} m apart" in said
-    assert crs_help.foot(CRS("EPSG:2281")).startswith("international")
-    assert crs_help.foot(CRS("EPSG:3566")).startswith("US survey")
-    assert crs_help.foot(CRS("EPSG:5070")) == crs_help.foot(CRS("EPSG:4326")) == ""
+    assert crs_advice.foot(CRS("EPSG:2281")).startswith("international")
+    assert crs_advice.foot(CRS("EPSG:3566")).startswith("US survey")
+    assert crs_advice.foot(CRS("EPSG:5070")) == crs_advice.foot(CRS("EPSG:4326")) == ""
 
 
 def test_kinds_of_feet_are_named_when_the_entry_disagrees_with_the_file(tmp_path):
@@ -66,15 +66,15 @@ def test_kinds_of_feet_are_named_when_the_entry_disagrees_with_the_file(tmp_path
 
 def test_degrees_that_look_swapped_are_said_to_be():
     swapped = np.array([Point(30.3, -97.7), Point(30.4, -97.6)], dtype=object)
-    assert "look swapped" in crs_help.candidates(swapped)
-    assert "look swapped" in crs_help.candidates(swapped, COVERAGE)
-    assert "swapped" not in crs_help.candidates(np.array([Point(-97.7, 30.3)], dtype=object))
+    assert "look swapped" in crs_advice.candidates(swapped)
+    assert "look swapped" in crs_advice.candidates(swapped, COVERAGE)
+    assert "swapped" not in crs_advice.candidates(np.array([Point(-97.7, 30.3)], dtype=object))
 
 
 def test_nothing_known_and_nothing_to_judge_by():
-    assert "no known system fits" in crs_help.candidates(np.array([Point(9e8, 9e8)], dtype=object))
+    assert "no known system fits" in crs_advice.candidates(np.array([Point(9e8, 9e8)], dtype=object))
     for nothing in ([], [None]):
-        assert "no shape" in crs_help.candidates(np.array(nothing, dtype=object))
+        assert "no shape" in crs_advice.candidates(np.array(nothing, dtype=object))
 
 
 def test_a_file_without_a_system_is_refused_with_the_line_to_write(tmp_path):

@@ -7,10 +7,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from riskmap.errors import LayerError, Problem
+from riskmap.common.errors import LayerError
+from riskmap.common.problems import Problem
+from riskmap.common.settings import Area, LotsEntry, SoilEntry
 from riskmap.layers import lots
 from riskmap.layers.lots_csv import _degrees
-from riskmap.settings import Area, LotsEntry, SoilEntry
 
 
 def read(folder: Path, content: str | bytes, **entry):

@@ -11,9 +11,9 @@ import shapely
 from shapely.geometry import Point, Polygon
 
 from riskmap import lots as stage
-from riskmap.errors import LayerError
+from riskmap.common.errors import LayerError
+from riskmap.common.settings import Area, LotsEntry, LotSettings, SoilEntry
 from riskmap.layers import lots
-from riskmap.settings import Area, LotsEntry, LotSettings, SoilEntry
 
 HEAD = '<?xml version="1.0" encoding="UTF-8"?>\n<kml xmlns="http://www.opengis.net/kml/2.2"><Document>'
 RING = "-98.6,37.9,0 -98.5998,37.9,0 -98.5998,37.9003,0 -98.6,37.9003,0 -98.6,37.9,0"

@@ -6,8 +6,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from riskmap.common.month_numbers import month_name, parse_month
 from riskmap.lots.pour_date import windows
-from riskmap.tables import month_name, parse_month
 
 TODAY = parse_month("2025-10")
 

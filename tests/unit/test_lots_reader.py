@@ -14,9 +14,9 @@ import pytest
 import shapely
 from shapely.geometry import Point, box
 
-from riskmap.errors import LayerError
+from riskmap.common.errors import LayerError
+from riskmap.common.settings import Area, LotsEntry, SoilEntry
 from riskmap.layers import lots
-from riskmap.settings import Area, LotsEntry, SoilEntry
 
 IDS = ["007", "1E5", "NA", "12345678901234567", "{{7*7}}"]
 DATES = ["1987", "1987-05", "1987-05-02", "1985/1988", ""]

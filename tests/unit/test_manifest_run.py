@@ -14,11 +14,12 @@ import pytest
 from finished_runs import reseal
 from invented_results import results
 
-from riskmap import manifest, run_files, settings
-from riskmap.errors import RunFolderError
-from riskmap.layers import Source
-from riskmap.results import RowCounts
-from riskmap.settings import Area
+from riskmap.common import settings
+from riskmap.common.errors import RunFolderError
+from riskmap.common.inputs import Source
+from riskmap.common.results import RowCounts
+from riskmap.common.settings import Area
+from riskmap.run import files, manifest
 
 MOMENT = datetime(2025, 11, 3, 4, 5, 6, tzinfo=UTC)
 
@@ -142,7 +143,7 @@ def test_the_last_key_is_the_digest_of_all_the_rest(run: Path) -> None:
     data = told(run)
     assert list(data)[-1] == "sha256"
     assert data["format"] == 2
-    assert data["sha256"] == run_files.seal_of(data) == run_files.manifest_of(run).sha256
+    assert data["sha256"] == files.seal_of(data) == files.manifest_of(run).sha256
     (run / "manifest.json").write_text(json.dumps(data, indent=7), encoding="utf-8")
     assert manifest.verify(run) == [], "only the form differs"
     data["rows"]["out"] += 1
@@ -178,12 +179,12 @@ def test_a_manifest_of_another_form_is_refused(run: Path, change: Callable[[dict
     assert line.startswith("E-MAN-001")
     assert len(line) < 500
     with pytest.raises(RunFolderError, match=r"E-RUN-040 .*E-MAN-001"):
-        run_files.RunFiles(run).open("lots.csv")
+        files.RunFiles(run).open("lots.csv")
 
 
 @pytest.mark.parametrize("text", [
     "[" * 100_000 + "]" * 100_000, '{"a":' * 100_000, '{"format": NaN}', '{"a": 1, "a": 1}', "[" + "9" * 5000 + "]",
-    '"' + "a" * 70_000, "\ud800", "[" + "0," * run_files.MOST_VALUES + "0]"], ids=lambda text: text[:9])
+    '"' + "a" * 70_000, "\ud800", "[" + "0," * files.MOST_VALUES + "0]"], ids=lambda text: text[:9])
 def test_a_manifest_that_is_no_json_of_ours_is_refused(run: Path, text: str) -> None:
     (run / "manifest.json").write_bytes(text.encode("utf-8", "surrogatepass"))
     (line,) = manifest.verify(run)
@@ -192,7 +193,7 @@ def test_a_manifest_that_is_no_json_of_ours_is_refused(run: Path, text: str) -> 
 
 def test_a_manifest_without_end_is_not_read_to_its_end(run: Path) -> None:
     with (run / "manifest.json").open("r+b") as stream:
-        stream.truncate(10 * run_files.MOST_BYTES)  # without taking room on the disk
+        stream.truncate(10 * files.MOST_BYTES)  # without taking room on the disk
     (line,) = manifest.verify(run)
     assert "more than" in line
 
@@ -209,7 +210,7 @@ def test_links_and_pipes_in_the_place_of_outputs_are_refused(run: Path, tmp_path
     for name in ("lots.csv", "map.html"):
         for verified in (True, False):
             with pytest.raises(RunFolderError, match="E-RUN-042"):
-                run_files.RunFiles(run, verified).open(name)
+                files.RunFiles(run, verified).open(name)
     os.rename(run / "manifest.json", tmp_path / "m")
     (run / "manifest.json").symlink_to(tmp_path / "m")
     assert "it is a link" in manifest.verify(run)[0]
@@ -239,7 +240,7 @@ def test_inputs_are_looked_for_below_the_folder_only(run: Path, area: Area, tmp_
     (area.folder / "in").symlink_to("lots.csv")
     (area.folder / "soil" / "out").symlink_to(tmp_path / "secret")
     opened: list[str] = []
-    monkeypatch.setattr(run_files, "open_plain", lambda root, name, real=run_files.open_plain: (
+    monkeypatch.setattr(files, "open_plain", lambda root, name, real=files.open_plain: (
         opened.append(str(root / name)), real(root, name))[1])
     (area.folder / "\x1b[2J").write_text("another one")
     named = ["/etc/shadow", "/dev/zero", "../secret", "pipe", "out", "in", "gone", "a\0b", "a" * 5000, "soil",
@@ -266,7 +267,7 @@ def test_an_input_of_another_size_is_not_read(run: Path, area: Area, monkeypatch
     (area.folder / "lots.csv").write_text("another length")
     (area.folder / "soil" / "b.txt").write_text("another length")
     read: list[str] = []
-    monkeypatch.setattr(run_files, "sha256_of", lambda stream, real=run_files.sha256_of: (
+    monkeypatch.setattr(files, "sha256_of", lambda stream, real=files.sha256_of: (
         read.append(stream.name), real(stream))[1])
     assert [line.split()[0] for line in manifest.verify(run, area.folder)] == ["W-MAN-006", "W-MAN-006"]
     assert not [name for name in read if str(area.folder) in str(name)]

@@ -9,8 +9,8 @@ import pytest
 from pyproj import Transformer
 from shapely.geometry import LineString, MultiPoint, Point, Polygon, box
 
-from riskmap.errors import LayerError
-from riskmap.lots.matching import match, normal_id
+from riskmap.answers.matching import match, normal_id
+from riskmap.common.errors import LayerError
 
 X, Y = -230_000.0, 1_650_000.0
 TO_DEGREES = Transformer.from_crs("EPSG:5070", "EPSG:4326", always_xy=True)

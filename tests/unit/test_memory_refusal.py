@@ -6,8 +6,8 @@ from pathlib import Path
 
 import pytest
 
-from riskmap import memory
-from riskmap.errors import LayerError
+from riskmap.common.errors import LayerError
+from riskmap.run import memory
 
 
 def test_the_rule_meets_what_was_measured() -> None:
@@ -44,8 +44,9 @@ def test_the_system_is_read(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> 
 
 
 def test_an_estimate_asks_before_it_computes(example: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    from riskmap import assess, settings
+    from riskmap.common import settings
+    from riskmap.run import flow
 
     monkeypatch.setattr(memory, "available_bytes", lambda: 10_000_000)
     with pytest.raises(LayerError, match=r"E-RUN-020 1,499 lots"):
-        assess.assess(settings.load(example / "area.toml"))
+        flow.assess(settings.load(example / "area.toml"))

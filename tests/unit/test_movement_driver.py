@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 from test_movement_kernels import CLIMATE, weather
 
+from riskmap.common.settings import MovementSettings
 from riskmap.movement import draws, driver, surface
-from riskmap.settings import MovementSettings
 
 STILL = MovementSettings(draws=40, equilibrium_common_sd_pf=0.0, equilibrium_lot_sd_pf=0.0)
 

@@ -11,9 +11,21 @@ import pandas as pd
 import pytest
 
 from riskmap import movement
-from riskmap.movement import draws, driver, engine, kernels, past, reasons, soil_kernel, summary, trace
+from riskmap.common.settings import ClimateSettings, MovementSettings, SoilSettings
+from riskmap.movement import (
+    draws,
+    driver,
+    kernels,
+    kernels_soil,
+    past,
+    reasons,
+    run_draws,
+    simulation,
+    soil_units,
+    summary,
+    trace,
+)
 from riskmap.movement import reduced_model as rm
-from riskmap.settings import ClimateSettings, MovementSettings, SoilSettings
 
 SOIL = SoilSettings()
 CLIMATE = ClimateSettings()
@@ -67,18 +79,18 @@ def test_shared_run_equals_a_slab_poured_alone() -> None:
     history = weather()
     made = driver.make(history, 0, drawn, CLIMATE, settings)
     profile, layer = soils(9.0)
-    layers = movement.layer_arrays(profile, layer, SOIL)
+    layers = soil_units.layer_arrays(profile, layer, SOIL)
     pours = np.array([made.record + 200, made.record + 700, made.now - 20])
     zero = np.zeros(3, dtype=np.int64)
-    run = engine.Engine(drawn, layers, movement.depth_caps(profile), ["unknown"], 20.0, settings)
+    run = run_draws.Engine(drawn, layers, soil_units.depth_caps(profile), ["unknown"], 20.0, settings)
     with ThreadPoolExecutor(2) as pool:
-        block = run.run(made, engine.Units(zero, zero, pours, pours), 6.0, True, pool)
+        block = run.run(made, run_draws.Units(zero, zero, pours, pours), 6.0, True, pool)
     for d in range(20):
         model = rm.cached(1.7)
-        lep = [soil_kernel.triangular_one(drawn.extensibility[d], *(layers[n][0, k] for n in (2, 3, 4)))
+        lep = [kernels_soil.triangular_one(drawn.extensibility[d], *(layers[n][0, k] for n in (2, 3, 4)))
                for k in range(3)]
-        index = np.array([layers[5][0, k] * soil_kernel.compression_index(lep[k], 20.0, 2.97) for k in range(3)])
-        cells = soil_kernel.cell_strain_index(model.depth_edges * 3.5, layers[0][0], layers[1][0], index)
+        index = np.array([layers[5][0, k] * kernels_soil.compression_index(lep[k], 20.0, 2.97) for k in range(3)])
+        cells = kernels_soil.cell_strain_index(model.depth_edges * 3.5, layers[0][0], layers[1][0], index)
         relative = made.suction_pf[d] - made.equilibrium_pf[d]
         stiffness = 20e6 * np.exp(0.5 * drawn.stiffness[d])
         for n, pour in enumerate(pours):
@@ -249,7 +261,7 @@ def test_contributions_are_steady_under_small_noise() -> None:
 def test_a_lasting_water_table_cuts_the_active_depth() -> None:
     profile, layer = soils(9.0, 9.0)
     profile["water_table_all_year_m"] = [np.inf, 1.5]
-    np.testing.assert_array_equal(movement.depth_caps(profile), [np.inf, 1.5])
+    np.testing.assert_array_equal(soil_units.depth_caps(profile), [np.inf, 1.5])
     moved = simulate(*columns(*[(p, 12 * 1980, 12 * 1980 + 11) for p in range(2)]), (profile, layer))
     assert moved["movement_center_mm"].iloc[1] < moved["movement_center_mm"].iloc[0]
 
@@ -368,13 +380,13 @@ def test_worst_months_are_apart() -> None:
 
 def test_strain_index_meets_layer_limits_exactly() -> None:
     edges = np.array([0.0, 0.3, 1.0, 3.0])
-    cells = soil_kernel.cell_strain_index(edges, np.array([0.0, 0.5]), np.array([0.5, 2.0]), np.array([0.1, 0.2]))
+    cells = kernels_soil.cell_strain_index(edges, np.array([0.0, 0.5]), np.array([0.5, 2.0]), np.array([0.1, 0.2]))
     np.testing.assert_allclose(cells, [0.03, 0.02 + 0.1, 0.2])
 
 
 def test_compression_index_check_values() -> None:
     """method.md, section 6, computed: LEP 1, 3, 6, 9, 12, 15 % give .0102 .0312 .0643 .0993 .136 .175 per pF."""
-    ours = [soil_kernel.compression_index(v, 20.0, 2.97) for v in (1.0, 3.0, 6.0, 9.0, 12.0, 15.0, 30.0)]
+    ours = [kernels_soil.compression_index(v, 20.0, 2.97) for v in (1.0, 3.0, 6.0, 9.0, 12.0, 15.0, 30.0)]
     np.testing.assert_allclose(ours[:6], [0.0102, 0.0312, 0.0643, 0.0993, 0.136, 0.175], rtol=0.006)
 
 
@@ -392,8 +404,8 @@ def test_a_slab_that_the_model_is_not_built_for_is_flagged() -> None:
     """Half width over active depth is held between 0.8 and 9; what was held must not look like any other number."""
     column = pd.DataFrame({"half_width_m": [2.7, 2.9, 6.0, 31.0, 32.0, 7.0]})
     parts = pd.DataFrame({"column_id": range(6), "profile_id": [0, 0, 0, 0, 0, 1]})
-    beyond = movement._beyond_widths(column, parts, np.array([np.inf, 0.75]), 3.5)
+    beyond = simulation._beyond_widths(column, parts, np.array([np.inf, 0.75]), 3.5)
     assert beyond.tolist() == [True, False, False, False, True, True]  # 7 m over a depth cut at 0.75 m is 9.3
     quiet = type("Quiet", (), {"flags": ["frost_not_modelled"], "first_month": 0, "record": 0})()
-    assert movement._flags(column.assign(pour_early_month=5), quiet, beyond)[:2] == [  # type: ignore[arg-type]
+    assert simulation._flags(column.assign(pour_early_month=5), quiet, beyond)[:2] == [  # type: ignore[arg-type]
         "frost_not_modelled;slab_width_beyond_model", "frost_not_modelled"]

@@ -17,7 +17,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from invented_results import NEVER, results, with_past
 
-from riskmap.outputs import encode
+from riskmap.outputs.map import data_block
 
 
 def decoded(block: str) -> tuple[dict[str, Any], dict[str, np.ndarray]]:
@@ -52,26 +52,26 @@ def ids_of(head: dict[str, Any], arrays: dict[str, np.ndarray]) -> list[str]:
 
 @given(st.lists(st.integers(-(2**30), 2**30), max_size=50))
 def test_byte_planes_hold_any_number(values: list[int]) -> None:
-    raw = np.frombuffer(encode.byte_planes(np.array(values, dtype=np.int64)), np.uint8).reshape(4, -1).astype(np.int64)
+    raw = np.frombuffer(data_block.byte_planes(np.array(values, dtype=np.int64)), np.uint8).reshape(4, -1).astype(np.int64)
     zigzag = (raw * np.array([1, 256, 65536, 16777216])[:, None]).sum(axis=0)
     assert [int(-(z + 1) // 2 if z % 2 else z // 2) for z in zigzag] == values
 
 
 def test_a_number_too_large_is_refused() -> None:
     with pytest.raises(OverflowError, match="31 bits"):
-        encode.byte_planes(np.array([2**31]))
+        data_block.byte_planes(np.array([2**31]))
 
 
 def test_values_come_back_to_their_step() -> None:
     lots = results().lots
-    head, arrays = decoded(encode.block(lots, {}))
+    head, arrays = decoded(data_block.block(lots, {}))
     steps = {entry["name"]: entry["step"] for entry in head["arrays"] if entry.get("step")}
     for name, step in steps.items():
-        shared = name in encode.SHARED_STEPS
+        shared = name in data_block.SHARED_STEPS
         codes = arrays[name][arrays["row"]] if shared else arrays[name]
         back = np.where(codes == head["missing"], np.nan, codes * step)
         np.testing.assert_allclose(back, lots[name].to_numpy(float), atol=0.5 * step + 1e-9)
-    for name in encode.SHARED_TEXTS:
+    for name in data_block.SHARED_TEXTS:
         texts = [head["texts"][name][k] for k in arrays[name][arrays["row"]]]
         assert texts == [str(v) for v in lots[name]]
     assert any("base" in entry for entry in head["arrays"])
@@ -87,7 +87,7 @@ def shapes_of(head: dict[str, Any], arrays: dict[str, np.ndarray]) -> list[list[
 
 def test_shapes_come_back_with_holes_and_parts() -> None:
     lots = results().lots
-    head, arrays = decoded(encode.block(lots, {}))
+    head, arrays = decoded(data_block.block(lots, {}))
     shapes = shapes_of(head, arrays)
     assert len(shapes) == len(lots)
     for geometry, rings in zip(lots.geometry, shapes, strict=True):
@@ -103,18 +103,18 @@ def test_shapes_come_back_with_holes_and_parts() -> None:
 
 def test_rounding_of_coordinates_does_not_add_up() -> None:
     lots = results(400).lots
-    head, arrays = decoded(encode.block(lots, {}))
+    head, arrays = decoded(data_block.block(lots, {}))
     last = shapes_of(head, arrays)[-1][0]
     want = shapely.get_coordinates(lots.geometry.iloc[-1])
-    assert np.abs(last - want[:-1]).max() <= 0.5 * encode.DEGREE_STEP + 1e-12
+    assert np.abs(last - want[:-1]).max() <= 0.5 * data_block.DEGREE_STEP + 1e-12
 
 
 @pytest.mark.parametrize("turn", [False, True])
 def test_shells_and_holes_turn_opposite_ways_whatever_the_input(turn: bool) -> None:
     lots = results().lots
     turned = lots.set_geometry(lots.geometry.reverse()) if turn else lots
-    assert encode.block(lots.iloc[:24], {}) == encode.block(lots.iloc[:24], {})
-    head, arrays = decoded(encode.block(turned, {}))
+    assert data_block.block(lots.iloc[:24], {}) == data_block.block(lots.iloc[:24], {})
+    head, arrays = decoded(data_block.block(turned, {}))
     shell, hole = shapes_of(head, arrays)[27]
     areas = [0.5 * np.sum(r[:, 0] * np.roll(r[:, 1], -1) - np.roll(r[:, 0], -1) * r[:, 1]) for r in (shell, hole)]
     assert areas[0] > 0 > areas[1]
@@ -123,23 +123,23 @@ def test_shells_and_holes_turn_opposite_ways_whatever_the_input(turn: bool) -> N
 def test_lots_with_the_same_numbers_share_a_row() -> None:
     lots = results().lots
     same = gpd.pd.concat([lots.iloc[[40]]] * 30, ignore_index=True)
-    _, arrays = decoded(encode.block(same, {}))
+    _, arrays = decoded(data_block.block(same, {}))
     assert len(arrays["expected_movement_mm"]) == 1
     assert (arrays["row"] == 0).all()
 
 
 def test_no_lot_at_all() -> None:
-    head, arrays = decoded(encode.block(results().lots.iloc[:0], {}))
+    head, arrays = decoded(data_block.block(results().lots.iloc[:0], {}))
     assert head["lots"] == 0
     assert arrays["x"].size == 0
 
 
 def test_the_same_table_gives_the_same_text() -> None:
-    assert encode.block(results().lots, {"a": 1}) == encode.block(results().lots, {"a": 1})
+    assert data_block.block(results().lots, {"a": 1}) == data_block.block(results().lots, {"a": 1})
 
 
 def test_the_block_is_base64_only() -> None:
-    block = encode.block(results().lots, {"area": "</script>"})
+    block = data_block.block(results().lots, {"area": "</script>"})
     assert set(block) <= set("ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789+/=")
     assert NEVER.encode() not in gzip.decompress(base64.b64decode(block))
 
@@ -150,7 +150,7 @@ CLASSES = ("none", "D0", "D1", "D2", "D3", "D4")
 def test_past_months_come_back_and_nothing_before_the_pour() -> None:
     found = with_past(results())
     assert found.history is not None
-    head, arrays = decoded(encode.block(found.lots, {}, past=found, classes=CLASSES))
+    head, arrays = decoded(data_block.block(found.lots, {}, past=found, classes=CLASSES))
     about = head["past"]["history"]
     assert tuple(about["months"]) == found.history.months
     steps = np.cumsum(arrays["history_steps"].reshape(len(about["months"]), about["series"]), axis=0).T
@@ -167,7 +167,7 @@ def test_a_gap_in_the_past_hides_what_lies_before_it() -> None:
     values = found.history.deflection_mm.copy()
     values[1, 5] = np.nan
     values[2, :] = np.nan
-    _, arrays = decoded(encode.block(found.lots, {}, classes=CLASSES,
+    _, arrays = decoded(data_block.block(found.lots, {}, classes=CLASSES,
                                      past=replace(found, history=replace(found.history, deflection_mm=values))))
     assert arrays["history_first"][1:3].tolist() == [6, values.shape[1]]
 
@@ -176,7 +176,7 @@ def test_drought_shapes_soil_lines_and_indices_come_back() -> None:
     found = with_past(results())
     assert found.drought_shapes is not None
     assert found.soil_lines is not None
-    head, arrays = decoded(encode.block(found.lots, {}, past=found, classes=CLASSES))
+    head, arrays = decoded(data_block.block(found.lots, {}, past=found, classes=CLASSES))
     past = head["past"]
     dates = [past["drought"]["weeks"][k] for k in arrays["drought_week"]]
     assert dates == list(found.drought_shapes["valid_date"])
@@ -194,12 +194,12 @@ def test_drought_shapes_soil_lines_and_indices_come_back() -> None:
 
 
 def test_nothing_past_is_said_to_be_missing_and_not_made_up() -> None:
-    head, _ = decoded(encode.block(results().lots, {}, past=results(), classes=CLASSES))
+    head, _ = decoded(data_block.block(results().lots, {}, past=results(), classes=CLASSES))
     assert head["past"] == dict.fromkeys(("history", "drought", "lines", "index", "weeks"))
     empty = with_past(results())
     assert empty.drought_shapes is not None
     assert empty.soil_lines is not None
-    head, _ = decoded(encode.block(empty.lots, {}, classes=CLASSES, past=replace(
+    head, _ = decoded(data_block.block(empty.lots, {}, classes=CLASSES, past=replace(
         empty, drought_shapes=empty.drought_shapes.iloc[:0], soil_lines=empty.soil_lines.iloc[:0])))
     assert head["past"]["drought"] is None
     assert head["past"]["lines"] is None
@@ -209,11 +209,11 @@ def test_change_is_one_value_a_row() -> None:
     lots = results().lots
     change = gpd.pd.Series(np.linspace(-40, 40, len(lots)))
     change[3] = np.nan
-    head, arrays = decoded(encode.block(lots, {}, change=change))
+    head, arrays = decoded(data_block.block(lots, {}, change=change))
     codes = arrays["change_mm"]
     np.testing.assert_allclose(np.where(codes == head["missing"], np.nan, codes * 0.1), change, atol=0.051)
     with pytest.raises(ValueError, match="59 values for 60 lots"):
-        encode.block(lots, {}, change=change.iloc[1:])
+        data_block.block(lots, {}, change=change.iloc[1:])
 
 
 IDS = ("7", "007", "a7", "a-0012", "", "x", "1234567890123", "\n5\n", "٣", "5٣7")
@@ -223,7 +223,7 @@ IDS = ("7", "007", "a7", "a-0012", "", "x", "1234567890123", "\n5\n", "٣", "5٣
 @given(st.lists(st.sampled_from(IDS), max_size=9))
 def test_ids_come_back_whatever_they_are(ids: list[str]) -> None:
     lots = results().lots.iloc[: len(ids)].assign(lot_id=ids)
-    head, arrays = decoded(encode.block(lots, {}))
+    head, arrays = decoded(data_block.block(lots, {}))
     assert ids_of(head, arrays) == ids
 
 
@@ -232,6 +232,6 @@ def test_ids_come_back_whatever_they_are(ids: list[str]) -> None:
 def test_prediction_loses_nothing(pairs: list[tuple[int, int]]) -> None:
     values = {"deflection_now_mm": [a / 10 for a, _ in pairs], "deflection_now_mm_p10": [b / 10 for _, b in pairs]}
     lots = results(60).lots.iloc[: len(pairs)].assign(**values)
-    _, arrays = decoded(encode.block(lots, {}))
+    _, arrays = decoded(data_block.block(lots, {}))
     for name, wanted in values.items():
         np.testing.assert_allclose(arrays[name][arrays["row"]] * 0.1, wanted, atol=1e-6)

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from colorspacious import cspace_convert, deltaE
 
-from riskmap import tables
+from riskmap.common import tables
 from riskmap.outputs import palette
 
 LEAST_DIFFERENCE = 15.0  # CAM02-UCS units, neighbours of one ramp

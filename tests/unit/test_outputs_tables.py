@@ -19,9 +19,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 from invented_results import HOSTILE, NEVER, results
 
-from riskmap import outputs, tables
-from riskmap.outputs import csv_table, geopackage, geoparquet, palette, rounding
-from riskmap.results import Results
+from riskmap.common import tables
+from riskmap.common.results import Results
+from riskmap.outputs import palette
+from riskmap.outputs.files import csv_table, geopackage, geoparquet, rounding
+from riskmap.run import products
 
 FORMULA_SIGNS = ("=", "+", "-", "@", "\t", "\r")
 
@@ -34,7 +36,7 @@ def found() -> Results:
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory: pytest.TempPathFactory, found: Results) -> Path:
     path = tmp_path_factory.mktemp("products")
-    written = outputs.write_all(found, path, "si")
+    written = products.write_all(found, path, "si")
     assert [p.name for p in written] == ["lots.gpkg", "lots.parquet", "lots.csv", "lots.xlsx", "columns.json",
                                          "problems.json", "record", "map.html"]
     return path

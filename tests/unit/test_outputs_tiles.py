@@ -17,9 +17,10 @@ from invented_results import HOSTILE, results, town
 from shapely.geometry import Point, Polygon, box
 from tile_reader import Reader, layers, tile_id, varint
 
-from riskmap import tables
-from riskmap.outputs import palette, pmtiles, tiles, vector_tiles
-from riskmap.results import Results
+from riskmap.common import tables
+from riskmap.common.results import Results
+from riskmap.outputs import palette
+from riskmap.outputs.map import pmtiles, tiles, vector_tiles
 
 
 def made(found: Results, folder: Path) -> Reader:

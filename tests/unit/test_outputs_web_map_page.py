@@ -12,9 +12,10 @@ from pathlib import Path
 import pytest
 from invented_results import HOSTILE, NEVER, results, with_past
 
-from riskmap import results as wording
-from riskmap import tables
-from riskmap.outputs import encode, web_map, words
+from riskmap.common import tables
+from riskmap.common import wording as common_wording
+from riskmap.outputs import words
+from riskmap.outputs.map import data_block, web_map
 
 ASSETS = Path(web_map.ASSETS)
 OWN = ("map", "tiles", "page_", "SHA256SUMS")  # how the names of our own files begin
@@ -101,8 +102,8 @@ def test_same_results_same_page(page: str) -> None:
 
 def test_cautions_stand_in_the_block(page: str) -> None:
     said = header(page)["about"]["cautions"]
-    assert said["main"] == wording.CAUTION
-    assert said["standing"] == wording.STANDING
+    assert said["main"] == common_wording.CAUTION
+    assert said["standing"] == common_wording.STANDING
     assert said["not_low"] == "This is not a low or a middle result."
     assert "mapped at 1:24,000. The true change of soil may lie 80 ft (24 m) either side" in said["soil"]
 
@@ -131,7 +132,7 @@ def test_every_code_of_the_model_has_words() -> None:
 
 def test_every_column_of_the_block_is_in_the_table() -> None:
     names = {c.name for c in tables.ESTIMATE.columns}
-    assert set(encode.OWN_STEPS) | set(encode.SHARED_STEPS) | set(encode.SHARED_TEXTS) <= names
+    assert set(data_block.OWN_STEPS) | set(data_block.SHARED_STEPS) | set(data_block.SHARED_TEXTS) <= names
 
 
 def test_a_base_map_adds_its_host_and_nothing_else(page: str) -> None:
@@ -203,7 +204,7 @@ def test_why_past_weeks_are_not_shown_and_the_newest_map() -> None:
 
 
 def test_what_both_pages_do_stands_in_the_files_of_both() -> None:
-    from riskmap.outputs import tile_page
+    from riskmap.outputs.map import tile_page
 
     def runs(names: tuple[str, ...]) -> set[str]:
         lines = [line.strip() for name in names if name not in web_map.COMMON

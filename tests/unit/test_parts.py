@@ -13,7 +13,7 @@ import shapely
 from hypothesis import given
 from hypothesis import strategies as st
 
-from riskmap import parts
+from riskmap.run import part_files
 
 
 def lots(count: int, seed: int = 3) -> gpd.GeoDataFrame:
@@ -25,7 +25,7 @@ def lots(count: int, seed: int = 3) -> gpd.GeoDataFrame:
 
 @given(st.integers(0, 60), st.integers(1, 70))
 def test_every_row_is_in_one_part(count: int, size: int) -> None:
-    rows = parts.split(lots(count), size)
+    rows = part_files.split(lots(count), size)
     assert np.array_equal(np.sort(np.concatenate(rows)), np.arange(count))
     assert all((np.diff(part) > 0).all() for part in rows)
     assert max(len(part) for part in rows) <= size
@@ -35,7 +35,7 @@ def test_every_row_is_in_one_part(count: int, size: int) -> None:
 def test_a_part_is_a_place() -> None:
     frame = lots(4000)
     whole = frame.total_bounds
-    for part in parts.split(frame, 250):
+    for part in part_files.split(frame, 250):
         west, south, east, north = frame.geometry.iloc[part].total_bounds
         assert (east - west) * (north - south) < 0.3 * (whole[2] - whole[0]) * (whole[3] - whole[1])
 
@@ -44,15 +44,15 @@ def test_lots_without_a_shape_come_last_and_stay_in_order() -> None:
     frame = lots(9)
     frame.loc[[1, 4], "geometry"] = None
     frame.loc[6, "geometry"] = shapely.Polygon()
-    assert list(parts.along_curve(frame)[-3:]) == [1, 4, 6]
+    assert list(part_files.along_curve(frame)[-3:]) == [1, 4, 6]
     frame["geometry"] = None
-    assert list(parts.along_curve(frame)) == list(range(9))
+    assert list(part_files.along_curve(frame)) == list(range(9))
 
 
 def test_parts_are_geoparquet_with_boxes(tmp_path: Path) -> None:
     frame = lots(200)
-    rows = parts.split(frame, 60)
-    paths = parts.write_lots(frame, rows, tmp_path)
+    rows = part_files.split(frame, 60)
+    paths = part_files.write_lots(frame, rows, tmp_path)
     for path, part in zip(paths, rows, strict=True):
         back = gpd.read_parquet(path)
         assert back.crs == frame.crs
@@ -70,9 +70,9 @@ def test_rows_come_back_in_the_order_of_the_input(owner: list[int], step: int) -
         paths = [Path(place) / f"{k}.parquet" for k in range(4)]
         for k, path in enumerate(paths):
             mine = row[np.array(owner, dtype=int) == k]
-            parts.write_rows(pa.table({"lot_row": mine, "text": pa.array([f"t{r}" for r in mine], pa.string())}), path,
+            part_files.write_rows(pa.table({"lot_row": mine, "text": pa.array([f"t{r}" for r in mine], pa.string())}), path,
                              step)
-        found = list(parts.in_order(paths, step))
+        found = list(part_files.in_order(paths, step))
     assert np.concatenate([part["lot_row"].to_numpy() for part in found]).tolist() == row.tolist()
     assert [text for part in found for text in part["text"].to_pylist()] == [f"t{r}" for r in row]
     assert all(len(part) <= step for part in found)
@@ -82,11 +82,11 @@ def test_a_row_is_read_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> 
     row = np.arange(1000, dtype=np.int64)
     paths = [tmp_path / "a.parquet", tmp_path / "b.parquet"]
     for k, path in enumerate(paths):
-        parts.write_rows(pa.table({"lot_row": row[row % 2 == k]}), path, 100)
+        part_files.write_rows(pa.table({"lot_row": row[row % 2 == k]}), path, 100)
     read: list[int] = []
     group = pq.ParquetFile.read_row_group
     monkeypatch.setattr(pq.ParquetFile, "read_row_group",
                         lambda self, number: read.append(len(out := group(self, number))) or out)
-    assert sum(len(part) for part in parts.in_order(paths, 100)) == 1000
+    assert sum(len(part) for part in part_files.in_order(paths, 100)) == 1000
     assert sum(read) == 1000
     assert max(read) == 50

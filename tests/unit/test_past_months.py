@@ -12,13 +12,14 @@ import pandas as pd
 import pytest
 import shapely
 
-from riskmap import assess, settings, tables
-from riskmap.climate import shapes
-from riskmap.layers import DroughtTables
-from riskmap.movement import draws, driver, engine, kernels, past, slab
-from riskmap.movement_inputs import ClimateHistory
-from riskmap.results import Results
-from riskmap.soil import lines, near, overlay
+from riskmap.climate import drought_to_draw
+from riskmap.common import month_numbers, settings
+from riskmap.common.inputs import DroughtTables
+from riskmap.common.results import Results
+from riskmap.common.weather import ClimateHistory
+from riskmap.movement import draws, driver, kernels, past, run_draws, slab
+from riskmap.run import flow
+from riskmap.soil import lines, lines_to_draw, overlay
 
 CRS = "EPSG:5070"
 
@@ -31,7 +32,7 @@ def area(example: Path) -> settings.Area:
 
 @pytest.fixture(scope="module")
 def found(area: settings.Area) -> Results:
-    return assess.assess(area)[0]
+    return flow.assess(area)[0]
 
 
 def test_last_month_is_now_and_lots_without_a_number_have_no_series(found: Results) -> None:
@@ -52,8 +53,8 @@ def test_no_number_before_the_latest_pour_and_one_in_every_month_after(found: Re
     assert found.history is not None
     known = found.history.series >= 0
     values = found.history.deflection_mm[found.history.series[known]]
-    late = found.lots.loc[known, "pour_date_late"].map(tables.parse_month).to_numpy()
-    months = np.array([tables.parse_month(m) for m in found.history.months])
+    late = found.lots.loc[known, "pour_date_late"].map(month_numbers.parse_month).to_numpy()
+    months = np.array([month_numbers.parse_month(m) for m in found.history.months])
     before = months[None, :] < np.minimum(late, months[-1] - 1)[:, None]
     old = late < months[-1] - 12 * 12
     assert np.isfinite(values[old]).all()
@@ -65,7 +66,7 @@ def test_no_number_before_the_latest_pour_and_one_in_every_month_after(found: Re
 @pytest.mark.parametrize("months", [0, 1, 120])
 def test_other_numbers_do_not_depend_on_the_months_asked_for(area: settings.Area, found: Results, months: int) -> None:
     other = area.model_copy(update={"movement": area.movement.model_copy(update={"history_months": months})})
-    again = assess.assess(other)[0]
+    again = flow.assess(other)[0]
     pd.testing.assert_frame_equal(pd.DataFrame(again.lots), pd.DataFrame(found.lots), check_exact=True)
     if not months:
         assert again.history is None
@@ -86,10 +87,10 @@ def test_a_past_month_is_what_now_was_then(found: Results) -> None:
     weather: ClimateHistory = found.inputs.history
     made = driver.make(weather, 0, drawn, settings.ClimateSettings(), given)
     layers = tuple(np.array([[v, 0.0]]) for v in (0.0, 2.0, 6.0, 9.0, 12.0, 1.0))
-    run = engine.Engine(drawn, layers, np.array([np.inf]), ["unknown"], 20.0, given)
+    run = run_draws.Engine(drawn, layers, np.array([np.inf]), ["unknown"], 20.0, given)
     pours = np.array([made.record + 24, made.now - 200, made.now - 60, made.now - 14])
     zero = np.zeros(pours.size, np.int64)
-    units = engine.Units(zero, zero, pours, pours)
+    units = run_draws.Units(zero, zero, pours, pours)
     before = past.room(made, pours.size, 30, 24)
     with ThreadPoolExecutor(2) as pool:
         run.run(made, units, 6.0, True, pool, past=before)
@@ -136,12 +137,12 @@ def test_only_lines_near_a_lot_with_both_names() -> None:
     soils, names = units_map()
     every = lines.soil_lines(soils)
     lots = np.array([shapely.box(950, 100, 980, 130), None, shapely.Polygon()], dtype=object)
-    told = near.near_lots(lots, every, soils, names, CRS)
+    told = lines_to_draw.near_lots(lots, every, soils, names, CRS)
     assert told.crs == "EPSG:4326"
-    assert set(map(tuple, told[list(near.COLUMNS)].to_numpy())) == {("Clay", "Sand")}
+    assert set(map(tuple, told[list(lines_to_draw.COLUMNS)].to_numpy())) == {("Clay", "Sand")}
     assert told.to_crs(CRS).length.sum() == pytest.approx(3000, rel=1e-3)
-    assert near.near_lots(np.array([shapely.box(4000, 0, 4010, 9)], dtype=object), every, soils, names, CRS).empty
-    assert near.near_lots(np.array([None], dtype=object), every, soils, names, CRS).empty
+    assert lines_to_draw.near_lots(np.array([shapely.box(4000, 0, 4010, 9)], dtype=object), every, soils, names, CRS).empty
+    assert lines_to_draw.near_lots(np.array([None], dtype=object), every, soils, names, CRS).empty
 
 
 def test_lines_of_the_example_lie_near_its_lots(found: Results) -> None:
@@ -163,7 +164,7 @@ def lots_at(lon: float) -> gpd.GeoDataFrame:
 
 
 def test_shapes_of_the_months_asked_for_highest_category_first() -> None:
-    told = shapes.near_lots(lots_at(-95.0), maps(), 12 * 2020 + 2, 12)
+    told = drought_to_draw.near_lots(lots_at(-95.0), maps(), 12 * 2020 + 2, 12)
     assert told is not None
     assert told["valid_date"].tolist() == ["2020-03-03"] * 2
     assert told["category"].tolist() == ["D0", "D2"]
@@ -171,16 +172,16 @@ def test_shapes_of_the_months_asked_for_highest_category_first() -> None:
     assert low.intersection(high).area < 1e-12
     assert low.bounds[2] == pytest.approx(-95.0)
     south = told.total_bounds[1]
-    assert (35 - south) * shapes.M_PER_DEGREE == pytest.approx(shapes.MARGIN_M, rel=1e-3)
+    assert (35 - south) * drought_to_draw.M_PER_DEGREE == pytest.approx(drought_to_draw.MARGIN_M, rel=1e-3)
 
 
 def test_no_maps_no_months_no_place() -> None:
     march = 12 * 2020 + 2
-    assert shapes.near_lots(lots_at(-95.0), None, march, 24) is None
-    assert shapes.near_lots(lots_at(-95.0), maps(), march, 0) is None
+    assert drought_to_draw.near_lots(lots_at(-95.0), None, march, 24) is None
+    assert drought_to_draw.near_lots(lots_at(-95.0), maps(), march, 0) is None
     nowhere = gpd.GeoDataFrame(geometry=[None], crs=CRS)
-    assert shapes.near_lots(nowhere, maps(), march, 24) is None
-    away = shapes.near_lots(lots_at(-70.0), maps(), march, 24)
+    assert drought_to_draw.near_lots(nowhere, maps(), march, 24) is None
+    away = drought_to_draw.near_lots(lots_at(-70.0), maps(), march, 24)
     assert away is not None
     assert away.empty
 

@@ -8,15 +8,16 @@ import numpy as np
 import pytest
 from changed_areas import write_area
 
-from riskmap import assess, settings
-from riskmap.movement import profile_now
-from riskmap.results import Results
+from riskmap.common import settings
+from riskmap.common.results import Results
+from riskmap.movement import shape_now
+from riskmap.run import flow
 
 
 @pytest.fixture(scope="module")
 def found(example: Path, tmp_path_factory: pytest.TempPathFactory) -> Results:
     path = write_area(example, tmp_path_factory.mktemp("p") / "area", last="2025-05", movement="draws = 60")
-    return assess.assess(settings.load(path))[0]
+    return flow.assess(settings.load(path))[0]
 
 
 def test_middle_minus_edge_is_the_deflection_of_the_run(found: Results) -> None:
@@ -24,7 +25,7 @@ def test_middle_minus_edge_is_the_deflection_of_the_run(found: Results) -> None:
     area = settings.Area.model_validate(found.settings)
     lots = found.lots[found.lots["state"] == ""].iloc[::6]
     columns = [int(found.inputs.lot_column[row]) for row in lots["lot_row"]]
-    shapes = profile_now.across(found.inputs, sorted(set(columns)), area, count=60)
+    shapes = shape_now.across(found.inputs, sorted(set(columns)), area, count=60)
     for column, (_, lot) in zip(columns, lots.iterrows(), strict=True):
         shape = shapes[column]
         assert shape.shape[1] == 7
@@ -41,6 +42,6 @@ def test_fewer_draws_stay_near(found: Results) -> None:
     assert found.inputs is not None
     area = settings.Area.model_validate(found.settings)
     column = int(found.inputs.lot_column[found.inputs.lot_column >= 0][0])
-    whole = profile_now.across(found.inputs, [column], area, count=60)[column]
-    part = profile_now.across(found.inputs, [column], area, count=30)[column]
+    whole = shape_now.across(found.inputs, [column], area, count=60)[column]
+    part = shape_now.across(found.inputs, [column], area, count=30)[column]
     assert np.abs(whole[:, 5] - part[:, 5]).max() < 4.0

@@ -14,9 +14,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from invented_results import estimate, results, square, with_state
 
-from riskmap.errors import RunFolderError
-from riskmap.outputs import public_table
-from riskmap.results import Results
+from riskmap.common.errors import RunFolderError
+from riskmap.common.results import Results
+from riskmap.outputs.files import public_table
 
 AREA = results()
 SCORES = [c.name for c in public_table._NUMBERS]

@@ -6,10 +6,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from riskmap import published
-from riskmap.published import (
-    as2870,
-    cole_volume,
+from riskmap.estimates import as2870, beside, cole_volume, van_der_merwe_1964
+from riskmap.evidence import published
+from riskmap.evidence.published import (
     drought_severity_index,
     edge_penetration,
     expansion_index_d4829,
@@ -26,7 +25,6 @@ from riskmap.published import (
     suction_units,
     swell_rate,
     thornthwaite_index,
-    van_der_merwe_1964,
 )
 
 ONE = np.zeros(1, dtype=np.int64)
@@ -290,18 +288,18 @@ def profiles(**change: object) -> tuple[pd.DataFrame, pd.DataFrame]:
 
 
 def test_beside_gives_one_row_per_profile_in_order() -> None:
-    table = published.beside(*profiles())
+    table = beside.beside(*profiles())
     assert table["profile_id"].tolist() == [4, 7]
     # weighted means 10.300 and, above rock at 0.8 m, 10.045 (by hand)
     np.testing.assert_allclose(table["volume_change_cole_pct"], 100 * (np.array([1.103, 1.10045]) ** 3 - 1),
                                atol=0.002)  # 10.045 is printed rounded
     assert table["van_der_merwe_heave_mm"].isna().all()
     assert table["published_reason"].str.contains("chart was not seen").all()
-    assert set(published.NOTES) == set(table.columns) - {"profile_id", "published_reason"}
+    assert set(beside.NOTES) == set(table.columns) - {"profile_id", "published_reason"}
 
 
 def test_beside_movement_is_the_sum_over_the_stretched_profile() -> None:
-    table = published.beside(*profiles())
+    table = beside.beside(*profiles())
     edges, lep = np.array([0, 0.15, 0.60, 1.30, 2.3]), np.array([5.0, 9.5, 11.0, 7.0])
     z = (np.arange(230_000) + 0.5) / 100_000
     alpha = np.where(z < 1.15, 1.0, 2.0 - z / 5)
@@ -313,7 +311,7 @@ def test_beside_movement_is_the_sum_over_the_stretched_profile() -> None:
 
 
 def test_beside_a_drier_climate_moves_deeper() -> None:
-    wet, dry = (published.beside(*profiles(), moisture_index=index)["as2870_surface_movement_mm"] for index in (20,
+    wet, dry = (beside.beside(*profiles(), moisture_index=index)["as2870_surface_movement_mm"] for index in (20,
                                                                                                                 -30))
     assert dry[0] > wet[0]
 
@@ -321,26 +319,26 @@ def test_beside_a_drier_climate_moves_deeper() -> None:
 def test_beside_missing_extensibility_gives_no_number() -> None:
     profile, layer = profiles()
     layer.loc[(layer["profile_id"] == 4) & (layer["top_m"] == 0.60), "lep_pct"] = np.nan
-    table = published.beside(profile, layer)
+    table = beside.beside(profile, layer)
     assert np.isnan(table["volume_change_cole_pct"][0])
     assert np.isnan(table["as2870_surface_movement_mm"][0])
     assert table["as2870_class"][0] == ""
     assert table["published_reason"][0].startswith("no linear extensibility for every layer")
     assert np.isfinite(table["as2870_surface_movement_mm"][1])
-    lonely = published.beside(pd.DataFrame({"profile_id": [1], "rock_depth_m": [np.nan]}), layer)
+    lonely = beside.beside(pd.DataFrame({"profile_id": [1], "rock_depth_m": [np.nan]}), layer)
     assert lonely.loc[0, ["volume_change_cole_pct", "as2870_surface_movement_mm"]].isna().all()
 
 
 def test_beside_zero_extensibility_is_class_a() -> None:
-    table = published.beside(*profiles(lep_pct=0.0))
+    table = beside.beside(*profiles(lep_pct=0.0))
     assert table["as2870_surface_movement_mm"].tolist() == [0.0, 0.0]
     assert table["as2870_class"].tolist() == ["A", "A"]
 
 
 def test_beside_uses_given_classes_for_van_der_merwe() -> None:
-    table = published.beside(*profiles(potential_expansiveness="high"))
+    table = beside.beside(*profiles(potential_expansiveness="high"))
     whole = 1000 / 24 * (1 - 10 ** (-2.0 / 6.096)) * 6.096 / np.log(10)
     assert table["van_der_merwe_heave_mm"][0] == pytest.approx(whole)
     assert table["published_reason"].tolist() == ["", ""]
-    unknown = published.beside(*profiles(potential_expansiveness="awful"))
+    unknown = beside.beside(*profiles(potential_expansiveness="awful"))
     assert unknown["van_der_merwe_heave_mm"].isna().all()

@@ -13,11 +13,13 @@ import pytest
 from invented_results import results
 from shapely.geometry import LineString, box
 
-from riskmap.errors import RunFolderError
-from riskmap.movement_inputs import ClimateHistory, MovementInputs
-from riskmap.outputs import geoparquet, record, write_problems
-from riskmap.results import AreaResults, History, Results
-from riskmap.run_files import RunFiles
+from riskmap.common.errors import RunFolderError
+from riskmap.common.results import AreaResults, History, Results
+from riskmap.common.weather import ClimateHistory, MovementInputs
+from riskmap.outputs.files import geoparquet
+from riskmap.run import record
+from riskmap.run.files import RunFiles
+from riskmap.run.products import write_problems
 
 
 @pytest.fixture

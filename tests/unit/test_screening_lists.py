@@ -20,12 +20,14 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from invented_results import NEVER, results
 
-from riskmap import results as wording
-from riskmap import screening
-from riskmap.cli import cli
-from riskmap.errors import LayerError, SettingsError
-from riskmap.outputs import csv_table, rounding, run_folder, write_all
-from riskmap.results import RowCounts
+from riskmap.answers import screen
+from riskmap.cli.main import cli
+from riskmap.common import wording as common_wording
+from riskmap.common.errors import LayerError, SettingsError
+from riskmap.common.results import RowCounts
+from riskmap.outputs.files import csv_table, rounding
+from riskmap.run import folder as run_folder
+from riskmap.run.products import write_all
 
 FOUND = rounding.rounded(results())
 IDS = [str(value) for value in FOUND.lots["lot_id"]]
@@ -34,8 +36,8 @@ WITH_NUMBER = [str(v) for v in FOUND.lots.loc[FOUND.lots["state"] == "", "lot_id
 
 @pytest.fixture(scope="module")
 def outputs(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    from riskmap import manifest
-    from riskmap.settings import Area
+    from riskmap.common.settings import Area
+    from riskmap.run import manifest
 
     folder = tmp_path_factory.mktemp("outputs")
     with run_folder.new_run(folder, "made up") as run:
@@ -70,12 +72,12 @@ cells = st.text(alphabet=st.characters(codec="utf-8", exclude_characters="\r\n\x
                 min_size=1, max_size=15))
 def test_rows_out_are_rows_in_and_the_group_never_enters_a_number(rows: list[tuple[str, str, str]]) -> None:
     frame = pd.DataFrame(rows, columns=["lot_id", "note", "party"], dtype=str)
-    given_list = screening.Listing("l.csv", frame, np.arange(len(frame)))
-    plain = screening.screen(FOUND, given_list)
-    grouped = screening.screen(FOUND, given_list, groups="party")
+    given_list = screen.Listing("l.csv", frame, np.arange(len(frame)))
+    plain = screen.screen(FOUND, given_list)
+    grouped = screen.screen(FOUND, given_list, groups="party")
     pd.testing.assert_frame_equal(plain.rows, grouped.rows)
     pd.testing.assert_frame_equal(plain.rows[["lot_id", "note", "party"]], frame)
-    other = screening.screen(FOUND, screening.Listing("l.csv", frame.assign(party="x", note=""), given_list.row))
+    other = screen.screen(FOUND, screen.Listing("l.csv", frame.assign(party="x", note=""), given_list.row))
     ours = [name for name in plain.rows if name not in frame]
     pd.testing.assert_frame_equal(plain.rows[ours], other.rows[ours])
     number = plain.rows["characteristic_movement_mm"].notna()
@@ -83,7 +85,7 @@ def test_rows_out_are_rows_in_and_the_group_never_enters_a_number(rows: list[tup
     assert (plain.rows.loc[~number, "state_reason"] != "").all()
     assert plain.counts["rows"] == len(frame) == plain.counts["with_number"] + sum(
         count for name, count in plain.counts.items() if name not in ("rows", "with_number"))
-    ordered = screening.in_order(plain.rows)
+    ordered = screen.in_order(plain.rows)
     values = ordered["characteristic_movement_mm"].dropna().to_numpy()
     assert (np.diff(values) <= 0).all()
     assert ordered["characteristic_movement_mm"].isna().to_numpy().tolist() == sorted(
@@ -94,12 +96,12 @@ def test_rows_out_are_rows_in_and_the_group_never_enters_a_number(rows: list[tup
 
 def test_values_are_those_of_the_run() -> None:
     frame = pd.DataFrame({"lot_id": WITH_NUMBER[-20:]}, dtype=str)
-    done = screening.screen(FOUND, screening.Listing("l", frame, np.arange(20)), system="us")
+    done = screen.screen(FOUND, screen.Listing("l", frame, np.arange(20)), system="us")
     lots = FOUND.lots.set_index("lot_id").loc[WITH_NUMBER[-20:]]
     unique = ~lots.index.duplicated(keep=False)
     matched = (done.rows["match_status"] == "matched").to_numpy()
     assert matched[unique].all()
-    for name in screening.NUMBERS:
+    for name in screen.NUMBERS:
         np.testing.assert_array_equal(done.rows[name][matched], lots[name].to_numpy()[matched])
         inches = done.rows[name.replace("_mm", "_in")][matched]
         np.testing.assert_allclose(inches, lots[name].to_numpy()[matched] / 25.4, atol=0.0501)
@@ -107,7 +109,7 @@ def test_values_are_those_of_the_run() -> None:
 
 def test_a_column_of_the_list_with_our_name_stays_the_lists() -> None:
     frame = pd.DataFrame({"lot_id": WITH_NUMBER[30:32], "state": ["TX", "OK"]}, dtype=str)
-    done = screening.screen(FOUND, screening.Listing("l", frame, np.arange(2)))
+    done = screen.screen(FOUND, screen.Listing("l", frame, np.arange(2)))
     assert done.rows["state"].tolist() == ["TX", "OK"]
     assert done.rows["state_riskmap"].tolist() == ["", ""]
     assert done.counts["with_number"] == 2
@@ -162,7 +164,7 @@ def test_ranks_tell_ties_and_how_many_values_there_are(outputs: Path, tmp_path: 
     value = dict(zip(ids, (8.0, 9.5, 8.0, 7.0), strict=True))
     lots = FOUND.lots.assign(characteristic_movement_mm=FOUND.lots["lot_id"].map(value))
     frame = pd.DataFrame({"lot_id": [*ids, "nope"]}, dtype=str)
-    done = screening.screen(replace(FOUND, lots=lots), screening.Listing("l", frame, np.arange(5)))
+    done = screen.screen(replace(FOUND, lots=lots), screen.Listing("l", frame, np.arange(5)))
     assert done.rows["rank"].tolist() == ["2 to 3", "1", "2 to 3", "4", ""]
     assert done.ties.startswith("Characteristic movement: 3 different values in 4 rows with a number. Rows of one")
     path = listing(tmp_path / "l.csv", [["lot_id"], *([lot] for lot in ids)])
@@ -191,7 +193,7 @@ def test_within_and_a_lost_minus_are_told(outputs: Path, tmp_path: Path) -> None
     assert [row["matched_lot_id"] for row in told] == [IDS[40], ""]
     assert call(outputs, path, "--within", 501).exit_code == 2
     with pytest.raises(LayerError, match="E-SCR-012"):
-        screening.matched(FOUND, screening.read(path, {}), {}, -1)
+        screen.matched(FOUND, screen.read(path, {}), {}, -1)
 
 
 def test_a_workbook_keeps_ids_and_refuses_formulas(outputs: Path, tmp_path: Path) -> None:
@@ -258,7 +260,7 @@ def test_columns_about_people_and_postcodes_are_not_carried(outputs: Path, tmp_p
     for file in (tmp_path / "o").iterdir():
         assert b"CANARY" not in file.read_bytes(), file.name
     with pytest.raises(LayerError, match="E-SCR-009"):
-        screening.screen(FOUND, screening.read(path, {}), groups="Owner")
+        screen.screen(FOUND, screen.read(path, {}), groups="Owner")
 
 
 @pytest.mark.parametrize("text", [
@@ -267,7 +269,7 @@ def test_columns_about_people_and_postcodes_are_not_carried(outputs: Path, tmp_p
 def test_bands_that_differ_by_place_or_group_are_refused(text: str, tmp_path: Path) -> None:
     (tmp_path / "b.toml").write_text(text, encoding="utf-8")
     with pytest.raises(SettingsError, match=r"E-SCR-021 .*same for every row"):
-        screening.bands(tmp_path / "b.toml")
+        screen.bands(tmp_path / "b.toml")
 
 
 @pytest.mark.parametrize("text", ["", "movement_mm = []", "movement_mm = [5, 5]", "movement_mm = [10, 5]",
@@ -275,15 +277,15 @@ def test_bands_that_differ_by_place_or_group_are_refused(text: str, tmp_path: Pa
 def test_bands_that_are_none(text: str, tmp_path: Path) -> None:
     (tmp_path / "b.toml").write_text(text, encoding="utf-8")
     with pytest.raises(SettingsError, match=r"E-SCR-02[02]"):
-        screening.bands(tmp_path / "b.toml")
+        screen.bands(tmp_path / "b.toml")
 
 
 def test_other_bands_only_rename(tmp_path: Path) -> None:
     (tmp_path / "b.toml").write_text("movement_mm = [15, 30]", encoding="utf-8")
-    limits = screening.bands(tmp_path / "b.toml")
+    limits = screen.bands(tmp_path / "b.toml")
     frame = pd.DataFrame({"lot_id": WITH_NUMBER[22:50]}, dtype=str)
-    ours = screening.screen(FOUND, screening.Listing("l", frame, np.arange(len(frame))))
-    theirs = screening.screen(FOUND, screening.Listing("l", frame, np.arange(len(frame))), limits=limits)
+    ours = screen.screen(FOUND, screen.Listing("l", frame, np.arange(len(frame))))
+    theirs = screen.screen(FOUND, screen.Listing("l", frame, np.arange(len(frame))), limits=limits)
     pd.testing.assert_frame_equal(ours.rows.drop(columns="band"), theirs.rows.drop(columns="band"))
     assert set(theirs.rows["band"]) <= {"under 15 mm", "15-30 mm", "30 mm and more"}
 
@@ -292,7 +294,7 @@ def test_the_self_check_tells_groups_and_hides_small_ones() -> None:
     ids = [*WITH_NUMBER[22:48], "nope", "nope2", *WITH_NUMBER[-5:], *["nope"] * 6]
     frame = pd.DataFrame({"lot_id": ids, "side": ["north"] * 14 + ["south"] * 10 + ["west"] * 4 + ["east"] * 11},
                          dtype=str)
-    done = screening.screen(FOUND, screening.Listing("l", frame, np.arange(len(frame))), groups="side")
+    done = screen.screen(FOUND, screen.Listing("l", frame, np.arange(len(frame))), groups="side")
     assert done.groups is not None
     told = done.groups.set_index("group")
     assert list(told.index) == ["north", "south", "west", "east"]
@@ -311,7 +313,7 @@ def test_every_file_carries_the_lenders_words_and_no_text_runs(outputs: Path, tm
     rows = [["lot_id", "remark"], *([lot, text] for lot, text in zip(IDS[:30], IDS[:30], strict=True))]
     done = call(outputs, listing(tmp_path / "l.csv", rows), "--into", tmp_path / "o")
     assert done.exit_code == 1
-    words = wording.CAUTION_LENDER
+    words = common_wording.CAUTION_LENDER
     assert words in done.output
     for name in ("screened.html", "README.txt", "screened.json"):
         assert words in (tmp_path / "o" / name).read_text(encoding="utf-8"), name

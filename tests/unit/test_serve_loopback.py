@@ -16,7 +16,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from riskmap import serve
+from riskmap.cli import serve
 
 CONTENT = bytes(range(256)) * 40
 

@@ -8,9 +8,9 @@ from typing import Any
 
 import pytest
 
-from riskmap import ranges, settings
-from riskmap.errors import SettingsError
-from riskmap.settings import Area, known_keys, models_in
+from riskmap.common import setting_ranges, settings
+from riskmap.common.errors import SettingsError
+from riskmap.common.settings import Area, known_keys, models_in
 
 ROOT = Path(__file__).resolve().parents[2]
 TUNED = ("lot_settings", "soil_settings", "climate_settings", "movement")  # their lists have a column for the range
@@ -69,7 +69,7 @@ def default_of(field: Any) -> str:
 
 def range_of(section: str, key: str) -> str:
     """Return a range as the list writes it."""
-    allowed = ranges.RANGES.get(section, {}).get(key)
+    allowed = setting_ranges.RANGES.get(section, {}).get(key)
     return allowed.text if allowed else "true or false"
 
 
@@ -90,6 +90,6 @@ def test_the_list_of_keys_is_that_of_the_settings_with_their_defaults_and_ranges
     assert listed == wanted
     for section in TUNED:
         assert listed_ranges[section] == {key: range_of(section, key) for key in wanted[section]}
-    for section in set(ranges.RANGES) - set(TUNED):
-        for key, allowed in ranges.RANGES[section].items():
+    for section in set(setting_ranges.RANGES) - set(TUNED):
+        for key, allowed in setting_ranges.RANGES[section].items():
             assert allowed.text in listed_ranges[section][key], (section, key)

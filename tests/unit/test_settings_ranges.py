@@ -9,13 +9,14 @@ from typing import Any
 import pytest
 from pydantic import ValidationError
 
-from riskmap import ranges, settings, sources
-from riskmap.errors import SettingsError
-from riskmap.settings import Area
+from riskmap.common import setting_ranges, settings
+from riskmap.common.errors import SettingsError
+from riskmap.common.settings import Area
+from riskmap.evidence import constants_sources
 
 NAMED = '[area]\nname = "a"\n[lots]\npath = "l.csv"\n[soil]\npath = "s.zip"\n'
 LISTED = [(section, key) for section in ("lot_settings", "soil_settings", "climate_settings", "movement")
-          for key in ranges.RANGES[section]]
+          for key in setting_ranges.RANGES[section]]
 
 
 def refused(folder: Path, more: str) -> str:
@@ -138,7 +139,7 @@ def test_whole_numbers_stand_for_numbers_and_texts_stay(tmp_path: Path) -> None:
 @pytest.mark.parametrize(("section", "key"), LISTED)
 def test_both_ends_belong_to_the_range_and_nothing_beyond_them(section: str, key: str) -> None:
     model = Area.model_fields[section].default.__class__
-    allowed, default = ranges.RANGES[section][key], model.model_fields[key].default
+    allowed, default = setting_ranges.RANGES[section][key], model.model_fields[key].default
     assert allowed.holds(default)
     for end, beyond in ((allowed.low, -1.0), (allowed.high, 1.0)):
         step = 1 if isinstance(default, int) else 1e-9 + abs(float(end)) * 1e-9
@@ -168,32 +169,32 @@ def test_every_number_and_month_of_an_area_file_has_a_range() -> None:
             for key, one in model.model_fields.items():
                 kind = str(one.annotation)
                 if ("int" in kind or "float" in kind) and "bool" not in kind:
-                    assert key in ranges.RANGES[section], (name, key)
-    assert set(ranges.RANGES["area"]) == {"today"}
+                    assert key in setting_ranges.RANGES[section], (name, key)
+    assert set(setting_ranges.RANGES["area"]) == {"today"}
     known = {model.SECTION: set(model.model_fields) for field in Area.model_fields.values()
              for model in settings.models_in(field.annotation)} | {"area": set(Area.model_fields)}
-    for section, keys in ranges.RANGES.items():
+    for section, keys in setting_ranges.RANGES.items():
         assert set(keys) <= known[section]
-    for rule in ranges.RULES:
+    for rule in setting_ranges.RULES:
         for full in rule.names:
             section, key = full.split(".")
             assert key in known[section]
 
 
 def test_every_range_has_a_reason_that_begins_with_its_standing() -> None:
-    for keys in ranges.RANGES.values():
+    for keys in setting_ranges.RANGES.values():
         for key, allowed in keys.items():
             standing, _, reason = allowed.why.partition(": ")
-            assert standing in sources.STANDINGS, key
+            assert standing in constants_sources.STANDINGS, key
             assert len(reason) > 10, key
             assert allowed.low < allowed.high, key
 
 
 def test_the_unit_of_a_range_is_that_of_the_constant() -> None:
-    for constant in sources.CONSTANTS:
+    for constant in constants_sources.CONSTANTS:
         if constant.range is not None:
             assert constant.range.unit == constant.unit, constant.where
-    table = sources.constants().set_index("constant")
+    table = constants_sources.constants().set_index("constant")
     assert table.loc["movement.active_depth_m", "range"] == "1 to 7 m"
     assert table.loc["movement.active_depth_m", "range_source"].startswith("practice: ")
     assert table.loc["riskmap.movement.grid.FAR_FIELD", "range"] == ""

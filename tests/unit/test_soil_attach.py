@@ -8,9 +8,10 @@ import pandas as pd
 import pytest
 import shapely
 
-from riskmap import soil, tables
-from riskmap.layers import SoilTables
-from riskmap.settings import SoilSettings
+from riskmap import soil
+from riskmap.common import tables
+from riskmap.common.inputs import SoilTables
+from riskmap.common.settings import SoilSettings
 from riskmap.soil import lines, overlay
 
 CRS = "EPSG:5070"

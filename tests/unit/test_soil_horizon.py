@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from riskmap.settings import SoilSettings
+from riskmap.common.settings import SoilSettings
 from riskmap.soil import component, horizon
 
 NAN = np.nan

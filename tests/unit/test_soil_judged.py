@@ -12,8 +12,9 @@ import test_soil_reader as download
 import test_soil_template as template
 from rasterio.transform import from_origin
 
-from riskmap import settings, soil
-from riskmap.errors import LayerError
+from riskmap import soil
+from riskmap.common import settings
+from riskmap.common.errors import LayerError
 from riskmap.layers import soil_judged, soil_key_raster, ssurgo_tables
 
 # Four soils, three horizons each: sand, silt, clay, linear extensibility, bulk densities at 1/3 bar and oven dry

@@ -11,8 +11,9 @@ import rasterio
 import shapely
 from rasterio.transform import from_origin
 
-from riskmap import settings, soil
-from riskmap.errors import LayerError
+from riskmap import soil
+from riskmap.common import settings
+from riskmap.common.errors import LayerError
 from riskmap.layers import catalogue, soil_key_raster
 
 TEMPLATE = "AR041_subset_template_layout.gpkg"

@@ -11,8 +11,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from riskmap import soil
-from riskmap.layers import SoilTables
-from riskmap.settings import SoilSettings
+from riskmap.common.inputs import SoilTables
+from riskmap.common.settings import SoilSettings
 from riskmap.soil import lines
 
 CRS = "EPSG:5070"

@@ -10,9 +10,9 @@ import geopandas as gpd
 import pytest
 import shapely
 
-from riskmap.errors import LayerError
-from riskmap.layers import soil_ssurgo, ssurgo_meaning, ssurgo_tables
-from riskmap.settings import Area, SoilEntry
+from riskmap.common.errors import LayerError
+from riskmap.common.settings import Area, SoilEntry
+from riskmap.layers import soil_ssurgo, ssurgo_names, ssurgo_tables
 
 COLUMNS = {
     "mapunit": (24, {1: "musym", 2: "muname", 23: "lkey", 24: "mukey"}),
@@ -27,7 +27,7 @@ COLUMNS = {
     "sacatlog": (11, {1: "areasymbol", 2: "areaname", 4: "saverest"}),
     "cinterp": (19, {1: "cokey", 3: "mrulename", 6: "rulename", 7: "ruledepth", 12: "interphr"}),
 }
-MAIN, SUB = ssurgo_meaning.RATING_RULE, ssurgo_meaning.RATING_SUB_RULE
+MAIN, SUB = ssurgo_names.RATING_RULE, ssurgo_names.RATING_SUB_RULE
 
 
 def lines(table, *rows):

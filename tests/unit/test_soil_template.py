@@ -11,9 +11,9 @@ import pandas as pd
 import pytest
 import shapely
 
-from riskmap import settings
-from riskmap.errors import LayerError
-from riskmap.layers import catalogue, soil_template, ssurgo_meaning
+from riskmap.common import settings
+from riskmap.common.errors import LayerError
+from riskmap.layers import catalogue, soil_template, ssurgo_names
 
 TABLES = {
     "mapunit": "musym TEXT, muname TEXT, lkey {key}, mukey {key}",
@@ -30,7 +30,7 @@ TABLES = {
     "legend": "areasymbol TEXT, areaname TEXT, projectscale INTEGER, lkey {key}",
     "sacatalog": "areasymbol TEXT, areaname TEXT, saverest TEXT",
 }
-MAIN, SUB = ssurgo_meaning.RATING_RULE, ssurgo_meaning.RATING_SUB_RULE
+MAIN, SUB = ssurgo_names.RATING_RULE, ssurgo_names.RATING_SUB_RULE
 ROWS = {
     "mapunit": [("A", "Clay, wet", 7, 100)],
     "component": [(90, "Clay ", "Series", 100, 1), (10, "Water", "Miscellaneous area", 100, 2)],

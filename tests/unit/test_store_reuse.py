@@ -9,8 +9,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from riskmap import settings, store
-from riskmap.movement_inputs import ClimateHistory
+from riskmap.common import settings
+from riskmap.common.weather import ClimateHistory
+from riskmap.run import reuse, store
 
 COLUMN = pd.DataFrame({
     "cell_id": ["Z", "Z", "Z"], "half_width_m": [6.0, 6.0, 7.0], "half_width_known": [True, False, True],
@@ -31,7 +32,7 @@ def history(cells: tuple[str, ...] = ("Z",), months: int = 40) -> ClimateHistory
 
 
 def keys(column=COLUMN, part=PART, profile=PROFILE, layer=LAYER) -> list[tuple[int, int]]:
-    return [tuple(row) for row in store.column_keys(column, part, profile, layer).to_numpy()]
+    return [tuple(row) for row in reuse.column_keys(column, part, profile, layer).to_numpy()]
 
 
 def test_keys_do_not_know_numbers_of_profiles_or_the_order_of_anything() -> None:
@@ -41,12 +42,12 @@ def test_keys_do_not_know_numbers_of_profiles_or_the_order_of_anything() -> None
         profile=PROFILE.assign(profile_id=PROFILE["profile_id"].map(turned), component_name=["x", "y"]),
         layer=LAYER.assign(profile_id=LAYER["profile_id"].map(turned)).iloc[::-1])
     assert again == keys()
-    back = store.column_keys(COLUMN.iloc[::-1], PART, PROFILE, LAYER).loc[COLUMN.index]
+    back = reuse.column_keys(COLUMN.iloc[::-1], PART, PROFILE, LAYER).loc[COLUMN.index]
     assert [tuple(row) for row in back.to_numpy()] == keys()
 
 
 def test_the_two_halves_of_a_key_are_independent() -> None:
-    found = store.column_keys(COLUMN, PART, PROFILE, LAYER)
+    found = reuse.column_keys(COLUMN, PART, PROFILE, LAYER)
     assert (found["key_1"] != found["key_2"]).all()
     assert len(set(keys())) == 3
 
@@ -68,16 +69,16 @@ def test_every_value_that_movement_reads_is_in_the_key(frame: str, name: str, ro
 
 def test_every_setting_month_and_caution_of_the_weather_is_in_the_key_of_a_cell() -> None:
     base = history()
-    name = store.cell_key(base, "Z", AREA)
-    assert name == store.cell_key(history(), "Z", AREA)
+    name = reuse.cell_key(base, "Z", AREA)
+    assert name == reuse.cell_key(history(), "Z", AREA)
     other = AREA.model_copy(update={"movement": AREA.movement.model_copy(update={"seed": AREA.movement.seed + 1})})
-    assert store.cell_key(base, "Z", other) != name
+    assert reuse.cell_key(base, "Z", other) != name
     for field in ("precipitation_mm", "pet_mm", "z", "coldest_normal_c"):
         values = getattr(base, field).copy()
         values[..., -1] = 1.25
-        assert store.cell_key(replace(base, **{field: values}), "Z", AREA) != name, field
-    assert store.cell_key(replace(base, flags=("frost_not_modelled",)), "Z", AREA) != name
-    assert store.cell_key(replace(base, first_month=22999), "Z", AREA) != name
+        assert reuse.cell_key(replace(base, **{field: values}), "Z", AREA) != name, field
+    assert reuse.cell_key(replace(base, flags=("frost_not_modelled",)), "Z", AREA) != name
+    assert reuse.cell_key(replace(base, first_month=22999), "Z", AREA) != name
 
 
 def test_rows_and_facts_come_back_beside_or_in_place_of_what_was_there(tmp_path: Path) -> None:
@@ -179,7 +180,7 @@ def test_reduced_models_are_kept_to_the_last_bit(tmp_path: Path) -> None:
     from riskmap.movement import reduced_model
 
     kept = store.Store(tmp_path)
-    shelf = store._Models(kept)
+    shelf = reuse._Models(kept)
     clean = reduced_model.build(1.3)
     assert shelf.take("1.3-0-0.0") is None
     reduced_model.cached.cache_clear()
@@ -199,6 +200,6 @@ def test_reduced_models_are_kept_to_the_last_bit(tmp_path: Path) -> None:
     with reduced_model.kept_on(shelf):
         mended = reduced_model.cached(1.3)
     np.testing.assert_array_equal(mended.output, clean.output)
-    with reduced_model.kept_on(store._Models(store.Store(None))):
+    with reduced_model.kept_on(reuse._Models(store.Store(None))):
         reduced_model.cached.cache_clear()
         assert np.array_equal(reduced_model.cached(1.3).output, clean.output)

@@ -16,10 +16,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from invented_results import results
 
-from riskmap.cli_survey import survey
-from riskmap.errors import LayerError
-from riskmap.survey import CAUTIONS, drawing, expected, levels, readings
-from riskmap.survey.lengths import parse_mm
+from riskmap.answers.survey import CAUTIONS, drawing, expected, levels, readings
+from riskmap.answers.survey.lengths import parse_mm
+from riskmap.cli.survey import survey
+from riskmap.common.errors import LayerError
 
 IN = 25.4
 HOUSE = """point,x_ft,y_ft,elevation_in,zero,floor,exclude,date

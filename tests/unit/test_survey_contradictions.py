@@ -16,12 +16,13 @@ from hypothesis import strategies as st
 from invented_results import results
 from test_survey_by_hand import HOUSE, grid
 
-from riskmap import outputs
-from riskmap.cli import cli
-from riskmap.cli_survey import survey
-from riskmap.errors import LayerError, Problem
-from riskmap.outputs import run_folder
-from riskmap.survey import contradictions, expected, levels, readings
+from riskmap.answers.survey import contradictions, expected, levels, readings
+from riskmap.cli.main import cli
+from riskmap.cli.survey import survey
+from riskmap.common.errors import LayerError
+from riskmap.common.problems import Problem
+from riskmap.run import folder as run_folder
+from riskmap.run import products
 
 IN = 25.4
 LOT = {"state": "", "deflection_now_mm": 24.0, "deflection_now_mm_p10": 10.0, "deflection_now_mm_p90": 45.0}
@@ -297,7 +298,7 @@ def test_a_date_in_the_future_reaches_no_product(tmp_path: Path) -> None:
 def test_a_survey_before_the_pour_is_not_compared_with_the_run(tmp_path: Path) -> None:
     found = results()
     with run_folder.new_run(tmp_path / "outputs", found.area_name) as run:
-        outputs.write_all(found, run.path)
+        products.write_all(found, run.path)
     ids = found.lots["lot_id"].astype(str)
     lot = ids[(found.lots["state"] == "") & ~ids.duplicated(keep=False) & ids.str.isdigit()
               & (found.lots["pour_date_early"] > "1900")].iloc[0]

@@ -9,14 +9,14 @@ import pytest
 from changed_areas import write_area
 from click.testing import CliRunner
 
-from riskmap import tables
-from riskmap.cli import cli
+from riskmap.cli.main import cli
 from riskmap.climate import freshness
+from riskmap.common import month_numbers
 
 
 def test_next_12_months_follow_the_month_of_now() -> None:
-    assert tables.next_12_months("2022-12") == ("2023-01", "2023-12")
-    assert tables.next_12_months("2025-10") == ("2025-11", "2026-10")
+    assert month_numbers.next_12_months("2022-12") == ("2023-01", "2023-12")
+    assert month_numbers.next_12_months("2025-10") == ("2025-11", "2026-10")
 
 
 def test_the_line_tells_newest_data_and_the_months_meant() -> None:

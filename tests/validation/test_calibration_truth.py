@@ -13,8 +13,8 @@ import pandas as pd
 import pytest
 from invented_surveys import town_of
 
-from riskmap.calibration import fitting, predict, synthetic
-from riskmap.calibration.synthetic import Town
+from riskmap.answers.calibration import fitting, predict, trials
+from riskmap.answers.calibration.trials import Town
 
 TRUTHS = 20
 
@@ -26,8 +26,8 @@ def town(calibration_run: Path) -> Town:
 
 @pytest.fixture(scope="module")
 def found(town: Town) -> pd.DataFrame:
-    table = synthetic.study(town)
-    print("\n" + "\n".join(synthetic.summary(table, town.draws)))
+    table = trials.study(town)
+    print("\n" + "\n".join(trials.summary(table, town.draws)))
     return table
 
 
@@ -35,8 +35,8 @@ def found(town: Town) -> pd.DataFrame:
 def near(town: Town) -> pd.DataFrame:
     """Further errors that neighbours share, as large as the as-built unevenness."""
     part = town.part((town.table["kind"] == "single").to_numpy())
-    table = synthetic.study(replace(part, truth_mm=part.truth_mm[:, :14]), near_mm=8.0)
-    print("\n" + "\n".join(synthetic.summary(table, town.draws)))
+    table = trials.study(replace(part, truth_mm=part.truth_mm[:, :14]), near_mm=8.0)
+    print("\n" + "\n".join(trials.summary(table, town.draws)))
     return table
 
 
@@ -85,12 +85,12 @@ def test_noise_switches_nothing_on(town: Town, kind: str) -> None:
 def test_values_of_other_houses_switch_nothing_on(town: Town) -> None:
     part = town.part((town.table["kind"] == "single").to_numpy())
     for seed in range(4):
-        values = np.random.default_rng(seed).permutation(synthetic.invent(part, seed, seed))
+        values = np.random.default_rng(seed).permutation(trials.invent(part, seed, seed))
         assert not fitting.fit(part.survey(values)).physical.on
 
 
 def test_too_few_houses_or_blocks(town: Town) -> None:
-    values = synthetic.invent(town, 1, 0)
+    values = trials.invent(town, 1, 0)
     few = (town.table["house"] < 29).to_numpy()
     fit = fitting.fit(town.part(few).survey(values[few]))
     assert "E-CAL-100" in {r.code for r in fit.refusals}
@@ -109,7 +109,7 @@ def test_a_poisoned_source_is_found(town: Town) -> None:
     source = ["source 2" if h % 3 == 0 else "source 1" for h in town.table["house"]]
     off = np.array([40.0 if name == "source 2" else 0.0 for name in source])
     for truth in range(3):
-        clean, poisoned = (fitting.fit(town.survey(synthetic.invent(town, truth, 0) + extra, source))
+        clean, poisoned = (fitting.fit(town.survey(trials.invent(town, truth, 0) + extra, source))
                            for extra in (0.0, off))
         assert not any(r.code == "E-CAL-107" for r in clean.refusals)
         assert not poisoned.physical.on

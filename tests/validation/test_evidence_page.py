@@ -15,8 +15,8 @@ from pathlib import Path
 import pytest
 from conftest import ROOT
 
-from riskmap import results
-from riskmap.selftest import evidence, evidence_page
+from riskmap.common import wording
+from riskmap.evidence.measured import comparison, comparisons, page
 
 PAGE = ROOT / "notebooks" / "evidence.md"
 NUMBER = re.compile(r"\d+(?:\.\d+)?")
@@ -29,8 +29,8 @@ CANNOT = {"4", "8b", "8c", "13", "14", "16"}
 
 
 @pytest.fixture(scope="module")
-def found(open_data: Path) -> dict[str, evidence.Finding]:
-    return {f.comparison.number: f for f in evidence.findings(open_data)}
+def found(open_data: Path) -> dict[str, comparisons.Finding]:
+    return {f.comparison.number: f for f in comparisons.findings(open_data)}
 
 
 @pytest.fixture(scope="module")
@@ -62,7 +62,7 @@ def apart(a: str, b: str) -> bool:
 
 
 def test_the_committed_page_is_what_the_code_gives_now(committed: str, open_data: Path) -> None:
-    off = difference(committed, evidence_page.page(open_data))
+    off = difference(committed, page.page(open_data))
     assert off == [], "run python notebooks/make_evidence.py and read what changed:\n" + "\n".join(off)
 
 
@@ -76,18 +76,18 @@ def test_other_numbers_and_words_are_noticed() -> None:
 
 def test_every_ranked_case_is_listed(committed: str) -> None:
     rows = [line for line in section(committed, "Comparisons").splitlines() if line.startswith("| **")]
-    assert len(rows) == len(evidence.comparisons())
+    assert len(rows) == len(comparisons.comparisons())
     names = " ".join(row.split("|")[1] for row in rows)
     assert [name for name in RANKED if name not in names] == []
     for row in rows:
         cells = [cell.strip() for cell in row.strip("|").split("|")]
-        assert len(cells) == len(evidence_page.COLUMNS)
-        assert cells[6].strip("*").split(" (")[0] in (evidence.AGREES, evidence.DISAGREES, evidence.CANNOT), row
+        assert len(cells) == len(page.COLUMNS)
+        assert cells[6].strip("*").split(" (")[0] in (comparison.AGREES, comparison.DISAGREES, comparison.CANNOT), row
 
 
-def test_nothing_that_fails_is_left_out(committed: str, found: dict[str, evidence.Finding]) -> None:
-    assert {n for n, f in found.items() if f.outcome == evidence.DISAGREES} == FAILS
-    assert {n for n, f in found.items() if f.outcome == evidence.CANNOT} == CANNOT
+def test_nothing_that_fails_is_left_out(committed: str, found: dict[str, comparisons.Finding]) -> None:
+    assert {n for n, f in found.items() if f.outcome == comparison.DISAGREES} == FAILS
+    assert {n for n, f in found.items() if f.outcome == comparison.CANNOT} == CANNOT
     plainly = section(committed, "Fails, plainly")
     told = {line.split()[1].strip("*") for line in plainly.splitlines() if line.startswith("- **")}
     assert told == FAILS
@@ -95,9 +95,9 @@ def test_nothing_that_fails_is_left_out(committed: str, found: dict[str, evidenc
         assert words in plainly
 
 
-def test_the_closing_words_hold(found: dict[str, evidence.Finding]) -> None:
+def test_the_closing_words_hold(found: dict[str, comparisons.Finding]) -> None:
     """The conclusion of the page and the section of README.md are words; these numbers are what they rest on."""
-    assert {found[n].outcome for n in ("1a", "2a", "3a", "6a", "9", "10", "12")} == {evidence.AGREES}
+    assert {found[n].outcome for n in ("1a", "2a", "3a", "6a", "9", "10", "12")} == {comparison.AGREES}
     east, west = found["2f"].values[0], found["2f"].values[3]
     assert 0.65 < east < 0.7
     assert west < 0.6
@@ -112,7 +112,7 @@ def test_the_closing_words_hold(found: dict[str, evidence.Finding]) -> None:
 
 
 def test_the_standing_sentence_and_what_is_untested_are_there(committed: str) -> None:
-    assert committed.count(results.STANDING) == 2
+    assert committed.count(wording.STANDING) == 2
     untested = section(committed, "Not tested by anything measured").lower()
     for words in ("slab deflection", "shape of the mound", "time to the final dome", "tilt", "as built in texas"):
         assert words in untested
@@ -121,16 +121,16 @@ def test_the_standing_sentence_and_what_is_untested_are_there(committed: str) ->
         assert words in weak
 
 
-def test_every_measured_number_carries_its_source_and_how_it_was_read(found: dict[str, evidence.Finding]) -> None:
+def test_every_measured_number_carries_its_source_and_how_it_was_read(found: dict[str, comparisons.Finding]) -> None:
     for number, finding in found.items():
         assert finding.source not in ("", "-", "same"), number
         assert finding.read.startswith(("abstract", "data file", "quoted")), number
 
 
 def test_without_data_every_case_says_so_and_nothing_is_written(tmp_path: Path) -> None:
-    text = evidence_page.page(tmp_path)
+    text = page.page(tmp_path)
     rows = [line for line in text.splitlines() if line.startswith("| **")]
-    assert len(rows) == len(evidence.comparisons())
+    assert len(rows) == len(comparisons.comparisons())
     assert all("**data absent**" in row and "not computed, absent: " in row for row in rows)
     assert "open data are absent; this page is not complete" in text
     before = PAGE.read_bytes()
@@ -142,9 +142,9 @@ def test_without_data_every_case_says_so_and_nothing_is_written(tmp_path: Path) 
     assert PAGE.read_bytes() == before
 
 
-@pytest.mark.parametrize(("value", "outcome"), [(1.4, evidence.AGREES), (1.6, evidence.DISAGREES),
-                                                (float("nan"), evidence.DISAGREES)])
+@pytest.mark.parametrize(("value", "outcome"), [(1.4, comparison.AGREES), (1.6, comparison.DISAGREES),
+                                                (float("nan"), comparison.DISAGREES)])
 def test_outcomes_follow_the_tolerance(value: float, outcome: str, tmp_path: Path) -> None:
-    case = evidence.Comparison("1", "a case", "1", "-", "{0:.1f}", "{least:g} to {most:g}", lambda folder: [value],
+    case = comparison.Comparison("1", "a case", "1", "-", "{0:.1f}", "{least:g} to {most:g}", lambda folder: [value],
                                lambda fact, values: (0.5, 1.5), source="a source", files=())
-    assert evidence.find(case, tmp_path, {}).outcome == outcome
+    assert comparisons.find(case, tmp_path, {}).outcome == outcome

@@ -13,8 +13,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from riskmap.errors import LayerError
-from riskmap.selftest import referee as case_file
+from riskmap.common.errors import LayerError
+from riskmap.evidence.known_answers import case_file
 
 
 @pytest.fixture(scope="module")

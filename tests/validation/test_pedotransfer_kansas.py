@@ -17,8 +17,8 @@ import pandas as pd
 import pytest
 from sklearn.model_selection import GroupKFold, KFold, LeaveOneGroupOut
 
+from riskmap.common.settings import Area, SoilEntry
 from riskmap.layers import soil_ssurgo
-from riskmap.settings import Area, SoilEntry
 from riskmap.soil import pedotransfer, shrink_swell
 
 PRINTED_LINE_ERROR = 2.02

@@ -11,8 +11,9 @@ from pathlib import Path
 import pytest
 from invented_results import results
 
-from riskmap import tables
-from riskmap.outputs import geopackage, palette, rounding
+from riskmap.common import tables
+from riskmap.outputs import palette
+from riskmap.outputs.files import geopackage, rounding
 
 PYTHON = next((path for path in ("/usr/bin/python3",) if shutil.which(path)), None)
 CODE = """

@@ -13,7 +13,11 @@ import pandas as pd
 import pytest
 import real_lots
 
-from riskmap import assess, columns, layers, lots, risk, settings, soil, tables
+from riskmap import layers, lots, soil
+from riskmap.common import inputs, month_numbers, settings, tables
+from riskmap.estimates import table as risk
+from riskmap.movement import unique_columns
+from riskmap.run import flow
 
 COUNT = 20_000
 
@@ -32,20 +36,20 @@ def area(folder: Path, open_data: Path) -> settings.Area:
 
 
 @pytest.fixture(scope="module")
-def found(area: settings.Area) -> layers.Layers:
+def found(area: settings.Area) -> inputs.Layers:
     return layers.read(area)
 
 
 @pytest.fixture(scope="module")
-def attached(area: settings.Area, found: layers.Layers) -> tuple[pd.DataFrame, soil.SoilAttached]:
-    lot, _ = lots.clean(found.lots, area.lot_settings, area.crs, tables.month_number(2022, 12), "lots")
+def attached(area: settings.Area, found: inputs.Layers) -> tuple[pd.DataFrame, soil.SoilAttached]:
+    lot, _ = lots.clean(found.lots, area.lot_settings, area.crs, month_numbers.month_number(2022, 12), "lots")
     return lot, soil.attach(lot, found.soil, area.soil_settings, area.crs)
 
 
 @pytest.mark.slow
 def test_every_lot_has_a_number_or_a_state(area: settings.Area) -> None:
     few = area.model_copy(update={"movement": area.movement.model_copy(update={"draws": 40})})
-    results, _ = assess.assess(few)
+    results, _ = flow.assess(few)
     table = results.lots
     assert len(table) == COUNT
     assert table["lot_row"].tolist() == list(range(COUNT))
@@ -94,7 +98,7 @@ def test_share_of_area_by_class_matches_the_survey(attached: tuple[pd.DataFrame,
         assert share[name] == pytest.approx(printed, abs=0.06)
 
 
-def test_a_refreshed_download_changes_keys_and_no_result(area: settings.Area, found: layers.Layers, open_data: Path,
+def test_a_refreshed_download_changes_keys_and_no_result(area: settings.Area, found: inputs.Layers, open_data: Path,
                                                          attached: tuple[pd.DataFrame, soil.SoilAttached]) -> None:
     lot, before = attached
     newer = area.model_copy(update={"soil": area.soil.model_copy(
@@ -115,14 +119,14 @@ def test_columns_are_few_and_stand_for_their_lots(area: settings.Area,
     lot, ground = attached
     climate = pd.DataFrame({"lot_row": lot["lot_row"], "cell_id": "0309"})
     state = risk.states(lot, ground.lot_soil, climate)
-    unique = columns.collapse(lot.assign(state=state["state"].to_numpy()), ground.lot_profile, climate,
-                              today=tables.month_number(2022, 12))
+    unique = unique_columns.collapse(lot.assign(state=state["state"].to_numpy()), ground.lot_profile, climate,
+                              today=month_numbers.month_number(2022, 12))
     used = unique.lot_column >= 0
     assert (used == (state["state"] == "").to_numpy()).all()
     assert len(unique.column) < 0.5 * used.sum()
-    mixture = columns.normalised(unique.column_profile)
+    mixture = unique_columns.normalised(unique.column_profile)
     np.testing.assert_allclose(mixture.groupby("column_id")["weight"].sum(), 1.0)
-    back = columns.expand(unique.column, unique.lot_column)
+    back = unique_columns.expand(unique.column, unique.lot_column)
     assert (back.loc[used, "half_width_m"].to_numpy() == lot.loc[used, "half_width_m"].to_numpy()).all()
     # each lot's own profiles and weights are those of its column
     lot_profile = ground.lot_profile.assign(column_id=unique.lot_column[ground.lot_profile["lot_row"]])

@@ -16,8 +16,8 @@ import pytest
 
 from riskmap.climate import evapotranspiration
 from riskmap.climate.indices import spei, spi
+from riskmap.common.settings import ClimateEntry
 from riskmap.layers import climate_monthly
-from riskmap.settings import ClimateEntry
 
 WICHITA_LATITUDE = np.array([37.6475])
 

@@ -16,7 +16,7 @@ import pytest
 from riskmap.climate import category
 from riskmap.climate.cells import LARGEST_Z
 from riskmap.climate.indices import spei
-from riskmap.tables import month_number
+from riskmap.common.month_numbers import month_number
 
 JAN_1895, N_MONTH = month_number(1895, 1), 1536
 

@@ -11,11 +11,12 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from riskmap import climate, tables
+from riskmap import climate
 from riskmap.climate import category
-from riskmap.constants import EQUAL_AREA_CRS
+from riskmap.common import month_numbers
+from riskmap.common.constants import EQUAL_AREA_CRS
+from riskmap.common.settings import ClimateEntry, ClimateSettings, DroughtEntry
 from riskmap.layers import climate_monthly, drought_weekly
-from riskmap.settings import ClimateEntry, ClimateSettings, DroughtEntry
 
 AREA = SimpleNamespace(resolve=lambda path: path)
 FIPS = "48439"  # Tarrant; the record of its division stands in for the county's own
@@ -55,7 +56,7 @@ def test_months_after_the_record_carry_the_official_shares(open_data: Path, atta
     official = official[(official["FIPS"] == FIPS) & (official["MapDate"] >= "201809")].sort_values("MapDate")
     record = attached.history
     assert record.source[0, -11:].tolist() == [3] * 11
-    assert tables.month_name(attached.today) == "2019-07"
+    assert month_numbers.month_name(attached.today) == "2019-07"
     expected = official[list(category.NAMES)].to_numpy() / 100 @ category.SCORES
     np.testing.assert_allclose(record.z[0, -11:], expected, atol=0.015)
     largest = official[list(category.NAMES)].idxmax(axis=1).replace("None", "none").tolist()

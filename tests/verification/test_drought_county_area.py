@@ -16,8 +16,9 @@ import pandas as pd
 import pytest
 
 from riskmap.climate import category
-from riskmap.layers import DroughtTables, drought_weekly
-from riskmap.settings import DroughtEntry
+from riskmap.common.inputs import DroughtTables
+from riskmap.common.settings import DroughtEntry
+from riskmap.layers import drought_weekly
 
 CLASSES = list(category.NAMES)
 CLIPPED = ("usdm_july_2011_2013_2015_2016_clip.parquet", "usdm_monthly_2018-09_to_2019-07_clip.parquet")

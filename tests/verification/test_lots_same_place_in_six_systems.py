@@ -9,7 +9,8 @@ import numpy as np
 import pytest
 import shapely
 
-from riskmap import lots, settings, tables
+from riskmap import lots
+from riskmap.common import month_numbers, settings
 from riskmap.layers import lots as reader
 
 SYSTEMS = ("EPSG:4326", "EPSG:4269", "EPSG:5070", "EPSG:26914", "EPSG:2277", "EPSG:3857")  # 2277: US survey feet
@@ -27,7 +28,7 @@ def cleaned(frame: gpd.GeoDataFrame, folder: Path, name: str) -> gpd.GeoDataFram
     area = settings.Area.model_validate({"name": "x", "lots": {"path": path}, "soil": {"path": "-"}})
     raw, _, _ = reader.read(area.lots, area)
     assert raw.crs.to_epsg() == int(name[5:])
-    return lots.clean(raw, area.lot_settings, "EPSG:5070", tables.month_number(2024, 1), path.name)[0]
+    return lots.clean(raw, area.lot_settings, "EPSG:5070", month_numbers.month_number(2024, 1), path.name)[0]
 
 
 @pytest.mark.parametrize("system", SYSTEMS)

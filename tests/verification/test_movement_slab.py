@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from riskmap.movement import closed_forms, slab
+from riskmap.evidence import closed_forms
+from riskmap.movement import slab
 
 LENGTH, STIFFNESS, SPRING = 12.0, 30e6, 5e6
 

@@ -11,7 +11,8 @@ from numpy.typing import NDArray
 from scipy import sparse
 from scipy.sparse.linalg import splu
 
-from riskmap.movement import closed_forms, grid, kernels, trace
+from riskmap.evidence import closed_forms
+from riskmap.movement import grid, kernels, trace
 from riskmap.movement import reduced_model as rm
 
 CASE_R = {"alpha": 1.85, "zm": 3.5, "b": 6.0, "strain": 0.06}

@@ -10,38 +10,38 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from riskmap import selftest
 from riskmap.climate import evapotranspiration
+from riskmap.evidence import known_answers
+from riskmap.evidence.known_answers import report
+from riskmap.evidence.known_answers.case import STANDINGS, Case, Tolerance, judge
+from riskmap.evidence.published import nelson_heave
 from riskmap.movement import slab
-from riskmap.published import nelson_heave
-from riskmap.selftest import report
-from riskmap.selftest.case import STANDINGS, Case, Tolerance, judge
 
 # Published and closed-form answers that need no unseen document: 11 and 21 are named as not included.
 CANDIDATES = {str(n) for n in range(1, 26)} - {"11", "21"}
 
 
 def cases() -> list[tuple[str, Case]]:
-    return [(group, case) for group in selftest.GROUPS
-            for case in importlib.import_module(f"riskmap.selftest.{group}").CASES]
+    return [(group, case) for group in known_answers.GROUPS
+            for case in importlib.import_module(f"riskmap.evidence.known_answers.{group}").CASES]
 
 
 @pytest.fixture(scope="module")
-def verdicts() -> list[selftest.Verdict]:
-    return selftest.run()
+def verdicts() -> list[known_answers.Verdict]:
+    return known_answers.run()
 
 
-def told(verdict: selftest.Verdict) -> str:
+def told(verdict: known_answers.Verdict) -> str:
     case = verdict.case
     return f"{case.number} {case.name}: printed {case.printed}, ours {verdict.ours} {verdict.note}"
 
 
-def test_every_case_that_needs_no_data_lies_inside_its_tolerance(verdicts: list[selftest.Verdict]) -> None:
+def test_every_case_that_needs_no_data_lies_inside_its_tolerance(verdicts: list[known_answers.Verdict]) -> None:
     """Seconds are told to the user of the pack; on a busy machine they say nothing about the program."""
     assert [told(v) for v in verdicts if v.verdict == "miss" and v.case.unit != "s"] == []
 
 
-def test_cases_that_need_data_are_not_run_and_not_passed(verdicts: list[selftest.Verdict]) -> None:
+def test_cases_that_need_data_are_not_run_and_not_passed(verdicts: list[known_answers.Verdict]) -> None:
     waiting = [v for v in verdicts if v.case.needs_data]
     assert {v.case.number for v in waiting} == {"17b", "F1a", "F1b", "F2a", "F2b", "F4a", "F4b", "F5a", "F5b"}
     assert {v.verdict for v in waiting} == {"not run"}
@@ -61,9 +61,9 @@ def test_the_pack_holds_the_candidates_the_physics_tests_and_the_field_checks() 
     assert bare >= {f"P{n}" for n in range(1, 13)}
     assert bare >= {f"F{n}" for n in range(1, 8)}
     assert len(numbers) == len(cases()) >= 120
-    named = {item.number for item in selftest.not_included()}
+    named = {item.number for item in known_answers.not_included()}
     assert {"11", "21"} <= named
-    assert all(item.reason for item in selftest.not_included())
+    assert all(item.reason for item in known_answers.not_included())
 
 
 def test_every_case_states_its_source_standing_and_the_reason_of_its_tolerance() -> None:
@@ -90,9 +90,9 @@ def test_a_broken_function_makes_the_pack_fail(group: str, module: object, name:
                                                monkeypatch: pytest.MonkeyPatch,
                                                capsys: pytest.CaptureFixture[str]) -> None:
     monkeypatch.setattr(module, name, wrong)
-    assert any(v.verdict == "miss" for v in selftest.run([group]))
-    monkeypatch.setattr(selftest, "GROUPS", (group,))
-    assert selftest.main() == 1
+    assert any(v.verdict == "miss" for v in known_answers.run([group]))
+    monkeypatch.setattr(known_answers, "GROUPS", (group,))
+    assert known_answers.main() == 1
     assert " miss" in capsys.readouterr().out
 
 
@@ -120,14 +120,14 @@ def test_the_value_farthest_from_print_is_shown_and_a_fault_is_told() -> None:
     assert "ZeroDivisionError" in judge(one(lambda: 1 / 0), "g", None).note
 
 
-def test_text_and_json(verdicts: list[selftest.Verdict], capsys: pytest.CaptureFixture[str],
+def test_text_and_json(verdicts: list[known_answers.Verdict], capsys: pytest.CaptureFixture[str],
                        monkeypatch: pytest.MonkeyPatch) -> None:
-    table = report.text(verdicts, selftest.not_included(), 1.0)
+    table = report.text(verdicts, known_answers.not_included(), 1.0)
     assert max(len(line) for line in table.splitlines()) <= 120
     assert "from memory" in table
     assert "NOT INCLUDED" in table
-    monkeypatch.setattr(selftest, "GROUPS", ("soil", "climate"))
-    assert selftest.main(as_json=True) == 0
+    monkeypatch.setattr(known_answers, "GROUPS", ("soil", "climate"))
+    assert known_answers.main(as_json=True) == 0
     whole = json.loads(capsys.readouterr().out)
     assert whole["counts"]["miss"] == 0
     assert whole["counts"]["not run"] == 1
@@ -138,4 +138,4 @@ def test_text_and_json(verdicts: list[selftest.Verdict], capsys: pytest.CaptureF
 
 def test_an_unknown_group_is_named() -> None:
     with pytest.raises(ValueError, match="the pack has soil"):
-        selftest.run(["sail"])
+        known_answers.run(["sail"])

@@ -15,9 +15,9 @@ import pandas as pd
 import pytest
 
 from riskmap import soil
-from riskmap.errors import LayerError
+from riskmap.common.errors import LayerError
+from riskmap.common.settings import Area, SoilEntry, SoilSettings
 from riskmap.layers import soil_ssurgo, soil_template
-from riskmap.settings import Area, SoilEntry, SoilSettings
 from riskmap.soil import component as components
 from riskmap.soil import horizon
 

@@ -14,8 +14,8 @@ import pandas as pd
 import pytest
 
 from riskmap import soil
+from riskmap.common.settings import Area, SoilEntry, SoilSettings
 from riskmap.layers import soil_ssurgo
-from riskmap.settings import Area, SoilEntry, SoilSettings
 from riskmap.soil import component as components
 from riskmap.soil import horizon, shrink_swell
 
@@ -180,7 +180,7 @@ def test_soil_whose_last_horizon_is_blank_ends_there(open_data):
 
 
 def test_missing_shape_file_of_houston_is_named(open_data):
-    from riskmap.errors import LayerError
+    from riskmap.common.errors import LayerError
 
     with pytest.raises(LayerError, match=r"missing: spatial/soilmu_a_tx201\.shp\."):
         read(open_data, "TX201_2021_tabular.zip")

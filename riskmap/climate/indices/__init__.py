@@ -15,7 +15,7 @@ from importlib import util
 from pathlib import Path
 from types import ModuleType
 
-from riskmap.errors import LayerError
+from riskmap.common.errors import LayerError
 
 DECLARED = ("NAME", "UNIT", "NEEDS", "RANGE", "SOURCE", "compute")
 

@@ -1,0 +1,272 @@
+"""Plain values of one page: what stands on it, in which unit and rounding, without any layout."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from riskmap.answers.brief import figures, observations
+from riskmap.answers.brief.figures import NUMBERS
+from riskmap.common import tables, units, wording
+from riskmap.common.errors import counted, visible
+from riskmap.outputs import lot_text, palette, words
+from riskmap.outputs.files import arrow_lots
+
+if TYPE_CHECKING:
+    from riskmap.common.results import Results
+
+Array = NDArray[np.float64]
+
+MONTHS = ("January", "February", "March", "April", "May", "June", "July", "August", "September", "October", "November",
+          "December")
+REMARK_SHOWN = 160  # characters of the remark of a list
+# Cautions that decide what to ask for at the door come first; the others keep the order of their names.
+FIRST_FLAGS = ("slab_size_assumed", "foundation_type_assumed", "duplicate_lot_id", "lot_id_missing", "point_lot",
+               "pour_date_refused", "pour_date_clipped", "slab_value_refused", "geometry_repair_changed_area",
+               "soil_partly_unmapped", "lep_missing", "lep_implausible", "pour_before_record")
+
+
+def lot_page(found: Results, row: int, system: str, shape: Array | None, about: dict[str, str],
+             note: str = "", *, remark: str = "", scales: figures.Scales | None = None) -> dict[str, Any]:
+    """Return the values of one lot's page.
+
+    Parameters
+    ----------
+    found : Results
+    row : int
+        Position of the lot.
+    system : str
+        `us` or `si`.
+    shape : array, shape (n_point, 7), optional
+        `movement.profile_now.across` of its column.
+    about : dict
+        run, manifest: what the page was made from.
+    note : str
+        How the lot was asked for, where a list asked for it.
+    remark : str
+        The list's own remark on it.
+    scales : Scales, optional
+        Of all pages of a brief; a page on its own takes those of the run and of its shape.
+    """
+    lot = {str(k): v for k, v in found.lots.drop(columns=found.lots.geometry.name).iloc[row].to_dict().items()}
+    lot["flags"] = str(lot["flags"] or "")
+    page: dict[str, Any] = {
+        "id": visible(str(lot["lot_id"])), "title": f"Lot {visible(str(lot['lot_id']))}",
+        "area": visible(found.area_name), "today": found.today, "note": visible(note), "remark": shortened(remark),
+        "place": _place(found, row),
+        "standing": wording.STANDING, "caution": wording.CAUTION, "not_seen": wording.NOT_SEEN,
+        "outlook_caution": wording.CAUTION_OUTLOOK, "run": about["run"], "manifest": about["manifest"],
+        "dates": _dates(found, lot), "credits": [visible(credit) for credit in found.credits],
+        "state": "", "lines": [], "unit": "in" if system == "us" else "mm",
+        "grid": "Readings: note unit, zero point, floor covering and date", "observation_title": observations.TITLE,
+    }
+    if lot["state"]:
+        reason = visible(str(lot["state_reason"] or ""))
+        page |= {"state": tables.STATES.get(str(lot["state"]), str(lot["state"])), "state_reason": reason,
+                 "not_low": wording.NO_NUMBER.split(". ")[-1]}
+        return page
+    scales = scales or figures.scales(found.lots, [] if shape is None else [shape], system)
+    look = observations.lines(str(lot["direction"]), str(lot["phase"]))
+    page |= {
+        "numbers": [_number(lot, name, label, system) for name, label in NUMBERS],
+        "bars": {**figures.axis(scales.bars, system), "low_mm": scales.bars[0], "high_mm": scales.bars[1]},
+        "direction": words.DIRECTION.get(str(lot["direction"]), str(lot["direction"])),
+        "phase": f"{words.PHASE.get(str(lot['phase']), str(lot['phase']))} ({lot['phase_probability']:.0%} of draws)",
+        "outlook": [[label, lot_text.shown(lot[f"outlook_{name}_mm"], system)]
+                    for name, label in (("dry", "dry year"), ("normal", "middle year"), ("wet", "wet year"))],
+        "since": lot_text.largest(lot, found.today, system) + ".",
+        "reference": f"{visible(lot_text.reference(found, system))}: "
+                     f"{lot_text.shown(lot['reference_movement_mm'], system)}",
+        "reasons": [_reason(name, float(lot[f"driver_{name}_mm"]), system) for name in words.PARTS],
+        "facts": _facts(lot, system), "doubts": _doubts(found, lot, system),
+        "look": [[text, source] for text, source in look],
+        "look_sources": "; ".join(f"[{key}] {observations.SOURCES[key]}" for key in sorted({key for _, key in look})),
+        "strip": figures.strip(found, str(lot["cell_id"]), str(lot["pour_date_early"]), str(lot["pour_date_basis"])),
+        "profile": figures.profile(shape, float(lot["deflection_now_mm"]), lot_text.slab_width(lot, system), system,
+                                   scales.heights),
+        "soil": figures.soil(found, row, system),
+    }
+    return page
+
+
+def shortened(text: str) -> str:
+    """Return a text of a list as it stands on a page: signs that do not show written out, at most `REMARK_SHOWN`."""
+    told = visible(" ".join(text.split()))
+    return told if len(told) <= REMARK_SHOWN else told[:REMARK_SHOWN - 1] + "…"
+
+
+def _place(found: Results, row: int) -> str:
+    """Return latitude and longitude of a point inside the lot, as the tables have it; nothing without a shape."""
+    lon, lat = arrow_lots.points_inside(found.lots.geometry.iloc[[row]].to_numpy())
+    return f"{lat[0]:.5f}, {lon[0]:.5f}" if np.isfinite(lon[0]) else ""
+
+
+def _reason(name: str, value: float, system: str) -> list[Any]:
+    told = words.part(name, value) + (lot_text.doubt_means(value) if name == "doubt" else "")
+    return [told, lot_text.part_shown(value, system), value]
+
+
+def _number(lot: dict[str, Any], name: str, label: str, system: str) -> dict[str, Any]:
+    values = [float(lot[f"{name}_mm{part}"]) for part in ("_p10", "", "_p90")]
+    low, middle, high = (lot_text.shown(value, system) for value in values)
+    return {"label": label, "text": f"{middle}", "range": f"{low} to {high}", "mm": values,
+            "band": palette.SEQUENTIAL[sum(abs(values[1]) >= limit for limit in tables.DEFLECTION_BANDS_MM)]}
+
+
+def _dates(found: Results, lot: dict[str, Any]) -> str:
+    known: list[str] = found.climate.dropna(subset=["precipitation_mm"])["month"].tolist() if len(found.climate) else []
+    told = [f"now is {found.today}"]
+    if known:
+        told.append(f"rain and temperature to {max(known)}")
+    if lot["drought_valid_date"]:
+        told.append(f"weekly drought map {lot['drought_valid_date']} at the lot: "
+                    f"{words.drought(str(lot['drought_category']))}")
+    if found.soil_scale is not None:
+        told.append(f"soil mapped at 1:{found.soil_scale:,}")
+    return "; ".join(told) + "."
+
+
+def _facts(lot: dict[str, Any], system: str) -> list[list[str]]:
+    early, late, basis = (str(lot[f"pour_date_{name}"]) for name in ("early", "late", "basis"))
+    told = words.POUR_BASIS.get(basis, basis)
+    pour = f"{told}; {early} to {late} assumed" if basis == "none" else \
+        f"{early if early == late else f'{early} to {late}'}, {told}"
+    return [
+        ["Soil", visible(f"{lot['map_unit_name']} ({lot['map_unit_symbol']})")],
+        ["Shrink-swell", f"{lot['shrink_swell_class']}, {lot_text.extensibility(lot, system)}"],
+        ["Pour", pour],
+        ["Slab", f"short side {lot_text.slab_width(lot, system)}, "
+                 f"{words.SLAB_CLASS.get(str(lot['slab_class']), str(lot['slab_class']))}"],
+        ["Tilt, size", f"{lot['tilt_now_pct']:.1f} % (nine of ten below {lot['tilt_now_pct_p90']:.1f} %); the side is "
+                       "not known"],
+        ["Edge, yearly swing", f"{lot_text.shown(lot['seasonal_range_mm'], system)}, ground at the slab edge"],
+        ["Data", f"{words.QUALITY.get(str(lot['data_quality']), str(lot['data_quality']))}; driven by "
+                 f"{words.DRIVER_LEVEL.get(str(lot['driver_level']), '')}"],
+    ]
+
+
+def _doubts(found: Results, lot: dict[str, Any], system: str) -> list[str]:
+    """Return the cautions of a lot, the weightiest first; what one sentence says, no second one repeats."""
+    flags = [flag for flag in str(lot["flags"]).split(";") if flag]
+    first = [flag for flag in FIRST_FLAGS if flag in flags]
+    out = []
+    if lot["pour_date_basis"] != "date":
+        basis = words.POUR_BASIS.get(str(lot["pour_date_basis"]), str(lot["pour_date_basis"]))
+        out.append(wording.CAUTION_DATE.format(basis=basis, lo=lot["pour_date_early"], hi=lot["pour_date_late"]))
+        flags = [flag for flag in flags if flag != "pour_date_unknown"]
+    out += _sentences(first[:2])
+    if lot["neighbor_unit_share"] >= 0.005:
+        out.append(visible(f"A soil line is {lot_text.length(float(lot['soil_line_distance_m']), system)} away: with "
+                           f"{lot['neighbor_unit_share']:.0%} probability the slab stands on "
+                           f"{lot['neighbor_unit_name']}."))
+    if found.soil_scale is not None:
+        feet = found.soil_scale / 300
+        out.append(wording.CAUTION_SOIL.format(scale=f"{found.soil_scale:,}", w_ft=f"{feet:.0f}",
+                                               w_m=f"{units.foot_to_m(feet):.0f}"))
+    return list(dict.fromkeys([*out, *_sentences(first[2:]), *_sentences([f for f in flags if f not in first])]))
+
+
+def _sentences(flags: list[str]) -> list[str]:
+    return [visible(sentence) for sentence in words.flag_sentences(flags).values()]
+
+
+def missing_page(request: dict[str, str], status: str, note: str, found: Results,
+                 about: dict[str, str]) -> dict[str, Any]:
+    """Return the page of a row of a list for which no lot was found.
+
+    request: what was asked for, as of `briefing.Visit`: lot_id, lon, lat, row, remark.
+    """
+    asked = visible(asked_for(request))[:120] or "a row without an id"
+    return {"id": asked, "title": f"Not found: {asked}" if status == "unmatched" else f"Not one lot: {asked}",
+            "area": visible(found.area_name), "today": found.today,
+            "note": f"Row {visible(request['row'])} of the list" if request.get("row") else "", "place": "",
+            "remark": shortened(request.get("remark", "")), "standing": wording.STANDING, "caution": wording.CAUTION,
+            "not_seen": wording.NOT_SEEN, "run": about["run"], "manifest": about["manifest"], "dates": "",
+            "credits": [], "state": tables.STATES.get(status, status), "state_reason": visible(note),
+            "not_low": wording.NO_NUMBER.split(". ")[-1], "lines": [], "unit": "", "grid": "",
+            "observation_title": observations.TITLE, "outlook_caution": wording.CAUTION_OUTLOOK}
+
+
+def asked_for(request: dict[str, str]) -> str:
+    """Return what a row asked for in a few words: the id as it stands there, else the coordinate."""
+    if request.get("lot_id"):
+        return request["lot_id"]
+    return ", ".join(f"{name} {request[name]}" for name in ("lat", "lon") if request.get(name))
+
+
+# ---------------------------------------------------------------- the area
+COHORTS = ((0, 1970, "before 1970"), (1970, 1990, "1970 to 1989"), (1990, 2010, "1990 to 2009"),
+           (2010, 9999, "2010 and later"))
+SMALLEST_GROUP = 10
+GROUP_HEADS = ("map unit", "poured", "lots", "middle lot", "one lot's own range (its doubt)",
+               "eight lots of ten lie between")
+
+
+def area_page(found: Results, system: str, visits: pd.DataFrame, about: dict[str, str]) -> dict[str, Any]:
+    """Return the values of the area summary: soil units by age, states, the weather of this year, order of visits.
+
+    Groups under ten lots are not shown. `visits`: cluster, order, lot_id, expected_movement_mm of the lots asked for.
+    """
+    lots = pd.DataFrame(found.lots.drop(columns=found.lots.geometry.name))
+    known = lots[lots["state"] == ""]
+    year = pd.to_numeric(known["pour_date_early"].str[:4], errors="coerce")
+    groups, small = [], 0
+    name = "expected_movement_mm"
+    for unit, part in known.groupby("map_unit_name", sort=True):
+        for first, last, label in COHORTS:
+            some = part[(year.loc[part.index] >= first) & (year.loc[part.index] < last)
+                        & (part["pour_date_basis"] != "none")]
+            if 0 < len(some) < SMALLEST_GROUP:
+                small += len(some)
+            elif len(some):
+                low, middle, high = (lot_text.shown(float(v), system) for v in some[name].quantile([0.1, 0.5, 0.9]))
+                own = [lot_text.shown(float(some[f"{name}_{end}"].median()), system) for end in ("p10", "p90")]
+                groups.append([visible(str(unit)), label, f"{len(some):,}", middle, " to ".join(own),
+                               f"{low} to {high}"])
+    states = lots.loc[lots["state"] != "", "state"].value_counts().sort_index()
+    return {"area": visible(found.area_name), "today": found.today, "standing": wording.STANDING,
+            "caution": wording.CAUTION, "not_seen": wording.NOT_SEEN, "groups": groups,
+            "group_heads": list(GROUP_HEADS), "group_note": _group_note(small, known["pour_date_basis"] == "none"),
+            "counts": f"{counted(len(lots), 'lot')}, {len(known):,} with a number.",
+            "states": [[tables.STATES.get(str(name), str(name)), f"{int(count):,}"] for name, count in states.items()],
+            "weather": weather(found, system), "visits": _visits(visits, system), "run": about["run"],
+            "manifest": about["manifest"], "credits": [visible(credit) for credit in found.credits]}
+
+
+def _group_note(small: int, undated: pd.Series) -> str:
+    left_out = "Groups under ten lots are not shown" + (f" ({counted(small, 'lot')})" if small else "")
+    without = int(undated.sum())
+    told = f"; {counted(without, 'lot')} {'has' if without == 1 else 'have'} no pour date" if without else ""
+    return f"{left_out}{told}. One lot's own range: the middle of the group's lots, eight draws of ten between. " \
+           "Lots of a group differ little where they share soil and slab; that is no certainty about one of them."
+
+
+def _visits(visits: pd.DataFrame, system: str) -> list[list[str]]:
+    return [[str(int(row["cluster"])), str(int(row["order"])), visible(str(row["lot_id"])),
+             lot_text.shown(float(row["expected_movement_mm"]), system)] for row in visits.to_dict("records")]
+
+
+def weather(found: Results, system: str) -> list[list[str]]:
+    """Return, per cell, where rain less evapotranspiration of this year so far lies among those months of all years."""
+    out: list[list[str]] = []
+    if not {"precipitation_mm", "pet_mm"} <= set(found.climate):
+        return out
+    for cell, part in found.climate.groupby("cell_id"):
+        known = part.dropna(subset=["precipitation_mm", "pet_mm"]).copy()
+        if known.empty:
+            continue
+        known["year"], known["m"] = known["month"].str[:4].astype(int), known["month"].str[5:7].astype(int)
+        this, until = known["year"].max(), known.loc[known["year"] == known["year"].max(), "m"].max()
+        balance = (known["precipitation_mm"] - known["pet_mm"]).where(known["m"] <= until)
+        total = balance.groupby(known["year"]).agg(["sum", "count"])
+        total = total[total["count"] == until]["sum"]
+        if this not in total.index or len(total) < 10:
+            continue
+        share = float((total < total[this]).mean())
+        out.append([visible(str(cell)), f"{'January to ' if until > 1 else ''}{MONTHS[int(until) - 1]} {this}",
+                    f"{units.mm_to_inch(total[this]):+.1f} in" if system == "us" else f"{total[this]:+.0f} mm",
+                    f"drier than {1 - share:.0%} of {len(total)} years"])
+    return out

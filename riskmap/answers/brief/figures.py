@@ -1,0 +1,195 @@
+"""Values of the figures of a page: drought strip, shape across the slab, soil profile, and the scales they share."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from riskmap.common import units
+from riskmap.common.errors import counted, visible
+from riskmap.outputs import lot_text, words
+
+if TYPE_CHECKING:
+    from riskmap.common.results import Results
+
+Array = NDArray[np.float64]
+
+NUMBERS = (("expected_movement", "Expected, next 12 months"), ("characteristic_movement", "Characteristic"),
+           ("deflection_now", "Now, middle above edge"))
+ENDS_MM = {"us": 0.5 * units.MM_PER_INCH, "si": 10.0}  # scales end on a multiple of it
+MOST_BARS = 240  # of the strip; longer spans take the mean of some months for each bar
+TURNS = 3  # driest and wettest spells that are named
+APART_MONTHS = 24
+UNDATED_MONTHS = 360  # of weather shown where the pour date is not known
+TURN_WIDTH = 0.13  # of a turning point's label, as a share of the strip
+SOIL_MM, DEEP_M, SOIL_LINE_MM = 26.0, 2.0, 3.4  # height of the profile on paper, what it spans, a line of its labels
+MOST_LAYERS = 10
+
+
+@dataclass(frozen=True)
+class Scales:
+    """Ends of the scales that every lot of a brief shares: bars of the numbers, heights of the shapes. [mm]"""
+
+    bars: tuple[float, float]
+    heights: tuple[float, float]
+
+
+def scales(lots: pd.DataFrame, shapes: Iterable[Array], system: str) -> Scales:
+    """Return scales that hold every lot of a run (bars) and every shape of a brief (heights).
+
+    Parameters
+    ----------
+    lots : DataFrame
+        Estimate table of the run.
+    shapes : iterable of array, shape (n_point, 7)
+        As of `movement.profile_now.across`; may be empty. [mm]
+    system : str
+        `us` or `si`: the ends are whole steps of what is shown.
+    """
+    ends = [lots[f"{name}_mm{part}"].to_numpy(float) for name, _ in NUMBERS for part in ("_p10", "_p90")]
+    return Scales(_ends(ends, system), _ends([shape[:, 1:].ravel() for shape in shapes], system))
+
+
+def _ends(values: list[Array], system: str) -> tuple[float, float]:
+    every = np.concatenate([*values, [0.0]])
+    every, step = every[np.isfinite(every)], ENDS_MM[system]
+    return (float(np.floor(every.min() / step - 1e-9) * step) if every.min() < 0 else 0.0,
+            float(max(np.ceil(every.max() / step - 1e-9), 1.0) * step))
+
+
+def axis(ends: tuple[float, float], system: str) -> dict[str, Any]:
+    """Return the ends of a scale in the unit that is shown, and their words; no words where the low end is zero."""
+    factor = 1 / units.MM_PER_INCH if system == "us" else 1.0
+    return {"low": round(ends[0] * factor, 4), "high": round(ends[1] * factor, 4),
+            "low_text": lot_text.shown(ends[0], system) if ends[0] < 0 else "",
+            "zero_text": lot_text.shown(0.0, system), "high_text": lot_text.shown(ends[1], system)}
+
+
+# ---------------------------------------------------------------- weather
+def strip(found: Results, cell: str, early: str, basis: str = "date") -> dict[str, Any]:
+    """Return the drought history since the pour: bars of SPEI-12, turning points, weekly categories at its end.
+
+    Where the pour date is not known, the last `UNDATED_MONTHS`. `title` says from when and why from then.
+    """
+    undated = basis == "none"
+    part = found.climate[found.climate["cell_id"] == cell] if "spei_12" in found.climate else found.climate.iloc[:0]
+    part = part.sort_values("month") if len(part) else part
+    begins = str(part["month"].iloc[0]) if len(part) else ""
+    part = part.tail(UNDATED_MONTHS) if undated else part[part["month"] >= early] if len(part) else part
+    if not len(part) or part["spei_12"].isna().all():
+        return {"bars": [], "turns": [], "weeks": "", "from": "", "to": "", "title": "Drought"}
+    value, month = part["spei_12"].to_numpy(float), part["month"].to_numpy(dtype=object)
+    step = -(-len(value) // MOST_BARS)
+    groups = [value[k:k + step] for k in range(0, len(value), step)]
+    bars = [None if np.isnan(g).all() else round(float(np.nanmean(g)), 2) for g in groups]
+    weekly = found.drought_weeks[found.drought_weeks["cell_id"] == cell].sort_values("valid_date").tail(26)
+    told = [(str(month[k]), float(round(value[k], 1)), k / max(len(value) - 1, 1)) for k in turns(value)]
+    return {"bars": bars, "from": str(month[0]), "to": str(month[-1]), "months_a_bar": step,
+            "title": _since(undated, early, basis, begins, len(value)), "turns": _placed(told),
+            "weeks": _weeks(weekly)}
+
+
+def _since(undated: bool, early: str, basis: str, begins: str, count: int) -> str:
+    if undated:
+        years = count // 12
+        return f"Drought of the last {counted(years, 'year')} (pour date not known)"
+    if begins > early:
+        return f"Drought since {begins}, where the weather record begins"
+    return "Drought since the pour" if basis != "range" else f"Drought since {early}, the earliest pour date"
+
+
+def _placed(told: list[tuple[str, float, float]]) -> list[list[Any]]:
+    """Return month, value, place, and where its label begins; shares of the strip, labels of a side apart."""
+    out: list[list[Any]] = []
+    for wet in (True, False):
+        side = [turn for turn in told if (turn[1] > 0) == wet]
+        wished = np.clip([turn[2] - 0.04 for turn in side], 0, 1 - TURN_WIDTH)
+        out += [[*turn, x] for turn, x in zip(side, apart(wished, TURN_WIDTH, 1 - TURN_WIDTH), strict=True)]
+    return sorted(out)
+
+
+def apart(wished: Array, least: float, last: float) -> list[float]:
+    """Return ascending places at least `least` apart, none beyond `last`, each near where it is wished.
+
+    Where there is no room for all, they begin below zero: the caller gives room.
+    """
+    out = np.array(wished, dtype=float)
+    for k in range(1, len(out)):
+        out[k] = max(out[k], out[k - 1] + least)
+    for k in range(len(out) - 1, -1, -1):
+        out[k] = min(out[k], last if k == len(out) - 1 else out[k + 1] - least)
+    return [float(round(x, 4)) for x in out]
+
+
+def _weeks(weekly: pd.DataFrame) -> str:
+    if weekly.empty:
+        return ""
+    dates = weekly["valid_date"].astype("str").tolist()
+    kinds = [words.drought(kind) for kind in weekly["category"].astype("str")]
+    span = dates[0] if len(dates) == 1 else f"{dates[0]} to {dates[-1]}"
+    named = sorted(set(kinds), key=lambda kind: (kind != words.NO_DROUGHT, kind))
+    last = f"; last {kinds[-1]}" if len(named) > 1 else ""
+    return f"{counted(len(dates), 'weekly map')} ({span}): {', '.join(named)}{last} " \
+           "(largest share of the climate cell)."
+
+
+def turns(value: Array) -> list[int]:
+    """Return the places of the driest and wettest months, `TURNS` of each, at least `APART_MONTHS` apart, in time."""
+    out: list[int] = []
+    for sign in (-1.0, 1.0):
+        taken: list[int] = []
+        ranked = np.argsort(np.where(np.isnan(value), np.inf, -sign * value), kind="stable")
+        for k in ranked:
+            if len(taken) == TURNS or np.isnan(value[k]) or sign * value[k] <= 0:
+                break
+            if all(abs(int(k) - other) >= APART_MONTHS for other in taken):
+                taken.append(int(k))
+        out += taken
+    return sorted(set(out))
+
+
+# ---------------------------------------------------------------- slab and soil
+def profile(shape: Array | None, now_mm: float, width: str, system: str, ends: tuple[float, float]) -> dict[str, Any]:
+    """Return half the slab from the middle to the edge, in shown units, and its scale; the page mirrors it.
+
+    `now_mm` is the run's own middle above edge: the drawing has fewer draws and differs in the last digit.
+    """
+    if shape is None:
+        return {}
+    factor = 1 / units.MM_PER_INCH if system == "us" else 1.0
+    values = np.round(shape[:, 1:] * factor, 3)
+    return {"x": shape[:, 0].round(4).tolist(), "ground": values[:, :3].tolist(), "slab": values[:, 3:].tolist(),
+            "width": width, "middle": lot_text.shown(now_mm, system), **axis(ends, system)}
+
+
+def soil(found: Results, row: int, system: str) -> dict[str, Any]:
+    """Return the layers of the profile with the largest weight under the lot."""
+    inputs = found.inputs
+    if inputs is None or inputs.lot_column[row] < 0:
+        return {}
+    parts = inputs.column_profile[inputs.column_profile["column_id"] == inputs.lot_column[row]]
+    best = parts.sort_values(["weight", "profile_id"], ascending=[False, True]).iloc[0]
+    told = inputs.profile[inputs.profile["profile_id"] == best["profile_id"]].iloc[0]
+    layers = inputs.layer[inputs.layer["profile_id"] == best["profile_id"]].sort_values("top_m")
+    layers = layers[layers["top_m"] < DEEP_M].head(MOST_LAYERS)
+    rock = float(told["rock_depth_m"])
+    values = layers[["top_m", "bottom_m", "lep_low_pct", "lep_pct", "lep_high_pct"]].to_numpy(float)
+    tall = max(SOIL_MM, SOIL_LINE_MM * len(values))
+    middle = np.clip(values[:, :2], 0, DEEP_M).mean(axis=1) / DEEP_M * tall - SOIL_LINE_MM / 2
+    places = apart(np.maximum(middle, 0.0), SOIL_LINE_MM, tall - SOIL_LINE_MM)
+    others = len(parts) - 1
+    return {"name": visible(str(told["component_name"])), "weight": f"{float(best['weight']):.0%}",
+            "others": f"; {counted(others, 'more profile')}" if others else "", "height_mm": tall,
+            "rock": lot_text.length(rock, system) if np.isfinite(rock) and rock < 5 else "",
+            "layers": [[top, bottom, low, mid, high, _depths(top, bottom, system), place]
+                       for (top, bottom, low, mid, high), place in zip(values.tolist(), places, strict=True)]}
+
+
+def _depths(top: float, bottom: float, system: str) -> str:
+    return f"{top * 100 / 2.54:.0f}–{bottom * 100 / 2.54:.0f} in" if system == "us" else \
+        f"{top * 100:.0f}–{bottom * 100:.0f} cm"

@@ -1,0 +1,226 @@
+"""Papers about single lots: which lots, in which order, with which picture; sits beside `assess`."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+
+from riskmap.answers import screen
+from riskmap.answers.brief import content, figures
+from riskmap.common.errors import LayerError, joined
+from riskmap.run import record
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from riskmap.common.results import Results
+
+APART_M = 1500.0  # lots nearer than this to another of the group are one round (judgement: a few minutes by car)
+MOST = 2000  # pages
+REMARKS = ("remark", "remarks", "note", "notes", "comment", "comments")  # a list's own words, printed as they are
+
+
+@dataclass(frozen=True)
+class Visit:
+    """One page: the position of the lot, -1 where none was found; what was asked for; how it was found."""
+
+    row: int
+    request: dict[str, str]
+    status: str
+    note: str
+
+
+@dataclass(frozen=True)
+class Papers:
+    """What a brief shows.
+
+    Attributes
+    ----------
+    visits : list of Visit
+    pages : list of dict
+        Values of every page, in the order of `visits`.
+    order : DataFrame
+        As of `rounds`.
+    summary : dict
+        Values of the page about the area.
+    head : dict
+        Title, year and month of the documents.
+    """
+
+    visits: list[Visit]
+    pages: list[dict[str, Any]]
+    order: pd.DataFrame
+    summary: dict[str, Any]
+    head: dict[str, Any]
+
+
+def wanted(found: Results, ids: list[str], listing: Path | None, top: int | None,
+           columns: dict[str, str] | None = None) -> list[Visit]:
+    """Return the pages that are asked for, in the order of asking.
+
+    `columns`: our name (lot_id, lon, lat, geometry) -> the list's column, where it is called otherwise.
+
+    Raises
+    ------
+    LayerError
+        When nothing or too much is asked for, or the list cannot be used.
+    """
+    if columns and listing is None:
+        raise LayerError("E-BRF-003 --column says what a column of a list is. Give the list too: --visits FILE.")
+    visits: list[Visit] = []
+    names = found.lots["lot_id"].astype("str")
+    for lot in ids:
+        rows = names.index[names == lot].tolist()
+        if not rows:
+            near = names[names.str.contains(lot, regex=False, case=False)].head(5).tolist()
+            visits.append(Visit(-1, {"lot_id": lot}, "unmatched", "not among the lots of the run"
+                                + (f"; similar: {joined(near)}" if near else "")))
+        visits += [Visit(int(row), {"lot_id": lot}, "matched", "") for row in rows]
+    if listing is not None:
+        visits += _listed(found, listing, columns or {})
+    if top is not None:
+        ordered = found.lots["expected_movement_mm"].sort_values(ascending=False, kind="stable").dropna().head(top)
+        visits += [Visit(int(row), {"lot_id": str(names[row])}, "matched", "") for row in ordered.index]
+    if not visits:
+        raise LayerError("E-BRF-001 no lot is named. Use --lots ID,ID, --visits FILE or --top N.")
+    if len(visits) > MOST:
+        raise LayerError(f"E-BRF-002 {len(visits):,} pages; at most {MOST:,}. Name fewer lots.")
+    return visits
+
+
+def _listed(found: Results, listing: Path, columns: dict[str, str]) -> list[Visit]:
+    given = screen.read(listing, columns)
+    answer = screen.matched(found, given, columns)
+    # the name of a pin is no id, but says which pin
+    places = screen.places(given, columns)
+    remark = "lot_id" if given.shapes is not None else next(
+        (name for name in given.table if str(name).strip().lower() in REMARKS), None)
+    told = {ours: theirs for ours, theirs in places.items() if ours != "geometry"} | (
+        {} if remark is None else {"remark": str(remark)})
+    cells = {ours: given.table[theirs].astype("str").tolist() for ours, theirs in told.items()}
+    return [Visit(int(row), {**{name: values[k] for name, values in cells.items()}, "row": str(int(given.row[k]))},
+                  str(status), str(note))
+            for k, (row, status, note) in enumerate(zip(answer["lot_row"].fillna(-1).astype(int),
+                                                        answer["match_status"], answer["match_note"], strict=True))]
+
+
+def pages(found: Results, visits: list[Visit], system: str, about: dict[str, str]) -> list[dict[str, Any]]:
+    """Return the values of every page, in order; all share one scale for bars and one for shapes."""
+    shapes = _shapes(found, [visit.row for visit in visits])
+    scales = figures.scales(found.lots, shapes.values(), system)
+    names = found.lots["lot_id"].astype("str")
+    out = []
+    for visit in visits:
+        if visit.row < 0:
+            out.append(content.missing_page(visit.request, visit.status, visit.note, found, about))
+            continue
+        out.append(content.lot_page(found, visit.row, system, shapes.get(visit.row), about,
+                                    _asked(visit.request, names.iloc[visit.row]),
+                                    remark=visit.request.get("remark", ""), scales=scales))
+    return out
+
+
+def _asked(request: dict[str, str], lot_id: str) -> str:
+    """Return what a row of a list asked for where that is not the lot's id, and its row; nothing without a list."""
+    if "row" not in request:
+        return ""
+    asked = content.asked_for(request)
+    return f"Row {request['row']} of the list" + (f", asked for as {asked}" if asked and asked != lot_id else "")
+
+
+def _shapes(found: Results, rows: list[int]) -> dict[int, NDArray[np.float64]]:
+    if found.inputs is None:
+        return {}
+    from riskmap.movement import shape_now
+
+    column = {row: int(found.inputs.lot_column[row]) for row in rows if row >= 0 and found.inputs.lot_column[row] >= 0}
+    area = record.area_of(found)
+    made = shape_now.across(found.inputs, sorted(set(column.values())), area)
+    return {row: made[number] for row, number in column.items()}
+
+
+def rounds(found: Results, visits: list[Visit]) -> pd.DataFrame:
+    """Return the order of visits: lots that lie together are one group, inside it by expected movement, largest first.
+
+    Columns: cluster (1, 2, ... by its largest lot), order, lot_row, lot_id, expected_movement_mm.
+    """
+    from sklearn.cluster import DBSCAN
+
+    rows = [visit.row for visit in visits if visit.row >= 0]
+    lots = found.lots.iloc[sorted(set(rows))]
+    lots = lots[(lots["state"] == "") & ~lots.geometry.isna()]
+    columns = ["cluster", "order", "lot_row", "lot_id", "expected_movement_mm"]
+    if lots.empty:
+        return pd.DataFrame(columns=columns)
+    points = lots.geometry.to_crs("EPSG:5070").centroid
+    label = DBSCAN(eps=APART_M, min_samples=1).fit_predict(np.column_stack([points.x, points.y]))
+    frame = pd.DataFrame({"label": label, "lot_row": lots["lot_row"].to_numpy(), "lot_id": lots["lot_id"].to_numpy(),
+                          "expected_movement_mm": lots["expected_movement_mm"].to_numpy(float)})
+    frame = frame.sort_values(["expected_movement_mm", "lot_row"], ascending=[False, True], kind="stable")
+    frame["cluster"] = pd.factorize(frame["label"])[0] + 1
+    frame = frame.sort_values(["cluster"], kind="stable")
+    frame["order"] = frame.groupby("cluster").cumcount() + 1
+    return frame[columns].reset_index(drop=True)
+
+
+def papers(found: Results, visits: list[Visit], system: str, about: dict[str, str]) -> Papers:
+    """Return all values of a brief; nothing is written.
+
+    Parameters
+    ----------
+    found : Results
+    visits : list of Visit
+        As of `wanted`.
+    system : str
+        `us` or `si`.
+    about : dict
+        Name of the run and beginning of its manifest's digest.
+    """
+    order = rounds(found, visits)
+    year, month = (int(part) for part in found.today.split("-"))
+    return Papers(visits, pages(found, visits, system, about), order, content.area_page(found, system, order, about),
+                  {"title": f"{found.area_name}: lots", "year": year, "month": month})
+
+
+def write(made: Papers, folder: Path, paper: str, each: bool) -> None:
+    """Write lots.pdf, area.pdf, lots.html and pages.csv, and with `each` one PDF per page, into a folder.
+
+    Parameters
+    ----------
+    made : Papers
+    folder : Path
+    paper : str
+        `letter` or `a4`.
+    each : bool
+    """
+    from riskmap.answers.brief import pages as html
+    from riskmap.answers.brief import pdf
+
+    head = made.head
+    (folder / "lots.pdf").write_bytes(pdf.compiled("page.typ", {**head, "pages": made.pages}, paper)[0])
+    (folder / "area.pdf").write_bytes(pdf.compiled("area.typ", {**head, "area": made.summary}, paper)[0])
+    (folder / "lots.html").write_text(html.document(made.pages, made.summary), encoding="utf-8",
+                                      errors="backslashreplace", newline="\n")
+    if each:
+        for k, page in enumerate(made.pages, start=1):
+            (folder / f"page_{k:04d}.pdf").write_bytes(pdf.compiled("page.typ", {**head, "pages": [page]}, paper)[0])
+    _index(folder / "pages.csv", made.visits, made.pages, made.order)
+
+
+def _index(path: Path, asked: list[Visit], made: list[dict[str, Any]], order: pd.DataFrame) -> None:
+    """Write which page is which lot and in which order to go; a text that could run as a formula gets an apostrophe."""
+    import csv
+
+    from riskmap.outputs.files.csv_table import guarded
+
+    place = {int(row["lot_row"]): (int(row["cluster"]), int(row["order"])) for row in order.to_dict("records")}
+    rows = [[k, page["id"], visit.status, page["state"], *place.get(visit.row, ("", ""))]
+            for k, (visit, page) in enumerate(zip(asked, made, strict=True), start=1)]
+    with path.open("w", encoding="utf-8-sig", errors="backslashreplace", newline="") as stream:
+        writer = csv.writer(stream)
+        writer.writerow(["page", "lot_id", "match_status", "state", "group", "order_in_group"])
+        writer.writerows(guarded(pd.Series([str(cell) for cell in row])) for row in rows)

@@ -1,0 +1,155 @@
+"""A calibration put to the lots of a run: middle and range of deflection now and of the expected movement.
+
+The run's own numbers are moved by what the weights change, and their halves of the range are multiplied likewise and by
+the conformal scale: with even weights, no discrepancy and scale 1 the numbers are those of the run, to the last digit.
+The statistical layer moves the deflection by its correction of the month, and the expected movement by the mean of the
+next twelve months in the sense of the deflection now (judgement: no survey measures the coming year).
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from riskmap.answers.calibration import physical, predict, statistical, surveys
+from riskmap.answers.calibration.crossval import Told
+from riskmap.answers.calibration.model_file import Model
+from riskmap.answers.calibration.physical import Weights
+from riskmap.common.errors import LayerError
+from riskmap.common.month_numbers import month_number
+from riskmap.common.problems import Problem
+from riskmap.movement import draws as random
+from riskmap.movement import draws_of_lots, kernels
+from riskmap.run import record
+
+if TYPE_CHECKING:
+    from riskmap.common.results import Results
+    from riskmap.common.settings import Area
+
+Array = NDArray[np.float64]
+
+NUMBERS = ("deflection_now_mm", "expected_movement_mm")
+_NO_MATTER = {"history_months"}  # of the movement settings: what is kept, not what is computed
+
+
+def settings_digest(area: Area) -> str:
+    """Return the sha256 of all settings that give the draws their meaning."""
+    told = {"movement": area.movement.model_dump(exclude=_NO_MATTER), "climate": area.climate_settings.model_dump(),
+            "soil": area.soil_settings.model_dump()}
+    return hashlib.sha256(json.dumps(told, sort_keys=True).encode()).hexdigest()
+
+
+def to_run(results: Results, model: Model, *, workers: int | None = 1) -> pd.DataFrame:
+    """Return the calibrated numbers of every lot.
+
+    Parameters
+    ----------
+    results : Results
+        A run with its inputs, of the same settings as the calibrated one; area, lots and weather may differ.
+    model : Model
+        With its physical layer on.
+
+    Returns
+    -------
+    DataFrame
+        One row per lot in the run's order: lot_row, lot_id, state, and for each of `NUMBERS` the run's value and
+        `calibrated_<name>` with `_p10` and `_p90`; nan where the run has no number. [mm]
+
+    Raises
+    ------
+    LayerError
+        When the model is off, belongs to other settings or code, or the run has no record of its inputs.
+    """
+    area = _checked(results, model)
+    assert results.inputs is not None
+    column = results.inputs.lot_column
+    used = np.unique(column[column >= 0])
+    made = random.make(area.movement)
+    told = model.weights
+    weights = Weights(np.array(told.weight), told.effective_sample_size, told.effective_sample_size_untempered,
+                      told.exponent, told.discrepancy_share, told.near_share)
+    steps = np.full((len(NUMBERS), 3, int(column.max(initial=0)) + 2), np.nan)  # the last place answers for -1
+    for group in draws_of_lots.groups(results.inputs, used, area, workers=workers):
+        for k, expected in enumerate(_expected(group, made)):
+            before = Told(*physical.ranges(expected, physical.even(made.count)))
+            after = Told(*physical.ranges(expected, weights))
+            steps[k][:, group.column_ids] = (after.middle - before.middle, after.low / np.maximum(before.low, 1e-9),
+                                             after.high / np.maximum(before.high, 1e-9))
+    return _table(results, model, steps[:, :, column])
+
+
+def _checked(results: Results, model: Model) -> Area:
+    if not model.physical.on:
+        reasons = " ".join(f"{r.code}: {r.text}" for r in model.refused if r.layer == "physical")
+        raise LayerError(f"E-CAL-210 the calibration is off and changes no number. {reasons}")
+    if results.inputs is None:
+        raise LayerError("E-CAL-211 the run has no record of what it was computed from; run the estimate again.")
+    area = record.area_of(results)
+    if settings_digest(area) != model.run.settings_sha256 or area.movement.draws != len(model.weights.weight):
+        raise LayerError("E-CAL-212 the calibration belongs to other settings of the draws, climate or soil than this "
+                         "run: its weights would mean something else. Calibrate this run.")
+    if results.facts.get("code") != model.run.code:
+        raise LayerError("E-CAL-213 the calibration was made by another version of the equations or libraries than "
+                         "this run: its draws would be others. Calibrate this run with the surveys.")
+    return area
+
+
+def findings(results: Results, model: Model) -> list[Problem]:
+    """Return what a reader must know when the surveys are not of this run's area."""
+    from riskmap.run import folder
+
+    if folder.slug(results.area_name) == model.run.area:
+        return []
+    return [Problem("W-CAL-214", "calibration.json", value=results.area_name,
+                    rule=f"the surveys are of {model.run.area}; nothing in this area was compared with a measurement.",
+                    remedy="Survey houses here and calibrate this run with them.", action="numbers calibrated")]
+
+
+def _expected(group: draws_of_lots.Group, made: random.Draws) -> list[predict.Expected]:
+    """Return now and the next twelve months of a group, replayed years as further scatter."""
+    now = draws_of_lots.mixed(group, draws_of_lots.MM * group.block[:, :, kernels.NOW])
+    replays = [draws_of_lots.mixed(group, draws_of_lots.MM * group.block[:, :, kernels.REPLAY + r])
+               for r in range(kernels.REPLAYS)]
+    means = np.stack([mean for mean, _ in replays])
+    variance = np.mean([var for _, var in replays], axis=0) + means.var(axis=0)
+    return [predict.smooth(*now, made), predict.smooth(means.mean(axis=0), variance, made)]
+
+
+def _table(results: Results, model: Model, steps: Array) -> pd.DataFrame:
+    lots = results.lots
+    out = pd.DataFrame({"lot_row": lots["lot_row"].to_numpy(), "lot_id": lots["lot_id"].to_numpy(),
+                        "state": lots["state"].to_numpy()})
+    scale = (model.statistical if model.statistical.on else model.physical).range_scale
+    corrections = _corrections(results, model)
+    for k, name in enumerate(NUMBERS):
+        low, middle, high = (lots[f"{name}{end}"].to_numpy(float) for end in ("_p10", "", "_p90"))
+        move, down, up = steps[k]
+        calibrated = middle + move + corrections[k]
+        ends = {"": calibrated, "_p10": calibrated - (middle - low) * down * scale,
+                "_p90": calibrated + (high - middle) * up * scale}
+        for end, was in (("", middle), ("_p10", low), ("_p90", high)):
+            out[f"{name}{end}"] = was
+        for end, values in ends.items():
+            out[f"calibrated_{name}{end}"] = np.maximum(values, 0.0) if name == "expected_movement_mm" else values
+    return out
+
+
+def _corrections(results: Results, model: Model) -> list[Array]:
+    lots = results.lots
+    if not model.statistical.on:
+        return [np.zeros(len(lots)), np.zeros(len(lots))]
+    year, month = (int(part) for part in results.today.split("-"))
+    today, pour = month_number(year, month), surveys.pour_months(lots)
+    lep, coefficient = lots["linear_extensibility_pct"].to_numpy(float), np.array(model.coefficients_mm)
+
+    def at(when: int) -> Array:
+        made: Array = statistical.terms(lep, (when - pour) / 12, np.full(len(lots), float(when % 12))) @ coefficient
+        return made
+
+    ahead = np.mean([at(today + k) for k in range(1, 13)], axis=0)
+    return [at(today), np.sign(lots["deflection_now_mm"].to_numpy(float)) * ahead]

@@ -1,0 +1,256 @@
+"""From a run and a file of surveys to a calibration: what is compared, the model to keep, the table of comparisons."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from riskmap import __version__
+from riskmap.answers.calibration import blocks, fitting, model_file, physical, predict, statistical, surveys
+from riskmap.answers.calibration.apply import settings_digest
+from riskmap.answers.calibration.fitting import Fit, Layer, Survey
+from riskmap.answers.calibration.model_file import Model
+from riskmap.answers.calibration.physical import Rows
+from riskmap.common import settings as area_file
+from riskmap.common.errors import LayerError, counted
+from riskmap.common.month_numbers import month_name
+from riskmap.common.problems import Problem
+from riskmap.common.results import Results
+from riskmap.movement import draws as random
+from riskmap.run import record
+
+Array = NDArray[np.float64]
+
+RANGE_LIMITS_M = (50.0, 20_000.0)  # judgement: a street; a county
+
+
+@dataclass(frozen=True)
+class Calibration:
+    """Result.
+
+    Attributes
+    ----------
+    model : Model
+        What `calibration.json` holds.
+    comparisons : DataFrame
+        One row per row of the survey file, none lost (see `_comparisons`); empty when no surveys were read.
+    problems : list of Problem
+    """
+
+    model: Model
+    comparisons: pd.DataFrame
+    problems: list[Problem]
+
+
+def calibrate(results: Results, path: Path, *, range_m: float = blocks.RANGE_M, workers: int | None = 1,
+              tell: Callable[[str], None] | None = None, latest: int | None = None) -> Calibration:
+    """Compare a run with surveys and fit both layers.
+
+    Parameters
+    ----------
+    results : Results
+        As `record.read` gives it.
+    path : Path
+        CSV of survey results (`surveys.read`).
+    range_m : float
+        Least correlation range of what the model leaves: size of blocks by place and width of buffers. [m]
+    workers : int, optional
+        Threads; any number gives the same result.
+    tell : callable, optional
+        Told before the computation when too few houses or blocks can be reached.
+    latest : int, optional
+        The present month (`tables.month_number`): no survey can be later.
+
+    Raises
+    ------
+    LayerError
+        When the file is no table of surveys, or the run cannot be computed again or has too few draws.
+    """
+    if results.inputs is None:
+        raise LayerError("E-CAL-211 the run has no record of what it was computed from; run the estimate again.")
+    if not RANGE_LIMITS_M[0] <= range_m <= RANGE_LIMITS_M[1]:
+        raise LayerError(f"E-CAL-008 the correlation range lies between {RANGE_LIMITS_M[0]:g} and "
+                         f"{RANGE_LIMITS_M[1]:g} m, not {range_m:g}.")
+    area = record.area_of(results)
+    if area.movement.draws < predict.FEWEST_DRAWS:
+        raise LayerError(f"E-CAL-009 the run has {area.movement.draws} draws; weights over them need "
+                         f"{predict.FEWEST_DRAWS}. Set [movement] draws and run the estimate again.")
+    table, problems = surveys.read(path)
+    table, more = surveys.match(table, results, path.name, latest)
+    made = random.make(area.movement)
+    table["column"] = table["column"].where(table["why"] == "", -1)
+    if tell is not None and (few := _few(table, range_m)):
+        tell(few)
+    mean, variance = predict.of_rows(table, results.inputs, area, made, workers=workers)
+    told = surveys.Teller(path.name, table, more)
+    _bar_before_pour(told, table, (table["column"] >= 0).to_numpy() & np.isnan(mean).any(axis=1), results)
+    use = (table["why"] == "").to_numpy()
+    survey = _survey(table[use].reset_index(drop=True), predict.smooth(mean[use], variance[use], made))
+    fit = fitting.fit(survey, range_m) if use.any() else None
+    if fit is not None:
+        problems += _findings(table, use, fit, range_m, path.name)
+    model = _model(results, area, table, use, fit, made, range_m)
+    return Calibration(model, _comparisons(table, use, survey.rows, fit), [*problems, *more])
+
+
+def _few(table: pd.DataFrame, range_m: float) -> str:
+    """Return why the usable rows cannot switch a calibration on, empty when they may."""
+    rows = table[table["column"] >= 0]
+    houses = rows["lot_row"].nunique()
+    named = [set(blocks.by_place(rows["x_m"].to_numpy(float), rows["y_m"].to_numpy(float), range_m))]
+    named += [set(rows["block"])] if (rows["block"] != "").all() else []
+    count = min(map(len, named))
+    if houses >= fitting.FEWEST_HOUSES and count >= fitting.FEWEST_BLOCKS:
+        return ""
+    return (f"The rows reach at most {counted(houses, 'house')} in {counted(count, 'block')}; a "
+            f"calibration needs {fitting.FEWEST_HOUSES} houses in {fitting.FEWEST_BLOCKS} blocks and stays off. They "
+            "are compared; nothing is tested by leaving blocks out.")
+
+
+def _bar_before_pour(told: surveys.Teller, table: pd.DataFrame, found: NDArray[np.bool_], results: Results) -> None:
+    """Bar rows without an expectation in every draw: the slab may not have been poured, or no weather is known."""
+    lots = results.lots[["pour_date_basis", "pour_date_early", "pour_date_late"]].reset_index(drop=True)
+    lots = lots.reindex(table["lot_row"].to_numpy()).fillna("")
+    early = lots["pour_date_early"].to_numpy(dtype=object)
+    window = early + ".." + lots["pour_date_late"].to_numpy(dtype=object)
+    month = pd.Series(table["first_month"].clip(lower=0).map(month_name))
+    assert results.inputs is not None
+    in_record = (table["first_month"] >= results.inputs.history.first_month).to_numpy()
+    undated = (lots["pour_date_basis"] == "none").to_numpy() & in_record & (month.to_numpy(dtype=object) >= early)
+    for dates in sorted(set(window[found])):
+        here = found & (window == dates)
+        told.bar(here & undated, "E-CAL-024", "first_date", month, f"the pour date of this lot is not known ({dates}).",
+                 "Give it in the lot file and run the estimate again; then this survey can be used.")
+        told.bar(here & ~undated, "E-CAL-023", "first_date", month, f"surveyed before the slab may have been poured "
+                 f"({dates}), or before the weather record.", "Check survey date and pour date.")
+    dated = (lots["pour_date_basis"] != "none").to_numpy() & in_record & (month.to_numpy(dtype=object) < early)
+    surveys.bar_rest_of_house(told, table, found & dated)
+
+
+def _survey(table: pd.DataFrame, expected: predict.Expected) -> Survey:
+    rows = Rows(table["value_mm"].to_numpy(float), table["reading_sd_mm"].to_numpy(float),
+                (table["kind"] == "single").to_numpy(), pd.factorize(table["lot_row"])[0].astype(np.int64),
+                table["x_m"].to_numpy(float), table["y_m"].to_numpy(float))
+    given = list(table["block"]) if len(table) and (table["block"] != "").all() else None
+    return Survey(rows, expected, statistical.of_rows(table), given, list(table["source"]))
+
+
+def _findings(table: pd.DataFrame, use: NDArray[np.bool_], fit: Fit, range_m: float, name: str) -> list[Problem]:
+    out = []
+    rows = table["row"].to_numpy()[use]
+    for k in np.flatnonzero(fit.quarantined).tolist():
+        out.append(Problem("W-CAL-060", name, f"lies {abs(fit.z[k]):.1f} robust standard deviations from the other "
+                           f"rows, beyond {fitting.OUTLIER_Z}.",
+                           "Check date, sign, unit, house and whether it was repaired.",
+                           "Set aside: told here and in comparisons.csv, not fitted.", int(rows[k]),
+                           "change_mm or dome_mm", f"{table['value_mm'].to_numpy()[use][k]:.1f}"))
+    blanks = (table["block"][use] == "").sum()
+    if 0 < blanks < use.sum():
+        out.append(Problem("W-CAL-061", name, f"{blanks} rows have no block while others do.", "Give every row one.",
+                           "All blocks are made by place.", None, "block"))
+    if fit.range_m > range_m:
+        out.append(Problem("W-CAL-062", name, f"what the model leaves is alike over more than {range_m:g} m.",
+                           "Name another one with --range-m.", f"{fit.range_m:g} m is used for blocks and buffers."))
+    return out
+
+
+# ---------------------------------------------------------------- the model
+def _model(results: Results, area: area_file.Area, table: pd.DataFrame, use: NDArray[np.bool_], fit: Fit | None,
+           made: random.Draws, range_m: float) -> Model:
+    from riskmap.run import folder
+
+    kind = table["kind"][use]
+    counts = {"rows": len(table), "compared": int(use.sum()) - (int(fit.quarantined.sum()) if fit else 0),
+              "changes": int((kind == "change").sum()), "singles": int((kind == "single").sum()),
+              "quarantined": int(fit.quarantined.sum()) if fit else 0, "not_used": int((~use).sum()),
+              "houses": fit.houses if fit else 0, "blocks": fit.blocks if fit else 0}
+    head = {"riskmap": __version__, "counts": counts,
+            "run": {"area": folder.slug(results.area_name), "today": results.today,
+                    "code": str(results.facts.get("code", "")), "settings_sha256": settings_digest(area)}}
+    if fit is None:
+        none = fitting.Refusal("E-CAL-100", "physical", "no row can be compared.")
+        return Model.model_validate({
+            **head, "correlation_range_m": float(range_m), "uncalibrated_error_mm": None, "constant_error_mm": None,
+            "coverage_uncalibrated": None, "physical": _layer(Layer()), "statistical": _layer(Layer()),
+            "parameters": [], "weights": _weights(physical.even(made.count), False), "terms": [],
+            "coefficients_mm": [], "penalty": 0.0, "sources": [], "quarantined": [], "refused": [vars(none)]})
+    rows = table["row"].to_numpy()[use]
+    return Model.model_validate({
+        **head, "correlation_range_m": float(fit.range_m), "uncalibrated_error_mm": _known(fit.uncalibrated_mm),
+        "constant_error_mm": _known(fit.constant_mm), "coverage_uncalibrated": _known(fit.coverage_before),
+        "physical": _layer(fit.physical), "weights": _weights(fit.weights, fit.physical.on),
+        "parameters": _parameters(fit, made), "statistical": _layer(fit.statistical),
+        "terms": list(statistical.TERMS), "coefficients_mm": [float(v) for v in fit.coefficients],
+        "penalty": float(fit.penalty),
+        "sources": [{"name": s.name, "rows": s.rows, "moves_mm": s.moves_mm, "moves_share_of_range": s.moves_share,
+                     "offset_sd": s.offset, "gains_without": s.gains_without}
+                    for s in fit.sources[:model_file.MOST_SOURCES]],
+        "quarantined": [{"row": int(rows[k]), "robust_z": float(fit.z[k])}
+                        for k in np.flatnonzero(fit.quarantined).tolist()],
+        "refused": [vars(refusal) for refusal in fit.refusals]})
+
+
+def _known(value: float) -> float | None:
+    return float(value) if math.isfinite(value) else None
+
+
+def _layer(layer: Layer) -> dict[str, Any]:
+    return {"on": layer.on, "blocked_error_mm": _known(layer.blocked_mm), "random_error_mm": _known(layer.random_mm),
+            "gain": _known(layer.gain), "gain_sd": _known(layer.gain_sd), "coverage": _known(layer.coverage),
+            "coverage_scaled": _known(layer.coverage_scaled), "range_scale": float(layer.scale)}
+
+
+def _weights(weights: physical.Weights, on: bool) -> dict[str, Any]:
+    return {"weight": weights.weight.tolist() if on else [], "effective_sample_size": weights.ess,
+            "effective_sample_size_untempered": weights.ess_untempered, "exponent": weights.exponent,
+            "discrepancy_share": weights.discrepancy, "near_share": weights.near_share}
+
+
+def _parameters(fit: Fit, made: random.Draws) -> list[dict[str, Any]]:
+    if fit.left is None:
+        return []
+    found, flat = predict.parameters(made), physical.even(made.count).weight
+    return [{"name": name, "unit": unit,
+             "before": physical.quantiles(found[name][None, :], flat)[:, 0].tolist(),
+             "after": physical.quantiles(found[name][None, :], fit.weights.weight)[:, 0].tolist()}
+            for name, unit in predict.SUMMARISED.items()]
+
+
+# ---------------------------------------------------------------- the table
+def _comparisons(table: pd.DataFrame, use: NDArray[np.bool_], rows: Rows, fit: Fit | None) -> pd.DataFrame:
+    """Return every row of the survey file: what was measured, expected, and told by surveys of other blocks. [mm]
+
+    `status` is compared, set_aside (an outlier) or not_used, with the code in `why`. Ranges are of the movement itself;
+    a measured value also has `noise_sd_mm`.
+    """
+    def dates(column: str) -> list[str]:
+        return [month_name(month) if month >= 0 else "" for month in table[column].tolist()]
+
+    out = pd.DataFrame({"row": table["row"], "lot_id": table["lot_id"], "kind": table["kind"],
+                        "first_date": dates("first_month"), "second_date": dates("second_month"),
+                        "source": table["source"], "block": table["block"],
+                        "status": np.where(use, "compared", "not_used"), "why": table["why"],
+                        "measured_mm": table["value_mm"]})
+    wide: dict[str, Array] = {"noise_sd_mm": rows.noise_mm}
+    if fit is not None:
+        before = fit.told_before
+        wide |= {"robust_z": fit.z, "expected_mm": before.middle, "expected_p10_mm": before.middle - before.low,
+                 "expected_p90_mm": before.middle + before.high}
+        if fit.left is not None:
+            layer = fit.left.statistical if fit.statistical.on else fit.left.physical
+            wide |= {"left_out_mm": layer.middle, "left_out_p10_mm": layer.middle - layer.low,
+                     "left_out_p90_mm": layer.middle + layer.high, "constant_mm": fit.left.constant}
+        out.loc[use, "block"] = fit.block
+        aside = np.flatnonzero(use)[fit.quarantined]
+        out.loc[aside, "status"], out.loc[aside, "why"] = "set_aside", "W-CAL-060"
+    for name, values in wide.items():
+        out[name] = np.nan
+        out.loc[use, name] = np.round(values, 3)
+    return out

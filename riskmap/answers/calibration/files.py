@@ -1,0 +1,74 @@
+"""The files of a calibration: model, card, every comparison, findings, and the lots calibrated where it is on."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from riskmap.answers.calibration.calibrate import Calibration
+    from riskmap.answers.calibration.model_file import Model
+    from riskmap.common.results import Results
+
+
+def write(made: Calibration, results: Results, folder: Path, *, workers: int | None = None) -> list[Path]:
+    """Write the files into a folder and return them by name.
+
+    Parameters
+    ----------
+    made : Calibration
+    results : Results
+        The run that was compared.
+    folder : Path
+        An existing folder.
+    workers : int, optional
+        Threads; any number gives the same result.
+    """
+    from riskmap.answers.calibration import apply, card
+
+    tables = {"comparisons": made.comparisons}
+    if made.model.physical.on:
+        tables["lots_calibrated"] = apply.to_run(results, made.model, workers=workers)
+    return _write(made, card.text(made.model), tables, folder)
+
+
+def write_applied(model: Model, results: Results, folder: Path, *, workers: int | None = None) -> Calibration:
+    """Write a calibration that was made before and the lots of another run with it; nothing is compared.
+
+    Raises
+    ------
+    LayerError
+        As `apply.to_run`; no file is written then.
+    """
+    import pandas as pd
+
+    from riskmap.answers.calibration import apply, card
+    from riskmap.answers.calibration.calibrate import Calibration
+
+    made = Calibration(model, pd.DataFrame(), apply.findings(results, model))
+    lots = apply.to_run(results, model, workers=workers)
+    _write(made, card.text(model, (results.area_name, results.today)), {"lots_calibrated": lots}, folder)
+    return made
+
+
+def _write(made: Calibration, card: str, tables: dict[str, pd.DataFrame], folder: Path) -> list[Path]:
+    from riskmap.answers.calibration import model_file
+    from riskmap.common.json_values import plain
+
+    problems = json.dumps(plain([problem.as_dict() for problem in made.problems]), ensure_ascii=False, indent=1) + "\n"
+    contents = {"calibration.json": model_file.text_of(made.model).encode(), "calibration.md": card.encode(),
+                "problems.json": problems.encode(errors="backslashreplace"),
+                **{f"{name}.csv": _csv(table) for name, table in tables.items()}}
+    for name in sorted(contents):
+        (folder / name).write_bytes(contents[name])
+    return [folder / name for name in sorted(contents)]
+
+
+def _csv(table: pd.DataFrame) -> bytes:
+    """Return CSV with a byte-order mark and guarded texts, as every table of a run."""
+    from riskmap.outputs.files import csv_table
+
+    return csv_table.text_of(table, float_format="%.3f").encode("utf-8-sig", errors="backslashreplace")

@@ -1,0 +1,345 @@
+"""Fits both layers to survey rows, and decides whether either may be switched on."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from riskmap.answers.calibration import blocks, crossval, physical, statistical
+from riskmap.answers.calibration.crossval import LeftOut, Told
+from riskmap.answers.calibration.physical import Rows, Weights
+from riskmap.answers.calibration.predict import Expected
+from riskmap.common.errors import counted
+
+Array = NDArray[np.float64]
+Whole = NDArray[np.int64]
+Flags = NDArray[np.bool_]
+
+FEWEST_HOUSES, FEWEST_BLOCKS = 30, 5  # judgement: never switched on below
+OUTLIER_Z = 3.5  # Iglewicz & Hoaglin 1993, from memory
+MOST_QUARANTINED = 0.2  # judgement: beyond it the rows do not belong together
+CLEAR = 1.0  # judgement: gains below one sd over blocks do not count
+SOURCE_APART, SOURCE_CLEAR = 1.0, 3.0  # judgement: sources whose medians lie apart by so many sd, and so many errors
+LONGER = (2.0, 4.0)  # of the stated correlation range, tried
+EVIDENCE = 2.0  # judgement: log evidence by which a longer range must be better
+
+
+@dataclass(frozen=True)
+class Survey:
+    """Rows with all that is fitted to them.
+
+    Attributes
+    ----------
+    rows : Rows
+    expected : Expected
+    features : array, shape (n_row, 8)
+        `statistical.terms` at the survey, or the difference of two.
+    block : list of str or None
+        As given; None for blocks by place.
+    source : list of str
+    """
+
+    rows: Rows
+    expected: Expected
+    features: Array
+    block: list[str] | None
+    source: list[str]
+
+    def part(self, where: Flags) -> Survey:
+        """Return some rows."""
+        kept = np.flatnonzero(where).tolist()
+        return Survey(self.rows.rows(where), self.expected.rows(where), self.features[where],
+                      None if self.block is None else [self.block[k] for k in kept], [self.source[k] for k in kept])
+
+
+@dataclass(frozen=True)
+class Refusal:
+    """Why a layer stays off."""
+
+    code: str
+    layer: str
+    text: str
+
+
+@dataclass(frozen=True)
+class Layer:
+    """One layer as it was tested.
+
+    Attributes
+    ----------
+    on : bool
+    blocked_mm, random_mm : float
+        Error of rows left out by block and at random. [mm]
+    gain, gain_sd : float
+        Fall of squared error by block against the model below, and one sd over blocks.
+    coverage, coverage_scaled : float
+        Share of rows left out by block in the 80 % range, as it is and with the scale of the other blocks.
+    scale : float
+        Conformal scale of the range.
+    """
+
+    on: bool = False
+    blocked_mm: float = math.nan
+    random_mm: float = math.nan
+    gain: float = math.nan
+    gain_sd: float = math.nan
+    coverage: float = math.nan
+    coverage_scaled: float = math.nan
+    scale: float = 1.0
+
+
+@dataclass(frozen=True)
+class Source:
+    """One source.
+
+    Attributes
+    ----------
+    name : str
+    rows : int
+    moves_mm, moves_share : float
+        Mean move of the middles when it is left out, in mm and in halves of the 80 % range.
+    offset, offset_error : float
+        Median robust z of its rows minus that of the others, quarantined ones counted; standard error by houses.
+    gains_without : bool or None
+        Is the physical layer nearer than the uncalibrated model without it; None when too few houses would be left.
+        Not the test of switching on: half of the houses can rarely show a clear gain.
+    """
+
+    name: str
+    rows: int
+    moves_mm: float
+    moves_share: float
+    offset: float
+    offset_error: float
+    gains_without: bool | None
+
+
+@dataclass(frozen=True)
+class Fit:
+    """Result.
+
+    Attributes
+    ----------
+    z : array, shape (n_row,)
+        Robust z of every row.
+    quarantined : bool array, shape (n_row,)
+    block : list of str
+        Block of every row that was used for the splits.
+    houses, blocks : int
+        Counts that were used.
+    range_m : float
+        Correlation range used.
+    weights : Weights
+    coefficients : array, shape (8,)
+    penalty : float
+    physical, statistical : Layer
+    uncalibrated_mm, constant_mm : float
+        Error of the same rows without calibration, and of a constant.
+    coverage_before : float
+    told_before : Told
+    left : LeftOut or None
+        Rows left out by block; nan for quarantined ones.
+    refusals, sources : tuple
+    """
+
+    z: Array
+    quarantined: Flags
+    block: list[str]
+    houses: int
+    blocks: int
+    range_m: float
+    weights: Weights
+    coefficients: Array
+    penalty: float
+    physical: Layer
+    statistical: Layer
+    uncalibrated_mm: float
+    constant_mm: float
+    coverage_before: float
+    told_before: Told
+    left: LeftOut | None
+    refusals: tuple[Refusal, ...] = ()
+    sources: tuple[Source, ...] = field(default=())
+
+
+def _block_counts(survey: Survey, range_m: float) -> tuple[list[str], int]:
+    """Return the block of each row and the count that holds: given blocks do not count more than places do."""
+    place = blocks.by_place(survey.rows.x_m, survey.rows.y_m, range_m)
+    given = survey.block if survey.block is not None else place
+    return given, min(len(set(given)), len(set(place)))
+
+
+def fit(survey: Survey, range_m: float = blocks.RANGE_M, *, with_sources: bool = True) -> Fit:
+    """Fit and test both layers.
+
+    Parameters
+    ----------
+    survey : Survey
+        Rows that are compared, all with an expectation.
+    range_m : float
+        Correlation range; blocks by place and buffers are at least as wide. [m]
+    with_sources : bool
+        Also fit without each source.
+    """
+    before = crossval.uncalibrated(survey.expected)
+    z = crossval.robust_z(survey.rows, before)
+    out = np.abs(z) > OUTLIER_Z
+    used = survey.part(~out)
+    range_m = longer_range(used, range_m)
+    block, count = _block_counts(survey, range_m)
+    of_used = [block[k] for k in np.flatnonzero(~out).tolist()]
+    count = _block_counts(used, range_m)[1]
+    houses = int(np.unique(used.rows.house).size)
+    draws = survey.expected.common.shape[1]
+    empty = Fit(z, out, block, houses, count, range_m, physical.even(draws), np.zeros(len(statistical.TERMS)), 0.0,
+                Layer(), Layer(), crossval.error_mm(used.rows, before.middle[~out]), math.nan,
+                crossval.coverage(crossval.scores(used.rows, Told(*(v[~out] for v in _arrays(before))))), before, None)
+    few = _too_few(houses, count, float(out.mean()))
+    if few:
+        return replace(empty, refusals=tuple(few))
+    made = _tested(empty, used, of_used, ~out)
+    return replace(made, **_influence(made, survey)) if with_sources else made
+
+
+def _arrays(told: Told) -> tuple[Array, Array, Array]:
+    return told.middle, told.low, told.high
+
+
+def _too_few(houses: int, count: int, quarantined: float) -> list[Refusal]:
+    out = []
+    if houses < FEWEST_HOUSES:
+        out.append(Refusal("E-CAL-100", "physical", f"{counted(houses, 'house')} can be compared, at least "
+                           f"{FEWEST_HOUSES} are needed. Survey more houses."))
+    if count < FEWEST_BLOCKS:
+        out.append(Refusal("E-CAL-101", "physical", f"the houses lie in {counted(count, 'block')}, at least "
+                           f"{FEWEST_BLOCKS} are needed. Survey houses in other places."))
+    if quarantined > MOST_QUARANTINED:
+        out.append(Refusal("E-CAL-102", "physical", f"{100 * quarantined:.0f} % of the rows are outliers, at most "
+                           f"{100 * MOST_QUARANTINED:.0f} % may be. Check units, signs and sources."))
+    return out
+
+
+def longer_range(survey: Survey, range_m: float) -> float:
+    """Return the stated correlation range, or a longer one when the surveys clearly ask for it. [m]"""
+    if len(survey.source) < crossval.FEWEST_FITTED:
+        return range_m
+    found = {}
+    for factor in (1.0, *LONGER):
+        likelihood, _ = physical.log_likelihood(survey.rows, survey.expected, factor * range_m)
+        top = likelihood.max()
+        found[factor] = float(top + np.log(np.exp(likelihood - top).mean()))
+    best = max(found, key=lambda factor: found[factor])
+    return best * range_m if found[best] > found[1.0] + EVIDENCE else range_m
+
+
+def _tested(empty: Fit, used: Survey, names: list[str], kept: Flags) -> Fit:
+    """Return the fit of the used rows with both layers tested."""
+    rows, range_m = used.rows, empty.range_m
+    block = np.unique(np.array(names, dtype=object).astype(str), return_inverse=True)[1].astype(np.int64)
+    splits = list(blocks.blocked(names, [str(k) for k in rows.house.tolist()], rows.x_m, rows.y_m, range_m))
+    left = crossval.left_out(rows, used.expected, used.features, block, splits, range_m)
+    known = left.known
+    if not known.any():
+        no = Refusal("E-CAL-103", "physical", "with a block and its neighbourhood left out too few rows remain to fit. "
+                     "Survey houses that lie further apart.")
+        return replace(empty, refusals=(no,))
+    chance = crossval.left_out(rows, used.expected, used.features, block, blocks.at_random(rows.value_mm.size,
+                               len(splits)), range_m)
+    before = Told(*(np.where(known, v[kept], np.nan) for v in _arrays(empty.told_before)))
+    weights = physical.fit(rows, used.expected, range_m)
+    one = _layer(rows, block, before.middle, left.physical, chance.physical)
+    two = _layer(rows, block, left.physical.middle, left.statistical, chance.statistical)
+    refusals = _physical_refusals(rows, block, one, left)
+    one = replace(one, on=not refusals)
+    refusals += _statistical_refusals(two, one)
+    two = replace(two, on=one.on and two.gain > CLEAR * two.gain_sd)
+    apart = rows.value_mm - physical.ranges(used.expected, weights)[0]
+    coefficients, penalty = statistical.fit(used.features, apart, rows.noise_mm, block)
+    return replace(
+        empty, weights=weights, coefficients=coefficients, penalty=penalty, physical=one, statistical=two,
+        uncalibrated_mm=crossval.error_mm(rows, before.middle), constant_mm=crossval.error_mm(rows, left.constant),
+        coverage_before=crossval.coverage(crossval.scores(rows, before)), left=_spread(left, kept),
+        refusals=tuple(refusals))
+
+
+def _layer(rows: Rows, block: Whole, below: Array, left: Told, chance: Told) -> Layer:
+    score = crossval.scores(rows, left)
+    gained, sd = crossval.gain(rows, block, below, left.middle)
+    return Layer(False, crossval.error_mm(rows, left.middle), crossval.error_mm(rows, chance.middle), gained, sd,
+                 crossval.coverage(score), crossval.scaled_coverage(score, block), crossval.scale_of(score))
+
+
+def _physical_refusals(rows: Rows, block: Whole, layer: Layer, left: LeftOut) -> list[Refusal]:
+    out = []
+    if not layer.gain > CLEAR * layer.gain_sd:
+        out.append(Refusal("E-CAL-104", "physical", "left out by block, the calibrated model is not clearly nearer to "
+                           "the surveys than the uncalibrated one."))
+    gained, sd = crossval.gain(rows, block, left.constant, left.physical.middle)
+    if not gained > CLEAR * sd:
+        out.append(Refusal("E-CAL-105", "physical", "left out by block, the calibrated model is not clearly nearer to "
+                           "the surveys than one constant for all houses: they do not show soil, age and weather."))
+    return out
+
+
+def _statistical_refusals(layer: Layer, below: Layer) -> list[Refusal]:
+    if not below.on:
+        return [Refusal("E-CAL-110", "statistical", "the physical layer below it is off.")]
+    if not layer.gain > CLEAR * layer.gain_sd:
+        return [Refusal("E-CAL-111", "statistical", "left out by block, it is not clearly nearer to the surveys than "
+                        "the physical layer alone.")]
+    return []
+
+
+def _spread(left: LeftOut, kept: Flags) -> LeftOut:
+    """Return the same for all rows, nan where a row was not used."""
+    def wide(values: Array) -> Array:
+        out = np.full(kept.size, np.nan)
+        out[kept] = values
+        return out
+
+    return LeftOut(Told(*map(wide, _arrays(left.physical))), Told(*map(wide, _arrays(left.statistical))),
+                   wide(left.constant))
+
+
+def _influence(made: Fit, survey: Survey) -> dict[str, Any]:
+    """Return what leaving out each source does, and refusals when sources disagree or one alone decides."""
+    names = sorted(set(survey.source), key=lambda name: (len(name), name))
+    if len(names) < 2 or made.left is None:
+        return {}
+    found = tuple(_one_source(name, made, survey) for name in names)
+    refusals = []
+    apart = [s.name for s in found if abs(s.offset) > max(SOURCE_APART, SOURCE_CLEAR * s.offset_error)]
+    alone = [s.name for s in found if s.gains_without is False]
+    if apart:
+        refusals.append(Refusal("E-CAL-107", "physical", f"sources disagree: {' and '.join(apart[:2])} measured "
+                                "clearly more or less than the others. Check zeros, signs and instruments."))
+    if made.physical.on and alone:
+        refusals.append(Refusal("E-CAL-106", "physical", f"the gain rests on {alone[0]} alone: without it the layer "
+                                "is no nearer to the surveys. Have houses measured by others."))
+    if refusals and made.physical.on:
+        refusals.append(Refusal("E-CAL-110", "statistical", "the physical layer below it is off."))
+    off = bool(refusals)
+    return {"sources": found, "refusals": (*made.refusals, *refusals),
+            "physical": replace(made.physical, on=made.physical.on and not off),
+            "statistical": replace(made.statistical, on=made.statistical.on and not off)}
+
+
+def _one_source(name: str, made: Fit, survey: Survey) -> Source:
+    kept, own = ~made.quarantined, np.array([entry == name for entry in survey.source])
+    middle, low, high = physical.ranges(survey.expected.rows(kept), made.weights)
+    rest = survey.part(kept & ~own)
+    weights = (physical.fit(rest.rows, rest.expected, made.range_m) if rest.source
+               else physical.even(survey.expected.common.shape[1]))
+    moves = np.abs(physical.ranges(survey.expected.rows(kept), weights)[0] - middle)
+    enough = (np.unique(rest.rows.house).size >= FEWEST_HOUSES
+              and _block_counts(rest, made.range_m)[1] >= FEWEST_BLOCKS)
+    without = fit(rest, made.range_m, with_sources=False).physical.gain > 0 if enough else None
+    houses = [np.unique(survey.rows.house[mask]).size for mask in (own, ~own)]
+    return Source(name, int(own.sum()), float(moves.mean()),
+                  float((moves / np.maximum((low + high) / 2, 1e-6)).mean()),
+                  float(np.median(made.z[own]) - np.median(made.z[~own])),
+                  1.2533 * math.sqrt(1 / houses[0] + 1 / houses[1]), without)

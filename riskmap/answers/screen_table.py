@@ -1,0 +1,189 @@
+"""The answered list as files: same order, sorted copy, workbook, a page to print; the lender's words on each."""
+
+from __future__ import annotations
+
+import html
+import json
+from collections.abc import Iterable, Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from riskmap.common import tables, wording
+from riskmap.common.json_values import plain
+from riskmap.outputs.files.csv_table import guarded_table
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+CAUTIONS = (wording.CAUTION_LENDER, wording.CAUTION, wording.STANDING)
+NOT_LOW = wording.NO_NUMBER.split(". ")[-1]
+PAGE_ROWS = 500  # more rows of a printed page nobody reads; the tables hold all
+PAGE_NOTES, LONG_WORD = 20, 16
+_STYLE = """body{font:15px/1.4 Georgia,serif;color:#1a1a1a;background:#fff;margin:1.5rem;max-width:70rem}
+table{border-collapse:collapse;width:100%;margin:1rem 0}td,th{border:1px solid #4d4d4d;padding:.25rem .5rem;
+text-align:left;vertical-align:top}td.l,th.l{overflow-wrap:anywhere}th{background:#eee}td.n{text-align:right;white-space:nowrap}
+.caution{border:2px solid #1a1a1a;padding:.5rem .75rem}thead{display:table-header-group}tr{break-inside:avoid}
+footer{margin-top:1rem;font-size:13px}@media print{body{margin:0}table{font-size:12px}}"""
+
+
+def write(rows: pd.DataFrame, ordered: pd.DataFrame, groups: pd.DataFrame | None, about: dict[str, Any],
+          folder: Path, page_rows: tuple[pd.DataFrame, dict[str, str]], measures: Iterable[str] = ()) -> list[Path]:
+    """Write every file and return their paths.
+
+    Parameters
+    ----------
+    rows, ordered : DataFrame
+        The answered list in file order and in order of the characteristic movement.
+    groups : DataFrame, optional
+        The self-check.
+    about : dict
+        list, run, today, manifest, counts, ties, notes: plain values.
+    folder : Path
+    page_rows : DataFrame, dict
+        What the page shows, in its order, and what stands above each column.
+    measures : iterable of str
+        The list's own columns that are no ids: the workbook holds them as numbers where their text survives exactly.
+    """
+    paths = [_csv(rows, folder / "screened.csv"), _csv(ordered, folder / "sorted.csv")]
+    if groups is not None:
+        paths.append(_csv(groups, folder / "groups.csv"))
+    paths.append(_workbook(rows, ordered, groups, about, measures, folder / "screened.xlsx"))
+    page = folder / "screened.html"
+    text = "".join(_page(*page_rows, groups, about))
+    page.write_text(text, encoding="utf-8", errors="backslashreplace", newline="\n")
+    readme = folder / "README.txt"
+    readme.write_text("\n".join(_notes(about)) + "\n", encoding="utf-8", errors="backslashreplace", newline="\n")
+    told = folder / "screened.json"
+    told.write_text(json.dumps(plain({**about, "cautions": list(CAUTIONS)}), indent=1, ensure_ascii=False,
+                               allow_nan=False) + "\n", encoding="utf-8", errors="backslashreplace", newline="\n")
+    return [*paths, page, readme, told]
+
+
+def _csv(frame: pd.DataFrame, path: Path) -> Path:
+    import pyarrow as pa
+    from pyarrow import csv
+
+    columns: dict[str, Any] = {}
+    for name, values in guarded_table(frame, numbers_stay=True).items():
+        number = values.dtype.kind in "iuf"
+        columns[str(name)] = (pa.array(values, from_pandas=True) if number
+                              else pa.array(values.astype("object"), type=pa.string()))
+    with path.open("wb") as sink:
+        sink.write(b"\xef\xbb\xbf")
+        csv.write_csv(pa.table(columns), sink, csv.WriteOptions(quoting_style="needed"))
+    return path
+
+
+def _notes(about: dict[str, Any]) -> list[str]:
+    counts = ", ".join(f"{value:,} {name.replace('_', ' ')}" for name, value in about["counts"].items())
+    return [*CAUTIONS, f"List {about['list']}: {counts}.",
+            f"Run {about['run']}, data up to {about['today']}, manifest {about['manifest']}.",
+            "Rows without a number have a state; " + NOT_LOW[:1].lower() + NOT_LOW[1:],
+            "sorted: by characteristic movement, rows without a number last. It orders rows of this list, no areas.",
+            "A text cell of a CSV that begins with = + - @, a tab, a line end or NUL and is no plain number has one "
+            "apostrophe in front.",
+            ("rank: place by characteristic movement among the rows of this list. " + about["ties"]).strip(),
+            *about["notes"]]
+
+
+def _workbook(rows: pd.DataFrame, ordered: pd.DataFrame, groups: pd.DataFrame | None, about: dict[str, Any],
+              measures: Iterable[str], path: Path) -> Path:
+    from datetime import datetime
+
+    import xlsxwriter
+
+    from riskmap.outputs.files import xlsx
+
+    year, month = (int(part) for part in about["today"].split("-"))
+    numbers = _number_columns(rows, measures)
+    with xlsxwriter.Workbook(path, xlsx.options(path.parent)) as book:
+        book.set_properties({"title": "riskmap screening", "created": datetime(year, month, 1)})
+        bold = book.add_format({"bold": True})
+        for name, frame in (("screened", rows), ("sorted", ordered), ("groups", groups)):
+            if frame is not None:
+                xlsx.sheet(book, name, bold, [str(column) for column in frame], _records(frame), CAUTIONS[0],
+                           numbers=numbers if name != "groups" else frozenset())
+        xlsx.sheet(book, "notes", bold, ["note"], ({"note": note} for note in _notes(about)), CAUTIONS[0])
+    return path
+
+
+def _number_columns(rows: pd.DataFrame, names: Iterable[str]) -> frozenset[str]:
+    """Return which of these text columns a workbook can hold as numbers: every cell then looks as it was given."""
+    from riskmap.outputs.files.xlsx import DIGITS, EXACT, MINUS_ZERO
+
+    kept = []
+    for name in names:
+        cells = rows[name].astype("str")
+        cells = cells[cells != ""]
+        exact = cells.str.fullmatch(EXACT) & ~cells.str.fullmatch(MINUS_ZERO) & (cells.str.count("[0-9]") <= DIGITS)
+        if len(cells) and exact.all():
+            kept.append(name)
+    return frozenset(kept)
+
+
+def _records(frame: pd.DataFrame) -> Iterator[dict[str, Any]]:
+    columns = {str(name): [plain(value) if values.dtype.kind in "iuf" else ("" if value is None else str(value))
+                           for value in values.tolist()] for name, values in frame.items()}
+    for line in zip(*columns.values(), strict=True):
+        yield dict(zip(columns, line, strict=True))
+
+
+# ---------------------------------------------------------------- the page
+def _page(ordered: pd.DataFrame, labels: dict[str, str], groups: pd.DataFrame | None,
+          about: dict[str, Any]) -> Iterator[str]:
+    yield ('<!doctype html>\n<html lang="en"><head><meta charset="utf-8"><meta http-equiv="Content-Security-Policy" '
+           "content=\"default-src 'none'; style-src 'unsafe-inline'\">"
+           '<meta name="viewport" content="width=device-width, initial-scale=1">'
+           f"<title>Screening of {_text(about['list'])}</title><style>{_STYLE}</style></head><body>\n")
+    yield f"<h1>Screening of {_text(about['list'])}</h1>\n"
+    yield from (f'<p class="caution"><strong>{_text(CAUTIONS[0])}</strong></p>', f"<p>{_text(CAUTIONS[1])}</p>",
+                f"<p>{_text(CAUTIONS[2])}</p>\n")
+    yield "<table><thead><tr><th>rows</th><th>count</th></tr></thead><tbody>"
+    for name, value in about["counts"].items():
+        words = tables.STATES.get(name, name.replace("_", " "))
+        yield f'<tr><td>{_text(words)}</td><td class="n">{value:,}</td></tr>'
+    yield "</tbody></table>\n"
+    if about["notes"]:
+        more = len(about["notes"]) - PAGE_NOTES
+        told = [*about["notes"][:PAGE_NOTES], *([f"and {more:,} more, in README.txt"] if more > 0 else [])]
+        yield "<h2>About the list</h2><ul>" + "".join(f"<li>{_text(note)}</li>" for note in told) + "</ul>\n"
+    shown = ordered.head(PAGE_ROWS)
+    if len(ordered) > PAGE_ROWS:
+        yield f"<p>The first {PAGE_ROWS:,} of {len(ordered):,} rows; sorted.csv holds all.</p>"
+    if about["ties"]:
+        yield f"<p>{_text(about['ties'])}</p>"
+    heading = "".join(f"<th{' class=l' * _long(label)}>{_text(label)}</th>" for label in labels.values())
+    yield f"<table><thead><tr>{heading}</tr></thead><tbody>\n"
+    for record in _records(shown):
+        yield "<tr>" + "".join(_cell(value, ".1f") for value in record.values()) + "</tr>\n"
+    yield "</tbody></table>\n"
+    if groups is not None:
+        yield "<h2>Self-check by group</h2><p>How results and data lie in the groups of the list. No group enters a " \
+              "number; groups under ten rows are not told; the order is that of the list.</p>"
+        yield from _table(groups)
+    yield f"<footer>{_text(' '.join(_notes(about)[3:5]))}</footer></body></html>\n"
+
+
+def _table(frame: pd.DataFrame) -> Iterable[str]:
+    yield "<table><thead><tr>" + "".join(f"<th>{_text(name)}</th>" for name in frame) + "</tr></thead><tbody>"
+    for record in _records(frame):
+        yield "<tr>" + "".join(_cell(value) for value in record.values()) + "</tr>"
+    yield "</tbody></table>\n"
+
+
+def _cell(value: Any, digits: str = "g") -> str:
+    if isinstance(value, str):
+        long = ' class="l"' if _long(value) else ""
+        return f"<td{long}>{_text(value)}</td>"
+    return f'<td class="n">{"" if value is None else format(value, digits)}</td>'
+
+
+def _long(text: str) -> bool:
+    """Return whether a word of the text would push the table over the paper's edge unless it may break anywhere."""
+    return max(map(len, text.split()), default=0) > LONG_WORD
+
+
+def _text(value: object) -> str:
+    from riskmap.common.errors import visible
+
+    return html.escape(visible(str(value)))

@@ -1,0 +1,247 @@
+"""Measured shape beside the expected shape of a lot; change between two surveys; dates for the next one.
+
+Zero and tilt are free: only the dome or dish is compared. The as-built scatter is in the noise: new slabs in Phoenix
+differ by 13.5 mm on average a few days after placement (Walsh, Bashford & Mason 2001, J. Perf. Constr. Fac. 15(4),
+abstract). The band is made of the run's range, the reading error and the as-built scatter, all known before the survey.
+How badly the readings fit a dome never widens it: beyond what these explain they contradict each other, and no answer
+is given (`contradictions`).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import date
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from riskmap.answers.survey import contradictions
+from riskmap.answers.survey.contradictions import AS_BUILT_MM
+from riskmap.answers.survey.levels import Levels
+from riskmap.common.errors import LayerError, counted, joined
+from riskmap.common.problems import Problem, first_rows
+from riskmap.common.results import History
+
+AS_BUILT_DOME_SD_MM = AS_BUILT_MM / 2  # judgement: how much of it may look like a dome or dish, one sd
+NORMAL_80, NORMAL_95 = 1.2816, 1.96
+FEWEST_POINTS = 6  # zero, two slopes, one dome: two readings left over
+MIDDLE, EDGE = 0.5, 0.3  # judgement: of the dome's height; both must have been read
+SPACING = (
+    "about six months later, in the opposite season (practice as inferred from Kelm & Wylie, 'Which way is it "
+    "moving?', and guideline texts on repeated surveys; no published rule on season was found)"
+)
+MONTH_NAMES = ("January", "February", "March", "April", "May", "June", "July", "August", "September", "October",
+               "November", "December")
+
+
+@dataclass(frozen=True)
+class Answer:
+    """`answer` is consistent, not consistent or cannot tell; `why` one plain sentence; `numbers` in mm; findings."""
+
+    answer: str
+    why: str
+    numbers: dict[str, float | None]
+    problems: tuple[Problem, ...] = ()
+
+
+def dome(x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return a unit dome (1 - u²)(1 - v²): 1 in the middle, 0 on the narrowest rectangle round the points."""
+    from shapely import MultiPoint
+
+    box = MultiPoint(np.column_stack([x, y])).minimum_rotated_rectangle
+    if box.geom_type != "Polygon":
+        return np.zeros_like(x)
+    corner = np.asarray(box.exterior.coords)[:3]
+    one, two = corner[0] - corner[1], corner[2] - corner[1]
+    away = np.column_stack([x, y]) - corner[1]
+    u, v = (2 * (away @ side) / (side @ side) - 1 for side in (one, two))
+    return np.clip(1 - u**2, 0, 1) * np.clip(1 - v**2, 0, 1)
+
+
+def against(levels: Levels, lot: Mapping[str, Any], file: str = "", doubts: tuple[str, ...] = ()) -> Answer:
+    """Compare the measured dome with the expected one of a lot (a row of `tables.ESTIMATE`).
+
+    With `doubts` (those of the levels, or of dates and lot from `contradictions`) the answer is that it cannot be told.
+    """
+    numbers: dict[str, float | None] = {
+        "measured_mm": None, "measured_sd_mm": None, "expected_mm": None, "expected_p10_mm": None,
+        "expected_p90_mm": None, "as_built_sd_mm": AS_BUILT_DOME_SD_MM, "noise_sd_mm": None,
+        "measured_tilt_pct": levels.plane.tilt_mm_per_m / 10 if levels.plane else None,
+        "expected_tilt_p90_pct": _finite(lot.get("tilt_now_pct_p90")),
+        "settlement_mm": _finite(lot.get("settlement_mm"))}
+    wanted = [_finite(lot.get(f"deflection_now_mm{end}")) for end in ("_p10", "", "_p90")]
+    numbers |= dict(zip(("expected_p10_mm", "expected_mm", "expected_p90_mm"), wanted, strict=True))
+    low, middle, high = wanted
+    unknown = bool(lot.get("state")) or low is None or middle is None or high is None
+    fit, why = _fit(levels)
+    largest = contradictions.LARGEST_DOME_MM if unknown else max(abs(value) for value in wanted if value is not None)
+    odd = _unlike_a_dome(levels, fit, largest, file, "E-SVY-061") if fit else ()
+    if doubts := (*levels.doubts, *doubts, *(problem.rule for problem in odd)):
+        return Answer("cannot tell", "The survey contradicts itself or the run. " + " ".join(doubts), numbers, odd)
+    if unknown or low is None or middle is None or high is None:
+        return Answer("cannot tell", "The run has no number for this lot.", numbers)
+    if fit is None:
+        return Answer("cannot tell", why, numbers)
+    measured = float(np.linalg.lstsq(fit.design, fit.level, rcond=None)[0][3])
+    own = levels.sigma_mm * math.sqrt(float(np.linalg.inv(fit.design.T @ fit.design)[3, 3]))
+    flat = math.hypot(own, AS_BUILT_DOME_SD_MM)
+    side = (high - middle if measured > middle else middle - low) / NORMAL_80
+    noise = math.hypot(flat, side)
+    numbers |= {"measured_mm": measured, "measured_sd_mm": own, "noise_sd_mm": noise}
+    return Answer(*_said(measured, middle, flat, noise), numbers)
+
+
+def unlike_any_dome(levels: Levels, file: str = "") -> list[Problem]:
+    """Return a caution when levels do not fit a plane with a dome of any likely size; for surveys without a run."""
+    fit, _ = _fit(levels)
+    return [*_unlike_a_dome(levels, fit, contradictions.LARGEST_DOME_MM, file, "W-SVY-062")] if fit else []
+
+
+@dataclass(frozen=True)
+class _Fit:
+    """Points used, and the design of zero, two slopes and a dome."""
+
+    points: pd.DataFrame
+    design: NDArray[np.float64]
+    level: NDArray[np.float64]
+
+
+def _fit(levels: Levels) -> tuple[_Fit | None, str]:
+    used = levels.points[levels.points["exclude"] == ""].reset_index(drop=True)
+    x, y, level = (used[name].to_numpy(float) for name in ("x_m", "y_m", "level_mm"))
+    if len(used) < FEWEST_POINTS or levels.plane is None:
+        return None, f"Fewer than {FEWEST_POINTS} points were read, or they lie on one line."
+    shape = dome(x, y)
+    if shape.max() < MIDDLE or shape.min() > EDGE:
+        return None, "The points do not reach both the middle and the edge of the slab."
+    design = np.column_stack([np.ones_like(x), x - x.mean(), y - y.mean(), shape])
+    if np.linalg.matrix_rank(design) < 4:
+        return None, "The places of the points cannot tell a dome from a tilt."
+    return _Fit(used, design, level), ""
+
+
+def _unlike_a_dome(levels: Levels, fit: _Fit, largest_mm: float, file: str, code: str) -> tuple[Problem, ...]:
+    """Return a finding that names the rows which do not fit a plane with a dome; none when all do."""
+    sd = contradictions.allowed_sd(levels.sigma_mm, largest_mm)
+    odd = contradictions.unlike_a_dome(fit.design, fit.level, sd)
+    if not odd.any():
+        return ()
+    names = fit.points["point"][odd]
+    rows = sorted(levels.residuals.loc[levels.residuals["point"].isin(names), "row"].astype(int))
+    unit = contradictions.likely_unit(fit.design, fit.level, fit.points["raw_mm"].to_numpy(float), odd, sd)
+    rule = (f"{counted(len(names), 'point')} of {len(odd)} ({joined(names)}; rows {first_rows(rows, 12)}) cannot "
+            f"belong to one floor with the others: more than {contradictions.BEYOND * sd:.0f} mm from a plane with a "
+            "dome, or all together too far from it.")
+    remedy = (f"They would fit if they were {unit}. " if unit else "") + (
+        "Check unit, sign and value; give a reason in exclude to points of another floor or a built-in slope.")
+    done = "The survey is not compared with the run." if code[0] == "E" else "They are used as they were read."
+    return (Problem(code, file, rule, remedy, done, rows[0] if len(rows) == 1 else None, "elevation"),)
+
+
+def _said(measured: float, middle: float, flat: float, noise: float) -> tuple[str, str]:
+    apart = abs(measured - middle)
+    told = f"Measured middle minus edge {measured:.0f} mm, expected {middle:.0f} mm, {apart:.0f} mm apart"
+    if apart > NORMAL_95 * noise:
+        return "not consistent", (f"{told}: more than range, reading error and building unevenness together explain "
+                                  f"({NORMAL_95 * noise:.0f} mm).")
+    if apart > NORMAL_80 * noise:
+        return "cannot tell", (f"{told}: between the 80 % band ({NORMAL_80 * noise:.0f} mm) and the 95 % band "
+                               f"({NORMAL_95 * noise:.0f} mm).")
+    if abs(measured) <= NORMAL_80 * flat:
+        return "cannot tell", (f"{told}, but a slab that was built this way and never moved would read the same "
+                               f"(up to {NORMAL_80 * flat:.0f} mm from level).")
+    return "consistent", f"{told}: inside the 80 % band of {NORMAL_80 * noise:.0f} mm."
+
+
+def _finite(value: object) -> float | None:
+    return float(value) if isinstance(value, int | float | np.number) and math.isfinite(float(value)) else None
+
+
+def change(first: Levels, second: Levels, *, within_m: float | None = None, reference: str | None = None,
+           file: str = "") -> tuple[pd.DataFrame, list[Problem]]:
+    """Return the change of level between two surveys.
+
+    Points are matched by name, or by place when `within_m` is given (nearest to each other, both ways). The mean change
+    of the common points, or that of the reference point, is zero: two surveys with zeros of their own cannot tell a
+    change of the whole house.
+
+    Returns
+    -------
+    DataFrame
+        point, point_later, x_m, y_m, first_mm, second_mm, change_mm, band_mm (95 %: reading and tie errors of both
+        surveys), beyond_noise; and the problems (points without a partner).
+
+    Raises
+    ------
+    LayerError
+        With fewer than 2 common points, a reference that is not common, or a survey that contradicts itself.
+    """
+    for which, made in (("first", first), ("second", second)):
+        if made.doubts:
+            raise LayerError(f"E-SVY-043 {file}: the {which} survey contradicts itself, so no change can be given. "
+                             + " ".join(made.doubts))
+    a, b = (s.points[s.points["exclude"] == ""].reset_index(drop=True) for s in (first, second))
+    if within_m is None:
+        pairs = a[["point"]].reset_index().merge(b[["point"]].reset_index(), on="point", validate="one_to_one")
+        left, right = pairs["index_x"].to_numpy(int), pairs["index_y"].to_numpy(int)
+    else:
+        left, right = _near(a[["x_m", "y_m"]].to_numpy(float), b[["x_m", "y_m"]].to_numpy(float), within_m)
+    if len(left) < 2:
+        raise LayerError(f"E-SVY-040 {file}: the surveys have {len(left)} points in common; at least 2 are needed. "
+                         "Use the same names, or match by place with --within.")
+    p, q = a.iloc[left].reset_index(drop=True), b.iloc[right].reset_index(drop=True)
+    difference = q["level_mm"].to_numpy(float) - p["level_mm"].to_numpy(float)
+    variance = _own_variance(first, p) + _own_variance(second, q)
+    if reference is None:
+        shift, doubt = difference.mean(), variance.sum() / len(left) ** 2
+    elif reference in set(p["point"]):
+        at = int(np.flatnonzero(p["point"] == reference)[0])
+        shift, doubt = difference[at], variance[at]
+    else:
+        raise LayerError(f"E-SVY-041 {file}: reference point {reference!r} is not in both surveys.")
+    out = pd.DataFrame({"point": p["point"], "point_later": q["point"], "x_m": p["x_m"], "y_m": p["y_m"],
+                        "first_mm": p["level_mm"], "second_mm": q["level_mm"], "change_mm": difference - shift,
+                        "band_mm": NORMAL_95 * np.sqrt(variance + doubt)})
+    if reference is not None:
+        out.loc[out["point"] == reference, "band_mm"] = 0.0
+    out["beyond_noise"] = out["change_mm"].abs() > out["band_mm"]
+    problems = [Problem("W-SVY-042", file, f"The {which} survey's point has no partner in the other one.",
+                        "Read the same points again.", "Point left out of the change.", None, "point", name)
+                for which, table, kept in (("first", a, left), ("second", b, right))
+                for name in table["point"].drop(kept)]
+    return out, problems
+
+
+def _own_variance(levels: Levels, table: pd.DataFrame) -> NDArray[np.float64]:
+    """Variance of a point's own level, never below that of the mean of its readings."""
+    return np.maximum(table["sd_mm"].to_numpy(float) ** 2, levels.sigma_mm**2 / table["readings"].to_numpy(float))
+
+
+def _near(a: NDArray[np.float64], b: NDArray[np.float64], within_m: float) -> tuple[NDArray[np.int64], ...]:
+    away = np.hypot(*(a[:, None] - b[None]).transpose(2, 0, 1))
+    there, back = away.argmin(axis=1), away.argmin(axis=0)
+    own = np.arange(len(a))
+    good = (back[there] == own) & (away[own, there] <= within_m)
+    return own[good], there[good]
+
+
+def next_dates(history: History | None, lot_row: int | None, last: date | None) -> str:
+    """Say when the next survey tells most: the months in which past edge movement was at its extremes."""
+    if history is not None and lot_row is not None and history.series[lot_row] >= 0:
+        values = np.asarray(history.deflection_mm[history.series[lot_row]], dtype=float)
+        month = np.array([int(name[5:]) for name in history.months])
+        counts = np.bincount(month[np.isfinite(values)], minlength=13)[1:]
+        if counts.min() > 0:
+            mean = np.array([values[(month == m) & np.isfinite(values)].mean() for m in range(1, 13)])
+            high, low = int(mean.argmax()), int(mean.argmin())
+            if mean[high] - mean[low] >= 1.0:  # mm; below it the season tells nothing
+                return (f"{MONTH_NAMES[high]} and {MONTH_NAMES[low]}: there the run's past months {history.months[0]} "
+                        f"to {history.months[-1]} have the highest and the lowest middle-minus-edge "
+                        f"({mean[high]:.0f} and {mean[low]:.0f} mm on average). Past months, not a forecast.")
+    if last is None:
+        return f"A second survey {SPACING}."
+    return f"Near {MONTH_NAMES[(last.month + 5) % 12]} {last.year + (last.month + 6 > 12)}: {SPACING}."

@@ -1,0 +1,49 @@
+"""`riskmap brief`: one page per lot to take along, a summary of the area, an order of visits."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import click
+
+from riskmap.cli.exit_codes import Exit
+from riskmap.cli.runs import OUTPUTS, UNITS, UNVERIFIED, say_note
+from riskmap.cli.screen import COLUMNS, named
+from riskmap.common.errors import counted
+
+
+@click.command()
+@click.argument("run")
+@click.option("--lots", "ids", default=None, metavar="ID,ID", help="Lots by identifier, separated by commas.")
+@click.option("--visits", type=click.Path(path_type=Path), default=None,
+              help="A list (CSV, XLSX, KML, GeoJSON) of parcel ids or coordinates: a page for every row. A column "
+                   "remark or note is printed.")
+@COLUMNS
+@click.option("--top", type=click.IntRange(1, 500), default=None, metavar="N",
+              help="The N lots with the largest expected movement.")
+@click.option("--paper", type=click.Choice(["letter", "a4"]), default="letter", show_default=True)
+@click.option("--each", is_flag=True, help="Also one PDF per page.")
+@click.option("--into", type=click.Path(path_type=Path, file_okay=False), default=None,
+              help="New or empty folder; default: a new one beside the run.")
+@UNITS
+@UNVERIFIED
+@OUTPUTS
+def brief(run: str, ids: str | None, visits: Path | None, columns: tuple[str, ...], top: int | None, paper: str,
+          each: bool, into: Path | None, units: str, unverified: bool, outputs: Path) -> None:
+    """Write one page per lot of RUN (PDF and HTML), a summary of the area and an order of visits.
+
+    Exit 1 when a page has a state instead of an estimate.
+    """
+    from riskmap import api
+
+    made = api.brief(run, lots=[lot.strip() for lot in (ids or "").split(",") if lot.strip()], visits=visits, top=top,
+                     columns=named(columns), paper=paper, each=each, into=into, units=units, outputs=outputs,
+                     verified=not unverified)
+    say_note(made.note)
+    for path in made.files:
+        click.echo(path.as_posix())
+    pages = made.answer.pages
+    without = sum(1 for page in pages if page["state"])
+    click.echo(f"{counted(len(pages), 'page')}, {without:,} without a number", err=True)
+    sys.exit(Exit.SOME_STATES if without else Exit.ALL_ANSWERED)

@@ -1,0 +1,73 @@
+"""`riskmap calibrate`: compare a run with measured surveys, and fit a calibration when they allow it."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from riskmap.cli.exit_codes import Exit
+from riskmap.cli.numbers import Finite
+from riskmap.cli.runs import UNVERIFIED, say_note
+
+if TYPE_CHECKING:
+    from riskmap.answers.calibration.calibrate import Calibration
+
+SHOWN_PROBLEMS = 20
+
+
+@click.command()
+@click.argument("run")
+@click.argument("surveys", type=click.Path(path_type=Path), required=False)
+@click.option("--model", type=click.Path(path_type=Path), default=None, metavar="FILE",
+              help="Instead of SURVEYS: a calibration.json made before. Its lots are written, nothing is compared.")
+@click.option("--range-m", type=Finite(min=50, max=20_000), default=500.0, show_default=True,
+              metavar="METRES", help="Distance over which neighbours are alike: least size of blocks and buffers.")
+@click.option("--workers", type=click.IntRange(1, 256), default=None,
+              help="Threads; any number gives the same result. Default: all cores.")
+@UNVERIFIED
+@click.option("--outputs", type=click.Path(path_type=Path), default=Path("outputs"), show_default=True,
+              help="Folder in which `latest` is looked up.")
+@click.option("--into", "folder", type=click.Path(path_type=Path), default=None,
+              help="New or empty folder that receives the files. Default: a new one beside the run.")
+def calibrate(run: str, surveys: Path | None, model: Path | None, range_m: float, workers: int | None,
+              unverified: bool, outputs: Path, folder: Path | None) -> None:
+    """Compare RUN (a run folder or `latest`) with a CSV of survey results and fit a calibration.
+
+    Columns: lot_id, first_date (YYYY-MM); second_date and change_mm (second minus first), or dome_mm (middle minus
+    edge); if wanted reading_sd_mm, source, block, exclude. The run stays as it is. Exit 1 when
+    a row could not be compared or the calibration stays off; the card says why.
+    """
+    from riskmap import api
+    from riskmap.answers.calibration import card
+
+    done = api.calibrate(run, surveys, model=model, range_m=range_m, workers=workers, into=folder, outputs=outputs,
+                         verified=not unverified, tell=lambda text: click.echo(text, err=True))
+    say_note(done.note)
+    made = done.answer
+    _say(made, fitted=model is None)
+    click.echo(card.standing(made.model), err=True)
+    for path in done.files:
+        click.echo(path.as_posix())
+    barred = model is None and (made.comparisons["status"] == "not_used").any()
+    sys.exit(Exit.SOME_STATES if barred or not made.model.physical.on else Exit.ALL_ANSWERED)
+
+
+def _say(made: Calibration, *, fitted: bool) -> None:
+    from riskmap.common.errors import counted
+
+    for problem in made.problems[:SHOWN_PROBLEMS]:
+        click.echo(f"  {problem}", err=True)
+    if len(made.problems) > SHOWN_PROBLEMS:
+        click.echo(f"  ... and {len(made.problems) - SHOWN_PROBLEMS} more; all of them are in problems.json", err=True)
+    c = made.model.counts
+    if not fitted:
+        click.echo(f"put to this run as it was made on {made.model.run.area}, {made.model.run.today}", err=True)
+    click.echo(f"{counted(c.rows, 'row')}, {c.compared} compared, {c.quarantined} set aside, {c.not_used} not used; "
+               f"{counted(c.houses, 'house')} in {counted(c.blocks, 'block')}", err=True)
+    for name, layer in (("physical", made.model.physical), ("statistical", made.model.statistical)):
+        click.echo(f"{name} layer: {'on' if layer.on else 'off'}", err=True)
+    for refusal in made.model.refused:
+        click.echo(f"  {refusal.code} {refusal.layer} layer: {refusal.text}", err=True)

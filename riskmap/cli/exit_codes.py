@@ -1,0 +1,222 @@
+"""How the program ends: the exit codes, what is said when it is stopped, and consoles that cannot take what is printed.
+
+Progress and findings go to stderr, paths and data to stdout.
+"""
+
+from __future__ import annotations
+
+import io
+import os
+import signal
+import sys
+import threading
+import warnings
+from collections.abc import Callable, Iterator
+from contextlib import suppress
+from enum import IntEnum
+from types import FrameType
+from typing import Any, NoReturn
+
+import click
+
+from riskmap.cli.terminal import Guarded
+from riskmap.common.errors import RiskmapError
+
+
+class Exit(IntEnum):
+    """Every exit code. From 128 on: 128 and the number of the signal, as shells have it."""
+
+    ALL_ANSWERED = 0
+    SOME_STATES = 1
+    REFUSED = 2
+    FAULT = 3
+    LOST = 4
+    STOPPED = 130
+    ENDED = 143
+
+
+MEANING = {
+    Exit.ALL_ANSWERED: "The command did its work.",
+    Exit.SOME_STATES: "It did its work, and something needs a look, such as lots without an\n"
+                      "estimate. Each command's help says what.",
+    Exit.REFUSED: "It refused: the message says what is wrong and what to do.",
+    Exit.FAULT: "A fault of riskmap itself. Please report it.",
+    Exit.LOST: "It did its work, but what it printed could not be written: the reader\n"
+               "had closed the pipe, or the disk is full. Files it made are whole.",
+    Exit.STOPPED: "It was stopped with Ctrl-C.",
+    Exit.ENDED: "It was ended by another program (SIGTERM).",
+}
+
+
+def help_text() -> str:
+    """Return the list of exit codes for `riskmap --help`."""
+    lines = ["\b", "Exit codes:"]
+    for code, meaning in MEANING.items():
+        first, *more = meaning.split("\n")
+        lines += [f"  {code:<3d}  {first}", *(f"       {line}" for line in more)]
+    return "\n".join(lines)
+
+
+# ---------------------------------------------------------------- consoles
+class _Sink(io.FileIO):
+    """The end of a standard stream; the first failure is remembered, and what follows is dropped."""
+
+    failed: OSError | None = None
+
+    def write(self, content: Any) -> int:
+        """Write bytes, or drop them."""
+        if self.failed is None:
+            try:
+                return super().write(content)
+            except OSError as error:
+                self.failed = error
+        return len(memoryview(content).cast("B"))
+
+
+def _guarded(stream: Any) -> tuple[Any, _Sink | None]:
+    """Return a stream that writes what its encoding lacks as an escape and never raises, and its end.
+
+    A stream of another kind (a notebook, a console of Windows) keeps its own end.
+    """
+    if not isinstance(stream, io.TextIOWrapper):
+        return stream, None
+    raw = getattr(stream.buffer, "raw", stream.buffer)
+    if type(raw) is not io.FileIO:
+        stream.reconfigure(errors="backslashreplace")
+        return stream, None
+    stream.flush()
+    sink = _Sink(raw.fileno(), "w", closefd=False)
+    return io.TextIOWrapper(io.BufferedWriter(sink), encoding=stream.encoding, errors="backslashreplace",
+                            newline="\n" if os.name != "nt" else None, line_buffering=stream.line_buffering,
+                            write_through=True), sink
+
+
+def _fill_closed() -> None:
+    """Open the null device where a standard stream is closed, or the next file opened would become that stream."""
+    for descriptor in (0, 1, 2):
+        try:
+            os.fstat(descriptor)
+        except OSError:
+            os.open(os.devnull, os.O_RDWR)
+
+
+# ---------------------------------------------------------------- signals
+class _Stop:
+    """Turns Ctrl-C and SIGTERM into KeyboardInterrupt and remembers it: a library may make it an error of its own."""
+
+    number = 0
+
+    def listen(self) -> None:
+        """Take over the signals that the program was not started to ignore."""
+        if threading.current_thread() is not threading.main_thread():
+            return
+        for number in (signal.SIGINT, signal.SIGTERM):
+            if signal.getsignal(number) is not signal.SIG_IGN:
+                signal.signal(number, self._heard)
+        usual = sys.unraisablehook
+
+        def unraisable(what: Any) -> None:
+            if not isinstance(what.exc_value, KeyboardInterrupt):  # it came where nothing can be raised
+                usual(what)
+
+        sys.unraisablehook = unraisable
+
+    def _heard(self, number: int, frame: FrameType | None) -> NoReturn:
+        self.number = number
+        raise KeyboardInterrupt
+
+    def deaf(self) -> None:
+        """Take no more signals: the program is at its end."""
+        for number in (signal.SIGINT, signal.SIGTERM):
+            with suppress(ValueError):
+                signal.signal(number, signal.SIG_IGN)
+
+
+stop = _Stop()
+
+
+def check_stopped() -> None:
+    """Raise KeyboardInterrupt when Ctrl-C was pressed and a library has kept it to itself."""
+    if stop.number:
+        raise KeyboardInterrupt
+
+
+def _chain(error: BaseException | None) -> Iterator[BaseException]:
+    seen: set[int] = set()
+    while error is not None and id(error) not in seen:
+        seen.add(id(error))
+        yield error
+        error = error.__cause__ or error.__context__
+
+
+def _said_of(error: BaseException) -> str:
+    """Return what the commands noted of what is kept, in the order of the notes."""
+    notes = dict.fromkeys(note for one in _chain(error) for note in getattr(one, "__notes__", ()))
+    return " ".join(["Stopped.", *notes])
+
+
+def _own_warnings_in_one_line() -> None:
+    """Print warnings of this package without the place in the code; those of libraries keep it."""
+    usual = warnings.showwarning
+
+    def show(message: Warning | str, category: type[Warning], filename: str, lineno: int, file: Any = None,
+             line: str | None = None) -> None:
+        if category.__module__.startswith("riskmap."):
+            click.echo(str(message), err=True)
+        else:
+            usual(message, category, filename, lineno, file, line)
+
+    warnings.showwarning = show
+
+
+# ---------------------------------------------------------------- the end
+def run_to_end(command: Callable[[], object]) -> NoReturn:
+    """Run a command line and end the process with its code; known errors become one message.
+
+    Parameters
+    ----------
+    command : callable
+        Ends with SystemExit, with an error, or not at all.
+    """
+    _fill_closed()
+    _own_warnings_in_one_line()
+    sys.stdout, out = _guarded(sys.stdout)
+    sys.stderr, _ = _guarded(sys.stderr)
+    sys.stdout, sys.stderr = (stream and Guarded(stream) for stream in (sys.stdout, sys.stderr))  # None when closed
+    stop.listen()
+    code = _code(command)
+    with suppress(OSError, ValueError, AttributeError):  # AttributeError: the stream was closed from the start
+        sys.stdout.flush()
+    if out is not None and out.failed is not None and code in (Exit.ALL_ANSWERED, Exit.SOME_STATES):
+        click.echo(f"What was printed could not be written: {out.failed.strerror}. Files that the command made are "
+                   "whole.", err=True)
+        code = Exit.LOST
+    if code in (Exit.STOPPED, Exit.ENDED):
+        with suppress(OSError, ValueError, AttributeError):
+            sys.stderr.flush()
+        os._exit(code)  # a thread in the middle of compiled code would be waited for
+    sys.exit(code)
+
+
+def _code(command: Callable[[], object]) -> int:
+    try:
+        command()
+        return Exit.ALL_ANSWERED
+    except SystemExit as end:
+        return end.code if isinstance(end.code, int) else Exit.ALL_ANSWERED if end.code is None else Exit.FAULT
+    except BaseException as error:
+        if stop.number or isinstance(error, KeyboardInterrupt | click.exceptions.Abort):
+            stop.deaf()
+            click.echo(_said_of(error), err=True)
+            return 128 + (stop.number or signal.SIGINT)
+        if isinstance(error, click.ClickException):
+            error.show()
+            return Exit.REFUSED
+        if isinstance(error, RiskmapError):
+            click.echo(str(error), err=True)
+            return Exit.REFUSED
+        if os.environ.get("RISKMAP_TRACE"):
+            raise
+        click.echo(f"Internal fault: {type(error).__name__}: {error}. Set RISKMAP_TRACE=1 to see where, and report it.",
+                   err=True)
+        return Exit.FAULT

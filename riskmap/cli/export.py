@@ -1,0 +1,31 @@
+"""`riskmap export`: a finished run in another format."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from riskmap.api.papers import WRITERS
+from riskmap.cli.runs import UNVERIFIED, say_note
+
+
+@click.command()
+@click.argument("run")
+@click.option("--format", "formats", required=True, help=f"One or more of {', '.join(WRITERS)}, separated by commas.")
+@click.option("--into", "folder", type=click.Path(path_type=Path), default=None,
+              help="A new or empty folder; default: a new one beside the run.")
+@click.option("--raw-csv", is_flag=True,
+              help="No apostrophe before texts that a spreadsheet would run as a formula. For programs only.")
+@UNVERIFIED
+@click.option("--outputs", type=click.Path(path_type=Path), default=Path("outputs"), show_default=True,
+              help="Folder in which `latest` is looked up.")
+def export(run: str, formats: str, folder: Path | None, raw_csv: bool, unverified: bool, outputs: Path) -> None:
+    """Write the lots of RUN (a run folder or `latest`) in other formats: same rows, same order, same values."""
+    from riskmap import api
+
+    made = api.export(run, [name.strip().lower() for name in formats.split(",") if name.strip()], into=folder,
+                      raw_csv=raw_csv, outputs=outputs, verified=not unverified)
+    say_note(made.note)
+    for path in made.files:
+        click.echo(path.as_posix())

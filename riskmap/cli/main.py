@@ -1,0 +1,236 @@
+"""The command line; its exit codes and its end are in `cli_exit`.
+
+Nothing heavy is imported here: `--help` must stay quick.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, NoReturn
+
+import click
+
+from riskmap import __version__
+from riskmap.cli.brief import brief
+from riskmap.cli.calibrate import calibrate
+from riskmap.cli.exit_codes import Exit, check_stopped, help_text, run_to_end
+from riskmap.cli.export import export
+from riskmap.cli.fetch import fetch
+from riskmap.cli.map import map_command
+from riskmap.cli.runs import compare, explain, verify
+from riskmap.cli.screen import screen
+from riskmap.cli.survey import survey
+from riskmap.common.errors import RunFolderError
+from riskmap.common.problems import lines
+
+if TYPE_CHECKING:
+    from riskmap.common.results import Run
+
+EXAMPLE = Path("layers") / "example" / "area.toml"
+SHOWN_PROBLEMS = 20
+
+
+class _Progress:
+    """One line on stderr per stage, rewritten in place on a terminal."""
+
+    def __init__(self) -> None:
+        self._stage, self._shown = "", -1
+        self._live = sys.stderr.isatty()
+
+    def __call__(self, stage: str, share: float) -> None:
+        check_stopped()
+        percent = int(100 * share)
+        if stage == self._stage and (percent == self._shown or (not self._live and percent < 100)):
+            return
+        if self._live:
+            click.echo(f"\r  {stage:<28} {percent:3d} %", err=True, nl=percent == 100)
+        elif percent == 100:
+            click.echo(f"  {stage}", err=True)
+        self._stage, self._shown = stage, percent
+
+
+def _tell_now(today: str, newest_data: dict[str, str] | None) -> None:
+    """Tell on stderr how new the data are, when the report has not, and whether the clock is far beyond them."""
+    import datetime
+
+    from riskmap.climate import freshness
+
+    if newest_data is not None:
+        click.echo(freshness.standing(today, newest_data), err=True)
+    if caution := freshness.behind(today, datetime.date.today()):
+        click.echo(caution, err=True)
+
+
+def _report(run: Run) -> None:
+    told = lines(run.results.problems)
+    for line in told[:SHOWN_PROBLEMS]:
+        click.echo(f"  {line}", err=True)
+    if len(told) > SHOWN_PROBLEMS:
+        click.echo(f"  ... and {len(told) - SHOWN_PROBLEMS} more; all of them are in problems.json", err=True)
+    click.echo(f"{run.rows.out:,} lots read, {run.rows.with_number:,} with a number", err=True)
+    for state, count in run.rows.by_state.items():
+        click.echo(f"  {count:,} {state}", err=True)
+    _tell_now(run.results.today, run.results.facts["newest_data"])
+
+
+def _estimate(area: Path, outputs: Path, units: str, workers: int | None, public_k: int | None = None,
+              reuse: bool = True, scheduler: str | None = None) -> int:
+    os.environ.setdefault("OMP_NUM_THREADS", "1")  # the draws are spread over threads already
+    from riskmap.run import flow
+
+    try:
+        run = flow.run(area, outputs, units=units, workers=workers, progress=_Progress(), public_k=public_k,
+                         reuse=reuse, scheduler=scheduler)
+    except BaseException as error:
+        _note_what_is_kept(error, outputs, reuse)
+        raise
+    _report(run)
+    for path in sorted(run.folder.iterdir()):
+        click.echo(path.as_posix())
+    if (run.folder / "map.html").is_file():
+        click.echo(f"Open {(run.folder / 'map.html').as_posix()} in a browser.", err=True)
+    elif public_k is None:
+        click.echo(f"For a map of so many lots: riskmap map {run.folder.as_posix()} --tiles", err=True)
+    return Exit.SOME_STATES if run.rows.by_state else Exit.ALL_ANSWERED
+
+
+def _note_what_is_kept(error: BaseException, outputs: Path, reuse: bool) -> None:
+    """Change the note that nothing was kept where the store has parts of the work."""
+    from riskmap.common.disk_space import NOTHING_KEPT
+    from riskmap.run.store import FOLDER
+
+    notes = getattr(error, "__notes__", [])
+    if reuse and NOTHING_KEPT in notes and (outputs / FOLDER).is_dir():
+        notes[notes.index(NOTHING_KEPT)] = (f"No run folder was written. What has been computed is in "
+                                            f"{(outputs / FOLDER).as_posix()}, and the next run uses it.")
+
+
+@click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100}, epilog=help_text())
+@click.version_option(__version__, prog_name="riskmap")
+def cli() -> None:
+    """Expected movement of slab-on-ground houses on expansive clay, lot by lot.
+
+    Planning information from public soil, weather and lot records. It describes ground and slab age, not the condition
+    of a house, and does not replace a visit or an engineer's evaluation.
+    """
+
+
+_OPTIONS = (
+    click.option("--outputs", type=click.Path(path_type=Path), default=Path("outputs"), show_default=True,
+                 help="Folder that receives the new run folder."),
+    click.option("--units", type=click.Choice(["us", "si"]), default="us", show_default=True,
+                 help="Units that the map shows first. Files always hold SI with the unit in the column name."),
+    click.option("--workers", type=click.IntRange(1, 256), default=None,
+                 help="Workers of this machine: threads, or processes above 50,000 lots. Any number gives the same "
+                 "result. Default: one for each core."),
+)
+
+
+def _with_options(command):  # type: ignore[no-untyped-def]
+    for option in reversed(_OPTIONS):
+        command = option(command)
+    return command
+
+
+@cli.command()
+@click.argument("area", type=click.Path(path_type=Path))
+@_with_options
+@click.option("--public", "public_k", type=click.IntRange(2, 1000), is_flag=False, flag_value=10, default=None,
+              help="Write only tables for publication: groups of at least this many lots (10 when no number is given).")
+@click.option("--no-reuse", is_flag=True, help="Compute everything anew. Numbers are the same either way.")
+@click.option("--scheduler", metavar="ADDRESS", default=None,
+              help="Give the work to a dask scheduler whose workers see the outputs folder under the same path.")
+def estimate(area: Path, outputs: Path, units: str, workers: int | None, public_k: int | None,
+             no_reuse: bool, scheduler: str | None) -> None:
+    """Estimate every lot of AREA (a TOML file) and write one new run folder.
+
+    Exit 1 when some lots have a state instead of an estimate.
+    """
+    sys.exit(_estimate(area, outputs, units, workers, public_k, not no_reuse, scheduler))
+
+
+@cli.command()
+@_with_options
+def demo(outputs: Path, units: str, workers: int | None) -> None:
+    """Estimate the invented example town in layers/example.
+
+    Some of its lots have a state instead of a number on purpose, so that every state can be seen; that is no error.
+    Unlike `estimate` it always exits with 0 when it worked.
+    """
+    if not EXAMPLE.is_file():
+        raise click.ClickException(f"{EXAMPLE.as_posix()} is not here; run this from the project's folder.")
+    click.echo("The example contains mistakes put in on purpose; the findings and states below are part of it.",
+               err=True)
+    _estimate(EXAMPLE, outputs, units, workers)
+
+
+@cli.command()
+@click.argument("path", type=click.Path(path_type=Path))
+@click.option("--as", "role", type=click.Choice(["lots", "soil", "drought"]), default=None,
+              help="Check one file of this kind instead of a whole area.")
+@click.option("--json", "json_path", type=click.Path(path_type=Path), default=None,
+              help="Also write the report as JSON.")
+def check(path: Path, role: str | None, json_path: Path | None) -> None:
+    """Read everything PATH (an area file) names, compute nothing, and say what is wrong with it.
+
+    One line per finding: code, file, row as your editor numbers it (the first feature of a layer is 1, the heading of a
+    CSV is 1), column, value, rule, remedy, what was done. E-: a value, row or file was set aside; W-: used with a
+    caution. Findings that differ only in the row share a line; --json keeps the rows apart, up to
+    1,000 of a kind.
+
+    Exit 0 when every lot goes on to the estimate, 1 when some have a state instead (no shape, no slab), 2 when a run
+    would be refused. Findings alone never change it, with --as too.
+    """
+    from riskmap.run import check as checking
+
+    if json_path is not None:
+        _check_place(json_path, "--json")
+    report = checking.check_file(path, role) if role else checking.check_area(path)
+    click.echo(report.text())
+    if report.today:
+        _tell_now(report.today, None)
+    if json_path is not None:
+        try:
+            json_path.write_text(report.as_json() + "\n", encoding="utf-8")
+        except OSError as error:
+            raise RunFolderError(f"E-RUN-052 --json {json_path.as_posix()}: the report could not be written: "
+                                 f"{error.strerror}. Check the disk and your rights, or name another file.") from None
+    sys.exit(report.exit_code)
+
+
+def _check_place(file: Path, option: str) -> None:
+    """Refuse, before any work, a file to write whose folder is not there or whose name is a folder's."""
+    if os.path.isdir(file):
+        raise RunFolderError(f"E-RUN-051 {option} {file.as_posix()}: is a folder. Name a file in it.")
+    if not os.path.isdir(file.parent):
+        raise RunFolderError(f"E-RUN-051 {option} {file.as_posix()}: there is no folder {file.parent.as_posix()}. Make "
+                             "it first, or name a file in a folder that is there.")
+
+
+@cli.command()
+@click.option("--cases", type=click.Path(path_type=Path), default=None,
+              help="A case file (solver cases, drivers, mixtures) to check instead of the built-in pack.")
+@click.option("--open-data", type=click.Path(path_type=Path, exists=True, file_okay=False), default=None,
+              help="Folder with drought/ and field/: field checks and driver months that need real files run too.")
+@click.option("--json", "as_json", is_flag=True, help="Print the pack as JSON.")
+def selftest(cases: Path | None, open_data: Path | None, as_json: bool) -> None:
+    """Run known answers: published and closed-form values beside ours. Exit 1 when one is outside its tolerance."""
+    os.environ.setdefault("OMP_NUM_THREADS", "1")
+    if cases is not None:
+        from riskmap.evidence.known_answers import case_file
+
+        sys.exit(case_file.main(cases, open_data))
+    from riskmap.evidence import known_answers as pack
+
+    sys.exit(pack.main(open_data, as_json))
+
+
+for _command in (fetch, brief, export, screen, explain, verify, compare, map_command, survey, calibrate):
+    cli.add_command(_command)
+
+
+def main() -> NoReturn:
+    """Run the command line and end the process with one of the codes of `cli_exit.Exit`."""
+    run_to_end(lambda: cli.main(standalone_mode=False))

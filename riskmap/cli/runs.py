@@ -1,0 +1,110 @@
+"""Commands on finished runs: explain, verify, compare."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import click
+
+from riskmap.cli.exit_codes import Exit
+
+OUTPUTS = click.option("--outputs", type=click.Path(path_type=Path), default=Path("outputs"), show_default=True,
+                       help="Folder in which `latest` is looked up.")
+UNVERIFIED = click.option("--unverified", is_flag=True,
+                          help="Read the run without comparing its files with its manifest: to look at a run that was "
+                          "changed since it was written. The output says so.")
+UNITS = click.option("--units", type=click.Choice(["us", "si"]), default="us", show_default=True)
+
+
+def say_note(note: str) -> None:
+    """Say how a run was read, where its files were not compared with a manifest that can be trusted."""
+    if note:
+        click.echo(f"Caution: {note}", err=True)
+
+
+@click.command()
+@click.argument("run")
+@click.argument("lot_id")
+@UNITS
+@UNVERIFIED
+@OUTPUTS
+def explain(run: str, lot_id: str, units: str, unverified: bool, outputs: Path) -> None:
+    """Say what one lot's number is, and why. RUN is a run folder or `latest`.
+
+    Exit 1 when the lot has a state instead of an estimate.
+    """
+    from riskmap import api
+    from riskmap.outputs import lot_text
+
+    found = api.one_lot(run, lot_id, outputs, verified=not unverified)
+    say_note(found.note)
+    told = api.found_as(lot_id, found)
+    if told:
+        click.echo(told + "\n")
+    for row in range(len(found.lots)):
+        click.echo("\n".join(lot_text.lines(found, row, units)) + "\n")
+    sys.exit(Exit.SOME_STATES if (found.lots["state"] != "").any() else Exit.ALL_ANSWERED)
+
+
+@click.command()
+@click.argument("run")
+@click.option("--area-folder", type=click.Path(path_type=Path, exists=True, file_okay=False), default=None,
+              help="Where the input files are now; they are checked too when they are found.")
+@OUTPUTS
+def verify(run: str, area_folder: Path | None, outputs: Path) -> None:
+    """Check every file of RUN against its manifest. Exit 0 when all agree, 2 when an output does not.
+
+    Exit 1 when only inputs changed since, or files were added.
+    """
+    from riskmap import api
+    from riskmap.run import folder as run_folder
+
+    folder = run_folder.find(run, outputs)
+    findings = api.verify(folder, area_folder)
+    for finding in findings:
+        click.echo(finding)
+    click.echo(f"{folder.as_posix()}: " + (f"{len(findings)} findings." if findings else
+                                           "every file is the one that the run wrote."), err=True)
+    sys.exit(Exit.REFUSED if any(line.startswith("E-") for line in findings) else
+             Exit.SOME_STATES if findings else Exit.ALL_ANSWERED)
+
+
+@click.command()
+@click.argument("before")
+@click.argument("after")
+@click.option("--workers", type=click.IntRange(1, 256), default=None, help="Threads; default: all cores.")
+@UNVERIFIED
+@OUTPUTS
+def compare(before: str, after: str, workers: int | None, unverified: bool, outputs: Path) -> None:
+    """Say what changed between two runs, lot by lot, and split it by cause; the parts add up.
+
+    Writes change.csv and change.json into a new folder. Exit 0 when nothing changed, 1 when something did.
+    """
+    from riskmap import api
+    from riskmap.answers.compare import weeks_told
+
+    made = api.compare(before, after, workers=workers, outputs=outputs, verified=not unverified)
+    change = made.answer
+    say_note(made.note)
+    for line in _summary(change.counts, change.runs):
+        click.echo(line, err=True)
+    for line in [*weeks_told(change.weeks), *change.notes]:
+        click.echo(line, err=True)
+    for path in made.files:
+        click.echo(path.as_posix())
+    sys.exit(Exit.ALL_ANSWERED if change.counts["same"] == len(change.lots) else Exit.SOME_STATES)
+
+
+def _summary(counts: dict, runs: dict[str, str]) -> list[str]:
+    from riskmap.answers.compare import CAUSES
+
+    out = [f"before: {runs['before']}, {counts['lots_before']:,} lots",
+           f"after:  {runs['after']}, {counts['lots_now']:,} lots",
+           f"{counts['same']:,} the same, {counts['changed']:,} changed, {counts['state_changed']:,} with another "
+           f"state, {counts['new']:,} new, {counts['gone']:,} gone",
+           f"{counts['moved_up']:,} up and {counts['moved_down']:,} down by {counts['notable_mm']:g} mm or more"]
+    parts = {name: size for name, size in counts["mean_size_of_part_mm"].items() if size >= 0.005}
+    out += [f"  {size:6.2f} mm a lot on average: {CAUSES[name]}"
+            for name, size in sorted(parts.items(), key=lambda item: -item[1])]
+    return out

@@ -1,0 +1,95 @@
+"""`riskmap screen`: a list of parcels or coordinates in, the same rows out with columns added."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from riskmap.cli.exit_codes import Exit
+from riskmap.cli.numbers import Finite
+from riskmap.cli.runs import OUTPUTS, UNITS, UNVERIFIED, say_note
+from riskmap.common.errors import LayerError
+
+if TYPE_CHECKING:
+    from riskmap.answers.screen import Screened
+
+SHOWN_PROBLEMS = 20
+COLUMNS = click.option(
+    "--column", "columns", multiple=True, metavar="OURS=THEIRS",
+    help="What a column of the list is: lot_id, lon, lat or geometry; for example --column lot_id=PARCEL.")
+
+
+@click.command()
+@click.argument("run")
+@click.argument("listing", type=click.Path(path_type=Path))
+@COLUMNS
+@click.option("--bands", type=click.Path(path_type=Path), default=None,
+              help="TOML file with movement_mm = [5, 10, 20, 35]: other bands, the same for every row.")
+@click.option("--groups", default=None, metavar="COLUMN",
+              help="Self-check: tell how results and data lie in the groups of this column of the list.")
+@click.option("--within", "within_m", type=Finite(0, 500), default=0.0, show_default=True, metavar="METRES",
+              help="A coordinate in no lot takes the lot within so many metres, if there is exactly one; with two it "
+              "is ambiguous. 0: inside only. Of use when the lots are points, or coordinates lie on the street.")
+@click.option("--why", is_flag=True, help="Print every row's reasons.")
+@click.option("--into", type=click.Path(path_type=Path, file_okay=False), default=None,
+              help="New or empty folder; default: a new one beside the run.")
+@UNITS
+@UNVERIFIED
+@OUTPUTS
+def screen(run: str, listing: Path, columns: tuple[str, ...], bands: Path | None, groups: str | None, within_m: float,
+           why: bool, into: Path | None, units: str, unverified: bool, outputs: Path) -> None:
+    """Answer every row of LISTING (CSV, XLSX, KML, GeoJSON) from RUN: same rows, same order, columns added.
+
+    Use only to choose where to ask for more information. Do not use to approve, decline, price or value.
+
+    Exit 1 when some rows have no estimate.
+    """
+    from riskmap import api
+    from riskmap.answers import screen_table
+
+    made = api.screen(run, listing, columns=named(columns), bands=bands, groups=groups,
+                      within_m=within_m, into=into, units=units, outputs=outputs, verified=not unverified)
+    say_note(made.note)
+    done = made.answer
+    for problem in done.problems[:SHOWN_PROBLEMS]:
+        click.echo(f"  {problem}", err=True)
+    counts = ", ".join(f"{value:,} {name.replace('_', ' ')}" for name, value in done.counts.items())
+    click.echo(f"{listing.name}: {counts}", err=True)
+    if done.ties:
+        click.echo(done.ties, err=True)
+    if why:
+        for line in _reasons(done):
+            click.echo(line, err=True)
+    click.echo(screen_table.CAUTIONS[0], err=True)
+    for path in made.files:
+        click.echo(path.as_posix())
+    sys.exit(Exit.SOME_STATES if done.counts["with_number"] < done.counts["rows"] else Exit.ALL_ANSWERED)
+
+
+def named(pairs: tuple[str, ...]) -> dict[str, str]:
+    """Return our name -> the list's column of `--column OURS=THEIRS`; LayerError for anything else."""
+    out = {}
+    for pair in pairs:
+        ours, mark, theirs = pair.partition("=")
+        if not mark or not theirs:
+            raise LayerError(f"E-SCR-005 --column {pair}: write OURS=THEIRS, for example --column lot_id=PARCEL.")
+        out[ours.strip()] = theirs.strip()
+    return out
+
+
+def _reasons(done: Screened) -> list[str]:
+    from riskmap.common.errors import visible
+
+    rows = done.rows
+    names = {name: f"{name}_riskmap" if f"{name}_riskmap" in rows else name
+             for name in ("state", "state_reason", "match_note", "reason")}
+    first = done.own[0] if done.own else "matched_lot_id"
+    out = []
+    for record in rows[[first, *names.values()]].to_dict("records"):
+        told = [record[names[name]] for name in ("state", "state_reason", "match_note")]
+        words = record[names["reason"]] if not told[0] else "; ".join(part for part in told if part)
+        out.append(f"  {visible(str(record[first]))}: {visible(str(words))}")
+    return out

@@ -1,0 +1,73 @@
+"""What reaches the terminal: words and line ends, and no control character, whoever wrote the text.
+
+Names of areas, soils, files and lots come from others; a control character in them could move the cursor, overwrite
+what was said or rename the window. The guard is on the streams themselves, so that no message and no library's warning
+passes by.
+"""
+
+from __future__ import annotations
+
+import io
+import sys
+from collections.abc import Callable
+from contextlib import redirect_stderr, redirect_stdout
+from functools import wraps
+from typing import Any, NoReturn
+
+from riskmap.common.errors import visible
+
+
+class Guarded(io.TextIOBase):
+    """A text stream that writes control characters out, as `\\u001b`, and so what its encoding does not have.
+
+    Line ends stay, and a return of the cursor before a text, with which a line of progress is rewritten.
+    """
+
+    def __init__(self, stream: Any) -> None:
+        """Guard a text stream; everything but writing is left to it."""
+        self._stream = stream
+
+    def write(self, text: str) -> int:
+        """Write a text and return its length."""
+        back = "\r" if text.startswith("\r") else ""
+        clean = back + "\n".join(visible(line) for line in text[len(back):].split("\n"))
+        known = self.encoding or "utf-8"
+        self._stream.write(clean.encode(known, "backslashreplace").decode(known))
+        return len(text)
+
+    def flush(self) -> None:
+        """Hand on what was written."""
+        self._stream.flush()
+
+    @property
+    def encoding(self) -> str:  # type: ignore[override]
+        """Encoding of the stream."""
+        return str(getattr(self._stream, "encoding", None) or "utf-8")
+
+    @property
+    def errors(self) -> str | None:  # type: ignore[override]
+        """Return how the stream writes what its encoding does not have."""
+        found: str | None = getattr(self._stream, "errors", None)
+        return found
+
+    def isatty(self) -> bool:
+        """Return whether a person reads along."""
+        return bool(self._stream.isatty())
+
+    def fileno(self) -> int:
+        """Return the descriptor of the stream."""
+        return int(self._stream.fileno())
+
+    def writable(self) -> bool:
+        """Return True."""
+        return True
+
+
+def guarded(main: Callable[[], NoReturn]) -> Callable[[], None]:
+    """Return `main` with both streams guarded while it runs."""
+    @wraps(main)
+    def run() -> None:
+        with redirect_stdout(Guarded(sys.stdout)), redirect_stderr(Guarded(sys.stderr)):  # type: ignore[type-var]
+            main()
+
+    return run

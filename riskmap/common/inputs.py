@@ -1,0 +1,87 @@
+"""What the layer readers hand on: tables in our names and units, and where each came from."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    import geopandas as gpd
+    import numpy as np
+    import pandas as pd
+    from numpy.typing import NDArray
+
+    from riskmap.common.problems import Problem
+
+
+@dataclass(frozen=True)
+class Source:
+    """One file that was read: path as written in the area file, and what the reader learned about it."""
+
+    role: str  # lots, soil, climate, climate_cells, drought, index
+    path: Path
+    title: str = ""
+    provider: str = ""
+    licence: str = ""
+    credit: str = ""
+    valid_date: str = ""  # vintage of the data, YYYY, YYYY-MM or YYYY-MM-DD, or first..last
+    rows: int = 0
+    opened: Path | None = None  # where it was read, for its digest; never written, it may tell whose machine it was
+
+
+@dataclass(frozen=True)
+class SoilTables:
+    """Soil survey in our names. Polygons are single parts, never dissolved, in EPSG:4326 as published."""
+
+    polygons: gpd.GeoDataFrame  # mukey (text), geometry
+    map_unit: pd.DataFrame  # tables.MAP_UNIT
+    component: pd.DataFrame  # tables.COMPONENT
+    horizon: pd.DataFrame  # tables.HORIZON, in file order
+    scale: int | None = None  # mapping scale denominator, 24000 for 1:24,000; None when not recorded
+    shrink_swell_stored: pd.DataFrame | None = None  # component_id, rating: the survey's own, when the download has it
+    from_raster: bool = False  # polygons are the cells of a grid: an overview, not a map of lots
+
+
+@dataclass(frozen=True)
+class ClimateTables:
+    """Monthly climate per cell. `cells` is None when the area names one cell for every lot."""
+
+    monthly: pd.DataFrame  # tables.CLIMATE_MONTHLY
+    latitude_deg: dict[str, float]  # cell_id -> degrees north
+    cells: gpd.GeoDataFrame | None = None  # cell_id, geometry
+    pet_source: str = ""  # empty: computed here from temperature
+
+
+@dataclass(frozen=True)
+class DroughtTables:
+    """Weekly categories. `weeks` lists every map that was read, also one without any polygon."""
+
+    polygons: gpd.GeoDataFrame  # valid_date, category 0-4, geometry; not nested, valid geometry, one CRS
+    weeks: tuple[str, ...]
+    extent: gpd.GeoSeries | None = None  # what the maps cover, when narrower than the nation
+
+
+@dataclass(frozen=True)
+class IndexGrid:
+    """One standardised drought index on a grid for one or more month ends."""
+
+    name: str  # spi, spei, pdsi
+    accumulation_months: int
+    months: NDArray[np.int64]  # month numbers, one per band
+    values: NDArray[np.float64]  # shape (month, row, column), nan where there is no value
+    transform: object  # affine, pixel to CRS
+    crs: object
+
+
+@dataclass(frozen=True)
+class Layers:
+    """Everything that was read."""
+
+    lots: gpd.GeoDataFrame
+    soil: SoilTables
+    climate: ClimateTables | None
+    drought: DroughtTables | None
+    index: tuple[IndexGrid, ...]
+    sources: tuple[Source, ...]
+    problems: list[Problem] = field(default_factory=list)

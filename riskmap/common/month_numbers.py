@@ -1,0 +1,27 @@
+"""Months as whole numbers, `12 * year + month - 1`, and as text."""
+
+from __future__ import annotations
+
+
+def month_number(year: int, month: int) -> int:
+    """Return the month number of a calendar month (month 1-12)."""
+    return 12 * year + month - 1
+
+
+def month_name(number: int) -> str:
+    """Return `YYYY-MM` for a month number."""
+    return f"{number // 12:04d}-{number % 12 + 1:02d}"
+
+
+def parse_month(value: str) -> int:
+    """Return the month number of `YYYY-MM`; ValueError when it is not one."""
+    year, _, month = value.partition("-")
+    if len(year) != 4 or len(month) != 2 or not 1 <= int(month) <= 12:
+        raise ValueError(f"{value!r} is not a month; use YYYY-MM")
+    return month_number(int(year), int(month))
+
+
+def next_12_months(today: str) -> tuple[str, str]:
+    """Return the first and the last month, YYYY-MM, of the twelve after the month of now."""
+    now = parse_month(today)
+    return month_name(now + 1), month_name(now + 12)

@@ -1,0 +1,102 @@
+"""Findings about the input: one `Problem` each, and the lines in which people read them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import asdict, dataclass, replace
+
+from riskmap.common.errors import shown
+
+SAME_SHOWN = 5  # findings that differ in nothing but the row: as many are shown on one line, fewer row by row
+VALUES_SHOWN = 20  # values that break one rule; more are shown by their first ones
+
+
+@dataclass(frozen=True)
+class Problem:
+    """One finding about the input.
+
+    Attributes
+    ----------
+    code : str
+        `E-...` a value, row or file that was not used, `W-...` used with a caution, for example `E-LOT-014`. An
+        `E-` does not stop a run: its row may still get a number, from what else is known.
+    file : str
+        File, with layer or member where there is one; a relative path.
+    row : int or None
+        Row as the user's editor numbers it (header line is 1 in a CSV; feature 1 is the first of a layer).
+    column, value : str
+        Where and what; empty when the finding is about the whole file.
+    rule : str
+        What was expected.
+    remedy : str
+        What the user can do.
+    action : str
+        What was done with the row, for example `row kept, not estimated`.
+    """
+
+    code: str
+    file: str
+    rule: str
+    remedy: str
+    action: str
+    row: int | None = None
+    column: str = ""
+    value: str = ""
+
+    def __str__(self) -> str:
+        row = f" row {self.row}" if self.row is not None else ""
+        value = f'"{shown(self.value)}": ' if self.value != "" else ""
+        return self._told(row, value)
+
+    def of_rows(self, rows: list[int]) -> str:
+        """Return the line of several findings that differ from this one in nothing but the row."""
+        value = f'"{shown(self.value)}" in ' if self.value != "" else ""
+        return self._told("", f"{value}{len(rows):,} rows ({first_rows(rows)}): ")
+
+    def _told(self, row: str, value: str) -> str:
+        column = f" column {self.column}" if self.column else ""
+        said = " ".join(part for part in (self.rule, self.remedy, self.action) if part)
+        return f"{self.code} {self.file}{row}{column}: {value}{said}".strip()
+
+    def as_dict(self) -> dict[str, object]:
+        """Return the finding as plain values for JSON."""
+        return asdict(self)
+
+
+def lines(problems: Iterable[Problem]) -> list[str]:
+    """Return findings as lines for people, in the order of their first row.
+
+    From `SAME_SHOWN` on, findings that differ in nothing but the row stand on one line with their count and first
+    rows; where more than `VALUES_SHOWN` values break one rule, all of them stand on one line with the first values.
+    Files (`problems.json`, `--json`) keep them row by row.
+    """
+    kinds: dict[object, dict[str, list[Problem]]] = {}
+    for k, problem in enumerate(problems):
+        kind = k if problem.row is None else replace(problem, row=None, value="")
+        kinds.setdefault(kind, {}).setdefault(problem.value, []).append(problem)
+    out = []
+    for values in kinds.values():
+        if len(values) > VALUES_SHOWN:
+            out.append(_of_values(values))
+            continue
+        for same in values.values():
+            out += [str(problem) for problem in same] if len(same) < SAME_SHOWN else [same[0].of_rows(_rows(same))]
+    return out
+
+
+def _of_values(values: dict[str, list[Problem]]) -> str:
+    """Return the line of findings of one kind with many values."""
+    every = [problem for same in values.values() for problem in same]
+    first = ", ".join(f'"{shown(value)}"' for value in list(values)[:3])
+    said = f"{first} and other values in {len(every):,} rows ({first_rows(sorted(_rows(every)))}): {every[0].rule}"
+    return str(replace(every[0], row=None, value="", rule=said))
+
+
+def _rows(problems: Iterable[Problem]) -> list[int]:
+    return [problem.row for problem in problems if problem.row is not None]
+
+
+def first_rows(rows: Iterable[int], limit: int = 3) -> str:
+    """Return the first row numbers, as `3, 6, 12, ...`."""
+    listed = list(rows)
+    return ", ".join(str(row) for row in listed[:limit]) + (", ..." if len(listed) > limit else "")

@@ -1,0 +1,370 @@
+"""What a user may tune, read from one TOML file per area. Each default carries its basis.
+
+Bases: `published` names the document, `practice` is common practice without a single source, `calibrated` was
+fitted to stated behaviour (not measured), `measured` was found against field records, `judgement` is ours.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any, ClassVar, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, ValidationInfo, field_validator
+from pydantic_core import PydanticCustomError
+
+from riskmap.common import area_text, equal_area, setting_ranges, setting_words
+from riskmap.common.errors import SettingsError, joined, shown
+
+_MONTH = r"^[0-9]{4}-(0[1-9]|1[0-2])$"
+
+
+class _Frozen(BaseModel):
+    """Section of the area file. What its numbers and months may be is in `ranges`, under `SECTION`."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", validate_default=True)
+    SECTION: ClassVar[str] = ""
+
+    @field_validator("*", mode="before")
+    @classmethod
+    def _a_number_where_one_is_wanted(cls, value: Any, info: ValidationInfo) -> Any:
+        """Refuse true and false for numbers, which would count as 1 and 0."""
+        each = value.values() if isinstance(value, dict) else value if isinstance(value, list | tuple) else [value]
+        if info.field_name in setting_ranges.RANGES.get(cls.SECTION, {}) and any(isinstance(one, bool) for one in each):
+            raise PydanticCustomError("number_type", "a number is wanted")
+        return value
+
+    @field_validator("*", mode="after")
+    @classmethod
+    def _allowed(cls, value: Any, info: ValidationInfo) -> Any:
+        """Refuse what lies outside its range or contradicts the settings before it."""
+        name = str(info.field_name)
+        allowed = setting_ranges.RANGES.get(cls.SECTION, {}).get(name)
+        if allowed is not None and not allowed.holds(value):
+            raise PydanticCustomError(setting_words.OUTSIDE, "{said}", {"said": allowed.finding(value)})
+        if against := setting_ranges.contradictions(f"{cls.SECTION}.{name}", _keys(cls.SECTION, {**info.data, name: value})):
+            raise PydanticCustomError(setting_words.AGAINST, "{said}", {"said": against})
+        return value
+
+
+def _keys(section: str, values: dict[str, Any]) -> dict[str, Any]:
+    """Return values by `section.key`, also those of sections among them."""
+    out: dict[str, Any] = {}
+    for name, value in values.items():
+        out |= _keys(value.SECTION, dict(value)) if isinstance(value, _Frozen) else {f"{section}.{name}": value}
+    return out
+
+
+class Provenance(_Frozen):
+    """Where a layer comes from; copied to the manifest as written."""
+
+    title: str = ""
+    provider: str = ""
+    licence: str = ""
+    credit: str = ""
+    valid_date: str = ""
+
+
+class LotsEntry(Provenance):
+    """`[lots]`: the lot file. `columns` maps our names to the file's names."""
+
+    path: Path
+    layer: str | None = None
+    crs: str | None = None  # only when the file itself has none
+    columns: dict[str, str] = Field(default_factory=dict)
+    duplicates: Literal["refuse", "keep"] = "keep"  # keep: each row answered on its own and reported in pairs
+    corrections: Path | None = None  # CSV: lot_id, column, value, reason, date; the lot file itself stays as published
+
+
+class SoilEntry(Provenance):
+    """`[soil]`: one or more soil-survey downloads (zip or folder) or template databases (GeoPackage, SQLite)."""
+
+    SECTION = "soil"
+
+    reader: Literal["ssurgo", "template", "key_raster"] = "ssurgo"
+    path: Path | list[Path]
+    raster: Path | None = None  # key_raster only: grid of map unit keys, for overviews; `path` then gives the tables
+    scale: int | None = None  # 24000 for 1:24,000 when the download does not say
+
+
+class ClimateEntry(Provenance):
+    """`[climate]`: monthly rain and mean temperature."""
+
+    SECTION = "climate"
+
+    reader: Literal["noaa_fixed_width", "csv"]
+    path: Path | dict[str, Path]  # noaa_fixed_width: {precipitation = ..., temperature = ...}
+    cells: Path | None = None  # polygons with the cell key; without them `cell` names the one cell of the area
+    cells_key: str = "cell_id"
+    cell: str | None = None
+    latitude_deg: float | dict[str, float] | None = None  # needed when there are no cell polygons
+    pet_source: str = ""  # a PET column is used only when its method stands here: thornthwaite or hamon
+
+
+class DroughtEntry(Provenance):
+    """`[drought]`: weekly category polygons."""
+
+    path: Path | list[Path]
+    layer: str | None = None
+    date: str | None = None  # only for one file without a date inside or in its name
+
+
+class IndexEntry(Provenance):
+    """`[[index]]`: a grid of a standardised index, one band a month."""
+
+    SECTION = "index"
+
+    path: Path
+    name: Literal["spi", "spei", "pdsi"]
+    accumulation_months: int = 6  # PDSI is read as 9; notebooks/method.md, section 3
+    first_month: str = Field(pattern=_MONTH)  # YYYY-MM of band 1
+
+
+class LotSettings(_Frozen):
+    """Cleaning of lots."""
+
+    SECTION = "lot_settings"
+
+    default_half_width_m: float = 6.0  # judgement: a 12 m short side
+    unknown_pour_earliest: int = 1950  # judgement: slab-on-ground building became common after it; settable
+    simplify_repair_warn_fraction: float = 0.01  # a repair that changes the area by more is flagged
+    widest_lot_deg: float = 1.0
+
+
+class SoilSettings(_Frozen):
+    """From map units to profiles."""
+
+    SECTION = "soil_settings"
+
+    min_covered_pct: float = 30.0  # judgement: below it there is no number
+    min_mapped_pct: float = 50.0  # judgement: half of the lot must lie on the map
+    lep_cap_pct: float = 20.0  # judgement; applied after the draw
+    below_profile_factor: float = 0.5  # practice: half of the deepest horizon below 2 m
+    extend_to_cm: float = 200.0  # surveys stop near 2 m
+    suspicious_lep_pct: float = 1.0  # below it with much clay: a known error of two Texas surveys
+    suspicious_clay_pct: float = 35.0
+    line_doubt: bool = True  # near a soil line the unit beyond it joins the mixture
+
+
+class ClimateSettings(_Frozen):
+    """Driver of suction. Draws are described in `movement`."""
+
+    SECTION = "climate_settings"
+
+    bucket_capacity_mm: float = 150.0  # measured: correlation flat over 50-250
+    rain_factor: float = 0.80  # measured: bias gone at two grass sites; elsewhere untested
+    index_slope: float = 0.8  # share of the monthly standard deviation per unit of the index
+    equilibrium_percentile: float = 3.0  # calibrated: dishes only in very wet weather
+    equilibrium_months: int = 9
+    equilibrium_first_year: int = 1951
+    equilibrium_last_year: int = 2020
+    normal_first_year: int = 1991
+    normal_last_year: int = 2020
+    spin_up_years: int = 30
+    index_months: int = 6
+    recent_months: int = 24  # the driver level of a lot is the weakest source in its last months
+
+
+class MovementSettings(_Frozen):
+    """Draws of the movement core. `spread` fields set to 0 hold the parameter at its middle."""
+
+    SECTION = "movement"
+
+    draws: int = 200
+    seed: int = 20240501
+    diffusivity_m2_per_yr: float = 1.85  # calibrated: 6-7 years and 1-2 m
+    diffusivity_sigma_ln: float = 0.8
+    diffusivity_clip: tuple[float, float] = (0.1, 10.0)
+    active_depth_m: float = 3.5
+    active_depth_draw_m: tuple[float, float] = (3.0, 4.0)
+    wet_limit_pf: float = 2.9  # practice
+    wet_limit_sd_pf: float = 0.15
+    dry_limit_pf: float = 4.3  # practice
+    dry_limit_sd_pf: float = 0.20
+    guard_pf: tuple[float, float] = (2.5, 4.8)
+    equilibrium_common_sd_pf: float = 0.13
+    equilibrium_lot_sd_pf: float = 0.08
+    restraint_draw: tuple[float, float] = (0.5, 0.8)  # practice, from memory
+    rain_factor_draw: tuple[float, float] = (0.7, 1.0)
+    bucket_draw_mm: tuple[float, float] = (100.0, 200.0)
+    pf_span_dry: float = 5.5
+    half_width_spread: float = 0.10
+    half_width_spread_unknown: float = 0.25  # judgement: wider when the slab's size is not in the lot file
+    stiffness_sigma_ln: float = 0.5
+    stiffness_sigma_ln_known: float = 0.35  # judgement: depth of beam known, concrete and cracking not
+    spring_mn_m3: float = 2.0
+    spring_sigma_ln: float = 0.4
+    load_kpa: tuple[float, float] = (5.0, 7.0)
+    edge_load_kn_m: tuple[float, float] = (8.0, 16.0)
+    settlement_mm: tuple[float, float] = (3.0, 15.0)
+    settlement_yr: float = 0.5
+    # Scenario 0.5: roots hold open ground at the surface's suction down to it; edge movement about doubles (a gap in
+    # the model's structure: measured damping lies between 0 and 0.6).
+    root_zone_depth_m: float = 0.0
+    sides_sd_pf: float = 0.4  # judgement: sun, shade, watering; not measured
+    # Scenarios: right minus left surface suction. A leak or a large tree 1.5 pF (judgement: 1.5-2), watering held
+    # above half dry 0.6 pF (judgement). Wet sides rise, dry sides sink.
+    leak_pf: float = -1.5
+    watering_pf: float = -0.6
+    tree_pf: float = 1.5
+    # Calendar months up to now of which the slab's middle deflection is kept, for the map's week slider and the strip
+    # since the pour; 0 keeps none. Two years (judgement): this and last season; adds up to a fifth to a run (measured).
+    history_months: int = 24
+
+
+class Area(_Frozen):
+    """One area file."""
+
+    SECTION = "area"
+
+    name: str = Field(pattern=r"^[^\x00-\x1f]{1,120}$")
+    today: str | None = Field(default=None, pattern=_MONTH)  # month of `now`; default: newest data
+    crs: str = "EPSG:5070"  # equal-area projected system in metres for shares and distances; `equal_area` checks it
+    folder: Path = Path(".")  # set on reading: paths are relative to the area file
+    lots: LotsEntry
+    soil: SoilEntry
+    climate: ClimateEntry | None = None
+    drought: DroughtEntry | None = None
+    index: tuple[IndexEntry, ...] = ()
+    lot_settings: LotSettings = LotSettings()
+    soil_settings: SoilSettings = SoilSettings()
+    climate_settings: ClimateSettings = ClimateSettings()
+    movement: MovementSettings = MovementSettings()
+
+    @field_validator("crs", mode="after")
+    @classmethod
+    def _can_measure_areas(cls, value: str) -> str:
+        code, said = equal_area.refusal(value)
+        if code:
+            raise PydanticCustomError(setting_words.SYSTEM, "{said}", {"code": code, "said": said})
+        return value
+
+    def resolve(self, path: Path) -> Path:
+        """Return a path of the area file as a path that can be opened."""
+        return path if path.is_absolute() else self.folder / path
+
+
+def load(path: Path, **overrides: Any) -> Area:
+    """Read an area file.
+
+    Parameters
+    ----------
+    path : Path
+        The TOML file.
+    **overrides
+        Top-level fields that replace those of the file.
+
+    Raises
+    ------
+    SettingsError
+        When the file cannot be read, or a field is unknown, missing or out of its range, or two of them contradict
+        each other; all findings together.
+    """
+    content = area_text.parsed(_bytes(path), path.name)
+    top = content.pop("area", {})
+    if not isinstance(top, dict):
+        raise SettingsError(f"E-SET-001 {path.name}: 'area' is a section: write [area], with its keys below.")
+    if twice := [f"'{shown(name)}'" for name in top if name in content]:
+        raise SettingsError(f"E-SET-012 {path.name}: {joined(twice)} is given twice, in [area] and above it: keep one.")
+    return _area({**top, **content, **overrides}, path.name, path.parent)
+
+
+def of_run(content: dict[str, Any], run: str) -> Area:
+    """Return the area of a finished run, from the settings that it carries; `run` names it in messages.
+
+    Raises
+    ------
+    SettingsError
+        When they are no longer accepted: the run was made with a setting that has no place in a model.
+    """
+    run = shown(run)
+    try:
+        return _area(content, run, Path())
+    except SettingsError as error:
+        raise SettingsError(f"{error}\nE-SET-033 {run}: this run was made with settings that are refused today; its "
+                            "numbers cannot be used. Run the estimate again.") from None
+
+
+def against_today(area: Area, today: int) -> list[str]:
+    """Return a line for each setting that cannot be meant with this month of now (12 * year + month - 1).
+
+    Years that the area file does not give are left alone: a run for a month long ago keeps the usual periods, of which
+    the stages then take what there is.
+    """
+    now = f"{today // 12}-{today % 12 + 1:02d}"
+    earliest = area.lot_settings.unknown_pour_earliest
+    lines = [] if 12 * earliest < today else [
+        f"'lot_settings.unknown_pour_earliest' is {earliest}, and the month of now is {now}: no slab of unknown age "
+        "could have been poured. Write the year from which slabs here may date."]
+    climate = area.climate_settings
+    for name, least in (("equilibrium", setting_ranges.RULE_YEARS), ("normal", setting_ranges.NORMAL_YEARS)):
+        keys = (f"{name}_first_year", f"{name}_last_year")
+        first, last = (getattr(climate, key) for key in keys)
+        if climate.model_fields_set & set(keys) and min(12 * (last + 1), today + 1) - 12 * first < 12 * least:
+            lines.append(f"'climate_settings.{keys[0]}' is {first} and '{keys[1]}' is {last}, and the month of now is "
+                         f"{now}: at least {least} of these years must be over.")
+    return [f"E-SET-013 area file: {line}" for line in lines]
+
+
+def _bytes(path: Path) -> bytes:
+    """Return the content of an area file; SettingsError when it is no plain file of a usual size."""
+    def no(what: str) -> SettingsError:
+        return SettingsError(f"E-SET-030 {path.name}: cannot be read as an area file: {what}. "
+                             "See layers/example/area.toml.")
+
+    try:
+        if path.is_dir():
+            inside = joined(sorted(one.name for one in path.glob("*.toml")), 4)
+            raise no("it is a folder, and one TOML file is wanted" + (f"; in it: {inside}" if inside else ""))
+        if not path.exists():
+            raise no("there is no such file")
+        if not path.is_file():
+            raise no("it is a device or a pipe, and a plain file is wanted")
+        if path.stat().st_size > area_text.LARGEST_BYTES:
+            raise no(f"it has {path.stat().st_size:,} bytes, and an area file has a few thousand")
+        return path.read_bytes()
+    except OSError as error:
+        raise no(error.strerror or type(error).__name__) from None
+
+
+_SHOWN = 40  # findings of one area file
+
+
+def _area(values: dict[str, Any], file: str, folder: Path) -> Area:
+    """Return the area of these values, or every finding in them."""
+    given = {name: value for name, value in values.items() if name != "folder"}  # that one is not the user's to set
+    found: list[Any] = [{"type": "extra_forbidden", "loc": ("folder",)}] if "folder" in values else []
+    try:
+        area = Area(**{**given, "folder": folder})
+        if not found:
+            return area
+    except ValidationError as error:
+        found += error.errors(include_url=False)
+    lines = [line for finding in found for line in setting_words.told(file, finding, Area)]
+    # contradictions hidden behind what was found: without that, those of the other settings are seen
+    besides = {name for finding in found for name in _names(finding)}
+    try:
+        Area(**{**_without(given, besides), "folder": folder})
+    except ValidationError as error:
+        lines += [line for finding in error.errors(include_url=False) if finding["type"] == setting_words.AGAINST
+                  for line in setting_words.told(file, finding, Area, besides)]
+    lines = list(dict.fromkeys(lines))
+    more = [f"... and {len(lines) - _SHOWN:,} more findings in {file}."] if len(lines) > _SHOWN else []
+    raise SettingsError("\n".join(lines[:_SHOWN] + more))
+
+
+def _names(finding: Any) -> set[str]:
+    """Return the settings, as `section.key`, that a finding is about."""
+    if finding["type"] == setting_words.AGAINST:
+        return {name for names, _ in finding["ctx"]["said"] for name in names}
+    return {".".join(map(str, finding["loc"][:2]))}
+
+
+def _without(values: dict[str, Any], names: set[str]) -> dict[str, Any]:
+    """Return values without some settings, as `section.key`."""
+    return {section: {key: one for key, one in value.items() if f"{section}.{key}" not in names}
+            if isinstance(value, dict) else value for section, value in values.items()}
+
+
+def known_keys(model: type[BaseModel] = Area) -> list[str]:
+    """Return the keys that a section of the area file may have; of `Area` those of `[area]` and the sections."""
+    return setting_words.known_keys(model)

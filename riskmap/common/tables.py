@@ -1,0 +1,356 @@
+"""Every table between stages: column, kind, unit, plausible range, meaning.
+
+This is the one home of the column dictionary: stages check what they hand over against it, the writers take
+units and meanings from it. Months are whole numbers, `12 * year + (month - 1)`, and mean the END of the month.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from riskmap.common.errors import TableError, joined
+
+
+@dataclass(frozen=True)
+class Column:
+    """One column: `kind` is text, integer, number, boolean or geometry; limits are inclusive."""
+
+    name: str
+    kind: str
+    meaning: str
+    unit: str = ""
+    low: float | None = None
+    high: float | None = None
+    empty: bool = True  # may the value be missing?
+
+
+@dataclass(frozen=True)
+class Table:
+    """A named table with its key and columns. Columns that are not listed may follow and are not checked.
+
+    Each of `answers` has a finite number, between its `_p10` and `_p90`, in exactly the rows whose `state` is empty.
+    """
+
+    name: str
+    key: tuple[str, ...]
+    columns: tuple[Column, ...]
+    answers: tuple[str, ...] = ()
+
+    def column(self, name: str) -> Column:
+        """Return the entry of one column; KeyError when it is not declared."""
+        return {c.name: c for c in self.columns}[name]
+
+
+def text(name: str, meaning: str, empty: bool = True) -> Column:
+    """Return a text column."""
+    return Column(name, "text", meaning, empty=empty)
+
+
+def whole(name: str, meaning: str, unit: str = "", low: float | None = None, high: float | None = None,
+          empty: bool = False) -> Column:
+    """Return a column of whole numbers."""
+    return Column(name, "integer", meaning, unit, low, high, empty)
+
+
+def number(name: str, meaning: str, unit: str = "", low: float | None = None, high: float | None = None,
+           empty: bool = True) -> Column:
+    """Return a column of real numbers."""
+    return Column(name, "number", meaning, unit, low, high, empty)
+
+
+FIRST_MONTH, LAST_MONTH = 12 * 1600, 12 * 2400
+
+# ---------------------------------------------------------------- layers (read at the door, our names and units)
+MAP_UNIT = Table("map_unit", ("mukey",), (
+    text("mukey", "map unit key, always text", empty=False),
+    text("musym", "map unit symbol"),
+    text("muname", "map unit name"),
+    text("dwellings_rating", "stored dominant-condition rating for dwellings without basements"),
+))
+COMPONENT = Table("component", ("component_id",), (
+    text("component_id", "component key of this download; changes at every refresh", empty=False),
+    text("mukey", "map unit key", empty=False),
+    text("component_name", "component name, usually a soil series"),
+    number("component_pct", "representative share of the map unit", "%", 0, 100),
+    text("component_kind", "kind of component; `Miscellaneous area` has no soil description"),
+    number("rock_depth_cm", "depth to bedrock or a cemented layer; empty when none is recorded", "cm", 0, 1000),
+    number("water_table_cm", "shallowest representative wet layer of any month; empty when none", "cm", 0, 1000),
+))
+HORIZON = Table("horizon", (), (
+    text("component_id", "component key", empty=False),
+    text("horizon_name", "designation"),
+    number("top_cm", "depth of top", "cm", -50, 1000),
+    number("bottom_cm", "depth of bottom", "cm", -50, 1000),
+    number("lep_low_pct", "linear extensibility, low value", "%", 0, 60),
+    number("lep_pct", "linear extensibility, representative value", "%", 0, 60),
+    number("lep_high_pct", "linear extensibility, high value", "%", 0, 60),
+    number("clay_pct", "clay, representative value", "%", 0, 100),
+    number("db_third_bar", "bulk density at 33 kPa", "g/cm3", 0, 3),
+    number("db_oven_dry", "bulk density oven dry", "g/cm3", 0, 3),
+))
+CLIMATE_MONTHLY = Table("climate_monthly", ("cell_id", "month"), (
+    text("cell_id", "climate cell: division, county or grid cell, always text", empty=False),
+    whole("month", "month number", "month", FIRST_MONTH, LAST_MONTH),
+    number("precipitation_mm", "rain and melted snow of the month", "mm", 0, 3000),
+    number("temperature_c", "mean air temperature of the month", "degC", -60, 50),
+    number("pet_mm", "potential evapotranspiration of the month, only with a declared source", "mm", 0, 500),
+))
+DROUGHT_WEEKLY = Table("drought_weekly", (), (
+    text("valid_date", "valid date of the weekly map, YYYY-MM-DD", empty=False),
+    whole("category", "drought category 0-4; never nested, `None` has no polygon", "", 0, 4),
+))
+
+# ---------------------------------------------------------------- stages
+NO_DROUGHT = "none"  # a current map without drought; readers of CSV often take `None` for an empty value
+CATEGORY_MEANING = ("today's drought category at the lot, from the newest weekly map of the present month or the month "
+                    "before: D0..D4, none where that map shows no drought; empty when it is not known (no such map, or "
+                    "it does not cover the lot)")
+LEVEL_MEANING = ("weakest source of the weather in the last months up to now (24 unless `recent_months` is set): "
+                 "1 rain and temperature, 2 index, 3 weekly category, 4 the usual season (climatology) in a month "
+                 "without any of them, 0 none")
+VALID_DATE_MEANING = "valid date of the map that drought_category is from; empty when that is empty"
+LOT = Table("lot", ("lot_row",), (
+    whole("lot_row", "position in the input file, from 0; order of every product", "", 0),
+    text("lot_id", "identifier as given, always text", empty=False),
+    text("state", "why there is no number; empty text when there is one", empty=False),
+    text("state_reason", "the state in plain words"),
+    number("lot_area_m2", "area of the lot in the equal-area projection", "m2", 0),
+    whole("pour_early_month", "earliest month of the pour", "month", FIRST_MONTH, LAST_MONTH, empty=True),
+    whole("pour_late_month", "latest month of the pour", "month", FIRST_MONTH, LAST_MONTH, empty=True),
+    text("pour_date_basis", "where the pour date comes from: date, month, year, range or none"),
+    number("half_width_m", "half of the slab's short side", "m", 1, 30),
+    Column("half_width_known", "boolean", "true when the lot file gives the slab's short side", empty=False),
+    text("slab_class", "stiffness class: unknown, shallow, typical, deep", empty=False),
+    number("plan_factor", "factor of the dome for the shape of the plan, 0.92 square to 1 long or unknown", "", 0.9, 1,
+           empty=False),
+    text("flags", "cautions about this lot, separated by semicolons"),
+))
+LOT_MAP_UNIT = Table("lot_map_unit", ("lot_row", "mukey"), (
+    whole("lot_row", "position of the lot", "", 0),
+    text("mukey", "map unit key", empty=False),
+    number("share", "share of the lot's area that lies on this map unit", "fraction", 0, 1 + 1e-9, empty=False),
+))
+LOT_PROFILE = Table("lot_profile", ("lot_row", "profile_id"), (
+    whole("lot_row", "position of the lot", "", 0),
+    whole("profile_id", "row of the profile table", "", 0),
+    number("weight", "probability that the slab stands on this profile; sums to 1 over a lot", "fraction", 0,
+           1 + 1e-9, empty=False),
+))
+LOT_SOIL = Table("lot_soil", ("lot_row",), (
+    whole("lot_row", "position of the lot", "", 0),
+    text("map_unit_key", "map unit with the largest share"),
+    text("map_unit_symbol", "its symbol"),
+    text("map_unit_name", "its name"),
+    number("map_unit_share", "its share of the lot", "fraction", 0, 1 + 1e-9),
+    number("mapped_pct", "part of the lot covered by soil polygons", "%", 0, 100 + 1e-6),
+    number("covered_pct", "part of the lot whose soil components have a described profile", "%", 0, 100 + 1e-6),
+    number("linear_extensibility_pct", "thickness-weighted mean over 25-100 cm, share-weighted", "%", 0, 60),
+    text("shrink_swell_class", "soil-survey class of that mean: low, moderate, high, very high"),
+    number("shrink_swell_rating", "soil-survey rating 0-1 of the mean over 25-100 cm, share-weighted", "", 0, 1),
+    number("soil_line_distance_m", "distance from the lot's middle to the nearest soil line", "m", 0),
+    text("neighbor_unit_name", "map unit on the other side of that line"),
+    number("neighbor_unit_share", "probability that the slab stands on the neighbour unit, from the width of the line",
+           "fraction", 0, 1),
+    text("soil_flags", "cautions about the soil data, separated by semicolons"),
+))
+LOT_CLIMATE = Table("lot_climate", ("lot_row",), (
+    whole("lot_row", "position of the lot", "", 0),
+    text("cell_id", "climate cell, empty when none covers the lot"),
+    whole("driver_level", LEVEL_MEANING, "", 0, 4),
+    text("drought_category", CATEGORY_MEANING),
+    text("drought_valid_date", VALID_DATE_MEANING),
+    text("climate_flags", "cautions about the driver, separated by semicolons"),
+))
+
+STATES = {
+    "not_enough_data": "not enough data to estimate this lot",
+    "not_applicable": "not a slab-on-ground house",
+    "outside_coverage": "outside the soil map or the climate record",
+    "unmatched": "no lot or usable shape found for this row",
+    "ambiguous": "more than one lot fits this row",
+    "not_yet_poured": "poured this month or later",
+}
+DATA_QUALITY = {
+    "full": "slab size, stiffness and pour date (to the year or better) are given, described soil covers at least 75 % "
+            "and the soil map 99 % of the lot, and no flag names doubtful soil or weather data",
+    "partial": "there is a number, but not all of that holds; the flags say what is missing",
+    "not_enough": "there is a state in place of a number",
+}
+# Bands of the absolute slab deflection; upper limits in mm. Origin: a 12 m span over 360 is 33 mm.
+DEFLECTION_BANDS_MM = (5.0, 10.0, 20.0, 35.0)
+SOIL_BANDS_MM = (10.0, 25.0, 50.0, 75.0)
+
+
+def _range(name: str, meaning: str, low: float | None = None) -> tuple[Column, ...]:
+    return (number(name, f"{meaning}, median of the draws", "mm", low, 2000),
+            number(f"{name}_p10", f"{meaning}, 10th percentile", "mm", low, 2000),
+            number(f"{name}_p90", f"{meaning}, 90th percentile", "mm", low, 2000))
+
+
+ESTIMATE = Table("estimate", ("lot_row",), (
+    whole("lot_row", "position among the lots of the file, from 0; `explain` tells the row as an editor numbers it",
+          "", 0),
+    text("lot_id", "identifier as given", empty=False),
+    text("state", "why there is no number; empty when there is one", empty=False),
+    text("state_reason", "the state in plain words"),
+    *_range("expected_movement_mm", "largest absolute slab deflection expected within the next 12 months", 0),
+    *_range("characteristic_movement_mm", "largest absolute slab deflection that the weather of the normal period "
+            "gives a slab here whose dome has already grown", 0),
+    *_range("deflection_now_mm", "slab centre minus slab edge today, up positive, since pour"),
+    text("direction", "center_lift, edge_lift or near_level (median within 5 mm)"),
+    number("deflection_max_mm", "largest dome of the slab since pour, median", "mm", -2000, 2000),
+    text("deflection_max_date", "its month in the middle draw, YYYY-MM"),
+    number("deflection_min_mm", "deepest dish of the slab since pour, median (0 or negative)", "mm", -2000, 2000),
+    number("soil_differential_now_mm", "ground centre minus ground edge today without the slab, median", "mm",
+           -2000, 2000),
+    number("soil_differential_corner_mm", "ground centre minus ground corner today without the slab, median (1.22 "
+           "times the strip, computed)", "mm", -2000, 2000),
+    number("movement_edge_mm", "ground movement at the slab edge since pour, up positive, median", "mm", -2000, 2000),
+    number("movement_center_mm", "ground movement under the slab centre since pour, up positive, median", "mm",
+           -2000, 2000),
+    number("seasonal_range_mm", "yearly swing of the ground at the slab edge, median year and draw", "mm", 0, 2000),
+    number("deflection_ratio_now", "largest departure of the slab from its chord over its length, median", "m/m", 0, 1),
+    number("share_beyond_l360", "share of draws and replayed years whose next 12 months exceed length/360; not a "
+           "probability of damage", "fraction", 0, 1),
+    number("tilt_now_pct", "tilt of the slab from one side to the other today, size, median; the side is not known",
+           "%", 0, 50),
+    number("tilt_now_pct_p90", "the same, 90th percentile", "%", 0, 50),
+    number("share_beyond_1pct_tilt", "share of draws beyond 1 %; not a probability of damage", "fraction", 0, 1),
+    number("tilt_leak_pct", "tilt if a leak had wetted one side for two years (1.5 pF), median", "%", 0, 50),
+    number("tilt_watering_pct", "tilt if one side had been watered for two years (0.6 pF), median", "%", 0, 50),
+    number("tilt_tree_pct", "tilt if a large tree had dried one side for two years (1.5 pF), median", "%", 0, 50),
+    number("settlement_mm", "early settlement so far, median; imposed, not computed from the soil", "mm", 0, 100),
+    text("phase", "early_settlement, dome_growing or edge_seasonal, from the share of the final dome reached"),
+    number("phase_probability", "share of draws in that phase", "fraction", 0, 1),
+    number("outlook_dry_mm", "largest absolute slab deflection if a dry past year came again, median; the years are "
+           "told apart by the edge of the ground at their end, so the largest within them may be alike", "mm", 0, 2000),
+    number("outlook_normal_mm", "the same for a middle year", "mm", 0, 2000),
+    number("outlook_wet_mm", "the same for a wet year", "mm", 0, 2000),
+    *(column for n in (1, 2, 3) for column in (
+        text(f"driver_{n}", f"reason {n} in words, by size of its contribution"),
+        number(f"driver_{n}_mm", "its signed contribution to the difference from the reference lot", "mm", -2000,
+               2000))),
+    text("reason", "the same in a sentence"),
+    number("reference_movement_mm", "score of the reference lot of the climate cell (see the manifest)", "mm", 0, 2000),
+    number("driver_soil_mm", "contribution of the soil; with age, weather, slab and doubt it adds up to the score",
+           "mm", -2000, 2000),
+    number("driver_age_mm", "contribution of age and pour date", "mm", -2000, 2000),
+    number("driver_weather_mm", "contribution of the weather up to today", "mm", -2000, 2000),
+    number("driver_slab_mm", "contribution of slab size and stiffness", "mm", -2000, 2000),
+    number("driver_doubt_mm", "what is unknown of this lot beyond what is of the reference lot", "mm", -2000, 2000),
+    text("pour_date_early", "earliest pour month used, YYYY-MM"),
+    text("pour_date_late", "latest pour month used, YYYY-MM"),
+    text("pour_date_basis", "date, month, year, range or none"),
+    number("slab_width_m", "short side of the slab used", "m", 2, 60),
+    text("slab_class", "stiffness class used: unknown, shallow, typical, deep"),
+    number("lot_area_m2", "area of the lot", "m2", 0),
+    text("map_unit_key", "map unit with the largest share"),
+    text("map_unit_symbol", "its symbol"),
+    text("map_unit_name", "its name"),
+    number("map_unit_share", "its share of the lot", "fraction", 0, 1 + 1e-9),
+    number("covered_pct", "part of the lot whose soil has a described profile", "%", 0, 100 + 1e-6),
+    number("linear_extensibility_pct", "mean over 25-100 cm", "%", 0, 60),
+    text("shrink_swell_class", "soil-survey class of that mean: low, moderate, high, very high"),
+    number("shrink_swell_rating", "soil-survey rating 0-1, share-weighted", "", 0, 1),
+    number("volume_change_cole_pct", "published method beside ours: volume change from 33 kPa to oven dry, 25-100 cm",
+           "%", 0, 400),
+    number("as2870_surface_movement_mm", "published method beside ours, equation from memory, not verified: AS "
+           "2870-type characteristic surface movement", "mm", 0, 2000),
+    text("as2870_class", "class of that movement (AS 2870:2011 limits); not a site classification"),
+    number("van_der_merwe_heave_mm", "published method beside ours, partly from memory, not verified: Van der Merwe "
+           "1964, upper bound", "mm", 0, 5000),
+    number("soil_line_distance_m", "distance from the lot's middle to the nearest soil line", "m", 0),
+    text("neighbor_unit_name", "map unit on the other side of that line"),
+    number("neighbor_unit_share", "probability that the slab stands on the neighbour unit", "fraction", 0, 1),
+    text("cell_id", "climate cell"),
+    whole("driver_level", LEVEL_MEANING, "", 0, 4),
+    text("drought_category", CATEGORY_MEANING),
+    text("drought_valid_date", VALID_DATE_MEANING),
+    text("data_quality", "full, partial or not_enough: what the number rests on", empty=False),
+    text("flags", "cautions, separated by semicolons"),
+), answers=("expected_movement_mm", "characteristic_movement_mm", "deflection_now_mm"))
+
+TABLES = (MAP_UNIT, COMPONENT, HORIZON, CLIMATE_MONTHLY, DROUGHT_WEEKLY, LOT, LOT_MAP_UNIT, LOT_PROFILE, LOT_SOIL,
+          LOT_CLIMATE, ESTIMATE)
+
+_LIKELY_MISTAKE = {
+    "%": "a fraction given as per cent or the reverse?",
+    "fraction": "per cent given as a fraction?",
+    "mm": "inches given as millimetres or the reverse?",
+    "cm": "metres or inches given as centimetres?",
+    "m": "feet given as metres?",
+    "degC": "Fahrenheit given as Celsius?",
+}
+
+
+def _pandera_column(column: Column):  # type: ignore[no-untyped-def]
+    import pandera.pandas as pa
+
+    kinds = {"text": None, "integer": "Int64", "number": float, "boolean": bool, "geometry": None}
+    checks = []
+    if column.low is not None:
+        checks.append(pa.Check.ge(column.low))
+    if column.high is not None:
+        checks.append(pa.Check.le(column.high))
+    return pa.Column(kinds[column.kind], checks, nullable=column.empty, coerce=column.kind in ("integer", "number"))
+
+
+def check(table: Table, frame: pd.DataFrame) -> pd.DataFrame:
+    """Check a frame against its contract and return it unchanged.
+
+    Raises
+    ------
+    TableError
+        With every failure of the table: missing columns, wrong kinds, values out of range, repeated keys, rows with
+        neither a number nor a state or with both.
+    """
+    import pandera.pandas as pa
+
+    plain = pd.DataFrame({c.name: frame[c.name] for c in table.columns if c.name in frame})
+    schema = pa.DataFrameSchema({c.name: _pandera_column(c) for c in table.columns}, unique=list(table.key) or None)
+    try:
+        schema.validate(plain, lazy=True)
+    except pa.errors.SchemaErrors as error:
+        raise TableError("\n".join([_told(table, error.failure_cases), *_unanswered(table, plain)])) from None
+    if lines := _unanswered(table, plain):
+        raise TableError("\n".join(lines))
+    return frame
+
+
+ROUNDING = 1e-6  # of percentiles and of tables that were rounded on writing; in the unit of the column
+
+
+def _unanswered(table: Table, frame: pd.DataFrame) -> list[str]:
+    """Return a line for each way in which rows have neither a number nor a state, both, or a number off its range."""
+    names = [f"{name}{part}" for name in table.answers for part in ("", "_p10", "_p90")]
+    if not names or not {"state", *names} <= set(frame):
+        return []
+    value = frame[names].apply(pd.to_numeric, errors="coerce").to_numpy(float)
+    has_state = (frame["state"].fillna("") != "").to_numpy()
+    finite = np.isfinite(value)
+    middle, low, high = (value[:, k::3] for k in range(3))
+    faults = {"neither a number nor a state": ~has_state & ~finite.all(axis=1),
+              "a number beside a state": has_state & ~np.isnan(value).all(axis=1),
+              "a number outside its own range": ((low > middle + ROUNDING) | (middle > high + ROUNDING)).any(axis=1)}
+    return [f"table '{table.name}': {int(rows.sum())} rows have {what}: {joined(frame[table.key[0]][rows], limit=4)}."
+            for what, rows in faults.items() if rows.any()]
+
+
+def _told(table: Table, failures: pd.DataFrame) -> str:
+    lines = []
+    for (name, rule), group in failures.groupby(["column", "check"], dropna=False, sort=False):
+        known = {c.name: c for c in table.columns}.get(str(name))
+        unit = f" {known.unit}" if known and known.unit else ""
+        hint = _LIKELY_MISTAKE.get(known.unit, "") if known and "than_or_equal" in str(rule) else ""
+        values = joined(group["failure_case"].unique(), limit=4)
+        lines.append(f"table '{table.name}' column '{name}': {len(group)} rows break '{rule}'{unit}: {values}. {hint}")
+    return "\n".join(line.strip() for line in lines)
+
+
+def join_flags(parts: Iterable[str]) -> str:
+    """Return flags as one text, each once, in a fixed order."""
+    return ";".join(sorted({p for part in parts for p in str(part).split(";") if p}))

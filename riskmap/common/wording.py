@@ -1,0 +1,29 @@
+"""The standing sentences that every product shows, in one wording."""
+
+from __future__ import annotations
+
+STANDING = (
+    "Model range, not yet tested against surveys here; read millimetres as within about a factor of two; "
+    "the order of lots is firmer than the size."
+)
+CAUTION = (
+    "Planning information from public soil, weather and lot records. It describes ground and slab age, not the "
+    "condition of this house. It does not replace a visit or an engineer's evaluation."
+)
+CAUTION_SOIL = (
+    "Soil lines here were mapped at 1:{scale}. The true change of soil may lie {w_ft} ft ({w_m} m) either side. "
+    "Small areas of other soils are not drawn."
+)
+CAUTION_DATE = "Pour date is {basis}; it may lie between {lo} and {hi}. The range shown includes this doubt."
+CAUTION_OUTLOOK = (
+    "These are three what-if seasons taken from past years. They are not forecasts and carry no odds. "
+    "They are told apart by where the edge of the ground stands at their end; two may bend a slab alike."
+)
+CAUTION_LENDER = (
+    "Use only to choose where to ask for more information. Do not use to approve, decline, price or value."
+)
+NO_NUMBER = "Not enough data to estimate this lot. Missing: {list}. This is not a low or a middle result."
+NOT_SEEN = (
+    "Not seen by this calculation: fill, cut or pad, moisture conditioning, leaks, trees, drainage, pools, piers, "
+    "workmanship and repairs. Local codes and licensed practice come first."
+)

@@ -1,0 +1,121 @@
+"""Stage 7: states, data quality and the estimate table.
+
+In: lots with soil, climate and movement. Out: `tables.ESTIMATE`, one row per lot in lot order, each with a number or a
+state. A state always wins over a number: where data are missing nothing plausible is put in their place.
+Method: notebooks/method.md, section 10.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from riskmap.common import month_numbers, tables
+
+if TYPE_CHECKING:
+    import geopandas as gpd
+
+PUBLISHED = ["volume_change_cole_pct", "as2870_surface_movement_mm", "as2870_class", "van_der_merwe_heave_mm"]
+WELL_COVERED_PCT = 75.0  # judgement: below it the soil counts as partly described
+WELL_MAPPED_PCT = 99.0
+KNOWN_BASES = ("date", "month", "year")
+# Flags that name doubtful soil or weather data. Categories carrying the last months are told by `driver_level` alone.
+DOUBTFUL = ("lep_", "component_pct", "horizon_", "soil_from", "soil_polygons_overlap", "climate_gap", "climate_ends",
+            "short_climate", "semi_arid", "frost_not", "pour_before")
+
+
+def states(lot: pd.DataFrame, lot_soil: pd.DataFrame, lot_climate: pd.DataFrame) -> pd.DataFrame:
+    """Return state and state_reason of every lot, from what is known before any movement is computed.
+
+    The first that applies wins: the lot's own state, the soil's, no climate cell.
+
+    Parameters
+    ----------
+    lot, lot_soil, lot_climate : DataFrame
+        `tables.LOT`, `tables.LOT_SOIL` with the soil stage's state, `tables.LOT_CLIMATE`, all in lot order.
+    """
+    state = lot["state"].to_numpy(dtype=object).copy()
+    reason = lot["state_reason"].fillna("").to_numpy(dtype=object).copy()
+    soil_hit = (state == "") & (lot_soil["soil_state"] != "").to_numpy()
+    state[soil_hit] = lot_soil["soil_state"].to_numpy()[soil_hit]
+    reason[soil_hit] = lot_soil["soil_state_reason"].to_numpy()[soil_hit]
+    no_cell = (state == "") & (lot_climate["cell_id"].fillna("") == "").to_numpy()
+    state[no_cell], reason[no_cell] = "outside_coverage", "No climate cell covers this lot."
+    return pd.DataFrame({"state": state, "state_reason": reason}, dtype="str")
+
+
+def _data_quality(frame: pd.DataFrame) -> np.ndarray:
+    doubtful = frame["flags"].str.contains("|".join(DOUBTFUL), regex=True)
+    full = (frame["half_width_known"] & (frame["slab_class"] != "unknown")
+            & frame["pour_date_basis"].isin(KNOWN_BASES)
+            & (frame["covered_pct"] >= WELL_COVERED_PCT) & (frame["mapped_pct"] >= WELL_MAPPED_PCT) & ~doubtful)
+    return np.select([frame["state"] != "", full], ["not_enough", "full"], "partial")
+
+
+def _month_text(months: pd.Series) -> pd.Series:
+    known = {m: month_numbers.month_name(int(m)) for m in months.dropna().unique()}
+    return months.map(known).fillna("")
+
+
+def _one_text(parts: list[pd.Series]) -> pd.Series:
+    """Return the flags of several tables as one text per lot; each different combination is joined once."""
+    frame = pd.concat([part.fillna("").reset_index(drop=True) for part in parts], axis=1)
+    frame.columns = pd.RangeIndex(frame.shape[1])
+    number = frame.groupby(list(frame.columns), sort=False).ngroup().to_numpy()
+    unique = frame.drop_duplicates()
+    joined = np.array([tables.join_flags(row) for row in unique.itertuples(index=False)], dtype=object)
+    return pd.Series(joined[number], dtype="str")
+
+
+def score(lot: gpd.GeoDataFrame, lot_state: pd.DataFrame, lot_soil: pd.DataFrame, lot_climate: pd.DataFrame,
+          movement: pd.DataFrame) -> gpd.GeoDataFrame:
+    """Return the estimate table.
+
+    Parameters
+    ----------
+    lot, lot_state, lot_soil, lot_climate : DataFrame
+        In lot order; `lot_state` from `states`.
+    movement : DataFrame
+        Movement columns expanded to lots; rows without a column are missing.
+
+    Returns
+    -------
+    GeoDataFrame
+        `tables.ESTIMATE` with geometry in EPSG:4326.
+    """
+    import geopandas as gpd
+
+    late = movement["state"].fillna("").to_numpy()
+    state = np.where(lot_state["state"] != "", lot_state["state"], late)
+    reason = np.where(lot_state["state"] != "", lot_state["state_reason"], movement["state_reason"].fillna(""))
+    from_draws = movement.drop(columns=["state", "state_reason", "flags"])
+    soil_columns = lot_soil.drop(columns=["lot_row", "soil_flags", "soil_state", "soil_state_reason"])
+    frame = pd.concat([
+        lot[["lot_row", "lot_id"]].reset_index(drop=True),
+        pd.DataFrame({"state": state, "state_reason": reason}, dtype="str"),
+        from_draws.reset_index(drop=True),
+        pd.DataFrame({
+            "pour_date_early": _month_text(lot["pour_early_month"]),
+            "pour_date_late": _month_text(lot["pour_late_month"]),
+            "pour_date_basis": lot["pour_date_basis"], "slab_width_m": 2 * lot["half_width_m"],
+            "slab_class": lot["slab_class"], "half_width_known": lot["half_width_known"],
+            "lot_area_m2": lot["lot_area_m2"],
+        }).reset_index(drop=True),
+        soil_columns.reset_index(drop=True),
+        lot_climate.drop(columns=["lot_row", "climate_flags"]).reset_index(drop=True),
+    ], axis=1)
+    frame["flags"] = _one_text([lot["flags"], lot_soil["soil_flags"], lot_climate["climate_flags"], movement["flags"]])
+    frame["data_quality"] = _data_quality(frame)
+    names = [column.name for column in tables.ESTIMATE.columns]
+    for column in tables.ESTIMATE.columns:  # an area in which no lot has a number still has every column
+        if column.name not in frame:
+            frame[column.name] = np.nan if column.kind == "number" else ""
+    numbers = [name for name in from_draws if name in names] + PUBLISHED
+    frame.loc[frame["state"] != "", numbers] = np.nan
+    table = gpd.GeoDataFrame(frame[names], geometry=lot.geometry.reset_index(drop=True), crs=lot.crs)
+    for column in tables.ESTIMATE.columns:
+        if column.kind == "text":
+            table[column.name] = table[column.name].fillna("").astype("str")
+    return table.to_crs("EPSG:4326")

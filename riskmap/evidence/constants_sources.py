@@ -1,0 +1,241 @@
+"""Where every constant comes from: values as they stand in the code, with unit, standing and source.
+
+A value is never repeated here; it is read from its one home. A test asks for an entry for every setting.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+from riskmap.common.setting_ranges import RANGES, Range
+from riskmap.common.settings import ClimateSettings, LotSettings, MovementSettings, SoilSettings
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+# published: a document was read; measured: found against records; computed: follows from mathematics or a finer
+# calculation; practice: usual in the trade; calibrated: fitted to stated behaviour, hence no evidence; from memory: a
+# source is known and was not seen; judgement: ours.
+STANDINGS = ("published", "measured", "computed", "practice", "calibrated", "from memory", "judgement")
+GROUPS: dict[str, type[LotSettings | SoilSettings | ClimateSettings | MovementSettings]] = {
+    "lots": LotSettings, "soil": SoilSettings, "climate": ClimateSettings, "movement": MovementSettings}
+
+
+@dataclass(frozen=True)
+class Constant:
+    """One constant: `where` is `group.field` of the settings or `riskmap.module.NAME` of the code."""
+
+    part: str
+    where: str
+    meaning: str
+    unit: str
+    standing: str
+    source: str
+
+    @property
+    def value(self) -> Any:
+        """The value in its home."""
+        home, _, name = self.where.rpartition(".")
+        return GROUPS[home].model_fields[name].get_default() if home in GROUPS else getattr(import_module(home), name)
+
+    @property
+    def range(self) -> Range | None:
+        """What a user may set it to, from `riskmap.common.setting_ranges`; None for what is no setting, or is only true or false."""
+        home, _, name = self.where.rpartition(".")
+        return RANGES[GROUPS[home].SECTION].get(name) if home in GROUPS else None
+
+
+_BEHAVIOUR = "centre settles in 6-7 years, edge active over 1-2 m: chosen for that, hence no evidence for it"
+_SPREAD = "spread of the draws"
+CONSTANTS = (
+    # ---- suction at the surface
+    Constant("surface", "climate.rain_factor", "share of the rain that enters the ground", "", "measured",
+             "soil wetness at two grass sites, bias gone, r 0.77 and 0.87; sub-humid only"),
+    Constant("surface", "movement.rain_factor_draw", "the same, drawn evenly between", "", "measured",
+             "the same two sites; " + _SPREAD),
+    Constant("surface", "climate.bucket_capacity_mm", "capacity of the bucket", "mm", "measured",
+             "the same sites: correlation flat from 50 to 250 mm"),
+    Constant("surface", "movement.bucket_draw_mm", "the same, drawn evenly between", "mm", "judgement", _SPREAD),
+    Constant("surface", "movement.wet_limit_pf", "suction of a full bucket", "pF", "practice",
+             "field capacity, narrowed after too large a range of open ground"),
+    Constant("surface", "movement.wet_limit_sd_pf", "its standard deviation", "pF", "judgement", _SPREAD),
+    Constant("surface", "movement.dry_limit_pf", "suction of an empty bucket", "pF", "practice", "wilting point"),
+    Constant("surface", "movement.dry_limit_sd_pf", "its standard deviation", "pF", "judgement", _SPREAD),
+    Constant("surface", "movement.guard_pf", "limits that no draw passes", "pF", "judgement", "keeps draws physical"),
+    Constant("surface", "riskmap.movement.draws.NARROWEST_SPAN_PF", "least distance of both drawn limits", "pF",
+             "judgement", "keeps the driver defined"),
+    Constant("surface", "riskmap.climate.evapotranspiration.REFERENCE_RATIO",
+             "declared evapotranspiration above this multiple of Thornthwaite is refused", "", "judgement",
+             "between 1.1 (other treatments of hot months) and 1.7 (grass reference, measured)"),
+    Constant("surface", "movement.sides_sd_pf", "right minus left surface suction, standard deviation", "pF",
+             "judgement", "sun, shade, watering; not measured"),
+    Constant("surface", "movement.leak_pf", "scenario: a leak on one side", "pF", "judgement", "scenario, no draw"),
+    Constant("surface", "movement.watering_pf", "scenario: watering on one side", "pF", "judgement", "held half dry"),
+    Constant("surface", "movement.tree_pf", "scenario: a large tree on one side", "pF", "judgement",
+             "scenario, no draw"),
+    # ---- months known only by an index
+    Constant("index", "climate.index_slope", "shift per unit of the index, in monthly standard deviations", "",
+             "computed", "chosen on a synthetic record, scored on 40 others: measures information lost, not truth"),
+    Constant("index", "climate.index_months", "months summed by an index grid that is used", "months", "computed",
+             "the same 40 synthetic climates: 4 and 6 months alike; 9-12 fit measured wetness better"),
+    Constant("index", "riskmap.climate.cells.PDSI_PER_UNIT", "PDSI per unit of a normal score", "", "judgement",
+             "fitted by eye to the published category table"),
+    Constant("index", "riskmap.climate.cells.PDSI_MONTHS", "months that PDSI is read as", "months", "judgement",
+             "about nine"),
+    Constant("index", "riskmap.climate.cells.LARGEST_Z", "scores are held within", "", "judgement",
+             "as the check values are"),
+    Constant("index", "riskmap.common.constants.CATEGORY_NORMAL_SCORE", "normal score of each weekly category", "", "computed",
+             "means of a unit normal over the percentile classes of drought.gov"),
+    Constant("index", "riskmap.common.constants.CATEGORY_VALID_MONTHS",
+             "months before the present one whose weekly map still tells today's category", "months", "judgement",
+             "the present month or the one before"),
+    Constant("index", "riskmap.common.constants.MOST_USUAL_MONTHS",
+             "months without any data, since the last rain or index, up to which there is a number", "months",
+             "judgement", "the usual season alone correlates 0.41 with the true dome (invented climates)"),
+    Constant("index", "riskmap.movement.driver.NOISE_BY_SOURCE",
+             "part that an index (2), a category (3), nothing (4) leaves unexplained", "", "measured",
+             "rank correlation with bucket filling in six divisions 0.72-0.85; categories 25-55 % of variance"),
+    Constant("index", "climate.recent_months", "months that decide the driver level of a lot", "months", "judgement",
+             "the weakest source among them counts"),
+    # ---- covered equilibrium
+    Constant("equilibrium", "climate.equilibrium_percentile", "percentile of the running mean", "%", "calibrated",
+             "dishes only in very wet weather (2 % of months): a behaviour, not a measurement"),
+    Constant("equilibrium", "climate.equilibrium_months", "length of the running mean", "months", "calibrated",
+             "memory of the edge"),
+    Constant("equilibrium", "climate.equilibrium_first_year", "first year of the rule", "", "judgement",
+             "70 years preferred"),
+    Constant("equilibrium", "climate.equilibrium_last_year", "last year of the rule", "", "judgement",
+             "70 years preferred"),
+    Constant("equilibrium", "riskmap.movement.driver.SHORTEST_RULE_YEARS", "shorter records are flagged", "yr",
+             "practice", "length of a normal period"),
+    Constant("equilibrium", "movement.equilibrium_common_sd_pf", "standard deviation, common part of an area", "pF",
+             "judgement", "carries that the rule is a calibration"),
+    Constant("equilibrium", "movement.equilibrium_lot_sd_pf", "standard deviation, part of a lot", "pF", "judgement",
+             "the same"),
+    # ---- diffusion
+    Constant("ground", "movement.diffusivity_m2_per_yr", "diffusivity", "m2/yr", "calibrated", _BEHAVIOUR),
+    Constant("ground", "movement.diffusivity_sigma_ln", "its spread (lognormal)", "", "measured",
+             "slow and fast tails in field cases (notebooks/evidence.md, 3 and 8)"),
+    Constant("ground", "movement.diffusivity_clip", "its limits", "m2/yr", "judgement", "range tested"),
+    Constant("ground", "movement.active_depth_m", "depth to constant suction", "m", "calibrated", _BEHAVIOUR),
+    Constant("ground", "movement.active_depth_draw_m", "the same, drawn evenly between", "m", "measured",
+             "drought reaches 2.5-3 m in field records"),
+    Constant("ground", "movement.root_zone_depth_m", "depth in which roots follow the surface", "m", "judgement",
+             "0; 0.5 m is a scenario that about doubles the edge movement"),
+    Constant("ground", "riskmap.movement.grid.ROOT_EXCHANGE", "rate of roots, per dimensionless time", "", "judgement",
+             "within days"),
+    Constant("ground", "riskmap.movement.grid.FAR_FIELD", "open ground beside the slab, in active depths", "",
+             "computed", "error below 0.18 % of the edge range"),
+    Constant("ground", "riskmap.movement.reduced_model.SHIFTS", "rates at which the modes match", "", "computed",
+             "at most 0.5 % of the edge range up to B/Zm 3.5"),
+    Constant("ground", "climate.spin_up_years", "years repeated before the record", "yr", "computed",
+             "more than 5 Zm2/(pi2 alpha) of the middle parameters"),
+    # ---- strain
+    Constant("strain", "riskmap.common.constants.PF_AT_33_KPA", "moist end of linear extensibility", "pF", "published",
+             "33 kPa, definition of linear extensibility (National Soil Survey Handbook)"),
+    Constant("strain", "riskmap.common.constants.PF_AT_SHRINKAGE_LIMIT", "dry end of volume change", "pF", "from memory",
+             "practice with indices from linear extensibility; pF 7 would lower all movement by a third"),
+    Constant("strain", "movement.pf_span_dry", "the same, as a setting", "pF", "from memory", "as above"),
+    Constant("strain", "movement.restraint_draw", "share of volume change that is vertical, between", "", "from memory",
+             "practice: 0.5 drying, 0.8 wetting"),
+    Constant("strain", "soil.lep_cap_pct", "largest linear extensibility after the draw", "%", "judgement",
+             "above the largest laboratory value seen"),
+    Constant("strain", "soil.extend_to_cm", "deepest horizon is extended to", "cm", "practice",
+             "surveys stop near 2 m"),
+    Constant("strain", "soil.below_profile_factor", "weight below it", "", "practice", "half of the deepest horizon"),
+    Constant("strain", "riskmap.movement.soil_units.SHALLOWEST_M", "active depth is not cut below", "m", "judgement",
+             "cut by rock or a lasting water table"),
+    Constant("strain", "movement.settlement_mm", "early settlement, between", "mm", "judgement",
+             "that it happens is trade knowledge, its size is assumed"),
+    Constant("strain", "movement.settlement_yr", "its time constant", "yr", "judgement", "95 % in a year and a half"),
+    # ---- slab
+    Constant("slab", "riskmap.movement.slab.CLASS_STIFFNESS_MN_M2", "median stiffness by class of beam depth",
+             "MN m2/m", "computed", "T section; long-term modulus 10.3 GPa from memory"),
+    Constant("slab", "movement.stiffness_sigma_ln", "spread (lognormal), beam depth not known", "", "judgement",
+             _SPREAD),
+    Constant("slab", "movement.stiffness_sigma_ln_known", "spread (lognormal), beam depth known", "", "judgement",
+             "concrete and cracking stay unknown"),
+    Constant("slab", "movement.spring_mn_m3", "subgrade spring", "MN/m3", "practice",
+             "mound stiffness of AS 2870, from a secondary page"),
+    Constant("slab", "movement.spring_sigma_ln", "its spread (lognormal)", "", "judgement", _SPREAD),
+    Constant("slab", "movement.load_kpa", "slab and floor load, between", "kPa", "judgement", "light framing"),
+    Constant("slab", "movement.edge_load_kn_m", "wall load on the edge, between", "kN/m", "judgement",
+             "light framing with masonry veneer"),
+    Constant("slab", "movement.half_width_spread", "half width, relative spread", "", "judgement", _SPREAD),
+    Constant("slab", "movement.half_width_spread_unknown", "the same without a size in the lot file", "", "judgement",
+             _SPREAD),
+    Constant("slab", "lots.default_half_width_m", "half width without a size in the lot file", "m", "judgement",
+             "a 12 m short side"),
+    Constant("slab", "riskmap.movement.summary.CORNER_FACTOR", "middle to corner over middle to edge", "", "computed",
+             "coarse calculation in three dimensions"),
+    Constant("slab", "riskmap.common.constants.DEFLECTION_LIMIT_RATIO", "line drawn beside the deflection ratio", "",
+             "from memory", "guideline figure; never pass or fail"),
+    Constant("slab", "riskmap.movement.summary.TILT_LIMIT_PCT", "line drawn beside the tilt", "%", "from memory",
+             "guideline figure; never pass or fail"),
+    # ---- draws and reading
+    Constant("draws", "movement.draws", "draws of a run", "", "computed",
+             "another seed moves the median by 0.4 mm, p10 by 0.4, p90 by 1.2 on a very expansive lot"),
+    Constant("draws", "movement.seed", "seed of a run", "", "judgement", "any number in its range"),
+    Constant("draws", "climate.normal_first_year", "first year of the normal period", "", "practice",
+             "climate normals 1991-2020"),
+    Constant("draws", "climate.normal_last_year", "last year of the normal period", "", "practice",
+             "climate normals 1991-2020"),
+    Constant("draws", "riskmap.movement.driver.OUTLOOK_PERCENTILES", "dry, middle and wet past year", "%", "judgement",
+             "by edge movement at the end of the year"),
+    Constant("draws", "riskmap.movement.driver.SEMI_ARID_MEAN", "mean filling below which PET is drawn too", "",
+             "judgement", "untested climates are flagged"),
+    Constant("draws", "riskmap.movement.driver.SEMI_ARID_PET", "PET is then drawn up to this share higher", "",
+             "judgement", "as above"),
+    Constant("draws", "riskmap.movement.driver.TOO_DRY_MEAN", "mean filling below which there is no number", "",
+             "judgement", "watering and leaks decide there"),
+    Constant("draws", "riskmap.movement.summary.FROST_SHARE", "edge range added where a month's normal is below 0 degC",
+             "", "judgement", "frost is not modelled and flagged"),
+    Constant("draws", "riskmap.movement.kernels.REACHED", "share of the final dome that ends its growth", "",
+             "practice", "95 %"),
+    Constant("draws", "movement.history_months", "past months kept for the map", "months", "judgement", "two seasons"),
+    # ---- reading the layers
+    Constant("layers", "lots.unknown_pour_earliest", "earliest pour without a date", "", "judgement",
+             "slab-on-ground building became common later"),
+    Constant("layers", "lots.simplify_repair_warn_fraction", "a repair of a shape above it is flagged", "", "judgement",
+             "one per cent of the area"),
+    Constant("layers", "lots.widest_lot_deg", "a wider lot is a mistake", "deg", "judgement", "a lot, not a county"),
+    Constant("layers", "soil.min_covered_pct", "least described share of a lot", "%", "judgement",
+             "below it there is no number"),
+    Constant("layers", "soil.min_mapped_pct", "least mapped share of a lot", "%", "judgement", "half on the map"),
+    Constant("layers", "soil.suspicious_lep_pct", "suspicious linear extensibility beside much clay", "%", "measured",
+             "an error of two published surveys"),
+    Constant("layers", "soil.suspicious_clay_pct", "much clay", "%", "measured", "the same"),
+    Constant("layers", "soil.line_doubt", "near a soil line the neighbour takes part", "", "computed",
+             "half on the line, under 5 % beyond a line width of the mapping scale"),
+    Constant("layers", "riskmap.soil.shrink_swell.CLASS_LIMITS_PCT", "limits of the shrink-swell classes", "%",
+             "published", "National Soil Survey Handbook 430-VI, linear extensibility"),
+)
+
+
+def constants() -> pd.DataFrame:
+    """Return every constant with its source.
+
+    Returns
+    -------
+    DataFrame
+        part, constant (where it stands), value (default), unit, meaning, standing, source; of settings also range and
+        range_source, the reason for the range.
+
+    Notes
+    -----
+    Coefficients of a published method shown beside ours stand atop that method's file in `riskmap.evidence.published`.
+
+    Examples
+    --------
+    >>> table = constants().set_index("constant")
+    >>> table.loc["movement.diffusivity_m2_per_yr", ["unit", "standing"]].tolist()
+    ['m2/yr', 'calibrated']
+    """
+    import pandas as pd
+
+    return pd.DataFrame([{"part": c.part, "constant": c.where, "value": c.value, "unit": c.unit,
+                          "meaning": c.meaning, "standing": c.standing, "source": c.source,
+                          "range": c.range.text if c.range else "", "range_source": c.range.why if c.range else ""}
+                         for c in CONSTANTS])

@@ -1,0 +1,87 @@
+"""Every comparison with a measured number: what it is made of, how it is judged, and all of them in order.
+
+A comparison holds what was measured and where that was read, our setting, our number worked out at the time of asking,
+and a tolerance that was stated beforehand. Outcomes: `agrees`, `disagrees`, `cannot tell`, or `data absent`. The page
+made of them is written by `evidence_page`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+from riskmap.evidence.measured.comparison import (
+    ABSENT,
+    AGREES,
+    CANNOT,
+    DISAGREES,
+    Comparison,
+    Fact,
+    Values,
+    facts,
+    missing,
+)
+
+
+@dataclass(frozen=True)
+class Finding:
+    """A comparison with its numbers; texts are ready to print."""
+
+    comparison: Comparison
+    values: tuple[float, ...]
+    measured: str
+    source: str
+    read: str
+    ours: str
+    fair: str
+    remark: str
+    outcome: str
+    outside: int = 0
+
+    @property
+    def told(self) -> str:
+        """The outcome, with how many of several values lie outside when only some do."""
+        judged = len(self.comparison.judged)
+        if self.outcome == DISAGREES and self.outside < judged:
+            return f"{DISAGREES} ({self.outside} of {judged} values)"
+        return self.outcome
+
+
+def _outcome(comparison: Comparison, values: Values, least: float, most: float) -> tuple[str, int]:
+    """Return the outcome and how many judged values lie outside; nan is outside."""
+    outside = sum(not least - 1e-9 <= values[place] <= most + 1e-9 for place in comparison.judged if values)
+    if comparison.cannot:
+        return CANNOT, outside
+    return (DISAGREES if outside else AGREES), outside
+
+
+def find(comparison: Comparison, open_data: Path, known: dict[str, Fact]) -> Finding:
+    """Work out one comparison; one whose data are absent says so and gives no number."""
+    if lacking := missing(comparison, open_data):
+        told = f"not computed, absent: {', '.join(lacking)}"
+        return Finding(comparison, (), "-", comparison.source or "-", "-", told, "-", "", ABSENT)
+    fact = known[comparison.fact] if comparison.fact else None
+    values = tuple(float(v) for v in comparison.ours(open_data))
+    least, most = comparison.bounds(fact, values)
+    outcome, outside = _outcome(comparison, values, least, most)
+    names = {"least": least, "most": most} | ({"value": fact.value, "low": fact.low, "high": fact.high} if fact else {})
+    measured, show, fair, remark = (text.format(*values, **names) for text in (
+        comparison.measured, comparison.show, comparison.fair, comparison.remark))
+    if comparison.cannot:
+        remark = f"{comparison.cannot}; {remark}" if remark else comparison.cannot
+    return Finding(comparison, values, measured, comparison.source or (fact.source if fact else ""),
+                   fact.how_read if fact else comparison.read, show, fair, remark, outcome, outside)
+
+
+def comparisons() -> tuple[Comparison, ...]:
+    """Return every comparison in the order of notebooks/evidence.md."""
+    from riskmap.evidence.measured import movement, wetness
+
+    both = (*wetness.COMPARISONS, *movement.COMPARISONS)
+    return tuple(sorted(both, key=lambda c: (int(c.number.rstrip("abcdef")), c.number)))
+
+
+def findings(open_data: Path) -> list[Finding]:
+    """Work out every comparison from the open data folder (`drought/`, `field/`)."""
+    known = facts(open_data)
+    return [find(comparison, open_data, known) for comparison in comparisons()]

@@ -1,0 +1,136 @@
+"""The evidence page in Markdown: what was compared with measurements, what fails, what nothing measured tests.
+
+Numbers come from `evidence.findings`, worked out at the time of writing; the lists below them are words.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+
+from riskmap.common import wording
+from riskmap.evidence.measured.comparison import ABSENT, AGREES, CANNOT, DISAGREES
+from riskmap.evidence.measured.comparisons import Finding, findings
+
+HEAD = """# Evidence: riskmap against measured numbers
+
+Written by `python notebooks/make_evidence.py` from the open data folder (`RISKMAP_OPEN_DATA`) and the code beside it;
+do not edit. Ours are numbers of today's default settings, except where the setting says otherwise. A test holds this
+page to what the script writes now (tests/validation/test_evidence_page.py).
+
+Beside every number in a product stands:
+
+> {standing}
+
+It is in the map, the brief on paper and on a phone, `explain`, the workbook, GeoJSON and KML, screening, change and
+public tables, survey answers and the manifest; the bare tables (CSV, GeoPackage, GeoParquet) have it only in the
+manifest beside them."""
+
+HOW = """\
+How to read the table. Tolerances were stated for each field case before today's settings were run; they
+are wide because soil, climate or date is assumed at most sites. The mark r >= 0.7 of cases 1 and 2 is used for every
+comparison of timing. Where the list gives words only ("within a factor of 2 in years", "little"), the table says how
+they were taken. Letters are parts of a case, or the same case with another setting. `cannot tell` means that the
+comparison decides nothing, whatever its numbers. "Abstract text" means that only an abstract was read, not the paper;
+"quoted" that a third party quotes the number. No number was read off a figure, and no measured number in the table is
+from memory."""
+
+COLUMNS = ("case", "measured: figure, source", "how read", "our setting", "ours", "fair tolerance", "outcome", "remark")
+
+UNTESTED = """\
+- **Slab deflection, and the share of the mound that the slab follows.** No measured slab was reached in any open
+  text.
+- **Shape of the mound** under a slab, and the edge distance.
+- **Time to the final dome of a slab.** The 6 to 7 years of the defaults are calibrated to trade experience.
+- **Tilt**, and the difference between two sides.
+- **Levels as built in Texas**, and any level survey of houses there before and after.
+- **Early settlement** (8 mm in half a year): imposed.
+- **Covered equilibrium suction**: fitted to one stated behaviour (a dish only in very wet weather), not measured.
+- **Order of lots**: no set of houses with measured movement was reached, so the order rests on reasoning too.
+- **Size in millimetres on any lot**: one road (6a to 6d) with an assumed clay is all there is.
+- **Water content of the road's subgrade** (5 to 7 % variation): the model has suction, not water content.
+- **Movement by trees** (Australian case histories, 150 mm down and 100 mm up; London, 8c): no trees in the core.
+- **Irrigated, dry, frozen and cultivated ground.** Cases 1 and 2 are lawn and prairie in the sub-humid plains.
+- Read, with no number that could be used: Amarillo (dry to wet, instruments stopped), a Winnipeg house survey, an
+  Adelaide study of 2023 (tens of millimetres between parts of a site), Chaingy in France (ground radar agrees with
+  extensometers), a clay embankment (felling stopped the seasonal movement at its crest), Kaufman and Denton
+  Counties in Texas."""
+
+WEAK = """\
+- **Extensibility is assumed** at every site with movement. A different assumption turns agreement into disagreement
+  (6b).
+- **Proxy climates**: Upper Coast of Texas for Jackson, north-central Texas for College Station and Adelaide's long
+  record, south-central Kansas for Manhattan in 1d to 1f.
+- **Eleven variants of the driver were tried on two records** (Manhattan, Stillwater) and one was chosen; 1b and 2b
+  are therefore no independent test, and differences of r below 0.05 mean nothing.
+- **Chosen after seeing**: the April start of 7a, the diffusivity of 8b, the definition of the equilibrium suction.
+- **Two quantities are not the one modelled**: water content stands for suction in 1 to 3; factory calibrations
+  drift in clay. Relative wetness depends on its two end points.
+- **Stillwater**: 24 values typed by hand, sensor depth not stated. **Manhattan**: soil not identified.
+- **Dallas**: laboratory tests of total suction on developed and undeveloped lots; the median rests on a log-normal
+  reading.
+- **Signs and bounds are easy to meet**: College Station is a sign, Jackson an upper bound, Oklahoma a range of a
+  factor of three.
+- **Abstracts leave out what would decide**: soil indices, dates, the place of the level points.
+- **Thornthwaite stands for evapotranspiration**; the rain factor may hide its faults."""
+
+
+CONCLUSION = """\
+Timing of wet and dry is supported at two grass sites of the sub-humid plains, with weather of the place itself;
+over one year at 29 stations it just misses the mark in the east and misses it clearly in the west. One movement is
+matched with an assumed clay. The level of suction is wrong and depth answers too late. The slab itself is untested,
+and so is the order of lots."""
+
+
+def _cell(text: str) -> str:
+    return text.replace("|", "/").replace("\n", " ").strip() or "-"
+
+
+def _row(finding: Finding) -> str:
+    c = finding.comparison
+    measured = f"{finding.measured} [{finding.source}]" if finding.source not in ("", "-") else finding.measured
+    cells = (f"**{c.number}** {c.name}", measured, finding.read, c.setting, finding.ours, finding.fair,
+             f"**{finding.told}**", finding.remark)
+    return "| " + " | ".join(_cell(cell) for cell in cells) + " |"
+
+
+def table(found: Sequence[Finding]) -> str:
+    """Return the findings as one Markdown table, in their order."""
+    return "\n".join(["| " + " | ".join(COLUMNS) + " |", "|" + "---|" * len(COLUMNS), *map(_row, found)])
+
+
+def counts(found: Sequence[Finding]) -> dict[str, int]:
+    """Return how many comparisons have each outcome."""
+    return {name: sum(f.outcome == name for f in found) for name in (AGREES, DISAGREES, CANNOT, ABSENT)}
+
+
+def _counted(found: Sequence[Finding]) -> str:
+    number = counts(found)
+    text = (f"{len(found)} comparisons: {number[AGREES]} agree, {number[DISAGREES]} disagree, {number[CANNOT]} cannot "
+            "tell. They are not independent: several share a site, and some repeat a case with another setting.")
+    if number[ABSENT]:
+        text += f" **{number[ABSENT]} were not computed because open data are absent; this page is not complete.**"
+    return text
+
+
+def fails(found: Sequence[Finding]) -> str:
+    """Return one line for each comparison that disagrees, with measured and our numbers."""
+    by_number = {f.comparison.number: f for f in found}
+    lines = []
+    for f in (f for f in found if f.outcome == DISAGREES):
+        first = f.measured.removeprefix("as ")
+        measured = by_number[first].measured if first in by_number else f.measured
+        tail = f" {f.remark[0].upper()}{f.remark[1:]}." if f.remark else ""
+        lines.append(f"- **{f.comparison.number} {f.comparison.name}.** Measured: {measured}. "
+                     f"Ours: {f.ours} ({f.comparison.setting}). Fair: {f.fair}.{tail}")
+    return "\n".join(lines) or "None was found to disagree among those computed."
+
+
+def page(open_data: Path) -> str:
+    """Return the whole page; what lacks its data says so in place of a number."""
+    found = findings(open_data)
+    parts = [HEAD.format(standing=wording.STANDING), "## Comparisons", HOW, _counted(found), table(found),
+             "## Fails, plainly", fails(found), "## Not tested by anything measured", UNTESTED,
+             "## Weak spots of these comparisons", WEAK, "## What follows from it",
+             f"> {wording.STANDING}", CONCLUSION]
+    return "\n\n".join(parts) + "\n"

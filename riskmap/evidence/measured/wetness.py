@@ -1,0 +1,389 @@
+"""Comparisons with measured wetness and suction: the surface driver, its fallbacks, and depth.
+
+The driver is that of today's default settings, with the evapotranspiration column of the climate divisions or, for a
+station, Thornthwaite from its own temperature.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import lru_cache
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from riskmap.climate import category, evapotranspiration
+from riskmap.climate.indices import spei
+from riskmap.common.settings import ClimateSettings, MovementSettings
+from riskmap.evidence import closed_forms
+from riskmap.evidence.measured import field
+from riskmap.evidence.measured.comparison import ANY, DIVISIONS, Comparison, Values, around, at_least
+from riskmap.movement import kernels, reduced_model, surface
+
+CLIMATE, MOVEMENT = ClimateSettings(), MovementSettings()
+MANHATTAN = "field/uscrn_53974_manhattan_ks_daily_2003_2017.csv.gz"
+STILLWATER = "field/uscrn_53927_stillwater_ok_month_end_vwc_2010_2012.csv"
+PROFILES = "field/uscrn_2020_daily_profiles_29_stations.csv.gz"
+COUNTIES = "drought/usdm_county_stats/county_weekly_2000_2025_selected.csv.gz"
+NETWORK = "NOAA U.S. Climate Reference Network"
+NOAA = NETWORK + ", station "
+LEVEL_1 = f"bucket of {CLIMATE.bucket_capacity_mm:g} mm, rain x {CLIMATE.rain_factor:g} (default), "
+KPA_PER_CM = 0.0980665  # 1 cm of water column
+SUCTION_DEPTH_M, SUCTION_TESTS = 6.0, 1200  # depth and least number of the Dallas tests
+DEEP_BELOW_M = 1.6  # Adelaide
+R_FAIR = "r >= {least:g}"
+TYPED = "data file, typed by hand; depth not stated"
+
+
+@dataclass(frozen=True)
+class Weather:
+    """Surface suction of a climate division at today's default settings; month ends."""
+
+    months: list[str]
+    suction_pf: Any
+    equilibrium_pf: float
+
+    def place(self, month: str) -> int:
+        """Return the place of a month, YYYY-MM."""
+        return self.months.index(month)
+
+
+@lru_cache(maxsize=16)
+def weather(open_data: Path, division: str) -> Weather:
+    """Return suction and covered equilibrium of a division at the default settings, no draw. [pF]"""
+    months, rain, pet = field.division(open_data, division)
+    span = MOVEMENT.dry_limit_pf - MOVEMENT.wet_limit_pf
+    suction = MOVEMENT.dry_limit_pf - span * surface.filling(rain, pet, CLIMATE.rain_factor, CLIMATE.bucket_capacity_mm,
+                                                             0.5)
+    first = months.index(f"{CLIMATE.equilibrium_first_year}-01") - (CLIMATE.equilibrium_months - 1)
+    last = months.index(f"{CLIMATE.equilibrium_last_year}-12")
+    covered = surface.equilibrium(suction[first : last + 1], window=CLIMATE.equilibrium_months,
+                                  percentile=CLIMATE.equilibrium_percentile)
+    return Weather(months, suction, covered)
+
+
+# ---------------------------------------------------------------- the bucket against measured wetness
+def _anomaly(values: Any, calendar: Any) -> Any:
+    return values - np.array([values[calendar == m].mean() for m in calendar])
+
+
+def _fit(ours: Any, measured: Any, calendar: Any) -> list[float]:
+    """Return r, r of anomalies, our mean, measured mean, root mean square error."""
+    use = np.isfinite(measured)
+    a, b, month = ours[use], measured[use], calendar[use]
+    return [float(np.corrcoef(a, b)[0, 1]), float(np.corrcoef(_anomaly(a, month), _anomaly(b, month))[0, 1]),
+            float(a.mean()), float(b.mean()), float(np.sqrt(((a - b) ** 2).mean()))]
+
+
+def manhattan(open_data: Path, rain_factor: float) -> Values:
+    """Return `_fit` of the bucket at Manhattan, Kansas, 10 cm; the record begins in November."""
+    rain, pet, measured = field.manhattan(open_data)
+    filling = surface.filling(rain, pet, rain_factor, CLIMATE.bucket_capacity_mm, 0.5)
+    return _fit(filling, measured, (10 + np.arange(rain.size)) % 12)
+
+
+def best_factor(fit: Callable[[Path, float], Values], open_data: Path) -> float:
+    """Return which rain factor of 0.7, 0.8, 0.9 and 1 has the smallest root mean square error at one site."""
+    return min((0.7, 0.8, 0.9, 1.0), key=lambda factor: fit(open_data, factor)[4])
+
+
+def stillwater(open_data: Path, rain_factor: float) -> Values:
+    """Return `_fit` of the bucket of division 3405 at Stillwater, Oklahoma."""
+    _, rain, pet = field.division(open_data, "3405")
+    at, measured = field.stillwater(open_data)
+    filling = surface.filling(rain, pet, rain_factor, CLIMATE.bucket_capacity_mm, 0.5)
+    return _fit(filling[at], measured, np.array(at) % 12)
+
+
+# ---------------------------------------------------------------- index and weekly categories
+def _by_score(open_data: Path, division: str, score: Any) -> Any:
+    """Return surface wetness from a score as the product does: usual season and a share of its spread. [-pF]"""
+    here = weather(open_data, division)
+    years = np.array([int(month[:4]) for month in here.months])
+    calendar = np.arange(years.size) % 12
+    use = (years >= CLIMATE.normal_first_year) & (years <= CLIMATE.normal_last_year)
+    mean, sd = surface.monthly_climatology(here.suction_pf, calendar, use)
+    return -surface.from_score(score, mean[calendar], sd[calendar], slope=CLIMATE.index_slope)
+
+
+def _index(open_data: Path, division: str, months: int) -> Any:
+    _, rain, pet = field.division(open_data, division)
+    return spei.compute(rain[None], pet[None], first_calendar_month=1, accumulation_months=months)[0]
+
+
+def _weekly(open_data: Path, county: str, first_month: int, count: int) -> Any:
+    """Return the monthly normal score of a county's weekly maps."""
+    import pandas as pd
+
+    table = pd.read_csv(open_data / COUNTIES, dtype={"FIPS": str}, parse_dates=["MapDate"])
+    table = table[table["FIPS"] == county]
+    score = category.normal_score(table[list(category.NAMES)].to_numpy() / 100)
+    month = (table["MapDate"].dt.year * 12 + table["MapDate"].dt.month - 1).to_numpy()
+    return category.monthly_score(score[:, None], month, first_month, count)[0]
+
+
+def fallbacks(open_data: Path, division: str, county: str, at: Any, measured: Any) -> Values:
+    """Return r with measured wetness: index of six and of twelve months, weekly categories, usual season, bucket."""
+    here = weather(open_data, division)
+    count = len(here.months)
+    scores = [_index(open_data, division, CLIMATE.index_months), _index(open_data, division, 12),
+              _weekly(open_data, county, 1895 * 12, count), np.zeros(count)]
+    wetness = [*(_by_score(open_data, division, score) for score in scores), -here.suction_pf]
+    return [float(np.corrcoef(series[at], measured)[0, 1]) for series in wetness]
+
+
+def manhattan_fallbacks(open_data: Path) -> Values:
+    """Return `fallbacks` at Manhattan with division 1408 and county 20173, the nearest at hand."""
+    measured = field.manhattan(open_data)[2]
+    use = np.flatnonzero(np.isfinite(measured))
+    first = weather(open_data, "1408").place("2003-11")
+    return fallbacks(open_data, "1408", "20173", first + use, measured[use])
+
+
+def stillwater_fallbacks(open_data: Path) -> Values:
+    """Return `fallbacks` at Stillwater with division 3405 and county 40109."""
+    at, measured = field.stillwater(open_data)
+    return fallbacks(open_data, "3405", "40109", np.array(at), measured)
+
+
+# ---------------------------------------------------------------- 29 stations of 2020
+@lru_cache(maxsize=1)
+def _stations(open_data: Path) -> list[Any]:
+    import pandas as pd
+
+    table = pd.read_csv(open_data / PROFILES, parse_dates=["date"])
+    return [station for _, station in table.groupby("wban", sort=True)]
+
+
+def station_timing(open_data: Path) -> Values:
+    """Return, east and west of 100 W: median r of bucket and 10 cm water content at 12 month ends, n with r >= 0.7, n.
+
+    The bucket starts from a first lap of the same year: the months before are not in the file.
+    """
+    found = []
+    for station in _stations(open_data):
+        month = station.groupby(station["date"].dt.month)
+        rain, seen = month["p_mm"].sum().to_numpy(float), month["vwc_10cm"].last().to_numpy(float)
+        pet = evapotranspiration.thornthwaite(month["t_avg_c"].mean().to_numpy(float)[None],
+                                              np.array([station["lat"].iloc[0]]), first_calendar_month=1)[0]
+        filling = surface.filling(np.tile(rain, 2), np.tile(pet, 2), CLIMATE.rain_factor, CLIMATE.bucket_capacity_mm,
+                                  0.5)[12:]
+        found.append((float(station["lon"].iloc[0]), float(np.corrcoef(filling, seen)[0, 1])))
+    out: list[float] = []
+    for east in (True, False):
+        r = np.array([r for lon, r in found if (lon > -100) == east])
+        out += [float(np.median(r)), float((r >= 0.7).sum()), float(r.size)]
+    return out
+
+
+def _yearly_wave(station: Any, depth_cm: int) -> tuple[complex, float]:
+    """Return the complex yearly wave of water content and the share of variance it explains."""
+    seen = station[f"vwc_{depth_cm}cm"].to_numpy(float)
+    use = np.isfinite(seen)
+    if use.sum() < 330:
+        return 0j, 0.0
+    angle = 2 * np.pi * station["date"].dt.day_of_year.to_numpy()[use] / 366
+    matrix = np.column_stack([np.ones(angle.size), np.cos(angle), np.sin(angle)])
+    fitted = np.linalg.lstsq(matrix, seen[use], rcond=None)[0]
+    return complex(fitted[1], -fitted[2]), float(1 - ((seen[use] - matrix @ fitted) ** 2).sum()
+                                                 / ((seen[use] - seen[use].mean()) ** 2).sum())
+
+
+def depth_damping(open_data: Path, depth_cm: int) -> Values:
+    """Return our and the measured median amplitude ratio to 10 cm, our and the measured lag [months], and n.
+
+    Stations whose yearly wave explains at least 0.4 of the variance at both depths.
+    """
+    ratio, lag = [], []
+    for station in _stations(open_data):
+        (top, top_r2), (deep, deep_r2) = _yearly_wave(station, 10), _yearly_wave(station, depth_cm)
+        if min(top_r2, deep_r2) >= 0.4:
+            ratio.append(abs(deep) / abs(top))
+            lag.append(-float(np.angle(deep / top)) / (2 * np.pi) * 12)
+    ours, late = closed_forms.periodic_amplitude(
+        np.array([0.1, depth_cm / 100]), active_depth_m=MOVEMENT.active_depth_m,
+        diffusivity_m2_per_yr=MOVEMENT.diffusivity_m2_per_yr)
+    return [float(ours[1] / ours[0]), float(np.median(ratio)), float(late[1] - late[0]), float(np.median(lag)),
+            float(len(ratio))]
+
+
+# ---------------------------------------------------------------- suction with depth
+@lru_cache(maxsize=4)
+def open_ground(open_data: Path, division: str) -> tuple[Any, Any]:
+    """Return depth cell edges [m] and suction of open ground [pF], shape (n_month, n_z), at the default settings."""
+    here, depth = weather(open_data, division), MOVEMENT.active_depth_m
+    model = reduced_model.cached(1.7)
+    dtau = MOVEMENT.diffusivity_m2_per_yr / (12 * depth**2)
+    decay, early, late = reduced_model.step_factors(model.ground_rates, dtau)
+    driver = here.suction_pf - here.equilibrium_pf
+    states = np.empty((driver.size, model.ground_rates.size))
+    kernels.march(driver, driver.mean() * model.ground_inputs / model.ground_rates, decay, early * model.ground_inputs,
+                  late * model.ground_inputs, states)
+    cell = model.ground_output / np.diff(model.depth_edges)[:, None]
+    return depth * model.depth_edges, here.equilibrium_pf + states @ cell.T
+
+
+def dallas_suction(open_data: Path) -> Values:
+    """Return our mean suction 1995-97 over 6 m [pF], the tests' inferred median [pF] and kPa measured over ours.
+
+    Inferred: a log-normal spread from the smallest and the largest of the tests, its median from their mean.
+    """
+    from scipy.special import ndtri
+
+    from riskmap.evidence.measured.comparison import facts
+
+    edges, suction = open_ground(open_data, "4103")
+    here, known = weather(open_data, "4103"), facts(open_data)
+    years = suction[here.place("1995-01") : here.place("1997-12") + 1]
+    weight = np.append(np.diff(edges), SUCTION_DEPTH_M - edges[-1]) / SUCTION_DEPTH_M
+    whole = np.column_stack([years, np.full(len(years), here.equilibrium_pf)])
+    mean, limits = known["DFW-S1"].value, known["DFW-S2"]
+    spread = np.log(limits.high / limits.low) / (2 * ndtri(1 - 0.375 / (SUCTION_TESTS + 0.25)))
+    median = mean * np.exp(-(spread**2) / 2)
+    kpa = float((10**whole * KPA_PER_CM @ weight).mean())
+    return [float((whole @ weight).mean()), float(np.log10(median / KPA_PER_CM)), mean / kpa]
+
+
+def deep_share(open_data: Path) -> Values:
+    """Return the share of open-ground movement from below 1.6 m: yearly wave, and 1981-2020 on division 4103. [%]"""
+    edges, suction = open_ground(open_data, "4103")
+    here = weather(open_data, "4103")
+    years = suction[here.place("1981-01") : here.place("2020-12") + 1]
+    below = np.clip(edges[1:] - np.maximum(edges[:-1], DEEP_BELOW_M), 0, None)
+    return [*field.deep_share(), 100 * float(np.ptp(years @ below) / np.ptp(years @ np.diff(edges)))]
+
+
+def active_depth(open_data: Path) -> Values:
+    """Return the depth at which the mean yearly suction range 1991-2020 of division 3405 falls to 0.1 pF. [m]"""
+    edges, suction = open_ground(open_data, "3405")
+    here = weather(open_data, "3405")
+    years = suction[here.place("1991-01") : here.place("2020-12") + 1].reshape(30, 12, -1)
+    span = np.ptp(years, axis=1).mean(axis=0)
+    middle = (edges[1:] + edges[:-1]) / 2
+    return [float(np.interp(-0.1, -span, middle))]
+
+
+def reference_ratio(open_data: Path) -> Values:
+    """Return grass reference over Thornthwaite evapotranspiration at Acme, Oklahoma, and the guard's limit."""
+    from riskmap.evidence.measured.comparison import facts
+
+    known = facts(open_data)["ACME"]
+    ratio = evapotranspiration.ratio_to_thornthwaite(np.array([[known.high]]), np.array([[known.low]]))
+    return [float(ratio[0]), evapotranspiration.REFERENCE_RATIO]
+
+
+def nothing(open_data: Path) -> Values:
+    """Return no value: the comparison cannot be worked out."""
+    return ()
+
+
+IN_SAMPLE = f"rain x {CLIMATE.rain_factor:g} was chosen after seeing this record and Stillwater's, out of 11 variants"
+
+COMPARISONS = (
+    Comparison("1a", "Manhattan KS prairie, timing of wet and dry",
+               "relative wetness at 10 cm, 99 month ends 2009-2017",
+               LEVEL_1 + "station rain and temperature", "r {0:.2f} (anomalies {1:.2f})", R_FAIR,
+               lambda d: manhattan(d, CLIMATE.rain_factor), at_least(0.7), source=NOAA + "53974", files=(MANHATTAN,),
+               remark="timing hardly depends on the rain factor"),
+    Comparison("1b", "Manhattan KS prairie, level", "mean relative wetness {3:.2f}", LEVEL_1 + "as 1a",
+               "mean {2:.2f}, rms error {4:.2f}", "{least:.2f} to {most:.2f} (+-0.1)",
+               lambda d: [*manhattan(d, CLIMATE.rain_factor), best_factor(manhattan, d)], around(3, 0.1), (2,),
+               source=NOAA + "53974", files=(MANHATTAN,),
+               remark="in-sample: " + IN_SAMPLE + "; this site alone would choose {5:g} of 0.7, 0.8, 0.9, 1"),
+    Comparison("1c", "Manhattan KS prairie, level with all rain", "mean relative wetness {3:.2f}",
+               "as 1a with rain x 1 (the first default, given up)", "mean {2:.2f}, rms error {4:.2f}",
+               "{least:.2f} to {most:.2f} (+-0.1)", lambda d: manhattan(d, 1.0), around(3, 0.1), (2,),
+               source=NOAA + "53974", files=(MANHATTAN,), remark="too wet; this is why the rain factor exists"),
+    Comparison("1d", "Manhattan KS prairie, index in place of rain", "as 1a",
+               "driver level 2: usual season and SPEI of six months, division 1408",
+               "r {0:.2f} (twelve months {1:.2f}; usual season alone {3:.2f})", R_FAIR, manhattan_fallbacks,
+               at_least(0.7), source=NOAA + "53974", files=(MANHATTAN, DIVISIONS, COUNTIES),
+               remark="most of r is the season; the bucket of the same division does little better (1f)"),
+    Comparison("1e", "Manhattan KS prairie, weekly categories", "as 1a",
+               "driver level 3: usual season and weekly categories of another county (20173)",
+               "r {2:.2f} (usual season alone {3:.2f})", R_FAIR, manhattan_fallbacks, at_least(0.7), (2,),
+               source=NOAA + "53974", files=(MANHATTAN, DIVISIONS, COUNTIES),
+               remark="categories add little to the season"),
+    Comparison("1f", "Manhattan KS prairie, weather of a division", "as 1a",
+               LEVEL_1 + "division 1408 (south-central Kansas, the nearest at hand, not the station's own)",
+               "r {4:.2f}", R_FAIR, manhattan_fallbacks, at_least(0.7), (4,), source=NOAA + "53974",
+               files=(MANHATTAN, DIVISIONS, COUNTIES),
+               remark="weather from elsewhere costs more than the fallback does"),
+    Comparison("2a", "Stillwater OK grass, timing of wet and dry", "relative wetness, 24 month ends 2010-2012",
+               LEVEL_1 + "division 3405", "r {0:.2f} (anomalies {1:.2f})", R_FAIR,
+               lambda d: stillwater(d, CLIMATE.rain_factor), at_least(0.7), source=NOAA + "53927",
+               read=TYPED, files=(STILLWATER, DIVISIONS),
+               remark="includes the drought of 2011"),
+    Comparison("2b", "Stillwater OK grass, level", "mean relative wetness {3:.2f}", LEVEL_1 + "division 3405",
+               "mean {2:.2f}, rms error {4:.2f}", "{least:.2f} to {most:.2f} (+-0.1)",
+               lambda d: [*stillwater(d, CLIMATE.rain_factor), best_factor(stillwater, d)], around(3, 0.1), (2,),
+               source=NOAA + "53927", read=TYPED, files=(STILLWATER, DIVISIONS),
+               remark="in-sample as 1b; this site alone would choose {5:g} of 0.7, 0.8, 0.9, 1"),
+    Comparison("2c", "Stillwater OK grass, level with all rain", "mean relative wetness {3:.2f}",
+               "as 2a with rain x 1 (given up)", "mean {2:.2f}, rms error {4:.2f}",
+               "{least:.2f} to {most:.2f} (+-0.1)", lambda d: stillwater(d, 1.0), around(3, 0.1), (2,),
+               source=NOAA + "53927", read=TYPED,
+               files=(STILLWATER, DIVISIONS), remark="too wet"),
+    Comparison("2d", "Stillwater OK grass, index in place of rain", "as 2a",
+               "driver level 2: usual season and SPEI of six months, division 3405",
+               "r {0:.2f} (twelve months {1:.2f}; usual season alone {3:.2f})", R_FAIR, stillwater_fallbacks,
+               at_least(0.7), source=NOAA + "53927", read=TYPED,
+               files=(STILLWATER, DIVISIONS, COUNTIES),
+               remark="two years with one great drought: the season alone passes, so this decides little"),
+    Comparison("2e", "Stillwater OK grass, weekly categories", "as 2a",
+               "driver level 3: usual season and weekly categories of another county (40109)",
+               "r {2:.2f} (usual season alone {3:.2f})", R_FAIR, stillwater_fallbacks, at_least(0.7), (2,),
+               source=NOAA + "53927", read=TYPED,
+               files=(STILLWATER, DIVISIONS, COUNTIES), remark="as 2d"),
+    Comparison("2f", "29 stations of 2020, timing", "water content at 10 cm, 12 month ends, 29 stations 25-43 N",
+               LEVEL_1 + "each station's rain and temperature of the year, run twice",
+               "median r {0:.2f} east of 100 W ({1:.0f} of {2:.0f} reach 0.7), {3:.2f} west ({4:.0f} of {5:.0f})",
+               "median r >= {least:g} on either side", station_timing, at_least(0.7), (0, 3),
+               source=NETWORK, files=(PROFILES,),
+               remark="no setting was chosen on these; one year only, mostly its season"),
+    Comparison("3a", "29 stations of 2020, damping to 50 cm", "yearly wave at 50 over 10 cm: median {1:.2f}, n {4:.0f}",
+               f"diffusivity {MOVEMENT.diffusivity_m2_per_yr:g} m2/yr, bare diffusion", "{0:.2f}",
+               "{least:.2f} to {most:.2f} (factor 1.5)", lambda d: depth_damping(d, 50),
+               lambda fact, v: (v[1] / 1.5, v[1] * 1.5), source=NETWORK, files=(PROFILES,),
+               remark="water content stands for suction; profile texture unknown"),
+    Comparison("3b", "29 stations of 2020, damping to 100 cm", "the same at 100 cm: median {1:.2f}, n {4:.0f}", "as 3a",
+               "{0:.2f}", "{least:.2f} to {most:.2f} (factor 1.5)", lambda d: depth_damping(d, 100),
+               lambda fact, v: (v[1] / 1.5, v[1] * 1.5), source=NETWORK, files=(PROFILES,),
+               remark="roots and cracks move the first metre nearly together; the model has neither"),
+    Comparison("3c", "29 stations of 2020, lag to 50 cm", "lag 10 to 50 cm: median {3:.2f} months, n {4:.0f}", "as 3a",
+               "{2:.2f} months", "{least:.2f} to {most:.2f} (factor 1.5)", lambda d: depth_damping(d, 50),
+               lambda fact, v: (v[3] / 1.5, v[3] * 1.5), (2,), source=NETWORK, files=(PROFILES,),
+               remark="modelled depth answers too late"),
+    Comparison("3d", "29 stations of 2020, lag to 100 cm", "lag 10 to 100 cm: median {3:.2f} months, n {4:.0f}",
+               "as 3a", "{2:.2f} months", "{least:.2f} to {most:.2f} (factor 1.5)", lambda d: depth_damping(d, 100),
+               lambda fact, v: (v[3] / 1.5, v[3] * 1.5), (2,), source=NETWORK, files=(PROFILES,),
+               remark="as 3c"),
+    Comparison("4", "Lahoma OK wheat, neutron probe to 2 m", "spread of water content by layer, 62 dates 2009-2011",
+               "-", "none", "spread ratio 0.67 to 1.5", nothing, judged=(), fact="LAHOMA",
+               cannot="the probe's file has no open licence and is not among the open data; only its layer spreads are "
+                      "at hand, which do not say suction", files=()),
+    Comparison("5", "Dallas-Fort Worth TX, level of suction",
+               "mean of more than 1,200 tests {value:g} kPa, upper 6 m, 1995-97; median pF {1:.2f} inferred",
+               "default driver, open ground, division 4103, 1995-97, upper 6 m", "mean pF {0:.2f}",
+               "pF {least:.2f} to {most:.2f} (+-0.4: osmotic part, mixed lots)", dallas_suction, around(1, 0.4),
+               fact="DFW-S1", remark="natural deep ground is far drier than modelled: mean kPa wrong by a factor of "
+               "{2:.1f}. No product shows suction in kPa; movement rests on differences of suction, which this does "
+               "not test. The median rests on a log-normal reading"),
+    Comparison("9", "Adelaide grassland, depth of movement", "little movement below {value:g} m",
+               "yearly wave on uniform clay, default diffusivity and depth", "{0:.0f} % from below 1.6 m",
+               "< {most:g} % ('little')", deep_share, lambda fact, v: (0, 20), fact="ADELAIDE",
+               remark="over 1981-2020 with Texas weather (division 4103, no Adelaide record at hand) {1:.0f} %: slow "
+               "dry and wet spells reach deeper than the season"),
+    Comparison("10", "Oklahoma, active depth", "{low:g} to {high:g} m (network of soil suction stations)",
+               "default driver, open ground, division 3405, depth where the yearly range is 0.1 pF", "{0:.1f} m",
+               "inside {least:g} to {most:g} m", active_depth, lambda fact, v: (fact.low, fact.high), fact="OKLA",
+               remark="a wide target; the definitions of active depth differ"),
+    Comparison("18", "Acme OK, reference evapotranspiration",
+               "grass reference {high:g} against Thornthwaite {low:g} mm/yr",
+               "the guard for a declared evapotranspiration", "ratio {0:.2f}, guard at {1:g}",
+               "recognised: ratio above the guard", reference_ratio, lambda fact, v: (v[1], ANY), fact="ACME",
+               files=(), remark="checks the guard, not the model; the ratio of the two sums, the station's file is "
+               "not open"),
+)

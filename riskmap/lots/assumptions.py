@@ -1,0 +1,105 @@
+"""What is assumed because the lot file does not say it: told once for the whole file, never row by row.
+
+A column is proposed by its name alone, from the lists below; columns about people are not among the names that come in.
+"""
+
+from __future__ import annotations
+
+import re
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from riskmap.common.errors import shown
+from riskmap.common.month_numbers import month_name, month_number
+from riskmap.common.problems import Problem, first_rows
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from riskmap.common.settings import LotSettings
+
+# Parts of column names, small letters and digits only, the surest first (judgement: usual spellings).
+LOOKS_LIKE: dict[str, tuple[str, ...]] = {
+    "pour_date": ("pourdate", "yearbuilt", "yrbuilt", "yrblt", "yearblt", "yearbuil", "yrbuil", "builtyear", "builtyr",
+                  "buildyear", "buildyr", "bldgyear", "bldgyr", "datebuilt", "builtdate", "yearconst", "yrconst",
+                  "constyear", "constryr", "constructiondate", "constructionyear", "built"),
+    "foundation_type": ("foundation", "foundatn", "foundtype", "foundtyp", "fndtn", "fndn", "fndtype", "found"),
+    "slab_width_ft": ("slabwidth", "slabwid", "housewidth", "buildingwidth", "bldgwidth"),
+}
+
+
+def looks_like(column: str, names: Sequence[str]) -> str:
+    """Return the name that most likely holds one of our columns, by `LOOKS_LIKE`; empty text when none does."""
+    bare = [re.sub(r"[^a-z0-9]", "", name.lower()) for name in names]
+    return next((names[k] for part in LOOKS_LIKE[column] for k, name in enumerate(bare) if part in name), "")
+
+
+def problems(raw: pd.DataFrame, table: pd.DataFrame, settings: LotSettings, today: int, file: str) -> list[Problem]:
+    """Return one finding for each thing that is assumed of all or some of the lots to be estimated.
+
+    Parameters
+    ----------
+    raw : DataFrame
+        As `riskmap.layers.lots.read` returns it, with `source_row`; names of columns are in its `attrs`.
+    table : DataFrame
+        `tables.LOT` of the same rows, as `clean` returns it.
+    settings : LotSettings
+    today : int
+        Month number of now.
+    file : str
+        Name of the lot file.
+    """
+    here = (table["state"] == "").to_numpy(bool)
+    codes, distinct = pd.factorize(table["flags"])
+    guessed = np.array(["foundation_type_assumed" in str(text).split(";") for text in distinct] or [False])[codes]
+    ages = f"{month_name(month_number(settings.unknown_pour_earliest, 1))}..{month_name(today - 1)} is assumed"
+    undated = (table["pour_date_basis"] == "none").to_numpy(bool)
+    told = [
+        _told("W-LOT-041", "pour_date", "pour date", ages, undated, here, raw, file),
+        _told("W-LOT-042", "foundation_type", "foundation type", "a slab on the ground is assumed", guessed, here, raw,
+              file),
+        _told("W-LOT-043", "slab_width_ft", "slab size", f"a half width of {settings.default_half_width_m:g} m is "
+              "assumed", ~table["half_width_known"].to_numpy(bool), here, raw, file),
+        _early(table, settings.unknown_pour_earliest, here & ~undated, raw, file)]
+    return [one for one in told if one is not None]
+
+
+def _told(code: str, column: str, what: str, instead: str, lacking: NDArray[np.bool_], here: NDArray[np.bool_],
+          raw: pd.DataFrame, file: str) -> Problem | None:
+    found, total = int((lacking & here).sum()), int(here.sum())
+    if not found:
+        return None
+    if found < total:
+        rows = first_rows(raw["source_row"].to_numpy()[lacking & here][:4])
+        rule = f"{found:,} of {total:,} lots to be estimated have no {what} that can be used (rows {rows}): {instead}."
+    else:
+        rule = f"no lot to be estimated has a {what} that can be used: {instead} for all {total:,}."
+    return Problem(code, file, rule, _remedy(column, raw, found == total), "Rows kept and flagged.", None, "")
+
+
+def _remedy(column: str, raw: pd.DataFrame, all_lack: bool) -> str:
+    """Return what can be done: look at the column that is read, or map one by name."""
+    kind = column.removesuffix("_ft")
+    given = [label for ours, label in raw.attrs.get("labels", {}).items() if ours.startswith(kind)]
+    if given:
+        return f"Look at column {shown(given[0])}: is it the right one?" if all_lack else \
+            f"Fill in column {shown(given[0])} where it is known."
+    name = shown(looks_like(column, raw.attrs.get("unused", [])))
+    if name:
+        return f'A column that looks like it: {name}. If it is, map it: [lots.columns] {column} = "{name}".'
+    return f'If the file has a column for it, map it: [lots.columns] {column} = "...".'
+
+
+def _early(table: pd.DataFrame, year: int, dated: NDArray[np.bool_], raw: pd.DataFrame, file: str) -> Problem | None:
+    late = table["pour_late_month"].to_numpy(dtype=np.int64, na_value=0)
+    early = dated & (late < month_number(year, 1))
+    if not early.any():
+        return None
+    first = int(np.flatnonzero(early)[late[early].argmin()])
+    return Problem("W-LOT-044", file, f"{int(early.sum()):,} of {int(dated.sum()):,} dated lots to be estimated were "
+                   f"poured before {year}, the earliest by {late[first] // 12} in row {raw['source_row'].iloc[first]}; "
+                   "slab-on-ground building became common later.", "Check the years, and that these houses stand on "
+                   "slabs.", "Used as given.")

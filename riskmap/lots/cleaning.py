@@ -1,0 +1,133 @@
+"""Clean lots: geometry, pour date, slab and state of every row."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from riskmap.common.errors import shown
+from riskmap.common.problems import Problem
+from riskmap.common.tables import LOT, STATES, check, join_flags
+from riskmap.lots import geometry, placement, pour_date, slab
+from riskmap.lots.findings import Report, report_ids, report_shapes, report_values
+from riskmap.lots.foundation import foundations
+from riskmap.lots.raw_columns import as_number, as_text
+
+if TYPE_CHECKING:
+    import geopandas as gpd
+
+    from riskmap.common.settings import LotSettings
+
+
+def clean(raw: gpd.GeoDataFrame, settings: LotSettings, crs: str, today: int, file: str,
+          coverage: placement.Box | None = None) -> tuple[gpd.GeoDataFrame, list[Problem]]:
+    """Clean lots.
+
+    Parameters
+    ----------
+    raw : GeoDataFrame
+        As `riskmap.layers.lots.read` returns it; optional columns may be missing. From its `attrs` findings take the
+        file's own names of columns.
+    settings : LotSettings
+        Defaults for what the file does not say.
+    crs : str
+        Projected system of the result, metres.
+    today : int
+        Month number of now.
+    file : str
+        Name of the lot file for findings.
+    coverage : tuple, optional
+        West, south, east, north of the soil map in degrees. With it, lots in degrees with longitude and latitude
+        swapped or a sign lost are recognised; they get a state and are never moved.
+
+    Returns
+    -------
+    GeoDataFrame, list of Problem
+        `tables.LOT` with one row per row of `raw` in the same order; geometry is None where it cannot be used.
+
+    Raises
+    ------
+    TableError
+        If a value leaves the range of `tables.LOT`.
+    """
+    import geopandas as gpd
+
+    report = Report(file, raw)
+    shapes = geometry.usable(raw.geometry, crs, settings.widest_lot_deg, coverage)
+    window = pour_date.windows(raw, settings.unknown_pour_earliest, today)
+    plate = slab.describe(as_number(raw, "slab_width_m"), as_number(raw, "slab_length_m"), as_number(raw, "beam_depth_mm"),
+                          default_half_width_m=settings.default_half_width_m)
+    lot_id = as_text(raw, "lot_id")
+    repeated = (lot_id.duplicated(keep=False) & (lot_id.str.strip() != "")).to_numpy()
+    other_foundation, assumed_foundation = foundations(as_text(raw, "foundation_type"))
+    grown = shapes.repaired & _changed(shapes, settings.simplify_repair_warn_fraction)
+
+    report_ids(report, lot_id, repeated)
+    report_shapes(report, shapes, grown)
+    report_values(report, raw, window, plate, other_foundation)
+    state, reason = _states(shapes.reason, as_text(raw, "foundation_type"), other_foundation, window.early >= today)
+    flags = _flags({
+        "corrected": raw["corrected"].to_numpy(bool) if "corrected" in raw else np.zeros(len(raw), dtype=bool),
+        "duplicate_lot_id": repeated,
+        "lot_id_missing": (lot_id.str.strip() == "").to_numpy(),
+        "point_lot": shapes.is_point,
+        "geometry_repaired": shapes.repaired,
+        "geometry_repair_changed_area": grown,
+        "foundation_type_assumed": assumed_foundation,
+        "pour_date_unknown": window.basis == "none",
+        "pour_date_refused": np.any([rule != "" for rule in window.refused.values()], axis=0),
+        "pour_date_clipped": window.clipped,
+        "slab_size_assumed": ~plate.half_width_known,
+        "slab_value_refused": plate.width_refused | plate.length_refused | plate.beam_refused,
+    })
+    table = gpd.GeoDataFrame({
+        "lot_row": np.arange(len(raw), dtype=np.int64),
+        "lot_id": lot_id.to_numpy(),
+        "state": state,
+        "state_reason": reason,
+        "lot_area_m2": shapes.area_m2,
+        "pour_early_month": pd.array(window.early, dtype="Int64"),
+        "pour_late_month": pd.array(window.late, dtype="Int64"),
+        "pour_date_basis": window.basis,
+        "half_width_m": plate.half_width_m,
+        "half_width_known": plate.half_width_known,
+        "slab_class": plate.slab_class,
+        "plan_factor": plate.plan_factor,
+        "flags": flags,
+    }, geometry=gpd.GeoSeries(shapes.geometry, crs=crs), crs=crs)
+    check(LOT, table)
+    return table, report.problems
+
+
+def _states(shape_reason: NDArray, foundation: pd.Series, other_foundation: NDArray[np.bool_],
+            not_yet: NDArray[np.bool_]) -> tuple[NDArray, NDArray]:
+    """Return state and reason; what no correction of the row can change is said first."""
+    unmatched = shape_reason != ""
+    conditions = [other_foundation, unmatched, not_yet]
+    state = np.select(conditions, ["not_applicable", "unmatched", "not_yet_poured"], "").astype(object)
+    reason = np.full(len(state), "", dtype=object)
+    reason[state == "not_yet_poured"] = STATES["not_yet_poured"]
+    reason[state == "unmatched"] = shape_reason[state == "unmatched"]
+    codes, distinct = pd.factorize(foundation)
+    told = np.array([f"{STATES['not_applicable']}: foundation type is \"{shown(text)}\"" for text in distinct] or [""],
+                    dtype=object)
+    reason[other_foundation] = told[codes[other_foundation]]
+    return state, reason
+
+
+def _changed(shapes: geometry.Shapes, fraction: float) -> NDArray[np.bool_]:
+    after = np.nan_to_num(shapes.area_m2)
+    changed: NDArray[np.bool_] = np.abs(after - np.nan_to_num(shapes.area_before_m2)) > fraction * after
+    return changed
+
+
+def _flags(marks: dict[str, NDArray[np.bool_]]) -> NDArray[np.object_]:
+    """Return the flags of each row as one text; each combination is written once."""
+    code = sum((mark.astype(np.int64) << bit for bit, mark in enumerate(marks.values())), np.int64(0))
+    found, position = np.unique(code, return_inverse=True)
+    names = list(marks)
+    written = [join_flags(name for bit, name in enumerate(names) if value >> bit & 1) for value in found]
+    return np.array(written, dtype=object)[position]

@@ -1,0 +1,136 @@
+"""Runs draws over units: the bridge from tables and settings to the compiled path.
+
+A unit is one soil profile with one stiffness class and one span of pour months; all units of a call share climate cell
+and slab width. Draws are spread over threads; each writes its own slice, so their number changes nothing.
+Method: notebooks/method.md, section 8.
+"""
+
+from __future__ import annotations
+
+import os
+from concurrent.futures import Executor, ThreadPoolExecutor
+from dataclasses import dataclass
+from itertools import pairwise
+from types import TracebackType
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from riskmap.common.constants import NARROWEST_RATIO, PF_AT_33_KPA, WIDEST_RATIO
+from riskmap.common.settings import MovementSettings
+from riskmap.movement import kernels, reduced_model
+from riskmap.movement.draws import Draws
+from riskmap.movement.slab import CLASS_STIFFNESS_MN_M2
+
+if TYPE_CHECKING:
+    from riskmap.movement.driver import Driver
+
+Array = NDArray[np.float64]
+Whole = NDArray[np.int64]
+Single = NDArray[np.float32]
+
+NARROWEST, WIDEST = NARROWEST_RATIO, WIDEST_RATIO
+
+
+class Threads(ThreadPoolExecutor):
+    """Threads for draws. When the block is left by an error or Ctrl-C, nothing that has not begun is waited for."""
+
+    def __init__(self, workers: int | None = None) -> None:
+        """Take so many threads; default: the machine's cores."""
+        super().__init__(workers or os.cpu_count() or 1)
+
+    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None,
+                 trace: TracebackType | None) -> None:
+        self.shutdown(wait=kind is None, cancel_futures=kind is not None)
+
+
+@dataclass(frozen=True)
+class Units:
+    """Units in the order of the result; arrays of shape (n_unit,), profile ascending, class ascending within it."""
+
+    profile: Whole
+    slab_class: Whole
+    early: Whole
+    late: Whole
+
+    def part(self, where: slice) -> Units:
+        """Return consecutive units."""
+        return Units(self.profile[where], self.slab_class[where], self.early[where], self.late[where])
+
+
+@dataclass(frozen=True)
+class Engine:
+    """What all units of a run share.
+
+    Attributes
+    ----------
+    draws : Draws
+    layers : tuple of arrays, shape (n_profile, n_layer)
+        top, bottom [m], low, middle, high extensibility [%], factor.
+    cap_m : array, shape (n_profile,)
+        What rock or lasting water leaves of the active depth; inf where nothing cuts.
+    classes : list of str
+        Stiffness classes that `Units.slab_class` counts.
+    lep_cap_pct : float
+        Extensibility is held below it after the draw.
+    settings : MovementSettings
+    """
+
+    draws: Draws
+    layers: tuple[Array, ...]
+    cap_m: Array
+    classes: list[str]
+    lep_cap_pct: float
+    settings: MovementSettings
+
+    def run(self, driver: Driver, units: Units, half_width_m: float, known: bool, pool: Executor, *,
+            now: int | None = None, past: Single | None = None) -> Array:
+        """Return the results of all draws, shape (n_unit, n_draw, n_quantity), lengths in m.
+
+        Units must be ordered so that those with one depth cap stand together. `now` replaces the present month.
+        `past` (n_unit, n_draw, n_past) receives the slab's middle above edge at the ends of the months before it. [m]
+        """
+        if past is None:
+            past = np.empty((units.profile.size, self.draws.count, 0), np.float32)
+        block = np.empty((units.profile.size, self.draws.count, len(kernels.QUANTITIES)))
+        cap = self.cap_m[units.profile]
+        edges = np.flatnonzero(np.concatenate([[True], cap[1:] != cap[:-1], [True]]))
+        jobs = [pool.submit(self._one, d, driver, units.part(slice(a, b)), float(cap[a]), half_width_m, known,
+                            driver.now if now is None else now, block[a:b], past[a:b])
+                for a, b in pairwise(edges.tolist()) for d in range(self.draws.count)]
+        for job in jobs:
+            job.result()
+        return block
+
+    def _one(self, d: int, driver: Driver, units: Units, cap_m: float, half_width_m: float, known: bool, now: int,
+             block: Array, past: Single) -> None:
+        s, draws = self.settings, self.draws
+        depth = float(min(draws.active_depth_m[d], cap_m))
+        spread = s.half_width_spread if known else s.half_width_spread_unknown
+        # the model depends on half width over active depth only; a step of 0.1 moves the edge by less than 0.2 m
+        ratio = round(min(max(half_width_m * (1 + spread * float(draws.half_width[d])) / depth, NARROWEST), WIDEST), 1)
+        root = round(min(s.root_zone_depth_m / depth, 1.0), 2)
+        model, opposite = (reduced_model.cached(ratio, other, root) for other in (False, True))
+        dtau = float(draws.diffusivity_m2_per_yr[d]) / (12 * depth**2)
+        decay, early, late = reduced_model.step_factors(model.rates, dtau)
+        g_decay, g_early, g_late = reduced_model.step_factors(model.ground_rates, dtau)
+        suction = driver.suction_pf[d] - driver.equilibrium_pf[d]
+        mean = float(suction[driver.record :].mean())
+        sigma = [s.stiffness_sigma_ln if name == "unknown" else s.stiffness_sigma_ln_known for name in self.classes]
+        stiffness = np.array([1e6 * CLASS_STIFFNESS_MN_M2[name] * np.exp(spread_ln * draws.stiffness[d])
+                              for name, spread_ln in zip(self.classes, sigma, strict=True)])
+        kernels.run_draw(
+            d, suction,
+            (decay, early * model.inputs, late * model.inputs, mean * model.inputs / model.rates, model.output,
+             model.initial),
+            (reduced_model.step_factors(opposite.rates, dtau)[0], opposite.inputs / opposite.rates, opposite.output),
+            (g_decay, g_early * model.ground_inputs, g_late * model.ground_inputs,
+             mean * model.ground_inputs / model.ground_rates, model.ground_output, model.depth_edges),
+            (depth, float(draws.restraint[d]), float(draws.extensibility[d]), self.lep_cap_pct,
+             s.pf_span_dry - PF_AT_33_KPA, ratio * depth, stiffness, float(draws.spring_n_m3[d]),
+             float(draws.load_pa[d]), float(draws.edge_load_n_m[d]), float(draws.settlement_mm[d]) / 1000,
+             s.settlement_yr, float(draws.pour[d]), float(draws.sides_pf[d]),
+             np.array([s.leak_pf, s.watering_pf, s.tree_pf])),
+            self.layers, (units.profile, units.slab_class, units.early, units.late),
+            (now, *driver.normal, driver.first_month % 12), driver.starts[d], block, past)

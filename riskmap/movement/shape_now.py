@@ -1,0 +1,108 @@
+"""The expected shape across the slab now, for a few columns: ground and slab from the middle to the edge, with ranges.
+
+For papers about single lots. One column, one draw at a time through `trace`, with the run's own draws, so that the
+picture and the numbers of the run tell the same; far too slow for a whole area.
+Method: notebooks/method.md, section 6 and 7.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from riskmap.common.constants import PF_AT_33_KPA
+from riskmap.movement import draws as random
+from riskmap.movement import driver as weather
+from riskmap.movement import kernels_soil, reduced_model, slab, summary, trace
+from riskmap.movement.run_draws import NARROWEST, WIDEST
+from riskmap.movement.slab import CLASS_STIFFNESS_MN_M2
+
+if TYPE_CHECKING:
+    from riskmap.common.settings import Area
+    from riskmap.common.weather import MovementInputs
+    from riskmap.movement.draws import Draws
+    from riskmap.movement.driver import Driver
+
+Array = NDArray[np.float64]
+
+DRAWS = 60  # of the run's 200: the middle of the picture lies within about 1 mm of the run's (measured by a test)
+PERCENTS = (10.0, 50.0, 90.0)
+
+
+def across(inputs: MovementInputs, column_ids: list[int], area: Area, count: int = DRAWS) -> dict[int, Array]:
+    """Return the shape now of some columns.
+
+    Parameters
+    ----------
+    inputs : MovementInputs
+    column_ids : list of int
+    area : Area
+        Settings of the run.
+    count : int
+        Draws used.
+
+    Returns
+    -------
+    dict
+        column -> array (n_point, 7): distance from the middle over half width (0 to 1), then 10th, 50th and 90th
+        percentile of ground and of slab, both above the edge. [mm]
+    """
+    from riskmap.movement.soil_units import depth_caps, layer_arrays
+
+    draws = random.make(area.movement)
+    layers = layer_arrays(inputs.profile, inputs.layer, area.soil_settings)
+    caps = depth_caps(inputs.profile)
+    drivers: dict[str, Driver] = {}
+    out = {}
+    for column in column_ids:
+        row = {str(name): value for name, value in inputs.column.loc[column].to_dict().items()}
+        cell = str(row["cell_id"])
+        if cell not in drivers:
+            drivers[cell] = weather.make(inputs.history, inputs.history.cells.index(cell), draws,
+                                         area.climate_settings, area.movement)
+        parts = inputs.column_profile[inputs.column_profile["column_id"] == column]
+        chosen = summary.choose_units(
+            np.zeros(len(parts), dtype=np.int64), parts["profile_id"].to_numpy(np.int64),
+            parts["weight"].to_numpy(float), draws.component)[0]
+        shapes = np.array([_one(d, row, int(chosen[d]), drivers[cell], draws, layers, caps, area)
+                           for d in range(min(count, draws.count))])  # draw, ground or slab, point
+        told = np.percentile(shapes, PERCENTS, axis=0) * (1000.0 * float(row["plan_factor"]))
+        points = np.linspace(0.0, 1.0, shapes.shape[2])
+        out[column] = np.column_stack([points, *told[:, 0], *told[:, 1]])
+    return out
+
+
+def _one(d: int, row: dict[str, Any], profile: int, driver: Driver, draws: Draws, layers: tuple[Array, ...],
+         caps: Array, area: Area) -> Array:
+    """Return ground and slab above the edge of one draw, shape (2, n_point); the same steps as `Engine._one`. [m]"""
+    s = area.movement
+    depth = float(min(draws.active_depth_m[d], caps[profile]))
+    spread = s.half_width_spread if row["half_width_known"] else s.half_width_spread_unknown
+    half_width = float(row["half_width_m"]) * (1 + spread * float(draws.half_width[d]))
+    ratio = round(min(max(half_width / depth, NARROWEST), WIDEST), 1)
+    root = round(min(s.root_zone_depth_m / depth, 1.0), 2)
+    model = reduced_model.cached(ratio, False, root)
+    top, bottom, low, middle, high, factor = (values[profile] for values in layers)
+    index = np.array([factor[k] * kernels_soil.compression_index(
+        kernels_soil.triangular_one(float(draws.extensibility[d]), low[k], middle[k], high[k]),
+        area.soil_settings.lep_cap_pct, s.pf_span_dry - PF_AT_33_KPA) for k in range(top.size)])
+    cells = kernels_soil.cell_strain_index(model.depth_edges * depth, top, bottom, index)
+    first = driver.first_month
+    early, late = (int(np.clip(int(row[name]) - first, max(driver.record - 120, 0), driver.now - 1))
+                   for name in ("pour_early_month", "pour_late_month"))
+    pour = min(early + int(float(draws.pour[d]) * (late - early + 1)), late)
+    suction = driver.suction_pf[d] - driver.equilibrium_pf[d]
+    ground = trace.ground(
+        model, suction[: driver.now + 1], pour, diffusivity_m2_per_yr=float(draws.diffusivity_m2_per_yr[d]),
+        active_depth_m=depth, restraint=float(draws.restraint[d]), index_cells=cells,
+        spin_up_mean_pf=float(suction[driver.record:].mean())).heave_m[-1]
+    name = str(row["slab_class"])
+    sigma = s.stiffness_sigma_ln if name == "unknown" else s.stiffness_sigma_ln_known
+    stiffness = 1e6 * CLASS_STIFFNESS_MN_M2[name] * float(np.exp(sigma * draws.stiffness[d]))
+    spacing = ratio * depth / (ground.size - 1)
+    given = (spacing, stiffness, float(draws.spring_n_m3[d]), float(draws.load_pa[d]), float(draws.edge_load_n_m[d]),
+             True, False)
+    plate = slab.solve(np.ascontiguousarray(ground), *given) - slab.solve(np.zeros(ground.size), *given)
+    return np.array([ground - ground[-1], plate - plate[-1]])

@@ -1,0 +1,86 @@
+"""Layers of the profiles as arrays, and the soil units that the kernels step."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from riskmap.common.settings import SoilSettings
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from riskmap.movement.driver import Driver
+    from riskmap.movement.run_draws import Units
+
+SHALLOWEST_M, CAP_STEP_M = 0.75, 0.25  # active depth cut by rock or a lasting water table: not below, and in steps of
+DEEPEST_M = 1000.0
+
+
+def layer_arrays(profile: pd.DataFrame, layer: pd.DataFrame, soil: SoilSettings) -> tuple[NDArray[np.float64], ...]:
+    """Return the layers of every profile down to any depth as arrays (n_profile, n_layer).
+
+    The deepest horizon is extended to 2 m at most, below it half; nothing counts below rock (method.md, section 2).
+
+    Returns
+    -------
+    top_m, bottom_m, low, middle, high [%], factor
+    """
+    part = layer.sort_values(["profile_id", "top_m"], kind="stable").reset_index(drop=True)
+    number = part["profile_id"].to_numpy(np.int64)
+    last = ~pd.Series(number).duplicated(keep="last").to_numpy()
+    extend = soil.extend_to_cm / 100
+    part["factor"] = 1.0
+    part.loc[last, "bottom_m"] = part.loc[last, "bottom_m"].clip(lower=extend)
+    below = part[last].copy()
+    below["top_m"], below["bottom_m"], below["factor"] = below["bottom_m"], DEEPEST_M, soil.below_profile_factor
+    part = pd.concat([part, below]).sort_values(["profile_id", "top_m"], kind="stable")
+    number = part["profile_id"].to_numpy(np.int64)
+    rock = profile.set_index("profile_id")["rock_depth_m"].reindex(number).fillna(np.inf).to_numpy()
+    for name in ("top_m", "bottom_m"):
+        part[name] = np.minimum(part[name].to_numpy(), rock)
+    place = part.groupby("profile_id").cumcount().to_numpy()
+    shape = (int(profile["profile_id"].max()) + 1, int(place.max()) + 1)
+    arrays = []
+    for name in ("top_m", "bottom_m", "lep_low_pct", "lep_pct", "lep_high_pct", "factor"):
+        out = np.zeros(shape)
+        out[number, place] = part[name].to_numpy(float)
+        arrays.append(out)
+    return tuple(arrays)
+
+
+def depth_caps(profile: pd.DataFrame) -> NDArray[np.float64]:
+    """Return what rock or a water table that lasts all year leaves of the active depth, by profile number. [m]
+
+    The active depth is cut at the water table and at rock (method.md, section 5.4). One of the wet season does not
+    count: the ground above its yearly low dries. `inf` where nothing cuts.
+    """
+    cap = profile["rock_depth_m"].fillna(np.inf).to_numpy(float)
+    if "water_table_all_year_m" in profile:
+        cap = np.minimum(cap, profile["water_table_all_year_m"].fillna(np.inf).to_numpy(float))
+    out = np.full(int(profile["profile_id"].max()) + 1, np.inf)
+    steps = np.maximum(cap, SHALLOWEST_M) / CAP_STEP_M
+    out[profile["profile_id"].to_numpy(np.int64)] = np.where(np.isfinite(steps), np.round(steps) * CAP_STEP_M, np.inf)
+    return out
+
+
+def units_of(column: pd.DataFrame, parts: pd.DataFrame, classes: list[str], driver: Driver,
+           cap_m: NDArray[np.float64]) -> tuple[Units, NDArray[np.int64]]:
+    """Return the unique (depth cap, profile, class, pour dates) of a group and the unit of each part."""
+    from riskmap.movement import reasons
+    from riskmap.movement.run_draws import Units
+
+    first = reasons.earliest(driver)
+    row = column.loc[parts["column_id"]]
+    frame = pd.DataFrame({
+        "cap_m": cap_m[parts["profile_id"].to_numpy(np.int64)],
+        "profile": parts["profile_id"].to_numpy(np.int64),
+        "class": row["slab_class"].map(classes.index).to_numpy(np.int64),
+        "early": np.clip(row["pour_early_month"].to_numpy(np.int64) - driver.first_month, first, driver.now - 1),
+        "late": np.clip(row["pour_late_month"].to_numpy(np.int64) - driver.first_month, first, driver.now - 1),
+    })
+    unit = frame.drop_duplicates().sort_values(list(frame.columns)).reset_index(drop=True)
+    number = frame.merge(unit.reset_index(names="unit"), on=list(frame.columns), how="left")["unit"].to_numpy()
+    return Units(*(unit[name].to_numpy() for name in ("profile", "class", "early", "late"))), number

@@ -1,0 +1,222 @@
+"""The estimate as a GeoPackage 1.3 with its QGIS style inside.
+
+QGIS applies the default entry of the table `layer_styles` on opening. The style has one rule per band and one hatched
+rule per state: a graduated renderer would leave lots without a number invisible.
+Dates inside the file are those of the data's present month, not of the run, so that equal results give equal files; the
+moment of the run is in manifest.json.
+"""
+
+from __future__ import annotations
+
+import errno
+import os
+import xml.etree.ElementTree as ET
+from collections.abc import Iterable, Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from riskmap.common import disk_space, tables
+from riskmap.common.errors import RunFolderError
+from riskmap.outputs import palette
+from riskmap.outputs.files import arrow_lots
+
+if TYPE_CHECKING:
+    import pyarrow as pa
+
+    from riskmap.common.results import Results
+
+NAME, LAYER = "lots.gpkg", "lots"
+STYLE = "expected movement"
+_VERSION = {"VERSION": "1.3"}  # widely read; QGIS 3.22 warns about 1.4
+
+
+def _qgis_color(color: str) -> str:
+    return ",".join(str(int(color[k : k + 2], 16)) for k in (1, 3, 5)) + ",255"
+
+
+def _layer(parent: ET.Element, kind: str, options: dict[str, str]) -> ET.Element:
+    layer = ET.SubElement(parent, "layer", {"class": kind, "pass": "0", "locked": "0", "enabled": "1"})
+    group = ET.SubElement(layer, "Option", {"type": "Map"})
+    for name, value in options.items():
+        ET.SubElement(group, "Option", {"type": "QString", "name": name, "value": value})
+    for name, value in options.items():  # versions before 3.22 read these
+        ET.SubElement(layer, "prop", {"k": name, "v": value})
+    return layer
+
+
+def _symbol(parent: ET.Element, kind: str, name: str) -> ET.Element:
+    return ET.SubElement(parent, "symbol", {"type": kind, "name": name, "alpha": "1", "clip_to_extent": "1",
+                                            "force_rhr": "0"})
+
+
+def _fill(parent: ET.Element, color: str) -> None:
+    _layer(parent, "SimpleFill", {
+        "color": _qgis_color(color), "style": "solid", "outline_color": _qgis_color(palette.OUTLINE),
+        "outline_style": "solid", "outline_width": "0.15", "outline_width_unit": "MM"})
+
+
+def _hatch(symbol: ET.Element, name: str, kind: str) -> None:
+    """Add white fill with an outline, then lines at the state's angles, or dots."""
+    _fill(symbol, palette.PAPER)
+    ink = _qgis_color(palette.OUTLINE)
+    for k, angle in enumerate(palette.HATCH_ANGLES[kind], start=1):
+        lines = _layer(symbol, "LinePatternFill", {"angle": str(angle), "distance": "1.4", "distance_unit": "MM",
+                                                   "line_width": "0.2", "color": ink})
+        _layer(_symbol(lines, "line", f"@{name}@{k}"), "SimpleLine",
+               {"line_color": ink, "line_width": "0.2", "line_width_unit": "MM", "line_style": "solid"})
+    if not palette.HATCH_ANGLES[kind]:
+        dots = _layer(symbol, "PointPatternFill", {"distance_x": "1.4", "distance_y": "1.4", "distance_x_unit": "MM",
+                                                   "distance_y_unit": "MM"})
+        _layer(_symbol(dots, "marker", f"@{name}@1"), "SimpleMarker",
+               {"name": "circle", "color": ink, "outline_style": "no", "size": "0.5", "size_unit": "MM"})
+
+
+def _bands() -> list[tuple[str, str, str]]:
+    """Return label, filter and colour of each band of the expected movement."""
+    column, limits = '"expected_movement_mm"', tables.DEFLECTION_BANDS_MM
+    low, high = (None, *limits), (*limits, None)
+    made = []
+    for a, b, color in zip(low, high, palette.SEQUENTIAL, strict=True):
+        parts = ([f"{column} >= {a:g}"] if a is not None else []) + ([f"{column} < {b:g}"] if b is not None else [])
+        label = f"under {b:g} mm" if a is None else f"{a:g} mm and more" if b is None else f"{a:g}–{b:g} mm"
+        made.append((label, " AND ".join(parts), color))
+    return made
+
+
+def qml() -> str:
+    """Return the QGIS style: a rule per band and per state."""
+    root = ET.Element("qgis", {"version": "3.22.0", "styleCategories": "Symbology"})
+    renderer = ET.SubElement(root, "renderer-v2", {"type": "RuleRenderer", "symbollevels": "0", "forceraster": "0",
+                                                   "enableorderby": "0"})
+    rules = ET.SubElement(renderer, "rules", {"key": "{riskmap-root}"})
+    symbols = ET.SubElement(renderer, "symbols")
+    for label, where, color in _bands():
+        name = str(len(symbols))
+        ET.SubElement(rules, "rule", {"key": f"{{riskmap-{name}}}", "symbol": name, "label": label,
+                                      "filter": f'"state" = \'\' AND {where}'})
+        _fill(_symbol(symbols, "fill", name), color)
+    for state, words in tables.STATES.items():
+        name = str(len(symbols))
+        ET.SubElement(rules, "rule", {"key": f"{{riskmap-{name}}}", "symbol": name, "label": words,
+                                      "filter": f"\"state\" = '{state}'"})
+        _hatch(_symbol(symbols, "fill", name), name, palette.HATCH[state])
+    head = "<!DOCTYPE qgis PUBLIC 'http://mrcc.com/qgis.dtd' 'SYSTEM'>\n"
+    return head + ET.tostring(root, encoding="unicode")
+
+
+def _style_row(today: str, geometry_column: str) -> dict[str, Any]:
+    import pandas as pd
+
+    return {
+        "f_table_catalog": "", "f_table_schema": "", "f_table_name": LAYER, "f_geometry_column": geometry_column,
+        "styleName": STYLE, "styleQML": qml(), "styleSLD": "", "useAsDefault": True,
+        "description": "Expected movement of the next 12 months in five bands; states hatched", "owner": "", "ui": "",
+        "update_time": pd.Timestamp(f"{today}-01", tz="UTC"),
+    }
+
+
+def write(found: Results, folder: Path) -> Path:
+    """Write `lots.gpkg`: every row in input order, rows without a shape included, and its style.
+
+    Raises
+    ------
+    RunFolderError
+        When the file cannot be written or does not hold every row afterwards.
+    """
+    shapes = arrow_lots.Shapes()
+    for part in arrow_lots.tables_of(found.lots):
+        shapes = shapes.with_(arrow_lots.shapes_of(part))
+    return write_tables(arrow_lots.tables_of(found.lots), folder, found.today, shapes, len(found.lots))
+
+
+def write_tables(parts: Iterable[pa.Table], folder: Path, today: str, shapes: arrow_lots.Shapes, rows: int) -> Path:
+    """Write `lots.gpkg` from tables of `arrow_lots`, in their order.
+
+    Parameters
+    ----------
+    parts : iterable of Table
+        At least one.
+    folder : Path
+    today : str
+        Month of `now`, YYYY-MM.
+    shapes : Shapes
+        Of all tables.
+    rows : int
+        Rows of all tables.
+
+    Raises
+    ------
+    RunFolderError
+        When the file cannot be written or does not hold every row afterwards.
+    """
+    import pandas as pd
+    import pyogrio
+    from pyogrio.raw import write_arrow
+
+    path = folder / NAME
+    options = {"OGR_CURRENT_DATE": f"{today}-01T00:00:00.000Z"}
+    before = {key: pyogrio.get_gdal_config_option(key) for key in options}
+    pyogrio.set_gdal_config_options(options)
+    kind = "MultiPolygon" if set(shapes.kinds) <= {"Polygon", "MultiPolygon"} else "Unknown"
+    try:
+        write_arrow(_stream(parts, kind), path, layer=LAYER, driver="GPKG", geometry_name=arrow_lots.GEOMETRY,
+                    geometry_type=kind, crs="EPSG:4326", encoding="UTF-8", dataset_options=_VERSION,
+                    layer_options={"GEOMETRY_NAME": "geom"})
+        pyogrio.write_dataframe(pd.DataFrame([_style_row(today, "geom")]), path, layer="layer_styles", driver="GPKG",
+                                append=False)
+        held = int(pyogrio.read_info(path, layer=LAYER, force_feature_count=True)["features"])
+    except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError) as error:
+        raise not_written(path, error) from error
+    finally:
+        pyogrio.set_gdal_config_options(before)
+    if held != rows:
+        raise RunFolderError(f"E-RUN-005 {NAME}: holds {held} of {rows} rows. Nothing of this run was kept.")
+    return path
+
+
+def not_written(path: Path, error: Exception) -> Exception:
+    """Return what to raise when a file could not be written: the system's error of a full disk, else the library's.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    error : Exception
+        Of the library.
+    """
+    full = disk_space.no_room(path.parent, path.name)
+    if full is None and "disk is full" in str(error):
+        full = OSError(errno.ENOSPC, os.strerror(errno.ENOSPC), str(path))
+    return full or RunFolderError(f"E-RUN-004 {path.name}: {error}. Check free space and rights of the outputs folder. "
+                                  f"{disk_space.NOTHING_KEPT}")
+
+
+def _stream(parts: Iterable[pa.Table], kind: str) -> pa.RecordBatchReader:
+    """Return the rows as one stream: the file takes batch after batch, and its index of shapes is built once."""
+    import pyarrow as pa
+
+    ready = (_as_rows(part, kind) for part in parts)
+    first = next(ready)
+
+    def batches() -> Iterator[pa.RecordBatch]:
+        yield from first.to_batches()
+        for part in ready:
+            yield from part.to_batches()
+
+    return pa.RecordBatchReader.from_batches(first.schema, batches())
+
+
+def _as_rows(part: pa.Table, kind: str) -> pa.Table:
+    """Return the table as the database takes it: one kind of shape, NUL in texts written out (it would end them)."""
+    import pyarrow as pa
+    import pyarrow.compute as pc
+
+    part = arrow_lots.without(part, *arrow_lots.PLACE, arrow_lots.BOX)
+    for name, field in zip(part.column_names, part.schema, strict=True):
+        if pa.types.is_string(field.type):
+            hit = pc.match_substring(part[name], "\x00")
+            if pc.any(hit).as_py():
+                part = arrow_lots.replaced(part, name, pc.replace_substring(part[name], "\x00", "\\u0000"))
+    if kind == "MultiPolygon":
+        part = arrow_lots.replaced(part, arrow_lots.GEOMETRY, arrow_lots.as_multipolygons(part[arrow_lots.GEOMETRY]))
+    return part

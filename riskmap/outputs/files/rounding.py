@@ -1,0 +1,47 @@
+"""Values as they are published: every number column rounded once, to a step finer than what it means.
+
+The same rounded table goes to every product, also to the map, so that a lot is in the same band everywhere. Rounding
+keeps order, so that a range still contains its middle. The parts of a score keep one decimal more than the score, so
+that they add up to it within 0.1 mm.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from riskmap.common import tables
+
+if TYPE_CHECKING:
+    import geopandas as gpd
+
+    from riskmap.common.results import Results
+
+# decimals by unit; movement to 0.1 mm, far below what a survey reads
+BY_UNIT = {"mm": 1, "m": 2, "m2": 1, "%": 2, "fraction": 4, "m/m": 7, "": 4, "deg": 7}
+PARTS, PART_DECIMALS = ("driver_", "reference_movement"), 2
+
+
+def decimals(column: tables.Column) -> int | None:
+    """Return the decimals of a number column, None for other columns."""
+    if column.kind != "number":
+        return None
+    return PART_DECIMALS if column.name.startswith(PARTS) and column.unit == "mm" else BY_UNIT[column.unit]
+
+
+def rounded(found: Results) -> Results:
+    """Return the results with every number of the estimate table rounded; missing values stay missing."""
+    return replace(found, lots=rounded_lots(found.lots))
+
+
+def rounded_lots(lots: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+    """Return some rows of the estimate table with every number rounded."""
+    lots = lots.copy()
+    for column in tables.ESTIMATE.columns:
+        digits = decimals(column)
+        if digits is not None and column.name in lots:
+            values = np.round(lots[column.name].to_numpy(dtype=float, na_value=np.nan), digits)
+            lots[column.name] = values + 0.0  # no minus before zero
+    return lots

@@ -1,0 +1,110 @@
+"""The estimate as an Excel workbook: texts as texts, no formula, no link; the column dictionary and the cautions."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from riskmap.common import tables, wording
+from riskmap.common.errors import RunFolderError
+from riskmap.outputs.files import csv_table, geojson
+
+if TYPE_CHECKING:
+    from riskmap.common.results import Results
+
+NAME = "lots.xlsx"
+MOST_ROWS = 1_048_575  # of a sheet, below its heading (file format limit)
+USUAL_ROWS = 5_000  # above it an estimate leaves the workbook to `riskmap export`: 20,000 rows take 5 s (measured)
+_LONGEST = 32_767  # characters of a cell (file format limit)
+# a decimal without plus, exponent or leading zeros: as a number it shows the same text; but for a minus before zero
+EXACT, MINUS_ZERO = r"-?(?:0|[1-9][0-9]*)(?:\.[0-9]+)?", r"-[0.]+"
+DIGITS = 15  # that a cell keeps exactly (file format: double precision)
+_HEADER = 250  # characters of a page header (file format limit 255)
+_CUT = " [cut: a cell holds no more]"
+PLAIN = {"strings_to_formulas": False, "strings_to_urls": False, "strings_to_numbers": False,
+          "constant_memory": True, "nan_inf_to_errors": False}
+
+
+def write(found: Results, folder: Path) -> Path:
+    """Write `lots.xlsx`: sheet `lots` with every row in input order, `columns` and `notes`.
+
+    Raises
+    ------
+    RunFolderError
+        When there are more lots than a sheet has rows.
+    """
+    import xlsxwriter
+
+    if len(found.lots) > MOST_ROWS:
+        raise RunFolderError(f"E-RUN-016 {NAME}: {len(found.lots):,} lots, and a sheet has {MOST_ROWS:,} rows. Use the "
+                             "CSV, GeoPackage or GeoParquet.")
+    path = folder / NAME
+    year, month = (int(part) for part in found.today.split("-"))
+    with xlsxwriter.Workbook(path, options(folder)) as book:
+        book.set_properties({"title": "riskmap estimate", "created": _first_day(year, month)})
+        bold = book.add_format({"bold": True})
+        names = [str(name) for name in found.lots.columns if name != found.lots.geometry.name]
+        sheet(book, "lots", bold, names, geojson.rows(found))
+        fields = csv_table.dictionary(names)["fields"]
+        told = ["name", "type", "unit", "description"]
+        sheet(book, "columns", bold, [*told, "values"], (
+            {**{key: str(field.get(key, "")) for key in told},
+             "values": "\n".join(f"{code}: {meaning}" for code, meaning in field.get("values", {}).items())}
+            for field in fields))
+        notes = [wording.STANDING, wording.CAUTION, wording.NOT_SEEN, *found.credits,
+                 *(f"{state}: {words}. Not a low or a middle result." for state, words in tables.STATES.items())]
+        sheet(book, "notes", bold, ["note"], ({"note": note} for note in notes))
+    return path
+
+
+def options(folder: Path) -> dict[str, Any]:
+    """Return how a workbook is written: texts as texts, and what it puts aside meanwhile in the folder it goes to."""
+    return {**PLAIN, "tmpdir": str(folder)}
+
+
+def _first_day(year: int, month: int) -> Any:
+    from datetime import datetime
+
+    return datetime(year, month, 1)  # of the data, not of the run: equal results give equal files
+
+
+def sheet(book: Any, name: str, bold: Any, headings: list[str], rows: Iterable[dict[str, Any]],
+          caution: str = wording.CAUTION, numbers: frozenset[str] = frozenset()) -> None:
+    """Add a sheet; the caution is its printed header and a comment on the first cell, so that row 1 stays the heading.
+
+    Parameters
+    ----------
+    book, bold : workbook and its bold format
+    name : str
+    headings : list of str
+    rows : iterable of dict
+        Plain values: text, number or None, in the order of the headings.
+    caution : str
+    numbers : set of str
+        Columns of texts, each empty or like `EXACT`, that are written as numbers with the decimals they were given in.
+    """
+    made = book.add_worksheet(name)
+    made.freeze_panes(1, 2 if name == "lots" else 0)
+    made.set_header("&L" + caution[:_HEADER].replace("&", "&&"))
+    if headings:
+        made.write_comment(0, 0, caution, {"x_scale": 3, "y_scale": 1.5})
+    for place, heading in enumerate(headings):
+        made.write_string(0, place, _fitting(heading), bold)
+    shown: dict[int, Any] = {}
+    for line, values in enumerate(rows, start=1):
+        for place, (heading, value) in enumerate(values.items()):
+            if isinstance(value, str):
+                if value and heading in numbers:
+                    decimals = len(value.partition(".")[2])
+                    if decimals not in shown:
+                        shown[decimals] = book.add_format({"num_format": "0." + "0" * decimals if decimals else "0"})
+                    made.write_number(line, place, float(value), shown[decimals])
+                elif value:
+                    made.write_string(line, place, _fitting(value))
+            elif value is not None:
+                made.write_number(line, place, value)
+
+
+def _fitting(text: str) -> str:
+    return text if len(text) <= _LONGEST else text[:_LONGEST - len(_CUT)] + _CUT

@@ -1,0 +1,287 @@
+"""The data block of the map: one estimate table as compressed base64 text.
+
+Layout after gzip: a little-endian uint32 with the length of the header, the header (JSON, UTF-8), then the arrays it
+lists, one after the other. Every array holds whole numbers as zigzag uint32 in four byte planes (all lowest bytes
+first), which compresses far better than the numbers themselves. The page decodes it with the browser's own inflater.
+
+- coordinates: whole steps of a degree, x and y apart, as differences from the previous vertex over the whole file;
+- `vertices` per ring (closing vertex left out), `rings` per lot; parts and holes are rings. Shells turn one way and
+  holes the other, so that many lots can be filled as one path: overlapping lots stay filled, holes stay open;
+- lots that share every value share one row of the `shared` columns: `row` gives it;
+- a column with `base` holds what is left after `floor(slope * base + offset + 0.5)`; a missing base predicts nothing;
+- an id is a head of `texts`, then a number with so many digits, leading zeros kept, as difference from the last id;
+- past months: month by month, differences from the month before; values before `history_first` are not known.
+"""
+
+from __future__ import annotations
+
+import base64
+import gzip
+import json
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+if TYPE_CHECKING:
+    import geopandas as gpd
+
+    from riskmap.common.results import History, Results
+
+DEGREE_STEP = 1e-6
+Shapes = tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64]]  # rings, vertices, xy in steps
+MISSING = -(2**30)  # stands for "no value" in number columns
+
+DROUGHT_STEP = 1e-5  # about 1 m; the weekly map is drawn far coarser
+INDEX_STEP = 0.1  # one unit of the history strip's index, finer than a bar can show
+HISTORY_STEP = 0.1
+
+# column -> step of one unit; movement is kept to 0.1 mm, finer than any screen shows; only what the page shows
+OWN_STEPS = {"map_unit_share": 0.01, "covered_pct": 1.0, "soil_line_distance_m": 1.0, "neighbor_unit_share": 0.01,
+             "linear_extensibility_pct": 0.1}
+SHARED_STEPS = {
+    **{f"{name}{part}": 0.1
+       for name in ("expected_movement_mm", "characteristic_movement_mm", "deflection_now_mm")
+       for part in ("", "_p10", "_p90")},
+    "deflection_max_mm": 0.1, "deflection_min_mm": 0.1, "seasonal_range_mm": 0.1, "settlement_mm": 0.1,
+    "outlook_dry_mm": 0.1, "outlook_normal_mm": 0.1, "outlook_wet_mm": 0.1, "phase_probability": 0.01,
+    "share_beyond_l360": 0.01, "slab_width_m": 0.1, "reference_movement_mm": 0.1,
+    **{f"driver_{n}_mm": 0.1 for n in (1, 2, 3)},
+    **{f"tilt_{name}": 0.1 for name in ("now_pct", "leak_pct", "watering_pct", "tree_pct")},
+}
+# column -> an earlier column it tends to follow: what is left after a straight line needs fewer bits
+RELATED = {
+    "expected_movement_mm_p10": "expected_movement_mm", "expected_movement_mm_p90": "expected_movement_mm",
+    "characteristic_movement_mm": "expected_movement_mm",
+    "characteristic_movement_mm_p10": "characteristic_movement_mm",
+    "characteristic_movement_mm_p90": "characteristic_movement_mm",
+    "deflection_now_mm_p10": "deflection_now_mm", "deflection_now_mm_p90": "deflection_now_mm",
+    "deflection_max_mm": "characteristic_movement_mm", "deflection_min_mm": "deflection_now_mm",
+    "seasonal_range_mm": "characteristic_movement_mm", "outlook_dry_mm": "expected_movement_mm",
+    "outlook_normal_mm": "expected_movement_mm", "outlook_wet_mm": "expected_movement_mm",
+    "driver_1_mm": "expected_movement_mm", "tilt_leak_pct": "tilt_now_pct", "tilt_watering_pct": "tilt_leak_pct",
+    "tilt_tree_pct": "tilt_leak_pct",
+}
+SHARED_TEXTS = ("state", "state_reason", "driver_1", "driver_2", "driver_3", "direction", "deflection_max_date",
+                "phase", "pour_date_early", "pour_date_late", "pour_date_basis", "slab_class", "map_unit_name",
+                "shrink_swell_class", "neighbor_unit_name", "cell_id", "driver_level", "drought_category",
+                "drought_valid_date", "data_quality", "flags")
+
+
+@dataclass
+class _Block:
+    arrays: list[dict[str, Any]] = field(default_factory=list)
+    parts: list[bytes] = field(default_factory=list)
+
+    def add(self, name: str, values: NDArray[Any], **about: Any) -> None:
+        self.arrays.append({"name": name, "length": int(values.size), **about})
+        self.parts.append(byte_planes(values))
+
+
+def byte_planes(values: NDArray[Any]) -> bytes:
+    """Return whole numbers as zigzag uint32, lowest bytes first; OverflowError beyond 31 bits."""
+    wide = np.asarray(values, dtype=np.int64)
+    if wide.size and (wide.max() >= 2**30 + 1 or wide.min() < -(2**30)):
+        raise OverflowError("a value of the map block needs more than 31 bits")
+    zigzag = ((wide << 1) ^ (wide >> 63)).astype("<u4")
+    return zigzag.view(np.uint8).reshape(-1, 4).T.tobytes()
+
+
+def _steps(values: pd.Series, step: float) -> NDArray[np.int64]:
+    number = pd.to_numeric(values, errors="coerce").to_numpy(dtype=float, na_value=np.nan)
+    known = np.isfinite(number)
+    return np.where(known, np.rint(np.where(known, number, 0.0) / step), MISSING).astype(np.int64)
+
+
+def _rings(geometry: NDArray[np.object_], step: float) -> Shapes:
+    """Return rings per lot, vertices per ring without the closing one, and coordinates (n, 2) in steps."""
+    import shapely
+
+    area = np.isin(shapely.get_type_id(geometry), (shapely.GeometryType.POLYGON, shapely.GeometryType.MULTIPOLYGON))
+    only_areas = geometry.copy()
+    only_areas[~area] = None
+    part, lot_of_part = shapely.get_parts(only_areas, return_index=True)
+    ring, part_of_ring = shapely.get_rings(part, return_index=True)
+    shell = np.append(True, part_of_ring[1:] != part_of_ring[:-1])[: len(ring)]
+    turned = shapely.is_ccw(ring) != shell
+    ring = np.where(turned, shapely.reverse(ring), ring)
+    xy, ring_of_vertex = shapely.get_coordinates(ring, return_index=True)
+    last = np.append(ring_of_vertex[1:] != ring_of_vertex[:-1], True)[: len(xy)]
+    vertices = np.bincount(ring_of_vertex[~last], minlength=len(ring))
+    rings = np.bincount(lot_of_part[part_of_ring], minlength=len(geometry))
+    return rings, vertices, np.rint(xy[~last] / step).astype(np.int64)
+
+
+def _lines(geometry: NDArray[np.object_], step: float) -> Shapes:
+    """Return the same of lines: every part is a line of its own."""
+    import shapely
+
+    line = shapely.get_parts(geometry)
+    line = line[shapely.get_type_id(line) == shapely.GeometryType.LINESTRING]
+    xy = np.rint(shapely.get_coordinates(line) / step).astype(np.int64)
+    return np.ones(len(line), np.int64), shapely.get_num_coordinates(line).astype(np.int64), xy
+
+
+def _add_shapes(block: _Block, prefix: str, shapes: Shapes) -> None:
+    rings, vertices, xy = shapes
+    block.add(prefix + "rings", rings)
+    block.add(prefix + "vertices", vertices)
+    for name, axis in (("x", 0), ("y", 1)):
+        block.add(prefix + name, np.diff(xy[:, axis], prepend=0))
+
+
+def predicted(base: NDArray[np.int64], slope: float, offset: float) -> NDArray[np.int64]:
+    """Return what a straight line makes of a column of steps; 0 where it is missing."""
+    line = np.floor(base * slope + offset + 0.5).astype(np.int64)
+    return np.where(base == MISSING, 0, line)
+
+
+def _add_number(block: _Block, name: str, values: NDArray[np.int64], codes: pd.DataFrame, **about: Any) -> None:
+    """Add a column of steps, less what its related column predicts where that makes it smaller."""
+    related = RELATED.get(name)
+    base = codes[related].to_numpy() if related else values
+    known = (values != MISSING) & (base != MISSING)
+    if related and known.sum() > 1 and np.ptp(base[known]) > 0:
+        slope, offset = (round(float(v), 4) for v in np.polyfit(base[known], values[known], 1))
+        left = np.where(values == MISSING, MISSING, values - predicted(base, slope, offset))
+        if np.log2(1 + np.abs(left[known])).sum() < np.log2(1 + np.abs(values[known])).sum():
+            block.add(name, left, base=related, slope=slope, offset=offset, **about)
+            return
+    block.add(name, values, **about)
+
+
+def _add_ids(block: _Block, ids: pd.Series) -> list[str]:
+    """Add the numbers at the end of the ids; return what stands before them, each once."""
+    parts = ids.astype("str").astype(object).str.extract(r"^((?s:.)*?)([0-9]{0,9})\Z")
+    head, heads = pd.factorize(parts[0])
+    number = pd.to_numeric(parts[1].where(parts[1] != "", "0")).to_numpy(dtype=np.int64)
+    block.add("id_head", np.diff(head.astype(np.int64), prepend=0))
+    block.add("id_digits", parts[1].str.len().to_numpy(dtype=np.int64))
+    block.add("id_number", np.diff(number, prepend=0))
+    return [str(text) for text in heads]
+
+
+def _add_history(block: _Block, history: History) -> dict[str, Any]:
+    values = np.asarray(history.deflection_mm, dtype=float)
+    n_series, n_month = values.shape
+    unknown = ~np.isfinite(values)
+    # up to the last gap nothing is shown: only months that are known without a break until today
+    first = np.where(unknown.any(axis=1), n_month - np.argmax(unknown[:, ::-1], axis=1), 0)
+    at = np.minimum(first, n_month - 1)
+    steps = np.rint(np.where(unknown, 0.0, values) / HISTORY_STEP).astype(np.int64)
+    start = steps[np.arange(n_series), at] if n_month else np.zeros(0, np.int64)
+    steps = np.where(np.arange(n_month) < first[:, None], start[:, None], steps)
+    block.add("history_series", np.diff(np.asarray(history.series, dtype=np.int64), prepend=0))
+    block.add("history_first", first)
+    block.add("history_steps", np.diff(steps, axis=1, prepend=0).T.ravel())
+    return {"months": list(history.months), "series": n_series, "step": HISTORY_STEP}
+
+
+def _add_drought(block: _Block, shapes: gpd.GeoDataFrame, weeks: list[str], classes: tuple[str, ...]) -> None:
+    shown = shapes[shapes["category"].isin(classes)]
+    place = {week: k for k, week in enumerate(weeks)}
+    block.add("drought_week", shown["valid_date"].astype("str").map(place).to_numpy(dtype=np.int64))
+    block.add("drought_class", shown["category"].map({c: k for k, c in enumerate(classes)}).to_numpy(dtype=np.int64))
+    _add_shapes(block, "drought_", _rings(shown.geometry.to_numpy(), DROUGHT_STEP))
+
+
+def _add_index(block: _Block, climate: pd.DataFrame, cells: list[str], since: str) -> dict[str, Any] | None:
+    if "spei_12" not in climate or not cells:
+        return None
+    used = climate[climate["cell_id"].isin(cells) & (climate["month"].astype("str") >= since)]
+    if used["spei_12"].notna().sum() == 0:
+        return None
+    table = used.pivot_table(index="cell_id", columns="month", values="spei_12", aggfunc="first", dropna=False)
+    months = pd.period_range(str(table.columns.min()), str(table.columns.max()), freq="M").strftime("%Y-%m")
+    table = table.reindex(index=cells, columns=months)
+    block.add("index_steps", _steps(pd.Series(table.to_numpy(dtype=float).ravel()), INDEX_STEP))
+    return {"first": str(months[0]), "months": len(months), "cells": cells, "step": INDEX_STEP}
+
+
+def _add_weeks(block: _Block, weekly: pd.DataFrame, cells: list[str],
+               classes: tuple[str, ...]) -> dict[str, Any] | None:
+    used = weekly[weekly["cell_id"].isin(cells)] if len(weekly) else weekly
+    if not len(used):
+        return None
+    code = used.assign(code=used["category"].map({c: k for k, c in enumerate(classes)}))
+    table = code.pivot_table(index="cell_id", columns="valid_date", values="code", aggfunc="first", dropna=False)
+    table = table.reindex(index=cells)
+    block.add("week_classes", np.where(table.isna(), -1, table.fillna(-1)).astype(np.int64).ravel())
+    return {"dates": [str(date) for date in table.columns], "cells": cells}
+
+
+def _add_past(block: _Block, found: Results, classes: tuple[str, ...]) -> dict[str, Any]:
+    """Add what was before today and what lies beneath; return its names for the header, None where there is none."""
+    past: dict[str, Any] = dict.fromkeys(("history", "drought", "lines", "index", "weeks"))
+    if found.history is not None and len(found.history.months) and len(found.history.series) == len(found.lots):
+        past["history"] = _add_history(block, found.history)
+    if found.drought_shapes is not None and len(found.drought_shapes):
+        weeks = sorted(str(date) for date in found.drought_shapes["valid_date"].unique())
+        _add_drought(block, found.drought_shapes, weeks, classes)
+        past["drought"] = {"weeks": weeks, "classes": list(classes), "degree_step": DROUGHT_STEP}
+    if found.soil_lines is not None and len(found.soil_lines):
+        _add_shapes(block, "line_", _lines(found.soil_lines.geometry.to_numpy(), DEGREE_STEP))
+        past["lines"] = {"degree_step": DEGREE_STEP}
+    cells = sorted({str(cell) for cell in found.lots["cell_id"].dropna().unique() if cell})
+    pours = [str(month) for month in found.lots["pour_date_early"].dropna().unique() if month]
+    past["index"] = _add_index(block, found.climate, cells, min(pours, default=found.today))
+    past["weeks"] = _add_weeks(block, found.drought_weeks, cells, classes)
+    return past
+
+
+def _shared(lots: pd.DataFrame) -> tuple[pd.DataFrame, dict[str, list[str]]]:
+    codes: dict[str, NDArray[np.int64]] = {name: _steps(lots[name], step) for name, step in SHARED_STEPS.items()}
+    texts: dict[str, list[str]] = {}
+    for name in SHARED_TEXTS:
+        code, values = pd.factorize(lots[name].astype("str").where(lots[name].notna(), ""), sort=True)
+        codes[name], texts[name] = code.astype(np.int64), [str(v) for v in values]
+    return pd.DataFrame(codes), texts
+
+
+def block(lots: gpd.GeoDataFrame, about: dict[str, Any], *, change: pd.Series | None = None,
+          past: Results | None = None, classes: tuple[str, ...] = ()) -> str:
+    """Return the data block of an estimate table as base64 text.
+
+    Parameters
+    ----------
+    lots : GeoDataFrame
+        `tables.ESTIMATE` in EPSG:4326. Rows keep their order; rows without a polygon have no ring.
+    about : dict
+        Plain values for the page: names, words, classes, cautions. Goes into the header as it is.
+    change : Series, optional
+        `change_mm` of each row, in row order. ValueError when it has another length.
+    past : Results, optional
+        Run whose past months, drought shapes, soil lines and indices go along; None: none of them.
+    classes : tuple of str
+        Weekly drought categories in the order of their numbers.
+
+    Raises
+    ------
+    OverflowError
+        When a value does not fit the block (no lot on Earth does this).
+    """
+    if change is not None and len(change) != len(lots):
+        raise ValueError(f"change_mm has {len(change)} values for {len(lots)} lots")
+    made = _Block()
+    _add_shapes(made, "", _rings(lots.geometry.to_numpy(), DEGREE_STEP))
+    heads = _add_ids(made, lots["lot_id"])
+    codes, texts = _shared(lots)
+    names = list(codes.columns)
+    row = codes.groupby(names, sort=False).ngroup().to_numpy()
+    made.add("row", np.diff(row, prepend=0))
+    rows = codes.drop_duplicates()
+    for name, values in rows.items():
+        _add_number(made, str(name), values.to_numpy(), rows, shared=True, step=SHARED_STEPS.get(str(name), 0))
+    for name, step in OWN_STEPS.items():
+        made.add(name, _steps(lots[name], step), step=step)
+    if change is not None:
+        made.add("change_mm", _steps(change, 0.1), step=0.1)
+    header = {"lots": len(lots), "heads": heads, "texts": texts, "missing": MISSING, "degree_step": DEGREE_STEP,
+              "past": _add_past(made, past, classes) if past is not None else {}, "arrays": made.arrays,
+              "about": about}
+    head = json.dumps(header, ensure_ascii=False, separators=(",", ":"), allow_nan=False).encode("utf-8",
+                                                                                                 "backslashreplace")
+    raw = b"".join([len(head).to_bytes(4, "little"), head, *made.parts])
+    return base64.b64encode(gzip.compress(raw, compresslevel=6, mtime=0)).decode("ascii")

@@ -1,0 +1,226 @@
+"""Digests of the code that decides numbers: what a stage imports, at any depth, and the libraries it uses.
+
+Results are reused, runs are compared and workers are accepted only where these digests agree. A module is reached when
+it is imported, at the top of a file or inside a function; imports for type checking only do not count. Nothing is left
+out by a list of names that somebody must remember to lengthen: a module that cannot be found, a relative import, or an
+import whose name is only known at run time (outside `FOLDERS`) is an error, not a gap.
+"""
+
+from __future__ import annotations
+
+import ast
+import hashlib
+import sys
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from functools import cache, lru_cache
+from pathlib import Path
+
+from riskmap.common.errors import RiskmapError
+
+PACKAGE = Path(__file__).parent
+ROOT = PACKAGE.name
+
+
+@dataclass(frozen=True)
+class Stage:
+    """Where a digest begins.
+
+    Attributes
+    ----------
+    follow : tuple of str
+        Modules of the package that compute; everything they import counts too.
+    alone : tuple of str
+        Modules that count by their own text only: they hand tables on and import every stage.
+    """
+
+    follow: tuple[str, ...]
+    alone: tuple[str, ...] = ()
+
+
+# What decides the rows kept by `store`, and every value of lots.parquet. Writers of other products are not followed.
+STAGES: Mapping[str, Stage] = {
+    "movement": Stage(("movement",), ("store",)),
+    "soil": Stage(("soil",), ("store", "in_parts")),
+    "estimate": Stage(("settings", "layers", "lots", "soil", "climate", "columns", "movement", "published", "risk",
+                       "parts", "outputs.rounding", "outputs.arrow_lots", "outputs.geoparquet"),
+                      ("assess", "in_parts", "store", "workers", "outputs")),
+    # What a worker on another machine runs: the stages above and the writers of every product.
+    "worker": Stage(("in_parts", "store", "workers")),
+}
+# Modules that import whatever lies in a folder: the whole folder counts.
+FOLDERS = ("climate.indices", "published")
+# Libraries whose installed name differs from the name that is imported.
+_DISTRIBUTION = {"sklearn": "scikit-learn"}
+_RUN_TIME = ("import_module", "__import__", "exec_module", "run_module", "run_path", "exec", "eval")
+
+
+class CodeDigestError(RiskmapError):
+    """The code that decides the numbers cannot be read, so nothing can be said to be the same code."""
+
+
+def code_digest(stage: str = "estimate") -> str:
+    """Return a short digest of the code and libraries that decide the numbers of a stage of `STAGES`.
+
+    Parameters
+    ----------
+    stage : str
+        `estimate` covers everything that decides a value of `lots.parquet`.
+
+    Raises
+    ------
+    CodeDigestError
+        When a module that is reached cannot be found or read.
+    """
+    return digest_bytes(stage).hex()[:16]
+
+
+@cache
+def digest_bytes(stage: str) -> bytes:
+    """Return the whole digest of a stage, 32 bytes; computed once a process."""
+    return digest_of(stage, PACKAGE)
+
+
+def digest_of(stage: str, package: Path) -> bytes:
+    """Return the digest of a stage of the package in a folder, 32 bytes."""
+    from importlib import metadata
+
+    files = reached(stage, package)
+    digest = hashlib.sha256(repr(sys.version_info[:2]).encode())
+    libraries: set[str] = set()
+    for name, path in sorted(files.items()):
+        content = _read(path)
+        digest.update(name.encode() + b"\0" + hashlib.sha256(content).digest())
+        libraries |= _imports(content, path.name).libraries
+    for library in sorted(libraries):
+        try:
+            digest.update(f"{library} {metadata.version(_DISTRIBUTION.get(library, library))}\n".encode())
+        except metadata.PackageNotFoundError:
+            raise CodeDigestError(f"E-RUN-070 the library {library} has no version to be found. Install riskmap with "
+                                  "pip.") from None
+    return digest.digest()
+
+
+def reached(stage: str, package: Path = PACKAGE) -> dict[str, Path]:
+    """Return the modules whose text counts for a stage, by dotted name below the package.
+
+    Raises
+    ------
+    CodeDigestError
+        When one of them cannot be found or read, or imports by a name that is only known at run time.
+    """
+    modules = _listed(package)
+    found: dict[str, Path] = {}
+    waiting = list(STAGES[stage].follow)
+    while waiting:
+        name = waiting.pop()
+        if name in found or name in STAGES[stage].alone:
+            continue
+        found[name] = _module(name, modules)
+        if not name:
+            continue  # the package's own first file only hands on the commands when they are asked for
+        imports = _imports(_read(found[name]), name)
+        if imports.at_run_time and name not in FOLDERS:
+            raise CodeDigestError(f"E-RUN-071 {ROOT}.{name} imports by a name that is only known at run time; nothing "
+                                  "can be said to be the same code.")
+        waiting += _parents(name)
+        waiting += [_holder(wanted, modules) for wanted in imports.modules]
+        if name in FOLDERS:
+            waiting += [other for other in modules if other.startswith(f"{name}.")]
+    return found | {name: _module(name, modules) for name in STAGES[stage].alone}
+
+
+@dataclass(frozen=True)
+class _Imports:
+    """What one file imports when it runs."""
+
+    modules: frozenset[str]  # below the package: `soil.horizon`, or `soil.horizon.Horizon` where a name is taken of it
+    libraries: frozenset[str]
+    at_run_time: bool
+
+
+@lru_cache(maxsize=1024)
+def _imports(content: bytes, name: str) -> _Imports:
+    modules: set[str] = set()
+    libraries: set[str] = set()
+    at_run_time = False
+    try:
+        nodes = list(_running(ast.parse(content)))
+    except SyntaxError as error:
+        raise CodeDigestError(f"E-RUN-072 {name}: is no Python that can be read ({error.msg}).") from None
+    for node in nodes:
+        names: Iterable[str] = ()
+        if isinstance(node, ast.Import):
+            names = [alias.name for alias in node.names]
+        elif isinstance(node, ast.ImportFrom):
+            if node.level:
+                raise CodeDigestError(f"E-RUN-073 {name}: a relative import; write the whole name.")
+            names = [f"{node.module}.{alias.name}" for alias in node.names]
+        elif isinstance(node, ast.Call):
+            at_run_time |= ast.unparse(node.func).rsplit(".", 1)[-1] in _RUN_TIME
+        for full in names:
+            top, _, below = full.partition(".")
+            if top == ROOT:
+                modules.add(below)
+            elif top not in sys.stdlib_module_names:
+                libraries.add(top)
+    return _Imports(frozenset(modules), frozenset(libraries), at_run_time)
+
+
+def _running(tree: ast.AST) -> Iterable[ast.AST]:
+    """Yield every node but those below `if TYPE_CHECKING:`."""
+    for node in ast.iter_child_nodes(tree):
+        if isinstance(node, ast.If) and ast.unparse(node.test) in ("TYPE_CHECKING", "typing.TYPE_CHECKING"):
+            for other in node.orelse:
+                yield other
+                yield from _running(other)
+            continue
+        yield node
+        yield from _running(node)
+
+
+def _parents(name: str) -> list[str]:
+    """Return the packages that Python runs before a module: of `soil.horizon` those are `soil` and the package."""
+    parts = name.split(".")
+    return [".".join(parts[:k]) for k in range(len(parts))]
+
+
+def _listed(package: Path) -> dict[str, Path]:
+    """Return every module of a package by its dotted name below it."""
+    found = {}
+    for path in package.rglob("*.py"):
+        parts = path.relative_to(package).with_suffix("").parts
+        found[".".join(parts[:-1] if parts[-1] == "__init__" else parts)] = path
+    return found
+
+
+def _holder(name: str, modules: Mapping[str, Path]) -> str:
+    """Return the module that an import means: the name itself, or what holds it where it is a name of a module."""
+    if name in modules:
+        return name
+    holder = name.rpartition(".")[0]
+    if not holder and name not in _assigned(_read(_module("", modules))):
+        holder = name  # of the package itself only names that its first file assigns: else it is a module that is gone
+    _module(holder, modules)
+    return holder
+
+
+@lru_cache(maxsize=8)
+def _assigned(content: bytes) -> frozenset[str]:
+    """Return the names that the top of a file assigns."""
+    return frozenset(target.id for node in ast.parse(content).body if isinstance(node, ast.Assign)
+                     for target in node.targets if isinstance(target, ast.Name))
+
+
+def _module(name: str, modules: Mapping[str, Path]) -> Path:
+    if name not in modules:
+        raise CodeDigestError(f"E-RUN-074 {ROOT}.{name} is imported and cannot be found; nothing can be said to be the "
+                              "same code. Install riskmap again.")
+    return modules[name]
+
+
+def _read(path: Path) -> bytes:
+    try:
+        return path.read_bytes()
+    except OSError as error:
+        raise CodeDigestError(f"E-RUN-075 {path.name}: cannot be read ({error.strerror}).") from None

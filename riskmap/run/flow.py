@@ -1,0 +1,339 @@
+"""The flow on one screen: the only module that knows the order of the stages."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from contextlib import ExitStack, contextmanager
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, cast
+
+from riskmap.common import settings as area_file
+from riskmap.common.errors import LayerError, SettingsError
+from riskmap.common.json_values import plain
+from riskmap.common.results import AreaResults, Results, RowCounts, Run, editor_row, row_steps
+from riskmap.common.weather import MovementInputs
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    import geopandas as gpd
+    import numpy as np
+    from numpy.typing import NDArray
+
+    from riskmap.climate import ClimateAttached
+    from riskmap.common.inputs import Layers
+    from riskmap.common.problems import Problem
+    from riskmap.common.results import History
+    from riskmap.common.settings import Area
+    from riskmap.run.store import Store
+    from riskmap.run.workers import Crew
+
+Progress = Callable[[str, float], None]  # stage in words, finished share 0-1
+
+
+class _Clock:
+    """Times the stages and tells progress."""
+
+    def __init__(self, progress: Progress | None) -> None:
+        self.seconds: dict[str, float] = {}
+        self._progress = progress
+
+    @contextmanager
+    def stage(self, name: str) -> Iterator[Callable[[float], None]]:
+        began = time.perf_counter()
+
+        def tell(share: float) -> None:
+            if self._progress:
+                self._progress(name, share)
+
+        tell(0.0)
+        yield tell
+        tell(1.0)
+        self.seconds[name] = time.perf_counter() - began
+
+
+@dataclass(frozen=True)
+class _Ready:
+    """What all ways of computing begin with: layers read, lots cleaned, weather of every lot."""
+
+    area: Area
+    found: Layers  # without its lots
+    weather: ClimateAttached
+    today: int
+    problems: list[Problem]
+    drought_shapes: gpd.GeoDataFrame | None
+    input_sha256: dict[str, list[str]]
+    lot_rows: list[list[int]]
+
+
+def _ready(area: Area, clock: _Clock, begin: Callable[[int], bool]) -> tuple[_Ready, gpd.GeoDataFrame]:
+    """Read, clean and attach the weather; return also the clean lots.
+
+    `begin(lots)` is told how many lots there are, and tells whether all of them will be held at once.
+    """
+    from riskmap import climate, layers, lots
+    from riskmap.climate import drought_to_draw as shapes
+    from riskmap.common import tables
+    from riskmap.layers import catalogue
+    from riskmap.lots import assumptions as assumed
+    from riskmap.run import manifest, memory
+
+    with clock.stage("reading layers"):
+        found = layers.read(area)
+        today = climate.present_month(found.climate, found.drought, found.index, area.today)
+        if against := area_file.against_today(area, today):
+            raise SettingsError("\n".join(against))
+        digests = manifest.input_digests(area, found.sources)
+    if found.climate is None:
+        raise LayerError("E-CLI-001 area file: there is no [climate] entry; monthly rain and temperature are needed.")
+    memory.check(len(found.lots), begin(len(found.lots)))
+    with clock.stage("cleaning lots"):
+        lot, lot_problems = lots.clean(found.lots, area.lot_settings, area.crs, today, str(area.lots.path),
+                                      catalogue.soil_box(found.soil))
+        tables.check(tables.LOT, lot)
+        assumptions = assumed.problems(found.lots, lot, area.lot_settings, today, str(area.lots.path))
+        numbered = row_steps(found.lots["source_row"].to_numpy())
+        found = replace(found, lots=found.lots.iloc[:0].copy())  # a copy: a view would hold every lot
+    with clock.stage("weather of each cell"):
+        weather = climate.attach(lot, found.climate, found.drought, found.index, area.climate_settings, area.crs, today)
+        tables.check(tables.LOT_CLIMATE, weather.lot_climate)
+        near = shapes.near_lots(lot, found.drought, today, area.movement.history_months)
+    return _Ready(area, found, weather, today, [*found.problems, *assumptions, *lot_problems], near, digests,
+                  numbered), lot
+
+
+def assess(area: Area, *, workers: int | None = None, progress: Progress | None = None,
+           kept: Store | None = None) -> tuple[Results, Layers]:
+    """Run every stage in order, all lots at once.
+
+    Parameters
+    ----------
+    area : Area
+    workers : int, optional
+        Threads of the movement stage; any number gives the same result.
+    progress : callable, optional
+        Told the stage and its finished share.
+    kept : Store, optional
+        Columns computed before; the result is the same with and without.
+
+    Returns
+    -------
+    Results, Layers
+        The estimate, and the layers it was made from (for the manifest) without their lots.
+
+    Raises
+    ------
+    LayerError
+        When a layer cannot be used.
+    SettingsError
+        When settings cannot be meant with the month of now.
+    """
+    from riskmap.run import store
+    from riskmap.run.workers import Here
+
+    clock = _Clock(progress)
+    ready, lot = _ready(area, clock, lambda _: True)
+    return _at_once(ready, lot, clock, kept or store.Store(None), Here(workers)), ready.found
+
+
+def _at_once(ready: _Ready, lot: gpd.GeoDataFrame, clock: _Clock, kept: Store, crew: Crew) -> Results:
+    """Return the estimate of lots that are held as one table."""
+    import pandas as pd
+
+    from riskmap.common import tables
+    from riskmap.estimates import beside as estimates_beside
+    from riskmap.estimates import table
+    from riskmap.movement import past, unique_columns
+    from riskmap.run import reuse as run_reuse
+    from riskmap.soil import overlap
+
+    area, weather = ready.area, ready.weather
+    with clock.stage("soil under each lot"):
+        ground = run_reuse.attach_soil(kept, area, lot, ready.found.soil)
+        for contract, frame in ((tables.LOT_SOIL, ground.lot_soil), (tables.LOT_MAP_UNIT, ground.lot_map_unit),
+                                (tables.LOT_PROFILE, ground.lot_profile)):
+            tables.check(contract, frame)
+    with clock.stage("suction, ground and slab") as tell:
+        lot_state = table.states(lot, ground.lot_soil, weather.lot_climate)
+        unique = unique_columns.collapse(lot.assign(state=lot_state["state"].to_numpy()), ground.lot_profile,
+                                  weather.lot_climate, today=ready.today)
+        mixture = unique_columns.normalised(unique.column_profile)
+        moved = run_reuse.simulate(kept, area, unique.column, mixture, ground.profile, ground.layer, weather.history,
+                               crew=crew, progress=tell)
+        column, history = past.split(moved.column, unique.lot_column, area.movement.history_months, ready.today)
+    with clock.stage("estimate"):
+        beside = estimates_beside.of_lots(ground.lot_profile, ground.profile, ground.layer, len(lot))
+        estimate = table.score(lot, lot_state, pd.concat([ground.lot_soil, beside], axis=1), weather.lot_climate,
+                              unique_columns.expand(column, unique.lot_column))
+        tables.check(tables.ESTIMATE, estimate)
+    inputs = MovementInputs(unique.column, mixture, unique.lot_column, ground.profile, ground.layer, weather.history)
+    soil_problems = [*ground.problems, *_overlaps(ready, overlap.touched(ground.lot_soil))]
+    return Results(lots=estimate, **_told(ready, clock, soil_problems, moved.facts, ground.line, history, inputs))
+
+
+def _overlaps(ready: _Ready, touched: dict[str, NDArray[np.int64]]) -> list[Problem]:
+    """Return what is said of lots on which soil polygons overlap."""
+    from riskmap.soil import overlap
+
+    return overlap.findings(touched, lambda position: editor_row(ready.lot_rows, position))
+
+
+def _told(ready: _Ready, clock: _Clock, soil_problems: list[Problem], facts: dict[str, Any],
+          line: gpd.GeoDataFrame | None, history: History | None, inputs: MovementInputs) -> dict[str, Any]:
+    """Return everything of `AreaResults`, by name."""
+    from riskmap.climate import freshness
+    from riskmap.common import month_numbers
+    from riskmap.estimates import beside as estimates_beside
+    from riskmap.evidence import published
+    from riskmap.run import code_digest
+
+    area, found, weather = ready.area, ready.found, ready.weather
+    return {
+        "area_name": area.name, "today": month_numbers.month_name(ready.today), "soil_scale": found.soil.scale,
+        "climate": weather.climate, "drought_weeks": weather.drought_weeks,
+        "credits": tuple(dict.fromkeys(source.credit for source in found.sources if source.credit)),
+        "problems": [*ready.problems, *soil_problems, *weather.problems],
+        "facts": {"newest_data": freshness.told(found.climate, found.drought, found.index),
+                  "published_methods": [{**method.as_dict()} for method in published.METHODS
+                                        if method.name in ("as2870", "cole_volume", "van_der_merwe_1964")],
+                  "published_notes": estimates_beside.NOTES, **facts, "seed": area.movement.seed,
+                  "code": code_digest.code_digest(), "input_sha256": ready.input_sha256,
+                  "lot_rows": ready.lot_rows, "stage_seconds": clock.seconds},
+        "history": history, "soil_lines": line, "drought_shapes": ready.drought_shapes, "inputs": inputs,
+        "settings": plain(area.model_dump(exclude={"folder"})),
+    }
+
+
+def run(area_path: Path, outputs: Path, *, units: str = "us", workers: int | None = None,
+        progress: Progress | None = None, public_k: int | None = None, reuse: bool = True,
+        scheduler: str | None = None, part_lots: int | None = None) -> Run:
+    """Estimate an area and write one new run folder, whole or not at all.
+
+    Up to `part_lots` lots are held as one table. More are worked on in parts, by processes of this machine or by a
+    cluster; numbers and files are the same for any number of parts and workers.
+
+    Parameters
+    ----------
+    area_path : Path
+        The area file.
+    outputs : Path
+        Folder that receives the run folder.
+    units : str
+        `us` or `si`: what the map shows first; files are SI.
+    workers : int, optional
+        Threads, or processes when there are several parts. Default: one for each core.
+    progress : callable, optional
+        Told the stage and its finished share.
+    public_k : int, optional
+        Write only tables for publication: groups of at least so many lots, nothing about one lot.
+    reuse : bool
+        Take columns that an earlier run into `outputs` computed from equal inputs; numbers are the same either way.
+    scheduler : str, optional
+        Address of a dask scheduler whose workers see `outputs` under the same path.
+    part_lots : int, optional
+        Most lots of a part; default `parts.PART_LOTS`.
+
+    Raises
+    ------
+    SettingsError, LayerError, RunFolderError, WorkerError
+    """
+    from riskmap.run import folder as run_folder
+    from riskmap.run import manifest, part_files, store
+    from riskmap.run import workers as crews
+
+    area, clock = area_file.load(area_path), _Clock(progress)
+    kept = store.Store((outputs / store.FOLDER).resolve() if reuse else None)  # workers may stand elsewhere
+    size = part_lots or part_files.PART_LOTS
+
+    crew: Crew | None = None
+
+    def begin(lots: int) -> bool:
+        """Tell whether so many lots are held at once; if not, workers load their libraries while lots are cleaned."""
+        nonlocal crew
+        if public_k is None and (lots > size or scheduler is not None):
+            crew = held.enter_context(crews.crew(workers, scheduler))
+        return crew is None
+
+    with run_folder.new_run(outputs, area.name if public_k is None else f"{area.name} public") as folder, \
+            ExitStack() as held:
+        ready, lot = _ready(area, clock, begin)
+        if crew is None:
+            results: AreaResults = _at_once(ready, lot, clock, kept, crews.Here(workers))
+            rows = _write_whole(cast("Results", results), folder.path, units, public_k, clock)
+        else:
+            lots = [lot]
+            del lot  # the parts are in files soon; a million lots are a gigabyte
+            results, rows = _by_parts(ready, lots, clock, kept, crew, folder.path, size, units)
+            held.close()
+        manifest.write(folder.path, results, area, ready.found.sources, rows)
+    return Run(folder.final, results, rows)
+
+
+def _write_whole(results: Results, folder: Path, units: str, public_k: int | None, clock: _Clock) -> RowCounts:
+    """Write the products of a table that is in memory."""
+    from riskmap.outputs.files import public_table
+    from riskmap.run import products as run_products
+
+    with clock.stage("writing products"):
+        if public_k is None:
+            run_products.write_all(results, folder, units)
+        else:
+            public_table.write(results, folder, public_k)
+    return RowCounts.of(results.lots)
+
+
+def _by_parts(ready: _Ready, lots: list[gpd.GeoDataFrame], clock: _Clock, kept: Store, crew: Crew, folder: Path,
+              size: int, units: str) -> tuple[AreaResults, RowCounts]:
+    """Estimate lots part by part and write the products into `folder`; the parts lie there until all is written.
+
+    `lots` holds the one table of clean lots and is emptied once its parts are written.
+    """
+    import shutil
+
+    import numpy as np
+
+    from riskmap.movement import past, unique_columns
+    from riskmap.outputs.files.arrow_lots import Shapes
+    from riskmap.run import memory, part_tasks
+    from riskmap.run import products as run_products
+    from riskmap.run import reuse as run_reuse
+    from riskmap.run.workers import Cluster
+    from riskmap.soil import overlap
+
+    area, weather = ready.area, ready.weather
+    place = folder.resolve() / "parts"
+    place.mkdir()
+    if isinstance(crew, Cluster):
+        crew.check(place)
+    with clock.stage("soil under each lot") as tell:
+        rows = part_tasks.write_lots(lots[0], weather, place, size)
+        line, told, key = part_tasks.write_survey(ready.found.soil, lots.pop(), area, place)
+        memory.release()
+        job = part_tasks.Job(area, place, kept, ready.today, key)
+        made = crew.map(part_tasks.soil_of_part, [(job, k) for k in range(len(rows))], tell)
+        touched = {flag: np.concatenate([rows[k][found[flag]] for k, (_, found) in enumerate(made)])
+                   for flag in (overlap.OVERLAP, overlap.DOUBLED)}
+    with clock.stage("suction, ground and slab") as tell:
+        unique, numbers = unique_columns.merged([found for found, _ in made], today=ready.today)
+        mixture = unique_columns.normalised(unique.column_profile)
+        moved = run_reuse.simulate(kept, area, unique.column, mixture, told.profile, told.layer, weather.history,
+                               crew=crew, progress=tell)
+        lot_column = part_tasks.columns_of_lots(job, rows, numbers)
+        column, history = past.split(moved.column, lot_column, area.movement.history_months, ready.today)
+    with clock.stage("estimate") as tell:
+        column.to_parquet(place / "moved.parquet", compression="lz4")
+        counted = crew.map(part_tasks.estimate_of_part, [(job, k, numbers[k], rows[k]) for k in range(len(rows))], tell)
+        counts, shapes = RowCounts(), Shapes()
+        for count, shape in counted:
+            counts, shapes = counts + count, shapes.with_(shape)
+    inputs = MovementInputs(unique.column, mixture, lot_column, told.profile, told.layer, weather.history)
+    soil_problems = [*told.problems, *_overlaps(ready, touched)]
+    results = AreaResults(**_told(ready, clock, soil_problems, moved.facts, line, history, inputs))
+    with clock.stage("writing products") as tell:
+        crew.map(part_tasks.write_product, [(kind, place, folder.resolve(), len(rows), results.today, shapes, counts.out)
+                                          for kind in ("gpkg", "csv", "parquet")], tell)
+        shutil.rmtree(place)
+        run_products.write_beside(results, folder, units, counts.out)
+    return results, counts

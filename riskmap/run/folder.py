@@ -1,0 +1,324 @@
+"""One new folder per run, written whole or not at all, also when two runs start at once or one is killed.
+
+A run writes into a hidden folder beside its final place that is marked and locked (`part_folder`). At the end every
+file is flushed to disk, the folder is renamed, and the one-line file `latest` is replaced. The next run into the same
+outputs folder removes what killed runs left there; beside `--into` only what an earlier command with the same `--into`
+left is removed.
+"""
+
+from __future__ import annotations
+
+import errno
+import os
+import re
+import stat
+import unicodedata
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+
+from riskmap.common import part_folder
+from riskmap.common.disk_space import NOTHING_KEPT, no_room, no_room_in
+from riskmap.common.errors import RiskmapError, RunFolderError, shown, visible
+from riskmap.run import files as run_files
+
+LATEST, PREVIOUS = "latest", "previous"
+NAME = re.compile(r"[A-Za-z0-9._-]{1,64}")
+_SLUG_LENGTH = 40
+_RUN = r"[a-z0-9]+(?:-[a-z0-9]+)*_\d{8}T\d{6}Z(?:-\d{1,3})?"  # what `new_run` makes of a slug and a moment
+_IN_THE_MAKING = re.compile(rf"{_RUN}|[a-z0-9]+(?:-[a-z0-9]+)*_into(?:-\d{{1,3}})?")
+_LONGEST_POINTER = 200  # bytes; computed: a run's name has at most 40 + 1 + 16 + 4
+_FULL = "the disk is full: "
+_MAY_WRITE = "Check that you may write there, or name another folder with {option}."
+_A_FILE = "A file has the name of the folder; name another folder with {option}."
+_HINTS = {
+    errno.ENOSPC: "Free some disk space and run again.",
+    errno.EDQUOT: "Your disk quota is used up; free some space and run again.",
+    errno.EFBIG: "The file is larger than this disk or account allows.",
+    errno.EACCES: _MAY_WRITE,
+    errno.EPERM: _MAY_WRITE,
+    errno.EROFS: "The disk is read-only; name another folder with {option}.",
+    errno.ENOTDIR: _A_FILE,
+    errno.EEXIST: _A_FILE,
+}
+
+
+@dataclass(frozen=True)
+class RunFolder:
+    """A run in the making: write into `path`; it becomes `final` when the block ends without an error."""
+
+    path: Path
+    final: Path
+
+
+def slug(area_name: str) -> str:
+    """Return the area's name as lower-case ASCII for a folder name; `area` when nothing is left of it."""
+    plain = unicodedata.normalize("NFKD", area_name).encode("ascii", "ignore").decode().lower()
+    return re.sub(r"[^a-z0-9]+", "-", plain)[:_SLUG_LENGTH].strip("-") or "area"
+
+
+@contextmanager
+def new_run(outputs: Path, area_name: str, now: datetime | None = None, *, point: bool = True) -> Iterator[RunFolder]:
+    """Open a new run folder.
+
+    Parameters
+    ----------
+    outputs : Path
+        Folder that receives the run folder; made when it is not there.
+    area_name : str
+        Name of the area; a slug of it begins the folder's name.
+    now : datetime, optional
+        Moment of the run with a time zone; default: the present.
+    point : bool
+        Let `latest` name this folder; false for what is made from runs and is none itself.
+
+    Yields
+    ------
+    RunFolder
+
+    Raises
+    ------
+    RunFolderError
+        When the folder cannot be made, written or put in place; nothing of the run is left then.
+    """
+    with _new(outputs, area_name, now, point=point) as run:
+        yield run
+
+
+@contextmanager
+def _new(outputs: Path, name: str, now: datetime | None, *, point: bool, option: str = "--outputs") \
+        -> Iterator[RunFolder]:
+    moment = (now or datetime.now(UTC)).astimezone(UTC)
+    try:
+        outputs.mkdir(parents=True, exist_ok=True)
+        if point:
+            _check_pointer(outputs)
+        clean(outputs)
+    except OSError as error:
+        raise _told(error, outputs, option) from error
+    with _in_the_making(outputs, f"{slug(name)}_{moment:%Y%m%dT%H%M%SZ}", None, point, option) as run:
+        yield run
+
+
+@contextmanager
+def made_from(run: Path | None, name: str, into: Path | None, now: datetime | None = None) -> Iterator[RunFolder]:
+    """Open a new folder for what is made from a finished run, or from no run; `latest` never names it.
+
+    Parameters
+    ----------
+    run : Path, optional
+        The run, which must stay as its manifest says.
+    name : str
+        Begins the folder's name when `into` is not given.
+    into : Path, optional
+        A new or an empty folder; default: a new one beside the run.
+    now : datetime, optional
+        As in `new_run`.
+
+    Yields
+    ------
+    RunFolder
+        Write into `path`; the folder appears whole as `final` when the block ends without an error.
+
+    Raises
+    ------
+    RunFolderError
+        When `into` lies inside the run or holds something, or the folder cannot be made or written.
+    """
+    if into is None:
+        beside = run.resolve().parent if run is not None else Path("outputs")
+        with _new(beside, name, now, point=False, option="--into") as made:
+            yield made
+        return
+    target = Path(os.path.realpath(into))
+    if run is not None and target.is_relative_to(os.path.realpath(run)):
+        raise RunFolderError(f"E-RUN-015 {into.as_posix()}: lies inside the run, which stays as its manifest says. "
+                             "Name another folder with --into.")
+    try:
+        if os.path.lexists(into) and (not into.is_dir() or any(into.iterdir())):
+            raise RunFolderError(f"E-RUN-017 {into.as_posix()}: is there already and not an empty folder; nothing is "
+                                 "written over. Name another one with --into.")
+        target.parent.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise _told(error, into, "--into") from error
+    with _in_the_making(target.parent, f"{slug(target.name)}_into", target, False, "--into") as made:
+        yield RunFolder(made.path, into)
+
+
+@contextmanager
+def _in_the_making(parent: Path, wanted: str, into: Path | None, point: bool, option: str) -> Iterator[RunFolder]:
+    """Give a folder to fill, moved to `into` or to the name that was free when the block ends without an error."""
+
+    def taken(name: str) -> bool:
+        return into is None and os.path.lexists(parent / name)
+
+    try:
+        part = part_folder.claim(parent, wanted, taken)
+    except OSError as error:
+        raise _told(error, parent, option) from error
+    if part is None:
+        raise RunFolderError(f"E-RUN-002 {parent.as_posix()}: {part_folder.ATTEMPTS} runs named {wanted} already. Run "
+                             "again.")
+    run = RunFolder(part.content, into or parent / part.name)
+    try:
+        yield run
+        _put_in_place(run)
+        _announce(run, part, point)
+    except OSError as error:
+        raise _told(error, parent, option) from error
+    except Exception as error:
+        # a library that writes a format may wrap what the system said
+        full = None if isinstance(error, RiskmapError) else no_room_in(error) or no_room(run.path)
+        if full is None or not os.path.lexists(run.path):
+            raise
+        raise _told(full, parent, option) from error
+    except BaseException as error:
+        error.add_note(NOTHING_KEPT if os.path.lexists(run.path) else f"{run.final.as_posix()} is whole.")
+        raise
+    finally:
+        part.remove()
+
+
+def clean(outputs: Path) -> list[str]:
+    """Remove what killed runs left behind and return their names; all that is not ours or in progress is left alone."""
+    return part_folder.sweep(outputs, _IN_THE_MAKING)
+
+
+def latest(outputs: Path) -> Path | None:
+    """Return the newest finished run folder, or None when there is none."""
+    try:
+        name = (outputs / LATEST).read_text(encoding="ascii").strip()
+    except (OSError, UnicodeDecodeError):
+        return None
+    if not NAME.fullmatch(name) or name.startswith("."):
+        return None
+    folder = outputs / name
+    return folder if folder.is_dir() else None
+
+
+def find(run: str, outputs: Path) -> Path:
+    """Return the folder of a finished run: a path, a name below `outputs`, `latest`, or `previous` (the one before it).
+
+    `previous` is the newest run of the same area that was written before the latest one: the area is known by its name
+    as it is in the manifest, the time is the run's own.
+
+    Raises
+    ------
+    RunFolderError
+        When there is none.
+    """
+    if run == LATEST:
+        newest = latest(outputs)
+        if newest is None:
+            raise RunFolderError(f"E-RUN-014 {visible(outputs.as_posix())}: no finished run there. Run `riskmap "
+                                 "estimate`, or name another folder with --outputs.")
+        return newest
+    if run == PREVIOUS:
+        return _before_latest(outputs)
+    for folder in (Path(run), outputs / run):
+        with suppress(OSError, ValueError):  # a name that is too long or no name at all
+            if folder.is_dir():
+                return folder
+    raise RunFolderError(f"E-RUN-014 {visible(run)}: no such folder. Name a run folder below "
+                         f"{visible(outputs.as_posix())}, or `{LATEST}`.")
+
+
+def _before_latest(outputs: Path) -> Path:
+    """Return the newest run of the area of the latest run that was written before it."""
+    newest = latest(outputs)
+    if newest is None:
+        raise RunFolderError(f"E-RUN-018 {visible(outputs.as_posix())}: there is no run of this area before the latest "
+                             "one. Run `riskmap estimate` again when new data are there, or name a run folder.")
+    try:
+        of_latest = run_files.manifest_of(newest)
+    except run_files.ManifestError as error:
+        raise RunFolderError(f"E-RUN-046 {visible(newest.as_posix())}: which area the latest run is of cannot be read. "
+                             f"{error} Name the run folder instead of `{PREVIOUS}`.") from None
+    earlier = []
+    for folder in outputs.iterdir():
+        if folder == newest or folder.name.startswith(".") or not (folder / run_files.NAME).is_file():
+            continue
+        with suppress(run_files.ManifestError):  # of another program, or damaged: of no area that is known
+            found = run_files.manifest_of(folder)
+            if _kind(found) == _kind(of_latest) and (found.written_utc, folder.name) < (of_latest.written_utc,
+                                                                                        newest.name):
+                earlier.append((found.written_utc, folder.name, folder))
+    if not earlier:
+        raise RunFolderError(f"E-RUN-018 {visible(outputs.as_posix())}: there is no run of this area "
+                             f"('{visible(of_latest.area.name)}') before the latest one. Run `riskmap estimate` again "
+                             "when new data are there, or name a run folder.")
+    return max(earlier)[2]
+
+
+def _kind(run: run_files.Manifest) -> tuple[str, bool]:
+    """Return what two runs must have in common to follow one another: the area, and whether single lots are in them."""
+    return run.area.name, "lots.parquet" in run.outputs
+
+
+def _check_pointer(outputs: Path) -> None:
+    """Refuse an outputs folder in which `latest` is something else than what runs leave there; it would be replaced."""
+    pointer = outputs / LATEST
+    try:
+        kind = os.lstat(pointer)
+    except FileNotFoundError:
+        return
+    if stat.S_ISREG(kind.st_mode) and kind.st_size <= _LONGEST_POINTER and \
+            re.fullmatch(_RUN, pointer.read_text(encoding="ascii", errors="replace").strip()):
+        return
+    raise RunFolderError(f"E-RUN-050 {pointer.as_posix()}: is there already and was not written by riskmap, which "
+                         "keeps the name of its newest run in a file of this name. Rename it, or name another folder "
+                         "with --outputs. Nothing was changed.")
+
+
+def _put_in_place(run: RunFolder) -> None:
+    for folder, _, files in os.walk(run.path):
+        for file in files:
+            _flush(Path(folder) / file)
+        _flush(Path(folder))
+    if run.final.is_dir() and not run.final.is_symlink() and not any(run.final.iterdir()):
+        run.final.rmdir()  # the empty folder of `--into`
+    if os.path.lexists(run.final):
+        raise RunFolderError(f"E-RUN-003 {run.final.as_posix()}: appeared while this run was writing. Run again.")
+    os.rename(run.path, run.final)
+
+
+def _announce(run: RunFolder, part: part_folder.PartFolder, point: bool) -> None:
+    """Bring the new name to disk, and let `latest` say it."""
+    outputs = run.final.parent
+    try:
+        _flush(outputs)
+        if not point:
+            return
+        pointer = part.path / LATEST
+        pointer.write_text(f"{part.name}\n", encoding="ascii", newline="\n")
+        _flush(pointer)
+        os.replace(pointer, outputs / LATEST)
+        _flush(outputs)
+    except OSError as error:
+        raise RunFolderError(f"E-RUN-006 {run.final.as_posix()}: the run is whole, but the file `{LATEST}` beside it "
+                             f"could not be renewed: {error.strerror or error}.") from error
+
+
+def _flush(path: Path) -> None:
+    """Force a file or folder to disk; systems that cannot open a folder flush it with the rename."""
+    if path.is_dir():
+        if os.name == "nt":
+            return
+        descriptor = os.open(path, os.O_RDONLY)
+    else:
+        descriptor = os.open(path, os.O_RDWR)
+    try:
+        os.fsync(descriptor)
+    finally:
+        os.close(descriptor)
+
+
+def _told(error: OSError, folder: Path, option: str = "--outputs") -> RunFolderError:
+    file = Path(error.filename).name if isinstance(error.filename, str | os.PathLike) else ""
+    where = f"{folder.as_posix()}: " + (f"{shown(file)}: " if file and file != folder.name else "")
+    hint = _HINTS.get(error.errno or 0, "Run again; if it happens again, name another folder with {option}.")
+    full = _FULL if error.errno == errno.ENOSPC else ""
+    return RunFolderError(f"E-RUN-001 {full}{where}{error.strerror or error}. {hint.format(option=option)} "
+                          f"{NOTHING_KEPT}")

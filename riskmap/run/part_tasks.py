@@ -1,0 +1,315 @@
+"""The stages over parts: files between them, one task per part, no table of all lots but for what lots are told by.
+
+Everything lies in one folder that all workers see. A part is read, worked on and written; what was computed is also
+in the store, so that a run that was stopped finds its parts and columns again. Tasks are plain functions of file
+names: they run in this process, in others or on other machines and give the same files.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+
+from riskmap.common.errors import RunFolderError
+from riskmap.common.results import RowCounts
+from riskmap.run import memory, part_files
+from riskmap.run.store import Store
+
+if TYPE_CHECKING:
+    import geopandas as gpd
+    from numpy.typing import NDArray
+
+    from riskmap.climate import ClimateAttached
+    from riskmap.common.inputs import SoilTables
+    from riskmap.common.settings import Area
+    from riskmap.movement.unique_columns import Columns
+    from riskmap.outputs.files.arrow_lots import Shapes
+    from riskmap.soil import Described
+    from riskmap.soil.overlay import SoilPolygons
+
+MARGIN_M, WIDER = 1000.0, 4.0  # soil read around a part at first; more while a soil line may lie farther off
+GROUP_ROWS = 2000  # soil polygons or lines of a row group: what a reader skips or reads
+_SOIL = ("map_unit", "component", "horizon", "shrink_swell_stored")
+_CLIMATE = ("cell_id", "driver_level", "drought_category", "drought_valid_date", "climate_flags")
+
+
+@dataclass(frozen=True)
+class Job:
+    """What every task of a run is told: the area, the folder of the parts, the store, month number of now."""
+
+    area: Area
+    folder: Path
+    store: Store
+    today: int
+    survey_key: str
+
+
+# ---------------------------------------------------------------- before the tasks
+def write_lots(lot: gpd.GeoDataFrame, weather: ClimateAttached, folder: Path, size: int) -> list[NDArray[np.int64]]:
+    """Write the parts of the lots, with what the weather stage says of each, and return the rows of each part."""
+    rows = part_files.split(lot, size)
+    part_files.write_lots(lot.assign(**{name: weather.lot_climate[name].to_numpy() for name in _CLIMATE}), rows, folder)
+    return rows
+
+
+def write_survey(survey: SoilTables, lot: gpd.GeoDataFrame, area: Area, folder: Path) \
+        -> tuple[gpd.GeoDataFrame, Described, str]:
+    """Write the survey so that a part reads its tables and the polygons near it: along a curve, with boxes.
+
+    Returns
+    -------
+    GeoDataFrame, Described, str
+        Lines between map units near the lots; what the tables say; the key of all but the lots in the store.
+    """
+    from riskmap import soil
+    from riskmap.run.reuse import survey_key
+    from riskmap.soil import lines, overlay
+    from riskmap.soil import lines_to_draw as near
+
+    polygons = overlay.prepare(survey.polygons, area.crs)
+    every_line = lines.soil_lines(polygons)
+    _write_shapes(folder / "polygons.parquet", polygons.geometry, area.crs, unit=polygons.unit)
+    _write_shapes(folder / "lines.parquet", every_line.geometry, area.crs, own=every_line.own, other=every_line.other)
+    for name in _SOIL:
+        table = getattr(survey, name)
+        if table is not None:
+            table.to_parquet(folder / f"{name}.parquet")
+    facts = {"scale": survey.scale, "from_raster": survey.from_raster, "mukeys": polygons.mukeys.tolist()}
+    (folder / "survey.json").write_text(json.dumps(facts), encoding="utf-8")
+    told = soil.describe(survey, area.soil_settings, polygons.mukeys)
+    line = near.near_lots(lot.geometry.to_numpy(), every_line, polygons, told.named, area.crs)
+    return line, told, survey_key(area, survey)
+
+
+# ---------------------------------------------------------------- soil under the lots of a part
+def soil_of_part(job: Job, number: int) -> tuple[Columns, dict[str, NDArray[np.int64]]]:
+    """Find soil, states and unique columns of a part and write `ground_*`.
+
+    Returns
+    -------
+    Columns, dict
+        The columns without their lots; positions in the part of the lots on which soil polygons overlap.
+    """
+    from dataclasses import replace
+
+    from riskmap.estimates import beside as estimates_beside
+    from riskmap.estimates import table as risk
+    from riskmap.movement import unique_columns as columns
+    from riskmap.soil import overlap
+
+    lot, climate = _lots(job, number)
+    survey, told = _survey(job.folder, job.area.soil_settings)
+    lot_soil, lot_profile = _soil(job, lot, survey, told)
+    state = risk.states(lot, lot_soil, climate)
+    unique = columns.collapse(lot.assign(state=state["state"].to_numpy()), lot_profile, climate, today=job.today)
+    beside = estimates_beside.of_lots(lot_profile, told.profile, told.layer, len(lot))
+    ground = pd.concat([lot_soil.drop(columns="lot_row"), beside, state.add_prefix("lot_")], axis=1)
+    ground.assign(column=unique.lot_column).to_parquet(_file(job, "ground", number), compression="lz4")
+    touched = overlap.touched(lot_soil)
+    del lot, climate, lot_soil, lot_profile, ground, beside
+    memory.release()
+    return replace(unique, lot_column=np.empty(0, np.int64)), touched
+
+
+def _soil(job: Job, lot: gpd.GeoDataFrame, survey: SoilTables, told: Described) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Return lot_soil and lot_profile of a part, from the store when its lots and the survey are the same."""
+    from riskmap.run import reuse
+
+    key = "" if job.store.folder is None else reuse.lots_key(job.survey_key, lot)
+    kept = [job.store.get(f"{key}{name}") for name in ("part_soil", "part_profile")] if key else [None, None]
+    if kept[0] is not None and kept[1] is not None:
+        return kept[0][0], kept[1][0]
+    found = _soil_anew(job, lot, survey, told)
+    for name, frame in zip(("part_soil", "part_profile"), found, strict=True):
+        if key:
+            job.store.put(f"{key}{name}", frame, {}, anew=True)
+    return found
+
+
+def _soil_anew(job: Job, lot: gpd.GeoDataFrame, survey: SoilTables, told: Described) \
+        -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Return lot_soil and lot_profile of a part from the polygons and lines near it."""
+    from riskmap import soil
+    from riskmap.soil.overlay import SoilPolygons
+
+    mukeys = _facts(job.folder)["mukeys"]
+    shapes, frame, _ = _near(job.folder / "polygons.parquet", lot, 0.0)
+    polygons = SoilPolygons(shapes, frame["unit"].to_numpy(np.int64), np.array(mukeys, dtype=object))
+    lot_soil, _, lot_profile = soil.of_lots(lot, survey, told, polygons, _nearest_line(job, lot, polygons),
+                                            job.area.soil_settings)
+    return lot_soil, lot_profile
+
+
+def _nearest_line(job: Job, lot: gpd.GeoDataFrame, polygons: SoilPolygons) \
+        -> tuple[NDArray[np.float64], NDArray[np.int64]]:
+    """Return what `soil.lines.nearest` does, reading lines around the part until no nearer one can be outside."""
+    from riskmap import soil
+    from riskmap.soil import lines
+
+    points = soil.middle(lot.geometry.to_numpy())
+    distance, beyond = np.full(len(lot), np.nan), np.full(len(lot), -1, np.int64)
+    ask = np.flatnonzero(lines.home(points, polygons) >= 0)
+    margin = MARGIN_M
+    while len(ask):
+        shapes, frame, whole = _near(job.folder / "lines.parquet", lot, margin)
+        line = lines.Lines(shapes, frame["own"].to_numpy(np.int64), frame["other"].to_numpy(np.int64))
+        distance[ask], beyond[ask] = lines.nearest(points[ask], polygons, line)
+        if whole:
+            break
+        ask = ask[~(distance[ask] <= margin)]
+        margin *= WIDER
+    return distance, beyond
+
+
+def _near(path: Path, lot: gpd.GeoDataFrame, margin: float) -> tuple[NDArray[np.object_], pd.DataFrame, bool]:
+    """Return the shapes whose box meets the part's box with a margin [m], in the survey's order; and whether all."""
+    import geopandas as gpd
+    import pyarrow.parquet as pq
+    import shapely
+
+    known = lot.geometry[~(lot.geometry.isna() | lot.geometry.is_empty)]
+    box = np.asarray(known.total_bounds) if len(known) else np.zeros(4)
+    near = gpd.read_parquet(path, bbox=tuple((box + np.array([-margin, -margin, margin, margin])).tolist()))
+    near = near.sort_values("place")
+    shapes = near.geometry.to_numpy()
+    shapely.prepare(shapes)
+    return shapes, pd.DataFrame(near.drop(columns="geometry")), \
+        len(near) == pq.read_metadata(path).num_rows or not len(known)
+
+
+def _write_shapes(path: Path, shapes: NDArray[np.object_], crs: str, **columns: NDArray[np.int64]) -> None:
+    """Write shapes along a curve with their boxes, so that `_near` reads some row groups only."""
+    import geopandas as gpd
+
+    frame = gpd.GeoDataFrame({"place": np.arange(len(shapes)), **columns}, geometry=shapes, crs=crs)
+    frame.iloc[part_files.along_curve(frame)].to_parquet(path, index=False, schema_version="1.1.0", compression="lz4",
+                                                    write_covering_bbox=True, row_group_size=GROUP_ROWS)
+
+
+def _facts(folder: Path) -> dict[str, Any]:
+    return dict(json.loads((folder / "survey.json").read_text(encoding="utf-8")))
+
+
+def _survey(folder: Path, settings: Any) -> tuple[SoilTables, Described]:
+    """Return the tables of the survey without polygons, and what they say; once per process and run."""
+    import geopandas as gpd
+
+    from riskmap import soil
+    from riskmap.common.inputs import SoilTables
+
+    if _held.get("folder") != folder:
+        told = _facts(folder)
+        frames = {name: pd.read_parquet(folder / f"{name}.parquet") for name in _SOIL
+                  if (folder / f"{name}.parquet").is_file()}
+        survey = SoilTables(polygons=gpd.GeoDataFrame({"mukey": []}, geometry=[], crs="EPSG:4326"),
+                            scale=told["scale"], from_raster=told["from_raster"], **frames)
+        _held.update(folder=folder, survey=survey,
+                     told=soil.describe(survey, settings, np.array(told["mukeys"], dtype=object)))
+    return _held["survey"], _held["told"]
+
+
+_held: dict[str, Any] = {}
+
+
+# ---------------------------------------------------------------- the estimate of a part
+def estimate_of_part(job: Job, number: int, column_of: NDArray[np.int64], rows: NDArray[np.int64]) \
+        -> tuple[RowCounts, Shapes]:
+    """Write the estimate of a part, rounded and in the order of its rows; return its counts and shapes.
+
+    Parameters
+    ----------
+    job : Job
+    number : int
+        Of the part.
+    column_of : int array
+        Number in the whole run of each column of the part.
+    rows : int array
+        `lot_row` in the whole run of each lot of the part.
+    """
+    from riskmap.common import tables
+    from riskmap.estimates import table as risk
+    from riskmap.movement import unique_columns as columns
+    from riskmap.outputs.files import arrow_lots, rounding
+
+    lot, climate = _lots(job, number)
+    path = _file(job, "ground", number)
+    with _whole(path.name):
+        ground = pd.read_parquet(path)
+    state = ground[["lot_state", "lot_state_reason"]].set_axis(["state", "state_reason"], axis=1)
+    lot_soil = ground.drop(columns=["lot_state", "lot_state_reason", "column"]).assign(lot_row=lot["lot_row"])
+    own = ground["column"].to_numpy(np.int64)
+    lot_column = np.where(own >= 0, np.append(column_of, -1)[own], -1)
+    moved = pd.read_parquet(job.folder / "moved.parquet")
+    table = risk.score(lot, state, lot_soil, climate, columns.expand(moved, lot_column))
+    table["lot_row"] = rows
+    tables.check(tables.ESTIMATE, table)
+    arrow = arrow_lots.table(rounding.rounded_lots(table))
+    part_files.write_rows(arrow, _file(job, "estimate", number), arrow_lots.ROWS)
+    counts = RowCounts.of(table), arrow_lots.shapes_of(arrow)
+    del lot, climate, ground, lot_soil, moved, table, arrow
+    memory.release()
+    return counts
+
+
+@contextmanager
+def _whole(name: str) -> Iterator[None]:
+    """Tell a part that cannot be read by its name; nothing is made up in its place."""
+    try:
+        yield
+    except (OSError, ValueError, KeyError) as error:
+        raise RunFolderError(f"E-RUN-036 the part file {name} of this run is damaged or gone ({type(error).__name__}). "
+                             "Run again; what is in the store is not computed again. If it happens again, check the "
+                             "disk.") from None
+
+
+def _lots(job: Job, number: int) -> tuple[gpd.GeoDataFrame, pd.DataFrame]:
+    """Return the lots of a part numbered from 0, and what the weather stage says of them."""
+    import geopandas as gpd
+
+    path = _file(job, "lots", number)
+    with _whole(path.name):
+        lot = gpd.read_parquet(path)
+    lot["lot_row"] = np.arange(len(lot), dtype=np.int64)
+    return lot.drop(columns=list(_CLIMATE)), pd.DataFrame(lot[["lot_row", *_CLIMATE]])
+
+
+def columns_of_lots(job: Job, rows: list[NDArray[np.int64]], numbers: list[NDArray[np.int64]]) -> NDArray[np.int64]:
+    """Return the column of every lot of the run in the order of the input, -1 without one."""
+    out = np.full(sum(len(chosen) for chosen in rows), -1, np.int64)
+    for number, (chosen, column_of) in enumerate(zip(rows, numbers, strict=True)):
+        own = pd.read_parquet(_file(job, "ground", number), columns=["column"])["column"].to_numpy(np.int64)
+        out[chosen] = np.where(own >= 0, np.append(column_of, -1)[own], -1)
+    return out
+
+
+# ---------------------------------------------------------------- the products
+def write_product(kind: str, folder: Path, into: Path, count: int, today: str, shapes: Shapes, rows: int) -> str:
+    """Write one product from the estimates of all parts in the order of the input; return its name."""
+    from riskmap.outputs.files import arrow_lots, csv_table, geopackage, geoparquet
+
+    paths = [folder / f"estimate_{number_text(k)}.parquet" for k in range(count)]
+    for path in paths:
+        with _whole(path.name):
+            part_files.check(path)
+    stream = part_files.in_order(paths, arrow_lots.ROWS)
+    if kind == "gpkg":
+        return geopackage.write_tables(stream, into, today, shapes, rows).name
+    if kind == "csv":
+        return csv_table.write_tables(stream, into).name
+    return geoparquet.write_tables(stream, into).name
+
+
+def number_text(number: int) -> str:
+    """Return the number of a part as it stands in file names."""
+    return f"{number:05d}"
+
+
+def _file(job: Job, kind: str, number: int) -> Path:
+    return job.folder / f"{kind}_{number_text(number)}.parquet"

@@ -1,0 +1,327 @@
+"""What a run leaves behind for later commands: everything of `Results` that `lots.parquet` does not hold.
+
+`map`, `brief`, `screen`, `explain` and `compare` read a finished run folder; they compute nothing again that is here.
+Tables are Parquet with a checksum for each page, plain values are JSON: nothing in a run folder is ever executed on
+reading. Files are opened by `run_files.RunFiles`; their content is judged here, also where the manifest agrees with it.
+"""
+
+from __future__ import annotations
+
+import json
+from datetime import date
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import numpy as np
+import pandas as pd
+from pydantic import BaseModel, ConfigDict, Field, TypeAdapter
+
+from riskmap import __version__
+from riskmap.common import month_numbers, tables
+from riskmap.common.errors import RiskmapError, RunFolderError, TableError, shown, visible
+from riskmap.common.json_values import plain
+from riskmap.common.problems import Problem
+from riskmap.common.results import AreaResults, History, Results
+from riskmap.common.weather import ClimateHistory, MovementInputs
+from riskmap.run import files as run_files
+from riskmap.run.files import RunFiles
+
+if TYPE_CHECKING:
+    import geopandas as gpd
+
+    from riskmap.common.settings import Area
+
+FOLDER = "record"
+FACTS = "facts.json"
+PROBLEMS = "problems.json"
+LOTS = "lots.parquet"
+FORMAT = 1
+TABLES = ("climate", "drought_weeks")
+SHAPES = ("soil_lines", "drought_shapes")
+INPUTS = ("column", "column_profile", "profile", "layer")
+# differ between equal runs (draws are shared within a batch, columns are kept); the manifest has them
+OF_ONE_RUN = ("stage_seconds", "seconds", "unit_draws_per_s", "unit_draws", "reused_columns")
+SUMS = {"write_page_checksum": True}  # so that a table whose bytes changed is not read, with and without a manifest
+CHECKED = {"page_checksum_verification": True}
+# of problems.json (judgement: the row-by-row findings of a poor file are 3 a lot, of 9 values and some 300 bytes each)
+_FINDINGS, _FINDINGS_A_LOT, _FINDING_BYTES, _FINDING_VALUES = 100_000, 20, 1000, 12
+# what later commands take from each table, by kind: t text, m month, d day, n number, ? number that may be missing as a
+# whole, b boolean, s shape
+_COLUMNS = {
+    "climate": {"cell_id": "t", "month": "m", "precipitation_mm": "n", "pet_mm": "?", "spei_12": "?"},
+    "drought_weeks": {"cell_id": "t", "valid_date": "d", "category": "t"},
+    "soil_lines": {"map_unit_name_left": "t", "map_unit_name_right": "t", "geometry": "s"},
+    "drought_shapes": {"valid_date": "d", "category": "t", "geometry": "s"},
+    "column": {"cell_id": "t", "half_width_m": "n", "half_width_known": "b", "slab_class": "t", "plan_factor": "n",
+               "pour_early_month": "n", "pour_late_month": "n"},
+    "column_profile": {"column_id": "n", "profile_id": "n", "weight": "n"},
+    "profile": {"profile_id": "n"},
+    "layer": {"profile_id": "n", "top_m": "n", "bottom_m": "n", "lep_low_pct": "n", "lep_pct": "n",
+              "lep_high_pct": "n"},
+    "cell": {"cell_id": "t", "flags": "t", "coldest_normal_c": "n"},
+    "cell_month": {"cell": "n", "month": "n", "precipitation_mm": "n", "pet_mm": "n", "z": "n", "source": "n"},
+    "lot_column": {"column": "n"}, "lot_series": {"series": "n"},
+}
+_KINDS = {"t": "OUST", "m": "OUST", "d": "OUST", "n": "iuf", "?": "iuf", "b": "b", "s": "O"}
+_PARSED = {"m": month_numbers.parse_month, "d": date.fromisoformat}
+
+
+class _Lots(BaseModel):
+    path: str | None = None
+
+
+class _Settings(BaseModel):
+    lots: _Lots = _Lots()
+
+
+class _Cell(BaseModel):
+    outlook_years: list[Any] = []
+
+
+class _Known(BaseModel):
+    """What later commands take from the facts; others are free."""
+
+    model_config = ConfigDict(strict=True)
+
+    code: str = ""
+    reference_lot: str = ""
+    cells: dict[str, _Cell] = {}
+    input_sha256: dict[str, list[str]] = {}
+    lot_rows: list[Annotated[list[int], Field(min_length=2, max_length=2)]] = []
+
+
+class _Facts(BaseModel):
+    """The content of facts.json."""
+
+    model_config = ConfigDict(strict=True)
+
+    area_name: str
+    today: run_files.Month
+    soil_scale: Annotated[int, Field(ge=1)] | None
+    credits: list[str]
+    settings: _Settings
+    facts: _Known
+
+
+def write(found: AreaResults, folder: Path) -> Path:
+    """Write the folder `record` into a run folder and return its path."""
+    place = folder / FOLDER
+    place.mkdir()
+    for name in TABLES:
+        getattr(found, name).to_parquet(place / f"{name}.parquet", compression="zstd", index=False, **SUMS)
+    for name in SHAPES:
+        shapes: gpd.GeoDataFrame | None = getattr(found, name)
+        if shapes is not None:
+            shapes.to_parquet(place / f"{name}.parquet", compression="zstd", index=False, **SUMS)
+    if found.history is not None:
+        _history_table(found.history).to_parquet(place / "history.parquet", compression="zstd", index=False, **SUMS)
+        pd.DataFrame({"series": found.history.series}).to_parquet(place / "lot_series.parquet", compression="zstd",
+                                                                  **SUMS)
+    if found.inputs is not None:
+        _write_inputs(found.inputs, place)
+    facts = {"format": FORMAT, "riskmap": __version__, "area_name": found.area_name, "today": found.today,
+             "soil_scale": found.soil_scale, "credits": list(found.credits), "settings": found.settings,
+             "facts": {name: value for name, value in found.facts.items() if name not in OF_ONE_RUN}}
+    (place / FACTS).write_text(json.dumps(plain(facts), ensure_ascii=False, allow_nan=False) + "\n", encoding="utf-8",
+                               errors="backslashreplace", newline="\n")
+    return place
+
+
+def lot_ids(run: Path | RunFiles) -> pd.Series:
+    """Return the identifiers of a run's lots in the order of its rows, without reading the rest."""
+    files = run if isinstance(run, RunFiles) else RunFiles(run)
+    with files.open(LOTS) as stream:
+        return pd.read_parquet(stream, columns=["lot_id"], **CHECKED)["lot_id"].astype("str")
+
+
+def read(run: Path | RunFiles, lot_id: str | None = None) -> Results:
+    """Read a finished run folder.
+
+    Parameters
+    ----------
+    run : Path or RunFiles
+        As `run_folder.new_run` left it. A path: every file that is read is compared with the manifest first.
+    lot_id : str, optional
+        Read the rows of this identifier only, without findings, past months and inputs: what a million lots would cost
+        is not spent on one.
+
+    Returns
+    -------
+    Results
+        Values as written: rounded to the steps of the tables. Columns that the estimate does not have are left out.
+
+    Raises
+    ------
+    RunFolderError
+        When the folder is no run of this version's format, or a file of it was changed or is damaged.
+    """
+    folder = run.folder if isinstance(run, RunFiles) else run
+    if not (folder / LOTS).is_file() or not (folder / FOLDER / FACTS).is_file():
+        raise RunFolderError(f"E-RUN-010 {visible(folder.as_posix())}: this is not a finished run of `riskmap "
+                             f"estimate` ({LOTS} and {FOLDER}/{FACTS} belong to one). Name a folder below outputs/, or "
+                             "`latest`.")
+    files = run if isinstance(run, RunFiles) else RunFiles(run)
+    name = f"{FOLDER}/{FACTS}"
+    try:
+        told = files.json(name)
+        if told["format"] != FORMAT:
+            raise RunFolderError(f"E-RUN-011 {visible(folder.as_posix())}: the run was written in format "
+                                 f"{shown(told['format'])}, this version reads {FORMAT}. Run the estimate again.")
+        _Facts.model_validate(told)
+        name = LOTS
+        lots = _lots(files, lot_id)
+        name = PROBLEMS
+        problems = _problems(files, len(lots)) if lot_id is None else []
+        frames = {}
+        for table in (*TABLES, *SHAPES):
+            name = f"{FOLDER}/{table}.parquet"
+            frames[table] = _table(files, table) if table in TABLES or files.has(name) else None
+        name = FOLDER
+        history, inputs = (_history(files, len(lots)), _inputs(files, len(lots))) if lot_id is None else (None, None)
+    except RiskmapError as error:
+        if isinstance(error, TableError):
+            raise _damaged(folder, name, error) from None
+        raise
+    except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
+        raise _damaged(folder, name, error) from None
+    return Results(
+        lots=lots, area_name=told["area_name"], today=told["today"], soil_scale=told["soil_scale"],
+        climate=frames["climate"], drought_weeks=frames["drought_weeks"], credits=tuple(told["credits"]),
+        problems=problems, facts=told["facts"], history=history, soil_lines=frames["soil_lines"],
+        drought_shapes=frames["drought_shapes"], inputs=inputs, settings=told["settings"], note=files.note)
+
+
+def area_of(found: AreaResults) -> Area:
+    """Return the settings of a run, so that lots of it can be computed again.
+
+    Raises
+    ------
+    SettingsError
+        When they are not settings of this version.
+    """
+    from riskmap.common import settings
+
+    return settings.of_run(found.settings, f"run of {found.area_name}")
+
+
+def _damaged(folder: Path, name: str, error: BaseException) -> RunFolderError:
+    """Return the refusal of a run with a file that cannot be used. The libraries' own words can quote the file."""
+    from pydantic import ValidationError
+
+    ours = isinstance(error, _Contradiction | TableError | ValidationError | RecursionError)
+    told = run_files.why(error) if ours else type(error).__name__
+    return RunFolderError(f"E-RUN-012 {visible(folder.as_posix())}: the file {name} of the run is damaged ({told}). "
+                          "Nothing of it was used. `riskmap verify` compares all files; run the estimate again.")
+
+
+class _Contradiction(ValueError):
+    """A table of a run contradicts itself or another one."""
+
+
+def _lots(files: RunFiles, lot_id: str | None) -> gpd.GeoDataFrame:
+    """Return the table of lots, or the rows of one identifier: the columns of the estimate and the shapes, no other."""
+    import geopandas as gpd
+
+    names = [*(column.name for column in tables.ESTIMATE.columns), "geometry"]
+    with files.open(LOTS) as stream:
+        lots = gpd.read_parquet(stream, columns=names, **CHECKED,
+                                filters=None if lot_id is None else [("lot_id", "==", lot_id)])
+    tables.check(tables.ESTIMATE, lots)
+    if lots.crs is None or lots.crs.to_epsg() != 4326:
+        raise _Contradiction("its shapes are not in EPSG:4326")
+    if lot_id is None and not np.array_equal(lots["lot_row"].to_numpy(), np.arange(len(lots))):
+        raise _Contradiction("its rows are not those of the lot file in their order")
+    bounds = lots.total_bounds
+    if np.isfinite(bounds).any() and not (np.abs(bounds) <= (180, 90, 180, 90)).all():
+        raise _Contradiction("a shape lies outside of all longitudes and latitudes")
+    return lots
+
+
+def _problems(files: RunFiles, lots: int) -> list[Problem]:
+    most = _FINDINGS + _FINDINGS_A_LOT * lots
+    listed = files.json(PROBLEMS, _FINDING_BYTES * most, _FINDING_VALUES * most)
+    return TypeAdapter(list[Problem]).validate_python(listed)
+
+
+def _table(files: RunFiles, name: str) -> Any:
+    """Return one table of the record, with the columns that belong to it."""
+    import geopandas as gpd
+
+    with files.open(f"{FOLDER}/{name}.parquet") as stream:
+        frame = (gpd if name in SHAPES else pd).read_parquet(stream, **CHECKED)
+    for column, kind in _COLUMNS[name].items():
+        if column not in frame and kind == "?":
+            continue
+        if column not in frame or (frame[column].dtype.kind not in _KINDS[kind] and len(frame)):
+            raise _Contradiction(f"{name}: column {column} is missing or of another kind")
+        for value in frame[column].unique() if kind in _PARSED else ():
+            _PARSED[kind](value)
+    return frame
+
+
+def _within(values: np.ndarray[Any, Any], low: int, high: int, name: str) -> None:
+    if len(values) and not (low <= values.min() and values.max() < high):
+        raise _Contradiction(f"{name} names rows that are not there")
+
+
+def _history_table(history: History) -> pd.DataFrame:
+    return pd.DataFrame(np.asarray(history.deflection_mm, dtype=np.float32), columns=list(history.months))
+
+
+def _history(files: RunFiles, lots: int) -> History | None:
+    if not files.has(f"{FOLDER}/history.parquet"):
+        return None
+    with files.open(f"{FOLDER}/history.parquet") as stream:
+        values = pd.read_parquet(stream, **CHECKED)
+    series = _table(files, "lot_series")["series"].to_numpy(np.int64)
+    for month in values.columns:
+        month_numbers.parse_month(month)
+    if len(series) != lots:
+        raise _Contradiction(f"history and lots have {len(series):,} and {lots:,} rows")
+    _within(series, -1, len(values), "lot_series")
+    return History(tuple(values.columns), values.to_numpy(np.float32), series)
+
+
+# ---------------------------------------------------------------- inputs of the movement stage
+def _write_inputs(inputs: MovementInputs, place: Path) -> None:
+    for name in INPUTS:
+        getattr(inputs, name).to_parquet(place / f"{name}.parquet", compression="zstd", index=False, **SUMS)
+    pd.DataFrame({"column": inputs.lot_column}).to_parquet(place / "lot_column.parquet", compression="zstd", **SUMS)
+    history = inputs.history
+    cells, months = history.precipitation_mm.shape
+    pd.DataFrame({"cell_id": list(history.cells), "flags": list(history.flags),
+                  "coldest_normal_c": history.coldest_normal_c}).to_parquet(place / "cell.parquet", index=False, **SUMS)
+    pd.DataFrame({
+        "cell": np.repeat(np.arange(cells), months), "month": np.tile(history.first_month + np.arange(months), cells),
+        "precipitation_mm": history.precipitation_mm.ravel(), "pet_mm": history.pet_mm.ravel(),
+        "z": history.z.ravel(), "source": history.source.ravel(),
+    }).to_parquet(place / "cell_month.parquet", compression="zstd", index=False, **SUMS)
+
+
+def _inputs(files: RunFiles, lots: int) -> MovementInputs | None:
+    if not files.has(f"{FOLDER}/column.parquet"):
+        return None
+    frames = {name: _table(files, name) for name in INPUTS}
+    cell, month = _table(files, "cell"), _table(files, "cell_month")
+    months = len(month) // max(len(cell), 1)
+    first = int(month["month"].min()) if months else 0
+    if not (cell["cell_id"].is_unique
+            and np.array_equal(month["cell"].to_numpy(), np.repeat(np.arange(len(cell)), months))
+            and np.array_equal(month["month"].to_numpy(), np.tile(first + np.arange(months), len(cell)))):
+        raise _Contradiction("cell and cell_month do not have every month of every cell once")
+    rows = {name: month[name].to_numpy().reshape(len(cell), -1)
+            for name in ("precipitation_mm", "pet_mm", "z", "source")}
+    history = ClimateHistory(
+        cells=tuple(cell["cell_id"]), first_month=first, flags=tuple(cell["flags"]),
+        coldest_normal_c=cell["coldest_normal_c"].to_numpy(float), **rows)
+    lot_column = _table(files, "lot_column")["column"].to_numpy(np.int64)
+    if len(lot_column) != lots:
+        raise _Contradiction(f"lot_column and lots have {len(lot_column):,} and {lots:,} rows")
+    _within(lot_column, -1, len(frames["column"]), "lot_column")
+    _within(frames["column_profile"]["column_id"].to_numpy(), 0, len(frames["column"]), "column_profile")
+    if not frames["column"]["cell_id"].isin(cell["cell_id"]).all():
+        raise _Contradiction("column names cells that are not there")
+    for name in ("column_profile", "layer"):
+        if not frames[name]["profile_id"].isin(frames["profile"]["profile_id"]).all():
+            raise _Contradiction(f"{name} names profiles that are not there")
+    return MovementInputs(lot_column=lot_column, history=history, **frames)

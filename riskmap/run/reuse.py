@@ -1,0 +1,275 @@
+"""What was computed before is found by content: soil under the lots and movement of the archetypes."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import time
+from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+
+from riskmap.run.code_digest import digest_bytes
+from riskmap.run.store import Store
+
+if TYPE_CHECKING:
+    import geopandas as gpd
+    from numpy.typing import NDArray
+
+    from riskmap.common.inputs import SoilTables
+    from riskmap.common.settings import Area
+    from riskmap.common.weather import ClimateHistory
+    from riskmap.movement.reduced_model import ReducedModel
+    from riskmap.movement.simulation import Movement
+    from riskmap.run.workers import Crew
+    from riskmap.soil.under_lots import SoilAttached
+
+_COLUMN = ("half_width_m", "half_width_known", "slab_class", "plan_factor", "pour_early_month", "pour_late_month")
+_PROFILE = ("rock_depth_m", "water_table_all_year_m")  # all that movement reads of a profile, besides its layers
+_LAYER = ("top_m", "bottom_m", "lep_low_pct", "lep_pct", "lep_high_pct")
+_SALTS = (11, 23)  # two 64-bit sums: the chance that any two of ten million columns are taken for one is about 1e-25
+_KEYS = ["key_1", "key_2"]
+_SUMS = ("unit_draws", "seconds")
+_SOIL_FRAMES = ("lot_soil", "lot_map_unit", "lot_profile", "profile", "layer", "map_unit")
+BATCH = 5000  # columns, some ten seconds on one core: what a stopped run loses at most
+SMALLEST_BATCH, ROUNDS = 500, 4  # of several workers: each has about four batches, so that they end together
+MOST_FILES = 12  # of one cell; more are put together
+
+
+# ---------------------------------------------------------------- keys
+def cell_key(history: ClimateHistory, cell: str, area: Area) -> str:
+    """Return the key of one cell's weather with the settings and the code that turn it into movement."""
+    place = history.cells.index(cell)
+    digest = hashlib.sha256(digest_bytes("movement"))
+    settings = [part.model_dump(mode="json") for part in (area.movement, area.climate_settings, area.soil_settings)]
+    digest.update(json.dumps([cell, settings, history.first_month, history.flags[place]], sort_keys=True).encode())
+    for values in (history.precipitation_mm, history.pet_mm, history.z, history.source, history.coldest_normal_c):
+        digest.update(np.ascontiguousarray(values[place]).tobytes() + b"|")
+    return digest.hexdigest()[:32]
+
+
+def column_keys(column: pd.DataFrame, column_profile: pd.DataFrame, profile: pd.DataFrame,
+                layer: pd.DataFrame) -> pd.DataFrame:
+    """Return two 64-bit keys per column, of everything the movement stage reads of it but the weather.
+
+    Equal keys mean equal soil mixture, slab and pour dates, whatever the numbering of profiles or columns.
+    """
+    keys = {}
+    for name, salt in zip(_KEYS, _SALTS, strict=True):
+        # a layer says where it begins, so the sum over the layers of a profile needs no order
+        layers = pd.Series(_hashed(layer[list(_LAYER)], salt), index=layer["profile_id"].to_numpy())
+        summed = layers.groupby(level=0).sum().reindex(profile["profile_id"])
+        present = [name for name in _PROFILE if name in profile]
+        whole = _hashed(profile[present].assign(layers=summed.to_numpy(np.uint64)), salt)
+        of_profile = pd.Series(whole, index=profile["profile_id"].to_numpy())
+        part = pd.DataFrame({"soil": of_profile.loc[column_profile["profile_id"]].to_numpy(),
+                             "weight": column_profile["weight"].to_numpy(float)})
+        mixture = pd.Series(_hashed(part, salt), index=column_profile["column_id"].to_numpy()).groupby(level=0).sum()
+        keys[name] = _hashed(column[list(_COLUMN)].assign(
+            soil=mixture.reindex(column.index).fillna(0).to_numpy(np.uint64)), salt)
+    return pd.DataFrame(keys, index=column.index)
+
+
+def _hashed(frame: pd.DataFrame, salt: int) -> NDArray[np.uint64]:
+    """Return 64-bit sums of rows. The salt is a column of its own: the library's hash key counts for texts only."""
+    salted = pd.concat([pd.Series(salt, index=frame.index, name="salt"), frame], axis=1)
+    return np.asarray(pd.util.hash_pandas_object(salted, index=False, categorize=True), dtype=np.uint64)
+
+
+# ---------------------------------------------------------------- the stage
+def simulate(store: Store, area: Area, columns: pd.DataFrame, column_profile: pd.DataFrame, profile: pd.DataFrame,
+             layer: pd.DataFrame, history: ClimateHistory, *, crew: Crew,
+             progress: Callable[[float], None] | None = None) -> Movement:
+    """Return what `movement.simulate` returns for the same arguments, computing only what the store does not hold.
+
+    Columns are computed in batches, given out to the crew and kept batch by batch, so that a run that is stopped goes
+    on where it was. The facts also tell `reused_columns`.
+    """
+    from riskmap.movement import simulation
+
+    keys = column_keys(columns, column_profile, profile, layer)
+    frames: list[pd.DataFrame] = []
+    facts: dict[str, Any] = {}
+    cells: dict[str, Any] = {}
+    missing = pd.Series(True, index=columns.index)
+    of_cell = {str(cell): group for cell, group in columns.groupby("cell_id", sort=True)}
+    names = {cell: cell_key(history, cell, area) for cell in of_cell}
+    for cell, name in names.items():
+        hit, told = _known(store, name, keys.loc[of_cell[cell].index])
+        frames.append(hit)
+        missing[hit.index] = False
+        cells |= {cell: told} if told is not None else {}
+    reused = int((~missing).sum())
+    began = time.perf_counter()
+    batches = list(_batches(columns[missing], crew.size))
+    of_column = column_profile.set_index("column_id", drop=False)
+    tasks = [(area, store, names[cell], wanted, of_column.loc[wanted.index].reset_index(drop=True), profile, layer,
+              history, keys.loc[wanted.index], crew.threads) for cell, wanted in batches]
+    done = crew.map(compute_batch, tasks, None if progress is None else
+                    lambda share: progress((reused + share * (len(columns) - reused)) / len(columns)))
+    for made in done:
+        frames.append(made.column)
+        cells |= made.facts["cells"]
+        facts = {**made.facts, **{name: facts.get(name, 0) + made.facts[name] for name in _SUMS}}
+    if not facts:  # nothing was computed; an empty call gives what all runs tell
+        facts = simulation.simulate(columns.iloc[:0], column_profile.iloc[:0], profile, layer, history,
+                                  movement=area.movement, climate=area.climate_settings, soil=area.soil_settings,
+                                  workers=1).facts
+    filled = [frame for frame in frames if len(frame)]
+    table = pd.concat(filled).loc[columns.index] if filled else pd.DataFrame(columns=["state", "state_reason", "flags"])
+    seconds = max(time.perf_counter() - began, 1e-9) if len(batches) else max(float(facts["seconds"]), 1e-9)
+    return simulation.Movement(table, {
+        **facts, "columns": len(columns), "reused_columns": reused, "cells": dict(sorted(cells.items())),
+        "seconds": seconds, "unit_draws_per_s": facts["unit_draws"] / seconds})
+
+
+def compute_batch(area: Area, store: Store, name: str, columns: pd.DataFrame, column_profile: pd.DataFrame,
+                  profile: pd.DataFrame, layer: pd.DataFrame, history: ClimateHistory, keys: pd.DataFrame,
+                  threads: int) -> Movement:
+    """Compute columns of one cell and keep them under the cell's key; a task of a worker."""
+    from riskmap.movement import simulation
+
+    with models_of(store):
+        made = simulation.simulate(columns, column_profile, profile, layer, history, movement=area.movement,
+                                 climate=area.climate_settings, soil=area.soil_settings, workers=threads)
+    for told in made.facts["cells"].values():
+        store.put(name, pd.concat([keys, made.column], axis=1), told)
+    return made
+
+
+def models_of(store: Store) -> AbstractContextManager[None]:
+    """Return a context in which reduced models are taken from a store and kept there."""
+    from riskmap.movement import reduced_model
+
+    return reduced_model.kept_on(_Models(store))
+
+
+@dataclass(frozen=True)
+class _Models:
+    """The shelf of reduced models in a store: each as one column of numbers and the shapes to read them by."""
+
+    store: Store
+
+    def take(self, name: str) -> ReducedModel | None:
+        from riskmap.movement.reduced_model import ReducedModel
+
+        found = self.store.get(self._key(name))
+        if found is None:
+            return None
+        values, shapes, arrays, at = found[0]["value"].to_numpy(float), found[1]["shapes"], {}, 0
+        for array, shape in shapes.items():
+            size = int(np.prod(shape))
+            arrays[array] = values[at:at + size].reshape(shape).copy()
+            at += size
+        return ReducedModel(ratio=float(found[1]["ratio"]), **arrays)
+
+    def put(self, name: str, model: ReducedModel) -> None:
+        arrays = {array: value for array, value in vars(model).items() if array != "ratio"}
+        values = np.concatenate([np.ravel(value) for value in arrays.values()])
+        shapes = {array: list(value.shape) for array, value in arrays.items()}
+        self.store.put(self._key(name), pd.DataFrame({"value": values}), {"ratio": model.ratio, "shapes": shapes},
+                       anew=True)
+
+    def _key(self, name: str) -> str:
+        return hashlib.sha256(digest_bytes("movement") + b"model" + name.encode()).hexdigest()[:32]
+
+
+def _known(store: Store, name: str, keys: pd.DataFrame) -> tuple[pd.DataFrame, dict[str, Any] | None]:
+    """Return the kept rows of one cell's columns, by column, and what is told of the cell; None when nothing is."""
+    found = store.get(name)
+    if found is None:
+        return pd.DataFrame(index=keys.index[:0]), None
+    rows, told = found
+    rows = rows.drop_duplicates(_KEYS)
+    if store.files(name) > MOST_FILES:
+        store.put(name, rows, told, anew=True)
+    hit = keys.reset_index(names="column").merge(rows, on=_KEYS, how="inner")
+    return hit.set_index("column").drop(columns=_KEYS).rename_axis(None), told
+
+
+def _batches(columns: pd.DataFrame, workers: int) -> Iterator[tuple[str, pd.DataFrame]]:
+    """Return batches of columns of one cell, those of one width together: what they share is computed once a batch."""
+    size = BATCH if workers == 1 else int(np.clip(len(columns) / (ROUNDS * workers), SMALLEST_BATCH, BATCH))
+    for cell, group in columns.groupby("cell_id", sort=True):
+        ordered = group.sort_values(["half_width_m", "half_width_known"], kind="stable")
+        for start in range(0, len(ordered), size):
+            yield str(cell), ordered.iloc[start:start + size].sort_index()
+
+
+# ---------------------------------------------------------------- soil under the lots
+def attach_soil(store: Store, area: Area, lot: gpd.GeoDataFrame, survey: SoilTables) -> SoilAttached:
+    """Return what `soil.attach` returns for the same arguments, from the store when lots and survey are the same."""
+    from riskmap.common.problems import Problem
+    from riskmap.soil import under_lots
+
+    if store.folder is None:
+        return under_lots.attach(lot, survey, area.soil_settings, area.crs)
+    key = _soil_key(area, lot, survey)
+    kept = {name: store.get(f"{key}{name}") for name in (*_SOIL_FRAMES, "line")}
+    if all(found is not None for found in kept.values()):
+        frames = {name: found[0] for name, found in kept.items() if found is not None}
+        told = kept[_SOIL_FRAMES[0]]
+        line = frames.pop("line")
+        return under_lots.SoilAttached(**frames, problems=[Problem(**entry) for entry in told[1]["problems"]] if told else [],
+                                 line=_as_shapes(line) if told and told[1]["has_line"] else None)
+    made = under_lots.attach(lot, survey, area.soil_settings, area.crs)
+    facts = {"problems": [problem.as_dict() for problem in made.problems], "has_line": made.line is not None}
+    for name in _SOIL_FRAMES:
+        store.put(f"{key}{name}", getattr(made, name), facts, anew=True)
+    store.put(f"{key}line", _as_bytes(made.line), {}, anew=True)
+    return made
+
+
+def _soil_key(area: Area, lot: gpd.GeoDataFrame, survey: SoilTables) -> str:
+    """Return the key of the content of lots, survey, settings and code that decide the soil under the lots."""
+    return lots_key(survey_key(area, survey), lot)
+
+
+def survey_key(area: Area, survey: SoilTables) -> str:
+    """Return the key of everything but the lots that decides the soil under them."""
+    digest = hashlib.sha256(digest_bytes("soil"))
+    digest.update(repr([area.crs, survey.scale, survey.from_raster]).encode())
+    digest.update(json.dumps(area.soil_settings.model_dump(mode="json"), sort_keys=True).encode())
+    for frame in (survey.polygons.drop(columns=survey.polygons.geometry.name), survey.map_unit, survey.component,
+                  survey.horizon, survey.shrink_swell_stored):
+        if frame is not None:
+            _add_rows(digest, frame)
+    _add_shapes(digest, survey.polygons)
+    return digest.hexdigest()[:32]
+
+
+def lots_key(survey: str, lot: gpd.GeoDataFrame) -> str:
+    """Return the key of some lots (lot_row, state, geometry) on a survey with a key."""
+    digest = hashlib.sha256(survey.encode())
+    _add_rows(digest, lot[["lot_row", "state"]])
+    _add_shapes(digest, lot)
+    return digest.hexdigest()[:32]
+
+
+def _add_rows(digest: hashlib._Hash, frame: pd.DataFrame) -> None:
+    digest.update(repr(list(frame.columns)).encode())
+    digest.update(np.asarray(pd.util.hash_pandas_object(frame, index=False)).tobytes() + b"|")
+
+
+def _add_shapes(digest: hashlib._Hash, frame: gpd.GeoDataFrame) -> None:
+    import shapely
+
+    for part in shapely.to_wkb(frame.geometry.to_numpy()):
+        digest.update(part if part is not None else b"none")
+
+
+def _as_bytes(line: gpd.GeoDataFrame | None) -> pd.DataFrame:
+    if line is None:
+        return pd.DataFrame({"geometry": pd.Series([], dtype=object)})
+    return pd.DataFrame(line.drop(columns=line.geometry.name)).assign(geometry=line.geometry.to_wkb())
+
+
+def _as_shapes(frame: pd.DataFrame) -> gpd.GeoDataFrame:
+    import geopandas as gpd
+
+    shapes = gpd.GeoSeries.from_wkb(frame["geometry"], crs="EPSG:4326")
+    return gpd.GeoDataFrame(frame.drop(columns="geometry"), geometry=shapes, crs="EPSG:4326")
