@@ -1,38 +1,56 @@
 """riskmap: expected movement of slab-on-ground houses on expansive clay, lot by lot.
 
 The commands are functions of the same names, as `riskmap.estimate(...)`; they are in `riskmap.api` and loaded when
-first asked for, so that importing riskmap stays quick. `fetch`, `survey` and `selftest` are packages of several
-functions.
+first asked for, so that importing riskmap stays quick.
+
+The rooms, in the order of the flow: `download`, `layers`, `lots`, `soil`, `climate`, `movement`, `estimates` and
+`outputs` are the stages; `common` is what passes between them; `run` carries a run out and keeps it; `answers` is what
+a finished run answers; `evidence` is how we know; `api` and `cli` are the commands.
 """
 
 from typing import TYPE_CHECKING, Any
 
+from riskmap.common.version import __version__
+
 if TYPE_CHECKING:
-    from riskmap import download
-    from riskmap.answers import survey
-    from riskmap.api import brief, calibrate, check, compare, demo, estimate, explain, export, map, read, screen, verify
-    from riskmap.evidence import known_answers
+    from riskmap.api import (
+        brief,
+        calibrate,
+        check,
+        compare,
+        demo,
+        estimate,
+        explain,
+        export,
+        fetch,
+        map,
+        read,
+        screen,
+        selftest,
+        survey,
+        verify,
+    )
+    from riskmap.common import tables
+    from riskmap.evidence import constants_sources as sources
 
-__version__ = "0.1.0"
+FUNCTIONS = ("brief", "calibrate", "check", "compare", "demo", "estimate", "explain", "export", "fetch", "map",
+             "read", "screen", "selftest", "survey", "verify")
+MODULES = {"tables": "riskmap.common.tables", "sources": "riskmap.evidence.constants_sources"}
 
-FUNCTIONS = ("brief", "calibrate", "check", "compare", "demo", "estimate", "explain", "export", "map", "read", "screen",
-             "verify")
-PACKAGES = ("fetch", "selftest", "survey")
-
-__all__ = ["__version__", "brief", "calibrate", "check", "compare", "demo", "estimate", "explain", "export", "fetch",
-           "map", "read", "screen", "selftest", "survey", "verify"]
+__all__ = ["__version__", "brief", "calibrate", "check", "compare", "demo", "estimate", "explain", "export",
+           "fetch", "map", "read", "screen", "selftest", "sources", "survey", "tables", "verify"]
 
 
 def __getattr__(name: str) -> Any:
-    """Load what has the name of a command."""
+    """Load what has the name of a command, or one of the two modules that everybody needs."""
     import importlib
 
     if name in FUNCTIONS:
         return getattr(importlib.import_module("riskmap.api"), name)
-    if name in PACKAGES:
-        return importlib.import_module(f"riskmap.{name}")
+    if name in MODULES:
+        return importlib.import_module(MODULES[name])
     raise AttributeError(f"module 'riskmap' has no attribute {name!r}")
 
 
 def __dir__() -> list[str]:
-    return sorted({*globals(), *FUNCTIONS, *PACKAGES})
+    return sorted({*globals(), *FUNCTIONS, *MODULES})

@@ -31,7 +31,7 @@ MISTAKES = (
     Mistake("sign of strain", "movement/kernels.py", "strain[z] *= -restraint", "strain[z] *= restraint",
             "tests/unit/test_movement_kernels.py"),
     Mistake("cm taken for mm", "movement/summary.py", "MM = 1000.0", "MM = 100.0", "tests/regression"),
-    Mistake("pF span 3.0 for 2.97", "constants.py", "PF_AT_33_KPA: Final = 2.53", "PF_AT_33_KPA: Final = 2.50",
+    Mistake("pF span 3.0 for 2.97", "common/constants.py", "PF_AT_33_KPA: Final = 2.53", "PF_AT_33_KPA: Final = 2.50",
             "tests/unit/test_movement_kernels.py"),
     Mistake("initial profile forgotten", "movement/trace.py", "march(after, model.initial @ ground_states[pour],",
             "march(after, 0 * (model.initial @ ground_states[pour]),", "tests/verification/test_movement_suction.py"),

@@ -70,6 +70,25 @@ class Change:
     weeks: dict[str, list[str]]
     runs: dict[str, str] = field(default_factory=dict)
 
+    @property
+    def same(self) -> bool:
+        """Whether nothing changed."""
+        return self.counts["same"] == len(self.lots)
+
+    @property
+    def lines(self) -> list[str]:
+        """What changed, by how much and why, which weekly maps differ, and what limits the split, for people."""
+        counts = self.counts
+        sizes = {cause: size for cause, size in counts["mean_size_of_part_mm"].items() if size >= 0.005}
+        return [f"before: {self.runs['before']}, {counts['lots_before']:,} lots",
+                f"after:  {self.runs['after']}, {counts['lots_now']:,} lots",
+                f"{counts['same']:,} the same, {counts['changed']:,} changed, {counts['state_changed']:,} with another "
+                f"state, {counts['new']:,} new, {counts['gone']:,} gone",
+                f"{counts['moved_up']:,} up and {counts['moved_down']:,} down by {counts['notable_mm']:g} mm or more",
+                *(f"  {size:6.2f} mm a lot on average: {CAUSES[cause]}"
+                  for cause, size in sorted(sizes.items(), key=lambda item: -item[1])),
+                *weeks_told(self.weeks), *self.notes]
+
 
 def compare(a: Results, b: Results, kept: store.Store | None = None, workers: int | None = None) -> Change:
     """Compare an earlier run `a` with a later run `b`.

@@ -401,7 +401,7 @@ def _own_shapes(requests: pd.DataFrame, crs: object) -> tuple[NDArray[np.object_
     if isinstance(requests, gpd.GeoDataFrame):
         source = requests.geometry.crs
     if source is None:
-        raise LayerError("E-LOT-020 requests: the shapes have no coordinate system. State it before matching.")
+        raise LayerError("E-SCR-080 requests: the shapes have no coordinate system. State it before matching.")
     shapes = np.array(requests["geometry"].array, dtype=object)
     shapes[~shapely.is_geometry(shapes)] = None
     given = ~shapely.is_missing(shapes) & ~shapely.is_empty(shapes)

@@ -17,7 +17,7 @@ import numpy as np
 import pandas as pd
 
 from riskmap.common import tables, units
-from riskmap.common.errors import LayerError, SettingsError, counted, joined, shown
+from riskmap.common.errors import LayerError, SettingsError, counted, joined, shown, visible
 from riskmap.common.problems import Problem
 
 if TYPE_CHECKING:
@@ -94,6 +94,25 @@ class Screened:
                f"number.{shared}" if len(value) else ""
 
     @property
+    def lines(self) -> list[str]:
+        """How many rows were found and have a number, and how far their order can be trusted, for people."""
+        counts = ", ".join(f"{value:,} {name.replace('_', ' ')}" for name, value in self.counts.items())
+        return [counts, *([self.ties] if self.ties else [])]
+
+    @property
+    def reasons(self) -> list[str]:
+        """One line per row: its reasons, or its state and why."""
+        names = {name: f"{name}_riskmap" if f"{name}_riskmap" in self.rows else name
+                 for name in ("state", "state_reason", "match_note", "reason")}
+        first = self.own[0] if self.own else "matched_lot_id"
+        out = []
+        for record in self.rows[[first, *names.values()]].to_dict("records"):
+            parts = [record[names[name]] for name in ("state", "state_reason", "match_note")]
+            words = record[names["reason"]] if not parts[0] else "; ".join(part for part in parts if part)
+            out.append(f"{visible(str(record[first]))}: {visible(str(words))}")
+        return out
+
+    @property
     def measures(self) -> tuple[str, ...]:
         """The list's own columns but the one of ids: ids are texts, also when they look like numbers."""
         return tuple(name for name in self.own if name != self.places.get("lot_id"))
@@ -143,8 +162,9 @@ def read(path: Path, columns: dict[str, str]) -> Listing:
     left_out = tuple(str(column) for column in table.columns
                      if is_personal(str(column)) or _POSTCODE.fullmatch(re.sub(r"[\W_]+", "", str(column))))
     if left_out:
-        problems.append(Problem("W-SCR-006", name, f"columns about people or postal areas: {joined(left_out, 40)}.",
-                                "They take no part in anything here.", "Not read and not carried.", 1))
+        problems.append(Problem("W-SCR-006", name, rule="columns about people or postal areas: "
+                                f"{joined(left_out, 40)}.", remedy="They take no part in anything here.",
+                                action="Not read and not carried.", row=1))
     table = table.drop(columns=list(left_out))
     return Listing(name, table, row, None, problems, left_out)
 
@@ -259,9 +279,10 @@ def _other_foundation(listing: Listing, answer: pd.DataFrame) -> list[Problem]:
     answer["match_note"] = np.where(other, np.where(note == "", said, note + "; " + said), note)
     rows = listing.row[other]
     count = counted(int(other.sum()), "row names", "rows name")
-    return [Problem("W-SCR-064", listing.name, f"{count} a foundation that is not known to be a slab on the ground: "
-                    f"{joined(text[other].unique())}.", "Do not use the number of a house without such a slab.",
-                    "The number of the lot is shown, and the note of the row says so.", int(rows[0]), shown(column))]
+    return [Problem("W-SCR-064", listing.name, rule=f"{count} a foundation that is not known to be a slab on the "
+                    f"ground: {joined(text[other].unique())}.", remedy="Do not use the number of a house without such "
+                    "a slab.", action="The number of the lot is shown, and the note of the row says so.",
+                    row=int(rows[0]), column=shown(column))]
 
 
 def _without_ids(found: Results, listing: Listing, found_by: dict[str, str]) -> list[Problem]:
@@ -279,9 +300,9 @@ def _without_ids(found: Results, listing: Listing, found_by: dict[str, str]) -> 
         column, told = best, f"{fits[best]:,} of {len(listing.table):,} cells of '{shown(best)}' are ids of lots. "
     else:
         column, told = next((name for name in others if _ID_NAME.search(name)), "COLUMN"), ""
-    return [Problem("W-SCR-011", listing.name, f"no lot_id column; matched by {joined(found_by.values())} only.",
-                    f"{told}If a column holds the parcel id, say which: --column lot_id='{shown(column)}'.",
-                    "No id was compared.")]
+    return [Problem("W-SCR-011", listing.name, rule=f"no lot_id column; matched by {joined(found_by.values())} only.",
+                    remedy=f"{told}If a column holds the parcel id, say which: --column lot_id='{shown(column)}'.",
+                    action="No id was compared.")]
 
 
 def matched(found: Results, listing: Listing, columns: dict[str, str], within_m: float = 0.0) -> pd.DataFrame:

@@ -2,9 +2,9 @@
 
 `riskmap.estimate(...)` and `riskmap.api.estimate(...)` are the same. Lengths are in m, movements in mm (up positive),
 suction in pF, whatever `units` says: `units` decides what pages show. The columns of a table of lots, with unit,
-range and meaning, are in `riskmap.common.tables.ESTIMATE` and in the `columns.json` of every run; write `lots["flags"]` for
+range and meaning, are in `riskmap.tables.ESTIMATE` and in the `columns.json` of every run; write `lots["flags"]` for
 its flags, because `lots.flags` is an attribute of every DataFrame. The method with the source of every constant is in
-notebooks/02_the_method.ipynb. A wrong input raises a `RiskmapError` whose text names file, row, column,
+notebooks/method.md. A wrong input raises a `RiskmapError` whose text names file, row, column,
 rule and remedy.
 
 The examples run from the project's folder on layers/example, whose town is invented. In them `outputs` is a folder that
@@ -13,9 +13,16 @@ holds two runs of it: one as of September 2025 (`area_september.toml`), then one
 
 from __future__ import annotations
 
+from riskmap.api.codes import explain_code
+from riskmap.api.evidence import selftest
+from riskmap.api.lots import explain, found_as, lot_texts, one_lot, rows_of
+from riskmap.api.maps import basemap, map_files, map_server
+from riskmap.api.network import Fetched, fetch
 from riskmap.api.papers import brief, calibrate, export, map, screen
-from riskmap.api.runs import check, compare, demo, estimate, explain, found_as, one_lot, read, rows_of, verify
+from riskmap.api.runs import check, compare, demo, estimate, newness, read, verify
 from riskmap.api.shared import Made
+from riskmap.api.surveys import survey
 
-__all__ = ["Made", "brief", "calibrate", "check", "compare", "demo", "estimate", "explain", "export", "found_as",
-           "map", "one_lot", "read", "rows_of", "screen", "verify"]
+__all__ = ["Fetched", "Made", "basemap", "brief", "calibrate", "check", "compare", "demo", "estimate", "explain",
+           "explain_code", "export", "fetch", "found_as", "lot_texts", "map", "map_files", "map_server", "newness",
+           "one_lot", "read", "rows_of", "screen", "selftest", "survey", "verify"]

@@ -261,7 +261,7 @@ def export(run: FileName | Run, formats: Sequence[str], *, into: FileName | None
                 csv_table.write(found, made.path, raw=raw_csv)
                 csv_table.write_dictionary(made.path)
             else:
-                import_module(f"riskmap.outputs.{WRITERS[name]}").write(found, made.path)
+                import_module(f"riskmap.outputs.files.{WRITERS[name]}").write(found, made.path)
     return Made(made.final, wanted, found.note)
 
 
@@ -325,7 +325,7 @@ def calibrate(run: FileName | Run, surveys: FileName | None = None, *, model: Fi
     from riskmap.run import folder, record, reuse, store
 
     if (surveys is None) == (model is None):
-        raise LayerError("E-CAL-007 give either a CSV of surveys, or --model with the calibration.json of an earlier "
+        raise LayerError("E-CAL-081 give either a CSV of surveys, or --model with the calibration.json of an earlier "
                          "call.")
     earlier = None if model is None else model_file.read(Path(model))
     opened = files_of(run, outputs, verified)

@@ -1,19 +1,17 @@
-"""From an area file to a run, and what a run says: check, estimate, demo, read, explain, verify, compare."""
+"""From an area file to a run, and what a run says: check, estimate, demo, read, verify, compare."""
 
 from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, NoReturn
+from typing import TYPE_CHECKING
 
-from riskmap.api.shared import FileName, Made, files_of, folder_of, optional
-from riskmap.common.errors import RunFolderError, joined, shown
+from riskmap.api.shared import FileName, Made, files_of, folder_of, note_what_is_kept, optional
+from riskmap.common.errors import RunFolderError
 from riskmap.common.results import Results, Run
 
 if TYPE_CHECKING:
-    import pandas as pd
-
     from riskmap.answers.compare import Change
     from riskmap.run.check import Report
 
@@ -121,8 +119,13 @@ def estimate(area: FileName, outputs: FileName = "outputs", *, units: str = "us"
     os.environ.setdefault("OMP_NUM_THREADS", "1")  # the draws are spread over threads already
     from riskmap.run import flow
 
-    return flow.run(Path(area), Path(outputs), units=units, workers=workers, progress=progress, public_k=public_k,
-                      reuse=reuse, scheduler=scheduler)
+    try:
+        return flow.run(Path(area), Path(outputs), units=units, workers=workers, progress=progress, public_k=public_k,
+                        reuse=reuse, scheduler=scheduler)
+    except BaseException as error:
+        if reuse:
+            note_what_is_kept(error, Path(outputs))
+        raise
 
 
 def demo(outputs: FileName = "outputs", *, units: str = "us", workers: int | None = None,
@@ -151,7 +154,7 @@ def demo(outputs: FileName = "outputs", *, units: str = "us", workers: int | Non
     'Example town (invented)'
     """
     if not EXAMPLE.is_file():
-        raise RunFolderError(f"E-RUN-020 {EXAMPLE.as_posix()} is not here; run this from the project's folder.")
+        raise RunFolderError(f"E-RUN-081 {EXAMPLE.as_posix()} is not here; run this from the project's folder.")
     return estimate(EXAMPLE, outputs, units=units, workers=workers, progress=progress)
 
 
@@ -194,161 +197,41 @@ def read(run: FileName | Run = "latest", outputs: FileName = "outputs", *, verif
     return record.read(files_of(run, outputs, verified))
 
 
-def explain(run: FileName | Run, lot_id: str, *, units: str = "us", outputs: FileName = "outputs",
-            verified: bool = True) -> str:
-    """Return what the number of one lot is, and why, in plain lines.
+def newness(found: Run | Report) -> list[str]:
+    """Return how new the weather data are, and whether this computer's clock is far beyond them.
 
     Parameters
     ----------
-    run, outputs, verified
-        As in `read`.
-    lot_id : str
-        Identifier as in the lot file; of a repeated one every row is told. Where that fits none, it is compared as
-        `screen` does, without case, blanks and dashes, then without leading zeros, and the lot found is told.
-    units : str
-        `us` (inch) or `si` (mm): steps of 0.1 in or 2 mm are shown.
+    found : Run or Report
+        As of `estimate` or `check`; the text of a report has the first line already.
 
     Returns
     -------
-    str
-        Number with range, direction, phase, reasons that add up, soil, pour, notes, cautions; or the state and reason.
+    list of str
+        At most one line of each.
 
     Raises
     ------
-    RunFolderError
-        No such run, or no such lot; similar identifiers are named.
+    KeyError
+        When the run does not say which of its data are the newest.
 
     Examples
     --------
     >>> import riskmap
-    >>> print(riskmap.explain("latest", "0010021", units="si", outputs=outputs))  # doctest: +ELLIPSIS
-    Lot 0010021 (row 21 of lots.gpkg), Example town (invented), 2025-10
-    Expected movement, next 12 months (2025-11 to 2026-10): ... mm (eight draws of ten between ... mm and ... mm)
-    ...
+    >>> riskmap.api.newness(riskmap.check("layers/example/listings.csv", "lots"))
+    []
     """
-    from riskmap.outputs import lot_text
+    import datetime
 
-    found = one_lot(run, lot_id, outputs, verified=verified)
-    told = [text for text in (found.note, found_as(lot_id, found)) if text]
-    return "\n\n".join([*told, *("\n".join(lot_text.lines(found, row, units))
-                                                    for row in range(len(found.lots)))])
+    from riskmap.climate import freshness
 
-
-def one_lot(run: FileName | Run, lot_id: str, outputs: FileName = "outputs", *, verified: bool = True) -> Results:
-    """Read one lot of a finished run, without findings, past months and inputs.
-
-    All rows are returned where the identifier is repeated.
-
-    Parameters
-    ----------
-    run, outputs, verified
-        As in `read`.
-    lot_id : str
-        Identifier as in the lot file, or as `explain` takes it.
-
-    Returns
-    -------
-    Results
-        Of the rows of this identifier alone; other row groups of the table are not read.
-
-    Raises
-    ------
-    RunFolderError
-        No such run, or no such lot; similar identifiers are named.
-
-    Examples
-    --------
-    >>> from riskmap import api
-    >>> api.one_lot("latest", "0010021", outputs=outputs).lots["lot_id"].tolist()
-    ['0010021']
-    """
-    from riskmap.answers import matching
-    from riskmap.run import record
-
-    files = files_of(run, outputs, verified)
-    found = record.read(files, lot_id)
-    if not len(found.lots):
-        ids = record.lot_ids(files)  # of all lots, but nothing else of them
-        same, _ = matching.same_id(lot_id, ids)
-        if len(same) != 1:
-            _not_found(ids, lot_id, same)
-        found = record.read(files, same[0])
-    return found
-
-
-def found_as(lot_id: str, found: Results) -> str:
-    """Return a sentence when a lot is written otherwise than it was asked for, else empty text.
-
-    Parameters
-    ----------
-    lot_id : str
-        What was asked for.
-    found : Results
-        As of `one_lot`.
-
-    Returns
-    -------
-    str
-        One line.
-
-    Raises
-    ------
-    IndexError
-        When `found` has no lot.
-
-    Examples
-    --------
-    >>> from riskmap import api
-    >>> api.found_as("001-0021", api.one_lot("latest", "001-0021", outputs=outputs))
-    "'001-0021' is lot '0010021': parcel id compared without case, blanks and dashes."
-    """
-    from riskmap.answers import matching
-
-    name = str(found.lots["lot_id"].iloc[0])
-    if name == lot_id:
-        return ""
-    return f"'{shown(lot_id)}' is lot '{shown(name)}': {matching.same_id(lot_id, found.lots['lot_id'])[1]}."
-
-
-def rows_of(found: Results, lot_id: str) -> list[int]:
-    """Return the rows of an identifier.
-
-    Parameters
-    ----------
-    found : Results
-    lot_id : str
-
-    Returns
-    -------
-    list of int
-        Positions in `found.lots`, at least one.
-
-    Raises
-    ------
-    RunFolderError
-        None has it; similar ones are named.
-
-    Examples
-    --------
-    >>> import riskmap
-    >>> riskmap.api.rows_of(riskmap.read("latest", outputs), "0010021")
-    [20]
-    """
-    ids = found.lots["lot_id"].astype("str")
-    rows = [int(row) for row in ids.index[ids == lot_id]]
-    if not rows:
-        _not_found(ids, lot_id)
-    return rows
-
-
-def _not_found(ids: pd.Series, lot_id: str, same: list[str] | None = None) -> NoReturn:
-    from riskmap.answers import matching
-
-    near = matching.near_ids(lot_id, ids)
-    hint = f" Similar: {joined(near)}." if near else ""
-    if same:
-        hint = f" It fits several: {joined(same, 5)}. Write one of them."
-    raise RunFolderError(f"E-RUN-013 '{shown(lot_id)}' is not among the {len(ids):,} lots of the run.{hint}")
+    if isinstance(found, Run):
+        today = found.results.today
+        lines = [freshness.standing(today, found.results.facts["newest_data"])]
+    else:
+        today, lines = found.today, []
+    caution = freshness.behind(today, datetime.date.today()) if today else ""
+    return [*lines, caution] if caution else lines
 
 
 def verify(run: FileName | Run = "latest", area_folder: FileName | None = None, *,

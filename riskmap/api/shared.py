@@ -66,6 +66,17 @@ def about(files: RunFiles) -> dict[str, str]:
     return {"run": files.folder.resolve().name, "manifest": digest}
 
 
+def note_what_is_kept(error: BaseException, outputs: Path) -> None:
+    """Change an error's note that nothing was kept where the store below `outputs` has parts of the work."""
+    from riskmap.common.disk_space import NOTHING_KEPT
+    from riskmap.run.store import FOLDER
+
+    notes = getattr(error, "__notes__", [])
+    if NOTHING_KEPT in notes and (outputs / FOLDER).is_dir():
+        notes[notes.index(NOTHING_KEPT)] = (f"No run folder was written. What has been computed is in "
+                                            f"{(outputs / FOLDER).as_posix()}, and the next run uses it.")
+
+
 def optional(folder: FileName | None) -> Path | None:
     """Return a path where one is given."""
     return None if folder is None else Path(folder)

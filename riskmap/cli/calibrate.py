@@ -4,16 +4,12 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import click
 
 from riskmap.cli.exit_codes import Exit
 from riskmap.cli.numbers import Finite
 from riskmap.cli.runs import UNVERIFIED, say_note
-
-if TYPE_CHECKING:
-    from riskmap.answers.calibration.calibrate import Calibration
 
 SHOWN_PROBLEMS = 20
 
@@ -41,33 +37,17 @@ def calibrate(run: str, surveys: Path | None, model: Path | None, range_m: float
     a row could not be compared or the calibration stays off; the card says why.
     """
     from riskmap import api
-    from riskmap.answers.calibration import card
 
     done = api.calibrate(run, surveys, model=model, range_m=range_m, workers=workers, into=folder, outputs=outputs,
                          verified=not unverified, tell=lambda text: click.echo(text, err=True))
     say_note(done.note)
-    made = done.answer
-    _say(made, fitted=model is None)
-    click.echo(card.standing(made.model), err=True)
+    problems = done.answer.problems
+    for problem in problems[:SHOWN_PROBLEMS]:
+        click.echo(f"  {problem}", err=True)
+    if len(problems) > SHOWN_PROBLEMS:
+        click.echo(f"  ... and {len(problems) - SHOWN_PROBLEMS} more; all of them are in problems.json", err=True)
+    for line in done.answer.lines:
+        click.echo(line, err=True)
     for path in done.files:
         click.echo(path.as_posix())
-    barred = model is None and (made.comparisons["status"] == "not_used").any()
-    sys.exit(Exit.SOME_STATES if barred or not made.model.physical.on else Exit.ALL_ANSWERED)
-
-
-def _say(made: Calibration, *, fitted: bool) -> None:
-    from riskmap.common.errors import counted
-
-    for problem in made.problems[:SHOWN_PROBLEMS]:
-        click.echo(f"  {problem}", err=True)
-    if len(made.problems) > SHOWN_PROBLEMS:
-        click.echo(f"  ... and {len(made.problems) - SHOWN_PROBLEMS} more; all of them are in problems.json", err=True)
-    c = made.model.counts
-    if not fitted:
-        click.echo(f"put to this run as it was made on {made.model.run.area}, {made.model.run.today}", err=True)
-    click.echo(f"{counted(c.rows, 'row')}, {c.compared} compared, {c.quarantined} set aside, {c.not_used} not used; "
-               f"{counted(c.houses, 'house')} in {counted(c.blocks, 'block')}", err=True)
-    for name, layer in (("physical", made.model.physical), ("statistical", made.model.statistical)):
-        click.echo(f"{name} layer: {'on' if layer.on else 'off'}", err=True)
-    for refusal in made.model.refused:
-        click.echo(f"  {refusal.code} {refusal.layer} layer: {refusal.text}", err=True)
+    sys.exit(Exit.ALL_ANSWERED if done.answer.whole else Exit.SOME_STATES)

@@ -2,18 +2,14 @@
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Callable
 from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import click
 
-from riskmap.cli.exit_codes import Exit, check_stopped
-
-if TYPE_CHECKING:
-    from riskmap.download.cache import Desk
+from riskmap.cli.exit_codes import check_stopped
 
 BOX = click.Tuple([float, float, float, float])
 
@@ -24,14 +20,11 @@ def _progress(stage: str, share: float) -> None:
         click.echo(f"  {stage}", err=True)
 
 
-def _desk(offline: bool, refresh: bool) -> Desk:
-    from riskmap.download.cache import Desk
+def _fetch(what: str, folder: Path, **given: Any) -> None:
+    from riskmap import api
 
-    return Desk(offline=offline, refresh=refresh, tell=lambda words: click.echo(words, err=True))
-
-
-def _told(paths: list[Path]) -> None:
-    for path in paths:
+    made = api.fetch(what, folder, progress=_progress, tell=lambda text: click.echo(text, err=True), **given)
+    for path in made.files:
         click.echo(path.as_posix())
 
 
@@ -52,28 +45,16 @@ def fetch() -> None:
 
 
 @fetch.command()
-@click.option("--bbox", type=BOX, default=None, help="WEST SOUTH EAST NORTH in degrees.")
+@click.option("--bbox", "box", type=BOX, default=None, help="WEST SOUTH EAST NORTH in degrees.")
 @click.option("--area", type=click.Path(path_type=Path), default=None,
               help="Take the box around the lots of an area file.")
 @_common
-def soil(bbox: tuple[float, float, float, float] | None, area: Path | None, folder: Path, offline: bool,
+def soil(box: tuple[float, float, float, float] | None, area: Path | None, folder: Path, offline: bool,
          refresh: bool) -> None:
     """Fetch the soil survey of a box, in the layout that [soil] reads."""
-    from riskmap.download import soil as service
-
-    if (bbox is None) == (area is None):
+    if (box is None) == (area is None):
         raise click.UsageError("give either --bbox WEST SOUTH EAST NORTH or --area AREA.toml")
-    if area is not None:
-        from riskmap.common import settings
-        from riskmap.layers import lots
-
-        named = settings.load(area)
-        frame = lots.read(named.lots, named)[0].to_crs("EPSG:4326")
-        west, south, east, north = (float(value) for value in frame.total_bounds)
-        bbox = service.around((west, south, east, north))
-    if bbox is None:
-        sys.exit(Exit.REFUSED)
-    _told(service.run(bbox, folder, desk=_desk(offline, refresh), progress=_progress))
+    _fetch("soil", folder, box=box, area=area, offline=offline, refresh=refresh)
 
 
 @fetch.command()
@@ -84,10 +65,7 @@ def soil(bbox: tuple[float, float, float, float] | None, area: Path | None, fold
 def drought(first: datetime, last: datetime, places: tuple[str, ...], folder: Path, offline: bool,
             refresh: bool) -> None:
     """Fetch the weekly drought maps of a span, as published."""
-    from riskmap.download import drought as service
-
-    _told(service.run(first.date(), last.date(), folder, places=places, desk=_desk(offline, refresh),
-                      progress=_progress))
+    _fetch("drought", folder, first=first.date(), last=last.date(), places=places, offline=offline, refresh=refresh)
 
 
 @fetch.command()
@@ -95,7 +73,4 @@ def drought(first: datetime, last: datetime, places: tuple[str, ...], folder: Pa
 @_common
 def climate(cells: str, folder: Path, offline: bool, refresh: bool) -> None:
     """Fetch the newest monthly rain and temperature."""
-    from riskmap.download import climate as service
-
-    _told(service.run(folder, cells="counties" if cells == "counties" else "divisions", desk=_desk(offline, refresh),
-                      progress=_progress))
+    _fetch("climate", folder, cells=cells, offline=offline, refresh=refresh)

@@ -1,4 +1,4 @@
-"""The command line; its exit codes and its end are in `cli_exit`.
+"""The command line; its exit codes and its end are in `cli/exit_codes.py`.
 
 Nothing heavy is imported here: `--help` must stay quick.
 """
@@ -12,7 +12,6 @@ from typing import TYPE_CHECKING, NoReturn
 
 import click
 
-from riskmap import __version__
 from riskmap.cli.brief import brief
 from riskmap.cli.calibrate import calibrate
 from riskmap.cli.exit_codes import Exit, check_stopped, help_text, run_to_end
@@ -24,6 +23,7 @@ from riskmap.cli.screen import screen
 from riskmap.cli.survey import survey
 from riskmap.common.errors import RunFolderError
 from riskmap.common.problems import lines
+from riskmap.common.version import __version__
 
 if TYPE_CHECKING:
     from riskmap.common.results import Run
@@ -51,19 +51,9 @@ class _Progress:
         self._stage, self._shown = stage, percent
 
 
-def _tell_now(today: str, newest_data: dict[str, str] | None) -> None:
-    """Tell on stderr how new the data are, when the report has not, and whether the clock is far beyond them."""
-    import datetime
-
-    from riskmap.climate import freshness
-
-    if newest_data is not None:
-        click.echo(freshness.standing(today, newest_data), err=True)
-    if caution := freshness.behind(today, datetime.date.today()):
-        click.echo(caution, err=True)
-
-
 def _report(run: Run) -> None:
+    from riskmap import api
+
     told = lines(run.results.problems)
     for line in told[:SHOWN_PROBLEMS]:
         click.echo(f"  {line}", err=True)
@@ -72,20 +62,16 @@ def _report(run: Run) -> None:
     click.echo(f"{run.rows.out:,} lots read, {run.rows.with_number:,} with a number", err=True)
     for state, count in run.rows.by_state.items():
         click.echo(f"  {count:,} {state}", err=True)
-    _tell_now(run.results.today, run.results.facts["newest_data"])
+    for line in api.newness(run):
+        click.echo(line, err=True)
 
 
 def _estimate(area: Path, outputs: Path, units: str, workers: int | None, public_k: int | None = None,
               reuse: bool = True, scheduler: str | None = None) -> int:
-    os.environ.setdefault("OMP_NUM_THREADS", "1")  # the draws are spread over threads already
-    from riskmap.run import flow
+    from riskmap import api
 
-    try:
-        run = flow.run(area, outputs, units=units, workers=workers, progress=_Progress(), public_k=public_k,
-                         reuse=reuse, scheduler=scheduler)
-    except BaseException as error:
-        _note_what_is_kept(error, outputs, reuse)
-        raise
+    run = api.estimate(area, outputs, units=units, workers=workers, progress=_Progress(), public_k=public_k,
+                       reuse=reuse, scheduler=scheduler)
     _report(run)
     for path in sorted(run.folder.iterdir()):
         click.echo(path.as_posix())
@@ -94,17 +80,6 @@ def _estimate(area: Path, outputs: Path, units: str, workers: int | None, public
     elif public_k is None:
         click.echo(f"For a map of so many lots: riskmap map {run.folder.as_posix()} --tiles", err=True)
     return Exit.SOME_STATES if run.rows.by_state else Exit.ALL_ANSWERED
-
-
-def _note_what_is_kept(error: BaseException, outputs: Path, reuse: bool) -> None:
-    """Change the note that nothing was kept where the store has parts of the work."""
-    from riskmap.common.disk_space import NOTHING_KEPT
-    from riskmap.run.store import FOLDER
-
-    notes = getattr(error, "__notes__", [])
-    if reuse and NOTHING_KEPT in notes and (outputs / FOLDER).is_dir():
-        notes[notes.index(NOTHING_KEPT)] = (f"No run folder was written. What has been computed is in "
-                                            f"{(outputs / FOLDER).as_posix()}, and the next run uses it.")
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100}, epilog=help_text())
@@ -183,14 +158,14 @@ def check(path: Path, role: str | None, json_path: Path | None) -> None:
     Exit 0 when every lot goes on to the estimate, 1 when some have a state instead (no shape, no slab), 2 when a run
     would be refused. Findings alone never change it, with --as too.
     """
-    from riskmap.run import check as checking
+    from riskmap import api
 
     if json_path is not None:
         _check_place(json_path, "--json")
-    report = checking.check_file(path, role) if role else checking.check_area(path)
+    report = api.check(path, role)
     click.echo(report.text())
-    if report.today:
-        _tell_now(report.today, None)
+    for line in api.newness(report):
+        click.echo(line, err=True)
     if json_path is not None:
         try:
             json_path.write_text(report.as_json() + "\n", encoding="utf-8")
@@ -217,14 +192,11 @@ def _check_place(file: Path, option: str) -> None:
 @click.option("--json", "as_json", is_flag=True, help="Print the pack as JSON.")
 def selftest(cases: Path | None, open_data: Path | None, as_json: bool) -> None:
     """Run known answers: published and closed-form values beside ours. Exit 1 when one is outside its tolerance."""
-    os.environ.setdefault("OMP_NUM_THREADS", "1")
-    if cases is not None:
-        from riskmap.evidence.known_answers import case_file
+    from riskmap import api
 
-        sys.exit(case_file.main(cases, open_data))
-    from riskmap.evidence import known_answers as pack
-
-    sys.exit(pack.main(open_data, as_json))
+    found = api.selftest(cases, open_data)
+    click.echo(found.as_json() if as_json else found.text())
+    sys.exit(Exit.ALL_ANSWERED if found.passed else Exit.SOME_STATES)
 
 
 for _command in (fetch, brief, export, screen, explain, verify, compare, map_command, survey, calibrate):
@@ -232,5 +204,5 @@ for _command in (fetch, brief, export, screen, explain, verify, compare, map_com
 
 
 def main() -> NoReturn:
-    """Run the command line and end the process with one of the codes of `cli_exit.Exit`."""
+    """Run the command line and end the process with one of the codes of `exit_codes.Exit`."""
     run_to_end(lambda: cli.main(standalone_mode=False))

@@ -2,16 +2,11 @@
 
 from __future__ import annotations
 
-import threading
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import click
 
 from riskmap.cli.runs import OUTPUTS, UNITS, UNVERIFIED, say_note
-
-if TYPE_CHECKING:
-    from riskmap.outputs.map.web_map import Basemap
 
 MAX_PORT = 65535
 
@@ -38,57 +33,36 @@ def map_command(run: str, tiles: bool, serving: bool, port: int | None, against:
     With --serve RUN may also be a folder that this command wrote; its map is then shown as it is.
     """
     from riskmap import api
-    from riskmap.run import folder as run_folder
+    from riskmap.api.shared import folder_of
 
     if (url is None) != (attribution is None):
         raise click.UsageError("--basemap and --attribution go together: pictures must carry their credit line")
     if port is not None and not serving:
         raise click.UsageError("--port belongs to --serve")
-    folder = run_folder.find(run, outputs)
-    if serving and (shown := _made_before(folder)):
-        _serve(folder, shown, port)
+    folder = folder_of(run, outputs)
+    if serving and api.map_files(folder):
+        _serve(folder, port)
         return
-    below = _basemap(url, attribution)
+    try:
+        below = api.basemap(url, attribution) if url is not None and attribution is not None else None
+    except ValueError as error:
+        raise click.UsageError(str(error)) from None
     made = api.map(folder, tiles=tiles, against=against, basemap=below, into=into, units=units, outputs=outputs,
                    verified=not unverified)
     say_note(made.note)
     for name in made.answer:
         click.echo((made.folder / name).as_posix())
     if serving:
-        _serve(made.folder, made.answer, port)
+        _serve(made.folder, port)
 
 
-def _basemap(url: str | None, attribution: str | None) -> Basemap | None:
-    if url is None or attribution is None:
-        return None
-    from riskmap.outputs.map.web_map import Basemap
+def _serve(folder: Path, port: int | None) -> None:
+    from riskmap import api
 
+    server = api.map_server(folder, port or 0)
     try:
-        return Basemap(url, attribution)
-    except ValueError as error:
-        raise click.UsageError(str(error)) from None
-
-
-def _made_before(folder: Path) -> list[str]:
-    """Return the map files of a folder that this command wrote; none of a run, whose map is written anew."""
-    from riskmap.outputs.map import tile_page, tiles, web_map
-    from riskmap.run import record
-
-    if (folder / record.FOLDER).exists():
-        return []
-    for names in ([tile_page.NAME, tiles.NAME], [web_map.NAME]):
-        if all((folder / name).is_file() for name in names):
-            return names
-    return []
-
-
-def _serve(folder: Path, names: list[str], port: int | None) -> None:
-    from riskmap.cli import serve
-
-    running = serve.server(serve.served(folder, names), port or 0)
-    try:
-        click.echo(f"http://{serve.HOST}:{running.server_address[1]}/")
+        click.echo(server.address)
         click.echo("Open this address in a browser of this computer. Ctrl-C ends it.", err=True)
-        serve.until_stopped(running, threading.Event())
+        server.until_stopped()
     except KeyboardInterrupt:  # it came before the wait began, and is the usual end all the same
-        running.server_close()
+        server.close()

@@ -24,26 +24,30 @@ def say_note(note: str) -> None:
 
 
 @click.command()
-@click.argument("run")
-@click.argument("lot_id")
+@click.argument("run", metavar="RUN|CODE")
+@click.argument("lot_id", required=False)
 @UNITS
 @UNVERIFIED
 @OUTPUTS
-def explain(run: str, lot_id: str, units: str, unverified: bool, outputs: Path) -> None:
+def explain(run: str, lot_id: str | None, units: str, unverified: bool, outputs: Path) -> None:
     """Say what one lot's number is, and why. RUN is a run folder or `latest`.
 
-    Exit 1 when the lot has a state instead of an estimate.
+    With a message code alone, such as E-LOT-014, it says what the code means and what to do; no run is opened.
+
+    Exit 1 when the lot has a state instead of an estimate, 2 when there is no such run, lot or code.
     """
     from riskmap import api
-    from riskmap.outputs import lot_text
 
+    if lot_id is None:
+        click.echo(api.explain(run))
+        return
     found = api.one_lot(run, lot_id, outputs, verified=not unverified)
     say_note(found.note)
-    told = api.found_as(lot_id, found)
-    if told:
-        click.echo(told + "\n")
-    for row in range(len(found.lots)):
-        click.echo("\n".join(lot_text.lines(found, row, units)) + "\n")
+    other_name = api.found_as(lot_id, found)
+    if other_name:
+        click.echo(other_name + "\n")
+    for text in api.lot_texts(found, units=units):
+        click.echo(text + "\n")
     sys.exit(Exit.SOME_STATES if (found.lots["state"] != "").any() else Exit.ALL_ANSWERED)
 
 
@@ -58,9 +62,9 @@ def verify(run: str, area_folder: Path | None, outputs: Path) -> None:
     Exit 1 when only inputs changed since, or files were added.
     """
     from riskmap import api
-    from riskmap.run import folder as run_folder
+    from riskmap.api.shared import folder_of
 
-    folder = run_folder.find(run, outputs)
+    folder = folder_of(run, outputs)
     findings = api.verify(folder, area_folder)
     for finding in findings:
         click.echo(finding)
@@ -82,29 +86,11 @@ def compare(before: str, after: str, workers: int | None, unverified: bool, outp
     Writes change.csv and change.json into a new folder. Exit 0 when nothing changed, 1 when something did.
     """
     from riskmap import api
-    from riskmap.answers.compare import weeks_told
 
     made = api.compare(before, after, workers=workers, outputs=outputs, verified=not unverified)
-    change = made.answer
     say_note(made.note)
-    for line in _summary(change.counts, change.runs):
-        click.echo(line, err=True)
-    for line in [*weeks_told(change.weeks), *change.notes]:
+    for line in made.answer.lines:
         click.echo(line, err=True)
     for path in made.files:
         click.echo(path.as_posix())
-    sys.exit(Exit.ALL_ANSWERED if change.counts["same"] == len(change.lots) else Exit.SOME_STATES)
-
-
-def _summary(counts: dict, runs: dict[str, str]) -> list[str]:
-    from riskmap.answers.compare import CAUSES
-
-    out = [f"before: {runs['before']}, {counts['lots_before']:,} lots",
-           f"after:  {runs['after']}, {counts['lots_now']:,} lots",
-           f"{counts['same']:,} the same, {counts['changed']:,} changed, {counts['state_changed']:,} with another "
-           f"state, {counts['new']:,} new, {counts['gone']:,} gone",
-           f"{counts['moved_up']:,} up and {counts['moved_down']:,} down by {counts['notable_mm']:g} mm or more"]
-    parts = {name: size for name, size in counts["mean_size_of_part_mm"].items() if size >= 0.005}
-    out += [f"  {size:6.2f} mm a lot on average: {CAUSES[name]}"
-            for name, size in sorted(parts.items(), key=lambda item: -item[1])]
-    return out
+    sys.exit(Exit.ALL_ANSWERED if made.answer.same else Exit.SOME_STATES)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import click
 
@@ -12,9 +11,7 @@ from riskmap.cli.exit_codes import Exit
 from riskmap.cli.numbers import Finite
 from riskmap.cli.runs import OUTPUTS, UNITS, UNVERIFIED, say_note
 from riskmap.common.errors import LayerError
-
-if TYPE_CHECKING:
-    from riskmap.answers.screen import Screened
+from riskmap.common.wording import CAUTION_LENDER
 
 SHOWN_PROBLEMS = 20
 COLUMNS = click.option(
@@ -48,7 +45,6 @@ def screen(run: str, listing: Path, columns: tuple[str, ...], bands: Path | None
     Exit 1 when some rows have no estimate.
     """
     from riskmap import api
-    from riskmap.answers import screen_table
 
     made = api.screen(run, listing, columns=named(columns), bands=bands, groups=groups,
                       within_m=within_m, into=into, units=units, outputs=outputs, verified=not unverified)
@@ -56,14 +52,9 @@ def screen(run: str, listing: Path, columns: tuple[str, ...], bands: Path | None
     done = made.answer
     for problem in done.problems[:SHOWN_PROBLEMS]:
         click.echo(f"  {problem}", err=True)
-    counts = ", ".join(f"{value:,} {name.replace('_', ' ')}" for name, value in done.counts.items())
-    click.echo(f"{listing.name}: {counts}", err=True)
-    if done.ties:
-        click.echo(done.ties, err=True)
-    if why:
-        for line in _reasons(done):
-            click.echo(line, err=True)
-    click.echo(screen_table.CAUTIONS[0], err=True)
+    counts, *more = done.lines
+    for line in [f"{listing.name}: {counts}", *more, *(f"  {row}" for row in done.reasons if why), CAUTION_LENDER]:
+        click.echo(line, err=True)
     for path in made.files:
         click.echo(path.as_posix())
     sys.exit(Exit.SOME_STATES if done.counts["with_number"] < done.counts["rows"] else Exit.ALL_ANSWERED)
@@ -77,19 +68,4 @@ def named(pairs: tuple[str, ...]) -> dict[str, str]:
         if not mark or not theirs:
             raise LayerError(f"E-SCR-005 --column {pair}: write OURS=THEIRS, for example --column lot_id=PARCEL.")
         out[ours.strip()] = theirs.strip()
-    return out
-
-
-def _reasons(done: Screened) -> list[str]:
-    from riskmap.common.errors import visible
-
-    rows = done.rows
-    names = {name: f"{name}_riskmap" if f"{name}_riskmap" in rows else name
-             for name in ("state", "state_reason", "match_note", "reason")}
-    first = done.own[0] if done.own else "matched_lot_id"
-    out = []
-    for record in rows[[first, *names.values()]].to_dict("records"):
-        told = [record[names[name]] for name in ("state", "state_reason", "match_note")]
-        words = record[names["reason"]] if not told[0] else "; ".join(part for part in told if part)
-        out.append(f"  {visible(str(record[first]))}: {visible(str(words))}")
     return out

@@ -79,11 +79,11 @@ def map_findings(climate: ClimateTables | None, drought: DroughtTables | None, t
     else:
         value, end = week, newest(climate, None, ()).get(RAIN)
         unused = climate is not None and _all_recorded(climate, drought, today)
-        said = f"It is older than the rain record (to {month_numbers.month_name(end)}): the weekly maps change no number" \
+        said = f"It is older than the rain record (to {month_numbers.month_name(end)}): weekly maps change no number" \
             if unused and end is not None else "Weekly maps stand in for months without rain and temperature"
         action = f"{said}; it is not today's category, which is left empty."
-    return [Problem("W-CLI-046", "[drought]", f"the newest weekly map should be of now: of {first} or {last}.",
-                    "Add the maps of the last weeks, or the months up to them.", action, value=value)]
+    return [Problem("W-CLI-046", "[drought]", rule=f"the newest weekly map should be of now: of {first} or {last}.",
+                    remedy="Add the maps of the last weeks, or the months up to them.", action=action, value=value)]
 
 
 def _all_recorded(climate: ClimateTables, drought: DroughtTables, today: int) -> bool:

@@ -29,9 +29,10 @@ SHORT_RECORD_YEARS = 30  # usual length of a normal period; the equilibrium rule
 
 
 # -------------------------------------------------------------------------------------------------------- history
-def monthly_record(names: tuple[str, ...], shapes: NDArray[Any], climate: ClimateTables | None, weekly: WeeklyCategories | None,
-             index: tuple[IndexGrid, ...], settings: ClimateSettings, today: int, problems: list[Problem]) \
-        -> ClimateHistory:
+def monthly_record(names: tuple[str, ...], shapes: NDArray[Any], climate: ClimateTables | None,
+                   weekly: WeeklyCategories | None, index: tuple[IndexGrid, ...], settings: ClimateSettings, today: int,
+                   problems: list[Problem]) -> ClimateHistory:
+    """Return the months of every cell up to today, each from the best source there is; findings go to `problems`."""
     flags: list[set[str]] = [set() for _ in names]
     monthly = climate.monthly[climate.monthly["cell_id"].isin(names)] if climate is not None else None
     first = today if monthly is None or monthly.empty else min(int(monthly["month"].min()), today)
@@ -73,10 +74,10 @@ def _pet(names: tuple[str, ...], warmth: NDArray[np.float64], declared: NDArray[
     for k in np.flatnonzero(refused):
         flags[k].add("declared_pet_refused")
         problems.append(Problem(
-            "E-CLI-041", "[climate]", f"looks like reference ET: {ratio[k]:.2f} times Thornthwaite; the driver was "
-            f"measured with Thornthwaite and takes up to {evapotranspiration.REFERENCE_RATIO}.",
-            "Leave pet_source empty.", "Declared evapotranspiration refused; computed from temperature instead.",
-            column="pet_mm", value=f"{names[k]}: {climate.pet_source}"))
+            "E-CLI-041", "[climate]", rule=f"looks like reference ET: {ratio[k]:.2f} times Thornthwaite; the driver "
+            f"was measured with Thornthwaite and takes up to {evapotranspiration.REFERENCE_RATIO}.",
+            remedy="Leave pet_source empty.", action="Declared evapotranspiration refused; computed from temperature "
+            "instead.", column="pet_mm", value=f"{names[k]}: {climate.pet_source}"))
     given = np.isfinite(ratio) & ~refused
     return np.where(given[:, None], declared, own)
 
@@ -93,32 +94,33 @@ def _caution(names: tuple[str, ...], source: NDArray[np.int8], first: int, flags
         flags[k].add("climate_gap_filled")
         tail = int(source.shape[1] - 1 - last_known[k])
         if lost[k] > MOST_USUAL_MONTHS:
-            problems.append(Problem("E-CLI-047", "[climate]", "the record should reach now or miss "
-                                    f"{MOST_USUAL_MONTHS} months at most.", "Add newer months or an index grid, or set "
-                                    "today to the last month with data.", f"{lost[k]} months up to now have no data: "
-                                    "lots in this cell get no number.", value=names[k]))
+            problems.append(Problem("E-CLI-047", "[climate]", rule="the record should reach now or miss "
+                                    f"{MOST_USUAL_MONTHS} months at most.", remedy="Add newer months or an index grid, "
+                                    "or set today to the last month with data.", action=f"{lost[k]} months up to now "
+                                    "have no data: lots in this cell get no number.", value=names[k]))
         if tail:
             flags[k].add("climate_ends_before_today")
         if tail and lost[k] <= MOST_USUAL_MONTHS:
-            problems.append(Problem("W-CLI-042", "[climate]", "the record should reach today.",
-                                    "Add newer months, an index grid or weekly maps.",
-                                    f"The last {tail} months are the usual season.", value=f"{names[k]} "
+            problems.append(Problem("W-CLI-042", "[climate]", rule="the record should reach today.",
+                                    remedy="Add newer months, an index grid or weekly maps.",
+                                    action=f"The last {tail} months are the usual season.", value=f"{names[k]} "
                                     f"{month_numbers.month_name(first + int(last_known[k]))}"))
         if inner := int(gap[k].sum()) - tail:
             where = first + int(np.argmax(gap[k]))
-            problems.append(Problem("W-CLI-043", "[climate]", "the record should have no gap.", "Add the months.",
-                                    f"{inner} months bridged with the usual season, flagged.",
-                                    value=f"{names[k]} from {month_numbers.month_name(where)}"))
+            problems.append(Problem("W-CLI-043", "[climate]", rule="the record should have no gap.",
+                                    remedy="Add the months.", action=f"{inner} months bridged with the usual season, "
+                                    "flagged.", value=f"{names[k]} from {month_numbers.month_name(where)}"))
     for k in np.flatnonzero((source == history.BEFORE).all(axis=1)):
-        problems.append(Problem("E-CLI-044", "[climate]", "a cell needs months with both rain and temperature.",
-                                "Add them.", "Lots in this cell get no climate.", value=names[k]))
+        problems.append(Problem("E-CLI-044", "[climate]", rule="a cell needs months with both rain and temperature.",
+                                remedy="Add them.", action="Lots in this cell get no climate.", value=names[k]))
     short = np.flatnonzero((years < SHORT_RECORD_YEARS) & (years > 0))
     for k in short:
         flags[k].add("short_climate_record")
     if len(short):
-        problems.append(Problem("W-CLI-045", "[climate]", f"a record should hold {SHORT_RECORD_YEARS} years or more.",
-                                "Give the longest record you have.", f"{len(short)} cells used as they are, flagged.",
-                                value=joined((f"{names[k]}: {years[k]:.0f} years" for k in short), 3)))
+        problems.append(Problem("W-CLI-045", "[climate]", rule=f"a record should hold {SHORT_RECORD_YEARS} years or "
+                                "more.", remedy="Give the longest record you have.", action=f"{len(short)} cells used "
+                                "as they are, flagged.", value=joined((f"{names[k]}: {years[k]:.0f} years" for k in
+                                short), 3)))
 
 
 def record_table(record: ClimateHistory) -> tuple[pd.DataFrame, ClimateHistory]:

@@ -28,7 +28,8 @@ class WeeklyCategories:
 
 
 # ---------------------------------------------------------------------------------------------- weekly categories
-def weekly_categories(shapes: NDArray[Any], drought: DroughtTables | None, crs: str, today: int) -> WeeklyCategories | None:
+def weekly_categories(shapes: NDArray[Any], drought: DroughtTables | None, crs: str,
+                      today: int) -> WeeklyCategories | None:
     """Return the shares of the used cells in every map up to today."""
     if drought is None or len(shapes) == 0:
         return None

@@ -10,6 +10,10 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable
 from difflib import SequenceMatcher
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from riskmap.common.problems import Problem
 
 _CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f\u00ad\u200b-\u200f\u2028-\u202e\u2060\u2066-\u2069\ufeff]")
 SHOWN_CHARACTERS = 40
@@ -48,7 +52,18 @@ class RiskmapError(Exception):
 
 
 class LayerError(RiskmapError):
-    """An input layer cannot be used as it is."""
+    """An input layer cannot be used as it is.
+
+    Attributes
+    ----------
+    problems : list of Problem
+        What was found in the layer before it was refused; reported beside the refusal.
+    """
+
+    def __init__(self, *message: object, problems: Iterable[Problem] = ()) -> None:
+        """Take the message, and the findings that would otherwise be lost with the layer."""
+        super().__init__(*message)
+        self.problems = list(problems)
 
 
 class TableError(RiskmapError):
@@ -65,6 +80,10 @@ class WorkerError(RiskmapError):
 
 class RunFolderError(RiskmapError):
     """The run folder could not be written whole."""
+
+
+class CodeError(RiskmapError):
+    """A message code that was asked for does not exist."""
 
 
 def closest(wanted: str, names: Iterable[str]) -> list[str]:

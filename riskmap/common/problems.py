@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from dataclasses import asdict, dataclass, replace
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
+from dataclasses import KW_ONLY, asdict, dataclass, replace
 
-from riskmap.common.errors import shown
+from riskmap.common.errors import LayerError, shown
 
 SAME_SHOWN = 5  # findings that differ in nothing but the row: as many are shown on one line, fewer row by row
 VALUES_SHOWN = 20  # values that break one rule; more are shown by their first ones
@@ -36,6 +37,7 @@ class Problem:
 
     code: str
     file: str
+    _: KW_ONLY  # sentences that change places would mislead without an error
     rule: str
     remedy: str
     action: str
@@ -61,6 +63,16 @@ class Problem:
     def as_dict(self) -> dict[str, object]:
         """Return the finding as plain values for JSON."""
         return asdict(self)
+
+
+@contextmanager
+def kept_by_refusal(problems: list[Problem]) -> Iterator[None]:
+    """Give a LayerError that is raised inside the findings collected until then, before those it carries already."""
+    try:
+        yield
+    except LayerError as error:
+        error.problems = [*problems, *error.problems]
+        raise
 
 
 def lines(problems: Iterable[Problem]) -> list[str]:

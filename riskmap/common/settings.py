@@ -41,7 +41,8 @@ class _Frozen(BaseModel):
         allowed = setting_ranges.RANGES.get(cls.SECTION, {}).get(name)
         if allowed is not None and not allowed.holds(value):
             raise PydanticCustomError(setting_words.OUTSIDE, "{said}", {"said": allowed.finding(value)})
-        if against := setting_ranges.contradictions(f"{cls.SECTION}.{name}", _keys(cls.SECTION, {**info.data, name: value})):
+        known = _keys(cls.SECTION, {**info.data, name: value})
+        if against := setting_ranges.contradictions(f"{cls.SECTION}.{name}", known):
             raise PydanticCustomError(setting_words.AGAINST, "{said}", {"said": against})
         return value
 

@@ -18,9 +18,9 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
-from riskmap import __version__
 from riskmap.common import part_folder
 from riskmap.common.errors import LayerError, shown
+from riskmap.common.version import __version__
 from riskmap.download.client import Client, Passing, Request, TooMuch, host
 
 Note = dict[str, object]
@@ -260,7 +260,7 @@ def whole_folder(folder: Path) -> Iterator[Path]:
         When `folder` holds something that was not fetched: it is never overwritten.
     """
     if folder.name in ("", ".."):
-        raise LayerError("E-FET-023 the folder to fetch into needs a name of its own. Choose an empty or new folder.")
+        raise LayerError("E-FET-080 the folder to fetch into needs a name of its own. Choose an empty or new folder.")
 
     def rescue(leftover: Path) -> None:
         """Put back what was there when the exchange of the two folders was stopped halfway."""

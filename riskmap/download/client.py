@@ -15,8 +15,8 @@ from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
-from riskmap import __version__
 from riskmap.common.errors import LayerError, shown
+from riskmap.common.version import __version__
 
 if TYPE_CHECKING:
     import httpx

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import asdict, dataclass
+from types import ModuleType
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -12,6 +14,29 @@ if TYPE_CHECKING:
     import pandas as pd
     from numpy.typing import NDArray
 
+
+@dataclass(frozen=True)
+class Method:
+    """One published method: module name, what it is, source, standing, and whether a printed value is reproduced."""
+
+    name: str
+    title: str
+    source: str
+    standing: str
+    verified: bool
+
+    @classmethod
+    def of(cls, module: ModuleType) -> Method:
+        """Return what the file of a method says of it."""
+        return cls(module.__name__.rpartition(".")[2], (module.__doc__ or "").splitlines()[0], module.SOURCE,
+                   module.STANDING, module.VERIFIED)
+
+    def as_dict(self) -> dict[str, object]:
+        """Return plain values for the manifest."""
+        return asdict(self)
+
+
+METHODS = tuple(Method.of(module) for module in (as2870, cole_volume, van_der_merwe_1964))
 WINDOW_M = (0.25, 1.00)  # window of the soil survey's shrink-swell rule
 SURFACE_CHANGE_PF = 1.2  # lower end of AS 2870-1996's 1.2-1.5 for temperate zones, as tabled by Look
 TEMPERATE_DEPTH_M = 2.3  # Hs of a moisture index of -5 to 10 (Walsh et al. 1998), used when the index is not given

@@ -42,7 +42,7 @@ class Constant:
 
     @property
     def range(self) -> Range | None:
-        """What a user may set it to, from `riskmap.common.setting_ranges`; None for what is no setting, or is only true or false."""
+        """What a user may set it to, from `common.setting_ranges`; None for what is no setting or a switch."""
         home, _, name = self.where.rpartition(".")
         return RANGES[GROUPS[home].SECTION].get(name) if home in GROUPS else None
 
@@ -86,8 +86,8 @@ CONSTANTS = (
              "about nine"),
     Constant("index", "riskmap.climate.cells.LARGEST_Z", "scores are held within", "", "judgement",
              "as the check values are"),
-    Constant("index", "riskmap.common.constants.CATEGORY_NORMAL_SCORE", "normal score of each weekly category", "", "computed",
-             "means of a unit normal over the percentile classes of drought.gov"),
+    Constant("index", "riskmap.common.constants.CATEGORY_NORMAL_SCORE", "normal score of each weekly category", "",
+             "computed", "means of a unit normal over the percentile classes of drought.gov"),
     Constant("index", "riskmap.common.constants.CATEGORY_VALID_MONTHS",
              "months before the present one whose weekly map still tells today's category", "months", "judgement",
              "the present month or the one before"),
@@ -135,7 +135,8 @@ CONSTANTS = (
     # ---- strain
     Constant("strain", "riskmap.common.constants.PF_AT_33_KPA", "moist end of linear extensibility", "pF", "published",
              "33 kPa, definition of linear extensibility (National Soil Survey Handbook)"),
-    Constant("strain", "riskmap.common.constants.PF_AT_SHRINKAGE_LIMIT", "dry end of volume change", "pF", "from memory",
+    Constant("strain", "riskmap.common.constants.PF_AT_SHRINKAGE_LIMIT", "dry end of volume change", "pF",
+             "from memory",
              "practice with indices from linear extensibility; pF 7 would lower all movement by a third"),
     Constant("strain", "movement.pf_span_dry", "the same, as a setting", "pF", "from memory", "as above"),
     Constant("strain", "movement.restraint_draw", "share of volume change that is vertical, between", "", "from memory",

@@ -7,19 +7,11 @@ Renaming and unit conversion happen here, once. Nothing is computed and nothing 
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 from riskmap.common.inputs import Layers
 
 if TYPE_CHECKING:
-    import geopandas as gpd
-    import numpy as np
-    import pandas as pd
-    from numpy.typing import NDArray
-
-    from riskmap.common.problems import Problem
     from riskmap.common.settings import Area
 
 

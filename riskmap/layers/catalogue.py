@@ -39,6 +39,7 @@ class Attempt:
             self.tables[role], sources, problems = reader(entry, area, **options)
         except LayerError as error:
             self.refusals += str(error).splitlines()
+            self.problems += error.problems
             return
         self.sources += sources
         self.problems += problems
@@ -84,13 +85,13 @@ def read_all(area: Area) -> Layers:
     Raises
     ------
     LayerError
-        With the refusals of all layers together.
+        With the refusals of all layers together, and the findings about all of them.
     """
     from riskmap.common.inputs import Layers
 
     found = read_each(area)
     if found.refusals:
-        raise LayerError("\n".join(found.refusals))
+        raise LayerError("\n".join(found.refusals), problems=found.problems)
     return Layers(found.tables["lots"], found.tables["soil"], found.tables.get("climate"), found.tables.get("drought"),
                   found.tables.get("index", ()), tuple(found.sources), found.problems)
 
@@ -115,10 +116,10 @@ def latitude_finding(entry: ClimateEntry, latitude: dict[str, float], lots: gpd.
     cell, given = min(latitude.items(), key=lambda item: abs(item[1] - here))
     if not abs(given - here) > FAR_LATITUDE_DEG or not abs(here) <= 90:
         return []
-    return [Problem("W-CLI-049", "[climate]", f"the lots lie at {here:.1f} degrees north, the latitude of cell {cell} "
-                    f"is given as {given:g}.", "Correct latitude_deg, or look at the lots' coordinates.",
-                    "Used as given: length of day, and with it evapotranspiration, is that of another place.", None,
-                    "latitude_deg", f"{given:g}")]
+    return [Problem("W-CLI-049", "[climate]", rule=f"the lots lie at {here:.1f} degrees north, the latitude of cell "
+                    f"{cell} is given as {given:g}.", remedy="Correct latitude_deg, or look at the lots' coordinates.",
+                    action="Used as given: length of day, and with it evapotranspiration, is that of another place.",
+                    column="latitude_deg", value=f"{given:g}")]
 
 
 def _measure(out: Attempt, crs: str, lots: gpd.GeoDataFrame,
@@ -136,9 +137,10 @@ def _measure(out: Attempt, crs: str, lots: gpd.GeoDataFrame,
     out.refusals += [refused] if refused else []
     if stretched > equal_area.STRETCHED:
         out.problems.append(Problem(
-            "W-SET-025", "area file", "areas are right in this system, but lengths are up to "
-            f"{100 * stretched:.0f} % off at the lots, and distances to soil lines are measured in it.", "Write crs = "
-            f"\"{equal_area.proposal(lon, lat)}\".", "Used as given.", None, "crs", crs))
+            "W-SET-025", "area file", rule="areas are right in this system, but lengths are up to "
+            f"{100 * stretched:.0f} % off at the lots, and distances to soil lines are measured in it.",
+            remedy=f"Write crs = \"{equal_area.proposal(lon, lat)}\".", action="Used as given.", column="crs",
+            value=crs))
 
 
 def _middles(lots: gpd.GeoDataFrame) -> tuple[NDArray[np.float64], NDArray[np.float64]]:

@@ -96,9 +96,10 @@ def check_units(monthly: pd.DataFrame, latitude: dict[str, float], file: str, pr
     )
     if failures := [f"{doubt.code} {file}: {doubt}" for doubt in doubts if doubt.bad.any()]:
         raise LayerError("\n".join(failures))
-    problems += [Problem("W-CLI-038", file, f"rain below {SMALLEST_ANNUAL_MM:g} mm a year is rare.",
-                         "Check the unit: inches given as millimetres?", "Used as given.", None, "precipitation_mm",
-                         f"{cell}: {mean_rain[cell]:.1f}") for cell in mean_rain.index[mean_rain < SMALLEST_ANNUAL_MM]]
+    problems += [Problem("W-CLI-038", file, rule=f"rain below {SMALLEST_ANNUAL_MM:g} mm a year is rare.",
+                         remedy="Check the unit: inches given as millimetres?", action="Used as given.",
+                         column="precipitation_mm", value=f"{cell}: {mean_rain[cell]:.1f}")
+                 for cell in mean_rain.index[mean_rain < SMALLEST_ANNUAL_MM]]
 
 
 def _too_warm(median_c: float) -> str:
@@ -137,9 +138,9 @@ def within_range(monthly: pd.DataFrame, file: str, problems: list[Problem]) -> p
         column = tables.CLIMATE_MONTHLY.column(name)
         bad = (clean[name] < column.low) | (clean[name] > column.high)
         lost = clean[bad]
-        problems += [Problem("E-CLI-037", file, f"must lie within {column.low:g}..{column.high:g} {column.unit}.",
-                             "Correct the value or its unit.", "Value treated as missing.", None, name,
-                             f"{cell} {month_numbers.month_name(int(month))}: {value:g}")
+        problems += [Problem("E-CLI-037", file, rule=f"must lie within {column.low:g}..{column.high:g} {column.unit}.",
+                             remedy="Correct the value or its unit.", action="Value treated as missing.",
+                             column=name, value=f"{cell} {month_numbers.month_name(int(month))}: {value:g}")
                      for cell, month, value in zip(lost["cell_id"], lost["month"], lost[name], strict=True)]
         clean.loc[bad, name] = np.nan
     return clean

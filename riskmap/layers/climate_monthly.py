@@ -19,7 +19,7 @@ import pandas as pd
 from riskmap.common import month_numbers, tables, units
 from riskmap.common.errors import LayerError, joined, said_by, shown
 from riskmap.common.inputs import ClimateTables, Source
-from riskmap.common.problems import Problem
+from riskmap.common.problems import Problem, kept_by_refusal
 from riskmap.layers import climate_judged, file_kinds, noaa_fixed_width
 from riskmap.layers.polygon_file import read_polygons
 
@@ -77,14 +77,15 @@ def read(entry: ClimateEntry, area: Area) -> tuple[ClimateTables, list[Source], 
         only come from a wrong unit or another hemisphere, no month can be read, or the latitude of a cell is not known.
     """
     problems: list[Problem] = []
-    _check_pet_source(entry)
-    cells = _cells(entry, area)
-    monthly, sources = (_csv if entry.reader == "csv" else _noaa)(entry, area, problems)
-    monthly = _wanted_cells(monthly, cells, entry, problems)
-    monthly = _months_in_a_row(monthly, str(_shown(entry)), problems)
-    latitude = _latitude(sorted(monthly["cell_id"].unique()), cells, entry)
-    climate_judged.check_units(monthly, latitude, str(_shown(entry)), problems)
-    monthly = climate_judged.within_range(monthly, str(_shown(entry)), problems)
+    with kept_by_refusal(problems):
+        _check_pet_source(entry)
+        cells = _cells(entry, area)
+        monthly, sources = (_csv if entry.reader == "csv" else _noaa)(entry, area, problems)
+        monthly = _wanted_cells(monthly, cells, entry, problems)
+        monthly = _months_in_a_row(monthly, str(_shown(entry)), problems)
+        latitude = _latitude(sorted(monthly["cell_id"].unique()), cells, entry)
+        climate_judged.check_units(monthly, latitude, str(_shown(entry)), problems)
+        monthly = climate_judged.within_range(monthly, str(_shown(entry)), problems)
     if cells is not None and entry.cells is not None:
         sources.append(Source("climate_cells", entry.cells, entry.title, entry.provider, entry.licence, entry.credit,
                               "", len(cells)))
@@ -137,10 +138,10 @@ def _wanted_cells(monthly: pd.DataFrame, cells: gpd.GeoDataFrame | None, entry: 
         raise LayerError(f"E-CLI-006 {_shown(entry)}: its cells ({joined(given, 4)}) and the polygons of {entry.cells} "
                          f"({joined(sorted(mapped), 4)}) have no key in common; correct cells_key.")
     if absent := sorted(mapped - set(given)):
-        problems.append(Problem("W-CLI-031", str(entry.cells),
-                                f"every cell needs monthly rows; {len(absent)} have none.",
-                                "Add their months if lots lie there.", "Lots in these cells get no climate.",
-                                column=entry.cells_key, value=joined(absent, 3)))
+        problems.append(Problem("W-CLI-031", str(entry.cells), rule=f"every cell needs monthly rows; {len(absent)} "
+                                "have none.", remedy="Add their months if lots lie there.",
+                                action="Lots in these cells get no climate.", column=entry.cells_key,
+                                value=joined(absent, 3)))
     return kept
 
 
@@ -195,7 +196,7 @@ def _text_table(path: Path, shown_path: Path) -> pd.DataFrame:
         raise LayerError(f"E-CLI-010 {shown_path}: cannot be read as CSV: {said_by(error)}. A row may have more fields "
                          "than the heading, or a quote is not closed.") from None
     if text.empty:
-        raise LayerError(f"E-CLI-010 {shown_path}: has no rows below its header.")
+        raise LayerError(f"E-CLI-081 {shown_path}: has no rows below its header.")
     text.columns = [str(c).strip() for c in text.columns]
     return text.apply(lambda column: column.str.strip())
 
@@ -226,8 +227,9 @@ def _month(text: pd.DataFrame, lowered: dict[str, str], entry: ClimateEntry, pro
     outside = number.notna() & ~number.between(tables.FIRST_MONTH, tables.LAST_MONTH)
     number = number.mask(outside)
     _refuse_other_dates(number, written, column, entry)
-    problems += [Problem("E-CLI-032", str(entry.path), "a month must be YYYY-MM.", "Correct the row.",
-                         "Row left out; its month is a gap.", int(row) + 2, column, written.iloc[row])
+    problems += [Problem("E-CLI-032", str(entry.path), rule="a month must be YYYY-MM.", remedy="Correct the row.",
+                         action="Row left out; its month is a gap.", row=int(row) + 2, column=column,
+                         value=written.iloc[row])
                  for row in np.flatnonzero(number.isna())]
     return number
 
@@ -285,12 +287,12 @@ def _numbers(column: pd.Series, name: str, unit: str, missing_codes: tuple[float
     coded = values.isin(missing_codes)
     marks = MARKS.get(unit, ()) if missing_codes == _RAIN.missing_codes else ()
     marked = values.isin(marks)
-    problems += [Problem("E-CLI-063", str(entry.path), "is how some files write a missing value.",
-                         "Leave the cell empty; if it is a measurement, write it with other decimals.",
-                         "Value treated as missing.", int(row) + 2, name, column.iloc[row])
+    problems += [Problem("E-CLI-063", str(entry.path), rule="is how some files write a missing value.",
+                         remedy="Leave the cell empty; if it is a measurement, write it with other decimals.",
+                         action="Value treated as missing.", row=int(row) + 2, column=name, value=column.iloc[row])
                  for row in np.flatnonzero(marked)]
-    problems += [Problem("E-CLI-033", str(entry.path), "a value must be a number.", "Correct the row.",
-                         "Value treated as missing.", int(row) + 2, name, column.iloc[row])
+    problems += [Problem("E-CLI-033", str(entry.path), rule="a value must be a number.", remedy="Correct the row.",
+                         action="Value treated as missing.", row=int(row) + 2, column=name, value=column.iloc[row])
                  for row in np.flatnonzero(values.isna() & ~missing)]
     return pd.Series(units.BY_SUFFIX[unit][1](values.mask(coded | marked).to_numpy()), index=column.index)
 
@@ -309,10 +311,10 @@ def _pet(text: pd.DataFrame, entry: ClimateEntry, problems: list[Problem]) -> pd
     """Return declared potential evapotranspiration; a column without a declared source is reported and ignored."""
     found = _find(text, _PET)
     if found and not entry.pet_source:
-        problems.append(Problem("W-CLI-034", str(entry.path), "evapotranspiration is used only with a declared method.",
-                                f"Set pet_source under [climate] to its method: {joined(PET_METHODS)}.",
-                                "Column ignored; computed from temperature instead (Thornthwaite).",
-                                column=found[0][0]))
+        problems.append(Problem("W-CLI-034", str(entry.path), rule="evapotranspiration is used only with a declared "
+                                "method.", remedy="Set pet_source under [climate] to its method: "
+                                f"{joined(PET_METHODS)}.", action="Column ignored; computed from temperature instead "
+                                "(Thornthwaite).", column=found[0][0]))
     if not entry.pet_source:
         return pd.Series(np.nan, index=text.index)
     return _measured(text, _PET, entry, problems)
@@ -357,9 +359,9 @@ def _single(frame: pd.DataFrame, columns: str | list[str], file: str, problems: 
     for cell, month, listed, agree in zip(same.index.get_level_values(0), same.index.get_level_values(1), rows, same,
                                           strict=True):
         action = "The first is used." if agree else "None of them is used; the month is a gap."
-        problems.append(Problem("W-CLI-035" if agree else "E-CLI-035", file, "a cell and month must stand once.",
-                                f"Remove all but one of rows {joined(listed)}.", action, int(listed[0]), "",
-                                f"{cell} {month_numbers.month_name(int(month))}"))
+        problems.append(Problem("W-CLI-035" if agree else "E-CLI-035", file, rule="a cell and month must stand once.",
+                                remedy=f"Remove all but one of rows {joined(listed)}.", action=action,
+                                row=int(listed[0]), value=f"{cell} {month_numbers.month_name(int(month))}"))
     single = frame.drop_duplicates(["cell_id", "month"]).copy()
     contradicted = pd.MultiIndex.from_frame(single[["cell_id", "month"]]).isin(same.index[~same])
     single.loc[contradicted, columns] = np.nan
@@ -392,10 +394,11 @@ def _gaps(dense: pd.DataFrame, file: str) -> list[Problem]:
     run = ((lost["month"].diff() != 1) | (lost["cell_id"] != lost["cell_id"].shift())
            | (lost["column"] != lost["column"].shift())).cumsum()
     found = lost.groupby(run).agg({"cell_id": "first", "column": "first", "month": ["first", "last"]})
-    return [Problem("W-CLI-036", file, "months must follow each other without a gap.",
-                    "Add the months if you have them.", f"{last - first + 1} months kept without value; bridged later "
-                    "with an index, the weekly map or the usual season, and flagged.", None, str(column),
-                    f"{cell} {_span(pd.Series([first, last]))}") for cell, column, first, last in found.to_numpy()]
+    return [Problem("W-CLI-036", file, rule="months must follow each other without a gap.",
+                    remedy="Add the months if you have them.", action=f"{last - first + 1} months kept without value; "
+                    "bridged later with an index, the weekly map or the usual season, and flagged.",
+                    column=str(column), value=f"{cell} {_span(pd.Series([first, last]))}")
+            for cell, column, first, last in found.to_numpy()]
 
 
 def _span(months: pd.Series) -> str:

@@ -103,12 +103,14 @@ def each_week_once(found: list[File], bounds: Box | None, problems: list[Problem
             again[-1].add(week)
             rule, remedy = "each week should be given once.", f"Remove it or {owner.shown.name}."
             if _same(owner, file, week, bounds):
-                told.append(Problem("W-DRT-013", str(file.shown), rule, remedy, f"The map in {owner.shown.name} is "
-                                    "used; both agree where both have polygons.", value=week))
+                told.append(Problem("W-DRT-013", str(file.shown), rule=rule, remedy=remedy,
+                                    action=f"The map in {owner.shown.name} is used; both agree where both have "
+                                    "polygons.", value=week))
             else:
                 clash.add(week)
-                told.append(Problem("E-DRT-067", str(file.shown), f"the map differs from that in {owner.shown.name}; "
-                                    + rule, remedy, "Neither is used. " + NOT_USED.format(week=week), value=week))
+                told.append(Problem("E-DRT-067", str(file.shown), rule="the map differs from that in "
+                                    f"{owner.shown.name}; " + rule, remedy=remedy, action="Neither is used. " +
+                                    NOT_USED.format(week=week), value=week))
     return _left([file.without(clash | other) for file, other in zip(found, again, strict=True)], told, problems)
 
 
@@ -134,8 +136,9 @@ def _code_for_none(found: list[File], told: list[Problem]) -> bool:
     if not coded or coded < CODE_FOR_NONE_SHARE * total:
         return False
     name = next(name for name in with_code if name)
-    told.append(Problem("W-DRT-061", "weekly maps", f"class -1 is in {coded:,} of {total:,} maps with polygons, first "
-                        f"in {name}.", "Write None for no drought.", "It is read as no drought.", None, "", "-1"))
+    told.append(Problem("W-DRT-061", "weekly maps", rule=f"class -1 is in {coded:,} of {total:,} maps with polygons, "
+                        f"first in {name}.", remedy="Write None for no drought.", action="It is read as no drought.",
+                        value="-1"))
     return True
 
 
@@ -144,10 +147,10 @@ def _unknown(file: File, drawn: pd.Series, code_for_none: bool, told: list[Probl
     kinds = file.polygons["category"]
     bad = drawn & ((kinds == UNKNOWN) | ((kinds == MINUS_ONE) & (not code_for_none)))
     rows = file.polygons[bad]
-    told += [Problem("E-DRT-060", str(file.shown), "a polygon has no class." if kind == UNKNOWN else
-                     "a polygon has the class -1, and most other maps have none.",
-                     "Give its class: D0-D4 or 0-4, or None for no drought.", NOT_USED.format(week=week), int(row),
-                     file.column, "" if kind == UNKNOWN else "-1")
+    told += [Problem("E-DRT-060", str(file.shown), rule="a polygon has no class." if kind == UNKNOWN else
+                     "a polygon has the class -1, and most other maps have none.", remedy="Give its class: D0-D4 or "
+                     "0-4, or None for no drought.", action=NOT_USED.format(week=week), row=int(row),
+                     column=file.column, value="" if kind == UNKNOWN else "-1")
              for row, week, kind in zip(rows["_row"], rows["valid_date"], rows["category"], strict=True)]
     return set(rows["valid_date"])
 
@@ -159,9 +162,9 @@ def _no_degrees(file: File, drawn: pd.Series, told: list[Problem]) -> set[str]:
     rows = file.polygons[drawn.to_numpy(bool) & ~inside]
     weeks = rows.drop_duplicates("valid_date")
     place = weeks.geometry.bounds
-    told += [Problem("E-DRT-063", str(file.shown), "coordinates must lie on the earth: the file is in another "
-                     "coordinate system than it declares.", "Save it again with the system it was drawn in.",
-                     NOT_USED.format(week=week), int(row), "geometry", f"{x:.6g}, {y:.6g}")
+    told += [Problem("E-DRT-063", str(file.shown), rule="coordinates must lie on the earth: the file is in another "
+                     "coordinate system than it declares.", remedy="Save it again with the system it was drawn in.",
+                     action=NOT_USED.format(week=week), row=int(row), column="geometry", value=f"{x:.6g}, {y:.6g}")
              for row, week, x, y in zip(weeks["_row"], weeks["valid_date"], place["minx"], place["miny"], strict=True)]
     return set(weeks["valid_date"])
 
@@ -175,17 +178,17 @@ def _elsewhere(file: File, bounds: Box | None, national_deg: float, told: list[P
     west, south, east, north = bounds
     far = ((box["minx"] > east) | (box["maxx"] < west) | (box["miny"] > north) | (box["maxy"] < south)) \
         & (box["maxx"] - box["minx"] < national_deg)
-    told += [Problem("E-DRT-064", str(file.shown), f"the map lies elsewhere: within {b.minx:.2f}..{b.maxx:.2f} degrees "
-                     f"east and {b.miny:.2f}..{b.maxy:.2f} north; the area within {west:.2f}..{east:.2f} and "
-                     f"{south:.2f}..{north:.2f}.", "Give the national map, or that of this region.",
-                     NOT_USED.format(week=b.Index), value=str(b.Index)) for b in box[far].itertuples()]
+    told += [Problem("E-DRT-064", str(file.shown), rule=f"the map lies elsewhere: within {b.minx:.2f}..{b.maxx:.2f} "
+                     f"degrees east and {b.miny:.2f}..{b.maxy:.2f} north; the area within {west:.2f}..{east:.2f} and "
+                     f"{south:.2f}..{north:.2f}.", remedy="Give the national map, or that of this region.",
+                     action=NOT_USED.format(week=b.Index), value=str(b.Index)) for b in box[far].itertuples()]
     return set(box.index[far])
 
 
 def _too_early(file: File, told: list[Problem]) -> list[str]:
     early = [week for week in file.weeks if week < FIRST_WEEK]
-    told += [Problem("E-DRT-065", str(file.shown), f"there are no weekly maps before {FIRST_WEEK}.",
-                     "Correct the date.", NOT_USED.format(week=week), value=week) for week in early]
+    told += [Problem("E-DRT-065", str(file.shown), rule=f"there are no weekly maps before {FIRST_WEEK}.",
+                     remedy="Correct the date.", action=NOT_USED.format(week=week), value=week) for week in early]
     return early
 
 

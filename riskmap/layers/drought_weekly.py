@@ -22,7 +22,7 @@ from riskmap.common import tables
 from riskmap.common.constants import DROUGHT_CREDIT
 from riskmap.common.errors import LayerError, joined
 from riskmap.common.inputs import DroughtTables, Source
-from riskmap.common.problems import Problem
+from riskmap.common.problems import Problem, kept_by_refusal
 from riskmap.layers import drought_judged
 from riskmap.layers.polygon_file import ALLOWED, read_polygons
 
@@ -71,14 +71,15 @@ def read(entry: DroughtEntry, area: Area, *, bounds: tuple[float, float, float, 
                               entry.credit or DROUGHT_CREDIT, _span(found[-1].weeks), len(frame), path))
     if failures:
         raise LayerError("\n".join(failures))
-    found = drought_judged.judged(found, bounds, NATIONAL_WIDTH_DEG, problems)
-    found = [file.with_polygons(_usable(file.polygons, file.shown, problems)) for file in found]
-    found = drought_judged.each_week_once(found, bounds, problems)
-    maps, weeks = _together(found)
-    if bounds is not None:
-        maps = _clipped(maps, bounds)
-    polygons = _without_overlap(maps, problems)
-    return DroughtTables(polygons, weeks, _extent(found, bounds, problems)), sources, problems
+    with kept_by_refusal(problems):
+        found = drought_judged.judged(found, bounds, NATIONAL_WIDTH_DEG, problems)
+        found = [file.with_polygons(_usable(file.polygons, file.shown, problems)) for file in found]
+        found = drought_judged.each_week_once(found, bounds, problems)
+        maps, weeks = _together(found)
+        if bounds is not None:
+            maps = _clipped(maps, bounds)
+        polygons = _without_overlap(maps, problems)
+        return DroughtTables(polygons, weeks, _extent(found, bounds, problems)), sources, problems
 
 
 def _files(entry: DroughtEntry, area: Area) -> list[tuple[Path, Path]]:
@@ -161,18 +162,19 @@ def _usable(frame: gpd.GeoDataFrame, shown_path: Path, problems: list[Problem]) 
     shapes = np.asarray(frame.geometry)
     empty = shapely.is_missing(shapes) | shapely.is_empty(shapes)
     for row, date in zip(frame["_row"][empty], frame["valid_date"][empty], strict=True):
-        problems.append(Problem("W-DRT-011", str(shown_path), "a feature needs a polygon.", "Check the file.",
-                                f"Feature left out of the map of {date}.", int(row), "geometry"))
+        problems.append(Problem("W-DRT-011", str(shown_path), rule="a feature needs a polygon.",
+                                remedy="Check the file.", action=f"Feature left out of the map of {date}.",
+                                row=int(row), column="geometry"))
     broken = ~empty & ~shapely.is_valid(shapes)
     fixed = shapes.copy()
     fixed[broken] = shapely.make_valid(shapes[broken], method="structure", keep_collapsed=False)
     for position in np.flatnonzero(broken):
         change = fixed[position].area / max(abs(shapes[position].area), 1e-12) - 1
-        problems.append(Problem("W-DRT-012", str(shown_path), "a polygon must not cross itself.",
-                                "None needed; some maps are published this way.",
-                                f"Repaired; its area in square degrees changed by {100 * change:+.2f} %.",
-                                int(frame["_row"].iloc[position]), "geometry",
-                                f"D{frame['category'].iloc[position]} of {frame['valid_date'].iloc[position]}"))
+        problems.append(Problem("W-DRT-012", str(shown_path), rule="a polygon must not cross itself.",
+                                remedy="None needed; some maps are published this way.",
+                                action=f"Repaired; its area in square degrees changed by {100 * change:+.2f} %.",
+                                row=int(frame["_row"].iloc[position]), column="geometry",
+                                value=f"D{frame['category'].iloc[position]} of {frame['valid_date'].iloc[position]}"))
     return frame.set_geometry(fixed, crs=frame.crs).loc[~empty]
 
 
@@ -200,9 +202,9 @@ def _without_overlap(maps: gpd.GeoDataFrame, problems: list[Problem]) -> gpd.Geo
     pieces = []
     for week, group in maps.groupby("valid_date", sort=True):
         if overlap := _nested(group):
-            problems.append(Problem("W-DRT-014", f"weekly map {week}", "classes must not overlap.",
-                                    "None needed; this product holds each class with all worse ones.",
-                                    f"Worse classes cut out of milder ones ({overlap}).", value=str(week)))
+            problems.append(Problem("W-DRT-014", f"weekly map {week}", rule="classes must not overlap.",
+                                    remedy="None needed; this product holds each class with all worse ones.",
+                                    action=f"Worse classes cut out of milder ones ({overlap}).", value=str(week)))
             group = _differences(group)
         pieces.append(group)
     whole = pd.concat(pieces, ignore_index=True) if pieces else maps
@@ -255,9 +257,9 @@ def _extent(found: list[drought_judged.File], bounds: tuple[float, float, float,
         low, high = np.min(narrow, axis=0)[:2], np.max(narrow, axis=0)[2:]
         cut_out = box(*low, *high)
         frame_box = cut_out if frame_box is None else frame_box.intersection(cut_out)
-        problems.append(Problem("W-DRT-015", "weekly maps", "maps should cover the nation.",
-                                "Give the national files as published.",
-                                f"Categories are told only within {low[0]:.2f}..{high[0]:.2f} degrees east, "
+        problems.append(Problem("W-DRT-015", "weekly maps", rule="maps should cover the nation.",
+                                remedy="Give the national files as published.",
+                                action=f"Categories are told only within {low[0]:.2f}..{high[0]:.2f} degrees east, "
                                 f"{low[1]:.2f}..{high[1]:.2f} north."))
     return None if frame_box is None else gpd.GeoSeries([frame_box], crs="EPSG:4326")
 

@@ -48,7 +48,7 @@ def read(entries: Sequence[IndexEntry], area: Area) -> tuple[tuple[IndexGrid, ..
                               len(grid.months)))
         problems += _empty_bands(grid, entry)
     if failures:
-        raise LayerError("\n".join(failures))
+        raise LayerError("\n".join(failures), problems=problems)
     return tuple(grids), sources, problems
 
 
@@ -97,6 +97,7 @@ def _check_size(values: NDArray[np.float64], entry: IndexEntry) -> None:
 
 def _empty_bands(grid: IndexGrid, entry: IndexEntry) -> list[Problem]:
     empty = ~np.isfinite(grid.values).any(axis=(1, 2))
-    return [Problem("W-IDX-011", str(entry.path), "a band should hold values.", "Check the file.",
-                    "Month treated as not given.", int(band) + 1, "band", month_numbers.month_name(int(grid.months[band])))
+    return [Problem("W-IDX-011", str(entry.path), rule="a band should hold values.", remedy="Check the file.",
+                    action="Month treated as not given.", row=int(band) + 1, column="band",
+                    value=month_numbers.month_name(int(grid.months[band])))
             for band in np.flatnonzero(empty)]

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from riskmap.common import units
 from riskmap.common.errors import LayerError, joined, shown, visible
 from riskmap.common.inputs import Source
-from riskmap.common.problems import Problem
+from riskmap.common.problems import Problem, kept_by_refusal
 from riskmap.layers import crs_advice, lots_corrections, lots_csv, lots_kml, lots_vector
 from riskmap.layers.lots_columns import (
     NUMBER_COLUMNS,
@@ -68,15 +68,22 @@ def read(entry: LotsEntry, area: Area, coverage: crs_advice.Box | None = None) \
         No such file, an unknown or damaged format, no coordinate system, no identifier column, a column twice, a
         mapping to a column that is not there, or duplicates when the entry refuses them.
     """
-    import geopandas as gpd
-    import pandas as pd
-
     path, name = area.resolve(entry.path), _shown_path(entry.path)
     kind = _format(path, name)
     said: list[Problem] = []
     with as_findings(path, name, said, "W-LOT-062"):
         found = _read_as(kind, path, name, entry)
     problems = [*found.problems, *said, *dropped_columns(found.dropped, name)]
+    with kept_by_refusal(problems):
+        return _table(found, entry, area, name, problems, coverage)
+
+
+def _table(found: Found, entry: LotsEntry, area: Area, name: str, problems: list[Problem],
+           coverage: crs_advice.Box | None) -> tuple[gpd.GeoDataFrame, list[Source], list[Problem]]:
+    """Return what `read` returns, from what one format gave."""
+    import geopandas as gpd
+    import pandas as pd
+
     crs = _system(found, entry, area.crs, name, problems, coverage)
     columns: dict[str, Any] = {"lot_id": _text(found, "lot_id"), "source_row": found.source_row}
     for column in TEXT_COLUMNS[1:]:
@@ -91,8 +98,8 @@ def read(entry: LotsEntry, area: Area, coverage: crs_advice.Box | None = None) \
     if entry.corrections is not None:
         table = _corrected(table, entry.corrections, area, sources, problems)
     if table.empty:
-        problems.append(Problem("W-LOT-001", name, "the file has no rows.", "Check that it was exported whole.",
-                                "The answer is empty."))
+        problems.append(Problem("W-LOT-001", name, rule="the file has no rows.", remedy="Check that it was exported "
+                                "whole.", action="The answer is empty."))
     return table, sources, problems
 
 
@@ -113,10 +120,10 @@ def _format(path: Path, name: str) -> str:
     """Return the format by suffix, after a look at the first bytes; nothing else is ever tried."""
     kind = FORMATS.get(path.suffix.lower())
     if kind is None:
-        raise LayerError(f"E-LOT-001 {name}: '{path.suffix}' is not a lot file format. "
+        raise LayerError(f"E-LOT-080 {name}: '{path.suffix}' is not a lot file format. "
                          f"Use one of {joined(FORMATS, 20)}.")
     if not path.is_file():
-        raise LayerError(f"E-LOT-001 {name}: no such file. Check lots.path in the area file; "
+        raise LayerError(f"E-LOT-081 {name}: no such file. Check lots.path in the area file; "
                          "it is relative to the area file.")
     with path.open("rb") as stream:
         head = stream.read(64)
@@ -139,10 +146,11 @@ def _read_as(kind: str, path: Path, name: str, entry: LotsEntry) -> Found:
     try:
         return reader(path, name, entry, kind)
     except UnicodeDecodeError:
-        raise LayerError(f"E-LOT-001 {name}: a text is not UTF-8. Save the file with UTF-8 texts.") from None
+        raise LayerError(f"E-LOT-082 {name}: a text is not UTF-8. Save the file with UTF-8 texts.") from None
     except pa.ArrowException as error:
-        said = "a text is not UTF-8" if "Wrapping" in str(error) or "UTF8" in str(error) else "the file is damaged"
-        raise LayerError(f"E-LOT-001 {name}: {said}. Export the file again, with UTF-8 texts.") from None
+        if "Wrapping" in str(error) or "UTF8" in str(error):
+            raise LayerError(f"E-LOT-082 {name}: a text is not UTF-8. Save the file with UTF-8 texts.") from None
+        raise LayerError(f"E-LOT-001 {name}: the file is damaged. Export the file again.") from None
     except (ValueError, RuntimeError, OSError, csv.Error, UnboundLocalError) as error:
         raise LayerError(f"E-LOT-001 {name}: cannot be read as {kind}: {first_line(error, path, name)}. "
                          "Export the file again.") from None
@@ -170,8 +178,9 @@ def _number(found: Found, column: str, name: str, problems: list[Problem]) -> ND
     values = np.where(np.isfinite(values), values, np.nan)
     bad = np.isnan(values) & ~text.str.lower().isin(["", "nan"]).to_numpy()
     problems += per_row(bad, found.source_row, text.to_numpy(dtype=object), "E-LOT-005", name,
-                         label(found.names, given), "this is not a decimal number.",
-                         "Write it with a decimal point and without a unit.", "Row kept, value treated as missing.")
+                        label(found.names, given), rule="this is not a decimal number.",
+                        remedy="Write it with a decimal point and without a unit.",
+                        action="Row kept, value treated as missing.")
     _, convert = units.BY_SUFFIX[given.rsplit("_", 1)[1]]
     converted: NDArray[np.float64] = convert(values)
     return converted
@@ -195,8 +204,8 @@ def _system(found: Found, entry: LotsEntry, target: str, name: str, problems: li
     if own is not None and stated is not None and not own.equals(stated, ignore_axis_order=True):
         feet = [crs_advice.foot(system) for system in (stated, own)]
         kinds = f" They count in {feet[0] or 'no feet'} and {feet[1] or 'no feet'}." if any(feet) else ""
-        problems.append(Problem("W-LOT-020", name, f"lots.crs says {entry.crs}, the file says {own.name}.{kinds}",
-                                "Remove lots.crs.", "The file's own system is used."))
+        problems.append(Problem("W-LOT-020", name, rule=f"lots.crs says {entry.crs}, the file says {own.name}.{kinds}",
+                                remedy="Remove lots.crs.", action="The file's own system is used."))
     try:
         Transformer.from_crs(own or stated, target, always_xy=True)
     except ProjError as error:

@@ -152,21 +152,23 @@ def dropped_columns(columns: list[str], name: str) -> list[Problem]:
     other = [c or "(no name)" for c in columns if not is_personal(c)]
     problems = []
     if personal:
-        problems.append(Problem("W-LOT-003", name, f"columns about people are refused: {joined(personal, 40)}.",
-                                "Remove them from the file that you pass on.", "Not kept, not used, not written."))
+        problems.append(Problem("W-LOT-003", name, rule=f"columns about people are refused: {joined(personal, 40)}.",
+                                remedy="Remove them from the file that you pass on.", action="Not kept, not used, not "
+                                "written."))
     if other:
-        problems.append(Problem("W-LOT-002", name, f"columns that are not used: {joined(other, 40)}.",
-                                "Map one with [lots.columns] if it is needed.", "Not kept."))
+        problems.append(Problem("W-LOT-002", name, rule=f"columns that are not used: {joined(other, 40)}.",
+                                remedy="Map one with [lots.columns] if it is needed.", action="Not kept."))
     return problems
 
 
 def per_row(found: NDArray[np.bool_], rows: NDArray[np.int64], values: NDArray | None, code: str, name: str,
-             column: str, rule: str, remedy: str, action: str) -> list[Problem]:
+            column: str, *, rule: str, remedy: str, action: str) -> list[Problem]:
     """Return one finding per marked row; beyond `SHOWN_ROWS` the rest is counted in one more."""
     where = np.flatnonzero(found)
-    told = [Problem(code, name, rule, remedy, action, int(rows[i]), column, "" if values is None else shown(values[i]))
+    told = [Problem(code, name, rule=rule, remedy=remedy, action=action, row=int(rows[i]), column=column,
+                    value="" if values is None else shown(values[i]))
             for i in where[:SHOWN_ROWS]]
     if where.size > SHOWN_ROWS:
-        told.append(Problem(code, name, f"{rule} The same holds for {where.size - SHOWN_ROWS} more rows.", remedy,
-                            action, None, column))
+        told.append(Problem(code, name, rule=f"{rule} The same holds for {where.size - SHOWN_ROWS} more rows.",
+                            remedy=remedy, action=action, column=column))
     return told

@@ -60,8 +60,8 @@ def read(path: Path, name: str, problems: list[Problem]) -> pd.DataFrame:
             (frame["reason"] == "", "reason", "a correction needs a reason.", "Write what it rests on."),
             ((frame["date"] != "") & day.isna(), "date", "it is not a date.", "Write YYYY-MM-DD or leave it empty.")):
         for row in frame[bad & good].to_dict("records"):
-            problems.append(Problem("E-LOT-032", name, rule, remedy, "Correction not applied.",
-                                    int(row["source_row"]), column, shown(row[column])))
+            problems.append(Problem("E-LOT-032", name, rule=rule, remedy=remedy, action="Correction not applied.",
+                                    row=int(row["source_row"]), column=column, value=shown(row[column])))
         good &= ~bad
     return frame.assign(day=day)[good].reset_index(drop=True)
 
@@ -94,8 +94,9 @@ def apply(lots: gpd.GeoDataFrame, corrections: pd.DataFrame, name: str, problems
         place = places[k][0]
         ours, value, wrong = _value(column, str(row["value"]))
         if wrong:
-            problems.append(Problem("E-LOT-035", name, wrong, "Correct the value.", "Correction not applied.", line,
-                                    "value", shown(row["value"])))
+            problems.append(Problem("E-LOT-035", name, rule=wrong, remedy="Correct the value.",
+                                    action="Correction not applied.", row=line, column="value",
+                                    value=shown(row["value"])))
             continue
         if ours == "geometry":
             was, shapes[place] = _kind(shapes[place]), value
@@ -105,9 +106,9 @@ def apply(lots: gpd.GeoDataFrame, corrections: pd.DataFrame, name: str, problems
         if ours == "pour_date":  # a range in the lot file would go before it
             changed["pour_date_early"].iloc[place] = changed["pour_date_late"].iloc[place] = ""
         mark[place] = True
-        problems.append(Problem("W-LOT-036", name, f"{column} of lot {shown(lot)} was {was or 'empty'}; reason: "
-                                f"{shown(row['reason'])}.", "", "Correction applied.", line, column,
-                                shown(row["value"])))
+        problems.append(Problem("W-LOT-036", name, rule=f"{column} of lot {shown(lot)} was {was or 'empty'}; reason: "
+                                f"{shown(row['reason'])}.", remedy="", action="Correction applied.", row=line,
+                                column=column, value=shown(row["value"])))
     return lots.assign(**changed, corrected=mark).set_geometry(shapes, crs=lots.crs)
 
 
@@ -123,17 +124,18 @@ def _replaced(row: dict[Any, Any], used: pd.Series, name: str) -> Problem:
     """Return the finding for a correction in whose place another is used: a later one, or one of the same date."""
     column, line, other = str(row["column"]), int(row["source_row"]), int(used["source_row"])
     if row["date"] != used["date"]:
-        return Problem("W-LOT-034", name, f"row {other} has a later correction of {column} for this lot.", "",
-                       "Row not used.", line, "lot_id", shown(row["lot_id"]))
+        return Problem("W-LOT-034", name, rule=f"row {other} has a later correction of {column} for this lot.",
+                       remedy="", action="Row not used.", row=line, column="lot_id", value=shown(row["lot_id"]))
     date = f"the same date, {row['date']}" if row["date"] else "no date either"
     values = f"'{shown(row['value'])}' and '{shown(used['value'])}'"
     if str(row["value"]) == str(used["value"]):
-        return Problem("W-LOT-034", name, f"row {other} has the same correction of {column} for this lot.",
-                       "Remove one of the two.", "Row not used.", line, "lot_id", shown(row["lot_id"]))
-    return Problem("W-LOT-068", name, f"rows {line} and {other} correct {column} of this lot to {values}; the second "
-                   f"has {date}, so the dates do not say which one is right.",
-                   "Give the right one a later date, or remove the wrong one.", f"Row {other} is used, because it is "
-                   "lower in the file.", line, "lot_id", shown(row["lot_id"]))
+        return Problem("W-LOT-034", name, rule=f"row {other} has the same correction of {column} for this lot.",
+                       remedy="Remove one of the two.", action="Row not used.", row=line, column="lot_id",
+                       value=shown(row["lot_id"]))
+    return Problem("W-LOT-068", name, rule=f"rows {line} and {other} correct {column} of this lot to {values}; the "
+                   f"second has {date}, so the dates do not say which one is right.", remedy="Give the right one a "
+                   "later date, or remove the wrong one.", action=f"Row {other} is used, because it is lower in the "
+                   "file.", row=line, column="lot_id", value=shown(row["lot_id"]))
 
 
 def _places(lots: gpd.GeoDataFrame, corrections: pd.DataFrame) -> list[list[int]]:
@@ -155,8 +157,8 @@ def _not_one(lots: gpd.GeoDataFrame, places: list[int], row: dict[Any, Any], nam
         rule, remedy = f"no lot has this identifier in row {row['row']}.", "Write the row as your editor numbers it."
     else:
         rule, remedy = "no lot has this identifier.", "Write it as it stands in the lot file."
-    return Problem("E-LOT-033", name, rule, remedy, "Correction not applied.", int(row["source_row"]), "lot_id",
-                   shown(row["lot_id"]))
+    return Problem("E-LOT-033", name, rule=rule, remedy=remedy, action="Correction not applied.",
+                   row=int(row["source_row"]), column="lot_id", value=shown(row["lot_id"]))
 
 
 def _kind(shape: Any) -> str:

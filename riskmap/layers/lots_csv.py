@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from riskmap.common.errors import LayerError, counted, joined
-from riskmap.common.problems import Problem, first_rows
+from riskmap.common.problems import Problem, first_rows, kept_by_refusal
 from riskmap.layers.crs_advice import candidates
 from riskmap.layers.lots_columns import ALSO_CALLED, KNOWN, MAX_NESTED, Found, label, match_columns, per_row
 
@@ -55,6 +55,11 @@ def read_csv(path: Path, name: str, entry: LotsEntry, kind: str) -> Found:
         heading, or there is no place in it.
     """
     problems: list[Problem] = []
+    with kept_by_refusal(problems):
+        return _read(path, name, entry, problems)
+
+
+def _read(path: Path, name: str, entry: LotsEntry, problems: list[Problem]) -> Found:
     text = _decoded(path.read_bytes(), name, problems)
     table, heading, rows = _table(text, name, problems)
     _check_heading(heading, entry, name)
@@ -88,8 +93,9 @@ def _decoded(content: bytes, name: str, problems: list[Problem]) -> str:
             raise LayerError(f"E-LOT-067 {name} row {row}: the text begins as {_called(wide)} and does not go on so; "
                              "it may be cut. Save the file as CSV UTF-8.") from None
         if not content.startswith(tuple(mark for mark, _ in _MARKS)):
-            problems.append(Problem("W-LOT-067", name, f"the text is {_called(wide)} without the mark that says so.",
-                                    "Save the file as CSV UTF-8.", f"Read as {_called(wide)}.", 1))
+            problems.append(Problem("W-LOT-067", name, rule=f"the text is {_called(wide)} without the mark that says "
+                                    "so.", remedy="Save the file as CSV UTF-8.", action=f"Read as {_called(wide)}.",
+                                    row=1))
         return text
     try:
         return content.decode("utf-8-sig")
@@ -99,11 +105,11 @@ def _decoded(content: bytes, name: str, problems: list[Problem]) -> str:
         text = content.decode("cp1252")
     except UnicodeDecodeError as error:
         row = content[: error.start].count(b"\n") + 1
-        raise LayerError(f"E-LOT-001 {name} row {row}: the text is neither UTF-8 nor Windows-1252 (cp1252). Save the "
+        raise LayerError(f"E-LOT-082 {name} row {row}: the text is neither UTF-8 nor Windows-1252 (cp1252). Save the "
                          "file as CSV UTF-8.") from None
-    problems.append(Problem("W-LOT-019", name, "the text is not UTF-8 from this row on.",
-                            "Look at the letters with accents; if they are wrong, save the file as CSV UTF-8.",
-                            "Read as Windows-1252 (cp1252).", row))
+    problems.append(Problem("W-LOT-019", name, rule="the text is not UTF-8 from this row on.",
+                            remedy="Look at the letters with accents; if they are wrong, save the file as CSV UTF-8.",
+                            action="Read as Windows-1252 (cp1252).", row=row))
     return text
 
 
@@ -160,7 +166,7 @@ def _why_not(said: str, text: str, separator: str, width: int, skipped: int, nam
     """Return why a text is no table: the rows that are too long, or the row in which a quote is opened for good."""
     quote = re.search(r"EOF inside string starting at row (\d+)", said)
     if quote:
-        return (f"E-LOT-001 {name} row {int(quote[1]) + 1 + skipped}: a quote is opened in this row and never closed, "
+        return (f"E-LOT-084 {name} row {int(quote[1]) + 1 + skipped}: a quote is opened in this row and never closed, "
                 "so all that follows would be one value. Close it, or double each quote within a value.")
     long = []
     try:
@@ -175,7 +181,7 @@ def _why_not(said: str, text: str, separator: str, width: int, skipped: int, nam
 
 def _too_long(name: str, rows: list[int], width: int) -> str:
     more = f" (and in {len(rows) - 1:,} more: {first_rows(rows[1:])})" if len(rows) > 1 else ""
-    return (f"E-LOT-001 {name} row {rows[0]}: the row has more fields than the heading, which has {width}{more}. Put "
+    return (f"E-LOT-083 {name} row {rows[0]}: the row has more fields than the heading, which has {width}{more}. Put "
             "quotes around values that contain the separator, or remove what is left over.")
 
 
@@ -195,9 +201,10 @@ def _short(text: str, separator: str, maybe: NDArray[np.bool_], width: int) -> N
 def _tell_short(short: NDArray[np.bool_], rows: NDArray[np.int64], name: str, problems: list[Problem]) -> None:
     if short.any():
         problems.append(Problem(
-            "W-LOT-065", name, f"{counted(int(short.sum()), 'row has', 'rows have')} fewer fields than the heading: "
-            f"{joined(rows[short])}.", "Check that the file was saved whole, and that no value has moved into another "
-            "column.", "The fields that are missing at the end are read as empty.", int(rows[short][0])))
+            "W-LOT-065", name, rule=f"{counted(int(short.sum()), 'row has', 'rows have')} fewer fields than the "
+            f"heading: {joined(rows[short])}.", remedy="Check that the file was saved whole, and that no value has "
+            "moved into another column.", action="The fields that are missing at the end are read as empty.",
+            row=int(rows[short][0])))
 
 
 def _check_heading(heading: list[str], entry: LotsEntry, name: str) -> None:
@@ -206,7 +213,7 @@ def _check_heading(heading: list[str], entry: LotsEntry, name: str) -> None:
     if any(cell.lower() in known for cell in heading) or set(entry.columns.values()) & set(heading):
         return
     if any(_VALUE.match(cell) for cell in heading):
-        raise LayerError(f"E-LOT-008 {name} row 1: it holds values, not the names of columns. Write a first row with "
+        raise LayerError(f"E-LOT-090 {name} row 1: it holds values, not the names of columns. Write a first row with "
                          "names, such as lot_id,lon,lat,pour_date.")
 
 
@@ -229,7 +236,7 @@ def _heading(text: str, separator: str | None, name: str, least_columns: int) ->
     best = separator or max(SEPARATORS, key=(bare or [""])[0].count)
     heading = [cell.strip() for cell in next(csv.reader(io.StringIO(text, newline=""), delimiter=best), [])]
     if len(heading) < least_columns:
-        raise LayerError(f"E-LOT-001 {name}: the heading has a single column. Separate columns by one of: "
+        raise LayerError(f"E-LOT-085 {name}: the heading has a single column. Separate columns by one of: "
                          f"{joined(SEPARATORS.values())}, and let the first row be the heading.")
     return best, heading
 
@@ -248,15 +255,17 @@ def _same(table: pd.DataFrame, first: pd.Series, wanted: list[str]) -> NDArray[n
 def _tell_rows(found: NDArray[np.bool_], rows: NDArray[np.int64], code: str, name: str, what: str,
                problems: list[Problem]) -> None:
     if found.any():
-        problems.append(Problem(code, name, f"{int(found.sum())} rows {what}: {joined(rows[found])}.", "Remove them.",
-                                "Passed over: they are no lots.", int(rows[found][0])))
+        problems.append(Problem(code, name, rule=f"{int(found.sum())} rows {what}: {joined(rows[found])}.",
+                                remedy="Remove them.", action="Passed over: they are no lots.",
+                                row=int(rows[found][0])))
 
 
 def _tell_totals(attributes: pd.DataFrame, rows: NDArray[np.int64], name: str, column: str,
                  problems: list[Problem]) -> None:
     totals = attributes["lot_id"].str.fullmatch(_TOTALS).to_numpy(dtype=bool)
     problems += per_row(totals, rows, attributes["lot_id"].to_numpy(dtype=object), "W-LOT-005", name, column,
-                        "this looks like a row of totals.", "Remove it if it is no lot.", "Row kept as a lot.")
+                        rule="this looks like a row of totals.", remedy="Remove it if it is no lot.",
+                        action="Row kept as a lot.")
 
 
 # ---------------------------------------------------------------- places
@@ -284,7 +293,8 @@ def _from_text(column: pd.Series, rows: NDArray[np.int64], name: str, problems: 
             (plain & shapely.is_missing(geometry), "this is not well-known text.", "Write POLYGON ((x y, ...))."),
             (odd, "curved and folded shapes are not read from text.", "Write the outline with straight sides."),
             (nested & ~odd, f"more than {MAX_NESTED} collections lie in one another.", "Write POLYGON ((x y, ...)).")):
-        problems += per_row(bad, rows, text, "E-LOT-004", name, "geometry", rule, remedy, "Row kept, not estimated.")
+        problems += per_row(bad, rows, text, "E-LOT-004", name, "geometry", rule=rule, remedy=remedy,
+                            action="Row kept, not estimated.")
     return geometry
 
 
@@ -302,7 +312,7 @@ def _points(attributes: pd.DataFrame, rows: NDArray[np.int64], name: str, entry:
     geometry[good] = shapely.points(xy["lon"][good], xy["lat"][good])
     beyond = (np.abs(xy["lon"][good]) > 360) | (np.abs(xy["lat"][good]) > 360)
     if entry.crs is None and beyond.sum() * 2 > good.sum():
-        raise LayerError(f"E-LOT-020 {name}: the columns {entry.columns.get('lon', 'lon')} and "
+        raise LayerError(f"E-LOT-091 {name}: the columns {entry.columns.get('lon', 'lon')} and "
                          f"{entry.columns.get('lat', 'lat')} are not degrees. {candidates(geometry)}")
     return geometry
 
@@ -319,8 +329,8 @@ def _tell_coordinates(bad: NDArray[np.bool_], column: pd.Series, rows: NDArray[n
     kinds = ((dms, "degrees, minutes and seconds are not read."), (comma, "the decimal mark is a comma."),
              (empty, "there is no coordinate."), (~dms & ~comma & ~empty, "this is not a decimal number."))
     for found, rule in kinds:
-        told = per_row(found, rows[where], values, "E-LOT-004", name, called, rule,
-                       "Write degrees with a point, such as -98.6125.", "Row kept, not estimated.")
+        told = per_row(found, rows[where], values, "E-LOT-004", name, called, rule=rule,
+                       remedy="Write degrees with a point, such as -98.6125.", action="Row kept, not estimated.")
         problems += told if found is not dms else [_with_degrees(problem, text, rows[where]) for problem in told]
 
 

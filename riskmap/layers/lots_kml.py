@@ -78,10 +78,12 @@ def read_kml(path: Path, name: str, entry: LotsEntry, kind: str) -> Found:
     attributes = pd.DataFrame({ours: pd.Series([v.get(theirs, "") for v in found.values], dtype=str)
                                for ours, theirs in names.items()})
     problems = per_row(np.array(found.unreadable, dtype=bool), rows, None, "E-LOT-004", name, "geometry",
-                       "the shape cannot be read.", "Draw it as a polygon or a pin.", "Row kept, not estimated.")
+                       rule="the shape cannot be read.", remedy="Draw it as a polygon or a pin.",
+                       action="Row kept, not estimated.")
     if found.links:
-        problems.append(Problem("W-LOT-008", name, f"{len(found.links)} links to other files: {joined(found.links)}.",
-                                "Open the linked file and export its lots.", "Not followed."))
+        problems.append(Problem("W-LOT-008", name, rule=f"{len(found.links)} links to other files: "
+                                f"{joined(found.links)}.", remedy="Open the linked file and export its lots.",
+                                action="Not followed."))
     geometry = np.full(len(rows), None, dtype=object)
     geometry[:] = found.shapes
     return Found(attributes, geometry, "EPSG:4326", rows, dropped, problems, names)
@@ -94,10 +96,10 @@ def _opened(path: Path, name: str) -> Iterator[IO[bytes]]:
         with path.open("rb") as stream:
             yield stream
         return
-    members = archive.entries(path, name, unreadable="E-LOT-002", unsafe="E-LOT-002")
+    members = archive.entries(path, name, unreadable="E-LOT-002", unsafe="E-LOT-086")
     documents = [m for m in members if m.filename.lower().endswith(".kml")]
     if len(documents) != 1:
-        raise LayerError(f"E-LOT-002 {name}: {len(documents)} KML documents found where one is expected. "
+        raise LayerError(f"E-LOT-087 {name}: {len(documents)} KML documents found where one is expected. "
                          "Take out the one with the lots.")
     try:
         with zipfile.ZipFile(path) as opened:

@@ -54,8 +54,8 @@ def read_ogr(path: Path, name: str, entry: LotsEntry, kind: str) -> Found:
     if shapefile and shapefile.prj and meta["crs"] is None:
         if entry.crs is None:
             raise LayerError(_bad_prj(shapefile.prj, name))
-        told.append(Problem("W-LOT-061", name, f"its .prj is not understood: '{shown(shapefile.prj)}'.",
-                            "Replace the .prj or remove it.", f"lots.crs is used: {entry.crs}."))
+        told.append(Problem("W-LOT-061", name, rule=f"its .prj is not understood: '{shown(shapefile.prj)}'.",
+                            remedy="Replace the .prj or remove it.", action=f"lots.crs is used: {entry.crs}."))
     place = meta["geometry_name"] or "wkb_geometry"
     if place not in arrow.column_names:
         raise LayerError(f"E-LOT-003 {name}: the layer has no shapes. Use a layer with polygons or points.")
@@ -66,12 +66,13 @@ def read_ogr(path: Path, name: str, entry: LotsEntry, kind: str) -> Found:
         _, _, wkb, _ = pyogrio.raw.read(source, layer=layer, columns=[], **options)  # arcs become chords
     geometry, rows = _shapes(wkb), np.arange(1, arrow.num_rows + 1, dtype=np.int64)
     problems = per_row(given & shapely.is_missing(geometry), rows, None, "E-LOT-004", name, "geometry",
-                       "the shape cannot be read.", "Save it as plain polygons.", "Row kept, not estimated.")
+                       rule="the shape cannot be read.", remedy="Save it as plain polygons.",
+                       action="Row kept, not estimated.")
     if curved.any():
         problems.append(Problem(
-            "W-LOT-023", name, f"{int(curved.sum())} shapes have curved sides, the first in row "
-            f"{int(rows[curved][0])}.", "", "Each arc is read as chords of 4 degrees: the area of a full "
-            "circle becomes 0.08 % smaller.", None, "geometry"))
+            "W-LOT-023", name, rule=f"{int(curved.sum())} shapes have curved sides, the first in row "
+            f"{int(rows[curved][0])}.", remedy="", action="Each arc is read as chords of 4 degrees: the area of a full "
+            "circle becomes 0.08 % smaller.", column="geometry"))
     return Found(_as_text(arrow, names), geometry, meta["crs"], rows, dropped, told + problems, names)
 
 
@@ -184,7 +185,7 @@ def _layer(source: str, name: str, wanted: str | None) -> str:
     if wanted in layers:
         return str(wanted)
     said = f"there is no layer '{shown(wanted)}'" if wanted else f"there are {len(layers)} layers with shapes"
-    raise LayerError(f"E-LOT-003 {name}: {said}. Set lots.layer to one of: {joined(layers) or 'none found'}.")
+    raise LayerError(f"E-LOT-089 {name}: {said}. Set lots.layer to one of: {joined(layers) or 'none found'}.")
 
 
 def read_parquet(path: Path, name: str, entry: LotsEntry, kind: str) -> Found:
@@ -210,8 +211,8 @@ def read_parquet(path: Path, name: str, entry: LotsEntry, kind: str) -> Found:
     rows = np.arange(1, len(geometry) + 1, dtype=np.int64)
     curved = _holds_curves(geometry)
     geometry[curved] = None
-    problems = per_row(curved, rows, None, "E-LOT-004", name, "geometry", "the shape has curved sides.",
-                       "Save it as plain polygons.", "Row kept, not estimated.")
+    problems = per_row(curved, rows, None, "E-LOT-004", name, "geometry", rule="the shape has curved sides.",
+                       remedy="Save it as plain polygons.", action="Row kept, not estimated.")
     return Found(_as_text(arrow, names), geometry, shapes.crs, rows, dropped, problems, names)
 
 

@@ -64,9 +64,9 @@ class Shapefile:
         if rows + deleted != self.rows:
             raise LayerError(f"E-LOT-060 {name}: the file has {self.rows:,} lots, {rows:,} of them could be read. It "
                              "is damaged. Export it again.")
-        return [Problem("W-LOT-060", name, f"{counted(deleted, 'row is', 'rows are')} marked as deleted in the .dbf.",
-                        "If they are still lots, take the mark away in the program that made the file.",
-                        "Passed over: they are no lots.")]
+        return [Problem("W-LOT-060", name, rule=f"{counted(deleted, 'row is', 'rows are')} marked as deleted in the "
+                        ".dbf.", remedy="If they are still lots, take the mark away in the program that made the file.",
+                        action="Passed over: they are no lots.")]
 
 
 def loose_shapefile(path: Path, name: str) -> Shapefile:
@@ -89,19 +89,19 @@ def zipped_shapefile(path: Path, name: str, layer: str | None) -> Shapefile:
     LayerError
         When there is none or several, a part is missing or named in other capitals, or the parts disagree.
     """
-    members = archive.entries(path, name, unreadable="E-LOT-002", unsafe="E-LOT-002")
+    members = archive.entries(path, name, unreadable="E-LOT-002", unsafe="E-LOT-086")
     shapes = [m.filename for m in members if m.filename.lower().endswith(".shp")]
     if not shapes:
         inside = joined(m.filename for m in members) or "nothing"
         lone = any(m.filename.lower().endswith((".shx", ".dbf")) for m in members)
         said = "the .shp is missing, the part with the shapes" if lone else "there is no shapefile in the zip"
-        raise LayerError(f"E-LOT-002 {name}: {said}. The zip holds: {inside}. "
+        raise LayerError(f"E-LOT-088 {name}: {said}. The zip holds: {inside}. "
                          "Pack .shp, .shx, .dbf and .prj together.")
     stems = [PurePosixPath(shape).stem for shape in shapes]
     calls = stems if len(set(stems)) == len(stems) else [shape[:-4] for shape in shapes]  # with their folders
     chosen = [shape for shape, call in zip(shapes, calls, strict=True) if layer in (None, call, shape[:-4])]
     if len(chosen) != 1:
-        raise LayerError(f"E-LOT-002 {name}: {len(chosen)} shapefiles found where one is expected. "
+        raise LayerError(f"E-LOT-087 {name}: {len(chosen)} shapefiles found where one is expected. "
                          f"Set lots.layer to one of: {joined(calls)}.")
     stem = chosen[0][:-4]
     found = {}
@@ -124,11 +124,11 @@ def _opened(path: Path, member: zipfile.ZipInfo) -> IO[bytes]:
 def _agreeing(parts: dict[str, _Part], stem: str, source: str, name: str) -> Shapefile:
     missing = [part for part in (".dbf", ".shx") if part not in parts]
     if missing:
-        raise LayerError(f"E-LOT-002 {name}: the shapefile lacks {' and '.join(missing)}; without .dbf there are no "
+        raise LayerError(f"E-LOT-088 {name}: the shapefile lacks {' and '.join(missing)}; without .dbf there are no "
                          "identifiers, without .shx no shapes. Export it again with all parts.")
     odd = [part.name for ending, part in parts.items() if part.name not in (stem + ending, stem + ending.upper())]
     if odd:  # on a system that tells capitals apart the library would not find them
-        raise LayerError(f"E-LOT-002 {name}: {joined(odd)}: the parts of a shapefile need the same name in the same "
+        raise LayerError(f"E-LOT-088 {name}: {joined(odd)}: the parts of a shapefile need the same name in the same "
                          f"capitals. Rename to {joined(stem + ending for ending in parts)}.")
     try:
         rows = _compare(parts, name)
@@ -258,8 +258,9 @@ def geopackage_rows(path: Path, name: str, layer: str) -> tuple[int | None, list
         raise LayerError(_damaged(error, path, name)) from None
     if said is None or said == rows:
         return rows, []
-    return rows, [Problem("W-LOT-063", name, f"the file counts {said:,} lots in itself (table gpkg_ogr_contents), "
-                          f"{rows:,} are in it.", "Check that it was exported whole.", "All that are in it are read.")]
+    return rows, [Problem("W-LOT-063", name, rule=f"the file counts {said:,} lots in itself (table gpkg_ogr_contents), "
+                          f"{rows:,} are in it.", remedy="Check that it was exported whole.",
+                          action="All that are in it are read.")]
 
 
 def _database(path: Path) -> sqlite3.Connection:

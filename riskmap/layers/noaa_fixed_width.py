@@ -114,6 +114,6 @@ def _values(lines: list[str], start: int, shown_path: Path) -> tuple[np.ndarray,
         flat = pd.Series(text.ravel()).str.decode("ascii").str.strip()
         numbers = pd.to_numeric(flat, errors="coerce").to_numpy(dtype=np.float64, copy=True).reshape(text.shape)
     bad = np.argwhere(np.isnan(numbers))
-    return numbers, [Problem("E-CLI-023", str(shown_path), "a value must be a number seven characters wide.",
-                             "Download the file again.", "Month treated as missing.", int(row) + 1,
-                             f"month {month + 1}", str(flat.iloc[row * 12 + month])) for row, month in bad]
+    return numbers, [Problem("E-CLI-023", str(shown_path), rule="a value must be a number seven characters wide.",
+                             remedy="Download the file again.", action="Month treated as missing.", row=int(row) + 1,
+                             column=f"month {month + 1}", value=str(flat.iloc[row * 12 + month])) for row, month in bad]

@@ -69,7 +69,7 @@ def _gdal(path: Path, shown_path: Path, layer: str | None) -> gpd.GeoDataFrame:
         chosen = _layer(layers, layer, shown_path)
         driver = pyogrio.read_info(where, layer=chosen)["driver"]
         if driver not in ALLOWED[path.suffix.lower()]:
-            raise LayerError(f"E-LAY-001 {shown_path}: the content is {driver}, not what {path.suffix} promises.")
+            raise LayerError(f"E-LAY-080 {shown_path}: the content is {driver}, not what {path.suffix} promises.")
         return pyogrio.read_dataframe(where, layer=chosen)
     except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError, pyogrio.errors.FeatureError,
             ShapelyError, ValueError) as error:

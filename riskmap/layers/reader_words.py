@@ -58,8 +58,8 @@ def as_findings(path: Path, name: str, problems: list[Problem], code: str, only:
             if each not in ours and not issubclass(each.category, FOR_PROGRAMMERS)]
     touching = [text for text in [*told, *collected.texts] if re.search(only, text)]
     for sentence in dict.fromkeys(first_line(text, path, name) for text in touching):
-        problems.append(Problem(code, name, f"the library that reads the file says: {sentence}.",
-                                "Check that the file was exported whole.", "It was read all the same."))
+        problems.append(Problem(code, name, rule=f"the library that reads the file says: {sentence}.",
+                                remedy="Check that the file was exported whole.", action="It was read all the same."))
 
 
 class _Collected(logging.Handler):

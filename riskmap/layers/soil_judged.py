@@ -126,16 +126,16 @@ def _each_key_once(tables: Tables, shown: str, problems: list[Problem]) -> Table
         same = again[~again[key].isin(clash)]
         if len(same):
             problems.append(Problem(
-                "W-SOIL-069", where, f"the same {key} is in more than one row, with the same values (rows "
-                f"{first_rows(_of_rows(same))}).", "Remove the copies.", "Each key is used once.", _of_rows(same)[0],
-                key, joined(same[key].unique(), 4)))
+                "W-SOIL-069", where, rule=f"the same {key} is in more than one row, with the same values (rows "
+                f"{first_rows(_of_rows(same))}).", remedy="Remove the copies.", action="Each key is used once.",
+                row=_of_rows(same)[0], column=key, value=joined(same[key].unique(), 4)))
         if clash:
             odd = again[again[key].isin(clash)]
             problems.append(Problem(
-                "E-SOIL-070", where, f"the same {key} is in more than one row, with different values (rows "
-                f"{first_rows(_of_rows(odd))}).", "Keep the right row of each key.",
-                "None of these rows is used; the ground that depends on them counts as not described.",
-                _of_rows(odd)[0], key, joined(sorted(clash), 4)))
+                "E-SOIL-070", where, rule=f"the same {key} is in more than one row, with different values (rows "
+                f"{first_rows(_of_rows(odd))}).", remedy="Keep the right row of each key.",
+                action="None of these rows is used; the ground that depends on them counts as not described.",
+                row=_of_rows(odd)[0], column=key, value=joined(sorted(clash), 4)))
         tables[table] = frame[~frame.index.isin(same.index[same[key].duplicated()])]
         tables = _without(tables, table, key, clash)
     return tables
@@ -222,10 +222,10 @@ def _depths_unit(tables: Tables) -> list[tuple[str, str]]:
 def _shallow(tables: Tables, shown: str, problems: list[Problem]) -> None:
     deepest = _depths(tables)
     if len(deepest) and deepest.median() <= DEEPEST_AS_INCHES:
-        problems.append(Problem("W-SOIL-072", f"{shown} table chorizon", f"{counted(len(deepest), 'component')} "
+        problems.append(Problem("W-SOIL-072", f"{shown} table chorizon", rule=f"{counted(len(deepest), 'component')} "
                                 f"without a recorded restriction end at a depth of {deepest.median():g} cm in the "
-                                "middle; surveys describe 102 to 231 cm.",
-                                "Check the unit: inches given as centimetres?", "Used as given.", None, "hzdepb_r"))
+                                "middle; surveys describe 102 to 231 cm.", remedy="Check the unit: inches given as "
+                                "centimetres?", action="Used as given.", column="hzdepb_r"))
 
 
 # ---------------------------------------------------------------- row by row
@@ -238,9 +238,9 @@ def _within_ranges(tables: Tables, shown: str, problems: list[Problem]) -> Table
         if not bad.any():
             continue
         lost = frame[bad]
-        problems += [Problem("E-SOIL-066", f"{shown} table {limit.table}", f"must lie within {limit.low:g}.."
-                             f"{limit.high:g} {limit.unit}.", "Correct the value or its unit.",
-                             "The value is treated as missing.", row, limit.column, text)
+        problems += [Problem("E-SOIL-066", f"{shown} table {limit.table}", rule=f"must lie within {limit.low:g}.."
+                             f"{limit.high:g} {limit.unit}.", remedy="Correct the value or its unit.",
+                             action="The value is treated as missing.", row=row, column=limit.column, value=text)
                      for row, text in zip(_of_rows(lost), lost[limit.column], strict=True)]
         tables[limit.table] = frame.assign(**{limit.column: frame[limit.column].where(~bad, None)})
     return tables
@@ -261,8 +261,9 @@ def _textures(h: pd.DataFrame, where: str, problems: list[Problem]) -> pd.DataFr
             (odd & ~shares, "E-SOIL-067", ["claytotal_r"], "The clay content is not used.")):
         if not mask.any():
             continue
-        problems += [Problem(code, where, "sand, silt and clay must sum to 100 percent.", "Correct them.", action, row,
-                             "claytotal_r", f"{a:g} + {b:g} + {c:g} = {a + b + c:g}")
+        problems += [Problem(code, where, rule="sand, silt and clay must sum to 100 percent.", remedy="Correct them.",
+                             action=action, row=row, column="claytotal_r", value=f"{a:g} + {b:g} + {c:g} = "
+                             f"{a + b + c:g}")
                      for row, a, b, c in zip(_of_rows(h[mask]), sand[mask], silt[mask], clay[mask], strict=True)]
         h = h.copy()
         h.loc[mask, columns] = None
@@ -273,9 +274,9 @@ def _densities(h: pd.DataFrame, where: str, problems: list[Problem]) -> None:
     """Report horizons that would grow when they dry; `lep_from_bulk_density` makes nothing of them."""
     third, dry = _number(h, "dbthirdbar_r"), _number(h, "dbovendry_r")
     bad = dry < third
-    problems += [Problem("W-SOIL-076", where, "the oven-dry bulk density must not be below that at 1/3 bar.",
-                         "Correct them.", "No linear extensibility is computed from them.", row, "dbovendry_r",
-                         f"{b:g} below {a:g}")
+    problems += [Problem("W-SOIL-076", where, rule="the oven-dry bulk density must not be below that at 1/3 bar.",
+                         remedy="Correct them.", action="No linear extensibility is computed from them.", row=row,
+                         column="dbovendry_r", value=f"{b:g} below {a:g}")
                  for row, a, b in zip(_of_rows(h[bad]), third[bad], dry[bad], strict=True)]
 
 
@@ -293,8 +294,8 @@ def _sums(c: pd.DataFrame, where: str, problems: list[Problem]) -> pd.DataFrame:
         return c
     mask = c["mukey"].isin(over.index)
     first = {key: row for row, key in reversed(list(zip(_of_rows(c[mask]), c.loc[mask, "mukey"], strict=True)))}
-    problems += [Problem("E-SOIL-071", where, "the components of a map unit must not sum to more than "
-                         f"{LARGEST_SUM_PCT:g} percent.", "Look for a component that is there twice.",
-                         "None of its percentages is used; its ground counts as not described.", first[key],
-                         "comppct_r", f"{key}: {value:g}") for key, value in over.items()]
+    problems += [Problem("E-SOIL-071", where, rule="the components of a map unit must not sum to more than "
+                         f"{LARGEST_SUM_PCT:g} percent.", remedy="Look for a component that is there twice.",
+                         action="None of its percentages is used; its ground counts as not described.", row=first[key],
+                         column="comppct_r", value=f"{key}: {value:g}") for key, value in over.items()]
     return c.assign(comppct_r=c["comppct_r"].where(~mask, None))

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 from riskmap.common.errors import LayerError
 from riskmap.common.inputs import SoilTables, Source
-from riskmap.common.problems import Problem
+from riskmap.common.problems import Problem, kept_by_refusal
 from riskmap.layers import soil_ssurgo, soil_template
 
 if TYPE_CHECKING:
@@ -48,10 +48,11 @@ def read(entry: SoilEntry, area: Area, *, lots: gpd.GeoDataFrame | None) -> tupl
     paths = entry.path if isinstance(entry.path, list) else [entry.path]
     tables_of = soil_template.read if soil_template.is_database(area.resolve(paths[0])) else soil_ssurgo.read
     tables, sources, problems = tables_of(entry, area, need_polygons=False)
-    polygons = _polygons(area.resolve(entry.raster), str(entry.raster), lots)
-    problems.append(Problem("W-SOIL-023", str(entry.raster), "map units come from the cells of a grid, and a lot may "
-                            "be smaller than a cell.", "Use soil polygons to compare lots.",
-                            "Every lot is flagged soil_from_raster."))
+    with kept_by_refusal(problems):
+        polygons = _polygons(area.resolve(entry.raster), str(entry.raster), lots)
+    problems.append(Problem("W-SOIL-023", str(entry.raster), rule="map units come from the cells of a grid, and a lot "
+                            "may be smaller than a cell.", remedy="Use soil polygons to compare lots.",
+                            action="Every lot is flagged soil_from_raster."))
     sources.append(Source("soil", Path(entry.raster), "Grid of map unit keys", rows=len(polygons)))
     return dataclasses.replace(tables, polygons=polygons, from_raster=True), sources, problems
 

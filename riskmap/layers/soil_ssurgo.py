@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 from riskmap.common.errors import LayerError
 from riskmap.common.inputs import SoilTables, Source
-from riskmap.common.problems import Problem
+from riskmap.common.problems import Problem, kept_by_refusal
 from riskmap.layers import ssurgo_names, ssurgo_tables
 
 if TYPE_CHECKING:
@@ -54,6 +54,7 @@ def read(entry: SoilEntry, area: Area, *, need_polygons: bool = True) -> tuple[S
         except LayerError as error:
             faults.append(str(error))
     if faults:
-        raise LayerError("\n".join(faults))
-    tables = ssurgo_names.soil_tables(parts, entry, problems)
+        raise LayerError("\n".join(faults), problems=problems)
+    with kept_by_refusal(problems):
+        tables = ssurgo_names.soil_tables(parts, entry, problems)
     return tables, [ssurgo_names.source(part, entry) for part in parts], problems

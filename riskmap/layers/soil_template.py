@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 
 from riskmap.common.errors import LayerError, joined
 from riskmap.common.inputs import SoilTables, Source
-from riskmap.common.problems import Problem
+from riskmap.common.problems import Problem, kept_by_refusal
 from riskmap.layers import ssurgo_names, ssurgo_tables
 
 if TYPE_CHECKING:
@@ -42,8 +42,9 @@ def read(entry: SoilEntry, area: Area, *, need_polygons: bool = True) -> tuple[S
         except LayerError as error:
             faults.append(str(error))
     if faults:
-        raise LayerError("\n".join(faults))
-    tables = ssurgo_names.soil_tables(parts, entry, problems)
+        raise LayerError("\n".join(faults), problems=problems)
+    with kept_by_refusal(problems):
+        tables = ssurgo_names.soil_tables(parts, entry, problems)
     return tables, [ssurgo_names.source(part, entry) for part in parts], problems
 
 
@@ -69,14 +70,14 @@ def is_database(path: Path) -> bool:
 
 def _refuse_other_files(path: Path, shown: str) -> None:
     if path.is_dir():
-        raise LayerError(f"E-SOIL-002 {shown}: a folder, not a database. Name the .gpkg or .sqlite file, or use "
+        raise LayerError(f"E-SOIL-080 {shown}: a folder, not a database. Name the .gpkg or .sqlite file, or use "
                          'reader = "ssurgo" for an unpacked download.')
     if not path.is_file():
         raise LayerError(f"E-SOIL-002 {shown}: not found. Check `path` under [soil]; it is relative to the area file.")
     if not is_database(path):
         remedy = 'Use reader = "ssurgo" for a zip as published.' if zipfile.is_zipfile(path) else \
             "Name a template database of the soil survey."
-        raise LayerError(f"E-SOIL-003 {shown}: not a GeoPackage or SQLite database. {remedy}")
+        raise LayerError(f"E-SOIL-081 {shown}: not a GeoPackage or SQLite database. {remedy}")
 
 
 # ---------------------------------------------------------------- tables
@@ -94,8 +95,9 @@ def _tables(database: sqlite3.Connection, shown: str, need_polygons: bool,
         if table in present:
             tables[table] = _table(database, present[table], table, shown)
         else:
-            problems.append(Problem("W-SOIL-010", shown, f"table {table} is not in the database.",
-                                    "Import it to have it.", f"Without it {ssurgo_tables.MISSING_MEANS[table]}."))
+            problems.append(Problem("W-SOIL-010", shown, rule=f"table {table} is not in the database.",
+                                    remedy="Import it to have it.",
+                                    action=f"Without it {ssurgo_tables.MISSING_MEANS[table]}."))
     if tables["mapunit"].empty:
         raise LayerError(f"E-SOIL-021 {shown}: table mapunit has no rows; the template is still empty. Import a survey "
                          "area into it first.")

@@ -96,9 +96,10 @@ def _first_wins(parts: list[ssurgo_tables.Part], problems: list[Problem]) -> lis
         mukeys = tables["mapunit"]["mukey"]
         repeated = set(mukeys) & units
         if repeated:
-            problems.append(Problem("W-SOIL-015", part.shown, f"{len(repeated)} map units are already in an "
-                                    f"earlier download ({joined(sorted(repeated), 4)}).", "Name each survey once.",
-                                    "The tables of the earlier download are used."))
+            problems.append(Problem("W-SOIL-015", part.shown, rule=f"{len(repeated)} map units are already in an "
+                                    f"earlier download ({joined(sorted(repeated), 4)}).",
+                                    remedy="Name each survey once.", action="The tables of the earlier download are "
+                                    "used."))
             for table in ("mapunit", "component", "muaggatt"):
                 if table in tables:
                     tables[table] = tables[table][~tables[table]["mukey"].isin(repeated)]
@@ -130,9 +131,10 @@ def _all_polygons(parts: list[ssurgo_tables.Part], problems: list[Problem]) -> g
     if not twice.any():
         return whole
     copies = whole.loc[twice.index[twice], "mukey"]
-    problems.append(Problem("W-SOIL-073", "soil survey, map-unit polygons", f"{counted(len(copies), 'polygon')} occurs "
-                            f"more than once with the same map unit ({joined(copies.unique(), 4)}).",
-                            "Name each survey once, or remove the copies.", "Each counts once.", None, "mukey"))
+    problems.append(Problem("W-SOIL-073", "soil survey, map-unit polygons", rule=f"{counted(len(copies), 'polygon')} "
+                            f"occurs more than once with the same map unit ({joined(copies.unique(), 4)}).",
+                            remedy="Name each survey once, or remove the copies.", action="Each counts once.",
+                            column="mukey"))
     return whole.drop(index=copies.index).reset_index(drop=True)
 
 
@@ -203,9 +205,9 @@ def _number(frame: pd.DataFrame, column: str, table: str, problems: list[Problem
     bad = values.isna() & frame[column].notna()
     if bad.any():
         first = frame.index[bad][0]
-        problems.append(Problem("W-SOIL-017", f"soil survey, table {table}",
-                                f"{int(bad.sum())} values are not numbers.", "Correct them in the download.",
-                                "Read as missing.", int(first) + 1, column, str(frame.loc[first, column])))
+        problems.append(Problem("W-SOIL-017", f"soil survey, table {table}", rule=f"{int(bad.sum())} values are not "
+                                "numbers.", remedy="Correct them in the download.", action="Read as missing.",
+                                row=int(first) + 1, column=column, value=str(frame.loc[first, column])))
     return values
 
 
@@ -215,14 +217,15 @@ def _scale(every: dict[str, pd.DataFrame], entry: SoilEntry, problems: list[Prob
     used = legend[legend["lkey"].isin(every["mapunit"]["lkey"])]
     recorded = sorted({int(v) for v in _number(used, "projectscale", "legend", problems).dropna() if v >= 1000})
     if len(recorded) > 1:
-        problems.append(Problem("W-SOIL-018", "soil survey, table legend", "surveys of different mapping scales.",
-                                "Estimate them as separate areas to keep the finer one.",
-                                f"1:{recorded[-1]} is used for all.", None, "projectscale", joined(recorded)))
+        problems.append(Problem("W-SOIL-018", "soil survey, table legend", rule="surveys of different mapping scales.",
+                                remedy="Estimate them as separate areas to keep the finer one.",
+                                action=f"1:{recorded[-1]} is used for all.", column="projectscale",
+                                value=joined(recorded)))
     if recorded:
         return recorded[-1]
     if entry.scale is None:
-        problems.append(Problem("W-SOIL-019", "soil survey, table legend", "no mapping scale is recorded.",
-                                "Set `scale` under [soil].", "The width of soil lines is not given."))
+        problems.append(Problem("W-SOIL-019", "soil survey, table legend", rule="no mapping scale is recorded.",
+                                remedy="Set `scale` under [soil].", action="The width of soil lines is not given."))
     return entry.scale
 
 
@@ -246,9 +249,9 @@ def _stored_rating(kept: list[dict[str, pd.DataFrame]], problems: list[Problem])
         value = pd.to_numeric(rated.map(sub["interphr"]), errors="coerce").fillna(0.0).astype(float)
         found.append(pd.DataFrame({"component_id": rated.to_numpy(), "rating": value.to_numpy()}))
     if not found and any("cointerp" in tables for tables in kept):
-        problems.append(Problem("W-SOIL-020", "soil survey, table cointerp", "holds no sub-rules.",
-                                "Take the download as published to compare.",
-                                f"Without them {ssurgo_tables.MISSING_MEANS['cointerp']}."))
+        problems.append(Problem("W-SOIL-020", "soil survey, table cointerp", rule="holds no sub-rules.",
+                                remedy="Take the download as published to compare.",
+                                action=f"Without them {ssurgo_tables.MISSING_MEANS['cointerp']}."))
     return pd.concat(found, ignore_index=True) if found else None
 
 

@@ -120,9 +120,9 @@ def _refuse_other_kinds(path: Path, shown_path: str) -> None:
     with path.open("rb") as opened:
         start = opened.read(16)
     if start.startswith(b"SQLite format 3"):
-        raise LayerError(f"E-SOIL-003 {shown_path}: a database, not a zip. Set reader = \"template\" under [soil].")
+        raise LayerError(f"E-SOIL-081 {shown_path}: a database, not a zip. Set reader = \"template\" under [soil].")
     if start.removeprefix(b"\xef\xbb\xbf").lstrip()[:1] in (b"{", b"["):
-        raise LayerError(f"E-SOIL-003 {shown_path}: a JSON answer, not a soil-survey download. Give the zip as it was "
+        raise LayerError(f"E-SOIL-081 {shown_path}: a JSON answer, not a soil-survey download. Give the zip as it was "
                          "downloaded.")
 
 
@@ -160,8 +160,9 @@ def read_survey(survey: Survey, need_polygons: bool, problems: list[Problem]) ->
         if f"{files[table]}.txt" in survey.members:
             tables[table] = _table(survey, files[table] + ".txt", table, columns.get(table, []))
         else:
-            problems.append(Problem("W-SOIL-010", survey.shown, f"table {table} is not in the download.",
-                                    "Take the full download to have it.", f"Without it {MISSING_MEANS[table]}."))
+            problems.append(Problem("W-SOIL-010", survey.shown, rule=f"table {table} is not in the download.",
+                                    remedy="Take the full download to have it.",
+                                    action=f"Without it {MISSING_MEANS[table]}."))
     return Part(survey.shown, tables, _polygons(survey, stem, problems) if need_polygons else None,
                 survey.container)
 
@@ -316,8 +317,9 @@ def cleaned_polygons(frame: gpd.GeoDataFrame, where: str, problems: list[Problem
     frame["mukey"] = key(frame["mukey"])
     blank = frame.geometry.isna() | frame.geometry.is_empty | frame["mukey"].isna()
     if blank.any():
-        problems.append(Problem("W-SOIL-014", where, f"{int(blank.sum())} polygons without shape or MUKEY.",
-                                "Report them to the publisher.", "They are left out.", int(blank.idxmax()) + 1))
+        problems.append(Problem("W-SOIL-014", where, rule=f"{int(blank.sum())} polygons without shape or MUKEY.",
+                                remedy="Report them to the publisher.", action="They are left out.",
+                                row=int(blank.idxmax()) + 1))
     return frame.loc[~blank, ["mukey", "geometry"]].explode(ignore_index=True).to_crs("EPSG:4326")
 
 

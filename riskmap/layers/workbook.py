@@ -51,7 +51,7 @@ def read_first_sheet(path: Path, name: str, most_rows: int, problems: list[Probl
     """
     import pandas as pd
 
-    archive.entries(path, name, unreadable="E-SCR-007", unsafe="E-SCR-007", ratio=MAX_RATIO, harmless=HARMLESS_BYTES)
+    archive.entries(path, name, unreadable="E-SCR-007", unsafe="E-SCR-081", ratio=MAX_RATIO, harmless=HARMLESS_BYTES)
     rows: list[list[str]] = []
     numbers: list[int] = []
     beyond, cells_seen, first_beyond = 0, 0, ""
@@ -84,12 +84,12 @@ def read_first_sheet(path: Path, name: str, most_rows: int, problems: list[Probl
         raise LayerError(f"E-SCR-007 {name}: cannot be read as a workbook ({first_line(error, path, name)}). A part of "
                          "it is damaged or is not what its name says. Open it and save it again as .xlsx.") from None
     if heading is None:
-        raise LayerError(f"E-SCR-007 {name}: the first sheet is empty.")
+        raise LayerError(f"E-SCR-082 {name}: the first sheet is empty.")
     if beyond:
         problems.append(Problem(
-            "W-SCR-060", name, f"{counted(beyond, 'cell lies', 'cells lie')} to the right of the heading, the first at "
-            f"{first_beyond}.", "Give the column a heading if it belongs to the list, or clear the cells.",
-            "Not read and not carried."))
+            "W-SCR-060", name, rule=f"{counted(beyond, 'cell lies', 'cells lie')} to the right of the heading, the "
+            f"first at {first_beyond}.", remedy="Give the column a heading if it belongs to the list, or clear the "
+            "cells.", action="Not read and not carried."))
     table = pd.DataFrame(rows, columns=heading, dtype=str)
     return table, np.array(numbers, dtype=np.int64)
 
@@ -102,8 +102,9 @@ def _lines(path: Path, name: str, problems: list[Problem]) -> Iterator[tuple[int
         sheet = book.worksheets[0]
         others = [other.title for other in book.worksheets[1:]]
         if others:
-            problems.append(Problem("W-SCR-063", name, f"the workbook has more than one sheet: {joined(others)}.",
-                                    "Put all rows of the list on the first sheet.", "Only the first sheet is read."))
+            problems.append(Problem("W-SCR-063", name, rule=f"the workbook has more than one sheet: {joined(others)}.",
+                                    remedy="Put all rows of the list on the first sheet.",
+                                    action="Only the first sheet is read."))
         sheet.reset_dimensions()  # else each row is filled up to the far corner that the sheet claims
         yield from enumerate(sheet.iter_rows(), 1)
 
@@ -112,7 +113,7 @@ def _heading(texts: list[str], name: str) -> list[str]:
     heading = [text.strip() for text in texts]
     width = max((k + 1 for k, text in enumerate(heading) if text), default=0)
     if width == 0:
-        raise LayerError(f"E-SCR-007 {name}: the first row is empty. Write the names of the columns there.")
+        raise LayerError(f"E-SCR-082 {name}: the first row is empty. Write the names of the columns there.")
     if width > MAX_COLUMNS:
         raise LayerError(f"E-SCR-062 {name}: the heading reaches to column {width:,}; at most {MAX_COLUMNS:,} are "
                          "read. Clear the cells that are far to the right.")

@@ -77,7 +77,7 @@ def _told(code: str, column: str, what: str, instead: str, lacking: NDArray[np.b
         rule = f"{found:,} of {total:,} lots to be estimated have no {what} that can be used (rows {rows}): {instead}."
     else:
         rule = f"no lot to be estimated has a {what} that can be used: {instead} for all {total:,}."
-    return Problem(code, file, rule, _remedy(column, raw, found == total), "Rows kept and flagged.", None, "")
+    return Problem(code, file, rule=rule, remedy=_remedy(column, raw, found == total), action="Rows kept and flagged.")
 
 
 def _remedy(column: str, raw: pd.DataFrame, all_lack: bool) -> str:
@@ -99,7 +99,7 @@ def _early(table: pd.DataFrame, year: int, dated: NDArray[np.bool_], raw: pd.Dat
     if not early.any():
         return None
     first = int(np.flatnonzero(early)[late[early].argmin()])
-    return Problem("W-LOT-044", file, f"{int(early.sum()):,} of {int(dated.sum()):,} dated lots to be estimated were "
-                   f"poured before {year}, the earliest by {late[first] // 12} in row {raw['source_row'].iloc[first]}; "
-                   "slab-on-ground building became common later.", "Check the years, and that these houses stand on "
-                   "slabs.", "Used as given.")
+    return Problem("W-LOT-044", file, rule=f"{int(early.sum()):,} of {int(dated.sum()):,} dated lots to be estimated "
+                   f"were poured before {year}, the earliest by {late[first] // 12} in row "
+                   f"{raw['source_row'].iloc[first]}; slab-on-ground building became common later.",
+                   remedy="Check the years, and that these houses stand on slabs.", action="Used as given.")

@@ -58,8 +58,8 @@ def clean(raw: gpd.GeoDataFrame, settings: LotSettings, crs: str, today: int, fi
     report = Report(file, raw)
     shapes = geometry.usable(raw.geometry, crs, settings.widest_lot_deg, coverage)
     window = pour_date.windows(raw, settings.unknown_pour_earliest, today)
-    plate = slab.describe(as_number(raw, "slab_width_m"), as_number(raw, "slab_length_m"), as_number(raw, "beam_depth_mm"),
-                          default_half_width_m=settings.default_half_width_m)
+    plate = slab.describe(as_number(raw, "slab_width_m"), as_number(raw, "slab_length_m"),
+                          as_number(raw, "beam_depth_mm"), default_half_width_m=settings.default_half_width_m)
     lot_id = as_text(raw, "lot_id")
     repeated = (lot_id.duplicated(keep=False) & (lot_id.str.strip() != "")).to_numpy()
     other_foundation, assumed_foundation = foundations(as_text(raw, "foundation_type"))

@@ -21,6 +21,7 @@ class Report:
     """Collects findings that belong to rows of one file."""
 
     def __init__(self, file: str, raw: pd.DataFrame) -> None:
+        """Begin the findings of one file of raw lots."""
         self.file = file
         self.rows = raw["source_row"].to_numpy() if "source_row" in raw else np.arange(1, len(raw) + 1)
         self.problems: list[Problem] = []
@@ -36,85 +37,93 @@ class Report:
         back = {"ft": units.m_to_foot, "in": units.mm_to_inch}.get(self.units.get(column, ""))
         return np.array([f"{value:.10g}" for value in (back(values) if back else values)], dtype=object)
 
-    def rows_where(self, found: NDArray[np.bool_], code: str, column: str, values: NDArray | None, rule: NDArray | str,
-                   remedy: str, action: str) -> None:
+    def rows_where(self, found: NDArray[np.bool_], code: str, column: str, values: NDArray | None, *,
+                   rule: NDArray | str, remedy: str, action: str) -> None:
         """Add one finding per marked row; beyond `SHOWN_ROWS` the rest is counted in one more."""
         where, column = np.flatnonzero(found), self.label(column)
         for i in where[:SHOWN_ROWS]:
             self.problems.append(Problem(
-                code, self.file, rule if isinstance(rule, str) else str(rule[i]), remedy, action, int(self.rows[i]),
-                column, "" if values is None else shown(values[i])))
+                code, self.file, rule=rule if isinstance(rule, str) else str(rule[i]), remedy=remedy, action=action,
+                row=int(self.rows[i]), column=column, value="" if values is None else shown(values[i])))
         if where.size > SHOWN_ROWS:
             self.problems.append(Problem(
-                code, self.file, f"the same holds for {where.size - SHOWN_ROWS} more rows, the first of them row "
-                f"{self.rows[where[SHOWN_ROWS]]}.", remedy, action, None, column))
+                code, self.file, rule=f"the same holds for {where.size - SHOWN_ROWS} more rows, the first of them row "
+                f"{self.rows[where[SHOWN_ROWS]]}.", remedy=remedy, action=action, column=column))
 
 
 def report_ids(report: Report, lot_id: pd.Series, repeated: NDArray[np.bool_]) -> None:
-    report.rows_where((lot_id.str.strip() == "").to_numpy(), "E-LOT-010", "lot_id", None, "the lot has no identifier.",
-                      "Give every row an identifier.", "Row kept and answered by its position.")
+    """Report rows without an identifier and identifiers that occur more than once."""
+    report.rows_where((lot_id.str.strip() == "").to_numpy(), "E-LOT-010", "lot_id", None,
+                      rule="the lot has no identifier.", remedy="Give every row an identifier.",
+                      action="Row kept and answered by its position.")
     where = np.flatnonzero(repeated)
     groups = pd.Series(report.rows[where]).groupby(lot_id.to_numpy()[where], sort=False).agg(list)
     for name, rows in list(groups.items())[:SHOWN_ROWS]:
         listed = ", ".join(str(row) for row in rows[:8]) + (" and more" if len(rows) > 8 else "")
         report.problems.append(Problem(
-            "W-LOT-011", report.file, f"the identifier stands in {len(rows)} rows: {listed}.",
-            'Remove one, or set duplicates = "refuse" to stop here.', "Each row is answered on its own.",
-            int(rows[0]), report.label("lot_id"), shown(name)))
+            "W-LOT-011", report.file, rule=f"the identifier stands in {len(rows)} rows: {listed}.",
+            remedy='Remove one, or set duplicates = "refuse" to stop here.', action="Each row is answered on its own.",
+            row=int(rows[0]), column=report.label("lot_id"), value=shown(name)))
     if len(groups) > SHOWN_ROWS:
         report.problems.append(Problem(
-            "W-LOT-011", report.file, f"{len(groups) - SHOWN_ROWS} more identifiers stand in several rows.",
-            'Remove them, or set duplicates = "refuse" to stop here.', "Each row is answered on its own.",
-            None, report.label("lot_id")))
+            "W-LOT-011", report.file, rule=f"{len(groups) - SHOWN_ROWS} more identifiers stand in several rows.",
+            remedy='Remove them, or set duplicates = "refuse" to stop here.', action="Each row is answered on its own.",
+            column=report.label("lot_id")))
 
 
 def report_shapes(report: Report, shapes: geometry.Shapes, grown: NDArray[np.bool_]) -> None:
+    """Report shapes that cannot be used, and what was done to the others."""
     sentence = np.array([f"{text}." for text in shapes.reason], dtype=object) if (shapes.reason != "").any() else ""
-    report.rows_where((shapes.reason != "") & ~shapes.misplaced, "E-LOT-012", "geometry", None, sentence,
-                      "Correct the shape in the lot file.", "Row kept, not estimated.")
+    report.rows_where((shapes.reason != "") & ~shapes.misplaced, "E-LOT-012", "geometry", None, rule=sentence,
+                      remedy="Correct the shape in the lot file.", action="Row kept, not estimated.")
     if shapes.all_swapped:
         report.problems.append(Problem(
-            "E-LOT-025", report.file, "longitude and latitude are swapped in the whole file: exchanged, "
-            f"{int(shapes.misplaced.sum())} rows lie in the area of the soil map.", "Exchange the two columns, or in a "
-            "CSV what [lots.columns] lon and lat name.", "Rows kept, not estimated; nothing was exchanged.", None,
-            "geometry"))
+            "E-LOT-025", report.file, rule="longitude and latitude are swapped in the whole file: exchanged, "
+            f"{int(shapes.misplaced.sum())} rows lie in the area of the soil map.", remedy="Exchange the two columns, "
+            "or in a CSV what [lots.columns] lon and lat name.", action="Rows kept, not estimated; nothing was "
+            "exchanged.", column="geometry"))
     else:
-        report.rows_where(shapes.misplaced, "E-LOT-025", "geometry", None, sentence, "Correct the coordinates of this "
-                          "row, or in `[lots] corrections`.", "Row kept, not estimated; nothing was exchanged.")
+        report.rows_where(shapes.misplaced, "E-LOT-025", "geometry", None, rule=sentence,
+                          remedy="Correct the coordinates of this row, or in `[lots] corrections`.",
+                          action="Row kept, not estimated; nothing was exchanged.")
     if shapes.had_heights.any():
         report.problems.append(Problem(
-            "W-LOT-022", report.file, f"{int(shapes.had_heights.sum())} shapes have heights.", "",
-            "The ground plan is used.", int(report.rows[shapes.had_heights][0]), "geometry"))
+            "W-LOT-022", report.file, rule=f"{int(shapes.had_heights.sum())} shapes have heights.", remedy="",
+            action="The ground plan is used.", row=int(report.rows[shapes.had_heights][0]), column="geometry"))
     told = np.full(len(grown), "", dtype=object)
     for i in np.flatnonzero(shapes.reduced)[:SHOWN_ROWS]:
         told[i] = (f"a collection of shapes; its polygons have {shapes.area_before_m2[i]:.1f} m2 one by one and "
                    f"{shapes.area_m2[i]:.1f} m2 together.")
-    report.rows_where(shapes.reduced, "W-LOT-024", "geometry", None, told, "Check that the polygons are the lot.",
-                      "Only its polygons are used.")
+    report.rows_where(shapes.reduced, "W-LOT-024", "geometry", None, rule=told, remedy="Check that the polygons are "
+                      "the lot.", action="Only its polygons are used.")
     rule = np.full(len(grown), "", dtype=object)
     for i in np.flatnonzero(grown)[:SHOWN_ROWS]:
         rule[i] = (f"{shapes.fault[i]}; repair changed its area from {shapes.area_before_m2[i]:.1f} to "
                    f"{shapes.area_m2[i]:.1f} m2.")
-    report.rows_where(grown & ~shapes.reduced, "W-LOT-013", "geometry", None, rule, "Check the outline.",
-                      "Repaired shape used.")
+    report.rows_where(grown & ~shapes.reduced, "W-LOT-013", "geometry", None, rule=rule, remedy="Check the outline.",
+                      action="Repaired shape used.")
 
 
 def report_values(report: Report, raw: pd.DataFrame, window: pour_date.PourWindow, plate: slab.Slab,
                    other_foundation: NDArray[np.bool_]) -> None:
+    """Report values of pour dates, slabs and foundations that cannot be used."""
     for name, rule in window.refused.items():
         if name == "pour_date_basis":
             effective = (rule != "") & (window.basis == "none")
             values = as_text(raw, name).to_numpy()
-            report.rows_where(effective, "E-LOT-015", name, values, rule, "", "Row kept, pour date unknown.")
-            report.rows_where((rule != "") & ~effective, "W-LOT-015", name, values, rule, "", "Row kept.")
+            report.rows_where(effective, "E-LOT-015", name, values, rule=rule, remedy="", action="Row kept, pour date "
+                              "unknown.")
+            report.rows_where((rule != "") & ~effective, "W-LOT-015", name, values, rule=rule, remedy="",
+                              action="Row kept.")
         elif (rule != "").any():
             action = np.where(window.basis == "none", "pour date unknown", "the other date columns are used")
             values = as_text(raw, name).to_numpy()
             zero = rule == pour_date.NO_YEAR
             for kind in np.unique(action[rule != ""]):
-                report.rows_where(zero & (action == kind), "W-LOT-014", name, values, rule, "", f"Row kept, {kind}.")
-                report.rows_where((rule != "") & ~zero & (action == kind), "E-LOT-014", name, values, rule,
-                                  pour_date.FORMS, f"Row kept, {kind}.")
+                report.rows_where(zero & (action == kind), "W-LOT-014", name, values, rule=rule, remedy="",
+                                  action=f"Row kept, {kind}.")
+                report.rows_where((rule != "") & ~zero & (action == kind), "E-LOT-014", name, values, rule=rule,
+                                  remedy=pour_date.FORMS, action=f"Row kept, {kind}.")
     for name, refused in (("slab_width_m", plate.width_refused), ("slab_length_m", plate.length_refused),
                           ("beam_depth_mm", plate.beam_refused)):
         if refused.any():
@@ -122,8 +131,8 @@ def report_values(report: Report, raw: pd.DataFrame, window: pour_date.PourWindo
     foundation = as_text(raw, "foundation_type")
     strange = other_foundation & ~foundation.str.lower().str.contains(OTHER_FOUNDATION.pattern).to_numpy()
     report.rows_where(strange, "W-LOT-018", "foundation_type", foundation.to_numpy(),
-                      "the foundation type is not known to be slab-on-ground.",
-                      "Write `slab on ground` where it is one.", "Row kept, not estimated.")
+                      rule="the foundation type is not known to be slab-on-ground.",
+                      remedy="Write `slab on ground` where it is one.", action="Row kept, not estimated.")
 
 
 def _report_size(report: Report, name: str, values: NDArray[np.float64], refused: NDArray[np.bool_]) -> None:
@@ -141,4 +150,5 @@ def _report_size(report: Report, name: str, values: NDArray[np.float64], refused
     told = np.full(len(values), "", dtype=object)
     told[refused] = report.as_given(name, values[refused])
     for found, remedy in ((refused & ~area, mixed), (refused & area, "Is this an area? A side is asked for.")):
-        report.rows_where(found, code, name, told, rule, remedy, "Row kept, value treated as missing.")
+        report.rows_where(found, code, name, told, rule=rule, remedy=remedy, action="Row kept, value treated as "
+                          "missing.")

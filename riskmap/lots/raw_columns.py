@@ -15,6 +15,7 @@ def as_text(raw: pd.DataFrame, name: str) -> pd.Series:
 
 
 def as_number(raw: pd.DataFrame, name: str) -> NDArray[np.float64]:
+    """Return a column of numbers; nan where a value is missing, everywhere when the column is not there."""
     if name not in raw:
         return np.full(len(raw), np.nan)
     return raw[name].to_numpy(dtype=np.float64, na_value=np.nan)

@@ -11,12 +11,12 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from riskmap import __version__
 from riskmap.common import month_numbers, tables
 from riskmap.common import settings as area_file
 from riskmap.common.errors import LayerError, SettingsError, counted
 from riskmap.common.problems import Problem
 from riskmap.common.problems import lines as told_lines
+from riskmap.common.version import __version__
 
 if TYPE_CHECKING:
     from riskmap.common.inputs import Source
@@ -118,7 +118,7 @@ def check_area(path: Path) -> Report:
     found = read_each(area)
     report = Report(area.name, found.refusals, found.problems, found.sources)
     if area.climate is None:
-        report.refusals.append("E-CLI-001 area file: there is no [climate] entry; monthly rain and temperature are "
+        report.refusals.append("E-CLI-080 area file: there is no [climate] entry; monthly rain and temperature are "
                                "needed.")
     today = _now(report, found.tables, area)
     report.refusals += area_file.against_today(area, today) if report.today else []

@@ -18,7 +18,7 @@ from pathlib import Path
 
 from riskmap.common.errors import RiskmapError
 
-PACKAGE = Path(__file__).parent
+PACKAGE = Path(__file__).parent.parent
 ROOT = PACKAGE.name
 
 
@@ -40,16 +40,17 @@ class Stage:
 
 # What decides the rows kept by `store`, and every value of lots.parquet. Writers of other products are not followed.
 STAGES: Mapping[str, Stage] = {
-    "movement": Stage(("movement",), ("store",)),
-    "soil": Stage(("soil",), ("store", "in_parts")),
-    "estimate": Stage(("settings", "layers", "lots", "soil", "climate", "columns", "movement", "published", "risk",
-                       "parts", "outputs.rounding", "outputs.arrow_lots", "outputs.geoparquet"),
-                      ("assess", "in_parts", "store", "workers", "outputs")),
+    "movement": Stage(("movement",), ("run.reuse", "run.store")),
+    "soil": Stage(("soil",), ("run.reuse", "run.store", "run.part_tasks")),
+    "estimate": Stage(("common.settings", "layers", "lots", "soil", "climate", "movement", "estimates",
+                       "run.part_files", "outputs.files.rounding", "outputs.files.arrow_lots",
+                       "outputs.files.geoparquet"),
+                      ("run.flow", "run.part_tasks", "run.reuse", "run.store", "run.workers")),
     # What a worker on another machine runs: the stages above and the writers of every product.
-    "worker": Stage(("in_parts", "store", "workers")),
+    "worker": Stage(("run.part_tasks", "run.reuse", "run.workers")),
 }
 # Modules that import whatever lies in a folder: the whole folder counts.
-FOLDERS = ("climate.indices", "published")
+FOLDERS = ("climate.indices",)
 # Libraries whose installed name differs from the name that is imported.
 _DISTRIBUTION = {"sklearn": "scikit-learn"}
 _RUN_TIME = ("import_module", "__import__", "exec_module", "run_module", "run_path", "exec", "eval")

@@ -87,7 +87,7 @@ def _ready(area: Area, clock: _Clock, begin: Callable[[int], bool]) -> tuple[_Re
             raise SettingsError("\n".join(against))
         digests = manifest.input_digests(area, found.sources)
     if found.climate is None:
-        raise LayerError("E-CLI-001 area file: there is no [climate] entry; monthly rain and temperature are needed.")
+        raise LayerError("E-CLI-080 area file: there is no [climate] entry; monthly rain and temperature are needed.")
     memory.check(len(found.lots), begin(len(found.lots)))
     with clock.stage("cleaning lots"):
         lot, lot_problems = lots.clean(found.lots, area.lot_settings, area.crs, today, str(area.lots.path),
@@ -186,7 +186,6 @@ def _told(ready: _Ready, clock: _Clock, soil_problems: list[Problem], facts: dic
     from riskmap.climate import freshness
     from riskmap.common import month_numbers
     from riskmap.estimates import beside as estimates_beside
-    from riskmap.evidence import published
     from riskmap.run import code_digest
 
     area, found, weather = ready.area, ready.found, ready.weather
@@ -196,8 +195,7 @@ def _told(ready: _Ready, clock: _Clock, soil_problems: list[Problem], facts: dic
         "credits": tuple(dict.fromkeys(source.credit for source in found.sources if source.credit)),
         "problems": [*ready.problems, *soil_problems, *weather.problems],
         "facts": {"newest_data": freshness.told(found.climate, found.drought, found.index),
-                  "published_methods": [{**method.as_dict()} for method in published.METHODS
-                                        if method.name in ("as2870", "cole_volume", "van_der_merwe_1964")],
+                  "published_methods": [method.as_dict() for method in estimates_beside.METHODS],
                   "published_notes": estimates_beside.NOTES, **facts, "seed": area.movement.seed,
                   "code": code_digest.code_digest(), "input_sha256": ready.input_sha256,
                   "lot_rows": ready.lot_rows, "stage_seconds": clock.seconds},
@@ -332,8 +330,9 @@ def _by_parts(ready: _Ready, lots: list[gpd.GeoDataFrame], clock: _Clock, kept: 
     soil_problems = [*told.problems, *_overlaps(ready, touched)]
     results = AreaResults(**_told(ready, clock, soil_problems, moved.facts, line, history, inputs))
     with clock.stage("writing products") as tell:
-        crew.map(part_tasks.write_product, [(kind, place, folder.resolve(), len(rows), results.today, shapes, counts.out)
-                                          for kind in ("gpkg", "csv", "parquet")], tell)
+        crew.map(part_tasks.write_product,
+                 [(kind, place, folder.resolve(), len(rows), results.today, shapes, counts.out)
+                  for kind in ("gpkg", "csv", "parquet")], tell)
         shutil.rmtree(place)
         run_products.write_beside(results, folder, units, counts.out)
     return results, counts

@@ -17,10 +17,10 @@ from datetime import UTC, datetime
 from pathlib import Path, PurePath
 from typing import TYPE_CHECKING, Any
 
-from riskmap import __version__
-from riskmap.common import wording as common_wording
+from riskmap.common import wording
 from riskmap.common.errors import visible
 from riskmap.common.json_values import plain, portable
+from riskmap.common.version import __version__
 from riskmap.run import files
 from riskmap.run.files import FORMAT, NAME, SEAL, Given
 
@@ -97,7 +97,7 @@ def build(folder: Path, found: AreaResults, area: Area, sources: Iterable[Source
         "format": FORMAT,
         "riskmap": __version__,
         "written_utc": (now or datetime.now(UTC)).astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%SZ"),
-        "standing": common_wording.STANDING,
+        "standing": wording.STANDING,
         "area": {"name": found.area_name, "folder": _area_folder(area), "present_month": found.today,
                  "soil_scale": found.soil_scale},
         "settings": area.model_dump(exclude={"folder"}),

@@ -16,12 +16,12 @@ import numpy as np
 import pandas as pd
 from pydantic import BaseModel, ConfigDict, Field, TypeAdapter
 
-from riskmap import __version__
 from riskmap.common import month_numbers, tables
 from riskmap.common.errors import RiskmapError, RunFolderError, TableError, shown, visible
 from riskmap.common.json_values import plain
 from riskmap.common.problems import Problem
 from riskmap.common.results import AreaResults, History, Results
+from riskmap.common.version import __version__
 from riskmap.common.weather import ClimateHistory, MovementInputs
 from riskmap.run import files as run_files
 from riskmap.run.files import RunFiles

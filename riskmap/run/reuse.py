@@ -214,8 +214,9 @@ def attach_soil(store: Store, area: Area, lot: gpd.GeoDataFrame, survey: SoilTab
         frames = {name: found[0] for name, found in kept.items() if found is not None}
         told = kept[_SOIL_FRAMES[0]]
         line = frames.pop("line")
-        return under_lots.SoilAttached(**frames, problems=[Problem(**entry) for entry in told[1]["problems"]] if told else [],
-                                 line=_as_shapes(line) if told and told[1]["has_line"] else None)
+        return under_lots.SoilAttached(**frames,
+                                       problems=[Problem(**entry) for entry in told[1]["problems"]] if told else [],
+                                       line=_as_shapes(line) if told and told[1]["has_line"] else None)
     made = under_lots.attach(lot, survey, area.soil_settings, area.crs)
     facts = {"problems": [problem.as_dict() for problem in made.problems], "has_line": made.line is not None}
     for name in _SOIL_FRAMES:

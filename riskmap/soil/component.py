@@ -165,9 +165,10 @@ def map_units(map_unit: pd.DataFrame, component: pd.DataFrame, cleaned: Cleaned,
     total = np.bincount(unit, pct, n)
     odd = np.abs(total - 100.0) > 1e-6
     if odd.any():
-        problems.append(Problem("W-SOIL-030", "soil survey, table component", f"percentages of {int(odd.sum())} map "
-                                f"units do not sum to 100 ({joined(keys[odd], 4)}).", "See the survey's notes.",
-                                "Sums above 100 are scaled, what is missing counts as unknown.", None, "comppct_r"))
+        problems.append(Problem("W-SOIL-030", "soil survey, table component", rule=f"percentages of {int(odd.sum())} "
+                                f"map units do not sum to 100 ({joined(keys[odd], 4)}).",
+                                remedy="See the survey's notes.", action="Sums above 100 are scaled, what is missing "
+                                "counts as unknown.", column="comppct_r"))
     pct = pct * 100.0 / np.maximum(total, 100.0)[unit]
     covered = np.bincount(unit, np.where(cleaned.rated, pct, 0.0), n).astype(np.float64)
     summary = pd.DataFrame({"mukey": keys, **{

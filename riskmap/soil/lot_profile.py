@@ -17,6 +17,7 @@ WEIGHT_DIGITS = 9  # weights that differ only by round-off must not depend on th
 
 
 def lot_map_unit_table(row: NDArray[np.int64], found: Shares, polygons: SoilPolygons) -> pd.DataFrame:
+    """Return `tables.LOT_MAP_UNIT`: the share of each map unit in each lot."""
     import pandas as pd
 
     return pd.DataFrame({"lot_row": row[found.lot], "mukey": polygons.mukeys[found.unit], "share": found.share})

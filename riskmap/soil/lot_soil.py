@@ -19,9 +19,10 @@ if TYPE_CHECKING:
     from riskmap.soil.overlay import Shares
 
 
-def lot_soil_table(lot: gpd.GeoDataFrame, soil: SoilTables, settings: SoilSettings, named: pd.DataFrame, units: MapUnits,
-              found: Shares, position: NDArray[np.int64],
-              line: tuple[NDArray[np.float64], NDArray[np.int64], NDArray[np.float64]]) -> pd.DataFrame:
+def lot_soil_table(lot: gpd.GeoDataFrame, soil: SoilTables, settings: SoilSettings, named: pd.DataFrame,
+                   units: MapUnits, found: Shares, position: NDArray[np.int64],
+                   line: tuple[NDArray[np.float64], NDArray[np.int64], NDArray[np.float64]]) -> pd.DataFrame:
+    """Return `tables.LOT_SOIL`: ratings, shares, flags and state of the soil under each lot."""
     import pandas as pd
 
     from riskmap.soil import shrink_swell

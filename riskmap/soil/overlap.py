@@ -52,5 +52,6 @@ def findings(lots: dict[str, NDArray[np.int64]], row_of: Callable[[int], int | N
         if len(places):
             listed = ", ".join(map(str, rows)) + (", ..." if len(places) > len(rows) else "")
             out.append(Problem("W-SOIL-075" if flag == OVERLAP else "W-SOIL-074", "soil survey, map-unit polygons",
-                               f"{what} on {counted(len(places), 'lot')} (rows {listed} of the lots).", remedy, action))
+                               rule=f"{what} on {counted(len(places), 'lot')} (rows {listed} of the lots).",
+                               remedy=remedy, action=action))
     return out

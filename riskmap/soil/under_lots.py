@@ -189,9 +189,9 @@ def _with_unnamed(map_unit: pd.DataFrame, mukeys: NDArray[np.object_], problems:
     extra = sorted(set(mukeys) - set(map_unit["mukey"]))
     if not extra:
         return map_unit.reset_index(drop=True)
-    problems.append(Problem("W-SOIL-031", "soil survey, map-unit polygons", f"{len(extra)} map units have polygons and "
-                            f"no tables ({joined(extra, 4)}).", "Use polygons and tables of one download.",
-                            "Their ground counts as not described.", None, "mukey"))
+    problems.append(Problem("W-SOIL-031", "soil survey, map-unit polygons", rule=f"{len(extra)} map units have "
+                            f"polygons and no tables ({joined(extra, 4)}).", remedy="Use polygons and tables of one "
+                            "download.", action="Their ground counts as not described.", column="mukey"))
     blank = pd.DataFrame({"mukey": extra}).reindex(columns=map_unit.columns, fill_value="")
     return pd.concat([map_unit, blank], ignore_index=True)
 
@@ -210,19 +210,19 @@ def _report(component: pd.DataFrame, flags: dict[str, NDArray[np.bool_]], soil: 
     for name, mask in sorted(flags.items()):
         if mask.any():
             where = joined(dict.fromkeys(names[mask]), 4)
-            problems.append(Problem("W-SOIL-032", "soil survey, table chorizon",
-                                    f"{name}: {int(mask.sum())} components ({where}).", "See soil_flags of the lots.",
-                                    "Repaired or left unrated by fixed rules, never taken as zero."))
+            problems.append(Problem("W-SOIL-032", "soil survey, table chorizon", rule=f"{name}: {int(mask.sum())} "
+                                    f"components ({where}).", remedy="See soil_flags of the lots.",
+                                    action="Repaired or left unrated by fixed rules, never taken as zero."))
     if soil.shrink_swell_stored is None:
         return
     stored = soil.shrink_swell_stored.drop_duplicates("component_id").set_index("component_id")["rating"]
     gap = (component["component_id"].map(stored).astype(float) - means["shrink_swell_rating"]).abs()
     off = (gap > RATING_TOLERANCE).to_numpy(bool)
     if off.any():
-        problems.append(Problem("W-SOIL-033", "soil survey, table cointerp", f"the survey's own shrink-swell rating of "
-                                f"{int(off.sum())} components differs from the one computed from its horizons "
-                                f"({joined(dict.fromkeys(names[off]), 4)}).", "Look at these horizons.",
-                                "The computed one is used."))
+        problems.append(Problem("W-SOIL-033", "soil survey, table cointerp", rule="the survey's own shrink-swell "
+                                f"rating of {int(off.sum())} components differs from the one computed from its "
+                                f"horizons ({joined(dict.fromkeys(names[off]), 4)}).", remedy="Look at these horizons.",
+                                action="The computed one is used."))
 
 
 def middle(geometry: NDArray[np.object_]) -> NDArray[np.object_]:

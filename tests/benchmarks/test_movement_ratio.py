@@ -59,8 +59,8 @@ def ours(history: SimpleNamespace) -> float:
                                      "lep_low_pct": 0.7 * lep, "lep_pct": lep, "lep_high_pct": 1.3 * lep})
                        for top, bottom in ((0.0, 0.3), (0.3, 0.9), (0.9, 1.6))])
     made = driver.make(history, 0, drawn, ClimateSettings(), settings)
-    run = run_draws.Engine(drawn, soil_units.layer_arrays(profile, layer, SoilSettings()), soil_units.depth_caps(profile),
-                        ["unknown"], 20.0, settings)
+    run = run_draws.Engine(drawn, soil_units.layer_arrays(profile, layer, SoilSettings()),
+                           soil_units.depth_caps(profile), ["unknown"], 20.0, settings)
     pours = np.tile(made.record + 12 * np.arange(POURS), PROFILES)
     units = run_draws.Units(np.repeat(np.arange(PROFILES), POURS), np.zeros(pours.size, np.int64), pours, pours + 11)
     with ThreadPoolExecutor(1) as pool:

@@ -21,10 +21,9 @@ from selenium.webdriver.common.by import By
 from selenium.webdriver.common.keys import Keys
 from selenium.webdriver.support.ui import Select, WebDriverWait
 
-from riskmap.cli import serve
 from riskmap.common import tables
 from riskmap.outputs import palette
-from riskmap.outputs.map import tile_page, tiles, web_map
+from riskmap.outputs.map import serve, tile_page, tiles, web_map
 
 HIDDEN = str.maketrans({c: f"\\u{ord(c):04x}" for c in "\u202e\u202c\t\n\u200b"})
 

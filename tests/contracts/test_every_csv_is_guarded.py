@@ -16,13 +16,14 @@ import pytest
 from hostile_texts import TEXTS, spread
 from invented_results import results
 
+import riskmap
 from riskmap.answers import change_table, screen_table
 from riskmap.answers.brief import visits as briefing
 from riskmap.answers.calibration import files, invented_surveys
-from riskmap.cli import survey as cli_survey
+from riskmap.answers.survey import files as survey_files
 from riskmap.outputs.files import csv_table, public_table
 
-PACKAGE = Path(briefing.__file__).parent
+PACKAGE = Path(riskmap.__file__).parent
 RUNS = ("=", "+", "-", "@", "\t", "\r", "\n", "\x00", "\uff1d", "\uff0b", "\uff0d", "\uff20")
 CELLS = [text for text in TEXTS if text.strip()]
 
@@ -53,7 +54,7 @@ def comparisons(folder: Path) -> Path:
 
 def survey(folder: Path) -> Path:
     table = pd.DataFrame({"point": CELLS, "floor": CELLS, "level_mm": -1.5})
-    (folder / "levels.csv").write_text(cli_survey._csv(table, True, ("a caution",)), encoding="utf-8",
+    (folder / "levels.csv").write_text(survey_files.csv_of(table, True, ("a caution",)), encoding="utf-8",
                                        errors="surrogatepass", newline="")
     return folder / "levels.csv"
 
@@ -73,9 +74,10 @@ def surveys(folder: Path) -> Path:
 
 
 WRITERS: dict[str, Callable[[Path], Path]] = {
-    "outputs/csv_table.py": lots, "outputs/screen_table.py": lots_raw_names, "outputs/change_table.py": change,
-    "outputs/public_table.py": public, "calibration/files.py": comparisons, "cli_survey.py": survey,
-    "briefing.py": pages, "calibration/invented.py": surveys}
+    "outputs/files/csv_table.py": lots, "answers/screen_table.py": lots_raw_names, "answers/change_table.py": change,
+    "outputs/files/public_table.py": public, "answers/calibration/files.py": comparisons,
+    "answers/survey/files.py": survey, "answers/brief/visits.py": pages,
+    "answers/calibration/invented_surveys.py": surveys}
 
 
 @pytest.mark.parametrize("module", WRITERS)

@@ -144,7 +144,8 @@ def test_the_table_of_defaults_is_what_the_code_gives() -> None:
     script = table_script()
     text = PAGE.read_text(encoding="utf-8")
     assert script.with_table(text) == text
-    assert all(f"| `{constant.where}` | {script.shown(constant.value)} |" in text for constant in constants_sources.CONSTANTS)
+    assert all(f"| `{constant.where}` | {script.shown(constant.value)} |" in text
+               for constant in constants_sources.CONSTANTS)
 
 
 def paragraphs(text: str) -> list[str]:

@@ -78,7 +78,7 @@ def test_no_product_gives_a_verdict(outputs: Path) -> None:
 
 def test_the_words_of_the_pages_give_no_verdict() -> None:
     for path in [path for own in ("map", "tiles", "page_")
-                 for path in sorted((PACKAGE / "outputs" / "assets").glob(f"{own}*.js"))]:
+                 for path in sorted((PACKAGE / "outputs" / "map" / "assets").glob(f"{own}*.js"))]:
         texts = re.findall(r"\"([^\"\n]*)\"|'([^'\n]*)'|`([^`]*)`", path.read_text(encoding="utf-8"))
         assert words_of(" ".join("".join(found) for found in texts)) == [], path.name
     from riskmap.outputs import words

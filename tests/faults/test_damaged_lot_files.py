@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import sqlite3
 import struct
 import warnings
@@ -145,7 +146,7 @@ def test_lengths_at_the_ends_of_blocks_are_read(parts: dict[str, bytes], tmp_pat
 ])
 def test_a_zip_that_is_no_shapefile_says_what_it_holds(files, words, parts, tmp_path) -> None:  # type: ignore[no-untyped-def]
     said = refused(packed(tmp_path / "lots.zip", files(parts)))
-    assert said.startswith("E-LOT-002 lots.zip: ")
+    assert re.match(r"E-LOT-08[78] lots\.zip: ", said)
     assert words in said
     assert "none found" not in said
 
@@ -290,16 +291,18 @@ def text(folder: Path, content: str | bytes) -> Path:
     return path
 
 
-@pytest.mark.parametrize(("content", "words"), [
+@pytest.mark.parametrize(("content", "code", "words"), [
     (HEADING + ROWS + "x,-98,32,1990,a,b\n" + ROWS + "y,-98,32,1990,a\n",
-     "row 12: the row has more fields than the heading, which has 4 (and in 1 more: 23)"),
-    (HEADING + ROWS + "x,-98,32,1990,a\n", "row 12: the row has more fields than the heading, which has 4."),
-    ("\n\n" + HEADING + "x,-98,32,1990,a,b\n", "row 4: the row has more fields"),
-    (HEADING + ROWS + '"x,-98,32,1990\n' + ROWS, "row 12: a quote is opened in this row and never closed"),
+     "E-LOT-083", "row 12: the row has more fields than the heading, which has 4 (and in 1 more: 23)"),
+    (HEADING + ROWS + "x,-98,32,1990,a\n", "E-LOT-083",
+     "row 12: the row has more fields than the heading, which has 4."),
+    ("\n\n" + HEADING + "x,-98,32,1990,a,b\n", "E-LOT-083", "row 4: the row has more fields"),
+    (HEADING + ROWS + '"x,-98,32,1990\n' + ROWS, "E-LOT-084",
+     "row 12: a quote is opened in this row and never closed"),
 ])
-def test_ragged_rows_are_refused_with_their_number(content: str, words: str, tmp_path: Path) -> None:
+def test_ragged_rows_are_refused_with_their_number(content: str, code: str, words: str, tmp_path: Path) -> None:
     said = refused(text(tmp_path, content))
-    assert f"E-LOT-001 lots.csv {words}" in said
+    assert f"{code} lots.csv {words}" in said
     assert "C error" not in said
 
 
@@ -391,7 +394,7 @@ def test_warnings_in_logs_are_collected_and_those_to_programmers_dropped(
 # ---------------------------------------------------------------- names
 def test_a_name_with_a_zero_byte_is_shown_written_out(tmp_path: Path) -> None:
     said = refused(tmp_path / "lots.gpkg\0.csv")
-    assert said.startswith("E-LOT-001 lots.gpkg\\u0000.csv: no such file")
+    assert said.startswith("E-LOT-081 lots.gpkg\\u0000.csv: no such file")
 
 
 def test_names_and_identifiers_beyond_ascii_are_kept(parts: dict[str, bytes], tmp_path: Path) -> None:

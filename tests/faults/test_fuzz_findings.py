@@ -68,7 +68,7 @@ def test_damaged_gzip(tmp_path: Path) -> None:
 def test_case_file_with_broken_parts(text: str, tmp_path: Path) -> None:
     (tmp_path / "cases.json").write_text(text)
     with pytest.raises(LayerError, match="E-SLF-003"):
-        case_file.main(tmp_path / "cases.json")
+        case_file.compared(tmp_path / "cases.json")
 
 
 @pytest.mark.parametrize("text", ["movement_mm = " + "[" * 5000, "movement_mm = [" + "9" * 5000 + "]"])

@@ -5,8 +5,8 @@
     python tests/fuzz/fuzz_readers.py csv --seconds 60
     python tests/fuzz/fuzz_readers.py csv -runs=1000  # one target with the fuzzer's own options
 
-Oracle: only the errors of `riskmap.common.errors` may leave a reader, no input takes more than 2 s or 512 MB. A finding is
-printed with its traceback and its input is kept; the run goes on, so that one finding does not hide the next.
+Oracle: only the errors of `riskmap.common.errors` may leave a reader, no input takes more than 2 s or 512 MB. A finding
+is printed with its traceback and its input is kept; the run goes on, so that one finding does not hide the next.
 """
 
 from __future__ import annotations
@@ -186,8 +186,9 @@ def fuzz_case(data: bytes) -> None:
 
     path = WORK / ("cases.json.gz" if data.startswith(b"\x1f\x8b") else "cases.json")
     path.write_bytes(data)
-    with contextlib.redirect_stdout(io.StringIO()):
-        case_file.main(path)
+    made = case_file.compared(path)
+    json.loads(made.as_json())
+    made.text()
 
 
 def fuzz_gpkg(data: bytes) -> None:
@@ -204,11 +205,10 @@ def _survey(name: str, content: bytes) -> None:
 
     import numpy as np
 
-    from riskmap.answers.survey import drawing, expected, levels
-    from riskmap.cli import survey
+    from riskmap.answers.survey import drawing, expected, files, house_survey, levels
 
     (WORK / name).write_bytes(content)
-    read = survey._read(WORK / name, None, None, None, datetime.date(2026, 11, 30))
+    read = house_survey.read(WORK / name, house=None, reference=None, lot=None, latest=datetime.date(2026, 11, 30))
     made = read.levels
     assert np.isfinite(made.points[["x_m", "y_m", "raw_mm", "level_mm", "sd_mm"]].to_numpy(float)).all()
     assert made.sigma_mm <= levels.READING_SD_MM, "a misfit widened the reading error"
@@ -217,8 +217,8 @@ def _survey(name: str, content: bytes) -> None:
     assert answer.answer == "cannot tell" or not (made.doubts or read.doubts)
     expected.unlike_any_dome(made, name)
     traced = drawing.contours(made, 5.0)
-    levels.worst(made)
-    survey._csv(made.points, True, ("caution",))
+    for table in (made.points, made.residuals, levels.worst(made), traced):
+        files.csv_of(table, True, ("caution",))
     json.dumps(drawing.geojson(traced, -99.0, 31.0, 30.0, ()), allow_nan=False)
 
 

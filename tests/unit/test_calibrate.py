@@ -206,7 +206,7 @@ def test_a_lot_without_a_pour_date_is_told_as_such(run: Results, tmp_path: Path)
                                                                             "E-CAL-005"),
     ("lot_id,first_date,dome_mm,dome_in\n1,1,1,1\n", "E-CAL-005"),
     ("lot_id,first_date,dome_mm\nA,2024-01,3,5\n", "E-CAL-006"),
-    ("lot_id,first_date,dome_mm\n" + "a" * 300 + ",2024-01,3\n", "E-CAL-006"),
+    ("lot_id,first_date,dome_mm\n" + "a" * 300 + ",2024-01,3\n", "E-CAL-080"),
     ("lot_id,first_date,dome_mm\n" + "A,2024-01,3\n" * 2001, "E-CAL-007"),
 ])
 def test_files_that_are_no_table(tmp_path: Path, content: str, code: str) -> None:
@@ -400,7 +400,7 @@ def test_another_area_is_told(made: tuple[Result, Path], run: Results, tmp_path:
 
 
 @pytest.mark.parametrize(("words", "code"), [
-    ((), "E-CAL-007"), (("{surveys}", "--model", "{model}"), "E-CAL-007"), (("--model", "{other}"), "E-CAL-213"),
+    ((), "E-CAL-081"), (("{surveys}", "--model", "{model}"), "E-CAL-081"), (("--model", "{other}"), "E-CAL-213"),
     (("--model", "{off}"), "E-CAL-210"), (("--model", "{surveys}"), "E-CAL-202"), (("--model", "none"), "E-CAL-200")])
 def test_what_cannot_be_put_to_a_run_leaves_nothing(words: tuple[str, ...], code: str, made: tuple[Result, Path],
                                                     calibration_run: Path, survey_file: Path, tmp_path: Path) -> None:

@@ -10,7 +10,8 @@ from pathlib import Path
 
 import pytest
 
-from riskmap.common.problems import Problem, lines
+from riskmap.common.errors import LayerError
+from riskmap.common.problems import Problem, kept_by_refusal, lines
 from riskmap.run import check
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -150,16 +151,18 @@ def test_findings_that_differ_only_in_the_row_stand_on_one_line_and_files_keep_e
 
 
 def test_few_findings_of_a_kind_stand_row_by_row() -> None:
-    found = [Problem("E-LOT-010", "a.csv", "rule.", "", "Kept.", row, "lot_id") for row in (2, 4, 5, 8)]
+    found = [Problem("E-LOT-010", "a.csv", rule="rule.", remedy="", action="Kept.", row=row,
+                     column="lot_id") for row in (2, 4, 5, 8)]
     assert lines(found) == [str(problem) for problem in found]
     assert str(found[0]) == "E-LOT-010 a.csv row 2 column lot_id: rule. Kept."
-    whole = Problem("W-LOT-001", "a.csv", "no rows.", "", "")
+    whole = Problem("W-LOT-001", "a.csv", rule="no rows.", remedy="", action="")
     assert lines([*found, whole, replace(found[0], row=9)]) == [
         "E-LOT-010 a.csv column lot_id: 5 rows (2, 4, 5, ...): rule. Kept.", "W-LOT-001 a.csv: no rows."]
 
 
 def test_many_values_that_break_one_rule_stand_on_one_line() -> None:
-    found = [Problem("E-LOT-016", "a.csv", "too wide.", "Look.", "Kept.", 2 + k, "w", str(900 + k % 24))
+    found = [Problem("E-LOT-016", "a.csv", rule="too wide.", remedy="Look.", action="Kept.", row=2 + k, column="w",
+                     value=str(900 + k % 24))
              for k in range(30)]
     assert lines(found) == ['E-LOT-016 a.csv column w: "900", "901", "902" and other values in 30 rows (2, 3, 4, ...): '
                             "too wide. Look. Kept."]
@@ -204,3 +207,37 @@ def test_a_latitude_far_from_the_lots_is_told_with_both(given: str, told: list[s
 
 def test_latitudes_of_cell_polygons_are_their_own(example: Path) -> None:
     assert "W-CLI-049" not in {p.code for p in check.check_area(example / "area.toml").problems}
+
+
+@pytest.mark.parametrize(("content", "refused", "kept"), [
+    ("lot_id,street,owner,lon\n1,Ca\xf1on,A,-98\n".encode("cp1252"), "E-LOT-003", ["W-LOT-019"]),
+    ("lot_id,owner,lon,lat\n1,Ca\xf1on,-9800,32\n".encode("cp1252"), "E-LOT-091", ["W-LOT-019"]),
+])
+def test_a_refused_file_of_lots_keeps_what_was_found_before(content: bytes, refused: str, kept: list[str],
+                                                            tmp_path: Path) -> None:
+    (tmp_path / "lots.csv").write_bytes(content)
+    report = check.check_file(tmp_path / "lots.csv", "lots")
+    assert [line.split()[0] for line in report.refusals] == [refused]
+    assert [problem.code for problem in report.problems] == kept
+    assert kept[0] in report.text()
+    assert f"1 refusal, {len(kept)} finding" in report.text()
+
+
+def test_a_refused_climate_keeps_what_was_found_before(example: Path, tmp_path: Path) -> None:
+    months = "".join(f"Z,{year}-{month:02d},50,60\n" for year in range(1990, 2020) for month in range(1, 13))
+    (tmp_path / "climate.csv").write_text(f"cell_id,month,precip_mm,tavg_c\nZ,1989-xx,1,1\n{months}", encoding="utf-8")
+    (tmp_path / "area.toml").write_text(
+        f'[area]\nname = "a"\n[lots]\npath = "{(example / "lots.gpkg").as_posix()}"\n[soil]\npath = '
+        f'"{(example / "soil_ZZ901.zip").as_posix()}"\n[climate]\nreader = "csv"\n'
+        'path = "climate.csv"\nlatitude_deg = 32\n', encoding="utf-8")
+    report = check.check_area(tmp_path / "area.toml")
+    assert {line.split()[0] for line in report.refusals} == {"E-CLI-018"}
+    assert ("E-CLI-032", 2) in [(problem.code, problem.row) for problem in report.problems]
+
+
+def test_findings_go_with_a_refusal_in_the_order_in_which_they_were_made() -> None:
+    first, second = (Problem("W-LOT-001", name, rule="", remedy="", action="") for name in ("a", "b"))
+    with pytest.raises(LayerError, match=r"^refused$") as caught, kept_by_refusal([first]):
+        raise LayerError("refused", problems=[second])
+    assert caught.value.problems == [first, second]
+    assert LayerError("refused").problems == []

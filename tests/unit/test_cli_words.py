@@ -34,7 +34,8 @@ def test_help_is_quick_and_names_the_limits() -> None:
 
 
 def test_help_imports_nothing_heavy() -> None:
-    code = ("import sys, riskmap.cli.main; heavy = {'numpy', 'pandas', 'geopandas', 'numba', 'rasterio', 'folium', 'scipy'};"
+    code = ("import sys, riskmap.cli.main;"
+            "heavy = {'numpy', 'pandas', 'geopandas', 'numba', 'rasterio', 'folium', 'scipy'};"
             "print(sorted(heavy & set(sys.modules)))")
     assert subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout == "[]\n"
 
@@ -94,7 +95,8 @@ def test_fetch_asks_for_one_place_and_offline_asks_nobody(tmp_path: Path) -> Non
     both = riskmap("fetch", "soil", "--into", str(tmp_path / "s"))
     assert both.returncode == 2
     assert "either --bbox" in both.stderr
-    code = ("import sys, socket; socket.socket.connect = lambda *a: sys.exit(9); from riskmap.download import soil, cache;"
+    code = ("import sys, socket; socket.socket.connect = lambda *a: sys.exit(9);"
+            "from riskmap.download import soil, cache;"
             "from pathlib import Path; soil.run((-91.2, 33.6, -91.1, 33.7), Path(sys.argv[1]) / 's',"
             "desk=cache.Desk(folder=Path(sys.argv[1]) / 'c', offline=True))")
     done = subprocess.run([sys.executable, "-c", code, str(tmp_path)], capture_output=True, text=True, check=False)

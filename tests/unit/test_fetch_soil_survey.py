@@ -241,7 +241,7 @@ def test_folder_needs_a_name(service, desk, survey, tmp_path, monkeypatch, name:
     service.answer_with(survey)
     (tmp_path / "here").mkdir()
     monkeypatch.chdir(tmp_path / "here")
-    with pytest.raises(LayerError, match="E-FET-023"):
+    with pytest.raises(LayerError, match="E-FET-080"):
         soil.run((-91.41, 33.62, -91.39, 33.64), Path(name), desk=desk, service=service.origin)
 
 

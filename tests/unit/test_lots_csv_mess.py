@@ -119,7 +119,7 @@ def test_notations_of_degrees(text, degrees):
 
 
 def test_metres_taken_as_degrees_are_refused_with_candidates(tmp_path):
-    with pytest.raises(LayerError, match=r'E-LOT-020 .*columns X and Y are not degrees.* crs = "EPSG:2277"'):
+    with pytest.raises(LayerError, match=r'E-LOT-091 .*columns X and Y are not degrees.* crs = "EPSG:2277"'):
         read(tmp_path, "lot_id,X,Y\n1,3111207.2,10073480.1\n2,3111300,10073500\n", columns={"lon": "X", "lat": "Y"})
     raw, _ = read(tmp_path, "lot_id,X,Y\n1,3111207.2,10073480.1\n", columns={"lon": "X", "lat": "Y"}, crs="EPSG:2277")
     np.testing.assert_allclose(raw.to_crs("EPSG:4326").geometry.x, -97.75, atol=0.01)
@@ -141,7 +141,7 @@ def test_collections_without_end_do_not_end_the_program(tmp_path):
 
 
 def test_a_first_row_of_values_is_refused_without_telling_them(tmp_path):
-    with pytest.raises(LayerError, match=r"E-LOT-008 lots\.csv row 1: it holds values") as caught:
+    with pytest.raises(LayerError, match=r"E-LOT-090 lots\.csv row 1: it holds values") as caught:
         read(tmp_path, "1001,-98.1,37.1,Ann Example\n1002,-98.1,37.1,Bo Example\n")
     assert "Example" not in str(caught.value)
 

@@ -182,10 +182,10 @@ def test_duplicates_can_be_refused(tmp_path):
 
 
 @pytest.mark.parametrize(("text", "code"), [
-    ("", "E-LOT-001"), ("lot_id\n1\n", "E-LOT-001"), ("lot_id,lot_id,lon,lat\n1,2,3,4\n", "E-LOT-007"),
+    ("", "E-LOT-001"), ("lot_id\n1\n", "E-LOT-085"), ("lot_id,lot_id,lon,lat\n1,2,3,4\n", "E-LOT-007"),
     ("lot_id,LOT_ID,lon,lat\n1,2,3,4\n", "E-LOT-007"), ("lot_id,x\n1,2\n", "E-LOT-003"),
-    ("lot_id,lon,lat\n1,-98,37,1600 Elm\n", "E-LOT-001"), ('lot_id,lon,lat\n"1,-98,37\n', "E-LOT-001"),
-    ("lot_id,lon,lat\n1,2,3,4,5\n", "E-LOT-001"),
+    ("lot_id,lon,lat\n1,-98,37,1600 Elm\n", "E-LOT-083"), ('lot_id,lon,lat\n"1,-98,37\n', "E-LOT-084"),
+    ("lot_id,lon,lat\n1,2,3,4,5\n", "E-LOT-083"),
 ])
 def test_damaged_csv_is_refused(text, code, tmp_path):
     path = tmp_path / "a.csv"
@@ -232,7 +232,7 @@ def test_text_that_is_not_utf8_is_refused(kind, tmp_path):
                 archive.writestr(name, content)
     else:
         path.write_bytes(path.read_bytes().replace(b"canary", b"can\xe9ry"))
-    refused(path, "E-LOT-001", "UTF-8", **entry)
+    refused(path, "E-LOT-082", "UTF-8", **entry)
 
 
 def test_system_without_a_datum_is_refused(tmp_path):
@@ -241,7 +241,7 @@ def test_system_without_a_datum_is_refused(tmp_path):
 
 
 def test_absent_file_is_refused(tmp_path):
-    refused(tmp_path / "a.gpkg", "E-LOT-001", "no such file")
+    refused(tmp_path / "a.gpkg", "E-LOT-081", "no such file")
 
 
 def test_plain_parquet_is_refused(tmp_path):
@@ -252,8 +252,8 @@ def test_plain_parquet_is_refused(tmp_path):
 def test_several_layers_must_be_chosen(tmp_path):
     path, _ = write("gpkg", tmp_path, frame())
     frame().to_file(path, layer="other")
-    refused(path, "E-LOT-003", "lots, other")
-    refused(path, "E-LOT-003", "no layer 'x'", layer="x")
+    refused(path, "E-LOT-089", "lots, other")
+    refused(path, "E-LOT-089", "no layer 'x'", layer="x")
     assert len(read(path, layer="other")[0]) == 5
 
 
@@ -261,7 +261,7 @@ def test_several_layers_must_be_chosen(tmp_path):
 def test_zip_that_points_outside_is_refused(member, tmp_path):
     with zipfile.ZipFile(tmp_path / "a.zip", "w") as archive:
         archive.writestr(member, b"x")
-    refused(tmp_path / "a.zip", "E-LOT-002", "outside")
+    refused(tmp_path / "a.zip", "E-LOT-086", "outside")
 
 
 def test_zip_with_a_link_is_refused(tmp_path):
@@ -269,13 +269,13 @@ def test_zip_with_a_link_is_refused(tmp_path):
     link.external_attr = (stat.S_IFLNK | 0o777) << 16
     with zipfile.ZipFile(tmp_path / "a.zip", "w") as archive:
         archive.writestr(link, "/etc/hostname")
-    refused(tmp_path / "a.zip", "E-LOT-002", "outside")
+    refused(tmp_path / "a.zip", "E-LOT-086", "outside")
 
 
 def test_zip_that_unpacks_beyond_reason_is_refused(tmp_path):
     with zipfile.ZipFile(tmp_path / "a.zip", "w", zipfile.ZIP_DEFLATED) as archive:
         archive.writestr("plat.shp", bytes(120 * 1024**2))
-    refused(tmp_path / "a.zip", "E-LOT-002", "unpack")
+    refused(tmp_path / "a.zip", "E-LOT-086", "unpack")
 
 
 @pytest.mark.parametrize("part", [".dbf", ".shx", ".prj"])
@@ -285,7 +285,7 @@ def test_shapefile_without_a_part_is_refused(part, tmp_path):
         for file in tmp_path.glob("plat.*"):
             if file.suffix != part:
                 archive.write(file, file.name)
-    refused(tmp_path / "b.zip", "E-LOT-020" if part == ".prj" else "E-LOT-002", **entry)
+    refused(tmp_path / "b.zip", "E-LOT-020" if part == ".prj" else "E-LOT-088", **entry)
 
 
 def test_two_shapefiles_in_a_zip_must_be_chosen(tmp_path):
@@ -294,7 +294,7 @@ def test_two_shapefiles_in_a_zip_must_be_chosen(tmp_path):
     with zipfile.ZipFile(tmp_path / "a.zip", "w") as archive:
         for file in [*tmp_path.glob("one.*"), *tmp_path.glob("two.*")]:
             archive.write(file, file.name)
-    refused(tmp_path / "a.zip", "E-LOT-002", "one", "two")
+    refused(tmp_path / "a.zip", "E-LOT-087", "one", "two")
     assert len(read(tmp_path / "a.zip", layer="two")[0]) == 2
 
 

@@ -215,7 +215,7 @@ def test_empty_tables_and_lots_without_a_shape():
 
 
 def test_shapes_without_a_system_are_refused():
-    with pytest.raises(LayerError, match="E-LOT-020"):
+    with pytest.raises(LayerError, match="E-SCR-080"):
         match(gpd.GeoDataFrame(geometry=[Point(1, 1)]), lots("a"))
 
 

@@ -52,7 +52,8 @@ def ids_of(head: dict[str, Any], arrays: dict[str, np.ndarray]) -> list[str]:
 
 @given(st.lists(st.integers(-(2**30), 2**30), max_size=50))
 def test_byte_planes_hold_any_number(values: list[int]) -> None:
-    raw = np.frombuffer(data_block.byte_planes(np.array(values, dtype=np.int64)), np.uint8).reshape(4, -1).astype(np.int64)
+    planes = data_block.byte_planes(np.array(values, dtype=np.int64))
+    raw = np.frombuffer(planes, np.uint8).reshape(4, -1).astype(np.int64)
     zigzag = (raw * np.array([1, 256, 65536, 16777216])[:, None]).sum(axis=0)
     assert [int(-(z + 1) // 2 if z % 2 else z // 2) for z in zigzag] == values
 

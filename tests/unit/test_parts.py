@@ -70,8 +70,8 @@ def test_rows_come_back_in_the_order_of_the_input(owner: list[int], step: int) -
         paths = [Path(place) / f"{k}.parquet" for k in range(4)]
         for k, path in enumerate(paths):
             mine = row[np.array(owner, dtype=int) == k]
-            part_files.write_rows(pa.table({"lot_row": mine, "text": pa.array([f"t{r}" for r in mine], pa.string())}), path,
-                             step)
+            table = pa.table({"lot_row": mine, "text": pa.array([f"t{r}" for r in mine], pa.string())})
+            part_files.write_rows(table, path, step)
         found = list(part_files.in_order(paths, step))
     assert np.concatenate([part["lot_row"].to_numpy() for part in found]).tolist() == row.tolist()
     assert [text for part in found for text in part["text"].to_pylist()] == [f"t{r}" for r in row]

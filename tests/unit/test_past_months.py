@@ -141,7 +141,8 @@ def test_only_lines_near_a_lot_with_both_names() -> None:
     assert told.crs == "EPSG:4326"
     assert set(map(tuple, told[list(lines_to_draw.COLUMNS)].to_numpy())) == {("Clay", "Sand")}
     assert told.to_crs(CRS).length.sum() == pytest.approx(3000, rel=1e-3)
-    assert lines_to_draw.near_lots(np.array([shapely.box(4000, 0, 4010, 9)], dtype=object), every, soils, names, CRS).empty
+    far = np.array([shapely.box(4000, 0, 4010, 9)], dtype=object)
+    assert lines_to_draw.near_lots(far, every, soils, names, CRS).empty
     assert lines_to_draw.near_lots(np.array([None], dtype=object), every, soils, names, CRS).empty
 
 

@@ -16,7 +16,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from riskmap.cli import serve
+from riskmap.outputs.map import serve
 
 CONTENT = bytes(range(256)) * 40
 

@@ -10,7 +10,8 @@ import pytest
 
 from riskmap.common import setting_ranges, settings
 from riskmap.common.errors import SettingsError
-from riskmap.common.settings import Area, known_keys, models_in
+from riskmap.common.setting_words import models_in
+from riskmap.common.settings import Area, known_keys
 
 ROOT = Path(__file__).resolve().parents[2]
 TUNED = ("lot_settings", "soil_settings", "climate_settings", "movement")  # their lists have a column for the range
@@ -32,6 +33,10 @@ def test_a_number_where_a_text_is_wanted_is_to_be_quoted(tmp_path: Path) -> None
     assert 'as in valid_date = "2025-09-01".' in told(tmp_path, lots="valid_date = 2025-09-01")
     assert 'as in lot_id = "5".' in told(tmp_path, more="[lots.columns]\nlot_id = 5")
     assert 'as in today = "2025-10".' in told(tmp_path, area='today = "2025-1"')
+
+
+def test_two_index_layers_are_no_pair_of_numbers() -> None:
+    assert len(settings.load(ROOT / "layers" / "example" / "area.toml").index) == 2
 
 
 @pytest.mark.parametrize(("where", "start"), [

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-import importlib
 import json
 from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
 import pytest
+from click.testing import CliRunner
 
+from riskmap.cli.main import cli
 from riskmap.climate import evapotranspiration
 from riskmap.evidence import known_answers
 from riskmap.evidence.known_answers import report
@@ -23,7 +24,7 @@ CANDIDATES = {str(n) for n in range(1, 26)} - {"11", "21"}
 
 def cases() -> list[tuple[str, Case]]:
     return [(group, case) for group in known_answers.GROUPS
-            for case in importlib.import_module(f"riskmap.evidence.known_answers.{group}").CASES]
+            for case in known_answers.module_of(group).CASES]
 
 
 @pytest.fixture(scope="module")
@@ -92,8 +93,9 @@ def test_a_broken_function_makes_the_pack_fail(group: str, module: object, name:
     monkeypatch.setattr(module, name, wrong)
     assert any(v.verdict == "miss" for v in known_answers.run([group]))
     monkeypatch.setattr(known_answers, "GROUPS", (group,))
-    assert known_answers.main() == 1
-    assert " miss" in capsys.readouterr().out
+    done = CliRunner().invoke(cli, ["selftest"])
+    assert done.exit_code == 1
+    assert " miss" in done.stdout
 
 
 def one(ours: Callable[..., object], printed: tuple = (1.0,), tolerance: Tolerance | None = None) -> Case:
@@ -127,8 +129,9 @@ def test_text_and_json(verdicts: list[known_answers.Verdict], capsys: pytest.Cap
     assert "from memory" in table
     assert "NOT INCLUDED" in table
     monkeypatch.setattr(known_answers, "GROUPS", ("soil", "climate"))
-    assert known_answers.main(as_json=True) == 0
-    whole = json.loads(capsys.readouterr().out)
+    done = CliRunner().invoke(cli, ["selftest", "--json"])
+    assert done.exit_code == 0
+    whole = json.loads(done.stdout)
     assert whole["counts"]["miss"] == 0
     assert whole["counts"]["not run"] == 1
     assert whole["cases"][0].keys() == {"number", "group", "name", "source", "standing", "unit", "printed", "ours",

@@ -90,7 +90,7 @@ def test_tables_without_polygons(open_data, name, expected):
 def test_refused_in_the_right_words(open_data, file, told):
     with pytest.raises(LayerError) as refused:
         read(open_data, *file)
-    assert str(refused.value).startswith(f"E-SOIL-003 {file[0]}: ")
+    assert str(refused.value).startswith(f"E-SOIL-081 {file[0]}: ")
     assert told in str(refused.value)
 
 

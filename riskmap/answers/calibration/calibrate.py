@@ -12,7 +12,6 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from riskmap import __version__
 from riskmap.answers.calibration import blocks, fitting, model_file, physical, predict, statistical, surveys
 from riskmap.answers.calibration.apply import settings_digest
 from riskmap.answers.calibration.fitting import Fit, Layer, Survey
@@ -23,6 +22,7 @@ from riskmap.common.errors import LayerError, counted
 from riskmap.common.month_numbers import month_name
 from riskmap.common.problems import Problem
 from riskmap.common.results import Results
+from riskmap.common.version import __version__
 from riskmap.movement import draws as random
 from riskmap.run import record
 
@@ -47,6 +47,26 @@ class Calibration:
     model: Model
     comparisons: pd.DataFrame
     problems: list[Problem]
+
+    @property
+    def whole(self) -> bool:
+        """Whether every row of surveys could be compared and the calibration is on."""
+        barred = not self.comparisons.empty and bool((self.comparisons["status"] == "not_used").any())
+        return not barred and self.model.physical.on
+
+    @property
+    def lines(self) -> list[str]:
+        """What was compared, which layers are on, what was refused and how far to trust the numbers, for people."""
+        from riskmap.answers.calibration import card
+
+        c, run = self.model.counts, self.model.run
+        lines = [f"put to this run as it was made on {run.area}, {run.today}"] if self.comparisons.empty else []
+        lines.append(f"{counted(c.rows, 'row')}, {c.compared} compared, {c.quarantined} set aside, {c.not_used} not "
+                     f"used; {counted(c.houses, 'house')} in {counted(c.blocks, 'block')}")
+        lines += [f"{name} layer: {'on' if layer.on else 'off'}" for name, layer in
+                  (("physical", self.model.physical), ("statistical", self.model.statistical))]
+        lines += [f"  {refusal.code} {refusal.layer} layer: {refusal.text}" for refusal in self.model.refused]
+        return [*lines, card.standing(self.model)]
 
 
 def calibrate(results: Results, path: Path, *, range_m: float = blocks.RANGE_M, workers: int | None = 1,
@@ -126,10 +146,11 @@ def _bar_before_pour(told: surveys.Teller, table: pd.DataFrame, found: NDArray[n
     undated = (lots["pour_date_basis"] == "none").to_numpy() & in_record & (month.to_numpy(dtype=object) >= early)
     for dates in sorted(set(window[found])):
         here = found & (window == dates)
-        told.bar(here & undated, "E-CAL-024", "first_date", month, f"the pour date of this lot is not known ({dates}).",
-                 "Give it in the lot file and run the estimate again; then this survey can be used.")
-        told.bar(here & ~undated, "E-CAL-023", "first_date", month, f"surveyed before the slab may have been poured "
-                 f"({dates}), or before the weather record.", "Check survey date and pour date.")
+        told.bar(here & undated, "E-CAL-024", "first_date", month, rule="the pour date of this lot is not known "
+                 f"({dates}).", remedy="Give it in the lot file and run the estimate again; then this survey can be "
+                 "used.")
+        told.bar(here & ~undated, "E-CAL-023", "first_date", month, rule="surveyed before the slab may have been "
+                 f"poured ({dates}), or before the weather record.", remedy="Check survey date and pour date.")
     dated = (lots["pour_date_basis"] != "none").to_numpy() & in_record & (month.to_numpy(dtype=object) < early)
     surveys.bar_rest_of_house(told, table, found & dated)
 
@@ -146,18 +167,20 @@ def _findings(table: pd.DataFrame, use: NDArray[np.bool_], fit: Fit, range_m: fl
     out = []
     rows = table["row"].to_numpy()[use]
     for k in np.flatnonzero(fit.quarantined).tolist():
-        out.append(Problem("W-CAL-060", name, f"lies {abs(fit.z[k]):.1f} robust standard deviations from the other "
-                           f"rows, beyond {fitting.OUTLIER_Z}.",
-                           "Check date, sign, unit, house and whether it was repaired.",
-                           "Set aside: told here and in comparisons.csv, not fitted.", int(rows[k]),
-                           "change_mm or dome_mm", f"{table['value_mm'].to_numpy()[use][k]:.1f}"))
+        out.append(Problem("W-CAL-060", name, rule=f"lies {abs(fit.z[k]):.1f} robust standard deviations from the "
+                           f"other rows, beyond {fitting.OUTLIER_Z}.", remedy="Check date, sign, unit, house and "
+                           "whether it was repaired.", action="Set aside: told here and in comparisons.csv, not "
+                           "fitted.", row=int(rows[k]), column="change_mm or dome_mm",
+                           value=f"{table['value_mm'].to_numpy()[use][k]:.1f}"))
     blanks = (table["block"][use] == "").sum()
     if 0 < blanks < use.sum():
-        out.append(Problem("W-CAL-061", name, f"{blanks} rows have no block while others do.", "Give every row one.",
-                           "All blocks are made by place.", None, "block"))
+        out.append(Problem("W-CAL-061", name, rule=f"{blanks} rows have no block while others do.",
+                           remedy="Give every row one.", action="All blocks are made by place.",
+                           column="block"))
     if fit.range_m > range_m:
-        out.append(Problem("W-CAL-062", name, f"what the model leaves is alike over more than {range_m:g} m.",
-                           "Name another one with --range-m.", f"{fit.range_m:g} m is used for blocks and buffers."))
+        out.append(Problem("W-CAL-062", name, rule=f"what the model leaves is alike over more than {range_m:g} m.",
+                           remedy="Name another one with --range-m.", action=f"{fit.range_m:g} m is used for blocks "
+                           "and buffers."))
     return out
 
 

@@ -143,13 +143,13 @@ def of_size(level: Floats, reading_sd_mm: float, file: str) -> list[Problem]:
     done = "Levels are given as read; nothing is compared with them."
     remedy = "Check whether the readings are in the unit of the column's name"
     if spread > LARGEST_RANGE_MM:
-        return [Problem("E-SVY-067", file, f"The levels differ by {spread:,.0f} mm ({spread / 25.4:,.1f} in), more "
-                        f"than the {LARGEST_RANGE_MM:.0f} mm that one floor can differ by.",
-                        f"{remedy}; give a reason in exclude to points of another floor.", done)]
+        return [Problem("E-SVY-067", file, rule=f"The levels differ by {spread:,.0f} mm ({spread / 25.4:,.1f} in), "
+                        f"more than the {LARGEST_RANGE_MM:.0f} mm that one floor can differ by.",
+                        remedy=f"{remedy}; give a reason in exclude to points of another floor.", action=done)]
     if len(level) >= FEWEST_TO_JUDGE and spread < reading_sd_mm:
-        return [Problem("E-SVY-068", file, f"The levels of {len(level)} points differ by {spread:.2g} mm in all, less "
-                        f"than the {reading_sd_mm} mm to which a floor is read.",
-                        f"{remedy} (heights in metres or feet belong under elevation_m or elevation_ft).", done)]
+        return [Problem("E-SVY-068", file, rule=f"The levels of {len(level)} points differ by {spread:.2g} mm in all, "
+                        f"less than the {reading_sd_mm} mm to which a floor is read.", remedy=f"{remedy} (heights in "
+                        "metres or feet belong under elevation_m or elevation_ft).", action=done)]
     return []
 
 
@@ -224,16 +224,17 @@ def of_dates(found: pd.DataFrame, file: str, latest: date) -> list[Problem]:
         The last day on which a reading can have been made.
     """
     days = found["date"].astype(str)
-    out = [Problem("E-SVY-069", file, f"The date lies in the future (after {latest.isoformat()}).",
-                   "Correct the date.", "Levels are given; they are compared with nothing.", int(row), "date", day)
+    out = [Problem("E-SVY-069", file, rule=f"The date lies in the future (after {latest.isoformat()}).",
+                   remedy="Correct the date.", action="Levels are given; they are compared with nothing.", row=int(row),
+                   column="date", value=day)
            for row, day in zip(found["row"], days, strict=True) if day > latest.isoformat()]
     given = sorted(set(days) - {""})
     if given and (date.fromisoformat(given[-1]) - date.fromisoformat(given[0])).days > LONGEST_SURVEY_DAYS:
         rows = [int(found.loc[days == day, "row"].iloc[0]) for day in (given[0], given[-1])]
-        out.append(Problem("E-SVY-070", file, f"The readings are from {given[0]} (row {rows[0]}) to {given[-1]} (row "
-                           f"{rows[1]}), and a floor moves within so long a time.", "Give each survey in a file of its "
-                           "own; compare two with --second.", "Levels are given; they are compared with nothing.", None,
-                           "date"))
+        out.append(Problem("E-SVY-070", file, rule=f"The readings are from {given[0]} (row {rows[0]}) to {given[-1]} "
+                           f"(row {rows[1]}), and a floor moves within so long a time.", remedy="Give each survey in a "
+                           "file of its own; compare two with --second.", action="Levels are given; they are compared "
+                           "with nothing.", column="date"))
     return out
 
 
@@ -245,7 +246,8 @@ def before_pour(found: pd.DataFrame, lot: Mapping[str, Any], file: str) -> list[
     if not old.any():
         return []
     rows = found.loc[old, "row"].astype(int).tolist()
-    return [Problem("E-SVY-071", file, f"{counted(len(rows), 'reading')} (rows {first_rows(rows)}) are of a date "
+    return [Problem("E-SVY-071", file, rule=f"{counted(len(rows), 'reading')} (rows {first_rows(rows)}) are of a date "
                     f"before {early}, the earliest month in which the run has the slab poured.",
-                    "Correct the date of the survey, or the pour date in the lot file and run the estimate again.",
-                    "The survey is not compared with the run.", None, "date", sorted(days[old])[0])]
+                    remedy="Correct the date of the survey, or the pour date in the lot file and run the estimate "
+                    "again.", action="The survey is not compared with the run.", column="date",
+                    value=sorted(days[old])[0])]

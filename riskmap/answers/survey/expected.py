@@ -139,7 +139,8 @@ def _unlike_a_dome(levels: Levels, fit: _Fit, largest_mm: float, file: str, code
     remedy = (f"They would fit if they were {unit}. " if unit else "") + (
         "Check unit, sign and value; give a reason in exclude to points of another floor or a built-in slope.")
     done = "The survey is not compared with the run." if code[0] == "E" else "They are used as they were read."
-    return (Problem(code, file, rule, remedy, done, rows[0] if len(rows) == 1 else None, "elevation"),)
+    return (Problem(code, file, rule=rule, remedy=remedy, action=done, row=rows[0] if len(rows) == 1 else None,
+                    column="elevation"),)
 
 
 def _said(measured: float, middle: float, flat: float, noise: float) -> tuple[str, str]:
@@ -209,8 +210,9 @@ def change(first: Levels, second: Levels, *, within_m: float | None = None, refe
     if reference is not None:
         out.loc[out["point"] == reference, "band_mm"] = 0.0
     out["beyond_noise"] = out["change_mm"].abs() > out["band_mm"]
-    problems = [Problem("W-SVY-042", file, f"The {which} survey's point has no partner in the other one.",
-                        "Read the same points again.", "Point left out of the change.", None, "point", name)
+    problems = [Problem("W-SVY-042", file, rule=f"The {which} survey's point has no partner in the other one.",
+                        remedy="Read the same points again.", action="Point left out of the change.",
+                        column="point", value=name)
                 for which, table, kept in (("first", a, left), ("second", b, right))
                 for name in table["point"].drop(kept)]
     return out, problems

@@ -193,8 +193,9 @@ def _tied(frame: pd.DataFrame, file: str, problems: list[Problem]) -> tuple[pd.D
     """Return the readings that points tie together, their zeros, and their coverings but the one that is 0."""
     zeros = _main_group(frame["zero"], frame["point"])
     for row, point, zero in frame.loc[~frame["zero"].isin(zeros), ["row", "point", "zero"]].itertuples(index=False):
-        problems.append(Problem("E-SVY-020", file, "No point ties this zero to the others.", "Read two or more points "
-                                "from both zeros.", f"Reading of point {point} not used.", int(row), "zero", zero))
+        problems.append(Problem("E-SVY-020", file, rule="No point ties this zero to the others.",
+                                remedy="Read two or more points from both zeros.", action=f"Reading of point {point} "
+                                "not used.", row=int(row), column="zero", value=zero))
     frame = frame[frame["zero"].isin(zeros)].reset_index(drop=True)
     return frame, zeros, _covers(frame, bool(frame["floor_offset_mm"].notna().any()), file, problems)
 
@@ -216,15 +217,15 @@ def _agreeing(frame: pd.DataFrame, file: str, sd: float, problems: list[Problem]
         rule = (f"Point {point} lies within {contradictions.SAME_PLACE_M:g} m of another point with another level."
                 if point in twice else f"The readings of point {point} ({others}) contradict each other, or the other "
                 f"ties, by more than the reading error of {sd} mm explains.")
-        problems.append(Problem("E-SVY-060", file, rule, "Read it again, or correct the row that is wrong.",
-                                "No reading of this point is used, and no mean is taken.", int(row), "elevation",
-                                f"{reading / MM_PER_INCH:.2f} in ({reading:.1f} mm)"))
+        problems.append(Problem("E-SVY-060", file, rule=rule, remedy="Read it again, or correct the row that is wrong.",
+                                action="No reading of this point is used, and no mean is taken.", row=int(row),
+                                column="elevation", value=f"{reading / MM_PER_INCH:.2f} in ({reading:.1f} mm)"))
     doubts = []
     if not together:
-        problems.append(Problem("E-SVY-073", file, "Points read more than once repeat worse, as a whole, than the "
+        problems.append(Problem("E-SVY-073", file, rule="Points read more than once repeat worse, as a whole, than the "
                                 f"reading error of {sd} mm explains.",
-                                "Read them again with a level that repeats better.",
-                                "Levels are given; they are compared with nothing."))
+                                remedy="Read them again with a level that repeats better.",
+                                action="Levels are given; they are compared with nothing."))
         doubts.append("The readings repeat worse than their reading error explains.")
     kept = frame[~frame["point"].isin(bad)].reset_index(drop=True)
     if kept.empty:
@@ -250,9 +251,10 @@ def _covers(frame: pd.DataFrame, some_fixed: bool, file: str, problems: list[Pro
     base = "" if some_fixed and "" in tied else sorted(counts[counts == counts.max()].index)[0]
     for name in sorted(set(named) - set(tied)):
         if name:
-            problems.append(Problem("W-SVY-024", file, "No point was read on this covering and on another one.",
-                                    "Read a point on both sides of the change of covering, or give floor_offset.",
-                                    "Its readings are used without a correction.", None, "floor", name))
+            problems.append(Problem("W-SVY-024", file, rule="No point was read on this covering and on another one.",
+                                    remedy="Read a point on both sides of the change of covering, or give "
+                                    "floor_offset.", action="Its readings are used without a correction.",
+                                    column="floor", value=name))
     return [name for name in tied if name != base]
 
 

@@ -97,9 +97,10 @@ def _near_each_other(found: pd.DataFrame, reader: _Reader, column: str) -> pd.Da
     """Return the readings without those too far from the median: heights above a datum count as differences."""
     away = (found["reading_mm"] - found["reading_mm"].median()).abs() > LARGEST_MM
     for row, mm in found.loc[away, ["row", "reading_mm"]].itertuples(index=False):
-        reader.tell("E-SVY-063", row, column, f"{mm / 1000:,.3f} m", f"The value is more than {LARGEST_MM / 1000:g} m "
-                    "from the median of all readings; floors of one house differ by less.", "Check unit and value; "
-                    "heights above a datum and readings from a zero cannot be in one column.")
+        reader.tell("E-SVY-063", row, column, f"{mm / 1000:,.3f} m", rule="The value is more than "
+                    f"{LARGEST_MM / 1000:g} m from the median of all readings; floors of one house differ by less.",
+                    remedy="Check unit and value; heights above a datum and readings from a zero cannot be in one "
+                    "column.")
     return found[~away].reset_index(drop=True)
 
 
@@ -126,16 +127,18 @@ class _Reader:
     def __init__(self, file: str, problems: list[Problem], *, zeros: bool, lot: str | None) -> None:
         self.file, self.problems, self.zeros, self.lot = file, problems, zeros, lot
 
-    def tell(self, code: str, row: int, column: str, value: object, rule: str, remedy: str,
+    def tell(self, code: str, row: int, column: str, value: object, *, rule: str, remedy: str,
              action: str = NOT_USED) -> None:
-        self.problems.append(Problem(code, self.file, rule, remedy, action, int(row), column, _text(value)))
+        self.problems.append(Problem(code, self.file, rule=rule, remedy=remedy, action=action, row=int(row),
+                                     column=column, value=_text(value)))
 
     def row(self, entry: dict[Any, Any], x: str, unit_x: str, y: str, unit_y: str, z: str, unit_z: str,
             offset: str | None) -> tuple[object, ...] | None:
         row, point = int(entry["row"]), _text(entry["point"])
         bad = not point
         if bad:
-            self.tell("E-SVY-010", row, "point", "", "A reading belongs to a named point.", "Give the point's name.")
+            self.tell("E-SVY-010", row, "point", "", rule="A reading belongs to a named point.",
+                      remedy="Give the point's name.")
         values = []
         for name, unit, most in ((x, unit_x, 1000 * LARGEST_XY_M), (y, unit_y, 1000 * LARGEST_XY_M),
                                  (z, unit_z, HIGHEST_MM if unit_z in ABOVE_DATUM else LARGEST_MM)):
@@ -149,17 +152,17 @@ class _Reader:
         own = _text(entry.get("lot_id"))
         if self.lot is not None and own and own != self.lot:
             bad = True
-            self.tell("E-SVY-065", row, "lot_id", own, f"The reading is of another lot than {shown(self.lot)}, which "
-                      "is asked for.", "Name the lot that was surveyed with --lot, or correct the lot_id.")
+            self.tell("E-SVY-065", row, "lot_id", own, rule=f"The reading is of another lot than {shown(self.lot)}, "
+                      "which is asked for.", remedy="Name the lot that was surveyed with --lot, or correct the lot_id.")
         named = _text(entry.get("unit")).lower()
         if named and UNIT_WORDS.get(named, named) != unit_z:
             bad = True
-            self.tell("E-SVY-064", row, "unit", named, f"The row's unit is not that of the column {z}.",
-                      "Convert the reading, or correct the unit.")
+            self.tell("E-SVY-064", row, "unit", named, rule=f"The row's unit is not that of the column {z}.",
+                      remedy="Convert the reading, or correct the unit.")
         if self.zeros and _text(entry.get("zero")) == "":
             bad = True
-            self.tell("E-SVY-066", row, "zero", "", "Other rows name the zero (set-up) they were read from.",
-                      "Name the zero of this reading too.")
+            self.tell("E-SVY-066", row, "zero", "", rule="Other rows name the zero (set-up) they were read from.",
+                      remedy="Name the zero of this reading too.")
         cover = np.nan
         if offset is not None and _text(entry[offset]) != "":
             number = self._length(row, offset, entry[offset], offset.rsplit("_", 1)[1], 300.0)
@@ -170,8 +173,8 @@ class _Reader:
             try:
                 day = date.fromisoformat(day).isoformat()
             except ValueError:
-                self.tell("W-SVY-013", row, "date", day, "A date is YYYY-MM-DD.", "Write it so.",
-                          "Reading used without a date.")
+                self.tell("W-SVY-013", row, "date", day, rule="A date is YYYY-MM-DD.", remedy="Write it so.",
+                          action="Reading used without a date.")
                 day = ""
         if bad:
             return None
@@ -182,12 +185,12 @@ class _Reader:
         try:
             number = parse_mm(raw if isinstance(raw, int | float) else _text(raw), unit)
         except ValueError as error:
-            self.tell("E-SVY-011", row, name, raw, str(error), "Correct the value.")
+            self.tell("E-SVY-011", row, name, raw, rule=str(error), remedy="Correct the value.")
             return None
         if abs(number) > most:
-            self.tell("E-SVY-012", row, name, raw, f"The value is at most {most / MM_PER_UNIT[unit]:,.0f} {unit}.",
-                      "Is another unit meant? The column's name says the unit; heights above a datum belong under "
-                      "elevation_m or elevation_ft.")
+            self.tell("E-SVY-012", row, name, raw, rule=f"The value is at most {most / MM_PER_UNIT[unit]:,.0f} {unit}.",
+                      remedy="Is another unit meant? The column's name says the unit; heights above a datum belong "
+                      "under elevation_m or elevation_ft.")
             return None
         return number
 
@@ -199,13 +202,14 @@ def _placed(found: pd.DataFrame, reader: _Reader) -> pd.DataFrame:
     for k, (row, point, x, y) in enumerate(zip(found["row"], found["point"], found["x_m"], found["y_m"], strict=True)):
         if point not in places.index:
             keep[k] = False
-            reader.tell("E-SVY-014", row, "x, y", "", f"No row gives x and y of point {point}.", "Give them once.")
+            reader.tell("E-SVY-014", row, "x, y", "", rule=f"No row gives x and y of point {point}.",
+                        remedy="Give them once.")
             continue
         own = places.loc[point]
         if np.isfinite(x) and np.isfinite(y) and np.hypot(x - own["x_m"], y - own["y_m"]) > SAME_PLACE_M:
             keep[k] = False
-            reader.tell("E-SVY-015", row, "point", point, f"Point {point} has another place in an earlier row.",
-                        "Give different points different names.")
+            reader.tell("E-SVY-015", row, "point", point, rule=f"Point {point} has another place in an earlier row.",
+                        remedy="Give different points different names.")
     found = found[keep].reset_index(drop=True)
     found[["x_m", "y_m"]] = places.reindex(found["point"]).to_numpy(float).reshape(-1, 2)
     return found
@@ -233,8 +237,9 @@ def _from_house_form(frame: pd.DataFrame, file: str, house: str | None) -> tuple
         point, _, place = name.rpartition("@")
         x, _, y = place.partition(",")
         if _text(entry[name]) == "":
-            problems.append(Problem("W-SVY-016", file, "The house has no reading at this point.", "Nothing, or add it.",
-                                    "Point left out.", int(entry["row"]), name))
+            problems.append(Problem("W-SVY-016", file, rule="The house has no reading at this point.",
+                                    remedy="Nothing, or add it.", action="Point left out.", row=int(entry["row"]),
+                                    column=name))
             continue
         rows.append({"row": entry["row"], "point": point, f"x_{units[0]}": x, f"y_{units[0]}": y,
                      f"elevation_{units[1]}": entry[name], "date": entry.get("date")})

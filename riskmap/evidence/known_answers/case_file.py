@@ -280,8 +280,44 @@ def read_divisions(folder: Path) -> pd.DataFrame:
     return pd.concat([pd.read_csv(path, dtype={"division": str}) for path in paths], ignore_index=True)
 
 
-def main(path: Path, open_data: Path | None = None) -> int:
-    """Print the comparisons of a case file and return 0 when all lie inside their limits, else 1."""
+@dataclass(frozen=True)
+class Comparisons:
+    """Every comparison of a case file, and its facts of the trade, ours beside the file's.
+
+    `with_drivers` says whether driver months were computed again, which needs the open data folder.
+    """
+
+    lines: list[Line]
+    trade_facts: str
+    with_drivers: bool
+
+    @property
+    def passed(self) -> bool:
+        """Whether all comparisons lie inside their limits."""
+        return all(line.passed for line in self.lines)
+
+    def text(self) -> str:
+        """Return the comparisons for people."""
+        left_out = "" if self.with_drivers else \
+            "\n\nDriver months were not recomputed: that needs the open data folder."
+        return f"{text(self.lines)}\n\ntrade facts after month 84, mm, ours / file's:\n{self.trade_facts}{left_out}"
+
+    def as_json(self) -> str:
+        """Return the comparisons for programs; a difference that is not a number becomes null."""
+        lines = [{**vars(line), "difference": line.difference if np.isfinite(line.difference) else None,
+                  "passed": line.passed} for line in self.lines]
+        return json.dumps({"comparisons": lines, "trade_facts": self.trade_facts, "with_drivers": self.with_drivers},
+                          indent=1, ensure_ascii=False)
+
+
+def compared(path: Path, open_data: Path | None = None) -> Comparisons:
+    """Return the comparisons of a case file; driver months only with the open data folder.
+
+    Raises
+    ------
+    LayerError
+        When the file cannot be read, is no case file, or a part of it is missing or of the wrong kind.
+    """
     content = load(path)
     divisions = read_divisions(open_data) if open_data else None
     try:
@@ -289,8 +325,4 @@ def main(path: Path, open_data: Path | None = None) -> int:
     except (KeyError, TypeError, ValueError, IndexError, AttributeError) as error:
         raise LayerError(f"E-SLF-003 {path.name}: a driver or case lacks a part or holds the wrong kind of value: "
                          f"{type(error).__name__}: {error}.") from None
-    print(text(lines))
-    print("\ntrade facts after month 84, mm, ours / file's:\n" + facts(content))
-    if open_data is None:
-        print("\nDriver months were not recomputed: that needs the open data folder.")
-    return int(not all(line.passed for line in lines))
+    return Comparisons(lines, facts(content), open_data is not None)

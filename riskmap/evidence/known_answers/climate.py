@@ -56,7 +56,8 @@ def _rockford_indices() -> list[float]:
 @lru_cache(maxsize=1)
 def wichita() -> tuple[list[str], Any, Any]:
     """Return months, rain [mm] and temperature [degC] of the reference series (NOAA observations, public domain)."""
-    text = resources.files("riskmap.evidence.known_answers").joinpath("data/wichita_1980_2011.csv").read_text(encoding="utf-8")
+    folder = resources.files("riskmap.evidence.known_answers")
+    text = folder.joinpath("data/wichita_1980_2011.csv").read_text(encoding="utf-8")
     rows = [line.split(",") for line in text.split()[1:]]
     return [r[0] for r in rows], np.array([float(r[1]) for r in rows]), np.array([float(r[2]) for r in rows])
 

@@ -5,11 +5,37 @@ from __future__ import annotations
 import json
 import textwrap
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 from riskmap.evidence.known_answers.case import NotIncluded, Tolerance, Value, Verdict
 
 WIDTH = 120
 HEAD = f"{'no.':<5}{'known answer':<51}{'printed':>12}{'ours':>12}{'allowed':>11} {'unit':<12}{'n':>4}  verdict"
+
+
+@dataclass(frozen=True)
+class KnownAnswers:
+    """The verdict of every case that was run, the candidates that the pack does not hold, and how long it took.
+
+    Seconds are reported and decide nothing: a busy machine is no fault of the program.
+    """
+
+    verdicts: list[Verdict]
+    left_out: list[NotIncluded]
+    seconds: float
+
+    @property
+    def passed(self) -> bool:
+        """Whether every case that ran lies inside its tolerance; one that was not run counts for neither."""
+        return not any(verdict.verdict == "miss" and verdict.case.unit != "s" for verdict in self.verdicts)
+
+    def text(self) -> str:
+        """Return the table for people."""
+        return text(self.verdicts, self.left_out, self.seconds)
+
+    def as_json(self) -> str:
+        """Return the same for programs."""
+        return as_json(self.verdicts, self.left_out, self.seconds)
 
 
 def _number(value: Value) -> str:

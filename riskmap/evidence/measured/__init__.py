@@ -1,1 +1,1 @@
-"""Room."""
+"""Measured numbers beside ours: what the page notebooks/evidence.md is made from."""

@@ -16,8 +16,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from riskmap.common import tables
-from riskmap.common import wording as common_wording
+from riskmap.common import tables, wording
 from riskmap.common.errors import RunFolderError
 from riskmap.outputs.files import csv_table, geopackage
 
@@ -127,7 +126,7 @@ def write(found: Results, folder: Path, k: int = 10) -> Path:
     """
     mixed = [name for name in LOT_PRODUCTS if (folder / name).exists()]
     if mixed:
-        raise RunFolderError(f"E-RUN-006 {mixed[0]}: holds single lots; public tables go into a folder of their own. "
+        raise RunFolderError(f"E-RUN-080 {mixed[0]}: holds single lots; public tables go into a folder of their own. "
                              "Nothing was written.")
     public = build(found, k)
     import pandas as pd
@@ -251,7 +250,7 @@ def _about(found: Results, public: PublicTables) -> dict[str, Any]:
         "rule": f"Every group and square holds at least {public.facts['k']} different lots. Smaller groups are merged "
                 "with others of the same state, then left out; lots_suppressed counts what was left out. "
                 f"Movements are rounded to {STEP_MM:g} mm. No group overlaps another.",
-        "cautions": [common_wording.STANDING, common_wording.CAUTION, common_wording.NOT_SEEN, common_wording.CAUTION_LENDER],
+        "cautions": [wording.STANDING, wording.CAUTION, wording.NOT_SEEN, wording.CAUTION_LENDER],
         "credits": list(found.credits), "states": tables.STATES,
         "files": {GROUPS: described(GROUP_COLUMNS), CELLS: described(CELL_COLUMNS), CELL_MAP: described(CELL_COLUMNS)},
     }

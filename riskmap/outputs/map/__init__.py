@@ -1,1 +1,1 @@
-"""Room."""
+"""The one-file map and the county map: their data, their scripts and their pages."""

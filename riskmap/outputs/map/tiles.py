@@ -17,8 +17,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from riskmap import __version__
 from riskmap.common import tables
+from riskmap.common.version import __version__
 from riskmap.outputs import palette
 from riskmap.outputs.map import data_block, pmtiles
 from riskmap.outputs.map.vector_tiles import Polygons, layers

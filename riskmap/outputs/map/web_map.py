@@ -17,8 +17,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from riskmap import __version__
 from riskmap.common import tables, units, wording
+from riskmap.common.version import __version__
 from riskmap.outputs import palette, words
 from riskmap.outputs.map import data_block
 

@@ -10,6 +10,7 @@ from __future__ import annotations
 import re
 import threading
 from collections.abc import Mapping
+from dataclasses import dataclass
 from functools import partial
 from http import HTTPStatus
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
@@ -179,3 +180,23 @@ def until_stopped(running: ThreadingHTTPServer, stop: threading.Event) -> None:
             running.shutdown()
             thread.join()
         running.server_close()
+
+
+@dataclass(frozen=True)
+class MapServer:
+    """A server that has its address already; its files are answered from `until_stopped` on."""
+
+    running: ThreadingHTTPServer
+
+    @property
+    def address(self) -> str:
+        """What a browser of this computer opens."""
+        return f"http://{HOST}:{self.running.server_address[1]}/"
+
+    def until_stopped(self, stop: threading.Event | None = None) -> None:
+        """Serve until `stop` is set or Ctrl-C is pressed, then close."""
+        until_stopped(self.running, stop or threading.Event())
+
+    def close(self) -> None:
+        """Give the address back without having served."""
+        self.running.server_close()

@@ -1,0 +1,96 @@
+"""One survey of one house: read and reduced, beside an earlier one, beside what a run expects of the lot."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from riskmap.answers.survey import contradictions, expected, readings, table_file
+from riskmap.answers.survey import levels as reducing
+from riskmap.answers.survey.levels import Levels
+from riskmap.common.errors import LayerError, shown
+from riskmap.common.problems import Problem
+from riskmap.common.results import Results
+
+AS_BUILT_SOURCE = "Walsh, Bashford & Mason 2001, J. Perf. Constr. Fac. 15(4), abstract"
+
+
+@dataclass(frozen=True)
+class HouseSurvey:
+    """One survey.
+
+    Attributes
+    ----------
+    readings : DataFrame
+        `readings.COLUMNS`, one row per usable reading.
+    levels : Levels
+    problems : list of Problem
+    day : date or None
+        Of the last reading; None without dates, or when the dates are wrong.
+    doubts : tuple of str
+        Why the dates allow no comparison.
+    """
+
+    readings: pd.DataFrame
+    levels: Levels
+    problems: list[Problem]
+    day: date | None
+    doubts: tuple[str, ...]
+
+
+def read(path: Path, *, house: str | None, reference: str | None, lot: str | None, latest: date) -> HouseSurvey:
+    """Read a file of readings and reduce it; `latest` is the last day on which a reading can have been made.
+
+    Raises
+    ------
+    LayerError
+        As `table_file.read`, `readings.from_table` and `levels.reduce`.
+    """
+    found, problems = readings.from_table(table_file.read(path), path.name, house, lot)
+    levels = reducing.reduce(found, path.name, reference=reference)
+    wrong = contradictions.of_dates(found, path.name, latest)
+    days = [] if wrong else sorted(day for day in found["date"] if day)
+    return HouseSurvey(found, levels, [*problems, *levels.problems, *wrong],
+                       date.fromisoformat(days[-1]) if days else None,
+                       tuple(dict.fromkeys(problem.rule for problem in wrong)))
+
+
+def change(first: HouseSurvey, later: HouseSurvey, *, within_m: float | None, reference: str | None, file: str) \
+        -> tuple[pd.DataFrame, list[Problem]]:
+    """Return the change between two surveys as `expected.change` does; `file` is the name of the later one.
+
+    Raises
+    ------
+    LayerError
+        When the later one is of an earlier day, or one of them contradicts itself; or as `expected.change`.
+    """
+    if first.day and later.day and later.day < first.day:
+        raise LayerError(f"E-SVY-044 {file}: the survey given by --second is of {later.day}, before the first one of "
+                         f"{first.day}. Exchange the two files, or correct the dates.")
+    for which, one in (("first", first), ("second", later)):
+        if one.doubts:
+            raise LayerError(f"E-SVY-043 {file}: the {which} survey contradicts itself, so no change can be given. "
+                             + " ".join(one.doubts))
+    return expected.change(first.levels, later.levels, within_m=within_m, reference=reference, file=file)
+
+
+def row_of(results: Results, lot: str) -> int:
+    """Return the row of the lot with which a survey is compared; LayerError when there is not exactly one."""
+    rows = [row for row, name in enumerate(results.lots["lot_id"]) if str(name) == lot]
+    if len(rows) != 1:
+        raise LayerError(f"E-SVY-050: {len(rows)} rows of the run have lot_id '{shown(lot)}'; there must be one.")
+    return rows[0]
+
+
+def against_lot(survey: HouseSurvey, results: Results, row: int, file: str) -> tuple[dict[str, Any], list[Problem]]:
+    """Return what a run expects of a lot beside what was measured, as plain values, and findings on both together."""
+    lot = results.lots.iloc[row].to_dict()
+    early = contradictions.before_pour(survey.readings, lot, file)
+    answer = expected.against(survey.levels, lot, file, (*survey.doubts, *(problem.rule for problem in early)))
+    beside = {"run": results.area_name, "today": results.today, "lot": str(lot["lot_id"]), "answer": answer.answer,
+              "why": answer.why, **answer.numbers, "as_built_source": AS_BUILT_SOURCE}
+    return beside | ({"note": results.note} if results.note else {}), [*early, *answer.problems]

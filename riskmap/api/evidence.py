@@ -1,0 +1,63 @@
+"""What shows that riskmap computes what it says: `selftest`."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from riskmap.api.shared import FileName, optional
+
+if TYPE_CHECKING:
+    from riskmap.evidence.known_answers import KnownAnswers
+    from riskmap.evidence.known_answers.case_file import Comparisons
+
+
+def selftest(cases: FileName | None = None, open_data: FileName | None = None, *,
+             groups: Iterable[str] | None = None) -> KnownAnswers | Comparisons:
+    """Run known answers: published and closed-form values beside ours.
+
+    Parameters
+    ----------
+    cases : str or Path, optional
+        A case file (solver cases, drivers, mixtures) to check instead of the built-in pack.
+    open_data : str or Path, optional
+        Folder with drought/ and field/: field checks and driver months that need real files run too.
+    groups : iterable of str, optional
+        Parts of the built-in pack, of `riskmap.evidence.known_answers.GROUPS`; all without it.
+
+    Returns
+    -------
+    KnownAnswers or Comparisons
+        `passed` tells whether all that ran lies inside its tolerance; `verdicts` (of the pack: source, printed value,
+        ours, tolerance, verdict) or `lines` (of a case file) has them one by one; `text()` and `as_json()` are for
+        people and programs.
+
+    Raises
+    ------
+    ValueError
+        No such group, or groups beside a case file.
+    LayerError
+        The case file cannot be read or a part of it is missing.
+
+    Examples
+    --------
+    >>> import riskmap
+    >>> slab = riskmap.selftest(groups=["slab"])
+    >>> slab.passed
+    True
+    >>> sorted({verdict.group for verdict in slab.verdicts})
+    ['slab']
+    """
+    import os
+
+    os.environ.setdefault("OMP_NUM_THREADS", "1")  # the draws are spread over threads already
+    if cases is None:
+        from riskmap.evidence import known_answers
+
+        return known_answers.answered(groups, optional(open_data))
+    if groups is not None:
+        raise ValueError("groups are of the built-in pack, not of a case file")
+    from riskmap.evidence.known_answers import case_file
+
+    return case_file.compared(Path(cases), optional(open_data))

@@ -1,0 +1,204 @@
+"""What a run says of one lot: `explain`, and what it is made of."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, NoReturn
+
+from riskmap.api.codes import explain_code
+from riskmap.api.shared import FileName, files_of
+from riskmap.common import codes
+from riskmap.common.errors import RunFolderError, joined, shown
+from riskmap.common.results import Results, Run
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+
+def explain(run: FileName | Run, lot_id: str | None = None, *, units: str = "us", outputs: FileName = "outputs",
+            verified: bool = True) -> str:
+    """Return what the number of one lot is, and why, in plain lines; with a message code alone, what the code means.
+
+    Parameters
+    ----------
+    run, outputs, verified
+        As in `read`. Without `lot_id`, `run` is a message code such as `E-LOT-014`, as for `explain_code`.
+    lot_id : str, optional
+        Identifier as in the lot file; of a repeated one every row is told. Where that fits none, it is compared as
+        `screen` does, without case, blanks and dashes, then without leading zeros, and the lot found is told.
+    units : str
+        `us` (inch) or `si` (mm): steps of 0.1 in or 2 mm are shown.
+
+    Returns
+    -------
+    str
+        Number with range, direction, phase, reasons that add up, soil, pour, notes, cautions; or the state and reason.
+
+    Raises
+    ------
+    RunFolderError
+        No such run, or no such lot; similar identifiers are named.
+    CodeError
+        No such message code; the closest ones are listed.
+
+    Examples
+    --------
+    >>> import riskmap
+    >>> print(riskmap.explain("latest", "0010021", units="si", outputs=outputs))  # doctest: +ELLIPSIS
+    Lot 0010021 (row 21 of lots.gpkg), Example town (invented), 2025-10
+    Expected movement, next 12 months (2025-11 to 2026-10): ... mm (eight draws of ten between ... mm and ... mm)
+    ...
+    """
+    if lot_id is None:
+        if isinstance(run, str) and codes.is_code(run):
+            return explain_code(run)
+        raise RunFolderError("E-RUN-082 no lot is named. Add the identifier of a lot, or give a message code such as "
+                             "E-LOT-014 alone.")
+    found = one_lot(run, lot_id, outputs, verified=verified)
+    before = [text for text in (found.note, found_as(lot_id, found)) if text]
+    return "\n\n".join([*before, *lot_texts(found, units=units)])
+
+
+def lot_texts(found: Results, *, units: str = "us") -> list[str]:
+    """Return what the number of each lot is, and why, in plain lines.
+
+    Parameters
+    ----------
+    found : Results
+        As of `one_lot`.
+    units : str
+        `us` or `si`.
+
+    Returns
+    -------
+    list of str
+        One text per row.
+
+    Raises
+    ------
+    KeyError
+        When `found` lacks a column of `riskmap.tables.ESTIMATE`.
+
+    Examples
+    --------
+    >>> from riskmap import api
+    >>> [text.split(",")[0] for text in api.lot_texts(api.one_lot("latest", "0010021", outputs=outputs))]
+    ['Lot 0010021 (row 21 of lots.gpkg)']
+    """
+    from riskmap.outputs import lot_text
+
+    return ["\n".join(lot_text.lines(found, row, units)) for row in range(len(found.lots))]
+
+
+def one_lot(run: FileName | Run, lot_id: str, outputs: FileName = "outputs", *, verified: bool = True) -> Results:
+    """Read one lot of a finished run, without past months and inputs; all its rows where the identifier is repeated.
+
+    Parameters
+    ----------
+    run, outputs, verified
+        As in `read`.
+    lot_id : str
+        Identifier as in the lot file, or as `explain` takes it.
+
+    Returns
+    -------
+    Results
+        Of the rows of this identifier alone; other row groups of the table are not read.
+
+    Raises
+    ------
+    RunFolderError
+        No such run, or no such lot; similar identifiers are named.
+
+    Examples
+    --------
+    >>> from riskmap import api
+    >>> api.one_lot("latest", "0010021", outputs=outputs).lots["lot_id"].tolist()
+    ['0010021']
+    """
+    from riskmap.answers import matching
+    from riskmap.run import record
+
+    files = files_of(run, outputs, verified)
+    found = record.read(files, lot_id)
+    if not len(found.lots):
+        ids = record.lot_ids(files)  # of all lots, but nothing else of them
+        same, _ = matching.same_id(lot_id, ids)
+        if len(same) != 1:
+            _not_found(ids, lot_id, same)
+        found = record.read(files, same[0])
+    return found
+
+
+def found_as(lot_id: str, found: Results) -> str:
+    """Return a sentence when a lot is written otherwise than it was asked for, else empty text.
+
+    Parameters
+    ----------
+    lot_id : str
+        What was asked for.
+    found : Results
+        As of `one_lot`.
+
+    Returns
+    -------
+    str
+        One line.
+
+    Raises
+    ------
+    IndexError
+        When `found` has no lot.
+
+    Examples
+    --------
+    >>> from riskmap import api
+    >>> api.found_as("001-0021", api.one_lot("latest", "001-0021", outputs=outputs))
+    "'001-0021' is lot '0010021': parcel id compared without case, blanks and dashes."
+    """
+    from riskmap.answers import matching
+
+    name = str(found.lots["lot_id"].iloc[0])
+    if name == lot_id:
+        return ""
+    return f"'{shown(lot_id)}' is lot '{shown(name)}': {matching.same_id(lot_id, found.lots['lot_id'])[1]}."
+
+
+def rows_of(found: Results, lot_id: str) -> list[int]:
+    """Return the rows of an identifier.
+
+    Parameters
+    ----------
+    found : Results
+    lot_id : str
+
+    Returns
+    -------
+    list of int
+        Positions in `found.lots`, at least one.
+
+    Raises
+    ------
+    RunFolderError
+        None has it; similar ones are named.
+
+    Examples
+    --------
+    >>> import riskmap
+    >>> riskmap.api.rows_of(riskmap.read("latest", outputs), "0010021")
+    [20]
+    """
+    ids = found.lots["lot_id"].astype("str")
+    rows = [int(row) for row in ids.index[ids == lot_id]]
+    if not rows:
+        _not_found(ids, lot_id)
+    return rows
+
+
+def _not_found(ids: pd.Series, lot_id: str, same: list[str] | None = None) -> NoReturn:
+    from riskmap.answers import matching
+
+    near = matching.near_ids(lot_id, ids)
+    hint = f" Similar: {joined(near)}." if near else ""
+    if same:
+        hint = f" It fits several: {joined(same, 5)}. Write one of them."
+    raise RunFolderError(f"E-RUN-013 '{shown(lot_id)}' is not among the {len(ids):,} lots of the run.{hint}")

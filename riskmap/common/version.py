@@ -1,0 +1,3 @@
+"""The version of riskmap, once."""
+
+__version__ = "0.1.0"

@@ -1,0 +1,95 @@
+"""What `fetch`, `survey`, `selftest` and the server of a map do as functions, beyond what their commands show."""
+
+from __future__ import annotations
+
+import json
+import threading
+import urllib.request
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+import riskmap
+from riskmap import api
+from riskmap.common.errors import LayerError
+from riskmap.download import cache, climate
+
+READINGS = "point,x_ft,y_ft,elevation_in\nA,0,0,0.0\nB,40,0,0.2\nC,40,30,0.5\nD,0,30,0.3\n"
+
+
+@pytest.mark.parametrize(("what", "given", "said"), [
+    ("rain", {}, "soil, drought, climate"),
+    ("soil", {}, "either a box or an area"),
+    ("soil", {"box": (-99.0, 31.0, -98.9, 31.1), "area": "area.toml"}, "either a box or an area"),
+    ("soil", {"box": (-99.0, 31.0, -98.9, 31.1), "first": "2024-01-01"}, "not first"),
+    ("drought", {"first": "2024-01-01"}, "needs first and last"),
+    ("drought", {"first": "2024-01-01", "last": "2024-02-01", "cells": "counties"}, "not cells"),
+    ("drought", {"first": "January", "last": "2024-02-01"}, "Invalid isoformat"),
+    ("climate", {"places": ["TX"]}, "not places")])
+def test_fetch_refuses_what_does_not_belong_together(what: str, given: dict[str, Any], said: str,
+                                                     tmp_path: Path) -> None:
+    with pytest.raises(ValueError, match=said):
+        riskmap.fetch(what, tmp_path / "new", cache=tmp_path / "cache", offline=True, **given)
+    assert not list(tmp_path.iterdir())
+
+
+@pytest.mark.parametrize(("what", "given"), [
+    ("soil", {"box": (-99.0, 31.0, -98.99, 31.01)}), ("drought", {"first": "2024-01-01", "last": "2024-02-01"}),
+    ("climate", {})])
+def test_fetch_offline_asks_nobody_and_looks_in_the_cache_that_is_named(what: str, given: dict[str, Any],
+                                                                        tmp_path: Path) -> None:
+    with pytest.raises(LayerError, match="E-FET-020"):
+        riskmap.fetch(what, tmp_path / "new", cache=tmp_path / "cache", offline=True, **given)
+    assert not (tmp_path / "new").exists()
+
+
+def test_fetch_returns_the_sentences_about_stored_answers_and_hands_them_on(tmp_path: Path,
+                                                                            monkeypatch: pytest.MonkeyPatch) -> None:
+    def run(folder: Path, *, cells: str, desk: cache.Desk, progress: object) -> list[Path]:
+        desk.tell(f"{cells}: a stored answer was used")
+        return [folder / "a.txt"]
+
+    monkeypatch.setattr(climate, "run", run)
+    heard: list[str] = []
+    made = riskmap.fetch("climate", tmp_path, cells="counties", tell=heard.append)
+    assert made.files == [tmp_path / "a.txt"]
+    assert made.notes == heard == ["counties: a stored answer was used"]
+
+
+def test_a_survey_writes_what_it_returns_into_a_new_folder_each_time(tmp_path: Path) -> None:
+    (tmp_path / "house.csv").write_text(READINGS, encoding="utf-8")
+    made = [riskmap.survey(tmp_path / "house.csv", outputs=tmp_path / "outputs") for _ in range(2)]
+    assert made[0].folder != made[1].folder
+    assert json.loads((made[0].folder / "summary.json").read_text(encoding="utf-8"))["readings"] == "house.csv"
+    assert {"levels.csv", "levels.pdf", "levels.svg", "summary.json"} < {file.name for file in made[0].files}
+    assert made[0].answer.sound
+    assert made[0].answer.lines[-len(made[0].answer.summary["cautions"]):] == made[0].answer.summary["cautions"]
+    for given in ({"run": "latest"}, {"lot": "1"}):
+        with pytest.raises(ValueError, match="together"):
+            riskmap.survey(tmp_path / "house.csv", outputs=tmp_path / "outputs", **given)
+
+
+def test_selftest_of_a_case_file_is_text_and_json(tmp_path: Path) -> None:
+    (tmp_path / "cases.json").write_text('{"format_version": 2, "drivers": {}, "cases": []}', encoding="utf-8")
+    found = riskmap.selftest(tmp_path / "cases.json")
+    assert "not recomputed" in found.text()
+    assert json.loads(found.as_json())["comparisons"] == []
+    with pytest.raises(ValueError, match="built-in pack"):
+        riskmap.selftest(tmp_path / "cases.json", groups=["slab"])
+
+
+def test_the_server_of_a_map_answers_at_its_address_until_it_is_stopped(tmp_path: Path) -> None:
+    (tmp_path / "map.html").write_text("<p>map</p>", encoding="utf-8")
+    assert api.map_files(tmp_path) == ["map.html"]
+    server, stop = api.map_server(tmp_path), threading.Event()
+    thread = threading.Thread(target=server.until_stopped, args=(stop,))
+    thread.start()
+    try:
+        with urllib.request.urlopen(server.address) as answer:
+            assert answer.read() == b"<p>map</p>"
+    finally:
+        stop.set()
+        thread.join()
+    (tmp_path / "record").mkdir()
+    assert api.map_files(tmp_path) == []
