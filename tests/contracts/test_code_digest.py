@@ -17,7 +17,8 @@ DECIDE_NOTHING = {
     "lots.assumptions": "findings about what was assumed", "run.manifest": "written after the numbers",
     "run.memory": "refuses or frees memory", "outputs.files.csv_table": "another product",
     "outputs.files.geopackage": "another product", "outputs.files.public_table": "another product",
-    "run.record": "another product", "run.products": "names the products", "run.folder": "where files go", "common.json_values": "values for JSON",
+    "run.record": "another product", "run.products": "names the products",
+    "run.folder": "where files go", "common.json_values": "values for JSON",
 }
 
 
