@@ -40,14 +40,16 @@ def test_each_module_stands_once_and_after_those_it_imports(tmp_path: Path) -> N
 
 
 @pytest.mark.parametrize(("texts", "said"), [
-    ({"p__main": 'import { a } from "./a.js";\na();\n', "p__a": 'import { b } from "./main.js";\nexport const a = b;\n'},
+    ({"p__main": 'import { a } from "./a.js";\na();\n',
+      "p__a": 'import { b } from "./main.js";\nexport const a = b;\n'},
      "circle: p/main.js imports p/a.js imports p/main.js"),
     ({"p__main": 'import { a } from "./main.js";\na();\n'}, "circle: p/main.js imports p/main.js"),
     ({"p__main": 'import { a } from "./a.js";\na();\n', "p__a": "const a = 1;\n"},
      "p/main.js imports a, which p/a.js does not export"),
     ({"p__main": 'import { a } from "./a.js";\na();\n'}, r"p/main.js imports ./a.js: there is no such module"),
     ({"p__main": 'import { a } from "../../a.js";\na();\n'}, "there is no such module"),
-    ({"p__main": 'import { a } from "./a.js";\nfunction b() {}\na();\n', "p__a": "export const a = 1;\nasync function b() {}\n"},
+    ({"p__main": 'import { a } from "./a.js";\nfunction b() {}\na();\n',
+      "p__a": "export const a = 1;\nasync function b() {}\n"},
      "p/a.js and p/main.js both make the name b"),
     ({"p__main": "class a {}\nconst a = 1;\n"}, "both make the name a"),
     ({"p__main": "const a = 1, b = 2;\n"}, "more than one name"),
@@ -58,7 +60,8 @@ def test_each_module_stands_once_and_after_those_it_imports(tmp_path: Path) -> N
     ({"p__main": 'export * from "./a.js";\n', "p__a": ""}, "can be joined"),
     ({"p__main": 'import a from "./a.js";\n', "p__a": ""}, "can be joined"),
     ({"p__main": 'import * as a from "./a.js";\n', "p__a": ""}, "can be joined"),
-    ({"p__main": 'import { a as b } from "./a.js";\n', "p__a": "export const a = 1;\n"}, "can be joined|does not export"),
+    ({"p__main": 'import { a as b } from "./a.js";\n', "p__a": "export const a = 1;\n"},
+     "can be joined|does not export"),
     ({"p__main": 'import "./a.js";\n', "p__a": ""}, "can be joined"),
     ({"p__main": 'import { a } from "https://example.org/a.js";\n'}, "can be joined"),
     ({"p__main": '  import { a } from "./a.js";\n', "p__a": "export const a = 1;\n"}, "can be joined"),
@@ -73,7 +76,8 @@ def test_what_breaks_the_rule_is_refused(tmp_path: Path, texts: dict[str, str], 
 
 
 def test_texts_and_commas_within_do_not_count_against_a_module(tmp_path: Path) -> None:
-    text = ('// import what you like, export it\nconst a = "x, import { b } from c";\nconst b = f(1, [2, 3], { c: 4, d: 5 });\n'
+    text = ('// import what you like, export it\nconst a = "x, import { b } from c";\n'
+            "const b = f(1, [2, 3], { c: 4, d: 5 });\n"
             "const c = /[,(]/g;\nconst d = `e, export`;\nconst e = (g, h) => g.replace(/[{,]/g, h);\n")
     assert text in page_build.script("p", folder(tmp_path, p__main=text))
 
@@ -101,9 +105,8 @@ def test_no_page_has_a_folder_of_another() -> None:
 
 
 def test_no_module_makes_a_name_of_the_browser_that_another_means() -> None:
-    settings = "".join(line.split(" //")[0] for line in (PROJECT / ".oxlintrc.json").read_text().splitlines(keepends=True)
-                       if not line.strip().startswith("//"))
-    names = set(json.loads(settings)["globals"])
+    lines = (PROJECT / ".oxlintrc.json").read_text(encoding="utf-8").splitlines()
+    names = set(json.loads("".join(re.sub(r"(^|\s)//.*", "", line) for line in lines))["globals"])
     assert {"document", "L"} <= names
     for page in PAGES:
         assert names.isdisjoint(top for one in page_build.modules(f"{page}/main.js") for top in one.tops)
@@ -117,8 +120,8 @@ def lint(text_of: dict[str, str], tmp_path: Path, *options: str) -> subprocess.C
     shutil.copy(PROJECT / ".oxlintrc.json", tmp_path)
     for name, text in text_of.items():
         (copy / name).write_text(text, encoding="utf-8")
-    return subprocess.run([LINTER, "--deny-warnings", *options, "-f", "unix", "riskmap"], cwd=tmp_path, capture_output=True,
-                          text=True, check=False)
+    return subprocess.run([LINTER, "--deny-warnings", *options, "-f", "unix", "riskmap"], cwd=tmp_path,
+                          capture_output=True, text=True, check=False)
 
 
 needs_linter = pytest.mark.skipif(
