@@ -17,6 +17,7 @@ test: $(READY)
 lint: $(READY)
 	$(VENV)/bin/ruff check riskmap tests layers notebooks
 	$(VENV)/bin/mypy
+	$(VENV)/bin/oxlint --deny-warnings riskmap
 
 $(READY): pyproject.toml constraints.txt
 	$(PYTHON) -m venv $(VENV)

@@ -160,10 +160,12 @@ def test_the_county_page_names_its_own_scripts_only(place: Path) -> None:
 
 
 def test_own_scripts_make_nodes_from_text_only() -> None:
-    from riskmap.outputs.map import web_map
+    from riskmap.outputs.map import page_build
 
-    for name in ("page_common.js", "tiles.js", "tiles_panel.js"):
-        script = (web_map.ASSETS / name).read_text(encoding="utf-8")
+    names = [one.name for one in page_build.modules("county/main.js")]
+    assert {"shared/page.js", "shared/lot.js", "county/archive.js", "county/panel.js"} <= set(names)
+    for name in names:
+        script = page_build.asset(name)
         for way in ("innerHTML", "outerHTML", "insertAdjacentHTML", "document.write", "eval(", "Function(", "bindPopup",
                     "bindTooltip", "DOMParser", "createContextualFragment", "XMLHttpRequest", "console."):
             assert way not in script, (name, way)

@@ -15,10 +15,10 @@ from invented_results import HOSTILE, NEVER, results, with_past
 from riskmap.common import tables
 from riskmap.common import wording as common_wording
 from riskmap.outputs import words
-from riskmap.outputs.map import data_block, web_map
+from riskmap.outputs.map import data_block, page_build, web_map
 
-ASSETS = Path(web_map.ASSETS)
-OWN = ("map", "tiles", "page_", "SHA256SUMS")  # how the names of our own files begin
+ASSETS = Path(page_build.ASSETS)
+VENDOR = ASSETS / page_build.VENDOR
 
 
 @pytest.fixture(scope="module")
@@ -34,10 +34,11 @@ def header(page: str) -> dict:
 
 
 def test_vendored_files_are_what_was_published() -> None:
-    listed = dict(reversed(line.split()) for line in (ASSETS / "SHA256SUMS").read_text().splitlines())
-    assert set(listed) == {p.name for p in ASSETS.iterdir() if not p.name.startswith(OWN)}
+    listed = dict(reversed(line.split()) for line in (VENDOR / "SHA256SUMS").read_text().splitlines())
+    assert {*listed, "SHA256SUMS"} == {p.name for p in VENDOR.iterdir()}
+    assert {p.suffix for p in ASSETS.rglob("*") if p.is_file() and VENDOR not in p.parents} == {".js", ".css", ".html"}
     for name, digest in listed.items():
-        assert hashlib.sha256((ASSETS / name).read_bytes()).hexdigest() == digest
+        assert hashlib.sha256((VENDOR / name).read_bytes()).hexdigest() == digest
     # leaflet 1.9.4 of the npm registry, dist/leaflet.js (computed from the published archive)
     assert listed["leaflet.js"] == "db49d009c841f5ca34a888c96511ae936fd9f5533e90d8b2c4d57596f4e5641a"
 
@@ -80,7 +81,7 @@ def test_only_our_scripts_may_run(page: str) -> None:
 
 
 def test_own_script_makes_nodes_from_text_only() -> None:
-    script = web_map._own_script()
+    script = page_build.script("map")
     for way in ("innerHTML", "outerHTML", "insertAdjacentHTML", "document.write", "eval(", "Function(", "bindPopup",
                 "bindTooltip", "DOMParser", "createContextualFragment", "XMLHttpRequest", "fetch(", "console."):
         assert way not in script, way
@@ -115,7 +116,7 @@ def test_no_scale_no_soil_caution() -> None:
 
 
 def test_words_avoided_on_the_page(page: str) -> None:
-    text = (web_map.BEFORE + web_map.AFTER + web_map._own_script()
+    text = (page_build.asset("map/page.html") + page_build.script("map")
             + json.dumps(header(page)["about"])).lower()
     for word in ("risk score", "certified", "report card", "grade", "dial", "traffic"):
         assert word not in text, word
@@ -173,8 +174,8 @@ def test_change_layer_only_when_given(page: str) -> None:
 
 
 def test_parts_are_short_and_the_doubt_is_the_one_of_the_caution(page: str) -> None:
-    for name in web_map.SCRIPTS:
-        assert len((ASSETS / name).read_text(encoding="utf-8").splitlines()) < 500
+    for one in page_build.modules("map/main.js"):
+        assert len(page_build.asset(one.name).splitlines()) < 500, one.name
     soil = header(page)["about"]["soil"]
     assert soil["scale"] == 24000
     assert soil["width_m"] == pytest.approx(80 * 0.3048)
@@ -204,12 +205,16 @@ def test_why_past_weeks_are_not_shown_and_the_newest_map() -> None:
 
 
 def test_what_both_pages_do_stands_in_the_files_of_both() -> None:
-    from riskmap.outputs.map import tile_page
+    def names(page: str) -> set[str]:
+        return {one.name for one in page_build.modules(f"{page}/main.js")}
 
-    def runs(names: tuple[str, ...]) -> set[str]:
-        lines = [line.strip() for name in names if name not in web_map.COMMON
-                 for line in (ASSETS / name).read_text(encoding="utf-8").splitlines()]
+    def runs(page: str) -> set[str]:
+        lines = [line.strip() for one in page_build.modules(f"{page}/main.js") if not one.name.startswith("shared/")
+                 for line in one.text.splitlines()]
         return {"\n".join(lines[k : k + 6]) for k in range(len(lines) - 5)}
 
-    assert set(web_map.COMMON) <= set(web_map.SCRIPTS) & set(tile_page.SCRIPTS)
-    assert runs(web_map.SCRIPTS) & runs(tile_page.SCRIPTS) == set()
+    shared = {f"shared/{path.name}" for path in (ASSETS / "shared").glob("*.js")}
+    assert len(shared) == 3
+    assert names("map") & names("county") == shared
+    assert min(len(runs("map")), len(runs("county"))) > 300
+    assert runs("map") & runs("county") == set()

@@ -1,40 +1,11 @@
-// Part 4 of the map page: what is told about one lot.
-const lotOf = (k) => ({ text: (name) => data.text(name, k), number: (name) => (data.has(name) ? data.number(name, k) : null) });
+// The history strip of a lot: weather index, weekly category, slab.
+import { about } from "../shared/context.js";
+import { visible, put, signed } from "../shared/page.js";
+import { monthNumber } from "./draw.js";
+import { data } from "./state.js";
 
-function summary(lot) { // the lot in one sentence: for screen readers and for paper
-  const code = data.text("state", lot), n = (name) => data.number(name, lot);
-  if (code) return `Lot ${label(lot)}: no number, ${about.states[code]}.`;
-  const range = (name, show) => `${show(n(name))} (range ${show(n(name + "_p10"))} to ${show(n(name + "_p90"))})`;
-  return `Lot ${label(lot)}: expected in the next 12 months ${range("expected_movement_mm", length)}; deflection now ` +
-    `${range("deflection_now_mm", signed)}; characteristic ${range("characteristic_movement_mm", length)}. ` +
-    `${said("direction", data.text("direction", lot))}. Phase: ${said("phase", data.text("phase", lot))}.`;
-}
-
-function details(others) {
-  const box = el("details"), lot = state.chosen;
-  box.textContent = "";
-  document.body.classList.toggle("chosen", lot >= 0);
-  mark(state.active); // the list is lower while a lot is told: its active row stays in sight
-  if (lot < 0) { put(box, "p", "Choose a lot on the map or in the list.", "note"); return; }
-  put(put(box, "h2", "Lot "), "bdi", label(lot));
-  put(box, "p", summary(lot), "paper");
-  if (others.length) {
-    const more = put(box, "p", "More lots lie at this spot: ", "note");
-    others.slice(0, 12).forEach((k) => put(more, "button", label(k))
-      .addEventListener("click", () => choose(k, { others: [lot, ...others.filter((o) => o !== k)] })));
-  }
-  let place = null;
-  if (data.shape.has(lot)) {
-    const middle = bounds(data.shape.box.subarray(4 * lot, 4 * lot + 4)).getCenter();
-    place = [middle.lat, middle.lng];
-  }
-  tellLot(box, lotOf(lot), place, () => strip(box, lot));
-  box.scrollTop = 0;
-}
-
-// ---------------------------------------------------------------- history strip: weather index, weekly category, slab
-const SVG = "http://www.w3.org/2000/svg", STRIP = { width: 360, left: 42, index: [6, 62], weeks: [70, 80],
-  slab: [90, 142], foot: 158 };
+const SVG = "http://www.w3.org/2000/svg";
+const STRIP = { width: 360, left: 42, index: [6, 62], weeks: [70, 80], slab: [90, 142], foot: 158 };
 
 function draw(parent, tag, attributes, text) {
   const node = document.createElementNS(SVG, tag);
@@ -44,7 +15,7 @@ function draw(parent, tag, attributes, text) {
   return node;
 }
 
-function strip(box, lot) {
+export function strip(box, lot) {
   const p = data.past, cell = data.text("cell_id", lot), today = monthNumber(about.today);
   const pour = data.text("pour_date_early", lot), from = pour ? monthNumber(pour) : null;
   const bars = indexOf(p.index, cell, from), weeks = weeksOf(p.weeks, cell, from), cut = cutByPour(p.history, lot);
@@ -58,7 +29,7 @@ function strip(box, lot) {
   const svg = draw(box, "svg", { viewBox: `0 0 ${STRIP.width} ${foot + 4}`, role: "img", class: "strip" });
   const lines = [indexStrip(svg, x, bars), weekStrip(svg, x, weeks), slabStrip(svg, x, slab)].filter(Boolean);
   const years = [...new Set([0, 0.5, 1].map((s) => Math.floor((start + s * (today - start)) / 12)))];
-  years.forEach((year, i) => draw(svg, "text", { x: Math.min(Math.max(x(12 * year), STRIP.left), STRIP.width - 30), y: foot }, String(year)));
+  years.forEach((year) => draw(svg, "text", { x: Math.min(Math.max(x(12 * year), STRIP.left), STRIP.width - 30), y: foot }, String(year)));
   svg.setAttribute("aria-label", lines.join(" "));
   lines.forEach((line) => put(box, "p", line, "note"));
 }

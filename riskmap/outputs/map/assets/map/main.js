@@ -1,87 +1,17 @@
-// Part 6 of the map page: the page itself, from the controls to the layers.
-let drought, edges, soilLines;
+// The map page itself: controls, keys, layers, start.
+import { about, map, setAbout, setMap } from "../shared/context.js";
+import { el, PAGE, narrow, put, units, room, scaleBar, unitChoice, pageHead, baseMap } from "../shared/page.js";
+import { unpack, read } from "./data.js";
+import { LotLayer, DroughtLayer, SoilLineLayer, bandWidth } from "./draw.js";
+import { data, setData, drawn, state, bounds } from "./state.js";
+import { legend } from "./legend.js";
+import { whenRowChosen, list, listSoon, turn, mark, listKeys } from "./list.js";
+import { details, choose, lotsAt } from "./panel.js";
+import { suggest, open, searchKeys } from "./search.js";
+import { showScale, showLines, showWeek } from "./show.js";
+import { clearBox, paper } from "./paper.js";
 
-const monthOfWeek = (week) => data.past.history.months.indexOf(data.past.drought.weeks[week].slice(0, 7));
-const lotPx = () => data.shape.typical * (state.sheet ? state.sheet.zoom : 2 ** map.getZoom());
-// until a reader decides with the switch, soil lines wait until lots are large enough not to be buried by them
-const linesShown = () => Boolean(data.past.lines) && (state.lines ?? lotPx() >= LINES_PX);
-const bandNow = () => bandWidth(about.soil, map.getCenter().lat)(state.sheet ? Math.log2(state.sheet.zoom) : map.getZoom());
 const still = () => window.matchMedia("(prefers-reduced-motion: reduce)").matches;
-
-function weekWords() {
-  const date = data.past.drought.weeks[state.week], month = date.slice(0, 7);
-  return `Map of ${date}; lots at the end of ${month}` + (monthOfWeek(state.week) < 0 ? ": not computed for that month." : ".");
-}
-
-function recolor() {
-  const scale = about.scales[state.scale], weeks = state.scale === "weeks";
-  state.code = classify(data, scale, weeks ? monthOfWeek(state.week) : 0);
-  lots.show(data, scale, state.code, state.paper);
-  if (weeks) for (const layer of [drought, edges]) layer.show(data.past.drought, droughtColors(), state.week, layer === edges);
-  legend();
-}
-
-function droughtColors() {
-  const { classes, colors } = about.scales.drought;
-  return data.past.drought.classes.map((name) => colors[classes.indexOf(name)]);
-}
-
-function showScale(name) {
-  const weeks = name === "weeks";
-  state.scale = name;
-  el("weeks").hidden = !weeks;
-  if (weeks) weekSaid();
-  recolor();
-  for (const layer of [drought, edges]) {
-    if (layer && weeks) layer.addTo(map); else if (layer) layer.remove();
-  }
-  turn(state.active);
-}
-
-function showLines() {
-  if (!data.past.lines) return;
-  const shown = linesShown();
-  el("lines").checked = shown;
-  if (shown) soilLines.addTo(map); else soilLines.remove();
-}
-
-function weekSaid() {
-  el("week").setAttribute("aria-valuetext", weekWords());
-  el("week-said").textContent = data.past.drought.weeks[state.week];
-}
-
-function showWeek(week) {
-  state.week = week;
-  weekSaid();
-  recolor();
-  turn(state.active);
-}
-
-// ---------------------------------------------------------------- one lot
-function choose(lot, how = {}) {
-  state.chosen = lot;
-  if (how.from === "list") state.held = true;
-  if (state.outline) state.outline.remove();
-  state.outline = null;
-  el("lots").querySelectorAll("[role=option]").forEach((node, i) =>
-    node.setAttribute("aria-selected", String(state.list[state.from + i] === lot)));
-  details(how.others || []);
-  el("said").textContent = lot < 0 ? "" : visible(summary(lot));
-  if (lot < 0 || !data.shape.has(lot)) return;
-  const { box } = data.shape;
-  state.outline = outlined(ringsOf(data.shape, lot, latLng));
-  if (how.from) map.fitBounds(bounds(box.subarray(4 * lot, 4 * lot + 4)), { ...room(), maxZoom: 18 });
-  if (how.from === "search") { state.held = false; listSoon(); }
-}
-
-function lotsAt(point, reachPx = NEAR_PX) { // all lots under the point; else the nearest lot within a few pixels
-  const reach = reachPx / 2 ** map.getZoom();
-  const hit = data.shape.grid(point.x, point.y, point.x, point.y).filter((k) => holds(data.shape, k, point.x, point.y));
-  if (hit.length) return hit.reverse();
-  const far = (k) => Math.hypot(centre(k)[0] - point.x, centre(k)[1] - point.y);
-  return data.shape.grid(point.x - reach, point.y - reach, point.x + reach, point.y + reach)
-    .map((k) => [far(k), k]).filter(([d]) => d <= reach).sort((p, q) => p[0] - q[0]).slice(0, 1).map(([, k]) => k);
-}
 
 function step(by) { // the lot before or after the chosen one in the list
   const at = state.list.indexOf(state.chosen), to = Math.max(0, Math.min(state.list.length - 1, at < 0 ? state.active : at + by));
@@ -109,8 +39,7 @@ function zoomBy(levels) {
   map.setZoom(map.getZoom() + levels, { animate: false });
 }
 
-
-// ---------------------------------------------------------------- units, paper, start
+// ---------------------------------------------------------------- units and view
 function showUnits(name) {
   units.now = name;
   scaleBar();
@@ -120,19 +49,20 @@ function showUnits(name) {
 }
 
 function home(box) {
-  if (data.shape.all[2] >= data.shape.all[0]) map.fitBounds(bounds(box), { ...room(), maxZoom: 18 });
+  if (data.shape.all[2] >= data.shape.all[0]) map.fitBounds(bounds(box), { ...room(state.paper), maxZoom: 18 });
 }
 
 function missingWords() { // what this file does not hold, and why
   return [about.no_past_weeks, data.past.lines ? "" : "Soil lines are not in this file."].filter(Boolean).join(" ");
 }
 
+// ---------------------------------------------------------------- start
 function controls() {
   const p = data.past, choice = el("layer");
   const shown = Object.entries(about.scales).filter(([name]) => name !== "weeks" || (p.history && p.drought));
   shown.forEach(([name, scale]) => { put(choice, "option", scale.title).value = name; });
   choice.addEventListener("change", () => showScale(choice.value));
-  unitChoice();
+  unitChoice(showUnits);
   if (p.drought) {
     el("week").max = p.drought.weeks.length - 1;
     el("week").value = state.week = p.drought.weeks.length - 1;
@@ -150,6 +80,7 @@ function controls() {
   el("search").addEventListener("blur", () => open(false));
   el("order").addEventListener("change", list);
   el("only-view").addEventListener("change", () => { state.held = false; list(); });
+  whenRowChosen((lot) => choose(lot, { from: "list" }));
   el("lots").addEventListener("keydown", listKeys);
   el("before").addEventListener("click", () => turn(state.from - PAGE));
   el("after").addEventListener("click", () => turn(state.from + PAGE));
@@ -163,14 +94,14 @@ function layers() {
     map.getPane(name).style.pointerEvents = "none";
   });
   const grid = (pane) => ({ keepBuffer: 1, updateWhenZooming: false, pane });
-  lots = new LotLayer(grid("tilePane"));
+  drawn.lots = new LotLayer(grid("tilePane"));
   if (data.past.drought) {
-    drought = new DroughtLayer(grid("drought"));
-    edges = new DroughtLayer(grid("edges"));
+    drawn.drought = new DroughtLayer(grid("drought"));
+    drawn.edges = new DroughtLayer(grid("edges"));
   }
   if (data.past.lines) {
     const middle = data.shape.all.every(Number.isFinite) ? bounds(data.shape.all).getCenter().lat : 0;
-    soilLines = new SoilLineLayer(grid("soil")).show(data.past.lines.shape, bandWidth(about.soil, middle));
+    drawn.soilLines = new SoilLineLayer(grid("soil")).show(data.past.lines.shape, bandWidth(about.soil, middle));
   }
 }
 
@@ -205,7 +136,6 @@ function mapEvents() {
 }
 
 function start() {
-  about = data.about;
   units.now = about.units;
   pageHead();
   [about.cautions.main, about.cautions.soil, about.cautions.not_seen].filter(Boolean)
@@ -214,7 +144,7 @@ function start() {
   controls();
   baseMap();
   mapEvents();
-  lots.once("load", () => requestAnimationFrame(() => {
+  drawn.lots.once("load", () => requestAnimationFrame(() => {
     performance.mark("riskmap-drawn");
     document.body.dataset.ready = "yes";
   }));
@@ -222,15 +152,16 @@ function start() {
   showScale("expected");
   showUnits(about.units);
   home(data.shape.core);
-  lots.addTo(map);
+  drawn.lots.addTo(map);
   showLines();
   legend();
 }
 
 unpack(el("data").textContent)
   .then((raw) => {
-    data = read(raw);
-    map = map_riskmap;
+    setData(read(raw));
+    setAbout(data.about);
+    setMap(map_riskmap);
     performance.mark("riskmap-decoded");
     start();
   })

@@ -1,5 +1,7 @@
-// Part 1 of the map page: reading the data block. The parts are joined inside one function by web_map.py.
-async function unpack(base64) {
+// Reads the data block of the map page.
+import { TILE, inflate, wholeNumbers } from "../shared/page.js";
+
+export async function unpack(base64) {
   const text = atob(base64.trim());
   const packed = new Uint8Array(text.length);
   for (let i = 0; i < text.length; i++) packed[i] = text.charCodeAt(i);
@@ -11,7 +13,7 @@ function summed(steps) {
   return steps;
 }
 
-function read(raw) {
+export function read(raw) {
   const headLength = new DataView(raw.buffer).getUint32(0, true);
   const head = JSON.parse(new TextDecoder().decode(raw.subarray(4, 4 + headLength)));
   const array = {}, entries = {};

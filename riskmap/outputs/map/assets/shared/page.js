@@ -1,19 +1,21 @@
-// What the one-file map and the county page share: text, hatches, lengths, class labels, ranges, the base map. Joined in
-// front of the parts of either page, inside one function. `about`, `map`, `state` and
-// `showUnits` are the page's own.
+// What the one-file map and the county page share: text, hatches, lengths, class labels, ranges, the base map.
 // Every text that comes from data reaches a page through `put`, as text, never as markup.
-const el = (id) => document.getElementById(id);
-const MM_PER_INCH = 25.4, TILE = 256, BATCH = 200, SMALL_PX = 3, CELL_PX = 4, PAGE = 50, NEAR_PX = 8;
-const narrow = () => window.matchMedia("(max-width: 46rem)").matches;
+import { about, map } from "./context.js";
+
+export const el = (id) => document.getElementById(id);
+export const TILE = 256;
+export const BATCH = 200;
+export const PAGE = 50;
+export const NEAR_PX = 8;
+export const narrow = () => window.matchMedia("(max-width: 46rem)").matches;
 performance.mark("riskmap-start");
-
 const HIDDEN = /[\u0000-\u001f\u007f-\u009f\u00ad\u200b-\u200f\u2028-\u202e\u2060\u2066-\u2069\ufeff]/g;
-const visible = (text) => String(text).replace(HIDDEN, (c) => "\\u" + c.charCodeAt(0).toString(16).padStart(4, "0"));
-const fill = (text, parts) => text.replace(/\{(\w+)\}/g, (all, name) => (name in parts ? parts[name] : all));
-const count = (n) => n.toLocaleString("en-US");
-const many = (n, name) => `${count(n)} ${name}${n === 1 ? "" : "s"}`;
+export const visible = (text) => String(text).replace(HIDDEN, (c) => "\\u" + c.charCodeAt(0).toString(16).padStart(4, "0"));
+export const fill = (text, parts) => text.replace(/\{(\w+)\}/g, (all, name) => (name in parts ? parts[name] : all));
+export const count = (n) => n.toLocaleString("en-US");
+export const many = (n, name) => `${count(n)} ${name}${n === 1 ? "" : "s"}`;
 
-function put(parent, tag, text, className) {
+export function put(parent, tag, text, className) {
   const node = document.createElement(tag);
   if (text !== undefined && text !== null) node.textContent = visible(text);
   if (className) node.className = className;
@@ -22,12 +24,12 @@ function put(parent, tag, text, className) {
 }
 
 // ---------------------------------------------------------------- data: compressed bytes, numbers, shapes
-async function inflate(packed) {
+export async function inflate(packed) {
   const stream = new Blob([packed]).stream().pipeThrough(new DecompressionStream("gzip"));
   return new Uint8Array(await new Response(stream).arrayBuffer());
 }
 
-function wholeNumbers(raw, at, n) { // four byte planes of zigzag numbers, see encode.py
+export function wholeNumbers(raw, at, n) { // four byte planes of zigzag numbers, see data_block.py
   const out = new Int32Array(n);
   for (let i = 0; i < n; i++) {
     const z = raw[at + i] | (raw[at + n + i] << 8) | (raw[at + 2 * n + i] << 16) | (raw[at + 3 * n + i] << 24);
@@ -36,7 +38,7 @@ function wholeNumbers(raw, at, n) { // four byte planes of zigzag numbers, see e
   return out;
 }
 
-function holds(shape, lot, px, py) { // even-odd rule over all rings of the lot
+export function holds(shape, lot, px, py) { // even-odd rule over all rings of the lot
   let inside = false;
   for (let r = shape.lotStart[lot]; r < shape.lotStart[lot + 1]; r++) {
     const from = shape.ringStart[r], to = shape.ringStart[r + 1];
@@ -49,7 +51,7 @@ function holds(shape, lot, px, py) { // even-odd rule over all rings of the lot
 }
 
 // ---------------------------------------------------------------- hatches
-const hatches = () => [...Object.values(about.hatch), "ticked"].map((kind) => hatchCanvas(kind, about.outline)); // states, then no value
+export const hatches = () => [...Object.values(about.hatch), "ticked"].map((kind) => hatchCanvas(kind, about.outline)); // states, then no value
 
 function drawHatch(ctx, kind, ink, ground) { // an 8 px square that repeats; lines every 4 px
   ctx.fillStyle = ground;
@@ -68,27 +70,30 @@ function drawHatch(ctx, kind, ink, ground) { // an 8 px square that repeats; lin
   if (kind === "ticked") for (const p of [0, 4]) ctx.fillRect(p, p, 1.2, 4);
 }
 
-function hatchCanvas(kind, ink, ground = "#ffffff") {
+export function hatchCanvas(kind, ink, ground = "#ffffff") {
   const canvas = document.createElement("canvas");
   canvas.width = canvas.height = 8;
   drawHatch(canvas.getContext("2d"), kind, ink, ground);
   return canvas;
 }
 
-function edgeOf(ctx, edge, px) { // outline by the colour of the class, so that it shows on the darkest too; a state has ink
+export function edgeOf(ctx, edge, px) { // outline by the colour of the class, so that it shows on the darkest too; a state has ink
   ctx.strokeStyle = edge || "#1a1a1a";
   ctx.lineWidth = px > 24 ? 1 : 0.6;
 }
 
 // ---------------------------------------------------------------- lengths in the chosen units
-const units = { now: "us" };
-const rounded = (mm) => (units.now === "us" ? (mm / MM_PER_INCH).toFixed(1) : Math.round(mm).toFixed(0))
+const MM_PER_INCH = 25.4;
+export const units = { now: "us" };
+
+export const rounded = (mm) => (units.now === "us" ? (mm / MM_PER_INCH).toFixed(1) : Math.round(mm).toFixed(0))
   .replace(/^-(0(\.0)?)$/, "$1").replace("-", "−");
-const unit = () => (units.now === "us" ? "in" : "mm");
-const length = (mm) => (mm === null ? "—" : rounded(mm) + " " + unit());
-const signed = (mm) => (mm === null ? "—" : (/[1-9]/.test(rounded(mm)) && mm > 0 ? "+" : "") + length(mm));
-const distance = (m) => (units.now === "us" ? count(Math.round(m / 0.3048)) + " ft" : count(Math.round(m)) + " m");
-const percent = (share) => (share === null ? "—" : Math.round(100 * share) + " %");
+
+export const unit = () => (units.now === "us" ? "in" : "mm");
+export const length = (mm) => (mm === null ? "—" : rounded(mm) + " " + unit());
+export const signed = (mm) => (mm === null ? "—" : (/[1-9]/.test(rounded(mm)) && mm > 0 ? "+" : "") + length(mm));
+export const distance = (m) => (units.now === "us" ? count(Math.round(m / 0.3048)) + " ft" : count(Math.round(m)) + " m");
+export const percent = (share) => (share === null ? "—" : Math.round(100 * share) + " %");
 
 function classLabels(scale) {
   if (scale.classes.length) return scale.words.length ? scale.words : scale.classes;
@@ -105,7 +110,7 @@ function classLabels(scale) {
 }
 
 // ---------------------------------------------------------------- legend
-function swatch(item, draw) {
+export function swatch(item, draw) {
   const canvas = put(item, "canvas", null, "swatch");
   canvas.width = 24;
   canvas.height = 16;
@@ -113,7 +118,7 @@ function swatch(item, draw) {
   draw(canvas.getContext("2d"));
 }
 
-function legendRows(box, scale, counts, style) { // classes with their limits, then, apart, what has none: hatched
+export function legendRows(box, scale, counts, style) { // classes with their limits, then, apart, what has none: hatched
   const k = scale.colors.length, what = scale.limits_mm.length ? "number" : "class";
   const names = [...classLabels(scale), ...Object.values(about.states), scale.missing];
   const rows = (from, to) => {
@@ -132,25 +137,25 @@ function legendRows(box, scale, counts, style) { // classes with their limits, t
   if (without) rows(k, names.length);
 }
 
-function legendFoot(box, lots, lost) {
+export function legendFoot(box, lots, lost) {
   put(box, "p", many(lots, "lot") + "." + (lost ? ` ${count(lost)} without a shape: in the list only.` : ""), "note");
   put(box, "p", "Zoomed out, a small square shows the middle class of its lots.", "note");
 }
 
 // ---------------------------------------------------------------- list, outline, view
-function keepInSight(box, node) {
+export function keepInSight(box, node) {
   if (node.offsetTop < box.scrollTop) box.scrollTop = node.offsetTop;
   if (node.offsetTop + node.offsetHeight > box.scrollTop + box.clientHeight) {
     box.scrollTop = node.offsetTop + node.offsetHeight - box.clientHeight;
   }
 }
 
-function outlined(rings) { // the chosen lot: dark within white, to be seen on every colour
+export function outlined(rings) { // the chosen lot: dark within white, to be seen on every colour
   const line = (color, weight) => L.polygon(rings, { color, weight, fill: false, interactive: false });
   return L.layerGroup([line("#ffffff", 6), line("#1a1a1a", 3)]).addTo(map);
 }
 
-function ringsOf(shape, k, at) { // the rings of one shape as latitudes and longitudes; `at` makes them from x and y
+export function ringsOf(shape, k, at) { // the rings of one shape as latitudes and longitudes; `at` makes them from x and y
   const { x, y, ringStart, lotStart } = shape, rings = [];
   for (let r = lotStart[k]; r < lotStart[k + 1]; r++) {
     const ring = [];
@@ -160,39 +165,41 @@ function ringsOf(shape, k, at) { // the rings of one shape as latitudes and long
   return rings;
 }
 
-function room() { // keep clear of the legend where it lies on the map
-  const over = narrow() || state.paper ? 0 : el("legend").offsetWidth + 10;
+export function room(paper) { // keep clear of the legend where it lies on the map
+  const over = narrow() || paper ? 0 : el("legend").offsetWidth + 10;
   return { paddingTopLeft: [50, 12], paddingBottomRight: [over + 12, 30], animate: false };
 }
 
 const ScaleBar = L.Control.Scale.extend({ // with thousands set off like every other number of the page
-  _updateScale(bar, text, ratio) {
-    L.Control.Scale.prototype._updateScale.call(this, bar, text, ratio);
-    bar.textContent = text.replace(/\d+/, (n) => count(Number(n)));
+  _updateScale(line, text, ratio) {
+    L.Control.Scale.prototype._updateScale.call(this, line, text, ratio);
+    line.textContent = text.replace(/\d+/, (n) => count(Number(n)));
   },
 });
 
-function scaleBar() { // in the chosen units, in place of the last
-  if (state.bar) state.bar.remove();
+let bar = null;
+
+export function scaleBar() { // in the chosen units, in place of the last
+  if (bar) bar.remove();
   const wide = 6 * parseFloat(getComputedStyle(document.body).fontSize); // room for its text, also when text is enlarged
-  state.bar = new ScaleBar({ maxWidth: Math.max(100, wide), metric: units.now === "si", imperial: units.now === "us" }).addTo(map);
+  bar = new ScaleBar({ maxWidth: Math.max(100, wide), metric: units.now === "si", imperial: units.now === "us" }).addTo(map);
 }
 
-function unitChoice() {
+export function unitChoice(showUnits) {
   document.querySelectorAll("input[name=units]").forEach((node) => {
     node.checked = node.value === about.units;
     node.addEventListener("change", () => showUnits(node.value));
   });
 }
 
-function pageHead() {
+export function pageHead() {
   el("area").textContent = visible(about.area);
   el("standing").textContent = about.cautions.standing;
   about.lines.concat(about.credits).forEach((line) => put(el("sources"), "p", line));
 }
 
 // ---------------------------------------------------------------- base map, only when the page was made with one
-function baseMap() {
+export function baseMap() {
   if (!about.basemap) return;
   const { url, attribution, host, max_zoom: deepest } = about.basemap, line = put(el("choices"), "div", null, "line");
   const name = put(line, "label"), box = put(name, "input");

@@ -1,8 +1,12 @@
-// Part 2 of the map page: classes, patterns, and the layers drawn on canvas tiles.
-const stateNames = (about) => Object.keys(about.states);
+// Classes, patterns, and the layers drawn on canvas tiles.
+import { TILE, BATCH, hatches, hatchCanvas, edgeOf } from "../shared/page.js";
+
+const SMALL_PX = 3;
+const CELL_PX = 4;
+export const stateNames = (about) => Object.keys(about.states);
 
 // Class number of every lot; after the classes come the states, then "no value here".
-function classify(data, scale, week) {
+export function classify(data, scale, week) {
   const states = stateNames(data.about), k = scale.colors.length, code = new Uint8Array(data.n), row = data.row;
   const stateOf = data.column("state"), name = data.texts.state.map((s) => (states.includes(s) ? states.indexOf(s) : states.length));
   const own = classesOf(data, scale, week), none = k + states.length;
@@ -40,9 +44,9 @@ function classesOf(data, scale, week) { // function of a lot: its class, -1 with
   return perRow ? (lot) => table[data.row[lot]] : (lot) => table[lot];
 }
 
-const monthNumber = (text) => 12 * Number(text.slice(0, 4)) + Number(text.slice(5, 7)) - 1;
+export const monthNumber = (text) => 12 * Number(text.slice(0, 4)) + Number(text.slice(5, 7)) - 1;
 
-function ages(data) { // years since the middle of the possible pour dates, per shared row; -1 when not known
+export function ages(data) { // years since the middle of the possible pour dates, per shared row; -1 when not known
   const now = monthNumber(data.about.today), basis = data.texts.pour_date_basis, ended = (t) => (t ? monthNumber(t) : NaN);
   const early = data.texts.pour_date_early.map(ended), late = data.texts.pour_date_late.map(ended);
   const e = data.column("pour_date_early"), l = data.column("pour_date_late"), b = data.column("pour_date_basis");
@@ -60,7 +64,7 @@ function fillsOf(scale, paper) {
   return [...colors, ...hatches()];
 }
 
-const paint = (ctx, what) => (typeof what === "string" ? what : ctx.createPattern(what, "repeat"));
+export const paint = (ctx, what) => (typeof what === "string" ? what : ctx.createPattern(what, "repeat"));
 
 // A layer whose tiles are canvases that are drawn at once, and drawn again in place when only colours change.
 const CanvasLayer = L.GridLayer.extend({
@@ -88,7 +92,7 @@ function near(view, shape, px) { // shapes that touch the tile or its margin
   return shape.grid(view.x - margin, view.y - margin, view.x + view.edge + margin, view.y + view.edge + margin);
 }
 
-function trace(view, shape, k, closed) { // the rings or lines of one shape, added to the path
+export function trace(view, shape, k, closed) { // the rings or lines of one shape, added to the path
   const { ctx, zoom } = view, { x, y, ringStart, lotStart } = shape;
   for (let r = lotStart[k]; r < lotStart[k + 1]; r++) {
     let i = ringStart[r];
@@ -98,7 +102,7 @@ function trace(view, shape, k, closed) { // the rings or lines of one shape, add
   }
 }
 
-const LotLayer = CanvasLayer.extend({
+export const LotLayer = CanvasLayer.extend({
   show(data, scale, code, paper) {
     this.data = data;
     this.code = code;
@@ -170,9 +174,10 @@ function middle(counts, classes) { // median class; the commonest state where st
   return c;
 }
 
-const DROUGHT_ALPHA = 0.45; // full colours would drown the lots; the legend is as pale
+export const DROUGHT_ALPHA = 0.45; // full colours would drown the lots; the legend is as pale
+
 // Polygons of the weekly drought map: filled beneath the lots, their edges dashed above them.
-const DroughtLayer = CanvasLayer.extend({
+export const DroughtLayer = CanvasLayer.extend({
   show(drought, colors, week, edges) {
     Object.assign(this, { drought, colors, week, edges });
     return this._map ? this.repaint() : this;
@@ -194,7 +199,7 @@ const DroughtLayer = CanvasLayer.extend({
   },
 });
 
-function stripes(px) { // open stripes, nothing between them; 8 and 16 px divide a tile, so that they run on
+export function stripes(px) { // open stripes, nothing between them; 8 and 16 px divide a tile, so that they run on
   const canvas = document.createElement("canvas"), ctx = canvas.getContext("2d");
   canvas.width = canvas.height = px;
   for (const [color, width] of [["#ffffff", 2.6], ["#1a1a1a", 1.1]]) {
@@ -208,7 +213,7 @@ function stripes(px) { // open stripes, nothing between them; 8 and 16 px divide
 }
 
 // Soil lines: thin up to the scale they were mapped at; beyond it a band as wide as the doubt on the ground.
-const SoilLineLayer = CanvasLayer.extend({
+export const SoilLineLayer = CanvasLayer.extend({
   show(shape, width) {
     Object.assign(this, { shape, width });
     return this;
@@ -228,11 +233,11 @@ const SoilLineLayer = CanvasLayer.extend({
 
 const CSS_PX_PER_M = 96 / 0.0254; // a CSS pixel is 1/96 inch
 
-function metersPerPx(zoom, latitude) { // web Mercator, WGS84 radius
+export function metersPerPx(zoom, latitude) { // web Mercator, WGS84 radius
   return 2 * Math.PI * 6378137 * Math.cos(latitude * Math.PI / 180) / (TILE * 2 ** zoom);
 }
 
-function bandWidth(soil, latitude) { // px at a zoom: 0 up to the mapping scale, then both sides of the line
+export function bandWidth(soil, latitude) { // px at a zoom: 0 up to the mapping scale, then both sides of the line
   return (zoom) => {
     const meters = metersPerPx(zoom, latitude);
     return soil.scale && meters * CSS_PX_PER_M < soil.scale ? 2 * soil.width_m / meters : 0;

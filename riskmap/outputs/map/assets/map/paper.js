@@ -1,7 +1,13 @@
-// Part 5 of the map page: the map on paper, one picture of what is seen, drawn at the scale that fills the sheet.
+// The map on paper: one picture of what is seen, drawn at the scale that fills the sheet.
+import { map } from "../shared/context.js";
+import { el, TILE, narrow, count, units } from "../shared/page.js";
+import { trace, metersPerPx } from "./draw.js";
+import { data, drawn, state, latLng, linesShown } from "./state.js";
+import { recolor } from "./show.js";
+
 const SHEET = { width: 720, height: 340, dots: 2 }; // CSS px; two dots each are about 190 dots an inch on paper
 
-function clearBox() { // world px of what is seen now beside the legend, cut to where the lots are
+export function clearBox() { // world px of what is seen now beside the legend, cut to where the lots are
   const size = map.getSize(), over = narrow() ? 0 : el("legend").offsetWidth + 10, all = data.shape.all;
   const world = (x, y) => map.options.crs.latLngToPoint(map.containerPointToLatLng([x, y]), 0);
   const a = world(0, 0), b = world(Math.max(size.x - over, 1), size.y);
@@ -9,7 +15,7 @@ function clearBox() { // world px of what is seen now beside the legend, cut to 
   return cut[2] > cut[0] && cut[3] > cut[1] ? cut : [a.x, a.y, b.x, b.y];
 }
 
-function paper(on) {
+export function paper(on) {
   if (state.paper === on) return;
   state.paper = on;
   state.sheet = on ? sheetView() : null;
@@ -31,7 +37,7 @@ function sheet() {
   if (!state.sheet) return;
   const { zoom, x: left, y: top } = state.sheet;
   const weeks = state.scale === "weeks", edge = TILE / zoom;
-  const shown = [weeks && drought, lots, weeks && edges, linesShown() && soilLines].filter(Boolean);
+  const shown = [weeks && drawn.drought, drawn.lots, weeks && drawn.edges, linesShown() && drawn.soilLines].filter(Boolean);
   for (const layer of shown) {
     for (let i = 0; i * TILE < width; i++) for (let j = 0; j * TILE < height; j++) {
       ctx.setTransform(dots, 0, 0, dots, i * TILE * dots, j * TILE * dots);
@@ -75,4 +81,3 @@ function scaleOn(ctx, meters) { // the longest round length of at most 140 px
   ctx.stroke();
   ctx.fillText(name, 16, y - 5);
 }
-

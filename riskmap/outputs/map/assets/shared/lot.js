@@ -1,9 +1,12 @@
 // What the one-file map and the county page tell about one lot, in the same order and words. A `lot` answers
 // `text(column)`, "" without one, and `number(column)`, null without one.
-const said = (kind, code) => about.words[kind][code] || code;
+import { about } from "./context.js";
+import { fill, put, rounded, unit, length, signed, distance, percent } from "./page.js";
+
+export const said = (kind, code) => about.words[kind][code] || code;
 const withRange = (lot, column) => ["", "_p10", "_p90"].map((end) => lot.number(column + end));
 
-function tellLot(box, lot, place, past) { // `place`: latitude and longitude or null; `past` adds the history, if any
+export function tellLot(box, lot, place, past) { // `place`: latitude and longitude or null; `past` adds the history, if any
   const code = lot.text("state"), first = put(box, "dl");
   if (code) noNumber(first, lot, code); else score(first, lot);
   pourRow(first, lot);
