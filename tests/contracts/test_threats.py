@@ -14,6 +14,7 @@ from functools import cache
 from pathlib import Path
 
 import pytest
+from each_case import check_each
 
 TESTS = Path(__file__).resolve().parents[1]
 PACKAGE = TESTS.parent / "riskmap"
@@ -231,13 +232,15 @@ def test_every_threat_has_one_row() -> None:
     assert all(t.tests or t.left for t in THREATS)
 
 
-@pytest.mark.parametrize("threat", THREATS, ids=lambda t: f"{t.number:02d} {t.words}")
-def test_its_tests_are_in_the_tree(threat: Threat) -> None:
-    for name in threat.tests:
-        file, _, function = name.partition("::")
-        assert (TESTS / file).is_file(), name
-        assert function in functions(TESTS / file), name
-    assert len(set(threat.tests)) == len(threat.tests)
+def test_its_tests_are_in_the_tree() -> None:
+    def check(threat: Threat) -> None:
+        for name in threat.tests:
+            file, _, function = name.partition("::")
+            assert (TESTS / file).is_file(), name
+            assert function in functions(TESTS / file), name
+        assert len(set(threat.tests)) == len(threat.tests)
+
+    check_each(THREATS, check, lambda threat: f"{threat.number:02d} {threat.words}")
 
 
 # ---------------------------------------------------------------- two threats that only the code itself can answer
@@ -262,9 +265,11 @@ def runs_code(source: str) -> list[str]:
     return found
 
 
-@pytest.mark.parametrize("path", sorted(PACKAGE.rglob("*.py")), ids=lambda p: str(p.relative_to(PACKAGE)))
-def test_nothing_is_loaded_that_can_run(path: Path) -> None:
-    assert runs_code(path.read_text(encoding="utf-8")) == []
+def test_nothing_is_loaded_that_can_run() -> None:
+    def check(path: Path) -> None:
+        assert runs_code(path.read_text(encoding="utf-8")) == []
+
+    check_each(sorted(PACKAGE.rglob("*.py")), check, lambda path: str(path.relative_to(PACKAGE)))
 
 
 def test_the_rule_sees_what_it_forbids() -> None:
