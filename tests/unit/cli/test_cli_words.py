@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 from shared_runs import with_store
 
-ROOT = Path(__file__).resolve().parents[2]
+ROOT = Path(__file__).resolve().parents[3]
 
 
 def riskmap(*arguments: str, cwd: Path = ROOT) -> subprocess.CompletedProcess[str]:

@@ -14,7 +14,7 @@ from each_case import check_each
 
 from riskmap.cli.terminal import Guarded, guarded
 
-ROOT = Path(__file__).resolve().parents[2]
+ROOT = Path(__file__).resolve().parents[3]
 
 
 def written(*texts: str, encoding: str = "utf-8") -> str:
