@@ -70,7 +70,7 @@ def test_workers_that_die_again_and_again_are_told() -> None:
 
 START_AND_WAIT = """
 import time
-from riskmap import workers
+from riskmap.run import workers
 if __name__ == "__main__":
     with workers.Processes(2) as crew:
         crew.map(workers.warm_up, [(), ()])
