@@ -11,7 +11,7 @@ demo: $(READY)
 	$(VENV)/bin/riskmap demo
 
 test: $(READY)
-	$(VENV)/bin/python -m pytest -n auto -m "not benchmark"
+	$(VENV)/bin/python -m pytest -n auto --dist worksteal -m "not benchmark" --durations=10
 	$(VENV)/bin/python -m pytest -m benchmark -s
 
 lint: $(READY)

@@ -1,7 +1,7 @@
 """Colours and class limits of every product, in one place.
 
 Rules: a ramp's neighbours differ by at least 15 CAM02-UCS units, also with simulated deuteranomaly, protanomaly and
-tritanomaly; a label on a class has a contrast of at least 4.5. Both are measured in tests/unit/test_outputs_palette.py.
+tritanomaly; a label on a class has a contrast of at least 4.5. Both are measured in tests/unit/outputs.
 States never take a colour of a scale: they are hatched.
 """
 

@@ -13,7 +13,7 @@ from riskmap.common.errors import SettingsError
 from riskmap.common.setting_words import models_in
 from riskmap.common.settings import Area, known_keys
 
-ROOT = Path(__file__).resolve().parents[2]
+ROOT = Path(__file__).resolve().parents[3]
 TUNED = ("lot_settings", "soil_settings", "climate_settings", "movement")  # their lists have a column for the range
 
 

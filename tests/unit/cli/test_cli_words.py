@@ -8,8 +8,9 @@ import time
 from pathlib import Path
 
 import pytest
+from shared_runs import with_store
 
-ROOT = Path(__file__).resolve().parents[2]
+ROOT = Path(__file__).resolve().parents[3]
 
 
 def riskmap(*arguments: str, cwd: Path = ROOT) -> subprocess.CompletedProcess[str]:
@@ -71,7 +72,7 @@ def test_unknown_command_and_option() -> None:
     assert riskmap("--version").stdout.startswith("riskmap")
 
 
-def test_public_writes_nothing_about_one_lot(tmp_path: Path) -> None:
+def test_public_writes_nothing_about_one_lot(shared_models: Path, tmp_path: Path) -> None:
     """The example with few draws; every id of its lots is looked for in every file of the run."""
     import geopandas as gpd
 
@@ -81,7 +82,8 @@ def test_public_writes_nothing_about_one_lot(tmp_path: Path) -> None:
                  "spei_6.tif", "pdsi.tif"):
         text = text.replace(f'"{name}"', f'"{(example / name).as_posix()}"')
     (tmp_path / "area.toml").write_text(text, encoding="utf-8")
-    done = riskmap("estimate", str(tmp_path / "area.toml"), "--outputs", str(tmp_path / "out"), "--public")
+    outputs = with_store(tmp_path / "out", shared_models)
+    done = riskmap("estimate", str(tmp_path / "area.toml"), "--outputs", str(outputs), "--public")
     assert done.returncode == 1, done.stderr  # some lots have a state
     (run,) = [path for path in (tmp_path / "out").iterdir() if path.is_dir() and not path.name.startswith(".")]
     names = {path.name for path in run.iterdir()}

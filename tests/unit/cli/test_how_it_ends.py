@@ -19,7 +19,7 @@ from riskmap.cli.exit_codes import MEANING, Exit
 from riskmap.cli.main import cli
 from riskmap.common.errors import LayerError
 
-ROOT = Path(__file__).resolve().parents[2]
+ROOT = Path(__file__).resolve().parents[3]
 PACKAGE = ROOT / "riskmap"
 LOTS = "lot_id,lon,lat\nÄ-1 東京,-99.001,31.001\n"
 AREA = ('[area]\nname = "x"\n[lots]\npath = "lots_東京.csv"\n[soil]\npath = "no_soil_東京.zip"\n'

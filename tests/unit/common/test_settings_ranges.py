@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from each_case import check_each
 from pydantic import ValidationError
 
 from riskmap.common import setting_ranges, setting_words, settings
@@ -136,8 +137,12 @@ def test_whole_numbers_stand_for_numbers_and_texts_stay(tmp_path: Path) -> None:
     assert area.lots.path == Path("l.csv")
 
 
-@pytest.mark.parametrize(("section", "key"), LISTED)
-def test_both_ends_belong_to_the_range_and_nothing_beyond_them(section: str, key: str) -> None:
+def test_both_ends_belong_to_the_range_and_nothing_beyond_them() -> None:
+    check_each(LISTED, both_ends_belong_and_nothing_beyond_them, ".".join)
+
+
+def both_ends_belong_and_nothing_beyond_them(place: tuple[str, str]) -> None:
+    section, key = place
     model = Area.model_fields[section].default.__class__
     allowed, default = setting_ranges.RANGES[section][key], model.model_fields[key].default
     assert allowed.holds(default)

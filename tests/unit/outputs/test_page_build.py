@@ -15,7 +15,7 @@ import pytest
 from riskmap.outputs import html_page
 from riskmap.outputs.map import page_build
 
-PROJECT = Path(__file__).resolve().parents[2]
+PROJECT = Path(__file__).resolve().parents[3]
 PAGES = ("map", "county")
 LINTER = shutil.which("oxlint", path=str(Path(sys.executable).parent)) or shutil.which("oxlint")
 

@@ -14,7 +14,7 @@ from riskmap.common.errors import LayerError
 from riskmap.common.problems import Problem, kept_by_refusal, lines
 from riskmap.run import check
 
-ROOT = Path(__file__).resolve().parents[2]
+ROOT = Path(__file__).resolve().parents[3]
 
 
 def test_the_example_is_read_and_its_counts_add_up(example: Path) -> None:
