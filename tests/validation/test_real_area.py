@@ -114,7 +114,7 @@ def test_a_refreshed_download_changes_keys_and_no_result(area: settings.Area, fo
     pd.testing.assert_frame_equal(before.layer, after.layer)
 
 
-def test_columns_are_few_and_stand_for_their_lots(area: settings.Area,
+def test_archetypes_are_few_and_stand_for_their_lots(area: settings.Area,
                                                   attached: tuple[pd.DataFrame, soil.SoilAttached]) -> None:
     lot, ground = attached
     climate = pd.DataFrame({"lot_row": lot["lot_row"], "cell_id": "0309"})
@@ -132,4 +132,4 @@ def test_columns_are_few_and_stand_for_their_lots(area: settings.Area,
     lot_profile = ground.lot_profile.assign(archetype_id=shared.lot_archetype[ground.lot_profile["lot_row"]])
     joined = lot_profile.merge(shared.archetype_profile, on=["archetype_id", "profile_id"], suffixes=("", "_archetype"))
     assert len(joined) == len(ground.lot_profile)
-    assert np.abs(joined["weight"] - joined["weight_column"]).max() < 1e-5
+    assert np.abs(joined["weight"] - joined["weight_archetype"]).max() < 1e-5
