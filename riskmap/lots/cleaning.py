@@ -112,9 +112,9 @@ def _states(shape_reason: NDArray, foundation: pd.Series, other_foundation: NDAr
     reason[state == "not_yet_poured"] = STATES["not_yet_poured"]
     reason[state == "unmatched"] = shape_reason[state == "unmatched"]
     codes, distinct = pd.factorize(foundation)
-    told = np.array([f"{STATES['not_applicable']}: foundation type is \"{shown(text)}\"" for text in distinct] or [""],
-                    dtype=object)
-    reason[other_foundation] = told[codes[other_foundation]]
+    texts = np.array([f"{STATES['not_applicable']}: foundation type is \"{shown(text)}\"" for text in distinct] or [""],
+                     dtype=object)
+    reason[other_foundation] = texts[codes[other_foundation]]
     return state, reason
 
 
@@ -127,7 +127,7 @@ def _changed(shapes: geometry.Shapes, fraction: float) -> NDArray[np.bool_]:
 def _flags(marks: dict[str, NDArray[np.bool_]]) -> NDArray[np.object_]:
     """Return the flags of each row as one text; each combination is written once."""
     code = sum((mark.astype(np.int64) << bit for bit, mark in enumerate(marks.values())), np.int64(0))
-    found, position = np.unique(code, return_inverse=True)
+    codes, position = np.unique(code, return_inverse=True)
     names = list(marks)
-    written = [join_flags(name for bit, name in enumerate(names) if value >> bit & 1) for value in found]
+    written = [join_flags(name for bit, name in enumerate(names) if value >> bit & 1) for value in codes]
     return np.array(written, dtype=object)[position]

@@ -37,10 +37,10 @@ class Report:
         back = {"ft": units.m_to_foot, "in": units.mm_to_inch}.get(self.units.get(column, ""))
         return np.array([f"{value:.10g}" for value in (back(values) if back else values)], dtype=object)
 
-    def rows_where(self, found: NDArray[np.bool_], code: str, column: str, values: NDArray | None, *,
+    def rows_where(self, mask: NDArray[np.bool_], code: str, column: str, values: NDArray | None, *,
                    rule: NDArray | str, remedy: str, action: str) -> None:
         """Add one finding per marked row; beyond `SHOWN_ROWS` the rest is counted in one more."""
-        where, column = np.flatnonzero(found), self.label(column)
+        where, column = np.flatnonzero(mask), self.label(column)
         for i in where[:SHOWN_ROWS]:
             self.problems.append(Problem(
                 code, self.file, rule=rule if isinstance(rule, str) else str(rule[i]), remedy=remedy, action=action,
@@ -90,11 +90,11 @@ def report_shapes(report: Report, shapes: geometry.Shapes, grown: NDArray[np.boo
         report.problems.append(Problem(
             "W-LOT-022", report.file, rule=f"{int(shapes.had_heights.sum())} shapes have heights.", remedy="",
             action="The ground plan is used.", row=int(report.rows[shapes.had_heights][0]), column="geometry"))
-    told = np.full(len(grown), "", dtype=object)
+    rules = np.full(len(grown), "", dtype=object)
     for i in np.flatnonzero(shapes.reduced)[:SHOWN_ROWS]:
-        told[i] = (f"a collection of shapes; its polygons have {shapes.area_before_m2[i]:.1f} m2 one by one and "
-                   f"{shapes.area_m2[i]:.1f} m2 together.")
-    report.rows_where(shapes.reduced, "W-LOT-024", "geometry", None, rule=told, remedy="Check that the polygons are "
+        rules[i] = (f"a collection of shapes; its polygons have {shapes.area_before_m2[i]:.1f} m2 one by one and "
+                    f"{shapes.area_m2[i]:.1f} m2 together.")
+    report.rows_where(shapes.reduced, "W-LOT-024", "geometry", None, rule=rules, remedy="Check that the polygons are "
                       "the lot.", action="Only its polygons are used.")
     rule = np.full(len(grown), "", dtype=object)
     for i in np.flatnonzero(grown)[:SHOWN_ROWS]:
@@ -147,8 +147,8 @@ def _report_size(report: Report, name: str, values: NDArray[np.float64], refused
     mixed = {"m": "Were feet given as metres?", "ft": "Is it in feet?", "mm": "Were inches given as millimetres?",
              "in": "Is it in inches?"}[unit]
     rule = f"a {what} lies between {low} and {high} {unit}."
-    told = np.full(len(values), "", dtype=object)
-    told[refused] = report.as_given(name, values[refused])
-    for found, remedy in ((refused & ~area, mixed), (refused & area, "Is this an area? A side is asked for.")):
-        report.rows_where(found, code, name, told, rule=rule, remedy=remedy, action="Row kept, value treated as "
+    texts = np.full(len(values), "", dtype=object)
+    texts[refused] = report.as_given(name, values[refused])
+    for mask, remedy in ((refused & ~area, mixed), (refused & area, "Is this an area? A side is asked for.")):
+        report.rows_where(mask, code, name, texts, rule=rule, remedy=remedy, action="Row kept, value treated as "
                           "missing.")
