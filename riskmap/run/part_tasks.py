@@ -31,7 +31,7 @@ if TYPE_CHECKING:
     from riskmap.common.settings import Area
     from riskmap.movement.unique_columns import Columns
     from riskmap.outputs.files.arrow_lots import Shapes
-    from riskmap.soil import Described
+    from riskmap.soil import SurveyFacts
     from riskmap.soil.overlay import SoilPolygons
 
 MARGIN_M, WIDER = 1000.0, 4.0  # soil read around a part at first; more while a soil line may lie farther off
@@ -60,12 +60,12 @@ def write_lots(lot: gpd.GeoDataFrame, weather: ClimateAttached, folder: Path, si
 
 
 def write_survey(survey: SoilTables, lot: gpd.GeoDataFrame, area: Area, folder: Path) \
-        -> tuple[gpd.GeoDataFrame, Described, str]:
+        -> tuple[gpd.GeoDataFrame, SurveyFacts, str]:
     """Write the survey so that a part reads its tables and the polygons near it: along a curve, with boxes.
 
     Returns
     -------
-    GeoDataFrame, Described, str
+    GeoDataFrame, SurveyFacts, str
         Lines between map units near the lots; what the tables say; the key of all but the lots in the store.
     """
     from riskmap import soil
@@ -118,7 +118,7 @@ def soil_of_part(job: Job, number: int) -> tuple[Columns, dict[str, NDArray[np.i
     return replace(unique, lot_column=np.empty(0, np.int64)), touched
 
 
-def _soil(job: Job, lot: gpd.GeoDataFrame, survey: SoilTables, told: Described) -> tuple[pd.DataFrame, pd.DataFrame]:
+def _soil(job: Job, lot: gpd.GeoDataFrame, survey: SoilTables, told: SurveyFacts) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Return lot_soil and lot_profile of a part, from the store when its lots and the survey are the same."""
     from riskmap.run import reuse
 
@@ -133,7 +133,7 @@ def _soil(job: Job, lot: gpd.GeoDataFrame, survey: SoilTables, told: Described) 
     return found
 
 
-def _soil_anew(job: Job, lot: gpd.GeoDataFrame, survey: SoilTables, told: Described) \
+def _soil_anew(job: Job, lot: gpd.GeoDataFrame, survey: SoilTables, told: SurveyFacts) \
         -> tuple[pd.DataFrame, pd.DataFrame]:
     """Return lot_soil and lot_profile of a part from the polygons and lines near it."""
     from riskmap import soil
@@ -197,7 +197,7 @@ def _facts(folder: Path) -> dict[str, Any]:
     return dict(json.loads((folder / "survey.json").read_text(encoding="utf-8")))
 
 
-def _survey(folder: Path, settings: Any) -> tuple[SoilTables, Described]:
+def _survey(folder: Path, settings: Any) -> tuple[SoilTables, SurveyFacts]:
     """Return the tables of the survey without polygons, and what they say; once per process and run."""
     import geopandas as gpd
 

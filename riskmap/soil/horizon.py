@@ -211,9 +211,9 @@ def lep_triple(low: Array, value: Array, high: Array, clay_pct: Array, cec_cmol_
     All arrays have the shape (n_horizon,), LEP and clay in %, exchange capacity in cmol(+)/kg, bulk density in g/cm3;
     missing is nan. A value that nothing supports stays nan.
     """
-    given = np.stack([low, value, high])
-    wrong = (given < 0) | (given > LARGEST_LEP_PCT)
-    low, value, high = np.where(wrong, np.nan, given)
+    triple = np.stack([low, value, high])
+    wrong = (triple < 0) | (triple > LARGEST_LEP_PCT)
+    low, value, high = np.where(wrong, np.nan, triple)
     middle = np.isnan(value) & np.isfinite(low) & np.isfinite(high)
     value = np.where(middle, (low + high) / 2.0, value)
     density, from_clay = lep_from_bulk_density(third_bar, oven_dry), lep_from_clay(clay_pct)
