@@ -18,7 +18,7 @@ from riskmap.common.tables import NO_DROUGHT
 Shapes = NDArray[Any]  # shapely geometries
 CATEGORIES = (-1, 0, 1, 2, 3, 4)  # -1 is None
 NAMES = ("None", "D0", "D1", "D2", "D3", "D4")  # columns of the official statistics
-TOLD = (NO_DROUGHT, *NAMES[1:])  # in products
+PRODUCT_NAMES = (NO_DROUGHT, *NAMES[1:])  # in products
 SCORES = np.array([CATEGORY_NORMAL_SCORE[k] for k in CATEGORIES])
 
 

@@ -137,7 +137,7 @@ def _now(report: Report, layers: dict[str, Any], area: Area) -> int:
         today = climate.present_month(weather, maps, index, area.today)
     except LayerError:  # the refusals say which layer is missing
         return _this_month()
-    report.today, report.newest_data = month_numbers.month_name(today), freshness.told(weather, maps, index)
+    report.today, report.newest_data = month_numbers.month_name(today), freshness.newest_dates(weather, maps, index)
     report.problems += freshness.map_findings(weather, maps, today)
     return today
 

@@ -194,7 +194,7 @@ def _told(ready: _Ready, clock: _Clock, soil_problems: list[Problem], facts: dic
         "climate": weather.climate, "drought_weeks": weather.drought_weeks,
         "credits": tuple(dict.fromkeys(source.credit for source in found.sources if source.credit)),
         "problems": [*ready.problems, *soil_problems, *weather.problems],
-        "facts": {"newest_data": freshness.told(found.climate, found.drought, found.index),
+        "facts": {"newest_data": freshness.newest_dates(found.climate, found.drought, found.index),
                   "published_methods": [method.as_dict() for method in estimates_beside.METHODS],
                   "published_notes": estimates_beside.NOTES, **facts, "seed": area.movement.seed,
                   "code": code_digest.code_digest(), "input_sha256": ready.input_sha256,
