@@ -55,8 +55,8 @@ class Answer:
 
     def note(self) -> Note:
         """Return what provenance says of it; the form of a POST by its hash, for it may be long."""
-        asked = {"form_sha256": sha256(_form(self.request))} if self.request.form else {}
-        return {"method": self.request.method, "url": self.request.url, **asked, "retrieved_utc": self.retrieved_utc,
+        form = {"form_sha256": sha256(_form(self.request))} if self.request.form else {}
+        return {"method": self.request.method, "url": self.request.url, **form, "retrieved_utc": self.retrieved_utc,
                 "bytes": len(self.content), "sha256": sha256(self.content)}
 
 
@@ -86,7 +86,7 @@ class Desk:
         Nothing is asked; an answer that is not stored is an error.
     refresh : bool
         Everything is asked again.
-    tell : callable
+    warn : callable
         Receives a sentence when a stored answer was used because the service could not be reached.
     now : callable
         Returns the time, UTC; tests give another one.
@@ -96,7 +96,7 @@ class Desk:
     folder: Path = field(default_factory=default_folder)
     offline: bool = False
     refresh: bool = False
-    tell: Callable[[str], None] = _silent
+    warn: Callable[[str], None] = _silent
     now: Callable[[], datetime] = lambda: datetime.now(UTC)
 
     def answer(self, request: Request, check: Callable[[bytes], Any], max_age: timedelta | None = None) -> Answer:
@@ -127,7 +127,7 @@ class Desk:
         except Passing as error:
             if stored is None:
                 raise
-            self.tell(f"W-FET-021 {error} The answer of {stored.retrieved_utc} is used.")
+            self.warn(f"W-FET-021 {error} The answer of {stored.retrieved_utc} is used.")
             return self._used(stored)
         except TooMuch as error:  # remembered, so that the same parts are asked for again, also offline
             self._store(Answer(request, b"", self._stamp(), str(error)))
@@ -152,8 +152,8 @@ class Desk:
         return timedelta(0) <= age <= max_age
 
     def _place(self, request: Request) -> Path:
-        asked = json.dumps([request.method, request.url, request.kind.name]).encode() + _form(request)
-        name = sha256(asked)
+        content = json.dumps([request.method, request.url, request.kind.name]).encode() + _form(request)
+        name = sha256(content)
         return self.folder / name[:2] / name
 
     def _stored(self, request: Request, check: Callable[[bytes], Any]) -> Answer | None:
