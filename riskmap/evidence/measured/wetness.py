@@ -162,33 +162,33 @@ def station_timing(open_data: Path) -> Values:
 
     The bucket starts from a first lap of the same year: the months before are not in the file.
     """
-    found = []
+    stations = []
     for station in _stations(open_data):
         month = station.groupby(station["date"].dt.month)
-        rain, seen = month["p_mm"].sum().to_numpy(float), month["vwc_10cm"].last().to_numpy(float)
+        rain, content = month["p_mm"].sum().to_numpy(float), month["vwc_10cm"].last().to_numpy(float)
         pet = evapotranspiration.thornthwaite(month["t_avg_c"].mean().to_numpy(float)[None],
                                               np.array([station["lat"].iloc[0]]), first_calendar_month=1)[0]
         filling = surface.filling(np.tile(rain, 2), np.tile(pet, 2), CLIMATE.rain_factor, CLIMATE.bucket_capacity_mm,
                                   0.5)[12:]
-        found.append((float(station["lon"].iloc[0]), float(np.corrcoef(filling, seen)[0, 1])))
+        stations.append((float(station["lon"].iloc[0]), float(np.corrcoef(filling, content)[0, 1])))
     out: list[float] = []
     for east in (True, False):
-        r = np.array([r for lon, r in found if (lon > -100) == east])
+        r = np.array([r for lon, r in stations if (lon > -100) == east])
         out += [float(np.median(r)), float((r >= 0.7).sum()), float(r.size)]
     return out
 
 
 def _yearly_wave(station: Any, depth_cm: int) -> tuple[complex, float]:
     """Return the complex yearly wave of water content and the share of variance it explains."""
-    seen = station[f"vwc_{depth_cm}cm"].to_numpy(float)
-    use = np.isfinite(seen)
+    content = station[f"vwc_{depth_cm}cm"].to_numpy(float)
+    use = np.isfinite(content)
     if use.sum() < 330:
         return 0j, 0.0
     angle = 2 * np.pi * station["date"].dt.day_of_year.to_numpy()[use] / 366
     matrix = np.column_stack([np.ones(angle.size), np.cos(angle), np.sin(angle)])
-    fitted = np.linalg.lstsq(matrix, seen[use], rcond=None)[0]
-    return complex(fitted[1], -fitted[2]), float(1 - ((seen[use] - matrix @ fitted) ** 2).sum()
-                                                 / ((seen[use] - seen[use].mean()) ** 2).sum())
+    fitted = np.linalg.lstsq(matrix, content[use], rcond=None)[0]
+    return complex(fitted[1], -fitted[2]), float(1 - ((content[use] - matrix @ fitted) ** 2).sum()
+                                                 / ((content[use] - content[use].mean()) ** 2).sum())
 
 
 def depth_damping(open_data: Path, depth_cm: int) -> Values:
