@@ -97,12 +97,12 @@ def surveys(path: Path, shown_path: str) -> list[Survey]:
         in_known = parts.parent.name.lower() in ("tabular", "spatial")
         root = parts.parent.parent if in_known else parts.parent
         groups.setdefault(str(root), {})[parts.name.lower()] = name
-    found = [Survey(path, members, shown_path) for _, members in sorted(groups.items())
+    areas = [Survey(path, members, shown_path) for _, members in sorted(groups.items())
              if any(LAYOUT[t][0] + ".txt" in members for t in REQUIRED) or _polygon_stem(members)]
-    if not found:
+    if not areas:
         raise LayerError(f"E-SOIL-001 {shown_path}: no soil-survey tables or polygons inside. Give the zip as it was "
                          "downloaded, or the folder that holds `tabular` and `spatial`.")
-    return found
+    return areas
 
 
 def _names(path: Path, shown_path: str) -> list[str]:
@@ -175,11 +175,11 @@ def _schema(survey: Survey) -> tuple[dict[str, str], dict[str, list[str]]]:
         rows = _rows(survey.content("mstab.txt"))
         files |= {r[0]: r[4].lower() for r in rows if len(r) >= 5 and r[0] in files and r[4]}
     if "mstabcol.txt" in survey.members:
-        found: dict[str, dict[int, str]] = {}
+        names_of: dict[str, dict[int, str]] = {}
         for row in _rows(survey.content("mstabcol.txt")):
             if len(row) >= 3 and row[0] in columns and row[1].isdigit():
-                found.setdefault(row[0], {})[int(row[1])] = row[2].lower()
-        columns |= {t: [names[i] for i in sorted(names)] for t, names in found.items()}
+                names_of.setdefault(row[0], {})[int(row[1])] = row[2].lower()
+        columns |= {t: [names[i] for i in sorted(names)] for t, names in names_of.items()}
     return files, columns
 
 
@@ -238,11 +238,11 @@ def _table(survey: Survey, member: str, table: str, columns: list[str]) -> pd.Da
     """Read the wanted columns of one table as text; empty values are missing."""
     import pandas as pd
 
-    wanted = list(LAYOUT[table][2])
+    layout = list(LAYOUT[table][2])
     raw = survey.content(member)
     where = f"{survey.shown} tabular/{member}"
     if raw.strip() in (b"", b'""'):
-        return pd.DataFrame(columns=wanted, dtype=object)
+        return pd.DataFrame(columns=layout, dtype=object)
     _refuse_no_table(raw, len(columns), where)
     text = decoded(raw).encode()
     try:
@@ -259,15 +259,15 @@ def _table(survey: Survey, member: str, table: str, columns: list[str]) -> pd.Da
                          "mstabcol.txt of the same download beside the tables.")
     try:
         frame = pd.read_csv(io.BytesIO(text), sep="|", header=None, names=columns, dtype=str,
-                            usecols=[c for c in wanted if c in columns], skiprows=int(header),
+                            usecols=[c for c in layout if c in columns], skiprows=int(header),
                             keep_default_na=False, na_values=[""], index_col=False,
                             escapechar="\\" if header else None)
     except pd.errors.ParserError as error:
         raise LayerError(f"E-SOIL-008 {where}: broken table: {said_by(error)}. Download it again.") from None
-    frame = frame.reindex(columns=wanted).apply(lambda c: c.astype(object).where(c.notna(), None).str.strip())
+    frame = frame.reindex(columns=layout).apply(lambda c: c.astype(object).where(c.notna(), None).str.strip())
     frame = frame.where(frame.notna() & (frame != ""), None)
     frame.index += int(header)  # a row's number in the file is its index + 1
-    key = "cokey" if "cokey" in wanted else "mukey"
+    key = "cokey" if "cokey" in layout else "mukey"
     if table in REQUIRED and frame[key].isna().any():
         rows = frame.index[frame[key].isna()] + 1
         raise LayerError(f"E-SOIL-009 {where}: {len(rows)} rows without {key} (row {rows[0]}): the file is cut short "
