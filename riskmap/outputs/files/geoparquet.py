@@ -20,9 +20,9 @@ if TYPE_CHECKING:
 NAME = "lots.parquet"
 
 
-def write(found: Results, folder: Path) -> Path:
+def write(results: Results, folder: Path) -> Path:
     """Write `lots.parquet` in input order; the same table gives the same bytes."""
-    return write_tables(arrow_lots.tables_of(found.lots), folder)
+    return write_tables(arrow_lots.tables_of(results.lots), folder)
 
 
 def write_tables(parts: Iterable[pa.Table], folder: Path) -> Path:

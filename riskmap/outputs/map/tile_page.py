@@ -72,14 +72,14 @@ def _asset(name: str) -> str:
     return (web_map.ASSETS / name).read_text(encoding="utf-8")
 
 
-def about(found: Results, told: dict[str, Any], shown_units: str, basemap: web_map.Basemap | None) -> dict[str, Any]:
+def about(results: Results, facts: dict[str, Any], shown_units: str, basemap: web_map.Basemap | None) -> dict[str, Any]:
     """Return the plain values of the page: those of the one-file map, and what the tile writer told."""
-    chosen = tiles.scales(found.lots)
-    counts = {name: np.bincount(tiles.class_codes(found.lots, scale),
+    chosen = tiles.scales(results.lots)
+    counts = {name: np.bincount(tiles.class_codes(results.lots, scale),
                                 minlength=len(scale.colors) + len(tables.STATES) + 1).tolist()
               for name, scale in chosen.items()}
-    return {**web_map.about(found, shown_units, basemap), **told, "counts": counts, "file": tiles.NAME,
-            "scales": web_map.scales_told(found, chosen)}
+    return {**web_map.about(results, shown_units, basemap), **facts, "counts": counts, "file": tiles.NAME,
+            "scales": web_map.layer_values(results, chosen)}
 
 
 def _policy(scripts: list[str], basemap: web_map.Basemap | None) -> str:
@@ -90,14 +90,14 @@ def _policy(scripts: list[str], basemap: web_map.Basemap | None) -> str:
     return f'<meta http-equiv="Content-Security-Policy" content="{rules}">'
 
 
-def page(found: Results, told: dict[str, Any], shown_units: str = "us", *,
+def page(results: Results, facts: dict[str, Any], shown_units: str = "us", *,
          basemap: web_map.Basemap | None = None) -> str:
     """Return the county page as text.
 
     Parameters
     ----------
-    found : Results
-    told : dict
+    results : Results
+    facts : dict
         What `tiles.write` returned for these results.
     shown_units : str
         `us` or `si`: what the page shows first; it can switch.
@@ -106,9 +106,9 @@ def page(found: Results, told: dict[str, Any], shown_units: str = "us", *,
     """
     scripts = [re.sub(r"//# sourceMappingURL=.*", "", _asset("leaflet.js")), web_map.in_one_function(SCRIPTS)]
     styles = [re.sub(r"url\([^)]*\)", "none", _asset(name)) for name in STYLES]
-    data = base64.b64encode(json.dumps(about(found, told, shown_units, basemap), ensure_ascii=True, allow_nan=False,
+    data = base64.b64encode(json.dumps(about(results, facts, shown_units, basemap), ensure_ascii=True, allow_nan=False,
                                        default=list).encode("ascii")).decode("ascii")
-    title = html.escape(f"{found.area_name}: expected movement")
+    title = html.escape(f"{results.area_name}: expected movement")
     return "\n".join([
         '<!DOCTYPE html>\n<html lang="en">\n<head>\n<meta charset="utf-8">', _policy(scripts, basemap),
         f'<title>{title}</title>\n<meta name="viewport" content="width=device-width, initial-scale=1">\n'
@@ -118,15 +118,15 @@ def page(found: Results, told: dict[str, Any], shown_units: str = "us", *,
         *(f"<script>{script}</script>" for script in scripts), "</body>\n</html>\n"])
 
 
-def write(found: Results, folder: Path, shown_units: str = "us", *,
+def write(results: Results, folder: Path, shown_units: str = "us", *,
           basemap: web_map.Basemap | None = None) -> list[Path]:
     """Write `county.pmtiles` and `county.html` into a folder and return their paths."""
-    found = replace(found, lots=tiles.with_age(found.lots, found.today))
-    told = tiles.write(found, folder)
+    results = replace(results, lots=tiles.with_age(results.lots, results.today))
+    facts = tiles.write(results, folder)
     path = folder / NAME
     part = path.with_name(NAME + ".part")
     try:
-        part.write_text(page(found, told, shown_units, basemap=basemap), encoding="utf-8", newline="\n")
+        part.write_text(page(results, facts, shown_units, basemap=basemap), encoding="utf-8", newline="\n")
         part.replace(path)
     finally:
         part.unlink(missing_ok=True)

@@ -161,8 +161,8 @@ def _own_script() -> str:
 
 def _policy(page: str, basemap: Basemap | None) -> str:
     """Return the content policy: the inline scripts of `page`, by hash, and pictures of the base map's host if any."""
-    found = re.findall(r"<script>(.*?)</script>", page, flags=re.S)
-    hashes = " ".join(f"'sha256-{base64.b64encode(hashlib.sha256(s.encode()).digest()).decode()}'" for s in found)
+    scripts = re.findall(r"<script>(.*?)</script>", page, flags=re.S)
+    hashes = " ".join(f"'sha256-{base64.b64encode(hashlib.sha256(s.encode()).digest()).decode()}'" for s in scripts)
     pictures = f" https://{basemap.host}" if basemap else ""
     rules = f"default-src 'none'; img-src data:{pictures}; style-src 'unsafe-inline'; script-src {hashes}; " \
             "base-uri 'none'; form-action 'none'"
@@ -179,59 +179,59 @@ def _cautions(scale: int | None) -> dict[str, str]:
             "standing": wording.STANDING, "not_seen": wording.NOT_SEEN}
 
 
-def _lines(found: Results) -> list[str]:
+def _lines(results: Results) -> list[str]:
     """Return what stands under the map: what was used and up to when."""
-    lines = [*([found.note] if found.note else []), f"“Now” is {found.today}."]
-    if found.soil_scale is not None:
-        lines.append(f"Soil mapped at 1:{found.soil_scale:,}.")
-    if len(found.climate):
-        recorded = found.climate.dropna(subset=["precipitation_mm"])["month"]
+    lines = [*([results.note] if results.note else []), f"“Now” is {results.today}."]
+    if results.soil_scale is not None:
+        lines.append(f"Soil mapped at 1:{results.soil_scale:,}.")
+    if len(results.climate):
+        recorded = results.climate.dropna(subset=["precipitation_mm"])["month"]
         lines += [f"Rain and temperature {recorded.min()} to {recorded.max()}."] if len(recorded) else []
-    weeks = _weeks(found)
+    weeks = _weeks(results)
     lines += [f"Newest weekly drought map: {weeks[-1]}."] if weeks else []
     return [*lines, f"Made with riskmap {__version__}."]
 
 
-def _weeks(found: Results) -> list[str]:
+def _weeks(results: Results) -> list[str]:
     """Return the dates of the first and the newest weekly map that covers a lot; empty without one."""
-    dates = {str(date) for values in (found.drought_weeks["valid_date"], found.lots["drought_valid_date"])
+    dates = {str(date) for values in (results.drought_weeks["valid_date"], results.lots["drought_valid_date"])
              for date in values.dropna().unique() if date}
     return [min(dates), max(dates)] if dates else []
 
 
-def _no_past_weeks(found: Results) -> str:
+def _no_past_weeks(results: Results) -> str:
     """Return why the layer of past weeks cannot be shown; empty when it can."""
-    known = found.history is not None and len(found.history.series) == len(found.lots)
-    weeks, months = _weeks(found), found.history.months if found.history is not None and known else ()
+    known = results.history is not None and len(results.history.series) == len(results.lots)
+    weeks, months = _weeks(results), results.history.months if results.history is not None and known else ()
     reasons = [] if len(months) else ["past months were not computed"]
     if not weeks:
         reasons.append("there are no weekly drought maps")
     elif len(months) and weeks[-1][:7] < months[0]:
         return (f"Past weeks cannot be shown: the weekly maps of this run ({weeks[0]} to {weeks[-1]}) are older than "
                 f"the months shown ({months[0]} to {months[-1]}).")
-    elif len(months) and (found.drought_shapes is None or not len(found.drought_shapes)):
+    elif len(months) and (results.drought_shapes is None or not len(results.drought_shapes)):
         return (f"Past weeks are not drawn: no weekly map of the months shown ({months[0]} to {months[-1]}) has a "
                 "drought category near these lots.")
     return f"Past weeks cannot be shown: {' and '.join(reasons)} in this run." if reasons else ""
 
 
-def scales_told(found: Results, chosen: dict[str, palette.Scale]) -> dict[str, Any]:
+def layer_values(results: Results, chosen: dict[str, palette.Scale]) -> dict[str, Any]:
     """Return layers as plain values for a page: with the outline of each class, drought with the date of its map.
 
     Parameters
     ----------
-    found : Results
+    results : Results
     chosen : dict of str to Scale
         In the order of the page.
     """
-    weeks = _weeks(found)
+    weeks = _weeks(results)
     newest = f"newest weekly map is of {weeks[-1]}" if weeks else "no weekly map covers these lots"
-    told: dict[str, Any] = {name: {**asdict(scale), "edges": [palette.edge_color(color) for color in scale.colors],
-                                   "grey": palette.grey_class(scale.colors)} for name, scale in chosen.items()}
-    if "drought" in told:
-        told["drought"] |= {"missing": f"{told['drought']['missing']} ({newest})",
-                            "note": told["drought"]["note"] + (f", {weeks[-1]}" if weeks else "")}
-    return told
+    layers: dict[str, Any] = {name: {**asdict(scale), "edges": [palette.edge_color(color) for color in scale.colors],
+                                     "grey": palette.grey_class(scale.colors)} for name, scale in chosen.items()}
+    if "drought" in layers:
+        layers["drought"] |= {"missing": f"{layers['drought']['missing']} ({newest})",
+                              "note": layers["drought"]["note"] + (f", {weeks[-1]}" if weeks else "")}
+    return layers
 
 
 def _axis_mm(lots: pd.DataFrame) -> list[float]:
@@ -242,42 +242,43 @@ def _axis_mm(lots: pd.DataFrame) -> list[float]:
     return [min(low, -high / 6) if low < 0 else 0.0, high]  # a sixth: room for the text of either end beside the 0
 
 
-def _scales(found: Results, change: pd.Series | None) -> dict[str, Any]:
+def _scales(results: Results, change: pd.Series | None) -> dict[str, Any]:
     own = {name: scale for name, scale in palette.DERIVED_SCALES.items() if name != "change" or change is not None}
     order = ("expected", "characteristic", "now", "change", "weeks", "soil", "age", "phase", "outlook_dry",
              "outlook_normal", "outlook_wet", "drought", "quality")
     both = {**palette.SCALES, **own}
-    return scales_told(found, {name: both[name] for name in order if name in both})
+    return layer_values(results, {name: both[name] for name in order if name in both})
 
 
-def about(found: Results, shown_units: str, basemap: Basemap | None = None,
+def about(results: Results, shown_units: str, basemap: Basemap | None = None,
           change: pd.Series | None = None) -> dict[str, Any]:
     """Return the plain values of the page header: names, classes, words and cautions."""
-    width_m = units.foot_to_m((found.soil_scale or 0) / FEET_PER_SCALE)
-    flags = {flag for cell in found.lots["flags"].dropna().unique() for flag in str(cell).split(";") if flag}
-    cells = found.facts.get("cells", {})
+    width_m = units.foot_to_m((results.soil_scale or 0) / FEET_PER_SCALE)
+    flags = {flag for cell in results.lots["flags"].dropna().unique() for flag in str(cell).split(";") if flag}
+    cells = results.facts.get("cells", {})
     return {
-        "area": found.area_name, "units": shown_units, "lines": _lines(found), "credits": list(found.credits),
-        "today": found.today, "scales": _scales(found, change), "no_past_weeks": _no_past_weeks(found),
-        "soil": {"scale": found.soil_scale, "width_m": float(width_m)},
+        "area": results.area_name, "units": shown_units, "lines": _lines(results), "credits": list(results.credits),
+        "today": results.today, "scales": _scales(results, change), "no_past_weeks": _no_past_weeks(results),
+        "soil": {"scale": results.soil_scale, "width_m": float(width_m)},
         "basemap": {**asdict(basemap), "host": basemap.host} if basemap else None,
         "states": tables.STATES, "hatch": palette.HATCH, "outline": palette.OUTLINE,
-        "cautions": _cautions(found.soil_scale),
+        "cautions": _cautions(results.soil_scale),
         "words": {"direction": words.DIRECTION, "phase": words.PHASE, "pour_basis": words.POUR_BASIS,
                   "slab_class": words.SLAB_CLASS, "driver": words.DRIVER_LEVEL, "quality": words.QUALITY,
                   "flags": words.flag_sentences(sorted(flags))},
-        "axis_mm": _axis_mm(found.lots), "reference_lot": str(found.facts.get("reference_lot", "the reference lot")),
+        "axis_mm": _axis_mm(results.lots),
+        "reference_lot": str(results.facts.get("reference_lot", "the reference lot")),
         "outlook_years": {cell: list(facts.get("outlook_years", ())) for cell, facts in cells.items()},
     }
 
 
-def page(found: Results, shown_units: str = "us", *, basemap: Basemap | None = None,
+def page(results: Results, shown_units: str = "us", *, basemap: Basemap | None = None,
          change: pd.Series | None = None) -> str:
     """Return the whole map page as text.
 
     Parameters
     ----------
-    found : Results
+    results : Results
     shown_units : str
         `us` (inch, foot) or `si` (mm, m): what the page shows first; it can switch.
     basemap : Basemap, optional
@@ -292,9 +293,9 @@ def page(found: Results, shown_units: str = "us", *, basemap: Basemap | None = N
     leaflet = re.sub(r"//# sourceMappingURL=.*", "", _asset("leaflet.js"))
     text = text.replace(own_script.group(), "", 1)
     scripts = f"<script>{leaflet}</script>\n{own_script.group()}\n<script>{_own_script()}</script>"
-    title = html.escape(f"{found.area_name}: expected movement")
+    title = html.escape(f"{results.area_name}: expected movement")
     policy = _policy(text + scripts, basemap)
-    block = data_block.block(found.lots, about(found, shown_units, basemap, change), change=change, past=found,
+    block = data_block.block(results.lots, about(results, shown_units, basemap, change), change=change, past=results,
                          classes=palette.DROUGHT_CLASSES)
     data = f'<script type="application/octet-stream" id="data">{block}</script>'
     for place, put in (("<head>", f'<head>\n<meta charset="utf-8">\n{policy}\n<title>{title}</title>'),
@@ -306,8 +307,8 @@ def page(found: Results, shown_units: str = "us", *, basemap: Basemap | None = N
     return text
 
 
-def write(found: Results, folder: Path, shown_units: str = "us") -> Path:
+def write(results: Results, folder: Path, shown_units: str = "us") -> Path:
     """Write `map.html` into a folder and return its path."""
     path = folder / NAME
-    path.write_text(page(found, shown_units), encoding="utf-8", newline="\n")
+    path.write_text(page(results, shown_units), encoding="utf-8", newline="\n")
     return path
