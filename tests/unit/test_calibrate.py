@@ -189,7 +189,7 @@ def test_a_lot_without_a_pour_date_is_told_as_such(run: Results, tmp_path: Path)
     path = tmp_path / "s.csv"
     path.write_text(HEAD + f"{known},1982-01,,,5,,,,\n{known},1972-01,,,5,,,,\n", encoding="utf-8")
     said: list[str] = []
-    undated = calibrate.calibrate(replace(run, lots=lots), path, tell=said.append)
+    undated = calibrate.calibrate(replace(run, lots=lots), path, warn=said.append)
     rule = next(p for p in undated.problems if p.row == 2)
     assert rule.code == "E-CAL-024"
     late = lots.loc[lots["lot_id"] == known, "pour_date_late"].iloc[0]

@@ -70,7 +70,7 @@ class Calibration:
 
 
 def calibrate(results: Results, path: Path, *, range_m: float = blocks.RANGE_M, workers: int | None = 1,
-              tell: Callable[[str], None] | None = None, latest: int | None = None) -> Calibration:
+              warn: Callable[[str], None] | None = None, latest: int | None = None) -> Calibration:
     """Compare a run with surveys and fit both layers.
 
     Parameters
@@ -83,7 +83,7 @@ def calibrate(results: Results, path: Path, *, range_m: float = blocks.RANGE_M, 
         Least correlation range of what the model leaves: size of blocks by place and width of buffers. [m]
     workers : int, optional
         Threads; any number gives the same result.
-    tell : callable, optional
+    warn : callable, optional
         Told before the computation when too few houses or blocks can be reached.
     latest : int, optional
         The present month (`tables.month_number`): no survey can be later.
@@ -106,8 +106,8 @@ def calibrate(results: Results, path: Path, *, range_m: float = blocks.RANGE_M, 
     table, more = surveys.match(table, results, path.name, latest)
     made = random.make(area.movement)
     table["column"] = table["column"].where(table["why"] == "", -1)
-    if tell is not None and (few := _few(table, range_m)):
-        tell(few)
+    if warn is not None and (few := _few(table, range_m)):
+        warn(few)
     mean, variance = predict.of_rows(table, results.inputs, area, made, workers=workers)
     told = surveys.Teller(path.name, table, more)
     _bar_before_pour(told, table, (table["column"] >= 0).to_numpy() & np.isnan(mean).any(axis=1), results)
