@@ -78,39 +78,39 @@ def from_table(frame: pd.DataFrame, file: str, house: str | None = None, lot: st
                          "house at a time.")
     lots = list(dict.fromkeys(name for name in frame["lot_id"].map(_text) if name)) if "lot_id" in frame else []
     if (len(lots) > 1 and lot is None) or (lots and lot not in (None, *lots)):
-        asked = "Give each house in a file of its own." if lot is None else f"--lot asks for {shown(lot)}."
-        raise LayerError(f"E-SVY-075 {file}: the rows are of {counted(len(lots), 'lot')}: {joined(lots, 3)}. {asked}")
+        advice = "Give each house in a file of its own." if lot is None else f"--lot asks for {shown(lot)}."
+        raise LayerError(f"E-SVY-075 {file}: the rows are of {counted(len(lots), 'lot')}: {joined(lots, 3)}. {advice}")
     zeros = "zero" in frame and bool((frame["zero"].map(_text) != "").any())
     reader = _Reader(file, problems, zeros=zeros, lot=lot)
     rows = [reader.row(entry, x, unit_x, y, unit_y, z, unit_z, offset) for entry in frame.to_dict("records")]
-    found = pd.DataFrame([row for row in rows if row is not None], columns=list(COLUMNS))
+    readings = pd.DataFrame([row for row in rows if row is not None], columns=list(COLUMNS))
     if unit_z in ABOVE_DATUM:
-        found = _near_each_other(found, reader, z)
-    found = _placed(found, reader)
-    if found.empty:
+        readings = _near_each_other(readings, reader, z)
+    readings = _placed(readings, reader)
+    if readings.empty:
         first = f" The first finding: {problems[0]}" if problems else ""
         raise LayerError(f"E-SVY-003 {file}: no row can be used.{first}")
-    return found, problems
+    return readings, problems
 
 
-def _near_each_other(found: pd.DataFrame, reader: _Reader, column: str) -> pd.DataFrame:
+def _near_each_other(readings: pd.DataFrame, reader: _Reader, column: str) -> pd.DataFrame:
     """Return the readings without those too far from the median: heights above a datum count as differences."""
-    away = (found["reading_mm"] - found["reading_mm"].median()).abs() > LARGEST_MM
-    for row, mm in found.loc[away, ["row", "reading_mm"]].itertuples(index=False):
+    away = (readings["reading_mm"] - readings["reading_mm"].median()).abs() > LARGEST_MM
+    for row, mm in readings.loc[away, ["row", "reading_mm"]].itertuples(index=False):
         reader.tell("E-SVY-063", row, column, f"{mm / 1000:,.3f} m", rule="The value is more than "
                     f"{LARGEST_MM / 1000:g} m from the median of all readings; floors of one house differ by less.",
                     remedy="Check unit and value; heights above a datum and readings from a zero cannot be in one "
                     "column.")
-    return found[~away].reset_index(drop=True)
+    return readings[~away].reset_index(drop=True)
 
 
 def _column(frame: pd.DataFrame, name: str, units: tuple[str, ...], file: str) -> tuple[str, str]:
-    given = [(f"{name}_{unit}", unit) for unit in units if f"{name}_{unit}" in frame]
-    if len(given) != 1:
-        wanted = " or ".join(f"{name}_{unit}" for unit in units)
-        said = "is given in two units" if given else "is missing"
-        raise LayerError(f"E-SVY-001 {file}: column {wanted} {said}. The unit is the end of the column's name.")
-    return given[0]
+    columns = [(f"{name}_{unit}", unit) for unit in units if f"{name}_{unit}" in frame]
+    if len(columns) != 1:
+        names = " or ".join(f"{name}_{unit}" for unit in units)
+        said = "is given in two units" if columns else "is missing"
+        raise LayerError(f"E-SVY-001 {file}: column {names} {said}. The unit is the end of the column's name.")
+    return columns[0]
 
 
 def _text(value: Any) -> str:
@@ -195,11 +195,12 @@ class _Reader:
         return number
 
 
-def _placed(found: pd.DataFrame, reader: _Reader) -> pd.DataFrame:
+def _placed(readings: pd.DataFrame, reader: _Reader) -> pd.DataFrame:
     """Give every reading the place of its point."""
-    keep = np.ones(len(found), dtype=bool)
-    places = found.dropna(subset=["x_m", "y_m"]).drop_duplicates("point").set_index("point")[["x_m", "y_m"]]
-    for k, (row, point, x, y) in enumerate(zip(found["row"], found["point"], found["x_m"], found["y_m"], strict=True)):
+    keep = np.ones(len(readings), dtype=bool)
+    places = readings.dropna(subset=["x_m", "y_m"]).drop_duplicates("point").set_index("point")[["x_m", "y_m"]]
+    columns = (readings[name] for name in ("row", "point", "x_m", "y_m"))
+    for k, (row, point, x, y) in enumerate(zip(*columns, strict=True)):
         if point not in places.index:
             keep[k] = False
             reader.tell("E-SVY-014", row, "x, y", "", rule=f"No row gives x and y of point {point}.",
@@ -210,9 +211,9 @@ def _placed(found: pd.DataFrame, reader: _Reader) -> pd.DataFrame:
             keep[k] = False
             reader.tell("E-SVY-015", row, "point", point, rule=f"Point {point} has another place in an earlier row.",
                         remedy="Give different points different names.")
-    found = found[keep].reset_index(drop=True)
-    found[["x_m", "y_m"]] = places.reindex(found["point"]).to_numpy(float).reshape(-1, 2)
-    return found
+    readings = readings[keep].reset_index(drop=True)
+    readings[["x_m", "y_m"]] = places.reindex(readings["point"]).to_numpy(float).reshape(-1, 2)
+    return readings
 
 
 def _from_house_form(frame: pd.DataFrame, file: str, house: str | None) -> tuple[pd.DataFrame, list[Problem]]:
