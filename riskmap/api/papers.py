@@ -14,7 +14,7 @@ from riskmap.common.results import Run
 if TYPE_CHECKING:
     from riskmap.answers.brief.visits import Papers
     from riskmap.answers.calibration.calibrate import Calibration
-    from riskmap.answers.screen import Screened
+    from riskmap.answers.screen import ScreenReport
     from riskmap.outputs.map.web_map import Basemap
 
 WRITERS = {"gpkg": "geopackage", "parquet": "geoparquet", "csv": "csv_table", "xlsx": "xlsx", "geojson": "geojson",
@@ -146,7 +146,7 @@ def brief(run: FileName | Run = "latest", *, lots: Sequence[str] = (), visits: F
 def screen(run: FileName | Run, listing: FileName, *, columns: Mapping[str, str] | None = None,
            bands: FileName | None = None, groups: str | None = None, within_m: float = 0.0,
            into: FileName | None = None, units: str = "us", outputs: FileName = "outputs",
-           verified: bool = True) -> Outcome[Screened]:
+           verified: bool = True) -> Outcome[ScreenReport]:
     """Answer every row of a list: same rows, same order, columns added.
 
     Use only to choose where to ask for more information. Do not use to approve, decline, price or value.
@@ -173,7 +173,7 @@ def screen(run: FileName | Run, listing: FileName, *, columns: Mapping[str, str]
 
     Returns
     -------
-    Outcome of Screened
+    Outcome of ScreenReport
         The folder holds screened.csv, sorted.csv, screened.xlsx, screened.html, screened.json, README.txt (and
         groups.csv). `answer.rows` is a table with the list's rows in file order; `answer.counts` counts them.
 

@@ -22,7 +22,7 @@ from riskmap.common.errors import LayerError, joined, shown
 from riskmap.download import client, soil_layout
 from riskmap.download.cache import Credit, Desk, Note, whole_folder, write_provenance, write_with_provenance
 from riskmap.download.client import Request, TooMuch
-from riskmap.download.soil_layout import Row, Table
+from riskmap.download.soil_layout import Row, SurveyTable
 
 ADDRESS = "/tabular/post.rest"
 TILE_PER_DEGREE = 10  # tiles of 0.1 degree
@@ -162,7 +162,7 @@ def polygon_query(tile: Box) -> str:
             f"P.mupolygongeo.STIntersects(geometry::STGeomFromText('{rectangle_text(tile)}',4326)) = 1")
 
 
-def table_query(table: Table, keys: Iterable[str]) -> str:
+def table_query(table: SurveyTable, keys: Iterable[str]) -> str:
     """Return the question for the rows of one table that belong to map units; a key must be 1-30 digits."""
     keys = list(keys)
     wrong = [key for key in keys if not _KEY.fullmatch(key)]
@@ -252,7 +252,7 @@ def _tables(keys: list[str], desk: Desk, service: str, notes: Asked,
     return tables
 
 
-def _rows_of(table: Table, keys: list[str], desk: Desk, service: str, notes: Asked) -> list[Row]:
+def _rows_of(table: SurveyTable, keys: list[str], desk: Desk, service: str, notes: Asked) -> list[Row]:
     try:
         return _ask(table.name, table_query(table, keys), table.columns, desk, service, notes)
     except TooMuch as error:

@@ -59,7 +59,7 @@ _POLYGON_PARTS = (".shp", ".shx", ".dbf", ".prj")
 
 # ---------------------------------------------------------------- what a download holds
 @dataclass(frozen=True)
-class Survey:
+class SurveyArea:
     """One survey area in a download. `members` maps lower-case `tabular/comp.txt` to the stored name."""
 
     container: Path
@@ -89,7 +89,7 @@ class Survey:
         return f"/vsizip/{{{self.container}}}/{stored}" if self.zipped else str(self.container / stored)
 
 
-def surveys(path: Path, shown_path: str) -> list[Survey]:
+def surveys(path: Path, shown_path: str) -> list[SurveyArea]:
     """List the survey areas inside one zip or folder."""
     groups: dict[str, dict[str, str]] = {}
     for name in _names(path, shown_path):
@@ -97,7 +97,7 @@ def surveys(path: Path, shown_path: str) -> list[Survey]:
         in_known = parts.parent.name.lower() in ("tabular", "spatial")
         root = parts.parent.parent if in_known else parts.parent
         groups.setdefault(str(root), {})[parts.name.lower()] = name
-    areas = [Survey(path, members, shown_path) for _, members in sorted(groups.items())
+    areas = [SurveyArea(path, members, shown_path) for _, members in sorted(groups.items())
              if any(LAYOUT[t][0] + ".txt" in members for t in REQUIRED) or _polygon_stem(members)]
     if not areas:
         raise LayerError(f"E-SOIL-001 {shown_path}: no soil-survey tables or polygons inside. Give the zip as it was "
@@ -143,7 +143,7 @@ class Part:
     opened: Path | None = None  # where it was read
 
 
-def read_survey(survey: Survey, need_polygons: bool, problems: list[Problem]) -> Part:
+def read_survey(survey: SurveyArea, need_polygons: bool, problems: list[Problem]) -> Part:
     """Read tables and polygons of one survey area; LayerError names everything that is missing."""
     files, columns = _schema(survey)
     missing = [f"table {t} (tabular/{files[t]}.txt)" for t in REQUIRED if f"{files[t]}.txt" not in survey.members]
@@ -167,7 +167,7 @@ def read_survey(survey: Survey, need_polygons: bool, problems: list[Problem]) ->
                 survey.container)
 
 
-def _schema(survey: Survey) -> tuple[dict[str, str], dict[str, list[str]]]:
+def _schema(survey: SurveyArea) -> tuple[dict[str, str], dict[str, list[str]]]:
     """Return file names and column names in order, from the download where it tells them."""
     files = {table: layout[0] for table, layout in LAYOUT.items()}
     columns = {table: _fallback_columns(table) for table in LAYOUT}
@@ -234,7 +234,7 @@ def _first_row(text: bytes) -> list[str]:
     return [str(value).strip() for value in row.iloc[0]]
 
 
-def _table(survey: Survey, member: str, table: str, columns: list[str]) -> pd.DataFrame:
+def _table(survey: SurveyArea, member: str, table: str, columns: list[str]) -> pd.DataFrame:
     """Read the wanted columns of one table as text; empty values are missing."""
     import pandas as pd
 
@@ -294,7 +294,7 @@ def _header(first: list[str], columns: list[str]) -> tuple[list[str], bool]:
     return columns, numbered == len(first)
 
 
-def _polygons(survey: Survey, stem: str, problems: list[Problem]) -> gpd.GeoDataFrame:
+def _polygons(survey: SurveyArea, stem: str, problems: list[Problem]) -> gpd.GeoDataFrame:
     """Read map-unit polygons; never dissolved."""
     import pyogrio
 

@@ -17,7 +17,7 @@ SHOWN_ROWS = 1000  # findings of one kind that are told row by row; the rest are
 AREA_FROM = 300.0  # m or ft as a side (judgement): feet taken for metres stay below it, areas of houses do not
 
 
-class Report:
+class LotFindings:
     """Collects findings that belong to rows of one file."""
 
     def __init__(self, file: str, raw: pd.DataFrame) -> None:
@@ -51,7 +51,7 @@ class Report:
                 f"{self.rows[where[SHOWN_ROWS]]}.", remedy=remedy, action=action, column=column))
 
 
-def report_ids(report: Report, lot_id: pd.Series, repeated: NDArray[np.bool_]) -> None:
+def report_ids(report: LotFindings, lot_id: pd.Series, repeated: NDArray[np.bool_]) -> None:
     """Report rows without an identifier and identifiers that occur more than once."""
     report.rows_where((lot_id.str.strip() == "").to_numpy(), "E-LOT-010", "lot_id", None,
                       rule="the lot has no identifier.", remedy="Give every row an identifier.",
@@ -71,7 +71,7 @@ def report_ids(report: Report, lot_id: pd.Series, repeated: NDArray[np.bool_]) -
             column=report.label("lot_id")))
 
 
-def report_shapes(report: Report, shapes: geometry.Shapes, grown: NDArray[np.bool_]) -> None:
+def report_shapes(report: LotFindings, shapes: geometry.LotShapes, grown: NDArray[np.bool_]) -> None:
     """Report shapes that cannot be used, and what was done to the others."""
     sentence = np.array([f"{text}." for text in shapes.reason], dtype=object) if (shapes.reason != "").any() else ""
     report.rows_where((shapes.reason != "") & ~shapes.misplaced, "E-LOT-012", "geometry", None, rule=sentence,
@@ -104,7 +104,7 @@ def report_shapes(report: Report, shapes: geometry.Shapes, grown: NDArray[np.boo
                       action="Repaired shape used.")
 
 
-def report_values(report: Report, raw: pd.DataFrame, window: pour_date.PourWindow, plate: slab.Slab,
+def report_values(report: LotFindings, raw: pd.DataFrame, window: pour_date.PourWindow, plate: slab.Slab,
                    other_foundation: NDArray[np.bool_]) -> None:
     """Report values of pour dates, slabs and foundations that cannot be used."""
     for name, rule in window.refused.items():
@@ -135,7 +135,7 @@ def report_values(report: Report, raw: pd.DataFrame, window: pour_date.PourWindo
                       remedy="Write `slab on ground` where it is one.", action="Row kept, not estimated.")
 
 
-def _report_size(report: Report, name: str, values: NDArray[np.float64], refused: NDArray[np.bool_]) -> None:
+def _report_size(report: LotFindings, name: str, values: NDArray[np.float64], refused: NDArray[np.bool_]) -> None:
     """Tell sizes that no slab has, in the unit of the file, with what may have been given instead."""
     if name == "beam_depth_mm":
         code, what, limits = "E-LOT-017", "beam depth", slab.PLAUSIBLE_BEAM_MM

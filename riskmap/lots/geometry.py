@@ -35,7 +35,7 @@ _POINT, _POLYGON, _MULTI_POINT, _MULTI_POLYGON, _COLLECTION = 0, 3, 4, 6, 7
 
 
 @dataclass(frozen=True)
-class Shapes:
+class LotShapes:
     """Shapes of every row; `reason` is empty text where the shape can be used."""
 
     geometry: NDArray[np.object_]  # polygon, multipolygon or None, in the target system
@@ -51,7 +51,7 @@ class Shapes:
     reduced: NDArray[np.bool_]  # a collection, of which only the polygons are used
 
 
-def usable(raw: gpd.GeoSeries, crs: str, widest_deg: float, coverage: placement.Box | None = None) -> Shapes:
+def usable(raw: gpd.GeoSeries, crs: str, widest_deg: float, coverage: placement.Box | None = None) -> LotShapes:
     """Return polygons in `crs` for raw shapes in any system.
 
     Parameters
@@ -114,8 +114,8 @@ def usable(raw: gpd.GeoSeries, crs: str, widest_deg: float, coverage: placement.
     area = shapely.area(shape)
     _strike(shape, reason, ~single & _without_area(shape, area), NO_AREA)
     area[shapely.is_missing(shape) | single] = np.nan
-    return Shapes(shape, reason, single & (reason == ""), repaired & (reason == ""), fault, before, area,
-                  elsewhere != "", all_swapped, had_heights & (reason == ""), reduced & (reason == ""))
+    return LotShapes(shape, reason, single & (reason == ""), repaired & (reason == ""), fault, before, area,
+                     elsewhere != "", all_swapped, had_heights & (reason == ""), reduced & (reason == ""))
 
 
 def _strike(shape: NDArray[np.object_], reason: NDArray[np.object_], mask: NDArray[np.bool_], why: str) -> None:

@@ -123,13 +123,14 @@ def write(results: Results, folder: Path) -> Path:
     RunFolderError
         When the file cannot be written or does not hold every row afterwards.
     """
-    shapes = arrow_lots.Shapes()
+    shapes = arrow_lots.ShapeSummary()
     for part in arrow_lots.tables_of(results.lots):
         shapes = shapes.with_(arrow_lots.shapes_of(part))
     return write_tables(arrow_lots.tables_of(results.lots), folder, results.today, shapes, len(results.lots))
 
 
-def write_tables(parts: Iterable[pa.Table], folder: Path, today: str, shapes: arrow_lots.Shapes, rows: int) -> Path:
+def write_tables(parts: Iterable[pa.Table], folder: Path, today: str, shapes: arrow_lots.ShapeSummary,
+                 rows: int) -> Path:
     """Write `lots.gpkg` from tables of `arrow_lots`, in their order.
 
     Parameters
@@ -139,7 +140,7 @@ def write_tables(parts: Iterable[pa.Table], folder: Path, today: str, shapes: ar
     folder : Path
     today : str
         Month of `now`, YYYY-MM.
-    shapes : Shapes
+    shapes : ShapeSummary
         Of all tables.
     rows : int
         Rows of all tables.

@@ -44,7 +44,7 @@ Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
-class Shapes:
+class Outlines:
     """Outlines of the lots that have one, in world units: 0 to 1 from the upper left corner of the map's square.
 
     Attributes
@@ -71,7 +71,7 @@ def world(lon_lat: Floats) -> Floats:
     return np.stack([lon_lat[:, 0] / 360.0 + 0.5, 0.5 - np.log((1 + s) / (1 - s)) / (4 * np.pi)], axis=1)
 
 
-def shapes(geometry: NDArray[np.object_]) -> Shapes:
+def shapes(geometry: NDArray[np.object_]) -> Outlines:
     """Return the polygons among geometries in EPSG:4326; points, lines and missing shapes have none."""
     import shapely
 
@@ -79,12 +79,12 @@ def shapes(geometry: NDArray[np.object_]) -> Shapes:
     lot = np.flatnonzero(area & ~shapely.is_empty(geometry))
     if not len(lot):
         none = np.empty(0, np.int64)
-        return Shapes(lot, none, none, np.empty((0, 2)), np.empty((0, 4)))
+        return Outlines(lot, none, none, np.empty((0, 2)), np.empty((0, 4)))
     chunks = [_outlines(geometry[lot[k : k + CHUNK_LOTS]]) for k in range(0, len(lot), CHUNK_LOTS)]
     rings, vertices, xy = (np.concatenate(part) for part in zip(*chunks, strict=True))
     first = (np.cumsum(vertices) - vertices)[np.cumsum(rings) - rings]
     box = np.concatenate([np.minimum.reduceat(xy, first, axis=0), np.maximum.reduceat(xy, first, axis=0)], axis=1)
-    return Shapes(lot, rings, vertices, xy, box)
+    return Outlines(lot, rings, vertices, xy, box)
 
 
 def _outlines(polygons: NDArray[np.object_]) -> tuple[Ints, Ints, Floats]:
@@ -150,7 +150,7 @@ def _number(values: pd.Series) -> Floats:
 
 
 # ---------------------------------------------------------------- tiles
-def zooms(outlines: Shapes) -> tuple[int, int]:
+def zooms(outlines: Outlines) -> tuple[int, int]:
     """Return the smallest and largest zoom: all lots on a few tiles, every lot for itself."""
     if not len(outlines.lot):
         return TOP_ZOOM, TOP_ZOOM
@@ -158,7 +158,7 @@ def zooms(outlines: Shapes) -> tuple[int, int]:
     return int(np.clip(np.floor(-np.log2(max(side, 1e-9))) - 1, 0, TOP_ZOOM)), TOP_ZOOM
 
 
-def _placed(outlines: Shapes, which: Ints, zoom: int) -> tuple[Ints, Ints, Ints]:
+def _placed(outlines: Outlines, which: Ints, zoom: int) -> tuple[Ints, Ints, Ints]:
     """Return shape, tile column and tile row of every pair of a shape and a tile that it touches."""
     n = 2**zoom
     reach = REACH / EXTENT
@@ -171,7 +171,7 @@ def _placed(outlines: Shapes, which: Ints, zoom: int) -> tuple[Ints, Ints, Ints]
     return which[pair], low[pair, 0] + k % wide[pair], low[pair, 1] + k // wide[pair]
 
 
-def _polygons(outlines: Shapes, shape: Ints, corner: Ints, zoom: int) -> Polygons:
+def _polygons(outlines: Outlines, shape: Ints, corner: Ints, zoom: int) -> Polygons:
     ring_start = np.cumsum(outlines.rings) - outlines.rings
     vertex_start = np.cumsum(outlines.vertices) - outlines.vertices
     rings = outlines.rings[shape]
@@ -209,7 +209,7 @@ class _Tags:
                 {name: v[lot] for name, v in self.known.items()})
 
 
-def _cells(outlines: Shapes, small: Ints, tags: _Tags, zoom: int) -> tuple[Ints, Ints, dict[str, Ints], Ints]:
+def _cells(outlines: Outlines, small: Ints, tags: _Tags, zoom: int) -> tuple[Ints, Ints, dict[str, Ints], Ints]:
     """Return column, row and attributes of every square that holds the middle of a small lot, and the lots in it."""
     across = 2**zoom * TILE_PX // CELL_PX
     middle = (outlines.box[small, :2] + outlines.box[small, 2:]) / 2
@@ -224,7 +224,7 @@ def _cells(outlines: Shapes, small: Ints, tags: _Tags, zoom: int) -> tuple[Ints,
     return key % across, key // across, classes, np.bincount(cell, minlength=len(key))
 
 
-def _cell_tiles(outlines: Shapes, small: Ints, tags: _Tags, zoom: int) -> dict[int, bytes]:
+def _cell_tiles(outlines: Outlines, small: Ints, tags: _Tags, zoom: int) -> dict[int, bytes]:
     if not len(small):
         return {}
     column, row, classes, lots = _cells(outlines, small, tags, zoom)
@@ -241,7 +241,7 @@ def _cell_tiles(outlines: Shapes, small: Ints, tags: _Tags, zoom: int) -> dict[i
     return dict(zip(ids.tolist(), made_layers, strict=True))
 
 
-def _lot_tiles(archive: pmtiles.Archive, outlines: Shapes, large: Ints, tags: _Tags, zoom: int,
+def _lot_tiles(archive: pmtiles.Archive, outlines: Outlines, large: Ints, tags: _Tags, zoom: int,
                cells: dict[int, bytes]) -> None:
     """Write the tiles of one zoom: lots as shapes, and the cells already made."""
     shape, column, row = _placed(outlines, large, zoom)
@@ -308,7 +308,7 @@ def search_key(lot_id: pd.Series) -> NDArray[Any]:
     return lot_id.str.lower().str.encode("utf-16-be", "surrogatepass").to_numpy(dtype=object)
 
 
-def _side_blocks(archive: pmtiles.Archive, results: Results, shape: Shapes) -> dict[str, Any]:
+def _side_blocks(archive: pmtiles.Archive, results: Results, shape: Outlines) -> dict[str, Any]:
     lots = results.lots
     row, rows, texts = _shared(lots)
     middle = np.full((len(lots), 2), data_block.MISSING, dtype=np.int64)
@@ -335,7 +335,7 @@ def _side_blocks(archive: pmtiles.Archive, results: Results, shape: Shapes) -> d
 
 
 # ---------------------------------------------------------------- the archive
-def _box(outlines: Shapes, share: float) -> list[float]:
+def _box(outlines: Outlines, share: float) -> list[float]:
     """Return west, south, east, north of the middle part of the shapes."""
     left, top = np.quantile(outlines.box[:, :2], share, axis=0, method="nearest")
     right, bottom = np.quantile(outlines.box[:, 2:], 1 - share, axis=0, method="nearest")
