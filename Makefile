@@ -11,12 +11,13 @@ demo: $(READY)
 	$(VENV)/bin/riskmap demo
 
 test: $(READY)
-	$(VENV)/bin/python -m pytest -n auto -m "not benchmark"
+	$(VENV)/bin/python -m pytest -n auto --dist worksteal -m "not benchmark" --durations=10
 	$(VENV)/bin/python -m pytest -m benchmark -s
 
 lint: $(READY)
 	$(VENV)/bin/ruff check riskmap tests layers notebooks
 	$(VENV)/bin/mypy
+	$(VENV)/bin/oxlint --deny-warnings riskmap
 
 $(READY): pyproject.toml constraints.txt
 	$(PYTHON) -m venv $(VENV)

@@ -52,16 +52,41 @@ def pytest_configure(config: pytest.Config) -> None:
     settings.load_profile("no_deadline")
 
 
+@pytest.fixture(scope="session", autouse=True)
+def shared_models(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Folder of the reduced models of this session: each is built once, not once a process."""
+    from shared_runs import session_folder, share_models
+
+    folder = session_folder(tmp_path_factory) / "models"
+    folder.mkdir(exist_ok=True)
+    share_models(folder)
+    return folder
+
+
+@pytest.fixture(scope="session")
+def example_runs(example: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Outputs folder with the runs of the example of September and October; copy it before you change anything."""
+    import shared_runs
+
+    return shared_runs.example_runs(shared_runs.session_folder(tmp_path_factory) / "example_runs", example)
+
+
 @pytest.fixture(scope="session")
 def calibration_run(example: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Outputs folder with one finished run of 75 of the example's lots and 200 draws, for calibrations."""
+    """Outputs folder with one finished run of 75 of the example's lots and 200 draws, for calibrations.
+
+    Copy it before you change anything: every process of the session sees the same one.
+    """
     import geopandas as gpd
     from changed_areas import write_area
+    from shared_runs import one_at_a_time, session_folder
 
     from riskmap.run import flow
 
-    place = tmp_path_factory.mktemp("calibration")
-    lots = gpd.read_file(example / "lots.gpkg", layer="lots").iloc[::20]
-    area = write_area(example, place / "area", last="2025-08", lots=lots, movement="draws = 200")
-    flow.run(area, place / "outputs", workers=1)
+    place = session_folder(tmp_path_factory) / "calibration_run"
+    with one_at_a_time(place) as first:
+        if first:
+            lots = gpd.read_file(example / "lots.gpkg", layer="lots").iloc[::20]
+            area = write_area(example, place / "area", last="2025-08", lots=lots, movement="draws = 200")
+            flow.run(area, place / "outputs", workers=1)
     return place / "outputs"

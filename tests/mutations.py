@@ -29,10 +29,10 @@ class Mistake(NamedTuple):
 
 MISTAKES = (
     Mistake("sign of strain", "movement/kernels.py", "strain[z] *= -restraint", "strain[z] *= restraint",
-            "tests/unit/test_movement_kernels.py"),
+            "tests/unit/movement/test_movement_kernels.py"),
     Mistake("cm taken for mm", "movement/summary.py", "MM = 1000.0", "MM = 100.0", "tests/regression"),
     Mistake("pF span 3.0 for 2.97", "common/constants.py", "PF_AT_33_KPA: Final = 2.53", "PF_AT_33_KPA: Final = 2.50",
-            "tests/unit/test_movement_kernels.py"),
+            "tests/unit/movement/test_movement_kernels.py"),
     Mistake("initial profile forgotten", "movement/trace.py", "march(after, model.initial @ ground_states[pour],",
             "march(after, 0 * (model.initial @ ground_states[pour]),", "tests/verification/test_movement_suction.py"),
     Mistake("uniform grid", "movement/grid.py", "sizes = ratio ** (np.arange(count) / max(count - 1, 1))",
@@ -47,14 +47,15 @@ MISTAKES = (
             "before, now = driver[j - 1], driver[j - 1]", "tests/verification/test_movement_suction.py"),
     Mistake("equilibrium clipped at 2.9", "movement/driver.py", "np.clip(equilibrium + draws.equilibrium_shift_pf, "
             "*movement.guard_pf)", "np.clip(equilibrium + draws.equilibrium_shift_pf, 2.9, 4.0)",
-            "tests/unit/test_movement_driver.py"),
+            "tests/unit/movement/test_movement_driver.py"),
     Mistake("components averaged, not drawn", "movement/summary.py", "place = np.where((upper[place] <= component",
-            "place = np.where((upper[place] <= 0.5 * np.ones_like(component)", "tests/unit/test_movement_kernels.py"),
+            "place = np.where((upper[place] <= 0.5 * np.ones_like(component)",
+            "tests/unit/movement/test_movement_kernels.py"),
     Mistake("estimate of extensibility outside its range", "soil/pedotransfer.py", "usable = within_range(clay, cec)",
-            "usable = (clay > 0) & (cec > 0)", "tests/unit/test_soil_horizon.py"),
+            "usable = (clay > 0) & (cec > 0)", "tests/unit/soil/test_soil_horizon.py"),
     Mistake("reasons in one order only", "movement/reasons.py",
             "weight = factorial(size) * factorial(n - size - 1) / factorial(n)",
-            "weight = float(number == (1 << f) - 1)", "tests/unit/test_movement_kernels.py"),
+            "weight = float(number == (1 << f) - 1)", "tests/unit/movement/test_movement_kernels.py"),
 )
 
 

@@ -47,7 +47,7 @@ class _Route:
     """What one way of matching found; `given` marks requests that use it, `doubtful` those it may not decide."""
 
     by: str
-    given: NDArray[np.bool_]
+    filled: NDArray[np.bool_]
     pairs: Pairs
     note: NDArray[np.object_]
     doubtful: NDArray[np.bool_] | None = None
@@ -98,7 +98,8 @@ def match(requests: pd.DataFrame, lot: gpd.GeoDataFrame, *, within_m: float = 0.
     status = together.status
     status[bad] = "unmatched"
     note = np.full(len(requests), "", dtype=object)
-    note[~has_point & ~np.any([route.given for route in routes], axis=0)] = "the row gives no parcel id, point or shape"
+    nowhere = ~has_point & ~np.any([route.filled for route in routes], axis=0)
+    note[nowhere] = "the row gives no parcel id, point or shape"
     note[bad] = "longitude or latitude is missing or out of range; they may be swapped"
     if coverage is not None:
         note = _joined(note, np.where(bad, _elsewhere(_degrees(requests), coverage), "").astype(object), "; ")
@@ -107,7 +108,7 @@ def match(requests: pd.DataFrame, lot: gpd.GeoDataFrame, *, within_m: float = 0.
     note = _joined(note, _named(together.named, status != "matched", lot), "; ")
     by = np.full(len(requests), "", dtype=object)
     for route in routes:
-        by = _joined(by, np.where(route.given & (status == "matched"), route.by, "").astype(object), " and ")
+        by = _joined(by, np.where(route.filled & (status == "matched"), route.by, "").astype(object), " and ")
     row = np.full(len(requests), -1, dtype=np.int64)
     one = status[together.agreed[0]] == "matched"
     row[together.agreed[0][one]] = lot["lot_row"].to_numpy()[together.agreed[1][one]]
@@ -243,7 +244,7 @@ def _nearby(by: str, points: NDArray[np.object_], ground: _Ground) -> tuple[Pair
 
 def _tell_misplaced(route: _Route, lonlat: NDArray[np.float64], coverage: placement.Box) -> None:
     """Say it in the note of points in no lot that look exchanged or without their sign."""
-    lost = route.given & (np.bincount(route.pairs[0], minlength=len(route.given)) == 0)
+    lost = route.filled & (np.bincount(route.pairs[0], minlength=len(route.filled)) == 0)
     sentences = np.full(len(lost), "", dtype=object)
     sentences[lost] = _elsewhere(lonlat[lost], coverage)
     route.note = _joined(route.note, sentences, "; ")
@@ -308,7 +309,7 @@ def _together(routes: list[_Route], count: int, lots: int) -> _Together:
     request, lot = _put_together([route.pairs for route in routes])
     key, times = np.unique(request * max(lots, 1) + lot, return_counts=True)
     request, lot = key // max(lots, 1), key % max(lots, 1)
-    needed = np.sum([route.given for route in routes], axis=0)
+    needed = np.sum([route.filled for route in routes], axis=0)
     answered = np.sum([np.bincount(route.pairs[0], minlength=count) > 0 for route in routes], axis=0)
     agrees = times == needed[request]
     fits = np.bincount(request[agrees], minlength=count)

@@ -9,7 +9,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from riskmap.common import tables, wording
+from riskmap.common.errors import visible
 from riskmap.common.json_values import plain
+from riskmap.outputs import html_page
 from riskmap.outputs.files.csv_table import guarded_table
 
 if TYPE_CHECKING:
@@ -19,11 +21,6 @@ CAUTIONS = (wording.CAUTION_LENDER, wording.CAUTION, wording.STANDING)
 NOT_LOW = wording.NO_NUMBER.split(". ")[-1]
 PAGE_ROWS = 500  # more rows of a printed page nobody reads; the tables hold all
 PAGE_NOTES, LONG_WORD = 20, 16
-_STYLE = """body{font:15px/1.4 Georgia,serif;color:#1a1a1a;background:#fff;margin:1.5rem;max-width:70rem}
-table{border-collapse:collapse;width:100%;margin:1rem 0}td,th{border:1px solid #4d4d4d;padding:.25rem .5rem;
-text-align:left;vertical-align:top}td.l,th.l{overflow-wrap:anywhere}th{background:#eee}td.n{text-align:right;white-space:nowrap}
-.caution{border:2px solid #1a1a1a;padding:.5rem .75rem}thead{display:table-header-group}tr{break-inside:avoid}
-footer{margin-top:1rem;font-size:13px}@media print{body{margin:0}table{font-size:12px}}"""
 
 
 def write(rows: pd.DataFrame, ordered: pd.DataFrame, groups: pd.DataFrame | None, about: dict[str, Any],
@@ -49,7 +46,7 @@ def write(rows: pd.DataFrame, ordered: pd.DataFrame, groups: pd.DataFrame | None
         paths.append(_csv(groups, folder / "groups.csv"))
     paths.append(_workbook(rows, ordered, groups, about, measures, folder / "screened.xlsx"))
     page = folder / "screened.html"
-    text = "".join(_page(*page_rows, groups, about))
+    text = _page(*page_rows, groups, about)
     page.write_text(text, encoding="utf-8", errors="backslashreplace", newline="\n")
     readme = folder / "README.txt"
     readme.write_text("\n".join(_notes(about)) + "\n", encoding="utf-8", errors="backslashreplace", newline="\n")
@@ -129,39 +126,41 @@ def _records(frame: pd.DataFrame) -> Iterator[dict[str, Any]]:
 
 
 # ---------------------------------------------------------------- the page
-def _page(ordered: pd.DataFrame, labels: dict[str, str], groups: pd.DataFrame | None,
-          about: dict[str, Any]) -> Iterator[str]:
-    yield ('<!doctype html>\n<html lang="en"><head><meta charset="utf-8"><meta http-equiv="Content-Security-Policy" '
-           "content=\"default-src 'none'; style-src 'unsafe-inline'\">"
-           '<meta name="viewport" content="width=device-width, initial-scale=1">'
-           f"<title>Screening of {_text(about['list'])}</title><style>{_STYLE}</style></head><body>\n")
-    yield f"<h1>Screening of {_text(about['list'])}</h1>\n"
-    yield from (f'<p class="caution"><strong>{_text(CAUTIONS[0])}</strong></p>', f"<p>{_text(CAUTIONS[1])}</p>",
-                f"<p>{_text(CAUTIONS[2])}</p>\n")
-    yield "<table><thead><tr><th>rows</th><th>count</th></tr></thead><tbody>"
-    for name, value in about["counts"].items():
-        words = tables.STATES.get(name, name.replace("_", " "))
-        yield f'<tr><td>{_text(words)}</td><td class="n">{value:,}</td></tr>'
-    yield "</tbody></table>\n"
-    if about["notes"]:
-        more = len(about["notes"]) - PAGE_NOTES
-        notes = [*about["notes"][:PAGE_NOTES], *([f"and {more:,} more, in README.txt"] if more > 0 else [])]
-        yield "<h2>About the list</h2><ul>" + "".join(f"<li>{_text(note)}</li>" for note in notes) + "</ul>\n"
-    shown = ordered.head(PAGE_ROWS)
-    if len(ordered) > PAGE_ROWS:
-        yield f"<p>The first {PAGE_ROWS:,} of {len(ordered):,} rows; sorted.csv holds all.</p>"
-    if about["ties"]:
-        yield f"<p>{_text(about['ties'])}</p>"
+def _page(ordered: pd.DataFrame, labels: dict[str, str], groups: pd.DataFrame | None, about: dict[str, Any]) -> str:
+    words = {name: _text(tables.STATES.get(name, name.replace("_", " "))) for name in about["counts"]}
+    counts = "".join(f'<tr><td>{words[name]}</td><td class="n">{value:,}</td></tr>'
+                     for name, value in about["counts"].items())
+    shown = (f"<p>The first {PAGE_ROWS:,} of {len(ordered):,} rows; sorted.csv holds all.</p>\n"
+             if len(ordered) > PAGE_ROWS else "")
+    texts = {"list": about["list"], "caution_lender": CAUTIONS[0], "caution": CAUTIONS[1], "standing": CAUTIONS[2],
+             "footer": " ".join(_notes(about)[3:5])}
+    return html_page.filled(
+        Path(__file__).parent / "screened.html", {name: visible(text) for name, text in texts.items()},
+        {"counts": counts, "notes": "".join(_page_notes(about["notes"])), "shown": shown,
+         "ties": f"<p>{_text(about['ties'])}</p>\n" if about["ties"] else "",
+         "table": "".join(_page_rows(ordered.head(PAGE_ROWS), labels)),
+         "groups": "".join(_page_groups(groups)) if groups is not None else ""}) + "\n"
+
+
+def _page_notes(notes: list[str]) -> Iterator[str]:
+    if notes:
+        more = len(notes) - PAGE_NOTES
+        lines = [*notes[:PAGE_NOTES], *([f"and {more:,} more, in README.txt"] if more > 0 else [])]
+        yield "<h2>About the list</h2><ul>" + "".join(f"<li>{_text(note)}</li>" for note in lines) + "</ul>\n"
+
+
+def _page_rows(shown: pd.DataFrame, labels: dict[str, str]) -> Iterator[str]:
     heading = "".join(f"<th{' class=l' * _long(label)}>{_text(label)}</th>" for label in labels.values())
     yield f"<table><thead><tr>{heading}</tr></thead><tbody>\n"
     for record in _records(shown):
         yield "<tr>" + "".join(_cell(value, ".1f") for value in record.values()) + "</tr>\n"
     yield "</tbody></table>\n"
-    if groups is not None:
-        yield "<h2>Self-check by group</h2><p>How results and data lie in the groups of the list. No group enters a " \
-              "number; groups under ten rows are not told; the order is that of the list.</p>"
-        yield from _table(groups)
-    yield f"<footer>{_text(' '.join(_notes(about)[3:5]))}</footer></body></html>\n"
+
+
+def _page_groups(groups: pd.DataFrame) -> Iterator[str]:
+    yield "<h2>Self-check by group</h2><p>How results and data lie in the groups of the list. No group enters a " \
+          "number; groups under ten rows are not told; the order is that of the list.</p>"
+    yield from _table(groups)
 
 
 def _table(frame: pd.DataFrame) -> Iterable[str]:
@@ -184,6 +183,4 @@ def _long(text: str) -> bool:
 
 
 def _text(value: object) -> str:
-    from riskmap.common.errors import visible
-
     return html.escape(visible(str(value)))

@@ -136,8 +136,8 @@ def brief(run: FileName | Run = "latest", *, lots: Sequence[str] = (), visits: F
 
     files = files_of(run, outputs, verified)
     results = record.read(files)
-    visits_asked = briefing.wanted(results, list(lots), optional(visits), top, dict(columns or {}))
-    papers = briefing.papers(results, visits_asked, units, about(files))
+    pages = briefing.page_list(results, list(lots), optional(visits), top, dict(columns or {}))
+    papers = briefing.papers(results, pages, units, about(files))
     with folder.made_from(files.folder, f"brief {results.area_name}", optional(into)) as target:
         briefing.write(papers, target.path, paper, each)
     return Outcome(target.final, papers, results.note)

@@ -76,5 +76,5 @@ def first_line(said: object, path: Path, name: str) -> str:
     text = next(iter(str(said).strip().splitlines()), "") or type(said).__name__
     for place in sorted({str(path), path.as_posix(), str(path.resolve())}, key=len, reverse=True):
         text = text.replace(f"/vsizip/{{{place}}}", name).replace(f"/vsizip/{place}", name).replace(place, name)
-    text = visible(_PLACE.sub(lambda found: re.split(r"[\\/]", found[0])[-1], text)).rstrip(". ")
+    text = visible(_PLACE.sub(lambda match: re.split(r"[\\/]", match[0])[-1], text)).rstrip(". ")
     return text if len(text) <= SHOWN_CHARACTERS else text[:SHOWN_CHARACTERS - 1] + "…"

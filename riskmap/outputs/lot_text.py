@@ -100,32 +100,32 @@ def _where(estimate: Results, position: int) -> str:
     return f"row {row} of {path.name}" if row is not None else f"lot {position + 1} of {path.name}"
 
 
-def lines(found: Results, lot_row: int, system: str = "us") -> list[str]:
+def lines(estimate: Results, lot_row: int, system: str = "us") -> list[str]:
     """Return the lines of one lot.
 
     Parameters
     ----------
-    found : Results
+    estimate : Results
     lot_row : int
         Position of the lot.
     system : str
         `us` or `si`.
     """
-    row = found.lots.drop(columns=found.lots.geometry.name).iloc[lot_row].to_dict()
-    out = [f"Lot {row['lot_id']} ({_where(found, int(row['lot_row']))}), {found.area_name}, {found.today}"]
+    row = estimate.lots.drop(columns=estimate.lots.geometry.name).iloc[lot_row].to_dict()
+    out = [f"Lot {row['lot_id']} ({_where(estimate, int(row['lot_row']))}), {estimate.area_name}, {estimate.today}"]
     if row["state"]:
         return [*out, f"No number: {row['state']} - {tables.STATES.get(row['state'], '')}.",
                 f"{row['state_reason'] or ''}", "This is not a low or a middle result.", wording.CAUTION]
-    first, last = month_numbers.next_12_months(found.today)
+    first, last = month_numbers.next_12_months(estimate.today)
     out += [
         f"Expected movement, next 12 months ({first} to {last}): {_range(row, 'expected_movement', system)}",
         f"Characteristic movement: {_range(row, 'characteristic_movement', system)}",
         f"Now: {_range(row, 'deflection_now', system)}; {words.DIRECTION.get(row['direction'], row['direction'])}",
         f"Phase: {words.PHASE.get(row['phase'], row['phase'])} ({row['phase_probability']:.0%} of draws)",
-        largest(row, found.today, system),
+        largest(row, estimate.today, system),
         f"What if a dry, a middle or a wet past year came again: {shown(row['outlook_dry_mm'], system)}, "
         f"{shown(row['outlook_normal_mm'], system)}, {shown(row['outlook_wet_mm'], system)}",
-        "", f"Why (compared with {reference(found, system)}, which gives "
+        "", f"Why (compared with {reference(estimate, system)}, which gives "
         f"{shown(row['reference_movement_mm'], system)}):",
     ]
     for name in words.PARTS:

@@ -1,7 +1,7 @@
 """Colours and class limits of every product, in one place.
 
 Rules: a ramp's neighbours differ by at least 15 CAM02-UCS units, also with simulated deuteranomaly, protanomaly and
-tritanomaly; a label on a class has a contrast of at least 4.5. Both are measured in tests/unit/test_outputs_palette.py.
+tritanomaly; a label on a class has a contrast of at least 4.5. Both are measured in tests/unit/outputs.
 States never take a colour of a scale: they are hatched.
 """
 
@@ -44,7 +44,7 @@ QUALITY_CLASSES = ("full", "partial")
 DROUGHT = ("#ffffff", "#ffff00", "#fcd37f", "#ffaa00", "#e60000", "#730000")
 DROUGHT_CLASSES = (NO_DROUGHT, "D0", "D1", "D2", "D3", "D4")
 
-# Hatch of each state: name of the drawing routine in map.js and the QGIS line angle and second angle.
+# Hatch of each state: name of the drawing routine in page.js and the QGIS line angle and second angle.
 HATCH = {
     "not_enough_data": "rising",
     "not_applicable": "falling",

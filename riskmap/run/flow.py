@@ -320,7 +320,7 @@ def _by_parts(ready: _Ready, lots: list[gpd.GeoDataFrame], clock: _Clock, cache:
         shared, numbers = archetypes.merged([marks for marks, _ in parts], today=ready.today)
         mixture = archetypes.normalised(shared.archetype_profile)
         moved = run_reuse.simulate(cache, area, shared.archetype, mixture, facts.profile, facts.layer, weather.history,
-                               pool=pool, progress=progress)
+                                   pool=pool, progress=progress)
         lot_archetype = part_tasks.archetypes_of_lots(job, rows, numbers)
         archetype, history = past.split(moved.archetype, lot_archetype, area.movement.history_months, ready.today)
     with clock.stage("estimate") as progress:

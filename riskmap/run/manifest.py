@@ -89,7 +89,7 @@ def build(folder: Path, results: AreaResults, area: Area, sources: Iterable[Sour
     facts = dict(results.facts)
     timings = facts.pop("stage_seconds", {})
     inputs = [_input(source, area) for source in sources]
-    read = sum(entry["rows"] for entry in inputs if entry["role"] == "lots")
+    lot_rows = sum(entry["rows"] for entry in inputs if entry["role"] == "lots")
     codes = Counter(problem.code for problem in results.problems)
     outputs = {file.relative_to(folder).as_posix(): {"bytes": file.stat().st_size, "sha256": sha256(file)}
                for file in sorted(folder.rglob("*")) if file.is_file() and file.name != NAME}
@@ -102,7 +102,7 @@ def build(folder: Path, results: AreaResults, area: Area, sources: Iterable[Sour
                  "soil_scale": results.soil_scale},
         "settings": area.model_dump(exclude={"folder"}),
         "inputs": inputs,
-        "rows": {"lots_read": read, **asdict(rows)},
+        "rows": {"lots_read": lot_rows, **asdict(rows)},
         "problems": {"total": len(results.problems), "by_code": dict(sorted(codes.items()))},
         "seed": area.movement.seed,
         "draws": area.movement.draws,

@@ -211,8 +211,8 @@ def _survey(folder: Path, settings: Any) -> tuple[SoilTables, SurveyFacts]:
         survey = SoilTables(polygons=gpd.GeoDataFrame({"mukey": []}, geometry=[], crs="EPSG:4326"),
                             scale=survey_facts["scale"], from_raster=survey_facts["from_raster"], **frames)
         _held.update(folder=folder, survey=survey,
-                     told=soil.describe(survey, settings, np.array(survey_facts["mukeys"], dtype=object)))
-    return _held["survey"], _held["told"]
+                     facts=soil.describe(survey, settings, np.array(survey_facts["mukeys"], dtype=object)))
+    return _held["survey"], _held["facts"]
 
 
 _held: dict[str, Any] = {}

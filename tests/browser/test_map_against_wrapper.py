@@ -10,7 +10,7 @@ import pytest
 from invented_results import town
 from test_web_map_browser import browser, opened  # noqa: F401
 
-from riskmap.outputs.map import web_map
+from riskmap.outputs.map import page_build, web_map
 
 pytestmark = [pytest.mark.benchmark, *in_browser.marks("the speed of the map")]
 COUNT = 20_000
@@ -32,7 +32,8 @@ def usual_way(lots, path: Path) -> None:  # type: ignore[no-untyped-def]
     page = folium.Map(location=[32.05, -97.95], zoom_start=12, tiles=None)
     page.default_js, page.default_css = [], []
     head = page.get_root().header
-    head.add_child(Element(f"<style>{web_map._asset('leaflet.css')}</style><script>{web_map._asset('leaflet.js')}"
+    head.add_child(Element(f"<style>{page_build.asset(f'{page_build.VENDOR}/leaflet.css')}</style>"
+                           f"<script>{page_build.asset(f'{page_build.VENDOR}/leaflet.js')}"
                            "</script>"))
     folium.GeoJson(lots[[*COLUMNS, "geometry"]], tooltip=folium.GeoJsonTooltip(COLUMNS)).add_to(page)
     page.save(path)

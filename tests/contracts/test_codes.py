@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
+from each_case import check_each
 
 import riskmap
 from riskmap import api
@@ -148,17 +149,17 @@ def test_no_code_has_two_entries() -> None:
         tomllib.loads(text + f'[{entries[0]}]\nmeaning = "Another."\nremedy = "Another."\n')
 
 
-@pytest.mark.parametrize("family", sorted({code.rsplit("-", 1)[0] for code in codes.register()}))
-def test_meaning_and_remedy_are_short_sentences(family: str) -> None:
-    for code, entry in codes.register().items():
-        if code.rsplit("-", 1)[0] != family:
-            continue
+def test_meaning_and_remedy_are_short_sentences() -> None:
+    def check(code: str) -> None:
+        entry = codes.register()[code]
         assert CODE.fullmatch(code), code
         for sentence in (entry.meaning, entry.remedy):
             assert sentence.endswith("."), code
             assert sentence[0].isupper(), code
             assert len(sentence) <= LONGEST, code
             assert sentence == " ".join(sentence.split()), code
+
+    check_each(codes.register(), check)
 
 
 def test_a_code_in_several_places_has_one_meaning() -> None:

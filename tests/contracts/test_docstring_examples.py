@@ -6,6 +6,7 @@ import ast
 import doctest
 import importlib
 import inspect
+import shutil
 import subprocess
 import sys
 import typing
@@ -13,11 +14,11 @@ from pathlib import Path
 
 import click
 import pytest
+from each_case import check_each
 
 import riskmap
 from riskmap import api
 from riskmap.cli.main import cli
-from riskmap.run import flow
 
 ROOT = Path(__file__).resolve().parents[2]
 PACKAGE = ROOT / "riskmap"
@@ -50,12 +51,10 @@ def test_the_functions_of_the_commands_have_examples() -> None:
 
 
 @pytest.mark.slow
-def test_examples_run(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_examples_run(example_runs: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """In one test: all use the same two runs of the example, as riskmap.api says."""
     monkeypatch.chdir(ROOT)
-    outputs = tmp_path / "outputs"
-    for name in ("area_september.toml", "area.toml"):
-        flow.run(Path("layers") / "example" / name, outputs)
+    outputs = shutil.copytree(example_runs, tmp_path / "outputs")
     tried, failed = dict.fromkeys(MODULES, 0), []
     runner = doctest.DocTestRunner(optionflags=FLAGS, verbose=False)
     for name in MODULES:
@@ -68,8 +67,11 @@ def test_examples_run(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     assert all(tried.values()), tried
 
 
-@pytest.mark.parametrize("function", API, ids=lambda f: f.__name__)
-def test_says_what_it_takes_gives_and_raises(function: typing.Callable[..., object]) -> None:
+def test_every_function_says_what_it_takes_gives_and_raises() -> None:
+    check_each(API, says_what_it_takes_gives_and_raises, lambda function: function.__name__)
+
+
+def says_what_it_takes_gives_and_raises(function: typing.Callable[..., object]) -> None:
     text = inspect.getdoc(function) or ""
     for section in SECTIONS:
         assert f"\n{section}\n{'-' * len(section)}\n" in text, section

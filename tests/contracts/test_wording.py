@@ -77,10 +77,17 @@ def test_no_product_gives_a_verdict(outputs: Path) -> None:
 
 
 def test_the_words_of_the_pages_give_no_verdict() -> None:
-    for path in [path for own in ("map", "tiles", "page_")
-                 for path in sorted((PACKAGE / "outputs" / "map" / "assets").glob(f"{own}*.js"))]:
+    from riskmap.outputs.map import page_build
+
+    ours = [path for path in sorted(page_build.ASSETS.rglob("*.js")) if path.parent.name != "vendor"]
+    assert len(ours) > 15
+    for path in ours:
         texts = re.findall(r"\"([^\"\n]*)\"|'([^'\n]*)'|`([^`]*)`", path.read_text(encoding="utf-8"))
         assert words_of(" ".join("".join(found) for found in texts)) == [], path.name
+    skeletons = sorted(PACKAGE.rglob("*.html"))
+    assert len(skeletons) > 4
+    for path in skeletons:
+        assert words_of(text_of(path)) == [], path.name
     from riskmap.outputs import words
 
     told = [getattr(words, name) for name in dir(words) if name.isupper()]

@@ -19,6 +19,7 @@ from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[2]
 sys.path.insert(0, str(ROOT / "tests"))
+from shared_runs import with_store  # noqa: E402
 
 
 def command(area: Path, outputs: Path) -> list[str]:
@@ -56,11 +57,16 @@ def look(outputs: Path, expected: str) -> int:
     return len(runs)
 
 
-def sweep(area: Path, folder: Path, kills: int, seed: int = 1, finish_every: int = 20) -> dict[str, int]:
-    """Kill at `kills` random moments; return what was seen."""
+def sweep(area: Path, folder: Path, kills: int, seed: int = 1, finish_every: int = 20,
+          models: Path | None = None) -> dict[str, int]:
+    """Kill at `kills` random moments; return what was seen.
+
+    The clean runs, to which the others are compared, may take their models of the strip from a folder.
+    """
     draw = random.Random(seed)
-    expected, _ = finished(area, folder / "clean")
-    seconds = finished(area, folder / "clean")[1]  # compiled, with archetypes at hand, as most killed runs are
+    clean = with_store(folder / "clean", models) if models else folder / "clean"
+    expected, _ = finished(area, clean)
+    seconds = finished(area, clean)[1]  # compiled and with archetypes at hand, as most of the killed runs are
     outputs = folder / "outputs"
     seen = {"killed": 0, "had_finished": 0, "runs": 0, "resumed": 0}
     for k in range(kills):
@@ -79,9 +85,9 @@ def sweep(area: Path, folder: Path, kills: int, seed: int = 1, finish_every: int
     return seen
 
 
-def hammer(area: Path, folder: Path, processes: int) -> int:
+def hammer(area: Path, folder: Path, processes: int, models: Path | None = None) -> int:
     """Start runs into one outputs folder at the same moment; return how many runs are announced and whole."""
-    expected, _ = finished(area, folder / "alone")
+    expected, _ = finished(area, with_store(folder / "alone", models) if models else folder / "alone")
     outputs = folder / "together"
     running = [subprocess.Popen(command(area, outputs), stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, cwd=ROOT)
                for _ in range(processes)]

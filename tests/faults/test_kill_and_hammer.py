@@ -20,12 +20,12 @@ def area(example: Path, tmp_path: Path) -> Path:
 
 
 @pytest.mark.slow
-def test_killed_runs_leave_only_whole_ones(area: Path, tmp_path: Path) -> None:
-    seen = kill_sweep.sweep(area, tmp_path, kills=4, finish_every=2)
+def test_killed_runs_leave_only_whole_ones(area: Path, tmp_path: Path, shared_models: Path) -> None:
+    seen = kill_sweep.sweep(area, tmp_path, kills=4, finish_every=2, models=shared_models)
     assert seen["killed"] + seen["had_finished"] == 4
     assert seen["resumed"] == 2
 
 
 @pytest.mark.slow
-def test_many_runs_into_one_folder_are_all_whole(area: Path, tmp_path: Path) -> None:
-    assert kill_sweep.hammer(area, tmp_path, PROCESSES) == PROCESSES
+def test_many_runs_into_one_folder_are_all_whole(area: Path, tmp_path: Path, shared_models: Path) -> None:
+    assert kill_sweep.hammer(area, tmp_path, PROCESSES, shared_models) == PROCESSES

@@ -22,6 +22,7 @@ import geopandas as gpd
 import pandas as pd
 import pyarrow.parquet as pq
 import pytest
+from shared_runs import with_store
 
 from riskmap.common import settings
 from riskmap.common.results import RowCounts
@@ -130,7 +131,8 @@ def files_below(*folders: Path) -> list[Path]:
 
 
 @pytest.fixture(scope="module", params=["gpkg", "csv"])
-def run(request: pytest.FixtureRequest, example: Path, tmp_path_factory: pytest.TempPathFactory) -> Run:
+def run(request: pytest.FixtureRequest, example: Path, shared_models: Path,
+        tmp_path_factory: pytest.TempPathFactory) -> Run:
     """Run the command line in a home folder of its own, so that everything it leaves anywhere can be searched."""
     home = tmp_path_factory.mktemp("users") / USER
     work = home / "work"
@@ -141,6 +143,7 @@ def run(request: pytest.FixtureRequest, example: Path, tmp_path_factory: pytest.
     area = area_file(example, work / "input", request.param)
     env = {**os.environ, "HOME": str(home), "USER": USER, "LOGNAME": USER, "USERNAME": USER,
            "TMPDIR": str(home / "tmp"), "XDG_CACHE_HOME": str(home / ".cache"), "RISKMAP_TRACE": "1"}
+    with_store(work / "outputs", shared_models)
     done = subprocess.run([sys.executable, "-m", "riskmap", "estimate", str(area), "--outputs", "outputs",
                            "--workers", "1"], cwd=work, env={**env, "PYTHONPATH": str(Path(__file__).parents[2])},
                           capture_output=True, text=True, check=False)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import errno
 import os
+import shutil
 import signal
 import subprocess
 import sys
@@ -46,6 +47,12 @@ def area(example: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
     return write_area(example, place, last="2025-05", movement="draws = 20")
 
 
+@pytest.fixture(scope="module")
+def clean(area: Path, tmp_path_factory: pytest.TempPathFactory) -> flow.Run:
+    """A run in parts to which nothing happened."""
+    return flow.run(area, tmp_path_factory.mktemp("clean"), workers=1, part_lots=12)
+
+
 def test_a_killed_worker_costs_its_task_only(tmp_path: Path) -> None:
     heard: list[float] = []
     with workers.Processes(2) as pool:
@@ -63,7 +70,7 @@ def test_workers_that_die_again_and_again_are_told() -> None:
 
 START_AND_WAIT = """
 import time
-from riskmap import workers
+from riskmap.run import workers
 if __name__ == "__main__":
     with workers.Processes(2) as pool:
         pool.map(workers.warm_up, [(), ()])
@@ -115,14 +122,14 @@ def soil_or_death(job: part_tasks.Job, number: int) -> object:
     return _soil_of_part(job, number)
 
 
-def test_a_damaged_part_in_the_store_is_computed_again(area: Path, tmp_path: Path) -> None:
-    first = flow.run(area, tmp_path, workers=1, part_lots=12)
+def test_a_damaged_part_in_the_store_is_computed_again(area: Path, clean: flow.Run, tmp_path: Path) -> None:
+    shutil.copytree(clean.folder.parent / store.FOLDER, tmp_path / store.FOLDER)
     kept = sorted((tmp_path / store.FOLDER).glob("*part_soil-*.parquet"))
     assert len(kept) >= 2
     kept[0].write_bytes(kept[0].read_bytes()[:-40])
     kept[1].write_bytes(b"PAR1")
     again = flow.run(area, tmp_path, workers=1, part_lots=12)
-    assert (again.folder / "lots.parquet").read_bytes() == (first.folder / "lots.parquet").read_bytes()
+    assert (again.folder / "lots.parquet").read_bytes() == (clean.folder / "lots.parquet").read_bytes()
     assert len(sorted((tmp_path / store.FOLDER).glob("*part_soil-*.parquet"))) == len(kept)
 
 
@@ -145,8 +152,8 @@ def test_a_part_damaged_in_mid_run_is_told_by_name(area: Path, tmp_path: Path, m
 
 
 @pytest.mark.parametrize("place", ["write_lots", "write_rows"])
-def test_a_full_disk_is_told_and_leaves_no_run(area: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch,
-                                               place: str) -> None:
+def test_a_full_disk_is_told_and_leaves_no_run(area: Path, clean: flow.Run, tmp_path: Path,
+                                               monkeypatch: pytest.MonkeyPatch, place: str) -> None:
     def full(*_: object) -> None:
         raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC), str(tmp_path / "lots_00001.parquet"))
 
@@ -156,7 +163,6 @@ def test_a_full_disk_is_told_and_leaves_no_run(area: Path, tmp_path: Path, monke
     left = {path.name for path in (tmp_path / "out").iterdir()}
     assert left <= {store.FOLDER}
     monkeypatch.undo()
-    clean = flow.run(area, tmp_path / "clean", workers=1, part_lots=12)
     after = flow.run(area, tmp_path / "out", workers=1, part_lots=12)  # goes on with what was kept
     assert (after.folder / "lots.csv").read_bytes() == (clean.folder / "lots.csv").read_bytes()
     assert len(gpd.read_parquet(after.folder / "lots.parquet")) == clean.rows.out

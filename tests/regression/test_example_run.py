@@ -17,6 +17,7 @@ import pytest
 from riskmap.common import settings, tables
 from riskmap.movement import reasons
 from riskmap.run import flow
+from riskmap.run.store import FOLDER, Store
 
 STORED = Path(__file__).with_name("example_estimate.csv")
 EVERY = 10
@@ -28,8 +29,11 @@ def area(example: Path) -> settings.Area:
 
 
 @pytest.fixture(scope="module")
-def estimate(area: settings.Area) -> gpd.GeoDataFrame:
-    return flow.assess(area)[0].lots
+def estimate(area: settings.Area, example_runs: Path) -> gpd.GeoDataFrame:
+    """The estimate with the columns that the shared run of this session computed."""
+    found = flow.assess(area, kept=Store(example_runs / FOLDER))[0]
+    assert found.facts["reused_columns"] == found.facts["columns"] > 100
+    return found.lots
 
 
 def selection(estimate: gpd.GeoDataFrame) -> pd.DataFrame:

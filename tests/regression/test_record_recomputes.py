@@ -15,11 +15,12 @@ from riskmap.outputs.files import geoparquet
 from riskmap.run import flow, record
 from riskmap.run.files import RunFiles
 from riskmap.run.products import write_problems
+from riskmap.run.store import FOLDER, Store
 
 
 @pytest.fixture(scope="module")
-def found(example: Path) -> Results:
-    return flow.assess(settings.load(example / "area.toml"))[0]
+def found(example: Path, example_runs: Path) -> Results:
+    return flow.assess(settings.load(example / "area.toml"), kept=Store(example_runs / FOLDER))[0]
 
 
 @pytest.fixture(scope="module")

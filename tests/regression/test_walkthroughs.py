@@ -11,8 +11,10 @@ from pathlib import Path
 import pypdf
 import pytest
 from click.testing import CliRunner, Result
+from shared_runs import with_store
 
 from riskmap.cli.main import cli
+from riskmap.run.store import FOLDER
 
 ROOT = Path(__file__).resolve().parents[2]
 
@@ -30,8 +32,11 @@ def run(command: str, monkeypatch: pytest.MonkeyPatch) -> Result:
 
 
 @pytest.fixture(scope="module")
-def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return tmp_path_factory.mktemp("jobs")
+def folder(example_runs: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Working folder of a user who has estimated this area before."""
+    place = tmp_path_factory.mktemp("jobs")
+    with_store(place / "outputs", example_runs / FOLDER)
+    return place
 
 
 @pytest.mark.slow

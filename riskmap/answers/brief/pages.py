@@ -1,16 +1,17 @@
-"""The same pages as one HTML file: every text escaped, no script, no address, prints one lot a sheet."""
+"""The same pages as one HTML file: every text escaped, no script, no address, prints one lot a sheet.
+
+Its skeletons are the HTML files beside this module.
+"""
 
 from __future__ import annotations
 
 import html
+from pathlib import Path
 from typing import Any
 
-_STYLE = """body{font:16px/1.4 Georgia,serif;color:#1a1a1a;background:#fff;margin:0 auto;max-width:52rem;padding:1rem}
-section{border-top:2px solid #1a1a1a;padding:.5rem 0;break-after:page}
-h1{font-size:1.4rem;margin:.2rem 0}h2{font-size:1.05rem}
-table{border-collapse:collapse;width:100%}td,th{padding:.15rem .5rem;text-align:left;vertical-align:top;
-border-bottom:1px solid #bbb;overflow-wrap:anywhere}td.n{white-space:nowrap;text-align:right}.s{color:#4d4d4d}
-svg{display:block;width:100%;max-width:40rem;height:auto}.c{border:2px solid #1a1a1a;padding:.4rem .6rem}"""
+from riskmap.outputs.html_page import filled
+
+HERE = Path(__file__).parent
 _W, _H = 336, 120
 DASHED = ' stroke-dasharray="4"'
 
@@ -27,45 +28,35 @@ def _table(rows: list[list[Any]], numbers: tuple[int, ...] = ()) -> str:
 
 def document(pages: list[dict[str, Any]], area: dict[str, Any]) -> str:
     """Return the HTML file of all pages and the area summary."""
-    body = "".join(_lot(page) for page in pages) + _area(area)
-    policy = "default-src 'none'; style-src 'unsafe-inline'; img-src data:"
-    return ('<!doctype html>\n<html lang="en"><head><meta charset="utf-8">'
-            f'<meta http-equiv="Content-Security-Policy" content="{policy}">'
-            '<meta name="viewport" content="width=device-width, initial-scale=1">'
-            f"<title>{_t(area['area'])}: lots</title><style>{_STYLE}</style></head><body>\n{body}</body></html>\n")
+    sections = "".join(f"{_lot(page)}\n" for page in pages) + f"{_area(area)}\n"
+    return filled(HERE / "lots.html", {"area": area["area"]}, {"sections": sections}) + "\n"
 
 
 def _lot(page: dict[str, Any]) -> str:
-    out = [f"<section><h1>{_t(page['title'])}</h1><p class=s>{_t(page['area'])}, {_t(page['today'])}. "
-           f"{_t(page['standing'])}</p>"]
-    if page["note"]:
-        out.append(f"<p class=s>{_t(page['note'])}</p>")
-    if page["place"]:
-        out.append(f"<p>Latitude, longitude: {_t(page['place'])}</p>")
-    if page["remark"]:
-        out.append(f"<p>Remark of the list: {_t(page['remark'])}</p>")
-    if page["state"]:
-        out.append(f"<p><strong>No number: {_t(page['state'])}.</strong> {_t(page['state_reason'])}</p>"
-                   f"<p><strong>{_t(page['not_low'])}</strong></p>")
-    else:
-        out += [_table([[n["label"], n["text"], n["range"]] for n in page["numbers"]], (1,)),
-                f"<p>{_t(page['direction'])}. Phase: {_t(page['phase'])}. {_t(page['since'])}</p>",
-                "<p>What-if years: " + _t(", ".join(f"{name} {value}" for name, value in page["outlook"]))
-                + f". <span class=s>{_t(page['outlook_caution'])}</span></p>",
-                f"<h2>Why</h2><p class=s>Reference: {_t(page['reference'])}; the parts add up to the expected movement."
-                "</p>",
-                _table([[value, label] for label, value, _ in page["reasons"]], (0,)), _table(page["facts"]),
-                "".join(f"<p class=s>{_t(text)}</p>" for text in page["doubts"]),
-                f"<h2>{_t(page['strip']['title'])}</h2>", _strip(page["strip"]),
-                "<h2>Expected shape across the slab now</h2>", _profile(page["profile"]), _soil(page["soil"]),
-                f"<h2>{_t(page['observation_title'])}</h2>",
-                _table([[text, f"[{source}]"] for text, source in page["look"]], (1,)),
-                f"<p class=s>{_t(page['look_sources'])}</p>"]
-    credits = " ".join(page["credits"])
-    out.append(f"<p class=c><strong>{_t(page['caution'])}</strong> {_t(page['not_seen'])}</p>"
-               f"<p class=s>{_t(page['dates'])} Run {_t(page['run'])}, manifest {_t(page['manifest'])}. {_t(credits)}"
-               "</p></section>\n")
-    return "".join(out)
+    remarks = [("", page["note"], " class=s"), ("Latitude, longitude: ", page["place"], ""),
+               ("Remark of the list: ", page["remark"], "")]
+    texts = {name: page[name] for name in ("title", "area", "today", "standing", "caution", "not_seen", "dates", "run",
+                                           "manifest")}
+    return filled(HERE / "lot.html", {**texts, "credits": " ".join(page["credits"])}, {
+        "remarks": "".join(f"<p{style}>{before}{_t(text)}</p>\n" for before, text, style in remarks if text),
+        "answer": _without_number(page) if page["state"] else _with_number(page)})
+
+
+def _without_number(page: dict[str, Any]) -> str:
+    return filled(HERE / "lot_without_number.html", {name: page[name] for name in ("state", "state_reason", "not_low")})
+
+
+def _with_number(page: dict[str, Any]) -> str:
+    texts = {name: page[name] for name in ("direction", "phase", "since", "outlook_caution", "reference",
+                                           "observation_title", "look_sources")}
+    outlook = ", ".join(f"{name} {value}" for name, value in page["outlook"])
+    return filled(
+        HERE / "lot_with_number.html", {**texts, "outlook": outlook, "strip_title": page["strip"]["title"]},
+        {"numbers": _table([[n["label"], n["text"], n["range"]] for n in page["numbers"]], (1,)),
+         "reasons": _table([[value, label] for label, value, _ in page["reasons"]], (0,)),
+         "facts": _table(page["facts"]), "doubts": "".join(f"<p class=s>{_t(text)}</p>" for text in page["doubts"]),
+         "strip": _strip(page["strip"]), "profile": _profile(page["profile"]), "soil": _soil(page["soil"]),
+         "look": _table([[text, f"[{source}]"] for text, source in page["look"]], (1,))})
 
 
 def _strip(strip: dict[str, Any]) -> str:
@@ -128,14 +119,10 @@ def _soil(soil: dict[str, Any]) -> str:
 
 
 def _area(area: dict[str, Any]) -> str:
-    states = _table([[name, count] for name, count in area["states"]], (1,))
-    groups = _table([area["group_heads"], *area["groups"]])
     visits = _table([["group", "order", "lot", "expected movement"], *area["visits"]]) if area["visits"] else ""
-    round_ = ("<h2>Order of visits</h2><p class=s>By expected movement within each group of lots that lie together; an "
-              f"order for a round, no ranking of places.</p>{visits}" if visits else "")
-    return (f"<section><h1>{_t(area['area'])}, {_t(area['today'])}</h1><p class=s>{_t(area['standing'])}</p>"
-            f"<p>{_t(area['counts'])}</p>{states}"
-            f"<h2>Soil and age: expected movement of the next 12 months</h2>{groups}"
-            f"<p class=s>{_t(area['group_note'])}</p>"
-            f"{_table(area['weather'])}{round_}"
-            f"<p class=c><strong>{_t(area['caution'])}</strong> {_t(area['not_seen'])}</p></section>\n")
+    texts = {name: area[name] for name in ("area", "today", "standing", "counts", "group_note", "caution", "not_seen")}
+    return filled(HERE / "lots_summary.html", texts, {
+        "states": _table([[name, count] for name, count in area["states"]], (1,)),
+        "groups": _table([area["group_heads"], *area["groups"]]), "weather": _table(area["weather"]),
+        "visits": ("<h2>Order of visits</h2><p class=s>By expected movement within each group of lots that lie "
+                   f"together; an order for a round, no ranking of places.</p>{visits}" if visits else "")})

@@ -58,8 +58,8 @@ class Papers:
     head: dict[str, Any]
 
 
-def wanted(results: Results, ids: list[str], listing: Path | None, top: int | None,
-           columns: dict[str, str] | None = None) -> list[Visit]:
+def page_list(results: Results, ids: list[str], listing: Path | None, top: int | None,
+              columns: dict[str, str] | None = None) -> list[Visit]:
     """Return the pages that are asked for, in the order of asking.
 
     `columns`: our name (lot_id, lon, lat, geometry) -> the list's column, where it is called otherwise.

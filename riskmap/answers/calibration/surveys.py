@@ -127,8 +127,8 @@ def read(path: Path) -> tuple[pd.DataFrame, list[Problem]]:
 def _bar_units(marker: RowMarker, table: pd.DataFrame, texts: pd.DataFrame) -> None:
     """Bar rows whose own unit is not that of the columns, and sources whose values look like another unit."""
     unit = texts["unit"].str.lower().map(lambda text: UNIT_WORDS.get(text, text))
-    read = np.where(table["kind"] == "change", texts["change_unit"], texts["dome_unit"])
-    marker.bar((unit != "") & (unit != read), "E-CAL-065", "unit", texts["unit"], rule="the row's unit is not that of "
+    named = np.where(table["kind"] == "change", texts["change_unit"], texts["dome_unit"])
+    marker.bar((unit != "") & (unit != named), "E-CAL-065", "unit", texts["unit"], rule="the row's unit is not that of "
                "the column that holds its value.", remedy="Convert the value, or correct the unit.")
     single = (table["kind"] == "single") & (table["why"] == "")
     flat = (table["value_mm"].abs() < READING_SD_MM).where(single)

@@ -31,7 +31,7 @@ class Finding:
     values: tuple[float, ...]
     measured: str
     source: str
-    read: str
+    way_read: str
     ours: str
     fair: str
     remark: str
@@ -70,7 +70,7 @@ def find(comparison: Comparison, open_data: Path, known: dict[str, Fact]) -> Fin
     if comparison.cannot:
         remark = f"{comparison.cannot}; {remark}" if remark else comparison.cannot
     return Finding(comparison, values, measured, comparison.source or (fact.source if fact else ""),
-                   fact.how_read if fact else comparison.read, show, fair, remark, outcome, outside)
+                   fact.how_read if fact else comparison.way_read, show, fair, remark, outcome, outside)
 
 
 def comparisons() -> tuple[Comparison, ...]:

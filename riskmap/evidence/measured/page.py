@@ -89,7 +89,7 @@ def _cell(text: str) -> str:
 def _row(finding: Finding) -> str:
     c = finding.comparison
     measured = f"{finding.measured} [{finding.source}]" if finding.source not in ("", "-") else finding.measured
-    cells = (f"**{c.number}** {c.name}", measured, finding.read, c.setting, finding.ours, finding.fair,
+    cells = (f"**{c.number}** {c.name}", measured, finding.way_read, c.setting, finding.ours, finding.fair,
              f"**{finding.verdict}**", finding.remark)
     return "| " + " | ".join(_cell(cell) for cell in cells) + " |"
 

@@ -1,26 +1,24 @@
 """The one-file map: opens from disk, asks no other host for anything, carries every lot.
 
-The map library's Python wrapper makes only the page skeleton, from constants. It renders text as a template, so data
-must never pass through it: data, styles and scripts are put in afterwards by plain replacement, data as base64.
+The map library's Python wrapper makes only the place of the map and its first script, from constants. It renders text
+as a template, so data must never pass through it: data, styles and scripts are put into the slots of the skeleton
+`assets/map/page.html`, data as base64.
 A content security policy lets only the scripts run whose hashes were taken here.
 """
 
 from __future__ import annotations
 
-import base64
-import hashlib
-import html
 import re
 from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
 from riskmap.common import tables, units, wording
 from riskmap.common.version import __version__
-from riskmap.outputs import palette, words
-from riskmap.outputs.map import data_block
+from riskmap.outputs import html_page, palette, words
+from riskmap.outputs.map import data_block, page_build
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -28,58 +26,8 @@ if TYPE_CHECKING:
     from riskmap.common.results import Results
 
 NAME = "map.html"
-ASSETS = Path(__file__).parent / "assets"
 BARS = ("expected_movement_mm", "characteristic_movement_mm", "deflection_now_mm")  # on one scale
 FEET_PER_SCALE = 300  # a drawn soil line is about 80 ft wide at 1:24,000 and 40 ft at 1:12,000 (soil-survey guidance)
-
-BEFORE = """<header>
-<h1><span id="area"></span>: expected movement</h1>
-<p id="standing"></p>
-</header>"""
-
-AFTER = """<canvas id="sheet" aria-hidden="true"></canvas>
-<section id="legend" aria-label="Legend" tabindex="0"></section>
-<p id="north" role="status">North is up. No base map: lots only.</p>
-<p id="map-keys" class="sr">Arrow keys move the map, plus and minus zoom. Enter shows the lot at the cross in the
-middle, n the next lot of the list, p the one before, Escape none. The list beside the map holds the same lots.</p>
-<p id="said" class="sr" role="status" aria-live="polite"></p>
-<aside aria-label="Lots">
-<div id="choices">
-<div class="line"><label for="layer">Show</label> <select id="layer" class="grow"></select></div>
-<div id="weeks" class="line" hidden><label for="week">Week</label>
-<input type="range" id="week" class="grow" min="0" step="1" value="0"> <output id="week-said" for="week"></output></div>
-<div class="line"><fieldset><legend class="inline">Units</legend>
-<label><input type="radio" name="units" value="us"> in, ft</label>
-<label><input type="radio" name="units" value="si"> mm, m</label></fieldset>
-<label id="lines-line"><input type="checkbox" id="lines" checked> Soil lines</label></div>
-<p id="not-here" class="note"></p>
-</div>
-<div id="find">
-<div class="line"><label for="search">Find lot id</label>
-<div class="combo grow"><input type="search" id="search" role="combobox" autocomplete="off" aria-autocomplete="list"
-aria-expanded="false" aria-controls="suggestions"><ul id="suggestions" role="listbox" aria-label="Suggestions" hidden>
-</ul></div></div>
-<p id="hits" class="note" role="status"></p>
-<div class="line"><label for="order">Order</label>
-<select id="order" class="grow"><option value="file">as in the lot file</option>
-<option value="expected_movement_mm">expected movement, largest first</option>
-<option value="characteristic_movement_mm">characteristic movement, largest first</option></select></div>
-<ul id="lots" role="listbox" tabindex="0" aria-label="Lots. Arrow keys move, Enter shows the lot."></ul>
-<div class="line"><button type="button" id="before" aria-label="Previous lots">‹</button>
-<button type="button" id="after" aria-label="Next lots">›</button>
-<span id="found" class="note" role="status"></span></div>
-<div class="line"><label><input type="checkbox" id="only-view" checked> Only lots in view</label>
-<button type="button" id="whole">Whole area</button></div>
-</div>
-<section id="details" aria-label="Lot" tabindex="0"></section>
-</aside>
-<footer id="sources"></footer>
-<noscript>This map needs JavaScript. The same numbers are in lots.csv and lots.gpkg beside this file.</noscript>"""
-
-# in the order of their use
-COMMON = ("page_common.js", "page_lot.js")  # of the county page too
-SCRIPTS = (*COMMON, "map_data.js", "map_draw.js", "map_find.js", "map_panel.js", "map_paper.js", "map.js")
-
 
 _HOST = r"([A-Za-z0-9]([A-Za-z0-9-]*[A-Za-z0-9])?\.)*[A-Za-z0-9]([A-Za-z0-9-]*[A-Za-z0-9])?(:[0-9]{1,5})?"
 
@@ -124,8 +72,16 @@ class Basemap:
         return self.url.split("/")[2]
 
 
-def _skeleton() -> str:
-    """Return the page of the wrapper; made from constants only."""
+class _Wrapper(NamedTuple):
+    """What the wrapper of the map library makes: its part of the head, the place of the map, the script for it."""
+
+    head: str
+    place: str
+    script: str
+
+
+def _wrapper() -> _Wrapper:
+    """Return the parts of the wrapper's page; made from constants only."""
     import folium
 
     page = folium.Map(location=[0, 0], zoom_start=2, tiles=None, attribution_control=False, zoom_animation=False,
@@ -134,39 +90,13 @@ def _skeleton() -> str:
     page._id = "riskmap"  # the wrapper draws random ids, which would make every file different
     root = page.get_root()
     root._id = "page"
-    text = root.render()
-    text = re.sub(r"<meta name=\"viewport\".*?/>",
-                  '<meta name="viewport" content="width=device-width, initial-scale=1">', text, count=1, flags=re.S)
-    text = re.sub(r"<meta http-equiv=\"content-type\".*?/>", "", text, count=1)  # said again, first of all
-    return text.replace("<html>", '<html lang="en">', 1)
-
-
-def _asset(name: str) -> str:
-    return (ASSETS / name).read_text(encoding="utf-8")
-
-
-def _styles() -> str:
-    leaflet = re.sub(r"url\([^)]*\)", "none", _asset("leaflet.css"))  # pictures of parts that are not used here
-    return f"<style>\n{leaflet}\n</style>\n<style>\n{_asset('map.css')}</style>"
-
-
-def in_one_function(names: tuple[str, ...]) -> str:
-    """Return parts of a page's script joined inside one function, so that nothing of it is global."""
-    return '(function () {\n"use strict";\n' + "\n".join(_asset(name) for name in names) + "})();"
-
-
-def _own_script() -> str:
-    return in_one_function(SCRIPTS)
-
-
-def _policy(page: str, basemap: Basemap | None) -> str:
-    """Return the content policy: the inline scripts of `page`, by hash, and pictures of the base map's host if any."""
-    scripts = re.findall(r"<script>(.*?)</script>", page, flags=re.S)
-    hashes = " ".join(f"'sha256-{base64.b64encode(hashlib.sha256(s.encode()).digest()).decode()}'" for s in scripts)
-    pictures = f" https://{basemap.host}" if basemap else ""
-    rules = f"default-src 'none'; img-src data:{pictures}; style-src 'unsafe-inline'; script-src {hashes}; " \
-            "base-uri 'none'; form-action 'none'"
-    return f'<meta http-equiv="Content-Security-Policy" content="{rules}">'
+    match = re.fullmatch(r".*<head>(.*)</head>.*<body>(.*)</body>.*?<script>(\s*var map_riskmap.*?)</script>.*",
+                         root.render(), flags=re.S)
+    if match is None:
+        raise ValueError("the wrapper's page does not make its map as expected")
+    # the skeleton says both itself
+    head = re.sub(r"<meta (name=\"viewport\"|http-equiv=\"content-type\").*?/>", "", match[1], flags=re.S)
+    return _Wrapper(re.sub(r"\n\s*\n", "\n", head).strip(), match[2].strip(), match[3])
 
 
 def _cautions(scale: int | None) -> dict[str, str]:
@@ -286,25 +216,16 @@ def page(results: Results, shown_units: str = "us", *, basemap: Basemap | None =
     change : Series, optional
         `change_mm` of every row against another run, in row order; adds its layer.
     """
-    text = _skeleton()
-    own_script = re.search(r"<script>\s*var map_riskmap.*?</script>", text, flags=re.S)
-    if own_script is None:
-        raise ValueError("the wrapper's page does not make its map as expected")
-    leaflet = re.sub(r"//# sourceMappingURL=.*", "", _asset("leaflet.js"))
-    text = text.replace(own_script.group(), "", 1)
-    scripts = f"<script>{leaflet}</script>\n{own_script.group()}\n<script>{_own_script()}</script>"
-    title = html.escape(f"{results.area_name}: expected movement")
-    policy = _policy(text + scripts, basemap)
-    block = data_block.block(results.lots, about(results, shown_units, basemap, change), change=change, past=results,
-                         classes=palette.DROUGHT_CLASSES)
-    data = f'<script type="application/octet-stream" id="data">{block}</script>'
-    for place, put in (("<head>", f'<head>\n<meta charset="utf-8">\n{policy}\n<title>{title}</title>'),
-                       ("</head>", f"{_styles()}\n</head>"), ("<body>", f"<body>\n{BEFORE}"),
-                       ("</body>", f"{AFTER}\n{data}\n{scripts}\n</body>")):
-        if text.count(place) != 1:
-            raise ValueError(f"the wrapper's page has {text.count(place)} times {place}")
-        text = text.replace(place, put)
-    return text
+    wrapper = _wrapper()
+    scripts = [page_build.library(), wrapper.script, page_build.script("map")]
+    data = data_block.block(results.lots, about(results, shown_units, basemap, change), change=change, past=results,
+                            classes=palette.DROUGHT_CLASSES)
+    all_scripts = [*re.findall(r"<script>(.*?)</script>", wrapper.head, flags=re.S), *scripts]
+    return html_page.filled(
+        page_build.ASSETS / "map" / "page.html", {"title": f"{results.area_name}: expected movement"},
+        {"policy": page_build.policy(all_scripts, basemap.host if basemap else None), "wrapper_head": wrapper.head,
+         "styles": page_build.styles("map"), "map": wrapper.place, "data": data,
+         "scripts": page_build.inline(scripts)}) + "\n"
 
 
 def write(results: Results, folder: Path, shown_units: str = "us") -> Path:

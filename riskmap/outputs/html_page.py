@@ -1,0 +1,33 @@
+"""Fills the skeleton of a page: an HTML file with named slots, such as $title."""
+
+from __future__ import annotations
+
+import html
+from collections.abc import Mapping
+from pathlib import Path
+from string import Template
+
+
+def filled(skeleton: Path, texts: Mapping[str, object], markup: Mapping[str, str] | None = None) -> str:
+    """Return a skeleton with its slots filled, without the newline at its end.
+
+    Parameters
+    ----------
+    skeleton : Path
+        The HTML file.
+    texts : mapping of str to object
+        What stands in a slot as text; it is escaped, so that it may come from data.
+    markup : mapping of str to str, optional
+        What stands in a slot as it is: HTML that was made from escaped texts, styles and scripts of the package.
+
+    Raises
+    ------
+    ValueError
+        When the slots and the values do not have the same names, or a name is in both mappings.
+    """
+    template, parts = Template(skeleton.read_text(encoding="utf-8").removesuffix("\n")), markup or {}
+    slots, values = set(template.get_identifiers()), {*texts, *parts}
+    if slots != values or set(texts) & set(parts):
+        wrong = sorted((slots ^ values) | (set(texts) & set(parts)))
+        raise ValueError(f"{skeleton.name}: slots and values differ in {', '.join(wrong)}")
+    return template.substitute({**{name: html.escape(str(value)) for name, value in texts.items()}, **parts})

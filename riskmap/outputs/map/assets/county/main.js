@@ -1,0 +1,101 @@
+// The county page itself: the tile file, the legend, controls, start.
+import { about, map } from "../shared/context.js";
+import {
+  el, PAGE, put, units, legendRows, legendFoot, room, scaleBar, unitChoice, pageHead, baseMap,
+} from "../shared/page.js";
+import { fromFile, fromServer, open } from "./archive.js";
+import { layer, state, tell, failed } from "./state.js";
+import { whenRowChosen, find, turn, shownBeside, keys } from "./list.js";
+import { choose, pick, nothing, details } from "./panel.js";
+
+async function use(source) {
+  const asked = ++state.asked;
+  tell("");
+  performance.mark("riskmap-open");
+  try {
+    const archive = await open(source);
+    if (asked !== state.asked) return;
+    state.archive = layer.archive = archive;
+  } catch (error) { failed(error); return; }
+  el("open").hidden = true;
+  layer.once("load", () => requestAnimationFrame(() => {
+    performance.mark("riskmap-drawn");
+    document.body.dataset.drawn = "yes";
+  }));
+  showScale(state.scale);
+  await find();
+  choose(null);
+  if (about.all) { home(about.core); layer.addTo(map); } else tell("No lot of this run has a shape: lots stand in the list only.");
+  if (document.activeElement === document.body) el("search").focus({ preventScroll: true });
+  document.body.dataset.opened = "yes";
+}
+
+function showScale(name) {
+  state.scale = name;
+  layer.show(name);
+  legend();
+  el("find-note").textContent = `Type how the id begins. Beside it: ${about.scales[shownBeside()].title.toLowerCase()}.`;
+}
+
+function legend() {
+  const scale = about.scales[state.scale], box = el("legend");
+  box.textContent = "";
+  put(box, "h2", scale.title);
+  put(box, "p", scale.note, "note");
+  legendRows(box, scale, about.counts[state.scale], (ctx, c) => layer.paint(ctx, c));
+  legendFoot(box, about.lots, about.lots - about.shapes);
+  if (state.scale === "drought") about.credits.forEach((line) => put(box, "p", line, "note"));
+}
+
+function home(box) {
+  if (box) map.fitBounds([[box[1], box[0]], [box[3], box[2]]], { ...room(), maxZoom: 18 });
+}
+
+function showUnits(name) {
+  units.now = name;
+  scaleBar();
+  legend();
+  turn(state.active).catch(failed);
+  if (state.archive && state.chosen !== null && state.shown) details(state.shown.lot, state.shown.others).catch(failed);
+}
+
+function start() {
+  layer.failed = failed;
+  whenRowChosen((lot) => choose(lot, true));
+  pageHead();
+  Object.entries(about.scales).forEach(([name, scale]) => { put(el("layer"), "option", scale.title).value = name; });
+  el("layer").addEventListener("change", () => { showScale(el("layer").value); turn(state.active).catch(failed); });
+  unitChoice(showUnits);
+  el("search").addEventListener("input", () => { if (state.archive) find().catch(failed); });
+  ["search", "lots"].forEach((id) => el(id).addEventListener("keydown", keys));
+  el("before").addEventListener("click", () => turn(state.from - PAGE).catch(failed));
+  el("after").addEventListener("click", () => turn(state.from + PAGE).catch(failed));
+  el("whole").addEventListener("click", () => home(about.all));
+  document.addEventListener("keydown", (event) => { if (event.key === "Escape" && state.archive) choose(null); });
+  map.on("click", (event) => pick(event.latlng).catch(failed));
+  const field = map.getContainer();
+  field.setAttribute("role", "application");
+  field.setAttribute("aria-label", "Map of the lots");
+  field.setAttribute("aria-describedby", "map-keys");
+  field.addEventListener("keydown", (event) => {
+    if (event.key === "Enter" && event.target === field) pick(map.getCenter()).catch(failed);
+  });
+  put(field, "div", null, "middle").setAttribute("aria-hidden", "true");
+  baseMap();
+  el("file").addEventListener("change", () => { if (el("file").files.length) use(fromFile(el("file").files[0])); });
+  document.addEventListener("dragover", (event) => event.preventDefault());
+  document.addEventListener("drop", (event) => {
+    event.preventDefault();
+    if (event.dataTransfer.files.length) use(fromFile(event.dataTransfer.files[0]));
+  });
+  layer.show(state.scale);
+  showUnits(about.units);
+  nothing();
+  document.body.dataset.ready = "yes";
+  if (location.protocol === "http:" || location.protocol === "https:") {
+    el("open").hidden = true;
+    use(fromServer(about.file)).then(() => { if (!state.archive) el("open").hidden = false; });
+  }
+}
+
+start();

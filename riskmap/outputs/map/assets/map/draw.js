@@ -1,0 +1,245 @@
+// Classes, patterns, and the layers drawn on canvas tiles.
+import { TILE, BATCH, hatches, hatchCanvas, edgeOf } from "../shared/page.js";
+
+const SMALL_PX = 3;
+const CELL_PX = 4;
+export const stateNames = (about) => Object.keys(about.states);
+
+// Class number of every lot; after the classes come the states, then "no value here".
+export function classify(data, scale, week) {
+  const states = stateNames(data.about), k = scale.colors.length, code = new Uint8Array(data.n), row = data.row;
+  const stateOf = data.column("state"), name = data.texts.state.map((s) => (states.includes(s) ? states.indexOf(s) : states.length));
+  const own = classesOf(data, scale, week), none = k + states.length;
+  for (let lot = 0; lot < data.n; lot++) {
+    const c = own(lot);
+    code[lot] = c >= 0 ? c : scale.column === "drought_category" ? none : k + name[stateOf[row[lot]]];
+  }
+  return code;
+}
+
+function classesOf(data, scale, week) { // function of a lot: its class, -1 without a value
+  const limits = scale.limits_mm, classed = (v) => {
+    if (v === null) return -1;
+    let c = 0;
+    while (c < limits.length && v >= limits[c]) c++;
+    return c;
+  };
+  if (scale.column === "week_mm") {
+    return (lot) => classed(data.past.history.value(lot, week));
+  }
+  const perRow = !data.has(scale.column) || data.entry(scale.column).shared;
+  let of;
+  if (scale.column === "age_years") {
+    const age = ages(data);
+    of = (r) => classed(age[r] < 0 ? null : age[r]);
+  } else if (scale.classes.length) {
+    const rank = data.texts[scale.column].map((text) => scale.classes.indexOf(text)), column = data.column(scale.column);
+    of = (r) => rank[column[r]];
+  } else {
+    const column = data.column(scale.column), step = data.entry(scale.column).step;
+    of = (r) => classed(column[r] === data.missing ? null : column[r] * step);
+  }
+  const n = perRow ? data.column("state").length : data.n, table = new Int8Array(n);
+  for (let r = 0; r < n; r++) table[r] = of(r);
+  return perRow ? (lot) => table[data.row[lot]] : (lot) => table[lot];
+}
+
+export const monthNumber = (text) => 12 * Number(text.slice(0, 4)) + Number(text.slice(5, 7)) - 1;
+
+export function ages(data) { // years since the middle of the possible pour dates, per shared row; -1 when not known
+  const now = monthNumber(data.about.today), basis = data.texts.pour_date_basis, ended = (t) => (t ? monthNumber(t) : NaN);
+  const early = data.texts.pour_date_early.map(ended), late = data.texts.pour_date_late.map(ended);
+  const e = data.column("pour_date_early"), l = data.column("pour_date_late"), b = data.column("pour_date_basis");
+  return Float32Array.from(e, (code, r) => {
+    const years = (now - (early[code] + late[l[r]]) / 2) / 12;
+    return basis[b[r]] !== "none" && years >= 0 ? years : -1;
+  });
+}
+
+// Colours, then hatches. On paper the negative side of a scale with two sides is ticked: grey print shows no hue.
+function fillsOf(scale, paper) {
+  const both = scale.limits_mm[0] < 0;
+  const ticked = (color, c) => hatchCanvas("ticked", c === 0 ? "#ffffff" : "#000000", color);
+  const colors = scale.colors.map((color, c) => (paper && both && scale.limits_mm[c] < 0 ? ticked(color, c) : color));
+  return [...colors, ...hatches()];
+}
+
+export const paint = (ctx, what) => (typeof what === "string" ? what : ctx.createPattern(what, "repeat"));
+
+// A layer whose tiles are canvases that are drawn at once, and drawn again in place when only colours change.
+const CanvasLayer = L.GridLayer.extend({
+  createTile(coords) { // one parameter only: with a second one Leaflet waits for a call that never comes
+    const canvas = document.createElement("canvas"), ratio = window.devicePixelRatio || 1;
+    canvas.width = canvas.height = TILE * ratio;
+    const ctx = canvas.getContext("2d"), zoom = 2 ** coords.z, edge = TILE / zoom;
+    ctx.scale(ratio, ratio);
+    canvas.view = { ctx, zoom, x: coords.x * edge, y: coords.y * edge, edge, memory: null };
+    this.draw(canvas.view);
+    return canvas;
+  },
+
+  repaint() {
+    for (const { el: canvas } of Object.values(this._tiles || {})) {
+      canvas.view.ctx.clearRect(0, 0, TILE, TILE);
+      this.draw(canvas.view);
+    }
+    return this;
+  },
+});
+
+function near(view, shape, px) { // shapes that touch the tile or its margin
+  const margin = px / view.zoom;
+  return shape.grid(view.x - margin, view.y - margin, view.x + view.edge + margin, view.y + view.edge + margin);
+}
+
+export function trace(view, shape, k, closed) { // the rings or lines of one shape, added to the path
+  const { ctx, zoom } = view, { x, y, ringStart, lotStart } = shape;
+  for (let r = lotStart[k]; r < lotStart[k + 1]; r++) {
+    let i = ringStart[r];
+    ctx.moveTo((x[i] - view.x) * zoom, (y[i] - view.y) * zoom);
+    for (i++; i < ringStart[r + 1]; i++) ctx.lineTo((x[i] - view.x) * zoom, (y[i] - view.y) * zoom);
+    if (closed) ctx.closePath();
+  }
+}
+
+export const LotLayer = CanvasLayer.extend({
+  show(data, scale, code, paper) {
+    this.data = data;
+    this.code = code;
+    this.fills = fillsOf(scale, paper);
+    this.edges = scale.edges;
+    this.classes = scale.colors.length;
+    return this._map ? this.repaint() : this;
+  },
+
+  draw(view) {
+    const shape = this.data.shape, box = shape.box;
+    if (!view.memory) {
+      const small = [], large = [];
+      for (const lot of near(view, shape, 2)) {
+        const size = Math.max(box[4 * lot + 2] - box[4 * lot], box[4 * lot + 3] - box[4 * lot + 1]) * view.zoom;
+        (size < SMALL_PX ? small : large).push(lot);
+      }
+      view.memory = { small, large };
+    }
+    const large = this.fills.map(() => []);
+    for (const lot of view.memory.large) large[this.code[lot]].push(lot);
+    this.drawCells(view, view.memory.small);
+    large.forEach((lots, c) => this.drawLots(view, lots, c));
+  },
+
+  drawLots(view, lots, c) {
+    if (!lots.length) return;
+    const { ctx, zoom } = view, shape = this.data.shape;
+    ctx.fillStyle = paint(ctx, this.fills[c]);
+    edgeOf(ctx, this.edges[c], shape.typical * zoom);
+    for (let from = 0; from < lots.length; from += BATCH) { // one path for all is many times slower
+      ctx.beginPath();
+      for (const lot of lots.slice(from, from + BATCH)) trace(view, shape, lot, true);
+      ctx.fill(); // shells and holes turn opposite ways: overlapping lots stay filled, holes stay open
+      if (shape.typical * zoom > 6 || c >= this.classes) ctx.stroke();
+    }
+  },
+
+  drawCells(view, lots) { // middle class of the lots of each small square, so that none covers the others
+    const { ctx, zoom } = view, box = this.data.shape.box, side = TILE / CELL_PX, kinds = this.fills.length;
+    const tally = new Uint16Array(side * side * kinds), used = new Uint8Array(side * side);
+    for (const lot of lots) {
+      const i = Math.floor(((box[4 * lot] + box[4 * lot + 2]) / 2 - view.x) * zoom / CELL_PX);
+      const j = Math.floor(((box[4 * lot + 1] + box[4 * lot + 3]) / 2 - view.y) * zoom / CELL_PX);
+      if (i < 0 || j < 0 || i >= side || j >= side) continue;
+      used[j * side + i] = 1;
+      tally[(j * side + i) * kinds + this.code[lot]]++;
+    }
+    const cells = this.fills.map(() => []);
+    for (let cell = 0; cell < used.length; cell++) {
+      if (used[cell]) cells[middle(tally.subarray(cell * kinds, (cell + 1) * kinds), this.classes)].push(cell);
+    }
+    cells.forEach((of, c) => {
+      if (of.length) ctx.fillStyle = paint(ctx, this.fills[c]);
+      for (const cell of of) ctx.fillRect((cell % side) * CELL_PX, Math.floor(cell / side) * CELL_PX, CELL_PX, CELL_PX);
+    });
+  },
+});
+
+function middle(counts, classes) { // median class; the commonest state where states outnumber numbers
+  let numbers = 0, states = 0, most = classes;
+  counts.forEach((n, c) => {
+    if (c < classes) numbers += n; else states += n;
+    if (c >= classes && n > counts[most]) most = c;
+  });
+  if (states > numbers) return most;
+  let c = 0, seen = counts[0];
+  while (2 * seen < numbers) seen += counts[++c];
+  return c;
+}
+
+export const DROUGHT_ALPHA = 0.45; // full colours would drown the lots; the legend is as pale
+
+// Polygons of the weekly drought map: filled beneath the lots, their edges dashed above them.
+export const DroughtLayer = CanvasLayer.extend({
+  show(drought, colors, week, edges) {
+    Object.assign(this, { drought, colors, week, edges });
+    return this._map ? this.repaint() : this;
+  },
+
+  draw(view) {
+    const { ctx } = view, { shape, category, week } = this.drought;
+    ctx.lineWidth = 1.5;
+    ctx.strokeStyle = "#1a1a1a";
+    ctx.setLineDash([6, 4]);
+    for (const k of near(view, shape, 4)) {
+      if (week[k] !== this.week) continue;
+      ctx.beginPath();
+      trace(view, shape, k, true);
+      ctx.fillStyle = this.colors[category[k]];
+      ctx.globalAlpha = this.edges ? 1 : DROUGHT_ALPHA;
+      if (this.edges) ctx.stroke(); else ctx.fill();
+    }
+  },
+});
+
+export function stripes(px) { // open stripes, nothing between them; 8 and 16 px divide a tile, so that they run on
+  const canvas = document.createElement("canvas"), ctx = canvas.getContext("2d");
+  canvas.width = canvas.height = px;
+  for (const [color, width] of [["#ffffff", 2.6], ["#1a1a1a", 1.1]]) {
+    ctx.strokeStyle = color;
+    ctx.lineWidth = width;
+    ctx.beginPath();
+    for (const k of [-px, 0, px]) { ctx.moveTo(k, px); ctx.lineTo(k + px, 0); }
+    ctx.stroke();
+  }
+  return canvas;
+}
+
+// Soil lines: thin up to the scale they were mapped at; beyond it a band as wide as the doubt on the ground.
+export const SoilLineLayer = CanvasLayer.extend({
+  show(shape, width) {
+    Object.assign(this, { shape, width });
+    return this;
+  },
+
+  draw(view) {
+    const { ctx } = view, band = this.width(Math.log2(view.zoom));
+    ctx.lineJoin = ctx.lineCap = "round";
+    ctx.beginPath();
+    for (const k of near(view, this.shape, band / 2 + 3)) trace(view, this.shape, k, false);
+    const line = (width, color) => { ctx.lineWidth = width; ctx.strokeStyle = color; ctx.stroke(); };
+    if (band) line(band, ctx.createPattern(stripes(band < 32 ? 8 : 16), "repeat")); // a tint would change the classes beneath
+    else line(3, "rgba(255, 255, 255, 0.8)");
+    line(1.2, "#1a1a1a");
+  },
+});
+
+const CSS_PX_PER_M = 96 / 0.0254; // a CSS pixel is 1/96 inch
+
+export function metersPerPx(zoom, latitude) { // web Mercator, WGS84 radius
+  return 2 * Math.PI * 6378137 * Math.cos(latitude * Math.PI / 180) / (TILE * 2 ** zoom);
+}
+
+export function bandWidth(soil, latitude) { // px at a zoom: 0 up to the mapping scale, then both sides of the line
+  return (zoom) => {
+    const meters = metersPerPx(zoom, latitude);
+    return soil.scale && meters * CSS_PX_PER_M < soil.scale ? 2 * soil.width_m / meters : 0;
+  };
+}

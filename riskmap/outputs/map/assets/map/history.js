@@ -1,0 +1,116 @@
+// The history strip of a lot: weather index, weekly category, slab.
+import { about } from "../shared/context.js";
+import { visible, put, signed } from "../shared/page.js";
+import { monthNumber } from "./draw.js";
+import { data } from "./state.js";
+
+const SVG = "http://www.w3.org/2000/svg";
+const STRIP = { width: 360, left: 42, index: [6, 62], weeks: [70, 80], slab: [90, 142], foot: 158 };
+
+function draw(parent, tag, attributes, text) {
+  const node = document.createElementNS(SVG, tag);
+  for (const [name, value] of Object.entries(attributes)) node.setAttribute(name, value);
+  if (text !== undefined) node.textContent = visible(text);
+  parent.appendChild(node);
+  return node;
+}
+
+export function strip(box, lot) {
+  const p = data.past, cell = data.text("cell_id", lot), today = monthNumber(about.today);
+  const pour = data.text("pour_date_early", lot), from = pour ? monthNumber(pour) : null;
+  const bars = indexOf(p.index, cell, from), weeks = weeksOf(p.weeks, cell, from), cut = cutByPour(p.history, lot);
+  const slab = cut ? [] : slabOf(p.history, lot), unknown = pour && data.text("pour_date_basis", lot) === "none";
+  if (!bars.length && !weeks.length && !slab.length) return;
+  put(box, "h3", unknown ? "Weather since the earliest possible pour" : pour ? "History since the pour" : "History");
+  if (cut) put(box, "p", "History of the slab is not shown: " + cut + ".", "note");
+  const start = Math.min(...[bars, weeks, slab].filter((of) => of.length).map((of) => of[0].month));
+  const end = Math.max(today + 1, start + 12), x = (m) => STRIP.left + (STRIP.width - STRIP.left) * (m - start) / (end - start);
+  const foot = slab.length ? STRIP.foot : STRIP.foot - STRIP.slab[1] + STRIP.weeks[1]; // no empty ground where no slab is told
+  const svg = draw(box, "svg", { viewBox: `0 0 ${STRIP.width} ${foot + 4}`, role: "img", class: "strip" });
+  const lines = [indexStrip(svg, x, bars), weekStrip(svg, x, weeks), slabStrip(svg, x, slab)].filter(Boolean);
+  const years = [...new Set([0, 0.5, 1].map((s) => Math.floor((start + s * (today - start)) / 12)))];
+  years.forEach((year) => draw(svg, "text", { x: Math.min(Math.max(x(12 * year), STRIP.left), STRIP.width - 30), y: foot }, String(year)));
+  svg.setAttribute("aria-label", lines.join(" "));
+  lines.forEach((line) => put(box, "p", line, "note"));
+}
+
+function indexOf(index, cell, from) {
+  const at = index ? index.cells.indexOf(cell) : -1, first = at < 0 ? 0 : monthNumber(index.first), found = [];
+  for (let m = 0; at >= 0 && m < index.months; m++) {
+    const v = index.steps[at * index.months + m];
+    if (v !== data.missing && (from === null || first + m >= from)) found.push({ month: first + m, value: v * index.step });
+  }
+  return found;
+}
+
+function weeksOf(weeks, cell, from) {
+  const at = weeks ? weeks.cells.indexOf(cell) : -1;
+  if (at < 0) return [];
+  return weeks.dates.map((date, w) => ({ date, month: monthNumber(date) + (Number(date.slice(8)) - 1) / 31,
+    category: weeks.classes[at * weeks.dates.length + w] })).filter((w) => w.category >= 0 && (from === null || w.month >= from));
+}
+
+// Past months are told from the latest possible pour on. Where that cuts them short and the pour is known less closely
+// than those months are long, they would begin at an assumption: the reason is returned, "" where they mean something.
+function cutByPour(history, lot) {
+  const early = data.text("pour_date_early", lot), late = data.text("pour_date_late", lot);
+  if (!history || !early || data.text("state", lot) || history.value(lot, 0) !== null) return "";
+  if (data.text("pour_date_basis", lot) === "none") return "pour date not known";
+  return monthNumber(late) - monthNumber(early) >= history.months.length ? "pour date known too loosely" : "";
+}
+
+function slabOf(history, lot) {
+  if (!history) return [];
+  return history.months.map((name, m) => ({ month: monthNumber(name) + 1, name, value: history.value(lot, m) }))
+    .filter((one) => one.value !== null);
+}
+
+const monthName = (m) => Math.floor(m / 12) + "-" + String(m % 12 + 1).padStart(2, "0");
+const plain = (v) => (v > 0.05 ? "+" : "") + v.toFixed(1).replace("-0.0", "0.0").replace("-", "−");
+const most = (of, better) => of.reduce((a, b) => (better(b.value, a.value) ? b : a));
+
+function indexStrip(svg, x, bars) {
+  if (!bars.length) return "";
+  const [top, low] = STRIP.index, zero = (top + low) / 2, half = (low - top) / 2;
+  const width = Math.max(x(bars[0].month + 1) - x(bars[0].month), 0.4).toFixed(2);
+  for (const [wet, name] of [[true, "wet"], [false, "dry"]]) {
+    const path = bars.filter((b) => (b.value > 0) === wet && b.value !== 0).map((b) => {
+      const to = zero - half * Math.max(-1, Math.min(1, b.value / 3));
+      return `M${x(b.month).toFixed(2)} ${zero}V${to.toFixed(1)}h${width}V${zero}z`;
+    }).join("");
+    draw(svg, "path", { d: path, class: name });
+  }
+  draw(svg, "path", { d: `M${STRIP.left} ${zero}H${STRIP.width}`, class: "axis" });
+  draw(svg, "text", { x: 0, y: top + 9 }, "+ wet");
+  draw(svg, "text", { x: 0, y: low }, "− dry");
+  const dry = most(bars, (a, b) => a < b), wet = most(bars, (a, b) => a > b), last = bars[bars.length - 1];
+  return `Index of rain less evaporation over 12 months (SPEI-12), ${monthName(bars[0].month)} to ${monthName(last.month)}: ` +
+    `driest ${plain(dry.value)} (${monthName(dry.month)}), wettest ${plain(wet.value)} (${monthName(wet.month)}), last ${plain(last.value)}.`;
+}
+
+function weekStrip(svg, x, weeks) {
+  if (!weeks.length) return "";
+  const [top, low] = STRIP.weeks, scale = about.scales.drought;
+  weeks.forEach((w, k) => {
+    const to = k + 1 < weeks.length ? Math.min(weeks[k + 1].month, w.month + 0.5) : w.month + 0.25;
+    draw(svg, "rect", { x: x(w.month).toFixed(2), y: top, width: Math.max(x(to) - x(w.month), 0.5).toFixed(2), height: low - top,
+      fill: scale.colors[w.category] });
+  });
+  const a = x(weeks[0].month), last = weeks[weeks.length - 1];
+  draw(svg, "rect", { x: a.toFixed(2), y: top, width: Math.max(x(last.month + 0.25) - a, 1).toFixed(2), height: low - top, class: "frame" });
+  const worst = Math.max(...weeks.map((w) => w.category)), name = (c) => scale.words[c];
+  return `Weekly drought map, ${weeks[0].date} to ${last.date}: strongest “${name(worst)}”, last “${name(last.category)}”.`;
+}
+
+function slabStrip(svg, x, slab) {
+  if (!slab.length) return "";
+  const [top, low] = STRIP.slab, high = most(slab, (a, b) => a > b), deep = most(slab, (a, b) => a < b);
+  const above = Math.max(high.value, 5), below = Math.min(deep.value, -5);
+  const y = (mm) => low - (low - top) * (mm - below) / (above - below);
+  draw(svg, "path", { d: `M${STRIP.left} ${y(0).toFixed(1)}H${STRIP.width}`, class: "axis" });
+  draw(svg, "path", { d: "M" + slab.map((s) => `${x(s.month).toFixed(2)} ${y(s.value).toFixed(1)}`).join("L"), class: "slab" });
+  draw(svg, "text", { x: 0, y: top + 9 }, "+ dome");
+  draw(svg, "text", { x: 0, y: low }, "− dish");
+  return `Slab, middle against edge, ${slab[0].name} to ${slab[slab.length - 1].name}: highest ${signed(high.value)} (${high.name}), ` +
+    `lowest ${signed(deep.value)} (${deep.name}).`;
+}

@@ -1,0 +1,51 @@
+// The legend of the map page.
+import { about } from "../shared/context.js";
+import { el, count, put, distance, swatch, legendRows, legendFoot } from "../shared/page.js";
+import { stateNames, paint, DROUGHT_ALPHA, stripes } from "./draw.js";
+import { data, drawn, state, linesShown, bandNow, weekWords } from "./state.js";
+
+export function legend() {
+  const scale = about.scales[state.scale], box = el("legend");
+  const counts = new Uint32Array(scale.colors.length + stateNames(about).length + 1);
+  for (const c of state.code) counts[c]++;
+  box.textContent = "";
+  put(box, "h2", scale.title);
+  put(box, "p", scale.note, "note");
+  if (state.scale === "weeks") put(box, "p", weekWords(), "note");
+  legendRows(box, scale, counts, (ctx, c) => paint(ctx, drawn.lots.fills[c]));
+  if (state.scale === "weeks") droughtLegend(box);
+  if (linesShown()) lineLegend(put(box, "ul", null, "classes lines"));
+  else if (data.past.lines && state.lines === null && !state.paper) put(box, "p", "Soil lines appear nearer in, or tick “Soil lines”.", "note");
+  let missing = 0;
+  for (let lot = 0; lot < data.n; lot++) missing += !data.shape.has(lot);
+  legendFoot(box, data.n, missing);
+  if (state.scale === "drought" || state.scale === "weeks") about.credits.forEach((line) => put(box, "p", line, "note"));
+}
+
+function droughtLegend(box) {
+  const { drought } = data.past, scale = about.scales.drought, here = new Set();
+  drought.week.forEach((w, k) => { if (w === state.week) here.add(drought.classes[drought.category[k]]); });
+  put(box, "h3", "Weekly drought map, beneath the lots");
+  const table = put(box, "ul", null, "classes drought");
+  scale.classes.forEach((name, c) => {
+    if (!here.has(name)) return;
+    const item = put(table, "li");
+    swatch(item, (ctx) => { ctx.globalAlpha = DROUGHT_ALPHA; ctx.fillStyle = scale.colors[c]; ctx.fillRect(0, 0, 24, 16); });
+    put(item, "span", scale.words[c], "name");
+  });
+  if (!here.size) put(box, "p", "No category was mapped here that week.", "note");
+}
+
+function lineLegend(table) {
+  const item = put(table, "li"), wide = bandNow() > 0, soil = about.soil;
+  swatch(item, (ctx) => {
+    ctx.fillStyle = "#ffffff";
+    ctx.fillRect(0, 0, 24, 16);
+    if (wide) { ctx.fillStyle = ctx.createPattern(stripes(8), "repeat"); ctx.fillRect(0, 0, 24, 16); }
+    ctx.fillStyle = "#1a1a1a";
+    ctx.fillRect(0, 7, 24, 1.5);
+  });
+  const name = wide ? `soil line as a striped band: the change of soil may lie ${distance(soil.width_m)} either side`
+    : soil.scale ? `soil line, mapped at 1:${count(soil.scale)}` : "soil line; its mapping scale is not recorded";
+  put(item, "span", name, "name");
+}

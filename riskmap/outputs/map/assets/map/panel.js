@@ -1,0 +1,65 @@
+// What the map page tells about one lot, and choosing it.
+import { about, map } from "../shared/context.js";
+import { el, NEAR_PX, visible, put, holds, length, signed, outlined, ringsOf, room } from "../shared/page.js";
+import { said, tellLot } from "../shared/lot.js";
+import { data, state, label, latLng, bounds, centre } from "./state.js";
+import { listSoon, mark } from "./list.js";
+import { strip } from "./history.js";
+
+const lotOf = (k) => ({ text: (name) => data.text(name, k), number: (name) => (data.has(name) ? data.number(name, k) : null) });
+
+function summary(lot) { // the lot in one sentence: for screen readers and for paper
+  const code = data.text("state", lot), n = (name) => data.number(name, lot);
+  if (code) return `Lot ${label(lot)}: no number, ${about.states[code]}.`;
+  const range = (name, show) => `${show(n(name))} (range ${show(n(name + "_p10"))} to ${show(n(name + "_p90"))})`;
+  return `Lot ${label(lot)}: expected in the next 12 months ${range("expected_movement_mm", length)}; deflection now ` +
+    `${range("deflection_now_mm", signed)}; characteristic ${range("characteristic_movement_mm", length)}. ` +
+    `${said("direction", data.text("direction", lot))}. Phase: ${said("phase", data.text("phase", lot))}.`;
+}
+
+export function details(others) {
+  const box = el("details"), lot = state.chosen;
+  box.textContent = "";
+  document.body.classList.toggle("chosen", lot >= 0);
+  mark(state.active); // the list is lower while a lot is told: its active row stays in sight
+  if (lot < 0) { put(box, "p", "Choose a lot on the map or in the list.", "note"); return; }
+  put(put(box, "h2", "Lot "), "bdi", label(lot));
+  put(box, "p", summary(lot), "paper");
+  if (others.length) {
+    const more = put(box, "p", "More lots lie at this spot: ", "note");
+    others.slice(0, 12).forEach((k) => put(more, "button", label(k))
+      .addEventListener("click", () => choose(k, { others: [lot, ...others.filter((o) => o !== k)] })));
+  }
+  let place = null;
+  if (data.shape.has(lot)) {
+    const middle = bounds(data.shape.box.subarray(4 * lot, 4 * lot + 4)).getCenter();
+    place = [middle.lat, middle.lng];
+  }
+  tellLot(box, lotOf(lot), place, () => strip(box, lot));
+  box.scrollTop = 0;
+}
+
+export function choose(lot, how = {}) {
+  state.chosen = lot;
+  if (how.from === "list") state.held = true;
+  if (state.outline) state.outline.remove();
+  state.outline = null;
+  el("lots").querySelectorAll("[role=option]").forEach((node, i) =>
+    node.setAttribute("aria-selected", String(state.list[state.from + i] === lot)));
+  details(how.others || []);
+  el("said").textContent = lot < 0 ? "" : visible(summary(lot));
+  if (lot < 0 || !data.shape.has(lot)) return;
+  const { box } = data.shape;
+  state.outline = outlined(ringsOf(data.shape, lot, latLng));
+  if (how.from) map.fitBounds(bounds(box.subarray(4 * lot, 4 * lot + 4)), { ...room(state.paper), maxZoom: 18 });
+  if (how.from === "search") { state.held = false; listSoon(); }
+}
+
+export function lotsAt(point, reachPx = NEAR_PX) { // all lots under the point; else the nearest lot within a few pixels
+  const reach = reachPx / 2 ** map.getZoom();
+  const hit = data.shape.grid(point.x, point.y, point.x, point.y).filter((k) => holds(data.shape, k, point.x, point.y));
+  if (hit.length) return hit.reverse();
+  const far = (k) => Math.hypot(centre(k)[0] - point.x, centre(k)[1] - point.y);
+  return data.shape.grid(point.x - reach, point.y - reach, point.x + reach, point.y + reach)
+    .map((k) => [far(k), k]).filter(([d]) => d <= reach).sort((p, q) => p[0] - q[0]).slice(0, 1).map(([, k]) => k);
+}

@@ -1,0 +1,83 @@
+// The map on paper: one picture of what is seen, drawn at the scale that fills the sheet.
+import { map } from "../shared/context.js";
+import { el, TILE, narrow, count, units } from "../shared/page.js";
+import { trace, metersPerPx } from "./draw.js";
+import { data, drawn, state, latLng, linesShown } from "./state.js";
+import { recolor } from "./show.js";
+
+const SHEET = { width: 720, height: 340, dots: 2 }; // CSS px; two dots each are about 190 dots an inch on paper
+
+export function clearBox() { // world px of what is seen now beside the legend, cut to where the lots are
+  const size = map.getSize(), over = narrow() ? 0 : el("legend").offsetWidth + 10, all = data.shape.all;
+  const world = (x, y) => map.options.crs.latLngToPoint(map.containerPointToLatLng([x, y]), 0);
+  const a = world(0, 0), b = world(Math.max(size.x - over, 1), size.y);
+  const cut = [Math.max(a.x, all[0]), Math.max(a.y, all[1]), Math.min(b.x, all[2]), Math.min(b.y, all[3])];
+  return cut[2] > cut[0] && cut[3] > cut[1] ? cut : [a.x, a.y, b.x, b.y];
+}
+
+export function paper(on) {
+  if (state.paper === on) return;
+  state.paper = on;
+  state.sheet = on ? sheetView() : null;
+  recolor();
+  if (on) sheet();
+}
+
+function sheetView() { // scale and corner that fill the sheet with what is seen; null without any lot
+  const box = state.seen, { width, height } = SHEET;
+  if (!box || data.shape.all[2] < data.shape.all[0]) return null;
+  const zoom = Math.min(0.94 * width / (box[2] - box[0]), 0.9 * height / (box[3] - box[1]), 2 ** 20);
+  return { zoom, x: (box[0] + box[2]) / 2 - width / 2 / zoom, y: (box[1] + box[3]) / 2 - height / 2 / zoom };
+}
+
+function sheet() {
+  const canvas = el("sheet"), ctx = canvas.getContext("2d"), { width, height, dots } = SHEET;
+  canvas.width = width * dots;
+  canvas.height = height * dots;
+  if (!state.sheet) return;
+  const { zoom, x: left, y: top } = state.sheet;
+  const weeks = state.scale === "weeks", edge = TILE / zoom;
+  const shown = [weeks && drawn.drought, drawn.lots, weeks && drawn.edges, linesShown() && drawn.soilLines].filter(Boolean);
+  for (const layer of shown) {
+    for (let i = 0; i * TILE < width; i++) for (let j = 0; j * TILE < height; j++) {
+      ctx.setTransform(dots, 0, 0, dots, i * TILE * dots, j * TILE * dots);
+      ctx.save();
+      ctx.beginPath();
+      ctx.rect(0, 0, TILE, TILE);
+      ctx.clip();
+      layer.draw({ ctx, zoom, x: left + i * edge, y: top + j * edge, edge, memory: null });
+      ctx.restore();
+    }
+  }
+  ctx.setTransform(dots, 0, 0, dots, 0, 0);
+  chosenOn({ ctx, zoom, x: left, y: top });
+  scaleOn(ctx, metersPerPx(Math.log2(zoom), latLng(left, top + height / 2 / zoom).lat));
+}
+
+function chosenOn(view) {
+  if (state.chosen < 0 || !data.shape.has(state.chosen)) return;
+  view.ctx.beginPath();
+  trace(view, data.shape, state.chosen, true);
+  for (const [color, width] of [["#ffffff", 6], ["#1a1a1a", 3]]) {
+    view.ctx.strokeStyle = color;
+    view.ctx.lineWidth = width;
+    view.ctx.stroke();
+  }
+}
+
+function scaleOn(ctx, meters) { // the longest round length of at most 140 px
+  const us = units.now === "us", foot = 0.3048, mile = 5280 * foot;
+  const miles = us && 140 * meters > mile, unitM = !us ? 1 : miles ? mile : foot, most = 140 * meters / unitM;
+  const ten = 10 ** Math.floor(Math.log10(most)), round = ten * [5, 2, 1].find((k) => k * ten <= most);
+  const px = round * unitM / meters, y = SHEET.height - 12;
+  const name = us ? `${count(round)} ${miles ? "mi" : "ft"}` : round >= 1000 ? `${count(round / 1000)} km` : `${round} m`;
+  ctx.font = "12px Georgia, 'Times New Roman', serif";
+  ctx.fillStyle = "#ffffff";
+  ctx.fillRect(4, y - 18, Math.max(px, ctx.measureText(name).width) + 16, 28);
+  ctx.fillStyle = ctx.strokeStyle = "#1a1a1a";
+  ctx.lineWidth = 1.5;
+  ctx.beginPath();
+  for (const [x, to] of [[12, y - 6], [12, y], [12 + px, y], [12 + px, y - 6]]) ctx.lineTo(x, to);
+  ctx.stroke();
+  ctx.fillText(name, 16, y - 5);
+}

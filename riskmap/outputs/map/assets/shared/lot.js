@@ -1,0 +1,148 @@
+// What the one-file map and the county page tell about one lot, in the same order and words. A `lot` answers
+// `text(column)`, "" without one, and `number(column)`, null without one.
+import { about } from "./context.js";
+import { fill, put, rounded, unit, length, signed, distance, percent } from "./page.js";
+
+export const said = (kind, code) => about.words[kind][code] || code;
+const withRange = (lot, column) => ["", "_p10", "_p90"].map((end) => lot.number(column + end));
+
+export function tellLot(box, lot, place, past) { // `place`: latitude and longitude or null; `past` adds the history, if any
+  const code = lot.text("state"), first = put(box, "dl");
+  if (code) noNumber(first, lot, code); else score(first, lot);
+  pourRow(first, lot);
+  placeRow(first, place);
+  cautions(box, lot, code);
+  if (!code) numbers(put(box, "dl"), lot);
+  past();
+  const rest = put(box, "dl");
+  soilAndSlab(rest, lot);
+  const flags = lot.text("flags").split(";").filter(Boolean);
+  if (!flags.length) return;
+  const notes = put(row(rest, "Notes", null), "ul");
+  flags.forEach((flag) => put(notes, "li", about.words.flags[flag] || flag));
+}
+
+function noNumber(facts, lot, code) {
+  let reason = lot.text("state_reason");
+  if (!reason.includes(about.cautions.not_low)) {
+    reason = code === "not_enough_data" ? fill(about.cautions.no_number, { list: reason || "not told" })
+      : reason.replace(/\.?$/, ". ") + about.cautions.not_low;
+  }
+  put(row(facts, "No number", null), "strong", about.states[code] || code);
+  row(facts, "Why", reason);
+}
+
+function score(facts, lot) {
+  ranged(facts, "Expected, next 12 months", withRange(lot, "expected_movement_mm"), length);
+  row(facts, "Direction", said("direction", lot.text("direction")));
+  row(facts, "Phase", `${said("phase", lot.text("phase"))} (${percent(lot.number("phase_probability"))} of draws)`);
+}
+
+function pourRow(facts, lot) {
+  const early = lot.text("pour_date_early"), late = lot.text("pour_date_late");
+  if (early) row(facts, "Pour date", `${early === late ? early : early + " to " + late}, ${said("pour_basis", lot.text("pour_date_basis"))}`);
+}
+
+function placeRow(facts, place) { // text to copy, and the link of RFC 5870, which a program of the reader's may take up
+  if (!place) { row(facts, "On the map", "not drawn: the row has no usable shape"); return; }
+  const [latitude, longitude] = place.map((v) => v.toFixed(5).replace(/^-(0\.0+)$/, "$1")), cell = row(facts, "Latitude, longitude", null);
+  put(cell, "span", `${latitude}, ${longitude}`, "copy");
+  Object.assign(put(cell, "a", "geo link"), { href: `geo:${latitude},${longitude}`, title: "Opens in a map program of this device, if it has one" });
+}
+
+function cautions(box, lot, code) {
+  const c = about.cautions, early = lot.text("pour_date_early"), late = lot.text("pour_date_late"), lines = [c.main];
+  if (!code && early !== late) lines.push(fill(c.date, { basis: said("pour_basis", lot.text("pour_date_basis")), lo: early, hi: late }));
+  if (c.soil) lines.push(c.soil);
+  lines.push(c.not_seen);
+  const block = put(box, "div", null, "cautions");
+  lines.forEach((line) => put(block, "p", line));
+}
+
+function numbers(facts, lot) {
+  ranged(facts, "Deflection now", withRange(lot, "deflection_now_mm"), signed);
+  ranged(facts, "Characteristic", withRange(lot, "characteristic_movement_mm"), length);
+  put(row(facts, "Range", null), "span", "The middle eight of ten draws; the bars of all lots have the same ends. " +
+    about.cautions.standing, "note");
+  reasons(facts, lot);
+  const change = lot.number("change_mm");
+  if (change !== null) row(facts, "Change", signed(change) + " against the other run");
+  row(facts, "Largest since pour", `dome ${signed(lot.number("deflection_max_mm"))} (${lot.text("deflection_max_date")}); ` +
+    `dish ${signed(lot.number("deflection_min_mm"))}`);
+  row(facts, "Edge, yearly swing", length(lot.number("seasonal_range_mm")) + ", ground at the slab edge");
+  const years = about.outlook_years[lot.text("cell_id")] || [], what = row(facts, "What-if seasons", null), seasons = put(what, "ul");
+  ["dry", "normal", "wet"].forEach((name, i) => put(seasons, "li",
+    `${name}: ${length(lot.number(`outlook_${name}_mm`))}` + (years[i] ? ` (as in ${years[i]})` : "")));
+  put(what, "span", about.cautions.outlook, "note");
+  tilt(facts, lot);
+  row(facts, "Beyond length / 360", percent(lot.number("share_beyond_l360")) +
+    " of draws and past years; not a probability of damage");
+}
+
+function reasons(facts, lot) { // the three largest signed parts of the difference from a named reference lot
+  if (!lot.text("driver_1")) return;
+  const cell = row(facts, "Why", null), parts = put(cell, "ul");
+  [1, 2, 3].forEach((k) => put(parts, "li", `${signed(lot.number(`driver_${k}_mm`))} ${lot.text("driver_" + k)}`));
+  put(cell, "span", `Largest differences from ${about.reference_lot}, which has ${length(lot.number("reference_movement_mm"))}.`, "note");
+}
+
+function tilt(facts, lot) {
+  const t = (name) => lot.number("tilt_" + name + "_pct"), say = (v) => v.toFixed(1) + " %";
+  if (t("now") === null) return;
+  const cell = row(facts, "Tilt, side to side", `${say(t("now"))}, side not known`), what = put(cell, "ul");
+  [["leak", "a leak on one side"], ["watering", "watering on one side"], ["tree", "a large tree on one side"]]
+    .forEach(([name, words]) => put(what, "li", `${say(t(name))} with ${words} for two years`));
+}
+
+function soilAndSlab(facts, lot) {
+  const { text, number } = lot;
+  if (text("map_unit_name")) {
+    const share = number("map_unit_share"), lep = number("linear_extensibility_pct");
+    row(facts, "Soil unit", text("map_unit_name") + (share === null ? "" : `, ${percent(share)} of the lot`));
+    if (lep !== null) row(facts, "Linear extensibility", `${lep.toFixed(1)} %, soil-survey class ${text("shrink_swell_class")}`);
+  }
+  if (number("soil_line_distance_m") !== null) {
+    const share = number("neighbor_unit_share");
+    row(facts, "Nearest soil line", `${distance(number("soil_line_distance_m"))} away` + (text("neighbor_unit_name")
+      ? `; beyond it ${text("neighbor_unit_name")}` : "") + (share >= 0.01 ? ` (${percent(share)} likely under the slab)` : ""));
+  }
+  if (number("covered_pct") !== null) row(facts, "Soil described", `${number("covered_pct")} % of the lot`);
+  if (number("slab_width_m") !== null) {
+    row(facts, "Slab", `${distance(number("slab_width_m"))} short side, ${said("slab_class", text("slab_class"))}`);
+  }
+  row(facts, "Weather from", said("driver", text("driver_level")));
+  droughtRow(facts, lot);
+  row(facts, "Data quality", said("quality", text("data_quality")));
+}
+
+function droughtRow(facts, lot) { // a day without a current map is not a day without drought
+  const scale = about.scales.drought, category = lot.text("drought_category");
+  if (!scale) return;
+  const words = scale.words[scale.classes.indexOf(category)] || category;
+  row(facts, "Drought category", category ? `${words} on the map of ${lot.text("drought_valid_date")}` : scale.missing);
+}
+
+// ---------------------------------------------------------------- facts of a lot
+function row(parent, name, value) {
+  put(parent, "dt", name);
+  return put(parent, "dd", value);
+}
+
+function ranged(parent, name, [v, lo, hi], show) { // a number and its range, as text and as a bar with the ends of the run
+  const cell = row(parent, name, null), axis = about.axis_mm;
+  put(cell, "strong", show(v));
+  if (v === null || lo === null || hi === null) return;
+  put(cell, "span", " range " + show(lo).replace(" " + unit(), "") + " to " + show(hi));
+  const chart = put(cell, "div", null, "chart"), bar = put(chart, "div", null, "bar"), ends = put(chart, "div", null, "ends");
+  const at = (mm) => 100 * (mm - axis[0]) / (axis[1] - axis[0]) + "%";
+  chart.setAttribute("aria-hidden", "true");
+  const band = put(bar, "i", null, "band");
+  band.style.left = at(lo);
+  band.style.width = 100 * (hi - lo) / (axis[1] - axis[0]) + "%";
+  put(bar, "i", null, "zero").style.left = at(0);
+  put(bar, "i", null, "median").style.left = at(v);
+  if (axis[0] < 0) put(ends, "span", rounded(axis[0]));
+  const zero = put(ends, "span", "0", "origin");
+  zero.style.left = at(0);
+  put(ends, "span", length(axis[1]), "last");
+}

@@ -1,0 +1,228 @@
+// What the one-file map and the county page share: text, hatches, lengths, class labels, ranges, the base map.
+// Every text that comes from data reaches a page through `put`, as text, never as markup.
+import { about, map } from "./context.js";
+
+export const el = (id) => document.getElementById(id);
+export const TILE = 256;
+export const BATCH = 200;
+export const PAGE = 50;
+export const NEAR_PX = 8;
+export const narrow = () => window.matchMedia("(max-width: 46rem)").matches;
+performance.mark("riskmap-start");
+const HIDDEN = /[\u0000-\u001f\u007f-\u009f\u00ad\u200b-\u200f\u2028-\u202e\u2060\u2066-\u2069\ufeff]/g;
+export const visible = (text) => String(text).replace(HIDDEN, (c) => "\\u" + c.charCodeAt(0).toString(16).padStart(4, "0"));
+export const fill = (text, parts) => text.replace(/\{(\w+)\}/g, (all, name) => (name in parts ? parts[name] : all));
+export const count = (n) => n.toLocaleString("en-US");
+export const many = (n, name) => `${count(n)} ${name}${n === 1 ? "" : "s"}`;
+
+export function put(parent, tag, text, className) {
+  const node = document.createElement(tag);
+  if (text !== undefined && text !== null) node.textContent = visible(text);
+  if (className) node.className = className;
+  parent.appendChild(node);
+  return node;
+}
+
+// ---------------------------------------------------------------- data: compressed bytes, numbers, shapes
+export async function inflate(packed) {
+  const stream = new Blob([packed]).stream().pipeThrough(new DecompressionStream("gzip"));
+  return new Uint8Array(await new Response(stream).arrayBuffer());
+}
+
+export function wholeNumbers(raw, at, n) { // four byte planes of zigzag numbers, see data_block.py
+  const out = new Int32Array(n);
+  for (let i = 0; i < n; i++) {
+    const z = raw[at + i] | (raw[at + n + i] << 8) | (raw[at + 2 * n + i] << 16) | (raw[at + 3 * n + i] << 24);
+    out[i] = (z >>> 1) ^ -(z & 1);
+  }
+  return out;
+}
+
+export function holds(shape, lot, px, py) { // even-odd rule over all rings of the lot
+  let inside = false;
+  for (let r = shape.lotStart[lot]; r < shape.lotStart[lot + 1]; r++) {
+    const from = shape.ringStart[r], to = shape.ringStart[r + 1];
+    for (let i = from, j = to - 1; i < to; j = i++) {
+      if ((shape.y[i] > py) !== (shape.y[j] > py) &&
+          px < (shape.x[j] - shape.x[i]) * (py - shape.y[i]) / (shape.y[j] - shape.y[i]) + shape.x[i]) inside = !inside;
+    }
+  }
+  return inside;
+}
+
+// ---------------------------------------------------------------- hatches
+export const hatches = () => [...Object.values(about.hatch), "ticked"].map((kind) => hatchCanvas(kind, about.outline)); // states, then no value
+
+function drawHatch(ctx, kind, ink, ground) { // an 8 px square that repeats; lines every 4 px
+  ctx.fillStyle = ground;
+  ctx.fillRect(0, 0, 8, 8);
+  ctx.strokeStyle = ctx.fillStyle = ink;
+  ctx.lineWidth = 0.9;
+  ctx.beginPath();
+  for (let k = -8; k <= 16; k += 4) {
+    if (kind === "rising" || kind === "crossed") { ctx.moveTo(k, 8); ctx.lineTo(k + 8, 0); }
+    if (kind === "falling" || kind === "crossed") { ctx.moveTo(k, 0); ctx.lineTo(k + 8, 8); }
+    if (kind === "level") { ctx.moveTo(0, k + 2); ctx.lineTo(8, k + 2); }
+    if (kind === "upright") { ctx.moveTo(k + 2, 0); ctx.lineTo(k + 2, 8); }
+  }
+  ctx.stroke();
+  if (kind === "dotted") for (const p of [1, 5]) for (const q of [1, 5]) ctx.fillRect(p, q, 1.6, 1.6);
+  if (kind === "ticked") for (const p of [0, 4]) ctx.fillRect(p, p, 1.2, 4);
+}
+
+export function hatchCanvas(kind, ink, ground = "#ffffff") {
+  const canvas = document.createElement("canvas");
+  canvas.width = canvas.height = 8;
+  drawHatch(canvas.getContext("2d"), kind, ink, ground);
+  return canvas;
+}
+
+export function edgeOf(ctx, edge, px) { // outline by the colour of the class, so that it shows on the darkest too; a state has ink
+  ctx.strokeStyle = edge || "#1a1a1a";
+  ctx.lineWidth = px > 24 ? 1 : 0.6;
+}
+
+// ---------------------------------------------------------------- lengths in the chosen units
+const MM_PER_INCH = 25.4;
+export const units = { now: "us" };
+
+export const rounded = (mm) => (units.now === "us" ? (mm / MM_PER_INCH).toFixed(1) : Math.round(mm).toFixed(0))
+  .replace(/^-(0(\.0)?)$/, "$1").replace("-", "−");
+
+export const unit = () => (units.now === "us" ? "in" : "mm");
+export const length = (mm) => (mm === null ? "—" : rounded(mm) + " " + unit());
+export const signed = (mm) => (mm === null ? "—" : (/[1-9]/.test(rounded(mm)) && mm > 0 ? "+" : "") + length(mm));
+export const distance = (m) => (units.now === "us" ? count(Math.round(m / 0.3048)) + " ft" : count(Math.round(m)) + " m");
+export const percent = (share) => (share === null ? "—" : Math.round(100 * share) + " %");
+
+function classLabels(scale) {
+  if (scale.classes.length) return scale.words.length ? scale.words : scale.classes;
+  const at = scale.limits_mm, n = at.length, both = at[0] < 0, years = scale.unit === "years";
+  const value = (v) => (years ? String(v) : (both && v > 0 ? "+" : "") + rounded(v)), of = " " + (years ? "years" : unit());
+  const between = both ? " to " : "–";
+  const grey = (c) => (c === scale.grey ? " (grey)" : ""); // a grey that is a number must not be read as no data
+  return scale.colors.map((_, c) => {
+    if (c === 0) return (both ? "below " : "under ") + value(at[0]) + of;
+    if (c === n) return value(at[n - 1]) + of + (both ? " and above" : " and more");
+    if (both && at[c - 1] === -at[c]) return "within ±" + rounded(at[c]) + of;
+    return value(at[c - 1]) + between + value(at[c]) + of + grey(c);
+  });
+}
+
+// ---------------------------------------------------------------- legend
+export function swatch(item, draw) {
+  const canvas = put(item, "canvas", null, "swatch");
+  canvas.width = 24;
+  canvas.height = 16;
+  canvas.setAttribute("aria-hidden", "true");
+  draw(canvas.getContext("2d"));
+}
+
+export function legendRows(box, scale, counts, style) { // classes with their limits, then, apart, what has none: hatched
+  const k = scale.colors.length, what = scale.limits_mm.length ? "number" : "class";
+  const names = [...classLabels(scale), ...Object.values(about.states), scale.missing];
+  const rows = (from, to) => {
+    const table = put(box, "ul", null, "classes");
+    for (let c = from; c < to; c++) {
+      if (c >= k && !counts[c]) continue;
+      const item = put(table, "li");
+      swatch(item, (ctx) => { ctx.fillStyle = style(ctx, c); ctx.fillRect(0, 0, 24, 16); });
+      put(item, "span", names[c], "name");
+      put(item, "span", count(counts[c]), "count");
+    }
+  };
+  rows(0, k);
+  const without = counts.slice(k).reduce((sum, n) => sum + n, 0);
+  if (counts.some((n) => n > 0)) put(box, "h3", without ? `Without a ${what}, hatched: ${many(without, "lot")}` : `Every lot has a ${what} here.`);
+  if (without) rows(k, names.length);
+}
+
+export function legendFoot(box, lots, lost) {
+  put(box, "p", many(lots, "lot") + "." + (lost ? ` ${count(lost)} without a shape: in the list only.` : ""), "note");
+  put(box, "p", "Zoomed out, a small square shows the middle class of its lots.", "note");
+}
+
+// ---------------------------------------------------------------- list, outline, view
+export function keepInSight(box, node) {
+  if (node.offsetTop < box.scrollTop) box.scrollTop = node.offsetTop;
+  if (node.offsetTop + node.offsetHeight > box.scrollTop + box.clientHeight) {
+    box.scrollTop = node.offsetTop + node.offsetHeight - box.clientHeight;
+  }
+}
+
+export function outlined(rings) { // the chosen lot: dark within white, to be seen on every colour
+  const line = (color, weight) => L.polygon(rings, { color, weight, fill: false, interactive: false });
+  return L.layerGroup([line("#ffffff", 6), line("#1a1a1a", 3)]).addTo(map);
+}
+
+export function ringsOf(shape, k, at) { // the rings of one shape as latitudes and longitudes; `at` makes them from x and y
+  const { x, y, ringStart, lotStart } = shape, rings = [];
+  for (let r = lotStart[k]; r < lotStart[k + 1]; r++) {
+    const ring = [];
+    for (let i = ringStart[r]; i < ringStart[r + 1]; i++) ring.push(at(x[i], y[i]));
+    rings.push(ring);
+  }
+  return rings;
+}
+
+export function room(paper) { // keep clear of the legend where it lies on the map
+  const over = narrow() || paper ? 0 : el("legend").offsetWidth + 10;
+  return { paddingTopLeft: [50, 12], paddingBottomRight: [over + 12, 30], animate: false };
+}
+
+const ScaleBar = L.Control.Scale.extend({ // with thousands set off like every other number of the page
+  _updateScale(line, text, ratio) {
+    L.Control.Scale.prototype._updateScale.call(this, line, text, ratio);
+    line.textContent = text.replace(/\d+/, (n) => count(Number(n)));
+  },
+});
+
+let bar = null;
+
+export function scaleBar() { // in the chosen units, in place of the last
+  if (bar) bar.remove();
+  const wide = 6 * parseFloat(getComputedStyle(document.body).fontSize); // room for its text, also when text is enlarged
+  bar = new ScaleBar({ maxWidth: Math.max(100, wide), metric: units.now === "si", imperial: units.now === "us" }).addTo(map);
+}
+
+export function unitChoice(showUnits) {
+  document.querySelectorAll("input[name=units]").forEach((node) => {
+    node.checked = node.value === about.units;
+    node.addEventListener("change", () => showUnits(node.value));
+  });
+}
+
+export function pageHead() {
+  el("area").textContent = visible(about.area);
+  el("standing").textContent = about.cautions.standing;
+  about.lines.concat(about.credits).forEach((line) => put(el("sources"), "p", line));
+}
+
+// ---------------------------------------------------------------- base map, only when the page was made with one
+export function baseMap() {
+  if (!about.basemap) return;
+  const { url, attribution, host, max_zoom: deepest } = about.basemap, line = put(el("choices"), "div", null, "line");
+  const name = put(line, "label"), box = put(name, "input");
+  let base = null;
+  Object.assign(map.createPane("base").style, { zIndex: 100, pointerEvents: "none" });
+  box.type = "checkbox";
+  box.id = "base";
+  put(name, "span", ` Base map, asks ${host} for pictures`);
+  box.addEventListener("change", () => {
+    if (base) base.remove();
+    base = null;
+    if (box.checked) {
+      base = L.tileLayer(url, { pane: "base", maxZoom: map.getMaxZoom(), maxNativeZoom: deepest || 19, referrerPolicy: "no-referrer" })
+        .once("tileerror", () => {
+          base.remove();
+          base = null;
+          box.checked = false;
+          box.disabled = true;
+          northLine("The base map cannot be reached and is hidden.");
+        }).addTo(map);
+    }
+    northLine(base ? attribution : "No base map: lots only.");
+  });
+}
+
+const northLine = (text) => { el("north").textContent = visible("North is up. " + text); };

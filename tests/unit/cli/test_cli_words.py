@@ -1,0 +1,121 @@
+"""The command line as a user meets it: help, exit codes, refusals in plain words, progress on stderr."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+from shared_runs import with_store
+
+ROOT = Path(__file__).resolve().parents[3]
+
+
+def riskmap(*arguments: str, cwd: Path = ROOT) -> subprocess.CompletedProcess[str]:
+    return subprocess.run([sys.executable, "-m", "riskmap", *arguments], cwd=cwd, capture_output=True, text=True,
+                          check=False)
+
+
+def test_help_is_quick_and_names_the_limits() -> None:
+    """No heavy library is imported for help: at most a few times a bare interpreter with click."""
+    took, bare = [], []
+    for _ in range(3):
+        began = time.perf_counter()
+        done = riskmap("--help")
+        took.append(time.perf_counter() - began)
+        began = time.perf_counter()
+        subprocess.run([sys.executable, "-c", "import click"], check=True)
+        bare.append(time.perf_counter() - began)
+    assert done.returncode == 0
+    assert "estimate" in done.stdout
+    assert "does not replace a visit" in " ".join(done.stdout.split())
+    assert min(took) < 3 * min(bare) + 0.05
+
+
+def test_help_imports_nothing_heavy() -> None:
+    code = ("import sys, riskmap.cli.main;"
+            "heavy = {'numpy', 'pandas', 'geopandas', 'numba', 'rasterio', 'folium', 'scipy'};"
+            "print(sorted(heavy & set(sys.modules)))")
+    assert subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout == "[]\n"
+
+
+@pytest.mark.parametrize("text", ["", "not toml = = =", "[area]\nname = 'x'\n",
+                                  "[area]\nname='x'\nspeed=3\n[lots]\npath='a'"])
+def test_a_bad_area_file_is_refused_in_words(tmp_path: Path, text: str) -> None:
+    path = tmp_path / "area.toml"
+    path.write_text(text, encoding="utf-8")
+    done = riskmap("estimate", str(path), "--outputs", str(tmp_path / "out"))
+    assert done.returncode == 2
+    assert "area.toml" in done.stderr
+    assert "Traceback" not in done.stderr
+    assert not (tmp_path / "out").exists() or not list((tmp_path / "out").iterdir())
+
+
+def test_missing_files_are_all_named_at_once(tmp_path: Path) -> None:
+    path = tmp_path / "area.toml"
+    path.write_text('[area]\nname = "x"\n[lots]\npath = "no_lots.gpkg"\n[soil]\npath = "no_soil.zip"\n'
+                    '[climate]\nreader = "csv"\npath = "no_climate.csv"\ncell = "a"\nlatitude_deg = 30.0\n',
+                    encoding="utf-8")
+    done = riskmap("estimate", str(path), "--outputs", str(tmp_path / "out"))
+    assert done.returncode == 2
+    for name in ("no_lots.gpkg", "no_soil.zip", "no_climate.csv"):
+        assert name in done.stderr
+    assert str(tmp_path) not in done.stderr
+    assert "Traceback" not in done.stderr
+
+
+def test_unknown_command_and_option() -> None:
+    assert riskmap("estimat").returncode == 2
+    assert riskmap("estimate", "x.toml", "--units", "furlong").returncode == 2
+    assert riskmap("--version").stdout.startswith("riskmap")
+
+
+def test_public_writes_nothing_about_one_lot(shared_models: Path, tmp_path: Path) -> None:
+    """The example with few draws; every id of its lots is looked for in every file of the run."""
+    import geopandas as gpd
+
+    example = ROOT / "layers" / "example"
+    text = (example / "area.toml").read_text(encoding="utf-8") + "\n[movement]\ndraws = 20\n"
+    for name in ("lots.gpkg", "soil_ZZ901.zip", "climate.csv", "climate_cells.gpkg", "drought_weekly.parquet",
+                 "spei_6.tif", "pdsi.tif"):
+        text = text.replace(f'"{name}"', f'"{(example / name).as_posix()}"')
+    (tmp_path / "area.toml").write_text(text, encoding="utf-8")
+    outputs = with_store(tmp_path / "out", shared_models)
+    done = riskmap("estimate", str(tmp_path / "area.toml"), "--outputs", str(outputs), "--public")
+    assert done.returncode == 1, done.stderr  # some lots have a state
+    (run,) = [path for path in (tmp_path / "out").iterdir() if path.is_dir() and not path.name.startswith(".")]
+    names = {path.name for path in run.iterdir()}
+    assert names == {"manifest.json", "public.json", "public_groups.csv", "public_cells.csv", "public_cells.gpkg"}
+    content = b"".join(path.read_bytes() for path in run.iterdir())
+    ids = gpd.read_file(example / "lots.gpkg")["lot_id"]
+    assert not [lot_id for lot_id in ids if lot_id.encode() in content]
+
+
+def test_fetch_asks_for_one_place_and_offline_asks_nobody(tmp_path: Path) -> None:
+    both = riskmap("fetch", "soil", "--into", str(tmp_path / "s"))
+    assert both.returncode == 2
+    assert "either --bbox" in both.stderr
+    code = ("import sys, socket; socket.socket.connect = lambda *a: sys.exit(9);"
+            "from riskmap.download import soil, cache;"
+            "from pathlib import Path; soil.run((-91.2, 33.6, -91.1, 33.7), Path(sys.argv[1]) / 's',"
+            "desk=cache.Desk(folder=Path(sys.argv[1]) / 'c', offline=True))")
+    done = subprocess.run([sys.executable, "-c", code, str(tmp_path)], capture_output=True, text=True, check=False)
+    assert "LayerError" in done.stderr
+    assert "E-FET-" in done.stderr
+    assert not (tmp_path / "s").exists()
+
+
+def test_demo_says_that_its_mistakes_are_on_purpose_and_ends_with_0(monkeypatch: pytest.MonkeyPatch) -> None:
+    from click.testing import CliRunner
+
+    from riskmap.cli import main
+
+    monkeypatch.chdir(ROOT)
+    monkeypatch.setattr(main, "_estimate", lambda *_: main.Exit.SOME_STATES)  # what an estimate of the example returns
+    done = CliRunner().invoke(main.cli, ["demo"])
+    assert done.exit_code == 0
+    assert done.stderr.startswith("The example contains mistakes put in on purpose;")
+    assert done.stdout == ""
+    assert "always exits with 0" in " ".join(CliRunner().invoke(main.cli, ["demo", "--help"]).output.split())
