@@ -53,10 +53,10 @@ def write(lots: pd.DataFrame, counts: dict[str, Any], notes: tuple[str, ...], we
     with paths[0].open("wb") as sink:
         sink.write(b"\xef\xbb\xbf")
         csv.write_csv(pa.table(columns), sink, csv.WriteOptions(quoting_style="needed"))
-    told = {"standing": wording.STANDING, "caution": wording.CAUTION, "runs": runs, "counts": counts,
-            "notes": list(notes), "weekly_maps": weeks,
-            "columns": COLUMNS}
-    paths[1].write_text(json.dumps(plain(told), indent=1, ensure_ascii=False, allow_nan=False) + "\n",
+    content = {"standing": wording.STANDING, "caution": wording.CAUTION, "runs": runs, "counts": counts,
+               "notes": list(notes), "weekly_maps": weeks,
+               "columns": COLUMNS}
+    paths[1].write_text(json.dumps(plain(content), indent=1, ensure_ascii=False, allow_nan=False) + "\n",
                         encoding="utf-8", newline="\n")
     return paths
 

@@ -18,7 +18,7 @@ from riskmap.common.errors import LayerError, joined, visible
 from riskmap.common.weather import ClimateHistory, MovementInputs
 from riskmap.run import record, reuse, store
 from riskmap.run.code_digest import code_digest
-from riskmap.run.workers import Here
+from riskmap.run.workers import InProcess
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -87,17 +87,17 @@ class Change:
                 f"{counts['moved_up']:,} up and {counts['moved_down']:,} down by {counts['notable_mm']:g} mm or more",
                 *(f"  {size:6.2f} mm a lot on average: {CAUSES[cause]}"
                   for cause, size in sorted(sizes.items(), key=lambda item: -item[1])),
-                *weeks_told(self.weeks), *self.notes]
+                *week_lines(self.weeks), *self.notes]
 
 
-def compare(a: Results, b: Results, kept: store.Store | None = None, workers: int | None = None) -> Change:
+def compare(a: Results, b: Results, cache: store.Store | None = None, workers: int | None = None) -> Change:
     """Compare an earlier run `a` with a later run `b`.
 
     Parameters
     ----------
     a, b : Results
         As `record.read` gives them.
-    kept : Store, optional
+    cache : Store, optional
         Columns that were computed before.
     workers : int, optional
 
@@ -114,7 +114,7 @@ def compare(a: Results, b: Results, kept: store.Store | None = None, workers: in
                          "run first.")
     pairs = _pairs(a.lots["lot_id"], b.lots["lot_id"])
     both = pairs[(pairs["a"] >= 0) & (pairs["b"] >= 0)]
-    steps = _Steps(a, b, both, kept or store.Store(None), workers)
+    steps = _Steps(a, b, both, cache or store.Store(None), workers)
     table = _side_by_side(a, b, pairs)
     with_number = (table["state_a"] == "") & (table["state_b"] == "") & (table["a"] >= 0) & (table["b"] >= 0)
     parts = _parts(steps, table, with_number.to_numpy())
@@ -145,7 +145,7 @@ WEEKS = {
 }
 
 
-def weeks_told(weeks: dict[str, list[str]]) -> list[str]:
+def week_lines(weeks: dict[str, list[str]]) -> list[str]:
     """Return one line for each kind of `weekly_maps` that has any."""
     return [f"{WEEKS[what]}: {joined(dates)}" for what, dates in weeks.items() if dates]
 
@@ -243,10 +243,10 @@ def _side_by_side(a: Results, b: Results, pairs: pd.DataFrame) -> pd.DataFrame:
 class _Steps:
     """Computes the pairs of lots between run A and run B."""
 
-    def __init__(self, a: Results, b: Results, both: pd.DataFrame, kept: store.Store, workers: int | None) -> None:
+    def __init__(self, a: Results, b: Results, both: pd.DataFrame, cache: store.Store, workers: int | None) -> None:
         assert a.inputs is not None
         assert b.inputs is not None
-        self.a, self.b, self.both, self.kept, self.crew = a, b, both, kept, Here(workers)
+        self.a, self.b, self.both, self.cache, self.pool = a, b, both, cache, InProcess(workers)
         self.of_a: MovementInputs = a.inputs
         self.of_b: MovementInputs = b.inputs
         self.area_a, self.area_b = (record.area_of(run) for run in (a, b))
@@ -321,10 +321,10 @@ class _Steps:
                  for frame, is_b in ((self.mixture_a, False), (self.mixture_b, True))]
         mixture = pd.concat(mixed)[["number", "profile_id", "weight"]].rename(columns={"number": "archetype_id"})
         mixture = mixture.sort_values(["archetype_id", "profile_id"], kind="stable").reset_index(drop=True)
-        made = reuse.simulate(self.kept, area, archetype, mixture, self.profile, self.layer, history,
-                              crew=self.crew).archetype
+        models = reuse.simulate(self.cache, area, archetype, mixture, self.profile, self.layer, history,
+                                pool=self.pool).archetype
         out = pd.DataFrame(np.nan, index=self.both.index, columns=list(NUMBERS))
-        out.iloc[use] = made.reindex(columns=list(NUMBERS)).to_numpy(float)[number]  # absent when none has a number
+        out.iloc[use] = models.reindex(columns=list(NUMBERS)).to_numpy(float)[number]  # absent when none has a number
         return out
 
     @staticmethod
@@ -388,20 +388,20 @@ def _parts(steps: _Steps, table: pd.DataFrame, with_number: NDArray[np.bool_]) -
         ("weather_new", {"attributes": yes, "soil": yes, "cell": "b", "area": steps.area_b,
                          "history": steps.of_b.history}),
     ]
-    made = [steps.values(**given) for _, given in chain]
+    values = [steps.values(**masks) for _, masks in chain]
     stored_a = steps.a.lots[list(NUMBERS)].iloc[steps.both["a"]].to_numpy(float)
     stored_b = steps.b.lots[list(NUMBERS)].iloc[steps.both["b"]].to_numpy(float)
     as_stored = not steps.same_code or _calibrated(steps)  # else full digits, which the tables no longer have
-    first = stored_a if as_stored else made[0].to_numpy()
-    last = stored_b if as_stored else made[-1].to_numpy()
+    first = stored_a if as_stored else values[0].to_numpy()
+    last = stored_b if as_stored else values[-1].to_numpy()
     shown = NUMBERS.index(SHOWN)
     parts = {cause: np.zeros(n) for cause in CAUSES}
-    begun, left = made[0].to_numpy()[:, shown] - first[:, shown], last[:, shown] - made[-1].to_numpy()[:, shown]
+    begun, left = values[0].to_numpy()[:, shown] - first[:, shown], last[:, shown] - values[-1].to_numpy()[:, shown]
     if _calibrated(steps) and not steps.same_code:
         parts["code"], parts["calibration"] = begun, left
     else:
         parts["calibration" if _calibrated(steps) else "code"] = begun + left
-    for (cause, _), before, after in zip(chain[1:], made[:-1], made[1:], strict=True):
+    for (cause, _), before, after in zip(chain[1:], values[:-1], values[1:], strict=True):
         parts[cause] = parts[cause] + (after - before)[SHOWN].to_numpy()
     out = pd.DataFrame(np.nan, index=table.index, columns=[*(f"{c}_part_mm" for c in CAUSES),
                                                             *(f"{name}_change" for name in NUMBERS)])
@@ -420,16 +420,16 @@ def _calibrated(steps: _Steps) -> bool:
 
 def _same_input(a: Results, b: Results, role: str) -> bool:
     """Return whether both runs read files of the same content in one role."""
-    told = [sorted(run.facts.get("input_sha256", {}).get(role, [])) for run in (a, b)]
-    return bool(told[0]) and told[0] == told[1]
+    digests = [sorted(run.facts.get("input_sha256", {}).get(role, [])) for run in (a, b)]
+    return bool(digests[0]) and digests[0] == digests[1]
 
 
 # ---------------------------------------------------------------- words
 def _kinds(table: pd.DataFrame, with_number: pd.Series) -> NDArray[np.object_]:
     moved = table[[f"{name}_change" for name in NUMBERS]].abs().max(axis=1) > 0
     choices = [table["a"] < 0, table["b"] < 0, ~with_number & (table["state_a"] != table["state_b"]), moved]
-    found: NDArray[np.object_] = np.select(choices, ["new", "gone", "state_changed", "changed"], "same").astype(object)
-    return found
+    kinds: NDArray[np.object_] = np.select(choices, ["new", "gone", "state_changed", "changed"], "same").astype(object)
+    return kinds
 
 
 def _why(table: pd.DataFrame, a: Results, b: Results) -> NDArray[np.object_]:
@@ -442,8 +442,8 @@ def _why(table: pd.DataFrame, a: Results, b: Results) -> NDArray[np.object_]:
     rows = np.flatnonzero(changed)
     total = table[f"{SHOWN}_change"].to_numpy(float)
     for i in rows:
-        told = [f"{parts[i, k]:+.1f} mm {names[k]}" for k in order[i, :2] if abs(parts[i, k]) >= 0.05]
-        out[i] = f"expected movement {total[i]:+.1f} mm\n" + ("; ".join(told) or "no part reaches 0.1 mm")
+        reasons = [f"{parts[i, k]:+.1f} mm {names[k]}" for k in order[i, :2] if abs(parts[i, k]) >= 0.05]
+        out[i] = f"expected movement {total[i]:+.1f} mm\n" + ("; ".join(reasons) or "no part reaches 0.1 mm")
     state = table["kind"].to_numpy() == "state_changed"
     for side, run in (("a", a), ("b", b)):
         reason = pd.Series(_taken(run.lots["state_reason"], table[side].to_numpy())).fillna("").to_numpy()

@@ -47,7 +47,7 @@ class _Route:
     """What one way of matching found; `given` marks requests that use it, `doubtful` those it may not decide."""
 
     by: str
-    given: NDArray[np.bool_]
+    filled: NDArray[np.bool_]
     pairs: Pairs
     note: NDArray[np.object_]
     doubtful: NDArray[np.bool_] | None = None
@@ -86,10 +86,10 @@ def match(requests: pd.DataFrame, lot: gpd.GeoDataFrame, *, within_m: float = 0.
     one does. A row that gives several things is matched when exactly one lot fits them all.
     """
     text = _text(requests, "lot_id")
-    points, given, bad = _points(requests, lot.crs)
+    points, has_point, bad = _points(requests, lot.crs)
     shapes, own = _own_shapes(requests, lot.crs)
     ground = _Ground.of(lot, within_m)
-    routes = [_by_id(text, lot), _by_point("point", points, given & ~bad, ground), *_by_shape(shapes, own, ground)]
+    routes = [_by_id(text, lot), _by_point("point", points, has_point & ~bad, ground), *_by_shape(shapes, own, ground)]
     if coverage is not None:
         _tell_misplaced(routes[1], _degrees(requests), coverage)
         _tell_misplaced(routes[2], _pin_degrees(requests), coverage)
@@ -98,7 +98,8 @@ def match(requests: pd.DataFrame, lot: gpd.GeoDataFrame, *, within_m: float = 0.
     status = together.status
     status[bad] = "unmatched"
     note = np.full(len(requests), "", dtype=object)
-    note[~given & ~np.any([route.given for route in routes], axis=0)] = "the row gives no parcel id, point or shape"
+    nowhere = ~has_point & ~np.any([route.filled for route in routes], axis=0)
+    note[nowhere] = "the row gives no parcel id, point or shape"
     note[bad] = "longitude or latitude is missing or out of range; they may be swapped"
     if coverage is not None:
         note = _joined(note, np.where(bad, _elsewhere(_degrees(requests), coverage), "").astype(object), "; ")
@@ -107,7 +108,7 @@ def match(requests: pd.DataFrame, lot: gpd.GeoDataFrame, *, within_m: float = 0.
     note = _joined(note, _named(together.named, status != "matched", lot), "; ")
     by = np.full(len(requests), "", dtype=object)
     for route in routes:
-        by = _joined(by, np.where(route.given & (status == "matched"), route.by, "").astype(object), " and ")
+        by = _joined(by, np.where(route.filled & (status == "matched"), route.by, "").astype(object), " and ")
     row = np.full(len(requests), -1, dtype=np.int64)
     one = status[together.agreed[0]] == "matched"
     row[together.agreed[0][one]] = lot["lot_row"].to_numpy()[together.agreed[1][one]]
@@ -124,17 +125,17 @@ def normal_id(text: pd.Series) -> pd.Series:
 
 
 # ---------------------------------------------------------------- by parcel id
-def same_id(wanted: str, known: pd.Series) -> tuple[list[str], str]:
+def same_id(lot_id: str, known: pd.Series) -> tuple[list[str], str]:
     """Return the different ids that a parcel id is matched with, as they are written, and how it was compared."""
-    route = _by_id(pd.Series([wanted], dtype=str), pd.DataFrame({"lot_id": known}))
+    route = _by_id(pd.Series([lot_id], dtype=str), pd.DataFrame({"lot_id": known}))
     return sorted(set(known.iloc[route.pairs[1]])), str(route.note[0]) or "parcel id compared without blanks around it"
 
 
-def near_ids(wanted: str, known: pd.Series, most: int = 5) -> list[str]:
+def near_ids(lot_id: str, known: pd.Series, most: int = 5) -> list[str]:
     """Return ids that look like one: those that contain it, else those with the same start or end and few changes."""
     import difflib
 
-    plain, form = normal_id(pd.Series([wanted]))[0], normal_id(known)
+    plain, form = normal_id(pd.Series([lot_id]))[0], normal_id(known)
     if not plain:
         return []
     inside = known[form.str.contains(plain, regex=False)].head(most)
@@ -147,35 +148,35 @@ def near_ids(wanted: str, known: pd.Series, most: int = 5) -> list[str]:
 
 
 def _by_id(text: pd.Series, lot: pd.DataFrame) -> _Route:
-    given = (text.str.strip() != "").to_numpy(dtype=bool)
+    filled = (text.str.strip() != "").to_numpy(dtype=bool)
     known = _text(lot, "lot_id")
     note = np.full(len(text), "", dtype=object)
     pairs = [_NO_PAIRS]
-    still = np.flatnonzero(given)
+    still = np.flatnonzero(filled)
     forms: tuple[tuple[str, Callable[[pd.Series], pd.Series]], ...] = (
         ("", lambda ids: ids.str.strip()), ("parcel id compared without case, blanks and dashes", normal_id),
         ("parcel id compared without leading zeros", lambda ids: normal_id(ids).str.lstrip("0")))
-    for told, form in forms:
-        where, found = _equal(form(text.iloc[still]), form(known))
-        pairs.append((still[where], found))
-        note[still[where]] = told
+    for sentence, form in forms:
+        where, lots = _equal(form(text.iloc[still]), form(known))
+        pairs.append((still[where], lots))
+        note[still[where]] = sentence
         still = np.setdiff1d(still, still[where])
     note[still] = "the parcel id is not among the lots"
     damaged = text.iloc[still].str.strip().str.fullmatch(_MADE_NUMBER).to_numpy(dtype=bool)
     note[still[damaged]] = ("the parcel id is not among the lots; it looks as if a spreadsheet had made a number of "
                             "it, so digits may be lost")
-    return _Route("parcel id", given, _put_together(pairs), note)
+    return _Route("parcel id", filled, _put_together(pairs), note)
 
 
-def _equal(wanted: pd.Series, known: pd.Series) -> Pairs:
+def _equal(asked_ids: pd.Series, known: pd.Series) -> Pairs:
     """Return all pairs of equal texts, as positions in both; empty text equals nothing."""
-    codes, _ = pd.factorize(np.concatenate([known.to_numpy(dtype=object), wanted.to_numpy(dtype=object)]))
+    codes, _ = pd.factorize(np.concatenate([known.to_numpy(dtype=object), asked_ids.to_numpy(dtype=object)]))
     ours, theirs = codes[:len(known)], codes[len(known):]
     order = np.argsort(ours, kind="stable")
     first = np.searchsorted(ours[order], theirs, "left")
     count = np.searchsorted(ours[order], theirs, "right") - first
-    count[(wanted == "").to_numpy(dtype=bool)] = 0
-    left = np.repeat(np.arange(len(wanted)), count)
+    count[(asked_ids == "").to_numpy(dtype=bool)] = 0
+    left = np.repeat(np.arange(len(asked_ids)), count)
     within = np.arange(len(left)) - np.repeat(np.cumsum(count) - count, count)
     return left.astype(np.int64), order[first[left] + within].astype(np.int64)
 
@@ -202,18 +203,18 @@ class _Ground:
         return cls(outlines, places, is_point, _text(lot, "lot_id").to_numpy(dtype=object), within_m)
 
 
-def _by_point(by: str, points: NDArray[np.object_], given: NDArray[np.bool_], ground: _Ground) -> _Route:
+def _by_point(by: str, points: NDArray[np.object_], filled: NDArray[np.bool_], ground: _Ground) -> _Route:
     import shapely
 
-    where = np.flatnonzero(given)
-    index, found = shapely.STRtree(ground.outlines).query(points[where], predicate="dwithin", distance=EDGE_M)
-    pairs = (where[index], found.astype(np.int64))
+    where = np.flatnonzero(filled)
+    index, lots = shapely.STRtree(ground.outlines).query(points[where], predicate="dwithin", distance=EDGE_M)
+    pairs = (where[index], lots.astype(np.int64))
     note = np.full(len(points), "", dtype=object)
     fits = np.bincount(pairs[0], minlength=len(points))
-    note[given & (fits > 1)] = f"the {by} lies on a shared side or in stacked lots"
-    outside = np.flatnonzero(given & (fits == 0))
+    note[filled & (fits > 1)] = f"the {by} lies on a shared side or in stacked lots"
+    outside = np.flatnonzero(filled & (fits == 0))
     near, note[outside] = _nearby(by, points[outside], ground)
-    return _Route(by, given, _put_together([pairs, (outside[near[0]], near[1])]), note)
+    return _Route(by, filled, _put_together([pairs, (outside[near[0]], near[1])]), note)
 
 
 def _nearby(by: str, points: NDArray[np.object_], ground: _Ground) -> tuple[Pairs, NDArray[np.object_]]:
@@ -224,18 +225,18 @@ def _nearby(by: str, points: NDArray[np.object_], ground: _Ground) -> tuple[Pair
     note = np.full(len(points), f"the {by} lies in no lot", dtype=object)
     pairs = _NO_PAIRS
     if ground.within_m > 0:
-        index, found = tree.query(points, predicate="dwithin", distance=ground.within_m)
-        pairs = index.astype(np.int64), found.astype(np.int64)
+        index, lots = tree.query(points, predicate="dwithin", distance=ground.within_m)
+        pairs = index.astype(np.int64), lots.astype(np.int64)
     fits = np.bincount(pairs[0], minlength=len(points))
     several = pd.Series(fits[fits > 1]).astype(str)
     note[fits > 1] += "; " + several.to_numpy(dtype=object) + f" lots lie within {ground.within_m:g} m"
     alone = np.flatnonzero(fits <= 1)
-    (index, found), away = tree.query_nearest(points[alone], max_distance=NEAR_M, return_distance=True)
+    (index, lots), away = tree.query_nearest(points[alone], max_distance=NEAR_M, return_distance=True)
     index, first = np.unique(index, return_index=True)  # of lots equally far the first is named
-    index, found, away = alone[index], found[first], away[first]
+    index, lots, away = alone[index], lots[first], away[first]
     metres = pd.Series(away).map(lambda m: f"{m:.0f}" if m >= 10 else f"{m:.1f}".removesuffix(".0"))
-    names = pd.Series(ground.lot_id[found]).map(lambda name: f"'{shown(name)}'")
-    start = np.where(ground.is_point[found], "; the lots are points; nearest is ", "; nearest is ").astype(object)
+    names = pd.Series(ground.lot_id[lots]).map(lambda name: f"'{shown(name)}'")
+    start = np.where(ground.is_point[lots], "; the lots are points; nearest is ", "; nearest is ").astype(object)
     taken = np.where(fits[index] == 1, f": the only lot within {ground.within_m:g} m", "").astype(object)
     note[index] += start + (names + ", " + metres + " m away").to_numpy(dtype=object) + taken
     return pairs, note
@@ -243,56 +244,56 @@ def _nearby(by: str, points: NDArray[np.object_], ground: _Ground) -> tuple[Pair
 
 def _tell_misplaced(route: _Route, lonlat: NDArray[np.float64], coverage: placement.Box) -> None:
     """Say it in the note of points in no lot that look exchanged or without their sign."""
-    lost = route.given & (np.bincount(route.pairs[0], minlength=len(route.given)) == 0)
-    told = np.full(len(lost), "", dtype=object)
-    told[lost] = _elsewhere(lonlat[lost], coverage)
-    route.note = _joined(route.note, told, "; ")
+    lost = route.filled & (np.bincount(route.pairs[0], minlength=len(route.filled)) == 0)
+    sentences = np.full(len(lost), "", dtype=object)
+    sentences[lost] = _elsewhere(lonlat[lost], coverage)
+    route.note = _joined(route.note, sentences, "; ")
 
 
 def _elsewhere(lonlat: NDArray[np.float64], coverage: placement.Box) -> NDArray[np.object_]:
-    told = placement.misplaced(lonlat, coverage, "the lots")
-    told[told != ""] += ". Correct the row; nothing was changed here"
-    return told
+    sentences = placement.misplaced(lonlat, coverage, "the lots")
+    sentences[sentences != ""] += ". Correct the row; nothing was changed here"
+    return sentences
 
 
-def _by_shape(shapes: NDArray[np.object_], given: NDArray[np.bool_], ground: _Ground) -> list[_Route]:
+def _by_shape(shapes: NDArray[np.object_], filled: NDArray[np.bool_], ground: _Ground) -> list[_Route]:
     import shapely
 
     kind = shapely.get_type_id(shapes)
-    point, area = given & (kind == 0), given & np.isin(kind, (3, 6))
-    other = given & ~point & ~area
+    point, area = filled & (kind == 0), filled & np.isin(kind, (3, 6))
+    other = filled & ~point & ~area
     note = np.full(len(shapes), "", dtype=object)
     note[other] = "the shape is neither a point nor a polygon"
     return [_by_point("pin", shapes, point, ground), _by_polygon(shapes, area, ground.outlines),
             _Route("shape", other, _NO_PAIRS, note)]
 
 
-def _by_polygon(shapes: NDArray[np.object_], given: NDArray[np.bool_], outlines: NDArray[np.object_]) -> _Route:
+def _by_polygon(shapes: NDArray[np.object_], filled: NDArray[np.bool_], outlines: NDArray[np.object_]) -> _Route:
     import shapely
 
-    where = np.flatnonzero(given)
+    where = np.flatnonzero(filled)
     own = shapely.make_valid(shapes[where], method="structure", keep_collapsed=False)
-    index, found = shapely.STRtree(outlines).query(own, predicate="intersects")
+    index, lots = shapely.STRtree(outlines).query(own, predicate="intersects")
     area = shapely.area(own)[index]
-    share = np.divide(shapely.area(shapely.intersection(own[index], outlines[found])), area, out=np.zeros(len(index)),
+    share = np.divide(shapely.area(shapely.intersection(own[index], outlines[lots])), area, out=np.zeros(len(index)),
                       where=area > 0)
     touched = share > 1e-9  # more than a common side
-    index, found, share = where[index[touched]], found[touched].astype(np.int64), share[touched]
+    index, lots, share = where[index[touched]], lots[touched].astype(np.int64), share[touched]
     large = share >= OVERLAP_SHARE
     any_large = np.zeros(len(shapes), dtype=bool)
     any_large[index[large]] = True
     alone = np.bincount(index, minlength=len(shapes)) == 1
     note = np.full(len(shapes), "", dtype=object)
-    note[given] = "the polygon covers no lot"
+    note[filled] = "the polygon covers no lot"
     note[index] = f"no lot covers {OVERLAP_SHARE:.0%} of the polygon"
     best = np.zeros(len(shapes))
     np.maximum.at(best, index, share)
     whole = np.minimum(np.floor(best[any_large] * 100 + 0.5), 100).astype(int)
     note[any_large] = np.array([f"{pct} % of the polygon lies in it" for pct in range(101)], dtype=object)[whole]
     note[(np.bincount(index[large], minlength=len(shapes)) > 1)] = "several lots cover half of the polygon or more"
-    kept = large | ~any_large[index]
+    used = large | ~any_large[index]
     # A single lot that covers less than half is not taken either: most of the polygon lies elsewhere.
-    return _Route("own polygon", given, (index[kept], found[kept]), note, alone & ~any_large)
+    return _Route("own polygon", filled, (index[used], lots[used]), note, alone & ~any_large)
 
 
 # ---------------------------------------------------------------- together
@@ -305,10 +306,10 @@ class _Together:
 
 def _together(routes: list[_Route], count: int, lots: int) -> _Together:
     """Return the state of every row: a lot has to fit everything that the row gives."""
-    request, found = _put_together([route.pairs for route in routes])
-    key, times = np.unique(request * max(lots, 1) + found, return_counts=True)
-    request, found = key // max(lots, 1), key % max(lots, 1)
-    needed = np.sum([route.given for route in routes], axis=0)
+    request, lot = _put_together([route.pairs for route in routes])
+    key, times = np.unique(request * max(lots, 1) + lot, return_counts=True)
+    request, lot = key // max(lots, 1), key % max(lots, 1)
+    needed = np.sum([route.filled for route in routes], axis=0)
     answered = np.sum([np.bincount(route.pairs[0], minlength=count) > 0 for route in routes], axis=0)
     agrees = times == needed[request]
     fits = np.bincount(request[agrees], minlength=count)
@@ -316,13 +317,13 @@ def _together(routes: list[_Route], count: int, lots: int) -> _Together:
     doubtful = np.any([route.doubtful for route in routes if route.doubtful is not None], axis=0)
     status = np.select([torn | (fits > 1) | doubtful & (fits > 0), fits == 1], ["ambiguous", "matched"], "unmatched")
     named = agrees | (fits[request] == 0)
-    return _Together(status.astype(object), (request[agrees], found[agrees]), (request[named], found[named]))
+    return _Together(status.astype(object), (request[agrees], lot[agrees]), (request[named], lot[named]))
 
 
-def _named(pairs: Pairs, wanted: NDArray[np.bool_], lot: pd.DataFrame) -> NDArray[np.object_]:
+def _named(pairs: Pairs, mask: NDArray[np.bool_], lot: pd.DataFrame) -> NDArray[np.object_]:
     """Return `fits lot 'a' (lot_row 3), 'b' (lot_row 4) and 2 more` for the wanted rows that have pairs."""
-    told = np.full(len(wanted), "", dtype=object)
-    keep = wanted[pairs[0]]
+    sentences = np.full(len(mask), "", dtype=object)
+    keep = mask[pairs[0]]
     table = pd.DataFrame({"request": pairs[0][keep], "found": pairs[1][keep]})
     rank = table.groupby("request").cumcount()
     listed = table[rank < _NAMED]
@@ -333,8 +334,8 @@ def _named(pairs: Pairs, wanted: NDArray[np.bool_], lot: pd.DataFrame) -> NDArra
     names = words.groupby(level=0).agg(", ".join)
     more = table.groupby("request").size().reindex(names.index) - _NAMED
     extra = (" and " + more.astype(str) + " more").where(more > 0, "")
-    told[names.index] = ("fits " + names + extra).to_numpy(dtype=object)
-    return told
+    sentences[names.index] = ("fits " + names + extra).to_numpy(dtype=object)
+    return sentences
 
 
 def _put_together(pairs: list[Pairs]) -> Pairs:
@@ -359,14 +360,14 @@ def _points(requests: pd.DataFrame, crs: object) -> tuple[NDArray[np.object_], N
 
     text = [_text(requests, name).str.strip() for name in ("lon", "lat")]
     lon, lat = _degrees(requests).T
-    given = ((text[0] != "") | (text[1] != "")).to_numpy(dtype=bool)
-    good = given & (np.abs(lon) <= 180) & (np.abs(lat) <= 90)
+    filled = ((text[0] != "") | (text[1] != "")).to_numpy(dtype=bool)
+    good = filled & (np.abs(lon) <= 180) & (np.abs(lat) <= 90)
     points = np.full(len(requests), None, dtype=object)
     points[good] = shapely.points(lon[good], lat[good])
     points = project(points, "EPSG:4326", crs)
     good &= _finite(points)
     points[~good] = None
-    return points, given, given & ~good
+    return points, filled, filled & ~good
 
 
 def _degrees(requests: pd.DataFrame) -> NDArray[np.float64]:
@@ -404,17 +405,17 @@ def _own_shapes(requests: pd.DataFrame, crs: object) -> tuple[NDArray[np.object_
         raise LayerError("E-SCR-080 requests: the shapes have no coordinate system. State it before matching.")
     shapes = np.array(requests["geometry"].array, dtype=object)
     shapes[~shapely.is_geometry(shapes)] = None
-    given = ~shapely.is_missing(shapes) & ~shapely.is_empty(shapes)
-    shapes[given & ~_finite(shapes)] = shapely.MultiPoint()
+    filled = ~shapely.is_missing(shapes) & ~shapely.is_empty(shapes)
+    shapes[filled & ~_finite(shapes)] = shapely.MultiPoint()
     shapes = project(shapes, source, crs)
-    shapes[given & ~_finite(shapes)] = shapely.MultiPoint()
-    return shapes, given
+    shapes[filled & ~_finite(shapes)] = shapely.MultiPoint()
+    return shapes, filled
 
 
 def _finite(shapes: NDArray[np.object_]) -> NDArray[np.bool_]:
     import shapely
 
     xy, row = shapely.get_coordinates(shapes, return_index=True)
-    found = ~shapely.is_missing(shapes)
-    found[row[~np.isfinite(xy).all(axis=1)]] = False
-    return found
+    finite = ~shapely.is_missing(shapes)
+    finite[row[~np.isfinite(xy).all(axis=1)]] = False
+    return finite

@@ -54,7 +54,7 @@ class Listing:
 
 
 @dataclass(frozen=True)
-class Screened:
+class ScreenReport:
     """The answer.
 
     Attributes
@@ -199,15 +199,15 @@ def bands(path: Path | None) -> tuple[float, ...]:
     if path is None:
         return tables.DEFLECTION_BANDS_MM
     try:
-        told = tomllib.loads(path.read_text(encoding="utf-8-sig"))
+        content = tomllib.loads(path.read_text(encoding="utf-8-sig"))
     except (OSError, ValueError, RecursionError) as error:  # not UTF-8, no TOML, too many digits, too many brackets
         raise SettingsError(f"E-SCR-020 {path.name}: cannot be read: {shown(error)}.") from None
-    others = sorted(set(told) - {"movement_mm"})
+    others = sorted(set(content) - {"movement_mm"})
     if others:
         raise SettingsError(f"E-SCR-021 {path.name}: {joined(others)} is not accepted. The bands are the same for "
                             "every row: limits that differ by area, postcode, soil or group are refused. Keep only "
                             "movement_mm.")
-    limits = told.get("movement_mm") or []
+    limits = content.get("movement_mm") or []
     good = isinstance(limits, list) and 1 <= len(limits) <= 10 and all(
         isinstance(v, int | float) and not isinstance(v, bool) and 0 < v <= 500 for v in limits)
     if not good or sorted(set(limits)) != limits:
@@ -217,13 +217,13 @@ def bands(path: Path | None) -> tuple[float, ...]:
 
 
 # ---------------------------------------------------------------- the answer
-def screen(found: Results, listing: Listing, *, system: str = "us", limits: tuple[float, ...] = (),
-           columns: dict[str, str] | None = None, groups: str | None = None, within_m: float = 0.0) -> Screened:
+def screen(results: Results, listing: Listing, *, system: str = "us", limits: tuple[float, ...] = (),
+           columns: dict[str, str] | None = None, groups: str | None = None, within_m: float = 0.0) -> ScreenReport:
     """Answer every row of a list from a run.
 
     Parameters
     ----------
-    found : Results
+    results : Results
     listing : Listing
     system : str
         `us` adds columns in inches beside those in mm, `si` does not.
@@ -243,7 +243,7 @@ def screen(found: Results, listing: Listing, *, system: str = "us", limits: tupl
     """
     own = tuple(str(column) for column in listing.table.columns)
     found_by = places(listing, columns or {})
-    answer = _answer(found, matched(found, listing, columns or {}, within_m), system,
+    answer = _answer(results, matched(results, listing, columns or {}, within_m), system,
                      limits or tables.DEFLECTION_BANDS_MM)
     other = _other_foundation(listing, answer)
     answer = answer.rename(columns={name: f"{name}_riskmap" for name in answer if name in own})
@@ -257,8 +257,8 @@ def screen(found: Results, listing: Listing, *, system: str = "us", limits: tupl
         if groups not in listing.table:
             raise LayerError(f"E-SCR-009 {listing.name}: --groups {shown(groups)}: the list has {joined(own, 40)}.")
         checked = self_check(listing.table[groups], answer, name)
-    problems = listing.problems + _without_ids(found, listing, found_by) + other
-    return Screened(rows, own, counts, checked, problems, found_by)
+    problems = listing.problems + _without_ids(results, listing, found_by) + other
+    return ScreenReport(rows, own, counts, checked, problems, found_by)
 
 
 def _other_foundation(listing: Listing, answer: pd.DataFrame) -> list[Problem]:
@@ -285,35 +285,35 @@ def _other_foundation(listing: Listing, answer: pd.DataFrame) -> list[Problem]:
                     row=int(rows[0]), column=shown(column))]
 
 
-def _without_ids(found: Results, listing: Listing, found_by: dict[str, str]) -> list[Problem]:
+def _without_ids(results: Results, listing: Listing, found_by: dict[str, str]) -> list[Problem]:
     """Return what to say of a table without a column of ids: which column could be meant."""
     if "lot_id" in found_by or listing.shapes is not None:
         return []
     from riskmap.answers.matching import normal_id
 
-    known = normal_id(found.lots["lot_id"].astype("str"))
+    known = normal_id(results.lots["lot_id"].astype("str"))
     known = known[known != ""]
     others = [str(name) for name in listing.table.columns if name not in found_by.values()]
     fits = {name: int(normal_id(listing.table[name]).isin(known).sum()) for name in others}
     best = max(fits, key=lambda name: fits[name], default="")
     if best and fits[best]:
-        column, told = best, f"{fits[best]:,} of {len(listing.table):,} cells of '{shown(best)}' are ids of lots. "
+        column, share = best, f"{fits[best]:,} of {len(listing.table):,} cells of '{shown(best)}' are ids of lots. "
     else:
-        column, told = next((name for name in others if _ID_NAME.search(name)), "COLUMN"), ""
+        column, share = next((name for name in others if _ID_NAME.search(name)), "COLUMN"), ""
     return [Problem("W-SCR-011", listing.name, rule=f"no lot_id column; matched by {joined(found_by.values())} only.",
-                    remedy=f"{told}If a column holds the parcel id, say which: --column lot_id='{shown(column)}'.",
+                    remedy=f"{share}If a column holds the parcel id, say which: --column lot_id='{shown(column)}'.",
                     action="No id was compared.")]
 
 
-def matched(found: Results, listing: Listing, columns: dict[str, str], within_m: float = 0.0) -> pd.DataFrame:
+def matched(results: Results, listing: Listing, columns: dict[str, str], within_m: float = 0.0) -> pd.DataFrame:
     """Return what `lots.matching.match` returns for the rows of a list."""
     from riskmap.answers import matching
 
     if not 0 <= within_m <= matching.MOST_WITHIN_M:
         raise LayerError(f"E-SCR-012 --within {within_m:g}: use 0 (inside only) to {matching.MOST_WITHIN_M:g} metres.")
-    west, south, east, north = found.lots.total_bounds.tolist()
+    west, south, east, north = results.lots.total_bounds.tolist()
     around = (west - AROUND_DEG, south - AROUND_DEG, east + AROUND_DEG, north + AROUND_DEG)
-    return matching.match(_requests(listing, columns), found.lots.to_crs("EPSG:5070"), within_m=within_m,
+    return matching.match(_requests(listing, columns), results.lots.to_crs("EPSG:5070"), within_m=within_m,
                           coverage=around)
 
 
@@ -322,9 +322,9 @@ def places(listing: Listing, columns: dict[str, str]) -> dict[str, str]:
     if listing.shapes is not None:
         return {}
     lower = {str(column).strip().lower(): str(column) for column in listing.table.columns}
-    found = {ours: columns.get(ours) or next((lower[name] for name in names if name in lower), None)
-             for ours, names in PLACE.items()}
-    return {ours: theirs for ours, theirs in found.items() if theirs is not None}
+    columns_used = {ours: columns.get(ours) or next((lower[name] for name in names if name in lower), None)
+                    for ours, names in PLACE.items()}
+    return {ours: theirs for ours, theirs in columns_used.items() if theirs is not None}
 
 
 def _requests(listing: Listing, columns: dict[str, str]) -> pd.DataFrame:
@@ -333,12 +333,12 @@ def _requests(listing: Listing, columns: dict[str, str]) -> pd.DataFrame:
 
     if listing.shapes is not None:
         return gpd.GeoDataFrame({"lot_id": [""] * len(listing.table)}, geometry=listing.shapes, crs="EPSG:4326")
-    given: dict[str, Any] = {ours: listing.table[theirs].to_numpy()
+    cells: dict[str, Any] = {ours: listing.table[theirs].to_numpy()
                              for ours, theirs in places(listing, columns).items()}
-    if not given or ("lon" in given) != ("lat" in given):
+    if not cells or ("lon" in cells) != ("lat" in cells):
         raise LayerError(f"E-SCR-010 {listing.name}: no column lot_id, no lon and lat, no geometry. The list has: "
                          f"{joined(listing.table.columns, 40)}. Say which: --column lot_id=PARCEL.")
-    requests = pd.DataFrame(given, index=pd.RangeIndex(len(listing.table)))
+    requests = pd.DataFrame(cells, index=pd.RangeIndex(len(listing.table)))
     if "geometry" in requests:
         import shapely
 
@@ -346,9 +346,9 @@ def _requests(listing: Listing, columns: dict[str, str]) -> pd.DataFrame:
     return requests
 
 
-def _answer(found: Results, matched: pd.DataFrame, system: str, limits: tuple[float, ...]) -> pd.DataFrame:
+def _answer(results: Results, matched: pd.DataFrame, system: str, limits: tuple[float, ...]) -> pd.DataFrame:
     place = matched["lot_row"].fillna(-1).to_numpy(np.int64)
-    lots = pd.DataFrame(found.lots.drop(columns=found.lots.geometry.name))
+    lots = pd.DataFrame(results.lots.drop(columns=results.lots.geometry.name))
     taken = lots.reindex(np.where(place >= 0, place, -1)).reset_index(drop=True)
     status = matched["match_status"].to_numpy(dtype=object)
     state = np.where(status == "matched", taken["state"].fillna("").to_numpy(dtype=object), status)
@@ -385,8 +385,8 @@ def _band(value: NDArray[np.float64], limits: tuple[float, ...]) -> NDArray[np.o
 def _rank(value: pd.Series) -> NDArray[np.object_]:
     """Return the place of a number in falling order as text; rows of one value share it: `1 to 183`."""
     first, last = (value.rank(method=which, ascending=False).fillna(0).astype(int) for which in ("min", "max"))
-    told = first.astype(str).where(first == last, first.astype(str) + " to " + last.astype(str))
-    return told.where(value.notna(), "").to_numpy(dtype=object)
+    ranks = first.astype(str).where(first == last, first.astype(str) + " to " + last.astype(str))
+    return ranks.where(value.notna(), "").to_numpy(dtype=object)
 
 
 def in_order(rows: pd.DataFrame) -> pd.DataFrame:
@@ -397,7 +397,7 @@ def in_order(rows: pd.DataFrame) -> pd.DataFrame:
     return rows.iloc[order]
 
 
-def page_rows(done: Screened, units: str) -> tuple[pd.DataFrame, dict[str, str]]:
+def page_rows(done: ScreenReport, units: str) -> tuple[pd.DataFrame, dict[str, str]]:
     """Return the rows of the printed page in order, codes as words, and what stands above its columns."""
     from riskmap.outputs import words
 
@@ -434,20 +434,20 @@ def self_check(group: pd.Series, answer: pd.DataFrame, state: str) -> pd.DataFra
     frame = answer.assign(group=text.to_numpy())
     out = []
     for name, part in frame.groupby("group", sort=False):
-        told: dict[str, Any] = {"group": name, "rows": len(part)}
+        entry: dict[str, Any] = {"group": name, "rows": len(part)}
         if len(part) < SMALLEST_GROUP:
-            told["rows"] = None
-            told["note"] = f"fewer than {SMALLEST_GROUP} rows: not told"
+            entry["rows"] = None
+            entry["note"] = f"fewer than {SMALLEST_GROUP} rows: not told"
         else:
             value = part["characteristic_movement_mm"].dropna().to_numpy(float)
-            told |= {"with_number_pct": 100 * float((part[state] == "").mean()),
-                     "full_data_pct": 100 * float((part["data_quality"] == "full").mean()), "note": ""}
+            entry |= {"with_number_pct": 100 * float((part[state] == "").mean()),
+                      "full_data_pct": 100 * float((part["data_quality"] == "full").mean()), "note": ""}
             if len(value) >= SMALLEST_GROUP:
                 low, middle, high = np.percentile(value, [10, 50, 90])
-                told |= {"characteristic_p10_mm": low, "characteristic_p50_mm": middle, "characteristic_p90_mm": high}
+                entry |= {"characteristic_p10_mm": low, "characteristic_p50_mm": middle, "characteristic_p90_mm": high}
             else:
-                told["note"] = f"fewer than {SMALLEST_GROUP} with a number: no percentiles"
-        out.append(told)
+                entry["note"] = f"fewer than {SMALLEST_GROUP} with a number: no percentiles"
+        out.append(entry)
     names = ["group", "rows", "with_number_pct", "full_data_pct", "characteristic_p10_mm", "characteristic_p50_mm",
              "characteristic_p90_mm", "note"]
     return pd.DataFrame(out).reindex(columns=names).round(1)

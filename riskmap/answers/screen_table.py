@@ -50,10 +50,10 @@ def write(rows: pd.DataFrame, ordered: pd.DataFrame, groups: pd.DataFrame | None
     page.write_text(text, encoding="utf-8", errors="backslashreplace", newline="\n")
     readme = folder / "README.txt"
     readme.write_text("\n".join(_notes(about)) + "\n", encoding="utf-8", errors="backslashreplace", newline="\n")
-    told = folder / "screened.json"
-    told.write_text(json.dumps(plain({**about, "cautions": list(CAUTIONS)}), indent=1, ensure_ascii=False,
-                               allow_nan=False) + "\n", encoding="utf-8", errors="backslashreplace", newline="\n")
-    return [*paths, page, readme, told]
+    summary = folder / "screened.json"
+    summary.write_text(json.dumps(plain({**about, "cautions": list(CAUTIONS)}), indent=1, ensure_ascii=False,
+                                  allow_nan=False) + "\n", encoding="utf-8", errors="backslashreplace", newline="\n")
+    return [*paths, page, readme, summary]
 
 
 def _csv(frame: pd.DataFrame, path: Path) -> Path:
@@ -108,14 +108,14 @@ def _number_columns(rows: pd.DataFrame, names: Iterable[str]) -> frozenset[str]:
     """Return which of these text columns a workbook can hold as numbers: every cell then looks as it was given."""
     from riskmap.outputs.files.xlsx import DIGITS, EXACT, MINUS_ZERO
 
-    kept = []
+    names_of_numbers = []
     for name in names:
         cells = rows[name].astype("str")
         cells = cells[cells != ""]
         exact = cells.str.fullmatch(EXACT) & ~cells.str.fullmatch(MINUS_ZERO) & (cells.str.count("[0-9]") <= DIGITS)
         if len(cells) and exact.all():
-            kept.append(name)
-    return frozenset(kept)
+            names_of_numbers.append(name)
+    return frozenset(names_of_numbers)
 
 
 def _records(frame: pd.DataFrame) -> Iterator[dict[str, Any]]:
@@ -145,8 +145,8 @@ def _page(ordered: pd.DataFrame, labels: dict[str, str], groups: pd.DataFrame | 
 def _page_notes(notes: list[str]) -> Iterator[str]:
     if notes:
         more = len(notes) - PAGE_NOTES
-        told = [*notes[:PAGE_NOTES], *([f"and {more:,} more, in README.txt"] if more > 0 else [])]
-        yield "<h2>About the list</h2><ul>" + "".join(f"<li>{_text(note)}</li>" for note in told) + "</ul>\n"
+        lines = [*notes[:PAGE_NOTES], *([f"and {more:,} more, in README.txt"] if more > 0 else [])]
+        yield "<h2>About the list</h2><ul>" + "".join(f"<li>{_text(note)}</li>" for note in lines) + "</ul>\n"
 
 
 def _page_rows(shown: pd.DataFrame, labels: dict[str, str]) -> Iterator[str]:

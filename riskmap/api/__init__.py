@@ -15,14 +15,14 @@ from __future__ import annotations
 
 from riskmap.api.codes import explain_code
 from riskmap.api.evidence import selftest
-from riskmap.api.lots import explain, found_as, lot_texts, one_lot, rows_of
+from riskmap.api.lots import explain, lot_texts, name_note, one_lot, rows_of
 from riskmap.api.maps import basemap, map_files, map_server
-from riskmap.api.network import Fetched, fetch
+from riskmap.api.network import Download, fetch
 from riskmap.api.papers import brief, calibrate, export, map, screen
 from riskmap.api.runs import check, compare, demo, estimate, newness, read, verify
-from riskmap.api.shared import Made
+from riskmap.api.shared import Outcome
 from riskmap.api.surveys import survey
 
-__all__ = ["Fetched", "Made", "basemap", "brief", "calibrate", "check", "compare", "demo", "estimate", "explain",
-           "explain_code", "export", "fetch", "found_as", "lot_texts", "map", "map_files", "map_server", "newness",
+__all__ = ["Download", "Outcome", "basemap", "brief", "calibrate", "check", "compare", "demo", "estimate", "explain",
+           "explain_code", "export", "fetch", "lot_texts", "map", "map_files", "map_server", "name_note", "newness",
            "one_lot", "read", "rows_of", "screen", "selftest", "survey", "verify"]

@@ -53,17 +53,17 @@ def explain(run: FileName | Run, lot_id: str | None = None, *, units: str = "us"
             return explain_code(run)
         raise RunFolderError("E-RUN-082 no lot is named. Add the identifier of a lot, or give a message code such as "
                              "E-LOT-014 alone.")
-    found = one_lot(run, lot_id, outputs, verified=verified)
-    before = [text for text in (found.note, found_as(lot_id, found)) if text]
-    return "\n\n".join([*before, *lot_texts(found, units=units)])
+    results = one_lot(run, lot_id, outputs, verified=verified)
+    before = [text for text in (results.note, name_note(lot_id, results)) if text]
+    return "\n\n".join([*before, *lot_texts(results, units=units)])
 
 
-def lot_texts(found: Results, *, units: str = "us") -> list[str]:
+def lot_texts(results: Results, *, units: str = "us") -> list[str]:
     """Return what the number of each lot is, and why, in plain lines.
 
     Parameters
     ----------
-    found : Results
+    results : Results
         As of `one_lot`.
     units : str
         `us` or `si`.
@@ -76,7 +76,7 @@ def lot_texts(found: Results, *, units: str = "us") -> list[str]:
     Raises
     ------
     KeyError
-        When `found` lacks a column of `riskmap.tables.ESTIMATE`.
+        When `results` lacks a column of `riskmap.tables.ESTIMATE`.
 
     Examples
     --------
@@ -86,7 +86,7 @@ def lot_texts(found: Results, *, units: str = "us") -> list[str]:
     """
     from riskmap.outputs import lot_text
 
-    return ["\n".join(lot_text.lines(found, row, units)) for row in range(len(found.lots))]
+    return ["\n".join(lot_text.lines(results, row, units)) for row in range(len(results.lots))]
 
 
 def one_lot(run: FileName | Run, lot_id: str, outputs: FileName = "outputs", *, verified: bool = True) -> Results:
@@ -119,24 +119,24 @@ def one_lot(run: FileName | Run, lot_id: str, outputs: FileName = "outputs", *, 
     from riskmap.run import record
 
     files = files_of(run, outputs, verified)
-    found = record.read(files, lot_id)
-    if not len(found.lots):
+    results = record.read(files, lot_id)
+    if not len(results.lots):
         ids = record.lot_ids(files)  # of all lots, but nothing else of them
         same, _ = matching.same_id(lot_id, ids)
         if len(same) != 1:
             _not_found(ids, lot_id, same)
-        found = record.read(files, same[0])
-    return found
+        results = record.read(files, same[0])
+    return results
 
 
-def found_as(lot_id: str, found: Results) -> str:
+def name_note(lot_id: str, results: Results) -> str:
     """Return a sentence when a lot is written otherwise than it was asked for, else empty text.
 
     Parameters
     ----------
     lot_id : str
         What was asked for.
-    found : Results
+    results : Results
         As of `one_lot`.
 
     Returns
@@ -147,28 +147,28 @@ def found_as(lot_id: str, found: Results) -> str:
     Raises
     ------
     IndexError
-        When `found` has no lot.
+        When `results` has no lot.
 
     Examples
     --------
     >>> from riskmap import api
-    >>> api.found_as("001-0021", api.one_lot("latest", "001-0021", outputs=outputs))
+    >>> api.name_note("001-0021", api.one_lot("latest", "001-0021", outputs=outputs))
     "'001-0021' is lot '0010021': parcel id compared without case, blanks and dashes."
     """
     from riskmap.answers import matching
 
-    name = str(found.lots["lot_id"].iloc[0])
+    name = str(results.lots["lot_id"].iloc[0])
     if name == lot_id:
         return ""
-    return f"'{shown(lot_id)}' is lot '{shown(name)}': {matching.same_id(lot_id, found.lots['lot_id'])[1]}."
+    return f"'{shown(lot_id)}' is lot '{shown(name)}': {matching.same_id(lot_id, results.lots['lot_id'])[1]}."
 
 
-def rows_of(found: Results, lot_id: str) -> list[int]:
+def rows_of(results: Results, lot_id: str) -> list[int]:
     """Return the rows of an identifier.
 
     Parameters
     ----------
-    found : Results
+    results : Results
     lot_id : str
 
     Returns
@@ -187,7 +187,7 @@ def rows_of(found: Results, lot_id: str) -> list[int]:
     >>> riskmap.api.rows_of(riskmap.read("latest", outputs), "0010021")
     [20]
     """
-    ids = found.lots["lot_id"].astype("str")
+    ids = results.lots["lot_id"].astype("str")
     rows = [int(row) for row in ids.index[ids == lot_id]]
     if not rows:
         _not_found(ids, lot_id)

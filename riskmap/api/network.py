@@ -15,7 +15,7 @@ TAKES = {"soil": {"box", "area"}, "drought": {"first", "last", "places"}, "clima
 
 
 @dataclass(frozen=True)
-class Fetched:
+class Download:
     """What `fetch` wrote.
 
     Attributes
@@ -34,7 +34,7 @@ def fetch(what: str, into: FileName, *, box: Box | None = None, area: FileName |
           first: date | str | None = None, last: date | str | None = None, places: Sequence[str] = (),
           cells: Literal["divisions", "counties"] | None = None, offline: bool = False, refresh: bool = False,
           cache: FileName | None = None, progress: Callable[[str, float], None] | None = None,
-          tell: Callable[[str], None] | None = None) -> Fetched:
+          warn: Callable[[str], None] | None = None) -> Download:
     """Get public soil, drought or climate files; everything else in riskmap works without a network.
 
     Parameters
@@ -62,12 +62,12 @@ def fetch(what: str, into: FileName, *, box: Box | None = None, area: FileName |
         Folder of stored answers. Default: the user's cache.
     progress : callable, optional
         Told the stage in words and its finished share, 0 to 1.
-    tell : callable, optional
+    warn : callable, optional
         Told each of the `notes` when it comes up.
 
     Returns
     -------
-    Fetched
+    Download
         `files` and `notes`.
 
     Raises
@@ -90,8 +90,8 @@ def fetch(what: str, into: FileName, *, box: Box | None = None, area: FileName |
     """
     from riskmap.download.cache import Desk, default_folder
 
-    given = {"box": box, "area": area, "first": first, "last": last, "places": places or None, "cells": cells}
-    named = {name for name, value in given.items() if value is not None}
+    choices = {"box": box, "area": area, "first": first, "last": last, "places": places or None, "cells": cells}
+    named = {name for name, value in choices.items() if value is not None}
     if what not in TAKES:
         raise ValueError(f"what must be one of {', '.join(TAKES)}, not {what!r}")
     if others := sorted(named - TAKES[what]):
@@ -100,11 +100,11 @@ def fetch(what: str, into: FileName, *, box: Box | None = None, area: FileName |
 
     def note(text: str) -> None:
         notes.append(text)
-        if tell is not None:
-            tell(text)
+        if warn is not None:
+            warn(text)
 
     desk = Desk(folder=Path(cache) if cache is not None else default_folder(), offline=offline, refresh=refresh,
-                tell=note)
+                warn=note)
     folder = Path(into)
     if what == "soil":
         from riskmap.download import soil
@@ -120,7 +120,7 @@ def fetch(what: str, into: FileName, *, box: Box | None = None, area: FileName |
         from riskmap.download import climate
 
         files = climate.run(folder, cells=cells or "divisions", desk=desk, progress=progress)
-    return Fetched(files, notes)
+    return Download(files, notes)
 
 
 def _day(day: date | str) -> date:

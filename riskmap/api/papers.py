@@ -7,14 +7,14 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from riskmap.api.shared import FileName, Made, about, files_of, optional
+from riskmap.api.shared import FileName, Outcome, about, files_of, optional
 from riskmap.common.errors import RunFolderError, joined
 from riskmap.common.results import Run
 
 if TYPE_CHECKING:
     from riskmap.answers.brief.visits import Papers
     from riskmap.answers.calibration.calibrate import Calibration
-    from riskmap.answers.screen import Screened
+    from riskmap.answers.screen import ScreenReport
     from riskmap.outputs.map.web_map import Basemap
 
 WRITERS = {"gpkg": "geopackage", "parquet": "geoparquet", "csv": "csv_table", "xlsx": "xlsx", "geojson": "geojson",
@@ -23,7 +23,7 @@ WRITERS = {"gpkg": "geopackage", "parquet": "geoparquet", "csv": "csv_table", "x
 
 def map(run: FileName | Run = "latest", *, tiles: bool = False, against: FileName | Run | None = None,
         basemap: Basemap | None = None, into: FileName | None = None, units: str = "us",
-        outputs: FileName = "outputs", verified: bool = True) -> Made[list[str]]:
+        outputs: FileName = "outputs", verified: bool = True) -> Outcome[list[str]]:
     """Write the map of a run again: one file, or a page with a tile file for any number of lots.
 
     Parameters
@@ -43,7 +43,7 @@ def map(run: FileName | Run = "latest", *, tiles: bool = False, against: FileNam
 
     Returns
     -------
-    Made of list of str
+    Outcome of list of str
         `answer` names the files.
 
     Raises
@@ -62,25 +62,25 @@ def map(run: FileName | Run = "latest", *, tiles: bool = False, against: FileNam
     from riskmap.run import folder, record
 
     files = files_of(run, outputs, verified)
-    found = record.read(files)
+    results = record.read(files)
     change = None if against is None else compare.expected_since(
-        found, record.read(files_of(against, outputs, verified)))
-    with folder.made_from(files.folder, f"map {found.area_name}", optional(into)) as made:
+        results, record.read(files_of(against, outputs, verified)))
+    with folder.made_from(files.folder, f"map {results.area_name}", optional(into)) as target:
         if tiles:
-            lots = found.lots if change is None else found.lots.assign(change_mm=change)
-            names = [path.name for path in tile_page.write(replace(found, lots=lots), made.path, units,
+            lots = results.lots if change is None else results.lots.assign(change_mm=change)
+            names = [path.name for path in tile_page.write(replace(results, lots=lots), target.path, units,
                                                            basemap=basemap)]
         else:
             names = [web_map.NAME]
-            page = web_map.page(found, units, basemap=basemap, change=change)
-            (made.path / web_map.NAME).write_text(page, encoding="utf-8", newline="\n")
-    return Made(made.final, names, found.note)
+            page = web_map.page(results, units, basemap=basemap, change=change)
+            (target.path / web_map.NAME).write_text(page, encoding="utf-8", newline="\n")
+    return Outcome(target.final, names, results.note)
 
 
 def brief(run: FileName | Run = "latest", *, lots: Sequence[str] = (), visits: FileName | None = None,
           top: int | None = None, columns: Mapping[str, str] | None = None, paper: str = "letter",
           each: bool = False, into: FileName | None = None, units: str = "us",
-          outputs: FileName = "outputs", verified: bool = True) -> Made[Papers]:
+          outputs: FileName = "outputs", verified: bool = True) -> Outcome[Papers]:
     """Write one page per lot to take along (PDF and HTML), a summary of the area and an order of visits.
 
     Parameters
@@ -107,7 +107,7 @@ def brief(run: FileName | Run = "latest", *, lots: Sequence[str] = (), visits: F
 
     Returns
     -------
-    Made of Papers
+    Outcome of Papers
         The folder holds lots.pdf, lots.html, area.pdf, pages.csv; `answer.visits` has one entry per page: the row of
         the lot (-1 without one), what was asked for, how it was found; `answer.order` is the order of visits.
 
@@ -135,18 +135,18 @@ def brief(run: FileName | Run = "latest", *, lots: Sequence[str] = (), visits: F
     from riskmap.run import folder, record
 
     files = files_of(run, outputs, verified)
-    found = record.read(files)
-    asked = briefing.wanted(found, list(lots), optional(visits), top, dict(columns or {}))
-    papers = briefing.papers(found, asked, units, about(files))
-    with folder.made_from(files.folder, f"brief {found.area_name}", optional(into)) as made:
-        briefing.write(papers, made.path, paper, each)
-    return Made(made.final, papers, found.note)
+    results = record.read(files)
+    pages = briefing.page_list(results, list(lots), optional(visits), top, dict(columns or {}))
+    papers = briefing.papers(results, pages, units, about(files))
+    with folder.made_from(files.folder, f"brief {results.area_name}", optional(into)) as target:
+        briefing.write(papers, target.path, paper, each)
+    return Outcome(target.final, papers, results.note)
 
 
 def screen(run: FileName | Run, listing: FileName, *, columns: Mapping[str, str] | None = None,
            bands: FileName | None = None, groups: str | None = None, within_m: float = 0.0,
            into: FileName | None = None, units: str = "us", outputs: FileName = "outputs",
-           verified: bool = True) -> Made[Screened]:
+           verified: bool = True) -> Outcome[ScreenReport]:
     """Answer every row of a list: same rows, same order, columns added.
 
     Use only to choose where to ask for more information. Do not use to approve, decline, price or value.
@@ -173,7 +173,7 @@ def screen(run: FileName | Run, listing: FileName, *, columns: Mapping[str, str]
 
     Returns
     -------
-    Made of Screened
+    Outcome of ScreenReport
         The folder holds screened.csv, sorted.csv, screened.xlsx, screened.html, screened.json, README.txt (and
         groups.csv). `answer.rows` is a table with the list's rows in file order; `answer.counts` counts them.
 
@@ -199,20 +199,20 @@ def screen(run: FileName | Run, listing: FileName, *, columns: Mapping[str, str]
 
     files, listing, named = files_of(run, outputs, verified), Path(listing), dict(columns or {})
     limits = screening.bands(optional(bands))
-    given = screening.read(listing, named)
-    found = record.read(files)
-    done = screening.screen(found, given, system=units, limits=limits, columns=named, groups=groups,
+    request_list = screening.read(listing, named)
+    results = record.read(files)
+    done = screening.screen(results, request_list, system=units, limits=limits, columns=named, groups=groups,
                             within_m=within_m)
-    told = {"list": listing.name, **about(files), "today": found.today, "counts": done.counts,
-            "ties": done.ties, "notes": [str(problem) for problem in done.problems]}
-    with folder.made_from(files.folder, f"screen {found.area_name}", optional(into)) as made:
-        screen_table.write(done.rows, screening.in_order(done.rows), done.groups, told, made.path,
+    header = {"list": listing.name, **about(files), "today": results.today, "counts": done.counts,
+              "ties": done.ties, "notes": [str(problem) for problem in done.problems]}
+    with folder.made_from(files.folder, f"screen {results.area_name}", optional(into)) as target:
+        screen_table.write(done.rows, screening.in_order(done.rows), done.groups, header, target.path,
                            screening.page_rows(done, units), done.measures)
-    return Made(made.final, done, found.note)
+    return Outcome(target.final, done, results.note)
 
 
 def export(run: FileName | Run, formats: Sequence[str], *, into: FileName | None = None, raw_csv: bool = False,
-           outputs: FileName = "outputs", verified: bool = True) -> Made[list[str]]:
+           outputs: FileName = "outputs", verified: bool = True) -> Outcome[list[str]]:
     """Write the lots of a run in other formats: same rows, same order, same values.
 
     Parameters
@@ -228,7 +228,7 @@ def export(run: FileName | Run, formats: Sequence[str], *, into: FileName | None
 
     Returns
     -------
-    Made of list of str
+    Outcome of list of str
         `answer` is the list of formats that were written.
 
     Raises
@@ -248,27 +248,27 @@ def export(run: FileName | Run, formats: Sequence[str], *, into: FileName | None
     from riskmap.outputs.files import csv_table
     from riskmap.run import folder, record
 
-    wanted = list(dict.fromkeys(formats))
-    unknown = [name for name in wanted if name not in WRITERS]
-    if unknown or not wanted:
+    chosen = list(dict.fromkeys(formats))
+    unknown = [name for name in chosen if name not in WRITERS]
+    if unknown or not chosen:
         raise RunFolderError(f"E-EXP-001 --format: {joined(unknown) or 'nothing'} is not a format. Use one or more of "
                              f"{joined(WRITERS)}.")
     files = files_of(run, outputs, verified)
-    found = record.read(files)
-    with folder.made_from(files.folder, f"export {found.area_name}", optional(into)) as made:
-        for name in wanted:
+    results = record.read(files)
+    with folder.made_from(files.folder, f"export {results.area_name}", optional(into)) as target:
+        for name in chosen:
             if name == "csv":
-                csv_table.write(found, made.path, raw=raw_csv)
-                csv_table.write_dictionary(made.path)
+                csv_table.write(results, target.path, raw=raw_csv)
+                csv_table.write_dictionary(target.path)
             else:
-                import_module(f"riskmap.outputs.files.{WRITERS[name]}").write(found, made.path)
-    return Made(made.final, wanted, found.note)
+                import_module(f"riskmap.outputs.files.{WRITERS[name]}").write(results, target.path)
+    return Outcome(target.final, chosen, results.note)
 
 
 def calibrate(run: FileName | Run, surveys: FileName | None = None, *, model: FileName | None = None,
               range_m: float = 500.0, workers: int | None = None, into: FileName | None = None,
-              outputs: FileName = "outputs", tell: Callable[[str], None] | None = None,
-              verified: bool = True) -> Made[Calibration]:
+              outputs: FileName = "outputs", warn: Callable[[str], None] | None = None,
+              verified: bool = True) -> Outcome[Calibration]:
     """Compare a run with measured surveys, and fit a calibration where they allow it; or put one to a later run.
 
     Parameters
@@ -286,12 +286,12 @@ def calibrate(run: FileName | Run, surveys: FileName | None = None, *, model: Fi
         Threads; any number gives the same result.
     into : str or Path, optional
         A new or empty folder. Default: a new one beside the run.
-    tell : callable, optional
+    warn : callable, optional
         Told before the computation when the surveys are too few to switch a calibration on.
 
     Returns
     -------
-    Made of Calibration
+    Outcome of Calibration
         `answer` has the model, every comparison and the findings; `answer.model.physical.on` tells whether it is on.
 
     Raises
@@ -334,13 +334,13 @@ def calibrate(run: FileName | Run, surveys: FileName | None = None, *, model: Fi
     # the run has built them already
     models = reuse.models_of(store.Store(opened.folder.resolve().parent / store.FOLDER))
     with models:
-        found = None if surveys is None else against_surveys.calibrate(results, Path(surveys), range_m=range_m,
-                                                                       workers=workers, tell=tell,
-                                                                       latest=month_number(last.year, last.month))
-    with folder.made_from(opened.folder, "calibration", optional(into)) as made:
-        if found is not None:
-            files.write(found, results, made.path, workers=workers)
+        calibration = None if surveys is None else against_surveys.calibrate(results, Path(surveys), range_m=range_m,
+                                                                             workers=workers, warn=warn,
+                                                                             latest=month_number(last.year, last.month))
+    with folder.made_from(opened.folder, "calibration", optional(into)) as target:
+        if calibration is not None:
+            files.write(calibration, results, target.path, workers=workers)
         elif earlier is not None:
-            found = files.write_applied(earlier, results, made.path, workers=workers)
-    assert found is not None
-    return Made(made.final, found, results.note)
+            calibration = files.write_applied(earlier, results, target.path, workers=workers)
+    assert calibration is not None
+    return Outcome(target.final, calibration, results.note)

@@ -7,7 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from riskmap.api.shared import FileName, Made, files_of, folder_of, note_what_is_kept, optional
+from riskmap.api.shared import FileName, Outcome, files_of, folder_of, note_what_is_kept, optional
 from riskmap.common.errors import RunFolderError
 from riskmap.common.results import Results, Run
 
@@ -197,12 +197,12 @@ def read(run: FileName | Run = "latest", outputs: FileName = "outputs", *, verif
     return record.read(files_of(run, outputs, verified))
 
 
-def newness(found: Run | Report) -> list[str]:
+def newness(subject: Run | Report) -> list[str]:
     """Return how new the weather data are, and whether this computer's clock is far beyond them.
 
     Parameters
     ----------
-    found : Run or Report
+    subject : Run or Report
         As of `estimate` or `check`; the text of a report has the first line already.
 
     Returns
@@ -225,11 +225,11 @@ def newness(found: Run | Report) -> list[str]:
 
     from riskmap.climate import freshness
 
-    if isinstance(found, Run):
-        today = found.results.today
-        lines = [freshness.standing(today, found.results.facts["newest_data"])]
+    if isinstance(subject, Run):
+        today = subject.results.today
+        lines = [freshness.standing(today, subject.results.facts["newest_data"])]
     else:
-        today, lines = found.today, []
+        today, lines = subject.today, []
     caution = freshness.behind(today, datetime.date.today()) if today else ""
     return [*lines, caution] if caution else lines
 
@@ -268,7 +268,7 @@ def verify(run: FileName | Run = "latest", area_folder: FileName | None = None, 
 
 
 def compare(before: FileName | Run, after: FileName | Run, *, workers: int | None = None,
-            outputs: FileName = "outputs", verified: bool = True) -> Made[Change]:
+            outputs: FileName = "outputs", verified: bool = True) -> Outcome[Change]:
     """Say what changed between two runs, lot by lot, and split it by cause; the parts add up to the change.
 
     Parameters
@@ -284,7 +284,7 @@ def compare(before: FileName | Run, after: FileName | Run, *, workers: int | Non
 
     Returns
     -------
-    Made of Change
+    Outcome of Change
         The folder holds change.csv and change.json. `answer.lots` is a table with a row per lot: changes and parts in
         mm, whose sum is the change to 1e-6 mm; `answer.counts`, `answer.weeks` (new, re-issued, missing weekly maps).
 
@@ -313,6 +313,6 @@ def compare(before: FileName | Run, after: FileName | Run, *, workers: int | Non
     a, b = (record.read(files) for files in opened)
     change = comparing.compare(a, b, store.Store(Path(outputs) / store.FOLDER), workers)
     runs = {"before": f"{opened[0].folder.name}, {a.today}", "after": f"{opened[1].folder.name}, {b.today}"}
-    with folder.new_run(Path(outputs), f"change {b.area_name}", point=False) as made:
-        change_table.write(change.lots, change.counts, change.notes, change.weeks, runs, made.path)
-    return Made(made.final, replace(change, runs=runs), b.note or a.note)
+    with folder.new_run(Path(outputs), f"change {b.area_name}", point=False) as target:
+        change_table.write(change.lots, change.counts, change.notes, change.weeks, runs, target.path)
+    return Outcome(target.final, replace(change, runs=runs), b.note or a.note)

@@ -17,7 +17,7 @@ T = TypeVar("T")
 
 
 @dataclass(frozen=True)
-class Made(Generic[T]):
+class Outcome(Generic[T]):
     """What a function wrote and what it found.
 
     Attributes

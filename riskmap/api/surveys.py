@@ -6,11 +6,11 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from riskmap.api.shared import FileName, Made, files_of
+from riskmap.api.shared import FileName, Outcome, files_of
 from riskmap.common.results import Run
 
 if TYPE_CHECKING:
-    from riskmap.answers.survey.files import Surveyed
+    from riskmap.answers.survey.files import SurveyReport
 
 
 def survey(readings: FileName, second: FileName | None = None, *, within_m: float | None = None,
@@ -18,7 +18,7 @@ def survey(readings: FileName, second: FileName | None = None, *, within_m: floa
            lines_file: FileName | None = None, reference: str | None = None, house: str | None = None,
            interval: float | None = None, gap: float = 6.0, origin: tuple[float, float] | None = None,
            bearing: float = 0.0, units: str = "us", into: FileName | None = None, outputs: FileName = "outputs",
-           verified: bool = True) -> Made[Surveyed]:
+           verified: bool = True) -> Outcome[SurveyReport]:
     """Turn elevation readings of a house into levels, tilt, deflection, contours and change.
 
     Parameters
@@ -57,7 +57,7 @@ def survey(readings: FileName, second: FileName | None = None, *, within_m: floa
 
     Returns
     -------
-    Made of Surveyed
+    Outcome of SurveyReport
         The folder holds levels.csv, residuals.csv, contours.csv, summary.json, levels.svg, levels.pdf (and lines.csv,
         change.csv, contours.geojson). `answer.tables` has the same tables, `answer.problems` the readings that
         contradict each other, the column's unit, the dates or the run; `answer.sound` tells whether there are none.
@@ -122,8 +122,8 @@ def survey(readings: FileName, second: FileName | None = None, *, within_m: floa
     summary["cautions"] = list(cautioned.CAUTIONS_RUN if results else cautioned.CAUTIONS)
     summary["problems"] = [problem.as_dict() for problem in problems]
     summary |= files.of_contours(traced, origin is not None, gap)
-    found = files.Surveyed(levels, tables, summary, problems)
+    reduced = files.SurveyReport(levels, tables, summary, problems)
     with (folder.new_run(Path(outputs), "survey", point=False) if into is None else
-          folder.made_from(opened.folder if opened else None, "survey", Path(into))) as made:
-        files.write(found, worst, made.path, units=units, origin=origin, bearing=bearing)
-    return Made(made.final, found, results.note if results else "")
+          folder.made_from(opened.folder if opened else None, "survey", Path(into))) as target:
+        files.write(reduced, worst, target.path, units=units, origin=origin, bearing=bearing)
+    return Outcome(target.final, reduced, results.note if results else "")

@@ -37,13 +37,13 @@ def brief(run: str, ids: str | None, visits: Path | None, columns: tuple[str, ..
     """
     from riskmap import api
 
-    made = api.brief(run, lots=[lot.strip() for lot in (ids or "").split(",") if lot.strip()], visits=visits, top=top,
-                     columns=named(columns), paper=paper, each=each, into=into, units=units, outputs=outputs,
-                     verified=not unverified)
-    say_note(made.note)
-    for path in made.files:
+    lots = [lot.strip() for lot in (ids or "").split(",") if lot.strip()]
+    outcome = api.brief(run, lots=lots, visits=visits, top=top, columns=named(columns), paper=paper, each=each,
+                        into=into, units=units, outputs=outputs, verified=not unverified)
+    say_note(outcome.note)
+    for path in outcome.files:
         click.echo(path.as_posix())
-    pages = made.answer.pages
+    pages = outcome.answer.pages
     without = sum(1 for page in pages if page["state"])
     click.echo(f"{counted(len(pages), 'page')}, {without:,} without a number", err=True)
     sys.exit(Exit.SOME_STATES if without else Exit.ALL_ANSWERED)

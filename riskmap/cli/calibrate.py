@@ -39,7 +39,7 @@ def calibrate(run: str, surveys: Path | None, model: Path | None, range_m: float
     from riskmap import api
 
     done = api.calibrate(run, surveys, model=model, range_m=range_m, workers=workers, into=folder, outputs=outputs,
-                         verified=not unverified, tell=lambda text: click.echo(text, err=True))
+                         verified=not unverified, warn=lambda text: click.echo(text, err=True))
     say_note(done.note)
     problems = done.answer.problems
     for problem in problems[:SHOWN_PROBLEMS]:

@@ -142,9 +142,9 @@ def check_stopped() -> None:
 
 
 def _chain(error: BaseException | None) -> Iterator[BaseException]:
-    seen: set[int] = set()
-    while error is not None and id(error) not in seen:
-        seen.add(id(error))
+    chain: set[int] = set()
+    while error is not None and id(error) not in chain:
+        chain.add(id(error))
         yield error
         error = error.__cause__ or error.__context__
 

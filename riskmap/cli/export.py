@@ -24,8 +24,8 @@ def export(run: str, formats: str, folder: Path | None, raw_csv: bool, unverifie
     """Write the lots of RUN (a run folder or `latest`) in other formats: same rows, same order, same values."""
     from riskmap import api
 
-    made = api.export(run, [name.strip().lower() for name in formats.split(",") if name.strip()], into=folder,
-                      raw_csv=raw_csv, outputs=outputs, verified=not unverified)
-    say_note(made.note)
-    for path in made.files:
+    outcome = api.export(run, [name.strip().lower() for name in formats.split(",") if name.strip()], into=folder,
+                         raw_csv=raw_csv, outputs=outputs, verified=not unverified)
+    say_note(outcome.note)
+    for path in outcome.files:
         click.echo(path.as_posix())

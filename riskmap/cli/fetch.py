@@ -20,11 +20,11 @@ def _progress(stage: str, share: float) -> None:
         click.echo(f"  {stage}", err=True)
 
 
-def _fetch(what: str, folder: Path, **given: Any) -> None:
+def _fetch(what: str, folder: Path, **options: Any) -> None:
     from riskmap import api
 
-    made = api.fetch(what, folder, progress=_progress, tell=lambda text: click.echo(text, err=True), **given)
-    for path in made.files:
+    download = api.fetch(what, folder, progress=_progress, warn=lambda text: click.echo(text, err=True), **options)
+    for path in download.files:
         click.echo(path.as_posix())
 
 

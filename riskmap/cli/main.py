@@ -54,11 +54,11 @@ class _Progress:
 def _report(run: Run) -> None:
     from riskmap import api
 
-    told = lines(run.results.problems)
-    for line in told[:SHOWN_PROBLEMS]:
+    findings = lines(run.results.problems)
+    for line in findings[:SHOWN_PROBLEMS]:
         click.echo(f"  {line}", err=True)
-    if len(told) > SHOWN_PROBLEMS:
-        click.echo(f"  ... and {len(told) - SHOWN_PROBLEMS} more; all of them are in problems.json", err=True)
+    if len(findings) > SHOWN_PROBLEMS:
+        click.echo(f"  ... and {len(findings) - SHOWN_PROBLEMS} more; all of them are in problems.json", err=True)
     click.echo(f"{run.rows.out:,} lots read, {run.rows.with_number:,} with a number", err=True)
     for state, count in run.rows.by_state.items():
         click.echo(f"  {count:,} {state}", err=True)
@@ -194,9 +194,9 @@ def selftest(cases: Path | None, open_data: Path | None, as_json: bool) -> None:
     """Run known answers: published and closed-form values beside ours. Exit 1 when one is outside its tolerance."""
     from riskmap import api
 
-    found = api.selftest(cases, open_data)
-    click.echo(found.as_json() if as_json else found.text())
-    sys.exit(Exit.ALL_ANSWERED if found.passed else Exit.SOME_STATES)
+    report = api.selftest(cases, open_data)
+    click.echo(report.as_json() if as_json else report.text())
+    sys.exit(Exit.ALL_ANSWERED if report.passed else Exit.SOME_STATES)
 
 
 for _command in (fetch, brief, export, screen, explain, verify, compare, map_command, survey, calibrate):

@@ -47,13 +47,13 @@ def map_command(run: str, tiles: bool, serving: bool, port: int | None, against:
         below = api.basemap(url, attribution) if url is not None and attribution is not None else None
     except ValueError as error:
         raise click.UsageError(str(error)) from None
-    made = api.map(folder, tiles=tiles, against=against, basemap=below, into=into, units=units, outputs=outputs,
-                   verified=not unverified)
-    say_note(made.note)
-    for name in made.answer:
-        click.echo((made.folder / name).as_posix())
+    outcome = api.map(folder, tiles=tiles, against=against, basemap=below, into=into, units=units, outputs=outputs,
+                      verified=not unverified)
+    say_note(outcome.note)
+    for name in outcome.answer:
+        click.echo((outcome.folder / name).as_posix())
     if serving:
-        _serve(made.folder, port)
+        _serve(outcome.folder, port)
 
 
 def _serve(folder: Path, port: int | None) -> None:

@@ -41,14 +41,14 @@ def explain(run: str, lot_id: str | None, units: str, unverified: bool, outputs:
     if lot_id is None:
         click.echo(api.explain(run))
         return
-    found = api.one_lot(run, lot_id, outputs, verified=not unverified)
-    say_note(found.note)
-    other_name = api.found_as(lot_id, found)
+    results = api.one_lot(run, lot_id, outputs, verified=not unverified)
+    say_note(results.note)
+    other_name = api.name_note(lot_id, results)
     if other_name:
         click.echo(other_name + "\n")
-    for text in api.lot_texts(found, units=units):
+    for text in api.lot_texts(results, units=units):
         click.echo(text + "\n")
-    sys.exit(Exit.SOME_STATES if (found.lots["state"] != "").any() else Exit.ALL_ANSWERED)
+    sys.exit(Exit.SOME_STATES if (results.lots["state"] != "").any() else Exit.ALL_ANSWERED)
 
 
 @click.command()
@@ -87,10 +87,10 @@ def compare(before: str, after: str, workers: int | None, unverified: bool, outp
     """
     from riskmap import api
 
-    made = api.compare(before, after, workers=workers, outputs=outputs, verified=not unverified)
-    say_note(made.note)
-    for line in made.answer.lines:
+    outcome = api.compare(before, after, workers=workers, outputs=outputs, verified=not unverified)
+    say_note(outcome.note)
+    for line in outcome.answer.lines:
         click.echo(line, err=True)
-    for path in made.files:
+    for path in outcome.files:
         click.echo(path.as_posix())
-    sys.exit(Exit.ALL_ANSWERED if made.answer.same else Exit.SOME_STATES)
+    sys.exit(Exit.ALL_ANSWERED if outcome.answer.same else Exit.SOME_STATES)

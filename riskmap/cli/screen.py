@@ -46,16 +46,16 @@ def screen(run: str, listing: Path, columns: tuple[str, ...], bands: Path | None
     """
     from riskmap import api
 
-    made = api.screen(run, listing, columns=named(columns), bands=bands, groups=groups,
-                      within_m=within_m, into=into, units=units, outputs=outputs, verified=not unverified)
-    say_note(made.note)
-    done = made.answer
+    outcome = api.screen(run, listing, columns=named(columns), bands=bands, groups=groups,
+                         within_m=within_m, into=into, units=units, outputs=outputs, verified=not unverified)
+    say_note(outcome.note)
+    done = outcome.answer
     for problem in done.problems[:SHOWN_PROBLEMS]:
         click.echo(f"  {problem}", err=True)
     counts, *more = done.lines
     for line in [f"{listing.name}: {counts}", *more, *(f"  {row}" for row in done.reasons if why), CAUTION_LENDER]:
         click.echo(line, err=True)
-    for path in made.files:
+    for path in outcome.files:
         click.echo(path.as_posix())
     sys.exit(Exit.SOME_STATES if done.counts["with_number"] < done.counts["rows"] else Exit.ALL_ANSWERED)
 

@@ -53,16 +53,16 @@ def survey(readings: Path, second: Path | None, within_m: float | None, run: str
 
     if (run is None) != (lot is None):
         raise click.UsageError("give --run and --lot together")
-    made = api.survey(readings, second, within_m=within_m, run=run, lot=lot, lines=[_pair(text) for text in lines],
-                      lines_file=lines_file, reference=reference, house=house, interval=interval, gap=gap,
-                      origin=origin, bearing=bearing, units=units, into=folder, outputs=outputs,
-                      verified=not unverified)
-    say_note(made.note)
-    for line in made.answer.lines:
+    outcome = api.survey(readings, second, within_m=within_m, run=run, lot=lot, lines=[_pair(text) for text in lines],
+                         lines_file=lines_file, reference=reference, house=house, interval=interval, gap=gap,
+                         origin=origin, bearing=bearing, units=units, into=folder, outputs=outputs,
+                         verified=not unverified)
+    say_note(outcome.note)
+    for line in outcome.answer.lines:
         click.echo(line, err=True)
-    for path in made.files:
+    for path in outcome.files:
         click.echo(path.as_posix())
-    sys.exit(Exit.ALL_ANSWERED if made.answer.sound else Exit.SOME_STATES)
+    sys.exit(Exit.ALL_ANSWERED if outcome.answer.sound else Exit.SOME_STATES)
 
 
 def _pair(text: str) -> tuple[str, str]:

@@ -47,8 +47,8 @@ class Guarded(io.TextIOBase):
     @property
     def errors(self) -> str | None:  # type: ignore[override]
         """Return how the stream writes what its encoding does not have."""
-        found: str | None = getattr(self._stream, "errors", None)
-        return found
+        handling: str | None = getattr(self._stream, "errors", None)
+        return handling
 
     def isatty(self) -> bool:
         """Return whether a person reads along."""

@@ -15,15 +15,15 @@ from numpy.typing import NDArray
 from riskmap.common.constants import CATEGORY_NORMAL_SCORE
 from riskmap.common.tables import NO_DROUGHT
 
-Shapes = NDArray[Any]  # shapely geometries
+Geometries = NDArray[Any]  # shapely geometries
 CATEGORIES = (-1, 0, 1, 2, 3, 4)  # -1 is None
 NAMES = ("None", "D0", "D1", "D2", "D3", "D4")  # columns of the official statistics
-TOLD = (NO_DROUGHT, *NAMES[1:])  # in products
+PRODUCT_NAMES = (NO_DROUGHT, *NAMES[1:])  # in products
 SCORES = np.array([CATEGORY_NORMAL_SCORE[k] for k in CATEGORIES])
 
 
-def shares(targets: Shapes, polygons: Shapes, category: NDArray[np.int64], week: NDArray[np.int64], n_week: int, *,
-           crs: str, source_crs: str = "EPSG:4326") -> NDArray[np.float64]:
+def shares(targets: Geometries, polygons: Geometries, category: NDArray[np.int64], week: NDArray[np.int64], n_week: int,
+           *, crs: str, source_crs: str = "EPSG:4326") -> NDArray[np.float64]:
     """Return the share of each target's area in each category, for every weekly map. [-] (method.md, section 3)
 
     Parameters
@@ -59,7 +59,7 @@ def shares(targets: Shapes, polygons: Shapes, category: NDArray[np.int64], week:
     return result
 
 
-def _near(targets: Shapes, polygons: Shapes) -> tuple[Shapes, NDArray[np.int64]]:
+def _near(targets: Geometries, polygons: Geometries) -> tuple[Geometries, NDArray[np.int64]]:
     """Return single parts within the box of all targets, cut to it with a margin, and the polygon each comes from."""
     import shapely
 
@@ -74,7 +74,7 @@ def _near(targets: Shapes, polygons: Shapes) -> tuple[Shapes, NDArray[np.int64]]
     return pieces[solid], owner[near][index][solid]
 
 
-def _projected(shapes: Shapes, source_crs: str, crs: str) -> Shapes:
+def _projected(shapes: Geometries, source_crs: str, crs: str) -> Geometries:
     """Return valid polygons in the equal-area system."""
     import geopandas as gpd
     import shapely
@@ -87,7 +87,7 @@ def _projected(shapes: Shapes, source_crs: str, crs: str) -> Shapes:
     return flat
 
 
-def _pairs(targets: Shapes, parts: Shapes) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+def _pairs(targets: Geometries, parts: Geometries) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     import shapely
 
     if len(targets) == 0 or len(parts) == 0:
@@ -97,7 +97,7 @@ def _pairs(targets: Shapes, parts: Shapes) -> tuple[NDArray[np.int64], NDArray[n
     return target_of, part_of
 
 
-def _shared_area(targets: Shapes, parts: Shapes, target_of: NDArray[np.int64], part_of: NDArray[np.int64],
+def _shared_area(targets: Geometries, parts: Geometries, target_of: NDArray[np.int64], part_of: NDArray[np.int64],
                  total: NDArray[np.float64]) -> NDArray[np.float64]:
     """Return the common area of each pair; a target wholly inside a part needs no intersection."""
     import shapely
@@ -109,7 +109,7 @@ def _shared_area(targets: Shapes, parts: Shapes, target_of: NDArray[np.int64], p
     return area
 
 
-def at_points(points: Shapes, polygons: Shapes, category: NDArray[np.int64]) -> NDArray[np.int64]:
+def at_points(points: Geometries, polygons: Geometries, category: NDArray[np.int64]) -> NDArray[np.int64]:
     """Return the category of one map at each point, -1 for `None`; on a border the worse class counts.
 
     Points and polygons are in the same system; a missing point gives -1, mask it.

@@ -63,7 +63,7 @@ def near_lots(lots: gpd.GeoDataFrame, drought: DroughtTables | None, last_month:
     cut = _areas(shapely.clip_by_rect(part[near], *box))
     date = maps["valid_date"].to_numpy(dtype=object)[owner[near]]
     category = maps["category"].to_numpy(np.int64)[owner[near]]
-    told, kind, found = [], [], []
+    dates, kind, areas = [], [], []
     for week in sorted(set(date)):
         higher = shapely.Polygon()
         rows = []
@@ -76,11 +76,11 @@ def near_lots(lots: gpd.GeoDataFrame, drought: DroughtTables | None, last_month:
                 rows.append((k, here))
                 higher = shapely.union(higher, here)
         for k, here in reversed(rows):
-            told.append(week)
+            dates.append(week)
             kind.append(NAMES[k + 1])
-            found.append(here)
-    return gpd.GeoDataFrame({"valid_date": np.array(told, dtype=object), "category": np.array(kind, dtype=object)},
-                            geometry=found, crs="EPSG:4326")
+            areas.append(here)
+    return gpd.GeoDataFrame({"valid_date": np.array(dates, dtype=object), "category": np.array(kind, dtype=object)},
+                            geometry=areas, crs="EPSG:4326")
 
 
 def _box(bounds: NDArray[np.float64]) -> tuple[float, float, float, float]:

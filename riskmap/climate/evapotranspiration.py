@@ -84,5 +84,5 @@ def ratio_to_thornthwaite(declared_mm: Array, thornthwaite_mm: Array) -> Array:
     """
     both = np.isfinite(declared_mm) & np.isfinite(thornthwaite_mm)
     own = np.where(both, thornthwaite_mm, 0.0).sum(axis=1)
-    given = np.where(both, declared_mm, 0.0).sum(axis=1)
-    return np.where(own > 0, given / np.where(own > 0, own, 1.0), np.nan)
+    declared = np.where(both, declared_mm, 0.0).sum(axis=1)
+    return np.where(own > 0, declared / np.where(own > 0, own, 1.0), np.nan)

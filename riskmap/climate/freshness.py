@@ -37,15 +37,15 @@ def newest(climate: ClimateTables | None, drought: DroughtTables | None,
 
     A month of rain and temperature counts when a cell has both.
     """
-    found: dict[str, int] = {}
+    months: dict[str, int] = {}
     if climate is not None:
         complete = _complete(climate)["month"]
-        found |= {RAIN: int(complete.max())} if len(complete) else {}
+        months |= {RAIN: int(complete.max())} if len(complete) else {}
     if drought is not None and drought.weeks:
-        found[MAP] = int(map_months(drought.weeks).max())
+        months[MAP] = int(map_months(drought.weeks).max())
     if index:
-        found[INDEX] = max(int(grid.months.max()) for grid in index)
-    return found
+        months[INDEX] = max(int(grid.months.max()) for grid in index)
+    return months
 
 
 def _complete(climate: ClimateTables) -> pd.DataFrame:
@@ -100,7 +100,8 @@ def _all_recorded(climate: ClimateTables, drought: DroughtTables, today: int) ->
 
 
 # ---------------------------------------------------------------------------------------------------- in words
-def told(climate: ClimateTables | None, drought: DroughtTables | None, index: tuple[IndexGrid, ...]) -> dict[str, str]:
+def newest_dates(climate: ClimateTables | None, drought: DroughtTables | None,
+                 index: tuple[IndexGrid, ...]) -> dict[str, str]:
     """Return the newest data of each kind as a run keeps them: months as YYYY-MM, the map as YYYY-MM-DD."""
     out = {kind: month_numbers.month_name(month) for kind, month in newest(climate, drought, index).items()}
     return out | ({MAP: max(drought.weeks)} if drought is not None and MAP in out else {})
@@ -114,7 +115,7 @@ def standing(today: str, newest_data: dict[str, str]) -> str:
     today : str
         Month of `now`, YYYY-MM.
     newest_data : dict
-        From `told`.
+        From `newest_dates`.
     """
     month = max((date[:7] for date in newest_data.values()), default="none")
     kinds = ", ".join(f"{kind} {date}" for kind, date in newest_data.items())

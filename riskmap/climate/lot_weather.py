@@ -44,7 +44,7 @@ class ClimateAttached:
 
 
 def present_month(climate: ClimateTables | None, drought: DroughtTables | None, index: tuple[IndexGrid, ...],
-                  given: str | None = None) -> int:
+                  month: str | None = None) -> int:
     """Return the month number of `now`: the one given (YYYY-MM), or the newest month of any layer.
 
     A month has weekly categories when at least one map is dated in it.
@@ -54,8 +54,8 @@ def present_month(climate: ClimateTables | None, drought: DroughtTables | None, 
     LayerError
         When there is no data and no month is given.
     """
-    if given is not None:
-        return month_numbers.parse_month(given)
+    if month is not None:
+        return month_numbers.parse_month(month)
     newest = freshness.newest(climate, drought, index)
     if not newest:
         raise LayerError("E-CLI-040 the area has no climate, drought or index data, so the month of now is not known; "
@@ -153,9 +153,9 @@ def _category_now(points: NDArray[Any], drought: DroughtTables | None,
         return np.full(len(points), "", dtype=object), None
     newest = drought.polygons[drought.polygons["valid_date"] == date]
     position = categories.at_points(points, np.asarray(newest.geometry), newest["category"].to_numpy(np.int64)) + 1
-    told = ~shapely.is_missing(points)
+    known = ~shapely.is_missing(points)
     if drought.extent is not None:
         frame = shapely.union_all(np.asarray(drought.extent.to_crs("EPSG:4326")))
         shapely.prepare(frame)
-        told &= shapely.intersects(frame, points)
-    return np.where(told, np.array(categories.TOLD, dtype=object)[position], ""), date
+        known &= shapely.intersects(frame, points)
+    return np.where(known, np.array(categories.PRODUCT_NAMES, dtype=object)[position], ""), date

@@ -81,8 +81,8 @@ def _pet(names: tuple[str, ...], warmth: NDArray[np.float64], declared: NDArray[
             f"was measured with Thornthwaite and takes up to {evapotranspiration.REFERENCE_RATIO}.",
             remedy="Leave pet_source empty.", action="Declared evapotranspiration refused; computed from temperature "
             "instead.", column="pet_mm", value=f"{names[k]}: {climate.pet_source}"))
-    given = np.isfinite(ratio) & ~refused
-    return np.where(given[:, None], declared, own)
+    usable = np.isfinite(ratio) & ~refused
+    return np.where(usable[:, None], declared, own)
 
 
 def _caution(names: tuple[str, ...], source: NDArray[np.int8], first: int, flags: list[set[str]],

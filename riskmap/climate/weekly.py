@@ -65,5 +65,5 @@ def drought_weeks(names: tuple[str, ...], weekly: WeeklyCategories | None) -> pd
     return pd.DataFrame({
         "cell_id": np.repeat(np.array(names, dtype=object), len(weekly.weeks)),
         "valid_date": np.tile(np.array(weekly.weeks, dtype=object), len(names)),
-        "category": np.array(categories.TOLD, dtype=object)[position],
+        "category": np.array(categories.PRODUCT_NAMES, dtype=object)[position],
     })[covered].reset_index(drop=True)

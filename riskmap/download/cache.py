@@ -45,7 +45,7 @@ class Credit:
 
 
 @dataclass(frozen=True)
-class Answer:
+class ServiceAnswer:
     """Content that passed its check, when it came from the service, and what was asked."""
 
     request: Request
@@ -55,8 +55,8 @@ class Answer:
 
     def note(self) -> Note:
         """Return what provenance says of it; the form of a POST by its hash, for it may be long."""
-        asked = {"form_sha256": sha256(_form(self.request))} if self.request.form else {}
-        return {"method": self.request.method, "url": self.request.url, **asked, "retrieved_utc": self.retrieved_utc,
+        form = {"form_sha256": sha256(_form(self.request))} if self.request.form else {}
+        return {"method": self.request.method, "url": self.request.url, **form, "retrieved_utc": self.retrieved_utc,
                 "bytes": len(self.content), "sha256": sha256(self.content)}
 
 
@@ -86,7 +86,7 @@ class Desk:
         Nothing is asked; an answer that is not stored is an error.
     refresh : bool
         Everything is asked again.
-    tell : callable
+    warn : callable
         Receives a sentence when a stored answer was used because the service could not be reached.
     now : callable
         Returns the time, UTC; tests give another one.
@@ -96,10 +96,11 @@ class Desk:
     folder: Path = field(default_factory=default_folder)
     offline: bool = False
     refresh: bool = False
-    tell: Callable[[str], None] = _silent
+    warn: Callable[[str], None] = _silent
     now: Callable[[], datetime] = lambda: datetime.now(UTC)
 
-    def answer(self, request: Request, check: Callable[[bytes], Any], max_age: timedelta | None = None) -> Answer:
+    def answer(self, request: Request, check: Callable[[bytes], Any],
+               max_age: timedelta | None = None) -> ServiceAnswer:
         """Return the answer to a request.
 
         Parameters
@@ -127,17 +128,17 @@ class Desk:
         except Passing as error:
             if stored is None:
                 raise
-            self.tell(f"W-FET-021 {error} The answer of {stored.retrieved_utc} is used.")
+            self.warn(f"W-FET-021 {error} The answer of {stored.retrieved_utc} is used.")
             return self._used(stored)
         except TooMuch as error:  # remembered, so that the same parts are asked for again, also offline
-            self._store(Answer(request, b"", self._stamp(), str(error)))
+            self._store(ServiceAnswer(request, b"", self._stamp(), str(error)))
             raise
-        answer = Answer(request, content, self._stamp())
+        answer = ServiceAnswer(request, content, self._stamp())
         self._store(answer)
         return answer
 
     @staticmethod
-    def _used(stored: Answer) -> Answer:
+    def _used(stored: ServiceAnswer) -> ServiceAnswer:
         if stored.too_much:
             raise TooMuch(stored.too_much)
         return stored
@@ -145,23 +146,23 @@ class Desk:
     def _stamp(self) -> str:
         return self.now().strftime("%Y-%m-%dT%H:%M:%SZ")
 
-    def _fresh(self, stored: Answer, max_age: timedelta | None) -> bool:
+    def _fresh(self, stored: ServiceAnswer, max_age: timedelta | None) -> bool:
         if max_age is None:
             return True
         age = self.now() - datetime.strptime(stored.retrieved_utc, "%Y-%m-%dT%H:%M:%SZ").replace(tzinfo=UTC)
         return timedelta(0) <= age <= max_age
 
     def _place(self, request: Request) -> Path:
-        asked = json.dumps([request.method, request.url, request.kind.name]).encode() + _form(request)
-        name = sha256(asked)
+        content = json.dumps([request.method, request.url, request.kind.name]).encode() + _form(request)
+        name = sha256(content)
         return self.folder / name[:2] / name
 
-    def _stored(self, request: Request, check: Callable[[bytes], Any]) -> Answer | None:
+    def _stored(self, request: Request, check: Callable[[bytes], Any]) -> ServiceAnswer | None:
         place = self._place(request)
         try:
             content = place.read_bytes()
             said = json.loads(place.with_suffix(MARK).read_text(encoding="utf-8"))
-            answer = Answer(request, content, said["retrieved_utc"], str(said.get("too_much", "")))
+            answer = ServiceAnswer(request, content, said["retrieved_utc"], str(said.get("too_much", "")))
             datetime.strptime(answer.retrieved_utc, "%Y-%m-%dT%H:%M:%SZ")
             if said["sha256"] == sha256(content):
                 if not answer.too_much:
@@ -176,7 +177,7 @@ class Desk:
                 path.unlink(missing_ok=True)
         return None
 
-    def _store(self, answer: Answer) -> None:
+    def _store(self, answer: ServiceAnswer) -> None:
         place = self._place(answer.request)
         write_whole(place, answer.content)
         write_whole(place.with_suffix(MARK), _json({**answer.note(), "too_much": answer.too_much}))

@@ -154,14 +154,14 @@ class Client:
         url, method = request.url, request.method
         for _ in range(self.policy.redirects + 1):
             check_address(url, self.policy)
-            found = self._hop(url, method, request)
-            if isinstance(found, bytes):
-                _check_start(found, request)
-                return found
-            if method == "POST" and not found.keeps_method:
+            reply = self._hop(url, method, request)
+            if isinstance(reply, bytes):
+                _check_start(reply, request)
+                return reply
+            if method == "POST" and not reply.keeps_method:
                 raise LayerError(f"E-FET-004 {host(url)}: sent the question elsewhere in a way that would lose it. The "
                                  "service may have changed; tell the maintainers.")
-            url = found.url
+            url = reply.url
         raise LayerError(f"E-FET-004 {host(request.url)}: more than {self.policy.redirects} redirects. Try later.")
 
     def _hop(self, url: str, method: str, request: Request) -> bytes | _Moved:
@@ -262,13 +262,13 @@ def check_address(url: str, policy: Policy = PUBLIC) -> None:
     if policy.private:
         return
     try:
-        found = {str(entry[4][0]) for entry in socket.getaddrinfo(parsed.host, parsed.port or 443,
-                                                                  type=socket.SOCK_STREAM)}
+        addresses = {str(entry[4][0]) for entry in socket.getaddrinfo(parsed.host, parsed.port or 443,
+                                                                      type=socket.SOCK_STREAM)}
     except (OSError, UnicodeError):
         raise Passing(f"E-FET-002 {parsed.host}: name not found. Is there a network? Files fetched before are used "
                       "with --offline.") from None
-    private = sorted(address for address in found if not is_public(address))
-    if private or not found:
+    private = sorted(address for address in addresses if not is_public(address))
+    if private or not addresses:
         raise LayerError(f"E-FET-003 {parsed.host}: stands for a private address ({', '.join(private)}). Check the "
                          "network's name service.")
 

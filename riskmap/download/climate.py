@@ -54,8 +54,8 @@ def run(folder: Path, *, cells: Literal["divisions", "counties"] = "divisions", 
     desk, say = desk or Desk(), progress or (lambda stage, share: None)
     if cells not in ENDING:
         raise LayerError(f"E-FET-050 climate: cells must be divisions or counties, not {shown(cells)}.")
-    made = desk.answer(Request(service + FOLDER + "procdate.txt", client.TEXT, max_bytes=1024), _made_on, MAX_AGE)
-    day = _made_on(made.content)
+    stamp = desk.answer(Request(service + FOLDER + "procdate.txt", client.TEXT, max_bytes=1024), _made_on, MAX_AGE)
+    day = _made_on(stamp.content)
     paths: list[Path] = []
     for k, (element, code) in enumerate(ELEMENTS.items()):
         say("climate", k / len(ELEMENTS))

@@ -151,16 +151,16 @@ def check_statistics(content: bytes, place: str, weeks: list[date]) -> None:
     if not lines or lines[0] != columns:
         raise LayerError(f"E-FET-043 {where}: columns {joined(lines[0] if lines else [])} came, {joined(columns)} are "
                          "expected. The service may have changed.")
-    found: list[date] = []
+    weeks_in_table: list[date] = []
     for k, row in enumerate(lines[1:], start=2):
         try:
-            found.append(_checked_row(dict(zip(columns, row, strict=True)), place))
+            weeks_in_table.append(_checked_row(dict(zip(columns, row, strict=True)), place))
         except ValueError:
             raise LayerError(f"E-FET-043 {where} row {k}: \"{shown(','.join(row))}\" is not a whole row of this place. "
                              "Try again.") from None
-    missing = [str(week) for week in weeks if week not in set(found)]
-    if missing or len(found) != len(weeks):
-        what = f"weeks missing: {joined(missing)}" if missing else f"{len(found)} rows for {len(weeks)} weeks"
+    missing = [str(week) for week in weeks if week not in set(weeks_in_table)]
+    if missing or len(weeks_in_table) != len(weeks):
+        what = f"weeks missing: {joined(missing)}" if missing else f"{len(weeks_in_table)} rows for {len(weeks)} weeks"
         raise LayerError(f"E-FET-043 {where}: {what}. Try again.")
 
 

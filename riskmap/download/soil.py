@@ -22,7 +22,7 @@ from riskmap.common.errors import LayerError, joined, shown
 from riskmap.download import client, soil_layout
 from riskmap.download.cache import Credit, Desk, Note, whole_folder, write_provenance, write_with_provenance
 from riskmap.download.client import Request, TooMuch
-from riskmap.download.soil_layout import Row, Table
+from riskmap.download.soil_layout import Row, SurveyTable
 
 ADDRESS = "/tabular/post.rest"
 TILE_PER_DEGREE = 10  # tiles of 0.1 degree
@@ -74,21 +74,21 @@ def run(bbox: Box, folder: Path, *, desk: Desk | None = None, service: str = cli
     """
     box, desk = check_box(bbox), desk or Desk()
     say = progress or (lambda stage, share: None)
-    asked: Asked = {}
-    found: dict[tuple[str, str], str] = {}
+    notes: Asked = {}
+    polygons: dict[tuple[str, str], str] = {}
     cut = list(tiles(box))
     for k, tile in enumerate(cut):
         say("soil polygons", k / len(cut))
-        for mukey, musym, geometry in _polygons_of(tile, desk, service, asked):
-            found[(mukey, geometry)] = musym
+        for mukey, musym, geometry in _polygons_of(tile, desk, service, notes):
+            polygons[(mukey, geometry)] = musym
     say("soil polygons", 1.0)
-    if not found:
+    if not polygons:
         raise LayerError("E-FET-030 soil: nothing is mapped in this box. Check it: west, south, east, north in "
                          "degrees, west of Greenwich negative.")
-    keys = sorted({mukey for mukey, _ in found}, key=int)
-    tables = _tables(keys, desk, service, asked, say)
+    keys = sorted({mukey for mukey, _ in polygons}, key=int)
+    tables = _tables(keys, desk, service, notes, say)
     _check_complete(keys, tables)
-    return _write(folder, found, tables, asked)
+    return _write(folder, polygons, tables, notes)
 
 
 # ------------------------------------------------------------------------------------------ box and tiles
@@ -162,7 +162,7 @@ def polygon_query(tile: Box) -> str:
             f"P.mupolygongeo.STIntersects(geometry::STGeomFromText('{rectangle_text(tile)}',4326)) = 1")
 
 
-def table_query(table: Table, keys: Iterable[str]) -> str:
+def table_query(table: SurveyTable, keys: Iterable[str]) -> str:
     """Return the question for the rows of one table that belong to map units; a key must be 1-30 digits."""
     keys = list(keys)
     wrong = [key for key in keys if not _KEY.fullmatch(key)]
@@ -212,54 +212,54 @@ def _text(value: Any) -> str | None:
     raise LayerError(f"E-FET-034 soil: a value of the answer is {type(value).__name__}, not text.")
 
 
-def _ask(name: str, query: str, columns: tuple[str, ...], desk: Desk, service: str, asked: Asked) -> list[Row]:
+def _ask(name: str, query: str, columns: tuple[str, ...], desk: Desk, service: str, notes: Asked) -> list[Row]:
     request = Request(service + ADDRESS, client.JSON, (("query", query), ("format", "JSON+COLUMNNAME+METADATA")),
                       BYTE_CAP)
-    kept: list[Row] = []
+    answer_rows: list[Row] = []
 
     def check(content: bytes) -> None:
-        kept[:] = rows(content, columns)
+        answer_rows[:] = rows(content, columns)
 
-    asked.setdefault(name, []).append(desk.answer(request, check, MAX_AGE).note())
-    return kept
+    notes.setdefault(name, []).append(desk.answer(request, check, MAX_AGE).note())
+    return answer_rows
 
 
-def _polygons_of(tile: Box, desk: Desk, service: str, asked: Asked, depth: int = 0) \
+def _polygons_of(tile: Box, desk: Desk, service: str, notes: Asked, depth: int = 0) \
         -> list[tuple[str, str, str]]:
     try:
-        found = _ask(POLYGONS, polygon_query(tile), ("mukey", "musym", "geom"), desk, service, asked)
+        polygons = _ask(POLYGONS, polygon_query(tile), ("mukey", "musym", "geom"), desk, service, notes)
     except TooMuch as error:
         if depth == SPLITS:
             raise LayerError(f"{error} The tile {rectangle_text(tile)} cannot be split further.") from None
-        return [row for part in quarters(tile) for row in _polygons_of(part, desk, service, asked, depth + 1)]
-    wrong = [mukey for mukey, _, shape in found if not (mukey and _KEY.fullmatch(mukey) and shape)]
+        return [row for part in quarters(tile) for row in _polygons_of(part, desk, service, notes, depth + 1)]
+    wrong = [mukey for mukey, _, shape in polygons if not (mukey and _KEY.fullmatch(mukey) and shape)]
     if wrong:
         raise LayerError(f"E-FET-035 soil: polygons without a shape or with a key that is not digits: {joined(wrong)}. "
                          "Nothing was written.")
-    return [(str(mukey), musym or "", str(shape)) for mukey, musym, shape in found]
+    return [(str(mukey), musym or "", str(shape)) for mukey, musym, shape in polygons]
 
 
-def _tables(keys: list[str], desk: Desk, service: str, asked: Asked,
+def _tables(keys: list[str], desk: Desk, service: str, notes: Asked,
             say: Callable[[str, float], None]) -> dict[str, list[Row]]:
     """Return the rows of each table, each once, in the order in which they came."""
     chunks = [keys[k:k + KEYS_PER_QUERY] for k in range(0, len(keys), KEYS_PER_QUERY)]
     tables: dict[str, list[Row]] = {}
     for k, table in enumerate(soil_layout.TABLES):
         say("soil tables", k / len(soil_layout.TABLES))
-        came = [row for chunk in chunks for row in _rows_of(table, chunk, desk, service, asked)]
+        came = [row for chunk in chunks for row in _rows_of(table, chunk, desk, service, notes)]
         tables[table.name] = sorted(dict.fromkeys(came), key=lambda row: tuple(v or "" for v in row[::-1]))
     say("soil tables", 1.0)
     return tables
 
 
-def _rows_of(table: Table, keys: list[str], desk: Desk, service: str, asked: Asked) -> list[Row]:
+def _rows_of(table: SurveyTable, keys: list[str], desk: Desk, service: str, notes: Asked) -> list[Row]:
     try:
-        return _ask(table.name, table_query(table, keys), table.columns, desk, service, asked)
+        return _ask(table.name, table_query(table, keys), table.columns, desk, service, notes)
     except TooMuch as error:
         if len(keys) == 1:
             raise LayerError(f"{error} Map unit {keys[0]}, table {table.name}, cannot be split further.") from None
         half = len(keys) // 2
-        return [row for part in (keys[:half], keys[half:]) for row in _rows_of(table, part, desk, service, asked)]
+        return [row for part in (keys[:half], keys[half:]) for row in _rows_of(table, part, desk, service, notes)]
 
 
 def _check_complete(keys: list[str], tables: dict[str, list[Row]]) -> None:
@@ -269,11 +269,11 @@ def _check_complete(keys: list[str], tables: dict[str, list[Row]]) -> None:
     def column(table: str, name: str) -> set[str | None]:
         return {row[place[table][name]] for row in tables[table]}
 
-    came, asked, components = column("mapunit", "mukey"), set(keys), column("component", "cokey")
+    came, units, components = column("mapunit", "mukey"), set(keys), column("component", "cokey")
     loose = [t for t in ("chorizon", "corestrictions", "comonth", "cointerp") if column(t, "cokey") - components]
     loose += ["cosoilmoist"] if column("cosoilmoist", "comonthkey") - column("comonth", "comonthkey") else []
-    faults = [f"map units without a table row: {joined(sorted(asked - came))}" if asked - came else "",
-              "rows of other map units" if (came | column("component", "mukey")) - asked else "",
+    faults = [f"map units without a table row: {joined(sorted(units - came))}" if units - came else "",
+              "rows of other map units" if (came | column("component", "mukey")) - units else "",
               "component keys that stand twice" if len(components) != len(tables["component"]) else "",
               f"rows of unknown components in {joined(loose)}" if loose else "",
               "no component at all" if not components else ""]
@@ -283,28 +283,28 @@ def _check_complete(keys: list[str], tables: dict[str, list[Row]]) -> None:
 
 
 # ------------------------------------------------------------------------------------------------- files
-def _write(folder: Path, found: dict[tuple[str, str], str], tables: dict[str, list[Row]], asked: Asked) \
+def _write(folder: Path, symbols: dict[tuple[str, str], str], tables: dict[str, list[Row]], notes: Asked) \
         -> list[Path]:
-    polygons = _frame(found)
+    polygons = _frame(symbols)
     with whole_folder(folder) as part:
         tabular = part / "tabular"
-        write_with_provenance(tabular / "mstab.txt", soil_layout.list_of_tables(), CREDIT, asked["mapunit"])
-        write_with_provenance(tabular / "mstabcol.txt", soil_layout.list_of_columns(), CREDIT, asked["mapunit"])
+        write_with_provenance(tabular / "mstab.txt", soil_layout.list_of_tables(), CREDIT, notes["mapunit"])
+        write_with_provenance(tabular / "mstabcol.txt", soil_layout.list_of_columns(), CREDIT, notes["mapunit"])
         for table in soil_layout.TABLES:
             content = soil_layout.table_text(tables[table.name])
-            write_with_provenance(tabular / f"{table.file}.txt", content, CREDIT, asked[table.name])
+            write_with_provenance(tabular / f"{table.file}.txt", content, CREDIT, notes[table.name])
         for path in soil_layout.write_polygons(polygons, part / "spatial"):
-            write_provenance(path, CREDIT, asked[POLYGONS])
+            write_provenance(path, CREDIT, notes[POLYGONS])
         names = sorted(p.relative_to(part) for p in part.rglob("*") if p.is_file())
     return [folder / name for name in names]
 
 
-def _frame(found: dict[tuple[str, str], str]) -> Any:
+def _frame(symbols: dict[tuple[str, str], str]) -> Any:
     import geopandas as gpd
     import numpy as np
     import shapely
 
-    ordered = sorted(found, key=lambda pair: (int(pair[0]), pair[1]))
+    ordered = sorted(symbols, key=lambda pair: (int(pair[0]), pair[1]))
     text = np.array([shape for _, shape in ordered], dtype=object)  # else every text takes the room of the longest
     shapes = shapely.from_wkt(text, on_invalid="ignore")
     good = [s is not None and s.geom_type in ("Polygon", "MultiPolygon") and not s.is_empty for s in shapes]
@@ -317,5 +317,5 @@ def _frame(found: dict[tuple[str, str], str]) -> Any:
         twice = sorted({ordered[k][0] for k in holder[1:][holder[1:] == holder[:-1]]})
         raise LayerError(f"E-FET-037 soil: polygons lie on one another (map units {joined(twice)}): parts of two "
                          "versions of the survey. Ask for all again with --refresh.")
-    return gpd.GeoDataFrame({"MUSYM": [found[pair] for pair in ordered], "MUKEY": [mukey for mukey, _ in ordered]},
+    return gpd.GeoDataFrame({"MUSYM": [symbols[pair] for pair in ordered], "MUKEY": [mukey for mukey, _ in ordered]},
                             geometry=list(shapes), crs="EPSG:4326")

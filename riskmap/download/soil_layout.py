@@ -21,7 +21,7 @@ RATING_SUB_RULE = "Shrink-Swell (LEP WTD_AVG 25-100cm or Bedrock)"
 
 
 @dataclass(frozen=True)
-class Table:
+class SurveyTable:
     """One table of the survey: name, file, columns in order, and where the service has its rows.
 
     `source` is the FROM part; the table itself is T, and `key` is the map unit key that chooses rows.
@@ -37,29 +37,29 @@ class Table:
 
 _OF_COMPONENT = "INNER JOIN component AS C ON C.cokey = T.cokey"
 TABLES = (
-    Table("mapunit", "mapunit", ("musym", "muname", "mukind", "lkey", "mukey"), "mapunit AS T", "T.mukey"),
-    Table("component", "comp", ("comppct_l", "comppct_r", "comppct_h", "compname", "compkind", "majcompflag",
-                                "taxclname", "taxorder", "mukey", "cokey"), "component AS T", "T.mukey"),
-    Table("chorizon", "chorizon", (
+    SurveyTable("mapunit", "mapunit", ("musym", "muname", "mukind", "lkey", "mukey"), "mapunit AS T", "T.mukey"),
+    SurveyTable("component", "comp", ("comppct_l", "comppct_r", "comppct_h", "compname", "compkind", "majcompflag",
+                                      "taxclname", "taxorder", "mukey", "cokey"), "component AS T", "T.mukey"),
+    SurveyTable("chorizon", "chorizon", (
         "hzname", "desgnmaster", "hzdept_r", "hzdepb_r", "sandtotal_r", "silttotal_r", "claytotal_l", "claytotal_r",
         "claytotal_h", "om_r", "dbthirdbar_r", "dbovendry_r", "ksat_r", "wthirdbar_r", "wfifteenbar_r", "lep_l",
         "lep_r", "lep_h", "ll_r", "pi_r", "cec7_r", "cokey", "chkey"),
         f"chorizon AS T {_OF_COMPONENT}", "C.mukey"),
-    Table("corestrictions", "crstrcts", ("reskind", "reshard", "resdept_r", "cokey"),
-          f"corestrictions AS T {_OF_COMPONENT}", "C.mukey"),
-    Table("muaggatt", "muaggatt", ("engdwobdcd", "mukey"), "muaggatt AS T", "T.mukey"),
-    Table("comonth", "cmonth", ("month", "cokey", "comonthkey"), f"comonth AS T {_OF_COMPONENT}", "C.mukey"),
-    Table("cosoilmoist", "csmoist", ("soimoistdept_r", "soimoistdepb_r", "soimoiststat", "comonthkey"),
-          "cosoilmoist AS T INNER JOIN comonth AS M ON M.comonthkey = T.comonthkey "
-          "INNER JOIN component AS C ON C.cokey = M.cokey", "C.mukey"),
-    Table("cointerp", "cinterp", ("cokey", "mrulename", "rulename", "ruledepth", "interphr"),
-          f"cointerp AS T {_OF_COMPONENT}", "C.mukey",
-          f"T.mrulename = '{RATING_RULE}' AND (T.ruledepth = 0 OR T.rulename = '{RATING_SUB_RULE}')"),
-    Table("legend", "legend", ("areasymbol", "areaname", "projectscale", "lkey"),
-          "legend AS T INNER JOIN mapunit AS U ON U.lkey = T.lkey", "U.mukey"),
-    Table("sacatalog", "sacatlog", ("areasymbol", "areaname", "saversion", "saverest"),
-          "sacatalog AS T INNER JOIN legend AS L ON L.areasymbol = T.areasymbol "
-          "INNER JOIN mapunit AS U ON U.lkey = L.lkey", "U.mukey"),
+    SurveyTable("corestrictions", "crstrcts", ("reskind", "reshard", "resdept_r", "cokey"),
+                f"corestrictions AS T {_OF_COMPONENT}", "C.mukey"),
+    SurveyTable("muaggatt", "muaggatt", ("engdwobdcd", "mukey"), "muaggatt AS T", "T.mukey"),
+    SurveyTable("comonth", "cmonth", ("month", "cokey", "comonthkey"), f"comonth AS T {_OF_COMPONENT}", "C.mukey"),
+    SurveyTable("cosoilmoist", "csmoist", ("soimoistdept_r", "soimoistdepb_r", "soimoiststat", "comonthkey"),
+                "cosoilmoist AS T INNER JOIN comonth AS M ON M.comonthkey = T.comonthkey "
+                "INNER JOIN component AS C ON C.cokey = M.cokey", "C.mukey"),
+    SurveyTable("cointerp", "cinterp", ("cokey", "mrulename", "rulename", "ruledepth", "interphr"),
+                f"cointerp AS T {_OF_COMPONENT}", "C.mukey",
+                f"T.mrulename = '{RATING_RULE}' AND (T.ruledepth = 0 OR T.rulename = '{RATING_SUB_RULE}')"),
+    SurveyTable("legend", "legend", ("areasymbol", "areaname", "projectscale", "lkey"),
+                "legend AS T INNER JOIN mapunit AS U ON U.lkey = T.lkey", "U.mukey"),
+    SurveyTable("sacatalog", "sacatlog", ("areasymbol", "areaname", "saversion", "saverest"),
+                "sacatalog AS T INNER JOIN legend AS L ON L.areasymbol = T.areasymbol "
+                "INNER JOIN mapunit AS U ON U.lkey = L.lkey", "U.mukey"),
 )
 Row = tuple[str | None, ...]
 

@@ -36,23 +36,23 @@ def entries(path: Path, name: str, *, unreadable: str, unsafe: str, ratio: int =
     """
     try:
         with zipfile.ZipFile(path) as opened:
-            found = opened.infolist()
+            directory = opened.infolist()
     except (zipfile.BadZipFile, OSError) as error:
         raise LayerError(f"{unreadable} {name}: not a readable zip file ({error}). Get it again.") from None
-    outside = [entry.filename for entry in found if _outside(entry)]
+    outside = [entry.filename for entry in directory if _outside(entry)]
     if outside:
         raise LayerError(f"{unsafe} {name}: unsafe names inside the zip: {joined(outside)}. Names must not point "
                          "outside the archive and must not be links. Take the zip from its publisher or pack it again.")
-    folded = [entry.filename.lower() for entry in found]
+    folded = [entry.filename.lower() for entry in directory]
     if len(set(folded)) < len(folded):
         again = sorted({one for one, count in Counter(folded).items() if count > 1})
         raise LayerError(f"{unsafe} {name}: two entries have the same name: {joined(again)}. It is not known which one "
                          "is right. Pack the zip again.")
-    unpacked, packed = sum(e.file_size for e in found), sum(e.compress_size for e in found)
+    unpacked, packed = sum(e.file_size for e in directory), sum(e.compress_size for e in directory)
     if unpacked > MAX_UNPACKED_BYTES or (unpacked > harmless and unpacked > ratio * max(packed, 1)):
         raise LayerError(f"{unsafe} {name}: it would unpack to {unpacked:,} bytes, more than is believed. Give its "
                          "content unpacked, or in another format.")
-    return [entry for entry in found if not entry.is_dir()]
+    return [entry for entry in directory if not entry.is_dir()]
 
 
 def content(opened: zipfile.ZipFile, entry: zipfile.ZipInfo) -> bytes:
@@ -64,10 +64,10 @@ def content(opened: zipfile.ZipFile, entry: zipfile.ZipInfo) -> bytes:
         When the entry holds more than promised, or other bytes than its checksum says.
     """
     with opened.open(entry) as stream:
-        found = stream.read(entry.file_size) if entry.file_size else b""
-        if len(found) != entry.file_size or stream.read(1):
+        unpacked = stream.read(entry.file_size) if entry.file_size else b""
+        if len(unpacked) != entry.file_size or stream.read(1):
             raise zipfile.BadZipFile("an entry does not hold as many bytes as the directory promises")
-    return found
+    return unpacked
 
 
 def _outside(entry: zipfile.ZipInfo) -> bool:

@@ -89,11 +89,12 @@ def read_all(area: Area) -> Layers:
     """
     from riskmap.common.inputs import Layers
 
-    found = read_each(area)
-    if found.refusals:
-        raise LayerError("\n".join(found.refusals), problems=found.problems)
-    return Layers(found.tables["lots"], found.tables["soil"], found.tables.get("climate"), found.tables.get("drought"),
-                  found.tables.get("index", ()), tuple(found.sources), found.problems)
+    attempt = read_each(area)
+    if attempt.refusals:
+        raise LayerError("\n".join(attempt.refusals), problems=attempt.problems)
+    tables = attempt.tables
+    return Layers(tables["lots"], tables["soil"], tables.get("climate"), tables.get("drought"), tables.get("index", ()),
+                  tuple(attempt.sources), attempt.problems)
 
 
 def latitude_finding(entry: ClimateEntry, latitude: dict[str, float], lots: gpd.GeoDataFrame) -> list[Problem]:
@@ -113,13 +114,14 @@ def latitude_finding(entry: ClimateEntry, latitude: dict[str, float], lots: gpd.
     if not lat.size:
         return []
     here = float(np.median(lat))
-    cell, given = min(latitude.items(), key=lambda item: abs(item[1] - here))
-    if not abs(given - here) > FAR_LATITUDE_DEG or not abs(here) <= 90:
+    cell, degrees = min(latitude.items(), key=lambda item: abs(item[1] - here))
+    if not abs(degrees - here) > FAR_LATITUDE_DEG or not abs(here) <= 90:
         return []
     return [Problem("W-CLI-049", "[climate]", rule=f"the lots lie at {here:.1f} degrees north, the latitude of cell "
-                    f"{cell} is given as {given:g}.", remedy="Correct latitude_deg, or look at the lots' coordinates.",
+                    f"{cell} is given as {degrees:g}.",
+                    remedy="Correct latitude_deg, or look at the lots' coordinates.",
                     action="Used as given: length of day, and with it evapotranspiration, is that of another place.",
-                    column="latitude_deg", value=f"{given:g}")]
+                    column="latitude_deg", value=f"{degrees:g}")]
 
 
 def _measure(out: Attempt, crs: str, lots: gpd.GeoDataFrame,

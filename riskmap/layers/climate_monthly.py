@@ -123,40 +123,40 @@ def _cells(entry: ClimateEntry, area: Area) -> gpd.GeoDataFrame | None:
 def _wanted_cells(monthly: pd.DataFrame, cells: gpd.GeoDataFrame | None, entry: ClimateEntry,
                   problems: list[Problem]) -> pd.DataFrame:
     """Return the rows of cells that have a polygon, or of the one cell that the area names."""
-    given = sorted(monthly["cell_id"].unique())
+    names = sorted(monthly["cell_id"].unique())
     if cells is None:
-        name = entry.cell or (given[0] if len(given) == 1 else None)
+        name = entry.cell or (names[0] if len(names) == 1 else None)
         if name is None:
-            raise LayerError(f"E-CLI-004 {_shown(entry)}: holds {len(given)} cells ({joined(given)}); set `cell` to "
+            raise LayerError(f"E-CLI-004 {_shown(entry)}: holds {len(names)} cells ({joined(names)}); set `cell` to "
                              "the one of this area, or `cells` to their polygons.")
-        if name not in given:
-            raise LayerError(f"E-CLI-005 {_shown(entry)}: no cell '{name}'; it has {joined(given)}.")
+        if name not in names:
+            raise LayerError(f"E-CLI-005 {_shown(entry)}: no cell '{name}'; it has {joined(names)}.")
         return monthly[monthly["cell_id"] == name]
     mapped = set(cells["cell_id"])
-    kept = monthly[monthly["cell_id"].isin(mapped)]
-    if kept.empty:
-        raise LayerError(f"E-CLI-006 {_shown(entry)}: its cells ({joined(given, 4)}) and the polygons of {entry.cells} "
+    rows = monthly[monthly["cell_id"].isin(mapped)]
+    if rows.empty:
+        raise LayerError(f"E-CLI-006 {_shown(entry)}: its cells ({joined(names, 4)}) and the polygons of {entry.cells} "
                          f"({joined(sorted(mapped), 4)}) have no key in common; correct cells_key.")
-    if absent := sorted(mapped - set(given)):
+    if absent := sorted(mapped - set(names)):
         problems.append(Problem("W-CLI-031", str(entry.cells), rule=f"every cell needs monthly rows; {len(absent)} "
                                 "have none.", remedy="Add their months if lots lie there.",
                                 action="Lots in these cells get no climate.", column=entry.cells_key,
                                 value=joined(absent, 3)))
-    return kept
+    return rows
 
 
 def _latitude(names: list[str], cells: gpd.GeoDataFrame | None, entry: ClimateEntry) -> dict[str, float]:
     """Return the latitude of each cell: from the area file where given, else the centroid of its polygon."""
     import shapely
 
-    given = entry.latitude_deg
+    of_area_file = entry.latitude_deg
     known: dict[str, float] = {}
     if cells is not None:
         known = dict(zip(cells["cell_id"], shapely.get_y(shapely.centroid(np.asarray(cells.geometry))), strict=True))
-    if isinstance(given, dict):
-        known |= given
-    elif given is not None:
-        known |= dict.fromkeys(names, given)
+    if isinstance(of_area_file, dict):
+        known |= of_area_file
+    elif of_area_file is not None:
+        known |= dict.fromkeys(names, of_area_file)
     if lacking := [name for name in names if name not in known]:
         raise LayerError(f"E-CLI-007 [climate]: latitude of cell {joined(lacking)} is not known; set latitude_deg, "
                          "or cells to a file of polygons.")
@@ -186,9 +186,9 @@ def _csv(entry: ClimateEntry, area: Area, problems: list[Problem]) -> tuple[pd.D
 def _text_table(path: Path, shown_path: Path) -> pd.DataFrame:
     if not path.is_file():
         raise LayerError(f"E-CLI-001 {shown_path}: no such file; correct the path under [climate].")
-    found = file_kinds.kind(path)
-    if found and not (path.suffix == ".gz" and "gzip" in found):
-        raise LayerError(f"E-CLI-066 {shown_path}: is {found}, and a CSV table is expected. {file_kinds.remedy(found)}")
+    kind = file_kinds.kind(path)
+    if kind and not (path.suffix == ".gz" and "gzip" in kind):
+        raise LayerError(f"E-CLI-066 {shown_path}: is {kind}, and a CSV table is expected. {file_kinds.remedy(kind)}")
     try:
         text = pd.read_csv(path, dtype=str, keep_default_na=False, encoding="utf-8-sig", skip_blank_lines=False)
     except (pd.errors.ParserError, pd.errors.EmptyDataError, UnicodeDecodeError, OSError, EOFError,
@@ -261,19 +261,19 @@ def _measured(text: pd.DataFrame, quantity: _Quantity, entry: ClimateEntry, prob
     LayerError
         When no column holds it, its unit is not in the name, or more than one column holds it.
     """
-    found = _find(text, quantity)
-    with_unit = [(c, unit) for c, unit in found if unit in quantity.units]
+    columns = _find(text, quantity)
+    with_unit = [(c, unit) for c, unit in columns if unit in quantity.units]
     if len(with_unit) == 1:
         column, unit = with_unit[0]
         return _numbers(text[column], column, str(unit), quantity.missing_codes, entry, problems)
     if with_unit:
         raise LayerError(f"E-CLI-013 {entry.path}: columns {joined(c for c, _ in with_unit)} hold the same quantity; "
                          "keep one of them.")
-    if found and found[0][1] in ("k", "kelvin", "degk"):
-        raise LayerError(f"E-CLI-061 {entry.path} column {found[0][0]}: Kelvin is not read. Subtract 273.15 and rename "
-                         "the column tavg_c (Celsius).")
-    if found:
-        raise LayerError(f"E-CLI-014 {entry.path} column {found[0][0]}: has no unit in its name; {quantity.remedy}.")
+    if columns and columns[0][1] in ("k", "kelvin", "degk"):
+        raise LayerError(f"E-CLI-061 {entry.path} column {columns[0][0]}: Kelvin is not read. Subtract 273.15 and "
+                         "rename the column tavg_c (Celsius).")
+    if columns:
+        raise LayerError(f"E-CLI-014 {entry.path} column {columns[0][0]}: has no unit in its name; {quantity.remedy}.")
     remedy = quantity.remedy.replace("rename it", "add")
     raise LayerError(f"E-CLI-015 {entry.path}: no column {quantity.column}; {remedy}; "
                      f"it has {joined(text.columns, 20)}.")
@@ -299,8 +299,8 @@ def _numbers(column: pd.Series, name: str, unit: str, missing_codes: tuple[float
 
 def _check_pet_source(entry: ClimateEntry) -> None:
     """Refuse a method that the driver was not measured with; a name may be followed by a year or a remark."""
-    given = entry.pet_source.strip().lower()
-    if given and not given.startswith(PET_METHODS):
+    source = entry.pet_source.strip().lower()
+    if source and not source.startswith(PET_METHODS):
         raise LayerError(f"E-CLI-019 [climate] pet_source: \"{shown(entry.pet_source)}\": is not a method that the "
                          f"driver takes; it takes {joined(PET_METHODS)}. Leave pet_source out and evapotranspiration "
                          "is computed from temperature; that of a reference surface (Penman-Monteith, Hargreaves) is "
@@ -309,12 +309,12 @@ def _check_pet_source(entry: ClimateEntry) -> None:
 
 def _pet(text: pd.DataFrame, entry: ClimateEntry, problems: list[Problem]) -> pd.Series:
     """Return declared potential evapotranspiration; a column without a declared source is reported and ignored."""
-    found = _find(text, _PET)
-    if found and not entry.pet_source:
+    columns = _find(text, _PET)
+    if columns and not entry.pet_source:
         problems.append(Problem("W-CLI-034", str(entry.path), rule="evapotranspiration is used only with a declared "
                                 "method.", remedy="Set pet_source under [climate] to its method: "
                                 f"{joined(PET_METHODS)}.", action="Column ignored; computed from temperature instead "
-                                "(Thornthwaite).", column=found[0][0]))
+                                "(Thornthwaite).", column=columns[0][0]))
     if not entry.pet_source:
         return pd.Series(np.nan, index=text.index)
     return _measured(text, _PET, entry, problems)
@@ -331,11 +331,11 @@ def _noaa(entry: ClimateEntry, area: Area, problems: list[Problem]) -> tuple[pd.
                                   ("temperature", noaa_fixed_width.TEMPERATURE, "temperature_c")):
         shown_path = entry.path[role]
         try:
-            part, found = noaa_fixed_width.read(area.resolve(shown_path), shown_path, element)
+            part, findings = noaa_fixed_width.read(area.resolve(shown_path), shown_path, element)
         except LayerError as error:
             failures.append(str(error))
             continue
-        problems += found
+        problems += findings
         parts.append(_single(part, "value", str(shown_path), problems).rename(columns={"value": column}))
         span = _span(part.loc[part["value"].notna(), "month"])
         sources.append(Source("climate", shown_path, entry.title, entry.provider, entry.licence, entry.credit,
@@ -393,12 +393,12 @@ def _gaps(dense: pd.DataFrame, file: str) -> list[Problem]:
     lost = dense.assign(column=label)[no_rain | no_warmth]
     run = ((lost["month"].diff() != 1) | (lost["cell_id"] != lost["cell_id"].shift())
            | (lost["column"] != lost["column"].shift())).cumsum()
-    found = lost.groupby(run).agg({"cell_id": "first", "column": "first", "month": ["first", "last"]})
+    gaps = lost.groupby(run).agg({"cell_id": "first", "column": "first", "month": ["first", "last"]})
     return [Problem("W-CLI-036", file, rule="months must follow each other without a gap.",
                     remedy="Add the months if you have them.", action=f"{last - first + 1} months kept without value; "
                     "bridged later with an index, the weekly map or the usual season, and flagged.",
                     column=str(column), value=f"{cell} {_span(pd.Series([first, last]))}")
-            for cell, column, first, last in found.to_numpy()]
+            for cell, column, first, last in gaps.to_numpy()]
 
 
 def _span(months: pd.Series) -> str:

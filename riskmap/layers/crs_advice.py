@@ -54,11 +54,11 @@ def _line(code: str) -> str:
 
 def _degrees(extent: Box, coverage: Box | None) -> str:
     turned = (extent[1], extent[0], extent[3], extent[2])
-    told = (f"degrees. If they are WGS 84, write: {_line('EPSG:4326')}; if NAD 83 (about 1 m away), "
-            f"{_line('EPSG:4269')}.")
+    sentence = (f"degrees. If they are WGS 84, write: {_line('EPSG:4326')}; if NAD 83 (about 1 m away), "
+                f"{_line('EPSG:4269')}.")
     if not _inside(extent, coverage or CONUS) and _inside(turned, coverage or CONUS):
-        return f"longitude and latitude look swapped; swap them in the file first. They are {told}"
-    return told
+        return f"longitude and latitude look swapped; swap them in the file first. They are {sentence}"
+    return sentence
 
 
 def _projected(extent: Box, coverage: Box | None) -> str:
@@ -72,13 +72,13 @@ def _projected(extent: Box, coverage: Box | None) -> str:
     if len(fitting) == 1:
         unit, ((code, label),) = next(iter(groups.items()))
         return f"{unit} of {label} fit. If the source agrees, write: {_line(code)}."
-    told = "; ".join(f"in {unit} {joined((f'{code} {label}' for code, label in fit), _SHOWN_ZONES)}"
-                     for unit, fit in groups.items())
+    systems = "; ".join(f"in {unit} {joined((f'{code} {label}' for code, label in fit), _SHOWN_ZONES)}"
+                        for unit, fit in groups.items())
     feet = ""
     if sum("feet" in unit for unit in groups) > 1:
         apart = max(abs(value) for value in extent) * 2e-6 * 0.3048
         feet = f" The two kinds of feet lie {apart:.1f} m apart here."
-    return (f"several systems fit: {told}.{feet} Ask the source of the file which one it is, and write it like: "
+    return (f"several systems fit: {systems}.{feet} Ask the source of the file which one it is, and write it like: "
             f"{_line(fitting[0])}.")
 
 
@@ -110,8 +110,8 @@ def _systems() -> tuple[tuple[str, str, str], ...]:
     from pyproj import database
     from pyproj.enums import PJType
 
-    found = [("EPSG:5070", "CONUS Albers", "metres"), ("EPSG:3857", "web mercator", "metres")]
-    found += [(f"EPSG:{26900 + zone}", f"UTM zone {zone}N", "metres") for zone in range(10, 20)]
+    systems = [("EPSG:5070", "CONUS Albers", "metres"), ("EPSG:3857", "web mercator", "metres")]
+    systems += [(f"EPSG:{26900 + zone}", f"UTM zone {zone}N", "metres") for zone in range(10, 20)]
     planes = {}
     for info in database.query_crs_info(auth_name="EPSG", pj_types=PJType.PROJECTED_CRS):
         name, area = info.name, info.area_of_use
@@ -121,4 +121,4 @@ def _systems() -> tuple[tuple[str, str, str], ...]:
             continue
         unit = "US survey feet" if "(ftUS)" in name else "international feet" if "(ft)" in name else "metres"
         planes[int(info.code)] = (f"EPSG:{info.code}", name.removeprefix("NAD83 / "), unit)
-    return tuple(found + [planes[code] for code in sorted(planes)])
+    return tuple(systems + [planes[code] for code in sorted(planes)])

@@ -45,16 +45,16 @@ class File:
 
     def without(self, weeks: set[str]) -> File:
         """Return the file without the maps of some weeks."""
-        kept = tuple(week for week in self.weeks if week not in weeks)
-        return replace(self, polygons=self.polygons[self.polygons["valid_date"].isin(kept)], weeks=kept)
+        weeks_left = tuple(week for week in self.weeks if week not in weeks)
+        return replace(self, polygons=self.polygons[self.polygons["valid_date"].isin(weeks_left)], weeks=weeks_left)
 
 
-def judged(found: list[File], bounds: Box | None, national_deg: float, problems: list[Problem]) -> list[File]:
+def judged(files: list[File], bounds: Box | None, national_deg: float, problems: list[Problem]) -> list[File]:
     """Return the files without the maps that cannot be used, and only features with a class 0-4.
 
     Parameters
     ----------
-    found : list of File
+    files : list of File
     bounds : (west, south, east, north) or None
         Where the lots may lie, degrees.
     national_deg : float
@@ -67,22 +67,22 @@ def judged(found: list[File], bounds: Box | None, national_deg: float, problems:
     LayerError
         When no map is left; with the findings.
     """
-    told: list[Problem] = []
-    code_for_none = _code_for_none(found, told)
+    findings: list[Problem] = []
+    code_for_none = _code_for_none(files, findings)
     out = []
-    for file in found:
+    for file in files:
         shape = file.polygons.geometry
         drawn = ~(shape.isna() | shape.is_empty)
-        lost = set(_too_early(file, told))
-        for wrong in (_unknown(file, drawn, code_for_none, told), _no_degrees(file, drawn, told)):
+        lost = set(_too_early(file, findings))
+        for wrong in (_unknown(file, drawn, code_for_none, findings), _no_degrees(file, drawn, findings)):
             lost |= wrong
         file = file.without(lost)
-        file = file.without(_elsewhere(file, bounds, national_deg, told))
+        file = file.without(_elsewhere(file, bounds, national_deg, findings))
         out.append(file.with_polygons(file.polygons[file.polygons["category"] >= 0]))
-    return _left(out, told, problems)
+    return _left(out, findings, problems)
 
 
-def each_week_once(found: list[File], bounds: Box | None, problems: list[Problem]) -> list[File]:
+def each_week_once(files: list[File], bounds: Box | None, problems: list[Problem]) -> list[File]:
     """Return the files with each week in one of them; of maps that contradict each other none is used.
 
     Raises
@@ -90,11 +90,11 @@ def each_week_once(found: list[File], bounds: Box | None, problems: list[Problem
     LayerError
         When no map is left; with the findings.
     """
-    told: list[Problem] = []
+    findings: list[Problem] = []
     first: dict[str, File] = {}
     clash: set[str] = set()
     again: list[set[str]] = []
-    for file in found:
+    for file in files:
         again.append(set())
         for week in file.weeks:
             owner = first.setdefault(week, file)
@@ -103,32 +103,32 @@ def each_week_once(found: list[File], bounds: Box | None, problems: list[Problem
             again[-1].add(week)
             rule, remedy = "each week should be given once.", f"Remove it or {owner.shown.name}."
             if _same(owner, file, week, bounds):
-                told.append(Problem("W-DRT-013", str(file.shown), rule=rule, remedy=remedy,
-                                    action=f"The map in {owner.shown.name} is used; both agree where both have "
-                                    "polygons.", value=week))
+                findings.append(Problem("W-DRT-013", str(file.shown), rule=rule, remedy=remedy,
+                                        action=f"The map in {owner.shown.name} is used; both agree where both have "
+                                        "polygons.", value=week))
             else:
                 clash.add(week)
-                told.append(Problem("E-DRT-067", str(file.shown), rule="the map differs from that in "
-                                    f"{owner.shown.name}; " + rule, remedy=remedy, action="Neither is used. " +
-                                    NOT_USED.format(week=week), value=week))
-    return _left([file.without(clash | other) for file, other in zip(found, again, strict=True)], told, problems)
+                findings.append(Problem("E-DRT-067", str(file.shown), rule="the map differs from that in "
+                                        f"{owner.shown.name}; " + rule, remedy=remedy, action="Neither is used. " +
+                                        NOT_USED.format(week=week), value=week))
+    return _left([file.without(clash | other) for file, other in zip(files, again, strict=True)], findings, problems)
 
 
-def _left(found: list[File], told: list[Problem], problems: list[Problem]) -> list[File]:
+def _left(files: list[File], findings: list[Problem], problems: list[Problem]) -> list[File]:
     """Return the files that have a map; LayerError when none has."""
-    kept = [file for file in found if file.weeks]
-    if not kept:
-        raise LayerError("\n".join([*map(str, told), "E-DRT-066 weekly maps: no map is left that can be used. Correct "
-                                    "them, or take [drought] out of the area file."]))
-    problems += told
-    return kept
+    usable = [file for file in files if file.weeks]
+    if not usable:
+        raise LayerError("\n".join([*map(str, findings), "E-DRT-066 weekly maps: no map is left that can be used. "
+                                    "Correct them, or take [drought] out of the area file."]))
+    problems += findings
+    return usable
 
 
 # ---------------------------------------------------------------- what makes a map unusable
-def _code_for_none(found: list[File], told: list[Problem]) -> bool:
+def _code_for_none(files: list[File], findings: list[Problem]) -> bool:
     """Return whether -1 is the maps' way to write no drought: then it is in most of them."""
     with_code = Counter[str]()
-    for file in found:
+    for file in files:
         for _, group in file.polygons.groupby("valid_date"):
             with_code[file.shown.name if bool((group["category"] == MINUS_ONE).any()) else ""] += 1
     total = with_code.total()
@@ -136,40 +136,41 @@ def _code_for_none(found: list[File], told: list[Problem]) -> bool:
     if not coded or coded < CODE_FOR_NONE_SHARE * total:
         return False
     name = next(name for name in with_code if name)
-    told.append(Problem("W-DRT-061", "weekly maps", rule=f"class -1 is in {coded:,} of {total:,} maps with polygons, "
-                        f"first in {name}.", remedy="Write None for no drought.", action="It is read as no drought.",
-                        value="-1"))
+    findings.append(Problem("W-DRT-061", "weekly maps", rule=f"class -1 is in {coded:,} of {total:,} maps with "
+                            f"polygons, first in {name}.", remedy="Write None for no drought.",
+                            action="It is read as no drought.", value="-1"))
     return True
 
 
-def _unknown(file: File, drawn: pd.Series, code_for_none: bool, told: list[Problem]) -> set[str]:
+def _unknown(file: File, drawn: pd.Series, code_for_none: bool, findings: list[Problem]) -> set[str]:
     """Return the weeks with a polygon that has no class, or the class -1 where other maps have none."""
     kinds = file.polygons["category"]
     bad = drawn & ((kinds == UNKNOWN) | ((kinds == MINUS_ONE) & (not code_for_none)))
     rows = file.polygons[bad]
-    told += [Problem("E-DRT-060", str(file.shown), rule="a polygon has no class." if kind == UNKNOWN else
-                     "a polygon has the class -1, and most other maps have none.", remedy="Give its class: D0-D4 or "
-                     "0-4, or None for no drought.", action=NOT_USED.format(week=week), row=int(row),
-                     column=file.column, value="" if kind == UNKNOWN else "-1")
-             for row, week, kind in zip(rows["_row"], rows["valid_date"], rows["category"], strict=True)]
+    findings += [Problem("E-DRT-060", str(file.shown), rule="a polygon has no class." if kind == UNKNOWN else
+                         "a polygon has the class -1, and most other maps have none.", remedy="Give its class: D0-D4 "
+                         "or 0-4, or None for no drought.", action=NOT_USED.format(week=week), row=int(row),
+                         column=file.column, value="" if kind == UNKNOWN else "-1")
+                 for row, week, kind in zip(rows["_row"], rows["valid_date"], rows["category"], strict=True)]
     return set(rows["valid_date"])
 
 
-def _no_degrees(file: File, drawn: pd.Series, told: list[Problem]) -> set[str]:
+def _no_degrees(file: File, drawn: pd.Series, findings: list[Problem]) -> set[str]:
     """Return the weeks with a polygon beyond the poles or twice round the earth: metres are declared as degrees."""
     box = file.polygons.geometry.bounds.to_numpy(float)
     inside = (np.abs(box[:, [1, 3]]) <= 90.0 + 1e-6).all(axis=1) & (np.abs(box[:, [0, 2]]) <= 360.0).all(axis=1)
     rows = file.polygons[drawn.to_numpy(bool) & ~inside]
     weeks = rows.drop_duplicates("valid_date")
     place = weeks.geometry.bounds
-    told += [Problem("E-DRT-063", str(file.shown), rule="coordinates must lie on the earth: the file is in another "
-                     "coordinate system than it declares.", remedy="Save it again with the system it was drawn in.",
-                     action=NOT_USED.format(week=week), row=int(row), column="geometry", value=f"{x:.6g}, {y:.6g}")
-             for row, week, x, y in zip(weeks["_row"], weeks["valid_date"], place["minx"], place["miny"], strict=True)]
+    findings += [Problem("E-DRT-063", str(file.shown), rule="coordinates must lie on the earth: the file is in another "
+                         "coordinate system than it declares.", remedy="Save it again with the system it was drawn in.",
+                         action=NOT_USED.format(week=week), row=int(row), column="geometry", value=f"{x:.6g}, {y:.6g}")
+                 for row, week, x, y in zip(weeks["_row"], weeks["valid_date"], place["minx"], place["miny"],
+                                            strict=True)]
     return set(weeks["valid_date"])
 
 
-def _elsewhere(file: File, bounds: Box | None, national_deg: float, told: list[Problem]) -> set[str]:
+def _elsewhere(file: File, bounds: Box | None, national_deg: float, findings: list[Problem]) -> set[str]:
     """Return the weeks whose cut-out map does not reach the soil map and climate cells of the area."""
     if bounds is None or file.polygons.empty:
         return set()
@@ -178,17 +179,18 @@ def _elsewhere(file: File, bounds: Box | None, national_deg: float, told: list[P
     west, south, east, north = bounds
     far = ((box["minx"] > east) | (box["maxx"] < west) | (box["miny"] > north) | (box["maxy"] < south)) \
         & (box["maxx"] - box["minx"] < national_deg)
-    told += [Problem("E-DRT-064", str(file.shown), rule=f"the map lies elsewhere: within {b.minx:.2f}..{b.maxx:.2f} "
-                     f"degrees east and {b.miny:.2f}..{b.maxy:.2f} north; the area within {west:.2f}..{east:.2f} and "
-                     f"{south:.2f}..{north:.2f}.", remedy="Give the national map, or that of this region.",
-                     action=NOT_USED.format(week=b.Index), value=str(b.Index)) for b in box[far].itertuples()]
+    findings += [Problem("E-DRT-064", str(file.shown), rule=f"the map lies elsewhere: within {b.minx:.2f}.."
+                         f"{b.maxx:.2f} degrees east and {b.miny:.2f}..{b.maxy:.2f} north; the area within {west:.2f}.."
+                         f"{east:.2f} and {south:.2f}..{north:.2f}.",
+                         remedy="Give the national map, or that of this region.",
+                         action=NOT_USED.format(week=b.Index), value=str(b.Index)) for b in box[far].itertuples()]
     return set(box.index[far])
 
 
-def _too_early(file: File, told: list[Problem]) -> list[str]:
+def _too_early(file: File, findings: list[Problem]) -> list[str]:
     early = [week for week in file.weeks if week < FIRST_WEEK]
-    told += [Problem("E-DRT-065", str(file.shown), rule=f"there are no weekly maps before {FIRST_WEEK}.",
-                     remedy="Correct the date.", action=NOT_USED.format(week=week), value=week) for week in early]
+    findings += [Problem("E-DRT-065", str(file.shown), rule=f"there are no weekly maps before {FIRST_WEEK}.",
+                         remedy="Correct the date.", action=NOT_USED.format(week=week), value=week) for week in early]
     return early
 
 

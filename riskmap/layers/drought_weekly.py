@@ -58,28 +58,28 @@ def read(entry: DroughtEntry, area: Area, *, bounds: tuple[float, float, float, 
         With every file that cannot be used: unreadable, no coordinate system, no date, an unknown class.
     """
     problems: list[Problem] = []
-    found: list[drought_judged.File] = []
+    files: list[drought_judged.File] = []
     sources, failures = [], []
     for path, shown_path in _files(entry, area):
         try:
             frame = read_polygons(path, shown_path, entry.layer)
-            found.append(_one_file(frame, shown_path, entry.date))
+            files.append(_one_file(frame, shown_path, entry.date))
         except LayerError as error:
             failures.append(str(error))
             continue
         sources.append(Source("drought", shown_path, entry.title, entry.provider, entry.licence,
-                              entry.credit or DROUGHT_CREDIT, _span(found[-1].weeks), len(frame), path))
+                              entry.credit or DROUGHT_CREDIT, _span(files[-1].weeks), len(frame), path))
     if failures:
         raise LayerError("\n".join(failures))
     with kept_by_refusal(problems):
-        found = drought_judged.judged(found, bounds, NATIONAL_WIDTH_DEG, problems)
-        found = [file.with_polygons(_usable(file.polygons, file.shown, problems)) for file in found]
-        found = drought_judged.each_week_once(found, bounds, problems)
-        maps, weeks = _together(found)
+        files = drought_judged.judged(files, bounds, NATIONAL_WIDTH_DEG, problems)
+        files = [file.with_polygons(_usable(file.polygons, file.shown, problems)) for file in files]
+        files = drought_judged.each_week_once(files, bounds, problems)
+        maps, weeks = _together(files)
         if bounds is not None:
             maps = _clipped(maps, bounds)
         polygons = _without_overlap(maps, problems)
-        return DroughtTables(polygons, weeks, _extent(found, bounds, problems)), sources, problems
+        return DroughtTables(polygons, weeks, _extent(files, bounds, problems)), sources, problems
 
 
 def _files(entry: DroughtEntry, area: Area) -> list[tuple[Path, Path]]:
@@ -178,12 +178,12 @@ def _usable(frame: gpd.GeoDataFrame, shown_path: Path, problems: list[Problem]) 
     return frame.set_geometry(fixed, crs=frame.crs).loc[~empty]
 
 
-def _together(found: list[drought_judged.File]) -> tuple[gpd.GeoDataFrame, tuple[str, ...]]:
+def _together(files: list[drought_judged.File]) -> tuple[gpd.GeoDataFrame, tuple[str, ...]]:
     """Return all maps in one table, and their weeks."""
-    frames = [file.polygons[["valid_date", "category", "geometry"]] for file in found]
+    frames = [file.polygons[["valid_date", "category", "geometry"]] for file in files]
     maps = pd.concat([frame for frame in frames if len(frame)] or [frames[0].iloc[:0]])
     maps = maps.astype({"valid_date": object, "category": np.int64})
-    weeks = tuple(sorted({week for file in found for week in file.weeks}))
+    weeks = tuple(sorted({week for file in files for week in file.weeks}))
     return maps.sort_values(["valid_date", "category"], kind="stable", ignore_index=True), weeks
 
 
@@ -240,7 +240,7 @@ def _differences(group: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
     return group.set_geometry(cut, crs=group.crs)[~shapely.is_empty(cut)]
 
 
-def _extent(found: list[drought_judged.File], bounds: tuple[float, float, float, float] | None,
+def _extent(files: list[drought_judged.File], bounds: tuple[float, float, float, float] | None,
             problems: list[Problem]) -> gpd.GeoSeries | None:
     """Return what the maps cover when it is less than the nation; outside it `None` cannot be told from `not drawn`.
 
@@ -250,7 +250,7 @@ def _extent(found: list[drought_judged.File], bounds: tuple[float, float, float,
     import geopandas as gpd
     from shapely.geometry import box
 
-    boxes = [file.polygons.total_bounds for file in found if len(file.polygons)]
+    boxes = [file.polygons.total_bounds for file in files if len(file.polygons)]
     narrow = [b for b in boxes if b[2] - b[0] < NATIONAL_WIDTH_DEG]
     frame_box = box(*bounds) if bounds is not None else None
     if narrow:

@@ -28,13 +28,13 @@ def kind(path: Path) -> str:
     """Return what a file is, for a sentence ("a NetCDF grid"); empty text when its first bytes say nothing."""
     with path.open("rb") as opened:
         start = opened.read(16)
-    found = next((name for mark, name in _KINDS if start.startswith(mark)), "")
-    if found == "a zip" and zipfile.is_zipfile(path):
+    what = next((name for mark, name in _KINDS if start.startswith(mark)), "")
+    if what == "a zip" and zipfile.is_zipfile(path):
         with zipfile.ZipFile(path) as inside:
-            found = "a workbook" if any(name.startswith("xl/") for name in inside.namelist()) else found
-    return found
+            what = "a workbook" if any(name.startswith("xl/") for name in inside.namelist()) else what
+    return what
 
 
-def remedy(found: str) -> str:
+def remedy(kind: str) -> str:
     """Return what to do with a file of such a kind where a table is wanted."""
-    return next((said for word, said in _REMEDY.items() if word in found), "Give a table as CSV in UTF-8.")
+    return next((said for word, said in _REMEDY.items() if word in kind), "Give a table as CSV in UTF-8.")

@@ -72,8 +72,8 @@ def _one(entry: IndexEntry, area: Area) -> IndexGrid:
             values = _values(source)
             transform, crs = source.transform, source.crs
     except RasterioIOError as error:
-        if "grid" in (found := file_kinds.kind(path)) and "TIFF" not in found:
-            raise LayerError(f"E-IDX-060 {entry.path}: is {found}, and a GeoTIFF is expected. Save it as a GeoTIFF "
+        if "grid" in (kind := file_kinds.kind(path)) and "TIFF" not in kind:
+            raise LayerError(f"E-IDX-060 {entry.path}: is {kind}, and a GeoTIFF is expected. Save it as a GeoTIFF "
                              "with one band per month, for example with gdal_translate.") from None
         raise LayerError(f"E-IDX-004 {entry.path}: cannot be read as GeoTIFF: {str(error).splitlines()[0]}") from None
     _check_size(values, entry)

@@ -22,11 +22,11 @@ from riskmap.layers.lots_columns import (
     NUMBER_COLUMNS,
     OTHER_UNITS,
     TEXT_COLUMNS,
-    Found,
+    RawLots,
+    column_notes,
     dropped_columns,
     label,
     per_row,
-    told_names,
 )
 from riskmap.layers.reader_words import as_findings, first_line
 
@@ -60,7 +60,7 @@ def read(entry: LotsEntry, area: Area, coverage: crs_advice.Box | None = None) \
         Columns lot_id, source_row, the other `TEXT_COLUMNS` as text (empty when missing), `NUMBER_COLUMNS` in metres
         and millimetres (nan when missing), geometry in the file's own coordinate system; one row per row of the file.
         `source_row` counts as an editor does: the heading of a CSV is row 1, the first feature of a layer is 1.
-        `attrs` holds what `lots_columns.told_names` says about the file's columns.
+        `attrs` holds what `lots_columns.column_notes` says about the file's columns.
 
     Raises
     ------
@@ -72,26 +72,26 @@ def read(entry: LotsEntry, area: Area, coverage: crs_advice.Box | None = None) \
     kind = _format(path, name)
     said: list[Problem] = []
     with as_findings(path, name, said, "W-LOT-062"):
-        found = _read_as(kind, path, name, entry)
-    problems = [*found.problems, *said, *dropped_columns(found.dropped, name)]
+        raw = _read_as(kind, path, name, entry)
+    problems = [*raw.problems, *said, *dropped_columns(raw.dropped, name)]
     with kept_by_refusal(problems):
-        return _table(found, entry, area, name, problems, coverage)
+        return _table(raw, entry, area, name, problems, coverage)
 
 
-def _table(found: Found, entry: LotsEntry, area: Area, name: str, problems: list[Problem],
+def _table(raw: RawLots, entry: LotsEntry, area: Area, name: str, problems: list[Problem],
            coverage: crs_advice.Box | None) -> tuple[gpd.GeoDataFrame, list[Source], list[Problem]]:
     """Return what `read` returns, from what one format gave."""
     import geopandas as gpd
     import pandas as pd
 
-    crs = _system(found, entry, area.crs, name, problems, coverage)
-    columns: dict[str, Any] = {"lot_id": _text(found, "lot_id"), "source_row": found.source_row}
+    crs = _system(raw, entry, area.crs, name, problems, coverage)
+    columns: dict[str, Any] = {"lot_id": _text(raw, "lot_id"), "source_row": raw.source_row}
     for column in TEXT_COLUMNS[1:]:
-        columns[column] = _text(found, column)
+        columns[column] = _text(raw, column)
     for column in NUMBER_COLUMNS:
-        columns[column] = _number(found, column, name, problems)
-    table = gpd.GeoDataFrame(pd.DataFrame(columns), geometry=gpd.GeoSeries(found.geometry, crs=crs), crs=crs)
-    table.attrs = told_names(found)
+        columns[column] = _number(raw, column, name, problems)
+    table = gpd.GeoDataFrame(pd.DataFrame(columns), geometry=gpd.GeoSeries(raw.geometry, crs=crs), crs=crs)
+    table.attrs = column_notes(raw)
     _check_duplicates(table, entry, name)
     sources = [Source("lots", entry.path, entry.title, entry.provider, entry.licence, entry.credit, entry.valid_date,
                       len(table))]
@@ -105,9 +105,9 @@ def _table(found: Found, entry: LotsEntry, area: Area, name: str, problems: list
 
 def _corrected(table: gpd.GeoDataFrame, path: Path, area: Area, sources: list[Source],
                problems: list[Problem]) -> gpd.GeoDataFrame:
-    name, found = _shown_path(path), area.resolve(path)
-    corrections = lots_corrections.read(found, name, problems)
-    sources.append(Source("lots_corrections", path, "Corrections of single lots", rows=len(corrections), opened=found))
+    name, opened = _shown_path(path), area.resolve(path)
+    corrections = lots_corrections.read(opened, name, problems)
+    sources.append(Source("lots_corrections", path, "Corrections of single lots", rows=len(corrections), opened=opened))
     return lots_corrections.apply(table, corrections, name, problems)
 
 
@@ -137,7 +137,7 @@ def _format(path: Path, name: str) -> str:
 
 
 # ---------------------------------------------------------------- formats
-def _read_as(kind: str, path: Path, name: str, entry: LotsEntry) -> Found:
+def _read_as(kind: str, path: Path, name: str, entry: LotsEntry) -> RawLots:
     """Read one format. What a damaged file makes the libraries raise was collected by changing bytes at random."""
     import pyarrow as pa
 
@@ -157,37 +157,37 @@ def _read_as(kind: str, path: Path, name: str, entry: LotsEntry) -> Found:
 
 
 # ---------------------------------------------------------------- columns
-def _text(found: Found, column: str) -> pd.Series:
+def _text(raw: RawLots, column: str) -> pd.Series:
     import pandas as pd
 
-    if column not in found.attributes:
-        return pd.Series([""] * len(found.source_row), dtype=str)
-    return found.attributes[column].reset_index(drop=True)
+    if column not in raw.attributes:
+        return pd.Series([""] * len(raw.source_row), dtype=str)
+    return raw.attributes[column].reset_index(drop=True)
 
 
-def _number(found: Found, column: str, name: str, problems: list[Problem]) -> NDArray[np.float64]:
+def _number(raw: RawLots, column: str, name: str, problems: list[Problem]) -> NDArray[np.float64]:
     """Return a column of numbers in SI units; what is no number is told and left missing."""
     import pandas as pd
 
     other = OTHER_UNITS[NUMBER_COLUMNS.index(column)]
-    given = column if column in found.attributes else other
-    if given not in found.attributes:
-        return np.full(len(found.source_row), np.nan)
-    text = found.attributes[given].str.strip()
+    source = column if column in raw.attributes else other
+    if source not in raw.attributes:
+        return np.full(len(raw.source_row), np.nan)
+    text = raw.attributes[source].str.strip()
     values = pd.to_numeric(text, errors="coerce").to_numpy(dtype=np.float64, na_value=np.nan)
     values = np.where(np.isfinite(values), values, np.nan)
     bad = np.isnan(values) & ~text.str.lower().isin(["", "nan"]).to_numpy()
-    problems += per_row(bad, found.source_row, text.to_numpy(dtype=object), "E-LOT-005", name,
-                        label(found.names, given), rule="this is not a decimal number.",
+    problems += per_row(bad, raw.source_row, text.to_numpy(dtype=object), "E-LOT-005", name,
+                        label(raw.names, source), rule="this is not a decimal number.",
                         remedy="Write it with a decimal point and without a unit.",
                         action="Row kept, value treated as missing.")
-    _, convert = units.BY_SUFFIX[given.rsplit("_", 1)[1]]
+    _, convert = units.BY_SUFFIX[source.rsplit("_", 1)[1]]
     converted: NDArray[np.float64] = convert(values)
     return converted
 
 
 # ---------------------------------------------------------------- checks
-def _system(found: Found, entry: LotsEntry, target: str, name: str, problems: list[Problem],
+def _system(raw: RawLots, entry: LotsEntry, target: str, name: str, problems: list[Problem],
             coverage: crs_advice.Box | None) -> Any:
     """Return the coordinate system: the file's own, else the one the entry states, else refuse."""
     from pyproj import CRS, Transformer
@@ -195,12 +195,12 @@ def _system(found: Found, entry: LotsEntry, target: str, name: str, problems: li
 
     try:
         stated = CRS.from_user_input(entry.crs) if entry.crs else None
-        own = CRS.from_user_input(found.crs) if found.crs else None
+        own = CRS.from_user_input(raw.crs) if raw.crs else None
     except CRSError as error:
         raise LayerError(f"E-LOT-020 {name}: the coordinate system is not understood: {shown(error)}. "
                          "Set lots.crs to a code such as EPSG:26914.") from None
     if own is None and stated is None:
-        raise LayerError(f"E-LOT-020 {name}: no coordinate system. {crs_advice.candidates(found.geometry, coverage)}")
+        raise LayerError(f"E-LOT-020 {name}: no coordinate system. {crs_advice.candidates(raw.geometry, coverage)}")
     if own is not None and stated is not None and not own.equals(stated, ignore_axis_order=True):
         feet = [crs_advice.foot(system) for system in (stated, own)]
         kinds = f" They count in {feet[0] or 'no feet'} and {feet[1] or 'no feet'}." if any(feet) else ""

@@ -42,7 +42,7 @@ MAX_NESTED = 64  # collections in one shape; measured: at 200,000 in one another
 
 
 @dataclass(frozen=True)
-class Found:
+class RawLots:
     """What a format reader hands over: text columns under our names, shapes, system and row numbers."""
 
     attributes: pd.DataFrame
@@ -111,10 +111,10 @@ def _check_mapping(mapping: dict[str, str], present: list[str], known: tuple[str
                              "appraiser's judgement of condition, not a date of building. Use the year built.")
 
 
-def _meant(wanted: str, names: Iterable[str]) -> str:
+def _meant(name: str, names: Iterable[str]) -> str:
     """Return a question for the likeliest name; empty text when none is like it."""
-    best = next(iter(closest(wanted, names)), "")
-    alike = SequenceMatcher(None, wanted.lower(), best.lower()).ratio() >= ALIKE
+    best = next(iter(closest(name, names)), "")
+    alike = SequenceMatcher(None, name.lower(), best.lower()).ratio() >= ALIKE
     return f" Is '{shown(best)}' meant?" if best and alike else ""
 
 
@@ -124,19 +124,19 @@ def label(names: dict[str, str], ours: str) -> str:
     return ours if theirs.lower() == ours else f"{theirs} ({ours})"
 
 
-def told_names(found: Found) -> dict[str, Any]:
+def column_notes(raw: RawLots) -> dict[str, Any]:
     """Return what later stages say about columns, by key of `DataFrame.attrs`.
 
     `labels`: our column -> as the user knows it, for the columns that the file gives; `feet_or_inches`: our column in
     metres or millimetres -> unit in which the file gives it; `unused`: names of columns that are not read and are not
     about people, nor an effective year.
     """
-    labels = {ours: label(found.names, ours) for ours in found.names}
+    labels = {ours: label(raw.names, ours) for ours in raw.names}
     units = {}
     for si, other in zip(NUMBER_COLUMNS, OTHER_UNITS, strict=True):
-        if other in found.names:
-            labels[si], units[si] = label(found.names, other), other.rsplit("_", 1)[1]
-    unused = [c for c in found.dropped if not is_personal(c) and not EFFECTIVE_YEAR.search(c)]
+        if other in raw.names:
+            labels[si], units[si] = label(raw.names, other), other.rsplit("_", 1)[1]
+    unused = [c for c in raw.dropped if not is_personal(c) and not EFFECTIVE_YEAR.search(c)]
     return {"labels": labels, "feet_or_inches": units, "unused": unused}
 
 
@@ -161,14 +161,14 @@ def dropped_columns(columns: list[str], name: str) -> list[Problem]:
     return problems
 
 
-def per_row(found: NDArray[np.bool_], rows: NDArray[np.int64], values: NDArray | None, code: str, name: str,
+def per_row(mask: NDArray[np.bool_], rows: NDArray[np.int64], values: NDArray | None, code: str, name: str,
             column: str, *, rule: str, remedy: str, action: str) -> list[Problem]:
     """Return one finding per marked row; beyond `SHOWN_ROWS` the rest is counted in one more."""
-    where = np.flatnonzero(found)
-    told = [Problem(code, name, rule=rule, remedy=remedy, action=action, row=int(rows[i]), column=column,
-                    value="" if values is None else shown(values[i]))
-            for i in where[:SHOWN_ROWS]]
+    where = np.flatnonzero(mask)
+    findings = [Problem(code, name, rule=rule, remedy=remedy, action=action, row=int(rows[i]), column=column,
+                        value="" if values is None else shown(values[i]))
+                for i in where[:SHOWN_ROWS]]
     if where.size > SHOWN_ROWS:
-        told.append(Problem(code, name, rule=f"{rule} The same holds for {where.size - SHOWN_ROWS} more rows.",
-                            remedy=remedy, action=action, column=column))
-    return told
+        findings.append(Problem(code, name, rule=f"{rule} The same holds for {where.size - SHOWN_ROWS} more rows.",
+                                remedy=remedy, action=action, column=column))
+    return findings

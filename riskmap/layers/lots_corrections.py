@@ -45,10 +45,10 @@ def read(path: Path, name: str, problems: list[Problem]) -> pd.DataFrame:
     if missing:
         raise LayerError(f"E-LOT-031 {name}: no column {joined(missing)}. Corrections need {joined(NEEDED)}, and may "
                          f"have {joined(OPTIONAL)}.")
-    kept = [*NEEDED, *(column for column in OPTIONAL if column in lower)]
-    others = [heading[k] for k, column in enumerate(lower) if column not in kept]
+    columns = [*NEEDED, *(column for column in OPTIONAL if column in lower)]
+    others = [heading[k] for k, column in enumerate(lower) if column not in columns]
     problems += dropped_columns(others, name)
-    frame = table[[lower.index(column) for column in kept]].set_axis(kept, axis=1).apply(lambda c: c.str.strip())
+    frame = table[[lower.index(column) for column in columns]].set_axis(columns, axis=1).apply(lambda c: c.str.strip())
     frame = frame.assign(date=frame.get("date", ""), row=frame.get("row", ""), source_row=rows)
     day = pd.to_datetime(frame["date"], format="%Y-%m-%d", errors="coerce")
     good = pd.Series(True, index=frame.index)
@@ -114,7 +114,7 @@ def apply(lots: gpd.GeoDataFrame, corrections: pd.DataFrame, name: str, problems
 
 def _used_instead(ordered: pd.DataFrame, places: list[list[int]]) -> NDArray[np.int64]:
     """Return for each correction the position of the one that is used for its lot and column: the last of them."""
-    place = [found[0] if len(found) == 1 else -1 - k for k, found in enumerate(places)]
+    place = [rows[0] if len(rows) == 1 else -1 - k for k, rows in enumerate(places)]
     grouped = ordered.assign(place=place, position=np.arange(len(ordered))).groupby(["place", "column"], sort=False)
     used: NDArray[np.int64] = grouped["position"].transform("last").to_numpy(np.int64)
     return used

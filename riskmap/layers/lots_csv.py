@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from riskmap.common.errors import LayerError, counted, joined
 from riskmap.common.problems import Problem, first_rows, kept_by_refusal
 from riskmap.layers.crs_advice import candidates
-from riskmap.layers.lots_columns import ALSO_CALLED, KNOWN, MAX_NESTED, Found, label, match_columns, per_row
+from riskmap.layers.lots_columns import ALSO_CALLED, KNOWN, MAX_NESTED, RawLots, label, match_columns, per_row
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -45,7 +45,7 @@ _DMS = re.compile(
     r"""(?:(\d{1,2}(?:\.\d+)?)\s*(?:["”″s]|'')?)?\s*([NSEW])?""", re.IGNORECASE)
 
 
-def read_csv(path: Path, name: str, entry: LotsEntry, kind: str) -> Found:
+def read_csv(path: Path, name: str, entry: LotsEntry, kind: str) -> RawLots:
     """Read a CSV.
 
     Raises
@@ -59,7 +59,7 @@ def read_csv(path: Path, name: str, entry: LotsEntry, kind: str) -> Found:
         return _read(path, name, entry, problems)
 
 
-def _read(path: Path, name: str, entry: LotsEntry, problems: list[Problem]) -> Found:
+def _read(path: Path, name: str, entry: LotsEntry, problems: list[Problem]) -> RawLots:
     text = _decoded(path.read_bytes(), name, problems)
     table, heading, rows = _table(text, name, problems)
     _check_heading(heading, entry, name)
@@ -67,7 +67,7 @@ def _read(path: Path, name: str, entry: LotsEntry, problems: list[Problem]) -> F
     attributes = table[[heading.index(theirs) for theirs in names.values()]].set_axis(list(names), axis=1)
     _tell_totals(attributes, rows, name, label(names, "lot_id"), problems)
     geometry, crs = _shapes(attributes, rows, name, entry, names, problems)
-    return Found(attributes, geometry, crs, rows, dropped, problems, names)
+    return RawLots(attributes, geometry, crs, rows, dropped, problems, names)
 
 
 def read_table(path: Path, name: str, problems: list[Problem]) -> tuple[pd.DataFrame, list[str], NDArray[np.int64]]:
@@ -156,9 +156,9 @@ def _table(text: str, name: str, problems: list[Problem], least_columns: int = 2
     _tell_rows(blank, rows, "W-LOT-006", name, "are blank", problems)
     _tell_rows(again & ~blank, rows, "W-LOT-004", name, "repeat the heading", problems)
     _tell_short(short & ~blank & ~again, rows, name, problems)
-    kept = ~blank & ~again
-    if not kept.all():
-        table, rows = table[kept], rows[kept]
+    lots = ~blank & ~again
+    if not lots.all():
+        table, rows = table[lots], rows[lots]
     return table.reset_index(drop=True), heading, rows
 
 
@@ -241,23 +241,23 @@ def _heading(text: str, separator: str | None, name: str, least_columns: int) ->
     return best, heading
 
 
-def _same(table: pd.DataFrame, first: pd.Series, wanted: list[str]) -> NDArray[np.bool_]:
+def _same(table: pd.DataFrame, first: pd.Series, cells: list[str]) -> NDArray[np.bool_]:
     """Mark rows that hold exactly the wanted cells; the other columns are looked at only where the first one agrees."""
-    found = (first == wanted[0]).to_numpy(dtype=bool, copy=True)
-    where = np.flatnonzero(found)
-    for column, cell in enumerate(wanted):
+    same = (first == cells[0]).to_numpy(dtype=bool, copy=True)
+    where = np.flatnonzero(same)
+    for column, cell in enumerate(cells):
         where = where[(table[column].iloc[where].str.strip() == cell).to_numpy(dtype=bool)]
-    found[:] = False
-    found[where] = True
-    return found
+    same[:] = False
+    same[where] = True
+    return same
 
 
-def _tell_rows(found: NDArray[np.bool_], rows: NDArray[np.int64], code: str, name: str, what: str,
+def _tell_rows(mask: NDArray[np.bool_], rows: NDArray[np.int64], code: str, name: str, what: str,
                problems: list[Problem]) -> None:
-    if found.any():
-        problems.append(Problem(code, name, rule=f"{int(found.sum())} rows {what}: {joined(rows[found])}.",
+    if mask.any():
+        problems.append(Problem(code, name, rule=f"{int(mask.sum())} rows {what}: {joined(rows[mask])}.",
                                 remedy="Remove them.", action="Passed over: they are no lots.",
-                                row=int(rows[found][0])))
+                                row=int(rows[mask][0])))
 
 
 def _tell_totals(attributes: pd.DataFrame, rows: NDArray[np.int64], name: str, column: str,
@@ -283,10 +283,10 @@ def _from_text(column: pd.Series, rows: NDArray[np.int64], name: str, problems: 
     import shapely
 
     text = column.to_numpy(dtype=object)
-    given = (column.str.strip() != "").to_numpy(dtype=bool)
+    filled = (column.str.strip() != "").to_numpy(dtype=bool)
     odd = column.str.contains(_CURVED).to_numpy(dtype=bool)
-    nested = given & (column.str.count("COLLECTION", flags=re.IGNORECASE) > MAX_NESTED).to_numpy(dtype=bool)
-    plain = given & ~odd & ~nested
+    nested = filled & (column.str.count("COLLECTION", flags=re.IGNORECASE) > MAX_NESTED).to_numpy(dtype=bool)
+    plain = filled & ~odd & ~nested
     geometry = np.full(len(text), None, dtype=object)
     geometry[plain] = shapely.from_wkt(text[plain], on_invalid="ignore")
     for bad, rule, remedy in (
@@ -328,10 +328,10 @@ def _tell_coordinates(bad: NDArray[np.bool_], column: pd.Series, rows: NDArray[n
     values = column.iloc[where].to_numpy(dtype=object)
     kinds = ((dms, "degrees, minutes and seconds are not read."), (comma, "the decimal mark is a comma."),
              (empty, "there is no coordinate."), (~dms & ~comma & ~empty, "this is not a decimal number."))
-    for found, rule in kinds:
-        told = per_row(found, rows[where], values, "E-LOT-004", name, called, rule=rule,
-                       remedy="Write degrees with a point, such as -98.6125.", action="Row kept, not estimated.")
-        problems += told if found is not dms else [_with_degrees(problem, text, rows[where]) for problem in told]
+    for mask, rule in kinds:
+        findings = per_row(mask, rows[where], values, "E-LOT-004", name, called, rule=rule,
+                           remedy="Write degrees with a point, such as -98.6125.", action="Row kept, not estimated.")
+        problems += findings if mask is not dms else [_with_degrees(problem, text, rows[where]) for problem in findings]
 
 
 def _with_degrees(problem: Problem, text: pd.Series, rows: NDArray[np.int64]) -> Problem:
@@ -343,10 +343,10 @@ def _with_degrees(problem: Problem, text: pd.Series, rows: NDArray[np.int64]) ->
 
 def _degrees(text: str) -> float | None:
     """Return degrees, minutes and seconds as decimal degrees, south and west negative; None when it is not such."""
-    found = _DMS.fullmatch(text) if len(text) < 40 else None
-    if found is None:
+    match = _DMS.fullmatch(text) if len(text) < 40 else None
+    if match is None:
         return None
-    before, degrees, minutes, seconds, after = found.groups()
+    before, degrees, minutes, seconds, after = match.groups()
     letter = (before or after or "").upper()
     size = abs(float(degrees)) + float(minutes) / 60 + float(seconds or 0) / 3600
     return -size if letter in {"S", "W"} or degrees.startswith("-") else size

@@ -20,7 +20,7 @@ import numpy as np
 from riskmap.common.errors import LayerError, joined
 from riskmap.common.problems import Problem
 from riskmap.layers import archive
-from riskmap.layers.lots_columns import Found, match_columns, per_row
+from riskmap.layers.lots_columns import RawLots, match_columns, per_row
 
 if TYPE_CHECKING:
     from xml.etree.ElementTree import Element
@@ -47,7 +47,7 @@ class _Placemarks:
     links: list[str] = field(default_factory=list)
 
 
-def read_kml(path: Path, name: str, entry: LotsEntry, kind: str) -> Found:
+def read_kml(path: Path, name: str, entry: LotsEntry, kind: str) -> RawLots:
     """Read placemarks. Columns come from ExtendedData; the placemark's name is the identifier when none is there.
 
     Raises
@@ -58,35 +58,35 @@ def read_kml(path: Path, name: str, entry: LotsEntry, kind: str) -> Found:
     import defusedxml
     import pandas as pd
 
-    found = _Placemarks()
+    placemarks = _Placemarks()
     try:
         with _opened(path, name) as stream:
-            _walk(stream, found, name)
+            _walk(stream, placemarks, name)
     except defusedxml.DefusedXmlException:
         raise LayerError(f"E-LOT-021 {name}: the XML has a DOCTYPE or entities, which can reach other files; no KML "
                          "needs them. A saved web page looks like this too. Export the KML again.") from None
     except (ParseError, LookupError) as error:
         raise LayerError(f"E-LOT-001 {name}: cannot be read as KML: {error}. Export the file again.") from None
-    if not found.shapes:
-        links = f" It only links to {joined(found.links)}; links are not followed." if found.links else ""
+    if not placemarks.shapes:
+        links = f" It only links to {joined(placemarks.links)}; links are not followed." if placemarks.links else ""
         raise LayerError(f"E-LOT-003 {name}: there is no placemark.{links} Export the polygons or pins themselves.")
-    rows = np.arange(1, len(found.shapes) + 1, dtype=np.int64)
-    present = list(found.columns)
+    rows = np.arange(1, len(placemarks.shapes) + 1, dtype=np.int64)
+    present = list(placemarks.columns)
     if "lot_id" not in {c.lower() for c in present} and "lot_id" not in entry.columns and "name" in present:
         entry = entry.model_copy(update={"columns": {**entry.columns, "lot_id": "name"}})
     names, dropped = match_columns(present, entry, name)
-    attributes = pd.DataFrame({ours: pd.Series([v.get(theirs, "") for v in found.values], dtype=str)
+    attributes = pd.DataFrame({ours: pd.Series([v.get(theirs, "") for v in placemarks.values], dtype=str)
                                for ours, theirs in names.items()})
-    problems = per_row(np.array(found.unreadable, dtype=bool), rows, None, "E-LOT-004", name, "geometry",
+    problems = per_row(np.array(placemarks.unreadable, dtype=bool), rows, None, "E-LOT-004", name, "geometry",
                        rule="the shape cannot be read.", remedy="Draw it as a polygon or a pin.",
                        action="Row kept, not estimated.")
-    if found.links:
-        problems.append(Problem("W-LOT-008", name, rule=f"{len(found.links)} links to other files: "
-                                f"{joined(found.links)}.", remedy="Open the linked file and export its lots.",
+    if placemarks.links:
+        problems.append(Problem("W-LOT-008", name, rule=f"{len(placemarks.links)} links to other files: "
+                                f"{joined(placemarks.links)}.", remedy="Open the linked file and export its lots.",
                                 action="Not followed."))
     geometry = np.full(len(rows), None, dtype=object)
-    geometry[:] = found.shapes
-    return Found(attributes, geometry, "EPSG:4326", rows, dropped, problems, names)
+    geometry[:] = placemarks.shapes
+    return RawLots(attributes, geometry, "EPSG:4326", rows, dropped, problems, names)
 
 
 @contextmanager
@@ -109,7 +109,7 @@ def _opened(path: Path, name: str) -> Iterator[IO[bytes]]:
     yield io.BytesIO(content)
 
 
-def _walk(stream: IO[bytes], found: _Placemarks, name: str) -> None:
+def _walk(stream: IO[bytes], placemarks: _Placemarks, name: str) -> None:
     """Read placemark by placemark; each is let go once it is read."""
     from defusedxml.ElementTree import iterparse
 
@@ -130,14 +130,14 @@ def _walk(stream: IO[bytes], found: _Placemarks, name: str) -> None:
         inside -= tag in _KEPT_WHOLE
         if tag in _LINKS:
             links = [(e.text or "").strip() for e in element.iter() if _tag(e) in ("href", "linkName")]
-            found.links += links or ["without an address"]
+            placemarks.links += links or ["without an address"]
         if tag == "Placemark":
-            _placemark(element, found)
+            _placemark(element, placemarks)
         if inside == 0 and open_elements:
             open_elements[-1].remove(element)
 
 
-def _placemark(element: Element, found: _Placemarks) -> None:
+def _placemark(element: Element, placemarks: _Placemarks) -> None:
     values: dict[str, str] = {}
     shapes, unreadable = [], False
     for child in element:
@@ -153,11 +153,11 @@ def _placemark(element: Element, found: _Placemarks) -> None:
             values |= _extended(child)
         elif tag not in _OWN:
             values[tag] = ""  # named among the columns that are let go
-    found.columns |= dict.fromkeys(values)
+    placemarks.columns |= dict.fromkeys(values)
     unreadable |= None in shapes
-    found.shapes.append(None if unreadable or not shapes else shapes[0] if len(shapes) == 1 else _gathered(shapes))
-    found.unreadable.append(unreadable)
-    found.values.append(values)
+    placemarks.shapes.append(None if unreadable or not shapes else shapes[0] if len(shapes) == 1 else _gathered(shapes))
+    placemarks.unreadable.append(unreadable)
+    placemarks.values.append(values)
 
 
 def _extended(element: Element) -> dict[str, str]:

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from riskmap.common.errors import LayerError, joined, shown
 from riskmap.common.problems import Problem
 from riskmap.layers import lots_whole
-from riskmap.layers.lots_columns import MAX_NESTED, Found, match_columns, per_row
+from riskmap.layers.lots_columns import MAX_NESTED, RawLots, match_columns, per_row
 from riskmap.layers.reader_words import first_line
 
 if TYPE_CHECKING:
@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 _COLLECTION, _CURVED = 7, tuple(range(8, 15))
 
 
-def read_ogr(path: Path, name: str, entry: LotsEntry, kind: str) -> Found:
+def read_ogr(path: Path, name: str, entry: LotsEntry, kind: str) -> RawLots:
     """Read a GeoPackage, GeoJSON or shapefile through Arrow, attributes as exact text."""
     import pyogrio
     import shapely
@@ -50,22 +50,22 @@ def read_ogr(path: Path, name: str, entry: LotsEntry, kind: str) -> Found:
             raise LayerError(_bad_prj(shapefile.prj, name)) from None
         raise LayerError(f"E-LOT-001 {name}: cannot be read as {kind}: {first_line(error, path, name)}. "
                          "Export the file again.") from None
-    told = whole.check_read(arrow.num_rows, name)
+    findings = whole.check_read(arrow.num_rows, name)
     if shapefile and shapefile.prj and meta["crs"] is None:
         if entry.crs is None:
             raise LayerError(_bad_prj(shapefile.prj, name))
-        told.append(Problem("W-LOT-061", name, rule=f"its .prj is not understood: '{shown(shapefile.prj)}'.",
-                            remedy="Replace the .prj or remove it.", action=f"lots.crs is used: {entry.crs}."))
+        findings.append(Problem("W-LOT-061", name, rule=f"its .prj is not understood: '{shown(shapefile.prj)}'.",
+                                remedy="Replace the .prj or remove it.", action=f"lots.crs is used: {entry.crs}."))
     place = meta["geometry_name"] or "wkb_geometry"
     if place not in arrow.column_names:
         raise LayerError(f"E-LOT-003 {name}: the layer has no shapes. Use a layer with polygons or points.")
     wkb = arrow.column(place)
-    given, kinds = np.asarray(wkb.is_valid()), _wkb_kinds(wkb)
+    valid, kinds = np.asarray(wkb.is_valid()), _wkb_kinds(wkb)
     curved = np.isin(kinds, _CURVED)
     if curved.any() or (kinds == _COLLECTION).any():  # a collection may hold curves further in
         _, _, wkb, _ = pyogrio.raw.read(source, layer=layer, columns=[], **options)  # arcs become chords
     geometry, rows = _shapes(wkb), np.arange(1, arrow.num_rows + 1, dtype=np.int64)
-    problems = per_row(given & shapely.is_missing(geometry), rows, None, "E-LOT-004", name, "geometry",
+    problems = per_row(valid & shapely.is_missing(geometry), rows, None, "E-LOT-004", name, "geometry",
                        rule="the shape cannot be read.", remedy="Save it as plain polygons.",
                        action="Row kept, not estimated.")
     if curved.any():
@@ -73,7 +73,7 @@ def read_ogr(path: Path, name: str, entry: LotsEntry, kind: str) -> Found:
             "W-LOT-023", name, rule=f"{int(curved.sum())} shapes have curved sides, the first in row "
             f"{int(rows[curved][0])}.", remedy="", action="Each arc is read as chords of 4 degrees: the area of a full "
             "circle becomes 0.08 % smaller.", column="geometry"))
-    return Found(_as_text(arrow, names), geometry, meta["crs"], rows, dropped, told + problems, names)
+    return RawLots(_as_text(arrow, names), geometry, meta["crs"], rows, dropped, findings + problems, names)
 
 
 def _shapefile(path: Path, name: str, layer: str | None) -> lots_whole.Shapefile:
@@ -171,24 +171,24 @@ def _holds_curves(geometry: NDArray[np.object_]) -> NDArray[np.bool_]:
     """Mark collections with curves in them: nothing here makes chords of those."""
     import shapely
 
-    found = shapely.get_type_id(geometry) == _COLLECTION
-    found[found] = ["CURVE" in text or "CIRCULAR" in text for text in shapely.to_wkt(geometry[found])]
-    return found
+    curved = shapely.get_type_id(geometry) == _COLLECTION
+    curved[curved] = ["CURVE" in text or "CIRCULAR" in text for text in shapely.to_wkt(geometry[curved])]
+    return curved
 
 
-def _layer(source: str, name: str, wanted: str | None) -> str:
+def _layer(source: str, name: str, layer_name: str | None) -> str:
     import pyogrio
 
     layers = [str(layer) for layer, shape in pyogrio.list_layers(source) if shape is not None]
-    if wanted is None and len(layers) == 1:
+    if layer_name is None and len(layers) == 1:
         return layers[0]
-    if wanted in layers:
-        return str(wanted)
-    said = f"there is no layer '{shown(wanted)}'" if wanted else f"there are {len(layers)} layers with shapes"
+    if layer_name in layers:
+        return str(layer_name)
+    said = f"there is no layer '{shown(layer_name)}'" if layer_name else f"there are {len(layers)} layers with shapes"
     raise LayerError(f"E-LOT-089 {name}: {said}. Set lots.layer to one of: {joined(layers) or 'none found'}.")
 
 
-def read_parquet(path: Path, name: str, entry: LotsEntry, kind: str) -> Found:
+def read_parquet(path: Path, name: str, entry: LotsEntry, kind: str) -> RawLots:
     """Read GeoParquet: attributes as exact text, shapes from the primary geometry column."""
     import geopandas as gpd
     import pyarrow.parquet as pq
@@ -213,7 +213,7 @@ def read_parquet(path: Path, name: str, entry: LotsEntry, kind: str) -> Found:
     geometry[curved] = None
     problems = per_row(curved, rows, None, "E-LOT-004", name, "geometry", rule="the shape has curved sides.",
                        remedy="Save it as plain polygons.", action="Row kept, not estimated.")
-    return Found(_as_text(arrow, names), geometry, shapes.crs, rows, dropped, problems, names)
+    return RawLots(_as_text(arrow, names), geometry, shapes.crs, rows, dropped, problems, names)
 
 
 def _as_text(arrow: Any, names: dict[str, str]) -> pd.DataFrame:

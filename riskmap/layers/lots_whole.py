@@ -72,13 +72,13 @@ class Shapefile:
 def loose_shapefile(path: Path, name: str) -> Shapefile:
     """Return a shapefile in a folder; LayerError as in `zipped_shapefile`."""
     stem = path.name[:-len(path.suffix)]
-    found: dict[str, _Part] = {}
+    parts: dict[str, _Part] = {}
     for file in sorted(path.parent.iterdir(), key=lambda file: (file.name.startswith(stem + "."), file.name)):
         ending = file.name[len(stem):].lower()  # of several that differ in capitals the one with our stem comes last
         if file.name.lower().startswith(stem.lower() + ".") and ending in PARTS and file.is_file():
-            found[ending] = _Part(file.name, file.stat().st_size, partial(_opened_file, file))
-    found[".shp"] = _Part(path.name, path.stat().st_size, partial(_opened_file, path))
-    return _agreeing(found, stem, str(path), name)
+            parts[ending] = _Part(file.name, file.stat().st_size, partial(_opened_file, file))
+    parts[".shp"] = _Part(path.name, path.stat().st_size, partial(_opened_file, path))
+    return _agreeing(parts, stem, str(path), name)
 
 
 def zipped_shapefile(path: Path, name: str, layer: str | None) -> Shapefile:
@@ -104,12 +104,12 @@ def zipped_shapefile(path: Path, name: str, layer: str | None) -> Shapefile:
         raise LayerError(f"E-LOT-087 {name}: {len(chosen)} shapefiles found where one is expected. "
                          f"Set lots.layer to one of: {joined(calls)}.")
     stem = chosen[0][:-4]
-    found = {}
+    parts = {}
     for member in members:
         ending = member.filename[len(stem):].lower()
         if member.filename.lower().startswith(stem.lower() + ".") and ending in PARTS:
-            found[ending] = _Part(member.filename, member.file_size, partial(_opened, path, member))
-    return _agreeing(found, stem, f"/vsizip/{{{path.as_posix()}}}/{chosen[0]}", name)
+            parts[ending] = _Part(member.filename, member.file_size, partial(_opened, path, member))
+    return _agreeing(parts, stem, f"/vsizip/{{{path.as_posix()}}}/{chosen[0]}", name)
 
 
 def _opened_file(path: Path) -> IO[bytes]:
@@ -187,18 +187,18 @@ def _outside(main: _Part, index: _Part, listed: int) -> list[str]:
 
 def _words_at(stream: IO[bytes], places: NDArray[np.int64]) -> NDArray[np.int64]:
     """Return the big-endian whole numbers at ascending places of a stream, which is read once."""
-    found = np.zeros(len(places), dtype=np.int64)
-    begin, kept = 0, b""
+    words = np.zeros(len(places), dtype=np.int64)
+    begin, rest = 0, b""
     while block := stream.read(_CHUNK):
-        block = kept + block
+        block = rest + block
         raw = np.frombuffer(block, dtype=np.uint8)
         low, high = np.searchsorted(places, (begin, begin + len(block) - 3))
         here = places[low:high, None] - begin + np.arange(4)
-        found[low:high] = np.ascontiguousarray(raw[here]).view(">i4")[:, 0] if high > low else 0
-        kept = block[-3:]
-        begin += len(block) - len(kept)
+        words[low:high] = np.ascontiguousarray(raw[here]).view(">i4")[:, 0] if high > low else 0
+        rest = block[-3:]
+        begin += len(block) - len(rest)
         places = np.concatenate([np.full(high, -1, dtype=np.int64), places[high:]])
-    return found
+    return words
 
 
 def _deleted_rows(stream: IO[bytes]) -> int:
@@ -276,11 +276,11 @@ def _database(path: Path) -> sqlite3.Connection:
 
 def _said_rows(base: sqlite3.Connection, layer: str) -> int | None:
     try:
-        found = base.execute("SELECT feature_count FROM gpkg_ogr_contents WHERE lower(table_name) = lower(?)",
-                             (layer,)).fetchone()
+        row = base.execute("SELECT feature_count FROM gpkg_ogr_contents WHERE lower(table_name) = lower(?)",
+                           (layer,)).fetchone()
     except sqlite3.OperationalError:  # the table is an extra of one library
         return None
-    return int(found[0]) if found and isinstance(found[0], int) else None
+    return int(row[0]) if row and isinstance(row[0], int) else None
 
 
 # ---------------------------------------------------------------- GeoJSON
@@ -304,13 +304,13 @@ _STEP[list(b"[{")], _STEP[list(b"]}")] = 1, -1
 
 def _top_arrays(stream: IO[bytes]) -> Iterator[tuple[bytes, int]]:
     """Yield the key and the number of members of each array in the outermost object, texts left out of account."""
-    level, in_text, before, kept = 0, 0, b"", b""
+    level, in_text, before, rest = 0, 0, b"", b""
     key: bytes | None = None
     commas, filled = 0, False
     while block := stream.read(_CHUNK):
-        block = kept + block
-        kept = b"\\" if (len(block) - len(block.rstrip(b"\\"))) % 2 else b""
-        block = _ESCAPED.sub(b"..", block[:len(block) - len(kept)])
+        block = rest + block
+        rest = b"\\" if (len(block) - len(block.rstrip(b"\\"))) % 2 else b""
+        block = _ESCAPED.sub(b"..", block[:len(block) - len(rest)])
         raw = np.frombuffer(block, dtype=np.uint8)
         place = np.flatnonzero(_MARKS[raw])
         mark = raw[place]
@@ -327,8 +327,8 @@ def _top_arrays(stream: IO[bytes]) -> Iterator[tuple[bytes, int]]:
             commas, filled = commas + int(comma[k]) - counted_before, filled or bool(block[begin:place[k]].strip())
             counted_before, begin = int(comma[k]), int(place[k]) + 1
             if _STEP[mark[k]] == 1:
-                found = _KEY.search((before + block[:place[k]])[-_KEY_BYTES:])
-                key = found[1] if found and mark[k] == ord("[") else None
+                key_match = _KEY.search((before + block[:place[k]])[-_KEY_BYTES:])
+                key = key_match[1] if key_match and mark[k] == ord("[") else None
                 commas, filled = 0, False
             elif key is not None:
                 yield key, commas + 1 if filled else 0

@@ -77,8 +77,8 @@ def _lines(path: Path, shown_path: Path) -> list[str]:
     except FileNotFoundError:
         raise LayerError(f"E-CLI-001 {shown_path}: no such file; correct the path under [climate].") from None
     except (OSError, UnicodeDecodeError, EOFError, zlib.error):
-        found = file_kinds.kind(path) if path.is_file() else ""
-        raise LayerError(f"E-CLI-020 {shown_path}: is {found or 'not plain text'}; give the text file of climate "
+        kind = file_kinds.kind(path) if path.is_file() else ""
+        raise LayerError(f"E-CLI-020 {shown_path}: is {kind or 'not plain text'}; give the text file of climate "
                          "divisions or counties as published.") from None
     lines = [line for line in lines if line.strip()]
     if not lines:

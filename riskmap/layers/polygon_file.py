@@ -86,13 +86,13 @@ def _inside_zip(path: Path, shown_path: Path) -> str:
     return f"/vsizip/{path.resolve()}/{shapes[0]}"
 
 
-def _layer(layers: list[str], wanted: str | None, shown_path: Path) -> str:
-    if wanted is not None and wanted not in layers:
-        raise LayerError(f"E-LAY-007 {shown_path}: no layer '{wanted}'; it has {joined(layers)}.")
-    if wanted is None and len(layers) != 1:
+def _layer(layers: list[str], layer: str | None, shown_path: Path) -> str:
+    if layer is not None and layer not in layers:
+        raise LayerError(f"E-LAY-007 {shown_path}: no layer '{layer}'; it has {joined(layers)}.")
+    if layer is None and len(layers) != 1:
         raise LayerError(f"E-LAY-007 {shown_path}: {len(layers)} layers ({joined(layers)}); set `layer` to one "
                          "of them.")
-    return wanted or layers[0]
+    return layer or layers[0]
 
 
 def _first_line(error: BaseException) -> str:

@@ -54,9 +54,9 @@ def as_findings(path: Path, name: str, problems: list[Problem], code: str, only:
     ours = [each for each in caught if each.filename.startswith(_OURS)]
     for each in ours:  # a fault of ours is not hidden
         warnings.warn_explicit(each.message, each.category, each.filename, each.lineno)
-    told = [str(each.message) for each in caught
-            if each not in ours and not issubclass(each.category, FOR_PROGRAMMERS)]
-    touching = [text for text in [*told, *collected.texts] if re.search(only, text)]
+    sentences = [str(each.message) for each in caught
+                 if each not in ours and not issubclass(each.category, FOR_PROGRAMMERS)]
+    touching = [text for text in [*sentences, *collected.texts] if re.search(only, text)]
     for sentence in dict.fromkeys(first_line(text, path, name) for text in touching):
         problems.append(Problem(code, name, rule=f"the library that reads the file says: {sentence}.",
                                 remedy="Check that the file was exported whole.", action="It was read all the same."))
@@ -76,5 +76,5 @@ def first_line(said: object, path: Path, name: str) -> str:
     text = next(iter(str(said).strip().splitlines()), "") or type(said).__name__
     for place in sorted({str(path), path.as_posix(), str(path.resolve())}, key=len, reverse=True):
         text = text.replace(f"/vsizip/{{{place}}}", name).replace(f"/vsizip/{place}", name).replace(place, name)
-    text = visible(_PLACE.sub(lambda found: re.split(r"[\\/]", found[0])[-1], text)).rstrip(". ")
+    text = visible(_PLACE.sub(lambda match: re.split(r"[\\/]", match[0])[-1], text)).rstrip(". ")
     return text if len(text) <= SHOWN_CHARACTERS else text[:SHOWN_CHARACTERS - 1] + "…"

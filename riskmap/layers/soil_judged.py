@@ -158,13 +158,13 @@ def _without(tables: Tables, table: str, key: str, clash: set[str]) -> Tables:
 # ---------------------------------------------------------------- the survey as a whole
 def _wrong_units(tables: Tables) -> list[tuple[str, str]]:
     """Return (code, what was seen and what to do) for every quantity that can only be in another unit."""
-    found = [*_as_shares(tables["chorizon"]), *_densities_unit(tables["chorizon"]), *_depths_unit(tables)]
+    faults = [*_as_shares(tables["chorizon"]), *_densities_unit(tables["chorizon"]), *_depths_unit(tables)]
     total = _pct_sums(tables["component"])
     if len(total) and abs(float(total.median()) - 1.0) <= SUM_TOLERANCE_SHARE:
-        found.append(("E-SOIL-065", f"table component column comppct_r: the components of a map unit sum to "
-                      f"{total.median():.2f} in the middle of {counted(len(total), 'map unit')}, and not to 100: "
-                      "shares of 1 are given as percent. Multiply them by 100."))
-    return found
+        faults.append(("E-SOIL-065", f"table component column comppct_r: the components of a map unit sum to "
+                       f"{total.median():.2f} in the middle of {counted(len(total), 'map unit')}, and not to 100: "
+                       "shares of 1 are given as percent. Multiply them by 100."))
+    return faults
 
 
 def _as_shares(h: pd.DataFrame) -> list[tuple[str, str]]:

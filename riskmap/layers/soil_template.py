@@ -108,21 +108,21 @@ def _table(database: sqlite3.Connection, stored: str, table: str, shown: str) ->
     """Read the wanted columns of one table as text; empty values are missing."""
     import pandas as pd
 
-    wanted = list(ssurgo_tables.LAYOUT[table][2])
+    layout = list(ssurgo_tables.LAYOUT[table][2])
     columns = {str(row[1]).lower() for row in database.execute(f"PRAGMA table_info({_quoted(stored)})")}
     absent = ssurgo_tables.absent_columns(table, columns)
     if absent:
         raise LayerError(f"E-SOIL-006 {shown} table {table}: columns missing: {joined(absent)}. Use a template "
                          "database with the survey's own column names.")
-    query = f"SELECT {', '.join(_as_text(c) if c in columns else 'NULL' for c in wanted)} FROM {_quoted(stored)}"
+    query = f"SELECT {', '.join(_as_text(c) if c in columns else 'NULL' for c in layout)} FROM {_quoted(stored)}"
     limits: tuple[str, ...] = ()
     if table == "cointerp":  # millions of rows in a state; only one rule is wanted
         query, limits = query + " WHERE mrulename = ?", (ssurgo_names.RATING_RULE,)
     frame = pd.DataFrame(database.execute(query + " ORDER BY rowid" if _has_rowid(database, stored) else query,
-                                          limits).fetchall(), columns=wanted, dtype=object)
+                                          limits).fetchall(), columns=layout, dtype=object)
     frame = frame.apply(lambda c: c.astype(object).where(c.notna(), None).str.strip()) if len(frame) else frame
     frame = frame.where(frame.notna() & (frame != ""), None)
-    key = "cokey" if "cokey" in wanted else "mukey"
+    key = "cokey" if "cokey" in layout else "mukey"
     if table in ssurgo_tables.REQUIRED and frame[key].isna().any():
         raise LayerError(f"E-SOIL-009 {shown} table {table}: {int(frame[key].isna().sum())} rows without {key} (row "
                          f"{int(frame[key].isna().to_numpy().argmax()) + 1}). Import the survey area again.")

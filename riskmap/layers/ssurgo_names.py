@@ -53,9 +53,9 @@ def soil_tables(parts: list[ssurgo_tables.Part], entry: SoilEntry, problems: lis
     """
     import pandas as pd
 
-    kept = _first_wins(_judged(parts, problems), problems)
-    every = {table: pd.concat([t[table] for t in kept if table in t], ignore_index=True)
-             if any(table in t for t in kept) else _none(table) for table in ssurgo_tables.LAYOUT}
+    areas = _first_wins(_judged(parts, problems), problems)
+    every = {table: pd.concat([t[table] for t in areas if table in t], ignore_index=True)
+             if any(table in t for t in areas) else _none(table) for table in ssurgo_tables.LAYOUT}
     component = _component(every, problems)
     return SoilTables(
         polygons=_all_polygons(parts, problems),
@@ -63,7 +63,7 @@ def soil_tables(parts: list[ssurgo_tables.Part], entry: SoilEntry, problems: lis
         component=component,
         horizon=_horizon(every, problems),
         scale=_scale(every, entry, problems),
-        shrink_swell_stored=_stored_rating(kept, problems),
+        shrink_swell_stored=_stored_rating(areas, problems),
     )
 
 
@@ -90,7 +90,7 @@ def _first_wins(parts: list[ssurgo_tables.Part], problems: list[Problem]) -> lis
     """Drop from later downloads what an earlier one already holds: component keys change at every refresh."""
     units: set[str] = set()
     components: set[str] = set()
-    kept = []
+    areas = []
     for part in parts:
         tables = dict(part.tables)
         mukeys = tables["mapunit"]["mukey"]
@@ -112,8 +112,8 @@ def _first_wins(parts: list[ssurgo_tables.Part], problems: list[Problem]) -> lis
                              "components of an earlier download. Use downloads of the same year.")
         units |= set(mukeys)
         components |= set(tables["component"]["cokey"])
-        kept.append(tables)
-    return kept
+        areas.append(tables)
+    return areas
 
 
 def _all_polygons(parts: list[ssurgo_tables.Part], problems: list[Problem]) -> gpd.GeoDataFrame:
@@ -229,15 +229,15 @@ def _scale(every: dict[str, pd.DataFrame], entry: SoilEntry, problems: list[Prob
     return entry.scale
 
 
-def _stored_rating(kept: list[dict[str, pd.DataFrame]], problems: list[Problem]) -> pd.DataFrame | None:
+def _stored_rating(areas: list[dict[str, pd.DataFrame]], problems: list[Problem]) -> pd.DataFrame | None:
     """Return the survey's own shrink-swell rating per component; an absent sub-rule row means 0.
 
     None when no download holds sub-rules, for then an absent row says nothing.
     """
     import pandas as pd
 
-    found = []
-    for tables in kept:
+    ratings = []
+    for tables in areas:
         rows = tables.get("cointerp")
         if rows is None:
             continue
@@ -247,12 +247,12 @@ def _stored_rating(kept: list[dict[str, pd.DataFrame]], problems: list[Problem])
         sub = rows[rows["rulename"] == RATING_SUB_RULE].drop_duplicates("cokey").set_index("cokey")
         rated = rows["cokey"].drop_duplicates()
         value = pd.to_numeric(rated.map(sub["interphr"]), errors="coerce").fillna(0.0).astype(float)
-        found.append(pd.DataFrame({"component_id": rated.to_numpy(), "rating": value.to_numpy()}))
-    if not found and any("cointerp" in tables for tables in kept):
+        ratings.append(pd.DataFrame({"component_id": rated.to_numpy(), "rating": value.to_numpy()}))
+    if not ratings and any("cointerp" in tables for tables in areas):
         problems.append(Problem("W-SOIL-020", "soil survey, table cointerp", rule="holds no sub-rules.",
                                 remedy="Take the download as published to compare.",
                                 action=f"Without them {ssurgo_tables.MISSING_MEANS['cointerp']}."))
-    return pd.concat(found, ignore_index=True) if found else None
+    return pd.concat(ratings, ignore_index=True) if ratings else None
 
 
 def source(part: ssurgo_tables.Part, entry: SoilEntry) -> Source:
@@ -270,5 +270,5 @@ def source(part: ssurgo_tables.Part, entry: SoilEntry) -> Source:
 
 def _day(value: object) -> str:
     """Return YYYY-MM-DD for the survey's MM/DD/YYYY; empty text for anything else."""
-    found = re.match(r"(\d{1,2})/(\d{1,2})/(\d{4})", str(value))
-    return f"{found[3]}-{int(found[1]):02d}-{int(found[2]):02d}" if found else ""
+    match = re.match(r"(\d{1,2})/(\d{1,2})/(\d{4})", str(value))
+    return f"{match[3]}-{int(match[1]):02d}-{int(match[2]):02d}" if match else ""

@@ -59,7 +59,7 @@ _POLYGON_PARTS = (".shp", ".shx", ".dbf", ".prj")
 
 # ---------------------------------------------------------------- what a download holds
 @dataclass(frozen=True)
-class Survey:
+class SurveyArea:
     """One survey area in a download. `members` maps lower-case `tabular/comp.txt` to the stored name."""
 
     container: Path
@@ -89,7 +89,7 @@ class Survey:
         return f"/vsizip/{{{self.container}}}/{stored}" if self.zipped else str(self.container / stored)
 
 
-def surveys(path: Path, shown_path: str) -> list[Survey]:
+def surveys(path: Path, shown_path: str) -> list[SurveyArea]:
     """List the survey areas inside one zip or folder."""
     groups: dict[str, dict[str, str]] = {}
     for name in _names(path, shown_path):
@@ -97,12 +97,12 @@ def surveys(path: Path, shown_path: str) -> list[Survey]:
         in_known = parts.parent.name.lower() in ("tabular", "spatial")
         root = parts.parent.parent if in_known else parts.parent
         groups.setdefault(str(root), {})[parts.name.lower()] = name
-    found = [Survey(path, members, shown_path) for _, members in sorted(groups.items())
+    areas = [SurveyArea(path, members, shown_path) for _, members in sorted(groups.items())
              if any(LAYOUT[t][0] + ".txt" in members for t in REQUIRED) or _polygon_stem(members)]
-    if not found:
+    if not areas:
         raise LayerError(f"E-SOIL-001 {shown_path}: no soil-survey tables or polygons inside. Give the zip as it was "
                          "downloaded, or the folder that holds `tabular` and `spatial`.")
-    return found
+    return areas
 
 
 def _names(path: Path, shown_path: str) -> list[str]:
@@ -143,7 +143,7 @@ class Part:
     opened: Path | None = None  # where it was read
 
 
-def read_survey(survey: Survey, need_polygons: bool, problems: list[Problem]) -> Part:
+def read_survey(survey: SurveyArea, need_polygons: bool, problems: list[Problem]) -> Part:
     """Read tables and polygons of one survey area; LayerError names everything that is missing."""
     files, columns = _schema(survey)
     missing = [f"table {t} (tabular/{files[t]}.txt)" for t in REQUIRED if f"{files[t]}.txt" not in survey.members]
@@ -167,7 +167,7 @@ def read_survey(survey: Survey, need_polygons: bool, problems: list[Problem]) ->
                 survey.container)
 
 
-def _schema(survey: Survey) -> tuple[dict[str, str], dict[str, list[str]]]:
+def _schema(survey: SurveyArea) -> tuple[dict[str, str], dict[str, list[str]]]:
     """Return file names and column names in order, from the download where it tells them."""
     files = {table: layout[0] for table, layout in LAYOUT.items()}
     columns = {table: _fallback_columns(table) for table in LAYOUT}
@@ -175,11 +175,11 @@ def _schema(survey: Survey) -> tuple[dict[str, str], dict[str, list[str]]]:
         rows = _rows(survey.content("mstab.txt"))
         files |= {r[0]: r[4].lower() for r in rows if len(r) >= 5 and r[0] in files and r[4]}
     if "mstabcol.txt" in survey.members:
-        found: dict[str, dict[int, str]] = {}
+        names_of: dict[str, dict[int, str]] = {}
         for row in _rows(survey.content("mstabcol.txt")):
             if len(row) >= 3 and row[0] in columns and row[1].isdigit():
-                found.setdefault(row[0], {})[int(row[1])] = row[2].lower()
-        columns |= {t: [names[i] for i in sorted(names)] for t, names in found.items()}
+                names_of.setdefault(row[0], {})[int(row[1])] = row[2].lower()
+        columns |= {t: [names[i] for i in sorted(names)] for t, names in names_of.items()}
     return files, columns
 
 
@@ -234,15 +234,15 @@ def _first_row(text: bytes) -> list[str]:
     return [str(value).strip() for value in row.iloc[0]]
 
 
-def _table(survey: Survey, member: str, table: str, columns: list[str]) -> pd.DataFrame:
+def _table(survey: SurveyArea, member: str, table: str, columns: list[str]) -> pd.DataFrame:
     """Read the wanted columns of one table as text; empty values are missing."""
     import pandas as pd
 
-    wanted = list(LAYOUT[table][2])
+    layout = list(LAYOUT[table][2])
     raw = survey.content(member)
     where = f"{survey.shown} tabular/{member}"
     if raw.strip() in (b"", b'""'):
-        return pd.DataFrame(columns=wanted, dtype=object)
+        return pd.DataFrame(columns=layout, dtype=object)
     _refuse_no_table(raw, len(columns), where)
     text = decoded(raw).encode()
     try:
@@ -259,15 +259,15 @@ def _table(survey: Survey, member: str, table: str, columns: list[str]) -> pd.Da
                          "mstabcol.txt of the same download beside the tables.")
     try:
         frame = pd.read_csv(io.BytesIO(text), sep="|", header=None, names=columns, dtype=str,
-                            usecols=[c for c in wanted if c in columns], skiprows=int(header),
+                            usecols=[c for c in layout if c in columns], skiprows=int(header),
                             keep_default_na=False, na_values=[""], index_col=False,
                             escapechar="\\" if header else None)
     except pd.errors.ParserError as error:
         raise LayerError(f"E-SOIL-008 {where}: broken table: {said_by(error)}. Download it again.") from None
-    frame = frame.reindex(columns=wanted).apply(lambda c: c.astype(object).where(c.notna(), None).str.strip())
+    frame = frame.reindex(columns=layout).apply(lambda c: c.astype(object).where(c.notna(), None).str.strip())
     frame = frame.where(frame.notna() & (frame != ""), None)
     frame.index += int(header)  # a row's number in the file is its index + 1
-    key = "cokey" if "cokey" in wanted else "mukey"
+    key = "cokey" if "cokey" in layout else "mukey"
     if table in REQUIRED and frame[key].isna().any():
         rows = frame.index[frame[key].isna()] + 1
         raise LayerError(f"E-SOIL-009 {where}: {len(rows)} rows without {key} (row {rows[0]}): the file is cut short "
@@ -294,7 +294,7 @@ def _header(first: list[str], columns: list[str]) -> tuple[list[str], bool]:
     return columns, numbered == len(first)
 
 
-def _polygons(survey: Survey, stem: str, problems: list[Problem]) -> gpd.GeoDataFrame:
+def _polygons(survey: SurveyArea, stem: str, problems: list[Problem]) -> gpd.GeoDataFrame:
     """Read map-unit polygons; never dissolved."""
     import pyogrio
 

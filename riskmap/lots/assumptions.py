@@ -57,36 +57,36 @@ def problems(raw: pd.DataFrame, table: pd.DataFrame, settings: LotSettings, toda
     guessed = np.array(["foundation_type_assumed" in str(text).split(";") for text in distinct] or [False])[codes]
     ages = f"{month_name(month_number(settings.unknown_pour_earliest, 1))}..{month_name(today - 1)} is assumed"
     undated = (table["pour_date_basis"] == "none").to_numpy(bool)
-    told = [
-        _told("W-LOT-041", "pour_date", "pour date", ages, undated, here, raw, file),
-        _told("W-LOT-042", "foundation_type", "foundation type", "a slab on the ground is assumed", guessed, here, raw,
-              file),
-        _told("W-LOT-043", "slab_width_ft", "slab size", f"a half width of {settings.default_half_width_m:g} m is "
-              "assumed", ~table["half_width_known"].to_numpy(bool), here, raw, file),
+    findings = [
+        _finding("W-LOT-041", "pour_date", "pour date", ages, undated, here, raw, file),
+        _finding("W-LOT-042", "foundation_type", "foundation type", "a slab on the ground is assumed", guessed, here,
+                 raw, file),
+        _finding("W-LOT-043", "slab_width_ft", "slab size", f"a half width of {settings.default_half_width_m:g} m is "
+                 "assumed", ~table["half_width_known"].to_numpy(bool), here, raw, file),
         _early(table, settings.unknown_pour_earliest, here & ~undated, raw, file)]
-    return [one for one in told if one is not None]
+    return [one for one in findings if one is not None]
 
 
-def _told(code: str, column: str, what: str, instead: str, lacking: NDArray[np.bool_], here: NDArray[np.bool_],
-          raw: pd.DataFrame, file: str) -> Problem | None:
-    found, total = int((lacking & here).sum()), int(here.sum())
-    if not found:
+def _finding(code: str, column: str, what: str, instead: str, lacking: NDArray[np.bool_], here: NDArray[np.bool_],
+             raw: pd.DataFrame, file: str) -> Problem | None:
+    count, total = int((lacking & here).sum()), int(here.sum())
+    if not count:
         return None
-    if found < total:
+    if count < total:
         rows = first_rows(raw["source_row"].to_numpy()[lacking & here][:4])
-        rule = f"{found:,} of {total:,} lots to be estimated have no {what} that can be used (rows {rows}): {instead}."
+        rule = f"{count:,} of {total:,} lots to be estimated have no {what} that can be used (rows {rows}): {instead}."
     else:
         rule = f"no lot to be estimated has a {what} that can be used: {instead} for all {total:,}."
-    return Problem(code, file, rule=rule, remedy=_remedy(column, raw, found == total), action="Rows kept and flagged.")
+    return Problem(code, file, rule=rule, remedy=_remedy(column, raw, count == total), action="Rows kept and flagged.")
 
 
 def _remedy(column: str, raw: pd.DataFrame, all_lack: bool) -> str:
     """Return what can be done: look at the column that is read, or map one by name."""
     kind = column.removesuffix("_ft")
-    given = [label for ours, label in raw.attrs.get("labels", {}).items() if ours.startswith(kind)]
-    if given:
-        return f"Look at column {shown(given[0])}: is it the right one?" if all_lack else \
-            f"Fill in column {shown(given[0])} where it is known."
+    labels = [label for ours, label in raw.attrs.get("labels", {}).items() if ours.startswith(kind)]
+    if labels:
+        return f"Look at column {shown(labels[0])}: is it the right one?" if all_lack else \
+            f"Fill in column {shown(labels[0])} where it is known."
     name = shown(looks_like(column, raw.attrs.get("unused", [])))
     if name:
         return f'A column that looks like it: {name}. If it is, map it: [lots.columns] {column} = "{name}".'

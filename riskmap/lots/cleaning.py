@@ -12,7 +12,7 @@ from riskmap.common.errors import shown
 from riskmap.common.problems import Problem
 from riskmap.common.tables import LOT, STATES, check, join_flags
 from riskmap.lots import geometry, placement, pour_date, slab
-from riskmap.lots.findings import Report, report_ids, report_shapes, report_values
+from riskmap.lots.findings import LotFindings, report_ids, report_shapes, report_values
 from riskmap.lots.foundation import foundations
 from riskmap.lots.raw_columns import as_number, as_text
 
@@ -55,7 +55,7 @@ def clean(raw: gpd.GeoDataFrame, settings: LotSettings, crs: str, today: int, fi
     """
     import geopandas as gpd
 
-    report = Report(file, raw)
+    report = LotFindings(file, raw)
     shapes = geometry.usable(raw.geometry, crs, settings.widest_lot_deg, coverage)
     window = pour_date.windows(raw, settings.unknown_pour_earliest, today)
     plate = slab.describe(as_number(raw, "slab_width_m"), as_number(raw, "slab_length_m"),
@@ -112,13 +112,13 @@ def _states(shape_reason: NDArray, foundation: pd.Series, other_foundation: NDAr
     reason[state == "not_yet_poured"] = STATES["not_yet_poured"]
     reason[state == "unmatched"] = shape_reason[state == "unmatched"]
     codes, distinct = pd.factorize(foundation)
-    told = np.array([f"{STATES['not_applicable']}: foundation type is \"{shown(text)}\"" for text in distinct] or [""],
-                    dtype=object)
-    reason[other_foundation] = told[codes[other_foundation]]
+    texts = np.array([f"{STATES['not_applicable']}: foundation type is \"{shown(text)}\"" for text in distinct] or [""],
+                     dtype=object)
+    reason[other_foundation] = texts[codes[other_foundation]]
     return state, reason
 
 
-def _changed(shapes: geometry.Shapes, fraction: float) -> NDArray[np.bool_]:
+def _changed(shapes: geometry.LotShapes, fraction: float) -> NDArray[np.bool_]:
     after = np.nan_to_num(shapes.area_m2)
     changed: NDArray[np.bool_] = np.abs(after - np.nan_to_num(shapes.area_before_m2)) > fraction * after
     return changed
@@ -127,7 +127,7 @@ def _changed(shapes: geometry.Shapes, fraction: float) -> NDArray[np.bool_]:
 def _flags(marks: dict[str, NDArray[np.bool_]]) -> NDArray[np.object_]:
     """Return the flags of each row as one text; each combination is written once."""
     code = sum((mark.astype(np.int64) << bit for bit, mark in enumerate(marks.values())), np.int64(0))
-    found, position = np.unique(code, return_inverse=True)
+    codes, position = np.unique(code, return_inverse=True)
     names = list(marks)
-    written = [join_flags(name for bit, name in enumerate(names) if value >> bit & 1) for value in found]
+    written = [join_flags(name for bit, name in enumerate(names) if value >> bit & 1) for value in codes]
     return np.array(written, dtype=object)[position]

@@ -17,7 +17,7 @@ SHOWN_ROWS = 1000  # findings of one kind that are told row by row; the rest are
 AREA_FROM = 300.0  # m or ft as a side (judgement): feet taken for metres stay below it, areas of houses do not
 
 
-class Report:
+class LotFindings:
     """Collects findings that belong to rows of one file."""
 
     def __init__(self, file: str, raw: pd.DataFrame) -> None:
@@ -37,10 +37,10 @@ class Report:
         back = {"ft": units.m_to_foot, "in": units.mm_to_inch}.get(self.units.get(column, ""))
         return np.array([f"{value:.10g}" for value in (back(values) if back else values)], dtype=object)
 
-    def rows_where(self, found: NDArray[np.bool_], code: str, column: str, values: NDArray | None, *,
+    def rows_where(self, mask: NDArray[np.bool_], code: str, column: str, values: NDArray | None, *,
                    rule: NDArray | str, remedy: str, action: str) -> None:
         """Add one finding per marked row; beyond `SHOWN_ROWS` the rest is counted in one more."""
-        where, column = np.flatnonzero(found), self.label(column)
+        where, column = np.flatnonzero(mask), self.label(column)
         for i in where[:SHOWN_ROWS]:
             self.problems.append(Problem(
                 code, self.file, rule=rule if isinstance(rule, str) else str(rule[i]), remedy=remedy, action=action,
@@ -51,7 +51,7 @@ class Report:
                 f"{self.rows[where[SHOWN_ROWS]]}.", remedy=remedy, action=action, column=column))
 
 
-def report_ids(report: Report, lot_id: pd.Series, repeated: NDArray[np.bool_]) -> None:
+def report_ids(report: LotFindings, lot_id: pd.Series, repeated: NDArray[np.bool_]) -> None:
     """Report rows without an identifier and identifiers that occur more than once."""
     report.rows_where((lot_id.str.strip() == "").to_numpy(), "E-LOT-010", "lot_id", None,
                       rule="the lot has no identifier.", remedy="Give every row an identifier.",
@@ -71,7 +71,7 @@ def report_ids(report: Report, lot_id: pd.Series, repeated: NDArray[np.bool_]) -
             column=report.label("lot_id")))
 
 
-def report_shapes(report: Report, shapes: geometry.Shapes, grown: NDArray[np.bool_]) -> None:
+def report_shapes(report: LotFindings, shapes: geometry.LotShapes, grown: NDArray[np.bool_]) -> None:
     """Report shapes that cannot be used, and what was done to the others."""
     sentence = np.array([f"{text}." for text in shapes.reason], dtype=object) if (shapes.reason != "").any() else ""
     report.rows_where((shapes.reason != "") & ~shapes.misplaced, "E-LOT-012", "geometry", None, rule=sentence,
@@ -90,11 +90,11 @@ def report_shapes(report: Report, shapes: geometry.Shapes, grown: NDArray[np.boo
         report.problems.append(Problem(
             "W-LOT-022", report.file, rule=f"{int(shapes.had_heights.sum())} shapes have heights.", remedy="",
             action="The ground plan is used.", row=int(report.rows[shapes.had_heights][0]), column="geometry"))
-    told = np.full(len(grown), "", dtype=object)
+    rules = np.full(len(grown), "", dtype=object)
     for i in np.flatnonzero(shapes.reduced)[:SHOWN_ROWS]:
-        told[i] = (f"a collection of shapes; its polygons have {shapes.area_before_m2[i]:.1f} m2 one by one and "
-                   f"{shapes.area_m2[i]:.1f} m2 together.")
-    report.rows_where(shapes.reduced, "W-LOT-024", "geometry", None, rule=told, remedy="Check that the polygons are "
+        rules[i] = (f"a collection of shapes; its polygons have {shapes.area_before_m2[i]:.1f} m2 one by one and "
+                    f"{shapes.area_m2[i]:.1f} m2 together.")
+    report.rows_where(shapes.reduced, "W-LOT-024", "geometry", None, rule=rules, remedy="Check that the polygons are "
                       "the lot.", action="Only its polygons are used.")
     rule = np.full(len(grown), "", dtype=object)
     for i in np.flatnonzero(grown)[:SHOWN_ROWS]:
@@ -104,7 +104,7 @@ def report_shapes(report: Report, shapes: geometry.Shapes, grown: NDArray[np.boo
                       action="Repaired shape used.")
 
 
-def report_values(report: Report, raw: pd.DataFrame, window: pour_date.PourWindow, plate: slab.Slab,
+def report_values(report: LotFindings, raw: pd.DataFrame, window: pour_date.PourWindow, plate: slab.Slab,
                    other_foundation: NDArray[np.bool_]) -> None:
     """Report values of pour dates, slabs and foundations that cannot be used."""
     for name, rule in window.refused.items():
@@ -135,7 +135,7 @@ def report_values(report: Report, raw: pd.DataFrame, window: pour_date.PourWindo
                       remedy="Write `slab on ground` where it is one.", action="Row kept, not estimated.")
 
 
-def _report_size(report: Report, name: str, values: NDArray[np.float64], refused: NDArray[np.bool_]) -> None:
+def _report_size(report: LotFindings, name: str, values: NDArray[np.float64], refused: NDArray[np.bool_]) -> None:
     """Tell sizes that no slab has, in the unit of the file, with what may have been given instead."""
     if name == "beam_depth_mm":
         code, what, limits = "E-LOT-017", "beam depth", slab.PLAUSIBLE_BEAM_MM
@@ -147,8 +147,8 @@ def _report_size(report: Report, name: str, values: NDArray[np.float64], refused
     mixed = {"m": "Were feet given as metres?", "ft": "Is it in feet?", "mm": "Were inches given as millimetres?",
              "in": "Is it in inches?"}[unit]
     rule = f"a {what} lies between {low} and {high} {unit}."
-    told = np.full(len(values), "", dtype=object)
-    told[refused] = report.as_given(name, values[refused])
-    for found, remedy in ((refused & ~area, mixed), (refused & area, "Is this an area? A side is asked for.")):
-        report.rows_where(found, code, name, told, rule=rule, remedy=remedy, action="Row kept, value treated as "
+    texts = np.full(len(values), "", dtype=object)
+    texts[refused] = report.as_given(name, values[refused])
+    for mask, remedy in ((refused & ~area, mixed), (refused & area, "Is this an area? A side is asked for.")):
+        report.rows_where(mask, code, name, texts, rule=rule, remedy=remedy, action="Row kept, value treated as "
                           "missing.")

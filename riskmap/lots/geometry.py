@@ -35,7 +35,7 @@ _POINT, _POLYGON, _MULTI_POINT, _MULTI_POLYGON, _COLLECTION = 0, 3, 4, 6, 7
 
 
 @dataclass(frozen=True)
-class Shapes:
+class LotShapes:
     """Shapes of every row; `reason` is empty text where the shape can be used."""
 
     geometry: NDArray[np.object_]  # polygon, multipolygon or None, in the target system
@@ -51,7 +51,7 @@ class Shapes:
     reduced: NDArray[np.bool_]  # a collection, of which only the polygons are used
 
 
-def usable(raw: gpd.GeoSeries, crs: str, widest_deg: float, coverage: placement.Box | None = None) -> Shapes:
+def usable(raw: gpd.GeoSeries, crs: str, widest_deg: float, coverage: placement.Box | None = None) -> LotShapes:
     """Return polygons in `crs` for raw shapes in any system.
 
     Parameters
@@ -104,24 +104,24 @@ def usable(raw: gpd.GeoSeries, crs: str, widest_deg: float, coverage: placement.
     repaired = ~shapely.is_valid(shape) & ~shapely.is_missing(shape)
     fault = _faults(shape, repaired)
     broken = np.flatnonzero(repaired)
-    given = shape[broken]
+    originals = shape[broken]
     for _ in range(2):  # one pass may leave parts that share a side; the second joins them
         shape[broken] = shapely.make_valid(shape[broken], method="structure", keep_collapsed=False)
         broken = broken[~shapely.is_valid(shape[broken])]
     _strike(shape, reason, np.isin(np.arange(len(shape)), broken), "the shape cannot be repaired")
     where = np.flatnonzero(repaired)
-    shape[where] = _without_outer_holes(shape[where], given)
+    shape[where] = _without_outer_holes(shape[where], originals)
     area = shapely.area(shape)
     _strike(shape, reason, ~single & _without_area(shape, area), NO_AREA)
     area[shapely.is_missing(shape) | single] = np.nan
-    return Shapes(shape, reason, single & (reason == ""), repaired & (reason == ""), fault, before, area,
-                  elsewhere != "", all_swapped, had_heights & (reason == ""), reduced & (reason == ""))
+    return LotShapes(shape, reason, single & (reason == ""), repaired & (reason == ""), fault, before, area,
+                     elsewhere != "", all_swapped, had_heights & (reason == ""), reduced & (reason == ""))
 
 
-def _strike(shape: NDArray[np.object_], reason: NDArray[np.object_], found: NDArray[np.bool_], why: str) -> None:
+def _strike(shape: NDArray[np.object_], reason: NDArray[np.object_], mask: NDArray[np.bool_], why: str) -> None:
     """Take shapes out of the working arrays, with the first reason that applies."""
-    reason[found & (reason == "")] = why
-    shape[found] = None
+    reason[mask & (reason == "")] = why
+    shape[mask] = None
 
 
 def _elsewhere(shape: NDArray[np.object_], coverage: placement.Box | None) -> tuple[NDArray[np.object_], bool]:
@@ -141,9 +141,9 @@ def _bad_coordinates(shape: NDArray[np.object_], geographic: bool) -> NDArray[np
     bad = ~np.isfinite(xy).all(axis=1)
     if geographic:
         bad |= (np.abs(xy[:, 0]) > 360.0) | (np.abs(xy[:, 1]) > 90.0)
-    found = np.zeros(len(shape), dtype=bool)
-    found[row[bad]] = True
-    return found
+    bad_shape = np.zeros(len(shape), dtype=bool)
+    bad_shape[row[bad]] = True
+    return bad_shape
 
 
 def _across_180(shape: NDArray[np.object_], crs: str) -> NDArray[np.bool_]:
@@ -151,13 +151,13 @@ def _across_180(shape: NDArray[np.object_], crs: str) -> NDArray[np.bool_]:
     import shapely
     from pyproj import Transformer
 
-    found = np.zeros(len(shape), dtype=bool)
+    across = np.zeros(len(shape), dtype=bool)
     box = shapely.total_bounds(shape) if len(shape) else np.full(4, np.nan)
     if not np.isfinite(box).all():
-        return found
+        return across
     west, _, east, _ = Transformer.from_crs(crs, "EPSG:4326", always_xy=True).transform_bounds(*box.tolist())
     if -180.0 < west <= east < 180.0:  # the box of all lots does not reach there: no lot is looked at
-        return found
+        return across
     bounds = shapely.bounds(project(shape, crs, "EPSG:4326"))
     return np.asarray(bounds[:, 2] - bounds[:, 0] > 180.0)
 
@@ -177,14 +177,14 @@ def _tangled(shape: NDArray[np.object_]) -> NDArray[np.bool_]:
     import shapely
 
     many = shapely.get_num_coordinates(shape) > np.sqrt(2 * MOST_CROSSINGS)  # fewer sides have fewer pairs
-    found = np.zeros(len(shape), dtype=bool)
+    tangled = np.zeros(len(shape), dtype=bool)
     candidate = np.flatnonzero(many)
     for k in candidate[~shapely.is_valid(shape[candidate])]:
         xy, ring = shapely.get_coordinates(shapely.get_rings(shapely.get_parts(shape[k])), return_index=True)
         ends = np.stack([xy[:-1], xy[1:]], axis=1)[ring[1:] == ring[:-1]]
         ends = ends[(ends[:, 0] != ends[:, 1]).any(axis=1)]
-        found[k] = len(ends) > 0 and _cross_often(shapely.linestrings(ends))
-    return found
+        tangled[k] = len(ends) > 0 and _cross_often(shapely.linestrings(ends))
+    return tangled
 
 
 def _cross_often(sides: NDArray[np.object_]) -> bool:
@@ -209,23 +209,23 @@ def _faults(shape: NDArray[np.object_], repaired: NDArray[np.bool_]) -> NDArray[
     words = {"Hole lies outside shell": "a hole lies outside the outline", "Holes are nested": "a hole lies in a hole",
              "Nested shells": "parts lie in one another", "Interior is disconnected": "holes cut the shape in two",
              "Duplicate Rings": "a ring is given twice"}
-    told = np.full(len(shape), "", dtype=object)
+    words_of_shape = np.full(len(shape), "", dtype=object)
     said = [str(text).split("[")[0] for text in shapely.is_valid_reason(shape[repaired])]
     several = shapely.get_num_geometries(shape[repaired]) > 1
     each_sound = [bool(shapely.is_valid(shapely.get_parts(one)).all()) for one in shape[repaired][several]]
     overlap = np.zeros(len(said), dtype=bool)
     overlap[several] = each_sound
-    told[repaired] = [words.get(text, "parts overlap" if parts else "the outline crosses itself")
-                      for text, parts in zip(said, overlap, strict=True)]
-    return told
+    words_of_shape[repaired] = [words.get(text, "parts overlap" if parts else "the outline crosses itself")
+                                for text, parts in zip(said, overlap, strict=True)]
+    return words_of_shape
 
 
-def _without_outer_holes(shape: NDArray[np.object_], given: NDArray[np.object_]) -> NDArray[np.object_]:
+def _without_outer_holes(shape: NDArray[np.object_], originals: NDArray[np.object_]) -> NDArray[np.object_]:
     """Take away what the repair made of holes outside the outline: it turns them into land, which nobody said it is."""
     import shapely
 
-    for k in np.flatnonzero(_holes(given) > 0):
-        outlines = shapely.polygons(shapely.get_exterior_ring(shapely.get_parts(given[k])))
+    for k in np.flatnonzero(_holes(originals) > 0):
+        outlines = shapely.polygons(shapely.get_exterior_ring(shapely.get_parts(originals[k])))
         land = shapely.union_all(shapely.make_valid(outlines, method="structure", keep_collapsed=False))
         if shapely.area(shapely.difference(shape[k], land)) > LEAST_ADDED_M2:
             shape[k] = shapely.intersection(shape[k], land)
@@ -284,12 +284,12 @@ def _polygons_only(shape: NDArray[np.object_]) -> NDArray[np.object_]:
         parts, inner = shapely.get_parts(parts, return_index=True)
         owner = owner[inner]
     flat = shapely.get_type_id(parts) == _POLYGON
-    kept = np.full(rows.size, shapely.MultiPolygon(), dtype=object)
+    polygons = np.full(rows.size, shapely.MultiPolygon(), dtype=object)
     with_polygons = np.unique(owner[flat])
     if with_polygons.size:
         renumbered = np.searchsorted(with_polygons, owner[flat])
-        kept[with_polygons] = shapely.multipolygons(parts[flat], indices=renumbered)
-    shape[rows] = kept
+        polygons[with_polygons] = shapely.multipolygons(parts[flat], indices=renumbered)
+    shape[rows] = polygons
     return shape
 
 
@@ -297,8 +297,8 @@ def _not_polygonal(shape: NDArray[np.object_]) -> NDArray[np.bool_]:
     import shapely
 
     kind = shapely.get_type_id(shape)
-    found: NDArray[np.bool_] = (kind != _POLYGON) & (kind != _MULTI_POLYGON) & (kind != -1)
-    return found
+    other_kind: NDArray[np.bool_] = (kind != _POLYGON) & (kind != _MULTI_POLYGON) & (kind != -1)
+    return other_kind
 
 
 def _wider_than(shape: NDArray[np.object_], crs: str, widest_deg: float) -> NDArray[np.bool_]:
@@ -309,8 +309,8 @@ def _wider_than(shape: NDArray[np.object_], crs: str, widest_deg: float) -> NDAr
     span = np.fmax(bounds[:, 2] - bounds[:, 0], bounds[:, 3] - bounds[:, 1])
     # A degree of longitude is 19 km at 80 degrees of latitude: nothing narrower than that is looked at again.
     candidate = np.flatnonzero(span > 19_000.0 * widest_deg)
-    found = np.zeros(len(shape), dtype=bool)
+    wider = np.zeros(len(shape), dtype=bool)
     if candidate.size:
         degrees = shapely.bounds(project(shape[candidate], crs, "EPSG:4326"))
-        found[candidate] = (degrees[:, 2] - degrees[:, 0] > widest_deg) | (degrees[:, 3] - degrees[:, 1] > widest_deg)
-    return found
+        wider[candidate] = (degrees[:, 2] - degrees[:, 0] > widest_deg) | (degrees[:, 3] - degrees[:, 1] > widest_deg)
+    return wider

@@ -45,8 +45,8 @@ def misplaced(points_lonlat: NDArray[np.float64], coverage: Box, where: str = "t
     signed = np.any([_inside(points_lonlat * sign, coverage) for sign in signs], axis=0)
     both = np.any([_inside(exchanged * sign, coverage) for sign in signs], axis=0)
     choices = [outside & _inside(exchanged, coverage), outside & signed, outside & both]
-    told = [words.format(where=where) for words in (SWAPPED, SIGN_LOST, f"{SWAPPED}, and a minus sign is lost")]
-    return np.select(choices, told, "").astype(object)
+    sentences = [words.format(where=where) for words in (SWAPPED, SIGN_LOST, f"{SWAPPED}, and a minus sign is lost")]
+    return np.select(choices, sentences, "").astype(object)
 
 
 def _inside(points: NDArray[np.float64], box: Box) -> NDArray[np.bool_]:

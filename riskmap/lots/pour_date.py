@@ -105,11 +105,11 @@ def windows(frame: pd.DataFrame, unknown_earliest: int, today: int) -> PourWindo
     is open to `unknown_earliest` or to last month. A window that begins this month or later is not cut.
     """
     last_year = today // 12 + YEARS_AHEAD
-    given = {name: _read_column(frame, name, last_year) for name in ("pour_date", "pour_date_early", "pour_date_late")}
-    refused = {name: column[3] for name, column in given.items()}
-    first, last, basis, _ = given["pour_date"]
-    low, _, low_basis, _ = given["pour_date_early"]
-    _, high, high_basis, _ = given["pour_date_late"]
+    dates = {name: _read_column(frame, name, last_year) for name in ("pour_date", "pour_date_early", "pour_date_late")}
+    refused = {name: column[3] for name, column in dates.items()}
+    first, last, basis, _ = dates["pour_date"]
+    low, _, low_basis, _ = dates["pour_date_early"]
+    _, high, high_basis, _ = dates["pour_date_late"]
     has_low, has_high = low_basis != "none", high_basis != "none"
     unknown_first, unknown_last = month_number(unknown_earliest, 1), today - 1
     ranged = has_low | has_high
@@ -149,20 +149,20 @@ def _why_not(text: str) -> str:
 def _read_column(frame: pd.DataFrame, name: str, last_year: int) -> tuple[NDArray, NDArray, NDArray, NDArray]:
     """Read a text column by its distinct values: first month, last month, basis, broken rule of every row."""
     codes, distinct = _distinct(frame, name)
-    found = [read_text(text, last_year) for text in distinct]
-    first = np.array([f[0] for f in found], dtype=np.int64)
-    last = np.array([f[1] for f in found], dtype=np.int64)
-    basis = np.array([f[2] for f in found], dtype=object)
-    rule = np.array([f[3] for f in found], dtype=object)
+    readings = [read_text(text, last_year) for text in distinct]
+    first = np.array([f[0] for f in readings], dtype=np.int64)
+    last = np.array([f[1] for f in readings], dtype=np.int64)
+    basis = np.array([f[2] for f in readings], dtype=object)
+    rule = np.array([f[3] for f in readings], dtype=object)
     return first[codes], last[codes], basis[codes], rule[codes]
 
 
 def _lags(frame: pd.DataFrame) -> tuple[NDArray, NDArray, NDArray]:
     """Return the earliest and latest lag and the broken rule of each row's `pour_date_basis`."""
     codes, distinct = _distinct(frame, "pour_date_basis")
-    found = [_lag(text) for text in distinct]
-    low, high = (np.array([f[i] for f in found], dtype=np.int64) for i in (0, 1))
-    return low[codes], high[codes], np.array([f[2] for f in found], dtype=object)[codes]
+    lags = [_lag(text) for text in distinct]
+    low, high = (np.array([f[i] for f in lags], dtype=np.int64) for i in (0, 1))
+    return low[codes], high[codes], np.array([f[2] for f in lags], dtype=object)[codes]
 
 
 def _lag(text: str) -> tuple[int, int, str]:

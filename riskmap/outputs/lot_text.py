@@ -51,9 +51,9 @@ def slab_width(lot: dict[str, Any], system: str) -> str:
     return "assumed {} ({})".format(*(both if system == "us" else both[::-1]))
 
 
-def reference(found: Results, system: str) -> str:
+def reference(estimate: Results, system: str) -> str:
     """Return the words for the reference lot of a run, its lengths in the units of the page."""
-    told = str(found.facts.get("reference_lot", "the reference lot"))
+    text = str(estimate.facts.get("reference_lot", "the reference lot"))
     us = system == "us"
 
     def depth(match: re.Match[str]) -> str:
@@ -63,8 +63,8 @@ def reference(found: Results, system: str) -> str:
     def wide(match: re.Match[str]) -> str:
         return f"slab {units.m_to_foot(float(match[1])):.0f} ft wide" if us else match[0]
 
-    told = re.sub(r"(\d+(?:\.\d+)?) % to (\d+(?:\.\d+)?) m\b", depth, told)
-    return re.sub(r"slab (\d+(?:\.\d+)?) m wide", wide, told)
+    text = re.sub(r"(\d+(?:\.\d+)?) % to (\d+(?:\.\d+)?) m\b", depth, text)
+    return re.sub(r"slab (\d+(?:\.\d+)?) m wide", wide, text)
 
 
 def largest(lot: dict[str, Any], today: str, system: str) -> str:
@@ -93,45 +93,45 @@ def _range(row: dict[str, Any], name: str, system: str) -> str:
             f"{shown(row[f'{name}_mm_p10'], system)} and {shown(row[f'{name}_mm_p90'], system)})")
 
 
-def _where(found: Results, position: int) -> str:
+def _where(estimate: Results, position: int) -> str:
     """Return where a lot stands in its file, as `check` numbers rows; runs of older versions know the position only."""
-    path = PurePath(str(found.settings.get("lots", {}).get("path") or "the lot file"))
-    row = results.editor_row(found.facts.get("lot_rows", []), position)
+    path = PurePath(str(estimate.settings.get("lots", {}).get("path") or "the lot file"))
+    row = results.editor_row(estimate.facts.get("lot_rows", []), position)
     return f"row {row} of {path.name}" if row is not None else f"lot {position + 1} of {path.name}"
 
 
-def lines(found: Results, lot_row: int, system: str = "us") -> list[str]:
+def lines(estimate: Results, lot_row: int, system: str = "us") -> list[str]:
     """Return the lines of one lot.
 
     Parameters
     ----------
-    found : Results
+    estimate : Results
     lot_row : int
         Position of the lot.
     system : str
         `us` or `si`.
     """
-    row = found.lots.drop(columns=found.lots.geometry.name).iloc[lot_row].to_dict()
-    out = [f"Lot {row['lot_id']} ({_where(found, int(row['lot_row']))}), {found.area_name}, {found.today}"]
+    row = estimate.lots.drop(columns=estimate.lots.geometry.name).iloc[lot_row].to_dict()
+    out = [f"Lot {row['lot_id']} ({_where(estimate, int(row['lot_row']))}), {estimate.area_name}, {estimate.today}"]
     if row["state"]:
         return [*out, f"No number: {row['state']} - {tables.STATES.get(row['state'], '')}.",
                 f"{row['state_reason'] or ''}", "This is not a low or a middle result.", wording.CAUTION]
-    first, last = month_numbers.next_12_months(found.today)
+    first, last = month_numbers.next_12_months(estimate.today)
     out += [
         f"Expected movement, next 12 months ({first} to {last}): {_range(row, 'expected_movement', system)}",
         f"Characteristic movement: {_range(row, 'characteristic_movement', system)}",
         f"Now: {_range(row, 'deflection_now', system)}; {words.DIRECTION.get(row['direction'], row['direction'])}",
         f"Phase: {words.PHASE.get(row['phase'], row['phase'])} ({row['phase_probability']:.0%} of draws)",
-        largest(row, found.today, system),
+        largest(row, estimate.today, system),
         f"What if a dry, a middle or a wet past year came again: {shown(row['outlook_dry_mm'], system)}, "
         f"{shown(row['outlook_normal_mm'], system)}, {shown(row['outlook_wet_mm'], system)}",
-        "", f"Why (compared with {reference(found, system)}, which gives "
+        "", f"Why (compared with {reference(estimate, system)}, which gives "
         f"{shown(row['reference_movement_mm'], system)}):",
     ]
     for name in words.PARTS:
         value = float(row[f"driver_{name}_mm"])
-        told = words.part(name, value) + (doubt_means(value) if name == "doubt" else "")
-        out.append(f"  {part_shown(value, system):>9}  {told}")
+        words_of_part = words.part(name, value) + (doubt_means(value) if name == "doubt" else "")
+        out.append(f"  {part_shown(value, system):>9}  {words_of_part}")
     out += ["", f"Soil: {row['map_unit_name']} ({row['map_unit_symbol']}), {row['shrink_swell_class']} shrink-swell, "
             f"{extensibility(row, system)}",
             f"Pour: {row['pour_date_early']} to {row['pour_date_late']} "

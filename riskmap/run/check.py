@@ -83,8 +83,8 @@ class Report:
                          "may still lack soil or weather)" + "".join(f" + {state}" for state in states))
         verdict = ("A run would be refused." if self.refusals else "A run can start; nothing was computed."
                    if self.sources else "Nothing was read.")
-        found = f"{counted(len(self.refusals), 'refusal')}, {counted(len(self.problems), 'finding')}"
-        return "\n".join([*lines, f"{found}: {self._kinds()}. {verdict}"])
+        counts = f"{counted(len(self.refusals), 'refusal')}, {counted(len(self.problems), 'finding')}"
+        return "\n".join([*lines, f"{counts}: {self._kinds()}. {verdict}"])
 
     def _kinds(self) -> str:
         """Return the findings by what was done, so that an `E-` of a row is not taken for a refusal."""
@@ -115,15 +115,15 @@ def check_area(path: Path) -> Report:
         area = area_file.load(path)
     except SettingsError as error:
         return Report(path.name, refusals=str(error).splitlines())
-    found = read_each(area)
-    report = Report(area.name, found.refusals, found.problems, found.sources)
+    attempt = read_each(area)
+    report = Report(area.name, attempt.refusals, attempt.problems, attempt.sources)
     if area.climate is None:
         report.refusals.append("E-CLI-080 area file: there is no [climate] entry; monthly rain and temperature are "
                                "needed.")
-    today = _now(report, found.tables, area)
+    today = _now(report, attempt.tables, area)
     report.refusals += area_file.against_today(area, today) if report.today else []
-    if "lots" in found.tables:
-        _clean(report, found.tables["lots"], area, today, soil_box(found.tables.get("soil")))
+    if "lots" in attempt.tables:
+        _clean(report, attempt.tables["lots"], area, today, soil_box(attempt.tables.get("soil")))
     return report
 
 
@@ -137,7 +137,7 @@ def _now(report: Report, layers: dict[str, Any], area: Area) -> int:
         today = climate.present_month(weather, maps, index, area.today)
     except LayerError:  # the refusals say which layer is missing
         return _this_month()
-    report.today, report.newest_data = month_numbers.month_name(today), freshness.told(weather, maps, index)
+    report.today, report.newest_data = month_numbers.month_name(today), freshness.newest_dates(weather, maps, index)
     report.problems += freshness.map_findings(weather, maps, today)
     return today
 
@@ -148,10 +148,10 @@ def check_file(path: Path, role: str) -> Report:
 
     entries = {"lots": {"path": "-"}, "soil": {"path": "-"}, role: {"path": path.resolve()}}
     area = area_file.Area.model_validate({"name": "one file", **entries})
-    found = read_each(area, (role,))
-    report = Report(path.name, found.refusals, found.problems, found.sources)
-    if "lots" in found.tables:
-        _clean(report, found.tables["lots"], area, _this_month())
+    attempt = read_each(area, (role,))
+    report = Report(path.name, attempt.refusals, attempt.problems, attempt.sources)
+    if "lots" in attempt.tables:
+        _clean(report, attempt.tables["lots"], area, _this_month())
     return report
 
 

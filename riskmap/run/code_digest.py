@@ -111,24 +111,24 @@ def reached(stage: str, package: Path = PACKAGE) -> dict[str, Path]:
         When one of them cannot be found or read, or imports by a name that is only known at run time.
     """
     modules = _listed(package)
-    found: dict[str, Path] = {}
+    modules_reached: dict[str, Path] = {}
     waiting = list(STAGES[stage].follow)
     while waiting:
         name = waiting.pop()
-        if name in found or name in STAGES[stage].alone:
+        if name in modules_reached or name in STAGES[stage].alone:
             continue
-        found[name] = _module(name, modules)
+        modules_reached[name] = _module(name, modules)
         if not name:
             continue  # the package's own first file only hands on the commands when they are asked for
-        imports = _imports(_read(found[name]), name)
+        imports = _imports(_read(modules_reached[name]), name)
         if imports.at_run_time and name not in FOLDERS:
             raise CodeDigestError(f"E-RUN-071 {ROOT}.{name} imports by a name that is only known at run time; nothing "
                                   "can be said to be the same code.")
         waiting += _parents(name)
-        waiting += [_holder(wanted, modules) for wanted in imports.modules]
+        waiting += [_holder(name_imported, modules) for name_imported in imports.modules]
         if name in FOLDERS:
             waiting += [other for other in modules if other.startswith(f"{name}.")]
-    return found | {name: _module(name, modules) for name in STAGES[stage].alone}
+    return modules_reached | {name: _module(name, modules) for name in STAGES[stage].alone}
 
 
 @dataclass(frozen=True)
@@ -188,11 +188,11 @@ def _parents(name: str) -> list[str]:
 
 def _listed(package: Path) -> dict[str, Path]:
     """Return every module of a package by its dotted name below it."""
-    found = {}
+    modules = {}
     for path in package.rglob("*.py"):
         parts = path.relative_to(package).with_suffix("").parts
-        found[".".join(parts[:-1] if parts[-1] == "__init__" else parts)] = path
-    return found
+        modules[".".join(parts[:-1] if parts[-1] == "__init__" else parts)] = path
+    return modules
 
 
 def _holder(name: str, modules: Mapping[str, Path]) -> str:

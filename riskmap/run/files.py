@@ -49,18 +49,18 @@ class NotPlainError(OSError):
     """A link, a device, a pipe or a folder is where a plain file belongs."""
 
 
-class _Told(BaseModel):
+class _Entry(BaseModel):
     model_config = ConfigDict(frozen=True, strict=True)
 
 
-class Written(_Told):
+class OutputEntry(_Entry):
     """A file that the run wrote."""
 
     bytes: Count
     sha256: Digest
 
 
-class Given(_Told):
+class InputEntry(_Entry):
     """A file that the run read; without a digest where it could not be found at the end of the run."""
 
     path: str
@@ -68,7 +68,7 @@ class Given(_Told):
     sha256: Digest | None = None
 
 
-class AreaTold(_Told):
+class AreaTold(_Entry):
     """The area: its name is what makes two runs runs of one area."""
 
     name: str
@@ -76,14 +76,14 @@ class AreaTold(_Told):
     present_month: Month
 
 
-class Manifest(_Told):
+class Manifest(_Entry):
     """What is read back of a manifest; its other keys are for people."""
 
     format: Annotated[int, Field(ge=1, le=FORMAT)]
     written_utc: Annotated[str, Field(pattern=r"^[0-9]{4}-[0-9]{2}-[0-9]{2}T[0-9]{2}:[0-9]{2}:[0-9]{2}Z$")]
     area: AreaTold
-    inputs: Annotated[list[Given], Field(max_length=MOST_FILES)]
-    outputs: Annotated[dict[str, Written], Field(max_length=MOST_FILES)]
+    inputs: Annotated[list[InputEntry], Field(max_length=MOST_FILES)]
+    outputs: Annotated[dict[str, OutputEntry], Field(max_length=MOST_FILES)]
     sha256: Digest | None = None
 
     @property
@@ -95,8 +95,8 @@ class Manifest(_Told):
 # ---------------------------------------------------------------- the manifest
 def seal_of(content: dict[str, Any]) -> str:
     """Return the SHA-256 of a manifest's content without its last key, as JSON in one fixed form."""
-    told = {name: value for name, value in content.items() if name != SEAL}
-    text = json.dumps(told, sort_keys=True, ensure_ascii=True, separators=(",", ":"), allow_nan=False)
+    content_without_seal = {name: value for name, value in content.items() if name != SEAL}
+    text = json.dumps(content_without_seal, sort_keys=True, ensure_ascii=True, separators=(",", ":"), allow_nan=False)
     return hashlib.sha256(text.encode("ascii")).hexdigest()
 
 
@@ -111,18 +111,18 @@ def manifest_of(folder: Path) -> Manifest:
     try:
         with open_plain(folder, NAME) as stream:
             content = bounded_json(stream.read(MOST_BYTES + 1))
-        found = Manifest.model_validate(content)
+        manifest = Manifest.model_validate(content)
         seal = seal_of(content)
     except (OSError, ValueError, RecursionError) as error:
         raise ManifestError(f"E-MAN-001 {NAME}: it cannot be read as a manifest: {why(error)}.") from None
-    strange = [name for name in found.outputs if not OUTPUT_NAME.fullmatch(name)]
+    strange = [name for name in manifest.outputs if not OUTPUT_NAME.fullmatch(name)]
     if strange:
         raise ManifestError(f"E-MAN-002 {NAME}: it names a file outside the run folder or with a name that no run "
                             f"writes: '{visible(strange[0][:_SHOWN])}'.")
-    if found.sealed and found.sha256 != seal:
+    if manifest.sealed and manifest.sha256 != seal:
         raise ManifestError(f"E-MAN-010 {NAME}: it has changed since the run: the digest of its content is not the one "
                             "in its last key.")
-    return found
+    return manifest
 
 
 _SHOWN = 200  # characters of a name that others wrote (judgement: a name of ours has at most 40)
@@ -212,7 +212,7 @@ def sha256_of(stream: BinaryIO) -> str:
     return digest.hexdigest()
 
 
-def changed(stream: BinaryIO, entry: Written | Given) -> bool:
+def changed(stream: BinaryIO, entry: OutputEntry | InputEntry) -> bool:
     """Return whether an open file is another one than the manifest says; one of another size is not read for it."""
     size = os.fstat(stream.fileno()).st_size
     return (entry.bytes is not None and size != entry.bytes) or sha256_of(stream) != entry.sha256
@@ -291,8 +291,8 @@ class RunFiles:
     def _compare(self, name: str, stream: BinaryIO) -> None:
         if self.manifest is None:
             return
-        told = os.fstat(stream.fileno())
-        this = (told.st_dev, told.st_ino, told.st_size, told.st_mtime_ns)
+        state = os.fstat(stream.fileno())
+        this = (state.st_dev, state.st_ino, state.st_size, state.st_mtime_ns)
         if self._agreed.get(name) == this:
             return
         entry = self.manifest.outputs.get(name)

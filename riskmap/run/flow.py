@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from riskmap.common.results import History
     from riskmap.common.settings import Area
     from riskmap.run.store import Store
-    from riskmap.run.workers import Crew
+    from riskmap.run.workers import Workers
 
 Progress = Callable[[str, float], None]  # stage in words, finished share 0-1
 
@@ -44,13 +44,13 @@ class _Clock:
     def stage(self, name: str) -> Iterator[Callable[[float], None]]:
         began = time.perf_counter()
 
-        def tell(share: float) -> None:
+        def report(share: float) -> None:
             if self._progress:
                 self._progress(name, share)
 
-        tell(0.0)
-        yield tell
-        tell(1.0)
+        report(0.0)
+        yield report
+        report(1.0)
         self.seconds[name] = time.perf_counter() - began
 
 
@@ -59,7 +59,7 @@ class _Ready:
     """What all ways of computing begin with: layers read, lots cleaned, weather of every lot."""
 
     area: Area
-    found: Layers  # without its lots
+    layers: Layers  # without its lots
     weather: ClimateAttached
     today: int
     problems: list[Problem]
@@ -81,31 +81,32 @@ def _ready(area: Area, clock: _Clock, begin: Callable[[int], bool]) -> tuple[_Re
     from riskmap.run import manifest, memory
 
     with clock.stage("reading layers"):
-        found = layers.read(area)
-        today = climate.present_month(found.climate, found.drought, found.index, area.today)
+        all_layers = layers.read(area)
+        today = climate.present_month(all_layers.climate, all_layers.drought, all_layers.index, area.today)
         if against := area_file.against_today(area, today):
             raise SettingsError("\n".join(against))
-        digests = manifest.input_digests(area, found.sources)
-    if found.climate is None:
+        digests = manifest.input_digests(area, all_layers.sources)
+    if all_layers.climate is None:
         raise LayerError("E-CLI-080 area file: there is no [climate] entry; monthly rain and temperature are needed.")
-    memory.check(len(found.lots), begin(len(found.lots)))
+    memory.check(len(all_layers.lots), begin(len(all_layers.lots)))
     with clock.stage("cleaning lots"):
-        lot, lot_problems = lots.clean(found.lots, area.lot_settings, area.crs, today, str(area.lots.path),
-                                      catalogue.soil_box(found.soil))
+        lot, lot_problems = lots.clean(all_layers.lots, area.lot_settings, area.crs, today, str(area.lots.path),
+                                      catalogue.soil_box(all_layers.soil))
         tables.check(tables.LOT, lot)
-        assumptions = assumed.problems(found.lots, lot, area.lot_settings, today, str(area.lots.path))
-        numbered = row_steps(found.lots["source_row"].to_numpy())
-        found = replace(found, lots=found.lots.iloc[:0].copy())  # a copy: a view would hold every lot
+        assumptions = assumed.problems(all_layers.lots, lot, area.lot_settings, today, str(area.lots.path))
+        numbered = row_steps(all_layers.lots["source_row"].to_numpy())
+        all_layers = replace(all_layers, lots=all_layers.lots.iloc[:0].copy())  # a copy: a view would hold every lot
     with clock.stage("weather of each cell"):
-        weather = climate.attach(lot, found.climate, found.drought, found.index, area.climate_settings, area.crs, today)
+        weather = climate.attach(lot, all_layers.climate, all_layers.drought, all_layers.index, area.climate_settings,
+                                 area.crs, today)
         tables.check(tables.LOT_CLIMATE, weather.lot_climate)
-        near = shapes.near_lots(lot, found.drought, today, area.movement.history_months)
-    return _Ready(area, found, weather, today, [*found.problems, *assumptions, *lot_problems], near, digests,
+        near = shapes.near_lots(lot, all_layers.drought, today, area.movement.history_months)
+    return _Ready(area, all_layers, weather, today, [*all_layers.problems, *assumptions, *lot_problems], near, digests,
                   numbered), lot
 
 
 def assess(area: Area, *, workers: int | None = None, progress: Progress | None = None,
-           kept: Store | None = None) -> tuple[Results, Layers]:
+           cache: Store | None = None) -> tuple[Results, Layers]:
     """Run every stage in order, all lots at once.
 
     Parameters
@@ -115,7 +116,7 @@ def assess(area: Area, *, workers: int | None = None, progress: Progress | None 
         Threads of the movement stage; any number gives the same result.
     progress : callable, optional
         Told the stage and its finished share.
-    kept : Store, optional
+    cache : Store, optional
         Archetypes computed before; the result is the same with and without.
 
     Returns
@@ -131,14 +132,14 @@ def assess(area: Area, *, workers: int | None = None, progress: Progress | None 
         When settings cannot be meant with the month of now.
     """
     from riskmap.run import store
-    from riskmap.run.workers import Here
+    from riskmap.run.workers import InProcess
 
     clock = _Clock(progress)
     ready, lot = _ready(area, clock, lambda _: True)
-    return _at_once(ready, lot, clock, kept or store.Store(None), Here(workers)), ready.found
+    return _at_once(ready, lot, clock, cache or store.Store(None), InProcess(workers)), ready.layers
 
 
-def _at_once(ready: _Ready, lot: gpd.GeoDataFrame, clock: _Clock, kept: Store, crew: Crew) -> Results:
+def _at_once(ready: _Ready, lot: gpd.GeoDataFrame, clock: _Clock, cache: Store, pool: Workers) -> Results:
     """Return the estimate of lots that are held as one table."""
     import pandas as pd
 
@@ -151,17 +152,17 @@ def _at_once(ready: _Ready, lot: gpd.GeoDataFrame, clock: _Clock, kept: Store, c
 
     area, weather = ready.area, ready.weather
     with clock.stage("soil under each lot"):
-        ground = run_reuse.attach_soil(kept, area, lot, ready.found.soil)
+        ground = run_reuse.attach_soil(cache, area, lot, ready.layers.soil)
         for contract, frame in ((tables.LOT_SOIL, ground.lot_soil), (tables.LOT_MAP_UNIT, ground.lot_map_unit),
                                 (tables.LOT_PROFILE, ground.lot_profile)):
             tables.check(contract, frame)
-    with clock.stage("suction, ground and slab") as tell:
+    with clock.stage("suction, ground and slab") as progress:
         lot_state = table.states(lot, ground.lot_soil, weather.lot_climate)
         shared = archetypes.collapse(lot.assign(state=lot_state["state"].to_numpy()), ground.lot_profile,
                                   weather.lot_climate, today=ready.today)
         mixture = archetypes.normalised(shared.archetype_profile)
-        moved = run_reuse.simulate(kept, area, shared.archetype, mixture, ground.profile, ground.layer, weather.history,
-                               crew=crew, progress=tell)
+        moved = run_reuse.simulate(cache, area, shared.archetype, mixture, ground.profile, ground.layer,
+                                   weather.history, pool=pool, progress=progress)
         archetype, history = past.split(moved.archetype, shared.lot_archetype, area.movement.history_months,
                                         ready.today)
     with clock.stage("estimate"):
@@ -172,7 +173,7 @@ def _at_once(ready: _Ready, lot: gpd.GeoDataFrame, clock: _Clock, kept: Store, c
     inputs = MovementInputs(shared.archetype, mixture, shared.lot_archetype, ground.profile, ground.layer,
                             weather.history)
     soil_problems = [*ground.problems, *_overlaps(ready, overlap.touched(ground.lot_soil))]
-    return Results(lots=estimate, **_told(ready, clock, soil_problems, moved.facts, ground.line, history, inputs))
+    return Results(lots=estimate, **_by_name(ready, clock, soil_problems, moved.facts, ground.line, history, inputs))
 
 
 def _overlaps(ready: _Ready, touched: dict[str, NDArray[np.int64]]) -> list[Problem]:
@@ -182,7 +183,7 @@ def _overlaps(ready: _Ready, touched: dict[str, NDArray[np.int64]]) -> list[Prob
     return overlap.findings(touched, lambda position: editor_row(ready.lot_rows, position))
 
 
-def _told(ready: _Ready, clock: _Clock, soil_problems: list[Problem], facts: dict[str, Any],
+def _by_name(ready: _Ready, clock: _Clock, soil_problems: list[Problem], facts: dict[str, Any],
           line: gpd.GeoDataFrame | None, history: History | None, inputs: MovementInputs) -> dict[str, Any]:
     """Return everything of `AreaResults`, by name."""
     from riskmap.climate import freshness
@@ -190,13 +191,13 @@ def _told(ready: _Ready, clock: _Clock, soil_problems: list[Problem], facts: dic
     from riskmap.estimates import beside as estimates_beside
     from riskmap.run import code_digest
 
-    area, found, weather = ready.area, ready.found, ready.weather
+    area, all_layers, weather = ready.area, ready.layers, ready.weather
     return {
-        "area_name": area.name, "today": month_numbers.month_name(ready.today), "soil_scale": found.soil.scale,
+        "area_name": area.name, "today": month_numbers.month_name(ready.today), "soil_scale": all_layers.soil.scale,
         "climate": weather.climate, "drought_weeks": weather.drought_weeks,
-        "credits": tuple(dict.fromkeys(source.credit for source in found.sources if source.credit)),
+        "credits": tuple(dict.fromkeys(source.credit for source in all_layers.sources if source.credit)),
         "problems": [*ready.problems, *soil_problems, *weather.problems],
-        "facts": {"newest_data": freshness.told(found.climate, found.drought, found.index),
+        "facts": {"newest_data": freshness.newest_dates(all_layers.climate, all_layers.drought, all_layers.index),
                   "published_methods": [method.as_dict() for method in estimates_beside.METHODS],
                   "published_notes": estimates_beside.NOTES, **facts, "seed": area.movement.seed,
                   "code": code_digest.code_digest(), "input_sha256": ready.input_sha256,
@@ -241,33 +242,33 @@ def run(area_path: Path, outputs: Path, *, units: str = "us", workers: int | Non
     """
     from riskmap.run import folder as run_folder
     from riskmap.run import manifest, part_files, store
-    from riskmap.run import workers as crews
+    from riskmap.run.workers import InProcess, workers_of
 
     area, clock = area_file.load(area_path), _Clock(progress)
-    kept = store.Store((outputs / store.FOLDER).resolve() if reuse else None)  # workers may stand elsewhere
+    cache = store.Store((outputs / store.FOLDER).resolve() if reuse else None)  # workers may stand elsewhere
     size = part_lots or part_files.PART_LOTS
 
-    crew: Crew | None = None
+    pool: Workers | None = None
 
     def begin(lots: int) -> bool:
         """Tell whether so many lots are held at once; if not, workers load their libraries while lots are cleaned."""
-        nonlocal crew
+        nonlocal pool
         if public_k is None and (lots > size or scheduler is not None):
-            crew = held.enter_context(crews.crew(workers, scheduler))
-        return crew is None
+            pool = held.enter_context(workers_of(workers, scheduler))
+        return pool is None
 
     with run_folder.new_run(outputs, area.name if public_k is None else f"{area.name} public") as folder, \
             ExitStack() as held:
         ready, lot = _ready(area, clock, begin)
-        if crew is None:
-            results: AreaResults = _at_once(ready, lot, clock, kept, crews.Here(workers))
+        if pool is None:
+            results: AreaResults = _at_once(ready, lot, clock, cache, InProcess(workers))
             rows = _write_whole(cast("Results", results), folder.path, units, public_k, clock)
         else:
             lots = [lot]
             del lot  # the parts are in files soon; a million lots are a gigabyte
-            results, rows = _by_parts(ready, lots, clock, kept, crew, folder.path, size, units)
+            results, rows = _by_parts(ready, lots, clock, cache, pool, folder.path, size, units)
             held.close()
-        manifest.write(folder.path, results, area, ready.found.sources, rows)
+        manifest.write(folder.path, results, area, ready.layers.sources, rows)
     return Run(folder.final, results, rows)
 
 
@@ -284,7 +285,7 @@ def _write_whole(results: Results, folder: Path, units: str, public_k: int | Non
     return RowCounts.of(results.lots)
 
 
-def _by_parts(ready: _Ready, lots: list[gpd.GeoDataFrame], clock: _Clock, kept: Store, crew: Crew, folder: Path,
+def _by_parts(ready: _Ready, lots: list[gpd.GeoDataFrame], clock: _Clock, cache: Store, pool: Workers, folder: Path,
               size: int, units: str) -> tuple[AreaResults, RowCounts]:
     """Estimate lots part by part and write the products into `folder`; the parts lie there until all is written.
 
@@ -295,7 +296,7 @@ def _by_parts(ready: _Ready, lots: list[gpd.GeoDataFrame], clock: _Clock, kept: 
     import numpy as np
 
     from riskmap.movement import archetypes, past
-    from riskmap.outputs.files.arrow_lots import Shapes
+    from riskmap.outputs.files.arrow_lots import ShapeSummary
     from riskmap.run import memory, part_tasks
     from riskmap.run import products as run_products
     from riskmap.run import reuse as run_reuse
@@ -305,36 +306,37 @@ def _by_parts(ready: _Ready, lots: list[gpd.GeoDataFrame], clock: _Clock, kept: 
     area, weather = ready.area, ready.weather
     place = folder.resolve() / "parts"
     place.mkdir()
-    if isinstance(crew, Cluster):
-        crew.check(place)
-    with clock.stage("soil under each lot") as tell:
+    if isinstance(pool, Cluster):
+        pool.check(place)
+    with clock.stage("soil under each lot") as progress:
         rows = part_tasks.write_lots(lots[0], weather, place, size)
-        line, told, key = part_tasks.write_survey(ready.found.soil, lots.pop(), area, place)
+        line, facts, key = part_tasks.write_survey(ready.layers.soil, lots.pop(), area, place)
         memory.release()
-        job = part_tasks.Job(area, place, kept, ready.today, key)
-        made = crew.map(part_tasks.soil_of_part, [(job, k) for k in range(len(rows))], tell)
-        touched = {flag: np.concatenate([rows[k][found[flag]] for k, (_, found) in enumerate(made)])
+        job = part_tasks.Job(area, place, cache, ready.today, key)
+        parts = pool.map(part_tasks.soil_of_part, [(job, k) for k in range(len(rows))], progress)
+        touched = {flag: np.concatenate([rows[k][marks[flag]] for k, (_, marks) in enumerate(parts)])
                    for flag in (overlap.OVERLAP, overlap.DOUBLED)}
-    with clock.stage("suction, ground and slab") as tell:
-        shared, numbers = archetypes.merged([found for found, _ in made], today=ready.today)
+    with clock.stage("suction, ground and slab") as progress:
+        shared, numbers = archetypes.merged([marks for marks, _ in parts], today=ready.today)
         mixture = archetypes.normalised(shared.archetype_profile)
-        moved = run_reuse.simulate(kept, area, shared.archetype, mixture, told.profile, told.layer, weather.history,
-                               crew=crew, progress=tell)
+        moved = run_reuse.simulate(cache, area, shared.archetype, mixture, facts.profile, facts.layer, weather.history,
+                                   pool=pool, progress=progress)
         lot_archetype = part_tasks.archetypes_of_lots(job, rows, numbers)
         archetype, history = past.split(moved.archetype, lot_archetype, area.movement.history_months, ready.today)
-    with clock.stage("estimate") as tell:
+    with clock.stage("estimate") as progress:
         archetype.to_parquet(place / "moved.parquet", compression="lz4")
-        counted = crew.map(part_tasks.estimate_of_part, [(job, k, numbers[k], rows[k]) for k in range(len(rows))], tell)
-        counts, shapes = RowCounts(), Shapes()
+        tasks = [(job, k, numbers[k], rows[k]) for k in range(len(rows))]
+        counted = pool.map(part_tasks.estimate_of_part, tasks, progress)
+        counts, shapes = RowCounts(), ShapeSummary()
         for count, shape in counted:
             counts, shapes = counts + count, shapes.with_(shape)
-    inputs = MovementInputs(shared.archetype, mixture, lot_archetype, told.profile, told.layer, weather.history)
-    soil_problems = [*told.problems, *_overlaps(ready, touched)]
-    results = AreaResults(**_told(ready, clock, soil_problems, moved.facts, line, history, inputs))
-    with clock.stage("writing products") as tell:
-        crew.map(part_tasks.write_product,
+    inputs = MovementInputs(shared.archetype, mixture, lot_archetype, facts.profile, facts.layer, weather.history)
+    soil_problems = [*facts.problems, *_overlaps(ready, touched)]
+    results = AreaResults(**_by_name(ready, clock, soil_problems, moved.facts, line, history, inputs))
+    with clock.stage("writing products") as progress:
+        pool.map(part_tasks.write_product,
                  [(kind, place, folder.resolve(), len(rows), results.today, shapes, counts.out)
-                  for kind in ("gpkg", "csv", "parquet")], tell)
+                  for kind in ("gpkg", "csv", "parquet")], progress)
         shutil.rmtree(place)
         run_products.write_beside(results, folder, units, counts.out)
     return results, counts

@@ -97,7 +97,7 @@ def _new(outputs: Path, name: str, now: datetime | None, *, point: bool, option:
             _check_pointer(outputs)
         clean(outputs)
     except OSError as error:
-        raise _told(error, outputs, option) from error
+        raise _refusal(error, outputs, option) from error
     with _in_the_making(outputs, f"{slug(name)}_{moment:%Y%m%dT%H%M%SZ}", None, point, option) as run:
         yield run
 
@@ -129,8 +129,8 @@ def made_from(run: Path | None, name: str, into: Path | None, now: datetime | No
     """
     if into is None:
         beside = run.resolve().parent if run is not None else Path("outputs")
-        with _new(beside, name, now, point=False, option="--into") as made:
-            yield made
+        with _new(beside, name, now, point=False, option="--into") as folder:
+            yield folder
         return
     target = Path(os.path.realpath(into))
     if run is not None and target.is_relative_to(os.path.realpath(run)):
@@ -142,24 +142,24 @@ def made_from(run: Path | None, name: str, into: Path | None, now: datetime | No
                                  "written over. Name another one with --into.")
         target.parent.mkdir(parents=True, exist_ok=True)
     except OSError as error:
-        raise _told(error, into, "--into") from error
-    with _in_the_making(target.parent, f"{slug(target.name)}_into", target, False, "--into") as made:
-        yield RunFolder(made.path, into)
+        raise _refusal(error, into, "--into") from error
+    with _in_the_making(target.parent, f"{slug(target.name)}_into", target, False, "--into") as folder:
+        yield RunFolder(folder.path, into)
 
 
 @contextmanager
-def _in_the_making(parent: Path, wanted: str, into: Path | None, point: bool, option: str) -> Iterator[RunFolder]:
+def _in_the_making(parent: Path, base: str, into: Path | None, point: bool, option: str) -> Iterator[RunFolder]:
     """Give a folder to fill, moved to `into` or to the name that was free when the block ends without an error."""
 
     def taken(name: str) -> bool:
         return into is None and os.path.lexists(parent / name)
 
     try:
-        part = part_folder.claim(parent, wanted, taken)
+        part = part_folder.claim(parent, base, taken)
     except OSError as error:
-        raise _told(error, parent, option) from error
+        raise _refusal(error, parent, option) from error
     if part is None:
-        raise RunFolderError(f"E-RUN-002 {parent.as_posix()}: {part_folder.ATTEMPTS} runs named {wanted} already. Run "
+        raise RunFolderError(f"E-RUN-002 {parent.as_posix()}: {part_folder.ATTEMPTS} runs named {base} already. Run "
                              "again.")
     run = RunFolder(part.content, into or parent / part.name)
     try:
@@ -167,13 +167,13 @@ def _in_the_making(parent: Path, wanted: str, into: Path | None, point: bool, op
         _put_in_place(run)
         _announce(run, part, point)
     except OSError as error:
-        raise _told(error, parent, option) from error
+        raise _refusal(error, parent, option) from error
     except Exception as error:
         # a library that writes a format may wrap what the system said
         full = None if isinstance(error, RiskmapError) else no_room_in(error) or no_room(run.path)
         if full is None or not os.path.lexists(run.path):
             raise
-        raise _told(full, parent, option) from error
+        raise _refusal(full, parent, option) from error
     except BaseException as error:
         error.add_note(NOTHING_KEPT if os.path.lexists(run.path) else f"{run.final.as_posix()} is whole.")
         raise
@@ -241,10 +241,10 @@ def _before_latest(outputs: Path) -> Path:
         if folder == newest or folder.name.startswith(".") or not (folder / run_files.NAME).is_file():
             continue
         with suppress(run_files.ManifestError):  # of another program, or damaged: of no area that is known
-            found = run_files.manifest_of(folder)
-            if _kind(found) == _kind(of_latest) and (found.written_utc, folder.name) < (of_latest.written_utc,
-                                                                                        newest.name):
-                earlier.append((found.written_utc, folder.name, folder))
+            manifest = run_files.manifest_of(folder)
+            if _kind(manifest) == _kind(of_latest) and (manifest.written_utc, folder.name) < (of_latest.written_utc,
+                                                                                              newest.name):
+                earlier.append((manifest.written_utc, folder.name, folder))
     if not earlier:
         raise RunFolderError(f"E-RUN-018 {visible(outputs.as_posix())}: there is no run of this area "
                              f"('{visible(of_latest.area.name)}') before the latest one. Run `riskmap estimate` again "
@@ -315,7 +315,7 @@ def _flush(path: Path) -> None:
         os.close(descriptor)
 
 
-def _told(error: OSError, folder: Path, option: str = "--outputs") -> RunFolderError:
+def _refusal(error: OSError, folder: Path, option: str = "--outputs") -> RunFolderError:
     file = Path(error.filename).name if isinstance(error.filename, str | os.PathLike) else ""
     where = f"{folder.as_posix()}: " + (f"{shown(file)}: " if file and file != folder.name else "")
     hint = _HINTS.get(error.errno or 0, "Run again; if it happens again, name another folder with {option}.")

@@ -22,7 +22,7 @@ from riskmap.common.errors import visible
 from riskmap.common.json_values import plain, portable
 from riskmap.common.version import __version__
 from riskmap.run import files
-from riskmap.run.files import FORMAT, NAME, SEAL, Given
+from riskmap.run.files import FORMAT, NAME, SEAL, InputEntry
 
 if TYPE_CHECKING:
     from riskmap.common.inputs import Source
@@ -51,13 +51,13 @@ def _size(path: Path) -> int:
 def _versions() -> dict[str, str]:
     from importlib import metadata
 
-    found = {}
+    versions = {}
     for package in _PACKAGES:
         try:
-            found[package] = metadata.version(package)
+            versions[package] = metadata.version(package)
         except metadata.PackageNotFoundError:
             continue
-    return found
+    return versions
 
 
 def _input(source: Source, area: Area) -> dict[str, Any]:
@@ -70,11 +70,11 @@ def _input(source: Source, area: Area) -> dict[str, Any]:
 
 def input_digests(area: Area, sources: Iterable[Source]) -> dict[str, list[str]]:
     """Return the SHA-256 of every file that was read, by role, in the order of reading."""
-    found: dict[str, list[str]] = {}
+    digests: dict[str, list[str]] = {}
     for source in sources:
         path = source.opened or area.resolve(source.path)
-        found.setdefault(source.role, []).append(sha256(path) if path.exists() else "")
-    return found
+        digests.setdefault(source.role, []).append(sha256(path) if path.exists() else "")
+    return digests
 
 
 def _area_folder(area: Area) -> str:
@@ -83,14 +83,14 @@ def _area_folder(area: Area) -> str:
     return "" if folder.is_absolute() or folder.drive or ".." in folder.parts else folder.as_posix()
 
 
-def build(folder: Path, found: AreaResults, area: Area, sources: Iterable[Source], rows: RowCounts,
+def build(folder: Path, results: AreaResults, area: Area, sources: Iterable[Source], rows: RowCounts,
           now: datetime | None = None) -> dict[str, Any]:
     """Return the manifest of a run whose products are in `folder`, all but its last key."""
-    facts = dict(found.facts)
+    facts = dict(results.facts)
     timings = facts.pop("stage_seconds", {})
     inputs = [_input(source, area) for source in sources]
-    read = sum(entry["rows"] for entry in inputs if entry["role"] == "lots")
-    codes = Counter(problem.code for problem in found.problems)
+    lot_rows = sum(entry["rows"] for entry in inputs if entry["role"] == "lots")
+    codes = Counter(problem.code for problem in results.problems)
     outputs = {file.relative_to(folder).as_posix(): {"bytes": file.stat().st_size, "sha256": sha256(file)}
                for file in sorted(folder.rglob("*")) if file.is_file() and file.name != NAME}
     return plain({
@@ -98,18 +98,18 @@ def build(folder: Path, found: AreaResults, area: Area, sources: Iterable[Source
         "riskmap": __version__,
         "written_utc": (now or datetime.now(UTC)).astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%SZ"),
         "standing": wording.STANDING,
-        "area": {"name": found.area_name, "folder": _area_folder(area), "present_month": found.today,
-                 "soil_scale": found.soil_scale},
+        "area": {"name": results.area_name, "folder": _area_folder(area), "present_month": results.today,
+                 "soil_scale": results.soil_scale},
         "settings": area.model_dump(exclude={"folder"}),
         "inputs": inputs,
-        "rows": {"lots_read": read, **asdict(rows)},
-        "problems": {"total": len(found.problems), "by_code": dict(sorted(codes.items()))},
+        "rows": {"lots_read": lot_rows, **asdict(rows)},
+        "problems": {"total": len(results.problems), "by_code": dict(sorted(codes.items()))},
         "seed": area.movement.seed,
         "draws": area.movement.draws,
         "unit_draws_per_s": facts.get("unit_draws_per_s"),
         "stage_seconds": timings,
         "facts": facts,
-        "credits": found.credits,
+        "credits": results.credits,
         "outputs": outputs,
         "python": platform.python_version(),
         "platform": f"{platform.system()} {platform.machine()}",
@@ -117,7 +117,7 @@ def build(folder: Path, found: AreaResults, area: Area, sources: Iterable[Source
     })
 
 
-def write(folder: Path, found: AreaResults, area: Area, sources: Iterable[Source], rows: RowCounts,
+def write(folder: Path, results: AreaResults, area: Area, sources: Iterable[Source], rows: RowCounts,
           now: datetime | None = None) -> Path:
     """Write `manifest.json` about everything that is in `folder`; call it last.
 
@@ -125,7 +125,7 @@ def write(folder: Path, found: AreaResults, area: Area, sources: Iterable[Source
     ----------
     folder : Path
         Folder with the finished products.
-    found : AreaResults
+    results : AreaResults
     area : Area
         The settings as used.
     sources : iterable of Source
@@ -136,7 +136,7 @@ def write(folder: Path, found: AreaResults, area: Area, sources: Iterable[Source
         Moment of writing with a time zone; default: the present.
     """
     path = folder / NAME
-    content = build(folder, found, area, sources, rows, now)
+    content = build(folder, results, area, sources, rows, now)
     text = json.dumps({**content, SEAL: files.seal_of(content)}, indent=1, ensure_ascii=False, allow_nan=False)
     path.write_text(text + "\n", encoding="utf-8", errors="backslashreplace", newline="\n")
     return path
@@ -149,11 +149,11 @@ def verify(folder: Path, area_folder: Path | None = None) -> list[str]:
     as the manifest names it, and nowhere else. An input that is not there is not a finding; one that differs is.
     """
     try:
-        told = files.manifest_of(folder)
+        manifest = files.manifest_of(folder)
     except files.ManifestError as error:
         return [f"{error} Run the estimate again, or take the run from a copy."]
-    findings = [] if told.sealed else [f"W-MAN-012 {NAME}: {files.WITHOUT_SEAL}"]
-    for name, entry in sorted(told.outputs.items()):
+    findings = [] if manifest.sealed else [f"W-MAN-012 {NAME}: {files.WITHOUT_SEAL}"]
+    for name, entry in sorted(manifest.outputs.items()):
         try:
             with files.open_plain(folder, name) as stream:
                 if files.changed(stream, entry):
@@ -165,12 +165,13 @@ def verify(folder: Path, area_folder: Path | None = None) -> list[str]:
                             "files only; it was not opened.")
         except OSError as error:
             findings.append(f"E-MAN-014 {name}: it cannot be read: {files.why(error)}.")
-    added = sorted(set(_entries(folder)) - set(told.outputs) - {NAME})
+    added = sorted(set(_entries(folder)) - set(manifest.outputs) - {NAME})
     findings += [f"W-MAN-005 {visible(name)}: was not made by this run." for name in added]
-    root = area_folder if area_folder is not None else Path(told.area.folder) if _inside(told.area.folder) else None
+    own = manifest.area.folder
+    root = area_folder if area_folder is not None else Path(own) if _inside(own) else None
     if root is not None:
-        findings += [line for entry in told.inputs
-                     if (line := _input_finding(entry, root, asked=area_folder is not None))]
+        findings += [line for entry in manifest.inputs
+                     if (line := _input_finding(entry, root, named=area_folder is not None))]
     return findings
 
 
@@ -178,8 +179,8 @@ def _entries(folder: Path) -> Iterator[str]:
     """Yield the names of everything below a folder that is no folder itself; links are named and not followed."""
     waiting = [folder]
     while waiting:
-        with os.scandir(waiting.pop()) as found:
-            for entry in found:
+        with os.scandir(waiting.pop()) as entries:
+            for entry in entries:
                 if entry.is_dir(follow_symlinks=False):
                     waiting.append(Path(entry.path))
                 else:
@@ -195,7 +196,7 @@ def _inside(name: str) -> bool:
 _MOST_INPUT_FILES = 100_000  # of an input that is a folder (judgement: a soil download has 70)
 
 
-def _input_finding(entry: Given, root: Path, *, asked: bool) -> str:
+def _input_finding(entry: InputEntry, root: Path, *, named: bool) -> str:
     """Return what is to be said of an input that was read, empty when nothing is."""
     if entry.sha256 is None:
         return ""
@@ -205,7 +206,7 @@ def _input_finding(entry: Given, root: Path, *, asked: bool) -> str:
         if not _inside(entry.path):
             # of a file beside the area's folder nobody asks unless a folder is named where the inputs are
             outside = "its name leads out of the folder in which inputs are looked for."
-            return beside + outside if asked or PurePath(entry.path).is_absolute() else ""
+            return beside + outside if named or PurePath(entry.path).is_absolute() else ""
         file = root / entry.path
         if not os.path.lexists(file):
             return ""
@@ -225,7 +226,7 @@ def _input_finding(entry: Given, root: Path, *, asked: bool) -> str:
     return f"W-MAN-006 input {name}: differs from the one that was used." if differs else ""
 
 
-def _folder_differs(folder: Path, root: Path, entry: Given) -> tuple[str, bool]:
+def _folder_differs(folder: Path, root: Path, entry: InputEntry) -> tuple[str, bool]:
     """Return why a folder was not compared, if it was not, and whether it differs; its files are counted first."""
     size, inside = 0, root.resolve()
     for k, file in enumerate(folder.rglob("*")):

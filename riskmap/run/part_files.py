@@ -88,7 +88,7 @@ def in_order(paths: Sequence[Path], step: int) -> Iterator[pa.Table]:
             if first is not None:
                 where.setdefault(int(first.min) // step, []).append((number, group))
     for chunk in sorted(where):
-        found = pa.concat_tables([files[number].read_row_group(group) for number, group in where[chunk]])
-        yield found.take(np.argsort(found[LOT_ROW].to_numpy(), kind="stable")).combine_chunks()
+        rows = pa.concat_tables([files[number].read_row_group(group) for number, group in where[chunk]])
+        yield rows.take(np.argsort(rows[LOT_ROW].to_numpy(), kind="stable")).combine_chunks()
     if not where:
         yield files[0].read()

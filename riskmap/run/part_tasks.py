@@ -30,8 +30,8 @@ if TYPE_CHECKING:
     from riskmap.common.inputs import SoilTables
     from riskmap.common.settings import Area
     from riskmap.movement.archetypes import Archetypes
-    from riskmap.outputs.files.arrow_lots import Shapes
-    from riskmap.soil import Described
+    from riskmap.outputs.files.arrow_lots import ShapeSummary
+    from riskmap.soil import SurveyFacts
     from riskmap.soil.overlay import SoilPolygons
 
 MARGIN_M, WIDER = 1000.0, 4.0  # soil read around a part at first; more while a soil line may lie farther off
@@ -60,12 +60,12 @@ def write_lots(lot: gpd.GeoDataFrame, weather: ClimateAttached, folder: Path, si
 
 
 def write_survey(survey: SoilTables, lot: gpd.GeoDataFrame, area: Area, folder: Path) \
-        -> tuple[gpd.GeoDataFrame, Described, str]:
+        -> tuple[gpd.GeoDataFrame, SurveyFacts, str]:
     """Write the survey so that a part reads its tables and the polygons near it: along a curve, with boxes.
 
     Returns
     -------
-    GeoDataFrame, Described, str
+    GeoDataFrame, SurveyFacts, str
         Lines between map units near the lots; what the tables say; the key of all but the lots in the store.
     """
     from riskmap import soil
@@ -83,9 +83,9 @@ def write_survey(survey: SoilTables, lot: gpd.GeoDataFrame, area: Area, folder: 
             table.to_parquet(folder / f"{name}.parquet")
     facts = {"scale": survey.scale, "from_raster": survey.from_raster, "mukeys": polygons.mukeys.tolist()}
     (folder / "survey.json").write_text(json.dumps(facts), encoding="utf-8")
-    told = soil.describe(survey, area.soil_settings, polygons.mukeys)
-    line = near.near_lots(lot.geometry.to_numpy(), every_line, polygons, told.named, area.crs)
-    return line, told, survey_key(area, survey)
+    survey_facts = soil.describe(survey, area.soil_settings, polygons.mukeys)
+    line = near.near_lots(lot.geometry.to_numpy(), every_line, polygons, survey_facts.named, area.crs)
+    return line, survey_facts, survey_key(area, survey)
 
 
 # ---------------------------------------------------------------- soil under the lots of a part
@@ -105,11 +105,11 @@ def soil_of_part(job: Job, number: int) -> tuple[Archetypes, dict[str, NDArray[n
     from riskmap.soil import overlap
 
     lot, climate = _lots(job, number)
-    survey, told = _survey(job.folder, job.area.soil_settings)
-    lot_soil, lot_profile = _soil(job, lot, survey, told)
+    survey, facts = _survey(job.folder, job.area.soil_settings)
+    lot_soil, lot_profile = _soil(job, lot, survey, facts)
     state = risk.states(lot, lot_soil, climate)
     shared = archetypes.collapse(lot.assign(state=state["state"].to_numpy()), lot_profile, climate, today=job.today)
-    beside = estimates_beside.of_lots(lot_profile, told.profile, told.layer, len(lot))
+    beside = estimates_beside.of_lots(lot_profile, facts.profile, facts.layer, len(lot))
     ground = pd.concat([lot_soil.drop(columns="lot_row"), beside, state.add_prefix("lot_")], axis=1)
     ground.assign(archetype=shared.lot_archetype).to_parquet(_file(job, "ground", number), compression="lz4")
     touched = overlap.touched(lot_soil)
@@ -118,22 +118,22 @@ def soil_of_part(job: Job, number: int) -> tuple[Archetypes, dict[str, NDArray[n
     return replace(shared, lot_archetype=np.empty(0, np.int64)), touched
 
 
-def _soil(job: Job, lot: gpd.GeoDataFrame, survey: SoilTables, told: Described) -> tuple[pd.DataFrame, pd.DataFrame]:
+def _soil(job: Job, lot: gpd.GeoDataFrame, survey: SoilTables, facts: SurveyFacts) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Return lot_soil and lot_profile of a part, from the store when its lots and the survey are the same."""
     from riskmap.run import reuse
 
     key = "" if job.store.folder is None else reuse.lots_key(job.survey_key, lot)
-    kept = [job.store.get(f"{key}{name}") for name in ("part_soil", "part_profile")] if key else [None, None]
-    if kept[0] is not None and kept[1] is not None:
-        return kept[0][0], kept[1][0]
-    found = _soil_anew(job, lot, survey, told)
-    for name, frame in zip(("part_soil", "part_profile"), found, strict=True):
+    stored = [job.store.get(f"{key}{name}") for name in ("part_soil", "part_profile")] if key else [None, None]
+    if stored[0] is not None and stored[1] is not None:
+        return stored[0][0], stored[1][0]
+    tables = _soil_anew(job, lot, survey, facts)
+    for name, frame in zip(("part_soil", "part_profile"), tables, strict=True):
         if key:
             job.store.put(f"{key}{name}", frame, {}, anew=True)
-    return found
+    return tables
 
 
-def _soil_anew(job: Job, lot: gpd.GeoDataFrame, survey: SoilTables, told: Described) \
+def _soil_anew(job: Job, lot: gpd.GeoDataFrame, survey: SoilTables, facts: SurveyFacts) \
         -> tuple[pd.DataFrame, pd.DataFrame]:
     """Return lot_soil and lot_profile of a part from the polygons and lines near it."""
     from riskmap import soil
@@ -142,7 +142,7 @@ def _soil_anew(job: Job, lot: gpd.GeoDataFrame, survey: SoilTables, told: Descri
     mukeys = _facts(job.folder)["mukeys"]
     shapes, frame, _ = _near(job.folder / "polygons.parquet", lot, 0.0)
     polygons = SoilPolygons(shapes, frame["unit"].to_numpy(np.int64), np.array(mukeys, dtype=object))
-    lot_soil, _, lot_profile = soil.of_lots(lot, survey, told, polygons, _nearest_line(job, lot, polygons),
+    lot_soil, _, lot_profile = soil.of_lots(lot, survey, facts, polygons, _nearest_line(job, lot, polygons),
                                             job.area.soil_settings)
     return lot_soil, lot_profile
 
@@ -197,7 +197,7 @@ def _facts(folder: Path) -> dict[str, Any]:
     return dict(json.loads((folder / "survey.json").read_text(encoding="utf-8")))
 
 
-def _survey(folder: Path, settings: Any) -> tuple[SoilTables, Described]:
+def _survey(folder: Path, settings: Any) -> tuple[SoilTables, SurveyFacts]:
     """Return the tables of the survey without polygons, and what they say; once per process and run."""
     import geopandas as gpd
 
@@ -205,14 +205,14 @@ def _survey(folder: Path, settings: Any) -> tuple[SoilTables, Described]:
     from riskmap.common.inputs import SoilTables
 
     if _held.get("folder") != folder:
-        told = _facts(folder)
+        survey_facts = _facts(folder)
         frames = {name: pd.read_parquet(folder / f"{name}.parquet") for name in _SOIL
                   if (folder / f"{name}.parquet").is_file()}
         survey = SoilTables(polygons=gpd.GeoDataFrame({"mukey": []}, geometry=[], crs="EPSG:4326"),
-                            scale=told["scale"], from_raster=told["from_raster"], **frames)
+                            scale=survey_facts["scale"], from_raster=survey_facts["from_raster"], **frames)
         _held.update(folder=folder, survey=survey,
-                     told=soil.describe(survey, settings, np.array(told["mukeys"], dtype=object)))
-    return _held["survey"], _held["told"]
+                     facts=soil.describe(survey, settings, np.array(survey_facts["mukeys"], dtype=object)))
+    return _held["survey"], _held["facts"]
 
 
 _held: dict[str, Any] = {}
@@ -220,7 +220,7 @@ _held: dict[str, Any] = {}
 
 # ---------------------------------------------------------------- the estimate of a part
 def estimate_of_part(job: Job, number: int, archetype_of: NDArray[np.int64], rows: NDArray[np.int64]) \
-        -> tuple[RowCounts, Shapes]:
+        -> tuple[RowCounts, ShapeSummary]:
     """Write the estimate of a part, rounded and in the order of its rows; return its counts and shapes.
 
     Parameters
@@ -290,7 +290,7 @@ def archetypes_of_lots(job: Job, rows: list[NDArray[np.int64]], numbers: list[ND
 
 
 # ---------------------------------------------------------------- the products
-def write_product(kind: str, folder: Path, into: Path, count: int, today: str, shapes: Shapes, rows: int) -> str:
+def write_product(kind: str, folder: Path, into: Path, count: int, today: str, shapes: ShapeSummary, rows: int) -> str:
     """Write one product from the estimates of all parts in the order of the input; return its name."""
     from riskmap.outputs.files import arrow_lots, csv_table, geopackage, geoparquet
 

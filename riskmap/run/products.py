@@ -54,7 +54,7 @@ def write_all(results: Results, folder: Path, units: str = "us") -> list[Path]:
     ]
 
 
-def write_beside(found: AreaResults, folder: Path, units: str, lots: int) -> list[Path]:
+def write_beside(results: AreaResults, folder: Path, units: str, lots: int) -> list[Path]:
     """Write what stands beside lots.gpkg, lots.csv and lots.parquet, which are in the folder already.
 
     The one-file map is made up to `MAP_LOTS` lots; beyond, `riskmap map --tiles` makes one that is read in pieces.
@@ -64,20 +64,20 @@ def write_beside(found: AreaResults, folder: Path, units: str, lots: int) -> lis
     from riskmap.run import record
     from riskmap.run.files import RunFiles
 
-    made = [csv_table.write_dictionary(folder), write_problems(found, folder), record.write(found, folder)]
+    paths = [csv_table.write_dictionary(folder), write_problems(results, folder), record.write(results, folder)]
     if lots <= MAP_LOTS:
         # written a moment ago, so there is nothing to note; the manifest comes last
         whole = replace(record.read(RunFiles(folder, verified=False)), note="")
-        made += [xlsx.write(whole, folder)] if lots <= xlsx.USUAL_ROWS else []
-        made.append(web_map.write(whole, folder, units))
-    return made
+        paths += [xlsx.write(whole, folder)] if lots <= xlsx.USUAL_ROWS else []
+        paths.append(web_map.write(whole, folder, units))
+    return paths
 
 
 def write_problems(results: AreaResults, folder: Path) -> Path:
     """Write `problems.json`: every finding about the input, in the order of reading."""
     path = folder / PROBLEMS
     # a file given by its full path is told by its name: folders can hold a user's name
-    found = [{**one, "file": _FOLDERS.sub("", str(one["file"]))} for one in (p.as_dict() for p in results.problems)]
-    path.write_text(json.dumps(found, indent=1, ensure_ascii=False, default=str) + "\n",
+    entries = [{**one, "file": _FOLDERS.sub("", str(one["file"]))} for one in (p.as_dict() for p in results.problems)]
+    path.write_text(json.dumps(entries, indent=1, ensure_ascii=False, default=str) + "\n",
                     encoding="utf-8", errors="backslashreplace", newline="\n")
     return path

@@ -106,25 +106,25 @@ class _Facts(BaseModel):
     facts: _Known
 
 
-def write(found: AreaResults, folder: Path) -> Path:
+def write(results: AreaResults, folder: Path) -> Path:
     """Write the folder `record` into a run folder and return its path."""
     place = folder / FOLDER
     place.mkdir()
     for name in TABLES:
-        getattr(found, name).to_parquet(place / f"{name}.parquet", compression="zstd", index=False, **SUMS)
+        getattr(results, name).to_parquet(place / f"{name}.parquet", compression="zstd", index=False, **SUMS)
     for name in SHAPES:
-        shapes: gpd.GeoDataFrame | None = getattr(found, name)
+        shapes: gpd.GeoDataFrame | None = getattr(results, name)
         if shapes is not None:
             shapes.to_parquet(place / f"{name}.parquet", compression="zstd", index=False, **SUMS)
-    if found.history is not None:
-        _history_table(found.history).to_parquet(place / "history.parquet", compression="zstd", index=False, **SUMS)
-        pd.DataFrame({"series": found.history.series}).to_parquet(place / "lot_series.parquet", compression="zstd",
-                                                                  **SUMS)
-    if found.inputs is not None:
-        _write_inputs(found.inputs, place)
-    facts = {"format": FORMAT, "riskmap": __version__, "area_name": found.area_name, "today": found.today,
-             "soil_scale": found.soil_scale, "credits": list(found.credits), "settings": found.settings,
-             "facts": {name: value for name, value in found.facts.items() if name not in OF_ONE_RUN}}
+    if results.history is not None:
+        _history_table(results.history).to_parquet(place / "history.parquet", compression="zstd", index=False, **SUMS)
+        pd.DataFrame({"series": results.history.series}).to_parquet(place / "lot_series.parquet", compression="zstd",
+                                                                    **SUMS)
+    if results.inputs is not None:
+        _write_inputs(results.inputs, place)
+    facts = {"format": FORMAT, "riskmap": __version__, "area_name": results.area_name, "today": results.today,
+             "soil_scale": results.soil_scale, "credits": list(results.credits), "settings": results.settings,
+             "facts": {name: value for name, value in results.facts.items() if name not in OF_ONE_RUN}}
     (place / FACTS).write_text(json.dumps(plain(facts), ensure_ascii=False, allow_nan=False) + "\n", encoding="utf-8",
                                errors="backslashreplace", newline="\n")
     return place
@@ -166,12 +166,13 @@ def read(run: Path | RunFiles, lot_id: str | None = None) -> Results:
     files = run if isinstance(run, RunFiles) else RunFiles(run)
     name = f"{FOLDER}/{FACTS}"
     try:
-        told = files.json(name)
-        if told["format"] not in (1, FORMAT):
+        header = files.json(name)
+        if header["format"] not in (1, FORMAT):
             raise RunFolderError(f"E-RUN-011 {visible(folder.as_posix())}: the run was written in format "
-                                 f"{shown(told['format'])}, this version reads 1 and {FORMAT}. Run the estimate again.")
-        former = FORMER if told["format"] == 1 else {}
-        _Facts.model_validate(told)
+                                 f"{shown(header['format'])}, this version reads 1 and {FORMAT}. Run the estimate "
+                                 "again.")
+        former = FORMER if header["format"] == 1 else {}
+        _Facts.model_validate(header)
         name = LOTS
         lots = _lots(files, lot_id)
         name = PROBLEMS
@@ -184,7 +185,7 @@ def read(run: Path | RunFiles, lot_id: str | None = None) -> Results:
         history = _history(files, len(lots)) if lot_id is None else None
         inputs = _inputs(files, len(lots), former) if lot_id is None else None
         ours = {old: new for new, old in former.items()}
-        facts = {ours.get(fact, fact): value for fact, value in told["facts"].items()}
+        facts = {ours.get(fact, fact): value for fact, value in header["facts"].items()}
     except RiskmapError as error:
         if isinstance(error, TableError):
             raise _damaged(folder, name, error) from None
@@ -192,13 +193,13 @@ def read(run: Path | RunFiles, lot_id: str | None = None) -> Results:
     except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
         raise _damaged(folder, name, error) from None
     return Results(
-        lots=lots, area_name=told["area_name"], today=told["today"], soil_scale=told["soil_scale"],
-        climate=frames["climate"], drought_weeks=frames["drought_weeks"], credits=tuple(told["credits"]),
+        lots=lots, area_name=header["area_name"], today=header["today"], soil_scale=header["soil_scale"],
+        climate=frames["climate"], drought_weeks=frames["drought_weeks"], credits=tuple(header["credits"]),
         problems=problems, facts=facts, history=history, soil_lines=frames["soil_lines"],
-        drought_shapes=frames["drought_shapes"], inputs=inputs, settings=told["settings"], note=files.note)
+        drought_shapes=frames["drought_shapes"], inputs=inputs, settings=header["settings"], note=files.note)
 
 
-def area_of(found: AreaResults) -> Area:
+def area_of(results: AreaResults) -> Area:
     """Return the settings of a run, so that lots of it can be computed again.
 
     Raises
@@ -208,7 +209,7 @@ def area_of(found: AreaResults) -> Area:
     """
     from riskmap.common import settings
 
-    return settings.of_run(found.settings, f"run of {found.area_name}")
+    return settings.of_run(results.settings, f"run of {results.area_name}")
 
 
 def _damaged(folder: Path, name: str, error: BaseException) -> RunFolderError:
@@ -216,8 +217,8 @@ def _damaged(folder: Path, name: str, error: BaseException) -> RunFolderError:
     from pydantic import ValidationError
 
     ours = isinstance(error, _Contradiction | TableError | ValidationError | RecursionError)
-    told = run_files.why(error) if ours else type(error).__name__
-    return RunFolderError(f"E-RUN-012 {visible(folder.as_posix())}: the file {name} of the run is damaged ({told}). "
+    reason = run_files.why(error) if ours else type(error).__name__
+    return RunFolderError(f"E-RUN-012 {visible(folder.as_posix())}: the file {name} of the run is damaged ({reason}). "
                           "Nothing of it was used. `riskmap verify` compares all files; run the estimate again.")
 
 

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from riskmap.common.weather import ClimateHistory
     from riskmap.movement.reduced_model import ReducedModel
     from riskmap.movement.simulation import Movement
-    from riskmap.run.workers import Crew
+    from riskmap.run.workers import Workers
     from riskmap.soil.under_lots import SoilAttached
 
 _ARCHETYPE = ("half_width_m", "half_width_known", "slab_class", "plan_factor", "pour_early_month", "pour_late_month")
@@ -83,11 +83,11 @@ def _hashed(frame: pd.DataFrame, salt: int) -> NDArray[np.uint64]:
 
 # ---------------------------------------------------------------- the stage
 def simulate(store: Store, area: Area, archetypes: pd.DataFrame, archetype_profile: pd.DataFrame, profile: pd.DataFrame,
-             layer: pd.DataFrame, history: ClimateHistory, *, crew: Crew,
+             layer: pd.DataFrame, history: ClimateHistory, *, pool: Workers,
              progress: Callable[[float], None] | None = None) -> Movement:
     """Return what `movement.simulate` returns for the same arguments, computing only what the store does not hold.
 
-    Archetypes are computed in batches, given out to the crew and kept batch by batch, so that a run that is stopped
+    Archetypes are computed in batches, given out to the workers and kept batch by batch, so that a run that is stopped
     goes on where it was. The facts also tell `reused_archetypes`.
     """
     from riskmap.movement import simulation
@@ -100,22 +100,22 @@ def simulate(store: Store, area: Area, archetypes: pd.DataFrame, archetype_profi
     of_cell = {str(cell): group for cell, group in archetypes.groupby("cell_id", sort=True)}
     names = {cell: cell_key(history, cell, area) for cell in of_cell}
     for cell, name in names.items():
-        hit, told = _known(store, name, keys.loc[of_cell[cell].index])
+        hit, facts_of_cell = _known(store, name, keys.loc[of_cell[cell].index])
         frames.append(hit)
         missing[hit.index] = False
-        cells |= {cell: told} if told is not None else {}
+        cells |= {cell: facts_of_cell} if facts_of_cell is not None else {}
     reused = int((~missing).sum())
     began = time.perf_counter()
-    batches = list(_batches(archetypes[missing], crew.size))
+    batches = list(_batches(archetypes[missing], pool.size))
     of_archetype = archetype_profile.set_index("archetype_id", drop=False)
-    tasks = [(area, store, names[cell], wanted, of_archetype.loc[wanted.index].reset_index(drop=True), profile, layer,
-              history, keys.loc[wanted.index], crew.threads) for cell, wanted in batches]
-    done = crew.map(compute_batch, tasks, None if progress is None else
+    tasks = [(area, store, names[cell], rows, of_archetype.loc[rows.index].reset_index(drop=True), profile, layer,
+              history, keys.loc[rows.index], pool.threads) for cell, rows in batches]
+    done = pool.map(compute_batch, tasks, None if progress is None else
                     lambda share: progress((reused + share * (len(archetypes) - reused)) / len(archetypes)))
-    for made in done:
-        frames.append(made.archetype)
-        cells |= made.facts["cells"]
-        facts = {**made.facts, **{name: facts.get(name, 0) + made.facts[name] for name in _SUMS}}
+    for batch in done:
+        frames.append(batch.archetype)
+        cells |= batch.facts["cells"]
+        facts = {**batch.facts, **{name: facts.get(name, 0) + batch.facts[name] for name in _SUMS}}
     if not facts:  # nothing was computed; an empty call gives what all runs tell
         facts = simulation.simulate(archetypes.iloc[:0], archetype_profile.iloc[:0], profile, layer, history,
                                   movement=area.movement, climate=area.climate_settings, soil=area.soil_settings,
@@ -136,11 +136,11 @@ def compute_batch(area: Area, store: Store, name: str, archetypes: pd.DataFrame,
     from riskmap.movement import simulation
 
     with models_of(store):
-        made = simulation.simulate(archetypes, archetype_profile, profile, layer, history, movement=area.movement,
+        models = simulation.simulate(archetypes, archetype_profile, profile, layer, history, movement=area.movement,
                                  climate=area.climate_settings, soil=area.soil_settings, workers=threads)
-    for told in made.facts["cells"].values():
-        store.put(name, pd.concat([keys, made.archetype], axis=1), told)
-    return made
+    for facts in models.facts["cells"].values():
+        store.put(name, pd.concat([keys, models.archetype], axis=1), facts)
+    return models
 
 
 def models_of(store: Store) -> AbstractContextManager[None]:
@@ -159,15 +159,15 @@ class _Models:
     def take(self, name: str) -> ReducedModel | None:
         from riskmap.movement.reduced_model import ReducedModel
 
-        found = self.store.get(self._key(name))
-        if found is None:
+        stored = self.store.get(self._key(name))
+        if stored is None:
             return None
-        values, shapes, arrays, at = found[0]["value"].to_numpy(float), found[1]["shapes"], {}, 0
+        values, shapes, arrays, at = stored[0]["value"].to_numpy(float), stored[1]["shapes"], {}, 0
         for array, shape in shapes.items():
             size = int(np.prod(shape))
             arrays[array] = values[at:at + size].reshape(shape).copy()
             at += size
-        return ReducedModel(ratio=float(found[1]["ratio"]), **arrays)
+        return ReducedModel(ratio=float(stored[1]["ratio"]), **arrays)
 
     def put(self, name: str, model: ReducedModel) -> None:
         arrays = {array: value for array, value in vars(model).items() if array != "ratio"}
@@ -182,15 +182,15 @@ class _Models:
 
 def _known(store: Store, name: str, keys: pd.DataFrame) -> tuple[pd.DataFrame, dict[str, Any] | None]:
     """Return the kept rows of one cell's archetypes, by number, and what is told of the cell; None when nothing is."""
-    found = store.get(name)
-    if found is None:
+    stored = store.get(name)
+    if stored is None:
         return pd.DataFrame(index=keys.index[:0]), None
-    rows, told = found
+    rows, facts = stored
     rows = rows.drop_duplicates(_KEYS)
     if store.files(name) > MOST_FILES:
-        store.put(name, rows, told, anew=True)
+        store.put(name, rows, facts, anew=True)
     hit = keys.reset_index(names="archetype").merge(rows, on=_KEYS, how="inner")
-    return hit.set_index("archetype").drop(columns=_KEYS).rename_axis(None), told
+    return hit.set_index("archetype").drop(columns=_KEYS).rename_axis(None), facts
 
 
 def _batches(archetypes: pd.DataFrame, workers: int) -> Iterator[tuple[str, pd.DataFrame]]:
@@ -211,20 +211,20 @@ def attach_soil(store: Store, area: Area, lot: gpd.GeoDataFrame, survey: SoilTab
     if store.folder is None:
         return under_lots.attach(lot, survey, area.soil_settings, area.crs)
     key = _soil_key(area, lot, survey)
-    kept = {name: store.get(f"{key}{name}") for name in (*_SOIL_FRAMES, "line")}
-    if all(found is not None for found in kept.values()):
-        frames = {name: found[0] for name, found in kept.items() if found is not None}
-        told = kept[_SOIL_FRAMES[0]]
+    stored = {name: store.get(f"{key}{name}") for name in (*_SOIL_FRAMES, "line")}
+    if all(pair is not None for pair in stored.values()):
+        frames = {name: pair[0] for name, pair in stored.items() if pair is not None}
+        first = stored[_SOIL_FRAMES[0]]
         line = frames.pop("line")
         return under_lots.SoilAttached(**frames,
-                                       problems=[Problem(**entry) for entry in told[1]["problems"]] if told else [],
-                                       line=_as_shapes(line) if told and told[1]["has_line"] else None)
-    made = under_lots.attach(lot, survey, area.soil_settings, area.crs)
-    facts = {"problems": [problem.as_dict() for problem in made.problems], "has_line": made.line is not None}
+                                       problems=[Problem(**entry) for entry in first[1]["problems"]] if first else [],
+                                       line=_as_shapes(line) if first and first[1]["has_line"] else None)
+    attached = under_lots.attach(lot, survey, area.soil_settings, area.crs)
+    facts = {"problems": [problem.as_dict() for problem in attached.problems], "has_line": attached.line is not None}
     for name in _SOIL_FRAMES:
-        store.put(f"{key}{name}", getattr(made, name), facts, anew=True)
-    store.put(f"{key}line", _as_bytes(made.line), {}, anew=True)
-    return made
+        store.put(f"{key}{name}", getattr(attached, name), facts, anew=True)
+    store.put(f"{key}line", _as_bytes(attached.line), {}, anew=True)
+    return attached
 
 
 def _soil_key(area: Area, lot: gpd.GeoDataFrame, survey: SoilTables) -> str:

@@ -38,7 +38,7 @@ class Store:
         """Return the rows and facts kept under a key, or None; damaged files are removed, the others count."""
         if self.folder is None:
             return None
-        found, facts = [], {}
+        frames, facts = [], {}
         for path in self._of(key):
             rows = None
             try:
@@ -53,11 +53,11 @@ class Store:
                     rows, facts = table.to_pandas(), json.loads(table.schema.metadata[b"facts"])
                     os.utime(path)  # marks the last use
             if rows is not None:
-                found.append(rows)
+                frames.append(rows)
                 continue
             with suppress(OSError):
                 path.unlink(missing_ok=True)
-        return (pd.concat(found, ignore_index=True), facts) if found else None
+        return (pd.concat(frames, ignore_index=True), facts) if frames else None
 
     def put(self, key: str, rows: pd.DataFrame, facts: dict[str, Any], *, anew: bool = False) -> None:
         """Keep rows and facts under a key, beside what is there or, `anew`, in its place.
@@ -70,8 +70,8 @@ class Store:
         import pyarrow.parquet as pq
 
         table = pa.Table.from_pandas(rows, preserve_index=False)
-        told = json.dumps(plain(facts), allow_nan=False).encode()
-        table = table.replace_schema_metadata({**(table.schema.metadata or {}), b"facts": told})
+        facts_text = json.dumps(plain(facts), allow_nan=False).encode()
+        table = table.replace_schema_metadata({**(table.schema.metadata or {}), b"facts": facts_text})
         buffer = pa.BufferOutputStream()
         pq.write_table(table, buffer, compression="zstd")
         content = buffer.getvalue().to_pybytes()
@@ -118,10 +118,10 @@ class Store:
 def _kind(path: Path) -> os.stat_result | None:
     """Return what the system says of a plain file; None of links, folders and what is gone."""
     try:
-        found = os.lstat(path)
+        state = os.lstat(path)
     except OSError:
         return None
-    return found if stat.S_ISREG(found.st_mode) else None
+    return state if stat.S_ISREG(state.st_mode) else None
 
 
 def _digest(content: bytes) -> str:

@@ -23,18 +23,18 @@ ATTEMPTS = 3  # of a task whose worker died
 ONE_THREAD = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")  # one each: the tasks fill the cores
 CONNECT_SECONDS = 20
 
-Tell = Callable[[float], None]
+ShareProgress = Callable[[float], None]
 Task = Callable[..., Any]
 
 
-class Crew(Protocol):
+class Workers(Protocol):
     """Runs tasks; `size` of them at a time, each on `threads` threads."""
 
     size: int
     threads: int
 
-    def map(self, function: Task, tasks: Sequence[tuple[Any, ...]], tell: Tell | None = None) -> list[Any]:
-        """Return the results of `function(*task)` in the order of the tasks; `tell` hears the finished share."""
+    def map(self, function: Task, tasks: Sequence[tuple[Any, ...]], progress: ShareProgress | None = None) -> list[Any]:
+        """Return the results of `function(*task)` in the order of the tasks; `progress` hears the finished share."""
 
     def __enter__(self) -> Self:
         """Make ready."""
@@ -56,20 +56,20 @@ class _Base:
         return None
 
 
-class Here(_Base):
+class InProcess(_Base):
     """One task after the other in this process, on several threads."""
 
     def __init__(self, threads: int | None = None) -> None:
         """Take so many threads for each task; default: the machine's cores."""
         self.threads = threads or os.cpu_count() or 1
 
-    def map(self, function: Task, tasks: Sequence[tuple[Any, ...]], tell: Tell | None = None) -> list[Any]:
+    def map(self, function: Task, tasks: Sequence[tuple[Any, ...]], progress: ShareProgress | None = None) -> list[Any]:
         """Return the results in order."""
         out = []
         for number, task in enumerate(tasks):
             out.append(function(*task))
-            if tell:
-                tell((number + 1) / len(tasks))
+            if progress:
+                progress((number + 1) / len(tasks))
         return out
 
 
@@ -112,7 +112,7 @@ class Processes(_Base):
             self._started = set(multiprocessing.active_children()) - before
         return self._pool
 
-    def map(self, function: Task, tasks: Sequence[tuple[Any, ...]], tell: Tell | None = None) -> list[Any]:
+    def map(self, function: Task, tasks: Sequence[tuple[Any, ...]], progress: ShareProgress | None = None) -> list[Any]:
         """Return the results in order; the tasks of a worker that died are given out again.
 
         Raises
@@ -131,8 +131,8 @@ class Processes(_Base):
                            if number not in done}
                 for future in as_completed(waiting):
                     done[waiting[future]] = future.result()
-                    if tell:
-                        tell(len(done) / len(tasks))
+                    if progress:
+                        progress(len(done) / len(tasks))
                 return [done[number] for number in range(len(tasks))]
             except BrokenProcessPool:
                 self._pool = None
@@ -177,20 +177,20 @@ class Cluster(_Base):
         """
         from riskmap.run.code_digest import code_digest
 
-        told = self._client.run(seen_by_worker, str(folder))
-        if not told:
+        answers = self._client.run(seen_by_worker, str(folder))
+        if not answers:
             raise WorkerError("E-RUN-033 the scheduler has no workers. Start some with `dask worker ADDRESS`.")
         ours = code_digest("worker")
-        other = sorted(name for name, (code, _) in told.items() if code != ours)
-        blind = sorted(name for name, (_, sees) in told.items() if not sees)
+        other = sorted(name for name, (code, _) in answers.items() if code != ours)
+        blind = sorted(name for name, (_, sees) in answers.items() if not sees)
         if other:
-            raise WorkerError(f"E-RUN-034 {len(other)} of {len(told)} workers hold another version of riskmap or its "
-                              f"libraries ({other[0]}). Install the same versions everywhere.")
+            raise WorkerError(f"E-RUN-034 {len(other)} of {len(answers)} workers hold another version of riskmap or "
+                              f"its libraries ({other[0]}). Install the same versions everywhere.")
         if blind:
-            raise WorkerError(f"E-RUN-035 {len(blind)} of {len(told)} workers do not see the outputs folder "
+            raise WorkerError(f"E-RUN-035 {len(blind)} of {len(answers)} workers do not see the outputs folder "
                               f"({blind[0]}). Use a folder that all machines share under one path.")
 
-    def map(self, function: Task, tasks: Sequence[tuple[Any, ...]], tell: Tell | None = None) -> list[Any]:
+    def map(self, function: Task, tasks: Sequence[tuple[Any, ...]], progress: ShareProgress | None = None) -> list[Any]:
         """Return the results in order; the scheduler gives out again what a lost worker had.
 
         Raises
@@ -207,8 +207,8 @@ class Cluster(_Base):
             for future in as_completed(list(waiting), loop=self._client.loop):
                 done[waiting[future]] = future.result()
                 future.release()  # a result is held once, here
-                if tell:
-                    tell(len(done) / len(tasks))
+                if progress:
+                    progress(len(done) / len(tasks))
         except KilledWorker:
             raise _lost(function, len(tasks), done) from None
         return [done[number] for number in range(len(tasks))]
@@ -281,9 +281,9 @@ def warm_up() -> None:
     gc.freeze()  # or every release of a part looks at all modules again: a tenth of a second each
 
 
-def crew(workers: int | None, scheduler: str | None) -> Crew:
+def workers_of(workers: int | None, scheduler: str | None) -> Workers:
     """Return a cluster's workers, processes of this machine (default: one a core), or this process alone."""
     if scheduler:
         return Cluster(scheduler)
     count = workers or os.cpu_count() or 1
-    return Processes(count) if count > 1 else Here(1)
+    return Processes(count) if count > 1 else InProcess(1)

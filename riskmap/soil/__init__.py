@@ -6,6 +6,6 @@ the profiles with their layers. Ground without a described profile is counted, n
 Method: notebooks/method.md, section 2.
 """
 
-from riskmap.soil.under_lots import Described, SoilAttached, attach, describe, middle, of_lots
+from riskmap.soil.under_lots import SoilAttached, SurveyFacts, attach, describe, middle, of_lots
 
-__all__ = ["Described", "SoilAttached", "attach", "describe", "middle", "of_lots"]
+__all__ = ["SoilAttached", "SurveyFacts", "attach", "describe", "middle", "of_lots"]

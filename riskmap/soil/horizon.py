@@ -46,7 +46,7 @@ _SPAN_CM = 100_000.0  # more than any depth: keeps components apart in one runni
 
 
 @dataclass(frozen=True)
-class Layers:
+class SoilLayers:
     """Cleaned layers, sorted by component and depth, contiguous from 0 within a component. Depths in cm."""
 
     component: NDArray[np.int64]  # row of the component table
@@ -62,7 +62,7 @@ class Layers:
 class Cleaned:
     """Layers and, per row of the component table, whether they can be used and what was found."""
 
-    layers: Layers
+    layers: SoilLayers
     rated: Mask
     lep_source: NDArray[np.int64]  # index into SOURCES: the weakest source among the layers
     flags: dict[str, Mask]
@@ -100,7 +100,7 @@ def clean(horizon: pd.DataFrame, component: pd.DataFrame, settings: SoilSettings
                                           organic, triple[1], np.where(np.isnan(rock), np.inf, rock), n)
     last, flags["lep_missing_below"] = _described_down_to(owner[row], top, bottom, triple[1][row], n)
     row, top, bottom = row[last], top[last], bottom[last]
-    layers = Layers(owner[row], top, bottom, triple[0][row], triple[1][row], triple[2][row], organic[row])
+    layers = SoilLayers(owner[row], top, bottom, triple[0][row], triple[1][row], triple[2][row], organic[row])
     flags |= {name: _any(layers.component[mask[row]], n) for name, mask in lep_flags.items()}
     usable, reasons = _rated(layers, component, n)
     weakest = np.zeros(n, np.int64)
@@ -108,7 +108,7 @@ def clean(horizon: pd.DataFrame, component: pd.DataFrame, settings: SoilSettings
     return Cleaned(layers, usable, weakest, flags | reasons)
 
 
-def _rated(layers: Layers, component: pd.DataFrame, n: int) -> tuple[Mask, dict[str, Mask]]:
+def _rated(layers: SoilLayers, component: pd.DataFrame, n: int) -> tuple[Mask, dict[str, Mask]]:
     shallow = component["rock_depth_cm"].to_numpy(float) < MIN_ROCK_CM
     miscellaneous = component["component_kind"].fillna("").str.lower().eq("miscellaneous area").to_numpy(bool)
     blank = _any(layers.component[np.isnan(layers.lep_pct)], n)
@@ -211,9 +211,9 @@ def lep_triple(low: Array, value: Array, high: Array, clay_pct: Array, cec_cmol_
     All arrays have the shape (n_horizon,), LEP and clay in %, exchange capacity in cmol(+)/kg, bulk density in g/cm3;
     missing is nan. A value that nothing supports stays nan.
     """
-    given = np.stack([low, value, high])
-    wrong = (given < 0) | (given > LARGEST_LEP_PCT)
-    low, value, high = np.where(wrong, np.nan, given)
+    triple = np.stack([low, value, high])
+    wrong = (triple < 0) | (triple > LARGEST_LEP_PCT)
+    low, value, high = np.where(wrong, np.nan, triple)
     middle = np.isnan(value) & np.isfinite(low) & np.isfinite(high)
     value = np.where(middle, (low + high) / 2.0, value)
     density, from_clay = lep_from_bulk_density(third_bar, oven_dry), lep_from_clay(clay_pct)

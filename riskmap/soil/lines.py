@@ -102,9 +102,9 @@ def nearest(points: NDArray[np.object_], soils: SoilPolygons, lines: Lines | Non
     ask = np.flatnonzero(own_unit >= 0)
     if not len(ask) or not len(lines.geometry):
         return distance, neighbor
-    (asked, line), far = shapely.STRtree(lines.geometry).query_nearest(points[ask], return_distance=True,
+    (position, line), far = shapely.STRtree(lines.geometry).query_nearest(points[ask], return_distance=True,
                                                                       all_matches=True)
-    lot = ask[asked]
+    lot = ask[position]
     at_home = lines.own[line] == own_unit[lot]
     beyond = np.where(at_home, lines.other[line], lines.own[line])
     touches = at_home | (lines.other[line] == own_unit[lot])
@@ -141,8 +141,8 @@ def soil_lines(soils: SoilPolygons) -> Lines:
     other = _other_side(_edge_codes(xy, edge), owner)
     lone = np.flatnonzero(other == _ALONE)
     other[lone] = _across_gap((xy[edge[lone]] + xy[edge[lone] + 1]) / 2.0, owner[lone], soils)
-    kept = (other >= 0) & ((owner < other) | np.isin(np.arange(len(edge)), lone))  # a shared edge once
-    return _chains(xy, edge[kept], owner[kept], other[kept])
+    whole = (other >= 0) & ((owner < other) | np.isin(np.arange(len(edge)), lone))  # a shared edge once
+    return _chains(xy, edge[whole], owner[whole], other[whole])
 
 
 _ALONE, _SAME = -2, -1
@@ -182,12 +182,12 @@ def _across_gap(middle: NDArray[np.float64], owner: NDArray[np.int64], soils: So
     """Return the other unit within `GAP_M` of edges without a partner; `_ALONE` where there is none."""
     import shapely
 
-    found = np.full(len(middle), np.iinfo(np.int64).max)
+    neighbour = np.full(len(middle), np.iinfo(np.int64).max)
     if len(middle):
         point, soil = shapely.STRtree(soils.geometry).query(shapely.points(middle), predicate="dwithin", distance=GAP_M)
         differs = soils.unit[soil] != owner[point]
-        np.minimum.at(found, point[differs], soils.unit[soil[differs]])
-    return np.where(found == np.iinfo(np.int64).max, _ALONE, found)
+        np.minimum.at(neighbour, point[differs], soils.unit[soil[differs]])
+    return np.where(neighbour == np.iinfo(np.int64).max, _ALONE, neighbour)
 
 
 def _chains(xy: NDArray[np.float64], edge: NDArray[np.int64], own: NDArray[np.int64],

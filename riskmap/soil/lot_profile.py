@@ -16,11 +16,11 @@ if TYPE_CHECKING:
 WEIGHT_DIGITS = 9  # weights that differ only by round-off must not depend on the order of lots
 
 
-def lot_map_unit_table(row: NDArray[np.int64], found: Shares, polygons: SoilPolygons) -> pd.DataFrame:
+def lot_map_unit_table(row: NDArray[np.int64], shares: Shares, polygons: SoilPolygons) -> pd.DataFrame:
     """Return `tables.LOT_MAP_UNIT`: the share of each map unit in each lot."""
     import pandas as pd
 
-    return pd.DataFrame({"lot_row": row[found.lot], "mukey": polygons.mukeys[found.unit], "share": found.share})
+    return pd.DataFrame({"lot_row": row[shares.lot], "mukey": polygons.mukeys[shares.unit], "share": shares.share})
 
 
 def lot_profile_table(lot_map_unit: pd.DataFrame, units: MapUnits, rows: NDArray[np.int64]) -> pd.DataFrame:
@@ -35,7 +35,7 @@ def lot_profile_table(lot_map_unit: pd.DataFrame, units: MapUnits, rows: NDArray
                          "profile_id": mixed["profile_id"].astype(np.int64), "weight": weight})
 
 
-def line_weights(found: Shares, beyond: NDArray[np.int64], share: NDArray[np.float64], row: NDArray[np.int64],
+def line_weights(shares: Shares, beyond: NDArray[np.int64], share: NDArray[np.float64], row: NDArray[np.int64],
            polygons: SoilPolygons, units: MapUnits) -> pd.DataFrame:
     """Return lot_row, mukey and mixing weight of the described unit beyond the nearest soil line, where it counts."""
     import pandas as pd
@@ -44,9 +44,9 @@ def line_weights(found: Shares, beyond: NDArray[np.int64], share: NDArray[np.flo
 
     n = len(row)
     known = np.isin(polygons.mukeys, units.weight["mukey"].to_numpy())
-    described = np.where(known[found.unit], found.share, 0.0)
-    is_beyond = found.unit == beyond[found.lot]
-    overlap, total = np.bincount(found.lot[is_beyond], described[is_beyond], n), np.bincount(found.lot, described, n)
+    described = np.where(known[shares.unit], shares.share, 0.0)
+    is_beyond = shares.unit == beyond[shares.lot]
+    overlap, total = np.bincount(shares.lot[is_beyond], described[is_beyond], n), np.bincount(shares.lot, described, n)
     weight = lines.doubt_weight(share, np.divide(overlap, total, out=np.zeros(n), where=total > 0))
     near = np.flatnonzero((weight > 0) & (beyond >= 0))
     near = near[known[beyond[near]]]

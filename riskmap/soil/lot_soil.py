@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
 
 def lot_soil_table(lot: gpd.GeoDataFrame, soil: SoilTables, settings: SoilSettings, named: pd.DataFrame,
-                   units: MapUnits, found: Shares, position: NDArray[np.int64],
+                   units: MapUnits, shares: Shares, position: NDArray[np.int64],
                    line: tuple[NDArray[np.float64], NDArray[np.int64], NDArray[np.float64]]) -> pd.DataFrame:
     """Return `tables.LOT_SOIL`: ratings, shares, flags and state of the soil under each lot."""
     import pandas as pd
@@ -28,46 +28,46 @@ def lot_soil_table(lot: gpd.GeoDataFrame, soil: SoilTables, settings: SoilSettin
     from riskmap.soil import shrink_swell
 
     n = len(lot)
-    unit = position[found.unit]
-    largest = _largest(found, n)
+    unit = position[shares.unit]
+    largest = _largest(shares, n)
     main = np.where(largest >= 0, unit[largest] if len(unit) else -1, -1)
-    covered = np.bincount(found.lot, found.share * units.summary["covered_pct"].to_numpy(float)[unit], n)
-    lep = _mixed(found, units.summary["lep_25_100_pct"].to_numpy(float)[unit], n)
+    covered = np.bincount(shares.lot, shares.share * units.summary["covered_pct"].to_numpy(float)[unit], n)
+    lep = _mixed(shares, units.summary["lep_25_100_pct"].to_numpy(float)[unit], n)
     near, beyond, line_share = line
     far = np.where(beyond >= 0, position[beyond] if len(position) else -1, -1)
     flags = {"soil_scale_unknown": np.isfinite(near) & (soil.scale is None),
-             "soil_from_raster": (found.mapped > 0) & soil.from_raster}
+             "soil_from_raster": (shares.mapped > 0) & soil.from_raster}
     out = pd.DataFrame({
         "lot_row": lot["lot_row"].to_numpy(np.int64),
         "map_unit_key": _pick(named["mukey"], main), "map_unit_symbol": _pick(named["musym"], main),
         "map_unit_name": _pick(named["muname"], main),
-        "map_unit_share": np.where(largest >= 0, found.share[largest] if len(unit) else np.nan, np.nan),
-        "mapped_pct": 100.0 * found.mapped,
-        "covered_pct": np.where(np.isnan(found.mapped), np.nan, covered),
+        "map_unit_share": np.where(largest >= 0, shares.share[largest] if len(unit) else np.nan, np.nan),
+        "mapped_pct": 100.0 * shares.mapped,
+        "covered_pct": np.where(np.isnan(shares.mapped), np.nan, covered),
         "linear_extensibility_pct": lep,
         "shrink_swell_class": shrink_swell.shrink_swell_class(lep),
-        "shrink_swell_rating": _mixed(found, units.summary["shrink_swell_rating"].to_numpy(float)[unit], n),
+        "shrink_swell_rating": _mixed(shares, units.summary["shrink_swell_rating"].to_numpy(float)[unit], n),
         "soil_line_distance_m": near, "neighbor_unit_name": _pick(named["muname"], far),
         "neighbor_unit_share": line_share,
-        "soil_flags": _flag_texts(found, unit, units, flags, n),
+        "soil_flags": _flag_texts(shares, unit, units, flags, n),
     })
     return _with_state(out, settings)
 
 
-def _largest(found: Shares, n: int) -> NDArray[np.int64]:
+def _largest(shares: Shares, n: int) -> NDArray[np.int64]:
     """Return the pair with each lot's largest share, the lower unit on a tie; -1 where there is none."""
-    order = np.lexsort((found.unit, -found.share, found.lot))
-    lots, first = np.unique(found.lot[order], return_index=True)
+    order = np.lexsort((shares.unit, -shares.share, shares.lot))
+    lots, first = np.unique(shares.lot[order], return_index=True)
     largest = np.full(n, -1, np.int64)
     largest[lots] = order[first]
     return largest
 
 
-def _mixed(found: Shares, value: NDArray[np.float64], n: int) -> NDArray[np.float64]:
+def _mixed(shares: Shares, value: NDArray[np.float64], n: int) -> NDArray[np.float64]:
     """Return the share-weighted mean over the map units with a value."""
-    share = np.where(np.isfinite(value), found.share, 0.0)
-    total = np.bincount(found.lot, share, n)
-    mean = np.bincount(found.lot, share * np.nan_to_num(value), n)
+    share = np.where(np.isfinite(value), shares.share, 0.0)
+    total = np.bincount(shares.lot, share, n)
+    mean = np.bincount(shares.lot, share * np.nan_to_num(value), n)
     return np.divide(mean, total, out=np.full(n, np.nan), where=total > 0)
 
 
@@ -76,15 +76,15 @@ def _pick(names: pd.Series, index: NDArray[np.int64]) -> NDArray[np.object_]:
     return values[index]
 
 
-def _flag_texts(found: Shares, unit: NDArray[np.int64], units: MapUnits, own: dict[str, NDArray[np.bool_]],
+def _flag_texts(shares: Shares, unit: NDArray[np.int64], units: MapUnits, own: dict[str, NDArray[np.bool_]],
                 n: int) -> NDArray[np.object_]:
     from riskmap.soil.component import flag_texts
     from riskmap.soil.overlap import DOUBLED, OVERLAP
 
-    masks = {name: np.bincount(found.lot[mask[unit]], minlength=n) > 0 for name, mask in units.flags.items()}
-    partly = (found.mapped > 0) & (found.mapped < 1.0 - 1e-6)
-    return flag_texts(masks | own | {"soil_partly_unmapped": partly, OVERLAP: found.overlapping,
-                                     DOUBLED: found.doubled})
+    masks = {name: np.bincount(shares.lot[mask[unit]], minlength=n) > 0 for name, mask in units.flags.items()}
+    partly = (shares.mapped > 0) & (shares.mapped < 1.0 - 1e-6)
+    return flag_texts(masks | own | {"soil_partly_unmapped": partly, OVERLAP: shares.overlapping,
+                                     DOUBLED: shares.doubled})
 
 
 def _with_state(lot_soil: pd.DataFrame, settings: SoilSettings) -> pd.DataFrame:

@@ -123,15 +123,15 @@ def shares(lots: NDArray[np.object_], soils: SoilPolygons) -> Shares:
     if odd.any():
         places = np.flatnonzero(odd[lot])
         again = places[np.lexsort((soil[places], lot[places]))]  # in one order, whatever part of a survey this is
-        found = _once(lots, soils, lot[again], soil[again], total)
-        overlapping, doubled = found.overlapping, found.doubled
+        counted_once = _once(lots, soils, lot[again], soil[again], total)
+        overlapping, doubled = counted_once.overlapping, counted_once.doubled
         hit = overlapping | doubled
-        new, old = hit[found.lot], ~hit[owner]
+        new, old = hit[counted_once.lot], ~hit[owner]
         owner, unit, share = (np.concatenate([one[old], two[new]]) for one, two in (
-            (owner, found.lot), (unit, found.unit), (share, found.share)))
+            (owner, counted_once.lot), (unit, counted_once.unit), (share, counted_once.share)))
         order = np.lexsort((unit, owner))
         owner, unit, share = owner[order], unit[order], share[order]
-        mapped = np.where(hit, found.mapped, mapped)
+        mapped = np.where(hit, counted_once.mapped, mapped)
         divisor = np.where(hit, np.bincount(owner, share, n) / np.maximum(mapped, LEAST_SHARE), divisor)
     share = share / divisor[owner]
     return Shares(owner, unit, share, np.where(total > 0, np.minimum(mapped, 1.0), np.nan), overlapping, doubled)
@@ -151,11 +151,11 @@ def _once(lots: NDArray[np.object_], soils: SoilPolygons, lot: NDArray[np.int64]
     piece, of = piece[flat], of[flat]
     code, group = np.unique(lot[of] * n_unit + soils.unit[soil[of]], return_inverse=True)
     owner, of_unit = code // n_unit, _united(piece, group.ravel())
-    asked, place = np.unique(owner, return_inverse=True)
+    lots_here, place = np.unique(owner, return_inverse=True)
     added = np.bincount(lot[of], shapely.area(piece), n)
     of_units = np.bincount(owner, shapely.area(of_unit), n)
     covered = np.zeros(n)
-    covered[asked] = shapely.area(_united(of_unit, place.ravel()))
+    covered[lots_here] = shapely.area(_united(of_unit, place.ravel()))
     size = np.where(total > 0, total, 1.0)
     return Shares(owner, code % n_unit, shapely.area(of_unit) / size[owner], np.minimum(covered / size, 1.0),
                   of_units - covered > SHARE_TOLERANCE * size, added - of_units > SHARE_TOLERANCE * size)

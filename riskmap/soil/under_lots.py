@@ -66,7 +66,7 @@ class SoilAttached:
 
 
 @dataclass(frozen=True)
-class Described:
+class SurveyFacts:
     """A survey's tables made ready once for any number of lots.
 
     Attributes
@@ -87,7 +87,7 @@ class Described:
     problems: list[Problem]
 
 
-def describe(soil: SoilTables, settings: SoilSettings, mukeys: NDArray[np.object_]) -> Described:
+def describe(soil: SoilTables, settings: SoilSettings, mukeys: NDArray[np.object_]) -> SurveyFacts:
     """Return what the tables of a survey say, whatever the lots.
 
     Parameters
@@ -109,7 +109,7 @@ def describe(soil: SoilTables, settings: SoilSettings, mukeys: NDArray[np.object
     named = _with_unnamed(soil.map_unit, mukeys, problems)
     units = components.map_units(named, component, cleaned, means, profiles.of_component, problems)
     _report(component, cleaned.flags, soil, means, problems)
-    return Described(named, units, profiles.profile, profiles.layer, problems)
+    return SurveyFacts(named, units, profiles.profile, profiles.layer, problems)
 
 
 def attach(lot: gpd.GeoDataFrame, soil: SoilTables, settings: SoilSettings, crs: str) -> SoilAttached:
@@ -134,19 +134,19 @@ def attach(lot: gpd.GeoDataFrame, soil: SoilTables, settings: SoilSettings, crs:
     from riskmap.soil import lines, lines_to_draw, overlay
 
     polygons = overlay.prepare(soil.polygons, crs)
-    told = describe(soil, settings, polygons.mukeys)
+    facts = describe(soil, settings, polygons.mukeys)
     every_line = lines.soil_lines(polygons)
     nearest = lines.nearest(middle(lot.geometry.to_numpy()), polygons, every_line)
-    lot_soil, lot_map_unit, lot_profile = of_lots(lot, soil, told, polygons, nearest, settings)
-    position = _positions(told.named, polygons)
+    lot_soil, lot_map_unit, lot_profile = of_lots(lot, soil, facts, polygons, nearest, settings)
+    position = _positions(facts.named, polygons)
     return SoilAttached(
-        lot_soil, lot_map_unit, lot_profile, told.profile, told.layer,
-        told.units.summary.assign(area_ha=_area_ha(polygons, position, len(told.named))), told.problems,
-        lines_to_draw.near_lots(lot.geometry.to_numpy(), every_line, polygons, told.named, crs),
+        lot_soil, lot_map_unit, lot_profile, facts.profile, facts.layer,
+        facts.units.summary.assign(area_ha=_area_ha(polygons, position, len(facts.named))), facts.problems,
+        lines_to_draw.near_lots(lot.geometry.to_numpy(), every_line, polygons, facts.named, crs),
     )
 
 
-def of_lots(lot: gpd.GeoDataFrame, soil: SoilTables, told: Described, polygons: SoilPolygons,
+def of_lots(lot: gpd.GeoDataFrame, soil: SoilTables, facts: SurveyFacts, polygons: SoilPolygons,
             nearest: tuple[NDArray[np.float64], NDArray[np.int64]], settings: SoilSettings) \
         -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame]:
     """Return `lot_soil`, `lot_map_unit` and `lot_profile` of `SoilAttached` for lots on some polygons of the survey.
@@ -157,7 +157,7 @@ def of_lots(lot: gpd.GeoDataFrame, soil: SoilTables, told: Described, polygons: 
         As for `attach`; `lot_row` may begin anywhere.
     soil : SoilTables
         For its scale and kind.
-    told : Described
+    facts : SurveyFacts
         Of the whole survey.
     polygons : SoilPolygons
         At least those that the lots lie on, in the system of the lots.
@@ -167,17 +167,17 @@ def of_lots(lot: gpd.GeoDataFrame, soil: SoilTables, told: Described, polygons: 
     """
     from riskmap.soil import lines, overlay
 
-    named, units = told.named, told.units
+    named, units = facts.named, facts.units
     row = lot["lot_row"].to_numpy(np.int64)
-    found = overlay.shares(lot.geometry.to_numpy(), polygons)
+    shares = overlay.shares(lot.geometry.to_numpy(), polygons)
     position = _positions(named, polygons)
     share = lines.neighbor_share(nearest[0], soil.scale)
-    lot_soil = lot_soil_table(lot, soil, settings, named, units, found, position, (*nearest, share))
-    lot_map_unit = lot_map_unit_table(row, found, polygons)
+    lot_soil = lot_soil_table(lot, soil, settings, named, units, shares, position, (*nearest, share))
+    lot_map_unit = lot_map_unit_table(row, shares, polygons)
     usable = (lot_soil["soil_state"] == "").to_numpy(bool) & (lot["state"].fillna("") == "").to_numpy(bool)
     lot_profile = lot_profile_table(lot_map_unit, units, row[usable])
     if settings.line_doubt:
-        lot_profile = with_line_doubt(lot_profile, line_weights(found, nearest[1], share, row, polygons, units), units)
+        lot_profile = with_line_doubt(lot_profile, line_weights(shares, nearest[1], share, row, polygons, units), units)
     return (tables.check(tables.LOT_SOIL, lot_soil), tables.check(tables.LOT_MAP_UNIT, lot_map_unit),
             tables.check(tables.LOT_PROFILE, lot_profile))
 

@@ -214,4 +214,4 @@ def test_columns_that_a_data_frame_hides_are_documented() -> None:
     rows = screen.screen(FOUND, screen.Listing("l", pd.DataFrame({"lot_id": ["nope"]}), np.arange(1))).rows
     assert {name for name in rows if hasattr(pd.DataFrame(), name)} == {"flags", "rank"}
     for name in ("flags", "rank"):
-        assert f'rows["{name}"]' in str(screen.Screened.__doc__)
+        assert f'rows["{name}"]' in str(screen.ScreenReport.__doc__)

@@ -455,7 +455,7 @@ def test_old_answer_is_asked_again_and_used_with_a_word_when_the_service_is_down
     service.answer_with(page(GOOD))
     told: list[str] = []
     first = replace(desk, now=lambda: datetime(2026, 1, 1, tzinfo=UTC))
-    later = replace(desk, now=lambda: datetime(2026, 3, 1, tzinfo=UTC), tell=told.append)
+    later = replace(desk, now=lambda: datetime(2026, 3, 1, tzinfo=UTC), warn=told.append)
     first.answer(asked_of(service), lambda c: None, timedelta(days=30))
     service.answer_with(page(OUTAGE, "text/html", 503))
     answer = later.answer(asked_of(service), lambda c: None, timedelta(days=30))

@@ -51,8 +51,8 @@ def long_task(folder, number):
     while True:
         time.sleep(0.05)
 def command():
-    with run_folder.new_run(Path(sys.argv[1]), "x") as run, workers.Processes(2) as crew:
-        crew.map(long_task, [(str(run.path), k) for k in range(4)])
+    with run_folder.new_run(Path(sys.argv[1]), "x") as run, workers.Processes(2) as pool:
+        pool.map(long_task, [(str(run.path), k) for k in range(4)])
 if __name__ == "__main__":
     exit_codes.run_to_end(command)
 """

@@ -55,8 +55,8 @@ def clean(area: Path, tmp_path_factory: pytest.TempPathFactory) -> flow.Run:
 
 def test_a_killed_worker_costs_its_task_only(tmp_path: Path) -> None:
     heard: list[float] = []
-    with workers.Processes(2) as crew:
-        found = crew.map(dies_once, [(k, str(tmp_path / "died")) for k in range(6)], heard.append)
+    with workers.Processes(2) as pool:
+        found = pool.map(dies_once, [(k, str(tmp_path / "died")) for k in range(6)], heard.append)
     assert found == [0, 2, 4, 6, 8, 10]
     assert (tmp_path / "died").exists()
     assert heard == sorted(heard)
@@ -64,16 +64,16 @@ def test_a_killed_worker_costs_its_task_only(tmp_path: Path) -> None:
 
 
 def test_workers_that_die_again_and_again_are_told() -> None:
-    with workers.Processes(2) as crew, pytest.raises(WorkerError, match=r"E-RUN-030 .*Missing: .*'always dies'.* 4"):
-        crew.map(always_dies, [(k,) for k in range(4)])
+    with workers.Processes(2) as pool, pytest.raises(WorkerError, match=r"E-RUN-030 .*Missing: .*'always dies'.* 4"):
+        pool.map(always_dies, [(k,) for k in range(4)])
 
 
 START_AND_WAIT = """
 import time
 from riskmap.run import workers
 if __name__ == "__main__":
-    with workers.Processes(2) as crew:
-        crew.map(workers.warm_up, [(), ()])
+    with workers.Processes(2) as pool:
+        pool.map(workers.warm_up, [(), ()])
         print("ready", flush=True)
         time.sleep(600)
 """
@@ -93,13 +93,13 @@ def test_workers_of_a_killed_run_end_with_it(tmp_path: Path) -> None:
     assert not left
 
 
-@pytest.mark.parametrize("crew", [workers.Here(1), workers.Processes(2)])
-def test_a_refusal_in_a_task_is_told_as_it_is(crew: workers.Crew) -> None:
-    with crew, pytest.raises(LayerError, match="E-LAY-000 part"):
-        crew.map(refuses, [(1,), (2,)])
-    with crew:
-        assert crew.map(double, [(1,), (2,)]) == [2, 4]
-        assert crew.map(double, []) == []
+@pytest.mark.parametrize("pool", [workers.InProcess(1), workers.Processes(2)])
+def test_a_refusal_in_a_task_is_told_as_it_is(pool: workers.Workers) -> None:
+    with pool, pytest.raises(LayerError, match="E-LAY-000 part"):
+        pool.map(refuses, [(1,), (2,)])
+    with pool:
+        assert pool.map(double, [(1,), (2,)]) == [2, 4]
+        assert pool.map(double, []) == []
 
 
 def test_a_run_with_a_killed_worker_is_whole(area: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -187,16 +187,16 @@ def test_a_cluster_survives_a_worker_and_is_checked(tmp_path: Path, monkeypatch:
     from distributed import LocalCluster
 
     with LocalCluster(n_workers=2, threads_per_worker=1, processes=True, dashboard_address=None,
-                      host="127.0.0.1") as made, workers.Cluster(made.scheduler_address) as crew:
-        assert crew.size == 2
-        crew.check(tmp_path)
+                      host="127.0.0.1") as made, workers.Cluster(made.scheduler_address) as pool:
+        assert pool.size == 2
+        pool.check(tmp_path)
         with pytest.raises(WorkerError, match="E-RUN-035 2 of 2 workers do not see"):
-            crew.check(tmp_path / "nowhere")
+            pool.check(tmp_path / "nowhere")
         with monkeypatch.context() as patch:
             patch.setattr(code_digest, "code_digest", lambda stage: "another")
             with pytest.raises(WorkerError, match="E-RUN-034 2 of 2 workers hold another version"):
-                crew.check(tmp_path)
-        assert crew.map(dies_once, [(k, str(tmp_path / "died")) for k in range(6)]) == [0, 2, 4, 6, 8, 10]
+                pool.check(tmp_path)
+        assert pool.map(dies_once, [(k, str(tmp_path / "died")) for k in range(6)]) == [0, 2, 4, 6, 8, 10]
         assert (tmp_path / "died").exists()
         with pytest.raises(LayerError, match="E-LAY-000 part"):
-            crew.map(refuses, [(1,)])
+            pool.map(refuses, [(1,)])

@@ -27,7 +27,7 @@ CHANGE = "expected_movement_mm_change"
 
 def run(path: Path, kept: store.Store) -> Results:
     """Return a run as later commands see it: written and read back."""
-    found = flow.assess(settings.load(path), kept=kept)[0]
+    found = flow.assess(settings.load(path), cache=kept)[0]
     folder = path.parent / "run"
     folder.mkdir()
     geoparquet.write(found, folder)
@@ -182,9 +182,9 @@ def test_new_reissued_and_missing_weeks_are_told_apart(before: Results) -> None:
     assert compare.weekly_maps(old, new) == {
         "new": ["2025-05-27", "2025-06-10"], "gone": ["2025-05-06"], "reissued": ["2025-05-20"],
         "missing_now": ["2025-06-03"]}
-    lines = compare.weeks_told(compare.weekly_maps(old, new))
+    lines = compare.week_lines(compare.weekly_maps(old, new))
     assert "weeks without a map between the first and the last map of the second run: 2025-06-03" in lines
-    assert compare.weeks_told(compare.weekly_maps(old, old)) == []
+    assert compare.week_lines(compare.weekly_maps(old, old)) == []
     assert compare.weekly_maps(old, old) == {"new": [], "gone": [], "reissued": [], "missing_now": []}
     assert compare.weekly_maps(before, before)["new"] == []
 

@@ -24,10 +24,10 @@ def test_everything_some_and_nothing_reused_agree(area: settings.Area, tmp_path:
                                                   monkeypatch: pytest.MonkeyPatch) -> None:
     kept = store.Store(tmp_path / "store")
     clean = flow.assess(area)[0]
-    first = flow.assess(area, kept=kept)[0]
+    first = flow.assess(area, cache=kept)[0]
     with monkeypatch.context() as patch:
         patch.setattr(soil, "attach", _not_asked)
-        second = flow.assess(area, kept=kept)[0]
+        second = flow.assess(area, cache=kept)[0]
     for again in (first, second):
         for name in ("profile", "layer"):
             pd.testing.assert_frame_equal(getattr(again.inputs, name), getattr(clean.inputs, name), check_exact=True)
@@ -45,14 +45,14 @@ def test_everything_some_and_nothing_reused_agree(area: settings.Area, tmp_path:
     name = reuse.cell_key(clean.inputs.history, clean.inputs.history.cells[0], area)
     found, facts = kept.get(name)  # type: ignore[misc]
     kept.put(name, found.iloc[::2].reset_index(drop=True), facts, anew=True)
-    some = flow.assess(area, kept=kept)[0]
+    some = flow.assess(area, cache=kept)[0]
     assert 0 < some.facts["reused_archetypes"] < clean.facts["archetypes"]
     pd.testing.assert_frame_equal(pd.DataFrame(some.lots), pd.DataFrame(clean.lots), check_exact=True)
 
     monkeypatch.setattr(simulation, "simulate", _not_asked)
     with pytest.raises(AssertionError, match="computed"):
         other = area.model_copy(update={"movement": area.movement.model_copy(update={"seed": 99})})
-        flow.assess(other, kept=kept)
+        flow.assess(other, cache=kept)
 
 
 def test_a_stopped_run_goes_on_where_it_was(area: settings.Area, tmp_path: Path,
@@ -71,12 +71,12 @@ def test_a_stopped_run_goes_on_where_it_was(area: settings.Area, tmp_path: Path,
 
     monkeypatch.setattr(simulation, "simulate", stops)
     with pytest.raises(KeyboardInterrupt):
-        flow.assess(area, kept=kept)
+        flow.assess(area, cache=kept)
     monkeypatch.setattr(simulation, "simulate", real)
-    again = flow.assess(area, kept=kept)[0]
+    again = flow.assess(area, cache=kept)[0]
     assert again.facts["reused_archetypes"] == sum(calls[:5])
     pd.testing.assert_frame_equal(pd.DataFrame(again.lots), pd.DataFrame(clean.lots), check_exact=True)
-    whole = flow.assess(area, kept=kept)[0]
+    whole = flow.assess(area, cache=kept)[0]
     assert whole.facts["reused_archetypes"] == clean.facts["archetypes"]
     assert max(kept.files(path.name.split("-")[0]) for path in (tmp_path / "store").iterdir()) <= 3
     pd.testing.assert_frame_equal(pd.DataFrame(whole.lots), pd.DataFrame(clean.lots), check_exact=True)

@@ -29,13 +29,13 @@ FIRST_FLAGS = ("slab_size_assumed", "foundation_type_assumed", "duplicate_lot_id
                "soil_partly_unmapped", "lep_missing", "lep_implausible", "pour_before_record")
 
 
-def lot_page(found: Results, row: int, system: str, shape: Array | None, about: dict[str, str],
+def lot_page(results: Results, row: int, system: str, shape: Array | None, about: dict[str, str],
              note: str = "", *, remark: str = "", scales: figures.Scales | None = None) -> dict[str, Any]:
     """Return the values of one lot's page.
 
     Parameters
     ----------
-    found : Results
+    results : Results
     row : int
         Position of the lot.
     system : str
@@ -51,15 +51,15 @@ def lot_page(found: Results, row: int, system: str, shape: Array | None, about: 
     scales : Scales, optional
         Of all pages of a brief; a page on its own takes those of the run and of its shape.
     """
-    lot = {str(k): v for k, v in found.lots.drop(columns=found.lots.geometry.name).iloc[row].to_dict().items()}
+    lot = {str(k): v for k, v in results.lots.drop(columns=results.lots.geometry.name).iloc[row].to_dict().items()}
     lot["flags"] = str(lot["flags"] or "")
     page: dict[str, Any] = {
         "id": visible(str(lot["lot_id"])), "title": f"Lot {visible(str(lot['lot_id']))}",
-        "area": visible(found.area_name), "today": found.today, "note": visible(note), "remark": shortened(remark),
-        "place": _place(found, row),
+        "area": visible(results.area_name), "today": results.today, "note": visible(note), "remark": shortened(remark),
+        "place": _place(results, row),
         "standing": wording.STANDING, "caution": wording.CAUTION, "not_seen": wording.NOT_SEEN,
         "outlook_caution": wording.CAUTION_OUTLOOK, "run": about["run"], "manifest": about["manifest"],
-        "dates": _dates(found, lot), "credits": [visible(credit) for credit in found.credits],
+        "dates": _dates(results, lot), "credits": [visible(credit) for credit in results.credits],
         "state": "", "lines": [], "unit": "in" if system == "us" else "mm",
         "grid": "Readings: note unit, zero point, floor covering and date", "observation_title": observations.TITLE,
     }
@@ -68,7 +68,7 @@ def lot_page(found: Results, row: int, system: str, shape: Array | None, about: 
         page |= {"state": tables.STATES.get(str(lot["state"]), str(lot["state"])), "state_reason": reason,
                  "not_low": wording.NO_NUMBER.split(". ")[-1]}
         return page
-    scales = scales or figures.scales(found.lots, [] if shape is None else [shape], system)
+    scales = scales or figures.scales(results.lots, [] if shape is None else [shape], system)
     look = observations.lines(str(lot["direction"]), str(lot["phase"]))
     page |= {
         "numbers": [_number(lot, name, label, system) for name, label in NUMBERS],
@@ -77,36 +77,36 @@ def lot_page(found: Results, row: int, system: str, shape: Array | None, about: 
         "phase": f"{words.PHASE.get(str(lot['phase']), str(lot['phase']))} ({lot['phase_probability']:.0%} of draws)",
         "outlook": [[label, lot_text.shown(lot[f"outlook_{name}_mm"], system)]
                     for name, label in (("dry", "dry year"), ("normal", "middle year"), ("wet", "wet year"))],
-        "since": lot_text.largest(lot, found.today, system) + ".",
-        "reference": f"{visible(lot_text.reference(found, system))}: "
+        "since": lot_text.largest(lot, results.today, system) + ".",
+        "reference": f"{visible(lot_text.reference(results, system))}: "
                      f"{lot_text.shown(lot['reference_movement_mm'], system)}",
         "reasons": [_reason(name, float(lot[f"driver_{name}_mm"]), system) for name in words.PARTS],
-        "facts": _facts(lot, system), "doubts": _doubts(found, lot, system),
+        "facts": _facts(lot, system), "doubts": _doubts(results, lot, system),
         "look": [[text, source] for text, source in look],
         "look_sources": "; ".join(f"[{key}] {observations.SOURCES[key]}" for key in sorted({key for _, key in look})),
-        "strip": figures.strip(found, str(lot["cell_id"]), str(lot["pour_date_early"]), str(lot["pour_date_basis"])),
+        "strip": figures.strip(results, str(lot["cell_id"]), str(lot["pour_date_early"]), str(lot["pour_date_basis"])),
         "profile": figures.profile(shape, float(lot["deflection_now_mm"]), lot_text.slab_width(lot, system), system,
                                    scales.heights),
-        "soil": figures.soil(found, row, system),
+        "soil": figures.soil(results, row, system),
     }
     return page
 
 
 def shortened(text: str) -> str:
     """Return a text of a list as it stands on a page: signs that do not show written out, at most `REMARK_SHOWN`."""
-    told = visible(" ".join(text.split()))
-    return told if len(told) <= REMARK_SHOWN else told[:REMARK_SHOWN - 1] + "…"
+    line = visible(" ".join(text.split()))
+    return line if len(line) <= REMARK_SHOWN else line[:REMARK_SHOWN - 1] + "…"
 
 
-def _place(found: Results, row: int) -> str:
+def _place(results: Results, row: int) -> str:
     """Return latitude and longitude of a point inside the lot, as the tables have it; nothing without a shape."""
-    lon, lat = arrow_lots.points_inside(found.lots.geometry.iloc[[row]].to_numpy())
+    lon, lat = arrow_lots.points_inside(results.lots.geometry.iloc[[row]].to_numpy())
     return f"{lat[0]:.5f}, {lon[0]:.5f}" if np.isfinite(lon[0]) else ""
 
 
 def _reason(name: str, value: float, system: str) -> list[Any]:
-    told = words.part(name, value) + (lot_text.doubt_means(value) if name == "doubt" else "")
-    return [told, lot_text.part_shown(value, system), value]
+    sentence = words.part(name, value) + (lot_text.doubt_means(value) if name == "doubt" else "")
+    return [sentence, lot_text.part_shown(value, system), value]
 
 
 def _number(lot: dict[str, Any], name: str, label: str, system: str) -> dict[str, Any]:
@@ -116,24 +116,25 @@ def _number(lot: dict[str, Any], name: str, label: str, system: str) -> dict[str
             "band": palette.SEQUENTIAL[sum(abs(values[1]) >= limit for limit in tables.DEFLECTION_BANDS_MM)]}
 
 
-def _dates(found: Results, lot: dict[str, Any]) -> str:
-    known: list[str] = found.climate.dropna(subset=["precipitation_mm"])["month"].tolist() if len(found.climate) else []
-    told = [f"now is {found.today}"]
+def _dates(results: Results, lot: dict[str, Any]) -> str:
+    climate = results.climate
+    known: list[str] = climate.dropna(subset=["precipitation_mm"])["month"].tolist() if len(climate) else []
+    dates = [f"now is {results.today}"]
     if known:
-        told.append(f"rain and temperature to {max(known)}")
+        dates.append(f"rain and temperature to {max(known)}")
     if lot["drought_valid_date"]:
-        told.append(f"weekly drought map {lot['drought_valid_date']} at the lot: "
-                    f"{words.drought(str(lot['drought_category']))}")
-    if found.soil_scale is not None:
-        told.append(f"soil mapped at 1:{found.soil_scale:,}")
-    return "; ".join(told) + "."
+        dates.append(f"weekly drought map {lot['drought_valid_date']} at the lot: "
+                     f"{words.drought(str(lot['drought_category']))}")
+    if results.soil_scale is not None:
+        dates.append(f"soil mapped at 1:{results.soil_scale:,}")
+    return "; ".join(dates) + "."
 
 
 def _facts(lot: dict[str, Any], system: str) -> list[list[str]]:
     early, late, basis = (str(lot[f"pour_date_{name}"]) for name in ("early", "late", "basis"))
-    told = words.POUR_BASIS.get(basis, basis)
-    pour = f"{told}; {early} to {late} assumed" if basis == "none" else \
-        f"{early if early == late else f'{early} to {late}'}, {told}"
+    basis_words = words.POUR_BASIS.get(basis, basis)
+    pour = f"{basis_words}; {early} to {late} assumed" if basis == "none" else \
+        f"{early if early == late else f'{early} to {late}'}, {basis_words}"
     return [
         ["Soil", visible(f"{lot['map_unit_name']} ({lot['map_unit_symbol']})")],
         ["Shrink-swell", f"{lot['shrink_swell_class']}, {lot_text.extensibility(lot, system)}"],
@@ -148,7 +149,7 @@ def _facts(lot: dict[str, Any], system: str) -> list[list[str]]:
     ]
 
 
-def _doubts(found: Results, lot: dict[str, Any], system: str) -> list[str]:
+def _doubts(results: Results, lot: dict[str, Any], system: str) -> list[str]:
     """Return the cautions of a lot, the weightiest first; what one sentence says, no second one repeats."""
     flags = [flag for flag in str(lot["flags"]).split(";") if flag]
     first = [flag for flag in FIRST_FLAGS if flag in flags]
@@ -162,9 +163,9 @@ def _doubts(found: Results, lot: dict[str, Any], system: str) -> list[str]:
         out.append(visible(f"A soil line is {lot_text.length(float(lot['soil_line_distance_m']), system)} away: with "
                            f"{lot['neighbor_unit_share']:.0%} probability the slab stands on "
                            f"{lot['neighbor_unit_name']}."))
-    if found.soil_scale is not None:
-        feet = found.soil_scale / 300
-        out.append(wording.CAUTION_SOIL.format(scale=f"{found.soil_scale:,}", w_ft=f"{feet:.0f}",
+    if results.soil_scale is not None:
+        feet = results.soil_scale / 300
+        out.append(wording.CAUTION_SOIL.format(scale=f"{results.soil_scale:,}", w_ft=f"{feet:.0f}",
                                                w_m=f"{units.foot_to_m(feet):.0f}"))
     return list(dict.fromkeys([*out, *_sentences(first[2:]), *_sentences([f for f in flags if f not in first])]))
 
@@ -173,15 +174,15 @@ def _sentences(flags: list[str]) -> list[str]:
     return [visible(sentence) for sentence in words.flag_sentences(flags).values()]
 
 
-def missing_page(request: dict[str, str], status: str, note: str, found: Results,
+def missing_page(request: dict[str, str], status: str, note: str, results: Results,
                  about: dict[str, str]) -> dict[str, Any]:
     """Return the page of a row of a list for which no lot was found.
 
     request: what was asked for, as of `briefing.Visit`: lot_id, lon, lat, row, remark.
     """
-    asked = visible(asked_for(request))[:120] or "a row without an id"
-    return {"id": asked, "title": f"Not found: {asked}" if status == "unmatched" else f"Not one lot: {asked}",
-            "area": visible(found.area_name), "today": found.today,
+    wish = visible(asked_for(request))[:120] or "a row without an id"
+    return {"id": wish, "title": f"Not found: {wish}" if status == "unmatched" else f"Not one lot: {wish}",
+            "area": visible(results.area_name), "today": results.today,
             "note": f"Row {visible(request['row'])} of the list" if request.get("row") else "", "place": "",
             "remark": shortened(request.get("remark", "")), "standing": wording.STANDING, "caution": wording.CAUTION,
             "not_seen": wording.NOT_SEEN, "run": about["run"], "manifest": about["manifest"], "dates": "",
@@ -205,12 +206,12 @@ GROUP_HEADS = ("map unit", "poured", "lots", "middle lot", "one lot's own range 
                "eight lots of ten lie between")
 
 
-def area_page(found: Results, system: str, visits: pd.DataFrame, about: dict[str, str]) -> dict[str, Any]:
+def area_page(results: Results, system: str, visits: pd.DataFrame, about: dict[str, str]) -> dict[str, Any]:
     """Return the values of the area summary: soil units by age, states, the weather of this year, order of visits.
 
     Groups under ten lots are not shown. `visits`: cluster, order, lot_id, expected_movement_mm of the lots asked for.
     """
-    lots = pd.DataFrame(found.lots.drop(columns=found.lots.geometry.name))
+    lots = pd.DataFrame(results.lots.drop(columns=results.lots.geometry.name))
     known = lots[lots["state"] == ""]
     year = pd.to_numeric(known["pour_date_early"].str[:4], errors="coerce")
     groups, small = [], 0
@@ -227,20 +228,20 @@ def area_page(found: Results, system: str, visits: pd.DataFrame, about: dict[str
                 groups.append([visible(str(unit)), label, f"{len(some):,}", middle, " to ".join(own),
                                f"{low} to {high}"])
     states = lots.loc[lots["state"] != "", "state"].value_counts().sort_index()
-    return {"area": visible(found.area_name), "today": found.today, "standing": wording.STANDING,
+    return {"area": visible(results.area_name), "today": results.today, "standing": wording.STANDING,
             "caution": wording.CAUTION, "not_seen": wording.NOT_SEEN, "groups": groups,
             "group_heads": list(GROUP_HEADS), "group_note": _group_note(small, known["pour_date_basis"] == "none"),
             "counts": f"{counted(len(lots), 'lot')}, {len(known):,} with a number.",
             "states": [[tables.STATES.get(str(name), str(name)), f"{int(count):,}"] for name, count in states.items()],
-            "weather": weather(found, system), "visits": _visits(visits, system), "run": about["run"],
-            "manifest": about["manifest"], "credits": [visible(credit) for credit in found.credits]}
+            "weather": weather(results, system), "visits": _visits(visits, system), "run": about["run"],
+            "manifest": about["manifest"], "credits": [visible(credit) for credit in results.credits]}
 
 
 def _group_note(small: int, undated: pd.Series) -> str:
     left_out = "Groups under ten lots are not shown" + (f" ({counted(small, 'lot')})" if small else "")
     without = int(undated.sum())
-    told = f"; {counted(without, 'lot')} {'has' if without == 1 else 'have'} no pour date" if without else ""
-    return f"{left_out}{told}. One lot's own range: the middle of the group's lots, eight draws of ten between. " \
+    dates = f"; {counted(without, 'lot')} {'has' if without == 1 else 'have'} no pour date" if without else ""
+    return f"{left_out}{dates}. One lot's own range: the middle of the group's lots, eight draws of ten between. " \
            "Lots of a group differ little where they share soil and slab; that is no certainty about one of them."
 
 
@@ -249,12 +250,12 @@ def _visits(visits: pd.DataFrame, system: str) -> list[list[str]]:
              lot_text.shown(float(row["expected_movement_mm"]), system)] for row in visits.to_dict("records")]
 
 
-def weather(found: Results, system: str) -> list[list[str]]:
+def weather(results: Results, system: str) -> list[list[str]]:
     """Return, per cell, where rain less evapotranspiration of this year so far lies among those months of all years."""
     out: list[list[str]] = []
-    if not {"precipitation_mm", "pet_mm"} <= set(found.climate):
+    if not {"precipitation_mm", "pet_mm"} <= set(results.climate):
         return out
-    for cell, part in found.climate.groupby("cell_id"):
+    for cell, part in results.climate.groupby("cell_id"):
         known = part.dropna(subset=["precipitation_mm", "pet_mm"]).copy()
         if known.empty:
             continue

@@ -71,13 +71,14 @@ def axis(ends: tuple[float, float], system: str) -> dict[str, Any]:
 
 
 # ---------------------------------------------------------------- weather
-def strip(found: Results, cell: str, early: str, basis: str = "date") -> dict[str, Any]:
+def strip(results: Results, cell: str, early: str, basis: str = "date") -> dict[str, Any]:
     """Return the drought history since the pour: bars of SPEI-12, turning points, weekly categories at its end.
 
     Where the pour date is not known, the last `UNDATED_MONTHS`. `title` says from when and why from then.
     """
     undated = basis == "none"
-    part = found.climate[found.climate["cell_id"] == cell] if "spei_12" in found.climate else found.climate.iloc[:0]
+    climate = results.climate
+    part = climate[climate["cell_id"] == cell] if "spei_12" in climate else climate.iloc[:0]
     part = part.sort_values("month") if len(part) else part
     begins = str(part["month"].iloc[0]) if len(part) else ""
     part = part.tail(UNDATED_MONTHS) if undated else part[part["month"] >= early] if len(part) else part
@@ -87,10 +88,10 @@ def strip(found: Results, cell: str, early: str, basis: str = "date") -> dict[st
     step = -(-len(value) // MOST_BARS)
     groups = [value[k:k + step] for k in range(0, len(value), step)]
     bars = [None if np.isnan(g).all() else round(float(np.nanmean(g)), 2) for g in groups]
-    weekly = found.drought_weeks[found.drought_weeks["cell_id"] == cell].sort_values("valid_date").tail(26)
-    told = [(str(month[k]), float(round(value[k], 1)), k / max(len(value) - 1, 1)) for k in turns(value)]
+    weekly = results.drought_weeks[results.drought_weeks["cell_id"] == cell].sort_values("valid_date").tail(26)
+    turning_points = [(str(month[k]), float(round(value[k], 1)), k / max(len(value) - 1, 1)) for k in turns(value)]
     return {"bars": bars, "from": str(month[0]), "to": str(month[-1]), "months_a_bar": step,
-            "title": _since(undated, early, basis, begins, len(value)), "turns": _placed(told),
+            "title": _since(undated, early, basis, begins, len(value)), "turns": _placed(turning_points),
             "weeks": _weeks(weekly)}
 
 
@@ -103,11 +104,11 @@ def _since(undated: bool, early: str, basis: str, begins: str, count: int) -> st
     return "Drought since the pour" if basis != "range" else f"Drought since {early}, the earliest pour date"
 
 
-def _placed(told: list[tuple[str, float, float]]) -> list[list[Any]]:
+def _placed(turning_points: list[tuple[str, float, float]]) -> list[list[Any]]:
     """Return month, value, place, and where its label begins; shares of the strip, labels of a side apart."""
     out: list[list[Any]] = []
     for wet in (True, False):
-        side = [turn for turn in told if (turn[1] > 0) == wet]
+        side = [turn for turn in turning_points if (turn[1] > 0) == wet]
         wished = np.clip([turn[2] - 0.04 for turn in side], 0, 1 - TURN_WIDTH)
         out += [[*turn, x] for turn, x in zip(side, apart(wished, TURN_WIDTH, 1 - TURN_WIDTH), strict=True)]
     return sorted(out)
@@ -167,23 +168,23 @@ def profile(shape: Array | None, now_mm: float, width: str, system: str, ends: t
             "width": width, "middle": lot_text.shown(now_mm, system), **axis(ends, system)}
 
 
-def soil(found: Results, row: int, system: str) -> dict[str, Any]:
+def soil(results: Results, row: int, system: str) -> dict[str, Any]:
     """Return the layers of the profile with the largest weight under the lot."""
-    inputs = found.inputs
+    inputs = results.inputs
     if inputs is None or inputs.lot_archetype[row] < 0:
         return {}
     parts = inputs.archetype_profile[inputs.archetype_profile["archetype_id"] == inputs.lot_archetype[row]]
     best = parts.sort_values(["weight", "profile_id"], ascending=[False, True]).iloc[0]
-    told = inputs.profile[inputs.profile["profile_id"] == best["profile_id"]].iloc[0]
+    profile = inputs.profile[inputs.profile["profile_id"] == best["profile_id"]].iloc[0]
     layers = inputs.layer[inputs.layer["profile_id"] == best["profile_id"]].sort_values("top_m")
     layers = layers[layers["top_m"] < DEEP_M].head(MOST_LAYERS)
-    rock = float(told["rock_depth_m"])
+    rock = float(profile["rock_depth_m"])
     values = layers[["top_m", "bottom_m", "lep_low_pct", "lep_pct", "lep_high_pct"]].to_numpy(float)
     tall = max(SOIL_MM, SOIL_LINE_MM * len(values))
     middle = np.clip(values[:, :2], 0, DEEP_M).mean(axis=1) / DEEP_M * tall - SOIL_LINE_MM / 2
     places = apart(np.maximum(middle, 0.0), SOIL_LINE_MM, tall - SOIL_LINE_MM)
     others = len(parts) - 1
-    return {"name": visible(str(told["component_name"])), "weight": f"{float(best['weight']):.0%}",
+    return {"name": visible(str(profile["component_name"])), "weight": f"{float(best['weight']):.0%}",
             "others": f"; {counted(others, 'more profile')}" if others else "", "height_mm": tall,
             "rock": lot_text.length(rock, system) if np.isfinite(rock) and rock < 5 else "",
             "layers": [[top, bottom, low, mid, high, _depths(top, bottom, system), place]

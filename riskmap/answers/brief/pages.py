@@ -70,9 +70,9 @@ def _strip(strip: dict[str, Any]) -> str:
         size = min(abs(value) / 3, 1) * half
         bars.append(f'<rect x="{_W * k / n:.1f}" y="{half - size if value > 0 else half:.1f}" width="{_W / n:.2f}" '
                     f'height="{size:.1f}" fill="{"#136697" if value > 0 else "#b85c28"}"/>')
-    told = "; ".join(f"{month} {value:+.1f}" for month, value, *_ in strip["turns"])
+    turning_points = "; ".join(f"{month} {value:+.1f}" for month, value, *_ in strip["turns"])
     words = f"12-month SPEI in standard deviations, {strip['from']} to {strip['to']}, above the line wetter, below " \
-            f"drier than usual. Turning points: {told}. {strip['weeks']}"
+            f"drier than usual. Turning points: {turning_points}. {strip['weeks']}"
     line = f'<path d="M0 {half}H{_W}" stroke="#1a1a1a"/>'
     return _drawing("drought", line + "".join(bars), words)
 

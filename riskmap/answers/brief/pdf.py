@@ -21,7 +21,7 @@ _LONG = re.compile(r"(\S{24})(?=\S)")  # a word that may be broken there: a line
 def shown(value: Any) -> Any:
     """Return values with characters that the fonts lack written out as U+XXXX, and long words that can be broken."""
     if isinstance(value, str):
-        return _LONG.sub("\\1\u200b", _UNKNOWN.sub(lambda found: f"[U+{ord(found.group()):04X}]", value))
+        return _LONG.sub("\\1\u200b", _UNKNOWN.sub(lambda match: f"[U+{ord(match.group()):04X}]", value))
     if isinstance(value, dict):
         return {key: shown(entry) for key, entry in value.items()}
     if isinstance(value, list | tuple):
@@ -49,8 +49,8 @@ def compiled(template: str, values: dict[str, Any], paper: str, kind: Literal["p
     with tempfile.TemporaryDirectory() as place:
         folder = Path(place)
         shutil.copy(HERE / template, folder / template)
-        told = json.dumps(shown({**values, "paper": PAPERS[paper]}), ensure_ascii=False, allow_nan=False)
-        (folder / "data.json").write_text(told, encoding="utf-8", errors="backslashreplace")
-        made: bytes | list[bytes] = typst.compile(str(folder / template), root=str(folder), format=kind, ppi=ppi,
-                                                  ignore_system_fonts=True, timestamp=0)
-    return made if isinstance(made, list) else [made]
+        data = json.dumps(shown({**values, "paper": PAPERS[paper]}), ensure_ascii=False, allow_nan=False)
+        (folder / "data.json").write_text(data, encoding="utf-8", errors="backslashreplace")
+        document: bytes | list[bytes] = typst.compile(str(folder / template), root=str(folder), format=kind, ppi=ppi,
+                                                      ignore_system_fonts=True, timestamp=0)
+    return document if isinstance(document, list) else [document]

@@ -58,8 +58,8 @@ class Papers:
     head: dict[str, Any]
 
 
-def wanted(found: Results, ids: list[str], listing: Path | None, top: int | None,
-           columns: dict[str, str] | None = None) -> list[Visit]:
+def page_list(results: Results, ids: list[str], listing: Path | None, top: int | None,
+              columns: dict[str, str] | None = None) -> list[Visit]:
     """Return the pages that are asked for, in the order of asking.
 
     `columns`: our name (lot_id, lon, lat, geometry) -> the list's column, where it is called otherwise.
@@ -72,7 +72,7 @@ def wanted(found: Results, ids: list[str], listing: Path | None, top: int | None
     if columns and listing is None:
         raise LayerError("E-BRF-003 --column says what a column of a list is. Give the list too: --visits FILE.")
     visits: list[Visit] = []
-    names = found.lots["lot_id"].astype("str")
+    names = results.lots["lot_id"].astype("str")
     for lot in ids:
         rows = names.index[names == lot].tolist()
         if not rows:
@@ -81,9 +81,9 @@ def wanted(found: Results, ids: list[str], listing: Path | None, top: int | None
                                 + (f"; similar: {joined(near)}" if near else "")))
         visits += [Visit(int(row), {"lot_id": lot}, "matched", "") for row in rows]
     if listing is not None:
-        visits += _listed(found, listing, columns or {})
+        visits += _listed(results, listing, columns or {})
     if top is not None:
-        ordered = found.lots["expected_movement_mm"].sort_values(ascending=False, kind="stable").dropna().head(top)
+        ordered = results.lots["expected_movement_mm"].sort_values(ascending=False, kind="stable").dropna().head(top)
         visits += [Visit(int(row), {"lot_id": str(names[row])}, "matched", "") for row in ordered.index]
     if not visits:
         raise LayerError("E-BRF-001 no lot is named. Use --lots ID,ID, --visits FILE or --top N.")
@@ -92,33 +92,33 @@ def wanted(found: Results, ids: list[str], listing: Path | None, top: int | None
     return visits
 
 
-def _listed(found: Results, listing: Path, columns: dict[str, str]) -> list[Visit]:
-    given = screen.read(listing, columns)
-    answer = screen.matched(found, given, columns)
+def _listed(results: Results, listing: Path, columns: dict[str, str]) -> list[Visit]:
+    listed = screen.read(listing, columns)
+    answer = screen.matched(results, listed, columns)
     # the name of a pin is no id, but says which pin
-    places = screen.places(given, columns)
-    remark = "lot_id" if given.shapes is not None else next(
-        (name for name in given.table if str(name).strip().lower() in REMARKS), None)
-    told = {ours: theirs for ours, theirs in places.items() if ours != "geometry"} | (
+    places = screen.places(listed, columns)
+    remark = "lot_id" if listed.shapes is not None else next(
+        (name for name in listed.table if str(name).strip().lower() in REMARKS), None)
+    named = {ours: theirs for ours, theirs in places.items() if ours != "geometry"} | (
         {} if remark is None else {"remark": str(remark)})
-    cells = {ours: given.table[theirs].astype("str").tolist() for ours, theirs in told.items()}
-    return [Visit(int(row), {**{name: values[k] for name, values in cells.items()}, "row": str(int(given.row[k]))},
+    cells = {ours: listed.table[theirs].astype("str").tolist() for ours, theirs in named.items()}
+    return [Visit(int(row), {**{name: values[k] for name, values in cells.items()}, "row": str(int(listed.row[k]))},
                   str(status), str(note))
             for k, (row, status, note) in enumerate(zip(answer["lot_row"].fillna(-1).astype(int),
                                                         answer["match_status"], answer["match_note"], strict=True))]
 
 
-def pages(found: Results, visits: list[Visit], system: str, about: dict[str, str]) -> list[dict[str, Any]]:
+def pages(results: Results, visits: list[Visit], system: str, about: dict[str, str]) -> list[dict[str, Any]]:
     """Return the values of every page, in order; all share one scale for bars and one for shapes."""
-    shapes = _shapes(found, [visit.row for visit in visits])
-    scales = figures.scales(found.lots, shapes.values(), system)
-    names = found.lots["lot_id"].astype("str")
+    shapes = _shapes(results, [visit.row for visit in visits])
+    scales = figures.scales(results.lots, shapes.values(), system)
+    names = results.lots["lot_id"].astype("str")
     out = []
     for visit in visits:
         if visit.row < 0:
-            out.append(content.missing_page(visit.request, visit.status, visit.note, found, about))
+            out.append(content.missing_page(visit.request, visit.status, visit.note, results, about))
             continue
-        out.append(content.lot_page(found, visit.row, system, shapes.get(visit.row), about,
+        out.append(content.lot_page(results, visit.row, system, shapes.get(visit.row), about,
                                     _asked(visit.request, names.iloc[visit.row]),
                                     remark=visit.request.get("remark", ""), scales=scales))
     return out
@@ -128,23 +128,23 @@ def _asked(request: dict[str, str], lot_id: str) -> str:
     """Return what a row of a list asked for where that is not the lot's id, and its row; nothing without a list."""
     if "row" not in request:
         return ""
-    asked = content.asked_for(request)
-    return f"Row {request['row']} of the list" + (f", asked for as {asked}" if asked and asked != lot_id else "")
+    wish = content.asked_for(request)
+    return f"Row {request['row']} of the list" + (f", asked for as {wish}" if wish and wish != lot_id else "")
 
 
-def _shapes(found: Results, rows: list[int]) -> dict[int, NDArray[np.float64]]:
-    if found.inputs is None:
+def _shapes(results: Results, rows: list[int]) -> dict[int, NDArray[np.float64]]:
+    if results.inputs is None:
         return {}
     from riskmap.movement import shape_now
 
-    archetype = {row: int(found.inputs.lot_archetype[row]) for row in rows
-                 if row >= 0 and found.inputs.lot_archetype[row] >= 0}
-    area = record.area_of(found)
-    made = shape_now.across(found.inputs, sorted(set(archetype.values())), area)
-    return {row: made[number] for row, number in archetype.items()}
+    archetype = {row: int(results.inputs.lot_archetype[row]) for row in rows
+                 if row >= 0 and results.inputs.lot_archetype[row] >= 0}
+    area = record.area_of(results)
+    domes = shape_now.across(results.inputs, sorted(set(archetype.values())), area)
+    return {row: domes[number] for row, number in archetype.items()}
 
 
-def rounds(found: Results, visits: list[Visit]) -> pd.DataFrame:
+def rounds(results: Results, visits: list[Visit]) -> pd.DataFrame:
     """Return the order of visits: lots that lie together are one group, inside it by expected movement, largest first.
 
     Columns: cluster (1, 2, ... by its largest lot), order, lot_row, lot_id, expected_movement_mm.
@@ -152,7 +152,7 @@ def rounds(found: Results, visits: list[Visit]) -> pd.DataFrame:
     from sklearn.cluster import DBSCAN
 
     rows = [visit.row for visit in visits if visit.row >= 0]
-    lots = found.lots.iloc[sorted(set(rows))]
+    lots = results.lots.iloc[sorted(set(rows))]
     lots = lots[(lots["state"] == "") & ~lots.geometry.isna()]
     columns = ["cluster", "order", "lot_row", "lot_id", "expected_movement_mm"]
     if lots.empty:
@@ -168,12 +168,12 @@ def rounds(found: Results, visits: list[Visit]) -> pd.DataFrame:
     return frame[columns].reset_index(drop=True)
 
 
-def papers(found: Results, visits: list[Visit], system: str, about: dict[str, str]) -> Papers:
+def papers(results: Results, visits: list[Visit], system: str, about: dict[str, str]) -> Papers:
     """Return all values of a brief; nothing is written.
 
     Parameters
     ----------
-    found : Results
+    results : Results
     visits : list of Visit
         As of `wanted`.
     system : str
@@ -181,18 +181,19 @@ def papers(found: Results, visits: list[Visit], system: str, about: dict[str, st
     about : dict
         Name of the run and beginning of its manifest's digest.
     """
-    order = rounds(found, visits)
-    year, month = (int(part) for part in found.today.split("-"))
-    return Papers(visits, pages(found, visits, system, about), order, content.area_page(found, system, order, about),
-                  {"title": f"{found.area_name}: lots", "year": year, "month": month})
+    order = rounds(results, visits)
+    year, month = (int(part) for part in results.today.split("-"))
+    return Papers(visits, pages(results, visits, system, about), order,
+                  content.area_page(results, system, order, about),
+                  {"title": f"{results.area_name}: lots", "year": year, "month": month})
 
 
-def write(made: Papers, folder: Path, paper: str, each: bool) -> None:
+def write(brief: Papers, folder: Path, paper: str, each: bool) -> None:
     """Write lots.pdf, area.pdf, lots.html and pages.csv, and with `each` one PDF per page, into a folder.
 
     Parameters
     ----------
-    made : Papers
+    brief : Papers
     folder : Path
     paper : str
         `letter` or `a4`.
@@ -201,18 +202,18 @@ def write(made: Papers, folder: Path, paper: str, each: bool) -> None:
     from riskmap.answers.brief import pages as html
     from riskmap.answers.brief import pdf
 
-    head = made.head
-    (folder / "lots.pdf").write_bytes(pdf.compiled("page.typ", {**head, "pages": made.pages}, paper)[0])
-    (folder / "area.pdf").write_bytes(pdf.compiled("area.typ", {**head, "area": made.summary}, paper)[0])
-    (folder / "lots.html").write_text(html.document(made.pages, made.summary), encoding="utf-8",
+    head = brief.head
+    (folder / "lots.pdf").write_bytes(pdf.compiled("page.typ", {**head, "pages": brief.pages}, paper)[0])
+    (folder / "area.pdf").write_bytes(pdf.compiled("area.typ", {**head, "area": brief.summary}, paper)[0])
+    (folder / "lots.html").write_text(html.document(brief.pages, brief.summary), encoding="utf-8",
                                       errors="backslashreplace", newline="\n")
     if each:
-        for k, page in enumerate(made.pages, start=1):
+        for k, page in enumerate(brief.pages, start=1):
             (folder / f"page_{k:04d}.pdf").write_bytes(pdf.compiled("page.typ", {**head, "pages": [page]}, paper)[0])
-    _index(folder / "pages.csv", made.visits, made.pages, made.order)
+    _index(folder / "pages.csv", brief.visits, brief.pages, brief.order)
 
 
-def _index(path: Path, asked: list[Visit], made: list[dict[str, Any]], order: pd.DataFrame) -> None:
+def _index(path: Path, visits: list[Visit], pages: list[dict[str, Any]], order: pd.DataFrame) -> None:
     """Write which page is which lot and in which order to go; a text that could run as a formula gets an apostrophe."""
     import csv
 
@@ -220,7 +221,7 @@ def _index(path: Path, asked: list[Visit], made: list[dict[str, Any]], order: pd
 
     place = {int(row["lot_row"]): (int(row["cluster"]), int(row["order"])) for row in order.to_dict("records")}
     rows = [[k, page["id"], visit.status, page["state"], *place.get(visit.row, ("", ""))]
-            for k, (visit, page) in enumerate(zip(asked, made, strict=True), start=1)]
+            for k, (visit, page) in enumerate(zip(visits, pages, strict=True), start=1)]
     with path.open("w", encoding="utf-8-sig", errors="backslashreplace", newline="") as stream:
         writer = csv.writer(stream)
         writer.writerow(["page", "lot_id", "match_status", "state", "group", "order_in_group"])

@@ -17,7 +17,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from riskmap.answers.calibration import physical, predict, statistical, surveys
-from riskmap.answers.calibration.crossval import Told
+from riskmap.answers.calibration.crossval import Ranges
 from riskmap.answers.calibration.model_file import Model
 from riskmap.answers.calibration.physical import Weights
 from riskmap.common.errors import LayerError
@@ -39,9 +39,9 @@ _NO_MATTER = {"history_months"}  # of the movement settings: what is kept, not w
 
 def settings_digest(area: Area) -> str:
     """Return the sha256 of all settings that give the draws their meaning."""
-    told = {"movement": area.movement.model_dump(exclude=_NO_MATTER), "climate": area.climate_settings.model_dump(),
-            "soil": area.soil_settings.model_dump()}
-    return hashlib.sha256(json.dumps(told, sort_keys=True).encode()).hexdigest()
+    settings = {"movement": area.movement.model_dump(exclude=_NO_MATTER), "climate": area.climate_settings.model_dump(),
+                "soil": area.soil_settings.model_dump()}
+    return hashlib.sha256(json.dumps(settings, sort_keys=True).encode()).hexdigest()
 
 
 def to_run(results: Results, model: Model, *, workers: int | None = 1) -> pd.DataFrame:
@@ -69,15 +69,15 @@ def to_run(results: Results, model: Model, *, workers: int | None = 1) -> pd.Dat
     assert results.inputs is not None
     archetype = results.inputs.lot_archetype
     used = np.unique(archetype[archetype >= 0])
-    made = random.make(area.movement)
-    told = model.weights
-    weights = Weights(np.array(told.weight), told.effective_sample_size, told.effective_sample_size_untempered,
-                      told.exponent, told.discrepancy_share, told.near_share)
+    draws = random.make(area.movement)
+    stored = model.weights
+    weights = Weights(np.array(stored.weight), stored.effective_sample_size, stored.effective_sample_size_untempered,
+                      stored.exponent, stored.discrepancy_share, stored.near_share)
     steps = np.full((len(NUMBERS), 3, int(archetype.max(initial=0)) + 2), np.nan)  # the last place answers for -1
     for group in draws_of_lots.groups(results.inputs, used, area, workers=workers):
-        for k, expected in enumerate(_expected(group, made)):
-            before = Told(*physical.ranges(expected, physical.even(made.count)))
-            after = Told(*physical.ranges(expected, weights))
+        for k, expected in enumerate(_expected(group, draws)):
+            before = Ranges(*physical.ranges(expected, physical.even(draws.count)))
+            after = Ranges(*physical.ranges(expected, weights))
             steps[k][:, group.archetype_ids] = (after.middle - before.middle, after.low / np.maximum(before.low, 1e-9),
                                                 after.high / np.maximum(before.high, 1e-9))
     return _table(results, model, steps[:, :, archetype])
@@ -110,14 +110,14 @@ def findings(results: Results, model: Model) -> list[Problem]:
                     remedy="Survey houses here and calibrate this run with them.", action="numbers calibrated")]
 
 
-def _expected(group: draws_of_lots.Group, made: random.Draws) -> list[predict.Expected]:
+def _expected(group: draws_of_lots.Group, draws: random.Draws) -> list[predict.Expected]:
     """Return now and the next twelve months of a group, replayed years as further scatter."""
     now = draws_of_lots.mixed(group, draws_of_lots.MM * group.block[:, :, kernels.NOW])
     replays = [draws_of_lots.mixed(group, draws_of_lots.MM * group.block[:, :, kernels.REPLAY + r])
                for r in range(kernels.REPLAYS)]
     means = np.stack([mean for mean, _ in replays])
     variance = np.mean([var for _, var in replays], axis=0) + means.var(axis=0)
-    return [predict.smooth(*now, made), predict.smooth(means.mean(axis=0), variance, made)]
+    return [predict.smooth(*now, draws), predict.smooth(means.mean(axis=0), variance, draws)]
 
 
 def _table(results: Results, model: Model, steps: Array) -> pd.DataFrame:
@@ -148,8 +148,8 @@ def _corrections(results: Results, model: Model) -> list[Array]:
     lep, coefficient = lots["linear_extensibility_pct"].to_numpy(float), np.array(model.coefficients_mm)
 
     def at(when: int) -> Array:
-        made: Array = statistical.terms(lep, (when - pour) / 12, np.full(len(lots), float(when % 12))) @ coefficient
-        return made
+        movement: Array = statistical.terms(lep, (when - pour) / 12, np.full(len(lots), float(when % 12))) @ coefficient
+        return movement
 
     ahead = np.mean([at(today + k) for k in range(1, 13)], axis=0)
     return [at(today), np.sign(lots["deflection_now_mm"].to_numpy(float)) * ahead]

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from riskmap.answers.calibration import blocks, fitting, model_file, physical, predict, statistical, surveys
 from riskmap.answers.calibration.apply import settings_digest
-from riskmap.answers.calibration.fitting import Fit, Layer, Survey
+from riskmap.answers.calibration.fitting import Fit, Layer, SurveyRows
 from riskmap.answers.calibration.model_file import Model
 from riskmap.answers.calibration.physical import Rows
 from riskmap.common import settings as area_file
@@ -70,7 +70,7 @@ class Calibration:
 
 
 def calibrate(results: Results, path: Path, *, range_m: float = blocks.RANGE_M, workers: int | None = 1,
-              tell: Callable[[str], None] | None = None, latest: int | None = None) -> Calibration:
+              warn: Callable[[str], None] | None = None, latest: int | None = None) -> Calibration:
     """Compare a run with surveys and fit both layers.
 
     Parameters
@@ -83,7 +83,7 @@ def calibrate(results: Results, path: Path, *, range_m: float = blocks.RANGE_M, 
         Least correlation range of what the model leaves: size of blocks by place and width of buffers. [m]
     workers : int, optional
         Threads; any number gives the same result.
-    tell : callable, optional
+    warn : callable, optional
         Told before the computation when too few houses or blocks can be reached.
     latest : int, optional
         The present month (`tables.month_number`): no survey can be later.
@@ -104,19 +104,19 @@ def calibrate(results: Results, path: Path, *, range_m: float = blocks.RANGE_M, 
                          f"{predict.FEWEST_DRAWS}. Set [movement] draws and run the estimate again.")
     table, problems = surveys.read(path)
     table, more = surveys.match(table, results, path.name, latest)
-    made = random.make(area.movement)
+    draws = random.make(area.movement)
     table["archetype"] = table["archetype"].where(table["why"] == "", -1)
-    if tell is not None and (few := _few(table, range_m)):
-        tell(few)
-    mean, variance = predict.of_rows(table, results.inputs, area, made, workers=workers)
-    told = surveys.Teller(path.name, table, more)
-    _bar_before_pour(told, table, (table["archetype"] >= 0).to_numpy() & np.isnan(mean).any(axis=1), results)
+    if warn is not None and (few := _few(table, range_m)):
+        warn(few)
+    mean, variance = predict.of_rows(table, results.inputs, area, draws, workers=workers)
+    marker = surveys.RowMarker(path.name, table, more)
+    _bar_before_pour(marker, table, (table["archetype"] >= 0).to_numpy() & np.isnan(mean).any(axis=1), results)
     use = (table["why"] == "").to_numpy()
-    survey = _survey(table[use].reset_index(drop=True), predict.smooth(mean[use], variance[use], made))
+    survey = _survey(table[use].reset_index(drop=True), predict.smooth(mean[use], variance[use], draws))
     fit = fitting.fit(survey, range_m) if use.any() else None
     if fit is not None:
         problems += _findings(table, use, fit, range_m, path.name)
-    model = _model(results, area, table, use, fit, made, range_m)
+    model = _model(results, area, table, use, fit, draws, range_m)
     return Calibration(model, _comparisons(table, use, survey.rows, fit), [*problems, *more])
 
 
@@ -134,7 +134,7 @@ def _few(table: pd.DataFrame, range_m: float) -> str:
             "are compared; nothing is tested by leaving blocks out.")
 
 
-def _bar_before_pour(told: surveys.Teller, table: pd.DataFrame, found: NDArray[np.bool_], results: Results) -> None:
+def _bar_before_pour(marker: surveys.RowMarker, table: pd.DataFrame, mask: NDArray[np.bool_], results: Results) -> None:
     """Bar rows without an expectation in every draw: the slab may not have been poured, or no weather is known."""
     lots = results.lots[["pour_date_basis", "pour_date_early", "pour_date_late"]].reset_index(drop=True)
     lots = lots.reindex(table["lot_row"].to_numpy()).fillna("")
@@ -144,23 +144,23 @@ def _bar_before_pour(told: surveys.Teller, table: pd.DataFrame, found: NDArray[n
     assert results.inputs is not None
     in_record = (table["first_month"] >= results.inputs.history.first_month).to_numpy()
     undated = (lots["pour_date_basis"] == "none").to_numpy() & in_record & (month.to_numpy(dtype=object) >= early)
-    for dates in sorted(set(window[found])):
-        here = found & (window == dates)
-        told.bar(here & undated, "E-CAL-024", "first_date", month, rule="the pour date of this lot is not known "
-                 f"({dates}).", remedy="Give it in the lot file and run the estimate again; then this survey can be "
-                 "used.")
-        told.bar(here & ~undated, "E-CAL-023", "first_date", month, rule="surveyed before the slab may have been "
-                 f"poured ({dates}), or before the weather record.", remedy="Check survey date and pour date.")
+    for dates in sorted(set(window[mask])):
+        here = mask & (window == dates)
+        marker.bar(here & undated, "E-CAL-024", "first_date", month, rule="the pour date of this lot is not known "
+                   f"({dates}).", remedy="Give it in the lot file and run the estimate again; then this survey can be "
+                   "used.")
+        marker.bar(here & ~undated, "E-CAL-023", "first_date", month, rule="surveyed before the slab may have been "
+                   f"poured ({dates}), or before the weather record.", remedy="Check survey date and pour date.")
     dated = (lots["pour_date_basis"] != "none").to_numpy() & in_record & (month.to_numpy(dtype=object) < early)
-    surveys.bar_rest_of_house(told, table, found & dated)
+    surveys.bar_rest_of_house(marker, table, mask & dated)
 
 
-def _survey(table: pd.DataFrame, expected: predict.Expected) -> Survey:
+def _survey(table: pd.DataFrame, expected: predict.Expected) -> SurveyRows:
     rows = Rows(table["value_mm"].to_numpy(float), table["reading_sd_mm"].to_numpy(float),
                 (table["kind"] == "single").to_numpy(), pd.factorize(table["lot_row"])[0].astype(np.int64),
                 table["x_m"].to_numpy(float), table["y_m"].to_numpy(float))
-    given = list(table["block"]) if len(table) and (table["block"] != "").all() else None
-    return Survey(rows, expected, statistical.of_rows(table), given, list(table["source"]))
+    of_rows = list(table["block"]) if len(table) and (table["block"] != "").all() else None
+    return SurveyRows(rows, expected, statistical.of_rows(table), of_rows, list(table["source"]))
 
 
 def _findings(table: pd.DataFrame, use: NDArray[np.bool_], fit: Fit, range_m: float, name: str) -> list[Problem]:
@@ -186,7 +186,7 @@ def _findings(table: pd.DataFrame, use: NDArray[np.bool_], fit: Fit, range_m: fl
 
 # ---------------------------------------------------------------- the model
 def _model(results: Results, area: area_file.Area, table: pd.DataFrame, use: NDArray[np.bool_], fit: Fit | None,
-           made: random.Draws, range_m: float) -> Model:
+           draws: random.Draws, range_m: float) -> Model:
     from riskmap.run import folder
 
     kind = table["kind"][use]
@@ -202,14 +202,14 @@ def _model(results: Results, area: area_file.Area, table: pd.DataFrame, use: NDA
         return Model.model_validate({
             **head, "correlation_range_m": float(range_m), "uncalibrated_error_mm": None, "constant_error_mm": None,
             "coverage_uncalibrated": None, "physical": _layer(Layer()), "statistical": _layer(Layer()),
-            "parameters": [], "weights": _weights(physical.even(made.count), False), "terms": [],
+            "parameters": [], "weights": _weights(physical.even(draws.count), False), "terms": [],
             "coefficients_mm": [], "penalty": 0.0, "sources": [], "quarantined": [], "refused": [vars(none)]})
     rows = table["row"].to_numpy()[use]
     return Model.model_validate({
         **head, "correlation_range_m": float(fit.range_m), "uncalibrated_error_mm": _known(fit.uncalibrated_mm),
         "constant_error_mm": _known(fit.constant_mm), "coverage_uncalibrated": _known(fit.coverage_before),
         "physical": _layer(fit.physical), "weights": _weights(fit.weights, fit.physical.on),
-        "parameters": _parameters(fit, made), "statistical": _layer(fit.statistical),
+        "parameters": _parameters(fit, draws), "statistical": _layer(fit.statistical),
         "terms": list(statistical.TERMS), "coefficients_mm": [float(v) for v in fit.coefficients],
         "penalty": float(fit.penalty),
         "sources": [{"name": s.name, "rows": s.rows, "moves_mm": s.moves_mm, "moves_share_of_range": s.moves_share,
@@ -236,13 +236,13 @@ def _weights(weights: physical.Weights, on: bool) -> dict[str, Any]:
             "discrepancy_share": weights.discrepancy, "near_share": weights.near_share}
 
 
-def _parameters(fit: Fit, made: random.Draws) -> list[dict[str, Any]]:
+def _parameters(fit: Fit, draws: random.Draws) -> list[dict[str, Any]]:
     if fit.left is None:
         return []
-    found, flat = predict.parameters(made), physical.even(made.count).weight
+    values, flat = predict.parameters(draws), physical.even(draws.count).weight
     return [{"name": name, "unit": unit,
-             "before": physical.quantiles(found[name][None, :], flat)[:, 0].tolist(),
-             "after": physical.quantiles(found[name][None, :], fit.weights.weight)[:, 0].tolist()}
+             "before": physical.quantiles(values[name][None, :], flat)[:, 0].tolist(),
+             "after": physical.quantiles(values[name][None, :], fit.weights.weight)[:, 0].tolist()}
             for name, unit in predict.SUMMARISED.items()]
 
 
@@ -263,7 +263,7 @@ def _comparisons(table: pd.DataFrame, use: NDArray[np.bool_], rows: Rows, fit: F
                         "measured_mm": table["value_mm"]})
     wide: dict[str, Array] = {"noise_sd_mm": rows.noise_mm}
     if fit is not None:
-        before = fit.told_before
+        before = fit.ranges_before
         wide |= {"robust_z": fit.z, "expected_mm": before.middle, "expected_p10_mm": before.middle - before.low,
                  "expected_p90_mm": before.middle + before.high}
         if fit.left is not None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from riskmap.answers.calibration import CAUTION_CALIBRATED, blocks, crossval, fitting, physical
-from riskmap.answers.calibration.model_file import LayerTold, Model
+from riskmap.answers.calibration.model_file import LayerEntry, Model
 from riskmap.answers.survey import CAUTION_SURVEY
 from riskmap.answers.survey.contradictions import AS_BUILT_MM
 from riskmap.answers.survey.expected import AS_BUILT_DOME_SD_MM
@@ -88,7 +88,7 @@ def _errors(model: Model) -> str:
                       f"nobody has measured. A layer is on when its gain is above {fitting.CLEAR:g} sd over blocks."])
 
 
-def _gain(layer: LayerTold | None) -> str:
+def _gain(layer: LayerEntry | None) -> str:
     if layer is None or layer.gain is None or layer.gain_sd is None or layer.gain_sd <= 0:
         return "-"
     return f"{layer.gain / layer.gain_sd:.1f}"
@@ -116,14 +116,15 @@ def _parameters(model: Model) -> str:
     for p in model.parameters:
         before, after = (" / ".join(f"{v:.2f}" for v in values) for values in (p.before, p.after))
         lines.append(f"| {_NAMES.get(p.name, p.name)} | {p.unit} | {before} | {after} |")
-    told = (f"Weights over the run's draws: effective sample size {w.effective_sample_size:.0f}"
-            f" (at least {physical.LEAST_ESS:.0f}), {w.effective_sample_size_untempered:.0f} before tempering.")
+    sentences = (f"Weights over the run's draws: effective sample size {w.effective_sample_size:.0f}"
+                 f" (at least {physical.LEAST_ESS:.0f}), {w.effective_sample_size_untempered:.0f} before tempering.")
     if w.exponent < 1:
-        told += (" The surveys know more than so few draws can show: their weight was lowered to "
-                 f"{w.exponent:.2f}, which widens the ranges. A run with more draws ([movement] draws) sharpens them.")
-    told += (f" No draw explains {100 * w.discrepancy_share:.0f} % of a movement (one sd); neighbours have "
-             f"{100 * w.near_share:.0f} % of that variance in common.")
-    return "\n".join([*lines, "", told])
+        sentences += (" The surveys know more than so few draws can show: their weight was lowered to "
+                      f"{w.exponent:.2f}, which widens the ranges. A run with more draws ([movement] draws) "
+                      "sharpens them.")
+    sentences += (f" No draw explains {100 * w.discrepancy_share:.0f} % of a movement (one sd); neighbours have "
+                  f"{100 * w.near_share:.0f} % of that variance in common.")
+    return "\n".join([*lines, "", sentences])
 
 
 def _sources(model: Model) -> str:
@@ -141,8 +142,8 @@ def _sources(model: Model) -> str:
 def _aside(model: Model) -> str:
     if not model.quarantined:
         return ""
-    told = ", ".join(f"row {o.row} ({o.robust_z:+.1f})" for o in model.quarantined)
-    return (f"## Set aside\n\nRows beyond {fitting.OUTLIER_Z} robust standard deviations, told and not fitted: {told}. "
+    rows = ", ".join(f"row {o.row} ({o.robust_z:+.1f})" for o in model.quarantined)
+    return (f"## Set aside\n\nRows beyond {fitting.OUTLIER_Z} robust standard deviations, told and not fitted: {rows}. "
             "Look at date, sign, unit, house and repairs before a row is left out for good.")
 
 

@@ -23,16 +23,16 @@ SCALE_LIMITS = (0.5, 4.0)  # judgement: a range is never cut to less than half b
 
 
 @dataclass(frozen=True)
-class Told:
+class Ranges:
     """Middle and both halves of the 80 % range of the movement, without measuring noise; (n_row,) each. [mm]"""
 
     middle: Array
     low: Array
     high: Array
 
-    def moved(self, by: Array) -> Told:
+    def moved(self, by: Array) -> Ranges:
         """Return the same range round another middle."""
-        return Told(self.middle + by, self.low, self.high)
+        return Ranges(self.middle + by, self.low, self.high)
 
 
 @dataclass(frozen=True)
@@ -41,13 +41,13 @@ class LeftOut:
 
     Attributes
     ----------
-    physical, statistical : Told
+    physical, statistical : Ranges
     constant : array, shape (n_row,)
         Mean of the fitted rows of the same kind: what a model without soil, age and weather would tell. [mm]
     """
 
-    physical: Told
-    statistical: Told
+    physical: Ranges
+    statistical: Ranges
     constant: Array
 
     @property
@@ -56,27 +56,27 @@ class LeftOut:
         return np.isfinite(self.physical.middle)
 
 
-def uncalibrated(expected: Expected) -> Told:
+def uncalibrated(expected: Expected) -> Ranges:
     """Return what the run tells without a survey."""
-    return Told(*physical.ranges(expected, physical.even(expected.common.shape[1])))
+    return Ranges(*physical.ranges(expected, physical.even(expected.common.shape[1])))
 
 
 def left_out(rows: Rows, expected: Expected, features: Array, block: Whole, splits: Iterable[Split],
              range_m: float) -> LeftOut:
     """Fit both layers to one side of every split and tell the other side."""
-    told = np.full((3, rows.value_mm.size), np.nan)
+    ranges = np.full((3, rows.value_mm.size), np.nan)
     correction, constant = (np.full(rows.value_mm.size, np.nan) for _ in range(2))
     for fitted, out in splits:
         if fitted.size < FEWEST_FITTED:
             continue
         part, of_part = rows.rows(fitted), expected.rows(fitted)
         weights = physical.fit(part, of_part, range_m)
-        told[:, out] = physical.ranges(expected.rows(out), weights)
+        ranges[:, out] = physical.ranges(expected.rows(out), weights)
         apart = part.value_mm - physical.ranges(of_part, weights)[0]
         coefficients, _ = statistical.fit(features[fitted], apart, part.noise_mm, block[fitted])
         correction[out] = features[out] @ coefficients
         constant[out] = _constant(part, rows.single[out])
-    layer = Told(*told)
+    layer = Ranges(*ranges)
     return LeftOut(layer, layer.moved(correction), constant)
 
 
@@ -110,14 +110,14 @@ def gain(rows: Rows, block: Whole, before: Array, after: Array) -> tuple[float, 
     return float(sums.sum()), float(math.sqrt(sums.size * ((sums - sums.mean()) ** 2).sum() / (sums.size - 1)))
 
 
-def scores(rows: Rows, told: Told) -> Array:
+def scores(rows: Rows, ranges: Ranges) -> Array:
     """Return for each row the factor of the model's range at which it just reaches the measured value.
 
     The measured value lies in the 80 % range when |r| <= hypot(scale half, z noise), z the normal 90th percentile: the
     noise of measuring is known and is not scaled.
     """
-    apart = rows.value_mm - told.middle
-    half = np.maximum(np.where(apart > 0, told.high, told.low), 1e-6)
+    apart = rows.value_mm - ranges.middle
+    half = np.maximum(np.where(apart > 0, ranges.high, ranges.low), 1e-6)
     return np.sqrt(np.maximum(apart**2 - (NORMAL_80 * rows.noise_mm) ** 2, 0.0)) / half
 
 
@@ -147,13 +147,13 @@ def scaled_coverage(score: Array, block: Whole) -> float:
     return coverage(score, scale)
 
 
-def robust_z(rows: Rows, told: Told) -> Array:
+def robust_z(rows: Rows, ranges: Ranges) -> Array:
     """Return how far each row lies from the middle of all, in robust standard deviations of the whole range.
 
     Median and 1.4826 times the median absolute deviation (Iglewicz & Hoaglin 1993, from memory), never below 1.
     """
-    apart = rows.value_mm - told.middle
-    half = np.where(apart > 0, told.high, told.low) / NORMAL_80
+    apart = rows.value_mm - ranges.middle
+    half = np.where(apart > 0, ranges.high, ranges.low) / NORMAL_80
     z = apart / np.hypot(half, rows.noise_mm)
     away = z - np.median(z)
     return away / max(1.4826 * float(np.median(np.abs(away))), 1.0)

@@ -14,12 +14,12 @@ if TYPE_CHECKING:
     from riskmap.common.results import Results
 
 
-def write(made: Calibration, results: Results, folder: Path, *, workers: int | None = None) -> list[Path]:
+def write(calibration: Calibration, results: Results, folder: Path, *, workers: int | None = None) -> list[Path]:
     """Write the files into a folder and return them by name.
 
     Parameters
     ----------
-    made : Calibration
+    calibration : Calibration
     results : Results
         The run that was compared.
     folder : Path
@@ -29,10 +29,10 @@ def write(made: Calibration, results: Results, folder: Path, *, workers: int | N
     """
     from riskmap.answers.calibration import apply, card
 
-    tables = {"comparisons": made.comparisons}
-    if made.model.physical.on:
-        tables["lots_calibrated"] = apply.to_run(results, made.model, workers=workers)
-    return _write(made, card.text(made.model), tables, folder)
+    tables = {"comparisons": calibration.comparisons}
+    if calibration.model.physical.on:
+        tables["lots_calibrated"] = apply.to_run(results, calibration.model, workers=workers)
+    return _write(calibration, card.text(calibration.model), tables, folder)
 
 
 def write_applied(model: Model, results: Results, folder: Path, *, workers: int | None = None) -> Calibration:
@@ -48,18 +48,19 @@ def write_applied(model: Model, results: Results, folder: Path, *, workers: int 
     from riskmap.answers.calibration import apply, card
     from riskmap.answers.calibration.calibrate import Calibration
 
-    made = Calibration(model, pd.DataFrame(), apply.findings(results, model))
+    calibration = Calibration(model, pd.DataFrame(), apply.findings(results, model))
     lots = apply.to_run(results, model, workers=workers)
-    _write(made, card.text(model, (results.area_name, results.today)), {"lots_calibrated": lots}, folder)
-    return made
+    _write(calibration, card.text(model, (results.area_name, results.today)), {"lots_calibrated": lots}, folder)
+    return calibration
 
 
-def _write(made: Calibration, card: str, tables: dict[str, pd.DataFrame], folder: Path) -> list[Path]:
+def _write(calibration: Calibration, card: str, tables: dict[str, pd.DataFrame], folder: Path) -> list[Path]:
     from riskmap.answers.calibration import model_file
     from riskmap.common.json_values import plain
 
-    problems = json.dumps(plain([problem.as_dict() for problem in made.problems]), ensure_ascii=False, indent=1) + "\n"
-    contents = {"calibration.json": model_file.text_of(made.model).encode(), "calibration.md": card.encode(),
+    findings = plain([problem.as_dict() for problem in calibration.problems])
+    problems = json.dumps(findings, ensure_ascii=False, indent=1) + "\n"
+    contents = {"calibration.json": model_file.text_of(calibration.model).encode(), "calibration.md": card.encode(),
                 "problems.json": problems.encode(errors="backslashreplace"),
                 **{f"{name}.csv": _csv(table) for name, table in tables.items()}}
     for name in sorted(contents):

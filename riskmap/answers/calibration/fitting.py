@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from riskmap.answers.calibration import blocks, crossval, physical, statistical
-from riskmap.answers.calibration.crossval import LeftOut, Told
+from riskmap.answers.calibration.crossval import LeftOut, Ranges
 from riskmap.answers.calibration.physical import Rows, Weights
 from riskmap.answers.calibration.predict import Expected
 from riskmap.common.errors import counted
@@ -29,7 +29,7 @@ EVIDENCE = 2.0  # judgement: log evidence by which a longer range must be better
 
 
 @dataclass(frozen=True)
-class Survey:
+class SurveyRows:
     """Rows with all that is fitted to them.
 
     Attributes
@@ -49,11 +49,11 @@ class Survey:
     block: list[str] | None
     source: list[str]
 
-    def part(self, where: Flags) -> Survey:
+    def part(self, where: Flags) -> SurveyRows:
         """Return some rows."""
-        kept = np.flatnonzero(where).tolist()
-        return Survey(self.rows.rows(where), self.expected.rows(where), self.features[where],
-                      None if self.block is None else [self.block[k] for k in kept], [self.source[k] for k in kept])
+        rows = np.flatnonzero(where).tolist()
+        return SurveyRows(self.rows.rows(where), self.expected.rows(where), self.features[where],
+                          None if self.block is None else [self.block[k] for k in rows], [self.source[k] for k in rows])
 
 
 @dataclass(frozen=True)
@@ -93,7 +93,7 @@ class Layer:
 
 
 @dataclass(frozen=True)
-class Source:
+class SourceInfluence:
     """One source.
 
     Attributes
@@ -140,7 +140,7 @@ class Fit:
     uncalibrated_mm, constant_mm : float
         Error of the same rows without calibration, and of a constant.
     coverage_before : float
-    told_before : Told
+    ranges_before : Ranges
     left : LeftOut or None
         Rows left out by block; nan for quarantined ones.
     refusals, sources : tuple
@@ -160,25 +160,25 @@ class Fit:
     uncalibrated_mm: float
     constant_mm: float
     coverage_before: float
-    told_before: Told
+    ranges_before: Ranges
     left: LeftOut | None
     refusals: tuple[Refusal, ...] = ()
-    sources: tuple[Source, ...] = field(default=())
+    sources: tuple[SourceInfluence, ...] = field(default=())
 
 
-def _block_counts(survey: Survey, range_m: float) -> tuple[list[str], int]:
+def _block_counts(survey: SurveyRows, range_m: float) -> tuple[list[str], int]:
     """Return the block of each row and the count that holds: given blocks do not count more than places do."""
     place = blocks.by_place(survey.rows.x_m, survey.rows.y_m, range_m)
-    given = survey.block if survey.block is not None else place
-    return given, min(len(set(given)), len(set(place)))
+    of_row = survey.block if survey.block is not None else place
+    return of_row, min(len(set(of_row)), len(set(place)))
 
 
-def fit(survey: Survey, range_m: float = blocks.RANGE_M, *, with_sources: bool = True) -> Fit:
+def fit(survey: SurveyRows, range_m: float = blocks.RANGE_M, *, with_sources: bool = True) -> Fit:
     """Fit and test both layers.
 
     Parameters
     ----------
-    survey : Survey
+    survey : SurveyRows
         Rows that are compared, all with an expectation.
     range_m : float
         Correlation range; blocks by place and buffers are at least as wide. [m]
@@ -197,16 +197,17 @@ def fit(survey: Survey, range_m: float = blocks.RANGE_M, *, with_sources: bool =
     draws = survey.expected.common.shape[1]
     empty = Fit(z, out, block, houses, count, range_m, physical.even(draws), np.zeros(len(statistical.TERMS)), 0.0,
                 Layer(), Layer(), crossval.error_mm(used.rows, before.middle[~out]), math.nan,
-                crossval.coverage(crossval.scores(used.rows, Told(*(v[~out] for v in _arrays(before))))), before, None)
+                crossval.coverage(crossval.scores(used.rows, Ranges(*(v[~out] for v in _arrays(before))))), before,
+                None)
     few = _too_few(houses, count, float(out.mean()))
     if few:
         return replace(empty, refusals=tuple(few))
-    made = _tested(empty, used, of_used, ~out)
-    return replace(made, **_influence(made, survey)) if with_sources else made
+    tested = _tested(empty, used, of_used, ~out)
+    return replace(tested, **_influence(tested, survey)) if with_sources else tested
 
 
-def _arrays(told: Told) -> tuple[Array, Array, Array]:
-    return told.middle, told.low, told.high
+def _arrays(ranges: Ranges) -> tuple[Array, Array, Array]:
+    return ranges.middle, ranges.low, ranges.high
 
 
 def _too_few(houses: int, count: int, quarantined: float) -> list[Refusal]:
@@ -223,20 +224,20 @@ def _too_few(houses: int, count: int, quarantined: float) -> list[Refusal]:
     return out
 
 
-def longer_range(survey: Survey, range_m: float) -> float:
+def longer_range(survey: SurveyRows, range_m: float) -> float:
     """Return the stated correlation range, or a longer one when the surveys clearly ask for it. [m]"""
     if len(survey.source) < crossval.FEWEST_FITTED:
         return range_m
-    found = {}
+    evidence = {}
     for factor in (1.0, *LONGER):
         likelihood, _ = physical.log_likelihood(survey.rows, survey.expected, factor * range_m)
         top = likelihood.max()
-        found[factor] = float(top + np.log(np.exp(likelihood - top).mean()))
-    best = max(found, key=lambda factor: found[factor])
-    return best * range_m if found[best] > found[1.0] + EVIDENCE else range_m
+        evidence[factor] = float(top + np.log(np.exp(likelihood - top).mean()))
+    best = max(evidence, key=lambda factor: evidence[factor])
+    return best * range_m if evidence[best] > evidence[1.0] + EVIDENCE else range_m
 
 
-def _tested(empty: Fit, used: Survey, names: list[str], kept: Flags) -> Fit:
+def _tested(empty: Fit, used: SurveyRows, names: list[str], mask: Flags) -> Fit:
     """Return the fit of the used rows with both layers tested."""
     rows, range_m = used.rows, empty.range_m
     block = np.unique(np.array(names, dtype=object).astype(str), return_inverse=True)[1].astype(np.int64)
@@ -249,7 +250,7 @@ def _tested(empty: Fit, used: Survey, names: list[str], kept: Flags) -> Fit:
         return replace(empty, refusals=(no,))
     chance = crossval.left_out(rows, used.expected, used.features, block, blocks.at_random(rows.value_mm.size,
                                len(splits)), range_m)
-    before = Told(*(np.where(known, v[kept], np.nan) for v in _arrays(empty.told_before)))
+    before = Ranges(*(np.where(known, v[mask], np.nan) for v in _arrays(empty.ranges_before)))
     weights = physical.fit(rows, used.expected, range_m)
     one = _layer(rows, block, before.middle, left.physical, chance.physical)
     two = _layer(rows, block, left.physical.middle, left.statistical, chance.statistical)
@@ -262,11 +263,11 @@ def _tested(empty: Fit, used: Survey, names: list[str], kept: Flags) -> Fit:
     return replace(
         empty, weights=weights, coefficients=coefficients, penalty=penalty, physical=one, statistical=two,
         uncalibrated_mm=crossval.error_mm(rows, before.middle), constant_mm=crossval.error_mm(rows, left.constant),
-        coverage_before=crossval.coverage(crossval.scores(rows, before)), left=_spread(left, kept),
+        coverage_before=crossval.coverage(crossval.scores(rows, before)), left=_spread(left, mask),
         refusals=tuple(refusals))
 
 
-def _layer(rows: Rows, block: Whole, below: Array, left: Told, chance: Told) -> Layer:
+def _layer(rows: Rows, block: Whole, below: Array, left: Ranges, chance: Ranges) -> Layer:
     score = crossval.scores(rows, left)
     gained, sd = crossval.gain(rows, block, below, left.middle)
     return Layer(False, crossval.error_mm(rows, left.middle), crossval.error_mm(rows, chance.middle), gained, sd,
@@ -294,52 +295,52 @@ def _statistical_refusals(layer: Layer, below: Layer) -> list[Refusal]:
     return []
 
 
-def _spread(left: LeftOut, kept: Flags) -> LeftOut:
+def _spread(left: LeftOut, mask: Flags) -> LeftOut:
     """Return the same for all rows, nan where a row was not used."""
     def wide(values: Array) -> Array:
-        out = np.full(kept.size, np.nan)
-        out[kept] = values
+        out = np.full(mask.size, np.nan)
+        out[mask] = values
         return out
 
-    return LeftOut(Told(*map(wide, _arrays(left.physical))), Told(*map(wide, _arrays(left.statistical))),
+    return LeftOut(Ranges(*map(wide, _arrays(left.physical))), Ranges(*map(wide, _arrays(left.statistical))),
                    wide(left.constant))
 
 
-def _influence(made: Fit, survey: Survey) -> dict[str, Any]:
+def _influence(tested: Fit, survey: SurveyRows) -> dict[str, Any]:
     """Return what leaving out each source does, and refusals when sources disagree or one alone decides."""
     names = sorted(set(survey.source), key=lambda name: (len(name), name))
-    if len(names) < 2 or made.left is None:
+    if len(names) < 2 or tested.left is None:
         return {}
-    found = tuple(_one_source(name, made, survey) for name in names)
+    sources = tuple(_one_source(name, tested, survey) for name in names)
     refusals = []
-    apart = [s.name for s in found if abs(s.offset) > max(SOURCE_APART, SOURCE_CLEAR * s.offset_error)]
-    alone = [s.name for s in found if s.gains_without is False]
+    apart = [s.name for s in sources if abs(s.offset) > max(SOURCE_APART, SOURCE_CLEAR * s.offset_error)]
+    alone = [s.name for s in sources if s.gains_without is False]
     if apart:
         refusals.append(Refusal("E-CAL-107", "physical", f"sources disagree: {' and '.join(apart[:2])} measured "
                                 "clearly more or less than the others. Check zeros, signs and instruments."))
-    if made.physical.on and alone:
+    if tested.physical.on and alone:
         refusals.append(Refusal("E-CAL-106", "physical", f"the gain rests on {alone[0]} alone: without it the layer "
                                 "is no nearer to the surveys. Have houses measured by others."))
-    if refusals and made.physical.on:
+    if refusals and tested.physical.on:
         refusals.append(Refusal("E-CAL-110", "statistical", "the physical layer below it is off."))
     off = bool(refusals)
-    return {"sources": found, "refusals": (*made.refusals, *refusals),
-            "physical": replace(made.physical, on=made.physical.on and not off),
-            "statistical": replace(made.statistical, on=made.statistical.on and not off)}
+    return {"sources": sources, "refusals": (*tested.refusals, *refusals),
+            "physical": replace(tested.physical, on=tested.physical.on and not off),
+            "statistical": replace(tested.statistical, on=tested.statistical.on and not off)}
 
 
-def _one_source(name: str, made: Fit, survey: Survey) -> Source:
-    kept, own = ~made.quarantined, np.array([entry == name for entry in survey.source])
-    middle, low, high = physical.ranges(survey.expected.rows(kept), made.weights)
-    rest = survey.part(kept & ~own)
-    weights = (physical.fit(rest.rows, rest.expected, made.range_m) if rest.source
+def _one_source(name: str, tested: Fit, survey: SurveyRows) -> SourceInfluence:
+    used, own = ~tested.quarantined, np.array([entry == name for entry in survey.source])
+    middle, low, high = physical.ranges(survey.expected.rows(used), tested.weights)
+    rest = survey.part(used & ~own)
+    weights = (physical.fit(rest.rows, rest.expected, tested.range_m) if rest.source
                else physical.even(survey.expected.common.shape[1]))
-    moves = np.abs(physical.ranges(survey.expected.rows(kept), weights)[0] - middle)
+    moves = np.abs(physical.ranges(survey.expected.rows(used), weights)[0] - middle)
     enough = (np.unique(rest.rows.house).size >= FEWEST_HOUSES
-              and _block_counts(rest, made.range_m)[1] >= FEWEST_BLOCKS)
-    without = fit(rest, made.range_m, with_sources=False).physical.gain > 0 if enough else None
+              and _block_counts(rest, tested.range_m)[1] >= FEWEST_BLOCKS)
+    without = fit(rest, tested.range_m, with_sources=False).physical.gain > 0 if enough else None
     houses = [np.unique(survey.rows.house[mask]).size for mask in (own, ~own)]
-    return Source(name, int(own.sum()), float(moves.mean()),
-                  float((moves / np.maximum((low + high) / 2, 1e-6)).mean()),
-                  float(np.median(made.z[own]) - np.median(made.z[~own])),
-                  1.2533 * math.sqrt(1 / houses[0] + 1 / houses[1]), without)
+    return SourceInfluence(name, int(own.sum()), float(moves.mean()),
+                           float((moves / np.maximum((low + high) / 2, 1e-6)).mean()),
+                           float(np.median(tested.z[own]) - np.median(tested.z[~own])),
+                           1.2533 * math.sqrt(1 / houses[0] + 1 / houses[1]), without)

@@ -66,12 +66,12 @@ def town(results: Results, truths: int, houses: int | None = None) -> trials.Tow
     return trials.town(table, results.inputs, record.area_of(results), truths)
 
 
-def write(made: trials.Town, value_mm: NDArray[np.float64], path: Path, **columns: object) -> Path:
+def write(town: trials.Town, value_mm: NDArray[np.float64], path: Path, **columns: object) -> Path:
     """Write survey values as a file that `riskmap calibrate` reads.
 
     Parameters
     ----------
-    made : Town
+    town : Town
         From `town`.
     value_mm : array, shape (n_row,)
         From `synthetic.invent`. [mm]
@@ -79,7 +79,7 @@ def write(made: trials.Town, value_mm: NDArray[np.float64], path: Path, **column
     **columns
         Further columns of the file, such as source.
     """
-    table = made.table
+    table = town.table
     change = table["kind"] == "change"
     text = pd.Series(np.round(value_mm, 2)).astype(str)
     frame = pd.DataFrame({

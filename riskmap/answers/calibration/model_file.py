@@ -39,7 +39,7 @@ class _Strict(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid", strict=True, allow_inf_nan=False)
 
 
-class RunTold(_Strict):
+class RunEntry(_Strict):
     """The run that was compared."""
 
     area: Name
@@ -61,7 +61,7 @@ class Counts(_Strict):
     blocks: Count
 
 
-class LayerTold(_Strict):
+class LayerEntry(_Strict):
     """One layer as it was tested; None where it could not be."""
 
     on: bool
@@ -74,7 +74,7 @@ class LayerTold(_Strict):
     range_scale: Annotated[float, Field(ge=0.1, le=10)]
 
 
-class ParameterTold(_Strict):
+class ParameterEntry(_Strict):
     """A common parameter before and after: 10th, 50th, 90th percentile."""
 
     name: Name
@@ -83,7 +83,7 @@ class ParameterTold(_Strict):
     after: Annotated[list[Millimetres], Field(min_length=3, max_length=3)]
 
 
-class WeightsTold(_Strict):
+class WeightsEntry(_Strict):
     """The physical layer."""
 
     weight: Annotated[list[Weight], Field(max_length=MOST_DRAWS)]
@@ -94,7 +94,7 @@ class WeightsTold(_Strict):
     near_share: Share
 
 
-class SourceTold(_Strict):
+class SourceEntry(_Strict):
     """What leaving out one source does."""
 
     name: Name
@@ -105,7 +105,7 @@ class SourceTold(_Strict):
     gains_without: bool | None
 
 
-class RefusalTold(_Strict):
+class RefusalEntry(_Strict):
     """Why a layer is off."""
 
     code: Annotated[str, Field(pattern=r"^E-CAL-[0-9]{3}$")]
@@ -113,7 +113,7 @@ class RefusalTold(_Strict):
     text: Text
 
 
-class OutlierTold(_Strict):
+class OutlierEntry(_Strict):
     """A row that was set aside: its number in the table and its robust z."""
 
     row: Count
@@ -126,22 +126,22 @@ class Model(_Strict):
     format: Literal["riskmap-calibration"] = "riskmap-calibration"
     version: Literal[1] = 1
     riskmap: Name
-    run: RunTold
+    run: RunEntry
     correlation_range_m: Annotated[float, Field(gt=0, le=1e6)]
     counts: Counts
     uncalibrated_error_mm: Size | None
     constant_error_mm: Size | None
     coverage_uncalibrated: Share | None
-    physical: LayerTold
-    weights: WeightsTold
-    parameters: Annotated[list[ParameterTold], Field(max_length=50)]
-    statistical: LayerTold
+    physical: LayerEntry
+    weights: WeightsEntry
+    parameters: Annotated[list[ParameterEntry], Field(max_length=50)]
+    statistical: LayerEntry
     terms: Annotated[list[Name], Field(max_length=20)]
     coefficients_mm: Annotated[list[Millimetres], Field(max_length=20)]
     penalty: Size
-    sources: Annotated[list[SourceTold], Field(max_length=MOST_SOURCES)]
-    quarantined: Annotated[list[OutlierTold], Field(max_length=5000)]
-    refused: Annotated[list[RefusalTold], Field(max_length=20)]
+    sources: Annotated[list[SourceEntry], Field(max_length=MOST_SOURCES)]
+    quarantined: Annotated[list[OutlierEntry], Field(max_length=5000)]
+    refused: Annotated[list[RefusalEntry], Field(max_length=20)]
 
     @model_validator(mode="after")
     def _together(self) -> Model:
@@ -165,12 +165,12 @@ class Model(_Strict):
         return self
 
 
-def _weights_agree(told: WeightsTold, fewest: int) -> None:
-    if len(told.weight) < fewest:
+def _weights_agree(weights: WeightsEntry, fewest: int) -> None:
+    if len(weights.weight) < fewest:
         raise ValueError("there are too few weights")
-    if abs(math.fsum(told.weight) - 1) > 1e-6:
+    if abs(math.fsum(weights.weight) - 1) > 1e-6:
         raise ValueError("weights do not add up to 1")
-    if abs(math.fsum(w * w for w in told.weight) * told.effective_sample_size - 1) > 1e-3:
+    if abs(math.fsum(w * w for w in weights.weight) * weights.effective_sample_size - 1) > 1e-3:
         raise ValueError("weights and their effective sample size do not agree")
 
 
@@ -215,9 +215,10 @@ def parse(raw: bytes, name: str) -> Model:
     try:
         return Model.model_validate(content)
     except ValidationError as error:
-        told = [f"{'.'.join(map(str, e['loc'])) or 'file'}: {e['msg']}" for e in error.errors(include_input=False)[:3]]
+        faults = [f"{'.'.join(map(str, e['loc'])) or 'file'}: {e['msg']}"
+                  for e in error.errors(include_input=False)[:3]]
         raise LayerError(f"E-CAL-205 {name}: {len(error.errors())} values are not as they must be: "
-                         f"{shown_all(told)}. Nothing of it is used; calibrate again.") from None
+                         f"{shown_all(faults)}. Nothing of it is used; calibrate again.") from None
 
 
 def shown_all(texts: list[str]) -> str:
@@ -245,8 +246,8 @@ def _once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
 def _shallow(text: str) -> None:
     """Refuse deep nesting before it is read; brackets inside texts do not count. One pass, whatever the text."""
     depth, inside = 0, False
-    for found in re.finditer(r'\\.|["\[\]{}]', text, re.DOTALL):
-        mark = found.group()
+    for match in re.finditer(r'\\.|["\[\]{}]', text, re.DOTALL):
+        mark = match.group()
         if mark == '"':
             inside = not inside
         elif not inside and len(mark) == 1:

@@ -73,8 +73,8 @@ def _standard(values: Array) -> Array:
 
 def _terms(draws: Draws) -> tuple[Array, Array]:
     """Return regression terms of the common parameters (n_draw, n) and of the lot's own (n_draw, m)."""
-    found = parameters(draws)
-    z = np.column_stack([_standard(np.log(v) if name in _LOGARITHM else v) for name, v in found.items()])
+    values = parameters(draws)
+    z = np.column_stack([_standard(np.log(v) if name in _LOGARITHM else v) for name, v in values.items()])
     main = z[:, : len(SUMMARISED)]
     one, two = np.triu_indices(main.shape[1], 1)
     common = np.column_stack([np.ones(len(z)), z, z**2 - 1, main[:, one] * main[:, two]])

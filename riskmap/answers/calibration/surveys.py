@@ -78,33 +78,33 @@ def read(path: Path) -> tuple[pd.DataFrame, list[Problem]]:
     name = path.name
     texts, problems = _texts(path, name)
     out = pd.DataFrame({"row": texts["row"].to_numpy(np.int64), "lot_id": texts["lot_id"], "why": ""})
-    told = Teller(name, out, problems)
-    told.bar(texts["exclude"] != "", "W-CAL-014", "exclude", pd.Series([""] * len(texts)),
-             rule="the row is excluded by its own column.", remedy="Leave exclude empty to use it.")
-    told.bar(texts["lot_id"] == "", "E-CAL-010", "lot_id", texts["lot_id"], rule="a row needs the lot it was measured "
-             "on.", remedy="Write the lot_id of the run.")
+    marker = RowMarker(name, out, problems)
+    marker.bar(texts["exclude"] != "", "W-CAL-014", "exclude", pd.Series([""] * len(texts)),
+               rule="the row is excluded by its own column.", remedy="Leave exclude empty to use it.")
+    marker.bar(texts["lot_id"] == "", "E-CAL-010", "lot_id", texts["lot_id"], rule="a row needs the lot it was "
+               "measured on.", remedy="Write the lot_id of the run.")
     for ours, column in (("first_month", "first_date"), ("second_month", "second_date")):
-        out[ours] = _months(texts[column], told, column, needed=ours == "first_month")
+        out[ours] = _months(texts[column], marker, column, needed=ours == "first_month")
     change = (texts["second_date"] != "").to_numpy()
     out["kind"] = np.where(change, "change", "single")
-    told.bar(change & (out["second_month"] <= out["first_month"]), "E-CAL-021", "second_date", texts["second_date"],
-             rule="the second survey must be of a later month than the first.", remedy="Correct the dates, or swap "
-             "them.")
-    values = {column: _numbers(texts[column], told, column) for column in ("change_mm", "dome_mm", "reading_sd_mm")}
+    marker.bar(change & (out["second_month"] <= out["first_month"]), "E-CAL-021", "second_date", texts["second_date"],
+               rule="the second survey must be of a later month than the first.", remedy="Correct the dates, or swap "
+               "them.")
+    values = {column: _numbers(texts[column], marker, column) for column in ("change_mm", "dome_mm", "reading_sd_mm")}
     for kind, column in (("change", "change_mm"), ("single", "dome_mm")):
         of_kind = (out["kind"] == kind).to_numpy()
-        told.bar(of_kind & (texts[column] == "").to_numpy(), "E-CAL-032", column, texts[column],
-                 rule=f"a {'row with' if kind == 'change' else 'row without'} second_date needs {column}.",
-                 remedy="Give the measured value, or correct the dates.")
-        told.bar(of_kind & (np.abs(values[column]) > LARGEST_MM), "E-CAL-031", column, texts[column],
-                 rule=f"beyond {LARGEST_MM:g} mm either way.", remedy="Check unit and sign; levels of single points do "
-                 "not belong here.")
+        marker.bar(of_kind & (texts[column] == "").to_numpy(), "E-CAL-032", column, texts[column],
+                   rule=f"a {'row with' if kind == 'change' else 'row without'} second_date needs {column}.",
+                   remedy="Give the measured value, or correct the dates.")
+        marker.bar(of_kind & (np.abs(values[column]) > LARGEST_MM), "E-CAL-031", column, texts[column],
+                   rule=f"beyond {LARGEST_MM:g} mm either way.", remedy="Check unit and sign; levels of single points "
+                   "do not belong here.")
     out["value_mm"] = np.where(change, values["change_mm"], values["dome_mm"])
     sd = np.where(texts["reading_sd_mm"] == "", READING_SD_MM * np.where(change, np.sqrt(2.0), 1.0),
                   values["reading_sd_mm"])  # a change has the errors of two readings
-    told.bar((sd < SD_LIMITS_MM[0]) | (sd > SD_LIMITS_MM[1]), "E-CAL-033", "reading_sd_mm", texts["reading_sd_mm"],
-             rule=f"a standard deviation lies between {SD_LIMITS_MM[0]:g} and {SD_LIMITS_MM[1]:g} mm.",
-             remedy=f"Leave it empty for {READING_SD_MM} mm a reading.")
+    marker.bar((sd < SD_LIMITS_MM[0]) | (sd > SD_LIMITS_MM[1]), "E-CAL-033", "reading_sd_mm", texts["reading_sd_mm"],
+               rule=f"a standard deviation lies between {SD_LIMITS_MM[0]:g} and {SD_LIMITS_MM[1]:g} mm.",
+               remedy=f"Leave it empty for {READING_SD_MM} mm a reading.")
     out["reading_sd_mm"] = sd
     codes = pd.factorize(texts["source"])[0] + 1
     out["source"] = [f"source {k}" for k in codes.tolist()]
@@ -113,33 +113,33 @@ def read(path: Path) -> tuple[pd.DataFrame, list[Problem]]:
                                 remedy="None needed.", action="Names become source 1, source 2 and so on, in the order "
                                 "in which they first stand.", column="source"))
     out["block"] = texts["block"]
-    _bar_units(told, out, texts)
-    _bar_contradictions(told, out, texts["lot_id"])
+    _bar_units(marker, out, texts)
+    _bar_contradictions(marker, out, texts["lot_id"])
     twice = out.duplicated(["lot_id", "kind", "first_month", "second_month"]) & (out["why"] == "")
-    told.bar(twice, "E-CAL-040", "lot_id", texts["lot_id"], rule="this lot has an earlier row of the same dates.",
-             remedy="Keep one row per house and survey.")
+    marker.bar(twice, "E-CAL-040", "lot_id", texts["lot_id"], rule="this lot has an earlier row of the same dates.",
+               remedy="Keep one row per house and survey.")
     blocks = out[(out["block"] != "") & (out["why"] == "")].groupby("lot_id")["block"].nunique()
-    told.bar(out["lot_id"].isin(blocks.index[blocks > 1]), "E-CAL-041", "block", texts["block"],
-             rule="the rows of this house name different blocks.", remedy="A house lies in one block.")
+    marker.bar(out["lot_id"].isin(blocks.index[blocks > 1]), "E-CAL-041", "block", texts["block"],
+               rule="the rows of this house name different blocks.", remedy="A house lies in one block.")
     return out, problems
 
 
-def _bar_units(told: Teller, table: pd.DataFrame, texts: pd.DataFrame) -> None:
+def _bar_units(marker: RowMarker, table: pd.DataFrame, texts: pd.DataFrame) -> None:
     """Bar rows whose own unit is not that of the columns, and sources whose values look like another unit."""
     unit = texts["unit"].str.lower().map(lambda text: UNIT_WORDS.get(text, text))
-    read = np.where(table["kind"] == "change", texts["change_unit"], texts["dome_unit"])
-    told.bar((unit != "") & (unit != read), "E-CAL-065", "unit", texts["unit"], rule="the row's unit is not that of "
-             "the column that holds its value.", remedy="Convert the value, or correct the unit.")
+    named = np.where(table["kind"] == "change", texts["change_unit"], texts["dome_unit"])
+    marker.bar((unit != "") & (unit != named), "E-CAL-065", "unit", texts["unit"], rule="the row's unit is not that of "
+               "the column that holds its value.", remedy="Convert the value, or correct the unit.")
     single = (table["kind"] == "single") & (table["why"] == "")
     flat = (table["value_mm"].abs() < READING_SD_MM).where(single)
     of_source = flat.groupby(texts["source"])
-    told.bar(single & (of_source.transform("count") >= FEWEST_FLAT) & (of_source.transform("min") == 1), "E-CAL-066",
-             "dome_mm", table["value_mm"].map("{:.2f}".format), rule=f"all single surveys of this source are within "
-             f"{READING_SD_MM} mm of level, and new slabs differ by more.",
-             remedy="Check whether they are in inches or metres.")
+    marker.bar(single & (of_source.transform("count") >= FEWEST_FLAT) & (of_source.transform("min") == 1), "E-CAL-066",
+               "dome_mm", table["value_mm"].map("{:.2f}".format), rule=f"all single surveys of this source are within "
+               f"{READING_SD_MM} mm of level, and new slabs differ by more.",
+               remedy="Check whether they are in inches or metres.")
 
 
-def _bar_contradictions(told: Teller, table: pd.DataFrame, lot: pd.Series) -> None:
+def _bar_contradictions(marker: RowMarker, table: pd.DataFrame, lot: pd.Series) -> None:
     """Bar all rows of a house whose values and changes contradict each other: unknown are the values of its months."""
     usable = table[table["why"] == ""]
     for _, rows in usable[usable.duplicated("lot_id", keep=False)].groupby("lot_id", sort=False):
@@ -152,29 +152,29 @@ def _bar_contradictions(told: Teller, table: pd.DataFrame, lot: pd.Series) -> No
                                                 rows["reading_sd_mm"].to_numpy(float))
         if not together:
             named = ", ".join(str(row) for row in rows["row"])
-            told.bar(table.index.isin(rows.index), "E-CAL-063", "lot_id", lot, rule=f"the rows {named} of this house "
-                     "contradict each other by more than their reading errors explain.",
-                     remedy="Correct or remove the row that is wrong; until then none of the house is compared.")
+            marker.bar(table.index.isin(rows.index), "E-CAL-063", "lot_id", lot, rule=f"the rows {named} of this house "
+                       "contradict each other by more than their reading errors explain.",
+                       remedy="Correct or remove the row that is wrong; until then none of the house is compared.")
 
 
-def bar_rest_of_house(told: Teller, table: pd.DataFrame, found: NDArray[np.bool_]) -> None:
+def bar_rest_of_house(marker: RowMarker, table: pd.DataFrame, mask: NDArray[np.bool_]) -> None:
     """Bar the other rows of houses of which one row is marked: its dates contradict, so dates or house are wrong."""
-    others = table["lot_id"].isin(table.loc[found, "lot_id"]).to_numpy() & (table["why"] == "").to_numpy() & ~found
-    told.bar(others, "E-CAL-064", "lot_id", table["lot_id"], rule="another row of this house has a date that cannot "
-             "be.", remedy="Correct that row's date, the house's lot_id or its pour date; until then none of the house "
-             "is compared.")
+    others = table["lot_id"].isin(table.loc[mask, "lot_id"]).to_numpy() & (table["why"] == "").to_numpy() & ~mask
+    marker.bar(others, "E-CAL-064", "lot_id", table["lot_id"], rule="another row of this house has a date that cannot "
+               "be.", remedy="Correct that row's date, the house's lot_id or its pour date; until then none of the "
+               "house is compared.")
 
 
-class Teller:
+class RowMarker:
     """Marks rows that cannot be used and says why; the first finding of a row stands in the table."""
 
     def __init__(self, name: str, table: pd.DataFrame, problems: list[Problem]) -> None:
         """Take the file's name, the table whose column `why` is filled, and the list that receives the findings."""
         self.name, self.table, self.problems = name, table, problems
 
-    def bar(self, found: object, code: str, column: str, values: pd.Series, *, rule: str, remedy: str) -> None:
+    def bar(self, mask: object, code: str, column: str, values: pd.Series, *, rule: str, remedy: str) -> None:
         """Bar the marked rows; each is told once per rule."""
-        where = np.flatnonzero(np.asarray(found, dtype=bool))
+        where = np.flatnonzero(np.asarray(mask, dtype=bool))
         for i in where.tolist():
             self.problems.append(Problem(code, self.name, rule=rule, remedy=remedy, action="Row kept in the table, not "
                                          "compared.", row=int(self.table["row"].iloc[i]), column=column,
@@ -192,8 +192,8 @@ def _texts(path: Path, name: str) -> tuple[pd.DataFrame, list[Problem]]:
     if repeated:
         raise LayerError(f"E-CAL-005 {name}: columns stand twice: {joined(repeated)}. Rename or remove one.")
     known = [*COLUMNS, *INCHES]
-    wanted = {"lot_id", "first_date"}
-    if not wanted <= set(header) or not {"change_mm", "change_in", "dome_mm", "dome_in"} & set(header):
+    needed = {"lot_id", "first_date"}
+    if not needed <= set(header) or not {"change_mm", "change_in", "dome_mm", "dome_in"} & set(header):
         raise LayerError(f"E-CAL-004 {name}: the columns are {joined(header, 20)}; needed are lot_id, first_date and "
                          "change_mm (with second_date) or dome_mm.")
     both = [f"{inch} and {mm}" for inch, mm in INCHES.items() if inch in header and mm in header]
@@ -252,25 +252,25 @@ def _lines(path: Path, name: str) -> list[tuple[int, list[str]]]:
     return rows
 
 
-def _months(texts: pd.Series, told: Teller, column: str, *, needed: bool) -> NDArray[np.int64]:
+def _months(texts: pd.Series, marker: RowMarker, column: str, *, needed: bool) -> NDArray[np.int64]:
     out = np.full(len(texts), _NO_MONTH, dtype=np.int64)
     for i, text in enumerate(texts):
-        found = _DATE.fullmatch(text)
-        if found and 1900 <= int(found[1]) <= 2200 and 1 <= int(found[2]) <= 12:
-            out[i] = month_number(int(found[1]), int(found[2]))
-    told.bar((out == _NO_MONTH) & ((texts != "").to_numpy() | needed), "E-CAL-020", column, texts,
-             rule="a survey date is a month, YYYY-MM.", remedy="Write it so, for example 2024-03.")
+        match = _DATE.fullmatch(text)
+        if match and 1900 <= int(match[1]) <= 2200 and 1 <= int(match[2]) <= 12:
+            out[i] = month_number(int(match[1]), int(match[2]))
+    marker.bar((out == _NO_MONTH) & ((texts != "").to_numpy() | needed), "E-CAL-020", column, texts,
+               rule="a survey date is a month, YYYY-MM.", remedy="Write it so, for example 2024-03.")
     return out
 
 
-def _numbers(texts: pd.Series, told: Teller, column: str) -> NDArray[np.float64]:
+def _numbers(texts: pd.Series, marker: RowMarker, column: str) -> NDArray[np.float64]:
     out = np.full(len(texts), np.nan)
     for i, text in enumerate(texts):
         if _NUMBER.fullmatch(text):
             out[i] = float(text)
-    told.bar(np.isnan(out) & (texts != "").to_numpy(), "E-CAL-030", column, texts,
-             rule="a value is a plain number of at most six digits with a decimal point.",
-             remedy="Remove units, signs of thousands and the decimal comma.")
+    marker.bar(np.isnan(out) & (texts != "").to_numpy(), "E-CAL-030", column, texts,
+               rule="a value is a plain number of at most six digits with a decimal point.",
+               remedy="Remove units, signs of thousands and the decimal comma.")
     return out
 
 
@@ -291,35 +291,35 @@ def match(table: pd.DataFrame, results: Results, name: str, latest: int | None =
     """
     out = table.copy()
     problems: list[Problem] = []
-    told = Teller(name, out, problems)
+    marker = RowMarker(name, out, problems)
     lots = results.lots
     ids = lots["lot_id"].astype(str).str.strip()
     known = out["lot_id"].isin(set(ids))  # an id copied from a CSV of the run may have its apostrophe in front
     out["lot_id"] = out["lot_id"].where(known, csv_table.unguarded(out["lot_id"].astype("str")))
     counts = out["lot_id"].map(ids.value_counts()).fillna(0).to_numpy(np.int64)
-    told.bar((counts == 0) & (out["lot_id"] != ""), "E-CAL-011", "lot_id", out["lot_id"],
-             rule="unmatched: the run has no lot of this name.", remedy="Use the lot_id column of the run's tables.")
-    told.bar(counts > 1, "E-CAL-012", "lot_id", out["lot_id"], rule="ambiguous: several lots of the run have this "
-             "name.", remedy="Make the names of lots in the lot file unique and run the estimate again.")
+    marker.bar((counts == 0) & (out["lot_id"] != ""), "E-CAL-011", "lot_id", out["lot_id"],
+               rule="unmatched: the run has no lot of this name.", remedy="Use the lot_id column of the run's tables.")
+    marker.bar(counts > 1, "E-CAL-012", "lot_id", out["lot_id"], rule="ambiguous: several lots of the run have this "
+               "name.", remedy="Make the names of lots in the lot file unique and run the estimate again.")
     place = pd.Series(np.arange(len(lots)), index=ids)
     out["lot_row"] = out["lot_id"].map(place[~place.index.duplicated(keep=False)]).fillna(-1).to_numpy(np.int64)
-    found = out["lot_row"].to_numpy()
-    stateless = np.where(found >= 0, (lots["state"] == "").to_numpy()[found], False)
+    row = out["lot_row"].to_numpy()
+    stateless = np.where(row >= 0, (lots["state"] == "").to_numpy()[row], False)
     assert results.inputs is not None
-    archetype = np.where(found >= 0, results.inputs.lot_archetype[found], -1)
-    told.bar((found >= 0) & (~stateless | (archetype < 0)), "E-CAL-013", "lot_id", out["lot_id"],
-             rule="the run has no number for this lot.", remedy="See its state in the run's tables.")
+    archetype = np.where(row >= 0, results.inputs.lot_archetype[row], -1)
+    marker.bar((row >= 0) & (~stateless | (archetype < 0)), "E-CAL-013", "lot_id", out["lot_id"],
+               rule="the run has no number for this lot.", remedy="See its state in the run's tables.")
     out["archetype"] = np.where(stateless, archetype, -1)
     year, month = (int(part) for part in results.today.split("-"))
     today = month_number(year, month)
     last = out[["first_month", "second_month"]].max(axis=1)
     if latest is not None:
         future = (last > max(today, latest)).to_numpy() & (out["why"] == "").to_numpy()
-        told.bar(future, "E-CAL-067", "first_date or second_date", last.clip(lower=0).map(month_name),
-                 rule="surveyed in a month that has not come yet.", remedy="Correct the date.")
-        bar_rest_of_house(told, out, future)
-    told.bar(last > today, "E-CAL-022", "first_date or second_date", last.clip(lower=0).map(month_name),
-             rule=f"surveyed after the run's month, {results.today}.", remedy="Run the estimate with newer weather.")
+        marker.bar(future, "E-CAL-067", "first_date or second_date", last.clip(lower=0).map(month_name),
+                   rule="surveyed in a month that has not come yet.", remedy="Correct the date.")
+        bar_rest_of_house(marker, out, future)
+    marker.bar(last > today, "E-CAL-022", "first_date or second_date", last.clip(lower=0).map(month_name),
+               rule=f"surveyed after the run's month, {results.today}.", remedy="Run the estimate with newer weather.")
     return with_ground(out, results), problems
 
 

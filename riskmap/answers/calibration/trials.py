@@ -16,7 +16,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from riskmap.answers.calibration import blocks, fitting, physical, predict, statistical
-from riskmap.answers.calibration.fitting import Fit, Survey
+from riskmap.answers.calibration.fitting import Fit, SurveyRows
 from riskmap.answers.calibration.physical import Rows
 from riskmap.answers.survey.expected import AS_BUILT_DOME_SD_MM
 from riskmap.movement import draws as random
@@ -66,9 +66,10 @@ class Town:
                     self.table["house"].to_numpy(np.int64), self.table["x_m"].to_numpy(float),
                     self.table["y_m"].to_numpy(float))
 
-    def survey(self, value_mm: Array, source: list[str] | None = None) -> Survey:
+    def survey(self, value_mm: Array, source: list[str] | None = None) -> SurveyRows:
         """Return a survey with these values, ready to fit."""
-        return Survey(self.rows(value_mm), self.expected, self.features, None, source or ["source 1"] * len(self.table))
+        return SurveyRows(self.rows(value_mm), self.expected, self.features, None,
+                          source or ["source 1"] * len(self.table))
 
     def part(self, where: NDArray[np.bool_]) -> Town:
         """Return some rows."""
@@ -98,8 +99,8 @@ def town(table: pd.DataFrame, inputs: MovementInputs, area: Area, count: int, *,
     """
     own, others = random.make(area.movement), truths(area.movement, count, seed)
     expected = predict.smooth(*predict.of_rows(table, inputs, area, own, workers=workers), own)
-    given = predict.of_rows(table, inputs, area, others, one_soil=True, workers=workers)[0]
-    return Town(table, own, others, expected, given.reshape(len(table), -1, VARIANTS)[:, :count])
+    truth = predict.of_rows(table, inputs, area, others, one_soil=True, workers=workers)[0]
+    return Town(table, own, others, expected, truth.reshape(len(table), -1, VARIANTS)[:, :count])
 
 
 def near_field(x_m: Array, y_m: Array, range_m: float, rng: np.random.Generator) -> Array:
@@ -109,13 +110,13 @@ def near_field(x_m: Array, y_m: Array, range_m: float, rng: np.random.Generator)
     return field
 
 
-def invent(made: Town, truth: int, seed: int, *, discrepancy: float = 0.15, near_share: float = 0.5,
+def invent(town: Town, truth: int, seed: int, *, discrepancy: float = 0.15, near_share: float = 0.5,
            range_m: float = blocks.RANGE_M, near_mm: float = 0.0) -> Array:
     """Return invented survey values of one truth, shape (n_row,). [mm]
 
     Parameters
     ----------
-    made : Town
+    town : Town
     truth, seed : int
         Which truth; seed of everything else.
     discrepancy, near_share : float
@@ -126,23 +127,23 @@ def invent(made: Town, truth: int, seed: int, *, discrepancy: float = 0.15, near
         One sd of a further error that neighbours share and that does not follow the movement. [mm]
     """
     rng = np.random.default_rng([seed, truth])
-    table = made.table
+    table = town.table
     house = table["house"].to_numpy(np.int64)
     count = int(house.max()) + 1
     variant, own, built = rng.integers(VARIANTS, size=count), rng.normal(size=count), rng.normal(size=count)
-    moved = made.truth_mm[np.arange(len(table)), truth, variant[house]]
+    moved = town.truth_mm[np.arange(len(table)), truth, variant[house]]
     x, y = (table[name].to_numpy(float) for name in ("x_m", "y_m"))
     first = np.unique(house, return_index=True)[1]
     shared, further = (np.zeros(count) for _ in range(2))
     for field in (shared, further):
         field[house[first]] = near_field(x[first], y[first], range_m, rng)
     off = discrepancy * (np.sqrt(1 - near_share) * own + np.sqrt(near_share) * shared)[house]
-    rows = made.rows(moved)
+    rows = town.rows(moved)
     noise = rng.normal(size=len(table)) * rows.reading_sd_mm + built[house] * AS_BUILT_DOME_SD_MM * rows.single
     return moved * (1 + off) + near_mm * further[house] + noise
 
 
-def study(made: Town, seeds: int = 1, **options: float) -> pd.DataFrame:
+def study(town: Town, seeds: int = 1, **options: float) -> pd.DataFrame:
     """Calibrate against invented surveys of every truth; one row per truth and seed.
 
     Returns
@@ -152,15 +153,15 @@ def study(made: Town, seeds: int = 1, **options: float) -> pd.DataFrame:
         parameter `<name>_in`: whether the truth lies in the posterior's 80 % range, `<name>_p10`, `_p50`, `_p90`,
         `<name>_truth`.
     """
-    found = predict.parameters(made.draws)
-    true = predict.parameters(made.truth_draws)
+    values = predict.parameters(town.draws)
+    true = predict.parameters(town.truth_draws)
     out = []
-    for truth in range(made.truth_mm.shape[1]):
+    for truth in range(town.truth_mm.shape[1]):
         for seed in range(seeds):
-            fit = fitting.fit(made.survey(invent(made, truth, seed, **options)), with_sources=False)
-            row: dict[str, Any] = {"truth": truth, "seed": seed} | _told(fit)
+            fit = fitting.fit(town.survey(invent(town, truth, seed, **options)), with_sources=False)
+            row: dict[str, Any] = {"truth": truth, "seed": seed} | _facts_of_fit(fit)
             for name in predict.SUMMARISED:
-                low, middle, high = physical.quantiles(found[name][None, :], fit.weights.weight)[:, 0]
+                low, middle, high = physical.quantiles(values[name][None, :], fit.weights.weight)[:, 0]
                 value = true[name][truth * VARIANTS]
                 row |= {f"{name}_truth": value, f"{name}_p10": low, f"{name}_p50": middle, f"{name}_p90": high,
                         f"{name}_in": bool(low <= value <= high)}
@@ -168,7 +169,7 @@ def study(made: Town, seeds: int = 1, **options: float) -> pd.DataFrame:
     return pd.DataFrame(out)
 
 
-def _told(fit: Fit) -> dict[str, Any]:
+def _facts_of_fit(fit: Fit) -> dict[str, Any]:
     one, two = fit.physical, fit.statistical
     return {"on": one.on, "statistical_on": two.on, "ess": fit.weights.ess,
             "ess_untempered": fit.weights.ess_untempered, "exponent": fit.weights.exponent,
@@ -180,19 +181,19 @@ def _told(fit: Fit) -> dict[str, Any]:
             "refused": " ".join(r.code for r in fit.refusals)}
 
 
-def summary(found: pd.DataFrame, draws: Draws) -> list[str]:
+def summary(table: pd.DataFrame, draws: Draws) -> list[str]:
     """Return the table of recovery and coverage as lines of text."""
     prior = predict.parameters(draws)
-    lines = [f"{len(found)} invented surveys; physical layer on in {100 * found['on'].mean():.0f} %, statistical in "
-             f"{100 * found['statistical_on'].mean():.0f} %; median effective sample size {found['ess'].median():.0f} "
-             f"(untempered {found['ess_untempered'].median():.0f})",
+    lines = [f"{len(table)} invented surveys; physical layer on in {100 * table['on'].mean():.0f} %, statistical in "
+             f"{100 * table['statistical_on'].mean():.0f} %; median effective sample size {table['ess'].median():.0f} "
+             f"(untempered {table['ess_untempered'].median():.0f})",
              f"{'parameter':<24}{'truth inside 80 %':>18}{'width / prior':>15}{'correlation':>13}"]
     for name in predict.SUMMARISED:
         low, high = np.percentile(prior[name], (10, 90))
-        width = ((found[f"{name}_p90"] - found[f"{name}_p10"]) / (high - low)).median()
-        lines.append(f"{name:<24}{100 * found[f'{name}_in'].mean():>16.0f} %{width:>15.2f}"
-                     f"{found[f'{name}_truth'].corr(found[f'{name}_p50']):>13.2f}")
-    lines += [f"{words:<44}{found[name].mean():>8.2f}" for name, words in (
+        width = ((table[f"{name}_p90"] - table[f"{name}_p10"]) / (high - low)).median()
+        lines.append(f"{name:<24}{100 * table[f'{name}_in'].mean():>16.0f} %{width:>15.2f}"
+                     f"{table[f'{name}_truth'].corr(table[f'{name}_p50']):>13.2f}")
+    lines += [f"{words:<44}{table[name].mean():>8.2f}" for name, words in (
         ("coverage_before", "coverage of 80 % ranges, uncalibrated"), ("coverage", "the same, left out by block"),
         ("coverage_scaled", "the same, scaled by the other blocks"), ("uncalibrated_mm", "error uncalibrated, mm"),
         ("constant_mm", "error of a constant, blocked, mm"), ("blocked_mm", "error physical, blocked, mm"),

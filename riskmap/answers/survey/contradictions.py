@@ -108,10 +108,10 @@ def contradicting(design: Floats, value: Floats, sd: float, group: NDArray[Any])
         here = np.flatnonzero(many & ~out)
         if not len(here):
             return out, True
-        found, together = normalized(design[here], value[here] - value[here].mean(), sd)
-        if found.max() <= BEYOND:
+        residual, together = normalized(design[here], value[here] - value[here].mean(), sd)
+        if residual.max() <= BEYOND:
             return out, together
-        out |= np.isin(group, group[here][found >= found.max() * (1 - 1e-6)])
+        out |= np.isin(group, group[here][residual >= residual.max() * (1 - 1e-6)])
 
 
 def same_place(readings: pd.DataFrame, sd: float) -> list[str]:
@@ -171,8 +171,8 @@ def unlike_a_dome(design: Floats, level: Floats, sd: float) -> Mask:
     sd : float
         From `allowed_sd`. [mm]
     """
-    found, together = normalized(design, level - level.mean(), sd)
-    if found.max(initial=0.0) <= BEYOND and together:
+    residual, together = normalized(design, level - level.mean(), sd)
+    if residual.max(initial=0.0) <= BEYOND and together:
         return np.zeros(len(level), dtype=bool)
     left = np.abs(level - design @ robust(design, level))
     odd = left > BEYOND * sd
@@ -213,39 +213,39 @@ def latest_day(run_month: str | None = None) -> date:
     return max(latest, date(year + month // 12, month % 12 + 1, 1) - timedelta(days=1))
 
 
-def of_dates(found: pd.DataFrame, file: str, latest: date) -> list[Problem]:
+def of_dates(readings: pd.DataFrame, file: str, latest: date) -> list[Problem]:
     """Return findings on dates after `latest`, and on readings of different months in one survey.
 
     Parameters
     ----------
-    found : DataFrame
+    readings : DataFrame
         `readings.COLUMNS`; dates are YYYY-MM-DD, or empty.
     latest : date
         The last day on which a reading can have been made.
     """
-    days = found["date"].astype(str)
+    days = readings["date"].astype(str)
     out = [Problem("E-SVY-069", file, rule=f"The date lies in the future (after {latest.isoformat()}).",
                    remedy="Correct the date.", action="Levels are given; they are compared with nothing.", row=int(row),
                    column="date", value=day)
-           for row, day in zip(found["row"], days, strict=True) if day > latest.isoformat()]
-    given = sorted(set(days) - {""})
-    if given and (date.fromisoformat(given[-1]) - date.fromisoformat(given[0])).days > LONGEST_SURVEY_DAYS:
-        rows = [int(found.loc[days == day, "row"].iloc[0]) for day in (given[0], given[-1])]
-        out.append(Problem("E-SVY-070", file, rule=f"The readings are from {given[0]} (row {rows[0]}) to {given[-1]} "
+           for row, day in zip(readings["row"], days, strict=True) if day > latest.isoformat()]
+    dates = sorted(set(days) - {""})
+    if dates and (date.fromisoformat(dates[-1]) - date.fromisoformat(dates[0])).days > LONGEST_SURVEY_DAYS:
+        rows = [int(readings.loc[days == day, "row"].iloc[0]) for day in (dates[0], dates[-1])]
+        out.append(Problem("E-SVY-070", file, rule=f"The readings are from {dates[0]} (row {rows[0]}) to {dates[-1]} "
                            f"(row {rows[1]}), and a floor moves within so long a time.", remedy="Give each survey in a "
                            "file of its own; compare two with --second.", action="Levels are given; they are compared "
                            "with nothing.", column="date"))
     return out
 
 
-def before_pour(found: pd.DataFrame, lot: Mapping[str, Any], file: str) -> list[Problem]:
+def before_pour(readings: pd.DataFrame, lot: Mapping[str, Any], file: str) -> list[Problem]:
     """Return a finding when readings are of a month before the earliest in which the slab can have been poured."""
     early = str(lot.get("pour_date_early") or "")
-    days = found["date"].astype(str)
+    days = readings["date"].astype(str)
     old = (days != "") & (days.str[:7] < early)
     if not old.any():
         return []
-    rows = found.loc[old, "row"].astype(int).tolist()
+    rows = readings.loc[old, "row"].astype(int).tolist()
     return [Problem("E-SVY-071", file, rule=f"{counted(len(rows), 'reading')} (rows {first_rows(rows)}) are of a date "
                     f"before {early}, the earliest month in which the run has the slab poured.",
                     remedy="Correct the date of the survey, or the pour date in the lot file and run the estimate "

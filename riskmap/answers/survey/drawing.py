@@ -106,8 +106,9 @@ def draw(levels: Levels, lines: pd.DataFrame, worst: pd.DataFrame, units: str, t
             out = row["exclude"] != ""
             x, y = place(row["x_m"]), place(row["y_m"])
             axes.plot([x], [y], marker="x" if out else "o", color="#1a1a1a", markersize=4, linestyle="none")
-            told = f"{shown(row['point'])[:12]}\n{row['raw_mm'] / per:.{digits}f} / {row['level_mm'] / per:+.{digits}f}"
-            axes.annotate(told + ("\nnot used" if out else ""), (x, y), xytext=(3, 4), textcoords="offset points",
+            label = f"{shown(row['point'])[:12]}\n{row['raw_mm'] / per:.{digits}f} / " \
+                    f"{row['level_mm'] / per:+.{digits}f}"
+            axes.annotate(label + ("\nnot used" if out else ""), (x, y), xytext=(3, 4), textcoords="offset points",
                           fontsize=6.5, color="#1a1a1a", zorder=5,
                           bbox={"facecolor": "white", "edgecolor": "none", "alpha": 0.85, "pad": 0.6}, **plain)
         for line in worst.to_dict("records"):

@@ -39,7 +39,7 @@ MONTH_NAMES = ("January", "February", "March", "April", "May", "June", "July", "
 
 
 @dataclass(frozen=True)
-class Answer:
+class Verdict:
     """`answer` is consistent, not consistent or cannot tell; `why` one plain sentence; `numbers` in mm; findings."""
 
     answer: str
@@ -62,7 +62,7 @@ def dome(x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.clip(1 - u**2, 0, 1) * np.clip(1 - v**2, 0, 1)
 
 
-def against(levels: Levels, lot: Mapping[str, Any], file: str = "", doubts: tuple[str, ...] = ()) -> Answer:
+def against(levels: Levels, lot: Mapping[str, Any], file: str = "", doubts: tuple[str, ...] = ()) -> Verdict:
     """Compare the measured dome with the expected one of a lot (a row of `tables.ESTIMATE`).
 
     With `doubts` (those of the levels, or of dates and lot from `contradictions`) the answer is that it cannot be told.
@@ -73,26 +73,26 @@ def against(levels: Levels, lot: Mapping[str, Any], file: str = "", doubts: tupl
         "measured_tilt_pct": levels.plane.tilt_mm_per_m / 10 if levels.plane else None,
         "expected_tilt_p90_pct": _finite(lot.get("tilt_now_pct_p90")),
         "settlement_mm": _finite(lot.get("settlement_mm"))}
-    wanted = [_finite(lot.get(f"deflection_now_mm{end}")) for end in ("_p10", "", "_p90")]
-    numbers |= dict(zip(("expected_p10_mm", "expected_mm", "expected_p90_mm"), wanted, strict=True))
-    low, middle, high = wanted
+    quantiles = [_finite(lot.get(f"deflection_now_mm{end}")) for end in ("_p10", "", "_p90")]
+    numbers |= dict(zip(("expected_p10_mm", "expected_mm", "expected_p90_mm"), quantiles, strict=True))
+    low, middle, high = quantiles
     unknown = bool(lot.get("state")) or low is None or middle is None or high is None
     fit, why = _fit(levels)
-    largest = contradictions.LARGEST_DOME_MM if unknown else max(abs(value) for value in wanted if value is not None)
+    largest = contradictions.LARGEST_DOME_MM if unknown else max(abs(value) for value in quantiles if value is not None)
     odd = _unlike_a_dome(levels, fit, largest, file, "E-SVY-061") if fit else ()
     if doubts := (*levels.doubts, *doubts, *(problem.rule for problem in odd)):
-        return Answer("cannot tell", "The survey contradicts itself or the run. " + " ".join(doubts), numbers, odd)
+        return Verdict("cannot tell", "The survey contradicts itself or the run. " + " ".join(doubts), numbers, odd)
     if unknown or low is None or middle is None or high is None:
-        return Answer("cannot tell", "The run has no number for this lot.", numbers)
+        return Verdict("cannot tell", "The run has no number for this lot.", numbers)
     if fit is None:
-        return Answer("cannot tell", why, numbers)
+        return Verdict("cannot tell", why, numbers)
     measured = float(np.linalg.lstsq(fit.design, fit.level, rcond=None)[0][3])
     own = levels.sigma_mm * math.sqrt(float(np.linalg.inv(fit.design.T @ fit.design)[3, 3]))
     flat = math.hypot(own, AS_BUILT_DOME_SD_MM)
     side = (high - middle if measured > middle else middle - low) / NORMAL_80
     noise = math.hypot(flat, side)
     numbers |= {"measured_mm": measured, "measured_sd_mm": own, "noise_sd_mm": noise}
-    return Answer(*_said(measured, middle, flat, noise), numbers)
+    return Verdict(*_said(measured, middle, flat, noise), numbers)
 
 
 def unlike_any_dome(levels: Levels, file: str = "") -> list[Problem]:
@@ -145,17 +145,17 @@ def _unlike_a_dome(levels: Levels, fit: _Fit, largest_mm: float, file: str, code
 
 def _said(measured: float, middle: float, flat: float, noise: float) -> tuple[str, str]:
     apart = abs(measured - middle)
-    told = f"Measured middle minus edge {measured:.0f} mm, expected {middle:.0f} mm, {apart:.0f} mm apart"
+    sentence = f"Measured middle minus edge {measured:.0f} mm, expected {middle:.0f} mm, {apart:.0f} mm apart"
     if apart > NORMAL_95 * noise:
-        return "not consistent", (f"{told}: more than range, reading error and building unevenness together explain "
-                                  f"({NORMAL_95 * noise:.0f} mm).")
+        return "not consistent", (f"{sentence}: more than range, reading error and building unevenness together "
+                                  f"explain ({NORMAL_95 * noise:.0f} mm).")
     if apart > NORMAL_80 * noise:
-        return "cannot tell", (f"{told}: between the 80 % band ({NORMAL_80 * noise:.0f} mm) and the 95 % band "
+        return "cannot tell", (f"{sentence}: between the 80 % band ({NORMAL_80 * noise:.0f} mm) and the 95 % band "
                                f"({NORMAL_95 * noise:.0f} mm).")
     if abs(measured) <= NORMAL_80 * flat:
-        return "cannot tell", (f"{told}, but a slab that was built this way and never moved would read the same "
+        return "cannot tell", (f"{sentence}, but a slab that was built this way and never moved would read the same "
                                f"(up to {NORMAL_80 * flat:.0f} mm from level).")
-    return "consistent", f"{told}: inside the 80 % band of {NORMAL_80 * noise:.0f} mm."
+    return "consistent", f"{sentence}: inside the 80 % band of {NORMAL_80 * noise:.0f} mm."
 
 
 def _finite(value: object) -> float | None:
@@ -181,10 +181,10 @@ def change(first: Levels, second: Levels, *, within_m: float | None = None, refe
     LayerError
         With fewer than 2 common points, a reference that is not common, or a survey that contradicts itself.
     """
-    for which, made in (("first", first), ("second", second)):
-        if made.doubts:
+    for which, levels in (("first", first), ("second", second)):
+        if levels.doubts:
             raise LayerError(f"E-SVY-043 {file}: the {which} survey contradicts itself, so no change can be given. "
-                             + " ".join(made.doubts))
+                             + " ".join(levels.doubts))
     a, b = (s.points[s.points["exclude"] == ""].reset_index(drop=True) for s in (first, second))
     if within_m is None:
         pairs = a[["point"]].reset_index().merge(b[["point"]].reset_index(), on="point", validate="one_to_one")
@@ -213,8 +213,8 @@ def change(first: Levels, second: Levels, *, within_m: float | None = None, refe
     problems = [Problem("W-SVY-042", file, rule=f"The {which} survey's point has no partner in the other one.",
                         remedy="Read the same points again.", action="Point left out of the change.",
                         column="point", value=name)
-                for which, table, kept in (("first", a, left), ("second", b, right))
-                for name in table["point"].drop(kept)]
+                for which, table, common in (("first", a, left), ("second", b, right))
+                for name in table["point"].drop(common)]
     return out, problems
 
 

@@ -22,7 +22,7 @@ NO_PLACE = ("Contours are in the drawing's own x and y, which have no place on t
 
 
 @dataclass(frozen=True)
-class Surveyed:
+class SurveyReport:
     """What one survey of a house says.
 
     Attributes
@@ -91,7 +91,7 @@ def csv_of(frame: pd.DataFrame, us: bool, cautions: tuple[str, ...]) -> str:
     return text_of(out, float_format="%.3f")
 
 
-def write(found: Surveyed, worst: pd.DataFrame, folder: Path, *, units: str, origin: tuple[float, float] | None,
+def write(report: SurveyReport, worst: pd.DataFrame, folder: Path, *, units: str, origin: tuple[float, float] | None,
           bearing: float) -> None:
     """Write the tables as CSV, summary.json, levels.svg, levels.pdf and, with an origin, contours.geojson.
 
@@ -104,16 +104,16 @@ def write(found: Surveyed, worst: pd.DataFrame, folder: Path, *, units: str, ori
     bearing : float
         Of the drawing's +y, clockwise from north. [degree]
     """
-    cautions, traced = tuple(found.summary["cautions"]), found.tables["contours"]
-    title = f"Elevation readings, {found.summary['readings']}"
-    contents = {f"levels.{kind}": drawing.draw(found.levels, traced, worst, units, title, cautions, kind)
+    cautions, traced = tuple(report.summary["cautions"]), report.tables["contours"]
+    title = f"Elevation readings, {report.summary['readings']}"
+    contents = {f"levels.{kind}": drawing.draw(report.levels, traced, worst, units, title, cautions, kind)
                 for kind in ("svg", "pdf")}
     if origin is not None:
         placed = drawing.geojson(traced, *origin, bearing, cautions)
         contents["contours.geojson"] = json.dumps(placed, ensure_ascii=False, allow_nan=False).encode()
     contents |= {f"{name}.csv": csv_of(table, units == "us", cautions).encode(errors="backslashreplace")
-                 for name, table in found.tables.items()}
-    contents["summary.json"] = (json.dumps(plain(found.summary), ensure_ascii=False, indent=1,
+                 for name, table in report.tables.items()}
+    contents["summary.json"] = (json.dumps(plain(report.summary), ensure_ascii=False, indent=1,
                                            allow_nan=False) + "\n").encode(errors="backslashreplace")
     for name in sorted(contents):
         (folder / name).write_bytes(contents[name])

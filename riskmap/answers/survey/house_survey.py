@@ -50,11 +50,11 @@ def read(path: Path, *, house: str | None, reference: str | None, lot: str | Non
     LayerError
         As `table_file.read`, `readings.from_table` and `levels.reduce`.
     """
-    found, problems = readings.from_table(table_file.read(path), path.name, house, lot)
-    levels = reducing.reduce(found, path.name, reference=reference)
-    wrong = contradictions.of_dates(found, path.name, latest)
-    days = [] if wrong else sorted(day for day in found["date"] if day)
-    return HouseSurvey(found, levels, [*problems, *levels.problems, *wrong],
+    table, problems = readings.from_table(table_file.read(path), path.name, house, lot)
+    levels = reducing.reduce(table, path.name, reference=reference)
+    wrong = contradictions.of_dates(table, path.name, latest)
+    days = [] if wrong else sorted(day for day in table["date"] if day)
+    return HouseSurvey(table, levels, [*problems, *levels.problems, *wrong],
                        date.fromisoformat(days[-1]) if days else None,
                        tuple(dict.fromkeys(problem.rule for problem in wrong)))
 

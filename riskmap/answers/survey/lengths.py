@@ -45,12 +45,12 @@ def parse_mm(value: object, unit: str) -> float:
     if len(text) > LONGEST_TEXT:
         raise ValueError(f"A reading has at most {LONGEST_TEXT} characters.")
     text = " ".join(_fractions(text.translate(_QUOTES)).lower().split()).replace("''", '"')
-    if found := _FEET.fullmatch(text):
-        sign, feet, *rest = found.groups()
+    if match := _FEET.fullmatch(text):
+        sign, feet, *rest = match.groups()
         size = int(feet) * MM_PER_UNIT["ft"] + (_number(rest) * MM_PER_INCH if any(rest) else 0.0)
         return -size if sign == "-" else size
-    if found := _VALUE.fullmatch(text):
-        sign, *rest, named = found.groups()
+    if match := _VALUE.fullmatch(text):
+        sign, *rest, named = match.groups()
         named = {'"': "in", "'": "ft"}.get(named, named) or unit
         size = _number(rest) * MM_PER_UNIT[named]
         return -size if sign == "-" else size

@@ -151,10 +151,11 @@ def reduce(readings: pd.DataFrame, file: str = "", *, reference: str | None = No
     if redundant >= 5:
         sigma = float(np.clip(np.sqrt(residual @ residual / redundant), reading_sd_mm / 2, reading_sd_mm))
     level, cov = solved[:p], np.linalg.inv(design.T @ design)[:p, :p]
-    told = frame.groupby("point", sort=True)
-    table = pd.DataFrame({"point": points, "x_m": told["x_m"].first().to_numpy(), "y_m": told["y_m"].first().to_numpy(),
-                          "raw_mm": told["reading_mm"].mean().to_numpy(), "readings": told.size().to_numpy(),
-                          "exclude": told["exclude"].max().to_numpy()})
+    by_point = frame.groupby("point", sort=True)
+    table = pd.DataFrame({"point": points, "x_m": by_point["x_m"].first().to_numpy(),
+                          "y_m": by_point["y_m"].first().to_numpy(),
+                          "raw_mm": by_point["reading_mm"].mean().to_numpy(), "readings": by_point.size().to_numpy(),
+                          "exclude": by_point["exclude"].max().to_numpy()})
     used = (table["exclude"] == "").to_numpy()
     if not used.any():
         raise LayerError(f"E-SVY-023 {file}: every point is excluded. Leave exclude empty for points of the house.")
@@ -227,18 +228,18 @@ def _agreeing(frame: pd.DataFrame, file: str, sd: float, problems: list[Problem]
                                 remedy="Read them again with a level that repeats better.",
                                 action="Levels are given; they are compared with nothing."))
         doubts.append("The readings repeat worse than their reading error explains.")
-    kept = frame[~frame["point"].isin(bad)].reset_index(drop=True)
-    if kept.empty:
+    rest = frame[~frame["point"].isin(bad)].reset_index(drop=True)
+    if rest.empty:
         raise LayerError(f"E-SVY-074 {file}: the readings of every point contradict each other. " + str(problems[0]))
     if len(bad) > LARGEST_LOSS * frame["point"].nunique():
         doubts.append(f"The readings of {len(bad)} of {frame['point'].nunique()} points contradict each other.")
     lost: list[Problem] = []
-    _, zeros_left, covers_left = _tied(kept, file, lost)
+    _, zeros_left, covers_left = _tied(rest, file, lost)
     gone = [f"zero '{shown(name)}'" for name in sorted({*zeros} - {*zeros_left})]
-    gone += [f"covering '{shown(name)}'" for name in sorted({*covers} - {*covers_left}) if name in set(kept["cover"])]
+    gone += [f"covering '{shown(name)}'" for name in sorted({*covers} - {*covers_left}) if name in set(rest["cover"])]
     if bad and gone:
         doubts.append(f"The readings that tie {joined(gone)} to the rest contradict each other.")
-    return kept, doubts
+    return rest, doubts
 
 
 def _covers(frame: pd.DataFrame, some_fixed: bool, file: str, problems: list[Problem]) -> list[str]:
@@ -299,9 +300,9 @@ def worst(levels: Levels, shortest_m: float = SHORTEST_LINE_M, offset_m: float =
     index = np.column_stack(np.triu_indices(len(table), 1))
     xy = table[["x_m", "y_m"]].to_numpy(float)
     index = index[np.hypot(*(xy[index[:, 1]] - xy[index[:, 0]]).T) >= max(shortest_m, 1e-6)]
-    found = _lines(table, index, offset_m).dropna(subset=["deflection_mm"])
-    share = (found["deflection_mm"].abs() / found["length_m"]).round(9)
-    return found.loc[share.sort_values(ascending=False, kind="stable").index].head(1).reset_index(drop=True)
+    candidates = _lines(table, index, offset_m).dropna(subset=["deflection_mm"])
+    share = (candidates["deflection_mm"].abs() / candidates["length_m"]).round(9)
+    return candidates.loc[share.sort_values(ascending=False, kind="stable").index].head(1).reset_index(drop=True)
 
 
 def _used(levels: Levels) -> pd.DataFrame:

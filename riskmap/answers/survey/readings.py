@@ -78,39 +78,39 @@ def from_table(frame: pd.DataFrame, file: str, house: str | None = None, lot: st
                          "house at a time.")
     lots = list(dict.fromkeys(name for name in frame["lot_id"].map(_text) if name)) if "lot_id" in frame else []
     if (len(lots) > 1 and lot is None) or (lots and lot not in (None, *lots)):
-        asked = "Give each house in a file of its own." if lot is None else f"--lot asks for {shown(lot)}."
-        raise LayerError(f"E-SVY-075 {file}: the rows are of {counted(len(lots), 'lot')}: {joined(lots, 3)}. {asked}")
+        advice = "Give each house in a file of its own." if lot is None else f"--lot asks for {shown(lot)}."
+        raise LayerError(f"E-SVY-075 {file}: the rows are of {counted(len(lots), 'lot')}: {joined(lots, 3)}. {advice}")
     zeros = "zero" in frame and bool((frame["zero"].map(_text) != "").any())
     reader = _Reader(file, problems, zeros=zeros, lot=lot)
     rows = [reader.row(entry, x, unit_x, y, unit_y, z, unit_z, offset) for entry in frame.to_dict("records")]
-    found = pd.DataFrame([row for row in rows if row is not None], columns=list(COLUMNS))
+    readings = pd.DataFrame([row for row in rows if row is not None], columns=list(COLUMNS))
     if unit_z in ABOVE_DATUM:
-        found = _near_each_other(found, reader, z)
-    found = _placed(found, reader)
-    if found.empty:
+        readings = _near_each_other(readings, reader, z)
+    readings = _placed(readings, reader)
+    if readings.empty:
         first = f" The first finding: {problems[0]}" if problems else ""
         raise LayerError(f"E-SVY-003 {file}: no row can be used.{first}")
-    return found, problems
+    return readings, problems
 
 
-def _near_each_other(found: pd.DataFrame, reader: _Reader, column: str) -> pd.DataFrame:
+def _near_each_other(readings: pd.DataFrame, reader: _Reader, column: str) -> pd.DataFrame:
     """Return the readings without those too far from the median: heights above a datum count as differences."""
-    away = (found["reading_mm"] - found["reading_mm"].median()).abs() > LARGEST_MM
-    for row, mm in found.loc[away, ["row", "reading_mm"]].itertuples(index=False):
-        reader.tell("E-SVY-063", row, column, f"{mm / 1000:,.3f} m", rule="The value is more than "
-                    f"{LARGEST_MM / 1000:g} m from the median of all readings; floors of one house differ by less.",
-                    remedy="Check unit and value; heights above a datum and readings from a zero cannot be in one "
-                    "column.")
-    return found[~away].reset_index(drop=True)
+    away = (readings["reading_mm"] - readings["reading_mm"].median()).abs() > LARGEST_MM
+    for row, mm in readings.loc[away, ["row", "reading_mm"]].itertuples(index=False):
+        reader.finding("E-SVY-063", row, column, f"{mm / 1000:,.3f} m", rule="The value is more than "
+                       f"{LARGEST_MM / 1000:g} m from the median of all readings; floors of one house differ by less.",
+                       remedy="Check unit and value; heights above a datum and readings from a zero cannot be in one "
+                       "column.")
+    return readings[~away].reset_index(drop=True)
 
 
 def _column(frame: pd.DataFrame, name: str, units: tuple[str, ...], file: str) -> tuple[str, str]:
-    given = [(f"{name}_{unit}", unit) for unit in units if f"{name}_{unit}" in frame]
-    if len(given) != 1:
-        wanted = " or ".join(f"{name}_{unit}" for unit in units)
-        said = "is given in two units" if given else "is missing"
-        raise LayerError(f"E-SVY-001 {file}: column {wanted} {said}. The unit is the end of the column's name.")
-    return given[0]
+    columns = [(f"{name}_{unit}", unit) for unit in units if f"{name}_{unit}" in frame]
+    if len(columns) != 1:
+        names = " or ".join(f"{name}_{unit}" for unit in units)
+        said = "is given in two units" if columns else "is missing"
+        raise LayerError(f"E-SVY-001 {file}: column {names} {said}. The unit is the end of the column's name.")
+    return columns[0]
 
 
 def _text(value: Any) -> str:
@@ -127,8 +127,8 @@ class _Reader:
     def __init__(self, file: str, problems: list[Problem], *, zeros: bool, lot: str | None) -> None:
         self.file, self.problems, self.zeros, self.lot = file, problems, zeros, lot
 
-    def tell(self, code: str, row: int, column: str, value: object, *, rule: str, remedy: str,
-             action: str = NOT_USED) -> None:
+    def finding(self, code: str, row: int, column: str, value: object, *, rule: str, remedy: str,
+                action: str = NOT_USED) -> None:
         self.problems.append(Problem(code, self.file, rule=rule, remedy=remedy, action=action, row=int(row),
                                      column=column, value=_text(value)))
 
@@ -137,8 +137,8 @@ class _Reader:
         row, point = int(entry["row"]), _text(entry["point"])
         bad = not point
         if bad:
-            self.tell("E-SVY-010", row, "point", "", rule="A reading belongs to a named point.",
-                      remedy="Give the point's name.")
+            self.finding("E-SVY-010", row, "point", "", rule="A reading belongs to a named point.",
+                         remedy="Give the point's name.")
         values = []
         for name, unit, most in ((x, unit_x, 1000 * LARGEST_XY_M), (y, unit_y, 1000 * LARGEST_XY_M),
                                  (z, unit_z, HIGHEST_MM if unit_z in ABOVE_DATUM else LARGEST_MM)):
@@ -152,17 +152,18 @@ class _Reader:
         own = _text(entry.get("lot_id"))
         if self.lot is not None and own and own != self.lot:
             bad = True
-            self.tell("E-SVY-065", row, "lot_id", own, rule=f"The reading is of another lot than {shown(self.lot)}, "
-                      "which is asked for.", remedy="Name the lot that was surveyed with --lot, or correct the lot_id.")
+            self.finding("E-SVY-065", row, "lot_id", own, rule=f"The reading is of another lot than {shown(self.lot)}, "
+                         "which is asked for.", remedy="Name the lot that was surveyed with --lot, or correct "
+                         "the lot_id.")
         named = _text(entry.get("unit")).lower()
         if named and UNIT_WORDS.get(named, named) != unit_z:
             bad = True
-            self.tell("E-SVY-064", row, "unit", named, rule=f"The row's unit is not that of the column {z}.",
-                      remedy="Convert the reading, or correct the unit.")
+            self.finding("E-SVY-064", row, "unit", named, rule=f"The row's unit is not that of the column {z}.",
+                         remedy="Convert the reading, or correct the unit.")
         if self.zeros and _text(entry.get("zero")) == "":
             bad = True
-            self.tell("E-SVY-066", row, "zero", "", rule="Other rows name the zero (set-up) they were read from.",
-                      remedy="Name the zero of this reading too.")
+            self.finding("E-SVY-066", row, "zero", "", rule="Other rows name the zero (set-up) they were read from.",
+                         remedy="Name the zero of this reading too.")
         cover = np.nan
         if offset is not None and _text(entry[offset]) != "":
             number = self._length(row, offset, entry[offset], offset.rsplit("_", 1)[1], 300.0)
@@ -173,8 +174,8 @@ class _Reader:
             try:
                 day = date.fromisoformat(day).isoformat()
             except ValueError:
-                self.tell("W-SVY-013", row, "date", day, rule="A date is YYYY-MM-DD.", remedy="Write it so.",
-                          action="Reading used without a date.")
+                self.finding("W-SVY-013", row, "date", day, rule="A date is YYYY-MM-DD.", remedy="Write it so.",
+                             action="Reading used without a date.")
                 day = ""
         if bad:
             return None
@@ -185,34 +186,36 @@ class _Reader:
         try:
             number = parse_mm(raw if isinstance(raw, int | float) else _text(raw), unit)
         except ValueError as error:
-            self.tell("E-SVY-011", row, name, raw, rule=str(error), remedy="Correct the value.")
+            self.finding("E-SVY-011", row, name, raw, rule=str(error), remedy="Correct the value.")
             return None
         if abs(number) > most:
-            self.tell("E-SVY-012", row, name, raw, rule=f"The value is at most {most / MM_PER_UNIT[unit]:,.0f} {unit}.",
-                      remedy="Is another unit meant? The column's name says the unit; heights above a datum belong "
-                      "under elevation_m or elevation_ft.")
+            self.finding("E-SVY-012", row, name, raw, rule="The value is at most "
+                         f"{most / MM_PER_UNIT[unit]:,.0f} {unit}.",
+                         remedy="Is another unit meant? The column's name says the unit; heights above a datum belong "
+                         "under elevation_m or elevation_ft.")
             return None
         return number
 
 
-def _placed(found: pd.DataFrame, reader: _Reader) -> pd.DataFrame:
+def _placed(readings: pd.DataFrame, reader: _Reader) -> pd.DataFrame:
     """Give every reading the place of its point."""
-    keep = np.ones(len(found), dtype=bool)
-    places = found.dropna(subset=["x_m", "y_m"]).drop_duplicates("point").set_index("point")[["x_m", "y_m"]]
-    for k, (row, point, x, y) in enumerate(zip(found["row"], found["point"], found["x_m"], found["y_m"], strict=True)):
+    keep = np.ones(len(readings), dtype=bool)
+    places = readings.dropna(subset=["x_m", "y_m"]).drop_duplicates("point").set_index("point")[["x_m", "y_m"]]
+    columns = (readings[name] for name in ("row", "point", "x_m", "y_m"))
+    for k, (row, point, x, y) in enumerate(zip(*columns, strict=True)):
         if point not in places.index:
             keep[k] = False
-            reader.tell("E-SVY-014", row, "x, y", "", rule=f"No row gives x and y of point {point}.",
-                        remedy="Give them once.")
+            reader.finding("E-SVY-014", row, "x, y", "", rule=f"No row gives x and y of point {point}.",
+                           remedy="Give them once.")
             continue
         own = places.loc[point]
         if np.isfinite(x) and np.isfinite(y) and np.hypot(x - own["x_m"], y - own["y_m"]) > SAME_PLACE_M:
             keep[k] = False
-            reader.tell("E-SVY-015", row, "point", point, rule=f"Point {point} has another place in an earlier row.",
-                        remedy="Give different points different names.")
-    found = found[keep].reset_index(drop=True)
-    found[["x_m", "y_m"]] = places.reindex(found["point"]).to_numpy(float).reshape(-1, 2)
-    return found
+            reader.finding("E-SVY-015", row, "point", point, rule=f"Point {point} has another place in an earlier row.",
+                           remedy="Give different points different names.")
+    readings = readings[keep].reset_index(drop=True)
+    readings[["x_m", "y_m"]] = places.reindex(readings["point"]).to_numpy(float).reshape(-1, 2)
+    return readings
 
 
 def _from_house_form(frame: pd.DataFrame, file: str, house: str | None) -> tuple[pd.DataFrame, list[Problem]]:

@@ -39,11 +39,11 @@ def modules(folder: Path | None = None) -> tuple[ModuleType, ...]:
     >>> [index.NAME for index in modules()]
     ['spei', 'spi']
     """
-    names = sorted(found.name for found in pkgutil.iter_modules(__path__) if not found.name.startswith("_"))
+    names = sorted(module.name for module in pkgutil.iter_modules(__path__) if not module.name.startswith("_"))
     here = tuple(importlib.import_module(f"{__name__}.{name}") for name in names)
     if folder is None:
         return here
-    own = sorted(found.name for found in pkgutil.iter_modules([str(folder)]) if not found.name.startswith("_"))
+    own = sorted(module.name for module in pkgutil.iter_modules([str(folder)]) if not module.name.startswith("_"))
     if twice := sorted(set(own) & set(names)):
         raise LayerError(f"E-CLI-050 {twice[0]}.py: there is an index of this name already. Give it another name.")
     return here + tuple(_from_file(folder / f"{name}.py") for name in own)

@@ -75,8 +75,8 @@ def _cells(horizons: list[dict[str, Any]], lep_pct: Array, model: reduced_model.
                                          np.append(bottom, 100.0), np.append(index, index[-1] / 2))
 
 
-def _sides(given: dict[str, Any], after: Array) -> tuple[Array, Array]:
-    sides = given["sides"]
+def _sides(inputs: dict[str, Any], after: Array) -> tuple[Array, Array]:
+    sides = inputs["sides"]
     if sides["kind"] == "offset":
         return after + sides["left_pf"], after + sides["right_pf"]
     return np.minimum(after, sides["left_max_pf"]), after
@@ -84,18 +84,18 @@ def _sides(given: dict[str, Any], after: Array) -> tuple[Array, Array]:
 
 def solve_case(case: dict[str, Any], drivers: dict[str, Any]) -> tuple[Array, float]:
     """Return ground movement from left to right edge, shape (n_after, n_node) in mm, and the half width in m."""
-    given = case["input"]
-    depth, width = given["active_depth_m"], given["half_width_m"]
+    inputs = case["input"]
+    depth, width = inputs["active_depth_m"], inputs["half_width_m"]
     model = reduced_model.build(width / depth)
-    surface_pf = np.array(drivers[given["driver"]]["u_s_pf"])
-    pour, u_e = _place(given["pour_end_of"]), given["u_e_pf"]
+    surface_pf = np.array(drivers[inputs["driver"]]["u_s_pf"])
+    pour, u_e = _place(inputs["pour_end_of"]), inputs["u_e_pf"]
     common = {
-        "diffusivity_m2_per_yr": given["alpha_m2_per_yr"], "active_depth_m": depth,
-        "restraint": given["lateral_factor"],
-        "index_cells": _cells(given["horizons"], np.array([h["lep_pct"] for h in given["horizons"]]), model, depth),
+        "diffusivity_m2_per_yr": inputs["alpha_m2_per_yr"], "active_depth_m": depth,
+        "restraint": inputs["lateral_factor"],
+        "index_cells": _cells(inputs["horizons"], np.array([h["lep_pct"] for h in inputs["horizons"]]), model, depth),
     }
-    if "sides" in given:
-        left, right = _sides(given, surface_pf[pour:])
+    if "sides" in inputs:
+        left, right = _sides(inputs, surface_pf[pour:])
         opposite = reduced_model.build(width / depth, antisymmetric=True)
         heave = trace.two_sided(model, opposite, surface_pf - u_e, left - u_e, right - u_e, pour, **common).heave_m
     else:
@@ -154,13 +154,13 @@ def check_behaviour(case: dict[str, Any], drivers: dict[str, Any]) -> Iterator[L
 
     Dishes are counted in whole months, so in a short history one month more or less is allowed.
     """
-    given = case.get("after_month_84")
-    if not given:
+    expected = case.get("after_month_84")
+    if not expected:
         return
     ours = behaviour(solve_case(case, drivers)[0])
     one_month = 100 / (case["heave_mm"]["month_after_pour"][-1] - 83)
     misses = {name: abs(ours[name] - value) / (max(1.0, 1.01 * one_month) if name.endswith("_pct")
-                                               else case["tolerance_mm"]) for name, value in given.items()}
+                                               else case["tolerance_mm"]) for name, value in expected.items()}
     where = max(misses, key=lambda name: misses[name])
     yield Line("behaviour", case["id"], misses[where], 1.0, "of the limit", where)
 
@@ -174,15 +174,15 @@ def facts(content: dict[str, Any]) -> str:
                "centre_range_mm": "middle range", "edge_range_mm": "edge range", "dish_months_pct": "dish %"}
     out = [f"{'case':<24}{'settled':>8}{'2011':>7}" + "".join(f"{name:>16}" for name in columns.values())]
     for case in content["cases"]:
-        given = case.get("after_month_84")
-        if not given or case["heave_mm"]["month_after_pour"][-1] < 240:
+        expected = case.get("after_month_84")
+        if not expected or case["heave_mm"]["month_after_pour"][-1] < 240:
             continue
         heave = solve_case(case, content["drivers"])[0]
         ours = behaviour(heave)
         dome = heave[:, heave.shape[1] // 2] - (heave[:, 0] + heave[:, -1]) / 2
         pour = _place(case["input"]["pour_end_of"])
         drought = dome[_place("2011-06") - pour : _place("2012-06") - pour].max() / ours["dome_mean_mm"]
-        cells = (f"{ours[name]:.1f} / {given[name]:.1f}" for name in columns)
+        cells = (f"{ours[name]:.1f} / {expected[name]:.1f}" for name in columns)
         out.append(f"{case['id'][:23]:<24}{ours['settled_yr']:>6.1f} y{drought:>6.1f}x"
                    + "".join(f"{cell:>16}" for cell in cells))
     return "\n".join(out)
@@ -243,9 +243,9 @@ def mixture_quantities(mixture: dict[str, Any], driver: dict[str, Any], draws: i
 def check_mixture(mixture: dict[str, Any], drivers: dict[str, Any], draws: int = 400, seed: int = 1) -> Iterator[Line]:
     """Yield the worst percentile of each quantity over its limit, 4 sqrt(se^2 + sd_200^2 * 200 / n)."""
     ours = mixture_quantities(mixture, drivers[mixture["driver"]], draws, seed)
-    for name, given in mixture["mm"].items():
-        difference = np.abs(np.percentile(ours[name], (10, 50, 90)) - given["p10_p50_p90"])
-        limit = 4 * np.sqrt(np.square(given["standard_error"]) + np.square(given["sd_of_200_draws"]) * 200 / draws)
+    for name, answer in mixture["mm"].items():
+        difference = np.abs(np.percentile(ours[name], (10, 50, 90)) - answer["p10_p50_p90"])
+        limit = 4 * np.sqrt(np.square(answer["standard_error"]) + np.square(answer["sd_of_200_draws"]) * 200 / draws)
         worst = int(np.argmax(difference / limit))
         yield Line("mixture", f"{mixture['id']} {name}", float(difference[worst]), float(limit[worst]), "mm",
                    ("p10", "p50", "p90")[worst])

@@ -80,8 +80,8 @@ def _undulating_core() -> list[float]:
 
 
 def _end_loads() -> list[float]:
-    found = closed_forms.finite_beam_end_loads(length_m=12, stiffness=30e6, spring=5e6, load_n_m=15e3)
-    return [1000 * v for v in found]
+    loads = closed_forms.finite_beam_end_loads(length_m=12, stiffness=30e6, spring=5e6, load_n_m=15e3)
+    return [1000 * v for v in loads]
 
 
 def _end_loads_core(nodes: int) -> list[float]:

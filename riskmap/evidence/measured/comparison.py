@@ -76,7 +76,7 @@ class Comparison:
     judged: tuple[int, ...] = (0,)
     fact: str = ""
     source: str = ""
-    read: str = "data file"
+    way_read: str = "data file"
     remark: str = ""
     cannot: str = ""
     files: tuple[str, ...] = (DIVISIONS,)

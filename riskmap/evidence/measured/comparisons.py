@@ -31,7 +31,7 @@ class Finding:
     values: tuple[float, ...]
     measured: str
     source: str
-    read: str
+    way_read: str
     ours: str
     fair: str
     remark: str
@@ -39,7 +39,7 @@ class Finding:
     outside: int = 0
 
     @property
-    def told(self) -> str:
+    def verdict(self) -> str:
         """The outcome, with how many of several values lie outside when only some do."""
         judged = len(self.comparison.judged)
         if self.outcome == DISAGREES and self.outside < judged:
@@ -58,8 +58,8 @@ def _outcome(comparison: Comparison, values: Values, least: float, most: float) 
 def find(comparison: Comparison, open_data: Path, known: dict[str, Fact]) -> Finding:
     """Work out one comparison; one whose data are absent says so and gives no number."""
     if lacking := missing(comparison, open_data):
-        told = f"not computed, absent: {', '.join(lacking)}"
-        return Finding(comparison, (), "-", comparison.source or "-", "-", told, "-", "", ABSENT)
+        absence = f"not computed, absent: {', '.join(lacking)}"
+        return Finding(comparison, (), "-", comparison.source or "-", "-", absence, "-", "", ABSENT)
     fact = known[comparison.fact] if comparison.fact else None
     values = tuple(float(v) for v in comparison.ours(open_data))
     least, most = comparison.bounds(fact, values)
@@ -70,7 +70,7 @@ def find(comparison: Comparison, open_data: Path, known: dict[str, Fact]) -> Fin
     if comparison.cannot:
         remark = f"{comparison.cannot}; {remark}" if remark else comparison.cannot
     return Finding(comparison, values, measured, comparison.source or (fact.source if fact else ""),
-                   fact.how_read if fact else comparison.read, show, fair, remark, outcome, outside)
+                   fact.how_read if fact else comparison.way_read, show, fair, remark, outcome, outside)
 
 
 def comparisons() -> tuple[Comparison, ...]:

@@ -48,8 +48,8 @@ def manhattan(open_data: Path) -> tuple[Any, Any, Any]:
 
 def _against(filling: Any, measured: Any) -> list[float]:
     use = np.isfinite(measured)
-    ours, seen = filling[use], measured[use]
-    return [float(np.corrcoef(ours, seen)[0, 1]), float(ours.mean()), float(np.sqrt(((ours - seen) ** 2).mean()))]
+    ours, wetness = filling[use], measured[use]
+    return [float(np.corrcoef(ours, wetness)[0, 1]), float(ours.mean()), float(np.sqrt(((ours - wetness) ** 2).mean()))]
 
 
 def _manhattan_fit(open_data: Path) -> list[float]:
@@ -73,8 +73,8 @@ def stillwater(open_data: Path) -> tuple[list[int], Any]:
     import pandas as pd
 
     dates = division(open_data, "3405")[0]
-    seen = pd.read_csv(open_data / "field" / "uscrn_53927_stillwater_ok_month_end_vwc_2010_2012.csv")
-    return [dates.index(month) for month in seen["month"]], ((seen["vwc"] - 0.097) / (0.389 - 0.097)).to_numpy()
+    table = pd.read_csv(open_data / "field" / "uscrn_53927_stillwater_ok_month_end_vwc_2010_2012.csv")
+    return [dates.index(month) for month in table["month"]], ((table["vwc"] - 0.097) / (0.389 - 0.097)).to_numpy()
 
 
 def _stillwater_fit(open_data: Path) -> list[float]:

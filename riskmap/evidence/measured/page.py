@@ -89,35 +89,35 @@ def _cell(text: str) -> str:
 def _row(finding: Finding) -> str:
     c = finding.comparison
     measured = f"{finding.measured} [{finding.source}]" if finding.source not in ("", "-") else finding.measured
-    cells = (f"**{c.number}** {c.name}", measured, finding.read, c.setting, finding.ours, finding.fair,
-             f"**{finding.told}**", finding.remark)
+    cells = (f"**{c.number}** {c.name}", measured, finding.way_read, c.setting, finding.ours, finding.fair,
+             f"**{finding.verdict}**", finding.remark)
     return "| " + " | ".join(_cell(cell) for cell in cells) + " |"
 
 
-def table(found: Sequence[Finding]) -> str:
+def table(rows: Sequence[Finding]) -> str:
     """Return the findings as one Markdown table, in their order."""
-    return "\n".join(["| " + " | ".join(COLUMNS) + " |", "|" + "---|" * len(COLUMNS), *map(_row, found)])
+    return "\n".join(["| " + " | ".join(COLUMNS) + " |", "|" + "---|" * len(COLUMNS), *map(_row, rows)])
 
 
-def counts(found: Sequence[Finding]) -> dict[str, int]:
+def counts(rows: Sequence[Finding]) -> dict[str, int]:
     """Return how many comparisons have each outcome."""
-    return {name: sum(f.outcome == name for f in found) for name in (AGREES, DISAGREES, CANNOT, ABSENT)}
+    return {name: sum(f.outcome == name for f in rows) for name in (AGREES, DISAGREES, CANNOT, ABSENT)}
 
 
-def _counted(found: Sequence[Finding]) -> str:
-    number = counts(found)
-    text = (f"{len(found)} comparisons: {number[AGREES]} agree, {number[DISAGREES]} disagree, {number[CANNOT]} cannot "
+def _counted(rows: Sequence[Finding]) -> str:
+    number = counts(rows)
+    text = (f"{len(rows)} comparisons: {number[AGREES]} agree, {number[DISAGREES]} disagree, {number[CANNOT]} cannot "
             "tell. They are not independent: several share a site, and some repeat a case with another setting.")
     if number[ABSENT]:
         text += f" **{number[ABSENT]} were not computed because open data are absent; this page is not complete.**"
     return text
 
 
-def fails(found: Sequence[Finding]) -> str:
+def fails(rows: Sequence[Finding]) -> str:
     """Return one line for each comparison that disagrees, with measured and our numbers."""
-    by_number = {f.comparison.number: f for f in found}
+    by_number = {f.comparison.number: f for f in rows}
     lines = []
-    for f in (f for f in found if f.outcome == DISAGREES):
+    for f in (f for f in rows if f.outcome == DISAGREES):
         first = f.measured.removeprefix("as ")
         measured = by_number[first].measured if first in by_number else f.measured
         tail = f" {f.remark[0].upper()}{f.remark[1:]}." if f.remark else ""
@@ -128,9 +128,9 @@ def fails(found: Sequence[Finding]) -> str:
 
 def page(open_data: Path) -> str:
     """Return the whole page; what lacks its data says so in place of a number."""
-    found = findings(open_data)
-    parts = [HEAD.format(standing=wording.STANDING), "## Comparisons", HOW, _counted(found), table(found),
-             "## Fails, plainly", fails(found), "## Not tested by anything measured", UNTESTED,
+    rows = findings(open_data)
+    parts = [HEAD.format(standing=wording.STANDING), "## Comparisons", HOW, _counted(rows), table(rows),
+             "## Fails, plainly", fails(rows), "## Not tested by anything measured", UNTESTED,
              "## Weak spots of these comparisons", WEAK, "## What follows from it",
              f"> {wording.STANDING}", CONCLUSION]
     return "\n\n".join(parts) + "\n"

@@ -162,33 +162,33 @@ def station_timing(open_data: Path) -> Values:
 
     The bucket starts from a first lap of the same year: the months before are not in the file.
     """
-    found = []
+    stations = []
     for station in _stations(open_data):
         month = station.groupby(station["date"].dt.month)
-        rain, seen = month["p_mm"].sum().to_numpy(float), month["vwc_10cm"].last().to_numpy(float)
+        rain, content = month["p_mm"].sum().to_numpy(float), month["vwc_10cm"].last().to_numpy(float)
         pet = evapotranspiration.thornthwaite(month["t_avg_c"].mean().to_numpy(float)[None],
                                               np.array([station["lat"].iloc[0]]), first_calendar_month=1)[0]
         filling = surface.filling(np.tile(rain, 2), np.tile(pet, 2), CLIMATE.rain_factor, CLIMATE.bucket_capacity_mm,
                                   0.5)[12:]
-        found.append((float(station["lon"].iloc[0]), float(np.corrcoef(filling, seen)[0, 1])))
+        stations.append((float(station["lon"].iloc[0]), float(np.corrcoef(filling, content)[0, 1])))
     out: list[float] = []
     for east in (True, False):
-        r = np.array([r for lon, r in found if (lon > -100) == east])
+        r = np.array([r for lon, r in stations if (lon > -100) == east])
         out += [float(np.median(r)), float((r >= 0.7).sum()), float(r.size)]
     return out
 
 
 def _yearly_wave(station: Any, depth_cm: int) -> tuple[complex, float]:
     """Return the complex yearly wave of water content and the share of variance it explains."""
-    seen = station[f"vwc_{depth_cm}cm"].to_numpy(float)
-    use = np.isfinite(seen)
+    content = station[f"vwc_{depth_cm}cm"].to_numpy(float)
+    use = np.isfinite(content)
     if use.sum() < 330:
         return 0j, 0.0
     angle = 2 * np.pi * station["date"].dt.day_of_year.to_numpy()[use] / 366
     matrix = np.column_stack([np.ones(angle.size), np.cos(angle), np.sin(angle)])
-    fitted = np.linalg.lstsq(matrix, seen[use], rcond=None)[0]
-    return complex(fitted[1], -fitted[2]), float(1 - ((seen[use] - matrix @ fitted) ** 2).sum()
-                                                 / ((seen[use] - seen[use].mean()) ** 2).sum())
+    fitted = np.linalg.lstsq(matrix, content[use], rcond=None)[0]
+    return complex(fitted[1], -fitted[2]), float(1 - ((content[use] - matrix @ fitted) ** 2).sum()
+                                                 / ((content[use] - content[use].mean()) ** 2).sum())
 
 
 def depth_damping(open_data: Path, depth_cm: int) -> Values:
@@ -314,28 +314,28 @@ COMPARISONS = (
     Comparison("2a", "Stillwater OK grass, timing of wet and dry", "relative wetness, 24 month ends 2010-2012",
                LEVEL_1 + "division 3405", "r {0:.2f} (anomalies {1:.2f})", R_FAIR,
                lambda d: stillwater(d, CLIMATE.rain_factor), at_least(0.7), source=NOAA + "53927",
-               read=TYPED, files=(STILLWATER, DIVISIONS),
+               way_read=TYPED, files=(STILLWATER, DIVISIONS),
                remark="includes the drought of 2011"),
     Comparison("2b", "Stillwater OK grass, level", "mean relative wetness {3:.2f}", LEVEL_1 + "division 3405",
                "mean {2:.2f}, rms error {4:.2f}", "{least:.2f} to {most:.2f} (+-0.1)",
                lambda d: [*stillwater(d, CLIMATE.rain_factor), best_factor(stillwater, d)], around(3, 0.1), (2,),
-               source=NOAA + "53927", read=TYPED, files=(STILLWATER, DIVISIONS),
+               source=NOAA + "53927", way_read=TYPED, files=(STILLWATER, DIVISIONS),
                remark="in-sample as 1b; this site alone would choose {5:g} of 0.7, 0.8, 0.9, 1"),
     Comparison("2c", "Stillwater OK grass, level with all rain", "mean relative wetness {3:.2f}",
                "as 2a with rain x 1 (given up)", "mean {2:.2f}, rms error {4:.2f}",
                "{least:.2f} to {most:.2f} (+-0.1)", lambda d: stillwater(d, 1.0), around(3, 0.1), (2,),
-               source=NOAA + "53927", read=TYPED,
+               source=NOAA + "53927", way_read=TYPED,
                files=(STILLWATER, DIVISIONS), remark="too wet"),
     Comparison("2d", "Stillwater OK grass, index in place of rain", "as 2a",
                "driver level 2: usual season and SPEI of six months, division 3405",
                "r {0:.2f} (twelve months {1:.2f}; usual season alone {3:.2f})", R_FAIR, stillwater_fallbacks,
-               at_least(0.7), source=NOAA + "53927", read=TYPED,
+               at_least(0.7), source=NOAA + "53927", way_read=TYPED,
                files=(STILLWATER, DIVISIONS, COUNTIES),
                remark="two years with one great drought: the season alone passes, so this decides little"),
     Comparison("2e", "Stillwater OK grass, weekly categories", "as 2a",
                "driver level 3: usual season and weekly categories of another county (40109)",
                "r {2:.2f} (usual season alone {3:.2f})", R_FAIR, stillwater_fallbacks, at_least(0.7), (2,),
-               source=NOAA + "53927", read=TYPED,
+               source=NOAA + "53927", way_read=TYPED,
                files=(STILLWATER, DIVISIONS, COUNTIES), remark="as 2d"),
     Comparison("2f", "29 stations of 2020, timing", "water content at 10 cm, 12 month ends, 29 stations 25-43 N",
                LEVEL_1 + "each station's rain and temperature of the year, run twice",

@@ -14,6 +14,6 @@ import pkgutil
 from riskmap.estimates.beside import METHODS as BESIDE
 from riskmap.estimates.beside import Method
 
-names = sorted(found.name for found in pkgutil.iter_modules(__path__) if not found.name.startswith("_"))
+names = sorted(module.name for module in pkgutil.iter_modules(__path__) if not module.name.startswith("_"))
 METHODS = tuple(sorted((*BESIDE, *(Method.of(importlib.import_module(f"{__name__}.{name}")) for name in names)),
                        key=lambda method: method.name))

@@ -46,10 +46,10 @@ def water_budget(precipitation_mm: Array, pet_mm: Array, capacity_mm: float) -> 
     for _ in range(2):
         for m in range(12):
             before = store
-            wanted = before + rain[m] - demand[m]
-            store = min(max(wanted, 0.0), capacity_mm)
-            actual = demand[m] + min(wanted, 0.0)
-            out[:, m] = store, actual, demand[m] - actual, max(wanted - capacity_mm, 0.0)
+            level = before + rain[m] - demand[m]
+            store = min(max(level, 0.0), capacity_mm)
+            actual = demand[m] + min(level, 0.0)
+            out[:, m] = store, actual, demand[m] - actual, max(level - capacity_mm, 0.0)
     return Budget(*out)
 
 

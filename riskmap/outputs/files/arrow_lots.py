@@ -34,18 +34,18 @@ _MANY_OF_ONE = b"\x01\x06\x00\x00\x00\x01\x00\x00\x00"  # little-endian head of 
 
 
 @dataclass(frozen=True)
-class Shapes:
+class ShapeSummary:
     """What a file says about its shapes before the first row: kinds in words, sorted, and west, south, east, north."""
 
     kinds: tuple[str, ...] = ()
     box: tuple[float, float, float, float] | None = None
 
-    def with_(self, other: Shapes) -> Shapes:
+    def with_(self, other: ShapeSummary) -> ShapeSummary:
         """Return both together."""
         boxes = [box for box in (self.box, other.box) if box is not None]
         corners = np.array(boxes, dtype=float).reshape(-1, 4)
         box = (*corners[:, :2].min(axis=0).tolist(), *corners[:, 2:].max(axis=0).tolist()) if boxes else None
-        return Shapes(tuple(sorted({*self.kinds, *other.kinds})), box)
+        return ShapeSummary(tuple(sorted({*self.kinds, *other.kinds})), box)
 
 
 def kind_of(name: str) -> str:
@@ -91,7 +91,7 @@ def tables_of(lots: gpd.GeoDataFrame) -> Iterator[pa.Table]:
         yield table(lots.iloc[start:start + ROWS])
 
 
-def shapes_of(part: pa.Table) -> Shapes:
+def shapes_of(part: pa.Table) -> ShapeSummary:
     """Return the kinds and the box of the shapes of a table."""
     codes = pc.unique(pc.binary_slice(part[GEOMETRY], 1, 5)).drop_null().to_pylist()
     kinds = tuple(sorted(_NAMES[int.from_bytes(code, "little") % 1000] for code in codes))
@@ -99,7 +99,7 @@ def shapes_of(part: pa.Table) -> Shapes:
     known = pc.min(limits[0]).as_py() is not None
     box = (pc.min(limits[0]).as_py(), pc.min(limits[1]).as_py(), pc.max(limits[2]).as_py(),
            pc.max(limits[3]).as_py()) if known else None
-    return Shapes(kinds, box)
+    return ShapeSummary(kinds, box)
 
 
 def without(part: pa.Table, *names: str) -> pa.Table:

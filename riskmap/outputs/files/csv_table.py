@@ -80,12 +80,12 @@ def unguarded(values: pd.Series) -> pd.Series:
     return values.mask(values.str.contains(f"^'+[{SIGNS}]", regex=True, na=False), values.str.slice(1))
 
 
-def write(found: Results, folder: Path, *, raw: bool = False) -> Path:
+def write(results: Results, folder: Path, *, raw: bool = False) -> Path:
     """Write `lots.csv`: every row and column of the estimate in input order, without the outline.
 
     `raw` leaves texts as they are, also those that a spreadsheet would run as a formula.
     """
-    return write_tables(arrow_lots.tables_of(found.lots), folder, raw=raw)
+    return write_tables(arrow_lots.tables_of(results.lots), folder, raw=raw)
 
 
 def write_tables(parts: Iterable[pa.Table], folder: Path, *, raw: bool = False) -> Path:
@@ -108,12 +108,12 @@ def _as_cells(part: pa.Table, *, raw: bool) -> pa.Table:
 
     for name, field in zip(part.column_names, part.schema, strict=True):
         if pa.types.is_string(field.type):
-            told = part[name].combine_chunks().dictionary_encode()  # few texts are different
-            texts = pc.if_else(pc.equal(told.dictionary, ""), None, told.dictionary)
+            texts_coded = part[name].combine_chunks().dictionary_encode()  # few texts are different
+            texts = pc.if_else(pc.equal(texts_coded.dictionary, ""), None, texts_coded.dictionary)
             if not raw:
                 runs = pc.match_substring_regex(texts, FORMULA)
                 texts = pc.if_else(runs, pc.binary_join_element_wise("'", texts, ""), texts)
-            part = arrow_lots.replaced(part, name, texts.take(told.indices))
+            part = arrow_lots.replaced(part, name, texts.take(texts_coded.indices))
     return part
 
 

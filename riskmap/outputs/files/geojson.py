@@ -20,11 +20,11 @@ CHUNK = 10_000  # rows made plain at a time
 DIGITS = 7  # about a centimetre; RFC 7946 section 11.2 advises against more than are known
 
 
-def rows(found: Results) -> Iterator[dict[str, Any]]:
+def rows(results: Results) -> Iterator[dict[str, Any]]:
     """Yield every row as plain values in the order of the columns; a missing number is None, a text as it is."""
-    names = [str(name) for name in found.lots.columns if name != found.lots.geometry.name]
-    for start in range(0, len(found.lots), CHUNK):  # all rows at once would hold a million small tables
-        part = found.lots.iloc[start:start + CHUNK]
+    names = [str(name) for name in results.lots.columns if name != results.lots.geometry.name]
+    for start in range(0, len(results.lots), CHUNK):  # all rows at once would hold a million small tables
+        part = results.lots.iloc[start:start + CHUNK]
         columns = [_plain_column(part[name], _kind(name)) for name in names]
         for values in zip(*columns, strict=True):
             yield dict(zip(names, values, strict=True))
@@ -42,12 +42,12 @@ def _plain_column(values: pd.Series, kind: str) -> list[Any]:
     return [plain(value) for value in values.tolist()]
 
 
-def write(found: Results, folder: Path) -> Path:
+def write(results: Results, folder: Path) -> Path:
     """Write `lots.geojson` in input order; rows without a shape have a null geometry."""
     import numpy as np
     import shapely
 
-    shape = found.lots.geometry.to_numpy()
+    shape = results.lots.geometry.to_numpy()
     shape = shapely.transform(shape, lambda xy: np.round(xy, DIGITS))
     shape = np.where(shapely.is_missing(shape) | shapely.is_empty(shape), None, shapely.orient_polygons(shape))
     texts = shapely.to_geojson(shape)
@@ -56,7 +56,7 @@ def write(found: Results, folder: Path) -> Path:
                       ensure_ascii=False)
     with path.open("w", encoding="utf-8", errors="backslashreplace", newline="\n") as stream:
         stream.write(f'{head[:-1]}, "features": [')
-        for k, (values, text) in enumerate(zip(rows(found), texts, strict=True)):
+        for k, (values, text) in enumerate(zip(rows(results), texts, strict=True)):
             properties = json.dumps(values, ensure_ascii=False, allow_nan=False)
             stream.write(f'{"," if k else ""}\n{{"type": "Feature", "geometry": {text or "null"}, '
                          f'"properties": {properties}}}')

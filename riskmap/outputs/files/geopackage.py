@@ -75,12 +75,12 @@ def _bands() -> list[tuple[str, str, str]]:
     """Return label, filter and colour of each band of the expected movement."""
     column, limits = '"expected_movement_mm"', tables.DEFLECTION_BANDS_MM
     low, high = (None, *limits), (*limits, None)
-    made = []
+    bands = []
     for a, b, color in zip(low, high, palette.SEQUENTIAL, strict=True):
         parts = ([f"{column} >= {a:g}"] if a is not None else []) + ([f"{column} < {b:g}"] if b is not None else [])
         label = f"under {b:g} mm" if a is None else f"{a:g} mm and more" if b is None else f"{a:g}–{b:g} mm"
-        made.append((label, " AND ".join(parts), color))
-    return made
+        bands.append((label, " AND ".join(parts), color))
+    return bands
 
 
 def qml() -> str:
@@ -115,7 +115,7 @@ def _style_row(today: str, geometry_column: str) -> dict[str, Any]:
     }
 
 
-def write(found: Results, folder: Path) -> Path:
+def write(results: Results, folder: Path) -> Path:
     """Write `lots.gpkg`: every row in input order, rows without a shape included, and its style.
 
     Raises
@@ -123,13 +123,14 @@ def write(found: Results, folder: Path) -> Path:
     RunFolderError
         When the file cannot be written or does not hold every row afterwards.
     """
-    shapes = arrow_lots.Shapes()
-    for part in arrow_lots.tables_of(found.lots):
+    shapes = arrow_lots.ShapeSummary()
+    for part in arrow_lots.tables_of(results.lots):
         shapes = shapes.with_(arrow_lots.shapes_of(part))
-    return write_tables(arrow_lots.tables_of(found.lots), folder, found.today, shapes, len(found.lots))
+    return write_tables(arrow_lots.tables_of(results.lots), folder, results.today, shapes, len(results.lots))
 
 
-def write_tables(parts: Iterable[pa.Table], folder: Path, today: str, shapes: arrow_lots.Shapes, rows: int) -> Path:
+def write_tables(parts: Iterable[pa.Table], folder: Path, today: str, shapes: arrow_lots.ShapeSummary,
+                 rows: int) -> Path:
     """Write `lots.gpkg` from tables of `arrow_lots`, in their order.
 
     Parameters
@@ -139,7 +140,7 @@ def write_tables(parts: Iterable[pa.Table], folder: Path, today: str, shapes: ar
     folder : Path
     today : str
         Month of `now`, YYYY-MM.
-    shapes : Shapes
+    shapes : ShapeSummary
         Of all tables.
     rows : int
         Rows of all tables.

@@ -20,9 +20,9 @@ if TYPE_CHECKING:
 NAME = "lots.parquet"
 
 
-def write(found: Results, folder: Path) -> Path:
+def write(results: Results, folder: Path) -> Path:
     """Write `lots.parquet` in input order; the same table gives the same bytes."""
-    return write_tables(arrow_lots.tables_of(found.lots), folder)
+    return write_tables(arrow_lots.tables_of(results.lots), folder)
 
 
 def write_tables(parts: Iterable[pa.Table], folder: Path) -> Path:
@@ -31,7 +31,7 @@ def write_tables(parts: Iterable[pa.Table], folder: Path) -> Path:
 
     path = folder / NAME
     writer: pq.ParquetWriter | None = None
-    shapes = arrow_lots.Shapes()
+    shapes = arrow_lots.ShapeSummary()
     try:
         for part in parts:
             part = arrow_lots.without(part, *arrow_lots.PLACE)
@@ -46,7 +46,7 @@ def write_tables(parts: Iterable[pa.Table], folder: Path) -> Path:
     return path
 
 
-def _described(shapes: arrow_lots.Shapes) -> dict[str, Any]:
+def _described(shapes: arrow_lots.ShapeSummary) -> dict[str, Any]:
     """Return the file's metadata (GeoParquet 1.1.0)."""
     from pyproj import CRS
 

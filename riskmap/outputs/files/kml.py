@@ -27,25 +27,25 @@ _TYPES = {"text": "string", "integer": "int", "number": "double", "boolean": "bo
 
 def as_text(value: Any) -> str:
     """Return a value as character data: what XML cannot hold is shown as an escape, line ends survive."""
-    text = _NOT_XML.sub(lambda found: f"\\u{ord(found.group()):04x}", str(value))
+    text = _NOT_XML.sub(lambda match: f"\\u{ord(match.group()):04x}", str(value))
     return escape(text, {"\r": "&#13;"})
 
 
 def _styles() -> str:
     """Return a style per band of the expected movement and one for rows without a number; KML colours are aabbggrr."""
-    made = []
+    lines = []
     for name, color in [*((f"band{k}", color) for k, color in enumerate(palette.SEQUENTIAL)), ("state", "#ffffff")]:
         red, green, blue = color[1:3], color[3:5], color[5:7]
         edge = palette.OUTLINE
-        made.append(f'<Style id="{name}"><LineStyle><color>ff{edge[5:7]}{edge[3:5]}{edge[1:3]}</color><width>1</width>'
-                    f"</LineStyle><PolyStyle><color>ff{blue}{green}{red}</color></PolyStyle></Style>")
-    return "\n".join(made)
+        lines.append(f'<Style id="{name}"><LineStyle><color>ff{edge[5:7]}{edge[3:5]}{edge[1:3]}</color><width>1</width>'
+                     f"</LineStyle><PolyStyle><color>ff{blue}{green}{red}</color></PolyStyle></Style>")
+    return "\n".join(lines)
 
 
-def _schema(found: Results) -> str:
+def _schema(results: Results) -> str:
     kinds = {column.name: column.kind for column in tables.ESTIMATE.columns}
     fields = [f'<SimpleField type="{_TYPES[kinds.get(str(name), "text")]}" name={quoteattr(str(name))}/>'
-              for name in found.lots.columns if name != found.lots.geometry.name]
+              for name in results.lots.columns if name != results.lots.geometry.name]
     return '<Schema name="lots" id="lots">' + "".join(fields) + "</Schema>"
 
 
@@ -74,18 +74,18 @@ def _style_of(values: dict[str, Any]) -> str:
     return f"band{sum(number >= limit for limit in tables.DEFLECTION_BANDS_MM)}"
 
 
-def write(found: Results, folder: Path) -> Path:
+def write(results: Results, folder: Path) -> Path:
     """Write `lots.kml` in input order."""
     import shapely
 
-    shapes = shapely.orient_polygons(shapely.force_2d(found.lots.geometry.to_numpy()))
+    shapes = shapely.orient_polygons(shapely.force_2d(results.lots.geometry.to_numpy()))
     path = folder / NAME
     with path.open("w", encoding="utf-8", newline="\n") as stream:
         stream.write('<?xml version="1.0" encoding="UTF-8"?>\n<kml xmlns="http://www.opengis.net/kml/2.2"><Document>\n'
-                     f"<name>{as_text(found.area_name)}</name><description>"
+                     f"<name>{as_text(results.area_name)}</name><description>"
                      f"{as_text(wording.STANDING + ' ' + wording.CAUTION)}</description>\n{_styles()}\n"
-                     f"{_schema(found)}\n<Folder><name>lots</name>\n")
-        for values, shape in zip(geojson.rows(found), shapes, strict=True):
+                     f"{_schema(results)}\n<Folder><name>lots</name>\n")
+        for values, shape in zip(geojson.rows(results), shapes, strict=True):
             data = "".join(f"<SimpleData name={quoteattr(name)}>{as_text(value)}</SimpleData>"
                            for name, value in values.items() if value is not None)
             stream.write(f"<Placemark><name>{as_text(values['lot_id'])}</name><styleUrl>#{_style_of(values)}</styleUrl>"

@@ -38,15 +38,15 @@ SCORES = ("expected_movement_mm", "characteristic_movement_mm")
 
 
 def _score_columns(name: str, words: str) -> tuple[tables.Column, ...]:
-    told = f"{words}, rounded to {STEP_MM:g} mm: "
+    head = f"{words}, rounded to {STEP_MM:g} mm: "
     return (
-        tables.number(name, f"{told}median of the lots", "mm", 0, 2000),
-        tables.number(f"{name}_p10", f"{told}the lots' own 10th percentile (doubt of the model), median of the lots",
+        tables.number(name, f"{head}median of the lots", "mm", 0, 2000),
+        tables.number(f"{name}_p10", f"{head}the lots' own 10th percentile (doubt of the model), median of the lots",
                       "mm", 0, 2000),
-        tables.number(f"{name}_p90", f"{told}the lots' own 90th percentile (doubt of the model), median of the lots",
+        tables.number(f"{name}_p90", f"{head}the lots' own 90th percentile (doubt of the model), median of the lots",
                       "mm", 0, 2000),
-        tables.number(f"{name}_lots_p10", f"{told}10th percentile over the lots", "mm", 0, 2000),
-        tables.number(f"{name}_lots_p90", f"{told}90th percentile over the lots", "mm", 0, 2000),
+        tables.number(f"{name}_lots_p10", f"{head}10th percentile over the lots", "mm", 0, 2000),
+        tables.number(f"{name}_lots_p90", f"{head}90th percentile over the lots", "mm", 0, 2000),
     )
 
 
@@ -86,12 +86,12 @@ class PublicTables:
     facts: dict[str, Any]
 
 
-def build(found: Results, k: int = 10) -> PublicTables:
+def build(results: Results, k: int = 10) -> PublicTables:
     """Return the groups and squares of an estimate.
 
     Parameters
     ----------
-    found : Results
+    results : Results
     k : int
         Fewest different lots of a group or square; at least 2.
 
@@ -102,9 +102,9 @@ def build(found: Results, k: int = 10) -> PublicTables:
     """
     if k < LEAST_K:
         raise ValueError(f"k is {k}; a group needs at least {LEAST_K} lots")
-    lots = _described(found.lots)
+    lots = _described(results.lots)
     groups, group_least, suppressed = _grouped(lots, k)
-    cells, cell_least, in_cells = _celled(lots, found, k)
+    cells, cell_least, in_cells = _celled(lots, results, k)
     least = [n for n in (group_least, cell_least) if n is not None]
     with_number = int((lots["state"] == "").sum())
     facts = {"k": k, "k_achieved": min(least) if least else None, "lots": len(lots),
@@ -114,7 +114,7 @@ def build(found: Results, k: int = 10) -> PublicTables:
     return PublicTables(groups, cells, facts)
 
 
-def write(found: Results, folder: Path, k: int = 10) -> Path:
+def write(results: Results, folder: Path, k: int = 10) -> Path:
     """Write the public tables into a folder of their own and return the path of the group table.
 
     Raises
@@ -128,13 +128,13 @@ def write(found: Results, folder: Path, k: int = 10) -> Path:
     if mixed:
         raise RunFolderError(f"E-RUN-080 {mixed[0]}: holds single lots; public tables go into a folder of their own. "
                              "Nothing was written.")
-    public = build(found, k)
+    public = build(results, k)
     import pandas as pd
 
     _csv(public.groups, folder / GROUPS)
     _csv(pd.DataFrame(public.cells.drop(columns="geometry")), folder / CELLS)
-    _cell_map(public.cells, found.today, folder / CELL_MAP)
-    text = json.dumps(_about(found, public), indent=1, ensure_ascii=False, allow_nan=False)
+    _cell_map(public.cells, results.today, folder / CELL_MAP)
+    text = json.dumps(_about(results, public), indent=1, ensure_ascii=False, allow_nan=False)
     (folder / ABOUT).write_text(text + "\n", encoding="utf-8", errors="backslashreplace", newline="\n")
     return folder / GROUPS
 
@@ -172,8 +172,8 @@ def _grouped(lots: pd.DataFrame, k: int) -> tuple[pd.DataFrame, int | None, int]
         enough = left.groupby(by)["who"].transform("nunique") >= k if len(left) else np.zeros(0, dtype=bool)
         done.append(left[enough])
         left = left[~enough]
-    kept = pd.concat(done)
-    table, least = _summed(kept, by)
+    groups = pd.concat(done)
+    table, least = _summed(groups, by)
     order = ["map_unit_name", "key", "pour_decade", "state"]
     table = table.sort_values(order, ignore_index=True)[[column.name for column in GROUP_COLUMNS]]
     return table, least, len(left)
@@ -197,14 +197,14 @@ def _rounded(values: pd.Series) -> pd.Series:
 
 
 # ---------------------------------------------------------------- squares
-def _celled(lots: pd.DataFrame, found: Results, k: int) -> tuple[gpd.GeoDataFrame, int | None, int]:
+def _celled(lots: pd.DataFrame, results: Results, k: int) -> tuple[gpd.GeoDataFrame, int | None, int]:
     """Return the squares, the fewest different lots in one, and how many rows lie in them."""
     import geopandas as gpd
     import shapely
 
-    has_number = (lots["state"] == "").to_numpy() & ~(found.lots.geometry.isna() | found.lots.geometry.is_empty) \
+    has_number = (lots["state"] == "").to_numpy() & ~(results.lots.geometry.isna() | results.lots.geometry.is_empty) \
         .to_numpy()
-    point = found.lots.geometry[has_number].representative_point().to_crs(CELL_CRS)
+    point = results.lots.geometry[has_number].representative_point().to_crs(CELL_CRS)
     place = lots[has_number].assign(east_km=np.floor(point.x.to_numpy() / CELL_M).astype(np.int64),
                                     north_km=np.floor(point.y.to_numpy() / CELL_M).astype(np.int64))
     by = ["east_km", "north_km"]
@@ -239,18 +239,18 @@ def _cell_map(cells: gpd.GeoDataFrame, today: str, path: Path) -> None:
         raise RunFolderError(f"E-RUN-005 {path.name}: holds {rows} of {len(cells)} rows. Nothing of this run was kept.")
 
 
-def _about(found: Results, public: PublicTables) -> dict[str, Any]:
+def _about(results: Results, public: PublicTables) -> dict[str, Any]:
     """Return what a reader of the tables must know: the rule, the counts, the cautions, the columns."""
     def described(columns: tuple[tables.Column, ...]) -> list[dict[str, str]]:
         return [{"name": c.name, "description": c.meaning, **({"unit": c.unit} if c.unit else {})} for c in columns]
 
     return {
-        "title": f"{found.area_name}: movement by soil and age, and by square",
-        "present_month": found.today, **public.facts,
+        "title": f"{results.area_name}: movement by soil and age, and by square",
+        "present_month": results.today, **public.facts,
         "rule": f"Every group and square holds at least {public.facts['k']} different lots. Smaller groups are merged "
                 "with others of the same state, then left out; lots_suppressed counts what was left out. "
                 f"Movements are rounded to {STEP_MM:g} mm. No group overlaps another.",
         "cautions": [wording.STANDING, wording.CAUTION, wording.NOT_SEEN, wording.CAUTION_LENDER],
-        "credits": list(found.credits), "states": tables.STATES,
+        "credits": list(results.credits), "states": tables.STATES,
         "files": {GROUPS: described(GROUP_COLUMNS), CELLS: described(CELL_COLUMNS), CELL_MAP: described(CELL_COLUMNS)},
     }

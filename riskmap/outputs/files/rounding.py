@@ -31,9 +31,9 @@ def decimals(column: tables.Column) -> int | None:
     return PART_DECIMALS if column.name.startswith(PARTS) and column.unit == "mm" else BY_UNIT[column.unit]
 
 
-def rounded(found: Results) -> Results:
+def rounded(results: Results) -> Results:
     """Return the results with every number of the estimate table rounded; missing values stay missing."""
-    return replace(found, lots=rounded_lots(found.lots))
+    return replace(results, lots=rounded_lots(results.lots))
 
 
 def rounded_lots(lots: gpd.GeoDataFrame) -> gpd.GeoDataFrame:

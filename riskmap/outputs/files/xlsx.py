@@ -26,7 +26,7 @@ PLAIN = {"strings_to_formulas": False, "strings_to_urls": False, "strings_to_num
           "constant_memory": True, "nan_inf_to_errors": False}
 
 
-def write(found: Results, folder: Path) -> Path:
+def write(results: Results, folder: Path) -> Path:
     """Write `lots.xlsx`: sheet `lots` with every row in input order, `columns` and `notes`.
 
     Raises
@@ -36,23 +36,23 @@ def write(found: Results, folder: Path) -> Path:
     """
     import xlsxwriter
 
-    if len(found.lots) > MOST_ROWS:
-        raise RunFolderError(f"E-RUN-016 {NAME}: {len(found.lots):,} lots, and a sheet has {MOST_ROWS:,} rows. Use the "
-                             "CSV, GeoPackage or GeoParquet.")
+    if len(results.lots) > MOST_ROWS:
+        raise RunFolderError(f"E-RUN-016 {NAME}: {len(results.lots):,} lots, and a sheet has {MOST_ROWS:,} rows. Use "
+                             "the CSV, GeoPackage or GeoParquet.")
     path = folder / NAME
-    year, month = (int(part) for part in found.today.split("-"))
+    year, month = (int(part) for part in results.today.split("-"))
     with xlsxwriter.Workbook(path, options(folder)) as book:
         book.set_properties({"title": "riskmap estimate", "created": _first_day(year, month)})
         bold = book.add_format({"bold": True})
-        names = [str(name) for name in found.lots.columns if name != found.lots.geometry.name]
-        sheet(book, "lots", bold, names, geojson.rows(found))
+        names = [str(name) for name in results.lots.columns if name != results.lots.geometry.name]
+        sheet(book, "lots", bold, names, geojson.rows(results))
         fields = csv_table.dictionary(names)["fields"]
-        told = ["name", "type", "unit", "description"]
-        sheet(book, "columns", bold, [*told, "values"], (
-            {**{key: str(field.get(key, "")) for key in told},
+        headings = ["name", "type", "unit", "description"]
+        sheet(book, "columns", bold, [*headings, "values"], (
+            {**{key: str(field.get(key, "")) for key in headings},
              "values": "\n".join(f"{code}: {meaning}" for code, meaning in field.get("values", {}).items())}
             for field in fields))
-        notes = [wording.STANDING, wording.CAUTION, wording.NOT_SEEN, *found.credits,
+        notes = [wording.STANDING, wording.CAUTION, wording.NOT_SEEN, *results.credits,
                  *(f"{state}: {words}. Not a low or a middle result." for state, words in tables.STATES.items())]
         sheet(book, "notes", bold, ["note"], ({"note": note} for note in notes))
     return path
@@ -84,13 +84,13 @@ def sheet(book: Any, name: str, bold: Any, headings: list[str], rows: Iterable[d
     numbers : set of str
         Columns of texts, each empty or like `EXACT`, that are written as numbers with the decimals they were given in.
     """
-    made = book.add_worksheet(name)
-    made.freeze_panes(1, 2 if name == "lots" else 0)
-    made.set_header("&L" + caution[:_HEADER].replace("&", "&&"))
+    page = book.add_worksheet(name)
+    page.freeze_panes(1, 2 if name == "lots" else 0)
+    page.set_header("&L" + caution[:_HEADER].replace("&", "&&"))
     if headings:
-        made.write_comment(0, 0, caution, {"x_scale": 3, "y_scale": 1.5})
+        page.write_comment(0, 0, caution, {"x_scale": 3, "y_scale": 1.5})
     for place, heading in enumerate(headings):
-        made.write_string(0, place, _fitting(heading), bold)
+        page.write_string(0, place, _fitting(heading), bold)
     shown: dict[int, Any] = {}
     for line, values in enumerate(rows, start=1):
         for place, (heading, value) in enumerate(values.items()):
@@ -99,11 +99,11 @@ def sheet(book: Any, name: str, bold: Any, headings: list[str], rows: Iterable[d
                     decimals = len(value.partition(".")[2])
                     if decimals not in shown:
                         shown[decimals] = book.add_format({"num_format": "0." + "0" * decimals if decimals else "0"})
-                    made.write_number(line, place, float(value), shown[decimals])
+                    page.write_number(line, place, float(value), shown[decimals])
                 elif value:
-                    made.write_string(line, place, _fitting(value))
+                    page.write_string(line, place, _fitting(value))
             elif value is not None:
-                made.write_number(line, place, value)
+                page.write_number(line, place, value)
 
 
 def _fitting(text: str) -> str:

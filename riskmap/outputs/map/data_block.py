@@ -212,22 +212,22 @@ def _add_weeks(block: _Block, weekly: pd.DataFrame, cells: list[str],
     return {"dates": [str(date) for date in table.columns], "cells": cells}
 
 
-def _add_past(block: _Block, found: Results, classes: tuple[str, ...]) -> dict[str, Any]:
+def _add_past(block: _Block, results: Results, classes: tuple[str, ...]) -> dict[str, Any]:
     """Add what was before today and what lies beneath; return its names for the header, None where there is none."""
     past: dict[str, Any] = dict.fromkeys(("history", "drought", "lines", "index", "weeks"))
-    if found.history is not None and len(found.history.months) and len(found.history.series) == len(found.lots):
-        past["history"] = _add_history(block, found.history)
-    if found.drought_shapes is not None and len(found.drought_shapes):
-        weeks = sorted(str(date) for date in found.drought_shapes["valid_date"].unique())
-        _add_drought(block, found.drought_shapes, weeks, classes)
+    if results.history is not None and len(results.history.months) and len(results.history.series) == len(results.lots):
+        past["history"] = _add_history(block, results.history)
+    if results.drought_shapes is not None and len(results.drought_shapes):
+        weeks = sorted(str(date) for date in results.drought_shapes["valid_date"].unique())
+        _add_drought(block, results.drought_shapes, weeks, classes)
         past["drought"] = {"weeks": weeks, "classes": list(classes), "degree_step": DROUGHT_STEP}
-    if found.soil_lines is not None and len(found.soil_lines):
-        _add_shapes(block, "line_", _lines(found.soil_lines.geometry.to_numpy(), DEGREE_STEP))
+    if results.soil_lines is not None and len(results.soil_lines):
+        _add_shapes(block, "line_", _lines(results.soil_lines.geometry.to_numpy(), DEGREE_STEP))
         past["lines"] = {"degree_step": DEGREE_STEP}
-    cells = sorted({str(cell) for cell in found.lots["cell_id"].dropna().unique() if cell})
-    pours = [str(month) for month in found.lots["pour_date_early"].dropna().unique() if month]
-    past["index"] = _add_index(block, found.climate, cells, min(pours, default=found.today))
-    past["weeks"] = _add_weeks(block, found.drought_weeks, cells, classes)
+    cells = sorted({str(cell) for cell in results.lots["cell_id"].dropna().unique() if cell})
+    pours = [str(month) for month in results.lots["pour_date_early"].dropna().unique() if month]
+    past["index"] = _add_index(block, results.climate, cells, min(pours, default=results.today))
+    past["weeks"] = _add_weeks(block, results.drought_weeks, cells, classes)
     return past
 
 
@@ -264,24 +264,24 @@ def block(lots: gpd.GeoDataFrame, about: dict[str, Any], *, change: pd.Series | 
     """
     if change is not None and len(change) != len(lots):
         raise ValueError(f"change_mm has {len(change)} values for {len(lots)} lots")
-    made = _Block()
-    _add_shapes(made, "", _rings(lots.geometry.to_numpy(), DEGREE_STEP))
-    heads = _add_ids(made, lots["lot_id"])
+    arrays = _Block()
+    _add_shapes(arrays, "", _rings(lots.geometry.to_numpy(), DEGREE_STEP))
+    heads = _add_ids(arrays, lots["lot_id"])
     codes, texts = _shared(lots)
     names = list(codes.columns)
     row = codes.groupby(names, sort=False).ngroup().to_numpy()
-    made.add("row", np.diff(row, prepend=0))
+    arrays.add("row", np.diff(row, prepend=0))
     rows = codes.drop_duplicates()
     for name, values in rows.items():
-        _add_number(made, str(name), values.to_numpy(), rows, shared=True, step=SHARED_STEPS.get(str(name), 0))
+        _add_number(arrays, str(name), values.to_numpy(), rows, shared=True, step=SHARED_STEPS.get(str(name), 0))
     for name, step in OWN_STEPS.items():
-        made.add(name, _steps(lots[name], step), step=step)
+        arrays.add(name, _steps(lots[name], step), step=step)
     if change is not None:
-        made.add("change_mm", _steps(change, 0.1), step=0.1)
+        arrays.add("change_mm", _steps(change, 0.1), step=0.1)
     header = {"lots": len(lots), "heads": heads, "texts": texts, "missing": MISSING, "degree_step": DEGREE_STEP,
-              "past": _add_past(made, past, classes) if past is not None else {}, "arrays": made.arrays,
+              "past": _add_past(arrays, past, classes) if past is not None else {}, "arrays": arrays.arrays,
               "about": about}
     head = json.dumps(header, ensure_ascii=False, separators=(",", ":"), allow_nan=False).encode("utf-8",
                                                                                                  "backslashreplace")
-    raw = b"".join([len(head).to_bytes(4, "little"), head, *made.parts])
+    raw = b"".join([len(head).to_bytes(4, "little"), head, *arrays.parts])
     return base64.b64encode(gzip.compress(raw, compresslevel=6, mtime=0)).decode("ascii")

@@ -105,12 +105,12 @@ class Archive:
             root, leaves = self._leaves(ids, sizes, offsets, entries)
             entries *= 2
         self._file.write(leaves)
-        told = packed(json.dumps(metadata, ensure_ascii=False, allow_nan=False).encode("utf-8"))
-        self._file.write(told)
+        description = packed(json.dumps(metadata, ensure_ascii=False, allow_nan=False).encode("utf-8"))
+        self._file.write(description)
         west, south, east, north = (round(v * 1e7) for v in bounds)
         self._file.seek(0)
         self._file.write(HEADER.pack(
-            b"PMTiles", 3, HEADER.size, len(root), leaf_at + len(leaves), len(told), leaf_at, len(leaves), ROOM,
+            b"PMTiles", 3, HEADER.size, len(root), leaf_at + len(leaves), len(description), leaf_at, len(leaves), ROOM,
             self._data_end - ROOM, len(ids), len(ids), len(ids), 1, GZIP, GZIP, VECTOR_TILES, *zooms,
             west, south, east, north, zooms[0], (west + east) // 2, (south + north) // 2))
         self._file.write(root)
@@ -118,11 +118,11 @@ class Archive:
     @staticmethod
     def _leaves(ids: Ints, sizes: Ints, offsets: Ints, entries: int) -> tuple[bytes, bytes]:
         starts = range(0, len(ids), entries)
-        made = [directory(ids[k : k + entries], np.ones_like(ids[k : k + entries]), sizes[k : k + entries],
-                          offsets[k : k + entries]) for k in starts]
-        leaf_sizes = np.array([len(leaf) for leaf in made], dtype=np.int64)
+        parts = [directory(ids[k : k + entries], np.ones_like(ids[k : k + entries]), sizes[k : k + entries],
+                           offsets[k : k + entries]) for k in starts]
+        leaf_sizes = np.array([len(leaf) for leaf in parts], dtype=np.int64)
         first = np.array([ids[k] for k in starts], dtype=np.int64)
-        return directory(first, np.zeros_like(first), leaf_sizes, np.cumsum(leaf_sizes) - leaf_sizes), b"".join(made)
+        return directory(first, np.zeros_like(first), leaf_sizes, np.cumsum(leaf_sizes) - leaf_sizes), b"".join(parts)
 
 
 def write(path: Path, fill: Callable[[Archive], None]) -> None:

@@ -97,15 +97,15 @@ class _Handler(BaseHTTPRequestHandler):
             with path.open("rb") as file:
                 size = file.seek(0, 2)
                 try:
-                    asked = byte_range(self.headers.get("Range"), size)
+                    span = byte_range(self.headers.get("Range"), size)
                 except ValueError:
                     return self._head(HTTPStatus.REQUESTED_RANGE_NOT_SATISFIABLE,
                                       {"Content-Range": f"bytes */{size}", "Content-Length": "0"})
-                low, high = asked or (0, size - 1)
+                low, high = span or (0, size - 1)
                 more = {"Content-Type": KINDS[path.suffix], "Accept-Ranges": "bytes",
                         "Content-Length": str(high - low + 1)}
-                more |= {"Content-Range": f"bytes {low}-{high}/{size}"} if asked else {}
-                self._head(HTTPStatus.PARTIAL_CONTENT if asked else HTTPStatus.OK, more)
+                more |= {"Content-Range": f"bytes {low}-{high}/{size}"} if span else {}
+                self._head(HTTPStatus.PARTIAL_CONTENT if span else HTTPStatus.OK, more)
                 if body:
                     self._send(file, low, high)
         except (BrokenPipeError, ConnectionResetError, TimeoutError):
@@ -142,13 +142,13 @@ def served(folder: Path, names: list[str]) -> dict[str, Path]:
         When a name is not that of a plain file inside the folder (links that lead out of it are refused).
     """
     root = folder.resolve()
-    found: dict[str, Path] = {}
+    paths: dict[str, Path] = {}
     for name in names:
         path = (root / name).resolve()
         if path.parent != root or not path.is_file() or path.suffix not in KINDS:
             raise ServeError(f"E-SRV-002 {(folder / name).as_posix()}: this is not a map file of the folder.")
-        found[f"/{name}"] = path
-    return {"/": next(iter(found.values())), **found}
+        paths[f"/{name}"] = path
+    return {"/": next(iter(paths.values())), **paths}
 
 
 def server(files: Mapping[str, Path], port: int = 0) -> ThreadingHTTPServer:

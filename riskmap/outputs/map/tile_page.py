@@ -24,24 +24,24 @@ if TYPE_CHECKING:
 NAME = "county.html"
 
 
-def about(found: Results, told: dict[str, Any], shown_units: str, basemap: web_map.Basemap | None) -> dict[str, Any]:
+def about(results: Results, facts: dict[str, Any], shown_units: str, basemap: web_map.Basemap | None) -> dict[str, Any]:
     """Return the plain values of the page: those of the one-file map, and what the tile writer told."""
-    chosen = tiles.scales(found.lots)
-    counts = {name: np.bincount(tiles.class_codes(found.lots, scale),
+    chosen = tiles.scales(results.lots)
+    counts = {name: np.bincount(tiles.class_codes(results.lots, scale),
                                 minlength=len(scale.colors) + len(tables.STATES) + 1).tolist()
               for name, scale in chosen.items()}
-    return {**web_map.about(found, shown_units, basemap), **told, "counts": counts, "file": tiles.NAME,
-            "scales": web_map.scales_told(found, chosen)}
+    return {**web_map.about(results, shown_units, basemap), **facts, "counts": counts, "file": tiles.NAME,
+            "scales": web_map.layer_values(results, chosen)}
 
 
-def page(found: Results, told: dict[str, Any], shown_units: str = "us", *,
+def page(results: Results, facts: dict[str, Any], shown_units: str = "us", *,
          basemap: web_map.Basemap | None = None) -> str:
     """Return the county page as text.
 
     Parameters
     ----------
-    found : Results
-    told : dict
+    results : Results
+    facts : dict
         What `tiles.write` returned for these results.
     shown_units : str
         `us` or `si`: what the page shows first; it can switch.
@@ -49,24 +49,24 @@ def page(found: Results, told: dict[str, Any], shown_units: str = "us", *,
         Offered as a choice that is off; without it the page asks no other host for anything.
     """
     scripts = [page_build.library(), page_build.script("county")]
-    data = base64.b64encode(json.dumps(about(found, told, shown_units, basemap), ensure_ascii=True, allow_nan=False,
+    data = base64.b64encode(json.dumps(about(results, facts, shown_units, basemap), ensure_ascii=True, allow_nan=False,
                                        default=list).encode("ascii")).decode("ascii")
     return html_page.filled(
         page_build.ASSETS / "county" / "page.html",
-        {"title": f"{found.area_name}: expected movement", "file": tiles.NAME},
+        {"title": f"{results.area_name}: expected movement", "file": tiles.NAME},
         {"policy": page_build.policy(scripts, basemap.host if basemap else None, reads_beside=True), "data": data,
          "styles": page_build.styles("county"), "scripts": page_build.inline(scripts)}) + "\n"
 
 
-def write(found: Results, folder: Path, shown_units: str = "us", *,
+def write(results: Results, folder: Path, shown_units: str = "us", *,
           basemap: web_map.Basemap | None = None) -> list[Path]:
     """Write `county.pmtiles` and `county.html` into a folder and return their paths."""
-    found = replace(found, lots=tiles.with_age(found.lots, found.today))
-    told = tiles.write(found, folder)
+    results = replace(results, lots=tiles.with_age(results.lots, results.today))
+    facts = tiles.write(results, folder)
     path = folder / NAME
     part = path.with_name(NAME + ".part")
     try:
-        part.write_text(page(found, told, shown_units, basemap=basemap), encoding="utf-8", newline="\n")
+        part.write_text(page(results, facts, shown_units, basemap=basemap), encoding="utf-8", newline="\n")
         part.replace(path)
     finally:
         part.unlink(missing_ok=True)

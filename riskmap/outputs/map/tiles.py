@@ -44,7 +44,7 @@ Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
-class Shapes:
+class Outlines:
     """Outlines of the lots that have one, in world units: 0 to 1 from the upper left corner of the map's square.
 
     Attributes
@@ -71,7 +71,7 @@ def world(lon_lat: Floats) -> Floats:
     return np.stack([lon_lat[:, 0] / 360.0 + 0.5, 0.5 - np.log((1 + s) / (1 - s)) / (4 * np.pi)], axis=1)
 
 
-def shapes(geometry: NDArray[np.object_]) -> Shapes:
+def shapes(geometry: NDArray[np.object_]) -> Outlines:
     """Return the polygons among geometries in EPSG:4326; points, lines and missing shapes have none."""
     import shapely
 
@@ -79,12 +79,12 @@ def shapes(geometry: NDArray[np.object_]) -> Shapes:
     lot = np.flatnonzero(area & ~shapely.is_empty(geometry))
     if not len(lot):
         none = np.empty(0, np.int64)
-        return Shapes(lot, none, none, np.empty((0, 2)), np.empty((0, 4)))
-    made = [_outlines(geometry[lot[k : k + CHUNK_LOTS]]) for k in range(0, len(lot), CHUNK_LOTS)]
-    rings, vertices, xy = (np.concatenate(part) for part in zip(*made, strict=True))
+        return Outlines(lot, none, none, np.empty((0, 2)), np.empty((0, 4)))
+    chunks = [_outlines(geometry[lot[k : k + CHUNK_LOTS]]) for k in range(0, len(lot), CHUNK_LOTS)]
+    rings, vertices, xy = (np.concatenate(part) for part in zip(*chunks, strict=True))
     first = (np.cumsum(vertices) - vertices)[np.cumsum(rings) - rings]
     box = np.concatenate([np.minimum.reduceat(xy, first, axis=0), np.maximum.reduceat(xy, first, axis=0)], axis=1)
-    return Shapes(lot, rings, vertices, xy, box)
+    return Outlines(lot, rings, vertices, xy, box)
 
 
 def _outlines(polygons: NDArray[np.object_]) -> tuple[Ints, Ints, Floats]:
@@ -150,20 +150,20 @@ def _number(values: pd.Series) -> Floats:
 
 
 # ---------------------------------------------------------------- tiles
-def zooms(found: Shapes) -> tuple[int, int]:
+def zooms(outlines: Outlines) -> tuple[int, int]:
     """Return the smallest and largest zoom: all lots on a few tiles, every lot for itself."""
-    if not len(found.lot):
+    if not len(outlines.lot):
         return TOP_ZOOM, TOP_ZOOM
-    side = float(np.max(found.box[:, 2:].max(axis=0) - found.box[:, :2].min(axis=0)))
+    side = float(np.max(outlines.box[:, 2:].max(axis=0) - outlines.box[:, :2].min(axis=0)))
     return int(np.clip(np.floor(-np.log2(max(side, 1e-9))) - 1, 0, TOP_ZOOM)), TOP_ZOOM
 
 
-def _placed(found: Shapes, which: Ints, zoom: int) -> tuple[Ints, Ints, Ints]:
+def _placed(outlines: Outlines, which: Ints, zoom: int) -> tuple[Ints, Ints, Ints]:
     """Return shape, tile column and tile row of every pair of a shape and a tile that it touches."""
     n = 2**zoom
     reach = REACH / EXTENT
-    low = np.clip(np.floor(found.box[which, :2] * n - reach), 0, n - 1).astype(np.int64)
-    high = np.clip(np.floor(found.box[which, 2:] * n + reach), 0, n - 1).astype(np.int64)
+    low = np.clip(np.floor(outlines.box[which, :2] * n - reach), 0, n - 1).astype(np.int64)
+    high = np.clip(np.floor(outlines.box[which, 2:] * n + reach), 0, n - 1).astype(np.int64)
     wide, tall = (high - low + 1).T
     times = wide * tall
     k = np.arange(int(times.sum())) - np.repeat(np.cumsum(times) - times, times)
@@ -171,14 +171,14 @@ def _placed(found: Shapes, which: Ints, zoom: int) -> tuple[Ints, Ints, Ints]:
     return which[pair], low[pair, 0] + k % wide[pair], low[pair, 1] + k // wide[pair]
 
 
-def _polygons(found: Shapes, shape: Ints, corner: Ints, zoom: int) -> Polygons:
-    ring_start = np.cumsum(found.rings) - found.rings
-    vertex_start = np.cumsum(found.vertices) - found.vertices
-    rings = found.rings[shape]
+def _polygons(outlines: Outlines, shape: Ints, corner: Ints, zoom: int) -> Polygons:
+    ring_start = np.cumsum(outlines.rings) - outlines.rings
+    vertex_start = np.cumsum(outlines.vertices) - outlines.vertices
+    rings = outlines.rings[shape]
     ring = _runs(ring_start[shape], rings)
-    vertices = found.vertices[ring]
+    vertices = outlines.vertices[ring]
     vertex = _runs(vertex_start[ring], vertices)
-    units = np.rint(found.xy[vertex] * (2.0**zoom * EXTENT)).astype(np.int64)
+    units = np.rint(outlines.xy[vertex] * (2.0**zoom * EXTENT)).astype(np.int64)
     return Polygons(rings, vertices, units - np.repeat(np.repeat(corner, rings, axis=0), vertices, axis=0) * EXTENT)
 
 
@@ -209,24 +209,25 @@ class _Tags:
                 {name: v[lot] for name, v in self.known.items()})
 
 
-def _cells(found: Shapes, small: Ints, tags: _Tags, zoom: int) -> tuple[Ints, Ints, dict[str, Ints], Ints]:
+def _cells(outlines: Outlines, small: Ints, tags: _Tags, zoom: int) -> tuple[Ints, Ints, dict[str, Ints], Ints]:
     """Return column, row and attributes of every square that holds the middle of a small lot, and the lots in it."""
     across = 2**zoom * TILE_PX // CELL_PX
-    middle = (found.box[small, :2] + found.box[small, 2:]) / 2
+    middle = (outlines.box[small, :2] + outlines.box[small, 2:]) / 2
     at = np.clip(np.floor(middle * across), 0, across - 1).astype(np.int64)
     key, cell = np.unique(at[:, 1] * across + at[:, 0], return_inverse=True)
-    made = {}
+    classes = {}
     for name, code in tags.codes.items():
         kinds = tags.kinds[name] + len(tables.STATES) + 1
-        counts = np.bincount(cell * kinds + code[found.lot[small]], minlength=len(key) * kinds).reshape(len(key), kinds)
-        made[name] = middle_class(counts, tags.kinds[name])
-    return key % across, key // across, made, np.bincount(cell, minlength=len(key))
+        counts = np.bincount(cell * kinds + code[outlines.lot[small]], minlength=len(key) * kinds)
+        counts = counts.reshape(len(key), kinds)
+        classes[name] = middle_class(counts, tags.kinds[name])
+    return key % across, key // across, classes, np.bincount(cell, minlength=len(key))
 
 
-def _cell_tiles(found: Shapes, small: Ints, tags: _Tags, zoom: int) -> dict[int, bytes]:
+def _cell_tiles(outlines: Outlines, small: Ints, tags: _Tags, zoom: int) -> dict[int, bytes]:
     if not len(small):
         return {}
-    column, row, made, lots = _cells(found, small, tags, zoom)
+    column, row, classes, lots = _cells(outlines, small, tags, zoom)
     per_tile, unit = TILE_PX // CELL_PX, EXTENT * CELL_PX // TILE_PX
     tile_id = pmtiles.tile_ids(zoom, column // per_tile, row // per_tile)
     order = np.lexsort((column, row, tile_id))
@@ -235,15 +236,15 @@ def _cell_tiles(found: Shapes, small: Ints, tags: _Tags, zoom: int) -> dict[int,
     square = np.array([[0, 0], [1, 0], [1, 1], [0, 1]], dtype=np.int64) * unit
     n = len(order)
     drawn = Polygons(np.ones(n, np.int64), np.full(n, 4, np.int64), (corner[:, None] + square).reshape(-1, 2))
-    tags_of = {name: v[order] for name, v in made.items()} | {"lots": np.minimum(lots[order], 2**24 - 1)}
+    tags_of = {name: v[order] for name, v in classes.items()} | {"lots": np.minimum(lots[order], 2**24 - 1)}
     made_layers = layers("cells", tile, len(ids), np.arange(n), tags_of, {}, drawn, EXTENT)
     return dict(zip(ids.tolist(), made_layers, strict=True))
 
 
-def _lot_tiles(archive: pmtiles.Archive, found: Shapes, large: Ints, tags: _Tags, zoom: int,
+def _lot_tiles(archive: pmtiles.Archive, outlines: Outlines, large: Ints, tags: _Tags, zoom: int,
                cells: dict[int, bytes]) -> None:
     """Write the tiles of one zoom: lots as shapes, and the cells already made."""
-    shape, column, row = _placed(found, large, zoom)
+    shape, column, row = _placed(outlines, large, zoom)
     tile_id = pmtiles.tile_ids(zoom, column, row)
     order = np.argsort(tile_id, kind="stable")  # lots of a tile keep the order of the table: a later row lies on top
     shape, column, row, tile_id = shape[order], column[order], row[order], tile_id[order]
@@ -253,14 +254,14 @@ def _lot_tiles(archive: pmtiles.Archive, found: Shapes, large: Ints, tags: _Tags
     while from_tile < len(ids):  # whole tiles, about CHUNK_LOTS lots at a time
         to_tile = max(from_tile + 1, int(np.searchsorted(ends, done + CHUNK_LOTS, side="right")))
         part = slice(done, int(ends[to_tile - 1]))
-        lot = found.lot[shape[part]]
+        lot = outlines.lot[shape[part]]
         values, known = tags.rows(lot)
         tile = np.searchsorted(ids, tile_id[part]) - from_tile
         corner = np.stack([column[part], row[part]], axis=1)
-        made = layers("lots", tile, to_tile - from_tile, lot, values, known,
-                      _polygons(found, shape[part], corner, zoom), EXTENT)
+        tiles = layers("lots", tile, to_tile - from_tile, lot, values, known,
+                       _polygons(outlines, shape[part], corner, zoom), EXTENT)
         here = ids[from_tile:to_tile]
-        archive.tiles(here, (lots + cells.get(k, b"") for lots, k in zip(made, here.tolist(), strict=True)))
+        archive.tiles(here, (lots + cells.get(k, b"") for lots, k in zip(tiles, here.tolist(), strict=True)))
         from_tile, done = to_tile, part.stop
 
 
@@ -294,8 +295,8 @@ def _shared(lots: pd.DataFrame) -> tuple[NDArray[Any], dict[str, NDArray[Any]], 
     texts: dict[str, list[str]] = {}
     for name in data_block.SHARED_TEXTS:
         if name in lots:
-            code, found = pd.factorize(lots[name].astype("str").where(lots[name].notna(), ""), sort=True)
-            codes[name], texts[name] = code.astype(np.int32), [str(v) for v in found]
+            code, distinct = pd.factorize(lots[name].astype("str").where(lots[name].notna(), ""), sort=True)
+            codes[name], texts[name] = code.astype(np.int32), [str(v) for v in distinct]
     frame = pd.DataFrame(codes)
     row = frame.groupby(list(frame.columns), sort=False).ngroup().to_numpy(np.int64)
     first = np.flatnonzero(np.diff(np.maximum.accumulate(row), prepend=-1))  # rows are numbered as they first come
@@ -307,8 +308,8 @@ def search_key(lot_id: pd.Series) -> NDArray[Any]:
     return lot_id.str.lower().str.encode("utf-16-be", "surrogatepass").to_numpy(dtype=object)
 
 
-def _side_blocks(archive: pmtiles.Archive, found: Results, shape: Shapes) -> dict[str, Any]:
-    lots = found.lots
+def _side_blocks(archive: pmtiles.Archive, results: Results, shape: Outlines) -> dict[str, Any]:
+    lots = results.lots
     row, rows, texts = _shared(lots)
     middle = np.full((len(lots), 2), data_block.MISSING, dtype=np.int64)
     middle[shape.lot] = np.rint((shape.box[:, :2] + shape.box[:, 2:]) / 2 * 2**29)  # about 0.07 m
@@ -334,20 +335,20 @@ def _side_blocks(archive: pmtiles.Archive, found: Results, shape: Shapes) -> dic
 
 
 # ---------------------------------------------------------------- the archive
-def _box(found: Shapes, share: float) -> list[float]:
+def _box(outlines: Outlines, share: float) -> list[float]:
     """Return west, south, east, north of the middle part of the shapes."""
-    left, top = np.quantile(found.box[:, :2], share, axis=0, method="nearest")
-    right, bottom = np.quantile(found.box[:, 2:], 1 - share, axis=0, method="nearest")
+    left, top = np.quantile(outlines.box[:, :2], share, axis=0, method="nearest")
+    right, bottom = np.quantile(outlines.box[:, 2:], 1 - share, axis=0, method="nearest")
     lat = [float(np.degrees(2 * np.arctan(np.exp((0.5 - y) * 2 * np.pi)) - np.pi / 2)) for y in (bottom, top)]
     return [float(left - 0.5) * 360, lat[0], float(right - 0.5) * 360, lat[1]]
 
 
-def write(found: Results, folder: Path) -> dict[str, Any]:
+def write(results: Results, folder: Path) -> dict[str, Any]:
     """Write `county.pmtiles` into a folder.
 
     Parameters
     ----------
-    found : Results
+    results : Results
         `lots` may also have `age_years` and `change_mm`; each adds its layer.
     folder : Path
         An existing folder.
@@ -359,31 +360,32 @@ def write(found: Results, folder: Path) -> dict[str, Any]:
         (west, south, east, north of all lots and of the middle 98 %; None without a shape), `typical` (longer side
         of the middle lot, world units).
     """
-    told: dict[str, Any] = {}
+    facts: dict[str, Any] = {}
 
     def fill(archive: pmtiles.Archive) -> None:
-        shape = shapes(found.lots.geometry.to_numpy())
-        tags = _Tags.of(found.lots)
+        shape = shapes(results.lots.geometry.to_numpy())
+        tags = _Tags.of(results.lots)
         low, top = zooms(shape)
         size = (shape.box[:, 2:] - shape.box[:, :2]).max(axis=1, initial=0.0)
         for zoom in range(low, top + 1):
             is_small = size * 2**zoom * TILE_PX < SMALL_PX if zoom < top else np.zeros(len(size), dtype=bool)
             cells = _cell_tiles(shape, np.flatnonzero(is_small), tags, zoom)
             _lot_tiles(archive, shape, np.flatnonzero(~is_small), tags, zoom, cells)
-        side = _side_blocks(archive, found, shape)
+        side = _side_blocks(archive, results, shape)
         bounds = _box(shape, 0.0) if len(shape.lot) else None
-        told.update(archive=archive.digest, lots=len(found.lots), shapes=len(shape.lot), zooms=[low, top], all=bounds,
-                    core=_box(shape, 0.01) if bounds else None, typical=float(np.median(size)) if bounds else 0.0)
+        facts.update(archive=archive.digest, lots=len(results.lots), shapes=len(shape.lot), zooms=[low, top],
+                     all=bounds, core=_box(shape, 0.01) if bounds else None,
+                     typical=float(np.median(size)) if bounds else 0.0)
         fields = {name: "Number" for name in (*tags.codes, *TAG_NUMBERS)}
         metadata = {
-            "name": f"{found.area_name}: expected movement", "type": "overlay", "generator": f"riskmap {__version__}",
+            "name": f"{results.area_name}: expected movement", "type": "overlay", "generator": f"riskmap {__version__}",
             "vector_layers": [{"id": "lots", "fields": fields, "minzoom": low, "maxzoom": top},
                               {"id": "cells", "fields": {**{name: "Number" for name in tags.codes}, "lots": "Number"},
                                "minzoom": low, "maxzoom": max(low, top - 1)}],
-            "riskmap": {"format": FORMAT, **told, "blocks": side},
+            "riskmap": {"format": FORMAT, **facts, "blocks": side},
         }
         west, south, east, north = bounds or (-180.0, -85.0, 180.0, 85.0)
         archive.close(metadata, (low, top), (west, south, east, north))
 
     pmtiles.write(folder / NAME, fill)
-    return told
+    return facts

@@ -98,15 +98,15 @@ def layers(name: str, tile: Ints, n_tiles: int, ids: Ints, tags: dict[str, Ints]
     value_bytes, value_bounds = value.cut(n_tiles)
     start = _text(0x0A, name) + b"\x78\x02"
     end = b"".join(_text(_KEY, key) for key in tags) + b"\x28" + varints(np.array([extent]))
-    made = []
+    encoded = []
     for k in range(n_tiles):
         features = body[bounds[k] : bounds[k + 1]]
         if not features:
-            made.append(b"")
+            encoded.append(b"")
             continue
         layer = start + features + value_bytes[value_bounds[k] : value_bounds[k + 1]] + end
-        made.append(b"\x1a" + varints(np.array([len(layer)])) + layer)
-    return made
+        encoded.append(b"\x1a" + varints(np.array([len(layer)])) + layer)
+    return encoded
 
 
 def _text(field: int, text: str) -> bytes:

@@ -90,13 +90,13 @@ def _wrapper() -> _Wrapper:
     page._id = "riskmap"  # the wrapper draws random ids, which would make every file different
     root = page.get_root()
     root._id = "page"
-    found = re.fullmatch(r".*<head>(.*)</head>.*<body>(.*)</body>.*?<script>(\s*var map_riskmap.*?)</script>.*",
+    match = re.fullmatch(r".*<head>(.*)</head>.*<body>(.*)</body>.*?<script>(\s*var map_riskmap.*?)</script>.*",
                          root.render(), flags=re.S)
-    if found is None:
+    if match is None:
         raise ValueError("the wrapper's page does not make its map as expected")
     # the skeleton says both itself
-    head = re.sub(r"<meta (name=\"viewport\"|http-equiv=\"content-type\").*?/>", "", found[1], flags=re.S)
-    return _Wrapper(re.sub(r"\n\s*\n", "\n", head).strip(), found[2].strip(), found[3])
+    head = re.sub(r"<meta (name=\"viewport\"|http-equiv=\"content-type\").*?/>", "", match[1], flags=re.S)
+    return _Wrapper(re.sub(r"\n\s*\n", "\n", head).strip(), match[2].strip(), match[3])
 
 
 def _cautions(scale: int | None) -> dict[str, str]:
@@ -109,59 +109,59 @@ def _cautions(scale: int | None) -> dict[str, str]:
             "standing": wording.STANDING, "not_seen": wording.NOT_SEEN}
 
 
-def _lines(found: Results) -> list[str]:
+def _lines(results: Results) -> list[str]:
     """Return what stands under the map: what was used and up to when."""
-    lines = [*([found.note] if found.note else []), f"“Now” is {found.today}."]
-    if found.soil_scale is not None:
-        lines.append(f"Soil mapped at 1:{found.soil_scale:,}.")
-    if len(found.climate):
-        recorded = found.climate.dropna(subset=["precipitation_mm"])["month"]
+    lines = [*([results.note] if results.note else []), f"“Now” is {results.today}."]
+    if results.soil_scale is not None:
+        lines.append(f"Soil mapped at 1:{results.soil_scale:,}.")
+    if len(results.climate):
+        recorded = results.climate.dropna(subset=["precipitation_mm"])["month"]
         lines += [f"Rain and temperature {recorded.min()} to {recorded.max()}."] if len(recorded) else []
-    weeks = _weeks(found)
+    weeks = _weeks(results)
     lines += [f"Newest weekly drought map: {weeks[-1]}."] if weeks else []
     return [*lines, f"Made with riskmap {__version__}."]
 
 
-def _weeks(found: Results) -> list[str]:
+def _weeks(results: Results) -> list[str]:
     """Return the dates of the first and the newest weekly map that covers a lot; empty without one."""
-    dates = {str(date) for values in (found.drought_weeks["valid_date"], found.lots["drought_valid_date"])
+    dates = {str(date) for values in (results.drought_weeks["valid_date"], results.lots["drought_valid_date"])
              for date in values.dropna().unique() if date}
     return [min(dates), max(dates)] if dates else []
 
 
-def _no_past_weeks(found: Results) -> str:
+def _no_past_weeks(results: Results) -> str:
     """Return why the layer of past weeks cannot be shown; empty when it can."""
-    known = found.history is not None and len(found.history.series) == len(found.lots)
-    weeks, months = _weeks(found), found.history.months if found.history is not None and known else ()
+    known = results.history is not None and len(results.history.series) == len(results.lots)
+    weeks, months = _weeks(results), results.history.months if results.history is not None and known else ()
     reasons = [] if len(months) else ["past months were not computed"]
     if not weeks:
         reasons.append("there are no weekly drought maps")
     elif len(months) and weeks[-1][:7] < months[0]:
         return (f"Past weeks cannot be shown: the weekly maps of this run ({weeks[0]} to {weeks[-1]}) are older than "
                 f"the months shown ({months[0]} to {months[-1]}).")
-    elif len(months) and (found.drought_shapes is None or not len(found.drought_shapes)):
+    elif len(months) and (results.drought_shapes is None or not len(results.drought_shapes)):
         return (f"Past weeks are not drawn: no weekly map of the months shown ({months[0]} to {months[-1]}) has a "
                 "drought category near these lots.")
     return f"Past weeks cannot be shown: {' and '.join(reasons)} in this run." if reasons else ""
 
 
-def scales_told(found: Results, chosen: dict[str, palette.Scale]) -> dict[str, Any]:
+def layer_values(results: Results, chosen: dict[str, palette.Scale]) -> dict[str, Any]:
     """Return layers as plain values for a page: with the outline of each class, drought with the date of its map.
 
     Parameters
     ----------
-    found : Results
+    results : Results
     chosen : dict of str to Scale
         In the order of the page.
     """
-    weeks = _weeks(found)
+    weeks = _weeks(results)
     newest = f"newest weekly map is of {weeks[-1]}" if weeks else "no weekly map covers these lots"
-    told: dict[str, Any] = {name: {**asdict(scale), "edges": [palette.edge_color(color) for color in scale.colors],
-                                   "grey": palette.grey_class(scale.colors)} for name, scale in chosen.items()}
-    if "drought" in told:
-        told["drought"] |= {"missing": f"{told['drought']['missing']} ({newest})",
-                            "note": told["drought"]["note"] + (f", {weeks[-1]}" if weeks else "")}
-    return told
+    layers: dict[str, Any] = {name: {**asdict(scale), "edges": [palette.edge_color(color) for color in scale.colors],
+                                     "grey": palette.grey_class(scale.colors)} for name, scale in chosen.items()}
+    if "drought" in layers:
+        layers["drought"] |= {"missing": f"{layers['drought']['missing']} ({newest})",
+                              "note": layers["drought"]["note"] + (f", {weeks[-1]}" if weeks else "")}
+    return layers
 
 
 def _axis_mm(lots: pd.DataFrame) -> list[float]:
@@ -172,42 +172,43 @@ def _axis_mm(lots: pd.DataFrame) -> list[float]:
     return [min(low, -high / 6) if low < 0 else 0.0, high]  # a sixth: room for the text of either end beside the 0
 
 
-def _scales(found: Results, change: pd.Series | None) -> dict[str, Any]:
+def _scales(results: Results, change: pd.Series | None) -> dict[str, Any]:
     own = {name: scale for name, scale in palette.DERIVED_SCALES.items() if name != "change" or change is not None}
     order = ("expected", "characteristic", "now", "change", "weeks", "soil", "age", "phase", "outlook_dry",
              "outlook_normal", "outlook_wet", "drought", "quality")
     both = {**palette.SCALES, **own}
-    return scales_told(found, {name: both[name] for name in order if name in both})
+    return layer_values(results, {name: both[name] for name in order if name in both})
 
 
-def about(found: Results, shown_units: str, basemap: Basemap | None = None,
+def about(results: Results, shown_units: str, basemap: Basemap | None = None,
           change: pd.Series | None = None) -> dict[str, Any]:
     """Return the plain values of the page header: names, classes, words and cautions."""
-    width_m = units.foot_to_m((found.soil_scale or 0) / FEET_PER_SCALE)
-    flags = {flag for cell in found.lots["flags"].dropna().unique() for flag in str(cell).split(";") if flag}
-    cells = found.facts.get("cells", {})
+    width_m = units.foot_to_m((results.soil_scale or 0) / FEET_PER_SCALE)
+    flags = {flag for cell in results.lots["flags"].dropna().unique() for flag in str(cell).split(";") if flag}
+    cells = results.facts.get("cells", {})
     return {
-        "area": found.area_name, "units": shown_units, "lines": _lines(found), "credits": list(found.credits),
-        "today": found.today, "scales": _scales(found, change), "no_past_weeks": _no_past_weeks(found),
-        "soil": {"scale": found.soil_scale, "width_m": float(width_m)},
+        "area": results.area_name, "units": shown_units, "lines": _lines(results), "credits": list(results.credits),
+        "today": results.today, "scales": _scales(results, change), "no_past_weeks": _no_past_weeks(results),
+        "soil": {"scale": results.soil_scale, "width_m": float(width_m)},
         "basemap": {**asdict(basemap), "host": basemap.host} if basemap else None,
         "states": tables.STATES, "hatch": palette.HATCH, "outline": palette.OUTLINE,
-        "cautions": _cautions(found.soil_scale),
+        "cautions": _cautions(results.soil_scale),
         "words": {"direction": words.DIRECTION, "phase": words.PHASE, "pour_basis": words.POUR_BASIS,
                   "slab_class": words.SLAB_CLASS, "driver": words.DRIVER_LEVEL, "quality": words.QUALITY,
                   "flags": words.flag_sentences(sorted(flags))},
-        "axis_mm": _axis_mm(found.lots), "reference_lot": str(found.facts.get("reference_lot", "the reference lot")),
+        "axis_mm": _axis_mm(results.lots),
+        "reference_lot": str(results.facts.get("reference_lot", "the reference lot")),
         "outlook_years": {cell: list(facts.get("outlook_years", ())) for cell, facts in cells.items()},
     }
 
 
-def page(found: Results, shown_units: str = "us", *, basemap: Basemap | None = None,
+def page(results: Results, shown_units: str = "us", *, basemap: Basemap | None = None,
          change: pd.Series | None = None) -> str:
     """Return the whole map page as text.
 
     Parameters
     ----------
-    found : Results
+    results : Results
     shown_units : str
         `us` (inch, foot) or `si` (mm, m): what the page shows first; it can switch.
     basemap : Basemap, optional
@@ -217,18 +218,18 @@ def page(found: Results, shown_units: str = "us", *, basemap: Basemap | None = N
     """
     wrapper = _wrapper()
     scripts = [page_build.library(), wrapper.script, page_build.script("map")]
-    data = data_block.block(found.lots, about(found, shown_units, basemap, change), change=change, past=found,
+    data = data_block.block(results.lots, about(results, shown_units, basemap, change), change=change, past=results,
                             classes=palette.DROUGHT_CLASSES)
     all_scripts = [*re.findall(r"<script>(.*?)</script>", wrapper.head, flags=re.S), *scripts]
     return html_page.filled(
-        page_build.ASSETS / "map" / "page.html", {"title": f"{found.area_name}: expected movement"},
+        page_build.ASSETS / "map" / "page.html", {"title": f"{results.area_name}: expected movement"},
         {"policy": page_build.policy(all_scripts, basemap.host if basemap else None), "wrapper_head": wrapper.head,
          "styles": page_build.styles("map"), "map": wrapper.place, "data": data,
          "scripts": page_build.inline(scripts)}) + "\n"
 
 
-def write(found: Results, folder: Path, shown_units: str = "us") -> Path:
+def write(results: Results, folder: Path, shown_units: str = "us") -> Path:
     """Write `map.html` into a folder and return its path."""
     path = folder / NAME
-    path.write_text(page(found, shown_units), encoding="utf-8", newline="\n")
+    path.write_text(page(results, shown_units), encoding="utf-8", newline="\n")
     return path

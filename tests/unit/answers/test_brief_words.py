@@ -253,7 +253,7 @@ def listed(found: Results, place: Path, rows: list[list[str]], columns: dict[str
         -> list[dict[str, Any]]:
     with (place / "v.csv").open("w", encoding="utf-8", newline="") as stream:
         csv.writer(stream).writerows(rows)
-    visits = briefing.wanted(found, [], place / "v.csv", None, columns)
+    visits = briefing.page_list(found, [], place / "v.csv", None, columns)
     return briefing.pages(found, visits, "us", ABOUT)
 
 
@@ -289,7 +289,7 @@ def test_the_column_of_a_list_can_be_named(found: Results, tmp_path: Path) -> No
     with pytest.raises(LayerError, match="E-SCR-010"):
         listed(found, tmp_path, rows)
     with pytest.raises(LayerError, match="E-BRF-003"):
-        briefing.wanted(found, ["0000040"], None, None, {"lot_id": "Parcel"})
+        briefing.page_list(found, ["0000040"], None, None, {"lot_id": "Parcel"})
 
 
 # ---------------------------------------------------------------- the area

@@ -149,7 +149,7 @@ def test_scale_of_the_range_by_hand() -> None:
     assert crossval.scale_of(np.arange(1, 10) / 10 + 0.5) == pytest.approx(1.3)  # rank 8 of 9
     assert crossval.scale_of(np.zeros(9)) == crossval.SCALE_LIMITS[0]
     rows = flat_rows(np.array([10.0, 10.0]))
-    told = crossval.Told(np.zeros(2), np.array([1.0, 1.0]), np.array([5.0, 50.0]))
+    told = crossval.Ranges(np.zeros(2), np.array([1.0, 1.0]), np.array([5.0, 50.0]))
     noise = crossval.NORMAL_80 * 2.0
     np.testing.assert_allclose(crossval.scores(rows, told), np.sqrt(100 - noise**2) / np.array([5.0, 50.0]))
     assert crossval.coverage(crossval.scores(rows, told)) == 0.5
@@ -189,7 +189,7 @@ def test_a_lot_without_a_pour_date_is_told_as_such(run: Results, tmp_path: Path)
     path = tmp_path / "s.csv"
     path.write_text(HEAD + f"{known},1982-01,,,5,,,,\n{known},1972-01,,,5,,,,\n", encoding="utf-8")
     said: list[str] = []
-    undated = calibrate.calibrate(replace(run, lots=lots), path, tell=said.append)
+    undated = calibrate.calibrate(replace(run, lots=lots), path, warn=said.append)
     rule = next(p for p in undated.problems if p.row == 2)
     assert rule.code == "E-CAL-024"
     late = lots.loc[lots["lot_id"] == known, "pour_date_late"].iloc[0]

@@ -47,12 +47,12 @@ def test_fetch_offline_asks_nobody_and_looks_in_the_cache_that_is_named(what: st
 def test_fetch_returns_the_sentences_about_stored_answers_and_hands_them_on(tmp_path: Path,
                                                                             monkeypatch: pytest.MonkeyPatch) -> None:
     def run(folder: Path, *, cells: str, desk: cache.Desk, progress: object) -> list[Path]:
-        desk.tell(f"{cells}: a stored answer was used")
+        desk.warn(f"{cells}: a stored answer was used")
         return [folder / "a.txt"]
 
     monkeypatch.setattr(climate, "run", run)
     heard: list[str] = []
-    made = riskmap.fetch("climate", tmp_path, cells="counties", tell=heard.append)
+    made = riskmap.fetch("climate", tmp_path, cells="counties", warn=heard.append)
     assert made.files == [tmp_path / "a.txt"]
     assert made.notes == heard == ["counties: a stored answer was used"]
 

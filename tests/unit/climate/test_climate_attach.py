@@ -327,7 +327,7 @@ def test_index_is_the_mean_of_grid_cells_whose_centre_is_inside_else_the_one_at_
 
 def test_largest_share_and_worse_class_when_equal() -> None:
     share = np.array([[0.4, 0.3, 0.3, 0, 0, 0], [0.5, 0, 0, 0.5, 0, 0], [0, 0, 0, 0, 0, 1.0]])
-    assert [category.TOLD[k] for k in category.largest(share)] == ["none", "D2", "D4"]
+    assert [category.PRODUCT_NAMES[k] for k in category.largest(share)] == ["none", "D2", "D4"]
 
 
 def test_month_without_a_map_has_no_score() -> None:
