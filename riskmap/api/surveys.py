@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from riskmap.api.shared import FileName, Outcome, files_of
 from riskmap.common.results import Run
+from riskmap.common.units import MM_PER_INCH
 
 if TYPE_CHECKING:
     from riskmap.answers.survey.files import SurveyReport
@@ -102,7 +103,7 @@ def survey(readings: FileName, second: FileName | None = None, *, within_m: floa
     pairs = [*lines, *(table_file.pairs(Path(lines_file)) if lines_file else [])]
     levels, problems, day = first.levels, first.problems, first.day
     worst = reducing.worst(levels)
-    traced = drawing.contours(levels, (interval or 0.2) * 25.4 if us else (interval or 5.0), gap)
+    traced = drawing.contours(levels, (interval or 0.2) * MM_PER_INCH if us else (interval or 5.0), gap)
     tables = {"levels": levels.points, "residuals": levels.residuals, "contours": traced}
     summary = files.of_levels(levels, file, worst)
     if pairs:

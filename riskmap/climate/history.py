@@ -12,8 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from riskmap.climate.evapotranspiration import calendar_means
-
-BEFORE, RECORD, INDEX, CATEGORY, CLIMATOLOGY = 0, 1, 2, 3, 4
+from riskmap.common.weather import BEFORE, CATEGORY, CLIMATOLOGY, INDEX, RECORD
 
 
 def combine(precipitation_mm: NDArray[np.float64], pet_mm: NDArray[np.float64], index_z: NDArray[np.float64],

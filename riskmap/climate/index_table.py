@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from riskmap.climate import history as sources
 from riskmap.climate import indices
+from riskmap.common.weather import CLIMATOLOGY, INDEX, RECORD
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -100,9 +100,9 @@ def carried_by(history: ClimateHistory, score: NDArray[np.float64], months: int)
         raise ValueError(f"a score of shape {shape} and 1 to {shape[1]} months are needed, not {score.shape}, {months}")
     last = np.zeros(shape, dtype=bool)
     last[:, -months:] = True
-    last &= history.source == sources.RECORD
+    last &= history.source == RECORD
     known = np.isfinite(score)
     return replace(
         history, precipitation_mm=np.where(last, np.nan, history.precipitation_mm),
         pet_mm=np.where(last, np.nan, history.pet_mm), z=np.where(last, np.where(known, score, 0.0), history.z),
-        source=np.where(last, np.where(known, sources.INDEX, sources.CLIMATOLOGY), history.source).astype(np.int8))
+        source=np.where(last, np.where(known, INDEX, CLIMATOLOGY), history.source).astype(np.int8))

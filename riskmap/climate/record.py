@@ -21,7 +21,7 @@ from riskmap.common import month_numbers, tables
 from riskmap.common.constants import MOST_USUAL_MONTHS
 from riskmap.common.errors import joined
 from riskmap.common.problems import Problem
-from riskmap.common.weather import ClimateHistory, usual_months
+from riskmap.common.weather import BEFORE, CLIMATOLOGY, RECORD, ClimateHistory, usual_months
 
 if TYPE_CHECKING:
     from riskmap.common.inputs import ClimateTables, IndexGrid
@@ -88,10 +88,10 @@ def _pet(names: tuple[str, ...], warmth: NDArray[np.float64], declared: NDArray[
 def _caution(names: tuple[str, ...], source: NDArray[np.int8], first: int, flags: list[set[str]],
              problems: list[Problem]) -> None:
     """Flag cells whose record has a bridged gap, is short, or ends without anything to bring it up to today."""
-    gap = source == history.CLIMATOLOGY
-    known = (source != history.BEFORE) & ~gap
+    gap = source == CLIMATOLOGY
+    known = (source != BEFORE) & ~gap
     last_known = np.where(known.any(axis=1), source.shape[1] - 1 - np.argmax(known[:, ::-1], axis=1), 0)
-    years = (source == history.RECORD).sum(axis=1) / 12
+    years = (source == RECORD).sum(axis=1) / 12
     lost = usual_months(source)
     for k in np.flatnonzero(gap.any(axis=1)):
         flags[k].add("climate_gap_filled")
@@ -113,7 +113,7 @@ def _caution(names: tuple[str, ...], source: NDArray[np.int8], first: int, flags
             problems.append(Problem("W-CLI-043", "[climate]", rule="the record should have no gap.",
                                     remedy="Add the months.", action=f"{inner} months bridged with the usual season, "
                                     "flagged.", value=f"{names[k]} from {month_numbers.month_name(where)}"))
-    for k in np.flatnonzero((source == history.BEFORE).all(axis=1)):
+    for k in np.flatnonzero((source == BEFORE).all(axis=1)):
         problems.append(Problem("E-CLI-044", "[climate]", rule="a cell needs months with both rain and temperature.",
                                 remedy="Add them.", action="Lots in this cell get no climate.", value=names[k]))
     short = np.flatnonzero((years < SHORT_RECORD_YEARS) & (years > 0))
@@ -132,7 +132,7 @@ def record_table(record: ClimateHistory) -> tuple[pd.DataFrame, ClimateHistory]:
     inputs = {"precipitation_mm": record.precipitation_mm, "pet_mm": record.pet_mm}
     scores = {name: module.compute(*(inputs[need] for need in module.NEEDS), first_calendar_month=calendar_month,
                                    accumulation_months=months) for name, module, months in INDEX_COLUMNS}
-    begun = record.source != history.BEFORE
+    begun = record.source != BEFORE
     cell, position = np.nonzero(begun)
     axis = range(record.first_month, record.first_month + record.source.shape[1])
     every_name = np.array([month_numbers.month_name(month) for month in axis], dtype=object)

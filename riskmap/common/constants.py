@@ -23,6 +23,9 @@ CATEGORY_VALID_MONTHS: Final = 1
 # with the true dome 0.41 on invented climates), so after so many such months up to now there is no number. Judgement.
 MOST_USUAL_MONTHS: Final = 24
 
+# 90th percentile of a unit normal; half an 80 % range over its standard deviation.
+NORMAL_P90: Final = 1.2815515655446004
+
 MONTHS_PER_YEAR: Final = 12
 DAYS_PER_YEAR: Final = 365.25
 

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from riskmap.common.errors import TableError, joined
 
@@ -349,6 +350,15 @@ def _told(table: Table, failures: pd.DataFrame) -> str:
         values = joined(group["failure_case"].unique(), limit=4)
         lines.append(f"table '{table.name}' column '{name}': {len(group)} rows break '{rule}'{unit}: {values}. {hint}")
     return "\n".join(line.strip() for line in lines)
+
+
+def flag_texts(masks: dict[str, NDArray[np.bool_]]) -> NDArray[np.object_]:
+    """Return one text per row with the names of the masks that hold there; each combination is written once."""
+    names = list(masks)
+    code = sum((masks[name].astype(np.int64) << bit for bit, name in enumerate(names)), np.int64(0))
+    codes, position = np.unique(code, return_inverse=True)
+    texts = [join_flags(name for bit, name in enumerate(names) if int(one) >> bit & 1) for one in codes]
+    return np.array([*texts, ""], dtype=object)[position.ravel()]
 
 
 def join_flags(parts: Iterable[str]) -> str:

@@ -14,6 +14,9 @@ if TYPE_CHECKING:
     import pandas as pd
     from numpy.typing import NDArray
 
+# Where the weather of a month comes from, best first (`ClimateHistory.source`); BEFORE: the record has not begun.
+BEFORE, RECORD, INDEX, CATEGORY, CLIMATOLOGY = 0, 1, 2, 3, 4
+
 
 @dataclass(frozen=True)
 class ClimateHistory:
@@ -56,9 +59,9 @@ def usual_months(source: NDArray[np.int8]) -> NDArray[np.int64]:
 
     A weekly map now and then between them does not begin the count anew. `source` as in `ClimateHistory`.
     """
-    known = (source == 1) | (source == 2)
+    known = (source == RECORD) | (source == INDEX)
     after = ~np.logical_or.accumulate(known[:, ::-1], axis=1)[:, ::-1]
-    return np.asarray((after & (source == 4)).sum(axis=1), dtype=np.int64)
+    return np.asarray((after & (source == CLIMATOLOGY)).sum(axis=1), dtype=np.int64)
 
 
 @dataclass(frozen=True)

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from riskmap.common.errors import joined
+from riskmap.common.units import M_PER_FOOT
 
 Box = tuple[float, float, float, float]  # west, south, east, north, or the same in projected units
 
@@ -76,7 +77,7 @@ def _projected(extent: Box, coverage: Box | None) -> str:
                         for unit, fit in groups.items())
     feet = ""
     if sum("feet" in unit for unit in groups) > 1:
-        apart = max(abs(value) for value in extent) * 2e-6 * 0.3048
+        apart = max(abs(value) for value in extent) * 2e-6 * M_PER_FOOT
         feet = f" The two kinds of feet lie {apart:.1f} m apart here."
     return (f"several systems fit: {systems}.{feet} Ask the source of the file which one it is, and write it like: "
             f"{_line(fitting[0])}.")

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from riskmap.common.errors import shown
 from riskmap.common.problems import Problem
-from riskmap.common.tables import LOT, STATES, check, join_flags
+from riskmap.common.tables import LOT, STATES, check, flag_texts
 from riskmap.lots import geometry, placement, pour_date, slab
 from riskmap.lots.findings import LotFindings, report_ids, report_shapes, report_values
 from riskmap.lots.foundation import foundations
@@ -69,7 +69,7 @@ def clean(raw: gpd.GeoDataFrame, settings: LotSettings, crs: str, today: int, fi
     report_shapes(report, shapes, grown)
     report_values(report, raw, window, plate, other_foundation)
     state, reason = _states(shapes.reason, as_text(raw, "foundation_type"), other_foundation, window.early >= today)
-    flags = _flags({
+    flags = flag_texts({
         "corrected": raw["corrected"].to_numpy(bool) if "corrected" in raw else np.zeros(len(raw), dtype=bool),
         "duplicate_lot_id": repeated,
         "lot_id_missing": (lot_id.str.strip() == "").to_numpy(),
@@ -122,12 +122,3 @@ def _changed(shapes: geometry.LotShapes, fraction: float) -> NDArray[np.bool_]:
     after = np.nan_to_num(shapes.area_m2)
     changed: NDArray[np.bool_] = np.abs(after - np.nan_to_num(shapes.area_before_m2)) > fraction * after
     return changed
-
-
-def _flags(marks: dict[str, NDArray[np.bool_]]) -> NDArray[np.object_]:
-    """Return the flags of each row as one text; each combination is written once."""
-    code = sum((mark.astype(np.int64) << bit for bit, mark in enumerate(marks.values())), np.int64(0))
-    codes, position = np.unique(code, return_inverse=True)
-    names = list(marks)
-    written = [join_flags(name for bit, name in enumerate(names) if value >> bit & 1) for value in codes]
-    return np.array(written, dtype=object)[position]

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from riskmap.common.constants import MOST_USUAL_MONTHS
 from riskmap.common.settings import ClimateSettings, MovementSettings
-from riskmap.common.weather import usual_months
+from riskmap.common.weather import CATEGORY, CLIMATOLOGY, INDEX, RECORD, usual_months
 from riskmap.movement import kernels, reduced_model, surface
 from riskmap.movement.draws import Draws, replayed_years
 
@@ -28,7 +28,7 @@ Array = NDArray[np.float64]
 # Unexplained part of the standardised driver by source: 2 index, sqrt(1 - 0.77^2) (rank correlation of SPEI with bucket
 # storage .72-.85 in six divisions, measured); 3 weekly category, 40 % of the variance explained (25-55 % measured);
 # 4 climatology only.
-NOISE_BY_SOURCE = {2: 0.64, 3: 0.77, 4: 1.0}
+NOISE_BY_SOURCE = {INDEX: 0.64, CATEGORY: 0.77, CLIMATOLOGY: 1.0}
 TOO_DRY_MEAN, TOO_DRY_FILLING, TOO_DRY_SHARE = 0.15, 0.05, 0.5  # judgement: watering and leaks decide
 SEMI_ARID_MEAN = 0.40  # judgement: below it PET is varied too, times 1.0-1.4
 SEMI_ARID_PET = 0.4
@@ -117,7 +117,7 @@ def _record(history: ClimateHistory, cell: int, spin_up_years: int) -> _Record:
 def _suction(record: _Record, *, rain_factor: float, capacity_mm: float, pet_scale: float, wet: float, dry: float,
              noise: float, climate: ClimateSettings) -> Array:
     """Return surface suction of one draw; segments between index months restart from the index's filling."""
-    measured = record.source == 1
+    measured = record.source == RECORD
     pet = record.pet_mm * pet_scale
     if measured.all():
         return dry - (dry - wet) * surface.filling(record.precipitation_mm, pet, rain_factor, capacity_mm, 1.0)
@@ -127,7 +127,7 @@ def _suction(record: _Record, *, rain_factor: float, capacity_mm: float, pet_sca
     if use.sum() < 12 * 10:
         use = measured & (np.arange(measured.size) >= record.start)
     mean, sd = surface.monthly_climatology(suction, record.calendar, use)
-    spread = np.array([0.0, 0.0, *(NOISE_BY_SOURCE[s] for s in (2, 3, 4))])[record.source]
+    spread = np.array([0.0, 0.0, *(NOISE_BY_SOURCE[s] for s in (INDEX, CATEGORY, CLIMATOLOGY))])[record.source]
     by_index = np.clip(surface.from_score(record.z + spread * noise, mean[record.calendar], sd[record.calendar],
                                           slope=climate.index_slope), wet, dry)
     edges = np.flatnonzero(np.diff(np.concatenate([[False], measured, [False]]).astype(np.int8)))
@@ -169,7 +169,7 @@ def _years_from_dry_to_wet(record: _Record, suction: Array, equilibrium: float, 
     """
     now = suction.size - 1
     starts = np.arange(now - 12, record.start - 1, -12)[::-1]
-    starts = np.array([s for s in starts if (record.source[s + 1 : s + 13] == 1).all()], dtype=np.int64)
+    starts = np.array([s for s in starts if (record.source[s + 1 : s + 13] == RECORD).all()], dtype=np.int64)
     if starts.size < 2:
         return starts, suction.size - 1
     model = reduced_model.cached(round(6.0 / movement.active_depth_m, 1))
@@ -221,7 +221,7 @@ def make(history: ClimateHistory, cell: int, draws: Draws, climate: ClimateSetti
     flags: list[str] = []
     empty = Driver(record.first_month, record.start, middle[None], np.zeros(1), normal, np.zeros((1, 6), np.int64),
                    middle.size - 1)
-    if not (record.source == 1).any():
+    if not (record.source == RECORD).any():
         return _without(empty, "no month with rain and temperature: the index alone has no seasonal cycle here")
     if (lost := int(usual_months(history.source[cell : cell + 1])[0])) > MOST_USUAL_MONTHS:
         return _without(empty, f"{lost} months up to now have no rain, index or weekly map; up to {MOST_USUAL_MONTHS} "

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from riskmap.common import tables
+from riskmap.common import tables, weather
 
 DIRECTION = {
     "center_lift": "Center lift: the middle stands high (dome)",
@@ -25,8 +25,10 @@ SLAB_CLASS = {
     "unknown": "stiffness not known", "shallow": "shallow beams", "typical": "typical beams", "deep": "deep beams",
 }
 DRIVER_LEVEL = {
-    "1": "monthly rain and temperature", "2": "drought index grid (weaker than rain and temperature)",
-    "3": "weekly drought category (weaker still)", "4": "the usual season in months without data", "0": "none",
+    str(weather.RECORD): "monthly rain and temperature",
+    str(weather.INDEX): "drought index grid (weaker than rain and temperature)",
+    str(weather.CATEGORY): "weekly drought category (weaker still)",
+    str(weather.CLIMATOLOGY): "the usual season in months without data", str(weather.BEFORE): "none",
 }
 # Parts of the difference from the reference lot: what raises it, what lowers it, near zero. The first two are those of
 # the tables and the map (`movement.reasons.WORDS`, kept equal by a test).

@@ -15,7 +15,7 @@ import pandas as pd
 
 from riskmap.common.errors import joined
 from riskmap.common.problems import Problem
-from riskmap.common.tables import join_flags
+from riskmap.common.tables import flag_texts, join_flags
 from riskmap.soil import shrink_swell
 from riskmap.soil.horizon import SOURCES, Cleaned
 
@@ -130,15 +130,6 @@ def all_flags(component: pd.DataFrame, cleaned: Cleaned) -> dict[str, NDArray[np
     """Return every caution as a mask over components."""
     kind = component["rock_kind"].str.lower() if "rock_kind" in component else pd.Series("", component.index)
     return cleaned.flags | {"soft_bedrock_may_swell": kind.isin(SOFT_BEDROCK).to_numpy(bool) & cleaned.rated}
-
-
-def flag_texts(masks: dict[str, NDArray[np.bool_]]) -> NDArray[np.object_]:
-    """Return one text per row with the names of the masks that hold there, in alphabetical order."""
-    names = sorted(masks)
-    code = sum((masks[name].astype(np.int64) << bit for bit, name in enumerate(names)), np.int64(0))
-    unique, inverse = np.unique(code, return_inverse=True)
-    texts = [";".join(name for bit, name in enumerate(names) if int(one) >> bit & 1) for one in unique]
-    return np.array([*texts, ""], dtype=object)[inverse.ravel()]
 
 
 @dataclass(frozen=True)

@@ -78,7 +78,7 @@ def _pick(names: pd.Series, index: NDArray[np.int64]) -> NDArray[np.object_]:
 
 def _flag_texts(shares: Shares, unit: NDArray[np.int64], units: MapUnits, own: dict[str, NDArray[np.bool_]],
                 n: int) -> NDArray[np.object_]:
-    from riskmap.soil.component import flag_texts
+    from riskmap.common.tables import flag_texts
     from riskmap.soil.overlap import DOUBLED, OVERLAP
 
     masks = {name: np.bincount(shares.lot[mask[unit]], minlength=n) > 0 for name, mask in units.flags.items()}

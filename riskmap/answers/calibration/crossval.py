@@ -11,8 +11,9 @@ from numpy.typing import NDArray
 
 from riskmap.answers.calibration import physical, statistical
 from riskmap.answers.calibration.blocks import Split
-from riskmap.answers.calibration.physical import NORMAL_80, Rows
+from riskmap.answers.calibration.physical import Rows
 from riskmap.answers.calibration.predict import Expected
+from riskmap.common.constants import NORMAL_P90
 
 Array = NDArray[np.float64]
 Whole = NDArray[np.int64]
@@ -118,7 +119,7 @@ def scores(rows: Rows, ranges: Ranges) -> Array:
     """
     apart = rows.value_mm - ranges.middle
     half = np.maximum(np.where(apart > 0, ranges.high, ranges.low), 1e-6)
-    return np.sqrt(np.maximum(apart**2 - (NORMAL_80 * rows.noise_mm) ** 2, 0.0)) / half
+    return np.sqrt(np.maximum(apart**2 - (NORMAL_P90 * rows.noise_mm) ** 2, 0.0)) / half
 
 
 def scale_of(score: Array) -> float:
@@ -153,7 +154,7 @@ def robust_z(rows: Rows, ranges: Ranges) -> Array:
     Median and 1.4826 times the median absolute deviation (Iglewicz & Hoaglin 1993, from memory), never below 1.
     """
     apart = rows.value_mm - ranges.middle
-    half = np.where(apart > 0, ranges.high, ranges.low) / NORMAL_80
+    half = np.where(apart > 0, ranges.high, ranges.low) / NORMAL_P90
     z = apart / np.hypot(half, rows.noise_mm)
     away = z - np.median(z)
     return away / max(1.4826 * float(np.median(np.abs(away))), 1.0)

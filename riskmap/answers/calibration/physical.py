@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from riskmap.answers.calibration.predict import Expected
 from riskmap.answers.survey.expected import AS_BUILT_DOME_SD_MM
+from riskmap.common.constants import NORMAL_P90
 
 Array = NDArray[np.float64]
 Whole = NDArray[np.int64]
@@ -25,7 +26,6 @@ Whole = NDArray[np.int64]
 LEAST_ESS = 30.0
 DISCREPANCY = (0.0, 0.1, 0.2, 0.35, 0.6)  # share of the expectation, one sd; judgement: up to the factor of two stated
 NEAR_SHARE = (0.0, 0.5, 0.9)  # of its variance, alike between neighbours; judgement
-NORMAL_80 = 1.2815515655446004
 
 
 @dataclass(frozen=True)
@@ -190,5 +190,5 @@ def ranges(expected: Expected, weights: Weights) -> tuple[Array, Array, Array]:
     Weighted quantiles of the common part, widened by the lot's scatter and by the discrepancy in quadrature.
     """
     low, middle, high = quantiles(expected.common, weights.weight)
-    extra = NORMAL_80 * np.hypot(expected.scatter, weights.discrepancy * expected.size)
+    extra = NORMAL_P90 * np.hypot(expected.scatter, weights.discrepancy * expected.size)
     return middle, np.hypot(middle - low, extra), np.hypot(high - middle, extra)

@@ -28,6 +28,7 @@ from riskmap.answers.survey.readings import UNIT_WORDS
 from riskmap.common.errors import LayerError, joined, shown
 from riskmap.common.month_numbers import month_name, month_number
 from riskmap.common.problems import Problem
+from riskmap.common.units import MM_PER_INCH
 from riskmap.layers.lots_columns import is_personal
 from riskmap.outputs.files import csv_table
 
@@ -44,7 +45,6 @@ LARGEST_MM = 300.0  # judgement: a foot; more is a wrong unit or another quantit
 SD_LIMITS_MM = (0.1, 25.0)  # judgement
 # computed: with as-built domes of 6.75 mm, one sd, six are all within 2.54 mm in fewer than one case in a thousand
 FEWEST_FLAT = 6
-MM_PER_INCH = 25.4
 
 # About places that stand for groups of people, besides what a lot file may not hold.
 _PLACES = re.compile(r"zip\w*|postcode\w*|postal\w*|tract\w*|census\w*|geoid\w*|blockgroup\w*|neighbou?rhood\w*|"

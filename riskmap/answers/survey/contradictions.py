@@ -40,6 +40,7 @@ from numpy.typing import NDArray
 
 from riskmap.common.errors import counted
 from riskmap.common.problems import Problem, first_rows
+from riskmap.common.units import M_PER_FOOT, MM_PER_INCH
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -55,11 +56,11 @@ LONGEST_SURVEY_DAYS = 31
 SAME_PLACE_M = 0.05  # judgement: a point given twice may be this far from itself
 PICKS, SEED = 500, 0  # computed: with 45 % of wrong readings one pick in eleven of four points is free of them
 OTHER_UNITS = {  # factor that would put odd readings right -> what they would then be
-    1 / 25.4: "millimetres under an inch heading",
-    25.4: "inches under a millimetre heading", 1 / 12: "inches under a foot heading",
+    1 / MM_PER_INCH: "millimetres under an inch heading",
+    MM_PER_INCH: "inches under a millimetre heading", 1 / 12: "inches under a foot heading",
     12.0: "feet under an inch heading",
     1 / 1000: "millimetres under a metre heading", 1000.0: "metres under a millimetre heading",
-    1 / 304.8: "millimetres under a foot heading", 304.8: "feet under a millimetre heading",
+    1 / (1000 * M_PER_FOOT): "millimetres under a foot heading", 1000 * M_PER_FOOT: "feet under a millimetre heading",
     39.3701: "metres under an inch heading", 1 / 10: "a decimal point one place too far right",
     10.0: "centimetres under a millimetre heading, or a decimal point one place too far left",
     -1.0: "the sign reversed, as of a rod held on the floor"}

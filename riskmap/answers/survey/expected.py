@@ -27,7 +27,7 @@ from riskmap.common.problems import Problem, first_rows
 from riskmap.common.results import History
 
 AS_BUILT_DOME_SD_MM = AS_BUILT_MM / 2  # judgement: how much of it may look like a dome or dish, one sd
-NORMAL_80, NORMAL_95 = 1.2816, 1.96
+NORMAL_80, NORMAL_95 = 1.2816, 1.96  # rounded as in the summaries that were written; to the digit: constants
 FEWEST_POINTS = 6  # zero, two slopes, one dome: two readings left over
 MIDDLE, EDGE = 0.5, 0.3  # judgement: of the dome's height; both must have been read
 SPACING = (
@@ -39,7 +39,7 @@ MONTH_NAMES = ("January", "February", "March", "April", "May", "June", "July", "
 
 
 @dataclass(frozen=True)
-class Verdict:
+class Consistency:
     """`answer` is consistent, not consistent or cannot tell; `why` one plain sentence; `numbers` in mm; findings."""
 
     answer: str
@@ -62,7 +62,7 @@ def dome(x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.clip(1 - u**2, 0, 1) * np.clip(1 - v**2, 0, 1)
 
 
-def against(levels: Levels, lot: Mapping[str, Any], file: str = "", doubts: tuple[str, ...] = ()) -> Verdict:
+def against(levels: Levels, lot: Mapping[str, Any], file: str = "", doubts: tuple[str, ...] = ()) -> Consistency:
     """Compare the measured dome with the expected one of a lot (a row of `tables.ESTIMATE`).
 
     With `doubts` (those of the levels, or of dates and lot from `contradictions`) the answer is that it cannot be told.
@@ -81,18 +81,18 @@ def against(levels: Levels, lot: Mapping[str, Any], file: str = "", doubts: tupl
     largest = contradictions.LARGEST_DOME_MM if unknown else max(abs(value) for value in quantiles if value is not None)
     odd = _unlike_a_dome(levels, fit, largest, file, "E-SVY-061") if fit else ()
     if doubts := (*levels.doubts, *doubts, *(problem.rule for problem in odd)):
-        return Verdict("cannot tell", "The survey contradicts itself or the run. " + " ".join(doubts), numbers, odd)
+        return Consistency("cannot tell", "The survey contradicts itself or the run. " + " ".join(doubts), numbers, odd)
     if unknown or low is None or middle is None or high is None:
-        return Verdict("cannot tell", "The run has no number for this lot.", numbers)
+        return Consistency("cannot tell", "The run has no number for this lot.", numbers)
     if fit is None:
-        return Verdict("cannot tell", why, numbers)
+        return Consistency("cannot tell", why, numbers)
     measured = float(np.linalg.lstsq(fit.design, fit.level, rcond=None)[0][3])
     own = levels.sigma_mm * math.sqrt(float(np.linalg.inv(fit.design.T @ fit.design)[3, 3]))
     flat = math.hypot(own, AS_BUILT_DOME_SD_MM)
     side = (high - middle if measured > middle else middle - low) / NORMAL_80
     noise = math.hypot(flat, side)
     numbers |= {"measured_mm": measured, "measured_sd_mm": own, "noise_sd_mm": noise}
-    return Verdict(*_said(measured, middle, flat, noise), numbers)
+    return Consistency(*_said(measured, middle, flat, noise), numbers)
 
 
 def unlike_any_dome(levels: Levels, file: str = "") -> list[Problem]:

@@ -15,6 +15,7 @@ from riskmap.answers.survey.levels import Levels
 from riskmap.common.json_values import plain
 from riskmap.common.problems import Problem
 from riskmap.common.problems import lines as lines_of
+from riskmap.common.units import M_PER_FOOT, MM_PER_INCH
 from riskmap.outputs.files.csv_table import text_of
 
 NO_PLACE = ("Contours are in the drawing's own x and y, which have no place on the earth: CSV, SVG and PDF. Give "
@@ -83,9 +84,9 @@ def csv_of(frame: pd.DataFrame, us: bool, cautions: tuple[str, ...]) -> str:
     out = frame.copy()
     for name in list(frame.columns):
         if us and name.endswith("_mm"):
-            out.insert(list(out.columns).index(name) + 1, name[:-3] + "_in", frame[name].astype(float) / 25.4)
+            out.insert(list(out.columns).index(name) + 1, name[:-3] + "_in", frame[name].astype(float) / MM_PER_INCH)
         elif us and name.endswith("_m") and not name.endswith("per_m"):
-            out.insert(list(out.columns).index(name) + 1, name[:-2] + "_ft", frame[name].astype(float) / 0.3048)
+            out.insert(list(out.columns).index(name) + 1, name[:-2] + "_ft", frame[name].astype(float) / M_PER_FOOT)
     out = out.reindex(range(max(len(out), 1)))
     out["caution"] = [" ".join(cautions)] + [""] * (len(out) - 1)
     return text_of(out, float_format="%.3f")

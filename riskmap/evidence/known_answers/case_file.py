@@ -19,6 +19,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from riskmap.common.errors import LayerError
+from riskmap.common.units import MM_PER_INCH
 from riskmap.movement import draws as random
 from riskmap.movement import kernels_soil, reduced_model, surface, trace
 
@@ -29,7 +30,6 @@ LIMIT_PF = 0.001
 SLAB = {"spring": 2e6, "load": 6e3, "edge_load": 12e3}
 DRY_PF, WET_PF, DRY_SD, WET_SD, OFFSET_SD = 4.3, 2.9, 0.12, 0.15, 0.15  # as the file's conventions say
 RESTRAINT = (0.5, 0.8)
-MM_PER_INCH = 25.4
 
 
 @dataclass(frozen=True)

@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 
 from riskmap.climate import evapotranspiration
+from riskmap.common.units import MM_PER_INCH
 from riskmap.evidence import closed_forms
 from riskmap.evidence.known_answers.case import Case, NotIncluded, Tolerance, Value
 from riskmap.evidence.known_answers.ground import left_to_come
@@ -65,7 +66,7 @@ def division(open_data: Path, number: str) -> tuple[list[str], Any, Any]:
     table = pd.read_csv(open_data / "drought" / "climate_divisions" / "nclimdiv_monthly_1895_2022.csv.gz",
                         dtype={"division": str})
     part = table[table["division"] == number]
-    return list(part["date"]), 25.4 * part["precip_in"].to_numpy(), 25.4 * part["pet_in"].to_numpy()
+    return list(part["date"]), MM_PER_INCH * part["precip_in"].to_numpy(), MM_PER_INCH * part["pet_in"].to_numpy()
 
 
 def stillwater(open_data: Path) -> tuple[list[int], Any]:

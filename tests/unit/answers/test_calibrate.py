@@ -150,7 +150,7 @@ def test_scale_of_the_range_by_hand() -> None:
     assert crossval.scale_of(np.zeros(9)) == crossval.SCALE_LIMITS[0]
     rows = flat_rows(np.array([10.0, 10.0]))
     told = crossval.Ranges(np.zeros(2), np.array([1.0, 1.0]), np.array([5.0, 50.0]))
-    noise = crossval.NORMAL_80 * 2.0
+    noise = crossval.NORMAL_P90 * 2.0
     np.testing.assert_allclose(crossval.scores(rows, told), np.sqrt(100 - noise**2) / np.array([5.0, 50.0]))
     assert crossval.coverage(crossval.scores(rows, told)) == 0.5
 
