@@ -18,7 +18,7 @@ import pandas as pd
 
 from riskmap.common import tables, units
 from riskmap.common.errors import LayerError, SettingsError, counted, joined, shown, visible
-from riskmap.common.problems import Problem
+from riskmap.common.problems import Problem, kept_by_refusal
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -143,30 +143,31 @@ def read(path: Path, columns: dict[str, str]) -> Listing:
     kind = path.suffix.lower()
     if kind in (".kml", ".kmz", ".geojson", ".json"):
         return _shapes(path)
-    if kind == ".csv":
-        table, heading, row = lots_csv.read_table(path, name, problems)
-        table = table.set_axis(heading, axis=1)
-    elif kind == ".xlsx":
-        table, row = workbook.read_first_sheet(path, name, MOST_ROWS, problems)
-    else:
-        raise LayerError(f"E-SCR-002 {name}: '{kind}' is no list. Use .csv, .xlsx, .kml, .kmz or .geojson.")
-    if len(table) > MOST_ROWS:
-        raise LayerError(f"E-SCR-003 {name}: {len(table):,} rows; a list may have {MOST_ROWS:,}. Use an estimate.")
-    repeated = [column for column in table.columns if list(table.columns).count(column) > 1]
-    if repeated:
-        raise LayerError(f"E-SCR-004 {name}: {_twice(repeated[0])}")
-    for ours, theirs in columns.items():
-        if ours not in PLACE or theirs not in table:
-            raise LayerError(f"E-SCR-005 {name}: --column {ours}={theirs}: use one of {joined(PLACE)} and a column of "
-                             f"the list: {joined(table.columns, 40)}.")
-    left_out = tuple(str(column) for column in table.columns
-                     if is_personal(str(column)) or _POSTCODE.fullmatch(re.sub(r"[\W_]+", "", str(column))))
-    if left_out:
-        problems.append(Problem("W-SCR-006", name, rule="columns about people or postal areas: "
-                                f"{joined(left_out, 40)}.", remedy="They take no part in anything here.",
-                                action="Not read and not carried.", row=1))
-    table = table.drop(columns=list(left_out))
-    return Listing(name, table, row, None, problems, left_out)
+    with kept_by_refusal(problems):
+        if kind == ".csv":
+            table, heading, row = lots_csv.read_table(path, name, problems)
+            table = table.set_axis(heading, axis=1)
+        elif kind == ".xlsx":
+            table, row = workbook.read_first_sheet(path, name, MOST_ROWS, problems)
+        else:
+            raise LayerError(f"E-SCR-002 {name}: '{kind}' is no list. Use .csv, .xlsx, .kml, .kmz or .geojson.")
+        if len(table) > MOST_ROWS:
+            raise LayerError(f"E-SCR-003 {name}: {len(table):,} rows; a list may have {MOST_ROWS:,}. Use an estimate.")
+        repeated = [column for column in table.columns if list(table.columns).count(column) > 1]
+        if repeated:
+            raise LayerError(f"E-SCR-004 {name}: {_twice(repeated[0])}")
+        for ours, theirs in columns.items():
+            if ours not in PLACE or theirs not in table:
+                raise LayerError(f"E-SCR-005 {name}: --column {ours}={theirs}: use one of {joined(PLACE)} and a column "
+                                 f"of the list: {joined(table.columns, 40)}.")
+        left_out = tuple(str(column) for column in table.columns
+                         if is_personal(str(column)) or _POSTCODE.fullmatch(re.sub(r"[\W_]+", "", str(column))))
+        if left_out:
+            problems.append(Problem("W-SCR-006", name, rule="columns about people or postal areas: "
+                                    f"{joined(left_out, 40)}.", remedy="They take no part in anything here.",
+                                    action="Not read and not carried.", row=1))
+        table = table.drop(columns=list(left_out))
+        return Listing(name, table, row, None, problems, left_out)
 
 
 def _twice(column: str) -> str:
@@ -242,9 +243,12 @@ def screen(results: Results, listing: Listing, *, system: str = "us", limits: tu
         When the list has neither id, coordinate nor shape, or not the group column; when the distance is out of range.
     """
     own = tuple(str(column) for column in listing.table.columns)
-    found_by = places(listing, columns or {})
-    answer = _answer(results, matched(results, listing, columns or {}, within_m), system,
-                     limits or tables.DEFLECTION_BANDS_MM)
+    with kept_by_refusal(listing.problems):
+        found_by = places(listing, columns or {})
+        answer = _answer(results, matched(results, listing, columns or {}, within_m), system,
+                         limits or tables.DEFLECTION_BANDS_MM)
+        if groups is not None and groups not in listing.table:
+            raise LayerError(f"E-SCR-009 {listing.name}: --groups {shown(groups)}: the list has {joined(own, 40)}.")
     other = _other_foundation(listing, answer)
     answer = answer.rename(columns={name: f"{name}_riskmap" for name in answer if name in own})
     rows = pd.concat([listing.table.reset_index(drop=True), answer], axis=1)
@@ -252,11 +256,7 @@ def screen(results: Results, listing: Listing, *, system: str = "us", limits: tu
     name = "state" if "state" not in own else "state_riskmap"
     counts = {"rows": len(rows), "with_number": len(rows) - len(states),
               **{str(key): int(value) for key, value in states[name].value_counts().sort_index().items()}}
-    checked = None
-    if groups is not None:
-        if groups not in listing.table:
-            raise LayerError(f"E-SCR-009 {listing.name}: --groups {shown(groups)}: the list has {joined(own, 40)}.")
-        checked = self_check(listing.table[groups], answer, name)
+    checked = None if groups is None else self_check(listing.table[groups], answer, name)
     problems = listing.problems + _without_ids(results, listing, found_by) + other
     return ScreenReport(rows, own, counts, checked, problems, found_by)
 

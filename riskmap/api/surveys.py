@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from riskmap.api.shared import FileName, Outcome, files_of
+from riskmap.common.problems import kept_by_refusal
 from riskmap.common.results import Run
 from riskmap.common.units import MM_PER_INCH
 
@@ -109,9 +110,11 @@ def survey(readings: FileName, second: FileName | None = None, *, within_m: floa
     if pairs:
         tables["lines"] = reducing.along(levels, pairs)
     if second is not None:
-        later = house_survey.read(Path(second), house=house, reference=reference, lot=lot, latest=latest)
-        moved, unmatched = house_survey.change(first, later, within_m=within_m, reference=reference,
-                                               file=Path(second).name)
+        with kept_by_refusal(problems):
+            later = house_survey.read(Path(second), house=house, reference=reference, lot=lot, latest=latest)
+        with kept_by_refusal([*problems, *later.problems]):
+            moved, unmatched = house_survey.change(first, later, within_m=within_m, reference=reference,
+                                                   file=Path(second).name)
         tables["change"], problems, day = moved, [*problems, *later.problems, *unmatched], later.day or day
         summary["change"] = {"common_points": len(moved), "beyond_noise": int(moved["beyond_noise"].sum())}
     if results is not None and row is not None:

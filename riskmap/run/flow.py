@@ -217,22 +217,10 @@ def run(area_path: Path, outputs: Path, *, units: str = "us", workers: int | Non
 
     Parameters
     ----------
-    area_path : Path
-        The area file.
-    outputs : Path
-        Folder that receives the run folder.
-    units : str
-        `us` or `si`: what the map shows first; files are SI.
+    area_path, outputs, units, progress, public_k, reuse, scheduler
+        As of `riskmap.estimate`, which says what they mean.
     workers : int, optional
         Threads, or processes when there are several parts. Default: one for each core.
-    progress : callable, optional
-        Told the stage and its finished share.
-    public_k : int, optional
-        Write only tables for publication: groups of at least so many lots, nothing about one lot.
-    reuse : bool
-        Take archetypes that an earlier run into `outputs` computed from equal inputs; numbers are the same either way.
-    scheduler : str, optional
-        Address of a dask scheduler whose workers see `outputs` under the same path.
     part_lots : int, optional
         Most lots of a part; default `parts.PART_LOTS`.
 

@@ -12,6 +12,7 @@ import pandas as pd
 from riskmap.answers import screen
 from riskmap.answers.brief import content, figures
 from riskmap.common.errors import LayerError, joined
+from riskmap.common.problems import kept_by_refusal
 from riskmap.run import record
 
 if TYPE_CHECKING:
@@ -94,7 +95,8 @@ def page_list(results: Results, ids: list[str], listing: Path | None, top: int |
 
 def _listed(results: Results, listing: Path, columns: dict[str, str]) -> list[Visit]:
     listed = screen.read(listing, columns)
-    answer = screen.matched(results, listed, columns)
+    with kept_by_refusal(listed.problems):
+        answer = screen.matched(results, listed, columns)
     # the name of a pin is no id, but says which pin
     places = screen.places(listed, columns)
     remark = "lot_id" if listed.shapes is not None else next(

@@ -20,7 +20,7 @@ from riskmap.answers.calibration.physical import Rows
 from riskmap.common import settings as area_file
 from riskmap.common.errors import LayerError, counted
 from riskmap.common.month_numbers import month_name
-from riskmap.common.problems import Problem
+from riskmap.common.problems import Problem, kept_by_refusal
 from riskmap.common.results import Results
 from riskmap.common.version import __version__
 from riskmap.movement import draws as random
@@ -103,21 +103,22 @@ def calibrate(results: Results, path: Path, *, range_m: float = blocks.RANGE_M, 
         raise LayerError(f"E-CAL-009 the run has {area.movement.draws} draws; weights over them need "
                          f"{predict.FEWEST_DRAWS}. Set [movement] draws and run the estimate again.")
     table, problems = surveys.read(path)
-    table, more = surveys.match(table, results, path.name, latest)
-    draws = random.make(area.movement)
-    table["archetype"] = table["archetype"].where(table["why"] == "", -1)
-    if warn is not None and (few := _few(table, range_m)):
-        warn(few)
-    mean, variance = predict.of_rows(table, results.inputs, area, draws, workers=workers)
-    marker = surveys.RowMarker(path.name, table, more)
-    _bar_before_pour(marker, table, (table["archetype"] >= 0).to_numpy() & np.isnan(mean).any(axis=1), results)
-    use = (table["why"] == "").to_numpy()
-    survey = _survey(table[use].reset_index(drop=True), predict.smooth(mean[use], variance[use], draws))
-    fit = fitting.fit(survey, range_m) if use.any() else None
-    if fit is not None:
-        problems += _findings(table, use, fit, range_m, path.name)
-    model = _model(results, area, table, use, fit, draws, range_m)
-    return Calibration(model, _comparisons(table, use, survey.rows, fit), [*problems, *more])
+    with kept_by_refusal(problems):
+        table, more = surveys.match(table, results, path.name, latest)
+        draws = random.make(area.movement)
+        table["archetype"] = table["archetype"].where(table["why"] == "", -1)
+        if warn is not None and (few := _few(table, range_m)):
+            warn(few)
+        mean, variance = predict.of_rows(table, results.inputs, area, draws, workers=workers)
+        marker = surveys.RowMarker(path.name, table, more)
+        _bar_before_pour(marker, table, (table["archetype"] >= 0).to_numpy() & np.isnan(mean).any(axis=1), results)
+        use = (table["why"] == "").to_numpy()
+        survey = _survey(table[use].reset_index(drop=True), predict.smooth(mean[use], variance[use], draws))
+        fit = fitting.fit(survey, range_m) if use.any() else None
+        if fit is not None:
+            problems += _findings(table, use, fit, range_m, path.name)
+        model = _model(results, area, table, use, fit, draws, range_m)
+        return Calibration(model, _comparisons(table, use, survey.rows, fit), [*problems, *more])
 
 
 def _few(table: pd.DataFrame, range_m: float) -> str:

@@ -13,7 +13,7 @@ from riskmap.answers.survey import contradictions, expected, readings, table_fil
 from riskmap.answers.survey import levels as reducing
 from riskmap.answers.survey.levels import Levels
 from riskmap.common.errors import LayerError, shown
-from riskmap.common.problems import Problem
+from riskmap.common.problems import Problem, kept_by_refusal
 from riskmap.common.results import Results
 
 AS_BUILT_SOURCE = "Walsh, Bashford & Mason 2001, J. Perf. Constr. Fac. 15(4), abstract"
@@ -51,7 +51,8 @@ def read(path: Path, *, house: str | None, reference: str | None, lot: str | Non
         As `table_file.read`, `readings.from_table` and `levels.reduce`.
     """
     table, problems = readings.from_table(table_file.read(path), path.name, house, lot)
-    levels = reducing.reduce(table, path.name, reference=reference)
+    with kept_by_refusal(problems):
+        levels = reducing.reduce(table, path.name, reference=reference)
     wrong = contradictions.of_dates(table, path.name, latest)
     days = [] if wrong else sorted(day for day in table["date"] if day)
     return HouseSurvey(table, levels, [*problems, *levels.problems, *wrong],

@@ -22,7 +22,7 @@ import pandas as pd
 from riskmap.answers.survey.contradictions import SAME_PLACE_M
 from riskmap.answers.survey.lengths import MM_PER_UNIT, parse_mm
 from riskmap.common.errors import LayerError, counted, joined, shown
-from riskmap.common.problems import Problem
+from riskmap.common.problems import Problem, kept_by_refusal
 
 LENGTH_UNITS = ("ft", "m")
 READING_UNITS = ("in", "mm", "m", "ft")
@@ -67,30 +67,32 @@ def from_table(frame: pd.DataFrame, file: str, house: str | None = None, lot: st
         frame, problems = _from_house_form(frame, file, house)
     else:
         frame.columns = pd.Index(lower)
-    x, unit_x = _column(frame, "x", LENGTH_UNITS, file)
-    y, unit_y = _column(frame, "y", LENGTH_UNITS, file)
-    z, unit_z = _column(frame, "elevation", READING_UNITS, file)
-    if "point" not in frame:
-        raise LayerError(f"E-SVY-001 {file}: column point is missing. Give each point a name of its own.")
-    offset = next((n for n in ("floor_offset_in", "floor_offset_mm") if n in frame), None)
-    if len(frame) > MOST_READINGS:
-        raise LayerError(f"E-SVY-006 {file}: {len(frame):,} readings; at most {MOST_READINGS:,} are taken. Give one "
-                         "house at a time.")
-    lots = list(dict.fromkeys(name for name in frame["lot_id"].map(_text) if name)) if "lot_id" in frame else []
-    if (len(lots) > 1 and lot is None) or (lots and lot not in (None, *lots)):
-        advice = "Give each house in a file of its own." if lot is None else f"--lot asks for {shown(lot)}."
-        raise LayerError(f"E-SVY-075 {file}: the rows are of {counted(len(lots), 'lot')}: {joined(lots, 3)}. {advice}")
-    zeros = "zero" in frame and bool((frame["zero"].map(_text) != "").any())
-    reader = _Reader(file, problems, zeros=zeros, lot=lot)
-    rows = [reader.row(entry, x, unit_x, y, unit_y, z, unit_z, offset) for entry in frame.to_dict("records")]
-    readings = pd.DataFrame([row for row in rows if row is not None], columns=list(COLUMNS))
-    if unit_z in ABOVE_DATUM:
-        readings = _near_each_other(readings, reader, z)
-    readings = _placed(readings, reader)
-    if readings.empty:
-        first = f" The first finding: {problems[0]}" if problems else ""
-        raise LayerError(f"E-SVY-003 {file}: no row can be used.{first}")
-    return readings, problems
+    with kept_by_refusal(problems):
+        x, unit_x = _column(frame, "x", LENGTH_UNITS, file)
+        y, unit_y = _column(frame, "y", LENGTH_UNITS, file)
+        z, unit_z = _column(frame, "elevation", READING_UNITS, file)
+        if "point" not in frame:
+            raise LayerError(f"E-SVY-001 {file}: column point is missing. Give each point a name of its own.")
+        offset = next((n for n in ("floor_offset_in", "floor_offset_mm") if n in frame), None)
+        if len(frame) > MOST_READINGS:
+            raise LayerError(f"E-SVY-006 {file}: {len(frame):,} readings; at most {MOST_READINGS:,} are taken. Give "
+                             "one house at a time.")
+        lots = list(dict.fromkeys(name for name in frame["lot_id"].map(_text) if name)) if "lot_id" in frame else []
+        if (len(lots) > 1 and lot is None) or (lots and lot not in (None, *lots)):
+            advice = "Give each house in a file of its own." if lot is None else f"--lot asks for {shown(lot)}."
+            raise LayerError(f"E-SVY-075 {file}: the rows are of {counted(len(lots), 'lot')}: {joined(lots, 3)}. "
+                             f"{advice}")
+        zeros = "zero" in frame and bool((frame["zero"].map(_text) != "").any())
+        reader = _Reader(file, problems, zeros=zeros, lot=lot)
+        rows = [reader.row(entry, x, unit_x, y, unit_y, z, unit_z, offset) for entry in frame.to_dict("records")]
+        readings = pd.DataFrame([row for row in rows if row is not None], columns=list(COLUMNS))
+        if unit_z in ABOVE_DATUM:
+            readings = _near_each_other(readings, reader, z)
+        readings = _placed(readings, reader)
+        if readings.empty:
+            first = f" The first finding: {problems[0]}" if problems else ""
+            raise LayerError(f"E-SVY-003 {file}: no row can be used.{first}")
+        return readings, problems
 
 
 def _near_each_other(readings: pd.DataFrame, reader: _Reader, column: str) -> pd.DataFrame:

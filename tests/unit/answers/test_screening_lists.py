@@ -244,6 +244,20 @@ def test_lists_that_cannot_be_used_are_refused(content: str, words: tuple[str, .
     assert told in str(error)
 
 
+@pytest.mark.parametrize(("header", "columns", "groups", "code"), [
+    ("lot_id,owner", {"lot_id": "nope"}, None, "E-SCR-005"), ("parcel,owner", {}, None, "E-SCR-010"),
+    ("lot_id,owner", {}, "nope", "E-SCR-009")])
+def test_a_refusal_carries_the_findings_made_until_then(header: str, columns: dict[str, str], groups: str | None,
+                                                        code: str, tmp_path: Path) -> None:
+    (tmp_path / "l.csv").write_text(f"{header}\n1,x\n,\n2,y\n", encoding="utf-8")
+    with pytest.raises(LayerError, match=code) as refusal:
+        screen.screen(FOUND, screen.read(tmp_path / "l.csv", columns), groups=groups)
+    codes = [problem.code for problem in refusal.value.problems]
+    assert codes
+    assert len(codes) == len(set(codes))
+    assert ("W-SCR-006" in codes) == (code != "E-SCR-005")  # the columns of the command are looked at before
+
+
 @pytest.mark.parametrize("name", ["nothing.csv", "l.pdf"])
 def test_files_that_are_no_list(name: str, outputs: Path, tmp_path: Path) -> None:
     (tmp_path / "l.pdf").write_text("x", encoding="utf-8")

@@ -16,7 +16,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from invented_results import results
 
-from riskmap.answers.survey import CAUTIONS, drawing, expected, levels, readings
+from riskmap.answers.survey import CAUTIONS, drawing, expected, house_survey, levels, readings
 from riskmap.answers.survey.lengths import parse_mm
 from riskmap.cli.survey import survey
 from riskmap.common.errors import LayerError
@@ -132,6 +132,18 @@ def test_bad_rows_are_told_and_the_rest_is_used() -> None:
     for text in ("point,x_ft,y_ft\nA,0,0\n", "point,x_ft,y_ft,elevation_in,elevation_mm\nA,0,0,1,1\n"):
         with pytest.raises(LayerError, match="E-SVY-001"):
             read(text)
+
+
+def test_a_refusal_carries_the_findings_made_until_then(tmp_path: Path) -> None:
+    with pytest.raises(LayerError, match="E-SVY-003") as refusal:
+        read("point,x_ft,y_ft,elevation_in\n,0,0,0\nB,9,0,one\n")
+    assert [(problem.code, problem.row) for problem in refusal.value.problems] == [("E-SVY-010", 2), ("E-SVY-011", 3)]
+    path = tmp_path / "two.csv"
+    path.write_text("point,x_ft,y_ft,elevation_in,zero,floor\nA,0,0,0,1,tile\nA,,,1,2,carpet\nB,9,0,1,2,carpet\n"
+                    "C,9,9,one,1,tile\n", encoding="utf-8")
+    with pytest.raises(LayerError, match="E-SVY-021") as refusal:
+        house_survey.read(path, house=None, reference=None, lot=None, latest=date(2025, 9, 30))
+    assert [problem.code for problem in refusal.value.problems] == ["E-SVY-011"]
 
 
 def test_zero_and_covering_that_change_together_are_refused() -> None:
