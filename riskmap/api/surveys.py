@@ -7,9 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from riskmap.api.shared import FileName, Outcome, files_of
-from riskmap.common.problems import kept_by_refusal
 from riskmap.common.results import Run
-from riskmap.common.units import MM_PER_INCH
 
 if TYPE_CHECKING:
     from riskmap.answers.survey.files import SurveyReport
@@ -89,6 +87,8 @@ def survey(readings: FileName, second: FileName | None = None, *, within_m: floa
     from riskmap.answers import survey as cautioned
     from riskmap.answers.survey import contradictions, drawing, expected, files, house_survey, table_file
     from riskmap.answers.survey import levels as reducing
+    from riskmap.common.problems import kept_by_refusal
+    from riskmap.common.units import MM_PER_INCH
     from riskmap.run import folder, record
 
     if (run is None) != (lot is None):

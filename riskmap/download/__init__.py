@@ -1,6 +1,6 @@
 """The only door to the network: soil survey, weekly drought maps and monthly climate from their public services.
 
-An edge like `layers`: it is imported by the command line alone and imports only errors, units, constants, tables and
+An edge like `layers`: only `api` imports it, and it imports only errors, units, constants, tables and
 settings; no stage knows it, so an estimate never needs a network. In: a place or a span of dates. Out: files in the
 layout that `layers` reads, each with a `.provenance` beside it (JSON: address, UTC time, sha256, bytes, licence,
 credit line). What arrives is checked before it is kept: `client` guards the connection, `cache` what is stored,

@@ -2,7 +2,7 @@
 
 `RunFiles` is how every command reads a run. Each file that it opens is hashed once and compared with the manifest
 before a byte of it is used; the manifest carries the digest of its own content as its last key. A link, a device or a
-pipe is never opened. What others wrote into a run folder is judged here and in `outputs.record`.
+pipe is never opened. What others wrote into a run folder is judged here and in `run.record`.
 """
 
 from __future__ import annotations

@@ -23,7 +23,7 @@ def write_all(results: Results, folder: Path, units: str = "us") -> list[Path]:
     ----------
     results : Results
     folder : Path
-        An existing folder, usually of `run_folder.new_run`.
+        An existing folder, usually of `folder.new_run`.
     units : str
         `us` or `si`: what the map shows first; files hold SI.
 

@@ -143,7 +143,7 @@ def read(run: Path | RunFiles, lot_id: str | None = None) -> Results:
     Parameters
     ----------
     run : Path or RunFiles
-        As `run_folder.new_run` left it. A path: every file that is read is compared with the manifest first.
+        As `folder.new_run` left it. A path: every file that is read is compared with the manifest first.
     lot_id : str, optional
         Read the rows of this identifier only, without findings, past months and inputs: what a million lots would cost
         is not spent on one.

@@ -90,7 +90,7 @@ def test_every_command_has_a_function_of_its_name() -> None:
     assert set(cli.commands) <= set(riskmap.FUNCTIONS)
     for name in riskmap.FUNCTIONS:
         assert getattr(riskmap, name) is getattr(api, name)
-    assert set(riskmap.__all__) <= set(dir(riskmap))
+    assert set(riskmap.FUNCTIONS) <= set(riskmap.__all__) <= set(dir(riskmap))
     with pytest.raises(AttributeError, match="no attribute 'nothing'"):
         _ = riskmap.nothing
 
