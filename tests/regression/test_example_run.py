@@ -31,7 +31,7 @@ def area(example: Path) -> settings.Area:
 @pytest.fixture(scope="module")
 def estimate(area: settings.Area, example_runs: Path) -> gpd.GeoDataFrame:
     """The estimate with the archetypes that the shared run of this session computed."""
-    found = flow.assess(area, kept=Store(example_runs / FOLDER))[0]
+    found = flow.assess(area, cache=Store(example_runs / FOLDER))[0]
     assert found.facts["reused_archetypes"] == found.facts["archetypes"] > 100
     return found.lots
 

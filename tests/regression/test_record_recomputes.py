@@ -20,7 +20,7 @@ from riskmap.run.store import FOLDER, Store
 
 @pytest.fixture(scope="module")
 def found(example: Path, example_runs: Path) -> Results:
-    return flow.assess(settings.load(example / "area.toml"), kept=Store(example_runs / FOLDER))[0]
+    return flow.assess(settings.load(example / "area.toml"), cache=Store(example_runs / FOLDER))[0]
 
 
 @pytest.fixture(scope="module")
