@@ -79,7 +79,7 @@ def test_the_order_of_the_input_changes_no_number(example: Path, area: Path, tmp
     for name, lots in (("given", frame), ("turned", turned)):
         path = write_area(example, tmp_path / name, last="2025-05", lots=lots, movement="draws = 20")
         run = flow.run(path, tmp_path / f"{name}_runs", workers=1, part_lots=150)
-        assert run.results.facts["columns"] > 100
+        assert run.results.facts["archetypes"] > 100
         table = gpd.read_parquet(run.folder / "lots.parquet")
         assert list(table["lot_row"]) == list(range(len(lots)))
         assert list(table["lot_id"]) == list(lots["lot_id"])
