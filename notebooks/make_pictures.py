@@ -45,7 +45,7 @@ def main() -> None:
     run = folder.find("latest", ROOT / "outputs")
     found = record.read(run)
     about = {"run": run.name, "manifest": manifest.sha256(run / manifest.NAME)[:12]}
-    visits = briefing.wanted(found, ["0010021"], None, None)
+    visits = briefing.page_list(found, ["0010021"], None, None)
     year, month = (int(part) for part in found.today.split("-"))
     values = {"title": "lots", "year": year, "month": month, "pages": briefing.pages(found, visits, "us", about)}
     (PICTURES / "brief.png").write_bytes(pdf.compiled("page.typ", values, "letter", "png", 90.0)[0])
