@@ -62,9 +62,9 @@ def look_up(text: str) -> Code:
         When the register has no such code; the closest ones are listed.
     """
     wanted = text.strip().upper()
-    found = register().get(wanted)
-    if found is None:
+    entry = register().get(wanted)
+    if entry is None:
         near = joined(closest(wanted, register())[:CLOSEST_SHOWN])
         raise CodeError(f"E-COD-001 '{shown(text)}' is not a code that this version knows. The closest are {near}. "
                         "Write a code as messages show it.")
-    return found
+    return entry

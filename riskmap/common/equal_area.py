@@ -43,17 +43,17 @@ def refusal(text: str) -> tuple[str, str]:
         crs = _system(text)
     except ValueError:
         return "E-SET-020", (f'is "{shown(text)}", which names no known coordinate system. {_usual()}')
-    told = f"is {_named(text, crs)}"
+    begin = f"is {_named(text, crs)}"
     if crs.is_geographic:
-        return "E-SET-021", f"{told}: its coordinates are degrees, and areas need metres. {_usual()}"
+        return "E-SET-021", f"{begin}: its coordinates are degrees, and areas need metres. {_usual()}"
     if not crs.is_projected:
-        return "E-SET-021", f"{told}: it is not a projected system. {_usual()}"
+        return "E-SET-021", f"{begin}: it is not a projected system. {_usual()}"
     units = sorted({axis.unit_name for axis in crs.axis_info[:2] if axis.unit_conversion_factor != 1.0})
     if units:
-        return "E-SET-022", f"{told}: its coordinates are in {units[0]}, and metres are needed. {_usual()}"
+        return "E-SET-022", f"{begin}: its coordinates are in {units[0]}, and metres are needed. {_usual()}"
     operation = crs.coordinate_operation
     if operation is not None and "Pseudo Mercator" in operation.method_name:
-        return "E-SET-023", (f"{told}: web mercator shows areas too large, by half at 35 and fourfold at 60 degrees. "
+        return "E-SET-023", (f"{begin}: web mercator shows areas too large, by half at 35 and fourfold at 60 degrees. "
                              f"{_usual()}")
     return "", ""
 

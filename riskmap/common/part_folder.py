@@ -81,10 +81,10 @@ def claim(parent: Path, wanted: str, taken: Callable[[str], bool] = lambda name:
             path.mkdir()
         except FileExistsError:
             continue
-        made = _marked(name, path)
+        folder = _marked(name, path)
         if not taken(name):
-            return made
-        made.remove()
+            return folder
+        folder.remove()
     return None
 
 
@@ -96,10 +96,10 @@ def place(parent: Path, name: str) -> Path:
 def sweep(parent: Path, names: re.Pattern[str]) -> list[str]:
     """Remove folders of stopped runs whose name fits; return their names. What is not ours or is in use stays."""
     try:
-        found = sorted(path.name for path in parent.iterdir())
+        listed = sorted(path.name for path in parent.iterdir())
     except OSError:
         return []  # a folder that may be written but not listed: nothing to find
-    inner = [(file, file.removeprefix(".").removesuffix(".part")) for file in found]
+    inner = [(file, file.removeprefix(".").removesuffix(".part")) for file in listed]
     return [name for file, name in inner
             if file == f".{name}.part" and names.fullmatch(name) and remove_leftover(parent / file)]
 

@@ -104,12 +104,12 @@ def _slips(allowed: Range, values: tuple[float, ...]) -> str:
     share = allowed.unit or float(allowed.high) <= 2  # counts, years and seeds have no unit either
     ways = {name: [way(one) if callable(way) else way * one for one in values]
             for name, way in (_SLIPS.get(allowed.unit, ()) if share else ())}
-    found = {name: meant for name, meant in ways.items() if fits(meant)}
-    if not found:
+    slips = {name: meant for name, meant in ways.items() if fits(meant)}
+    if not slips:
         return ""
     wanted = _MEANT.get(allowed.unit, f"{allowed.unit} is")
-    return (f"{shown_value(values[0] if len(values) == 1 else values)} looks like {' or '.join(found)}, and {wanted} "
-            f"meant: write {' or '.join(map(_written, found.values()))}.")
+    return (f"{shown_value(values[0] if len(values) == 1 else values)} looks like {' or '.join(slips)}, and {wanted} "
+            f"meant: write {' or '.join(map(_written, slips.values()))}.")
 
 
 def _written(values: list[float]) -> str:
@@ -228,8 +228,8 @@ class Rule:
 
     def finding(self, values: dict[str, Any]) -> str:
         """Return the settings with their values, and the rule."""
-        told = [f"{name} = {shown_value(values[name])}" for name in self.names]
-        return f"{', '.join(told[:-1])} and {told[-1]} contradict each other: {self.words}"
+        pairs = [f"{name} = {shown_value(values[name])}" for name in self.names]
+        return f"{', '.join(pairs[:-1])} and {pairs[-1]} contradict each other: {self.words}"
 
 
 def contradictions(place: str, values: dict[str, Any]) -> list[tuple[tuple[str, ...], str]]:

@@ -28,7 +28,7 @@ def models_in(kind: Any) -> list[type[BaseModel]]:
     return [model for inner in get_args(kind) for model in models_in(inner)]
 
 
-def told(file: str, finding: Any, whole: type[BaseModel], besides: Collection[str] = ()) -> list[str]:
+def lines_of(file: str, finding: Any, whole: type[BaseModel], besides: Collection[str] = ()) -> list[str]:
     """Return the lines of one finding of the validation.
 
     Parameters

@@ -333,21 +333,21 @@ _SHOWN = 40  # findings of one area file
 def _area(values: dict[str, Any], file: str, folder: Path) -> Area:
     """Return the area of these values, or every finding in them."""
     given = {name: value for name, value in values.items() if name != "folder"}  # that one is not the user's to set
-    found: list[Any] = [{"type": "extra_forbidden", "loc": ("folder",)}] if "folder" in values else []
+    findings: list[Any] = [{"type": "extra_forbidden", "loc": ("folder",)}] if "folder" in values else []
     try:
         area = Area(**{**given, "folder": folder})
-        if not found:
+        if not findings:
             return area
     except ValidationError as error:
-        found += error.errors(include_url=False)
-    lines = [line for finding in found for line in setting_words.told(file, finding, Area)]
+        findings += error.errors(include_url=False)
+    lines = [line for finding in findings for line in setting_words.lines_of(file, finding, Area)]
     # contradictions hidden behind what was found: without that, those of the other settings are seen
-    besides = {name for finding in found for name in _names(finding)}
+    besides = {name for finding in findings for name in _names(finding)}
     try:
         Area(**{**_without(given, besides), "folder": folder})
     except ValidationError as error:
         lines += [line for finding in error.errors(include_url=False) if finding["type"] == setting_words.AGAINST
-                  for line in setting_words.told(file, finding, Area, besides)]
+                  for line in setting_words.lines_of(file, finding, Area, besides)]
     lines = list(dict.fromkeys(lines))
     more = [f"... and {len(lines) - _SHOWN:,} more findings in {file}."] if len(lines) > _SHOWN else []
     raise SettingsError("\n".join(lines[:_SHOWN] + more))

@@ -58,11 +58,11 @@ class _Cache(FunctionCache):
 
 def compiled(function: Function) -> Function:
     """Return the compiled form of a function on numbers and arrays."""
-    made = njit(nogil=True, error_model="numpy")(function)
-    kept = _cache_of(function)
-    if kept is not None:
-        cast(Any, made)._cache = kept  # what its method enable_caching does
-    return cast(Function, made)
+    machine_code = njit(nogil=True, error_model="numpy")(function)
+    cache = _cache_of(function)
+    if cache is not None:
+        cast(Any, machine_code)._cache = cache  # what its method enable_caching does
+    return cast(Function, machine_code)
 
 
 def _cache_of(function: Function) -> FunctionCache | None:
@@ -82,12 +82,12 @@ def _use_temporary_folder() -> bool:
     try:
         folder = Path(tempfile.gettempdir()) / f"riskmap-compiled-{os.getuid() if os.name != 'nt' else 'code'}"
         folder.mkdir(mode=0o700, exist_ok=True)
-        found = os.lstat(folder)
+        state = os.lstat(folder)
     except OSError:
         return False
-    if not stat.S_ISDIR(found.st_mode):
+    if not stat.S_ISDIR(state.st_mode):
         return False
-    if os.name != "nt" and (found.st_uid != os.getuid() or stat.S_IMODE(found.st_mode) & 0o077):
+    if os.name != "nt" and (state.st_uid != os.getuid() or stat.S_IMODE(state.st_mode) & 0o077):
         return False  # somebody else could put code into it
     config.CACHE_DIR = str(folder)  # type: ignore[attr-defined]
     os.environ["NUMBA_CACHE_DIR"] = str(folder)  # for worker processes

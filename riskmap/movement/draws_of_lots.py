@@ -96,17 +96,17 @@ def groups(inputs: MovementInputs, archetype_ids: Whole, area: Area, *, earliest
     Group
         Archetypes whose cell gives no number are left out.
     """
-    made = random.make(area.movement) if draws is None else draws
+    drawn = random.make(area.movement) if draws is None else draws
     wanted = inputs.archetype.loc[np.unique(archetype_ids)]
     classes = sorted(set(wanted["slab_class"]))
-    engine = Engine(made, layer_arrays(inputs.profile, inputs.layer, area.soil_settings), depth_caps(inputs.profile),
+    engine = Engine(drawn, layer_arrays(inputs.profile, inputs.layer, area.soil_settings), depth_caps(inputs.profile),
                     classes, area.soil_settings.lep_cap_pct, area.movement)
     drivers: dict[str, Driver] = {}
     with Threads(workers) as pool:
         for key, archetype in wanted.groupby(["cell_id", "half_width_m", "half_width_known"], sort=True):
             cell, half_width, known = cast("tuple[str, float, bool]", key)
             if cell not in drivers:
-                drivers[cell] = weather.make(inputs.history, inputs.history.cells.index(cell), made,
+                drivers[cell] = weather.make(inputs.history, inputs.history.cells.index(cell), drawn,
                                              area.climate_settings, area.movement)
             driver = drivers[cell]
             if driver.state:
@@ -115,13 +115,13 @@ def groups(inputs: MovementInputs, archetype_ids: Whole, area: Area, *, earliest
             units, number = units_of(archetype, parts, classes, driver, engine.cap_m)
             now = driver.first_month + driver.now
             back = 0 if earliest is None else min(max(now - earliest, 0), driver.now - driver.record)
-            past = np.empty((units.profile.size, made.count, back), np.float32)
+            past = np.empty((units.profile.size, drawn.count, back), np.float32)
             block = engine.run(driver, units, float(half_width), bool(known), pool, past=past)
             of_part = parts["archetype_id"].to_numpy(np.int64)
             ids = archetype.index.to_numpy(np.int64)
             weight = parts["weight"].to_numpy(float)
             yield Group(ids, archetype["plan_factor"].to_numpy(float), np.searchsorted(ids, of_part), number, weight,
-                        summary.choose_units(of_part, number, weight, made.component), block, past, now)
+                        summary.choose_units(of_part, number, weight, drawn.component), block, past, now)
 
 
 def mixed(group: Group, values: Array) -> tuple[Array, Array]:

@@ -50,9 +50,9 @@ def medians(past: NDArray[np.float32], chosen: NDArray[np.int64], months: int, f
     """
     before = max(months - 1, 0)
     out = np.full((len(chosen), before), np.nan, np.float32)
-    found = np.empty((len(chosen), past.shape[2]), np.float32)
-    gather_median(past, chosen, found)
-    out[:, before - past.shape[2]:] = found * (MM * plan_factor[:, None])
+    median = np.empty((len(chosen), past.shape[2]), np.float32)
+    gather_median(past, chosen, median)
+    out[:, before - past.shape[2]:] = median * (MM * plan_factor[:, None])
     names = [PREFIX + month_name(first_month + now - before + m) for m in range(before)]
     return pd.DataFrame(out, columns=names)
 
@@ -81,13 +81,13 @@ def split(archetype: pd.DataFrame, lot_archetype: NDArray[np.int64], months: int
     rest = archetype.drop(columns=names)
     if not months:
         return rest, None
-    told = tuple(month_name(today - months + 1 + m) for m in range(months))
+    months_named = tuple(month_name(today - months + 1 + m) for m in range(months))
     if "deflection_now_mm" not in archetype:
-        return rest, History(told, np.empty((0, months), np.float32), np.full(len(lot_archetype), -1, np.int64))
-    past = archetype[[PREFIX + month for month in told[:-1]]].to_numpy(np.float32)
+        return rest, History(months_named, np.empty((0, months), np.float32), np.full(len(lot_archetype), -1, np.int64))
+    past = archetype[[PREFIX + month for month in months_named[:-1]]].to_numpy(np.float32)
     values = np.column_stack([past, archetype["deflection_now_mm"].to_numpy(np.float32)])
     known = np.isfinite(values[:, -1])
     series, number = np.unique(values[known].view(np.uint32), axis=0, return_inverse=True)
     of_archetype = np.full(int(archetype.index.max()) + 2, -1, np.int64)  # the last place answers for -1
     of_archetype[archetype.index[known]] = number.ravel()
-    return rest, History(told, series.view(np.float32), of_archetype[lot_archetype])
+    return rest, History(months_named, series.view(np.float32), of_archetype[lot_archetype])

@@ -202,9 +202,9 @@ def sentences(table: pd.DataFrame) -> list[str]:
     names = ["expected_movement_mm", "expected_movement_mm_p10", "expected_movement_mm_p90", "reference_movement_mm",
              *(f"driver_{n}{part}" for n in (1, 2, 3) for part in ("", "_mm"))]
     for middle, low, high, reference, *drivers in table[names].itertuples(index=False):
-        told = [f"{word} {size:+.0f} mm" for word, size in zip(drivers[::2], drivers[1::2], strict=True)
+        largest = [f"{word} {size:+.0f} mm" for word, size in zip(drivers[::2], drivers[1::2], strict=True)
                 if abs(size) >= TOLD_MM]
-        why = f" Largest differences: {', '.join(told)}." if told else " It differs little from it."
+        why = f" Largest differences: {', '.join(largest)}." if largest else " It differs little from it."
         out.append(f"Expected movement {middle:.0f} mm, range {low:.0f} to {high:.0f}; the reference lot here has "
                    f"{reference:.0f} mm.{why}")
     return out

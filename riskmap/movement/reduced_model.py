@@ -159,12 +159,12 @@ def cached(ratio: float, antisymmetric: bool = False, root_depth: float = 0.0) -
     """
     name = f"{ratio!r}-{antisymmetric:d}-{root_depth!r}"
     with _building[name]:  # two threads that ask for one model do not build it twice
-        found = _shelf[0].take(name) if _shelf else None
-        if found is None:
-            found = build(ratio, antisymmetric=antisymmetric, root_depth=root_depth)
+        model = _shelf[0].take(name) if _shelf else None
+        if model is None:
+            model = build(ratio, antisymmetric=antisymmetric, root_depth=root_depth)
             if _shelf:
-                _shelf[0].put(name, found)
-    return found
+                _shelf[0].put(name, model)
+    return model
 
 
 def step_factors(rates: Array, dtau: float) -> tuple[Array, Array, Array]:

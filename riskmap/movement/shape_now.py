@@ -69,9 +69,9 @@ def across(inputs: MovementInputs, archetype_ids: list[int], area: Area, count: 
             parts["weight"].to_numpy(float), draws.component)[0]
         shapes = np.array([_one(d, row, int(chosen[d]), drivers[cell], draws, layers, caps, area)
                            for d in range(min(count, draws.count))])  # draw, ground or slab, point
-        told = np.percentile(shapes, PERCENTS, axis=0) * (1000.0 * float(row["plan_factor"]))
+        ranges = np.percentile(shapes, PERCENTS, axis=0) * (1000.0 * float(row["plan_factor"]))
         points = np.linspace(0.0, 1.0, shapes.shape[2])
-        out[archetype] = np.column_stack([points, *told[:, 0], *told[:, 1]])
+        out[archetype] = np.column_stack([points, *ranges[:, 0], *ranges[:, 1]])
     return out
 
 
