@@ -128,8 +128,8 @@ def test_any_changed_byte_is_read_or_refused_in_words(tmp_path: Path) -> None:
             ends.add(len(screen.read(path, {}).table))
         except LayerError as error:
             ends.add(str(error).split()[0])
-    assert ends <= {2, "E-SCR-007"}
-    assert ends == {2, "E-SCR-007"}, "the changes met nothing"
+    assert ends <= {2, "E-SCR-007", "E-SCR-081"}
+    assert ends >= {2, "E-SCR-007"}, "the changes met nothing"
 
 
 def test_what_the_library_warns_of_is_a_finding_where_it_touches_a_value(tmp_path: Path,
