@@ -168,7 +168,7 @@ def script(page: str, assets: Path = ASSETS) -> str:
     return '(function () {\n"use strict";\n' + "\n".join(parts) + "})();"
 
 
-def library() -> str:
+def vendored() -> str:
     """Return the script of the map library as it was published, but for the address of its source map."""
     return re.sub(r"//# sourceMappingURL=.*", "", asset(f"{VENDOR}/leaflet.js"))
 

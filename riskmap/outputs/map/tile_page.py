@@ -48,7 +48,7 @@ def page(results: Results, facts: dict[str, Any], shown_units: str = "us", *,
     basemap : Basemap, optional
         Offered as a choice that is off; without it the page asks no other host for anything.
     """
-    scripts = [page_build.library(), page_build.script("county")]
+    scripts = [page_build.vendored(), page_build.script("county")]
     data = base64.b64encode(json.dumps(about(results, facts, shown_units, basemap), ensure_ascii=True, allow_nan=False,
                                        default=list).encode("ascii")).decode("ascii")
     return html_page.filled(

@@ -217,7 +217,7 @@ def page(results: Results, shown_units: str = "us", *, basemap: Basemap | None =
         `change_mm` of every row against another run, in row order; adds its layer.
     """
     wrapper = _wrapper()
-    scripts = [page_build.library(), wrapper.script, page_build.script("map")]
+    scripts = [page_build.vendored(), wrapper.script, page_build.script("map")]
     data = data_block.block(results.lots, about(results, shown_units, basemap, change), change=change, past=results,
                             classes=palette.DROUGHT_CLASSES)
     all_scripts = [*re.findall(r"<script>(.*?)</script>", wrapper.head, flags=re.S), *scripts]
