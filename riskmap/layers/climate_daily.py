@@ -119,6 +119,7 @@ def read(path: Path, shown_path: Path, *, cell: str | None = None, latitude_deg:
                    for name, part in days.groupby("cell_id", sort=True)]
         monthly = pd.concat([record.monthly for record in records], ignore_index=True)
         climate_judged.check_units(monthly, {r.cell_id: r.latitude_deg for r in records}, file, problems)
+        tables.check(tables.CLIMATE_MONTHLY, monthly)
     return records, problems
 
 
@@ -202,7 +203,7 @@ def _attributes(text: pd.DataFrame, element: str, file: str, problems: list[Prob
                                 remedy="Order the file with its flags.", action="Values that failed a quality check "
                                 "cannot be told; all are used.", column=column))
         return pd.DataFrame("", index=text.index, columns=range(4))
-    parts = text[column].str.split(",", expand=True).reindex(columns=range(4))
+    parts = text[column].str.split(",", expand=True).reindex(columns=range(4), fill_value="")
     return parts.fillna("").apply(lambda part: part.str.strip())
 
 
@@ -244,8 +245,8 @@ def _refuse_cold(days: pd.DataFrame, file: str) -> None:
     warmest = days[[name for name in ("mean_c", "highest_c") if name in days]].max().max()
     if north < SOUTH_OF_DEG and warmest < WARMEST_DAY_C:
         raise LayerError(f"E-CLI-106 {file} column TMAX or TAVG: {warmest:g}: the warmest day of the whole record "
-                         f"would have {warmest:g} degC at a latitude of {north:.1f} degrees. Temperatures of the archive "
-                         "are in tenths of a degree Celsius; download the station's file as published.")
+                         f"would have {warmest:g} degC at a latitude of {north:.1f} degrees. Temperatures of the "
+                         "archive are in tenths of a degree Celsius; download the station's file as published.")
 
 
 def _dated(days: pd.DataFrame, file: str, problems: list[Problem]) -> pd.DataFrame:
@@ -381,8 +382,7 @@ def _continued(cell: str, latitude: float, filled: daily_gaps.Months, months: pd
     rain, warmth = (pd.Series(values, index=filled.day).reindex(day).to_numpy(float)
                     for values in (filled.rain_mm, filled.temperature_c))
     table = monthly.reset_index(names="month").assign(cell_id=cell, pet_mm=np.nan)
-    return DailyRecord(cell, latitude, first, rain, warmth, from_days, tables.check(tables.CLIMATE_MONTHLY, table),
-                       what, hour)
+    return DailyRecord(cell, latitude, first, rain, warmth, from_days, table, what, hour)
 
 
 def _told_months(cell: str, first: int, from_days: NDArray[np.bool_], known: NDArray[np.bool_],
@@ -393,15 +393,19 @@ def _told_months(cell: str, first: int, from_days: NDArray[np.bool_], known: NDA
     inside[start : start + filled.usable.size] = True
     needed = (f"a month may lack {daily_gaps.RAIN_DAYS} days of rain, and {daily_gaps.WARMTH_DAYS} days of temperature "
               "in a row; these lack more.")
-    kinds = ((~known, "W-CLI-101", needed, "months kept without value; bridged later with an index, the weekly map or "
+    kinds = ((~known, "W-CLI-101", needed, "kept without value; bridged later with an index, the weekly map or "
               "the usual season, and flagged."),
-             (inside & known & ~from_days, "W-CLI-105", needed, "months taken from the monthly record, as a rain a "
+             (inside & known & ~from_days, "W-CLI-105", needed, "taken from the monthly record, as a rain a "
               "week."),
-             (~inside & known, "W-CLI-106", "the days do not cover the whole record.", "months taken from the monthly "
+             (~inside & known, "W-CLI-106", "the days do not cover the whole record.", "taken from the monthly "
               "record, as a rain a week, by the same equations."))
-    return [Problem(code, file, rule=rule, remedy="Add the days if you have them.", action=f"{b - a + 1} {action}",
-                    value=f"{cell} {_span(a, b)}")
+    return [Problem(code, file, rule=rule, remedy="Add the days if you have them.",
+                    action=f"{_count(b - a + 1)} {action}", value=f"{cell} {_span(a, b)}")
             for chosen, code, rule, action in kinds for a, b in daily_gaps.runs(first, chosen)]
+
+
+def _count(months: int) -> str:
+    return "1 month" if months == 1 else f"{months:,} months"
 
 
 def _span(first: int, last: int) -> str:
