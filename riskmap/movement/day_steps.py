@@ -51,6 +51,12 @@ class Days:
         place = np.arange(int(length.sum())) + np.repeat(start - (stop - length), length)
         return Days(self.rain_mm[place], self.pet_mm[place], stop)
 
+    def or_else(self, other: Days) -> Days:
+        """Return these days, and where a month is not known here those of `other`; both have the same months."""
+        unknown = np.isnan(self.rain_mm)
+        return Days(np.where(unknown, other.rain_mm, self.rain_mm), np.where(unknown, other.pet_mm, self.pet_mm),
+                    self.month_stop)
+
 
 def days_in_months(first_month: int, count: int) -> Months:
     """Return the number of days of consecutive months, shape (count,); months as 12 * year + month - 1."""

@@ -19,7 +19,8 @@ FIRST, YEARS = "1991-01-01", 21
 DAYS = pd.date_range(FIRST, f"{1991 + YEARS - 1}-12-31")
 RNG = np.random.default_rng(11)
 RAIN = np.where(RNG.random(DAYS.size) < 0.25, np.round(RNG.gamma(0.7, 14, DAYS.size), 1), 0.0)
-WARMTH = np.round(17 - 11 * np.cos(2 * np.pi * (np.asarray(DAYS.day_of_year) - 15) / 365) + RNG.normal(0, 2, DAYS.size), 1)
+SEASON = 17 - 11 * np.cos(2 * np.pi * (np.asarray(DAYS.day_of_year) - 15) / 365)
+WARMTH = np.round(SEASON + RNG.normal(0, 2, DAYS.size), 1)
 
 
 def plain(**columns: object) -> pd.DataFrame:

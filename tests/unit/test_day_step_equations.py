@@ -120,6 +120,18 @@ def test_taking_months_keeps_their_days() -> None:
     assert (whole.month_stop == days.month_stop).all()
 
 
+def test_months_unknown_by_days_come_from_the_monthly_record() -> None:
+    rain = np.where(np.arange(60) == 40, np.nan, 1.0)
+    by_days = day_steps.from_days(rain, np.full(60, 20.0), first_month=JANUARY_2020, n_month=2, latitude_deg=33.0)
+    by_months = day_steps.from_months(np.array([80.0, 40.0]), np.array([5.0, 6.0]), first_month=JANUARY_2020,
+                                      latitude_deg=33.0)
+    both = by_days.or_else(by_months)
+    assert both.rain_mm[:31].tolist() == [1.0] * 31
+    assert both.rain_mm[31:].tolist() == by_months.rain_mm[31:].tolist()
+    assert both.pet_mm[:31].tolist() == by_days.pet_mm[:31].tolist()
+    assert both.pet_mm[31:].tolist() == by_months.pet_mm[31:].tolist()
+
+
 def test_radiation_of_the_document_and_evapotranspiration() -> None:
     # FAO Irrigation and Drainage Paper 56, example 8: 3 September (day 246) at 20 degrees south, 32.2 MJ/m2/day
     assert oudin.extraterrestrial_radiation(-20.0, np.array([246]))[0] == pytest.approx(32.2, abs=0.05)
