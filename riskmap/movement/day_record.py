@@ -2,6 +2,7 @@
 
 Measured months run the bucket day by day. The other months take the draw's own usual season, shifted by their score, as
 with the monthly bucket; where rain begins again, the bucket starts from the filling that belongs to the suction there.
+Method: notebooks/method.md, section 4.
 """
 
 from __future__ import annotations
