@@ -4,8 +4,8 @@ A day's rain less its runoff enters the bucket, which overflows at its capacity;
 filling leaves. With monthly data a quarter of the month's rain falls on each of four days, and the month's mean
 temperature holds on all of its days. The filling between two limits becomes suction by a straight line.
 The limits are in-sample for size: they were chosen at one probe (Manhattan, Kansas), out of about 100 settings.
-Runoff after Technical Release 55 of the Soil Conservation Service (1986), stress after FAO Irrigation and Drainage Paper
-56 (Allen and others 1998), evapotranspiration after Oudin and others (2005).
+Runoff after Technical Release 55 of the Soil Conservation Service (1986), stress after FAO Irrigation and Drainage
+Paper 56 (Allen and others 1998), evapotranspiration after Oudin and others (2005).
 """
 
 from __future__ import annotations
