@@ -1,4 +1,7 @@
-"""Weather of every lot: its cell, how recent its data are, and today's drought category."""
+"""Weather of every lot: its cell, how recent its data are, and today's drought category.
+
+Method: notebooks/method.md, section 3.
+"""
 
 from __future__ import annotations
 

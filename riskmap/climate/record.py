@@ -1,4 +1,7 @@
-"""The monthly record of every climate cell: rain, evapotranspiration, index and where each month comes from."""
+"""The monthly record of every climate cell: rain, evapotranspiration, index and where each month comes from.
+
+Method: notebooks/method.md, section 3.
+"""
 
 from __future__ import annotations
 

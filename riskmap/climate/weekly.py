@@ -1,4 +1,7 @@
-"""Weekly drought maps as one category per climate cell and week, and per month."""
+"""Weekly drought maps as one category per climate cell and week, and per month.
+
+Method: notebooks/method.md, section 3.
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,7 @@
-"""The movement stage: tables in, one row per archetype out."""
+"""The movement stage: tables in, one row per archetype out.
+
+Method: notebooks/method.md, section 1 and, step by step, section 4 to section 9.
+"""
 
 from __future__ import annotations
 

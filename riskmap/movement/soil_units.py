@@ -1,4 +1,7 @@
-"""Layers of the profiles as arrays, and the soil units that the kernels step."""
+"""Layers of the profiles as arrays, and the soil units that the kernels step.
+
+Method: notebooks/method.md, section 4.
+"""
 
 from __future__ import annotations
 

@@ -42,9 +42,9 @@ class Stage:
 STAGES: Mapping[str, Stage] = {
     "movement": Stage(("movement",), ("run.reuse", "run.store")),
     "soil": Stage(("soil",), ("run.reuse", "run.store", "run.part_tasks")),
-    "estimate": Stage(("common.settings", "layers", "lots", "soil", "climate", "movement", "estimates",
-                       "run.part_files", "outputs.files.rounding", "outputs.files.arrow_lots",
-                       "outputs.files.geoparquet"),
+    "estimate": Stage(("common.settings", "layers", "lots", "soil", "climate", "movement", "movement.unique_columns",
+                       "estimates", "estimates.beside", "run.part_files", "outputs.files.rounding",
+                       "outputs.files.arrow_lots", "outputs.files.geoparquet"),
                       ("run.flow", "run.part_tasks", "run.reuse", "run.store", "run.workers")),
     # What a worker on another machine runs: the stages above and the writers of every product.
     "worker": Stage(("run.part_tasks", "run.reuse", "run.workers")),

@@ -12,12 +12,13 @@ from riskmap.run.code_digest import PACKAGE, STAGES, CodeDigestError
 
 # Stages that a run calls and that decide no value of lots.parquet: what is said of the lots, and how a run is kept.
 DECIDE_NOTHING = {
-    "climate.freshness": "says how new the data are", "climate.shapes": "drought polygons of the map",
-    "code_digest": "says which code this is", "layers.catalogue": "reached through layers",
-    "lots.assumed": "findings about what was assumed", "manifest": "written after the numbers",
-    "memory": "refuses or frees memory", "outputs.csv_table": "another product",
-    "outputs.geopackage": "another product", "outputs.public_table": "another product",
-    "outputs.record": "another product", "outputs.run_folder": "where files go", "plain": "values for JSON",
+    "climate.freshness": "says how new the data are", "climate.drought_to_draw": "drought polygons of the map",
+    "run.code_digest": "says which code this is", "layers.catalogue": "reached through layers",
+    "lots.assumptions": "findings about what was assumed", "run.manifest": "written after the numbers",
+    "run.memory": "refuses or frees memory", "outputs.files.csv_table": "another product",
+    "outputs.files.geopackage": "another product", "outputs.files.public_table": "another product",
+    "run.record": "another product", "run.products": "names the products",
+    "run.folder": "where files go", "common.json_values": "values for JSON",
 }
 
 
@@ -58,18 +59,19 @@ def test_one_changed_character_is_seen_where_the_stage_reaches_and_only_there(st
 
 def test_what_was_once_left_out_counts() -> None:
     """Each of these changed numbers and left a former digest as it was."""
-    assert {"movement_inputs", "results", "tables"} <= set(code_digest.reached("movement"))
-    assert {"soil.horizon", "soil.component", "units", "tables"} <= set(code_digest.reached("soil"))
-    assert {"soil.horizon", "risk", "columns", "results", "tables", "units", "movement_inputs", "lots.pour_date",
-            "layers.lots_csv", "layers.soil_ssurgo", "layers.soil_key_raster", "climate.indices.spei", "assess",
-            "in_parts", "outputs.rounding"} <= set(code_digest.reached("estimate"))
-    assert {"outputs.csv_table", "outputs.geopackage", "soil.horizon"} <= set(code_digest.reached("worker"))
+    assert {"common.weather", "common.results", "common.tables"} <= set(code_digest.reached("movement"))
+    assert {"soil.horizon", "soil.component", "common.units", "common.tables"} <= set(code_digest.reached("soil"))
+    assert {"soil.horizon", "estimates.table", "movement.unique_columns", "common.results", "common.tables",
+            "common.units", "common.weather", "lots.pour_date", "layers.lots_csv", "layers.soil_ssurgo",
+            "layers.soil_key_raster", "climate.indices.spei", "run.flow", "run.part_tasks",
+            "outputs.files.rounding"} <= set(code_digest.reached("estimate"))
+    assert {"outputs.files.csv_table", "outputs.files.geopackage", "soil.horizon"} <= set(code_digest.reached("worker"))
 
 
 def test_every_stage_that_a_run_calls_counts_or_is_named_here() -> None:
     reached = set(code_digest.reached("estimate"))
-    for runner in ("assess", "in_parts", "store"):
-        imports = code_digest._imports((PACKAGE / f"{runner}.py").read_bytes(), runner)
+    for runner in ("run.flow", "run.part_tasks", "run.reuse", "run.store"):
+        imports = code_digest._imports((PACKAGE / f"{runner.replace('.', '/')}.py").read_bytes(), runner)
         called = {code_digest._holder(name, code_digest._listed(PACKAGE)) for name in imports.modules} - {""}
         assert called - reached <= set(DECIDE_NOTHING), f"{runner}: {sorted(called - reached)}"
 
@@ -99,8 +101,9 @@ def test_a_module_that_is_gone_or_moved_is_refused(copy: Path) -> None:
 
 
 def test_imports_for_type_checking_only_do_not_count() -> None:
-    text = b"if TYPE_CHECKING:\n    from riskmap import cli\nelse:\n    from riskmap import units\n"
-    assert code_digest._imports(text, "x").modules == {"units"}
+    text = b"if TYPE_CHECKING:\n    from riskmap import cli\nelse:\n    from riskmap.common import units\n"
+    assert "cli" not in code_digest._imports(text, "x").modules
+    assert "common.units" in code_digest._imports(text, "x").modules
 
 
 def test_folders_that_are_imported_by_listing_them_are_whole() -> None:

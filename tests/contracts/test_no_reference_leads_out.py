@@ -37,7 +37,7 @@ FOLDERS = ("movement", "climate", "indices", "published")
 NO_EQUATION = ("compiled",)  # how functions are compiled
 NAMES = ("closed_forms", "shrink_swell", "pedotransfer", "as2870", "cole_volume", "van_der_merwe_1964")
 # Of these the equations: every number that a public function returns has its unit in brackets.
-WITH_UNITS = ("surface", "closed_forms", "soil_kernel", "evapotranspiration", "spi", "spei", *NAMES)
+WITH_UNITS = ("surface", "closed_forms", "kernels_soil", "evapotranspiration", "spi", "spei", *NAMES)
 
 
 def files() -> list[Path]:

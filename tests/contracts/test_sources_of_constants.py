@@ -5,6 +5,7 @@ from __future__ import annotations
 import ast
 from pathlib import Path
 
+from riskmap.common import settings
 from riskmap.evidence import constants_sources
 
 FILE = Path(constants_sources.__file__)
@@ -31,8 +32,8 @@ def test_entries_are_whole_and_hold_no_value() -> None:
 
 
 def test_standings_agree_with_the_settings_file() -> None:
-    """`settings.py` names the basis of a default behind it; the table says the same where it does."""
-    lines = (FILE.parent / "settings.py").read_text(encoding="utf-8").splitlines()
+    """`common/settings.py` names the basis of a default behind it; the table says the same where it does."""
+    lines = Path(settings.__file__).read_text(encoding="utf-8").splitlines()
     for group, model in constants_sources.GROUPS.items():
         for name in model.model_fields:
             line = next(text for text in lines if text.strip().startswith(f"{name}:"))

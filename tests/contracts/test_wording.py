@@ -139,13 +139,17 @@ def _last_words(node: ast.expr) -> str:
     return last.value if isinstance(last, ast.Constant) and isinstance(last.value, str) else ""
 
 
+def _sentences(call: ast.Call) -> list[ast.expr]:
+    return [word.value for word in call.keywords if word.arg in ("rule", "remedy", "action")]
+
+
 def test_parts_of_a_finding_are_sentences() -> None:
     """Rule, remedy and action stand one behind another: each ends as a sentence, none in the middle of one."""
     seen = 0
     for path in sorted(PACKAGE.rglob("*.py")):
         for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
             if isinstance(node, ast.Call) and ast.unparse(node.func) == "Problem":
-                for text in map(_last_words, node.args[2:5]):
+                for text in map(_last_words, _sentences(node)):
                     seen += bool(text)
                     assert not text.rstrip().endswith((":", ";", ",")), f"{path.name}: {text}"
     assert seen > 100

@@ -95,9 +95,9 @@ def test_other_sheets_are_named(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize(("sheet", "words"), [
     (gzip.compress((BEGIN + END).encode()), "E-SCR-007 l.xlsx: cannot be read as a workbook (not well-formed"),
-    (BEGIN, "E-SCR-007 l.xlsx: cannot be read as a workbook"), (b"", "E-SCR-007"), ("<html/>", "E-SCR-007"),
+    (BEGIN, "E-SCR-007 l.xlsx: cannot be read as a workbook"), (b"", "E-SCR-007"), ("<html/>", "E-SCR-082"),
     (BEGIN + '<row r="999999999"><c r="A999999999"><v>1</v></c></row>' + END, "E-SCR-062 l.xlsx: a row has a number"),
-    (BEGIN + "<row/>" * 3_000_000 + END, "E-SCR-007 l.xlsx: it would unpack to 18,0"),
+    (BEGIN + "<row/>" * 3_000_000 + END, "E-SCR-081 l.xlsx: it would unpack to 18,0"),
     ('<worksheet xmlns="http://schemas.openxmlformats.org/spreadsheetml/2006/main"><sheetData><row r="1">'
      '<c r="CZZ1" t="inlineStr"><is><t>lot_id</t></is></c></row>' + END,
      "E-SCR-062 l.xlsx: the heading reaches to column 2,730"),
@@ -157,8 +157,8 @@ def test_what_the_library_warns_of_is_a_finding_where_it_touches_a_value(tmp_pat
 @pytest.mark.parametrize(("content", "words"), [
     (b"lot_id,price,price\na,1,2\n", "E-SCR-004 l.csv: two columns have the name 'price'. Rename one."),
     (b"lot_id,,\na,1,2\n", "E-SCR-004 l.csv: several columns have no name. Give each a name"),
-    (b"lot_id,price\na,1\nb,1,2,3\n", "E-LOT-001 l.csv row 3: the row has more fields than the heading, which has 2."),
-    (b'lot_id,price\na,1\n"b,2\nc,3\n', "E-LOT-001 l.csv row 3: a quote is opened in this row and never closed"),
+    (b"lot_id,price\na,1\nb,1,2,3\n", "E-LOT-083 l.csv row 3: the row has more fields than the heading, which has 2."),
+    (b'lot_id,price\na,1\n"b,2\nc,3\n', "E-LOT-084 l.csv row 3: a quote is opened in this row and never closed"),
     ("lot_id,price\na,1\n".encode("utf-16")[:-1], "E-LOT-067 l.csv row 2: the text begins as UTF-16"),
     (b"lot_id" + b"," * 5000 + b"\n1\n", "E-LOT-066 l.csv: the heading has 5,001 columns"),
 ])

@@ -183,7 +183,7 @@ def test_a_folder_that_cannot_be_opened_stops_nobody(tmp_path: Path) -> None:
     for path in (part / ".riskmap", part):
         path.chmod(0)
     code = ("import sys; from datetime import datetime, UTC; from pathlib import Path\n"
-            "from riskmap.outputs import run_folder\n"
+            "from riskmap.run import folder as run_folder\n"
             "with run_folder.new_run(Path(sys.argv[1]), 'x', datetime(2025, 10, 31, 12, tzinfo=UTC)) as run: pass\n"
             "print(run.final.name)")
     done = subprocess.run([*ordinary.prefix(), sys.executable, "-c", code, str(tmp_path)], capture_output=True,

@@ -130,7 +130,7 @@ def test_a_failing_system_call_never_shows_half_a_run(tmp_path: Path, monkeypatc
 RUNNER = textwrap.dedent("""
     import sys, time
     from pathlib import Path
-    from riskmap.outputs import run_folder
+    from riskmap.run import folder as run_folder
     outputs, text, pause = Path(sys.argv[1]), sys.argv[2], float(sys.argv[3])
     with run_folder.new_run(outputs, "town") as run:
         print("ready", flush=True)

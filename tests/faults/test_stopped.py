@@ -27,7 +27,7 @@ SOME = "Stopped. No run folder was written. What has been computed is in"
 AT_STAGE = """
 import sys, time
 from pathlib import Path
-from riskmap import cli
+from riskmap.cli import main as cli
 real, at, reached = cli._Progress.__call__, sys.argv[1], float(sys.argv[2])
 def call(self, stage, share):
     real(self, stage, share)
@@ -43,8 +43,9 @@ cli.main()
 WORKERS = """
 import sys, time
 from pathlib import Path
-from riskmap import cli_exit, workers
-from riskmap.outputs import run_folder
+from riskmap.cli import exit_codes
+from riskmap.run import folder as run_folder
+from riskmap.run import workers
 def long_task(folder, number):
     (Path(folder) / f"begun_{number}").touch()
     while True:
@@ -53,7 +54,7 @@ def command():
     with run_folder.new_run(Path(sys.argv[1]), "x") as run, workers.Processes(2) as crew:
         crew.map(long_task, [(str(run.path), k) for k in range(4)])
 if __name__ == "__main__":
-    cli_exit.run_to_end(command)
+    exit_codes.run_to_end(command)
 """
 
 

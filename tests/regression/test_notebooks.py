@@ -73,7 +73,7 @@ def test_thin(path: Path) -> None:
     trees = [ast.parse(text) for text in code]
     assert [ast.unparse(node)[:60] for tree in trees for node in ast.walk(tree) if isinstance(node, DEFINES)] == []
     assert all(len(text.splitlines()) <= MOST_LINES for text in code)
-    assert any("results.STANDING" in text and "results.CAUTION" in text for text in code)
+    assert any("wording.STANDING" in text and "wording.CAUTION" in text for text in code)
     written = "\n".join([*code, *sources(path, "markdown")])
     assert wording.STANDING not in written
     assert wording.CAUTION not in written

@@ -10,6 +10,7 @@ import pytest
 
 from riskmap import layers, lots, movement, soil
 from riskmap.common import settings
+from riskmap.movement import simulation
 from riskmap.run import flow, reuse, store
 
 
@@ -48,7 +49,7 @@ def test_everything_some_and_nothing_reused_agree(area: settings.Area, tmp_path:
     assert 0 < some.facts["reused_columns"] < clean.facts["columns"]
     pd.testing.assert_frame_equal(pd.DataFrame(some.lots), pd.DataFrame(clean.lots), check_exact=True)
 
-    monkeypatch.setattr(movement, "simulate", _not_asked)
+    monkeypatch.setattr(simulation, "simulate", _not_asked)
     with pytest.raises(AssertionError, match="computed"):
         other = area.model_copy(update={"movement": area.movement.model_copy(update={"seed": 99})})
         flow.assess(other, kept=kept)
@@ -60,7 +61,7 @@ def test_a_stopped_run_goes_on_where_it_was(area: settings.Area, tmp_path: Path,
     monkeypatch.setattr(reuse, "MOST_FILES", 3)
     clean = flow.assess(area)[0]
     kept = store.Store(tmp_path / "store")
-    real, calls = movement.simulate, []
+    real, calls = simulation.simulate, []
 
     def stops(columns: pd.DataFrame, *given: object, **named: object) -> movement.Movement:
         calls.append(len(columns))
@@ -68,10 +69,10 @@ def test_a_stopped_run_goes_on_where_it_was(area: settings.Area, tmp_path: Path,
             raise KeyboardInterrupt
         return real(columns, *given, **named)  # type: ignore[arg-type]
 
-    monkeypatch.setattr(movement, "simulate", stops)
+    monkeypatch.setattr(simulation, "simulate", stops)
     with pytest.raises(KeyboardInterrupt):
         flow.assess(area, kept=kept)
-    monkeypatch.setattr(movement, "simulate", real)
+    monkeypatch.setattr(simulation, "simulate", real)
     again = flow.assess(area, kept=kept)[0]
     assert again.facts["reused_columns"] == sum(calls[:5])
     pd.testing.assert_frame_equal(pd.DataFrame(again.lots), pd.DataFrame(clean.lots), check_exact=True)

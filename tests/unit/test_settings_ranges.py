@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 from pydantic import ValidationError
 
-from riskmap.common import setting_ranges, settings
+from riskmap.common import setting_ranges, setting_words, settings
 from riskmap.common.errors import SettingsError
 from riskmap.common.settings import Area
 from riskmap.evidence import constants_sources
@@ -164,7 +164,7 @@ def codes_of(model: Any, values: dict[str, Any]) -> set[str]:
 def test_every_number_and_month_of_an_area_file_has_a_range() -> None:
     """A setting without one would be taken as it is; texts, paths and choices have none."""
     for name, field in Area.model_fields.items():
-        for model in settings.models_in(field.annotation):
+        for model in setting_words.models_in(field.annotation):
             section = model.SECTION
             for key, one in model.model_fields.items():
                 kind = str(one.annotation)
@@ -172,7 +172,7 @@ def test_every_number_and_month_of_an_area_file_has_a_range() -> None:
                     assert key in setting_ranges.RANGES[section], (name, key)
     assert set(setting_ranges.RANGES["area"]) == {"today"}
     known = {model.SECTION: set(model.model_fields) for field in Area.model_fields.values()
-             for model in settings.models_in(field.annotation)} | {"area": set(Area.model_fields)}
+             for model in setting_words.models_in(field.annotation)} | {"area": set(Area.model_fields)}
     for section, keys in setting_ranges.RANGES.items():
         assert set(keys) <= known[section]
     for rule in setting_ranges.RULES:
