@@ -122,7 +122,7 @@ def town(n: int, seed: int = 2) -> Results:
 
     shapes = shapely.polygons(np.stack([-98 + east / 94_000, 32 + north / 111_000], axis=-1))
     frame = estimate(n, shapes, seed)
-    known = estimate(max(n // 40, 2), [Point(0, 0)] * max(n // 40, 2), seed)  # lots share the numbers of a column
+    known = estimate(max(n // 40, 2), [Point(0, 0)] * max(n // 40, 2), seed)  # lots share the numbers of an archetype
     shared = [c.name for c in ESTIMATE.columns if c.name not in ("lot_row", "lot_id", "lot_area_m2", "map_unit_share",
               "soil_line_distance_m", "neighbor_unit_share", "covered_pct", "linear_extensibility_pct")]
     pick = draw.integers(0, len(known), n)

@@ -39,7 +39,7 @@ NUMBERS = ("expected_movement_mm", "characteristic_movement_mm", "deflection_now
 SHOWN = "expected_movement_mm"
 NOTABLE_MM = 2.0  # a change below what is shown (2 mm, 0.1 in) is no mover
 _ATTRIBUTES = ["half_width_m", "half_width_known", "slab_class", "plan_factor", "pour_early_month", "pour_late_month"]
-_DATES = ["pour_date_early", "pour_date_late", "pour_date_basis"]  # as given; columns hold them coarser with age
+_DATES = ["pour_date_early", "pour_date_late", "pour_date_basis"]  # as given; archetypes hold them coarser with age
 _PET_STEADY = 0.01  # below it a month's evapotranspiration counts as not revised: a longer record shifts it a little
 
 
@@ -261,11 +261,12 @@ class _Steps:
             profile_id=self.of_b.profile["profile_id"] + shift)], ignore_index=True)
         self.layer = pd.concat([self.of_a.layer, self.of_b.layer.assign(
             profile_id=self.of_b.layer["profile_id"] + shift)], ignore_index=True)
-        self.mixture_a = self.of_a.column_profile
-        self.mixture_b = self.of_b.column_profile.assign(profile_id=self.of_b.column_profile["profile_id"] + shift)
-        self.column_a = self.of_a.lot_column[both["a"].to_numpy()]
-        self.column_b = self.of_b.lot_column[both["b"].to_numpy()]
-        self.usable = (self.column_a >= 0) & (self.column_b >= 0)
+        self.mixture_a = self.of_a.archetype_profile
+        mixture = self.of_b.archetype_profile
+        self.mixture_b = mixture.assign(profile_id=mixture["profile_id"] + shift)
+        self.archetype_a = self.of_a.lot_archetype[both["a"].to_numpy()]
+        self.archetype_b = self.of_b.lot_archetype[both["b"].to_numpy()]
+        self.usable = (self.archetype_a >= 0) & (self.archetype_b >= 0)
 
     def by_code(self, role: str) -> bool:
         """Return whether what was read in a role can differ by our code only: same files, read by the same settings."""
@@ -304,33 +305,33 @@ class _Steps:
         """Return `NUMBERS` per pair; masks tell which pairs take slab and pour, and soil, of B; `cell` is a or b."""
         use = np.flatnonzero(self.usable)
         took, ground = attributes[use], soil[use]
-        key = pd.DataFrame({"attr": np.where(took, self.column_b[use], self.column_a[use]), "attr_b": took,
-                            "soil": np.where(ground, self.column_b[use], self.column_a[use]), "soil_b": ground,
-                            "cell": (self.column_b if cell == "b" else self.column_a)[use]})
+        key = pd.DataFrame({"attr": np.where(took, self.archetype_b[use], self.archetype_a[use]), "attr_b": took,
+                            "soil": np.where(ground, self.archetype_b[use], self.archetype_a[use]), "soil_b": ground,
+                            "cell": (self.archetype_b if cell == "b" else self.archetype_a)[use]})
         unique = key.drop_duplicates().reset_index(drop=True)
         number = key.merge(unique.reset_index(names="number"), on=list(key.columns), how="left")["number"].to_numpy()
-        column = pd.DataFrame(np.where(unique[["attr_b"]].to_numpy(), self._attributes(self.of_b, unique["attr"]),
-                                       self._attributes(self.of_a, unique["attr"])), columns=_ATTRIBUTES)
-        like = self.of_b.column if len(self.of_b.column) else self.of_a.column
-        column = column.astype({name: like[name].dtype for name in _ATTRIBUTES})
-        cells = self.of_b.column if cell == "b" else self.of_a.column
-        column.insert(0, "cell_id", cells["cell_id"].to_numpy()[unique["cell"]])
+        archetype = pd.DataFrame(np.where(unique[["attr_b"]].to_numpy(), self._attributes(self.of_b, unique["attr"]),
+                                          self._attributes(self.of_a, unique["attr"])), columns=_ATTRIBUTES)
+        like = self.of_b.archetype if len(self.of_b.archetype) else self.of_a.archetype
+        archetype = archetype.astype({name: like[name].dtype for name in _ATTRIBUTES})
+        cells = self.of_b.archetype if cell == "b" else self.of_a.archetype
+        archetype.insert(0, "cell_id", cells["cell_id"].to_numpy()[unique["cell"]])
         mixed = [frame.merge(unique.loc[unique["soil_b"] == is_b, ["soil"]].reset_index(names="number"),
-                             left_on="column_id", right_on="soil")
+                             left_on="archetype_id", right_on="soil")
                  for frame, is_b in ((self.mixture_a, False), (self.mixture_b, True))]
-        mixture = pd.concat(mixed)[["number", "profile_id", "weight"]].rename(columns={"number": "column_id"})
-        mixture = mixture.sort_values(["column_id", "profile_id"], kind="stable").reset_index(drop=True)
-        made = reuse.simulate(self.kept, area, column, mixture, self.profile, self.layer, history,
-                              crew=self.crew).column
+        mixture = pd.concat(mixed)[["number", "profile_id", "weight"]].rename(columns={"number": "archetype_id"})
+        mixture = mixture.sort_values(["archetype_id", "profile_id"], kind="stable").reset_index(drop=True)
+        made = reuse.simulate(self.kept, area, archetype, mixture, self.profile, self.layer, history,
+                              crew=self.crew).archetype
         out = pd.DataFrame(np.nan, index=self.both.index, columns=list(NUMBERS))
         out.iloc[use] = made.reindex(columns=list(NUMBERS)).to_numpy(float)[number]  # absent when none has a number
         return out
 
     @staticmethod
-    def _attributes(inputs: MovementInputs, column: pd.Series) -> NDArray[np.object_]:
+    def _attributes(inputs: MovementInputs, archetype: pd.Series) -> NDArray[np.object_]:
         # a number of the other run may lie beyond this one's table: it is masked out afterwards
-        place = np.minimum(column.to_numpy(), len(inputs.column) - 1)
-        return inputs.column[_ATTRIBUTES].astype(object).to_numpy()[place]
+        place = np.minimum(archetype.to_numpy(), len(inputs.archetype) - 1)
+        return inputs.archetype[_ATTRIBUTES].astype(object).to_numpy()[place]
 
     def changed_lots(self) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
         """Return which pairs have another slab, pour date or outline, and which another outline."""
@@ -339,8 +340,8 @@ class _Steps:
         differs = np.zeros(len(self.both), dtype=bool)
         use = self.usable
         for name in _ATTRIBUTES[:4]:
-            differs[use] |= (self.of_a.column[name].to_numpy()[self.column_a[use]]
-                             != self.of_b.column[name].to_numpy()[self.column_b[use]])
+            differs[use] |= (self.of_a.archetype[name].to_numpy()[self.archetype_a[use]]
+                             != self.of_b.archetype[name].to_numpy()[self.archetype_b[use]])
         undated = ((old["pour_date_basis"] == "none") & (new["pour_date_basis"] == "none")).to_numpy(dtype=bool)
         for name in _DATES:
             left, right = old[name], new[name]

@@ -79,7 +79,7 @@ def estimate(area: FileName, outputs: FileName = "outputs", *, units: str = "us"
     public_k : int, optional
         Write only tables for publication: groups of at least so many lots, nothing about one lot.
     reuse : bool
-        Take columns that an earlier run into `outputs` computed from equal inputs; numbers are the same either way.
+        Take archetypes that an earlier run into `outputs` computed from equal inputs; numbers are the same either way.
     scheduler : str, optional
         Address of a dask scheduler whose workers see `outputs` under the same path.
 

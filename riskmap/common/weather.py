@@ -63,30 +63,30 @@ def usual_months(source: NDArray[np.int8]) -> NDArray[np.int64]:
 
 @dataclass(frozen=True)
 class MovementInputs:
-    """Unique columns, their soil and their weather.
+    """The archetypes of a run, their soil and their weather.
 
     Attributes
     ----------
-    column : DataFrame
-        One row per column: cell_id, half_width_m, half_width_known, slab_class, plan_factor, pour_early_month,
+    archetype : DataFrame
+        One row per archetype: cell_id, half_width_m, half_width_known, slab_class, plan_factor, pour_early_month,
         pour_late_month.
-    column_profile : DataFrame
-        column_id, profile_id, weight.
-    lot_column : int array, shape (n_lot,)
-        Column of each lot; -1 without one.
+    archetype_profile : DataFrame
+        archetype_id, profile_id, weight.
+    lot_archetype : int array, shape (n_lot,)
+        Archetype of each lot; -1 without one.
     profile, layer : DataFrame
         Soil profiles and their layers, as `soil.attach` hands them on.
     history : ClimateHistory
     """
 
-    column: pd.DataFrame
-    column_profile: pd.DataFrame
-    lot_column: NDArray[np.int64]
+    archetype: pd.DataFrame
+    archetype_profile: pd.DataFrame
+    lot_archetype: NDArray[np.int64]
     profile: pd.DataFrame
     layer: pd.DataFrame
     history: ClimateHistory
 
     def __repr__(self) -> str:
         """Return one line; tables are not shown."""
-        return (f"<Inputs of {len(self.lot_column):,} lots: {len(self.column):,} columns, {len(self.profile):,} soil "
-                f"profiles, {len(self.history.cells):,} climate cells>")
+        return (f"<Inputs of {len(self.lot_archetype):,} lots: {len(self.archetype):,} archetypes, "
+                f"{len(self.profile):,} soil profiles, {len(self.history.cells):,} climate cells>")

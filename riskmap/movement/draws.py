@@ -1,4 +1,4 @@
-"""Common random numbers: one stratified set of draws shared by every column of a run.
+"""Common random numbers: one stratified set of draws shared by every archetype of a run.
 
 Draw number d means the same quantile of every parameter for every lot, so neighbours differ because their soil, age
 or slab differ and never because of chance, and order, chunks and workers cannot change a result. Each parameter is

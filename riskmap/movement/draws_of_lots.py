@@ -1,4 +1,4 @@
-"""Every draw of a few columns, now and in past months: what a calibration compares with surveys.
+"""Every draw of a few archetypes, now and in past months: what a calibration compares with surveys.
 
 The same engine and the same draws as `simulate`, so that draw d means here what it meant in the run.
 Method: notebooks/method.md, section 13.
@@ -33,17 +33,17 @@ MM = 1000.0
 
 @dataclass(frozen=True)
 class Group:
-    """Columns of one climate cell and slab width, with every draw of the soils under them.
+    """Archetypes of one climate cell and slab width, with every draw of the soils under them.
 
     Attributes
     ----------
-    column_ids : int array, shape (n_column,)
-    plan_factor : array, shape (n_column,)
-    part_column, part_unit : int arrays, shape (n_part,)
-        Place in `column_ids` and unit of each part of a mixture.
+    archetype_ids : int array, shape (n_archetype,)
+    plan_factor : array, shape (n_archetype,)
+    part_archetype, part_unit : int arrays, shape (n_part,)
+        Place in `archetype_ids` and unit of each part of a mixture.
     part_weight : array, shape (n_part,)
-        Sums to 1 over a column.
-    chosen : int array, shape (n_column, n_draw)
+        Sums to 1 over an archetype.
+    chosen : int array, shape (n_archetype, n_draw)
         Unit that stands for each draw, as in the run.
     block : array, shape (n_unit, n_draw, n_quantity)
         `kernels.QUANTITIES`; lengths in m.
@@ -53,9 +53,9 @@ class Group:
         Month number of now.
     """
 
-    column_ids: Whole
+    archetype_ids: Whole
     plan_factor: Array
-    part_column: Whole
+    part_archetype: Whole
     part_unit: Whole
     part_weight: Array
     chosen: Whole
@@ -73,15 +73,15 @@ class Group:
         return self.past[:, :, place].astype(np.float64)
 
 
-def groups(inputs: MovementInputs, column_ids: Whole, area: Area, *, earliest: int | None = None,
+def groups(inputs: MovementInputs, archetype_ids: Whole, area: Area, *, earliest: int | None = None,
            draws: Draws | None = None, workers: int | None = 1) -> Iterator[Group]:
-    """Compute columns again, draw by draw, one group of equal cell and width at a time.
+    """Compute archetypes again, draw by draw, one group of equal cell and width at a time.
 
     Parameters
     ----------
     inputs : MovementInputs
-    column_ids : int array, shape (n_column,)
-        Columns wanted, without repeats.
+    archetype_ids : int array, shape (n_archetype,)
+        Archetypes wanted, without repeats.
     area : Area
         Settings of the run.
     earliest : int, optional
@@ -94,16 +94,16 @@ def groups(inputs: MovementInputs, column_ids: Whole, area: Area, *, earliest: i
     Yields
     ------
     Group
-        Columns whose cell gives no number are left out.
+        Archetypes whose cell gives no number are left out.
     """
     made = random.make(area.movement) if draws is None else draws
-    wanted = inputs.column.loc[np.unique(column_ids)]
+    wanted = inputs.archetype.loc[np.unique(archetype_ids)]
     classes = sorted(set(wanted["slab_class"]))
     engine = Engine(made, layer_arrays(inputs.profile, inputs.layer, area.soil_settings), depth_caps(inputs.profile),
                     classes, area.soil_settings.lep_cap_pct, area.movement)
     drivers: dict[str, Driver] = {}
     with Threads(workers) as pool:
-        for key, column in wanted.groupby(["cell_id", "half_width_m", "half_width_known"], sort=True):
+        for key, archetype in wanted.groupby(["cell_id", "half_width_m", "half_width_known"], sort=True):
             cell, half_width, known = cast("tuple[str, float, bool]", key)
             if cell not in drivers:
                 drivers[cell] = weather.make(inputs.history, inputs.history.cells.index(cell), made,
@@ -111,35 +111,36 @@ def groups(inputs: MovementInputs, column_ids: Whole, area: Area, *, earliest: i
             driver = drivers[cell]
             if driver.state:
                 continue
-            parts = inputs.column_profile[inputs.column_profile["column_id"].isin(column.index)]
-            units, number = units_of(column, parts, classes, driver, engine.cap_m)
+            parts = inputs.archetype_profile[inputs.archetype_profile["archetype_id"].isin(archetype.index)]
+            units, number = units_of(archetype, parts, classes, driver, engine.cap_m)
             now = driver.first_month + driver.now
             back = 0 if earliest is None else min(max(now - earliest, 0), driver.now - driver.record)
             past = np.empty((units.profile.size, made.count, back), np.float32)
             block = engine.run(driver, units, float(half_width), bool(known), pool, past=past)
-            of_part = parts["column_id"].to_numpy(np.int64)
-            ids = column.index.to_numpy(np.int64)
+            of_part = parts["archetype_id"].to_numpy(np.int64)
+            ids = archetype.index.to_numpy(np.int64)
             weight = parts["weight"].to_numpy(float)
-            yield Group(ids, column["plan_factor"].to_numpy(float), np.searchsorted(ids, of_part), number, weight,
+            yield Group(ids, archetype["plan_factor"].to_numpy(float), np.searchsorted(ids, of_part), number, weight,
                         summary.choose_units(of_part, number, weight, made.component), block, past, now)
 
 
 def mixed(group: Group, values: Array) -> tuple[Array, Array]:
-    """Return mean and variance over the soils of each column, both of shape (n_column, n_draw). (method.md, section 13)
+    """Return mean and variance over the soils of each archetype, both of shape (n_archetype, n_draw).
 
+    Method: method.md, section 13.
     values (n_unit, n_draw): one quantity; the result has its unit (and its square) times the plan factor.
     """
-    mean = np.zeros((group.column_ids.size, values.shape[1]))
+    mean = np.zeros((group.archetype_ids.size, values.shape[1]))
     square = np.zeros_like(mean)
     part = values[group.part_unit]
-    np.add.at(mean, group.part_column, group.part_weight[:, None] * part)
-    np.add.at(square, group.part_column, group.part_weight[:, None] * (part - mean[group.part_column]) ** 2)
+    np.add.at(mean, group.part_archetype, group.part_weight[:, None] * part)
+    np.add.at(square, group.part_archetype, group.part_weight[:, None] * (part - mean[group.part_archetype]) ** 2)
     factor = group.plan_factor[:, None]
     return mean * factor, square * factor**2
 
 
 def picked(group: Group, values: Array) -> Array:
-    """Return each draw's value on the soil that stands for it in each column, shape (n_column, n_draw).
+    """Return each draw's value on the soil that stands for it in each archetype, shape (n_archetype, n_draw).
 
     Method: method.md, section 13.
     """

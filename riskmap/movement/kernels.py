@@ -1,4 +1,4 @@
-"""The compiled path: from surface suction of one draw to the movement of every column that shares it.
+"""The compiled path: from surface suction of one draw to the movement of every archetype that shares it.
 
 For one climate cell, one width class and one draw, the always-slabbed strip and the open ground are stepped once
 through the whole record. A slab poured at month p then differs from the always-slabbed one by a correction that only
@@ -28,7 +28,7 @@ Array = NDArray[np.float64]
 Months = NDArray[np.int64]
 Numbers = tuple[Any, ...]
 
-# Columns of the result block of one draw and column; lengths in m, month as index on the time axis.
+# Columns of the result block of one draw and archetype; lengths in m, month as index on the time axis.
 QUANTITIES = (
     "deflection_now", "ratio_now", "deflection_max", "month_max", "deflection_min", "soil_differential_now",
     "movement_edge", "movement_center", "replay_0", "replay_1", "replay_2", "replay_ratio_0", "replay_ratio_1",
@@ -248,7 +248,7 @@ def replayed(states: Array, bend: Array, row: Array, decay: Array, early: Array,
 def run_draw(d: int, driver: Array, model: Numbers, opposite: Numbers, ground: Numbers, draw: Numbers,
              profiles: Numbers, units: Numbers, axis: tuple[int, ...], starts: Months, out: Array,
              past: Single) -> None:
-    """Compute every quantity of one draw for all columns of a group. (method.md, section 8)
+    """Compute every quantity of one draw for all archetypes of a group. (method.md, section 8)
 
     Parameters
     ----------
@@ -480,9 +480,9 @@ def _slab_at(k: int | np.int64, pour: int, reuse: int, states: Array, delta: Arr
 
 @compiled
 def gather_sorted(block: Array, chosen: Months, sorted_out: Array) -> None:
-    """Fill sorted_out (n_column, n_draw) with the draws of each column in ascending order. (method.md, section 9)
+    """Fill sorted_out (n_archetype, n_draw) with the draws of each archetype in ascending order. (method.md, section 9)
 
-    block (n_unit, n_draw); chosen (n_column, n_draw): the unit that stands for each draw of a column.
+    block (n_unit, n_draw); chosen (n_archetype, n_draw): the unit that stands for each draw of an archetype.
     """
     for c in range(chosen.shape[0]):
         for d in range(chosen.shape[1]):

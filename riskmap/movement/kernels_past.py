@@ -80,10 +80,10 @@ def past_slabs(age: int, poured: int, reuse: int, ground: Array, delta: Array, p
 
 @compiled
 def gather_median(past: Single, chosen: Months, out: Single) -> None:
-    """Fill out (n_column, n_past) with the median over the draws of each column, nan where a draw has none.
+    """Fill out (n_archetype, n_past) with the median over the draws of each archetype, nan where a draw has none.
 
     Method: method.md, section 9. [m]
-    past (n_unit, n_draw, n_past); chosen (n_column, n_draw): the unit that stands for each draw of a column.
+    past (n_unit, n_draw, n_past); chosen (n_archetype, n_draw): the unit that stands for each draw of an archetype.
     """
     draws = np.empty((past.shape[2], chosen.shape[1]))
     for c in range(chosen.shape[0]):

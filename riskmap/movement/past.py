@@ -1,4 +1,4 @@
-"""Past months: the slab's middle above edge of every column at month ends, told like the deflection of now.
+"""Past months: the slab's middle above edge of every archetype at month ends, told like the deflection of now.
 
 Method: notebooks/method.md, section 9.
 """
@@ -33,19 +33,19 @@ def room(driver: Driver, units: int, draws: int, months: int) -> NDArray[np.floa
 
 def medians(past: NDArray[np.float32], chosen: NDArray[np.int64], months: int, first_month: int, now: int,
             plan_factor: NDArray[np.float64]) -> pd.DataFrame:
-    """Return one row per column and one column per month before now: the median over the mixture of the draws. [mm]
+    """Return one row per archetype, one column per month before now: the median over the mixture of the draws. [mm]
 
     Parameters
     ----------
     past : array, shape (n_unit, n_draw, n_past)
         As `Engine.run` filled it. [m]
-    chosen : int array, shape (n_column, n_draw)
+    chosen : int array, shape (n_archetype, n_draw)
         Unit that stands for each draw (`summary.choose_units`).
     months : int
         Calendar months asked for, with now.
     first_month, now : int
         Month number of axis place 0; axis place of now.
-    plan_factor : array, shape (n_column,)
+    plan_factor : array, shape (n_archetype,)
         As in `summary.summarise`.
     """
     before = max(months - 1, 0)
@@ -57,16 +57,16 @@ def medians(past: NDArray[np.float32], chosen: NDArray[np.int64], months: int, f
     return pd.DataFrame(out, columns=names)
 
 
-def split(column: pd.DataFrame, lot_column: NDArray[np.int64], months: int, today: int) \
+def split(archetype: pd.DataFrame, lot_archetype: NDArray[np.int64], months: int, today: int) \
         -> tuple[pd.DataFrame, History | None]:
-    """Take the past months out of the table of columns.
+    """Take the past months out of the table of archetypes.
 
     Parameters
     ----------
-    column : DataFrame
-        `Movement.column`.
-    lot_column : int array, shape (n_lot,)
-        Column of each lot, -1 for a lot without one.
+    archetype : DataFrame
+        `Movement.archetype`.
+    lot_archetype : int array, shape (n_lot,)
+        Archetype of each lot, -1 for a lot without one.
     months : int
         Calendar months asked for, with now; 0 for none.
     today : int
@@ -75,19 +75,19 @@ def split(column: pd.DataFrame, lot_column: NDArray[np.int64], months: int, toda
     Returns
     -------
     DataFrame, History or None
-        The rest of the table, and the past: columns alike in every month share a series. No history without months.
+        The rest of the table, and the past: archetypes alike in every month share a series. No history without months.
     """
-    names = [name for name in column if str(name).startswith(PREFIX)]
-    rest = column.drop(columns=names)
+    names = [name for name in archetype if str(name).startswith(PREFIX)]
+    rest = archetype.drop(columns=names)
     if not months:
         return rest, None
     told = tuple(month_name(today - months + 1 + m) for m in range(months))
-    if "deflection_now_mm" not in column:
-        return rest, History(told, np.empty((0, months), np.float32), np.full(len(lot_column), -1, np.int64))
-    past = column[[PREFIX + month for month in told[:-1]]].to_numpy(np.float32)
-    values = np.column_stack([past, column["deflection_now_mm"].to_numpy(np.float32)])
+    if "deflection_now_mm" not in archetype:
+        return rest, History(told, np.empty((0, months), np.float32), np.full(len(lot_archetype), -1, np.int64))
+    past = archetype[[PREFIX + month for month in told[:-1]]].to_numpy(np.float32)
+    values = np.column_stack([past, archetype["deflection_now_mm"].to_numpy(np.float32)])
     known = np.isfinite(values[:, -1])
     series, number = np.unique(values[known].view(np.uint32), axis=0, return_inverse=True)
-    of_column = np.full(int(column.index.max()) + 2, -1, np.int64)  # the last place answers for -1
-    of_column[column.index[known]] = number.ravel()
-    return rest, History(told, series.view(np.float32), of_column[lot_column])
+    of_archetype = np.full(int(archetype.index.max()) + 2, -1, np.int64)  # the last place answers for -1
+    of_archetype[archetype.index[known]] = number.ravel()
+    return rest, History(told, series.view(np.float32), of_archetype[lot_archetype])

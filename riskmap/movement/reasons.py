@@ -114,16 +114,16 @@ def shapley_weights() -> Array:
     return out
 
 
-def combinations(column: pd.DataFrame, parts: pd.DataFrame, driver: Driver, classes: list[str], reference: int) \
+def combinations(archetype: pd.DataFrame, parts: pd.DataFrame, driver: Driver, classes: list[str], reference: int) \
         -> pd.DataFrame:
-    """Return one row per combination and profile of a cell's columns: unit keys, column_id, combination, weight.
+    """Return one row per combination and profile of a cell's archetypes: unit keys, archetype_id, combination, weight.
 
     Parameters
     ----------
-    column : DataFrame
-        Columns of one cell, indexed by column_id.
+    archetype : DataFrame
+        Archetypes of one cell, indexed by archetype_id.
     parts : DataFrame
-        column_id, profile_id, weight of these columns.
+        archetype_id, profile_id, weight of these archetypes.
     driver : Driver
     classes : list of str
         Stiffness classes; the reference's is among them.
@@ -131,11 +131,11 @@ def combinations(column: pd.DataFrame, parts: pd.DataFrame, driver: Driver, clas
         Profile number of the reference soil.
     """
     first = earliest(driver)
-    own = column.loc[parts["column_id"]].reset_index(drop=True)
+    own = archetype.loc[parts["archetype_id"]].reset_index(drop=True)
     frames = []
     for number, bits in enumerate(product((False, True), repeat=len(FACTORS))):
         slab, weather, age, soil = bits  # first factor is the lowest bit
-        base = own if soil else column.reset_index(drop=True)
+        base = own if soil else archetype.reset_index(drop=True)
         shift = 0 if weather else driver.now - driver.usual
         now = driver.now - shift
         pour = 12 * REFERENCE_AGE_YEARS
@@ -150,7 +150,7 @@ def combinations(column: pd.DataFrame, parts: pd.DataFrame, driver: Driver, clas
             else classes.index(REFERENCE_CLASS),
             "early": np.clip(early if age else now - pour, first, now - 1),
             "late": np.clip(late if age else now - pour, first, now - 1),
-            "column_id": parts["column_id"].to_numpy(np.int64) if soil else column.index.to_numpy(np.int64),
+            "archetype_id": parts["archetype_id"].to_numpy(np.int64) if soil else archetype.index.to_numpy(np.int64),
             "combination": number,
             "weight": (parts["weight"].to_numpy(float) if soil else 1.0) * plan,
         }, index=base.index)
@@ -158,33 +158,33 @@ def combinations(column: pd.DataFrame, parts: pd.DataFrame, driver: Driver, clas
     return pd.concat(frames, ignore_index=True)
 
 
-def contributions(column: pd.DataFrame, parts: pd.DataFrame, driver: Driver, classes: list[str], reference: int,
+def contributions(archetype: pd.DataFrame, parts: pd.DataFrame, driver: Driver, classes: list[str], reference: int,
                   evaluate: Callable[[pd.DataFrame], Array], score_mm: Array, reference_mm: float) -> pd.DataFrame:
-    """Return reference and contributions of the columns of one cell, in mm.
+    """Return reference and contributions of the archetypes of one cell, in mm.
 
     Parameters
     ----------
     evaluate : callable
         Takes unique units (columns UNIT_KEYS) and returns the score of the middle run of each. [mm]
-    score_mm : array, shape (n_column,)
-        Reported score of each column.
+    score_mm : array, shape (n_archetype,)
+        Reported score of each archetype.
     reference_mm : float
         Score of the reference lot, from `reference_score`.
 
     Returns
     -------
     DataFrame
-        reference_movement_mm and driver_<factor>_mm, indexed like `column`; the row sum is the score.
+        reference_movement_mm and driver_<factor>_mm, indexed like `archetype`; the row sum is the score.
     """
-    rows = combinations(column, parts, driver, classes, reference)
+    rows = combinations(archetype, parts, driver, classes, reference)
     unit = rows[UNIT_KEYS].drop_duplicates().sort_values(UNIT_KEYS).reset_index(drop=True)
     value = evaluate(unit)
     number = rows[UNIT_KEYS].merge(unit.assign(value=value), on=UNIT_KEYS, how="left")["value"].to_numpy()
-    place = np.searchsorted(column.index.to_numpy(), rows["column_id"].to_numpy())
-    total = np.zeros((len(column), 2 ** len(FACTORS)))
+    place = np.searchsorted(archetype.index.to_numpy(), rows["archetype_id"].to_numpy())
+    total = np.zeros((len(archetype), 2 ** len(FACTORS)))
     np.add.at(total, (place, rows["combination"].to_numpy()), number * rows["weight"].to_numpy())
     parts_mm = (total[:, None, :] * shapley_weights()[None]).sum(axis=2)  # row by row: company must not change a digit
-    out = pd.DataFrame(parts_mm, index=column.index,
+    out = pd.DataFrame(parts_mm, index=archetype.index,
                        columns=[f"driver_{name}_mm" for name in FACTORS])
     out.insert(0, "reference_movement_mm", reference_mm)
     out["driver_doubt_mm"] = (score_mm - total[:, -1]) - (reference_mm - total[:, 0])
@@ -192,7 +192,7 @@ def contributions(column: pd.DataFrame, parts: pd.DataFrame, driver: Driver, cla
 
 
 def sentences(table: pd.DataFrame) -> list[str]:
-    """Return one or two plain sentences per column, from the numbers of the table as they are rounded there.
+    """Return one or two plain sentences per archetype, from the numbers of the table as they are rounded there.
 
     table: expected_movement_mm, its range, direction, reference_movement_mm and driver_1..3 with their millimetres.
     """

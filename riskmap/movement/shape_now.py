@@ -1,6 +1,6 @@
-"""The expected shape across the slab now, for a few columns: ground and slab from the middle to the edge, with ranges.
+"""The expected shape across the slab now, for a few archetypes: ground and slab, middle to edge, with ranges.
 
-For papers about single lots. One column, one draw at a time through `trace`, with the run's own draws, so that the
+For papers about single lots. One archetype, one draw at a time through `trace`, with the run's own draws, so that the
 picture and the numbers of the run tell the same; far too slow for a whole area.
 Method: notebooks/method.md, section 6 and 7.
 """
@@ -31,13 +31,13 @@ DRAWS = 60  # of the run's 200: the middle of the picture lies within about 1 mm
 PERCENTS = (10.0, 50.0, 90.0)
 
 
-def across(inputs: MovementInputs, column_ids: list[int], area: Area, count: int = DRAWS) -> dict[int, Array]:
-    """Return the shape now of some columns.
+def across(inputs: MovementInputs, archetype_ids: list[int], area: Area, count: int = DRAWS) -> dict[int, Array]:
+    """Return the shape now of some archetypes.
 
     Parameters
     ----------
     inputs : MovementInputs
-    column_ids : list of int
+    archetype_ids : list of int
     area : Area
         Settings of the run.
     count : int
@@ -46,7 +46,7 @@ def across(inputs: MovementInputs, column_ids: list[int], area: Area, count: int
     Returns
     -------
     dict
-        column -> array (n_point, 7): distance from the middle over half width (0 to 1), then 10th, 50th and 90th
+        archetype -> array (n_point, 7): distance from the middle over half width (0 to 1), then 10th, 50th and 90th
         percentile of ground and of slab, both above the edge. [mm]
     """
     from riskmap.movement.soil_units import depth_caps, layer_arrays
@@ -56,13 +56,13 @@ def across(inputs: MovementInputs, column_ids: list[int], area: Area, count: int
     caps = depth_caps(inputs.profile)
     drivers: dict[str, Driver] = {}
     out = {}
-    for column in column_ids:
-        row = {str(name): value for name, value in inputs.column.loc[column].to_dict().items()}
+    for archetype in archetype_ids:
+        row = {str(name): value for name, value in inputs.archetype.loc[archetype].to_dict().items()}
         cell = str(row["cell_id"])
         if cell not in drivers:
             drivers[cell] = weather.make(inputs.history, inputs.history.cells.index(cell), draws,
                                          area.climate_settings, area.movement)
-        parts = inputs.column_profile[inputs.column_profile["column_id"] == column]
+        parts = inputs.archetype_profile[inputs.archetype_profile["archetype_id"] == archetype]
         chosen = summary.choose_units(
             np.zeros(len(parts), dtype=np.int64), parts["profile_id"].to_numpy(np.int64),
             parts["weight"].to_numpy(float), draws.component)[0]
@@ -70,7 +70,7 @@ def across(inputs: MovementInputs, column_ids: list[int], area: Area, count: int
                            for d in range(min(count, draws.count))])  # draw, ground or slab, point
         told = np.percentile(shapes, PERCENTS, axis=0) * (1000.0 * float(row["plan_factor"]))
         points = np.linspace(0.0, 1.0, shapes.shape[2])
-        out[column] = np.column_stack([points, *told[:, 0], *told[:, 1]])
+        out[archetype] = np.column_stack([points, *told[:, 0], *told[:, 1]])
     return out
 
 

@@ -31,26 +31,26 @@ class Movement:
 
     Attributes
     ----------
-    column : DataFrame
-        One row per column: the estimate columns, plus `state`, `state_reason` and `flags`, and the past months (see
-        `past.split`).
+    archetype : DataFrame
+        One row per archetype: the estimate columns, plus `state`, `state_reason` and `flags`, and the past months
+        (see `past.split`).
     facts : dict
-        Draws, columns, seconds, draws per second; per cell the named outlook years and the equilibrium suction.
+        Draws, archetypes, seconds, draws per second; per cell the named outlook years and the equilibrium suction.
     """
 
-    column: pd.DataFrame
+    archetype: pd.DataFrame
     facts: dict[str, Any] = field(default_factory=dict)
 
 
-def simulate(columns: pd.DataFrame, column_profile: pd.DataFrame, profile: pd.DataFrame, layer: pd.DataFrame,
+def simulate(archetypes: pd.DataFrame, archetype_profile: pd.DataFrame, profile: pd.DataFrame, layer: pd.DataFrame,
              history: ClimateHistory, *, movement: MovementSettings, climate: ClimateSettings, soil: SoilSettings,
              workers: int | None = None, progress: Callable[[float], None] | None = None) -> Movement:
-    """Run every draw of every column.
+    """Run every draw of every archetype.
 
     Parameters
     ----------
-    columns, column_profile : DataFrame
-        As made by `columns.collapse`.
+    archetypes, archetype_profile : DataFrame
+        As made by `archetypes.collapse`.
     profile, layer : DataFrame
         Soil profiles: profile_id, rock_depth_m, water_table_all_year_m; profile_id, top_m, bottom_m, lep_low_pct,
         lep_pct, lep_high_pct.
@@ -65,7 +65,7 @@ def simulate(columns: pd.DataFrame, column_profile: pd.DataFrame, profile: pd.Da
     Returns
     -------
     Movement
-        Rows in the order of `columns`.
+        Rows in the order of `archetypes`.
     """
     from riskmap.movement import draws as random
     from riskmap.movement import driver as weather
@@ -74,14 +74,14 @@ def simulate(columns: pd.DataFrame, column_profile: pd.DataFrame, profile: pd.Da
 
     began = time.perf_counter()
     profile, layer, reference = reasons.with_reference(profile, layer)
-    classes = sorted({*columns["slab_class"], reasons.REFERENCE_CLASS})
+    classes = sorted({*archetypes["slab_class"], reasons.REFERENCE_CLASS})
     engine = Engine(random.make(movement), layer_arrays(profile, layer, soil), depth_caps(profile), classes,
                     soil.lep_cap_pct, movement)
     draws, middle = engine.draws, replace(engine, draws=random.middle(movement))
     drivers: dict[str, Driver] = {}
     frames, unit_draws, done = [], 0, 0
     with Threads(workers) as pool:
-        for cell, of_cell in columns.groupby("cell_id", sort=True):
+        for cell, of_cell in archetypes.groupby("cell_id", sort=True):
             cell_id, place = str(cell), history.cells.index(str(cell))
             driver = drivers[cell_id] = weather.make(history, place, draws, climate, movement)
             if driver.state:
@@ -89,25 +89,25 @@ def simulate(columns: pd.DataFrame, column_profile: pd.DataFrame, profile: pd.Da
                                            index=of_cell.index))
                 continue
             of_widths = []
-            for key, column in of_cell.groupby(["half_width_m", "half_width_known"], sort=True):
+            for key, archetype in of_cell.groupby(["half_width_m", "half_width_known"], sort=True):
                 half_width, known = cast("tuple[float, bool]", key)
-                parts = column_profile[column_profile["column_id"].isin(column.index)]
-                unit, number = units_of(column, parts, classes, driver, engine.cap_m)
+                parts = archetype_profile[archetype_profile["archetype_id"].isin(archetype.index)]
+                unit, number = units_of(archetype, parts, classes, driver, engine.cap_m)
                 before = past.room(driver, unit.profile.size, draws.count, movement.history_months)
                 block = engine.run(driver, unit, float(half_width), bool(known), pool, past=before)
                 unit_draws += block.shape[0] * block.shape[1]
-                chosen = summary.choose_units(parts["column_id"].to_numpy(), number, parts["weight"].to_numpy(),
+                chosen = summary.choose_units(parts["archetype_id"].to_numpy(), number, parts["weight"].to_numpy(),
                                               draws.component)
                 frame = summary.summarise(block, chosen, driver.first_month, "frost_not_modelled" in driver.flags,
-                                          column["plan_factor"].to_numpy(float))
+                                          archetype["plan_factor"].to_numpy(float))
                 months = past.medians(before, chosen, movement.history_months, driver.first_month, driver.now,
-                                      column["plan_factor"].to_numpy(float))
-                of_widths.append(pd.concat([frame, months], axis=1).set_axis(column.index))
-                done += len(column)
+                                      archetype["plan_factor"].to_numpy(float))
+                of_widths.append(pd.concat([frame, months], axis=1).set_axis(archetype.index))
+                done += len(archetype)
                 if progress:
-                    progress(done / len(columns))
+                    progress(done / len(archetypes))
             table = pd.concat(of_widths).sort_index()
-            parts = column_profile[column_profile["column_id"].isin(of_cell.index)]
+            parts = archetype_profile[archetype_profile["archetype_id"].isin(of_cell.index)]
             quiet = weather.make(history, place, middle.draws, climate, movement)
             why = reasons.contributions(of_cell, parts, quiet, classes, reference,
                                         partial(reasons.middle_scores, middle=middle, driver=quiet, pool=pool),
@@ -120,26 +120,27 @@ def simulate(columns: pd.DataFrame, column_profile: pd.DataFrame, profile: pd.Da
     seconds = time.perf_counter() - began
     table = pd.concat(frames).sort_index() if frames else pd.DataFrame(columns=["state", "state_reason", "flags"])
     return Movement(table, {
-        "draws": draws.count, "columns": len(columns), "unit_draws": unit_draws, "quantities": len(kernels.QUANTITIES),
-        "seconds": seconds, "unit_draws_per_s": unit_draws / seconds, "reference_lot": reasons.REFERENCE_WORDS,
+        "draws": draws.count, "archetypes": len(archetypes), "unit_draws": unit_draws,
+        "quantities": len(kernels.QUANTITIES), "seconds": seconds, "unit_draws_per_s": unit_draws / seconds,
+        "reference_lot": reasons.REFERENCE_WORDS,
         "cells": {cell: {"outlook_years": list(d.outlook_years), **d.facts} for cell, d in drivers.items()},
     })
 
 
-def _beyond_widths(column: pd.DataFrame, parts: pd.DataFrame, cap_m: NDArray[np.float64],
+def _beyond_widths(archetype: pd.DataFrame, parts: pd.DataFrame, cap_m: NDArray[np.float64],
                    depth_m: float) -> NDArray[np.bool_]:
-    """Return which columns are narrower or wider than the model is built for and are computed at its limit.
+    """Return which archetypes are narrower or wider than the model is built for and are computed at its limit.
 
     Half width over active depth is held between `NARROWEST_RATIO` and `WIDEST_RATIO`. Judged at the middle active depth
     [m], cut where a profile cuts it.
     """
-    half = column["half_width_m"].reindex(parts["column_id"]).to_numpy(float)
+    half = archetype["half_width_m"].reindex(parts["archetype_id"]).to_numpy(float)
     ratio = half / np.minimum(depth_m, cap_m[parts["profile_id"].to_numpy(np.int64)])
-    beyond = parts["column_id"].to_numpy()[(ratio < NARROWEST_RATIO) | (ratio > WIDEST_RATIO)]
-    return column.index.isin(beyond)
+    beyond = parts["archetype_id"].to_numpy()[(ratio < NARROWEST_RATIO) | (ratio > WIDEST_RATIO)]
+    return archetype.index.isin(beyond)
 
 
-def _flags(column: pd.DataFrame, driver: Driver, beyond: NDArray[np.bool_]) -> list[str]:
-    early = column["pour_early_month"].to_numpy() < driver.first_month + driver.record
+def _flags(archetype: pd.DataFrame, driver: Driver, beyond: NDArray[np.bool_]) -> list[str]:
+    early = archetype["pour_early_month"].to_numpy() < driver.first_month + driver.record
     own = zip(np.where(early, "pour_before_record", ""), np.where(beyond, "slab_width_beyond_model", ""), strict=True)
     return [";".join(sorted(flag for flag in (*driver.flags, *flags) if flag)) for flags in own]

@@ -69,14 +69,14 @@ def depth_caps(profile: pd.DataFrame) -> NDArray[np.float64]:
     return out
 
 
-def units_of(column: pd.DataFrame, parts: pd.DataFrame, classes: list[str], driver: Driver,
+def units_of(archetype: pd.DataFrame, parts: pd.DataFrame, classes: list[str], driver: Driver,
            cap_m: NDArray[np.float64]) -> tuple[Units, NDArray[np.int64]]:
     """Return the unique (depth cap, profile, class, pour dates) of a group and the unit of each part."""
     from riskmap.movement import reasons
     from riskmap.movement.run_draws import Units
 
     first = reasons.earliest(driver)
-    row = column.loc[parts["column_id"]]
+    row = archetype.loc[parts["archetype_id"]]
     frame = pd.DataFrame({
         "cap_m": cap_m[parts["profile_id"].to_numpy(np.int64)],
         "profile": parts["profile_id"].to_numpy(np.int64),

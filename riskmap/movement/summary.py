@@ -1,4 +1,4 @@
-"""From draws to the numbers of a column: mixture of profiles, quantiles, shares, widening where frost is possible.
+"""From draws to the numbers of an archetype: mixture of profiles, quantiles, shares, widening where frost is possible.
 
 Method: notebooks/method.md, section 9.
 """
@@ -24,36 +24,36 @@ NORMAL_P90 = 1.2815515655446004  # 90th percentile of a unit normal
 MM = 1000.0
 
 
-def choose_units(column: NDArray[np.int64], unit: NDArray[np.int64], weight: Array, component: Array) \
+def choose_units(archetype: NDArray[np.int64], unit: NDArray[np.int64], weight: Array, component: Array) \
         -> NDArray[np.int64]:
-    """Return the unit that stands for each draw of each column, shape (n_column, n_draw). (method.md, section 8)
+    """Return the unit that stands for each draw of each archetype, shape (n_archetype, n_draw). (method.md, section 8)
 
-    Draws are split among the profiles of a column in proportion to their weight: draw d takes the profile in whose
+    Draws are split among the profiles of an archetype in proportion to their weight: draw d takes the profile in whose
     slice of cumulated weight its stratified quantile falls, so shares are met within one draw.
 
     Parameters
     ----------
-    column, unit, weight : arrays, shape (n_part,)
-        Parts of the mixtures, ordered by column; weights sum to 1 over a column.
+    archetype, unit, weight : arrays, shape (n_part,)
+        Parts of the mixtures, ordered by archetype; weights sum to 1 over an archetype.
     component : array, shape (n_draw,)
         Stratified quantiles.
     """
-    starts = np.flatnonzero(np.concatenate([[True], np.diff(column) > 0]))
+    starts = np.flatnonzero(np.concatenate([[True], np.diff(archetype) > 0]))
     cumulated = np.cumsum(weight)
-    base = np.repeat(cumulated[starts] - weight[starts], np.diff(np.append(starts, column.size)))
+    base = np.repeat(cumulated[starts] - weight[starts], np.diff(np.append(starts, archetype.size)))
     upper = cumulated - base
     chosen = np.empty((starts.size, component.size), dtype=np.int64)
-    # places advance together: column by column the first part whose upper limit exceeds the quantile
+    # places advance together: archetype by archetype the first part whose upper limit exceeds the quantile
     place = np.tile(starts[:, None], (1, component.size))
-    last = np.append(starts[1:], column.size)[:, None] - 1
-    for _ in range(int(np.diff(np.append(starts, column.size)).max(initial=1)) - 1):
+    last = np.append(starts[1:], archetype.size)[:, None] - 1
+    for _ in range(int(np.diff(np.append(starts, archetype.size)).max(initial=1)) - 1):
         place = np.where((upper[place] <= component[None, :]) & (place < last), place + 1, place)
     chosen[:] = unit[place]
     return chosen
 
 
 def quantiles(ordered: Array, percents: tuple[float, ...]) -> list[Array]:
-    """Return percentiles of ordered draws (n_column, n_draw), linear between order statistics.
+    """Return percentiles of ordered draws (n_archetype, n_draw), linear between order statistics.
 
     Method: method.md, section 9.
     """
@@ -84,19 +84,21 @@ def _widened(low: Array, middle: Array, high: Array, extra: Array, floor: float 
 
 def summarise(block: Array, chosen: NDArray[np.int64], first_month: int, frost: bool, plan_factor: Array) \
         -> pd.DataFrame:
-    """Return one row per column with the columns of `tables.ESTIMATE` that come from the draws. (method.md, section 9)
+    """Return one row per archetype with the columns of `tables.ESTIMATE` that come from the draws.
+
+    Method: method.md, section 9.
 
     Parameters
     ----------
     block : array, shape (n_unit, n_draw, n_quantity)
         Results of the draws, lengths in m (`kernels.QUANTITIES`).
-    chosen : int array, shape (n_column, n_draw)
+    chosen : int array, shape (n_archetype, n_draw)
         Unit that stands for each draw.
     first_month : int
         Month number of axis place 0.
     frost : bool
         True adds the unmodelled frost movement to the ranges.
-    plan_factor : array, shape (n_column,)
+    plan_factor : array, shape (n_archetype,)
         Factor of everything that is a difference between middle and edge, for the shape of the plan.
     """
     extra = FROST_SHARE * quantiles(_ordered(block, chosen, k.EDGE_RANGE), (50,))[0] * MM * (1.0 if frost else 0.0)

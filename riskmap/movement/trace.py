@@ -1,4 +1,4 @@
-"""One column, one set of parameters, the whole history: what the compiled path shares, written out plainly.
+"""One soil, one slab, one set of parameters, the whole history: what the compiled path shares, written out plainly.
 
 Used to draw one lot's history and profile, to check the solver against independent values, and to check the sharing of
 `kernels` (here the slab is poured and stepped on its own, without the always-slabbed run).

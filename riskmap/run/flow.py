@@ -116,7 +116,7 @@ def assess(area: Area, *, workers: int | None = None, progress: Progress | None 
     progress : callable, optional
         Told the stage and its finished share.
     kept : Store, optional
-        Columns computed before; the result is the same with and without.
+        Archetypes computed before; the result is the same with and without.
 
     Returns
     -------
@@ -145,7 +145,7 @@ def _at_once(ready: _Ready, lot: gpd.GeoDataFrame, clock: _Clock, kept: Store, c
     from riskmap.common import tables
     from riskmap.estimates import beside as estimates_beside
     from riskmap.estimates import table
-    from riskmap.movement import past, unique_columns
+    from riskmap.movement import archetypes, past
     from riskmap.run import reuse as run_reuse
     from riskmap.soil import overlap
 
@@ -157,18 +157,20 @@ def _at_once(ready: _Ready, lot: gpd.GeoDataFrame, clock: _Clock, kept: Store, c
             tables.check(contract, frame)
     with clock.stage("suction, ground and slab") as tell:
         lot_state = table.states(lot, ground.lot_soil, weather.lot_climate)
-        unique = unique_columns.collapse(lot.assign(state=lot_state["state"].to_numpy()), ground.lot_profile,
+        shared = archetypes.collapse(lot.assign(state=lot_state["state"].to_numpy()), ground.lot_profile,
                                   weather.lot_climate, today=ready.today)
-        mixture = unique_columns.normalised(unique.column_profile)
-        moved = run_reuse.simulate(kept, area, unique.column, mixture, ground.profile, ground.layer, weather.history,
+        mixture = archetypes.normalised(shared.archetype_profile)
+        moved = run_reuse.simulate(kept, area, shared.archetype, mixture, ground.profile, ground.layer, weather.history,
                                crew=crew, progress=tell)
-        column, history = past.split(moved.column, unique.lot_column, area.movement.history_months, ready.today)
+        archetype, history = past.split(moved.archetype, shared.lot_archetype, area.movement.history_months,
+                                        ready.today)
     with clock.stage("estimate"):
         beside = estimates_beside.of_lots(ground.lot_profile, ground.profile, ground.layer, len(lot))
         estimate = table.score(lot, lot_state, pd.concat([ground.lot_soil, beside], axis=1), weather.lot_climate,
-                              unique_columns.expand(column, unique.lot_column))
+                              archetypes.expand(archetype, shared.lot_archetype))
         tables.check(tables.ESTIMATE, estimate)
-    inputs = MovementInputs(unique.column, mixture, unique.lot_column, ground.profile, ground.layer, weather.history)
+    inputs = MovementInputs(shared.archetype, mixture, shared.lot_archetype, ground.profile, ground.layer,
+                            weather.history)
     soil_problems = [*ground.problems, *_overlaps(ready, overlap.touched(ground.lot_soil))]
     return Results(lots=estimate, **_told(ready, clock, soil_problems, moved.facts, ground.line, history, inputs))
 
@@ -227,7 +229,7 @@ def run(area_path: Path, outputs: Path, *, units: str = "us", workers: int | Non
     public_k : int, optional
         Write only tables for publication: groups of at least so many lots, nothing about one lot.
     reuse : bool
-        Take columns that an earlier run into `outputs` computed from equal inputs; numbers are the same either way.
+        Take archetypes that an earlier run into `outputs` computed from equal inputs; numbers are the same either way.
     scheduler : str, optional
         Address of a dask scheduler whose workers see `outputs` under the same path.
     part_lots : int, optional
@@ -292,7 +294,7 @@ def _by_parts(ready: _Ready, lots: list[gpd.GeoDataFrame], clock: _Clock, kept: 
 
     import numpy as np
 
-    from riskmap.movement import past, unique_columns
+    from riskmap.movement import archetypes, past
     from riskmap.outputs.files.arrow_lots import Shapes
     from riskmap.run import memory, part_tasks
     from riskmap.run import products as run_products
@@ -314,19 +316,19 @@ def _by_parts(ready: _Ready, lots: list[gpd.GeoDataFrame], clock: _Clock, kept: 
         touched = {flag: np.concatenate([rows[k][found[flag]] for k, (_, found) in enumerate(made)])
                    for flag in (overlap.OVERLAP, overlap.DOUBLED)}
     with clock.stage("suction, ground and slab") as tell:
-        unique, numbers = unique_columns.merged([found for found, _ in made], today=ready.today)
-        mixture = unique_columns.normalised(unique.column_profile)
-        moved = run_reuse.simulate(kept, area, unique.column, mixture, told.profile, told.layer, weather.history,
+        shared, numbers = archetypes.merged([found for found, _ in made], today=ready.today)
+        mixture = archetypes.normalised(shared.archetype_profile)
+        moved = run_reuse.simulate(kept, area, shared.archetype, mixture, told.profile, told.layer, weather.history,
                                crew=crew, progress=tell)
-        lot_column = part_tasks.columns_of_lots(job, rows, numbers)
-        column, history = past.split(moved.column, lot_column, area.movement.history_months, ready.today)
+        lot_archetype = part_tasks.archetypes_of_lots(job, rows, numbers)
+        archetype, history = past.split(moved.archetype, lot_archetype, area.movement.history_months, ready.today)
     with clock.stage("estimate") as tell:
-        column.to_parquet(place / "moved.parquet", compression="lz4")
+        archetype.to_parquet(place / "moved.parquet", compression="lz4")
         counted = crew.map(part_tasks.estimate_of_part, [(job, k, numbers[k], rows[k]) for k in range(len(rows))], tell)
         counts, shapes = RowCounts(), Shapes()
         for count, shape in counted:
             counts, shapes = counts + count, shapes.with_(shape)
-    inputs = MovementInputs(unique.column, mixture, lot_column, told.profile, told.layer, weather.history)
+    inputs = MovementInputs(shared.archetype, mixture, lot_archetype, told.profile, told.layer, weather.history)
     soil_problems = [*told.problems, *_overlaps(ready, touched)]
     results = AreaResults(**_told(ready, clock, soil_problems, moved.facts, line, history, inputs))
     with clock.stage("writing products") as tell:

@@ -1,7 +1,7 @@
 """The stages over parts: files between them, one task per part, no table of all lots but for what lots are told by.
 
 Everything lies in one folder that all workers see. A part is read, worked on and written; what was computed is also
-in the store, so that a run that was stopped finds its parts and columns again. Tasks are plain functions of file
+in the store, so that a run that was stopped finds its parts and archetypes again. Tasks are plain functions of file
 names: they run in this process, in others or on other machines and give the same files.
 """
 
@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from riskmap.climate import ClimateAttached
     from riskmap.common.inputs import SoilTables
     from riskmap.common.settings import Area
-    from riskmap.movement.unique_columns import Columns
+    from riskmap.movement.archetypes import Archetypes
     from riskmap.outputs.files.arrow_lots import Shapes
     from riskmap.soil import Described
     from riskmap.soil.overlay import SoilPolygons
@@ -89,33 +89,33 @@ def write_survey(survey: SoilTables, lot: gpd.GeoDataFrame, area: Area, folder: 
 
 
 # ---------------------------------------------------------------- soil under the lots of a part
-def soil_of_part(job: Job, number: int) -> tuple[Columns, dict[str, NDArray[np.int64]]]:
-    """Find soil, states and unique columns of a part and write `ground_*`.
+def soil_of_part(job: Job, number: int) -> tuple[Archetypes, dict[str, NDArray[np.int64]]]:
+    """Find soil, states and archetypes of a part and write `ground_*`.
 
     Returns
     -------
-    Columns, dict
-        The columns without their lots; positions in the part of the lots on which soil polygons overlap.
+    Archetypes, dict
+        The archetypes without their lots; positions in the part of the lots on which soil polygons overlap.
     """
     from dataclasses import replace
 
     from riskmap.estimates import beside as estimates_beside
     from riskmap.estimates import table as risk
-    from riskmap.movement import unique_columns as columns
+    from riskmap.movement import archetypes
     from riskmap.soil import overlap
 
     lot, climate = _lots(job, number)
     survey, told = _survey(job.folder, job.area.soil_settings)
     lot_soil, lot_profile = _soil(job, lot, survey, told)
     state = risk.states(lot, lot_soil, climate)
-    unique = columns.collapse(lot.assign(state=state["state"].to_numpy()), lot_profile, climate, today=job.today)
+    shared = archetypes.collapse(lot.assign(state=state["state"].to_numpy()), lot_profile, climate, today=job.today)
     beside = estimates_beside.of_lots(lot_profile, told.profile, told.layer, len(lot))
     ground = pd.concat([lot_soil.drop(columns="lot_row"), beside, state.add_prefix("lot_")], axis=1)
-    ground.assign(column=unique.lot_column).to_parquet(_file(job, "ground", number), compression="lz4")
+    ground.assign(archetype=shared.lot_archetype).to_parquet(_file(job, "ground", number), compression="lz4")
     touched = overlap.touched(lot_soil)
     del lot, climate, lot_soil, lot_profile, ground, beside
     memory.release()
-    return replace(unique, lot_column=np.empty(0, np.int64)), touched
+    return replace(shared, lot_archetype=np.empty(0, np.int64)), touched
 
 
 def _soil(job: Job, lot: gpd.GeoDataFrame, survey: SoilTables, told: Described) -> tuple[pd.DataFrame, pd.DataFrame]:
@@ -219,7 +219,7 @@ _held: dict[str, Any] = {}
 
 
 # ---------------------------------------------------------------- the estimate of a part
-def estimate_of_part(job: Job, number: int, column_of: NDArray[np.int64], rows: NDArray[np.int64]) \
+def estimate_of_part(job: Job, number: int, archetype_of: NDArray[np.int64], rows: NDArray[np.int64]) \
         -> tuple[RowCounts, Shapes]:
     """Write the estimate of a part, rounded and in the order of its rows; return its counts and shapes.
 
@@ -228,14 +228,14 @@ def estimate_of_part(job: Job, number: int, column_of: NDArray[np.int64], rows: 
     job : Job
     number : int
         Of the part.
-    column_of : int array
-        Number in the whole run of each column of the part.
+    archetype_of : int array
+        Number in the whole run of each archetype of the part.
     rows : int array
         `lot_row` in the whole run of each lot of the part.
     """
     from riskmap.common import tables
     from riskmap.estimates import table as risk
-    from riskmap.movement import unique_columns as columns
+    from riskmap.movement import archetypes
     from riskmap.outputs.files import arrow_lots, rounding
 
     lot, climate = _lots(job, number)
@@ -243,11 +243,11 @@ def estimate_of_part(job: Job, number: int, column_of: NDArray[np.int64], rows: 
     with _whole(path.name):
         ground = pd.read_parquet(path)
     state = ground[["lot_state", "lot_state_reason"]].set_axis(["state", "state_reason"], axis=1)
-    lot_soil = ground.drop(columns=["lot_state", "lot_state_reason", "column"]).assign(lot_row=lot["lot_row"])
-    own = ground["column"].to_numpy(np.int64)
-    lot_column = np.where(own >= 0, np.append(column_of, -1)[own], -1)
+    lot_soil = ground.drop(columns=["lot_state", "lot_state_reason", "archetype"]).assign(lot_row=lot["lot_row"])
+    own = ground["archetype"].to_numpy(np.int64)
+    lot_archetype = np.where(own >= 0, np.append(archetype_of, -1)[own], -1)
     moved = pd.read_parquet(job.folder / "moved.parquet")
-    table = risk.score(lot, state, lot_soil, climate, columns.expand(moved, lot_column))
+    table = risk.score(lot, state, lot_soil, climate, archetypes.expand(moved, lot_archetype))
     table["lot_row"] = rows
     tables.check(tables.ESTIMATE, table)
     arrow = arrow_lots.table(rounding.rounded_lots(table))
@@ -280,12 +280,12 @@ def _lots(job: Job, number: int) -> tuple[gpd.GeoDataFrame, pd.DataFrame]:
     return lot.drop(columns=list(_CLIMATE)), pd.DataFrame(lot[["lot_row", *_CLIMATE]])
 
 
-def columns_of_lots(job: Job, rows: list[NDArray[np.int64]], numbers: list[NDArray[np.int64]]) -> NDArray[np.int64]:
-    """Return the column of every lot of the run in the order of the input, -1 without one."""
+def archetypes_of_lots(job: Job, rows: list[NDArray[np.int64]], numbers: list[NDArray[np.int64]]) -> NDArray[np.int64]:
+    """Return the archetype of every lot of the run in the order of the input, -1 without one."""
     out = np.full(sum(len(chosen) for chosen in rows), -1, np.int64)
-    for number, (chosen, column_of) in enumerate(zip(rows, numbers, strict=True)):
-        own = pd.read_parquet(_file(job, "ground", number), columns=["column"])["column"].to_numpy(np.int64)
-        out[chosen] = np.where(own >= 0, np.append(column_of, -1)[own], -1)
+    for number, (chosen, archetype_of) in enumerate(zip(rows, numbers, strict=True)):
+        own = pd.read_parquet(_file(job, "ground", number), columns=["archetype"])["archetype"].to_numpy(np.int64)
+        out[chosen] = np.where(own >= 0, np.append(archetype_of, -1)[own], -1)
     return out
 
 

@@ -35,12 +35,15 @@ FOLDER = "record"
 FACTS = "facts.json"
 PROBLEMS = "problems.json"
 LOTS = "lots.parquet"
-FORMAT = 1
+FORMAT = 2
+# format 1, which is read as well, has other names for these tables, columns and facts
+FORMER = {"archetype": "column", "lot_archetype": "lot_column", "archetype_profile": "column_profile",
+          "archetype_id": "column_id", "archetypes": "columns"}
 TABLES = ("climate", "drought_weeks")
 SHAPES = ("soil_lines", "drought_shapes")
-INPUTS = ("column", "column_profile", "profile", "layer")
-# differ between equal runs (draws are shared within a batch, columns are kept); the manifest has them
-OF_ONE_RUN = ("stage_seconds", "seconds", "unit_draws_per_s", "unit_draws", "reused_columns")
+INPUTS = ("archetype", "archetype_profile", "profile", "layer")
+# differ between equal runs (draws are shared within a batch, archetypes are kept); the manifest has them
+OF_ONE_RUN = ("stage_seconds", "seconds", "unit_draws_per_s", "unit_draws", "reused_archetypes")
 SUMS = {"write_page_checksum": True}  # so that a table whose bytes changed is not read, with and without a manifest
 CHECKED = {"page_checksum_verification": True}
 # of problems.json (judgement: the row-by-row findings of a poor file are 3 a lot, of 9 values and some 300 bytes each)
@@ -52,15 +55,15 @@ _COLUMNS = {
     "drought_weeks": {"cell_id": "t", "valid_date": "d", "category": "t"},
     "soil_lines": {"map_unit_name_left": "t", "map_unit_name_right": "t", "geometry": "s"},
     "drought_shapes": {"valid_date": "d", "category": "t", "geometry": "s"},
-    "column": {"cell_id": "t", "half_width_m": "n", "half_width_known": "b", "slab_class": "t", "plan_factor": "n",
-               "pour_early_month": "n", "pour_late_month": "n"},
-    "column_profile": {"column_id": "n", "profile_id": "n", "weight": "n"},
+    "archetype": {"cell_id": "t", "half_width_m": "n", "half_width_known": "b", "slab_class": "t", "plan_factor": "n",
+                  "pour_early_month": "n", "pour_late_month": "n"},
+    "archetype_profile": {"archetype_id": "n", "profile_id": "n", "weight": "n"},
     "profile": {"profile_id": "n"},
     "layer": {"profile_id": "n", "top_m": "n", "bottom_m": "n", "lep_low_pct": "n", "lep_pct": "n",
               "lep_high_pct": "n"},
     "cell": {"cell_id": "t", "flags": "t", "coldest_normal_c": "n"},
     "cell_month": {"cell": "n", "month": "n", "precipitation_mm": "n", "pet_mm": "n", "z": "n", "source": "n"},
-    "lot_column": {"column": "n"}, "lot_series": {"series": "n"},
+    "lot_archetype": {"archetype": "n"}, "lot_series": {"series": "n"},
 }
 _KINDS = {"t": "OUST", "m": "OUST", "d": "OUST", "n": "iuf", "?": "iuf", "b": "b", "s": "O"}
 _PARSED = {"m": month_numbers.parse_month, "d": date.fromisoformat}
@@ -164,9 +167,10 @@ def read(run: Path | RunFiles, lot_id: str | None = None) -> Results:
     name = f"{FOLDER}/{FACTS}"
     try:
         told = files.json(name)
-        if told["format"] != FORMAT:
+        if told["format"] not in (1, FORMAT):
             raise RunFolderError(f"E-RUN-011 {visible(folder.as_posix())}: the run was written in format "
-                                 f"{shown(told['format'])}, this version reads {FORMAT}. Run the estimate again.")
+                                 f"{shown(told['format'])}, this version reads 1 and {FORMAT}. Run the estimate again.")
+        former = FORMER if told["format"] == 1 else {}
         _Facts.model_validate(told)
         name = LOTS
         lots = _lots(files, lot_id)
@@ -177,7 +181,10 @@ def read(run: Path | RunFiles, lot_id: str | None = None) -> Results:
             name = f"{FOLDER}/{table}.parquet"
             frames[table] = _table(files, table) if table in TABLES or files.has(name) else None
         name = FOLDER
-        history, inputs = (_history(files, len(lots)), _inputs(files, len(lots))) if lot_id is None else (None, None)
+        history = _history(files, len(lots)) if lot_id is None else None
+        inputs = _inputs(files, len(lots), former) if lot_id is None else None
+        ours = {old: new for new, old in former.items()}
+        facts = {ours.get(fact, fact): value for fact, value in told["facts"].items()}
     except RiskmapError as error:
         if isinstance(error, TableError):
             raise _damaged(folder, name, error) from None
@@ -187,7 +194,7 @@ def read(run: Path | RunFiles, lot_id: str | None = None) -> Results:
     return Results(
         lots=lots, area_name=told["area_name"], today=told["today"], soil_scale=told["soil_scale"],
         climate=frames["climate"], drought_weeks=frames["drought_weeks"], credits=tuple(told["credits"]),
-        problems=problems, facts=told["facts"], history=history, soil_lines=frames["soil_lines"],
+        problems=problems, facts=facts, history=history, soil_lines=frames["soil_lines"],
         drought_shapes=frames["drought_shapes"], inputs=inputs, settings=told["settings"], note=files.note)
 
 
@@ -243,12 +250,14 @@ def _problems(files: RunFiles, lots: int) -> list[Problem]:
     return TypeAdapter(list[Problem]).validate_python(listed)
 
 
-def _table(files: RunFiles, name: str) -> Any:
-    """Return one table of the record, with the columns that belong to it."""
+def _table(files: RunFiles, name: str, former: dict[str, str] | None = None) -> Any:
+    """Return one table of the record, with the columns that belong to it; `former`: our names -> those of the run."""
     import geopandas as gpd
 
-    with files.open(f"{FOLDER}/{name}.parquet") as stream:
+    former = former or {}
+    with files.open(f"{FOLDER}/{former.get(name, name)}.parquet") as stream:
         frame = (gpd if name in SHAPES else pd).read_parquet(stream, **CHECKED)
+    frame = frame.rename(columns={old: new for new, old in former.items()})
     for column, kind in _COLUMNS[name].items():
         if column not in frame and kind == "?":
             continue
@@ -286,7 +295,8 @@ def _history(files: RunFiles, lots: int) -> History | None:
 def _write_inputs(inputs: MovementInputs, place: Path) -> None:
     for name in INPUTS:
         getattr(inputs, name).to_parquet(place / f"{name}.parquet", compression="zstd", index=False, **SUMS)
-    pd.DataFrame({"column": inputs.lot_column}).to_parquet(place / "lot_column.parquet", compression="zstd", **SUMS)
+    pd.DataFrame({"archetype": inputs.lot_archetype}).to_parquet(place / "lot_archetype.parquet", compression="zstd",
+                                                                 **SUMS)
     history = inputs.history
     cells, months = history.precipitation_mm.shape
     pd.DataFrame({"cell_id": list(history.cells), "flags": list(history.flags),
@@ -298,10 +308,10 @@ def _write_inputs(inputs: MovementInputs, place: Path) -> None:
     }).to_parquet(place / "cell_month.parquet", compression="zstd", index=False, **SUMS)
 
 
-def _inputs(files: RunFiles, lots: int) -> MovementInputs | None:
-    if not files.has(f"{FOLDER}/column.parquet"):
+def _inputs(files: RunFiles, lots: int, former: dict[str, str]) -> MovementInputs | None:
+    if not files.has(f"{FOLDER}/{former.get('archetype', 'archetype')}.parquet"):
         return None
-    frames = {name: _table(files, name) for name in INPUTS}
+    frames = {name: _table(files, name, former) for name in INPUTS}
     cell, month = _table(files, "cell"), _table(files, "cell_month")
     months = len(month) // max(len(cell), 1)
     first = int(month["month"].min()) if months else 0
@@ -314,14 +324,14 @@ def _inputs(files: RunFiles, lots: int) -> MovementInputs | None:
     history = ClimateHistory(
         cells=tuple(cell["cell_id"]), first_month=first, flags=tuple(cell["flags"]),
         coldest_normal_c=cell["coldest_normal_c"].to_numpy(float), **rows)
-    lot_column = _table(files, "lot_column")["column"].to_numpy(np.int64)
-    if len(lot_column) != lots:
-        raise _Contradiction(f"lot_column and lots have {len(lot_column):,} and {lots:,} rows")
-    _within(lot_column, -1, len(frames["column"]), "lot_column")
-    _within(frames["column_profile"]["column_id"].to_numpy(), 0, len(frames["column"]), "column_profile")
-    if not frames["column"]["cell_id"].isin(cell["cell_id"]).all():
-        raise _Contradiction("column names cells that are not there")
-    for name in ("column_profile", "layer"):
+    lot_archetype = _table(files, "lot_archetype", former)["archetype"].to_numpy(np.int64)
+    if len(lot_archetype) != lots:
+        raise _Contradiction(f"lot_archetype and lots have {len(lot_archetype):,} and {lots:,} rows")
+    _within(lot_archetype, -1, len(frames["archetype"]), "lot_archetype")
+    _within(frames["archetype_profile"]["archetype_id"].to_numpy(), 0, len(frames["archetype"]), "archetype_profile")
+    if not frames["archetype"]["cell_id"].isin(cell["cell_id"]).all():
+        raise _Contradiction("archetype names cells that are not there")
+    for name in ("archetype_profile", "layer"):
         if not frames[name]["profile_id"].isin(frames["profile"]["profile_id"]).all():
             raise _Contradiction(f"{name} names profiles that are not there")
-    return MovementInputs(lot_column=lot_column, history=history, **frames)
+    return MovementInputs(lot_archetype=lot_archetype, history=history, **frames)

@@ -28,14 +28,14 @@ if TYPE_CHECKING:
     from riskmap.run.workers import Crew
     from riskmap.soil.under_lots import SoilAttached
 
-_COLUMN = ("half_width_m", "half_width_known", "slab_class", "plan_factor", "pour_early_month", "pour_late_month")
+_ARCHETYPE = ("half_width_m", "half_width_known", "slab_class", "plan_factor", "pour_early_month", "pour_late_month")
 _PROFILE = ("rock_depth_m", "water_table_all_year_m")  # all that movement reads of a profile, besides its layers
 _LAYER = ("top_m", "bottom_m", "lep_low_pct", "lep_pct", "lep_high_pct")
-_SALTS = (11, 23)  # two 64-bit sums: the chance that any two of ten million columns are taken for one is about 1e-25
+_SALTS = (11, 23)  # two 64-bit sums: the chance that two of ten million archetypes are taken for one: 1e-25
 _KEYS = ["key_1", "key_2"]
 _SUMS = ("unit_draws", "seconds")
 _SOIL_FRAMES = ("lot_soil", "lot_map_unit", "lot_profile", "profile", "layer", "map_unit")
-BATCH = 5000  # columns, some ten seconds on one core: what a stopped run loses at most
+BATCH = 5000  # archetypes, some ten seconds on one core: what a stopped run loses at most
 SMALLEST_BATCH, ROUNDS = 500, 4  # of several workers: each has about four batches, so that they end together
 MOST_FILES = 12  # of one cell; more are put together
 
@@ -52,11 +52,11 @@ def cell_key(history: ClimateHistory, cell: str, area: Area) -> str:
     return digest.hexdigest()[:32]
 
 
-def column_keys(column: pd.DataFrame, column_profile: pd.DataFrame, profile: pd.DataFrame,
+def archetype_keys(archetype: pd.DataFrame, archetype_profile: pd.DataFrame, profile: pd.DataFrame,
                 layer: pd.DataFrame) -> pd.DataFrame:
-    """Return two 64-bit keys per column, of everything the movement stage reads of it but the weather.
+    """Return two 64-bit keys per archetype, of everything the movement stage reads of it but the weather.
 
-    Equal keys mean equal soil mixture, slab and pour dates, whatever the numbering of profiles or columns.
+    Equal keys mean equal soil mixture, slab and pour dates, whatever the numbering of profiles or archetypes.
     """
     keys = {}
     for name, salt in zip(_KEYS, _SALTS, strict=True):
@@ -66,12 +66,13 @@ def column_keys(column: pd.DataFrame, column_profile: pd.DataFrame, profile: pd.
         present = [name for name in _PROFILE if name in profile]
         whole = _hashed(profile[present].assign(layers=summed.to_numpy(np.uint64)), salt)
         of_profile = pd.Series(whole, index=profile["profile_id"].to_numpy())
-        part = pd.DataFrame({"soil": of_profile.loc[column_profile["profile_id"]].to_numpy(),
-                             "weight": column_profile["weight"].to_numpy(float)})
-        mixture = pd.Series(_hashed(part, salt), index=column_profile["column_id"].to_numpy()).groupby(level=0).sum()
-        keys[name] = _hashed(column[list(_COLUMN)].assign(
-            soil=mixture.reindex(column.index).fillna(0).to_numpy(np.uint64)), salt)
-    return pd.DataFrame(keys, index=column.index)
+        part = pd.DataFrame({"soil": of_profile.loc[archetype_profile["profile_id"]].to_numpy(),
+                             "weight": archetype_profile["weight"].to_numpy(float)})
+        of_part = archetype_profile["archetype_id"].to_numpy()
+        mixture = pd.Series(_hashed(part, salt), index=of_part).groupby(level=0).sum()
+        keys[name] = _hashed(archetype[list(_ARCHETYPE)].assign(
+            soil=mixture.reindex(archetype.index).fillna(0).to_numpy(np.uint64)), salt)
+    return pd.DataFrame(keys, index=archetype.index)
 
 
 def _hashed(frame: pd.DataFrame, salt: int) -> NDArray[np.uint64]:
@@ -81,22 +82,22 @@ def _hashed(frame: pd.DataFrame, salt: int) -> NDArray[np.uint64]:
 
 
 # ---------------------------------------------------------------- the stage
-def simulate(store: Store, area: Area, columns: pd.DataFrame, column_profile: pd.DataFrame, profile: pd.DataFrame,
+def simulate(store: Store, area: Area, archetypes: pd.DataFrame, archetype_profile: pd.DataFrame, profile: pd.DataFrame,
              layer: pd.DataFrame, history: ClimateHistory, *, crew: Crew,
              progress: Callable[[float], None] | None = None) -> Movement:
     """Return what `movement.simulate` returns for the same arguments, computing only what the store does not hold.
 
-    Columns are computed in batches, given out to the crew and kept batch by batch, so that a run that is stopped goes
-    on where it was. The facts also tell `reused_columns`.
+    Archetypes are computed in batches, given out to the crew and kept batch by batch, so that a run that is stopped
+    goes on where it was. The facts also tell `reused_archetypes`.
     """
     from riskmap.movement import simulation
 
-    keys = column_keys(columns, column_profile, profile, layer)
+    keys = archetype_keys(archetypes, archetype_profile, profile, layer)
     frames: list[pd.DataFrame] = []
     facts: dict[str, Any] = {}
     cells: dict[str, Any] = {}
-    missing = pd.Series(True, index=columns.index)
-    of_cell = {str(cell): group for cell, group in columns.groupby("cell_id", sort=True)}
+    missing = pd.Series(True, index=archetypes.index)
+    of_cell = {str(cell): group for cell, group in archetypes.groupby("cell_id", sort=True)}
     names = {cell: cell_key(history, cell, area) for cell in of_cell}
     for cell, name in names.items():
         hit, told = _known(store, name, keys.loc[of_cell[cell].index])
@@ -105,39 +106,40 @@ def simulate(store: Store, area: Area, columns: pd.DataFrame, column_profile: pd
         cells |= {cell: told} if told is not None else {}
     reused = int((~missing).sum())
     began = time.perf_counter()
-    batches = list(_batches(columns[missing], crew.size))
-    of_column = column_profile.set_index("column_id", drop=False)
-    tasks = [(area, store, names[cell], wanted, of_column.loc[wanted.index].reset_index(drop=True), profile, layer,
+    batches = list(_batches(archetypes[missing], crew.size))
+    of_archetype = archetype_profile.set_index("archetype_id", drop=False)
+    tasks = [(area, store, names[cell], wanted, of_archetype.loc[wanted.index].reset_index(drop=True), profile, layer,
               history, keys.loc[wanted.index], crew.threads) for cell, wanted in batches]
     done = crew.map(compute_batch, tasks, None if progress is None else
-                    lambda share: progress((reused + share * (len(columns) - reused)) / len(columns)))
+                    lambda share: progress((reused + share * (len(archetypes) - reused)) / len(archetypes)))
     for made in done:
-        frames.append(made.column)
+        frames.append(made.archetype)
         cells |= made.facts["cells"]
         facts = {**made.facts, **{name: facts.get(name, 0) + made.facts[name] for name in _SUMS}}
     if not facts:  # nothing was computed; an empty call gives what all runs tell
-        facts = simulation.simulate(columns.iloc[:0], column_profile.iloc[:0], profile, layer, history,
+        facts = simulation.simulate(archetypes.iloc[:0], archetype_profile.iloc[:0], profile, layer, history,
                                   movement=area.movement, climate=area.climate_settings, soil=area.soil_settings,
                                   workers=1).facts
     filled = [frame for frame in frames if len(frame)]
-    table = pd.concat(filled).loc[columns.index] if filled else pd.DataFrame(columns=["state", "state_reason", "flags"])
+    table = (pd.concat(filled).loc[archetypes.index] if filled else
+             pd.DataFrame(columns=["state", "state_reason", "flags"]))
     seconds = max(time.perf_counter() - began, 1e-9) if len(batches) else max(float(facts["seconds"]), 1e-9)
     return simulation.Movement(table, {
-        **facts, "columns": len(columns), "reused_columns": reused, "cells": dict(sorted(cells.items())),
+        **facts, "archetypes": len(archetypes), "reused_archetypes": reused, "cells": dict(sorted(cells.items())),
         "seconds": seconds, "unit_draws_per_s": facts["unit_draws"] / seconds})
 
 
-def compute_batch(area: Area, store: Store, name: str, columns: pd.DataFrame, column_profile: pd.DataFrame,
+def compute_batch(area: Area, store: Store, name: str, archetypes: pd.DataFrame, archetype_profile: pd.DataFrame,
                   profile: pd.DataFrame, layer: pd.DataFrame, history: ClimateHistory, keys: pd.DataFrame,
                   threads: int) -> Movement:
-    """Compute columns of one cell and keep them under the cell's key; a task of a worker."""
+    """Compute archetypes of one cell and keep them under the cell's key; a task of a worker."""
     from riskmap.movement import simulation
 
     with models_of(store):
-        made = simulation.simulate(columns, column_profile, profile, layer, history, movement=area.movement,
+        made = simulation.simulate(archetypes, archetype_profile, profile, layer, history, movement=area.movement,
                                  climate=area.climate_settings, soil=area.soil_settings, workers=threads)
     for told in made.facts["cells"].values():
-        store.put(name, pd.concat([keys, made.column], axis=1), told)
+        store.put(name, pd.concat([keys, made.archetype], axis=1), told)
     return made
 
 
@@ -179,7 +181,7 @@ class _Models:
 
 
 def _known(store: Store, name: str, keys: pd.DataFrame) -> tuple[pd.DataFrame, dict[str, Any] | None]:
-    """Return the kept rows of one cell's columns, by column, and what is told of the cell; None when nothing is."""
+    """Return the kept rows of one cell's archetypes, by number, and what is told of the cell; None when nothing is."""
     found = store.get(name)
     if found is None:
         return pd.DataFrame(index=keys.index[:0]), None
@@ -187,14 +189,14 @@ def _known(store: Store, name: str, keys: pd.DataFrame) -> tuple[pd.DataFrame, d
     rows = rows.drop_duplicates(_KEYS)
     if store.files(name) > MOST_FILES:
         store.put(name, rows, told, anew=True)
-    hit = keys.reset_index(names="column").merge(rows, on=_KEYS, how="inner")
-    return hit.set_index("column").drop(columns=_KEYS).rename_axis(None), told
+    hit = keys.reset_index(names="archetype").merge(rows, on=_KEYS, how="inner")
+    return hit.set_index("archetype").drop(columns=_KEYS).rename_axis(None), told
 
 
-def _batches(columns: pd.DataFrame, workers: int) -> Iterator[tuple[str, pd.DataFrame]]:
-    """Return batches of columns of one cell, those of one width together: what they share is computed once a batch."""
-    size = BATCH if workers == 1 else int(np.clip(len(columns) / (ROUNDS * workers), SMALLEST_BATCH, BATCH))
-    for cell, group in columns.groupby("cell_id", sort=True):
+def _batches(archetypes: pd.DataFrame, workers: int) -> Iterator[tuple[str, pd.DataFrame]]:
+    """Return batches of archetypes of one cell, those of one width together: what they share is computed once."""
+    size = BATCH if workers == 1 else int(np.clip(len(archetypes) / (ROUNDS * workers), SMALLEST_BATCH, BATCH))
+    for cell, group in archetypes.groupby("cell_id", sort=True):
         ordered = group.sort_values(["half_width_m", "half_width_known"], kind="stable")
         for start in range(0, len(ordered), size):
             yield str(cell), ordered.iloc[start:start + size].sort_index()

@@ -1,6 +1,6 @@
 """What was computed before is not computed again: results of movement and soil by the content of their inputs.
 
-One file per climate cell's weather, settings and code; in it one row per unique column. A column is found again by the
+One file per climate cell's weather, settings and code; in it one row per archetype. An archetype is found again by the
 content of its soil, slab and pour dates, never by a name or a date of a file. A new weekly map that leaves the monthly
 weather as it was, a new list of lots on known soil, another product: all reuse. Files are checked on reading: one that
 does not hold what its name says is dropped and computed anew. Deleting the folder is always safe. Only files of the

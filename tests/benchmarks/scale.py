@@ -30,12 +30,12 @@ DATA = Path(os.environ.get("RISKMAP_OPEN_DATA", ROOT.parent / "shared" / "data")
 
 @dataclass(frozen=True)
 class Measured:
-    """One run: seconds, largest memory of the process and of it with its workers [GB], columns, seconds by stage."""
+    """One run: seconds, largest memory of the process and of it with its workers [GB], archetypes, seconds by stage."""
 
     seconds: float
     gb: float
     tree_gb: float
-    columns: int
+    archetypes: int
     stages: dict[str, float]
     folder: Path
 
@@ -68,7 +68,7 @@ def measured(area: Path, *options: str) -> Measured:
     folder = outputs / (outputs / "latest").read_text(encoding="ascii").strip()
     told = json.loads((folder / "manifest.json").read_text(encoding="utf-8"))
     stages = {stage: float(told["stage_seconds"].get(stage, 0.0)) for stage in STAGES}
-    return Measured(seconds, own / 1e9, tree / 1e9, told["facts"]["columns"], stages, folder)
+    return Measured(seconds, own / 1e9, tree / 1e9, told["facts"]["archetypes"], stages, folder)
 
 
 def _watched(run: subprocess.Popen[bytes]) -> tuple[int, int]:
@@ -104,7 +104,7 @@ def exponent(pairs: list[tuple[int, float]]) -> float:
 
 def table(soil: Path, counts: list[int], place: Path) -> dict[str, list[tuple[int, float]]]:
     """Print the table and return seconds by set and count."""
-    print(f"{'set':<10}{'lots':>10}{'columns':>9}{'s':>8}{'x copy':>8}{'GB':>6}{'+workers':>9}  seconds by stage")
+    print(f"{'set':<10}{'lots':>10}{'archetypes':>11}{'s':>8}{'x copy':>8}{'GB':>6}{'+workers':>9}  seconds by stage")
     found: dict[str, list[tuple[int, float]]] = {}
     measured(areas(soil, 100, place)["plain"])  # compiles
     for count in counts:
@@ -112,7 +112,7 @@ def table(soil: Path, counts: list[int], place: Path) -> dict[str, list[tuple[in
             told, copy = measured(area), plain_copy(area)
             found.setdefault(name, []).append((count, told.seconds))
             stages = ", ".join(f"{stage} {seconds:.1f}" for stage, seconds in told.stages.items())
-            print(f"{name:<10}{count:>10,}{told.columns:>9,}{told.seconds:>8.1f}{told.seconds / copy:>8.1f}"
+            print(f"{name:<10}{count:>10,}{told.archetypes:>11,}{told.seconds:>8.1f}{told.seconds / copy:>8.1f}"
                   f"{told.gb:>6.2f}{told.tree_gb:>9.2f}  {stages}", flush=True)
     for name, pairs in found.items():
         large = [pair for pair in pairs if pair[0] >= 10_000]

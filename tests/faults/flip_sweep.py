@@ -60,8 +60,9 @@ def said_of(found: Results) -> str:
         parts += [found.history.months, found.history.deflection_mm.tobytes(), found.history.series.tobytes()]
     if found.inputs is not None:
         weather = found.inputs.history
-        parts += [getattr(found.inputs, name).to_csv() for name in ("column", "column_profile", "profile", "layer")]
-        parts += [found.inputs.lot_column.tobytes(), weather.cells, weather.first_month, weather.flags,
+        parts += [getattr(found.inputs, name).to_csv()
+                  for name in ("archetype", "archetype_profile", "profile", "layer")]
+        parts += [found.inputs.lot_archetype.tobytes(), weather.cells, weather.first_month, weather.flags,
                   *(getattr(weather, name).tobytes() for name in ("precipitation_mm", "pet_mm", "z", "source",
                                                                   "coldest_normal_c"))]
     return repr(parts)

@@ -60,7 +60,7 @@ def sweep(area: Path, folder: Path, kills: int, seed: int = 1, finish_every: int
     """Kill at `kills` random moments; return what was seen."""
     draw = random.Random(seed)
     expected, _ = finished(area, folder / "clean")
-    seconds = finished(area, folder / "clean")[1]  # compiled and with columns at hand, as most of the killed runs are
+    seconds = finished(area, folder / "clean")[1]  # compiled, with archetypes at hand, as most killed runs are
     outputs = folder / "outputs"
     seen = {"killed": 0, "had_finished": 0, "runs": 0, "resumed": 0}
     for k in range(kills):

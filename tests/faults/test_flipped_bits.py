@@ -39,7 +39,8 @@ def test_commands_open_what_reading_opens_and_nothing_else_of_a_run(run: Path) -
     """So that what holds for `read` holds for all of them: they have no other way to a file of a run."""
     found = flip_sweep.sweep(run, 0)
     by_read = {file for file, names in found.readers.items() if "read" in names}
-    assert {"lots.parquet", "manifest.json", "problems.json", "record/facts.json", "record/column.parquet"} <= by_read
+    assert {"lots.parquet", "manifest.json", "problems.json", "record/facts.json",
+            "record/archetype.parquet"} <= by_read
     for name in ("export", "screen", "map", "brief", "compare"):
         assert {file for file, names in found.readers.items() if name in names} == by_read
     assert {file for file, names in found.readers.items() if "explain" in names} < by_read

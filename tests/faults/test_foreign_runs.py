@@ -226,7 +226,7 @@ def test_a_run_without_a_manifest_is_refused_with_the_way_out(run: Path) -> None
     assert len(riskmap.read(run, verified=False).lots) == 60
 
 
-@pytest.mark.parametrize("name", ["history", "soil_lines", "column"])
+@pytest.mark.parametrize("name", ["history", "soil_lines", "archetype"])
 def test_a_table_that_was_added_is_not_read(name: str, run: Path) -> None:
     told = json.loads((run / manifest.NAME).read_text(encoding="utf-8"))
     clean = riskmap.read(run)
@@ -285,11 +285,12 @@ def test_a_run_whose_settings_are_none_is_explained_but_not_computed_again(calib
 
 
 @pytest.mark.parametrize(("name", "change"), [
-    ("lot_column", lambda table: table + 1000), ("lot_column", half),
-    ("column_profile", lambda table: table.assign(column_id=-1)),
-    ("column_profile", lambda table: table.assign(profile_id=10**6)),
+    ("lot_archetype", lambda table: table + 1000), ("lot_archetype", half),
+    ("archetype_profile", lambda table: table.assign(archetype_id=-1)),
+    ("archetype_profile", lambda table: table.assign(profile_id=10**6)),
     ("layer", lambda table: table.assign(profile_id=-5)),
-    ("column", lambda table: table.assign(cell_id="nowhere")), ("column", lambda table: table.assign(half_width_m="a")),
+    ("archetype", lambda table: table.assign(cell_id="nowhere")),
+    ("archetype", lambda table: table.assign(half_width_m="a")),
     ("cell_month", half), ("cell", lambda table: pd.concat([table, table])), ("profile", half)])
 def test_inputs_that_contradict_each_other_are_refused(name: str, change: Callable[[pd.DataFrame], pd.DataFrame],
                                                        calibration_run: Path, tmp_path: Path) -> None:

@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from test_movement_kernels import columns, simulate, soils, weather, without_past
+from test_movement_kernels import archetypes, simulate, soils, weather, without_past
 
 from riskmap.common.settings import MovementSettings
 from riskmap.movement import kernels, reduced_model, run_draws, slab, soil_units, surface
@@ -35,9 +35,9 @@ def as_tables(layers: list[tuple[float, float, float, float]], rock: float) -> t
 def test_only_finite_ordered_numbers_leave_the_core(layers: list[tuple[float, float, float, float]], rock: float,
                                                     half_width: float, known: bool, slab_class: str, early: int,
                                                     span: int) -> None:
-    column, part = columns((0, early, min(early + span, NOW - 1)))
-    column["half_width_m"], column["half_width_known"], column["slab_class"] = half_width, known, slab_class
-    result = simulate(column, part, as_tables(layers, rock), HISTORY, TINY).iloc[0]
+    archetype, part = archetypes((0, early, min(early + span, NOW - 1)))
+    archetype["half_width_m"], archetype["half_width_known"], archetype["slab_class"] = half_width, known, slab_class
+    result = simulate(archetype, part, as_tables(layers, rock), HISTORY, TINY).iloc[0]
     whole = without_past(result.to_frame().T).iloc[0]
     numbers = whole.drop([name for name in whole.index if isinstance(whole[name], str)]).astype(float)
     assert np.isfinite(numbers.to_numpy()).all()
@@ -90,7 +90,7 @@ def test_extreme_diffusivity_steps_stay_finite(alpha: float) -> None:
 
 
 def test_extensibility_beyond_the_cap_counts_as_the_cap() -> None:
-    rows = columns(*[(p, 12 * 1990, 12 * 1990 + 11) for p in range(2)])
+    rows = archetypes(*[(p, 12 * 1990, 12 * 1990 + 11) for p in range(2)])
     profile, layer = soils(20.0, 55.0)
     layer["lep_low_pct"] = layer["lep_high_pct"] = layer["lep_pct"]
     moved = simulate(*rows, (profile, layer), HISTORY, TINY)["expected_movement_mm"]
@@ -98,21 +98,21 @@ def test_extensibility_beyond_the_cap_counts_as_the_cap() -> None:
 
 
 def test_slab_wider_or_narrower_than_tested_is_held_at_the_limit() -> None:
-    column, part = columns(*[(0, 12 * 1990, 12 * 1990 + 11)] * 2)
-    column["half_width_m"] = [60.0, 600.0]
-    moved = simulate(column, part, soils(9.0), HISTORY, TINY)["expected_movement_mm"]
+    archetype, part = archetypes(*[(0, 12 * 1990, 12 * 1990 + 11)] * 2)
+    archetype["half_width_m"] = [60.0, 600.0]
+    moved = simulate(archetype, part, soils(9.0), HISTORY, TINY)["expected_movement_mm"]
     assert moved.iloc[0] == moved.iloc[1]
     assert (run_draws.NARROWEST, run_draws.WIDEST) == (0.8, 9.0)
 
 
 def test_a_pour_this_month_or_before_any_record_is_answered() -> None:
-    result = simulate(*columns((0, NOW, NOW), (0, 12 * 1700, 12 * 1700)), soils(9.0), HISTORY, TINY)
+    result = simulate(*archetypes((0, NOW, NOW), (0, 12 * 1700, 12 * 1700)), soils(9.0), HISTORY, TINY)
     assert np.isfinite(result["expected_movement_mm"]).all()
     assert "pour_before_record" in result["flags"].iloc[1]
 
 
 def test_the_surface_stays_inside_the_drawn_limits_and_the_guard() -> None:
     wild = MovementSettings(draws=100, wet_limit_sd_pf=0.34, dry_limit_sd_pf=0.34)
-    result = simulate(*columns((0, 12 * 1990, 12 * 1990 + 11)), soils(9.0), HISTORY, wild)
+    result = simulate(*archetypes((0, 12 * 1990, 12 * 1990 + 11)), soils(9.0), HISTORY, wild)
     assert np.isfinite(without_past(result).select_dtypes("number").to_numpy()).all()
     assert soil_units.SHALLOWEST_M > 0

@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from test_movement_kernels import columns, soils, weather, without_past
+from test_movement_kernels import archetypes, soils, weather, without_past
 
 from riskmap import movement
 from riskmap.common import setting_ranges, tables
@@ -109,12 +109,12 @@ def agree(values: Values) -> None:
 def answered(values: Values, history: SimpleNamespace) -> None:
     """Estimate a few grounds and pour dates with these settings, and check what comes out."""
     area = Area.model_validate({"name": "a", "lots": {"path": "l"}, "soil": {"path": "s"}, **values})
-    column, part = columns(*POURS)
-    column["half_width_m"] = area.lot_settings.default_half_width_m
-    column["half_width_known"] = [True, True, True, False, False]
-    column["slab_class"] = ["unknown", "shallow", "typical", "deep", "unknown"]
-    found = movement.simulate(column, part, *GROUNDS, history, movement=area.movement, climate=area.climate_settings,
-                              soil=area.soil_settings, workers=1).column
+    archetype, part = archetypes(*POURS)
+    archetype["half_width_m"] = area.lot_settings.default_half_width_m
+    archetype["half_width_known"] = [True, True, True, False, False]
+    archetype["slab_class"] = ["unknown", "shallow", "typical", "deep", "unknown"]
+    found = movement.simulate(archetype, part, *GROUNDS, history, movement=area.movement, climate=area.climate_settings,
+                              soil=area.soil_settings, workers=1).archetype
     assert (found.loc[found["state"] != "", "state_reason"] != "").all()
     answers = without_past(found[found["state"] == ""])
     numbers = [c for c in tables.ESTIMATE.columns if c.kind == "number" and c.name in answers]

@@ -54,7 +54,7 @@ def test_processes_and_a_store_change_no_byte(area: Path, whole: dict[str, str],
     for reused in (False, True):
         run = flow.run(area, tmp_path, workers=2, part_lots=size)
         assert digests(run.folder) == whole
-        assert bool(run.results.facts["reused_columns"]) == reused
+        assert bool(run.results.facts["reused_archetypes"]) == reused
 
 
 @pytest.fixture(scope="module")

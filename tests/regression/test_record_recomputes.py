@@ -36,23 +36,23 @@ def test_inputs_come_back_as_they_were(found: Results, back: Results) -> None:
     assert back.inputs is not None
     for name in record.INPUTS:
         pd.testing.assert_frame_equal(getattr(back.inputs, name), getattr(found.inputs, name), check_dtype=False)
-    np.testing.assert_array_equal(back.inputs.lot_column, found.inputs.lot_column)
+    np.testing.assert_array_equal(back.inputs.lot_archetype, found.inputs.lot_archetype)
     ours, theirs = back.inputs.history, found.inputs.history
     assert (ours.cells, ours.first_month, ours.flags) == (theirs.cells, theirs.first_month, theirs.flags)
     for name in ("precipitation_mm", "pet_mm", "z", "source", "coldest_normal_c"):
         np.testing.assert_array_equal(getattr(ours, name), getattr(theirs, name), err_msg=name)
 
 
-def test_some_columns_computed_again_have_the_numbers_of_the_run(found: Results, back: Results) -> None:
+def test_some_archetypes_computed_again_have_the_numbers_of_the_run(found: Results, back: Results) -> None:
     inputs = back.inputs
     assert inputs is not None
     area = settings.Area.model_validate(back.settings)
-    some = inputs.column.iloc[::25]
-    parts = inputs.column_profile[inputs.column_profile["column_id"].isin(some.index)]
+    some = inputs.archetype.iloc[::25]
+    parts = inputs.archetype_profile[inputs.archetype_profile["archetype_id"].isin(some.index)]
     again = movement.simulate(some, parts, inputs.profile, inputs.layer, inputs.history, movement=area.movement,
-                              climate=area.climate_settings, soil=area.soil_settings, workers=1).column
-    rows = pd.DataFrame({"column": inputs.lot_column, "lot": np.arange(len(found.lots))})
-    first = rows[rows["column"].isin(some.index)].drop_duplicates("column").set_index("column").loc[some.index, "lot"]
+                              climate=area.climate_settings, soil=area.soil_settings, workers=1).archetype
+    rows = pd.DataFrame({"archetype": inputs.lot_archetype, "lot": np.arange(len(found.lots))})
+    first = rows.drop_duplicates("archetype").set_index("archetype").loc[some.index, "lot"]
     numbers = [name for name in again.columns if name in found.lots and again[name].dtype.kind == "f"]
     assert len(numbers) > 20
     pd.testing.assert_frame_equal(

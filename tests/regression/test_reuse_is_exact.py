@@ -1,4 +1,4 @@
-"""A run that reuses columns is the run that computes everything: same numbers to the last bit, only sooner."""
+"""A run that reuses archetypes is the run that computes everything: same numbers to the last bit, only sooner."""
 
 from __future__ import annotations
 
@@ -37,8 +37,8 @@ def test_everything_some_and_nothing_reused_agree(area: settings.Area, tmp_path:
         assert again.soil_lines.geometry.geom_equals_exact(clean.soil_lines.geometry, 0).all()
         pd.testing.assert_frame_equal(pd.DataFrame(again.lots), pd.DataFrame(clean.lots), check_exact=True)
         assert again.facts["cells"] == clean.facts["cells"]
-    assert first.facts["reused_columns"] == 0
-    assert second.facts["reused_columns"] == clean.facts["columns"]
+    assert first.facts["reused_archetypes"] == 0
+    assert second.facts["reused_archetypes"] == clean.facts["archetypes"]
     assert second.facts["unit_draws"] == 0
 
     assert clean.inputs is not None
@@ -46,7 +46,7 @@ def test_everything_some_and_nothing_reused_agree(area: settings.Area, tmp_path:
     found, facts = kept.get(name)  # type: ignore[misc]
     kept.put(name, found.iloc[::2].reset_index(drop=True), facts, anew=True)
     some = flow.assess(area, kept=kept)[0]
-    assert 0 < some.facts["reused_columns"] < clean.facts["columns"]
+    assert 0 < some.facts["reused_archetypes"] < clean.facts["archetypes"]
     pd.testing.assert_frame_equal(pd.DataFrame(some.lots), pd.DataFrame(clean.lots), check_exact=True)
 
     monkeypatch.setattr(simulation, "simulate", _not_asked)
@@ -63,21 +63,21 @@ def test_a_stopped_run_goes_on_where_it_was(area: settings.Area, tmp_path: Path,
     kept = store.Store(tmp_path / "store")
     real, calls = simulation.simulate, []
 
-    def stops(columns: pd.DataFrame, *given: object, **named: object) -> movement.Movement:
-        calls.append(len(columns))
+    def stops(archetypes: pd.DataFrame, *given: object, **named: object) -> movement.Movement:
+        calls.append(len(archetypes))
         if len(calls) == 6:
             raise KeyboardInterrupt
-        return real(columns, *given, **named)  # type: ignore[arg-type]
+        return real(archetypes, *given, **named)  # type: ignore[arg-type]
 
     monkeypatch.setattr(simulation, "simulate", stops)
     with pytest.raises(KeyboardInterrupt):
         flow.assess(area, kept=kept)
     monkeypatch.setattr(simulation, "simulate", real)
     again = flow.assess(area, kept=kept)[0]
-    assert again.facts["reused_columns"] == sum(calls[:5])
+    assert again.facts["reused_archetypes"] == sum(calls[:5])
     pd.testing.assert_frame_equal(pd.DataFrame(again.lots), pd.DataFrame(clean.lots), check_exact=True)
     whole = flow.assess(area, kept=kept)[0]
-    assert whole.facts["reused_columns"] == clean.facts["columns"]
+    assert whole.facts["reused_archetypes"] == clean.facts["archetypes"]
     assert max(kept.files(path.name.split("-")[0]) for path in (tmp_path / "store").iterdir()) <= 3
     pd.testing.assert_frame_equal(pd.DataFrame(whole.lots), pd.DataFrame(clean.lots), check_exact=True)
 
@@ -103,5 +103,5 @@ def test_everything_that_decides_the_soil_is_in_its_key(area: settings.Area) -> 
     assert len(set(keys)) == len(keys)
 
 
-def _not_asked(columns: pd.DataFrame, *_: object, **__: object) -> None:
-    raise AssertionError(f"{len(columns)} columns computed")
+def _not_asked(archetypes: pd.DataFrame, *_: object, **__: object) -> None:
+    raise AssertionError(f"{len(archetypes)} archetypes computed")

@@ -125,8 +125,8 @@ def test_labels_of_thin_soil_layers_stand_apart() -> None:
     layer = pd.DataFrame({"profile_id": 0, "top_m": tops, "bottom_m": [*tops[1:], 2.5], "lep_low_pct": 3.0,
                           "lep_pct": 6.0, "lep_high_pct": 9.0})
     inputs = SimpleNamespace(
-        lot_column=np.zeros(80, dtype=int), layer=layer,
-        column_profile=pd.DataFrame({"column_id": [0], "profile_id": [0], "weight": [1.0]}),
+        lot_archetype=np.zeros(80, dtype=int), layer=layer,
+        archetype_profile=pd.DataFrame({"archetype_id": [0], "profile_id": [0], "weight": [1.0]}),
         profile=pd.DataFrame({"profile_id": [0], "component_name": ["Ombrey"], "rock_depth_m": [np.inf]}))
     told = figures.soil(replace(results(80), inputs=inputs), 0, "us")
     places = [entry[6] for entry in told["layers"]]

@@ -74,12 +74,12 @@ def test_draws_are_those_of_the_run(run: Results) -> None:
     assert run.inputs is not None
     assert run.history is not None
     area = settings.Area.model_validate(run.settings)
-    column, month = run.inputs.lot_column, month_numbers.parse_month(run.today) - 7
-    for group in draws_of_lots.groups(run.inputs, np.unique(column[column >= 0]), area, earliest=month):
+    archetype, month = run.inputs.lot_archetype, month_numbers.parse_month(run.today) - 7
+    for group in draws_of_lots.groups(run.inputs, np.unique(archetype[archetype >= 0]), area, earliest=month):
         for told, when in ((run.lots["deflection_now_mm"].to_numpy(), group.now), (None, month)):
             value = np.median(draws_of_lots.picked(group, 1000 * group.at(when)), axis=1)
-            for place, number in enumerate(group.column_ids.tolist()):
-                lot = int(np.flatnonzero(column == number)[0])
+            for place, number in enumerate(group.archetype_ids.tolist()):
+                lot = int(np.flatnonzero(archetype == number)[0])
                 past = run.history.deflection_mm[run.history.series[lot]][-8] if told is None else told[lot]
                 assert value[place] == pytest.approx(past, abs=0.06) or np.isnan(past)
         assert np.isnan(group.at(month - 1)).all()

@@ -52,12 +52,13 @@ def soils(*lep: float) -> tuple[pd.DataFrame, pd.DataFrame]:
     return profile, layer
 
 
-def columns(*rows: tuple[int, int, int]) -> tuple[pd.DataFrame, pd.DataFrame]:
+def archetypes(*rows: tuple[int, int, int]) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Rows of (profile, earliest pour, latest pour)."""
-    column = pd.DataFrame({"cell_id": "a", "half_width_m": 6.0, "half_width_known": True, "slab_class": "unknown",
-                           "plan_factor": 1.0,
-                           "pour_early_month": [r[1] for r in rows], "pour_late_month": [r[2] for r in rows]})
-    return column, pd.DataFrame({"column_id": range(len(rows)), "profile_id": [r[0] for r in rows], "weight": 1.0})
+    archetype = pd.DataFrame({"cell_id": "a", "half_width_m": 6.0, "half_width_known": True, "slab_class": "unknown",
+                              "plan_factor": 1.0,
+                              "pour_early_month": [r[1] for r in rows], "pour_late_month": [r[2] for r in rows]})
+    part = pd.DataFrame({"archetype_id": range(len(rows)), "profile_id": [r[0] for r in rows], "weight": 1.0})
+    return archetype, part
 
 
 def without_past(result: pd.DataFrame) -> pd.DataFrame:
@@ -65,11 +66,11 @@ def without_past(result: pd.DataFrame) -> pd.DataFrame:
     return result[[name for name in result if not str(name).startswith(past.PREFIX)]]
 
 
-def simulate(column: pd.DataFrame, part: pd.DataFrame, soil: tuple[pd.DataFrame, pd.DataFrame],
+def simulate(archetype: pd.DataFrame, part: pd.DataFrame, soil: tuple[pd.DataFrame, pd.DataFrame],
              history: SimpleNamespace | None = None, settings: MovementSettings = FEW,
              workers: int = 1) -> pd.DataFrame:
-    return movement.simulate(column, part, *soil, history or weather(), movement=settings, climate=CLIMATE, soil=SOIL,
-                             workers=workers).column
+    return movement.simulate(archetype, part, *soil, history or weather(), movement=settings, climate=CLIMATE,
+                             soil=SOIL, workers=workers).archetype
 
 
 def test_shared_run_equals_a_slab_poured_alone() -> None:
@@ -132,19 +133,19 @@ def test_replay_of_last_year_from_a_year_ago_is_what_happened() -> None:
     np.testing.assert_allclose(out, expected, atol=1e-12)
 
 
-def test_order_of_columns_workers_and_company_change_nothing() -> None:
+def test_order_of_archetypes_workers_and_company_change_nothing() -> None:
     rows = [(p, 12 * y, 12 * y + 11) for p in (0, 1, 2) for y in (1960, 1990, 2015)]
     soil = soils(1.0, 5.0, 11.0)
-    base = simulate(*columns(*rows), soil)
-    turned = simulate(*columns(*rows[::-1]), soil, workers=2)
+    base = simulate(*archetypes(*rows), soil)
+    turned = simulate(*archetypes(*rows[::-1]), soil, workers=2)
     pd.testing.assert_frame_equal(base.iloc[::-1].reset_index(drop=True), turned.reset_index(drop=True),
                                   check_exact=True)
-    alone = simulate(*columns(rows[4]), soil)
+    alone = simulate(*archetypes(rows[4]), soil)
     pd.testing.assert_frame_equal(base.iloc[[4]].reset_index(drop=True), alone, check_exact=True)
 
 
 def test_more_extensible_soil_moves_more_and_none_does_not_move() -> None:
-    result = simulate(*columns(*[(p, 12 * 1985, 12 * 1985 + 11) for p in range(4)]), soils(0.0, 3.0, 6.0, 12.0))
+    result = simulate(*archetypes(*[(p, 12 * 1985, 12 * 1985 + 11) for p in range(4)]), soils(0.0, 3.0, 6.0, 12.0))
     moved = result["expected_movement_mm"].to_numpy()
     assert moved[0] == 0.0
     assert (np.diff(moved) > 0).all()
@@ -155,7 +156,7 @@ def test_more_extensible_soil_moves_more_and_none_does_not_move() -> None:
 
 
 def test_ranges_are_ordered_and_finite() -> None:
-    result = simulate(*columns(*[(0, 12 * y, 12 * y + 11) for y in (1955, 1990, 2019)]), soils(9.0))
+    result = simulate(*archetypes(*[(0, 12 * y, 12 * y + 11) for y in (1955, 1990, 2019)]), soils(9.0))
     numbers = without_past(result).select_dtypes("number")
     assert np.isfinite(numbers.to_numpy()).all()
     for name in ("expected_movement_mm", "characteristic_movement_mm", "deflection_now_mm"):
@@ -167,18 +168,18 @@ def test_ranges_are_ordered_and_finite() -> None:
 
 def test_a_young_slab_is_in_early_settlement() -> None:
     now = 12 * 2020 + 11
-    result = simulate(*columns((0, now - 6, now - 6)), soils(9.0))
+    result = simulate(*archetypes((0, now - 6, now - 6)), soils(9.0))
     assert result["phase"].iloc[0] == "early_settlement"
     assert 0 < result["settlement_mm"].iloc[0] < 15
 
 
 def test_a_dry_year_raises_the_dome_above_a_wet_one() -> None:
-    result = simulate(*columns((0, 12 * 1980, 12 * 1980 + 11)), soils(9.0))
+    result = simulate(*archetypes((0, 12 * 1980, 12 * 1980 + 11)), soils(9.0))
     assert result["outlook_dry_mm"].iloc[0] > result["outlook_wet_mm"].iloc[0]
 
 
 def test_slab_bends_less_than_the_ground() -> None:
-    result = simulate(*columns((0, 12 * 1980, 12 * 1980 + 11)), soils(12.0))
+    result = simulate(*archetypes((0, 12 * 1980, 12 * 1980 + 11)), soils(12.0))
     assert 0 < result["deflection_now_mm"].iloc[0] < result["soil_differential_now_mm"].iloc[0]
 
 
@@ -186,13 +187,13 @@ def test_rock_cuts_movement() -> None:
     profile, layer = soils(9.0, 9.0, 9.0)
     profile["rock_depth_m"] = [np.inf, 0.8, 0.0]
     rows = [(p, 12 * 1980, 12 * 1980 + 11) for p in range(3)]
-    moved = simulate(*columns(*rows), (profile, layer))["seasonal_range_mm"].to_numpy()
+    moved = simulate(*archetypes(*rows), (profile, layer))["seasonal_range_mm"].to_numpy()
     assert moved[0] > moved[1] > moved[2] == 0.0
 
 
 def test_contributions_add_up_to_the_score() -> None:
     now = 12 * 2020 + 11
-    rows = columns((0, 12 * 1960, 12 * 1960 + 11), (1, 12 * 1990, 12 * 1990 + 11), (1, now - 30, now - 30),
+    rows = archetypes((0, 12 * 1960, 12 * 1960 + 11), (1, 12 * 1990, 12 * 1990 + 11), (1, now - 30, now - 30),
                    (2, 12 * 1975, 12 * 2010))
     result = simulate(*rows, soils(1.0, 6.0, 12.0))
     parts = [f"driver_{name}_mm" for name in (*reasons.FACTORS, "doubt")]
@@ -209,12 +210,12 @@ def test_contributions_add_up_to_the_score() -> None:
 def the_reference_lot() -> pd.Series:
     now = 12 * 2020 + 11
     pour = now - 12 * reasons.REFERENCE_AGE_YEARS
-    column, part = columns((0, pour, pour))
-    column["slab_class"] = reasons.REFERENCE_CLASS
+    archetype, part = archetypes((0, pour, pour))
+    archetype["slab_class"] = reasons.REFERENCE_CLASS
     profile = pd.DataFrame({"profile_id": [0], "rock_depth_m": [np.inf]})
     layer = pd.DataFrame({"profile_id": 0, "top_m": [0.0], "bottom_m": [1.5], "lep_low_pct": 4.5, "lep_pct": 4.5,
                           "lep_high_pct": 4.5})
-    return simulate(column, part, (profile, layer)).iloc[0]
+    return simulate(archetype, part, (profile, layer)).iloc[0]
 
 
 def test_the_reference_lot_has_nothing_to_explain_but_weather_and_doubt() -> None:
@@ -251,7 +252,7 @@ def test_contributions_do_not_depend_on_order() -> None:
 
 
 def test_contributions_are_steady_under_small_noise() -> None:
-    rows = columns((0, 12 * 1985, 12 * 1985 + 11))
+    rows = archetypes((0, 12 * 1985, 12 * 1985 + 11))
     a, b = (simulate(*rows, soils(v)).iloc[0] for v in (8.0, 8.01))
     for name in (*reasons.FACTORS, "doubt"):
         assert abs(a[f"driver_{name}_mm"] - b[f"driver_{name}_mm"]) < 0.2
@@ -262,12 +263,12 @@ def test_a_lasting_water_table_cuts_the_active_depth() -> None:
     profile, layer = soils(9.0, 9.0)
     profile["water_table_all_year_m"] = [np.inf, 1.5]
     np.testing.assert_array_equal(soil_units.depth_caps(profile), [np.inf, 1.5])
-    moved = simulate(*columns(*[(p, 12 * 1980, 12 * 1980 + 11) for p in range(2)]), (profile, layer))
+    moved = simulate(*archetypes(*[(p, 12 * 1980, 12 * 1980 + 11) for p in range(2)]), (profile, layer))
     assert moved["movement_center_mm"].iloc[1] < moved["movement_center_mm"].iloc[0]
 
 
 def test_tilt_follows_the_difference_between_the_sides() -> None:
-    rows = columns(*[(p, 12 * 1980, 12 * 1980 + 11) for p in range(2)])
+    rows = archetypes(*[(p, 12 * 1980, 12 * 1980 + 11) for p in range(2)])
     none = simulate(*rows, soils(3.0, 9.0), settings=MovementSettings(draws=40, sides_sd_pf=0.0))
     assert (none["tilt_now_pct"] < 1e-9).all()
     some = simulate(*rows, soils(3.0, 9.0))
@@ -278,7 +279,7 @@ def test_tilt_follows_the_difference_between_the_sides() -> None:
 
 def test_a_wider_pour_date_does_not_narrow_the_range() -> None:
     now = 12 * 2020 + 11
-    result = simulate(*columns((0, now - 40, now - 40), (0, now - 90, now - 12)), soils(9.0),
+    result = simulate(*archetypes((0, now - 40, now - 40), (0, now - 90, now - 12)), soils(9.0),
                       settings=MovementSettings(draws=200))
     width = result["deflection_now_mm_p90"] - result["deflection_now_mm_p10"]
     assert width.iloc[1] > 0.9 * width.iloc[0]
@@ -287,7 +288,7 @@ def test_a_wider_pour_date_does_not_narrow_the_range() -> None:
 def test_frost_widens_the_range_and_says_so() -> None:
     cold = weather()
     cold.coldest_normal_c = np.array([-3.0])
-    rows = columns((0, 12 * 1980, 12 * 1980 + 11))
+    rows = archetypes((0, 12 * 1980, 12 * 1980 + 11))
     mild, frosty = simulate(*rows, soils(9.0)), simulate(*rows, soils(9.0), cold)
     assert "frost_not_modelled" in frosty["flags"].iloc[0]
     assert frosty["deflection_now_mm"].iloc[0] == mild["deflection_now_mm"].iloc[0]
@@ -298,7 +299,7 @@ def test_frost_widens_the_range_and_says_so() -> None:
 def test_a_desert_gives_a_state_not_a_number() -> None:
     dry = weather()
     dry.precipitation_mm = dry.precipitation_mm * 0.02
-    result = simulate(*columns((0, 12 * 1980, 12 * 1980 + 11)), soils(9.0), dry)
+    result = simulate(*archetypes((0, 12 * 1980, 12 * 1980 + 11)), soils(9.0), dry)
     assert result["state"].tolist() == ["not_enough_data"]
     assert "too dry" in result["state_reason"].iloc[0]
 
@@ -307,7 +308,7 @@ def test_an_index_alone_gives_a_state() -> None:
     only = weather()
     only.source[:] = 2
     only.z[:] = 0.0
-    result = simulate(*columns((0, 12 * 1980, 12 * 1980 + 11)), soils(9.0), only)
+    result = simulate(*archetypes((0, 12 * 1980, 12 * 1980 + 11)), soils(9.0), only)
     assert result["state"].tolist() == ["not_enough_data"]
 
 
@@ -318,13 +319,13 @@ def test_more_than_two_years_without_data_give_a_state(lost: int) -> None:
     history.source[:, -lost - 1:] = 4
     history.source[:, -12] = 3
     history.z[:, -lost - 1:] = 0.0
-    result = simulate(*columns((0, 12 * 1980, 12 * 1980 + 11)), soils(9.0), history)
+    result = simulate(*archetypes((0, 12 * 1980, 12 * 1980 + 11)), soils(9.0), history)
     assert result["state"].tolist() == (["not_enough_data"] if lost == 25 else [""])
     assert (f"{lost} months up to now" in result["state_reason"].iloc[0]) == (lost == 25)
 
 
 def test_recent_months_by_category_move_the_present_and_widen_it() -> None:
-    rows = columns((0, 12 * 1980, 12 * 1980 + 11))
+    rows = archetypes((0, 12 * 1980, 12 * 1980 + 11))
     dry, wet = weather(), weather()
     for history, z in ((dry, -2.0), (wet, 1.0)):
         history.source[:, -6:] = 3
@@ -349,7 +350,7 @@ def test_a_gap_of_one_month_is_filled_and_does_not_spread() -> None:
 
 
 def test_short_record_is_repeated_and_flagged() -> None:
-    result = simulate(*columns((0, 12 * 1940, 12 * 1940 + 11)), soils(9.0), weather(years=12, first_year=2009))
+    result = simulate(*archetypes((0, 12 * 1940, 12 * 1940 + 11)), soils(9.0), weather(years=12, first_year=2009))
     assert "short_climate_record" in result["flags"].iloc[0]
     assert "pour_before_record" in result["flags"].iloc[0]
     assert result["expected_movement_mm"].iloc[0] > 0
@@ -391,9 +392,9 @@ def test_compression_index_check_values() -> None:
 
 
 def test_a_square_plan_has_a_smaller_dome() -> None:
-    column, part = columns((0, 12 * 1980, 12 * 1980 + 11), (0, 12 * 1980, 12 * 1980 + 11))
-    column["plan_factor"] = [1.0, 0.92]
-    result = simulate(column, part, soils(9.0))
+    archetype, part = archetypes((0, 12 * 1980, 12 * 1980 + 11), (0, 12 * 1980, 12 * 1980 + 11))
+    archetype["plan_factor"] = [1.0, 0.92]
+    result = simulate(archetype, part, soils(9.0))
     for name in ("expected_movement_mm", "deflection_now_mm_p90", "soil_differential_now_mm", "outlook_dry_mm"):
         assert result[name].iloc[1] == pytest.approx(0.92 * result[name].iloc[0])
     assert result["movement_edge_mm"].nunique() == 1
@@ -402,10 +403,10 @@ def test_a_square_plan_has_a_smaller_dome() -> None:
 
 def test_a_slab_that_the_model_is_not_built_for_is_flagged() -> None:
     """Half width over active depth is held between 0.8 and 9; what was held must not look like any other number."""
-    column = pd.DataFrame({"half_width_m": [2.7, 2.9, 6.0, 31.0, 32.0, 7.0]})
-    parts = pd.DataFrame({"column_id": range(6), "profile_id": [0, 0, 0, 0, 0, 1]})
-    beyond = simulation._beyond_widths(column, parts, np.array([np.inf, 0.75]), 3.5)
+    archetype = pd.DataFrame({"half_width_m": [2.7, 2.9, 6.0, 31.0, 32.0, 7.0]})
+    parts = pd.DataFrame({"archetype_id": range(6), "profile_id": [0, 0, 0, 0, 0, 1]})
+    beyond = simulation._beyond_widths(archetype, parts, np.array([np.inf, 0.75]), 3.5)
     assert beyond.tolist() == [True, False, False, False, True, True]  # 7 m over a depth cut at 0.75 m is 9.3
     quiet = type("Quiet", (), {"flags": ["frost_not_modelled"], "first_month": 0, "record": 0})()
-    assert simulation._flags(column.assign(pour_early_month=5), quiet, beyond)[:2] == [  # type: ignore[arg-type]
+    assert simulation._flags(archetype.assign(pour_early_month=5), quiet, beyond)[:2] == [  # type: ignore[arg-type]
         "frost_not_modelled;slab_width_beyond_model", "frost_not_modelled"]

@@ -118,10 +118,10 @@ def test_contact_of_the_month_before_gives_the_same_slab() -> None:
 
 
 def test_no_lot_with_a_number_gives_no_series() -> None:
-    column = pd.DataFrame({"state": ["not_enough_data"], "state_reason": ["x"], "flags": [""]})
-    rest, history = past.split(column, np.array([0, -1]), 24, 12 * 2020)
+    archetype = pd.DataFrame({"state": ["not_enough_data"], "state_reason": ["x"], "flags": [""]})
+    rest, history = past.split(archetype, np.array([0, -1]), 24, 12 * 2020)
     assert history is not None
-    assert rest.equals(column)
+    assert rest.equals(archetype)
     assert history.deflection_mm.shape == (0, 24)
     assert history.series.tolist() == [-1, -1]
 

@@ -24,10 +24,10 @@ def test_middle_minus_edge_is_the_deflection_of_the_run(found: Results) -> None:
     assert found.inputs is not None
     area = settings.Area.model_validate(found.settings)
     lots = found.lots[found.lots["state"] == ""].iloc[::6]
-    columns = [int(found.inputs.lot_column[row]) for row in lots["lot_row"]]
-    shapes = shape_now.across(found.inputs, sorted(set(columns)), area, count=60)
-    for column, (_, lot) in zip(columns, lots.iterrows(), strict=True):
-        shape = shapes[column]
+    archetypes = [int(found.inputs.lot_archetype[row]) for row in lots["lot_row"]]
+    shapes = shape_now.across(found.inputs, sorted(set(archetypes)), area, count=60)
+    for archetype, (_, lot) in zip(archetypes, lots.iterrows(), strict=True):
+        shape = shapes[archetype]
         assert shape.shape[1] == 7
         assert (shape[:, 0] == np.linspace(0, 1, len(shape))).all()
         assert np.allclose(shape[-1, 1:], 0, atol=1e-9)
@@ -41,7 +41,7 @@ def test_middle_minus_edge_is_the_deflection_of_the_run(found: Results) -> None:
 def test_fewer_draws_stay_near(found: Results) -> None:
     assert found.inputs is not None
     area = settings.Area.model_validate(found.settings)
-    column = int(found.inputs.lot_column[found.inputs.lot_column >= 0][0])
-    whole = shape_now.across(found.inputs, [column], area, count=60)[column]
-    part = shape_now.across(found.inputs, [column], area, count=30)[column]
+    archetype = int(found.inputs.lot_archetype[found.inputs.lot_archetype >= 0][0])
+    whole = shape_now.across(found.inputs, [archetype], area, count=60)[archetype]
+    part = shape_now.across(found.inputs, [archetype], area, count=30)[archetype]
     assert np.abs(whole[:, 5] - part[:, 5]).max() < 4.0

@@ -60,7 +60,7 @@ def test_what_is_printed_is_one_line(full: Results) -> None:
     assert repr(history) == "<Weather of 2 climate cells, 9 months>"
     table = pd.DataFrame({"x": range(3)})
     inputs = MovementInputs(table, table, np.zeros(1500, np.int64), table, table, history)
-    assert repr(inputs) == "<Inputs of 1,500 lots: 3 columns, 3 soil profiles, 2 climate cells>"
+    assert repr(inputs) == "<Inputs of 1,500 lots: 3 archetypes, 3 soil profiles, 2 climate cells>"
 
 
 def test_everything_comes_back(full: Results, tmp_path: Path) -> None:
@@ -99,6 +99,39 @@ def test_another_format_is_refused(full: Results, tmp_path: Path) -> None:
     path.write_text(json.dumps({**json.loads(path.read_text(encoding="utf-8")), "format": 99}), encoding="utf-8")
     with pytest.raises(RunFolderError, match=r"E-RUN-011 .*format 99"):
         opened(tmp_path)
+
+
+def test_a_run_of_format_1_is_read_under_our_names(full: Results, tmp_path: Path) -> None:
+    """Format 1 calls an archetype a column, in names of files, of their columns and of facts."""
+    lots, months = len(full.lots), 3
+    layer = {name: [0.5] for name in ("bottom_m", "lep_low_pct", "lep_pct", "lep_high_pct")}
+    inputs = MovementInputs(
+        archetype=pd.DataFrame({"cell_id": ["a", "a"], "half_width_m": [6.0, 6.5], "half_width_known": [True, False],
+                                "slab_class": "unknown", "plan_factor": 1.0, "pour_early_month": 24000,
+                                "pour_late_month": 24011}),
+        archetype_profile=pd.DataFrame({"archetype_id": [0, 1], "profile_id": [0, 0], "weight": [1.0, 1.0]}),
+        lot_archetype=np.arange(lots) % 3 - 1, profile=pd.DataFrame({"profile_id": [0], "rock_depth_m": [np.inf]}),
+        layer=pd.DataFrame({"profile_id": [0], "top_m": [0.0], **layer}),
+        history=ClimateHistory(("a",), 24000, *[np.zeros((1, months))] * 3, np.ones((1, months), np.int8), ("",),
+                               np.zeros(1)))
+    run = written(replace(full, inputs=inputs, facts={"archetypes": 2, "draws": 9}), tmp_path)
+    ours, place = opened(run), run / record.FOLDER
+    for new, old in (("archetype", "column"), ("archetype_profile", "column_profile"), ("lot_archetype", "lot_column")):
+        pd.read_parquet(place / f"{new}.parquet").rename(columns={"archetype_id": "column_id", "archetype": "column"}) \
+            .to_parquet(place / f"{old}.parquet")
+        (place / f"{new}.parquet").unlink()
+    facts = json.loads((place / record.FACTS).read_text(encoding="utf-8"))
+    assert facts["format"] == 2
+    facts |= {"format": 1, "facts": {"columns": 2, "draws": 9}}
+    (place / record.FACTS).write_text(json.dumps(facts), encoding="utf-8")
+    former = opened(run)
+    assert former.facts == ours.facts == {"archetypes": 2, "draws": 9}
+    assert former.inputs is not None
+    assert ours.inputs is not None
+    for name in record.INPUTS:
+        pd.testing.assert_frame_equal(getattr(former.inputs, name), getattr(ours.inputs, name))
+        pd.testing.assert_frame_equal(getattr(former.inputs, name), getattr(inputs, name), check_dtype=False)
+    np.testing.assert_array_equal(former.inputs.lot_archetype, inputs.lot_archetype)
 
 
 @pytest.mark.parametrize("name", ["lots.parquet", "problems.json", "record/facts.json", "record/climate.parquet",

@@ -1,4 +1,4 @@
-"""Columns that were computed before are found by their content, and only by it."""
+"""Archetypes that were computed before are found by their content, and only by it."""
 
 from __future__ import annotations
 
@@ -13,11 +13,11 @@ from riskmap.common import settings
 from riskmap.common.weather import ClimateHistory
 from riskmap.run import reuse, store
 
-COLUMN = pd.DataFrame({
+ARCHETYPE = pd.DataFrame({
     "cell_id": ["Z", "Z", "Z"], "half_width_m": [6.0, 6.0, 7.0], "half_width_known": [True, False, True],
     "slab_class": ["typical", "typical", "stiff"], "plan_factor": [1.0, 1.0, 0.9],
     "pour_early_month": [23000, 23000, 23000], "pour_late_month": [23011, 23011, 23011]})
-PART = pd.DataFrame({"column_id": [0, 1, 1, 2], "profile_id": [0, 0, 1, 1], "weight": [1.0, 0.25, 0.75, 1.0]})
+PART = pd.DataFrame({"archetype_id": [0, 1, 1, 2], "profile_id": [0, 0, 1, 1], "weight": [1.0, 0.25, 0.75, 1.0]})
 PROFILE = pd.DataFrame({"profile_id": [0, 1], "component_name": ["a", "b"], "rock_depth_m": [np.inf, 1.5],
                         "water_table_all_year_m": [np.inf, np.inf]})
 LAYER = pd.DataFrame({"profile_id": [0, 0, 1], "top_m": [0.0, 0.5, 0.0], "bottom_m": [0.5, 2.0, 1.5],
@@ -31,8 +31,8 @@ def history(cells: tuple[str, ...] = ("Z",), months: int = 40) -> ClimateHistory
                           np.ones(values.shape, dtype=np.int8), ("",) * len(cells), np.full(len(cells), 5.0))
 
 
-def keys(column=COLUMN, part=PART, profile=PROFILE, layer=LAYER) -> list[tuple[int, int]]:
-    return [tuple(row) for row in reuse.column_keys(column, part, profile, layer).to_numpy()]
+def keys(archetype=ARCHETYPE, part=PART, profile=PROFILE, layer=LAYER) -> list[tuple[int, int]]:
+    return [tuple(row) for row in reuse.archetype_keys(archetype, part, profile, layer).to_numpy()]
 
 
 def test_keys_do_not_know_numbers_of_profiles_or_the_order_of_anything() -> None:
@@ -42,25 +42,26 @@ def test_keys_do_not_know_numbers_of_profiles_or_the_order_of_anything() -> None
         profile=PROFILE.assign(profile_id=PROFILE["profile_id"].map(turned), component_name=["x", "y"]),
         layer=LAYER.assign(profile_id=LAYER["profile_id"].map(turned)).iloc[::-1])
     assert again == keys()
-    back = reuse.column_keys(COLUMN.iloc[::-1], PART, PROFILE, LAYER).loc[COLUMN.index]
+    back = reuse.archetype_keys(ARCHETYPE.iloc[::-1], PART, PROFILE, LAYER).loc[ARCHETYPE.index]
     assert [tuple(row) for row in back.to_numpy()] == keys()
 
 
 def test_the_two_halves_of_a_key_are_independent() -> None:
-    found = reuse.column_keys(COLUMN, PART, PROFILE, LAYER)
+    found = reuse.archetype_keys(ARCHETYPE, PART, PROFILE, LAYER)
     assert (found["key_1"] != found["key_2"]).all()
     assert len(set(keys())) == 3
 
 
 @pytest.mark.parametrize(("frame", "name", "row", "value"), [
-    ("column", "half_width_m", 0, 6.5), ("column", "half_width_known", 0, False), ("column", "slab_class", 0, "stiff"),
-    ("column", "plan_factor", 0, 1.1), ("column", "pour_early_month", 0, 22999),
-    ("column", "pour_late_month", 0, 23010), ("part", "weight", 0, 0.5), ("part", "profile_id", 0, 1),
+    ("archetype", "half_width_m", 0, 6.5), ("archetype", "half_width_known", 0, False),
+    ("archetype", "slab_class", 0, "stiff"), ("archetype", "plan_factor", 0, 1.1),
+    ("archetype", "pour_early_month", 0, 22999), ("archetype", "pour_late_month", 0, 23010),
+    ("part", "weight", 0, 0.5), ("part", "profile_id", 0, 1),
     ("profile", "rock_depth_m", 0, 2.0), ("profile", "water_table_all_year_m", 0, 2.0), ("layer", "top_m", 1, 0.4),
     ("layer", "bottom_m", 0, 0.4), ("layer", "lep_low_pct", 0, 2.0), ("layer", "lep_pct", 0, 5.5),
     ("layer", "lep_high_pct", 1, 9.5)])
 def test_every_value_that_movement_reads_is_in_the_key(frame: str, name: str, row: int, value: object) -> None:
-    given = {"column": COLUMN, "part": PART, "profile": PROFILE, "layer": LAYER}
+    given = {"archetype": ARCHETYPE, "part": PART, "profile": PROFILE, "layer": LAYER}
     changed = given[frame].astype({name: object})
     changed.loc[row, name] = value
     given[frame] = changed.astype({name: given[frame][name].dtype})

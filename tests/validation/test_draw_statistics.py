@@ -10,7 +10,7 @@ from concurrent.futures import ThreadPoolExecutor
 import numpy as np
 import pandas as pd
 import pytest
-from test_movement_kernels import CLIMATE, SOIL, columns, simulate, soils, weather
+from test_movement_kernels import CLIMATE, SOIL, archetypes, simulate, soils, weather
 
 from riskmap.common.settings import MovementSettings
 from riskmap.movement import draws, driver, kernels, kernels_soil, run_draws, soil_units, trace
@@ -23,7 +23,7 @@ def test_sampling_error_of_the_percentiles_at_200_draws() -> None:
 
     With plain draws at LEP 9 an earlier calculation found an sd of the median slab deflection of 0.8 mm at 200 draws.
     """
-    rows = columns((0, 12 * 1985, 12 * 1985 + 11))
+    rows = archetypes((0, 12 * 1985, 12 * 1985 + 11))
     found = pd.concat([simulate(*rows, soils(9.0), settings=MovementSettings(seed=seed)) for seed in range(20)])
     names = ["expected_movement_mm", "expected_movement_mm_p10", "expected_movement_mm_p90", "deflection_now_mm",
              "characteristic_movement_mm"]
@@ -36,7 +36,7 @@ def test_sampling_error_of_the_percentiles_at_200_draws() -> None:
 
 
 @pytest.mark.slow
-def test_three_extremes_against_every_month_on_200_random_columns() -> None:
+def test_three_extremes_against_every_month_on_200_random_archetypes() -> None:
     settings = MovementSettings(draws=200, active_depth_draw_m=(3.5, 3.5), half_width_spread=0.0)
     drawn = draws.make(settings)
     made = driver.make(weather(), 0, drawn, CLIMATE, settings)
@@ -50,7 +50,7 @@ def test_three_extremes_against_every_month_on_200_random_columns() -> None:
     with ThreadPoolExecutor(2) as pool:
         block = run.run(made, run_draws.Units(number, zero, pours, pours), 6.0, True, pool)
     model, misses = rm.cached(1.7), []
-    for n in range(200):  # column n with draw n: 200 different soils, pours and draws
+    for n in range(200):  # archetype n with draw n: 200 different soils, pours and draws
         index = [layers[5][n, k] * kernels_soil.compression_index(
             kernels_soil.triangular_one(drawn.extensibility[n], *(layers[m][n, k] for m in (2, 3, 4))), 20.0, 2.97)
             for k in range(3)]
@@ -66,7 +66,7 @@ def test_three_extremes_against_every_month_on_200_random_columns() -> None:
         misses.append([(most - block[n, n, kernels.MAX]) * 1e3, (most - block[n, n, kernels.MAX]) / max(most, 5e-3),
                        (block[n, n, kernels.MIN] - least) * 1e3])
     off = np.array(misses)
-    print(f"\nthree months of each sign against every month, 200 columns: largest dome understated by "
+    print(f"\nthree months of each sign against every month, 200 archetypes: largest dome understated by "
           f"{100 * off[:, 1].mean():.2f} % in the mean, {100 * off[:, 1].max():.1f} % at worst "
           f"({off[:, 0].max():.2f} mm); deepest dish by {off[:, 2].mean():.2f} and {off[:, 2].max():.2f} mm")
     assert off[:, 1].mean() < 0.01
@@ -83,10 +83,10 @@ def test_every_missing_input_widens_the_range_or_leaves_it() -> None:
     less = [{"half_width_known": False}, {"slab_class": "unknown"}, dates]
     rows = [known, *({**known, **change} for change in less),
             {**known, **less[0], **less[1], **less[2]}]
-    column, part = columns(*[(0, now - 60, now - 60)] * len(rows))
+    archetype, part = archetypes(*[(0, now - 60, now - 60)] * len(rows))
     for name in known:
-        column[name] = [row[name] for row in rows]
-    result = simulate(column, part, soils(9.0), settings=MovementSettings(draws=200))
+        archetype[name] = [row[name] for row in rows]
+    result = simulate(archetype, part, soils(9.0), settings=MovementSettings(draws=200))
     for name in ("expected_movement_mm", "deflection_now_mm"):
         width = (result[f"{name}_p90"] - result[f"{name}_p10"]).to_numpy()
         assert (width[1:] > 0.97 * width[0]).all()  # 3 %: sampling of 200 draws
@@ -94,7 +94,7 @@ def test_every_missing_input_widens_the_range_or_leaves_it() -> None:
 
 
 def test_unknown_recent_weather_widens_the_range() -> None:
-    rows = columns((0, 12 * 1980, 12 * 1980 + 11))
+    rows = archetypes((0, 12 * 1980, 12 * 1980 + 11))
     told, guessed = weather(), weather()
     guessed.source[:, -12:] = 3
     guessed.z[:, -12:] = 0.0

@@ -16,7 +16,7 @@ import real_lots
 from riskmap import layers, lots, soil
 from riskmap.common import inputs, month_numbers, settings, tables
 from riskmap.estimates import table as risk
-from riskmap.movement import unique_columns
+from riskmap.movement import archetypes
 from riskmap.run import flow
 
 COUNT = 20_000
@@ -119,17 +119,17 @@ def test_columns_are_few_and_stand_for_their_lots(area: settings.Area,
     lot, ground = attached
     climate = pd.DataFrame({"lot_row": lot["lot_row"], "cell_id": "0309"})
     state = risk.states(lot, ground.lot_soil, climate)
-    unique = unique_columns.collapse(lot.assign(state=state["state"].to_numpy()), ground.lot_profile, climate,
+    shared = archetypes.collapse(lot.assign(state=state["state"].to_numpy()), ground.lot_profile, climate,
                               today=month_numbers.month_number(2022, 12))
-    used = unique.lot_column >= 0
+    used = shared.lot_archetype >= 0
     assert (used == (state["state"] == "").to_numpy()).all()
-    assert len(unique.column) < 0.5 * used.sum()
-    mixture = unique_columns.normalised(unique.column_profile)
-    np.testing.assert_allclose(mixture.groupby("column_id")["weight"].sum(), 1.0)
-    back = unique_columns.expand(unique.column, unique.lot_column)
+    assert len(shared.archetype) < 0.5 * used.sum()
+    mixture = archetypes.normalised(shared.archetype_profile)
+    np.testing.assert_allclose(mixture.groupby("archetype_id")["weight"].sum(), 1.0)
+    back = archetypes.expand(shared.archetype, shared.lot_archetype)
     assert (back.loc[used, "half_width_m"].to_numpy() == lot.loc[used, "half_width_m"].to_numpy()).all()
-    # each lot's own profiles and weights are those of its column
-    lot_profile = ground.lot_profile.assign(column_id=unique.lot_column[ground.lot_profile["lot_row"]])
-    joined = lot_profile.merge(unique.column_profile, on=["column_id", "profile_id"], suffixes=("", "_column"))
+    # each lot's own profiles and weights are those of its archetype
+    lot_profile = ground.lot_profile.assign(archetype_id=shared.lot_archetype[ground.lot_profile["lot_row"]])
+    joined = lot_profile.merge(shared.archetype_profile, on=["archetype_id", "profile_id"], suffixes=("", "_archetype"))
     assert len(joined) == len(ground.lot_profile)
     assert np.abs(joined["weight"] - joined["weight_column"]).max() < 1e-5

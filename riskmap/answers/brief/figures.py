@@ -170,9 +170,9 @@ def profile(shape: Array | None, now_mm: float, width: str, system: str, ends: t
 def soil(found: Results, row: int, system: str) -> dict[str, Any]:
     """Return the layers of the profile with the largest weight under the lot."""
     inputs = found.inputs
-    if inputs is None or inputs.lot_column[row] < 0:
+    if inputs is None or inputs.lot_archetype[row] < 0:
         return {}
-    parts = inputs.column_profile[inputs.column_profile["column_id"] == inputs.lot_column[row]]
+    parts = inputs.archetype_profile[inputs.archetype_profile["archetype_id"] == inputs.lot_archetype[row]]
     best = parts.sort_values(["weight", "profile_id"], ascending=[False, True]).iloc[0]
     told = inputs.profile[inputs.profile["profile_id"] == best["profile_id"]].iloc[0]
     layers = inputs.layer[inputs.layer["profile_id"] == best["profile_id"]].sort_values("top_m")

@@ -137,10 +137,11 @@ def _shapes(found: Results, rows: list[int]) -> dict[int, NDArray[np.float64]]:
         return {}
     from riskmap.movement import shape_now
 
-    column = {row: int(found.inputs.lot_column[row]) for row in rows if row >= 0 and found.inputs.lot_column[row] >= 0}
+    archetype = {row: int(found.inputs.lot_archetype[row]) for row in rows
+                 if row >= 0 and found.inputs.lot_archetype[row] >= 0}
     area = record.area_of(found)
-    made = shape_now.across(found.inputs, sorted(set(column.values())), area)
-    return {row: made[number] for row, number in column.items()}
+    made = shape_now.across(found.inputs, sorted(set(archetype.values())), area)
+    return {row: made[number] for row, number in archetype.items()}
 
 
 def rounds(found: Results, visits: list[Visit]) -> pd.DataFrame:

@@ -67,20 +67,20 @@ def to_run(results: Results, model: Model, *, workers: int | None = 1) -> pd.Dat
     """
     area = _checked(results, model)
     assert results.inputs is not None
-    column = results.inputs.lot_column
-    used = np.unique(column[column >= 0])
+    archetype = results.inputs.lot_archetype
+    used = np.unique(archetype[archetype >= 0])
     made = random.make(area.movement)
     told = model.weights
     weights = Weights(np.array(told.weight), told.effective_sample_size, told.effective_sample_size_untempered,
                       told.exponent, told.discrepancy_share, told.near_share)
-    steps = np.full((len(NUMBERS), 3, int(column.max(initial=0)) + 2), np.nan)  # the last place answers for -1
+    steps = np.full((len(NUMBERS), 3, int(archetype.max(initial=0)) + 2), np.nan)  # the last place answers for -1
     for group in draws_of_lots.groups(results.inputs, used, area, workers=workers):
         for k, expected in enumerate(_expected(group, made)):
             before = Told(*physical.ranges(expected, physical.even(made.count)))
             after = Told(*physical.ranges(expected, weights))
-            steps[k][:, group.column_ids] = (after.middle - before.middle, after.low / np.maximum(before.low, 1e-9),
-                                             after.high / np.maximum(before.high, 1e-9))
-    return _table(results, model, steps[:, :, column])
+            steps[k][:, group.archetype_ids] = (after.middle - before.middle, after.low / np.maximum(before.low, 1e-9),
+                                                after.high / np.maximum(before.high, 1e-9))
+    return _table(results, model, steps[:, :, archetype])
 
 
 def _checked(results: Results, model: Model) -> Area:

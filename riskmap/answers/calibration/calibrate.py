@@ -105,12 +105,12 @@ def calibrate(results: Results, path: Path, *, range_m: float = blocks.RANGE_M, 
     table, problems = surveys.read(path)
     table, more = surveys.match(table, results, path.name, latest)
     made = random.make(area.movement)
-    table["column"] = table["column"].where(table["why"] == "", -1)
+    table["archetype"] = table["archetype"].where(table["why"] == "", -1)
     if tell is not None and (few := _few(table, range_m)):
         tell(few)
     mean, variance = predict.of_rows(table, results.inputs, area, made, workers=workers)
     told = surveys.Teller(path.name, table, more)
-    _bar_before_pour(told, table, (table["column"] >= 0).to_numpy() & np.isnan(mean).any(axis=1), results)
+    _bar_before_pour(told, table, (table["archetype"] >= 0).to_numpy() & np.isnan(mean).any(axis=1), results)
     use = (table["why"] == "").to_numpy()
     survey = _survey(table[use].reset_index(drop=True), predict.smooth(mean[use], variance[use], made))
     fit = fitting.fit(survey, range_m) if use.any() else None
@@ -122,7 +122,7 @@ def calibrate(results: Results, path: Path, *, range_m: float = blocks.RANGE_M, 
 
 def _few(table: pd.DataFrame, range_m: float) -> str:
     """Return why the usable rows cannot switch a calibration on, empty when they may."""
-    rows = table[table["column"] >= 0]
+    rows = table[table["archetype"] >= 0]
     houses = rows["lot_row"].nunique()
     named = [set(blocks.by_place(rows["x_m"].to_numpy(float), rows["y_m"].to_numpy(float), range_m))]
     named += [set(rows["block"])] if (rows["block"] != "").all() else []

@@ -52,7 +52,7 @@ def rows(results: Results, houses: int | None = None) -> pd.DataFrame:
         place = np.sort(np.random.default_rng(SEED).choice(place, houses, replace=False))
     now = month_numbers.parse_month(results.today)
     one = pd.DataFrame({"house": np.arange(place.size), "lot_row": place, "lot_id": lots["lot_id"].to_numpy()[place],
-                        "column": results.inputs.lot_column[place]})
+                        "archetype": results.inputs.lot_archetype[place]})
     back = np.random.default_rng(SEED).integers(0, 24, place.size)
     both = [one.assign(kind="single", first_month=now - back, second_month=-1),
             one.assign(kind="change", first_month=now - 26, second_month=now - 2)]

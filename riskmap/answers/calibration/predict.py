@@ -116,7 +116,7 @@ def of_rows(table: pd.DataFrame, inputs: MovementInputs, area: Area, draws: Draw
     Parameters
     ----------
     table : DataFrame
-        column, kind, first_month, second_month; rows with column -1 give nan.
+        archetype, kind, first_month, second_month; rows with archetype -1 give nan.
     draws : Draws
         Those of the run, or others of the same settings.
     one_soil : bool
@@ -124,22 +124,22 @@ def of_rows(table: pd.DataFrame, inputs: MovementInputs, area: Area, draws: Draw
     """
     mean = np.full((len(table), draws.count), np.nan)
     variance = np.full_like(mean, np.nan)
-    column = table["column"].to_numpy(np.int64)
-    if not (column >= 0).any():
+    archetype = table["archetype"].to_numpy(np.int64)
+    if not (archetype >= 0).any():
         return mean, variance
     first, second = (table[name].to_numpy(np.int64) for name in ("first_month", "second_month"))
     pairs = np.column_stack([first, np.where((table["kind"] == "change").to_numpy(), second, -1)])
-    earliest = int(first[column >= 0].min())
-    for group in draws_of_lots.groups(inputs, np.unique(column[column >= 0]), area, earliest=earliest, draws=draws,
-                                 workers=workers):
-        here = np.isin(column, group.column_ids)
+    earliest = int(first[archetype >= 0].min())
+    for group in draws_of_lots.groups(inputs, np.unique(archetype[archetype >= 0]), area, earliest=earliest,
+                                      draws=draws, workers=workers):
+        here = np.isin(archetype, group.archetype_ids)
         for one, two in np.unique(pairs[here], axis=0).tolist():
             rows = np.flatnonzero(here & (pairs == (one, two)).all(axis=1))
             values = draws_of_lots.MM * (group.at(one) if two < 0 else group.at(two) - group.at(one))
-            place = np.searchsorted(group.column_ids, column[rows])
+            place = np.searchsorted(group.archetype_ids, archetype[rows])
             if one_soil:
                 mean[rows], variance[rows] = draws_of_lots.picked(group, values)[place], 0.0
                 continue
-            of_column = draws_of_lots.mixed(group, values)
-            mean[rows], variance[rows] = of_column[0][place], of_column[1][place]
+            of_archetype = draws_of_lots.mixed(group, values)
+            mean[rows], variance[rows] = of_archetype[0][place], of_archetype[1][place]
     return mean, variance

@@ -276,7 +276,7 @@ def _numbers(texts: pd.Series, told: Teller, column: str) -> NDArray[np.float64]
 
 def match(table: pd.DataFrame, results: Results, name: str, latest: int | None = None) \
         -> tuple[pd.DataFrame, list[Problem]]:
-    """Add the lot of each row: lot_row (-1 without), column, lep_pct, pour_month, x_m, y_m; bar rows without a lot.
+    """Add the lot of each row: lot_row (-1 without), archetype, lep_pct, pour_month, x_m, y_m; bar rows without a lot.
 
     Parameters
     ----------
@@ -306,10 +306,10 @@ def match(table: pd.DataFrame, results: Results, name: str, latest: int | None =
     found = out["lot_row"].to_numpy()
     stateless = np.where(found >= 0, (lots["state"] == "").to_numpy()[found], False)
     assert results.inputs is not None
-    column = np.where(found >= 0, results.inputs.lot_column[found], -1)
-    told.bar((found >= 0) & (~stateless | (column < 0)), "E-CAL-013", "lot_id", out["lot_id"],
+    archetype = np.where(found >= 0, results.inputs.lot_archetype[found], -1)
+    told.bar((found >= 0) & (~stateless | (archetype < 0)), "E-CAL-013", "lot_id", out["lot_id"],
              rule="the run has no number for this lot.", remedy="See its state in the run's tables.")
-    out["column"] = np.where(stateless, column, -1)
+    out["archetype"] = np.where(stateless, archetype, -1)
     year, month = (int(part) for part in results.today.split("-"))
     today = month_number(year, month)
     last = out[["first_month", "second_month"]].max(axis=1)

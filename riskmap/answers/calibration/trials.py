@@ -41,7 +41,7 @@ class Town:
     Attributes
     ----------
     table : DataFrame
-        One row per survey: house, column, kind, first_month, second_month, x_m, y_m, lep_pct, pour_month.
+        One row per survey: house, archetype, kind, first_month, second_month, x_m, y_m, lep_pct, pour_month.
     draws, truth_draws : Draws
         Of the run; of the truths, `VARIANTS` of each.
     expected : Expected

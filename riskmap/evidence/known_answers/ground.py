@@ -209,15 +209,15 @@ def _stage_runs() -> tuple[Any, Any, float]:
     profile = pd.DataFrame({"profile_id": range(_SOILS), "rock_depth_m": rock})
     layer = pd.DataFrame({"profile_id": range(_SOILS), "top_m": 0.0, "bottom_m": 1.5, "lep_low_pct": 0.7 * lep,
                           "lep_pct": lep, "lep_high_pct": 1.3 * lep})
-    column = pd.DataFrame({"cell_id": "a", "half_width_m": 6.0, "half_width_known": True, "slab_class": "unknown",
-                           "plan_factor": 1.0,
-                           "pour_early_month": 12 * 1980, "pour_late_month": 12 * 1980 + 11}, index=range(_SOILS))
-    part = pd.DataFrame({"column_id": range(_SOILS), "profile_id": range(_SOILS), "weight": 1.0})
+    archetype = pd.DataFrame({"cell_id": "a", "half_width_m": 6.0, "half_width_known": True, "slab_class": "unknown",
+                              "plan_factor": 1.0,
+                              "pour_early_month": 12 * 1980, "pour_late_month": 12 * 1980 + 11}, index=range(_SOILS))
+    part = pd.DataFrame({"archetype_id": range(_SOILS), "profile_id": range(_SOILS), "weight": 1.0})
     tables = []
     for workers in (2, 1):
         began = time.perf_counter()
-        tables.append(movement.simulate(column, part, profile, layer, history, movement=MovementSettings(),
-                                        climate=ClimateSettings(), soil=SoilSettings(), workers=workers).column)
+        tables.append(movement.simulate(archetype, part, profile, layer, history, movement=MovementSettings(),
+                                        climate=ClimateSettings(), soil=SoilSettings(), workers=workers).archetype)
     return tables[1], tables[0], time.perf_counter() - began
 
 

@@ -1,8 +1,8 @@
-"""Stage 5: collapse lots to unique columns, expand columns to lots.
+"""Stage 5: collapse lots to archetypes, expand archetypes to lots.
 
-In: lots with soil profiles and weights and a climate cell. Out: unique columns (soil mixture, cell, slab width, slab
-class, pour dates), the profiles of each, and each lot's column. Lots that share a column share every number, so the
-physics runs once for all of them.
+In: lots with soil profiles and weights and a climate cell. Out: archetypes (soil mixture, cell, slab width, slab
+class, pour dates), the profiles of each, and each lot's archetype. Lots that share an archetype share every number, so
+the physics runs once for all of them.
 Method: notebooks/method.md, section 1.
 """
 
@@ -21,23 +21,23 @@ YOUNG_YEARS = 10  # below this age a known pour month counts, above it the year 
 
 
 @dataclass(frozen=True)
-class Columns:
-    """Unique columns.
+class Archetypes:
+    """What lots share: soil mixture, climate cell, slab width, class and pour dates.
 
     Attributes
     ----------
-    column : DataFrame
-        One row per column: cell_id, half_width_m, half_width_known, slab_class, plan_factor, pour_early_month,
+    archetype : DataFrame
+        One row per archetype: cell_id, half_width_m, half_width_known, slab_class, plan_factor, pour_early_month,
         pour_late_month.
-    column_profile : DataFrame
-        column_id, profile_id, weight (rounded; see `normalised`), ordered by both.
-    lot_column : int array, shape (n_lot,)
-        Column of each lot; -1 for a lot without one.
+    archetype_profile : DataFrame
+        archetype_id, profile_id, weight (rounded; see `normalised`), ordered by both.
+    lot_archetype : int array, shape (n_lot,)
+        Archetype of each lot; -1 for a lot without one.
     """
 
-    column: pd.DataFrame
-    column_profile: pd.DataFrame
-    lot_column: NDArray[np.int64]
+    archetype: pd.DataFrame
+    archetype_profile: pd.DataFrame
+    lot_archetype: NDArray[np.int64]
 
 
 def _dense(values: NDArray[np.int64]) -> NDArray[np.int64]:
@@ -74,8 +74,8 @@ def _mixture(lot_profile: pd.DataFrame, lots: int) -> tuple[NDArray[np.int64], p
     return number, mixtures
 
 
-def collapse(lot: pd.DataFrame, lot_profile: pd.DataFrame, lot_climate: pd.DataFrame, *, today: int) -> Columns:
-    """Return the unique columns of the lots that have no state, a soil profile and a climate cell.
+def collapse(lot: pd.DataFrame, lot_profile: pd.DataFrame, lot_climate: pd.DataFrame, *, today: int) -> Archetypes:
+    """Return the archetypes of the lots that have no state, a soil profile and a climate cell.
 
     Parameters
     ----------
@@ -99,38 +99,40 @@ def collapse(lot: pd.DataFrame, lot_profile: pd.DataFrame, lot_climate: pd.DataF
     })[usable]
     names = list(keys.columns)
     number = keys.groupby(names, sort=True, observed=True).ngroup().to_numpy()
-    column = keys.drop_duplicates().sort_values(names).reset_index(drop=True)
-    lot_column = np.full(len(lot), -1, dtype=np.int64)
-    lot_column[usable] = number
-    column_profile = (column.reset_index(names="column_id")[["column_id", "mixture"]].merge(mixtures, on="mixture")
-                      .sort_values(["column_id", "profile_id"], kind="stable").reset_index(drop=True))
-    return Columns(column.drop(columns="mixture"), column_profile[["column_id", "profile_id", "weight"]], lot_column)
+    archetype = keys.drop_duplicates().sort_values(names).reset_index(drop=True)
+    lot_archetype = np.full(len(lot), -1, dtype=np.int64)
+    lot_archetype[usable] = number
+    numbered = archetype.reset_index(names="archetype_id")[["archetype_id", "mixture"]]
+    archetype_profile = (numbered.merge(mixtures, on="mixture")
+                         .sort_values(["archetype_id", "profile_id"], kind="stable").reset_index(drop=True))
+    return Archetypes(archetype.drop(columns="mixture"), archetype_profile[["archetype_id", "profile_id", "weight"]],
+                      lot_archetype)
 
 
-def merged(parts: Sequence[Columns], *, today: int) -> tuple[Columns, list[NDArray[np.int64]]]:
-    """Return the unique columns of several parts, as `collapse` gives them for all lots at once, without lots.
+def merged(parts: Sequence[Archetypes], *, today: int) -> tuple[Archetypes, list[NDArray[np.int64]]]:
+    """Return the archetypes of several parts, as `collapse` gives them for all lots at once, without lots.
 
     Returns
     -------
-    Columns, list of int array
-        `lot_column` is empty; one array per part with the new number of each of its columns.
+    Archetypes, list of int array
+        `lot_archetype` is empty; one array per part with the new number of each of its archetypes.
     """
-    starts = np.cumsum([0, *(len(part.column) for part in parts)])
-    column = pd.concat([part.column for part in parts], ignore_index=True)
-    mixture = pd.concat([part.column_profile.assign(lot_row=part.column_profile["column_id"] + start)
+    starts = np.cumsum([0, *(len(part.archetype) for part in parts)])
+    archetype = pd.concat([part.archetype for part in parts], ignore_index=True)
+    mixture = pd.concat([part.archetype_profile.assign(lot_row=part.archetype_profile["archetype_id"] + start)
                          for part, start in zip(parts, starts[:-1], strict=True)], ignore_index=True)
-    found = collapse(column.assign(state=""), mixture[["lot_row", "profile_id", "weight"]], column[["cell_id"]],
+    found = collapse(archetype.assign(state=""), mixture[["lot_row", "profile_id", "weight"]], archetype[["cell_id"]],
                      today=today)
-    numbers = [found.lot_column[start:end] for start, end in pairwise(starts)]
-    return replace(found, lot_column=np.empty(0, np.int64)), numbers
+    numbers = [found.lot_archetype[start:end] for start, end in pairwise(starts)]
+    return replace(found, lot_archetype=np.empty(0, np.int64)), numbers
 
 
-def normalised(column_profile: pd.DataFrame) -> pd.DataFrame:
-    """Return the profiles of columns with weights that sum to 1 in each."""
-    total = column_profile.groupby("column_id")["weight"].transform("sum")
-    return column_profile.assign(weight=column_profile["weight"] / total)
+def normalised(archetype_profile: pd.DataFrame) -> pd.DataFrame:
+    """Return the profiles of archetypes with weights that sum to 1 in each."""
+    total = archetype_profile.groupby("archetype_id")["weight"].transform("sum")
+    return archetype_profile.assign(weight=archetype_profile["weight"] / total)
 
 
-def expand(values: pd.DataFrame, lot_column: NDArray[np.int64]) -> pd.DataFrame:
-    """Return one row per lot in lot order; missing values where a lot has no column."""
-    return values.reindex(pd.Index(lot_column)).reset_index(drop=True)
+def expand(values: pd.DataFrame, lot_archetype: NDArray[np.int64]) -> pd.DataFrame:
+    """Return one row per lot in lot order; missing values where a lot has no archetype."""
+    return values.reindex(pd.Index(lot_archetype)).reset_index(drop=True)
