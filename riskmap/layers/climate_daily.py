@@ -16,7 +16,6 @@ A value with a quality flag is dropped. A month is handed on only when it is who
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -26,6 +25,7 @@ from numpy.typing import NDArray
 
 from riskmap.common import month_numbers, tables, units
 from riskmap.common.errors import LayerError, joined, shown
+from riskmap.common.inputs import DailyRecord
 from riskmap.common.problems import Problem, first_rows, kept_by_refusal
 from riskmap.layers import climate_judged, climate_monthly, daily_gaps
 
@@ -51,39 +51,6 @@ EXAMPLES = {"rain_mm": "rain_mm or rain_in", "mean_c": "tavg_c or tavg_f", "high
             "lowest_c": "tmin_c or tmin_f"}
 
 Array = NDArray[np.float64]
-
-
-@dataclass(frozen=True)
-class DailyRecord:
-    """Days and months of one climate cell, in mm and degC.
-
-    Attributes
-    ----------
-    cell_id : str
-    latitude_deg : float
-    first_month : int
-        Month number of the first month; months follow each other without a hole.
-    rain_mm, temperature_c : array, shape (n_day,)
-        Every day of these months; nan on the days of a month that is not known by days.
-    from_days : bool array, shape (n_month,)
-        Whether a month is known by days; the others hold what the monthly record says, or nothing.
-    monthly : DataFrame
-        `tables.CLIMATE_MONTHLY` of the same months: sums and means of the days, else the monthly record.
-    temperature : str
-        What the mean temperature is: `MEANS` or `EXTREMES`.
-    observation_hour : str
-        HHMM at which most days of rain were read, empty when it is not given.
-    """
-
-    cell_id: str
-    latitude_deg: float
-    first_month: int
-    rain_mm: Array
-    temperature_c: Array
-    from_days: NDArray[np.bool_]
-    monthly: pd.DataFrame
-    temperature: str
-    observation_hour: str
 
 
 def read(path: Path, shown_path: Path, *, cell: str | None = None, latitude_deg: float | None = None,

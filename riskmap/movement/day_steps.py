@@ -15,6 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from riskmap.common.weather import days_in_months
 from riskmap.movement import oudin
 from riskmap.movement.compiled import compiled
 
@@ -58,12 +59,6 @@ class Days:
         unknown = np.isnan(self.rain_mm)
         return Days(np.where(unknown, other.rain_mm, self.rain_mm), np.where(unknown, other.pet_mm, self.pet_mm),
                     self.month_stop)
-
-
-def days_in_months(first_month: int, count: int) -> Months:
-    """Return the number of days of consecutive months, shape (count,); months as 12 * year + month - 1."""
-    month = np.arange(first_month - 1970 * 12, first_month - 1970 * 12 + count + 1)
-    return np.asarray(np.diff(month.astype("datetime64[M]").astype("datetime64[D]").astype(np.int64)), np.int64)
 
 
 def days_of_year(first_month: int, count: int) -> Months:

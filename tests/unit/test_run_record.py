@@ -56,7 +56,8 @@ def test_what_is_printed_is_one_line(full: Results) -> None:
     assert repr(found.history) == "<Past 3 months of 60 lots>"
     rest = {name.name: getattr(full, name.name) for name in fields(AreaResults)}
     assert "\n" not in repr(AreaResults(**rest))
-    history = ClimateHistory(("a", "b"), 0, *[np.zeros((2, 9))] * 3, np.zeros((2, 9), np.int8), ("", ""), np.zeros(2))
+    history = ClimateHistory(("a", "b"), 0, *[np.zeros((2, 9))] * 3, np.zeros((2, 9), np.int8), ("", ""), np.zeros(2),
+                             np.zeros((2, 9)), np.zeros(2))
     assert repr(history) == "<Weather of 2 climate cells, 9 months>"
     table = pd.DataFrame({"x": range(3)})
     inputs = MovementInputs(table, table, np.zeros(1500, np.int64), table, table, history)

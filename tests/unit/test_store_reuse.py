@@ -28,7 +28,8 @@ AREA = settings.Area.model_validate({"name": "a", "lots": {"path": "l.csv"}, "so
 def history(cells: tuple[str, ...] = ("Z",), months: int = 40) -> ClimateHistory:
     values = np.random.default_rng(3).uniform(10, 90, (len(cells), months))
     return ClimateHistory(cells, 23000, values, values / 2, np.full_like(values, np.nan),
-                          np.ones(values.shape, dtype=np.int8), ("",) * len(cells), np.full(len(cells), 5.0))
+                          np.ones(values.shape, dtype=np.int8), ("",) * len(cells), np.full(len(cells), 5.0),
+                          values / 5, np.full(len(cells), 32.0))
 
 
 def keys(archetype=ARCHETYPE, part=PART, profile=PROFILE, layer=LAYER) -> list[tuple[int, int]]:

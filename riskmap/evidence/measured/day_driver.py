@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from riskmap.evidence.measured import field, wetness
-from riskmap.evidence.measured.comparison import DIVISIONS
+from riskmap.evidence.measured.comparison import DIVISIONS, LATITUDES
 from riskmap.evidence.measured.movement import ALPHA, DEPTH, RESTRAINT, _cells
 from riskmap.evidence.measured.wetness import CLIMATE, MOVEMENT
 from riskmap.layers import daily_gaps
@@ -24,7 +24,7 @@ from riskmap.movement import reduced_model as rm
 
 Array = NDArray[np.float64]
 
-MANHATTAN_LATITUDE, STILLWATER_LATITUDE = 39.1, 36.1
+MANHATTAN_LATITUDE = 39.1
 MANHATTAN_FIRST = 12 * 2003 + 10  # November 2003
 MEASURED_YEARS = 8
 LAPS = 5  # repeats of the measured years before them: the ground has forgotten its start (computed: 0.0 mm left)
@@ -138,7 +138,7 @@ def stillwater_fit(open_data: Path, settings: Settings = DEFAULT) -> list[float]
     table = pd.read_csv(open_data / DIVISIONS, dtype={"division": str})
     table = table[table["division"] == "3405"]
     days = day_steps.from_months(25.4 * table["precip_in"].to_numpy(), (table["tavg_f"].to_numpy() - 32) / 1.8,
-                                 first_month=12 * 1895, latitude_deg=STILLWATER_LATITUDE)
+                                 first_month=12 * 1895, latitude_deg=LATITUDES["3405"])
     at, measured = field.stillwater(open_data)
     return wetness._fit(wet_share(filling(days, settings), settings)[at], measured, np.array(at) % 12)
 

@@ -16,7 +16,7 @@ import numpy as np
 from riskmap.common.settings import SoilSettings
 from riskmap.evidence.known_answers.ground import left_to_come
 from riskmap.evidence.measured import field
-from riskmap.evidence.measured.comparison import ANY, DIVISIONS, Comparison, Values, within_factor
+from riskmap.evidence.measured.comparison import ANY, DIVISIONS, LATITUDES, Comparison, Values, within_factor
 from riskmap.evidence.measured.wetness import CLIMATE, MOVEMENT, nothing, weather
 from riskmap.movement import kernels, kernels_soil, trace
 from riskmap.movement import reduced_model as rm
@@ -134,7 +134,8 @@ def _history(open_data: Path, division: str) -> Any:
     return SimpleNamespace(cells=(division,), first_month=12 * 1895, precipitation_mm=rain[None], pet_mm=pet[None],
                            z=np.full((1, rain.size), np.nan), source=np.ones((1, rain.size), np.int8),
                            coldest_normal_c=coldest_normal(celsius[None], 12 * 1895, CLIMATE.normal_first_year,
-                                                           CLIMATE.normal_last_year))
+                                                           CLIMATE.normal_last_year),
+                           temperature_c=celsius[None], latitude_deg=np.array([LATITUDES[division]]), days=())
 
 
 @lru_cache(maxsize=4)
