@@ -28,7 +28,7 @@ class Mistake(NamedTuple):
 
 
 MISTAKES = (
-    Mistake("sign of strain", "movement/kernels.py", "strain[z] *= -restraint", "strain[z] *= restraint",
+    Mistake("sign of strain", "movement/kernels.py", "strain[z] *= -drawn.restraint", "strain[z] *= drawn.restraint",
             "tests/unit/test_movement_kernels.py"),
     Mistake("cm taken for mm", "movement/summary.py", "MM = 1000.0", "MM = 100.0", "tests/regression"),
     Mistake("pF span 3.0 for 2.97", "common/constants.py", "PF_AT_33_KPA: Final = 2.53", "PF_AT_33_KPA: Final = 2.50",

@@ -14,19 +14,17 @@ Method: notebooks/method.md, section 5.5, 5.6, 6, 7 and 9.
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 from numpy.typing import NDArray
 
 from riskmap.movement.compiled import compiled
+from riskmap.movement.draw_inputs import Axis, Drawn, GroundModel, Layers, OppositeModel, StripModel, Units
 from riskmap.movement.kernels_past import GONE_M, Single, past_grounds, past_slabs
 from riskmap.movement.kernels_soil import cell_strain_index, compression_index, triangular_one
 from riskmap.movement.slab import assemble, deflect, departure
 
 Array = NDArray[np.float64]
 Months = NDArray[np.int64]
-Numbers = tuple[Any, ...]
 
 # Columns of the result block of one draw and archetype; lengths in m, month as index on the time axis.
 QUANTITIES = (
@@ -245,9 +243,8 @@ def replayed(states: Array, bend: Array, row: Array, decay: Array, early: Array,
 
 
 @compiled
-def run_draw(d: int, driver: Array, model: Numbers, opposite: Numbers, ground: Numbers, draw: Numbers,
-             profiles: Numbers, units: Numbers, axis: tuple[int, ...], starts: Months, out: Array,
-             past: Single) -> None:
+def run_draw(d: int, driver: Array, model: StripModel, opposite: OppositeModel, ground: GroundModel, drawn: Drawn,
+             layers: Layers, units: Units, axis: Axis, starts: Months, out: Array, past: Single) -> None:
     """Compute every quantity of one draw for all archetypes of a group. (method.md, section 8)
 
     Parameters
@@ -256,44 +253,23 @@ def run_draw(d: int, driver: Array, model: Numbers, opposite: Numbers, ground: N
         Number of the draw: second axis of `out`.
     driver : array, shape (n_month,)
         Surface suction minus the covered equilibrium. [pF]
-    model : tuple
-        decay, early, late (n_mode,), steady (n_mode,), output (n_point, n_z, n_mode), initial (n_mode, n_z).
-    opposite : tuple
-        decay, steady (n_mode,), output of the antisymmetric model.
-    ground : tuple
-        decay, early, late, steady (n_z,), output (n_z, n_z), depth limits (n_z + 1,) in active depths.
-    draw : tuple
-        active depth [m], restraint, extensibility quantile, cap [%], span [pF], half width [m], stiffness by class
-        (n_class,) [N m2/m], spring, load, edge load, settlement [m], settlement time [yr], pour quantile, difference
-        between the sides [pF], differences of the three scenarios (3,) [pF].
-    profiles : tuple
-        top, bottom [m], low, middle, high [%], factor, each (n_profile, n_layer); layers unused have no thickness.
-    units : tuple of int arrays, shape (n_unit,)
-        profile (ascending), class (ascending within a profile), earliest and latest pour month on the axis.
-    axis : tuple of int
-        now, first and last month of the normal period, calendar month of axis month 0.
+    model, opposite, ground, drawn, layers, units, axis
+        `draw_inputs`; units by profile, by class within a profile.
     starts : int array, shape (6,)
         Start months of three replayed years and of the dry, middle and wet year.
     out : array, shape (n_unit, n_draw, n_quantity)
     past : array, shape (n_unit, n_draw, n_past)
         Receives the slab's middle above edge at the ends of the n_past months before `now`. [m]
     """
-    decay, early, late, steady, output, initial = model
-    o_decay, o_steady, o_output = opposite
-    g_decay, g_early, g_late, g_steady, g_output, g_edges = ground
-    active_depth, restraint, u_lep, cap, span, half_width, stiffness, spring, load, edge_load, settle, settle_yr, \
-        u_pour, sides_pf, scenario_pf = draw
-    p_top, p_bottom, p_low, p_middle, p_high, p_factor = profiles
-    u_profile, u_class, u_early, u_late = units
-    now, normal_first, normal_last, first_calendar = axis
+    decay, early, output, now, half_width = model.decay, model.early, model.output, axis.now, drawn.half_width_m
     n_month, n_mode, n_point, n_z = driver.size, decay.size, output.shape[0], output.shape[1]
 
     states = np.empty((n_month, n_mode))
-    march(driver, steady, decay, early, late, states)
+    march(driver, model.steady, decay, early, model.late, states)
     by_mode = np.ascontiguousarray(states.T)
-    initial_by_depth = np.ascontiguousarray(initial.T)
+    initial_by_depth = np.ascontiguousarray(model.initial.T)
     ground_states = np.empty((n_month, n_z))
-    march(driver, g_steady, g_decay, g_early, g_late, ground_states)
+    march(driver, ground.steady, ground.decay, ground.early, ground.late, ground_states)
 
     powers = np.ones((n_month + HORIZON + 1, n_mode))  # decay after so many months
     for k in range(1, powers.shape[0]):
@@ -301,7 +277,7 @@ def run_draw(d: int, driver: Array, model: Numbers, opposite: Numbers, ground: N
             powers[k, i] = powers[k - 1, i] * decay[i]
     spacing = half_width / (n_point - 1)
     rows = np.empty((n_mode, n_point))
-    o_rows = np.empty((o_decay.size, n_point))
+    o_rows = np.empty((opposite.decay.size, n_point))
     scenario = np.empty(SCENARIOS)
     shared_tilt = np.nan
     ground_row = np.empty(n_z)
@@ -310,12 +286,14 @@ def run_draw(d: int, driver: Array, model: Numbers, opposite: Numbers, ground: N
     base = np.empty((REPLAYS + OUTLOOKS, HORIZON))
     base_slab = np.empty((REPLAYS + OUTLOOKS, 2))
     months = np.empty(3, dtype=np.int64)
-    n_class = stiffness.size
+    n_class = drawn.stiffness.size
     halves, wholes = np.empty((n_class, 8, n_point)), np.empty((n_class, 8, 2 * n_point - 1))
     weights, flats = np.empty((n_class, n_point)), np.empty((n_class, n_point))
     for c in range(n_class):
-        halves[c] = assemble(n_point, spacing, stiffness[c], spring, load, edge_load, True)
-        wholes[c] = assemble(2 * n_point - 1, spacing, stiffness[c], spring, load, edge_load, False)
+        halves[c] = assemble(n_point, spacing, drawn.stiffness[c], drawn.spring_n_m3, drawn.load_pa,
+                             drawn.edge_load_n_m, True)
+        wholes[c] = assemble(2 * n_point - 1, spacing, drawn.stiffness[c], drawn.spring_n_m3, drawn.load_pa,
+                             drawn.edge_load_n_m, False)
         weights[c] = bending_weights(halves[c])
         flats[c] = deflect(np.zeros(n_point), halves[c], False)
     half, whole, flat = halves[0], wholes[0], flats[0]
@@ -323,37 +301,39 @@ def run_draw(d: int, driver: Array, model: Numbers, opposite: Numbers, ground: N
     row_bend = np.zeros(n_mode)
     characteristic = edge_range = swing = 0.0
 
-    first_asked = min(normal_first, u_early.min(), starts.min())
+    first_asked = min(axis.normal_first, units.early.min(), starts.min())
 
-    for n in range(u_profile.size):
-        new_profile = n == 0 or u_profile[n] != u_profile[n - 1]
+    for n in range(units.profile.size):
+        new_profile = n == 0 or units.profile[n] != units.profile[n - 1]
         if new_profile:
-            p = u_profile[n]
-            index = np.empty(p_top.shape[1])
+            p = units.profile[n]
+            index = np.empty(layers.top_m.shape[1])
             for layer in range(index.size):
-                lep = triangular_one(u_lep, p_low[p, layer], p_middle[p, layer], p_high[p, layer])
-                index[layer] = p_factor[p, layer] * compression_index(lep, cap, span)
-            strain = cell_strain_index(g_edges * active_depth, p_top[p], p_bottom[p], index)
+                lep = triangular_one(drawn.extensibility, layers.low_pct[p, layer], layers.middle_pct[p, layer],
+                                     layers.high_pct[p, layer])
+                index[layer] = layers.factor[p, layer] * compression_index(lep, drawn.lep_cap_pct, drawn.span_pf)
+            strain = cell_strain_index(ground.depth_edges * drawn.active_depth_m, layers.top_m[p], layers.bottom_m[p],
+                                       index)
             # drier is lower: movement = - restraint * sum(index dz * suction); `output` carries the cell size
             for z in range(n_z):
-                strain[z] *= -restraint / (g_edges[z + 1] - g_edges[z])
+                strain[z] *= -drawn.restraint / (ground.depth_edges[z + 1] - ground.depth_edges[z])
             weighted_rows(strain, output, rows)
-            weighted_rows(strain, o_output, o_rows)
+            weighted_rows(strain, opposite.output, o_rows)
             ground_row[:] = 0.0
             for z in range(n_z):
                 for k in range(n_z):
-                    ground_row[k] += strain[z] * g_output[z, k]
-            project(by_mode, rows[:, n_point - 1], normal_first, edge)
-            normal = edge[normal_first : normal_last + 1]
+                    ground_row[k] += strain[z] * ground.output[z, k]
+            project(by_mode, rows[:, n_point - 1], axis.normal_first, edge)
+            normal = edge[axis.normal_first : axis.normal_last + 1]
             edge_range = normal.max() - normal.min()
-            swing = yearly_swing(edge, normal_first, normal_last, first_calendar)
+            swing = yearly_swing(edge, axis.normal_first, axis.normal_last, axis.first_calendar)
             past_grounds(rows, states, now, past_ground)
-        if new_profile or u_class[n] != u_class[n - 1]:
-            half, whole, flat = halves[u_class[n]], wholes[u_class[n]], flats[u_class[n]]
+        if new_profile or units.slab_class[n] != units.slab_class[n - 1]:
+            half, whole, flat = halves[units.slab_class[n]], wholes[units.slab_class[n]], flats[units.slab_class[n]]
             row_bend[:] = 0.0
             for j in range(n_point):
                 for i in range(n_mode):
-                    row_bend[i] += weights[u_class[n], j] * rows[i, j]
+                    row_bend[i] += weights[units.slab_class[n], j] * rows[i, j]
             project(by_mode, row_bend, first_asked, bend)
             for r in range(REPLAYS + OUTLOOKS):
                 replayed(states, bend, row_bend, decay, early, driver, now, starts[r], base[r])
@@ -363,13 +343,14 @@ def run_draw(d: int, driver: Array, model: Numbers, opposite: Numbers, ground: N
             shared_tilt = np.nan
             for s in range(SCENARIOS):
                 # the same difference on the other side tilts as much the other way
-                mirrored = s > 0 and scenario_pf[s] == -scenario_pf[0]
+                mirrored = s > 0 and drawn.scenario_pf[s] == -drawn.scenario_pf[0]
                 scenario[s] = -scenario[0] if mirrored else tilt_on(
                     ground_shape(rows, states[now]),
-                    one_side(o_rows, o_decay, o_steady, scenario_pf[s], SCENARIO_MONTHS), whole, 2 * half_width)
+                    one_side(o_rows, opposite.decay, opposite.steady, drawn.scenario_pf[s], SCENARIO_MONTHS),
+                    whole, 2 * half_width)
             characteristic = 0.0
             for sign in (1.0, -1.0):
-                worst_months(bend, normal_first, normal_last, sign, months)
+                worst_months(bend, axis.normal_first, axis.normal_last, sign, months)
                 for t in months:
                     # a dish counts only where it can exceed the dome: lifted edges at most halve the dome's bending
                     if t < 0 or sign * bend[t] <= 0 or (sign < 0 and -bend[t] < characteristic):
@@ -378,7 +359,7 @@ def run_draw(d: int, driver: Array, model: Numbers, opposite: Numbers, ground: N
                         shared[t, 0], shared[t, 1] = slab_on(rows, states[t], half, flat)
                     characteristic = max(characteristic, abs(shared[t, 0]))
 
-        pour = min(u_early[n] + int(u_pour * (u_late[n] - u_early[n] + 1)), u_late[n])
+        pour = min(units.early[n] + int(drawn.pour * (units.late[n] - units.early[n] + 1)), units.late[n])
         age = now - pour
         delta = -states[pour]
         datum = 0.0
@@ -390,7 +371,8 @@ def run_draw(d: int, driver: Array, model: Numbers, opposite: Numbers, ground: N
         added, reuse = correction(row_bend, delta, decay, age + HORIZON, REUSE_SHARE * edge_range)
         history = bend[pour : now + 1] + added[: age + 1]
         result = out[n, d]
-        past_slabs(age, now - u_late[n], reuse, past_ground, delta, powers, rows, half, flat, past_shared, past[n, d])
+        past_slabs(age, now - units.late[n], reuse, past_ground, delta, powers, rows, half, flat, past_shared,
+                   past[n, d])
         largest, deepest = 0.0, 0.0
         month_max: int = int(pour)
         for sign in (1.0, -1.0):
@@ -439,7 +421,7 @@ def run_draw(d: int, driver: Array, model: Numbers, opposite: Numbers, ground: N
                 result[REPLAY + r], result[REPLAY_RATIO + r] = abs(middle), abs(departed) / (2 * half_width)
             else:
                 result[OUTLOOK + r - REPLAYS] = abs(middle)
-        settled = age >= reuse and o_decay[0] ** age < REUSE_SHARE
+        settled = age >= reuse and opposite.decay[0] ** age < REUSE_SHARE
         if settled and not np.isnan(shared_tilt):
             result[TILT] = shared_tilt
         else:
@@ -448,19 +430,19 @@ def run_draw(d: int, driver: Array, model: Numbers, opposite: Numbers, ground: N
                 for i in range(n_mode):
                     state[i] += powers[age, i] * delta[i]
             held = 12 * 1000 if settled else age
-            opposed = one_side(o_rows, o_decay, o_steady, sides_pf, held)
+            opposed = one_side(o_rows, opposite.decay, opposite.steady, drawn.sides_pf, held)
             result[TILT] = tilt_on(ground_shape(rows, state), opposed, whole, 2 * half_width)
             if settled:
                 shared_tilt = result[TILT]
         for s in range(SCENARIOS):
             result[SCENARIO + s] = scenario[s]
         result[CHARACTERISTIC], result[SEASONAL], result[EDGE_RANGE] = characteristic, swing, edge_range
-        result[SETTLEMENT] = settle * (1 - np.exp(-age / 12 / settle_yr))
+        result[SETTLEMENT] = drawn.settlement_m * (1 - np.exp(-age / 12 / drawn.settlement_yr))
         share = 1.0
         if abs(start_center) > REUSE_SHARE * edge_range:
             share = min(max(1 - left_center / start_center, 0.0), 1.0)
         result[DOME_SHARE] = share
-        result[PHASE] = 0.0 if age < 12 * 3 * settle_yr else (1.0 if share < REACHED else 2.0)
+        result[PHASE] = 0.0 if age < 12 * 3 * drawn.settlement_yr else (1.0 if share < REACHED else 2.0)
 
 
 @compiled

@@ -65,14 +65,15 @@ def middle_scores(unit: pd.DataFrame, middle: Engine, driver: Driver, pool: Exec
     unit: columns UNIT_KEYS, unique; `driver` of the middle draw.
     """
     from riskmap.movement import kernels
-    from riskmap.movement.run_draws import Units
+    from riskmap.movement.draw_inputs import Units
 
     out = np.empty(len(unit))
     ordered = unit.assign(cap=middle.cap_m[unit["profile"].to_numpy()])
     for key, group in ordered.groupby(["usual", "half_width_m"], sort=True):
         usual, half_width = cast("tuple[bool, float]", key)
         group = group.sort_values(["cap", "profile", "class", "early", "late"])
-        units = Units(*(group[name].to_numpy(np.int64) for name in ("profile", "class", "early", "late")))
+        units = Units(profile=group["profile"].to_numpy(np.int64), slab_class=group["class"].to_numpy(np.int64),
+                      early=group["early"].to_numpy(np.int64), late=group["late"].to_numpy(np.int64))
         block = middle.run(driver, units, float(half_width), True, pool, now=driver.usual if usual else None)
         out[group.index.to_numpy()] = block[:, 0, kernels.OUTLOOK + 1] * 1000
     return out
@@ -81,11 +82,12 @@ def middle_scores(unit: pd.DataFrame, middle: Engine, driver: Driver, pool: Exec
 def reference_score(reference: int, engine: Engine, driver: Driver, pool: Executor) -> float:
     """Return the score of the reference lot of a cell: median over the draws and their replayed years. [mm]"""
     from riskmap.movement import kernels
-    from riskmap.movement.run_draws import Units
+    from riskmap.movement.draw_inputs import Units
 
     pour = max(driver.usual - 12 * REFERENCE_AGE_YEARS, earliest(driver))
-    unit = Units(*(np.array([value], np.int64) for value in
-                   (reference, engine.classes.index(REFERENCE_CLASS), pour, pour)))
+    month = np.array([pour], np.int64)
+    unit = Units(profile=np.array([reference], np.int64),
+                 slab_class=np.array([engine.classes.index(REFERENCE_CLASS)], np.int64), early=month, late=month)
     block = engine.run(driver, unit, REFERENCE_HALF_WIDTH_M, True, pool, now=driver.usual)
     return float(np.median(block[0, :, kernels.REPLAY:kernels.REPLAY + kernels.REPLAYS])) * 1000
 

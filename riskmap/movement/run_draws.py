@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 from riskmap.common.constants import NARROWEST_RATIO, PF_AT_33_KPA, WIDEST_RATIO
 from riskmap.common.settings import MovementSettings
 from riskmap.movement import kernels, reduced_model
+from riskmap.movement.draw_inputs import Axis, Drawn, GroundModel, Layers, OppositeModel, StripModel, Units
 from riskmap.movement.draws import Draws
 from riskmap.movement.slab import CLASS_STIFFNESS_MN_M2
 
@@ -46,28 +47,13 @@ class Threads(ThreadPoolExecutor):
 
 
 @dataclass(frozen=True)
-class Units:
-    """Units in the order of the result; arrays of shape (n_unit,), profile ascending, class ascending within it."""
-
-    profile: Whole
-    slab_class: Whole
-    early: Whole
-    late: Whole
-
-    def part(self, where: slice) -> Units:
-        """Return consecutive units."""
-        return Units(self.profile[where], self.slab_class[where], self.early[where], self.late[where])
-
-
-@dataclass(frozen=True)
 class Engine:
     """What all units of a run share.
 
     Attributes
     ----------
     draws : Draws
-    layers : tuple of arrays, shape (n_profile, n_layer)
-        top, bottom [m], low, middle, high extensibility [%], factor.
+    layers : Layers
     cap_m : array, shape (n_profile,)
         What rock or lasting water leaves of the active depth; inf where nothing cuts.
     classes : list of str
@@ -78,7 +64,7 @@ class Engine:
     """
 
     draws: Draws
-    layers: tuple[Array, ...]
+    layers: Layers
     cap_m: Array
     classes: list[str]
     lep_cap_pct: float
@@ -122,15 +108,17 @@ class Engine:
                               for name, spread_ln in zip(self.classes, sigma, strict=True)])
         kernels.run_draw(
             d, suction,
-            (decay, early * model.inputs, late * model.inputs, mean * model.inputs / model.rates, model.output,
-             model.initial),
-            (reduced_model.step_factors(opposite.rates, dtau)[0], opposite.inputs / opposite.rates, opposite.output),
-            (g_decay, g_early * model.ground_inputs, g_late * model.ground_inputs,
-             mean * model.ground_inputs / model.ground_rates, model.ground_output, model.depth_edges),
-            (depth, float(draws.restraint[d]), float(draws.extensibility[d]), self.lep_cap_pct,
-             s.pf_span_dry - PF_AT_33_KPA, ratio * depth, stiffness, float(draws.spring_n_m3[d]),
-             float(draws.load_pa[d]), float(draws.edge_load_n_m[d]), float(draws.settlement_mm[d]) / 1000,
-             s.settlement_yr, float(draws.pour[d]), float(draws.sides_pf[d]),
-             np.array([s.leak_pf, s.watering_pf, s.tree_pf])),
-            self.layers, (units.profile, units.slab_class, units.early, units.late),
-            (now, *driver.normal, driver.first_month % 12), driver.starts[d], block, past)
+            StripModel(decay, early * model.inputs, late * model.inputs, mean * model.inputs / model.rates,
+                       model.output, model.initial),
+            OppositeModel(reduced_model.step_factors(opposite.rates, dtau)[0], opposite.inputs / opposite.rates,
+                          opposite.output),
+            GroundModel(g_decay, g_early * model.ground_inputs, g_late * model.ground_inputs,
+                        mean * model.ground_inputs / model.ground_rates, model.ground_output, model.depth_edges),
+            Drawn(active_depth_m=depth, restraint=float(draws.restraint[d]),
+                  extensibility=float(draws.extensibility[d]), lep_cap_pct=self.lep_cap_pct,
+                  span_pf=s.pf_span_dry - PF_AT_33_KPA, half_width_m=ratio * depth, stiffness=stiffness,
+                  spring_n_m3=float(draws.spring_n_m3[d]), load_pa=float(draws.load_pa[d]),
+                  edge_load_n_m=float(draws.edge_load_n_m[d]), settlement_m=float(draws.settlement_mm[d]) / 1000,
+                  settlement_yr=s.settlement_yr, pour=float(draws.pour[d]), sides_pf=float(draws.sides_pf[d]),
+                  scenario_pf=np.array([s.leak_pf, s.watering_pf, s.tree_pf])),
+            self.layers, units, Axis(now, *driver.normal, driver.first_month % 12), driver.starts[d], block, past)

@@ -16,6 +16,7 @@ from riskmap.common.constants import PF_AT_33_KPA
 from riskmap.movement import draws as random
 from riskmap.movement import driver as weather
 from riskmap.movement import kernels_soil, reduced_model, slab, summary, trace
+from riskmap.movement.draw_inputs import Layers
 from riskmap.movement.run_draws import NARROWEST, WIDEST
 from riskmap.movement.slab import CLASS_STIFFNESS_MN_M2
 
@@ -74,7 +75,7 @@ def across(inputs: MovementInputs, archetype_ids: list[int], area: Area, count: 
     return out
 
 
-def _one(d: int, row: dict[str, Any], profile: int, driver: Driver, draws: Draws, layers: tuple[Array, ...],
+def _one(d: int, row: dict[str, Any], profile: int, driver: Driver, draws: Draws, layers: Layers,
          caps: Array, area: Area) -> Array:
     """Return ground and slab above the edge of one draw, shape (2, n_point); the same steps as `Engine._one`. [m]"""
     s = area.movement
@@ -84,11 +85,12 @@ def _one(d: int, row: dict[str, Any], profile: int, driver: Driver, draws: Draws
     ratio = round(min(max(half_width / depth, NARROWEST), WIDEST), 1)
     root = round(min(s.root_zone_depth_m / depth, 1.0), 2)
     model = reduced_model.cached(ratio, False, root)
-    top, bottom, low, middle, high, factor = (values[profile] for values in layers)
-    index = np.array([factor[k] * kernels_soil.compression_index(
-        kernels_soil.triangular_one(float(draws.extensibility[d]), low[k], middle[k], high[k]),
-        area.soil_settings.lep_cap_pct, s.pf_span_dry - PF_AT_33_KPA) for k in range(top.size)])
-    cells = kernels_soil.cell_strain_index(model.depth_edges * depth, top, bottom, index)
+    of_profile = Layers(*(values[profile] for values in layers))
+    index = np.array([of_profile.factor[k] * kernels_soil.compression_index(
+        kernels_soil.triangular_one(float(draws.extensibility[d]), of_profile.low_pct[k], of_profile.middle_pct[k],
+                                    of_profile.high_pct[k]),
+        area.soil_settings.lep_cap_pct, s.pf_span_dry - PF_AT_33_KPA) for k in range(of_profile.top_m.size)])
+    cells = kernels_soil.cell_strain_index(model.depth_edges * depth, of_profile.top_m, of_profile.bottom_m, index)
     first = driver.first_month
     early, late = (int(np.clip(int(row[name]) - first, max(driver.record - 120, 0), driver.now - 1))
                    for name in ("pour_early_month", "pour_late_month"))

@@ -11,25 +11,21 @@ import numpy as np
 import pandas as pd
 
 from riskmap.common.settings import SoilSettings
+from riskmap.movement.draw_inputs import Layers, Units
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from riskmap.movement.driver import Driver
-    from riskmap.movement.run_draws import Units
 
 SHALLOWEST_M, CAP_STEP_M = 0.75, 0.25  # active depth cut by rock or a lasting water table: not below, and in steps of
 DEEPEST_M = 1000.0
 
 
-def layer_arrays(profile: pd.DataFrame, layer: pd.DataFrame, soil: SoilSettings) -> tuple[NDArray[np.float64], ...]:
+def layer_arrays(profile: pd.DataFrame, layer: pd.DataFrame, soil: SoilSettings) -> Layers:
     """Return the layers of every profile down to any depth as arrays (n_profile, n_layer).
 
     The deepest horizon is extended to 2 m at most, below it half; nothing counts below rock (method.md, section 2).
-
-    Returns
-    -------
-    top_m, bottom_m, low, middle, high [%], factor
     """
     part = layer.sort_values(["profile_id", "top_m"], kind="stable").reset_index(drop=True)
     number = part["profile_id"].to_numpy(np.int64)
@@ -51,7 +47,7 @@ def layer_arrays(profile: pd.DataFrame, layer: pd.DataFrame, soil: SoilSettings)
         out = np.zeros(shape)
         out[number, place] = part[name].to_numpy(float)
         arrays.append(out)
-    return tuple(arrays)
+    return Layers(*arrays)
 
 
 def depth_caps(profile: pd.DataFrame) -> NDArray[np.float64]:
@@ -73,7 +69,6 @@ def units_of(archetype: pd.DataFrame, parts: pd.DataFrame, classes: list[str], d
            cap_m: NDArray[np.float64]) -> tuple[Units, NDArray[np.int64]]:
     """Return the unique (depth cap, profile, class, pour dates) of a group and the unit of each part."""
     from riskmap.movement import reasons
-    from riskmap.movement.run_draws import Units
 
     first = reasons.earliest(driver)
     row = archetype.loc[parts["archetype_id"]]
@@ -86,4 +81,5 @@ def units_of(archetype: pd.DataFrame, parts: pd.DataFrame, classes: list[str], d
     })
     unit = frame.drop_duplicates().sort_values(list(frame.columns)).reset_index(drop=True)
     number = frame.merge(unit.reset_index(names="unit"), on=list(frame.columns), how="left")["unit"].to_numpy()
-    return Units(*(unit[name].to_numpy() for name in ("profile", "class", "early", "late"))), number
+    return Units(profile=unit["profile"].to_numpy(), slab_class=unit["class"].to_numpy(),
+                 early=unit["early"].to_numpy(), late=unit["late"].to_numpy()), number

@@ -19,7 +19,7 @@ from scipy.linalg import solveh_banded
 from scipy.sparse.linalg import splu
 
 from riskmap.common.settings import ClimateSettings, MovementSettings, SoilSettings
-from riskmap.movement import draws, driver, grid, run_draws, soil_units
+from riskmap.movement import draw_inputs, draws, driver, grid, run_draws, soil_units
 from riskmap.movement import reduced_model as rm
 
 pytestmark = pytest.mark.benchmark
@@ -63,7 +63,7 @@ def ours(history: SimpleNamespace) -> float:
     run = run_draws.Engine(drawn, soil_units.layer_arrays(profile, layer, SoilSettings()),
                            soil_units.depth_caps(profile), ["unknown"], 20.0, settings)
     pours = np.tile(made.record + 12 * np.arange(POURS), PROFILES)
-    units = run_draws.Units(np.repeat(np.arange(PROFILES), POURS), np.zeros(pours.size, np.int64), pours, pours + 11)
+    units = draw_inputs.Units(np.repeat(np.arange(PROFILES), POURS), np.zeros(pours.size, np.int64), pours, pours + 11)
     with ThreadPoolExecutor(1) as pool:
         run.run(made, units, 6.0, True, pool)
         took = best(lambda: run.run(made, units, 6.0, True, pool), 2)

@@ -61,7 +61,7 @@ def test_what_was_once_left_out_counts() -> None:
     """Each of these changed numbers and left a former digest as it was."""
     assert {"common.weather", "common.results", "common.tables"} <= set(code_digest.reached("movement"))
     assert {"soil.horizon", "soil.component", "common.units", "common.tables"} <= set(code_digest.reached("soil"))
-    assert {"soil.horizon", "estimates.table", "movement.unique_columns", "common.results", "common.tables",
+    assert {"soil.horizon", "estimates.table", "movement.archetypes", "common.results", "common.tables",
             "common.units", "common.weather", "lots.pour_date", "layers.lots_csv", "layers.soil_ssurgo",
             "layers.soil_key_raster", "climate.indices.spei", "run.flow", "run.part_tasks",
             "outputs.files.rounding"} <= set(code_digest.reached("estimate"))

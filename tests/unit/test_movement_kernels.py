@@ -13,6 +13,7 @@ import pytest
 from riskmap import movement
 from riskmap.common.settings import ClimateSettings, MovementSettings, SoilSettings
 from riskmap.movement import (
+    draw_inputs,
     draws,
     driver,
     kernels,
@@ -86,13 +87,14 @@ def test_shared_run_equals_a_slab_poured_alone() -> None:
     zero = np.zeros(3, dtype=np.int64)
     run = run_draws.Engine(drawn, layers, soil_units.depth_caps(profile), ["unknown"], 20.0, settings)
     with ThreadPoolExecutor(2) as pool:
-        block = run.run(made, run_draws.Units(zero, zero, pours, pours), 6.0, True, pool)
+        block = run.run(made, draw_inputs.Units(zero, zero, pours, pours), 6.0, True, pool)
     for d in range(20):
         model = rm.cached(1.7)
-        lep = [kernels_soil.triangular_one(drawn.extensibility[d], *(layers[n][0, k] for n in (2, 3, 4)))
+        lep = [kernels_soil.triangular_one(drawn.extensibility[d], layers.low_pct[0, k], layers.middle_pct[0, k],
+                                           layers.high_pct[0, k])
                for k in range(3)]
-        index = np.array([layers[5][0, k] * kernels_soil.compression_index(lep[k], 20.0, 2.97) for k in range(3)])
-        cells = kernels_soil.cell_strain_index(model.depth_edges * 3.5, layers[0][0], layers[1][0], index)
+        index = np.array([layers.factor[0, k] * kernels_soil.compression_index(lep[k], 20.0, 2.97) for k in range(3)])
+        cells = kernels_soil.cell_strain_index(model.depth_edges * 3.5, layers.top_m[0], layers.bottom_m[0], index)
         relative = made.suction_pf[d] - made.equilibrium_pf[d]
         stiffness = 20e6 * np.exp(0.5 * drawn.stiffness[d])
         for n, pour in enumerate(pours):

@@ -13,7 +13,7 @@ import pytest
 from test_movement_kernels import CLIMATE, SOIL, archetypes, simulate, soils, weather
 
 from riskmap.common.settings import MovementSettings
-from riskmap.movement import draws, driver, kernels, kernels_soil, run_draws, soil_units, trace
+from riskmap.movement import draw_inputs, draws, driver, kernels, kernels_soil, run_draws, soil_units, trace
 from riskmap.movement import reduced_model as rm
 
 
@@ -48,13 +48,15 @@ def test_three_extremes_against_every_month_on_200_random_archetypes() -> None:
     number, zero = np.arange(200), np.zeros(200, dtype=np.int64)
     run = run_draws.Engine(drawn, layers, soil_units.depth_caps(profile), ["unknown"], 20.0, settings)
     with ThreadPoolExecutor(2) as pool:
-        block = run.run(made, run_draws.Units(number, zero, pours, pours), 6.0, True, pool)
+        block = run.run(made, draw_inputs.Units(number, zero, pours, pours), 6.0, True, pool)
     model, misses = rm.cached(1.7), []
     for n in range(200):  # archetype n with draw n: 200 different soils, pours and draws
-        index = [layers[5][n, k] * kernels_soil.compression_index(
-            kernels_soil.triangular_one(drawn.extensibility[n], *(layers[m][n, k] for m in (2, 3, 4))), 20.0, 2.97)
+        index = [layers.factor[n, k] * kernels_soil.compression_index(
+            kernels_soil.triangular_one(drawn.extensibility[n], layers.low_pct[n, k], layers.middle_pct[n, k],
+                                        layers.high_pct[n, k]), 20.0, 2.97)
             for k in range(3)]
-        cells = kernels_soil.cell_strain_index(model.depth_edges * 3.5, layers[0][n], layers[1][n], np.array(index))
+        cells = kernels_soil.cell_strain_index(model.depth_edges * 3.5, layers.top_m[n], layers.bottom_m[n],
+                                               np.array(index))
         relative = made.suction_pf[n] - made.equilibrium_pf[n]
         alone = trace.ground(model, relative, int(pours[n]), active_depth_m=3.5, restraint=drawn.restraint[n],
                              diffusivity_m2_per_yr=drawn.diffusivity_m2_per_yr[n], index_cells=cells,

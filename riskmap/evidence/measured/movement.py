@@ -144,19 +144,20 @@ def slabs(open_data: Path, division: str) -> Any:
 
     Extensibility 30 % lower and higher at its low and high end, as in the shared checks; default settings.
     """
-    from riskmap.movement import draws, driver, run_draws
+    from riskmap.movement import draw_inputs, draws, driver, run_draws
 
     drawn = draws.make(MOVEMENT)
     made = driver.make(_history(open_data, division), 0, drawn, CLIMATE, MOVEMENT)
     lep = np.array(EXTENSIBILITY)[:, None]
     ones = np.ones((lep.size, 1))
-    layers = tuple(np.hstack(pair) for pair in (
-        (0 * ones, 2 * ones), (2 * ones, 1000 * ones), (0.7 * lep, 0.7 * lep), (lep, lep), (1.3 * lep, 1.3 * lep),
-        (ones, SOIL.below_profile_factor * ones)))
+    layers = draw_inputs.Layers(
+        top_m=np.hstack((0 * ones, 2 * ones)), bottom_m=np.hstack((2 * ones, 1000 * ones)),
+        low_pct=np.hstack((0.7 * lep, 0.7 * lep)), middle_pct=np.hstack((lep, lep)),
+        high_pct=np.hstack((1.3 * lep, 1.3 * lep)), factor=np.hstack((ones, SOIL.below_profile_factor * ones)))
     run = run_draws.Engine(drawn, layers, np.full(lep.size, np.inf), ["unknown"], SOIL.lep_cap_pct, MOVEMENT)
     number, pour = np.arange(lep.size), np.full(lep.size, 12 * 1980 + 6 - made.first_month)
     with ThreadPoolExecutor(1) as pool:
-        return run.run(made, run_draws.Units(number, 0 * number, pour, pour), SLAB_LENGTH_M / 2, True, pool)
+        return run.run(made, draw_inputs.Units(number, 0 * number, pour, pour), SLAB_LENGTH_M / 2, True, pool)
 
 
 def slab_size(open_data: Path) -> Values:
