@@ -7,12 +7,13 @@ sum is the change whatever the order; with another order single parts could diff
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
 
+from riskmap.answers import compared_weather
 from riskmap.common import month_numbers
 from riskmap.common.errors import LayerError, joined, visible
 from riskmap.common.weather import ClimateHistory, MovementInputs
@@ -40,8 +41,6 @@ SHOWN = "expected_movement_mm"
 NOTABLE_MM = 2.0  # a change below what is shown (2 mm, 0.1 in) is no mover
 _ATTRIBUTES = ["half_width_m", "half_width_known", "slab_class", "plan_factor", "pour_early_month", "pour_late_month"]
 _DATES = ["pour_date_early", "pour_date_late", "pour_date_basis"]  # as given; archetypes hold them coarser with age
-_DRIVERS = {"both": "day steps and monthly bucket by halves", "day": "day steps", "month": "the monthly bucket"}
-_PET_STEADY = 0.01  # below it a month's evapotranspiration counts as not revised: a longer record shifts it a little
 
 
 @dataclass(frozen=True)
@@ -252,7 +251,9 @@ class _Steps:
         self.of_b: MovementInputs = b.inputs
         self.area_a, self.area_b = (record.area_of(run) for run in (a, b))
         self.notes: list[str] = []
-        self.history_a = self._weather_of_a()
+        drivers = tuple(area.climate_settings.driver for area in (self.area_a, self.area_b))
+        self.history_a, told = compared_weather.of_first(self.of_a.history, self.of_b.history, *drivers)
+        self.notes += told
         self.same_code = a.facts.get("code") == b.facts.get("code") == code_digest()
         if not self.same_code:
             self.notes.append("The runs or this program differ in code: that part is what is left when the first run "
@@ -275,67 +276,6 @@ class _Steps:
         settings = {"soil": ("crs", "soil_settings"), "lots": ("crs", "lot_settings"), "climate": ("climate_settings",)}
         return self.other_code and _same_input(self.a, self.b, role) and all(
             getattr(self.area_a, name) == getattr(self.area_b, name) for name in settings[role])
-
-    def _weather_of_a(self) -> ClimateHistory:
-        """Return A's weather; a run made before temperature was kept takes B's where B's driver needs it.
-
-        Raises
-        ------
-        LayerError
-            When B does not have all the months.
-        """
-        old, new = self.of_a.history, self.of_b.history
-        before, after = (area.climate_settings.driver for area in (self.area_a, self.area_b))
-        if before != after:
-            self.notes.append(f"The runs have different drivers of suction, {_DRIVERS[before]} and {_DRIVERS[after]}: "
-                              "that is told as other settings.")
-        if bool(old.days) != bool(new.days):
-            self.notes.append("Only one of the runs has a daily weather record: that is told as weather revised.")
-        measured = old.source == 1
-        if after == "month" or not np.isnan(old.temperature_c[measured]).any():
-            return old
-        warmth = np.full(old.z.shape, np.nan)
-        latitude = np.full(len(old.cells), np.nan)
-        skip = old.first_month - new.first_month
-        for place, cell in enumerate(old.cells):
-            if cell in new.cells:
-                there = new.cells.index(cell)
-                month = skip + np.arange(old.z.shape[1])
-                inside = (month >= 0) & (month < new.z.shape[1])
-                warmth[place, inside] = new.temperature_c[there, month[inside]]
-                latitude[place] = new.latitude_deg[there]
-        if np.isnan(warmth[measured]).any():
-            raise LayerError("E-CMP-003 the first run keeps no temperature, which the driver of the second needs, and "
-                             "the second lacks some of its months. Run the estimate of the first again, or the second "
-                             "with driver = \"month\" in [climate_settings].")
-        self.notes.append("The first run keeps no temperature; that of the second is used for its months.")
-        return replace(old, temperature_c=np.where(measured, warmth, np.nan), latitude_deg=latitude)
-
-    def known_weather(self) -> ClimateHistory:
-        """Return B's weather up to the last month of A.
-
-        Thornthwaite's evapotranspiration is computed with the means of the whole record, so that every new month shifts
-        all months a little. Where nothing else differs, A's values are kept: that shift belongs to the new months. The
-        day steps' own evapotranspiration does not depend on other months.
-        """
-        old, new = self.history_a, self.of_b.history
-        last = new.z.shape[1] - (_month(self.b) - _month(self.a))
-        pet = new.pet_mm[:, :last].copy()
-        skip = max(old.first_month - new.first_month, 0)  # months that only B has, before A begins
-        ahead = max(new.first_month - old.first_month, 0)
-        for place, cell in enumerate(new.cells):
-            if cell not in old.cells:
-                continue
-            of_a = old.cells.index(cell)
-            here, there = slice(skip, last), slice(ahead, None)
-            same = old.source[of_a, there] == new.source[place, here]
-            for name in ("precipitation_mm", "z", "temperature_c"):
-                before, after = getattr(old, name)[of_a, there], getattr(new, name)[place, here]
-                same &= (before == after) | (np.isnan(before) & np.isnan(after))
-            shift = np.abs(old.pet_mm[of_a, there] - pet[place, here])
-            same &= shift <= _PET_STEADY * pet[place, here]
-            pet[place, here] = np.where(same, old.pet_mm[of_a, there], pet[place, here])
-        return replace(new.until(last), pet_mm=pet)
 
     def values(self, *, attributes: NDArray[np.bool_], soil: NDArray[np.bool_], cell: str, area: Area,
                history: ClimateHistory) -> pd.DataFrame:
@@ -407,7 +347,8 @@ def _parts(steps: _Steps, table: pd.DataFrame, with_number: NDArray[np.bool_]) -
     if not same_soil and outline.any():
         steps.notes.append("Where both the outline of a lot and the soil survey changed, their common part is told as "
                            "the lot file's.")
-    history_a, known = steps.history_a, steps.known_weather()
+    history_a, known = steps.history_a, compared_weather.known(
+        steps.history_a, steps.of_b.history, _month(steps.b) - _month(steps.a))
     # Under an unchanged outline soil can change with the survey, with settings of how it is read, or with our code.
     soil_by_settings = yes if same_soil else no
     given_a = {"attributes": no, "soil": no, "cell": "a", "area": steps.area_a, "history": history_a}
