@@ -53,7 +53,8 @@ EXAMPLES = {"rain_mm": "rain_mm or rain_in", "mean_c": "tavg_c or tavg_f", "high
 Array = NDArray[np.float64]
 
 
-def read(path: Path, shown_path: Path, *, cell: str | None = None, latitude_deg: float | None = None,
+def read(path: Path, shown_path: Path, *, cell: str | None = None,
+         latitude_deg: float | dict[str, float] | None = None,
          months: pd.DataFrame | None = None) -> tuple[list[DailyRecord], list[Problem]]:
     """Read the daily records of a file, one for each station or cell.
 
@@ -63,8 +64,8 @@ def read(path: Path, shown_path: Path, *, cell: str | None = None, latitude_deg:
         File (plain or .gz), and its name in messages.
     cell : str, optional
         Name of the cell where the file has no column for it; with one, the cell that is wanted.
-    latitude_deg : float, optional
-        Degrees north, where the file has no column for it.
+    latitude_deg : float or dict, optional
+        Degrees north, or those of each cell, where the file has no column for it.
     months : DataFrame, optional
         Monthly record (`tables.CLIMATE_MONTHLY`) of the same cells; continues the days before, after and in their gaps.
 
@@ -76,13 +77,14 @@ def read(path: Path, shown_path: Path, *, cell: str | None = None, latitude_deg:
     """
     problems: list[Problem] = []
     with kept_by_refusal(problems):
-        text = climate_monthly._text_table(path, shown_path)
+        text = climate_monthly.text_table(path, shown_path)
         file = str(shown_path)
         layout = _station_file if {"STATION", "DATE"} <= set(text.columns) else _plain_table
         days = layout(text, cell, file, problems)
         days = _possible(_dated(days, file, problems), file, problems)
         days = _once(_wanted(days, cell, file), file, problems)
-        records = [_record(str(name), part, latitude_deg, months, file, problems)
+        north = latitude_deg if isinstance(latitude_deg, dict) else dict.fromkeys(days["cell_id"], latitude_deg)
+        records = [_record(str(name), part, north.get(str(name)), months, file, problems)
                    for name, part in days.groupby("cell_id", sort=True)]
         monthly = pd.concat([record.monthly for record in records], ignore_index=True)
         climate_judged.check_units(monthly, {r.cell_id: r.latitude_deg for r in records}, file, problems)

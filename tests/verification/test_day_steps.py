@@ -15,6 +15,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from riskmap.evidence.known_answers import case_file
 from riskmap.movement import day_steps
 
 FILLING, SUM_MM, WET, DRY = 1.0e-4, 0.002, 2.9, 4.3
@@ -87,3 +88,19 @@ def test_a_station_of_2020_run_twice(cases: dict[str, Any], open_data: Path, pla
     assert s == pytest.approx(np.array(case["s_month_end"]), abs=FILLING)
     assert day_steps.suction(s, wet_pf=WET, dry_pf=DRY, low=0.0, high=1.0) == pytest.approx(
         np.array(case["u_s_month_end_pf"]), abs=cases["tolerance_pF"])
+
+
+def test_selftest_takes_the_file(referee: Path, open_data: Path) -> None:
+    found = case_file.compared(referee / "cases_daily.json", open_data)
+    assert found.passed
+    kinds = [line.kind for line in found.lines]
+    assert {kind: kinds.count(kind) for kind in kinds} == {"pet": 3, "runoff": 4, "filling": 6, "suction": 6}
+    assert len(case_file.compared(referee / "cases_daily.json").lines) == len(kinds) - 8  # without the two stations
+
+
+def test_selftest_sees_a_wrong_value(cases: dict[str, Any], tmp_path: Path) -> None:
+    wrong = json.loads(json.dumps(cases))
+    wrong["cases"][0]["results"]["recommended"]["daily_u_s_pF"][7] += 0.001
+    (tmp_path / "wrong.json").write_text(json.dumps(wrong), encoding="utf-8")
+    found = case_file.compared(tmp_path / "wrong.json")
+    assert [(line.kind, line.where) for line in found.lines if not line.passed] == [("suction", "month 8")]
