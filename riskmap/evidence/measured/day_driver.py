@@ -131,14 +131,19 @@ def season_alone(open_data: Path) -> list[float]:
     return out
 
 
-def stillwater_fit(open_data: Path, settings: Settings = DEFAULT) -> list[float]:
-    """Return `wetness._fit` at Stillwater, Oklahoma, with the months of division 3405."""
+def division_days(open_data: Path, division: str) -> day_steps.Days:
+    """Return the weather of a climate division since 1895, a rain a week."""
     import pandas as pd
 
     table = pd.read_csv(open_data / DIVISIONS, dtype={"division": str})
-    table = table[table["division"] == "3405"]
-    days = day_steps.from_months(25.4 * table["precip_in"].to_numpy(), (table["tavg_f"].to_numpy() - 32) / 1.8,
-                                 first_month=12 * 1895, latitude_deg=LATITUDES["3405"])
+    table = table[table["division"] == division]
+    return day_steps.from_months(25.4 * table["precip_in"].to_numpy(), (table["tavg_f"].to_numpy() - 32) / 1.8,
+                                 first_month=12 * 1895, latitude_deg=LATITUDES[division])
+
+
+def stillwater_fit(open_data: Path, settings: Settings = DEFAULT) -> list[float]:
+    """Return `wetness._fit` at Stillwater, Oklahoma, with the months of division 3405."""
+    days = division_days(open_data, "3405")
     at, measured = field.stillwater(open_data)
     return wetness._fit(wet_share(filling(days, settings), settings)[at], measured, np.array(at) % 12)
 
@@ -194,15 +199,11 @@ def largest_domes(suction_pf: Array, shift_pf: float = 0.0, lep: float = EXTENSI
 def drawn_fillings(open_data: Path, steps: str) -> tuple[Array, dict[str, Array]]:
     """Return the filling at the measured month ends for every draw, shape (n_draw, n_month), and its parameters.
 
-    The streams follow those of `draws.PARAMETERS`; the capacity is the bucket's.
+    The streams are those of a run; the capacity is the bucket's.
     """
     u, count = draws.stratified(MOVEMENT.draws, MOVEMENT.seed), MOVEMENT.draws
-    names = [name for name in SPREADS if name != "capacity_mm"]
-    for number, name in enumerate(names, start=len(draws.PARAMETERS)):
-        rng = np.random.default_rng([MOVEMENT.seed, number])
-        u[name] = (rng.permutation(count) + rng.random(count)) / count
-    u["capacity_mm"] = u["bucket"]
-    drawn = {name: low + (high - low) * u[name] for name, (low, high) in SPREADS.items()}
+    streams = {"capacity_mm": "bucket", "low": "low_filling", "high": "high_filling"}
+    drawn = {name: low + (high - low) * u[streams.get(name, name)] for name, (low, high) in SPREADS.items()}
     days, (_, years) = manhattan(open_data)[steps], measured_suction(open_data)
     ones = np.ones(count)
     filled = day_steps.filling(days.rain_mm, days.pet_mm, days.month_stop, drawn["no_stress_share"],
