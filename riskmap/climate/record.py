@@ -101,8 +101,8 @@ def _pet(names: tuple[str, ...], warmth: NDArray[np.float64], declared: NDArray[
     for k in np.flatnonzero(refused):
         flags[k].add("declared_pet_refused")
         problems.append(Problem(
-            "E-CLI-041", "[climate]", rule=f"looks like reference ET: {ratio[k]:.2f} times Thornthwaite; the driver "
-            f"was measured with Thornthwaite and takes up to {evapotranspiration.REFERENCE_RATIO}.",
+            "E-CLI-041", "[climate]", rule=f"looks like reference ET: {ratio[k]:.2f} times Thornthwaite; the monthly "
+            f"bucket was measured with Thornthwaite and takes up to {evapotranspiration.REFERENCE_RATIO}.",
             remedy="Leave pet_source empty.", action="Declared evapotranspiration refused; computed from temperature "
             "instead.", column="pet_mm", value=f"{names[k]}: {climate.pet_source}"))
     given = np.isfinite(ratio) & ~refused

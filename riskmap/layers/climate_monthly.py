@@ -35,8 +35,8 @@ MISSING_CODES = (-99.9, -99.99, -999.0, -9999.0)  # of any quantity; rain may al
 # Numbers of nines that no month of rain is likely to be, by unit (judgement; larger ones are out of range anyway)
 MARKS = {"mm": (999.0, 999.9, 999.99), "in": (99.9, 99.99)}
 
-# Methods of a declared evapotranspiration. The driver was measured with Thornthwaite; Hamon is of the same kind, from
-# temperature and day length (judgement). What comes under these names is still held against Thornthwaite.
+# Methods of a declared evapotranspiration. The monthly bucket was measured with Thornthwaite; Hamon is of the same
+# kind, from temperature and day length (judgement). What comes under these names is still held against Thornthwaite.
 PET_METHODS = ("thornthwaite", "hamon")
 
 
@@ -303,8 +303,8 @@ def _check_pet_source(entry: ClimateEntry) -> None:
     given = entry.pet_source.strip().lower()
     if given and not given.startswith(PET_METHODS):
         raise LayerError(f"E-CLI-019 [climate] pet_source: \"{shown(entry.pet_source)}\": is not a method that the "
-                         f"driver takes; it takes {joined(PET_METHODS)}. Leave pet_source out and evapotranspiration "
-                         "is computed from temperature; that of a reference surface (Penman-Monteith, Hargreaves) is "
+                         f"monthly bucket takes; it takes {joined(PET_METHODS)}. Leave pet_source out and "
+                         "evapotranspiration is computed from temperature; that of a reference surface (Penman-Monteith, Hargreaves) is "
                          "about 1.7 times larger and would keep the ground too dry.")
 
 

@@ -24,6 +24,8 @@ POUR_BASIS = {
 SLAB_CLASS = {
     "unknown": "stiffness not known", "shallow": "shallow beams", "typical": "typical beams", "deep": "deep beams",
 }
+DRIVER = {"both": "in half of the draws by day steps, in the other half by a monthly bucket", "day": "by day steps",
+          "month": "by a monthly bucket"}
 DRIVER_LEVEL = {
     "1": "monthly rain and temperature", "2": "drought index grid (weaker than rain and temperature)",
     "3": "weekly drought category (weaker still)", "4": "the usual season in months without data", "0": "none",

@@ -103,7 +103,7 @@ def test_the_closing_words_hold(found: dict[str, comparisons.Finding]) -> None:
     former = found["2j"].values
     assert 0.65 < former[0] < 0.7
     assert former[3] < 0.6
-    assert found["2a"].values[0] < found["2g"].values[0] - 0.1  # day steps are worse at Stillwater, and the page says so
+    assert found["2a"].values[0] < found["2g"].values[0] - 0.1  # day steps are worse there, and the page says so
     east, west = found["2f"].values[0], found["2f"].values[3]
     assert found["5"].values[0] < found["5"].values[1] - 0.4
     for lag in ("3c", "3d"):
