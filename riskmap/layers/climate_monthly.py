@@ -304,8 +304,8 @@ def _check_pet_source(entry: ClimateEntry) -> None:
     if given and not given.startswith(PET_METHODS):
         raise LayerError(f"E-CLI-019 [climate] pet_source: \"{shown(entry.pet_source)}\": is not a method that the "
                          f"monthly bucket takes; it takes {joined(PET_METHODS)}. Leave pet_source out and "
-                         "evapotranspiration is computed from temperature; that of a reference surface (Penman-Monteith, Hargreaves) is "
-                         "about 1.7 times larger and would keep the ground too dry.")
+                         "evapotranspiration is computed from temperature; that of a reference surface "
+                         "(Penman-Monteith, Hargreaves) is about 1.7 times larger and would keep the ground too dry.")
 
 
 def _pet(text: pd.DataFrame, entry: ClimateEntry, problems: list[Problem]) -> pd.Series:

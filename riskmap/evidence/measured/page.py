@@ -17,7 +17,8 @@ HEAD = """# Evidence: riskmap against measured numbers
 Written by `python notebooks/make_evidence.py` from the open data folder (`RISKMAP_OPEN_DATA`) and the code beside it;
 do not edit. Ours are numbers of today's default settings, except where the setting says otherwise. Every second draw
 of a run uses the monthly bucket, the others day steps; here one run without a draw stands for the default, by day
-steps, and the bucket stands beside it as the former driver (1h, 1i, 2g, 2h, 2j, 6e, 7c). A test holds this page to what the script writes now (tests/validation/test_evidence_page.py).
+steps, and the bucket stands beside it as the former driver (1h, 1i, 2g, 2h, 2j, 6e, 7c). A test holds this
+page to what the script writes now (tests/validation/test_evidence_page.py).
 
 Beside every number in a product stands:
 

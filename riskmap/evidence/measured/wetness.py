@@ -1,8 +1,8 @@
 """Comparisons with measured wetness and suction: the surface driver, its fallbacks, and depth.
 
 The driver is that of today's default settings without a draw: day steps on monthly data. The monthly bucket, which
-every second draw of a run uses, stands beside it as the former driver, with the evapotranspiration column of the climate
-divisions or, for a station, Thornthwaite from its own temperature.
+every second draw of a run uses, stands beside it as the former driver, with the evapotranspiration column of the
+climate divisions or, for a station, Thornthwaite from its own temperature.
 """
 
 from __future__ import annotations
