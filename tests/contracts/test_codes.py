@@ -37,6 +37,8 @@ SEVERAL_PLACES = {
     "E-CLI-020": ({"layers/noaa_fixed_width.py": 2}, "empty, or another kind of file"),
     "E-CLI-021": ({"layers/noaa_fixed_width.py": 2}, "the first line, or a later one"),
     "E-CLI-080": ({"run/check.py": 1, "run/flow.py": 1}, "check and estimate refuse the same"),
+    "E-CLI-112": ({"layers/climate_area.py": 3}, "a setting that belongs to the other reader, or one file is wanted"),
+    "E-CLI-113": ({"layers/climate_area.py": 2}, "no cell has a polygon, or several and no polygons"),
     "E-CLI-104": ({"layers/climate_daily.py": 2}, "no date, or no quantity"),
     "E-CLI-105": ({"layers/climate_daily.py": 2}, "two columns of a quantity with units, or one without"),
     "E-CLI-106": ({"layers/climate_daily.py": 2}, "decimals, or no warm day in the whole record"),

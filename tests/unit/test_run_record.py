@@ -114,7 +114,7 @@ def test_a_run_of_format_1_is_read_under_our_names(full: Results, tmp_path: Path
         lot_archetype=np.arange(lots) % 3 - 1, profile=pd.DataFrame({"profile_id": [0], "rock_depth_m": [np.inf]}),
         layer=pd.DataFrame({"profile_id": [0], "top_m": [0.0], **layer}),
         history=ClimateHistory(("a",), 24000, *[np.zeros((1, months))] * 3, np.ones((1, months), np.int8), ("",),
-                               np.zeros(1)))
+                               np.zeros(1), np.zeros((1, months)), np.zeros(1)))
     run = written(replace(full, inputs=inputs, facts={"archetypes": 2, "draws": 9}), tmp_path)
     ours, place = opened(run), run / record.FOLDER
     for new, old in (("archetype", "column"), ("archetype_profile", "column_profile"), ("lot_archetype", "lot_column")):
