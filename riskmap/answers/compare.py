@@ -7,12 +7,13 @@ sum is the change whatever the order; with another order single parts could diff
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
 
+from riskmap.answers import compared_weather
 from riskmap.common import month_numbers
 from riskmap.common.errors import LayerError, joined, visible
 from riskmap.common.weather import ClimateHistory, MovementInputs
@@ -40,7 +41,6 @@ SHOWN = "expected_movement_mm"
 NOTABLE_MM = 2.0  # a change below what is shown (2 mm, 0.1 in) is no mover
 _ATTRIBUTES = ["half_width_m", "half_width_known", "slab_class", "plan_factor", "pour_early_month", "pour_late_month"]
 _DATES = ["pour_date_early", "pour_date_late", "pour_date_basis"]  # as given; archetypes hold them coarser with age
-_PET_STEADY = 0.01  # below it a month's evapotranspiration counts as not revised: a longer record shifts it a little
 
 
 @dataclass(frozen=True)
@@ -251,6 +251,9 @@ class _Steps:
         self.of_b: MovementInputs = b.inputs
         self.area_a, self.area_b = (record.area_of(run) for run in (a, b))
         self.notes: list[str] = []
+        drivers = tuple(area.climate_settings.driver for area in (self.area_a, self.area_b))
+        self.history_a, told = compared_weather.of_first(self.of_a.history, self.of_b.history, *drivers)
+        self.notes += told
         self.same_code = a.facts.get("code") == b.facts.get("code") == code_digest()
         if not self.same_code:
             self.notes.append("The runs or this program differ in code: that part is what is left when the first run "
@@ -273,32 +276,6 @@ class _Steps:
         settings = {"soil": ("crs", "soil_settings"), "lots": ("crs", "lot_settings"), "climate": ("climate_settings",)}
         return self.other_code and _same_input(self.a, self.b, role) and all(
             getattr(self.area_a, name) == getattr(self.area_b, name) for name in settings[role])
-
-    def known_weather(self) -> ClimateHistory:
-        """Return B's weather up to the last month of A.
-
-        Evapotranspiration is computed with the means of the whole record, so that every new month shifts all months a
-        little. Where nothing else differs, A's values are kept: that shift belongs to the new months.
-        """
-        old, new = self.of_a.history, self.of_b.history
-        last = new.z.shape[1] - (_month(self.b) - _month(self.a))
-        pet = new.pet_mm[:, :last].copy()
-        skip = max(old.first_month - new.first_month, 0)  # months that only B has, before A begins
-        ahead = max(new.first_month - old.first_month, 0)
-        for place, cell in enumerate(new.cells):
-            if cell not in old.cells:
-                continue
-            of_a = old.cells.index(cell)
-            here, there = slice(skip, last), slice(ahead, None)
-            same = old.source[of_a, there] == new.source[place, here]
-            for name in ("precipitation_mm", "z"):
-                before, after = getattr(old, name)[of_a, there], getattr(new, name)[place, here]
-                same &= (before == after) | (np.isnan(before) & np.isnan(after))
-            shift = np.abs(old.pet_mm[of_a, there] - pet[place, here])
-            same &= shift <= _PET_STEADY * pet[place, here]
-            pet[place, here] = np.where(same, old.pet_mm[of_a, there], pet[place, here])
-        return replace(new, precipitation_mm=new.precipitation_mm[:, :last], pet_mm=pet, z=new.z[:, :last],
-                       source=new.source[:, :last])
 
     def values(self, *, attributes: NDArray[np.bool_], soil: NDArray[np.bool_], cell: str, area: Area,
                history: ClimateHistory) -> pd.DataFrame:
@@ -370,7 +347,8 @@ def _parts(steps: _Steps, table: pd.DataFrame, with_number: NDArray[np.bool_]) -
     if not same_soil and outline.any():
         steps.notes.append("Where both the outline of a lot and the soil survey changed, their common part is told as "
                            "the lot file's.")
-    history_a, known = steps.of_a.history, steps.known_weather()
+    history_a, known = steps.history_a, compared_weather.known(
+        steps.history_a, steps.of_b.history, _month(steps.b) - _month(steps.a))
     # Under an unchanged outline soil can change with the survey, with settings of how it is read, or with our code.
     soil_by_settings = yes if same_soil else no
     given_a = {"attributes": no, "soil": no, "cell": "a", "area": steps.area_a, "history": history_a}

@@ -20,7 +20,7 @@ def selftest(cases: FileName | None = None, open_data: FileName | None = None, *
     Parameters
     ----------
     cases : str or Path, optional
-        A case file (solver cases, drivers, mixtures) to check instead of the built-in pack.
+        A case file (solver cases with drivers and mixtures, or day steps) to check instead of the built-in pack.
     open_data : str or Path, optional
         Folder with drought/ and field/: field checks and driver months that need real files run too.
     groups : iterable of str, optional

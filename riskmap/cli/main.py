@@ -186,7 +186,7 @@ def _check_place(file: Path, option: str) -> None:
 
 @cli.command()
 @click.option("--cases", type=click.Path(path_type=Path), default=None,
-              help="A case file (solver cases, drivers, mixtures) to check instead of the built-in pack.")
+              help="A case file (solver cases with drivers, or day steps) to check instead of the built-in pack.")
 @click.option("--open-data", type=click.Path(path_type=Path, exists=True, file_okay=False), default=None,
               help="Folder with drought/ and field/: field checks and driver months that need real files run too.")
 @click.option("--json", "as_json", is_flag=True, help="Print the pack as JSON.")

@@ -1,7 +1,8 @@
 """Potential evapotranspiration from monthly mean temperature (Thornthwaite 1948), and a guard for declared values.
 
 Thornthwaite, C.W. (1948), Geographical Review 38, 55-94. The form used has no branch for months above 26.5 degC.
-The bucket of the movement driver was measured with this evapotranspiration (settings.ClimateSettings.rain_factor);
+The monthly bucket was measured with this evapotranspiration (settings.ClimateSettings.rain_factor), and the drought
+indices use it; the day steps have their own from temperature (`movement.oudin`). To the monthly bucket
 the evapotranspiration of a reference grass surface is about 1.7 times larger and would hold the bucket dry.
 Method: notebooks/method.md, section 3.
 """

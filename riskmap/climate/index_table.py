@@ -103,6 +103,5 @@ def carried_by(history: ClimateHistory, score: NDArray[np.float64], months: int)
     last &= history.source == RECORD
     known = np.isfinite(score)
     return replace(
-        history, precipitation_mm=np.where(last, np.nan, history.precipitation_mm),
-        pet_mm=np.where(last, np.nan, history.pet_mm), z=np.where(last, np.where(known, score, 0.0), history.z),
+        history.without_weather(last), z=np.where(last, np.where(known, score, 0.0), history.z),
         source=np.where(last, np.where(known, INDEX, CLIMATOLOGY), history.source).astype(np.int8))

@@ -21,7 +21,15 @@ from riskmap.common import month_numbers, tables
 from riskmap.common.constants import MOST_USUAL_MONTHS
 from riskmap.common.errors import joined
 from riskmap.common.problems import Problem
-from riskmap.common.weather import BEFORE, CLIMATOLOGY, RECORD, ClimateHistory, usual_months
+from riskmap.common.weather import (
+    BEFORE,
+    CLIMATOLOGY,
+    RECORD,
+    ClimateHistory,
+    DailyWeather,
+    days_in_months,
+    usual_months,
+)
 
 if TYPE_CHECKING:
     from riskmap.common.inputs import ClimateTables, IndexGrid
@@ -43,7 +51,8 @@ def monthly_record(names: tuple[str, ...], shapes: NDArray[Any], climate: Climat
     empty = np.full((len(names), n_month), np.nan)
     if climate is None or monthly is None or monthly.empty:
         return ClimateHistory(names, first, empty, empty.copy(), empty.copy(), np.zeros(empty.shape, dtype=np.int8),
-                              ("",) * len(names), empty[:, 0])
+                              ("",) * len(names), empty[:, 0], empty.copy(),
+                              np.array([climate.latitude_deg[name] for name in names] if climate else empty[:, 0]))
     rain, warmth, declared = (_axis(monthly, names, column, first, n_month)
                               for column in ("precipitation_mm", "temperature_c", "pet_mm"))
     pet = _pet(names, warmth, declared, climate, first, flags, problems)
@@ -56,7 +65,30 @@ def monthly_record(names: tuple[str, ...], shapes: NDArray[Any], climate: Climat
     source, z = history.combine(rain, pet, index_z, category_z)
     _caution(names, source, first, flags, problems)
     coldest = history.coldest_normal(warmth, first, settings.normal_first_year, settings.normal_last_year)
-    return ClimateHistory(names, first, rain, pet, z, source, tuple(map(tables.join_flags, flags)), coldest)
+    latitude = np.array([climate.latitude_deg[name] for name in names])
+    return ClimateHistory(names, first, rain, pet, z, source, tuple(map(tables.join_flags, flags)), coldest,
+                          np.where(recorded, warmth, np.nan), latitude, _days(names, climate, first, n_month))
+
+
+def _days(names: tuple[str, ...], climate: ClimateTables, first: int, n_month: int) -> tuple[DailyWeather | None, ...]:
+    """Return the days of each cell on the axis of months; none where it has no daily record."""
+    by_cell = {record.cell_id: record for record in climate.daily}
+    if not by_cell:
+        return ()
+    stop = np.concatenate([[0], np.cumsum(days_in_months(first, n_month))])
+    out: list[DailyWeather | None] = []
+    for name in names:
+        found = by_cell.get(name)
+        if found is None:
+            out.append(None)
+            continue
+        start = int(stop[found.first_month - first]) if found.first_month - first <= n_month else int(stop[-1])
+        length = min(found.rain_mm.size, int(stop[-1]) - start)
+        rain, warmth = np.full((2, int(stop[-1])), np.nan)
+        rain[start:start + length] = found.rain_mm[:length]
+        warmth[start:start + length] = found.temperature_c[:length]
+        out.append(DailyWeather(rain, warmth))
+    return tuple(out)
 
 
 def _axis(monthly: pd.DataFrame, names: tuple[str, ...], column: str, first: int, n_month: int) -> NDArray[np.float64]:
@@ -77,8 +109,8 @@ def _pet(names: tuple[str, ...], warmth: NDArray[np.float64], declared: NDArray[
     for k in np.flatnonzero(refused):
         flags[k].add("declared_pet_refused")
         problems.append(Problem(
-            "E-CLI-041", "[climate]", rule=f"looks like reference ET: {ratio[k]:.2f} times Thornthwaite; the driver "
-            f"was measured with Thornthwaite and takes up to {evapotranspiration.REFERENCE_RATIO}.",
+            "E-CLI-041", "[climate]", rule=f"looks like reference ET: {ratio[k]:.2f} times Thornthwaite; the monthly "
+            f"bucket was measured with Thornthwaite and takes up to {evapotranspiration.REFERENCE_RATIO}.",
             remedy="Leave pet_source empty.", action="Declared evapotranspiration refused; computed from temperature "
             "instead.", column="pet_mm", value=f"{names[k]}: {climate.pet_source}"))
     usable = np.isfinite(ratio) & ~refused
@@ -127,7 +159,10 @@ def _caution(names: tuple[str, ...], source: NDArray[np.int8], first: int, flags
 
 
 def record_table(record: ClimateHistory) -> tuple[pd.DataFrame, ClimateHistory]:
-    """Return the monthly table of the products, and the history with cells flagged whose index hit its limit."""
+    """Return the monthly table of the products, and the history with cells flagged whose index hit its limit.
+
+    Its `pet_mm` is Thornthwaite's or a declared one, as the indices need it; the day steps have their own.
+    """
     calendar_month = record.first_month % 12 + 1
     inputs = {"precipitation_mm": record.precipitation_mm, "pet_mm": record.pet_mm}
     scores = {name: module.compute(*(inputs[need] for need in module.NEEDS), first_calendar_month=calendar_month,

@@ -44,6 +44,39 @@ class SoilTables:
 
 
 @dataclass(frozen=True)
+class DailyRecord:
+    """Days and months of one climate cell, in mm and degC.
+
+    Attributes
+    ----------
+    cell_id : str
+    latitude_deg : float
+    first_month : int
+        Month number of the first month; months follow each other without a hole.
+    rain_mm, temperature_c : array, shape (n_day,)
+        Every day of these months; nan on the days of a month that is not known by days.
+    from_days : bool array, shape (n_month,)
+        Whether a month is known by days; the others hold what the monthly record says, or nothing.
+    monthly : DataFrame
+        `tables.CLIMATE_MONTHLY` of the same months: sums and means of the days, else the monthly record.
+    temperature : str
+        What the mean temperature is: `climate_daily.MEANS` or `EXTREMES`.
+    observation_hour : str
+        HHMM at which most days of rain were read, empty when it is not given.
+    """
+
+    cell_id: str
+    latitude_deg: float
+    first_month: int
+    rain_mm: NDArray[np.float64]
+    temperature_c: NDArray[np.float64]
+    from_days: NDArray[np.bool_]
+    monthly: pd.DataFrame
+    temperature: str
+    observation_hour: str
+
+
+@dataclass(frozen=True)
 class ClimateTables:
     """Monthly climate per cell. `cells` is None when the area names one cell for every lot."""
 
@@ -51,6 +84,7 @@ class ClimateTables:
     latitude_deg: dict[str, float]  # cell_id -> degrees north
     cells: gpd.GeoDataFrame | None = None  # cell_id, geometry
     pet_source: str = ""  # empty: computed here from temperature
+    daily: tuple[DailyRecord, ...] = ()  # of the cells that have one; `monthly` holds its sums and means
 
 
 @dataclass(frozen=True)

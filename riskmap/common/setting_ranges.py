@@ -155,6 +155,10 @@ RANGES: dict[str, dict[str, Range]] = {
         "bucket_capacity_mm": Range(25, 400, "mm", "judgement: measured to be flat from 50 to 250; half and more "
                                     "beyond"),
         "rain_factor": Range(0.3, 1, "", "judgement: 1 is all of the rain; below 0.3 most climates are too dry"),
+        "no_stress_share": Range(0, 0.9, "", "judgement: 0: stress from the first dry day; FAO-56 has 0.3 to 0.7"),
+        "curve_number": Range(30, 98, "", "published: Technical Release 55, woods on sand to pavement"),
+        "low_filling": Range(0, 0.4, "", "judgement: below the lowest high filling, with room"),
+        "high_filling": Range(0.6, 1, "", "judgement: above the highest low filling, with room"),
         "index_slope": Range(0, 1.5, "", "judgement: 0 leaves the index out; 1 takes it for the whole of the weather"),
         "equilibrium_percentile": Range(0.5, 25, "%", "computed: one month of 70 years is 0.1 %; judgement: above the "
                                         "lower quarter, dishes are as common as domes"),
@@ -188,6 +192,10 @@ RANGES: dict[str, dict[str, Range]] = {
         "restraint_draw": Range(0.3, 1, "", "from memory: a third in all directions alike, 1 upward only"),
         "rain_factor_draw": Range(0.3, 1, "", "judgement: as the middle value"),
         "bucket_draw_mm": Range(25, 400, "mm", "judgement: as the middle value"),
+        "no_stress_share_draw": Range(0, 0.9, "", "judgement: as the middle value"),
+        "curve_number_draw": Range(30, 98, "", "judgement: as the middle value"),
+        "low_filling_draw": Range(0, 0.4, "", "judgement: as the middle value"),
+        "high_filling_draw": Range(0.6, 1, "", "judgement: as the middle value"),
         "pf_span_dry": Range(5, 7, "pF", "published: oven dry is 7; judgement: the shrinkage limit is above air-dry "
                              "ground, 5"),
         "half_width_spread": Range(0, 0.5, "", "judgement: half to one and a half times the width"),
@@ -288,6 +296,10 @@ RULES = (
     Rule(("movement.dry_limit_pf", "movement.guard_pf"), _inside, "the guard must contain the limit."),
     Rule(("climate_settings.rain_factor", "movement.rain_factor_draw"), _inside, _MIDDLE),
     Rule(("climate_settings.bucket_capacity_mm", "movement.bucket_draw_mm"), _inside, _MIDDLE),
+    Rule(("climate_settings.no_stress_share", "movement.no_stress_share_draw"), _inside, _MIDDLE),
+    Rule(("climate_settings.curve_number", "movement.curve_number_draw"), _inside, _MIDDLE),
+    Rule(("climate_settings.low_filling", "movement.low_filling_draw"), _inside, _MIDDLE),
+    Rule(("climate_settings.high_filling", "movement.high_filling_draw"), _inside, _MIDDLE),
     Rule(("soil_settings.lep_cap_pct", "movement.pf_span_dry", "movement.restraint_draw",
           "movement.active_depth_draw_m", "movement.wet_limit_pf", "movement.wet_limit_sd_pf", "movement.dry_limit_pf",
           "movement.dry_limit_sd_pf", "movement.guard_pf"), _possible, "together they let the ground move by more than "

@@ -5,7 +5,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -19,6 +19,20 @@ BEFORE, RECORD, INDEX, CATEGORY, CLIMATOLOGY = 0, 1, 2, 3, 4
 
 
 @dataclass(frozen=True)
+class DailyWeather:
+    """Rain and mean temperature of one cell, day by day.
+
+    Attributes
+    ----------
+    rain_mm, temperature_c : array, shape (n_day,)
+        Every day of the months of the history's axis; nan on all days of a month that is not known by days.
+    """
+
+    rain_mm: NDArray[np.float64]
+    temperature_c: NDArray[np.float64]
+
+
+@dataclass(frozen=True)
 class ClimateHistory:
     """Monthly driver of each climate cell on one common axis of months.
 
@@ -29,7 +43,8 @@ class ClimateHistory:
     first_month : int
         Month number of the first column: the earliest start of any record. The last column is the month of today.
     precipitation_mm, pet_mm : array, shape (n_cell, n_month)
-        Monthly amounts; NaN where `source` is not 1.
+        Monthly amounts; NaN where `source` is not 1. Evapotranspiration is Thornthwaite's or a declared one: the
+        drought indices and the monthly bucket use it, the day steps make their own from temperature.
     z : array, shape (n_cell, n_month)
         Normal score where `source` is 2 or 3, 0 where it is 4, NaN where it is 0 or 1.
     source : array of int8, shape (n_cell, n_month)
@@ -38,6 +53,12 @@ class ClimateHistory:
         Cautions per cell, separated by semicolons.
     coldest_normal_c : array, shape (n_cell,)
         Lowest calendar-month mean temperature of the normal period (of the whole record where it has none).
+    temperature_c : array, shape (n_cell, n_month)
+        Monthly means; NaN where `source` is not 1. All NaN in runs made before there were day steps.
+    latitude_deg : array, shape (n_cell,)
+        North positive; NaN in such runs.
+    days : tuple of DailyWeather or None
+        By cell, where it has a daily record; empty when none has.
     """
 
     cells: tuple[str, ...]
@@ -48,10 +69,39 @@ class ClimateHistory:
     source: NDArray[np.int8]
     flags: tuple[str, ...]
     coldest_normal_c: NDArray[np.float64]
+    temperature_c: NDArray[np.float64]
+    latitude_deg: NDArray[np.float64]
+    days: tuple[DailyWeather | None, ...] = ()
+
+    def without_weather(self, chosen: NDArray[np.bool_]) -> ClimateHistory:
+        """Return the history without rain and temperature in chosen months, shape (n_cell, n_month); `source` as is."""
+        blank = {name: np.where(chosen, np.nan, getattr(self, name))
+                 for name in ("precipitation_mm", "pet_mm", "temperature_c")}
+        days = []
+        for own, lost in zip(self.days, chosen, strict=False):
+            day = np.repeat(lost, days_in_months(self.first_month, lost.size))
+            days.append(own and DailyWeather(np.where(day, np.nan, own.rain_mm), np.where(day, np.nan,
+                                                                                         own.temperature_c)))
+        return replace(self, precipitation_mm=blank["precipitation_mm"], pet_mm=blank["pet_mm"],
+                       temperature_c=blank["temperature_c"], days=tuple(days))
+
+    def until(self, count: int) -> ClimateHistory:
+        """Return the first months of the history."""
+        day = int(days_in_months(self.first_month, count).sum())
+        return replace(
+            self, precipitation_mm=self.precipitation_mm[:, :count], pet_mm=self.pet_mm[:, :count],
+            temperature_c=self.temperature_c[:, :count], z=self.z[:, :count], source=self.source[:, :count],
+            days=tuple(own and DailyWeather(own.rain_mm[:day], own.temperature_c[:day]) for own in self.days))
 
     def __repr__(self) -> str:
         """Return one line; the arrays are not shown."""
         return f"<Weather of {len(self.cells):,} climate cells, {self.z.shape[1]:,} months>"
+
+
+def days_in_months(first_month: int, count: int) -> NDArray[np.int64]:
+    """Return the number of days of consecutive months, shape (count,); months as 12 * year + month - 1."""
+    month = np.arange(first_month - 1970 * 12, first_month - 1970 * 12 + count + 1)
+    return np.asarray(np.diff(month.astype("datetime64[M]").astype("datetime64[D]").astype(np.int64)), np.int64)
 
 
 def usual_months(source: NDArray[np.int8]) -> NDArray[np.int64]:

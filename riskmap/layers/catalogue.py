@@ -48,7 +48,7 @@ class Attempt:
 def read_each(area: Area, roles: Collection[str] = ROLES) -> Attempt:
     """Read the layers of an area one by one; a refused layer does not hide the findings in the others."""
     from riskmap.layers import (
-        climate_monthly,
+        climate_area,
         drought_weekly,
         index_grid,
         lots,
@@ -68,7 +68,7 @@ def read_each(area: Area, roles: Collection[str] = ROLES) -> Attempt:
     if "soil" in roles and area.soil.reader == "key_raster":  # after the lots: it is read around them only
         out.read("soil", soil_key_raster.read, area.soil, area, lots=out.tables.get("lots"))
     if "climate" in roles and area.climate:
-        out.read("climate", climate_monthly.read, area.climate, area)
+        out.read("climate", climate_area.read, area.climate, area)
         if "lots" in out.tables and "climate" in out.tables:
             out.problems += latitude_finding(area.climate, out.tables["climate"].latitude_deg, out.tables["lots"])
     if "drought" in roles and area.drought:

@@ -35,8 +35,8 @@ MISSING_CODES = (-99.9, -99.99, -999.0, -9999.0)  # of any quantity; rain may al
 # Numbers of nines that no month of rain is likely to be, by unit (judgement; larger ones are out of range anyway)
 MARKS = {"mm": (999.0, 999.9, 999.99), "in": (99.9, 99.99)}
 
-# Methods of a declared evapotranspiration. The driver was measured with Thornthwaite; Hamon is of the same kind, from
-# temperature and day length (judgement). What comes under these names is still held against Thornthwaite.
+# Methods of a declared evapotranspiration. The monthly bucket was measured with Thornthwaite; Hamon is of the same
+# kind, from temperature and day length (judgement). What comes under these names is still held against Thornthwaite.
 PET_METHODS = ("thornthwaite", "hamon")
 
 
@@ -79,11 +79,11 @@ def read(entry: ClimateEntry, area: Area) -> tuple[ClimateTables, list[Source], 
     problems: list[Problem] = []
     with kept_by_refusal(problems):
         _check_pet_source(entry)
-        cells = _cells(entry, area)
+        cells = cells_of(entry, area)
         monthly, sources = (_csv if entry.reader == "csv" else _noaa)(entry, area, problems)
         monthly = _wanted_cells(monthly, cells, entry, problems)
         monthly = _months_in_a_row(monthly, str(_shown(entry)), problems)
-        latitude = _latitude(sorted(monthly["cell_id"].unique()), cells, entry)
+        latitude = latitude_of(sorted(monthly["cell_id"].unique()), cells, entry)
         climate_judged.check_units(monthly, latitude, str(_shown(entry)), problems)
         monthly = climate_judged.within_range(monthly, str(_shown(entry)), problems)
     if cells is not None and entry.cells is not None:
@@ -100,7 +100,7 @@ def _shown(entry: ClimateEntry) -> Path:
 
 
 # ------------------------------------------------------------------------------------------------------ cells
-def _cells(entry: ClimateEntry, area: Area) -> gpd.GeoDataFrame | None:
+def cells_of(entry: ClimateEntry, area: Area) -> gpd.GeoDataFrame | None:
     """Return the cell polygons as cell_id, geometry in EPSG:4326; None when one cell is named for all lots."""
     if entry.cells is None:
         return None
@@ -145,7 +145,7 @@ def _wanted_cells(monthly: pd.DataFrame, cells: gpd.GeoDataFrame | None, entry: 
     return rows
 
 
-def _latitude(names: list[str], cells: gpd.GeoDataFrame | None, entry: ClimateEntry) -> dict[str, float]:
+def latitude_of(names: list[str], cells: gpd.GeoDataFrame | None, entry: ClimateEntry) -> dict[str, float]:
     """Return the latitude of each cell: from the area file where given, else the centroid of its polygon."""
     import shapely
 
@@ -171,7 +171,7 @@ def _csv(entry: ClimateEntry, area: Area, problems: list[Problem]) -> tuple[pd.D
     """Return cell_id, month, precipitation_mm, temperature_c, pet_mm, _row of a CSV file (plain or .gz)."""
     if isinstance(entry.path, dict):
         raise LayerError("E-CLI-009 [climate]: reader \"csv\" takes one path; rain and temperature stand in one table.")
-    text = _text_table(area.resolve(entry.path), entry.path)
+    text = text_table(area.resolve(entry.path), entry.path)
     lowered = {c.lower(): c for c in text.columns}
     frame = pd.DataFrame({"cell_id": _key(text, entry), "_row": np.arange(2, len(text) + 2)})
     frame["month"] = _month(text, lowered, entry, problems)
@@ -183,7 +183,8 @@ def _csv(entry: ClimateEntry, area: Area, problems: list[Problem]) -> tuple[pd.D
     return frame[frame["month"].notna()].astype({"month": np.int64}), [source]
 
 
-def _text_table(path: Path, shown_path: Path) -> pd.DataFrame:
+def text_table(path: Path, shown_path: Path) -> pd.DataFrame:
+    """Return a CSV table, plain or .gz, as stripped texts; LayerError when it is none."""
     if not path.is_file():
         raise LayerError(f"E-CLI-001 {shown_path}: no such file; correct the path under [climate].")
     kind = file_kinds.kind(path)
@@ -302,9 +303,9 @@ def _check_pet_source(entry: ClimateEntry) -> None:
     source = entry.pet_source.strip().lower()
     if source and not source.startswith(PET_METHODS):
         raise LayerError(f"E-CLI-019 [climate] pet_source: \"{shown(entry.pet_source)}\": is not a method that the "
-                         f"driver takes; it takes {joined(PET_METHODS)}. Leave pet_source out and evapotranspiration "
-                         "is computed from temperature; that of a reference surface (Penman-Monteith, Hargreaves) is "
-                         "about 1.7 times larger and would keep the ground too dry.")
+                         f"monthly bucket takes; it takes {joined(PET_METHODS)}. Leave pet_source out and "
+                         "evapotranspiration is computed from temperature; that of a reference surface "
+                         "(Penman-Monteith, Hargreaves) is about 1.7 times larger and would keep the ground too dry.")
 
 
 def _pet(text: pd.DataFrame, entry: ClimateEntry, problems: list[Problem]) -> pd.Series:

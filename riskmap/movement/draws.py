@@ -24,6 +24,7 @@ PARAMETERS = (
     "component", "extensibility", "diffusivity", "active_depth", "wet_limit", "dry_limit", "equilibrium_common",
     "equilibrium_lot", "restraint", "rain_factor", "bucket", "half_width", "stiffness", "spring", "load", "edge_load",
     "settlement", "pour", "replay_dry", "replay_middle", "replay_wet", "index_noise", "pet_scale", "sides",
+    "no_stress_share", "curve_number", "low_filling", "high_filling", "driver",
 )
 
 
@@ -56,6 +57,11 @@ class Draws:
     index_noise: Array  # normal score
     pet_scale: Array  # uniform 0-1
     sides_pf: Array  # right minus left surface suction, sustained since the pour
+    no_stress_share: Array  # this and the next three: of the driver by day steps
+    curve_number: Array
+    low_filling: Array
+    high_filling: Array
+    driver_rank: NDArray[np.int64]  # 0..n_draw-1; where both drivers are used, odd ranks use the monthly bucket
 
     @property
     def count(self) -> int:
@@ -116,6 +122,11 @@ def make(settings: MovementSettings) -> Draws:
         index_noise=normal["index_noise"],
         pet_scale=u["pet_scale"],
         sides_pf=s.sides_sd_pf * normal["sides"],
+        no_stress_share=_between(u["no_stress_share"], s.no_stress_share_draw),
+        curve_number=_between(u["curve_number"], s.curve_number_draw),
+        low_filling=_between(u["low_filling"], s.low_filling_draw),
+        high_filling=_between(u["high_filling"], s.high_filling_draw),
+        driver_rank=np.argsort(np.argsort(u["driver"], kind="stable"), kind="stable"),
     )
 
 
@@ -138,6 +149,11 @@ def middle(settings: MovementSettings) -> Draws:
         "edge_load_n_m": np.array([1e3 * np.mean(s.edge_load_kn_m)]),
         "settlement_mm": np.array([np.mean(s.settlement_mm)]), "pour": half, "pet_scale": half,
         "replay_rank": np.zeros((1, 3), dtype=np.int64),
+        "no_stress_share": np.array([np.mean(s.no_stress_share_draw)]),
+        "curve_number": np.array([np.mean(s.curve_number_draw)]),
+        "low_filling": np.array([np.mean(s.low_filling_draw)]),
+        "high_filling": np.array([np.mean(s.high_filling_draw)]),
+        "driver_rank": np.zeros(1, dtype=np.int64),  # day steps, unless the settings say the monthly bucket
     }
     zero = {f.name: np.zeros(1) for f in fields(Draws) if f.name not in flat}
     every: dict[str, Any] = {**flat, **zero}

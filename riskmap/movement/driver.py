@@ -1,6 +1,7 @@
 """Surface suction of one climate cell for every draw, and the past years that are replayed.
 
-Months measured by rain and temperature run the bucket; months known only by an index or by weekly categories take
+Months measured by rain and temperature run the bucket, by day steps or by months: a draw uses one of the two
+throughout, and by default every second draw the monthly one. Months known only by an index or by weekly categories take
 the month's climatology shifted by the index, with the part that the index leaves unexplained drawn. The record is
 preceded by a repeat of its first years, so that the ground has forgotten its start before the first pour.
 Method: notebooks/method.md, section 4; equilibrium and spin-up section 5.2 and 5.3; past years section 8.
@@ -17,7 +18,7 @@ from numpy.typing import NDArray
 from riskmap.common.constants import MOST_USUAL_MONTHS
 from riskmap.common.settings import ClimateSettings, MovementSettings
 from riskmap.common.weather import CATEGORY, CLIMATOLOGY, INDEX, RECORD, usual_months
-from riskmap.movement import kernels, reduced_model, surface
+from riskmap.movement import day_record, day_steps, kernels, reduced_model, surface
 from riskmap.movement.draws import Draws, replayed_years
 
 if TYPE_CHECKING:
@@ -27,7 +28,7 @@ Array = NDArray[np.float64]
 
 # Unexplained part of the standardised driver by source: 2 index, sqrt(1 - 0.77^2) (rank correlation of SPEI with bucket
 # storage .72-.85 in six divisions, measured); 3 weekly category, 40 % of the variance explained (25-55 % measured);
-# 4 climatology only.
+# 4 climatology only. Found for the monthly bucket; used for the day steps too, where they were not measured.
 NOISE_BY_SOURCE = {INDEX: 0.64, CATEGORY: 0.77, CLIMATOLOGY: 1.0}
 TOO_DRY_MEAN, TOO_DRY_FILLING, TOO_DRY_SHARE = 0.15, 0.05, 0.5  # judgement: watering and leaks decide
 SEMI_ARID_MEAN = 0.40  # judgement: below it PET is varied too, times 1.0-1.4
@@ -80,16 +81,20 @@ class Driver:
 
 
 @dataclass(frozen=True)
-class _Record:
+class Record:
+    """Months of one cell, the repeated years included; `days` where a draw needs them."""
+
     precipitation_mm: Array
     pet_mm: Array
     z: Array
     source: NDArray[np.int8]
     first_month: int
     start: int  # axis place of the first real month
+    days: day_steps.Days | None
 
     @property
     def calendar(self) -> NDArray[np.int64]:
+        """Calendar month of each place, 0 for January."""
         return (self.first_month + np.arange(self.source.size)) % 12
 
     def years(self, first: int, last: int) -> NDArray[np.bool_]:
@@ -99,36 +104,83 @@ class _Record:
         return (year >= first) & (year <= last) & (place >= self.start)
 
 
-def _record(history: ClimateHistory, cell: int, spin_up_years: int) -> _Record:
+def record(history: ClimateHistory, cell: int, climate: ClimateSettings) -> Record:
+    """Return the months of one cell on the axis of its driver; `make` takes them when it is called more than once.
+
+    Raises
+    ------
+    ValueError
+        When the driver needs days and the history, of a run made before there were any, has no temperature.
+    """
     source = history.source[cell]
     begin = int(np.argmax(source > 0))
     real = slice(begin, source.size)
     length = source.size - begin
-    lead = 12 * spin_up_years
+    lead = 12 * climate.spin_up_years
     cycle = min(lead, length // 12 * 12) or length
     # a repeat that ends just before the record and keeps the calendar
     places = (np.arange(-lead, 0) % cycle) if cycle % 12 == 0 else np.zeros(0, dtype=np.int64)
     take = np.concatenate([places, np.arange(length)])
-    return _Record(history.precipitation_mm[cell, real][take], history.pet_mm[cell, real][take],
-                   history.z[cell, real][take], source[real][take],
-                   history.first_month + begin - places.size, places.size)
+    days = None if climate.driver == "month" else _days(history, cell).take(begin + take)
+    return Record(history.precipitation_mm[cell, real][take], history.pet_mm[cell, real][take],
+                  history.z[cell, real][take], source[real][take],
+                  history.first_month + begin - places.size, places.size, days)
 
 
-def _suction(record: _Record, *, rain_factor: float, capacity_mm: float, pet_scale: float, wet: float, dry: float,
+def _days(history: ClimateHistory, cell: int) -> day_steps.Days:
+    """Return the days of a cell on the axis of the history: its own where it has any, else a rain a week."""
+    if np.isnan(history.temperature_c[cell][history.source[cell] == RECORD]).any():
+        raise ValueError(f"cell {history.cells[cell]} has no temperature; its run can use the monthly driver only")
+    latitude = float(history.latitude_deg[cell])
+    by_months = day_steps.from_months(history.precipitation_mm[cell], history.temperature_c[cell],
+                                      first_month=history.first_month, latitude_deg=latitude)
+    own = history.days[cell] if history.days else None
+    if own is None:
+        return by_months
+    by_days = day_steps.from_days(own.rain_mm, own.temperature_c, first_month=history.first_month,
+                                  n_month=history.source.shape[1], latitude_deg=latitude)
+    return by_days.or_else(by_months)
+
+
+def _usual(record: Record, climate: ClimateSettings) -> NDArray[np.bool_]:
+    """Return the measured months that make the usual season."""
+    measured = record.source == RECORD
+    use = measured & record.years(climate.normal_first_year, climate.normal_last_year)
+    return use if use.sum() >= 12 * 10 else measured & (np.arange(measured.size) >= record.start)
+
+
+def _unexplained(record: Record) -> Array:
+    """Return the share of each month's score that its source leaves unexplained."""
+    return np.array([0.0, 0.0, *(NOISE_BY_SOURCE[s] for s in (INDEX, CATEGORY, CLIMATOLOGY))])[record.source]
+
+
+def _by_days(record: Record, drawn: day_record.Drawn, noise: Array, climate: ClimateSettings) -> Array:
+    """Return surface suction by day steps of every draw, shape (n_draw, n_month)."""
+    assert record.days is not None
+    score = record.z + _unexplained(record) * noise[:, None]
+    return day_record.suction(record.days, record.source == RECORD, score, calendar=record.calendar,
+                              use=_usual(record, climate), drawn=drawn, slope=climate.index_slope)
+
+
+def _middle_by_days(record: Record, climate: ClimateSettings, movement: MovementSettings) -> Array:
+    """Return surface suction by day steps with the default settings, nothing varied, shape (n_month,)."""
+    one = (climate.no_stress_share, climate.curve_number, climate.bucket_capacity_mm, climate.low_filling,
+           climate.high_filling, movement.wet_limit_pf, movement.dry_limit_pf, 1.0)
+    return _by_days(record, day_record.Drawn(*(np.array([value]) for value in one)), np.zeros(1), climate)[0]
+
+
+def _suction(record: Record, *, rain_factor: float, capacity_mm: float, pet_scale: float, wet: float, dry: float,
              noise: float, climate: ClimateSettings) -> Array:
-    """Return surface suction of one draw; segments between index months restart from the index's filling."""
+    """Return surface suction of one draw by the monthly bucket; after index months it starts from their filling."""
     measured = record.source == RECORD
     pet = record.pet_mm * pet_scale
     if measured.all():
         return dry - (dry - wet) * surface.filling(record.precipitation_mm, pet, rain_factor, capacity_mm, 1.0)
     suction = dry - (dry - wet) * surface.filling(np.where(measured, record.precipitation_mm, np.nan), pet, rain_factor,
                                                   capacity_mm, 1.0)
-    use = measured & record.years(climate.normal_first_year, climate.normal_last_year)
-    if use.sum() < 12 * 10:
-        use = measured & (np.arange(measured.size) >= record.start)
-    mean, sd = surface.monthly_climatology(suction, record.calendar, use)
-    spread = np.array([0.0, 0.0, *(NOISE_BY_SOURCE[s] for s in (INDEX, CATEGORY, CLIMATOLOGY))])[record.source]
-    by_index = np.clip(surface.from_score(record.z + spread * noise, mean[record.calendar], sd[record.calendar],
+    mean, sd = surface.monthly_climatology(suction, record.calendar, _usual(record, climate))
+    score = record.z + _unexplained(record) * noise
+    by_index = np.clip(surface.from_score(score, mean[record.calendar], sd[record.calendar],
                                           slope=climate.index_slope), wet, dry)
     edges = np.flatnonzero(np.diff(np.concatenate([[False], measured, [False]]).astype(np.int8)))
     out = by_index
@@ -139,7 +191,7 @@ def _suction(record: _Record, *, rain_factor: float, capacity_mm: float, pet_sca
     return out
 
 
-def _equilibrium(record: _Record, suction: Array, climate: ClimateSettings) -> tuple[float, bool]:
+def _equilibrium(record: Record, suction: Array, climate: ClimateSettings) -> tuple[float, bool]:
     use = record.years(climate.equilibrium_first_year, climate.equilibrium_last_year)
     short = use.sum() < 12 * SHORTEST_RULE_YEARS
     if short:
@@ -152,7 +204,7 @@ def _equilibrium(record: _Record, suction: Array, climate: ClimateSettings) -> t
                                percentile=climate.equilibrium_percentile), short
 
 
-def _normal(record: _Record, climate: ClimateSettings) -> tuple[int, int]:
+def _normal(record: Record, climate: ClimateSettings) -> tuple[int, int]:
     use = np.flatnonzero(record.years(climate.normal_first_year, climate.normal_last_year))
     if use.size < 12 * 10:
         last = record.source.size - 1
@@ -160,7 +212,7 @@ def _normal(record: _Record, climate: ClimateSettings) -> tuple[int, int]:
     return int(use[0]), int(use[-1])
 
 
-def _years_from_dry_to_wet(record: _Record, suction: Array, equilibrium: float, movement: MovementSettings) \
+def _years_from_dry_to_wet(record: Record, suction: Array, equilibrium: float, movement: MovementSettings) \
         -> tuple[NDArray[np.int64], int]:
     """Return start places of past years, ordered by the edge's movement at the end of the year, and the usual one.
 
@@ -196,8 +248,13 @@ def _span(first_month: int, start: int) -> str:
     return f"{a // 12}-{a % 12 + 1:02d} to {b // 12}-{b % 12 + 1:02d}"
 
 
-def make(history: ClimateHistory, cell: int, draws: Draws, climate: ClimateSettings,
-         movement: MovementSettings) -> Driver:
+def by_month(draws: Draws, climate: ClimateSettings) -> NDArray[np.bool_]:
+    """Return which draws use the monthly bucket; the others use day steps. (method.md, section 4)"""
+    return draws.driver_rank % 2 == 1 if climate.driver == "both" else np.full(draws.count, climate.driver == "month")
+
+
+def make(history: ClimateHistory, cell: int, draws: Draws, climate: ClimateSettings, movement: MovementSettings,
+         of_cell: Record | None = None) -> Driver:
     """Return the driver of one cell. (method.md, section 4)
 
     Parameters
@@ -208,20 +265,24 @@ def make(history: ClimateHistory, cell: int, draws: Draws, climate: ClimateSetti
         Row of the history.
     draws : Draws
     climate, movement : settings
+    of_cell : Record, optional
+        What `record` returns for the same history, cell and settings.
 
     Notes
     -----
-    The middle run (default settings, nothing varied) decides about dry climates and names the outlook years.
+    The middle run (default settings, nothing varied) names the outlook years: by day steps unless the monthly bucket is
+    set. Whether a climate is too dry is always judged by the monthly bucket: its limits were set for that.
     """
-    record = _record(history, cell, climate.spin_up_years)
-    middle = _suction(record, rain_factor=climate.rain_factor, capacity_mm=climate.bucket_capacity_mm, pet_scale=1.0,
+    months = record(history, cell, climate) if of_cell is None else of_cell
+    middle = _suction(months, rain_factor=climate.rain_factor, capacity_mm=climate.bucket_capacity_mm, pet_scale=1.0,
                       wet=movement.wet_limit_pf, dry=movement.dry_limit_pf, noise=0.0, climate=climate)
-    normal = _normal(record, climate)
+    normal = _normal(months, climate)
+    own = middle if climate.driver == "month" else _middle_by_days(months, climate, movement)
     s = (movement.dry_limit_pf - middle[normal[0] : normal[1] + 1]) / (movement.dry_limit_pf - movement.wet_limit_pf)
     flags: list[str] = []
-    empty = Driver(record.first_month, record.start, middle[None], np.zeros(1), normal, np.zeros((1, 6), np.int64),
+    empty = Driver(months.first_month, months.start, own[None], np.zeros(1), normal, np.zeros((1, 6), np.int64),
                    middle.size - 1)
-    if not (record.source == RECORD).any():
+    if not (months.source == RECORD).any():
         return _without(empty, "no month with rain and temperature: the index alone has no seasonal cycle here")
     if (lost := int(usual_months(history.source[cell : cell + 1])[0])) > MOST_USUAL_MONTHS:
         return _without(empty, f"{lost} months up to now have no rain, index or weekly map; up to {MOST_USUAL_MONTHS} "
@@ -231,27 +292,35 @@ def make(history: ClimateHistory, cell: int, draws: Draws, climate: ClimateSetti
     semi_arid = s.mean() < SEMI_ARID_MEAN
     flags += ["semi_arid_driver_untested"] if semi_arid else []
     flags += ["frost_not_modelled"] if history.coldest_normal_c[cell] < 0 else []
-    middle_equilibrium, short = _equilibrium(record, middle, climate)
+    middle_equilibrium, short = _equilibrium(months, own, climate)
     flags += ["short_climate_record"] if short else []
-    order, usual = _years_from_dry_to_wet(record, middle, middle_equilibrium, movement)
+    order, usual = _years_from_dry_to_wet(months, own, middle_equilibrium, movement)
     if order.size < 2:
         return _without(empty, "fewer than two whole past years in the climate record")
     pet_scale = 1 + SEMI_ARID_PET * draws.pet_scale if semi_arid else np.ones(draws.count)
     suction = np.empty((draws.count, middle.size))
     equilibrium = np.empty(draws.count)
-    for d in range(draws.count):
-        suction[d] = _suction(record, rain_factor=draws.rain_factor[d], capacity_mm=draws.bucket_mm[d],
+    monthly = by_month(draws, climate)
+    if not monthly.all():
+        drawn = day_record.Drawn(*(values[~monthly] for values in (
+            draws.no_stress_share, draws.curve_number, draws.bucket_mm, draws.low_filling, draws.high_filling,
+            draws.wet_limit_pf, draws.dry_limit_pf, pet_scale)))
+        suction[~monthly] = _by_days(months, drawn, draws.index_noise[~monthly], climate)
+    for d in np.flatnonzero(monthly).tolist():
+        suction[d] = _suction(months, rain_factor=draws.rain_factor[d], capacity_mm=draws.bucket_mm[d],
                               pet_scale=pet_scale[d], wet=draws.wet_limit_pf[d], dry=draws.dry_limit_pf[d],
                               noise=draws.index_noise[d], climate=climate)
-        equilibrium[d] = _equilibrium(record, suction[d], climate)[0]
+    for d in range(draws.count):
+        equilibrium[d] = _equilibrium(months, suction[d], climate)[0]
     equilibrium = np.clip(equilibrium + draws.equilibrium_shift_pf, *movement.guard_pf)
     named = order[[round(p / 100 * (order.size - 1)) for p in OUTLOOK_PERCENTILES]]
     replays = order[replayed_years(draws.replay_rank, draws.count, order.size)]
-    return Driver(record.first_month, record.start, suction, equilibrium, normal,
+    return Driver(months.first_month, months.start, suction, equilibrium, normal,
                   np.column_stack([replays, np.tile(named, (draws.count, 1))]).astype(np.int64), usual,
-                  tuple(_span(record.first_month, int(start)) for start in named), "", tuple(flags),
+                  tuple(_span(months.first_month, int(start)) for start in named), "", tuple(flags),
                   {"mean_filling": float(s.mean()), "equilibrium_pf": float(middle_equilibrium),
-                   "past_years": float(order.size)})
+                   "past_years": float(order.size), "draws_by_day_steps": float((~monthly).sum()),
+                   "draws_by_month": float(monthly.sum())})
 
 
 def _without(driver: Driver, state: str) -> Driver:

@@ -83,7 +83,8 @@ def simulate(archetypes: pd.DataFrame, archetype_profile: pd.DataFrame, profile:
     with Threads(workers) as pool:
         for cell, of_cell in archetypes.groupby("cell_id", sort=True):
             cell_id, place = str(cell), history.cells.index(str(cell))
-            driver = drivers[cell_id] = weather.make(history, place, draws, climate, movement)
+            record = weather.record(history, place, climate)
+            driver = drivers[cell_id] = weather.make(history, place, draws, climate, movement, record)
             if driver.state:
                 frames.append(pd.DataFrame({"state": "not_enough_data", "state_reason": driver.state, "flags": ""},
                                            index=of_cell.index))
@@ -108,7 +109,7 @@ def simulate(archetypes: pd.DataFrame, archetype_profile: pd.DataFrame, profile:
                     progress(done / len(archetypes))
             table = pd.concat(of_widths).sort_index()
             parts = archetype_profile[archetype_profile["archetype_id"].isin(of_cell.index)]
-            quiet = weather.make(history, place, middle.draws, climate, movement)
+            quiet = weather.make(history, place, middle.draws, climate, movement, record)
             why = reasons.contributions(of_cell, parts, quiet, classes, reference,
                                         partial(reasons.middle_scores, middle=middle, driver=quiet, pool=pool),
                                         table["expected_movement_mm"].to_numpy(),

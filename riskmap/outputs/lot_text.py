@@ -88,6 +88,12 @@ def doubt_means(value_mm: float) -> str:
     return f": beyond what is unknown of the reference lot, it puts the middle of the range {side}"
 
 
+def weather_driver(found: Results) -> str:
+    """Return by which driver the weather became suction; a run that names none was made with the monthly bucket."""
+    driver = str(found.settings.get("climate_settings", {}).get("driver", "month"))
+    return f"Weather: suction at the surface {words.DRIVER.get(driver, driver)}"
+
+
 def _range(row: dict[str, Any], name: str, system: str) -> str:
     return (f"{shown(row[f'{name}_mm'], system)} (eight draws of ten between "
             f"{shown(row[f'{name}_mm_p10'], system)} and {shown(row[f'{name}_mm_p90'], system)})")
@@ -139,6 +145,7 @@ def lines(estimate: Results, lot_row: int, system: str = "us") -> list[str]:
     if row["neighbor_unit_share"] >= 0.005:  # false when missing
         out.append(f"Soil line {length(row['soil_line_distance_m'], system)} away; with "
                    f"{row['neighbor_unit_share']:.0%} probability the slab stands on {row['neighbor_unit_name']}")
+    out.append(weather_driver(estimate))
     flags = [flag for flag in str(row["flags"] or "").split(";") if flag]
     out += [f"Note: {sentence}" for sentence in words.flag_sentences(flags).values()]
     return [*out, "", wording.STANDING, wording.CAUTION]

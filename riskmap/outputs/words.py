@@ -24,6 +24,8 @@ POUR_BASIS = {
 SLAB_CLASS = {
     "unknown": "stiffness not known", "shallow": "shallow beams", "typical": "typical beams", "deep": "deep beams",
 }
+DRIVER = {"both": "in half of the draws by day steps, in the other half by a monthly bucket", "day": "by day steps",
+          "month": "by a monthly bucket"}
 DRIVER_LEVEL = {
     str(weather.RECORD): "monthly rain and temperature",
     str(weather.INDEX): "drought index grid (weaker than rain and temperature)",

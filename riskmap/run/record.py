@@ -22,7 +22,7 @@ from riskmap.common.json_values import plain
 from riskmap.common.problems import Problem
 from riskmap.common.results import AreaResults, History, Results
 from riskmap.common.version import __version__
-from riskmap.common.weather import ClimateHistory, MovementInputs
+from riskmap.common.weather import ClimateHistory, DailyWeather, MovementInputs, days_in_months
 from riskmap.run import files as run_files
 from riskmap.run.files import RunFiles
 
@@ -61,8 +61,10 @@ _COLUMNS = {
     "profile": {"profile_id": "n"},
     "layer": {"profile_id": "n", "top_m": "n", "bottom_m": "n", "lep_low_pct": "n", "lep_pct": "n",
               "lep_high_pct": "n"},
-    "cell": {"cell_id": "t", "flags": "t", "coldest_normal_c": "n"},
-    "cell_month": {"cell": "n", "month": "n", "precipitation_mm": "n", "pet_mm": "n", "z": "n", "source": "n"},
+    "cell": {"cell_id": "t", "flags": "t", "coldest_normal_c": "n", "latitude_deg": "?"},
+    "cell_month": {"cell": "n", "month": "n", "precipitation_mm": "n", "pet_mm": "n", "z": "n", "source": "n",
+                   "temperature_c": "?"},
+    "cell_day": {"cell": "n", "rain_mm": "n", "temperature_c": "n"},
     "lot_archetype": {"archetype": "n"}, "lot_series": {"series": "n"},
 }
 _KINDS = {"t": "OUST", "m": "OUST", "d": "OUST", "n": "iuf", "?": "iuf", "b": "b", "s": "O"}
@@ -184,6 +186,7 @@ def read(run: Path | RunFiles, lot_id: str | None = None) -> Results:
         name = FOLDER
         history = _history(files, len(lots)) if lot_id is None else None
         inputs = _inputs(files, len(lots), former) if lot_id is None else None
+        _can_be_driven(inputs, header["settings"])
         ours = {old: new for new, old in former.items()}
         facts = {ours.get(fact, fact): value for fact, value in header["facts"].items()}
     except RiskmapError as error:
@@ -301,12 +304,41 @@ def _write_inputs(inputs: MovementInputs, place: Path) -> None:
     history = inputs.history
     cells, months = history.precipitation_mm.shape
     pd.DataFrame({"cell_id": list(history.cells), "flags": list(history.flags),
-                  "coldest_normal_c": history.coldest_normal_c}).to_parquet(place / "cell.parquet", index=False, **SUMS)
+                  "coldest_normal_c": history.coldest_normal_c, "latitude_deg": history.latitude_deg,
+                  }).to_parquet(place / "cell.parquet", index=False, **SUMS)
     pd.DataFrame({
         "cell": np.repeat(np.arange(cells), months), "month": np.tile(history.first_month + np.arange(months), cells),
         "precipitation_mm": history.precipitation_mm.ravel(), "pet_mm": history.pet_mm.ravel(),
-        "z": history.z.ravel(), "source": history.source.ravel(),
+        "z": history.z.ravel(), "source": history.source.ravel(), "temperature_c": history.temperature_c.ravel(),
     }).to_parquet(place / "cell_month.parquet", compression="zstd", index=False, **SUMS)
+    days = [pd.DataFrame({"cell": cell, "rain_mm": own.rain_mm, "temperature_c": own.temperature_c})
+            for cell, own in enumerate(history.days) if own is not None]
+    if days:
+        pd.concat(days).to_parquet(place / "cell_day.parquet", compression="zstd", index=False, **SUMS)
+
+
+def _days(files: RunFiles, cells: int, days: int) -> tuple[DailyWeather | None, ...]:
+    """Return the daily records of the cells that have one."""
+    if not files.has(f"{FOLDER}/cell_day.parquet"):
+        return ()
+    table = _table(files, "cell_day")
+    of_cell = dict(list(table.groupby("cell")))
+    _within(table["cell"].to_numpy(), 0, cells, "cell_day")
+    if any(len(part) != days for part in of_cell.values()):
+        raise _Contradiction("cell_day does not have every day of its cells once")
+    return tuple(DailyWeather(of_cell[k]["rain_mm"].to_numpy(float), of_cell[k]["temperature_c"].to_numpy(float))
+                 if k in of_cell else None for k in range(cells))
+
+
+def _can_be_driven(inputs: MovementInputs | None, settings: dict[str, Any]) -> None:
+    """Refuse a record without temperature whose settings name a driver that needs it."""
+    driver = settings.get("climate_settings", {}).get("driver", "month")
+    if inputs is None or driver == "month":
+        return
+    history = inputs.history
+    known = np.isfinite(history.temperature_c) & np.isfinite(history.latitude_deg)[:, None]
+    if not known[history.source == 1].all():
+        raise _Contradiction("cell_month has no temperature, or cell no latitude, which the run's driver needs")
 
 
 def _inputs(files: RunFiles, lots: int, former: dict[str, str]) -> MovementInputs | None:
@@ -322,9 +354,13 @@ def _inputs(files: RunFiles, lots: int, former: dict[str, str]) -> MovementInput
         raise _Contradiction("cell and cell_month do not have every month of every cell once")
     rows = {name: month[name].to_numpy().reshape(len(cell), -1)
             for name in ("precipitation_mm", "pet_mm", "z", "source")}
+    warmth = month.get("temperature_c", pd.Series(np.nan, index=month.index))  # not in runs made for the bucket only
     history = ClimateHistory(
         cells=tuple(cell["cell_id"]), first_month=first, flags=tuple(cell["flags"]),
-        coldest_normal_c=cell["coldest_normal_c"].to_numpy(float), **rows)
+        coldest_normal_c=cell["coldest_normal_c"].to_numpy(float),
+        temperature_c=warmth.to_numpy(float).reshape(len(cell), -1),
+        latitude_deg=cell.get("latitude_deg", pd.Series(np.nan, index=cell.index)).to_numpy(float),
+        days=_days(files, len(cell), int(days_in_months(first, months).sum())), **rows)
     lot_archetype = _table(files, "lot_archetype", former)["archetype"].to_numpy(np.int64)
     if len(lot_archetype) != lots:
         raise _Contradiction(f"lot_archetype and lots have {len(lot_archetype):,} and {lots:,} rows")

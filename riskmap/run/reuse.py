@@ -47,8 +47,12 @@ def cell_key(history: ClimateHistory, cell: str, area: Area) -> str:
     digest = hashlib.sha256(digest_bytes("movement"))
     settings = [part.model_dump(mode="json") for part in (area.movement, area.climate_settings, area.soil_settings)]
     digest.update(json.dumps([cell, settings, history.first_month, history.flags[place]], sort_keys=True).encode())
-    for values in (history.precipitation_mm, history.pet_mm, history.z, history.source, history.coldest_normal_c):
+    for values in (history.precipitation_mm, history.pet_mm, history.z, history.source, history.coldest_normal_c,
+                   history.temperature_c, history.latitude_deg):
         digest.update(np.ascontiguousarray(values[place]).tobytes() + b"|")
+    own = history.days[place] if history.days else None
+    for values in (own.rain_mm, own.temperature_c) if own else ():
+        digest.update(np.ascontiguousarray(values).tobytes() + b"|")
     return digest.hexdigest()[:32]
 
 

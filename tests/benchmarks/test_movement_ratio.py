@@ -37,7 +37,8 @@ def history() -> SimpleNamespace:
     pet = 70 - 62 * np.cos((season - 0.5) * np.pi / 6)
     return SimpleNamespace(cells=("a",), first_month=12 * 1980, precipitation_mm=rain[None], pet_mm=pet[None],
                            z=np.full((1, months), np.nan), source=np.ones((1, months), np.int8),
-                           coldest_normal_c=np.array([5.0]))
+                           coldest_normal_c=np.array([5.0]), latitude_deg=np.array([32.0]), days=(),
+                           temperature_c=(18 - 11 * np.cos((season - 0.5) * np.pi / 6))[None])
 
 
 def best(run: Callable[[], object], times: int = 3) -> float:

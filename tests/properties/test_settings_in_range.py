@@ -85,7 +85,11 @@ def agree(values: Values) -> None:
     for section, middle, pair in ((move, "diffusivity_m2_per_yr", "diffusivity_clip"),
                                   (move, "active_depth_m", "active_depth_draw_m"),
                                   (climate, "rain_factor", "rain_factor_draw"),
-                                  (climate, "bucket_capacity_mm", "bucket_draw_mm")):
+                                  (climate, "bucket_capacity_mm", "bucket_draw_mm"),
+                                  (climate, "no_stress_share", "no_stress_share_draw"),
+                                  (climate, "curve_number", "curve_number_draw"),
+                                  (climate, "low_filling", "low_filling_draw"),
+                                  (climate, "high_filling", "high_filling_draw")):
         low, section[middle], high = sorted([*move[pair], section[middle]])
         move[pair] = [low, high]
     low, high = move["guard_pf"]

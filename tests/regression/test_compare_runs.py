@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import replace
 from pathlib import Path
 
@@ -14,7 +15,7 @@ from shapely.geometry import box
 
 from riskmap.answers import compare
 from riskmap.common import settings
-from riskmap.common.errors import LayerError
+from riskmap.common.errors import LayerError, RunFolderError
 from riskmap.common.results import Results
 from riskmap.outputs.files import geoparquet
 from riskmap.run import flow, record, store
@@ -214,3 +215,49 @@ def test_a_correction_shows_under_the_lot_file(before: Results, example: Path, k
     assert list(moved.index) == [lot]
     assert moved["lots_part_mm"].iloc[0] == moved[CHANGE].iloc[0]
     assert "corrected" in after.lots.set_index("lot_id").loc[lot, "flags"].split(";")
+
+
+# ---------------------------------------------------------------- drivers of suction
+def driven(example: Path, folder: Path, kept: store.Store, driver: str) -> Results:
+    path = write_area(example, folder / "area", last="2025-05")
+    text = path.read_text(encoding="utf-8")
+    path.write_text(f'{text}\n[climate_settings]\ndriver = "{driver}"\n', encoding="utf-8")
+    return run(path, kept)
+
+
+def before_day_steps(found: Path) -> Results:
+    """Turn a run folder into one of before there were day steps: no temperature, latitude and driver in it."""
+    place = found / record.FOLDER
+    for name, lost in (("cell", "latitude_deg"), ("cell_month", "temperature_c")):
+        pd.read_parquet(place / f"{name}.parquet").drop(columns=lost).to_parquet(place / f"{name}.parquet")
+    facts = json.loads((place / record.FACTS).read_text(encoding="utf-8"))
+    assert facts["settings"]["climate_settings"].pop("driver") == "month"
+    (place / record.FACTS).write_text(json.dumps(facts), encoding="utf-8")
+    return record.read(RunFiles(found, verified=False))
+
+
+def test_a_run_of_before_is_read_as_the_monthly_driver_and_compared(example: Path, before: Results, kept: store.Store,
+                                                                     tmp_path: Path) -> None:
+    monthly = driven(example, tmp_path, kept, "month")
+    former = before_day_steps(tmp_path / "area" / "run")
+    assert former.inputs is not None
+    assert np.isnan(former.inputs.history.temperature_c).all()
+    assert record.area_of(former) == record.area_of(monthly)
+    assert record.area_of(before).climate_settings.driver == "both"
+    same = compare.compare(former, monthly, kept)
+    assert set(same.lots["kind"]) == {"same"}
+    change = compare.compare(former, before, kept)
+    assert any("different drivers of suction, the monthly bucket and day steps" in note for note in change.notes)
+    assert any("keeps no temperature" in note for note in change.notes)
+    told = adds_up(change)
+    np.testing.assert_allclose(told["settings_part_mm"], told[CHANGE], atol=1e-6)
+    assert told[CHANGE].abs().max() > 1
+
+
+def test_a_run_whose_driver_needs_temperature_is_refused_without(example: Path, kept: store.Store,
+                                                                  tmp_path: Path) -> None:
+    driven(example, tmp_path, kept, "day")
+    place = tmp_path / "area" / "run" / record.FOLDER / "cell_month.parquet"
+    pd.read_parquet(place).drop(columns="temperature_c").to_parquet(place)
+    with pytest.raises(RunFolderError, match="no temperature"):
+        record.read(RunFiles(tmp_path / "area" / "run", verified=False))

@@ -24,7 +24,8 @@ RANKED = ("Manhattan", "Stillwater", "29 stations", "Lahoma", "Dallas-Fort Worth
           "Adelaide", "Oklahoma", "Denver", "College Station", "Beaumont", "Phoenix", "Eagle Ford", "Highveld",
           "Front Range", "Acme")
 # fails that must stay in sight until the model changes; a change of the model shows here
-FAILS = {"1c", "1d", "1e", "1f", "2c", "2f", "3b", "3c", "3d", "5", "6b", "6c", "6d", "7b", "8a", "11", "15", "17"}
+FAILS = {"1c", "1d", "1e", "1f", "2c", "2j", "3b", "3c", "3d", "5", "6b", "6c", "6d", "7b", "7c", "8a", "11", "15",
+         "17"}
 CANNOT = {"4", "8b", "8c", "13", "14", "16"}
 
 
@@ -97,10 +98,13 @@ def test_nothing_that_fails_is_left_out(committed: str, found: dict[str, compari
 
 def test_the_closing_words_hold(found: dict[str, comparisons.Finding]) -> None:
     """The conclusion of the page and the section of README.md are words; these numbers are what they rest on."""
-    assert {found[n].outcome for n in ("1a", "2a", "3a", "6a", "9", "10", "12")} == {comparison.AGREES}
+    assert {found[n].outcome for n in ("1a", "1h", "2a", "2f", "2g", "2i", "3a", "6a", "9", "10",
+                                                  "12")} == {comparison.AGREES}
+    former = found["2j"].values
+    assert 0.65 < former[0] < 0.7
+    assert former[3] < 0.6
+    assert found["2a"].values[0] < found["2g"].values[0] - 0.1  # day steps are worse there, and the page says so
     east, west = found["2f"].values[0], found["2f"].values[3]
-    assert 0.65 < east < 0.7
-    assert west < 0.6
     assert found["5"].values[0] < found["5"].values[1] - 0.4
     for lag in ("3c", "3d"):
         assert found[lag].values[2] > 1.5 * found[lag].values[3]

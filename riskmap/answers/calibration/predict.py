@@ -26,11 +26,14 @@ if TYPE_CHECKING:
 
 Array = NDArray[np.float64]
 
-FEWEST_DRAWS = 150  # judgement: three times the terms of the regression
+FEWEST_DRAWS = 150  # judgement: two and a half times the terms of the regression
 SUMMARISED = {  # posterior told in these units; all are judgements or practice before a survey is read
     "restraint": "1", "equilibrium_shift_pf": "pF", "diffusivity_m2_per_yr": "m2/yr", "stiffness_score": "normal score",
     "wet_limit_pf": "pF", "dry_limit_pf": "pF"}
 _OTHERS = ("active_depth_m", "rain_factor", "bucket_mm", "spring_n_m3", "load_pa", "edge_load_n_m", "pet_scale")
+# Parameters of one driver only: where both drivers are used each acts on half of the draws. Their terms are the value,
+# and the value in one half against the other; so one set of terms serves every setting of the driver.
+_OF_ONE_DRIVER = ("rain_factor", "no_stress_share", "curve_number", "low_filling", "high_filling")
 _LOGARITHM = ("diffusivity_m2_per_yr", "spring_n_m3")
 
 
@@ -78,6 +81,9 @@ def _terms(draws: Draws) -> tuple[Array, Array]:
     main = z[:, : len(SUMMARISED)]
     one, two = np.triu_indices(main.shape[1], 1)
     common = np.column_stack([np.ones(len(z)), z, z**2 - 1, main[:, one] * main[:, two]])
+    half = _standard((draws.driver_rank % 2).astype(np.float64))
+    single = np.column_stack([_standard(getattr(draws, name)) for name in _OF_ONE_DRIVER])
+    common = np.column_stack([common, half, single[:, 1:], half[:, None] * single])
     own = np.column_stack([_standard(v) for v in (draws.extensibility, draws.half_width, draws.pour)])
     return common, np.column_stack([own, own**2 - (own**2).mean(axis=0), own[:, :1] * z[:, :1]])
 

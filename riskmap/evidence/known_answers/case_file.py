@@ -50,15 +50,20 @@ class Line:
 
 
 def load(path: Path) -> dict[str, Any]:
-    """Read a case file (.json or .json.gz); LayerError when it is not one."""
+    """Read a case file (.json or .json.gz) of cases with drivers, or of day steps; LayerError when it is neither."""
+    from riskmap.evidence.known_answers import case_file_daily
+
     try:
         text = gzip.decompress(path.read_bytes()).decode() if path.suffix == ".gz" else path.read_text("utf-8")
         content = json.loads(text)
     except (OSError, ValueError, EOFError, zlib.error) as error:
         raise LayerError(f"E-SLF-001 {path.name}: cannot be read as a case file: {error}.") from None
+    if case_file_daily.is_one(content):
+        return dict(content)
     missing = [] if not isinstance(content, dict) else [k for k in ("drivers", "cases") if k not in content]
     if not isinstance(content, dict) or missing or content.get("format_version") != 2:
-        raise LayerError(f"E-SLF-002 {path.name}: not a case file of format_version 2 with drivers and cases.")
+        raise LayerError(f"E-SLF-002 {path.name}: not a case file of format_version 2 with drivers and cases, "
+                         "nor one of day steps.")
     return content
 
 
@@ -189,7 +194,10 @@ def facts(content: dict[str, Any]) -> str:
 
 
 def check_driver(name: str, driver: dict[str, Any], divisions: pd.DataFrame | None) -> Iterator[Line]:
-    """Yield check months and equilibrium rule of a bucket driver; without divisions from the series in the file."""
+    """Yield check months and equilibrium rule of a bucket driver; without divisions from the series in the file.
+
+    A driver of kind bucket is always the monthly one.
+    """
     if driver["kind"] != "bucket":
         return
     if "file" in driver["pet"] and divisions is not None:
@@ -299,8 +307,9 @@ class Comparisons:
     def text(self) -> str:
         """Return the comparisons for people."""
         left_out = "" if self.with_drivers else \
-            "\n\nDriver months were not recomputed: that needs the open data folder."
-        return f"{text(self.lines)}\n\ntrade facts after month 84, mm, ours / file's:\n{self.trade_facts}{left_out}"
+            "\n\nDriver months and stations were not recomputed: that needs the open data folder."
+        facts = self.trade_facts and f"\n\ntrade facts after month 84, mm, ours / file's:\n{self.trade_facts}"
+        return f"{text(self.lines)}{facts}{left_out}"
 
     def as_json(self) -> str:
         """Return the comparisons for programs; a difference that is not a number becomes null."""
@@ -318,11 +327,14 @@ def compared(path: Path, open_data: Path | None = None) -> Comparisons:
     LayerError
         When the file cannot be read, is no case file, or a part of it is missing or of the wrong kind.
     """
+    from riskmap.evidence.known_answers import case_file_daily
+
     content = load(path)
-    divisions = read_divisions(open_data) if open_data else None
+    by_days = case_file_daily.is_one(content)
+    divisions = read_divisions(open_data) if open_data and not by_days else None
     try:
-        lines = check(content, divisions)
+        lines = case_file_daily.check(content, open_data) if by_days else check(content, divisions)
     except (KeyError, TypeError, ValueError, IndexError, AttributeError) as error:
         raise LayerError(f"E-SLF-003 {path.name}: a driver or case lacks a part or holds the wrong kind of value: "
                          f"{type(error).__name__}: {error}.") from None
-    return Comparisons(lines, facts(content), open_data is not None)
+    return Comparisons(lines, "" if by_days else facts(content), open_data is not None)

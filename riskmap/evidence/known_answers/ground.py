@@ -203,7 +203,9 @@ def _stage_runs() -> tuple[Any, Any, float]:
     rain, demand = made_weather(70)
     history: Any = SimpleNamespace(cells=("a",), first_month=12 * 1951, precipitation_mm=rain[None],
                                    pet_mm=demand[None], z=np.full((1, rain.size), np.nan),
-                                   source=np.ones((1, rain.size), np.int8), coldest_normal_c=np.array([5.0]))
+                                   source=np.ones((1, rain.size), np.int8), coldest_normal_c=np.array([5.0]),
+                                   temperature_c=18 + 11 * (demand[None] - 70) / 62, latitude_deg=np.array([32.0]),
+                                   days=())
     lep = np.linspace(0.0, 20.0, _SOILS)
     rock = np.where(np.arange(_SOILS) % 3 == 0, 1.0, np.inf)
     profile = pd.DataFrame({"profile_id": range(_SOILS), "rock_depth_m": rock})

@@ -11,6 +11,8 @@ from typing import Any
 AGREES, DISAGREES, CANNOT, ABSENT = "agrees", "disagrees", "cannot tell", "data absent"
 FACTS = "field/field_cases.csv"
 DIVISIONS = "drought/climate_divisions/nclimdiv_monthly_1895_2022.csv.gz"
+# Degrees north of the middle of the divisions used; the table of divisions does not hold them
+LATITUDES = {"0504": 39.5, "1408": 37.5, "3405": 36.1, "4103": 32.5, "4108": 29.5}
 ANY = math.inf
 Values = Sequence[float]
 

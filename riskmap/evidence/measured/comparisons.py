@@ -78,7 +78,7 @@ def comparisons() -> tuple[Comparison, ...]:
     from riskmap.evidence.measured import movement, wetness
 
     both = (*wetness.COMPARISONS, *movement.COMPARISONS)
-    return tuple(sorted(both, key=lambda c: (int(c.number.rstrip("abcdef")), c.number)))
+    return tuple(sorted(both, key=lambda c: (int(c.number.rstrip("abcdefghijk")), c.number)))
 
 
 def findings(open_data: Path) -> list[Finding]:

@@ -16,7 +16,7 @@ import numpy as np
 from riskmap.common.settings import SoilSettings
 from riskmap.evidence.known_answers.ground import left_to_come
 from riskmap.evidence.measured import field
-from riskmap.evidence.measured.comparison import ANY, DIVISIONS, Comparison, Values, within_factor
+from riskmap.evidence.measured.comparison import ANY, DIVISIONS, LATITUDES, Comparison, Values, within_factor
 from riskmap.evidence.measured.wetness import CLIMATE, MOVEMENT, nothing, weather
 from riskmap.movement import kernels, kernels_soil, trace
 from riskmap.movement import reduced_model as rm
@@ -41,9 +41,9 @@ def _cells(model: rm.ReducedModel, lep: float, depth_m: float = DEPTH) -> Any:
 
 @lru_cache(maxsize=64)
 def ground(open_data: Path, division: str, pour: str, half_width_m: float, lep: float, root_m: float = 0.0,
-           restraint: float = RESTRAINT) -> trace.Ground:
+           restraint: float = RESTRAINT, driver: str = "day") -> trace.Ground:
     """Return ground movement since a pour (YYYY-MM) in a division; extensibility in per cent."""
-    here = weather(open_data, division)
+    here = weather(open_data, division, driver)
     model = rm.cached(half_width_m / DEPTH, root_depth=root_m / DEPTH)
     return trace.ground(model, here.suction_pf - here.equilibrium_pf, here.place(pour), diffusivity_m2_per_yr=ALPHA,
                         active_depth_m=DEPTH, restraint=restraint, index_cells=_cells(model, lep))
@@ -54,17 +54,18 @@ def _largest_year(series: Any, first: int, last: int) -> float:
     return 1000 * float(max(np.ptp(series[j : j + 13]) for j in range(first, last - 11)))
 
 
-def highway(open_data: Path, leps: tuple[float, ...], root_m: float = 0.0) -> Values:
+def highway(open_data: Path, leps: tuple[float, ...], root_m: float = 0.0, driver: str = "day") -> Values:
     """Return the largest 12-month edge range 2013-06 to 2015-08 by extensibility, then that of the middle. [mm]"""
     here = weather(open_data, "4103")
     first, last = (here.place(month) - here.place(CONSTRUCTION) for month in ("2013-06", "2015-08"))
-    runs = [ground(open_data, "4103", CONSTRUCTION, HIGHWAY_HALF_WIDTH_M, lep, root_m).heave_m for lep in leps]
+    runs = [ground(open_data, "4103", CONSTRUCTION, HIGHWAY_HALF_WIDTH_M, lep, root_m, driver=driver).heave_m
+            for lep in leps]
     return [*(_largest_year(run[:, -1], first, last) for run in runs), _largest_year(runs[-1][:, 0], first, last)]
 
 
-def jackson(open_data: Path, pours: tuple[str, ...]) -> Values:
+def jackson(open_data: Path, pours: tuple[str, ...], driver: str = "day") -> Values:
     """Return the middle's heave after 15 months, cover of 30.5 m, division 4108, extensibility 9, 12, 15. [mm]"""
-    return [1000 * float(ground(open_data, "4108", pour, 15.2, lep).heave_m[15, 0])
+    return [1000 * float(ground(open_data, "4108", pour, 15.2, lep, driver=driver).heave_m[15, 0])
             for pour in pours for lep in (9.0, 12.0, 15.0)]
 
 
@@ -134,7 +135,8 @@ def _history(open_data: Path, division: str) -> Any:
     return SimpleNamespace(cells=(division,), first_month=12 * 1895, precipitation_mm=rain[None], pet_mm=pet[None],
                            z=np.full((1, rain.size), np.nan), source=np.ones((1, rain.size), np.int8),
                            coldest_normal_c=coldest_normal(celsius[None], 12 * 1895, CLIMATE.normal_first_year,
-                                                           CLIMATE.normal_last_year))
+                                                           CLIMATE.normal_last_year),
+                           temperature_c=celsius[None], latitude_deg=np.array([LATITUDES[division]]), days=())
 
 
 @lru_cache(maxsize=4)
@@ -191,6 +193,10 @@ COMPARISONS = (
     Comparison("6d", "SH 342 with a root zone of 0.5 m", "as 6a", "as 6a, scenario root zone 0.5 m",
                "{0:.0f} and {1:.0f} mm", MILLIMETRES, lambda d: highway(d, (9.0, 12.0), 0.5), within_factor(1.5),
                (0, 1), fact="SH342", remark="the scenario is off by default; it would need a smaller restraint"),
+    Comparison("6e", "SH 342 by the former driver", "as 6a", "as 6a with the monthly bucket (half of the draws)",
+               "{0:.0f} and {1:.0f} mm (middle of the road {2:.0f})", MILLIMETRES,
+               lambda d: highway(d, (9.0, 12.0), driver="month"), within_factor(1.5), (0, 1), fact="SH342",
+               remark="as 6a"),
     Comparison("7a", "Jackson MS, 30.5 m cover, moist start", "heave below {high:g} mm in 1.25 years",
                "middle, poured in April 1969 and April 1970, division 4108 (Upper Coast of Texas, proxy); "
                "extensibility assumed 9, 12, 15 %",
@@ -202,6 +208,10 @@ COMPARISONS = (
                "{0:.0f}, {1:.0f}, {2:.0f} mm", "below {most:.0f} mm (factor 2)", lambda d: jackson(d, ("1969-10",)),
                lambda fact, v: (-ANY, 2 * fact.high), (0, 1, 2), fact="JACKSON",
                remark="the proxy climate was dry in October 1969; the abstract calls the profile moist"),
+    Comparison("7c", "Jackson MS, month of building, by the former driver", "as 7a",
+               "as 7b with the monthly bucket (half of the draws)", "{0:.0f}, {1:.0f}, {2:.0f} mm",
+               "below {most:.0f} mm (factor 2)", lambda d: jackson(d, ("1969-10",), "month"),
+               lambda fact, v: (-ANY, 2 * fact.high), (0, 1, 2), fact="JACKSON", remark="as 7b"),
     Comparison("8a", "London, building after tree removal, duration", "movement still recorded 8 to 32 years on",
                f"cover 10 m wide, dried evenly to 0.6 of the depth, default diffusivity {ALPHA:g} m2/yr",
                "95 % done after {0:.1f} years; {1:.1f} % left at 8 years", DURATION,

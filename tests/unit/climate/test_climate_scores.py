@@ -10,13 +10,18 @@ from riskmap.climate.indices import spei
 from riskmap.common.weather import ClimateHistory
 
 
+def warmth(source: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    return np.where(source == 1, 18.0, np.nan), np.array([32.0, 32.0])
+
+
 def history(months: int = 480) -> ClimateHistory:
     rng = np.random.default_rng(3)
     source = np.ones((2, months), np.int8)
     source[:, -2:], source[1, :24] = 3, 0  # weekly maps at the end; the second record begins later
     amount = [np.where(source == 1, rng.gamma(2.0, 30.0, source.shape), np.nan) for _ in range(2)]
     z = np.where(source == 3, -1.0, np.nan)
-    return ClimateHistory(("a", "b"), 12 * 1980 + 4, *amount, z, source, ("", ""), np.array([5.0, 5.0]))
+    return ClimateHistory(("a", "b"), 12 * 1980 + 4, *amount, z, source, ("", ""), np.array([5.0, 5.0]),
+                          *warmth(source))
 
 
 def test_scores_are_those_of_the_index_with_the_calendar_of_the_history() -> None:
@@ -36,7 +41,8 @@ def test_last_months_are_carried_by_an_index_and_nothing_else_changes() -> None:
     assert made.z[0, -13:].tolist()[1:] == [*7 * [0.7], 0.0, 0.7, 0.7, -1.0, -1.0]
     assert np.isnan(made.precipitation_mm[:, -12:]).all()
     assert np.isnan(made.pet_mm[:, -12:]).all()
-    for name in ("precipitation_mm", "pet_mm", "z", "source"):
+    assert np.isnan(made.temperature_c[:, -12:]).all()
+    for name in ("precipitation_mm", "pet_mm", "z", "source", "temperature_c"):
         np.testing.assert_array_equal(getattr(made, name)[:, :-12], getattr(given, name)[:, :-12])
     assert made.source.dtype == np.int8
     whole = index_table.carried_by(given, score, 480)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from pathlib import Path
-from typing import Any
+from typing import Any, get_args
 
 import pytest
 
@@ -75,6 +75,9 @@ def default_of(field: Any) -> str:
 def range_of(section: str, key: str) -> str:
     """Return a range as the list writes it."""
     allowed = setting_ranges.RANGES.get(section, {}).get(key)
+    field = models_in(Area.model_fields[section].annotation)[0].model_fields[key]
+    if choices := [f'`"{one}"`' for one in get_args(field.annotation) if isinstance(one, str)]:
+        return f"{', '.join(choices[:-1])} or {choices[-1]}"
     return allowed.text if allowed else "true or false"
 
 

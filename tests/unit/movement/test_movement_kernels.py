@@ -42,7 +42,8 @@ def weather(years: int = 70, first_year: int = 1951, seed: int = 1) -> SimpleNam
     pet = 70 - 62 * np.cos((season - 0.5) * np.pi / 6)
     return SimpleNamespace(cells=("a",), first_month=12 * first_year, precipitation_mm=rain[None], pet_mm=pet[None],
                            z=np.full((1, months), np.nan), source=np.ones((1, months), np.int8),
-                           coldest_normal_c=np.array([5.0]))
+                           coldest_normal_c=np.array([5.0]), latitude_deg=np.array([32.0]), days=(),
+                           temperature_c=(18 - 11 * np.cos((season - 0.5) * np.pi / 6))[None])
 
 
 def soils(*lep: float) -> tuple[pd.DataFrame, pd.DataFrame]:

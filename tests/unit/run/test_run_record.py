@@ -56,7 +56,8 @@ def test_what_is_printed_is_one_line(full: Results) -> None:
     assert repr(found.history) == "<Past 3 months of 60 lots>"
     rest = {name.name: getattr(full, name.name) for name in fields(AreaResults)}
     assert "\n" not in repr(AreaResults(**rest))
-    history = ClimateHistory(("a", "b"), 0, *[np.zeros((2, 9))] * 3, np.zeros((2, 9), np.int8), ("", ""), np.zeros(2))
+    history = ClimateHistory(("a", "b"), 0, *[np.zeros((2, 9))] * 3, np.zeros((2, 9), np.int8), ("", ""), np.zeros(2),
+                             np.zeros((2, 9)), np.zeros(2))
     assert repr(history) == "<Weather of 2 climate cells, 9 months>"
     table = pd.DataFrame({"x": range(3)})
     inputs = MovementInputs(table, table, np.zeros(1500, np.int64), table, table, history)
@@ -113,7 +114,7 @@ def test_a_run_of_format_1_is_read_under_our_names(full: Results, tmp_path: Path
         lot_archetype=np.arange(lots) % 3 - 1, profile=pd.DataFrame({"profile_id": [0], "rock_depth_m": [np.inf]}),
         layer=pd.DataFrame({"profile_id": [0], "top_m": [0.0], **layer}),
         history=ClimateHistory(("a",), 24000, *[np.zeros((1, months))] * 3, np.ones((1, months), np.int8), ("",),
-                               np.zeros(1)))
+                               np.zeros(1), np.zeros((1, months)), np.zeros(1)))
     run = written(replace(full, inputs=inputs, facts={"archetypes": 2, "draws": 9}), tmp_path)
     ours, place = opened(run), run / record.FOLDER
     for new, old in (("archetype", "column"), ("archetype_profile", "column_profile"), ("lot_archetype", "lot_column")):

@@ -28,7 +28,8 @@ AREA = settings.Area.model_validate({"name": "a", "lots": {"path": "l.csv"}, "so
 def history(cells: tuple[str, ...] = ("Z",), months: int = 40) -> ClimateHistory:
     values = np.random.default_rng(3).uniform(10, 90, (len(cells), months))
     return ClimateHistory(cells, 23000, values, values / 2, np.full_like(values, np.nan),
-                          np.ones(values.shape, dtype=np.int8), ("",) * len(cells), np.full(len(cells), 5.0))
+                          np.ones(values.shape, dtype=np.int8), ("",) * len(cells), np.full(len(cells), 5.0),
+                          values / 5, np.full(len(cells), 32.0))
 
 
 def keys(archetype=ARCHETYPE, part=PART, profile=PROFILE, layer=LAYER) -> list[tuple[int, int]]:
@@ -204,3 +205,25 @@ def test_reduced_models_are_kept_to_the_last_bit(tmp_path: Path) -> None:
     with reduced_model.kept_on(reuse._Models(store.Store(None))):
         reduced_model.cached.cache_clear()
         assert np.array_equal(reduced_model.cached(1.3).output, clean.output)
+
+
+def test_the_key_of_a_cell_knows_temperature_latitude_and_days() -> None:
+    """A day that moves within its month, or a temperature, changes the day steps and nothing else that is kept."""
+    from dataclasses import replace
+
+    from riskmap.common.weather import DailyWeather, days_in_months
+
+    given = history()
+    count = int(days_in_months(given.first_month, 40).sum())
+    days = DailyWeather(np.full(count, 1.0), np.full(count, 18.0))
+    moved = np.full(count, 1.0)
+    moved[:2] = 2.0, 0.0
+    made = [given, replace(given, temperature_c=given.temperature_c + 0.01),
+            replace(given, latitude_deg=np.array([33.0])),
+            replace(given, days=(days,)), replace(given, days=(DailyWeather(moved, days.temperature_c),)),
+            replace(given, days=(DailyWeather(days.rain_mm, days.temperature_c + 1),))]
+    keys_of = {reuse.cell_key(one, "Z", AREA) for one in made}
+    assert len(keys_of) == len(made)
+    month = AREA.model_copy(update={"climate_settings": settings.ClimateSettings(driver="month")})
+    assert reuse.cell_key(given, "Z", month) not in keys_of
+    assert reuse.cell_key(replace(given, days=(None,)), "Z", AREA) == reuse.cell_key(given, "Z", AREA)
