@@ -1,6 +1,6 @@
 """Runs draws over units: the bridge from tables and settings to the compiled path.
 
-A unit is one soil profile with one stiffness class and one span of pour months; all units of a call share climate cell
+A unit is one soil profile with one stiffness and one span of pour months; all units of a call share climate cell
 and slab width. Draws are spread over threads; each writes its own slice, so their number changes nothing.
 Method: notebooks/method.md, section 8.
 """
@@ -21,7 +21,7 @@ from riskmap.common.constants import NARROWEST_RATIO, PF_AT_33_KPA, WIDEST_RATIO
 from riskmap.common.settings import MovementSettings
 from riskmap.movement import kernels, reduced_model
 from riskmap.movement.draws import Draws
-from riskmap.movement.slab import CLASS_STIFFNESS_MN_M2
+from riskmap.movement.stiffness import Stiffness
 
 if TYPE_CHECKING:
     from riskmap.movement.driver import Driver
@@ -47,16 +47,16 @@ class Threads(ThreadPoolExecutor):
 
 @dataclass(frozen=True)
 class Units:
-    """Units in the order of the result; arrays of shape (n_unit,), profile ascending, class ascending within it."""
+    """Units in the order of the result; arrays of shape (n_unit,), profile ascending, stiffness ascending within it."""
 
     profile: Whole
-    slab_class: Whole
+    stiffness: Whole
     early: Whole
     late: Whole
 
     def part(self, where: slice) -> Units:
         """Return consecutive units."""
-        return Units(self.profile[where], self.slab_class[where], self.early[where], self.late[where])
+        return Units(self.profile[where], self.stiffness[where], self.early[where], self.late[where])
 
 
 @dataclass(frozen=True)
@@ -70,8 +70,8 @@ class Engine:
         top, bottom [m], low, middle, high extensibility [%], factor.
     cap_m : array, shape (n_profile,)
         What rock or lasting water leaves of the active depth; inf where nothing cuts.
-    classes : list of str
-        Stiffness classes that `Units.slab_class` counts.
+    stiffnesses : list of Stiffness
+        What `Units.stiffness` counts.
     lep_cap_pct : float
         Extensibility is held below it after the draw.
     settings : MovementSettings
@@ -80,7 +80,7 @@ class Engine:
     draws: Draws
     layers: tuple[Array, ...]
     cap_m: Array
-    classes: list[str]
+    stiffnesses: list[Stiffness]
     lep_cap_pct: float
     settings: MovementSettings
 
@@ -117,9 +117,7 @@ class Engine:
         g_decay, g_early, g_late = reduced_model.step_factors(model.ground_rates, dtau)
         suction = driver.suction_pf[d] - driver.equilibrium_pf[d]
         mean = float(suction[driver.record :].mean())
-        sigma = [s.stiffness_sigma_ln if name == "unknown" else s.stiffness_sigma_ln_known for name in self.classes]
-        stiffness = np.array([1e6 * CLASS_STIFFNESS_MN_M2[name] * np.exp(spread_ln * draws.stiffness[d])
-                              for name, spread_ln in zip(self.classes, sigma, strict=True)])
+        stiffness = np.array([one.drawn(float(draws.stiffness[d])) for one in self.stiffnesses])
         kernels.run_draw(
             d, suction,
             (decay, early * model.inputs, late * model.inputs, mean * model.inputs / model.rates, model.output,
@@ -132,5 +130,5 @@ class Engine:
              float(draws.load_pa[d]), float(draws.edge_load_n_m[d]), float(draws.settlement_mm[d]) / 1000,
              s.settlement_yr, float(draws.pour[d]), float(draws.sides_pf[d]),
              np.array([s.leak_pf, s.watering_pf, s.tree_pf])),
-            self.layers, (units.profile, units.slab_class, units.early, units.late),
+            self.layers, (units.profile, units.stiffness, units.early, units.late),
             (now, *driver.normal, driver.first_month % 12), driver.starts[d], block, past)

@@ -13,7 +13,7 @@ import pytest
 from test_movement_kernels import CLIMATE, SOIL, archetypes, simulate, soils, weather
 
 from riskmap.common.settings import MovementSettings
-from riskmap.movement import draws, driver, kernels, kernels_soil, run_draws, soil_units, trace
+from riskmap.movement import draws, driver, kernels, kernels_soil, run_draws, soil_units, stiffness, trace
 from riskmap.movement import reduced_model as rm
 
 
@@ -46,7 +46,8 @@ def test_three_extremes_against_every_month_on_200_random_archetypes() -> None:
     layers = soil_units.layer_arrays(profile, layer, SOIL)
     pours = rng.integers(made.record, made.now - 24, 200)
     number, zero = np.arange(200), np.zeros(200, dtype=np.int64)
-    run = run_draws.Engine(drawn, layers, soil_units.depth_caps(profile), ["unknown"], 20.0, settings)
+    run = run_draws.Engine(drawn, layers, soil_units.depth_caps(profile),
+                           [stiffness.stiffness_of(stiffness.UNKNOWN, 0.0, settings)], 20.0, settings)
     with ThreadPoolExecutor(2) as pool:
         block = run.run(made, run_draws.Units(number, zero, pours, pours), 6.0, True, pool)
     model, misses = rm.cached(1.7), []
@@ -77,10 +78,11 @@ def test_three_extremes_against_every_month_on_200_random_archetypes() -> None:
 def test_every_missing_input_widens_the_range_or_leaves_it() -> None:
     """Metamorphic: the same lot told less about never gets a narrower range."""
     now = 12 * 2020 + 11
-    known = {"half_width_known": True, "slab_class": "typical", "pour_early_month": now - 120,
+    known = {"half_width_known": True, "section_mn_m2": 20.0, "stiffness_basis": stiffness.RIB_DEPTH,
+             "pour_early_month": now - 120,
              "pour_late_month": now - 120}
     dates = {"pour_early_month": now - 180, "pour_late_month": now - 60}
-    less = [{"half_width_known": False}, {"slab_class": "unknown"}, dates]
+    less = [{"half_width_known": False}, {"stiffness_basis": stiffness.UNKNOWN}, dates]
     rows = [known, *({**known, **change} for change in less),
             {**known, **less[0], **less[1], **less[2]}]
     archetype, part = archetypes(*[(0, now - 60, now - 60)] * len(rows))
