@@ -191,7 +191,7 @@ class MovementSettings(_Frozen):
     half_width_spread: float = 0.10
     half_width_spread_unknown: float = 0.25  # judgement: wider when the slab's size is not in the lot file
     stiffness_mn_m2: float = 20.0  # judgement: median where the rib depth is not given
-    stiffness_sigma_ln: float = 0.75  # judgement: from plain slabs of 0.19 m and ribless ones of 0.10 m to deep ribs
+    stiffness_sigma_ln: float = 0.75  # judgement: from plain slabs of 0.19 m to deep ribs
     stiffness_sigma_ln_known: float = 0.45  # judgement: rib depth given; spacing, width and age of concrete not
     # Ribs of 650 mm and more that are not known to be prestressed crack (judgement, from a computed cracking beam).
     deep_rib_factor: float = 0.74

@@ -20,8 +20,8 @@ Array = NDArray[np.float64]
 
 # What is known: the rib depth is not given; it is given; it is deep, and the slab is not known to be prestressed.
 BASES = UNKNOWN, RIB_DEPTH, DEEP_RIBS = "unknown", "rib_depth", "deep_ribs"
-# Step of a given depth, so that archetypes stay few. Computed on clay of 4.5 to 15 % extensibility: from one step to the
-# next the answer changes by at most 3 to 4 %; steps of 1.15 in stiffness would make it jump by 12 to 15 %.
+# Step of a given depth, so that archetypes stay few. Computed on clay of 4.5 to 15 % extensibility: from one step to
+# the next the answer changes by at most 3 to 4 %; steps of 1.15 in stiffness would make it jump by 12 to 15 %.
 DEPTH_STEP_MM = 10.0
 # Median stiffness by class of rib depth, as runs had it before a given depth was used itself: the section formula at
 # 0.40 m (shallow) and 0.75 m (deep), 20 for typical by judgement. [MN m2/m]
