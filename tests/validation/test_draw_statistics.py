@@ -60,7 +60,8 @@ def test_three_extremes_against_every_month_on_200_random_archetypes() -> None:
         alone = trace.ground(model, relative, int(pours[n]), active_depth_m=3.5, restraint=drawn.restraint[n],
                              diffusivity_m2_per_yr=drawn.diffusivity_m2_per_yr[n], index_cells=cells,
                              spin_up_mean_pf=relative[made.record :].mean())
-        solved = [trace.slab_since_pour(ground, 5.95, stiffness=20e6 * np.exp(0.5 * drawn.stiffness[n]),
+        bending = 20e6 * np.exp(settings.stiffness_sigma_ln * drawn.stiffness[n])
+        solved = [trace.slab_since_pour(ground, 5.95, stiffness=bending,
                                         spring=drawn.spring_n_m3[n], load=drawn.load_pa[n],
                                         edge_load=drawn.edge_load_n_m[n])[0] for ground in alone.heave_m]
         most, least = max(0.0, *solved), min(0.0, *solved)
