@@ -39,7 +39,8 @@ CAUSES = {
 NUMBERS = ("expected_movement_mm", "characteristic_movement_mm", "deflection_now_mm")
 SHOWN = "expected_movement_mm"
 NOTABLE_MM = 2.0  # a change below what is shown (2 mm, 0.1 in) is no mover
-_ATTRIBUTES = ["half_width_m", "half_width_known", "slab_class", "plan_factor", "pour_early_month", "pour_late_month"]
+_SLAB = ["half_width_m", "half_width_known", "section_mn_m2", "stiffness_basis", "plan_factor"]
+_ATTRIBUTES = [*_SLAB, "pour_early_month", "pour_late_month"]
 _DATES = ["pour_date_early", "pour_date_late", "pour_date_basis"]  # as given; archetypes hold them coarser with age
 
 
@@ -316,7 +317,7 @@ class _Steps:
         new = self.b.lots.iloc[self.both["b"]].reset_index(drop=True)
         differs = np.zeros(len(self.both), dtype=bool)
         use = self.usable
-        for name in _ATTRIBUTES[:4]:
+        for name in _SLAB:
             differs[use] |= (self.of_a.archetype[name].to_numpy()[self.archetype_a[use]]
                              != self.of_b.archetype[name].to_numpy()[self.archetype_b[use]])
         undated = ((old["pour_date_basis"] == "none") & (new["pour_date_basis"] == "none")).to_numpy(dtype=bool)

@@ -16,7 +16,8 @@ if TYPE_CHECKING:
 def survey(readings: FileName, second: FileName | None = None, *, within_m: float | None = None,
            run: FileName | Run | None = None, lot: str | None = None, lines: Sequence[tuple[str, str]] = (),
            lines_file: FileName | None = None, reference: str | None = None, house: str | None = None,
-           interval: float | None = None, gap: float = 6.0, origin: tuple[float, float] | None = None,
+           interval: float | None = None, gap: float = 6.0, rib_depth_mm: float | None = None,
+           origin: tuple[float, float] | None = None,
            bearing: float = 0.0, units: str = "us", into: FileName | None = None, outputs: FileName = "outputs",
            verified: bool = True) -> Outcome[SurveyReport]:
     """Turn elevation readings of a house into levels, tilt, deflection, contours and change.
@@ -46,6 +47,9 @@ def survey(readings: FileName, second: FileName | None = None, *, within_m: floa
         Contour interval. [in (us; default 0.2) or mm (si; default 5)]
     gap : float
         No contour across a wider gap between points. [m]
+    rib_depth_mm : float, optional
+        Total depth of slab and rib. With a second survey and a point that both exclude as `open ground`, the summary
+        says what the two surveys decide. [mm]
     origin : (float, float), optional
         Longitude and latitude of the drawing's 0,0: adds GeoJSON. [degree]
     bearing : float
@@ -116,6 +120,8 @@ def survey(readings: FileName, second: FileName | None = None, *, within_m: floa
             moved, unmatched = house_survey.change(first, later, within_m=within_m, reference=reference,
                                                    file=Path(second).name)
         tables["change"], problems, day = moved, [*problems, *later.problems, *unmatched], later.day or day
+        if decided := expected.what_two_seasons_decide(first.levels, later.levels, rib_depth_mm):
+            summary["two_seasons"] = decided
         summary["change"] = {"common_points": len(moved), "beyond_noise": int(moved["beyond_noise"].sum())}
     if results is not None and row is not None:
         summary["expected"], more = house_survey.against_lot(first, results, row, file)

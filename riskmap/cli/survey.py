@@ -30,6 +30,8 @@ from riskmap.cli.runs import UNVERIFIED, say_note
               help="Contour interval in in (us; default 0.2) or mm (si; default 5).")
 @click.option("--gap", type=Finite(min=0.5, max=50), default=6.0, show_default=True, metavar="METRES",
               help="No contour across a wider gap between points.")
+@click.option("--rib-depth", "rib_depth_mm", type=Finite(min=100, max=2000), default=None, metavar="MM",
+              help="Total depth of slab and rib: with --second and a point on open ground, says what they decide.")
 @click.option("--origin", type=(Finite(-180, 180), Finite(-85, 85)), default=None, metavar="LON LAT",
               help="Degrees of the drawing's 0,0: adds GeoJSON.")
 @click.option("--bearing", type=Finite(-360, 360), default=0.0, show_default=True,
@@ -40,8 +42,9 @@ from riskmap.cli.runs import UNVERIFIED, say_note
 @UNVERIFIED
 def survey(readings: Path, second: Path | None, within_m: float | None, run: str | None, lot: str | None, outputs: Path,
            lines: tuple[str, ...], lines_file: Path | None, reference: str | None, house: str | None,
-           interval: float | None, gap: float, origin: tuple[float, float] | None, bearing: float, units: str,
-           folder: Path, unverified: bool) -> None:
+           interval: float | None, gap: float,
+           rib_depth_mm: float | None, origin: tuple[float, float] | None, bearing: float, units: str, folder: Path,
+           unverified: bool) -> None:
     """Turn elevation readings of a house into levels, tilt, deflection, contours and change.
 
     Columns: point, x_ft or x_m, y_ft or y_m, elevation_in (or _mm, _m, _ft); if wanted zero, floor, floor_offset_in,
@@ -55,8 +58,8 @@ def survey(readings: Path, second: Path | None, within_m: float | None, run: str
         raise click.UsageError("give --run and --lot together")
     outcome = api.survey(readings, second, within_m=within_m, run=run, lot=lot, lines=[_pair(text) for text in lines],
                          lines_file=lines_file, reference=reference, house=house, interval=interval, gap=gap,
-                         origin=origin, bearing=bearing, units=units, into=folder, outputs=outputs,
-                         verified=not unverified)
+                         rib_depth_mm=rib_depth_mm, origin=origin, bearing=bearing, units=units, into=folder,
+                         outputs=outputs, verified=not unverified)
     say_note(outcome.note)
     for line in outcome.answer.lines:
         click.echo(line, err=True)

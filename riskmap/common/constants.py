@@ -40,6 +40,10 @@ DROUGHT_CREDIT: Final = (
 
 DEFLECTION_LIMIT_RATIO: Final = 1.0 / 360.0  # quoted guideline figure; drawn as a line, never as pass or fail
 
+# Total depth of slab and rib from which ordinary concrete is taken to crack, so that its stiffness drops. [mm]
+# Judgement on a computed cracking beam with assumed steel (notebooks/method.md, section 7).
+DEEP_RIBS_FROM_MM: Final = 650.0
+
 # Half width over active depth: range in which the reduced ground model is tested; the model is held at its ends.
 NARROWEST_RATIO: Final = 0.8
 WIDEST_RATIO: Final = 9.0

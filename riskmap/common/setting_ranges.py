@@ -200,8 +200,13 @@ RANGES: dict[str, dict[str, Range]] = {
                              "ground, 5"),
         "half_width_spread": Range(0, 0.5, "", "judgement: half to one and a half times the width"),
         "half_width_spread_unknown": Range(0, 0.5, "", "judgement: half to one and a half times the width"),
+        "stiffness_mn_m2": Range(0.8, 200, "MN m2/m", "computed: a slab of 0.10 m without ribs to ribs of 1.15 m, by "
+                                 "the section formula"),
         "stiffness_sigma_ln": Range(0, 1, "", _SIGMA),
         "stiffness_sigma_ln_known": Range(0, 1, "", _SIGMA),
+        "deep_rib_factor": Range(0.3, 1, "", "computed: a cracking beam with assumed steel loses up to half on a mound "
+                                 "of 80 mm; judgement: not more than 0.7; 1 is no cracking"),
+        "deep_rib_sigma_ln": Range(0, 1, "", _SIGMA),
         "spring_mn_m3": Range(1, 20, "MN/m3", "practice: 1 is the least of AS 2870 (a secondary page); computed: "
                               "stiffer ones make the contact cycle"),
         "spring_sigma_ln": Range(0, 0.7, "", "judgement: 0.7 is half to twice the middle value in two of three model "

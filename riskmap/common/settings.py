@@ -205,8 +205,12 @@ class MovementSettings(_Frozen):
     pf_span_dry: float = 5.5
     half_width_spread: float = 0.10
     half_width_spread_unknown: float = 0.25  # judgement: wider when the slab's size is not in the lot file
-    stiffness_sigma_ln: float = 0.5
-    stiffness_sigma_ln_known: float = 0.35  # judgement: depth of beam known, concrete and cracking not
+    stiffness_mn_m2: float = 20.0  # judgement: median where the rib depth is not given
+    stiffness_sigma_ln: float = 0.75  # judgement: from plain slabs of 0.19 m to deep ribs
+    stiffness_sigma_ln_known: float = 0.45  # judgement: rib depth given; spacing, width and age of concrete not
+    # Ribs of 650 mm and more that are not known to be prestressed crack (judgement, from a computed cracking beam).
+    deep_rib_factor: float = 0.74
+    deep_rib_sigma_ln: float = 0.5
     spring_mn_m3: float = 2.0
     spring_sigma_ln: float = 0.4
     load_kpa: tuple[float, float] = (5.0, 7.0)

@@ -59,7 +59,8 @@ def clean(raw: gpd.GeoDataFrame, settings: LotSettings, crs: str, today: int, fi
     shapes = geometry.usable(raw.geometry, crs, settings.widest_lot_deg, coverage)
     window = pour_date.windows(raw, settings.unknown_pour_earliest, today)
     plate = slab.describe(as_number(raw, "slab_width_m"), as_number(raw, "slab_length_m"),
-                          as_number(raw, "beam_depth_mm"), default_half_width_m=settings.default_half_width_m)
+                          as_number(raw, "beam_depth_mm"), as_text(raw, "post_tensioned"),
+                          default_half_width_m=settings.default_half_width_m)
     lot_id = as_text(raw, "lot_id")
     repeated = (lot_id.duplicated(keep=False) & (lot_id.str.strip() != "")).to_numpy()
     other_foundation, assumed_foundation = foundations(as_text(raw, "foundation_type"))
@@ -81,7 +82,9 @@ def clean(raw: gpd.GeoDataFrame, settings: LotSettings, crs: str, today: int, fi
         "pour_date_refused": np.any([rule != "" for rule in window.refused.values()], axis=0),
         "pour_date_clipped": window.clipped,
         "slab_size_assumed": ~plate.half_width_known,
-        "slab_value_refused": plate.width_refused | plate.length_refused | plate.beam_refused,
+        "slab_value_refused": (plate.width_refused | plate.length_refused | plate.beam_refused
+                               | plate.prestress_refused),
+        "deep_ribs_may_crack": (plate.slab_class == "deep") & ~plate.post_tensioned,
     })
     table = gpd.GeoDataFrame({
         "lot_row": np.arange(len(raw), dtype=np.int64),
@@ -95,6 +98,8 @@ def clean(raw: gpd.GeoDataFrame, settings: LotSettings, crs: str, today: int, fi
         "half_width_m": plate.half_width_m,
         "half_width_known": plate.half_width_known,
         "slab_class": plate.slab_class,
+        "beam_depth_mm": plate.beam_depth_mm,
+        "post_tensioned": plate.post_tensioned,
         "plan_factor": plate.plan_factor,
         "flags": flags,
     }, geometry=gpd.GeoSeries(shapes.geometry, crs=crs), crs=crs)

@@ -128,6 +128,11 @@ def report_values(report: LotFindings, raw: pd.DataFrame, window: pour_date.Pour
                           ("beam_depth_mm", plate.beam_refused)):
         if refused.any():
             _report_size(report, name, as_number(raw, name), refused)
+    report.rows_where(plate.prestress_refused, "W-LOT-026", "post_tensioned",
+                      as_text(raw, "post_tensioned").to_numpy(),
+                      rule="whether the slab is prestressed is said by yes or no.",
+                      remedy="Write yes, no, or leave it empty where it is not known.",
+                      action="Row kept, value treated as missing.")
     foundation = as_text(raw, "foundation_type")
     strange = other_foundation & ~foundation.str.lower().str.contains(OTHER_FOUNDATION.pattern).to_numpy()
     report.rows_where(strange, "W-LOT-018", "foundation_type", foundation.to_numpy(),

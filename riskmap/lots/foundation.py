@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-_NO_TYPE = {"", "unknown", "na", "n a", "none", "null", "nan", "not recorded"}
+NOT_GIVEN = {"", "unknown", "na", "n a", "none", "null", "nan", "not recorded"}
 OTHER_FOUNDATION = re.compile(r"pier|pile|crawl|basement|cellar|block|raised|suspended|stilt|wood")
 
 
@@ -16,6 +16,6 @@ def foundations(column: pd.Series) -> tuple[NDArray[np.bool_], NDArray[np.bool_]
     """Return for every row whether a text names another foundation than a slab, and whether it names none."""
     codes, distinct = pd.factorize(column)
     words = [re.sub(r"[\W_]+", " ", str(text).lower()).strip() for text in distinct] or [""]
-    missing = np.array([word in _NO_TYPE for word in words])
+    missing = np.array([word in NOT_GIVEN for word in words])
     on_ground = np.array(["slab" in word and not OTHER_FOUNDATION.search(word) for word in words])
     return (~missing & ~on_ground)[codes], missing[codes]

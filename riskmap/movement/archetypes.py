@@ -1,8 +1,8 @@
 """Stage 5: collapse lots to archetypes, expand archetypes to lots.
 
-In: lots with soil profiles and weights and a climate cell. Out: archetypes (soil mixture, cell, slab width, slab
-class, pour dates), the profiles of each, and each lot's archetype. Lots that share an archetype share every number, so
-the physics runs once for all of them.
+In: lots with soil profiles and weights and a climate cell. Out: archetypes (soil mixture, cell, slab width,
+stiffness, pour dates), the profiles of each, and each lot's archetype. Lots that share an archetype share every
+number, so the physics runs once for all of them.
 Method: notebooks/method.md, section 1.
 """
 
@@ -11,10 +11,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
+from typing import Any
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+
+from riskmap.common.constants import DEEP_RIBS_FROM_MM
+from riskmap.movement.stiffness import DEEP_RIBS, RIB_DEPTH, UNKNOWN, stiffness_steps
 
 WEIGHT_DIGITS = 6  # mixtures that agree to a millionth are one mixture
 YOUNG_YEARS = 10  # below this age a known pour month counts, above it the year (method.md, section 1)
@@ -22,13 +26,14 @@ YOUNG_YEARS = 10  # below this age a known pour month counts, above it the year 
 
 @dataclass(frozen=True)
 class Archetypes:
-    """What lots share: soil mixture, climate cell, slab width, class and pour dates.
+    """What lots share: soil mixture, climate cell, slab width, stiffness and pour dates.
 
     Attributes
     ----------
     archetype : DataFrame
-        One row per archetype: cell_id, half_width_m, half_width_known, slab_class, plan_factor, pour_early_month,
-        pour_late_month.
+        One row per archetype: cell_id, half_width_m, half_width_known, section_mn_m2 (stiffness of the section by the
+        given rib depth, in steps; 0 where none is given), stiffness_basis (one of `stiffness.BASES`), plan_factor,
+        pour_early_month, pour_late_month. What the settings make of section and basis is not in it.
     archetype_profile : DataFrame
         archetype_id, profile_id, weight (rounded; see `normalised`), ordered by both.
     lot_archetype : int array, shape (n_lot,)
@@ -84,6 +89,20 @@ def collapse(lot: pd.DataFrame, lot_profile: pd.DataFrame, lot_climate: pd.DataF
     today : int
         Month number of the present month.
     """
+    return _gathered(lot.assign(**_of_slab(lot)), lot_profile, lot_climate, today=today)
+
+
+def _of_slab(lot: pd.DataFrame) -> dict[str, NDArray[Any]]:
+    """Return section_mn_m2 and stiffness_basis of lots; each different depth is worked out once."""
+    codes, depths = pd.factorize(lot["beam_depth_mm"].to_numpy(float))
+    section = np.append(stiffness_steps(np.asarray(depths, dtype=float)), 0.0)[codes]  # code -1: no depth
+    deep = (lot["beam_depth_mm"].to_numpy(float) >= DEEP_RIBS_FROM_MM) & ~lot["post_tensioned"].to_numpy(bool)
+    return {"section_mn_m2": section,
+            "stiffness_basis": np.select([codes < 0, deep], [UNKNOWN, DEEP_RIBS], RIB_DEPTH).astype(object)}
+
+
+def _gathered(lot: pd.DataFrame, lot_profile: pd.DataFrame, lot_climate: pd.DataFrame, *, today: int) -> Archetypes:
+    """Return what `collapse` does, for lots that carry section_mn_m2 and stiffness_basis."""
     mixture, mixtures = _mixture(lot_profile, len(lot))
     early = lot["pour_early_month"].fillna(-1).to_numpy(np.int64)
     late = lot["pour_late_month"].fillna(-1).to_numpy(np.int64)
@@ -94,7 +113,8 @@ def collapse(lot: pd.DataFrame, lot_profile: pd.DataFrame, lot_climate: pd.DataF
     keys = pd.DataFrame({
         "mixture": mixture, "cell_id": lot_climate["cell_id"].to_numpy(),
         "half_width_m": lot["half_width_m"].to_numpy(float), "half_width_known": lot["half_width_known"].to_numpy(bool),
-        "slab_class": lot["slab_class"].to_numpy(), "plan_factor": lot["plan_factor"].to_numpy(float),
+        "section_mn_m2": lot["section_mn_m2"].to_numpy(float), "stiffness_basis": lot["stiffness_basis"].to_numpy(),
+        "plan_factor": lot["plan_factor"].to_numpy(float),
         "pour_early_month": early, "pour_late_month": late,
     })[usable]
     names = list(keys.columns)

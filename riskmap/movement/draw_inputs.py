@@ -30,13 +30,13 @@ class Units(NamedTuple):
     """Units in the order of the result; arrays of shape (n_unit,), profile ascending, class ascending within it."""
 
     profile: Whole
-    slab_class: Whole
+    stiffness: Whole
     early: Whole  # pour months, places on the axis
     late: Whole
 
     def part(self, where: slice) -> Units:
         """Return consecutive units."""
-        return Units(self.profile[where], self.slab_class[where], self.early[where], self.late[where])
+        return Units(self.profile[where], self.stiffness[where], self.early[where], self.late[where])
 
 
 class StripModel(NamedTuple):

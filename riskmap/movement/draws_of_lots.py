@@ -17,7 +17,7 @@ from riskmap.movement import draws as random
 from riskmap.movement import driver as weather
 from riskmap.movement import kernels, summary
 from riskmap.movement.run_draws import Engine, Threads
-from riskmap.movement.soil_units import depth_caps, layer_arrays, units_of
+from riskmap.movement.soil_units import depth_caps, layer_arrays, units_of, with_stiffness
 
 if TYPE_CHECKING:
     from riskmap.common.settings import Area
@@ -98,9 +98,9 @@ def groups(inputs: MovementInputs, archetype_ids: Whole, area: Area, *, earliest
     """
     drawn = random.make(area.movement) if draws is None else draws
     wanted = inputs.archetype.loc[np.unique(archetype_ids)]
-    classes = sorted(set(wanted["slab_class"]))
+    wanted, stiffnesses = with_stiffness(wanted, area.movement)
     engine = Engine(drawn, layer_arrays(inputs.profile, inputs.layer, area.soil_settings), depth_caps(inputs.profile),
-                    classes, area.soil_settings.lep_cap_pct, area.movement)
+                    stiffnesses, area.soil_settings.lep_cap_pct, area.movement)
     drivers: dict[str, Driver] = {}
     with Threads(workers) as pool:
         for key, archetype in wanted.groupby(["cell_id", "half_width_m", "half_width_known"], sort=True):
@@ -112,7 +112,7 @@ def groups(inputs: MovementInputs, archetype_ids: Whole, area: Area, *, earliest
             if driver.state:
                 continue
             parts = inputs.archetype_profile[inputs.archetype_profile["archetype_id"].isin(archetype.index)]
-            units, number = units_of(archetype, parts, classes, driver, engine.cap_m)
+            units, number = units_of(archetype, parts, driver, engine.cap_m)
             now = driver.first_month + driver.now
             back = 0 if earliest is None else min(max(now - earliest, 0), driver.now - driver.record)
             past = np.empty((units.profile.size, drawn.count, back), np.float32)

@@ -328,12 +328,12 @@ def run_draw(d: int, driver: Array, model: StripModel, opposite: OppositeModel, 
             edge_range = normal.max() - normal.min()
             swing = yearly_swing(edge, axis.normal_first, axis.normal_last, axis.first_calendar)
             past_grounds(rows, states, now, past_ground)
-        if new_profile or units.slab_class[n] != units.slab_class[n - 1]:
-            half, whole, flat = halves[units.slab_class[n]], wholes[units.slab_class[n]], flats[units.slab_class[n]]
+        if new_profile or units.stiffness[n] != units.stiffness[n - 1]:
+            half, whole, flat = halves[units.stiffness[n]], wholes[units.stiffness[n]], flats[units.stiffness[n]]
             row_bend[:] = 0.0
             for j in range(n_point):
                 for i in range(n_mode):
-                    row_bend[i] += weights[units.slab_class[n], j] * rows[i, j]
+                    row_bend[i] += weights[units.stiffness[n], j] * rows[i, j]
             project(by_mode, row_bend, first_asked, bend)
             for r in range(REPLAYS + OUTLOOKS):
                 replayed(states, bend, row_bend, decay, early, driver, now, starts[r], base[r])

@@ -26,8 +26,10 @@ from numpy.typing import NDArray
 if TYPE_CHECKING:
     from concurrent.futures import Executor
 
+    from riskmap.common.settings import MovementSettings
     from riskmap.movement.driver import Driver
     from riskmap.movement.run_draws import Engine
+    from riskmap.movement.stiffness import Stiffness
 
 Array = NDArray[np.float64]
 
@@ -36,7 +38,7 @@ REFERENCE_LEP_PCT = 4.5  # middle of the soil survey's moderate class, 3-6 %
 REFERENCE_DEPTH_M = 1.5
 REFERENCE_AGE_YEARS = 30
 REFERENCE_HALF_WIDTH_M = 6.0
-REFERENCE_CLASS = "typical"
+REFERENCE_MN_M2 = 20.0  # a rib depth of about half a metre, given
 REFERENCE_WORDS = ("a reference lot here: moderate clay (linear extensibility 4.5 % to 1.5 m), poured 30 years ago, "
                    "slab 12 m wide of typical stiffness, usual weather")
 WORDS = {  # by sign: what the contribution says
@@ -47,7 +49,7 @@ WORDS = {  # by sign: what the contribution says
     "doubt": ("what is not known", "what is not known"),
 }
 TOLD_MM = 0.5  # smaller contributions round to nothing
-UNIT_KEYS = ["usual", "half_width_m", "profile", "class", "early", "late"]
+UNIT_KEYS = ["usual", "half_width_m", "profile", "stiffness", "early", "late"]
 
 
 def with_reference(profile: pd.DataFrame, layer: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame, int]:
@@ -71,9 +73,8 @@ def middle_scores(unit: pd.DataFrame, middle: Engine, driver: Driver, pool: Exec
     ordered = unit.assign(cap=middle.cap_m[unit["profile"].to_numpy()])
     for key, group in ordered.groupby(["usual", "half_width_m"], sort=True):
         usual, half_width = cast("tuple[bool, float]", key)
-        group = group.sort_values(["cap", "profile", "class", "early", "late"])
-        units = Units(profile=group["profile"].to_numpy(np.int64), slab_class=group["class"].to_numpy(np.int64),
-                      early=group["early"].to_numpy(np.int64), late=group["late"].to_numpy(np.int64))
+        group = group.sort_values(["cap", "profile", "stiffness", "early", "late"])
+        units = Units(*(group[name].to_numpy(np.int64) for name in Units._fields))
         block = middle.run(driver, units, float(half_width), True, pool, now=driver.usual if usual else None)
         out[group.index.to_numpy()] = block[:, 0, kernels.OUTLOOK + 1] * 1000
     return out
@@ -87,9 +88,17 @@ def reference_score(reference: int, engine: Engine, driver: Driver, pool: Execut
     pour = max(driver.usual - 12 * REFERENCE_AGE_YEARS, earliest(driver))
     month = np.array([pour], np.int64)
     unit = Units(profile=np.array([reference], np.int64),
-                 slab_class=np.array([engine.classes.index(REFERENCE_CLASS)], np.int64), early=month, late=month)
+                 stiffness=np.array([engine.stiffnesses.index(reference_stiffness(engine.settings))], np.int64),
+                 early=month, late=month)
     block = engine.run(driver, unit, REFERENCE_HALF_WIDTH_M, True, pool, now=driver.usual)
     return float(np.median(block[0, :, kernels.REPLAY:kernels.REPLAY + kernels.REPLAYS])) * 1000
+
+
+def reference_stiffness(settings: MovementSettings) -> Stiffness:
+    """Return the stiffness of the reference lot."""
+    from riskmap.movement.stiffness import RIB_DEPTH, stiffness_of
+
+    return stiffness_of(RIB_DEPTH, REFERENCE_MN_M2, settings)
 
 
 def earliest(driver: Driver) -> int:
@@ -116,7 +125,7 @@ def shapley_weights() -> Array:
     return out
 
 
-def combinations(archetype: pd.DataFrame, parts: pd.DataFrame, driver: Driver, classes: list[str], reference: int) \
+def combinations(archetype: pd.DataFrame, parts: pd.DataFrame, driver: Driver, stiffness: int, reference: int) \
         -> pd.DataFrame:
     """Return one row per combination and profile of a cell's archetypes: unit keys, archetype_id, combination, weight.
 
@@ -127,8 +136,8 @@ def combinations(archetype: pd.DataFrame, parts: pd.DataFrame, driver: Driver, c
     parts : DataFrame
         archetype_id, profile_id, weight of these archetypes.
     driver : Driver
-    classes : list of str
-        Stiffness classes; the reference's is among them.
+    stiffness : int
+        The reference's among the stiffnesses that the column `stiffness` of the archetypes counts.
     reference : int
         Profile number of the reference soil.
     """
@@ -148,8 +157,7 @@ def combinations(archetype: pd.DataFrame, parts: pd.DataFrame, driver: Driver, c
             "usual": not weather,
             "half_width_m": base["half_width_m"].to_numpy() if slab else REFERENCE_HALF_WIDTH_M,
             "profile": parts["profile_id"].to_numpy(np.int64) if soil else reference,
-            "class": base["slab_class"].map(classes.index).to_numpy(np.int64) if slab
-            else classes.index(REFERENCE_CLASS),
+            "stiffness": base["stiffness"].to_numpy(np.int64) if slab else stiffness,
             "early": np.clip(early if age else now - pour, first, now - 1),
             "late": np.clip(late if age else now - pour, first, now - 1),
             "archetype_id": parts["archetype_id"].to_numpy(np.int64) if soil else archetype.index.to_numpy(np.int64),
@@ -160,7 +168,7 @@ def combinations(archetype: pd.DataFrame, parts: pd.DataFrame, driver: Driver, c
     return pd.concat(frames, ignore_index=True)
 
 
-def contributions(archetype: pd.DataFrame, parts: pd.DataFrame, driver: Driver, classes: list[str], reference: int,
+def contributions(archetype: pd.DataFrame, parts: pd.DataFrame, driver: Driver, stiffness: int, reference: int,
                   evaluate: Callable[[pd.DataFrame], Array], score_mm: Array, reference_mm: float) -> pd.DataFrame:
     """Return reference and contributions of the archetypes of one cell, in mm.
 
@@ -178,7 +186,7 @@ def contributions(archetype: pd.DataFrame, parts: pd.DataFrame, driver: Driver, 
     DataFrame
         reference_movement_mm and driver_<factor>_mm, indexed like `archetype`; the row sum is the score.
     """
-    rows = combinations(archetype, parts, driver, classes, reference)
+    rows = combinations(archetype, parts, driver, stiffness, reference)
     unit = rows[UNIT_KEYS].drop_duplicates().sort_values(UNIT_KEYS).reset_index(drop=True)
     value = evaluate(unit)
     number = rows[UNIT_KEYS].merge(unit.assign(value=value), on=UNIT_KEYS, how="left")["value"].to_numpy()

@@ -1,6 +1,6 @@
 """Runs draws over units: the bridge from tables and settings to the compiled path.
 
-A unit is one soil profile with one stiffness class and one span of pour months; all units of a call share climate cell
+A unit is one soil profile with one stiffness and one span of pour months; all units of a call share climate cell
 and slab width. Draws are spread over threads; each writes its own slice, so their number changes nothing.
 Method: notebooks/method.md, section 8.
 """
@@ -22,7 +22,7 @@ from riskmap.common.settings import MovementSettings
 from riskmap.movement import kernels, reduced_model
 from riskmap.movement.draw_inputs import Axis, Drawn, GroundModel, Layers, OppositeModel, StripModel, Units
 from riskmap.movement.draws import Draws
-from riskmap.movement.slab import CLASS_STIFFNESS_MN_M2
+from riskmap.movement.stiffness import Stiffness
 
 if TYPE_CHECKING:
     from riskmap.movement.driver import Driver
@@ -56,8 +56,8 @@ class Engine:
     layers : Layers
     cap_m : array, shape (n_profile,)
         What rock or lasting water leaves of the active depth; inf where nothing cuts.
-    classes : list of str
-        Stiffness classes that `Units.slab_class` counts.
+    stiffnesses : list of Stiffness
+        What `Units.stiffness` counts.
     lep_cap_pct : float
         Extensibility is held below it after the draw.
     settings : MovementSettings
@@ -66,7 +66,7 @@ class Engine:
     draws: Draws
     layers: Layers
     cap_m: Array
-    classes: list[str]
+    stiffnesses: list[Stiffness]
     lep_cap_pct: float
     settings: MovementSettings
 
@@ -103,9 +103,7 @@ class Engine:
         g_decay, g_early, g_late = reduced_model.step_factors(model.ground_rates, dtau)
         suction = driver.suction_pf[d] - driver.equilibrium_pf[d]
         mean = float(suction[driver.record :].mean())
-        sigma = [s.stiffness_sigma_ln if name == "unknown" else s.stiffness_sigma_ln_known for name in self.classes]
-        stiffness = np.array([1e6 * CLASS_STIFFNESS_MN_M2[name] * np.exp(spread_ln * draws.stiffness[d])
-                              for name, spread_ln in zip(self.classes, sigma, strict=True)])
+        stiffness = np.array([one.drawn(float(draws.stiffness[d])) for one in self.stiffnesses])
         kernels.run_draw(
             d, suction,
             StripModel(decay, early * model.inputs, late * model.inputs, mean * model.inputs / model.rates,

@@ -18,7 +18,7 @@ from riskmap.movement import driver as weather
 from riskmap.movement import kernels_soil, reduced_model, slab, summary, trace
 from riskmap.movement.draw_inputs import Layers
 from riskmap.movement.run_draws import NARROWEST, WIDEST
-from riskmap.movement.slab import CLASS_STIFFNESS_MN_M2
+from riskmap.movement.stiffness import stiffness_of
 
 if TYPE_CHECKING:
     from riskmap.common.settings import Area
@@ -100,9 +100,8 @@ def _one(d: int, row: dict[str, Any], profile: int, driver: Driver, draws: Draws
         model, suction[: driver.now + 1], pour, diffusivity_m2_per_yr=float(draws.diffusivity_m2_per_yr[d]),
         active_depth_m=depth, restraint=float(draws.restraint[d]), index_cells=cells,
         spin_up_mean_pf=float(suction[driver.record:].mean())).heave_m[-1]
-    name = str(row["slab_class"])
-    sigma = s.stiffness_sigma_ln if name == "unknown" else s.stiffness_sigma_ln_known
-    stiffness = 1e6 * CLASS_STIFFNESS_MN_M2[name] * float(np.exp(sigma * draws.stiffness[d]))
+    stiffness = stiffness_of(str(row["stiffness_basis"]), float(row["section_mn_m2"]), s) \
+        .drawn(float(draws.stiffness[d]))
     spacing = ratio * depth / (ground.size - 1)
     given = (spacing, stiffness, float(draws.spring_n_m3[d]), float(draws.load_pa[d]), float(draws.edge_load_n_m[d]),
              True, False)

@@ -16,7 +16,7 @@ import pandas as pd
 
 from riskmap.common.constants import NARROWEST_RATIO, WIDEST_RATIO
 from riskmap.common.settings import ClimateSettings, MovementSettings, SoilSettings
-from riskmap.movement.soil_units import depth_caps, layer_arrays, units_of
+from riskmap.movement.soil_units import depth_caps, layer_arrays, units_of, with_stiffness
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -74,8 +74,9 @@ def simulate(archetypes: pd.DataFrame, archetype_profile: pd.DataFrame, profile:
 
     began = time.perf_counter()
     profile, layer, reference = reasons.with_reference(profile, layer)
-    classes = sorted({*archetypes["slab_class"], reasons.REFERENCE_CLASS})
-    engine = Engine(random.make(movement), layer_arrays(profile, layer, soil), depth_caps(profile), classes,
+    usual = reasons.reference_stiffness(movement)
+    archetypes, stiffnesses = with_stiffness(archetypes, movement, usual)
+    engine = Engine(random.make(movement), layer_arrays(profile, layer, soil), depth_caps(profile), stiffnesses,
                     soil.lep_cap_pct, movement)
     draws, middle = engine.draws, replace(engine, draws=random.middle(movement))
     drivers: dict[str, Driver] = {}
@@ -93,7 +94,7 @@ def simulate(archetypes: pd.DataFrame, archetype_profile: pd.DataFrame, profile:
             for key, archetype in of_cell.groupby(["half_width_m", "half_width_known"], sort=True):
                 half_width, known = cast("tuple[float, bool]", key)
                 parts = archetype_profile[archetype_profile["archetype_id"].isin(archetype.index)]
-                unit, number = units_of(archetype, parts, classes, driver, engine.cap_m)
+                unit, number = units_of(archetype, parts, driver, engine.cap_m)
                 before = past.room(driver, unit.profile.size, draws.count, movement.history_months)
                 block = engine.run(driver, unit, float(half_width), bool(known), pool, past=before)
                 unit_draws += block.shape[0] * block.shape[1]
@@ -110,7 +111,7 @@ def simulate(archetypes: pd.DataFrame, archetype_profile: pd.DataFrame, profile:
             table = pd.concat(of_widths).sort_index()
             parts = archetype_profile[archetype_profile["archetype_id"].isin(of_cell.index)]
             quiet = weather.make(history, place, middle.draws, climate, movement, record)
-            why = reasons.contributions(of_cell, parts, quiet, classes, reference,
+            why = reasons.contributions(of_cell, parts, quiet, stiffnesses.index(usual), reference,
                                         partial(reasons.middle_scores, middle=middle, driver=quiet, pool=pool),
                                         table["expected_movement_mm"].to_numpy(),
                                         reasons.reference_score(reference, engine, driver, pool))

@@ -198,8 +198,3 @@ def section_stiffness(depth_m: float, *, rib_spacing_m: float = 3.66, rib_width_
     inertia = (rib_spacing_m * slab_depth_m**3 / 12 + flange * (middle - slab_depth_m / 2) ** 2
                + rib_width_m * rib_depth**3 / 12 + web * (slab_depth_m + rib_depth / 2 - middle) ** 2)
     return modulus_pa * inertia / rib_spacing_m
-
-
-# Median stiffness by class, MN m2/m: the section formula at 0.40 m (shallow) and 0.75 m (deep) total depth; typical and
-# unknown share the default 20 (judgement), unknown with the wider spread (method.md, section 7).
-CLASS_STIFFNESS_MN_M2 = {"unknown": 20.0, "shallow": 9.4, "typical": 20.0, "deep": 61.0}

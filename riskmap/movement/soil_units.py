@@ -10,13 +10,14 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from riskmap.common.settings import SoilSettings
+from riskmap.common.settings import MovementSettings, SoilSettings
 from riskmap.movement.draw_inputs import Layers, Units
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from riskmap.movement.driver import Driver
+    from riskmap.movement.stiffness import Stiffness
 
 SHALLOWEST_M, CAP_STEP_M = 0.75, 0.25  # active depth cut by rock or a lasting water table: not below, and in steps of
 DEEPEST_M = 1000.0
@@ -65,9 +66,23 @@ def depth_caps(profile: pd.DataFrame) -> NDArray[np.float64]:
     return out
 
 
-def units_of(archetype: pd.DataFrame, parts: pd.DataFrame, classes: list[str], driver: Driver,
-           cap_m: NDArray[np.float64]) -> tuple[Units, NDArray[np.int64]]:
-    """Return the unique (depth cap, profile, class, pour dates) of a group and the unit of each part."""
+def with_stiffness(archetype: pd.DataFrame, settings: MovementSettings, *others: Stiffness) \
+        -> tuple[pd.DataFrame, list[Stiffness]]:
+    """Return archetypes with a column `stiffness`, and what it counts: all different stiffnesses, sorted."""
+    from riskmap.movement.stiffness import stiffness_of
+
+    pairs = archetype[["stiffness_basis", "section_mn_m2"]]
+    of_pair = {(basis, section): stiffness_of(basis, section, settings)
+               for basis, section in pairs.drop_duplicates().itertuples(index=False)}
+    ordered = sorted({*of_pair.values(), *others})
+    place = {pair: ordered.index(found) for pair, found in of_pair.items()}
+    numbers = np.array([place[pair] for pair in pairs.itertuples(index=False, name=None)], dtype=np.int64)
+    return archetype.assign(stiffness=numbers), ordered
+
+
+def units_of(archetype: pd.DataFrame, parts: pd.DataFrame, driver: Driver,
+             cap_m: NDArray[np.float64]) -> tuple[Units, NDArray[np.int64]]:
+    """Return the unique (depth cap, profile, stiffness, pour dates) of a group and the unit of each part."""
     from riskmap.movement import reasons
 
     first = reasons.earliest(driver)
@@ -75,11 +90,10 @@ def units_of(archetype: pd.DataFrame, parts: pd.DataFrame, classes: list[str], d
     frame = pd.DataFrame({
         "cap_m": cap_m[parts["profile_id"].to_numpy(np.int64)],
         "profile": parts["profile_id"].to_numpy(np.int64),
-        "class": row["slab_class"].map(classes.index).to_numpy(np.int64),
+        "stiffness": row["stiffness"].to_numpy(np.int64),
         "early": np.clip(row["pour_early_month"].to_numpy(np.int64) - driver.first_month, first, driver.now - 1),
         "late": np.clip(row["pour_late_month"].to_numpy(np.int64) - driver.first_month, first, driver.now - 1),
     })
     unit = frame.drop_duplicates().sort_values(list(frame.columns)).reset_index(drop=True)
     number = frame.merge(unit.reset_index(names="unit"), on=list(frame.columns), how="left")["unit"].to_numpy()
-    return Units(profile=unit["profile"].to_numpy(), slab_class=unit["class"].to_numpy(),
-                 early=unit["early"].to_numpy(), late=unit["late"].to_numpy()), number
+    return Units(*(unit[name].to_numpy() for name in Units._fields)), number

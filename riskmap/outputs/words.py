@@ -58,6 +58,8 @@ FLAGS = {
     "pour_date_clipped": "A pour date lay outside the possible window and was cut to it.",
     "slab_size_assumed": "Slab size is not given; a 12 m (39 ft) short side is assumed.",
     "slab_value_refused": "A slab measure in the lot file could not be used.",
+    "deep_ribs_may_crack": "Ribs of 650 mm (26 in) and more, not known to be prestressed: they are taken to have "
+                           "cracked and to be less stiff.",
     # soil
     "soil_partly_unmapped": "Part of the lot lies outside the soil map.",
     "soil_polygons_doubled": "Soil polygons of one map unit overlap here; the ground counts once.",

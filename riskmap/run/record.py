@@ -35,8 +35,11 @@ FOLDER = "record"
 FACTS = "facts.json"
 PROBLEMS = "problems.json"
 LOTS = "lots.parquet"
-FORMAT = 2
-# format 1, which is read as well, has other names for these tables, columns and facts
+FORMAT = 3
+READ = (1, 2, FORMAT)
+OF_CLASSES = 2
+# In formats 1 and 2 an archetype has a class of stiffness in place of its section's stiffness. Format 1 has other names
+# for these tables, columns and facts.
 FORMER = {"archetype": "column", "lot_archetype": "lot_column", "archetype_profile": "column_profile",
           "archetype_id": "column_id", "archetypes": "columns"}
 TABLES = ("climate", "drought_weeks")
@@ -55,8 +58,10 @@ _COLUMNS = {
     "drought_weeks": {"cell_id": "t", "valid_date": "d", "category": "t"},
     "soil_lines": {"map_unit_name_left": "t", "map_unit_name_right": "t", "geometry": "s"},
     "drought_shapes": {"valid_date": "d", "category": "t", "geometry": "s"},
-    "archetype": {"cell_id": "t", "half_width_m": "n", "half_width_known": "b", "slab_class": "t", "plan_factor": "n",
-                  "pour_early_month": "n", "pour_late_month": "n"},
+    "archetype": {"cell_id": "t", "half_width_m": "n", "half_width_known": "b", "section_mn_m2": "n",
+                  "stiffness_basis": "t", "plan_factor": "n", "pour_early_month": "n", "pour_late_month": "n"},
+    "archetype_of_class": {"cell_id": "t", "half_width_m": "n", "half_width_known": "b", "slab_class": "t",
+                           "plan_factor": "n", "pour_early_month": "n", "pour_late_month": "n"},
     "archetype_profile": {"archetype_id": "n", "profile_id": "n", "weight": "n"},
     "profile": {"profile_id": "n"},
     "layer": {"profile_id": "n", "top_m": "n", "bottom_m": "n", "lep_low_pct": "n", "lep_pct": "n",
@@ -169,10 +174,10 @@ def read(run: Path | RunFiles, lot_id: str | None = None) -> Results:
     name = f"{FOLDER}/{FACTS}"
     try:
         header = files.json(name)
-        if header["format"] not in (1, FORMAT):
+        if header["format"] not in READ:
             raise RunFolderError(f"E-RUN-011 {visible(folder.as_posix())}: the run was written in format "
-                                 f"{shown(header['format'])}, this version reads 1 and {FORMAT}. Run the estimate "
-                                 "again.")
+                                 f"{shown(header['format'])}, this version reads {', '.join(map(str, READ))}. Run the "
+                                 "estimate again.")
         former = FORMER if header["format"] == 1 else {}
         _Facts.model_validate(header)
         name = LOTS
@@ -185,7 +190,7 @@ def read(run: Path | RunFiles, lot_id: str | None = None) -> Results:
             frames[table] = _table(files, table) if table in TABLES or files.has(name) else None
         name = FOLDER
         history = _history(files, len(lots)) if lot_id is None else None
-        inputs = _inputs(files, len(lots), former) if lot_id is None else None
+        inputs = _inputs(files, len(lots), former, header["format"] <= OF_CLASSES) if lot_id is None else None
         _can_be_driven(inputs, header["settings"])
         ours = {old: new for new, old in former.items()}
         facts = {ours.get(fact, fact): value for fact, value in header["facts"].items()}
@@ -258,8 +263,8 @@ def _table(files: RunFiles, name: str, former: dict[str, str] | None = None) -> 
     """Return one table of the record, with the columns that belong to it; `former`: our names -> those of the run."""
     import geopandas as gpd
 
-    former = former or {}
-    with files.open(f"{FOLDER}/{former.get(name, name)}.parquet") as stream:
+    former, stored = former or {}, name.removesuffix("_of_class")
+    with files.open(f"{FOLDER}/{former.get(stored, stored)}.parquet") as stream:
         frame = (gpd if name in SHAPES else pd).read_parquet(stream, **CHECKED)
     frame = frame.rename(columns={old: new for new, old in former.items()})
     for column, kind in _COLUMNS[name].items():
@@ -341,10 +346,31 @@ def _can_be_driven(inputs: MovementInputs | None, settings: dict[str, Any]) -> N
         raise _Contradiction("cell_month has no temperature, or cell no latitude, which the run's driver needs")
 
 
-def _inputs(files: RunFiles, lots: int, former: dict[str, str]) -> MovementInputs | None:
+def _with_section(archetype: pd.DataFrame) -> pd.DataFrame:
+    """Return archetypes of a class of stiffness with the section and the basis that give its numbers again.
+
+    The spreads are settings and stand in the settings of the run; a deep slab was not taken to crack.
+    """
+    from riskmap.movement.stiffness import CLASS_STIFFNESS_MN_M2, RIB_DEPTH, UNKNOWN
+
+    sections = {UNKNOWN: 0.0, **CLASS_STIFFNESS_MN_M2}
+    named = archetype["slab_class"]
+    if not named.isin(list(sections)).all():
+        raise _Contradiction("archetype: slab_class is none of " + ", ".join(sections))
+    out = archetype.drop(columns="slab_class")
+    place = list(archetype.columns).index("slab_class")
+    out.insert(place, "section_mn_m2", named.map(sections).astype(float))
+    out.insert(place + 1, "stiffness_basis", np.where(named == UNKNOWN, UNKNOWN, RIB_DEPTH).astype(object))
+    return out
+
+
+def _inputs(files: RunFiles, lots: int, former: dict[str, str], of_classes: bool) -> MovementInputs | None:
     if not files.has(f"{FOLDER}/{former.get('archetype', 'archetype')}.parquet"):
         return None
-    frames = {name: _table(files, name, former) for name in INPUTS}
+    frames = {name: _table(files, "archetype_of_class" if of_classes and name == "archetype" else name, former)
+              for name in INPUTS}
+    if of_classes:
+        frames["archetype"] = _with_section(frames["archetype"])
     cell, month = _table(files, "cell"), _table(files, "cell_month")
     months = len(month) // max(len(cell), 1)
     first = int(month["month"].min()) if months else 0

@@ -28,7 +28,8 @@ if TYPE_CHECKING:
     from riskmap.run.workers import Workers
     from riskmap.soil.under_lots import SoilAttached
 
-_ARCHETYPE = ("half_width_m", "half_width_known", "slab_class", "plan_factor", "pour_early_month", "pour_late_month")
+_ARCHETYPE = ("half_width_m", "half_width_known", "section_mn_m2", "stiffness_basis", "plan_factor", "pour_early_month",
+              "pour_late_month")
 _PROFILE = ("rock_depth_m", "water_table_all_year_m")  # all that movement reads of a profile, besides its layers
 _LAYER = ("top_m", "bottom_m", "lep_low_pct", "lep_pct", "lep_high_pct")
 _SALTS = (11, 23)  # two 64-bit sums: the chance that two of ten million archetypes are taken for one: 1e-25

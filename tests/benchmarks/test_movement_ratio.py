@@ -19,7 +19,7 @@ from scipy.linalg import solveh_banded
 from scipy.sparse.linalg import splu
 
 from riskmap.common.settings import ClimateSettings, MovementSettings, SoilSettings
-from riskmap.movement import draw_inputs, draws, driver, grid, run_draws, soil_units
+from riskmap.movement import draw_inputs, draws, driver, grid, run_draws, soil_units, stiffness
 from riskmap.movement import reduced_model as rm
 
 pytestmark = pytest.mark.benchmark
@@ -61,7 +61,8 @@ def ours(history: SimpleNamespace) -> float:
                        for top, bottom in ((0.0, 0.3), (0.3, 0.9), (0.9, 1.6))])
     made = driver.make(history, 0, drawn, ClimateSettings(), settings)
     run = run_draws.Engine(drawn, soil_units.layer_arrays(profile, layer, SoilSettings()),
-                           soil_units.depth_caps(profile), ["unknown"], 20.0, settings)
+                           soil_units.depth_caps(profile),
+                           [stiffness.stiffness_of(stiffness.UNKNOWN, 0.0, settings)], 20.0, settings)
     pours = np.tile(made.record + 12 * np.arange(POURS), PROFILES)
     units = draw_inputs.Units(np.repeat(np.arange(PROFILES), POURS), np.zeros(pours.size, np.int64), pours, pours + 11)
     with ThreadPoolExecutor(1) as pool:

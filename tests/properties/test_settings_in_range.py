@@ -116,7 +116,8 @@ def answered(values: Values, history: SimpleNamespace) -> None:
     archetype, part = archetypes(*POURS)
     archetype["half_width_m"] = area.lot_settings.default_half_width_m
     archetype["half_width_known"] = [True, True, True, False, False]
-    archetype["slab_class"] = ["unknown", "shallow", "typical", "deep", "unknown"]
+    archetype["stiffness_basis"] = ["unknown", "rib_depth", "rib_depth", "deep_ribs", "unknown"]
+    archetype["section_mn_m2"] = [0.0, 0.858, 20.0, 1140.0, 0.0]  # depths of 100 mm to 2 m
     found = movement.simulate(archetype, part, *GROUNDS, history, movement=area.movement, climate=area.climate_settings,
                               soil=area.soil_settings, workers=1).archetype
     assert (found.loc[found["state"] != "", "state_reason"] != "").all()

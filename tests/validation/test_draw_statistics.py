@@ -13,7 +13,17 @@ import pytest
 from test_movement_kernels import CLIMATE, SOIL, archetypes, simulate, soils, weather
 
 from riskmap.common.settings import MovementSettings
-from riskmap.movement import draw_inputs, draws, driver, kernels, kernels_soil, run_draws, soil_units, trace
+from riskmap.movement import (
+    draw_inputs,
+    draws,
+    driver,
+    kernels,
+    kernels_soil,
+    run_draws,
+    soil_units,
+    stiffness,
+    trace,
+)
 from riskmap.movement import reduced_model as rm
 
 
@@ -46,7 +56,8 @@ def test_three_extremes_against_every_month_on_200_random_archetypes() -> None:
     layers = soil_units.layer_arrays(profile, layer, SOIL)
     pours = rng.integers(made.record, made.now - 24, 200)
     number, zero = np.arange(200), np.zeros(200, dtype=np.int64)
-    run = run_draws.Engine(drawn, layers, soil_units.depth_caps(profile), ["unknown"], 20.0, settings)
+    run = run_draws.Engine(drawn, layers, soil_units.depth_caps(profile),
+                           [stiffness.stiffness_of(stiffness.UNKNOWN, 0.0, settings)], 20.0, settings)
     with ThreadPoolExecutor(2) as pool:
         block = run.run(made, draw_inputs.Units(number, zero, pours, pours), 6.0, True, pool)
     model, misses = rm.cached(1.7), []
@@ -61,7 +72,8 @@ def test_three_extremes_against_every_month_on_200_random_archetypes() -> None:
         alone = trace.ground(model, relative, int(pours[n]), active_depth_m=3.5, restraint=drawn.restraint[n],
                              diffusivity_m2_per_yr=drawn.diffusivity_m2_per_yr[n], index_cells=cells,
                              spin_up_mean_pf=relative[made.record :].mean())
-        solved = [trace.slab_since_pour(ground, 5.95, stiffness=20e6 * np.exp(0.5 * drawn.stiffness[n]),
+        bending = 20e6 * np.exp(settings.stiffness_sigma_ln * drawn.stiffness[n])
+        solved = [trace.slab_since_pour(ground, 5.95, stiffness=bending,
                                         spring=drawn.spring_n_m3[n], load=drawn.load_pa[n],
                                         edge_load=drawn.edge_load_n_m[n])[0] for ground in alone.heave_m]
         most, least = max(0.0, *solved), min(0.0, *solved)
@@ -79,10 +91,11 @@ def test_three_extremes_against_every_month_on_200_random_archetypes() -> None:
 def test_every_missing_input_widens_the_range_or_leaves_it() -> None:
     """Metamorphic: the same lot told less about never gets a narrower range."""
     now = 12 * 2020 + 11
-    known = {"half_width_known": True, "slab_class": "typical", "pour_early_month": now - 120,
+    known = {"half_width_known": True, "section_mn_m2": 20.0, "stiffness_basis": stiffness.RIB_DEPTH,
+             "pour_early_month": now - 120,
              "pour_late_month": now - 120}
     dates = {"pour_early_month": now - 180, "pour_late_month": now - 60}
-    less = [{"half_width_known": False}, {"slab_class": "unknown"}, dates]
+    less = [{"half_width_known": False}, {"stiffness_basis": stiffness.UNKNOWN}, dates]
     rows = [known, *({**known, **change} for change in less),
             {**known, **less[0], **less[1], **less[2]}]
     archetype, part = archetypes(*[(0, now - 60, now - 60)] * len(rows))

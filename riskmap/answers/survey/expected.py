@@ -30,6 +30,10 @@ AS_BUILT_DOME_SD_MM = AS_BUILT_MM / 2  # judgement: how much of it may look like
 NORMAL_80, NORMAL_95 = 1.2816, 1.96  # rounded as in the summaries that were written; to the digit: constants
 FEWEST_POINTS = 6  # zero, two slopes, one dome: two readings left over
 MIDDLE, EDGE = 0.5, 0.3  # judgement: of the dome's height; both must have been read
+OPEN_GROUND = "open ground"
+# Yearly swing of slab over ground by stiffness [MN m2/m], computed with the default springs and loads (evidence.md).
+SWING_AT_MN_M2, SWING_SHARE = (9.4, 20.0, 40.0, 61.0), (0.48, 0.38, 0.22, 0.13)
+_SWINGS = ", ".join(f"{share:.2f} at {at:g} MN m2/m" for at, share in zip(SWING_AT_MN_M2, SWING_SHARE, strict=True))
 SPACING = (
     "about six months later, in the opposite season (practice as inferred from Kelm & Wylie, 'Which way is it "
     "moving?', and guideline texts on repeated surveys; no published rule on season was found)"
@@ -229,6 +233,32 @@ def _near(a: NDArray[np.float64], b: NDArray[np.float64], within_m: float) -> tu
     own = np.arange(len(a))
     good = (back[there] == own) & (away[own, there] <= within_m)
     return own[good], there[good]
+
+
+def share_of_swing(rib_depth_mm: float) -> float:
+    """Return the slab's yearly swing over the ground's, by rib depth; held at the ends of what was computed."""
+    from riskmap.movement.slab import section_stiffness
+
+    return float(np.interp(np.log(section_stiffness(rib_depth_mm / 1000) / 1e6), np.log(SWING_AT_MN_M2), SWING_SHARE))
+
+
+def what_two_seasons_decide(first: Levels, second: Levels | None, rib_depth_mm: float | None) -> str:
+    """Say what two surveys decide with a known rib depth and a point on open ground; empty where one is not given.
+
+    A point on open ground has `open ground` in its column exclude, in both surveys.
+    """
+    if second is None or rib_depth_mm is None:
+        return ""
+    open_ground = [set(s.points.loc[s.points["exclude"].str.lower().str.contains(OPEN_GROUND), "point"])
+                   for s in (first, second)]
+    names = sorted(open_ground[0] & open_ground[1])
+    if not names:
+        return ""
+    return (f"Two surveys with a rib depth of {rib_depth_mm:.0f} mm and open ground ({joined(names)}) test what "
+            "nothing measured has: how much of the ground's yearly swing a slab follows. In two opposite seasons the "
+            f"model expects about {share_of_swing(rib_depth_mm):.2f} of it at this depth ({_SWINGS}, computed). A "
+            "clearly larger share says the slab is less stiff than its ribs say, a smaller one that it is stiffer "
+            "or that the ground under its edge moves less than open ground.")
 
 
 def next_dates(history: History | None, lot_row: int | None, last: date | None) -> str:

@@ -54,6 +54,7 @@ class SurveyReport:
         return [*([f"{answer['answer']}: {answer['why']}"] if answer else []),
                 *([self.summary["no_contours"]] if "no_contours" in self.summary else []),
                 *(f"  {line}" for line in lines_of(self.problems)),
+                *([self.summary["two_seasons"]] if "two_seasons" in self.summary else []),
                 self.summary["next_survey"], *self.summary["cautions"]]
 
 

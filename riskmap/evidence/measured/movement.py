@@ -20,6 +20,7 @@ from riskmap.evidence.measured.comparison import ANY, DIVISIONS, LATITUDES, Comp
 from riskmap.evidence.measured.wetness import CLIMATE, MOVEMENT, nothing, weather
 from riskmap.movement import kernels, kernels_soil, trace
 from riskmap.movement import reduced_model as rm
+from riskmap.movement.stiffness import UNKNOWN, stiffness_of
 
 SOIL = SoilSettings()
 RESTRAINT = 0.6  # judgement; a run varies it over 0.5-0.8
@@ -155,7 +156,8 @@ def slabs(open_data: Path, division: str) -> Any:
         top_m=np.hstack((0 * ones, 2 * ones)), bottom_m=np.hstack((2 * ones, 1000 * ones)),
         low_pct=np.hstack((0.7 * lep, 0.7 * lep)), middle_pct=np.hstack((lep, lep)),
         high_pct=np.hstack((1.3 * lep, 1.3 * lep)), factor=np.hstack((ones, SOIL.below_profile_factor * ones)))
-    run = run_draws.Engine(drawn, layers, np.full(lep.size, np.inf), ["unknown"], SOIL.lep_cap_pct, MOVEMENT)
+    run = run_draws.Engine(drawn, layers, np.full(lep.size, np.inf), [stiffness_of(UNKNOWN, 0.0, MOVEMENT)],
+                           SOIL.lep_cap_pct, MOVEMENT)
     number, pour = np.arange(lep.size), np.full(lep.size, 12 * 1980 + 6 - suction.first_month)
     with ThreadPoolExecutor(1) as pool:
         return run.run(suction, draw_inputs.Units(number, 0 * number, pour, pour), SLAB_LENGTH_M / 2, True, pool)

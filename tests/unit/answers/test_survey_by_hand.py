@@ -256,3 +256,30 @@ def test_two_surveys_and_a_run(tmp_path: Path) -> None:
     assert told["expected"]["measured_mm"] is not None
     assert told["change"] == {"common_points": 9, "beyond_noise": 0}
     assert len(told["cautions"]) == 3
+
+
+@pytest.mark.parametrize(("depth", "share"), [(100.0, 0.48), (400.0, 0.48), (750.0, 0.13), (2000.0, 0.13)])
+def test_the_share_of_the_swing_is_held_at_the_ends_of_what_was_computed(depth: float, share: float) -> None:
+    assert expected.share_of_swing(depth) == pytest.approx(share, abs=0.005)
+    assert 0.22 < expected.share_of_swing(580.0) < 0.38  # 29 MN m2/m, between 20 and 40
+
+
+@pytest.mark.parametrize(("given", "told"), [
+    ({"rib_depth_mm": 610.0}, True), ({}, False), ({"rib_depth_mm": 610.0, "ground": "garage"}, False),
+    ({"rib_depth_mm": 610.0, "later": False}, False)])
+def test_two_seasons_with_rib_depth_and_open_ground_are_told_what_they_decide(given: dict, told: bool,
+                                                                             tmp_path: Path) -> None:
+    import riskmap
+
+    first, second = tmp_path / "march.csv", tmp_path / "october.csv"
+    text = HOUSE.replace("garage", given.get("ground", "open ground"))
+    first.write_text(text, encoding="utf-8")
+    second.write_text(text.replace("2026-03-02", "2026-10-02"), encoding="utf-8")
+    made = riskmap.survey(first, second if given.get("later", True) else None, into=tmp_path / "out",
+                          rib_depth_mm=given.get("rib_depth_mm"))
+    assert ("two_seasons" in made.answer.summary) == told
+    if told:
+        said = made.answer.summary["two_seasons"]
+        assert "rib depth of 610 mm and open ground (K)" in said
+        assert "about 0.26 of it" in said
+        assert said in made.answer.lines

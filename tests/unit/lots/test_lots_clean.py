@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import geopandas as gpd
 import numpy as np
+import pandas as pd
 import pytest
 import shapely
 from shapely.geometry import GeometryCollection, LineString, MultiPoint, Point, Polygon, box
@@ -233,7 +234,7 @@ def test_zero_rows_give_zero_rows():
 def test_slab_sizes():
     width = np.array([12.0, 20.0, np.nan, np.nan, 1.0, 200.0, 12.4])
     length = np.array([18.0, 11.0, 15.0, np.nan, 15.0, 15.0, 80.0])
-    slab = describe(width, length, np.full(7, np.nan), default_half_width_m=6.0)
+    slab = describe(width, length, np.full(7, np.nan), pd.Series([""] * 7), default_half_width_m=6.0)
     # Short sides 12, 11, unknown, unknown, unknown (refused), unknown (refused), 12.4; halved, to the nearest 0.5 m.
     assert slab.half_width_m.tolist() == [6.0, 5.5, 6.0, 6.0, 6.0, 6.0, 6.0]
     assert slab.half_width_known.tolist() == [True, True, False, False, False, False, True]
@@ -243,10 +244,27 @@ def test_slab_sizes():
 
 def test_slab_classes():
     nan = np.full(7, np.nan)
-    beam = np.array([np.nan, 400.0, 449.9, 450.0, 650.0, 650.1, 24.0])
-    slab = describe(nan, nan, beam, default_half_width_m=6.0)
+    beam = np.array([np.nan, 400.0, 449.9, 450.0, 649.9, 650.0, 24.0])
+    slab = describe(nan, nan, beam, pd.Series([""] * 7), default_half_width_m=6.0)
     assert slab.slab_class.tolist() == ["unknown", "shallow", "shallow", "typical", "typical", "deep", "unknown"]
     assert slab.beam_refused.tolist() == [False] * 6 + [True]
+    np.testing.assert_array_equal(slab.beam_depth_mm, [np.nan, 400.0, 449.9, 450.0, 649.9, 650.0, np.nan])
+
+
+def test_a_prestressed_slab_is_known_by_yes_and_no():
+    words = ["yes", "Y", "TRUE", "1", "Post-tensioned", "no", "N", "false", "0", "", "unknown", "perhaps", "2"]
+    table, problems = cleaned(*[LOT] * len(words), post_tensioned=words, beam_depth_mm=[700.0] * len(words))
+    assert table["post_tensioned"].tolist() == [True] * 5 + [False] * 8
+    assert table["flags"].str.contains("deep_ribs_may_crack").tolist() == [False] * 5 + [True] * 8
+    assert table["flags"].str.contains("slab_value_refused").tolist() == [False] * 11 + [True, True]
+    assert [(p.code, p.row, p.column, p.value) for p in problems] == [
+        ("W-LOT-026", 13, "post_tensioned", "perhaps"), ("W-LOT-026", 14, "post_tensioned", "2")]
+
+
+def test_only_deep_ribs_are_taken_to_crack():
+    table, _ = cleaned(*[LOT] * 3, beam_depth_mm=[np.nan, 649.0, 650.0])
+    assert table["flags"].str.contains("deep_ribs_may_crack").tolist() == [False, False, True]
+    assert not table["post_tensioned"].any()
 
 
 def test_implausible_slab_values_are_told():

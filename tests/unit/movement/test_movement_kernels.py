@@ -23,6 +23,7 @@ from riskmap.movement import (
     run_draws,
     simulation,
     soil_units,
+    stiffness,
     summary,
     trace,
 )
@@ -56,8 +57,8 @@ def soils(*lep: float) -> tuple[pd.DataFrame, pd.DataFrame]:
 
 def archetypes(*rows: tuple[int, int, int]) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Rows of (profile, earliest pour, latest pour)."""
-    archetype = pd.DataFrame({"cell_id": "a", "half_width_m": 6.0, "half_width_known": True, "slab_class": "unknown",
-                              "plan_factor": 1.0,
+    archetype = pd.DataFrame({"cell_id": "a", "half_width_m": 6.0, "half_width_known": True,
+                              "section_mn_m2": 0.0, "stiffness_basis": stiffness.UNKNOWN, "plan_factor": 1.0,
                               "pour_early_month": [r[1] for r in rows], "pour_late_month": [r[2] for r in rows]})
     part = pd.DataFrame({"archetype_id": range(len(rows)), "profile_id": [r[0] for r in rows], "weight": 1.0})
     return archetype, part
@@ -85,7 +86,8 @@ def test_shared_run_equals_a_slab_poured_alone() -> None:
     layers = soil_units.layer_arrays(profile, layer, SOIL)
     pours = np.array([made.record + 200, made.record + 700, made.now - 20])
     zero = np.zeros(3, dtype=np.int64)
-    run = run_draws.Engine(drawn, layers, soil_units.depth_caps(profile), ["unknown"], 20.0, settings)
+    run = run_draws.Engine(drawn, layers, soil_units.depth_caps(profile),
+                           [stiffness.stiffness_of(stiffness.UNKNOWN, 0.0, settings)], 20.0, settings)
     with ThreadPoolExecutor(2) as pool:
         block = run.run(made, draw_inputs.Units(zero, zero, pours, pours), 6.0, True, pool)
     for d in range(20):
@@ -96,7 +98,7 @@ def test_shared_run_equals_a_slab_poured_alone() -> None:
         index = np.array([layers.factor[0, k] * kernels_soil.compression_index(lep[k], 20.0, 2.97) for k in range(3)])
         cells = kernels_soil.cell_strain_index(model.depth_edges * 3.5, layers.top_m[0], layers.bottom_m[0], index)
         relative = made.suction_pf[d] - made.equilibrium_pf[d]
-        stiffness = 20e6 * np.exp(0.5 * drawn.stiffness[d])
+        bending = 20e6 * np.exp(settings.stiffness_sigma_ln * drawn.stiffness[d])
         for n, pour in enumerate(pours):
             alone = trace.ground(model, relative, int(pour), diffusivity_m2_per_yr=drawn.diffusivity_m2_per_yr[d],
                                  active_depth_m=3.5, restraint=drawn.restraint[d], index_cells=cells,
@@ -106,7 +108,7 @@ def test_shared_run_equals_a_slab_poured_alone() -> None:
             assert result[kernels.SOIL_NOW] == pytest.approx(alone.dome_m[-1], abs=1e-6)
             assert result[kernels.CENTER] == pytest.approx(alone.heave_m[-1, 0], abs=1e-6)
             assert result[kernels.EDGE] == pytest.approx(alone.heave_m[-1, -1], abs=1e-6)
-            solved = [trace.slab_since_pour(row, 1.7 * 3.5, stiffness=stiffness, spring=drawn.spring_n_m3[d],
+            solved = [trace.slab_since_pour(row, 1.7 * 3.5, stiffness=bending, spring=drawn.spring_n_m3[d],
                                             load=drawn.load_pa[d], edge_load=drawn.edge_load_n_m[d])[0]
                       for row in alone.heave_m]
             assert result[kernels.NOW] == pytest.approx(solved[-1], abs=0.005 * scale)
@@ -214,7 +216,7 @@ def the_reference_lot() -> pd.Series:
     now = 12 * 2020 + 11
     pour = now - 12 * reasons.REFERENCE_AGE_YEARS
     archetype, part = archetypes((0, pour, pour))
-    archetype["slab_class"] = reasons.REFERENCE_CLASS
+    archetype["section_mn_m2"], archetype["stiffness_basis"] = reasons.REFERENCE_MN_M2, stiffness.RIB_DEPTH
     profile = pd.DataFrame({"profile_id": [0], "rock_depth_m": [np.inf]})
     layer = pd.DataFrame({"profile_id": 0, "top_m": [0.0], "bottom_m": [1.5], "lep_low_pct": 4.5, "lep_pct": 4.5,
                           "lep_high_pct": 4.5})

@@ -17,7 +17,7 @@ from riskmap.common import month_numbers, settings
 from riskmap.common.inputs import DroughtTables
 from riskmap.common.results import Results
 from riskmap.common.weather import ClimateHistory
-from riskmap.movement import draw_inputs, draws, driver, kernels, past, run_draws, slab
+from riskmap.movement import draw_inputs, draws, driver, kernels, past, run_draws, slab, stiffness
 from riskmap.run import flow
 from riskmap.soil import lines, lines_to_draw, overlay
 
@@ -87,7 +87,8 @@ def test_a_past_month_is_what_now_was_then(found: Results) -> None:
     weather: ClimateHistory = found.inputs.history
     made = driver.make(weather, 0, drawn, settings.ClimateSettings(), given)
     layers = draw_inputs.Layers(*(np.array([[v, 0.0]]) for v in (0.0, 2.0, 6.0, 9.0, 12.0, 1.0)))
-    run = run_draws.Engine(drawn, layers, np.array([np.inf]), ["unknown"], 20.0, given)
+    run = run_draws.Engine(drawn, layers, np.array([np.inf]),
+                           [stiffness.stiffness_of(stiffness.UNKNOWN, 0.0, given)], 20.0, given)
     pours = np.array([made.record + 24, made.now - 200, made.now - 60, made.now - 14])
     zero = np.zeros(pours.size, np.int64)
     units = draw_inputs.Units(zero, zero, pours, pours)

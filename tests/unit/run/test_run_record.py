@@ -15,7 +15,9 @@ from shapely.geometry import LineString, box
 
 from riskmap.common.errors import RunFolderError
 from riskmap.common.results import AreaResults, History, Results
+from riskmap.common.settings import MovementSettings
 from riskmap.common.weather import ClimateHistory, MovementInputs
+from riskmap.movement import soil_units
 from riskmap.outputs.files import geoparquet
 from riskmap.run import record
 from riskmap.run.files import RunFiles
@@ -102,14 +104,68 @@ def test_another_format_is_refused(full: Results, tmp_path: Path) -> None:
         opened(tmp_path)
 
 
+def of_classes(path: Path, classes: list[str]) -> None:
+    """Write a table of archetypes as formats 1 and 2 have it: a class in place of section and basis."""
+    table = pd.read_parquet(path).drop(columns=["section_mn_m2", "stiffness_basis"])
+    table.insert(3, "slab_class", classes)
+    table.to_parquet(path)
+
+
+def with_inputs(full: Results, archetypes: pd.DataFrame) -> Results:
+    layer = {name: [0.5] for name in ("bottom_m", "lep_low_pct", "lep_pct", "lep_high_pct")}
+    number = range(len(archetypes))
+    return replace(full, inputs=MovementInputs(
+        archetype=archetypes,
+        archetype_profile=pd.DataFrame({"archetype_id": number, "profile_id": 0, "weight": 1.0}),
+        lot_archetype=np.arange(len(full.lots)) % len(archetypes),
+        profile=pd.DataFrame({"profile_id": [0], "rock_depth_m": [np.inf]}),
+        layer=pd.DataFrame({"profile_id": [0], "top_m": [0.0], **layer}),
+        history=ClimateHistory(("a",), 24000, *[np.zeros((1, 3))] * 3, np.ones((1, 3), np.int8), ("",), np.zeros(1))))
+
+
+SLABS = pd.DataFrame({
+    "cell_id": "a", "half_width_m": [6.0, 6.5, 7.0, 7.5], "half_width_known": True,
+    "section_mn_m2": [0.0, 9.4, 20.0, 61.0], "stiffness_basis": ["unknown", *["rib_depth"] * 3], "plan_factor": 1.0,
+    "pour_early_month": 24000, "pour_late_month": 24011})
+
+
+def test_a_run_with_classes_of_stiffness_keeps_the_stiffness_it_was_made_with(full: Results, tmp_path: Path) -> None:
+    place = written(with_inputs(full, SLABS), tmp_path) / record.FOLDER
+    of_classes(place / "archetype.parquet", ["unknown", "shallow", "typical", "deep"])
+    facts = json.loads((place / record.FACTS).read_text(encoding="utf-8"))
+    (place / record.FACTS).write_text(json.dumps(facts | {"format": 2}), encoding="utf-8")
+    former = opened(place.parent)
+    assert former.inputs is not None
+    pd.testing.assert_frame_equal(former.inputs.archetype, SLABS, check_dtype=False)
+    # the spreads of that time stand in the run's own settings, and give that time's draws
+    then = MovementSettings(stiffness_sigma_ln=0.5, stiffness_sigma_ln_known=0.35)
+    rows, found = soil_units.with_stiffness(former.inputs.archetype, then)
+    assert [found[k] for k in rows["stiffness"]] == [(20.0, 0.5), (9.4, 0.35), (20.0, 0.35), (61.0, 0.35)]
+
+
+@pytest.mark.parametrize(("version", "classes", "told"), [
+    (3, ["unknown", "shallow", "typical", "deep"], "section_mn_m2 is missing"),
+    (2, ["unknown", "shallow", "typical", "stiff"], "slab_class is none of unknown, shallow, typical, deep"),
+    (2, None, "slab_class is missing")])
+def test_a_run_is_never_read_as_of_another_format(version: int, classes: list[str] | None, told: str, full: Results,
+                                                  tmp_path: Path) -> None:
+    place = written(with_inputs(full, SLABS), tmp_path) / record.FOLDER
+    if classes:
+        of_classes(place / "archetype.parquet", classes)
+    facts = json.loads((place / record.FACTS).read_text(encoding="utf-8"))
+    (place / record.FACTS).write_text(json.dumps(facts | {"format": version}), encoding="utf-8")
+    with pytest.raises(RunFolderError, match=rf"E-RUN-012 .*{told}.*run the estimate again"):
+        opened(place.parent)
+
+
 def test_a_run_of_format_1_is_read_under_our_names(full: Results, tmp_path: Path) -> None:
     """Format 1 calls an archetype a column, in names of files, of their columns and of facts."""
     lots, months = len(full.lots), 3
     layer = {name: [0.5] for name in ("bottom_m", "lep_low_pct", "lep_pct", "lep_high_pct")}
     inputs = MovementInputs(
         archetype=pd.DataFrame({"cell_id": ["a", "a"], "half_width_m": [6.0, 6.5], "half_width_known": [True, False],
-                                "slab_class": "unknown", "plan_factor": 1.0, "pour_early_month": 24000,
-                                "pour_late_month": 24011}),
+                                "section_mn_m2": 0.0, "stiffness_basis": "unknown", "plan_factor": 1.0,
+                                "pour_early_month": 24000, "pour_late_month": 24011}),
         archetype_profile=pd.DataFrame({"archetype_id": [0, 1], "profile_id": [0, 0], "weight": [1.0, 1.0]}),
         lot_archetype=np.arange(lots) % 3 - 1, profile=pd.DataFrame({"profile_id": [0], "rock_depth_m": [np.inf]}),
         layer=pd.DataFrame({"profile_id": [0], "top_m": [0.0], **layer}),
@@ -121,8 +177,9 @@ def test_a_run_of_format_1_is_read_under_our_names(full: Results, tmp_path: Path
         pd.read_parquet(place / f"{new}.parquet").rename(columns={"archetype_id": "column_id", "archetype": "column"}) \
             .to_parquet(place / f"{old}.parquet")
         (place / f"{new}.parquet").unlink()
+    of_classes(place / "column.parquet", ["unknown", "unknown"])
     facts = json.loads((place / record.FACTS).read_text(encoding="utf-8"))
-    assert facts["format"] == 2
+    assert facts["format"] == 3
     facts |= {"format": 1, "facts": {"columns": 2, "draws": 9}}
     (place / record.FACTS).write_text(json.dumps(facts), encoding="utf-8")
     former = opened(run)

@@ -15,8 +15,9 @@ from riskmap.run import reuse, store
 
 ARCHETYPE = pd.DataFrame({
     "cell_id": ["Z", "Z", "Z"], "half_width_m": [6.0, 6.0, 7.0], "half_width_known": [True, False, True],
-    "slab_class": ["typical", "typical", "stiff"], "plan_factor": [1.0, 1.0, 0.9],
-    "pour_early_month": [23000, 23000, 23000], "pour_late_month": [23011, 23011, 23011]})
+    "section_mn_m2": [18.0, 18.0, 60.0], "stiffness_basis": ["rib_depth", "rib_depth", "deep_ribs"],
+    "plan_factor": [1.0, 1.0, 0.9], "pour_early_month": [23000, 23000, 23000],
+    "pour_late_month": [23011, 23011, 23011]})
 PART = pd.DataFrame({"archetype_id": [0, 1, 1, 2], "profile_id": [0, 0, 1, 1], "weight": [1.0, 0.25, 0.75, 1.0]})
 PROFILE = pd.DataFrame({"profile_id": [0, 1], "component_name": ["a", "b"], "rock_depth_m": [np.inf, 1.5],
                         "water_table_all_year_m": [np.inf, np.inf]})
@@ -55,7 +56,8 @@ def test_the_two_halves_of_a_key_are_independent() -> None:
 
 @pytest.mark.parametrize(("frame", "name", "row", "value"), [
     ("archetype", "half_width_m", 0, 6.5), ("archetype", "half_width_known", 0, False),
-    ("archetype", "slab_class", 0, "stiff"), ("archetype", "plan_factor", 0, 1.1),
+    ("archetype", "section_mn_m2", 0, 18.9), ("archetype", "stiffness_basis", 0, "unknown"),
+    ("archetype", "plan_factor", 0, 1.1),
     ("archetype", "pour_early_month", 0, 22999), ("archetype", "pour_late_month", 0, 23010),
     ("part", "weight", 0, 0.5), ("part", "profile_id", 0, 1),
     ("profile", "rock_depth_m", 0, 2.0), ("profile", "water_table_all_year_m", 0, 2.0), ("layer", "top_m", 1, 0.4),
