@@ -66,7 +66,9 @@ def _place(month: str) -> int:
     return (int(month[:4]) - FIRST_YEAR) * 12 + int(month[5:]) - 1
 
 
-def _cells(horizons: list[dict[str, Any]], lep_pct: Array, model: reduced_model.ReducedModel, depth: float) -> Array:
+def strain_cells(horizons: list[dict[str, Any]], lep_pct: Array, model: reduced_model.ReducedModel,
+                 depth: float) -> Array:
+    """Return the strain index of the model's depth cells as the files' conventions say. [m per pF]"""
     top = np.array([h["top_cm"] for h in horizons]) / 100
     bottom = np.array([h["bottom_cm"] for h in horizons]) / 100
     index = np.array([kernels_soil.compression_index(float(v), 20.0, 2.97) for v in lep_pct])
@@ -92,7 +94,8 @@ def solve_case(case: dict[str, Any], drivers: dict[str, Any]) -> tuple[Array, fl
     common = {
         "diffusivity_m2_per_yr": inputs["alpha_m2_per_yr"], "active_depth_m": depth,
         "restraint": inputs["lateral_factor"],
-        "index_cells": _cells(inputs["horizons"], np.array([h["lep_pct"] for h in inputs["horizons"]]), model, depth),
+        "index_cells": strain_cells(inputs["horizons"], np.array([h["lep_pct"] for h in inputs["horizons"]]), model,
+                                    depth),
     }
     if "sides" in inputs:
         left, right = _sides(inputs, surface_pf[pour:])
@@ -233,7 +236,7 @@ def mixture_quantities(mixture: dict[str, Any], driver: dict[str, Any], draws: i
         moved = trace.ground(
             model, dry - (dry - wet) * filling - u_e, pour, diffusivity_m2_per_yr=float(alpha[d]), active_depth_m=3.5,
             restraint=RESTRAINT[0] + (RESTRAINT[1] - RESTRAINT[0]) * u["restraint"][d],
-            index_cells=_cells(horizons, lep, model, 3.5))
+            index_cells=strain_cells(horizons, lep, model, 3.5))
         dome = moved.dome_m * 1e3
         out["dome_max"][d], out["dome_min"][d], out["dome_now"][d] = dome.max(), dome.min(), dome[-1]
         out["centre_now"][d] = moved.heave_m[-1, 0] * 1e3
