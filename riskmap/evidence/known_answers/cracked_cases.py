@@ -49,7 +49,8 @@ def load(path: Path) -> dict[str, Any]:
     except (OSError, ValueError) as error:
         raise LayerError(f"E-SLF-001 {path.name}: cannot be read as a case file: {error}.") from None
     cases = content.get("cases") if isinstance(content, dict) else None
-    if not isinstance(cases, list) or not cases or not all("cracked_depth_m" in case["input"] for case in cases):
+    if not isinstance(cases, list) or not cases or not all(
+            isinstance(case, dict) and "cracked_depth_m" in case.get("input", ()) for case in cases):
         raise LayerError(f"E-SLF-002 {path.name}: not a file of cases of cracked ground.")
     return content
 
@@ -187,12 +188,12 @@ def _line(kind: str, case: dict[str, Any], misses: dict[str, float], limit: floa
     return Line(kind, case["id"], float(abs(misses[where])), limit, unit, where)
 
 
+def lines_of(case: dict[str, Any], found: Solved) -> list[Line]:
+    """Return the comparisons of one case with our answer to it."""
+    lines = [_check_driver(case, found), _check_movement(case, found), _check_behaviour(case, found)]
+    return [*lines, _check_levels(case, found)] if "suction_pf" in case else lines
+
+
 def check(content: dict[str, Any], divisions: pd.DataFrame) -> list[Line]:
     """Return every comparison of a file of cracked ground."""
-    lines = []
-    for case in content["cases"]:
-        found = solve(case, divisions)
-        lines += [_check_driver(case, found), _check_movement(case, found), _check_behaviour(case, found)]
-        if "suction_pf" in case:
-            lines.append(_check_levels(case, found))
-    return lines
+    return [line for case in content["cases"] for line in lines_of(case, solve(case, divisions))]

@@ -228,7 +228,8 @@ def open_ground(open_data: Path, division: str) -> tuple[Any, Any]:
 def dallas_suction(open_data: Path) -> Values:
     """Return our mean suction 1995-97 over 6 m [pF], the tests' inferred median [pF] and our mean in kPa.
 
-    Ours stands on two levels: the covered equilibrium, and the drier natural level below the roots. Inferred: a log-normal spread from the smallest and the largest of the tests, its median from their mean.
+    Ours stands on two levels: the covered equilibrium, and the drier natural level below the roots. Inferred: a
+    log-normal spread from the smallest and the largest of the tests, its median from their mean.
     """
     from scipy.special import ndtri
 
