@@ -125,7 +125,7 @@ def test_the_standing_sentence_and_what_is_untested_are_there(committed: str) ->
 def test_every_measured_number_carries_its_source_and_how_it_was_read(found: dict[str, comparisons.Finding]) -> None:
     for number, finding in found.items():
         assert finding.source not in ("", "-", "same"), number
-        assert finding.read.startswith(("abstract", "data file", "quoted")), number
+        assert finding.way_read.startswith(("abstract", "data file", "quoted")), number
 
 
 def test_without_data_every_case_says_so_and_nothing_is_written(tmp_path: Path) -> None:

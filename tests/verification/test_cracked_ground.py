@@ -30,7 +30,7 @@ CRACKED = cracked.CRACKED_DEPTH_M / DEPTH_M
 
 @pytest.fixture(scope="module")
 def content(referee: Path) -> dict[str, Any]:
-    return cracked_cases.load(referee / "cases_cracked.json")
+    return case_file.load(referee / "cases_cracked.json")
 
 
 @pytest.fixture(scope="module")
@@ -84,7 +84,17 @@ def test_a_file_without_cases_of_cracked_ground_is_refused(tmp_path: Path, text:
     path = tmp_path / "cases.json"
     path.write_text(text, encoding="utf-8")
     with pytest.raises(LayerError, match="E-SLF-00"):
-        cracked_cases.load(path)
+        case_file.load(path)
+
+
+def test_the_file_is_compared_whole_and_asks_for_the_climate_divisions(referee: Path, open_data: Path) -> None:
+    found = case_file.compared(referee / "cases_cracked.json", open_data)
+    assert found.passed
+    assert len(found.lines) == 25
+    assert len(found.trade_facts.splitlines()) == 9
+    assert "8 of 8 inside the limit" in found.text()
+    with pytest.raises(LayerError, match="E-SLF-004"):
+        case_file.compared(referee / "cases_cracked.json")
 
 
 # ---------------------------------------------------------------- the operator

@@ -7,17 +7,14 @@ are movement max(1 % of the edge range, 0.3 mm) as the file states, suction 0.00
 
 from __future__ import annotations
 
-import json
 from dataclasses import dataclass
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from riskmap.common.errors import LayerError
 from riskmap.evidence.known_answers import case_file
-from riskmap.evidence.known_answers.case_file import Line
+from riskmap.evidence.known_answers.case_file import Line, place
 from riskmap.movement import cracked, kernels, reduced_model, suction_levels, surface, trace
 
 if TYPE_CHECKING:
@@ -40,24 +37,6 @@ class Solved:
     suction_pf: Array
     pour: int
     ground: trace.Ground
-
-
-def load(path: Path) -> dict[str, Any]:
-    """Read the file; LayerError when it holds no cases of cracked ground."""
-    try:
-        content = json.loads(path.read_text("utf-8"))
-    except (OSError, ValueError) as error:
-        raise LayerError(f"E-SLF-001 {path.name}: cannot be read as a case file: {error}.") from None
-    cases = content.get("cases") if isinstance(content, dict) else None
-    if not isinstance(cases, list) or not cases or not all(
-            isinstance(case, dict) and "cracked_depth_m" in case.get("input", ()) for case in cases):
-        raise LayerError(f"E-SLF-002 {path.name}: not a file of cases of cracked ground.")
-    return content
-
-
-def place(month: str) -> int:
-    """Return the place of a month, YYYY-MM, in the divisions' record."""
-    return (int(month[:4]) - case_file.FIRST_YEAR) * 12 + int(month[5:]) - 1
 
 
 def suction_of(divisions: pd.DataFrame, division: str) -> Array:
@@ -120,12 +99,16 @@ def _check_movement(case: dict[str, Any], found: Solved) -> Line:
     return _line("cracked ground", case, misses, limit_mm(case), "mm")
 
 
+def _behaviour(found: Solved) -> dict[str, float]:
+    half = found.ground.heave_m * 1e3
+    return case_file.behaviour(np.hstack([half[:, :0:-1], half]))
+
+
 def _check_behaviour(case: dict[str, Any], found: Solved) -> Line:
     """Compare what follows month 84; dishes are counted in months, so one month more or less is inside the limit."""
     expected = case["after_month_84"]
-    half = found.ground.heave_m * 1e3
-    ours = case_file.behaviour(np.hstack([half[:, :0:-1], half]))
-    month_pct = 100 / (len(half) - 84)
+    ours = _behaviour(found)
+    month_pct = 100 / (len(found.ground.heave_m) - 84)
     misses = {name: (ours[name] - value) / (1.01 * month_pct if name.endswith("_pct") else limit_mm(case))
               for name, value in expected.items()}
     return _line("cracked behaviour", case, misses, 1.0, "of the limit")
@@ -197,3 +180,15 @@ def lines_of(case: dict[str, Any], found: Solved) -> list[Line]:
 def check(content: dict[str, Any], divisions: pd.DataFrame) -> list[Line]:
     """Return every comparison of a file of cracked ground."""
     return [line for case in content["cases"] for line in lines_of(case, solve(case, divisions))]
+
+
+def facts(content: dict[str, Any], divisions: pd.DataFrame) -> str:
+    """Return dome, edge range and dishes after month 84 of every case as a table, ours beside the file's."""
+    columns = {"dome_mean_mm": "dome mean", "dome_max_mm": "dome max", "dome_min_mm": "dome min",
+               "edge_range_mm": "edge range", "dish_months_pct": "dish %"}
+    out = [f"{'case':<8}" + "".join(f"{name:>16}" for name in columns.values())]
+    for case in content["cases"]:
+        ours, expected = _behaviour(solve(case, divisions)), case["after_month_84"]
+        cells = (f"{ours[name]:.1f} / {expected[name]:.1f}" for name in columns)
+        out.append(f"{case['id'][:7]:<8}" + "".join(f"{cell:>16}" for cell in cells))
+    return "\n".join(out)
