@@ -1,4 +1,4 @@
-"""Thirteen plausible mistakes, one at a time in a copy of the package: does a test notice each?
+"""Fifteen plausible mistakes, one at a time in a copy of the package: does a test notice each?
 
     python tests/mutations.py            # about a minute a mistake: each copy compiles anew
 
@@ -56,6 +56,11 @@ MISTAKES = (
     Mistake("reasons in one order only", "movement/reasons.py",
             "weight = factorial(size) * factorial(n - size - 1) / factorial(n)",
             "weight = float(number == (1 << f) - 1)", "tests/unit/movement/test_movement_kernels.py"),
+    Mistake("cracks under the slab too", "movement/grid.py", "np.where(outside, between[1:-1], 1.0)", "between[1:-1]",
+            "tests/verification/test_cracked_ground.py"),
+    Mistake("natural level not reached at depth", "movement/suction_levels.py",
+            "np.clip(depth_m / active_depth_m, 0.0, 1.0)", "np.clip(depth_m / active_depth_m / 2, 0.0, 1.0)",
+            "tests/verification/test_cracked_ground.py"),
 )
 
 

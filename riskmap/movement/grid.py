@@ -14,6 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
 
+from riskmap.movement import cracked
+
 Array = NDArray[np.float64]
 
 ROOT_EXCHANGE = 1e4  # rate at which roots pull a cell to the surface suction, per dimensionless time: within days
@@ -84,7 +86,8 @@ def rooted(dz: Array, root_depth: float) -> Array:
 
 
 def strip(half_width: float, size: GridSize = STANDARD, *, far_field: float = FAR_FIELD,
-          middle: Literal["mirror", "zero"] = "mirror", root_depth: float = 0.0) -> Operator:
+          middle: Literal["mirror", "zero"] = "mirror", root_depth: float = 0.0, cracked_depth: float = 0.0,
+          cracked_ratio: float = cracked.CRACKED_RATIO) -> Operator:
     """Assemble the operator of the half strip. (method.md, section 5.5)
 
     Parameters
@@ -98,6 +101,10 @@ def strip(half_width: float, size: GridSize = STANDARD, *, far_field: float = FA
         `mirror`: no flux at the slab's middle (both sides alike); `zero`: suction zero there (sides opposite).
     root_depth : float
         Depth over active depth in which roots hold open ground at the surface's suction; 0 for none.
+    cracked_depth : float
+        Depth over active depth to which open ground is cracked; 0 for none.
+    cracked_ratio : float
+        Diffusivity of cracked ground over that of the rest.
 
     Raises
     ------
@@ -114,16 +121,20 @@ def strip(half_width: float, size: GridSize = STANDARD, *, far_field: float = FA
     number = np.arange(n_x * n_z).reshape(n_x, n_z)
     open_ground = np.arange(n_x) >= size.under
 
-    across = dz[None, :] / np.diff(x)[:, None]
-    down = dx[:, None] / np.diff(z)[None, :]
+    in_cells, between = _cracked(dz, cracked_depth, cracked_ratio)
+    outside = open_ground[:, None]
+    beside = np.where(open_ground[1:], np.where(open_ground[:-1], 1.0, dx[1:] / (dx[1:] + dx[:-1])), 0.0)
+    along = np.where(outside[:-1], in_cells, cracked.mean_across(beside[:, None], in_cells))
+    across = dz[None, :] / np.diff(x)[:, None] * along
+    down = dx[:, None] / np.diff(z)[None, :] * np.where(outside, between[1:-1], 1.0)
     diagonal = np.zeros((n_x, n_z))
     diagonal[:-1] += across
     diagonal[1:] += across
     diagonal[:, :-1] += down
     diagonal[:, 1:] += down
-    diagonal[:, -1] += dx / (dz[-1] / 2)
+    diagonal[:, -1] += dx / (dz[-1] / 2) * np.where(open_ground, between[-1], 1.0)
     top = np.zeros((n_x, n_z))
-    top[open_ground, 0] = dx[open_ground] / (dz[0] / 2)
+    top[open_ground, 0] = dx[open_ground] / (dz[0] / 2) * between[0]
     top += ROOT_EXCHANGE * np.outer(np.where(open_ground, dx, 0.0), rooted(dz, root_depth) * dz)
     diagonal += top
     if middle == "zero":
@@ -136,7 +147,19 @@ def strip(half_width: float, size: GridSize = STANDARD, *, far_field: float = FA
     return Operator(x, z, dx, dz, np.outer(dx, dz).ravel(), conductance, top.ravel(), half_width)
 
 
-def column(dz: Array, root_depth: float = 0.0) -> tuple[Array, Array, Array]:
+def _cracked(dz: Array, depth: float, ratio: float) -> tuple[Array, Array]:
+    """Return the diffusivity of open ground in each depth cell (n_z,) and from point to point (n_z + 1,).
+
+    The points are the surface, the cell centres and the active depth.
+    """
+    bottom = np.cumsum(dz)
+    points = np.concatenate([[0.0], bottom - dz / 2, bottom[-1:]])
+    return (cracked.mean_of_cells(cracked.within(bottom - dz, bottom, depth), ratio),
+            cracked.mean_across(cracked.within(points[:-1], points[1:], depth), ratio))
+
+
+def column(dz: Array, root_depth: float = 0.0, cracked_depth: float = 0.0,
+           cracked_ratio: float = cracked.CRACKED_RATIO) -> tuple[Array, Array, Array]:
     """Return the exact modes of the open ground on the cells `dz`. (method.md, section 5.5)
 
     Returns
@@ -149,14 +172,15 @@ def column(dz: Array, root_depth: float = 0.0) -> tuple[Array, Array, Array]:
         Response of each mode to a unit surface value: da/dtau = -rates a + inputs u.
     """
     z = np.cumsum(dz) - dz / 2
-    gaps = 1.0 / np.diff(z)
+    _, between = _cracked(dz, cracked_depth, cracked_ratio)
+    gaps = 1.0 / np.diff(z) * between[1:-1]
     diagonal = np.zeros(dz.size)
     diagonal[:-1] += gaps
     diagonal[1:] += gaps
     inflow = ROOT_EXCHANGE * rooted(dz, root_depth) * dz
-    inflow[0] += 2.0 / dz[0]
+    inflow[0] += 2.0 / dz[0] * between[0]
     diagonal += inflow
-    diagonal[-1] += 2.0 / dz[-1]
+    diagonal[-1] += 2.0 / dz[-1] * between[-1]
     root = np.sqrt(dz)
     matrix = (np.diag(diagonal) - np.diag(gaps, 1) - np.diag(gaps, -1)) / np.outer(root, root)
     rates, vectors = np.linalg.eigh(matrix)

@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 from scipy.sparse import diags
 from scipy.sparse.linalg import splu
 
-from riskmap.movement import grid
+from riskmap.movement import cracked, grid
 
 Array = NDArray[np.float64]
 
@@ -29,6 +29,7 @@ Array = NDArray[np.float64]
 SHIFTS = (0.0, 1.0, 3.0, 10.0, 30.0, 100.0, 300.0, 1e3, 3e3, 1e4, 3e4)
 PROFILE_MODES = 8  # open-ground modes whose initial profile is carried exactly
 RELATIVE_DROP = 1e-9
+CRACKED_DROP = 1e-6  # 41-42 modes; 1e-9 would keep 58 and move no case by 0.03 % of the edge range (computed)
 PROFILE_POINTS = 21  # from the middle to the edge; the slab's 41 nodes by mirror
 
 
@@ -64,7 +65,8 @@ class ReducedModel:
     depth_edges: Array
 
 
-def _basis(operator: grid.Operator, ground_modes: Array, count: int, shifts: Sequence[float]) -> tuple[Array, Array]:
+def _basis(operator: grid.Operator, ground_modes: Array, count: int, shifts: Sequence[float],
+           drop: float) -> tuple[Array, Array]:
     root = np.sqrt(operator.capacity)
     scaled = diags(1 / root) @ operator.conductance @ diags(1 / root)
     flat = np.tile(ground_modes[:, :count], (operator.x.size, 1)) * root[:, None]
@@ -74,12 +76,13 @@ def _basis(operator: grid.Operator, ground_modes: Array, count: int, shifts: Seq
     blocks += [splu((scaled + shift * eye).tocsc()).solve(start) for shift in shifts]
     vectors = np.hstack([block / np.linalg.norm(block, axis=0) for block in blocks])
     left, singular, _ = np.linalg.svd(vectors, full_matrices=False)
-    return left[:, singular > RELATIVE_DROP * singular[0]], scaled
+    return left[:, singular > drop * singular[0]], scaled
 
 
 def build(ratio: float, size: grid.GridSize = grid.STANDARD, *, far_field: float = grid.FAR_FIELD,
-          antisymmetric: bool = False, root_depth: float = 0.0,
-          shifts: Sequence[float] = SHIFTS) -> ReducedModel:
+          antisymmetric: bool = False, root_depth: float = 0.0, cracked_depth: float = 0.0,
+          cracked_ratio: float = cracked.CRACKED_RATIO, shifts: Sequence[float] = SHIFTS,
+          positions: Array | None = None, drop: float | None = None) -> ReducedModel:
     """Build the reduced model of a strip. (method.md, section 5.5)
 
     Parameters
@@ -92,8 +95,15 @@ def build(ratio: float, size: grid.GridSize = grid.STANDARD, *, far_field: float
         True for the part of the motion that is opposite on the two sides; it starts from zero at the pour.
     root_depth : float
         Root zone over active depth (scenario; 0 for none).
+    cracked_depth, cracked_ratio : float
+        Cracked depth over active depth (scenario; 0 for none) and diffusivity there over that of the rest.
     shifts : sequence of float
         Rates at which responses are matched.
+    positions : array, optional
+        Points of the output from the middle to the edge in active depths; default `PROFILE_POINTS` evenly spaced.
+    drop : float, optional
+        Directions of the responses below this share of the strongest are left out; default `RELATIVE_DROP`, in cracked
+        ground `CRACKED_DROP`.
 
     Raises
     ------
@@ -101,17 +111,19 @@ def build(ratio: float, size: grid.GridSize = grid.STANDARD, *, far_field: float
         If the ratio is not positive.
     """
     operator = grid.strip(ratio, size, far_field=far_field, middle="zero" if antisymmetric else "mirror",
-                          root_depth=root_depth)
-    ground_rates, ground_modes, ground_inputs = grid.column(operator.dz, root_depth)
-    basis, scaled = _basis(operator, ground_modes, 0 if antisymmetric else PROFILE_MODES, shifts)
+                          root_depth=root_depth, cracked_depth=cracked_depth, cracked_ratio=cracked_ratio)
+    ground_rates, ground_modes, ground_inputs = grid.column(operator.dz, root_depth, cracked_depth, cracked_ratio)
+    basis, scaled = _basis(operator, ground_modes, 0 if antisymmetric else PROFILE_MODES, shifts,
+                           drop or (CRACKED_DROP if cracked_depth else RELATIVE_DROP))
     root = np.sqrt(operator.capacity)
     rates, turn = np.linalg.eigh(basis.T @ (scaled @ basis))
     modes = basis @ turn
     shape = (operator.x.size, operator.z.size, rates.size)
     suction = (modes / root[:, None]).reshape(shape)
-    points = grid.rows_at(operator, ratio * np.linspace(0.0, 1.0, PROFILE_POINTS), odd=antisymmetric)
+    places = ratio * np.linspace(0.0, 1.0, PROFILE_POINTS) if positions is None else positions
+    points = grid.rows_at(operator, places, odd=antisymmetric)
     flat = points @ suction.reshape(shape[0], -1)
-    output = flat.reshape(PROFILE_POINTS, *shape[1:]) * operator.dz[None, :, None]
+    output = flat.reshape(places.size, *shape[1:]) * operator.dz[None, :, None]
     uniform = np.tile(ground_modes, (operator.x.size, 1)) * root[:, None]
     return ReducedModel(
         ratio=ratio,
@@ -152,16 +164,17 @@ def kept_on(shelf: Shelf) -> Iterator[None]:
 
 
 @lru_cache(maxsize=512)
-def cached(ratio: float, antisymmetric: bool = False, root_depth: float = 0.0) -> ReducedModel:
+def cached(ratio: float, antisymmetric: bool = False, root_depth: float = 0.0,
+           cracked_depth: float = 0.0) -> ReducedModel:
     """Return the standard model for a ratio; built once per process, or taken from the shelf.
 
     Method: method.md, section 5.5.
     """
-    name = f"{ratio!r}-{antisymmetric:d}-{root_depth!r}"
+    name = f"{ratio!r}-{antisymmetric:d}-{root_depth!r}" + (f"-cracked-{cracked_depth!r}" if cracked_depth else "")
     with _building[name]:  # two threads that ask for one model do not build it twice
         model = _shelf[0].take(name) if _shelf else None
         if model is None:
-            model = build(ratio, antisymmetric=antisymmetric, root_depth=root_depth)
+            model = build(ratio, antisymmetric=antisymmetric, root_depth=root_depth, cracked_depth=cracked_depth)
             if _shelf:
                 _shelf[0].put(name, model)
     return model

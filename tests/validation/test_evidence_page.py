@@ -24,8 +24,7 @@ RANKED = ("Manhattan", "Stillwater", "29 stations", "Lahoma", "Dallas-Fort Worth
           "Adelaide", "Oklahoma", "Denver", "College Station", "Beaumont", "Phoenix", "Eagle Ford", "Highveld",
           "Front Range", "Acme")
 # fails that must stay in sight until the model changes; a change of the model shows here
-FAILS = {"1c", "1d", "1e", "1f", "2c", "2j", "3b", "3c", "3d", "5", "6b", "6c", "6d", "7b", "7c", "8a", "11", "15",
-         "17"}
+FAILS = {"1c", "1d", "1e", "1f", "2c", "2j", "3b", "3c", "3d", "6b", "6c", "6d", "7b", "7c", "8a", "11", "15", "17"}
 CANNOT = {"4", "8b", "8c", "13", "14", "16"}
 
 
@@ -92,7 +91,7 @@ def test_nothing_that_fails_is_left_out(committed: str, found: dict[str, compari
     plainly = section(committed, "Fails, plainly")
     told = {line.split()[1].strip("*") for line in plainly.splitlines() if line.startswith("- **")}
     assert told == FAILS
-    for words in ("Dallas-Fort Worth", "London", "Denver", "Front Range", "probability of damage"):
+    for words in ("London", "Denver", "Front Range", "probability of damage"):
         assert words in plainly
 
 
@@ -105,7 +104,8 @@ def test_the_closing_words_hold(found: dict[str, comparisons.Finding]) -> None:
     assert former[3] < 0.6
     assert found["2a"].values[0] < found["2g"].values[0] - 0.1  # day steps are worse there, and the page says so
     east, west = found["2f"].values[0], found["2f"].values[3]
-    assert found["5"].values[0] < found["5"].values[1] - 0.4
+    assert found["5"].outcome == comparison.AGREES
+    assert found["5"].values[0] < found["5"].values[1]  # still on the wet side of what was measured
     for lag in ("3c", "3d"):
         assert found[lag].values[2] > 1.5 * found[lag].values[3]
     r, road = (found[n].values[0] for n in ("1a", "2a")), found["6a"].values

@@ -58,20 +58,31 @@ def load(path: Path) -> dict[str, Any]:
         content = json.loads(text)
     except (OSError, ValueError, EOFError, zlib.error) as error:
         raise LayerError(f"E-SLF-001 {path.name}: cannot be read as a case file: {error}.") from None
-    if case_file_daily.is_one(content):
+    if of_cracked_ground(content) or case_file_daily.is_one(content):
         return dict(content)
     missing = [] if not isinstance(content, dict) else [k for k in ("drivers", "cases") if k not in content]
     if not isinstance(content, dict) or missing or content.get("format_version") != 2:
-        raise LayerError(f"E-SLF-002 {path.name}: not a case file of format_version 2 with drivers and cases, "
-                         "nor one of day steps.")
+        raise LayerError(f"E-SLF-002 {path.name}: not a case file of format_version 2 with drivers and cases, nor one "
+                         "of day steps, nor one of cracked ground.")
     return content
 
 
-def _place(month: str) -> int:
+def of_cracked_ground(content: Any) -> bool:
+    """Return whether the content of a file is cases of cracked ground, which name a division in place of drivers."""
+    cases = content.get("cases") if isinstance(content, dict) else None
+    return isinstance(cases, list) and bool(cases) and all(
+        isinstance(case, dict) and isinstance(case.get("input"), dict) and "cracked_depth_m" in case["input"]
+        for case in cases)
+
+
+def place(month: str) -> int:
+    """Return the place of a month, YYYY-MM, in a series that begins in 1895-01."""
     return (int(month[:4]) - FIRST_YEAR) * 12 + int(month[5:]) - 1
 
 
-def _cells(horizons: list[dict[str, Any]], lep_pct: Array, model: reduced_model.ReducedModel, depth: float) -> Array:
+def strain_cells(horizons: list[dict[str, Any]], lep_pct: Array, model: reduced_model.ReducedModel,
+                 depth: float) -> Array:
+    """Return the strain index of the model's depth cells as the files' conventions say. [m per pF]"""
     top = np.array([h["top_cm"] for h in horizons]) / 100
     bottom = np.array([h["bottom_cm"] for h in horizons]) / 100
     index = np.array([kernels_soil.compression_index(float(v), 20.0, 2.97) for v in lep_pct])
@@ -93,11 +104,12 @@ def solve_case(case: dict[str, Any], drivers: dict[str, Any]) -> tuple[Array, fl
     depth, width = inputs["active_depth_m"], inputs["half_width_m"]
     model = reduced_model.build(width / depth)
     surface_pf = np.array(drivers[inputs["driver"]]["u_s_pf"])
-    pour, u_e = _place(inputs["pour_end_of"]), inputs["u_e_pf"]
+    pour, u_e = place(inputs["pour_end_of"]), inputs["u_e_pf"]
     common = {
         "diffusivity_m2_per_yr": inputs["alpha_m2_per_yr"], "active_depth_m": depth,
         "restraint": inputs["lateral_factor"],
-        "index_cells": _cells(inputs["horizons"], np.array([h["lep_pct"] for h in inputs["horizons"]]), model, depth),
+        "index_cells": strain_cells(inputs["horizons"], np.array([h["lep_pct"] for h in inputs["horizons"]]), model,
+                                    depth),
     }
     if "sides" in inputs:
         left, right = _sides(inputs, surface_pf[pour:])
@@ -185,8 +197,8 @@ def facts(content: dict[str, Any]) -> str:
         heave = solve_case(case, content["drivers"])[0]
         ours = behaviour(heave)
         dome = heave[:, heave.shape[1] // 2] - (heave[:, 0] + heave[:, -1]) / 2
-        pour = _place(case["input"]["pour_end_of"])
-        drought = dome[_place("2011-06") - pour : _place("2012-06") - pour].max() / ours["dome_mean_mm"]
+        pour = place(case["input"]["pour_end_of"])
+        drought = dome[place("2011-06") - pour : place("2012-06") - pour].max() / ours["dome_mean_mm"]
         cells = (f"{ours[name]:.1f} / {expected[name]:.1f}" for name in columns)
         out.append(f"{case['id'][:23]:<24}{ours['settled_yr']:>6.1f} y{drought:>6.1f}x"
                    + "".join(f"{cell:>16}" for cell in cells))
@@ -206,14 +218,14 @@ def check_driver(name: str, driver: dict[str, Any], divisions: pd.DataFrame | No
                                   rows["pet_in"].to_numpy(float) * MM_PER_INCH, driver["rain_factor"],
                                   driver["capacity_mm"], 1.0)
         suction = (DRY_PF - (DRY_PF - WET_PF) * filling).round(4)
-        misses = {month: abs(suction[_place(month)] - value) for month, value in driver["u_s_pf_check"].items()}
+        misses = {month: abs(suction[place(month)] - value) for month, value in driver["u_s_pf_check"].items()}
         where = max(misses, key=lambda month: misses[month])
         yield Line("driver", name, misses[where], LIMIT_PF, "pF", where)
     elif "u_s_pf" in driver:
         suction = np.array(driver["u_s_pf"])
     else:
         return
-    rule = surface.equilibrium(suction[_place("1950-05") : _place("2020-12") + 1], window=9, percentile=3.0)
+    rule = surface.equilibrium(suction[place("1950-05") : place("2020-12") + 1], window=9, percentile=3.0)
     yield Line("equilibrium", name, abs(rule - driver["u_e_rule_pf"]), LIMIT_PF, "pF", "rule")
 
 
@@ -225,7 +237,7 @@ def mixture_quantities(mixture: dict[str, Any], driver: dict[str, Any], draws: i
     described = [c for c in mixture["components"] if c["horizons"]]
     share = np.cumsum([c["comppct"] for c in described])
     which = np.searchsorted(share / share[-1], u["component"], side="right")
-    surface_pf, pour = np.array(driver["u_s_pf"]), _place(mixture["pour_end_of"])
+    surface_pf, pour = np.array(driver["u_s_pf"]), place(mixture["pour_end_of"])
     filling = (DRY_PF - surface_pf) / (DRY_PF - WET_PF)
     s_e = (DRY_PF - mixture["u_e_median_pf"]) / (DRY_PF - WET_PF)
     alpha = np.clip(1.85 * np.exp(mixture["alpha_sigma_ln"] * ndtri(u["diffusivity"])),
@@ -241,7 +253,7 @@ def mixture_quantities(mixture: dict[str, Any], driver: dict[str, Any], draws: i
         moved = trace.ground(
             model, dry - (dry - wet) * filling - u_e, pour, diffusivity_m2_per_yr=float(alpha[d]), active_depth_m=3.5,
             restraint=RESTRAINT[0] + (RESTRAINT[1] - RESTRAINT[0]) * u["restraint"][d],
-            index_cells=_cells(horizons, lep, model, 3.5))
+            index_cells=strain_cells(horizons, lep, model, 3.5))
         dome = moved.dome_m * 1e3
         out["dome_max"][d], out["dome_min"][d], out["dome_now"][d] = dome.max(), dome.min(), dome[-1]
         out["centre_now"][d] = moved.heave_m[-1, 0] * 1e3
@@ -325,14 +337,21 @@ def compared(path: Path, open_data: Path | None = None) -> Comparisons:
     Raises
     ------
     LayerError
-        When the file cannot be read, is no case file, or a part of it is missing or of the wrong kind.
+        When the file cannot be read, is no case file, or a part of it is missing or of the wrong kind; when cases of
+        cracked ground come without the open data folder.
     """
-    from riskmap.evidence.known_answers import case_file_daily
+    # which is written with the parts of this module
+    from riskmap.evidence.known_answers import case_file_daily, cracked_cases
 
     content = load(path)
     by_days = case_file_daily.is_one(content)
     divisions = read_divisions(open_data) if open_data and not by_days else None
     try:
+        if of_cracked_ground(content):
+            if divisions is None:
+                raise LayerError(f"E-SLF-004 {path.name}: cases of cracked ground name climate divisions; give the "
+                                 "open data folder that holds drought/climate_divisions.")
+            return Comparisons(cracked_cases.check(content, divisions), cracked_cases.facts(content, divisions), True)
         lines = case_file_daily.check(content, open_data) if by_days else check(content, divisions)
     except (KeyError, TypeError, ValueError, IndexError, AttributeError) as error:
         raise LayerError(f"E-SLF-003 {path.name}: a driver or case lacks a part or holds the wrong kind of value: "
