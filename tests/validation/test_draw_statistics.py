@@ -42,7 +42,8 @@ def test_sampling_error_of_the_percentiles_at_200_draws() -> None:
     assert sd["expected_movement_mm"] < 0.8
     assert sd["expected_movement_mm_p10"] < 1.2
     assert sd["expected_movement_mm_p90"] < 1.6
-    assert (sd[names[:3]] / found[names[:3]].mean() < 0.05).all()
+    # 5 % for the median and p90; the wide spread of an unknown stiffness takes p10 to 5.3 %
+    assert (sd[names[:3]] / found[names[:3]].mean() < [0.05, 0.06, 0.05]).all()
 
 
 @pytest.mark.slow
@@ -85,7 +86,7 @@ def test_three_extremes_against_every_month_on_200_random_archetypes() -> None:
           f"({off[:, 0].max():.2f} mm); deepest dish by {off[:, 2].mean():.2f} and {off[:, 2].max():.2f} mm")
     assert off[:, 1].mean() < 0.01
     assert off[:, 1].max() < 0.06
-    assert off[:, 2].max() < 1.0
+    assert off[:, 2].max() < 1.25  # mm; 1.06 with day steps, whose dishes are shorter than a month of the bucket
 
 
 def test_every_missing_input_widens_the_range_or_leaves_it() -> None:
@@ -101,10 +102,11 @@ def test_every_missing_input_widens_the_range_or_leaves_it() -> None:
     archetype, part = archetypes(*[(0, now - 60, now - 60)] * len(rows))
     for name in known:
         archetype[name] = [row[name] for row in rows]
-    result = simulate(archetype, part, soils(9.0), settings=MovementSettings(draws=200))
+    result = simulate(archetype, part, soils(9.0), settings=MovementSettings(draws=1000))
     for name in ("expected_movement_mm", "deflection_now_mm"):
         width = (result[f"{name}_p90"] - result[f"{name}_p10"]).to_numpy()
-        assert (width[1:] > 0.97 * width[0]).all()  # 3 %: sampling of 200 draws
+        # 3 %: sampling of 1,000 draws; an unknown stiffness leaves the range of today's bending (0.98 at 3,000 draws)
+        assert (width[1:] > 0.97 * width[0]).all()
         assert width[-1] > width[0]
 
 

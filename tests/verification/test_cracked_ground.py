@@ -281,14 +281,18 @@ def test_the_line_stops_at_the_active_depth_and_the_mean_goes_below_it() -> None
 
 
 def test_the_level_of_suction_at_dallas(open_data: Path) -> None:
-    """Fair, stated before: within 0.4 pF of the measured median; one level alone gave 3.30 and failed."""
-    ours, measured, kpa = wetness.dallas_suction(open_data)
+    """Fair, stated before: within 0.4 pF of the measured median; one level alone gave 3.30 and failed.
+
+    By the monthly bucket, for which the figures were stated; day steps give the same level.
+    """
+    ours, measured, kpa = wetness.dallas_suction(open_data, "month")
     assert measured == pytest.approx(3.87, abs=0.005)
     assert ours == pytest.approx(3.63, abs=0.005)
     assert measured - 0.4 < ours < measured + 0.4
     assert kpa == pytest.approx(442, abs=2)
-    here = wetness.weather(open_data, "4103")
-    edges, suction = wetness.open_ground(open_data, "4103")
+    assert wetness.dallas_suction(open_data)[0] == pytest.approx(ours, abs=0.02)
+    here = wetness.weather(open_data, "4103", "month")
+    edges, suction = wetness.open_ground(open_data, "4103", "month")
     years = suction[here.place("1995-01") : here.place("1997-12") + 1]
     levels = {"natural_pf": here.equilibrium_pf, "covered_pf": here.equilibrium_pf}
     assert suction_levels.mean_to(6.0, years, edges, **levels).mean() == pytest.approx(3.30, abs=0.005)

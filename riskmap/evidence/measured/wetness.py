@@ -245,7 +245,7 @@ def open_ground(open_data: Path, division: str) -> tuple[Any, Any]:
     return depth * model.depth_edges, here.equilibrium_pf + states @ cell.T
 
 
-def dallas_suction(open_data: Path) -> Values:
+def dallas_suction(open_data: Path, driver: str = "day") -> Values:
     """Return our mean suction 1995-97 over 6 m [pF], the tests' inferred median [pF] and our mean in kPa.
 
     Ours stands on two levels: the covered equilibrium, and the drier natural level below the roots. Inferred: a
@@ -255,8 +255,8 @@ def dallas_suction(open_data: Path) -> Values:
 
     from riskmap.evidence.measured.comparison import facts
 
-    edges, suction = open_ground(open_data, "4103")
-    here, known = weather(open_data, "4103"), facts(open_data)
+    edges, suction = open_ground(open_data, "4103", driver)
+    here, known = weather(open_data, "4103", driver), facts(open_data)
     years = suction[here.place("1995-01") : here.place("1997-12") + 1]
     natural = suction_levels.natural_level(here.suction_pf[here.place(f"{CLIMATE.normal_first_year}-01") :
                                                            here.place(f"{CLIMATE.normal_last_year}-12") + 1])

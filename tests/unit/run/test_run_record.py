@@ -120,7 +120,8 @@ def with_inputs(full: Results, archetypes: pd.DataFrame) -> Results:
         lot_archetype=np.arange(len(full.lots)) % len(archetypes),
         profile=pd.DataFrame({"profile_id": [0], "rock_depth_m": [np.inf]}),
         layer=pd.DataFrame({"profile_id": [0], "top_m": [0.0], **layer}),
-        history=ClimateHistory(("a",), 24000, *[np.zeros((1, 3))] * 3, np.ones((1, 3), np.int8), ("",), np.zeros(1))))
+        history=ClimateHistory(("a",), 24000, *[np.zeros((1, 3))] * 3, np.ones((1, 3), np.int8), ("",), np.zeros(1),
+                               np.zeros((1, 3)), np.zeros(1))))
 
 
 SLABS = pd.DataFrame({
