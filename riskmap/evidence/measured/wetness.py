@@ -231,16 +231,16 @@ def depth_damping(open_data: Path, depth_cm: int) -> Values:
 
 # ---------------------------------------------------------------- suction with depth
 @lru_cache(maxsize=4)
-def open_ground(open_data: Path, division: str) -> tuple[Any, Any]:
+def open_ground(open_data: Path, division: str, driver: str = "day") -> tuple[Any, Any]:
     """Return depth cell edges [m] and suction of open ground [pF], shape (n_month, n_z), at the default settings."""
-    here, depth = weather(open_data, division), MOVEMENT.active_depth_m
+    here, depth = weather(open_data, division, driver), MOVEMENT.active_depth_m
     model = reduced_model.cached(1.7)
     dtau = MOVEMENT.diffusivity_m2_per_yr / (12 * depth**2)
     decay, early, late = reduced_model.step_factors(model.ground_rates, dtau)
-    driver = here.suction_pf - here.equilibrium_pf
-    states = np.empty((driver.size, model.ground_rates.size))
-    kernels.march(driver, driver.mean() * model.ground_inputs / model.ground_rates, decay, early * model.ground_inputs,
-                  late * model.ground_inputs, states)
+    relative = here.suction_pf - here.equilibrium_pf
+    states = np.empty((relative.size, model.ground_rates.size))
+    kernels.march(relative, relative.mean() * model.ground_inputs / model.ground_rates, decay,
+                  early * model.ground_inputs, late * model.ground_inputs, states)
     cell = model.ground_output / np.diff(model.depth_edges)[:, None]
     return depth * model.depth_edges, here.equilibrium_pf + states @ cell.T
 

@@ -108,10 +108,9 @@ def test_shared_run_equals_a_slab_poured_alone() -> None:
             assert result[kernels.SOIL_NOW] == pytest.approx(alone.dome_m[-1], abs=1e-6)
             assert result[kernels.CENTER] == pytest.approx(alone.heave_m[-1, 0], abs=1e-6)
             assert result[kernels.EDGE] == pytest.approx(alone.heave_m[-1, -1], abs=1e-6)
-            # A slab bends no more than the ground under it, but for some per cent where its load bears on a narrow crown.
+            # A slab bends no more than the ground under it, but for some per cent where its load bears on a crown.
             # Middle and edge of the ground do not bound it: a wet edge can stand above the ground a metre inside.
             assert abs(result[kernels.NOW]) < 1.05 * np.ptp(alone.heave_m[-1]) + 1e-6
-            assert True or abs(result[kernels.NOW]) < np.ptp(alone.heave_m[-1]) + 1e-6
             solved = [trace.slab_since_pour(row, 1.7 * 3.5, stiffness=bending, spring=drawn.spring_n_m3[d],
                                             load=drawn.load_pa[d], edge_load=drawn.edge_load_n_m[d])[0]
                       for row in alone.heave_m]
