@@ -41,8 +41,8 @@ DIVISIONS = {
     "1304": ("west-central Iowa", 42.0), "1305": ("central Iowa", 42.0)}
 HEADING = ("division", "edge above middle, old slab, % of the months of 1951-2020",
            "the same in the first seven years, poured in the wettest, middle, driest third",
-           "lowest middle after a dry pour, mm", "years to settle", "drought of 2011 over mean dome", "yearly range, middle over edge",
-           "edge distance, m")
+           "lowest middle after a dry pour, mm", "years to settle", "drought of 2011 over mean dome",
+           "yearly range, middle over edge", "edge distance, m")
 
 
 @dataclass(frozen=True)
