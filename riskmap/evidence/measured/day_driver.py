@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from riskmap.evidence.measured import field, wetness
 from riskmap.evidence.measured.comparison import DIVISIONS, LATITUDES
-from riskmap.evidence.measured.movement import ALPHA, DEPTH, RESTRAINT, _cells
+from riskmap.evidence.measured.movement import ALPHA, DEPTH, RESTRAINT, cells_of
 from riskmap.evidence.measured.wetness import CLIMATE, MOVEMENT
 from riskmap.layers import daily_gaps
 from riskmap.movement import day_steps, draws, surface, trace
@@ -192,7 +192,7 @@ def largest_domes(suction_pf: Array, shift_pf: float = 0.0, lep: float = EXTENSI
                                   percentile=CLIMATE.equilibrium_percentile) + shift_pf
     model = rm.cached(HALF_WIDTH_M / DEPTH)
     run = trace.ground(model, np.tile(suction_pf - covered, LAPS + 1), 0, diffusivity_m2_per_yr=ALPHA,
-                       active_depth_m=DEPTH, restraint=RESTRAINT, index_cells=_cells(model, lep))
+                       active_depth_m=DEPTH, restraint=RESTRAINT, index_cells=cells_of(model, lep))
     return 1000 * run.dome_m[-suction_pf.size :].reshape(-1, 12).max(axis=1)
 
 

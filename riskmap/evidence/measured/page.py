@@ -10,7 +10,7 @@ from pathlib import Path
 
 from riskmap.common import wording
 from riskmap.evidence.measured import practice
-from riskmap.evidence.measured.comparison import ABSENT, AGREES, CANNOT, DISAGREES
+from riskmap.evidence.measured.comparison import ABSENT, AGREES, CANNOT, DISAGREES, ELSEWHERE
 from riskmap.evidence.measured.comparisons import Finding, findings
 
 HEAD = """# Evidence: riskmap against measured numbers
@@ -34,7 +34,8 @@ How to read the table. Tolerances were stated for each field case before today's
 are wide because soil, climate or date is assumed at most sites. The mark r >= 0.7 of cases 1 and 2 is used for every
 comparison of timing. Where the list gives words only ("within a factor of 2 in years", "little"), the table says how
 they were taken. Letters are parts of a case, or the same case with another setting. `cannot tell` means that the
-comparison decides nothing, whatever its numbers. "Abstract text" means that only an abstract was read, not the paper;
+comparison decides nothing, whatever its numbers; `measured elsewhere` that its figures come from a file that is not
+among the open data and are only reported. "Abstract text" means that only an abstract was read, not the paper;
 "quoted" that a third party quotes the number. No number was read off a figure, and no measured number in the table is
 from memory."""
 
@@ -118,13 +119,16 @@ def table(rows: Sequence[Finding]) -> str:
 
 def counts(rows: Sequence[Finding]) -> dict[str, int]:
     """Return how many comparisons have each outcome."""
-    return {name: sum(f.outcome == name for f in rows) for name in (AGREES, DISAGREES, CANNOT, ABSENT)}
+    return {name: sum(f.outcome == name for f in rows) for name in (AGREES, DISAGREES, CANNOT, ELSEWHERE, ABSENT)}
 
 
 def _counted(rows: Sequence[Finding]) -> str:
     number = counts(rows)
-    text = (f"{len(rows)} comparisons: {number[AGREES]} agree, {number[DISAGREES]} disagree, {number[CANNOT]} cannot "
+    text = (f"{len(rows) - number[ELSEWHERE]} comparisons: {number[AGREES]} agree, {number[DISAGREES]} disagree, {number[CANNOT]} cannot "
             "tell. They are not independent: several share a site, and some repeat a case with another setting.")
+    if number[ELSEWHERE]:
+        text += (f" {number[ELSEWHERE]} more were measured elsewhere, on files that are not among the open data: their "
+                 "figures are reported, and they count neither as agreeing nor as disagreeing.")
     if number[ABSENT]:
         text += f" **{number[ABSENT]} were not computed because open data are absent; this page is not complete.**"
     return text

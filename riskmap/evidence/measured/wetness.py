@@ -37,6 +37,7 @@ FORMER = (f"former driver, monthly bucket of {CLIMATE.bucket_capacity_mm:g} mm, 
 KPA_PER_CM = 0.0980665  # 1 cm of water column
 SUCTION_DEPTH_M, SUCTION_TESTS = 6.0, 1200  # depth and least number of the Dallas tests
 DEEP_BELOW_M = 1.6  # Adelaide
+OPEN_GROUND_RATIO = 1.7  # half width over active depth of the model used; open ground does not depend on it
 R_FAIR = "r >= {least:g}"
 TYPED = "data file, typed by hand; depth not stated"
 
@@ -234,7 +235,7 @@ def depth_damping(open_data: Path, depth_cm: int) -> Values:
 def open_ground(open_data: Path, division: str) -> tuple[Any, Any]:
     """Return depth cell edges [m] and suction of open ground [pF], shape (n_month, n_z), at the default settings."""
     here, depth = weather(open_data, division), MOVEMENT.active_depth_m
-    model = reduced_model.cached(1.7)
+    model = reduced_model.cached(OPEN_GROUND_RATIO)
     dtau = MOVEMENT.diffusivity_m2_per_yr / (12 * depth**2)
     decay, early, late = reduced_model.step_factors(model.ground_rates, dtau)
     driver = here.suction_pf - here.equilibrium_pf
@@ -280,10 +281,10 @@ def deep_share(open_data: Path) -> Values:
     return [*field.deep_share(), 100 * float(np.ptp(years @ below) / np.ptp(years @ np.diff(edges)))]
 
 
-def active_depth(open_data: Path) -> Values:
-    """Return the depth at which the mean yearly suction range 1991-2020 of division 3405 falls to 0.1 pF. [m]"""
-    edges, suction = open_ground(open_data, "3405")
-    here = weather(open_data, "3405")
+def active_depth(open_data: Path, division: str = "3405") -> Values:
+    """Return the depth at which the mean yearly suction range 1991-2020 of a division falls to 0.1 pF. [m]"""
+    edges, suction = open_ground(open_data, division)
+    here = weather(open_data, division)
     years = suction[here.place("1991-01") : here.place("2020-12") + 1].reshape(30, 12, -1)
     span = np.ptp(years, axis=1).mean(axis=0)
     middle = (edges[1:] + edges[:-1]) / 2
