@@ -80,7 +80,8 @@ WEAK = """\
   limits of the day steps were chosen for size at Manhattan, out of about 100 settings.
 - **The day steps are worse at Stillwater** (2a against 2g); that is not explained.
 - **Chosen after seeing**: the April start of 7a, the diffusivity of 8b, the definition of the equilibrium suction,
-  the second level of suction in 5 (its form; no number in it was fitted).
+  the second level of suction in 5 (its form; no number in it was fitted), the lower end of the restraint that is drawn
+  (19 and 20).
 - **Two quantities are not the one modelled**: water content stands for suction in 1 to 3; factory calibrations
   drift in clay. Relative wetness depends on its two end points.
 - **Stillwater**: 24 values typed by hand, sensor depth not stated. **Manhattan**: soil not identified.
@@ -88,7 +89,9 @@ WEAK = """\
   reading.
 - **Signs and bounds are easy to meet**: College Station is a sign, Jackson an upper bound, Oklahoma a range of a
   factor of three.
-- **Abstracts leave out what would decide**: soil indices, dates, the place of the level points.
+- **Abstracts leave out what would decide**: soil indices, dates, the place of the level points. In 19 to 28 most are
+  one sentence of an abstract; 19 infers a share from another quantity.
+- **Reported only**: 22, 24 and 25 repeat statistics of files that may not be copied; nobody can check them here.
 - **Temperature stands for evapotranspiration**: Oudin in the day steps, Thornthwaite in the former driver, where the
   rain factor may hide its faults."""
 
@@ -124,8 +127,9 @@ def counts(rows: Sequence[Finding]) -> dict[str, int]:
 
 def _counted(rows: Sequence[Finding]) -> str:
     number = counts(rows)
-    text = (f"{len(rows) - number[ELSEWHERE]} comparisons: {number[AGREES]} agree, {number[DISAGREES]} disagree, {number[CANNOT]} cannot "
-            "tell. They are not independent: several share a site, and some repeat a case with another setting.")
+    text = (f"{len(rows) - number[ELSEWHERE]} comparisons: {number[AGREES]} agree, {number[DISAGREES]} disagree, "
+            f"{number[CANNOT]} cannot tell. They are not independent: several share a site, and some repeat a case "
+            "with another setting.")
     if number[ELSEWHERE]:
         text += (f" {number[ELSEWHERE]} more were measured elsewhere, on files that are not among the open data: their "
                  "figures are reported, and they count neither as agreeing nor as disagreeing.")
