@@ -16,10 +16,10 @@ from riskmap.common.settings import ClimateSettings
 from riskmap.evidence import closed_forms
 from riskmap.evidence.known_answers.ground import left_to_come
 from riskmap.evidence.measured import day_driver, field, wetness
-from riskmap.evidence.measured.comparison import Comparison, Values, around
+from riskmap.evidence.measured.comparison import Comparison, Values
 from riskmap.evidence.measured.movement import ALPHA, DEPTH, RESTRAINT, SETTINGS, cells_of, london
 from riskmap.evidence.measured.wetness import CLIMATE, MOVEMENT
-from riskmap.movement import draws, kernels, reduced_model, surface
+from riskmap.movement import draws, kernels, open_ground, reduced_model, surface
 
 OVERESTIMATED = 0.264  # of the water loss of 0-60 cm, by constant isotropic shrinkage (te Brake and others 2013)
 LOST_PER_MOVEMENT = 0.61  # of the same abstract
@@ -37,7 +37,7 @@ def _moved(open_data: Path, division: str, lep: float, top_m: float, bottom_m: f
     """Return the thickness change of open ground between two depths at month ends, thicker is positive. [mm]"""
     edges, suction = wetness.open_ground(open_data, division)
     inside = np.clip(np.minimum(edges[1:], bottom_m) - np.maximum(edges[:-1], top_m), 0, None) / np.diff(edges)
-    return -1000 * RESTRAINT * suction @ (cells_of(reduced_model.cached(wetness.OPEN_GROUND_RATIO), lep) * inside)
+    return -1000 * RESTRAINT * suction @ (cells_of(reduced_model.cached(open_ground.RATIO), lep) * inside)
 
 
 def vertical_share(open_data: Path) -> Values:
@@ -51,7 +51,7 @@ def vertical_share(open_data: Path) -> Values:
 
 
 def bench_mark(open_data: Path) -> Values:
-    """Return the movement of a mark at 0.91 m in the largest years, extensibility 9, 12, 15, then in median years. [mm]"""
+    """Return the yearly movement of a mark at 0.91 m, extensibility 9, 12, 15: largest, then median year. [mm]"""
     here = wetness.weather(open_data, "4103")
     first = here.place(f"{MARK_YEARS[0]}-01")
     last = here.place(f"{MARK_YEARS[1]}-12")
@@ -85,7 +85,7 @@ def movement_per_suction(open_data: Path) -> Values:
 
     One strain index throughout; the model holds no water content, so the depth integral of suction stands for water.
     """
-    model = reduced_model.cached(wetness.OPEN_GROUND_RATIO)
+    model = reduced_model.cached(open_ground.RATIO)
     month, thick = np.arange(480), np.diff(model.depth_edges)
     decay, early, late = reduced_model.step_factors(model.ground_rates, ALPHA / (12 * DEPTH**2))
     slopes = []
