@@ -25,5 +25,5 @@ from riskmap.api.shared import Outcome
 from riskmap.api.surveys import survey
 
 __all__ = ["Download", "Outcome", "basemap", "brief", "calibrate", "check", "compare", "demo", "estimate", "explain",
-           "explain_code", "export", "fetch", "lot_texts", "map", "map_files", "map_server", "measured", "name_note", "newness",
-           "one_lot", "read", "rows_of", "screen", "selftest", "survey", "verify"]
+           "explain_code", "export", "fetch", "lot_texts", "map", "map_files", "map_server", "measured", "name_note",
+           "newness", "one_lot", "read", "rows_of", "screen", "selftest", "survey", "verify"]

@@ -47,9 +47,10 @@ def measured(series: FileName, run: FileName | Run = "latest", *, cell: str | No
     Raises
     ------
     ValueError
-        One of `dry` and `wet` without the other, or not in order; an unknown kind; ends for a series that needs none.
+        One of `dry` and `wet` without the other, or not in order; an unknown kind.
     LayerError
-        The file cannot be used: no such file, a column or the unit missing, no usable row.
+        The file cannot be used: no such file, a column or the unit missing, no usable row; `dry` and `wet` for a series
+        that is no water content.
     RunFolderError
         No such run, cell or lot; the run has no weather; the folder cannot be made.
 
@@ -57,12 +58,12 @@ def measured(series: FileName, run: FileName | Run = "latest", *, cell: str | No
     --------
     >>> import pathlib, riskmap
     >>> file = pathlib.Path(outputs) / "probe.csv"
-    >>> months = [f"{year}-{month:02d},0.1,{0.3 - 0.02 * abs(month - 2)}" for year in (2022, 2023) for month in range(1, 13)]
+    >>> months = [f"2022-{month:02d},0.1,{0.3 - 0.02 * abs(month - 2)}" for month in range(1, 13)]
     >>> file.write_text("date,depth_m,value_m3_m3\\n" + "\\n".join(months) + "\\n") > 0
     True
     >>> report = riskmap.measured(file, lot="0010021", outputs=outputs).answer
-    >>> [(row.driver, row.what, row.outcome) for row in report.rows if row.what == "anomalies"]
-    [('day steps', 'anomalies', 'cannot tell'), ('monthly bucket', 'anomalies', 'cannot tell')]
+    >>> [(row.driver, row.outcome, row.meaning) for row in report.rows if row.what == "timing"][0]
+    ('day steps', 'cannot tell', '12 month ends are compared, and 24 are needed.')
     """
     from riskmap.answers.measured import answer, files, series_file
     from riskmap.run import folder, record

@@ -42,11 +42,12 @@ def measured(series: Path, run: str, cell: str | None, lot: str | None, kind: st
     """
     from riskmap import api
 
-    try:
-        outcome = api.measured(series, run, cell=cell, lot=lot, kind=kind, dry=dry, wet=wet, into=into,
-                               outputs=outputs, verified=not unverified)
-    except ValueError as error:
-        raise click.UsageError(str(error)) from None
+    if (dry is None) != (wet is None):
+        raise click.UsageError("give --dry and --wet together")
+    if dry is not None and wet is not None and not dry < wet:
+        raise click.UsageError(f"--dry must be below --wet, and {dry:g} is not below {wet:g}")
+    outcome = api.measured(series, run, cell=cell, lot=lot, kind=kind, dry=dry, wet=wet, into=into, outputs=outputs,
+                           verified=not unverified)
     say_note(outcome.note)
     for line in outcome.answer.lines:
         click.echo(line, err=True)

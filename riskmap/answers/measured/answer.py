@@ -12,7 +12,7 @@ from riskmap.answers.measured import comparing, modelled
 from riskmap.answers.measured.comparing import Ends
 from riskmap.answers.measured.files import NOTHING_FITTED, MeasuredReport
 from riskmap.answers.measured.series_file import KINDS, LEVEL, Series
-from riskmap.common.errors import RunFolderError, joined, shown
+from riskmap.common.errors import LayerError, RunFolderError, joined, shown
 from riskmap.common.problems import Problem
 from riskmap.run import record
 
@@ -104,13 +104,14 @@ def report(series: Series, results: Results, place: Place, given: Ends) -> Measu
 
     Raises
     ------
-    ValueError
+    LayerError
         When ends of wetness are given for a series that is no water content.
     """
     inputs = results.inputs
     assert inputs is not None
     if given.given and series.kind in ("share", LEVEL):
-        raise ValueError(f"dry and wet are for water contents; the series is {KINDS[series.kind].words}")
+        raise LayerError(f"E-MEA-008 {series.file}: --dry and --wet are for water contents, and the series is "
+                         f"{KINDS[series.kind].words}. Leave them out.", problems=series.problems)
     scale = KINDS[series.kind].scale
     scaled = Ends(*(None if end is None else scale * end for end in (given.dry, given.wet)))
     area = record.area_of(results)
@@ -138,8 +139,8 @@ def _outside(series: Series, drivers: list[modelled.Modelled], area: Area) -> li
         seen = series.month_ends(depth).index.to_numpy()
         lost = int((~np.isin(seen, known)).sum())
         if lost:
-            out.append(Problem("W-MEA-003", series.file, rule=f"for {lost:,} of {seen.size:,} month ends the run has no "
-                               "rain and temperature.", remedy="Use a run whose climate record covers these months.",
+            out.append(Problem("W-MEA-003", series.file, rule=f"for {lost:,} of {seen.size:,} month ends the run has "
+                               "no rain and temperature.", remedy="Use a run whose climate record covers these months.",
                                action="They are not compared.", column="date", value=f"depth {depth:g} m"))
         if depth >= area.movement.active_depth_m:
             out.append(Problem("W-MEA-004", series.file, rule="lies below the depth at which the model holds suction "

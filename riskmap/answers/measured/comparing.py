@@ -134,9 +134,9 @@ def _timing(both: pd.DataFrame, depth: float, name: str) -> list[Row]:
     said = {
         TIMING: ("The ground was wet and dry in the months in which the estimate takes it to be: its figures for now "
                  "and the next 12 months rest on that.",
-                 "The ground was wet and dry in other months than the estimate takes it to be: give its figures for now "
-                 "and the next 12 months less weight here. The long-run figure rests on the size of the swings, which "
-                 "this does not test."),
+                 "The ground was wet and dry in other months than the estimate takes it to be: give its figures for "
+                 "now and the next 12 months less weight here. The long-run figure rests on the size of the swings, "
+                 "which this does not test."),
         ANOMALIES: ("Months wetter or drier than usual are recognised.",
                     "Beyond the usual season the two have little in common: a dry or wet year here may be missed.")}
     rows = []
@@ -195,8 +195,8 @@ def _size(series: Series, both: pd.DataFrame, depth: float, name: str, soil: Soi
     larger = ours > measured
     ratio = ours / measured if larger else measured / max(ours, 1e-9)
     return Row(depth, name, SIZE, measured, ours, "mm", tolerance, count, DISAGREES,
-               f"Open ground moves {'less' if larger else 'more'} than the estimate takes it to: the movement of a slab "
-               f"edge on this soil may be too {'large' if larger else 'small'} by a factor of about {ratio:.1f}.")
+               f"Open ground moves {'less' if larger else 'more'} than the estimate takes it to: the movement of a "
+               f"slab edge on this soil may be too {'large' if larger else 'small'} by a factor of about {ratio:.1f}.")
 
 
 def _angle_of_months(months: NDArray[np.int64]) -> NDArray[np.float64]:
@@ -206,7 +206,7 @@ def _angle_of_months(months: NDArray[np.int64]) -> NDArray[np.float64]:
 
 def _angle_of_days(days: pd.DatetimeIndex) -> NDArray[np.float64]:
     """Return the time in the year of days, whose ends of months are those of `_angle_of_months` within a day."""
-    passed = np.asarray(days.dayofyear, float)  # type: ignore[attr-defined]
+    passed = np.asarray(days.day_of_year, float)  # type: ignore[attr-defined]
     return np.asarray(2 * np.pi * passed / series_fit.DAYS_PER_YEAR)
 
 
@@ -218,10 +218,9 @@ def _depths(series: Series, model: Modelled, table: pd.DataFrame) -> list[Row]:
     months = {depth: set(own.loc[own["depth_m"] == depth, "month_number"]) for depth in series.depths_m}
     for depth in deeper:
         common = sorted(months[top] & months[depth])
-        fair = {DAMPING: f"within a factor of {FACTOR_FAIR:g} of measured", LAG: f"within a factor of {FACTOR_FAIR:g}"}
-        fair[LAG] = f"within a factor of {FACTOR_FAIR:g} of measured"
+        fair = f"within a factor of {FACTOR_FAIR:g} of measured"
         if len(common) < LEAST_MONTHS:
-            rows += [_no_wave(depth, model.name, what, fair[what], len(common), _short(len(common), LEAST_MONTHS))
+            rows += [_no_wave(depth, model.name, what, fair, len(common), _short(len(common), LEAST_MONTHS))
                      for what in (DAMPING, LAG)]
             continue
         waves, shares = [], []
@@ -235,7 +234,7 @@ def _depths(series: Series, model: Modelled, table: pd.DataFrame) -> list[Row]:
         if min(shares) < series_fit.LEAST_WAVE:
             why = (f"The yearly wave explains {100 * min(shares):.0f} % of what was measured, and "
                    f"{100 * series_fit.LEAST_WAVE:.0f} % are needed.")
-            rows += [_no_wave(depth, model.name, what, fair[what], len(common), why) for what in (DAMPING, LAG)]
+            rows += [_no_wave(depth, model.name, what, fair, len(common), why) for what in (DAMPING, LAG)]
             continue
         angle = _angle_of_months(np.array(common, dtype=np.int64))
         ours = [series_fit.yearly_wave(model.wetness(one).loc[common].to_numpy(float), angle)[0]
@@ -248,17 +247,17 @@ def _no_wave(depth: float, name: str, what: str, fair: str, count: int, why: str
     return Row(depth, name, what, np.nan, np.nan, "" if what == DAMPING else "months", fair, count, CANNOT, why)
 
 
-def _of_waves(depth: float, name: str, fair: dict[str, str], count: int, seen: list[complex],
+def _of_waves(depth: float, name: str, fair: str, count: int, seen: list[complex],
               ours: list[complex]) -> list[Row]:
     ratio = [abs(wave[1]) / abs(wave[0]) for wave in (seen, ours)]
     lag = [series_fit.lag_months(wave[1], wave[0]) for wave in (seen, ours)]
-    return [_within(depth, name, DAMPING, "", fair[DAMPING], count, ratio, (
+    return [_within(depth, name, DAMPING, "", fair, count, ratio, (
                 "The season reaches this depth as strongly as the estimate takes it to.",
                 "The season reaches this depth more strongly than the estimate takes it to: the ground may move more "
                 "over the year than it says.",
                 "The season reaches this depth less strongly than the estimate takes it to: the ground may move less "
                 "over the year than it says.")),
-            _within(depth, name, LAG, "months", fair[LAG], count, lag, (
+            _within(depth, name, LAG, "months", fair, count, lag, (
                 "Deep ground answers when the estimate takes it to.",
                 "Deep ground answers later than the estimate takes it to: the largest movement may come later than it "
                 "says.",

@@ -161,8 +161,8 @@ def _cells(path: Path, file: str) -> tuple[list[str], list[tuple[int, list[str]]
     heading = [cell.lower() for cell in rows[0][1]]
     for number, cells in rows[1:]:
         if len(cells) > len(heading):
-            raise LayerError(f"E-MEA-002 {file} row {number}: more cells than the heading has. Columns are separated by "
-                             "commas, and the decimal mark is a point.")
+            raise LayerError(f"E-MEA-002 {file} row {number}: more cells than the heading has. Columns are separated "
+                             "by commas, and the decimal mark is a point.")
     return heading, [(number, cells + [""] * (len(heading) - len(cells))) for number, cells in rows[1:]]
 
 
@@ -235,7 +235,7 @@ def _values(text: pd.DataFrame, column: str, kind: str, file: str, problems: lis
     slip = {"m3_m3": (middle > 1, "per cent (value_pct)"), "share": (middle > 1.2, "per cent; divide by 100"),
             "pct": (most <= 1, "shares of the volume (value_m3_m3)")}.get(kind, (False, ""))
     if slip[0]:
-        raise LayerError(f"E-MEA-017 {file} column {column}: half of the values are above {middle:g} and the largest is "
+        raise LayerError(f"E-MEA-017 {file} column {column}: the middle one of the values is {middle:g}, the largest "
                          f"{most:g}: they look like {slip[1]}, not {KINDS[kind].words}. Correct the heading.")
     known = KINDS[kind]
     unit = {"m3_m3": "m3/m3", "pct": "%", "share": "", "mm": "mm"}[kind]
