@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+import textwrap
 from pathlib import Path
 
 import click
@@ -10,6 +11,8 @@ import click
 from riskmap.cli.exit_codes import Exit
 from riskmap.cli.numbers import Finite
 from riskmap.cli.runs import OUTPUTS, UNVERIFIED, say_note
+
+WIDTH = 80
 
 
 @click.command()
@@ -50,7 +53,14 @@ def measured(series: Path, run: str, cell: str | None, lot: str | None, kind: st
                            verified=not unverified)
     say_note(outcome.note)
     for line in outcome.answer.lines:
-        click.echo(line, err=True)
+        click.echo(wrapped(line), err=True)
     for path in outcome.files:
         click.echo(path.as_posix())
     sys.exit(Exit.ALL_ANSWERED if outcome.answer.sound else Exit.SOME_STATES)
+
+
+def wrapped(line: str) -> str:
+    """Return a line in lines of at most 80 columns that break between words, the later ones set in."""
+    indent = " " * (len(line) - len(line.lstrip()))
+    return "\n".join(textwrap.wrap(line.strip(), WIDTH, initial_indent=indent, subsequent_indent=indent + "  ",
+                                   break_long_words=False, break_on_hyphens=False))

@@ -21,6 +21,10 @@ if TYPE_CHECKING:
     from riskmap.common.settings import Area
 
 
+OWN_EXTREMES = ("The driest and the wettest value at each depth are taken for 0 and 1; --dry and --wet set others. "
+                "Timing does not depend on them.")
+
+
 @dataclass(frozen=True)
 class Place:
     """Where the series is compared.
@@ -125,9 +129,10 @@ def report(series: Series, results: Results, place: Place, given: Ends) -> Measu
         "cell": inputs.history.cells[place.cell], "lot": place.lot, "area": results.area_name, "today": results.today,
         "drivers": {model.name: " (half of the model runs)" if len(drivers) > 1 else "" for model in drivers},
         "depths_m": series.depths_m, "nothing_fitted": NOTHING_FITTED,
+        "ends": "" if given.given or series.kind in ("share", LEVEL) else OWN_EXTREMES,
         "problems": [problem.as_dict() for problem in problems]}
     found = MeasuredReport(rows, months, summary, problems)
-    summary["counts"] = found.counts
+    summary |= {"counts": found.counts, "meanings": found.meanings}
     return found
 
 

@@ -114,8 +114,7 @@ def compare(series: Series, modelled: list[Modelled], ends: Ends, soil: Soil) ->
         for depth in series.depths_m:
             both = table[(table["driver"] == model.name) & (table["depth_m"] == depth)]
             rows += _timing(both, depth, model.name)
-            rows += [_size(series, both, depth, model.name, soil)] if series.level \
-                else [_level(series, both, depth, model.name, ends)]
+            rows.append(_size(both, depth, model.name, soil) if series.level else _level(both, depth, model.name))
         if not series.level:
             rows += _depths(series, model, table)
     return rows, table
@@ -154,7 +153,7 @@ def _timing(both: pd.DataFrame, depth: float, name: str) -> list[Row]:
     return rows
 
 
-def _level(series: Series, both: pd.DataFrame, depth: float, name: str, ends: Ends) -> Row:
+def _level(both: pd.DataFrame, depth: float, name: str) -> Row:
     tolerance, count = f"within {LEVEL_FAIR:g} of measured", len(both)
     if count < LEAST_MONTHS:
         return Row(depth, name, LEVEL, np.nan, np.nan, "share", tolerance, count, CANNOT, _short(count, LEAST_MONTHS))
@@ -167,12 +166,10 @@ def _level(series: Series, both: pd.DataFrame, depth: float, name: str, ends: En
         outcome = DISAGREES
         said = (f"The estimate takes the ground to be {'wetter' if off > 0 else 'drier'} than you measured. Movement "
                 "rests on changes of wetness, so this alone makes no estimate larger or smaller.")
-    if series.kind != "share" and not ends.given:
-        said += " The driest and wettest values of the series itself are taken for 0 and 1."
     return Row(depth, name, LEVEL, measured, ours, "share", tolerance, count, outcome, said, rms)
 
 
-def _size(series: Series, both: pd.DataFrame, depth: float, name: str, soil: Soil) -> Row:
+def _size(both: pd.DataFrame, depth: float, name: str, soil: Soil) -> Row:
     tolerance, count = f"within a factor of {SIZE_FACTOR_FAIR:g} of measured", len(both)
 
     def cannot(why: str, seen: float = np.nan) -> Row:

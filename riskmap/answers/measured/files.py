@@ -36,7 +36,7 @@ class MeasuredReport:
     months : DataFrame
         Month ends that both have: month, depth_m, driver, measured, ours.
     summary : dict
-        What summary.json holds: file, kind, cell, lot, area, today, counts, nothing_fitted, problems.
+        What summary.json holds: file, kind, cell, lot, area, today, counts, what it means, ends, problems.
     problems : list of Problem
     """
 
@@ -66,18 +66,17 @@ class MeasuredReport:
     def lines(self) -> list[str]:
         """The answer as lines for people."""
         said = self.summary
+        counts = self.counts
         out = [f"{said['file']}: {said['kind_words']}, beside climate cell {said['cell']} of {said['area']}"
-               + (f", soil of lot {said['lot']}" if said["lot"] else "")]
+               + (f", soil of lot {said['lot']}" if said["lot"] else "") + f". {counts[AGREES]} comparisons agree, "
+               f"{counts[DISAGREES]} disagree, {counts[CANNOT]} cannot tell.",
+               "What it means for the estimate:", *(f"  {text}" for text in self.meanings), NOTHING_FITTED]
+        out += [said["ends"]] if said["ends"] else []
         for depth in sorted({row.depth_m for row in self.rows}):
             own = [row for row in self.rows if row.depth_m == depth]
             for driver in dict.fromkeys(row.driver for row in own):
                 out.append(f"Depth {depth:g} m, {driver}{said['drivers'][driver]}:")
                 out += [f"  {line(row)}" for row in own if row.driver == driver]
-        out.append("What it means for the estimate:")
-        out += [f"  {text}" for text in self.meanings]
-        counts = self.counts
-        out.append(f"{counts[AGREES]} agree, {counts[DISAGREES]} disagree, {counts[CANNOT]} cannot tell. "
-                   + NOTHING_FITTED)
         return out + [f"  {text}" for text in lines_of(self.problems)]
 
     @property
@@ -88,14 +87,22 @@ class MeasuredReport:
             said.setdefault(row.meaning, []).append(row)
         if not said:
             return ["Nothing can be told yet."]
-        several = len({(row.depth_m, row.driver) for row in self.rows}) > 1
-        return [f"{text} ({'; '.join(where(row) for row in rows)})" if several else text
-                for text, rows in said.items()]
+        drivers = list(dict.fromkeys(row.driver for row in self.rows))
+        return [f"{text} ({where(rows, drivers)})" for text, rows in said.items()]
 
 
-def where(row: Row) -> str:
-    """Return the depth and the driver of a row."""
-    return f"{row.depth_m:g} m, {row.driver}"
+def where(rows: list[Row], drivers: list[str]) -> str:
+    """Return the depths of rows, and the driver where not all drivers have them; `drivers` of the whole answer."""
+    depths = {driver: sorted({row.depth_m for row in rows if row.driver == driver}) for driver in drivers}
+    of_all = list(depths.values())
+    if all(own == of_all[0] for own in of_all):
+        return f"at {_depths(of_all[0])}"
+    return "; ".join(f"{driver} at {_depths(own)}" for driver, own in depths.items() if own)
+
+
+def _depths(depths: list[float]) -> str:
+    *before, last = [f"{depth:g}" for depth in depths]
+    return (", ".join(before) + " and " if before else "") + last + " m"
 
 
 def line(row: Row) -> str:

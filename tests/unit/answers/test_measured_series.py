@@ -18,6 +18,7 @@ import riskmap
 from riskmap.answers.measured import comparing, files, modelled, series_file
 from riskmap.answers.measured.comparing import AGREES, CANNOT, DISAGREES, Ends, Row
 from riskmap.cli.main import cli
+from riskmap.cli.measured import wrapped
 from riskmap.climate import evapotranspiration
 from riskmap.common import series_fit
 from riskmap.common.errors import LayerError, RunFolderError
@@ -113,7 +114,6 @@ def test_without_ends_the_series_own_extremes_are_taken(drivers: list[modelled.M
     one = water(drivers[0].wetness(0.0).iloc[-60:])
     mean = rows(series({0.1: one}), drivers, ends=Ends())["day steps", "mean wetness", 0.1]
     assert mean.measured == pytest.approx(float(((one - one.min()) / (one.max() - one.min())).mean()))
-    assert "driest and wettest values of the series itself" in mean.meaning
     share = rows(series({0.1: drivers[0].wetness(0.0).iloc[-60:]}, "share"), drivers, ends=Ends())
     assert share["day steps", "mean wetness", 0.1].rms == pytest.approx(0, abs=1e-12)
 
@@ -291,14 +291,18 @@ def test_the_lines_say_everything_once_and_fit_a_terminal(drivers: list[modelled
     made = series({d: water(drivers[0].wetness(d).iloc[-120:]) for d in (0.1, 0.5)})
     found, months = comparing.compare(made, drivers, ENDS, CLAY)
     summary = {"file": "probe.csv", "kind_words": "water content [m3/m3]", "cell": "Z01", "lot": "", "area": "Town",
-               "drivers": {model.name: " (half of the model runs)" for model in drivers}}
+               "ends": "", "drivers": {model.name: " (half of the model runs)" for model in drivers}}
     report = files.MeasuredReport(found, months, summary, [])
     text = "\n".join(report.lines)
     assert "timing: agrees. r " in text
     assert "(fair: r of 0.7 or more)" in text
     assert "no estimate changes" in text
-    meanings = report.lines[report.lines.index("What it means for the estimate:") + 1:-1]
-    assert len(meanings) == len(set(meanings))
+    assert report.lines[1] == "What it means for the estimate:"
+    assert len(report.meanings) == len(set(report.meanings)) > 3
+    for line in report.lines:
+        told = wrapped(line)
+        assert max(map(len, told.splitlines())) <= 80
+        assert told.split() == line.split()
     files.write(report, tmp_path)
     table = list(csv.DictReader(io.StringIO((tmp_path / "comparisons.csv").read_text(encoding="utf-8-sig"))))
     assert [row["comparison"] for row in table] == [row.what for row in found]
@@ -306,6 +310,18 @@ def test_the_lines_say_everything_once_and_fit_a_terminal(drivers: list[modelled
     assert json.loads((tmp_path / "summary.json").read_text(encoding="utf-8"))["cell"] == "Z01"
     assert report.sound
     assert not files.MeasuredReport([row for row in found if row.outcome == CANNOT], months, summary, []).sound
+
+
+def test_where_a_sentence_holds_is_said_shortly() -> None:
+    def row(depth: float, driver: str) -> Row:
+        return Row(depth, driver, "timing", np.nan, 0.8, "r", "", 30, AGREES, "Same.")
+
+    both = ["day steps", "monthly bucket"]
+    assert files.where([row(0.1, name) for name in both], both) == "at 0.1 m"
+    assert files.where([row(d, name) for name in both for d in (0.2, 0.1, 0.5)], both) == "at 0.1, 0.2 and 0.5 m"
+    assert files.where([row(0.1, both[0]), row(0.2, both[0]), row(0.2, both[1])], both) == (
+        "day steps at 0.1 and 0.2 m; monthly bucket at 0.2 m")
+    assert files.where([row(0.1, both[1])], both) == "monthly bucket at 0.1 m"
 
 
 # ---------------------------------------------------------------- a run of the example
@@ -328,6 +344,9 @@ def test_on_a_run_of_the_example(example_runs: Path, tmp_path: Path) -> None:
                 example_runs)
     assert done.exit_code == 0, (done.output, done.exception)
     assert "timing: agrees. r 1.00 over 48 month ends" in done.output
+    assert "--dry and --wet set others" not in done.output
+    assert "--dry and --wet set others" in " ".join(call(
+        "measured", path, "--cell", cell, "--into", tmp_path / "own", "--outputs", example_runs).output.split())
     assert {path.name for path in (tmp_path / "out").iterdir()} == {"comparisons.csv", "months.csv", "summary.json"}
     lot = str(results.lots.loc[results.lots["state"] == "", "lot_id"].iloc[0])
     answer = riskmap.measured(path, lot=lot, outputs=example_runs, into=tmp_path / "lot").answer
