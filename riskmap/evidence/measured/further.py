@@ -1,7 +1,7 @@
-"""Further comparisons with measured numbers, chosen after every setting had its value.
+"""Further comparisons with measured numbers; only the range of the restraint was changed after they were seen.
 
 Most of them are single figures of an abstract; three were measured on files that are not among the open data and are
-reported only. Every tolerance was written down before ours was worked out.
+reported only. The tolerances were written down before this code gave a figure; those of an earlier trial were known.
 """
 
 from __future__ import annotations

@@ -91,6 +91,8 @@ WEAK = """\
   factor of three.
 - **Abstracts leave out what would decide**: soil indices, dates, the place of the level points. In 19 to 28 most are
   one sentence of an abstract; 19 infers a share from another quantity.
+- **Tolerances of 19 to 28** were written before the script gave a figure, but figures of an earlier trial of the same
+  equations were known then.
 - **Reported only**: 22, 24 and 25 repeat statistics of files that may not be copied; nobody can check them here.
 - **Temperature stands for evapotranspiration**: Oudin in the day steps, Thornthwaite in the former driver, where the
   rain factor may hide its faults."""
