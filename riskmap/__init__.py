@@ -24,6 +24,7 @@ if TYPE_CHECKING:
         export,
         fetch,
         map,
+        measured,
         read,
         screen,
         selftest,
@@ -34,11 +35,11 @@ if TYPE_CHECKING:
     from riskmap.evidence import constants_sources as sources
 
 FUNCTIONS = ("brief", "calibrate", "check", "compare", "demo", "estimate", "explain", "export", "fetch", "map",
-             "read", "screen", "selftest", "survey", "verify")
+             "measured", "read", "screen", "selftest", "survey", "verify")
 MODULES = {"tables": "riskmap.common.tables", "sources": "riskmap.evidence.constants_sources"}
 
 __all__ = ["__version__", "brief", "calibrate", "check", "compare", "demo", "estimate", "explain", "export",
-           "fetch", "map", "read", "screen", "selftest", "sources", "survey", "tables", "verify"]
+           "fetch", "map", "measured", "read", "screen", "selftest", "sources", "survey", "tables", "verify"]
 
 
 def __getattr__(name: str) -> Any:

@@ -18,6 +18,7 @@ from riskmap.cli.exit_codes import Exit, check_stopped, help_text, run_to_end
 from riskmap.cli.export import export
 from riskmap.cli.fetch import fetch
 from riskmap.cli.map import map_command
+from riskmap.cli.measured import measured
 from riskmap.cli.runs import compare, explain, verify
 from riskmap.cli.screen import screen
 from riskmap.cli.survey import survey
@@ -199,7 +200,7 @@ def selftest(cases: Path | None, open_data: Path | None, as_json: bool) -> None:
     sys.exit(Exit.ALL_ANSWERED if report.passed else Exit.SOME_STATES)
 
 
-for _command in (fetch, brief, export, screen, explain, verify, compare, map_command, survey, calibrate):
+for _command in (fetch, brief, export, screen, explain, verify, compare, map_command, survey, calibrate, measured):
     cli.add_command(_command)
 
 

@@ -182,8 +182,10 @@ CONSTANTS = (
              "from memory",
              "practice with indices from linear extensibility; pF 7 would lower all movement by a third"),
     Constant("strain", "movement.pf_span_dry", "the same, as a setting", "pF", "from memory", "as above"),
-    Constant("strain", "movement.restraint_draw", "share of volume change that is vertical, between", "", "from memory",
-             "practice: 0.5 drying, 0.8 wetting"),
+    Constant("strain", "movement.restraint_draw", "share of volume change that is vertical, between", "", "judgement",
+             "practice 0.5 drying, 0.8 wetting, from memory; widened to 0.4 (median 0.6) because two measured figures "
+             "pull in opposite directions: a clay soil with 0.42 to 0.45 (less vertical share), and a bench mark 0.91 "
+             "m deep that moved more than ours (notebooks/evidence.md, 19 and 20)"),
     Constant("strain", "soil.lep_cap_pct", "largest linear extensibility after the draw", "%", "judgement",
              "above the largest laboratory value seen"),
     Constant("strain", "soil.extend_to_cm", "deepest horizon is extended to", "cm", "practice",

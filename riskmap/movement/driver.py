@@ -169,6 +169,22 @@ def _middle_by_days(record: Record, climate: ClimateSettings, movement: Movement
     return _by_days(record, day_record.Drawn(*(np.array([value]) for value in one)), np.zeros(1), climate)[0]
 
 
+def without_draw(record: Record, by: str, climate: ClimateSettings, movement: MovementSettings) -> Array:
+    """Return surface suction with the default settings and nothing drawn, by `day` steps or by `month`. [pF]
+
+    Shape (n_month,), on the axis of the record. (method.md, section 4)
+    """
+    if by == "day":
+        return _middle_by_days(record, climate, movement)
+    return _suction(record, rain_factor=climate.rain_factor, capacity_mm=climate.bucket_capacity_mm, pet_scale=1.0,
+                    wet=movement.wet_limit_pf, dry=movement.dry_limit_pf, noise=0.0, climate=climate)
+
+
+def covered_equilibrium(record: Record, suction: Array, climate: ClimateSettings) -> float:
+    """Return the suction under a slab that belongs to a surface suction. [pF] (method.md, section 5.2)"""
+    return _equilibrium(record, suction, climate)[0]
+
+
 def _suction(record: Record, *, rain_factor: float, capacity_mm: float, pet_scale: float, wet: float, dry: float,
              noise: float, climate: ClimateSettings) -> Array:
     """Return surface suction of one draw by the monthly bucket; after index months it starts from their filling."""
@@ -274,8 +290,7 @@ def make(history: ClimateHistory, cell: int, draws: Draws, climate: ClimateSetti
     set. Whether a climate is too dry is always judged by the monthly bucket: its limits were set for that.
     """
     months = record(history, cell, climate) if of_cell is None else of_cell
-    middle = _suction(months, rain_factor=climate.rain_factor, capacity_mm=climate.bucket_capacity_mm, pet_scale=1.0,
-                      wet=movement.wet_limit_pf, dry=movement.dry_limit_pf, noise=0.0, climate=climate)
+    middle = without_draw(months, "month", climate, movement)
     normal = _normal(months, climate)
     own = middle if climate.driver == "month" else _middle_by_days(months, climate, movement)
     s = (movement.dry_limit_pf - middle[normal[0] : normal[1] + 1]) / (movement.dry_limit_pf - movement.wet_limit_pf)

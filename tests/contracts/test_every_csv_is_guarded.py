@@ -20,6 +20,8 @@ import riskmap
 from riskmap.answers import change_table, screen_table
 from riskmap.answers.brief import visits as briefing
 from riskmap.answers.calibration import files, invented_surveys
+from riskmap.answers.measured import comparing
+from riskmap.answers.measured import files as measured_files
 from riskmap.answers.survey import files as survey_files
 from riskmap.outputs.files import csv_table, public_table
 
@@ -73,11 +75,18 @@ def surveys(folder: Path) -> Path:
     return invented_surveys.write(town, np.full(count, -3.0), folder / "surveys.csv", source=CELLS)
 
 
+def measured(folder: Path) -> Path:
+    rows = [comparing.Row(0.1, text, "timing", 0.5, 0.5, text, text, 30, "agrees", text) for text in CELLS]
+    months = pd.DataFrame({"month": "2020-01", "month_number": 24240, "measured": 0.5, "ours": 0.5}, index=[0])
+    measured_files.write(measured_files.MeasuredReport(rows, months, {}, []), folder)
+    return folder / "comparisons.csv"
+
+
 WRITERS: dict[str, Callable[[Path], Path]] = {
     "outputs/files/csv_table.py": lots, "answers/screen_table.py": lots_raw_names, "answers/change_table.py": change,
     "outputs/files/public_table.py": public, "answers/calibration/files.py": comparisons,
     "answers/survey/files.py": survey, "answers/brief/visits.py": pages,
-    "answers/calibration/invented_surveys.py": surveys}
+    "answers/calibration/invented_surveys.py": surveys, "answers/measured/files.py": measured}
 
 
 @pytest.mark.parametrize("module", WRITERS)

@@ -29,7 +29,7 @@ PURE = ("movement/", "climate/indices/", "soil/shrink_swell.py", "soil/pedotrans
 TABLE_HANDLING = {"movement/simulation.py", "movement/soil_units.py", "movement/archetypes.py",
                   "movement/summary.py", "movement/reasons.py", "movement/past.py", "climate/indices/__init__.py"}
 COMMANDS = {"fetch", "survey", "selftest", "brief", "calibrate", "check", "compare", "demo", "estimate", "explain",
-            "export", "map", "read", "screen", "verify"}
+            "export", "map", "measured", "read", "screen", "verify"}
 
 FILES = sorted(PACKAGE.rglob("*.py"))
 

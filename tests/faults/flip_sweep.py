@@ -79,6 +79,11 @@ def commands(run: Path, lot: str) -> dict[str, Command]:
         (place.parent / "list.csv").write_text(f"lot_id\n{lot}\n", encoding="utf-8")
         return place.parent / "list.csv"
 
+    def probed(place: Path) -> Path:
+        listed(place).with_name("probe.csv").write_text("date,depth_m,value_m3_m3\n2020-01,0.1,0.2\n2020-02,0.1,0.3\n",
+                                                        encoding="utf-8")
+        return place.parent / "probe.csv"
+
     return {
         "read": lambda one, _: said_of(riskmap.read(one)),
         "explain": lambda one, _: riskmap.explain(one, lot),
@@ -88,6 +93,8 @@ def commands(run: Path, lot: str) -> dict[str, Command]:
         "map": lambda one, into: _of_files(riskmap.map(one, into=into).folder, "map.html"),
         "brief": lambda one, into: repr(riskmap.brief(one, lots=[lot], into=into).answer.pages),
         "compare": lambda one, into: api.compare(one, run, outputs=into.parent / "changes").answer.lots.to_csv(),
+        "measured": lambda one, into: _of_files(
+            riskmap.measured(probed(into), one, lot=lot, into=into).folder, "comparisons.csv", "months.csv"),
         "verify": lambda one, _: "\n".join(riskmap.verify(one)),
     }
 

@@ -154,7 +154,8 @@ def commands(run: Path, listing: Path) -> dict[str, list[object]]:
         "brief": ["brief", run, "--lots", LOT, *outputs], "export": ["export", run, "--format", "csv", *outputs],
         "compare": ["compare", run, run, *outputs], "calibrate": ["calibrate", run, listing, *outputs],
         "survey": ["survey", listing.with_name("readings.csv"), "--run", run, "--lot", LOT, *outputs,
-                   "--into", run.parent / "survey"]}
+                   "--into", run.parent / "survey"],
+        "measured": ["measured", listing.with_name("probe.csv"), "--run", run, "--lot", LOT, *outputs]}
 
 
 @pytest.fixture
@@ -162,16 +163,17 @@ def listing(tmp_path: Path) -> Path:
     path = tmp_path / "list.csv"
     path.write_text(f"lot_id,first_date,dome_mm\n{LOT},2024-06,12.5\n", encoding="utf-8")
     rows = [f"{k},{k % 3 * 10},{k // 3 * 10},0.{k}" for k in range(9)]
+    path.with_name("probe.csv").write_text("date,depth_m,value_m3_m3\n2024-06,0.1,0.2\n", encoding="utf-8")
     path.with_name("readings.csv").write_text("\n".join(["point,x_ft,y_ft,elevation_in", *rows]), encoding="utf-8")
     return path
 
 
-# an invented run has no inputs of the movement: these two refuse it for that, once they were let to read it
-NO_INPUTS = {"compare": "E-CMP-001", "calibrate": "E-CAL"}
+# an invented run has no inputs of the movement: these refuse it for that, once they were let to read it
+NO_INPUTS = {"compare": "E-CMP-001", "calibrate": "E-CAL", "measured": "E-MEA-023"}
 
 
 @pytest.mark.parametrize("command", ["explain", "screen", "map", "tiles", "brief", "export", "compare", "calibrate",
-                                     "survey"])
+                                     "survey", "measured"])
 def test_every_command_refuses_a_changed_run_and_looks_all_the_same_when_asked(command: str, run: Path,
                                                                                listing: Path) -> None:
     words = commands(run, listing)[command]

@@ -9,10 +9,11 @@ from pathlib import Path
 from typing import Any
 
 AGREES, DISAGREES, CANNOT, ABSENT = "agrees", "disagrees", "cannot tell", "data absent"
+ELSEWHERE = "measured elsewhere"
 FACTS = "field/field_cases.csv"
 DIVISIONS = "drought/climate_divisions/nclimdiv_monthly_1895_2022.csv.gz"
 # Degrees north of the middle of the divisions used; the table of divisions does not hold them
-LATITUDES = {"0504": 39.5, "1408": 37.5, "3405": 36.1, "4103": 32.5, "4108": 29.5}
+LATITUDES = {"0504": 39.5, "1408": 37.5, "3405": 36.1, "4103": 32.5, "4105": 31.0, "4108": 29.5}
 ANY = math.inf
 Values = Sequence[float]
 
@@ -63,6 +64,9 @@ class Comparison:
         Name in `FACTS`; empty for a comparison with a data file, which then names `source` and `read` itself.
     cannot : str
         Why the comparison decides nothing; the outcome is then `cannot tell` whatever the numbers.
+    elsewhere : str
+        Why the figures are only reported, as found elsewhere; the outcome is then `measured elsewhere`, which counts
+        neither as agreeing nor as disagreeing.
     files : tuple of str
         What must lie in the open data folder.
     """
@@ -81,6 +85,7 @@ class Comparison:
     way_read: str = "data file"
     remark: str = ""
     cannot: str = ""
+    elsewhere: str = ""
     files: tuple[str, ...] = (DIVISIONS,)
 
 

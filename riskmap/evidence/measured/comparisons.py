@@ -1,8 +1,8 @@
 """Every comparison with a measured number: what it is made of, how it is judged, and all of them in order.
 
 A comparison holds what was measured and where that was read, our setting, our number worked out at the time of asking,
-and a tolerance that was stated beforehand. Outcomes: `agrees`, `disagrees`, `cannot tell`, or `data absent`. The page
-made of them is written by `evidence_page`.
+and a tolerance that was stated beforehand. Outcomes: `agrees`, `disagrees`, `cannot tell`, `measured elsewhere`, or
+`data absent`. The page made of them is written by `page`.
 """
 
 from __future__ import annotations
@@ -15,6 +15,7 @@ from riskmap.evidence.measured.comparison import (
     AGREES,
     CANNOT,
     DISAGREES,
+    ELSEWHERE,
     Comparison,
     Fact,
     Values,
@@ -52,6 +53,8 @@ def _outcome(comparison: Comparison, values: Values, least: float, most: float) 
     outside = sum(not least - 1e-9 <= values[place] <= most + 1e-9 for place in comparison.judged if values)
     if comparison.cannot:
         return CANNOT, outside
+    if comparison.elsewhere:
+        return ELSEWHERE, 0
     return (DISAGREES if outside else AGREES), outside
 
 
@@ -67,18 +70,18 @@ def find(comparison: Comparison, open_data: Path, known: dict[str, Fact]) -> Fin
     names = {"least": least, "most": most} | ({"value": fact.value, "low": fact.low, "high": fact.high} if fact else {})
     measured, show, fair, remark = (text.format(*values, **names) for text in (
         comparison.measured, comparison.show, comparison.fair, comparison.remark))
-    if comparison.cannot:
-        remark = f"{comparison.cannot}; {remark}" if remark else comparison.cannot
+    if why := comparison.cannot or comparison.elsewhere:
+        remark = f"{why}; {remark}" if remark else why
     return Finding(comparison, values, measured, comparison.source or (fact.source if fact else ""),
                    fact.how_read if fact else comparison.way_read, show, fair, remark, outcome, outside)
 
 
 def comparisons() -> tuple[Comparison, ...]:
     """Return every comparison in the order of notebooks/evidence.md."""
-    from riskmap.evidence.measured import movement, wetness
+    from riskmap.evidence.measured import further, movement, wetness
 
-    both = (*wetness.COMPARISONS, *movement.COMPARISONS)
-    return tuple(sorted(both, key=lambda c: (int(c.number.rstrip("abcdefghijk")), c.number)))
+    every = (*wetness.COMPARISONS, *movement.COMPARISONS, *further.COMPARISONS)
+    return tuple(sorted(every, key=lambda c: (int(c.number.rstrip("abcdefghijk")), c.number)))
 
 
 def findings(open_data: Path) -> list[Finding]:

@@ -14,9 +14,10 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from riskmap.common import series_fit
 from riskmap.evidence.measured import field, wetness
 from riskmap.evidence.measured.comparison import DIVISIONS, LATITUDES
-from riskmap.evidence.measured.movement import ALPHA, DEPTH, RESTRAINT, _cells
+from riskmap.evidence.measured.movement import ALPHA, DEPTH, RESTRAINT, cells_of
 from riskmap.evidence.measured.wetness import CLIMATE, MOVEMENT
 from riskmap.layers import daily_gaps
 from riskmap.movement import day_steps, draws, surface, trace
@@ -85,10 +86,10 @@ def manhattan(open_data: Path) -> dict[str, day_steps.Days]:
 
 
 def manhattan_fit(open_data: Path, steps: str, settings: Settings = DEFAULT) -> list[float]:
-    """Return `wetness._fit` at Manhattan, 10 cm: r, r of anomalies, our mean, measured mean, root mean square error."""
+    """Return `series_fit.fit` at Manhattan, 10 cm: r, r of anomalies, our mean, measured mean, rms error."""
     measured = field.manhattan(open_data)[2]
     ours = wet_share(filling(manhattan(open_data)[steps], settings), settings)
-    return wetness._fit(ours, measured, (10 + np.arange(ours.size)) % 12)
+    return series_fit.fit(ours, measured, (10 + np.arange(ours.size)) % 12)
 
 
 def _station_days(station: Any, steps: str) -> day_steps.Days:
@@ -142,10 +143,10 @@ def division_days(open_data: Path, division: str) -> day_steps.Days:
 
 
 def stillwater_fit(open_data: Path, settings: Settings = DEFAULT) -> list[float]:
-    """Return `wetness._fit` at Stillwater, Oklahoma, with the months of division 3405."""
+    """Return `series_fit.fit` at Stillwater, Oklahoma, with the months of division 3405."""
     days = division_days(open_data, "3405")
     at, measured = field.stillwater(open_data)
-    return wetness._fit(wet_share(filling(days, settings), settings)[at], measured, np.array(at) % 12)
+    return series_fit.fit(wet_share(filling(days, settings), settings)[at], measured, np.array(at) % 12)
 
 
 # ---------------------------------------------------------------- domes of the measured years
@@ -192,7 +193,7 @@ def largest_domes(suction_pf: Array, shift_pf: float = 0.0, lep: float = EXTENSI
                                   percentile=CLIMATE.equilibrium_percentile) + shift_pf
     model = rm.cached(HALF_WIDTH_M / DEPTH)
     run = trace.ground(model, np.tile(suction_pf - covered, LAPS + 1), 0, diffusivity_m2_per_yr=ALPHA,
-                       active_depth_m=DEPTH, restraint=RESTRAINT, index_cells=_cells(model, lep))
+                       active_depth_m=DEPTH, restraint=RESTRAINT, index_cells=cells_of(model, lep))
     return 1000 * run.dome_m[-suction_pf.size :].reshape(-1, 12).max(axis=1)
 
 
@@ -250,7 +251,7 @@ def table(open_data: Path) -> list[tuple[str, list[float]]]:
     rain, pet, measured = field.manhattan(open_data)
     bucket = surface.filling(rain, pet, CLIMATE.rain_factor, CLIMATE.bucket_capacity_mm, 0.5)
     rows = [("monthly bucket", wetness.station_timing(open_data),
-             wetness._fit(bucket, measured, (10 + np.arange(bucket.size)) % 12))]
+             series_fit.fit(bucket, measured, (10 + np.arange(bucket.size)) % 12))]
     rows += [(f"day steps on {'monthly' if steps == 'months' else 'daily'} data{', no limits' if plain else ''}",
               station_timing(open_data, steps, settings), manhattan_fit(open_data, steps, settings))
              for steps in ("months", "days") for plain, settings in ((False, DEFAULT), (True, NO_LIMITS))]

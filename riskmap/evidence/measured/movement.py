@@ -23,7 +23,7 @@ from riskmap.movement import reduced_model as rm
 from riskmap.movement.stiffness import UNKNOWN, stiffness_of
 
 SOIL = SoilSettings()
-RESTRAINT = 0.6  # judgement; a run varies it over 0.5-0.8
+RESTRAINT = 0.6  # judgement; the median of what a run varies (0.4-0.8)
 ALPHA, DEPTH = MOVEMENT.diffusivity_m2_per_yr, MOVEMENT.active_depth_m
 HIGHWAY_HALF_WIDTH_M, CONSTRUCTION = 4.5, "1980-10"
 EXTENSIBILITY = (1.5, 3.0, 6.0, 9.0)  # of the slab comparisons [%]
@@ -32,7 +32,7 @@ SLOW = 0.2  # diffusivity that reproduces London by choice [m2/yr]
 SETTINGS = f"diffusivity {ALPHA:g}, depth {DEPTH:g} m, restraint {RESTRAINT:g}"
 
 
-def _cells(model: rm.ReducedModel, lep: float, depth_m: float = DEPTH) -> Any:
+def cells_of(model: rm.ReducedModel, lep: float, depth_m: float = DEPTH) -> Any:
     """Return the strain index of depth cells for one extensibility [%] to 2 m and the default share of it below."""
     index = kernels_soil.compression_index(lep, SOIL.lep_cap_pct, 2.97) * np.array([1.0, SOIL.below_profile_factor])
     edge = SOIL.extend_to_cm / 100
@@ -47,7 +47,7 @@ def ground(open_data: Path, division: str, pour: str, half_width_m: float, lep: 
     here = weather(open_data, division, driver)
     model = rm.cached(half_width_m / DEPTH, root_depth=root_m / DEPTH)
     return trace.ground(model, here.suction_pf - here.equilibrium_pf, here.place(pour), diffusivity_m2_per_yr=ALPHA,
-                        active_depth_m=DEPTH, restraint=restraint, index_cells=_cells(model, lep))
+                        active_depth_m=DEPTH, restraint=restraint, index_cells=cells_of(model, lep))
 
 
 def _largest_year(series: Any, first: int, last: int) -> float:
@@ -119,7 +119,7 @@ def eagle_ford(open_data: Path) -> Values:
 def highveld(open_data: Path) -> Values:
     """Return the heave after 5 years from an evenly dry start, extensibility 15, division 4103's equilibrium. [mm]"""
     model = rm.cached(6.0 / DEPTH)
-    full = MOVEMENT.restraint_draw[1] * float(_cells(model, 15.0).sum())
+    full = MOVEMENT.restraint_draw[1] * float(cells_of(model, 15.0).sum())
     left = left_to_come(ALPHA, (5.0,), half_width=6.0, dried=1.0)[0]
     return [1000 * full * (MOVEMENT.dry_limit_pf - weather(open_data, "4103").equilibrium_pf) * (1 - left)]
 

@@ -17,11 +17,13 @@ import numpy as np
 
 from riskmap.climate import category, evapotranspiration
 from riskmap.climate.indices import spei
+from riskmap.common import series_fit
 from riskmap.common.settings import ClimateSettings, MovementSettings
 from riskmap.evidence import closed_forms
 from riskmap.evidence.measured import field
 from riskmap.evidence.measured.comparison import ANY, DIVISIONS, Comparison, Values, around, at_least
-from riskmap.movement import kernels, reduced_model, suction_levels, surface
+from riskmap.movement import open_ground as ground
+from riskmap.movement import suction_levels, surface
 
 CLIMATE, MOVEMENT = ClimateSettings(), MovementSettings()
 MANHATTAN = "field/uscrn_53974_manhattan_ks_daily_2003_2017.csv.gz"
@@ -72,23 +74,11 @@ def weather(open_data: Path, division: str, driver: str = "day") -> Weather:
 
 
 # ---------------------------------------------------------------- the bucket against measured wetness
-def _anomaly(values: Any, calendar: Any) -> Any:
-    return values - np.array([values[calendar == m].mean() for m in calendar])
-
-
-def _fit(ours: Any, measured: Any, calendar: Any) -> list[float]:
-    """Return r, r of anomalies, our mean, measured mean, root mean square error."""
-    use = np.isfinite(measured)
-    a, b, month = ours[use], measured[use], calendar[use]
-    return [float(np.corrcoef(a, b)[0, 1]), float(np.corrcoef(_anomaly(a, month), _anomaly(b, month))[0, 1]),
-            float(a.mean()), float(b.mean()), float(np.sqrt(((a - b) ** 2).mean()))]
-
-
 def manhattan(open_data: Path, rain_factor: float) -> Values:
-    """Return `_fit` of the bucket at Manhattan, Kansas, 10 cm; the record begins in November."""
+    """Return `series_fit.fit` of the bucket at Manhattan, Kansas, 10 cm; the record begins in November."""
     rain, pet, measured = field.manhattan(open_data)
     filling = surface.filling(rain, pet, rain_factor, CLIMATE.bucket_capacity_mm, 0.5)
-    return _fit(filling, measured, (10 + np.arange(rain.size)) % 12)
+    return series_fit.fit(filling, measured, (10 + np.arange(rain.size)) % 12)
 
 
 def best_factor(fit: Callable[[Path, float], Values], open_data: Path) -> float:
@@ -97,11 +87,11 @@ def best_factor(fit: Callable[[Path, float], Values], open_data: Path) -> float:
 
 
 def stillwater(open_data: Path, rain_factor: float) -> Values:
-    """Return `_fit` of the bucket of division 3405 at Stillwater, Oklahoma."""
+    """Return `series_fit.fit` of the bucket of division 3405 at Stillwater, Oklahoma."""
     _, rain, pet = field.division(open_data, "3405")
     at, measured = field.stillwater(open_data)
     filling = surface.filling(rain, pet, rain_factor, CLIMATE.bucket_capacity_mm, 0.5)
-    return _fit(filling[at], measured, np.array(at) % 12)
+    return series_fit.fit(filling[at], measured, np.array(at) % 12)
 
 
 # ---------------------------------------------------------------- day steps against the same
@@ -204,11 +194,7 @@ def _yearly_wave(station: Any, depth_cm: int) -> tuple[complex, float]:
     use = np.isfinite(content)
     if use.sum() < 330:
         return 0j, 0.0
-    angle = 2 * np.pi * station["date"].dt.day_of_year.to_numpy()[use] / 366
-    matrix = np.column_stack([np.ones(angle.size), np.cos(angle), np.sin(angle)])
-    fitted = np.linalg.lstsq(matrix, content[use], rcond=None)[0]
-    return complex(fitted[1], -fitted[2]), float(1 - ((content[use] - matrix @ fitted) ** 2).sum()
-                                                 / ((content[use] - content[use].mean()) ** 2).sum())
+    return series_fit.yearly_wave(content[use], 2 * np.pi * station["date"].dt.day_of_year.to_numpy()[use] / 366)
 
 
 def depth_damping(open_data: Path, depth_cm: int) -> Values:
@@ -219,9 +205,9 @@ def depth_damping(open_data: Path, depth_cm: int) -> Values:
     ratio, lag = [], []
     for station in _stations(open_data):
         (top, top_r2), (deep, deep_r2) = _yearly_wave(station, 10), _yearly_wave(station, depth_cm)
-        if min(top_r2, deep_r2) >= 0.4:
+        if min(top_r2, deep_r2) >= series_fit.LEAST_WAVE:
             ratio.append(abs(deep) / abs(top))
-            lag.append(-float(np.angle(deep / top)) / (2 * np.pi) * 12)
+            lag.append(series_fit.lag_months(deep, top))
     ours, late = closed_forms.periodic_amplitude(
         np.array([0.1, depth_cm / 100]), active_depth_m=MOVEMENT.active_depth_m,
         diffusivity_m2_per_yr=MOVEMENT.diffusivity_m2_per_yr)
@@ -234,15 +220,9 @@ def depth_damping(open_data: Path, depth_cm: int) -> Values:
 def open_ground(open_data: Path, division: str, driver: str = "day") -> tuple[Any, Any]:
     """Return depth cell edges [m] and suction of open ground [pF], shape (n_month, n_z), at the default settings."""
     here, depth = weather(open_data, division, driver), MOVEMENT.active_depth_m
-    model = reduced_model.cached(1.7)
-    dtau = MOVEMENT.diffusivity_m2_per_yr / (12 * depth**2)
-    decay, early, late = reduced_model.step_factors(model.ground_rates, dtau)
-    relative = here.suction_pf - here.equilibrium_pf
-    states = np.empty((relative.size, model.ground_rates.size))
-    kernels.march(relative, relative.mean() * model.ground_inputs / model.ground_rates, decay,
-                  early * model.ground_inputs, late * model.ground_inputs, states)
-    cell = model.ground_output / np.diff(model.depth_edges)[:, None]
-    return depth * model.depth_edges, here.equilibrium_pf + states @ cell.T
+    return ground.depth_edges_m(depth), ground.suction(here.suction_pf, here.equilibrium_pf,
+                                                       diffusivity_m2_per_yr=MOVEMENT.diffusivity_m2_per_yr,
+                                                       active_depth_m=depth)
 
 
 def dallas_suction(open_data: Path, driver: str = "day") -> Values:
@@ -280,10 +260,10 @@ def deep_share(open_data: Path) -> Values:
     return [*field.deep_share(), 100 * float(np.ptp(years @ below) / np.ptp(years @ np.diff(edges)))]
 
 
-def active_depth(open_data: Path) -> Values:
-    """Return the depth at which the mean yearly suction range 1991-2020 of division 3405 falls to 0.1 pF. [m]"""
-    edges, suction = open_ground(open_data, "3405")
-    here = weather(open_data, "3405")
+def active_depth(open_data: Path, division: str = "3405") -> Values:
+    """Return the depth at which the mean yearly suction range 1991-2020 of a division falls to 0.1 pF. [m]"""
+    edges, suction = open_ground(open_data, division)
+    here = weather(open_data, division)
     years = suction[here.place("1991-01") : here.place("2020-12") + 1].reshape(30, 12, -1)
     span = np.ptp(years, axis=1).mean(axis=0)
     middle = (edges[1:] + edges[:-1]) / 2
