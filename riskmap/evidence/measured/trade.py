@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from riskmap.common.units import MM_PER_INCH
 from riskmap.evidence.known_answers.case_file import behaviour, read_divisions
 from riskmap.evidence.measured import day_driver
-from riskmap.evidence.measured.movement import ALPHA, DEPTH, RESTRAINT, _cells
+from riskmap.evidence.measured.movement import ALPHA, DEPTH, RESTRAINT, cells_of
 from riskmap.evidence.measured.wetness import CLIMATE, MOVEMENT
 from riskmap.movement import day_steps, kernels, surface, trace
 from riskmap.movement import reduced_model as rm
@@ -106,12 +106,12 @@ def facts(open_data: Path, division: str, driver: str) -> Facts:
                                   window=CLIMATE.equilibrium_months, percentile=CLIMATE.equilibrium_percentile)
     relative = level[:stop] - covered
     model = rm.cached(HALF_WIDTH_M / DEPTH)
-    cells = _cells(model, EXTENSIBILITY)
+    cells = cells_of(model, EXTENSIBILITY)
     spin_up = float(relative[first:].mean())
 
     def moved(pour: int) -> trace.Ground:
         return trace.ground(model, relative, pour, diffusivity_m2_per_yr=ALPHA, active_depth_m=DEPTH,
-                            restraint=RESTRAINT, index_cells=cells, spin_up_mean_pf=spin_up)
+                            restraint=RESTRAINT, indexcells_of=cells, spin_up_mean_pf=spin_up)
 
     start = 12 * (OLD_POUR_YEAR - FIRST_YEAR)
     old = [moved(pour) for pour in range(start, start + 12)]
