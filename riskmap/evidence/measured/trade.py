@@ -111,7 +111,7 @@ def facts(open_data: Path, division: str, driver: str) -> Facts:
 
     def moved(pour: int) -> trace.Ground:
         return trace.ground(model, relative, pour, diffusivity_m2_per_yr=ALPHA, active_depth_m=DEPTH,
-                            restraint=RESTRAINT, indexcells_of=cells, spin_up_mean_pf=spin_up)
+                            restraint=RESTRAINT, index_cells=cells, spin_up_mean_pf=spin_up)
 
     start = 12 * (OLD_POUR_YEAR - FIRST_YEAR)
     old = [moved(pour) for pour in range(start, start + 12)]
