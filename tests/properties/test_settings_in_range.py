@@ -141,10 +141,10 @@ def coarse_models() -> dict[tuple[float, bool, float], reduced_model.ReducedMode
 
 @pytest.fixture
 def coarse(monkeypatch: pytest.MonkeyPatch, coarse_models: dict) -> None:
-    def cached(ratio: float, antisymmetric: bool = False, root_depth: float = 0.0) -> reduced_model.ReducedModel:
-        key = (max(round(ratio), 0.8), antisymmetric, round(root_depth, 1))
+    def cached(ratio: float, antisymmetric: bool = False, cracked_depth: float = 0.0) -> reduced_model.ReducedModel:
+        key = (max(round(ratio), 0.8), antisymmetric, round(cracked_depth, 1))
         if key not in coarse_models:
-            coarse_models[key] = reduced_model.build(key[0], COARSE, antisymmetric=antisymmetric, root_depth=key[2])
+            coarse_models[key] = reduced_model.build(key[0], COARSE, antisymmetric=antisymmetric, cracked_depth=key[2])
         return coarse_models[key]
 
     monkeypatch.setattr(reduced_model, "cached", cached)

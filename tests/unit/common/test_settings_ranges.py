@@ -132,7 +132,7 @@ def test_a_refused_value_is_not_also_a_contradiction_with_its_default(tmp_path: 
 
 
 def test_whole_numbers_stand_for_numbers_and_texts_stay(tmp_path: Path) -> None:
-    area = accepted(tmp_path, "[movement]\nactive_depth_m = 3\nload_kpa = [5, 8]\nroot_zone_depth_m = 0\n")
+    area = accepted(tmp_path, "[movement]\nactive_depth_m = 3\nload_kpa = [5, 8]\n")
     assert (area.movement.active_depth_m, area.movement.load_kpa) == (3.0, (5.0, 8.0))
     assert area.lots.path == Path("l.csv")
 
