@@ -22,7 +22,7 @@ CRACKED_DEPTH_M = 1.0  # judgement; no soil is measured that deep at the station
 CRACKED_SHARE = 1 / 3  # vertical share of the volume change where cracks take two thirds (isotropic shrinkage)
 SHARE_AT_SURFACE, SHARE_DEPTH_M = 2 / 3, 10.0  # (2 - z/5)/3 = 2/3 (1 - z / 10 m), from memory
 UNCRACKED_SHARE = 0.6  # vertical share of uncracked ground for which the shares above stand as they are (judgement)
-ROUNDED_TO = 2  # decimals of the cracked depth over active depth: moves the edge by at most 0.6 % of its range (computed)
+ROUNDED_TO = 2  # decimals of the cracked depth over active depth: at most 0.6 % of the range at the edge (computed)
 
 
 def within(top: Array, bottom: Array, depth: float) -> Array:

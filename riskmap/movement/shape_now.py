@@ -13,9 +13,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from riskmap.common.constants import PF_AT_33_KPA
+from riskmap.movement import cracked, kernels_soil, reduced_model, slab, summary, trace
 from riskmap.movement import draws as random
 from riskmap.movement import driver as weather
-from riskmap.movement import cracked, kernels_soil, reduced_model, slab, summary, trace
 from riskmap.movement.draw_inputs import Layers
 from riskmap.movement.run_draws import NARROWEST, WIDEST
 from riskmap.movement.stiffness import stiffness_of
