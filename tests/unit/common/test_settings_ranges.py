@@ -230,7 +230,36 @@ def test_a_year_from_which_slabs_date_lies_before_now() -> None:
     assert line.startswith("E-SET-013 area file: 'lot_settings.unknown_pour_earliest' is 2025, and the month of now ")
 
 
+@pytest.mark.parametrize("value", ["0", "0.5", "-3", '"deep"'])
+def test_the_former_root_zone_is_refused_with_what_to_use(tmp_path: Path, value: str) -> None:
+    line = refused(tmp_path, f"[movement]\nroot_zone_depth_m = {value}\n")
+    assert line.startswith("E-SET-001 ")
+    assert "'movement.root_zone_depth_m' was a setting of a former version." in line
+    assert 'ground = "cracked" in [movement]' in line
+    assert "\n" not in line
+
+
+@pytest.mark.parametrize("value", ['"cracks"', '"Cracked"', "true", "1", '["cracked"]'])
+def test_ground_is_one_of_two_words(tmp_path: Path, value: str) -> None:
+    line = refused(tmp_path, f"[movement]\nground = {value}\n")
+    assert "'movement.ground'" in line
+    assert "'uncracked' or 'cracked'" in line
+    assert accepted(tmp_path, "").movement.ground == "uncracked"
+    assert accepted(tmp_path, '[movement]\nground = "cracked"\n').movement.ground == "cracked"
+
+
 # ------------------------------------------------------------------------------------------------- finished runs
+def test_a_run_of_before_cracked_ground_is_read_unless_it_had_a_root_zone() -> None:
+    whole = an_area().model_dump(mode="json", exclude={"folder"})
+    del whole["movement"]["ground"]
+    whole["movement"]["root_zone_depth_m"] = 0.0
+    assert settings.of_run(whole, "run of a").movement == Area.model_fields["movement"].default
+    whole["movement"]["root_zone_depth_m"] = 0.5
+    with pytest.raises(SettingsError, match="was a setting of a former version") as caught:
+        settings.of_run(whole, "run of a")
+    assert "E-SET-033" in str(caught.value)
+
+
 def test_a_run_made_with_a_setting_that_is_refused_today_is_not_used() -> None:
     whole = an_area().model_dump(mode="json", exclude={"folder"})
     assert settings.of_run(whole, "run of a").movement == Area.model_fields["movement"].default
