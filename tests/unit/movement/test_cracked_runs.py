@@ -1,4 +1,4 @@
-"""Cracked ground as a setting of a run: what it exchanges, and its figures of single archetypes beside the run's own."""
+"""Cracked ground as a setting of a run: what it exchanges, and the figures of archetypes beside the run's own."""
 
 from __future__ import annotations
 
