@@ -14,8 +14,8 @@ if TYPE_CHECKING:
     import pandas as pd
 
 
-def explain(run: FileName | Run, lot_id: str | None = None, *, units: str = "us", outputs: FileName = "outputs",
-            verified: bool = True) -> str:
+def explain(run: FileName | Run, lot_id: str | None = None, *, units: str = "us", if_cracked: bool = False,
+            outputs: FileName = "outputs", verified: bool = True) -> str:
     """Return what the number of one lot is, and why, in plain lines; with a message code alone, what the code means.
 
     Parameters
@@ -27,6 +27,8 @@ def explain(run: FileName | Run, lot_id: str | None = None, *, units: str = "us"
         `screen` does, without case, blanks and dashes, then without leading zeros, and the lot found is told.
     units : str
         `us` (inch) or `si` (mm): steps of 0.1 in or 2 mm are shown.
+    if_cracked : bool
+        Also compute the lot on cracked ground and tell both beside each other; some seconds.
 
     Returns
     -------
@@ -39,6 +41,8 @@ def explain(run: FileName | Run, lot_id: str | None = None, *, units: str = "us"
         No such run, or no such lot; similar identifiers are named.
     CodeError
         No such message code; the closest ones are listed.
+    SettingsError
+        With `if_cracked`, when the run was made with settings that are refused today.
 
     Examples
     --------
@@ -53,12 +57,12 @@ def explain(run: FileName | Run, lot_id: str | None = None, *, units: str = "us"
             return explain_code(run)
         raise RunFolderError("E-RUN-082 no lot is named. Add the identifier of a lot, or give a message code such as "
                              "E-LOT-014 alone.")
-    results = one_lot(run, lot_id, outputs, verified=verified)
+    results = one_lot(run, lot_id, outputs, verified=verified, inputs=if_cracked)
     before = [text for text in (results.note, name_note(lot_id, results)) if text]
-    return "\n\n".join([*before, *lot_texts(results, units=units)])
+    return "\n\n".join([*before, *lot_texts(results, units=units, if_cracked=if_cracked)])
 
 
-def lot_texts(results: Results, *, units: str = "us") -> list[str]:
+def lot_texts(results: Results, *, units: str = "us", if_cracked: bool = False) -> list[str]:
     """Return what the number of each lot is, and why, in plain lines.
 
     Parameters
@@ -67,6 +71,8 @@ def lot_texts(results: Results, *, units: str = "us") -> list[str]:
         As of `one_lot`.
     units : str
         `us` or `si`.
+    if_cracked : bool
+        Also compute the lots on cracked ground, from `results.inputs`.
 
     Returns
     -------
@@ -77,6 +83,8 @@ def lot_texts(results: Results, *, units: str = "us") -> list[str]:
     ------
     KeyError
         When `results` lacks a column of `riskmap.tables.ESTIMATE`.
+    SettingsError
+        With `if_cracked`, when the run was made with settings that are refused today.
 
     Examples
     --------
@@ -86,11 +94,18 @@ def lot_texts(results: Results, *, units: str = "us") -> list[str]:
     """
     from riskmap.outputs import lot_text
 
-    return ["\n".join(lot_text.lines(results, row, units)) for row in range(len(results.lots))]
+    rows = range(len(results.lots))
+    cracked: dict[int, str] = {}
+    if if_cracked:
+        from riskmap.answers import if_cracked as scenario
+
+        cracked = scenario.sentences(results, rows, units)
+    return ["\n".join(lot_text.lines(results, row, units, cracked.get(row, ""))) for row in rows]
 
 
-def one_lot(run: FileName | Run, lot_id: str, outputs: FileName = "outputs", *, verified: bool = True) -> Results:
-    """Read one lot of a finished run, without past months and inputs; all its rows where the identifier is repeated.
+def one_lot(run: FileName | Run, lot_id: str, outputs: FileName = "outputs", *, verified: bool = True,
+            inputs: bool = False) -> Results:
+    """Read one lot of a finished run, without past months; all its rows where the identifier is repeated.
 
     Parameters
     ----------
@@ -98,6 +113,8 @@ def one_lot(run: FileName | Run, lot_id: str, outputs: FileName = "outputs", *, 
         As in `read`.
     lot_id : str
         Identifier as in the lot file, or as `explain` takes it.
+    inputs : bool
+        Read also what the run computed from, of all lots.
 
     Returns
     -------
@@ -119,13 +136,13 @@ def one_lot(run: FileName | Run, lot_id: str, outputs: FileName = "outputs", *, 
     from riskmap.run import record
 
     files = files_of(run, outputs, verified)
-    results = record.read(files, lot_id)
+    results = record.read(files, lot_id, inputs=inputs)
     if not len(results.lots):
         ids = record.lot_ids(files)  # of all lots, but nothing else of them
         same, _ = matching.same_id(lot_id, ids)
         if len(same) != 1:
             _not_found(ids, lot_id, same)
-        results = record.read(files, same[0])
+        results = record.read(files, same[0], inputs=inputs)
     return results
 
 

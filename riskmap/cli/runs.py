@@ -27,9 +27,10 @@ def say_note(note: str) -> None:
 @click.argument("run", metavar="RUN|CODE")
 @click.argument("lot_id", required=False)
 @UNITS
+@click.option("--if-cracked", is_flag=True, help="Also compute the lot on cracked ground; some seconds.")
 @UNVERIFIED
 @OUTPUTS
-def explain(run: str, lot_id: str | None, units: str, unverified: bool, outputs: Path) -> None:
+def explain(run: str, lot_id: str | None, units: str, if_cracked: bool, unverified: bool, outputs: Path) -> None:
     """Say what one lot's number is, and why. RUN is a run folder or `latest`.
 
     With a message code alone, such as E-LOT-014, it says what the code means and what to do; no run is opened.
@@ -41,12 +42,12 @@ def explain(run: str, lot_id: str | None, units: str, unverified: bool, outputs:
     if lot_id is None:
         click.echo(api.explain(run))
         return
-    results = api.one_lot(run, lot_id, outputs, verified=not unverified)
+    results = api.one_lot(run, lot_id, outputs, verified=not unverified, inputs=if_cracked)
     say_note(results.note)
     other_name = api.name_note(lot_id, results)
     if other_name:
         click.echo(other_name + "\n")
-    for text in api.lot_texts(results, units=units):
+    for text in api.lot_texts(results, units=units, if_cracked=if_cracked):
         click.echo(text + "\n")
     sys.exit(Exit.SOME_STATES if (results.lots["state"] != "").any() else Exit.ALL_ANSWERED)
 

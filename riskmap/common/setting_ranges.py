@@ -215,7 +215,6 @@ RANGES: dict[str, dict[str, Range]] = {
         "edge_load_kn_m": Range(0, 40, "kN/m", "judgement: no wall at the edge, to two floors of masonry"),
         "settlement_mm": Range(0, 50, "mm", "judgement: more is a failure of the fill, which is not modelled"),
         "settlement_yr": Range(0.1, 5, "yr", "judgement: a month to five years"),
-        "root_zone_depth_m": Range(0, 1, "m", "judgement: 0.5 is the scenario; deeper roots dry more than the surface"),
         "sides_sd_pf": Range(0, 1, "pF", "judgement: 0.6 is the largest looked at; 1 has sides a swing apart"),
         "leak_pf": Range(-2.5, 0, "pF", "judgement: 2 is the largest offered; a leak wets", True),
         "watering_pf": Range(-2.5, 0, "pF", "judgement: as for a leak on that side", True),

@@ -14,6 +14,10 @@ from riskmap.common.errors import closest, joined, shown
 # kinds of finding that `settings` adds to those of the validation; their context says the rest
 OUTSIDE, AGAINST, SYSTEM = "outside_its_range", "against_another_setting", "system_without_areas"
 _LIST = "All are listed in layers/README.md, section Area file."
+FORMER = {  # settings of former versions, as section.key, and what to do instead
+    "movement.root_zone_depth_m": 'Remove it. Ground that answers to the weather at depth is ground = "cracked" in '
+                                  "[movement].",
+}
 
 
 def known_keys(model: type[BaseModel]) -> list[str]:
@@ -71,6 +75,8 @@ def _rule(finding: Any, place: list[str], model: type[BaseModel]) -> str:
     """Return what one finding of the validation says to a user."""
     *section, name = place or [""]
     given = finding.get("input")
+    if finding["type"] == "extra_forbidden" and (instead := FORMER.get(".".join(place))):
+        return f"was a setting of a former version. {instead}"
     if finding["type"] == "extra_forbidden":
         known = joined(closest(name, known_keys(model)), 60)
         of = f"is not a setting of [{section[0]}]" if section else "is neither a setting of [area] nor a section"

@@ -219,9 +219,9 @@ class MovementSettings(_Frozen):
     edge_load_kn_m: tuple[float, float] = (8.0, 16.0)
     settlement_mm: tuple[float, float] = (3.0, 15.0)
     settlement_yr: float = 0.5
-    # Scenario 0.5: roots hold open ground at the surface's suction down to it; edge movement about doubles (a gap in
-    # the model's structure: measured damping lies between 0 and 0.6).
-    root_zone_depth_m: float = 0.0
+    # Scenario "cracked": open ground conducts better in its first metre, and less of its strain is vertical there. Off:
+    # eight years of soil moisture at one site do not support it, one road cannot decide (notebooks/method.md, 5.4).
+    ground: Literal["uncracked", "cracked"] = "uncracked"
     sides_sd_pf: float = 0.4  # judgement: sun, shade, watering; not measured
     # Scenarios: right minus left surface suction. A leak or a large tree 1.5 pF (judgement: 1.5-2), watering held
     # above half dry 0.6 pF (judgement). Wet sides rise, dry sides sink.
@@ -299,7 +299,7 @@ def of_run(content: dict[str, Any], run: str) -> Area:
         When they are no longer accepted: the run was made with a setting that has no place in a model.
     """
     run = shown(run)
-    content = _with_its_driver(content)
+    content = _without_no_root_zone(_with_its_driver(content))
     try:
         return _area(content, run, Path())
     except SettingsError as error:
@@ -313,6 +313,14 @@ def _with_its_driver(content: dict[str, Any]) -> dict[str, Any]:
     if not isinstance(climate, dict) or "driver" in climate:
         return content
     return {**content, "climate_settings": {**climate, "driver": "month"}}
+
+
+def _without_no_root_zone(content: dict[str, Any]) -> dict[str, Any]:
+    """Return the settings of a run without the former setting of a root zone where it says that there was none."""
+    movement = content.get("movement", {})
+    if not isinstance(movement, dict) or movement.get("root_zone_depth_m") != 0:
+        return content
+    return {**content, "movement": {key: one for key, one in movement.items() if key != "root_zone_depth_m"}}
 
 
 def against_today(area: Area, today: int) -> list[str]:

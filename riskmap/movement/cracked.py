@@ -7,8 +7,13 @@ Method: notebooks/method.md, section 5.4.
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 from numpy.typing import NDArray
+
+if TYPE_CHECKING:
+    from riskmap.common.settings import MovementSettings
 
 Array = NDArray[np.float64]
 
@@ -16,6 +21,8 @@ CRACKED_RATIO = 10 / 1.85  # diffusivity in the cracked zone over that below it:
 CRACKED_DEPTH_M = 1.0  # judgement; no soil is measured that deep at the stations that speak for it
 CRACKED_SHARE = 1 / 3  # vertical share of the volume change where cracks take two thirds (isotropic shrinkage)
 SHARE_AT_SURFACE, SHARE_DEPTH_M = 2 / 3, 10.0  # (2 - z/5)/3 = 2/3 (1 - z / 10 m), from memory
+UNCRACKED_SHARE = 0.6  # vertical share of uncracked ground for which the shares above stand as they are (judgement)
+ROUNDED_TO = 2  # decimals of the cracked depth over active depth: at most 0.6 % of the range at the edge (computed)
 
 
 def within(top: Array, bottom: Array, depth: float) -> Array:
@@ -27,7 +34,7 @@ def within(top: Array, bottom: Array, depth: float) -> Array:
 
 
 def mean_of_cells(cracked: Array, ratio: float) -> Array:
-    """Return the diffusivity along a cell, over that of whole ground. [-] (method.md, section 5.4)
+    """Return the diffusivity along a cell, over that of uncracked ground. [-] (method.md, section 5.4)
 
     Two zones side by side: k = 1 + (ratio - 1) cracked.
 
@@ -36,7 +43,7 @@ def mean_of_cells(cracked: Array, ratio: float) -> Array:
     cracked : array
         Share of the cell that is cracked.
     ratio : float
-        Diffusivity of cracked over whole ground.
+        Diffusivity of cracked over uncracked ground.
     """
     return 1.0 + (ratio - 1.0) * cracked
 
@@ -82,3 +89,23 @@ def vertical_share_of_cells(edges_m: Array, cracked_depth_m: float = CRACKED_DEP
     cracked = within(top, bottom, cracked_depth_m)
     middle_of_rest = (np.maximum(top, np.minimum(cracked_depth_m, bottom)) + bottom) / 2
     return cracked * CRACKED_SHARE + (1 - cracked) * SHARE_AT_SURFACE * (1 - middle_of_rest / SHARE_DEPTH_M)
+
+
+def depth_of(settings: MovementSettings, active_depth_m: float) -> float:
+    """Return the cracked depth over an active depth [m], in steps of 0.01; 0 on uncracked ground. [-]
+
+    The whole active depth where that is less than the cracked depth. Method: method.md, section 5.4.
+    """
+    return round(min(CRACKED_DEPTH_M / active_depth_m, 1.0), ROUNDED_TO) if settings.ground == "cracked" else 0.0
+
+
+def times_the_share(settings: MovementSettings, edges_m: Array) -> Array:
+    """Return by what the drawn vertical share is multiplied in each depth cell; 1 on uncracked ground. [-]
+
+    On cracked ground the share by depth (`vertical_share_of_cells`) over `UNCRACKED_SHARE`: a draw whose share of
+    uncracked ground lies a tenth above the middle has all shares by depth a tenth higher. Method: method.md, section 6.
+    edges_m (n_z + 1,): cell limits. [m]
+    """
+    if settings.ground != "cracked":
+        return np.ones(edges_m.size - 1)
+    return vertical_share_of_cells(edges_m) / UNCRACKED_SHARE

@@ -67,6 +67,7 @@ class GroundModel(NamedTuple):
     steady: Array
     output: Array  # (n_z, n_z)
     depth_edges: Array  # (n_z + 1,), in active depths
+    share: Array  # (n_z,), times the draw's vertical share of the volume change; 1 on uncracked ground
 
 
 class Drawn(NamedTuple):

@@ -18,7 +18,6 @@ from riskmap.movement import cracked
 
 Array = NDArray[np.float64]
 
-ROOT_EXCHANGE = 1e4  # rate at which roots pull a cell to the surface suction, per dimensionless time: within days
 FAR_FIELD = 1.5  # width of open ground in active depths: error below 0.18 % of the edge range (computed)
 
 
@@ -76,17 +75,8 @@ def geometric_cells(length: float, count: int, ratio: float) -> Array:
     return length * sizes / sizes.sum()
 
 
-def rooted(dz: Array, root_depth: float) -> Array:
-    """Return the share of each depth cell that lies in the root zone, shape (n_z,); depths in active depths.
-
-    Method: method.md, section 5.4. [-]
-    """
-    bottom = np.cumsum(dz)
-    return np.clip((root_depth - (bottom - dz)) / dz, 0.0, 1.0)
-
-
 def strip(half_width: float, size: GridSize = STANDARD, *, far_field: float = FAR_FIELD,
-          middle: Literal["mirror", "zero"] = "mirror", root_depth: float = 0.0, cracked_depth: float = 0.0,
+          middle: Literal["mirror", "zero"] = "mirror", cracked_depth: float = 0.0,
           cracked_ratio: float = cracked.CRACKED_RATIO) -> Operator:
     """Assemble the operator of the half strip. (method.md, section 5.5)
 
@@ -99,8 +89,6 @@ def strip(half_width: float, size: GridSize = STANDARD, *, far_field: float = FA
         Width of open ground over active depth; no flux at its far side.
     middle : str
         `mirror`: no flux at the slab's middle (both sides alike); `zero`: suction zero there (sides opposite).
-    root_depth : float
-        Depth over active depth in which roots hold open ground at the surface's suction; 0 for none.
     cracked_depth : float
         Depth over active depth to which open ground is cracked; 0 for none.
     cracked_ratio : float
@@ -135,7 +123,6 @@ def strip(half_width: float, size: GridSize = STANDARD, *, far_field: float = FA
     diagonal[:, -1] += dx / (dz[-1] / 2) * np.where(open_ground, between[-1], 1.0)
     top = np.zeros((n_x, n_z))
     top[open_ground, 0] = dx[open_ground] / (dz[0] / 2) * between[0]
-    top += ROOT_EXCHANGE * np.outer(np.where(open_ground, dx, 0.0), rooted(dz, root_depth) * dz)
     diagonal += top
     if middle == "zero":
         diagonal[0] += dz / (dx[0] / 2)
@@ -158,7 +145,7 @@ def _cracked(dz: Array, depth: float, ratio: float) -> tuple[Array, Array]:
             cracked.mean_across(cracked.within(points[:-1], points[1:], depth), ratio))
 
 
-def column(dz: Array, root_depth: float = 0.0, cracked_depth: float = 0.0,
+def column(dz: Array, cracked_depth: float = 0.0,
            cracked_ratio: float = cracked.CRACKED_RATIO) -> tuple[Array, Array, Array]:
     """Return the exact modes of the open ground on the cells `dz`. (method.md, section 5.5)
 
@@ -177,8 +164,8 @@ def column(dz: Array, root_depth: float = 0.0, cracked_depth: float = 0.0,
     diagonal = np.zeros(dz.size)
     diagonal[:-1] += gaps
     diagonal[1:] += gaps
-    inflow = ROOT_EXCHANGE * rooted(dz, root_depth) * dz
-    inflow[0] += 2.0 / dz[0] * between[0]
+    inflow = np.zeros(dz.size)
+    inflow[0] = 2.0 / dz[0] * between[0]
     diagonal += inflow
     diagonal[-1] += 2.0 / dz[-1] * between[-1]
     root = np.sqrt(dz)

@@ -314,9 +314,9 @@ def run_draw(d: int, driver: Array, model: StripModel, opposite: OppositeModel, 
                 index[layer] = layers.factor[p, layer] * compression_index(lep, drawn.lep_cap_pct, drawn.span_pf)
             strain = cell_strain_index(ground.depth_edges * drawn.active_depth_m, layers.top_m[p], layers.bottom_m[p],
                                        index)
-            # drier is lower: movement = - restraint * sum(index dz * suction); `output` carries the cell size
+            # drier is lower: movement = - restraint * sum(share index dz * suction); `output` carries the cell size
             for z in range(n_z):
-                strain[z] *= -drawn.restraint / (ground.depth_edges[z + 1] - ground.depth_edges[z])
+                strain[z] *= -drawn.restraint * ground.share[z] / (ground.depth_edges[z + 1] - ground.depth_edges[z])
             weighted_rows(strain, output, rows)
             weighted_rows(strain, opposite.output, o_rows)
             ground_row[:] = 0.0

@@ -80,9 +80,8 @@ def _basis(operator: grid.Operator, ground_modes: Array, count: int, shifts: Seq
 
 
 def build(ratio: float, size: grid.GridSize = grid.STANDARD, *, far_field: float = grid.FAR_FIELD,
-          antisymmetric: bool = False, root_depth: float = 0.0, cracked_depth: float = 0.0,
-          cracked_ratio: float = cracked.CRACKED_RATIO, shifts: Sequence[float] = SHIFTS,
-          positions: Array | None = None, drop: float | None = None) -> ReducedModel:
+          antisymmetric: bool = False, cracked_depth: float = 0.0, cracked_ratio: float = cracked.CRACKED_RATIO,
+          shifts: Sequence[float] = SHIFTS, positions: Array | None = None, drop: float | None = None) -> ReducedModel:
     """Build the reduced model of a strip. (method.md, section 5.5)
 
     Parameters
@@ -93,8 +92,6 @@ def build(ratio: float, size: grid.GridSize = grid.STANDARD, *, far_field: float
     far_field : float
     antisymmetric : bool
         True for the part of the motion that is opposite on the two sides; it starts from zero at the pour.
-    root_depth : float
-        Root zone over active depth (scenario; 0 for none).
     cracked_depth, cracked_ratio : float
         Cracked depth over active depth (scenario; 0 for none) and diffusivity there over that of the rest.
     shifts : sequence of float
@@ -111,8 +108,8 @@ def build(ratio: float, size: grid.GridSize = grid.STANDARD, *, far_field: float
         If the ratio is not positive.
     """
     operator = grid.strip(ratio, size, far_field=far_field, middle="zero" if antisymmetric else "mirror",
-                          root_depth=root_depth, cracked_depth=cracked_depth, cracked_ratio=cracked_ratio)
-    ground_rates, ground_modes, ground_inputs = grid.column(operator.dz, root_depth, cracked_depth, cracked_ratio)
+                          cracked_depth=cracked_depth, cracked_ratio=cracked_ratio)
+    ground_rates, ground_modes, ground_inputs = grid.column(operator.dz, cracked_depth, cracked_ratio)
     basis, scaled = _basis(operator, ground_modes, 0 if antisymmetric else PROFILE_MODES, shifts,
                            drop or (CRACKED_DROP if cracked_depth else RELATIVE_DROP))
     root = np.sqrt(operator.capacity)
@@ -164,17 +161,16 @@ def kept_on(shelf: Shelf) -> Iterator[None]:
 
 
 @lru_cache(maxsize=512)
-def cached(ratio: float, antisymmetric: bool = False, root_depth: float = 0.0,
-           cracked_depth: float = 0.0) -> ReducedModel:
+def cached(ratio: float, antisymmetric: bool = False, cracked_depth: float = 0.0) -> ReducedModel:
     """Return the standard model for a ratio; built once per process, or taken from the shelf.
 
     Method: method.md, section 5.5.
     """
-    name = f"{ratio!r}-{antisymmetric:d}-{root_depth!r}" + (f"-cracked-{cracked_depth!r}" if cracked_depth else "")
+    name = f"{ratio!r}-{antisymmetric:d}" + (f"-cracked-{cracked_depth!r}" if cracked_depth else "")
     with _building[name]:  # two threads that ask for one model do not build it twice
         model = _shelf[0].take(name) if _shelf else None
         if model is None:
-            model = build(ratio, antisymmetric=antisymmetric, root_depth=root_depth, cracked_depth=cracked_depth)
+            model = build(ratio, antisymmetric=antisymmetric, cracked_depth=cracked_depth)
             if _shelf:
                 _shelf[0].put(name, model)
     return model

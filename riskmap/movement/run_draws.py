@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from riskmap.common.constants import NARROWEST_RATIO, PF_AT_33_KPA, WIDEST_RATIO
 from riskmap.common.settings import MovementSettings
-from riskmap.movement import kernels, reduced_model
+from riskmap.movement import cracked, kernels, reduced_model
 from riskmap.movement.draw_inputs import Axis, Drawn, GroundModel, Layers, OppositeModel, StripModel, Units
 from riskmap.movement.draws import Draws
 from riskmap.movement.stiffness import Stiffness
@@ -96,8 +96,8 @@ class Engine:
         spread = s.half_width_spread if known else s.half_width_spread_unknown
         # the model depends on half width over active depth only; a step of 0.1 moves the edge by less than 0.2 m
         ratio = round(min(max(half_width_m * (1 + spread * float(draws.half_width[d])) / depth, NARROWEST), WIDEST), 1)
-        root = round(min(s.root_zone_depth_m / depth, 1.0), 2)
-        model, opposite = (reduced_model.cached(ratio, other, root) for other in (False, True))
+        crack = cracked.depth_of(s, depth)
+        model, opposite = (reduced_model.cached(ratio, other, crack) for other in (False, True))
         dtau = float(draws.diffusivity_m2_per_yr[d]) / (12 * depth**2)
         decay, early, late = reduced_model.step_factors(model.rates, dtau)
         g_decay, g_early, g_late = reduced_model.step_factors(model.ground_rates, dtau)
@@ -111,7 +111,8 @@ class Engine:
             OppositeModel(reduced_model.step_factors(opposite.rates, dtau)[0], opposite.inputs / opposite.rates,
                           opposite.output),
             GroundModel(g_decay, g_early * model.ground_inputs, g_late * model.ground_inputs,
-                        mean * model.ground_inputs / model.ground_rates, model.ground_output, model.depth_edges),
+                        mean * model.ground_inputs / model.ground_rates, model.ground_output, model.depth_edges,
+                        cracked.times_the_share(s, model.depth_edges * depth)),
             Drawn(active_depth_m=depth, restraint=float(draws.restraint[d]),
                   extensibility=float(draws.extensibility[d]), lep_cap_pct=self.lep_cap_pct,
                   span_pf=s.pf_span_dry - PF_AT_33_KPA, half_width_m=ratio * depth, stiffness=stiffness,

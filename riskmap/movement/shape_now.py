@@ -13,9 +13,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from riskmap.common.constants import PF_AT_33_KPA
+from riskmap.movement import cracked, kernels_soil, reduced_model, slab, summary, trace
 from riskmap.movement import draws as random
 from riskmap.movement import driver as weather
-from riskmap.movement import kernels_soil, reduced_model, slab, summary, trace
 from riskmap.movement.draw_inputs import Layers
 from riskmap.movement.run_draws import NARROWEST, WIDEST
 from riskmap.movement.stiffness import stiffness_of
@@ -83,14 +83,14 @@ def _one(d: int, row: dict[str, Any], profile: int, driver: Driver, draws: Draws
     spread = s.half_width_spread if row["half_width_known"] else s.half_width_spread_unknown
     half_width = float(row["half_width_m"]) * (1 + spread * float(draws.half_width[d]))
     ratio = round(min(max(half_width / depth, NARROWEST), WIDEST), 1)
-    root = round(min(s.root_zone_depth_m / depth, 1.0), 2)
-    model = reduced_model.cached(ratio, False, root)
+    model = reduced_model.cached(ratio, False, cracked.depth_of(s, depth))
     of_profile = Layers(*(values[profile] for values in layers))
     index = np.array([of_profile.factor[k] * kernels_soil.compression_index(
         kernels_soil.triangular_one(float(draws.extensibility[d]), of_profile.low_pct[k], of_profile.middle_pct[k],
                                     of_profile.high_pct[k]),
         area.soil_settings.lep_cap_pct, s.pf_span_dry - PF_AT_33_KPA) for k in range(of_profile.top_m.size)])
     cells = kernels_soil.cell_strain_index(model.depth_edges * depth, of_profile.top_m, of_profile.bottom_m, index)
+    cells *= cracked.times_the_share(s, model.depth_edges * depth)
     first = driver.first_month
     early, late = (int(np.clip(int(row[name]) - first, max(driver.record - 120, 0), driver.now - 1))
                    for name in ("pour_early_month", "pour_late_month"))

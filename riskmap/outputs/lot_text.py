@@ -10,7 +10,7 @@ from riskmap.common import month_numbers, results, tables, units, wording
 from riskmap.outputs import words
 
 if TYPE_CHECKING:
-    from riskmap.common.results import Results
+    from riskmap.common.results import AreaResults, Results
 
 MM_STEP, INCH_STEP = 2.0, 0.1  # what is shown; finer than a survey reads would promise too much
 
@@ -94,6 +94,23 @@ def weather_driver(found: Results) -> str:
     return f"Weather: suction at the surface {words.DRIVER.get(driver, driver)}"
 
 
+def ground_cracked(found: AreaResults) -> bool:
+    """Return whether a run takes open ground as cracked; one that does not say was made before there was a choice."""
+    return bool(found.settings.get("movement", {}).get("ground") == "cracked")
+
+
+GROUND_CRACKED = "Ground: taken as cracked beside the slab (a setting of this run)"
+
+
+def if_cracked(expected_mm: float, cracked_expected_mm: float, swing_mm: float, cracked_swing_mm: float,
+               system: str) -> str:
+    """Return what cracked ground would mean for a lot, each figure beside the run's own."""
+    expected, cracked_expected, swing, cracked_swing = (
+        shown(value, system) for value in (expected_mm, cracked_expected_mm, swing_mm, cracked_swing_mm))
+    return (f"expected movement {cracked_expected} (uncracked {expected}), yearly swing of the ground at the edge "
+            f"{cracked_swing} (uncracked {swing})")
+
+
 def _range(row: dict[str, Any], name: str, system: str) -> str:
     return (f"{shown(row[f'{name}_mm'], system)} (eight draws of ten between "
             f"{shown(row[f'{name}_mm_p10'], system)} and {shown(row[f'{name}_mm_p90'], system)})")
@@ -106,7 +123,7 @@ def _where(estimate: Results, position: int) -> str:
     return f"row {row} of {path.name}" if row is not None else f"lot {position + 1} of {path.name}"
 
 
-def lines(estimate: Results, lot_row: int, system: str = "us") -> list[str]:
+def lines(estimate: Results, lot_row: int, system: str = "us", cracked: str = "") -> list[str]:
     """Return the lines of one lot.
 
     Parameters
@@ -116,6 +133,8 @@ def lines(estimate: Results, lot_row: int, system: str = "us") -> list[str]:
         Position of the lot.
     system : str
         `us` or `si`.
+    cracked : str
+        What cracked ground would mean, as of `answers.if_cracked`; empty where that was not asked for.
     """
     row = estimate.lots.drop(columns=estimate.lots.geometry.name).iloc[lot_row].to_dict()
     out = [f"Lot {row['lot_id']} ({_where(estimate, int(row['lot_row']))}), {estimate.area_name}, {estimate.today}"]
@@ -131,6 +150,7 @@ def lines(estimate: Results, lot_row: int, system: str = "us") -> list[str]:
         largest(row, estimate.today, system),
         f"What if a dry, a middle or a wet past year came again: {shown(row['outlook_dry_mm'], system)}, "
         f"{shown(row['outlook_normal_mm'], system)}, {shown(row['outlook_wet_mm'], system)}",
+        *([f"If the ground cracks beside the slab: {cracked}"] if cracked else []),
         "", f"Why (compared with {reference(estimate, system)}, which gives "
         f"{shown(row['reference_movement_mm'], system)}):",
     ]
@@ -145,7 +165,7 @@ def lines(estimate: Results, lot_row: int, system: str = "us") -> list[str]:
     if row["neighbor_unit_share"] >= 0.005:  # false when missing
         out.append(f"Soil line {length(row['soil_line_distance_m'], system)} away; with "
                    f"{row['neighbor_unit_share']:.0%} probability the slab stands on {row['neighbor_unit_name']}")
-    out.append(weather_driver(estimate))
+    out += [weather_driver(estimate), *([GROUND_CRACKED] if ground_cracked(estimate) else [])]
     flags = [flag for flag in str(row["flags"] or "").split(";") if flag]
     out += [f"Note: {sentence}" for sentence in words.flag_sentences(flags).values()]
     return [*out, "", wording.STANDING, wording.CAUTION]

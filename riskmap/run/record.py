@@ -144,7 +144,7 @@ def lot_ids(run: Path | RunFiles) -> pd.Series:
         return pd.read_parquet(stream, columns=["lot_id"], **CHECKED)["lot_id"].astype("str")
 
 
-def read(run: Path | RunFiles, lot_id: str | None = None) -> Results:
+def read(run: Path | RunFiles, lot_id: str | None = None, *, inputs: bool = False) -> Results:
     """Read a finished run folder.
 
     Parameters
@@ -154,6 +154,8 @@ def read(run: Path | RunFiles, lot_id: str | None = None) -> Results:
     lot_id : str, optional
         Read the rows of this identifier only, without findings, past months and inputs: what a million lots would cost
         is not spent on one.
+    inputs : bool
+        With `lot_id`: read also what the run computed from, of all lots.
 
     Returns
     -------
@@ -190,8 +192,11 @@ def read(run: Path | RunFiles, lot_id: str | None = None) -> Results:
             frames[table] = _table(files, table) if table in TABLES or files.has(name) else None
         name = FOLDER
         history = _history(files, len(lots)) if lot_id is None else None
-        inputs = _inputs(files, len(lots), former, header["format"] <= OF_CLASSES) if lot_id is None else None
-        _can_be_driven(inputs, header["settings"])
+        source = None
+        if lot_id is None or inputs:
+            count = len(lots) if lot_id is None else len(lot_ids(files))
+            source = _inputs(files, count, former, header["format"] <= OF_CLASSES)
+        _can_be_driven(source, header["settings"])
         ours = {old: new for new, old in former.items()}
         facts = {ours.get(fact, fact): value for fact, value in header["facts"].items()}
     except RiskmapError as error:
@@ -204,7 +209,7 @@ def read(run: Path | RunFiles, lot_id: str | None = None) -> Results:
         lots=lots, area_name=header["area_name"], today=header["today"], soil_scale=header["soil_scale"],
         climate=frames["climate"], drought_weeks=frames["drought_weeks"], credits=tuple(header["credits"]),
         problems=problems, facts=facts, history=history, soil_lines=frames["soil_lines"],
-        drought_shapes=frames["drought_shapes"], inputs=inputs, settings=header["settings"], note=files.note)
+        drought_shapes=frames["drought_shapes"], inputs=source, settings=header["settings"], note=files.note)
 
 
 def area_of(results: AreaResults) -> Area:

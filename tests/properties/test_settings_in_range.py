@@ -76,7 +76,9 @@ def drawn_settings(draw: st.DrawFn) -> Values:
         inside = st.integers(int(low), int(high)) if isinstance(default, int) else st.floats(float(low), float(high))
         return draw(st.one_of(st.sampled_from([low, high, default]), inside))
 
-    return filled(one)
+    out = filled(one)
+    out["movement"]["ground"] = draw(st.sampled_from(["uncracked", "cracked"]))
+    return out
 
 
 def agree(values: Values) -> None:
@@ -141,10 +143,10 @@ def coarse_models() -> dict[tuple[float, bool, float], reduced_model.ReducedMode
 
 @pytest.fixture
 def coarse(monkeypatch: pytest.MonkeyPatch, coarse_models: dict) -> None:
-    def cached(ratio: float, antisymmetric: bool = False, root_depth: float = 0.0) -> reduced_model.ReducedModel:
-        key = (max(round(ratio), 0.8), antisymmetric, round(root_depth, 1))
+    def cached(ratio: float, antisymmetric: bool = False, cracked_depth: float = 0.0) -> reduced_model.ReducedModel:
+        key = (max(round(ratio), 0.8), antisymmetric, round(cracked_depth, 1))
         if key not in coarse_models:
-            coarse_models[key] = reduced_model.build(key[0], COARSE, antisymmetric=antisymmetric, root_depth=key[2])
+            coarse_models[key] = reduced_model.build(key[0], COARSE, antisymmetric=antisymmetric, cracked_depth=key[2])
         return coarse_models[key]
 
     monkeypatch.setattr(reduced_model, "cached", cached)
@@ -157,10 +159,11 @@ def test_settings_in_their_ranges_give_finite_ordered_numbers_or_a_state(coarse:
     answered(values, RECORDS[record])
 
 
-@pytest.mark.parametrize(("end", "record"), [("low", "usual"), ("high", "wet")])
-def test_all_settings_at_one_end_of_their_ranges_on_the_usual_grid(end: str, record: str) -> None:
+@pytest.mark.parametrize(("end", "record", "ground"), [("low", "usual", "uncracked"), ("high", "wet", "uncracked"),
+                                                       ("low", "dry", "cracked"), ("high", "usual", "cracked")])
+def test_all_settings_at_one_end_of_their_ranges_on_the_usual_grid(end: str, record: str, ground: str) -> None:
     values = filled(lambda allowed, _: getattr(allowed, end))
-    values["movement"] |= {"half_width_spread": 0.0, "half_width_spread_unknown": 0.0}  # one model for all widths
+    values["movement"] |= {"ground": ground, "half_width_spread": 0.0, "half_width_spread_unknown": 0.0}  # one model
     answered(values, RECORDS[record])
 
 

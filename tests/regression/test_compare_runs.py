@@ -217,6 +217,18 @@ def test_a_correction_shows_under_the_lot_file(before: Results, example: Path, k
     assert "corrected" in after.lots.set_index("lot_id").loc[lot, "flags"].split(";")
 
 
+# ---------------------------------------------------------------- the ground
+def test_cracked_ground_is_a_setting_of_the_record_and_the_cause_settings(example: Path, before: Results,
+                                                                          kept: store.Store, tmp_path: Path) -> None:
+    path = write_area(example, tmp_path / "area", last="2025-05", movement='draws = 40\nground = "cracked"')
+    after = run(path, kept)
+    assert record.area_of(before).movement.ground == "uncracked"
+    assert record.area_of(after).movement.ground == "cracked"
+    told = adds_up(compare.compare(before, after, kept))
+    np.testing.assert_allclose(told["settings_part_mm"], told[CHANGE], atol=1e-6)
+    assert (told[CHANGE] != 0).mean() > 0.5
+
+
 # ---------------------------------------------------------------- drivers of suction
 def driven(example: Path, folder: Path, kept: store.Store, driver: str) -> Results:
     path = write_area(example, folder / "area", last="2025-05")

@@ -98,14 +98,14 @@ def test_the_file_is_compared_whole_and_asks_for_the_climate_divisions(referee: 
 
 
 # ---------------------------------------------------------------- the operator
-def test_a_ratio_of_one_or_no_depth_is_whole_ground_to_the_last_bit() -> None:
+def test_a_ratio_of_one_or_no_depth_is_uncracked_ground_to_the_last_bit() -> None:
     for middle in ("mirror", "zero"):
         plain = grid.strip(1.7, middle=middle)
         for depth, ratio in ((CRACKED, 1.0), (0.0, 5.0)):
             same = grid.strip(1.7, middle=middle, cracked_depth=depth, cracked_ratio=ratio)
             assert (same.conductance != plain.conductance).nnz == 0
             assert (same.surface == plain.surface).all()
-    for a, b in zip(grid.column(grid.strip(1.7).dz), grid.column(grid.strip(1.7).dz, 0.0, CRACKED, 1.0), strict=True):
+    for a, b in zip(grid.column(grid.strip(1.7).dz), grid.column(grid.strip(1.7).dz, CRACKED, 1.0), strict=True):
         assert (a == b).all()
 
 
@@ -113,18 +113,18 @@ def test_a_ratio_of_one_or_no_depth_is_whole_ground_to_the_last_bit() -> None:
 def test_the_steady_column_is_two_straight_lines(depth: float) -> None:
     """Equal flux through both zones: v(z) = 1 - z / ratio / total above the crack's end, (1 - z) / total below it."""
     dz = grid.strip(1.7).dz
-    rates, modes, inputs = grid.column(dz, 0.0, depth, 5.0)
+    rates, modes, inputs = grid.column(dz, depth, 5.0)
     z = np.cumsum(dz) - dz / 2
     total = depth / 5.0 + 1 - depth
     exact = np.where(z < depth, 1 - z / 5.0 / total, (1 - z) / total)
     np.testing.assert_allclose(modes @ (inputs / rates), exact, rtol=0, atol=1e-11)
 
 
-def test_far_from_the_slab_the_strip_is_the_column_and_the_covered_side_stays_whole() -> None:
+def test_far_from_the_slab_the_strip_is_the_column_and_the_covered_side_stays_uncracked() -> None:
     operator = grid.strip(4.0, far_field=4.0, cracked_depth=CRACKED)
     plain = grid.strip(4.0, far_field=4.0)
     v = splu(operator.conductance).solve(operator.surface).reshape(operator.x.size, operator.z.size)
-    rates, modes, inputs = grid.column(operator.dz, 0.0, CRACKED)
+    rates, modes, inputs = grid.column(operator.dz, CRACKED)
     np.testing.assert_allclose(v[-1], modes @ (inputs / rates), atol=1e-4)
     covered = operator.x < 4.0 - operator.dx[grid.STANDARD.under - 1]  # all but the column at the edge
     inside = np.repeat(covered, operator.z.size)

@@ -30,7 +30,8 @@ FIRST_FLAGS = ("slab_size_assumed", "foundation_type_assumed", "duplicate_lot_id
 
 
 def lot_page(results: Results, row: int, system: str, shape: Array | None, about: dict[str, str],
-             note: str = "", *, remark: str = "", scales: figures.Scales | None = None) -> dict[str, Any]:
+             note: str = "", *, remark: str = "", scales: figures.Scales | None = None,
+             cracked: str = "") -> dict[str, Any]:
     """Return the values of one lot's page.
 
     Parameters
@@ -50,6 +51,8 @@ def lot_page(results: Results, row: int, system: str, shape: Array | None, about
         The list's own remark on it.
     scales : Scales, optional
         Of all pages of a brief; a page on its own takes those of the run and of its shape.
+    cracked : str
+        What cracked ground would mean for the lot, as of `answers.if_cracked`; empty where it was not computed.
     """
     lot = {str(k): v for k, v in results.lots.drop(columns=results.lots.geometry.name).iloc[row].to_dict().items()}
     lot["flags"] = str(lot["flags"] or "")
@@ -81,7 +84,7 @@ def lot_page(results: Results, row: int, system: str, shape: Array | None, about
         "reference": f"{visible(lot_text.reference(results, system))}: "
                      f"{lot_text.shown(lot['reference_movement_mm'], system)}",
         "reasons": [_reason(name, float(lot[f"driver_{name}_mm"]), system) for name in words.PARTS],
-        "facts": _facts(lot, system), "doubts": _doubts(results, lot, system),
+        "facts": _facts(lot, system, _ground(results, cracked)), "doubts": _doubts(results, lot, system),
         "look": [[text, source] for text, source in look],
         "look_sources": "; ".join(f"[{key}] {observations.SOURCES[key]}" for key in sorted({key for _, key in look})),
         "strip": figures.strip(results, str(lot["cell_id"]), str(lot["pour_date_early"]), str(lot["pour_date_basis"])),
@@ -130,7 +133,13 @@ def _dates(results: Results, lot: dict[str, Any]) -> str:
     return "; ".join(dates) + "."
 
 
-def _facts(lot: dict[str, Any], system: str) -> list[list[str]]:
+def _ground(results: Results, cracked: str) -> list[list[str]]:
+    if lot_text.ground_cracked(results):
+        return [lot_text.GROUND_CRACKED.split(": ", 1)]
+    return [["If the ground cracks", cracked]] if cracked else []
+
+
+def _facts(lot: dict[str, Any], system: str, ground: list[list[str]]) -> list[list[str]]:
     early, late, basis = (str(lot[f"pour_date_{name}"]) for name in ("early", "late", "basis"))
     basis_words = words.POUR_BASIS.get(basis, basis)
     pour = f"{basis_words}; {early} to {late} assumed" if basis == "none" else \
@@ -144,6 +153,7 @@ def _facts(lot: dict[str, Any], system: str) -> list[list[str]]:
         ["Tilt, size", f"{lot['tilt_now_pct']:.1f} % (nine of ten below {lot['tilt_now_pct_p90']:.1f} %); the side is "
                        "not known"],
         ["Edge, yearly swing", f"{lot_text.shown(lot['seasonal_range_mm'], system)}, ground at the slab edge"],
+        *ground,
         ["Data", f"{words.QUALITY.get(str(lot['data_quality']), str(lot['data_quality']))}; driven by "
                  f"{words.DRIVER_LEVEL.get(str(lot['driver_level']), '')}"],
     ]

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from riskmap.answers import screen
+from riskmap.answers import if_cracked, screen
 from riskmap.answers.brief import content, figures
 from riskmap.common.errors import LayerError, joined
 from riskmap.common.problems import kept_by_refusal
@@ -114,6 +114,7 @@ def pages(results: Results, visits: list[Visit], system: str, about: dict[str, s
     """Return the values of every page, in order; all share one scale for bars and one for shapes."""
     shapes = _shapes(results, [visit.row for visit in visits])
     scales = figures.scales(results.lots, shapes.values(), system)
+    cracked = if_cracked.sentences(results, [visit.row for visit in visits if visit.row >= 0], system)
     names = results.lots["lot_id"].astype("str")
     out = []
     for visit in visits:
@@ -122,7 +123,8 @@ def pages(results: Results, visits: list[Visit], system: str, about: dict[str, s
             continue
         out.append(content.lot_page(results, visit.row, system, shapes.get(visit.row), about,
                                     _asked(visit.request, names.iloc[visit.row]),
-                                    remark=visit.request.get("remark", ""), scales=scales))
+                                    remark=visit.request.get("remark", ""), scales=scales,
+                                    cracked=cracked.get(visit.row, "")))
     return out
 
 

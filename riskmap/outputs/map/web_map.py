@@ -17,7 +17,7 @@ import numpy as np
 
 from riskmap.common import tables, units, wording
 from riskmap.common.version import __version__
-from riskmap.outputs import html_page, palette, words
+from riskmap.outputs import html_page, lot_text, palette, words
 from riskmap.outputs.map import data_block, page_build
 
 if TYPE_CHECKING:
@@ -199,6 +199,7 @@ def about(results: Results, shown_units: str, basemap: Basemap | None = None,
         "axis_mm": _axis_mm(results.lots),
         "reference_lot": str(results.facts.get("reference_lot", "the reference lot")),
         "outlook_years": {cell: list(facts.get("outlook_years", ())) for cell, facts in cells.items()},
+        **({"ground": lot_text.GROUND_CRACKED.split(": ", 1)} if lot_text.ground_cracked(results) else {}),
     }
 
 

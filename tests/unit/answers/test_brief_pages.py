@@ -18,10 +18,14 @@ from click.testing import CliRunner
 from hostile_texts import NEVER, TEXTS
 from invented_results import results, with_past
 
+from riskmap import api
+from riskmap.answers import if_cracked
 from riskmap.answers.brief import content, figures, observations, pages, pdf, visits
 from riskmap.cli.main import cli
 from riskmap.common import wording as common_wording
 from riskmap.common.errors import LayerError, visible
+from riskmap.outputs import lot_text
+from riskmap.outputs.map import web_map
 from riskmap.run import flow, record
 
 ABOUT = {"run": "made-up_20251001T000000Z", "manifest": "0123456789ab"}
@@ -100,6 +104,47 @@ def test_numbers_on_the_page_are_those_of_the_run(outputs: Path, tmp_path: Path)
     assert sum(parts) + lot["reference_movement_mm"] == pytest.approx(lot["expected_movement_mm"], abs=0.4)
 
 
+def test_what_cracks_would_mean_stands_beside_the_number_and_is_what_explain_says(outputs: Path,
+                                                                                 tmp_path: Path) -> None:
+    lots = lots_of(outputs)
+    lot = lots[lots["state"] == ""].iloc[3]
+    assert call(outputs, "--lots", lot["lot_id"], "--units", "si", "--into", tmp_path / "b").exit_code == 0
+    (text,) = page_texts((tmp_path / "b" / "lots.pdf").read_bytes())
+    told = api.explain("latest", lot["lot_id"], units="si", if_cracked=True, outputs=outputs)
+    (line,) = [line for line in told.splitlines() if line.startswith("If the ground cracks beside the slab: ")]
+    said = line.split(": ", 1)[1]
+    assert said in text
+    assert said in re.sub(r"\s+", " ", (tmp_path / "b" / "lots.html").read_text(encoding="utf-8"))
+    numbers = [float(number) for number in re.findall(r"(\d+) mm", said)]
+    assert len(numbers) == 4
+    assert numbers[1] == round(lot["expected_movement_mm"] / 2) * 2
+    assert numbers[3] == round(lot["seasonal_range_mm"] / 2) * 2
+    assert numbers[2] > numbers[3]
+    assert "If the ground cracks" not in api.explain("latest", lot["lot_id"], outputs=outputs)
+
+
+def test_a_run_on_cracked_ground_says_so_once(outputs: Path) -> None:
+    made = results(60)
+    row = int(made.lots.index[made.lots["state"] == ""][0])
+    taken = replace(made, settings={**made.settings, "movement": {"ground": "cracked"}})
+    assert if_cracked.sentences(taken, [row], "us") == {}
+    facts = dict(content.lot_page(taken, row, "us", None, ABOUT)["facts"])
+    assert facts["Ground"] == "taken as cracked beside the slab (a setting of this run)"
+    assert sum(lot_text.GROUND_CRACKED in line for line in lot_text.lines(taken, row)) == 1
+    assert lot_text.GROUND_CRACKED not in lot_text.lines(made, row)
+    assert web_map.about(taken, "us")["ground"] == ["Ground", facts["Ground"]]
+    assert "ground" not in web_map.about(made, "us")
+
+
+def test_without_what_a_run_was_computed_from_the_scenario_is_not_told_as_a_number() -> None:
+    made = replace(results(60), inputs=None)
+    row, none = (int(made.lots.index[kind][0]) for kind in (made.lots["state"] == "", made.lots["state"] != ""))
+    told = if_cracked.sentences(made, [row, none, row], "us")
+    assert told == {row: "not computed: the run does not keep what it was computed from"}
+    page = content.lot_page(made, row, "us", None, ABOUT, cracked=told[row])
+    assert ["If the ground cracks", told[row]] in page["facts"]
+
+
 def test_a_list_gives_a_page_for_every_row_and_an_order(outputs: Path, tmp_path: Path) -> None:
     lots = lots_of(outputs)
     known = lots[lots["state"] == ""]["lot_id"].tolist()
@@ -145,7 +190,8 @@ def test_any_text_stays_on_one_page_as_text(paper: str) -> None:
         lots.loc[row, "neighbor_unit_share"] = 0.3
         lots.loc[row, "flags"] = "slab_size_assumed;pour_date_unknown;soil_partly_unmapped;horizon_gap;lep_missing"
     found = replace(made, lots=lots, facts={**made.facts, "reference_lot": "a reference lot here"})
-    values = [content.lot_page(found, int(row), "us", None, ABOUT) for row in rows]
+    cracked = lot_text.if_cracked(1234.5, 1234.5, 1234.5, 1234.5, "us")
+    values = [content.lot_page(found, int(row), "us", None, ABOUT, cracked=cracked) for row in rows]
     told = page_texts(pdf.compiled("page.typ", {**HEAD, "pages": values}, paper)[0])
     assert len(told) == len(rows)
     assert NEVER not in "".join(told)

@@ -132,7 +132,7 @@ def test_a_refused_value_is_not_also_a_contradiction_with_its_default(tmp_path: 
 
 
 def test_whole_numbers_stand_for_numbers_and_texts_stay(tmp_path: Path) -> None:
-    area = accepted(tmp_path, "[movement]\nactive_depth_m = 3\nload_kpa = [5, 8]\nroot_zone_depth_m = 0\n")
+    area = accepted(tmp_path, "[movement]\nactive_depth_m = 3\nload_kpa = [5, 8]\n")
     assert (area.movement.active_depth_m, area.movement.load_kpa) == (3.0, (5.0, 8.0))
     assert area.lots.path == Path("l.csv")
 
@@ -230,7 +230,36 @@ def test_a_year_from_which_slabs_date_lies_before_now() -> None:
     assert line.startswith("E-SET-013 area file: 'lot_settings.unknown_pour_earliest' is 2025, and the month of now ")
 
 
+@pytest.mark.parametrize("value", ["0", "0.5", "-3", '"deep"'])
+def test_the_former_root_zone_is_refused_with_what_to_use(tmp_path: Path, value: str) -> None:
+    line = refused(tmp_path, f"[movement]\nroot_zone_depth_m = {value}\n")
+    assert line.startswith("E-SET-001 ")
+    assert "'movement.root_zone_depth_m' was a setting of a former version." in line
+    assert 'ground = "cracked" in [movement]' in line
+    assert "\n" not in line
+
+
+@pytest.mark.parametrize("value", ['"cracks"', '"Cracked"', "true", "1", '["cracked"]'])
+def test_ground_is_one_of_two_words(tmp_path: Path, value: str) -> None:
+    line = refused(tmp_path, f"[movement]\nground = {value}\n")
+    assert "'movement.ground'" in line
+    assert "'uncracked' or 'cracked'" in line
+    assert accepted(tmp_path, "").movement.ground == "uncracked"
+    assert accepted(tmp_path, '[movement]\nground = "cracked"\n').movement.ground == "cracked"
+
+
 # ------------------------------------------------------------------------------------------------- finished runs
+def test_a_run_of_before_cracked_ground_is_read_unless_it_had_a_root_zone() -> None:
+    whole = an_area().model_dump(mode="json", exclude={"folder"})
+    del whole["movement"]["ground"]
+    whole["movement"]["root_zone_depth_m"] = 0.0
+    assert settings.of_run(whole, "run of a").movement == Area.model_fields["movement"].default
+    whole["movement"]["root_zone_depth_m"] = 0.5
+    with pytest.raises(SettingsError, match="was a setting of a former version") as caught:
+        settings.of_run(whole, "run of a")
+    assert "E-SET-033" in str(caught.value)
+
+
 def test_a_run_made_with_a_setting_that_is_refused_today_is_not_used() -> None:
     whole = an_area().model_dump(mode="json", exclude={"folder"})
     assert settings.of_run(whole, "run of a").movement == Area.model_fields["movement"].default

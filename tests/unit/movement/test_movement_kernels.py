@@ -5,6 +5,7 @@ from __future__ import annotations
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from types import SimpleNamespace
+from typing import Literal
 
 import numpy as np
 import pandas as pd
@@ -76,9 +77,15 @@ def simulate(archetype: pd.DataFrame, part: pd.DataFrame, soil: tuple[pd.DataFra
                              soil=SOIL, workers=workers).archetype
 
 
-def test_shared_run_equals_a_slab_poured_alone() -> None:
-    """Every quantity of one draw of the compiled path against the plain history of the same parameters."""
-    settings = MovementSettings(draws=20, active_depth_draw_m=(3.5, 3.5), half_width_spread=0.0)
+@pytest.mark.parametrize("ground", ["uncracked", "cracked"])
+def test_shared_run_equals_a_slab_poured_alone(ground: Literal["uncracked", "cracked"]) -> None:
+    """Every quantity of one draw of the compiled path against the plain history of the same parameters.
+
+    Cracked ground is told here from its definition: a model with 1 m of 3.5 m cracked, each cell's strain by the mean
+    of the share by depth over it, and that share by the drawn one over 0.6.
+    """
+    settings = MovementSettings(draws=20, active_depth_draw_m=(3.5, 3.5), half_width_spread=0.0, ground=ground)
+    crack = 0.29 if ground == "cracked" else 0.0
     drawn = draws.make(settings)
     history = weather()
     made = driver.make(history, 0, drawn, CLIMATE, settings)
@@ -88,15 +95,22 @@ def test_shared_run_equals_a_slab_poured_alone() -> None:
     zero = np.zeros(3, dtype=np.int64)
     run = run_draws.Engine(drawn, layers, soil_units.depth_caps(profile),
                            [stiffness.stiffness_of(stiffness.UNKNOWN, 0.0, settings)], 20.0, settings)
+    before = np.empty((3, 20, 6), np.float32)
     with ThreadPoolExecutor(2) as pool:
-        block = run.run(made, draw_inputs.Units(zero, zero, pours, pours), 6.0, True, pool)
+        block = run.run(made, draw_inputs.Units(zero, zero, pours, pours), 6.0, True, pool, past=before)
+    model, opposite = rm.cached(1.7, cracked_depth=crack), rm.cached(1.7, True, crack)
+    share = np.ones(model.depth_edges.size - 1)
+    if crack:
+        fine = np.linspace(model.depth_edges[:-1], model.depth_edges[1:], 20001) * 3.5
+        middle = (fine[1:] + fine[:-1]) / 2
+        share = np.where(middle < 1.0, 1 / 3, (2 - middle / 5) / 3).mean(axis=0) / 0.6
     for d in range(20):
-        model = rm.cached(1.7)
         lep = [kernels_soil.triangular_one(drawn.extensibility[d], layers.low_pct[0, k], layers.middle_pct[0, k],
                                            layers.high_pct[0, k])
                for k in range(3)]
         index = np.array([layers.factor[0, k] * kernels_soil.compression_index(lep[k], 20.0, 2.97) for k in range(3)])
         cells = kernels_soil.cell_strain_index(model.depth_edges * 3.5, layers.top_m[0], layers.bottom_m[0], index)
+        cells = cells * share
         relative = made.suction_pf[d] - made.equilibrium_pf[d]
         bending = 20e6 * np.exp(settings.stiffness_sigma_ln * drawn.stiffness[d])
         for n, pour in enumerate(pours):
@@ -105,6 +119,20 @@ def test_shared_run_equals_a_slab_poured_alone() -> None:
                                  spin_up_mean_pf=relative[made.record:].mean())
             result = block[n, d]
             scale = result[kernels.EDGE_RANGE]  # shared solves serve where the correction is below 0.5 % of it
+            sides = trace.two_sided(
+                model, opposite, relative, *(relative[pour:] + sign * drawn.sides_pf[d] / 2 for sign in (-1, 1)),
+                int(pour), diffusivity_m2_per_yr=drawn.diffusivity_m2_per_yr[d], active_depth_m=3.5,
+                restraint=drawn.restraint[d], index_cells=cells)
+            tilt = trace.whole_slab_since_pour(
+                sides.heave_m[made.now - pour], 1.7 * 3.5, stiffness=bending, spring=drawn.spring_n_m3[d],
+                load=drawn.load_pa[d], edge_load=drawn.edge_load_n_m[d])[2]
+            assert result[kernels.TILT] == pytest.approx(tilt, abs=0.01 * scale / (2 * 1.7 * 3.5))
+            if n == 0:  # poured decades before the normal period: its edge is that of ground always covered
+                edge = np.concatenate([np.full(pour, np.nan), alone.heave_m[:, -1]])
+                first, last = made.normal
+                assert np.ptp(edge[first : last + 1]) == pytest.approx(scale, abs=0.005 * scale)
+                swing = kernels.yearly_swing(edge, first, last, made.first_month % 12)
+                assert result[kernels.SEASONAL] == pytest.approx(swing, abs=0.005 * scale)
             assert result[kernels.SOIL_NOW] == pytest.approx(alone.dome_m[-1], abs=1e-6)
             assert result[kernels.CENTER] == pytest.approx(alone.heave_m[-1, 0], abs=1e-6)
             assert result[kernels.EDGE] == pytest.approx(alone.heave_m[-1, -1], abs=1e-6)
@@ -115,8 +143,10 @@ def test_shared_run_equals_a_slab_poured_alone() -> None:
                                             load=drawn.load_pa[d], edge_load=drawn.edge_load_n_m[d])[0]
                       for row in alone.heave_m]
             assert result[kernels.NOW] == pytest.approx(solved[-1], abs=0.005 * scale)
-            # three worst months of each sign instead of every month: at most 1.3 % of the edge range here (measured)
-            assert result[kernels.MAX] == pytest.approx(max(0.0, max(solved)), abs=0.02 * scale)
+            np.testing.assert_allclose(before[n, d], solved[-7:-1], rtol=0, atol=0.005 * scale)
+            # three worst months of each sign instead of every month: at most 1.3 % of the edge range here, 3.9 % on
+            # cracked ground, both at a slab of 20 months (with 60 draws 3.9 and 4.9 %; all measured)
+            assert result[kernels.MAX] == pytest.approx(max(0.0, max(solved)), abs=(0.05 if crack else 0.02) * scale)
             assert result[kernels.MIN] == pytest.approx(min(0.0, min(solved)), abs=0.02 * scale)
 
 

@@ -70,6 +70,7 @@ function numbers(facts, lot) {
   row(facts, "Largest since pour", `dome ${signed(lot.number("deflection_max_mm"))} (${lot.text("deflection_max_date")}); ` +
     `dish ${signed(lot.number("deflection_min_mm"))}`);
   row(facts, "Edge, yearly swing", length(lot.number("seasonal_range_mm")) + ", ground at the slab edge");
+  if (about.ground) row(facts, ...about.ground);
   const years = about.outlook_years[lot.text("cell_id")] || [], what = row(facts, "What-if seasons", null), seasons = put(what, "ul");
   ["dry", "normal", "wet"].forEach((name, i) => put(seasons, "li",
     `${name}: ${length(lot.number(`outlook_${name}_mm`))}` + (years[i] ? ` (as in ${years[i]})` : "")));

@@ -1,0 +1,58 @@
+"""What a few archetypes would do on cracked ground: the scenario's two figures beside those of the run.
+
+The engine and the draws of the run, with the one setting exchanged, so that what differs comes from the cracks.
+Method: notebooks/method.md, section 5.4.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from riskmap.movement import draws_of_lots, summary
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+    from riskmap.common.settings import Area
+    from riskmap.common.weather import MovementInputs
+
+
+@dataclass(frozen=True)
+class IfCracked:
+    """Medians over the draws on cracked ground, as the columns of the same names are on the ground of the run. [mm]"""
+
+    expected_movement_mm: float
+    seasonal_range_mm: float
+
+
+def medians(inputs: MovementInputs, archetype_ids: NDArray[np.int64], area: Area, *,
+            workers: int | None = None) -> dict[int, IfCracked]:
+    """Compute archetypes again with `ground = "cracked"`, every draw.
+
+    Parameters
+    ----------
+    inputs : MovementInputs
+        What the run computed from.
+    archetype_ids : int array, shape (n_archetype,)
+        Archetypes wanted, without repeats.
+    area : Area
+        Settings of the run.
+    workers : int, optional
+        Threads; any number gives the same result. Default: the machine's cores.
+
+    Returns
+    -------
+    dict
+        archetype -> IfCracked; archetypes whose cell gives no number are left out.
+    """
+    cracked = area.model_copy(update={"movement": area.movement.model_copy(update={"ground": "cracked"})})
+    out = {}
+    for group in draws_of_lots.groups(inputs, archetype_ids, cracked, workers=workers):
+        # dates and the widening by frost do not enter these two
+        table = summary.summarise(group.block, group.chosen, 0, False, group.plan_factor)
+        for number, expected, swing in zip(group.archetype_ids.tolist(), table["expected_movement_mm"],
+                                           table["seasonal_range_mm"], strict=True):
+            out[number] = IfCracked(float(expected), float(swing))
+    return out
