@@ -27,7 +27,7 @@ RANKED = ("Manhattan", "Stillwater", "29 stations", "Lahoma", "Dallas-Fort Worth
 # fails that must stay in sight until the model changes; a change of the model shows here
 FAILS = {"1c", "1d", "1e", "1f", "2c", "2j", "3b", "3c", "3d", "6b", "6c", "6d", "7b", "7c", "8a", "11", "15", "17",
          "19", "20", "21", "23"}
-CANNOT = {"4", "8b", "8c", "13", "14", "16"}
+CANNOT = {"3e", "3f", "3g", "3h", "4", "8b", "8c", "13", "14", "16"}
 ELSEWHERE = {"22", "24", "25"}  # on files that are not open: reported, not counted
 WITHOUT_DATA = {"19", "22", "23", "24", "25", "26"}  # ours needs no record, and the measured figure is in the code
 
@@ -139,6 +139,8 @@ def test_the_closing_words_hold(found: dict[str, comparisons.Finding]) -> None:
     east, west = found["2f"].values[0], found["2f"].values[3]
     assert found["5"].outcome == comparison.AGREES
     assert found["5"].values[0] < found["5"].values[1]  # still on the wet side of what was measured
+    for number, at in (("3e", 0), ("3f", 0), ("3g", 2), ("3h", 2)):  # cracked ground, chosen on these stations
+        assert found[number].values[at + 1] / 1.5 < found[number].values[at] < found[number].values[at + 1] * 1.5
     for lag in ("3c", "3d"):
         assert found[lag].values[2] > 1.5 * found[lag].values[3]
     r, road = (found[n].values[0] for n in ("1a", "2a")), found["6a"].values

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import lru_cache, partial
 from pathlib import Path
 from typing import Any
 
@@ -22,10 +22,11 @@ from riskmap.common.settings import ClimateSettings, MovementSettings
 from riskmap.evidence import closed_forms
 from riskmap.evidence.measured import field
 from riskmap.evidence.measured.comparison import ANY, DIVISIONS, Comparison, Values, around, at_least
+from riskmap.movement import cracked, reduced_model, suction_levels, surface
 from riskmap.movement import open_ground as ground
-from riskmap.movement import suction_levels, surface
 
 CLIMATE, MOVEMENT = ClimateSettings(), MovementSettings()
+CRACKED = MOVEMENT.model_copy(update={"ground": "cracked"})
 MANHATTAN = "field/uscrn_53974_manhattan_ks_daily_2003_2017.csv.gz"
 STILLWATER = "field/uscrn_53927_stillwater_ok_month_end_vwc_2010_2012.csv"
 PROFILES = "field/uscrn_2020_daily_profiles_29_stations.csv.gz"
@@ -197,7 +198,18 @@ def _yearly_wave(station: Any, depth_cm: int) -> tuple[complex, float]:
     return series_fit.yearly_wave(content[use], 2 * np.pi * station["date"].dt.day_of_year.to_numpy()[use] / 366)
 
 
-def depth_damping(open_data: Path, depth_cm: int) -> Values:
+def cracked_wave(depths_m: Any) -> Any:
+    """Return the complex yearly wave at depths of cracked open ground over that of the surface, shape (n_depth,)."""
+    depth = MOVEMENT.active_depth_m
+    model = reduced_model.cached(1.7, cracked_depth=cracked.depth_of(CRACKED, depth))
+    turn = 2j * np.pi * depth**2 / MOVEMENT.diffusivity_m2_per_yr  # a year in the model's time
+    by_mode = model.ground_inputs / (model.ground_rates + turn)
+    wave = model.ground_output @ by_mode / np.diff(model.depth_edges)
+    middle = depth * (model.depth_edges[1:] + model.depth_edges[:-1]) / 2
+    return np.interp(depths_m, middle, wave.real) + 1j * np.interp(depths_m, middle, wave.imag)
+
+
+def depth_damping(open_data: Path, depth_cm: int, ground: str = "uncracked") -> Values:
     """Return our and the measured median amplitude ratio to 10 cm, our and the measured lag [months], and n.
 
     Stations whose yearly wave explains at least 0.4 of the variance at both depths.
@@ -208,9 +220,13 @@ def depth_damping(open_data: Path, depth_cm: int) -> Values:
         if min(top_r2, deep_r2) >= series_fit.LEAST_WAVE:
             ratio.append(abs(deep) / abs(top))
             lag.append(series_fit.lag_months(deep, top))
-    ours, late = closed_forms.periodic_amplitude(
-        np.array([0.1, depth_cm / 100]), active_depth_m=MOVEMENT.active_depth_m,
-        diffusivity_m2_per_yr=MOVEMENT.diffusivity_m2_per_yr)
+    at = np.array([0.1, depth_cm / 100])
+    if ground == "cracked":
+        wave = cracked_wave(at)
+        ours, late = abs(wave), -np.angle(wave) * 12 / (2 * np.pi)
+    else:
+        ours, late = closed_forms.periodic_amplitude(at, active_depth_m=MOVEMENT.active_depth_m,
+                                                     diffusivity_m2_per_yr=MOVEMENT.diffusivity_m2_per_yr)
     return [float(ours[1] / ours[0]), float(np.median(ratio)), float(late[1] - late[0]), float(np.median(lag)),
             float(len(ratio))]
 
@@ -285,6 +301,11 @@ def nothing(open_data: Path) -> Values:
 
 
 IN_SAMPLE = f"rain x {CLIMATE.rain_factor:g} was chosen after seeing this record and Stillwater's, out of 11 variants"
+
+def _factor(fact: Any, values: Values, at: int) -> tuple[float, float]:
+    """Return the limits of a factor of 1.5 about one of the values."""
+    return values[at] / 1.5, values[at] * 1.5
+
 
 COMPARISONS = (
     Comparison("1a", "Manhattan KS prairie, timing of wet and dry",
@@ -393,6 +414,13 @@ COMPARISONS = (
                "as 3a", "{2:.2f} months", "{least:.2f} to {most:.2f} (factor 1.5)", lambda d: depth_damping(d, 100),
                lambda fact, v: (v[3] / 1.5, v[3] * 1.5), (2,), source=NETWORK, files=(PROFILES,),
                remark="as 3c"),
+    *(Comparison(number, f"29 stations of 2020, {what} to {depth} cm, cracked ground", f"as {first}",
+                 "as 3a, scenario of cracked ground", ours, "{least:.2f} to {most:.2f} (factor 1.5)",
+                 partial(depth_damping, depth_cm=depth, ground="cracked"), partial(_factor, at=at + 1), (at,),
+                 source=NETWORK, files=(PROFILES,), cannot="its diffusivity was chosen on these stations")
+      for number, first, what, depth, at, ours in (
+          ("3e", "3a", "damping", 50, 0, "{0:.2f}"), ("3f", "3b", "damping", 100, 0, "{0:.2f}"),
+          ("3g", "3c", "lag", 50, 2, "{2:.2f} months"), ("3h", "3d", "lag", 100, 2, "{2:.2f} months"))),
     Comparison("4", "Lahoma OK wheat, neutron probe to 2 m", "spread of water content by layer, 62 dates 2009-2011",
                "-", "none", "spread ratio 0.67 to 1.5", nothing, judged=(), fact="LAHOMA",
                cannot="the probe's file has no open licence and is not among the open data; only its layer spreads are "
