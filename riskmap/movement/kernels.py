@@ -459,9 +459,7 @@ def run_draw(d: int, driver: Array, model: StripModel, opposite: OppositeModel, 
         result[CENTER], result[EDGE], result[SOIL_NOW] = center_now, edge_now, center_now - edge_now
         old = age + 1 >= reuse  # then the correction is left out, so that the first pour date cannot matter
         today = middle  # from which the changes count: on the branch of the months to come, or they would hold a jump
-        if age == 0:
-            today = 0.0
-        elif old:
+        if old:
             today = _shared_slab(now, states, rows, half, flat, shared)[0]
         else:
             last_added[:] = 0.0
@@ -470,6 +468,8 @@ def run_draw(d: int, driver: Array, model: StripModel, opposite: OppositeModel, 
                 if (abs(rows[i, 0]) + abs(rows[i, n_point - 1])) * abs(left) >= GONE_M:
                     for j in range(n_point):
                         last_added[j] += rows[i, j] * left
+        if age == 0:
+            today = 0.0  # poured level this month
         for r in range(REPLAYS + OUTLOOKS):
             if old and not np.isnan(base_slab[r, WORST]):
                 year[:] = base_slab[r]

@@ -71,6 +71,7 @@ _COLUMNS = {
                    "temperature_c": "?"},
     "cell_day": {"cell": "n", "rain_mm": "n", "temperature_c": "n"},
     "lot_archetype": {"archetype": "n"}, "lot_series": {"series": "n"},
+    "growth": {"archetype": "n", "year": "n", "middle_mm": "n", "edge_mm": "n"},
 }
 _KINDS = {"t": "OUST", "m": "OUST", "d": "OUST", "n": "iuf", "?": "iuf", "b": "b", "s": "O"}
 _PARSED = {"m": month_numbers.parse_month, "d": date.fromisoformat}
@@ -127,6 +128,8 @@ def write(results: AreaResults, folder: Path) -> Path:
         _history_table(results.history).to_parquet(place / "history.parquet", compression="zstd", index=False, **SUMS)
         pd.DataFrame({"series": results.history.series}).to_parquet(place / "lot_series.parquet", compression="zstd",
                                                                     **SUMS)
+    if results.growth is not None:
+        results.growth.to_parquet(place / "growth.parquet", compression="zstd", index=False, **SUMS)
     if results.inputs is not None:
         _write_inputs(results.inputs, place)
     facts = {"format": FORMAT, "riskmap": __version__, "area_name": results.area_name, "today": results.today,
@@ -191,6 +194,7 @@ def read(run: Path | RunFiles, lot_id: str | None = None) -> Results:
         name = FOLDER
         history = _history(files, len(lots)) if lot_id is None else None
         inputs = _inputs(files, len(lots), former, header["format"] <= OF_CLASSES) if lot_id is None else None
+        growth = _growth(files, inputs) if lot_id is None else None
         _can_be_driven(inputs, header["settings"])
         ours = {old: new for new, old in former.items()}
         facts = {ours.get(fact, fact): value for fact, value in header["facts"].items()}
@@ -204,7 +208,7 @@ def read(run: Path | RunFiles, lot_id: str | None = None) -> Results:
         lots=lots, area_name=header["area_name"], today=header["today"], soil_scale=header["soil_scale"],
         climate=frames["climate"], drought_weeks=frames["drought_weeks"], credits=tuple(header["credits"]),
         problems=problems, facts=facts, history=history, soil_lines=frames["soil_lines"],
-        drought_shapes=frames["drought_shapes"], inputs=inputs, settings=header["settings"], note=files.note)
+        drought_shapes=frames["drought_shapes"], inputs=inputs, growth=growth, settings=header["settings"], note=files.note)
 
 
 def area_of(results: AreaResults) -> Area:
@@ -298,6 +302,17 @@ def _history(files: RunFiles, lots: int) -> History | None:
         raise _Contradiction(f"history and lots have {len(series):,} and {lots:,} rows")
     _within(series, -1, len(values), "lot_series")
     return History(tuple(values.columns), values.to_numpy(np.float32), series)
+
+
+def _growth(files: RunFiles, inputs: MovementInputs | None) -> pd.DataFrame | None:
+    """Return the ground of each archetype at each December since the pour; None where the run did not keep it."""
+    if inputs is None or not files.has(f"{FOLDER}/growth.parquet"):
+        return None
+    table = _table(files, "growth")[list(_COLUMNS["growth"])]
+    _within(table["archetype"].to_numpy(), 0, len(inputs.archetype), "growth")
+    if not np.isfinite(table.to_numpy(float)).all() or table.duplicated(["archetype", "year"]).any():
+        raise _Contradiction("growth has a year of an archetype twice, or one without numbers")
+    return table
 
 
 # ---------------------------------------------------------------- inputs of the movement stage
