@@ -96,7 +96,8 @@ class Engine:
         spread = s.half_width_spread if known else s.half_width_spread_unknown
         # the model depends on half width over active depth only; a step of 0.1 moves the edge by less than 0.2 m
         wide = half_width_m * (1 + spread * float(self.draws.half_width[d]))
-        return depth, round(min(max(wide / depth, NARROWEST), WIDEST), 1), round(min(s.root_zone_depth_m / depth, 1), 2)
+        ratio = round(min(max(wide / depth, NARROWEST), WIDEST), 1)
+        return depth, ratio, round(min(s.root_zone_depth_m / depth, 1.0), 2)
 
     def cells(self, d: int, profile: int, edges_m: Array) -> Array:
         """Return thickness times compression index of each depth cell of a profile in one draw. [m per pF]

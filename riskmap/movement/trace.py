@@ -68,7 +68,7 @@ class NextYear:
     bending_m : array, shape (13,)
         Middle above edge since the slab was level, up positive: now and at the end of each of the next twelve months.
     linear_m : array, shape (12,)
-        The same of the next twelve months on springs that can pull: it names the months of largest and smallest bending.
+        The same of the next twelve months on springs that can pull: its extremes name the months that count.
     """
 
     bending_m: Array
