@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from riskmap.movement import kernels
+from riskmap.movement import kernels, kernels_slab
 from riskmap.movement.reduced_model import ReducedModel, step_factors
 from riskmap.movement.slab import assemble, departure, solve
 
@@ -232,5 +232,5 @@ def next_year(heave_m: Array, half_width_m: float, *, stiffness: float, spring: 
     if heave_m.shape[0] == kernels.HORIZON + 1:
         bending[0] = 0.0
     spacing = half_width_m / (heave_m.shape[1] - 1)
-    weights = kernels.bending_weights(assemble(heave_m.shape[1], spacing, stiffness, spring, load, edge_load, True))
-    return NextYear(bending, year[1:] @ weights)
+    system = assemble(heave_m.shape[1], spacing, stiffness, spring, load, edge_load, True)
+    return NextYear(bending, year[1:] @ kernels_slab.bending_weights(system))
