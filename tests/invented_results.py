@@ -29,8 +29,15 @@ def estimate(n: int, geometry: list | np.ndarray, seed: int = 1) -> gpd.GeoDataF
     now = draw.normal(8.0, 20.0, n)
     data: dict[str, object] = {"lot_row": np.arange(n), "lot_id": [f"{k:07d}" for k in range(n)]}
     ranges = {"expected_movement_mm": middle, "characteristic_movement_mm": middle * 1.2, "deflection_now_mm": now}
+    other = np.random.default_rng(seed + 100)  # of its own: the values of the other columns stay
+    change = other.normal(1.0, 4.0, n)
+    ranges |= {"change_next_mm": change, "rise_next_mm": np.maximum(change, 0) + other.gamma(2.0, 1.0, n),
+               **{f"whatif_{year}{part}_mm": change + shift for year, shift in
+                  (("dry", 3.0), ("average", 0.0), ("wet", -4.0)) for part in ("", "_largest")}}
     for name, value in ranges.items():
         data |= {name: value, f"{name}_p10": value - 0.4 * abs(value), f"{name}_p90": value + 0.7 * abs(value)}
+    fall = np.minimum(change, 0) - other.gamma(2.0, 2.0, n)
+    data |= {"fall_next_mm": fall, "fall_next_mm_p10": 1.7 * fall, "fall_next_mm_p90": 0.6 * fall}
     for column in ESTIMATE.columns:
         if column.name in data:
             continue

@@ -134,6 +134,9 @@ class AreaResults:
         valid_date, category (D0..D4); where that category is the highest, near the lots, EPSG:4326.
     inputs : MovementInputs, optional
         What the movement stage computed from.
+    growth : DataFrame, optional
+        archetype, year, middle_mm, edge_mm: the ground since the pour at each December, middle run
+        (`movement.growth.curves`); None for runs that were made before it was kept.
     settings : dict
         The area's settings as used, plain values; paths only as names.
     note : str
@@ -152,6 +155,7 @@ class AreaResults:
     soil_lines: gpd.GeoDataFrame | None = None
     drought_shapes: gpd.GeoDataFrame | None = None
     inputs: MovementInputs | None = None
+    growth: pd.DataFrame | None = None
     settings: dict[str, Any] = field(default_factory=dict)
     note: str = ""
 

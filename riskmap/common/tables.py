@@ -188,10 +188,18 @@ DEFLECTION_BANDS_MM = (5.0, 10.0, 20.0, 35.0)
 SOIL_BANDS_MM = (10.0, 25.0, 50.0, 75.0)
 
 
-def _range(name: str, meaning: str, low: float | None = None) -> tuple[Column, ...]:
-    return (number(name, f"{meaning}, median of the draws", "mm", low, 2000),
-            number(f"{name}_p10", f"{meaning}, 10th percentile", "mm", low, 2000),
-            number(f"{name}_p90", f"{meaning}, 90th percentile", "mm", low, 2000))
+def _range(name: str, meaning: str, low: float | None = None, high: float = 2000) -> tuple[Column, ...]:
+    return (number(name, f"{meaning}, median of the draws", "mm", low, high),
+            number(f"{name}_p10", f"{meaning}, 10th percentile", "mm", low, high),
+            number(f"{name}_p90", f"{meaning}, 90th percentile", "mm", low, high))
+
+
+def _whatif(year: str, meaning: str) -> tuple[Column, ...]:
+    again = f"if the weather of {meaning} past year came again; not a forecast"
+    return (*_range(f"whatif_{year}_mm", f"change of the slab's bending from now to twelve months from now, up "
+                    f"positive, {again}", -2000),
+            *_range(f"whatif_{year}_largest_mm", "the rise or the fall of the slab's bending from now within the next "
+                    f"twelve months, whichever is larger in size, with its sign, {again}", -2000))
 
 
 ESTIMATE = Table("estimate", ("lot_row",), (
@@ -204,6 +212,14 @@ ESTIMATE = Table("estimate", ("lot_row",), (
     *_range("characteristic_movement_mm", "largest absolute slab deflection that the weather of the normal period "
             "gives a slab here whose dome has already grown", 0),
     *_range("deflection_now_mm", "slab centre minus slab edge today, up positive, since pour"),
+    *_range("change_next_mm", "slab's bending twelve months from now minus its bending now, middle up positive", -2000),
+    *_range("rise_next_mm", "how far the middle of the slab rises above its bending now within the next twelve months",
+            0),
+    *_range("fall_next_mm", "how far the middle of the slab falls below its bending now within the next twelve months, "
+            "0 or negative", -2000, 0),
+    *(number(f"share_beyond_{level:.0f}mm", "share of draws and replayed years whose largest absolute slab deflection "
+             f"within the next twelve months is beyond {level:.0f} mm; not a probability of damage", "fraction", 0, 1)
+      for level in DEFLECTION_BANDS_MM[1:]),
     text("direction", "center_lift, edge_lift or near_level (median within 5 mm)"),
     number("deflection_max_mm", "largest dome of the slab since pour, median", "mm", -2000, 2000),
     text("deflection_max_date", "its month in the middle draw, YYYY-MM"),
@@ -233,6 +249,7 @@ ESTIMATE = Table("estimate", ("lot_row",), (
            "told apart by the edge of the ground at their end, so the largest within them may be alike", "mm", 0, 2000),
     number("outlook_normal_mm", "the same for a middle year", "mm", 0, 2000),
     number("outlook_wet_mm", "the same for a wet year", "mm", 0, 2000),
+    *_whatif("dry", "a dry"), *_whatif("average", "an average"), *_whatif("wet", "a wet"),
     *(column for n in (1, 2, 3) for column in (
         text(f"driver_{n}", f"reason {n} in words, by size of its contribution"),
         number(f"driver_{n}_mm", "its signed contribution to the difference from the reference lot", "mm", -2000,
@@ -275,7 +292,8 @@ ESTIMATE = Table("estimate", ("lot_row",), (
     text("drought_valid_date", VALID_DATE_MEANING),
     text("data_quality", "full, partial or not_enough: what the number rests on", empty=False),
     text("flags", "cautions, separated by semicolons"),
-), answers=("expected_movement_mm", "characteristic_movement_mm", "deflection_now_mm"))
+), answers=("expected_movement_mm", "characteristic_movement_mm", "deflection_now_mm", "change_next_mm", "rise_next_mm",
+             "fall_next_mm"))
 
 TABLES = (MAP_UNIT, COMPONENT, HORIZON, CLIMATE_MONTHLY, DROUGHT_WEEKLY, LOT, LOT_MAP_UNIT, LOT_PROFILE, LOT_SOIL,
           LOT_CLIMATE, ESTIMATE)

@@ -228,6 +228,8 @@ CONSTANTS = (
              "a 12 m short side"),
     Constant("slab", "riskmap.movement.summary.CORNER_FACTOR", "middle to corner over middle to edge", "", "computed",
              "coarse calculation in three dimensions"),
+    Constant("draws", "riskmap.movement.growth.MOST_DECEMBERS", "Decembers kept for the growth curve of an archetype",
+             "", "judgement", "a curve of 60 years holds all growth of a slab"),
     Constant("slab", "riskmap.common.constants.DEFLECTION_LIMIT_RATIO", "line drawn beside the deflection ratio", "",
              "from memory", "guideline figure; never pass or fail"),
     Constant("slab", "riskmap.movement.summary.TILT_LIMIT_PCT", "line drawn beside the tilt", "%", "from memory",

@@ -7,8 +7,8 @@ weights. So a further soil costs two products a month, a further pour date a sho
 by all pour dates whose correction has died away.
 
 Work per draw: n_month (n_mode + n_z) once; 2 n_month n_mode and n_point n_z n_mode a soil; about
-n_active * months of correction plus at most 13 slab solves a pour date, none of them for old slabs. Past
-months (`past_kernel`) add one solve each, again none for old slabs.
+n_active * months of correction plus at most 25 slab solves a pour date, each from the contact of the one before, and
+none of them for old slabs. Past months (`kernels_past`) add one solve each, again none for old slabs.
 Method: notebooks/method.md, section 5.5, 5.6, 6, 7 and 9.
 """
 
@@ -20,8 +20,18 @@ from numpy.typing import NDArray
 from riskmap.movement.compiled import compiled
 from riskmap.movement.draw_inputs import Axis, Drawn, GroundModel, Layers, OppositeModel, StripModel, Units
 from riskmap.movement.kernels_past import GONE_M, Single, past_grounds, past_slabs
+from riskmap.movement.kernels_slab import (
+    bending_weights,
+    ground_shape,
+    one_side,
+    settled_slab,
+    shared_slab,
+    slab_at,
+    slab_on,
+    tilt_on,
+)
 from riskmap.movement.kernels_soil import cell_strain_index, compression_index, triangular_one
-from riskmap.movement.slab import assemble, deflect, departure
+from riskmap.movement.slab import assemble, deflect
 
 Array = NDArray[np.float64]
 Months = NDArray[np.int64]
@@ -32,14 +42,18 @@ QUANTITIES = (
     "movement_edge", "movement_center", "replay_0", "replay_1", "replay_2", "replay_ratio_0", "replay_ratio_1",
     "replay_ratio_2", "outlook_dry", "outlook_normal", "outlook_wet", "characteristic", "seasonal_range", "edge_range",
     "settlement", "phase", "dome_share", "tilt_now", "tilt_leak", "tilt_watering", "tilt_tree",
+    "change_0", "change_1", "change_2", "change_dry", "change_average", "change_wet", "rise_0", "rise_1", "rise_2",
+    "fall_0", "fall_1", "fall_2", "largest_dry", "largest_average", "largest_wet",
 )
 NOW, RATIO_NOW, MAX, MONTH_MAX, MIN, SOIL_NOW, EDGE, CENTER, REPLAY = 0, 1, 2, 3, 4, 5, 6, 7, 8
 REPLAY_RATIO, OUTLOOK, CHARACTERISTIC, SEASONAL, EDGE_RANGE, SETTLEMENT = 11, 14, 17, 18, 19, 20
 PHASE, DOME_SHARE, TILT, SCENARIO = 21, 22, 23, 24
+CHANGE, WHATIF, RISE, FALL, WHATIF_LARGEST = 27, 30, 33, 36, 39
 REUSE_SHARE = 0.005  # a correction below this share of the edge range reuses the shared slab solves (judgement)
 APART_MONTHS = 6  # extremes solved are at least this far apart
 REACHED = 0.95  # share of the final movement at which the dome counts as grown
 REPLAYS, OUTLOOKS, HORIZON = 3, 3, 12
+WORST, WORST_DEPARTED, HIGHEST, LOWEST, LAST = 0, 1, 2, 3, 4  # what is kept of a replayed year, in this order
 SCENARIO_MONTHS = 24  # how long a leak, watering or a tree has acted on one side when its tilt is told (judgement)
 SCENARIOS = 3
 
@@ -99,57 +113,6 @@ def project(by_mode: Array, row: Array, first: int, out: Array) -> None:
 
 
 @compiled
-def ground_shape(rows: Array, state: Array) -> Array:
-    """Return the ground under half a slab for a modal state: rows (n_mode, n_point) times state (n_mode,). [m]
-
-    Method: method.md, section 6.
-    """
-    out = np.zeros(rows.shape[1])
-    for i in range(state.size):
-        for j in range(out.size):
-            out[j] += rows[i, j] * state[i]
-    return out
-
-
-@compiled
-def slab_on(rows: Array, state: Array, half: Array, flat: Array) -> tuple[float, float]:
-    """Return middle above edge and signed largest departure of the slab since it was level. [m] (method.md, section 7)
-
-    half: system of half the slab (`slab.assemble`); flat: its shape on level ground.
-    """
-    return departure(deflect(ground_shape(rows, state), half, False) - flat)
-
-
-@compiled
-def tilt_on(ground: Array, sides: Array, system: Array, length: float) -> float:
-    """Return the tilt of the slab, right end above left end over its length. [m/m] (method.md, section 7)
-
-    ground, sides (n_point,): the part of the ground that is alike on both sides and the part that is opposite, from
-    the middle to the right edge [m]; system of the whole slab; its length. [m]
-    """
-    n = ground.size
-    whole = np.empty(2 * n - 1)
-    for j in range(n):
-        whole[n - 1 + j] = ground[j] + sides[j]
-        whole[n - 1 - j] = ground[j] - sides[j]
-    shape = deflect(whole, system, False)
-    return (shape[-1] - shape[0]) / length
-
-
-@compiled
-def one_side(rows: Array, decay: Array, steady: Array, difference: float, months: int) -> Array:
-    """Return the opposite part of the ground after a sustained difference between the sides. [m] (method.md, section 7)
-
-    rows (n_mode, n_point), decay, steady (n_mode,): the antisymmetric model; difference: right minus left surface
-    suction [pF], held for so many months from rest.
-    """
-    state = np.empty(steady.size)
-    for i in range(state.size):
-        state[i] = difference / 2 * steady[i] * (1 - decay[i] ** months)
-    return ground_shape(rows, state)
-
-
-@compiled
 def weighted_rows(strain: Array, output: Array, rows: Array) -> None:
     """Fill rows (n_mode, n_point) with strain (n_z,) times output (n_point, n_z, n_mode).
 
@@ -162,24 +125,6 @@ def weighted_rows(strain: Array, output: Array, rows: Array) -> None:
             for i in range(total.size):
                 total[i] += strain[z] * output[j, z, i]
         rows[:, j] = total
-
-
-@compiled
-def bending_weights(half: Array) -> Array:
-    """Return weights (n_point,) of the ground under half a slab that give its bending while it touches everywhere.
-
-    Method: method.md, section 7. [-]
-    Middle above edge of the slab on springs that may pull is linear in the ground. It tells which months bend the slab
-    most (the ground's own dome can peak a month or two earlier, while it is narrow); the slab is solved for those.
-    """
-    points = half.shape[1]
-    out = np.empty(points)
-    loaded = departure(deflect(np.zeros(points), half, True))[0]
-    for j in range(points):
-        unit = np.zeros(points)
-        unit[j] = 1.0
-        out[j] = departure(deflect(unit, half, True))[0] - loaded
-    return out
 
 
 @compiled
@@ -243,6 +188,31 @@ def replayed(states: Array, bend: Array, row: Array, decay: Array, early: Array,
 
 
 @compiled
+def replayed_state(k: int, start: int, now: int, states: Array, powers: Array, decay: Array, early: Array,
+                   jump: float) -> Array:
+    """Return the always-slabbed state k + 1 months from now if the year after month `start` came again. [pF]
+
+    Method: method.md, section 5.6. states (n_month, n_mode), powers (n_month, n_mode), decay and early (n_mode,);
+    jump: driver of now minus that of `start`. [pF]
+    """
+    state = states[start + k + 1].copy()
+    for i in range(state.size):
+        state[i] += powers[k, i] * (decay[i] * (states[now, i] - states[start, i]) + early[i] * jump)
+    return state
+
+
+@compiled
+def changes(today: float, year: Array) -> tuple[float, float, float]:
+    """Return change, rise and fall of the bending within a replayed year. [m] (method.md, section 9)
+
+    today: bending of now on the branch that the year took; year (5,): of HIGHEST, LOWEST and LAST month.
+    fall <= change <= rise, fall <= 0 <= rise.
+    """
+    change = year[LAST] - today
+    return change, max(0.0, year[HIGHEST] - today, change), min(0.0, year[LOWEST] - today, change)
+
+
+@compiled
 def run_draw(d: int, driver: Array, model: StripModel, opposite: OppositeModel, ground: GroundModel, drawn: Drawn,
              layers: Layers, units: Units, axis: Axis, starts: Months, out: Array, past: Single) -> None:
     """Compute every quantity of one draw for all archetypes of a group. (method.md, section 8)
@@ -284,7 +254,12 @@ def run_draw(d: int, driver: Array, model: StripModel, opposite: OppositeModel, 
     bend, edge = np.empty(n_month), np.empty(n_month)
     shared = np.empty((n_month, 2))
     base = np.empty((REPLAYS + OUTLOOKS, HORIZON))
-    base_slab = np.empty((REPLAYS + OUTLOOKS, 2))
+    base_slab = np.empty((REPLAYS + OUTLOOKS, 5))
+    base_last = np.empty((REPLAYS + OUTLOOKS, n_point))  # ground at the end of the replayed year, without a pour
+    last_added = np.empty(n_point)  # what the pour adds to it
+    year = np.empty(5)
+    everywhere, touching = np.ones(n_point, dtype=np.bool_), np.ones(n_point, dtype=np.bool_)
+    contact, shape = np.ones(n_point, dtype=np.bool_), np.empty(n_point)
     months = np.empty(3, dtype=np.int64)
     n_class = drawn.stiffness.size
     halves, wholes = np.empty((n_class, 8, n_point)), np.empty((n_class, 8, 2 * n_point - 1))
@@ -297,6 +272,7 @@ def run_draw(d: int, driver: Array, model: StripModel, opposite: OppositeModel, 
         weights[c] = bending_weights(halves[c])
         flats[c] = deflect(np.zeros(n_point), halves[c], False)
     half, whole, flat = halves[0], wholes[0], flats[0]
+    own = halves[0].copy()  # keeps the factors of one slab's contact from solve to solve
     past_ground, past_shared = np.empty((past.shape[2], n_point)), np.empty(past.shape[2])
     row_bend = np.zeros(n_mode)
     characteristic = edge_range = swing = 0.0
@@ -328,8 +304,12 @@ def run_draw(d: int, driver: Array, model: StripModel, opposite: OppositeModel, 
             edge_range = normal.max() - normal.min()
             swing = yearly_swing(edge, axis.normal_first, axis.normal_last, axis.first_calendar)
             past_grounds(rows, states, now, past_ground)
+            for r in range(REPLAYS + OUTLOOKS):
+                base_last[r] = ground_shape(rows, replayed_state(HORIZON - 1, starts[r], now, states, powers, decay,
+                                                                 early, driver[now] - driver[starts[r]]))
         if new_profile or units.stiffness[n] != units.stiffness[n - 1]:
             half, whole, flat = halves[units.stiffness[n]], wholes[units.stiffness[n]], flats[units.stiffness[n]]
+            own[:] = half
             row_bend[:] = 0.0
             for j in range(n_point):
                 for i in range(n_mode):
@@ -347,7 +327,7 @@ def run_draw(d: int, driver: Array, model: StripModel, opposite: OppositeModel, 
                 scenario[s] = -scenario[0] if mirrored else tilt_on(
                     ground_shape(rows, states[now]),
                     one_side(o_rows, opposite.decay, opposite.steady, drawn.scenario_pf[s], SCENARIO_MONTHS),
-                    whole, 2 * half_width)
+                    whole, 2 * half_width, everywhere)
             characteristic = 0.0
             for sign in (1.0, -1.0):
                 worst_months(bend, axis.normal_first, axis.normal_last, sign, months)
@@ -373,6 +353,8 @@ def run_draw(d: int, driver: Array, model: StripModel, opposite: OppositeModel, 
         result = out[n, d]
         past_slabs(age, now - units.late[n], reuse, past_ground, delta, powers, rows, half, flat, past_shared,
                    past[n, d])
+        touching[:] = True  # each slab begins from full contact: which one came before cannot matter
+        factored = False
         largest, deepest = 0.0, 0.0
         month_max: int = int(pour)
         for sign in (1.0, -1.0):
@@ -380,11 +362,14 @@ def run_draw(d: int, driver: Array, model: StripModel, opposite: OppositeModel, 
             for m in months:
                 if m < 0 or sign * history[m] <= 0:
                     continue
-                middle = _slab_at(m, pour, reuse, states, delta, powers, rows, half, flat, shared)[0]
+                middle, departed, factored = slab_at(m, pour, reuse, states, delta, powers, rows, half, flat, shared,
+                                                     own, touching, factored, shape)
                 if middle > largest:
                     largest, month_max = middle, int(pour + m)
                 deepest = min(deepest, middle)
-        middle, departed = _slab_at(age, pour, reuse, states, delta, powers, rows, half, flat, shared)
+        middle, departed, factored = slab_at(age, pour, reuse, states, delta, powers, rows, half, flat, shared, own,
+                                             touching, factored, shape)
+        contact[:] = touching if age < reuse else everywhere  # of today's slab
         if middle > largest:
             largest, month_max = middle, int(now)
         result[NOW], result[RATIO_NOW] = middle, abs(departed) / (2 * half_width)
@@ -397,30 +382,66 @@ def run_draw(d: int, driver: Array, model: StripModel, opposite: OppositeModel, 
             center_now += rows[i, 0] * (states[now, i] + left)
             edge_now += rows[i, n_point - 1] * (states[now, i] + left)
         result[CENTER], result[EDGE], result[SOIL_NOW] = center_now, edge_now, center_now - edge_now
+        old = age + 1 >= reuse  # then the correction is left out, so that the first pour date cannot matter
+        today = middle  # from which the changes count: on the branch of the months to come, or they would hold a jump
+        if old:
+            today = shared_slab(now, states, rows, half, flat, shared)[0]
+        else:
+            last_added[:] = 0.0
+            for i in range(n_mode):
+                left = powers[age + HORIZON, i] * delta[i]
+                if (abs(rows[i, 0]) + abs(rows[i, n_point - 1])) * abs(left) >= GONE_M:
+                    for j in range(n_point):
+                        last_added[j] += rows[i, j] * left
+        if age == 0:
+            today = 0.0  # poured level this month
         for r in range(REPLAYS + OUTLOOKS):
-            old = age + 1 >= reuse  # then the correction is left out, so that the first pour date cannot matter
-            worst, where = -1.0, 0
-            for k in range(HORIZON):
-                size = abs(base[r, k] + (0.0 if old else added[age + 1 + k]))
-                if size > worst:
-                    worst, where = size, k
-            if old and not np.isnan(base_slab[r, 0]):
-                middle, departed = base_slab[r]
+            if old and not np.isnan(base_slab[r, WORST]):
+                year[:] = base_slab[r]
             else:
-                state = states[starts[r] + where + 1].copy()
+                worst, where, highest, lowest = -1.0, 0, 0, 0
+                most, least = -np.inf, np.inf
+                for k in range(HORIZON):
+                    value = base[r, k] + (0.0 if old else added[age + 1 + k])
+                    if abs(value) > worst:
+                        worst, where = abs(value), k
+                    if value > most:
+                        most, highest = value, k
+                    if value < least:
+                        least, lowest = value, k
                 jump = driver[now] - driver[starts[r]]
-                for i in range(n_mode):
-                    state[i] += powers[where, i] * (decay[i] * (states[now, i] - states[starts[r], i])
-                                                     + early[i] * jump)
-                    if not old:
-                        state[i] += powers[age + 1 + where, i] * delta[i]
-                middle, departed = slab_on(rows, state, half, flat)
+                for place, month in ((WORST, where), (HIGHEST, highest), (LOWEST, lowest), (LAST, HORIZON - 1)):
+                    if place != WORST and month == where:
+                        year[place] = year[WORST]
+                    elif place == LAST and month == highest:
+                        year[LAST] = year[HIGHEST]
+                    elif place == LAST and month == lowest:
+                        year[LAST] = year[LOWEST]
+                    elif old:
+                        state = replayed_state(month, starts[r], now, states, powers, decay, early, jump)
+                        year[place], departed = slab_on(rows, state, half, flat)
+                    elif place == LAST:
+                        year[LAST], departed, factored = settled_slab(base_last[r] + last_added, own, flat, touching,
+                                                                      factored, shape)
+                    else:
+                        state = replayed_state(month, starts[r], now, states, powers, decay, early, jump)
+                        for i in range(n_mode):
+                            state[i] += powers[age + 1 + month, i] * delta[i]
+                        year[place], departed, factored = settled_slab(ground_shape(rows, state), own, flat, touching,
+                                                                       factored, shape)
+                    if place == WORST:
+                        year[WORST_DEPARTED] = departed
                 if old:
-                    base_slab[r, 0], base_slab[r, 1] = middle, departed
+                    base_slab[r] = year
+            change, rise, fall = changes(today, year)
+            result[CHANGE + r] = change
             if r < REPLAYS:
-                result[REPLAY + r], result[REPLAY_RATIO + r] = abs(middle), abs(departed) / (2 * half_width)
+                result[REPLAY + r], result[REPLAY_RATIO + r] = abs(year[WORST]), abs(year[WORST_DEPARTED]) / (
+                    2 * half_width)
+                result[RISE + r], result[FALL + r] = rise, fall
             else:
-                result[OUTLOOK + r - REPLAYS] = abs(middle)
+                result[OUTLOOK + r - REPLAYS] = abs(year[WORST])
+                result[WHATIF_LARGEST + r - REPLAYS] = rise if rise >= -fall else fall
         settled = age >= reuse and opposite.decay[0] ** age < REUSE_SHARE
         if settled and not np.isnan(shared_tilt):
             result[TILT] = shared_tilt
@@ -431,7 +452,7 @@ def run_draw(d: int, driver: Array, model: StripModel, opposite: OppositeModel, 
                     state[i] += powers[age, i] * delta[i]
             held = 12 * 1000 if settled else age
             opposed = one_side(o_rows, opposite.decay, opposite.steady, drawn.sides_pf, held)
-            result[TILT] = tilt_on(ground_shape(rows, state), opposed, whole, 2 * half_width)
+            result[TILT] = tilt_on(ground_shape(rows, state), opposed, whole, 2 * half_width, contact)
             if settled:
                 shared_tilt = result[TILT]
         for s in range(SCENARIOS):
@@ -443,21 +464,6 @@ def run_draw(d: int, driver: Array, model: StripModel, opposite: OppositeModel, 
             share = min(max(1 - left_center / start_center, 0.0), 1.0)
         result[DOME_SHARE] = share
         result[PHASE] = 0.0 if age < 12 * 3 * drawn.settlement_yr else (1.0 if share < REACHED else 2.0)
-
-
-@compiled
-def _slab_at(k: int | np.int64, pour: int, reuse: int, states: Array, delta: Array, powers: Array, rows: Array,
-             half: Array, flat: Array, shared: Array) -> tuple[float, float]:
-    """Return middle and departure of the slab k months after the pour, from the shared solves where they serve."""
-    t = pour + k
-    if k >= reuse:
-        if np.isnan(shared[t, 0]):
-            shared[t, 0], shared[t, 1] = slab_on(rows, states[t], half, flat)
-        return shared[t, 0], shared[t, 1]
-    state = states[t].copy()
-    for i in range(state.size):
-        state[i] += powers[k, i] * delta[i]
-    return slab_on(rows, state, half, flat)
 
 
 @compiled

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from riskmap.common.constants import NARROWEST_RATIO, PF_AT_33_KPA, WIDEST_RATIO
 from riskmap.common.settings import MovementSettings
-from riskmap.movement import cracked, kernels, reduced_model
+from riskmap.movement import cracked, kernels, kernels_soil, reduced_model
 from riskmap.movement.draw_inputs import Axis, Drawn, GroundModel, Layers, OppositeModel, StripModel, Units
 from riskmap.movement.draws import Draws
 from riskmap.movement.stiffness import Stiffness
@@ -89,14 +89,35 @@ class Engine:
             job.result()
         return block
 
+    def strip(self, d: int, cap_m: float, half_width_m: float, known: bool) -> tuple[float, float, float]:
+        """Return active depth [m], half width and cracked depth, both over active depth, of one draw."""
+        s = self.settings
+        depth = float(min(self.draws.active_depth_m[d], cap_m))
+        spread = s.half_width_spread if known else s.half_width_spread_unknown
+        # the model depends on half width over active depth only; a step of 0.1 moves the edge by less than 0.2 m
+        wide = half_width_m * (1 + spread * float(self.draws.half_width[d]))
+        ratio = round(min(max(wide / depth, NARROWEST), WIDEST), 1)
+        return depth, ratio, cracked.depth_of(s, depth)
+
+    def cells(self, d: int, profile: int, edges_m: Array) -> Array:
+        """Return thickness times compression index of each depth cell of a profile in one draw. [m per pF]
+
+        On cracked ground times what the vertical share is multiplied by.
+
+        edges_m (n_z + 1,): depths between the cells. Method: method.md, section 6.
+        """
+        of_profile = Layers(*(values[profile] for values in self.layers))
+        index = np.array([of_profile.factor[k] * kernels_soil.compression_index(
+            kernels_soil.triangular_one(float(self.draws.extensibility[d]), of_profile.low_pct[k],
+                                        of_profile.middle_pct[k], of_profile.high_pct[k]),
+            self.lep_cap_pct, self.settings.pf_span_dry - PF_AT_33_KPA) for k in range(of_profile.top_m.size)])
+        cells = kernels_soil.cell_strain_index(edges_m, of_profile.top_m, of_profile.bottom_m, index)
+        return cells * cracked.times_the_share(self.settings, edges_m)
+
     def _one(self, d: int, driver: Driver, units: Units, cap_m: float, half_width_m: float, known: bool, now: int,
              block: Array, past: Single) -> None:
         s, draws = self.settings, self.draws
-        depth = float(min(draws.active_depth_m[d], cap_m))
-        spread = s.half_width_spread if known else s.half_width_spread_unknown
-        # the model depends on half width over active depth only; a step of 0.1 moves the edge by less than 0.2 m
-        ratio = round(min(max(half_width_m * (1 + spread * float(draws.half_width[d])) / depth, NARROWEST), WIDEST), 1)
-        crack = cracked.depth_of(s, depth)
+        depth, ratio, crack = self.strip(d, cap_m, half_width_m, known)
         model, opposite = (reduced_model.cached(ratio, other, crack) for other in (False, True))
         dtau = float(draws.diffusivity_m2_per_yr[d]) / (12 * depth**2)
         decay, early, late = reduced_model.step_factors(model.rates, dtau)

@@ -21,6 +21,8 @@ FROST_SHARE = 0.07  # share of the edge range added in quadrature where a month'
 TILT_LIMIT_PCT = 1.0  # quoted guideline figure (from memory); drawn as a line, never as pass or fail
 CORNER_FACTOR = 1.22  # middle to corner over middle to long edge (computed in three dimensions)
 MM = 1000.0
+BEYOND_MM = DEFLECTION_BANDS_MM[1:]  # of the shares of the expected movement: 10, 20 and 35 mm
+WHATIF_YEARS = ("dry", "average", "wet")
 
 
 def choose_units(archetype: NDArray[np.int64], unit: NDArray[np.int64], weight: Array, component: Array) \
@@ -75,10 +77,14 @@ def _picked(block: Array, chosen: NDArray[np.int64], quantity: int) -> Array:
     return block[chosen, np.arange(chosen.shape[1])[None, :], quantity]
 
 
-def _widened(low: Array, middle: Array, high: Array, extra: Array, floor: float | None) -> tuple[Array, Array]:
-    down = middle - np.hypot(middle - low, NORMAL_P90 * extra)
-    up = middle + np.hypot(high - middle, NORMAL_P90 * extra)
-    return (down if floor is None else np.maximum(down, floor)), up
+def _of_replays(block: Array, chosen: NDArray[np.int64], quantity: int) -> Array:
+    """Return a quantity of every draw and replayed year in ascending order, (n_archetype, n_draw * REPLAYS)."""
+    return np.sort(np.concatenate([_picked(block, chosen, quantity + r) for r in range(k.REPLAYS)], axis=1), axis=1)
+
+
+def _widened(low: Array, middle: Array, high: Array, extra: Array) -> tuple[Array, Array]:
+    """Return a range widened by `extra`. Both limits grow with the middle and the limit given, so order is kept."""
+    return (middle - np.hypot(middle - low, NORMAL_P90 * extra), middle + np.hypot(high - middle, NORMAL_P90 * extra))
 
 
 def summarise(block: Array, chosen: NDArray[np.int64], first_month: int, frost: bool, plan_factor: Array) \
@@ -103,15 +109,22 @@ def summarise(block: Array, chosen: NDArray[np.int64], first_month: int, frost: 
     extra = FROST_SHARE * quantiles(_ordered(block, chosen, k.EDGE_RANGE), (50,))[0] * MM * (1.0 if frost else 0.0)
     out: dict[str, Array | list[str]] = {}
 
-    def with_range(name: str, ordered: Array, floor: float | None) -> None:
+    def with_range(name: str, ordered: Array, floor: float = -np.inf, ceiling: float = np.inf) -> None:
         low, middle, high = (q * MM * plan_factor for q in quantiles(ordered, (10, 50, 90)))
         out[name] = middle
-        out[f"{name}_p10"], out[f"{name}_p90"] = _widened(low, middle, high, extra, floor)
+        out[f"{name}_p10"], out[f"{name}_p90"] = (np.clip(limit, floor, ceiling) for limit in
+                                                  _widened(low, middle, high, extra))
 
-    replays = np.sort(np.concatenate([_picked(block, chosen, k.REPLAY + r) for r in range(k.REPLAYS)], axis=1), axis=1)
-    with_range("expected_movement_mm", replays, 0.0)
-    with_range("characteristic_movement_mm", _ordered(block, chosen, k.CHARACTERISTIC), 0.0)
-    with_range("deflection_now_mm", _ordered(block, chosen, k.NOW), None)
+    replays = _of_replays(block, chosen, k.REPLAY)
+    with_range("expected_movement_mm", replays, floor=0.0)
+    with_range("characteristic_movement_mm", _ordered(block, chosen, k.CHARACTERISTIC), floor=0.0)
+    with_range("deflection_now_mm", _ordered(block, chosen, k.NOW))
+    # percentiles of differences, never differences of percentiles: the widening keeps fall <= change <= rise in each
+    with_range("change_next_mm", _of_replays(block, chosen, k.CHANGE))
+    with_range("rise_next_mm", _of_replays(block, chosen, k.RISE), floor=0.0)
+    with_range("fall_next_mm", _of_replays(block, chosen, k.FALL), ceiling=0.0)
+    for level in BEYOND_MM:
+        out[f"share_beyond_{level:.0f}mm"] = (replays * (MM * plan_factor[:, None]) > level).mean(axis=1)
     now = np.asarray(out["deflection_now_mm"])
     level = DEFLECTION_BANDS_MM[0]
     out["direction"] = list(np.select([now >= level, now <= -level], ["center_lift", "edge_lift"], "near_level"))
@@ -144,4 +157,7 @@ def summarise(block: Array, chosen: NDArray[np.int64], first_month: int, frost: 
     out["phase_probability"] = shares[np.arange(likely.size), likely]
     for r, name in enumerate(("outlook_dry_mm", "outlook_normal_mm", "outlook_wet_mm")):
         out[name] = quantiles(_ordered(block, chosen, k.OUTLOOK + r), (50,))[0] * MM * plan_factor
+    for r, year in enumerate(WHATIF_YEARS):
+        with_range(f"whatif_{year}_mm", _ordered(block, chosen, k.WHATIF + r))
+        with_range(f"whatif_{year}_largest_mm", _ordered(block, chosen, k.WHATIF_LARGEST + r))
     return pd.DataFrame(out)

@@ -12,9 +12,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from riskmap.movement import kernels
+from riskmap.movement import kernels, kernels_slab
 from riskmap.movement.reduced_model import ReducedModel, step_factors
-from riskmap.movement.slab import departure, solve
+from riskmap.movement.slab import assemble, departure, solve
 
 Array = NDArray[np.float64]
 
@@ -57,6 +57,47 @@ class Ground:
     def dome_m(self) -> Array:
         """Middle minus edge at each month, shape (n_after,)."""
         return self.heave_m[:, 0] - self.heave_m[:, -1]
+
+
+@dataclass(frozen=True)
+class NextYear:
+    """Bending of a slab from now to twelve months from now, if one past year came again.
+
+    Attributes
+    ----------
+    bending_m : array, shape (13,)
+        Middle above edge since the slab was level, up positive: now and at the end of each of the next twelve months.
+    linear_m : array, shape (12,)
+        The same of the next twelve months on springs that can pull: its extremes name the months that count.
+    """
+
+    bending_m: Array
+    linear_m: Array
+
+    @property
+    def expected_m(self) -> float:
+        """Absolute bending in the month in which the linear bending is largest in size."""
+        return float(abs(self.bending_m[1 + np.abs(self.linear_m).argmax()]))
+
+    @property
+    def change_m(self) -> float:
+        """Bending twelve months from now minus that of now."""
+        return float(self.bending_m[-1] - self.bending_m[0])
+
+    @property
+    def rise_m(self) -> float:
+        """How far the bending rises above that of now, 0 or positive."""
+        return max(0.0, float(self.bending_m[1 + self.linear_m.argmax()] - self.bending_m[0]), self.change_m)
+
+    @property
+    def fall_m(self) -> float:
+        """How far the bending falls below that of now, 0 or negative."""
+        return min(0.0, float(self.bending_m[1 + self.linear_m.argmin()] - self.bending_m[0]), self.change_m)
+
+    @property
+    def largest_m(self) -> float:
+        """The rise or the fall, whichever is larger in size, with its sign."""
+        return self.rise_m if self.rise_m >= -self.fall_m else self.fall_m
 
 
 def strain_rows(model: ReducedModel, index_cells: Array, restraint: float) -> tuple[Array, Array]:
@@ -163,3 +204,33 @@ def slab_since_pour(ground_m: Array, half_width_m: float, *, stiffness: float, s
     shape = solve(np.ascontiguousarray(ground_m), spacing, stiffness, spring, load, edge_load, True, False)
     flat = solve(np.zeros(ground_m.size), spacing, stiffness, spring, load, edge_load, True, False)
     return departure(shape - flat)
+
+
+def with_year_again(driver_pf: Array, start: int) -> Array:
+    """Return a driver with the twelve months after month `start` put behind its last one. [pF] (method.md, section 8)
+
+    driver_pf (n_month,): surface suction minus the covered equilibrium at month ends; the last month is now.
+    """
+    return np.concatenate([driver_pf, driver_pf[start + 1 : start + 1 + kernels.HORIZON]])
+
+
+def next_year(heave_m: Array, half_width_m: float, *, stiffness: float, spring: float, load: float,
+              edge_load: float) -> NextYear:
+    """Return the bending of now and of the next twelve months, every month solved. [m] (method.md, section 9)
+
+    Parameters
+    ----------
+    heave_m : array, shape (n_after, n_point)
+        Ground from the middle to the edge at each month from the pour to twelve months from now, as `Ground.heave_m`
+        for a driver of `with_year_again`. A slab poured now (13 months) is level now.
+    half_width_m, stiffness, spring, load, edge_load : float
+        Units as in `slab.solve`.
+    """
+    year = heave_m[-1 - kernels.HORIZON :]
+    bending = np.array([slab_since_pour(ground_m, half_width_m, stiffness=stiffness, spring=spring, load=load,
+                                        edge_load=edge_load)[0] for ground_m in year])
+    if heave_m.shape[0] == kernels.HORIZON + 1:
+        bending[0] = 0.0
+    spacing = half_width_m / (heave_m.shape[1] - 1)
+    system = assemble(heave_m.shape[1], spacing, stiffness, spring, load, edge_load, True)
+    return NextYear(bending, year[1:] @ kernels_slab.bending_weights(system))

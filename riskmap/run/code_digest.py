@@ -43,7 +43,7 @@ STAGES: Mapping[str, Stage] = {
     "movement": Stage(("movement",), ("run.reuse", "run.store")),
     "soil": Stage(("soil",), ("run.reuse", "run.store", "run.part_tasks")),
     "estimate": Stage(("common.settings", "layers", "lots", "soil", "climate", "movement", "movement.archetypes",
-                       "estimates", "estimates.beside", "run.part_files", "outputs.files.rounding",
+                       "movement.growth", "estimates", "estimates.beside", "run.part_files", "outputs.files.rounding",
                        "outputs.files.arrow_lots", "outputs.files.geoparquet"),
                       ("run.flow", "run.part_tasks", "run.reuse", "run.store", "run.workers")),
     # What a worker on another machine runs: the stages above and the writers of every product.

@@ -189,6 +189,7 @@ def _by_name(ready: _Ready, clock: _Clock, soil_problems: list[Problem], facts: 
     from riskmap.climate import freshness
     from riskmap.common import month_numbers
     from riskmap.estimates import beside as estimates_beside
+    from riskmap.movement import growth
     from riskmap.run import code_digest
 
     area, all_layers, weather = ready.area, ready.layers, ready.weather
@@ -203,6 +204,7 @@ def _by_name(ready: _Ready, clock: _Clock, soil_problems: list[Problem], facts: 
                   "code": code_digest.code_digest(), "input_sha256": ready.input_sha256,
                   "lot_rows": ready.lot_rows, "stage_seconds": clock.seconds},
         "history": history, "soil_lines": line, "drought_shapes": ready.drought_shapes, "inputs": inputs,
+        "growth": growth.curves(inputs, area.movement, area.climate_settings, area.soil_settings),
         "settings": plain(area.model_dump(exclude={"folder"})),
     }
 

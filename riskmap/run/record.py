@@ -8,6 +8,7 @@ reading. Files are opened by `run_files.RunFiles`; their content is judged here,
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -35,13 +36,18 @@ FOLDER = "record"
 FACTS = "facts.json"
 PROBLEMS = "problems.json"
 LOTS = "lots.parquet"
-FORMAT = 3
-READ = (1, 2, FORMAT)
+FORMAT = 4
+READ = (1, 2, 3, FORMAT)
 OF_CLASSES = 2
 # In formats 1 and 2 an archetype has a class of stiffness in place of its section's stiffness. Format 1 has other names
 # for these tables, columns and facts.
 FORMER = {"archetype": "column", "lot_archetype": "lot_column", "archetype_profile": "column_profile",
           "archetype_id": "column_id", "archetypes": "columns"}
+# Columns of the estimate that runs before format 4 do not have; they are read as empty.
+ADDED_IN_4 = tuple(column.name for column in tables.ESTIMATE.columns if column.name.startswith((
+    "change_next", "rise_next", "fall_next", "share_beyond_10mm", "share_beyond_20mm", "share_beyond_35mm", "whatif_")))
+FORMER_ESTIMATE = replace(tables.ESTIMATE, answers=tuple(name for name in tables.ESTIMATE.answers
+                                                         if name not in ADDED_IN_4))
 TABLES = ("climate", "drought_weeks")
 SHAPES = ("soil_lines", "drought_shapes")
 INPUTS = ("archetype", "archetype_profile", "profile", "layer")
@@ -71,6 +77,7 @@ _COLUMNS = {
                    "temperature_c": "?"},
     "cell_day": {"cell": "n", "rain_mm": "n", "temperature_c": "n"},
     "lot_archetype": {"archetype": "n"}, "lot_series": {"series": "n"},
+    "growth": {"archetype": "n", "year": "n", "middle_mm": "n", "edge_mm": "n"},
 }
 _KINDS = {"t": "OUST", "m": "OUST", "d": "OUST", "n": "iuf", "?": "iuf", "b": "b", "s": "O"}
 _PARSED = {"m": month_numbers.parse_month, "d": date.fromisoformat}
@@ -127,6 +134,8 @@ def write(results: AreaResults, folder: Path) -> Path:
         _history_table(results.history).to_parquet(place / "history.parquet", compression="zstd", index=False, **SUMS)
         pd.DataFrame({"series": results.history.series}).to_parquet(place / "lot_series.parquet", compression="zstd",
                                                                     **SUMS)
+    if results.growth is not None:
+        results.growth.to_parquet(place / "growth.parquet", compression="zstd", index=False, **SUMS)
     if results.inputs is not None:
         _write_inputs(results.inputs, place)
     facts = {"format": FORMAT, "riskmap": __version__, "area_name": results.area_name, "today": results.today,
@@ -183,7 +192,7 @@ def read(run: Path | RunFiles, lot_id: str | None = None, *, inputs: bool = Fals
         former = FORMER if header["format"] == 1 else {}
         _Facts.model_validate(header)
         name = LOTS
-        lots = _lots(files, lot_id)
+        lots = _lots(files, lot_id, header["format"] < FORMAT)
         name = PROBLEMS
         problems = _problems(files, len(lots)) if lot_id is None else []
         frames = {}
@@ -196,6 +205,7 @@ def read(run: Path | RunFiles, lot_id: str | None = None, *, inputs: bool = Fals
         if lot_id is None or inputs:
             count = len(lots) if lot_id is None else len(lot_ids(files))
             source = _inputs(files, count, former, header["format"] <= OF_CLASSES)
+        growth = _growth(files, source) if lot_id is None else None
         _can_be_driven(source, header["settings"])
         ours = {old: new for new, old in former.items()}
         facts = {ours.get(fact, fact): value for fact, value in header["facts"].items()}
@@ -209,7 +219,8 @@ def read(run: Path | RunFiles, lot_id: str | None = None, *, inputs: bool = Fals
         lots=lots, area_name=header["area_name"], today=header["today"], soil_scale=header["soil_scale"],
         climate=frames["climate"], drought_weeks=frames["drought_weeks"], credits=tuple(header["credits"]),
         problems=problems, facts=facts, history=history, soil_lines=frames["soil_lines"],
-        drought_shapes=frames["drought_shapes"], inputs=source, settings=header["settings"], note=files.note)
+        drought_shapes=frames["drought_shapes"], inputs=source, growth=growth, settings=header["settings"],
+        note=files.note)
 
 
 def area_of(results: AreaResults) -> Area:
@@ -239,15 +250,21 @@ class _Contradiction(ValueError):
     """A table of a run contradicts itself or another one."""
 
 
-def _lots(files: RunFiles, lot_id: str | None) -> gpd.GeoDataFrame:
-    """Return the table of lots, or the rows of one identifier: the columns of the estimate and the shapes, no other."""
+def _lots(files: RunFiles, lot_id: str | None, former: bool) -> gpd.GeoDataFrame:
+    """Return the table of lots, or the rows of one identifier: the columns of the estimate and the shapes, no other.
+
+    former: the run is of a format before 4, and the columns that came with it are left empty.
+    """
     import geopandas as gpd
 
-    names = [*(column.name for column in tables.ESTIMATE.columns), "geometry"]
+    every = [*(column.name for column in tables.ESTIMATE.columns), "geometry"]
+    names = [name for name in every if not (former and name in ADDED_IN_4)]
     with files.open(LOTS) as stream:
         lots = gpd.read_parquet(stream, columns=names, **CHECKED,
                                 filters=None if lot_id is None else [("lot_id", "==", lot_id)])
-    tables.check(tables.ESTIMATE, lots)
+    if former:
+        lots = lots.assign(**dict.fromkeys(ADDED_IN_4, np.nan))[every]
+    tables.check(FORMER_ESTIMATE if former else tables.ESTIMATE, lots)
     if lots.crs is None or lots.crs.to_epsg() != 4326:
         raise _Contradiction("its shapes are not in EPSG:4326")
     if lot_id is None and not np.array_equal(lots["lot_row"].to_numpy(), np.arange(len(lots))):
@@ -303,6 +320,17 @@ def _history(files: RunFiles, lots: int) -> History | None:
         raise _Contradiction(f"history and lots have {len(series):,} and {lots:,} rows")
     _within(series, -1, len(values), "lot_series")
     return History(tuple(values.columns), values.to_numpy(np.float32), series)
+
+
+def _growth(files: RunFiles, inputs: MovementInputs | None) -> pd.DataFrame | None:
+    """Return the ground of each archetype at each December since the pour; None where the run did not keep it."""
+    if inputs is None or not files.has(f"{FOLDER}/growth.parquet"):
+        return None
+    table = _table(files, "growth")[list(_COLUMNS["growth"])]
+    _within(table["archetype"].to_numpy(), 0, len(inputs.archetype), "growth")
+    if not np.isfinite(table.to_numpy(float)).all() or table.duplicated(["archetype", "year"]).any():
+        raise _Contradiction("growth has a year of an archetype twice, or one without numbers")
+    return table
 
 
 # ---------------------------------------------------------------- inputs of the movement stage

@@ -21,7 +21,8 @@ def lots():  # type: ignore[no-untyped-def]
 
 
 def test_the_table_names_its_answers() -> None:
-    assert tables.ESTIMATE.answers == ("expected_movement_mm", "characteristic_movement_mm", "deflection_now_mm")
+    assert tables.ESTIMATE.answers == ("expected_movement_mm", "characteristic_movement_mm", "deflection_now_mm",
+                                       "change_next_mm", "rise_next_mm", "fall_next_mm")
 
 
 @pytest.mark.parametrize("value", [math.nan, math.inf])

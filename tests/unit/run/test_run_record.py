@@ -180,7 +180,7 @@ def test_a_run_of_format_1_is_read_under_our_names(full: Results, tmp_path: Path
         (place / f"{new}.parquet").unlink()
     of_classes(place / "column.parquet", ["unknown", "unknown"])
     facts = json.loads((place / record.FACTS).read_text(encoding="utf-8"))
-    assert facts["format"] == 3
+    assert facts["format"] == 4
     facts |= {"format": 1, "facts": {"columns": 2, "draws": 9}}
     (place / record.FACTS).write_text(json.dumps(facts), encoding="utf-8")
     former = opened(run)
@@ -202,3 +202,37 @@ def test_damaged_files_are_told(name: str, damage: bytes, full: Results, tmp_pat
     (written(full, tmp_path) / name).write_bytes(damage)
     with pytest.raises(RunFolderError, match=r"E-RUN-01[12]"):
         opened(tmp_path)
+
+
+def test_a_run_of_format_3_is_read_with_the_new_columns_empty(full: Results, tmp_path: Path) -> None:
+    run = written(full, tmp_path)
+    place = run / record.FOLDER
+    facts = json.loads((place / record.FACTS).read_text(encoding="utf-8"))
+    (place / record.FACTS).write_text(json.dumps(facts | {"format": 3}), encoding="utf-8")
+    lots = gpd.read_parquet(run / record.LOTS)
+    assert {"change_next_mm", "fall_next_mm_p90", "share_beyond_20mm", "whatif_wet_largest_mm"} <= set(
+        record.ADDED_IN_4)
+    lots.drop(columns=list(record.ADDED_IN_4)).to_parquet(run / record.LOTS)
+    former = opened(run).lots
+    assert list(former.columns) == list(full.lots.columns)
+    assert former[list(record.ADDED_IN_4)].isna().all(axis=None)
+    assert former["expected_movement_mm"].notna().sum() == full.lots["expected_movement_mm"].notna().sum() > 0
+
+
+def test_growth_is_kept_and_may_be_missing(full: Results, tmp_path: Path) -> None:
+    curve = pd.DataFrame({"archetype": np.array([0, 0, 3], np.int32), "year": np.array([2001, 2002, 2002], np.int16),
+                          "middle_mm": np.float32([1.5, 2.5, -0.1]), "edge_mm": np.float32([-1.0, 3.0, 0.0])})
+    run = written(replace(with_inputs(full, SLABS), growth=curve), tmp_path)
+    pd.testing.assert_frame_equal(opened(run).growth, curve, check_exact=True)
+    (run / record.FOLDER / "growth.parquet").unlink()
+    assert opened(run).growth is None
+
+
+@pytest.mark.parametrize("change", [{"archetype": [0, 0, 4]}, {"year": [2001, 2001, 2002]}, {"edge_mm": [np.nan] * 3}])
+def test_growth_that_contradicts_the_run_is_refused(change: dict[str, list[float]], full: Results,
+                                                    tmp_path: Path) -> None:
+    curve = pd.DataFrame({"archetype": [0, 0, 3], "year": [2001, 2002, 2002], "middle_mm": [1.5, 2.5, 0.0],
+                          "edge_mm": [-1.0, 3.0, 0.0]})
+    run = written(replace(with_inputs(full, SLABS), growth=curve.assign(**change)), tmp_path)
+    with pytest.raises(RunFolderError, match=r"E-RUN-012 .*growth"):
+        opened(run)

@@ -1,0 +1,126 @@
+"""The compiled path of one slab: the ground under it, its bending and its tilt, solved once where pours share it.
+
+Method: notebooks/method.md, section 5.6, 6 and 7.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from riskmap.movement.compiled import compiled
+from riskmap.movement.slab import deflect, departure, settle
+
+Array = NDArray[np.float64]
+Flags = NDArray[np.bool_]
+
+
+@compiled
+def ground_shape(rows: Array, state: Array) -> Array:
+    """Return the ground under half a slab for a modal state: rows (n_mode, n_point) times state (n_mode,). [m]
+
+    Method: method.md, section 6.
+    """
+    out = np.zeros(rows.shape[1])
+    for i in range(state.size):
+        for j in range(out.size):
+            out[j] += rows[i, j] * state[i]
+    return out
+
+
+@compiled
+def slab_on(rows: Array, state: Array, half: Array, flat: Array) -> tuple[float, float]:
+    """Return middle above edge and signed largest departure of the slab since it was level. [m] (method.md, section 7)
+
+    half: system of half the slab (`slab.assemble`); flat: its shape on level ground.
+    """
+    return departure(deflect(ground_shape(rows, state), half, False) - flat)
+
+
+@compiled
+def settled_slab(ground: Array, own: Array, flat: Array, touching: Flags, factored: bool,
+                 shape: Array) -> tuple[float, float, bool]:
+    """Return what `slab_on` returns, and whether `own` holds the factors for `touching`. [m] (method.md, section 7)
+
+    Starts from the contact of the solve before, which the next one hardly changes; the answer does not depend on it.
+    ground (n_point,): under half a slab [m]; own, touching, factored, shape: as in `slab.settle`.
+    """
+    factored = settle(ground, own, touching, factored, shape)
+    middle, departed = departure(shape - flat)
+    return middle, departed, factored
+
+
+@compiled
+def tilt_on(ground: Array, sides: Array, system: Array, length: float, contact: Flags) -> float:
+    """Return the tilt of the slab, right end above left end over its length. [m/m] (method.md, section 7)
+
+    ground, sides (n_point,): the part of the ground that is alike on both sides and the part that is opposite, from
+    the middle to the right edge [m]; system of the whole slab; its length [m]; contact (n_point,): nodes of half the
+    slab from which the search for those that touch begins, which the answer does not depend on.
+    """
+    n = ground.size
+    whole, shape, touching = np.empty(2 * n - 1), np.empty(2 * n - 1), np.empty(2 * n - 1, dtype=np.bool_)
+    for j in range(n):
+        whole[n - 1 + j] = ground[j] + sides[j]
+        whole[n - 1 - j] = ground[j] - sides[j]
+        touching[n - 1 + j] = touching[n - 1 - j] = contact[j]
+    settle(whole, system, touching, False, shape)
+    return (shape[-1] - shape[0]) / length
+
+
+@compiled
+def one_side(rows: Array, decay: Array, steady: Array, difference: float, months: int) -> Array:
+    """Return the opposite part of the ground after a sustained difference between the sides. [m] (method.md, section 7)
+
+    rows (n_mode, n_point), decay, steady (n_mode,): the antisymmetric model; difference: right minus left surface
+    suction [pF], held for so many months from rest.
+    """
+    state = np.empty(steady.size)
+    for i in range(state.size):
+        state[i] = difference / 2 * steady[i] * (1 - decay[i] ** months)
+    return ground_shape(rows, state)
+
+
+@compiled
+def bending_weights(half: Array) -> Array:
+    """Return weights (n_point,) of the ground under half a slab that give its bending while it touches everywhere.
+
+    Method: method.md, section 7. [-]
+    Middle above edge of the slab on springs that may pull is linear in the ground. It tells which months bend the slab
+    most (the ground's own dome can peak a month or two earlier, while it is narrow); the slab is solved for those.
+    """
+    points = half.shape[1]
+    out = np.empty(points)
+    loaded = departure(deflect(np.zeros(points), half, True))[0]
+    for j in range(points):
+        unit = np.zeros(points)
+        unit[j] = 1.0
+        out[j] = departure(deflect(unit, half, True))[0] - loaded
+    return out
+
+
+@compiled
+def shared_slab(t: int | np.int64, states: Array, rows: Array, half: Array, flat: Array,
+                shared: Array) -> tuple[float, float]:
+    """Return middle and departure of the always-slabbed slab in a month, solved once for all pours."""
+    if np.isnan(shared[t, 0]):
+        shared[t, 0], shared[t, 1] = slab_on(rows, states[t], half, flat)
+    return shared[t, 0], shared[t, 1]
+
+
+@compiled
+def slab_at(k: int | np.int64, pour: int, reuse: int, states: Array, delta: Array, powers: Array, rows: Array,
+            half: Array, flat: Array, shared: Array, own: Array, touching: Flags, factored: bool,
+            shape: Array) -> tuple[float, float, bool]:
+    """Return middle and departure of the slab k months after the pour, from the shared solves where they serve.
+
+    The last value is whether `own` holds the factors for `touching` (`settled_slab`).
+    """
+    t = pour + k
+    if k >= reuse:
+        middle, departed = shared_slab(t, states, rows, half, flat, shared)
+        return middle, departed, factored
+    state = states[t].copy()
+    for i in range(state.size):
+        state[i] += powers[k, i] * delta[i]
+    return settled_slab(ground_shape(rows, state), own, flat, touching, factored, shape)
