@@ -141,7 +141,7 @@ def merged(parts: Sequence[Archetypes], *, today: int) -> tuple[Archetypes, list
     archetype = pd.concat([part.archetype for part in parts], ignore_index=True)
     mixture = pd.concat([part.archetype_profile.assign(lot_row=part.archetype_profile["archetype_id"] + start)
                          for part, start in zip(parts, starts[:-1], strict=True)], ignore_index=True)
-    whole = collapse(archetype.assign(state=""), mixture[["lot_row", "profile_id", "weight"]], archetype[["cell_id"]],
+    whole = _gathered(archetype.assign(state=""), mixture[["lot_row", "profile_id", "weight"]], archetype[["cell_id"]],
                      today=today)
     numbers = [whole.lot_archetype[start:end] for start, end in pairwise(starts)]
     return replace(whole, lot_archetype=np.empty(0, np.int64)), numbers
