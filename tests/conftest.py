@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import os
 from pathlib import Path
 
@@ -50,6 +51,16 @@ def pytest_configure(config: pytest.Config) -> None:
 
     settings.register_profile("no_deadline", deadline=None)
     settings.load_profile("no_deadline")
+
+
+def pytest_collection_finish() -> None:
+    """Let the interpreter look for garbage less often, and never among the libraries and tests, which all stay.
+
+    Every run of the flow collects garbage; each time it would go through some million objects of the libraries.
+    """
+    gc.collect()
+    gc.freeze()
+    gc.set_threshold(50_000, 20, 50)
 
 
 @pytest.fixture(scope="session", autouse=True)
