@@ -13,6 +13,19 @@ OPEN_DATA = Path(os.environ.get("RISKMAP_OPEN_DATA", ROOT.parent / "shared" / "d
 REFEREE = OPEN_DATA.parent / "referee"
 EXAMPLE = ROOT / "layers" / "example"
 
+# Files with the longest cases, by seconds measured: they begin first, so that no process is left alone with one of them.
+LONGEST_FIRST = (
+    "regression/test_notebooks.py", "regression/test_parts_change_nothing.py", "faults/test_no_home.py",
+    "faults/test_kill_and_hammer.py", "validation/test_calibration_truth.py", "contracts/test_docstring_examples.py",
+    "regression/test_walkthroughs.py", "faults/test_stopped.py",
+)
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Put the files with the longest cases first; whole files, so that what a file shares is made once."""
+    place = {ROOT / "tests" / name: k for k, name in enumerate(LONGEST_FIRST)}
+    items.sort(key=lambda item: place.get(item.path, len(place)))  # stable: the others keep their order
+
 
 def pytest_report_header(config: pytest.Config) -> str:
     """Say in the first lines of the output whether the real data and the independent solver's values are here."""
