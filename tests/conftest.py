@@ -13,7 +13,7 @@ OPEN_DATA = Path(os.environ.get("RISKMAP_OPEN_DATA", ROOT.parent / "shared" / "d
 REFEREE = OPEN_DATA.parent / "referee"
 EXAMPLE = ROOT / "layers" / "example"
 
-# Files with the longest cases, by seconds measured: they begin first, so that no process is left alone with one of them.
+# Files with the longest cases (measured): they begin first, so that no process is left alone with one of them.
 LONGEST_FIRST = (
     "regression/test_notebooks.py", "regression/test_parts_change_nothing.py", "faults/test_no_home.py",
     "faults/test_kill_and_hammer.py", "validation/test_calibration_truth.py", "contracts/test_docstring_examples.py",
