@@ -22,8 +22,15 @@ LONGEST_FIRST = (
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Put the files with the longest cases first; whole files, so that what a file shares is made once."""
+    """Put the files with the longest cases first; whole files, so that what a file shares is made once.
+
+    A benchmark elsewhere than in the folders that the Makefile names stops the session.
+    """
     place = {ROOT / "tests" / name: k for k, name in enumerate(LONGEST_FIRST)}
+    astray = [item.nodeid for item in items if item.get_closest_marker("benchmark") is not None
+              and item.path.parent.name not in ("benchmarks", "browser")]
+    if astray:
+        raise pytest.UsageError(f"benchmarks outside the folders that the Makefile names are never run: {astray}")
     items.sort(key=lambda item: place.get(item.path, len(place)))  # stable: the others keep their order
 
 
