@@ -1,9 +1,12 @@
 # Shortcuts for machines with make; README.md gives the same steps as plain lines.
 PYTHON ?= python3
 VENV := .venv
+BENCHMARKS := tests/benchmarks tests/browser
 READY := $(VENV)/.ready
 export OMP_NUM_THREADS := 1
 export OPENBLAS_NUM_THREADS := 1
+# Tests start many programs: each would compile every module again where an environment forbids keeping bytecode.
+unexport PYTHONDONTWRITEBYTECODE
 
 .PHONY: demo test lint clean
 
@@ -12,7 +15,7 @@ demo: $(READY)
 
 test: $(READY)
 	$(VENV)/bin/python -m pytest -n auto --dist worksteal -m "not benchmark" --durations=10
-	$(VENV)/bin/python -m pytest -m benchmark -s
+	$(VENV)/bin/python -m pytest -m benchmark -s $(BENCHMARKS)
 
 lint: $(READY)
 	$(VENV)/bin/ruff check riskmap tests layers notebooks

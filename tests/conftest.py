@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import os
 from pathlib import Path
 
@@ -11,6 +12,26 @@ ROOT = Path(__file__).resolve().parent.parent
 OPEN_DATA = Path(os.environ.get("RISKMAP_OPEN_DATA", ROOT.parent / "shared" / "data")).resolve()
 REFEREE = OPEN_DATA.parent / "referee"
 EXAMPLE = ROOT / "layers" / "example"
+
+# Files with the longest cases (measured): they begin first, so that no process is left alone with one of them.
+LONGEST_FIRST = (
+    "regression/test_notebooks.py", "regression/test_parts_change_nothing.py", "faults/test_no_home.py",
+    "faults/test_kill_and_hammer.py", "validation/test_calibration_truth.py", "contracts/test_docstring_examples.py",
+    "regression/test_walkthroughs.py", "faults/test_stopped.py",
+)
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Put the files with the longest cases first; whole files, so that what a file shares is made once.
+
+    A benchmark elsewhere than in the folders that the Makefile names stops the session.
+    """
+    place = {ROOT / "tests" / name: k for k, name in enumerate(LONGEST_FIRST)}
+    astray = [item.nodeid for item in items if item.get_closest_marker("benchmark") is not None
+              and item.path.parent.name not in ("benchmarks", "browser")]
+    if astray:
+        raise pytest.UsageError(f"benchmarks outside the folders that the Makefile names are never run: {astray}")
+    items.sort(key=lambda item: place.get(item.path, len(place)))  # stable: the others keep their order
 
 
 def pytest_report_header(config: pytest.Config) -> str:
@@ -50,6 +71,16 @@ def pytest_configure(config: pytest.Config) -> None:
 
     settings.register_profile("no_deadline", deadline=None)
     settings.load_profile("no_deadline")
+
+
+def pytest_collection_finish() -> None:
+    """Let the interpreter look for garbage less often, and never among the libraries and tests, which all stay.
+
+    Every run of the flow collects garbage; each time it would go through some million objects of the libraries.
+    """
+    gc.collect()
+    gc.freeze()
+    gc.set_threshold(50_000, 20, 50)
 
 
 @pytest.fixture(scope="session", autouse=True)

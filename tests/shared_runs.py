@@ -11,12 +11,17 @@ from collections.abc import Iterator
 from contextlib import AbstractContextManager, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
+from types import ModuleType
+from typing import TYPE_CHECKING
 
-import pytest
-
-from riskmap.movement import reduced_model
 from riskmap.run import reuse, store
 
+if TYPE_CHECKING:
+    import pytest
+
+    from riskmap.movement import reduced_model
+
+IN_SUBPROCESSES = Path(__file__).parent / "in_subprocesses"
 AREAS = ("area_september.toml", "area.toml")
 
 
@@ -77,14 +82,28 @@ class _Both:
 
 
 def share_models(folder: Path) -> None:
-    """Let every process of the session that calls this build a reduced model only when no other one has built it.
+    """Let this process, and every Python that it starts, build a model only when no other one of the session has.
 
     A model from the shelf is the one that was put there to the last bit; tests/unit/run/test_store_reuse.py shows it.
     """
-    shared = reuse._Models(store.Store(folder))
-    reduced_model._shelf[:] = [shared]
+    from riskmap.movement import reduced_model
+
+    for module in (reuse, reduced_model):
+        share_in(module, folder)
+    os.environ |= {"RISKMAP_TEST_MODELS": str(folder), "RISKMAP_TEST_SHARED_RUNS": __file__,
+                   "PYTHONPATH": os.pathsep.join(filter(None, [str(IN_SUBPROCESSES), os.environ.get("PYTHONPATH")]))}
+
+
+def share_in(module: ModuleType, folder: str | Path) -> None:
+    """Let one of the two modules that know of models take them from a folder and put them there."""
+    shared = reuse._Models(store.Store(Path(folder)))
+    if module.__name__ == "riskmap.movement.reduced_model":
+        module._shelf[:] = [shared]
+        return
 
     def models_of(kept: store.Store) -> AbstractContextManager[None]:
+        from riskmap.movement import reduced_model
+
         return reduced_model.kept_on(_Both(reuse._Models(kept), shared))
 
-    reuse.models_of = models_of
+    module.models_of = models_of

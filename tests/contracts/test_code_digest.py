@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import shutil
+from functools import cache
+from importlib import metadata
 from pathlib import Path
 
 import pytest
@@ -20,6 +22,12 @@ DECIDE_NOTHING = {
     "run.record": "another product", "run.products": "names the products",
     "run.folder": "where files go", "common.json_values": "values for JSON",
 }
+
+
+@pytest.fixture(autouse=True)
+def versions_asked_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Ask the installation for the version of a library once a test: it does not change under one, and takes long."""
+    monkeypatch.setattr(metadata, "version", cache(metadata.version))
 
 
 @pytest.fixture
@@ -40,7 +48,9 @@ def every_module() -> dict[str, Path]:
 
 
 @pytest.mark.parametrize("stage", STAGES)
-def test_one_changed_character_is_seen_where_the_stage_reaches_and_only_there(stage: str, copy: Path) -> None:
+def test_one_changed_character_is_seen_where_the_stage_reaches_and_only_there(
+        stage: str, copy: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(code_digest, "_listed", cache(code_digest._listed))  # no module comes or goes here
     reached = code_digest.reached(stage)
     before = code_digest.digest_of(stage, copy)
     assert before == code_digest.digest_of(stage, PACKAGE)
@@ -115,8 +125,6 @@ def test_folders_that_are_imported_by_listing_them_are_whole() -> None:
 
 
 def test_the_digest_is_the_same_twice_and_says_the_libraries(monkeypatch: pytest.MonkeyPatch) -> None:
-    from importlib import metadata
-
     first = code_digest.digest_of("movement", PACKAGE)
     assert first == code_digest.digest_of("movement", PACKAGE)
     version = metadata.version

@@ -124,10 +124,11 @@ SEVERAL_PLACES = {
 
 def texts(tree: ast.Module) -> list[str]:
     """Every string that the code uses; docstrings and what a code is compared with are left out."""
-    left_out = {id(node) for top in ast.walk(tree) if isinstance(top, ast.Compare) for node in ast.walk(top)}
-    left_out |= {id(node.value) for node in ast.walk(tree)
+    every = list(ast.walk(tree))
+    left_out = {id(node) for top in every if isinstance(top, ast.Compare) for node in ast.walk(top)}
+    left_out |= {id(node.value) for node in every
                  if isinstance(node, ast.Expr) and isinstance(node.value, ast.Constant)}
-    return [node.value for node in ast.walk(tree)
+    return [node.value for node in every
             if isinstance(node, ast.Constant) and isinstance(node.value, str) and id(node) not in left_out]
 
 

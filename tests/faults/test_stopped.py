@@ -66,7 +66,7 @@ def area(example: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
 def start(*words: str, env: dict[str, str] | None = None) -> subprocess.Popen[str]:
     return subprocess.Popen([sys.executable, *words], cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.PIPE,
                             text=True, start_new_session=True,
-                            env={**os.environ, "PYTHONPATH": str(ROOT), **(env or {})})
+                            env={**os.environ, **(env or {})})
 
 
 def stopped(process: subprocess.Popen[str], number: int = signal.SIGINT, *, group: bool = False) -> list[str]:

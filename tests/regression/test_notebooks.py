@@ -11,6 +11,7 @@ import time
 from pathlib import Path
 
 import pytest
+from shared_runs import IN_SUBPROCESSES
 
 from riskmap.common import wording
 from riskmap.run import store
@@ -116,7 +117,8 @@ def test_runs(path: Path, example_runs: Path, tmp_path: Path, monkeypatch: pytes
               if "__pycache__" not in file.parts}
     (tmp_path / "site").mkdir()
     (tmp_path / "site" / "sitecustomize.py").write_text(
-        NO_NETWORK + STORE.format(str(example_runs / store.FOLDER)), encoding="utf-8")
+        NO_NETWORK + STORE.format(str(example_runs / store.FOLDER))
+        + (IN_SUBPROCESSES / "sitecustomize.py").read_text(encoding="utf-8"), encoding="utf-8")
     scratch = tmp_path / "scratch"
     scratch.mkdir()
     monkeypatch.setenv("PYTHONPATH", os.pathsep.join([str(tmp_path / "site"), str(ROOT)]))

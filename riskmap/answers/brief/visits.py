@@ -12,7 +12,7 @@ import pandas as pd
 from riskmap.answers import if_cracked, screen
 from riskmap.answers.brief import content, figures
 from riskmap.common.errors import LayerError, joined
-from riskmap.common.problems import kept_by_refusal
+from riskmap.common.problems import Problem, kept_by_refusal
 from riskmap.run import record
 
 if TYPE_CHECKING:
@@ -68,8 +68,16 @@ def page_list(results: Results, ids: list[str], listing: Path | None, top: int |
     Raises
     ------
     LayerError
-        When nothing or too much is asked for, or the list cannot be used.
+        When nothing or too much is asked for, or the list cannot be used; it carries what was found in the list.
     """
+    problems: list[Problem] = []
+    with kept_by_refusal(problems):
+        return _page_list(results, ids, listing, top, columns or {}, problems)
+
+
+def _page_list(results: Results, ids: list[str], listing: Path | None, top: int | None, columns: dict[str, str],
+               problems: list[Problem]) -> list[Visit]:
+    """Return the pages; what is found in the list is added to `problems`."""
     if columns and listing is None:
         raise LayerError("E-BRF-003 --column says what a column of a list is. Give the list too: --visits FILE.")
     visits: list[Visit] = []
@@ -82,7 +90,7 @@ def page_list(results: Results, ids: list[str], listing: Path | None, top: int |
                                 + (f"; similar: {joined(near)}" if near else "")))
         visits += [Visit(int(row), {"lot_id": lot}, "matched", "") for row in rows]
     if listing is not None:
-        visits += _listed(results, listing, columns or {})
+        visits += _listed(results, listing, columns, problems)
     if top is not None:
         ordered = results.lots["expected_movement_mm"].sort_values(ascending=False, kind="stable").dropna().head(top)
         visits += [Visit(int(row), {"lot_id": str(names[row])}, "matched", "") for row in ordered.index]
@@ -93,10 +101,10 @@ def page_list(results: Results, ids: list[str], listing: Path | None, top: int |
     return visits
 
 
-def _listed(results: Results, listing: Path, columns: dict[str, str]) -> list[Visit]:
+def _listed(results: Results, listing: Path, columns: dict[str, str], problems: list[Problem]) -> list[Visit]:
     listed = screen.read(listing, columns)
-    with kept_by_refusal(listed.problems):
-        answer = screen.matched(results, listed, columns)
+    problems += listed.problems
+    answer = screen.matched(results, listed, columns)
     # the name of a pin is no id, but says which pin
     places = screen.places(listed, columns)
     remark = "lot_id" if listed.shapes is not None else next(

@@ -103,8 +103,10 @@ def calibrate(results: Results, path: Path, *, range_m: float = blocks.RANGE_M, 
         raise LayerError(f"E-CAL-009 the run has {area.movement.draws} draws; weights over them need "
                          f"{predict.FEWEST_DRAWS}. Set [movement] draws and run the estimate again.")
     table, problems = surveys.read(path)
-    with kept_by_refusal(problems):
-        table, more = surveys.match(table, results, path.name, latest)
+    more: list[Problem] = []
+    with kept_by_refusal(problems), kept_by_refusal(more):
+        table, of_lots = surveys.match(table, results, path.name, latest)
+        more += of_lots
         draws = random.make(area.movement)
         table["archetype"] = table["archetype"].where(table["why"] == "", -1)
         if warn is not None and (few := _few(table, range_m)):

@@ -19,7 +19,7 @@ from hostile_texts import NEVER, TEXTS
 from invented_results import results, with_past
 
 from riskmap import api
-from riskmap.answers import if_cracked
+from riskmap.answers import if_cracked, screen
 from riskmap.answers.brief import content, figures, observations, pages, pdf, visits
 from riskmap.cli.main import cli
 from riskmap.common import wording as common_wording
@@ -176,6 +176,21 @@ def test_nothing_asked_and_too_much_asked(outputs: Path, monkeypatch: pytest.Mon
     error = call(outputs, "--top", 3).exception
     assert isinstance(error, LayerError)
     assert "E-BRF-002" in str(error)
+
+
+@pytest.mark.parametrize(("header", "columns", "code"), [
+    ("parcel,owner", {}, "E-SCR-010"), ("lot_id,owner,zip", {}, "E-BRF-002")])
+def test_a_refused_list_carries_its_findings(header: str, columns: dict[str, str], code: str, tmp_path: Path,
+                                             monkeypatch: pytest.MonkeyPatch) -> None:
+    """As a list that is used would tell them, each once: the columns left out, and the row without a value."""
+    monkeypatch.setattr(visits, "MOST", 1)
+    path = tmp_path / "v.csv"
+    path.write_text(f"{header}\n1,x{',3' * (header.count(',') - 1)}\n,\n2,y\n", encoding="utf-8")
+    found = screen.read(path, columns).problems
+    assert "W-SCR-006" in [problem.code for problem in found]
+    with pytest.raises(LayerError, match=code) as refusal:
+        visits.page_list(results(60), [], path, None, columns)
+    assert refusal.value.problems == found
 
 
 @pytest.mark.parametrize("paper", ["letter", "a4"])

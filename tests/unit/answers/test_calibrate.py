@@ -30,6 +30,7 @@ from riskmap.answers.calibration.physical import Rows
 from riskmap.cli.main import cli
 from riskmap.common import month_numbers, settings
 from riskmap.common.errors import LayerError
+from riskmap.common.problems import Problem
 from riskmap.common.results import Results
 from riskmap.common.wording import STANDING
 from riskmap.movement import draws as random
@@ -180,6 +181,27 @@ def test_rows_that_cannot_be_used_are_told_and_kept(run: Results, tmp_path: Path
     assert told.comparisons[["status", "why"]].to_numpy().tolist() == [["not_used", code]]
     assert problem.remedy
     assert [r.code for r in told.model.refused][:1] == ["E-CAL-100"]
+
+
+def test_a_refusal_carries_the_findings_made_until_then(run: Results, tmp_path: Path,
+                                                         monkeypatch: pytest.MonkeyPatch) -> None:
+    """Those of the file, those of its lots, and those that the refusal had of its own, in this order."""
+    own = Problem("E-CAL-211", "run", rule="not computed again.", remedy="", action="")
+
+    def refuse(*_: object, **__: object) -> None:
+        error = LayerError("E-CAL-211 the run cannot be computed again.")
+        error.problems = [own]
+        raise error
+
+    path = tmp_path / "s.csv"
+    lot = rows_of(run)["lot_id"][0]
+    path.write_text(HEAD + f"{lot},2024-03,,,,,,,\nno such lot,2024-03,,,5,,,,\n", encoding="utf-8")
+    told = calibrate.calibrate(run, path).problems
+    assert [(p.code, p.row) for p in told] == [("E-CAL-032", 2), ("E-CAL-011", 3)]
+    monkeypatch.setattr(predict, "of_rows", refuse)
+    with pytest.raises(LayerError, match="E-CAL-211") as refusal:
+        calibrate.calibrate(run, path)
+    assert refusal.value.problems == [*told, own]
 
 
 def test_a_lot_without_a_pour_date_is_told_as_such(run: Results, tmp_path: Path) -> None:

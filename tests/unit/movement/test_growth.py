@@ -34,7 +34,7 @@ def plain(pour: int, profile: int, given: MovementInputs) -> tuple[np.ndarray, n
     made = driver.make(given.history, 0, middle, CLIMATE, SETTINGS)
     layers = soil_units.layer_arrays(given.profile, given.layer, SOIL)
     depth = float(middle.active_depth_m[0])
-    model = rm.cached(round(6.0 / depth, 1), False, round(min(SETTINGS.root_zone_depth_m / depth, 1.0), 2))
+    model = rm.cached(round(6.0 / depth, 1))
     index = np.array([layers.factor[profile, k] * kernels_soil.compression_index(layers.middle_pct[profile, k], 20.0,
                                                                                  2.97)
                       for k in range(layers.top_m.shape[1])])
