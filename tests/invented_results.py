@@ -28,7 +28,7 @@ def estimate(n: int, geometry: list | np.ndarray, seed: int = 1) -> gpd.GeoDataF
     middle = draw.gamma(2.0, 9.0, n)
     now = draw.normal(8.0, 20.0, n)
     data: dict[str, object] = {"lot_row": np.arange(n), "lot_id": [f"{k:07d}" for k in range(n)]}
-    ranges = {"expected_movement_mm": middle, "characteristic_movement_mm": middle * 1.2, "deflection_now_mm": now}
+    ranges = {"expected_movement_mm": middle, "long_run_mm": middle * 1.2, "bend_now_mm": now}
     other = np.random.default_rng(seed + 100)  # of its own: the values of the other columns stay
     change = other.normal(1.0, 4.0, n)
     ranges |= {"change_next_mm": change, "rise_next_mm": np.maximum(change, 0) + other.gamma(2.0, 1.0, n),
@@ -57,9 +57,9 @@ def estimate(n: int, geometry: list | np.ndarray, seed: int = 1) -> gpd.GeoDataF
         "map_unit_name": ["Ombrey clay", "Quellan sand"], "neighbor_unit_name": ["Vassary loam"],
         "pour_date_basis": ["year", "month", "none"], "slab_class": ["unknown", "typical"], "cell_id": ["Z01"],
         "drought_valid_date": ["2025-10-28"], "flags": ["", "slab_size_assumed;pour_date_unknown", "not_in_the_list"],
-        "pour_date_early": ["1990-01"], "pour_date_late": ["1990-12"], "deflection_max_date": ["2011-09"],
-        "driver_1": ["more expansive soil"], "driver_2": ["age and pour date"],
-        "driver_3": ["a slab that bends less"], "map_unit_key": ["0012"], "map_unit_symbol": ["ObA"],
+        "pour_date_early": ["1990-01"], "pour_date_late": ["1990-12"], "bend_largest_up_date": ["2011-09"],
+        "reason_1": ["more expansive soil"], "reason_2": ["age and pour date"],
+        "reason_3": ["a slab that bends less"], "map_unit_key": ["0012"], "map_unit_symbol": ["ObA"],
     }.items():
         frame[name] = draw.choice(np.array(values, dtype=object), n)
     return frame[[c.name for c in ESTIMATE.columns] + ["geometry"]]
@@ -72,7 +72,7 @@ def with_state(frame: gpd.GeoDataFrame, rows: list[int], states: list[str]) -> g
                if ESTIMATE.column(n).kind == "number"]
     for row, state in zip(rows, states, strict=True):
         frame.loc[row, numbers] = np.nan
-        frame.loc[row, ["direction", "phase", "deflection_max_date"]] = ""
+        frame.loc[row, ["direction", "phase", "bend_largest_up_date"]] = ""
         frame.loc[row, ["state", "state_reason", "data_quality"]] = [state, f"a reason for {state}", "not_enough"]
     return frame
 
@@ -110,7 +110,7 @@ def results(n: int = 60) -> Results:
                           value=HOSTILE[0])],
         facts={"draws": 200, "reference_lot": "a reference lot {{31337*94011}}", "seed": 7,
                "stage_seconds": {"reading layers": 0.5}, "unit_draws_per_s": 15000.0,
-               "cells": {"Z01": {"outlook_years": ["2010-11 to 2011-10", "1994-11 to 1995-10", "2014-11 to 2015-10"],
+               "cells": {"Z01": {"whatif_years": ["2010-11 to 2011-10", "1994-11 to 1995-10", "2014-11 to 2015-10"],
                                  "mean_filling": float("nan")}}})
 
 
@@ -145,7 +145,7 @@ def with_past(found: Results, n_month: int = 24, weeks: int = 8, seed: int = 3) 
     draw = np.random.default_rng(seed)
     lots = found.lots
     months = pd.period_range(end=found.today, periods=n_month, freq="M").strftime("%Y-%m")
-    now = lots["deflection_now_mm"].to_numpy(float)
+    now = lots["bend_now_mm"].to_numpy(float)
     numbered = np.isfinite(now)
     series = np.where(numbered, np.cumsum(numbered) - 1, -1)
     steps = draw.normal(0.0, 3.0, (int(numbered.sum()), n_month))

@@ -36,12 +36,12 @@ CAUSES = {
     "weather_new": "new months of weather, and time passing",
     "calibration": "another calibration",
 }
-NUMBERS = ("expected_movement_mm", "characteristic_movement_mm", "deflection_now_mm")
+NUMBERS = ("expected_movement_mm", "long_run_mm", "bend_now_mm")
 SHOWN = "expected_movement_mm"
 NOTABLE_MM = 2.0  # a change below what is shown (2 mm, 0.1 in) is no mover
 _SLAB = ["half_width_m", "half_width_known", "section_mn_m2", "stiffness_basis", "plan_factor"]
 _ATTRIBUTES = [*_SLAB, "pour_early_month", "pour_late_month"]
-_DATES = ["pour_date_early", "pour_date_late", "pour_date_basis"]  # as given; archetypes hold them coarser with age
+_DATES = ["pour_from", "pour_to", "pour_date_basis"]  # as given; archetypes hold them coarser with age
 
 
 @dataclass(frozen=True)
@@ -324,7 +324,7 @@ class _Steps:
         for name in _DATES:
             left, right = old[name], new[name]
             same = ((left == right) | (left.isna() & right.isna())).to_numpy(dtype=bool)
-            if name == "pour_date_late":  # without a date it is the present month, which moves by itself
+            if name == "pour_to":  # without a date it is the present month, which moves by itself
                 same = same | undated
             differs |= ~same
         outline = ~_same_shapes(old.geometry.to_numpy(), new.geometry.to_numpy())

@@ -36,9 +36,9 @@ _ID_NAME = re.compile(r"\bid\b|_id\b|\w+ID\b|(?i:parcel|apn|\bpin\b|account|list
 SMALLEST_GROUP = 10
 MOST_ROWS = 1_000_000
 AROUND_DEG = 0.02  # about 2 km: a coordinate a little outside the lots is no exchanged one
-NUMBERS = ("expected_movement_mm", "characteristic_movement_mm", "deflection_now_mm")
-TEXTS = ("direction", "phase", "shrink_swell_class", "map_unit_name", "pour_date_early", "pour_date_late",
-         "pour_date_basis", "driver_1", "driver_2", "driver_3", "reason", "data_quality", "neighbor_unit_name", "flags")
+NUMBERS = ("expected_movement_mm", "long_run_mm", "bend_now_mm")
+TEXTS = ("direction", "phase", "shrink_swell_class", "map_unit_name", "pour_from", "pour_to", "pour_date_basis",
+         "reason_1", "reason_2", "reason_3", "reason_text", "data_quality", "neighbor_unit_name", "flags")
 
 
 @dataclass(frozen=True)
@@ -86,7 +86,7 @@ class ScreenReport:
     @property
     def ties(self) -> str:
         """How many different values the order of the list has, in words; empty text without a number."""
-        name = "characteristic_movement_mm"
+        name = "long_run_mm"
         value = self.rows[f"{name}_riskmap" if f"{name}_riskmap" in self.rows else name].dropna()
         count = value.nunique()
         shared = " Rows of one value share a rank; their order is that of the list." if count < len(value) else ""
@@ -103,12 +103,12 @@ class ScreenReport:
     def reasons(self) -> list[str]:
         """One line per row: its reasons, or its state and why."""
         names = {name: f"{name}_riskmap" if f"{name}_riskmap" in self.rows else name
-                 for name in ("state", "state_reason", "match_note", "reason")}
+                 for name in ("state", "state_reason", "match_note", "reason_text")}
         first = self.own[0] if self.own else "matched_lot_id"
         out = []
         for record in self.rows[[first, *names.values()]].to_dict("records"):
             parts = [record[names[name]] for name in ("state", "state_reason", "match_note")]
-            words = record[names["reason"]] if not parts[0] else "; ".join(part for part in parts if part)
+            words = record[names["reason_text"]] if not parts[0] else "; ".join(part for part in parts if part)
             out.append(f"{visible(str(record[first]))}: {visible(str(words))}")
         return out
 
@@ -366,8 +366,8 @@ def _answer(results: Results, matched: pd.DataFrame, system: str, limits: tuple[
             out[f"{name}{part}"] = value
             if system == "us":
                 out[f"{name.removesuffix('_mm')}_in{part}"] = np.round(units.mm_to_inch(value), 1)
-    out["rank"] = _rank(out["characteristic_movement_mm"])
-    out["band"] = _band(out["characteristic_movement_mm"].to_numpy(float), limits)
+    out["rank"] = _rank(out["long_run_mm"])
+    out["band"] = _band(out["long_run_mm"].to_numpy(float), limits)
     for name in TEXTS:
         out[name] = taken[name].fillna("").astype("str").to_numpy(dtype=object)
     out["neighbor_unit_share"] = taken["neighbor_unit_share"].to_numpy(float)
@@ -391,8 +391,8 @@ def _rank(value: pd.Series) -> NDArray[np.object_]:
 
 def in_order(rows: pd.DataFrame) -> pd.DataFrame:
     """Return rows by characteristic movement, largest first; rows without a number last; ties in file order."""
-    name = "characteristic_movement_mm" if "characteristic_movement_mm_riskmap" not in rows else \
-        "characteristic_movement_mm_riskmap"
+    name = "long_run_mm" if "long_run_mm_riskmap" not in rows else \
+        "long_run_mm_riskmap"
     order = np.argsort(-rows[name].to_numpy(float), kind="stable")  # nan stays at the end
     return rows.iloc[order]
 
@@ -416,10 +416,10 @@ def page_rows(done: ScreenReport, units: str) -> tuple[pd.DataFrame, dict[str, s
     columns = [  # the first may have the name of another
         (own, ordered[own]), ("rank", ours("rank")), ("found", ours("match_status")),
         ("note", note),
-        (f"characteristic movement, {unit}", ours(f"characteristic_movement_{unit}")),
-        ("from", ours(f"characteristic_movement_{unit}_p10")), ("to", ours(f"characteristic_movement_{unit}_p90")),
+        (f"characteristic movement, {unit}", ours(f"long_run_{unit}")),
+        ("from", ours(f"long_run_{unit}_p10")), ("to", ours(f"long_run_{unit}_p90")),
         (f"expected movement, {unit}", ours(f"expected_movement_{unit}")),
-        ("direction", ours("direction").replace(words.DIRECTION_SHORT)), ("first reason", ours("driver_1")),
+        ("direction", ours("direction").replace(words.DIRECTION_SHORT)), ("first reason", ours("reason_1")),
         ("data", ours("data_quality").replace(words.QUALITY))]
     labels = {str(place): label for place, (label, _) in enumerate(columns)}
     return pd.DataFrame({str(place): values for place, (_, values) in enumerate(columns)}), labels
@@ -439,7 +439,7 @@ def self_check(group: pd.Series, answer: pd.DataFrame, state: str) -> pd.DataFra
             entry["rows"] = None
             entry["note"] = f"fewer than {SMALLEST_GROUP} rows: not told"
         else:
-            value = part["characteristic_movement_mm"].dropna().to_numpy(float)
+            value = part["long_run_mm"].dropna().to_numpy(float)
             entry |= {"with_number_pct": 100 * float((part[state] == "").mean()),
                       "full_data_pct": 100 * float((part["data_quality"] == "full").mean()), "note": ""}
             if len(value) >= SMALLEST_GROUP:

@@ -308,7 +308,7 @@ def calibrate(run: FileName | Run, surveys: FileName | None = None, *, model: Fi
 
     >>> import pathlib, riskmap
     >>> lots = riskmap.read("latest", outputs).lots
-    >>> ids = lots.loc[(lots["state"] == "") & (lots["pour_date_late"] < "2015"), "lot_id"].head(2)
+    >>> ids = lots.loc[(lots["state"] == "") & (lots["pour_to"] < "2015"), "lot_id"].head(2)
     >>> file = pathlib.Path(outputs) / "surveys.csv"
     >>> rows = ["lot_id,first_date,dome_mm", *(f"{one},2024-06,12.5" for one in ids)]
     >>> file.write_text("\\n".join(rows)) > 0

@@ -28,7 +28,7 @@ class History:
     months : tuple of str
         YYYY-MM, ascending; the last is `Results.today`.
     deflection_mm : array, shape (n_series, n_month)
-        Median over the draws, centre minus edge, nan before the pour. The last month equals `deflection_now_mm`.
+        Median over the draws, centre minus edge, nan before the pour. The last month equals `bend_now_mm`.
     series : int array, shape (n_lot,)
         Row of `deflection_mm` of each lot; -1 without a number.
     """
@@ -125,7 +125,7 @@ class AreaResults:
     problems : list of Problem
         Every finding, in the order of reading.
     facts : dict
-        Seed, draws, named outlook years and other plain values for the manifest; `lot_rows` as of `row_steps`.
+        Seed, draws, named whatif years and other plain values for the manifest; `lot_rows` as of `row_steps`.
     history : History, optional
         None when no past months were asked for.
     soil_lines : GeoDataFrame, optional

@@ -15,7 +15,7 @@ CAUTION_SOIL = (
     "Small areas of other soils are not drawn."
 )
 CAUTION_DATE = "Pour date is {basis}; it may lie between {lo} and {hi}. The range shown includes this doubt."
-CAUTION_OUTLOOK = (
+CAUTION_WHATIF = (
     "These are three what-if seasons taken from past years. They are not forecasts and carry no odds. "
     "They are told apart by where the edge of the ground stands at their end; two may bend a slab alike."
 )

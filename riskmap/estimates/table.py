@@ -21,7 +21,7 @@ PUBLISHED = ["volume_change_cole_pct", "as2870_surface_movement_mm", "as2870_cla
 WELL_COVERED_PCT = 75.0  # judgement: below it the soil counts as partly described
 WELL_MAPPED_PCT = 99.0
 KNOWN_BASES = ("date", "month", "year")
-# Flags that name doubtful soil or weather data. Categories carrying the last months are told by `driver_level` alone.
+# Flags that name doubtful soil or weather data. Categories carrying the last months are told by `weather_source` alone.
 DOUBTFUL = ("lep_", "component_pct", "horizon_", "soil_from", "soil_polygons_overlap", "climate_gap", "climate_ends",
             "short_climate", "semi_arid", "frost_not", "pour_before")
 
@@ -97,8 +97,8 @@ def score(lot: gpd.GeoDataFrame, lot_state: pd.DataFrame, lot_soil: pd.DataFrame
         pd.DataFrame({"state": state, "state_reason": reason}, dtype="str"),
         from_draws.reset_index(drop=True),
         pd.DataFrame({
-            "pour_date_early": _month_text(lot["pour_early_month"]),
-            "pour_date_late": _month_text(lot["pour_late_month"]),
+            "pour_from": _month_text(lot["pour_early_month"]),
+            "pour_to": _month_text(lot["pour_late_month"]),
             "pour_date_basis": lot["pour_date_basis"], "slab_width_m": 2 * lot["half_width_m"],
             "slab_class": lot["slab_class"], "half_width_known": lot["half_width_known"],
             "lot_area_m2": lot["lot_area_m2"],

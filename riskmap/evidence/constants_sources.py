@@ -242,7 +242,7 @@ CONSTANTS = (
              "climate normals 1991-2020"),
     Constant("draws", "climate.normal_last_year", "last year of the normal period", "", "practice",
              "climate normals 1991-2020"),
-    Constant("draws", "riskmap.movement.driver.OUTLOOK_PERCENTILES", "dry, middle and wet past year", "%", "judgement",
+    Constant("draws", "riskmap.movement.driver.WHATIF_PERCENTILES", "dry, middle and wet past year", "%", "judgement",
              "by edge movement at the end of the year"),
     Constant("draws", "riskmap.movement.driver.SEMI_ARID_MEAN", "mean filling below which PET is drawn too", "",
              "judgement", "untested climates are flagged"),

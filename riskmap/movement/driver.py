@@ -34,7 +34,7 @@ TOO_DRY_MEAN, TOO_DRY_FILLING, TOO_DRY_SHARE = 0.15, 0.05, 0.5  # judgement: wat
 SEMI_ARID_MEAN = 0.40  # judgement: below it PET is varied too, times 1.0-1.4
 SEMI_ARID_PET = 0.4
 SHORTEST_RULE_YEARS = 30
-OUTLOOK_PERCENTILES = (10, 50, 90)
+WHATIF_PERCENTILES = (10, 50, 90)
 
 
 @dataclass(frozen=True)
@@ -55,7 +55,7 @@ class Driver:
         Start places of three replayed years and of the dry, middle and wet year.
     usual : int
         Place of a past month of the same calendar month whose state is the middle one: the reference's `now`.
-    outlook_years : tuple of str
+    whatif_years : tuple of str
         Names of the dry, middle and wet year, such as `2010-09 to 2011-08`.
     state : str
         Why the cell gives no number; empty when it does.
@@ -69,7 +69,7 @@ class Driver:
     normal: tuple[int, int]
     starts: NDArray[np.int64]
     usual: int
-    outlook_years: tuple[str, ...] = ()
+    whatif_years: tuple[str, ...] = ()
     state: str = ""
     flags: tuple[str, ...] = ()
     facts: dict[str, float] = field(default_factory=dict)
@@ -286,7 +286,7 @@ def make(history: ClimateHistory, cell: int, draws: Draws, climate: ClimateSetti
 
     Notes
     -----
-    The middle run (default settings, nothing varied) names the outlook years: by day steps unless the monthly bucket is
+    The middle run (default settings, nothing varied) names the whatif years: by day steps unless the monthly bucket is
     set. Whether a climate is too dry is always judged by the monthly bucket: its limits were set for that.
     """
     months = record(history, cell, climate) if of_cell is None else of_cell
@@ -328,7 +328,7 @@ def make(history: ClimateHistory, cell: int, draws: Draws, climate: ClimateSetti
     for d in range(draws.count):
         equilibrium[d] = _equilibrium(months, suction[d], climate)[0]
     equilibrium = np.clip(equilibrium + draws.equilibrium_shift_pf, *movement.guard_pf)
-    named = order[[round(p / 100 * (order.size - 1)) for p in OUTLOOK_PERCENTILES]]
+    named = order[[round(p / 100 * (order.size - 1)) for p in WHATIF_PERCENTILES]]
     replays = order[replayed_years(draws.replay_rank, draws.count, order.size)]
     return Driver(months.first_month, months.start, suction, equilibrium, normal,
                   np.column_stack([replays, np.tile(named, (draws.count, 1))]).astype(np.int64), usual,

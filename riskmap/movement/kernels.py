@@ -38,21 +38,21 @@ Months = NDArray[np.int64]
 
 # Columns of the result block of one draw and archetype; lengths in m, month as index on the time axis.
 QUANTITIES = (
-    "deflection_now", "ratio_now", "deflection_max", "month_max", "deflection_min", "soil_differential_now",
-    "movement_edge", "movement_center", "replay_0", "replay_1", "replay_2", "replay_ratio_0", "replay_ratio_1",
-    "replay_ratio_2", "outlook_dry", "outlook_normal", "outlook_wet", "characteristic", "seasonal_range", "edge_range",
+    "bend_now", "ratio_now", "deflection_max", "month_max", "deflection_min", "soil_differential_now",
+    "edge_now", "middle_now", "replay_0", "replay_1", "replay_2", "replay_ratio_0", "replay_ratio_1",
+    "replay_ratio_2", "worst_dry", "worst_average", "worst_wet", "long_run", "seasonal_range", "edge_range",
     "settlement", "phase", "dome_share", "tilt_now", "tilt_leak", "tilt_watering", "tilt_tree",
     "change_0", "change_1", "change_2", "change_dry", "change_average", "change_wet", "rise_0", "rise_1", "rise_2",
     "fall_0", "fall_1", "fall_2", "largest_dry", "largest_average", "largest_wet",
 )
 NOW, RATIO_NOW, MAX, MONTH_MAX, MIN, SOIL_NOW, EDGE, CENTER, REPLAY = 0, 1, 2, 3, 4, 5, 6, 7, 8
-REPLAY_RATIO, OUTLOOK, CHARACTERISTIC, SEASONAL, EDGE_RANGE, SETTLEMENT = 11, 14, 17, 18, 19, 20
+REPLAY_RATIO, NAMED_WORST, LONG_RUN, SEASONAL, EDGE_RANGE, SETTLEMENT = 11, 14, 17, 18, 19, 20
 PHASE, DOME_SHARE, TILT, SCENARIO = 21, 22, 23, 24
 CHANGE, WHATIF, RISE, FALL, WHATIF_LARGEST = 27, 30, 33, 36, 39
 REUSE_SHARE = 0.005  # a correction below this share of the edge range reuses the shared slab solves (judgement)
 APART_MONTHS = 6  # extremes solved are at least this far apart
 REACHED = 0.95  # share of the final movement at which the dome counts as grown
-REPLAYS, OUTLOOKS, HORIZON = 3, 3, 12
+REPLAYS, WHATIFS, HORIZON = 3, 3, 12
 WORST, WORST_DEPARTED, HIGHEST, LOWEST, LAST = 0, 1, 2, 3, 4  # what is kept of a replayed year, in this order
 SCENARIO_MONTHS = 24  # how long a leak, watering or a tree has acted on one side when its tilt is told (judgement)
 SCENARIOS = 3
@@ -253,9 +253,9 @@ def run_draw(d: int, driver: Array, model: StripModel, opposite: OppositeModel, 
     ground_row = np.empty(n_z)
     bend, edge = np.empty(n_month), np.empty(n_month)
     shared = np.empty((n_month, 2))
-    base = np.empty((REPLAYS + OUTLOOKS, HORIZON))
-    base_slab = np.empty((REPLAYS + OUTLOOKS, 5))
-    base_last = np.empty((REPLAYS + OUTLOOKS, n_point))  # ground at the end of the replayed year, without a pour
+    base = np.empty((REPLAYS + WHATIFS, HORIZON))
+    base_slab = np.empty((REPLAYS + WHATIFS, 5))
+    base_last = np.empty((REPLAYS + WHATIFS, n_point))  # ground at the end of the replayed year, without a pour
     last_added = np.empty(n_point)  # what the pour adds to it
     year = np.empty(5)
     everywhere, touching = np.ones(n_point, dtype=np.bool_), np.ones(n_point, dtype=np.bool_)
@@ -275,7 +275,7 @@ def run_draw(d: int, driver: Array, model: StripModel, opposite: OppositeModel, 
     own = halves[0].copy()  # keeps the factors of one slab's contact from solve to solve
     past_ground, past_shared = np.empty((past.shape[2], n_point)), np.empty(past.shape[2])
     row_bend = np.zeros(n_mode)
-    characteristic = edge_range = swing = 0.0
+    long_run = edge_range = swing = 0.0
 
     first_asked = min(axis.normal_first, units.early.min(), starts.min())
 
@@ -304,7 +304,7 @@ def run_draw(d: int, driver: Array, model: StripModel, opposite: OppositeModel, 
             edge_range = normal.max() - normal.min()
             swing = yearly_swing(edge, axis.normal_first, axis.normal_last, axis.first_calendar)
             past_grounds(rows, states, now, past_ground)
-            for r in range(REPLAYS + OUTLOOKS):
+            for r in range(REPLAYS + WHATIFS):
                 base_last[r] = ground_shape(rows, replayed_state(HORIZON - 1, starts[r], now, states, powers, decay,
                                                                  early, driver[now] - driver[starts[r]]))
         if new_profile or units.stiffness[n] != units.stiffness[n - 1]:
@@ -315,7 +315,7 @@ def run_draw(d: int, driver: Array, model: StripModel, opposite: OppositeModel, 
                 for i in range(n_mode):
                     row_bend[i] += weights[units.stiffness[n], j] * rows[i, j]
             project(by_mode, row_bend, first_asked, bend)
-            for r in range(REPLAYS + OUTLOOKS):
+            for r in range(REPLAYS + WHATIFS):
                 replayed(states, bend, row_bend, decay, early, driver, now, starts[r], base[r])
             shared[:] = np.nan
             past_shared[:] = np.nan
@@ -328,16 +328,16 @@ def run_draw(d: int, driver: Array, model: StripModel, opposite: OppositeModel, 
                     ground_shape(rows, states[now]),
                     one_side(o_rows, opposite.decay, opposite.steady, drawn.scenario_pf[s], SCENARIO_MONTHS),
                     whole, 2 * half_width, everywhere)
-            characteristic = 0.0
+            long_run = 0.0
             for sign in (1.0, -1.0):
                 worst_months(bend, axis.normal_first, axis.normal_last, sign, months)
                 for t in months:
                     # a dish counts only where it can exceed the dome: lifted edges at most halve the dome's bending
-                    if t < 0 or sign * bend[t] <= 0 or (sign < 0 and -bend[t] < characteristic):
+                    if t < 0 or sign * bend[t] <= 0 or (sign < 0 and -bend[t] < long_run):
                         continue
                     if np.isnan(shared[t, 0]):
                         shared[t, 0], shared[t, 1] = slab_on(rows, states[t], half, flat)
-                    characteristic = max(characteristic, abs(shared[t, 0]))
+                    long_run = max(long_run, abs(shared[t, 0]))
 
         pour = min(units.early[n] + int(drawn.pour * (units.late[n] - units.early[n] + 1)), units.late[n])
         age = now - pour
@@ -395,7 +395,7 @@ def run_draw(d: int, driver: Array, model: StripModel, opposite: OppositeModel, 
                         last_added[j] += rows[i, j] * left
         if age == 0:
             today = 0.0  # poured level this month
-        for r in range(REPLAYS + OUTLOOKS):
+        for r in range(REPLAYS + WHATIFS):
             if old and not np.isnan(base_slab[r, WORST]):
                 year[:] = base_slab[r]
             else:
@@ -440,7 +440,7 @@ def run_draw(d: int, driver: Array, model: StripModel, opposite: OppositeModel, 
                     2 * half_width)
                 result[RISE + r], result[FALL + r] = rise, fall
             else:
-                result[OUTLOOK + r - REPLAYS] = abs(year[WORST])
+                result[NAMED_WORST + r - REPLAYS] = abs(year[WORST])
                 result[WHATIF_LARGEST + r - REPLAYS] = rise if rise >= -fall else fall
         settled = age >= reuse and opposite.decay[0] ** age < REUSE_SHARE
         if settled and not np.isnan(shared_tilt):
@@ -457,7 +457,7 @@ def run_draw(d: int, driver: Array, model: StripModel, opposite: OppositeModel, 
                 shared_tilt = result[TILT]
         for s in range(SCENARIOS):
             result[SCENARIO + s] = scenario[s]
-        result[CHARACTERISTIC], result[SEASONAL], result[EDGE_RANGE] = characteristic, swing, edge_range
+        result[LONG_RUN], result[SEASONAL], result[EDGE_RANGE] = long_run, swing, edge_range
         result[SETTLEMENT] = drawn.settlement_m * (1 - np.exp(-age / 12 / drawn.settlement_yr))
         share = 1.0
         if abs(start_center) > REUSE_SHARE * edge_range:

@@ -82,10 +82,10 @@ def split(archetype: pd.DataFrame, lot_archetype: NDArray[np.int64], months: int
     if not months:
         return rest, None
     months_named = tuple(month_name(today - months + 1 + m) for m in range(months))
-    if "deflection_now_mm" not in archetype:
+    if "bend_now_mm" not in archetype:
         return rest, History(months_named, np.empty((0, months), np.float32), np.full(len(lot_archetype), -1, np.int64))
     past = archetype[[PREFIX + month for month in months_named[:-1]]].to_numpy(np.float32)
-    values = np.column_stack([past, archetype["deflection_now_mm"].to_numpy(np.float32)])
+    values = np.column_stack([past, archetype["bend_now_mm"].to_numpy(np.float32)])
     known = np.isfinite(values[:, -1])
     series, number = np.unique(values[known].view(np.uint32), axis=0, return_inverse=True)
     of_archetype = np.full(int(archetype.index.max()) + 2, -1, np.int64)  # the last place answers for -1

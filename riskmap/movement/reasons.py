@@ -46,7 +46,7 @@ WORDS = {  # by sign: what the contribution says
     "age": ("age and pour date", "age and pour date"),
     "weather": ("weather up to today", "weather up to today"),
     "slab": ("a slab that bends more", "a slab that bends less"),
-    "doubt": ("what is not known", "what is not known"),
+    "gaps": ("what is not known", "what is not known"),
 }
 TOLD_MM = 0.5  # smaller contributions round to nothing
 UNIT_KEYS = ["usual", "half_width_m", "profile", "stiffness", "early", "late"]
@@ -76,7 +76,7 @@ def middle_scores(unit: pd.DataFrame, middle: Engine, driver: Driver, pool: Exec
         group = group.sort_values(["cap", "profile", "stiffness", "early", "late"])
         units = Units(*(group[name].to_numpy(np.int64) for name in Units._fields))
         block = middle.run(driver, units, float(half_width), True, pool, now=driver.usual if usual else None)
-        out[group.index.to_numpy()] = block[:, 0, kernels.OUTLOOK + 1] * 1000
+        out[group.index.to_numpy()] = block[:, 0, kernels.NAMED_WORST + 1] * 1000
     return out
 
 
@@ -184,7 +184,7 @@ def contributions(archetype: pd.DataFrame, parts: pd.DataFrame, driver: Driver, 
     Returns
     -------
     DataFrame
-        reference_movement_mm and driver_<factor>_mm, indexed like `archetype`; the row sum is the score.
+        typical_lot_mm and driver_<factor>_mm, indexed like `archetype`; the row sum is the score.
     """
     rows = combinations(archetype, parts, driver, stiffness, reference)
     unit = rows[UNIT_KEYS].drop_duplicates().sort_values(UNIT_KEYS).reset_index(drop=True)
@@ -195,20 +195,20 @@ def contributions(archetype: pd.DataFrame, parts: pd.DataFrame, driver: Driver, 
     np.add.at(total, (place, rows["combination"].to_numpy()), number * rows["weight"].to_numpy())
     parts_mm = (total[:, None, :] * shapley_weights()[None]).sum(axis=2)  # row by row: company must not change a digit
     out = pd.DataFrame(parts_mm, index=archetype.index,
-                       columns=[f"driver_{name}_mm" for name in FACTORS])
-    out.insert(0, "reference_movement_mm", reference_mm)
-    out["driver_doubt_mm"] = (score_mm - total[:, -1]) - (reference_mm - total[:, 0])
+                       columns=[f"part_{name}_mm" for name in FACTORS])
+    out.insert(0, "typical_lot_mm", reference_mm)
+    out["part_gaps_mm"] = (score_mm - total[:, -1]) - (reference_mm - total[:, 0])
     return out
 
 
 def sentences(table: pd.DataFrame) -> list[str]:
     """Return one or two plain sentences per archetype, from the numbers of the table as they are rounded there.
 
-    table: expected_movement_mm, its range, direction, reference_movement_mm and driver_1..3 with their millimetres.
+    table: expected_movement_mm, its range, direction, typical_lot_mm and reason_1..3 with their millimetres.
     """
     out = []
-    names = ["expected_movement_mm", "expected_movement_mm_p10", "expected_movement_mm_p90", "reference_movement_mm",
-             *(f"driver_{n}{part}" for n in (1, 2, 3) for part in ("", "_mm"))]
+    names = ["expected_movement_mm", "expected_movement_mm_p10", "expected_movement_mm_p90", "typical_lot_mm",
+             *(f"reason_{n}{part}" for n in (1, 2, 3) for part in ("", "_mm"))]
     for middle, low, high, reference, *drivers in table[names].itertuples(index=False):
         largest = [f"{word} {size:+.0f} mm" for word, size in zip(drivers[::2], drivers[1::2], strict=True)
                 if abs(size) >= TOLD_MM]
@@ -219,14 +219,14 @@ def sentences(table: pd.DataFrame) -> list[str]:
 
 
 def ranked(frame: pd.DataFrame) -> pd.DataFrame:
-    """Return driver_1..3 in words and driver_1..3_mm, largest size first; equal sizes keep the order of the factors."""
-    names = [*FACTORS, "doubt"]
-    values = frame[[f"driver_{name}_mm" for name in names]].to_numpy(float)
+    """Return reason_1..3 in words and reason_1..3_mm, largest size first; equal sizes keep the order of the factors."""
+    names = [*FACTORS, "gaps"]
+    values = frame[[f"part_{name}_mm" for name in names]].to_numpy(float)
     order = np.argsort(-np.abs(values.round(6)), axis=1, kind="stable")[:, :3]
     words = np.array([WORDS[name] for name in names], dtype=object)
     picked = np.take_along_axis(values, order, axis=1)
     out = {}
     for rank in range(3):
-        out[f"driver_{rank + 1}"] = words[order[:, rank], (picked[:, rank] < 0).astype(int)]
-        out[f"driver_{rank + 1}_mm"] = picked[:, rank]
+        out[f"reason_{rank + 1}"] = words[order[:, rank], (picked[:, rank] < 0).astype(int)]
+        out[f"reason_{rank + 1}_mm"] = picked[:, rank]
     return pd.DataFrame(out, index=frame.index)

@@ -35,7 +35,7 @@ class Movement:
         One row per archetype: the estimate columns, plus `state`, `state_reason` and `flags`, and the past months
         (see `past.split`).
     facts : dict
-        Draws, archetypes, seconds, draws per second; per cell the named outlook years and the equilibrium suction.
+        Draws, archetypes, seconds, draws per second; per cell the named whatif years and the equilibrium suction.
     """
 
     archetype: pd.DataFrame
@@ -116,7 +116,7 @@ def simulate(archetypes: pd.DataFrame, archetype_profile: pd.DataFrame, profile:
                                         table["expected_movement_mm"].to_numpy(),
                                         reasons.reference_score(reference, engine, driver, pool))
             whole = pd.concat([table, why, reasons.ranked(why)], axis=1)
-            frames.append(whole.assign(reason=reasons.sentences(whole), state="", state_reason="",
+            frames.append(whole.assign(reason_text=reasons.sentences(whole), state="", state_reason="",
                                        flags=_flags(of_cell, driver, _beyond_widths(of_cell, parts, engine.cap_m,
                                                                                     movement.active_depth_m))))
     seconds = time.perf_counter() - began
@@ -125,7 +125,7 @@ def simulate(archetypes: pd.DataFrame, archetype_profile: pd.DataFrame, profile:
         "draws": draws.count, "archetypes": len(archetypes), "unit_draws": unit_draws,
         "quantities": len(kernels.QUANTITIES), "seconds": seconds, "unit_draws_per_s": unit_draws / seconds,
         "reference_lot": reasons.REFERENCE_WORDS,
-        "cells": {cell: {"outlook_years": list(d.outlook_years), **d.facts} for cell, d in drivers.items()},
+        "cells": {cell: {"whatif_years": list(d.whatif_years), **d.facts} for cell, d in drivers.items()},
     })
 
 

@@ -117,27 +117,27 @@ def summarise(block: Array, chosen: NDArray[np.int64], first_month: int, frost: 
 
     replays = _of_replays(block, chosen, k.REPLAY)
     with_range("expected_movement_mm", replays, floor=0.0)
-    with_range("characteristic_movement_mm", _ordered(block, chosen, k.CHARACTERISTIC), floor=0.0)
-    with_range("deflection_now_mm", _ordered(block, chosen, k.NOW))
+    with_range("long_run_mm", _ordered(block, chosen, k.LONG_RUN), floor=0.0)
+    with_range("bend_now_mm", _ordered(block, chosen, k.NOW))
     # percentiles of differences, never differences of percentiles: the widening keeps fall <= change <= rise in each
     with_range("change_next_mm", _of_replays(block, chosen, k.CHANGE))
     with_range("rise_next_mm", _of_replays(block, chosen, k.RISE), floor=0.0)
     with_range("fall_next_mm", _of_replays(block, chosen, k.FALL), ceiling=0.0)
     for level in BEYOND_MM:
         out[f"share_beyond_{level:.0f}mm"] = (replays * (MM * plan_factor[:, None]) > level).mean(axis=1)
-    now = np.asarray(out["deflection_now_mm"])
+    now = np.asarray(out["bend_now_mm"])
     level = DEFLECTION_BANDS_MM[0]
     out["direction"] = list(np.select([now >= level, now <= -level], ["center_lift", "edge_lift"], "near_level"))
 
     largest = _picked(block, chosen, k.MAX)
-    out["deflection_max_mm"] = quantiles(np.sort(largest, axis=1), (50,))[0] * MM * plan_factor
+    out["bend_largest_up_mm"] = quantiles(np.sort(largest, axis=1), (50,))[0] * MM * plan_factor
     middle_draw = np.argsort(largest, axis=1, kind="stable")[:, chosen.shape[1] // 2]
     months = _picked(block, chosen, k.MONTH_MAX)[np.arange(chosen.shape[0]), middle_draw].astype(np.int64)
-    out["deflection_max_date"] = [month_name(first_month + m) for m in months.tolist()]
+    out["bend_largest_up_date"] = [month_name(first_month + m) for m in months.tolist()]
     for name, quantity, factor in (
-        ("deflection_min_mm", k.MIN, MM * plan_factor), ("soil_differential_now_mm", k.SOIL_NOW, MM * plan_factor),
-        ("movement_edge_mm", k.EDGE, MM), ("movement_center_mm", k.CENTER, MM), ("seasonal_range_mm", k.SEASONAL, MM),
-        ("deflection_ratio_now", k.RATIO_NOW, plan_factor),
+        ("bend_largest_down_mm", k.MIN, MM * plan_factor), ("soil_differential_now_mm", k.SOIL_NOW, MM * plan_factor),
+        ("edge_now_mm", k.EDGE, MM), ("middle_now_mm", k.CENTER, MM), ("seasonal_range_mm", k.SEASONAL, MM),
+        ("bend_ratio_now", k.RATIO_NOW, plan_factor),
     ):
         out[name] = quantiles(_ordered(block, chosen, quantity), (50,))[0] * factor
     out["soil_differential_corner_mm"] = CORNER_FACTOR * np.asarray(out["soil_differential_now_mm"])
@@ -155,8 +155,6 @@ def summarise(block: Array, chosen: NDArray[np.int64], first_month: int, frost: 
     likely = shares.argmax(axis=1)
     out["phase"] = [PHASES[code] for code in likely.tolist()]
     out["phase_probability"] = shares[np.arange(likely.size), likely]
-    for r, name in enumerate(("outlook_dry_mm", "outlook_normal_mm", "outlook_wet_mm")):
-        out[name] = quantiles(_ordered(block, chosen, k.OUTLOOK + r), (50,))[0] * MM * plan_factor
     for r, year in enumerate(WHATIF_YEARS):
         with_range(f"whatif_{year}_mm", _ordered(block, chosen, k.WHATIF + r))
         with_range(f"whatif_{year}_largest_mm", _ordered(block, chosen, k.WHATIF_LARGEST + r))

@@ -74,13 +74,13 @@ def largest(lot: dict[str, Any], today: str, system: str) -> str:
     one of many) and where it is this month: beside `Now`, the middle of what all draws say of this month, it would
     read as the same thing told twice.
     """
-    month, known = str(lot["deflection_max_date"]), lot["pour_date_basis"] != "none"
+    month, known = str(lot["bend_largest_up_date"]), lot["pour_date_basis"] != "none"
     dated = f" (in the middle draw in {month})" if known and month != today else ""
     return (f"Most since the pour{'' if known else ' (date not known)'}, each draw in a month of its own: dome "
-            f"{shown(lot['deflection_max_mm'], system)}{dated}, dish {shown(lot['deflection_min_mm'], system)}")
+            f"{shown(lot['bend_largest_up_mm'], system)}{dated}, dish {shown(lot['bend_largest_down_mm'], system)}")
 
 
-def doubt_means(value_mm: float) -> str:
+def gaps_mean(value_mm: float) -> str:
     """Return how what is not known can raise or lower a number; nothing where it hardly does."""
     if abs(value_mm) < words.LEAST_PART_MM:
         return ""
@@ -144,23 +144,23 @@ def lines(estimate: Results, lot_row: int, system: str = "us", cracked: str = ""
     first, last = month_numbers.next_12_months(estimate.today)
     out += [
         f"Expected movement, next 12 months ({first} to {last}): {_range(row, 'expected_movement', system)}",
-        f"Characteristic movement: {_range(row, 'characteristic_movement', system)}",
-        f"Now: {_range(row, 'deflection_now', system)}; {words.DIRECTION.get(row['direction'], row['direction'])}",
+        f"Characteristic movement: {_range(row, 'long_run', system)}",
+        f"Now: {_range(row, 'bend_now', system)}; {words.DIRECTION.get(row['direction'], row['direction'])}",
         f"Phase: {words.PHASE.get(row['phase'], row['phase'])} ({row['phase_probability']:.0%} of draws)",
         largest(row, estimate.today, system),
-        f"What if a dry, a middle or a wet past year came again: {shown(row['outlook_dry_mm'], system)}, "
-        f"{shown(row['outlook_normal_mm'], system)}, {shown(row['outlook_wet_mm'], system)}",
+        f"What if a dry, a middle or a wet past year came again: {shown(row['whatif_dry_mm'], system)}, "
+        f"{shown(row['whatif_average_mm'], system)}, {shown(row['whatif_wet_mm'], system)}",
         *([f"If the ground cracks beside the slab: {cracked}"] if cracked else []),
         "", f"Why (compared with {reference(estimate, system)}, which gives "
-        f"{shown(row['reference_movement_mm'], system)}):",
+        f"{shown(row['typical_lot_mm'], system)}):",
     ]
     for name in words.PARTS:
-        value = float(row[f"driver_{name}_mm"])
-        words_of_part = words.part(name, value) + (doubt_means(value) if name == "doubt" else "")
+        value = float(row[f"part_{name}_mm"])
+        words_of_part = words.part(name, value) + (gaps_mean(value) if name == "gaps" else "")
         out.append(f"  {part_shown(value, system):>9}  {words_of_part}")
     out += ["", f"Soil: {row['map_unit_name']} ({row['map_unit_symbol']}), {row['shrink_swell_class']} shrink-swell, "
             f"{extensibility(row, system)}",
-            f"Pour: {row['pour_date_early']} to {row['pour_date_late']} "
+            f"Pour: {row['pour_from']} to {row['pour_to']} "
             f"({words.POUR_BASIS.get(row['pour_date_basis'], row['pour_date_basis'])})"]
     if row["neighbor_unit_share"] >= 0.005:  # false when missing
         out.append(f"Soil line {length(row['soil_line_distance_m'], system)} away; with "

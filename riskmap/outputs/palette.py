@@ -89,19 +89,22 @@ class Scale:
     missing: str = "no value for this lot"
 
 
-_OUTLOOK = "Largest slab deflection if such a past year came again; a what-if season, not a forecast"
+_WHATIF = "Change of bending within twelve months: + middle rises, − middle falls; a what-if, not a forecast"
 _SIGNS = "+ middle stands high (center lift), − edge stands high (edge lift)"
 
 SCALES = {
     "expected": Scale("expected_movement_mm", "Expected movement, next 12 months",
                       "Largest slab deflection, middle against edge, up or down", SEQUENTIAL, DEFLECTION_BANDS_MM),
-    "now": Scale("deflection_now_mm", "Deflection now", _SIGNS, DIVERGING, DIVERGING_LIMITS_MM),
-    "characteristic": Scale("characteristic_movement_mm", "Characteristic movement",
+    "now": Scale("bend_now_mm", "Deflection now", _SIGNS, DIVERGING, DIVERGING_LIMITS_MM),
+    "long_run": Scale("long_run_mm", "Characteristic movement",
                             "Steady yardstick for a slab whose dome has grown; not this week's weather", SEQUENTIAL,
                             DEFLECTION_BANDS_MM),
-    "outlook_dry": Scale("outlook_dry_mm", "What-if season: dry", _OUTLOOK, SEQUENTIAL, DEFLECTION_BANDS_MM),
-    "outlook_normal": Scale("outlook_normal_mm", "What-if season: normal", _OUTLOOK, SEQUENTIAL, DEFLECTION_BANDS_MM),
-    "outlook_wet": Scale("outlook_wet_mm", "What-if season: wet", _OUTLOOK, SEQUENTIAL, DEFLECTION_BANDS_MM),
+    "whatif_dry": Scale("whatif_dry_mm", "Next 12 months if a dry year came again", _WHATIF, DIVERGING,
+                        DIVERGING_LIMITS_MM),
+    "whatif_average": Scale("whatif_average_mm", "Next 12 months if an average year came again", _WHATIF, DIVERGING,
+                            DIVERGING_LIMITS_MM),
+    "whatif_wet": Scale("whatif_wet_mm", "Next 12 months if a wet year came again", _WHATIF, DIVERGING,
+                        DIVERGING_LIMITS_MM),
     "soil": Scale("shrink_swell_class", "Soil shrink-swell class",
                   "Soil survey, linear extensibility over 25–100 cm", SOIL, classes=SOIL_CLASSES,
                   words=("low (under 3 %)", "moderate (3–6 %)", "high (6–9 %)", "very high (9 % and more)")),

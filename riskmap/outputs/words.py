@@ -39,7 +39,7 @@ PARTS = {
     "age": ("age and pour date", "age and pour date", "age and pour date"),
     "weather": ("weather up to today", "weather up to today", "weather up to today"),
     "slab": ("a slab that bends more", "a slab that bends less", "slab size and stiffness"),
-    "doubt": ("what is not known", "what is not known", "what is not known"),
+    "gaps": ("what is not known", "what is not known", "what is not known"),
 }
 LEAST_PART_MM = 0.5  # smaller parts are near zero
 QUALITY = {"full": "full", "partial": "partial", "not_enough": "not enough for a number"}
@@ -105,7 +105,7 @@ FLAGS = {
 # columns of the estimate that hold codes -> code -> meaning; `flags` holds several, with semicolons between them
 CODES: dict[str, dict[str, str]] = {
     "state": tables.STATES, "direction": DIRECTION, "phase": PHASE, "pour_date_basis": POUR_BASIS,
-    "slab_class": SLAB_CLASS, "driver_level": DRIVER_LEVEL, "data_quality": tables.DATA_QUALITY, "flags": FLAGS,
+    "slab_class": SLAB_CLASS, "weather_source": DRIVER_LEVEL, "data_quality": tables.DATA_QUALITY, "flags": FLAGS,
 }
 
 

@@ -92,7 +92,7 @@ class _Settings(BaseModel):
 
 
 class _Cell(BaseModel):
-    outlook_years: list[Any] = []
+    whatif_years: list[Any] = []
 
 
 class _Known(BaseModel):

@@ -220,7 +220,7 @@ def test_the_panel_tells_the_numbers_of_the_table(page: webdriver.Chrome) -> Non
     low, high = (f"{lot['expected_movement_mm_' + p] / 25.4:.1f}" for p in ("p10", "p90"))
     assert f"{lot['expected_movement_mm'] / 25.4:.1f} in range {low} to {high} in" in text
     assert lot["map_unit_name"] in text
-    assert f"{lot['driver_1_mm'] / 25.4:.1f} in more expansive soil" in text
+    assert f"{lot['reason_1_mm'] / 25.4:.1f} in more expansive soil" in text
     for words in ("not yet tested against surveys", "does not replace a visit", "They are not forecasts",
                   "(as in 2010-11 to 2011-10)", "with a leak on one side for two years", "likely under the slab"):
         assert words in text

@@ -14,7 +14,7 @@ from riskmap.outputs.map import page_build, web_map
 
 pytestmark = [pytest.mark.benchmark, *in_browser.marks("the speed of the map")]
 COUNT = 20_000
-COLUMNS = ["lot_id", "expected_movement_mm", "characteristic_movement_mm", "deflection_now_mm", "phase",
+COLUMNS = ["lot_id", "expected_movement_mm", "long_run_mm", "bend_now_mm", "phase",
            "map_unit_name", "data_quality"]
 PAINTED = """
 const done = arguments[0];

@@ -184,7 +184,7 @@ def test_a_click_fills_the_panel(page: webdriver.Chrome) -> None:
     assert "does not replace a visit" in text
     assert "They are not forecasts" in text
     assert "(as in 2010-11 to 2011-10)" in text
-    assert f"{lot['driver_1_mm'] / 25.4:.1f} in more expansive soil" in text
+    assert f"{lot['reason_1_mm'] / 25.4:.1f} in more expansive soil" in text
     assert "Largest differences from a reference lot {{31337*94011}}, which has" in text
 
 

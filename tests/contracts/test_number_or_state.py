@@ -21,7 +21,7 @@ def lots():  # type: ignore[no-untyped-def]
 
 
 def test_the_table_names_its_answers() -> None:
-    assert tables.ESTIMATE.answers == ("expected_movement_mm", "characteristic_movement_mm", "deflection_now_mm",
+    assert tables.ESTIMATE.answers == ("expected_movement_mm", "long_run_mm", "bend_now_mm",
                                        "change_next_mm", "rise_next_mm", "fall_next_mm")
 
 
@@ -37,7 +37,7 @@ def test_a_row_without_a_number_and_without_a_state_is_refused(lots, name: str, 
 
 def test_a_row_with_a_number_and_a_state_is_refused(lots) -> None:
     row = int(np.flatnonzero(lots["state"] != "")[0])
-    lots.loc[row, "deflection_now_mm"] = 3.0
+    lots.loc[row, "bend_now_mm"] = 3.0
     with pytest.raises(TableError, match="1 rows have a number beside a state"):
         tables.check(tables.ESTIMATE, lots)
 
@@ -45,7 +45,7 @@ def test_a_row_with_a_number_and_a_state_is_refused(lots) -> None:
 @pytest.mark.parametrize(("part", "by"), [("_p10", 1.0), ("_p90", -1.0)])
 def test_a_number_outside_its_own_range_is_refused(lots, part: str, by: float) -> None:
     row = int(np.flatnonzero(lots["state"] == "")[0])
-    lots.loc[row, f"characteristic_movement_mm{part}"] = lots.loc[row, "characteristic_movement_mm"] + by
+    lots.loc[row, f"long_run_mm{part}"] = lots.loc[row, "long_run_mm"] + by
     with pytest.raises(TableError, match="1 rows have a number outside its own range"):
         tables.check(tables.ESTIMATE, lots)
 

@@ -105,7 +105,7 @@ FACTS: dict[str, Callable[[dict[str, Any]], object]] = {
     "settings in words": lambda told: told.update(settings="x"),
     "lots in words": lambda told: told.update(settings={"lots": "x"}),
     "cells in words": lambda told: told.update(facts={"cells": {"a": 5}}),
-    "years in words": lambda told: told.update(facts={"cells": {"a": {"outlook_years": 5}}}),
+    "years in words": lambda told: told.update(facts={"cells": {"a": {"whatif_years": 5}}}),
     "rows in words": lambda told: told.update(facts={"lot_rows": [["a"]]}),
     "inputs in words": lambda told: told.update(facts={"input_sha256": ["x"]}),
     "facts in words": lambda told: told.update(facts=7),
@@ -308,7 +308,7 @@ def test_names_with_control_characters_do_not_reach_the_terminal(run: Path, monk
                                                                  capsys: pytest.CaptureFixture[str]) -> None:
     evil = "x\x1b[2J\x1b]0;owned\x07\x9b31m\u202e"
     with_facts(run, lambda told: told.update(area_name=evil))
-    with_lots(run, lambda lots: lots.assign(map_unit_name=evil, driver_1=evil, state_reason=evil, flags=evil))
+    with_lots(run, lambda lots: lots.assign(map_unit_name=evil, reason_1=evil, state_reason=evil, flags=evil))
     (run / evil.replace("/", "")).write_text("")
     reseal(run)
     for words in (["explain", run, LOT], ["explain", run, evil], ["verify", run],

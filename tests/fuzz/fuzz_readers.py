@@ -212,8 +212,8 @@ def _survey(name: str, content: bytes) -> None:
     made = read.levels
     assert np.isfinite(made.points[["x_m", "y_m", "raw_mm", "level_mm", "sd_mm"]].to_numpy(float)).all()
     assert made.sigma_mm <= levels.READING_SD_MM, "a misfit widened the reading error"
-    answer = expected.against(made, {"deflection_now_mm": 20.0, "deflection_now_mm_p10": 5.0,
-                                     "deflection_now_mm_p90": 40.0}, name, read.doubts)
+    answer = expected.against(made, {"bend_now_mm": 20.0, "bend_now_mm_p10": 5.0,
+                                     "bend_now_mm_p90": 40.0}, name, read.doubts)
     assert answer.answer == "cannot tell" or not (made.doubts or read.doubts)
     expected.unlike_any_dome(made, name)
     traced = drawing.contours(made, 5.0)

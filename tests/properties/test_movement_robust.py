@@ -42,16 +42,16 @@ def test_only_finite_ordered_numbers_leave_the_core(layers: list[tuple[float, fl
     whole = without_past(result.to_frame().T).iloc[0]
     numbers = whole.drop([name for name in whole.index if isinstance(whole[name], str)]).astype(float)
     assert np.isfinite(numbers.to_numpy()).all()
-    for name in ("expected_movement_mm", "characteristic_movement_mm", "deflection_now_mm"):
+    for name in ("expected_movement_mm", "long_run_mm", "bend_now_mm"):
         assert result[f"{name}_p10"] <= result[name] + 1e-9
         assert result[name] <= result[f"{name}_p90"] + 1e-9
-    assert result["deflection_min_mm"] <= 0 <= result["deflection_max_mm"]
+    assert result["bend_largest_down_mm"] <= 0 <= result["bend_largest_up_mm"]
     for name in ("share_beyond_l360", "share_beyond_1pct_tilt", "phase_probability"):
         assert 0 <= result[name] <= 1
     assert result["expected_movement_mm"] >= 0
-    parts = [name for name in result.index if name.startswith("driver_") and name.endswith("_mm")
+    parts = [name for name in result.index if name.startswith("part_") and name.endswith("_mm")
              and not name[7].isdigit()]
-    assert result["reference_movement_mm"] + result[parts].sum() == pytest.approx(result["expected_movement_mm"],
+    assert result["typical_lot_mm"] + result[parts].sum() == pytest.approx(result["expected_movement_mm"],
                                                                                   abs=1e-6)
 
 

@@ -26,7 +26,7 @@ from riskmap.run import flow
 
 TODAY = month_numbers.parse_month("2025-10")
 SCORES = [c.name for c in tables.ESTIMATE.columns
-          if c.name.startswith(("expected_movement_mm", "characteristic_movement_mm", "deflection_now_mm"))]
+          if c.name.startswith(("expected_movement_mm", "long_run_mm", "bend_now_mm"))]
 
 hostile = st.one_of(st.sampled_from(["", " ", "NA", "007", "1E5", "=1+1", "{{7*7}}", "a;b", "\u202eabc", "x" * 300]),
                     st.text(st.characters(exclude_categories=("Cs",), exclude_characters="\x00"), max_size=9))
@@ -108,7 +108,7 @@ def test_cleaning_and_scoring_lose_no_row(area, found, rows):
                            "covered_pct": 100.0, "mapped_pct": 100.0}).astype({"soil_state": "str", "soil_flags": "str",
                                                                                "soil_state_reason": "str"})
     weather = pd.DataFrame({"lot_row": np.arange(n), "cell_id": pd.Series([r[2] for r in rows], dtype="str"),
-                            "climate_flags": pd.Series([""] * n, dtype="str"), "driver_level": 1})
+                            "climate_flags": pd.Series([""] * n, dtype="str"), "weather_source": 1})
     state = table.states(clean, ground, weather)
     moved = pd.DataFrame({"state": [""] * n, "state_reason": [""] * n, "flags": [""] * n}, dtype="str").assign(
         **dict.fromkeys(SCORES, 7.0))

@@ -130,7 +130,7 @@ def answered(values: Values, history: SimpleNamespace) -> None:
         assert np.isfinite(value).all(), declared.name
         assert (value >= (-np.inf if declared.low is None else declared.low)).all(), (declared.name, value)
         assert (value <= (np.inf if declared.high is None else declared.high)).all(), (declared.name, value)
-    for name in ("expected_movement_mm", "characteristic_movement_mm", "deflection_now_mm") if len(answers) else ():
+    for name in ("expected_movement_mm", "long_run_mm", "bend_now_mm") if len(answers) else ():
         low, middle, high = (answers[f"{name}{part}"].to_numpy(float) for part in ("_p10", "", "_p90"))
         assert (low <= middle).all(), name
         assert (middle <= high).all(), name

@@ -19,7 +19,7 @@ from riskmap.answers.survey import CAUTIONS, expected, lengths, levels
 from riskmap.cli.survey import survey
 from riskmap.common.errors import LayerError
 
-LOT = {"state": "", "deflection_now_mm_p10": 10.0, "deflection_now_mm": 25.0, "deflection_now_mm_p90": 45.0,
+LOT = {"state": "", "bend_now_mm_p10": 10.0, "bend_now_mm": 25.0, "bend_now_mm_p90": 45.0,
        "tilt_now_pct_p90": 0.3, "settlement_mm": 3.0}
 step = st.floats(-40, 40, allow_nan=False)
 

@@ -72,7 +72,7 @@ def test_a_run_years_after_its_data_has_no_number_and_is_compared(example: Path,
     told = late.lots[late.lots["state_reason"].str.startswith("25 months up to now have no rain")]
     assert len(told) > 30
     assert set(told["state"]) == {"not_enough_data"}
-    assert set(told["driver_level"]) == {4}
+    assert set(told["weather_source"]) == {4}
     assert told["expected_movement_mm"].isna().all()
     assert "E-CLI-047" in {problem.code for problem in late.problems}
     change = compare.compare(before, late, kept)

@@ -68,25 +68,25 @@ def test_every_row_is_answered_and_states_have_no_numbers(estimate: gpd.GeoDataF
 
 def test_reasons_add_up_for_every_lot(estimate: gpd.GeoDataFrame) -> None:
     known = estimate[estimate["state"] == ""]
-    parts = [f"driver_{name}_mm" for name in (*reasons.FACTORS, "doubt")]
-    total = known["reference_movement_mm"] + known[parts].sum(axis=1)
+    parts = [f"part_{name}_mm" for name in (*reasons.FACTORS, "gaps")]
+    total = known["typical_lot_mm"] + known[parts].sum(axis=1)
     np.testing.assert_allclose(total, known["expected_movement_mm"], atol=1e-6)
 
 
 def test_sentences_tell_the_numbers_of_the_table(estimate: gpd.GeoDataFrame) -> None:
     known = estimate[estimate["state"] == ""]
-    assert (estimate.loc[estimate["state"] != "", "reason"] == "").all()
+    assert (estimate.loc[estimate["state"] != "", "reason_text"] == "").all()
     for row in known.sample(200, random_state=1).itertuples():
-        assert f"Expected movement {row.expected_movement_mm:.0f} mm" in row.reason
-        assert f"has {row.reference_movement_mm:.0f} mm" in row.reason
-        if abs(row.driver_1_mm) >= reasons.TOLD_MM:
-            assert f"{row.driver_1} {row.driver_1_mm:+.0f} mm" in row.reason
-        assert len(row.reason.split(".")) <= 4
+        assert f"Expected movement {row.expected_movement_mm:.0f} mm" in row.reason_text
+        assert f"has {row.typical_lot_mm:.0f} mm" in row.reason_text
+        if abs(row.reason_1_mm) >= reasons.TOLD_MM:
+            assert f"{row.reason_1} {row.reason_1_mm:+.0f} mm" in row.reason_text
+        assert len(row.reason_text.split(".")) <= 4
 
 
 def test_ranges_hold_their_middle(estimate: gpd.GeoDataFrame) -> None:
     known = estimate[estimate["state"] == ""]
-    for name in ("expected_movement_mm", "characteristic_movement_mm", "deflection_now_mm"):
+    for name in ("expected_movement_mm", "long_run_mm", "bend_now_mm"):
         assert (known[f"{name}_p10"] <= known[name]).all()
         assert (known[name] <= known[f"{name}_p90"]).all()
 
@@ -105,15 +105,15 @@ def test_shuffled_lots_and_other_workers_give_the_same_numbers(area: settings.Ar
 
 
 def test_sandy_ground_moves_least_and_heavy_clay_most(estimate: gpd.GeoDataFrame) -> None:
-    median = estimate[estimate["state"] == ""].groupby("map_unit_symbol")["characteristic_movement_mm"].median()
+    median = estimate[estimate["state"] == ""].groupby("map_unit_symbol")["long_run_mm"].median()
     assert median["QnA"] < median["VaC"] < median["TmB"] < median["ObA"]
 
 
 def test_now_is_dry_and_the_last_two_months_come_from_categories(estimate: gpd.GeoDataFrame) -> None:
     known = estimate[estimate["state"] == ""]
-    assert (known["driver_level"] == 3).all()
+    assert (known["weather_source"] == 3).all()
     assert set(known["drought_category"]) <= {"D2", "D3", "D4"}
-    assert (known["driver_weather_mm"] > 0).mean() > 0.9  # a dry autumn raises the dome
+    assert (known["part_weather_mm"] > 0).mean() > 0.9  # a dry autumn raises the dome
 
 
 if __name__ == "__main__":

@@ -35,8 +35,8 @@ def test_sampling_error_of_the_percentiles_at_200_draws() -> None:
     """
     rows = archetypes((0, 12 * 1985, 12 * 1985 + 11))
     found = pd.concat([simulate(*rows, soils(9.0), settings=MovementSettings(seed=seed)) for seed in range(20)])
-    names = ["expected_movement_mm", "expected_movement_mm_p10", "expected_movement_mm_p90", "deflection_now_mm",
-             "characteristic_movement_mm"]
+    names = ["expected_movement_mm", "expected_movement_mm_p10", "expected_movement_mm_p90", "bend_now_mm",
+             "long_run_mm"]
     sd = found[names].std()
     print("\nsd over seeds at 200 draws, mm:\n" + sd.round(2).to_string())
     assert sd["expected_movement_mm"] < 0.8
@@ -103,7 +103,7 @@ def test_every_missing_input_widens_the_range_or_leaves_it() -> None:
     for name in known:
         archetype[name] = [row[name] for row in rows]
     result = simulate(archetype, part, soils(9.0), settings=MovementSettings(draws=1000))
-    for name in ("expected_movement_mm", "deflection_now_mm"):
+    for name in ("expected_movement_mm", "bend_now_mm"):
         width = (result[f"{name}_p90"] - result[f"{name}_p10"]).to_numpy()
         # 3 %: sampling of 1,000 draws; an unknown stiffness leaves the range of today's bending (0.98 at 3,000 draws)
         assert (width[1:] > 0.97 * width[0]).all()
@@ -118,5 +118,5 @@ def test_unknown_recent_weather_widens_the_range() -> None:
     widths = []
     for history in (told, guessed):
         one = simulate(*rows, soils(9.0), history, MovementSettings(draws=200)).iloc[0]
-        widths.append(one["deflection_now_mm_p90"] - one["deflection_now_mm_p10"])
+        widths.append(one["bend_now_mm_p90"] - one["bend_now_mm_p10"])
     assert widths[1] > widths[0]

@@ -61,7 +61,7 @@ def lot_page(results: Results, row: int, system: str, shape: Array | None, about
         "area": visible(results.area_name), "today": results.today, "note": visible(note), "remark": shortened(remark),
         "place": _place(results, row),
         "standing": wording.STANDING, "caution": wording.CAUTION, "not_seen": wording.NOT_SEEN,
-        "outlook_caution": wording.CAUTION_OUTLOOK, "run": about["run"], "manifest": about["manifest"],
+        "whatif_caution": wording.CAUTION_WHATIF, "run": about["run"], "manifest": about["manifest"],
         "dates": _dates(results, lot), "credits": [visible(credit) for credit in results.credits],
         "state": "", "lines": [], "unit": "in" if system == "us" else "mm",
         "grid": "Readings: note unit, zero point, floor covering and date", "observation_title": observations.TITLE,
@@ -78,17 +78,17 @@ def lot_page(results: Results, row: int, system: str, shape: Array | None, about
         "bars": {**figures.axis(scales.bars, system), "low_mm": scales.bars[0], "high_mm": scales.bars[1]},
         "direction": words.DIRECTION.get(str(lot["direction"]), str(lot["direction"])),
         "phase": f"{words.PHASE.get(str(lot['phase']), str(lot['phase']))} ({lot['phase_probability']:.0%} of draws)",
-        "outlook": [[label, lot_text.shown(lot[f"outlook_{name}_mm"], system)]
+        "whatif": [[label, lot_text.shown(lot[f"whatif_{name}_mm"], system)]
                     for name, label in (("dry", "dry year"), ("normal", "middle year"), ("wet", "wet year"))],
         "since": lot_text.largest(lot, results.today, system) + ".",
         "reference": f"{visible(lot_text.reference(results, system))}: "
-                     f"{lot_text.shown(lot['reference_movement_mm'], system)}",
-        "reasons": [_reason(name, float(lot[f"driver_{name}_mm"]), system) for name in words.PARTS],
+                     f"{lot_text.shown(lot['typical_lot_mm'], system)}",
+        "reasons": [_reason(name, float(lot[f"part_{name}_mm"]), system) for name in words.PARTS],
         "facts": _facts(lot, system, _ground(results, cracked)), "doubts": _doubts(results, lot, system),
         "look": [[text, source] for text, source in look],
         "look_sources": "; ".join(f"[{key}] {observations.SOURCES[key]}" for key in sorted({key for _, key in look})),
-        "strip": figures.strip(results, str(lot["cell_id"]), str(lot["pour_date_early"]), str(lot["pour_date_basis"])),
-        "profile": figures.profile(shape, float(lot["deflection_now_mm"]), lot_text.slab_width(lot, system), system,
+        "strip": figures.strip(results, str(lot["cell_id"]), str(lot["pour_from"]), str(lot["pour_date_basis"])),
+        "profile": figures.profile(shape, float(lot["bend_now_mm"]), lot_text.slab_width(lot, system), system,
                                    scales.heights),
         "soil": figures.soil(results, row, system),
     }
@@ -108,7 +108,7 @@ def _place(results: Results, row: int) -> str:
 
 
 def _reason(name: str, value: float, system: str) -> list[Any]:
-    sentence = words.part(name, value) + (lot_text.doubt_means(value) if name == "doubt" else "")
+    sentence = words.part(name, value) + (lot_text.gaps_mean(value) if name == "gaps" else "")
     return [sentence, lot_text.part_shown(value, system), value]
 
 
@@ -155,7 +155,7 @@ def _facts(lot: dict[str, Any], system: str, ground: list[list[str]]) -> list[li
         ["Edge, yearly swing", f"{lot_text.shown(lot['seasonal_range_mm'], system)}, ground at the slab edge"],
         *ground,
         ["Data", f"{words.QUALITY.get(str(lot['data_quality']), str(lot['data_quality']))}; driven by "
-                 f"{words.DRIVER_LEVEL.get(str(lot['driver_level']), '')}"],
+                 f"{words.DRIVER_LEVEL.get(str(lot['weather_source']), '')}"],
     ]
 
 
@@ -166,7 +166,7 @@ def _doubts(results: Results, lot: dict[str, Any], system: str) -> list[str]:
     out = []
     if lot["pour_date_basis"] != "date":
         basis = words.POUR_BASIS.get(str(lot["pour_date_basis"]), str(lot["pour_date_basis"]))
-        out.append(wording.CAUTION_DATE.format(basis=basis, lo=lot["pour_date_early"], hi=lot["pour_date_late"]))
+        out.append(wording.CAUTION_DATE.format(basis=basis, lo=lot["pour_from"], hi=lot["pour_to"]))
         flags = [flag for flag in flags if flag != "pour_date_unknown"]
     out += _sentences(first[:2])
     if lot["neighbor_unit_share"] >= 0.005:
@@ -198,7 +198,7 @@ def missing_page(request: dict[str, str], status: str, note: str, results: Resul
             "not_seen": wording.NOT_SEEN, "run": about["run"], "manifest": about["manifest"], "dates": "",
             "credits": [], "state": tables.STATES.get(status, status), "state_reason": visible(note),
             "not_low": wording.NO_NUMBER.split(". ")[-1], "lines": [], "unit": "", "grid": "",
-            "observation_title": observations.TITLE, "outlook_caution": wording.CAUTION_OUTLOOK}
+            "observation_title": observations.TITLE, "whatif_caution": wording.CAUTION_WHATIF}
 
 
 def asked_for(request: dict[str, str]) -> str:
@@ -223,7 +223,7 @@ def area_page(results: Results, system: str, visits: pd.DataFrame, about: dict[s
     """
     lots = pd.DataFrame(results.lots.drop(columns=results.lots.geometry.name))
     known = lots[lots["state"] == ""]
-    year = pd.to_numeric(known["pour_date_early"].str[:4], errors="coerce")
+    year = pd.to_numeric(known["pour_from"].str[:4], errors="coerce")
     groups, small = [], 0
     name = "expected_movement_mm"
     for unit, part in known.groupby("map_unit_name", sort=True):

@@ -19,8 +19,8 @@ if TYPE_CHECKING:
 
 Array = NDArray[np.float64]
 
-NUMBERS = (("expected_movement", "Expected, next 12 months"), ("characteristic_movement", "Characteristic"),
-           ("deflection_now", "Now, middle above edge"))
+NUMBERS = (("expected_movement", "Expected, next 12 months"), ("long_run", "Characteristic"),
+           ("bend_now", "Now, middle above edge"))
 ENDS_MM = {"us": 0.5 * units.MM_PER_INCH, "si": 10.0}  # scales end on a multiple of it
 MOST_BARS = 240  # of the strip; longer spans take the mean of some months for each bar
 TURNS = 3  # driest and wettest spells that are named

@@ -47,11 +47,11 @@ def _without_number(page: dict[str, Any]) -> str:
 
 
 def _with_number(page: dict[str, Any]) -> str:
-    texts = {name: page[name] for name in ("direction", "phase", "since", "outlook_caution", "reference",
+    texts = {name: page[name] for name in ("direction", "phase", "since", "whatif_caution", "reference",
                                            "observation_title", "look_sources")}
-    outlook = ", ".join(f"{name} {value}" for name, value in page["outlook"])
+    whatif = ", ".join(f"{name} {value}" for name, value in page["whatif"])
     return filled(
-        HERE / "lot_with_number.html", {**texts, "outlook": outlook, "strip_title": page["strip"]["title"]},
+        HERE / "lot_with_number.html", {**texts, "whatif": whatif, "strip_title": page["strip"]["title"]},
         {"numbers": _table([[n["label"], n["text"], n["range"]] for n in page["numbers"]], (1,)),
          "reasons": _table([[value, label] for label, value, _ in page["reasons"]], (0,)),
          "facts": _table(page["facts"]), "doubts": "".join(f"<p class=s>{_t(text)}</p>" for text in page["doubts"]),

@@ -33,7 +33,7 @@ if TYPE_CHECKING:
 
 Array = NDArray[np.float64]
 
-NUMBERS = ("deflection_now_mm", "expected_movement_mm")
+NUMBERS = ("bend_now_mm", "expected_movement_mm")
 _NO_MATTER = {"history_months"}  # of the movement settings: what is kept, not what is computed
 
 
@@ -152,4 +152,4 @@ def _corrections(results: Results, model: Model) -> list[Array]:
         return movement
 
     ahead = np.mean([at(today + k) for k in range(1, 13)], axis=0)
-    return [at(today), np.sign(lots["deflection_now_mm"].to_numpy(float)) * ahead]
+    return [at(today), np.sign(lots["bend_now_mm"].to_numpy(float)) * ahead]

@@ -139,10 +139,10 @@ def _few(table: pd.DataFrame, range_m: float) -> str:
 
 def _bar_before_pour(marker: surveys.RowMarker, table: pd.DataFrame, mask: NDArray[np.bool_], results: Results) -> None:
     """Bar rows without an expectation in every draw: the slab may not have been poured, or no weather is known."""
-    lots = results.lots[["pour_date_basis", "pour_date_early", "pour_date_late"]].reset_index(drop=True)
+    lots = results.lots[["pour_date_basis", "pour_from", "pour_to"]].reset_index(drop=True)
     lots = lots.reindex(table["lot_row"].to_numpy()).fillna("")
-    early = lots["pour_date_early"].to_numpy(dtype=object)
-    window = early + ".." + lots["pour_date_late"].to_numpy(dtype=object)
+    early = lots["pour_from"].to_numpy(dtype=object)
+    window = early + ".." + lots["pour_to"].to_numpy(dtype=object)
     month = pd.Series(table["first_month"].clip(lower=0).map(month_name))
     assert results.inputs is not None
     in_record = (table["first_month"] >= results.inputs.history.first_month).to_numpy()

@@ -46,7 +46,7 @@ def rows(results: Results, houses: int | None = None) -> pd.DataFrame:
     if results.inputs is None:
         raise LayerError("E-CAL-211 the run has no record of what it was computed from; run the estimate again.")
     lots = results.lots
-    usable = (lots["state"] == "") & (lots["pour_date_basis"] != "none") & (lots["pour_date_late"] < POURED_BEFORE)
+    usable = (lots["state"] == "") & (lots["pour_date_basis"] != "none") & (lots["pour_to"] < POURED_BEFORE)
     place = np.flatnonzero(usable.to_numpy())
     if houses is not None and houses < place.size:
         place = np.sort(np.random.default_rng(SEED).choice(place, houses, replace=False))

@@ -339,6 +339,6 @@ def pour_months(lots: pd.DataFrame) -> NDArray[np.float64]:
     """Return the middle of earliest and latest pour month as month numbers; nan without dates."""
     ends = [12.0 * pd.to_numeric(lots[name].str[:4], errors="coerce")
             + pd.to_numeric(lots[name].str[5:7], errors="coerce") - 1
-            for name in ("pour_date_early", "pour_date_late")]
+            for name in ("pour_from", "pour_to")]
     middle: NDArray[np.float64] = ((ends[0] + ends[1]) / 2).to_numpy(float)
     return middle

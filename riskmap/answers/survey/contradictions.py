@@ -241,7 +241,7 @@ def of_dates(readings: pd.DataFrame, file: str, latest: date) -> list[Problem]:
 
 def before_pour(readings: pd.DataFrame, lot: Mapping[str, Any], file: str) -> list[Problem]:
     """Return a finding when readings are of a month before the earliest in which the slab can have been poured."""
-    early = str(lot.get("pour_date_early") or "")
+    early = str(lot.get("pour_from") or "")
     days = readings["date"].astype(str)
     old = (days != "") & (days.str[:7] < early)
     if not old.any():

@@ -77,7 +77,7 @@ def against(levels: Levels, lot: Mapping[str, Any], file: str = "", doubts: tupl
         "measured_tilt_pct": levels.plane.tilt_mm_per_m / 10 if levels.plane else None,
         "expected_tilt_p90_pct": _finite(lot.get("tilt_now_pct_p90")),
         "settlement_mm": _finite(lot.get("settlement_mm"))}
-    quantiles = [_finite(lot.get(f"deflection_now_mm{end}")) for end in ("_p10", "", "_p90")]
+    quantiles = [_finite(lot.get(f"bend_now_mm{end}")) for end in ("_p10", "", "_p90")]
     numbers |= dict(zip(("expected_p10_mm", "expected_mm", "expected_p90_mm"), quantiles, strict=True))
     low, middle, high = quantiles
     unknown = bool(lot.get("state")) or low is None or middle is None or high is None

@@ -168,13 +168,13 @@ def slabs(open_data: Path, division: str) -> Any:
 
 def slab_size(open_data: Path) -> Values:
     """Return the median largest slab deflection in the weather of the normal period for each extensibility. [mm]"""
-    return [1000 * float(v) for v in np.median(slabs(open_data, "4103")[:, :, kernels.CHARACTERISTIC], axis=1)]
+    return [1000 * float(v) for v in np.median(slabs(open_data, "4103")[:, :, kernels.LONG_RUN], axis=1)]
 
 
 def beyond_limit(open_data: Path) -> Values:
     """Return shares of draws beyond length/360, extensibility 3, 6, 9: normal period, then the next 12 months. [%]"""
     block = slabs(open_data, "0504")[1:]
-    lasting = np.abs(block[:, :, kernels.CHARACTERISTIC]) > SLAB_LENGTH_M / 360
+    lasting = np.abs(block[:, :, kernels.LONG_RUN]) > SLAB_LENGTH_M / 360
     next_year = block[:, :, kernels.REPLAY_RATIO : kernels.REPLAY_RATIO + 3] > 1 / 360
     return [*(100 * lasting.mean(axis=1)), *(100 * next_year.mean(axis=(1, 2)))]
 

@@ -32,9 +32,9 @@ OTHER_SOILS, OTHER_AGES, NO_SOIL, NO_DECADE = "other soils", "other ages", "no m
 LEAST_K = 2
 STEP_MM = 2.0
 CELL_M, CELL_CRS = 1000.0, "EPSG:5070"
-_TEXTS = ("lot_id", "state", "pour_date_early", "pour_date_late", "pour_date_basis", "map_unit_key", "map_unit_symbol",
+_TEXTS = ("lot_id", "state", "pour_from", "pour_to", "pour_date_basis", "map_unit_key", "map_unit_symbol",
           "map_unit_name")
-SCORES = ("expected_movement_mm", "characteristic_movement_mm")
+SCORES = ("expected_movement_mm", "long_run_mm")
 
 
 def _score_columns(name: str, words: str) -> tuple[tables.Column, ...]:
@@ -145,7 +145,7 @@ def _described(lots: gpd.GeoDataFrame) -> pd.DataFrame:
     import pandas as pd
 
     text = {name: lots[name].astype("str").where(lots[name].notna(), "") for name in _TEXTS}
-    early, late = text["pour_date_early"].str[:3], text["pour_date_late"].str[:3]
+    early, late = text["pour_from"].str[:3], text["pour_to"].str[:3]
     known = (early == late) & (early != "") & (text["pour_date_basis"] != "none")
     lot_id = text["lot_id"].str.strip().str.casefold()
     alone = pd.Series(np.arange(len(lots)), index=lots.index).astype("str").radd("row\x00")

@@ -43,30 +43,30 @@ OWN_STEPS = {"map_unit_share": 0.01, "covered_pct": 1.0, "soil_line_distance_m":
              "linear_extensibility_pct": 0.1}
 SHARED_STEPS = {
     **{f"{name}{part}": 0.1
-       for name in ("expected_movement_mm", "characteristic_movement_mm", "deflection_now_mm")
+       for name in ("expected_movement_mm", "long_run_mm", "bend_now_mm")
        for part in ("", "_p10", "_p90")},
-    "deflection_max_mm": 0.1, "deflection_min_mm": 0.1, "seasonal_range_mm": 0.1, "settlement_mm": 0.1,
-    "outlook_dry_mm": 0.1, "outlook_normal_mm": 0.1, "outlook_wet_mm": 0.1, "phase_probability": 0.01,
-    "share_beyond_l360": 0.01, "slab_width_m": 0.1, "reference_movement_mm": 0.1,
-    **{f"driver_{n}_mm": 0.1 for n in (1, 2, 3)},
+    "bend_largest_up_mm": 0.1, "bend_largest_down_mm": 0.1, "seasonal_range_mm": 0.1, "settlement_mm": 0.1,
+    "whatif_dry_mm": 0.1, "whatif_average_mm": 0.1, "whatif_wet_mm": 0.1, "phase_probability": 0.01,
+    "share_beyond_l360": 0.01, "slab_width_m": 0.1, "typical_lot_mm": 0.1,
+    **{f"reason_{n}_mm": 0.1 for n in (1, 2, 3)},
     **{f"tilt_{name}": 0.1 for name in ("now_pct", "leak_pct", "watering_pct", "tree_pct")},
 }
 # column -> an earlier column it tends to follow: what is left after a straight line needs fewer bits
 RELATED = {
     "expected_movement_mm_p10": "expected_movement_mm", "expected_movement_mm_p90": "expected_movement_mm",
-    "characteristic_movement_mm": "expected_movement_mm",
-    "characteristic_movement_mm_p10": "characteristic_movement_mm",
-    "characteristic_movement_mm_p90": "characteristic_movement_mm",
-    "deflection_now_mm_p10": "deflection_now_mm", "deflection_now_mm_p90": "deflection_now_mm",
-    "deflection_max_mm": "characteristic_movement_mm", "deflection_min_mm": "deflection_now_mm",
-    "seasonal_range_mm": "characteristic_movement_mm", "outlook_dry_mm": "expected_movement_mm",
-    "outlook_normal_mm": "expected_movement_mm", "outlook_wet_mm": "expected_movement_mm",
-    "driver_1_mm": "expected_movement_mm", "tilt_leak_pct": "tilt_now_pct", "tilt_watering_pct": "tilt_leak_pct",
+    "long_run_mm": "expected_movement_mm",
+    "long_run_mm_p10": "long_run_mm",
+    "long_run_mm_p90": "long_run_mm",
+    "bend_now_mm_p10": "bend_now_mm", "bend_now_mm_p90": "bend_now_mm",
+    "bend_largest_up_mm": "long_run_mm", "bend_largest_down_mm": "bend_now_mm",
+    "seasonal_range_mm": "long_run_mm", "whatif_dry_mm": "expected_movement_mm",
+    "whatif_average_mm": "expected_movement_mm", "whatif_wet_mm": "expected_movement_mm",
+    "reason_1_mm": "expected_movement_mm", "tilt_leak_pct": "tilt_now_pct", "tilt_watering_pct": "tilt_leak_pct",
     "tilt_tree_pct": "tilt_leak_pct",
 }
-SHARED_TEXTS = ("state", "state_reason", "driver_1", "driver_2", "driver_3", "direction", "deflection_max_date",
-                "phase", "pour_date_early", "pour_date_late", "pour_date_basis", "slab_class", "map_unit_name",
-                "shrink_swell_class", "neighbor_unit_name", "cell_id", "driver_level", "drought_category",
+SHARED_TEXTS = ("state", "state_reason", "reason_1", "reason_2", "reason_3", "direction", "bend_largest_up_date",
+                "phase", "pour_from", "pour_to", "pour_date_basis", "slab_class", "map_unit_name",
+                "shrink_swell_class", "neighbor_unit_name", "cell_id", "weather_source", "drought_category",
                 "drought_valid_date", "data_quality", "flags")
 
 
@@ -225,7 +225,7 @@ def _add_past(block: _Block, results: Results, classes: tuple[str, ...]) -> dict
         _add_shapes(block, "line_", _lines(results.soil_lines.geometry.to_numpy(), DEGREE_STEP))
         past["lines"] = {"degree_step": DEGREE_STEP}
     cells = sorted({str(cell) for cell in results.lots["cell_id"].dropna().unique() if cell})
-    pours = [str(month) for month in results.lots["pour_date_early"].dropna().unique() if month]
+    pours = [str(month) for month in results.lots["pour_from"].dropna().unique() if month]
     past["index"] = _add_index(block, results.climate, cells, min(pours, default=results.today))
     past["weeks"] = _add_weeks(block, results.drought_weeks, cells, classes)
     return past

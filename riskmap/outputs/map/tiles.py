@@ -34,9 +34,9 @@ SMALL_PX, CELL_PX, TILE_PX = 3, 4, 256  # as in the one-file map
 REACH = EXTENT // TILE_PX  # a lot this near a tile stands in it too: one screen pixel of outline
 CHUNK_LOTS = 100_000
 BLOCK_LOTS, BLOCK_IDS, BLOCK_ROWS = 1024, 2048, 512
-ORDER = ("expected", "characteristic", "now", "change", "soil", "age", "phase", "outlook_dry", "outlook_normal",
-         "outlook_wet", "drought", "quality")
-TAG_NUMBERS = ("expected_movement_mm", "characteristic_movement_mm", "deflection_now_mm")  # whole millimetres
+ORDER = ("expected", "long_run", "now", "change", "soil", "age", "phase", "whatif_dry", "whatif_average",
+         "whatif_wet", "drought", "quality")
+TAG_NUMBERS = ("expected_movement_mm", "long_run_mm", "bend_now_mm")  # whole millimetres
 LATITUDE_LIMIT = 85.05
 
 Ints = NDArray[np.int64]
@@ -111,7 +111,7 @@ def scales(lots: pd.DataFrame) -> dict[str, palette.Scale]:
 
 def with_age(lots: pd.DataFrame, today: str) -> pd.DataFrame:
     """Return the table with `age_years`: from the middle of the possible pour dates, missing where none is known."""
-    early, late, now = (_months(values) for values in (lots["pour_date_early"], lots["pour_date_late"],
+    early, late, now = (_months(values) for values in (lots["pour_from"], lots["pour_to"],
                                                        pd.Series([today])))
     age = (now[0] - (early + late) / 2) / 12
     known = (lots["pour_date_basis"] != "none").to_numpy(dtype=bool) & (np.nan_to_num(age, nan=-1.0) >= 0)

@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from riskmap.common.results import Results
 
 NAME = "map.html"
-BARS = ("expected_movement_mm", "characteristic_movement_mm", "deflection_now_mm")  # on one scale
+BARS = ("expected_movement_mm", "long_run_mm", "bend_now_mm")  # on one scale
 FEET_PER_SCALE = 300  # a drawn soil line is about 80 ft wide at 1:24,000 and 40 ft at 1:12,000 (soil-survey guidance)
 
 _HOST = r"([A-Za-z0-9]([A-Za-z0-9-]*[A-Za-z0-9])?\.)*[A-Za-z0-9]([A-Za-z0-9-]*[A-Za-z0-9])?(:[0-9]{1,5})?"
@@ -104,7 +104,7 @@ def _cautions(scale: int | None) -> dict[str, str]:
     if scale is not None:
         feet = scale / FEET_PER_SCALE
         soil = wording.CAUTION_SOIL.format(scale=f"{scale:,}", w_ft=f"{feet:.0f}", w_m=f"{units.foot_to_m(feet):.0f}")
-    return {"main": wording.CAUTION, "soil": soil, "date": wording.CAUTION_DATE, "outlook": wording.CAUTION_OUTLOOK,
+    return {"main": wording.CAUTION, "soil": soil, "date": wording.CAUTION_DATE, "whatif": wording.CAUTION_WHATIF,
             "no_number": wording.NO_NUMBER, "not_low": wording.NO_NUMBER.split(". ")[-1],
             "standing": wording.STANDING, "not_seen": wording.NOT_SEEN}
 
@@ -174,8 +174,8 @@ def _axis_mm(lots: pd.DataFrame) -> list[float]:
 
 def _scales(results: Results, change: pd.Series | None) -> dict[str, Any]:
     own = {name: scale for name, scale in palette.DERIVED_SCALES.items() if name != "change" or change is not None}
-    order = ("expected", "characteristic", "now", "change", "weeks", "soil", "age", "phase", "outlook_dry",
-             "outlook_normal", "outlook_wet", "drought", "quality")
+    order = ("expected", "long_run", "now", "change", "weeks", "soil", "age", "phase", "whatif_dry",
+             "whatif_average", "whatif_wet", "drought", "quality")
     both = {**palette.SCALES, **own}
     return layer_values(results, {name: both[name] for name in order if name in both})
 
@@ -198,7 +198,7 @@ def about(results: Results, shown_units: str, basemap: Basemap | None = None,
                   "flags": words.flag_sentences(sorted(flags))},
         "axis_mm": _axis_mm(results.lots),
         "reference_lot": str(results.facts.get("reference_lot", "the reference lot")),
-        "outlook_years": {cell: list(facts.get("outlook_years", ())) for cell, facts in cells.items()},
+        "whatif_years": {cell: list(facts.get("whatif_years", ())) for cell, facts in cells.items()},
         **({"ground": lot_text.GROUND_CRACKED.split(": ", 1)} if lot_text.ground_cracked(results) else {}),
     }
 

@@ -90,7 +90,7 @@ def test_one_scale_for_every_lot_of_a_brief(found: Results) -> None:
 
 def test_the_drawing_tells_the_number_of_the_run(found: Results) -> None:
     row = numbered(found)
-    page = content.lot_page(changed(found, row, deflection_now_mm=76.2), row, "us", MOUND, ABOUT)
+    page = content.lot_page(changed(found, row, bend_now_mm=76.2), row, "us", MOUND, ABOUT)
     assert page["profile"]["middle"] == {n["label"]: n["text"] for n in page["numbers"]}[
         "Now, middle above edge"] == "3.0 in"
 

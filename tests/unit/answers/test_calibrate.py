@@ -77,7 +77,7 @@ def test_draws_are_those_of_the_run(run: Results) -> None:
     area = settings.Area.model_validate(run.settings)
     archetype, month = run.inputs.lot_archetype, month_numbers.parse_month(run.today) - 7
     for group in draws_of_lots.groups(run.inputs, np.unique(archetype[archetype >= 0]), area, earliest=month):
-        for told, when in ((run.lots["deflection_now_mm"].to_numpy(), group.now), (None, month)):
+        for told, when in ((run.lots["bend_now_mm"].to_numpy(), group.now), (None, month)):
             value = np.median(draws_of_lots.picked(group, 1000 * group.at(when)), axis=1)
             for place, number in enumerate(group.archetype_ids.tolist()):
                 lot = int(np.flatnonzero(archetype == number)[0])
@@ -446,7 +446,7 @@ def test_calibrated_numbers_lie_nearer_to_the_truth(made: tuple[Result, Path], t
     rows = town.table["lot_row"].to_numpy()[single]
     truth = town.truth_mm[single, 0].mean(axis=1)
     off = [np.sqrt(np.mean((table[name].to_numpy()[rows] - truth) ** 2))
-           for name in ("deflection_now_mm", "calibrated_deflection_now_mm")]
+           for name in ("bend_now_mm", "calibrated_bend_now_mm")]
     assert off[1] < off[0]
 
 
@@ -500,5 +500,5 @@ def test_files_too_large_or_not_there(tmp_path: Path) -> None:
 
 
 def test_quantities_that_are_applied_are_those_of_the_engine() -> None:
-    assert kernels.QUANTITIES[kernels.NOW] == "deflection_now"
+    assert kernels.QUANTITIES[kernels.NOW] == "bend_now"
     assert kernels.QUANTITIES[kernels.REPLAY:kernels.REPLAY + kernels.REPLAYS] == ("replay_0", "replay_1", "replay_2")

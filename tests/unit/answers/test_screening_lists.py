@@ -80,17 +80,17 @@ def test_rows_out_are_rows_in_and_the_group_never_enters_a_number(rows: list[tup
     other = screen.screen(FOUND, screen.Listing("l.csv", frame.assign(party="x", note=""), given_list.row))
     ours = [name for name in plain.rows if name not in frame]
     pd.testing.assert_frame_equal(plain.rows[ours], other.rows[ours])
-    number = plain.rows["characteristic_movement_mm"].notna()
+    number = plain.rows["long_run_mm"].notna()
     assert (number == (plain.rows["state"] == "")).all()
     assert (plain.rows.loc[~number, "state_reason"] != "").all()
     assert plain.counts["rows"] == len(frame) == plain.counts["with_number"] + sum(
         count for name, count in plain.counts.items() if name not in ("rows", "with_number"))
     ordered = screen.in_order(plain.rows)
-    values = ordered["characteristic_movement_mm"].dropna().to_numpy()
+    values = ordered["long_run_mm"].dropna().to_numpy()
     assert (np.diff(values) <= 0).all()
-    assert ordered["characteristic_movement_mm"].isna().to_numpy().tolist() == sorted(
-        ordered["characteristic_movement_mm"].isna().tolist())
-    ties = ordered.index[ordered["characteristic_movement_mm"].isna()]
+    assert ordered["long_run_mm"].isna().to_numpy().tolist() == sorted(
+        ordered["long_run_mm"].isna().tolist())
+    ties = ordered.index[ordered["long_run_mm"].isna()]
     assert list(ties) == sorted(ties)
 
 
@@ -162,7 +162,7 @@ def test_the_page_tells_why_and_in_words(outputs: Path, tmp_path: Path) -> None:
 def test_ranks_tell_ties_and_how_many_values_there_are(outputs: Path, tmp_path: Path) -> None:
     ids = WITH_NUMBER[-4:]
     value = dict(zip(ids, (8.0, 9.5, 8.0, 7.0), strict=True))
-    lots = FOUND.lots.assign(characteristic_movement_mm=FOUND.lots["lot_id"].map(value))
+    lots = FOUND.lots.assign(long_run_mm=FOUND.lots["lot_id"].map(value))
     frame = pd.DataFrame({"lot_id": [*ids, "nope"]}, dtype=str)
     done = screen.screen(replace(FOUND, lots=lots), screen.Listing("l", frame, np.arange(5)))
     assert done.rows["rank"].tolist() == ["2 to 3", "1", "2 to 3", "4", ""]
@@ -318,7 +318,7 @@ def test_the_self_check_tells_groups_and_hides_small_ones() -> None:
     assert told.loc["north", "note"] == ""
     assert told.loc["west"].drop("note").isna().all()
     assert "fewer than 10" in told.loc["west", "note"]
-    value = done.rows.loc[frame["side"] == "north", "characteristic_movement_mm"].dropna()
+    value = done.rows.loc[frame["side"] == "north", "long_run_mm"].dropna()
     assert told.loc["north", "characteristic_p50_mm"] == pytest.approx(np.percentile(value, 50), abs=0.051)
 
 

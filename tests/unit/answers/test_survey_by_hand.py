@@ -165,7 +165,7 @@ def test_free_zero_and_tilt_and_order(level: list[float], up: float, sx: float, 
     tilted = frame.assign(reading_mm=frame["reading_mm"] + up + sx * frame["x_m"] + sy * frame["y_m"])
     order = list(range(25))
     mix.shuffle(order)  # type: ignore[attr-defined]
-    lot = {"state": "", "deflection_now_mm": 25.0, "deflection_now_mm_p10": 10.0, "deflection_now_mm_p90": 45.0}
+    lot = {"state": "", "bend_now_mm": 25.0, "bend_now_mm_p10": 10.0, "bend_now_mm_p90": 45.0}
     a, b, c = (levels.reduce(f) for f in (frame, tilted, frame.iloc[order]))
     assert np.allclose(a.points["deflection_mm"], b.points["deflection_mm"], atol=1e-6)
     assert np.allclose(a.points["level_mm"], c.points["level_mm"], atol=1e-9)
@@ -179,7 +179,7 @@ def test_free_zero_and_tilt_and_order(level: list[float], up: float, sx: float, 
 def test_answer(height: float, answer: str) -> None:
     frame = grid(np.zeros(25))
     frame["reading_mm"] = height * expected.dome(frame["x_m"].to_numpy(), frame["y_m"].to_numpy())
-    lot = {"state": "", "deflection_now_mm": 22.0, "deflection_now_mm_p10": 5.0, "deflection_now_mm_p90": 40.0}
+    lot = {"state": "", "bend_now_mm": 22.0, "bend_now_mm_p10": 5.0, "bend_now_mm_p90": 40.0}
     got = expected.against(levels.reduce(frame), lot)
     assert got.answer == answer, got
     assert got.numbers["measured_mm"] == pytest.approx(height, abs=1e-6)

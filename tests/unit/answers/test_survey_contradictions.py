@@ -25,7 +25,7 @@ from riskmap.run import folder as run_folder
 from riskmap.run import products
 
 IN = 25.4
-LOT = {"state": "", "deflection_now_mm": 24.0, "deflection_now_mm_p10": 10.0, "deflection_now_mm_p90": 45.0}
+LOT = {"state": "", "bend_now_mm": 24.0, "bend_now_mm_p10": 10.0, "bend_now_mm_p90": 45.0}
 Y, X = (axis.ravel() for axis in np.mgrid[:5, :5] * 2.5)
 DOME = 16.0 * (1 - (X / 5 - 1) ** 2) * (1 - (Y / 5 - 1) ** 2)
 

@@ -65,9 +65,9 @@ def test_the_figures_of_an_archetype_are_those_of_a_run_on_cracked_ground(found:
 
 def test_reasons_and_past_months_are_of_cracked_ground_too(found: MovementInputs) -> None:
     run, plain = simulated(found, "cracked"), simulated(found, "uncracked")
-    parts = run[[f"driver_{name}_mm" for name in (*reasons.FACTORS, "doubt")]].sum(axis=1)
-    np.testing.assert_allclose(parts + run["reference_movement_mm"], run["expected_movement_mm"], atol=1e-6)
-    assert (run["reference_movement_mm"] != plain["reference_movement_mm"]).all()
+    parts = run[[f"part_{name}_mm" for name in (*reasons.FACTORS, "gaps")]].sum(axis=1)
+    np.testing.assert_allclose(parts + run["typical_lot_mm"], run["expected_movement_mm"], atol=1e-6)
+    assert (run["typical_lot_mm"] != plain["typical_lot_mm"]).all()
     months = [name for name in run if str(name).startswith(past.PREFIX)]
     assert len(months) == 23  # and now, which is the estimate's
     for number in (0, 1, 2):  # poured before them
@@ -80,7 +80,7 @@ def test_the_shape_now_is_that_of_the_run(found: MovementInputs) -> None:
     run = simulated(found, "cracked")
     shapes = shape_now.across(found, [0, 1, 3], area("cracked"), count=20)
     for number, shape in shapes.items():
-        assert shape[0, 5] == pytest.approx(run.loc[number, "deflection_now_mm"], abs=0.01 * shape[0, 6] + 0.2)
+        assert shape[0, 5] == pytest.approx(run.loc[number, "bend_now_mm"], abs=0.01 * shape[0, 6] + 0.2)
 
 
 @given(depth=st.floats(0.75, 7.0), draw=st.floats(0.3, 1.0))

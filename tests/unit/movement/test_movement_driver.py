@@ -44,7 +44,7 @@ def test_replays_start_in_the_present_calendar_month_and_end_inside_the_record()
     used = np.bincount(made.starts[:, :3].ravel())
     used = used[used > 0]
     assert used.max() - used.min() <= 1  # every past year equally often
-    assert len(set(made.outlook_years)) == 3
+    assert len(set(made.whatif_years)) == 3
 
 
 def test_repeated_years_keep_the_calendar() -> None:

@@ -193,7 +193,7 @@ def test_the_year_to_come_equals_that_of_a_slab_poured_alone() -> None:
             pairs += [(result[kernels.REPLAY + r], plain.expected_m), (result[kernels.RISE + r], plain.rise_m),
                       (result[kernels.FALL + r], plain.fall_m)]
         else:
-            pairs += [(result[kernels.OUTLOOK + r - 3], plain.expected_m),
+            pairs += [(result[kernels.NAMED_WORST + r - 3], plain.expected_m),
                       (result[kernels.WHATIF_LARGEST + r - 3], plain.largest_m)]
         for k, (ours, theirs) in enumerate(pairs):
             off[n, place, r, k] = abs(ours - theirs)
@@ -272,17 +272,17 @@ def test_more_extensible_soil_moves_more_and_none_does_not_move() -> None:
     moved = result["expected_movement_mm"].to_numpy()
     assert moved[0] == 0.0
     assert (np.diff(moved) > 0).all()
-    assert (result["deflection_now_mm"].iloc[0], result["seasonal_range_mm"].iloc[0]) == (0.0, 0.0)
-    assert (np.diff(result["characteristic_movement_mm"]) > 0).all()
-    assert (result["deflection_min_mm"] <= 0).all()
-    assert (result["deflection_max_mm"] >= 0).all()
+    assert (result["bend_now_mm"].iloc[0], result["seasonal_range_mm"].iloc[0]) == (0.0, 0.0)
+    assert (np.diff(result["long_run_mm"]) > 0).all()
+    assert (result["bend_largest_down_mm"] <= 0).all()
+    assert (result["bend_largest_up_mm"] >= 0).all()
 
 
 def test_ranges_are_ordered_and_finite() -> None:
     result = simulate(*archetypes(*[(0, 12 * y, 12 * y + 11) for y in (1955, 1990, 2019)]), soils(9.0))
     numbers = without_past(result).select_dtypes("number")
     assert np.isfinite(numbers.to_numpy()).all()
-    for name in ("expected_movement_mm", "characteristic_movement_mm", "deflection_now_mm"):
+    for name in ("expected_movement_mm", "long_run_mm", "bend_now_mm"):
         assert (result[f"{name}_p10"] <= result[name]).all()
         assert (result[name] <= result[f"{name}_p90"]).all()
     assert result["phase"].iloc[0] == "edge_seasonal"
@@ -329,7 +329,7 @@ def test_the_change_is_the_median_of_differences_and_not_a_difference_of_medians
     for part, percent in (("_p10", 10), ("", 50), ("_p90", 90)):
         assert row[f"change_next_mm{part}"] == pytest.approx(np.percentile(nine, percent))
     assert np.median(later) - np.median(now) == 2.0
-    assert row["expected_movement_mm"] - row["deflection_now_mm"] == pytest.approx(2.0)
+    assert row["expected_movement_mm"] - row["bend_now_mm"] == pytest.approx(2.0)
     assert (row["share_beyond_10mm"], row["share_beyond_20mm"], row["share_beyond_35mm"]) == pytest.approx(
         (2 / 3, 1 / 3, 0.0))
 
@@ -360,7 +360,7 @@ def test_a_young_slab_is_in_early_settlement() -> None:
 
 def test_a_dry_year_raises_the_dome_above_a_wet_one() -> None:
     result = simulate(*archetypes((0, 12 * 1980, 12 * 1980 + 11)), soils(9.0))
-    assert result["outlook_dry_mm"].iloc[0] > result["outlook_wet_mm"].iloc[0]
+    assert result["whatif_dry_mm"].iloc[0] > result["whatif_wet_mm"].iloc[0]
 
 
 def test_rock_cuts_movement() -> None:
@@ -376,15 +376,15 @@ def test_contributions_add_up_to_the_score() -> None:
     rows = archetypes((0, 12 * 1960, 12 * 1960 + 11), (1, 12 * 1990, 12 * 1990 + 11), (1, now - 30, now - 30),
                    (2, 12 * 1975, 12 * 2010))
     result = simulate(*rows, soils(1.0, 6.0, 12.0))
-    parts = [f"driver_{name}_mm" for name in (*reasons.FACTORS, "doubt")]
-    total = result["reference_movement_mm"] + result[parts].sum(axis=1)
+    parts = [f"part_{name}_mm" for name in (*reasons.FACTORS, "gaps")]
+    total = result["typical_lot_mm"] + result[parts].sum(axis=1)
     np.testing.assert_allclose(total, result["expected_movement_mm"], atol=1e-6)
-    assert (np.diff(result["driver_soil_mm"].iloc[[0, 1, 3]]) > 0).all()
-    assert result["driver_soil_mm"].iloc[0] < 0 < result["driver_soil_mm"].iloc[3]
-    assert result["driver_1"].iloc[0] == "less expansive soil"
-    assert result["driver_1"].iloc[3] == "more expansive soil"
-    assert (result["driver_1_mm"].abs() >= result["driver_2_mm"].abs()).all()
-    assert result["reference_movement_mm"].nunique() == 1
+    assert (np.diff(result["part_soil_mm"].iloc[[0, 1, 3]]) > 0).all()
+    assert result["part_soil_mm"].iloc[0] < 0 < result["part_soil_mm"].iloc[3]
+    assert result["reason_1"].iloc[0] == "less expansive soil"
+    assert result["reason_1"].iloc[3] == "more expansive soil"
+    assert (result["reason_1_mm"].abs() >= result["reason_2_mm"].abs()).all()
+    assert result["typical_lot_mm"].nunique() == 1
 
 
 def the_reference_lot() -> pd.Series:
@@ -401,7 +401,7 @@ def the_reference_lot() -> pd.Series:
 def test_the_reference_lot_has_nothing_to_explain_but_weather_and_doubt() -> None:
     result = the_reference_lot()
     for name in ("soil", "age", "slab"):
-        assert result[f"driver_{name}_mm"] == pytest.approx(0.0, abs=1e-9)
+        assert result[f"part_{name}_mm"] == pytest.approx(0.0, abs=1e-9)
 
 
 def test_the_reference_lot_in_usual_weather_has_nothing_to_explain(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -411,9 +411,9 @@ def test_the_reference_lot_in_usual_weather_has_nothing_to_explain(monkeypatch: 
     make = driver.make
     monkeypatch.setattr(driver, "make", lambda *given: replace(made := make(*given), usual=made.now))
     result = the_reference_lot()
-    assert result["reference_movement_mm"] == pytest.approx(result["expected_movement_mm"], abs=1e-9)
-    for name in (*reasons.FACTORS, "doubt"):
-        assert result[f"driver_{name}_mm"] == pytest.approx(0.0, abs=1e-9)
+    assert result["typical_lot_mm"] == pytest.approx(result["expected_movement_mm"], abs=1e-9)
+    for name in (*reasons.FACTORS, "gaps"):
+        assert result[f"part_{name}_mm"] == pytest.approx(0.0, abs=1e-9)
 
 
 def test_contributions_do_not_depend_on_order() -> None:
@@ -434,9 +434,9 @@ def test_contributions_do_not_depend_on_order() -> None:
 def test_contributions_are_steady_under_small_noise() -> None:
     rows = archetypes((0, 12 * 1985, 12 * 1985 + 11))
     a, b = (simulate(*rows, soils(v)).iloc[0] for v in (8.0, 8.01))
-    for name in (*reasons.FACTORS, "doubt"):
-        assert abs(a[f"driver_{name}_mm"] - b[f"driver_{name}_mm"]) < 0.2
-    assert a["driver_1"] == b["driver_1"]
+    for name in (*reasons.FACTORS, "gaps"):
+        assert abs(a[f"part_{name}_mm"] - b[f"part_{name}_mm"]) < 0.2
+    assert a["reason_1"] == b["reason_1"]
 
 
 def test_a_lasting_water_table_cuts_the_active_depth() -> None:
@@ -444,7 +444,7 @@ def test_a_lasting_water_table_cuts_the_active_depth() -> None:
     profile["water_table_all_year_m"] = [np.inf, 1.5]
     np.testing.assert_array_equal(soil_units.depth_caps(profile), [np.inf, 1.5])
     moved = simulate(*archetypes(*[(p, 12 * 1980, 12 * 1980 + 11) for p in range(2)]), (profile, layer))
-    assert moved["movement_center_mm"].iloc[1] < moved["movement_center_mm"].iloc[0]
+    assert moved["middle_now_mm"].iloc[1] < moved["middle_now_mm"].iloc[0]
 
 
 def test_tilt_follows_the_difference_between_the_sides() -> None:
@@ -461,7 +461,7 @@ def test_a_wider_pour_date_does_not_narrow_the_range() -> None:
     now = 12 * 2020 + 11
     result = simulate(*archetypes((0, now - 40, now - 40), (0, now - 90, now - 12)), soils(9.0),
                       settings=MovementSettings(draws=200))
-    width = result["deflection_now_mm_p90"] - result["deflection_now_mm_p10"]
+    width = result["bend_now_mm_p90"] - result["bend_now_mm_p10"]
     assert width.iloc[1] > 0.9 * width.iloc[0]
 
 
@@ -471,9 +471,9 @@ def test_frost_widens_the_range_and_says_so() -> None:
     rows = archetypes((0, 12 * 1980, 12 * 1980 + 11))
     mild, frosty = simulate(*rows, soils(9.0)), simulate(*rows, soils(9.0), cold)
     assert "frost_not_modelled" in frosty["flags"].iloc[0]
-    assert frosty["deflection_now_mm"].iloc[0] == mild["deflection_now_mm"].iloc[0]
-    assert frosty["deflection_now_mm_p90"].iloc[0] > mild["deflection_now_mm_p90"].iloc[0]
-    assert frosty["deflection_now_mm_p10"].iloc[0] < mild["deflection_now_mm_p10"].iloc[0]
+    assert frosty["bend_now_mm"].iloc[0] == mild["bend_now_mm"].iloc[0]
+    assert frosty["bend_now_mm_p90"].iloc[0] > mild["bend_now_mm_p90"].iloc[0]
+    assert frosty["bend_now_mm_p10"].iloc[0] < mild["bend_now_mm_p10"].iloc[0]
 
 
 def test_a_desert_gives_a_state_not_a_number() -> None:
@@ -511,7 +511,7 @@ def test_recent_months_by_category_move_the_present_and_widen_it() -> None:
         history.source[:, -6:] = 3
         history.z[:, -6:] = z
     settings = MovementSettings(draws=100)
-    a, b = (simulate(*rows, soils(9.0), h, settings)["deflection_now_mm"].iloc[0] for h in (dry, wet))
+    a, b = (simulate(*rows, soils(9.0), h, settings)["bend_now_mm"].iloc[0] for h in (dry, wet))
     assert a > b
 
 
@@ -575,9 +575,9 @@ def test_a_square_plan_has_a_smaller_dome() -> None:
     archetype, part = archetypes((0, 12 * 1980, 12 * 1980 + 11), (0, 12 * 1980, 12 * 1980 + 11))
     archetype["plan_factor"] = [1.0, 0.92]
     result = simulate(archetype, part, soils(9.0))
-    for name in ("expected_movement_mm", "deflection_now_mm_p90", "soil_differential_now_mm", "outlook_dry_mm"):
+    for name in ("expected_movement_mm", "bend_now_mm_p90", "soil_differential_now_mm", "whatif_dry_mm"):
         assert result[name].iloc[1] == pytest.approx(0.92 * result[name].iloc[0])
-    assert result["movement_edge_mm"].nunique() == 1
+    assert result["edge_now_mm"].nunique() == 1
     assert (result["soil_differential_corner_mm"] == 1.22 * result["soil_differential_now_mm"]).all()
 
 

@@ -37,7 +37,7 @@ def found(area: settings.Area) -> Results:
 
 def test_last_month_is_now_and_lots_without_a_number_have_no_series(found: Results) -> None:
     assert found.history is not None
-    now = found.lots["deflection_now_mm"].to_numpy()
+    now = found.lots["bend_now_mm"].to_numpy()
     known = np.isfinite(now)
     assert 0 < known.sum() < len(now)
     assert ((found.history.series >= 0) == known).all()

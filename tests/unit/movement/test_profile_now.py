@@ -32,7 +32,7 @@ def test_middle_minus_edge_is_the_deflection_of_the_run(found: Results) -> None:
         assert (shape[:, 0] == np.linspace(0, 1, len(shape))).all()
         assert np.allclose(shape[-1, 1:], 0, atol=1e-9)
         # all draws of the run are used, so the middle must agree; ranges of the run are wider where frost adds to them
-        assert shape[0, 5] == pytest.approx(lot["deflection_now_mm"], abs=0.3)
+        assert shape[0, 5] == pytest.approx(lot["bend_now_mm"], abs=0.3)
         assert shape[0, 2] == pytest.approx(lot["soil_differential_now_mm"], abs=0.3)
         assert (np.diff(shape[:, 1:4], axis=1) >= 0).all()
         assert (np.diff(shape[:, 4:7], axis=1) >= 0).all()

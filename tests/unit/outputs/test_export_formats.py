@@ -133,7 +133,7 @@ def test_numbers_are_rounded_once_and_ranges_still_hold_their_middle() -> None:
         np.testing.assert_allclose(after, before, atol=0.51 * 10.0**-digits, rtol=0)
         known = after[np.isfinite(after)]
         assert (known == np.round(known, digits)).all(), column.name
-    for name in ("expected_movement_mm", "characteristic_movement_mm", "deflection_now_mm"):
+    for name in ("expected_movement_mm", "long_run_mm", "bend_now_mm"):
         known = lots["state"] == ""
         assert (lots.loc[known, f"{name}_p10"] <= lots.loc[known, name]).all()
         assert (lots.loc[known, name] <= lots.loc[known, f"{name}_p90"]).all()
@@ -331,13 +331,13 @@ def test_parts_of_a_score_add_up_after_rounding() -> None:
     """Six numbers rounded to 0.01 and one to 0.1: at most 0.08 mm apart."""
     draw = np.random.default_rng(8)
     lots = results().lots.copy()
-    names = [f"driver_{part}_mm" for part in ("soil", "age", "weather", "slab", "doubt")]
+    names = [f"part_{part}_mm" for part in ("soil", "age", "weather", "slab", "gaps")]
     known = (lots["state"] == "").to_numpy()
-    for name in [*names, "reference_movement_mm"]:
+    for name in [*names, "typical_lot_mm"]:
         lots.loc[known, name] = draw.uniform(0, 20, known.sum())
-    lots.loc[known, "expected_movement_mm"] = lots.loc[known, [*names, "reference_movement_mm"]].sum(axis=1)
+    lots.loc[known, "expected_movement_mm"] = lots.loc[known, [*names, "typical_lot_mm"]].sum(axis=1)
     told = rounding.rounded(replace(results(), lots=lots)).lots[known]
-    gap = told[[*names, "reference_movement_mm"]].sum(axis=1) - told["expected_movement_mm"]
+    gap = told[[*names, "typical_lot_mm"]].sum(axis=1) - told["expected_movement_mm"]
     assert gap.abs().max() <= 0.08
 
 

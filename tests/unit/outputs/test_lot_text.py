@@ -12,8 +12,8 @@ from riskmap.common.errors import counted
 from riskmap.movement import reasons
 from riskmap.outputs import lot_text, words
 
-LOT: dict[str, Any] = {"flags": "", "slab_width_m": 12.0, "deflection_max_mm": 28.0, "deflection_min_mm": -3.0,
-                       "deflection_max_date": "2022-12", "pour_date_basis": "year", "linear_extensibility_pct": 4.5}
+LOT: dict[str, Any] = {"flags": "", "slab_width_m": 12.0, "bend_largest_up_mm": 28.0, "bend_largest_down_mm": -3.0,
+                       "bend_largest_up_date": "2022-12", "pour_date_basis": "year", "linear_extensibility_pct": 4.5}
 
 
 def test_zero_has_no_sign() -> None:
@@ -52,7 +52,7 @@ def test_an_assumed_slab_is_told_as_assumed_and_the_note_agrees() -> None:
 
 
 @pytest.mark.parametrize(("change", "dated"), [
-    ({}, True), ({"pour_date_basis": "none"}, False), ({"deflection_max_date": "2025-10"}, False)])
+    ({}, True), ({"pour_date_basis": "none"}, False), ({"bend_largest_up_date": "2025-10"}, False)])
 def test_a_dome_has_a_month_only_where_it_means_something(change: dict[str, str], dated: bool) -> None:
     told = lot_text.largest({**LOT, **change}, "2025-10", "us")
     assert ("in 20" in told) == dated

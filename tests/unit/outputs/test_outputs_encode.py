@@ -231,7 +231,7 @@ def test_ids_come_back_whatever_they_are(ids: list[str]) -> None:
 @settings(max_examples=25)
 @given(st.lists(st.tuples(st.integers(-10**6, 10**6), st.integers(-10**6, 10**6)), min_size=2, max_size=40))
 def test_prediction_loses_nothing(pairs: list[tuple[int, int]]) -> None:
-    values = {"deflection_now_mm": [a / 10 for a, _ in pairs], "deflection_now_mm_p10": [b / 10 for _, b in pairs]}
+    values = {"bend_now_mm": [a / 10 for a, _ in pairs], "bend_now_mm_p10": [b / 10 for _, b in pairs]}
     lots = results(60).lots.iloc[: len(pairs)].assign(**values)
     _, arrays = decoded(data_block.block(lots, {}))
     for name, wanted in values.items():

@@ -75,9 +75,9 @@ def test_csv_has_no_cell_that_runs(folder: Path) -> None:
 
 
 def test_csv_leaves_negative_numbers_alone(folder: Path, found: Results) -> None:
-    assert (found.lots["deflection_now_mm"] < 0).any()
+    assert (found.lots["bend_now_mm"] < 0).any()
     frame = read_csv(folder)
-    assert (frame["deflection_now_mm"] < 0).sum() == (found.lots["deflection_now_mm"] < 0).sum()
+    assert (frame["bend_now_mm"] < 0).sum() == (found.lots["bend_now_mm"] < 0).sum()
 
 
 def test_csv_begins_with_the_mark_that_spreadsheets_need(folder: Path) -> None:

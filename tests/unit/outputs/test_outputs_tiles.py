@@ -159,7 +159,7 @@ def test_attributes_are_the_classes_and_whole_millimetres(small: Reader) -> None
     for lot, tags in seen.items():
         row = lots.iloc[lot]
         if row["state"]:
-            for name in ("expected", "now", "characteristic"):
+            for name in ("expected", "now", "long_run"):
                 assert tags[name] == len(palette.SCALES[name].colors) + states.index(row["state"])
             assert not set(tiles.TAG_NUMBERS) & set(tags)  # no value, no tag: never a zero
         else:
@@ -208,7 +208,7 @@ def test_panel_values_are_those_of_the_table(blocks: tuple[Results, Path]) -> No
         shared = block(reader, told["rows"][row // size["rows"]])
         wanted = found.lots.iloc[lot]
         assert own["id"][k] == wanted["lot_id"]
-        for name in ("expected_movement_mm", "deflection_now_mm_p90", "driver_2_mm"):
+        for name in ("expected_movement_mm", "bend_now_mm_p90", "reason_2_mm"):
             assert shared[name][row % size["rows"]] * told["steps"][name] == pytest.approx(wanted[name], abs=0.051)
         for name in ("map_unit_name", "phase", "flags"):
             assert texts[name][shared[name][row % size["rows"]]] == wanted[name]

@@ -48,8 +48,8 @@ export const monthNumber = (text) => 12 * Number(text.slice(0, 4)) + Number(text
 
 export function ages(data) { // years since the middle of the possible pour dates, per shared row; -1 when not known
   const now = monthNumber(data.about.today), basis = data.texts.pour_date_basis, ended = (t) => (t ? monthNumber(t) : NaN);
-  const early = data.texts.pour_date_early.map(ended), late = data.texts.pour_date_late.map(ended);
-  const e = data.column("pour_date_early"), l = data.column("pour_date_late"), b = data.column("pour_date_basis");
+  const early = data.texts.pour_from.map(ended), late = data.texts.pour_to.map(ended);
+  const e = data.column("pour_from"), l = data.column("pour_to"), b = data.column("pour_date_basis");
   return Float32Array.from(e, (code, r) => {
     const years = (now - (early[code] + late[l[r]]) / 2) / 12;
     return basis[b[r]] !== "none" && years >= 0 ? years : -1;

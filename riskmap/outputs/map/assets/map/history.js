@@ -17,7 +17,7 @@ function draw(parent, tag, attributes, text) {
 
 export function strip(box, lot) {
   const p = data.past, cell = data.text("cell_id", lot), today = monthNumber(about.today);
-  const pour = data.text("pour_date_early", lot), from = pour ? monthNumber(pour) : null;
+  const pour = data.text("pour_from", lot), from = pour ? monthNumber(pour) : null;
   const bars = indexOf(p.index, cell, from), weeks = weeksOf(p.weeks, cell, from), cut = cutByPour(p.history, lot);
   const slab = cut ? [] : slabOf(p.history, lot), unknown = pour && data.text("pour_date_basis", lot) === "none";
   if (!bars.length && !weeks.length && !slab.length) return;
@@ -53,7 +53,7 @@ function weeksOf(weeks, cell, from) {
 // Past months are told from the latest possible pour on. Where that cuts them short and the pour is known less closely
 // than those months are long, they would begin at an assumption: the reason is returned, "" where they mean something.
 function cutByPour(history, lot) {
-  const early = data.text("pour_date_early", lot), late = data.text("pour_date_late", lot);
+  const early = data.text("pour_from", lot), late = data.text("pour_to", lot);
   if (!history || !early || data.text("state", lot) || history.value(lot, 0) !== null) return "";
   if (data.text("pour_date_basis", lot) === "none") return "pour date not known";
   return monthNumber(late) - monthNumber(early) >= history.months.length ? "pour date known too loosely" : "";

@@ -13,7 +13,7 @@ function summary(lot) { // the lot in one sentence: for screen readers and for p
   if (code) return `Lot ${label(lot)}: no number, ${about.states[code]}.`;
   const range = (name, show) => `${show(n(name))} (range ${show(n(name + "_p10"))} to ${show(n(name + "_p90"))})`;
   return `Lot ${label(lot)}: expected in the next 12 months ${range("expected_movement_mm", length)}; deflection now ` +
-    `${range("deflection_now_mm", signed)}; characteristic ${range("characteristic_movement_mm", length)}. ` +
+    `${range("bend_now_mm", signed)}; characteristic ${range("long_run_mm", length)}. ` +
     `${said("direction", data.text("direction", lot))}. Phase: ${said("phase", data.text("phase", lot))}.`;
 }
 

@@ -39,7 +39,7 @@ function score(facts, lot) {
 }
 
 function pourRow(facts, lot) {
-  const early = lot.text("pour_date_early"), late = lot.text("pour_date_late");
+  const early = lot.text("pour_from"), late = lot.text("pour_to");
   if (early) row(facts, "Pour date", `${early === late ? early : early + " to " + late}, ${said("pour_basis", lot.text("pour_date_basis"))}`);
 }
 
@@ -51,7 +51,7 @@ function placeRow(facts, place) { // text to copy, and the link of RFC 5870, whi
 }
 
 function cautions(box, lot, code) {
-  const c = about.cautions, early = lot.text("pour_date_early"), late = lot.text("pour_date_late"), lines = [c.main];
+  const c = about.cautions, early = lot.text("pour_from"), late = lot.text("pour_to"), lines = [c.main];
   if (!code && early !== late) lines.push(fill(c.date, { basis: said("pour_basis", lot.text("pour_date_basis")), lo: early, hi: late }));
   if (c.soil) lines.push(c.soil);
   lines.push(c.not_seen);
@@ -60,31 +60,31 @@ function cautions(box, lot, code) {
 }
 
 function numbers(facts, lot) {
-  ranged(facts, "Deflection now", withRange(lot, "deflection_now_mm"), signed);
-  ranged(facts, "Characteristic", withRange(lot, "characteristic_movement_mm"), length);
+  ranged(facts, "Deflection now", withRange(lot, "bend_now_mm"), signed);
+  ranged(facts, "Characteristic", withRange(lot, "long_run_mm"), length);
   put(row(facts, "Range", null), "span", "The middle eight of ten draws; the bars of all lots have the same ends. " +
     about.cautions.standing, "note");
   reasons(facts, lot);
   const change = lot.number("change_mm");
   if (change !== null) row(facts, "Change", signed(change) + " against the other run");
-  row(facts, "Largest since pour", `dome ${signed(lot.number("deflection_max_mm"))} (${lot.text("deflection_max_date")}); ` +
-    `dish ${signed(lot.number("deflection_min_mm"))}`);
+  row(facts, "Largest since pour", `dome ${signed(lot.number("bend_largest_up_mm"))} (${lot.text("bend_largest_up_date")}); ` +
+    `dish ${signed(lot.number("bend_largest_down_mm"))}`);
   row(facts, "Edge, yearly swing", length(lot.number("seasonal_range_mm")) + ", ground at the slab edge");
   if (about.ground) row(facts, ...about.ground);
-  const years = about.outlook_years[lot.text("cell_id")] || [], what = row(facts, "What-if seasons", null), seasons = put(what, "ul");
+  const years = about.whatif_years[lot.text("cell_id")] || [], what = row(facts, "What-if seasons", null), seasons = put(what, "ul");
   ["dry", "normal", "wet"].forEach((name, i) => put(seasons, "li",
-    `${name}: ${length(lot.number(`outlook_${name}_mm`))}` + (years[i] ? ` (as in ${years[i]})` : "")));
-  put(what, "span", about.cautions.outlook, "note");
+    `${name}: ${length(lot.number(`whatif_${name}_mm`))}` + (years[i] ? ` (as in ${years[i]})` : "")));
+  put(what, "span", about.cautions.whatif, "note");
   tilt(facts, lot);
   row(facts, "Beyond length / 360", percent(lot.number("share_beyond_l360")) +
     " of draws and past years; not a probability of damage");
 }
 
 function reasons(facts, lot) { // the three largest signed parts of the difference from a named reference lot
-  if (!lot.text("driver_1")) return;
+  if (!lot.text("reason_1")) return;
   const cell = row(facts, "Why", null), parts = put(cell, "ul");
-  [1, 2, 3].forEach((k) => put(parts, "li", `${signed(lot.number(`driver_${k}_mm`))} ${lot.text("driver_" + k)}`));
-  put(cell, "span", `Largest differences from ${about.reference_lot}, which has ${length(lot.number("reference_movement_mm"))}.`, "note");
+  [1, 2, 3].forEach((k) => put(parts, "li", `${signed(lot.number(`reason_${k}_mm`))} ${lot.text("driver_" + k)}`));
+  put(cell, "span", `Largest differences from ${about.reference_lot}, which has ${length(lot.number("typical_lot_mm"))}.`, "note");
 }
 
 function tilt(facts, lot) {
@@ -111,7 +111,7 @@ function soilAndSlab(facts, lot) {
   if (number("slab_width_m") !== null) {
     row(facts, "Slab", `${distance(number("slab_width_m"))} short side, ${said("slab_class", text("slab_class"))}`);
   }
-  row(facts, "Weather from", said("driver", text("driver_level")));
+  row(facts, "Weather from", said("driver", text("weather_source")));
   droughtRow(facts, lot);
   row(facts, "Data quality", said("quality", text("data_quality")));
 }
