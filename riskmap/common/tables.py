@@ -163,7 +163,7 @@ LOT_SOIL = Table("lot_soil", ("lot_row",), (
 LOT_CLIMATE = Table("lot_climate", ("lot_row",), (
     whole("lot_row", "position of the lot", "", 0),
     text("cell_id", "climate cell, empty when none covers the lot"),
-    whole("weather_source", LEVEL_MEANING, "", 0, 4),
+    whole("driver_level", LEVEL_MEANING, "", 0, 4),
     text("drought_category", CATEGORY_MEANING),
     text("drought_valid_date", VALID_DATE_MEANING),
     text("climate_flags", "cautions about the driver, separated by semicolons"),
@@ -283,7 +283,7 @@ ESTIMATE = Table("estimate", ("lot_row",), (
     text("neighbor_unit_name", "map unit on the other side of that line"),
     number("neighbor_unit_share", "probability that the slab stands on the neighbour unit", "fraction", 0, 1),
     text("cell_id", "climate cell"),
-    whole("weather_source", LEVEL_MEANING, "", 0, 4),
+    whole("driver_level", LEVEL_MEANING, "", 0, 4),
     text("drought_category", CATEGORY_MEANING),
     text("drought_valid_date", VALID_DATE_MEANING),
     text("data_quality", "full, partial or not_enough: what the number rests on", empty=False),
