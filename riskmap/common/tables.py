@@ -258,6 +258,10 @@ ESTIMATE = Table("estimate", ("lot_row",), (
     number("part_weather_mm", "contribution of the weather up to today", "mm", -2000, 2000),
     number("part_slab_mm", "contribution of slab size and stiffness", "mm", -2000, 2000),
     number("part_gaps_mm", "what is unknown of this lot beyond what is of the reference lot", "mm", -2000, 2000),
+    text("pour_weather", "of a slab younger than seven years: third of the months of 1951-2020 in which the mean "
+         "suction of the five months up to its pour falls: wet, middle, dry; several when the month would decide"),
+    number("edge_high_pct", "of a slab younger than seven years: share of the months since the pour in which its edge "
+           "stood above its middle, mean over the draws", "%", 0, 100),
     text("pour_from", "earliest pour month used, YYYY-MM"),
     text("pour_to", "latest pour month used, YYYY-MM"),
     text("pour_date_basis", "date, month, year, range or none"),

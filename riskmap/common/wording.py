@@ -15,6 +15,17 @@ CAUTION_SOIL = (
     "Small areas of other soils are not drawn."
 )
 CAUTION_DATE = "Pour date is {basis}; it may lie between {lo} and {hi}. The range shown includes this doubt."
+_YOUNG = (" In this lot's model runs the edge stood above the middle in {share} of the months since the pour, at the "
+          "most by {down}.")
+YOUNG = {  # by the weather before the pour (`movement.young`); figures from the lot's own model runs
+    "dry": "Poured after a dry spell. After such a pour the edge tends to rise first; the dome follows within about "
+           "seven years." + _YOUNG,
+    "wet": "Poured after a wet spell. After such a pour the edge tends to drop first, so the dome shows early."
+           + _YOUNG,
+    "middle": "Poured after neither a dry nor a wet spell." + _YOUNG,
+    "several": "The month of the pour is not known, and it decides how this slab moved first: after a dry spell its "
+               "edge tends to rise, after a wet one to drop. Ask for the month." + _YOUNG,
+}
 CAUTION_WHATIF = (
     "These are three what-if seasons taken from past years. They are not forecasts and carry no odds. "
     "They are told apart by where the edge of the ground stands at their end; two may bend a slab alike."

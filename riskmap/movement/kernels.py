@@ -32,6 +32,7 @@ from riskmap.movement.kernels_slab import (
 )
 from riskmap.movement.kernels_soil import cell_strain_index, compression_index, triangular_one
 from riskmap.movement.slab import assemble, deflect
+from riskmap.movement.young import SETTLED_MONTHS
 
 Array = NDArray[np.float64]
 Months = NDArray[np.int64]
@@ -43,12 +44,12 @@ QUANTITIES = (
     "replay_ratio_2", "worst_dry", "worst_average", "worst_wet", "long_run", "seasonal_range", "edge_range",
     "settlement", "phase", "dome_share", "tilt_now", "tilt_leak", "tilt_watering", "tilt_tree",
     "change_0", "change_1", "change_2", "change_dry", "change_average", "change_wet", "rise_0", "rise_1", "rise_2",
-    "fall_0", "fall_1", "fall_2", "largest_dry", "largest_average", "largest_wet",
+    "fall_0", "fall_1", "fall_2", "largest_dry", "largest_average", "largest_wet", "edge_high",
 )
 NOW, RATIO_NOW, MAX, MONTH_MAX, MIN, SOIL_NOW, EDGE, CENTER, REPLAY = 0, 1, 2, 3, 4, 5, 6, 7, 8
 REPLAY_RATIO, NAMED_WORST, LONG_RUN, SEASONAL, EDGE_RANGE, SETTLEMENT = 11, 14, 17, 18, 19, 20
 PHASE, DOME_SHARE, TILT, SCENARIO = 21, 22, 23, 24
-CHANGE, WHATIF, RISE, FALL, WHATIF_LARGEST = 27, 30, 33, 36, 39
+CHANGE, WHATIF, RISE, FALL, WHATIF_LARGEST, EDGE_HIGH = 27, 30, 33, 36, 39, 42
 REUSE_SHARE = 0.005  # a correction below this share of the edge range reuses the shared slab solves (judgement)
 APART_MONTHS = 6  # extremes solved are at least this far apart
 REACHED = 0.95  # share of the final movement at which the dome counts as grown
@@ -463,6 +464,8 @@ def run_draw(d: int, driver: Array, model: StripModel, opposite: OppositeModel, 
         if abs(start_center) > REUSE_SHARE * edge_range:
             share = min(max(1 - left_center / start_center, 0.0), 1.0)
         result[DOME_SHARE] = share
+        first_years = history[1 : SETTLED_MONTHS + 1]
+        result[EDGE_HIGH] = (first_years < 0).mean() if first_years.size else 0.0
         result[PHASE] = 0.0 if age < 12 * 3 * drawn.settlement_yr else (1.0 if share < REACHED else 2.0)
 
 

@@ -69,7 +69,7 @@ def simulate(archetypes: pd.DataFrame, archetype_profile: pd.DataFrame, profile:
     """
     from riskmap.movement import draws as random
     from riskmap.movement import driver as weather
-    from riskmap.movement import kernels, past, reasons, summary
+    from riskmap.movement import kernels, past, reasons, summary, young
     from riskmap.movement.run_draws import Engine, Threads
 
     began = time.perf_counter()
@@ -116,6 +116,10 @@ def simulate(archetypes: pd.DataFrame, archetype_profile: pd.DataFrame, profile:
                                         table["expected_movement_mm"].to_numpy(),
                                         reasons.reference_score(reference, engine, driver, pool))
             whole = pd.concat([table, why, reasons.ranked(why)], axis=1)
+            whole["pour_weather"] = young.pour_weather(
+                driver, of_cell["pour_early_month"].to_numpy(np.int64), of_cell["pour_late_month"].to_numpy(np.int64),
+                first_year=climate.equilibrium_first_year, last_year=climate.equilibrium_last_year)
+            whole.loc[whole["pour_weather"] == "", "edge_high_pct"] = np.nan
             frames.append(whole.assign(reason_text=reasons.sentences(whole), state="", state_reason="",
                                        flags=_flags(of_cell, driver, _beyond_widths(of_cell, parts, engine.cap_m,
                                                                                     movement.active_depth_m))))

@@ -158,4 +158,5 @@ def summarise(block: Array, chosen: NDArray[np.int64], first_month: int, frost: 
     for r, year in enumerate(WHATIF_YEARS):
         with_range(f"whatif_{year}_mm", _ordered(block, chosen, k.WHATIF + r))
         with_range(f"whatif_{year}_largest_mm", _ordered(block, chosen, k.WHATIF_LARGEST + r))
+    out["edge_high_pct"] = 100 * _picked(block, chosen, k.EDGE_HIGH).mean(axis=1)
     return pd.DataFrame(out)

@@ -6,14 +6,21 @@ after a dry pour the edge stands high at times and the dome follows, after a wet
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 from numpy.typing import NDArray
+
+if TYPE_CHECKING:
+    from riskmap.movement.driver import Driver
 
 Array = NDArray[np.float64]
 
 SETTLED_MONTHS = 84  # after them the pour matters by 3.4 mm at most (computed, even clay, default diffusivity)
 POUR_MONTHS = 5  # the edge of a slab follows the running mean of about five months (r .92, computed)
 WET, MIDDLE, DRY = 0, 1, 2
+SEVERAL = "several"  # the possible pour months fall into several thirds: the month would decide
+WORDS = ("wet", "middle", "dry")
 
 
 def thirds(suction_pf: Array, pours: NDArray[np.int64], years: slice) -> NDArray[np.int64]:
@@ -38,3 +45,36 @@ def thirds(suction_pf: Array, pours: NDArray[np.int64], years: slice) -> NDArray
     known = mean[years]
     limits = np.quantile(known[np.isfinite(known)], (1 / 3, 2 / 3))
     return np.searchsorted(limits, mean[pours], side="right").astype(np.int64)
+
+
+def pour_weather(driver: Driver, early: NDArray[np.int64], late: NDArray[np.int64], *, first_year: int,
+                 last_year: int) -> NDArray[np.object_]:
+    """Return the weather before the pour of slabs younger than seven years: wet, middle, dry or several, else empty.
+
+    Method: method.md, section 5.2.
+
+    Parameters
+    ----------
+    driver : Driver
+        Its mean over the draws is judged.
+    early, late : array of int, shape (n_slab,)
+        First and last possible pour month as month numbers.
+    first_year, last_year : int
+        Years that the thirds are taken over, those of the rule of the covered equilibrium; the whole record where it
+        holds fewer than thirty of them.
+    """
+    suction = driver.suction_pf.mean(axis=0)
+    first = max(12 * first_year - driver.first_month, driver.record)
+    stop = min(12 * (last_year + 1) - driver.first_month, driver.now + 1)
+    years = slice(first, stop) if stop - first >= 360 else slice(driver.record, driver.now + 1)
+    start = max(driver.now - SETTLED_MONTHS, POUR_MONTHS - 1)
+    third = thirds(suction, np.arange(start, driver.now + 1), years)
+    seen = np.zeros((3, third.size + 1), dtype=np.int64)
+    for k in range(3):
+        seen[k, 1:] = np.cumsum(third == k)
+    low, high = early - driver.first_month - start, np.minimum(late - driver.first_month, driver.now) - start
+    young = low >= 0
+    low, high = (np.where(young, place, 0) for place in (low, high))
+    present = seen[:, high + 1] > seen[:, low]
+    words = np.where(present.sum(axis=0) == 1, np.array(WORDS, dtype=object)[present.argmax(axis=0)], SEVERAL)
+    return np.where(young, words, "").astype(object)

@@ -123,6 +123,13 @@ def _where(estimate: Results, position: int) -> str:
     return f"row {row} of {path.name}" if row is not None else f"lot {position + 1} of {path.name}"
 
 
+def young_slab(row: dict[str, Any], system: str) -> str:
+    """Return what the weather before the pour did to a slab younger than seven years; empty for any other."""
+    sentence = wording.YOUNG.get(str(row.get("pour_weather") or ""), "")
+    return sentence and sentence.format(share=f"{row['edge_high_pct']:.0f} %",
+                                        down=shown(abs(row["bend_largest_down_mm"]), system))
+
+
 def lines(estimate: Results, lot_row: int, system: str = "us", cracked: str = "") -> list[str]:
     """Return the lines of one lot.
 
@@ -162,6 +169,8 @@ def lines(estimate: Results, lot_row: int, system: str = "us", cracked: str = ""
             f"{extensibility(row, system)}",
             f"Pour: {row['pour_from']} to {row['pour_to']} "
             f"({words.POUR_BASIS.get(row['pour_date_basis'], row['pour_date_basis'])})"]
+    if sentence := young_slab(row, system):
+        out.append(f"Young slab: {sentence}")
     if row["neighbor_unit_share"] >= 0.005:  # false when missing
         out.append(f"Soil line {length(row['soil_line_distance_m'], system)} away; with "
                    f"{row['neighbor_unit_share']:.0%} probability the slab stands on {row['neighbor_unit_name']}")

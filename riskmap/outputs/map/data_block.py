@@ -47,7 +47,7 @@ SHARED_STEPS = {
        for part in ("", "_p10", "_p90")},
     "bend_largest_up_mm": 0.1, "bend_largest_down_mm": 0.1, "seasonal_range_mm": 0.1, "settlement_mm": 0.1,
     "whatif_dry_mm": 0.1, "whatif_average_mm": 0.1, "whatif_wet_mm": 0.1, "phase_probability": 0.01,
-    "share_beyond_l360": 0.01, "slab_width_m": 0.1, "typical_lot_mm": 0.1,
+    "edge_high_pct": 1.0, "share_beyond_l360": 0.01, "slab_width_m": 0.1, "typical_lot_mm": 0.1,
     **{f"reason_{n}_mm": 0.1 for n in (1, 2, 3)},
     **{f"tilt_{name}": 0.1 for name in ("now_pct", "leak_pct", "watering_pct", "tree_pct")},
 }
@@ -65,7 +65,7 @@ RELATED = {
     "tilt_tree_pct": "tilt_leak_pct",
 }
 SHARED_TEXTS = ("state", "state_reason", "reason_1", "reason_2", "reason_3", "direction", "bend_largest_up_date",
-                "phase", "pour_from", "pour_to", "pour_date_basis", "slab_class", "map_unit_name",
+                "phase", "pour_weather", "pour_from", "pour_to", "pour_date_basis", "slab_class", "map_unit_name",
                 "shrink_swell_class", "neighbor_unit_name", "cell_id", "weather_source", "drought_category",
                 "drought_valid_date", "data_quality", "flags")
 

@@ -280,7 +280,7 @@ def test_more_extensible_soil_moves_more_and_none_does_not_move() -> None:
 
 def test_ranges_are_ordered_and_finite() -> None:
     result = simulate(*archetypes(*[(0, 12 * y, 12 * y + 11) for y in (1955, 1990, 2019)]), soils(9.0))
-    numbers = without_past(result).select_dtypes("number")
+    numbers = without_past(result).drop(columns="edge_high_pct").select_dtypes("number")  # that one is of young slabs
     assert np.isfinite(numbers.to_numpy()).all()
     for name in ("expected_movement_mm", "long_run_mm", "bend_now_mm"):
         assert (result[f"{name}_p10"] <= result[name]).all()

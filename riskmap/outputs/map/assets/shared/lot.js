@@ -69,6 +69,9 @@ function numbers(facts, lot) {
   if (change !== null) row(facts, "Change", signed(change) + " against the other run");
   row(facts, "Largest since pour", `dome ${signed(lot.number("bend_largest_up_mm"))} (${lot.text("bend_largest_up_date")}); ` +
     `dish ${signed(lot.number("bend_largest_down_mm"))}`);
+  const young = about.young[lot.text("pour_weather")];
+  if (young) row(facts, "Young slab", young.replace("{share}", percent(lot.number("edge_high_pct") / 100))
+    .replace("{down}", length(Math.abs(lot.number("bend_largest_down_mm")))));
   row(facts, "Edge, yearly swing", length(lot.number("seasonal_range_mm")) + ", ground at the slab edge");
   if (about.ground) row(facts, ...about.ground);
   const years = about.whatif_years[lot.text("cell_id")] || [], what = row(facts, "What-if seasons", null), seasons = put(what, "ul");
