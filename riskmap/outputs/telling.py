@@ -98,7 +98,8 @@ def _signed_range(middle_mm: float, low_mm: float, high_mm: float, system: str,
                   say: Callable[[float, str], str]) -> str:
     """Return a range of signed values: sizes where all have the sign of the middle, else each end with its side."""
     zero, low_zero, high_zero = (is_zero(value, system) for value in (middle_mm, low_mm, high_mm))
-    same = not zero and (low_zero or low_mm * middle_mm > 0) and (high_zero or high_mm * middle_mm > 0)
+    same = low_zero and high_zero if zero else \
+        (low_zero or low_mm * middle_mm > 0) and (high_zero or high_mm * middle_mm > 0)
     return sizes(low_mm, high_mm, system) if same else SENTENCES["range"].format(lo=say(low_mm, system),
                                                                                  hi=say(high_mm, system))
 

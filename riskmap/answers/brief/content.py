@@ -75,7 +75,6 @@ def lot_page(results: Results, row: int, system: str, shape: Array | None, about
         "answers": [{"question": question, "label": label, "text": text, "mm": _bar(lot, question)}
                     for question, (label, text) in telling.answers(lot, results.today, system).items()],
         "bars": {**figures.axis(scales.bars, system), "low_mm": scales.bars[0], "high_mm": scales.bars[1]},
-        "direction": words.DIRECTION.get(str(lot["direction"]), str(lot["direction"])),
         "phase": f"{words.PHASE.get(str(lot['phase']), str(lot['phase']))} "
                  f"({lot['phase_probability']:.0%} of model runs)",
         "whatif_years": visible(telling.whatif_years(lot_text.whatif_years(results, str(lot["cell_id"])))),
@@ -83,9 +82,8 @@ def lot_page(results: Results, row: int, system: str, shape: Array | None, about
         "why": waterfall.heading(lot, system),
         "reasons": [[step.label, waterfall.text_of(step, system), step.mm]
                     for step in waterfall.steps(lot, [one.name for one in shared])],
-        "typical_lot": " ".join([
-            waterfall.SENTENCES["typical_lot"].format(typical_lot=visible(lot_text.typical_lot(results, system))),
-            *waterfall.area_sentences(shared, system)]),
+        "typical_lot": waterfall.SENTENCES["typical_lot"].format(
+            typical_lot=visible(lot_text.typical_lot(results, system))),
         "facts": _facts(lot, system, _ground(results, cracked)), "doubts": _doubts(results, lot, system),
         "look": [[text, source] for text, source in look],
         "look_sources": "; ".join(f"[{key}] {observations.SOURCES[key]}" for key in sorted({key for _, key in look})),
@@ -240,6 +238,7 @@ def area_page(results: Results, system: str, visits: pd.DataFrame, about: dict[s
             "group_heads": list(GROUP_HEADS), "group_note": _group_note(small, known["pour_date_basis"] == "none"),
             "counts": f"{counted(len(lots), 'lot')}, {len(known):,} with a number.",
             "states": [[tables.STATES.get(str(name), str(name)), f"{int(count):,}"] for name, count in states.items()],
+            "shared": waterfall.area_sentences(lot_text.shared_reasons(results), system),
             "weather": weather(results, system), "visits": _visits(visits, system), "run": about["run"],
             "manifest": about["manifest"], "credits": [visible(credit) for credit in results.credits]}
 

@@ -49,7 +49,7 @@ def _without_number(page: dict[str, Any]) -> str:
 
 
 def _with_number(page: dict[str, Any]) -> str:
-    texts = {name: page[name] for name in ("direction", "phase", "since", "whatif_years", "whatif_caution", "why",
+    texts = {name: page[name] for name in ("phase", "since", "whatif_years", "whatif_caution", "why",
                                            "typical_lot", "observation_title", "look_sources")}
     return filled(
         HERE / "lot_with_number.html", {**texts, "strip_title": page["strip"]["title"]},
@@ -117,10 +117,11 @@ def _soil(soil: dict[str, Any]) -> str:
 
 
 def _area(area: dict[str, Any]) -> str:
-    visits = _table([["group", "order", "lot", "expected movement"], *area["visits"]]) if area["visits"] else ""
+    visits = _table([["group", "order", "lot", "expected bending"], *area["visits"]]) if area["visits"] else ""
     texts = {name: area[name] for name in ("area", "today", "standing", "counts", "group_note", "caution", "not_seen")}
     return filled(HERE / "lots_summary.html", texts, {
+        "shared": "".join(f"<p>{_t(text)}</p>" for text in area["shared"]),
         "states": _table([[name, count] for name, count in area["states"]], (1,)),
         "groups": _table([area["group_heads"], *area["groups"]]), "weather": _table(area["weather"]),
-        "visits": ("<h2>Order of visits</h2><p class=s>By expected movement within each group of lots that lie "
+        "visits": ("<h2>Order of visits</h2><p class=s>By expected bending within each group of lots that lie "
                    f"together; an order for a round, no ranking of places.</p>{visits}" if visits else "")})

@@ -1,7 +1,7 @@
 // What the one-file map and the county page tell about one lot, in the same order and words. A `lot` answers
 // `text(column)`, "" without one, and `number(column)`, null without one.
 import { about } from "./context.js";
-import { fill, put, rounded, unit, length, signed, distance, percent } from "./page.js";
+import { fill, put, rounded, length, signed, distance, percent } from "./page.js";
 import { BARS, answers, whatifYears, heading, steps, stepText, typicalLot } from "./tell.js";
 
 export const said = (kind, code) => about.words[kind][code] || code;
@@ -39,10 +39,9 @@ function questions(facts, lot) { // an answer in words, and its range as a bar
     const cell = row(facts, name, null);
     put(cell, "span", answer);
     if (question in BARS) rangeBar(cell, ["", "_p10", "_p90"].map((end) => lot.number(BARS[question] + end)));
-    else put(cell, "span", [whatifYears(lot.text("cell_id")), about.cautions.whatif].filter(Boolean).join(" "), "note");
+    else put(cell, "div", [whatifYears(lot.text("cell_id")), about.cautions.whatif].filter(Boolean).join(" "), "note");
   }
-  put(row(facts, "Range", null), "span", "A bar covers 80 % of the model runs. All lots have the same scale. " +
-    about.cautions.standing, "note");
+  row(facts, "Bars", null).append("A bar covers 80 % of the model runs. All lots have the same scale.");
 }
 
 function why(box, lot) { // from the typical lot to this one; what nearly all lots share is said once, below the map

@@ -13,7 +13,7 @@ export function side(mm) { // a bending with its direction
   return fill(about.tell[mm > 0 ? "middle_high" : "edge_high"], { size: length(Math.abs(mm)) });
 }
 
-export function higher(mm) { // a change of bending with its direction
+function higher(mm) { // a change of bending with its direction
   if (zero(mm)) return about.tell.as_today;
   return fill(about.tell[mm > 0 ? "higher" : "lower"], { size: length(Math.abs(mm)) });
 }
@@ -24,7 +24,7 @@ function sizes(low, high) { // a range of sizes without their unit, the smaller 
 }
 
 function range([middle, low, high], say) { // sizes where all have the sign of the middle, else each end with its side
-  const same = !zero(middle) && [low, high].every((end) => zero(end) || end * middle > 0);
+  const same = [low, high].every((end) => zero(end) || (!zero(middle) && end * middle > 0));
   return same ? sizes(low, high) : fill(about.tell.range, { lo: say(low), hi: say(high) });
 }
 
@@ -72,7 +72,7 @@ export function whatifYears(cell) {
 }
 
 // ---------------------------------------------------------------- why
-export function part(mm) { // signed, finer than a movement is shown, so that parts add up
+function part(mm) { // signed, finer than a movement is shown, so that parts add up
   const [value, digits, name] = units.now === "us" ? [mm / 25.4, 2, "in"] : [mm, 1, "mm"];
   return /[1-9]/.test(value.toFixed(digits)) ? plussed(value, digits, name) : (0).toFixed(digits) + " " + name;
 }
