@@ -103,8 +103,8 @@ def _young(table: pd.DataFrame, today: int, dated: NDArray[np.bool_], raw: pd.Da
         return None
     rows = first_rows(raw["source_row"].to_numpy()[young][:4])
     return Problem("W-LOT-045", file, rule=f"{int(young.sum()):,} of {int(dated.sum()):,} dated lots to be estimated "
-                   f"are younger than {YOUNG_SLAB_YEARS} years, and the month of their pour is not known (rows {rows}): "
-                   "after a dry month the edge rises first, after a wet one it drops.",
+                   f"are younger than {YOUNG_SLAB_YEARS} years, and the month of their pour is not known (rows "
+                   f"{rows}): after a dry month the edge rises first, after a wet one it drops.",
                    remedy="Give the month where a permit or an inspection record has it.", action="Used as given.")
 
 
