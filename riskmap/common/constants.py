@@ -19,6 +19,9 @@ CATEGORY_NORMAL_SCORE: Final = {-1: 0.50, 0: -0.68, 1: -1.04, 2: -1.45, 3: -1.82
 # are told by their ends, and a map of five to eight weeks ago still describes a present month that has just begun.
 CATEGORY_VALID_MONTHS: Final = 1
 
+# After so many years the pour matters by 3.4 mm at most (computed, even clay, default diffusivity).
+YOUNG_SLAB_YEARS: Final = 7
+
 # Without rain, index or weekly map the usual season stands in for a month. It knows nothing of the weather (correlation
 # with the true dome 0.41 on invented climates), so after so many such months up to now there is no number. Judgement.
 MOST_USUAL_MONTHS: Final = 24

@@ -69,7 +69,7 @@ def simulate(archetypes: pd.DataFrame, archetype_profile: pd.DataFrame, profile:
     """
     from riskmap.movement import draws as random
     from riskmap.movement import driver as weather
-    from riskmap.movement import kernels, past, reasons, summary, young
+    from riskmap.movement import kernels, open_ground, past, reasons, summary, young
     from riskmap.movement.run_draws import Engine, Threads
 
     began = time.perf_counter()
@@ -80,6 +80,7 @@ def simulate(archetypes: pd.DataFrame, archetype_profile: pd.DataFrame, profile:
                     soil.lep_cap_pct, movement)
     draws, middle = engine.draws, replace(engine, draws=random.middle(movement))
     drivers: dict[str, Driver] = {}
+    profiles: dict[str, dict[str, float]] = {}
     frames, unit_draws, done = [], 0, 0
     with Threads(workers) as pool:
         for cell, of_cell in archetypes.groupby("cell_id", sort=True):
@@ -111,6 +112,7 @@ def simulate(archetypes: pd.DataFrame, archetype_profile: pd.DataFrame, profile:
             table = pd.concat(of_widths).sort_index()
             parts = archetype_profile[archetype_profile["archetype_id"].isin(of_cell.index)]
             quiet = weather.make(history, place, middle.draws, climate, movement, record)
+            profiles[cell_id] = open_ground.profile_now(quiet, movement)
             why = reasons.contributions(of_cell, parts, quiet, stiffnesses.index(usual), reference,
                                         partial(reasons.middle_scores, middle=middle, driver=quiet, pool=pool),
                                         table["expected_movement_mm"].to_numpy(),
@@ -129,7 +131,8 @@ def simulate(archetypes: pd.DataFrame, archetype_profile: pd.DataFrame, profile:
         "draws": draws.count, "archetypes": len(archetypes), "unit_draws": unit_draws,
         "quantities": len(kernels.QUANTITIES), "seconds": seconds, "unit_draws_per_s": unit_draws / seconds,
         "reference_lot": reasons.REFERENCE_WORDS,
-        "cells": {cell: {"whatif_years": list(d.whatif_years), **d.facts} for cell, d in drivers.items()},
+        "cells": {cell: {"whatif_years": list(d.whatif_years), **d.facts, "suction_pf": profiles.get(cell, {})}
+                  for cell, d in drivers.items()},
     })
 
 

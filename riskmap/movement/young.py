@@ -11,12 +11,14 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from riskmap.common.constants import YOUNG_SLAB_YEARS
+
 if TYPE_CHECKING:
     from riskmap.movement.driver import Driver
 
 Array = NDArray[np.float64]
 
-SETTLED_MONTHS = 84  # after them the pour matters by 3.4 mm at most (computed, even clay, default diffusivity)
+SETTLED_MONTHS = 12 * YOUNG_SLAB_YEARS
 POUR_MONTHS = 5  # the edge of a slab follows the running mean of about five months (r .92, computed)
 WET, MIDDLE, DRY = 0, 1, 2
 SEVERAL = "several"  # the possible pour months fall into several thirds: the month would decide

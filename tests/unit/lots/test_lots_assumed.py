@@ -70,6 +70,13 @@ def test_years_before_slabs_were_common_are_told(tmp_path: Path) -> None:
     assert "W-LOT-044" not in told(report(tmp_path, "pour_date", ["1950", "1990"]))
 
 
+def test_the_month_of_a_young_slab_is_asked_for(tmp_path: Path) -> None:
+    found = report(tmp_path, "pour_date", ["2020", "2021-04", "1999", "2019"])
+    line = told(found)["W-LOT-046"]
+    assert "2 of 4 dated lots to be estimated are younger than 7 years, and the month of their pour is not kn" in line
+    assert "W-LOT-046" not in told(report(tmp_path, "pour_date", ["1990", "2021-04", "2020-06-15"]))
+
+
 @pytest.mark.parametrize(("column", "names", "best"), [
     ("pour_date", ["BUILT_UP", "Act Yr Blt"], "Act Yr Blt"), ("pour_date", ["STYLE", "AREA"], ""),
     ("pour_date", ["YEAR_BUILT"], "YEAR_BUILT"), ("foundation_type", ["FNDN_CD", "roof"], "FNDN_CD"),
