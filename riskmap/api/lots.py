@@ -152,7 +152,6 @@ def one_lot(run: FileName | Run, lot_id: str, outputs: FileName = "outputs", *, 
 
 def _shared_reasons(files: RunFiles) -> tuple[Shared, ...]:
     """Return the reasons that nearly all lots share, from a few columns of all lots; none for a run without them."""
-    import pandas as pd
     import pyarrow.parquet as pq
 
     from riskmap.outputs import waterfall
@@ -162,7 +161,7 @@ def _shared_reasons(files: RunFiles) -> tuple[Shared, ...]:
         table = pq.ParquetFile(stream, **record.CHECKED)
         if not set(waterfall.COLUMNS) <= set(table.schema_arrow.names):
             return ()
-        lots: pd.DataFrame = table.read(columns=list(waterfall.COLUMNS)).to_pandas()
+        lots = table.read(columns=list(waterfall.COLUMNS)).to_pandas()
     return waterfall.shared_by(lots)
 
 

@@ -28,7 +28,8 @@ YOUNG = {  # by the weather before the pour (`movement.young`); figures from the
 }
 CAUTION_WHATIF = (
     "These are three what-if years taken from past years. They are not forecasts and carry no odds. “Dry” and “wet” "
-    "mean how low or high the ground at the slab edge was at the end of that year; two of them can bend the slab equally."
+    "mean how low or high the ground at the slab edge was at the end of that year; two of them can bend the slab "
+    "equally."
 )
 CAUTION_LENDER = (
     "Use only to choose where to ask for more information. Do not use to approve, decline, price or value."

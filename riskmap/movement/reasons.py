@@ -41,8 +41,8 @@ REFERENCE_DEPTH_M = 1.5
 REFERENCE_AGE_YEARS = 30
 REFERENCE_HALF_WIDTH_M = 6.0
 REFERENCE_MN_M2 = 20.0  # a rib depth of about half a metre, given
-REFERENCE_WORDS = ("moderate clay (linear extensibility 4.5 % to 1.5 m), poured 30 years ago, slab 12 m wide of typical "
-                   "stiffness, usual weather")
+REFERENCE_WORDS = ("moderate clay (linear extensibility 4.5 % to 1.5 m), poured 30 years ago, slab 12 m wide of "
+                   "typical stiffness, usual weather")
 WORDS = {  # by sign: what the contribution says
     "soil": ("more expansive soil", "less expansive soil"),
     "age": ("age and pour date", "age and pour date"),

@@ -1,8 +1,9 @@
 """The expected shape across the slab now, for a few archetypes: ground and slab, middle to edge, with ranges.
 
-For papers about single lots. Heights are above the edge of the slab. The ground is drawn as the slab leaves it: pressed
-down to the slab where the slab rests on it, and free where there is a gap. So the two touch at the crown of a dome or at
-the edges of a dish, and the gap of each model run appears at the edge or in the middle, where an inspector looks for it.
+For papers about single lots. Heights are above the edge of the slab. The ground is drawn as the slab leaves it:
+pressed down to the slab where the slab rests on it, and free where there is a gap. So the two touch at the crown of a
+dome or at the edges of a dish, and the gap of each model run appears at the edge or in the middle, where an inspector
+looks for it.
 
 One archetype, one draw at a time through `trace`, with the run's own draws, so that the
 picture and the numbers of the run tell the same; far too slow for a whole area.
@@ -67,8 +68,8 @@ def of_draws(inputs: MovementInputs, archetype_ids: list[int], area: Area, count
     Returns
     -------
     dict
-        archetype -> array (n_draw, 3, n_point): ground without the slab above its own edge; ground as the slab leaves it
-        and slab, above the edge of the slab, as of `resting`. [mm]
+        archetype -> array (n_draw, 3, n_point): ground without the slab above its own edge; ground as the slab leaves
+        it and slab, above the edge of the slab, as of `resting`. [mm]
     """
     from riskmap.movement.soil_units import depth_caps, layer_arrays
 

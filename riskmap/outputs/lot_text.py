@@ -107,12 +107,12 @@ def _where(estimate: Results, position: int) -> str:
     return f"row {row} of {path.name}" if row is not None else f"lot {position + 1} of {path.name}"
 
 
-def suction(estimate: Results, cell: str) -> list[str]:
+def suction(estimate: Results, cell: str, system: str) -> list[str]:
     """Return the suction of open ground by depth in a cell, as a line; nothing where it was not computed."""
     told = estimate.facts.get("cells", {}).get(cell, {}).get("suction_pf", {})
     if not told:
         return []
-    depths = ", ".join(f"{value:.1f} at {name.split('_')[1]} m" for name, value in told.items()
+    depths = ", ".join(f"{value:.1f} at {length(float(name.split('_')[1]), system)}" for name, value in told.items()
                        if name.startswith("at_"))
     return [f"Suction of open ground now, pF: {depths}; below the roots {told['natural_level']:.1f}, under an old slab "
             f"{told['covered_level']:.1f}. Movement rests on its changes, not on the level."]
@@ -162,7 +162,7 @@ def lines(estimate: Results, lot_row: int, system: str = "us", cracked: str = ""
     if row["neighbor_unit_share"] >= 0.005:  # false when missing
         out.append(f"Soil line {length(row['soil_line_distance_m'], system)} away; with "
                    f"{row['neighbor_unit_share']:.0%} probability the slab stands on {row['neighbor_unit_name']}")
-    out += [*suction(estimate, str(row["cell_id"])), weather_driver(estimate),
+    out += [*suction(estimate, str(row["cell_id"]), system), weather_driver(estimate),
             *([GROUND_CRACKED] if ground_cracked(estimate) else [])]
     flags = [flag for flag in str(row["flags"] or "").split(";") if flag]
     out += [f"Note: {sentence}" for sentence in words.flag_sentences(flags).values()]

@@ -1,7 +1,8 @@
 """From the typical lot to this one: the reasons for a lot's estimate, and what nearly all lots of the area share.
 
-The parts add up: typical lot + reasons + gaps = this lot. A reason that nearly all lots share is said once for the area;
-at a lot it is one line without its name. Gaps in the data come last: they are the width of what is not known, no reason.
+The parts add up: typical lot + reasons + gaps = this lot. A reason that nearly all lots share is said once for the
+area; at a lot it is one line without its name. Gaps in the data come last: they are the width of what is not known, no
+reason.
 """
 
 from __future__ import annotations
@@ -20,6 +21,7 @@ COLUMNS = ("state", "expected_movement_mm", *(f"part_{name}_mm" for name in word
 LEAST_SHARE = 0.9  # of the lots with an estimate (judgement)
 MOST_SPREAD = 0.25  # of the spread between lots: a reason that differs more tells lots apart (judgement)
 SHOWN_MM = 0.05  # a smaller part is shown as zero
+LINE = ("typical_lot_mm", *(f"part_{name}_mm" for name in (*words.REASONS, "gaps")))  # of `in_a_line`, and the estimate
 FEWEST_LOTS = 20  # below it "nearly all" would be all but one (judgement)
 
 SENTENCES = {
@@ -54,7 +56,7 @@ class Shared:
 
 @dataclass(frozen=True)
 class Step:
-    """One line of the waterfall: `kind` is typical, reason, shared, small, gaps or lot; the first and the last are sums."""
+    """One line of the waterfall: `kind` is typical, reason, shared, small, gaps or lot; first and last are sums."""
 
     kind: str
     label: str
@@ -132,6 +134,14 @@ def text_of(step: Step, system: str) -> str:
 def heading(row: Mapping[str, Any], system: str) -> str:
     """Return what stands above the waterfall of a lot."""
     return SENTENCES["heading"].format(typical=telling.shown(float(row["typical_lot_mm"]), system))
+
+
+def in_a_line(row: Mapping[str, Any], system: str) -> str:
+    """Return estimate, range and reasons of a lot in one line, in the unit of the page; gaps last."""
+    told = [f"{text_of(step, system)} {step.label}" for step in steps(row) if step.kind not in ("typical", "lot")]
+    middle, low, high = (float(row[f"expected_movement_mm{end}"]) for end in ("", "_p10", "_p90"))
+    return (f"Expected bending {telling.shown(middle, system)} ({telling.sizes(low, high, system)}); the typical lot "
+            f"here has {telling.shown(float(row['typical_lot_mm']), system)}: {', '.join(told)}")
 
 
 def area_sentences(shared: Iterable[Shared], system: str) -> list[str]:

@@ -147,7 +147,7 @@ def _facts(lot: dict[str, Any], system: str, ground: list[list[str]]) -> list[li
                  f"{words.SLAB_CLASS.get(str(lot['slab_class']), str(lot['slab_class']))}"],
         ["Tilt, size", f"{lot['tilt_now_pct']:.1f} % (nine of ten below {lot['tilt_now_pct_p90']:.1f} %); the side is "
                        "not known"],
-        ["Edge, yearly swing", f"{lot_text.shown(lot['seasonal_range_mm'], system)}, ground at the slab edge"],
+        ["Edge, yearly swing", f"{telling.shown(lot['seasonal_range_mm'], system)}, ground at the slab edge"],
         *ground,
         ["Data", f"{words.QUALITY.get(str(lot['data_quality']), str(lot['data_quality']))}; driven by "
                  f"{words.WEATHER_SOURCE.get(str(lot['weather_source']), '')}"],
@@ -228,8 +228,8 @@ def area_page(results: Results, system: str, visits: pd.DataFrame, about: dict[s
             if 0 < len(some) < SMALLEST_GROUP:
                 small += len(some)
             elif len(some):
-                low, middle, high = (lot_text.shown(float(v), system) for v in some[name].quantile([0.1, 0.5, 0.9]))
-                own = [lot_text.shown(float(some[f"{name}_{end}"].median()), system) for end in ("p10", "p90")]
+                low, middle, high = (telling.shown(float(v), system) for v in some[name].quantile([0.1, 0.5, 0.9]))
+                own = [telling.shown(float(some[f"{name}_{end}"].median()), system) for end in ("p10", "p90")]
                 groups.append([visible(str(unit)), label, f"{len(some):,}", middle, " to ".join(own),
                                f"{low} to {high}"])
     states = lots.loc[lots["state"] != "", "state"].value_counts().sort_index()
@@ -253,7 +253,7 @@ def _group_note(small: int, undated: pd.Series) -> str:
 
 def _visits(visits: pd.DataFrame, system: str) -> list[list[str]]:
     return [[str(int(row["cluster"])), str(int(row["order"])), visible(str(row["lot_id"])),
-             lot_text.shown(float(row["expected_movement_mm"]), system)] for row in visits.to_dict("records")]
+             telling.shown(float(row["expected_movement_mm"]), system)] for row in visits.to_dict("records")]
 
 
 def weather(results: Results, system: str) -> list[list[str]]:

@@ -65,8 +65,8 @@ def axis(ends: tuple[float, float], system: str) -> dict[str, Any]:
     """Return the ends of a scale in the unit that is shown, and their words; no words where the low end is zero."""
     factor = 1 / units.MM_PER_INCH if system == "us" else 1.0
     return {"low": round(ends[0] * factor, 4), "high": round(ends[1] * factor, 4),
-            "low_text": lot_text.shown(ends[0], system) if ends[0] < 0 else "",
-            "zero_text": lot_text.shown(0.0, system), "high_text": lot_text.shown(ends[1], system)}
+            "low_text": telling.shown(ends[0], system) if ends[0] < 0 else "",
+            "zero_text": telling.shown(0.0, system), "high_text": telling.shown(ends[1], system)}
 
 
 # ---------------------------------------------------------------- weather
@@ -169,7 +169,8 @@ def profile(shape: Array | None, lot: Mapping[str, Any], width: str, system: str
     now, wide = telling.side(float(lot["bend_now_mm"]), system), float(lot["slab_width_m"])
     times = stretch(DRAWING_MM[0], DRAWING_MM[1], wide, ends)
     return {"x": shape[:, 0].round(4).tolist(), "ground": values[:, :3].tolist(), "slab": values[:, 3:].tolist(),
-            "width": width, "words": f"Slab black, {now} today; ground brown, where the slab rests on it or leaves a gap. "
+            "width": width, "words": f"Slab black, {now} today; ground brown, where the slab rests on it or "
+            "leaves a gap. "
             f"{_gap(-shape[-1, 1:4], system)} Heights drawn {times} times too tall, on one scale for all lots of this "
             "brief. Dashed: 80 % of the model runs.", **axis(ends, system)}
 

@@ -47,7 +47,8 @@ SHARED_STEPS = {
     **{f"{name}{part}": 0.1
        for name in ("expected_movement_mm", "long_run_mm", "bend_now_mm", "change_next_mm")
        for part in ("", "_p10", "_p90")},
-    "rise_next_mm": 0.1, "fall_next_mm": 0.1, "bend_largest_up_mm": 0.1, "bend_largest_down_mm": 0.1, "seasonal_range_mm": 0.1, "settlement_mm": 0.1,
+    "rise_next_mm": 0.1, "fall_next_mm": 0.1, "bend_largest_up_mm": 0.1, "bend_largest_down_mm": 0.1,
+    "seasonal_range_mm": 0.1, "settlement_mm": 0.1,
     "whatif_dry_mm": 0.1, "whatif_average_mm": 0.1, "whatif_wet_mm": 0.1, "phase_probability": 0.01,
     "edge_high_pct": 1.0, "share_beyond_l360": 0.01, "slab_width_m": 0.1, "typical_lot_mm": 0.1,
     **{f"part_{name}_mm": 0.1 for name in (*words.REASONS, "gaps")},
@@ -67,7 +68,8 @@ RELATED = {
     "part_soil_mm": "expected_movement_mm", "tilt_leak_pct": "tilt_now_pct", "tilt_watering_pct": "tilt_leak_pct",
     "tilt_tree_pct": "tilt_leak_pct",
 }
-SHARED_TEXTS = ("state", "state_reason", "direction", "bend_largest_up_date", "phase", "pour_weather", "pour_from", "pour_to", "pour_date_basis", "slab_class", "map_unit_name",
+SHARED_TEXTS = ("state", "state_reason", "direction", "bend_largest_up_date", "phase", "pour_weather",
+                "pour_from", "pour_to", "pour_date_basis", "slab_class", "map_unit_name",
                 "shrink_swell_class", "neighbor_unit_name", "cell_id", "weather_source", "drought_category",
                 "drought_valid_date", "data_quality", "flags")
 

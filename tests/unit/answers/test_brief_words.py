@@ -278,8 +278,8 @@ def test_remark_and_asked_id_are_on_the_page(found: Results, tmp_path: Path) -> 
     assert lost["note"] == "Row 4 of the list"
     assert lost["remark"] == "no such lot"
     text = text_of("page.typ", {"pages": [one, same, lost]})
-    for words in ("<b>gate</b>", f"asked for as 14{row:06d}", "Not found: 99-1", "no such lot"):
-        assert words in text
+    for told in ("<b>gate</b>", f"asked for as 14{row:06d}", "Not found: 99-1", "no such lot"):
+        assert told in text
     assert "lot_id 99-1" not in text
     html = pages.document([one, lost], content.area_page(made, "us", briefing.rounds(made, []), ABOUT))
     assert "&lt;b&gt;gate&lt;/b&gt;" in html

@@ -79,8 +79,8 @@ def test_the_questions_are_answered_in_words() -> None:
     told = telling.answers(ROW, "2025-10", "us")
     assert [": ".join(answer) for answer in told.values()] == [
         "Now: middle high by 1.5 in (0.7 to 2.4)",
-        "Next 12 months: the middle may rise 0.3 in or fall 0.5 in from today; after a year 0.1 in higher (0.2 in lower "
-        "to 0.4 in higher)",
+        "Next 12 months: the middle may rise 0.3 in or fall 0.5 in from today; after a year 0.1 in higher (0.2 in "
+        "lower to 0.4 in higher)",
         "By October 2026: bending of up to 1.6 in (0.8 to 2.5; today 1.5 in, middle high)",
         "Long run: 1.8 in (1.0 to 2.8)",
         "If a dry year came again: 0.2 in higher after a year (an average year: as high as today; a wet year: 0.3 in "
