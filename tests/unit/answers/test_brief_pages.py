@@ -79,7 +79,8 @@ def test_one_page_a_lot_with_number_reasons_and_cautions(paper: str, units: str,
             assert "not a low or a middle result" in text
         else:
             for words in ("Now", "Next 12 months", "Long run", "If a dry year came again", "Observation aid",
-                          "12-month SPEI", "gaps in the data on this lot", "Expected shape across the slab now", "Latitude, longitude"):
+                          "12-month SPEI", "gaps in the data on this lot", "Expected shape across the slab now",
+                          "Latitude, longitude"):
                 assert words in text, words
         assert not FORBIDDEN.findall(text), FORBIDDEN.findall(text)
     (summary,) = page_texts((tmp_path / "b" / "area.pdf").read_bytes())[:1]
