@@ -122,7 +122,7 @@ def steps(row: Mapping[str, Any], shared: Iterable[str] = ()) -> list[Step]:
 def part_shown(value_mm: float, system: str) -> str:
     """Return a signed part of a movement, finer than a movement is shown so that parts add up; zero has no sign."""
     value, digits, unit = (units.mm_to_inch(value_mm), 2, "in") if system == "us" else (value_mm, 1, "mm")
-    whole = math.floor(abs(value) * 10**digits + 0.5 + 1e-9)  # half a step away from zero; 0.95 as written, not as stored
+    whole = math.floor(abs(value) * 10**digits + 0.5 + 1e-9)  # half a step away from zero; 0.95 as written
     return f"{math.copysign(whole, value) / 10**digits:+.{digits}f} {unit}" if whole else f"{0:.{digits}f} {unit}"
 
 

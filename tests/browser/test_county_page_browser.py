@@ -221,7 +221,8 @@ def test_the_panel_tells_the_numbers_of_the_table(page: webdriver.Chrome) -> Non
     assert f"By October 2026\nbending of up to {value} in ({low} to {high}; today " in text
     assert lot["map_unit_name"] in text
     assert f"{lot['part_gaps_mm'] / 25.4:+.2f} in\ngaps in the data on this lot".replace("-", "−") in text
-    for words in ("does not replace a visit", "They are not forecasts", "Dry as in 2010-11 to 2011-10, ", "with a leak on one side for two years", "likely under the slab"):
+    for words in ("does not replace a visit", "They are not forecasts", "Dry as in 2010-11 to 2011-10, ",
+                  "with a leak on one side for two years", "likely under the slab"):
         assert words in text
     names = page.execute_script("return [...document.querySelectorAll('#details dt')].map(n => n.textContent)")
     assert names[:8] == ["Now", "Next 12 months", "By October 2026", "Long run", "If a dry year came again", "Bars",

@@ -200,7 +200,8 @@ def test_the_panel_says_what_the_terminal_and_the_papers_say(page: webdriver.Chr
         show(page, lot)
         said = page.execute_script(
             "const of = s => [...document.querySelectorAll('#details ' + s)].map(n => n.textContent);"
-            "return [of('dl:first-of-type dt'), of('dl:first-of-type dd > span:first-child'), of('h3')[0], of('.why li')]")
+            "return [of('dl:first-of-type dt'), of('dl:first-of-type dd > span:first-child'), of('h3')[0], "
+            "of('.why li')]")
         answers = telling.answers(row, found.today, system)
         assert said[0][:5] == [name for name, _ in answers.values()], lot
         assert said[1][:5] == [answer for _, answer in answers.values()], lot
@@ -223,7 +224,8 @@ def test_the_panel_begins_with_the_answers_then_why_and_the_place(page: webdrive
                              "Pour date", "Latitude, longitude"]
         box, third, why, text, cautions = page.execute_script(
             "const at = s => document.querySelector(s).getBoundingClientRect().toJSON();"
-            "return ['#details', '#details dd:nth-of-type(3)', '#details .why', '#details .copy', '#details .cautions'].map(at)")
+            "return ['#details', '#details dd:nth-of-type(3)', '#details .why', '#details .copy', '#details .cautions']"
+            ".map(at)")
         assert box["height"] > 420  # of 900; the list is lower while a lot is told
         assert third["bottom"] < box["bottom"] <= 900  # now, next and the estimate without scrolling
         assert third["bottom"] < why["top"] < text["top"] < cautions["top"]

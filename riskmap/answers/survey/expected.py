@@ -268,8 +268,8 @@ def what_two_seasons_decide(first: Levels, second: Levels | None, rib_depth_mm: 
     if not names:
         return ""
     return (f"Two surveys with a rib depth of {_told(rib_depth_mm, system)} and open ground ({joined(names)}) test "
-            "what nothing measured has: how much of the ground's yearly swing a slab follows. In two opposite seasons the "
-            f"model expects about {share_of_swing(rib_depth_mm):.2f} of it at this depth ({_SWINGS}, computed). A "
+            "what nothing measured has: how much of the ground's yearly swing a slab follows. In two opposite seasons "
+            f"the model expects about {share_of_swing(rib_depth_mm):.2f} of it at this depth ({_SWINGS}, computed). A "
             "clearly larger share says the slab is less stiff than its ribs say, a smaller one that it is stiffer "
             "or that the ground under its edge moves less than open ground.")
 
