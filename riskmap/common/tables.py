@@ -266,8 +266,8 @@ ESTIMATE = Table("estimate", ("lot_row",), (
                -2000, 2000))),
     text("reason_text", "estimate, typical lot and reasons in a sentence, in mm"),
     number("typical_lot_mm", "estimate for the typical lot of the climate cell (see the manifest)", "mm", 0, 2000),
-    number("part_soil_mm", "contribution of the soil; with typical_lot_mm, age, weather, slab and gaps it adds up to the "
-           "estimate", "mm", -2000, 2000),
+    number("part_soil_mm", "contribution of the soil; with typical_lot_mm, age, weather, slab and gaps it adds up to "
+           "the estimate", "mm", -2000, 2000),
     number("part_age_mm", "contribution of age and pour date", "mm", -2000, 2000),
     number("part_weather_mm", "contribution of the weather up to today", "mm", -2000, 2000),
     number("part_slab_mm", "contribution of slab size and stiffness", "mm", -2000, 2000),
