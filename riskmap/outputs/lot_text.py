@@ -141,6 +141,15 @@ def young_slab(row: dict[str, Any], system: str) -> str:
                                         down=shown(abs(row["bend_largest_down_mm"]), system))
 
 
+def shares(estimate: Results, lot_row: int) -> list[str]:
+    """Return a line that says how many lots share the estimate of a lot and why; none where no other lot does."""
+    count = 0 if estimate.sharing is None else int(estimate.sharing[lot_row])
+    if count < 2:
+        return []
+    assumed = "slab_size_assumed" in str(estimate.lots["flags"].iloc[lot_row] or "").split(";")
+    return [f"{count:,} lots share this estimate: same soil, age, {'assumed ' if assumed else ''}slab."]
+
+
 def lines(estimate: Results, lot_row: int, system: str = "us", cracked: str = "") -> list[str]:
     """Return the lines of one lot.
 
@@ -160,6 +169,7 @@ def lines(estimate: Results, lot_row: int, system: str = "us", cracked: str = ""
         return [*out, f"No number: {row['state']} - {tables.STATES.get(row['state'], '')}.",
                 f"{row['state_reason'] or ''}", "This is not a low or a middle result.", wording.CAUTION]
     first, last = month_numbers.next_12_months(estimate.today)
+    out += shares(estimate, lot_row)
     out += [
         f"Expected movement, next 12 months ({first} to {last}): {_range(row, 'expected_movement', system)}",
         f"Characteristic movement: {_range(row, 'long_run', system)}",

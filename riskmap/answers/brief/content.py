@@ -79,7 +79,7 @@ def lot_page(results: Results, row: int, system: str, shape: Array | None, about
         "direction": words.DIRECTION.get(str(lot["direction"]), str(lot["direction"])),
         "phase": f"{words.PHASE.get(str(lot['phase']), str(lot['phase']))} ({lot['phase_probability']:.0%} of draws)",
         "whatif": [[label, lot_text.shown(lot[f"whatif_{name}_mm"], system)]
-                    for name, label in (("dry", "dry year"), ("normal", "middle year"), ("wet", "wet year"))],
+                    for name, label in (("dry", "dry year"), ("average", "middle year"), ("wet", "wet year"))],
         "since": f"{lot_text.largest(lot, results.today, system)}. {lot_text.young_slab(lot, system)}".strip(),
         "reference": f"{visible(lot_text.reference(results, system))}: "
                      f"{lot_text.shown(lot['typical_lot_mm'], system)}",
