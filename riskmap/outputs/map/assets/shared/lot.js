@@ -1,7 +1,7 @@
 // What the one-file map and the county page tell about one lot, in the same order and words. A `lot` answers
 // `text(column)`, "" without one, and `number(column)`, null without one.
 import { about } from "./context.js";
-import { fill, put, rounded, unit, length, signed, distance, percent } from "./page.js";
+import { fill, put, rounded, unit, length, signed, signedFinely, distance, percent } from "./page.js";
 
 export const said = (kind, code) => about.words[kind][code] || code;
 const withRange = (lot, column) => ["", "_p10", "_p90"].map((end) => lot.number(column + end));
@@ -65,8 +65,8 @@ function numbers(facts, lot) {
   put(row(facts, "Range", null), "span", "The middle eight of ten draws; the bars of all lots have the same ends. " +
     about.cautions.standing, "note");
   reasons(facts, lot);
-  const change = lot.number("change_mm");
-  if (change !== null) row(facts, "Change", signed(change) + " against the other run");
+  const change = lot.number("change_of_now_mm"), before = about.change && (about.change.before === about.change.after ? "the other run" : about.change.before);
+  if (change !== null) row(facts, "Change", `Since ${before}: bending ${signedFinely(change)}, expected ${signedFinely(lot.number("change_of_expected_mm"))}`);
   row(facts, "Largest since pour", `dome ${signed(lot.number("bend_largest_up_mm"))} (${lot.text("bend_largest_up_date")}); ` +
     `dish ${signed(lot.number("bend_largest_down_mm"))}`);
   row(facts, "Edge, yearly swing", length(lot.number("seasonal_range_mm")) + ", ground at the slab edge");

@@ -1,0 +1,86 @@
+"""The layers of what changed since another run: bending now first, with classes that come from the data."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import combinations
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from riskmap.outputs.palette import DIVERGING, Scale
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from numpy.typing import NDArray
+
+# layer -> its column, and the number of the comparison that it shows
+COLUMNS = {"change": "change_of_now_mm", "change_expected": "change_of_expected_mm"}
+_SHOWS = {"change": "now", "change_expected": "expected"}
+_TITLES = {"change": "Change of bending now", "change_expected": "Change of the expected movement"}
+_SIGNS = {"change": "+ the middle stands higher than in {before}, − lower",
+          "change_expected": "+ larger than in {before}, − smaller"}
+NICE_MM = (0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0)  # limits to choose from: the steps of a scale with round numbers
+
+
+@dataclass(frozen=True)
+class ChangeSince:
+    """What changed since another run, lot by lot.
+
+    Attributes
+    ----------
+    lots : DataFrame
+        `COLUMNS`, one row per lot in row order, missing where a lot has no estimate in both runs. [mm]
+    before, after : str
+        Present month of the other run and of this one, in words.
+    """
+
+    lots: pd.DataFrame
+    before: str
+    after: str
+
+    @classmethod
+    def of(cls, changes: pd.DataFrame, before: str, after: str) -> ChangeSince:
+        """Return the change from a table with the columns `now` and `expected`. [mm]"""
+        return cls(changes.rename(columns={_SHOWS[name]: column for name, column in COLUMNS.items()})[
+            list(COLUMNS.values())], before, after)
+
+    def joined_to(self, lots: pd.DataFrame) -> pd.DataFrame:
+        """Return a table of lots, in the same order, with the changes as further columns."""
+        return lots.assign(**{str(name): values.to_numpy() for name, values in self.lots.items()})
+
+    def scales(self) -> dict[str, Scale]:
+        """Return the layers with their classes; the title says between which months."""
+        between = (f"two runs of {self.after}" if self.before == self.after else f"{self.before} and {self.after}")
+        return {name: Scale(column, f"{_TITLES[name]}, between {between}",
+                            _SIGNS[name].format(before="the other run" if self.before == self.after else self.before),
+                            DIVERGING, limits(self.lots[column].to_numpy(float)),
+                            missing="no estimate in one of the runs")
+                for name, column in COLUMNS.items()}
+
+    def about(self) -> dict[str, str]:
+        """Return what the page says beside a lot's change."""
+        return {"before": self.before, "after": self.after}
+
+
+def limits(values: NDArray[np.float64]) -> tuple[float, ...]:
+    """Return six class limits, mirrored at zero, that spread the values most evenly over the seven classes. [mm]
+
+    Of all threes of `NICE_MM` the one with the largest entropy of the counts is taken, of equals the one with the
+    smallest limits, so that a month that moves all lots by about 2 mm is not shown in one colour. Missing values do not
+    count; without any, or when none is as large as the smallest limit, the smallest three are taken.
+    """
+    known = values[np.isfinite(values)]
+    best, most = NICE_MM[:3], 0.0
+    for chosen in combinations(NICE_MM, 3):
+        counts = np.bincount(np.digitize(known, mirrored(chosen)), minlength=7)
+        share = counts[counts > 0] / max(len(known), 1)
+        spread = float(-(share * np.log(share)).sum())
+        if spread > most + 1e-12:
+            best, most = chosen, spread
+    return mirrored(best)
+
+
+def mirrored(chosen: tuple[float, ...]) -> tuple[float, ...]:
+    """Return limits on both sides of zero, ascending."""
+    return (*(-value for value in reversed(chosen)), *chosen)
