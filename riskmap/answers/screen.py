@@ -441,13 +441,13 @@ def self_check(group: pd.Series, answer: pd.DataFrame, state: str) -> pd.DataFra
         else:
             value = part["long_run_mm"].dropna().to_numpy(float)
             entry |= {"with_number_pct": 100 * float((part[state] == "").mean()),
-                      "full_data_pct": 100 * float((part["data_quality"] == "full").mean()), "note": ""}
+                      "all_known_pct": 100 * float((part["data_quality"] == tables.ALL_KNOWN).mean()), "note": ""}
             if len(value) >= SMALLEST_GROUP:
                 low, middle, high = np.percentile(value, [10, 50, 90])
                 entry |= {"characteristic_p10_mm": low, "characteristic_p50_mm": middle, "characteristic_p90_mm": high}
             else:
                 entry["note"] = f"fewer than {SMALLEST_GROUP} with a number: no percentiles"
         out.append(entry)
-    names = ["group", "rows", "with_number_pct", "full_data_pct", "characteristic_p10_mm", "characteristic_p50_mm",
+    names = ["group", "rows", "with_number_pct", "all_known_pct", "characteristic_p10_mm", "characteristic_p50_mm",
              "characteristic_p90_mm", "note"]
     return pd.DataFrame(out).reindex(columns=names).round(1)

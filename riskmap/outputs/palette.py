@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from riskmap.common.tables import DEFLECTION_BANDS_MM, NO_DROUGHT
+from riskmap.common.tables import ALL_KNOWN, DATA_QUALITY, DEFLECTION_BANDS_MM, NO_DROUGHT
 from riskmap.outputs import words
 
 OUTLINE = "#4d4d4d"
@@ -35,8 +35,10 @@ AGE_LIMITS_YEARS = (2.0, 7.0, 15.0, 30.0)
 PHASE = ("#e3ecd6", "#86ad78", "#2b5f45")
 PHASE_CLASSES = ("early_settlement", "dome_growing", "edge_seasonal")
 
-QUALITY = ("#d9e4e0", "#6d8a86")
-QUALITY_CLASSES = ("full", "partial")
+# How many of the four marks of `tables.MARKS` are missing: light is none, dark is all; one green-grey hue in even steps
+# of lightness (computed like SOIL).
+QUALITY = ("#cfe3dc", "#87b4a8", "#59857a", "#2d5a4f", "#002f26")
+QUALITY_CLASSES = DATA_QUALITY
 
 # Customary colours of the weekly drought categories (published by that map; from memory). Only for its own layer.
 DROUGHT = ("#ffffff", "#ffff00", "#fcd37f", "#ffaa00", "#e60000", "#730000")
@@ -44,14 +46,16 @@ DROUGHT_CLASSES = (NO_DROUGHT, "D0", "D1", "D2", "D3", "D4")
 
 # Hatch of each state: name of the drawing routine in page.js and the QGIS line angle and second angle.
 HATCH = {
-    "not_enough_data": "rising",
-    "not_applicable": "falling",
-    "outside_coverage": "level",
     "unmatched": "upright",
     "ambiguous": "crossed",
+    "outside_coverage": "level",
+    "not_applicable": "falling",
+    "no_house_known": "squared",
     "not_yet_poured": "dotted",
+    "not_enough_data": "rising",
 }
-HATCH_ANGLES = {"rising": (45,), "falling": (135,), "level": (0,), "upright": (90,), "crossed": (45, 135), "dotted": ()}
+HATCH_ANGLES = {"rising": (45,), "falling": (135,), "level": (0,), "upright": (90,), "crossed": (45, 135),
+                "squared": (0, 90), "dotted": ()}
 
 
 @dataclass(frozen=True)
@@ -70,6 +74,8 @@ class Scale:
         Class limits of a numeric layer in `unit`; empty for a layer of named classes.
     classes : tuple of str
         Values of a layer of named classes.
+    class_of : tuple of int
+        Class of each of these values where several share one; empty: each value is a class.
     words : tuple of str
         Shown instead of the values; empty: the values.
     unit : str
@@ -85,6 +91,11 @@ class Scale:
     words: tuple[str, ...] = ()
     unit: str = "mm"
     missing: str = "no value for this lot"
+    class_of: tuple[int, ...] = ()
+
+    def ranks(self) -> dict[str, int]:
+        """Return the class of each value of a layer of named classes."""
+        return dict(zip(self.classes, self.class_of or range(len(self.classes)), strict=True))
 
 
 _WHATIF = "Change of bending within twelve months: + middle rises, − middle falls; a what-if, not a forecast"
@@ -108,8 +119,11 @@ SCALES = {
                   words=("low (under 3 %)", "moderate (3–6 %)", "high (6–9 %)", "very high (9 % and more)")),
     "phase": Scale("phase", "Phase of the slab", "Likeliest phase, from the share of the final dome reached", PHASE,
                    classes=PHASE_CLASSES, words=tuple(words.PHASE[name] for name in PHASE_CLASSES)),
-    "quality": Scale("data_quality", "Data quality", "How much of what the estimate needs is known", QUALITY,
-                     classes=QUALITY_CLASSES, words=("full", "partial: something was assumed")),
+    "quality": Scale("data_quality", "Data quality",
+                     "How many of soil, pour date, slab size and recent weather are not known", QUALITY,
+                     classes=QUALITY_CLASSES, words=(ALL_KNOWN, "one not known", "two not known", "three not known",
+                                                     "none of the four known"),
+                     class_of=tuple(0 if text == ALL_KNOWN else text.count(",") + 1 for text in QUALITY_CLASSES)),
     "drought": Scale("drought_category", "Drought category today", "Weekly category of the newest map", DROUGHT,
                      classes=DROUGHT_CLASSES, missing="not known",
                      words=("no drought category", "D0 abnormally dry", "D1 moderate drought", "D2 severe drought",

@@ -26,12 +26,12 @@ SLAB_CLASS = {
 }
 DRIVER = {"both": "in half of the draws by day steps, in the other half by a monthly bucket", "day": "by day steps",
           "month": "by a monthly bucket"}
-DRIVER_LEVEL = {
-    str(weather.RECORD): "monthly rain and temperature",
-    str(weather.INDEX): "drought index grid (weaker than rain and temperature)",
-    str(weather.CATEGORY): "weekly drought category (weaker still)",
-    str(weather.CLIMATOLOGY): "the usual season in months without data", str(weather.BEFORE): "none",
-}
+WEATHER_SOURCE = {tables.WEATHER_SOURCES[level]: words for level, words in {
+    weather.RECORD: "monthly rain and temperature",
+    weather.INDEX: "drought index grid (weaker than rain and temperature)",
+    weather.CATEGORY: "weekly drought maps (the least reliable of three sources)",
+    weather.CLIMATOLOGY: "the usual season in months without data", weather.BEFORE: "none",
+}.items()}
 # Parts of the difference from the reference lot: what raises it, what lowers it, near zero. The first two are those of
 # the tables and the map (`movement.reasons.WORDS`, kept equal by a test).
 PARTS = {
@@ -42,7 +42,7 @@ PARTS = {
     "gaps": ("what is not known", "what is not known", "what is not known"),
 }
 LEAST_PART_MM = 0.5  # smaller parts are near zero
-QUALITY = {"full": "full", "partial": "partial", "not_enough": "not enough for a number"}
+QUALITY = {text: text if text == tables.ALL_KNOWN else f"not known: {text}" for text in tables.DATA_QUALITY}
 
 FLAGS = {
     # lot file
@@ -105,7 +105,7 @@ FLAGS = {
 # columns of the estimate that hold codes -> code -> meaning; `flags` holds several, with semicolons between them
 CODES: dict[str, dict[str, str]] = {
     "state": tables.STATES, "direction": DIRECTION, "phase": PHASE, "pour_date_basis": POUR_BASIS,
-    "slab_class": SLAB_CLASS, "weather_source": DRIVER_LEVEL, "data_quality": tables.DATA_QUALITY, "flags": FLAGS,
+    "slab_class": SLAB_CLASS, "weather_source": WEATHER_SOURCE, "flags": FLAGS,
 }
 
 

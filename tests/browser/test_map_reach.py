@@ -342,8 +342,8 @@ def test_a_history_that_would_begin_at_an_assumed_pour_is_not_shown(browser: web
     assert found.history is not None
     deflection = found.history.deflection_mm.copy()
     deflection[:, :-2] = np.nan  # known from the latest possible pour on
-    lots = found.lots.assign(pour_date_early="2025-09", pour_date_late="2025-09", pour_date_basis="month")
-    lots.loc[[40, 41], ["pour_date_early", "pour_date_basis"]] = [["1950-01", "none"], ["1990-01", "range"]]
+    lots = found.lots.assign(pour_from="2025-09", pour_to="2025-09", pour_date_basis="month")
+    lots.loc[[40, 41], ["pour_from", "pour_date_basis"]] = [["1950-01", "none"], ["1990-01", "range"]]
     opened(browser, web_map.write(replace(found, lots=lots, history=replace(found.history, deflection_mm=deflection)),
                                   tmp_path))
     for lot, heading, reason in ((40, "Weather since the earliest possible pour", "pour date not known"),
@@ -380,7 +380,7 @@ def test_change_and_age_layers(page: webdriver.Chrome) -> None:
     shown = page.execute_script(
         "return [...document.querySelectorAll('#legend .classes .count')].map(n => Number(n.textContent))")
     lots = results().lots  # every known pour is 1990
-    assert shown[4] == ((lots["pour_date_basis"] != "none") & (lots["pour_date_early"] != "")).sum()
+    assert shown[4] == ((lots["pour_date_basis"] != "none") & (lots["pour_from"] != "")).sum()
     assert shown[:4] == [0, 0, 0, 0]
 
 

@@ -108,7 +108,7 @@ def test_cleaning_and_scoring_lose_no_row(area, found, rows):
                            "covered_pct": 100.0, "mapped_pct": 100.0}).astype({"soil_state": "str", "soil_flags": "str",
                                                                                "soil_state_reason": "str"})
     weather = pd.DataFrame({"lot_row": np.arange(n), "cell_id": pd.Series([r[2] for r in rows], dtype="str"),
-                            "climate_flags": pd.Series([""] * n, dtype="str"), "weather_source": 1})
+                            "climate_flags": pd.Series([""] * n, dtype="str"), "driver_level": 1})
     state = table.states(clean, ground, weather)
     moved = pd.DataFrame({"state": [""] * n, "state_reason": [""] * n, "flags": [""] * n}, dtype="str").assign(
         **dict.fromkeys(SCORES, 7.0))

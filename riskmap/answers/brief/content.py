@@ -155,7 +155,7 @@ def _facts(lot: dict[str, Any], system: str, ground: list[list[str]]) -> list[li
         ["Edge, yearly swing", f"{lot_text.shown(lot['seasonal_range_mm'], system)}, ground at the slab edge"],
         *ground,
         ["Data", f"{words.QUALITY.get(str(lot['data_quality']), str(lot['data_quality']))}; driven by "
-                 f"{words.DRIVER_LEVEL.get(str(lot['weather_source']), '')}"],
+                 f"{words.WEATHER_SOURCE.get(str(lot['weather_source']), '')}"],
     ]
 
 

@@ -131,8 +131,7 @@ def class_codes(lots: pd.DataFrame, scale: palette.Scale) -> Ints:
     if scale.column == "drought_category":  # says nothing about the lot: a lot with a state lies under the same weather
         other[:] = len(states)
     if scale.classes:
-        rank = {name: k for k, name in enumerate(scale.classes)}
-        code = lots[scale.column].map(rank).to_numpy(float, na_value=np.nan)
+        code = lots[scale.column].map(scale.ranks()).to_numpy(float, na_value=np.nan)
     else:
         value = _number(lots[scale.column])
         code = np.where(np.isnan(value), np.nan, np.digitize(value, scale.limits_mm))

@@ -142,7 +142,7 @@ def test_labels_of_thin_soil_layers_stand_apart() -> None:
 def test_an_unknown_pour_starts_nothing_at_an_assumed_date(found: Results) -> None:
     row = numbered(found)
     known = content.lot_page(changed(found, row, pour_date_basis="year"), row, "us", None, ABOUT)
-    unknown = content.lot_page(changed(found, row, pour_date_basis="none", pour_date_early="1950-01"), row, "us", None,
+    unknown = content.lot_page(changed(found, row, pour_date_basis="none", pour_from="1950-01"), row, "us", None,
                                ABOUT)
     assert known["strip"]["title"] == "Drought since the pour"
     assert known["strip"]["from"] == "1990-01"

@@ -174,8 +174,8 @@ def test_middle_class_of_a_square() -> None:
 
 def test_age_is_known_only_with_a_date() -> None:
     lots = results().lots.iloc[:4].copy()
-    lots["pour_date_early"] = ["1990-01", "1990-01-15", "", "2026-01"]
-    lots["pour_date_late"] = ["1990-12", "1990-01-15", "", "2026-01"]
+    lots["pour_from"] = ["1990-01", "1990-01-15", "", "2026-01"]
+    lots["pour_to"] = ["1990-12", "1990-01-15", "", "2026-01"]
     lots["pour_date_basis"] = ["year", "none", "none", "month"]
     age = tiles.with_age(lots, "2025-10")["age_years"]
     assert age.iloc[0] == pytest.approx((12 * 2025 + 10 - (12 * 1990 + 6.5)) / 12)

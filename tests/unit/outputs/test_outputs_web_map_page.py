@@ -123,7 +123,7 @@ def test_words_avoided_on_the_page(page: str) -> None:
 
 
 def test_every_code_of_the_model_has_words() -> None:
-    assert set(words.DRIVER_LEVEL) == {"0", "1", "2", "3", "4"}
+    assert set(words.WEATHER_SOURCE) == set(tables.WEATHER_SOURCES.values())
     meaning = tables.ESTIMATE.column("phase").meaning
     assert all(code in meaning for code in words.PHASE)
     assert all(code in tables.ESTIMATE.column("direction").meaning for code in words.DIRECTION)

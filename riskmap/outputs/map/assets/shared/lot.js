@@ -111,7 +111,7 @@ function soilAndSlab(facts, lot) {
   if (number("slab_width_m") !== null) {
     row(facts, "Slab", `${distance(number("slab_width_m"))} short side, ${said("slab_class", text("slab_class"))}`);
   }
-  row(facts, "Weather from", said("driver", text("weather_source")));
+  row(facts, "Weather from", said("weather_source", text("weather_source")));
   droughtRow(facts, lot);
   row(facts, "Data quality", said("quality", text("data_quality")));
 }

@@ -62,8 +62,8 @@ function drawHatch(ctx, kind, ink, ground) { // an 8 px square that repeats; lin
   for (let k = -8; k <= 16; k += 4) {
     if (kind === "rising" || kind === "crossed") { ctx.moveTo(k, 8); ctx.lineTo(k + 8, 0); }
     if (kind === "falling" || kind === "crossed") { ctx.moveTo(k, 0); ctx.lineTo(k + 8, 8); }
-    if (kind === "level") { ctx.moveTo(0, k + 2); ctx.lineTo(8, k + 2); }
-    if (kind === "upright") { ctx.moveTo(k + 2, 0); ctx.lineTo(k + 2, 8); }
+    if (kind === "level" || kind === "squared") { ctx.moveTo(0, k + 2); ctx.lineTo(8, k + 2); }
+    if (kind === "upright" || kind === "squared") { ctx.moveTo(k + 2, 0); ctx.lineTo(k + 2, 8); }
   }
   ctx.stroke();
   if (kind === "dotted") for (const p of [1, 5]) for (const q of [1, 5]) ctx.fillRect(p, q, 1.6, 1.6);
