@@ -31,7 +31,7 @@ _OBJECTS = {
     "now": "the middle", "next": "the change of the next 12 months", "expected": "the expected movement",
     "long_run": "the long-run movement",
 }
-_TITLES = {"now": "Now", "next": "Next 12 months", "expected": "Expected", "long_run": "Long run"}
+_TITLES = {"now": "Now (middle against edge)", "next": "Next 12 months", "expected": "Expected", "long_run": "Long run"}
 _SHORT = {
     "code": "another version", "settings": "settings", "lots": "lot file", "soil": "soil survey",
     "weather_revised": "revised weather", "weather": "new weather", "calibration": "calibration",
@@ -206,7 +206,7 @@ def summary(lots: pd.DataFrame) -> dict[str, Any]:
     mean size, the least and the largest part of each. `passed_up` and `passed_down`: lots whose expected movement, as
     printed, reached `passed_mm` or fell below it.
     """
-    known = lots[lots[[f"{column}_change" for column in NUMBERS.values()]].notna().any(axis=1)]
+    known = lots[lots[f"{NUMBERS['now']}_change"].notna()]
     before, after = (known[f"expected_movement_mm_{side}"] >= PASSED_MM for side in ("before", "after"))
     numbers = {}
     for short, column in NUMBERS.items():
@@ -235,11 +235,13 @@ def number_lines(counts: dict[str, Any], system: str) -> list[str]:
 
 def _number_line(short: str, of: dict[str, Any], system: str) -> str:
     def spread(values: dict[str, Any]) -> str:
-        ends = f"{signed(values['least_mm'], system)} to {signed(values['largest_mm'], system)}"
-        return f"{signed(values['mean_mm'], system)} on average ({ends})"
+        least, largest = (signed(values[end], system) for end in ("least_mm", "largest_mm"))
+        return f"{signed(values['mean_mm'], system)} on average ({least.split()[0]} to {largest})"
 
     causes = sorted((cause for cause, part in of["causes"].items() if _read(part)),
                     key=lambda cause: -of["causes"][cause]["mean_size_mm"])
+    if not causes and not _read(of):
+        return f"{_TITLES[short]}: no change"
     if len(causes) == 1:
         return f"{_TITLES[short]}: {spread(of)}, all by {_SHORT[causes[0]]}"
     by_cause = "".join(f"; {_SHORT[cause]} {spread(of['causes'][cause])}" for cause in causes)
@@ -248,6 +250,12 @@ def _number_line(short: str, of: dict[str, Any], system: str) -> str:
 
 def _read(part: dict[str, Any]) -> bool:
     return bool(max(abs(part["least_mm"]), abs(part["largest_mm"])) >= LEAST_MM)
+
+
+def lots_line(counts: dict[str, Any]) -> str:
+    """Return how many lots changed, and how many are the same, have another state, are new or gone, if any."""
+    said = {"changed": "changed", "same": "the same", "state_changed": "with another state", "new": "new", "gone": "gone"}
+    return "Lots: " + ", ".join(f"{counts[kind]:,} {words}" for kind, words in said.items() if counts[kind]) + "."
 
 
 def bars(counts: dict[str, Any], system: str) -> list[str]:

@@ -83,9 +83,7 @@ class Change:
         lines = [self.lead]
         if not self.same:
             lines += [*change_words.number_lines(counts, self.units), *change_words.bars(counts, self.units)]
-        lines.append(f"{counts['same']:,} lots are the same, {counts['changed']:,} changed, "
-                     f"{counts['state_changed']:,} have another state, {counts['new']:,} are new, {counts['gone']:,} "
-                     "are gone.")
+        lines.append(change_words.lots_line(counts))
         if self.runs:
             lines.append(f"Compared: {self.runs['before']} ({counts['lots_before']:,} lots) with {self.runs['after']} "
                          f"({counts['lots_now']:,} lots).")

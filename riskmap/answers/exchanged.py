@@ -186,13 +186,9 @@ def parts(steps: Steps, table: pd.DataFrame, with_number: NDArray[np.bool_]) -> 
     out = pd.DataFrame(np.nan, index=table.index, columns=[
         name for short, column in NUMBERS.items() for name in (f"{column}_change", *part_columns(short))])
     for k, (short, column) in enumerate(NUMBERS.items()):
-        known = np.isfinite(change[:, k])  # a run made before a number was computed has no change of it, and no part
         out.loc[place, f"{column}_change"] = change[:, k]
         for cause, name in zip(CAUSES, part_columns(short), strict=True):
-            out.loc[place, name] = np.where(known, made[cause][:, k], np.nan)
-        if with_number[place].any() and not known[with_number[place]].any():
-            steps.notes.append(f"The change of {column} is not known: one of the runs was made before riskmap computed "
-                               "it. Estimate it again.")
+            out.loc[place, name] = made[cause][:, k]
     out.loc[~with_number] = np.nan
     return out
 

@@ -17,9 +17,9 @@ if TYPE_CHECKING:
 # layer -> its column, and the number of the comparison that it shows
 COLUMNS = {"change": "change_of_now_mm", "change_expected": "change_of_expected_mm"}
 _SHOWS = {"change": "now", "change_expected": "expected"}
-_TITLES = {"change": "Change of bending now", "change_expected": "Change of the expected movement"}
-_SIGNS = {"change": "+ the middle stands higher than in {before}, − lower",
-          "change_expected": "+ larger than in {before}, − smaller"}
+_TITLES = {"change": "Change now", "change_expected": "Change of the expected movement"}
+_SIGNS = {"change": "bending of the slab: + its middle stands higher, − lower",
+          "change_expected": "expected movement: + larger, − smaller"}
 NICE_MM = (0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0)  # limits to choose from: the steps of a scale with round numbers
 
 
@@ -50,12 +50,12 @@ class ChangeSince:
         return lots.assign(**{str(name): values.to_numpy() for name, values in self.lots.items()})
 
     def scales(self) -> dict[str, Scale]:
-        """Return the layers with their classes; the title says between which months."""
-        between = (f"two runs of {self.after}" if self.before == self.after else f"{self.before} and {self.after}")
-        return {name: Scale(column, f"{_TITLES[name]}, between {between}",
-                            _SIGNS[name].format(before="the other run" if self.before == self.after else self.before),
-                            DIVERGING, limits(self.lots[column].to_numpy(float)),
-                            missing="no estimate in one of the runs")
+        """Return the layers with their classes; title and note say between which months."""
+        since, between = f"since {self.before}", f"From {self.before} to {self.after}"
+        if self.before == self.after:
+            since, between = "since the other run", f"Between two runs of {self.after}"
+        return {name: Scale(column, f"{_TITLES[name]} {since}", f"{between}, {_SIGNS[name]}", DIVERGING,
+                            limits(self.lots[column].to_numpy(float)), missing="no estimate in one of the runs")
                 for name, column in COLUMNS.items()}
 
     def about(self) -> dict[str, str]:

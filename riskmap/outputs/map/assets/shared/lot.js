@@ -72,7 +72,7 @@ function numbers(facts, lot) {
   row(facts, "Edge, yearly swing", length(lot.number("seasonal_range_mm")) + ", ground at the slab edge");
   if (about.ground) row(facts, ...about.ground);
   const years = about.whatif_years[lot.text("cell_id")] || [], what = row(facts, "What-if seasons", null), seasons = put(what, "ul");
-  ["dry", "normal", "wet"].forEach((name, i) => put(seasons, "li",
+  ["dry", "average", "wet"].forEach((name, i) => put(seasons, "li",
     `${name}: ${length(lot.number(`whatif_${name}_mm`))}` + (years[i] ? ` (as in ${years[i]})` : "")));
   put(what, "span", about.cautions.whatif, "note");
   tilt(facts, lot);
@@ -83,7 +83,7 @@ function numbers(facts, lot) {
 function reasons(facts, lot) { // the three largest signed parts of the difference from a named reference lot
   if (!lot.text("reason_1")) return;
   const cell = row(facts, "Why", null), parts = put(cell, "ul");
-  [1, 2, 3].forEach((k) => put(parts, "li", `${signed(lot.number(`reason_${k}_mm`))} ${lot.text("driver_" + k)}`));
+  [1, 2, 3].forEach((k) => put(parts, "li", `${signed(lot.number(`reason_${k}_mm`))} ${lot.text("reason_" + k)}`));
   put(cell, "span", `Largest differences from ${about.reference_lot}, which has ${length(lot.number("typical_lot_mm"))}.`, "note");
 }
 
