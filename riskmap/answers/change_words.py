@@ -254,7 +254,8 @@ def _read(part: dict[str, Any]) -> bool:
 
 def lots_line(counts: dict[str, Any]) -> str:
     """Return how many lots changed, and how many are the same, have another state, are new or gone, if any."""
-    said = {"changed": "changed", "same": "the same", "state_changed": "with another state", "new": "new", "gone": "gone"}
+    said = {"changed": "changed", "same": "the same", "state_changed": "with another state", "new": "new",
+            "gone": "gone"}
     return "Lots: " + ", ".join(f"{counts[kind]:,} {words}" for kind, words in said.items() if counts[kind]) + "."
 
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from itertools import combinations
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -18,9 +17,11 @@ if TYPE_CHECKING:
 COLUMNS = {"change": "change_of_now_mm", "change_expected": "change_of_expected_mm"}
 _SHOWS = {"change": "now", "change_expected": "expected"}
 _TITLES = {"change": "Change now", "change_expected": "Change of the expected movement"}
-_SIGNS = {"change": "bending of the slab: + its middle stands higher, − lower",
-          "change_expected": "expected movement: + larger, − smaller"}
+_SIGNS = {"change": "+ the middle of the slab rose against its edge, − it fell",
+          "change_expected": "+ the expected movement became larger, − smaller"}
 NICE_MM = (0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0)  # limits to choose from: the steps of a scale with round numbers
+QUANTILES = (0.25, 0.6, 0.95)  # judgement: a quarter near zero, and the largest twentieth for itself
+LEAST_MM = 0.05  # half of the step of the tables
 
 
 @dataclass(frozen=True)
@@ -54,7 +55,7 @@ class ChangeSince:
         since, between = f"since {self.before}", f"From {self.before} to {self.after}"
         if self.before == self.after:
             since, between = "since the other run", f"Between two runs of {self.after}"
-        return {name: Scale(column, f"{_TITLES[name]} {since}", f"{between}, {_SIGNS[name]}", DIVERGING,
+        return {name: Scale(column, f"{_TITLES[name]} {since}", f"{between}: {_SIGNS[name]}", DIVERGING,
                             limits(self.lots[column].to_numpy(float)), missing="no estimate in one of the runs")
                 for name, column in COLUMNS.items()}
 
@@ -64,21 +65,21 @@ class ChangeSince:
 
 
 def limits(values: NDArray[np.float64]) -> tuple[float, ...]:
-    """Return six class limits, mirrored at zero, that spread the values most evenly over the seven classes. [mm]
+    """Return six class limits, mirrored at zero, from how large the changes are. [mm]
 
-    Of all threes of `NICE_MM` the one with the largest entropy of the counts is taken, of equals the one with the
-    smallest limits, so that a month that moves all lots by about 2 mm is not shown in one colour. Missing values do not
-    count; without any, or when none is as large as the smallest limit, the smallest three are taken.
+    They are the `QUANTILES` of the sizes of the changes that can be read, each rounded down to one of `NICE_MM` and at
+    least one step above the one before, so that a month that moves all lots by about 2 mm is not shown in one colour.
+    Without a change that can be read they are the smallest three.
     """
-    known = values[np.isfinite(values)]
-    best, most = NICE_MM[:3], 0.0
-    for chosen in combinations(NICE_MM, 3):
-        counts = np.bincount(np.digitize(known, mirrored(chosen)), minlength=7)
-        share = counts[counts > 0] / max(len(known), 1)
-        spread = float(-(share * np.log(share)).sum())
-        if spread > most + 1e-12:
-            best, most = chosen, spread
-    return mirrored(best)
+    sizes = np.abs(values[np.isfinite(values)])
+    sizes = sizes[sizes >= LEAST_MM]
+    if not len(sizes):
+        return mirrored(NICE_MM[:3])
+    below = np.maximum(np.searchsorted(NICE_MM, np.quantile(sizes, QUANTILES), side="right") - 1, 0)
+    last = len(NICE_MM) - 1
+    first = min(int(below[0]), last - 2)
+    second = min(max(int(below[1]), first + 1), last - 1)
+    return mirrored((NICE_MM[first], NICE_MM[second], NICE_MM[max(int(below[2]), second + 1)]))
 
 
 def mirrored(chosen: tuple[float, ...]) -> tuple[float, ...]:
