@@ -1,7 +1,7 @@
 // What the one-file map and the county page tell about one lot, in the same order and words. A `lot` answers
 // `text(column)`, "" without one, and `number(column)`, null without one.
 import { about } from "./context.js";
-import { fill, put, rounded, unit, length, signed, distance, percent } from "./page.js";
+import { fill, put, rounded, unit, length, signed, signedFinely, distance, percent } from "./page.js";
 
 export const said = (kind, code) => about.words[kind][code] || code;
 const withRange = (lot, column) => ["", "_p10", "_p90"].map((end) => lot.number(column + end));
@@ -65,8 +65,8 @@ function numbers(facts, lot) {
   put(row(facts, "Range", null), "span", "The middle eight of ten draws; the bars of all lots have the same ends. " +
     about.cautions.standing, "note");
   reasons(facts, lot);
-  const change = lot.number("change_mm");
-  if (change !== null) row(facts, "Change", signed(change) + " against the other run");
+  const change = lot.number("change_of_now_mm"), before = about.change && (about.change.before === about.change.after ? "the other run" : about.change.before);
+  if (change !== null) row(facts, "Change", `Since ${before}: bending ${signedFinely(change)}, expected ${signedFinely(lot.number("change_of_expected_mm"))}`);
   row(facts, "Largest since pour", `dome ${signed(lot.number("bend_largest_up_mm"))} (${lot.text("bend_largest_up_date")}); ` +
     `dish ${signed(lot.number("bend_largest_down_mm"))}`);
   const young = about.young[lot.text("pour_weather")];
@@ -75,7 +75,7 @@ function numbers(facts, lot) {
   row(facts, "Edge, yearly swing", length(lot.number("seasonal_range_mm")) + ", ground at the slab edge");
   if (about.ground) row(facts, ...about.ground);
   const years = about.whatif_years[lot.text("cell_id")] || [], what = row(facts, "What-if seasons", null), seasons = put(what, "ul");
-  ["dry", "normal", "wet"].forEach((name, i) => put(seasons, "li",
+  ["dry", "average", "wet"].forEach((name, i) => put(seasons, "li",
     `${name}: ${length(lot.number(`whatif_${name}_mm`))}` + (years[i] ? ` (as in ${years[i]})` : "")));
   put(what, "span", about.cautions.whatif, "note");
   tilt(facts, lot);
@@ -86,7 +86,7 @@ function numbers(facts, lot) {
 function reasons(facts, lot) { // the three largest signed parts of the difference from a named reference lot
   if (!lot.text("reason_1")) return;
   const cell = row(facts, "Why", null), parts = put(cell, "ul");
-  [1, 2, 3].forEach((k) => put(parts, "li", `${signed(lot.number(`reason_${k}_mm`))} ${lot.text("driver_" + k)}`));
+  [1, 2, 3].forEach((k) => put(parts, "li", `${signed(lot.number(`reason_${k}_mm`))} ${lot.text("reason_" + k)}`));
   put(cell, "span", `Largest differences from ${about.reference_lot}, which has ${length(lot.number("typical_lot_mm"))}.`, "note");
 }
 
