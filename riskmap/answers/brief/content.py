@@ -140,7 +140,7 @@ def _ground(results: Results, cracked: str) -> list[list[str]]:
 
 
 def _facts(lot: dict[str, Any], system: str, ground: list[list[str]]) -> list[list[str]]:
-    early, late, basis = (str(lot[f"pour_date_{name}"]) for name in ("early", "late", "basis"))
+    early, late, basis = (str(lot[name]) for name in ("pour_from", "pour_to", "pour_date_basis"))
     basis_words = words.POUR_BASIS.get(basis, basis)
     pour = f"{basis_words}; {early} to {late} assumed" if basis == "none" else \
         f"{early if early == late else f'{early} to {late}'}, {basis_words}"

@@ -62,9 +62,9 @@ def test_a_dome_has_a_month_only_where_it_means_something(change: dict[str, str]
 
 
 def test_how_doubt_moves_a_number_is_said_with_its_side() -> None:
-    assert "lower" in lot_text.doubt_means(-9.0)
-    assert "higher" in lot_text.doubt_means(9.0)
-    assert lot_text.doubt_means(0.1) == ""
+    assert "lower" in lot_text.gaps_mean(-9.0)
+    assert "higher" in lot_text.gaps_mean(9.0)
+    assert lot_text.gaps_mean(0.1) == ""
 
 
 def test_explain_uses_one_unit_system() -> None:
