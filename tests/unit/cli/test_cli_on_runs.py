@@ -103,10 +103,12 @@ def test_previous_is_the_run_of_the_same_area_before_the_latest(tmp_path: Path) 
         run_folder.find("previous", tmp_path)
 
 
-def bare_run(outputs: Path, day: int, name: str, file: str = "lots.parquet") -> Path:
+def bare_run(outputs: Path, day: int, name: str, file: str = "lots.parquet", month: str = "") -> Path:
     """Write a run of an area with one small file and a manifest."""
     moment = datetime(2026, 1, day, tzinfo=UTC)
     with run_folder.new_run(outputs, name, moment) as run:
+        if month:
+            run.of_month(month)
         (run.path / file).write_text("x", encoding="utf-8")
         with_manifest(run.path, replace(results(), area_name=name), moment)
     return run.final
@@ -138,6 +140,21 @@ def test_previous_goes_by_the_time_of_the_run_and_not_by_the_name_of_its_folder(
     (made[2] / "manifest.json").write_text("{}", encoding="utf-8")
     with pytest.raises(RunFolderError, match=r"E-RUN-046 .*E-MAN-001"):
         run_folder.find("previous", tmp_path)
+
+
+def test_previous_goes_by_the_moment_in_names_of_either_form(tmp_path: Path) -> None:
+    """The month of the data stands first in a name: runs of one second are told apart by what follows it."""
+    old = bare_run(tmp_path, 1, "north")
+    made = [bare_run(tmp_path, 2, "north", month=month) for month in ("2025-12", "2025-11", "2025-10")]
+    names = [run.name for run in made]
+    assert names == ["north_2025-12_20260102T000000Z", "north_2025-11_20260102T000000Z-2",
+                     "north_2025-10_20260102T000000Z-3"]
+    assert run_folder.find("latest", tmp_path) == made[2]
+    assert run_folder.find("previous", tmp_path) == made[1]
+    shutil.rmtree(made[1])
+    assert run_folder.find("previous", tmp_path) == made[0]
+    shutil.rmtree(made[0])
+    assert run_folder.find("previous", tmp_path) == old
 
 
 def test_two_areas_are_not_compared(outputs: Path, tmp_path: Path) -> None:
