@@ -70,6 +70,10 @@ class ScreenReport:
     problems : list of Problem
     places : dict of str
         Our name (lot_id, lon, lat, geometry) -> the list's column by which its rows were found.
+    parts : DataFrame
+        What the estimate of each row is made of: expected_movement_mm with its range, typical_lot_mm, part_*_mm.
+    units : str
+        `us` or `si`, of the sentences.
 
     Notes
     -----
@@ -82,6 +86,8 @@ class ScreenReport:
     groups: pd.DataFrame | None
     problems: list[Problem]
     places: dict[str, str] = field(default_factory=dict)
+    parts: pd.DataFrame = field(default_factory=pd.DataFrame)
+    units: str = "us"
 
     @property
     def ties(self) -> str:
@@ -90,7 +96,7 @@ class ScreenReport:
         value = self.rows[f"{name}_riskmap" if f"{name}_riskmap" in self.rows else name].dropna()
         count = value.nunique()
         shared = " Rows of one value share a rank; their order is that of the list." if count < len(value) else ""
-        return f"Characteristic movement: {counted(count, 'different value')} in {counted(len(value), 'row')} with a " \
+        return f"Long run: {counted(count, 'different value')} in {counted(len(value), 'row')} with a " \
                f"number.{shared}" if len(value) else ""
 
     @property
@@ -102,13 +108,17 @@ class ScreenReport:
     @property
     def reasons(self) -> list[str]:
         """One line per row: its reasons, or its state and why."""
+        from riskmap.outputs import waterfall
+
         names = {name: f"{name}_riskmap" if f"{name}_riskmap" in self.rows else name
-                 for name in ("state", "state_reason", "match_note", "reason_text")}
+                 for name in ("state", "state_reason", "match_note")}
         first = self.own[0] if self.own else "matched_lot_id"
         out = []
-        for record in self.rows[[first, *names.values()]].to_dict("records"):
-            parts = [record[names[name]] for name in ("state", "state_reason", "match_note")]
-            words = record[names["reason_text"]] if not parts[0] else "; ".join(part for part in parts if part)
+        for record, parts in zip(self.rows[[first, *names.values()]].to_dict("records"),
+                                 self.parts.to_dict("records"), strict=True):
+            told = [record[names[name]] for name in names]
+            words = "; ".join(part for part in told if part) if told[0] else waterfall.in_a_line(
+                {str(name): value for name, value in parts.items()}, self.units)
             out.append(f"{visible(str(record[first]))}: {visible(str(words))}")
         return out
 
@@ -245,8 +255,8 @@ def screen(results: Results, listing: Listing, *, system: str = "us", limits: tu
     own = tuple(str(column) for column in listing.table.columns)
     with kept_by_refusal(listing.problems):
         found_by = places(listing, columns or {})
-        answer = _answer(results, matched(results, listing, columns or {}, within_m), system,
-                         limits or tables.DEFLECTION_BANDS_MM, _named_foundation(listing))
+        found = matched(results, listing, columns or {}, within_m)
+        answer = _answer(results, found, system, limits or tables.DEFLECTION_BANDS_MM, _named_foundation(listing))
         if groups is not None and groups not in listing.table:
             raise LayerError(f"E-SCR-009 {listing.name}: --groups {shown(groups)}: the list has {joined(own, 40)}.")
     other = _other_foundation(listing, answer)
@@ -258,7 +268,16 @@ def screen(results: Results, listing: Listing, *, system: str = "us", limits: tu
               **{str(key): int(value) for key, value in states[name].value_counts().sort_index().items()}}
     checked = None if groups is None else self_check(listing.table[groups], answer, name)
     problems = listing.problems + _without_ids(results, listing, found_by) + other
-    return ScreenReport(rows, own, counts, checked, problems, found_by)
+    return ScreenReport(rows, own, counts, checked, problems, found_by, _parts(results, found), system)
+
+
+def _parts(results: Results, found: pd.DataFrame) -> pd.DataFrame:
+    """Return what the estimate of each row is made of; missing for a row without one."""
+    from riskmap.outputs import waterfall
+
+    names = [*(f"expected_movement_mm{end}" for end in ("", "_p10", "_p90")), *waterfall.LINE]
+    lots = pd.DataFrame(results.lots.drop(columns=results.lots.geometry.name))[names]
+    return lots.reindex(found["lot_row"].fillna(-1).astype("int64")).reset_index(drop=True)
 
 
 def _foundation_column(listing: Listing) -> str | None:
@@ -448,9 +467,9 @@ def page_rows(done: ScreenReport, units: str) -> tuple[pd.DataFrame, dict[str, s
     columns = [  # the first may have the name of another
         (own, ordered[own]), ("rank", ours("rank")), ("found", ours("match_status")),
         ("note", note),
-        (f"characteristic movement, {unit}", ours(f"long_run_{unit}")),
+        (f"long run, {unit}", ours(f"long_run_{unit}")),
         ("from", ours(f"long_run_{unit}_p10")), ("to", ours(f"long_run_{unit}_p90")),
-        (f"expected movement, {unit}", ours(f"expected_movement_{unit}")),
+        (f"expected bending, {unit}", ours(f"expected_movement_{unit}")),
         ("direction", ours("direction").replace(words.DIRECTION_SHORT)), ("first reason", ours("reason_1")),
         ("data", ours("data_quality").replace(words.QUALITY))]
     labels = {str(place): label for place, (label, _) in enumerate(columns)}

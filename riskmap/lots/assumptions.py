@@ -16,6 +16,7 @@ from riskmap.common.constants import YOUNG_SLAB_YEARS
 from riskmap.common.errors import shown
 from riskmap.common.month_numbers import month_name, month_number
 from riskmap.common.problems import Problem, first_rows
+from riskmap.common.units import m_to_foot
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -64,8 +65,9 @@ def problems(raw: pd.DataFrame, table: pd.DataFrame, settings: LotSettings, toda
         _finding("W-LOT-041", "pour_date", "pour date", ages, undated, here, raw, file),
         _finding("W-LOT-042", "foundation_type", "foundation type", "a slab on the ground is assumed", guessed, here,
                  raw, file),
-        _finding("W-LOT-043", "slab_width_ft", "slab size", f"a half width of {settings.default_half_width_m:g} m is "
-                 "assumed", ~table["half_width_known"].to_numpy(bool), here, raw, file),
+        _finding("W-LOT-043", "slab_width_ft", "slab size", f"a width of {2 * settings.default_half_width_m:g} m "
+                 f"({m_to_foot(2 * settings.default_half_width_m):.0f} ft) is assumed",
+                 ~table["half_width_known"].to_numpy(bool), here, raw, file),
         _nothing_known(undated & guessed, here, raw, file),
         _early(table, settings.unknown_pour_earliest, here & ~undated, raw, file),
         _young(table, today, here & ~undated, raw, file)]

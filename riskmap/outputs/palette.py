@@ -22,6 +22,8 @@ SEQUENTIAL = ("#fee838", "#bcae6c", "#7d7c78", "#434e6c", "#00224e")
 # that brown is down (edge lift) and blue is up (center lift). The label always carries + or - as well.
 DIVERGING = ("#731406", "#b85c28", "#d7a081", "#ebe6e2", "#80b2ca", "#136697", "#022a70")
 DIVERGING_LIMITS_MM = (-35.0, -20.0, -5.0, 5.0, 20.0, 35.0)  # three of the band limits, mirrored
+# Within a year a slab moves far less than since its pour: 2 mm is a step of what is shown, 5 and 10 mm are band limits.
+YEAR_LIMITS_MM = (-10.0, -5.0, -2.0, 2.0, 5.0, 10.0)
 
 # Soil-survey classes: one brown hue in even steps of lightness (computed with colorspacious, CAM02-UCS).
 SOIL = ("#f1e3d1", "#bf9c7b", "#875f44", "#4a2513")
@@ -98,22 +100,23 @@ class Scale:
         return dict(zip(self.classes, self.class_of or range(len(self.classes)), strict=True))
 
 
-_WHATIF = "Change of bending within twelve months: + middle rises, − middle falls; a what-if, not a forecast"
-_SIGNS = "+ middle stands high (center lift), − edge stands high (edge lift)"
+_YEAR = "Change of bending from today to twelve months from now: + middle higher, − middle lower"
+_WHATIF = f"{_YEAR}; a what-if, not a forecast"
+_SIGNS = "+ middle high, − edge high"
 
-SCALES = {
-    "expected": Scale("expected_movement_mm", "Expected movement, next 12 months",
-                      "Largest slab deflection, middle against edge, up or down", SEQUENTIAL, DEFLECTION_BANDS_MM),
-    "now": Scale("bend_now_mm", "Deflection now", _SIGNS, DIVERGING, DIVERGING_LIMITS_MM),
-    "long_run": Scale("long_run_mm", "Characteristic movement",
-                            "Steady yardstick for a slab whose dome has grown; not this week's weather", SEQUENTIAL,
-                            DEFLECTION_BANDS_MM),
-    "whatif_dry": Scale("whatif_dry_mm", "Next 12 months if a dry year came again", _WHATIF, DIVERGING,
-                        DIVERGING_LIMITS_MM),
-    "whatif_average": Scale("whatif_average_mm", "Next 12 months if an average year came again", _WHATIF, DIVERGING,
-                            DIVERGING_LIMITS_MM),
-    "whatif_wet": Scale("whatif_wet_mm", "Next 12 months if a wet year came again", _WHATIF, DIVERGING,
-                        DIVERGING_LIMITS_MM),
+SCALES = {  # {month}: the last of the next twelve, in words
+    "now": Scale("bend_now_mm", "Now", f"Bending of the slab since the pour: {_SIGNS}", DIVERGING,
+                 DIVERGING_LIMITS_MM),
+    "next": Scale("change_next_mm", "Next 12 months", _YEAR, DIVERGING, YEAR_LIMITS_MM),
+    "expected": Scale("expected_movement_mm", "Expected bending by {month}",
+                      "The estimate: largest bending within the next twelve months, counted from the pour, middle or "
+                      "edge high", SEQUENTIAL, DEFLECTION_BANDS_MM),
+    "long_run": Scale("long_run_mm", "Long run",
+                      "Largest bending in the usual weather, for a house old enough that the middle has stopped rising",
+                      SEQUENTIAL, DEFLECTION_BANDS_MM),
+    "whatif_dry": Scale("whatif_dry_mm", "If a dry year came again", _WHATIF, DIVERGING, YEAR_LIMITS_MM),
+    "whatif_average": Scale("whatif_average_mm", "If an average year came again", _WHATIF, DIVERGING, YEAR_LIMITS_MM),
+    "whatif_wet": Scale("whatif_wet_mm", "If a wet year came again", _WHATIF, DIVERGING, YEAR_LIMITS_MM),
     "soil": Scale("shrink_swell_class", "Soil shrink-swell class",
                   "Soil survey, linear extensibility over 25–100 cm", SOIL, classes=SOIL_CLASSES,
                   words=("low (under 3 %)", "moderate (3–6 %)", "high (6–9 %)", "very high (9 % and more)")),
@@ -134,7 +137,7 @@ SCALES = {
 DERIVED_SCALES = {
     "age": Scale("age_years", "Age of the slab", "From the middle of the possible pour dates", AGE, AGE_LIMITS_YEARS,
                  unit="years", missing="pour date not known"),
-    "weeks": Scale("week_mm", "Past weeks: deflection and drought map", _SIGNS, DIVERGING, DIVERGING_LIMITS_MM,
+    "weeks": Scale("week_mm", "Past weeks: bending and drought map", _SIGNS, DIVERGING, DIVERGING_LIMITS_MM,
                    missing="not known to be poured by then"),
 }
 

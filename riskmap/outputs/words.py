@@ -32,14 +32,13 @@ WEATHER_SOURCE = {tables.WEATHER_SOURCES[level]: words for level, words in {
     weather.CATEGORY: "weekly drought maps (the least reliable of three sources)",
     weather.CLIMATOLOGY: "the usual season in months without data", weather.BEFORE: "none",
 }.items()}
-# Parts of the difference from the reference lot: what raises it, what lowers it, near zero. The first two are those of
-# the tables and the map (`movement.reasons.WORDS`, kept equal by a test).
-PARTS = {
+# Reasons for the difference from the typical lot: what raises it, what lowers it, near zero. The first two are those of
+# the tables (`movement.reasons.WORDS`, kept equal by a test).
+REASONS = {
     "soil": ("more expansive soil", "less expansive soil", "soil"),
     "age": ("age and pour date", "age and pour date", "age and pour date"),
     "weather": ("weather up to today", "weather up to today", "weather up to today"),
     "slab": ("a slab that bends more", "a slab that bends less", "slab size and stiffness"),
-    "gaps": ("what is not known", "what is not known", "what is not known"),
 }
 LEAST_PART_MM = 0.5  # smaller parts are near zero
 QUALITY = {text: text if text == tables.ALL_KNOWN else f"not known: {text}" for text in tables.DATA_QUALITY}
@@ -114,9 +113,9 @@ def flag_sentences(names: Iterable[str]) -> dict[str, str]:
     return {name: FLAGS.get(name, name.replace("_", " ")) for name in names}
 
 
-def part(name: str, value_mm: float) -> str:
-    """Return what a part of the difference from the reference lot is called, by its sign."""
-    return PARTS[name][2 if abs(value_mm) < LEAST_PART_MM else 0 if value_mm > 0 else 1]
+def reason(name: str, value_mm: float) -> str:
+    """Return what a reason for the difference from the typical lot is called, by its sign."""
+    return REASONS[name][2 if abs(value_mm) < LEAST_PART_MM else 0 if value_mm > 0 else 1]
 
 
 NO_DROUGHT = "no drought"
@@ -125,3 +124,8 @@ NO_DROUGHT = "no drought"
 def drought(category: str) -> str:
     """Return a weekly category as it is told; `none` (`None` in older runs) is no drought, empty is not known."""
     return NO_DROUGHT if category.lower() == tables.NO_DROUGHT else category
+
+
+def drought_at_lot(category: str, valid_date: str) -> str:
+    """Return what the newest weekly map shows at a lot, which can differ from most of its climate cell."""
+    return f"{drought(category)} at the lot on {valid_date}" if valid_date else ""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -14,6 +14,7 @@ from riskmap.answers.brief import content, figures
 from riskmap.common.errors import LayerError, joined
 from riskmap.common.problems import Problem, kept_by_refusal
 from riskmap.estimates.order import inspection_order
+from riskmap.outputs import lot_text
 from riskmap.run import record
 
 if TYPE_CHECKING:
@@ -124,6 +125,7 @@ def pages(results: Results, visits: list[Visit], system: str, about: dict[str, s
     shapes = _shapes(results, [visit.row for visit in visits])
     scales = figures.scales(results.lots, shapes.values(), system)
     cracked = if_cracked.sentences(results, [visit.row for visit in visits if visit.row >= 0], system)
+    results = replace(results, facts={**results.facts, "shared_reasons": lot_text.shared_reasons(results)})
     names = results.lots["lot_id"].astype("str")
     out = []
     for visit in visits:

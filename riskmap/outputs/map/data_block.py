@@ -25,6 +25,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from riskmap.outputs import words
+
 if TYPE_CHECKING:
     import geopandas as gpd
 
@@ -44,12 +46,13 @@ OWN_STEPS = {"map_unit_share": 0.01, "covered_pct": 1.0, "soil_line_distance_m":
              "linear_extensibility_pct": 0.1}
 SHARED_STEPS = {
     **{f"{name}{part}": 0.1
-       for name in ("expected_movement_mm", "long_run_mm", "bend_now_mm")
+       for name in ("expected_movement_mm", "long_run_mm", "bend_now_mm", "change_next_mm")
        for part in ("", "_p10", "_p90")},
-    "bend_largest_up_mm": 0.1, "bend_largest_down_mm": 0.1, "seasonal_range_mm": 0.1, "settlement_mm": 0.1,
+    "rise_next_mm": 0.1, "fall_next_mm": 0.1, "bend_largest_up_mm": 0.1, "bend_largest_down_mm": 0.1,
+    "seasonal_range_mm": 0.1, "settlement_mm": 0.1,
     "whatif_dry_mm": 0.1, "whatif_average_mm": 0.1, "whatif_wet_mm": 0.1, "phase_probability": 0.01,
     "edge_high_pct": 1.0, "share_beyond_l360": 0.01, "slab_width_m": 0.1, "typical_lot_mm": 0.1,
-    **{f"reason_{n}_mm": 0.1 for n in (1, 2, 3)},
+    **{f"part_{name}_mm": 0.1 for name in (*words.REASONS, "gaps")},
     **{f"tilt_{name}": 0.1 for name in ("now_pct", "leak_pct", "watering_pct", "tree_pct")},
 }
 # column -> an earlier column it tends to follow: what is left after a straight line needs fewer bits
@@ -60,13 +63,14 @@ RELATED = {
     "long_run_mm_p90": "long_run_mm",
     "bend_now_mm_p10": "bend_now_mm", "bend_now_mm_p90": "bend_now_mm",
     "bend_largest_up_mm": "long_run_mm", "bend_largest_down_mm": "bend_now_mm",
-    "seasonal_range_mm": "long_run_mm", "whatif_dry_mm": "expected_movement_mm",
-    "whatif_average_mm": "expected_movement_mm", "whatif_wet_mm": "expected_movement_mm",
-    "reason_1_mm": "expected_movement_mm", "tilt_leak_pct": "tilt_now_pct", "tilt_watering_pct": "tilt_leak_pct",
+    "seasonal_range_mm": "long_run_mm", "whatif_dry_mm": "change_next_mm",
+    "whatif_average_mm": "change_next_mm", "whatif_wet_mm": "change_next_mm",
+    "change_next_mm_p10": "change_next_mm", "change_next_mm_p90": "change_next_mm", "fall_next_mm": "change_next_mm",
+    "part_soil_mm": "expected_movement_mm", "tilt_leak_pct": "tilt_now_pct", "tilt_watering_pct": "tilt_leak_pct",
     "tilt_tree_pct": "tilt_leak_pct",
 }
-SHARED_TEXTS = ("state", "state_reason", "reason_1", "reason_2", "reason_3", "direction", "bend_largest_up_date",
-                "phase", "pour_weather", "pour_from", "pour_to", "pour_date_basis", "slab_class", "map_unit_name",
+SHARED_TEXTS = ("state", "state_reason", "direction", "bend_largest_up_date", "phase", "pour_weather",
+                "pour_from", "pour_to", "pour_date_basis", "slab_class", "map_unit_name",
                 "shrink_swell_class", "neighbor_unit_name", "cell_id", "weather_source", "drought_category",
                 "drought_valid_date", "data_quality", "flags")
 

@@ -35,9 +35,9 @@ SMALL_PX, CELL_PX, TILE_PX = 3, 4, 256  # as in the one-file map
 REACH = EXTENT // TILE_PX  # a lot this near a tile stands in it too: one screen pixel of outline
 CHUNK_LOTS = 100_000
 BLOCK_LOTS, BLOCK_IDS, BLOCK_ROWS = 1024, 2048, 512
-ORDER = ("expected", "long_run", "now", *change_layer.COLUMNS, "soil", "age", "phase", "whatif_dry", "whatif_average",
-         "whatif_wet", "drought", "quality")
-TAG_NUMBERS = ("expected_movement_mm", "long_run_mm", "bend_now_mm")  # whole millimetres
+ORDER = ("now", "next", "expected", "long_run", "whatif_dry", "whatif_average", "whatif_wet", *change_layer.COLUMNS,
+         "soil", "age", "phase", "drought", "quality")
+TAG_NUMBERS = ("expected_movement_mm", "long_run_mm", "bend_now_mm", "change_next_mm")  # whole millimetres
 LATITUDE_LIMIT = 85.05
 
 Ints = NDArray[np.int64]

@@ -17,7 +17,7 @@ import numpy as np
 
 from riskmap.common import tables, units, wording
 from riskmap.common.version import __version__
-from riskmap.outputs import html_page, lot_text, palette, words
+from riskmap.outputs import html_page, lot_text, palette, telling, waterfall, words
 from riskmap.outputs.map import change_layer, data_block, page_build
 
 if TYPE_CHECKING:
@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from riskmap.outputs.map.change_layer import ChangeSince
 
 NAME = "map.html"
-BARS = ("expected_movement_mm", "long_run_mm", "bend_now_mm")  # on one scale
+BARS = tuple(telling.COLUMNS.values())  # on one scale
 FEET_PER_SCALE = 300  # a drawn soil line is about 80 ft wide at 1:24,000 and 40 ft at 1:12,000 (soil-survey guidance)
 
 _HOST = r"([A-Za-z0-9]([A-Za-z0-9-]*[A-Za-z0-9])?\.)*[A-Za-z0-9]([A-Za-z0-9-]*[A-Za-z0-9])?(:[0-9]{1,5})?"
@@ -103,8 +103,7 @@ def _wrapper() -> _Wrapper:
 def _cautions(scale: int | None) -> dict[str, str]:
     soil = ""
     if scale is not None:
-        feet = scale / FEET_PER_SCALE
-        soil = wording.CAUTION_SOIL.format(scale=f"{scale:,}", w_ft=f"{feet:.0f}", w_m=f"{units.foot_to_m(feet):.0f}")
+        soil = wording.CAUTION_SOIL.format(scale=f"{scale:,}", width="{width}")  # in the unit of the page
     return {"main": wording.CAUTION, "soil": soil, "date": wording.CAUTION_DATE, "whatif": wording.CAUTION_WHATIF,
             "no_number": wording.NO_NUMBER, "not_low": wording.NO_NUMBER.split(". ")[-1],
             "standing": wording.STANDING, "not_seen": wording.NOT_SEEN}
@@ -157,7 +156,9 @@ def layer_values(results: Results, chosen: dict[str, palette.Scale]) -> dict[str
     """
     weeks = _weeks(results)
     newest = f"newest weekly map is of {weeks[-1]}" if weeks else "no weekly map covers these lots"
-    layers: dict[str, Any] = {name: {**asdict(scale), "edges": [palette.edge_color(color) for color in scale.colors],
+    month = telling.last_month(results.today)
+    layers: dict[str, Any] = {name: {**asdict(scale), "title": scale.title.replace("{month}", month),
+                                     "edges": [palette.edge_color(color) for color in scale.colors],
                                      "grey": palette.grey_class(scale.colors)} for name, scale in chosen.items()}
     if "drought" in layers:
         layers["drought"] |= {"missing": f"{layers['drought']['missing']} ({newest})",
@@ -175,8 +176,8 @@ def _axis_mm(lots: pd.DataFrame) -> list[float]:
 
 def _scales(results: Results, change: ChangeSince | None) -> dict[str, Any]:
     own = palette.DERIVED_SCALES | (change.scales() if change is not None else {})
-    order = ("expected", "long_run", "now", *change_layer.COLUMNS, "weeks", "soil", "age", "phase", "whatif_dry",
-             "whatif_average", "whatif_wet", "drought", "quality")
+    order = ("now", "next", "expected", "long_run", "whatif_dry", "whatif_average", "whatif_wet", *change_layer.COLUMNS,
+             "weeks", "soil", "age", "phase", "drought", "quality")
     both = {**palette.SCALES, **own}
     return layer_values(results, {name: both[name] for name in order if name in both})
 
@@ -199,7 +200,12 @@ def about(results: Results, shown_units: str, basemap: Basemap | None = None,
                   "slab_class": words.SLAB_CLASS, "weather_source": words.WEATHER_SOURCE, "quality": words.QUALITY,
                   "flags": words.flag_sentences(sorted(flags))},
         "young": wording.YOUNG, "axis_mm": _axis_mm(results.lots),
-        "reference_lot": str(results.facts.get("reference_lot", "the reference lot")),
+        "tell": {"names": {question: telling.name(question, results.today) for question in telling.NAMES},
+                 **telling.SENTENCES, "direction": words.DIRECTION_SHORT},
+        "why": {**waterfall.SENTENCES, "shared_label": waterfall.SENTENCES["shared"], "reasons": words.REASONS,
+                "least_mm": words.LEAST_PART_MM, "shown_mm": waterfall.SHOWN_MM,
+                "shared": [asdict(one) for one in lot_text.shared_reasons(results)],
+                "of_typical": {system: lot_text.typical_lot(results, system) for system in ("us", "si")}},
         "whatif_years": {cell: list(facts.get("whatif_years", ())) for cell, facts in cells.items()},
         **({"ground": lot_text.GROUND_CRACKED.split(": ", 1)} if lot_text.ground_cracked(results) else {}),
     }

@@ -12,7 +12,6 @@ from invented_results import ROW_OF_STATE, results
 
 from riskmap.answers import compare
 from riskmap.cli.main import cli
-from riskmap.common import tables
 from riskmap.common.errors import RiskmapError
 from riskmap.run import folder as run_folder
 

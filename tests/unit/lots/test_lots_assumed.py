@@ -35,7 +35,7 @@ def test_a_file_without_dates_foundations_and_sizes_is_told_with_columns_that_lo
     assert 'YR_BUILT. If it is, map it: [lots.columns] pour_date = "YR_BUILT".' in lines["W-LOT-041"]
     assert "a slab on the ground is assumed for all 3" in lines["W-LOT-042"]
     assert '[lots.columns] foundation_type = "Foundation".' in lines["W-LOT-042"]
-    assert "a half width of 6 m is assumed for all 3" in lines["W-LOT-043"]
+    assert "a width of 12 m (39 ft) is assumed for all 3" in lines["W-LOT-043"]
     assert '[lots.columns] slab_width_ft = "..."' in lines["W-LOT-043"]
     assert found.without_pour_date == 3
     assert "3 lots read = 3 to be estimated (3 of them without a pour date; some may still lack" in found.text()

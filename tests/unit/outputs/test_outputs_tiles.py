@@ -208,7 +208,7 @@ def test_panel_values_are_those_of_the_table(blocks: tuple[Results, Path]) -> No
         shared = block(reader, told["rows"][row // size["rows"]])
         wanted = found.lots.iloc[lot]
         assert own["id"][k] == wanted["lot_id"]
-        for name in ("expected_movement_mm", "bend_now_mm_p90", "reason_2_mm"):
+        for name in ("expected_movement_mm", "bend_now_mm_p90", "part_slab_mm", "rise_next_mm", "change_next_mm_p10"):
             assert shared[name][row % size["rows"]] * told["steps"][name] == pytest.approx(wanted[name], abs=0.051)
         for name in ("map_unit_name", "phase", "flags"):
             assert texts[name][shared[name][row % size["rows"]]] == wanted[name]

@@ -86,12 +86,15 @@ export function edgeOf(ctx, edge, px) { // outline by the colour of the class, s
 const MM_PER_INCH = 25.4;
 export const units = { now: "us" };
 
-export const rounded = (mm) => (units.now === "us" ? (mm / MM_PER_INCH).toFixed(1) : Math.round(mm).toFixed(0))
-  .replace(/^-(0(\.0)?)$/, "$1").replace("-", "−");
+const minus = (text) => text.replace(/^-(0(\.0)?)$/, "$1").replace("-", "−");
+export const rounded = (mm) => minus(units.now === "us" ? (mm / MM_PER_INCH).toFixed(1) : Math.round(mm).toFixed(0)); // of a scale
+// a movement as it is shown on every product: steps of 0.1 in or 2 mm, half a step away from zero
+const inSteps = (mm) => minus((Math.sign(mm) * Math.floor(Math.abs(units.now === "us" ? mm / MM_PER_INCH * 10 : mm / 2) + 0.5) *
+  (units.now === "us" ? 0.1 : 2)).toFixed(units.now === "us" ? 1 : 0));
 
 export const unit = () => (units.now === "us" ? "in" : "mm");
-export const length = (mm) => (mm === null ? "—" : rounded(mm) + " " + unit());
-export const signed = (mm) => (mm === null ? "—" : (/[1-9]/.test(rounded(mm)) && mm > 0 ? "+" : "") + length(mm));
+export const length = (mm) => (mm === null ? "—" : inSteps(mm) + " " + unit());
+export const signed = (mm) => (mm === null ? "—" : (/[1-9]/.test(inSteps(mm)) && mm > 0 ? "+" : "") + length(mm));
 const FINE = { us: 2, si: 1 }; // digits of a change, which is often smaller than the steps of an estimate
 const finely = (mm) => (units.now === "us" ? mm / MM_PER_INCH : mm).toFixed(FINE[units.now]).replace(/^-(0\.0*)$/, "$1").replace("-", "−");
 export const signedFinely = (mm) => (mm === null ? "—" : (/[1-9]/.test(finely(mm)) && mm > 0 ? "+" : "") + finely(mm) + " " + unit());
