@@ -92,7 +92,7 @@ export const rounded = (mm) => minus(units.now === "us" ? (mm / MM_PER_INCH).toF
 const inSteps = (mm) => minus((Math.sign(mm) * Math.floor(Math.abs(units.now === "us" ? mm / MM_PER_INCH * 10 : mm / 2) + 0.5) *
   (units.now === "us" ? 0.1 : 2)).toFixed(units.now === "us" ? 1 : 0));
 
-export const unit = () => (units.now === "us" ? "in" : "mm");
+const unit = () => (units.now === "us" ? "in" : "mm");
 export const length = (mm) => (mm === null ? "—" : inSteps(mm) + " " + unit());
 export const signed = (mm) => (mm === null ? "—" : (/[1-9]/.test(inSteps(mm)) && mm > 0 ? "+" : "") + length(mm));
 const FINE = { us: 2, si: 1 }; // digits of a change, which is often smaller than the steps of an estimate
