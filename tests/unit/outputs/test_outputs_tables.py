@@ -139,8 +139,8 @@ def test_geopackage_carries_its_style(folder: Path) -> None:
     with sqlite3.connect(folder / "lots.gpkg") as base:
         base.row_factory = sqlite3.Row
         rows = base.execute("SELECT * FROM layer_styles").fetchall()
-    assert len(rows) == 1
-    row = dict(rows[0])
+    assert [row["useAsDefault"] for row in rows].count(1) == 1
+    row = next(dict(row) for row in rows if row["useAsDefault"] == 1)
     assert row["f_table_name"] == "lots"
     assert row["f_geometry_column"] == "geom"
     assert row["f_table_catalog"] in ("", None)
