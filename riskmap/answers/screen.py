@@ -426,7 +426,7 @@ def _answer(results: Results, matched: pd.DataFrame, system: str, limits: tuple[
 
 
 def _band(value: NDArray[np.float64], limits: tuple[float, ...]) -> NDArray[np.object_]:
-    """Return the band of the characteristic movement as `10-20 mm`; empty without a number."""
+    """Return the band of the long-run number as `10-20 mm`; empty without a number."""
     edges = [f"under {limits[0]:g} mm", *(f"{a:g}-{b:g} mm" for a, b in pairwise(limits)),
              f"{limits[-1]:g} mm and more"]
     names = np.array([*edges, ""], dtype=object)
@@ -441,7 +441,7 @@ def _rank(value: pd.Series) -> NDArray[np.object_]:
 
 
 def in_order(rows: pd.DataFrame) -> pd.DataFrame:
-    """Return rows by characteristic movement, largest first; rows without a number last; ties in file order."""
+    """Return rows by the long-run number, largest first; rows without a number last; ties in file order."""
     name = "long_run_mm" if "long_run_mm_riskmap" not in rows else \
         "long_run_mm_riskmap"
     order = np.argsort(-rows[name].to_numpy(float), kind="stable")  # nan stays at the end

@@ -262,16 +262,17 @@ ESTIMATE = Table("estimate", ("lot_row",), (
     *_whatif("dry", "a dry"), *_whatif("average", "an average"), *_whatif("wet", "a wet"),
     *(column for n in (1, 2, 3) for column in (
         text(f"reason_{n}", f"reason {n} in words, by size of its contribution"),
-        number(f"reason_{n}_mm", "its signed contribution to the difference from the reference lot", "mm", -2000,
-               2000))),
-    text("reason_text", "the same in a sentence"),
-    number("typical_lot_mm", "score of the reference lot of the climate cell (see the manifest)", "mm", 0, 2000),
-    number("part_soil_mm", "contribution of the soil; with age, weather, slab and doubt it adds up to the score",
-           "mm", -2000, 2000),
+        number(f"reason_{n}_mm", f"signed contribution of reason {n} to the difference from the typical lot", "mm",
+               -2000, 2000))),
+    text("reason_text", "estimate, typical lot and reasons in a sentence, in mm"),
+    number("typical_lot_mm", "estimate for the typical lot of the climate cell (see the manifest)", "mm", 0, 2000),
+    number("part_soil_mm", "contribution of the soil; with typical_lot_mm, age, weather, slab and gaps it adds up to "
+           "the estimate", "mm", -2000, 2000),
     number("part_age_mm", "contribution of age and pour date", "mm", -2000, 2000),
     number("part_weather_mm", "contribution of the weather up to today", "mm", -2000, 2000),
     number("part_slab_mm", "contribution of slab size and stiffness", "mm", -2000, 2000),
-    number("part_gaps_mm", "what is unknown of this lot beyond what is of the reference lot", "mm", -2000, 2000),
+    number("part_gaps_mm", "gaps in the data: what is unknown of this lot beyond what is of the typical lot; no "
+           "reason", "mm", -2000, 2000),
     text("pour_weather", "of a slab younger than seven years: third of the months of 1951-2020 in which the mean "
          "suction of the five months up to its pour falls: wet, middle, dry; several when the month would decide"),
     number("edge_high_pct", "of a slab younger than seven years: share of the months since the pour in which its edge "

@@ -7,6 +7,7 @@ reason.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
@@ -121,8 +122,8 @@ def steps(row: Mapping[str, Any], shared: Iterable[str] = ()) -> list[Step]:
 def part_shown(value_mm: float, system: str) -> str:
     """Return a signed part of a movement, finer than a movement is shown so that parts add up; zero has no sign."""
     value, digits, unit = (units.mm_to_inch(value_mm), 2, "in") if system == "us" else (value_mm, 1, "mm")
-    value = round(value, digits)
-    return f"{value:+.{digits}f} {unit}" if value else f"{0:.{digits}f} {unit}"
+    whole = math.floor(abs(value) * 10**digits + 0.5 + 1e-9)  # half a step away from zero; 0.95 as written
+    return f"{math.copysign(whole, value) / 10**digits:+.{digits}f} {unit}" if whole else f"{0:.{digits}f} {unit}"
 
 
 def text_of(step: Step, system: str) -> str:

@@ -207,7 +207,7 @@ def asked_for(request: dict[str, str]) -> str:
 COHORTS = ((0, 1970, "before 1970"), (1970, 1990, "1970 to 1989"), (1990, 2010, "1990 to 2009"),
            (2010, 9999, "2010 and later"))
 SMALLEST_GROUP = 10
-GROUP_HEADS = ("map unit", "poured", "lots", "middle lot", "one lot's own range (its doubt)",
+GROUP_HEADS = ("map unit", "poured", "lots", "middle lot", "one lot's own range",
                "eight lots of ten lie between")
 
 
@@ -247,7 +247,7 @@ def _group_note(small: int, undated: pd.Series) -> str:
     left_out = "Groups under ten lots are not shown" + (f" ({counted(small, 'lot')})" if small else "")
     without = int(undated.sum())
     dates = f"; {counted(without, 'lot')} {'has' if without == 1 else 'have'} no pour date" if without else ""
-    return f"{left_out}{dates}. One lot's own range: the middle of the group's lots, eight draws of ten between. " \
+    return f"{left_out}{dates}. One lot's own range: 80 % of the model runs of the group's median lot. " \
            "Lots of a group differ little where they share soil and slab; that is no certainty about one of them."
 
 

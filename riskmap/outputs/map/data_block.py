@@ -49,10 +49,10 @@ SHARED_STEPS = {
        for name in ("expected_movement_mm", "long_run_mm", "bend_now_mm", "change_next_mm")
        for part in ("", "_p10", "_p90")},
     "rise_next_mm": 0.1, "fall_next_mm": 0.1, "bend_largest_up_mm": 0.1, "bend_largest_down_mm": 0.1,
-    "seasonal_range_mm": 0.1, "settlement_mm": 0.1,
+    "seasonal_range_mm": 0.1,
     "whatif_dry_mm": 0.1, "whatif_average_mm": 0.1, "whatif_wet_mm": 0.1, "phase_probability": 0.01,
-    "edge_high_pct": 1.0, "share_beyond_l360": 0.01, "slab_width_m": 0.1, "typical_lot_mm": 0.1,
-    **{f"part_{name}_mm": 0.1 for name in (*words.REASONS, "gaps")},
+    "edge_high_pct": 1.0, "share_beyond_l360": 0.01, "slab_width_m": 0.1, "typical_lot_mm": 0.01,
+    **{f"part_{name}_mm": 0.01 for name in (*words.REASONS, "gaps")},
     **{f"tilt_{name}": 0.1 for name in ("now_pct", "leak_pct", "watering_pct", "tree_pct")},
 }
 # column -> an earlier column it tends to follow: what is left after a straight line needs fewer bits
@@ -291,4 +291,4 @@ def block(lots: gpd.GeoDataFrame, about: dict[str, Any], *, change: pd.DataFrame
     head = json.dumps(header, ensure_ascii=False, separators=(",", ":"), allow_nan=False).encode("utf-8",
                                                                                                  "backslashreplace")
     raw = b"".join([len(head).to_bytes(4, "little"), head, *arrays.parts])
-    return base64.b64encode(gzip.compress(raw, compresslevel=6, mtime=0)).decode("ascii")
+    return base64.b64encode(gzip.compress(raw, compresslevel=7, mtime=0)).decode("ascii")

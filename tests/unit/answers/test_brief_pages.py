@@ -80,7 +80,7 @@ def test_one_page_a_lot_with_number_reasons_and_cautions(paper: str, units: str,
         else:
             for words in ("Now", "Next 12 months", "Long run", "If a dry year came again", "Observation aid",
                           "12-month SPEI", "gaps in the data on this lot", "Expected shape across the slab now",
-                 "Latitude, longitude"):
+                          "Latitude, longitude"):
                 assert words in text, words
         assert not FORBIDDEN.findall(text), FORBIDDEN.findall(text)
     (summary,) = page_texts((tmp_path / "b" / "area.pdf").read_bytes())[:1]

@@ -6,7 +6,6 @@ import { fill, count, units, length } from "./page.js";
 const zero = (mm) => !/[1-9]/.test(length(mm));
 const three = (lot, column) => ["", "_p10", "_p90"].map((end) => lot.number(column + end));
 const bare = (mm) => length(mm).replace(/ [^ ]*$/, "");
-const plussed = (mm, digits, unit) => (mm < 0 ? "−" : "+") + Math.abs(mm).toFixed(digits) + " " + unit;
 
 export function side(mm) { // a bending with its direction
   if (zero(mm)) return about.tell.level;
@@ -74,7 +73,8 @@ export function whatifYears(cell) {
 // ---------------------------------------------------------------- why
 function part(mm) { // signed, finer than a movement is shown, so that parts add up
   const [value, digits, name] = units.now === "us" ? [mm / 25.4, 2, "in"] : [mm, 1, "mm"];
-  return /[1-9]/.test(value.toFixed(digits)) ? plussed(value, digits, name) : (0).toFixed(digits) + " " + name;
+  const whole = Math.floor(Math.abs(value) * 10 ** digits + 0.5 + 1e-9); // half a step away from zero
+  return (whole ? (value < 0 ? "−" : "+") : "") + (whole / 10 ** digits).toFixed(digits) + " " + name;
 }
 
 function named(name, mm) {
