@@ -36,7 +36,10 @@ export function list() {
   if (!found) found = Array.from({ length: data.n }, (_, lot) => lot);
   if (sort !== "file") {
     const key = Float64Array.from(found, (lot) => data.number(sort, lot) ?? -1), place = found.map((_, i) => i);
-    place.sort((p, q) => key[q] - key[p] || found[p] - found[q]);
+    const next = Float64Array.from(found, (lot) => data.number("change_next_mm", lot) ?? -Infinity);
+    // equal ones in the order of a round of visits: the larger change of the next twelve months, then the lot id
+    const byId = (p, q) => (data.ids[found[p]] < data.ids[found[q]] ? -1 : data.ids[found[p]] > data.ids[found[q]] ? 1 : 0);
+    place.sort((p, q) => key[q] - key[p] || next[q] - next[p] || byId(p, q) || found[p] - found[q]);
     found = place.map((i) => found[i]);
   }
   const same = found.length === state.list.length && found.every((lot, i) => lot === state.list[i]);
