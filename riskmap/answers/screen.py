@@ -256,7 +256,7 @@ def screen(results: Results, listing: Listing, *, system: str = "us", limits: tu
     with kept_by_refusal(listing.problems):
         found_by = places(listing, columns or {})
         found = matched(results, listing, columns or {}, within_m)
-        answer = _answer(results, found, system, limits or tables.DEFLECTION_BANDS_MM)
+        answer = _answer(results, found, system, limits or tables.DEFLECTION_BANDS_MM, _named_foundation(listing))
         if groups is not None and groups not in listing.table:
             raise LayerError(f"E-SCR-009 {listing.name}: --groups {shown(groups)}: the list has {joined(own, 40)}.")
     other = _other_foundation(listing, answer)
@@ -280,12 +280,30 @@ def _parts(results: Results, found: pd.DataFrame) -> pd.DataFrame:
     return lots.reindex(found["lot_row"].fillna(-1).astype("int64")).reset_index(drop=True)
 
 
+def _foundation_column(listing: Listing) -> str | None:
+    """Return the list's own column of foundations, None without one."""
+    return next((str(name) for name in listing.table.columns
+                 if _FOUNDATION.fullmatch(re.sub(r"[\W_]+", "", str(name)))), None)
+
+
+def _named_foundation(listing: Listing) -> NDArray[np.object_]:
+    """Return what the list says of every row that it gives another foundation than a slab; empty text elsewhere."""
+    from riskmap.lots.foundation import OTHER_FOUNDATION, foundations
+
+    column = _foundation_column(listing)
+    if column is None:
+        return np.full(len(listing.table), "", dtype=object)
+    text = listing.table[column].astype("str").reset_index(drop=True)
+    other = foundations(text)[0] & text.str.lower().str.contains(OTHER_FOUNDATION).to_numpy(dtype=bool)
+    said = f"column {shown(column)} of the list says '" + text.map(shown) + "'"
+    return np.where(other, said.to_numpy(dtype=object), "").astype(object)
+
+
 def _other_foundation(listing: Listing, answer: pd.DataFrame) -> list[Problem]:
-    """Say it in the note of rows with a number of which the list itself names another foundation than a slab."""
+    """Say it in the note of rows with a number of which the list does not say that the foundation is a slab."""
     from riskmap.lots.foundation import foundations
 
-    column = next((str(name) for name in listing.table.columns
-                   if _FOUNDATION.fullmatch(re.sub(r"[\W_]+", "", str(name)))), None)
+    column = _foundation_column(listing)
     if column is None:
         return []
     text = listing.table[column].astype("str").reset_index(drop=True)
@@ -365,18 +383,32 @@ def _requests(listing: Listing, columns: dict[str, str]) -> pd.DataFrame:
     return requests
 
 
-def _answer(results: Results, matched: pd.DataFrame, system: str, limits: tuple[float, ...]) -> pd.DataFrame:
+def _answer(results: Results, matched: pd.DataFrame, system: str, limits: tuple[float, ...],
+            named: NDArray[np.object_]) -> pd.DataFrame:
+    """Return what the run says of every row. `named`: what the list says of a foundation that is no slab, else empty.
+
+    Such a row has the state `not_applicable` in place of the numbers, but for states that come before it.
+    """
     place = matched["lot_row"].fillna(-1).to_numpy(np.int64)
     lots = pd.DataFrame(results.lots.drop(columns=results.lots.geometry.name))
     taken = lots.reindex(np.where(place >= 0, place, -1)).reset_index(drop=True)
     status = matched["match_status"].to_numpy(dtype=object)
-    state = np.where(status == "matched", taken["state"].fillna("").to_numpy(dtype=object), status)
+    of_run = taken["state"].fillna("").to_numpy(dtype=object)
+    order = list(tables.STATES)
+    no_slab = (named != "") & (status == "matched") & np.isin(of_run, ["", *order[order.index("not_applicable") + 1:]])
+    assumed = taken["flags"].fillna("").str.contains("foundation_type_assumed").to_numpy(dtype=bool)
+    reason = np.where(no_slab, f"{tables.STATES['not_applicable']}: " + named + np.where(
+        assumed, "; the lot file of the run names none", "; the lot file of the run names no other foundation"),
+        taken["state_reason"].fillna("").to_numpy(dtype=object))
+    taken.loc[no_slab, [name for name in taken if name.startswith(NUMBERS)]] = np.nan
+    taken.loc[no_slab, ["direction", "phase", "reason_1", "reason_2", "reason_3", "reason_text"]] = ""
+    state = np.where(status == "matched", np.where(no_slab, "not_applicable", of_run), status)
     out = pd.DataFrame({
         "match_status": status, "match_note": matched["match_note"].to_numpy(dtype=object),
         "matched_by": matched["matched_by"].to_numpy(dtype=object),
         "matched_lot_id": taken["lot_id"].fillna("").to_numpy(dtype=object),
         "state": state,
-        "state_reason": np.where(status == "matched", taken["state_reason"].fillna("").to_numpy(dtype=object),
+        "state_reason": np.where(status == "matched", reason,
                                  np.array([tables.STATES.get(str(s), "") for s in state], dtype=object)),
     })
     for name in NUMBERS:

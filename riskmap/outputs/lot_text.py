@@ -125,6 +125,15 @@ def young_slab(row: dict[str, Any], system: str) -> str:
                                         down=shown(abs(row["bend_largest_down_mm"]), system))
 
 
+def shares(estimate: Results, lot_row: int) -> list[str]:
+    """Return a line that says how many lots share the estimate of a lot and why; none where no other lot does."""
+    count = 0 if estimate.sharing is None else int(estimate.sharing[lot_row])
+    if count < 2:
+        return []
+    assumed = "slab_size_assumed" in str(estimate.lots["flags"].iloc[lot_row] or "").split(";")
+    return [f"{count:,} lots share this estimate: same soil, age, {'assumed ' if assumed else ''}slab."]
+
+
 def lines(estimate: Results, lot_row: int, system: str = "us", cracked: str = "") -> list[str]:
     """Return the lines of one lot.
 
@@ -143,6 +152,7 @@ def lines(estimate: Results, lot_row: int, system: str = "us", cracked: str = ""
     if row["state"]:
         return [*out, f"No number: {row['state']} - {tables.STATES.get(row['state'], '')}.",
                 f"{row['state_reason'] or ''}", "This is not a low or a middle result.", wording.CAUTION]
+    out += shares(estimate, lot_row)
     shared, years = shared_reasons(estimate), whatif_years(estimate, str(row["cell_id"]))
     out += [f"{name}: {answer}" for name, answer in telling.answers(row, estimate.today, system).values()]
     out += [" ".join(filter(None, [telling.whatif_years(years), wording.CAUTION_WHATIF])), "",

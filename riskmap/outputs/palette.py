@@ -37,8 +37,6 @@ AGE_LIMITS_YEARS = (2.0, 7.0, 15.0, 30.0)
 PHASE = ("#e3ecd6", "#86ad78", "#2b5f45")
 PHASE_CLASSES = ("early_settlement", "dome_growing", "edge_seasonal")
 
-CHANGE_LIMITS_MM = (-20.0, -10.0, -5.0, 5.0, 10.0, 20.0)  # three of the band limits, mirrored
-
 # How many of the four marks of `tables.MARKS` are missing: light is none, dark is all; one green-grey hue in even steps
 # of lightness (computed like SOIL).
 QUALITY = ("#cfe3dc", "#87b4a8", "#59857a", "#2d5a4f", "#002f26")
@@ -141,8 +139,6 @@ DERIVED_SCALES = {
                  unit="years", missing="pour date not known"),
     "weeks": Scale("week_mm", "Past weeks: bending and drought map", _SIGNS, DIVERGING, DIVERGING_LIMITS_MM,
                    missing="not known to be poured by then"),
-    "change": Scale("change_mm", "Change against another run", "+ larger than in the other run, − smaller", DIVERGING,
-                    CHANGE_LIMITS_MM),
 }
 
 

@@ -28,6 +28,7 @@ from riskmap.run.files import RunFiles
 
 if TYPE_CHECKING:
     import geopandas as gpd
+    from numpy.typing import NDArray
 
     from riskmap.common.settings import Area
 
@@ -191,6 +192,7 @@ def read(run: Path | RunFiles, lot_id: str | None = None, *, inputs: bool = Fals
         if lot_id is None or inputs:
             count = len(lots) if lot_id is None else len(lot_ids(files))
             source = _inputs(files, count)
+        sharing = _sharing(files, lots)
         growth = _growth(files, source) if lot_id is None else None
         _can_be_driven(source, header["settings"])
     except RiskmapError as error:
@@ -204,7 +206,7 @@ def read(run: Path | RunFiles, lot_id: str | None = None, *, inputs: bool = Fals
         climate=frames["climate"], drought_weeks=frames["drought_weeks"], credits=tuple(header["credits"]),
         problems=problems, facts=header["facts"], history=history, soil_lines=frames["soil_lines"],
         drought_shapes=frames["drought_shapes"], inputs=source, growth=growth, settings=header["settings"],
-        note=files.note)
+        note=files.note, sharing=sharing)
 
 
 def area_of(results: AreaResults) -> Area:
@@ -296,6 +298,18 @@ def _history(files: RunFiles, lots: int) -> History | None:
         raise _Contradiction(f"history and lots have {len(series):,} and {lots:,} rows")
     _within(series, -1, len(values), "lot_series")
     return History(tuple(values.columns), values.to_numpy(np.float32), series)
+
+
+def _sharing(files: RunFiles, lots: gpd.GeoDataFrame) -> NDArray[np.int64] | None:
+    """Return how many lots of the run share the estimate of each of these lots; None where the run did not keep it."""
+    from riskmap.estimates import order
+
+    if not files.has(f"{FOLDER}/lot_archetype.parquet"):
+        return None
+    counts = order.sharing(_table(files, "lot_archetype")["archetype"].to_numpy(np.int64))
+    rows = lots["lot_row"].to_numpy(np.int64)
+    _within(rows, 0, len(counts), "lots")
+    return counts[rows]
 
 
 def _growth(files: RunFiles, inputs: MovementInputs | None) -> pd.DataFrame | None:

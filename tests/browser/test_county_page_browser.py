@@ -14,6 +14,7 @@ from pathlib import Path
 import axe_core_python
 import in_browser
 import numpy as np
+import pandas as pd
 import pytest
 from invented_results import HOSTILE, NEVER, results
 from selenium import webdriver
@@ -24,6 +25,7 @@ from selenium.webdriver.support.ui import Select, WebDriverWait
 from riskmap.common import tables
 from riskmap.outputs import palette
 from riskmap.outputs.map import serve, tile_page, tiles, web_map
+from riskmap.outputs.map.change_layer import ChangeSince
 
 HIDDEN = str.maketrans({c: f"\\u{ord(c):04x}" for c in "\u202e\u202c\t\n\u200b"})
 
@@ -338,6 +340,28 @@ def test_every_layer_draws_its_own_colours(page: webdriver.Chrome) -> None:
         assert title == {**palette.SCALES, **palette.DERIVED_SCALES}[name].title
         counts = page.execute_script("return [...document.querySelectorAll('#legend .count')].map(n => +n.textContent)")
         assert sum(counts) == 60
+
+
+def test_the_change_since_another_run_is_a_layer(browser: webdriver.Chrome, tmp_path: Path) -> None:
+    found = results()
+    changes = pd.DataFrame({"now": np.linspace(-3.0, 6.0, 60), "expected": np.linspace(0.0, 0.4, 60)}).round(1)
+    changes[(found.lots["state"] != "").to_numpy()] = np.nan
+    since = ChangeSince.of(changes, "September 2025", "October 2025")
+    tile_page.write(found, tmp_path, change=since)
+    ready(browser, (tmp_path / tile_page.NAME).as_uri())
+    choose_file(browser, tmp_path / tiles.NAME)
+    page = opened(browser)
+    Select(page.find_element(By.ID, "layer")).select_by_value("change")
+    wanted = np.bincount(np.digitize(changes["now"].dropna(), since.scales()["change"].limits_mm), minlength=7)
+    assert (wanted > 0).sum() >= 5
+    WebDriverWait(page, 5).until(lambda d: count(pixels(d), palette.DIVERGING[4]) > 500)
+    counts = page.execute_script("return [...document.querySelectorAll('#legend .count')].map(n => +n.textContent)")
+    assert counts[:7] == wanted.tolist()
+    assert page.execute_script("return document.querySelector('#legend h2').textContent") == (
+        "Change now since September 2025")
+    find(page, "0000041")
+    wanted_words = f"Since September 2025: bending +{changes['now'][41] / 25.4:.2f} in, expected +0.01 in"
+    WebDriverWait(page, 5).until(lambda d: wanted_words in details(d))
 
 
 def test_an_unreachable_base_map_is_hidden_and_told(browser: webdriver.Chrome, tmp_path: Path) -> None:

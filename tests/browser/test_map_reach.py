@@ -34,15 +34,25 @@ from test_web_map_browser import (  # noqa: F401
 from riskmap.common.results import Results
 from riskmap.outputs import palette
 from riskmap.outputs.map import web_map
+from riskmap.outputs.map.change_layer import ChangeSince
 
 AXE = (Path(axe_core_python.__file__).parent / "axe.min.js").read_text(encoding="utf-8")
+
+
+def drought(found: Results) -> ChangeSince:
+    """Return a month that raises the middle of the slabs by some 3 mm and hardly changes the expected movement."""
+    lots = len(found.lots)
+    changes = pd.DataFrame({"now": np.linspace(0.3, 6.0, lots), "expected": np.linspace(-0.2, 0.4, lots)}).round(1)
+    changes[(found.lots["state"] != "").to_numpy()] = np.nan
+    changes.iloc[0] = np.nan  # it had no estimate in the other run
+    return ChangeSince.of(changes, "September 2025", "October 2025")
 
 
 @pytest.fixture(scope="module")
 def past_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
     found = with_past(results())
     path = tmp_path_factory.mktemp("past") / "map.html"
-    path.write_text(web_map.page(found, change=pd.Series(np.linspace(-30, 30, len(found.lots)))), encoding="utf-8")
+    path.write_text(web_map.page(found, change=drought(found)), encoding="utf-8")
     return path
 
 
@@ -368,12 +378,26 @@ def test_a_history_that_would_begin_at_an_assumed_pour_is_not_shown(browser: web
 
 def test_change_and_age_layers(page: webdriver.Chrome) -> None:
     choose_layer(page, "change")
+    assert page.find_element(By.CSS_SELECTOR, "#legend h2").text == "Change now since September 2025"
+    note = page.find_element(By.CSS_SELECTOR, "#legend .note").text
+    assert note == "From September 2025 to October 2025: + the middle of the slab rose against its edge, − it fell"
     names = [node.text for node in page.find_elements(By.CSS_SELECTOR, "#legend .name")][:7]
-    assert names[0] == "below −0.8 in"
-    assert names[6] == "+0.8 in and above"
-    shown = page.execute_script(
-        "return [...document.querySelectorAll('#legend .classes .count')].map(n => Number(n.textContent))")
-    assert shown[:7] == np.bincount(np.digitize(np.linspace(-30, 30, 60).round(1), palette.CHANGE_LIMITS_MM)).tolist()
+    assert names == ["below −0.20 in", "−0.20 to −0.08 in", "−0.08 to −0.04 in", "within ±0.04 in", "+0.04 to +0.08 in",
+                     "+0.08 to +0.20 in", "+0.20 in and above"]
+    counts = "return [...document.querySelectorAll('#legend .classes .count')].map(n => Number(n.textContent))"
+    values = drought(results()).lots["change_of_now_mm"].dropna()
+    wanted = np.bincount(np.digitize(values, (-5, -2, -1, 1, 2, 5)), minlength=7)
+    assert page.execute_script(counts)[:7] == wanted.tolist()
+    assert min(wanted[3:]) > 3, "a month that moves all lots up is shown in four colours"
+    rows = page.execute_script("return [...document.querySelectorAll('#legend li')].map(n => n.textContent)")
+    assert "no estimate in one of the runs1" in rows
+    show(page, 41)
+    assert "Since September 2025: bending +0.17 in, expected +0.01 in" in details(page)
+    listed = page.execute_script("return document.querySelectorAll('#lots li .value')[41].textContent")
+    assert listed == "+0.17 in"
+    choose_layer(page, "change_expected")
+    title = page.find_element(By.CSS_SELECTOR, "#legend h2").text
+    assert title == "Change of the expected movement since September 2025"
     choose_layer(page, "age")
     names = [node.text for node in page.find_elements(By.CSS_SELECTOR, "#legend .name")][:5]
     assert names == ["under 2 years", "2–7 years", "7–15 years", "15–30 years", "30 years and more"]

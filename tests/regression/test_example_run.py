@@ -63,7 +63,8 @@ def test_every_row_is_answered_and_states_have_no_numbers(estimate: gpd.GeoDataF
     assert estimate.loc[~answered, numbers].isna().all().all()
     assert estimate.loc[answered, numbers].notna().all().all()
     assert (estimate.loc[~answered, "state_reason"] != "").all()
-    assert (estimate["data_quality"].loc[~answered] == "not_enough").all()
+    marks = estimate[list(tables.MARKS)].to_numpy(bool)
+    assert [tables.not_known(row) for row in marks] == estimate["data_quality"].tolist()
 
 
 def test_reasons_add_up_for_every_lot(estimate: gpd.GeoDataFrame) -> None:

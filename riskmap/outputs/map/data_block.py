@@ -39,6 +39,7 @@ MISSING = -(2**30)  # stands for "no value" in number columns
 DROUGHT_STEP = 1e-5  # about 1 m; the weekly map is drawn far coarser
 INDEX_STEP = 0.1  # one unit of the history strip's index, finer than a bar can show
 HISTORY_STEP = 0.1
+CHANGE_STEP = 0.1
 
 # column -> step of one unit; movement is kept to 0.1 mm, finer than any screen shows; only what the page shows
 OWN_STEPS = {"map_unit_share": 0.01, "covered_pct": 1.0, "soil_line_distance_m": 1.0, "neighbor_unit_share": 0.01,
@@ -244,7 +245,7 @@ def _shared(lots: pd.DataFrame) -> tuple[pd.DataFrame, dict[str, list[str]]]:
     return pd.DataFrame(codes), texts
 
 
-def block(lots: gpd.GeoDataFrame, about: dict[str, Any], *, change: pd.Series | None = None,
+def block(lots: gpd.GeoDataFrame, about: dict[str, Any], *, change: pd.DataFrame | None = None,
           past: Results | None = None, classes: tuple[str, ...] = ()) -> str:
     """Return the data block of an estimate table as base64 text.
 
@@ -254,8 +255,9 @@ def block(lots: gpd.GeoDataFrame, about: dict[str, Any], *, change: pd.Series | 
         `tables.ESTIMATE` in EPSG:4326. Rows keep their order; rows without a polygon have no ring.
     about : dict
         Plain values for the page: names, words, classes, cautions. Goes into the header as it is.
-    change : Series, optional
-        `change_mm` of each row, in row order. ValueError when it has another length.
+    change : DataFrame, optional
+        What changed since another run, one row per lot in row order, in mm; each column goes along under its name.
+        ValueError when it has another length.
     past : Results, optional
         Run whose past months, drought shapes, soil lines and indices go along; None: none of them.
     classes : tuple of str
@@ -267,7 +269,7 @@ def block(lots: gpd.GeoDataFrame, about: dict[str, Any], *, change: pd.Series | 
         When a value does not fit the block (no lot on Earth does this).
     """
     if change is not None and len(change) != len(lots):
-        raise ValueError(f"change_mm has {len(change)} values for {len(lots)} lots")
+        raise ValueError(f"the change has {len(change)} values for {len(lots)} lots")
     arrays = _Block()
     _add_shapes(arrays, "", _rings(lots.geometry.to_numpy(), DEGREE_STEP))
     heads = _add_ids(arrays, lots["lot_id"])
@@ -281,7 +283,8 @@ def block(lots: gpd.GeoDataFrame, about: dict[str, Any], *, change: pd.Series | 
     for name, step in OWN_STEPS.items():
         arrays.add(name, _steps(lots[name], step), step=step)
     if change is not None:
-        arrays.add("change_mm", _steps(change, 0.1), step=0.1)
+        for name, values in change.items():
+            arrays.add(str(name), _steps(values, CHANGE_STEP), step=CHANGE_STEP)
     header = {"lots": len(lots), "heads": heads, "texts": texts, "missing": MISSING, "degree_step": DEGREE_STEP,
               "past": _add_past(arrays, past, classes) if past is not None else {}, "arrays": arrays.arrays,
               "about": about}

@@ -18,12 +18,13 @@ import numpy as np
 from riskmap.common import tables, units, wording
 from riskmap.common.version import __version__
 from riskmap.outputs import html_page, lot_text, palette, telling, waterfall, words
-from riskmap.outputs.map import data_block, page_build
+from riskmap.outputs.map import change_layer, data_block, page_build
 
 if TYPE_CHECKING:
     import pandas as pd
 
     from riskmap.common.results import Results
+    from riskmap.outputs.map.change_layer import ChangeSince
 
 NAME = "map.html"
 BARS = tuple(telling.COLUMNS.values())  # on one scale
@@ -173,23 +174,24 @@ def _axis_mm(lots: pd.DataFrame) -> list[float]:
     return [min(low, -high / 6) if low < 0 else 0.0, high]  # a sixth: room for the text of either end beside the 0
 
 
-def _scales(results: Results, change: pd.Series | None) -> dict[str, Any]:
-    own = {name: scale for name, scale in palette.DERIVED_SCALES.items() if name != "change" or change is not None}
-    order = ("now", "next", "expected", "long_run", "whatif_dry", "whatif_average", "whatif_wet", "change", "weeks",
-             "soil", "age", "phase", "drought", "quality")
+def _scales(results: Results, change: ChangeSince | None) -> dict[str, Any]:
+    own = palette.DERIVED_SCALES | (change.scales() if change is not None else {})
+    order = ("now", "next", "expected", "long_run", "whatif_dry", "whatif_average", "whatif_wet", *change_layer.COLUMNS,
+             "weeks", "soil", "age", "phase", "drought", "quality")
     both = {**palette.SCALES, **own}
     return layer_values(results, {name: both[name] for name in order if name in both})
 
 
 def about(results: Results, shown_units: str, basemap: Basemap | None = None,
-          change: pd.Series | None = None) -> dict[str, Any]:
+          change: ChangeSince | None = None) -> dict[str, Any]:
     """Return the plain values of the page header: names, classes, words and cautions."""
     width_m = units.foot_to_m((results.soil_scale or 0) / FEET_PER_SCALE)
     flags = {flag for cell in results.lots["flags"].dropna().unique() for flag in str(cell).split(";") if flag}
     cells = results.facts.get("cells", {})
     return {
         "area": results.area_name, "units": shown_units, "lines": _lines(results), "credits": list(results.credits),
-        "today": results.today, "scales": _scales(results, change), "no_past_weeks": _no_past_weeks(results),
+        "today": results.today, **({"change": change.about()} if change is not None else {}),
+        "scales": _scales(results, change), "no_past_weeks": _no_past_weeks(results),
         "soil": {"scale": results.soil_scale, "width_m": float(width_m)},
         "basemap": {**asdict(basemap), "host": basemap.host} if basemap else None,
         "states": tables.STATES, "hatch": palette.HATCH, "outline": palette.OUTLINE,
@@ -210,7 +212,7 @@ def about(results: Results, shown_units: str, basemap: Basemap | None = None,
 
 
 def page(results: Results, shown_units: str = "us", *, basemap: Basemap | None = None,
-         change: pd.Series | None = None) -> str:
+         change: ChangeSince | None = None) -> str:
     """Return the whole map page as text.
 
     Parameters
@@ -220,13 +222,13 @@ def page(results: Results, shown_units: str = "us", *, basemap: Basemap | None =
         `us` (inch, foot) or `si` (mm, m): what the page shows first; it can switch.
     basemap : Basemap, optional
         Offered as a choice that is off; without it the page asks no host for anything.
-    change : Series, optional
-        `change_mm` of every row against another run, in row order; adds its layer.
+    change : ChangeSince, optional
+        What changed since another run; adds its layers.
     """
     wrapper = _wrapper()
     scripts = [page_build.vendored(), wrapper.script, page_build.script("map")]
-    data = data_block.block(results.lots, about(results, shown_units, basemap, change), change=change, past=results,
-                            classes=palette.DROUGHT_CLASSES)
+    data = data_block.block(results.lots, about(results, shown_units, basemap, change), past=results,
+                            change=None if change is None else change.lots, classes=palette.DROUGHT_CLASSES)
     all_scripts = [*re.findall(r"<script>(.*?)</script>", wrapper.head, flags=re.S), *scripts]
     return html_page.filled(
         page_build.ASSETS / "map" / "page.html", {"title": f"{results.area_name}: expected movement"},

@@ -27,7 +27,9 @@ def told(found: check.Report) -> dict[str, str]:
 def test_a_file_without_dates_foundations_and_sizes_is_told_with_columns_that_look_like_them(tmp_path: Path) -> None:
     found = report(tmp_path, "YR_BUILT,Foundation,owner_built", ["1985,Pier,x", "1990,Slab,y", "2001,Slab,z"])
     lines = told(found)
-    assert set(lines) == {"W-LOT-041", "W-LOT-042", "W-LOT-043"}
+    assert set(lines) == {"W-LOT-041", "W-LOT-042", "W-LOT-043", "W-LOT-045"}
+    assert "3 of 3 lots to be estimated have neither a pour date nor a foundation type" in lines["W-LOT-045"]
+    assert '[lots.columns] land_use = "..."' in lines["W-LOT-045"]
     assert "no lot to be estimated has a pour date" in lines["W-LOT-041"]
     assert "1950-01..2022-11 is assumed for all 3" in lines["W-LOT-041"]
     assert 'YR_BUILT. If it is, map it: [lots.columns] pour_date = "YR_BUILT".' in lines["W-LOT-041"]

@@ -16,6 +16,7 @@ from riskmap.common import tables
 from riskmap.common import wording as common_wording
 from riskmap.outputs import words
 from riskmap.outputs.map import data_block, page_build, web_map
+from riskmap.outputs.map.change_layer import ChangeSince
 
 ASSETS = Path(page_build.ASSETS)
 VENDOR = ASSETS / page_build.VENDOR
@@ -170,8 +171,12 @@ def test_change_layer_only_when_given(page: str) -> None:
     import pandas as pd
 
     assert "change" not in header(page)["about"]["scales"]
-    made = web_map.page(results(), change=pd.Series(range(60), dtype=float))
-    assert header(made)["about"]["scales"]["change"]["column"] == "change_mm"
+    changes = pd.DataFrame({"now": [1.0] * 60, "expected": [0.0] * 60})
+    made = header(web_map.page(results(), change=ChangeSince.of(changes, "May 2025", "October 2025")))["about"]
+    assert made["scales"]["change"]["column"] == "change_of_now_mm"
+    names = list(made["scales"])
+    assert names.index("change_expected") == names.index("change") + 1, "bending now comes first"
+    assert made["change"] == {"before": "May 2025", "after": "October 2025"}
 
 
 def test_parts_are_short_and_the_doubt_is_the_one_of_the_caution(page: str) -> None:

@@ -147,6 +147,21 @@ def test_damaged_files_are_told(name: str, damage: bytes, full: Results, tmp_pat
         opened(tmp_path)
 
 
+def test_how_many_lots_share_an_estimate_comes_with_all_lots_and_with_one(full: Results, tmp_path: Path) -> None:
+    made = with_inputs(full, SLABS)
+    assert made.inputs is not None
+    lot_archetype = np.array([0] * 50 + [1] * 9 + [-1])
+    run = written(replace(made, inputs=replace(made.inputs, lot_archetype=lot_archetype)), tmp_path)
+    shared = opened(run).sharing
+    assert shared is not None
+    assert shared.tolist() == [50] * 50 + [9] * 9 + [0]
+    one = record.read(RunFiles(run, verified=False), str(full.lots["lot_id"][52])).sharing
+    assert one is not None
+    assert one.tolist() == [9]
+    (run / record.FOLDER / "lot_archetype.parquet").unlink()
+    assert record.read(RunFiles(run, verified=False), str(full.lots["lot_id"][52])).sharing is None
+
+
 def test_growth_is_kept_and_may_be_missing(full: Results, tmp_path: Path) -> None:
     curve = pd.DataFrame({"archetype": np.array([0, 0, 3], np.int32), "year": np.array([2001, 2002, 2002], np.int16),
                           "middle_mm": np.float32([1.5, 2.5, -0.1]), "edge_mm": np.float32([-1.0, 3.0, 0.0])})

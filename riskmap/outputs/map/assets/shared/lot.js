@@ -1,7 +1,7 @@
 // What the one-file map and the county page tell about one lot, in the same order and words. A `lot` answers
 // `text(column)`, "" without one, and `number(column)`, null without one.
 import { about } from "./context.js";
-import { fill, put, rounded, length, signed, distance, percent } from "./page.js";
+import { fill, put, rounded, length, signedFinely, distance, percent } from "./page.js";
 import { BARS, answers, whatifYears, heading, steps, stepText, typicalLot } from "./tell.js";
 
 export const said = (kind, code) => about.words[kind][code] || code;
@@ -81,8 +81,8 @@ export const soilCaution = () => fill(about.cautions.soil, { width: distance(abo
 
 function numbers(facts, lot) {
   row(facts, "Phase", `${said("phase", lot.text("phase"))} (${percent(lot.number("phase_probability"))} of model runs)`);
-  const change = lot.number("change_mm");
-  if (change !== null) row(facts, "Change", signed(change) + " against the other run");
+  const change = lot.number("change_of_now_mm"), before = about.change && (about.change.before === about.change.after ? "the other run" : about.change.before);
+  if (change !== null) row(facts, "Change", `Since ${before}: bending ${signedFinely(change)}, expected ${signedFinely(lot.number("change_of_expected_mm"))}`);
   const month = lot.text("bend_largest_up_date");
   row(facts, "Largest so far", `middle high by ${length(lot.number("bend_largest_up_mm"))}${month ? ` (about ${month})` : ""}, ` +
     `edge high by ${length(Math.abs(lot.number("bend_largest_down_mm")))}`);

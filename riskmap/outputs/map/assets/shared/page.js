@@ -95,19 +95,23 @@ const inSteps = (mm) => minus((Math.sign(mm) * Math.floor(Math.abs(units.now ===
 const unit = () => (units.now === "us" ? "in" : "mm");
 export const length = (mm) => (mm === null ? "—" : inSteps(mm) + " " + unit());
 export const signed = (mm) => (mm === null ? "—" : (/[1-9]/.test(inSteps(mm)) && mm > 0 ? "+" : "") + length(mm));
+const FINE = { us: 2, si: 1 }; // digits of a change, which is often smaller than the steps of an estimate
+const finely = (mm) => (units.now === "us" ? mm / MM_PER_INCH : mm).toFixed(FINE[units.now]).replace(/^-(0\.0*)$/, "$1").replace("-", "−");
+export const signedFinely = (mm) => (mm === null ? "—" : (/[1-9]/.test(finely(mm)) && mm > 0 ? "+" : "") + finely(mm) + " " + unit());
 export const distance = (m) => (units.now === "us" ? count(Math.round(m / 0.3048)) + " ft" : count(Math.round(m)) + " m");
 export const percent = (share) => (share === null ? "—" : Math.round(100 * share) + " %");
 
 function classLabels(scale) {
   if (scale.classes.length) return scale.words.length ? scale.words : scale.classes;
   const at = scale.limits_mm, n = at.length, both = at[0] < 0, years = scale.unit === "years";
-  const value = (v) => (years ? String(v) : (both && v > 0 ? "+" : "") + rounded(v)), of = " " + (years ? "years" : unit());
+  const shown = !years && at.some((v) => Math.abs(v) < 0.1 * MM_PER_INCH) ? finely : rounded; // limits under a tenth of an inch
+  const value = (v) => (years ? String(v) : (both && v > 0 ? "+" : "") + shown(v)), of = " " + (years ? "years" : unit());
   const between = both ? " to " : "–";
   const grey = (c) => (c === scale.grey ? " (grey)" : ""); // a grey that is a number must not be read as no data
   return scale.colors.map((_, c) => {
     if (c === 0) return (both ? "below " : "under ") + value(at[0]) + of;
     if (c === n) return value(at[n - 1]) + of + (both ? " and above" : " and more");
-    if (both && at[c - 1] === -at[c]) return "within ±" + rounded(at[c]) + of;
+    if (both && at[c - 1] === -at[c]) return "within ±" + shown(at[c]) + of;
     return value(at[c - 1]) + between + value(at[c]) + of + grey(c);
   });
 }
