@@ -57,7 +57,7 @@ def estimate(n: int, geometry: list | np.ndarray, seed: int = 1) -> gpd.GeoDataF
         "map_unit_name": ["Ombrey clay", "Quellan sand"], "neighbor_unit_name": ["Vassary loam"],
         "pour_date_basis": ["year", "month", "none"], "slab_class": ["unknown", "typical"], "cell_id": ["Z01"],
         "drought_valid_date": ["2025-10-28"], "flags": ["", "slab_size_assumed;pour_date_unknown", "not_in_the_list"],
-        "pour_date_early": ["1990-01"], "pour_date_late": ["1990-12"], "bend_largest_up_date": ["2011-09"],
+        "pour_from": ["1990-01"], "pour_to": ["1990-12"], "bend_largest_up_date": ["2011-09"],
         "reason_1": ["more expansive soil"], "reason_2": ["age and pour date"],
         "reason_3": ["a slab that bends less"], "map_unit_key": ["0012"], "map_unit_symbol": ["ObA"],
     }.items():
@@ -68,7 +68,7 @@ def estimate(n: int, geometry: list | np.ndarray, seed: int = 1) -> gpd.GeoDataF
 def with_state(frame: gpd.GeoDataFrame, rows: list[int], states: list[str]) -> gpd.GeoDataFrame:
     """Give rows a state in place of every number of the movement."""
     names = [c.name for c in ESTIMATE.columns]
-    numbers = [n for n in names[names.index("expected_movement_mm"):names.index("pour_date_early")]
+    numbers = [n for n in names[names.index("expected_movement_mm"):names.index("pour_from")]
                if ESTIMATE.column(n).kind == "number"]
     for row, state in zip(rows, states, strict=True):
         frame.loc[row, numbers] = np.nan

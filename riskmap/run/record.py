@@ -45,7 +45,8 @@ FORMER = {"archetype": "column", "lot_archetype": "lot_column", "archetype_profi
           "archetype_id": "column_id", "archetypes": "columns"}
 # Columns of the estimate that runs before format 4 do not have; they are read as empty.
 ADDED_IN_4 = tuple(column.name for column in tables.ESTIMATE.columns if column.name.startswith((
-    "change_next", "rise_next", "fall_next", "share_beyond_10mm", "share_beyond_20mm", "share_beyond_35mm", "whatif_")))
+    "change_next", "rise_next", "fall_next", "share_beyond_10mm", "share_beyond_20mm", "share_beyond_35mm", "whatif_",
+    "long_run_part_", "long_run_typical")))
 FORMER_ESTIMATE = replace(tables.ESTIMATE, answers=tuple(name for name in tables.ESTIMATE.answers
                                                          if name not in ADDED_IN_4))
 TABLES = ("climate", "drought_weeks")
