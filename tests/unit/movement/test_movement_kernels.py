@@ -419,7 +419,8 @@ def test_parts_of_the_long_run_are_those_of_both_orders_by_hand() -> None:
         profile, layer = soils(9.0)
         if not own_soil:
             layer = pd.DataFrame({"profile_id": 0, "top_m": [0.0], "bottom_m": [reasons.REFERENCE_DEPTH_M],
-                                  **dict.fromkeys(("lep_low_pct", "lep_pct", "lep_high_pct"), reasons.REFERENCE_LEP_PCT)})
+                                  "lep_low_pct": reasons.REFERENCE_LEP_PCT, "lep_pct": reasons.REFERENCE_LEP_PCT,
+                                  "lep_high_pct": reasons.REFERENCE_LEP_PCT})
         with pytest.MonkeyPatch.context() as patch:  # the only draw is the middle one
             patch.setattr(draws, "make", lambda _: middle)
             return float(simulate(one, part, (profile, layer)).iloc[0]["long_run_mm"])
