@@ -28,7 +28,7 @@ from riskmap.answers.matching_places import (
     points_of,
     say_misplaced,
 )
-from riskmap.answers.matching_routes import Pairs, Route, both, metres, put_together, texts
+from riskmap.answers.matching_routes import Pairs, Route, both, distances, put_together, texts
 from riskmap.common.errors import shown
 
 if TYPE_CHECKING:
@@ -50,7 +50,7 @@ _NAMED = 4  # lots that a note names; the others are counted
 
 
 def match(requests: pd.DataFrame, lot: gpd.GeoDataFrame, *, within_m: float = 0.0,
-          coverage: placement.Box | None = None) -> pd.DataFrame:
+          coverage: placement.Box | None = None, system: str = "si") -> pd.DataFrame:
     """Match requests to lots.
 
     Parameters
@@ -67,6 +67,8 @@ def match(requests: pd.DataFrame, lot: gpd.GeoDataFrame, *, within_m: float = 0.
     coverage : tuple, optional
         West, south, east, north of the lots in degrees. With it a point outside says when longitude and latitude look
         exchanged or a minus sign lost; it is never moved.
+    system : str
+        `us` or `si`: the unit of distances in the notes.
 
     Returns
     -------
@@ -89,7 +91,7 @@ def match(requests: pd.DataFrame, lot: gpd.GeoDataFrame, *, within_m: float = 0.
     text = texts(requests, "lot_id")
     points, has_point, bad = points_of(requests, lot.crs)
     shapes, own = own_shapes(requests, lot.crs)
-    ground = Ground.of(lot, within_m)
+    ground = Ground.of(lot, within_m, system)
     ids = by_id(text, lot)
     routes = [ids, by_point("point", points, has_point & ~bad, ground), *by_shape(shapes, own, ground)]
     if coverage is not None:
@@ -151,11 +153,11 @@ def _id_before_point(ids: Route, point: Route, places: NDArray[np.object_], grou
     agree[request[np.isin(request * width + found, point.pairs[0] * width + point.pairs[1])]] = True
     torn = named & ~point.outside & ~agree
     note = np.full(count, "", dtype=object)
-    metres_away = metres(away).to_numpy(dtype=object)
+    away_text = distances(away, ground.system).to_numpy(dtype=object)
     street &= ~agree
-    note[street] = "the parcel id decides: its lot is " + metres_away[street] + " m away"
-    note[far] = "the lot of the parcel id is " + metres_away[far] + " m away"
-    note[torn] = OTHER_LOT.format(by=point.by) + ": the lot of the id is " + metres_away[torn] + " m away"
+    note[street] = "the parcel id decides: its lot is " + away_text[street] + " away"
+    note[far] = "the lot of the parcel id is " + away_text[far] + " away"
+    note[torn] = OTHER_LOT.format(by=point.by) + ": the lot of the id is " + away_text[torn] + " away"
     point.note = both(point.note, note, "; ")
     point.without(street)
 

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from riskmap.answers.matching_routes import NO_PAIRS, Pairs, Route, both, metres, put_together, texts
+from riskmap.answers.matching_routes import NO_PAIRS, Pairs, Route, both, distances, put_together, texts
 from riskmap.common.errors import LayerError, shown
 from riskmap.lots import placement
 from riskmap.lots.geometry import project
@@ -32,9 +32,10 @@ class Ground:
     is_point: NDArray[np.bool_]
     lot_id: NDArray[np.object_]
     within_m: float
+    system: str  # of distances in notes: `us` or `si`
 
     @classmethod
-    def of(cls, lot: gpd.GeoDataFrame, within_m: float) -> Ground:
+    def of(cls, lot: gpd.GeoDataFrame, within_m: float, system: str) -> Ground:
         """Return it for a table of lots."""
         import shapely
 
@@ -42,7 +43,7 @@ class Ground:
         is_point = (";" + texts(lot, "flags") + ";").str.contains(";point_lot;", regex=False).to_numpy(dtype=bool)
         places = outlines.copy()
         places[is_point] = shapely.centroid(outlines[is_point])
-        return cls(outlines, places, is_point, texts(lot, "lot_id").to_numpy(dtype=object), within_m)
+        return cls(outlines, places, is_point, texts(lot, "lot_id").to_numpy(dtype=object), within_m, system)
 
 
 def by_point(by: str, points: NDArray[np.object_], filled: NDArray[np.bool_], ground: Ground) -> Route:
@@ -83,7 +84,7 @@ def _nearby(by: str, points: NDArray[np.object_], ground: Ground) -> tuple[Pairs
     names = pd.Series(ground.lot_id[lots]).map(lambda name: f"'{shown(name)}'")
     start = np.where(ground.is_point[lots], "; the lots are points; nearest is ", "; nearest is ").astype(object)
     taken = np.where(fits[index] == 1, f": the only lot within {ground.within_m:g} m", "").astype(object)
-    note[index] += start + (names + ", " + metres(away) + " m away").to_numpy(dtype=object) + taken
+    note[index] += start + (names + ", " + distances(away, ground.system) + " away").to_numpy(dtype=object) + taken
     return pairs, note
 
 

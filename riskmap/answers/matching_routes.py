@@ -8,6 +8,10 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from riskmap.common import units
+
+FAR_M = 10_000.0  # judgement: beyond it nobody counts metres or feet
+FEET_PER_MILE = 5280
 Pairs = tuple[NDArray[np.int64], NDArray[np.int64]]  # position of the request, position in the lots
 NO_PAIRS: Pairs = (np.empty(0, dtype=np.int64), np.empty(0, dtype=np.int64))
 
@@ -65,6 +69,17 @@ def texts(frame: pd.DataFrame, name: str) -> pd.Series:
     return frame[name].astype("string").fillna("").astype(str).reset_index(drop=True)
 
 
-def metres(away: NDArray[np.float64]) -> pd.Series:
-    """Return distances in words' figures: whole metres from 10 on, tenths below. [m]"""
-    return pd.Series(away).map(lambda m: f"{m:.0f}" if m >= 10 else f"{m:.1f}".removesuffix(".0"))
+def distances(away: NDArray[np.float64], system: str) -> pd.Series:
+    """Return distances [m] with their unit, those from 10 km on in kilometres or miles; `system`: `us` or `si`."""
+    return pd.Series(away).map(_distance_us if system == "us" else _distance_si)
+
+
+def _distance_si(metres: float) -> str:
+    if metres >= FAR_M:
+        return f"{metres / 1000:,.0f} km"
+    return f"{metres:.0f} m" if metres >= 10 else f"{metres:.1f}".removesuffix(".0") + " m"
+
+
+def _distance_us(metres: float) -> str:
+    feet = metres / units.M_PER_FOOT
+    return f"{feet / FEET_PER_MILE:,.0f} mi" if metres >= FAR_M else f"{feet:,.0f} ft"

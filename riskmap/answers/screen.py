@@ -146,7 +146,7 @@ def screen(results: Results, listing: Listing, *, system: str = "us", limits: tu
     own = tuple(str(column) for column in listing.table.columns)
     with kept_by_refusal(listing.problems):
         _check_groups(listing, groups)
-        found = matched(results, listing, named, within_m)
+        found = matched(results, listing, named, within_m, system)
         answer = _answer(results, found)
         problems = _foundation(listing, answer)
         answer = _with_estimate_columns(answer, results, system, limits or tables.DEFLECTION_BANDS_MM)
@@ -187,13 +187,15 @@ def _label(listing: Listing, columns: dict[str, str]) -> str:
 # ---------------------------------------------------------------- what a row's lot has
 def _answer(results: Results, found: pd.DataFrame) -> pd.DataFrame:
     """Return how each row was found and its state, with the lot's row in the run (-1 without one)."""
+    from riskmap.answers import matching
+
     place = found["lot_row"].fillna(-1).to_numpy(np.int64)
     taken = pd.DataFrame(results.lots[["lot_id", "state", "state_reason", "flags"]]).reindex(place)
     taken = taken.reset_index(drop=True).fillna("").astype(object)
     status = found["match_status"].to_numpy(dtype=object)
     is_matched = status == "matched"
     state = np.where(is_matched, taken["state"], status)
-    reason = np.array([tables.STATES.get(str(s), "") for s in state], dtype=object)
+    reason = np.array([matching.STATES.get(str(s), "") for s in status], dtype=object)
     return pd.DataFrame({
         "match_status": status, "match_note": found["match_note"].to_numpy(dtype=object),
         "matched_by": found["matched_by"].to_numpy(dtype=object), "matched_lot_id": taken["lot_id"], "state": state,

@@ -194,8 +194,9 @@ def places(listing: Listing, columns: dict[str, str]) -> dict[str, str]:
     return {ours: theirs for ours, theirs in columns_used.items() if theirs is not None}
 
 
-def matched(results: Results, listing: Listing, columns: dict[str, str], within_m: float = 0.0) -> pd.DataFrame:
-    """Return what `matching.match` returns for the rows of a list.
+def matched(results: Results, listing: Listing, columns: dict[str, str], within_m: float = 0.0,
+            system: str = "si") -> pd.DataFrame:
+    """Return what `matching.match` returns for the rows of a list; `system`: the unit of distances in the notes.
 
     Raises
     ------
@@ -209,7 +210,7 @@ def matched(results: Results, listing: Listing, columns: dict[str, str], within_
     west, south, east, north = results.lots.total_bounds.tolist()
     around = (west - AROUND_DEG, south - AROUND_DEG, east + AROUND_DEG, north + AROUND_DEG)
     return matching.match(_requests(results, listing, columns), results.lots.to_crs("EPSG:5070"), within_m=within_m,
-                          coverage=around)
+                          coverage=around, system=system)
 
 
 def _requests(results: Results, listing: Listing, columns: dict[str, str]) -> pd.DataFrame:

@@ -8,8 +8,8 @@ from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from riskmap.answers import screen_workbook
-from riskmap.answers.screen_words import Shown, summary
+from riskmap.answers import matching, screen_workbook
+from riskmap.answers.screen_words import Shown, summary, typical
 from riskmap.common import tables, wording
 from riskmap.common.errors import counted, visible
 from riskmap.common.json_values import plain
@@ -39,8 +39,8 @@ def write(done: ScreenReport, about: dict[str, Any], folder: Path) -> list[Path]
     """
     from riskmap.answers.screen import in_order
 
-    about = {**about, "counts": done.counts, "ties": done.ties, "guarded_cells": guarded_cells(done),
-             "notes": [str(problem) for problem in done.problems]}
+    about = {**about, "counts": done.counts, "ties": done.ties, "why": typical(done),
+             "guarded_cells": guarded_cells(done), "notes": [str(problem) for problem in done.problems]}
     paths = [_csv(done.rows, folder / "screened.csv"), _csv(done.rows.iloc[in_order(done)], folder / "sorted.csv")]
     if done.groups is not None:
         paths.append(_csv(done.groups, folder / "groups.csv"))
@@ -80,13 +80,14 @@ def _csv(frame: pd.DataFrame, path: Path) -> Path:
 
 
 def _counts(about: dict[str, Any]) -> list[tuple[str, int]]:
-    return [(tables.STATES.get(name, name.replace("_", " ")), value) for name, value in about["counts"].items()]
+    words = {**tables.STATES, **matching.STATES, "rows": "all rows", "with_estimate": "with an estimate"}
+    return [(words.get(name, name.replace("_", " ")), value) for name, value in about["counts"].items()]
 
 
 def _notes(about: dict[str, Any]) -> list[str]:
-    counts = ", ".join(f"{value:,} {name.replace('_', ' ')}" for name, value in about["counts"].items())
+    counts = "; ".join(f"{name} {value:,}" for name, value in _counts(about))
     apostrophe = counted(about["guarded_cells"], "cell of the list has", "cells of the list have")
-    return [*CAUTIONS, f"List {about['list']}: {counts}.",
+    return [*CAUTIONS, f"Rows of {about['list']}: {counts}.",
             f"Run {about['run']}, data up to {about['today']}, manifest {about['manifest']}.",
             f"A row without an estimate has a state that says why. {NOT_LOW}",
             "rank: 1 + the number of rows of this list with a larger long run, to 0.1 mm. Rows with the same long run "
@@ -122,6 +123,7 @@ def _page(columns: Sequence[Shown], groups: pd.DataFrame | None, about: dict[str
         Path(__file__).parent / "screened.html", {name: visible(text) for name, text in texts.items()},
         {"counts": counts, "notes": "".join(_page_notes(about["notes"])), "shown": shown,
          "ties": f"<p>{_text(about['ties'])}</p>\n" if about["ties"] else "",
+         "why": f"<p>{_text(about['why'])}see the column <b>why</b>.</p>\n" if about["why"] else "",
          "table": "".join(_page_rows(columns)),
          "groups": "".join(_page_groups(groups)) if groups is not None else ""}) + "\n"
 

@@ -92,6 +92,8 @@ SEVERAL_PLACES = {
     "E-RUN-051": ({"cli/main.py": 2}, "the name of a folder, or in no folder"),
     "E-SCR-003": ({"answers/screen_list.py": 1, "layers/workbook.py": 1}, "a workbook is stopped while it is read"),
     "E-SCR-005": ({"answers/screen_list.py": 2, "cli/screen.py": 1}, "its form, its names, or a column of people"),
+    "E-SCR-008": ({"answers/screen_list.py": 1, "layers/workbook.py": 1}, "a cell below the heading, or in it"),
+    "E-SCR-009": ({"answers/screen.py": 2}, "no such column, or one about people"),
     "E-SCR-007": ({"layers/workbook.py": 2}, "the zip, or what is in it"),
     "E-SCR-062": ({"layers/workbook.py": 3}, "the heading, the rows, or the cells counted"),
     "E-SCR-082": ({"layers/workbook.py": 2}, "no row, or an empty first row"),

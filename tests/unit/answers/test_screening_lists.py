@@ -178,14 +178,18 @@ def test_the_page_says_why_and_in_words(outputs: Path, tmp_path: Path) -> None:
     path = listing(tmp_path / "l.csv", [["note", "state", "lot_id"], ["x", "TX", high], ["y", "TX", without],
                                         ["z", "TX", "nope"]])
     assert call(outputs, path, "--into", tmp_path / "o").exit_code == 1
-    text = (tmp_path / "o" / "screened.html").read_text(encoding="utf-8").split("<table>")[2]
+    text_of_page = (tmp_path / "o" / "screened.html").read_text(encoding="utf-8")
+    text = text_of_page.split("<table>")[2]
     heading = re.findall("<th(?: class=l)?>(.*?)</th>", text)
     said = {line[0]: line for line in (re.findall("<td.*?>(.*?)</td>", row) for row in text.split("<tr>")) if line}
     assert heading == ["row", "lot_id", "rank", "rank to", "long run, in", "low", "high", "why", "next 12 months, in",
                        "now", "found", "note"]
     assert said["2"][1:4] == [html.escape(high), "1", "1"]
     assert said["2"][4] == f"{lots.loc[high, 'long_run_mm'] / 25.4:.1f}"
-    assert said["2"][7].startswith("Compared with a typical lot here (")
+    typical = f"Compared with a typical lot here ({lots.loc[high, 'long_run_typical_mm'] / 25.4:.1f} in): "
+    assert typical in text_of_page  # said once for the list, not in every row
+    assert said["2"][7]
+    assert "typical" not in said["2"][7]
     assert said["2"][heading.index("now")] == "edge high"
     assert said["3"][2:5] == ["", "", ""]
     assert said["3"][-2:] == ["found", "not enough data to estimate this lot; " +
@@ -253,7 +257,9 @@ def test_within_and_a_lost_minus_are_told(outputs: Path, tmp_path: Path) -> None
     assert call(outputs, path, "--into", tmp_path / "o").exit_code == 1
     told = table(tmp_path / "o" / "screened.csv")
     assert [row["match_status"] for row in told] == ["unmatched", "unmatched"]
-    assert f"nearest is '{IDS[40]}', 8 m away" in told[0]["match_note"]
+    assert f"nearest is '{IDS[40]}', 26 ft away" in told[0]["match_note"]
+    assert call(outputs, path, "--units", "si", "--into", tmp_path / "si").exit_code == 1
+    assert f"nearest is '{IDS[40]}', 8 m away" in table(tmp_path / "si" / "screened.csv")[0]["match_note"]
     assert "a minus sign is lost" in told[1]["match_note"]
     assert call(outputs, path, "--within", 10, "--into", tmp_path / "w").exit_code == 1
     told = table(tmp_path / "w" / "screened.csv")
