@@ -39,7 +39,7 @@ def write(done: ScreenReport, about: dict[str, Any], folder: Path) -> list[Path]
     """
     from riskmap.answers.screen import in_order
 
-    about = {**about, "counts": done.counts, "ties": done.ties, "why": typical(done),
+    about = {**about, "counts": done.counts, "ties": done.ties, "typical_long_run": typical(done),
              "guarded_cells": guarded_cells(done), "notes": [str(problem) for problem in done.problems]}
     paths = [_csv(done.rows, folder / "screened.csv"), _csv(done.rows.iloc[in_order(done)], folder / "sorted.csv")]
     if done.groups is not None:
@@ -123,7 +123,8 @@ def _page(columns: Sequence[Shown], groups: pd.DataFrame | None, about: dict[str
         Path(__file__).parent / "screened.html", {name: visible(text) for name, text in texts.items()},
         {"counts": counts, "notes": "".join(_page_notes(about["notes"])), "shown": shown,
          "ties": f"<p>{_text(about['ties'])}</p>\n" if about["ties"] else "",
-         "why": f"<p>{_text(about['why'])}see the column <b>why</b>.</p>\n" if about["why"] else "",
+         "why": f"<p>The column <b>why</b> says what makes the long run of a row differ from that of a typical lot here, "
+                f"which is {_text(about['typical_long_run'])}.</p>\n" if about["typical_long_run"] else "",
          "table": "".join(_page_rows(columns)),
          "groups": "".join(_page_groups(groups)) if groups is not None else ""}) + "\n"
 

@@ -59,12 +59,15 @@ def _reasons(parts_mm: NDArray[np.float64], system: str) -> tuple[str, str, str]
     first, second = ([words.part(name, value) for name, value in parts] + ["", ""])[:2]
     said = ", ".join(f"{words.part(name, value)} {_signed(value, system)}" for name, value in parts)
     left = f"; gaps in the data {_signed(gaps, system)}" if abs(gaps) >= least else ""
-    return first, second, _compared(typical, system) + (said or "hardly different") + left
+    return first, second, _compared(_size(typical, system)) + (said or "hardly different") + left
 
 
-def _compared(typical_mm: float, system: str) -> str:
-    size, unit = (units.mm_to_inch(typical_mm), "in") if system == "us" else (typical_mm, "mm")
-    return f"Compared with a typical lot here ({size:.1f} {unit}): "
+def _size(value_mm: float, system: str) -> str:
+    return f"{units.mm_to_inch(value_mm):.1f} in" if system == "us" else f"{value_mm:.1f} mm"
+
+
+def _compared(size: str) -> str:
+    return f"Compared with a typical lot here ({size}): "
 
 
 def _signed(value_mm: float, system: str) -> str:
@@ -72,9 +75,9 @@ def _signed(value_mm: float, system: str) -> str:
 
 
 def typical(done: ScreenReport) -> str:
-    """Return the start that the reasons of all rows share; empty text where typical lots differ or there is none."""
-    found = done.ours("long_run_typical_mm").dropna().unique()
-    return _compared(float(found[0]), done.system) if len(found) == 1 else ""
+    """Return the long run of the typical lot with its unit; empty text where typical lots differ or there is none."""
+    found = {_size(float(value), done.system) for value in done.ours("long_run_typical_mm").dropna().unique()}
+    return found.pop() if len(found) == 1 else ""
 
 
 # ---------------------------------------------------------------- twelve columns
@@ -89,7 +92,9 @@ def summary(done: ScreenReport) -> list[Shown]:
         return done.ours(name).iloc[order]
 
     matched = ours("match_status") == "matched"  # of others the state says nothing more
-    start = typical(done)  # which need not be said in every row
+    size = typical(done)
+    start = _compared(size) if size else ""  # which need not be said in every row
+    other = f", whose long run is {size}" if size else " of the same climate"
     note = ours("match_note")
     for more in (ours("state").map(tables.STATES).fillna(""), ours("state_reason")):
         more = more.where(matched, "")
@@ -105,9 +110,8 @@ def summary(done: ScreenReport) -> list[Shown]:
               1),
         Shown("low", ours(f"long_run_{unit}_p10"), f"One model run in ten has less, in {unit}.", 1),
         Shown("high", ours(f"long_run_{unit}_p90"), f"One model run in ten has more, in {unit}.", 1),
-        Shown("why", ours("long_run_reason_text").str.removeprefix(start), f"{start or 'Compared with a typical lot: '}"
-              "how much the soil and the slab add to the long run or take from it, and last what is not known about "
-              "this lot."),
+        Shown("why", ours("long_run_reason_text").str.removeprefix(start), "What makes the long run differ from "
+              f"that of a typical lot here{other}: the soil, the slab, and last gaps in the data on this lot."),
         Shown(f"next 12 months, {unit}", ours(f"expected_movement_{unit}"), "The largest bending expected within a "
               "year from the date of the data, counted from a level slab.", 1),
         Shown("now", ours("direction").replace(words.DIRECTION_SHORT), "Which part of the slab is high today."),

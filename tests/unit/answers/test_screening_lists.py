@@ -186,7 +186,7 @@ def test_the_page_says_why_and_in_words(outputs: Path, tmp_path: Path) -> None:
                        "now", "found", "note"]
     assert said["2"][1:4] == [html.escape(high), "1", "1"]
     assert said["2"][4] == f"{lots.loc[high, 'long_run_mm'] / 25.4:.1f}"
-    typical = f"Compared with a typical lot here ({lots.loc[high, 'long_run_typical_mm'] / 25.4:.1f} in): "
+    typical = f"that of a typical lot here, which is {lots.loc[high, 'long_run_typical_mm'] / 25.4:.1f} in."
     assert typical in text_of_page  # said once for the list, not in every row
     assert said["2"][7]
     assert "typical" not in said["2"][7]
