@@ -359,6 +359,25 @@ def test_pins_and_outlines_are_lists_too(outputs: Path, tmp_path: Path) -> None:
     assert shapely.is_valid(part.geometry.to_numpy()).all()
 
 
+def test_properties_of_a_geojson_come_back_as_text(outputs: Path, tmp_path: Path) -> None:
+    point = FOUND.lots.geometry.iloc[45].representative_point()
+    place = {"type": "Point", "coordinates": [point.x, point.y]}
+    features = [{"type": "Feature", "properties": given, "geometry": place}
+                for given in ({"zip": "07001", "lot_id": "p1", "owner": "CANARY", "price": 1.50, "sold": True},
+                              {"lot_id": "p2", "zip": None, "note": {"a": [1, "ü"]}})]
+    path = tmp_path / "l.geojson"
+    path.write_text(json.dumps({"type": "FeatureCollection", "features": features}), encoding="utf-8")
+    done = call(outputs, path, "--into", tmp_path / "o")
+    assert done.exit_code == 0, (done.output, done.exception)
+    assert "W-SCR-006" in done.output
+    rows = table(tmp_path / "o" / "screened.csv")
+    assert list(rows[0])[:6] == ["zip", "lot_id", "owner", "price", "sold", "note"]
+    assert [list(row.values())[:6] for row in rows] == [["07001", "p1", "", "1.5", "true", ""],
+                                                        ["", "p2", "", "", "", '{"a": [1, "ü"]}']]
+    assert [row["matched_lot_id"] for row in rows] == [IDS[45]] * 2
+    assert all(b"CANARY" not in file.read_bytes() for file in (tmp_path / "o").iterdir())
+
+
 @pytest.mark.parametrize(("content", "words", "told"), [
     ("a,b\n1,2\n", (), "E-SCR-010"), ("lon,b\n1,2\n", (), "E-SCR-010"), ("a,a,lot_id\n1,2,3\n", (), "E-SCR-004"),
     ("lot_id,b\n1,2\n", ("--column", "lot_id=nope"), "E-SCR-005"), ("lot_id,b\n1,2\n", ("--column", "x"), "E-SCR-005"),
