@@ -225,7 +225,7 @@ def _requests(results: Results, listing: Listing, columns: dict[str, str]) -> pd
         column, fits = likely_id(results, listing, columns)
         proposal = f"{fits:,} of {len(listing.table):,} cells of '{shown(column)}' are ids of lots. " if fits else ""
         raise LayerError(f"E-SCR-010 {listing.name}: no column lot_id, no lon and lat, no geometry. The list has: "
-                         f"{joined(listing.table.columns, 40)}. {proposal}Say which column holds the parcel id: "
+                         f"{joined(listing.table.columns, 40)}. {proposal}Say which column contains the parcel id: "
                          f"--column lot_id='{shown(column or 'PARCEL')}'.")
     requests = pd.DataFrame(cells, index=pd.RangeIndex(len(listing.table)))
     if "geometry" in requests:
@@ -265,7 +265,7 @@ def propose_id(results: Results, listing: Listing, columns: dict[str, str]) -> l
     share = f"{fits:,} of {count:,} cells of '{shown(column)}' are ids of lots. " if fits else ""
     if "lot_id" not in found_by:
         return [Problem("W-SCR-011", listing.name, rule="no lot_id column; rows are found by "
-                        f"{joined(found_by.values())} only.", remedy=f"{share}If a column holds the parcel "
+                        f"{joined(found_by.values())} only.", remedy=f"{share}If a column contains the parcel "
                         f"id, say which: --column lot_id='{shown(column or 'COLUMN')}'.", action="No id was compared.")]
     from riskmap.answers.matching import normal_id
 
@@ -274,5 +274,5 @@ def propose_id(results: Results, listing: Listing, columns: dict[str, str]) -> l
     if fits <= own:
         return []
     return [Problem("W-SCR-013", listing.name, rule=f"{own:,} of {count:,} cells of '{shown(found_by['lot_id'])}' are "
-                    f"ids of lots.", remedy=f"{share}If that column holds the parcel id, write --column "
+                    f"ids of lots.", remedy=f"{share}If that column contains the parcel id, write --column "
                     f"lot_id='{shown(column)}'.", action=f"'{shown(found_by['lot_id'])}' was compared.")]

@@ -142,13 +142,13 @@ def test_a_list_without_an_id_column_says_which_could_be_meant(outputs: Path, tm
     rows = [["Listing ID", "lon", "lat", "ref"], ["A1", "-91.1", "30.4", "000-0040"], ["A2", "-91.1", "30.4", "x"]]
     done = call(outputs, listing(tmp_path / "l.csv", rows), "--into", tmp_path / "o")
     words = "no lot_id column; rows are found by lon, lat only. "
-    assert f"W-SCR-011 l.csv: {words}1 of 2 cells of 'ref' are ids of lots. If a column holds the parcel id, say " \
+    assert f"W-SCR-011 l.csv: {words}1 of 2 cells of 'ref' are ids of lots. If a column contains the parcel id, say " \
            "which: --column lot_id='ref'." in done.output
     page = (tmp_path / "o" / "screened.html").read_text(encoding="utf-8")
     assert words in page
     rows = [[*line[:3], ""] for line in rows]
     done = call(outputs, listing(tmp_path / "m.csv", rows))
-    assert f"{words}If a column holds the parcel id, say which: --column lot_id='Listing ID'." in done.output
+    assert f"{words}If a column contains the parcel id, say which: --column lot_id='Listing ID'." in done.output
     done = call(outputs, listing(tmp_path / "n.csv", rows), "--column", "lot_id=Listing ID")
     assert "W-SCR-011" not in done.output
 
@@ -157,7 +157,7 @@ def test_a_list_without_any_place_is_refused_with_the_column_that_fits(outputs: 
     rows = [["Owner", "zip", "APN", "price"], [IDS[40], "000-0041", "000-0040", "7"], ["x", "000-0042", "nope", ""]]
     error = str(call(outputs, listing(tmp_path / "l.csv", rows)).exception)
     assert "E-SCR-010" in error  # neither the owners nor the postal areas, which look like ids here, are proposed
-    assert "1 of 2 cells of 'APN' are ids of lots. Say which column holds the parcel id: --column lot_id='APN'." \
+    assert "1 of 2 cells of 'APN' are ids of lots. Say which column contains the parcel id: --column lot_id='APN'." \
         in error
     for column in ("Owner", "zip"):
         assert "E-SCR-005" in str(call(outputs, tmp_path / "l.csv", "--column", f"lot_id={column}").exception)
