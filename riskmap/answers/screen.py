@@ -106,13 +106,16 @@ class ScreenReport:
     @property
     def reasons(self) -> list[str]:
         """One line per row: its long run and the reasons for it, or its state and why."""
-        unit = "in" if self.system == "us" else "mm"
-        columns = [self.rows[self.label], *(self.ours(name) for name in (
-            "state", "state_reason", "match_note", f"long_run_{unit}", "long_run_reason_text"))]
+        from riskmap.outputs import waterfall
+
+        columns = [self.rows[self.label], *(self.ours(name) for name in ("state", "state_reason", "match_note"))]
+        numbers = pd.DataFrame({name: self.ours(name) for name in (RANKED, f"{RANKED}_p10", f"{RANKED}_p90", *PARTS)})
         out = []
-        for label, state, reason, note, value, why in zip(*(column.tolist() for column in columns), strict=True):
-            words = "; ".join(part for part in (state, reason, note) if part) if state else \
-                ". ".join(part for part in (f"long run {value:.1f} {unit}", why, note) if part)
+        for label, state, reason, note, row in zip(*(column.tolist() for column in columns),
+                                                   numbers.to_dict("records"), strict=True):
+            words = "; ".join(part for part in (state, reason, note) if part) if state else ". ".join(
+                part for part in (waterfall.long_run_in_a_line({str(name): value for name, value in row.items()},
+                                                               self.system), note) if part)
             out.append(f"{visible(str(label))}: {visible(words)}")
         return out
 
@@ -150,8 +153,7 @@ def screen(results: Results, listing: Listing, *, system: str = "us", limits: tu
         answer = _answer(results, found)
         problems = _foundation(listing, answer)
         answer = _with_estimate_columns(answer, results, system, limits or tables.DEFLECTION_BANDS_MM)
-    problems = [*listing.problems, *propose_id(results, listing, named), *_other_lots(listing, found), *problems,
-                *_no_reasons(listing, answer)]
+    problems = [*listing.problems, *propose_id(results, listing, named), *_other_lots(listing, found), *problems]
     states = answer["state"]
     counts = {"rows": len(answer), "with_estimate": int((states == "").sum()),
               **{str(key): int(value) for key, value in states[states != ""].value_counts().sort_index().items()}}
@@ -267,7 +269,7 @@ def _with_estimate_columns(answer: pd.DataFrame, results: Results, system: str,
                 out[f"{name.removesuffix('_mm')}_in{part}"] = pd.Series(
                     np.round(units.mm_to_inch(value), 1 if name in NUMBERS else 2) + 0.0)
         if name == RANKED:
-            out |= {str(key): values for key, values in reasons_of(taken[list(PARTS)], system).items()}
+            out |= {str(key): values for key, values in reasons_of(taken[[RANKED, *PARTS]], system).items()}
     out["band"] = pd.Series(band_of(taken[RANKED].to_numpy(float), limits))
     for name in TEXTS:
         out[name] = taken[name].fillna("").astype("str").astype(object)
@@ -303,13 +305,3 @@ def _other_lots(listing: Listing, found: pd.DataFrame) -> list[Problem]:
     return [Problem("W-SCR-067", listing.name, rule=f"in {counted(len(rows), 'row')} the parcel id and the point name "
                     f"different lots: {joined(rows)}.", remedy="Correct the id or the coordinate, or leave one of them "
                     "empty.", action="No lot was taken.", row=int(rows[0]))]
-
-
-def _no_reasons(listing: Listing, answer: pd.DataFrame) -> list[Problem]:
-    """Return a finding where the run is older than the reasons for the long run."""
-    ranked = answer[RANKED].notna()
-    if not ranked.any() or answer.loc[ranked, "long_run_typical_mm"].notna().any():
-        return []
-    return [Problem("W-SCR-069", listing.name, rule="an earlier version made the run, and it has no reasons for the "
-                    "long run.", remedy="Run the estimate again for reasons.",
-                    action="The columns of reasons are empty.")]

@@ -7,6 +7,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from riskmap.common import tables
+
 SMALLEST_GROUP = 10
 
 
@@ -34,13 +36,13 @@ def self_check(group: pd.Series, answer: pd.DataFrame) -> pd.DataFrame:
         else:
             value = part["long_run_mm"].dropna().to_numpy(float)
             entry |= {"with_estimate_pct": 100 * float((part["state"] == "").mean()),
-                      "full_data_pct": 100 * float((part["data_quality"] == "full").mean()), "note": ""}
+                      "all_known_pct": 100 * float((part["data_quality"] == tables.ALL_KNOWN).mean()), "note": ""}
             if len(value) >= SMALLEST_GROUP:
                 low, middle, high = np.percentile(value, [10, 50, 90])
                 entry |= {"long_run_p10_mm": low, "long_run_p50_mm": middle, "long_run_p90_mm": high}
             else:
                 entry["note"] = f"fewer than {SMALLEST_GROUP} rows with an estimate: no percentiles"
         out.append(entry)
-    names = ["group", "rows", "with_estimate_pct", "full_data_pct", "long_run_p10_mm", "long_run_p50_mm",
+    names = ["group", "rows", "with_estimate_pct", "all_known_pct", "long_run_p10_mm", "long_run_p50_mm",
              "long_run_p90_mm", "note"]
     return pd.DataFrame(out).reindex(columns=names).round(1)

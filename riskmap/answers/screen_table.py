@@ -123,7 +123,7 @@ def _page(columns: Sequence[Shown], groups: pd.DataFrame | None, about: dict[str
         Path(__file__).parent / "screened.html", {name: visible(text) for name, text in texts.items()},
         {"counts": counts, "notes": "".join(_page_notes(about["notes"])), "shown": shown,
          "ties": f"<p>{_text(about['ties'])}</p>\n" if about["ties"] else "",
-         "why": "<p>The column <b>why</b> says what makes the long run of a row differ from that of a typical lot "
+         "why": "<p>The column <b>why</b> says what makes the long run of a row differ from that of the typical lot "
                 f"here, which is {_text(about['typical_long_run'])}.</p>\n" if about["typical_long_run"] else "",
          "table": "".join(_page_rows(columns)),
          "groups": "".join(_page_groups(groups)) if groups is not None else ""}) + "\n"

@@ -7,16 +7,12 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 import pandas as pd
 
-from riskmap.common import tables, units
-from riskmap.outputs import words
+from riskmap.common import tables
+from riskmap.outputs import telling, waterfall, words
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
     from riskmap.answers.screen import ScreenReport
 
-FACTORS = ("soil", "slab")
-LEAST_IN = 0.05  # smaller parts round to nothing on a page in inches
 FOUND = {"matched": "found", "unmatched": "not found", "ambiguous": "not certain"}
 
 
@@ -36,48 +32,43 @@ def reasons_of(parts: pd.DataFrame, system: str) -> dict[str, pd.Series]:
     Parameters
     ----------
     parts : DataFrame
-        long_run_typical_mm, long_run_part_soil_mm, long_run_part_slab_mm, long_run_part_gaps_mm; missing without an
-        estimate. [mm]
+        long_run_mm and `waterfall.LONG_RUN_LINE`; missing without an estimate. [mm]
     system : str
         `us` or `si`: what the sentence is in.
     """
     different = parts.drop_duplicates().reset_index(drop=True)
     number = parts.merge(different.assign(place=np.arange(len(different))), how="left", on=list(parts.columns))["place"]
-    made = [_reasons(row, system) for row in different.to_numpy(float)]  # lots share a few different ones
+    made = [_reasons({str(name): value for name, value in row.items()}, system)
+            for row in different.to_dict("records")]  # lots share a few different ones
     names = ("long_run_reason_1", "long_run_reason_2", "long_run_reason_text")
     return {name: pd.Series(np.array([one[k] for one in made] or [""], dtype=object)[number.to_numpy(np.int64)])
             if len(parts) else pd.Series([], dtype=object) for k, name in enumerate(names)}
 
 
-def _reasons(parts_mm: NDArray[np.float64], system: str) -> tuple[str, str, str]:
-    if not np.isfinite(parts_mm).all():
+def _reasons(row: dict[str, float], system: str) -> tuple[str, str, str]:
+    if not all(np.isfinite(value) for value in row.values()):
         return "", "", ""
-    typical, soil, slab, gaps = parts_mm.tolist()
-    least = LEAST_IN * units.MM_PER_INCH if system == "us" else words.LEAST_PART_MM  # what would round to nothing
-    parts = sorted(((name, value) for name, value in zip(FACTORS, (soil, slab), strict=True) if abs(value) >= least),
-                   key=lambda part: -abs(part[1]))
-    first, second = ([words.part(name, value) for name, value in parts] + ["", ""])[:2]
-    said = ", ".join(f"{words.part(name, value)} {_signed(value, system)}" for name, value in parts)
-    left = f"; gaps in the data {_signed(gaps, system)}" if abs(gaps) >= least else ""
-    return first, second, _compared(_size(typical, system)) + (said or "hardly different") + left
+    named = [step.label for step in waterfall.long_run_steps(row) if step.kind == "reason"]
+    first, second = [*named, "", ""][:2]
+    return first, second, _compared(row["long_run_typical_mm"], system) + waterfall.long_run_differences(row, system)
 
 
-def _size(value_mm: float, system: str) -> str:
-    return f"{units.mm_to_inch(value_mm):.1f} in" if system == "us" else f"{value_mm:.1f} mm"
+def _compared(typical_mm: float, system: str) -> str:
+    said = waterfall.compared(typical_mm, system)
+    return f"{said[:1].upper()}{said[1:]}: "
 
 
-def _compared(size: str) -> str:
-    return f"Compared with a typical lot here ({size}): "
-
-
-def _signed(value_mm: float, system: str) -> str:
-    return f"{units.mm_to_inch(value_mm):+.1f} in" if system == "us" else f"{value_mm:+.1f} mm"
+def _one_typical(done: ScreenReport) -> float:
+    """Return the long run of the typical lot; nan where typical lots differ in what is shown, or there is none. [mm]"""
+    found = {telling.shown(float(value), done.system): float(value)
+             for value in done.ours("long_run_typical_mm").dropna().unique()}
+    return next(iter(found.values())) if len(found) == 1 else np.nan
 
 
 def typical(done: ScreenReport) -> str:
     """Return the long run of the typical lot with its unit; empty text where typical lots differ or there is none."""
-    found = {_size(float(value), done.system) for value in done.ours("long_run_typical_mm").dropna().unique()}
-    return found.pop() if len(found) == 1 else ""
+    value = _one_typical(done)
+    return telling.shown(value, done.system) if np.isfinite(value) else ""
 
 
 # ---------------------------------------------------------------- twelve columns
@@ -93,7 +84,7 @@ def summary(done: ScreenReport) -> list[Shown]:
 
     matched = ours("match_status") == "matched"  # of others the state says nothing more
     size = typical(done)
-    start = _compared(size) if size else ""  # which need not be said in every row
+    start = _compared(_one_typical(done), done.system) if size else ""  # which need not be said in every row
     other = f", whose long run is {size}" if size else " of the same climate"
     note = ours("match_note")
     for more in (ours("state").map(tables.STATES).fillna(""), ours("state_reason")):
@@ -111,7 +102,7 @@ def summary(done: ScreenReport) -> list[Shown]:
         Shown("low", ours(f"long_run_{unit}_p10"), f"One model run in ten has less, in {unit}.", 1),
         Shown("high", ours(f"long_run_{unit}_p90"), f"One model run in ten has more, in {unit}.", 1),
         Shown("why", ours("long_run_reason_text").str.removeprefix(start), "What makes the long run differ from "
-              f"that of a typical lot here{other}: the soil, the slab, and last gaps in the data on this lot."),
+              f"that of the typical lot here{other}: the soil, the slab, and last gaps in the data on this lot."),
         Shown(f"next 12 months, {unit}", ours(f"expected_movement_{unit}"), "The largest bending expected within a "
               "year from the date of the data, counted from a level slab.", 1),
         Shown("now", ours("direction").replace(words.DIRECTION_SHORT), "Which part of the slab is high today."),

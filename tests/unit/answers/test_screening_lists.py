@@ -186,7 +186,7 @@ def test_the_page_says_why_and_in_words(outputs: Path, tmp_path: Path) -> None:
                        "now", "found", "note"]
     assert said["2"][1:4] == [html.escape(high), "1", "1"]
     assert said["2"][4] == f"{lots.loc[high, 'long_run_mm'] / 25.4:.1f}"
-    typical = f"that of a typical lot here, which is {lots.loc[high, 'long_run_typical_mm'] / 25.4:.1f} in."
+    typical = f"that of the typical lot here, which is {lots.loc[high, 'long_run_typical_mm'] / 25.4:.1f} in."
     assert typical in text_of_page  # said once for the list, not in every row
     assert said["2"][7]
     assert "typical" not in said["2"][7]
@@ -225,25 +225,34 @@ def test_the_reasons_explain_the_long_run_and_add_up_to_it() -> None:
     parts = {"long_run_typical_mm": 15.0, "long_run_part_soil_mm": -6.0, "long_run_part_slab_mm": 8.0,
              "long_run_part_gaps_mm": 1.5}
     lots.loc[row, [*parts, "long_run_mm"]] = [*parts.values(), sum(parts.values())]
+    lots.loc[row, ["long_run_mm_p10", "long_run_mm_p90"]] = [10.2, 30.5]
     frame = pd.DataFrame({"lot_id": [WITH_NUMBER[-1], "nope"]}, dtype=str)
     done = screen.screen(replace(FOUND, lots=lots), screen.Listing("l", frame, np.arange(2)), system="us")
     one = done.rows.iloc[0]
     assert sum(one[name] for name in parts) == pytest.approx(one["long_run_mm"], abs=1e-6)
     assert (one["long_run_reason_1"], one["long_run_reason_2"]) == ("a slab that bends more", "less expansive soil")
-    assert one["long_run_reason_text"] == ("Compared with a typical lot here (0.6 in): a slab that bends more +0.3 in, "
-                                           "less expansive soil -0.2 in; gaps in the data +0.1 in")
+    assert one["long_run_reason_text"] == ("The typical lot here has 0.6 in: +0.31 in a slab that bends more, -0.24 in "
+                                           "less expansive soil, +0.06 in gaps in the data on this lot")
     assert done.rows["long_run_reason_text"][1] == ""
-    assert done.reasons[0] == f"{WITH_NUMBER[-1]}: long run 0.7 in. {one['long_run_reason_text']}"
+    assert done.reasons[0] == \
+        f"{WITH_NUMBER[-1]}: Long run 0.7 in (0.4 to 1.2); t{one['long_run_reason_text'][1:]}"
     si = screen.screen(replace(FOUND, lots=lots), screen.Listing("l", frame, np.arange(2)), system="si")
     assert si.rows["long_run_reason_text"][0] == (
-        "Compared with a typical lot here (15.0 mm): a slab that bends more +8.0 mm, less expansive soil -6.0 mm; gaps "
-        "in the data +1.5 mm")
+        "The typical lot here has 16 mm: +8.0 mm a slab that bends more, -6.0 mm less expansive soil, +1.5 mm gaps in "
+        "the data on this lot")
     assert not [name for name in si.rows if "_in" in name.replace("_in_p", "_in")[-3:]]
     assert not any(name.startswith("reason_") for name in done.rows), "those explain another estimate"
-    empty = FOUND.lots.assign(**dict.fromkeys(parts, np.nan))
-    older = screen.screen(replace(FOUND, lots=empty), screen.Listing("l", frame, np.arange(2)))
-    assert [problem.code for problem in older.problems] == ["W-SCR-069"]
-    assert older.rows["long_run_reason_text"].tolist() == ["", ""]
+
+
+@pytest.mark.parametrize(("units", "unit", "other"), [("us", "in", "mm"), ("si", "mm", "in")])
+def test_why_is_told_in_the_unit_of_the_page(units: str, unit: str, other: str, outputs: Path, tmp_path: Path) -> None:
+    path = listing(tmp_path / "l.csv", [["lot_id"], [WITH_NUMBER[0]], ["nope"]])
+    said = call(outputs, path, "--why", "--units", units, "--into", tmp_path / "o").output
+    (line,) = [line for line in said.splitlines() if line.startswith(f"  {WITH_NUMBER[0]}: ")]
+    assert re.search(rf"Long run [\d.]+ {unit} \([\d.]+ to [\d.]+\); the typical lot here has ", line)
+    assert line.endswith(f" {unit} gaps in the data on this lot")
+    assert not re.search(rf"\d {other}\b", line)
+    assert "  nope: unmatched" in said
 
 
 def test_within_and_a_lost_minus_are_told(outputs: Path, tmp_path: Path) -> None:
