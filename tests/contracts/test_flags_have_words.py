@@ -22,7 +22,7 @@ STAGES = ("lots", "soil", "climate", "movement", "risk", "calibration")
 NO_FLAGS = {column.name for table in tables.TABLES for column in table.columns} | {
     "water_table_m", "lep_source", "water_table_all_year_m", "rock_depth_m", "past_years", "equilibrium_pf",
     "mean_filling", "soil_state", "soil_state_reason", "reference_lot", "not_enough_data", "whatif_years",
-    "unit_draws_per_s", "unit_draws", "draws_by_day_steps", "draws_by_month"}
+    "unit_draws_per_s", "unit_draws", "draws_by_day_steps", "draws_by_month", "suction_pf"}
 
 
 def names_of_flags(path: Path) -> set[str]:
