@@ -54,11 +54,9 @@ def main() -> None:
          "document.querySelectorAll('#lots li')[20].click();")
     listing = screen.read(ROOT / "layers" / "example" / "listings.csv", {"lot_id": "parcel"})
     done = screen.screen(found, listing, columns={"lot_id": "parcel"})
-    told = {"list": listing.name, "run": about["run"], "today": found.today, "manifest": about["manifest"],
-            "counts": done.counts, "ties": done.ties, "notes": []}
+    told = {"list": listing.name, "run": about["run"], "today": found.today, "manifest": about["manifest"]}
     with tempfile.TemporaryDirectory() as place:
-        screen_table.write(done.rows, screen.in_order(done.rows), None, told, Path(place),
-                           screen.page_rows(done, "us"), done.measures)
+        screen_table.write(done, told, Path(place))
         shot(Path(place) / "screened.html", PICTURES / "screen.png", "1000,760")
 
 

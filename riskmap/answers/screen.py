@@ -1,23 +1,24 @@
 """A list in, the same rows out with columns added: what each row's lot is expected to do, or why that cannot be said.
 
-Rows keep their order and their own cells as text. Nothing about people takes part: personal columns and postcodes are
-not carried, a group column is used for the self-check only and never for a number.
+Rows keep their order and their own cells as text. Nothing about people takes part: such columns come back empty.
+Postal and census areas come back as they are and enter no number, match, order or reason; only the self-check by
+groups may read them.
 """
 
 from __future__ import annotations
 
 import re
-import tomllib
 from dataclasses import dataclass, field
-from itertools import pairwise
-from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
+from riskmap.answers.screen_bands import band_of, bands
+from riskmap.answers.screen_groups import self_check
+from riskmap.answers.screen_list import Listing, is_postal, matched, places, propose_id, read
 from riskmap.common import tables, units
-from riskmap.common.errors import LayerError, SettingsError, counted, joined, shown, visible
+from riskmap.common.errors import LayerError, counted, joined, shown, visible
 from riskmap.common.problems import Problem, kept_by_refusal
 
 if TYPE_CHECKING:
@@ -25,32 +26,17 @@ if TYPE_CHECKING:
 
     from riskmap.common.results import Results
 
-PLACE = {"lot_id": ("lot_id",), "lon": ("lon", "longitude"), "lat": ("lat", "latitude"),
-         "geometry": ("geometry", "wkt")}
+__all__ = ["Listing", "ScreenReport", "bands", "in_order", "matched", "places", "read", "screen"]
+
 # compared with the name without blanks and marks
-_POSTCODE = re.compile(r"zip\w*|(?:post|postal)(?:code)?\w*|census\w*|tract\w*|blockgroup\w*|geoid\w*", re.IGNORECASE)
-# compared as above: what a list says of the foundation is set beside the number, which is that of a slab
 _FOUNDATION = re.compile(r"foundation\w*", re.IGNORECASE)
-# words that columns of ids are called by; compared within the name
-_ID_NAME = re.compile(r"\bid\b|_id\b|\w+ID\b|(?i:parcel|apn|\bpin\b|account|listing|\blot\b)")
-SMALLEST_GROUP = 10
-MOST_ROWS = 1_000_000
-AROUND_DEG = 0.02  # about 2 km: a coordinate a little outside the lots is no exchanged one
-NUMBERS = ("expected_movement_mm", "long_run_mm", "bend_now_mm")
+RANKED = "long_run_mm"
+NUMBERS = (RANKED, "expected_movement_mm", "bend_now_mm")
+PARTS = ("long_run_typical_mm", "long_run_part_soil_mm", "long_run_part_slab_mm", "long_run_part_gaps_mm")
 TEXTS = ("direction", "phase", "shrink_swell_class", "map_unit_name", "pour_from", "pour_to", "pour_date_basis",
-         "reason_1", "reason_2", "reason_3", "reason_text", "data_quality", "neighbor_unit_name", "flags")
-
-
-@dataclass(frozen=True)
-class Listing:
-    """A list as given: every cell as text, in file order."""
-
-    name: str
-    table: pd.DataFrame
-    row: NDArray[np.int64]  # as the user's editor numbers it
-    shapes: NDArray[np.object_] | None = None  # from KML and GeoJSON
-    problems: list[Problem] = field(default_factory=list)
-    left_out: tuple[str, ...] = ()  # columns that are not carried
+         "data_quality", "neighbor_unit_name", "flags")
+# states that a listing's own foundation goes before (`tables.STATES` in their order): of rows with a lot in coverage
+_AFTER_FOUNDATION = ("", "no_house_known", "not_yet_poured", "not_enough_data")
 
 
 @dataclass(frozen=True)
@@ -70,10 +56,12 @@ class ScreenReport:
     problems : list of Problem
     places : dict of str
         Our name (lot_id, lon, lat, geometry) -> the list's column by which its rows were found.
-    parts : DataFrame
-        What the estimate of each row is made of: expected_movement_mm with its range, typical_lot_mm, part_*_mm.
-    units : str
-        `us` or `si`, of the sentences.
+    row : int array
+        The number of each row in the list as the user's editor shows it.
+    label : str
+        Column of the list by which a reader knows a row.
+    system : str
+        `us` or `si`.
 
     Notes
     -----
@@ -86,148 +74,52 @@ class ScreenReport:
     groups: pd.DataFrame | None
     problems: list[Problem]
     places: dict[str, str] = field(default_factory=dict)
-    parts: pd.DataFrame = field(default_factory=pd.DataFrame)
-    units: str = "us"
+    row: NDArray[np.int64] = field(default_factory=lambda: np.empty(0, dtype=np.int64))
+    label: str = "matched_lot_id"
+    system: str = "us"
+
+    def ours(self, name: str) -> pd.Series:
+        """Return a column that we added, also where the list has one of that name."""
+        return self.rows[f"{name}_riskmap" if name in self.own else name]
 
     @property
     def ties(self) -> str:
-        """How many different values the order of the list has, in words; empty text without a number."""
-        name = "long_run_mm"
-        value = self.rows[f"{name}_riskmap" if f"{name}_riskmap" in self.rows else name].dropna()
-        count = value.nunique()
-        shared = " Rows of one value share a rank; their order is that of the list." if count < len(value) else ""
-        return f"Long run: {counted(count, 'different value')} in {counted(len(value), 'row')} with a " \
-               f"number.{shared}" if len(value) else ""
+        """How many rows share a rank, in words; empty text where none does."""
+        value = self.ours(RANKED).dropna()
+        different = value.nunique()
+        if different == len(value):
+            return ""
+        first, last = self.ours("rank_from"), self.ours("rank_to")
+        most = int((last - first).astype(float).idxmax())
+        return (f"The {len(value):,} rows with an estimate have {counted(different, 'different long run')}. The "
+                f"largest group shares ranks {first[most]:,} to {last[most]:,}. Rows of a group are in the order of "
+                "the list; as a rule they have the same soil and slab, as far as these are known.")
 
     @property
     def lines(self) -> list[str]:
-        """How many rows were found and have a number, and how far their order can be trusted, for people."""
-        counts = ", ".join(f"{value:,} {name.replace('_', ' ')}" for name, value in self.counts.items())
-        return [counts, *([self.ties] if self.ties else [])]
+        """How many rows were found and have an estimate, and which share a rank, for people."""
+        kinds = ", ".join(f"{value:,} {name.replace('_', ' ')}" for name, value in self.counts.items()
+                          if name not in ("rows", "with_estimate"))
+        text = f"{counted(self.counts['rows'], 'row')}, {self.counts['with_estimate']:,} with an estimate"
+        return [f"{text}, {kinds}" if kinds else text, *([self.ties] if self.ties else [])]
 
     @property
     def reasons(self) -> list[str]:
-        """One line per row: its reasons, or its state and why."""
+        """One line per row: its long run and the reasons for it, or its state and why."""
         from riskmap.outputs import waterfall
 
-        names = {name: f"{name}_riskmap" if f"{name}_riskmap" in self.rows else name
-                 for name in ("state", "state_reason", "match_note")}
-        first = self.own[0] if self.own else "matched_lot_id"
+        columns = [self.rows[self.label], *(self.ours(name) for name in ("state", "state_reason", "match_note"))]
+        numbers = pd.DataFrame({name: self.ours(name) for name in (RANKED, f"{RANKED}_p10", f"{RANKED}_p90", *PARTS)})
         out = []
-        for record, parts in zip(self.rows[[first, *names.values()]].to_dict("records"),
-                                 self.parts.to_dict("records"), strict=True):
-            told = [record[names[name]] for name in names]
-            words = "; ".join(part for part in told if part) if told[0] else waterfall.in_a_line(
-                {str(name): value for name, value in parts.items()}, self.units)
-            out.append(f"{visible(str(record[first]))}: {visible(str(words))}")
+        for label, state, reason, note, row in zip(*(column.tolist() for column in columns),
+                                                   numbers.to_dict("records"), strict=True):
+            words = "; ".join(part for part in (state, reason, note) if part) if state else ". ".join(
+                part for part in (waterfall.long_run_in_a_line({str(name): value for name, value in row.items()},
+                                                               self.system), note) if part)
+            out.append(f"{visible(str(label))}: {visible(words)}")
         return out
 
-    @property
-    def measures(self) -> tuple[str, ...]:
-        """The list's own columns but the one of ids: ids are texts, also when they look like numbers."""
-        return tuple(name for name in self.own if name != self.places.get("lot_id"))
 
-
-# ---------------------------------------------------------------- the list
-def read(path: Path, columns: dict[str, str]) -> Listing:
-    """Read a list: CSV or XLSX with a parcel id or a coordinate, KML pins or GeoJSON shapes.
-
-    Parameters
-    ----------
-    path : Path
-    columns : dict
-        Our name (lot_id, lon, lat, geometry) -> the file's column, where it is called otherwise.
-
-    Raises
-    ------
-    LayerError
-        No such file, another format, damaged, no usable column.
-    """
-    from riskmap.layers import lots_csv, workbook
-    from riskmap.layers.lots_columns import is_personal
-
-    name = path.name
-    if not path.is_file():
-        raise LayerError(f"E-SCR-001 {name}: no such file.")
-    problems: list[Problem] = []
-    kind = path.suffix.lower()
-    if kind in (".kml", ".kmz", ".geojson", ".json"):
-        return _shapes(path)
-    with kept_by_refusal(problems):
-        if kind == ".csv":
-            table, heading, row = lots_csv.read_table(path, name, problems)
-            table = table.set_axis(heading, axis=1)
-        elif kind == ".xlsx":
-            table, row = workbook.read_first_sheet(path, name, MOST_ROWS, problems)
-        else:
-            raise LayerError(f"E-SCR-002 {name}: '{kind}' is no list. Use .csv, .xlsx, .kml, .kmz or .geojson.")
-        if len(table) > MOST_ROWS:
-            raise LayerError(f"E-SCR-003 {name}: {len(table):,} rows; a list may have {MOST_ROWS:,}. Use an estimate.")
-        repeated = [column for column in table.columns if list(table.columns).count(column) > 1]
-        if repeated:
-            raise LayerError(f"E-SCR-004 {name}: {_twice(repeated[0])}")
-        for ours, theirs in columns.items():
-            if ours not in PLACE or theirs not in table:
-                raise LayerError(f"E-SCR-005 {name}: --column {ours}={theirs}: use one of {joined(PLACE)} and a column "
-                                 f"of the list: {joined(table.columns, 40)}.")
-        left_out = tuple(str(column) for column in table.columns
-                         if is_personal(str(column)) or _POSTCODE.fullmatch(re.sub(r"[\W_]+", "", str(column))))
-        if left_out:
-            problems.append(Problem("W-SCR-006", name, rule="columns about people or postal areas: "
-                                    f"{joined(left_out, 40)}.", remedy="They take no part in anything here.",
-                                    action="Not read and not carried.", row=1))
-        table = table.drop(columns=list(left_out))
-        return Listing(name, table, row, None, problems, left_out)
-
-
-def _twice(column: str) -> str:
-    if column == "":
-        return "several columns have no name. Give each a name in the first row, or remove them."
-    return f"two columns have the name '{shown(column)}'. Rename one."
-
-
-def _shapes(path: Path) -> Listing:
-    """Read pins or polygons through the readers of lots; they keep ids and shapes only."""
-    from riskmap.common import settings
-    from riskmap.layers import lots
-
-    area = settings.Area.model_validate({"name": "list", "lots": {"path": path.resolve()}, "soil": {"path": "none"}})
-    frame, _, problems = lots.read(area.lots, area)
-    shapes = frame.to_crs("EPSG:4326").geometry.to_numpy()
-    return Listing(path.name, pd.DataFrame({"lot_id": frame["lot_id"].to_numpy()}), frame["source_row"].to_numpy(),
-                   shapes, problems)
-
-
-# ---------------------------------------------------------------- bands
-def bands(path: Path | None) -> tuple[float, ...]:
-    """Return the limits of the shown bands [mm]: ours, or those of a TOML file with the single key `movement_mm`.
-
-    Raises
-    ------
-    SettingsError
-        For anything else in the file: limits that depend on an area, a postcode, a soil or a group are refused.
-    """
-    if path is None:
-        return tables.DEFLECTION_BANDS_MM
-    try:
-        content = tomllib.loads(path.read_text(encoding="utf-8-sig"))
-    except (OSError, ValueError, RecursionError) as error:  # not UTF-8, no TOML, too many digits, too many brackets
-        raise SettingsError(f"E-SCR-020 {path.name}: cannot be read: {shown(error)}.") from None
-    others = sorted(set(content) - {"movement_mm"})
-    if others:
-        raise SettingsError(f"E-SCR-021 {path.name}: {joined(others)} is not accepted. The bands are the same for "
-                            "every row: limits that differ by area, postcode, soil or group are refused. Keep only "
-                            "movement_mm.")
-    limits = content.get("movement_mm") or []
-    good = isinstance(limits, list) and 1 <= len(limits) <= 10 and all(
-        isinstance(v, int | float) and not isinstance(v, bool) and 0 < v <= 500 for v in limits)
-    if not good or sorted(set(limits)) != limits:
-        raise SettingsError(f"E-SCR-022 {path.name}: movement_mm must be 1 to 10 rising numbers above 0, in mm, such "
-                            "as [5, 10, 20, 35].")
-    return tuple(float(v) for v in limits)
-
-
-# ---------------------------------------------------------------- the answer
 def screen(results: Results, listing: Listing, *, system: str = "us", limits: tuple[float, ...] = (),
            columns: dict[str, str] | None = None, groups: str | None = None, within_m: float = 0.0) -> ScreenReport:
     """Answer every row of a list from a run.
@@ -245,260 +137,171 @@ def screen(results: Results, listing: Listing, *, system: str = "us", limits: tu
     groups : str, optional
         Column of the list for the self-check.
     within_m : float
-        As of `lots.matching.match`. [m]
+        As of `matching.match`. [m]
 
     Raises
     ------
     LayerError
-        When the list has neither id, coordinate nor shape, or not the group column; when the distance is out of range.
+        When the list has neither id, coordinate nor shape, or not the group column; when a column that is read has a
+        formula; when the distance is out of range.
     """
+    named = columns or {}
     own = tuple(str(column) for column in listing.table.columns)
     with kept_by_refusal(listing.problems):
-        found_by = places(listing, columns or {})
-        found = matched(results, listing, columns or {}, within_m)
-        answer = _answer(results, found, system, limits or tables.DEFLECTION_BANDS_MM, _named_foundation(listing))
-        if groups is not None and groups not in listing.table:
-            raise LayerError(f"E-SCR-009 {listing.name}: --groups {shown(groups)}: the list has {joined(own, 40)}.")
-    other = _other_foundation(listing, answer)
+        _check_groups(listing, groups)
+        found = matched(results, listing, named, within_m, system)
+        answer = _answer(results, found)
+        problems = _foundation(listing, answer)
+        answer = _with_estimate_columns(answer, results, system, limits or tables.DEFLECTION_BANDS_MM)
+    problems = [*listing.problems, *propose_id(results, listing, named), *_other_lots(listing, found), *problems]
+    states = answer["state"]
+    counts = {"rows": len(answer), "with_estimate": int((states == "").sum()),
+              **{str(key): int(value) for key, value in states[states != ""].value_counts().sort_index().items()}}
+    checked = None if groups is None else self_check(listing.table[groups], answer)
     answer = answer.rename(columns={name: f"{name}_riskmap" for name in answer if name in own})
     rows = pd.concat([listing.table.reset_index(drop=True), answer], axis=1)
-    states = answer.loc[answer["state" if "state" not in own else "state_riskmap"] != "", :]
-    name = "state" if "state" not in own else "state_riskmap"
-    counts = {"rows": len(rows), "with_number": len(rows) - len(states),
-              **{str(key): int(value) for key, value in states[name].value_counts().sort_index().items()}}
-    checked = None if groups is None else self_check(listing.table[groups], answer, name)
-    problems = listing.problems + _without_ids(results, listing, found_by) + other
-    return ScreenReport(rows, own, counts, checked, problems, found_by, _parts(results, found), system)
+    return ScreenReport(rows, own, counts, checked, problems, places(listing, named), np.asarray(listing.row),
+                        _label(listing, named), system)
 
 
-def _parts(results: Results, found: pd.DataFrame) -> pd.DataFrame:
-    """Return what the estimate of each row is made of; missing for a row without one."""
-    from riskmap.outputs import waterfall
-
-    names = [*(f"expected_movement_mm{end}" for end in ("", "_p10", "_p90")), *waterfall.LINE]
-    lots = pd.DataFrame(results.lots.drop(columns=results.lots.geometry.name))[names]
-    return lots.reindex(found["lot_row"].fillna(-1).astype("int64")).reset_index(drop=True)
-
-
-def _foundation_column(listing: Listing) -> str | None:
-    """Return the list's own column of foundations, None without one."""
-    return next((str(name) for name in listing.table.columns
-                 if _FOUNDATION.fullmatch(re.sub(r"[\W_]+", "", str(name)))), None)
+def _check_groups(listing: Listing, groups: str | None) -> None:
+    if groups is None:
+        return
+    if groups in listing.emptied:
+        raise LayerError(f"E-SCR-009 {listing.name}: --groups {shown(groups)}: a column about people is not read. Name "
+                         "another column.")
+    if groups not in listing.table:
+        raise LayerError(f"E-SCR-009 {listing.name}: --groups {shown(groups)}: the list has "
+                         f"{joined(listing.table.columns, 40)}.")
+    listing.readable(groups)
 
 
-def _named_foundation(listing: Listing) -> NDArray[np.object_]:
-    """Return what the list says of every row that it gives another foundation than a slab; empty text elsewhere."""
-    from riskmap.lots.foundation import OTHER_FOUNDATION, foundations
-
-    column = _foundation_column(listing)
-    if column is None:
-        return np.full(len(listing.table), "", dtype=object)
-    text = listing.table[column].astype("str").reset_index(drop=True)
-    other = foundations(text)[0] & text.str.lower().str.contains(OTHER_FOUNDATION).to_numpy(dtype=bool)
-    said = f"column {shown(column)} of the list says '" + text.map(shown) + "'"
-    return np.where(other, said.to_numpy(dtype=object), "").astype(object)
+def _label(listing: Listing, columns: dict[str, str]) -> str:
+    """Return the column by which a reader knows a row: that of ids, else the first that says something of its own."""
+    found_by = places(listing, columns)
+    if "lot_id" in found_by:
+        return found_by["lot_id"]
+    names = [str(name) for name in listing.table.columns]
+    plain = [name for name in names if name not in listing.emptied and not is_postal(name)]
+    return plain[0] if plain else "matched_lot_id"
 
 
-def _other_foundation(listing: Listing, answer: pd.DataFrame) -> list[Problem]:
-    """Say it in the note of rows with a number of which the list does not say that the foundation is a slab."""
-    from riskmap.lots.foundation import foundations
-
-    column = _foundation_column(listing)
-    if column is None:
-        return []
-    text = listing.table[column].astype("str").reset_index(drop=True)
-    other = foundations(text)[0] & (answer["state"] == "").to_numpy(dtype=bool)
-    if not other.any():
-        return []
-    note = answer["match_note"].to_numpy(dtype=object)
-    said = (f"column {shown(column)} of the list says '" + text.map(shown) + "'; the number is for a slab on the "
-            "ground").to_numpy(dtype=object)
-    answer["match_note"] = np.where(other, np.where(note == "", said, note + "; " + said), note)
-    rows = listing.row[other]
-    count = counted(int(other.sum()), "row names", "rows name")
-    return [Problem("W-SCR-064", listing.name, rule=f"{count} a foundation that is not known to be a slab on the "
-                    f"ground: {joined(text[other].unique())}.", remedy="Do not use the number of a house without such "
-                    "a slab.", action="The number of the lot is shown, and the note of the row says so.",
-                    row=int(rows[0]), column=shown(column))]
-
-
-def _without_ids(results: Results, listing: Listing, found_by: dict[str, str]) -> list[Problem]:
-    """Return what to say of a table without a column of ids: which column could be meant."""
-    if "lot_id" in found_by or listing.shapes is not None:
-        return []
-    from riskmap.answers.matching import normal_id
-
-    known = normal_id(results.lots["lot_id"].astype("str"))
-    known = known[known != ""]
-    others = [str(name) for name in listing.table.columns if name not in found_by.values()]
-    fits = {name: int(normal_id(listing.table[name]).isin(known).sum()) for name in others}
-    best = max(fits, key=lambda name: fits[name], default="")
-    if best and fits[best]:
-        column, share = best, f"{fits[best]:,} of {len(listing.table):,} cells of '{shown(best)}' are ids of lots. "
-    else:
-        column, share = next((name for name in others if _ID_NAME.search(name)), "COLUMN"), ""
-    return [Problem("W-SCR-011", listing.name, rule=f"no lot_id column; matched by {joined(found_by.values())} only.",
-                    remedy=f"{share}If a column holds the parcel id, say which: --column lot_id='{shown(column)}'.",
-                    action="No id was compared.")]
-
-
-def matched(results: Results, listing: Listing, columns: dict[str, str], within_m: float = 0.0) -> pd.DataFrame:
-    """Return what `lots.matching.match` returns for the rows of a list."""
+# ---------------------------------------------------------------- what a row's lot has
+def _answer(results: Results, found: pd.DataFrame) -> pd.DataFrame:
+    """Return how each row was found and its state, with the lot's row in the run (-1 without one)."""
     from riskmap.answers import matching
 
-    if not 0 <= within_m <= matching.MOST_WITHIN_M:
-        raise LayerError(f"E-SCR-012 --within {within_m:g}: use 0 (inside only) to {matching.MOST_WITHIN_M:g} metres.")
-    west, south, east, north = results.lots.total_bounds.tolist()
-    around = (west - AROUND_DEG, south - AROUND_DEG, east + AROUND_DEG, north + AROUND_DEG)
-    return matching.match(_requests(listing, columns), results.lots.to_crs("EPSG:5070"), within_m=within_m,
-                          coverage=around)
+    place = found["lot_row"].fillna(-1).to_numpy(np.int64)
+    taken = pd.DataFrame(results.lots[["lot_id", "state", "state_reason", "flags"]]).reindex(place)
+    taken = taken.reset_index(drop=True).fillna("").astype(object)
+    status = found["match_status"].to_numpy(dtype=object)
+    is_matched = status == "matched"
+    state = np.where(is_matched, taken["state"], status)
+    reason = np.array([matching.STATES.get(str(s), "") for s in status], dtype=object)
+    return pd.DataFrame({
+        "match_status": status, "match_note": found["match_note"].to_numpy(dtype=object),
+        "matched_by": found["matched_by"].to_numpy(dtype=object), "matched_lot_id": taken["lot_id"], "state": state,
+        "state_reason": np.where(is_matched, taken["state_reason"], reason), "lot": place,
+        "flags_of_lot": taken["flags"]})
 
 
-def places(listing: Listing, columns: dict[str, str]) -> dict[str, str]:
-    """Return which columns of a list say where its rows are: our name -> the list's; empty for pins and shapes."""
-    if listing.shapes is not None:
-        return {}
-    lower = {str(column).strip().lower(): str(column) for column in listing.table.columns}
-    columns_used = {ours: columns.get(ours) or next((lower[name] for name in names if name in lower), None)
-                    for ours, names in PLACE.items()}
-    return {ours: theirs for ours, theirs in columns_used.items() if theirs is not None}
+def _foundation(listing: Listing, answer: pd.DataFrame) -> list[Problem]:
+    """Give rows of which the list itself names another foundation than a slab the state `not_applicable`.
 
-
-def _requests(listing: Listing, columns: dict[str, str]) -> pd.DataFrame:
-    """Return what each row gives to be found by; a name of a pin is no parcel id."""
-    import geopandas as gpd
-
-    if listing.shapes is not None:
-        return gpd.GeoDataFrame({"lot_id": [""] * len(listing.table)}, geometry=listing.shapes, crs="EPSG:4326")
-    cells: dict[str, Any] = {ours: listing.table[theirs].to_numpy()
-                             for ours, theirs in places(listing, columns).items()}
-    if not cells or ("lon" in cells) != ("lat" in cells):
-        raise LayerError(f"E-SCR-010 {listing.name}: no column lot_id, no lon and lat, no geometry. The list has: "
-                         f"{joined(listing.table.columns, 40)}. Say which: --column lot_id=PARCEL.")
-    requests = pd.DataFrame(cells, index=pd.RangeIndex(len(listing.table)))
-    if "geometry" in requests:
-        import shapely
-
-        requests["geometry"] = shapely.from_wkt(requests["geometry"].to_numpy(dtype=object), on_invalid="ignore")
-    return requests
-
-
-def _answer(results: Results, matched: pd.DataFrame, system: str, limits: tuple[float, ...],
-            named: NDArray[np.object_]) -> pd.DataFrame:
-    """Return what the run says of every row. `named`: what the list says of a foundation that is no slab, else empty.
-
-    Such a row has the state `not_applicable` in place of the numbers, but for states that come before it.
+    Words that name no kind of foundation, such as "see remarks", leave the estimate and are repeated in the note.
     """
-    place = matched["lot_row"].fillna(-1).to_numpy(np.int64)
-    lots = pd.DataFrame(results.lots.drop(columns=results.lots.geometry.name))
-    taken = lots.reindex(np.where(place >= 0, place, -1)).reset_index(drop=True)
-    status = matched["match_status"].to_numpy(dtype=object)
-    of_run = taken["state"].fillna("").to_numpy(dtype=object)
-    order = list(tables.STATES)
-    no_slab = (named != "") & (status == "matched") & np.isin(of_run, ["", *order[order.index("not_applicable") + 1:]])
-    assumed = taken["flags"].fillna("").str.contains("foundation_type_assumed").to_numpy(dtype=bool)
-    reason = np.where(no_slab, f"{tables.STATES['not_applicable']}: " + named + np.where(
-        assumed, "; the lot file of the run names none", "; the lot file of the run names no other foundation"),
-        taken["state_reason"].fillna("").to_numpy(dtype=object))
-    taken.loc[no_slab, [name for name in taken if name.startswith(NUMBERS)]] = np.nan
-    taken.loc[no_slab, ["direction", "phase", "reason_1", "reason_2", "reason_3", "reason_text"]] = ""
-    state = np.where(status == "matched", np.where(no_slab, "not_applicable", of_run), status)
-    out = pd.DataFrame({
-        "match_status": status, "match_note": matched["match_note"].to_numpy(dtype=object),
-        "matched_by": matched["matched_by"].to_numpy(dtype=object),
-        "matched_lot_id": taken["lot_id"].fillna("").to_numpy(dtype=object),
-        "state": state,
-        "state_reason": np.where(status == "matched", reason,
-                                 np.array([tables.STATES.get(str(s), "") for s in state], dtype=object)),
-    })
-    for name in NUMBERS:
-        for part in ("", "_p10", "_p90"):
-            value = taken[f"{name}{part}"].to_numpy(float)
-            out[f"{name}{part}"] = value
-            if system == "us":
-                out[f"{name.removesuffix('_mm')}_in{part}"] = np.round(units.mm_to_inch(value), 1)
-    out["rank"] = _rank(out["long_run_mm"])
-    out["band"] = _band(out["long_run_mm"].to_numpy(float), limits)
-    for name in TEXTS:
-        out[name] = taken[name].fillna("").astype("str").to_numpy(dtype=object)
-    out["neighbor_unit_share"] = taken["neighbor_unit_share"].to_numpy(float)
+    from riskmap.lots.foundation import foundations, names_another
+
+    column = next((str(name) for name in listing.table.columns
+                   if _FOUNDATION.fullmatch(re.sub(r"[\W_]+", "", str(name)))), None)
+    if column is None:
+        return []
+    listing.readable(column)
+    text = listing.table[column].astype("str").reset_index(drop=True)
+    no_slab, not_given = foundations(text)
+    another = names_another(text)
+    says = (f"column {shown(column)} of the list says '" + text.map(shown) + "'").to_numpy(dtype=object)
+    lot = (answer["lot"] >= 0).to_numpy()
+    before = answer["state"].isin(_AFTER_FOUNDATION).to_numpy()
+    other = another & lot & before
+    assumed = (";" + answer["flags_of_lot"] + ";").str.contains(";foundation_type_assumed;", regex=False).to_numpy(bool)
+    of_run = np.where(assumed, "the lot file names no foundation", "the lot file says a slab on the ground")
+    reason = answer["state_reason"].to_numpy(dtype=object)
+    sentence = "C" + pd.Series(says).str[1:].to_numpy(dtype=object) + "; " + of_run.astype(object) \
+        + ". The estimate is for a slab on the ground."
+    answer["state_reason"] = np.where(other, sentence, reason)
+    answer["state"] = np.where(other, "not_applicable", answer["state"].to_numpy(dtype=object))
+    unclear = no_slab & ~another & lot & (answer["state"] == "").to_numpy()
+    disagrees = ~no_slab & ~not_given & lot & (answer["state"] == "not_applicable").to_numpy()
+    note = answer["match_note"].to_numpy(dtype=object)
+    more = np.where(unclear, says + "; the estimate is for a slab on the ground", np.where(disagrees, says, ""))
+    answer["match_note"] = np.where(more == "", note, np.where(note == "", more, note + "; " + more))
+    out = []
+    for mask, code, rule, remedy, action in (
+            (other, "W-SCR-064", "a foundation that is no slab on the ground", "Correct the list where it is wrong.",
+             "These rows have no estimate; their reason names both sources."),
+            (unclear, "W-SCR-068", "words for the foundation that name no kind", "Do not use the estimate of a house "
+             "without a slab on the ground.", "The estimate is shown, and the note of the row repeats the words.")):
+        if mask.any():
+            out.append(Problem(code, listing.name, rule=f"{counted(int(mask.sum()), 'row has', 'rows have')} {rule}: "
+                               f"{joined(text[mask].unique())}.", remedy=remedy, action=action,
+                               row=int(listing.row[mask][0]), column=shown(column)))
     return out
 
 
-def _band(value: NDArray[np.float64], limits: tuple[float, ...]) -> NDArray[np.object_]:
-    """Return the band of the long-run number as `10-20 mm`; empty without a number."""
-    edges = [f"under {limits[0]:g} mm", *(f"{a:g}-{b:g} mm" for a, b in pairwise(limits)),
-             f"{limits[-1]:g} mm and more"]
-    names = np.array([*edges, ""], dtype=object)
-    return names[np.where(np.isfinite(value), np.searchsorted(limits, value, side="right"), len(edges))]
+def _with_estimate_columns(answer: pd.DataFrame, results: Results, system: str,
+                           limits: tuple[float, ...]) -> pd.DataFrame:
+    """Return the answer with rank, estimates, reasons and what is known of each lot; empty beside a state."""
+    from riskmap.answers.screen_words import reasons_of
+
+    place = answer["lot"].to_numpy(np.int64)
+    lots = pd.DataFrame(results.lots.drop(columns=results.lots.geometry.name))
+    taken = lots.reindex(place).reset_index(drop=True)
+    numbers = [f"{name}{part}" for name in NUMBERS for part in ("", "_p10", "_p90")] + list(PARTS)
+    taken.loc[answer["state"].to_numpy() != "", numbers] = np.nan
+    out = {str(name): answer[name] for name in answer if name not in ("lot", "flags_of_lot")}
+    out |= dict(zip(("rank", "rank_from", "rank_to"), _ranks(taken[RANKED]), strict=True))
+    for name in (*NUMBERS, *PARTS):
+        for part in ("", "_p10", "_p90") if name in NUMBERS else ("",):
+            value = taken[f"{name}{part}"].to_numpy(float)
+            out[f"{name}{part}"] = pd.Series(value)
+            if system == "us":  # a part has one decimal more than what it explains, as in the run
+                out[f"{name.removesuffix('_mm')}_in{part}"] = pd.Series(
+                    np.round(units.mm_to_inch(value), 1 if name in NUMBERS else 2) + 0.0)
+        if name == RANKED:
+            out |= {str(key): values for key, values in reasons_of(taken[[RANKED, *PARTS]], system).items()}
+    out["band"] = pd.Series(band_of(taken[RANKED].to_numpy(float), limits))
+    for name in TEXTS:
+        out[name] = taken[name].fillna("").astype("str").astype(object)
+    out["neighbor_unit_share"] = taken["neighbor_unit_share"].astype(float)
+    return pd.DataFrame(out)
 
 
-def _rank(value: pd.Series) -> NDArray[np.object_]:
-    """Return the place of a number in falling order as text; rows of one value share it: `1 to 183`."""
-    first, last = (value.rank(method=which, ascending=False).fillna(0).astype(int) for which in ("min", "max"))
-    ranks = first.astype(str).where(first == last, first.astype(str) + " to " + last.astype(str))
-    return ranks.where(value.notna(), "").to_numpy(dtype=object)
+def _ranks(value: pd.Series) -> tuple[pd.Series, pd.Series, pd.Series]:
+    """Return rank, first and last rank of those equal: 1 + the number of rows with a larger value as it is printed.
 
-
-def in_order(rows: pd.DataFrame) -> pd.DataFrame:
-    """Return rows by the long-run number, largest first; rows without a number last; ties in file order."""
-    name = "long_run_mm" if "long_run_mm_riskmap" not in rows else \
-        "long_run_mm_riskmap"
-    order = np.argsort(-rows[name].to_numpy(float), kind="stable")  # nan stays at the end
-    return rows.iloc[order]
-
-
-def page_rows(done: ScreenReport, units: str) -> tuple[pd.DataFrame, dict[str, str]]:
-    """Return the rows of the printed page in order, codes as words, and what stands above its columns."""
-    from riskmap.outputs import words
-
-    ordered = in_order(done.rows)
-
-    def ours(name: str) -> pd.Series:
-        return ordered[f"{name}_riskmap" if f"{name}_riskmap" in ordered else name]
-
-    unit = "in" if units == "us" else "mm"
-    matched = ours("match_status") == "matched"  # of others the state says nothing more
-    note = ours("match_note")
-    for more in (ours("state").map(tables.STATES).fillna(""), ours("state_reason")):
-        more = more.where(matched, "")
-        note = note + np.where((note != "") & (more != ""), "; ", "") + more
-    own = done.own[0] if done.own else "matched_lot_id"
-    columns = [  # the first may have the name of another
-        (own, ordered[own]), ("rank", ours("rank")), ("found", ours("match_status")),
-        ("note", note),
-        (f"long run, {unit}", ours(f"long_run_{unit}")),
-        ("from", ours(f"long_run_{unit}_p10")), ("to", ours(f"long_run_{unit}_p90")),
-        (f"expected bending, {unit}", ours(f"expected_movement_{unit}")),
-        ("direction", ours("direction").replace(words.DIRECTION_SHORT)), ("first reason", ours("reason_1")),
-        ("data", ours("data_quality").replace(words.QUALITY))]
-    labels = {str(place): label for place, (label, _) in enumerate(columns)}
-    return pd.DataFrame({str(place): values for place, (_, values) in enumerate(columns)}), labels
-
-
-def self_check(group: pd.Series, answer: pd.DataFrame, state: str) -> pd.DataFrame:
-    """Return how results and data quality lie in groups that the user gives; groups under ten rows are not told.
-
-    Only tells: no group enters a number, none is ranked. Rows are in the order in which the groups first appear.
+    Both values are of the run's table, rounded to 0.1 mm. Missing without a value.
     """
-    text = group.astype("str").where(group.astype("str").str.strip() != "", "(empty)").reset_index(drop=True)
-    frame = answer.assign(group=text.to_numpy())
-    out = []
-    for name, part in frame.groupby("group", sort=False):
-        entry: dict[str, Any] = {"group": name, "rows": len(part)}
-        if len(part) < SMALLEST_GROUP:
-            entry["rows"] = None
-            entry["note"] = f"fewer than {SMALLEST_GROUP} rows: not told"
-        else:
-            value = part["long_run_mm"].dropna().to_numpy(float)
-            entry |= {"with_number_pct": 100 * float((part[state] == "").mean()),
-                      "all_known_pct": 100 * float((part["data_quality"] == tables.ALL_KNOWN).mean()), "note": ""}
-            if len(value) >= SMALLEST_GROUP:
-                low, middle, high = np.percentile(value, [10, 50, 90])
-                entry |= {"characteristic_p10_mm": low, "characteristic_p50_mm": middle, "characteristic_p90_mm": high}
-            else:
-                entry["note"] = f"fewer than {SMALLEST_GROUP} with a number: no percentiles"
-        out.append(entry)
-    names = ["group", "rows", "with_number_pct", "all_known_pct", "characteristic_p10_mm", "characteristic_p50_mm",
-             "characteristic_p90_mm", "note"]
-    return pd.DataFrame(out).reindex(columns=names).round(1)
+    printed = value.astype(float).round(1)
+    first, last = (printed.rank(method=which, ascending=False).astype("Int64") for which in ("min", "max"))
+    return first, first.copy(), last
+
+
+def in_order(done: ScreenReport) -> NDArray[np.int64]:
+    """Return the places of the rows by rank; equal rows in file order, rows without an estimate last."""
+    return np.argsort(-done.ours(RANKED).to_numpy(float).round(1), kind="stable")  # nan stays at the end
+
+
+# ---------------------------------------------------------------- what is said of the list as a whole
+def _other_lots(listing: Listing, found: pd.DataFrame) -> list[Problem]:
+    """Return a finding for rows whose parcel id and point name different lots."""
+    from riskmap.answers.matching import OTHER_LOT
+
+    before, after = OTHER_LOT.split("{by}")
+    torn = found["match_note"].str.contains(f"{re.escape(before)}\\w+{re.escape(after)}", regex=True).to_numpy(bool)
+    if not torn.any():
+        return []
+    rows = listing.row[torn]
+    return [Problem("W-SCR-067", listing.name, rule=f"in {counted(len(rows), 'row')} the parcel id and the point name "
+                    f"different lots: {joined(rows)}.", remedy="Correct the id or the coordinate, or leave one of them "
+                    "empty.", action="No lot was taken.", row=int(rows[0]))]

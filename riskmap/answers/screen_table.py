@@ -4,18 +4,22 @@ from __future__ import annotations
 
 import html
 import json
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from riskmap.answers import matching, screen_workbook
+from riskmap.answers.screen_words import Shown, summary, typical
 from riskmap.common import tables, wording
-from riskmap.common.errors import visible
+from riskmap.common.errors import counted, visible
 from riskmap.common.json_values import plain
 from riskmap.outputs import html_page
-from riskmap.outputs.files.csv_table import guarded_table
+from riskmap.outputs.files.csv_table import guarded, guarded_table
 
 if TYPE_CHECKING:
     import pandas as pd
+
+    from riskmap.answers.screen import ScreenReport
 
 CAUTIONS = (wording.CAUTION_LENDER, wording.CAUTION, wording.STANDING)
 NOT_LOW = wording.NO_NUMBER.split(". ")[-1]
@@ -23,37 +27,41 @@ PAGE_ROWS = 500  # more rows of a printed page nobody reads; the tables hold all
 PAGE_NOTES, LONG_WORD = 20, 16
 
 
-def write(rows: pd.DataFrame, ordered: pd.DataFrame, groups: pd.DataFrame | None, about: dict[str, Any],
-          folder: Path, page_rows: tuple[pd.DataFrame, dict[str, str]], measures: Iterable[str] = ()) -> list[Path]:
+def write(done: ScreenReport, about: dict[str, Any], folder: Path) -> list[Path]:
     """Write every file and return their paths.
 
     Parameters
     ----------
-    rows, ordered : DataFrame
-        The answered list in file order and in order of the long-run number.
-    groups : DataFrame, optional
-        The self-check.
+    done : ScreenReport
     about : dict
-        list, run, today, manifest, counts, ties, notes: plain values.
+        list, run, today, manifest: plain values. The JSON file has them too.
     folder : Path
-    page_rows : DataFrame, dict
-        What the page shows, in its order, and what stands above each column.
-    measures : iterable of str
-        The list's own columns that are no ids: the workbook holds them as numbers where their text survives exactly.
     """
-    paths = [_csv(rows, folder / "screened.csv"), _csv(ordered, folder / "sorted.csv")]
-    if groups is not None:
-        paths.append(_csv(groups, folder / "groups.csv"))
-    paths.append(_workbook(rows, ordered, groups, about, measures, folder / "screened.xlsx"))
+    from riskmap.answers.screen import in_order
+
+    about = {**about, "counts": done.counts, "ties": done.ties, "typical_long_run": typical(done),
+             "guarded_cells": guarded_cells(done), "notes": [str(problem) for problem in done.problems]}
+    paths = [_csv(done.rows, folder / "screened.csv"), _csv(done.rows.iloc[in_order(done)], folder / "sorted.csv")]
+    if done.groups is not None:
+        paths.append(_csv(done.groups, folder / "groups.csv"))
+    paths.append(screen_workbook.write(done, [*_notes(about), *about["notes"]], _counts(about), CAUTIONS[0],
+                                       about["today"], folder / "screened.xlsx"))
     page = folder / "screened.html"
-    text = _page(*page_rows, groups, about)
-    page.write_text(text, encoding="utf-8", errors="backslashreplace", newline="\n")
+    page.write_text(_page(summary(done), done.groups, about), encoding="utf-8", errors="backslashreplace", newline="\n")
     readme = folder / "README.txt"
-    readme.write_text("\n".join(_notes(about)) + "\n", encoding="utf-8", errors="backslashreplace", newline="\n")
-    summary = folder / "screened.json"
-    summary.write_text(json.dumps(plain({**about, "cautions": list(CAUTIONS)}), indent=1, ensure_ascii=False,
-                                  allow_nan=False) + "\n", encoding="utf-8", errors="backslashreplace", newline="\n")
-    return [*paths, page, readme, summary]
+    text = "\n".join([*_notes(about), *about["notes"]])
+    readme.write_text(f"{text}\n", encoding="utf-8", errors="backslashreplace", newline="\n")
+    summary_file = folder / "screened.json"
+    summary_file.write_text(json.dumps(plain({**about, "cautions": list(CAUTIONS)}), indent=1, ensure_ascii=False,
+                                       allow_nan=False) + "\n", encoding="utf-8", errors="backslashreplace",
+                            newline="\n")
+    return [*paths, page, readme, summary_file]
+
+
+def guarded_cells(done: ScreenReport) -> int:
+    """Return how many cells of the list have an apostrophe in front in the CSV: else a spreadsheet would run them."""
+    own = done.rows[list(done.own)].astype("str")
+    return int(sum((guarded(own[name], numbers_stay=True) != own[name]).sum() for name in own))
 
 
 def _csv(frame: pd.DataFrame, path: Path) -> Path:
@@ -71,74 +79,53 @@ def _csv(frame: pd.DataFrame, path: Path) -> Path:
     return path
 
 
+def _counts(about: dict[str, Any]) -> list[tuple[str, int]]:
+    words = {**tables.STATES, **matching.STATES, "rows": "all rows", "with_estimate": "with an estimate"}
+    return [(words.get(name, name.replace("_", " ")), value) for name, value in about["counts"].items()]
+
+
 def _notes(about: dict[str, Any]) -> list[str]:
-    counts = ", ".join(f"{value:,} {name.replace('_', ' ')}" for name, value in about["counts"].items())
-    return [*CAUTIONS, f"List {about['list']}: {counts}.",
+    counts = "; ".join(f"{name} {value:,}" for name, value in _counts(about))
+    apostrophe = counted(about["guarded_cells"], "cell of the list has", "cells of the list have")
+    return [*CAUTIONS, f"Rows of {about['list']}: {counts}.",
             f"Run {about['run']}, data up to {about['today']}, manifest {about['manifest']}.",
-            "Rows without a number have a state; " + NOT_LOW[:1].lower() + NOT_LOW[1:],
-            "sorted: by the long-run number, rows without a number last. It orders rows of this list, no areas.",
-            "A text cell of a CSV that begins with = + - @, a tab, a line end or NUL and is no plain number has one "
-            "apostrophe in front.",
-            ("rank: place by the long-run number among the rows of this list. " + about["ties"]).strip(),
-            *about["notes"]]
-
-
-def _workbook(rows: pd.DataFrame, ordered: pd.DataFrame, groups: pd.DataFrame | None, about: dict[str, Any],
-              measures: Iterable[str], path: Path) -> Path:
-    from datetime import datetime
-
-    import xlsxwriter
-
-    from riskmap.outputs.files import xlsx
-
-    year, month = (int(part) for part in about["today"].split("-"))
-    numbers = _number_columns(rows, measures)
-    with xlsxwriter.Workbook(path, xlsx.options(path.parent)) as book:
-        book.set_properties({"title": "riskmap screening", "created": datetime(year, month, 1)})
-        bold = book.add_format({"bold": True})
-        for name, frame in (("screened", rows), ("sorted", ordered), ("groups", groups)):
-            if frame is not None:
-                xlsx.sheet(book, name, bold, [str(column) for column in frame], _records(frame), CAUTIONS[0],
-                           numbers=numbers if name != "groups" else frozenset())
-        xlsx.sheet(book, "notes", bold, ["note"], ({"note": note} for note in _notes(about)), CAUTIONS[0])
-    return path
-
-
-def _number_columns(rows: pd.DataFrame, names: Iterable[str]) -> frozenset[str]:
-    """Return which of these text columns a workbook can hold as numbers: every cell then looks as it was given."""
-    from riskmap.outputs.files.xlsx import DIGITS, EXACT, MINUS_ZERO
-
-    names_of_numbers = []
-    for name in names:
-        cells = rows[name].astype("str")
-        cells = cells[cells != ""]
-        exact = cells.str.fullmatch(EXACT) & ~cells.str.fullmatch(MINUS_ZERO) & (cells.str.count("[0-9]") <= DIGITS)
-        if len(cells) and exact.all():
-            names_of_numbers.append(name)
-    return frozenset(names_of_numbers)
+            f"A row without an estimate has a state that says why. {NOT_LOW}",
+            "rank: 1 + the number of rows of this list with a larger long run, to 0.1 mm. Rows with the same long run "
+            "share a rank. The rank orders rows of this list, no areas.", *([about["ties"]] if about["ties"] else []),
+            "Columns of the list come back as they are, those about people empty. No postal or census area enters an "
+            "estimate, a rank or a reason.",
+            f"In the CSV files {apostrophe} one apostrophe in front, because a spreadsheet would take them for a "
+            "formula. In the workbook every cell of the list is a text."]
 
 
 def _records(frame: pd.DataFrame) -> Iterator[dict[str, Any]]:
-    columns = {str(name): [plain(value) if values.dtype.kind in "iuf" else ("" if value is None else str(value))
-                           for value in values.tolist()] for name, values in frame.items()}
+    columns = {str(name): _plain_cells(values) for name, values in frame.items()}
     for line in zip(*columns.values(), strict=True):
         yield dict(zip(columns, line, strict=True))
 
 
+def _plain_cells(values: pd.Series) -> list[Any]:
+    """Return the cells as plain values: a number or None in a column of numbers, else a text."""
+    if values.dtype.kind in "iuf":
+        return [plain(value) for value in values.astype(object).where(values.notna(), None).tolist()]
+    return ["" if value is None else str(value) for value in values.tolist()]
+
+
 # ---------------------------------------------------------------- the page
-def _page(ordered: pd.DataFrame, labels: dict[str, str], groups: pd.DataFrame | None, about: dict[str, Any]) -> str:
-    words = {name: _text(tables.STATES.get(name, name.replace("_", " "))) for name in about["counts"]}
-    counts = "".join(f'<tr><td>{words[name]}</td><td class="n">{value:,}</td></tr>'
-                     for name, value in about["counts"].items())
-    shown = (f"<p>The first {PAGE_ROWS:,} of {len(ordered):,} rows; sorted.csv holds all.</p>\n"
-             if len(ordered) > PAGE_ROWS else "")
+def _page(columns: Sequence[Shown], groups: pd.DataFrame | None, about: dict[str, Any]) -> str:
+    counts = "".join(f'<tr><td>{_text(name)}</td><td class="n">{value:,}</td></tr>' for name, value in _counts(about))
+    rows = len(columns[0].values)
+    shown = (f"<p>The first {PAGE_ROWS:,} of {rows:,} rows; sorted.csv contains all of them.</p>\n"
+             if rows > PAGE_ROWS else "")
     texts = {"list": about["list"], "caution_lender": CAUTIONS[0], "caution": CAUTIONS[1], "standing": CAUTIONS[2],
              "footer": " ".join(_notes(about)[3:5])}
     return html_page.filled(
         Path(__file__).parent / "screened.html", {name: visible(text) for name, text in texts.items()},
         {"counts": counts, "notes": "".join(_page_notes(about["notes"])), "shown": shown,
          "ties": f"<p>{_text(about['ties'])}</p>\n" if about["ties"] else "",
-         "table": "".join(_page_rows(ordered.head(PAGE_ROWS), labels)),
+         "why": "<p>The column <b>why</b> says what makes the long run of a row differ from that of the typical lot "
+                f"here, which is {_text(about['typical_long_run'])}.</p>\n" if about["typical_long_run"] else "",
+         "table": "".join(_page_rows(columns)),
          "groups": "".join(_page_groups(groups)) if groups is not None else ""}) + "\n"
 
 
@@ -149,17 +136,19 @@ def _page_notes(notes: list[str]) -> Iterator[str]:
         yield "<h2>About the list</h2><ul>" + "".join(f"<li>{_text(note)}</li>" for note in lines) + "</ul>\n"
 
 
-def _page_rows(shown: pd.DataFrame, labels: dict[str, str]) -> Iterator[str]:
-    heading = "".join(f"<th{' class=l' * _long(label)}>{_text(label)}</th>" for label in labels.values())
+def _page_rows(columns: Sequence[Shown]) -> Iterator[str]:
+    heading = "".join(f"<th{' class=l' * _long(column.label)}>{_text(column.label)}</th>" for column in columns)
     yield f"<table><thead><tr>{heading}</tr></thead><tbody>\n"
-    for record in _records(shown):
-        yield "<tr>" + "".join(_cell(value, ".1f") for value in record.values()) + "</tr>\n"
+    cells = [_plain_cells(column.values.head(PAGE_ROWS)) for column in columns]
+    digits = [f".{column.decimals}f" if column.decimals else "d" for column in columns]
+    for line in zip(*cells, strict=True):
+        yield "<tr>" + "".join(_cell(value, form) for value, form in zip(line, digits, strict=True)) + "</tr>\n"
     yield "</tbody></table>\n"
 
 
 def _page_groups(groups: pd.DataFrame) -> Iterator[str]:
-    yield "<h2>Self-check by group</h2><p>How results and data lie in the groups of the list. No group enters a " \
-          "number; groups under ten rows are not told; the order is that of the list.</p>"
+    yield "<h2>Self-check by group</h2><p>How estimates and data lie in the groups of the list. No group enters an " \
+          "estimate. Groups under ten rows are not shown. The order is that of the list.</p>"
     yield from _table(groups)
 
 

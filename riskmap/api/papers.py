@@ -145,7 +145,7 @@ def screen(run: FileName | Run, listing: FileName, *, columns: Mapping[str, str]
            bands: FileName | None = None, groups: str | None = None, within_m: float = 0.0,
            into: FileName | None = None, units: str = "us", outputs: FileName = "outputs",
            verified: bool = True) -> Outcome[ScreenReport]:
-    """Answer every row of a list: same rows, same order, columns added.
+    """Answer every row of a list: same rows, same order, every column of the list, and ours behind them.
 
     Use only to choose where to ask for more information. Do not use to approve, decline, price or value.
 
@@ -160,7 +160,8 @@ def screen(run: FileName | Run, listing: FileName, *, columns: Mapping[str, str]
     bands : str or Path, optional
         TOML file with `movement_mm = [5, 10, 20, 35]`: other bands, the same for every row. [mm]
     groups : str, optional
-        Self-check: how results and data lie in the groups of this column. No group ever enters a number.
+        Self-check: how estimates and data lie in the groups of this column of the list, such as its postcode. No
+        group ever enters an estimate. A column about people is not read.
     within_m : float
         A coordinate in no lot takes the lot within this distance, up to 500 m, if there is exactly one; two are
         `ambiguous`; 0: inside only. [m]
@@ -201,11 +202,9 @@ def screen(run: FileName | Run, listing: FileName, *, columns: Mapping[str, str]
     results = record.read(files)
     done = screening.screen(results, request_list, system=units, limits=limits, columns=named, groups=groups,
                             within_m=within_m)
-    header = {"list": listing.name, **about(files), "today": results.today, "counts": done.counts,
-              "ties": done.ties, "notes": [str(problem) for problem in done.problems]}
+    header = {"list": listing.name, **about(files), "today": results.today}
     with folder.made_from(files.folder, f"screen {results.area_name}", optional(into)) as target:
-        screen_table.write(done.rows, screening.in_order(done.rows), done.groups, header, target.path,
-                           screening.page_rows(done, units), done.measures)
+        screen_table.write(done, header, target.path)
     return Outcome(target.final, done, results.note)
 
 

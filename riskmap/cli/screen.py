@@ -26,10 +26,11 @@ COLUMNS = click.option(
 @click.option("--bands", type=click.Path(path_type=Path), default=None,
               help="TOML file with movement_mm = [5, 10, 20, 35]: other bands, the same for every row.")
 @click.option("--groups", default=None, metavar="COLUMN",
-              help="Self-check: tell how results and data lie in the groups of this column of the list.")
+              help="Self-check: show how estimates and data lie in the groups of this column of the list.")
 @click.option("--within", "within_m", type=Finite(0, 500), default=0.0, show_default=True, metavar="METRES",
-              help="A coordinate in no lot takes the lot within so many metres, if there is exactly one; with two it "
-              "is ambiguous. 0: inside only. Of use when the lots are points, or coordinates lie on the street.")
+              help="Match a point outside every lot to the only lot within this distance; two candidates make it "
+              "ambiguous. 0 accepts only points inside a lot. Use it when the lots are points, or when points lie "
+              "on the street and the list has no parcel ids.")
 @click.option("--why", is_flag=True, help="Print every row's reasons.")
 @click.option("--into", type=click.Path(path_type=Path, file_okay=False), default=None,
               help="New or empty folder; default: a new one beside the run.")
@@ -39,6 +40,8 @@ COLUMNS = click.option(
 def screen(run: str, listing: Path, columns: tuple[str, ...], bands: Path | None, groups: str | None, within_m: float,
            why: bool, into: Path | None, units: str, unverified: bool, outputs: Path) -> None:
     """Answer every row of LISTING (CSV, XLSX, KML, GeoJSON) from RUN: same rows, same order, columns added.
+
+    Every column of the list comes back as text, those about people empty. Rows are ranked by their long run.
 
     Use only to choose where to ask for more information. Do not use to approve, decline, price or value.
 
@@ -57,7 +60,7 @@ def screen(run: str, listing: Path, columns: tuple[str, ...], bands: Path | None
         click.echo(line, err=True)
     for path in outcome.files:
         click.echo(path.as_posix())
-    sys.exit(Exit.SOME_STATES if done.counts["with_number"] < done.counts["rows"] else Exit.ALL_ANSWERED)
+    sys.exit(Exit.SOME_STATES if done.counts["with_estimate"] < done.counts["rows"] else Exit.ALL_ANSWERED)
 
 
 def named(pairs: tuple[str, ...]) -> dict[str, str]:

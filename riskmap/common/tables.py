@@ -273,6 +273,14 @@ ESTIMATE = Table("estimate", ("lot_row",), (
     number("part_slab_mm", "contribution of slab size and stiffness", "mm", -2000, 2000),
     number("part_gaps_mm", "gaps in the data: what is unknown of this lot beyond what is of the typical lot; no "
            "reason", "mm", -2000, 2000),
+    number("long_run_typical_mm", "long_run_mm of the typical lot of the climate cell; with the parts of the long run "
+           "it adds up to long_run_mm", "mm", 0, 2000),
+    number("long_run_part_soil_mm", "part of the difference of long_run_mm from the typical lot that the soil makes",
+           "mm", -2000, 2000),
+    number("long_run_part_slab_mm", "part of the difference of long_run_mm from the typical lot that slab size and "
+           "stiffness make", "mm", -2000, 2000),
+    number("long_run_part_gaps_mm", "part of the difference of long_run_mm from the typical lot that gaps in the data "
+           "on this lot make; age and this year's weather do not enter the long run", "mm", -2000, 2000),
     text("pour_weather", "of a slab younger than seven years: third of the months of 1951-2020 in which the mean "
          "suction of the five months up to its pour falls: wet, middle, dry; several when the month would decide"),
     number("edge_high_pct", "of a slab younger than seven years: share of the months since the pour in which its edge "

@@ -10,6 +10,7 @@ import codecs
 import csv
 import io
 import re
+from collections.abc import Collection
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -19,6 +20,7 @@ from numpy.typing import NDArray
 
 from riskmap.common.errors import LayerError, counted, joined
 from riskmap.common.problems import Problem, first_rows, kept_by_refusal
+from riskmap.layers import title_rows
 from riskmap.layers.crs_advice import candidates
 from riskmap.layers.lots_columns import ALSO_CALLED, KNOWN, MAX_NESTED, RawLots, label, match_columns, per_row
 
@@ -38,7 +40,6 @@ _ZERO_SHARE = 0.2  # judgement: half of the bytes of plain letters in UTF-16 are
 _SEPARATOR_LINE = re.compile(r'"?sep=([,;\t|])"?', re.IGNORECASE)
 _TOTALS = re.compile(r"\W*(?:grand\s|sub)?\s?-?(?:totals?|sum|count|average)\b\W*", re.IGNORECASE)
 _CURVED = r"(?i)CURVE|CIRCULARSTRING|MULTISURFACE|POLYHEDRAL|\bTIN\b|TRIANGLE"
-_VALUE = re.compile(r"[-+]?\d+([.,]\d*)?$|(?:MULTI)?(?:POLYGON|POINT)\s*Z?\s*\(", re.IGNORECASE)  # no column's name
 # Degrees, minutes and perhaps seconds, with a letter of the compass before or after: 98°36'45"W, N 37 54.5, 98 36 45.
 _DMS = re.compile(
     r"""([NSEW])?\s*([-+]?\d{1,3})(?:\s*[°ºd:]\s*|\s+)(\d{1,2}(?:\.\d+)?)\s*(?:['’′m:]|\s|$)\s*"""
@@ -70,15 +71,18 @@ def _read(path: Path, name: str, entry: LotsEntry, problems: list[Problem]) -> R
     return RawLots(attributes, geometry, crs, rows, dropped, problems, names)
 
 
-def read_table(path: Path, name: str, problems: list[Problem]) -> tuple[pd.DataFrame, list[str], NDArray[np.int64]]:
+def read_table(path: Path, name: str, problems: list[Problem], wanted: Collection[str] = ()) \
+        -> tuple[pd.DataFrame, list[str], NDArray[np.int64]]:
     """Return every cell of a CSV as text, its heading, and the row number of each record; one column is enough.
+
+    With `wanted`, names of columns in small letters, rows above the heading are passed over (`title_rows`).
 
     Raises
     ------
     LayerError
         As in `read_csv`, for bytes, heading and rows.
     """
-    return _table(_decoded(path.read_bytes(), name, problems), name, problems, least_columns=1)
+    return _table(_decoded(path.read_bytes(), name, problems), name, problems, least_columns=1, wanted=wanted)
 
 
 # ---------------------------------------------------------------- text
@@ -128,12 +132,17 @@ def _called(encoding: str) -> str:
     return encoding.upper().replace("-LE", " (low byte first)").replace("-BE", " (high byte first)")
 
 
-def _table(text: str, name: str, problems: list[Problem], least_columns: int = 2) \
+def _table(text: str, name: str, problems: list[Problem], least_columns: int = 2, wanted: Collection[str] = ()) \
         -> tuple[pd.DataFrame, list[str], NDArray[np.int64]]:
     """Return the cells below the heading, the heading, and the row number of each; rows that are no lots are told."""
     import pandas as pd
 
     skipped, offset, separator = _before_heading(text)
+    if wanted:
+        lines, characters = title_rows.lines_above(text[offset: offset + _HEADING_CHARACTERS],
+                                                   [separator] if separator else SEPARATORS, wanted)
+        skipped, offset = skipped + lines, offset + characters
+        problems += [title_rows.finding(skipped, name)] if lines else []
     separator, heading = _heading(text[offset: offset + _HEADING_CHARACTERS], separator, name, least_columns)
     width = len(heading)
     if width > MAX_COLUMNS:
@@ -212,7 +221,7 @@ def _check_heading(heading: list[str], entry: LotsEntry, name: str) -> None:
     known = {*KNOWN, *ALSO_CALLED}
     if any(cell.lower() in known for cell in heading) or set(entry.columns.values()) & set(heading):
         return
-    if any(_VALUE.match(cell) for cell in heading):
+    if any(title_rows.VALUE.match(cell) for cell in heading):
         raise LayerError(f"E-LOT-090 {name} row 1: it holds values, not the names of columns. Write a first row with "
                          "names, such as lot_id,lon,lat,pour_date.")
 

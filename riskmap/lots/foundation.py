@@ -39,3 +39,14 @@ def foundations(column: pd.Series) -> tuple[NDArray[np.bool_], NDArray[np.bool_]
     on_ground = np.array([bool(("slab" in word and not OTHER_FOUNDATION.search(word)) or _VACANT.search(word))
                           for word in words])
     return (~missing & ~on_ground)[codes], missing[codes]
+
+
+def names_another(column: pd.Series) -> NDArray[np.bool_]:
+    """Return for every row whether a text names a kind of foundation that is no slab on the ground.
+
+    Words that name no kind, such as "see remarks" or "post tension", are none, nor is a text that says that the lot is
+    vacant.
+    """
+    codes, distinct = pd.factorize(column)
+    words = [_words(text) for text in distinct] or [""]
+    return np.array([bool(OTHER_FOUNDATION.search(word)) and not _VACANT.search(word) for word in words])[codes]

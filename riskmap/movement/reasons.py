@@ -11,6 +11,12 @@ beside the middle run; by how much more it does so at this lot, where more is un
     estimate = typical lot + soil + age + weather + slab + gaps        (to rounding; tests/unit, 1e-6)
 
 Gaps are a part, since the sum needs them, but no reason: they are the width of what is not known.
+
+The long-run bending is explained in the same way. It depends on soil and slab alone (it is that of a grown dome in the
+weather of the normal period), so the same runs give its parts, with two factors and four combinations:
+
+    long run = typical lot + soil + slab + gaps
+
 Method: notebooks/method.md, section 11.
 """
 
@@ -36,6 +42,8 @@ if TYPE_CHECKING:
 Array = NDArray[np.float64]
 
 FACTORS = ("soil", "age", "weather", "slab")
+LONG_RUN_FACTORS = ("soil", "slab")  # age and this year's weather are absent from the long run by its definition
+EXPLAINED = ("expected_movement_mm", "long_run_mm")  # the two columns that are explained, in this order everywhere here
 REFERENCE_LEP_PCT = 4.5  # middle of the soil survey's moderate class, 3-6 %
 REFERENCE_DEPTH_M = 1.5
 REFERENCE_AGE_YEARS = 30
@@ -63,26 +71,31 @@ def with_reference(profile: pd.DataFrame, layer: pd.DataFrame) -> tuple[pd.DataF
 
 
 def middle_scores(unit: pd.DataFrame, middle: Engine, driver: Driver, pool: Executor) -> Array:
-    """Return the middle run's score of each unit: largest slab deflection if a middle year came next. [mm]
+    """Return what the middle run gives for each unit, shape (n_unit, 2), in the order of `EXPLAINED`. [mm]
+
+    The first is the largest bending of the slab if a middle year came next, the second the long-run bending.
 
     unit: columns UNIT_KEYS, unique; `driver` of the middle draw.
     """
     from riskmap.movement import kernels
     from riskmap.movement.draw_inputs import Units
 
-    out = np.empty(len(unit))
+    out = np.empty((len(unit), len(EXPLAINED)))
     ordered = unit.assign(cap=middle.cap_m[unit["profile"].to_numpy()])
     for key, group in ordered.groupby(["usual", "half_width_m"], sort=True):
         usual, half_width = cast("tuple[bool, float]", key)
         group = group.sort_values(["cap", "profile", "stiffness", "early", "late"])
         units = Units(*(group[name].to_numpy(np.int64) for name in Units._fields))
         block = middle.run(driver, units, float(half_width), True, pool, now=driver.usual if usual else None)
-        out[group.index.to_numpy()] = block[:, 0, kernels.NAMED_WORST + 1] * 1000
+        out[group.index.to_numpy()] = block[:, 0, [kernels.NAMED_WORST + 1, kernels.LONG_RUN]] * 1000
     return out
 
 
-def reference_score(reference: int, engine: Engine, driver: Driver, pool: Executor) -> float:
-    """Return the score of the reference lot of a cell: median over the draws and their replayed years. [mm]"""
+def reference_score(reference: int, engine: Engine, driver: Driver, pool: Executor) -> Array:
+    """Return what the reference lot of a cell has, shape (2,), in the order of `EXPLAINED`. [mm]
+
+    The first is the median over the draws and their replayed years, the second the median over the draws.
+    """
     from riskmap.movement import kernels
     from riskmap.movement.draw_inputs import Units
 
@@ -92,7 +105,8 @@ def reference_score(reference: int, engine: Engine, driver: Driver, pool: Execut
                  stiffness=np.array([engine.stiffnesses.index(reference_stiffness(engine.settings))], np.int64),
                  early=month, late=month)
     block = engine.run(driver, unit, REFERENCE_HALF_WIDTH_M, True, pool, now=driver.usual)
-    return float(np.median(block[0, :, kernels.REPLAY:kernels.REPLAY + kernels.REPLAYS])) * 1000
+    return 1000 * np.array([np.median(block[0, :, kernels.REPLAY:kernels.REPLAY + kernels.REPLAYS]),
+                            np.median(block[0, :, kernels.LONG_RUN])])
 
 
 def reference_stiffness(settings: MovementSettings) -> Stiffness:
@@ -107,14 +121,13 @@ def earliest(driver: Driver) -> int:
     return driver.record - min(driver.record, 12 * 10)
 
 
-def shapley_weights() -> Array:
-    """Return weights (4, 16): contribution of each factor from the values of the sixteen combinations.
+def shapley_weights(n: int = len(FACTORS)) -> Array:
+    """Return weights (n, 2**n): contribution of each of n factors from the values of all combinations of them.
 
     Method: method.md, section 11.
     Combination number has bit f set where factor f is the lot's. For every combination without the factor the weight is
     |S|! (n - |S| - 1)! / n!, minus the same on that combination itself.
     """
-    n = len(FACTORS)
     out = np.zeros((n, 2**n))
     for f in range(n):
         for number in range(2**n):
@@ -170,35 +183,49 @@ def combinations(archetype: pd.DataFrame, parts: pd.DataFrame, driver: Driver, s
 
 
 def contributions(archetype: pd.DataFrame, parts: pd.DataFrame, driver: Driver, stiffness: int, reference: int,
-                  evaluate: Callable[[pd.DataFrame], Array], score_mm: Array, reference_mm: float) -> pd.DataFrame:
+                  evaluate: Callable[[pd.DataFrame], Array], score_mm: Array, reference_mm: Array) -> pd.DataFrame:
     """Return reference and contributions of the archetypes of one cell, in mm.
 
     Parameters
     ----------
     evaluate : callable
-        Takes unique units (columns UNIT_KEYS) and returns the score of the middle run of each. [mm]
-    score_mm : array, shape (n_archetype,)
-        Reported score of each archetype.
-    reference_mm : float
-        Score of the reference lot, from `reference_score`.
+        Takes unique units (columns UNIT_KEYS) and returns what the middle run gives for each, shape (n_unit, 2), in
+        the order of `EXPLAINED`. [mm]
+    score_mm : array, shape (n_archetype, 2)
+        What is reported for each archetype, in the order of `EXPLAINED`.
+    reference_mm : array, shape (2,)
+        What the reference lot has, from `reference_score`.
 
     Returns
     -------
     DataFrame
-        typical_lot_mm, part_<factor>_mm and part_gaps_mm, indexed like `archetype`; the row sum is the estimate.
+        typical_lot_mm, part_<factor>_mm and part_gaps_mm, whose row sum is the estimate, and long_run_typical_mm,
+        long_run_part_<factor>_mm and long_run_part_gaps_mm, whose row sum is the long run; indexed like `archetype`.
     """
     rows = combinations(archetype, parts, driver, stiffness, reference)
     unit = rows[UNIT_KEYS].drop_duplicates().sort_values(UNIT_KEYS).reset_index(drop=True)
     value = evaluate(unit)
-    number = rows[UNIT_KEYS].merge(unit.assign(value=value), on=UNIT_KEYS, how="left")["value"].to_numpy()
+    number = rows[UNIT_KEYS].merge(unit.assign(place=np.arange(len(unit))), on=UNIT_KEYS, how="left")["place"]
     place = np.searchsorted(archetype.index.to_numpy(), rows["archetype_id"].to_numpy())
-    total = np.zeros((len(archetype), 2 ** len(FACTORS)))
-    np.add.at(total, (place, rows["combination"].to_numpy()), number * rows["weight"].to_numpy())
-    parts_mm = (total[:, None, :] * shapley_weights()[None]).sum(axis=2)  # row by row: company must not change a digit
-    out = pd.DataFrame(parts_mm, index=archetype.index,
-                       columns=[f"part_{name}_mm" for name in FACTORS])
-    out.insert(0, "typical_lot_mm", reference_mm)
-    out["part_gaps_mm"] = (score_mm - total[:, -1]) - (reference_mm - total[:, 0])
+    total = np.zeros((len(archetype), 2 ** len(FACTORS), len(EXPLAINED)))
+    np.add.at(total, (place, rows["combination"].to_numpy()),
+              value[number.to_numpy()] * rows["weight"].to_numpy()[:, None])
+    own = [1 << FACTORS.index(name) for name in LONG_RUN_FACTORS]
+    # what is left out of the long run changes nothing in it: these four of the sixteen are all that it can be
+    four = [sum(bit for k, bit in enumerate(own) if c >> k & 1) for c in range(2 ** len(own))]
+    return pd.concat([_parts("", "typical_lot_mm", FACTORS, total[:, :, 0], score_mm[:, 0], reference_mm[0]),
+                      _parts("long_run_", "long_run_typical_mm", LONG_RUN_FACTORS, total[:, four, 1], score_mm[:, 1],
+                             reference_mm[1])], axis=1).set_axis(archetype.index)
+
+
+def _parts(before: str, typical: str, factors: tuple[str, ...], total: Array, score_mm: Array, reference_mm: float) \
+        -> pd.DataFrame:
+    """Return the typical lot and the parts of one column, from the values (n_archetype, 2**n) of all combinations."""
+    # row by row: company must not change a digit
+    parts_mm = (total[:, None, :] * shapley_weights(len(factors))[None]).sum(axis=2)
+    out = pd.DataFrame(parts_mm, columns=[f"{before}part_{name}_mm" for name in factors])
+    out.insert(0, typical, reference_mm)
+    out[f"{before}part_gaps_mm"] = (score_mm - total[:, -1]) - (reference_mm - total[:, 0])
     return out
 
 

@@ -115,7 +115,7 @@ def simulate(archetypes: pd.DataFrame, archetype_profile: pd.DataFrame, profile:
             profiles[cell_id] = open_ground.profile_now(quiet, movement)
             why = reasons.contributions(of_cell, parts, quiet, stiffnesses.index(usual), reference,
                                         partial(reasons.middle_scores, middle=middle, driver=quiet, pool=pool),
-                                        table["expected_movement_mm"].to_numpy(),
+                                        table[list(reasons.EXPLAINED)].to_numpy(float),
                                         reasons.reference_score(reference, engine, driver, pool))
             whole = pd.concat([table, why, reasons.ranked(why)], axis=1)
             whole["pour_weather"] = young.pour_weather(

@@ -23,6 +23,8 @@ LEAST_SHARE = 0.9  # of the lots with an estimate (judgement)
 MOST_SPREAD = 0.25  # of the spread between lots: a reason that differs more tells lots apart (judgement)
 SHOWN_MM = 0.05  # a smaller part is shown as zero
 LINE = ("typical_lot_mm", *(f"part_{name}_mm" for name in (*words.REASONS, "gaps")))  # of `in_a_line`, and the estimate
+LONG_RUN_REASONS = ("soil", "slab")  # `movement.reasons.LONG_RUN_FACTORS`, kept equal by a test
+LONG_RUN_LINE = ("long_run_typical_mm", *(f"long_run_part_{name}_mm" for name in (*LONG_RUN_REASONS, "gaps")))
 FEWEST_LOTS = 20  # below it "nearly all" would be all but one (judgement)
 
 SENTENCES = {
@@ -31,6 +33,7 @@ SENTENCES = {
     "shared": "what nearly all lots here share", "small": "smaller differences",
     "gaps": "gaps in the data on this lot",
     "typical_lot": "The typical lot: {typical_lot}.",
+    "compared": "the typical lot here has {typical}",
     "area": "Nearly all lots here ({count} of {total}) share a reason: {reason} (median {part}).",
 }
 
@@ -105,18 +108,35 @@ def steps(row: Mapping[str, Any], shared: Iterable[str] = ()) -> list[Step]:
     shared : iterable of str
         Reasons that nearly all lots share.
     """
-    parts = {name: float(row[f"part_{name}_mm"]) for name in words.REASONS}
+    return _steps(row, "", words.REASONS, "expected_movement_mm", shared)
+
+
+def long_run_steps(row: Mapping[str, Any]) -> list[Step]:
+    """Return the lines from the long run of the typical lot to that of this one, as `steps` does.
+
+    Parameters
+    ----------
+    row : mapping
+        long_run_mm and `LONG_RUN_LINE` of a lot with an estimate. [mm]
+    """
+    return _steps(row, "long_run_", LONG_RUN_REASONS, "long_run_mm", ())
+
+
+def _steps(row: Mapping[str, Any], before: str, reasons: Iterable[str], explained: str, shared: Iterable[str]) \
+        -> list[Step]:
+    parts = {name: float(row[f"{before}part_{name}_mm"]) for name in reasons}
     common = set(shared)
     own = [name for name in parts if name not in common and abs(parts[name]) >= words.LEAST_PART_MM]
     small = [name for name in parts if name not in common and name not in own]
-    out = [Step("typical", SENTENCES["typical"], float(row["typical_lot_mm"]))]
+    typical = "long_run_typical_mm" if before else "typical_lot_mm"
+    out = [Step("typical", SENTENCES["typical"], float(row[typical]))]
     out += [Step("reason", words.reason(name, parts[name]), parts[name])
             for name in sorted(own, key=lambda name: -abs(parts[name]))]
     out += [Step("shared", SENTENCES["shared"], sum(parts[name] for name in parts if name in common))] if common else []
     rest = sum(parts[name] for name in small)
     out += [Step("small", SENTENCES["small"], rest)] if abs(rest) >= SHOWN_MM else []
-    return [*out, Step("gaps", SENTENCES["gaps"], float(row["part_gaps_mm"])),
-            Step("lot", SENTENCES["lot"], float(row["expected_movement_mm"]))]
+    return [*out, Step("gaps", SENTENCES["gaps"], float(row[f"{before}part_gaps_mm"])),
+            Step("lot", SENTENCES["lot"], float(row[explained]))]
 
 
 def part_shown(value_mm: float, system: str) -> str:
@@ -139,10 +159,41 @@ def heading(row: Mapping[str, Any], system: str) -> str:
 
 def in_a_line(row: Mapping[str, Any], system: str) -> str:
     """Return estimate, range and reasons of a lot in one line, in the unit of the page; gaps last."""
-    told = [f"{text_of(step, system)} {step.label}" for step in steps(row) if step.kind not in ("typical", "lot")]
-    middle, low, high = (float(row[f"expected_movement_mm{end}"]) for end in ("", "_p10", "_p90"))
-    return (f"Expected bending {telling.shown(middle, system)} ({telling.sizes(low, high, system)}); the typical lot "
-            f"here has {telling.shown(float(row['typical_lot_mm']), system)}: {', '.join(told)}")
+    return f"Expected bending {_with_range(row, 'expected_movement_mm', system)}; " \
+           f"{compared(float(row['typical_lot_mm']), system)}: {_differences(steps(row), system)}"
+
+
+def long_run_in_a_line(row: Mapping[str, Any], system: str) -> str:
+    """Return the long run of a lot, its range and its reasons in one line, in the unit of the page; gaps last.
+
+    Parameters
+    ----------
+    row : mapping
+        long_run_mm with its range, and `LONG_RUN_LINE`, of a lot with an estimate. [mm]
+    system : str
+        `us` or `si`.
+    """
+    return f"{telling.NAMES['long_run']} {_with_range(row, 'long_run_mm', system)}; " \
+           f"{compared(float(row['long_run_typical_mm']), system)}: {long_run_differences(row, system)}"
+
+
+def long_run_differences(row: Mapping[str, Any], system: str) -> str:
+    """Return what makes the long run of a lot differ from that of the typical lot, in the unit of the page."""
+    return _differences(long_run_steps(row), system)
+
+
+def compared(typical_mm: float, system: str) -> str:
+    """Return what the typical lot has, as a clause."""
+    return SENTENCES["compared"].format(typical=telling.shown(typical_mm, system))
+
+
+def _with_range(row: Mapping[str, Any], name: str, system: str) -> str:
+    middle, low, high = (float(row[f"{name}{end}"]) for end in ("", "_p10", "_p90"))
+    return f"{telling.shown(middle, system)} ({telling.sizes(low, high, system)})"
+
+
+def _differences(lines: Iterable[Step], system: str) -> str:
+    return ", ".join(f"{text_of(step, system)} {step.label}" for step in lines if step.kind not in ("typical", "lot"))
 
 
 def area_sentences(shared: Iterable[Shared], system: str) -> list[str]:

@@ -7,6 +7,7 @@ import random
 import re
 import zipfile
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -178,36 +179,48 @@ def test_a_list_of_no_shapes_is_an_empty_answer(tmp_path: Path) -> None:
     (tmp_path / "l.geojson").write_text('{"type": "FeatureCollection", "features": []}')
     found = screen.read(tmp_path / "l.geojson", {})
     done = screen.screen(FOUND, found)
-    assert (len(done.rows), done.counts) == (0, {"rows": 0, "with_number": 0})
+    assert (len(done.rows), done.counts) == (0, {"rows": 0, "with_estimate": 0})
 
 
 # ---------------------------------------------------------------- what the list says of the house
-def test_a_list_that_names_another_foundation_is_told_in_the_row(tmp_path: Path) -> None:
+def test_a_foundation_that_the_list_names_counts_and_both_sources_are_named() -> None:
     said = ["Slab", "Pillar/Post/Pier", "", "None", "Slab,Basement", "slab on grade", "See Remarks", "Block"]
-    frame = pd.DataFrame({"lot_id": [*WITH_NUMBER[30:37], "nope"], "Foundation Details": said}, dtype=str)
-    listing = screen.Listing("l.csv", frame, np.arange(2, 10))
-    done = screen.screen(FOUND, listing)
-    unclear, no_slab = 6, [1, 4]  # the last row has no number, so nothing can be taken for one
-    for k, note in enumerate(done.rows["match_note"]):
-        assert (f"column Foundation Details of the list says '{said[k]}'; the number is for a slab on the ground"
-                in note) == (k == unclear)
-    assert [(p.code, p.row, p.column) for p in done.problems] == [("W-SCR-064", 8, "Foundation Details")]
-    assert done.problems[0].rule.startswith("1 row names a foundation that is not known to be a slab on the ground: "
-                                            "See Remarks.")
-    plain = screen.screen(FOUND, screen.Listing("l.csv", frame[["lot_id"]], np.arange(2, 10)))
-    rest = np.setdiff1d(np.arange(8), no_slab)
-    numbers = [name for name in plain.rows if name not in ("lot_id", "match_note", "rank")]
-    pd.testing.assert_frame_equal(done.rows.loc[rest, numbers], plain.rows.loc[rest, numbers])
+    ids = [*WITH_NUMBER[30:37], "nope"]
+    lots = FOUND.lots.assign(flags=np.where(FOUND.lots["lot_id"] == ids[4], "foundation_type_assumed;x", ""))
+    found = replace(FOUND, lots=lots)
+    frame = pd.DataFrame({"lot_id": ids, "Foundation Details": said}, dtype=str)
+    done = screen.screen(found, screen.Listing("l.csv", frame, np.arange(2, 10)))
+    other, unclear = [1, 4], 6
+    assert done.rows["state"].tolist() == ["", "not_applicable", "", "", "not_applicable", "", "", "unmatched"]
+    assert done.rows["state_reason"][1] == (
+        "Column Foundation Details of the list says 'Pillar/Post/Pier'; the lot file says a slab on the ground. The "
+        "estimate is for a slab on the ground.")
+    assert "says 'Slab,Basement'; the lot file names no foundation." in done.rows["state_reason"][4]
+    numbers = [name for name in done.rows if name.startswith((*screen.NUMBERS, "long_run_", "rank"))
+               and done.rows[name].dtype.kind in "if"]
+    assert len(numbers) > 12
+    assert done.rows.loc[other, numbers].isna().all(axis=None)
+    assert (done.rows.loc[other, ["band", "long_run_reason_text"]] == "").all(axis=None)
+    assert "says 'See Remarks'; the estimate is for a slab on the ground" in done.rows["match_note"][unclear]
+    assert [(p.code, p.row, p.column) for p in done.problems] == [("W-SCR-064", 3, "Foundation Details"),
+                                                                  ("W-SCR-068", 8, "Foundation Details")]
+    assert done.problems[0].rule == "2 rows have a foundation that is no slab on the ground: Pillar/Post/Pier, " \
+                                    "Slab,Basement."
+    plain = screen.screen(found, screen.Listing("l.csv", frame[["lot_id"]], np.arange(2, 10)))
+    kept = [k for k in range(8) if k not in (*other, unclear)]
+    names = [name for name in plain.rows if not name.startswith("rank")]  # fewer rows have a larger one
+    pd.testing.assert_frame_equal(done.rows.loc[kept, names], plain.rows.loc[kept, names])
     assert plain.problems == []
-    assert (plain.rows.loc[no_slab, "state"] == "").all()
-    for k in no_slab:  # the state names both sources, and no number is left beside it
-        row = done.rows.loc[k]
-        assert row["state"] == "not_applicable"
-        assert row["state_reason"].startswith("not a slab-on-ground house: column Foundation Details of the list says "
-                                              f"'{said[k]}'; the lot file of the run names no")
-        assert row[[name for name in row.index if "_mm" in name or "_in" in name]].isna().all()
-        assert (row["rank"], row["band"], row["direction"], row["reason_1"]) == ("", "", "", "")
-    assert done.counts == {**plain.counts, "with_number": plain.counts["with_number"] - 2, "not_applicable": 2}
+
+
+def test_a_slab_in_the_list_does_not_bring_an_estimate_back() -> None:
+    lot = next(str(one) for one, state in zip(FOUND.lots["lot_id"], FOUND.lots["state"], strict=True)
+               if state == "not_applicable")
+    frame = pd.DataFrame({"lot_id": [lot], "foundation": ["slab"]}, dtype=str)
+    row = screen.screen(FOUND, screen.Listing("l.csv", frame, np.arange(1))).rows.iloc[0]
+    assert row["state"] == "not_applicable"
+    assert row["match_note"] == "column foundation of the list says 'slab'"
+    assert np.isnan(row["long_run_mm"])
 
 
 def test_columns_that_a_data_frame_hides_are_documented() -> None:

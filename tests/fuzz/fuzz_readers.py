@@ -252,7 +252,7 @@ def fuzz_listing(data: bytes) -> None:
     done = screen.screen(_kept[0], listing)
     assert len(done.rows) == len(listing.table), f"{len(listing.table)} rows in, {len(done.rows)} out"
     screen_table._csv(done.rows, WORK / "screened.csv")
-    screen.in_order(done.rows)
+    screen.in_order(done)
 
 
 def fuzz_bands(data: bytes) -> None:

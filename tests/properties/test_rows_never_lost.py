@@ -25,8 +25,7 @@ from riskmap.layers import lots as reader
 from riskmap.run import flow
 
 TODAY = month_numbers.parse_month("2025-10")
-SCORES = [c.name for c in tables.ESTIMATE.columns
-          if c.name.startswith(("expected_movement_mm", "long_run_mm", "bend_now_mm"))]
+SCORES = [f"{name}{part}" for name in tables.ESTIMATE.answers for part in ("", "_p10", "_p90")]
 
 hostile = st.one_of(st.sampled_from(["", " ", "NA", "007", "1E5", "=1+1", "{{7*7}}", "a;b", "\u202eabc", "x" * 300]),
                     st.text(st.characters(exclude_categories=("Cs",), exclude_characters="\x00"), max_size=9))
@@ -111,7 +110,7 @@ def test_cleaning_and_scoring_lose_no_row(area, found, rows):
                             "climate_flags": pd.Series([""] * n, dtype="str"), "driver_level": 1})
     state = table.states(clean, ground, weather)
     moved = pd.DataFrame({"state": [""] * n, "state_reason": [""] * n, "flags": [""] * n}, dtype="str").assign(
-        **dict.fromkeys(SCORES, 7.0))
+        **{name: 0.0 if name.startswith("fall_") else 7.0 for name in SCORES})  # a fall is never above zero
     estimate = table.score(clean, state, ground, weather, moved)
     answered(estimate, [r[0][0] for r in rows])
     # of what the lot, its soil and its weather say, the first in the order of the states wins

@@ -72,6 +72,10 @@ def test_reasons_add_up_for_every_lot(estimate: gpd.GeoDataFrame) -> None:
     parts = [f"part_{name}_mm" for name in (*reasons.FACTORS, "gaps")]
     total = known["typical_lot_mm"] + known[parts].sum(axis=1)
     np.testing.assert_allclose(total, known["expected_movement_mm"], atol=1e-6)
+    of_long_run = [f"long_run_part_{name}_mm" for name in (*reasons.LONG_RUN_FACTORS, "gaps")]
+    total = known["long_run_typical_mm"] + known[of_long_run].sum(axis=1)
+    np.testing.assert_allclose(total, known["long_run_mm"], atol=1e-6)
+    assert known["long_run_typical_mm"].groupby(known["cell_id"]).nunique().eq(1).all()
 
 
 def test_sentences_tell_the_numbers_of_the_table(estimate: gpd.GeoDataFrame) -> None:

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
 # decimals by unit; movement to 0.1 mm, far below what a survey reads
 BY_UNIT = {"mm": 1, "m": 2, "m2": 1, "%": 2, "fraction": 4, "m/m": 7, "": 4, "deg": 7}
-PARTS, PART_DECIMALS = ("part_", "reason_", "typical_lot"), 2
+PARTS, PART_DECIMALS = ("part_", "reason_", "typical_lot", "long_run_part_", "long_run_typical"), 2
 SHARES, SHARE_DECIMALS = "share_beyond_", 2  # of 600 model runs at most, a share is no finer
 
 

@@ -17,10 +17,7 @@ NAME = "lots.xlsx"
 MOST_ROWS = 1_048_575  # of a sheet, below its heading (file format limit)
 USUAL_ROWS = 5_000  # above it an estimate leaves the workbook to `riskmap export`: 20,000 rows take 5 s (measured)
 _LONGEST = 32_767  # characters of a cell (file format limit)
-# a decimal without plus, exponent or leading zeros: as a number it shows the same text; but for a minus before zero
-EXACT, MINUS_ZERO = r"-?(?:0|[1-9][0-9]*)(?:\.[0-9]+)?", r"-[0.]+"
-DIGITS = 15  # that a cell keeps exactly (file format: double precision)
-_HEADER = 250  # characters of a page header (file format limit 255)
+HEADER = 250  # characters of a page header (file format limit 255)
 _CUT = " [cut: a cell holds no more]"
 PLAIN = {"strings_to_formulas": False, "strings_to_urls": False, "strings_to_numbers": False,
           "constant_memory": True, "nan_inf_to_errors": False}
@@ -40,9 +37,8 @@ def write(results: Results, folder: Path) -> Path:
         raise RunFolderError(f"E-RUN-016 {NAME}: {len(results.lots):,} lots, and a sheet has {MOST_ROWS:,} rows. Use "
                              "the CSV, GeoPackage or GeoParquet.")
     path = folder / NAME
-    year, month = (int(part) for part in results.today.split("-"))
     with xlsxwriter.Workbook(path, options(folder)) as book:
-        book.set_properties({"title": "riskmap estimate", "created": _first_day(year, month)})
+        book.set_properties({"title": "riskmap estimate", "created": first_day(results.today)})
         bold = book.add_format({"bold": True})
         names = [str(name) for name in results.lots.columns if name != results.lots.geometry.name]
         sheet(book, "lots", bold, names, geojson.rows(results))
@@ -63,14 +59,16 @@ def options(folder: Path) -> dict[str, Any]:
     return {**PLAIN, "tmpdir": str(folder)}
 
 
-def _first_day(year: int, month: int) -> Any:
+def first_day(today: str) -> Any:
+    """Return the first day of a month YYYY-MM: of the data, not of the run, so that equal results give equal files."""
     from datetime import datetime
 
-    return datetime(year, month, 1)  # of the data, not of the run: equal results give equal files
+    year, month = (int(part) for part in today.split("-"))
+    return datetime(year, month, 1)
 
 
 def sheet(book: Any, name: str, bold: Any, headings: list[str], rows: Iterable[dict[str, Any]],
-          caution: str = wording.CAUTION, numbers: frozenset[str] = frozenset()) -> None:
+          caution: str = wording.CAUTION) -> None:
     """Add a sheet; the caution is its printed header and a comment on the first cell, so that row 1 stays the heading.
 
     Parameters
@@ -81,30 +79,23 @@ def sheet(book: Any, name: str, bold: Any, headings: list[str], rows: Iterable[d
     rows : iterable of dict
         Plain values: text, number or None, in the order of the headings.
     caution : str
-    numbers : set of str
-        Columns of texts, each empty or like `EXACT`, that are written as numbers with the decimals they were given in.
     """
     page = book.add_worksheet(name)
     page.freeze_panes(1, 2 if name == "lots" else 0)
-    page.set_header("&L" + caution[:_HEADER].replace("&", "&&"))
+    page.set_header("&L" + caution[:HEADER].replace("&", "&&"))
     if headings:
         page.write_comment(0, 0, caution, {"x_scale": 3, "y_scale": 1.5})
     for place, heading in enumerate(headings):
-        page.write_string(0, place, _fitting(heading), bold)
-    shown: dict[int, Any] = {}
+        page.write_string(0, place, fitting(heading), bold)
     for line, values in enumerate(rows, start=1):
-        for place, (heading, value) in enumerate(values.items()):
+        for place, value in enumerate(values.values()):
             if isinstance(value, str):
-                if value and heading in numbers:
-                    decimals = len(value.partition(".")[2])
-                    if decimals not in shown:
-                        shown[decimals] = book.add_format({"num_format": "0." + "0" * decimals if decimals else "0"})
-                    page.write_number(line, place, float(value), shown[decimals])
-                elif value:
-                    page.write_string(line, place, _fitting(value))
+                if value:
+                    page.write_string(line, place, fitting(value))
             elif value is not None:
                 page.write_number(line, place, value)
 
 
-def _fitting(text: str) -> str:
+def fitting(text: str) -> str:
+    """Return a text that a cell holds: cut, with a mark, where it is too long."""
     return text if len(text) <= _LONGEST else text[:_LONGEST - len(_CUT)] + _CUT

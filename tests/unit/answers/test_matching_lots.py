@@ -195,15 +195,54 @@ def test_every_route_finds_the_same_lot():
 
 def test_a_lot_must_fit_everything_that_the_row_gives():
     inside_a, inside_b, nowhere = at(5, 5), at(25, 5), at(-90, 5)
-    rows = pd.DataFrame([("a", *inside_a), ("a", *inside_b), ("a", *nowhere), ("x", *inside_a), ("a", 200, 5)],
+    rows = pd.DataFrame([("a", *inside_a), ("a", *inside_b), ("x", *inside_a), ("00a", *nowhere)],
                         columns=["lot_id", "lon", "lat"])
     found = match(rows, lots("a", "b", "a"))
-    assert found["match_status"].tolist() == ["matched", "ambiguous", "unmatched", "unmatched", "unmatched"]
+    assert found["match_status"].tolist() == ["matched", "ambiguous", "unmatched", "unmatched"]
     assert found["matched_by"][0] == "parcel id and point"  # the point decides between the two lots called a
     assert "'a' (lot_row 10)" in found["match_note"][1]
     assert "'b' (lot_row 11)" in found["match_note"][1]
-    assert "in no lot" in found["match_note"][2]
-    assert "'a' (lot_row 10)" in found["match_note"][3]
+    assert "'a' (lot_row 10)" in found["match_note"][2]
+    assert "in no lot" in found["match_note"][3]  # leading zeros had to be left out: such an id does not decide alone
+
+
+def test_an_exact_id_wins_over_a_point_on_the_street_and_says_so():
+    street, far = at(5, -12), at(5, -4000)
+    rows = pd.DataFrame([("a", *street), ("A ", *street), ("b", *street), ("0a", *street), ("a", *far), ("z", *street),
+                         ("a", 200, 5), ("a", "", 37)], columns=["lot_id", "lon", "lat"])
+    found = match(rows, lots("a", "b"))
+    assert found["match_status"].tolist() == ["matched"] * 3 + ["unmatched"] * 3 + ["matched"] * 2
+    assert found["lot_row"].tolist() == [10, 10, 11, *[pd.NA] * 3, 10, 10]
+    assert found["matched_by"][found["match_status"] == "matched"].eq("parcel id").all()
+    assert found["match_note"][0] == ("the point lies in no lot; nearest is 'a', 12 m away; the parcel id decides: "
+                                      "its lot is 12 m away")
+    assert found["match_note"][2].endswith("nearest is 'a', 12 m away; the parcel id decides: its lot is 19 m away")
+    assert found["match_note"][4].endswith("the lot of the parcel id is 4000 m away; fits 'a' (lot_row 10)")
+    assert found["match_note"][6].endswith("they may be swapped; the parcel id decides")
+    # a lot near the point, which the distance would accept, does not stand against the id either
+    near = match(rows.iloc[2:3], lots("a", "b"), within_m=15)
+    assert near["lot_row"].tolist() == [11]
+
+
+def test_a_point_in_a_neighbour_of_the_lot_of_the_id_is_named_and_not_decided():
+    found = match(pd.DataFrame([("a", *at(32, 5))], columns=["lot_id", "lon", "lat"]), lots("a", "b", "c"))
+    assert found["match_status"].tolist() == ["ambiguous"]
+    assert found["match_note"][0] == ("the parcel id and the point name different lots: the lot of the id is 12 m "
+                                      "away; fits 'a' (lot_row 10), 'b' (lot_row 11)")
+
+
+def test_equal_rows_of_a_lot_are_answered_and_unequal_ones_are_not():
+    """A lot file that holds a lot twice: the same answer either way, unless anything about the two differs."""
+    two = lots("7", "7", "8", shapes=[box(X, Y, X + 20, Y + 30)] * 2 + [box(X + 20, Y, X + 40, Y + 30)])
+    asked = pd.DataFrame([("7", "", ""), ("", *at(5, 5)), ("7", *at(5, 5)), ("8", "", "")],
+                         columns=["lot_id", "lon", "lat"])
+    found = match(asked, two.assign(long_run_mm=[12.5, 12.5, 9.0], reason=["x", "x", np.nan]))
+    assert found["lot_row"].tolist() == [10, 10, 10, 12]
+    assert found["match_note"].iloc[:3].str.endswith("2 equal rows of this lot; the first (lot_row 10) is shown").all()
+    assert found["match_note"][3] == ""
+    for unequal in (two.assign(long_run_mm=[12.5, 12.6, 9.0]), two.assign(lot_id=["7", "7 ", "8"]),
+                    two.set_geometry([box(X, Y, X + 20, Y + 30), box(X, Y, X + 20, Y + 31), two.geometry[2]])):
+        assert match(asked, unequal)["match_status"].tolist()[1] == "ambiguous"
 
 
 def test_empty_tables_and_lots_without_a_shape():

@@ -83,15 +83,26 @@ def test_rows_out_are_rows_in_and_the_group_never_enters_a_number(rows: list[tup
     number = plain.rows["long_run_mm"].notna()
     assert (number == (plain.rows["state"] == "")).all()
     assert (plain.rows.loc[~number, "state_reason"] != "").all()
-    assert plain.counts["rows"] == len(frame) == plain.counts["with_number"] + sum(
-        count for name, count in plain.counts.items() if name not in ("rows", "with_number"))
-    ordered = screen.in_order(plain.rows)
+    assert plain.counts["rows"] == len(frame) == plain.counts["with_estimate"] + sum(
+        count for name, count in plain.counts.items() if name not in ("rows", "with_estimate"))
+    ordered = plain.rows.iloc[screen.in_order(plain)]
     values = ordered["long_run_mm"].dropna().to_numpy()
     assert (np.diff(values) <= 0).all()
     assert ordered["long_run_mm"].isna().to_numpy().tolist() == sorted(
         ordered["long_run_mm"].isna().tolist())
     ties = ordered.index[ordered["long_run_mm"].isna()]
     assert list(ties) == sorted(ties)
+    printed = plain.rows["long_run_mm"].round(1)
+    for value, first, last, rank in zip(printed, plain.rows["rank_from"], plain.rows["rank_to"], plain.rows["rank"],
+                                        strict=True):
+        if np.isnan(value):
+            assert first is pd.NA
+            assert last is pd.NA
+        else:
+            assert rank == first == 1 + (printed > value).sum()
+            assert last == first + (printed == value).sum() - 1
+    for _, equal in ordered.dropna(subset="long_run_mm").groupby("long_run_mm"):
+        assert list(equal.index) == sorted(equal.index)
 
 
 def test_values_are_those_of_the_run() -> None:
@@ -112,7 +123,7 @@ def test_a_column_of_the_list_with_our_name_stays_the_lists() -> None:
     done = screen.screen(FOUND, screen.Listing("l", frame, np.arange(2)))
     assert done.rows["state"].tolist() == ["TX", "OK"]
     assert done.rows["state_riskmap"].tolist() == ["", ""]
-    assert done.counts["with_number"] == 2
+    assert done.counts["with_estimate"] == 2
 
 
 # ---------------------------------------------------------------- lists
@@ -130,49 +141,107 @@ def test_csv_of_coordinates_with_other_names_and_separators(outputs: Path, tmp_p
 def test_a_list_without_an_id_column_says_which_could_be_meant(outputs: Path, tmp_path: Path) -> None:
     rows = [["Listing ID", "lon", "lat", "ref"], ["A1", "-91.1", "30.4", "000-0040"], ["A2", "-91.1", "30.4", "x"]]
     done = call(outputs, listing(tmp_path / "l.csv", rows), "--into", tmp_path / "o")
-    words = "no lot_id column; matched by lon, lat only. "
-    assert f"W-SCR-011 l.csv: {words}1 of 2 cells of 'ref' are ids of lots. If a column holds the parcel id, say " \
+    words = "no lot_id column; rows are found by lon, lat only. "
+    assert f"W-SCR-011 l.csv: {words}1 of 2 cells of 'ref' are ids of lots. If a column contains the parcel id, say " \
            "which: --column lot_id='ref'." in done.output
     page = (tmp_path / "o" / "screened.html").read_text(encoding="utf-8")
     assert words in page
     rows = [[*line[:3], ""] for line in rows]
     done = call(outputs, listing(tmp_path / "m.csv", rows))
-    assert f"{words}If a column holds the parcel id, say which: --column lot_id='Listing ID'." in done.output
+    assert f"{words}If a column contains the parcel id, say which: --column lot_id='Listing ID'." in done.output
     done = call(outputs, listing(tmp_path / "n.csv", rows), "--column", "lot_id=Listing ID")
     assert "W-SCR-011" not in done.output
 
 
-def test_the_page_tells_why_and_in_words(outputs: Path, tmp_path: Path) -> None:
+def test_a_list_without_any_place_is_refused_with_the_column_that_fits(outputs: Path, tmp_path: Path) -> None:
+    rows = [["Owner", "zip", "APN", "price"], [IDS[40], "000-0041", "000-0040", "7"], ["x", "000-0042", "nope", ""]]
+    error = str(call(outputs, listing(tmp_path / "l.csv", rows)).exception)
+    assert "E-SCR-010" in error  # neither the owners nor the postal areas, which look like ids here, are proposed
+    assert "1 of 2 cells of 'APN' are ids of lots. Say which column contains the parcel id: --column lot_id='APN'." \
+        in error
+    for column in ("Owner", "zip"):
+        assert "E-SCR-005" in str(call(outputs, tmp_path / "l.csv", "--column", f"lot_id={column}").exception)
+
+
+def test_an_id_column_that_fits_less_than_another_is_named(outputs: Path, tmp_path: Path) -> None:
+    rows = [["lot_id", "APN"], ["L-1", IDS[40]], ["L-2", IDS[41]], [IDS[42], "x"]]
+    said = call(outputs, listing(tmp_path / "l.csv", rows)).output
+    assert "W-SCR-013 l.csv: 1 of 3 cells of 'lot_id' are ids of lots. 2 of 3 cells of 'APN' are ids of lots." in said
+    assert "--column lot_id='APN'" in said
+    assert "W-SCR-013" not in call(outputs, tmp_path / "l.csv", "--column", "lot_id=APN").output
+
+
+def test_the_page_says_why_and_in_words(outputs: Path, tmp_path: Path) -> None:
     lots = FOUND.lots.set_index("lot_id")
     high = next(lot for lot in WITH_NUMBER[-20:] if lots.loc[lot, "direction"] == "edge_lift")
     without = next(lot for lot in IDS[21:27] if lots.loc[lot, "state"] == "not_enough_data")
     path = listing(tmp_path / "l.csv", [["note", "state", "lot_id"], ["x", "TX", high], ["y", "TX", without],
                                         ["z", "TX", "nope"]])
     assert call(outputs, path, "--into", tmp_path / "o").exit_code == 1
-    text = (tmp_path / "o" / "screened.html").read_text(encoding="utf-8").split("<table>")[2]
-    heading = re.findall("<th>(.*?)</th>", text)
-    told = {line[0]: line for line in (re.findall("<td.*?>(.*?)</td>", row) for row in text.split("<tr>")) if line}
-    assert heading[:4] == ["note", "rank", "found", "note"]
-    assert told["x"][heading.index("direction")] == "edge high"
-    assert told["y"][2:4] == ["matched", "not enough data to estimate this lot; " +
+    text_of_page = (tmp_path / "o" / "screened.html").read_text(encoding="utf-8")
+    text = text_of_page.split("<table>")[2]
+    heading = re.findall("<th(?: class=l)?>(.*?)</th>", text)
+    said = {line[0]: line for line in (re.findall("<td.*?>(.*?)</td>", row) for row in text.split("<tr>")) if line}
+    assert heading == ["row", "lot_id", "rank", "rank to", "long run, in", "low", "high", "why", "next 12 months, in",
+                       "now", "found", "note"]
+    assert said["2"][1:4] == [html.escape(high), "1", "1"]
+    assert said["2"][4] == f"{lots.loc[high, 'long_run_mm'] / 25.4:.1f}"
+    typical = f"that of the typical lot here, which is {lots.loc[high, 'long_run_typical_mm'] / 25.4:.1f} in."
+    assert typical in text_of_page  # said once for the list, not in every row
+    assert said["2"][7]
+    assert "typical" not in said["2"][7]
+    assert said["2"][heading.index("now")] == "edge high"
+    assert said["3"][2:5] == ["", "", ""]
+    assert said["3"][-2:] == ["found", "not enough data to estimate this lot; " +
                               html.escape(lots.loc[without, "state_reason"])]
-    assert told["z"][2:4] == ["unmatched", "the parcel id is not among the lots"]
+    assert said["4"][-2:] == ["not found", "the parcel id is not among the lots"]
 
 
-def test_ranks_tell_ties_and_how_many_values_there_are(outputs: Path, tmp_path: Path) -> None:
+def test_ranks_are_numbers_and_ties_are_named_only_where_there_are_some(outputs: Path, tmp_path: Path) -> None:
     ids = WITH_NUMBER[-4:]
     value = dict(zip(ids, (8.0, 9.5, 8.0, 7.0), strict=True))
     lots = FOUND.lots.assign(long_run_mm=FOUND.lots["lot_id"].map(value))
     frame = pd.DataFrame({"lot_id": [*ids, "nope"]}, dtype=str)
     done = screen.screen(replace(FOUND, lots=lots), screen.Listing("l", frame, np.arange(5)))
-    assert done.rows["rank"].tolist() == ["2 to 3", "1", "2 to 3", "4", ""]
-    assert done.ties.startswith("Long run: 3 different values in 4 rows with a number. Rows of one")
+    assert done.rows["rank"].tolist() == done.rows["rank_from"].tolist() == [2, 1, 2, 4, pd.NA]
+    assert done.rows["rank_to"].tolist() == [3, 1, 3, 4, pd.NA]
+    assert screen.in_order(done).tolist() == [1, 0, 2, 3, 4]
+    assert done.ties.startswith("The 4 rows with an estimate have 3 different long runs. The largest group shares "
+                                "ranks 2 to 3.")
     path = listing(tmp_path / "l.csv", [["lot_id"], *([lot] for lot in ids)])
     said = call(outputs, path, "--into", tmp_path / "o").output
-    assert "Long run: 4 different values in 4 rows with a number.\n" in said
-    for name in ("screened.html", "README.txt"):
-        assert "4 different values in 4 rows" in (tmp_path / "o" / name).read_text(encoding="utf-8")
+    assert "l.csv: 4 rows, 4 with an estimate\n" in said
+    assert "different long run" not in said
     assert [row["rank"] for row in table(tmp_path / "o" / "sorted.csv")] == ["1", "2", "3", "4"]
+    twice = listing(tmp_path / "t.csv", [["lot_id"], *([lot] for lot in [*ids, ids[0]])])
+    assert "4 different long runs" in call(outputs, twice, "--into", tmp_path / "t").output
+    for name in ("screened.html", "README.txt"):
+        assert "4 different long runs" in (tmp_path / "t" / name).read_text(encoding="utf-8")
+
+
+def test_the_reasons_explain_the_long_run_and_add_up_to_it() -> None:
+    lots = FOUND.lots.copy()
+    row = lots.index[lots["lot_id"] == WITH_NUMBER[-1]][0]
+    parts = {"long_run_typical_mm": 15.0, "long_run_part_soil_mm": -6.0, "long_run_part_slab_mm": 8.0,
+             "long_run_part_gaps_mm": 1.5}
+    lots.loc[row, [*parts, "long_run_mm"]] = [*parts.values(), sum(parts.values())]
+    lots.loc[row, ["long_run_mm_p10", "long_run_mm_p90"]] = [10.2, 30.5]
+    frame = pd.DataFrame({"lot_id": [WITH_NUMBER[-1], "nope"]}, dtype=str)
+    done = screen.screen(replace(FOUND, lots=lots), screen.Listing("l", frame, np.arange(2)), system="us")
+    one = done.rows.iloc[0]
+    assert sum(one[name] for name in parts) == pytest.approx(one["long_run_mm"], abs=1e-6)
+    assert (one["long_run_reason_1"], one["long_run_reason_2"]) == ("a slab that bends more", "less expansive soil")
+    assert one["long_run_reason_text"] == ("The typical lot here has 0.6 in: +0.31 in a slab that bends more, -0.24 in "
+                                           "less expansive soil, +0.06 in gaps in the data on this lot")
+    assert done.rows["long_run_reason_text"][1] == ""
+    assert done.reasons[0] == \
+        f"{WITH_NUMBER[-1]}: Long run 0.7 in (0.4 to 1.2); t{one['long_run_reason_text'][1:]}"
+    si = screen.screen(replace(FOUND, lots=lots), screen.Listing("l", frame, np.arange(2)), system="si")
+    assert si.rows["long_run_reason_text"][0] == (
+        "The typical lot here has 16 mm: +8.0 mm a slab that bends more, -6.0 mm less expansive soil, +1.5 mm gaps in "
+        "the data on this lot")
+    assert not [name for name in si.rows if "_in" in name.replace("_in_p", "_in")[-3:]]
+    assert not any(name.startswith("reason_") for name in done.rows), "those explain another estimate"
 
 
 @pytest.mark.parametrize(("units", "unit", "other"), [("us", "in", "mm"), ("si", "mm", "in")])
@@ -180,7 +249,7 @@ def test_why_is_told_in_the_unit_of_the_page(units: str, unit: str, other: str, 
     path = listing(tmp_path / "l.csv", [["lot_id"], [WITH_NUMBER[0]], ["nope"]])
     said = call(outputs, path, "--why", "--units", units, "--into", tmp_path / "o").output
     (line,) = [line for line in said.splitlines() if line.startswith(f"  {WITH_NUMBER[0]}: ")]
-    assert re.search(rf"Expected bending [\d.]+ {unit} \([\d.]+ to [\d.]+\); the typical lot here has ", line)
+    assert re.search(rf"Long run [\d.]+ {unit} \([\d.]+ to [\d.]+\); the typical lot here has ", line)
     assert line.endswith(f" {unit} gaps in the data on this lot")
     assert not re.search(rf"\d {other}\b", line)
     assert "  nope: unmatched" in said
@@ -197,7 +266,9 @@ def test_within_and_a_lost_minus_are_told(outputs: Path, tmp_path: Path) -> None
     assert call(outputs, path, "--into", tmp_path / "o").exit_code == 1
     told = table(tmp_path / "o" / "screened.csv")
     assert [row["match_status"] for row in told] == ["unmatched", "unmatched"]
-    assert f"nearest is '{IDS[40]}', 8 m away" in told[0]["match_note"]
+    assert f"nearest is '{IDS[40]}', 26 ft away" in told[0]["match_note"]
+    assert call(outputs, path, "--units", "si", "--into", tmp_path / "si").exit_code == 1
+    assert f"nearest is '{IDS[40]}', 8 m away" in table(tmp_path / "si" / "screened.csv")[0]["match_note"]
     assert "a minus sign is lost" in told[1]["match_note"]
     assert call(outputs, path, "--within", 10, "--into", tmp_path / "w").exit_code == 1
     told = table(tmp_path / "w" / "screened.csv")
@@ -207,7 +278,7 @@ def test_within_and_a_lost_minus_are_told(outputs: Path, tmp_path: Path) -> None
         screen.matched(FOUND, screen.read(path, {}), {}, -1)
 
 
-def test_a_workbook_keeps_ids_and_refuses_formulas(outputs: Path, tmp_path: Path) -> None:
+def test_a_workbook_keeps_ids_and_refuses_formulas_in_columns_that_are_read(outputs: Path, tmp_path: Path) -> None:
     path = tmp_path / "l.xlsx"
     with xlsxwriter.Workbook(path, {"strings_to_numbers": False}) as book:
         sheet = book.add_worksheet()
@@ -223,6 +294,60 @@ def test_a_workbook_keeps_ids_and_refuses_formulas(outputs: Path, tmp_path: Path
         sheet.write(0, 0, "lot_id")
         sheet.write_formula(1, 0, "=1+1")
     assert "E-SCR-008 l.xlsx cell A2: a formula" in str(call(outputs, path).exception)
+    with xlsxwriter.Workbook(path) as book:
+        sheet = book.add_worksheet()
+        for place, name in enumerate(["lot_id", "price", "side", "Foundation"]):
+            sheet.write_string(0, place, name)
+            sheet.write_string(1, place, [IDS[40], "2", "north", "slab"][place])
+            sheet.write_string(2, place, [IDS[41], "3", "north", ""][place])
+        sheet.write_formula(2, 1, "=B2*2", None, 4)
+        sheet.write_formula(2, 2, "=C2")
+    done = call(outputs, path, "--into", tmp_path / "f")
+    assert done.exit_code == 0, done.exception
+    assert "W-SCR-066 l.xlsx: 2 columns have formulas: price, side." in done.output
+    assert [row["price"] for row in table(tmp_path / "f" / "screened.csv")] == ["2", "'=B2*2"]
+    sheet = openpyxl.load_workbook(tmp_path / "f" / "screened.xlsx")["All columns"]
+    assert (sheet["B3"].value, sheet["B3"].data_type) == ("=B2*2", "s")
+    about = json.loads((tmp_path / "f" / "screened.json").read_text(encoding="utf-8"))
+    assert about["guarded_cells"] == 2
+    assert "2 cells of the list have one apostrophe" in (tmp_path / "f" / "README.txt").read_text(encoding="utf-8")
+    assert "E-SCR-008 l.xlsx cell C3" in str(call(outputs, path, "--groups", "side").exception)
+    with xlsxwriter.Workbook(path) as book:
+        sheet = book.add_worksheet()
+        sheet.write_row(0, 0, ["lot_id", "Foundation"])
+        sheet.write_string(1, 0, IDS[40])
+        sheet.write_formula(1, 1, "=A1")
+    assert "E-SCR-008 l.xlsx cell B2" in str(call(outputs, path).exception)
+
+
+@pytest.mark.parametrize("kind", ["csv", "xlsx"])
+def test_titles_above_the_heading_are_passed_over(kind: str, outputs: Path, tmp_path: Path) -> None:
+    rows = [["Export of the listings", "", ""], ["", "", ""], ["made, by hand", "2026", ""],
+            ["ref", "lot_id", "price"], ["a", IDS[40], "1"], ["", "", ""], ["b", IDS[41], "2"]]
+    path = tmp_path / f"l.{kind}"
+    if kind == "csv":
+        listing(path, rows)
+    else:
+        with xlsxwriter.Workbook(path) as book:
+            sheet = book.add_worksheet()
+            for line, row in enumerate(rows):
+                sheet.write_row(line, 0, row)
+    found = screen.read(path, {})
+    assert found.table.to_dict("list") == {"ref": ["a", "b"], "lot_id": IDS[40:42], "price": ["1", "2"]}
+    assert found.row.tolist() == [5, 7]
+    assert ("W-SCR-065", "3 rows lie above the heading.") in [(p.code, p.rule) for p in found.problems]
+    assert screen.read(path, {"lot_id": "ref"}).table.columns.tolist() == ["ref", "lot_id", "price"]
+    done = call(outputs, path, "--into", tmp_path / "o")
+    assert done.exit_code == 0, done.exception
+
+
+def test_a_first_row_that_is_the_heading_stays_it(tmp_path: Path) -> None:
+    for text, heading in (("parcel\na\nb,\n", ["parcel"]), ("parcel,\na,1\nb,2\n", ["parcel", ""]),
+                          ("Listings\nparcel;price\na;1\n", ["parcel", "price"]),
+                          ("sep=;\nTitle\nparcel;price\na;1\n", ["parcel", "price"]),
+                          ("lot_id,lat\nlot_id,5\n", ["lot_id", "lat"])):
+        (tmp_path / "l.csv").write_text(text, encoding="utf-8")
+        assert screen.read(tmp_path / "l.csv", {}).table.columns.tolist() == heading, text
 
 
 def test_pins_and_outlines_are_lists_too(outputs: Path, tmp_path: Path) -> None:
@@ -241,6 +366,25 @@ def test_pins_and_outlines_are_lists_too(outputs: Path, tmp_path: Path) -> None:
         rows = table(tmp_path / f"o_{name}" / "screened.csv")
         assert [row["matched_lot_id"] for row in rows] == IDS[45:47], name
     assert shapely.is_valid(part.geometry.to_numpy()).all()
+
+
+def test_properties_of_a_geojson_come_back_as_text(outputs: Path, tmp_path: Path) -> None:
+    point = FOUND.lots.geometry.iloc[45].representative_point()
+    place = {"type": "Point", "coordinates": [point.x, point.y]}
+    features = [{"type": "Feature", "properties": given, "geometry": place}
+                for given in ({"zip": "07001", "lot_id": "p1", "owner": "CANARY", "price": 1.50, "sold": True},
+                              {"lot_id": "p2", "zip": None, "note": {"a": [1, "ü"]}})]
+    path = tmp_path / "l.geojson"
+    path.write_text(json.dumps({"type": "FeatureCollection", "features": features}), encoding="utf-8")
+    done = call(outputs, path, "--into", tmp_path / "o")
+    assert done.exit_code == 0, (done.output, done.exception)
+    assert "W-SCR-006" in done.output
+    rows = table(tmp_path / "o" / "screened.csv")
+    assert list(rows[0])[:6] == ["zip", "lot_id", "owner", "price", "sold", "note"]
+    assert [list(row.values())[:6] for row in rows] == [["07001", "p1", "", "1.5", "true", ""],
+                                                        ["", "p2", "", "", "", '{"a": [1, "ü"]}']]
+    assert [row["matched_lot_id"] for row in rows] == [IDS[45]] * 2
+    assert all(b"CANARY" not in file.read_bytes() for file in (tmp_path / "o").iterdir())
 
 
 @pytest.mark.parametrize(("content", "words", "told"), [
@@ -276,16 +420,36 @@ def test_files_that_are_no_list(name: str, outputs: Path, tmp_path: Path) -> Non
 
 
 # ---------------------------------------------------------------- people, places, groups
-def test_columns_about_people_and_postcodes_are_not_carried(outputs: Path, tmp_path: Path) -> None:
-    path = listing(tmp_path / "l.csv", [["lot_id", "Owner", "ZIP", "zip_code", "price", "Post Code", "census_tract"],
-                                        [IDS[40], "CANARY1", "CANARY2", "CANARY3", "9", "CANARY4", "CANARY5"]])
+def test_columns_about_people_come_back_empty_and_all_others_in_their_place(outputs: Path, tmp_path: Path) -> None:
+    heading = ["ZIP", "lot_id", "Owner", "price", "Seller phone", "census_tract"]
+    path = listing(tmp_path / "l.csv", [heading, ["07001", IDS[40], "CANARY1", "9", "CANARY2", "0101.00"]])
     done = call(outputs, path, "--into", tmp_path / "o", "--why")
     assert done.exit_code == 0, done.output
-    assert "W-SCR-006" in done.output
+    assert "W-SCR-006 l.csv row 1: columns about people: Owner, Seller phone." in done.output
     for file in (tmp_path / "o").iterdir():
         assert b"CANARY" not in file.read_bytes(), file.name
-    with pytest.raises(LayerError, match="E-SCR-009"):
+    (row,) = table(tmp_path / "o" / "screened.csv")
+    assert list(row)[:6] == heading
+    assert list(row.values())[:6] == ["07001", IDS[40], "", "9", "", "0101.00"]
+    sheet = openpyxl.load_workbook(tmp_path / "o" / "screened.xlsx")["All columns"]
+    assert [cell.value for cell in sheet[2][:6]] == ["07001", IDS[40], None, "9", None, "0101.00"]
+    with pytest.raises(LayerError, match=r"E-SCR-009 .*about people is not read"):
         screen.screen(FOUND, screen.read(path, {}), groups="Owner")
+
+
+def test_postal_areas_enter_nothing_but_the_self_check() -> None:
+    """Other postcodes and tracts, in other places of the list: the same answers, to the last character."""
+    ids = [*WITH_NUMBER[22:45], "nope"]
+    listed = pd.DataFrame({"lot_id": ids, "zip": ["07001"] * 12 + ["07002"] * 12, "tract": "1"}, dtype=str)
+    done = screen.screen(FOUND, screen.Listing("l", listed, np.arange(24)), groups="zip")
+    assert done.groups is not None
+    assert done.groups["rows"].tolist() == [12, 12]
+    other = listed.assign(zip=listed["zip"].to_numpy()[::-1], tract=[str(k) for k in range(24)])[
+        ["tract", "lot_id", "zip"]]
+    again = screen.screen(FOUND, screen.Listing("l", other, np.arange(24)))
+    ours = [name for name in done.rows if name not in listed]
+    pd.testing.assert_frame_equal(done.rows[ours], again.rows[ours])
+    assert screen.in_order(done).tolist() == screen.in_order(again).tolist()
 
 
 @pytest.mark.parametrize("text", [
@@ -324,13 +488,13 @@ def test_the_self_check_tells_groups_and_hides_small_ones() -> None:
     told = done.groups.set_index("group")
     assert list(told.index) == ["north", "south", "west", "east"]
     assert told.loc["east", "rows"] == 11
-    assert told.loc["east", "note"] == "fewer than 10 with a number: no percentiles"
-    assert told.loc["east", ["characteristic_p10_mm", "characteristic_p50_mm"]].isna().all()
+    assert told.loc["east", "note"] == "fewer than 10 rows with an estimate: no percentiles"
+    assert told.loc["east", ["long_run_p10_mm", "long_run_p50_mm"]].isna().all()
     assert told.loc["north", "note"] == ""
     assert told.loc["west"].drop("note").isna().all()
     assert "fewer than 10" in told.loc["west", "note"]
     value = done.rows.loc[frame["side"] == "north", "long_run_mm"].dropna()
-    assert told.loc["north", "characteristic_p50_mm"] == pytest.approx(np.percentile(value, 50), abs=0.051)
+    assert told.loc["north", "long_run_p50_mm"] == pytest.approx(np.percentile(value, 50), abs=0.051)
 
 
 # ---------------------------------------------------------------- files
@@ -343,11 +507,21 @@ def test_every_file_carries_the_lenders_words_and_no_text_runs(outputs: Path, tm
     for name in ("screened.html", "README.txt", "screened.json"):
         assert words in (tmp_path / "o" / name).read_text(encoding="utf-8"), name
     book = openpyxl.load_workbook(tmp_path / "o" / "screened.xlsx")
-    assert book.sheetnames == ["screened", "sorted", "notes"]
+    assert book.sheetnames == ["Read me first", "In order", "All columns"]
+    assert book.active.title == "Read me first"
     for sheet in book:
         assert words in str(sheet.oddHeader.left.text)
         assert all(cell.data_type != "f" for line in sheet.iter_rows() for cell in line)
-    assert words in [cell.value for cell in book["notes"]["A"]]
+    assert words in [cell.value for cell in book["Read me first"]["B"]]
+    short = book["In order"]
+    assert (short.max_column, short.max_row, short.freeze_panes) == (12, 31, "C2")
+    assert short.auto_filter.ref == "A1:L31"
+    assert short["E2"].number_format == "0.0"
+    for column in "HL":  # a text is seen whole, or wrapped at 48 characters
+        longest = max(len(str(cell.value or "")) for cell in short[column][1:])
+        assert short.column_dimensions[column].width >= min(longest, 48) > 10
+    assert all(cell.alignment.wrap_text for cell in short["L"][1:] if cell.value)
+    assert {cell.value for cell in short[1]} <= {cell.value for cell in book["Read me first"]["A"]}
     page = (tmp_path / "o" / "screened.html").read_text(encoding="utf-8")
     assert "<script" not in page.lower().replace("&lt;script", "")
     assert "<img" not in page
@@ -374,12 +548,10 @@ def test_numbers_of_the_list_come_back_as_they_were(outputs: Path, tmp_path: Pat
         assert told[0] == [*rows[3][:4], "'-5\t", "-.5"]
         assert told[1] == [*rows[2][:4], "'-1+cmd|' /C calc'!A0", ""]
         assert told[2] == rows[1]
-    sheet = openpyxl.load_workbook(tmp_path / "o" / "screened.xlsx")["screened"]
-    told = [[cell.value for cell in line[:6]] for line in sheet.iter_rows(min_row=2)]
-    assert told[0] == ["0000040", -91.140607, "1.50", "007", "-0.5", "1234567890123456"]
-    assert told[1] == ["0000041", -91.14, "+3", "12", "-1+cmd|' /C calc'!A0", None]
-    assert [cell.number_format for cell in sheet["B"][1:3]] == ["0.000000", "0.00"]
-    assert told[2][0] == "7", "an id stays a text"
+    sheet = openpyxl.load_workbook(tmp_path / "o" / "screened.xlsx")["All columns"]
+    # texts, also where they look like numbers: 007 and 1.50 would not come back from a number as they were
+    assert [[cell.value or "" for cell in line[:6]] for line in sheet.iter_rows(min_row=2)] == rows[1:]
+    assert {cell.data_type for line in sheet.iter_rows(min_row=2, max_col=6) for cell in line if cell.value} == {"s"}
 
 
 @given(st.lists(st.text(alphabet="'=+-@.e0123\t\n", max_size=6), min_size=1, max_size=5))

@@ -387,6 +387,53 @@ def test_contributions_add_up_to_the_score() -> None:
     assert result["typical_lot_mm"].nunique() == 1
 
 
+def test_parts_of_the_long_run_add_up_and_age_is_not_among_them() -> None:
+    now = 12 * 2020 + 11
+    rows = archetypes((0, 12 * 1960, 12 * 1960 + 11), (1, 12 * 1990, 12 * 1990 + 11), (1, now - 30, now - 30),
+                      (2, 12 * 1975, 12 * 2010))
+    result = simulate(*rows, soils(1.0, 6.0, 12.0))
+    parts = [f"long_run_part_{name}_mm" for name in (*reasons.LONG_RUN_FACTORS, "gaps")]
+    total = result["long_run_typical_mm"] + result[parts].sum(axis=1)
+    np.testing.assert_allclose(total, result["long_run_mm"], atol=1e-6)
+    assert result["long_run_part_soil_mm"].iloc[0] < 0 < result["long_run_part_soil_mm"].iloc[3]
+    assert result["long_run_typical_mm"].nunique() == 1
+    assert result["long_run_typical_mm"].iloc[0] > 1.0
+    # two houses of one soil and slab and of different age: their scores differ, their long run and its parts do not
+    old, young = result.iloc[1], result.iloc[2]
+    assert abs(old["expected_movement_mm"] - young["expected_movement_mm"]) > 0.5
+    for name in ("long_run_mm", *parts):
+        assert old[name] == young[name], name
+
+
+def test_parts_of_the_long_run_are_those_of_both_orders_by_hand() -> None:
+    """A wide stiff slab on heavy clay: the four middle runs, each computed alone, averaged over both orders."""
+    archetype, part = archetypes((0, 12 * 1980, 12 * 1980 + 11))
+    archetype["half_width_m"], archetype["section_mn_m2"] = 9.0, 60.0
+    archetype["stiffness_basis"] = stiffness.RIB_DEPTH
+    whole = simulate(archetype, part, soils(9.0)).iloc[0]
+    middle = draws.middle(FEW)
+
+    def long_run(*, own_soil: bool, own_slab: bool) -> float:
+        one = archetype.assign(half_width_m=archetype["half_width_m"] if own_slab else reasons.REFERENCE_HALF_WIDTH_M,
+                               section_mn_m2=archetype["section_mn_m2"] if own_slab else reasons.REFERENCE_MN_M2)
+        profile, layer = soils(9.0)
+        if not own_soil:
+            layer = pd.DataFrame({"profile_id": 0, "top_m": [0.0], "bottom_m": [reasons.REFERENCE_DEPTH_M],
+                                  "lep_low_pct": reasons.REFERENCE_LEP_PCT, "lep_pct": reasons.REFERENCE_LEP_PCT,
+                                  "lep_high_pct": reasons.REFERENCE_LEP_PCT})
+        with pytest.MonkeyPatch.context() as patch:  # the only draw is the middle one
+            patch.setattr(draws, "make", lambda _: middle)
+            return float(simulate(one, part, (profile, layer)).iloc[0]["long_run_mm"])
+
+    none, soil, slab, both = (long_run(own_soil=a, own_slab=b) for a, b in
+                              ((False, False), (True, False), (False, True), (True, True)))
+    assert abs(slab - none) > 0.05
+    assert whole["long_run_part_soil_mm"] == pytest.approx(((soil - none) + (both - slab)) / 2, abs=1e-9)
+    assert whole["long_run_part_slab_mm"] == pytest.approx(((slab - none) + (both - soil)) / 2, abs=1e-9)
+    assert whole["long_run_part_gaps_mm"] == pytest.approx(
+        (whole["long_run_mm"] - both) - (whole["long_run_typical_mm"] - none), abs=1e-9)
+
+
 def the_reference_lot() -> pd.Series:
     now = 12 * 2020 + 11
     pour = now - 12 * reasons.REFERENCE_AGE_YEARS

@@ -29,6 +29,7 @@ def test_zero_has_no_sign() -> None:
 
 def test_reasons_are_called_as_in_the_tables() -> None:
     assert {name: told[:2] for name, told in words.REASONS.items()} == reasons.WORDS
+    assert waterfall.LONG_RUN_REASONS == reasons.LONG_RUN_FACTORS
     assert words.LEAST_PART_MM == reasons.TOLD_MM
     assert words.reason("soil", 3.0) == "more expansive soil"
     assert words.reason("soil", -3.0) == "less expansive soil"

@@ -1,0 +1,278 @@
+"""The list to screen: read with every column, what its rows are found by, and which column could be the parcel id."""
+
+from __future__ import annotations
+
+import json
+import re
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+
+from riskmap.common.errors import LayerError, counted, joined, shown
+from riskmap.common.problems import Problem, kept_by_refusal
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from riskmap.common.results import Results
+
+PLACE = {"lot_id": ("lot_id",), "lon": ("lon", "longitude"), "lat": ("lat", "latitude"),
+         "geometry": ("geometry", "wkt")}
+# compared with the name without blanks and marks
+_POSTAL = re.compile(r"zip\w*|(?:post|postal)(?:code)?\w*|census\w*|tract\w*|blockgroup\w*|geoid\w*", re.IGNORECASE)
+# words that columns of ids are called by; compared within the name
+_ID_NAME = re.compile(r"\bid\b|_id\b|\w+ID\b|(?i:parcel|apn|\bpin\b|account|listing|\blot\b)")
+MOST_ROWS = 1_000_000
+AROUND_DEG = 0.02  # about 2 km: a coordinate a little outside the lots is no exchanged one
+
+
+@dataclass(frozen=True)
+class Listing:
+    """A list as given: every cell as text, in file order.
+
+    Attributes
+    ----------
+    name : str
+    table : DataFrame
+        Every column of the list in its place. Those about people are empty.
+    row : int array
+        The number of each row as the user's editor shows it.
+    shapes : object array, optional
+        Of lists in KML and GeoJSON.
+    problems : list of Problem
+    emptied : tuple of str
+        Columns about people.
+    formulas : dict of str
+        Column -> its first cell with a formula. Such a column comes back, but nothing may read it.
+    """
+
+    name: str
+    table: pd.DataFrame
+    row: NDArray[np.int64]
+    shapes: NDArray[np.object_] | None = None
+    problems: list[Problem] = field(default_factory=list)
+    emptied: tuple[str, ...] = ()
+    formulas: dict[str, str] = field(default_factory=dict)
+
+    def readable(self, column: str) -> None:
+        """Raise LayerError where a column has a formula: its stored value may be old."""
+        if column in self.formulas:
+            raise LayerError(f"E-SCR-008 {self.name} cell {self.formulas[column]}: a formula, in a column that is "
+                             "read. Paste the values only.")
+
+
+def is_postal(column: str) -> bool:
+    """Return whether a column name says that the column is a postal or census area."""
+    return _POSTAL.fullmatch(re.sub(r"[\W_]+", "", column)) is not None
+
+
+# ---------------------------------------------------------------- reading
+def read(path: Path, columns: dict[str, str]) -> Listing:
+    """Read a list: CSV or XLSX with a parcel id or a coordinate, KML pins or GeoJSON shapes.
+
+    Parameters
+    ----------
+    path : Path
+    columns : dict
+        Our name (lot_id, lon, lat, geometry) -> the file's column, where it is called otherwise.
+
+    Raises
+    ------
+    LayerError
+        No such file, another format, damaged, a column that cannot be used.
+    """
+    from riskmap.layers import lots_csv, workbook
+
+    name = path.name
+    if not path.is_file():
+        raise LayerError(f"E-SCR-001 {name}: no such file.")
+    problems: list[Problem] = []
+    kind = path.suffix.lower()
+    if kind in (".kml", ".kmz", ".geojson", ".json"):
+        return _shapes(path)
+    wanted = {theirs.strip().lower() for theirs in columns.values()} or {name for names in PLACE.values()
+                                                                         for name in names}
+    formulas: dict[str, str] = {}
+    with kept_by_refusal(problems):
+        if kind == ".csv":
+            table, heading, row = lots_csv.read_table(path, name, problems, wanted)
+            table = table.set_axis(heading, axis=1)
+        elif kind == ".xlsx":
+            sheet = workbook.read_first_sheet(path, name, MOST_ROWS, problems, wanted)
+            table, row, formulas = sheet.table, sheet.row, sheet.formulas
+        else:
+            raise LayerError(f"E-SCR-002 {name}: '{kind}' is no list. Use .csv, .xlsx, .kml, .kmz or .geojson.")
+        if len(table) > MOST_ROWS:
+            raise LayerError(f"E-SCR-003 {name}: {len(table):,} rows; a list may have {MOST_ROWS:,}. Use an estimate.")
+        repeated = [column for column in table.columns if list(table.columns).count(column) > 1]
+        if repeated:
+            raise LayerError(f"E-SCR-004 {name}: {_twice(repeated[0])}")
+        _check_columns(name, columns, table)
+        table, emptied = _without_people(name, table, problems)
+        listing = Listing(name, table, row, None, problems, emptied,
+                          {column: cell for column, cell in formulas.items() if column not in emptied})
+        for column in places(listing, columns).values():
+            listing.readable(column)
+        if listing.formulas:
+            problems.append(Problem(
+                "W-SCR-066", name, rule=f"{counted(len(listing.formulas), 'column has', 'columns have')} formulas: "
+                f"{joined(listing.formulas)}.", remedy="Paste the values if you want them back.",
+                action="The text of each formula comes back; nothing here reads these columns."))
+        return listing
+
+
+def _check_columns(name: str, columns: dict[str, str], table: pd.DataFrame) -> None:
+    from riskmap.layers.lots_columns import is_personal
+
+    for ours, theirs in columns.items():
+        if ours not in PLACE or theirs not in table:
+            raise LayerError(f"E-SCR-005 {name}: --column {ours}={theirs}: use one of {joined(PLACE)} and a column "
+                             f"of the list: {joined(table.columns, 40)}.")
+        if is_personal(theirs) or is_postal(theirs):
+            raise LayerError(f"E-SCR-005 {name}: --column {ours}={theirs}: no lot is found by a column about people or "
+                             "a postal area. Name a column with the parcel id or the coordinate.")
+
+
+def _without_people(name: str, table: pd.DataFrame, problems: list[Problem]) -> tuple[pd.DataFrame, tuple[str, ...]]:
+    """Return the table with its columns about people empty, and their names."""
+    from riskmap.layers.lots_columns import is_personal
+
+    emptied = tuple(str(column) for column in table.columns if is_personal(str(column)))
+    if emptied:
+        problems.append(Problem("W-SCR-006", name, rule=f"columns about people: {joined(emptied, 40)}.",
+                                remedy="Nothing to do. They take no part in anything here.",
+                                action="They come back as empty columns.", row=1))
+        table = table.assign(**dict.fromkeys(emptied, ""))
+    return table, emptied
+
+
+def _twice(column: str) -> str:
+    if column == "":
+        return "several columns have no name. Give each a name in the heading, or remove them."
+    return f"two columns have the name '{shown(column)}'. Rename one."
+
+
+def _shapes(path: Path) -> Listing:
+    """Read pins or polygons through the readers of lots; of pins the names come back, of GeoJSON all properties."""
+    from riskmap.common import settings
+    from riskmap.layers import lots
+
+    area = settings.Area.model_validate({"name": "list", "lots": {"path": path.resolve()}, "soil": {"path": "none"}})
+    frame, _, problems = lots.read(area.lots, area)
+    shapes, row = frame.to_crs("EPSG:4326").geometry.to_numpy(), frame["source_row"].to_numpy()
+    table = pd.DataFrame({"lot_id": frame["lot_id"].to_numpy()})
+    if path.suffix.lower() in (".geojson", ".json"):
+        table = _properties(path, row)
+    table, emptied = _without_people(path.name, table, problems)
+    return Listing(path.name, table, row, shapes, problems, emptied)
+
+
+def _properties(path: Path, row: NDArray[np.int64]) -> pd.DataFrame:
+    """Return the properties of the features of a GeoJSON that was read already, each as text."""
+    features = json.loads(path.read_text(encoding="utf-8-sig"))["features"]
+    properties = [features[number - 1].get("properties") or {} for number in row.tolist()]
+    names = list(dict.fromkeys(name for one in properties for name in one))
+    return pd.DataFrame({name: [_property(one.get(name)) for one in properties] for name in names},
+                        index=pd.RangeIndex(len(row)), dtype=str)
+
+
+def _property(value: Any) -> str:
+    return value if isinstance(value, str) else "" if value is None else json.dumps(value, ensure_ascii=False)
+
+
+# ---------------------------------------------------------------- what rows are found by
+def places(listing: Listing, columns: dict[str, str]) -> dict[str, str]:
+    """Return which columns of a list say where its rows are: our name -> the list's; empty for pins and shapes."""
+    if listing.shapes is not None:
+        return {}
+    lower = {str(column).strip().lower(): str(column) for column in listing.table.columns}
+    columns_used = {ours: columns.get(ours) or next((lower[name] for name in names if name in lower), None)
+                    for ours, names in PLACE.items()}
+    return {ours: theirs for ours, theirs in columns_used.items() if theirs is not None}
+
+
+def matched(results: Results, listing: Listing, columns: dict[str, str], within_m: float = 0.0,
+            system: str = "si") -> pd.DataFrame:
+    """Return what `matching.match` returns for the rows of a list; `system`: the unit of distances in the notes.
+
+    Raises
+    ------
+    LayerError
+        When the list has neither id, coordinate nor shape, or the distance is out of range.
+    """
+    from riskmap.answers import matching
+
+    if not 0 <= within_m <= matching.MOST_WITHIN_M:
+        raise LayerError(f"E-SCR-012 --within {within_m:g}: use 0 (inside only) to {matching.MOST_WITHIN_M:g} metres.")
+    west, south, east, north = results.lots.total_bounds.tolist()
+    around = (west - AROUND_DEG, south - AROUND_DEG, east + AROUND_DEG, north + AROUND_DEG)
+    return matching.match(_requests(results, listing, columns), results.lots.to_crs("EPSG:5070"), within_m=within_m,
+                          coverage=around, system=system)
+
+
+def _requests(results: Results, listing: Listing, columns: dict[str, str]) -> pd.DataFrame:
+    """Return what each row gives to be found by; a name of a pin is no parcel id."""
+    import geopandas as gpd
+
+    if listing.shapes is not None:
+        return gpd.GeoDataFrame({"lot_id": [""] * len(listing.table)}, geometry=listing.shapes, crs="EPSG:4326")
+    cells: dict[str, Any] = {ours: listing.table[theirs].to_numpy()
+                             for ours, theirs in places(listing, columns).items()}
+    if not cells or ("lon" in cells) != ("lat" in cells):
+        column, fits = likely_id(results, listing, columns)
+        proposal = f"{fits:,} of {len(listing.table):,} cells of '{shown(column)}' are ids of lots. " if fits else ""
+        raise LayerError(f"E-SCR-010 {listing.name}: no column lot_id, no lon and lat, no geometry. The list has: "
+                         f"{joined(listing.table.columns, 40)}. {proposal}Say which column contains the parcel id: "
+                         f"--column lot_id='{shown(column or 'PARCEL')}'.")
+    requests = pd.DataFrame(cells, index=pd.RangeIndex(len(listing.table)))
+    if "geometry" in requests:
+        import shapely
+
+        requests["geometry"] = shapely.from_wkt(requests["geometry"].to_numpy(dtype=object), on_invalid="ignore")
+    return requests
+
+
+# ---------------------------------------------------------------- a column of ids that is not named
+def likely_id(results: Results, listing: Listing, columns: dict[str, str]) -> tuple[str, int]:
+    """Return the column that could hold the parcel id, and how many of its cells are ids of lots.
+
+    Where no cell of any column is one, the column is the first with a name that columns of ids have; empty text
+    without one. Columns that find rows already, about people and of postal areas are not looked at.
+    """
+    from riskmap.answers.matching import normal_id
+
+    known = normal_id(results.lots["lot_id"].astype("str"))
+    known = known[known != ""]
+    taken = {*places(listing, columns).values(), *listing.emptied, *listing.formulas}
+    others = [str(name) for name in listing.table.columns if name not in taken and not is_postal(str(name))]
+    fits = {name: int(normal_id(listing.table[name]).isin(known).sum()) for name in others}
+    best = max(fits, key=lambda name: fits[name], default="")
+    if best and fits[best]:
+        return best, fits[best]
+    return next((name for name in others if _ID_NAME.search(name)), ""), 0
+
+
+def propose_id(results: Results, listing: Listing, columns: dict[str, str]) -> list[Problem]:
+    """Return what to say where another column than the one of ids, or one that is not named, fits the lots better."""
+    if listing.shapes is not None:
+        return []
+    found_by = places(listing, columns)
+    column, fits = likely_id(results, listing, columns)
+    count = len(listing.table)
+    share = f"{fits:,} of {count:,} cells of '{shown(column)}' are ids of lots. " if fits else ""
+    if "lot_id" not in found_by:
+        return [Problem("W-SCR-011", listing.name, rule="no lot_id column; rows are found by "
+                        f"{joined(found_by.values())} only.", remedy=f"{share}If a column contains the parcel "
+                        f"id, say which: --column lot_id='{shown(column or 'COLUMN')}'.", action="No id was compared.")]
+    from riskmap.answers.matching import normal_id
+
+    own = int(normal_id(listing.table[found_by["lot_id"]]).isin(
+        normal_id(results.lots["lot_id"].astype("str")).loc[lambda ids: ids != ""]).sum())
+    if fits <= own:
+        return []
+    return [Problem("W-SCR-013", listing.name, rule=f"{own:,} of {count:,} cells of '{shown(found_by['lot_id'])}' are "
+                    f"ids of lots.", remedy=f"{share}If that column contains the parcel id, write --column "
+                    f"lot_id='{shown(column)}'.", action=f"'{shown(found_by['lot_id'])}' was compared.")]

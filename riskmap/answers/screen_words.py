@@ -1,0 +1,111 @@
+"""The screened list in words: the reasons for the long run, and the twelve columns that people read."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
+import pandas as pd
+
+from riskmap.common import tables
+from riskmap.outputs import telling, waterfall, words
+
+if TYPE_CHECKING:
+    from riskmap.answers.screen import ScreenReport
+
+FOUND = {"matched": "found", "unmatched": "not found", "ambiguous": "not certain"}
+
+
+class Shown(NamedTuple):
+    """A column as people read it."""
+
+    label: str
+    values: pd.Series
+    meaning: str
+    decimals: int | None = None  # None: a text
+
+
+# ---------------------------------------------------------------- reasons
+def reasons_of(parts: pd.DataFrame, system: str) -> dict[str, pd.Series]:
+    """Return the reasons for the long run: two in words, the larger first, and all of them in a sentence.
+
+    Parameters
+    ----------
+    parts : DataFrame
+        long_run_mm and `waterfall.LONG_RUN_LINE`; missing without an estimate. [mm]
+    system : str
+        `us` or `si`: what the sentence is in.
+    """
+    different = parts.drop_duplicates().reset_index(drop=True)
+    number = parts.merge(different.assign(place=np.arange(len(different))), how="left", on=list(parts.columns))["place"]
+    made = [_reasons({str(name): value for name, value in row.items()}, system)
+            for row in different.to_dict("records")]  # lots share a few different ones
+    names = ("long_run_reason_1", "long_run_reason_2", "long_run_reason_text")
+    return {name: pd.Series(np.array([one[k] for one in made] or [""], dtype=object)[number.to_numpy(np.int64)])
+            if len(parts) else pd.Series([], dtype=object) for k, name in enumerate(names)}
+
+
+def _reasons(row: dict[str, float], system: str) -> tuple[str, str, str]:
+    if not all(np.isfinite(value) for value in row.values()):
+        return "", "", ""
+    named = [step.label for step in waterfall.long_run_steps(row) if step.kind == "reason"]
+    first, second = [*named, "", ""][:2]
+    return first, second, _compared(row["long_run_typical_mm"], system) + waterfall.long_run_differences(row, system)
+
+
+def _compared(typical_mm: float, system: str) -> str:
+    said = waterfall.compared(typical_mm, system)
+    return f"{said[:1].upper()}{said[1:]}: "
+
+
+def _one_typical(done: ScreenReport) -> float:
+    """Return the long run of the typical lot; nan where typical lots differ in what is shown, or there is none. [mm]"""
+    found = {telling.shown(float(value), done.system): float(value)
+             for value in done.ours("long_run_typical_mm").dropna().unique()}
+    return next(iter(found.values())) if len(found) == 1 else np.nan
+
+
+def typical(done: ScreenReport) -> str:
+    """Return the long run of the typical lot with its unit; empty text where typical lots differ or there is none."""
+    value = _one_typical(done)
+    return telling.shown(value, done.system) if np.isfinite(value) else ""
+
+
+# ---------------------------------------------------------------- twelve columns
+def summary(done: ScreenReport) -> list[Shown]:
+    """Return the twelve columns that people read, rows by rank."""
+    from riskmap.answers.screen import in_order
+
+    order = in_order(done)
+    unit = "in" if done.system == "us" else "mm"
+
+    def ours(name: str) -> pd.Series:
+        return done.ours(name).iloc[order]
+
+    matched = ours("match_status") == "matched"  # of others the state says nothing more
+    size = typical(done)
+    start = _compared(_one_typical(done), done.system) if size else ""  # which need not be said in every row
+    other = f", whose long run is {size}" if size else " of the same climate"
+    note = ours("match_note")
+    for more in (ours("state").map(tables.STATES).fillna(""), ours("state_reason")):
+        more = more.where(matched, "")
+        note = note + np.where((note != "") & (more != ""), "; ", "") + more
+    return [
+        Shown("row", pd.Series(done.row[order]), "The row of your list, as a spreadsheet numbers it.", 0),
+        Shown(done.label, done.rows[done.label].iloc[order], "From your list."),
+        Shown("rank", ours("rank_from"), "1 is the largest long run in this list.", 0),
+        Shown("rank to", ours("rank_to"), "The last rank of rows with the same long run; equal to rank where no other "
+              "row has it.", 0),
+        Shown(f"long run, {unit}", ours(f"long_run_{unit}"), "The largest bending of a slab here in the weather of "
+              "1991-2020 or of the normal period that was set, once its middle has stopped rising. The rank is by it.",
+              1),
+        Shown("low", ours(f"long_run_{unit}_p10"), f"One model run in ten has less, in {unit}.", 1),
+        Shown("high", ours(f"long_run_{unit}_p90"), f"One model run in ten has more, in {unit}.", 1),
+        Shown("why", ours("long_run_reason_text").str.removeprefix(start), "What makes the long run differ from "
+              f"that of the typical lot here{other}: the soil, the slab, and last gaps in the data on this lot."),
+        Shown(f"next 12 months, {unit}", ours(f"expected_movement_{unit}"), "The largest bending expected within a "
+              "year from the date of the data, counted from a level slab.", 1),
+        Shown("now", ours("direction").replace(words.DIRECTION_SHORT), "Which part of the slab is high today."),
+        Shown("found", ours("match_status").replace(FOUND), "Whether one lot fits the row."),
+        Shown("note", note, "How the row was found, or why it has no estimate."),
+    ]

@@ -1,0 +1,59 @@
+"""Where the heading of a list is: lists are often exported with a title, a date or a blank row above it."""
+
+from __future__ import annotations
+
+import csv
+import io
+import re
+from collections.abc import Collection, Iterable, Sequence
+
+from riskmap.common.errors import counted
+from riskmap.common.problems import Problem
+
+MOST_ABOVE = 20  # judgement: rows among which the heading is looked for
+VALUE = re.compile(r"[-+]?\d+([.,]\d*)?$|(?:MULTI)?(?:POLYGON|POINT)\s*Z?\s*\(", re.IGNORECASE)  # no column's name
+
+
+def rows_above(rows: Sequence[Sequence[str]], wanted: Collection[str]) -> int:
+    """Return how many of the first rows of a list lie above its heading.
+
+    The heading is the first row with a cell that is one of `wanted` (small letters). Where no row has one, it is the
+    first row with several cells, if the rows above it have one cell at the most and none of its cells is a value or
+    occurs twice; else the first row.
+    """
+    named = _named(rows, wanted)
+    if named is not None:
+        return named
+    filled = [[cell.strip() for cell in row if cell.strip()] for row in rows]
+    first = next((k for k, cells in enumerate(filled) if len(cells) > 1), 0)
+    is_heading = len(set(filled[first])) == len(filled[first]) if filled else False
+    return first if is_heading and not any(VALUE.match(cell) for cell in filled[first]) else 0
+
+
+def lines_above(text: str, separators: Iterable[str], wanted: Collection[str]) -> tuple[int, int]:
+    """Return how many lines and characters of a CSV lie above its heading.
+
+    Lines from the first one on that begins a quoted text of several lines are not looked at.
+    """
+    lines: list[str] = []
+    for line in io.StringIO(text, newline=""):
+        if line.count('"') % 2 or len(lines) == MOST_ABOVE:
+            break
+        lines.append(line)
+    tables = [[next(csv.reader([line], delimiter=separator), []) for line in lines] for separator in separators]
+    named = [place for place in (_named(rows, wanted) for rows in tables) if place is not None]
+    widest = max(tables, key=lambda rows: max(map(len, rows), default=0), default=[])
+    above = min(named) if named else rows_above(widest, wanted)
+    return above, sum(map(len, lines[:above]))
+
+
+def _named(rows: Sequence[Sequence[str]], wanted: Collection[str]) -> int | None:
+    return next((k for k, row in enumerate(rows) if any(cell.strip().lower() in wanted for cell in row)), None)
+
+
+def finding(count: int, name: str) -> Problem:
+    """Return what to say of rows above the heading."""
+    return Problem("W-SCR-065", name, rule=f"{counted(count, 'row lies', 'rows lie')} above the heading.",
+                   remedy="Check that the heading is the row with the names of the columns.",
+                   action=f"Row {count + 1} is read as the heading, and the rows above it are not part of the list.",
+                   row=1)
