@@ -40,7 +40,8 @@ def test_only_finite_ordered_numbers_leave_the_core(layers: list[tuple[float, fl
     archetype["stiffness_basis"], archetype["section_mn_m2"] = basis, section
     result = simulate(archetype, part, as_tables(layers, rock), HISTORY, TINY).iloc[0]
     whole = without_past(result.to_frame().T).iloc[0]
-    numbers = whole.drop([name for name in whole.index if isinstance(whole[name], str)]).astype(float)
+    texts = [name for name in whole.index if isinstance(whole[name], str)]
+    numbers = whole.drop([*texts, "edge_high_pct"]).astype(float)  # which only young slabs have
     assert np.isfinite(numbers.to_numpy()).all()
     for name in ("expected_movement_mm", "long_run_mm", "bend_now_mm"):
         assert result[f"{name}_p10"] <= result[name] + 1e-9
@@ -115,5 +116,5 @@ def test_a_pour_this_month_or_before_any_record_is_answered() -> None:
 def test_the_surface_stays_inside_the_drawn_limits_and_the_guard() -> None:
     wild = MovementSettings(draws=100, wet_limit_sd_pf=0.34, dry_limit_sd_pf=0.34)
     result = simulate(*archetypes((0, 12 * 1990, 12 * 1990 + 11)), soils(9.0), HISTORY, wild)
-    assert np.isfinite(without_past(result).select_dtypes("number").to_numpy()).all()
+    assert np.isfinite(without_past(result).drop(columns="edge_high_pct").select_dtypes("number").to_numpy()).all()
     assert soil_units.SHALLOWEST_M > 0

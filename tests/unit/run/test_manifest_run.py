@@ -14,7 +14,7 @@ import pytest
 from finished_runs import reseal
 from invented_results import results
 
-from riskmap.common import settings
+from riskmap.common import settings, tables
 from riskmap.common.errors import RunFolderError
 from riskmap.common.inputs import Source
 from riskmap.common.results import RowCounts
@@ -70,7 +70,7 @@ def test_what_came_out(run: Path) -> None:
     rows = found["rows"]
     assert rows["lots_read"] == rows["out"] == 60
     assert rows["with_number"] + sum(rows["by_state"].values()) == 60
-    assert len(rows["by_state"]) == 6
+    assert len(rows["by_state"]) == len(tables.STATES)
     assert found["written_utc"] == "2025-11-03T04:05:06Z"
     assert found["seed"] == settings.MovementSettings().seed
     assert found["stage_seconds"] == {"reading layers": 0.5}
