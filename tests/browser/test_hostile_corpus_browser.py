@@ -66,7 +66,7 @@ def test_every_text_as_an_id_is_shown_and_nothing_runs(page: webdriver.Chrome) -
     assert NEVER not in page.page_source
 
 
-@pytest.mark.parametrize("name", ["map_unit_name", "neighbor_unit_name", "state_reason", "reason_1"])
+@pytest.mark.parametrize("name", ["map_unit_name", "neighbor_unit_name", "state_reason"])
 def test_other_columns_are_shown_as_they_are(name: str, page: webdriver.Chrome) -> None:
     lots = spread(results(COUNT)).lots
     has_state = (lots["state"] != "").to_numpy()
