@@ -95,6 +95,11 @@ class _Cell(BaseModel):
     whatif_years: list[Any] = []
 
 
+class _Calibration(BaseModel):
+    sha256: str
+    standing: str
+
+
 class _Known(BaseModel):
     """What later commands take from the facts; others are free."""
 
@@ -105,6 +110,7 @@ class _Known(BaseModel):
     cells: dict[str, _Cell] = {}
     input_sha256: dict[str, list[str]] = {}
     lot_rows: list[Annotated[list[int], Field(min_length=2, max_length=2)]] = []
+    calibration: _Calibration | None = None
 
 
 class _Facts(BaseModel):
@@ -192,7 +198,7 @@ def read(run: Path | RunFiles, lot_id: str | None = None, *, inputs: bool = Fals
         former = FORMER if header["format"] == 1 else {}
         _Facts.model_validate(header)
         name = LOTS
-        lots = _lots(files, lot_id, header["format"] < FORMAT)
+        lots = _lots(files, lot_id, header["format"] < FORMAT, calibrated=bool(header["facts"].get("calibration")))
         name = PROBLEMS
         problems = _problems(files, len(lots)) if lot_id is None else []
         frames = {}
@@ -250,14 +256,16 @@ class _Contradiction(ValueError):
     """A table of a run contradicts itself or another one."""
 
 
-def _lots(files: RunFiles, lot_id: str | None, former: bool) -> gpd.GeoDataFrame:
+def _lots(files: RunFiles, lot_id: str | None, former: bool, *, calibrated: bool) -> gpd.GeoDataFrame:
     """Return the table of lots, or the rows of one identifier: the columns of the estimate and the shapes, no other.
 
-    former: the run is of a format before 4, and the columns that came with it are left empty.
+    former: the run is of a format before 4, and the columns that came with it are left empty; calibrated: it was
+    estimated with a calibration, and has those columns too.
     """
     import geopandas as gpd
 
-    every = [*(column.name for column in tables.ESTIMATE.columns), "geometry"]
+    beside = tables.CALIBRATED if calibrated else ()
+    every = [*(column.name for column in (*tables.ESTIMATE.columns, *beside)), "geometry"]
     names = [name for name in every if not (former and name in ADDED_IN_4)]
     with files.open(LOTS) as stream:
         lots = gpd.read_parquet(stream, columns=names, **CHECKED,

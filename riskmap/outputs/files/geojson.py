@@ -31,7 +31,7 @@ def rows(results: Results) -> Iterator[dict[str, Any]]:
 
 
 def _kind(name: str) -> str:
-    return {column.name: column.kind for column in tables.ESTIMATE.columns}.get(name, "")
+    return {column.name: column.kind for column in (*tables.ESTIMATE.columns, *tables.CALIBRATED)}.get(name, "")
 
 
 def _plain_column(values: pd.Series, kind: str) -> list[Any]:

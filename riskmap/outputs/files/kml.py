@@ -43,7 +43,7 @@ def _styles() -> str:
 
 
 def _schema(results: Results) -> str:
-    kinds = {column.name: column.kind for column in tables.ESTIMATE.columns}
+    kinds = {column.name: column.kind for column in (*tables.ESTIMATE.columns, *tables.CALIBRATED)}
     fields = [f'<SimpleField type="{_TYPES[kinds.get(str(name), "text")]}" name={quoteattr(str(name))}/>'
               for name in results.lots.columns if name != results.lots.geometry.name]
     return '<Schema name="lots" id="lots">' + "".join(fields) + "</Schema>"

@@ -206,15 +206,15 @@ def test_a_refusal_carries_the_findings_made_until_then(run: Results, tmp_path: 
 
 def test_a_lot_without_a_pour_date_is_told_as_such(run: Results, tmp_path: Path) -> None:
     lots = run.lots.copy()
-    known = lots.loc[(lots["state"] == "") & (lots["pour_date_early"] > "1985"), "lot_id"].iloc[0]
-    lots.loc[lots["lot_id"] == known, ["pour_date_basis", "pour_date_early"]] = "none", "1950-01"
+    known = lots.loc[(lots["state"] == "") & (lots["pour_from"] > "1985"), "lot_id"].iloc[0]
+    lots.loc[lots["lot_id"] == known, ["pour_date_basis", "pour_from"]] = "none", "1950-01"
     path = tmp_path / "s.csv"
     path.write_text(HEAD + f"{known},1982-01,,,5,,,,\n{known},1972-01,,,5,,,,\n", encoding="utf-8")
     said: list[str] = []
     undated = calibrate.calibrate(replace(run, lots=lots), path, warn=said.append)
     rule = next(p for p in undated.problems if p.row == 2)
     assert rule.code == "E-CAL-024"
-    late = lots.loc[lots["lot_id"] == known, "pour_date_late"].iloc[0]
+    late = lots.loc[lots["lot_id"] == known, "pour_to"].iloc[0]
     assert rule.rule == f"the pour date of this lot is not known (1950-01..{late})."
     assert undated.comparisons["why"].tolist() == ["E-CAL-024", "E-CAL-023"]  # before the record a date does not help
     dated = calibrate.calibrate(run, path)
@@ -289,7 +289,7 @@ def test_units_that_rows_deny_or_that_a_source_seems_to_have(tmp_path: Path) -> 
 
 def test_a_date_that_cannot_be_bars_the_house(run: Results, tmp_path: Path) -> None:
     lots = run.lots
-    known = lots.loc[(lots["state"] == "") & (lots["pour_date_early"] > "1985") & (lots["pour_date_basis"] != "none"),
+    known = lots.loc[(lots["state"] == "") & (lots["pour_from"] > "1985") & (lots["pour_date_basis"] != "none"),
                      "lot_id"].iloc[:2].tolist()
     path = tmp_path / "s.csv"
     now = int(run.today[:4])
