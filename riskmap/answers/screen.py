@@ -366,6 +366,11 @@ def _answer(results: Results, matched: pd.DataFrame, system: str, limits: tuple[
             out[f"{name}{part}"] = value
             if system == "us":
                 out[f"{name.removesuffix('_mm')}_in{part}"] = np.round(units.mm_to_inch(value), 1)
+    for column in (column.name for column in tables.CALIBRATED if column.name in taken):
+        value = taken[column].to_numpy(float)
+        out[column] = value
+        if system == "us":
+            out[column.replace("_mm", "_in")] = np.round(units.mm_to_inch(value), 1)
     out["rank"] = _rank(out["long_run_mm"])
     out["band"] = _band(out["long_run_mm"].to_numpy(float), limits)
     for name in TEXTS:
@@ -399,7 +404,7 @@ def in_order(rows: pd.DataFrame) -> pd.DataFrame:
 
 def page_rows(done: ScreenReport, units: str) -> tuple[pd.DataFrame, dict[str, str]]:
     """Return the rows of the printed page in order, codes as words, and what stands above its columns."""
-    from riskmap.outputs import words
+    from riskmap.outputs import calibrated, words
 
     ordered = in_order(done.rows)
 
@@ -407,6 +412,14 @@ def page_rows(done: ScreenReport, units: str) -> tuple[pd.DataFrame, dict[str, s
         return ordered[f"{name}_riskmap" if f"{name}_riskmap" in ordered else name]
 
     unit = "in" if units == "us" else "mm"
+    put, before = (calibrated.PREFIX, "calibrated: ") if calibrated.has(done.rows) else ("", "")
+
+    def number(label: str, name: str) -> list[tuple[str, pd.Series]]:
+        """Return the calibrated figure where there is one, and beside it the model's own."""
+        own = ours(f"{name}_{unit}")
+        return [(f"{label}, {unit}, calibrated", ours(f"{put}{name}_{unit}")),
+                (f"(as modelled, {unit})", own)] if put else [(f"{label}, {unit}", own)]
+
     matched = ours("match_status") == "matched"  # of others the state says nothing more
     note = ours("match_note")
     for more in (ours("state").map(tables.STATES).fillna(""), ours("state_reason")):
@@ -416,9 +429,9 @@ def page_rows(done: ScreenReport, units: str) -> tuple[pd.DataFrame, dict[str, s
     columns = [  # the first may have the name of another
         (own, ordered[own]), ("rank", ours("rank")), ("found", ours("match_status")),
         ("note", note),
-        (f"characteristic movement, {unit}", ours(f"long_run_{unit}")),
-        ("from", ours(f"long_run_{unit}_p10")), ("to", ours(f"long_run_{unit}_p90")),
-        (f"expected movement, {unit}", ours(f"expected_movement_{unit}")),
+        *number("characteristic movement", "long_run"),
+        (f"{before}from", ours(f"{put}long_run_{unit}_p10")), (f"{before}to", ours(f"{put}long_run_{unit}_p90")),
+        *number("expected movement", "expected_movement"),
         ("direction", ours("direction").replace(words.DIRECTION_SHORT)), ("first reason", ours("reason_1")),
         ("data", ours("data_quality").replace(words.QUALITY))]
     labels = {str(place): label for place, (label, _) in enumerate(columns)}

@@ -17,7 +17,7 @@ from riskmap.outputs.files.csv_table import guarded_table
 if TYPE_CHECKING:
     import pandas as pd
 
-CAUTIONS = (wording.CAUTION_LENDER, wording.CAUTION, wording.STANDING)
+CAUTIONS = (wording.CAUTION_LENDER, wording.CAUTION)
 NOT_LOW = wording.NO_NUMBER.split(". ")[-1]
 PAGE_ROWS = 500  # more rows of a printed page nobody reads; the tables hold all
 PAGE_NOTES, LONG_WORD = 20, 16
@@ -34,7 +34,7 @@ def write(rows: pd.DataFrame, ordered: pd.DataFrame, groups: pd.DataFrame | None
     groups : DataFrame, optional
         The self-check.
     about : dict
-        list, run, today, manifest, counts, ties, notes: plain values.
+        list, run, today, manifest, counts, ties, notes, standing: plain values.
     folder : Path
     page_rows : DataFrame, dict
         What the page shows, in its order, and what stands above each column.
@@ -51,8 +51,8 @@ def write(rows: pd.DataFrame, ordered: pd.DataFrame, groups: pd.DataFrame | None
     readme = folder / "README.txt"
     readme.write_text("\n".join(_notes(about)) + "\n", encoding="utf-8", errors="backslashreplace", newline="\n")
     summary = folder / "screened.json"
-    summary.write_text(json.dumps(plain({**about, "cautions": list(CAUTIONS)}), indent=1, ensure_ascii=False,
-                                  allow_nan=False) + "\n", encoding="utf-8", errors="backslashreplace", newline="\n")
+    content = plain({**about, "cautions": [*CAUTIONS, about["standing"]]})
+    summary.write_text(json.dumps(content, indent=1, ensure_ascii=False, allow_nan=False) + "\n", encoding="utf-8", errors="backslashreplace", newline="\n")
     return [*paths, page, readme, summary]
 
 
@@ -73,7 +73,7 @@ def _csv(frame: pd.DataFrame, path: Path) -> Path:
 
 def _notes(about: dict[str, Any]) -> list[str]:
     counts = ", ".join(f"{value:,} {name.replace('_', ' ')}" for name, value in about["counts"].items())
-    return [*CAUTIONS, f"List {about['list']}: {counts}.",
+    return [*CAUTIONS, about["standing"], f"List {about['list']}: {counts}.",
             f"Run {about['run']}, data up to {about['today']}, manifest {about['manifest']}.",
             "Rows without a number have a state; " + NOT_LOW[:1].lower() + NOT_LOW[1:],
             "sorted: by characteristic movement, rows without a number last. It orders rows of this list, no areas.",
@@ -132,8 +132,8 @@ def _page(ordered: pd.DataFrame, labels: dict[str, str], groups: pd.DataFrame | 
                      for name, value in about["counts"].items())
     shown = (f"<p>The first {PAGE_ROWS:,} of {len(ordered):,} rows; sorted.csv holds all.</p>\n"
              if len(ordered) > PAGE_ROWS else "")
-    texts = {"list": about["list"], "caution_lender": CAUTIONS[0], "caution": CAUTIONS[1], "standing": CAUTIONS[2],
-             "footer": " ".join(_notes(about)[3:5])}
+    texts = {"list": about["list"], "caution_lender": CAUTIONS[0], "caution": CAUTIONS[1],
+             "standing": about["standing"], "footer": " ".join(_notes(about)[3:5])}
     return html_page.filled(
         Path(__file__).parent / "screened.html", {name: visible(text) for name, text in texts.items()},
         {"counts": counts, "notes": "".join(_page_notes(about["notes"])), "shown": shown,

@@ -7,7 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from riskmap.api.shared import FileName, Outcome, about, files_of, optional
+from riskmap.api.shared import FileName, Outcome, about, files_of, optional, with_calibration
 from riskmap.common.errors import RunFolderError, joined
 from riskmap.common.results import Run
 
@@ -22,8 +22,8 @@ WRITERS = {"gpkg": "geopackage", "parquet": "geoparquet", "csv": "csv_table", "x
 
 
 def map(run: FileName | Run = "latest", *, tiles: bool = False, against: FileName | Run | None = None,
-        basemap: Basemap | None = None, into: FileName | None = None, units: str = "us",
-        outputs: FileName = "outputs", verified: bool = True) -> Outcome[list[str]]:
+        basemap: Basemap | None = None, calibration: FileName | None = None, into: FileName | None = None,
+        units: str = "us", outputs: FileName = "outputs", verified: bool = True) -> Outcome[list[str]]:
     """Write the map of a run again: one file, or a page with a tile file for any number of lots.
 
     Parameters
@@ -36,6 +36,8 @@ def map(run: FileName | Run = "latest", *, tiles: bool = False, against: FileNam
         Add the change of the expected movement since this run as a layer. [mm]
     basemap : Basemap, optional
         Pictures from a network address, off until they are ticked; without it the map asks no host for anything.
+    calibration : str or Path, optional
+        calibration.json of `calibrate`: calibrated figures stand beside the model's own, which stay as they are.
     into : str or Path, optional
         A new or empty folder. Default: a new one beside the run, which itself stays as it is.
     units : str
@@ -62,7 +64,7 @@ def map(run: FileName | Run = "latest", *, tiles: bool = False, against: FileNam
     from riskmap.run import folder, record
 
     files = files_of(run, outputs, verified)
-    results = record.read(files)
+    results = with_calibration(record.read(files), calibration)
     change = None if against is None else compare.expected_since(
         results, record.read(files_of(against, outputs, verified)))
     with folder.made_from(files.folder, f"map {results.area_name}", optional(into)) as target:
@@ -79,7 +81,7 @@ def map(run: FileName | Run = "latest", *, tiles: bool = False, against: FileNam
 
 def brief(run: FileName | Run = "latest", *, lots: Sequence[str] = (), visits: FileName | None = None,
           top: int | None = None, columns: Mapping[str, str] | None = None, paper: str = "letter",
-          each: bool = False, into: FileName | None = None, units: str = "us",
+          each: bool = False, calibration: FileName | None = None, into: FileName | None = None, units: str = "us",
           outputs: FileName = "outputs", verified: bool = True) -> Outcome[Papers]:
     """Write one page per lot to take along (PDF and HTML), a summary of the area and an order of visits.
 
@@ -100,6 +102,8 @@ def brief(run: FileName | Run = "latest", *, lots: Sequence[str] = (), visits: F
         `letter` or `a4`.
     each : bool
         Also one PDF per page.
+    calibration : str or Path, optional
+        calibration.json of `calibrate`: calibrated figures stand beside the model's own, which stay as they are.
     into : str or Path, optional
         A new or empty folder. Default: a new one beside the run.
     units : str
@@ -135,7 +139,7 @@ def brief(run: FileName | Run = "latest", *, lots: Sequence[str] = (), visits: F
     from riskmap.run import folder, record
 
     files = files_of(run, outputs, verified)
-    results = record.read(files)
+    results = with_calibration(record.read(files), calibration)
     pages = briefing.page_list(results, list(lots), optional(visits), top, dict(columns or {}))
     papers = briefing.papers(results, pages, units, about(files))
     with folder.made_from(files.folder, f"brief {results.area_name}", optional(into)) as target:
@@ -145,8 +149,8 @@ def brief(run: FileName | Run = "latest", *, lots: Sequence[str] = (), visits: F
 
 def screen(run: FileName | Run, listing: FileName, *, columns: Mapping[str, str] | None = None,
            bands: FileName | None = None, groups: str | None = None, within_m: float = 0.0,
-           into: FileName | None = None, units: str = "us", outputs: FileName = "outputs",
-           verified: bool = True) -> Outcome[ScreenReport]:
+           calibration: FileName | None = None, into: FileName | None = None, units: str = "us",
+           outputs: FileName = "outputs", verified: bool = True) -> Outcome[ScreenReport]:
     """Answer every row of a list: same rows, same order, columns added.
 
     Use only to choose where to ask for more information. Do not use to approve, decline, price or value.
@@ -166,6 +170,9 @@ def screen(run: FileName | Run, listing: FileName, *, columns: Mapping[str, str]
     within_m : float
         A coordinate in no lot takes the lot within this distance, up to 500 m, if there is exactly one; two are
         `ambiguous`; 0: inside only. [m]
+    calibration : str or Path, optional
+        calibration.json of `calibrate`: calibrated figures stand beside the model's own, which stay as they are;
+        rank, band and order are of the model's own.
     into : str or Path, optional
         A new or empty folder. Default: a new one beside the run.
     units : str
@@ -195,24 +202,28 @@ def screen(run: FileName | Run, listing: FileName, *, columns: Mapping[str, str]
     """
     from riskmap.answers import screen as screening
     from riskmap.answers import screen_table
+    from riskmap.outputs import calibrated
     from riskmap.run import folder, record
 
     files, listing, named = files_of(run, outputs, verified), Path(listing), dict(columns or {})
     limits = screening.bands(optional(bands))
     request_list = screening.read(listing, named)
-    results = record.read(files)
+    results = with_calibration(record.read(files), calibration)
     done = screening.screen(results, request_list, system=units, limits=limits, columns=named, groups=groups,
                             within_m=within_m)
     header = {"list": listing.name, **about(files), "today": results.today, "counts": done.counts,
-              "ties": done.ties, "notes": [str(problem) for problem in done.problems]}
+              "ties": done.ties, "standing": calibrated.standing(results),
+              "notes": [*([calibrated.ORDER] if calibrated.has(results.lots) else []),
+                        *(str(problem) for problem in done.problems)]}
     with folder.made_from(files.folder, f"screen {results.area_name}", optional(into)) as target:
         screen_table.write(done.rows, screening.in_order(done.rows), done.groups, header, target.path,
                            screening.page_rows(done, units), done.measures)
     return Outcome(target.final, done, results.note)
 
 
-def export(run: FileName | Run, formats: Sequence[str], *, into: FileName | None = None, raw_csv: bool = False,
-           outputs: FileName = "outputs", verified: bool = True) -> Outcome[list[str]]:
+def export(run: FileName | Run, formats: Sequence[str], *, calibration: FileName | None = None,
+           into: FileName | None = None, raw_csv: bool = False, outputs: FileName = "outputs",
+           verified: bool = True) -> Outcome[list[str]]:
     """Write the lots of a run in other formats: same rows, same order, same values.
 
     Parameters
@@ -221,6 +232,8 @@ def export(run: FileName | Run, formats: Sequence[str], *, into: FileName | None
         As in `read`.
     formats : sequence of str
         Of `gpkg`, `parquet`, `csv`, `xlsx`, `geojson`, `kml`.
+    calibration : str or Path, optional
+        calibration.json of `calibrate`: calibrated figures stand beside the model's own, which stay as they are.
     into : str or Path, optional
         A new or empty folder. Default: a new one beside the run.
     raw_csv : bool
@@ -245,6 +258,7 @@ def export(run: FileName | Run, formats: Sequence[str], *, into: FileName | None
     """
     from importlib import import_module
 
+    from riskmap.outputs import calibrated
     from riskmap.outputs.files import csv_table
     from riskmap.run import folder, record
 
@@ -254,18 +268,18 @@ def export(run: FileName | Run, formats: Sequence[str], *, into: FileName | None
         raise RunFolderError(f"E-EXP-001 --format: {joined(unknown) or 'nothing'} is not a format. Use one or more of "
                              f"{joined(WRITERS)}.")
     files = files_of(run, outputs, verified)
-    results = record.read(files)
+    results = with_calibration(record.read(files), calibration)
     with folder.made_from(files.folder, f"export {results.area_name}", optional(into)) as target:
         for name in chosen:
             if name == "csv":
                 csv_table.write(results, target.path, raw=raw_csv)
-                csv_table.write_dictionary(target.path)
+                csv_table.write_dictionary(target.path, calibrated=calibrated.has(results.lots))
             else:
                 import_module(f"riskmap.outputs.files.{WRITERS[name]}").write(results, target.path)
     return Outcome(target.final, chosen, results.note)
 
 
-def calibrate(run: FileName | Run, surveys: FileName | None = None, *, model: FileName | None = None,
+def calibrate(run: FileName | Run, surveys: FileName | None = None, *, calibration: FileName | None = None,
               range_m: float = 500.0, workers: int | None = None, into: FileName | None = None,
               outputs: FileName = "outputs", warn: Callable[[str], None] | None = None,
               verified: bool = True) -> Outcome[Calibration]:
@@ -278,7 +292,7 @@ def calibrate(run: FileName | Run, surveys: FileName | None = None, *, model: Fi
     surveys : str or Path, optional
         CSV, one row a comparison: lot_id, first_date; second_date and change_mm, or dome_mm; if wanted reading_sd_mm,
         source, block, exclude. [mm, YYYY-MM]
-    model : str or Path, optional
+    calibration : str or Path, optional
         Instead of surveys: calibration.json of an earlier call. Nothing is compared; its lots are written.
     range_m : float
         Distance over which neighbours are alike: least size of blocks and buffers. [m]
@@ -324,23 +338,23 @@ def calibrate(run: FileName | Run, surveys: FileName | None = None, *, model: Fi
     from riskmap.common.month_numbers import month_number
     from riskmap.run import folder, record, reuse, store
 
-    if (surveys is None) == (model is None):
-        raise LayerError("E-CAL-081 give either a CSV of surveys, or --model with the calibration.json of an earlier "
-                         "call.")
-    earlier = None if model is None else model_file.read(Path(model))
+    if (surveys is None) == (calibration is None):
+        raise LayerError("E-CAL-081 give either a CSV of surveys, or --calibration with the calibration.json of an "
+                         "earlier call.")
+    earlier = None if calibration is None else model_file.read(Path(calibration))
     opened = files_of(run, outputs, verified)
     results = record.read(opened)
     last = contradictions.latest_day(results.today)
     # the run has built them already
     models = reuse.models_of(store.Store(opened.folder.resolve().parent / store.FOLDER))
     with models:
-        calibration = None if surveys is None else against_surveys.calibrate(results, Path(surveys), range_m=range_m,
+        done = None if surveys is None else against_surveys.calibrate(results, Path(surveys), range_m=range_m,
                                                                              workers=workers, warn=warn,
                                                                              latest=month_number(last.year, last.month))
     with folder.made_from(opened.folder, "calibration", optional(into)) as target:
-        if calibration is not None:
-            files.write(calibration, results, target.path, workers=workers)
+        if done is not None:
+            files.write(done, results, target.path, workers=workers)
         elif earlier is not None:
-            calibration = files.write_applied(earlier, results, target.path, workers=workers)
-    assert calibration is not None
-    return Outcome(target.final, calibration, results.note)
+            done = files.write_applied(earlier, results, target.path, workers=workers)
+    assert done is not None
+    return Outcome(target.final, done, results.note)

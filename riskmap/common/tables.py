@@ -299,7 +299,8 @@ ESTIMATE = Table("estimate", ("lot_row",), (
 CALIBRATED_NUMBERS = ("expected_movement_mm", "long_run_mm", "bend_now_mm")
 CALIBRATED = tuple(
     replace(column, name=f"calibrated_{column.name}", meaning=f"{column.meaning}; calibrated against level surveys")
-    for name in CALIBRATED_NUMBERS for column in ESTIMATE.columns if column.name in (name, f"{name}_p10", f"{name}_p90"))
+    for name in CALIBRATED_NUMBERS for column in ESTIMATE.columns
+    if column.name in (name, f"{name}_p10", f"{name}_p90"))
 
 TABLES = (MAP_UNIT, COMPONENT, HORIZON, CLIMATE_MONTHLY, DROUGHT_WEEKLY, LOT, LOT_MAP_UNIT, LOT_PROFILE, LOT_SOIL,
           LOT_CLIMATE, ESTIMATE)

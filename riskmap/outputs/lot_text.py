@@ -7,7 +7,7 @@ from pathlib import PurePath
 from typing import TYPE_CHECKING, Any
 
 from riskmap.common import month_numbers, results, tables, units, wording
-from riskmap.outputs import words
+from riskmap.outputs import calibrated, words
 
 if TYPE_CHECKING:
     from riskmap.common.results import AreaResults, Results
@@ -112,8 +112,9 @@ def if_cracked(expected_mm: float, cracked_expected_mm: float, swing_mm: float, 
 
 
 def _range(row: dict[str, Any], name: str, system: str) -> str:
-    return (f"{shown(row[f'{name}_mm'], system)} (eight draws of ten between "
-            f"{shown(row[f'{name}_mm_p10'], system)} and {shown(row[f'{name}_mm_p90'], system)})")
+    low, _, high = (shown(value, system) for value in calibrated.values_mm(row, name))
+    figure = calibrated.figure(row, name, lambda value: shown(value, system))
+    return f"{figure} (eight draws of ten between {low} and {high})"
 
 
 def _where(estimate: Results, position: int) -> str:
@@ -189,4 +190,4 @@ def lines(estimate: Results, lot_row: int, system: str = "us", cracked: str = ""
             *([GROUND_CRACKED] if ground_cracked(estimate) else [])]
     flags = [flag for flag in str(row["flags"] or "").split(";") if flag]
     out += [f"Note: {sentence}" for sentence in words.flag_sentences(flags).values()]
-    return [*out, "", wording.STANDING, wording.CAUTION]
+    return [*out, "", calibrated.standing(estimate), wording.CAUTION]

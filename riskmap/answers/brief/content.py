@@ -12,7 +12,7 @@ from riskmap.answers.brief import figures, observations
 from riskmap.answers.brief.figures import NUMBERS
 from riskmap.common import tables, units, wording
 from riskmap.common.errors import counted, visible
-from riskmap.outputs import lot_text, palette, words
+from riskmap.outputs import calibrated, lot_text, palette, words
 from riskmap.outputs.files import arrow_lots
 
 if TYPE_CHECKING:
@@ -60,7 +60,7 @@ def lot_page(results: Results, row: int, system: str, shape: Array | None, about
         "id": visible(str(lot["lot_id"])), "title": f"Lot {visible(str(lot['lot_id']))}",
         "area": visible(results.area_name), "today": results.today, "note": visible(note), "remark": shortened(remark),
         "place": _place(results, row),
-        "standing": wording.STANDING, "caution": wording.CAUTION, "not_seen": wording.NOT_SEEN,
+        "standing": calibrated.standing(results), "caution": wording.CAUTION, "not_seen": wording.NOT_SEEN,
         "whatif_caution": wording.CAUTION_WHATIF, "run": about["run"], "manifest": about["manifest"],
         "dates": _dates(results, lot), "credits": [visible(credit) for credit in results.credits],
         "state": "", "lines": [], "unit": "in" if system == "us" else "mm",
@@ -113,9 +113,10 @@ def _reason(name: str, value: float, system: str) -> list[Any]:
 
 
 def _number(lot: dict[str, Any], name: str, label: str, system: str) -> dict[str, Any]:
-    values = [float(lot[f"{name}_mm{part}"]) for part in ("_p10", "", "_p90")]
-    low, middle, high = (lot_text.shown(value, system) for value in values)
-    return {"label": label, "text": f"{middle}", "range": f"{low} to {high}", "mm": values,
+    values = calibrated.values_mm(lot, name)
+    low, _, high = (lot_text.shown(value, system) for value in values)
+    figure = calibrated.figure(lot, name, lambda value: lot_text.shown(value, system))
+    return {"label": label, "text": figure, "range": f"{low} to {high}", "mm": values,
             "band": palette.SEQUENTIAL[sum(abs(values[1]) >= limit for limit in tables.DEFLECTION_BANDS_MM)]}
 
 
@@ -194,8 +195,8 @@ def missing_page(request: dict[str, str], status: str, note: str, results: Resul
     return {"id": wish, "title": f"Not found: {wish}" if status == "unmatched" else f"Not one lot: {wish}",
             "area": visible(results.area_name), "today": results.today,
             "note": f"Row {visible(request['row'])} of the list" if request.get("row") else "", "place": "",
-            "remark": shortened(request.get("remark", "")), "standing": wording.STANDING, "caution": wording.CAUTION,
-            "not_seen": wording.NOT_SEEN, "run": about["run"], "manifest": about["manifest"], "dates": "",
+            "remark": shortened(request.get("remark", "")), "standing": calibrated.standing(results),
+            "caution": wording.CAUTION, "not_seen": wording.NOT_SEEN, "run": about["run"], "manifest": about["manifest"], "dates": "",
             "credits": [], "state": tables.STATES.get(status, status), "state_reason": visible(note),
             "not_low": wording.NO_NUMBER.split(". ")[-1], "lines": [], "unit": "", "grid": "",
             "observation_title": observations.TITLE, "whatif_caution": wording.CAUTION_WHATIF}
@@ -238,7 +239,7 @@ def area_page(results: Results, system: str, visits: pd.DataFrame, about: dict[s
                 groups.append([visible(str(unit)), label, f"{len(some):,}", middle, " to ".join(own),
                                f"{low} to {high}"])
     states = lots.loc[lots["state"] != "", "state"].value_counts().sort_index()
-    return {"area": visible(results.area_name), "today": results.today, "standing": wording.STANDING,
+    return {"area": visible(results.area_name), "today": results.today, "standing": calibrated.standing(results),
             "caution": wording.CAUTION, "not_seen": wording.NOT_SEEN, "groups": groups,
             "group_heads": list(GROUP_HEADS), "group_note": _group_note(small, known["pour_date_basis"] == "none"),
             "counts": f"{counted(len(lots), 'lot')}, {len(known):,} with a number.",

@@ -403,7 +403,7 @@ def put(outputs: Path, folder: Path, *words: str) -> Result:
 
 def test_a_calibration_made_before_gives_the_same_lots(made: tuple[Result, Path], calibration_run: Path,
                                                       tmp_path: Path) -> None:
-    done = put(calibration_run, tmp_path / "o", "--model", str(made[1] / "calibration.json"))
+    done = put(calibration_run, tmp_path / "o", "--calibration", str(made[1] / "calibration.json"))
     assert done.exit_code == 0, (done.output, done.exception)
     assert sorted(p.name for p in (tmp_path / "o").iterdir()) == ["calibration.json", "calibration.md",
                                                                   "lots_calibrated.csv", "problems.json"]
@@ -422,8 +422,9 @@ def test_another_area_is_told(made: tuple[Result, Path], run: Results, tmp_path:
 
 
 @pytest.mark.parametrize(("words", "code"), [
-    ((), "E-CAL-081"), (("{surveys}", "--model", "{model}"), "E-CAL-081"), (("--model", "{other}"), "E-CAL-213"),
-    (("--model", "{off}"), "E-CAL-210"), (("--model", "{surveys}"), "E-CAL-202"), (("--model", "none"), "E-CAL-200")])
+    ((), "E-CAL-081"), (("{surveys}", "--calibration", "{model}"), "E-CAL-081"),
+    (("--calibration", "{other}"), "E-CAL-213"), (("--calibration", "{off}"), "E-CAL-210"),
+    (("--calibration", "{surveys}"), "E-CAL-202"), (("--calibration", "none"), "E-CAL-200")])
 def test_what_cannot_be_put_to_a_run_leaves_nothing(words: tuple[str, ...], code: str, made: tuple[Result, Path],
                                                     calibration_run: Path, survey_file: Path, tmp_path: Path) -> None:
     content = json.loads((made[1] / "calibration.json").read_text(encoding="utf-8"))

@@ -1,10 +1,10 @@
 // What the one-file map and the county page tell about one lot, in the same order and words. A `lot` answers
 // `text(column)`, "" without one, and `number(column)`, null without one.
+import { figure, withRange } from "./calibrated.js";
 import { about } from "./context.js";
 import { fill, put, rounded, unit, length, signed, distance, percent } from "./page.js";
 
 export const said = (kind, code) => about.words[kind][code] || code;
-const withRange = (lot, column) => ["", "_p10", "_p90"].map((end) => lot.number(column + end));
 
 export function tellLot(box, lot, place, past) { // `place`: latitude and longitude or null; `past` adds the history, if any
   const code = lot.text("state"), first = put(box, "dl");
@@ -132,9 +132,9 @@ function row(parent, name, value) {
   return put(parent, "dd", value);
 }
 
-function ranged(parent, name, [v, lo, hi], show) { // a number and its range, as text and as a bar with the ends of the run
+function ranged(parent, name, [v, lo, hi, asModelled], show) { // a number and its range, as text and as a bar with the ends of the run
   const cell = row(parent, name, null), axis = about.axis_mm;
-  put(cell, "strong", show(v));
+  put(cell, "strong", figure(show, v, asModelled));
   if (v === null || lo === null || hi === null) return;
   put(cell, "span", " range " + show(lo).replace(" " + unit(), "") + " to " + show(hi));
   const chart = put(cell, "div", null, "chart"), bar = put(chart, "div", null, "bar"), ends = put(chart, "div", null, "ends");
