@@ -52,7 +52,8 @@ def write(rows: pd.DataFrame, ordered: pd.DataFrame, groups: pd.DataFrame | None
     readme.write_text("\n".join(_notes(about)) + "\n", encoding="utf-8", errors="backslashreplace", newline="\n")
     summary = folder / "screened.json"
     content = plain({**about, "cautions": [*CAUTIONS, about["standing"]]})
-    summary.write_text(json.dumps(content, indent=1, ensure_ascii=False, allow_nan=False) + "\n", encoding="utf-8", errors="backslashreplace", newline="\n")
+    summary.write_text(json.dumps(content, indent=1, ensure_ascii=False, allow_nan=False) + "\n",
+                       encoding="utf-8", errors="backslashreplace", newline="\n")
     return [*paths, page, readme, summary]
 
 

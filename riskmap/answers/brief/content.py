@@ -196,7 +196,8 @@ def missing_page(request: dict[str, str], status: str, note: str, results: Resul
             "area": visible(results.area_name), "today": results.today,
             "note": f"Row {visible(request['row'])} of the list" if request.get("row") else "", "place": "",
             "remark": shortened(request.get("remark", "")), "standing": calibrated.standing(results),
-            "caution": wording.CAUTION, "not_seen": wording.NOT_SEEN, "run": about["run"], "manifest": about["manifest"], "dates": "",
+            "caution": wording.CAUTION, "not_seen": wording.NOT_SEEN, "run": about["run"],
+            "manifest": about["manifest"], "dates": "",
             "credits": [], "state": tables.STATES.get(status, status), "state_reason": visible(note),
             "not_low": wording.NO_NUMBER.split(". ")[-1], "lines": [], "unit": "", "grid": "",
             "observation_title": observations.TITLE, "whatif_caution": wording.CAUTION_WHATIF}
