@@ -31,11 +31,12 @@ def page(model: Model, comparisons: pd.DataFrame, put_to: tuple[str, str] | None
         As of `card.text`.
     """
     drawing = chart.svg(comparisons) if len(comparisons) else ""
-    figure = f"<figure>{drawing}<figcaption>{html.escape(chart.caption(comparisons))}</figcaption></figure>\n"
+    figure = (f"<figure>{drawing}<figcaption>{html.escape(chart.caption(comparisons))}</figcaption></figure>\n"
+              if drawing else "")
     answer = "".join(f"<p>{html.escape(line)}</p>" for line in card.answer(model))
     return html_page.filled(
         Path(__file__).parent / "calibration.html", {"area": model.run.area, "today": model.run.today},
-        {"answer": answer, "chart": figure if drawing else "", "card": _markup(card.details(model, put_to))}) + "\n"
+        {"answer": answer, "chart": figure, "card": _markup(card.details(model, put_to))}) + "\n"
 
 
 def _markup(text: str) -> str:

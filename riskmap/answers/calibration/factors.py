@@ -3,7 +3,7 @@
 Of bending, and of changes, the factor is the slope of what was measured on the model's medians, by generalised least
 squares with the covariance of the fit (`physical.covariances`): it takes nothing from what was believed before the
 survey, so that it is as often too high as too low. A change between two dates says little about bending: for surveys of
-changes only, a third entry is what the weighted model runs allow the bending of the same houses to be.
+changes only, a third entry is what the weighted model runs and the changes allow the bending of the same houses to be.
 Method: notebooks/method.md, section 13.
 """
 
@@ -69,7 +69,7 @@ def of(rows: Rows, expected: Expected, bending: Expected | None, weights: Weight
         if mask.sum() >= FEWEST_ROWS:
             out.append(_slope(name, rows.rows(mask), expected.rows(mask), weights, range_m))
     if bending is not None and [factor.of for factor in out] == ["change"]:
-        out.append(_allowed(rows, bending, weights, range_m))
+        out.append(_allowed(rows, bending, weights, range_m, out[0]))
     return tuple(f for f in out if max(abs(f.low), abs(f.high), abs(f.calibrated)) <= MOST)
 
 
@@ -92,12 +92,17 @@ def _slope(name: str, rows: Rows, expected: Expected, weights: Weights, range_m:
     return Factor(name, rows.value_mm.size, factor, factor - half, factor + half, calibrated)
 
 
-def _allowed(rows: Rows, bending: Expected, weights: Weights, range_m: float) -> Factor:
-    """Return the factor of the bending that the weighted model runs and the discrepancy allow."""
+def _allowed(rows: Rows, bending: Expected, weights: Weights, range_m: float, change: Factor) -> Factor:
+    """Return the factor of the bending that changes allow.
+
+    Its range holds that of the weighted model runs with the discrepancy, and that of the changes themselves: whatever
+    the model misses may raise both alike, which no model run need show.
+    """
     modelled, calibrated = _medians(bending, weights)
     of_draw = modelled @ bending.common / (modelled @ modelled)
     low, middle, high = physical.quantiles(of_draw[None, :], weights.weight)[:, 0].tolist()
     apart = _discrepancy(rows, bending, weights, range_m)[1]
     extra = NORMAL_P90 * math.sqrt(modelled @ apart @ modelled) / float(modelled @ modelled)
-    return Factor("bending_from_changes", rows.value_mm.size, middle, middle - math.hypot(middle - low, extra),
-                  middle + math.hypot(high - middle, extra), calibrated)
+    return Factor("bending_from_changes", rows.value_mm.size, middle,
+                  min(middle - math.hypot(middle - low, extra), change.low),
+                  max(middle + math.hypot(high - middle, extra), change.high), calibrated)
