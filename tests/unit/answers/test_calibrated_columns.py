@@ -209,7 +209,8 @@ def test_screening_has_both_and_keeps_the_order_of_the_model(beside: Results, ru
 def test_the_card_opens_with_the_answer_and_its_range(done: Calibration, run: Results) -> None:
     first = done.lines[0]
     found = re.fullmatch(r"Houses surveyed here bend about (\d\.\d) times as much as modelled "
-                         r"\((\d\.\d) to (\d\.\d)\); the error of surveys that were left out fell from (\d+\.\d) to (\d+\.\d) mm\.", first)
+                         r"\((\d\.\d) to (\d\.\d)\); "
+                         r"the error of surveys that were left out fell from (\d+\.\d) to (\d+\.\d) mm\.", first)
     assert found, first
     factor, low, high, before, after = map(float, found.groups())
     assert low <= 1.4 <= high
