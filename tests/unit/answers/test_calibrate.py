@@ -344,11 +344,11 @@ def test_people_reach_no_file(made: tuple[Result, Path]) -> None:
 
 
 def test_no_word_of_a_verdict(made: tuple[Result, Path]) -> None:
-    from contracts.test_wording import words_of
+    from contracts.test_wording import text_of, words_of
 
     done, folder = made
     for path in folder.iterdir():
-        assert words_of(path.read_text(encoding="utf-8")) == [], path.name
+        assert words_of(text_of(path)) == [], path.name
     assert words_of(done.output) == []
 
 
