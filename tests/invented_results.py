@@ -11,7 +11,7 @@ from shapely.geometry import LineString, MultiPolygon, Point, Polygon, box
 
 from riskmap.common.problems import Problem
 from riskmap.common.results import History, Results
-from riskmap.common.tables import ESTIMATE, STATES, check
+from riskmap.common.tables import ESTIMATE, MARKS, check, not_known
 
 HOSTILE = (
     "{{31337*94011}}", "{% for x in y %}", "${document.title=7*7}", "<img src=x onerror=document.title='ran'>",
@@ -19,6 +19,9 @@ HOSTILE = (
     "+1", "-1", "@x", "\t=1", "000123", "1E5", "NA", 'say "yes", twice', "line\nbreak", "</title><b>", "-->",
     "ünï – 地",
 )
+# the row of each state in `results`
+ROW_OF_STATE = {"not_enough_data": 21, "not_applicable": 22, "outside_coverage": 23, "unmatched": 24, "ambiguous": 25,
+                "not_yet_poured": 26, "no_house_known": 32}
 NEVER = str(31337 * 94011)  # what a template would make of the first
 
 
@@ -45,7 +48,7 @@ def estimate(n: int, geometry: list | np.ndarray, seed: int = 1) -> gpd.GeoDataF
             least = 8.0 if column.name == "slab_width_m" else 0.0
             data[column.name] = least + draw.uniform(0, min(1.0, column.high or 1.0), n)
         elif column.kind == "integer":
-            data[column.name] = draw.integers(1, 4, n)
+            data[column.name] = draw.integers(int(column.low or 0), int(column.high or 3) + 1, n)
         else:
             data[column.name] = [""] * n
     frame = gpd.GeoDataFrame(data, geometry=np.asarray(geometry, dtype=object), crs="EPSG:4326")
@@ -53,27 +56,28 @@ def estimate(n: int, geometry: list | np.ndarray, seed: int = 1) -> gpd.GeoDataF
     for name, values in {
         "phase": ["early_settlement", "dome_growing", "edge_seasonal"],
         "shrink_swell_class": ["low", "moderate", "high", "very high"],
-        "drought_category": ["none", "D0", "D2", "D4"], "data_quality": ["full", "partial"],
+        "drought_category": ["none", "D0", "D2", "D4"], "weather_source": ["rain and temperature", "weekly map"],
         "map_unit_name": ["Ombrey clay", "Quellan sand"], "neighbor_unit_name": ["Vassary loam"],
         "pour_date_basis": ["year", "month", "none"], "slab_class": ["unknown", "typical"], "cell_id": ["Z01"],
         "drought_valid_date": ["2025-10-28"], "flags": ["", "slab_size_assumed;pour_date_unknown", "not_in_the_list"],
-        "pour_date_early": ["1990-01"], "pour_date_late": ["1990-12"], "bend_largest_up_date": ["2011-09"],
+        "pour_from": ["1990-01"], "pour_to": ["1990-12"], "bend_largest_up_date": ["2011-09"],
         "reason_1": ["more expansive soil"], "reason_2": ["age and pour date"],
         "reason_3": ["a slab that bends less"], "map_unit_key": ["0012"], "map_unit_symbol": ["ObA"],
     }.items():
         frame[name] = draw.choice(np.array(values, dtype=object), n)
+    frame["data_quality"] = [not_known(marks) for marks in frame[list(MARKS)].to_numpy(bool)]
     return frame[[c.name for c in ESTIMATE.columns] + ["geometry"]]
 
 
 def with_state(frame: gpd.GeoDataFrame, rows: list[int], states: list[str]) -> gpd.GeoDataFrame:
     """Give rows a state in place of every number of the movement."""
     names = [c.name for c in ESTIMATE.columns]
-    numbers = [n for n in names[names.index("expected_movement_mm"):names.index("pour_date_early")]
+    numbers = [n for n in names[names.index("expected_movement_mm"):names.index("pour_from")]
                if ESTIMATE.column(n).kind == "number"]
     for row, state in zip(rows, states, strict=True):
         frame.loc[row, numbers] = np.nan
         frame.loc[row, ["direction", "phase", "bend_largest_up_date"]] = ""
-        frame.loc[row, ["state", "state_reason", "data_quality"]] = [state, f"a reason for {state}", "not_enough"]
+        frame.loc[row, ["state", "state_reason"]] = [state, f"a reason for {state}"]
     return frame
 
 
@@ -84,7 +88,7 @@ def square(k: int, columns: int, size: float = 4e-4) -> Polygon:
 
 
 def results(n: int = 60) -> Results:
-    """Return a small area: lots 0-20 hostile ids, 21-26 each state, then a hole, two parts, no shape, an empty one."""
+    """Return a small area: lots 0-20 hostile ids, each state, a hole, two parts, no shape, an empty one."""
     shapes: list = [square(k, 10) for k in range(n)]
     hole = square(27, 10)
     shapes[27] = Polygon(hole.exterior.coords, [hole.centroid.buffer(1e-4).exterior.coords])
@@ -97,7 +101,7 @@ def results(n: int = 60) -> Results:
     frame.loc[: len(HOSTILE) - 1, "lot_id"] = list(HOSTILE)
     frame.loc[0, "map_unit_name"] = HOSTILE[3]
     frame.loc[1, "flags"] = HOSTILE[0]
-    with_state(frame, list(range(21, 27)), list(STATES))
+    with_state(frame, list(ROW_OF_STATE.values()), list(ROW_OF_STATE))
     frame.loc[22, "state_reason"] = HOSTILE[4]
     frame = frame.astype({c.name: "str" for c in ESTIMATE.columns if c.kind == "text"})
     check(ESTIMATE, frame)

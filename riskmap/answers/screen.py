@@ -70,6 +70,10 @@ class ScreenReport:
     problems : list of Problem
     places : dict of str
         Our name (lot_id, lon, lat, geometry) -> the list's column by which its rows were found.
+    parts : DataFrame
+        What the estimate of each row is made of: expected_movement_mm with its range, typical_lot_mm, part_*_mm.
+    units : str
+        `us` or `si`, of the sentences.
 
     Notes
     -----
@@ -82,6 +86,8 @@ class ScreenReport:
     groups: pd.DataFrame | None
     problems: list[Problem]
     places: dict[str, str] = field(default_factory=dict)
+    parts: pd.DataFrame = field(default_factory=pd.DataFrame)
+    units: str = "us"
 
     @property
     def ties(self) -> str:
@@ -90,7 +96,7 @@ class ScreenReport:
         value = self.rows[f"{name}_riskmap" if f"{name}_riskmap" in self.rows else name].dropna()
         count = value.nunique()
         shared = " Rows of one value share a rank; their order is that of the list." if count < len(value) else ""
-        return f"Characteristic movement: {counted(count, 'different value')} in {counted(len(value), 'row')} with a " \
+        return f"Long run: {counted(count, 'different value')} in {counted(len(value), 'row')} with a " \
                f"number.{shared}" if len(value) else ""
 
     @property
@@ -102,13 +108,17 @@ class ScreenReport:
     @property
     def reasons(self) -> list[str]:
         """One line per row: its reasons, or its state and why."""
+        from riskmap.outputs import waterfall
+
         names = {name: f"{name}_riskmap" if f"{name}_riskmap" in self.rows else name
-                 for name in ("state", "state_reason", "match_note", "reason_text")}
+                 for name in ("state", "state_reason", "match_note")}
         first = self.own[0] if self.own else "matched_lot_id"
         out = []
-        for record in self.rows[[first, *names.values()]].to_dict("records"):
-            parts = [record[names[name]] for name in ("state", "state_reason", "match_note")]
-            words = record[names["reason_text"]] if not parts[0] else "; ".join(part for part in parts if part)
+        for record, parts in zip(self.rows[[first, *names.values()]].to_dict("records"),
+                                 self.parts.to_dict("records"), strict=True):
+            told = [record[names[name]] for name in names]
+            words = "; ".join(part for part in told if part) if told[0] else waterfall.in_a_line(
+                {str(name): value for name, value in parts.items()}, self.units)
             out.append(f"{visible(str(record[first]))}: {visible(str(words))}")
         return out
 
@@ -245,8 +255,8 @@ def screen(results: Results, listing: Listing, *, system: str = "us", limits: tu
     own = tuple(str(column) for column in listing.table.columns)
     with kept_by_refusal(listing.problems):
         found_by = places(listing, columns or {})
-        answer = _answer(results, matched(results, listing, columns or {}, within_m), system,
-                         limits or tables.DEFLECTION_BANDS_MM)
+        found = matched(results, listing, columns or {}, within_m)
+        answer = _answer(results, found, system, limits or tables.DEFLECTION_BANDS_MM, _named_foundation(listing))
         if groups is not None and groups not in listing.table:
             raise LayerError(f"E-SCR-009 {listing.name}: --groups {shown(groups)}: the list has {joined(own, 40)}.")
     other = _other_foundation(listing, answer)
@@ -258,15 +268,42 @@ def screen(results: Results, listing: Listing, *, system: str = "us", limits: tu
               **{str(key): int(value) for key, value in states[name].value_counts().sort_index().items()}}
     checked = None if groups is None else self_check(listing.table[groups], answer, name)
     problems = listing.problems + _without_ids(results, listing, found_by) + other
-    return ScreenReport(rows, own, counts, checked, problems, found_by)
+    return ScreenReport(rows, own, counts, checked, problems, found_by, _parts(results, found), system)
+
+
+def _parts(results: Results, found: pd.DataFrame) -> pd.DataFrame:
+    """Return what the estimate of each row is made of; missing for a row without one."""
+    from riskmap.outputs import waterfall
+
+    names = [*(f"expected_movement_mm{end}" for end in ("", "_p10", "_p90")), *waterfall.LINE]
+    lots = pd.DataFrame(results.lots.drop(columns=results.lots.geometry.name))[names]
+    return lots.reindex(found["lot_row"].fillna(-1).astype("int64")).reset_index(drop=True)
+
+
+def _foundation_column(listing: Listing) -> str | None:
+    """Return the list's own column of foundations, None without one."""
+    return next((str(name) for name in listing.table.columns
+                 if _FOUNDATION.fullmatch(re.sub(r"[\W_]+", "", str(name)))), None)
+
+
+def _named_foundation(listing: Listing) -> NDArray[np.object_]:
+    """Return what the list says of every row that it gives another foundation than a slab; empty text elsewhere."""
+    from riskmap.lots.foundation import OTHER_FOUNDATION, foundations
+
+    column = _foundation_column(listing)
+    if column is None:
+        return np.full(len(listing.table), "", dtype=object)
+    text = listing.table[column].astype("str").reset_index(drop=True)
+    other = foundations(text)[0] & text.str.lower().str.contains(OTHER_FOUNDATION).to_numpy(dtype=bool)
+    said = f"column {shown(column)} of the list says '" + text.map(shown) + "'"
+    return np.where(other, said.to_numpy(dtype=object), "").astype(object)
 
 
 def _other_foundation(listing: Listing, answer: pd.DataFrame) -> list[Problem]:
-    """Say it in the note of rows with a number of which the list itself names another foundation than a slab."""
+    """Say it in the note of rows with a number of which the list does not say that the foundation is a slab."""
     from riskmap.lots.foundation import foundations
 
-    column = next((str(name) for name in listing.table.columns
-                   if _FOUNDATION.fullmatch(re.sub(r"[\W_]+", "", str(name)))), None)
+    column = _foundation_column(listing)
     if column is None:
         return []
     text = listing.table[column].astype("str").reset_index(drop=True)
@@ -346,18 +383,32 @@ def _requests(listing: Listing, columns: dict[str, str]) -> pd.DataFrame:
     return requests
 
 
-def _answer(results: Results, matched: pd.DataFrame, system: str, limits: tuple[float, ...]) -> pd.DataFrame:
+def _answer(results: Results, matched: pd.DataFrame, system: str, limits: tuple[float, ...],
+            named: NDArray[np.object_]) -> pd.DataFrame:
+    """Return what the run says of every row. `named`: what the list says of a foundation that is no slab, else empty.
+
+    Such a row has the state `not_applicable` in place of the numbers, but for states that come before it.
+    """
     place = matched["lot_row"].fillna(-1).to_numpy(np.int64)
     lots = pd.DataFrame(results.lots.drop(columns=results.lots.geometry.name))
     taken = lots.reindex(np.where(place >= 0, place, -1)).reset_index(drop=True)
     status = matched["match_status"].to_numpy(dtype=object)
-    state = np.where(status == "matched", taken["state"].fillna("").to_numpy(dtype=object), status)
+    of_run = taken["state"].fillna("").to_numpy(dtype=object)
+    order = list(tables.STATES)
+    no_slab = (named != "") & (status == "matched") & np.isin(of_run, ["", *order[order.index("not_applicable") + 1:]])
+    assumed = taken["flags"].fillna("").str.contains("foundation_type_assumed").to_numpy(dtype=bool)
+    reason = np.where(no_slab, f"{tables.STATES['not_applicable']}: " + named + np.where(
+        assumed, "; the lot file of the run names none", "; the lot file of the run names no other foundation"),
+        taken["state_reason"].fillna("").to_numpy(dtype=object))
+    taken.loc[no_slab, [name for name in taken if name.startswith(NUMBERS)]] = np.nan
+    taken.loc[no_slab, ["direction", "phase", "reason_1", "reason_2", "reason_3", "reason_text"]] = ""
+    state = np.where(status == "matched", np.where(no_slab, "not_applicable", of_run), status)
     out = pd.DataFrame({
         "match_status": status, "match_note": matched["match_note"].to_numpy(dtype=object),
         "matched_by": matched["matched_by"].to_numpy(dtype=object),
         "matched_lot_id": taken["lot_id"].fillna("").to_numpy(dtype=object),
         "state": state,
-        "state_reason": np.where(status == "matched", taken["state_reason"].fillna("").to_numpy(dtype=object),
+        "state_reason": np.where(status == "matched", reason,
                                  np.array([tables.STATES.get(str(s), "") for s in state], dtype=object)),
     })
     for name in NUMBERS:
@@ -380,7 +431,7 @@ def _answer(results: Results, matched: pd.DataFrame, system: str, limits: tuple[
 
 
 def _band(value: NDArray[np.float64], limits: tuple[float, ...]) -> NDArray[np.object_]:
-    """Return the band of the characteristic movement as `10-20 mm`; empty without a number."""
+    """Return the band of the long-run number as `10-20 mm`; empty without a number."""
     edges = [f"under {limits[0]:g} mm", *(f"{a:g}-{b:g} mm" for a, b in pairwise(limits)),
              f"{limits[-1]:g} mm and more"]
     names = np.array([*edges, ""], dtype=object)
@@ -395,7 +446,7 @@ def _rank(value: pd.Series) -> NDArray[np.object_]:
 
 
 def in_order(rows: pd.DataFrame) -> pd.DataFrame:
-    """Return rows by characteristic movement, largest first; rows without a number last; ties in file order."""
+    """Return rows by the long-run number, largest first; rows without a number last; ties in file order."""
     name = "long_run_mm" if "long_run_mm_riskmap" not in rows else \
         "long_run_mm_riskmap"
     order = np.argsort(-rows[name].to_numpy(float), kind="stable")  # nan stays at the end
@@ -429,9 +480,9 @@ def page_rows(done: ScreenReport, units: str) -> tuple[pd.DataFrame, dict[str, s
     columns = [  # the first may have the name of another
         (own, ordered[own]), ("rank", ours("rank")), ("found", ours("match_status")),
         ("note", note),
-        *number("characteristic movement", "long_run"),
+        *number("long run", "long_run"),
         (f"{before}from", ours(f"{put}long_run_{unit}_p10")), (f"{before}to", ours(f"{put}long_run_{unit}_p90")),
-        *number("expected movement", "expected_movement"),
+        *number("expected bending", "expected_movement"),
         ("direction", ours("direction").replace(words.DIRECTION_SHORT)), ("first reason", ours("reason_1")),
         ("data", ours("data_quality").replace(words.QUALITY))]
     labels = {str(place): label for place, (label, _) in enumerate(columns)}
@@ -454,13 +505,13 @@ def self_check(group: pd.Series, answer: pd.DataFrame, state: str) -> pd.DataFra
         else:
             value = part["long_run_mm"].dropna().to_numpy(float)
             entry |= {"with_number_pct": 100 * float((part[state] == "").mean()),
-                      "full_data_pct": 100 * float((part["data_quality"] == "full").mean()), "note": ""}
+                      "all_known_pct": 100 * float((part["data_quality"] == tables.ALL_KNOWN).mean()), "note": ""}
             if len(value) >= SMALLEST_GROUP:
                 low, middle, high = np.percentile(value, [10, 50, 90])
                 entry |= {"characteristic_p10_mm": low, "characteristic_p50_mm": middle, "characteristic_p90_mm": high}
             else:
                 entry["note"] = f"fewer than {SMALLEST_GROUP} with a number: no percentiles"
         out.append(entry)
-    names = ["group", "rows", "with_number_pct", "full_data_pct", "characteristic_p10_mm", "characteristic_p50_mm",
+    names = ["group", "rows", "with_number_pct", "all_known_pct", "characteristic_p10_mm", "characteristic_p50_mm",
              "characteristic_p90_mm", "note"]
     return pd.DataFrame(out).reindex(columns=names).round(1)

@@ -30,7 +30,7 @@ def write(rows: pd.DataFrame, ordered: pd.DataFrame, groups: pd.DataFrame | None
     Parameters
     ----------
     rows, ordered : DataFrame
-        The answered list in file order and in order of the characteristic movement.
+        The answered list in file order and in order of the long-run number.
     groups : DataFrame, optional
         The self-check.
     about : dict
@@ -77,10 +77,10 @@ def _notes(about: dict[str, Any]) -> list[str]:
     return [*CAUTIONS, about["standing"], f"List {about['list']}: {counts}.",
             f"Run {about['run']}, data up to {about['today']}, manifest {about['manifest']}.",
             "Rows without a number have a state; " + NOT_LOW[:1].lower() + NOT_LOW[1:],
-            "sorted: by characteristic movement, rows without a number last. It orders rows of this list, no areas.",
+            "sorted: by the long-run number, rows without a number last. It orders rows of this list, no areas.",
             "A text cell of a CSV that begins with = + - @, a tab, a line end or NUL and is no plain number has one "
             "apostrophe in front.",
-            ("rank: place by characteristic movement among the rows of this list. " + about["ties"]).strip(),
+            ("rank: place by the long-run number among the rows of this list. " + about["ties"]).strip(),
             *about["notes"]]
 
 

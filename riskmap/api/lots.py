@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING, NoReturn
 
 from riskmap.api.codes import explain_code
@@ -12,6 +13,9 @@ from riskmap.common.results import Results, Run
 
 if TYPE_CHECKING:
     import pandas as pd
+
+    from riskmap.outputs.waterfall import Shared
+    from riskmap.run.files import RunFiles
 
 
 def explain(run: FileName | Run, lot_id: str | None = None, *, units: str = "us", if_cracked: bool = False,
@@ -49,7 +53,7 @@ def explain(run: FileName | Run, lot_id: str | None = None, *, units: str = "us"
     >>> import riskmap
     >>> print(riskmap.explain("latest", "0010021", units="si", outputs=outputs))  # doctest: +ELLIPSIS
     Lot 0010021 (row 21 of lots.gpkg), Example town (invented), 2025-10
-    Expected movement, next 12 months (2025-11 to 2026-10): ... mm (eight draws of ten between ... mm and ... mm)
+    Now: middle high by ... mm (... to ...)
     ...
     """
     if lot_id is None:
@@ -143,7 +147,22 @@ def one_lot(run: FileName | Run, lot_id: str, outputs: FileName = "outputs", *, 
         if len(same) != 1:
             _not_found(ids, lot_id, same)
         results = record.read(files, same[0], inputs=inputs)
-    return results
+    return replace(results, facts={**results.facts, "shared_reasons": _shared_reasons(files)})
+
+
+def _shared_reasons(files: RunFiles) -> tuple[Shared, ...]:
+    """Return the reasons that nearly all lots share, from a few columns of all lots; none for a run without them."""
+    import pyarrow.parquet as pq
+
+    from riskmap.outputs import waterfall
+    from riskmap.run import record
+
+    with files.open(record.LOTS) as stream:
+        table = pq.ParquetFile(stream, **record.CHECKED)
+        if not set(waterfall.COLUMNS) <= set(table.schema_arrow.names):
+            return ()
+        lots = table.read(columns=list(waterfall.COLUMNS)).to_pandas()
+    return waterfall.shared_by(lots)
 
 
 def name_note(lot_id: str, results: Results) -> str:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -33,7 +32,7 @@ def map(run: FileName | Run = "latest", *, tiles: bool = False, against: FileNam
     tiles : bool
         Write county.html and county.pmtiles instead of map.html.
     against : str, Path or Run, optional
-        Add the change of the expected movement since this run as a layer. [mm]
+        Add two layers: how bending now, and then the expected movement, changed since this run.
     basemap : Basemap, optional
         Pictures from a network address, off until they are ticked; without it the map asks no host for anything.
     calibration : str or Path, optional
@@ -65,13 +64,12 @@ def map(run: FileName | Run = "latest", *, tiles: bool = False, against: FileNam
 
     files = files_of(run, outputs, verified)
     results = with_calibration(record.read(files), calibration)
-    change = None if against is None else compare.expected_since(
+    change = None if against is None else compare.since(
         results, record.read(files_of(against, outputs, verified)))
     with folder.made_from(files.folder, f"map {results.area_name}", optional(into)) as target:
         if tiles:
-            lots = results.lots if change is None else results.lots.assign(change_mm=change)
-            names = [path.name for path in tile_page.write(replace(results, lots=lots), target.path, units,
-                                                           basemap=basemap)]
+            names = [path.name for path in tile_page.write(results, target.path, units, basemap=basemap,
+                                                           change=change)]
         else:
             names = [web_map.NAME]
             page = web_map.page(results, units, basemap=basemap, change=change)

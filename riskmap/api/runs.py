@@ -284,9 +284,11 @@ def verify(run: FileName | Run = "latest", area_folder: FileName | None = None, 
 
 
 def compare(before: FileName | Run, after: FileName | Run, *, workers: int | None = None,
-            calibration: FileName | None = None, outputs: FileName = "outputs",
-            verified: bool = True) -> Outcome[Change]:
+            calibration: FileName | None = None, outputs: FileName = "outputs", verified: bool = True,
+            units: str = "us") -> Outcome[Change]:
     """Say what changed between two runs, lot by lot, and split it by cause; the parts add up to the change.
+
+    Compared are what is found today, what the next twelve months add, the estimate, and the long run.
 
     Parameters
     ----------
@@ -301,12 +303,15 @@ def compare(before: FileName | Run, after: FileName | Run, *, workers: int | Non
         Folder that receives the new folder and in which names are looked up.
     verified : bool
         As in `read`.
+    units : str
+        `us` or `si`: of the sentences in `answer.lines`. Files are in mm.
 
     Returns
     -------
     Outcome of Change
-        The folder holds change.csv and change.json. `answer.lots` is a table with a row per lot: changes and parts in
-        mm, whose sum is the change to 1e-6 mm; `answer.counts`, `answer.weeks` (new, re-issued, missing weekly maps).
+        The folder contains change.csv and change.json. `answer.lead` says what changed in one sentence, `answer.lots`
+        is a table with a row per lot: changes and parts in mm, whose sum is the change to 1e-6 mm; `answer.counts`,
+        `answer.weeks` (new, re-issued, missing weekly maps).
 
     Raises
     ------
@@ -322,8 +327,8 @@ def compare(before: FileName | Run, after: FileName | Run, *, workers: int | Non
     >>> change = riskmap.compare("previous", "latest", outputs=outputs).answer
     >>> change.weeks["new"]
     ['2025-10-07', '2025-10-14', '2025-10-21', '2025-10-28']
-    >>> parts = change.lots.filter(like="_part_mm").sum(axis=1, min_count=1)
-    >>> bool((parts - change.lots["expected_movement_mm_change"]).abs().max() < 1e-6)
+    >>> parts = change.lots.filter(like="now_part_").sum(axis=1, min_count=1)
+    >>> bool((parts - change.lots["bend_now_mm_change"]).abs().max() < 1e-6)
     True
     """
     from riskmap.answers import change_table
@@ -337,6 +342,8 @@ def compare(before: FileName | Run, after: FileName | Run, *, workers: int | Non
     change = comparing.compare(a, b, store.Store(Path(outputs) / store.FOLDER), workers)
     change = replace(change, lots=sides.with_calibrated(change.lots, a, b))
     runs = {"before": f"{opened[0].folder.name}, {a.today}", "after": f"{opened[1].folder.name}, {b.today}"}
+    change = replace(change, runs=runs, units=units)
     with folder.new_run(Path(outputs), f"change {b.area_name}", point=False) as target:
-        change_table.write(change.lots, change.counts, change.notes, change.weeks, runs, target.path)
-    return Outcome(target.final, replace(change, runs=runs), b.note or a.note)
+        change_table.write(change.lots, change.counts, change.notes, change.weeks, runs, target.path,
+                           replace(change, units="si").lines)
+    return Outcome(target.final, change, b.note or a.note)

@@ -120,15 +120,15 @@ def survey(readings: FileName, second: FileName | None = None, *, within_m: floa
             moved, unmatched = house_survey.change(first, later, within_m=within_m, reference=reference,
                                                    file=Path(second).name)
         tables["change"], problems, day = moved, [*problems, *later.problems, *unmatched], later.day or day
-        if decided := expected.what_two_seasons_decide(first.levels, later.levels, rib_depth_mm):
+        if decided := expected.what_two_seasons_decide(first.levels, later.levels, rib_depth_mm, system=units):
             summary["two_seasons"] = decided
         summary["change"] = {"common_points": len(moved), "beyond_noise": int(moved["beyond_noise"].sum())}
     if results is not None and row is not None:
-        summary["expected"], more = house_survey.against_lot(first, results, row, file)
+        summary["expected"], more = house_survey.against_lot(first, results, row, file, units)
     else:
-        more = expected.unlike_any_dome(levels, file)
+        more = expected.unlike_any_dome(levels, file, system=units)
     problems = [*problems, *more]
-    summary["next_survey"] = expected.next_dates(results.history if results else None, row, day)
+    summary["next_survey"] = expected.next_dates(results.history if results else None, row, day, system=units)
     summary["cautions"] = list(cautioned.CAUTIONS_RUN if results else cautioned.CAUTIONS)
     summary["problems"] = [problem.as_dict() for problem in problems]
     summary |= files.of_contours(traced, origin is not None, gap)

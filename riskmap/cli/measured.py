@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import sys
-import textwrap
 from pathlib import Path
 
 import click
@@ -11,8 +10,7 @@ import click
 from riskmap.cli.exit_codes import Exit
 from riskmap.cli.numbers import Finite
 from riskmap.cli.runs import OUTPUTS, UNVERIFIED, say_note
-
-WIDTH = 80
+from riskmap.cli.terminal import wrapped
 
 
 @click.command()
@@ -57,10 +55,3 @@ def measured(series: Path, run: str, cell: str | None, lot: str | None, kind: st
     for path in outcome.files:
         click.echo(path.as_posix())
     sys.exit(Exit.ALL_ANSWERED if outcome.answer.sound else Exit.SOME_STATES)
-
-
-def wrapped(line: str) -> str:
-    """Return a line in lines of at most 80 columns that break between words, the later ones set in."""
-    indent = " " * (len(line) - len(line.lstrip()))
-    return "\n".join(textwrap.wrap(line.strip(), WIDTH, initial_indent=indent, subsequent_indent=indent + "  ",
-                                   break_long_words=False, break_on_hyphens=False))

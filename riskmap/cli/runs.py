@@ -8,6 +8,7 @@ from pathlib import Path
 import click
 
 from riskmap.cli.exit_codes import Exit
+from riskmap.cli.terminal import wrapped
 
 OUTPUTS = click.option("--outputs", type=click.Path(path_type=Path), default=Path("outputs"), show_default=True,
                        help="Folder in which `latest` is looked up.")
@@ -83,21 +84,23 @@ def verify(run: str, area_folder: Path | None, outputs: Path) -> None:
 @click.argument("after")
 @click.option("--workers", type=click.IntRange(1, 256), default=None, help="Threads; default: all cores.")
 @CALIBRATION
+@UNITS
 @UNVERIFIED
 @OUTPUTS
-def compare(before: str, after: str, workers: int | None, calibration: Path | None, unverified: bool,
+def compare(before: str, after: str, workers: int | None, calibration: Path | None, units: str, unverified: bool,
             outputs: Path) -> None:
     """Say what changed between two runs, lot by lot, and split it by cause; the parts add up.
 
-    Writes change.csv and change.json into a new folder. Exit 0 when nothing changed, 1 when something did.
+    Bending now comes first, then the next 12 months, the expected movement and the long run. Writes change.csv and
+    change.json into a new folder. Exit 0 when nothing changed, 1 when something did.
     """
     from riskmap import api
 
     outcome = api.compare(before, after, workers=workers, calibration=calibration, outputs=outputs,
-                          verified=not unverified)
+                          verified=not unverified, units=units)
     say_note(outcome.note)
     for line in outcome.answer.lines:
-        click.echo(line, err=True)
+        click.echo(wrapped(line), err=True)
     for path in outcome.files:
         click.echo(path.as_posix())
     sys.exit(Exit.ALL_ANSWERED if outcome.answer.same else Exit.SOME_STATES)

@@ -9,12 +9,15 @@ from __future__ import annotations
 
 import io
 import sys
+import textwrap
 from collections.abc import Callable
 from contextlib import redirect_stderr, redirect_stdout
 from functools import wraps
 from typing import Any, NoReturn
 
 from riskmap.common.errors import visible
+
+WIDTH = 80
 
 
 class Guarded(io.TextIOBase):
@@ -71,3 +74,10 @@ def guarded(main: Callable[[], NoReturn]) -> Callable[[], None]:
             main()
 
     return run
+
+
+def wrapped(line: str) -> str:
+    """Return a line in lines of at most 80 columns that break between words, the later ones set in."""
+    indent = " " * (len(line) - len(line.lstrip()))
+    return "\n".join(textwrap.wrap(line.strip(), WIDTH, initial_indent=indent, subsequent_indent=indent + "  ",
+                                   break_long_words=False, break_on_hyphens=False))

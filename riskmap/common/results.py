@@ -172,6 +172,9 @@ class Results(AreaResults):
     ----------
     lots : GeoDataFrame
         `tables.ESTIMATE`, one row per input row in input order, geometry in EPSG:4326 (None where unusable).
+    sharing : int array, optional
+        For every row of `lots` how many lots of the run share its estimate, with itself; 0 without an estimate. None
+        where it is not known.
 
     Notes
     -----
@@ -179,6 +182,7 @@ class Results(AreaResults):
     """
 
     lots: gpd.GeoDataFrame
+    sharing: NDArray[np.int64] | None = None
 
     def __repr__(self) -> str:
         """Return one line; tables are not shown."""

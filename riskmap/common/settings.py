@@ -299,28 +299,11 @@ def of_run(content: dict[str, Any], run: str) -> Area:
         When they are no longer accepted: the run was made with a setting that has no place in a model.
     """
     run = shown(run)
-    content = _without_no_root_zone(_with_its_driver(content))
     try:
         return _area(content, run, Path())
     except SettingsError as error:
         raise SettingsError(f"{error}\nE-SET-033 {run}: this run was made with settings that are refused today; its "
                             "numbers cannot be used. Run the estimate again.") from None
-
-
-def _with_its_driver(content: dict[str, Any]) -> dict[str, Any]:
-    """Return the settings of a run with its driver: a run that names none was made when there was the bucket only."""
-    climate = content.get("climate_settings", {})
-    if not isinstance(climate, dict) or "driver" in climate:
-        return content
-    return {**content, "climate_settings": {**climate, "driver": "month"}}
-
-
-def _without_no_root_zone(content: dict[str, Any]) -> dict[str, Any]:
-    """Return the settings of a run without the former setting of a root zone where it says that there was none."""
-    movement = content.get("movement", {})
-    if not isinstance(movement, dict) or movement.get("root_zone_depth_m") != 0:
-        return content
-    return {**content, "movement": {key: one for key, one in movement.items() if key != "root_zone_depth_m"}}
 
 
 def against_today(area: Area, today: int) -> list[str]:

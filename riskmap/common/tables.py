@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
+from itertools import product
 
 import numpy as np
 import pandas as pd
@@ -113,6 +114,10 @@ CATEGORY_MEANING = ("today's drought category at the lot, from the newest weekly
 LEVEL_MEANING = ("weakest source of the weather in the last months up to now (24 unless `recent_months` is set): "
                  "1 rain and temperature, 2 index, 3 weekly category, 4 the usual season (climatology) in a month "
                  "without any of them, 0 none")
+# The same in words, as the estimate names it; a lot without weather has none.
+WEATHER_SOURCES = {1: "rain and temperature", 2: "index", 3: "weekly map", 4: "usual season", 0: ""}
+SOURCE_MEANING = ("weakest source of the weather in the last months up to now (24 unless `recent_months` is set), best "
+                  f"first: {', '.join(text for text in WEATHER_SOURCES.values() if text)}; empty where there is none")
 VALID_DATE_MEANING = "valid date of the map that drought_category is from; empty when that is empty"
 LOT = Table("lot", ("lot_row",), (
     whole("lot_row", "position in the input file, from 0; order of every product", "", 0),
@@ -169,20 +174,29 @@ LOT_CLIMATE = Table("lot_climate", ("lot_row",), (
     text("climate_flags", "cautions about the driver, separated by semicolons"),
 ))
 
+# Why a row has no number, in the order in which they are asked: the first that applies is the row's state.
 STATES = {
-    "not_enough_data": "not enough data to estimate this lot",
-    "not_applicable": "not a slab-on-ground house",
-    "outside_coverage": "outside the soil map or the climate record",
     "unmatched": "no lot or usable shape found for this row",
     "ambiguous": "more than one lot fits this row",
+    "outside_coverage": "outside the soil map or the climate record",
+    "not_applicable": "not a slab-on-ground house",
+    "no_house_known": "no house is known to stand on this lot",
     "not_yet_poured": "poured this month or later",
+    "not_enough_data": "not enough data to estimate this lot",
 }
-DATA_QUALITY = {
-    "full": "slab size, stiffness and pour date (to the year or better) are given, described soil covers at least 75 % "
-            "and the soil map 99 % of the lot, and no flag names doubtful soil or weather data",
-    "partial": "there is a number, but not all of that holds; the flags say what is missing",
-    "not_enough": "there is a state in place of a number",
-}
+# The four marks of what is known about a lot, 1 or 0: column -> what `data_quality` calls it where it is not known.
+MARKS = {"soil_known": "soil", "date_known": "pour date", "slab_known": "slab size", "weather_known": "recent weather"}
+ALL_KNOWN = "all known"
+
+
+def not_known(marks: Iterable[bool]) -> str:
+    """Return `data_quality` for the marks of a lot in the order of `MARKS`: what is not known, in words."""
+    return ", ".join(name for name, known in zip(MARKS.values(), marks, strict=True) if not known) or ALL_KNOWN
+
+
+# Every value of `data_quality`, those with the fewest gaps first.
+DATA_QUALITY = tuple(not_known(marks) for marks in
+                     sorted(product((True, False), repeat=len(MARKS)), key=lambda marks: -sum(marks)))
 # Bands of the absolute slab deflection; upper limits in mm. Origin: a 12 m span over 360 is 33 mm.
 DEFLECTION_BANDS_MM = (5.0, 10.0, 20.0, 35.0)
 SOIL_BANDS_MM = (10.0, 25.0, 50.0, 75.0)
@@ -248,16 +262,17 @@ ESTIMATE = Table("estimate", ("lot_row",), (
     *_whatif("dry", "a dry"), *_whatif("average", "an average"), *_whatif("wet", "a wet"),
     *(column for n in (1, 2, 3) for column in (
         text(f"reason_{n}", f"reason {n} in words, by size of its contribution"),
-        number(f"reason_{n}_mm", "its signed contribution to the difference from the reference lot", "mm", -2000,
-               2000))),
-    text("reason_text", "the same in a sentence"),
-    number("typical_lot_mm", "score of the reference lot of the climate cell (see the manifest)", "mm", 0, 2000),
-    number("part_soil_mm", "contribution of the soil; with age, weather, slab and doubt it adds up to the score",
-           "mm", -2000, 2000),
+        number(f"reason_{n}_mm", f"signed contribution of reason {n} to the difference from the typical lot", "mm",
+               -2000, 2000))),
+    text("reason_text", "estimate, typical lot and reasons in a sentence, in mm"),
+    number("typical_lot_mm", "estimate for the typical lot of the climate cell (see the manifest)", "mm", 0, 2000),
+    number("part_soil_mm", "contribution of the soil; with typical_lot_mm, age, weather, slab and gaps it adds up to "
+           "the estimate", "mm", -2000, 2000),
     number("part_age_mm", "contribution of age and pour date", "mm", -2000, 2000),
     number("part_weather_mm", "contribution of the weather up to today", "mm", -2000, 2000),
     number("part_slab_mm", "contribution of slab size and stiffness", "mm", -2000, 2000),
-    number("part_gaps_mm", "what is unknown of this lot beyond what is of the reference lot", "mm", -2000, 2000),
+    number("part_gaps_mm", "gaps in the data: what is unknown of this lot beyond what is of the typical lot; no "
+           "reason", "mm", -2000, 2000),
     text("pour_weather", "of a slab younger than seven years: third of the months of 1951-2020 in which the mean "
          "suction of the five months up to its pour falls: wet, middle, dry; several when the month would decide"),
     number("edge_high_pct", "of a slab younger than seven years: share of the months since the pour in which its edge "
@@ -287,10 +302,17 @@ ESTIMATE = Table("estimate", ("lot_row",), (
     text("neighbor_unit_name", "map unit on the other side of that line"),
     number("neighbor_unit_share", "probability that the slab stands on the neighbour unit", "fraction", 0, 1),
     text("cell_id", "climate cell"),
-    whole("driver_level", LEVEL_MEANING, "", 0, 4),
+    text("weather_source", SOURCE_MEANING),
     text("drought_category", CATEGORY_MEANING),
     text("drought_valid_date", VALID_DATE_MEANING),
-    text("data_quality", "full, partial or not_enough: what the number rests on", empty=False),
+    whole("soil_known", "1 where the linear extensibility of the soil is measured or follows from densities, not from "
+          "the clay content, and the soil map covers at least 90 % of the lot, else 0", "", 0, 1),
+    whole("date_known", "1 where the pour date is known to the year or better, else 0", "", 0, 1),
+    whole("slab_known", "1 where the lot file gives the short side of the slab, else 0", "", 0, 1),
+    whole("weather_known", "1 where rain and temperature are known in the last months up to now (24 unless "
+          "`recent_months` is set), else 0", "", 0, 1),
+    text("data_quality", f"what is not known about the lot, in words: those of {', '.join(MARKS.values())} whose mark "
+         f"is 0, or {ALL_KNOWN!r}", empty=False),
     text("flags", "cautions, separated by semicolons"),
 ), answers=("expected_movement_mm", "long_run_mm", "bend_now_mm", "change_next_mm", "rise_next_mm",
              "fall_next_mm"))

@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 STANDING = (
-    "Model range, not yet tested against surveys here; read millimetres as within about a factor of two; "
-    "the order of lots is firmer than the size."
+    "A model estimate, not yet checked against level surveys in this area. The true figure may be half or double. "
+    "Which lots move more is better known than how much."
 )
 CAUTION = (
     "Planning information from public soil, weather and lot records. It describes ground and slab age, not the "
     "condition of this house. It does not replace a visit or an engineer's evaluation."
 )
 CAUTION_SOIL = (
-    "Soil lines here were mapped at 1:{scale}. The true change of soil may lie {w_ft} ft ({w_m} m) either side. "
-    "Small areas of other soils are not drawn."
+    "Soil lines here were mapped at 1:{scale}. The real boundary may be up to {width} from the line, and pockets of "
+    "other soils are too small to map."
 )
 CAUTION_DATE = "Pour date is {basis}; it may lie between {lo} and {hi}. The range shown includes this doubt."
 _YOUNG = (" In this lot's model runs the edge stood above the middle in {share} of the months since the pour, at the "
@@ -27,8 +27,9 @@ YOUNG = {  # by the weather before the pour (`movement.young`); figures from the
                "edge tends to rise, after a wet one to drop. Ask for the month." + _YOUNG,
 }
 CAUTION_WHATIF = (
-    "These are three what-if seasons taken from past years. They are not forecasts and carry no odds. "
-    "They are told apart by where the edge of the ground stands at their end; two may bend a slab alike."
+    "These are three what-if years taken from past years. They are not forecasts and carry no odds. “Dry” and “wet” "
+    "mean how low or high the ground at the slab edge was at the end of that year; two of them can bend the slab "
+    "equally."
 )
 CAUTION_LENDER = (
     "Use only to choose where to ask for more information. Do not use to approve, decline, price or value."

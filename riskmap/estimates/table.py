@@ -13,45 +13,58 @@ import numpy as np
 import pandas as pd
 
 from riskmap.common import month_numbers, tables
+from riskmap.common.weather import RECORD
 
 if TYPE_CHECKING:
     import geopandas as gpd
 
 PUBLISHED = ["volume_change_cole_pct", "as2870_surface_movement_mm", "as2870_class", "van_der_merwe_heave_mm"]
-WELL_COVERED_PCT = 75.0  # judgement: below it the soil counts as partly described
-WELL_MAPPED_PCT = 99.0
+WELL_MAPPED_PCT = 90.0  # judgement: below it too much of the lot lies outside the soil map to call its soil known
 KNOWN_BASES = ("date", "month", "year")
-# Flags that name doubtful soil or weather data. Categories carrying the last months are told by `weather_source` alone.
-DOUBTFUL = ("lep_", "component_pct", "horizon_", "soil_from", "soil_polygons_overlap", "climate_gap", "climate_ends",
-            "short_climate", "semi_arid", "frost_not", "pour_before")
+# Flags of soil whose linear extensibility is neither measured nor follows from densities, in some part of the lot.
+GUESSED_SOIL = ("lep_missing", "lep_from_clay", "lep_from_clay_cec")
 
 
 def states(lot: pd.DataFrame, lot_soil: pd.DataFrame, lot_climate: pd.DataFrame) -> pd.DataFrame:
     """Return state and state_reason of every lot, from what is known before any movement is computed.
 
-    The first that applies wins: the lot's own state, the soil's, no climate cell.
+    The first of `tables.STATES` that applies wins, whichever stage found it: a lot outside the soil map is told so
+    also where no house is known to stand on it.
 
     Parameters
     ----------
     lot, lot_soil, lot_climate : DataFrame
         `tables.LOT`, `tables.LOT_SOIL` with the soil stage's state, `tables.LOT_CLIMATE`, all in lot order.
     """
-    state = lot["state"].to_numpy(dtype=object).copy()
-    reason = lot["state_reason"].fillna("").to_numpy(dtype=object).copy()
-    soil_hit = (state == "") & (lot_soil["soil_state"] != "").to_numpy()
-    state[soil_hit] = lot_soil["soil_state"].to_numpy()[soil_hit]
-    reason[soil_hit] = lot_soil["soil_state_reason"].to_numpy()[soil_hit]
-    no_cell = (state == "") & (lot_climate["cell_id"].fillna("") == "").to_numpy()
-    state[no_cell], reason[no_cell] = "outside_coverage", "No climate cell covers this lot."
+    no_cell = (lot_climate["cell_id"].fillna("") == "").to_numpy()
+    found = [(lot["state"], lot["state_reason"]), (lot_soil["soil_state"], lot_soil["soil_state_reason"]),
+             (pd.Series(np.where(no_cell, "outside_coverage", "")),
+              pd.Series(np.where(no_cell, "No climate cell covers this lot.", "")))]
+    order = {"": len(tables.STATES)} | {name: place for place, name in enumerate(tables.STATES)}
+    state, reason = np.full(len(lot), "", dtype=object), np.full(len(lot), "", dtype=object)
+    place = np.full(len(lot), order[""])
+    for own, why in found:
+        own_place = own.fillna("").map(order).to_numpy()
+        first = own_place < place
+        place[first], state[first] = own_place[first], own.to_numpy(dtype=object)[first]
+        reason[first] = why.fillna("").to_numpy(dtype=object)[first]
     return pd.DataFrame({"state": state, "state_reason": reason}, dtype="str")
 
 
-def _data_quality(frame: pd.DataFrame) -> np.ndarray:
-    doubtful = frame["flags"].str.contains("|".join(DOUBTFUL), regex=True)
-    full = (frame["half_width_known"] & (frame["slab_class"] != "unknown")
-            & frame["pour_date_basis"].isin(KNOWN_BASES)
-            & (frame["covered_pct"] >= WELL_COVERED_PCT) & (frame["mapped_pct"] >= WELL_MAPPED_PCT) & ~doubtful)
-    return np.select([frame["state"] != "", full], ["not_enough", "full"], "partial")
+def _marks(lot: pd.DataFrame, lot_soil: pd.DataFrame, lot_climate: pd.DataFrame) -> pd.DataFrame:
+    """Return the four marks of `tables.MARKS` and `data_quality` of every lot."""
+    codes, distinct = pd.factorize(lot_soil["soil_flags"].fillna(""))
+    guessed = np.array([not set(GUESSED_SOIL).isdisjoint(str(text).split(";")) for text in distinct] or [False])[codes]
+    known = np.column_stack([
+        (lot_soil["mapped_pct"] >= WELL_MAPPED_PCT).to_numpy(bool) & ~guessed,
+        lot["pour_date_basis"].isin(KNOWN_BASES).to_numpy(bool),
+        lot["half_width_known"].to_numpy(bool),
+        (lot_climate["driver_level"] == RECORD).to_numpy(bool)])
+    combination = known @ (1 << np.arange(known.shape[1]))
+    texts = np.array([tables.not_known(bool(number >> k & 1) for k in range(known.shape[1]))
+                      for number in range(1 << known.shape[1])], dtype=object)
+    return pd.DataFrame({**{name: known[:, k].astype(np.int64) for k, name in enumerate(tables.MARKS)},
+                         "data_quality": texts[combination]})
 
 
 def _month_text(months: pd.Series) -> pd.Series:
@@ -100,14 +113,14 @@ def score(lot: gpd.GeoDataFrame, lot_state: pd.DataFrame, lot_soil: pd.DataFrame
             "pour_from": _month_text(lot["pour_early_month"]),
             "pour_to": _month_text(lot["pour_late_month"]),
             "pour_date_basis": lot["pour_date_basis"], "slab_width_m": 2 * lot["half_width_m"],
-            "slab_class": lot["slab_class"], "half_width_known": lot["half_width_known"],
-            "lot_area_m2": lot["lot_area_m2"],
+            "slab_class": lot["slab_class"], "lot_area_m2": lot["lot_area_m2"],
         }).reset_index(drop=True),
         soil_columns.reset_index(drop=True),
-        lot_climate.drop(columns=["lot_row", "climate_flags"]).reset_index(drop=True),
+        lot_climate.drop(columns=["lot_row", "climate_flags", "driver_level"]).reset_index(drop=True),
+        lot_climate["driver_level"].map(tables.WEATHER_SOURCES).rename("weather_source").reset_index(drop=True),
+        _marks(lot, lot_soil, lot_climate),
     ], axis=1)
     frame["flags"] = _one_text([lot["flags"], lot_soil["soil_flags"], lot_climate["climate_flags"], movement["flags"]])
-    frame["data_quality"] = _data_quality(frame)
     names = [column.name for column in tables.ESTIMATE.columns]
     for column in tables.ESTIMATE.columns:  # an area in which no lot has a number still has every column
         if column.name not in frame:

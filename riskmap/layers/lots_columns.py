@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from riskmap.common.settings import LotsEntry
 
 TEXT_COLUMNS = ("lot_id", "pour_date", "pour_date_early", "pour_date_late", "pour_date_basis", "foundation_type",
-                "post_tensioned")
+                "land_use", "post_tensioned")
 NUMBER_COLUMNS = ("slab_width_m", "slab_length_m", "beam_depth_mm")
 OTHER_UNITS = ("slab_width_ft", "slab_length_ft", "beam_depth_in")  # converted to the columns above
 PLACE_COLUMNS = ("lon", "lat", "geometry")  # CSV only

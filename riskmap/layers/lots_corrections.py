@@ -25,7 +25,8 @@ if TYPE_CHECKING:
 
 NEEDED = ("lot_id", "column", "value", "reason")
 OPTIONAL = ("date", "row")
-TEXTS = ("pour_date", "pour_date_early", "pour_date_late", "pour_date_basis", "foundation_type", "post_tensioned")
+TEXTS = ("pour_date", "pour_date_early", "pour_date_late", "pour_date_basis", "foundation_type", "land_use",
+         "post_tensioned")
 COLUMNS = (*TEXTS, *NUMBER_COLUMNS, *OTHER_UNITS, "geometry")
 
 

@@ -16,6 +16,7 @@ from riskmap.common.constants import YOUNG_SLAB_YEARS
 from riskmap.common.errors import shown
 from riskmap.common.month_numbers import month_name, month_number
 from riskmap.common.problems import Problem, first_rows
+from riskmap.common.units import m_to_foot
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -29,6 +30,7 @@ LOOKS_LIKE: dict[str, tuple[str, ...]] = {
                   "buildyear", "buildyr", "bldgyear", "bldgyr", "datebuilt", "builtdate", "yearconst", "yrconst",
                   "constyear", "constryr", "constructiondate", "constructionyear", "built"),
     "foundation_type": ("foundation", "foundatn", "foundtype", "foundtyp", "fndtn", "fndn", "fndtype", "found"),
+    "land_use": ("landuse", "luse", "usedesc", "usedscr", "useclass", "usecode", "propuse", "propclass"),
     "slab_width_ft": ("slabwidth", "slabwid", "housewidth", "buildingwidth", "bldgwidth"),
 }
 
@@ -63,8 +65,10 @@ def problems(raw: pd.DataFrame, table: pd.DataFrame, settings: LotSettings, toda
         _finding("W-LOT-041", "pour_date", "pour date", ages, undated, here, raw, file),
         _finding("W-LOT-042", "foundation_type", "foundation type", "a slab on the ground is assumed", guessed, here,
                  raw, file),
-        _finding("W-LOT-043", "slab_width_ft", "slab size", f"a half width of {settings.default_half_width_m:g} m is "
-                 "assumed", ~table["half_width_known"].to_numpy(bool), here, raw, file),
+        _finding("W-LOT-043", "slab_width_ft", "slab size", f"a width of {2 * settings.default_half_width_m:g} m "
+                 f"({m_to_foot(2 * settings.default_half_width_m):.0f} ft) is assumed",
+                 ~table["half_width_known"].to_numpy(bool), here, raw, file),
+        _nothing_known(undated & guessed, here, raw, file),
         _early(table, settings.unknown_pour_earliest, here & ~undated, raw, file),
         _young(table, today, here & ~undated, raw, file)]
     return [one for one in findings if one is not None]
@@ -81,6 +85,19 @@ def _finding(code: str, column: str, what: str, instead: str, lacking: NDArray[n
     else:
         rule = f"no lot to be estimated has a {what} that can be used: {instead} for all {total:,}."
     return Problem(code, file, rule=rule, remedy=_remedy(column, raw, count == total), action="Rows kept and flagged.")
+
+
+def _nothing_known(lacking: NDArray[np.bool_], here: NDArray[np.bool_], raw: pd.DataFrame,
+                   file: str) -> Problem | None:
+    """Return a finding on lots of which the file names neither a pour date nor a foundation: some may be vacant."""
+    count, total = int((lacking & here).sum()), int(here.sum())
+    if not count:
+        return None
+    rows = "" if count == total else f" (rows {first_rows(raw['source_row'].to_numpy()[lacking & here][:4])})"
+    return Problem("W-LOT-045", file, rule=f"{count:,} of {total:,} lots to be estimated have neither a pour date nor "
+                   f"a foundation type that can be used{rows}: a house may not stand there.",
+                   remedy=_remedy("land_use", raw, count == total), action="Rows are estimated as if a house stood "
+                   "there.")
 
 
 def _remedy(column: str, raw: pd.DataFrame, all_lack: bool) -> str:
@@ -102,7 +119,7 @@ def _young(table: pd.DataFrame, today: int, dated: NDArray[np.bool_], raw: pd.Da
     if not young.any():
         return None
     rows = first_rows(raw["source_row"].to_numpy()[young][:4])
-    return Problem("W-LOT-045", file, rule=f"{int(young.sum()):,} of {int(dated.sum()):,} dated lots to be estimated "
+    return Problem("W-LOT-046", file, rule=f"{int(young.sum()):,} of {int(dated.sum()):,} dated lots to be estimated "
                    f"are younger than {YOUNG_SLAB_YEARS} years, and the month of their pour is not known (rows "
                    f"{rows}): after a dry month the edge rises first, after a wet one it drops.",
                    remedy="Give the month where a permit or an inspection record has it.", action="Used as given.")

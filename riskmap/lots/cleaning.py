@@ -8,18 +8,23 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from riskmap.common import units
 from riskmap.common.errors import shown
 from riskmap.common.problems import Problem
 from riskmap.common.tables import LOT, STATES, check, flag_texts
 from riskmap.lots import geometry, placement, pour_date, slab
 from riskmap.lots.findings import LotFindings, report_ids, report_shapes, report_values
-from riskmap.lots.foundation import foundations
+from riskmap.lots.foundation import foundations, vacant
 from riskmap.lots.raw_columns import as_number, as_text
 
 if TYPE_CHECKING:
     import geopandas as gpd
 
     from riskmap.common.settings import LotSettings
+
+SMALL = (f"it is smaller than {geometry.LEAST_LOT_M2:g} m2 "
+         f"({units.m_to_foot(units.m_to_foot(geometry.LEAST_LOT_M2)):.0f} sq ft)")
+NARROW = (f"it is nowhere {geometry.LEAST_CIRCLE_M:g} m ({units.m_to_foot(geometry.LEAST_CIRCLE_M):.0f} ft) wide")
 
 
 def clean(raw: gpd.GeoDataFrame, settings: LotSettings, crs: str, today: int, file: str,
@@ -69,7 +74,7 @@ def clean(raw: gpd.GeoDataFrame, settings: LotSettings, crs: str, today: int, fi
     report_ids(report, lot_id, repeated)
     report_shapes(report, shapes, grown)
     report_values(report, raw, window, plate, other_foundation)
-    state, reason = _states(shapes.reason, as_text(raw, "foundation_type"), other_foundation, window.early >= today)
+    state, reason = _states(shapes, raw, other_foundation, window.early >= today)
     flags = flag_texts({
         "corrected": raw["corrected"].to_numpy(bool) if "corrected" in raw else np.zeros(len(raw), dtype=bool),
         "duplicate_lot_id": repeated,
@@ -107,20 +112,35 @@ def clean(raw: gpd.GeoDataFrame, settings: LotSettings, crs: str, today: int, fi
     return table, report.problems
 
 
-def _states(shape_reason: NDArray, foundation: pd.Series, other_foundation: NDArray[np.bool_],
+def _states(shapes: geometry.LotShapes, raw: pd.DataFrame, other_foundation: NDArray[np.bool_],
             not_yet: NDArray[np.bool_]) -> tuple[NDArray, NDArray]:
-    """Return state and reason; what no correction of the row can change is said first."""
-    unmatched = shape_reason != ""
-    conditions = [other_foundation, unmatched, not_yet]
-    state = np.select(conditions, ["not_applicable", "unmatched", "not_yet_poured"], "").astype(object)
-    reason = np.full(len(state), "", dtype=object)
-    reason[state == "not_yet_poured"] = STATES["not_yet_poured"]
-    reason[state == "unmatched"] = shape_reason[state == "unmatched"]
-    codes, distinct = pd.factorize(foundation)
-    texts = np.array([f"{STATES['not_applicable']}: foundation type is \"{shown(text)}\"" for text in distinct] or [""],
-                     dtype=object)
-    reason[other_foundation] = texts[codes[other_foundation]]
-    return state, reason
+    """Return state and reason, the first of `STATES` that applies."""
+    labels = raw.attrs.get("labels", {})
+    foundation, land_use = as_text(raw, "foundation_type"), as_text(raw, "land_use")
+    no_house = STATES["no_house_known"]
+    cases: list[tuple[str, NDArray[np.bool_], NDArray]] = [
+        ("unmatched", shapes.reason != "", shapes.reason),
+        ("not_applicable", other_foundation, _says(f"{STATES['not_applicable']}: foundation type is", foundation)),
+        ("no_house_known", vacant(foundation),
+         _says(f"{no_house}: {labels.get('foundation_type', 'foundation_type')} says", foundation)),
+        ("no_house_known", vacant(land_use), _says(f"{no_house}: {labels.get('land_use', 'land_use')} says", land_use)),
+        ("no_house_known", geometry.too_small(shapes.geometry, shapes.area_m2), _every(raw, f"{no_house}: {SMALL}")),
+        ("no_house_known", geometry.too_narrow(shapes.geometry, shapes.area_m2), _every(raw, f"{no_house}: {NARROW}")),
+        ("not_yet_poured", not_yet, _every(raw, STATES["not_yet_poured"])),
+    ]
+    conditions = [mask for _, mask, _ in cases]
+    state = np.select(conditions, [np.full(len(raw), name, dtype=object) for name, _, _ in cases], "")
+    return state.astype(object), np.select(conditions, [reason for _, _, reason in cases], "").astype(object)
+
+
+def _every(raw: pd.DataFrame, text: str) -> NDArray[np.object_]:
+    return np.full(len(raw), text, dtype=object)
+
+
+def _says(before: str, column: pd.Series) -> NDArray[np.object_]:
+    """Return what a column says of every row, in quotation marks behind some words; each text is written once."""
+    codes, distinct = pd.factorize(column)
+    return np.array([f'{before} "{shown(text)}"' for text in distinct] or [""], dtype=object)[codes]
 
 
 def _changed(shapes: geometry.LotShapes, fraction: float) -> NDArray[np.bool_]:

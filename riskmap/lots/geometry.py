@@ -17,6 +17,10 @@ POINT_RADIUS_M = 1.0  # a point stands for its spot only: large enough for a joi
 # A polygon below these is a line or a point that was drawn as a polygon, whatever digits its area has (judgement: no
 # house stands on 1 m2; outlines are drawn to about 0.1 m, so what is narrower has no inside).
 LEAST_AREA_M2, LEAST_WIDTH_M = 1.0, 0.1
+# No house stands on a polygon below these (judgement: smaller than any slab that the estimate takes; strips of land
+# between lots are wider than 0.1 m and narrower than this).
+LEAST_LOT_M2, LEAST_CIRCLE_M = 30.0, 4.0
+CIRCLE_STEP_M = 0.01  # of the diameter of a circle; outlines are drawn to about 0.1 m
 LEAST_ADDED_M2 = 1e-3  # judgement: far above rounding, far below what any number can feel
 # Each crossing of an outline with itself becomes a corner of its repair. Measured: 1,000 corners at random (200,000
 # crossings) take 9 s, 2,000 take 58 s; an outline that was drawn crosses itself a few times (judgement).
@@ -245,6 +249,34 @@ def _without_area(shape: NDArray[np.object_], area: NDArray[np.float64]) -> NDAr
 
     return np.asarray(~shapely.is_missing(shape) & ((area < LEAST_AREA_M2)
                                                     | (2.0 * area < LEAST_WIDTH_M * shapely.length(shape))))
+
+
+def too_small(shape: NDArray[np.object_], area_m2: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Mark polygons on which no house stands: under `LEAST_LOT_M2`. A point (area nan) is never marked."""
+    return np.asarray(~_missing(shape) & (area_m2 < LEAST_LOT_M2))
+
+
+def too_narrow(shape: NDArray[np.object_], area_m2: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Mark polygons into which no circle of `LEAST_CIRCLE_M` fits. A point (area nan) is never marked.
+
+    The circle is sought only where twice the area over the perimeter is below that diameter: elsewhere it fits, as no
+    outline without holes is farther from its largest inner circle than that (A <= r P). [m]
+    """
+    import shapely
+
+    narrow = ~_missing(shape) & np.isfinite(area_m2)
+    rows = np.flatnonzero(narrow)
+    narrow[rows] = 2.0 * area_m2[rows] < LEAST_CIRCLE_M * shapely.length(shape[rows])
+    rows = np.flatnonzero(narrow)
+    radius = shapely.length(shapely.maximum_inscribed_circle(shape[rows], tolerance=CIRCLE_STEP_M / 2.0))
+    narrow[rows] = 2.0 * radius < LEAST_CIRCLE_M
+    return narrow
+
+
+def _missing(shape: NDArray[np.object_]) -> NDArray[np.bool_]:
+    import shapely
+
+    return np.asarray(shapely.is_missing(shape) | shapely.is_empty(shape))
 
 
 def project(shape: NDArray[np.object_], source: object, target: object) -> NDArray[np.object_]:

@@ -1,14 +1,16 @@
-"""Why a lot's score differs from a reference lot's: signed contributions that add up.
+"""Why a lot's estimate differs from the typical lot's: signed contributions that add up.
 
-The reference lot stands in the same climate cell: moderate clay (linear extensibility 4.5 % to 1.5 m), a slab poured
-thirty years ago, 12 m wide and of typical stiffness, in usual weather (the past year whose ground stood in the
-middle). Four things can differ: soil, age, weather up to today, slab. The score is computed with all parameters at
-their middle for all sixteen combinations of the lot's and the reference's, and each contribution is the average of
+The typical lot is in the same climate cell: moderate clay (linear extensibility 4.5 % to 1.5 m), a slab poured
+thirty years ago, 12 m wide and of typical stiffness, in usual weather (the past year whose ground was in the
+middle). Four things can differ: soil, age, weather up to today, slab. The estimate is computed with all parameters at
+their middle for all sixteen combinations of the lot's and the typical lot's, and each contribution is the average of
 what the thing adds over every order in which the four could be exchanged (Shapley 1953: order-independent, sums to the
-difference). The reference's own score is the median of its draws, as the lot's is; the draws' median lies beside the
-middle run for both, and what it does so more at this lot, where more is unknown, is the fifth, doubt. So
+difference). The typical lot's own estimate is the median of its model runs, as the lot's is. In both, that median lies
+beside the middle run; by how much more it does so at this lot, where more is unknown, is the fifth part, gaps. So
 
-    score = reference + soil + age + weather + slab + doubt        (to rounding; tests/unit, 1e-6)
+    estimate = typical lot + soil + age + weather + slab + gaps        (to rounding; tests/unit, 1e-6)
+
+Gaps are a part, since the sum needs them, but no reason: they are the width of what is not known.
 Method: notebooks/method.md, section 11.
 """
 
@@ -39,14 +41,13 @@ REFERENCE_DEPTH_M = 1.5
 REFERENCE_AGE_YEARS = 30
 REFERENCE_HALF_WIDTH_M = 6.0
 REFERENCE_MN_M2 = 20.0  # a rib depth of about half a metre, given
-REFERENCE_WORDS = ("a reference lot here: moderate clay (linear extensibility 4.5 % to 1.5 m), poured 30 years ago, "
-                   "slab 12 m wide of typical stiffness, usual weather")
+REFERENCE_WORDS = ("moderate clay (linear extensibility 4.5 % to 1.5 m), poured 30 years ago, slab 12 m wide of "
+                   "typical stiffness, usual weather")
 WORDS = {  # by sign: what the contribution says
     "soil": ("more expansive soil", "less expansive soil"),
     "age": ("age and pour date", "age and pour date"),
     "weather": ("weather up to today", "weather up to today"),
     "slab": ("a slab that bends more", "a slab that bends less"),
-    "gaps": ("what is not known", "what is not known"),
 }
 TOLD_MM = 0.5  # smaller contributions round to nothing
 UNIT_KEYS = ["usual", "half_width_m", "profile", "stiffness", "early", "late"]
@@ -184,7 +185,7 @@ def contributions(archetype: pd.DataFrame, parts: pd.DataFrame, driver: Driver, 
     Returns
     -------
     DataFrame
-        typical_lot_mm and driver_<factor>_mm, indexed like `archetype`; the row sum is the score.
+        typical_lot_mm, part_<factor>_mm and part_gaps_mm, indexed like `archetype`; the row sum is the estimate.
     """
     rows = combinations(archetype, parts, driver, stiffness, reference)
     unit = rows[UNIT_KEYS].drop_duplicates().sort_values(UNIT_KEYS).reset_index(drop=True)
@@ -202,28 +203,30 @@ def contributions(archetype: pd.DataFrame, parts: pd.DataFrame, driver: Driver, 
 
 
 def sentences(table: pd.DataFrame) -> list[str]:
-    """Return one or two plain sentences per archetype, from the numbers of the table as they are rounded there.
+    """Return one or two plain sentences per archetype in mm, from the numbers of the table as they are rounded there.
 
     table: expected_movement_mm, its range, direction, typical_lot_mm and reason_1..3 with their millimetres.
     """
     out = []
     names = ["expected_movement_mm", "expected_movement_mm_p10", "expected_movement_mm_p90", "typical_lot_mm",
              *(f"reason_{n}{part}" for n in (1, 2, 3) for part in ("", "_mm"))]
-    for middle, low, high, reference, *drivers in table[names].itertuples(index=False):
-        largest = [f"{word} {size:+.0f} mm" for word, size in zip(drivers[::2], drivers[1::2], strict=True)
+    for middle, low, high, typical, *reasons in table[names].itertuples(index=False):
+        largest = [f"{word} {size:+.0f} mm" for word, size in zip(reasons[::2], reasons[1::2], strict=True)
                 if abs(size) >= TOLD_MM]
-        why = f" Largest differences: {', '.join(largest)}." if largest else " It differs little from it."
-        out.append(f"Expected movement {middle:.0f} mm, range {low:.0f} to {high:.0f}; the reference lot here has "
-                   f"{reference:.0f} mm.{why}")
+        why = f" Reasons: {', '.join(largest)}." if largest else " It differs little from it."
+        out.append(f"Expected movement {middle:.0f} mm, range {low:.0f} to {high:.0f}; the typical lot here has "
+                   f"{typical:.0f} mm.{why}")
     return out
 
 
 def ranked(frame: pd.DataFrame) -> pd.DataFrame:
-    """Return reason_1..3 in words and reason_1..3_mm, largest size first; equal sizes keep the order of the factors."""
-    names = [*FACTORS, "gaps"]
-    values = frame[[f"part_{name}_mm" for name in names]].to_numpy(float)
+    """Return reason_1..3 in words and reason_1..3_mm, largest size first; equal sizes keep the order of the factors.
+
+    Gaps are no reason and are not among them.
+    """
+    values = frame[[f"part_{name}_mm" for name in FACTORS]].to_numpy(float)
     order = np.argsort(-np.abs(values.round(6)), axis=1, kind="stable")[:, :3]
-    words = np.array([WORDS[name] for name in names], dtype=object)
+    words = np.array([WORDS[name] for name in FACTORS], dtype=object)
     picked = np.take_along_axis(values, order, axis=1)
     out = {}
     for rank in range(3):

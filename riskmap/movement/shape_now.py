@@ -1,6 +1,11 @@
 """The expected shape across the slab now, for a few archetypes: ground and slab, middle to edge, with ranges.
 
-For papers about single lots. One archetype, one draw at a time through `trace`, with the run's own draws, so that the
+For papers about single lots. Heights are above the edge of the slab. The ground is drawn as the slab leaves it:
+pressed down to the slab where the slab rests on it, and free where there is a gap. So the two touch at the crown of a
+dome or at the edges of a dish, and the gap of each model run appears at the edge or in the middle, where an inspector
+looks for it.
+
+One archetype, one draw at a time through `trace`, with the run's own draws, so that the
 picture and the numbers of the run tell the same; far too slow for a whole area.
 Method: notebooks/method.md, section 6 and 7.
 """
@@ -48,7 +53,23 @@ def across(inputs: MovementInputs, archetype_ids: list[int], area: Area, count: 
     -------
     dict
         archetype -> array (n_point, 7): distance from the middle over half width (0 to 1), then 10th, 50th and 90th
-        percentile of ground and of slab, both above the edge. [mm]
+        percentile of the ground as the slab leaves it and of the slab, both above the edge of the slab. [mm]
+    """
+    out = {}
+    for archetype, shapes in of_draws(inputs, archetype_ids, area, count).items():
+        ranges = np.percentile(shapes[:, 1:], PERCENTS, axis=0)
+        out[archetype] = np.column_stack([np.linspace(0.0, 1.0, shapes.shape[2]), *ranges[:, 0], *ranges[:, 1]])
+    return out
+
+
+def of_draws(inputs: MovementInputs, archetype_ids: list[int], area: Area, count: int = DRAWS) -> dict[int, Array]:
+    """Return ground and slab of each draw; parameters as of `across`.
+
+    Returns
+    -------
+    dict
+        archetype -> array (n_draw, 3, n_point): ground without the slab above its own edge; ground as the slab leaves
+        it and slab, above the edge of the slab, as of `resting`. [mm]
     """
     from riskmap.movement.soil_units import depth_caps, layer_arrays
 
@@ -68,16 +89,14 @@ def across(inputs: MovementInputs, archetype_ids: list[int], area: Area, count: 
             np.zeros(len(parts), dtype=np.int64), parts["profile_id"].to_numpy(np.int64),
             parts["weight"].to_numpy(float), draws.component)[0]
         shapes = np.array([_one(d, row, int(chosen[d]), drivers[cell], draws, layers, caps, area)
-                           for d in range(min(count, draws.count))])  # draw, ground or slab, point
-        ranges = np.percentile(shapes, PERCENTS, axis=0) * (1000.0 * float(row["plan_factor"]))
-        points = np.linspace(0.0, 1.0, shapes.shape[2])
-        out[archetype] = np.column_stack([points, *ranges[:, 0], *ranges[:, 1]])
+                           for d in range(min(count, draws.count))])  # draw, line, point
+        out[archetype] = shapes * (1000.0 * float(row["plan_factor"]))
     return out
 
 
 def _one(d: int, row: dict[str, Any], profile: int, driver: Driver, draws: Draws, layers: Layers,
          caps: Array, area: Area) -> Array:
-    """Return ground and slab above the edge of one draw, shape (2, n_point); the same steps as `Engine._one`. [m]"""
+    """Return the three lines of one draw, shape (3, n_point); the same steps as `Engine._one`. [m]"""
     s = area.movement
     depth = float(min(draws.active_depth_m[d], caps[profile]))
     spread = s.half_width_spread if row["half_width_known"] else s.half_width_spread_unknown
@@ -105,5 +124,25 @@ def _one(d: int, row: dict[str, Any], profile: int, driver: Driver, draws: Draws
     spacing = ratio * depth / (ground.size - 1)
     given = (spacing, stiffness, float(draws.spring_n_m3[d]), float(draws.load_pa[d]), float(draws.edge_load_n_m[d]),
              True, False)
-    plate = slab.solve(np.ascontiguousarray(ground), *given) - slab.solve(np.zeros(ground.size), *given)
-    return np.array([ground - ground[-1], plate - plate[-1]])
+    bent, level = slab.solve(np.ascontiguousarray(ground), *given), slab.solve(np.zeros(ground.size), *given)
+    return np.array([ground - ground[-1], *resting(ground, bent, level)])
+
+
+def resting(ground: Array, bent: Array, level: Array) -> Array:
+    """Return the ground as a slab leaves it, and the slab, both above the edge of the slab.
+
+    Parameters
+    ----------
+    ground : array, shape (n_point,)
+        Heave of the ground without the slab, middle to edge. [m]
+    bent, level : array, shape (n_point,)
+        Slab on that ground and on level ground, with its weight, from `slab.solve`. [m]
+
+    Returns
+    -------
+    array, shape (2, n_point)
+        The slab's bending by the heave; the ground lies below it by the gap, and on it where the slab rests. [m]
+    """
+    bending = bent - level
+    above_edge = bending - bending[-1]
+    return np.array([above_edge - np.maximum(bent - ground, 0.0), above_edge])

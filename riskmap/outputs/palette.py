@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from riskmap.common.tables import DEFLECTION_BANDS_MM, NO_DROUGHT
+from riskmap.common.tables import ALL_KNOWN, DATA_QUALITY, DEFLECTION_BANDS_MM, NO_DROUGHT
 from riskmap.outputs import words
 
 OUTLINE = "#4d4d4d"
@@ -22,6 +22,8 @@ SEQUENTIAL = ("#fee838", "#bcae6c", "#7d7c78", "#434e6c", "#00224e")
 # that brown is down (edge lift) and blue is up (center lift). The label always carries + or - as well.
 DIVERGING = ("#731406", "#b85c28", "#d7a081", "#ebe6e2", "#80b2ca", "#136697", "#022a70")
 DIVERGING_LIMITS_MM = (-35.0, -20.0, -5.0, 5.0, 20.0, 35.0)  # three of the band limits, mirrored
+# Within a year a slab moves far less than since its pour: 2 mm is a step of what is shown, 5 and 10 mm are band limits.
+YEAR_LIMITS_MM = (-10.0, -5.0, -2.0, 2.0, 5.0, 10.0)
 
 # Soil-survey classes: one brown hue in even steps of lightness (computed with colorspacious, CAM02-UCS).
 SOIL = ("#f1e3d1", "#bf9c7b", "#875f44", "#4a2513")
@@ -35,10 +37,10 @@ AGE_LIMITS_YEARS = (2.0, 7.0, 15.0, 30.0)
 PHASE = ("#e3ecd6", "#86ad78", "#2b5f45")
 PHASE_CLASSES = ("early_settlement", "dome_growing", "edge_seasonal")
 
-CHANGE_LIMITS_MM = (-20.0, -10.0, -5.0, 5.0, 10.0, 20.0)  # three of the band limits, mirrored
-
-QUALITY = ("#d9e4e0", "#6d8a86")
-QUALITY_CLASSES = ("full", "partial")
+# How many of the four marks of `tables.MARKS` are missing: light is none, dark is all; one green-grey hue in even steps
+# of lightness (computed like SOIL).
+QUALITY = ("#cfe3dc", "#87b4a8", "#59857a", "#2d5a4f", "#002f26")
+QUALITY_CLASSES = DATA_QUALITY
 
 # Customary colours of the weekly drought categories (published by that map; from memory). Only for its own layer.
 DROUGHT = ("#ffffff", "#ffff00", "#fcd37f", "#ffaa00", "#e60000", "#730000")
@@ -46,14 +48,16 @@ DROUGHT_CLASSES = (NO_DROUGHT, "D0", "D1", "D2", "D3", "D4")
 
 # Hatch of each state: name of the drawing routine in page.js and the QGIS line angle and second angle.
 HATCH = {
-    "not_enough_data": "rising",
-    "not_applicable": "falling",
-    "outside_coverage": "level",
     "unmatched": "upright",
     "ambiguous": "crossed",
+    "outside_coverage": "level",
+    "not_applicable": "falling",
+    "no_house_known": "squared",
     "not_yet_poured": "dotted",
+    "not_enough_data": "rising",
 }
-HATCH_ANGLES = {"rising": (45,), "falling": (135,), "level": (0,), "upright": (90,), "crossed": (45, 135), "dotted": ()}
+HATCH_ANGLES = {"rising": (45,), "falling": (135,), "level": (0,), "upright": (90,), "crossed": (45, 135),
+                "squared": (0, 90), "dotted": ()}
 
 
 @dataclass(frozen=True)
@@ -72,6 +76,8 @@ class Scale:
         Class limits of a numeric layer in `unit`; empty for a layer of named classes.
     classes : tuple of str
         Values of a layer of named classes.
+    class_of : tuple of int
+        Class of each of these values where several share one; empty: each value is a class.
     words : tuple of str
         Shown instead of the values; empty: the values.
     unit : str
@@ -87,31 +93,40 @@ class Scale:
     words: tuple[str, ...] = ()
     unit: str = "mm"
     missing: str = "no value for this lot"
+    class_of: tuple[int, ...] = ()
+
+    def ranks(self) -> dict[str, int]:
+        """Return the class of each value of a layer of named classes."""
+        return dict(zip(self.classes, self.class_of or range(len(self.classes)), strict=True))
 
 
-_WHATIF = "Change of bending within twelve months: + middle rises, − middle falls; a what-if, not a forecast"
-_SIGNS = "+ middle stands high (center lift), − edge stands high (edge lift)"
+_YEAR = "Change of bending from today to twelve months from now: + middle higher, − middle lower"
+_WHATIF = f"{_YEAR}; a what-if, not a forecast"
+_SIGNS = "+ middle high, − edge high"
 
-SCALES = {
-    "expected": Scale("expected_movement_mm", "Expected movement, next 12 months",
-                      "Largest slab deflection, middle against edge, up or down", SEQUENTIAL, DEFLECTION_BANDS_MM),
-    "now": Scale("bend_now_mm", "Deflection now", _SIGNS, DIVERGING, DIVERGING_LIMITS_MM),
-    "long_run": Scale("long_run_mm", "Characteristic movement",
-                            "Steady yardstick for a slab whose dome has grown; not this week's weather", SEQUENTIAL,
-                            DEFLECTION_BANDS_MM),
-    "whatif_dry": Scale("whatif_dry_mm", "Next 12 months if a dry year came again", _WHATIF, DIVERGING,
-                        DIVERGING_LIMITS_MM),
-    "whatif_average": Scale("whatif_average_mm", "Next 12 months if an average year came again", _WHATIF, DIVERGING,
-                            DIVERGING_LIMITS_MM),
-    "whatif_wet": Scale("whatif_wet_mm", "Next 12 months if a wet year came again", _WHATIF, DIVERGING,
-                        DIVERGING_LIMITS_MM),
+SCALES = {  # {month}: the last of the next twelve, in words
+    "now": Scale("bend_now_mm", "Now", f"Bending of the slab since the pour: {_SIGNS}", DIVERGING,
+                 DIVERGING_LIMITS_MM),
+    "next": Scale("change_next_mm", "Next 12 months", _YEAR, DIVERGING, YEAR_LIMITS_MM),
+    "expected": Scale("expected_movement_mm", "Expected bending by {month}",
+                      "The estimate: largest bending within the next twelve months, counted from the pour, middle or "
+                      "edge high", SEQUENTIAL, DEFLECTION_BANDS_MM),
+    "long_run": Scale("long_run_mm", "Long run",
+                      "Largest bending in the usual weather, for a house old enough that the middle has stopped rising",
+                      SEQUENTIAL, DEFLECTION_BANDS_MM),
+    "whatif_dry": Scale("whatif_dry_mm", "If a dry year came again", _WHATIF, DIVERGING, YEAR_LIMITS_MM),
+    "whatif_average": Scale("whatif_average_mm", "If an average year came again", _WHATIF, DIVERGING, YEAR_LIMITS_MM),
+    "whatif_wet": Scale("whatif_wet_mm", "If a wet year came again", _WHATIF, DIVERGING, YEAR_LIMITS_MM),
     "soil": Scale("shrink_swell_class", "Soil shrink-swell class",
                   "Soil survey, linear extensibility over 25–100 cm", SOIL, classes=SOIL_CLASSES,
                   words=("low (under 3 %)", "moderate (3–6 %)", "high (6–9 %)", "very high (9 % and more)")),
     "phase": Scale("phase", "Phase of the slab", "Likeliest phase, from the share of the final dome reached", PHASE,
                    classes=PHASE_CLASSES, words=tuple(words.PHASE[name] for name in PHASE_CLASSES)),
-    "quality": Scale("data_quality", "Data quality", "How much of what the estimate needs is known", QUALITY,
-                     classes=QUALITY_CLASSES, words=("full", "partial: something was assumed")),
+    "quality": Scale("data_quality", "Data quality",
+                     "How many of soil, pour date, slab size and recent weather are not known", QUALITY,
+                     classes=QUALITY_CLASSES, words=(ALL_KNOWN, "one not known", "two not known", "three not known",
+                                                     "none of the four known"),
+                     class_of=tuple(0 if text == ALL_KNOWN else text.count(",") + 1 for text in QUALITY_CLASSES)),
     "drought": Scale("drought_category", "Drought category today", "Weekly category of the newest map", DROUGHT,
                      classes=DROUGHT_CLASSES, missing="not known",
                      words=("no drought category", "D0 abnormally dry", "D1 moderate drought", "D2 severe drought",
@@ -122,10 +137,8 @@ SCALES = {
 DERIVED_SCALES = {
     "age": Scale("age_years", "Age of the slab", "From the middle of the possible pour dates", AGE, AGE_LIMITS_YEARS,
                  unit="years", missing="pour date not known"),
-    "weeks": Scale("week_mm", "Past weeks: deflection and drought map", _SIGNS, DIVERGING, DIVERGING_LIMITS_MM,
+    "weeks": Scale("week_mm", "Past weeks: bending and drought map", _SIGNS, DIVERGING, DIVERGING_LIMITS_MM,
                    missing="not known to be poured by then"),
-    "change": Scale("change_mm", "Change against another run", "+ larger than in the other run, − smaller", DIVERGING,
-                    CHANGE_LIMITS_MM),
 }
 
 

@@ -26,23 +26,22 @@ SLAB_CLASS = {
 }
 DRIVER = {"both": "in half of the draws by day steps, in the other half by a monthly bucket", "day": "by day steps",
           "month": "by a monthly bucket"}
-DRIVER_LEVEL = {
-    str(weather.RECORD): "monthly rain and temperature",
-    str(weather.INDEX): "drought index grid (weaker than rain and temperature)",
-    str(weather.CATEGORY): "weekly drought category (weaker still)",
-    str(weather.CLIMATOLOGY): "the usual season in months without data", str(weather.BEFORE): "none",
-}
-# Parts of the difference from the reference lot: what raises it, what lowers it, near zero. The first two are those of
-# the tables and the map (`movement.reasons.WORDS`, kept equal by a test).
-PARTS = {
+WEATHER_SOURCE = {tables.WEATHER_SOURCES[level]: words for level, words in {
+    weather.RECORD: "monthly rain and temperature",
+    weather.INDEX: "drought index grid (weaker than rain and temperature)",
+    weather.CATEGORY: "weekly drought maps (the least reliable of three sources)",
+    weather.CLIMATOLOGY: "the usual season in months without data", weather.BEFORE: "none",
+}.items()}
+# Reasons for the difference from the typical lot: what raises it, what lowers it, near zero. The first two are those of
+# the tables (`movement.reasons.WORDS`, kept equal by a test).
+REASONS = {
     "soil": ("more expansive soil", "less expansive soil", "soil"),
     "age": ("age and pour date", "age and pour date", "age and pour date"),
     "weather": ("weather up to today", "weather up to today", "weather up to today"),
     "slab": ("a slab that bends more", "a slab that bends less", "slab size and stiffness"),
-    "gaps": ("what is not known", "what is not known", "what is not known"),
 }
 LEAST_PART_MM = 0.5  # smaller parts are near zero
-QUALITY = {"full": "full", "partial": "partial", "not_enough": "not enough for a number"}
+QUALITY = {text: text if text == tables.ALL_KNOWN else f"not known: {text}" for text in tables.DATA_QUALITY}
 
 FLAGS = {
     # lot file
@@ -105,7 +104,7 @@ FLAGS = {
 # columns of the estimate that hold codes -> code -> meaning; `flags` holds several, with semicolons between them
 CODES: dict[str, dict[str, str]] = {
     "state": tables.STATES, "direction": DIRECTION, "phase": PHASE, "pour_date_basis": POUR_BASIS,
-    "slab_class": SLAB_CLASS, "weather_source": DRIVER_LEVEL, "data_quality": tables.DATA_QUALITY, "flags": FLAGS,
+    "slab_class": SLAB_CLASS, "weather_source": WEATHER_SOURCE, "flags": FLAGS,
 }
 
 
@@ -114,9 +113,9 @@ def flag_sentences(names: Iterable[str]) -> dict[str, str]:
     return {name: FLAGS.get(name, name.replace("_", " ")) for name in names}
 
 
-def part(name: str, value_mm: float) -> str:
-    """Return what a part of the difference from the reference lot is called, by its sign."""
-    return PARTS[name][2 if abs(value_mm) < LEAST_PART_MM else 0 if value_mm > 0 else 1]
+def reason(name: str, value_mm: float) -> str:
+    """Return what a reason for the difference from the typical lot is called, by its sign."""
+    return REASONS[name][2 if abs(value_mm) < LEAST_PART_MM else 0 if value_mm > 0 else 1]
 
 
 NO_DROUGHT = "no drought"
@@ -125,3 +124,8 @@ NO_DROUGHT = "no drought"
 def drought(category: str) -> str:
     """Return a weekly category as it is told; `none` (`None` in older runs) is no drought, empty is not known."""
     return NO_DROUGHT if category.lower() == tables.NO_DROUGHT else category
+
+
+def drought_at_lot(category: str, valid_date: str) -> str:
+    """Return what the newest weekly map shows at a lot, which can differ from most of its climate cell."""
+    return f"{drought(category)} at the lot on {valid_date}" if valid_date else ""

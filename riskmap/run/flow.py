@@ -236,6 +236,7 @@ def run(area_path: Path, outputs: Path, *, units: str = "us", workers: int | Non
     ------
     SettingsError, LayerError, RunFolderError, WorkerError
     """
+    from riskmap.common import month_numbers
     from riskmap.run import folder as run_folder
     from riskmap.run import manifest, part_files, store
     from riskmap.run.workers import InProcess, workers_of
@@ -261,6 +262,7 @@ def run(area_path: Path, outputs: Path, *, units: str = "us", workers: int | Non
     with run_folder.new_run(outputs, area.name if public_k is None else f"{area.name} public") as folder, \
             ExitStack() as held:
         ready, lot = _ready(area, clock, begin)
+        folder.of_month(month_numbers.month_name(ready.today))
         if pool is None:
             whole = _at_once(ready, lot, clock, cache, InProcess(workers))
             if beside is not None:

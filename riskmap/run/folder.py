@@ -25,11 +25,12 @@ from riskmap.common.errors import RiskmapError, RunFolderError, shown, visible
 from riskmap.run import files as run_files
 
 LATEST, PREVIOUS = "latest", "previous"
-NAME = re.compile(r"[A-Za-z0-9._-]{1,64}")
+NAME = re.compile(r"[A-Za-z0-9._-]{1,80}")
 _SLUG_LENGTH = 40
-_RUN = r"[a-z0-9]+(?:-[a-z0-9]+)*_\d{8}T\d{6}Z(?:-\d{1,3})?"  # what `new_run` makes of a slug and a moment
+# What `new_run` makes of a slug, the month of the data and a moment; runs of former versions have no month.
+_RUN = r"[a-z0-9]+(?:-[a-z0-9]+)*_(?:\d{4}-\d{2}_)?(?P<moment>\d{8}T\d{6}Z)(?:-(?P<place>\d{1,3}))?"
 _IN_THE_MAKING = re.compile(rf"{_RUN}|[a-z0-9]+(?:-[a-z0-9]+)*_into(?:-\d{{1,3}})?")
-_LONGEST_POINTER = 200  # bytes; computed: a run's name has at most 40 + 1 + 16 + 4
+_LONGEST_POINTER = 200  # bytes; computed: a run's name has at most 40 + 1 + 7 + 1 + 16 + 4
 _FULL = "the disk is full: "
 _MAY_WRITE = "Check that you may write there, or name another folder with {option}."
 _A_FILE = "A file has the name of the folder; name another folder with {option}."
@@ -45,12 +46,17 @@ _HINTS = {
 }
 
 
-@dataclass(frozen=True)
+@dataclass
 class RunFolder:
     """A run in the making: write into `path`; it becomes `final` when the block ends without an error."""
 
     path: Path
     final: Path
+
+    def of_month(self, month: str) -> None:
+        """Let the name say the month of the data, YYYY-MM, once it is known: `town_2025-10_20261129T104405Z`."""
+        head, _, moment = self.final.name.rpartition("_")
+        self.final = self.final.with_name(f"{head}_{month}_{moment}")
 
 
 def slug(area_name: str) -> str:
@@ -152,7 +158,10 @@ def _in_the_making(parent: Path, base: str, into: Path | None, point: bool, opti
     """Give a folder to fill, moved to `into` or to the name that was free when the block ends without an error."""
 
     def taken(name: str) -> bool:
-        return into is None and os.path.lexists(parent / name)
+        head, _, moment = name.rpartition("_")
+        with_month = re.compile(rf"{re.escape(head)}_\d{{4}}-\d{{2}}_{re.escape(moment)}")
+        return into is None and (os.path.lexists(parent / name)
+                                 or any(with_month.fullmatch(other) for other in _names(parent)))
 
     try:
         part = part_folder.claim(parent, base, taken)
@@ -179,6 +188,23 @@ def _in_the_making(parent: Path, base: str, into: Path | None, point: bool, opti
         raise
     finally:
         part.remove()
+
+
+def _names(folder: Path) -> list[str]:
+    """Return the names in a folder; none of a folder that may be written but not listed."""
+    try:
+        return os.listdir(folder)
+    except OSError:
+        return []
+
+
+def moment_of(name: str) -> tuple[str, int]:
+    """Return when a run was begun by its folder's name, and its place among those of that second; empty without.
+
+    Names do not sort by it: the month of the data stands before the moment.
+    """
+    match = re.fullmatch(_RUN, name)
+    return (match["moment"], int(match["place"] or 1)) if match else ("", 0)
 
 
 def clean(outputs: Path) -> list[str]:
@@ -236,20 +262,21 @@ def _before_latest(outputs: Path) -> Path:
     except run_files.ManifestError as error:
         raise RunFolderError(f"E-RUN-046 {visible(newest.as_posix())}: which area the latest run is of cannot be read. "
                              f"{error} Name the run folder instead of `{PREVIOUS}`.") from None
-    earlier = []
+    earlier: list[tuple[str, tuple[str, int], str, Path]] = []
+    newest_order = (of_latest.written_utc, moment_of(newest.name), newest.name)
     for folder in outputs.iterdir():
         if folder == newest or folder.name.startswith(".") or not (folder / run_files.NAME).is_file():
             continue
         with suppress(run_files.ManifestError):  # of another program, or damaged: of no area that is known
             manifest = run_files.manifest_of(folder)
-            if _kind(manifest) == _kind(of_latest) and (manifest.written_utc, folder.name) < (of_latest.written_utc,
-                                                                                              newest.name):
-                earlier.append((manifest.written_utc, folder.name, folder))
+            order = (manifest.written_utc, moment_of(folder.name), folder.name)
+            if _kind(manifest) == _kind(of_latest) and order < newest_order:
+                earlier.append((*order, folder))
     if not earlier:
         raise RunFolderError(f"E-RUN-018 {visible(outputs.as_posix())}: there is no run of this area "
                              f"('{visible(of_latest.area.name)}') before the latest one. Run `riskmap estimate` again "
                              "when new data are there, or name a run folder.")
-    return max(earlier)[2]
+    return max(earlier)[-1]
 
 
 def _kind(run: run_files.Manifest) -> tuple[str, bool]:
@@ -292,7 +319,7 @@ def _announce(run: RunFolder, part: part_folder.PartFolder, point: bool) -> None
         if not point:
             return
         pointer = part.path / LATEST
-        pointer.write_text(f"{part.name}\n", encoding="ascii", newline="\n")
+        pointer.write_text(f"{run.final.name}\n", encoding="ascii", newline="\n")
         _flush(pointer)
         os.replace(pointer, outputs / LATEST)
         _flush(outputs)

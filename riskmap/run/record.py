@@ -8,7 +8,6 @@ reading. Files are opened by `run_files.RunFiles`; their content is judged here,
 from __future__ import annotations
 
 import json
-from dataclasses import replace
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -29,6 +28,7 @@ from riskmap.run.files import RunFiles
 
 if TYPE_CHECKING:
     import geopandas as gpd
+    from numpy.typing import NDArray
 
     from riskmap.common.settings import Area
 
@@ -36,18 +36,7 @@ FOLDER = "record"
 FACTS = "facts.json"
 PROBLEMS = "problems.json"
 LOTS = "lots.parquet"
-FORMAT = 4
-READ = (1, 2, 3, FORMAT)
-OF_CLASSES = 2
-# In formats 1 and 2 an archetype has a class of stiffness in place of its section's stiffness. Format 1 has other names
-# for these tables, columns and facts.
-FORMER = {"archetype": "column", "lot_archetype": "lot_column", "archetype_profile": "column_profile",
-          "archetype_id": "column_id", "archetypes": "columns"}
-# Columns of the estimate that runs before format 4 do not have; they are read as empty.
-ADDED_IN_4 = tuple(column.name for column in tables.ESTIMATE.columns if column.name.startswith((
-    "change_next", "rise_next", "fall_next", "share_beyond_10mm", "share_beyond_20mm", "share_beyond_35mm", "whatif_")))
-FORMER_ESTIMATE = replace(tables.ESTIMATE, answers=tuple(name for name in tables.ESTIMATE.answers
-                                                         if name not in ADDED_IN_4))
+FORMAT = 5
 TABLES = ("climate", "drought_weeks")
 SHAPES = ("soil_lines", "drought_shapes")
 INPUTS = ("archetype", "archetype_profile", "profile", "layer")
@@ -66,15 +55,13 @@ _COLUMNS = {
     "drought_shapes": {"valid_date": "d", "category": "t", "geometry": "s"},
     "archetype": {"cell_id": "t", "half_width_m": "n", "half_width_known": "b", "section_mn_m2": "n",
                   "stiffness_basis": "t", "plan_factor": "n", "pour_early_month": "n", "pour_late_month": "n"},
-    "archetype_of_class": {"cell_id": "t", "half_width_m": "n", "half_width_known": "b", "slab_class": "t",
-                           "plan_factor": "n", "pour_early_month": "n", "pour_late_month": "n"},
     "archetype_profile": {"archetype_id": "n", "profile_id": "n", "weight": "n"},
     "profile": {"profile_id": "n"},
     "layer": {"profile_id": "n", "top_m": "n", "bottom_m": "n", "lep_low_pct": "n", "lep_pct": "n",
               "lep_high_pct": "n"},
-    "cell": {"cell_id": "t", "flags": "t", "coldest_normal_c": "n", "latitude_deg": "?"},
+    "cell": {"cell_id": "t", "flags": "t", "coldest_normal_c": "n", "latitude_deg": "n"},
     "cell_month": {"cell": "n", "month": "n", "precipitation_mm": "n", "pet_mm": "n", "z": "n", "source": "n",
-                   "temperature_c": "?"},
+                   "temperature_c": "n"},
     "cell_day": {"cell": "n", "rain_mm": "n", "temperature_c": "n"},
     "lot_archetype": {"archetype": "n"}, "lot_series": {"series": "n"},
     "growth": {"archetype": "n", "year": "n", "middle_mm": "n", "edge_mm": "n"},
@@ -191,14 +178,14 @@ def read(run: Path | RunFiles, lot_id: str | None = None, *, inputs: bool = Fals
     name = f"{FOLDER}/{FACTS}"
     try:
         header = files.json(name)
-        if header["format"] not in READ:
+        if header["format"] != FORMAT:
             raise RunFolderError(f"E-RUN-011 {visible(folder.as_posix())}: the run was written in format "
-                                 f"{shown(header['format'])}, this version reads {', '.join(map(str, READ))}. Run the "
-                                 "estimate again.")
-        former = FORMER if header["format"] == 1 else {}
+                                 f"{shown(header['format'])} by another version of riskmap, and this version reads "
+                                 f"format {FORMAT} only. Run `riskmap estimate` with the same area file again; the "
+                                 f"settings of the run are in {name}.")
         _Facts.model_validate(header)
         name = LOTS
-        lots = _lots(files, lot_id, header["format"] < FORMAT, calibrated=bool(header["facts"].get("calibration")))
+        lots = _lots(files, lot_id, calibrated=bool(header["facts"].get("calibration")))
         name = PROBLEMS
         problems = _problems(files, len(lots)) if lot_id is None else []
         frames = {}
@@ -210,11 +197,10 @@ def read(run: Path | RunFiles, lot_id: str | None = None, *, inputs: bool = Fals
         source = None
         if lot_id is None or inputs:
             count = len(lots) if lot_id is None else len(lot_ids(files))
-            source = _inputs(files, count, former, header["format"] <= OF_CLASSES)
+            source = _inputs(files, count)
+        sharing = _sharing(files, lots)
         growth = _growth(files, source) if lot_id is None else None
         _can_be_driven(source, header["settings"])
-        ours = {old: new for new, old in former.items()}
-        facts = {ours.get(fact, fact): value for fact, value in header["facts"].items()}
     except RiskmapError as error:
         if isinstance(error, TableError):
             raise _damaged(folder, name, error) from None
@@ -224,9 +210,9 @@ def read(run: Path | RunFiles, lot_id: str | None = None, *, inputs: bool = Fals
     return Results(
         lots=lots, area_name=header["area_name"], today=header["today"], soil_scale=header["soil_scale"],
         climate=frames["climate"], drought_weeks=frames["drought_weeks"], credits=tuple(header["credits"]),
-        problems=problems, facts=facts, history=history, soil_lines=frames["soil_lines"],
+        problems=problems, facts=header["facts"], history=history, soil_lines=frames["soil_lines"],
         drought_shapes=frames["drought_shapes"], inputs=source, growth=growth, settings=header["settings"],
-        note=files.note)
+        note=files.note, sharing=sharing)
 
 
 def area_of(results: AreaResults) -> Area:
@@ -256,23 +242,19 @@ class _Contradiction(ValueError):
     """A table of a run contradicts itself or another one."""
 
 
-def _lots(files: RunFiles, lot_id: str | None, former: bool, *, calibrated: bool) -> gpd.GeoDataFrame:
+def _lots(files: RunFiles, lot_id: str | None, *, calibrated: bool) -> gpd.GeoDataFrame:
     """Return the table of lots, or the rows of one identifier: the columns of the estimate and the shapes, no other.
 
-    former: the run is of a format before 4, and the columns that came with it are left empty; calibrated: it was
-    estimated with a calibration, and has those columns too.
+    calibrated: the run was estimated with a calibration, and has those columns too.
     """
     import geopandas as gpd
 
     beside = tables.CALIBRATED if calibrated else ()
-    every = [*(column.name for column in (*tables.ESTIMATE.columns, *beside)), "geometry"]
-    names = [name for name in every if not (former and name in ADDED_IN_4)]
+    names = [*(column.name for column in (*tables.ESTIMATE.columns, *beside)), "geometry"]
     with files.open(LOTS) as stream:
         lots = gpd.read_parquet(stream, columns=names, **CHECKED,
                                 filters=None if lot_id is None else [("lot_id", "==", lot_id)])
-    if former:
-        lots = lots.assign(**dict.fromkeys(ADDED_IN_4, np.nan))[every]
-    tables.check(FORMER_ESTIMATE if former else tables.ESTIMATE, lots)
+    tables.check(tables.ESTIMATE, lots)
     if lots.crs is None or lots.crs.to_epsg() != 4326:
         raise _Contradiction("its shapes are not in EPSG:4326")
     if lot_id is None and not np.array_equal(lots["lot_row"].to_numpy(), np.arange(len(lots))):
@@ -289,14 +271,12 @@ def _problems(files: RunFiles, lots: int) -> list[Problem]:
     return TypeAdapter(list[Problem]).validate_python(listed)
 
 
-def _table(files: RunFiles, name: str, former: dict[str, str] | None = None) -> Any:
-    """Return one table of the record, with the columns that belong to it; `former`: our names -> those of the run."""
+def _table(files: RunFiles, name: str) -> Any:
+    """Return one table of the record, with the columns that belong to it."""
     import geopandas as gpd
 
-    former, stored = former or {}, name.removesuffix("_of_class")
-    with files.open(f"{FOLDER}/{former.get(stored, stored)}.parquet") as stream:
+    with files.open(f"{FOLDER}/{name}.parquet") as stream:
         frame = (gpd if name in SHAPES else pd).read_parquet(stream, **CHECKED)
-    frame = frame.rename(columns={old: new for new, old in former.items()})
     for column, kind in _COLUMNS[name].items():
         if column not in frame and kind == "?":
             continue
@@ -328,6 +308,18 @@ def _history(files: RunFiles, lots: int) -> History | None:
         raise _Contradiction(f"history and lots have {len(series):,} and {lots:,} rows")
     _within(series, -1, len(values), "lot_series")
     return History(tuple(values.columns), values.to_numpy(np.float32), series)
+
+
+def _sharing(files: RunFiles, lots: gpd.GeoDataFrame) -> NDArray[np.int64] | None:
+    """Return how many lots of the run share the estimate of each of these lots; None where the run did not keep it."""
+    from riskmap.estimates import order
+
+    if not files.has(f"{FOLDER}/lot_archetype.parquet"):
+        return None
+    counts = order.sharing(_table(files, "lot_archetype")["archetype"].to_numpy(np.int64))
+    rows = lots["lot_row"].to_numpy(np.int64)
+    _within(rows, 0, len(counts), "lots")
+    return counts[rows]
 
 
 def _growth(files: RunFiles, inputs: MovementInputs | None) -> pd.DataFrame | None:
@@ -387,31 +379,10 @@ def _can_be_driven(inputs: MovementInputs | None, settings: dict[str, Any]) -> N
         raise _Contradiction("cell_month has no temperature, or cell no latitude, which the run's driver needs")
 
 
-def _with_section(archetype: pd.DataFrame) -> pd.DataFrame:
-    """Return archetypes of a class of stiffness with the section and the basis that give its numbers again.
-
-    The spreads are settings and stand in the settings of the run; a deep slab was not taken to crack.
-    """
-    from riskmap.movement.stiffness import CLASS_STIFFNESS_MN_M2, RIB_DEPTH, UNKNOWN
-
-    sections = {UNKNOWN: 0.0, **CLASS_STIFFNESS_MN_M2}
-    named = archetype["slab_class"]
-    if not named.isin(list(sections)).all():
-        raise _Contradiction("archetype: slab_class is none of " + ", ".join(sections))
-    out = archetype.drop(columns="slab_class")
-    place = list(archetype.columns).index("slab_class")
-    out.insert(place, "section_mn_m2", named.map(sections).astype(float))
-    out.insert(place + 1, "stiffness_basis", np.where(named == UNKNOWN, UNKNOWN, RIB_DEPTH).astype(object))
-    return out
-
-
-def _inputs(files: RunFiles, lots: int, former: dict[str, str], of_classes: bool) -> MovementInputs | None:
-    if not files.has(f"{FOLDER}/{former.get('archetype', 'archetype')}.parquet"):
+def _inputs(files: RunFiles, lots: int) -> MovementInputs | None:
+    if not files.has(f"{FOLDER}/archetype.parquet"):
         return None
-    frames = {name: _table(files, "archetype_of_class" if of_classes and name == "archetype" else name, former)
-              for name in INPUTS}
-    if of_classes:
-        frames["archetype"] = _with_section(frames["archetype"])
+    frames = {name: _table(files, name) for name in INPUTS}
     cell, month = _table(files, "cell"), _table(files, "cell_month")
     months = len(month) // max(len(cell), 1)
     first = int(month["month"].min()) if months else 0
@@ -421,14 +392,13 @@ def _inputs(files: RunFiles, lots: int, former: dict[str, str], of_classes: bool
         raise _Contradiction("cell and cell_month do not have every month of every cell once")
     rows = {name: month[name].to_numpy().reshape(len(cell), -1)
             for name in ("precipitation_mm", "pet_mm", "z", "source")}
-    warmth = month.get("temperature_c", pd.Series(np.nan, index=month.index))  # not in runs made for the bucket only
     history = ClimateHistory(
         cells=tuple(cell["cell_id"]), first_month=first, flags=tuple(cell["flags"]),
         coldest_normal_c=cell["coldest_normal_c"].to_numpy(float),
-        temperature_c=warmth.to_numpy(float).reshape(len(cell), -1),
-        latitude_deg=cell.get("latitude_deg", pd.Series(np.nan, index=cell.index)).to_numpy(float),
+        temperature_c=month["temperature_c"].to_numpy(float).reshape(len(cell), -1),
+        latitude_deg=cell["latitude_deg"].to_numpy(float),
         days=_days(files, len(cell), int(days_in_months(first, months).sum())), **rows)
-    lot_archetype = _table(files, "lot_archetype", former)["archetype"].to_numpy(np.int64)
+    lot_archetype = _table(files, "lot_archetype")["archetype"].to_numpy(np.int64)
     if len(lot_archetype) != lots:
         raise _Contradiction(f"lot_archetype and lots have {len(lot_archetype):,} and {lots:,} rows")
     _within(lot_archetype, -1, len(frames["archetype"]), "lot_archetype")

@@ -14,6 +14,7 @@ from pathlib import Path
 import axe_core_python
 import in_browser
 import numpy as np
+import pandas as pd
 import pytest
 from invented_results import HOSTILE, NEVER, results
 from selenium import webdriver
@@ -24,6 +25,7 @@ from selenium.webdriver.support.ui import Select, WebDriverWait
 from riskmap.common import tables
 from riskmap.outputs import palette
 from riskmap.outputs.map import serve, tile_page, tiles, web_map
+from riskmap.outputs.map.change_layer import ChangeSince
 
 HIDDEN = str.maketrans({c: f"\\u{ord(c):04x}" for c in "\u202e\u202c\t\n\u200b"})
 
@@ -217,26 +219,26 @@ def test_the_panel_tells_the_numbers_of_the_table(page: webdriver.Chrome) -> Non
     lot = results().lots.iloc[40]
     find(page, "0000040")
     text = details(page)
-    low, high = (f"{lot['expected_movement_mm_' + p] / 25.4:.1f}" for p in ("p10", "p90"))
-    assert f"{lot['expected_movement_mm'] / 25.4:.1f} in range {low} to {high} in" in text
+    value, low, high = (f"{lot['expected_movement_mm' + p] / 25.4:.1f}" for p in ("", "_p10", "_p90"))
+    assert f"By October 2026\nbending of up to {value} in ({low} to {high}; today " in text
     assert lot["map_unit_name"] in text
-    assert f"{lot['reason_1_mm'] / 25.4:.1f} in more expansive soil" in text
-    for words in ("not yet tested against surveys", "does not replace a visit", "They are not forecasts",
-                  "(as in 2010-11 to 2011-10)", "with a leak on one side for two years", "likely under the slab"):
+    assert f"{lot['part_gaps_mm'] / 25.4:+.2f} in\ngaps in the data on this lot".replace("-", "−") in text
+    for words in ("does not replace a visit", "They are not forecasts", "Dry as in 2010-11 to 2011-10, ",
+                  "with a leak on one side for two years", "likely under the slab"):
         assert words in text
     names = page.execute_script("return [...document.querySelectorAll('#details dt')].map(n => n.textContent)")
-    assert names[:6] == ["Expected, next 12 months", "Direction", "Phase", "Pour date", "Latitude, longitude",
-                         "Deflection now"]
+    assert names[:8] == ["Now", "Next 12 months", "By October 2026", "Long run", "If a dry year came again", "Bars",
+                         "Pour date", "Latitude, longitude"]
     middle = results().lots.geometry.iloc[40].centroid
     place = page.find_element(By.CSS_SELECTOR, "#details .copy").text
     assert [float(v) for v in place.split(", ")] == pytest.approx([middle.y, middle.x], abs=2e-5)
     ends = page.execute_script(
         "return [...document.querySelectorAll('#details .ends')].map(n => n.lastChild.textContent)")
     high = max(results().lots[f"{name}_p90"].max() for name in web_map.BARS)
-    assert ends == [f"{high / 25.4:.1f} in"] * 3
+    assert ends == [f"{high / 25.4:.1f} in"] * 4
     assert "0.4–0.8 in (grey)" in page.find_element(By.ID, "legend").text
     page.find_element(By.CSS_SELECTOR, "input[value=si]").click()
-    WebDriverWait(page, 5).until(lambda d: f"{lot['expected_movement_mm']:.0f} mm range" in details(d))
+    WebDriverWait(page, 5).until(lambda d: f"up to {2 * int(lot['expected_movement_mm'] / 2 + 0.5)} mm (" in details(d))
     assert "5–10 mm" in page.find_element(By.ID, "legend").text
 
 
@@ -338,6 +340,28 @@ def test_every_layer_draws_its_own_colours(page: webdriver.Chrome) -> None:
         assert title == {**palette.SCALES, **palette.DERIVED_SCALES}[name].title
         counts = page.execute_script("return [...document.querySelectorAll('#legend .count')].map(n => +n.textContent)")
         assert sum(counts) == 60
+
+
+def test_the_change_since_another_run_is_a_layer(browser: webdriver.Chrome, tmp_path: Path) -> None:
+    found = results()
+    changes = pd.DataFrame({"now": np.linspace(-3.0, 6.0, 60), "expected": np.linspace(0.0, 0.4, 60)}).round(1)
+    changes[(found.lots["state"] != "").to_numpy()] = np.nan
+    since = ChangeSince.of(changes, "September 2025", "October 2025")
+    tile_page.write(found, tmp_path, change=since)
+    ready(browser, (tmp_path / tile_page.NAME).as_uri())
+    choose_file(browser, tmp_path / tiles.NAME)
+    page = opened(browser)
+    Select(page.find_element(By.ID, "layer")).select_by_value("change")
+    wanted = np.bincount(np.digitize(changes["now"].dropna(), since.scales()["change"].limits_mm), minlength=7)
+    assert (wanted > 0).sum() >= 5
+    WebDriverWait(page, 5).until(lambda d: count(pixels(d), palette.DIVERGING[4]) > 500)
+    counts = page.execute_script("return [...document.querySelectorAll('#legend .count')].map(n => +n.textContent)")
+    assert counts[:7] == wanted.tolist()
+    assert page.execute_script("return document.querySelector('#legend h2').textContent") == (
+        "Change now since September 2025")
+    find(page, "0000041")
+    wanted_words = f"Since September 2025: bending +{changes['now'][41] / 25.4:.2f} in, expected +0.01 in"
+    WebDriverWait(page, 5).until(lambda d: wanted_words in details(d))
 
 
 def test_an_unreachable_base_map_is_hidden_and_told(browser: webdriver.Chrome, tmp_path: Path) -> None:

@@ -34,15 +34,25 @@ from test_web_map_browser import (  # noqa: F401
 from riskmap.common.results import Results
 from riskmap.outputs import palette
 from riskmap.outputs.map import web_map
+from riskmap.outputs.map.change_layer import ChangeSince
 
 AXE = (Path(axe_core_python.__file__).parent / "axe.min.js").read_text(encoding="utf-8")
+
+
+def drought(found: Results) -> ChangeSince:
+    """Return a month that raises the middle of the slabs by some 3 mm and hardly changes the expected movement."""
+    lots = len(found.lots)
+    changes = pd.DataFrame({"now": np.linspace(0.3, 6.0, lots), "expected": np.linspace(-0.2, 0.4, lots)}).round(1)
+    changes[(found.lots["state"] != "").to_numpy()] = np.nan
+    changes.iloc[0] = np.nan  # it had no estimate in the other run
+    return ChangeSince.of(changes, "September 2025", "October 2025")
 
 
 @pytest.fixture(scope="module")
 def past_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
     found = with_past(results())
     path = tmp_path_factory.mktemp("past") / "map.html"
-    path.write_text(web_map.page(found, change=pd.Series(np.linspace(-30, 30, len(found.lots)))), encoding="utf-8")
+    path.write_text(web_map.page(found, change=drought(found)), encoding="utf-8")
     return path
 
 
@@ -127,7 +137,7 @@ def test_keyboard_alone_reaches_every_control_and_opens_a_lot(page: webdriver.Ch
     ActionChains(page).send_keys(*[Keys.ARROW_DOWN] * 40, Keys.ENTER).perform()
     assert details(page).startswith("Lot 0000040")
     told = page.find_element(By.ID, "said").get_attribute("textContent")
-    assert told.startswith("Lot 0000040: expected in the next 12 months ")
+    assert told.startswith("Lot 0000040. Now: ")
     ActionChains(page).send_keys(Keys.ESCAPE).perform()
     assert "Choose a lot" in details(page)
 
@@ -330,8 +340,8 @@ def test_the_panel_tells_the_history(page: webdriver.Chrome) -> None:
     strip = page.find_element(By.CSS_SELECTOR, "#details svg")
     told = strip.get_attribute("aria-label")
     assert "SPEI-12" in told
-    assert "Weekly drought map, " in told
-    assert "Slab, middle against edge, " in told
+    assert re.search(r"Weekly drought maps, .* in most of this climate cell: .*; at the lot “.*” on 2025-10-28\.", told)
+    assert "Slab, 20" in told
     assert all(line in details(page) for line in re.split(r"(?<=\.) (?=[WS])", told)[:1])
     assert page.execute_script("return document.querySelectorAll('.strip path.wet, .strip path.dry').length") == 2
 
@@ -342,22 +352,22 @@ def test_a_history_that_would_begin_at_an_assumed_pour_is_not_shown(browser: web
     assert found.history is not None
     deflection = found.history.deflection_mm.copy()
     deflection[:, :-2] = np.nan  # known from the latest possible pour on
-    lots = found.lots.assign(pour_date_early="2025-09", pour_date_late="2025-09", pour_date_basis="month")
-    lots.loc[[40, 41], ["pour_date_early", "pour_date_basis"]] = [["1950-01", "none"], ["1990-01", "range"]]
+    lots = found.lots.assign(pour_from="2025-09", pour_to="2025-09", pour_date_basis="month")
+    lots.loc[[40, 41], ["pour_from", "pour_date_basis"]] = [["1950-01", "none"], ["1990-01", "range"]]
     opened(browser, web_map.write(replace(found, lots=lots, history=replace(found.history, deflection_mm=deflection)),
                                   tmp_path))
     for lot, heading, reason in ((40, "Weather since the earliest possible pour", "pour date not known"),
                                  (41, "History since the pour", "pour date known too loosely")):
         show(browser, lot)
         text = details(browser)
-        assert browser.find_element(By.CSS_SELECTOR, "#details h3").text == heading
+        assert browser.find_element(By.CSS_SELECTOR, "#details h3:last-of-type").text == heading
         assert f"History of the slab is not shown: {reason}." in text
-        assert "Slab, middle against edge" not in text
+        assert "Slab, 20" not in text
         assert browser.execute_script("return document.querySelector('#details .strip .slab')") is None
         assert "SPEI-12" in text
         low = browser.execute_script("return document.querySelector('#details .strip').viewBox.baseVal.height")
     show(browser, 42)
-    assert "Slab, middle against edge, 2025-09 to 2025-10: highest " in details(browser)
+    assert "Slab, 2025-09 to 2025-10: highest " in details(browser)
     assert low < browser.execute_script("return document.querySelector('#details .strip').viewBox.baseVal.height") - 50
     choose_layer(browser, "age")
     rows = browser.execute_script("return [...document.querySelectorAll('#legend li')].map(n => n.textContent)")
@@ -368,19 +378,33 @@ def test_a_history_that_would_begin_at_an_assumed_pour_is_not_shown(browser: web
 
 def test_change_and_age_layers(page: webdriver.Chrome) -> None:
     choose_layer(page, "change")
+    assert page.find_element(By.CSS_SELECTOR, "#legend h2").text == "Change now since September 2025"
+    note = page.find_element(By.CSS_SELECTOR, "#legend .note").text
+    assert note == "From September 2025 to October 2025: + the middle of the slab rose against its edge, − it fell"
     names = [node.text for node in page.find_elements(By.CSS_SELECTOR, "#legend .name")][:7]
-    assert names[0] == "below −0.8 in"
-    assert names[6] == "+0.8 in and above"
-    shown = page.execute_script(
-        "return [...document.querySelectorAll('#legend .classes .count')].map(n => Number(n.textContent))")
-    assert shown[:7] == np.bincount(np.digitize(np.linspace(-30, 30, 60).round(1), palette.CHANGE_LIMITS_MM)).tolist()
+    assert names == ["below −0.20 in", "−0.20 to −0.08 in", "−0.08 to −0.04 in", "within ±0.04 in", "+0.04 to +0.08 in",
+                     "+0.08 to +0.20 in", "+0.20 in and above"]
+    counts = "return [...document.querySelectorAll('#legend .classes .count')].map(n => Number(n.textContent))"
+    values = drought(results()).lots["change_of_now_mm"].dropna()
+    wanted = np.bincount(np.digitize(values, (-5, -2, -1, 1, 2, 5)), minlength=7)
+    assert page.execute_script(counts)[:7] == wanted.tolist()
+    assert min(wanted[3:]) > 3, "a month that moves all lots up is shown in four colours"
+    rows = page.execute_script("return [...document.querySelectorAll('#legend li')].map(n => n.textContent)")
+    assert "no estimate in one of the runs1" in rows
+    show(page, 41)
+    assert "Since September 2025: bending +0.17 in, expected +0.01 in" in details(page)
+    listed = page.execute_script("return document.querySelectorAll('#lots li .value')[41].textContent")
+    assert listed == "+0.17 in"
+    choose_layer(page, "change_expected")
+    title = page.find_element(By.CSS_SELECTOR, "#legend h2").text
+    assert title == "Change of the expected movement since September 2025"
     choose_layer(page, "age")
     names = [node.text for node in page.find_elements(By.CSS_SELECTOR, "#legend .name")][:5]
     assert names == ["under 2 years", "2–7 years", "7–15 years", "15–30 years", "30 years and more"]
     shown = page.execute_script(
         "return [...document.querySelectorAll('#legend .classes .count')].map(n => Number(n.textContent))")
     lots = results().lots  # every known pour is 1990
-    assert shown[4] == ((lots["pour_date_basis"] != "none") & (lots["pour_date_early"] != "")).sum()
+    assert shown[4] == ((lots["pour_date_basis"] != "none") & (lots["pour_from"] != "")).sum()
     assert shown[:4] == [0, 0, 0, 0]
 
 
@@ -395,8 +419,8 @@ def test_one_sheet_of_paper(page: webdriver.Chrome) -> None:
     try:
         time.sleep(0.4)
         text = page.find_element(By.TAG_NAME, "body").text
-        for wanted in ("“Now” is 2025-10.", "does not replace a visit", "mapped at 1:24,000. The true change",
-                       "Not seen by this calculation", "within ±0.2 in", "Lot 0000040: expected"):
+        for wanted in ("“Now” is 2025-10.", "does not replace a visit", "mapped at 1:24,000. The real boundary",
+                       "Not seen by this calculation", "within ±0.2 in", "Lot 0000040. Now: "):
             assert wanted in text
         assert "Find lot id" not in text
         sheet = pixels(page, "sheet")

@@ -39,8 +39,8 @@ def lots_raw_names(folder: Path) -> Path:
 
 
 def change(folder: Path) -> Path:
-    table = pd.DataFrame({"lot_id": CELLS, "why": CELLS, "map_unit_name": CELLS, "soil_part_mm": 0.0,
-                          change_table.CHANGE: 0.0})
+    table = pd.DataFrame({"lot_id": CELLS, "why": CELLS, "map_unit_name": CELLS, "now_part_soil_mm": 0.0,
+                          "bend_now_mm_change": 0.0})
     return change_table.write(table, {}, (), [], {}, folder)[0]
 
 

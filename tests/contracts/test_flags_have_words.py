@@ -1,9 +1,10 @@
-"""Every flag the code can set has plain words, and every doubt that lowers data quality names a real flag."""
+"""Every flag the code can set has plain words, and every flag that a mark of data quality asks for is a real one."""
 
 from __future__ import annotations
 
 import ast
 import re
+from itertools import product
 from pathlib import Path
 
 from changed_areas import write_area
@@ -11,7 +12,7 @@ from each_case import check_each
 
 from riskmap.common import settings, tables
 from riskmap.estimates import table as risk
-from riskmap.outputs import words
+from riskmap.outputs import palette, words
 from riskmap.outputs.files import csv_table
 from riskmap.run import flow
 
@@ -36,10 +37,10 @@ def names_of_flags(path: Path) -> set[str]:
 
 
 def test_doubts_name_flags_that_exist() -> None:
-    def check(start: str) -> None:
-        assert [flag for flag in words.FLAGS if flag.startswith(start)]
+    def check(flag: str) -> None:
+        assert flag in words.FLAGS
 
-    check_each(risk.DOUBTFUL, check)
+    check_each(risk.GUESSED_SOIL, check)
 
 
 def test_words_are_sentences() -> None:
@@ -67,6 +68,15 @@ def test_the_column_dictionary_explains_every_code_of_a_run(example: Path, tmp_p
         assert all(fields[name]["values"].values())
 
 
-def test_the_words_of_data_quality_have_the_limits_of_the_code() -> None:
-    assert f"{risk.WELL_COVERED_PCT:g} %" in tables.DATA_QUALITY["full"]
-    assert f"{risk.WELL_MAPPED_PCT:g} %" in tables.DATA_QUALITY["full"]
+def test_the_words_of_the_marks_have_the_limits_of_the_code() -> None:
+    assert f"{risk.WELL_MAPPED_PCT:g} %" in tables.ESTIMATE.column("soil_known").meaning
+
+
+def test_every_text_of_data_quality_is_known_to_the_words_and_has_a_class_on_the_map() -> None:
+    scale = palette.SCALES["quality"]
+    assert len(set(tables.DATA_QUALITY)) == 2 ** len(tables.MARKS) == len(scale.ranks())
+    assert list(words.QUALITY) == list(scale.classes) == list(tables.DATA_QUALITY)
+    for marks in product((True, False), repeat=len(tables.MARKS)):
+        assert scale.ranks()[tables.not_known(marks)] == marks.count(False)
+    assert len(scale.words) == len(scale.colors) == len(tables.MARKS) + 1
+    assert tables.not_known((True, False, False, True)) == "pour date, slab size"

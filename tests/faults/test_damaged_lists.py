@@ -187,17 +187,27 @@ def test_a_list_that_names_another_foundation_is_told_in_the_row(tmp_path: Path)
     frame = pd.DataFrame({"lot_id": [*WITH_NUMBER[30:37], "nope"], "Foundation Details": said}, dtype=str)
     listing = screen.Listing("l.csv", frame, np.arange(2, 10))
     done = screen.screen(FOUND, listing)
-    other = [1, 4, 6]  # the last row has no number, so nothing can be taken for one
+    unclear, no_slab = 6, [1, 4]  # the last row has no number, so nothing can be taken for one
     for k, note in enumerate(done.rows["match_note"]):
         assert (f"column Foundation Details of the list says '{said[k]}'; the number is for a slab on the ground"
-                in note) == (k in other)
-    assert [(p.code, p.row, p.column) for p in done.problems] == [("W-SCR-064", 3, "Foundation Details")]
-    assert done.problems[0].rule.startswith("3 rows name a foundation that is not known to be a slab on the ground: "
-                                            "Pillar/Post/Pier, Slab,Basement, See Remarks.")
+                in note) == (k == unclear)
+    assert [(p.code, p.row, p.column) for p in done.problems] == [("W-SCR-064", 8, "Foundation Details")]
+    assert done.problems[0].rule.startswith("1 row names a foundation that is not known to be a slab on the ground: "
+                                            "See Remarks.")
     plain = screen.screen(FOUND, screen.Listing("l.csv", frame[["lot_id"]], np.arange(2, 10)))
-    numbers = [name for name in plain.rows if name not in ("lot_id", "match_note")]
-    pd.testing.assert_frame_equal(done.rows[numbers], plain.rows[numbers])
+    rest = np.setdiff1d(np.arange(8), no_slab)
+    numbers = [name for name in plain.rows if name not in ("lot_id", "match_note", "rank")]
+    pd.testing.assert_frame_equal(done.rows.loc[rest, numbers], plain.rows.loc[rest, numbers])
     assert plain.problems == []
+    assert (plain.rows.loc[no_slab, "state"] == "").all()
+    for k in no_slab:  # the state names both sources, and no number is left beside it
+        row = done.rows.loc[k]
+        assert row["state"] == "not_applicable"
+        assert row["state_reason"].startswith("not a slab-on-ground house: column Foundation Details of the list says "
+                                              f"'{said[k]}'; the lot file of the run names no")
+        assert row[[name for name in row.index if "_mm" in name or "_in" in name]].isna().all()
+        assert (row["rank"], row["band"], row["direction"], row["reason_1"]) == ("", "", "", "")
+    assert done.counts == {**plain.counts, "with_number": plain.counts["with_number"] - 2, "not_applicable": 2}
 
 
 def test_columns_that_a_data_frame_hides_are_documented() -> None:

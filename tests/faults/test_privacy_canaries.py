@@ -247,7 +247,7 @@ def test_public_output_names_no_lot_no_date_and_no_outline(example: Path, tmp_pa
     assert {path.name for path in files_below(folder)} == {"manifest.json", "public.json", "public_cells.csv",
                                                            "public_cells.gpkg", "public_groups.csv"}
     corners = {f"{x:.4f}".encode() for x in lots.geometry.dropna().representative_point().x}
-    months = {month.encode() for month in lots["pour_date_early"].unique() if month}
+    months = {month.encode() for month in lots["pour_from"].unique() if month}
     for path in files_below(folder):
         text = texts_in(path)
         assert b"QZLOT" not in text, path.name

@@ -17,6 +17,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from riskmap.common import part_folder
 from riskmap.common.errors import RunFolderError
 from riskmap.run import folder
 
@@ -224,9 +225,38 @@ def test_a_planted_link_is_not_followed(tmp_path: Path) -> None:
 
 @given(st.text(max_size=120))
 def test_every_area_name_gives_a_plain_folder_name(name: str) -> None:
-    made = f"{folder.slug(name)}_20251031T120000Z-999"
+    made = f"{folder.slug(name)}_2025-10_20251031T120000Z-999"
     assert folder.NAME.fullmatch(made)
+    assert folder.moment_of(made) == ("20251031T120000Z", 999)
     assert not re.search(r"^[.-]|\.\.", made)
+
+
+def test_the_month_of_the_data_is_in_the_name_and_names_stay_apart(tmp_path: Path) -> None:
+    names = []
+    for month in ("2025-10", "2025-09", "", "2025-10"):
+        with folder.new_run(tmp_path, "x", MOMENT) as run:
+            (run.path / "f").write_text(month)
+            if month:
+                run.of_month(month)
+        names.append(run.final.name)
+        assert (run.final / "f").read_text() == month
+        assert folder.latest(tmp_path) == run.final
+    stamp = f"{MOMENT:%Y%m%dT%H%M%SZ}"
+    assert names == [f"x_2025-10_{stamp}", f"x_2025-09_{stamp}-2", f"x_{stamp}-3", f"x_2025-10_{stamp}-4"]
+    assert sorted(names, key=folder.moment_of) == names != sorted(names)
+    assert folder.moment_of("photos") == folder.moment_of("x_2025_" + stamp) == ("", 0)
+    with folder.new_run(tmp_path, "x", MOMENT + timedelta(days=1)):  # a pointer of either form is one of ours
+        pass
+
+
+def test_what_killed_runs_of_either_form_left_is_removed(tmp_path: Path) -> None:
+    for name in ("town_20240101T000000Z", "town_2024-01_20240101T000000Z-2"):
+        (tmp_path / f".{name}.part").mkdir()
+        (tmp_path / f".{name}.part" / ".riskmap").write_bytes(part_folder.TEXT)
+    (tmp_path / ".town_2024-1_20240101T000000Z.part").mkdir()
+    (tmp_path / ".town_2024-1_20240101T000000Z.part" / ".riskmap").write_bytes(part_folder.TEXT)
+    assert folder.clean(tmp_path) == ["town_2024-01_20240101T000000Z-2", "town_20240101T000000Z"]
+    assert hidden(tmp_path) == [".town_2024-1_20240101T000000Z.part"]
 
 
 @pytest.mark.parametrize("pointer", ["", "../other", ".hidden", "gone", "a/b", "\xff"])

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from dataclasses import replace
 from pathlib import Path
 
@@ -22,8 +21,14 @@ from riskmap.run import flow, record, store
 from riskmap.run.files import RunFiles
 from riskmap.run.products import write_problems
 
-PARTS = [f"{cause}_part_mm" for cause in compare.CAUSES]
-CHANGE = "expected_movement_mm_change"
+PARTS = {column: compare.part_columns(short) for short, column in compare.NUMBERS.items()}
+EVERY_PART = [part for parts in PARTS.values() for part in parts]
+CHANGES = [f"{column}_change" for column in PARTS]
+NOW = "bend_now_mm_change"
+
+
+def all_but(cause: str) -> list[str]:
+    return [part for part in EVERY_PART if not part.endswith(f"_part_{cause}_mm")]
 
 
 def run(path: Path, kept: store.Store) -> Results:
@@ -48,9 +53,18 @@ def before(example: Path, kept: store.Store, tmp_path_factory: pytest.TempPathFa
 
 
 def adds_up(change: compare.Change) -> pd.DataFrame:
-    told = change.lots[change.lots[CHANGE].notna()]
+    """Return the lots with an estimate in both runs; the parts of each of the four numbers add up to its change."""
+    told = change.lots[change.lots[NOW].notna()]
     assert len(told) > 30
-    np.testing.assert_allclose(told[PARTS].sum(axis=1), told[CHANGE], atol=1e-6, rtol=0)
+    assert list(PARTS) == ["bend_now_mm", "change_next_mm", "expected_movement_mm", "long_run_mm"]
+    for column, parts in PARTS.items():
+        assert told[f"{column}_change"].notna().all()
+        np.testing.assert_allclose(told[parts].sum(axis=1), told[f"{column}_change"], atol=1e-6, rtol=0)
+        # tables hold a tenth of a millimetre
+        np.testing.assert_allclose(told[f"{column}_after"] - told[f"{column}_before"], told[f"{column}_change"],
+                                   atol=0.1 + 1e-9)
+    others = change.lots[change.lots[NOW].isna()]
+    assert others[[*CHANGES, *EVERY_PART]].isna().all().all()
     return told
 
 
@@ -58,8 +72,10 @@ def test_a_run_compared_with_itself_has_not_changed(before: Results, kept: store
     change = compare.compare(before, before, kept)
     assert set(change.lots["kind"]) == {"same"}
     told = adds_up(change)
-    assert (told[[*PARTS, CHANGE]] == 0).all().all()
+    assert (told[[*EVERY_PART, *CHANGES]] == 0).all().all()
     assert change.notes == ()
+    assert change.lead == f"Nothing changed: all estimates ({len(told)} lots) are the same in both runs."
+    assert change.lines == [change.lead, f"Lots: {len(change.lots)} the same."]
 
 
 def test_a_run_years_after_its_data_has_no_number_and_is_compared(example: Path, before: Results, kept: store.Store,
@@ -72,16 +88,20 @@ def test_a_run_years_after_its_data_has_no_number_and_is_compared(example: Path,
     told = late.lots[late.lots["state_reason"].str.startswith("25 months up to now have no rain")]
     assert len(told) > 30
     assert set(told["state"]) == {"not_enough_data"}
-    assert set(told["weather_source"]) == {4}
+    assert set(told["weather_source"]) == {"usual season"}
     assert told["expected_movement_mm"].isna().all()
     assert "E-CLI-047" in {problem.code for problem in late.problems}
     change = compare.compare(before, late, kept)
     assert (change.lots["kind"] == "state_changed").sum() == len(told)
-    assert change.lots[CHANGE].isna().all()
+    assert change.lots[[*CHANGES, *EVERY_PART]].isna().all().all()
+    assert change.lots["bend_now_mm_before"].notna().any()
+    assert change.counts["numbers"]["now"]["mean_mm"] is None
+    assert change.lead == ("No lot has an estimate in both runs, so there is no change to show; "
+                           f"{len(told)} lots gained or lost an estimate or changed the reason for having none.")
 
 
 @pytest.mark.parametrize(("cause", "given"), [
-    ("weather_new", {"last": "2025-08"}),
+    ("weather", {"last": "2025-08"}),
     ("weather_revised", {"last": "2025-05", "wetter": 1.5}),
     ("settings", {"last": "2025-05", "movement": "draws = 40\nstiffness_sigma_ln = 0.2"}),
 ])
@@ -89,17 +109,24 @@ def test_one_cause_alone_takes_the_whole_change(cause: str, given: dict, before:
                                                kept: store.Store, tmp_path: Path) -> None:
     change = compare.compare(before, run(write_area(example, tmp_path / "b", **given), kept), kept)
     told = adds_up(change)
-    assert told[CHANGE].abs().max() > 0.01
-    others = [f"{name}_part_mm" for name in compare.CAUSES if name != cause]
-    assert told[others].abs().max().max() < 1e-9
+    largest = told[CHANGES].abs().max()
+    assert (largest.drop("long_run_mm_change") > 0.3).all()
+    # the long run is of the normal period, which none of these months belongs to
+    assert largest["long_run_mm_change"] > 0.05 if cause == "settings" else largest["long_run_mm_change"] < 0.05
+    assert told[all_but(cause)].abs().max().max() < 1e-9
+    subject = {"weather": " of June to August 2025 ", "weather_revised": "The revised weather of past months ",
+               "settings": "Other settings "}[cause]
+    assert subject in change.lead
+    assert [line.partition(":")[0] for line in change.lines[1:5]] == ["Now (middle against edge)", "Next 12 months",
+                                                                      "Expected", "Long run"]
 
 
 def test_a_soil_refresh_alone(before: Results, example: Path, kept: store.Store, tmp_path: Path) -> None:
     soil = refreshed_soil(example, tmp_path / "refreshed_soil_ZZ901.zip")
     change = compare.compare(before, run(write_area(example, tmp_path / "b", last="2025-05", soil=soil), kept), kept)
     told = adds_up(change)
-    assert told["soil_part_mm"].abs().max() > 0.3  # what the refreshed survey moves a lot by: 0.47 mm
-    assert told[[part for part in PARTS if part != "soil_part_mm"]].abs().max().max() < 1e-9
+    assert told["expected_part_soil_mm"].abs().max() > 0.3  # what the refreshed survey moves a lot by: 0.47 mm
+    assert told[all_but("soil")].abs().max().max() < 1e-9
 
 
 def test_another_code_of_the_soil_stage_is_no_other_setting(
@@ -120,16 +147,16 @@ def test_another_code_of_the_soil_stage_is_no_other_setting(
              for run in (before, later)]  # the lot file is written anew and differs in its date only
     change = compare.compare(*given, kept)
     found = adds_up(change)
-    assert found["code_part_mm"].abs().max() > 0.3
+    assert found["expected_part_code_mm"].abs().max() > 0.3
     # tables hold a tenth of a millimetre, and what rounding leaves is a part of the code too
-    assert found[[part for part in PARTS if part != "code_part_mm"]].abs().max().max() < 1e-9
+    assert found[all_but("code")].abs().max().max() < 1e-9
 
 
 def test_edited_lots_alone(before: Results, example: Path, kept: store.Store, tmp_path: Path) -> None:
     path = write_area(example, tmp_path / "b", last="2025-05", lots=edited_lots(example))
     change = compare.compare(before, run(path, kept), kept)
     told = adds_up(change)
-    assert told[[part for part in PARTS if part != "lots_part_mm"]].abs().max().max() < 1e-9
+    assert told[all_but("lots")].abs().max().max() < 1e-9
     kinds = change.lots["kind"].value_counts()
     assert kinds["new"] == kinds["gone"] == 1
     assert change.lots.set_index("lot_id").loc["NEW-1", "why"] == "only in the second run"
@@ -142,13 +169,14 @@ def test_all_seven_causes_at_once_add_up(before: Results, example: Path, kept: s
     soil = refreshed_soil(example, tmp_path / "refreshed_soil_ZZ901.zip")
     after = run(write_area(example, tmp_path / "b", last="2025-08", soil=soil, wetter=1.5, lots=edited_lots(example),
                            movement="draws = 40\nstiffness_sigma_ln = 0.2"), kept)
-    older = replace(before, lots=before.lots.assign(expected_movement_mm=before.lots["expected_movement_mm"] * 1.02),
+    older = replace(before, lots=before.lots.assign(**{column: before.lots[column] * 1.02 for column in PARTS}),
                     facts={**before.facts, "code": "an older program"})
-    calibrated = replace(after, lots=after.lots.assign(expected_movement_mm=after.lots["expected_movement_mm"] * 1.1),
+    calibrated = replace(after, lots=after.lots.assign(**{column: after.lots[column] * 1.1 for column in PARTS}),
                          facts={**after.facts, "calibration": "surveys of spring"})
     change = compare.compare(older, calibrated, kept)
     told = adds_up(change)
-    assert (told[PARTS].abs().max() > 0.01).all(), told[PARTS].abs().max()
+    sizes = told[EVERY_PART].abs().max().drop([f"long_run_part_{cause}_mm" for cause in ("weather", "weather_revised")])
+    assert (sizes > 0.01).all(), sizes  # months after the normal period do not change the long run
     assert any("differ in code" in note for note in change.notes)
     lines = change.lots.loc[change.lots["kind"] == "changed", "why"].str.split("\n")
     assert (lines.str.len() == 2).all()
@@ -183,9 +211,11 @@ def test_new_reissued_and_missing_weeks_are_told_apart(before: Results) -> None:
     assert compare.weekly_maps(old, new) == {
         "new": ["2025-05-27", "2025-06-10"], "gone": ["2025-05-06"], "reissued": ["2025-05-20"],
         "missing_now": ["2025-06-03"]}
-    lines = compare.week_lines(compare.weekly_maps(old, new))
-    assert "weeks without a map between the first and the last map of the second run: 2025-06-03" in lines
-    assert compare.week_lines(compare.weekly_maps(old, old)) == []
+    assert compare.week_line(compare.weekly_maps(old, new)) == (
+        "Weekly drought maps: 2 only in the second run (2025-05-27, 2025-06-10); 1 only in the first run (2025-05-06); "
+        "1 issued again with other content (2025-05-20); 1 week without a map between the first and the last map of "
+        "the second run (2025-06-03).")
+    assert compare.week_line(compare.weekly_maps(old, old)) == ""
     assert compare.weekly_maps(old, old) == {"new": [], "gone": [], "reissued": [], "missing_now": []}
     assert compare.weekly_maps(before, before)["new"] == []
 
@@ -211,9 +241,9 @@ def test_a_correction_shows_under_the_lot_file(before: Results, example: Path, k
     path.write_text(text, encoding="utf-8")
     after = run(path, kept)
     told = adds_up(compare.compare(before, after, kept)).set_index("lot_id")
-    moved = told[told[CHANGE] != 0]
+    moved = told[(told[CHANGES] != 0).any(axis=1)]
     assert list(moved.index) == [lot]
-    assert moved["lots_part_mm"].iloc[0] == moved[CHANGE].iloc[0]
+    assert moved["now_part_lots_mm"].iloc[0] == moved[NOW].iloc[0] != 0
     assert "corrected" in after.lots.set_index("lot_id").loc[lot, "flags"].split(";")
 
 
@@ -225,8 +255,9 @@ def test_cracked_ground_is_a_setting_of_the_record_and_the_cause_settings(exampl
     assert record.area_of(before).movement.ground == "uncracked"
     assert record.area_of(after).movement.ground == "cracked"
     told = adds_up(compare.compare(before, after, kept))
-    np.testing.assert_allclose(told["settings_part_mm"], told[CHANGE], atol=1e-6)
-    assert (told[CHANGE] != 0).mean() > 0.5
+    for short, column in compare.NUMBERS.items():
+        np.testing.assert_allclose(told[f"{short}_part_settings_mm"], told[f"{column}_change"], atol=1e-6)
+        assert (told[f"{column}_change"] != 0).mean() > 0.5
 
 
 # ---------------------------------------------------------------- drivers of suction
@@ -237,39 +268,24 @@ def driven(example: Path, folder: Path, kept: store.Store, driver: str) -> Resul
     return run(path, kept)
 
 
-def before_day_steps(found: Path) -> Results:
-    """Turn a run folder into one of before there were day steps: no temperature, latitude and driver in it."""
-    place = found / record.FOLDER
-    for name, lost in (("cell", "latitude_deg"), ("cell_month", "temperature_c")):
-        pd.read_parquet(place / f"{name}.parquet").drop(columns=lost).to_parquet(place / f"{name}.parquet")
-    facts = json.loads((place / record.FACTS).read_text(encoding="utf-8"))
-    assert facts["settings"]["climate_settings"].pop("driver") == "month"
-    (place / record.FACTS).write_text(json.dumps(facts), encoding="utf-8")
-    return record.read(RunFiles(found, verified=False))
-
-
-def test_a_run_of_before_is_read_as_the_monthly_driver_and_compared(example: Path, before: Results, kept: store.Store,
-                                                                     tmp_path: Path) -> None:
+def test_runs_of_different_drivers_are_compared_and_say_so(example: Path, before: Results, kept: store.Store,
+                                                           tmp_path: Path) -> None:
     monthly = driven(example, tmp_path, kept, "month")
-    former = before_day_steps(tmp_path / "area" / "run")
-    assert former.inputs is not None
-    assert np.isnan(former.inputs.history.temperature_c).all()
-    assert record.area_of(former) == record.area_of(monthly)
     assert record.area_of(before).climate_settings.driver == "both"
-    same = compare.compare(former, monthly, kept)
-    assert set(same.lots["kind"]) == {"same"}
-    change = compare.compare(former, before, kept)
+    again = record.read(RunFiles(tmp_path / "area" / "run", verified=False))
+    assert set(compare.compare(again, monthly, kept).lots["kind"]) == {"same"}
+    change = compare.compare(monthly, before, kept)
     assert any("different drivers of suction, the monthly bucket and day steps" in note for note in change.notes)
-    assert any("keeps no temperature" in note for note in change.notes)
     told = adds_up(change)
-    np.testing.assert_allclose(told["settings_part_mm"], told[CHANGE], atol=1e-6)
-    assert told[CHANGE].abs().max() > 1
+    for short, column in compare.NUMBERS.items():
+        np.testing.assert_allclose(told[f"{short}_part_settings_mm"], told[f"{column}_change"], atol=1e-6)
+    assert told["expected_movement_mm_change"].abs().max() > 1
 
 
 def test_a_run_whose_driver_needs_temperature_is_refused_without(example: Path, kept: store.Store,
                                                                   tmp_path: Path) -> None:
     driven(example, tmp_path, kept, "day")
     place = tmp_path / "area" / "run" / record.FOLDER / "cell_month.parquet"
-    pd.read_parquet(place).drop(columns="temperature_c").to_parquet(place)
+    pd.read_parquet(place).assign(temperature_c=np.nan).to_parquet(place)
     with pytest.raises(RunFolderError, match="no temperature"):
         record.read(RunFiles(tmp_path / "area" / "run", verified=False))

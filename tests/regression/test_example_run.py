@@ -63,7 +63,8 @@ def test_every_row_is_answered_and_states_have_no_numbers(estimate: gpd.GeoDataF
     assert estimate.loc[~answered, numbers].isna().all().all()
     assert estimate.loc[answered, numbers].notna().all().all()
     assert (estimate.loc[~answered, "state_reason"] != "").all()
-    assert (estimate["data_quality"].loc[~answered] == "not_enough").all()
+    marks = estimate[list(tables.MARKS)].to_numpy(bool)
+    assert [tables.not_known(row) for row in marks] == estimate["data_quality"].tolist()
 
 
 def test_reasons_add_up_for_every_lot(estimate: gpd.GeoDataFrame) -> None:
@@ -111,7 +112,7 @@ def test_sandy_ground_moves_least_and_heavy_clay_most(estimate: gpd.GeoDataFrame
 
 def test_now_is_dry_and_the_last_two_months_come_from_categories(estimate: gpd.GeoDataFrame) -> None:
     known = estimate[estimate["state"] == ""]
-    assert (known["weather_source"] == 3).all()
+    assert (known["weather_source"] == "weekly map").all()
     assert set(known["drought_category"]) <= {"D2", "D3", "D4"}
     assert (known["part_weather_mm"] > 0).mean() > 0.9  # a dry autumn raises the dome
 

@@ -13,6 +13,7 @@ import pytest
 from click.testing import CliRunner, Result
 from shared_runs import with_store
 
+from riskmap.answers.exchanged import NUMBERS, part_columns
 from riskmap.cli.main import cli
 from riskmap.run.store import FOLDER
 
@@ -70,5 +71,6 @@ def test_the_three_jobs(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     with changed.with_name("change.csv").open(encoding="utf-8-sig", newline="") as stream:
         for row in csv.DictReader(stream):
             if row["kind"] == "changed":
-                parts = sum(float(value) for name, value in row.items() if name.endswith("_part_mm"))
-                assert abs(parts - float(row["expected_movement_mm_change"])) < 1e-6
+                for short, column in NUMBERS.items():
+                    parts = sum(float(row[name]) for name in part_columns(short))
+                    assert abs(parts - float(row[f"{column}_change"])) < 1e-6

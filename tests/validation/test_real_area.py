@@ -60,7 +60,7 @@ def test_every_lot_has_a_number_or_a_state(area: settings.Area) -> None:
     assert table.loc[~answered, "expected_movement_mm"].isna().all()
     assert set(table.loc[~answered, "state"]) <= set(tables.STATES)
     assert (table.loc[~answered, "state_reason"] != "").all()
-    assert (table["weather_source"] == 1).all()
+    assert (table["weather_source"] == "rain and temperature").all()
     # more extensible map units move more: the order of classes is the least one may expect
     medians = table[answered].groupby("shrink_swell_class")["expected_movement_mm"].median()
     assert medians["low"] < medians["moderate"] < medians["high"] < medians["very high"]

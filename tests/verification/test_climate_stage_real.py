@@ -80,6 +80,6 @@ def test_lots_know_their_level_and_category(attached: climate.ClimateAttached) -
     table = attached.lot_climate
     inside = table["cell_id"] == FIPS
     assert inside.sum() > 90
-    assert set(table.loc[inside, "weather_source"]) == {3}
+    assert set(table.loc[inside, "driver_level"]) == {3}
     assert set(table.loc[inside, "drought_category"]) == {"none"}
     assert set(table["drought_valid_date"]) == {"2019-07-16"}

@@ -9,10 +9,9 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from riskmap.answers.brief import figures, observations
-from riskmap.answers.brief.figures import NUMBERS
 from riskmap.common import tables, units, wording
 from riskmap.common.errors import counted, visible
-from riskmap.outputs import calibrated, lot_text, palette, words
+from riskmap.outputs import calibrated, lot_text, telling, waterfall, words
 from riskmap.outputs.files import arrow_lots
 
 if TYPE_CHECKING:
@@ -20,8 +19,6 @@ if TYPE_CHECKING:
 
 Array = NDArray[np.float64]
 
-MONTHS = ("January", "February", "March", "April", "May", "June", "July", "August", "September", "October", "November",
-          "December")
 REMARK_SHOWN = 160  # characters of the remark of a list
 # Cautions that decide what to ask for at the door come first; the others keep the order of their names.
 FIRST_FLAGS = ("slab_size_assumed", "foundation_type_assumed", "duplicate_lot_id", "lot_id_missing", "point_lot",
@@ -72,24 +69,27 @@ def lot_page(results: Results, row: int, system: str, shape: Array | None, about
                  "not_low": wording.NO_NUMBER.split(". ")[-1]}
         return page
     scales = scales or figures.scales(results.lots, [] if shape is None else [shape], system)
+    shared = lot_text.shared_reasons(results)
     look = observations.lines(str(lot["direction"]), str(lot["phase"]))
     page |= {
-        "numbers": [_number(lot, name, label, system) for name, label in NUMBERS],
+        "answers": [{"question": question, "label": label, "text": text, "mm": _bar(lot, question)}
+                    for question, (label, text) in telling.answers(lot, results.today, system).items()],
         "bars": {**figures.axis(scales.bars, system), "low_mm": scales.bars[0], "high_mm": scales.bars[1]},
-        "direction": words.DIRECTION.get(str(lot["direction"]), str(lot["direction"])),
-        "phase": f"{words.PHASE.get(str(lot['phase']), str(lot['phase']))} ({lot['phase_probability']:.0%} of draws)",
-        "whatif": [[label, lot_text.shown(lot[f"whatif_{name}_mm"], system)]
-                    for name, label in (("dry", "dry year"), ("normal", "middle year"), ("wet", "wet year"))],
+        "phase": f"{words.PHASE.get(str(lot['phase']), str(lot['phase']))} "
+                 f"({lot['phase_probability']:.0%} of model runs)",
+        "whatif_years": visible(telling.whatif_years(lot_text.whatif_years(results, str(lot["cell_id"])))),
         "since": f"{lot_text.largest(lot, results.today, system)}. {lot_text.young_slab(lot, system)}".strip(),
-        "reference": f"{visible(lot_text.reference(results, system))}: "
-                     f"{lot_text.shown(lot['typical_lot_mm'], system)}",
-        "reasons": [_reason(name, float(lot[f"part_{name}_mm"]), system) for name in words.PARTS],
+        "why": waterfall.heading(lot, system),
+        "reasons": [[step.label, waterfall.text_of(step, system), step.mm]
+                    for step in waterfall.steps(lot, [one.name for one in shared])],
+        "typical_lot": waterfall.SENTENCES["typical_lot"].format(
+            typical_lot=visible(lot_text.typical_lot(results, system))),
         "facts": _facts(lot, system, _ground(results, cracked)), "doubts": _doubts(results, lot, system),
         "look": [[text, source] for text, source in look],
         "look_sources": "; ".join(f"[{key}] {observations.SOURCES[key]}" for key in sorted({key for _, key in look})),
-        "strip": figures.strip(results, str(lot["cell_id"]), str(lot["pour_from"]), str(lot["pour_date_basis"])),
-        "profile": figures.profile(shape, float(lot["bend_now_mm"]), lot_text.slab_width(lot, system), system,
-                                   scales.heights),
+        "strip": figures.strip(results, str(lot["cell_id"]), str(lot["pour_from"]), str(lot["pour_date_basis"]),
+                               words.drought_at_lot(str(lot["drought_category"]), str(lot["drought_valid_date"]))),
+        "profile": figures.profile(shape, lot, lot_text.slab_width(lot, system), system, scales.heights),
         "soil": figures.soil(results, row, system),
     }
     return page
@@ -107,17 +107,12 @@ def _place(results: Results, row: int) -> str:
     return f"{lat[0]:.5f}, {lon[0]:.5f}" if np.isfinite(lon[0]) else ""
 
 
-def _reason(name: str, value: float, system: str) -> list[Any]:
-    sentence = words.part(name, value) + (lot_text.gaps_mean(value) if name == "gaps" else "")
-    return [sentence, lot_text.part_shown(value, system), value]
-
-
-def _number(lot: dict[str, Any], name: str, label: str, system: str) -> dict[str, Any]:
-    values = calibrated.values_mm(lot, name)
-    low, _, high = (lot_text.shown(value, system) for value in values)
-    figure = calibrated.figure(lot, name, lambda value: lot_text.shown(value, system))
-    return {"label": label, "text": figure, "range": f"{low} to {high}", "mm": values,
-            "band": palette.SEQUENTIAL[sum(abs(values[1]) >= limit for limit in tables.DEFLECTION_BANDS_MM)]}
+def _bar(lot: dict[str, Any], question: str) -> list[float]:
+    """Return low end, median and high end of an answer's bar; nothing where it has none or was not computed."""
+    if question not in telling.COLUMNS:
+        return []
+    values = calibrated.values_mm(lot, telling.COLUMNS[question])
+    return values if np.isfinite(values).all() else []
 
 
 def _dates(results: Results, lot: dict[str, Any]) -> str:
@@ -127,8 +122,7 @@ def _dates(results: Results, lot: dict[str, Any]) -> str:
     if known:
         dates.append(f"rain and temperature to {max(known)}")
     if lot["drought_valid_date"]:
-        dates.append(f"weekly drought map {lot['drought_valid_date']} at the lot: "
-                     f"{words.drought(str(lot['drought_category']))}")
+        dates.append(words.drought_at_lot(str(lot["drought_category"]), str(lot["drought_valid_date"])))
     if results.soil_scale is not None:
         dates.append(f"soil mapped at 1:{results.soil_scale:,}")
     return "; ".join(dates) + "."
@@ -141,7 +135,7 @@ def _ground(results: Results, cracked: str) -> list[list[str]]:
 
 
 def _facts(lot: dict[str, Any], system: str, ground: list[list[str]]) -> list[list[str]]:
-    early, late, basis = (str(lot[f"pour_date_{name}"]) for name in ("early", "late", "basis"))
+    early, late, basis = (str(lot[name]) for name in ("pour_from", "pour_to", "pour_date_basis"))
     basis_words = words.POUR_BASIS.get(basis, basis)
     pour = f"{basis_words}; {early} to {late} assumed" if basis == "none" else \
         f"{early if early == late else f'{early} to {late}'}, {basis_words}"
@@ -153,10 +147,10 @@ def _facts(lot: dict[str, Any], system: str, ground: list[list[str]]) -> list[li
                  f"{words.SLAB_CLASS.get(str(lot['slab_class']), str(lot['slab_class']))}"],
         ["Tilt, size", f"{lot['tilt_now_pct']:.1f} % (nine of ten below {lot['tilt_now_pct_p90']:.1f} %); the side is "
                        "not known"],
-        ["Edge, yearly swing", f"{lot_text.shown(lot['seasonal_range_mm'], system)}, ground at the slab edge"],
+        ["Edge, yearly swing", f"{telling.shown(lot['seasonal_range_mm'], system)}, ground at the slab edge"],
         *ground,
         ["Data", f"{words.QUALITY.get(str(lot['data_quality']), str(lot['data_quality']))}; driven by "
-                 f"{words.DRIVER_LEVEL.get(str(lot['weather_source']), '')}"],
+                 f"{words.WEATHER_SOURCE.get(str(lot['weather_source']), '')}"],
     ]
 
 
@@ -176,8 +170,8 @@ def _doubts(results: Results, lot: dict[str, Any], system: str) -> list[str]:
                            f"{lot['neighbor_unit_name']}."))
     if results.soil_scale is not None:
         feet = results.soil_scale / 300
-        out.append(wording.CAUTION_SOIL.format(scale=f"{results.soil_scale:,}", w_ft=f"{feet:.0f}",
-                                               w_m=f"{units.foot_to_m(feet):.0f}"))
+        out.append(wording.CAUTION_SOIL.format(scale=f"{results.soil_scale:,}",
+                                               width=lot_text.rounded_length(units.foot_to_m(feet), system)))
     return list(dict.fromkeys([*out, *_sentences(first[2:]), *_sentences([f for f in flags if f not in first])]))
 
 
@@ -214,7 +208,7 @@ def asked_for(request: dict[str, str]) -> str:
 COHORTS = ((0, 1970, "before 1970"), (1970, 1990, "1970 to 1989"), (1990, 2010, "1990 to 2009"),
            (2010, 9999, "2010 and later"))
 SMALLEST_GROUP = 10
-GROUP_HEADS = ("map unit", "poured", "lots", "middle lot", "one lot's own range (its doubt)",
+GROUP_HEADS = ("map unit", "poured", "lots", "middle lot", "one lot's own range",
                "eight lots of ten lie between")
 
 
@@ -235,8 +229,8 @@ def area_page(results: Results, system: str, visits: pd.DataFrame, about: dict[s
             if 0 < len(some) < SMALLEST_GROUP:
                 small += len(some)
             elif len(some):
-                low, middle, high = (lot_text.shown(float(v), system) for v in some[name].quantile([0.1, 0.5, 0.9]))
-                own = [lot_text.shown(float(some[f"{name}_{end}"].median()), system) for end in ("p10", "p90")]
+                low, middle, high = (telling.shown(float(v), system) for v in some[name].quantile([0.1, 0.5, 0.9]))
+                own = [telling.shown(float(some[f"{name}_{end}"].median()), system) for end in ("p10", "p90")]
                 groups.append([visible(str(unit)), label, f"{len(some):,}", middle, " to ".join(own),
                                f"{low} to {high}"])
     states = lots.loc[lots["state"] != "", "state"].value_counts().sort_index()
@@ -245,6 +239,7 @@ def area_page(results: Results, system: str, visits: pd.DataFrame, about: dict[s
             "group_heads": list(GROUP_HEADS), "group_note": _group_note(small, known["pour_date_basis"] == "none"),
             "counts": f"{counted(len(lots), 'lot')}, {len(known):,} with a number.",
             "states": [[tables.STATES.get(str(name), str(name)), f"{int(count):,}"] for name, count in states.items()],
+            "shared": waterfall.area_sentences(lot_text.shared_reasons(results), system),
             "weather": weather(results, system), "visits": _visits(visits, system), "run": about["run"],
             "manifest": about["manifest"], "credits": [visible(credit) for credit in results.credits]}
 
@@ -253,13 +248,13 @@ def _group_note(small: int, undated: pd.Series) -> str:
     left_out = "Groups under ten lots are not shown" + (f" ({counted(small, 'lot')})" if small else "")
     without = int(undated.sum())
     dates = f"; {counted(without, 'lot')} {'has' if without == 1 else 'have'} no pour date" if without else ""
-    return f"{left_out}{dates}. One lot's own range: the middle of the group's lots, eight draws of ten between. " \
+    return f"{left_out}{dates}. One lot's own range: 80 % of the model runs of the group's median lot. " \
            "Lots of a group differ little where they share soil and slab; that is no certainty about one of them."
 
 
 def _visits(visits: pd.DataFrame, system: str) -> list[list[str]]:
     return [[str(int(row["cluster"])), str(int(row["order"])), visible(str(row["lot_id"])),
-             lot_text.shown(float(row["expected_movement_mm"]), system)] for row in visits.to_dict("records")]
+             telling.shown(float(row["expected_movement_mm"]), system)] for row in visits.to_dict("records")]
 
 
 def weather(results: Results, system: str) -> list[list[str]]:
@@ -279,7 +274,7 @@ def weather(results: Results, system: str) -> list[list[str]]:
         if this not in total.index or len(total) < 10:
             continue
         share = float((total < total[this]).mean())
-        out.append([visible(str(cell)), f"{'January to ' if until > 1 else ''}{MONTHS[int(until) - 1]} {this}",
+        out.append([visible(str(cell)), f"{'January to ' if until > 1 else ''}{telling.MONTHS[int(until) - 1]} {this}",
                     f"{units.mm_to_inch(total[this]):+.1f} in" if system == "us" else f"{total[this]:+.0f} mm",
                     f"drier than {1 - share:.0%} of {len(total)} years"])
     return out

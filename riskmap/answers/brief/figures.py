@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -12,15 +12,13 @@ from numpy.typing import NDArray
 
 from riskmap.common import units
 from riskmap.common.errors import counted, visible
-from riskmap.outputs import calibrated, lot_text, words
+from riskmap.outputs import calibrated, lot_text, telling, words
 
 if TYPE_CHECKING:
     from riskmap.common.results import Results
 
 Array = NDArray[np.float64]
 
-NUMBERS = (("expected_movement", "Expected, next 12 months"), ("long_run", "Characteristic"),
-           ("bend_now", "Now, middle above edge"))
 ENDS_MM = {"us": 0.5 * units.MM_PER_INCH, "si": 10.0}  # scales end on a multiple of it
 MOST_BARS = 240  # of the strip; longer spans take the mean of some months for each bar
 TURNS = 3  # driest and wettest spells that are named
@@ -29,6 +27,7 @@ UNDATED_MONTHS = 360  # of weather shown where the pour date is not known
 TURN_WIDTH = 0.13  # of a turning point's label, as a share of the strip
 SOIL_MM, DEEP_M, SOIL_LINE_MM = 26.0, 2.0, 3.4  # height of the profile on paper, what it spans, a line of its labels
 MOST_LAYERS = 10
+DRAWING_MM = (102.0, 26.0)  # width and height of the shape across the slab on paper; the phone page has their ratio
 
 
 @dataclass(frozen=True)
@@ -51,7 +50,7 @@ def scales(lots: pd.DataFrame, shapes: Iterable[Array], system: str) -> Scales:
     system : str
         `us` or `si`: the ends are whole steps of what is shown.
     """
-    names = [f"{before}{name}_mm{part}" for before in ("", calibrated.PREFIX) for name, _ in NUMBERS
+    names = [f"{before}{name}{part}" for before in ("", calibrated.PREFIX) for name in telling.COLUMNS.values()
              for part in ("_p10", "_p90")]
     ends = [lots[name].to_numpy(float) for name in names if name in lots]
     return Scales(_ends(ends, system), _ends([shape[:, 1:].ravel() for shape in shapes], system))
@@ -68,15 +67,16 @@ def axis(ends: tuple[float, float], system: str) -> dict[str, Any]:
     """Return the ends of a scale in the unit that is shown, and their words; no words where the low end is zero."""
     factor = 1 / units.MM_PER_INCH if system == "us" else 1.0
     return {"low": round(ends[0] * factor, 4), "high": round(ends[1] * factor, 4),
-            "low_text": lot_text.shown(ends[0], system) if ends[0] < 0 else "",
-            "zero_text": lot_text.shown(0.0, system), "high_text": lot_text.shown(ends[1], system)}
+            "low_text": telling.shown(ends[0], system) if ends[0] < 0 else "",
+            "zero_text": telling.shown(0.0, system), "high_text": telling.shown(ends[1], system)}
 
 
 # ---------------------------------------------------------------- weather
-def strip(results: Results, cell: str, early: str, basis: str = "date") -> dict[str, Any]:
+def strip(results: Results, cell: str, early: str, basis: str = "date", at_lot: str = "") -> dict[str, Any]:
     """Return the drought history since the pour: bars of SPEI-12, turning points, weekly categories at its end.
 
-    Where the pour date is not known, the last `UNDATED_MONTHS`. `title` says from when and why from then.
+    Where the pour date is not known, the last `UNDATED_MONTHS`. `title` says from when and why from then. The index and
+    the weekly categories are the climate cell's; `at_lot` is what the newest map shows at the lot, in words.
     """
     undated = basis == "none"
     climate = results.climate
@@ -94,7 +94,7 @@ def strip(results: Results, cell: str, early: str, basis: str = "date") -> dict[
     turning_points = [(str(month[k]), float(round(value[k], 1)), k / max(len(value) - 1, 1)) for k in turns(value)]
     return {"bars": bars, "from": str(month[0]), "to": str(month[-1]), "months_a_bar": step,
             "title": _since(undated, early, basis, begins, len(value)), "turns": _placed(turning_points),
-            "weeks": _weeks(weekly)}
+            "weeks": _weeks(weekly, at_lot)}
 
 
 def _since(undated: bool, early: str, basis: str, begins: str, count: int) -> str:
@@ -129,16 +129,17 @@ def apart(wished: Array, least: float, last: float) -> list[float]:
     return [float(round(x, 4)) for x in out]
 
 
-def _weeks(weekly: pd.DataFrame) -> str:
+def _weeks(weekly: pd.DataFrame, at_lot: str) -> str:
+    """Return the weekly maps of the climate cell in words, and beside them what the newest one shows at the lot."""
     if weekly.empty:
         return ""
     dates = weekly["valid_date"].astype("str").tolist()
     kinds = [words.drought(kind) for kind in weekly["category"].astype("str")]
     span = dates[0] if len(dates) == 1 else f"{dates[0]} to {dates[-1]}"
     named = sorted(set(kinds), key=lambda kind: (kind != words.NO_DROUGHT, kind))
-    last = f"; last {kinds[-1]}" if len(named) > 1 else ""
-    return f"{counted(len(dates), 'weekly map')} ({span}): {', '.join(named)}{last} " \
-           "(largest share of the climate cell)."
+    last = f", last {kinds[-1]}" if len(named) > 1 else ""
+    return f"{counted(len(dates), 'weekly drought map')} ({span}), in most of this climate cell: {', '.join(named)}" \
+           f"{last}{'; ' + at_lot if at_lot else ''}."
 
 
 def turns(value: Array) -> list[int]:
@@ -157,17 +158,47 @@ def turns(value: Array) -> list[int]:
 
 
 # ---------------------------------------------------------------- slab and soil
-def profile(shape: Array | None, now_mm: float, width: str, system: str, ends: tuple[float, float]) -> dict[str, Any]:
-    """Return half the slab from the middle to the edge, in shown units, and its scale; the page mirrors it.
+def profile(shape: Array | None, lot: Mapping[str, Any], width: str, system: str,
+            ends: tuple[float, float]) -> dict[str, Any]:
+    """Return half the slab from the middle to the edge, in shown units, its scale and words; the page mirrors it.
 
-    `now_mm` is the run's own middle above edge: the drawing has fewer draws and differs in the last digit.
+    The words take the run's own bending of the lot: the drawing has fewer draws and differs in the last digit.
     """
     if shape is None:
         return {}
     factor = 1 / units.MM_PER_INCH if system == "us" else 1.0
     values = np.round(shape[:, 1:] * factor, 3)
+    now, wide = telling.side(float(lot["bend_now_mm"]), system), float(lot["slab_width_m"])
+    times = stretch(DRAWING_MM[0], DRAWING_MM[1], wide, ends)
     return {"x": shape[:, 0].round(4).tolist(), "ground": values[:, :3].tolist(), "slab": values[:, 3:].tolist(),
-            "width": width, "middle": lot_text.shown(now_mm, system), **axis(ends, system)}
+            "width": width, "words": f"Slab black, {now} today; ground brown, where the slab rests on it or "
+            "leaves a gap. "
+            f"{_gap(-shape[-1, 1:4], system)} Heights drawn {times} times too tall, on one scale for all lots of this "
+            "brief. Dashed: 80 % of the model runs.", **axis(ends, system)}
+
+
+def _gap(at_edge_mm: Array, system: str) -> str:
+    """Return the gap under the edge in words; `at_edge_mm`: its 90th, 50th and 10th percentile, edges being at zero."""
+    high, middle, low = (float(value) for value in at_edge_mm)
+    if telling.is_zero(high, system):
+        return "No gap under the edge."
+    return f"Gap under the edge: {telling.shown(middle, system)} ({telling.sizes(low, high, system)})."
+
+
+def stretch(page_width_mm: float, page_height_mm: float, slab_width_m: float, ends: tuple[float, float]) -> str:
+    """Return how many times too tall the heights of a drawing are.
+
+    Parameters
+    ----------
+    page_width_mm, page_height_mm : float
+        Of the drawing, in any unit that both share.
+    slab_width_m : float
+        What its width spans.
+    ends : tuple of float
+        What its height spans. [mm]
+    """
+    times = (page_height_mm / (ends[1] - ends[0])) / (page_width_mm / (1000 * slab_width_m))
+    return f"{float(f'{times:.2g}'):.0f}"
 
 
 def soil(results: Results, row: int, system: str) -> dict[str, Any]:

@@ -9,10 +9,12 @@ import html
 from pathlib import Path
 from typing import Any
 
+from riskmap.answers.brief import figures
 from riskmap.outputs.html_page import filled
 
 HERE = Path(__file__).parent
 _W, _H = 336, 120
+_TALL = _W * figures.DRAWING_MM[1] / figures.DRAWING_MM[0]  # of the shape: its heights are stretched as on paper
 DASHED = ' stroke-dasharray="4"'
 
 
@@ -47,12 +49,11 @@ def _without_number(page: dict[str, Any]) -> str:
 
 
 def _with_number(page: dict[str, Any]) -> str:
-    texts = {name: page[name] for name in ("direction", "phase", "since", "whatif_caution", "reference",
-                                           "observation_title", "look_sources")}
-    whatif = ", ".join(f"{name} {value}" for name, value in page["whatif"])
+    texts = {name: page[name] for name in ("phase", "since", "whatif_years", "whatif_caution", "why",
+                                           "typical_lot", "observation_title", "look_sources")}
     return filled(
-        HERE / "lot_with_number.html", {**texts, "whatif": whatif, "strip_title": page["strip"]["title"]},
-        {"numbers": _table([[n["label"], n["text"], n["range"]] for n in page["numbers"]], (1,)),
+        HERE / "lot_with_number.html", {**texts, "strip_title": page["strip"]["title"]},
+        {"answers": _table([[answer["label"], answer["text"]] for answer in page["answers"]]),
          "reasons": _table([[value, label] for label, value, _ in page["reasons"]], (0,)),
          "facts": _table(page["facts"]), "doubts": "".join(f"<p class=s>{_t(text)}</p>" for text in page["doubts"]),
          "strip": _strip(page["strip"]), "profile": _profile(page["profile"]), "soil": _soil(page["soil"]),
@@ -89,7 +90,7 @@ def _profile(profile: dict[str, Any]) -> str:
     top, low = profile["high"], profile["low"]
 
     def height(value: float) -> float:
-        return 10 + (_H - 20) * (top - value) / (top - low)
+        return 10 + _TALL * (top - value) / (top - low)
 
     def path(kind: str, part: int) -> str:
         right = [(_W / 2 * (1 + x), height(line[part]))
@@ -104,10 +105,7 @@ def _profile(profile: dict[str, Any]) -> str:
     lines = "".join(f'<path d="{path(kind, part)}" fill="none" stroke="{color}" stroke-width="{2 if part == 1 else 1}"'
                     f'{"" if part == 1 else DASHED}/>'
                     for kind, color in (("ground", "#b85c28"), ("slab", "#1a1a1a")) for part in (0, 1, 2))
-    span = f"{profile['low_text'] or profile['zero_text']} to {profile['high_text']}"
-    words = f"Middle of the slab {profile['middle']} above its edges, {profile['width']} across; black slab, brown " \
-            f"ground, dashed: eight draws of ten lie between. Heights are stretched: {span} for all lots of this brief."
-    return _drawing("shape", scale + lines, words, _W + 64)
+    return _drawing("shape", scale + lines, profile["words"], _W + 64)
 
 
 def _soil(soil: dict[str, Any]) -> str:
@@ -119,10 +117,11 @@ def _soil(soil: dict[str, Any]) -> str:
 
 
 def _area(area: dict[str, Any]) -> str:
-    visits = _table([["group", "order", "lot", "expected movement"], *area["visits"]]) if area["visits"] else ""
+    visits = _table([["group", "order", "lot", "expected bending"], *area["visits"]]) if area["visits"] else ""
     texts = {name: area[name] for name in ("area", "today", "standing", "counts", "group_note", "caution", "not_seen")}
     return filled(HERE / "lots_summary.html", texts, {
+        "shared": "".join(f"<p>{_t(text)}</p>" for text in area["shared"]),
         "states": _table([[name, count] for name, count in area["states"]], (1,)),
         "groups": _table([area["group_heads"], *area["groups"]]), "weather": _table(area["weather"]),
-        "visits": ("<h2>Order of visits</h2><p class=s>By expected movement within each group of lots that lie "
+        "visits": ("<h2>Order of visits</h2><p class=s>By expected bending within each group of lots that lie "
                    f"together; an order for a round, no ranking of places.</p>{visits}" if visits else "")})

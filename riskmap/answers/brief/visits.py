@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -13,6 +13,8 @@ from riskmap.answers import if_cracked, screen
 from riskmap.answers.brief import content, figures
 from riskmap.common.errors import LayerError, joined
 from riskmap.common.problems import Problem, kept_by_refusal
+from riskmap.estimates.order import inspection_order
+from riskmap.outputs import lot_text
 from riskmap.run import record
 
 if TYPE_CHECKING:
@@ -92,8 +94,8 @@ def _page_list(results: Results, ids: list[str], listing: Path | None, top: int 
     if listing is not None:
         visits += _listed(results, listing, columns, problems)
     if top is not None:
-        ordered = results.lots["expected_movement_mm"].sort_values(ascending=False, kind="stable").dropna().head(top)
-        visits += [Visit(int(row), {"lot_id": str(names[row])}, "matched", "") for row in ordered.index]
+        first = inspection_order(results.lots)[:top]
+        visits += [Visit(int(row), {"lot_id": str(names.iloc[row])}, "matched", "") for row in first]
     if not visits:
         raise LayerError("E-BRF-001 no lot is named. Use --lots ID,ID, --visits FILE or --top N.")
     if len(visits) > MOST:
@@ -123,6 +125,7 @@ def pages(results: Results, visits: list[Visit], system: str, about: dict[str, s
     shapes = _shapes(results, [visit.row for visit in visits])
     scales = figures.scales(results.lots, shapes.values(), system)
     cracked = if_cracked.sentences(results, [visit.row for visit in visits if visit.row >= 0], system)
+    results = replace(results, facts={**results.facts, "shared_reasons": lot_text.shared_reasons(results)})
     names = results.lots["lot_id"].astype("str")
     out = []
     for visit in visits:
@@ -157,9 +160,9 @@ def _shapes(results: Results, rows: list[int]) -> dict[int, NDArray[np.float64]]
 
 
 def rounds(results: Results, visits: list[Visit]) -> pd.DataFrame:
-    """Return the order of visits: lots that lie together are one group, inside it by expected movement, largest first.
+    """Return the order of visits: lots that lie together are one group, ordered inside as of `inspection_order`.
 
-    Columns: cluster (1, 2, ... by its largest lot), order, lot_row, lot_id, expected_movement_mm.
+    Columns: cluster (1, 2, ... by its first lot), order, lot_row, lot_id, expected_movement_mm.
     """
     from sklearn.cluster import DBSCAN
 
@@ -173,8 +176,8 @@ def rounds(results: Results, visits: list[Visit]) -> pd.DataFrame:
     label = DBSCAN(eps=APART_M, min_samples=1).fit_predict(np.column_stack([points.x, points.y]))
     frame = pd.DataFrame({"label": label, "lot_row": lots["lot_row"].to_numpy(), "lot_id": lots["lot_id"].to_numpy(),
                           "expected_movement_mm": lots["expected_movement_mm"].to_numpy(float)})
-    frame = frame.sort_values(["expected_movement_mm", "lot_row"], ascending=[False, True], kind="stable")
-    frame["cluster"] = pd.factorize(frame["label"])[0] + 1
+    frame = frame.iloc[inspection_order(lots)]
+    frame = frame.assign(cluster=pd.factorize(frame["label"])[0] + 1)
     frame = frame.sort_values(["cluster"], kind="stable")
     frame["order"] = frame.groupby("cluster").cumcount() + 1
     return frame[columns].reset_index(drop=True)

@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 from riskmap.answers.survey import contradictions
 from riskmap.answers.survey.contradictions import AS_BUILT_MM
 from riskmap.answers.survey.levels import Levels
+from riskmap.common import units
 from riskmap.common.errors import LayerError, counted, joined
 from riskmap.common.problems import Problem, first_rows
 from riskmap.common.results import History
@@ -66,9 +67,11 @@ def dome(x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.clip(1 - u**2, 0, 1) * np.clip(1 - v**2, 0, 1)
 
 
-def against(levels: Levels, lot: Mapping[str, Any], file: str = "", doubts: tuple[str, ...] = ()) -> Consistency:
+def against(levels: Levels, lot: Mapping[str, Any], file: str = "", doubts: tuple[str, ...] = (), *,
+            system: str = "si") -> Consistency:
     """Compare the measured dome with the expected one of a lot (a row of `tables.ESTIMATE`).
 
+    The sentences are in the unit of the page, `us` (inch) or `si` (mm); the numbers are in mm.
     With `doubts` (those of the levels, or of dates and lot from `contradictions`) the answer is that it cannot be told.
     """
     numbers: dict[str, float | None] = {
@@ -83,7 +86,7 @@ def against(levels: Levels, lot: Mapping[str, Any], file: str = "", doubts: tupl
     unknown = bool(lot.get("state")) or low is None or middle is None or high is None
     fit, why = _fit(levels)
     largest = contradictions.LARGEST_DOME_MM if unknown else max(abs(value) for value in quantiles if value is not None)
-    odd = _unlike_a_dome(levels, fit, largest, file, "E-SVY-061") if fit else ()
+    odd = _unlike_a_dome(levels, fit, largest, file, "E-SVY-061", system) if fit else ()
     if doubts := (*levels.doubts, *doubts, *(problem.rule for problem in odd)):
         return Consistency("cannot tell", "The survey contradicts itself or the run. " + " ".join(doubts), numbers, odd)
     if unknown or low is None or middle is None or high is None:
@@ -96,13 +99,13 @@ def against(levels: Levels, lot: Mapping[str, Any], file: str = "", doubts: tupl
     side = (high - middle if measured > middle else middle - low) / NORMAL_80
     noise = math.hypot(flat, side)
     numbers |= {"measured_mm": measured, "measured_sd_mm": own, "noise_sd_mm": noise}
-    return Consistency(*_said(measured, middle, flat, noise), numbers)
+    return Consistency(*_said(measured, middle, flat, noise, system), numbers)
 
 
-def unlike_any_dome(levels: Levels, file: str = "") -> list[Problem]:
+def unlike_any_dome(levels: Levels, file: str = "", *, system: str = "si") -> list[Problem]:
     """Return a caution when levels do not fit a plane with a dome of any likely size; for surveys without a run."""
     fit, _ = _fit(levels)
-    return [*_unlike_a_dome(levels, fit, contradictions.LARGEST_DOME_MM, file, "W-SVY-062")] if fit else []
+    return [*_unlike_a_dome(levels, fit, contradictions.LARGEST_DOME_MM, file, "W-SVY-062", system)] if fit else []
 
 
 @dataclass(frozen=True)
@@ -128,7 +131,8 @@ def _fit(levels: Levels) -> tuple[_Fit | None, str]:
     return _Fit(used, design, level), ""
 
 
-def _unlike_a_dome(levels: Levels, fit: _Fit, largest_mm: float, file: str, code: str) -> tuple[Problem, ...]:
+def _unlike_a_dome(levels: Levels, fit: _Fit, largest_mm: float, file: str, code: str,
+                   system: str) -> tuple[Problem, ...]:
     """Return a finding that names the rows which do not fit a plane with a dome; none when all do."""
     sd = contradictions.allowed_sd(levels.sigma_mm, largest_mm)
     odd = contradictions.unlike_a_dome(fit.design, fit.level, sd)
@@ -138,8 +142,8 @@ def _unlike_a_dome(levels: Levels, fit: _Fit, largest_mm: float, file: str, code
     rows = sorted(levels.residuals.loc[levels.residuals["point"].isin(names), "row"].astype(int))
     unit = contradictions.likely_unit(fit.design, fit.level, fit.points["raw_mm"].to_numpy(float), odd, sd)
     rule = (f"{counted(len(names), 'point')} of {len(odd)} ({joined(names)}; rows {first_rows(rows, 12)}) cannot "
-            f"belong to one floor with the others: more than {contradictions.BEYOND * sd:.0f} mm from a plane with a "
-            "dome, or all together too far from it.")
+            f"belong to one floor with the others: more than {_told(contradictions.BEYOND * sd, system)} from a "
+            "plane with a dome, or all together too far from it.")
     remedy = (f"They would fit if they were {unit}. " if unit else "") + (
         "Check unit, sign and value; give a reason in exclude to points of another floor or a built-in slope.")
     done = "The survey is not compared with the run." if code[0] == "E" else "They are used as they were read."
@@ -147,19 +151,27 @@ def _unlike_a_dome(levels: Levels, fit: _Fit, largest_mm: float, file: str, code
                     column="elevation"),)
 
 
-def _said(measured: float, middle: float, flat: float, noise: float) -> tuple[str, str]:
+def _told(value_mm: float, system: str) -> str:
+    """Return a level as a survey is read: to 0.1 in or 1 mm."""
+    return f"{units.mm_to_inch(value_mm) + 0.0:.1f} in" if system == "us" else f"{value_mm:.0f} mm"
+
+
+def _said(measured: float, middle: float, flat: float, noise: float, system: str) -> tuple[str, str]:
+    def told(value_mm: float) -> str:
+        return _told(value_mm, system)
+
     apart = abs(measured - middle)
-    sentence = f"Measured middle minus edge {measured:.0f} mm, expected {middle:.0f} mm, {apart:.0f} mm apart"
+    sentence = f"Measured middle minus edge {told(measured)}, expected {told(middle)}, {told(apart)} apart"
     if apart > NORMAL_95 * noise:
         return "not consistent", (f"{sentence}: more than range, reading error and building unevenness together "
-                                  f"explain ({NORMAL_95 * noise:.0f} mm).")
+                                  f"explain ({told(NORMAL_95 * noise)}).")
     if apart > NORMAL_80 * noise:
-        return "cannot tell", (f"{sentence}: between the 80 % band ({NORMAL_80 * noise:.0f} mm) and the 95 % band "
-                               f"({NORMAL_95 * noise:.0f} mm).")
+        return "cannot tell", (f"{sentence}: between the 80 % band ({told(NORMAL_80 * noise)}) and the 95 % band "
+                               f"({told(NORMAL_95 * noise)}).")
     if abs(measured) <= NORMAL_80 * flat:
         return "cannot tell", (f"{sentence}, but a slab that was built this way and never moved would read the same "
-                               f"(up to {NORMAL_80 * flat:.0f} mm from level).")
-    return "consistent", f"{sentence}: inside the 80 % band of {NORMAL_80 * noise:.0f} mm."
+                               f"(up to {told(NORMAL_80 * flat)} from level).")
+    return "consistent", f"{sentence}: inside the 80 % band of {told(NORMAL_80 * noise)}."
 
 
 def _finite(value: object) -> float | None:
@@ -242,7 +254,8 @@ def share_of_swing(rib_depth_mm: float) -> float:
     return float(np.interp(np.log(section_stiffness(rib_depth_mm / 1000) / 1e6), np.log(SWING_AT_MN_M2), SWING_SHARE))
 
 
-def what_two_seasons_decide(first: Levels, second: Levels | None, rib_depth_mm: float | None) -> str:
+def what_two_seasons_decide(first: Levels, second: Levels | None, rib_depth_mm: float | None, *,
+                            system: str = "si") -> str:
     """Say what two surveys decide with a known rib depth and a point on open ground; empty where one is not given.
 
     A point on open ground has `open ground` in its column exclude, in both surveys.
@@ -254,14 +267,15 @@ def what_two_seasons_decide(first: Levels, second: Levels | None, rib_depth_mm: 
     names = sorted(open_ground[0] & open_ground[1])
     if not names:
         return ""
-    return (f"Two surveys with a rib depth of {rib_depth_mm:.0f} mm and open ground ({joined(names)}) test what "
-            "nothing measured has: how much of the ground's yearly swing a slab follows. In two opposite seasons the "
-            f"model expects about {share_of_swing(rib_depth_mm):.2f} of it at this depth ({_SWINGS}, computed). A "
+    return (f"Two surveys with a rib depth of {_told(rib_depth_mm, system)} and open ground ({joined(names)}) test "
+            "what nothing measured has: how much of the ground's yearly swing a slab follows. In two opposite seasons "
+            f"the model expects about {share_of_swing(rib_depth_mm):.2f} of it at this depth ({_SWINGS}, computed). A "
             "clearly larger share says the slab is less stiff than its ribs say, a smaller one that it is stiffer "
             "or that the ground under its edge moves less than open ground.")
 
 
-def next_dates(history: History | None, lot_row: int | None, last: date | None) -> str:
+def next_dates(history: History | None, lot_row: int | None, last: date | None, *,
+               system: str = "si") -> str:
     """Say when the next survey tells most: the months in which past edge movement was at its extremes."""
     if history is not None and lot_row is not None and history.series[lot_row] >= 0:
         values = np.asarray(history.deflection_mm[history.series[lot_row]], dtype=float)
@@ -273,7 +287,8 @@ def next_dates(history: History | None, lot_row: int | None, last: date | None) 
             if mean[high] - mean[low] >= 1.0:  # mm; below it the season tells nothing
                 return (f"{MONTH_NAMES[high]} and {MONTH_NAMES[low]}: there the run's past months {history.months[0]} "
                         f"to {history.months[-1]} have the highest and the lowest middle-minus-edge "
-                        f"({mean[high]:.0f} and {mean[low]:.0f} mm on average). Past months, not a forecast.")
+                        f"({_told(mean[high], system)} and {_told(mean[low], system)} on average). Past months, not a "
+                        "forecast.")
     if last is None:
         return f"A second survey {SPACING}."
     return f"Near {MONTH_NAMES[(last.month + 5) % 12]} {last.year + (last.month + 6 > 12)}: {SPACING}."

@@ -87,11 +87,16 @@ def row_of(results: Results, lot: str) -> int:
     return rows[0]
 
 
-def against_lot(survey: HouseSurvey, results: Results, row: int, file: str) -> tuple[dict[str, Any], list[Problem]]:
-    """Return what a run expects of a lot beside what was measured, as plain values, and findings on both together."""
+def against_lot(survey: HouseSurvey, results: Results, row: int, file: str,
+                system: str = "si") -> tuple[dict[str, Any], list[Problem]]:
+    """Return what a run expects of a lot beside what was measured, as plain values, and findings on both together.
+
+    The sentence `why` is in the unit of the page, `us` or `si`; the numbers are in mm.
+    """
     lot = results.lots.iloc[row].to_dict()
     early = contradictions.before_pour(survey.readings, lot, file)
-    answer = expected.against(survey.levels, lot, file, (*survey.doubts, *(problem.rule for problem in early)))
+    answer = expected.against(survey.levels, lot, file, (*survey.doubts, *(problem.rule for problem in early)),
+                              system=system)
     beside = {"run": results.area_name, "today": results.today, "lot": str(lot["lot_id"]), "answer": answer.answer,
               "why": answer.why, **answer.numbers, "as_built_source": AS_BUILT_SOURCE}
     return beside | ({"note": results.note} if results.note else {}), [*early, *answer.problems]

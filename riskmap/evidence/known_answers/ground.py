@@ -233,7 +233,8 @@ def _compiled() -> str:
 
 def _repeatable() -> list[Value]:
     one, two, _ = _stage_runs()
-    return yes(one.equals(two), bool(np.isfinite(one.select_dtypes("number").to_numpy()).all()))
+    numbers = one.select_dtypes("number").drop(columns="edge_high_pct")  # which only young slabs have
+    return yes(one.equals(two), bool(np.isfinite(numbers.to_numpy()).all()))
 
 
 def _awkward() -> list[Value]:

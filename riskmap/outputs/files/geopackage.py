@@ -1,7 +1,8 @@
 """The estimate as a GeoPackage 1.3 with its QGIS style inside.
 
-QGIS applies the default entry of the table `layer_styles` on opening. The style has one rule per band and one hatched
-rule per state: a graduated renderer would leave lots without a number invisible.
+QGIS applies the default entry of the table `layer_styles` on opening and offers the others by name: expected bending,
+now, the next 12 months, the long run. A style has one rule per class and one hatched rule per state: a graduated
+renderer would leave lots without a number invisible.
 Dates inside the file are those of the data's present month, not of the run, so that equal results give equal files; the
 moment of the run is in manifest.json.
 """
@@ -26,7 +27,8 @@ if TYPE_CHECKING:
     from riskmap.common.results import Results
 
 NAME, LAYER = "lots.gpkg", "lots"
-STYLE = "expected movement"
+STYLES = {  # layer of `palette.SCALES` -> name of its style; the first is applied on opening
+    "expected": "expected bending in 12 months", "now": "now", "next": "next 12 months", "long_run": "long run"}
 _VERSION = {"VERSION": "1.3"}  # widely read; QGIS 3.22 warns about 1.4
 
 
@@ -71,26 +73,30 @@ def _hatch(symbol: ET.Element, name: str, kind: str) -> None:
                {"name": "circle", "color": ink, "outline_style": "no", "size": "0.5", "size_unit": "MM"})
 
 
-def _bands() -> list[tuple[str, str, str]]:
-    """Return label, filter and colour of each band of the expected movement."""
-    column, limits = '"expected_movement_mm"', tables.DEFLECTION_BANDS_MM
+def _bands(scale: palette.Scale) -> list[tuple[str, str, str]]:
+    """Return label, filter and colour of each class of a layer."""
+    column, limits = f'"{scale.column}"', scale.limits_mm
     low, high = (None, *limits), (*limits, None)
+    signed = limits[0] < 0
     bands = []
-    for a, b, color in zip(low, high, palette.SEQUENTIAL, strict=True):
+    for a, b, color in zip(low, high, scale.colors, strict=True):
         parts = ([f"{column} >= {a:g}"] if a is not None else []) + ([f"{column} < {b:g}"] if b is not None else [])
-        label = f"under {b:g} mm" if a is None else f"{a:g} mm and more" if b is None else f"{a:g}–{b:g} mm"
+        if signed:
+            label = f"below {b:+g} mm" if a is None else f"{a:+g} mm and above" if b is None else f"{a:+g} to {b:+g} mm"
+        else:
+            label = f"under {b:g} mm" if a is None else f"{a:g} mm and more" if b is None else f"{a:g}–{b:g} mm"
         bands.append((label, " AND ".join(parts), color))
     return bands
 
 
-def qml() -> str:
-    """Return the QGIS style: a rule per band and per state."""
+def qml(layer: str = "expected") -> str:
+    """Return the QGIS style of a layer of `STYLES`: a rule per class and per state."""
     root = ET.Element("qgis", {"version": "3.22.0", "styleCategories": "Symbology"})
     renderer = ET.SubElement(root, "renderer-v2", {"type": "RuleRenderer", "symbollevels": "0", "forceraster": "0",
                                                    "enableorderby": "0"})
     rules = ET.SubElement(renderer, "rules", {"key": "{riskmap-root}"})
     symbols = ET.SubElement(renderer, "symbols")
-    for label, where, color in _bands():
+    for label, where, color in _bands(palette.SCALES[layer]):
         name = str(len(symbols))
         ET.SubElement(rules, "rule", {"key": f"{{riskmap-{name}}}", "symbol": name, "label": label,
                                       "filter": f'"state" = \'\' AND {where}'})
@@ -104,15 +110,15 @@ def qml() -> str:
     return head + ET.tostring(root, encoding="unicode")
 
 
-def _style_row(today: str, geometry_column: str) -> dict[str, Any]:
+def _style_rows(today: str, geometry_column: str) -> list[dict[str, Any]]:
     import pandas as pd
 
-    return {
+    return [{
         "f_table_catalog": "", "f_table_schema": "", "f_table_name": LAYER, "f_geometry_column": geometry_column,
-        "styleName": STYLE, "styleQML": qml(), "styleSLD": "", "useAsDefault": True,
-        "description": "Expected movement of the next 12 months in five bands; states hatched", "owner": "", "ui": "",
+        "styleName": name, "styleQML": qml(layer), "styleSLD": "", "useAsDefault": layer == next(iter(STYLES)),
+        "description": f"{palette.SCALES[layer].note}; lots without an estimate hatched", "owner": "", "ui": "",
         "update_time": pd.Timestamp(f"{today}-01", tz="UTC"),
-    }
+    } for layer, name in STYLES.items()]
 
 
 def write(results: Results, folder: Path) -> Path:
@@ -163,7 +169,7 @@ def write_tables(parts: Iterable[pa.Table], folder: Path, today: str, shapes: ar
         write_arrow(_stream(parts, kind), path, layer=LAYER, driver="GPKG", geometry_name=arrow_lots.GEOMETRY,
                     geometry_type=kind, crs="EPSG:4326", encoding="UTF-8", dataset_options=_VERSION,
                     layer_options={"GEOMETRY_NAME": "geom"})
-        pyogrio.write_dataframe(pd.DataFrame([_style_row(today, "geom")]), path, layer="layer_styles", driver="GPKG",
+        pyogrio.write_dataframe(pd.DataFrame(_style_rows(today, "geom")), path, layer="layer_styles", driver="GPKG",
                                 append=False)
         held = int(pyogrio.read_info(path, layer=LAYER, force_feature_count=True)["features"])
     except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError) as error:

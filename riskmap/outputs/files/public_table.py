@@ -41,16 +41,18 @@ def _score_columns(name: str, words: str) -> tuple[tables.Column, ...]:
     head = f"{words}, rounded to {STEP_MM:g} mm: "
     return (
         tables.number(name, f"{head}median of the lots", "mm", 0, 2000),
-        tables.number(f"{name}_p10", f"{head}the lots' own 10th percentile (doubt of the model), median of the lots",
-                      "mm", 0, 2000),
-        tables.number(f"{name}_p90", f"{head}the lots' own 90th percentile (doubt of the model), median of the lots",
-                      "mm", 0, 2000),
+        tables.number(f"{name}_p10", f"{head}the lots' own 10th percentile (range of the model runs), median of the "
+                      "lots", "mm", 0, 2000),
+        tables.number(f"{name}_p90", f"{head}the lots' own 90th percentile (range of the model runs), median of the "
+                      "lots", "mm", 0, 2000),
         tables.number(f"{name}_lots_p10", f"{head}10th percentile over the lots", "mm", 0, 2000),
         tables.number(f"{name}_lots_p90", f"{head}90th percentile over the lots", "mm", 0, 2000),
     )
 
 
-_NUMBERS = (*_score_columns(SCORES[0], "expected movement"), *_score_columns(SCORES[1], "characteristic movement"))
+_NUMBERS = (
+    *_score_columns(SCORES[0], "expected movement (largest bending within the next twelve months, since the pour)"),
+    *_score_columns(SCORES[1], "long run (largest bending in the weather of the normal period)"))
 GROUP_COLUMNS = (
     tables.text("map_unit_symbol", "symbol of the map unit with the largest share of the lot; empty when merged"),
     tables.text("map_unit_name", f"its name, or `{OTHER_SOILS}` or `{NO_SOIL}`"),

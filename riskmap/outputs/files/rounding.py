@@ -22,12 +22,15 @@ if TYPE_CHECKING:
 # decimals by unit; movement to 0.1 mm, far below what a survey reads
 BY_UNIT = {"mm": 1, "m": 2, "m2": 1, "%": 2, "fraction": 4, "m/m": 7, "": 4, "deg": 7}
 PARTS, PART_DECIMALS = ("part_", "reason_", "typical_lot"), 2
+SHARES, SHARE_DECIMALS = "share_beyond_", 2  # of 600 model runs at most, a share is no finer
 
 
 def decimals(column: tables.Column) -> int | None:
     """Return the decimals of a number column, None for other columns."""
     if column.kind != "number":
         return None
+    if column.name.startswith(SHARES):
+        return SHARE_DECIMALS
     return PART_DECIMALS if column.name.startswith(PARTS) and column.unit == "mm" else BY_UNIT[column.unit]
 
 

@@ -26,6 +26,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from riskmap.common import tables
+from riskmap.outputs import words
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -39,18 +40,20 @@ MISSING = -(2**30)  # stands for "no value" in number columns
 DROUGHT_STEP = 1e-5  # about 1 m; the weekly map is drawn far coarser
 INDEX_STEP = 0.1  # one unit of the history strip's index, finer than a bar can show
 HISTORY_STEP = 0.1
+CHANGE_STEP = 0.1
 
 # column -> step of one unit; movement is kept to 0.1 mm, finer than any screen shows; only what the page shows
 OWN_STEPS = {"map_unit_share": 0.01, "covered_pct": 1.0, "soil_line_distance_m": 1.0, "neighbor_unit_share": 0.01,
              "linear_extensibility_pct": 0.1}
 SHARED_STEPS = {
     **{f"{name}{part}": 0.1
-       for name in ("expected_movement_mm", "long_run_mm", "bend_now_mm")
+       for name in ("expected_movement_mm", "long_run_mm", "bend_now_mm", "change_next_mm")
        for part in ("", "_p10", "_p90")},
-    "bend_largest_up_mm": 0.1, "bend_largest_down_mm": 0.1, "seasonal_range_mm": 0.1, "settlement_mm": 0.1,
+    "rise_next_mm": 0.1, "fall_next_mm": 0.1, "bend_largest_up_mm": 0.1, "bend_largest_down_mm": 0.1,
+    "seasonal_range_mm": 0.1,
     "whatif_dry_mm": 0.1, "whatif_average_mm": 0.1, "whatif_wet_mm": 0.1, "phase_probability": 0.01,
-    "edge_high_pct": 1.0, "share_beyond_l360": 0.01, "slab_width_m": 0.1, "typical_lot_mm": 0.1,
-    **{f"reason_{n}_mm": 0.1 for n in (1, 2, 3)},
+    "edge_high_pct": 1.0, "share_beyond_l360": 0.01, "slab_width_m": 0.1, "typical_lot_mm": 0.01,
+    **{f"part_{name}_mm": 0.01 for name in (*words.REASONS, "gaps")},
     **{f"tilt_{name}": 0.1 for name in ("now_pct", "leak_pct", "watering_pct", "tree_pct")},
 }
 # column -> an earlier column it tends to follow: what is left after a straight line needs fewer bits
@@ -61,13 +64,14 @@ RELATED = {
     "long_run_mm_p90": "long_run_mm",
     "bend_now_mm_p10": "bend_now_mm", "bend_now_mm_p90": "bend_now_mm",
     "bend_largest_up_mm": "long_run_mm", "bend_largest_down_mm": "bend_now_mm",
-    "seasonal_range_mm": "long_run_mm", "whatif_dry_mm": "expected_movement_mm",
-    "whatif_average_mm": "expected_movement_mm", "whatif_wet_mm": "expected_movement_mm",
-    "reason_1_mm": "expected_movement_mm", "tilt_leak_pct": "tilt_now_pct", "tilt_watering_pct": "tilt_leak_pct",
+    "seasonal_range_mm": "long_run_mm", "whatif_dry_mm": "change_next_mm",
+    "whatif_average_mm": "change_next_mm", "whatif_wet_mm": "change_next_mm",
+    "change_next_mm_p10": "change_next_mm", "change_next_mm_p90": "change_next_mm", "fall_next_mm": "change_next_mm",
+    "part_soil_mm": "expected_movement_mm", "tilt_leak_pct": "tilt_now_pct", "tilt_watering_pct": "tilt_leak_pct",
     "tilt_tree_pct": "tilt_leak_pct",
 }
-SHARED_TEXTS = ("state", "state_reason", "reason_1", "reason_2", "reason_3", "direction", "bend_largest_up_date",
-                "phase", "pour_weather", "pour_from", "pour_to", "pour_date_basis", "slab_class", "map_unit_name",
+SHARED_TEXTS = ("state", "state_reason", "direction", "bend_largest_up_date", "phase", "pour_weather",
+                "pour_from", "pour_to", "pour_date_basis", "slab_class", "map_unit_name",
                 "shrink_swell_class", "neighbor_unit_name", "cell_id", "weather_source", "drought_category",
                 "drought_valid_date", "data_quality", "flags")
 
@@ -247,7 +251,7 @@ def _shared(lots: pd.DataFrame) -> tuple[pd.DataFrame, dict[str, list[str]]]:
     return pd.DataFrame(codes), texts
 
 
-def block(lots: gpd.GeoDataFrame, about: dict[str, Any], *, change: pd.Series | None = None,
+def block(lots: gpd.GeoDataFrame, about: dict[str, Any], *, change: pd.DataFrame | None = None,
           past: Results | None = None, classes: tuple[str, ...] = ()) -> str:
     """Return the data block of an estimate table as base64 text.
 
@@ -257,8 +261,9 @@ def block(lots: gpd.GeoDataFrame, about: dict[str, Any], *, change: pd.Series | 
         `tables.ESTIMATE` in EPSG:4326. Rows keep their order; rows without a polygon have no ring.
     about : dict
         Plain values for the page: names, words, classes, cautions. Goes into the header as it is.
-    change : Series, optional
-        `change_mm` of each row, in row order. ValueError when it has another length.
+    change : DataFrame, optional
+        What changed since another run, one row per lot in row order, in mm; each column goes along under its name.
+        ValueError when it has another length.
     past : Results, optional
         Run whose past months, drought shapes, soil lines and indices go along; None: none of them.
     classes : tuple of str
@@ -270,7 +275,7 @@ def block(lots: gpd.GeoDataFrame, about: dict[str, Any], *, change: pd.Series | 
         When a value does not fit the block (no lot on Earth does this).
     """
     if change is not None and len(change) != len(lots):
-        raise ValueError(f"change_mm has {len(change)} values for {len(lots)} lots")
+        raise ValueError(f"the change has {len(change)} values for {len(lots)} lots")
     arrays = _Block()
     _add_shapes(arrays, "", _rings(lots.geometry.to_numpy(), DEGREE_STEP))
     heads = _add_ids(arrays, lots["lot_id"])
@@ -284,11 +289,12 @@ def block(lots: gpd.GeoDataFrame, about: dict[str, Any], *, change: pd.Series | 
     for name, step in OWN_STEPS.items():
         arrays.add(name, _steps(lots[name], step), step=step)
     if change is not None:
-        arrays.add("change_mm", _steps(change, 0.1), step=0.1)
+        for name, values in change.items():
+            arrays.add(str(name), _steps(values, CHANGE_STEP), step=CHANGE_STEP)
     header = {"lots": len(lots), "heads": heads, "texts": texts, "missing": MISSING, "degree_step": DEGREE_STEP,
               "past": _add_past(arrays, past, classes) if past is not None else {}, "arrays": arrays.arrays,
               "about": about}
     head = json.dumps(header, ensure_ascii=False, separators=(",", ":"), allow_nan=False).encode("utf-8",
                                                                                                  "backslashreplace")
     raw = b"".join([len(head).to_bytes(4, "little"), head, *arrays.parts])
-    return base64.b64encode(gzip.compress(raw, compresslevel=6, mtime=0)).decode("ascii")
+    return base64.b64encode(gzip.compress(raw, compresslevel=7, mtime=0)).decode("ascii")

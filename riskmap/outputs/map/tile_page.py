@@ -20,22 +20,25 @@ from riskmap.outputs.map import page_build, tiles, web_map
 
 if TYPE_CHECKING:
     from riskmap.common.results import Results
+    from riskmap.outputs.map.change_layer import ChangeSince
 
 NAME = "county.html"
 
 
-def about(results: Results, facts: dict[str, Any], shown_units: str, basemap: web_map.Basemap | None) -> dict[str, Any]:
+def about(results: Results, facts: dict[str, Any], shown_units: str, basemap: web_map.Basemap | None,
+          change: ChangeSince | None = None) -> dict[str, Any]:
     """Return the plain values of the page: those of the one-file map, and what the tile writer told."""
-    chosen = tiles.scales(results.lots)
-    counts = {name: np.bincount(tiles.class_codes(results.lots, scale),
+    lots = results.lots if change is None else change.joined_to(results.lots)
+    chosen = tiles.scales(lots, change)
+    counts = {name: np.bincount(tiles.class_codes(lots, scale),
                                 minlength=len(scale.colors) + len(tables.STATES) + 1).tolist()
               for name, scale in chosen.items()}
-    return {**web_map.about(results, shown_units, basemap), **facts, "counts": counts, "file": tiles.NAME,
+    return {**web_map.about(results, shown_units, basemap, change), **facts, "counts": counts, "file": tiles.NAME,
             "scales": web_map.layer_values(results, chosen)}
 
 
 def page(results: Results, facts: dict[str, Any], shown_units: str = "us", *,
-         basemap: web_map.Basemap | None = None) -> str:
+         basemap: web_map.Basemap | None = None, change: ChangeSince | None = None) -> str:
     """Return the county page as text.
 
     Parameters
@@ -47,10 +50,12 @@ def page(results: Results, facts: dict[str, Any], shown_units: str = "us", *,
         `us` or `si`: what the page shows first; it can switch.
     basemap : Basemap, optional
         Offered as a choice that is off; without it the page asks no other host for anything.
+    change : ChangeSince, optional
+        As given to `tiles.write`.
     """
     scripts = [page_build.vendored(), page_build.script("county")]
-    data = base64.b64encode(json.dumps(about(results, facts, shown_units, basemap), ensure_ascii=True, allow_nan=False,
-                                       default=list).encode("ascii")).decode("ascii")
+    data = base64.b64encode(json.dumps(about(results, facts, shown_units, basemap, change), ensure_ascii=True,
+                                       allow_nan=False, default=list).encode("ascii")).decode("ascii")
     return html_page.filled(
         page_build.ASSETS / "county" / "page.html",
         {"title": f"{results.area_name}: expected movement", "file": tiles.NAME},
@@ -59,14 +64,15 @@ def page(results: Results, facts: dict[str, Any], shown_units: str = "us", *,
 
 
 def write(results: Results, folder: Path, shown_units: str = "us", *,
-          basemap: web_map.Basemap | None = None) -> list[Path]:
+          basemap: web_map.Basemap | None = None, change: ChangeSince | None = None) -> list[Path]:
     """Write `county.pmtiles` and `county.html` into a folder and return their paths."""
     results = replace(results, lots=tiles.with_age(results.lots, results.today))
-    facts = tiles.write(results, folder)
+    facts = tiles.write(results, folder, change)
     path = folder / NAME
     part = path.with_name(NAME + ".part")
     try:
-        part.write_text(page(results, facts, shown_units, basemap=basemap), encoding="utf-8", newline="\n")
+        text = page(results, facts, shown_units, basemap=basemap, change=change)
+        part.write_text(text, encoding="utf-8", newline="\n")
         part.replace(path)
     finally:
         part.unlink(missing_ok=True)

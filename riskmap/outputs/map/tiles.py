@@ -20,11 +20,12 @@ from numpy.typing import NDArray
 from riskmap.common import tables
 from riskmap.common.version import __version__
 from riskmap.outputs import palette
-from riskmap.outputs.map import data_block, pmtiles
+from riskmap.outputs.map import change_layer, data_block, pmtiles
 from riskmap.outputs.map.vector_tiles import Polygons, layers
 
 if TYPE_CHECKING:
     from riskmap.common.results import Results
+    from riskmap.outputs.map.change_layer import ChangeSince
 
 NAME = "county.pmtiles"
 FORMAT = 1
@@ -34,9 +35,9 @@ SMALL_PX, CELL_PX, TILE_PX = 3, 4, 256  # as in the one-file map
 REACH = EXTENT // TILE_PX  # a lot this near a tile stands in it too: one screen pixel of outline
 CHUNK_LOTS = 100_000
 BLOCK_LOTS, BLOCK_IDS, BLOCK_ROWS = 1024, 2048, 512
-ORDER = ("expected", "long_run", "now", "change", "soil", "age", "phase", "whatif_dry", "whatif_average",
-         "whatif_wet", "drought", "quality")
-TAG_NUMBERS = ("expected_movement_mm", "long_run_mm", "bend_now_mm")  # whole millimetres
+ORDER = ("now", "next", "expected", "long_run", "whatif_dry", "whatif_average", "whatif_wet", *change_layer.COLUMNS,
+         "soil", "age", "phase", "drought", "quality")
+TAG_NUMBERS = ("expected_movement_mm", "long_run_mm", "bend_now_mm", "change_next_mm")  # whole millimetres
 LATITUDE_LIMIT = 85.05
 
 Ints = NDArray[np.int64]
@@ -102,9 +103,9 @@ def _outlines(polygons: NDArray[np.object_]) -> tuple[Ints, Ints, Floats]:
 
 
 # ---------------------------------------------------------------- classes
-def scales(lots: pd.DataFrame) -> dict[str, palette.Scale]:
-    """Return the layers that the table has values for, in the order of the page."""
-    known = palette.SCALES | palette.DERIVED_SCALES
+def scales(lots: pd.DataFrame, change: ChangeSince | None = None) -> dict[str, palette.Scale]:
+    """Return the layers that the table has values for, in the order of the page; those of a change lie in its own."""
+    known = palette.SCALES | palette.DERIVED_SCALES | (change.scales() if change is not None else {})
     order = [name for name in ORDER if name in known] + [name for name in known if name not in ORDER]
     return {name: known[name] for name in order if known[name].column in lots.columns}
 
@@ -130,8 +131,7 @@ def class_codes(lots: pd.DataFrame, scale: palette.Scale) -> Ints:
     if scale.column == "drought_category":  # says nothing about the lot: a lot with a state lies under the same weather
         other[:] = len(states)
     if scale.classes:
-        rank = {name: k for k, name in enumerate(scale.classes)}
-        code = lots[scale.column].map(rank).to_numpy(float, na_value=np.nan)
+        code = lots[scale.column].map(scale.ranks()).to_numpy(float, na_value=np.nan)
     else:
         value = _number(lots[scale.column])
         code = np.where(np.isnan(value), np.nan, np.digitize(value, scale.limits_mm))
@@ -196,8 +196,7 @@ class _Tags:
     known: dict[str, NDArray[np.bool_]]
 
     @classmethod
-    def of(cls, lots: pd.DataFrame) -> _Tags:
-        chosen = scales(lots)
+    def of(cls, lots: pd.DataFrame, chosen: dict[str, palette.Scale]) -> _Tags:
         values = {name: _number(lots[name]) for name in TAG_NUMBERS}
         known = {name: np.isfinite(value) for name, value in values.items()}
         return cls({name: class_codes(lots, scale) for name, scale in chosen.items()},
@@ -308,13 +307,13 @@ def search_key(lot_id: pd.Series) -> NDArray[Any]:
     return lot_id.str.lower().str.encode("utf-16-be", "surrogatepass").to_numpy(dtype=object)
 
 
-def _side_blocks(archive: pmtiles.Archive, results: Results, shape: Outlines) -> dict[str, Any]:
-    lots = results.lots
+def _side_blocks(archive: pmtiles.Archive, lots: pd.DataFrame, shape: Outlines) -> dict[str, Any]:
+    own_steps = data_block.OWN_STEPS | dict.fromkeys(change_layer.COLUMNS.values(), data_block.CHANGE_STEP)
     row, rows, texts = _shared(lots)
     middle = np.full((len(lots), 2), data_block.MISSING, dtype=np.int64)
     middle[shape.lot] = np.rint((shape.box[:, :2] + shape.box[:, 2:]) / 2 * 2**29)  # about 0.07 m
     ids = lots["lot_id"].astype("str").where(lots["lot_id"].notna(), "")
-    own = {name: _steps(lots[name], step) for name, step in data_block.OWN_STEPS.items() if name in lots}
+    own = {name: _steps(lots[name], step) for name, step in own_steps.items() if name in lots}
     own |= {"row": row, "x": middle[:, 0], "y": middle[:, 1]}
     keys = search_key(ids)
     order = np.argsort(keys, kind="stable")
@@ -329,7 +328,7 @@ def _side_blocks(archive: pmtiles.Archive, results: Results, shape: Outlines) ->
         "ids": _blocks(archive, {"lot": order.astype(np.int64), **shown}, {"id": sorted_ids}, BLOCK_IDS),
         "first_ids": [str(v).lower() for v in sorted_ids[::BLOCK_IDS]],
         "sizes": {"lots": BLOCK_LOTS, "rows": BLOCK_ROWS, "ids": BLOCK_IDS},
-        "steps": {**{n: s for n, s in data_block.OWN_STEPS.items() if n in own},
+        "steps": {**{n: s for n, s in own_steps.items() if n in own},
                   **{n: s for n, s in data_block.shared_steps(lots).items() if n in rows}},
     }
 
@@ -343,15 +342,17 @@ def _box(outlines: Outlines, share: float) -> list[float]:
     return [float(left - 0.5) * 360, lat[0], float(right - 0.5) * 360, lat[1]]
 
 
-def write(results: Results, folder: Path) -> dict[str, Any]:
+def write(results: Results, folder: Path, change: ChangeSince | None = None) -> dict[str, Any]:
     """Write `county.pmtiles` into a folder.
 
     Parameters
     ----------
     results : Results
-        `lots` may also have `age_years` and `change_mm`; each adds its layer.
+        `lots` may also have `age_years`, which adds its layer.
     folder : Path
         An existing folder.
+    change : ChangeSince, optional
+        What changed since another run; adds its layers.
 
     Returns
     -------
@@ -361,17 +362,18 @@ def write(results: Results, folder: Path) -> dict[str, Any]:
         of the middle lot, world units).
     """
     facts: dict[str, Any] = {}
+    lots = results.lots if change is None else change.joined_to(results.lots)
 
     def fill(archive: pmtiles.Archive) -> None:
         shape = shapes(results.lots.geometry.to_numpy())
-        tags = _Tags.of(results.lots)
+        tags = _Tags.of(lots, scales(lots, change))
         low, top = zooms(shape)
         size = (shape.box[:, 2:] - shape.box[:, :2]).max(axis=1, initial=0.0)
         for zoom in range(low, top + 1):
             is_small = size * 2**zoom * TILE_PX < SMALL_PX if zoom < top else np.zeros(len(size), dtype=bool)
             cells = _cell_tiles(shape, np.flatnonzero(is_small), tags, zoom)
             _lot_tiles(archive, shape, np.flatnonzero(~is_small), tags, zoom, cells)
-        side = _side_blocks(archive, results, shape)
+        side = _side_blocks(archive, lots, shape)
         bounds = _box(shape, 0.0) if len(shape.lot) else None
         facts.update(archive=archive.digest, lots=len(results.lots), shapes=len(shape.lot), zooms=[low, top],
                      all=bounds, core=_box(shape, 0.01) if bounds else None,

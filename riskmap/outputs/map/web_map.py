@@ -17,16 +17,17 @@ import numpy as np
 
 from riskmap.common import tables, units, wording
 from riskmap.common.version import __version__
-from riskmap.outputs import calibrated, html_page, lot_text, palette, words
-from riskmap.outputs.map import data_block, page_build
+from riskmap.outputs import calibrated, html_page, lot_text, palette, telling, waterfall, words
+from riskmap.outputs.map import change_layer, data_block, page_build
 
 if TYPE_CHECKING:
     import pandas as pd
 
     from riskmap.common.results import Results
+    from riskmap.outputs.map.change_layer import ChangeSince
 
 NAME = "map.html"
-BARS = ("expected_movement_mm", "long_run_mm", "bend_now_mm")  # on one scale
+BARS = tuple(telling.COLUMNS.values())  # on one scale
 FEET_PER_SCALE = 300  # a drawn soil line is about 80 ft wide at 1:24,000 and 40 ft at 1:12,000 (soil-survey guidance)
 
 _HOST = r"([A-Za-z0-9]([A-Za-z0-9-]*[A-Za-z0-9])?\.)*[A-Za-z0-9]([A-Za-z0-9-]*[A-Za-z0-9])?(:[0-9]{1,5})?"
@@ -102,8 +103,7 @@ def _wrapper() -> _Wrapper:
 def _cautions(results: Results) -> dict[str, str]:
     soil, scale = "", results.soil_scale
     if scale is not None:
-        feet = scale / FEET_PER_SCALE
-        soil = wording.CAUTION_SOIL.format(scale=f"{scale:,}", w_ft=f"{feet:.0f}", w_m=f"{units.foot_to_m(feet):.0f}")
+        soil = wording.CAUTION_SOIL.format(scale=f"{scale:,}", width="{width}")  # in the unit of the page
     return {"main": wording.CAUTION, "soil": soil, "date": wording.CAUTION_DATE, "whatif": wording.CAUTION_WHATIF,
             "no_number": wording.NO_NUMBER, "not_low": wording.NO_NUMBER.split(". ")[-1],
             "standing": calibrated.standing(results), "not_seen": wording.NOT_SEEN}
@@ -159,7 +159,9 @@ def layer_values(results: Results, chosen: dict[str, palette.Scale]) -> dict[str
     """
     weeks = _weeks(results)
     newest = f"newest weekly map is of {weeks[-1]}" if weeks else "no weekly map covers these lots"
-    layers: dict[str, Any] = {name: {**asdict(scale), "edges": [palette.edge_color(color) for color in scale.colors],
+    month = telling.last_month(results.today)
+    layers: dict[str, Any] = {name: {**asdict(scale), "title": scale.title.replace("{month}", month),
+                                     "edges": [palette.edge_color(color) for color in scale.colors],
                                      "grey": palette.grey_class(scale.colors)} for name, scale in chosen.items()}
     if "drought" in layers:
         layers["drought"] |= {"missing": f"{layers['drought']['missing']} ({newest})",
@@ -169,46 +171,52 @@ def layer_values(results: Results, chosen: dict[str, palette.Scale]) -> dict[str
 
 def _axis_mm(lots: pd.DataFrame) -> list[float]:
     """Return the ends of the bars of every lot: 0 or the run's smallest p10, and its largest p90."""
-    bars = [*BARS, *(f"{calibrated.PREFIX}{name}" for name in BARS if calibrated.has(lots))]
+    bars = [*BARS, *(name for name in (f"{calibrated.PREFIX}{name}" for name in BARS) if name in lots)]
     lows, highs = (lots[[f"{name}_{end}" for name in bars]].to_numpy(float) for end in ("p10", "p90"))
     high = max(10.0, float(np.nanmax(highs, initial=0.0)))
     low = min(0.0, float(np.nanmin(lows, initial=0.0)))
     return [min(low, -high / 6) if low < 0 else 0.0, high]  # a sixth: room for the text of either end beside the 0
 
 
-def _scales(results: Results, change: pd.Series | None) -> dict[str, Any]:
-    own = {name: scale for name, scale in palette.DERIVED_SCALES.items() if name != "change" or change is not None}
-    order = ("expected", "long_run", "now", "change", "weeks", "soil", "age", "phase", "whatif_dry",
-             "whatif_average", "whatif_wet", "drought", "quality")
+def _scales(results: Results, change: ChangeSince | None) -> dict[str, Any]:
+    own = palette.DERIVED_SCALES | (change.scales() if change is not None else {})
+    order = ("now", "next", "expected", "long_run", "whatif_dry", "whatif_average", "whatif_wet", *change_layer.COLUMNS,
+             "weeks", "soil", "age", "phase", "drought", "quality")
     both = {**palette.SCALES, **own}
     return layer_values(results, {name: both[name] for name in order if name in both})
 
 
 def about(results: Results, shown_units: str, basemap: Basemap | None = None,
-          change: pd.Series | None = None) -> dict[str, Any]:
+          change: ChangeSince | None = None) -> dict[str, Any]:
     """Return the plain values of the page header: names, classes, words and cautions."""
     width_m = units.foot_to_m((results.soil_scale or 0) / FEET_PER_SCALE)
     flags = {flag for cell in results.lots["flags"].dropna().unique() for flag in str(cell).split(";") if flag}
     cells = results.facts.get("cells", {})
     return {
         "area": results.area_name, "units": shown_units, "lines": _lines(results), "credits": list(results.credits),
-        "today": results.today, "scales": _scales(results, change), "no_past_weeks": _no_past_weeks(results),
+        "today": results.today, **({"change": change.about()} if change is not None else {}),
+        "scales": _scales(results, change), "no_past_weeks": _no_past_weeks(results),
         "soil": {"scale": results.soil_scale, "width_m": float(width_m)},
         "basemap": {**asdict(basemap), "host": basemap.host} if basemap else None,
         "states": tables.STATES, "hatch": palette.HATCH, "outline": palette.OUTLINE,
         "cautions": _cautions(results),
         "words": {"direction": words.DIRECTION, "phase": words.PHASE, "pour_basis": words.POUR_BASIS,
-                  "slab_class": words.SLAB_CLASS, "driver": words.DRIVER_LEVEL, "quality": words.QUALITY,
+                  "slab_class": words.SLAB_CLASS, "weather_source": words.WEATHER_SOURCE, "quality": words.QUALITY,
                   "flags": words.flag_sentences(sorted(flags))},
         "young": wording.YOUNG, "axis_mm": _axis_mm(results.lots),
-        "reference_lot": str(results.facts.get("reference_lot", "the reference lot")),
+        "tell": {"names": {question: telling.name(question, results.today) for question in telling.NAMES},
+                 **telling.SENTENCES, "direction": words.DIRECTION_SHORT},
+        "why": {**waterfall.SENTENCES, "shared_label": waterfall.SENTENCES["shared"], "reasons": words.REASONS,
+                "least_mm": words.LEAST_PART_MM, "shown_mm": waterfall.SHOWN_MM,
+                "shared": [asdict(one) for one in lot_text.shared_reasons(results)],
+                "of_typical": {system: lot_text.typical_lot(results, system) for system in ("us", "si")}},
         "whatif_years": {cell: list(facts.get("whatif_years", ())) for cell, facts in cells.items()},
         **({"ground": lot_text.GROUND_CRACKED.split(": ", 1)} if lot_text.ground_cracked(results) else {}),
     }
 
 
 def page(results: Results, shown_units: str = "us", *, basemap: Basemap | None = None,
-         change: pd.Series | None = None) -> str:
+         change: ChangeSince | None = None) -> str:
     """Return the whole map page as text.
 
     Parameters
@@ -218,13 +226,13 @@ def page(results: Results, shown_units: str = "us", *, basemap: Basemap | None =
         `us` (inch, foot) or `si` (mm, m): what the page shows first; it can switch.
     basemap : Basemap, optional
         Offered as a choice that is off; without it the page asks no host for anything.
-    change : Series, optional
-        `change_mm` of every row against another run, in row order; adds its layer.
+    change : ChangeSince, optional
+        What changed since another run; adds its layers.
     """
     wrapper = _wrapper()
     scripts = [page_build.vendored(), wrapper.script, page_build.script("map")]
-    data = data_block.block(results.lots, about(results, shown_units, basemap, change), change=change, past=results,
-                            classes=palette.DROUGHT_CLASSES)
+    data = data_block.block(results.lots, about(results, shown_units, basemap, change), past=results,
+                            change=None if change is None else change.lots, classes=palette.DROUGHT_CLASSES)
     all_scripts = [*re.findall(r"<script>(.*?)</script>", wrapper.head, flags=re.S), *scripts]
     return html_page.filled(
         page_build.ASSETS / "map" / "page.html", {"title": f"{results.area_name}: expected movement"},

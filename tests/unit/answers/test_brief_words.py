@@ -22,6 +22,7 @@ from riskmap.answers.brief import content, figures, pages, pdf
 from riskmap.answers.brief import visits as briefing
 from riskmap.common.errors import LayerError
 from riskmap.common.results import Results
+from riskmap.outputs import telling, words
 from riskmap.outputs.files import arrow_lots
 
 ABOUT = {"run": "made-up_20251001T000000Z", "manifest": "0123456789ab"}
@@ -77,7 +78,7 @@ def test_one_scale_for_every_lot_of_a_brief(found: Results) -> None:
     for page in told:
         assert page["bars"] == told[0]["bars"]
         assert (page["profile"]["high"], page["profile"]["low"]) == (3.5, -0.5)
-    names = [f"{name}_mm{end}" for name, _ in figures.NUMBERS for end in ("_p10", "_p90")]
+    names = [f"{name}{end}" for name in telling.COLUMNS.values() for end in ("_p10", "_p90")]
     every = found.lots[names].to_numpy(float)
     assert shared.bars[1] >= np.nanmax(every)
     assert shared.bars[0] <= np.nanmin(every)
@@ -90,9 +91,10 @@ def test_one_scale_for_every_lot_of_a_brief(found: Results) -> None:
 
 def test_the_drawing_tells_the_number_of_the_run(found: Results) -> None:
     row = numbered(found)
-    page = content.lot_page(changed(found, row, bend_now_mm=76.2), row, "us", MOUND, ABOUT)
-    assert page["profile"]["middle"] == {n["label"]: n["text"] for n in page["numbers"]}[
-        "Now, middle above edge"] == "3.0 in"
+    page = content.lot_page(changed(found, row, bend_now_mm=76.2, direction="center_lift"), row, "us", MOUND, ABOUT)
+    (now,) = [answer["text"] for answer in page["answers"] if answer["label"] == "Now"]
+    assert now.startswith("middle high by 3.0 in")
+    assert "middle high by 3.0 in today" in page["profile"]["words"]
 
 
 def test_what_does_not_fit_goes_to_a_second_page_and_is_not_cut(found: Results) -> None:
@@ -142,7 +144,7 @@ def test_labels_of_thin_soil_layers_stand_apart() -> None:
 def test_an_unknown_pour_starts_nothing_at_an_assumed_date(found: Results) -> None:
     row = numbered(found)
     known = content.lot_page(changed(found, row, pour_date_basis="year"), row, "us", None, ABOUT)
-    unknown = content.lot_page(changed(found, row, pour_date_basis="none", pour_date_early="1950-01"), row, "us", None,
+    unknown = content.lot_page(changed(found, row, pour_date_basis="none", pour_from="1950-01"), row, "us", None,
                                ABOUT)
     assert known["strip"]["title"] == "Drought since the pour"
     assert known["strip"]["from"] == "1990-01"
@@ -164,11 +166,15 @@ def test_a_pour_before_the_record_and_a_range_are_told(found: Results) -> None:
 def test_weekly_maps_are_counted_and_none_is_no_drought(found: Results) -> None:
     weeks = pd.DataFrame({"cell_id": "Z01", "valid_date": ["2018-10-16", "2019-04-16"], "category": ["none", "None"]})
     told = figures.strip(replace(found, drought_weeks=weeks), "Z01", "1990-01")["weeks"]
-    assert told == "2 weekly maps (2018-10-16 to 2019-04-16): no drought (largest share of the climate cell)."
+    assert told == "2 weekly drought maps (2018-10-16 to 2019-04-16), in most of this climate cell: no drought."
     told = figures.strip(replace(found, drought_weeks=weeks.iloc[:1]), "Z01", "1990-01")["weeks"]
-    assert told.startswith("1 weekly map (2018-10-16): no drought")
+    assert told.startswith("1 weekly drought map (2018-10-16), in most of this climate cell: no drought")
     weeks["category"] = ["none", "D2"]
-    assert "no drought, D2; last D2" in figures.strip(replace(found, drought_weeks=weeks), "Z01", "1990-01")["weeks"]
+    made = replace(found, drought_weeks=weeks)
+    assert "no drought, D2, last D2." in figures.strip(made, "Z01", "1990-01")["weeks"]
+    at_lot = words.drought_at_lot("D3", "2019-04-16")
+    assert figures.strip(made, "Z01", "1990-01", at_lot=at_lot)["weeks"].endswith(
+        "in most of this climate cell: no drought, D2, last D2; D3 at the lot on 2019-04-16.")
 
 
 @pytest.mark.parametrize(("months", "told"), [(1, "January 2025"), (8, "January to August 2025"),
@@ -231,7 +237,7 @@ def test_us_pages_hold_no_metre_but_in_sentences_that_give_both(found: Results) 
     page = content.lot_page(made, row, "us", MOUND, ABOUT)
     assert dict(page["facts"])["Slab"].startswith("short side assumed 39 ft (12 m)")
     assert page["profile"]["width"] == "assumed 39 ft (12 m)"
-    assert "39 ft wide" in page["reference"]
+    assert "39 ft wide" in page["typical_lot"]
     assert dict(page["facts"])["Edge, yearly swing"].endswith("in, ground at the slab edge")
     text = text_of("page.typ", {"pages": [page]})
     for told in ("slab 12 m", "1.5 m", "-0.00", "+0.00"):
@@ -272,8 +278,8 @@ def test_remark_and_asked_id_are_on_the_page(found: Results, tmp_path: Path) -> 
     assert lost["note"] == "Row 4 of the list"
     assert lost["remark"] == "no such lot"
     text = text_of("page.typ", {"pages": [one, same, lost]})
-    for words in ("<b>gate</b>", f"asked for as 14{row:06d}", "Not found: 99-1", "no such lot"):
-        assert words in text
+    for told in ("<b>gate</b>", f"asked for as 14{row:06d}", "Not found: 99-1", "no such lot"):
+        assert told in text
     assert "lot_id 99-1" not in text
     html = pages.document([one, lost], content.area_page(made, "us", briefing.rounds(made, []), ABOUT))
     assert "&lt;b&gt;gate&lt;/b&gt;" in html

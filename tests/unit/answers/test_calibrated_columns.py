@@ -26,7 +26,7 @@ from riskmap.common import tables
 from riskmap.common.errors import LayerError
 from riskmap.common.results import Results
 from riskmap.common.wording import STANDING
-from riskmap.outputs import calibrated, lot_text
+from riskmap.outputs import calibrated, lot_text, telling
 from riskmap.outputs.map import data_block, web_map
 
 NAMES = [column.name for column in tables.CALIBRATED]
@@ -162,17 +162,39 @@ def test_a_page_shows_the_calibrated_figure_and_the_model_in_brackets(beside: Re
     place = int(np.flatnonzero((run.lots["state"] == "").to_numpy())[0])
     row = beside.lots.iloc[place].to_dict()
     for system in ("us", "si"):
-        figure = calibrated.figure(row, "long_run", lambda value, system=system: lot_text.shown(value, system))
-        assert figure == (f"{lot_text.shown(row['calibrated_long_run_mm'], system)} calibrated "
-                          f"({lot_text.shown(row['long_run_mm'], system)} as modelled)")
+        told = telling.answers(row, run.today, system)
+        for question, column in (("expected", "expected_movement_mm"), ("long_run", "long_run_mm")):
+            figure = (f"{telling.shown(row[f'calibrated_{column}'], system)} calibrated "
+                      f"({telling.shown(row[column], system)} as modelled); calibrated range ")
+            low, high = (telling.shown(row[f"calibrated_{column}{end}"], system) for end in ("_p10", "_p90"))
+            assert f"{figure}{low.split()[0]} to {high.split()[0]}" in told[question][1]
+        assert told["next"][1].endswith(", as modelled")
+        assert told["whatif"][1].endswith(", as modelled")
     text = "\n".join(lot_text.lines(beside, place, "si"))
-    assert text.count(" calibrated (") == 3
+    assert text.count(" calibrated (") == 4  # today's bending stands under Now and beside the expected movement
     assert STANDING not in text
     assert calibrated.standing(beside) in text
     assert " calibrated (" not in "\n".join(lot_text.lines(run, place, "si"))
-    number = content._number({str(k): v for k, v in row.items()}, "bend_now", "Now", "si")
-    assert number["text"].endswith("as modelled)")
-    assert number["mm"] == [row[f"calibrated_bend_now_mm{end}"] for end in ENDS]
+    page = content.lot_page(beside, place, "si", None, {"run": "r", "manifest": "m"})
+    bars = {answer["question"]: answer["mm"] for answer in page["answers"]}
+    assert bars["now"] == [row[f"calibrated_bend_now_mm{end}"] for end in ENDS]
+    assert bars["next"] == [row[f"change_next_mm{end}"] for end in ENDS]
+    assert page["bars"]["high_mm"] >= beside.lots["calibrated_expected_movement_mm_p90"].max()
+
+
+@pytest.mark.parametrize(("modelled", "value", "direction", "told"), [
+    (36.0, 46.0, "middle_high", "middle high by 46 mm calibrated (36 mm as modelled)"),
+    (-8.0, -12.0, "edge_high", "edge high by 12 mm calibrated (8 mm as modelled)"),
+    (2.0, -4.0, "middle_high", "edge high by 4 mm calibrated (middle high by 2 mm as modelled)"),
+    (4.0, 0.3, "middle_high", "level calibrated (middle high by 4 mm as modelled)"),
+    (0.3, 4.0, "near_level", "middle high by 4 mm calibrated (near level as modelled)"),
+    (2.0, 4.0, "near_level", "middle high by 4 mm calibrated (near level, middle high by 2 mm as modelled)"),
+])
+def test_the_side_is_said_twice_only_where_it_differs(modelled: float, value: float, direction: str, told: str) -> None:
+    row = {"direction": direction, "bend_now_mm": modelled,
+           **{f"calibrated_{name}{end}": value + 20 * k for name in tables.CALIBRATED_NUMBERS
+              for k, end in zip((-1, 0, 1), ENDS, strict=True)}}
+    assert telling.now(row, "si").startswith(f"{told}; calibrated range ")
 
 
 def test_the_map_has_the_calibrated_columns_and_says_so(beside: Results, run: Results) -> None:
@@ -198,7 +220,7 @@ def test_screening_has_both_and_keeps_the_order_of_the_model(beside: Results, ru
         np.testing.assert_allclose(rows[name.replace("_mm", "_in")], rows[name] / 25.4, atol=0.051)
     page, labels = screen.page_rows(both, "us")
     heads = list(labels.values())
-    assert heads[4:8] == ["characteristic movement, in, calibrated", "(as modelled, in)", "calibrated: from",
+    assert heads[4:8] == ["long run, in, calibrated", "(as modelled, in)", "calibrated: from",
                           "calibrated: to"]
     first = page.iloc[0].tolist()
     assert first[4] == rows.loc[first[0], "calibrated_long_run_in"]

@@ -166,13 +166,24 @@ def test_ranks_tell_ties_and_how_many_values_there_are(outputs: Path, tmp_path: 
     frame = pd.DataFrame({"lot_id": [*ids, "nope"]}, dtype=str)
     done = screen.screen(replace(FOUND, lots=lots), screen.Listing("l", frame, np.arange(5)))
     assert done.rows["rank"].tolist() == ["2 to 3", "1", "2 to 3", "4", ""]
-    assert done.ties.startswith("Characteristic movement: 3 different values in 4 rows with a number. Rows of one")
+    assert done.ties.startswith("Long run: 3 different values in 4 rows with a number. Rows of one")
     path = listing(tmp_path / "l.csv", [["lot_id"], *([lot] for lot in ids)])
     said = call(outputs, path, "--into", tmp_path / "o").output
-    assert "Characteristic movement: 4 different values in 4 rows with a number.\n" in said
+    assert "Long run: 4 different values in 4 rows with a number.\n" in said
     for name in ("screened.html", "README.txt"):
         assert "4 different values in 4 rows" in (tmp_path / "o" / name).read_text(encoding="utf-8")
     assert [row["rank"] for row in table(tmp_path / "o" / "sorted.csv")] == ["1", "2", "3", "4"]
+
+
+@pytest.mark.parametrize(("units", "unit", "other"), [("us", "in", "mm"), ("si", "mm", "in")])
+def test_why_is_told_in_the_unit_of_the_page(units: str, unit: str, other: str, outputs: Path, tmp_path: Path) -> None:
+    path = listing(tmp_path / "l.csv", [["lot_id"], [WITH_NUMBER[0]], ["nope"]])
+    said = call(outputs, path, "--why", "--units", units, "--into", tmp_path / "o").output
+    (line,) = [line for line in said.splitlines() if line.startswith(f"  {WITH_NUMBER[0]}: ")]
+    assert re.search(rf"Expected bending [\d.]+ {unit} \([\d.]+ to [\d.]+\); the typical lot here has ", line)
+    assert line.endswith(f" {unit} gaps in the data on this lot")
+    assert not re.search(rf"\d {other}\b", line)
+    assert "  nope: unmatched" in said
 
 
 def test_within_and_a_lost_minus_are_told(outputs: Path, tmp_path: Path) -> None:

@@ -180,6 +180,10 @@ def test_answer(height: float, answer: str) -> None:
     frame = grid(np.zeros(25))
     frame["reading_mm"] = height * expected.dome(frame["x_m"].to_numpy(), frame["y_m"].to_numpy())
     lot = {"state": "", "bend_now_mm": 22.0, "bend_now_mm_p10": 5.0, "bend_now_mm_p90": 40.0}
+    us, si = (expected.against(levels.reduce(frame), lot, system=system).why for system in ("us", "si"))
+    assert " in, expected " in us
+    assert " mm" not in us
+    assert " mm, expected " in si
     got = expected.against(levels.reduce(frame), lot)
     assert got.answer == answer, got
     assert got.numbers["measured_mm"] == pytest.approx(height, abs=1e-6)
@@ -280,6 +284,6 @@ def test_two_seasons_with_rib_depth_and_open_ground_are_told_what_they_decide(gi
     assert ("two_seasons" in made.answer.summary) == told
     if told:
         said = made.answer.summary["two_seasons"]
-        assert "rib depth of 610 mm and open ground (K)" in said
+        assert "rib depth of 24.0 in and open ground (K)" in said
         assert "about 0.26 of it" in said
         assert said in made.answer.lines

@@ -235,10 +235,10 @@ def test_dates_that_cannot_be() -> None:
 
 def test_a_survey_before_the_pour() -> None:
     frame = grid(DOME).assign(date="1980-01-01")
-    lot = LOT | {"pour_date_early": "1985-01", "pour_date_late": "1985-12"}
+    lot = LOT | {"pour_from": "1985-01", "pour_to": "1985-12"}
     assert [p.code for p in contradictions.before_pour(frame, lot, "h.csv")] == ["E-SVY-071"]
     assert contradictions.before_pour(frame.assign(date="1985-01-31"), lot, "h.csv") == []
-    assert contradictions.before_pour(frame, lot | {"pour_date_early": ""}, "h.csv") == []
+    assert contradictions.before_pour(frame, lot | {"pour_from": ""}, "h.csv") == []
 
 
 # ---------------------------------------------------------------- the command
@@ -301,7 +301,7 @@ def test_a_survey_before_the_pour_is_not_compared_with_the_run(tmp_path: Path) -
         products.write_all(found, run.path)
     ids = found.lots["lot_id"].astype(str)
     lot = ids[(found.lots["state"] == "") & ~ids.duplicated(keep=False) & ids.str.isdigit()
-              & (found.lots["pour_date_early"] > "1900")].iloc[0]
+              & (found.lots["pour_from"] > "1900")].iloc[0]
     (tmp_path / "h.csv").write_text(HOUSE.replace("2026-03-02", "1899-01-01"), encoding="utf-8")
     got = CliRunner().invoke(survey, [str(tmp_path / "h.csv"), "--run", "latest", "--lot", lot, "--outputs",
                                       str(tmp_path / "outputs"), "--gap", "9", "--unverified", "--into",

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner, Result
 from finished_runs import finished
-from invented_results import results
+from invented_results import ROW_OF_STATE, results
 
 from riskmap.answers import compare
 from riskmap.cli.main import cli
@@ -116,10 +116,14 @@ def test_change_against_another_run(place: Path) -> None:
     from riskmap.run import record
 
     older = next(p for p in sorted(place.iterdir()) if p.is_dir() and (p / "record").is_dir())
-    change = compare.expected_since(record.read(run_folder.latest(place)), record.read(older))
+    since = compare.since(record.read(run_folder.latest(place)), record.read(older))
+    change = since.lots["change_of_expected_mm"]
     known = change.notna().to_numpy()
-    assert known.sum() == 54  # six lots have a state
+    assert known.sum() == 60 - len(ROW_OF_STATE)
     assert change[known].to_numpy() == pytest.approx(3.0)
+    assert (since.lots.loc[known, "change_of_now_mm"] == 0).all()
+    assert since.lots.loc[~known, "change_of_now_mm"].isna().all()
+    assert since.scales()["change"].title == "Change now since the other run", "both are of one month"
     for words in ([], ["--tiles"]):
         assert command(place, "latest", *words, "--against", older.name).exit_code == 0
 
@@ -134,7 +138,7 @@ def test_repeated_ids_meet_in_their_order(place: Path, tmp_path: Path) -> None:
     run = finished(tmp_path, found)
     before = record.read(run).lots["expected_movement_mm"]
     now = replace(found, lots=found.lots.iloc[[41, 40, 42, 3]].reset_index(drop=True))
-    change = compare.expected_since(now, record.read(run))
+    change = compare.since(now, record.read(run)).lots["change_of_expected_mm"]
     wanted = [before[41] - before[40], before[40] - before[41], 0.0, 0.0]
     assert change.to_numpy() == pytest.approx(wanted, abs=0.06)
 

@@ -41,11 +41,16 @@ def outputs(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def test_explain_tells_number_range_reasons_and_cautions(outputs: Path, units: str, unit: str) -> None:
     done = call("explain", "latest", "0000040", "--units", units, "--outputs", outputs)
     assert done.exit_code == 0, done.output
-    assert re.search(r"Expected movement, next 12 months \(\d{4}-\d\d to \d{4}-\d\d\): ", done.output)
-    first = next(line for line in done.output.splitlines() if line.startswith("Expected"))
-    assert first.count(unit) == 3
-    for words in ("Model range, not yet tested", "does not replace a visit", "age and pour date"):
+    lines = done.output.splitlines()
+    begins = ["Now: ", "Next 12 months: the middle ", "By October 2026: bending of up to ", "Long run: ",
+              "If a dry year came again: "]
+    assert [line[: len(begin)] for line, begin in zip(lines[1:6], begins, strict=True)] == begins
+    assert all(re.search(rf"\d{unit}\b", line) for line in lines[1:6])
+    for words in ("The true figure may be half or double", "does not replace a visit", "gaps in the data on this lot",
+                  "Why this lot's expected bending differs from the typical lot here"):
         assert words in done.output
+    other = {"us": r"\d mm\b", "si": r"\d in\b"}[units]  # a note may give both
+    assert [line for line in lines if re.search(other, line) and not line.startswith("Note: ")] == []
 
 
 def test_explain_tells_a_state_as_a_state(outputs: Path) -> None:
@@ -103,10 +108,12 @@ def test_previous_is_the_run_of_the_same_area_before_the_latest(tmp_path: Path) 
         run_folder.find("previous", tmp_path)
 
 
-def bare_run(outputs: Path, day: int, name: str, file: str = "lots.parquet") -> Path:
+def bare_run(outputs: Path, day: int, name: str, file: str = "lots.parquet", month: str = "") -> Path:
     """Write a run of an area with one small file and a manifest."""
     moment = datetime(2026, 1, day, tzinfo=UTC)
     with run_folder.new_run(outputs, name, moment) as run:
+        if month:
+            run.of_month(month)
         (run.path / file).write_text("x", encoding="utf-8")
         with_manifest(run.path, replace(results(), area_name=name), moment)
     return run.final
@@ -140,6 +147,21 @@ def test_previous_goes_by_the_time_of_the_run_and_not_by_the_name_of_its_folder(
         run_folder.find("previous", tmp_path)
 
 
+def test_previous_goes_by_the_moment_in_names_of_either_form(tmp_path: Path) -> None:
+    """The month of the data stands first in a name: runs of one second are told apart by what follows it."""
+    old = bare_run(tmp_path, 1, "north")
+    made = [bare_run(tmp_path, 2, "north", month=month) for month in ("2025-12", "2025-11", "2025-10")]
+    names = [run.name for run in made]
+    assert names == ["north_2025-12_20260102T000000Z", "north_2025-11_20260102T000000Z-2",
+                     "north_2025-10_20260102T000000Z-3"]
+    assert run_folder.find("latest", tmp_path) == made[2]
+    assert run_folder.find("previous", tmp_path) == made[1]
+    shutil.rmtree(made[1])
+    assert run_folder.find("previous", tmp_path) == made[0]
+    shutil.rmtree(made[0])
+    assert run_folder.find("previous", tmp_path) == old
+
+
 def test_two_areas_are_not_compared(outputs: Path, tmp_path: Path) -> None:
     """Lots of equal identifier in two towns are not one lot that moved."""
     mine = finished(tmp_path / "a", replace(results(), area_name="東京"))
@@ -159,15 +181,19 @@ def test_the_whole_name_of_a_run_that_is_not_there_is_shown(run: str, tmp_path: 
 
 
 def test_rounded_parts_still_add_up_and_stay_near() -> None:
-    parts = [f"{cause}_part_mm" for cause in compare.CAUSES]
-    exact = pd.DataFrame(np.random.default_rng(3).normal(0, 2, (500, len(parts))), columns=parts)
+    of_number = {column: compare.part_columns(short) for short, column in compare.NUMBERS.items()}
+    every = [part for parts in of_number.values() for part in parts]
+    exact = pd.DataFrame(np.random.default_rng(3).normal(0, 2, (500, len(every))), columns=every)
     exact.iloc[:100, 2:5] = 0.0
-    exact["expected_movement_mm_change"] = exact.sum(axis=1)
+    for column, parts in of_number.items():
+        exact[f"{column}_change"] = exact[parts].sum(axis=1)
     exact.iloc[-1] = np.nan
     told = change_table.rounded(exact)
-    np.testing.assert_allclose(told[parts].sum(axis=1, min_count=1), told["expected_movement_mm_change"], atol=1e-9)
-    assert (told[parts] - exact[parts]).abs().max().max() <= 0.01 + 1e-12
-    assert (told["expected_movement_mm_change"] - exact["expected_movement_mm_change"]).abs().max() <= 0.005 + 1e-12
+    for column, parts in of_number.items():
+        change = f"{column}_change"
+        np.testing.assert_allclose(told[parts].sum(axis=1, min_count=1), told[change], atol=1e-9)
+        assert (told[parts] - exact[parts]).abs().max().max() <= 0.01 + 1e-12
+        assert (told[change] - exact[change]).abs().max() <= 0.005 + 1e-12
     assert (told.iloc[:100, 2:5] == 0).all().all()
     np.testing.assert_allclose(told, told.round(2), atol=1e-12)
     assert told.iloc[-1].isna().all()
@@ -179,24 +205,30 @@ def test_compare_writes_a_table_that_adds_up_and_verify_agrees(example: Path, tm
     second = flow.run(write_area(example, tmp_path / "b", last="2025-08", lots=edited_lots(example)), outputs).folder
     done = call("compare", first, second, "--outputs", outputs)
     assert done.exit_code == 1, done.output
-    assert "new months of weather" in done.output
+    assert "weather of June to August 2025" in " ".join(done.output.split())
+    assert re.search(r"new months of weather, and time passing +#{22}  \d", done.output), "a bar of the causes"
+    assert " in on average" in done.output
+    assert max(len(line) for line in done.stderr.splitlines()) <= 80
+    assert " mm" in call("compare", first, second, "--outputs", outputs, "--units", "si").stderr
     assert (outputs / "latest").read_text(encoding="ascii").strip() == second.name, "a comparison is no run"
-    table = next(outputs.glob("change-*/change.csv"))
+    table = min(outputs.glob("change-*/change.csv"))
     with table.open(encoding="utf-8-sig", newline="") as stream:
         rows = list(csv.DictReader(stream))
     changed = [row for row in rows if row["kind"] == "changed"]
     assert len(changed) > 20
     for row in changed:
-        parts = sum(float(value) for name, value in row.items() if name.endswith("_part_mm"))
-        assert abs(parts - float(row["expected_movement_mm_change"])) < 1e-6
-        assert row["why"].startswith("expected movement ")
+        for short, column in compare.NUMBERS.items():
+            parts = sum(float(row[name]) for name in compare.part_columns(short))
+            assert abs(parts - float(row[f"{column}_change"])) < 1e-6
+        assert row["why"].startswith("bending now ")
         assert row["why"].count("\n") == 0 < row["why"].count("; ")
         for name, value in row.items():
-            decimals = 2 if name.endswith("_part_mm") or name == "expected_movement_mm_change" else 1
+            decimals = 2 if "_part_" in name or name.endswith("_change") else 1
             assert "_mm" not in name or len(value.partition(".")[2]) <= decimals, (name, value)
     told = json.loads((table.parent / "change.json").read_text(encoding="utf-8"))
     assert told["counts"]["lots_now"] == len(rows) - told["counts"]["gone"]
     assert "Planning information" in told["caution"]
+    assert " mm on average" in told["summary"][0]
     same = call("compare", second, second, "--outputs", outputs)
     assert same.exit_code == 0
 

@@ -72,7 +72,7 @@ def test_every_lot_gets_the_cell_that_holds_it() -> None:
     found = attach(lots(IN_SECOND, OUTSIDE, IN_FIRST, None), layer(monthly("0101"), monthly("0102", seed=2)))
     table = found.lot_climate
     assert table["cell_id"].tolist() == ["0102", "", "0101", ""]
-    assert table["weather_source"].tolist() == [1, 0, 1, 0]
+    assert table["driver_level"].tolist() == [1, 0, 1, 0]
     assert table["lot_row"].tolist() == [0, 1, 2, 3]
     assert table["drought_category"].tolist() == [""] * 4
     assert found.history.cells == ("0101", "0102")
@@ -84,7 +84,7 @@ def test_only_cells_with_a_lot_get_a_history_and_one_cell_serves_all_lots() -> N
     assert attach(lots(IN_SECOND), both).history.cells == ("0102",)
     one = attach(lots(IN_FIRST, OUTSIDE, None), layer(monthly("0309"), with_cells=False))
     assert one.lot_climate["cell_id"].tolist() == ["0309"] * 3
-    assert one.lot_climate["weather_source"].tolist() == [1] * 3
+    assert one.lot_climate["driver_level"].tolist() == [1] * 3
 
 
 def test_record_months_carry_rain_and_thornthwaite() -> None:
@@ -111,7 +111,7 @@ def test_months_after_the_record_come_from_the_index_then_the_weekly_maps() -> N
     half = 0.5 * (CATEGORY_NORMAL_SCORE[2] + CATEGORY_NORMAL_SCORE[-1])
     assert record.z[0, -3:] == pytest.approx([-1.25, -1.25, 0.5 * (half + CATEGORY_NORMAL_SCORE[4])], abs=1e-3)
     assert np.isnan(record.precipitation_mm[0, -3:]).all()
-    assert found.lot_climate["weather_source"].tolist() == [3]
+    assert found.lot_climate["driver_level"].tolist() == [3]
 
 
 def test_gap_is_bridged_by_index_then_usual_season_and_flagged() -> None:
@@ -126,13 +126,13 @@ def test_gap_is_bridged_by_index_then_usual_season_and_flagged() -> None:
     assert record.flags == ("climate_gap_filled",)
     assert found.lot_climate["climate_flags"].tolist() == ["climate_gap_filled"]
     assert [p.code for p in found.problems] == ["W-CLI-043"]
-    assert found.lot_climate["weather_source"].tolist() == [1]  # the gaps are older than the last 24 months
+    assert found.lot_climate["driver_level"].tolist() == [1]  # the gaps are older than the last 24 months
 
 
 def test_recent_gap_counts_as_the_usual_season() -> None:
     frame = monthly("0101")
     frame.loc[len(frame) - 5, "temperature_c"] = np.nan
-    assert attach(lots(IN_FIRST), layer(frame)).lot_climate["weather_source"].tolist() == [4]
+    assert attach(lots(IN_FIRST), layer(frame)).lot_climate["driver_level"].tolist() == [4]
 
 
 def test_record_that_ends_before_today_is_told() -> None:
@@ -140,7 +140,7 @@ def test_record_that_ends_before_today_is_told() -> None:
     assert found.history.source[0, -4:].tolist() == [4] * 4
     assert found.lot_climate["climate_flags"].tolist() == ["climate_ends_before_today;climate_gap_filled"]
     assert [p.code for p in found.problems] == ["W-CLI-042"]
-    assert found.lot_climate["weather_source"].tolist() == [4]
+    assert found.lot_climate["driver_level"].tolist() == [4]
 
 
 def test_months_between_two_maps_count_as_the_usual_season() -> None:
@@ -148,7 +148,7 @@ def test_months_between_two_maps_count_as_the_usual_season() -> None:
     frame = monthly("0101", last=month_numbers.month_number(2018, 9))
     found = attach(lots(IN_FIRST), layer(frame), weekly([], ("2018-10-16", "2019-04-16")))
     assert found.history.source[0, -8:].tolist() == [1, 3, 4, 4, 4, 4, 4, 3]
-    assert found.lot_climate["weather_source"].tolist() == [4]
+    assert found.lot_climate["driver_level"].tolist() == [4]
     assert "5 months bridged" in str(next(p for p in found.problems if p.code == "W-CLI-043"))
 
 
@@ -276,7 +276,7 @@ def test_week_without_any_polygon_is_none_everywhere() -> None:
 def test_area_without_climate_still_gets_its_category() -> None:
     found = attach(lots(IN_FIRST), None, weekly([("2021-01-05", 2, box(-98, 32, -97, 33))], ("2021-01-05",)))
     assert found.lot_climate["drought_category"].tolist() == ["D2"]
-    assert found.lot_climate["weather_source"].tolist() == [0]
+    assert found.lot_climate["driver_level"].tolist() == [0]
     assert found.history.cells == ()
     assert (len(found.climate), len(found.drought_weeks)) == (0, 0)
 
@@ -292,7 +292,7 @@ def test_no_lots_and_no_lot_in_any_cell() -> None:
     assert len(attach(lots(), layer(monthly("0101")), drought).lot_climate) == 0
     none = attach(lots(OUTSIDE), layer(monthly("0101")), drought, (index_grid(1.0, [DEC_2020]),))
     assert none.history.cells == ()
-    assert none.lot_climate["weather_source"].tolist() == [0]
+    assert none.lot_climate["driver_level"].tolist() == [0]
 
 
 def test_inputs_are_left_untouched() -> None:

@@ -249,12 +249,10 @@ def test_ground_is_one_of_two_words(tmp_path: Path, value: str) -> None:
 
 
 # ------------------------------------------------------------------------------------------------- finished runs
-def test_a_run_of_before_cracked_ground_is_read_unless_it_had_a_root_zone() -> None:
+@pytest.mark.parametrize("depth_m", [0.0, 0.5])
+def test_a_run_with_a_root_zone_is_not_used(depth_m: float) -> None:
     whole = an_area().model_dump(mode="json", exclude={"folder"})
-    del whole["movement"]["ground"]
-    whole["movement"]["root_zone_depth_m"] = 0.0
-    assert settings.of_run(whole, "run of a").movement == Area.model_fields["movement"].default
-    whole["movement"]["root_zone_depth_m"] = 0.5
+    whole["movement"]["root_zone_depth_m"] = depth_m
     with pytest.raises(SettingsError, match="was a setting of a former version") as caught:
         settings.of_run(whole, "run of a")
     assert "E-SET-033" in str(caught.value)

@@ -27,13 +27,15 @@ def told(found: check.Report) -> dict[str, str]:
 def test_a_file_without_dates_foundations_and_sizes_is_told_with_columns_that_look_like_them(tmp_path: Path) -> None:
     found = report(tmp_path, "YR_BUILT,Foundation,owner_built", ["1985,Pier,x", "1990,Slab,y", "2001,Slab,z"])
     lines = told(found)
-    assert set(lines) == {"W-LOT-041", "W-LOT-042", "W-LOT-043"}
+    assert set(lines) == {"W-LOT-041", "W-LOT-042", "W-LOT-043", "W-LOT-045"}
+    assert "3 of 3 lots to be estimated have neither a pour date nor a foundation type" in lines["W-LOT-045"]
+    assert '[lots.columns] land_use = "..."' in lines["W-LOT-045"]
     assert "no lot to be estimated has a pour date" in lines["W-LOT-041"]
     assert "1950-01..2022-11 is assumed for all 3" in lines["W-LOT-041"]
     assert 'YR_BUILT. If it is, map it: [lots.columns] pour_date = "YR_BUILT".' in lines["W-LOT-041"]
     assert "a slab on the ground is assumed for all 3" in lines["W-LOT-042"]
     assert '[lots.columns] foundation_type = "Foundation".' in lines["W-LOT-042"]
-    assert "a half width of 6 m is assumed for all 3" in lines["W-LOT-043"]
+    assert "a width of 12 m (39 ft) is assumed for all 3" in lines["W-LOT-043"]
     assert '[lots.columns] slab_width_ft = "..."' in lines["W-LOT-043"]
     assert found.without_pour_date == 3
     assert "3 lots read = 3 to be estimated (3 of them without a pour date; some may still lack" in found.text()
@@ -72,9 +74,9 @@ def test_years_before_slabs_were_common_are_told(tmp_path: Path) -> None:
 
 def test_the_month_of_a_young_slab_is_asked_for(tmp_path: Path) -> None:
     found = report(tmp_path, "pour_date", ["2020", "2021-04", "1999", "2019"])
-    line = told(found)["W-LOT-045"]
+    line = told(found)["W-LOT-046"]
     assert "2 of 4 dated lots to be estimated are younger than 7 years, and the month of their pour is not kn" in line
-    assert "W-LOT-045" not in told(report(tmp_path, "pour_date", ["1990", "2021-04", "2020-06-15"]))
+    assert "W-LOT-046" not in told(report(tmp_path, "pour_date", ["1990", "2021-04", "2020-06-15"]))
 
 
 @pytest.mark.parametrize(("column", "names", "best"), [

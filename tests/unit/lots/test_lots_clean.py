@@ -7,7 +7,8 @@ import numpy as np
 import pandas as pd
 import pytest
 import shapely
-from shapely.geometry import GeometryCollection, LineString, MultiPoint, Point, Polygon, box
+import shapely.affinity
+from shapely.geometry import GeometryCollection, LineString, MultiPoint, MultiPolygon, Point, Polygon, box
 
 from riskmap.common.month_numbers import parse_month
 from riskmap.common.settings import LotSettings
@@ -296,7 +297,7 @@ def test_a_polygon_without_area_is_treated_as_a_line_in_every_system(shape):
 def test_a_small_or_narrow_lot_and_a_point_are_no_lines():
     table, problems = cleaned(at((0, 0), (1.1, 0), (1.1, 1.1), (0, 1.1)), at((0, 0), (36, 0), (36, 0.3), (0, 0.3)),
                               Point(-230_000, 1_650_000))
-    assert table["state"].tolist() == ["", "", ""]
+    assert table["state"].tolist() == ["no_house_known", "no_house_known", ""]
     assert problems == []
 
 
@@ -374,3 +375,53 @@ def test_an_outline_of_many_corners_that_crosses_itself_once_is_repaired():
     assert table["state"].tolist() == [""]
     assert table["flags"][0].startswith("geometry_repaired;")
     assert table["lot_area_m2"][0] == pytest.approx(np.pi * 50**2, rel=1e-4)
+
+
+# ------------------------------------------------------------------------------------------- lots without a house
+def strip(width: float, length: float = 60.0, angle: float = 0.0) -> Polygon:
+    return shapely.affinity.translate(shapely.affinity.rotate(box(0, 0, width, length), angle), -230_000, 1_650_000)
+
+
+TONGUE = shapely.union_all([strip(1.0, 200.0), strip(9.0, 9.0)])  # a narrow strip with a house's place at its end
+COMB = shapely.union_all([strip(2.0, 30.0), *[shapely.affinity.translate(strip(2.0, 40.0), 3.0 * k) for k in range(9)],
+                          strip(26.0, 2.0)])
+
+
+@pytest.mark.parametrize(("shape", "said"), [
+    (strip(0.12, 40.0), "smaller than 30 m2 (323 sq ft)"), (strip(5.4, 5.5), "smaller than 30 m2"),
+    (strip(5.5, 5.5), ""),
+    (strip(3.98), "nowhere 4 m (13 ft) wide"), (strip(3.98, angle=33), "nowhere 4 m"), (strip(4.02), ""),
+    (strip(4.02, angle=33), ""), (TONGUE, ""), (COMB, "nowhere 4 m"),
+    (MultiPolygon([strip(2.0), shapely.affinity.translate(strip(7.0, 9.0), 50)]), ""),
+    (MultiPolygon([strip(2.0), shapely.affinity.translate(strip(3.0), 50)]), "nowhere 4 m"),
+    (Point(-230_000, 1_650_000), ""),
+])
+def test_no_house_is_known_on_a_sliver_and_a_point_is_never_judged_by_its_size(shape, said):
+    table, problems = cleaned(shape, LOT)
+    assert table["state"].tolist() == ["no_house_known" if said else "", ""]
+    assert said in table["state_reason"][0]
+    assert table.geometry[0] is not None
+    assert problems == []
+
+
+@pytest.mark.parametrize(("foundation", "land_use", "state", "said"), [
+    ("VACANT", "", "no_house_known", 'foundation_type says "VACANT"'),
+    ("", "Unimproved - Residential", "no_house_known", 'land_use says "Unimproved - Residential"'),
+    ("slab", "vac_land", "no_house_known", 'land_use says "vac_land"'),
+    ("No improvements", "", "no_house_known", 'foundation_type says "No improvements"'),
+    ("pier and beam", "vacant", "not_applicable", 'foundation type is "pier and beam"'),
+    ("slab", "Vacant house", "", ""), ("slab", "non-vacant", "", ""), ("slab", "improved", "", ""),
+    ("slab", "vacation home", "", ""), ("none", "", "", ""), ("", "1100", "", ""),
+])
+def test_words_that_say_that_no_house_stands(foundation, land_use, state, said):
+    table, _ = cleaned(LOT, Point(-230_000, 1_650_000), foundation_type=[foundation] * 2, land_use=[land_use] * 2)
+    assert table["state"].tolist() == [state] * 2  # of a point too: it is said, not measured
+    assert said in table["state_reason"][0]
+
+
+def test_states_are_asked_in_their_order():
+    sliver, late = strip(1.0), "2026"
+    table, _ = cleaned(None, sliver, sliver, sliver, LOT, foundation_type=["vacant", "pier", "slab", "slab", "slab"],
+                       pour_date=[late, late, late, "1990", late])
+    assert table["state"].tolist() == ["unmatched", "not_applicable", "no_house_known", "no_house_known",
+                                       "not_yet_poured"]

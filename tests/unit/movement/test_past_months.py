@@ -53,7 +53,7 @@ def test_no_number_before_the_latest_pour_and_one_in_every_month_after(found: Re
     assert found.history is not None
     known = found.history.series >= 0
     values = found.history.deflection_mm[found.history.series[known]]
-    late = found.lots.loc[known, "pour_date_late"].map(month_numbers.parse_month).to_numpy()
+    late = found.lots.loc[known, "pour_to"].map(month_numbers.parse_month).to_numpy()
     months = np.array([month_numbers.parse_month(m) for m in found.history.months])
     before = months[None, :] < np.minimum(late, months[-1] - 1)[:, None]
     old = late < months[-1] - 12 * 12

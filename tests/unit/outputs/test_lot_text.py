@@ -5,37 +5,42 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Any
 
+import numpy as np
+import pandas as pd
 import pytest
 from invented_results import results
 
+from riskmap.common import units
 from riskmap.common.errors import counted
 from riskmap.movement import reasons
-from riskmap.outputs import lot_text, words
+from riskmap.outputs import lot_text, telling, waterfall, words
 
 LOT: dict[str, Any] = {"flags": "", "slab_width_m": 12.0, "bend_largest_up_mm": 28.0, "bend_largest_down_mm": -3.0,
                        "bend_largest_up_date": "2022-12", "pour_date_basis": "year", "linear_extensibility_pct": 4.5}
 
 
 def test_zero_has_no_sign() -> None:
-    assert lot_text.part_shown(-0.02, "us") == "0.00 in"
-    assert lot_text.part_shown(0.02, "us") == "0.00 in"
-    assert lot_text.part_shown(-0.04, "si") == "0.0 mm"
-    assert lot_text.part_shown(-9.4, "us") == "-0.37 in"
-    assert lot_text.part_shown(9.4, "si") == "+9.4 mm"
+    assert waterfall.part_shown(-0.02, "us") == "0.00 in"
+    assert waterfall.part_shown(0.02, "us") == "0.00 in"
+    assert waterfall.part_shown(-0.04, "si") == "0.0 mm"
+    assert waterfall.part_shown(-9.4, "us") == "-0.37 in"
+    assert waterfall.part_shown(9.4, "si") == "+9.4 mm"
 
 
-def test_parts_are_called_as_on_the_map() -> None:
-    assert {name: told[:2] for name, told in words.PARTS.items()} == reasons.WORDS
+def test_reasons_are_called_as_in_the_tables() -> None:
+    assert {name: told[:2] for name, told in words.REASONS.items()} == reasons.WORDS
     assert words.LEAST_PART_MM == reasons.TOLD_MM
-    assert words.part("soil", 3.0) == "more expansive soil"
-    assert words.part("soil", -3.0) == "less expansive soil"
-    assert words.part("slab", -0.1) == "slab size and stiffness"
+    assert words.reason("soil", 3.0) == "more expansive soil"
+    assert words.reason("soil", -3.0) == "less expansive soil"
+    assert words.reason("slab", -0.1) == "slab size and stiffness"
 
 
-def test_reference_lot_in_the_units_of_the_page() -> None:
+@pytest.mark.parametrize("before", ["", "a reference lot here: "])  # as former runs have it
+def test_typical_lot_in_the_units_of_the_page(before: str) -> None:
     made = results(60)
-    found = replace(made, facts={**made.facts, "reference_lot": reasons.REFERENCE_WORDS})
-    us, si = lot_text.reference(found, "us"), lot_text.reference(found, "si")
+    found = replace(made, facts={**made.facts, "reference_lot": before + reasons.REFERENCE_WORDS})
+    us, si = lot_text.typical_lot(found, "us"), lot_text.typical_lot(found, "si")
+    assert "reference" not in us
     assert "4.5 %, mean of the top 5 ft" in us
     assert "slab 39 ft wide" in us
     assert " m " not in us
@@ -55,16 +60,111 @@ def test_an_assumed_slab_is_told_as_assumed_and_the_note_agrees() -> None:
     ({}, True), ({"pour_date_basis": "none"}, False), ({"bend_largest_up_date": "2025-10"}, False)])
 def test_a_dome_has_a_month_only_where_it_means_something(change: dict[str, str], dated: bool) -> None:
     told = lot_text.largest({**LOT, **change}, "2025-10", "us")
-    assert ("in 20" in told) == dated
-    assert "1.1 in" in told
-    assert "-0.1 in" in told
+    assert ("December 2022" in told) == dated
+    assert "middle high by 1.1 in" in told
+    assert "edge high by 0.1 in" in told
     assert ("date not known" in told) == ("pour_date_basis" in change)
 
 
-def test_how_doubt_moves_a_number_is_said_with_its_side() -> None:
-    assert "lower" in lot_text.doubt_means(-9.0)
-    assert "higher" in lot_text.doubt_means(9.0)
-    assert lot_text.doubt_means(0.1) == ""
+# ---------------------------------------------------------------- the answers
+ROW: dict[str, Any] = {
+    "direction": "center_lift", "bend_now_mm": 38.1, "bend_now_mm_p10": 17.8, "bend_now_mm_p90": 61.0,
+    "rise_next_mm": 7.6, "fall_next_mm": -12.7, "change_next_mm": 2.5, "change_next_mm_p10": -5.1,
+    "change_next_mm_p90": 10.2, "expected_movement_mm": 40.6, "expected_movement_mm_p10": 20.3,
+    "expected_movement_mm_p90": 63.5, "long_run_mm": 45.7, "long_run_mm_p10": 25.4, "long_run_mm_p90": 71.1,
+    "whatif_dry_mm": 5.1, "whatif_average_mm": 0.3, "whatif_wet_mm": -7.6}
+
+
+def test_the_questions_are_answered_in_words() -> None:
+    told = telling.answers(ROW, "2025-10", "us")
+    assert [": ".join(answer) for answer in told.values()] == [
+        "Now: middle high by 1.5 in (0.7 to 2.4)",
+        "Next 12 months: the middle may rise 0.3 in or fall 0.5 in from today; after a year 0.1 in higher (0.2 in "
+        "lower to 0.4 in higher)",
+        "By October 2026: bending of up to 1.6 in (0.8 to 2.5; today 1.5 in, middle high)",
+        "Long run: 1.8 in (1.0 to 2.8)",
+        "If a dry year came again: 0.2 in higher after a year (an average year: as high as today; a wet year: 0.3 in "
+        "lower)"]
+    assert telling.answers(ROW, "2025-12", "si")["expected"] == (
+        "By December 2026", "bending of up to 40 mm (20 to 64; today 38 mm, middle high)")
+
+
+@pytest.mark.parametrize(("change", "told"), [
+    ({"bend_now_mm": -12.7, "bend_now_mm_p10": -20.3, "bend_now_mm_p90": -5.1, "direction": "edge_lift"},
+     "edge high by 0.5 in (0.2 to 0.8)"),
+    ({"bend_now_mm_p10": -2.5}, "middle high by 1.5 in (edge high by 0.1 in to middle high by 2.4 in)"),
+    ({"bend_now_mm": 2.6, "bend_now_mm_p10": 0.2, "bend_now_mm_p90": 7.6, "direction": "near_level"},
+     "near level, middle high by 0.1 in (0.0 to 0.3)"),
+    ({"bend_now_mm": 0.3, "bend_now_mm_p10": -5.1, "bend_now_mm_p90": 7.6, "direction": "near_level"},
+     "near level (edge high by 0.2 in to middle high by 0.3 in)"),
+    ({"bend_now_mm": 0.3, "bend_now_mm_p10": -0.2, "bend_now_mm_p90": 0.4, "direction": "near_level"},
+     "near level (0.0 to 0.0)")])
+def test_now_says_the_side_and_never_a_sign(change: dict[str, Any], told: str) -> None:
+    assert telling.now({**ROW, **change}, "us") == told
+
+
+@pytest.mark.parametrize(("rise", "fall", "told"), [
+    (0.2, -6.0, "the middle may fall 0.2 in from today"), (6.0, 0.0, "the middle may rise 0.2 in from today"),
+    (0.1, -0.3, "the middle hardly moves from today")])
+def test_what_rounds_to_nothing_is_not_told(rise: float, fall: float, told: str) -> None:
+    assert telling.next_year({**ROW, "rise_next_mm": rise, "fall_next_mm": fall}, "us").startswith(f"{told}; ")
+
+
+def test_a_run_without_the_new_columns_says_so() -> None:
+    former = {**ROW, **{name: float("nan") for name in ROW if "next" in name or "whatif" in name}}
+    told = telling.answers(former, "2025-10", "us")
+    assert told["next"][1] == told["whatif"][1] == telling.SENTENCES["not_computed"]
+    assert told["now"] == telling.answers(ROW, "2025-10", "us")["now"]
+
+
+@pytest.mark.parametrize(("value", "us", "si"), [
+    (-0.4, "0.0 in", "0 mm"), (1.0, "0.0 in", "2 mm"), (-3.0, "-0.1 in", "-4 mm"), (39.0, "1.5 in", "40 mm"),
+    (float("nan"), "no value", "no value")])
+def test_what_is_shown_has_steps_and_no_minus_before_zero(value: float, us: str, si: str) -> None:
+    assert (telling.shown(value, "us"), telling.shown(value, "si")) == (us, si)
+    assert units.MM_PER_INCH * telling.INCH_STEP > telling.MM_STEP
+
+
+# ---------------------------------------------------------------- why
+PARTS = {"expected_movement_mm": 36.0, "typical_lot_mm": 13.0, "part_soil_mm": 17.0, "part_age_mm": 0.2,
+         "part_weather_mm": 6.0, "part_slab_mm": 1.8, "part_gaps_mm": -2.0}
+
+
+def test_the_waterfall_adds_up_and_gaps_come_last() -> None:
+    for shared in ((), ("weather",), ("soil", "weather"), tuple(words.REASONS)):
+        steps = waterfall.steps(PARTS, shared)
+        assert sum(step.mm for step in steps[:-1]) == pytest.approx(steps[-1].mm)
+        assert [step.kind for step in steps][-2:] == ["gaps", "lot"]
+        assert not any("not known" in step.label for step in steps)
+        assert ("weather up to today" in [step.label for step in steps]) == ("weather" not in shared)
+    steps = waterfall.steps(PARTS, ("weather",))
+    assert [(step.kind, waterfall.text_of(step, "si")) for step in steps] == [
+        ("typical", "13.0 mm"), ("reason", "+17.0 mm"), ("reason", "+1.8 mm"), ("shared", "+6.0 mm"),
+        ("small", "+0.2 mm"), ("gaps", "-2.0 mm"), ("lot", "36.0 mm")]
+    assert waterfall.heading(PARTS, "us") == \
+        "Why this lot's expected bending differs from the typical lot here (0.5 in)"
+
+
+def area(count: int, weather: list[float], soil: list[float]) -> pd.DataFrame:
+    weather_mm, soil_mm = np.resize(weather, count), np.resize(soil, count)
+    return pd.DataFrame({"state": "", "expected_movement_mm": 13.0 + weather_mm + soil_mm, "part_soil_mm": soil_mm,
+                         "part_age_mm": 0.0, "part_weather_mm": weather_mm, "part_slab_mm": 0.0})
+
+
+def test_a_reason_of_nearly_all_lots_is_said_once() -> None:
+    soil = list(np.linspace(-8.0, 20.0, 100))
+    (one,) = waterfall.shared_by(area(100, [3.0, 5.0], soil))
+    assert (one.name, one.lots, one.total, one.median_mm) == ("weather", 100, 100, 4.0)
+    assert waterfall.area_sentences([one], "si") == [
+        "Nearly all lots here (100 of 100) share a reason: weather up to today (median +4.0 mm)."]
+    assert waterfall.shared_by(area(100, [3.0] * 8 + [-3.0] * 2, soil)) == ()  # one way in four of five only
+    assert waterfall.shared_by(area(100, [3.0] * 8 + [0.2] * 2, soil)) == ()
+    assert [one.name for one in waterfall.shared_by(area(100, [3.0], list(np.linspace(2.0, 20.0, 100))))] == [
+        "weather"]  # soil raises all, but by amounts that tell lots apart
+    assert waterfall.shared_by(area(10, [3.0], soil)) == ()  # too few for "nearly all"
+    states = area(100, [3.0, 5.0], soil)
+    states.loc[:49, ["state", "part_weather_mm"]] = ["not_enough_data", np.nan]
+    assert waterfall.shared_by(states)[0].total == 50
 
 
 def test_explain_uses_one_unit_system() -> None:
@@ -72,8 +172,8 @@ def test_explain_uses_one_unit_system() -> None:
     found = replace(made, facts={**made.facts, "reference_lot": reasons.REFERENCE_WORDS})
     row = int(found.lots.index[found.lots["state"] == ""][0])
     told = "\n".join(lot_text.lines(found, row, "us"))
-    assert "weather up to today" in told
-    assert "weather up to now" not in told
+    assert " mm" not in told
+    assert "Why this lot's expected bending differs from the typical lot here" in told
     assert "mean of 10 to 39 in" in told
     assert "top 5 ft" in told
 

@@ -208,11 +208,13 @@ def test_nothing_past_is_said_to_be_missing_and_not_made_up() -> None:
 
 def test_change_is_one_value_a_row() -> None:
     lots = results().lots
-    change = gpd.pd.Series(np.linspace(-40, 40, len(lots)))
-    change[3] = np.nan
+    values = np.linspace(-40, 40, len(lots))
+    change = gpd.pd.DataFrame({"change_of_now_mm": values, "change_of_expected_mm": values / 2})
+    change.loc[3] = np.nan
     head, arrays = decoded(data_block.block(lots, {}, change=change))
-    codes = arrays["change_mm"]
-    np.testing.assert_allclose(np.where(codes == head["missing"], np.nan, codes * 0.1), change, atol=0.051)
+    for name, wanted in change.items():
+        codes = arrays[name]
+        np.testing.assert_allclose(np.where(codes == head["missing"], np.nan, codes * 0.1), wanted, atol=0.051)
     with pytest.raises(ValueError, match="59 values for 60 lots"):
         data_block.block(lots, {}, change=change.iloc[1:])
 

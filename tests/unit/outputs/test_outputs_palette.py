@@ -68,7 +68,10 @@ def test_every_scale_is_complete() -> None:
     for scale in (*palette.SCALES.values(), *palette.DERIVED_SCALES.values()):
         assert (scale.column in names) == (scale in palette.SCALES.values())
         assert scale.unit in ("mm", "years")
-        classes = len(scale.limits_mm) + 1 if scale.limits_mm else len(scale.classes)
+        ranks = scale.ranks()
+        assert len(ranks) == len(scale.classes)
+        classes = len(scale.limits_mm) + 1 if scale.limits_mm else len(set(ranks.values()))
+        assert sorted(set(ranks.values())) == (list(range(classes)) if scale.classes else [])
         assert len(scale.colors) == classes
         assert not scale.words or len(scale.words) == classes
     assert all(phase in tables.ESTIMATE.column("phase").meaning for phase in palette.PHASE_CLASSES)

@@ -139,28 +139,30 @@ def test_geopackage_carries_its_style(folder: Path) -> None:
     with sqlite3.connect(folder / "lots.gpkg") as base:
         base.row_factory = sqlite3.Row
         rows = base.execute("SELECT * FROM layer_styles").fetchall()
-    assert len(rows) == 1
-    row = dict(rows[0])
-    assert row["f_table_name"] == "lots"
-    assert row["f_geometry_column"] == "geom"
-    assert row["f_table_catalog"] in ("", None)
-    assert row["useAsDefault"] == 1
-    assert row["update_time"].endswith("Z")
-    root = ET.fromstring(row["styleQML"].split("\n", 1)[1])
-    rules = root.findall("renderer-v2/rules/rule")
-    symbols = {symbol.get("name") for symbol in root.findall("renderer-v2/symbols/symbol")}
-    assert len(rules) == len(palette.SEQUENTIAL) + len(tables.STATES)
-    assert {rule.get("symbol") for rule in rules} == symbols
+    assert [row["styleName"] for row in rows] == ["expected bending in 12 months", "now", "next 12 months", "long run"]
+    assert [row["useAsDefault"] for row in rows] == [1, 0, 0, 0]
+    for found, layer in zip(rows, geopackage.STYLES, strict=True):
+        row = dict(found)
+        assert row["f_table_name"] == "lots"
+        assert row["f_geometry_column"] == "geom"
+        assert row["f_table_catalog"] in ("", None)
+        assert row["update_time"].endswith("Z")
+        root = ET.fromstring(row["styleQML"].split("\n", 1)[1])
+        rules = root.findall("renderer-v2/rules/rule")
+        symbols = {symbol.get("name") for symbol in root.findall("renderer-v2/symbols/symbol")}
+        assert len(rules) == len(palette.SCALES[layer].colors) + len(tables.STATES)
+        assert {rule.get("symbol") for rule in rules} == symbols
 
 
-def test_style_filters_take_every_row_once(folder: Path, found: Results) -> None:
+@pytest.mark.parametrize("layer", geopackage.STYLES)
+def test_style_filters_take_every_row_once(folder: Path, found: Results, layer: str) -> None:
     """The filters are SQL that the database understands too: each row falls under exactly one rule."""
-    root = ET.fromstring(geopackage.qml().split("\n", 1)[1])
+    root = ET.fromstring(geopackage.qml(layer).split("\n", 1)[1])
     with sqlite3.connect(folder / "lots.gpkg") as base:
         counts = [base.execute(f"SELECT count(*) FROM lots WHERE {rule.get('filter')}").fetchone()[0]
                   for rule in root.findall("renderer-v2/rules/rule")]
     assert sum(counts) == len(found.lots)
-    assert counts[5:] == [1] * len(tables.STATES)
+    assert counts[len(palette.SCALES[layer].colors):] == [1] * len(tables.STATES)
 
 
 def test_the_dictionary_names_every_column(folder: Path) -> None:

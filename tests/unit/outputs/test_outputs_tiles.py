@@ -174,8 +174,8 @@ def test_middle_class_of_a_square() -> None:
 
 def test_age_is_known_only_with_a_date() -> None:
     lots = results().lots.iloc[:4].copy()
-    lots["pour_date_early"] = ["1990-01", "1990-01-15", "", "2026-01"]
-    lots["pour_date_late"] = ["1990-12", "1990-01-15", "", "2026-01"]
+    lots["pour_from"] = ["1990-01", "1990-01-15", "", "2026-01"]
+    lots["pour_to"] = ["1990-12", "1990-01-15", "", "2026-01"]
     lots["pour_date_basis"] = ["year", "none", "none", "month"]
     age = tiles.with_age(lots, "2025-10")["age_years"]
     assert age.iloc[0] == pytest.approx((12 * 2025 + 10 - (12 * 1990 + 6.5)) / 12)
@@ -208,7 +208,7 @@ def test_panel_values_are_those_of_the_table(blocks: tuple[Results, Path]) -> No
         shared = block(reader, told["rows"][row // size["rows"]])
         wanted = found.lots.iloc[lot]
         assert own["id"][k] == wanted["lot_id"]
-        for name in ("expected_movement_mm", "bend_now_mm_p90", "reason_2_mm"):
+        for name in ("expected_movement_mm", "bend_now_mm_p90", "part_slab_mm", "rise_next_mm", "change_next_mm_p10"):
             assert shared[name][row % size["rows"]] * told["steps"][name] == pytest.approx(wanted[name], abs=0.051)
         for name in ("map_unit_name", "phase", "flags"):
             assert texts[name][shared[name][row % size["rows"]]] == wanted[name]

@@ -16,6 +16,7 @@ from riskmap.common import tables
 from riskmap.common import wording as common_wording
 from riskmap.outputs import words
 from riskmap.outputs.map import data_block, page_build, web_map
+from riskmap.outputs.map.change_layer import ChangeSince
 
 ASSETS = Path(page_build.ASSETS)
 VENDOR = ASSETS / page_build.VENDOR
@@ -106,7 +107,8 @@ def test_cautions_stand_in_the_block(page: str) -> None:
     assert said["main"] == common_wording.CAUTION
     assert said["standing"] == common_wording.STANDING
     assert said["not_low"] == "This is not a low or a middle result."
-    assert "mapped at 1:24,000. The true change of soil may lie 80 ft (24 m) either side" in said["soil"]
+    assert "mapped at 1:24,000. The real boundary may be up to {width} from the line" in said["soil"]
+    assert header(page)["about"]["soil"]["width_m"] == pytest.approx(80 * 0.3048)
 
 
 def test_no_scale_no_soil_caution() -> None:
@@ -123,7 +125,7 @@ def test_words_avoided_on_the_page(page: str) -> None:
 
 
 def test_every_code_of_the_model_has_words() -> None:
-    assert set(words.DRIVER_LEVEL) == {"0", "1", "2", "3", "4"}
+    assert set(words.WEATHER_SOURCE) == set(tables.WEATHER_SOURCES.values())
     meaning = tables.ESTIMATE.column("phase").meaning
     assert all(code in meaning for code in words.PHASE)
     assert all(code in tables.ESTIMATE.column("direction").meaning for code in words.DIRECTION)
@@ -169,8 +171,12 @@ def test_change_layer_only_when_given(page: str) -> None:
     import pandas as pd
 
     assert "change" not in header(page)["about"]["scales"]
-    made = web_map.page(results(), change=pd.Series(range(60), dtype=float))
-    assert header(made)["about"]["scales"]["change"]["column"] == "change_mm"
+    changes = pd.DataFrame({"now": [1.0] * 60, "expected": [0.0] * 60})
+    made = header(web_map.page(results(), change=ChangeSince.of(changes, "May 2025", "October 2025")))["about"]
+    assert made["scales"]["change"]["column"] == "change_of_now_mm"
+    names = list(made["scales"])
+    assert names.index("change_expected") == names.index("change") + 1, "bending now comes first"
+    assert made["change"] == {"before": "May 2025", "after": "October 2025"}
 
 
 def test_parts_are_short_and_the_doubt_is_the_one_of_the_caution(page: str) -> None:

@@ -27,7 +27,7 @@ def area(rows: list[tuple[str, str, str]], ids: list[str] | None = None, value: 
     frame = estimate(len(rows), [square(i, 10) for i in range(len(rows))])
     frame["map_unit_key"] = [f"k{r[0]}" if r[0] else "" for r in rows]
     frame["map_unit_symbol"] = frame["map_unit_name"] = [r[0] for r in rows]
-    frame["pour_date_early"] = frame["pour_date_late"] = [r[1] for r in rows]
+    frame["pour_from"] = frame["pour_to"] = [r[1] for r in rows]
     frame["pour_date_basis"] = ["month" if r[1] else "none" for r in rows]
     frame = with_state(frame, [i for i, r in enumerate(rows) if r[2]], [r[2] for r in rows if r[2]])
     if ids:
@@ -87,7 +87,7 @@ def test_a_lot_that_stands_twice_counts_once():
 
 def test_windows_over_two_decades_and_unknown_dates_have_no_decade():
     found = area([("A", "1989-12", "")] * 3)
-    found.lots.loc[1, "pour_date_late"] = "1990-01"
+    found.lots.loc[1, "pour_to"] = "1990-01"
     found.lots.loc[2, "pour_date_basis"] = "none"
     decade = public_table._described(found.lots)["pour_decade"].tolist()
     assert decade == ["1980s", public_table.NO_DECADE, public_table.NO_DECADE]

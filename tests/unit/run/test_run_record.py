@@ -15,9 +15,7 @@ from shapely.geometry import LineString, box
 
 from riskmap.common.errors import RunFolderError
 from riskmap.common.results import AreaResults, History, Results
-from riskmap.common.settings import MovementSettings
 from riskmap.common.weather import ClimateHistory, MovementInputs
-from riskmap.movement import soil_units
 from riskmap.outputs.files import geoparquet
 from riskmap.run import record
 from riskmap.run.files import RunFiles
@@ -97,18 +95,15 @@ def test_a_folder_that_is_no_run_is_refused(tmp_path: Path) -> None:
         opened(tmp_path)
 
 
-def test_another_format_is_refused(full: Results, tmp_path: Path) -> None:
+@pytest.mark.parametrize("version", [1, 2, 3, 4, 6, 99, "5", None])
+def test_another_format_is_refused_with_the_way_out(version: object, full: Results, tmp_path: Path) -> None:
     path = written(full, tmp_path) / record.FOLDER / record.FACTS
-    path.write_text(json.dumps({**json.loads(path.read_text(encoding="utf-8")), "format": 99}), encoding="utf-8")
-    with pytest.raises(RunFolderError, match=r"E-RUN-011 .*format 99"):
+    facts = json.loads(path.read_text(encoding="utf-8"))
+    assert facts["format"] == record.FORMAT == 5
+    path.write_text(json.dumps({**facts, "format": version}), encoding="utf-8")
+    with pytest.raises(RunFolderError, match=rf"E-RUN-011 .*format {version} by another version.*reads format 5 only"
+                       r".*`riskmap estimate` with the same area file again.*record/facts\.json"):
         opened(tmp_path)
-
-
-def of_classes(path: Path, classes: list[str]) -> None:
-    """Write a table of archetypes as formats 1 and 2 have it: a class in place of section and basis."""
-    table = pd.read_parquet(path).drop(columns=["section_mn_m2", "stiffness_basis"])
-    table.insert(3, "slab_class", classes)
-    table.to_parquet(path)
 
 
 def with_inputs(full: Results, archetypes: pd.DataFrame) -> Results:
@@ -130,67 +125,15 @@ SLABS = pd.DataFrame({
     "pour_early_month": 24000, "pour_late_month": 24011})
 
 
-def test_a_run_with_classes_of_stiffness_keeps_the_stiffness_it_was_made_with(full: Results, tmp_path: Path) -> None:
-    place = written(with_inputs(full, SLABS), tmp_path) / record.FOLDER
-    of_classes(place / "archetype.parquet", ["unknown", "shallow", "typical", "deep"])
-    facts = json.loads((place / record.FACTS).read_text(encoding="utf-8"))
-    (place / record.FACTS).write_text(json.dumps(facts | {"format": 2}), encoding="utf-8")
-    former = opened(place.parent)
-    assert former.inputs is not None
-    pd.testing.assert_frame_equal(former.inputs.archetype, SLABS, check_dtype=False)
-    # the spreads of that time stand in the run's own settings, and give that time's draws
-    then = MovementSettings(stiffness_sigma_ln=0.5, stiffness_sigma_ln_known=0.35)
-    rows, found = soil_units.with_stiffness(former.inputs.archetype, then)
-    assert [found[k] for k in rows["stiffness"]] == [(20.0, 0.5), (9.4, 0.35), (20.0, 0.35), (61.0, 0.35)]
-
-
-@pytest.mark.parametrize(("version", "classes", "told"), [
-    (3, ["unknown", "shallow", "typical", "deep"], "section_mn_m2 is missing"),
-    (2, ["unknown", "shallow", "typical", "stiff"], "slab_class is none of unknown, shallow, typical, deep"),
-    (2, None, "slab_class is missing")])
-def test_a_run_is_never_read_as_of_another_format(version: int, classes: list[str] | None, told: str, full: Results,
-                                                  tmp_path: Path) -> None:
-    place = written(with_inputs(full, SLABS), tmp_path) / record.FOLDER
-    if classes:
-        of_classes(place / "archetype.parquet", classes)
-    facts = json.loads((place / record.FACTS).read_text(encoding="utf-8"))
-    (place / record.FACTS).write_text(json.dumps(facts | {"format": version}), encoding="utf-8")
-    with pytest.raises(RunFolderError, match=rf"E-RUN-012 .*{told}.*run the estimate again"):
-        opened(place.parent)
-
-
-def test_a_run_of_format_1_is_read_under_our_names(full: Results, tmp_path: Path) -> None:
-    """Format 1 calls an archetype a column, in names of files, of their columns and of facts."""
-    lots, months = len(full.lots), 3
-    layer = {name: [0.5] for name in ("bottom_m", "lep_low_pct", "lep_pct", "lep_high_pct")}
-    inputs = MovementInputs(
-        archetype=pd.DataFrame({"cell_id": ["a", "a"], "half_width_m": [6.0, 6.5], "half_width_known": [True, False],
-                                "section_mn_m2": 0.0, "stiffness_basis": "unknown", "plan_factor": 1.0,
-                                "pour_early_month": 24000, "pour_late_month": 24011}),
-        archetype_profile=pd.DataFrame({"archetype_id": [0, 1], "profile_id": [0, 0], "weight": [1.0, 1.0]}),
-        lot_archetype=np.arange(lots) % 3 - 1, profile=pd.DataFrame({"profile_id": [0], "rock_depth_m": [np.inf]}),
-        layer=pd.DataFrame({"profile_id": [0], "top_m": [0.0], **layer}),
-        history=ClimateHistory(("a",), 24000, *[np.zeros((1, months))] * 3, np.ones((1, months), np.int8), ("",),
-                               np.zeros(1), np.zeros((1, months)), np.zeros(1)))
-    run = written(replace(full, inputs=inputs, facts={"archetypes": 2, "draws": 9}), tmp_path)
-    ours, place = opened(run), run / record.FOLDER
-    for new, old in (("archetype", "column"), ("archetype_profile", "column_profile"), ("lot_archetype", "lot_column")):
-        pd.read_parquet(place / f"{new}.parquet").rename(columns={"archetype_id": "column_id", "archetype": "column"}) \
-            .to_parquet(place / f"{old}.parquet")
-        (place / f"{new}.parquet").unlink()
-    of_classes(place / "column.parquet", ["unknown", "unknown"])
-    facts = json.loads((place / record.FACTS).read_text(encoding="utf-8"))
-    assert facts["format"] == 4
-    facts |= {"format": 1, "facts": {"columns": 2, "draws": 9}}
-    (place / record.FACTS).write_text(json.dumps(facts), encoding="utf-8")
-    former = opened(run)
-    assert former.facts == ours.facts == {"archetypes": 2, "draws": 9}
-    assert former.inputs is not None
-    assert ours.inputs is not None
-    for name in record.INPUTS:
-        pd.testing.assert_frame_equal(getattr(former.inputs, name), getattr(ours.inputs, name))
-        pd.testing.assert_frame_equal(getattr(former.inputs, name), getattr(inputs, name), check_dtype=False)
-    np.testing.assert_array_equal(former.inputs.lot_archetype, inputs.lot_archetype)
+@pytest.mark.parametrize(("table", "column"), [("archetype", "section_mn_m2"), ("cell", "latitude_deg"),
+                                              ("cell_month", "temperature_c")])
+def test_a_run_without_a_column_of_this_format_is_damaged(table: str, column: str, full: Results,
+                                                          tmp_path: Path) -> None:
+    path = written(with_inputs(full, SLABS), tmp_path) / record.FOLDER / f"{table}.parquet"
+    assert opened(tmp_path).inputs is not None
+    pd.read_parquet(path).drop(columns=column).to_parquet(path)
+    with pytest.raises(RunFolderError, match=rf"E-RUN-012 .*{column} is missing.*run the estimate again"):
+        opened(tmp_path)
 
 
 @pytest.mark.parametrize("name", ["lots.parquet", "problems.json", "record/facts.json", "record/climate.parquet",
@@ -204,19 +147,19 @@ def test_damaged_files_are_told(name: str, damage: bytes, full: Results, tmp_pat
         opened(tmp_path)
 
 
-def test_a_run_of_format_3_is_read_with_the_new_columns_empty(full: Results, tmp_path: Path) -> None:
-    run = written(full, tmp_path)
-    place = run / record.FOLDER
-    facts = json.loads((place / record.FACTS).read_text(encoding="utf-8"))
-    (place / record.FACTS).write_text(json.dumps(facts | {"format": 3}), encoding="utf-8")
-    lots = gpd.read_parquet(run / record.LOTS)
-    assert {"change_next_mm", "fall_next_mm_p90", "share_beyond_20mm", "whatif_wet_largest_mm"} <= set(
-        record.ADDED_IN_4)
-    lots.drop(columns=list(record.ADDED_IN_4)).to_parquet(run / record.LOTS)
-    former = opened(run).lots
-    assert list(former.columns) == list(full.lots.columns)
-    assert former[list(record.ADDED_IN_4)].isna().all(axis=None)
-    assert former["expected_movement_mm"].notna().sum() == full.lots["expected_movement_mm"].notna().sum() > 0
+def test_how_many_lots_share_an_estimate_comes_with_all_lots_and_with_one(full: Results, tmp_path: Path) -> None:
+    made = with_inputs(full, SLABS)
+    assert made.inputs is not None
+    lot_archetype = np.array([0] * 50 + [1] * 9 + [-1])
+    run = written(replace(made, inputs=replace(made.inputs, lot_archetype=lot_archetype)), tmp_path)
+    shared = opened(run).sharing
+    assert shared is not None
+    assert shared.tolist() == [50] * 50 + [9] * 9 + [0]
+    one = record.read(RunFiles(run, verified=False), str(full.lots["lot_id"][52])).sharing
+    assert one is not None
+    assert one.tolist() == [9]
+    (run / record.FOLDER / "lot_archetype.parquet").unlink()
+    assert record.read(RunFiles(run, verified=False), str(full.lots["lot_id"][52])).sharing is None
 
 
 def test_growth_is_kept_and_may_be_missing(full: Results, tmp_path: Path) -> None:

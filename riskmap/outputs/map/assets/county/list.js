@@ -57,12 +57,12 @@ export async function turn(active) {
   mark(at);
 }
 
-export const shownBeside = () => (["now", "long_run"].includes(state.scale) ? state.scale : "expected"); // the index holds these
+export const shownBeside = () => (["now", "next", "long_run"].includes(state.scale) ? state.scale : "expected"); // the index holds these
 
 function briefly(row) {
   if (row.state >= 0) return about.states[stateNames[row.state]];
   const name = shownBeside(), value = row.value(about.scales[name].column);
-  return (name === "now" ? signed : length)(value === MISSING ? null : value * 0.1);
+  return (["now", "next"].includes(name) ? signed : length)(value === MISSING ? null : value * 0.1);
 }
 
 export function mark(active) {

@@ -3,6 +3,7 @@ import { about, map } from "../shared/context.js";
 import {
   el, PAGE, put, units, legendRows, legendFoot, room, scaleBar, unitChoice, pageHead, baseMap,
 } from "../shared/page.js";
+import { areaReasons } from "../shared/tell.js";
 import { fromFile, fromServer, open } from "./archive.js";
 import { layer, state, tell, failed } from "./state.js";
 import { whenRowChosen, find, turn, shownBeside, keys } from "./list.js";
@@ -54,9 +55,16 @@ function home(box) {
 function showUnits(name) {
   units.now = name;
   scaleBar();
+  sources();
   legend();
   turn(state.active).catch(failed);
   if (state.archive && state.chosen !== null && state.shown) details(state.shown.lot, state.shown.others).catch(failed);
+}
+
+function sources() { // what nearly all lots share, said once, in the unit of the page
+  const box = el("sources");
+  box.querySelectorAll(".of-unit").forEach((node) => node.remove());
+  areaReasons().forEach((line) => put(box, "p", line, "of-unit"));
 }
 
 function start() {
@@ -64,6 +72,7 @@ function start() {
   whenRowChosen((lot) => choose(lot, true));
   pageHead();
   Object.entries(about.scales).forEach(([name, scale]) => { put(el("layer"), "option", scale.title).value = name; });
+  el("layer").value = state.scale;
   el("layer").addEventListener("change", () => { showScale(el("layer").value); turn(state.active).catch(failed); });
   unitChoice(showUnits);
   el("search").addEventListener("input", () => { if (state.archive) find().catch(failed); });

@@ -33,7 +33,10 @@ function classesOf(data, scale, week) { // function of a lot: its class, -1 with
     const age = ages(data);
     of = (r) => classed(age[r] < 0 ? null : age[r]);
   } else if (scale.classes.length) {
-    const rank = data.texts[scale.column].map((text) => scale.classes.indexOf(text)), column = data.column(scale.column);
+    const rank = data.texts[scale.column].map((text) => { // several values may share a class
+      const at = scale.classes.indexOf(text);
+      return at < 0 || !scale.class_of.length ? at : scale.class_of[at];
+    }), column = data.column(scale.column);
     of = (r) => rank[column[r]];
   } else {
     const column = data.column(scale.column), step = data.entry(scale.column).step;

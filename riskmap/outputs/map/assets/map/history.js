@@ -1,6 +1,7 @@
 // The history strip of a lot: weather index, weekly category, slab.
 import { about } from "../shared/context.js";
-import { visible, put, signed } from "../shared/page.js";
+import { visible, put } from "../shared/page.js";
+import { side } from "../shared/tell.js";
 import { monthNumber } from "./draw.js";
 import { data } from "./state.js";
 
@@ -27,7 +28,7 @@ export function strip(box, lot) {
   const end = Math.max(today + 1, start + 12), x = (m) => STRIP.left + (STRIP.width - STRIP.left) * (m - start) / (end - start);
   const foot = slab.length ? STRIP.foot : STRIP.foot - STRIP.slab[1] + STRIP.weeks[1]; // no empty ground where no slab is told
   const svg = draw(box, "svg", { viewBox: `0 0 ${STRIP.width} ${foot + 4}`, role: "img", class: "strip" });
-  const lines = [indexStrip(svg, x, bars), weekStrip(svg, x, weeks), slabStrip(svg, x, slab)].filter(Boolean);
+  const lines = [indexStrip(svg, x, bars), weekStrip(svg, x, weeks, lot), slabStrip(svg, x, slab)].filter(Boolean);
   const years = [...new Set([0, 0.5, 1].map((s) => Math.floor((start + s * (today - start)) / 12)))];
   years.forEach((year) => draw(svg, "text", { x: Math.min(Math.max(x(12 * year), STRIP.left), STRIP.width - 30), y: foot }, String(year)));
   svg.setAttribute("aria-label", lines.join(" "));
@@ -88,7 +89,7 @@ function indexStrip(svg, x, bars) {
     `driest ${plain(dry.value)} (${monthName(dry.month)}), wettest ${plain(wet.value)} (${monthName(wet.month)}), last ${plain(last.value)}.`;
 }
 
-function weekStrip(svg, x, weeks) {
+function weekStrip(svg, x, weeks, lot) { // the weeks are those of the climate cell; the lot can differ on the newest map
   if (!weeks.length) return "";
   const [top, low] = STRIP.weeks, scale = about.scales.drought;
   weeks.forEach((w, k) => {
@@ -99,7 +100,9 @@ function weekStrip(svg, x, weeks) {
   const a = x(weeks[0].month), last = weeks[weeks.length - 1];
   draw(svg, "rect", { x: a.toFixed(2), y: top, width: Math.max(x(last.month + 0.25) - a, 1).toFixed(2), height: low - top, class: "frame" });
   const worst = Math.max(...weeks.map((w) => w.category)), name = (c) => scale.words[c];
-  return `Weekly drought map, ${weeks[0].date} to ${last.date}: strongest “${name(worst)}”, last “${name(last.category)}”.`;
+  const own = data.text("drought_category", lot), at = scale.classes.indexOf(own);
+  return `Weekly drought maps, ${weeks[0].date} to ${last.date}, in most of this climate cell: strongest “${name(worst)}”, last ` +
+    `“${name(last.category)}”` + (own ? `; at the lot “${name(at)}” on ${data.text("drought_valid_date", lot)}.` : ".");
 }
 
 function slabStrip(svg, x, slab) {
@@ -109,8 +112,8 @@ function slabStrip(svg, x, slab) {
   const y = (mm) => low - (low - top) * (mm - below) / (above - below);
   draw(svg, "path", { d: `M${STRIP.left} ${y(0).toFixed(1)}H${STRIP.width}`, class: "axis" });
   draw(svg, "path", { d: "M" + slab.map((s) => `${x(s.month).toFixed(2)} ${y(s.value).toFixed(1)}`).join("L"), class: "slab" });
-  draw(svg, "text", { x: 0, y: top + 9 }, "+ dome");
-  draw(svg, "text", { x: 0, y: low }, "− dish");
-  return `Slab, middle against edge, ${slab[0].name} to ${slab[slab.length - 1].name}: highest ${signed(high.value)} (${high.name}), ` +
-    `lowest ${signed(deep.value)} (${deep.name}).`;
+  draw(svg, "text", { x: 0, y: top + 9 }, "middle");
+  draw(svg, "text", { x: 0, y: low }, "edge");
+  return `Slab, ${slab[0].name} to ${slab[slab.length - 1].name}: highest ${side(high.value)} (${high.name}), ` +
+    `lowest ${side(deep.value)} (${deep.name}).`;
 }

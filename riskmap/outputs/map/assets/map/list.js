@@ -1,6 +1,6 @@
 // The list of lots of the map page, in step with the view.
 import { about, map } from "../shared/context.js";
-import { el, PAGE, count, many, put, length, keepInSight, signed } from "../shared/page.js";
+import { el, PAGE, count, many, put, length, keepInSight, signed, signedFinely } from "../shared/page.js";
 import { stateNames, ages } from "./draw.js";
 import { data, state, label, monthOfWeek } from "./state.js";
 
@@ -19,7 +19,8 @@ function briefly(lot, scale) { // the value of a layer at a lot in a few words
   if (c >= k) return about.states[data.text("state", lot)];
   if (scale.classes.length) return ["phase", "drought_category"].includes(scale.column) ? scale.words[c] : data.text(scale.column, lot);
   if (scale.unit === "years") return many(Math.floor(valueOf(lot, scale)), "year");
-  return (scale.limits_mm[0] < 0 ? signed : length)(valueOf(lot, scale));
+  const finer = scale.column.startsWith("change_of_");
+  return (finer ? signedFinely : scale.limits_mm[0] < 0 ? signed : length)(valueOf(lot, scale));
 }
 
 function inView() {
@@ -35,7 +36,10 @@ export function list() {
   if (!found) found = Array.from({ length: data.n }, (_, lot) => lot);
   if (sort !== "file") {
     const key = Float64Array.from(found, (lot) => data.number(sort, lot) ?? -1), place = found.map((_, i) => i);
-    place.sort((p, q) => key[q] - key[p] || found[p] - found[q]);
+    const next = Float64Array.from(found, (lot) => data.number("change_next_mm", lot) ?? -Infinity);
+    // equal ones in the order of a round of visits: the larger change of the next twelve months, then the lot id
+    const byId = (p, q) => (data.ids[found[p]] < data.ids[found[q]] ? -1 : data.ids[found[p]] > data.ids[found[q]] ? 1 : 0);
+    place.sort((p, q) => key[q] - key[p] || next[q] - next[p] || byId(p, q) || found[p] - found[q]);
     found = place.map((i) => found[i]);
   }
   const same = found.length === state.list.length && found.every((lot, i) => lot === state.list[i]);

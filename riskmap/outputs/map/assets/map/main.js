@@ -1,6 +1,8 @@
 // The map page itself: controls, keys, layers, start.
 import { about, map, setAbout, setMap } from "../shared/context.js";
 import { el, PAGE, narrow, put, units, room, scaleBar, unitChoice, pageHead, baseMap } from "../shared/page.js";
+import { soilCaution } from "../shared/lot.js";
+import { areaReasons } from "../shared/tell.js";
 import { unpack, read } from "./data.js";
 import { LotLayer, DroughtLayer, SoilLineLayer, bandWidth } from "./draw.js";
 import { data, setData, drawn, state, bounds } from "./state.js";
@@ -43,9 +45,18 @@ function zoomBy(levels) {
 function showUnits(name) {
   units.now = name;
   scaleBar();
+  sources();
   legend();
   turn(state.active);
   details([]);
+}
+
+function sources() { // what nearly all lots share, and the cautions for paper, in the unit of the page
+  const box = el("sources");
+  box.querySelectorAll(".of-unit").forEach((node) => node.remove());
+  areaReasons().forEach((line) => put(box, "p", line, "of-unit"));
+  [about.cautions.main, about.cautions.soil && soilCaution(), about.cautions.not_seen].filter(Boolean)
+    .forEach((line) => put(box, "p", line, "paper of-unit"));
 }
 
 function home(box) {
@@ -61,6 +72,7 @@ function controls() {
   const p = data.past, choice = el("layer");
   const shown = Object.entries(about.scales).filter(([name]) => name !== "weeks" || (p.history && p.drought));
   shown.forEach(([name, scale]) => { put(choice, "option", scale.title).value = name; });
+  choice.value = state.scale;
   choice.addEventListener("change", () => showScale(choice.value));
   unitChoice(showUnits);
   if (p.drought) {
@@ -138,8 +150,6 @@ function mapEvents() {
 function start() {
   units.now = about.units;
   pageHead();
-  [about.cautions.main, about.cautions.soil, about.cautions.not_seen].filter(Boolean)
-    .forEach((line) => put(el("sources"), "p", line, "paper"));
   layers();
   controls();
   baseMap();
@@ -149,7 +159,7 @@ function start() {
     document.body.dataset.ready = "yes";
   }));
   state.list = Array.from({ length: data.n }, (_, lot) => lot);
-  showScale("expected");
+  showScale(state.scale);
   showUnits(about.units);
   home(data.shape.core);
   drawn.lots.addTo(map);

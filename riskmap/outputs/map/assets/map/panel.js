@@ -1,7 +1,8 @@
 // What the map page tells about one lot, and choosing it.
 import { about, map } from "../shared/context.js";
-import { el, NEAR_PX, visible, put, holds, length, signed, outlined, ringsOf, room } from "../shared/page.js";
+import { el, NEAR_PX, visible, put, holds, outlined, ringsOf, room } from "../shared/page.js";
 import { said, tellLot } from "../shared/lot.js";
+import { answers } from "../shared/tell.js";
 import { data, state, label, latLng, bounds, centre } from "./state.js";
 import { listSoon, mark } from "./list.js";
 import { strip } from "./history.js";
@@ -9,12 +10,10 @@ import { strip } from "./history.js";
 const lotOf = (k) => ({ text: (name) => data.text(name, k), number: (name) => (data.has(name) ? data.number(name, k) : null) });
 
 function summary(lot) { // the lot in one sentence: for screen readers and for paper
-  const code = data.text("state", lot), n = (name) => data.number(name, lot);
+  const code = data.text("state", lot);
   if (code) return `Lot ${label(lot)}: no number, ${about.states[code]}.`;
-  const range = (name, show) => `${show(n(name))} (range ${show(n(name + "_p10"))} to ${show(n(name + "_p90"))})`;
-  return `Lot ${label(lot)}: expected in the next 12 months ${range("expected_movement_mm", length)}; deflection now ` +
-    `${range("bend_now_mm", signed)}; characteristic ${range("long_run_mm", length)}. ` +
-    `${said("direction", data.text("direction", lot))}. Phase: ${said("phase", data.text("phase", lot))}.`;
+  const told = answers(lotOf(lot)).map(({ name, answer }) => `${name}: ${answer}.`).join(" ");
+  return `Lot ${label(lot)}. ${told} Phase: ${said("phase", data.text("phase", lot))}.`;
 }
 
 export function details(others) {

@@ -1,16 +1,18 @@
 // What the one-file map and the county page tell about one lot, in the same order and words. A `lot` answers
 // `text(column)`, "" without one, and `number(column)`, null without one.
-import { figure, withRange } from "./calibrated.js";
 import { about } from "./context.js";
-import { fill, put, rounded, unit, length, signed, distance, percent } from "./page.js";
+import { fill, put, rounded, length, signedFinely, distance, percent } from "./page.js";
+import { BARS, three, answers, whatifYears, heading, steps, stepText, typicalLot } from "./tell.js";
 
 export const said = (kind, code) => about.words[kind][code] || code;
 
 export function tellLot(box, lot, place, past) { // `place`: latitude and longitude or null; `past` adds the history, if any
   const code = lot.text("state"), first = put(box, "dl");
-  if (code) noNumber(first, lot, code); else score(first, lot);
-  pourRow(first, lot);
-  placeRow(first, place);
+  if (code) noNumber(first, lot, code); else questions(first, lot);
+  if (!code) why(box, lot);
+  const where = put(box, "dl");
+  pourRow(where, lot);
+  placeRow(where, place);
   cautions(box, lot, code);
   if (!code) numbers(put(box, "dl"), lot);
   past();
@@ -32,10 +34,26 @@ function noNumber(facts, lot, code) {
   row(facts, "Why", reason);
 }
 
-function score(facts, lot) {
-  ranged(facts, "Expected, next 12 months", withRange(lot, "expected_movement_mm"), length);
-  row(facts, "Direction", said("direction", lot.text("direction")));
-  row(facts, "Phase", `${said("phase", lot.text("phase"))} (${percent(lot.number("phase_probability"))} of draws)`);
+function questions(facts, lot) { // an answer in words, and its range as a bar
+  for (const { question, name, answer } of answers(lot)) {
+    const cell = row(facts, name, null);
+    put(cell, "span", answer);
+    if (question in BARS) rangeBar(cell, three(lot, BARS[question]));
+    else put(cell, "div", [whatifYears(lot.text("cell_id")), about.cautions.whatif].filter(Boolean).join(" "), "note");
+  }
+  row(facts, "Bars", null).append("A bar covers 80 % of the model runs. All lots have the same scale.");
+}
+
+function why(box, lot) { // from the typical lot to this one; what nearly all lots share is said once, below the map
+  if (lot.number("typical_lot_mm") === null) return;
+  put(box, "h3", heading(lot));
+  const list = put(box, "ul", null, "why");
+  for (const step of steps(lot)) {
+    const item = put(list, "li", null, step.kind);
+    put(item, "span", stepText(step), "value");
+    put(item, "span", " " + step.label);
+  }
+  put(box, "p", typicalLot(), "note");
 }
 
 function pourRow(facts, lot) {
@@ -53,41 +71,29 @@ function placeRow(facts, place) { // text to copy, and the link of RFC 5870, whi
 function cautions(box, lot, code) {
   const c = about.cautions, early = lot.text("pour_from"), late = lot.text("pour_to"), lines = [c.main];
   if (!code && early !== late) lines.push(fill(c.date, { basis: said("pour_basis", lot.text("pour_date_basis")), lo: early, hi: late }));
-  if (c.soil) lines.push(c.soil);
+  if (c.soil) lines.push(soilCaution());
   lines.push(c.not_seen);
   const block = put(box, "div", null, "cautions");
   lines.forEach((line) => put(block, "p", line));
 }
 
+export const soilCaution = () => fill(about.cautions.soil, { width: distance(about.soil.width_m) });
+
 function numbers(facts, lot) {
-  ranged(facts, "Deflection now", withRange(lot, "bend_now_mm"), signed);
-  ranged(facts, "Characteristic", withRange(lot, "long_run_mm"), length);
-  put(row(facts, "Range", null), "span", "The middle eight of ten draws; the bars of all lots have the same ends. " +
-    about.cautions.standing, "note");
-  reasons(facts, lot);
-  const change = lot.number("change_mm");
-  if (change !== null) row(facts, "Change", signed(change) + " against the other run");
-  row(facts, "Largest since pour", `dome ${signed(lot.number("bend_largest_up_mm"))} (${lot.text("bend_largest_up_date")}); ` +
-    `dish ${signed(lot.number("bend_largest_down_mm"))}`);
+  row(facts, "Phase", `${said("phase", lot.text("phase"))} (${percent(lot.number("phase_probability"))} of model runs)`);
+  const change = lot.number("change_of_now_mm"), before = about.change && (about.change.before === about.change.after ? "the other run" : about.change.before);
+  if (change !== null) row(facts, "Change", `Since ${before}: bending ${signedFinely(change)}, expected ${signedFinely(lot.number("change_of_expected_mm"))}`);
+  const month = lot.text("bend_largest_up_date");
+  row(facts, "Largest so far", `middle high by ${length(lot.number("bend_largest_up_mm"))}${month ? ` (about ${month})` : ""}, ` +
+    `edge high by ${length(Math.abs(lot.number("bend_largest_down_mm")))}`);
   const young = about.young[lot.text("pour_weather")];
   if (young) row(facts, "Young slab", young.replace("{share}", percent(lot.number("edge_high_pct") / 100))
     .replace("{down}", length(Math.abs(lot.number("bend_largest_down_mm")))));
   row(facts, "Edge, yearly swing", length(lot.number("seasonal_range_mm")) + ", ground at the slab edge");
   if (about.ground) row(facts, ...about.ground);
-  const years = about.whatif_years[lot.text("cell_id")] || [], what = row(facts, "What-if seasons", null), seasons = put(what, "ul");
-  ["dry", "normal", "wet"].forEach((name, i) => put(seasons, "li",
-    `${name}: ${length(lot.number(`whatif_${name}_mm`))}` + (years[i] ? ` (as in ${years[i]})` : "")));
-  put(what, "span", about.cautions.whatif, "note");
   tilt(facts, lot);
-  row(facts, "Beyond length / 360", percent(lot.number("share_beyond_l360")) +
-    " of draws and past years; not a probability of damage");
-}
-
-function reasons(facts, lot) { // the three largest signed parts of the difference from a named reference lot
-  if (!lot.text("reason_1")) return;
-  const cell = row(facts, "Why", null), parts = put(cell, "ul");
-  [1, 2, 3].forEach((k) => put(parts, "li", `${signed(lot.number(`reason_${k}_mm`))} ${lot.text("driver_" + k)}`));
-  put(cell, "span", `Largest differences from ${about.reference_lot}, which has ${length(lot.number("typical_lot_mm"))}.`, "note");
+  row(facts, "Beyond length / 360", `${percent(lot.number("share_beyond_l360"))} of model runs bend more within the next 12 months; ` +
+    "not a probability of damage");
 }
 
 function tilt(facts, lot) {
@@ -114,7 +120,7 @@ function soilAndSlab(facts, lot) {
   if (number("slab_width_m") !== null) {
     row(facts, "Slab", `${distance(number("slab_width_m"))} short side, ${said("slab_class", text("slab_class"))}`);
   }
-  row(facts, "Weather from", said("driver", text("weather_source")));
+  row(facts, "Weather from", said("weather_source", text("weather_source")));
   droughtRow(facts, lot);
   row(facts, "Data quality", said("quality", text("data_quality")));
 }
@@ -132,19 +138,17 @@ function row(parent, name, value) {
   return put(parent, "dd", value);
 }
 
-function ranged(parent, name, [v, lo, hi, asModelled], show) { // a number and its range, as text and as a bar with the ends of the run
-  const cell = row(parent, name, null), axis = about.axis_mm;
-  put(cell, "strong", figure(show, v, asModelled));
+function rangeBar(cell, [v, lo, hi]) { // a range as a bar with the ends of the run; the answer above it has the numbers
+  const axis = about.axis_mm;
   if (v === null || lo === null || hi === null) return;
-  put(cell, "span", " range " + show(lo).replace(" " + unit(), "") + " to " + show(hi));
-  const chart = put(cell, "div", null, "chart"), bar = put(chart, "div", null, "bar"), ends = put(chart, "div", null, "ends");
+  const chart = put(cell, "div", null, "chart"), line = put(chart, "div", null, "bar"), ends = put(chart, "div", null, "ends");
   const at = (mm) => 100 * (mm - axis[0]) / (axis[1] - axis[0]) + "%";
   chart.setAttribute("aria-hidden", "true");
-  const band = put(bar, "i", null, "band");
+  const band = put(line, "i", null, "band");
   band.style.left = at(lo);
   band.style.width = 100 * (hi - lo) / (axis[1] - axis[0]) + "%";
-  put(bar, "i", null, "zero").style.left = at(0);
-  put(bar, "i", null, "median").style.left = at(v);
+  put(line, "i", null, "zero").style.left = at(0);
+  put(line, "i", null, "median").style.left = at(v);
   if (axis[0] < 0) put(ends, "span", rounded(axis[0]));
   const zero = put(ends, "span", "0", "origin");
   zero.style.left = at(0);

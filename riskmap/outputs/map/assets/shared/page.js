@@ -62,8 +62,8 @@ function drawHatch(ctx, kind, ink, ground) { // an 8 px square that repeats; lin
   for (let k = -8; k <= 16; k += 4) {
     if (kind === "rising" || kind === "crossed") { ctx.moveTo(k, 8); ctx.lineTo(k + 8, 0); }
     if (kind === "falling" || kind === "crossed") { ctx.moveTo(k, 0); ctx.lineTo(k + 8, 8); }
-    if (kind === "level") { ctx.moveTo(0, k + 2); ctx.lineTo(8, k + 2); }
-    if (kind === "upright") { ctx.moveTo(k + 2, 0); ctx.lineTo(k + 2, 8); }
+    if (kind === "level" || kind === "squared") { ctx.moveTo(0, k + 2); ctx.lineTo(8, k + 2); }
+    if (kind === "upright" || kind === "squared") { ctx.moveTo(k + 2, 0); ctx.lineTo(k + 2, 8); }
   }
   ctx.stroke();
   if (kind === "dotted") for (const p of [1, 5]) for (const q of [1, 5]) ctx.fillRect(p, q, 1.6, 1.6);
@@ -86,25 +86,32 @@ export function edgeOf(ctx, edge, px) { // outline by the colour of the class, s
 const MM_PER_INCH = 25.4;
 export const units = { now: "us" };
 
-export const rounded = (mm) => (units.now === "us" ? (mm / MM_PER_INCH).toFixed(1) : Math.round(mm).toFixed(0))
-  .replace(/^-(0(\.0)?)$/, "$1").replace("-", "−");
+const minus = (text) => text.replace(/^-(0(\.0)?)$/, "$1").replace("-", "−");
+export const rounded = (mm) => minus(units.now === "us" ? (mm / MM_PER_INCH).toFixed(1) : Math.round(mm).toFixed(0)); // of a scale
+// a movement as it is shown on every product: steps of 0.1 in or 2 mm, half a step away from zero
+const inSteps = (mm) => minus((Math.sign(mm) * Math.floor(Math.abs(units.now === "us" ? mm / MM_PER_INCH * 10 : mm / 2) + 0.5) *
+  (units.now === "us" ? 0.1 : 2)).toFixed(units.now === "us" ? 1 : 0));
 
-export const unit = () => (units.now === "us" ? "in" : "mm");
-export const length = (mm) => (mm === null ? "—" : rounded(mm) + " " + unit());
-export const signed = (mm) => (mm === null ? "—" : (/[1-9]/.test(rounded(mm)) && mm > 0 ? "+" : "") + length(mm));
+const unit = () => (units.now === "us" ? "in" : "mm");
+export const length = (mm) => (mm === null ? "—" : inSteps(mm) + " " + unit());
+export const signed = (mm) => (mm === null ? "—" : (/[1-9]/.test(inSteps(mm)) && mm > 0 ? "+" : "") + length(mm));
+const FINE = { us: 2, si: 1 }; // digits of a change, which is often smaller than the steps of an estimate
+const finely = (mm) => (units.now === "us" ? mm / MM_PER_INCH : mm).toFixed(FINE[units.now]).replace(/^-(0\.0*)$/, "$1").replace("-", "−");
+export const signedFinely = (mm) => (mm === null ? "—" : (/[1-9]/.test(finely(mm)) && mm > 0 ? "+" : "") + finely(mm) + " " + unit());
 export const distance = (m) => (units.now === "us" ? count(Math.round(m / 0.3048)) + " ft" : count(Math.round(m)) + " m");
 export const percent = (share) => (share === null ? "—" : Math.round(100 * share) + " %");
 
 function classLabels(scale) {
   if (scale.classes.length) return scale.words.length ? scale.words : scale.classes;
   const at = scale.limits_mm, n = at.length, both = at[0] < 0, years = scale.unit === "years";
-  const value = (v) => (years ? String(v) : (both && v > 0 ? "+" : "") + rounded(v)), of = " " + (years ? "years" : unit());
+  const shown = !years && at.some((v) => Math.abs(v) < 0.1 * MM_PER_INCH) ? finely : rounded; // limits under a tenth of an inch
+  const value = (v) => (years ? String(v) : (both && v > 0 ? "+" : "") + shown(v)), of = " " + (years ? "years" : unit());
   const between = both ? " to " : "–";
   const grey = (c) => (c === scale.grey ? " (grey)" : ""); // a grey that is a number must not be read as no data
   return scale.colors.map((_, c) => {
     if (c === 0) return (both ? "below " : "under ") + value(at[0]) + of;
     if (c === n) return value(at[n - 1]) + of + (both ? " and above" : " and more");
-    if (both && at[c - 1] === -at[c]) return "within ±" + rounded(at[c]) + of;
+    if (both && at[c - 1] === -at[c]) return "within ±" + shown(at[c]) + of;
     return value(at[c - 1]) + between + value(at[c]) + of + grey(c);
   });
 }

@@ -1,0 +1,87 @@
+"""The layers of what changed since another run: bending now first, with classes that come from the data."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from riskmap.outputs.palette import DIVERGING, Scale
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from numpy.typing import NDArray
+
+# layer -> its column, and the number of the comparison that it shows
+COLUMNS = {"change": "change_of_now_mm", "change_expected": "change_of_expected_mm"}
+_SHOWS = {"change": "now", "change_expected": "expected"}
+_TITLES = {"change": "Change now", "change_expected": "Change of the expected movement"}
+_SIGNS = {"change": "+ the middle of the slab rose against its edge, − it fell",
+          "change_expected": "+ the expected movement became larger, − smaller"}
+NICE_MM = (0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0)  # limits to choose from: the steps of a scale with round numbers
+QUANTILES = (0.25, 0.6, 0.95)  # judgement: a quarter near zero, and the largest twentieth for itself
+LEAST_MM = 0.05  # half of the step of the tables
+
+
+@dataclass(frozen=True)
+class ChangeSince:
+    """What changed since another run, lot by lot.
+
+    Attributes
+    ----------
+    lots : DataFrame
+        `COLUMNS`, one row per lot in row order, missing where a lot has no estimate in both runs. [mm]
+    before, after : str
+        Present month of the other run and of this one, in words.
+    """
+
+    lots: pd.DataFrame
+    before: str
+    after: str
+
+    @classmethod
+    def of(cls, changes: pd.DataFrame, before: str, after: str) -> ChangeSince:
+        """Return the change from a table with the columns `now` and `expected`. [mm]"""
+        return cls(changes.rename(columns={_SHOWS[name]: column for name, column in COLUMNS.items()})[
+            list(COLUMNS.values())], before, after)
+
+    def joined_to(self, lots: pd.DataFrame) -> pd.DataFrame:
+        """Return a table of lots, in the same order, with the changes as further columns."""
+        return lots.assign(**{str(name): values.to_numpy() for name, values in self.lots.items()})
+
+    def scales(self) -> dict[str, Scale]:
+        """Return the layers with their classes; title and note say between which months."""
+        since, between = f"since {self.before}", f"From {self.before} to {self.after}"
+        if self.before == self.after:
+            since, between = "since the other run", f"Between two runs of {self.after}"
+        return {name: Scale(column, f"{_TITLES[name]} {since}", f"{between}: {_SIGNS[name]}", DIVERGING,
+                            limits(self.lots[column].to_numpy(float)), missing="no estimate in one of the runs")
+                for name, column in COLUMNS.items()}
+
+    def about(self) -> dict[str, str]:
+        """Return what the page says beside a lot's change."""
+        return {"before": self.before, "after": self.after}
+
+
+def limits(values: NDArray[np.float64]) -> tuple[float, ...]:
+    """Return six class limits, mirrored at zero, from how large the changes are. [mm]
+
+    They are the `QUANTILES` of the sizes of the changes that can be read, each rounded down to one of `NICE_MM` and at
+    least one step above the one before, so that a month that moves all lots by about 2 mm is not shown in one colour.
+    Without a change that can be read they are the smallest three.
+    """
+    sizes = np.abs(values[np.isfinite(values)])
+    sizes = sizes[sizes >= LEAST_MM]
+    if not len(sizes):
+        return mirrored(NICE_MM[:3])
+    below = np.maximum(np.searchsorted(NICE_MM, np.quantile(sizes, QUANTILES), side="right") - 1, 0)
+    last = len(NICE_MM) - 1
+    first = min(int(below[0]), last - 2)
+    second = min(max(int(below[1]), first + 1), last - 1)
+    return mirrored((NICE_MM[first], NICE_MM[second], NICE_MM[max(int(below[2]), second + 1)]))
+
+
+def mirrored(chosen: tuple[float, ...]) -> tuple[float, ...]:
+    """Return limits on both sides of zero, ascending."""
+    return (*(-value for value in reversed(chosen)), *chosen)

@@ -1,0 +1,212 @@
+"""What a lot's numbers say, as answers to five questions, in one wording for the terminal, the map and the papers.
+
+What should I find today, what will it do by next year, how large should it get, what is this lot like in the long run,
+and what if a dry year came again. `SENTENCES` is the only home of the words: a page gets them with its data and fills
+them in its own unit (`assets/shared/tell.js`, kept equal by a test in a browser).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping, Sequence
+from typing import Any
+
+from riskmap.common import month_numbers, units
+from riskmap.outputs import calibrated, words
+
+MM_STEP, INCH_STEP = 2.0, 0.1  # what is shown; finer than a survey reads would promise too much
+MONTHS = ("January", "February", "March", "April", "May", "June", "July", "August", "September", "October", "November",
+          "December")
+
+NAMES = {"now": "Now", "next": "Next 12 months", "expected": "By {month}", "long_run": "Long run",
+         "whatif": "If a dry year came again"}
+SENTENCES = {
+    "middle_high": "middle high by {size}", "edge_high": "edge high by {size}", "level": "level",
+    "near_level": "near level", "near_level_side": "near level, {side}",
+    "higher": "{size} higher", "lower": "{size} lower", "as_today": "as high as today",
+    "both": "the middle may rise {rise} or fall {fall} from today", "rise": "the middle may rise {rise} from today",
+    "fall": "the middle may fall {fall} from today", "still": "the middle hardly moves from today",
+    "range": "{lo} to {hi}",
+    "now": "{side} ({range})",
+    "next": "{moves}; after a year {after} ({range})",
+    "expected": "bending of up to {size} ({range}; today {today})",
+    "today": "{size}, {side}",
+    "long_run": "{size} ({range})",
+    "whatif": "{dry} after a year (an average year: {average}; a wet year: {wet})",
+    "whatif_years": "Dry as in {dry}, average as in {average}, wet as in {wet}.",
+    "calibrated": "{figure} calibrated ({modelled} as modelled)",  # where a calibration was given
+    "now_calibrated": "{side}; calibrated range {range}",
+    "expected_calibrated": "bending of up to {size}; calibrated range {range}; today {today}",
+    "long_run_calibrated": "{size}; calibrated range {range}",
+    "as_modelled": "{answer}, as modelled",  # of an answer that no calibration reaches
+    "not_computed": "not computed in this run, which an earlier version made; estimate the area again",
+}
+COLUMNS = {"now": "bend_now_mm", "next": "change_next_mm", "expected": "expected_movement_mm",
+           "long_run": "long_run_mm"}  # the number behind an answer, with its range
+WHATIF_YEARS = ("dry", "average", "wet")
+
+
+def shown(value_mm: float, system: str) -> str:
+    """Return a movement as it is shown: steps of 0.1 in or 2 mm, half a step away from zero, no minus before zero."""
+    if value_mm != value_mm:
+        return "no value"
+    steps = units.mm_to_inch(value_mm) / INCH_STEP if system == "us" else value_mm / MM_STEP
+    whole = math.copysign(math.floor(abs(steps) + 0.5), steps)
+    return f"{whole * INCH_STEP + 0.0:.1f} in" if system == "us" else f"{whole * MM_STEP + 0.0:.0f} mm"
+
+
+def is_zero(value_mm: float, system: str) -> bool:
+    """Return whether a movement is shown as zero."""
+    return not any(sign in "123456789" for sign in shown(value_mm, system))
+
+
+def month_name(month: str) -> str:
+    """Return a month such as 2026-10 in words: October 2026."""
+    return f"{MONTHS[int(month[5:7]) - 1]} {month[:4]}"
+
+
+def last_month(today: str) -> str:
+    """Return the last of the next twelve months in words."""
+    return month_name(month_numbers.next_12_months(today)[1])
+
+
+def name(question: str, today: str) -> str:
+    """Return what stands before an answer: Now, Next 12 months, By October 2026, Long run, If a dry year came again."""
+    return NAMES[question].format(month=last_month(today))
+
+
+def side(value_mm: float, system: str) -> str:
+    """Return a bending with its direction in words."""
+    if is_zero(value_mm, system):
+        return SENTENCES["level"]
+    return SENTENCES["middle_high" if value_mm > 0 else "edge_high"].format(size=shown(abs(value_mm), system))
+
+
+def higher(value_mm: float, system: str) -> str:
+    """Return a change of bending with its direction in words."""
+    if is_zero(value_mm, system):
+        return SENTENCES["as_today"]
+    return SENTENCES["higher" if value_mm > 0 else "lower"].format(size=shown(abs(value_mm), system))
+
+
+def _bare(text: str) -> str:
+    return text.rsplit(" ", 1)[0]
+
+
+def sizes(low_mm: float, high_mm: float, system: str) -> str:
+    """Return a range of sizes without their unit, the smaller first."""
+    low, high = sorted((abs(low_mm), abs(high_mm)))
+    return SENTENCES["range"].format(lo=_bare(shown(low, system)), hi=_bare(shown(high, system)))
+
+
+def _signed_range(middle_mm: float, low_mm: float, high_mm: float, system: str,
+                  say: Callable[[float, str], str]) -> str:
+    """Return a range of signed values: sizes where all have the sign of the middle, else each end with its side."""
+    zero, low_zero, high_zero = (is_zero(value, system) for value in (middle_mm, low_mm, high_mm))
+    same = low_zero and high_zero if zero else \
+        (low_zero or low_mm * middle_mm > 0) and (high_zero or high_mm * middle_mm > 0)
+    return sizes(low_mm, high_mm, system) if same else SENTENCES["range"].format(lo=say(low_mm, system),
+                                                                                 hi=say(high_mm, system))
+
+
+def _three(row: Mapping[str, Any], column: str) -> tuple[float, float, float]:
+    low, middle, high = calibrated.values_mm(row, column)
+    return middle, low, high
+
+
+def size(row: Mapping[str, Any], column: str, system: str) -> str:
+    """Return a number that has no sign: `1.8 in calibrated (1.4 in as modelled)`, or the model's alone."""
+    modelled = shown(float(row[column]), system)
+    if f"{calibrated.PREFIX}{column}" not in row:
+        return modelled
+    return SENTENCES["calibrated"].format(figure=shown(_three(row, column)[0], system), modelled=modelled)
+
+
+def _sentence(name: str, row: Mapping[str, Any]) -> str:
+    return SENTENCES[f"{name}_calibrated" if calibrated.has(row) else name]
+
+
+def _as_modelled(answer: str, row: Mapping[str, Any]) -> str:
+    return SENTENCES["as_modelled"].format(answer=answer) if calibrated.has(row) else answer
+
+
+def _side_now(row: Mapping[str, Any], system: str) -> str:
+    """Return today's bending with its side; near level is a word for the model's figure, as its direction is."""
+    modelled, level = float(row["bend_now_mm"]), row["direction"] == "near_level"
+    told = side(modelled, system)
+    if level:
+        told = SENTENCES["near_level"] if is_zero(modelled, system) else \
+            SENTENCES["near_level_side"].format(side=told)
+    if not calibrated.has(row):
+        return told
+    value = _three(row, "bend_now_mm")[0]
+    if not level and value * modelled > 0 and not is_zero(value, system) and not is_zero(modelled, system):
+        told = shown(abs(modelled), system)  # the side is the same and need not be said twice
+    return SENTENCES["calibrated"].format(figure=side(value, system), modelled=told)
+
+
+def now(row: Mapping[str, Any], system: str) -> str:
+    """Return how the slab should be bent today, with the range of the model runs."""
+    told = _signed_range(*_three(row, "bend_now_mm"), system, side)
+    return _sentence("now", row).format(side=_side_now(row, system), range=told)
+
+
+def next_year(row: Mapping[str, Any], system: str) -> str:
+    """Return how far the middle may rise and fall within twelve months, and where it is after them."""
+    rise, fall = float(row["rise_next_mm"]), float(row["fall_next_mm"])
+    if math.isnan(rise):
+        return SENTENCES["not_computed"]
+    kind = {(False, False): "both", (False, True): "rise", (True, False): "fall",
+            (True, True): "still"}[is_zero(rise, system), is_zero(fall, system)]
+    middle, low, high = _three(row, "change_next_mm")
+    return _as_modelled(SENTENCES["next"].format(
+        moves=SENTENCES[kind].format(rise=shown(rise, system), fall=shown(abs(fall), system)),
+        after=higher(middle, system), range=_signed_range(middle, low, high, system, higher)), row)
+
+
+def expected(row: Mapping[str, Any], system: str) -> str:
+    """Return the estimate: the largest bending within twelve months, beside today's."""
+    _, low, high = _three(row, "expected_movement_mm")
+    today = SENTENCES["today"].format(size=shown(abs(float(row["bend_now_mm"])), system),
+                                      side=words.DIRECTION_SHORT.get(str(row["direction"]), str(row["direction"])))
+    return _sentence("expected", row).format(size=size(row, "expected_movement_mm", system),
+                                             range=sizes(low, high, system),
+                                             today=_side_now(row, system) if calibrated.has(row) else today)
+
+
+def long_run(row: Mapping[str, Any], system: str) -> str:
+    """Return what this lot is like whatever the weather."""
+    _, low, high = _three(row, "long_run_mm")
+    return _sentence("long_run", row).format(size=size(row, "long_run_mm", system), range=sizes(low, high, system))
+
+
+def whatif(row: Mapping[str, Any], system: str) -> str:
+    """Return the change after a dry, an average and a wet year."""
+    if math.isnan(float(row["whatif_dry_mm"])):
+        return SENTENCES["not_computed"]
+    return _as_modelled(SENTENCES["whatif"].format(
+        **{year: higher(float(row[f"whatif_{year}_mm"]), system) for year in WHATIF_YEARS}), row)
+
+
+def whatif_years(years: Sequence[Any]) -> str:
+    """Return which past years stand for a dry, an average and a wet one; empty where that is not known."""
+    return SENTENCES["whatif_years"].format(**dict(zip(WHATIF_YEARS, years, strict=True))) \
+        if len(years) == len(WHATIF_YEARS) else ""
+
+
+def answers(row: Mapping[str, Any], today: str, system: str) -> dict[str, tuple[str, str]]:
+    """Return each question's name and answer for a lot with an estimate, in the order of every page.
+
+    Parameters
+    ----------
+    row : mapping
+        Columns of `tables.ESTIMATE`; with those of `tables.CALIBRATED` each of their numbers is told first, and the
+        model's own in brackets.
+    today : str
+        Present month of the run, YYYY-MM.
+    system : str
+        `us` or `si`.
+    """
+    told = {"now": now(row, system), "next": next_year(row, system), "expected": expected(row, system),
+            "long_run": long_run(row, system), "whatif": whatif(row, system)}
+    return {question: (name(question, today), answer) for question, answer in told.items()}

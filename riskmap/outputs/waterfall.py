@@ -1,0 +1,152 @@
+"""From the typical lot to this one: the reasons for a lot's estimate, and what nearly all lots of the area share.
+
+The parts add up: typical lot + reasons + gaps = this lot. A reason that nearly all lots share is said once for the
+area; at a lot it is one line without its name. Gaps in the data come last: they are the width of what is not known, no
+reason.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from riskmap.common import units
+from riskmap.outputs import telling, words
+
+COLUMNS = ("state", "expected_movement_mm", *(f"part_{name}_mm" for name in words.REASONS))  # of `shared_by`
+LEAST_SHARE = 0.9  # of the lots with an estimate (judgement)
+MOST_SPREAD = 0.25  # of the spread between lots: a reason that differs more tells lots apart (judgement)
+SHOWN_MM = 0.05  # a smaller part is shown as zero
+LINE = ("typical_lot_mm", *(f"part_{name}_mm" for name in (*words.REASONS, "gaps")))  # of `in_a_line`, and the estimate
+FEWEST_LOTS = 20  # below it "nearly all" would be all but one (judgement)
+
+SENTENCES = {
+    "heading": "Why this lot's expected bending differs from the typical lot here ({typical})",
+    "typical": "the typical lot here", "lot": "this lot",
+    "shared": "what nearly all lots here share", "small": "smaller differences",
+    "gaps": "gaps in the data on this lot",
+    "typical_lot": "The typical lot: {typical_lot}.",
+    "area": "Nearly all lots here ({count} of {total}) share a reason: {reason} (median {part}).",
+}
+
+
+@dataclass(frozen=True)
+class Shared:
+    """A reason that nearly all lots of an area share.
+
+    Attributes
+    ----------
+    name : str
+        Of `words.REASONS`.
+    lots, total : int
+        Lots that have it in this direction; lots with an estimate.
+    median_mm : float
+        Its part in the median lot.
+    """
+
+    name: str
+    lots: int
+    total: int
+    median_mm: float
+
+
+@dataclass(frozen=True)
+class Step:
+    """One line of the waterfall: `kind` is typical, reason, shared, small, gaps or lot; first and last are sums."""
+
+    kind: str
+    label: str
+    mm: float
+
+
+def shared_by(lots: pd.DataFrame) -> tuple[Shared, ...]:
+    """Return the reasons that nearly all lots of an area share.
+
+    Parameters
+    ----------
+    lots : DataFrame
+        Columns `COLUMNS` of `tables.ESTIMATE`, all lots of the area.
+
+    Notes
+    -----
+    A reason is shared where it is not near zero and has one sign in at least `LEAST_SHARE` of the lots, and differs
+    between them (10th to 90th percentile) by at most `MOST_SPREAD` of what the estimates do.
+    """
+    known = lots[lots["state"] == ""]
+    if len(known) < FEWEST_LOTS:
+        return ()
+    score = known["expected_movement_mm"].to_numpy(float)
+    out = []
+    for name in words.REASONS:
+        part = known[f"part_{name}_mm"].to_numpy(float)
+        most = max(int((part >= words.LEAST_PART_MM).sum()), int((part <= -words.LEAST_PART_MM).sum()))
+        if most >= LEAST_SHARE * len(part) and _spread(part) <= MOST_SPREAD * _spread(score):
+            out.append(Shared(name, most, len(part), float(np.median(part))))
+    return tuple(out)
+
+
+def _spread(values: np.ndarray[Any, Any]) -> float:
+    low, high = np.percentile(values, [10, 90])
+    return float(high - low)
+
+
+def steps(row: Mapping[str, Any], shared: Iterable[str] = ()) -> list[Step]:
+    """Return the lines from the typical lot to this one; reasons by size, then what is shared, small, and gaps.
+
+    Parameters
+    ----------
+    row : mapping
+        Columns of `tables.ESTIMATE` of a lot with an estimate.
+    shared : iterable of str
+        Reasons that nearly all lots share.
+    """
+    parts = {name: float(row[f"part_{name}_mm"]) for name in words.REASONS}
+    common = set(shared)
+    own = [name for name in parts if name not in common and abs(parts[name]) >= words.LEAST_PART_MM]
+    small = [name for name in parts if name not in common and name not in own]
+    out = [Step("typical", SENTENCES["typical"], float(row["typical_lot_mm"]))]
+    out += [Step("reason", words.reason(name, parts[name]), parts[name])
+            for name in sorted(own, key=lambda name: -abs(parts[name]))]
+    out += [Step("shared", SENTENCES["shared"], sum(parts[name] for name in parts if name in common))] if common else []
+    rest = sum(parts[name] for name in small)
+    out += [Step("small", SENTENCES["small"], rest)] if abs(rest) >= SHOWN_MM else []
+    return [*out, Step("gaps", SENTENCES["gaps"], float(row["part_gaps_mm"])),
+            Step("lot", SENTENCES["lot"], float(row["expected_movement_mm"]))]
+
+
+def part_shown(value_mm: float, system: str) -> str:
+    """Return a signed part of a movement, finer than a movement is shown so that parts add up; zero has no sign."""
+    value, digits, unit = (units.mm_to_inch(value_mm), 2, "in") if system == "us" else (value_mm, 1, "mm")
+    whole = math.floor(abs(value) * 10**digits + 0.5 + 1e-9)  # half a step away from zero; 0.95 as written
+    return f"{math.copysign(whole, value) / 10**digits:+.{digits}f} {unit}" if whole else f"{0:.{digits}f} {unit}"
+
+
+def text_of(step: Step, system: str) -> str:
+    """Return the number of a line: a sum without a sign, a part with one."""
+    told = part_shown(step.mm, system)
+    return told.removeprefix("+") if step.kind in ("typical", "lot") else told
+
+
+def heading(row: Mapping[str, Any], system: str) -> str:
+    """Return what stands above the waterfall of a lot."""
+    return SENTENCES["heading"].format(typical=telling.shown(float(row["typical_lot_mm"]), system))
+
+
+def in_a_line(row: Mapping[str, Any], system: str) -> str:
+    """Return estimate, range and reasons of a lot in one line, in the unit of the page; gaps last."""
+    told = [f"{text_of(step, system)} {step.label}" for step in steps(row) if step.kind not in ("typical", "lot")]
+    middle, low, high = (float(row[f"expected_movement_mm{end}"]) for end in ("", "_p10", "_p90"))
+    return (f"Expected bending {telling.shown(middle, system)} ({telling.sizes(low, high, system)}); the typical lot "
+            f"here has {telling.shown(float(row['typical_lot_mm']), system)}: {', '.join(told)}")
+
+
+def area_sentences(shared: Iterable[Shared], system: str) -> list[str]:
+    """Return what nearly all lots of the area share, said once."""
+    return [SENTENCES["area"].format(count=f"{one.lots:,}", total=f"{one.total:,}",
+                                     reason=words.reason(one.name, one.median_mm),
+                                     part=part_shown(one.median_mm, system)) for one in shared]
