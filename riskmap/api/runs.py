@@ -334,6 +334,7 @@ def compare(before: FileName | Run, after: FileName | Run, *, workers: int | Non
     from riskmap.answers import change_table
     from riskmap.answers import compare as comparing
     from riskmap.answers.calibration import sides
+    from riskmap.outputs import calibrated
     from riskmap.run import folder, record, store
 
     opened = [files_of(run, outputs, verified) for run in (before, after)]
@@ -345,5 +346,5 @@ def compare(before: FileName | Run, after: FileName | Run, *, workers: int | Non
     change = replace(change, runs=runs, units=units)
     with folder.new_run(Path(outputs), f"change {b.area_name}", point=False) as target:
         change_table.write(change.lots, change.counts, change.notes, change.weeks, runs, target.path,
-                           replace(change, units="si").lines)
+                           replace(change, units="si").lines, calibrated.standing(b))
     return Outcome(target.final, change, b.note or a.note)

@@ -41,7 +41,7 @@ def with_calibrated(change: pd.DataFrame, a: Results, b: Results) -> pd.DataFram
     Parameters
     ----------
     change : DataFrame
-        Of `compare`, with lot_row_a and lot_row_b (-1 where a side does not have the lot).
+        Of `compare`, with lot_row_before and lot_row_after (-1 where a side does not have the lot).
     a, b : Results
         Both sides. Without calibrated columns the table is returned as it is.
     """
@@ -49,9 +49,9 @@ def with_calibrated(change: pd.DataFrame, a: Results, b: Results) -> pd.DataFram
         return change
     out = change.copy()
     for name in (f"{calibrated.PREFIX}{name}" for name in tables.CALIBRATED_NUMBERS):
-        for side, run in (("a", a), ("b", b)):
+        for side, run in (("before", a), ("after", b)):
             out[f"{name}_{side}"] = _of_rows(run.lots[name].to_numpy(float), change[f"lot_row_{side}"].to_numpy())
-        out[f"{name}_change"] = out[f"{name}_b"] - out[f"{name}_a"]
+        out[f"{name}_change"] = out[f"{name}_after"] - out[f"{name}_before"]
     return out
 
 

@@ -100,13 +100,13 @@ def _wrapper() -> _Wrapper:
     return _Wrapper(re.sub(r"\n\s*\n", "\n", head).strip(), match[2].strip(), match[3])
 
 
-def _cautions(results: Results) -> dict[str, str]:
-    soil, scale = "", results.soil_scale
+def _cautions(scale: int | None, standing: str = wording.STANDING) -> dict[str, str]:
+    soil = ""
     if scale is not None:
         soil = wording.CAUTION_SOIL.format(scale=f"{scale:,}", width="{width}")  # in the unit of the page
     return {"main": wording.CAUTION, "soil": soil, "date": wording.CAUTION_DATE, "whatif": wording.CAUTION_WHATIF,
             "no_number": wording.NO_NUMBER, "not_low": wording.NO_NUMBER.split(". ")[-1],
-            "standing": calibrated.standing(results), "not_seen": wording.NOT_SEEN}
+            "standing": standing, "not_seen": wording.NOT_SEEN}
 
 
 def _lines(results: Results) -> list[str]:
@@ -199,7 +199,7 @@ def about(results: Results, shown_units: str, basemap: Basemap | None = None,
         "soil": {"scale": results.soil_scale, "width_m": float(width_m)},
         "basemap": {**asdict(basemap), "host": basemap.host} if basemap else None,
         "states": tables.STATES, "hatch": palette.HATCH, "outline": palette.OUTLINE,
-        "cautions": _cautions(results),
+        "cautions": _cautions(results.soil_scale, calibrated.standing(results)),
         "words": {"direction": words.DIRECTION, "phase": words.PHASE, "pour_basis": words.POUR_BASIS,
                   "slab_class": words.SLAB_CLASS, "weather_source": words.WEATHER_SOURCE, "quality": words.QUALITY,
                   "flags": words.flag_sentences(sorted(flags))},

@@ -112,10 +112,12 @@ def test_an_estimate_with_a_calibration_is_the_same_as_one_put_to_it_later(
         assert told["calibrated_long_run_mm"]["description"].endswith("calibrated against level surveys")
     with pytest.raises(LayerError, match="E-CAL-215 the second run is calibrated and the first is not"):
         riskmap.compare(calibration_run / run_name(calibration_run), done, outputs=outputs)
-    change = riskmap.compare(calibration_run / run_name(calibration_run), done, calibration=file,
-                             outputs=outputs).answer.lots
+    told = riskmap.compare(calibration_run / run_name(calibration_run), done, calibration=file, outputs=outputs)
+    written = json.loads((told.folder / "change.json").read_text(encoding="utf-8"))
+    assert written["standing"] == calibrated.standing(read)
+    change = told.answer.lots
     assert (change["calibrated_long_run_mm_change"].dropna() == 0).all()
-    assert change["calibrated_long_run_mm_a"].notna().sum() == (read.lots["state"] == "").sum()
+    assert change["calibrated_long_run_mm_before"].notna().sum() == (read.lots["state"] == "").sum()
 
 
 def run_name(outputs: Path) -> str:
@@ -128,7 +130,7 @@ def test_sides_with_two_calibrations_are_refused(run: Results, beside: Results) 
         sides.same_calibration(beside, other)
     sides.same_calibration(run, run)
     sides.same_calibration(beside, beside)
-    table = pd.DataFrame({"lot_row_a": [0, -1], "lot_row_b": [0, 0]})
+    table = pd.DataFrame({"lot_row_before": [0, -1], "lot_row_after": [0, 0]})
     assert sides.with_calibrated(table, run, run) is table
     change = sides.with_calibrated(table, beside, beside)["calibrated_bend_now_mm_change"]
     assert change.isna().tolist() == [False, True]
