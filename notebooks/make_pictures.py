@@ -58,7 +58,7 @@ def main() -> None:
             "counts": done.counts, "ties": done.ties, "notes": []}
     with tempfile.TemporaryDirectory() as place:
         screen_table.write(done.rows, screen.in_order(done.rows), None, told, Path(place),
-                           screen.page_rows(done, "us"), done.measures)
+                           screen_table.page_rows(done, "us"), done.measures)
         shot(Path(place) / "screened.html", PICTURES / "screen.png", "1000,760")
 
 

@@ -453,42 +453,6 @@ def in_order(rows: pd.DataFrame) -> pd.DataFrame:
     return rows.iloc[order]
 
 
-def page_rows(done: ScreenReport, units: str) -> tuple[pd.DataFrame, dict[str, str]]:
-    """Return the rows of the printed page in order, codes as words, and what stands above its columns."""
-    from riskmap.outputs import calibrated, words
-
-    ordered = in_order(done.rows)
-
-    def ours(name: str) -> pd.Series:
-        return ordered[f"{name}_riskmap" if f"{name}_riskmap" in ordered else name]
-
-    unit = "in" if units == "us" else "mm"
-    put, before = (calibrated.PREFIX, "calibrated: ") if calibrated.has(done.rows) else ("", "")
-
-    def number(label: str, name: str) -> list[tuple[str, pd.Series]]:
-        """Return the calibrated figure where there is one, and beside it the model's own."""
-        own = ours(f"{name}_{unit}")
-        return [(f"{label}, {unit}, calibrated", ours(f"{put}{name}_{unit}")),
-                (f"(as modelled, {unit})", own)] if put else [(f"{label}, {unit}", own)]
-
-    matched = ours("match_status") == "matched"  # of others the state says nothing more
-    note = ours("match_note")
-    for more in (ours("state").map(tables.STATES).fillna(""), ours("state_reason")):
-        more = more.where(matched, "")
-        note = note + np.where((note != "") & (more != ""), "; ", "") + more
-    own = done.own[0] if done.own else "matched_lot_id"
-    columns = [  # the first may have the name of another
-        (own, ordered[own]), ("rank", ours("rank")), ("found", ours("match_status")),
-        ("note", note),
-        *number("long run", "long_run"),
-        (f"{before}from", ours(f"{put}long_run_{unit}_p10")), (f"{before}to", ours(f"{put}long_run_{unit}_p90")),
-        *number("expected bending", "expected_movement"),
-        ("direction", ours("direction").replace(words.DIRECTION_SHORT)), ("first reason", ours("reason_1")),
-        ("data", ours("data_quality").replace(words.QUALITY))]
-    labels = {str(place): label for place, (label, _) in enumerate(columns)}
-    return pd.DataFrame({str(place): values for place, (_, values) in enumerate(columns)}), labels
-
-
 def self_check(group: pd.Series, answer: pd.DataFrame, state: str) -> pd.DataFrame:
     """Return how results and data quality lie in groups that the user gives; groups under ten rows are not told.
 

@@ -8,19 +8,57 @@ from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+import pandas as pd
+
+from riskmap.answers.screen import in_order
 from riskmap.common import tables, wording
 from riskmap.common.errors import visible
 from riskmap.common.json_values import plain
-from riskmap.outputs import html_page
+from riskmap.outputs import calibrated, html_page, words
 from riskmap.outputs.files.csv_table import guarded_table
 
 if TYPE_CHECKING:
-    import pandas as pd
+    from riskmap.answers.screen import ScreenReport
 
 CAUTIONS = (wording.CAUTION_LENDER, wording.CAUTION)
 NOT_LOW = wording.NO_NUMBER.split(". ")[-1]
 PAGE_ROWS = 500  # more rows of a printed page nobody reads; the tables hold all
 PAGE_NOTES, LONG_WORD = 20, 16
+
+
+def page_rows(done: ScreenReport, units: str) -> tuple[pd.DataFrame, dict[str, str]]:
+    """Return the rows of the printed page in order, codes as words, and what stands above its columns."""
+    ordered = in_order(done.rows)
+
+    def ours(name: str) -> pd.Series:
+        return ordered[f"{name}_riskmap" if f"{name}_riskmap" in ordered else name]
+
+    unit = "in" if units == "us" else "mm"
+    put, before = (calibrated.PREFIX, "calibrated: ") if calibrated.has(done.rows) else ("", "")
+
+    def number(label: str, name: str) -> list[tuple[str, pd.Series]]:
+        """Return the calibrated figure where there is one, and beside it the model's own."""
+        own = ours(f"{name}_{unit}")
+        return [(f"{label}, {unit}, calibrated", ours(f"{put}{name}_{unit}")),
+                (f"(as modelled, {unit})", own)] if put else [(f"{label}, {unit}", own)]
+
+    matched = ours("match_status") == "matched"  # of others the state says nothing more
+    note = ours("match_note")
+    for more in (ours("state").map(tables.STATES).fillna(""), ours("state_reason")):
+        more = more.where(matched, "")
+        note = note + np.where((note != "") & (more != ""), "; ", "") + more
+    own = done.own[0] if done.own else "matched_lot_id"
+    columns = [  # the first may have the name of another
+        (own, ordered[own]), ("rank", ours("rank")), ("found", ours("match_status")),
+        ("note", note),
+        *number("long run", "long_run"),
+        (f"{before}from", ours(f"{put}long_run_{unit}_p10")), (f"{before}to", ours(f"{put}long_run_{unit}_p90")),
+        *number("expected bending", "expected_movement"),
+        ("direction", ours("direction").replace(words.DIRECTION_SHORT)), ("first reason", ours("reason_1")),
+        ("data", ours("data_quality").replace(words.QUALITY))]
+    labels = {str(place): label for place, (label, _) in enumerate(columns)}
+    return pd.DataFrame({str(place): values for place, (_, values) in enumerate(columns)}), labels
 
 
 def write(rows: pd.DataFrame, ordered: pd.DataFrame, groups: pd.DataFrame | None, about: dict[str, Any],

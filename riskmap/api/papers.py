@@ -215,7 +215,7 @@ def screen(run: FileName | Run, listing: FileName, *, columns: Mapping[str, str]
                         *(str(problem) for problem in done.problems)]}
     with folder.made_from(files.folder, f"screen {results.area_name}", optional(into)) as target:
         screen_table.write(done.rows, screening.in_order(done.rows), done.groups, header, target.path,
-                           screening.page_rows(done, units), done.measures)
+                           screen_table.page_rows(done, units), done.measures)
     return Outcome(target.final, done, results.note)
 
 

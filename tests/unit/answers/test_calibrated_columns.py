@@ -16,7 +16,7 @@ from click.testing import CliRunner
 from invented_surveys import run_of, town_of, write_csv
 
 import riskmap
-from riskmap.answers import screen
+from riskmap.answers import screen, screen_table
 from riskmap.answers.brief import content
 from riskmap.answers.calibration import apply, calibrate, card, card_page, chart, files, model_file, sides, trials
 from riskmap.answers.calibration.calibrate import Calibration
@@ -220,7 +220,7 @@ def test_screening_has_both_and_keeps_the_order_of_the_model(beside: Results, ru
     for name in NAMES:
         assert rows[name].tolist() == lots[name].tolist()
         np.testing.assert_allclose(rows[name.replace("_mm", "_in")], rows[name] / 25.4, atol=0.051)
-    page, labels = screen.page_rows(both, "us")
+    page, labels = screen_table.page_rows(both, "us")
     heads = list(labels.values())
     assert heads[4:8] == ["long run, in, calibrated", "(as modelled, in)", "calibrated: from",
                           "calibrated: to"]
