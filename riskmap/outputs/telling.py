@@ -35,9 +35,9 @@ SENTENCES = {
     "whatif": "{dry} after a year (an average year: {average}; a wet year: {wet})",
     "whatif_years": "Dry as in {dry}, average as in {average}, wet as in {wet}.",
     "calibrated": "{figure} calibrated ({modelled} as modelled)",  # where a calibration was given
-    "now_calibrated": "{side}; calibrated range {range}",
-    "expected_calibrated": "bending of up to {size}; calibrated range {range}; today {today}",
-    "long_run_calibrated": "{size}; calibrated range {range}",
+    "now_calibrated": "{side}; range {range}",
+    "expected_calibrated": "bending of up to {size}; range {range}; today {today}",
+    "long_run_calibrated": "{size}; range {range}",
     "as_modelled": "{answer}, as modelled",  # of an answer that no calibration reaches
     "not_computed": "not computed in this run, which an earlier version made; estimate the area again",
 }

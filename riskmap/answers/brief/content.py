@@ -74,6 +74,7 @@ def lot_page(results: Results, row: int, system: str, shape: Array | None, about
     page |= {
         "answers": [{"question": question, "label": label, "text": text, "mm": _bar(lot, question)}
                     for question, (label, text) in telling.answers(lot, results.today, system).items()],
+        "calibrated": calibrated.has(lot),
         "bars": {**figures.axis(scales.bars, system), "low_mm": scales.bars[0], "high_mm": scales.bars[1]},
         "phase": f"{words.PHASE.get(str(lot['phase']), str(lot['phase']))} "
                  f"({lot['phase_probability']:.0%} of model runs)",

@@ -11,6 +11,7 @@ from pathlib import Path
 import geopandas as gpd
 import numpy as np
 import pandas as pd
+import pypdf
 import pytest
 from click.testing import CliRunner
 from invented_surveys import run_of, town_of, write_csv
@@ -167,7 +168,7 @@ def test_a_page_shows_the_calibrated_figure_and_the_model_in_brackets(beside: Re
         told = telling.answers(row, run.today, system)
         for question, column in (("expected", "expected_movement_mm"), ("long_run", "long_run_mm")):
             figure = (f"{telling.shown(row[f'calibrated_{column}'], system)} calibrated "
-                      f"({telling.shown(row[column], system)} as modelled); calibrated range ")
+                      f"({telling.shown(row[column], system)} as modelled); range ")
             low, high = (telling.shown(row[f"calibrated_{column}{end}"], system) for end in ("_p10", "_p90"))
             assert f"{figure}{low.split()[0]} to {high.split()[0]}" in told[question][1]
         assert told["next"][1].endswith(", as modelled")
@@ -196,7 +197,20 @@ def test_the_side_is_said_twice_only_where_it_differs(modelled: float, value: fl
     row = {"direction": direction, "bend_now_mm": modelled,
            **{f"calibrated_{name}{end}": value + 20 * k for name in tables.CALIBRATED_NUMBERS
               for k, end in zip((-1, 0, 1), ENDS, strict=True)}}
-    assert telling.now(row, "si").startswith(f"{told}; calibrated range ")
+    assert telling.now(row, "si").startswith(f"{told}; range ")
+
+
+def test_a_calibrated_lot_takes_no_more_sheets(run: Results, calibration_run: Path, file: Path, tmp_path: Path) -> None:
+    """The answers are longer than those of the model alone."""
+    ids = run.lots.loc[run.lots["state"] == "", "lot_id"].iloc[[0, 1, 2, -1]].tolist()
+    told = {}
+    for name, given in (("both", file), ("model", None)):
+        folder = riskmap.brief(calibration_run / run_name(calibration_run), lots=ids, calibration=given, paper="a4",
+                               into=tmp_path / name).folder
+        told[name] = [page.extract_text() for page in pypdf.PdfReader(folder / "lots.pdf").pages]
+    assert len(told["both"]) == len(told["model"]) == len(ids)
+    assert all("as modelled" in text for text in told["both"])
+    assert not any("as modelled" in text for text in told["model"])
 
 
 def test_the_map_has_the_calibrated_columns_and_says_so(beside: Results, run: Results) -> None:
