@@ -19,7 +19,7 @@ from riskmap.cli.export import export
 from riskmap.cli.fetch import fetch
 from riskmap.cli.map import map_command
 from riskmap.cli.measured import measured
-from riskmap.cli.runs import compare, explain, verify
+from riskmap.cli.runs import CALIBRATION, compare, explain, verify
 from riskmap.cli.screen import screen
 from riskmap.cli.survey import survey
 from riskmap.common.errors import RunFolderError
@@ -68,11 +68,11 @@ def _report(run: Run) -> None:
 
 
 def _estimate(area: Path, outputs: Path, units: str, workers: int | None, public_k: int | None = None,
-              reuse: bool = True, scheduler: str | None = None) -> int:
+              reuse: bool = True, scheduler: str | None = None, calibration: Path | None = None) -> int:
     from riskmap import api
 
     run = api.estimate(area, outputs, units=units, workers=workers, progress=_Progress(), public_k=public_k,
-                       reuse=reuse, scheduler=scheduler)
+                       reuse=reuse, scheduler=scheduler, calibration=calibration)
     _report(run)
     for path in sorted(run.folder.iterdir()):
         click.echo(path.as_posix())
@@ -118,13 +118,14 @@ def _with_options(command):  # type: ignore[no-untyped-def]
 @click.option("--no-reuse", is_flag=True, help="Compute everything anew. Numbers are the same either way.")
 @click.option("--scheduler", metavar="ADDRESS", default=None,
               help="Give the work to a dask scheduler whose workers see the outputs folder under the same path.")
+@CALIBRATION
 def estimate(area: Path, outputs: Path, units: str, workers: int | None, public_k: int | None,
-             no_reuse: bool, scheduler: str | None) -> None:
+             no_reuse: bool, scheduler: str | None, calibration: Path | None) -> None:
     """Estimate every lot of AREA (a TOML file) and write one new run folder.
 
     Exit 1 when some lots have a state instead of an estimate.
     """
-    sys.exit(_estimate(area, outputs, units, workers, public_k, not no_reuse, scheduler))
+    sys.exit(_estimate(area, outputs, units, workers, public_k, not no_reuse, scheduler, calibration))
 
 
 @cli.command()

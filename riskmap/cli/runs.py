@@ -15,6 +15,9 @@ OUTPUTS = click.option("--outputs", type=click.Path(path_type=Path), default=Pat
 UNVERIFIED = click.option("--unverified", is_flag=True,
                           help="Read the run without comparing its files with its manifest: to look at a run that was "
                           "changed since it was written. The output says so.")
+CALIBRATION = click.option(
+    "--calibration", type=click.Path(path_type=Path), default=None, metavar="FILE",
+    help="A calibration.json of `riskmap calibrate`: calibrated figures stand beside the model's own, which stay.")
 UNITS = click.option("--units", type=click.Choice(["us", "si"]), default="us", show_default=True)
 
 
@@ -80,10 +83,12 @@ def verify(run: str, area_folder: Path | None, outputs: Path) -> None:
 @click.argument("before")
 @click.argument("after")
 @click.option("--workers", type=click.IntRange(1, 256), default=None, help="Threads; default: all cores.")
+@CALIBRATION
 @UNITS
 @UNVERIFIED
 @OUTPUTS
-def compare(before: str, after: str, workers: int | None, units: str, unverified: bool, outputs: Path) -> None:
+def compare(before: str, after: str, workers: int | None, calibration: Path | None, units: str, unverified: bool,
+            outputs: Path) -> None:
     """Say what changed between two runs, lot by lot, and split it by cause; the parts add up.
 
     Bending now comes first, then the next 12 months, the expected movement and the long run. Writes change.csv and
@@ -91,7 +96,8 @@ def compare(before: str, after: str, workers: int | None, units: str, unverified
     """
     from riskmap import api
 
-    outcome = api.compare(before, after, workers=workers, outputs=outputs, verified=not unverified, units=units)
+    outcome = api.compare(before, after, workers=workers, calibration=calibration, outputs=outputs,
+                          verified=not unverified, units=units)
     say_note(outcome.note)
     for line in outcome.answer.lines:
         click.echo(wrapped(line), err=True)

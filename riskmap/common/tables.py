@@ -7,7 +7,7 @@ units and meanings from it. Months are whole numbers, `12 * year + (month - 1)`,
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import product
 
 import numpy as np
@@ -324,6 +324,13 @@ ESTIMATE = Table("estimate", ("lot_row",), (
     text("flags", "cautions, separated by semicolons"),
 ), answers=("expected_movement_mm", "long_run_mm", "bend_now_mm", "change_next_mm", "rise_next_mm",
              "fall_next_mm"))
+
+# Beside the estimate where a calibration was given; the estimate's own columns never change.
+CALIBRATED_NUMBERS = ("expected_movement_mm", "long_run_mm", "bend_now_mm")
+CALIBRATED = tuple(
+    replace(column, name=f"calibrated_{column.name}", meaning=f"{column.meaning}; calibrated against level surveys")
+    for name in CALIBRATED_NUMBERS for column in ESTIMATE.columns
+    if column.name in (name, f"{name}_p10", f"{name}_p90"))
 
 TABLES = (MAP_UNIT, COMPONENT, HORIZON, CLIMATE_MONTHLY, DROUGHT_WEEKLY, LOT, LOT_MAP_UNIT, LOT_PROFILE, LOT_SOIL,
           LOT_CLIMATE, ESTIMATE)

@@ -7,7 +7,7 @@ from pathlib import PurePath
 from typing import TYPE_CHECKING, Any
 
 from riskmap.common import results, tables, units, wording
-from riskmap.outputs import telling, waterfall, words
+from riskmap.outputs import calibrated, telling, waterfall, words
 from riskmap.outputs.telling import shown
 
 if TYPE_CHECKING:
@@ -176,4 +176,4 @@ def lines(estimate: Results, lot_row: int, system: str = "us", cracked: str = ""
             *([GROUND_CRACKED] if ground_cracked(estimate) else [])]
     flags = [flag for flag in str(row["flags"] or "").split(";") if flag]
     out += [f"Note: {sentence}" for sentence in words.flag_sentences(flags).values()]
-    return [*out, "", wording.STANDING, wording.CAUTION]
+    return [*out, "", calibrated.standing(estimate), wording.CAUTION]

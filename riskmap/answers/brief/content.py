@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from riskmap.answers.brief import figures, observations
 from riskmap.common import tables, units, wording
 from riskmap.common.errors import counted, visible
-from riskmap.outputs import lot_text, telling, waterfall, words
+from riskmap.outputs import calibrated, lot_text, telling, waterfall, words
 from riskmap.outputs.files import arrow_lots
 
 if TYPE_CHECKING:
@@ -57,7 +57,7 @@ def lot_page(results: Results, row: int, system: str, shape: Array | None, about
         "id": visible(str(lot["lot_id"])), "title": f"Lot {visible(str(lot['lot_id']))}",
         "area": visible(results.area_name), "today": results.today, "note": visible(note), "remark": shortened(remark),
         "place": _place(results, row),
-        "standing": wording.STANDING, "caution": wording.CAUTION, "not_seen": wording.NOT_SEEN,
+        "standing": calibrated.standing(results), "caution": wording.CAUTION, "not_seen": wording.NOT_SEEN,
         "whatif_caution": wording.CAUTION_WHATIF, "run": about["run"], "manifest": about["manifest"],
         "dates": _dates(results, lot), "credits": [visible(credit) for credit in results.credits],
         "state": "", "lines": [], "unit": "in" if system == "us" else "mm",
@@ -74,6 +74,7 @@ def lot_page(results: Results, row: int, system: str, shape: Array | None, about
     page |= {
         "answers": [{"question": question, "label": label, "text": text, "mm": _bar(lot, question)}
                     for question, (label, text) in telling.answers(lot, results.today, system).items()],
+        "calibrated": calibrated.has(lot),
         "bars": {**figures.axis(scales.bars, system), "low_mm": scales.bars[0], "high_mm": scales.bars[1]},
         "phase": f"{words.PHASE.get(str(lot['phase']), str(lot['phase']))} "
                  f"({lot['phase_probability']:.0%} of model runs)",
@@ -111,7 +112,7 @@ def _bar(lot: dict[str, Any], question: str) -> list[float]:
     """Return low end, median and high end of an answer's bar; nothing where it has none or was not computed."""
     if question not in telling.COLUMNS:
         return []
-    values = [float(lot[f"{telling.COLUMNS[question]}{end}"]) for end in ("_p10", "", "_p90")]
+    values = calibrated.values_mm(lot, telling.COLUMNS[question])
     return values if np.isfinite(values).all() else []
 
 
@@ -189,8 +190,9 @@ def missing_page(request: dict[str, str], status: str, note: str, results: Resul
     return {"id": wish, "title": f"Not found: {wish}" if status == "unmatched" else f"Not one lot: {wish}",
             "area": visible(results.area_name), "today": results.today,
             "note": f"Row {visible(request['row'])} of the list" if request.get("row") else "", "place": "",
-            "remark": shortened(request.get("remark", "")), "standing": wording.STANDING, "caution": wording.CAUTION,
-            "not_seen": wording.NOT_SEEN, "run": about["run"], "manifest": about["manifest"], "dates": "",
+            "remark": shortened(request.get("remark", "")), "standing": calibrated.standing(results),
+            "caution": wording.CAUTION, "not_seen": wording.NOT_SEEN, "run": about["run"],
+            "manifest": about["manifest"], "dates": "",
             "credits": [], "state": tables.STATES.get(status, status), "state_reason": visible(note),
             "not_low": wording.NO_NUMBER.split(". ")[-1], "lines": [], "unit": "", "grid": "",
             "observation_title": observations.TITLE, "whatif_caution": wording.CAUTION_WHATIF}
@@ -233,7 +235,7 @@ def area_page(results: Results, system: str, visits: pd.DataFrame, about: dict[s
                 groups.append([visible(str(unit)), label, f"{len(some):,}", middle, " to ".join(own),
                                f"{low} to {high}"])
     states = lots.loc[lots["state"] != "", "state"].value_counts().sort_index()
-    return {"area": visible(results.area_name), "today": results.today, "standing": wording.STANDING,
+    return {"area": visible(results.area_name), "today": results.today, "standing": calibrated.standing(results),
             "caution": wording.CAUTION, "not_seen": wording.NOT_SEEN, "groups": groups,
             "group_heads": list(GROUP_HEADS), "group_note": _group_note(small, known["pour_date_basis"] == "none"),
             "counts": f"{counted(len(lots), 'lot')}, {len(known):,} with a number.",

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from riskmap.answers.calibration import CAUTION_CALIBRATED, blocks, crossval, fitting, physical
-from riskmap.answers.calibration.model_file import LayerEntry, Model
+from riskmap.answers.calibration.model_file import FactorEntry, LayerEntry, Model
 from riskmap.answers.survey import CAUTION_SURVEY
 from riskmap.answers.survey.contradictions import AS_BUILT_MM
 from riskmap.answers.survey.expected import AS_BUILT_DOME_SD_MM
@@ -16,11 +16,55 @@ _NAMES = {"restraint": "share of free movement that becomes uplift (restraint)",
           "dry_limit_pf": "dry limit of the surface"}
 
 
+_OF = {"bending": "houses with a survey of the bending itself", "change": "changes between two dates",
+       "bending_from_changes": "bending of houses with changes only"}
+
+
 def text(model: Model, put_to: tuple[str, str] | None = None) -> str:
     """Return the card as Markdown; `put_to` is area and month of another run whose lots it was put to."""
+    title = f"# Calibration of {model.run.area}, {model.run.today}"
+    return "\n\n".join([title, *answer(model), details(model, put_to)]) + "\n"
+
+
+def details(model: Model, put_to: tuple[str, str] | None = None) -> str:
+    """Return what stands below the answer."""
     parts = [_head(model), _put_to(put_to), _compared(model), _errors(model), _coverage(model), _parameters(model),
              _sources(model), _aside(model), _method(model), _cautions(model)]
-    return "\n\n".join(part for part in parts if part) + "\n"
+    return "\n\n".join(part for part in parts if part)
+
+
+def answer(model: Model) -> list[str]:
+    """Return what was found, in words and with its range: one sentence or two, the card's first."""
+    of = {factor.of: factor for factor in model.factors}
+    layer = model.statistical if model.statistical.on else model.physical
+    error = (f"; the error of surveys that were left out fell from {_mm(model.uncalibrated_error_mm)} to "
+             f"{_mm(layer.blocked_error_mm)} mm." if model.physical.on else ".")
+    bending, change, guess = (of.get(name) for name in ("bending", "change", "bending_from_changes"))
+    lines = []
+    if not model.physical.on:
+        reasons = " ".join(f"{r.text[:1].upper()}{r.text[1:]}" for r in model.refused if r.layer == "physical")
+        lines.append(f"No estimate is changed: the calibration is off. {reasons}")
+    if bending is not None:
+        lines.append(f"Houses surveyed here bend about {_times(bending)} times as much as modelled "
+                     f"({_between(bending)}){error}")
+    elif change is not None:
+        if guess is not None:
+            lines.append(f"Houses surveyed here may bend {_between(guess)} times as much as modelled: changes between "
+                         "two dates do not show how far a slab bends in all. One survey of the bending itself, of the "
+                         "same houses, shows it.")
+        lines.append(f"The changes were about {_times(change)} times as large as modelled ({_between(change)}){error}")
+    if model.factors:
+        lines.append("The figures in brackets are 80 % ranges." if guess is None or bending is not None else
+                     "Each pair of figures is an 80 % range.")
+    return lines
+
+
+def _times(factor: FactorEntry) -> str:
+    return f"{factor.factor + 0.0:.1f}"
+
+
+def _between(factor: FactorEntry) -> str:
+    return f"{factor.low + 0.0:.1f} to {factor.high + 0.0:.1f}"
 
 
 def standing(model: Model) -> str:
@@ -42,7 +86,7 @@ def _mm(value: float | None) -> str:
 
 
 def _head(model: Model) -> str:
-    lines = [f"# Calibration of {model.run.area}, {model.run.today}", ""]
+    lines = []
     for name, layer in (("physical", model.physical), ("statistical", model.statistical)):
         lines.append(f"- {name.capitalize()} layer: **{'on' if layer.on else 'off'}**")
         lines += [f"  - {r.code}: {r.text}" for r in model.refused if r.layer == name]
@@ -83,9 +127,20 @@ def _errors(model: Model) -> str:
              "|---|---|---|---|"]
     for name, blocked, chance, layer in rows:
         lines.append(f"| {name} | {_mm(blocked)} | {_mm(chance)} | {_gain(layer)} |")
-    return "\n".join([*lines, "", "The root mean square, measuring noise included. Only the error by block decides: at "
+    lines += ["", *_moved(model)]
+    return "\n".join([*lines, "The root mean square, measuring noise included. Only the error by block decides: at "
                       "random, neighbours of a house help to tell it, and the error looks smaller than it is where "
                       f"nobody has measured. A layer is on when its gain is above {fitting.CLEAR:g} sd over blocks."])
+
+
+def _moved(model: Model) -> list[str]:
+    """Return how far the calibrated figures of the surveyed houses are from the model's own, and an empty line."""
+    if not model.physical.on or not model.factors:
+        return []
+    sentences = [f"The calibrated figures of the {_OF[f.of]} are {f.calibrated:.2f} times as large as modelled."
+                 for f in model.factors]
+    return [" ".join([*sentences, "Where that is less than was measured, no model run explains the rest; it stays in "
+                      "the range."]), ""]
 
 
 def _gain(layer: LayerEntry | None) -> str:

@@ -130,7 +130,8 @@ def _field(column: tables.Column) -> dict[str, Any]:
 
 def dictionary(names: list[str]) -> dict[str, Any]:
     """Return the column dictionary as a Frictionless Table Schema; `unit` and `values` are added properties."""
-    declared = {column.name: column for column in (*tables.ESTIMATE.columns, *arrow_lots.POINT)}
+    every = (*tables.ESTIMATE.columns, *tables.CALIBRATED, *arrow_lots.POINT)
+    declared = {column.name: column for column in every}
     fields = [_field(declared[name]) if name in declared else {"name": name, "type": "any"} for name in names]
     return {
         "$schema": "https://datapackage.org/profiles/2.0/tableschema.json",
@@ -147,9 +148,9 @@ def dictionary(names: list[str]) -> dict[str, Any]:
     }
 
 
-def write_dictionary(folder: Path) -> Path:
-    """Write `columns.json`, the column dictionary."""
-    names = [column.name for column in tables.ESTIMATE.columns]
+def write_dictionary(folder: Path, *, calibrated: bool = False) -> Path:
+    """Write `columns.json`, the column dictionary; with the calibrated columns where the tables have them."""
+    names = [column.name for column in (*tables.ESTIMATE.columns, *(tables.CALIBRATED if calibrated else ()))]
     path = folder / DICTIONARY
     text = json.dumps(dictionary([*names, "lon", "lat"]), indent=1, ensure_ascii=False, allow_nan=False)
     path.write_text(text + "\n", encoding="utf-8", newline="\n")

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from riskmap.common import tables, wording
 from riskmap.common.errors import RunFolderError
+from riskmap.outputs import calibrated
 from riskmap.outputs.files import csv_table, geojson
 
 if TYPE_CHECKING:
@@ -48,7 +49,7 @@ def write(results: Results, folder: Path) -> Path:
             {**{key: str(field.get(key, "")) for key in headings},
              "values": "\n".join(f"{code}: {meaning}" for code, meaning in field.get("values", {}).items())}
             for field in fields))
-        notes = [wording.STANDING, wording.CAUTION, wording.NOT_SEEN, *results.credits,
+        notes = [calibrated.standing(results), wording.CAUTION, wording.NOT_SEEN, *results.credits,
                  *(f"{state}: {words}. Not a low or a middle result." for state, words in tables.STATES.items())]
         sheet(book, "notes", bold, ["note"], ({"note": note} for note in notes))
     return path

@@ -25,6 +25,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from riskmap.common import tables
 from riskmap.outputs import words
 
 if TYPE_CHECKING:
@@ -73,6 +74,11 @@ SHARED_TEXTS = ("state", "state_reason", "direction", "bend_largest_up_date", "p
                 "pour_from", "pour_to", "pour_date_basis", "slab_class", "map_unit_name",
                 "shrink_swell_class", "neighbor_unit_name", "cell_id", "weather_source", "drought_category",
                 "drought_valid_date", "data_quality", "flags")
+
+
+def shared_steps(lots: pd.DataFrame) -> dict[str, float]:
+    """Return the steps of the number columns that lots share, with the calibrated columns where a table has them."""
+    return {**SHARED_STEPS, **{column.name: 0.1 for column in tables.CALIBRATED if column.name in lots}}
 
 
 @dataclass
@@ -237,7 +243,7 @@ def _add_past(block: _Block, results: Results, classes: tuple[str, ...]) -> dict
 
 
 def _shared(lots: pd.DataFrame) -> tuple[pd.DataFrame, dict[str, list[str]]]:
-    codes: dict[str, NDArray[np.int64]] = {name: _steps(lots[name], step) for name, step in SHARED_STEPS.items()}
+    codes: dict[str, NDArray[np.int64]] = {name: _steps(lots[name], step) for name, step in shared_steps(lots).items()}
     texts: dict[str, list[str]] = {}
     for name in SHARED_TEXTS:
         code, values = pd.factorize(lots[name].astype("str").where(lots[name].notna(), ""), sort=True)
@@ -277,9 +283,9 @@ def block(lots: gpd.GeoDataFrame, about: dict[str, Any], *, change: pd.DataFrame
     names = list(codes.columns)
     row = codes.groupby(names, sort=False).ngroup().to_numpy()
     arrays.add("row", np.diff(row, prepend=0))
-    rows = codes.drop_duplicates()
+    rows, steps = codes.drop_duplicates(), shared_steps(lots)
     for name, values in rows.items():
-        _add_number(arrays, str(name), values.to_numpy(), rows, shared=True, step=SHARED_STEPS.get(str(name), 0))
+        _add_number(arrays, str(name), values.to_numpy(), rows, shared=True, step=steps.get(str(name), 0))
     for name, step in OWN_STEPS.items():
         arrays.add(name, _steps(lots[name], step), step=step)
     if change is not None:

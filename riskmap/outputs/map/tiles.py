@@ -289,7 +289,7 @@ def _steps(values: pd.Series, step: float) -> Ints:
 
 def _shared(lots: pd.DataFrame) -> tuple[NDArray[Any], dict[str, NDArray[Any]], dict[str, list[str]]]:
     """Return each lot's row in the table of distinct value rows, that table, and the texts its codes stand for."""
-    codes = {name: _steps(lots[name], step).astype(np.int32) for name, step in data_block.SHARED_STEPS.items()
+    codes = {name: _steps(lots[name], step).astype(np.int32) for name, step in data_block.shared_steps(lots).items()
              if name in lots}
     texts: dict[str, list[str]] = {}
     for name in data_block.SHARED_TEXTS:
@@ -329,7 +329,7 @@ def _side_blocks(archive: pmtiles.Archive, lots: pd.DataFrame, shape: Outlines) 
         "first_ids": [str(v).lower() for v in sorted_ids[::BLOCK_IDS]],
         "sizes": {"lots": BLOCK_LOTS, "rows": BLOCK_ROWS, "ids": BLOCK_IDS},
         "steps": {**{n: s for n, s in own_steps.items() if n in own},
-                  **{n: s for n, s in data_block.SHARED_STEPS.items() if n in rows}},
+                  **{n: s for n, s in data_block.shared_steps(lots).items() if n in rows}},
     }
 
 

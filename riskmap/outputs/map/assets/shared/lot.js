@@ -2,7 +2,7 @@
 // `text(column)`, "" without one, and `number(column)`, null without one.
 import { about } from "./context.js";
 import { fill, put, rounded, length, signedFinely, distance, percent } from "./page.js";
-import { BARS, answers, whatifYears, heading, steps, stepText, typicalLot } from "./tell.js";
+import { BARS, three, answers, whatifYears, heading, steps, stepText, typicalLot } from "./tell.js";
 
 export const said = (kind, code) => about.words[kind][code] || code;
 
@@ -38,7 +38,7 @@ function questions(facts, lot) { // an answer in words, and its range as a bar
   for (const { question, name, answer } of answers(lot)) {
     const cell = row(facts, name, null);
     put(cell, "span", answer);
-    if (question in BARS) rangeBar(cell, ["", "_p10", "_p90"].map((end) => lot.number(BARS[question] + end)));
+    if (question in BARS) rangeBar(cell, three(lot, BARS[question]));
     else put(cell, "div", [whatifYears(lot.text("cell_id")), about.cautions.whatif].filter(Boolean).join(" "), "note");
   }
   row(facts, "Bars", null).append("A bar covers 80 % of the model runs. All lots have the same scale.");
