@@ -31,7 +31,7 @@ COLUMNS = {
                    "(after minus before); parts and why are of the values as modelled",
     "kind": "changed, same, new, gone or state_changed; only lots with an estimate in both runs have a change",
     "map_unit_name, shrink_swell_class": "soil of the lot in the second run",
-    "why": "how the four numbers changed, and the two causes that changed bending now most",
+    "why": "how the four estimates changed, and the two causes that changed bending now most",
 }
 
 

@@ -36,7 +36,7 @@ def map(run: FileName | Run = "latest", *, tiles: bool = False, against: FileNam
     basemap : Basemap, optional
         Pictures from a network address, off until they are ticked; without it the map asks no host for anything.
     calibration : str or Path, optional
-        calibration.json of `calibrate`: calibrated figures stand beside the model's own, which stay as they are.
+        calibration.json of `calibrate`: calibrated figures are added beside the model's own, which stay as they are.
     into : str or Path, optional
         A new or empty folder. Default: a new one beside the run, which itself stays as it is.
     units : str
@@ -101,7 +101,7 @@ def brief(run: FileName | Run = "latest", *, lots: Sequence[str] = (), visits: F
     each : bool
         Also one PDF per page.
     calibration : str or Path, optional
-        calibration.json of `calibrate`: calibrated figures stand beside the model's own, which stay as they are.
+        calibration.json of `calibrate`: calibrated figures are added beside the model's own, which stay as they are.
     into : str or Path, optional
         A new or empty folder. Default: a new one beside the run.
     units : str
@@ -151,7 +151,7 @@ def screen(run: FileName | Run, listing: FileName, *, columns: Mapping[str, str]
            outputs: FileName = "outputs", verified: bool = True) -> Outcome[ScreenReport]:
     """Answer every row of a list: same rows, same order, every column of the list, and ours behind them.
 
-    Use only to choose where to ask for more information. Do not use to approve, decline, price or value.
+    Use it only to decide which properties need a closer look. Do not use it to approve, decline, price or value.
 
     Parameters
     ----------
@@ -170,7 +170,7 @@ def screen(run: FileName | Run, listing: FileName, *, columns: Mapping[str, str]
         A coordinate in no lot takes the lot within this distance, up to 500 m, if there is exactly one; two are
         `ambiguous`; 0: inside only. [m]
     calibration : str or Path, optional
-        calibration.json of `calibrate`: calibrated figures stand beside the model's own, which stay as they are;
+        calibration.json of `calibrate`: calibrated figures are added beside the model's own, which stay as they are;
         rank, band and order are of the model's own.
     into : str or Path, optional
         A new or empty folder. Default: a new one beside the run.
@@ -227,7 +227,7 @@ def export(run: FileName | Run, formats: Sequence[str], *, calibration: FileName
     formats : sequence of str
         Of `gpkg`, `parquet`, `csv`, `xlsx`, `geojson`, `kml`.
     calibration : str or Path, optional
-        calibration.json of `calibrate`: calibrated figures stand beside the model's own, which stay as they are.
+        calibration.json of `calibrate`: calibrated figures are added beside the model's own, which stay as they are.
     into : str or Path, optional
         A new or empty folder. Default: a new one beside the run.
     raw_csv : bool

@@ -203,7 +203,7 @@ def read(run: FileName | Run = "latest", outputs: FileName = "outputs", *, verif
     >>> import riskmap
     >>> found = riskmap.read("latest", outputs)
     >>> found
-    <Results of Example town (invented), 2025-10: 1,499 lots, 1,429 with a number>
+    <Results of Example town (invented), 2025-10: 1,499 lots, 1,429 with an estimate>
     >>> lot = found.lots[found.lots["lot_id"] == "0010021"].iloc[0]
     >>> bool(lot["expected_movement_mm_p10"] < lot["expected_movement_mm"] < lot["expected_movement_mm_p90"])
     True

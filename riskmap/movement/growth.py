@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 Array = NDArray[np.float64]
 Months = NDArray[np.int64]
 
-MOST_DECEMBERS = 60  # of one archetype, the newest (judgement: a curve of 60 years holds all growth of a slab)
+MOST_DECEMBERS = 60  # of one archetype, the newest (judgement: a curve of 60 years covers all growth of a slab)
 MM = 1000.0
 
 

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 FACT = "calibration"
 PREFIX = "calibrated_"
 ENDS = ("_p10", "", "_p90")
-ORDER = "Rank, band, order and reasons are of the estimate as modelled; the calibrated figures stand beside it."
+ORDER = "Rank, band, order and reasons are of the estimate as modelled; the calibrated figures are beside it."
 
 
 def has(columns: Iterable[object]) -> bool:

@@ -150,8 +150,8 @@ def lines(estimate: Results, lot_row: int, system: str = "us", cracked: str = ""
     row = estimate.lots.drop(columns=estimate.lots.geometry.name).iloc[lot_row].to_dict()
     out = [f"Lot {row['lot_id']} ({_where(estimate, int(row['lot_row']))}), {estimate.area_name}, {estimate.today}"]
     if row["state"]:
-        return [*out, f"No number: {row['state']} - {tables.STATES.get(row['state'], '')}.",
-                f"{row['state_reason'] or ''}", "This is not a low or a middle result.", wording.CAUTION]
+        return [*out, f"No estimate: {row['state']} - {tables.STATES.get(row['state'], '')}.",
+                f"{row['state_reason'] or ''}", "No estimate does not mean low movement.", wording.CAUTION]
     out += shares(estimate, lot_row)
     shared, years = shared_reasons(estimate), whatif_years(estimate, str(row["cell_id"]))
     out += [f"{name}: {answer}" for name, answer in telling.answers(row, estimate.today, system).values()]
@@ -170,8 +170,8 @@ def lines(estimate: Results, lot_row: int, system: str = "us", cracked: str = ""
     if sentence := young_slab(row, system):
         out.append(f"Young slab: {sentence}")
     if row["neighbor_unit_share"] >= 0.005:  # false when missing
-        out.append(f"Soil line {length(row['soil_line_distance_m'], system)} away; with "
-                   f"{row['neighbor_unit_share']:.0%} probability the slab stands on {row['neighbor_unit_name']}")
+        out.append(f"Soil boundary {length(row['soil_line_distance_m'], system)} away; with "
+                   f"{row['neighbor_unit_share']:.0%} probability the slab is on {row['neighbor_unit_name']}")
     out += [*suction(estimate, str(row["cell_id"]), system), weather_driver(estimate),
             *([GROUND_CRACKED] if ground_cracked(estimate) else [])]
     flags = [flag for flag in str(row["flags"] or "").split(";") if flag]

@@ -7,15 +7,15 @@ from collections.abc import Iterable
 from riskmap.common import tables, weather
 
 DIRECTION = {
-    "center_lift": "Center lift: the middle stands high (dome)",
-    "edge_lift": "Edge lift: the edge stands high (dish)",
+    "center_lift": "Center lift: the middle is high (dome)",
+    "edge_lift": "Edge lift: the edge is high (dish)",
     "near_level": "Near level: within 5 mm (0.2 in)",
 }
 DIRECTION_SHORT = {"center_lift": "middle high", "edge_lift": "edge high", "near_level": "near level"}  # for tables
 PHASE = {
     "early_settlement": "early settlement",
-    "dome_growing": "dome still growing under the slab",
-    "edge_seasonal": "middle steady, edge moves with the seasons",
+    "dome_growing": "the middle is still rising under the slab",
+    "edge_seasonal": "the middle has stopped rising; the edge still moves with the seasons",
 }
 POUR_BASIS = {
     "date": "known to the day", "month": "known to the month", "year": "known to the year", "range": "given as a range",
@@ -24,8 +24,9 @@ POUR_BASIS = {
 SLAB_CLASS = {
     "unknown": "stiffness not known", "shallow": "shallow beams", "typical": "typical beams", "deep": "deep beams",
 }
-DRIVER = {"both": "in half of the draws by day steps, in the other half by a monthly bucket", "day": "by day steps",
-          "month": "by a monthly bucket"}
+DRIVER = {"both": "half of the model runs use day steps, the other half a monthly water balance",
+          "day": "all model runs use day steps",
+          "month": "all model runs use a monthly water balance"}
 WEATHER_SOURCE = {tables.WEATHER_SOURCES[level]: words for level, words in {
     weather.RECORD: "monthly rain and temperature",
     weather.INDEX: "drought index grid (weaker than rain and temperature)",
@@ -46,7 +47,7 @@ QUALITY = {text: text if text == tables.ALL_KNOWN else f"not known: {text}" for 
 FLAGS = {
     # lot file
     "corrected": "Values of this lot were corrected; the reasons are among the findings of the run.",
-    "duplicate_lot_id": "This id stands on more than one row; each row is answered on its own.",
+    "duplicate_lot_id": "This id is on more than one row; each row is estimated separately.",
     "lot_id_missing": "The row has no id.",
     "point_lot": "The lot is given as a point; only the soil at that spot is used.",
     "geometry_repaired": "The outline crossed itself and was repaired.",
@@ -62,9 +63,10 @@ FLAGS = {
     # soil
     "soil_partly_unmapped": "Part of the lot lies outside the soil map.",
     "soil_polygons_doubled": "Soil polygons of one map unit overlap here; the ground counts once.",
-    "soil_polygons_overlap": "Polygons of different soils overlap here; all of them are in the range.",
+    "soil_polygons_overlap": "Polygons of different soils overlap here; the range covers all of them.",
     "soil_from_raster": "The map unit comes from a grid whose cells can be larger than the lot: an overview only.",
-    "soil_scale_unknown": "The scale of the soil map is not recorded; doubt about soil lines is not included.",
+    "soil_scale_unknown": "The scale of the soil map is not recorded; the range does not allow for the place of "
+                          "soil boundaries.",
     "soft_bedrock_may_swell": "Soft bedrock below the soil may swell; it is not described by the survey.",
     "component_pct_not_100": "Shares of the soils in this map unit do not add up to 100 %.",
     "horizon_dropped": "A soil layer with unusable depths was left out.",
@@ -76,7 +78,7 @@ FLAGS = {
     "lep_missing": "Part of the map unit has no linear extensibility.",
     "lep_missing_below": "The survey gives no linear extensibility for the deeper layers.",
     "lep_implausible": "An impossible linear extensibility was left out.",
-    "lep_middle_of_limits": "Linear extensibility is the middle of the survey's limits.",
+    "lep_middle_of_limits": "Linear extensibility is halfway between the survey's limits.",
     "lep_limits_assumed": "Limits of linear extensibility are not given and were assumed.",
     "lep_disordered": "Limits of linear extensibility were out of order.",
     "lep_from_bulk_density": "Linear extensibility was computed from bulk density.",
@@ -89,14 +91,15 @@ FLAGS = {
                                "limit (half width between 0.8 and 9 active depths).",
     # weather
     "climate_gap_filled": "Gaps in the weather record were filled from a weaker source.",
-    "index_beyond_fit": "A month lies beyond what a drought index can tell; the index stops at its limit there.",
+    "index_beyond_fit": "A month lies beyond what a drought index can show; the index stops at its limit there.",
     "climate_ends_before_today": "The weather record ends before the present month.",
     "short_climate_record": "The weather record is short.",
     "declared_pet_refused": "The evapotranspiration given could not be used; it was computed from temperature.",
     "semi_arid_driver_untested": "Semi-arid climate: the weather driver has not been tested here.",
     "frost_not_modelled": "Freezing months occur; frost is not modelled.",
     "drought_map_not_of_today": "Today's drought category is not known: the newest weekly map is too old for it.",
-    "pour_before_record": "The pour lies before or early in the weather record; the usual climate stands in.",
+    "pour_before_record": "The slab was poured before the weather record or early in it; the usual climate is used for "
+                          "those years.",
     "driver_outside_tested_climate": "The climate lies outside those the weather driver was tested in.",
 }
 

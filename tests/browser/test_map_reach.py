@@ -242,7 +242,7 @@ def test_what_a_run_does_not_hold_is_hidden_and_told(browser: webdriver.Chrome, 
     assert not browser.find_element(By.ID, "lines").is_displayed()
     told = browser.find_element(By.ID, "not-here").text
     assert told == ("Past weeks cannot be shown: past months were not computed in this run. "
-                    "Soil lines are not in this file.")
+                    "Soil boundaries are not in this file.")
 
 
 def test_old_weekly_maps_are_told_and_are_no_drought_today(browser: webdriver.Chrome, tmp_path: Path) -> None:  # noqa: F811
@@ -281,7 +281,7 @@ def test_soil_lines_wait_until_lots_are_large_unless_switched_on(page: webdriver
 
     assert [shown(zoom) for zoom in (17, 15, 14)] == [True, False, False]  # lots of 33, 8 and 4 px
     told = page.execute_script("return document.getElementById('legend').textContent")
-    assert "Soil lines appear nearer in, or tick “Soil lines”." in told
+    assert "Soil boundaries appear when you zoom in, or tick “Soil boundaries”." in told
     without = dark(page)
     switch.click()
     assert shown(14)

@@ -301,7 +301,7 @@ def test_a_state_has_words_and_no_number(page: webdriver.Chrome) -> None:
     show(page, 21)
     text = details(page)
     assert "Not enough data to estimate this lot. Missing: a reason for not_enough_data." in text
-    assert "This is not a low or a middle result." in text
+    assert "No estimate does not mean low movement." in text
     assert "range" not in text.split("Soil unit")[0]
     show(page, 24)
     assert "not drawn: the row has no usable shape" in details(page)

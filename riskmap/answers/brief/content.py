@@ -61,7 +61,8 @@ def lot_page(results: Results, row: int, system: str, shape: Array | None, about
         "whatif_caution": wording.CAUTION_WHATIF, "run": about["run"], "manifest": about["manifest"],
         "dates": _dates(results, lot), "credits": [visible(credit) for credit in results.credits],
         "state": "", "lines": [], "unit": "in" if system == "us" else "mm",
-        "grid": "Readings: note unit, zero point, floor covering and date", "observation_title": observations.TITLE,
+        "grid": "Readings: write down unit, zero point, floor covering and date",
+        "observation_title": observations.TITLE,
     }
     if lot["state"]:
         reason = visible(str(lot["state_reason"] or ""))
@@ -119,7 +120,7 @@ def _bar(lot: dict[str, Any], question: str) -> list[float]:
 def _dates(results: Results, lot: dict[str, Any]) -> str:
     climate = results.climate
     known: list[str] = climate.dropna(subset=["precipitation_mm"])["month"].tolist() if len(climate) else []
-    dates = [f"now is {results.today}"]
+    dates = [f"the present month is {results.today}"]
     if known:
         dates.append(f"rain and temperature to {max(known)}")
     if lot["drought_valid_date"]:
@@ -166,8 +167,8 @@ def _doubts(results: Results, lot: dict[str, Any], system: str) -> list[str]:
         flags = [flag for flag in flags if flag != "pour_date_unknown"]
     out += _sentences(first[:2])
     if lot["neighbor_unit_share"] >= 0.005:
-        out.append(visible(f"A soil line is {lot_text.length(float(lot['soil_line_distance_m']), system)} away: with "
-                           f"{lot['neighbor_unit_share']:.0%} probability the slab stands on "
+        out.append(visible(f"A soil boundary is {lot_text.length(float(lot['soil_line_distance_m']), system)} away: "
+                           f"with {lot['neighbor_unit_share']:.0%} probability the slab is on "
                            f"{lot['neighbor_unit_name']}."))
     if results.soil_scale is not None:
         feet = results.soil_scale / 300
@@ -209,8 +210,8 @@ def asked_for(request: dict[str, str]) -> str:
 COHORTS = ((0, 1970, "before 1970"), (1970, 1990, "1970 to 1989"), (1990, 2010, "1990 to 2009"),
            (2010, 9999, "2010 and later"))
 SMALLEST_GROUP = 10
-GROUP_HEADS = ("map unit", "poured", "lots", "middle lot", "one lot's own range",
-               "eight lots of ten lie between")
+GROUP_HEADS = ("map unit", "poured", "lots", "median lot", "range of one lot",
+               "80 % of the lots")
 
 
 def area_page(results: Results, system: str, visits: pd.DataFrame, about: dict[str, str]) -> dict[str, Any]:
@@ -238,7 +239,7 @@ def area_page(results: Results, system: str, visits: pd.DataFrame, about: dict[s
     return {"area": visible(results.area_name), "today": results.today, "standing": calibrated.standing(results),
             "caution": wording.CAUTION, "not_seen": wording.NOT_SEEN, "groups": groups,
             "group_heads": list(GROUP_HEADS), "group_note": _group_note(small, known["pour_date_basis"] == "none"),
-            "counts": f"{counted(len(lots), 'lot')}, {len(known):,} with a number.",
+            "counts": f"{counted(len(lots), 'lot')}, {len(known):,} with an estimate.",
             "states": [[tables.STATES.get(str(name), str(name)), f"{int(count):,}"] for name, count in states.items()],
             "shared": waterfall.area_sentences(lot_text.shared_reasons(results), system),
             "weather": weather(results, system), "visits": _visits(visits, system), "run": about["run"],
@@ -249,8 +250,8 @@ def _group_note(small: int, undated: pd.Series) -> str:
     left_out = "Groups under ten lots are not shown" + (f" ({counted(small, 'lot')})" if small else "")
     without = int(undated.sum())
     dates = f"; {counted(without, 'lot')} {'has' if without == 1 else 'have'} no pour date" if without else ""
-    return f"{left_out}{dates}. One lot's own range: 80 % of the model runs of the group's median lot. " \
-           "Lots of a group differ little where they share soil and slab; that is no certainty about one of them."
+    return f"{left_out}{dates}. Range of one lot: 80 % of the model runs of the group's median lot. " \
+           "Lots of a group differ little where they share soil and slab; that does not make any one of them certain."
 
 
 def _visits(visits: pd.DataFrame, system: str) -> list[list[str]]:

@@ -110,7 +110,7 @@ def check(model: Model, area: Area, code: str) -> None:
     """
     if not model.physical.on:
         reasons = " ".join(f"{r.code}: {r.text}" for r in model.refused if r.layer == "physical")
-        raise LayerError(f"E-CAL-210 the calibration is off and changes no number. {reasons}")
+        raise LayerError(f"E-CAL-210 the calibration is off and changes no estimate. {reasons}")
     if settings_digest(area) != model.run.settings_sha256 or area.movement.draws != len(model.weights.weight):
         raise LayerError("E-CAL-212 the calibration was made with other settings of the model runs, climate or soil "
                          "than this run: its weights would mean something else. Calibrate this run with the surveys.")

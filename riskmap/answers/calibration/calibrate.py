@@ -185,7 +185,7 @@ def _findings(table: pd.DataFrame, use: NDArray[np.bool_], fit: Fit, range_m: fl
     for k in np.flatnonzero(fit.quarantined).tolist():
         out.append(Problem("W-CAL-060", name, rule=f"lies {abs(fit.z[k]):.1f} robust standard deviations from the "
                            f"other rows, beyond {fitting.OUTLIER_Z}.", remedy="Check date, sign, unit, house and "
-                           "whether it was repaired.", action="Set aside: told here and in comparisons.csv, not "
+                           "whether it was repaired.", action="Set aside: listed here and in comparisons.csv, not "
                            "fitted.", row=int(rows[k]), column="change_mm or dome_mm",
                            value=f"{table['value_mm'].to_numpy()[use][k]:.1f}"))
     blanks = (table["block"][use] == "").sum()

@@ -161,7 +161,7 @@ class Model(_Strict):
         from riskmap.answers.calibration import fitting, predict, statistical
 
         if self.statistical.on and not self.physical.on:
-            raise ValueError("the statistical layer stands on the physical one")
+            raise ValueError("the statistical layer builds on the physical one")
         if self.physical.on and any(r.layer == "physical" for r in self.refused):
             raise ValueError("a layer is on and refused at once")
         if self.physical.on and (self.counts.houses < fitting.FEWEST_HOUSES
@@ -242,7 +242,7 @@ def shown_all(texts: list[str]) -> str:
 
 
 def _refused(word: str) -> Any:
-    raise ValueError(f"{word} is no number")
+    raise ValueError(f"{word} is not a number")
 
 
 def _whole(digits: str) -> int:
@@ -254,7 +254,7 @@ def _whole(digits: str) -> int:
 def _once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
     out = dict(pairs)
     if len(out) != len(pairs):
-        raise ValueError("a key stands twice")
+        raise ValueError("a key appears twice")
     return out
 
 

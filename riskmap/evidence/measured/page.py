@@ -17,11 +17,11 @@ HEAD = """# Evidence: riskmap against measured numbers
 
 Written by `python notebooks/make_evidence.py` from the open data folder (`RISKMAP_OPEN_DATA`) and the code beside it;
 do not edit. Ours are numbers of today's default settings, except where the setting says otherwise. Every second draw
-of a run uses the monthly bucket, the others day steps; here one run without a draw stands for the default, by day
-steps, and the bucket stands beside it as the former driver (1h, 1i, 2g, 2h, 2j, 6e, 7c). A test holds this
-page to what the script writes now (tests/validation/test_evidence_page.py).
+of a run uses the monthly bucket, the others day steps; here one run without variation represents the default, by day
+steps, and the bucket is listed beside it as the former driver (1h, 1i, 2g, 2h, 2j, 6e, 7c). A test keeps this
+page equal to what the script writes now (tests/validation/test_evidence_page.py).
 
-Beside every number in a product stands:
+Beside every estimate in a product is written:
 
 > {standing}
 
@@ -34,7 +34,7 @@ How to read the table. Tolerances were stated for each field case before today's
 are wide because soil, climate or date is assumed at most sites. The mark r >= 0.7 of cases 1 and 2 is used for every
 comparison of timing. Where the list gives words only ("within a factor of 2 in years", "little"), the table says how
 they were taken. Letters are parts of a case, or the same case with another setting. `cannot tell` means that the
-comparison decides nothing, whatever its numbers; `measured elsewhere` that its figures come from a file that is not
+comparison decides nothing, whatever its figures; `measured elsewhere` that its figures come from a file that is not
 among the open data and are only reported. "Abstract text" means that only an abstract was read, not the paper;
 "quoted" that a third party quotes the number. No number was read off a figure, and no measured number in the table is
 from memory."""
@@ -48,7 +48,7 @@ first."""
 
 TRADE = """\
 What the Texas trade says of slabs on clay, as the model has it in eleven climate divisions: the edge of an old slab
-seldom stands above its middle; the middle is steady and the edge moves; after five to seven years the dome is there;
+is seldom above its middle; the middle is steady and the edge moves; after five to seven years the dome is there;
 the drought of 2011 raised domes well above their mean; the season reaches about a metre in from the edge. Computed,
 measured nowhere and not counted above. One slab of 12 m on even clay of 9 %, default diffusivity and depth, nothing
 drawn; day steps first, the monthly bucket in brackets. A pour counts as wet or dry by the mean suction of the five
@@ -65,9 +65,9 @@ UNTESTED = """\
 - **Tilt**, and the difference between two sides.
 - **Levels as built in Texas**, and any level survey of houses there before and after.
 - **Early settlement** (8 mm in half a year): imposed.
-- **Covered equilibrium suction**: fitted to one saying of the Texas trade (an old slab stands edge-high in about 2 % of
-  months), which is measured nowhere and holds for one ground only: over the draws it is 3 to 12 %. Its spread (0.15 pF)
-  is a third of the mean dome in north Texas and half of it in Mississippi and Alabama.
+- **Covered equilibrium suction**: fitted to one saying of the Texas trade (an old slab is edge-high in about 2 % of
+  months), which is measured nowhere and is true of one ground only: over the model runs it is 3 to 12 %. Its spread
+  (0.15 pF) is a third of the mean dome in north Texas and half of it in Mississippi and Alabama.
 - **Which driver is right in size**: the spread of the day steps alone covers 25 % of the domes of eight measured
   years at one prairie site, half of each driver 62 % (notebooks/method.md, section 4).
 - **Order of lots**: no set of houses with measured movement was reached, so the order rests on reasoning too.
@@ -92,7 +92,7 @@ WEAK = """\
 - **Chosen after seeing**: the April start of 7a, the diffusivity of 8b, the definition of the equilibrium suction,
   the second level of suction in 5 (its form; no number in it was fitted), the lower end of the restraint that is drawn
   (19 and 20).
-- **Two quantities are not the one modelled**: water content stands for suction in 1 to 3; factory calibrations
+- **Two quantities are not the one modelled**: water content represents suction in 1 to 3; factory calibrations
   drift in clay. Relative wetness depends on its two end points.
 - **Stillwater**: 24 values typed by hand, sensor depth not stated. **Manhattan**: soil not identified.
 - **Dallas**: laboratory tests of total suction on developed and undeveloped lots; the median rests on a log-normal
@@ -104,7 +104,7 @@ WEAK = """\
 - **Tolerances of 19 to 28** were written before the script gave a figure, but figures of an earlier trial of the same
   equations were known then.
 - **Reported only**: 22, 24 and 25 repeat statistics of files that may not be copied; nobody can check them here.
-- **Temperature stands for evapotranspiration**: Oudin in the day steps, Thornthwaite in the former driver, where the
+- **Temperature represents evapotranspiration**: Oudin in the day steps, Thornthwaite in the former driver, where the
   rain factor may hide its faults."""
 
 

@@ -139,10 +139,10 @@ def dictionary(names: list[str]) -> dict[str, Any]:
         "description": "lots.csv has lon and lat in place of the outline. In lots.csv a text cell that begins with "
                        "= + - @ (also full-width), a tab, a line end or NUL, also after apostrophes, has one more "
                        "apostrophe in front; take it off to get the value. Empty cells have no value. lots.gpkg and "
-                       "lots.parquet hold texts as they are, but for the character NUL, which lots.gpkg writes out as "
-                       "\\u0000. Where a column holds codes, `values` has the meaning of each; `flags` holds several "
-                       "codes with semicolons between them. An id such as 0309 is a text: open lots.xlsx, or import "
-                       "the id column of lots.csv as text, or a spreadsheet makes 309 of it.",
+                       "lots.parquet contain texts as they are, but for the character NUL, which lots.gpkg writes out "
+                       "as \\u0000. Where a column contains codes, `values` has the meaning of each; `flags` has "
+                       "several codes with semicolons between them. An id such as 0309 is a text: open lots.xlsx, or "
+                       "import the id column of lots.csv as text, or a spreadsheet makes 309 of it.",
         "fields": fields, "primaryKey": ["lot_row"], "missingValues": [""],
         "states": tables.STATES,
     }

@@ -61,7 +61,7 @@ class Basemap:
             raise ValueError(f"base map {self.url!r}: an https address of one plain host is needed")
         places = re.findall(r"\{.\}", self.url)
         if sorted(places) != ["{x}", "{y}", "{z}"] or len(re.findall(r"[{}]", self.url)) != 6:
-            raise ValueError(f"base map {self.url!r}: {{z}}, {{x}} and {{y}} must each stand in it once, and no other")
+            raise ValueError(f"base map {self.url!r}: {{z}}, {{x}} and {{y}} must each be in it once, and no other")
         if not self.attribution.strip():
             raise ValueError("base map: a credit line is needed")
         if self.max_zoom is not None and not 0 <= self.max_zoom <= 25:
@@ -105,7 +105,7 @@ def _cautions(scale: int | None, standing: str = wording.STANDING) -> dict[str, 
     if scale is not None:
         soil = wording.CAUTION_SOIL.format(scale=f"{scale:,}", width="{width}")  # in the unit of the page
     return {"main": wording.CAUTION, "soil": soil, "date": wording.CAUTION_DATE, "whatif": wording.CAUTION_WHATIF,
-            "no_number": wording.NO_NUMBER, "not_low": wording.NO_NUMBER.split(". ")[-1],
+            "not_low": wording.NO_NUMBER.split(". ")[-1],
             "standing": standing, "not_seen": wording.NOT_SEEN}
 
 

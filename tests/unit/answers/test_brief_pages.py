@@ -75,7 +75,7 @@ def test_one_page_a_lot_with_number_reasons_and_cautions(paper: str, units: str,
         assert "A model estimate, not yet checked against level surveys" in text
         assert "manifest" in text
         if row["state"]:
-            assert "No number: " in text
+            assert "No estimate: " in text
             assert "not a low or a middle result" in text
         else:
             for words in ("Now", "Next 12 months", "Long run", "If a dry year came again", "Observation aid",

@@ -106,7 +106,7 @@ def test_cautions_stand_in_the_block(page: str) -> None:
     said = header(page)["about"]["cautions"]
     assert said["main"] == common_wording.CAUTION
     assert said["standing"] == common_wording.STANDING
-    assert said["not_low"] == "This is not a low or a middle result."
+    assert said["not_low"] == "No estimate does not mean low movement."
     assert "mapped at 1:24,000. The real boundary may be up to {width} from the line" in said["soil"]
     assert header(page)["about"]["soil"]["width_m"] == pytest.approx(80 * 0.3048)
 

@@ -52,7 +52,7 @@ def opened(folder: Path) -> Results:
 def test_what_is_printed_is_one_line(full: Results) -> None:
     with_number = int((full.lots["state"] == "").sum())
     found = replace(full, area_name="North\nside")
-    assert repr(found) == f"<Results of North\\u000aside, 2025-10: 60 lots, {with_number:,} with a number>"
+    assert repr(found) == f"<Results of North\\u000aside, 2025-10: 60 lots, {with_number:,} with an estimate>"
     assert repr(found.history) == "<Past 3 months of 60 lots>"
     rest = {name.name: getattr(full, name.name) for name in fields(AreaResults)}
     assert "\n" not in repr(AreaResults(**rest))

@@ -140,13 +140,13 @@ export function legendRows(box, scale, counts, style) { // classes with their li
   };
   rows(0, k);
   const without = counts.slice(k).reduce((sum, n) => sum + n, 0);
-  if (counts.some((n) => n > 0)) put(box, "h3", without ? `Without a ${what}, hatched: ${many(without, "lot")}` : `Every lot has a ${what} here.`);
+  if (counts.some((n) => n > 0)) put(box, "h3", without ? `No estimate (hatched): ${many(without, "lot")}` : `Every lot has an estimate here.`);
   if (without) rows(k, names.length);
 }
 
 export function legendFoot(box, lots, lost) {
   put(box, "p", many(lots, "lot") + "." + (lost ? ` ${count(lost)} without a shape: in the list only.` : ""), "note");
-  put(box, "p", "Zoomed out, a small square shows the middle class of its lots.", "note");
+  put(box, "p", "When zoomed out, each square shows the median of the lots in it.", "note");
 }
 
 // ---------------------------------------------------------------- list, outline, view
