@@ -120,12 +120,12 @@ class ScreenReport:
         columns = [self.rows[self.label], *(self.ours(name) for name in ("state", "state_reason", "match_note"))]
         numbers = pd.DataFrame({name: self.ours(name) for name in (RANKED, f"{RANKED}_p10", f"{RANKED}_p90", *PARTS)})
         out = []
-        for label, state, reason, note, row in zip(*(column.tolist() for column in columns),
-                                                   numbers.to_dict("records"), strict=True):
+        for place, label, state, reason, note, row in zip(
+                self.row.tolist(), *(column.tolist() for column in columns), numbers.to_dict("records"), strict=True):
             words = "; ".join(part for part in (state, reason, note) if part) if state else ". ".join(
                 part for part in (waterfall.long_run_in_a_line({str(name): value for name, value in row.items()},
                                                                self.system), note) if part)
-            out.append(f"{visible(str(label))}: {visible(words)}")
+            out.append(f"{visible(str(label)) or f'row {place}'}: {visible(words)}")
         return out
 
 

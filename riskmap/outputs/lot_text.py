@@ -80,7 +80,7 @@ def largest(lot: dict[str, Any], today: str, system: str) -> str:
 def weather_driver(found: Results) -> str:
     """Return by which driver the weather became suction; a run that names none was made with the monthly bucket."""
     driver = str(found.settings.get("climate_settings", {}).get("driver", "month"))
-    return f"Weather: suction at the surface {words.DRIVER.get(driver, driver)}"
+    return f"Weather: {words.DRIVER.get(driver, driver)}"
 
 
 def ground_cracked(found: AreaResults) -> bool:
@@ -115,7 +115,7 @@ def suction(estimate: Results, cell: str, system: str) -> list[str]:
     depths = ", ".join(f"{value:.1f} at {length(float(name.split('_')[1]), system)}" for name, value in told.items()
                        if name.startswith("at_"))
     return [f"Suction of open ground now, pF: {depths}; below the roots {told['natural_level']:.1f}, under an old slab "
-            f"{told['covered_level']:.1f}. Movement rests on its changes, not on the level."]
+            f"{told['covered_level']:.1f}. The estimate depends on how suction changes, not on its level."]
 
 
 def young_slab(row: dict[str, Any], system: str) -> str:

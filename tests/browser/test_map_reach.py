@@ -420,7 +420,7 @@ def test_one_sheet_of_paper(page: webdriver.Chrome) -> None:
     try:
         time.sleep(0.4)
         text = page.find_element(By.TAG_NAME, "body").text
-        for wanted in ("“Now” is 2025-10.", "does not replace a visit", "mapped at 1:24,000. The real boundary",
+        for wanted in ("Estimates are as of October 2025.", "does not replace a visit", "mapped at 1:24,000. The real boundary",
                        "Not seen by this calculation", "within ±0.2 in", "Lot 0000040. Now: "):
             assert wanted in text
         assert "Find lot id" not in text

@@ -130,7 +130,8 @@ def _errors(model: Model) -> str:
     lines += ["", *_moved(model)]
     return "\n".join([*lines, "The root mean square, measuring noise included. Only the error by block decides: with "
                       "random splits, neighbouring houses help the prediction, so the error looks smaller than it "
-                      f"would be in unsurveyed places. A layer is on when its gain is above {fitting.CLEAR:g} sd over blocks."])
+                      f"would be in unsurveyed places. A layer is on when its gain is above {fitting.CLEAR:g} sd over "
+                      "blocks."])
 
 
 def _moved(model: Model) -> list[str]:

@@ -111,7 +111,7 @@ def _cautions(scale: int | None, standing: str = wording.STANDING) -> dict[str, 
 
 def _lines(results: Results) -> list[str]:
     """Return what stands under the map: what was used and up to when."""
-    lines = [*([results.note] if results.note else []), f"“Now” is {results.today}."]
+    lines = [*([results.note] if results.note else []), f"Estimates are as of {telling.month_name(results.today)}."]
     if results.soil_scale is not None:
         lines.append(f"Soil mapped at 1:{results.soil_scale:,}.")
     if len(results.climate):

@@ -126,7 +126,7 @@ export function swatch(item, draw) {
 }
 
 export function legendRows(box, scale, counts, style) { // classes with their limits, then, apart, what has none: hatched
-  const k = scale.colors.length, what = scale.limits_mm.length ? "number" : "class";
+  const k = scale.colors.length, none = scale.limits_mm.length ? "No estimate" : "Not known";
   const names = [...classLabels(scale), ...Object.values(about.states), scale.missing];
   const rows = (from, to) => {
     const table = put(box, "ul", null, "classes");
@@ -140,7 +140,7 @@ export function legendRows(box, scale, counts, style) { // classes with their li
   };
   rows(0, k);
   const without = counts.slice(k).reduce((sum, n) => sum + n, 0);
-  if (counts.some((n) => n > 0)) put(box, "h3", without ? `No estimate (hatched): ${many(without, "lot")}` : `Every lot has an estimate here.`);
+  if (counts.some((n) => n > 0)) put(box, "h3", without ? `${none} (hatched): ${many(without, "lot")}` : "Every lot has a class.");
   if (without) rows(k, names.length);
 }
 
