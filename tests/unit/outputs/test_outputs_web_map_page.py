@@ -107,7 +107,7 @@ def test_cautions_stand_in_the_block(page: str) -> None:
     assert said["main"] == common_wording.CAUTION
     assert said["standing"] == common_wording.STANDING
     assert said["not_low"] == "No estimate does not mean low movement."
-    assert "mapped at 1:24,000. The real boundary may be up to {width} from the line" in said["soil"]
+    assert "mapped at 1:24,000. A real soil boundary may be up to {width} from the line" in said["soil"]
     assert header(page)["about"]["soil"]["width_m"] == pytest.approx(80 * 0.3048)
 
 
