@@ -232,7 +232,7 @@ ESTIMATE = Table("estimate", ("lot_row",), (
     *_range("fall_next_mm", "how far the middle of the slab falls below its bending now within the next twelve months, "
             "0 or negative", -2000, 0),
     *(number(f"share_beyond_{level:.0f}mm", "share of model runs and replayed years whose largest absolute slab "
-             f"deflection within the next twelve months is beyond {level:.0f} mm; not a probability of damage",
+             f"deflection within the next twelve months is beyond {level:.0f} mm; not the chance of damage",
              "fraction", 0, 1)
       for level in DEFLECTION_BANDS_MM[1:]),
     text("direction", "center_lift, edge_lift or near_level (median within 5 mm)"),
@@ -249,12 +249,12 @@ ESTIMATE = Table("estimate", ("lot_row",), (
     number("seasonal_range_mm", "yearly swing of the ground at the slab edge, median of years and model runs", "mm", 0,
            2000),
     number("bend_ratio_now", "largest departure of the slab from its chord over its length, median", "m/m", 0, 1),
-    number("share_beyond_l360", "share of model runs and replayed years whose next 12 months exceed length/360; not a "
-           "probability of damage", "fraction", 0, 1),
+    number("share_beyond_l360", "share of model runs and replayed years whose next 12 months exceed length/360; not the "
+           "chance of damage", "fraction", 0, 1),
     number("tilt_now_pct", "tilt of the slab from one side to the other today, size, median; the side is not known",
            "%", 0, 50),
     number("tilt_now_pct_p90", "the same, 90th percentile", "%", 0, 50),
-    number("share_beyond_1pct_tilt", "share of model runs beyond 1 %; not a probability of damage", "fraction", 0, 1),
+    number("share_beyond_1pct_tilt", "share of model runs beyond 1 %; not the chance of damage", "fraction", 0, 1),
     number("tilt_leak_pct", "tilt if a leak had wetted one side for two years (1.5 pF), median", "%", 0, 50),
     number("tilt_watering_pct", "tilt if one side had been watered for two years (0.6 pF), median", "%", 0, 50),
     number("tilt_tree_pct", "tilt if a large tree had dried one side for two years (1.5 pF), median", "%", 0, 50),
