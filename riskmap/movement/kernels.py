@@ -243,11 +243,11 @@ def run_draw(d: int, driver: Array, model: StripModel, opposite: OppositeModel, 
     march(driver, ground.steady, ground.decay, ground.early, ground.late, ground_states)
 
     usual = np.zeros(n_mode)  # state difference at a pour, mean over the normal period
-    for t in range(axis.normal_first, axis.normal_last + 1):
+    for month in range(axis.normal_first, axis.normal_last + 1):
         for i in range(n_mode):
-            usual[i] -= states[t, i]
+            usual[i] -= states[month, i]
             for k in range(n_z):
-                usual[i] += model.initial[i, k] * ground_states[t, k]
+                usual[i] += model.initial[i, k] * ground_states[month, k]
     usual /= axis.normal_last + 1 - axis.normal_first
     center_left = np.empty(n_mode)
 

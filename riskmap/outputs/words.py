@@ -12,8 +12,8 @@ DIRECTION = {
     "near_level": "Near level: within 5 mm (0.2 in)",
 }
 DIRECTION_SHORT = {"center_lift": "middle high", "edge_lift": "edge high", "near_level": "near level"}  # for tables
-# One sentence per phase; the limits between them are in `movement.life`. The middle goes up in nearly every case, but one
-# that was poured in a wet spell may come down a little: hence "its final height" until it rests.
+# One sentence per phase; the limits between them are in `movement.life`. The middle goes up in nearly every case, but
+# after a pour in a wet spell it may come down a little: hence "its final height" until it rests.
 PHASE = {
     "early_settlement": "The slab is new and may still settle a little, as new slabs are assumed to do",
     "dome_growing": "The middle is still on its way to its final height",
