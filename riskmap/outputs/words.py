@@ -123,7 +123,8 @@ def phase(code: str, share: float) -> str:
 
     Only where every run agrees does it say so: a share that would be rounded to 100 % is told as 99 %.
     """
-    agree = ALL_AGREE if share >= 1 else SOME_AGREE.format(share=min(round(100 * share), 99))
+    tenths = round(1000 * share)  # of a per cent: what the map keeps, so that both round the same value, half up
+    agree = ALL_AGREE if share >= 1 else SOME_AGREE.format(share=min((tenths + 5) // 10, 99))
     return f"{PHASE.get(code, code)} ({agree})."
 
 

@@ -158,6 +158,6 @@ def test_a_phase_is_a_sentence_with_the_share_of_the_runs_that_agree() -> None:
     rest = "The middle has stopped rising; the edge still moves with the seasons"
     assert words.phase("edge_seasonal", 1.0) == f"{rest} (all model runs agree)."
     assert words.phase("edge_seasonal", 0.997) == f"{rest} (99 % of model runs agree)."
-    assert words.phase("dome_growing", 0.505).endswith("(50 % of model runs agree).")
+    assert words.phase("dome_growing", 0.505).endswith("(51 % of model runs agree).")  # half up, as on the map
     assert "assumed" in words.phase("early_settlement", 0.8)  # it is imposed, and says so
     assert words.phase("a_new_one", 0.64) == "a_new_one (64 % of model runs agree)."

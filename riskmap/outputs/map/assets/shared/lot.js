@@ -81,7 +81,7 @@ export const soilCaution = () => fill(about.cautions.soil, { width: distance(abo
 
 // "All" only where every model run agrees: a share that would be rounded to 100 % is told as 99 %.
 const agreeing = (share) => (share >= 1 ? about.words.agree.all
-  : about.words.agree.some.replace("{share}", Math.min(Math.round(100 * share), 99)));
+  : about.words.agree.some.replace("{share}", Math.min(Math.floor((Math.round(1000 * share) + 5) / 10), 99)));
 
 function numbers(facts, lot) {
   row(facts, "Phase", `${said("phase", lot.text("phase"))} (${agreeing(lot.number("phase_probability"))}).`);
