@@ -184,6 +184,9 @@ STATES = {
     "not_yet_poured": "poured this month or later",
     "not_enough_data": "not enough data to estimate this lot",
 }
+# The phases of a slab's life in their order in time; their limits are in `movement.life`, their words in
+# `outputs.words`.
+PHASES = ("early_settlement", "dome_growing", "edge_seasonal")
 # The four marks of what is known about a lot, 1 or 0: column -> what `data_quality` calls it where it is not known.
 MARKS = {"soil_known": "soil", "date_known": "pour date", "slab_known": "slab size", "weather_known": "recent weather"}
 ALL_KNOWN = "all known"
@@ -259,8 +262,9 @@ ESTIMATE = Table("estimate", ("lot_row",), (
     number("tilt_watering_pct", "tilt if one side had been watered for two years (0.6 pF), median", "%", 0, 50),
     number("tilt_tree_pct", "tilt if a large tree had dried one side for two years (1.5 pF), median", "%", 0, 50),
     number("settlement_mm", "early settlement so far, median; imposed, not computed from the soil", "mm", 0, 100),
-    text("phase", "early_settlement, dome_growing or edge_seasonal, from the share of the final dome reached"),
-    number("phase_probability", "share of model runs in that phase", "fraction", 0, 1),
+    text("phase", f"likeliest phase of the slab: {PHASES[0]} (an assumed time), then {PHASES[1]} or {PHASES[2]} by the "
+         "share of its final movement that the middle has made (95 %)"),
+    number("phase_probability", "share of the model runs in which the slab is in that phase", "fraction", 0, 1),
     *_whatif("dry", "a dry"), *_whatif("average", "an average"), *_whatif("wet", "a wet"),
     *(column for n in (1, 2, 3) for column in (
         text(f"reason_{n}", f"reason {n} in words, by size of its contribution"),

@@ -78,8 +78,12 @@ function cautions(box, lot, code) {
 
 export const soilCaution = () => fill(about.cautions.soil, { width: distance(about.soil.width_m) });
 
+// "All" only where every model run agrees: a share that would be rounded to 100 % is told as 99 %.
+const agreeing = (share) => (share >= 1 ? about.words.agree.all
+  : about.words.agree.some.replace("{share}", Math.min(Math.floor((Math.round(1000 * share) + 5) / 10), 99)));
+
 function numbers(facts, lot) {
-  row(facts, "Phase", `${said("phase", lot.text("phase"))} (${percent(lot.number("phase_probability"))} of model runs)`);
+  row(facts, "Phase", `${said("phase", lot.text("phase"))} (${agreeing(lot.number("phase_probability"))}).`);
   const change = lot.number("change_of_now_mm"), before = about.change && (about.change.before === about.change.after ? "the other run" : about.change.before);
   if (change !== null) row(facts, "Change", `Since ${before}: bending ${signedFinely(change)}, expected ${signedFinely(lot.number("change_of_expected_mm"))}`);
   const month = lot.text("bend_largest_up_date");
