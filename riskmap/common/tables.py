@@ -252,8 +252,8 @@ ESTIMATE = Table("estimate", ("lot_row",), (
     number("seasonal_range_mm", "yearly swing of the ground at the slab edge, median of years and model runs", "mm", 0,
            2000),
     number("bend_ratio_now", "largest departure of the slab from its chord over its length, median", "m/m", 0, 1),
-    number("share_beyond_l360", "share of model runs and replayed years whose next 12 months exceed length/360; not the "
-           "chance of damage", "fraction", 0, 1),
+    number("share_beyond_l360", "share of model runs and replayed years whose next 12 months exceed length/360; not "
+           "the chance of damage", "fraction", 0, 1),
     number("tilt_now_pct", "tilt of the slab from one side to the other today, size, median; the side is not known",
            "%", 0, 50),
     number("tilt_now_pct_p90", "the same, 90th percentile", "%", 0, 50),
