@@ -10,7 +10,9 @@ first), which compresses far better than the numbers themselves. The page decode
 - lots that share every value share one row of the `shared` columns: `row` gives it;
 - a column with `base` holds what is left after `floor(slope * base + offset + 0.5)`; a missing base predicts nothing;
 - an id is a head of `texts`, then a number with so many digits, leading zeros kept, as difference from the last id;
-- past months: month by month, differences from the month before; values before `history_first` are not known.
+- past months: month by month, differences from the month before; values before `history_first` are not known;
+- the ground since the pour: curve by curve, differences from the December before; `growth_curve` gives a lot's curve,
+  -1 for none.
 """
 
 from __future__ import annotations
@@ -26,6 +28,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from riskmap.outputs import words
+from riskmap.outputs.map import growth_curves
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -48,7 +51,7 @@ SHARED_STEPS = {
     **{f"{name}{part}": 0.1
        for name in ("expected_movement_mm", "long_run_mm", "bend_now_mm", "change_next_mm")
        for part in ("", "_p10", "_p90")},
-    "rise_next_mm": 0.1, "fall_next_mm": 0.1, "bend_largest_up_mm": 0.1, "bend_largest_down_mm": 0.1,
+    "middle_now_mm": 0.1, "edge_now_mm": 0.1, "rise_next_mm": 0.1, "fall_next_mm": 0.1, "bend_largest_up_mm": 0.1, "bend_largest_down_mm": 0.1,
     "seasonal_range_mm": 0.1,
     "whatif_dry_mm": 0.1, "whatif_average_mm": 0.1, "whatif_wet_mm": 0.1, "phase_probability": 0.01,
     "edge_high_pct": 1.0, "share_beyond_l360": 0.01, "slab_width_m": 0.1, "typical_lot_mm": 0.01,
@@ -217,11 +220,24 @@ def _add_weeks(block: _Block, weekly: pd.DataFrame, cells: list[str],
     return {"dates": [str(date) for date in table.columns], "cells": cells}
 
 
+def _add_growth(block: _Block, found: growth_curves.Curves) -> dict[str, Any]:
+    block.add("growth_curve", np.diff(found.lot, prepend=0))
+    block.add("growth_pour", found.pour)
+    block.add("growth_first", found.first)
+    block.add("growth_years", found.years)
+    block.add("growth_middle", growth_curves.differences(found.middle, found.years))
+    block.add("growth_edge", growth_curves.differences(found.edge, found.years))
+    return {"step": growth_curves.STEP_MM}
+
+
 def _add_past(block: _Block, results: Results, classes: tuple[str, ...]) -> dict[str, Any]:
     """Add what was before today and what lies beneath; return its names for the header, None where there is none."""
-    past: dict[str, Any] = dict.fromkeys(("history", "drought", "lines", "index", "weeks"))
+    past: dict[str, Any] = dict.fromkeys(("history", "growth", "drought", "lines", "index", "weeks"))
     if results.history is not None and len(results.history.months) and len(results.history.series) == len(results.lots):
         past["history"] = _add_history(block, results.history)
+    found = growth_curves.curves(results)
+    if found is not None:
+        past["growth"] = _add_growth(block, found)
     if results.drought_shapes is not None and len(results.drought_shapes):
         weeks = sorted(str(date) for date in results.drought_shapes["valid_date"].unique())
         _add_drought(block, results.drought_shapes, weeks, classes)
@@ -259,7 +275,7 @@ def block(lots: gpd.GeoDataFrame, about: dict[str, Any], *, change: pd.DataFrame
         What changed since another run, one row per lot in row order, in mm; each column goes along under its name.
         ValueError when it has another length.
     past : Results, optional
-        Run whose past months, drought shapes, soil lines and indices go along; None: none of them.
+        Run whose past months, growth curves, drought shapes, soil lines and indices go along; None: none of them.
     classes : tuple of str
         Weekly drought categories in the order of their numbers.
 
