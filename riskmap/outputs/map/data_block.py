@@ -51,7 +51,8 @@ SHARED_STEPS = {
     **{f"{name}{part}": 0.1
        for name in ("expected_movement_mm", "long_run_mm", "bend_now_mm", "change_next_mm")
        for part in ("", "_p10", "_p90")},
-    "middle_now_mm": 0.1, "edge_now_mm": 0.1, "rise_next_mm": 0.1, "fall_next_mm": 0.1, "bend_largest_up_mm": 0.1, "bend_largest_down_mm": 0.1,
+    "middle_now_mm": 0.1, "edge_now_mm": 0.1, "rise_next_mm": 0.1, "fall_next_mm": 0.1,
+    "bend_largest_up_mm": 0.1, "bend_largest_down_mm": 0.1,
     "seasonal_range_mm": 0.1,
     "whatif_dry_mm": 0.1, "whatif_average_mm": 0.1, "whatif_wet_mm": 0.1, "phase_probability": 0.01,
     "edge_high_pct": 1.0, "share_beyond_l360": 0.01, "slab_width_m": 0.1, "typical_lot_mm": 0.01,

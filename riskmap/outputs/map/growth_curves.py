@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 if TYPE_CHECKING:
     from riskmap.common.results import Results
 
-MOST_ARCHETYPES = 5000  # of a run whose map contains curves (judgement: some 150 kB of a map page)
+MOST_ARCHETYPES = 5000  # of a run whose map contains curves (judgement: some 240 kB, at 48 bytes a curve)
 STEP_MM = 0.1  # as in the record, so that nothing is lost
 POUR_SHARE = 0.5  # the middle run takes the pour in the middle of its window; kept equal to `movement.draws` by a test
 
@@ -30,23 +30,23 @@ SENTENCES = {
                    "by December {by} or earlier.",
     "fell": "From the pour to December {year} the middle of the ground fell {size}.",
     "level": "In December {year} the middle of the ground was as high as at the pour.",
-    "edge_then": "The edge of the ground was then {height}.",
-    "higher": "{size} higher than at the pour", "lower": "{size} lower than at the pour",
-    "as_high": "as high as at the pour",
-    "now": "Now the middle is {middle} and the edge is {edge} (circles: the median of all model runs).",
-    "method": "The lines are one model run with every unknown at its middle value, each December, for the ground alone, "
-              "without the slab. One run is not the median of all runs: it shows when the ground moved better than how "
-              "much.",
+    "edge_then": "Compared with the pour, the edge was then {height}.",
+    "higher": "{size} higher", "lower": "{size} lower", "as_high": "at the same height",
+    "now": "Compared with the pour, the middle is now {middle} and the edge {edge} (circles: the median of all model "
+           "runs).",
+    "method": "The lines are one model run with every unknown at its middle value, each December, for the ground "
+              "alone, without the slab. One run is not the median of all runs: it shows when the ground moved better "
+              "than how much.",
     "taken": "The run takes {month} as the month of the pour.",
     "begins": "The lines begin in December {year}; this run does not contain earlier years.",
     "no_estimate": "No curve is drawn, because this lot has no estimate.",
     "not_yet_poured": "No curve is drawn, because the slab is not poured yet.",
     "pour_unknown": "No curve is drawn, because the pour date is not known.",
     "no_december": "No curve is drawn yet, because no December has passed since the pour.",
-    "not_in_run": "No curve is drawn, because an earlier version of riskmap made this run without it. Estimate the area "
-                  "again.",
+    "not_in_run": "No curve is drawn, because an earlier version of riskmap made this run without it. Estimate the "
+                  "area again.",
     "too_many": "No curve is drawn: this run has {count} combinations of soil, slab, weather and pour date, and a map "
-                "contains the curves of {most} at most.",
+                "contains curves for at most {most}.",
 }
 
 Ints = NDArray[np.int64]
@@ -114,7 +114,7 @@ def curves(results: Results) -> Curves | None:
     given = results.inputs.archetype
     early, late = (given[name].to_numpy(np.int64)[owner] for name in ("pour_early_month", "pour_late_month"))
     pour = np.minimum(early + (POUR_SHARE * (late - early + 1)).astype(np.int64), late)
-    every = np.column_stack([pour, year[start], years, steps.reshape(len(owner), -1)])
+    every = np.column_stack([pour, year[start], years, steps[:, 0], steps[:, 1]])
     _, kept, same = np.unique(every, axis=0, return_index=True, return_inverse=True)
     order = np.argsort(kept)  # as the archetypes come, of which neighbours are alike
     number = np.empty_like(order)

@@ -15,7 +15,7 @@ export function growth(box, lot) {
   const svg = sketch(part, "svg", { viewBox: `0 0 ${PLOT.width} ${PLOT.height}`, role: "img", class: "strip" });
   svg.setAttribute("aria-label", `${w.heading}. ${lines.join(" ")}`);
   plot(svg, lot, curve);
-  lines.forEach((line) => put(part, "p", line));
+  put(part, "p", lines.join(" "));
   const { first, pour } = curve, start = follows(curve) ? fill(w.taken, { month: monthOf(pour) }) : fill(w.begins, { year: first });
   put(part, "p", `${w.method} ${start}`, "note");
 }
@@ -59,7 +59,7 @@ function plot(svg, lot, curve) {
   const w = about.growth, per = units.now === "us" ? 25.4 : 1, n = curve.middle.length, today = monthAfter(about.today);
   const start = follows(curve) ? curve.pour + 1 : 12 * (curve.first + 1), dots = medians(lot);
   const values = [0, ...curve.middle, ...curve.edge, ...dots.filter((v) => v !== null)].map((v) => v / per);
-  const spare = Math.max(0, LEAST[units.now] - (Math.max(...values) - Math.min(...values))) / 2;
+  const over = Math.max(...values) - Math.min(...values), spare = Math.max(0.04 * over, (LEAST[units.now] - over) / 2);
   const high = Math.max(...values) + spare, low = Math.min(...values) - spare;
   const x = (month) => PLOT.left + (PLOT.right - PLOT.left) * (month - start) / Math.max(today - start, 1);
   const y = (v) => PLOT.low - (PLOT.low - PLOT.top) * (v - low) / (high - low);
