@@ -51,14 +51,14 @@ SHARED_STEPS = {
     **{f"{name}{part}": 0.1
        for name in ("expected_movement_mm", "long_run_mm", "bend_now_mm", "change_next_mm")
        for part in ("", "_p10", "_p90")},
-    "middle_now_mm": 0.1, "edge_now_mm": 0.1, "rise_next_mm": 0.1, "fall_next_mm": 0.1,
-    "bend_largest_up_mm": 0.1, "bend_largest_down_mm": 0.1,
+    "rise_next_mm": 0.1, "fall_next_mm": 0.1, "bend_largest_up_mm": 0.1, "bend_largest_down_mm": 0.1,
     "seasonal_range_mm": 0.1,
     "whatif_dry_mm": 0.1, "whatif_average_mm": 0.1, "whatif_wet_mm": 0.1, "phase_probability": 0.01,
     "edge_high_pct": 1.0, "share_beyond_l360": 0.01, "slab_width_m": 0.1, "typical_lot_mm": 0.01,
     **{f"part_{name}_mm": 0.01 for name in (*words.REASONS, "gaps")},
     **{f"tilt_{name}": 0.1 for name in ("now_pct", "leak_pct", "watering_pct", "tree_pct")},
 }
+GROWTH_STEPS = {"middle_now_mm": 0.1, "edge_now_mm": 0.1}  # shared too, only beside curves: nothing else shows them
 # column -> an earlier column it tends to follow: what is left after a straight line needs fewer bits
 RELATED = {
     "expected_movement_mm_p10": "expected_movement_mm", "expected_movement_mm_p90": "expected_movement_mm",
@@ -231,12 +231,12 @@ def _add_growth(block: _Block, found: growth_curves.Curves) -> dict[str, Any]:
     return {"step": growth_curves.STEP_MM}
 
 
-def _add_past(block: _Block, results: Results, classes: tuple[str, ...]) -> dict[str, Any]:
+def _add_past(block: _Block, results: Results, classes: tuple[str, ...],
+              found: growth_curves.Curves | None) -> dict[str, Any]:
     """Add what was before today and what lies beneath; return its names for the header, None where there is none."""
     past: dict[str, Any] = dict.fromkeys(("history", "growth", "drought", "lines", "index", "weeks"))
     if results.history is not None and len(results.history.months) and len(results.history.series) == len(results.lots):
         past["history"] = _add_history(block, results.history)
-    found = growth_curves.curves(results)
     if found is not None:
         past["growth"] = _add_growth(block, found)
     if results.drought_shapes is not None and len(results.drought_shapes):
@@ -253,8 +253,8 @@ def _add_past(block: _Block, results: Results, classes: tuple[str, ...]) -> dict
     return past
 
 
-def _shared(lots: pd.DataFrame) -> tuple[pd.DataFrame, dict[str, list[str]]]:
-    codes: dict[str, NDArray[np.int64]] = {name: _steps(lots[name], step) for name, step in SHARED_STEPS.items()}
+def _shared(lots: pd.DataFrame, steps: dict[str, float]) -> tuple[pd.DataFrame, dict[str, list[str]]]:
+    codes: dict[str, NDArray[np.int64]] = {name: _steps(lots[name], step) for name, step in steps.items()}
     texts: dict[str, list[str]] = {}
     for name in SHARED_TEXTS:
         code, values = pd.factorize(lots[name].astype("str").where(lots[name].notna(), ""), sort=True)
@@ -290,20 +290,22 @@ def block(lots: gpd.GeoDataFrame, about: dict[str, Any], *, change: pd.DataFrame
     arrays = _Block()
     _add_shapes(arrays, "", _rings(lots.geometry.to_numpy(), DEGREE_STEP))
     heads = _add_ids(arrays, lots["lot_id"])
-    codes, texts = _shared(lots)
+    found = growth_curves.curves(past) if past is not None else None
+    steps = SHARED_STEPS | (GROWTH_STEPS if found is not None else {})
+    codes, texts = _shared(lots, steps)
     names = list(codes.columns)
     row = codes.groupby(names, sort=False).ngroup().to_numpy()
     arrays.add("row", np.diff(row, prepend=0))
     rows = codes.drop_duplicates()
     for name, values in rows.items():
-        _add_number(arrays, str(name), values.to_numpy(), rows, shared=True, step=SHARED_STEPS.get(str(name), 0))
+        _add_number(arrays, str(name), values.to_numpy(), rows, shared=True, step=steps.get(str(name), 0))
     for name, step in OWN_STEPS.items():
         arrays.add(name, _steps(lots[name], step), step=step)
     if change is not None:
         for name, values in change.items():
             arrays.add(str(name), _steps(values, CHANGE_STEP), step=CHANGE_STEP)
     header = {"lots": len(lots), "heads": heads, "texts": texts, "missing": MISSING, "degree_step": DEGREE_STEP,
-              "past": _add_past(arrays, past, classes) if past is not None else {}, "arrays": arrays.arrays,
+              "past": _add_past(arrays, past, classes, found) if past is not None else {}, "arrays": arrays.arrays,
               "about": about}
     head = json.dumps(header, ensure_ascii=False, separators=(",", ":"), allow_nan=False).encode("utf-8",
                                                                                                  "backslashreplace")

@@ -287,10 +287,10 @@ def _steps(values: pd.Series, step: float) -> Ints:
     return np.where(known, np.rint(np.where(known, number, 0.0) / step), data_block.MISSING).astype(np.int64)
 
 
-def _shared(lots: pd.DataFrame) -> tuple[NDArray[Any], dict[str, NDArray[Any]], dict[str, list[str]]]:
+def _shared(lots: pd.DataFrame,
+            steps: dict[str, float]) -> tuple[NDArray[Any], dict[str, NDArray[Any]], dict[str, list[str]]]:
     """Return each lot's row in the table of distinct value rows, that table, and the texts its codes stand for."""
-    codes = {name: _steps(lots[name], step).astype(np.int32) for name, step in data_block.SHARED_STEPS.items()
-             if name in lots}
+    codes = {name: _steps(lots[name], step).astype(np.int32) for name, step in steps.items() if name in lots}
     texts: dict[str, list[str]] = {}
     for name in data_block.SHARED_TEXTS:
         if name in lots:
@@ -324,7 +324,8 @@ def search_key(lot_id: pd.Series) -> NDArray[Any]:
 def _side_blocks(archive: pmtiles.Archive, lots: pd.DataFrame, shape: Outlines,
                  found: growth_curves.Curves | None) -> dict[str, Any]:
     own_steps = data_block.OWN_STEPS | dict.fromkeys(change_layer.COLUMNS.values(), data_block.CHANGE_STEP)
-    row, rows, texts = _shared(lots)
+    shared_steps = data_block.SHARED_STEPS | (data_block.GROWTH_STEPS if found is not None else {})
+    row, rows, texts = _shared(lots, shared_steps)
     middle = np.full((len(lots), 2), data_block.MISSING, dtype=np.int64)
     middle[shape.lot] = np.rint((shape.box[:, :2] + shape.box[:, 2:]) / 2 * 2**29)  # about 0.07 m
     ids = lots["lot_id"].astype("str").where(lots["lot_id"].notna(), "")
@@ -346,7 +347,7 @@ def _side_blocks(archive: pmtiles.Archive, lots: pd.DataFrame, shape: Outlines,
         "first_ids": [str(v).lower() for v in sorted_ids[::BLOCK_IDS]],
         "sizes": {"lots": BLOCK_LOTS, "rows": BLOCK_ROWS, "ids": BLOCK_IDS, "curves": BLOCK_CURVES},
         "steps": {**{n: s for n, s in own_steps.items() if n in own},
-                  **{n: s for n, s in data_block.SHARED_STEPS.items() if n in rows}},
+                  **{n: s for n, s in shared_steps.items() if n in rows}},
     }
 
 

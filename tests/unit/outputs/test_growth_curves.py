@@ -86,6 +86,22 @@ def test_the_one_file_map_has_the_curves_of_the_record(full: Results) -> None:
     assert same(full, of_one_file(full)) > 20
 
 
+def test_the_medians_of_now_stand_beside_the_curves_only(full: Results, tmp_path: Path) -> None:
+    head, arrays = decoded(data_block.block(full.lots, {}, past=full))
+    tiles.write(full, tmp_path)
+    reader = Reader((tmp_path / tiles.NAME).read_bytes())
+    told = reader.metadata["riskmap"]["blocks"]
+    own, rows = block(reader, told["lots"][0]), block(reader, told["rows"][0])
+    for name in ("middle_now_mm", "edge_now_mm"):
+        for values in (arrays[name][arrays["row"]], np.asarray(rows[name])[own["row"]]):
+            np.testing.assert_allclose(np.where(values == head["missing"], np.nan, values * 0.1),
+                                       full.lots[name].to_numpy(float), atol=0.051, rtol=0)
+    _, without = decoded(data_block.block(full.lots, {}, past=replace(full, growth=None)))
+    tiles.write(replace(full, growth=None), tmp_path)
+    told = Reader((tmp_path / tiles.NAME).read_bytes()).metadata["riskmap"]["blocks"]
+    assert {"middle_now_mm", "edge_now_mm"} & (set(without) | set(told["steps"])) == set()
+
+
 @pytest.mark.parametrize("size", [2, growth_curves.MOST_ARCHETYPES])
 def test_the_county_map_has_the_curves_of_the_record(size: int, full: Results, tmp_path: Path,
                                                      monkeypatch: pytest.MonkeyPatch) -> None:

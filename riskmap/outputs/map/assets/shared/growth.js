@@ -12,7 +12,7 @@ export function growth(box, lot) {
   put(part, "h3", w.heading);
   if (reason) { put(part, "p", reason, "note"); return; }
   const { curve } = lot, lines = sentences(lot, curve);
-  const svg = sketch(part, "svg", { viewBox: `0 0 ${PLOT.width} ${PLOT.height}`, role: "img", class: "strip" });
+  const svg = sketch(part, "svg", { viewBox: `0 0 ${PLOT.width} ${PLOT.height}`, role: "img", class: "curve" });
   svg.setAttribute("aria-label", `${w.heading}. ${lines.join(" ")}`);
   plot(svg, lot, curve);
   put(part, "p", lines.join(" "));
