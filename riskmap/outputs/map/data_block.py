@@ -310,4 +310,4 @@ def block(lots: gpd.GeoDataFrame, about: dict[str, Any], *, change: pd.DataFrame
     head = json.dumps(header, ensure_ascii=False, separators=(",", ":"), allow_nan=False).encode("utf-8",
                                                                                                  "backslashreplace")
     raw = b"".join([len(head).to_bytes(4, "little"), head, *arrays.parts])
-    return base64.b64encode(gzip.compress(raw, compresslevel=7, mtime=0)).decode("ascii")
+    return base64.b64encode(gzip.compress(raw, compresslevel=8, mtime=0)).decode("ascii")
