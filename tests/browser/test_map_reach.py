@@ -361,7 +361,7 @@ def test_a_history_that_would_begin_at_an_assumed_pour_is_not_shown(browser: web
                                  (41, "History since the pour", "pour date known too loosely")):
         show(browser, lot)
         text = details(browser)
-        assert browser.find_element(By.CSS_SELECTOR, "#details h3:last-of-type").text == heading
+        assert browser.find_element(By.CSS_SELECTOR, "#details > h3:last-of-type").text == heading
         assert f"History of the slab is not shown: {reason}." in text
         assert "Slab, 20" not in text
         assert browser.execute_script("return document.querySelector('#details .strip .slab')") is None

@@ -1,7 +1,8 @@
 // What the one-file map and the county page tell about one lot, in the same order and words. A `lot` answers
-// `text(column)`, "" without one, and `number(column)`, null without one.
+// `text(column)`, "" without one, and `number(column)`, null without one; `curve` is the ground since the pour, or null.
 import { about } from "./context.js";
 import { fill, put, rounded, length, signedFinely, distance, percent } from "./page.js";
+import { growth } from "./growth.js";
 import { BARS, three, answers, whatifYears, heading, steps, stepText, typicalLot } from "./tell.js";
 
 export const said = (kind, code) => about.words[kind][code] || code;
@@ -10,6 +11,7 @@ export function tellLot(box, lot, place, past) { // `place`: latitude and longit
   const code = lot.text("state"), first = put(box, "dl");
   if (code) noNumber(first, lot, code); else questions(first, lot);
   if (!code) why(box, lot);
+  growth(box, lot);
   const where = put(box, "dl");
   pourRow(where, lot);
   placeRow(where, place);
