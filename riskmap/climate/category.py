@@ -128,8 +128,9 @@ def at_points(points: Geometries, polygons: Geometries, category: NDArray[np.int
 def normal_score(share: NDArray[np.float64]) -> NDArray[np.float64]:
     """Return the mean normal score of shares (..., 6): sum of share times the score of the class.
 
-    Method: method.md, section 3. [-] `None` is censored at the 30th percentile; +0.50 is the mean of a unit normal
-    distribution above it (`constants.CATEGORY_NORMAL_SCORE`).
+    Method: method.md, section 3. [-]
+    `None` is censored at the 30th percentile; +0.50 is the mean of a unit normal distribution above it
+    (`constants.CATEGORY_NORMAL_SCORE`).
     """
     return share @ SCORES
 

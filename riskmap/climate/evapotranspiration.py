@@ -3,7 +3,8 @@
 Thornthwaite, C.W. (1948), Geographical Review 38, 55-94. The form used here has no branch for months above 26.5 degC.
 The monthly bucket was measured with this evapotranspiration (settings.ClimateSettings.rain_factor), and the drought
 indices use it; the day steps have their own from temperature (`movement.oudin`). The evapotranspiration of a reference
-grass surface is about 1.7 times larger and would keep the monthly bucket dry. Method: notebooks/method.md, section 3.
+grass surface is about 1.7 times larger and would keep the monthly bucket dry.
+Method: notebooks/method.md, section 3.
 """
 
 from __future__ import annotations

@@ -1,7 +1,8 @@
 """How new the weather data are: the newest month and map, which map gives today's category, and the words for it.
 
 No clock is read here, because a run must give the same estimates and files on any day. Commands may compare with the
-clock's month (`behind`), on the screen only. Method: notebooks/method.md, section 3.
+clock's month (`behind`), on the screen only.
+Method: notebooks/method.md, section 3.
 """
 
 from __future__ import annotations

@@ -1,8 +1,8 @@
 """Stage 7: states, data quality and the estimate table.
 
 In: lots with soil, climate and movement. Out: `tables.ESTIMATE`, one row per lot in lot order, each with an estimate or
-a state. A state always takes precedence: missing data are never replaced by something plausible. Method:
-notebooks/method.md, section 10.
+a state. A state always takes precedence: missing data are never replaced by something plausible.
+Method: notebooks/method.md, section 10.
 """
 
 from __future__ import annotations

@@ -2,7 +2,8 @@
 
 In: lots with soil profiles and weights and a climate cell. Out: archetypes (soil mixture, cell, slab width, stiffness,
 pour dates), the profiles of each, and each lot's archetype. Lots with the same archetype have the same estimate, so the
-physics is computed once for all of them. Method: notebooks/method.md, section 1.
+physics is computed once for all of them.
+Method: notebooks/method.md, section 1.
 """
 
 from __future__ import annotations

@@ -1,8 +1,8 @@
 """Cracked ground, a scenario: open ground conducts better above a depth, and its strain is more horizontal there.
 
 Cracks and roots let water into the first metre of open ground 5.4 times as fast as below it; the ground under the slab
-does not crack. The ratio is a single number, so the operator still scales with the diffusivity below. Method:
-notebooks/method.md, section 5.4.
+does not crack. The ratio is a single number, so the operator still scales with the diffusivity below.
+Method: notebooks/method.md, section 5.4.
 """
 
 from __future__ import annotations

@@ -3,7 +3,8 @@ category.
 
 In measured months the bucket is stepped day by day. The other months use the usual season of the same model run,
 shifted by their score, as with the monthly bucket. Where rain data begin again, the bucket starts from the filling that
-corresponds to the suction there. Method: notebooks/method.md, section 4.
+corresponds to the suction there.
+Method: notebooks/method.md, section 4.
 """
 
 from __future__ import annotations

@@ -55,8 +55,7 @@ class Days:
         return Days(self.rain_mm[place], self.pet_mm[place], stop)
 
     def or_else(self, other: Days) -> Days:
-        """Return these days, replaced by those of `other` where a month is not known here; both have the same months.
-        """
+        """Return these days, replaced by those of `other` where a month is unknown here; both have the same months."""
         unknown = np.isnan(self.rain_mm)
         return Days(np.where(unknown, other.rain_mm, self.rain_mm), np.where(unknown, other.pet_mm, self.pet_mm),
                     self.month_stop)

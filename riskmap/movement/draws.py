@@ -2,8 +2,8 @@
 
 Model run number d uses the same quantile of every parameter for every lot. So neighbours differ because their soil, age
 or slab differs and never by chance, and order, parts and workers cannot change a result. Each parameter is stratified
-(Latin hypercube): each of `n` equal slices of probability gets one of its values. Method: notebooks/method.md, section
-8.
+(Latin hypercube): each of `n` equal slices of probability gets one of its values.
+Method: notebooks/method.md, section 8.
 """
 
 from __future__ import annotations
@@ -164,8 +164,9 @@ def middle(settings: MovementSettings) -> Draws:
 def replayed_years(ranks: NDArray[np.int64], count: int, years: int) -> NDArray[np.int64]:
     """Return for each model run three past years, as positions in the list of years ordered from dry to wet.
 
-    Method: method.md, section 8. The 3 * count slots cover the ordered list evenly, so every year is used equally often
-    (within one), and each model run gets one year from the drier, the middle and the wetter third.
+    Method: method.md, section 8.
+    The 3 * count slots cover the ordered list evenly, so every year is used equally often (within one), and each model
+    run gets one year from the drier, the middle and the wetter third.
 
     Parameters
     ----------
@@ -180,8 +181,9 @@ def replayed_years(ranks: NDArray[np.int64], count: int, years: int) -> NDArray[
 def triangular(u: Array, low: Array, middle: Array, high: Array) -> Array:
     """Return quantiles of the triangular distribution, broadcast; the mode where the spread is zero.
 
-    Method: method.md, section 6. It is the inverse of the exact distribution function: below the mode low + sqrt(u w (m
-    - l)), above it high - sqrt((1 - u) w (h - m)) with w = h - l.
+    Method: method.md, section 6.
+    It is the inverse of the exact distribution function: below the mode low + sqrt(u w (m - l)), above it high -
+    sqrt((1 - u) w (h - m)) with w = h - l.
     """
     width = high - low
     left = low + np.sqrt(np.maximum(u * width * (middle - low), 0.0))

@@ -64,8 +64,7 @@ class Group:
     now: int
 
     def at(self, month: int) -> Array:
-        """Return the height of the slab's middle above its edge at a month's end, (n_unit, n_draw); nan when unknown.
-        [m]
+        """Return the slab's middle above its edge at the end of a month, shape (n_unit, n_draw); nan when unknown. [m]
         """
         if month == self.now:
             return self.block[:, :, kernels.NOW]
@@ -129,8 +128,8 @@ def groups(inputs: MovementInputs, archetype_ids: Whole, area: Area, *, earliest
 def mixed(group: Group, values: Array) -> tuple[Array, Array]:
     """Return mean and variance over the soils of each archetype, both of shape (n_archetype, n_draw).
 
-    Method: method.md, section 13. values (n_unit, n_draw): one quantity. The results have its unit and its square,
-    multiplied by the plan factor.
+    Method: method.md, section 13.
+    values (n_unit, n_draw): one quantity. The results have its unit and its square, multiplied by the plan factor.
     """
     mean = np.zeros((group.archetype_ids.size, values.shape[1]))
     square = np.zeros_like(mean)

@@ -190,8 +190,7 @@ def covered_equilibrium(record: Record, suction: Array, climate: ClimateSettings
 
 def _suction(record: Record, *, rain_factor: float, capacity_mm: float, pet_scale: float, wet: float, dry: float,
              noise: float, climate: ClimateSettings) -> Array:
-    """Return surface suction of one model run by the monthly bucket; after index months it starts from their filling.
-    """
+    """Return surface suction of one model run by the monthly bucket; after index months it starts from their level."""
     measured = record.source == RECORD
     pet = record.pet_mm * pet_scale
     if measured.all():

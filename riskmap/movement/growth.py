@@ -115,9 +115,10 @@ def since_pour(pour: Months, months: Months, states: Array, open_ground: Array, 
                ground_row: Array, powers: Array, out: Array) -> None:
     """Fill out (n_unit, n_december, 2) with middle and edge of the ground since the pour, nan where no month is given.
 
-    Method: method.md, section 5.6. [m] pour (n_unit,), months (n_unit, n_december): positions on the axis, -1 for none;
-    states (n_month, n_mode) of the always-slabbed strip; open_ground (n_month, n_z); initial (n_mode, n_z); rows (2,
-    n_mode) of middle and edge; ground_row (n_z,); powers (n_month, n_mode): decay by number of months.
+    Method: method.md, section 5.6. [m]
+    pour (n_unit,), months (n_unit, n_december): positions on the axis, -1 for none; states (n_month, n_mode) of the
+    always-slabbed strip; open_ground (n_month, n_z); initial (n_mode, n_z); rows (2, n_mode) of middle and edge;
+    ground_row (n_z,); powers (n_month, n_mode): decay by number of months.
     """
     delta = np.empty(states.shape[1])
     for n in range(pour.size):

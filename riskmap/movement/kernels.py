@@ -8,8 +8,8 @@ sum, and each solution of a slab is shared by all pour dates whose correction ha
 
 Work per model run: n_month (n_mode + n_z) once; 2 n_month n_mode and n_point n_z n_mode per soil; per pour date about
 n_active * months of correction plus at most 25 slab solutions, each starting from the contact of the one before, and
-none for old slabs. Past months (`kernels_past`) add one solution each, again none for old slabs. Method:
-notebooks/method.md, section 5.5, 5.6, 6, 7 and 9.
+none for old slabs. Past months (`kernels_past`) add one solution each, again none for old slabs.
+Method: notebooks/method.md, section 5.5, 5.6, 6, 7 and 9.
 """
 
 from __future__ import annotations
@@ -63,8 +63,9 @@ SCENARIOS = 3
 def march(driver: Array, start: Array, decay: Array, early: Array, late: Array, out: Array) -> None:
     """Step the modes through the record, exactly for a driver that is linear between month ends.
 
-    Method: method.md, section 5.5. [pF] driver (n_month,), start (n_mode,), decay, early, late (n_mode,): factors with
-    the inputs multiplied in; out (n_month, n_mode) is filled with the state at every month end.
+    Method: method.md, section 5.5. [pF]
+    driver (n_month,), start (n_mode,), decay, early, late (n_mode,): factors with the inputs multiplied in; out
+    (n_month, n_mode) is filled with the state at every month end.
     """
     state = start.copy()
     out[0] = state
@@ -79,7 +80,8 @@ def march(driver: Array, start: Array, decay: Array, early: Array, late: Array, 
 def worst_months(series: Array, first: int, last: int, sign: float, months: Months) -> None:
     """Fill `months` with the largest values of sign * series between first and last (inclusive), kept apart.
 
-    Method: method.md, section 7. Months are at least APART_MONTHS apart; -1 where no month is left.
+    Method: method.md, section 7.
+    Months are at least APART_MONTHS apart; -1 where no month is left.
     """
     for n in range(months.size):
         best, where = -np.inf, -1
@@ -173,8 +175,9 @@ def replayed(states: Array, bend: Array, row: Array, decay: Array, early: Array,
              out: Array) -> None:
     """Fill `out` (12,) with the bending of the next months if the year after month `start` were repeated.
 
-    Method: method.md, section 5.6. [m] This is exact for the linear model: c(k) = C(start+k) + decay^k (C(now) -
-    C(start)) + decay^(k-1) early (u(now) - u(start)).
+    Method: method.md, section 5.6. [m]
+    This is exact for the linear model: c(k) = C(start+k) + decay^k (C(now) - C(start)) + decay^(k-1) early (u(now) -
+    u(start)).
     """
     jump = driver[now] - driver[start]
     part = row * (decay * (states[now] - states[start]) + early * jump)
@@ -191,8 +194,8 @@ def replayed_state(k: int, start: int, now: int, states: Array, powers: Array, d
                    jump: float) -> Array:
     """Return the always-slabbed state k + 1 months from now if the year after month `start` were repeated. [pF]
 
-    Method: method.md, section 5.6. states (n_month, n_mode), powers (n_month, n_mode), decay and early (n_mode,); jump:
-    driver of the present month minus that of `start`. [pF]
+    Method: method.md, section 5.6. states (n_month, n_mode), powers (n_month, n_mode), decay and early (n_mode,);
+    jump: driver of the present month minus that of `start`. [pF]
     """
     state = states[start + k + 1].copy()
     for i in range(state.size):

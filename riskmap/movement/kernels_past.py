@@ -2,7 +2,8 @@
 
 Like `kernels.run_draw` it is exact for the pour: always-slabbed ground plus a correction that dies away. Each solution
 starts from the contact of the month before. None of the run's other results is computed here, so that they do not
-depend on the number of months. Method: notebooks/method.md, section 5.6 and 7.
+depend on the number of months.
+Method: notebooks/method.md, section 5.6 and 7.
 """
 
 from __future__ import annotations
@@ -39,11 +40,11 @@ def past_slabs(age: int, poured: int, reuse: int, ground: Array, delta: Array, p
                flat: Array, shared: Array, out: Single) -> None:
     """Fill out (n_past,) with the height of the slab's middle above its edge in past months, nan before the pour. [m]
 
-    Method: method.md, section 5.6. age, poured: months to the present one from the pour, and from the latest pour of
-    any model run; reuse: months from the pour after which the correction is left out; ground (n_past, n_point): under
-    the always-slabbed strip [m]; delta (n_mode,): the correction at the pour; powers (n_month, n_mode): its decay by
-    number of months; rows (n_mode, n_point); shared (n_past,): the slab without correction, nan until it is first
-    needed.
+    Method: method.md, section 5.6.
+    age, poured: months to the present one from the pour, and from the latest pour of any model run; reuse: months from
+    the pour after which the correction is left out; ground (n_past, n_point): under the always-slabbed strip [m]; delta
+    (n_mode,): the correction at the pour; powers (n_month, n_mode): its decay by number of months; rows (n_mode,
+    n_point); shared (n_past,): the slab without correction, nan until it is first needed.
     """
     n_past, n_mode, n_point = out.size, delta.size, rows.shape[1]
     first = max(n_past - poured, 0)
@@ -81,8 +82,8 @@ def past_slabs(age: int, poured: int, reuse: int, ground: Array, delta: Array, p
 def gather_median(past: Single, chosen: Months, out: Single) -> None:
     """Fill out (n_archetype, n_past) with the median over the model runs of each archetype, nan where one has none.
 
-    Method: method.md, section 9. [m] past (n_unit, n_draw, n_past); chosen (n_archetype, n_draw): the unit that each
-    model run of an archetype uses.
+    Method: method.md, section 9. [m]
+    past (n_unit, n_draw, n_past); chosen (n_archetype, n_draw): the unit that each model run of an archetype uses.
     """
     draws = np.empty((past.shape[2], chosen.shape[1]))
     for c in range(chosen.shape[0]):

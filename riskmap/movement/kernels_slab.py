@@ -86,9 +86,10 @@ def one_side(rows: Array, decay: Array, steady: Array, difference: float, months
 def bending_weights(half: Array) -> Array:
     """Return weights (n_point,) of the ground under half a slab that give its bending while it touches everywhere.
 
-    Method: method.md, section 7. [-] On springs that may pull, the height of the middle above the edge is linear in the
-    ground. It shows which months bend the slab most (the dome of the ground itself can peak a month or two earlier,
-    while it is narrow), and the slab is solved for those.
+    Method: method.md, section 7. [-]
+    On springs that may pull, the height of the middle above the edge is linear in the ground. It shows which months
+    bend the slab most (the dome of the ground itself can peak a month or two earlier, while it is narrow), and the slab
+    is solved for those.
     """
     points = half.shape[1]
     out = np.empty(points)

@@ -125,8 +125,9 @@ def earliest(driver: Driver) -> int:
 def shapley_weights(n: int = len(FACTORS)) -> Array:
     """Return weights (n, 2**n): contribution of each of n factors from the values of all combinations of them.
 
-    Method: method.md, section 11. The number of a combination has bit f set where factor f is the lot's. For every
-    combination without the factor the weight is |S|! (n - |S| - 1)! / n!, minus the same on that combination itself.
+    Method: method.md, section 11.
+    The number of a combination has bit f set where factor f is the lot's. For every combination without the factor the
+    weight is |S|! (n - |S| - 1)! / n!, minus the same on that combination itself.
     """
     out = np.zeros((n, 2**n))
     for f in range(n):

@@ -2,8 +2,8 @@
 
 A rational-Krylov Galerkin projection preserves the responses of the operator at a set of rates. The projected operator
 is symmetric and positive definite, so every mode decays: the model cannot become unstable. Its error against a finer
-march is measured in tests/verification (at most 1 % of the edge range for diffusivity 0.3-10 m2/yr). Method:
-notebooks/method.md, section 5.5.
+march is measured in tests/verification (at most 1 % of the edge range for diffusivity 0.3-10 m2/yr).
+Method: notebooks/method.md, section 5.5.
 """
 
 from __future__ import annotations

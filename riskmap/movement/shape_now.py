@@ -6,7 +6,8 @@ dome or at the edges of a dish, and the gap of each model run appears at the edg
 looks for it.
 
 It computes one archetype and one model run at a time through `trace`, with the run's own draws, so that the picture and
-the estimates agree. It is far too slow for a whole area. Method: notebooks/method.md, section 6 and 7.
+the estimates agree. It is far too slow for a whole area.
+Method: notebooks/method.md, section 6 and 7.
 """
 
 from __future__ import annotations

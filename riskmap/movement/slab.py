@@ -116,8 +116,9 @@ def deflect(ground: Array, system: Array, tension: bool) -> Array:
 def settle(ground: Array, system: Array, touching: Flags, factored: bool, shape: Array) -> bool:
     """Fill shape (n,) with what `deflect` returns, starting from the contact of the ground before. [m]
 
-    Method: method.md, section 7. The result does not depend on the start. From month to month the contact hardly
-    changes, so most months need one step and no new factors.
+    Method: method.md, section 7.
+    The result does not depend on the start. From month to month the contact hardly changes, so most months need one
+    step and no new factors.
 
     Parameters
     ----------

@@ -2,7 +2,8 @@
 
 The equation is linear, so a steady inflow under the slab adds a straight line in depth to the suction. It changes the
 absolute profile but no movement. With uniform diffusivity this is exact; it is not valid for ground whose upper part
-conducts better (`cracked`). Method: notebooks/method.md, section 5.2.
+conducts better (`cracked`).
+Method: notebooks/method.md, section 5.2.
 """
 
 from __future__ import annotations
@@ -47,9 +48,9 @@ def with_inflow(suction_pf: Array, depth_m: Array, *, natural_pf: float, covered
                 active_depth_m: float) -> Array:
     """Return the absolute suction w = u + (u_n - u_e) z / Zm, in open ground and under the slab. [pF]
 
-    Method: method.md, section 5.2. w solves u's equation with w = u_n at the active depth, in open ground and under the
-    slab, the same surface outside the slab and dw/dz = (u_n - u_e) / Zm under it. It differs from u by a constant, so
-    no movement changes.
+    Method: method.md, section 5.2.
+    w solves u's equation with w = u_n at the active depth, in open ground and under the slab, the same surface outside
+    the slab and dw/dz = (u_n - u_e) / Zm under it. It differs from u by a constant, so no movement changes.
 
     Parameters
     ----------

@@ -1,7 +1,8 @@
 """Surface suction from the weather: a monthly bucket, its covered equilibrium, and months known only by an index.
 
 The bucket's filling s is converted to suction by a straight line between the dry and the wet limit. The seasonal cycle
-emerges by itself. All months are month ends. Method: notebooks/method.md, section 3 and 4; equilibrium section 5.2.
+emerges by itself. All months are month ends.
+Method: notebooks/method.md, section 3 and 4; equilibrium section 5.2.
 """
 
 from __future__ import annotations
@@ -73,10 +74,11 @@ def from_score(score: Array, mean_pf: Array, sd_pf: Array, *, slope: float) -> A
 def equilibrium(suction_pf: Array, *, window: int, percentile: float) -> float:
     """Return the covered equilibrium: a low percentile of the running mean of surface suction. [pF]
 
-    Method: method.md, section 5.2. It is calibrated, not measured: it was chosen so that the edge of an old slab of 6 m
-    half width on even clay is high in about 2 % of months, a rule of thumb in Texas. On other ground and in single
-    model runs it is 0 to 12 %. The window is calibrated too: the edge follows the mean of about five months. Linear
-    interpolation between order statistics.
+    Method: method.md, section 5.2.
+    It is calibrated, not measured: it was chosen so that the edge of an old slab of 6 m half width on even clay is high
+    in about 2 % of months, a rule of thumb in Texas. On other ground and in single model runs it is 0 to 12 %. The
+    window is calibrated too: the edge follows the mean of about five months. Linear interpolation between order
+    statistics.
 
     Parameters
     ----------

@@ -1,8 +1,8 @@
 """One soil, one slab, one set of parameters and the whole history: what the compiled path shares, written out plainly.
 
 It is used to draw one lot's history and profile, to check the solver against independent values, and to check the
-sharing of `kernels` (here the slab is poured and stepped on its own, without the always-slabbed run). Method:
-notebooks/method.md, section 5.5, 6 and 7.
+sharing of `kernels` (here the slab is poured and stepped on its own, without the always-slabbed run).
+Method: notebooks/method.md, section 5.5, 6 and 7.
 """
 
 from __future__ import annotations

@@ -189,8 +189,7 @@ class _Models:
 
 
 def _known(store: Store, name: str, keys: pd.DataFrame) -> tuple[pd.DataFrame, dict[str, Any] | None]:
-    """Return the stored rows of one cell's archetypes by number, and the facts on the cell; None when there are none.
-    """
+    """Return the stored rows of one cell's archetypes by number, and the facts on the cell; None if there are none."""
     stored = store.get(name)
     if stored is None:
         return pd.DataFrame(index=keys.index[:0]), None

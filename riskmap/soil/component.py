@@ -1,7 +1,8 @@
 """From components to profiles: one profile per distinct column of layers, weights per map unit.
 
 A component without a described profile never counts as zero. It lowers the covered percentage, and the weights are
-scaled to 1 over the components that have a profile. Method: notebooks/method.md, section 2.
+scaled to 1 over the components that have a profile.
+Method: notebooks/method.md, section 2.
 """
 
 from __future__ import annotations

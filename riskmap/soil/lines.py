@@ -1,7 +1,8 @@
 """Distance from a lot to the nearest soil boundary, and how far the boundary's own width reaches into the lot.
 
 A soil boundary is an edge between two different map units. The outer edge of the survey, and an edge between two
-polygons of the same unit, are not boundaries. Method: notebooks/method.md, section 2.
+polygons of the same unit, are not boundaries.
+Method: notebooks/method.md, section 2.
 """
 
 from __future__ import annotations

@@ -9,7 +9,8 @@ these inside the range below, from 46 counties, were fitted. For a comparison wi
 tests/validation/test_pedotransfer_kansas.py. About 50 combinations of inputs and form were compared with counties held
 out. The errors were 1.92 to 2.10 without exchange capacity (the line: 2.05 to 2.07), and 1.74 to 1.90 with clay and
 exchange capacity, except for one kind of regression. Four forms with only these two differ by at most 0.08; this one
-was chosen because it needs no cut at 0. Method: notebooks/method.md, section 2.
+was chosen because it needs no cut at 0.
+Method: notebooks/method.md, section 2.
 """
 
 from __future__ import annotations

@@ -5,7 +5,8 @@ In: a finished run and a table of survey results. Out: a plain JSON file, a card
 when the surveys allow it, the calibrated estimates of the lots. Two layers: weights over the model runs of the estimate
 (`physical`), and on top a ridge regression on soil, age and season (`statistical`). Each is tested on rows that were
 left out by block with a buffer (`blocks`, `crossval`). It stays off, with the reason, unless it predicts those rows
-clearly better (`fitting`). Method: notebooks/method.md, section 13.
+clearly better (`fitting`).
+Method: notebooks/method.md, section 13.
 """
 
 from __future__ import annotations

@@ -4,7 +4,8 @@ For bending and for changes, the factor is the slope of the measured values on t
 squares with the covariance of the fit (`physical.covariances`). It uses nothing that was believed before the survey, so
 that it is too high as often as too low. A change between two dates says little about bending. Where all surveys are
 changes, a third entry says how large the bending of the same houses can be, given the weighted model runs and the
-changes. Method: notebooks/method.md, section 13.
+changes.
+Method: notebooks/method.md, section 13.
 """
 
 from __future__ import annotations

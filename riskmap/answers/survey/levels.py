@@ -1,8 +1,8 @@
 """Levels by least squares, the plane, and deflection along lines. Levels are in mm, up positive; places in m.
 
 Deflection is the largest offset from the chord between a line's ends, overall unevenness is deflection plus tilt
-(definition as quoted from the Texas Section ASCE guideline). Figures from guidelines are for comparison only. Method:
-notebooks/method.md, section 13.
+(definition as quoted from the Texas Section ASCE guideline). Figures from guidelines are for comparison only.
+Method: notebooks/method.md, section 13.
 """
 
 from __future__ import annotations
