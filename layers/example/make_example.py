@@ -110,7 +110,7 @@ def degrees(shape: shapely.Geometry) -> shapely.Geometry:
 
 
 # ---------------------------------------------------------------- soil survey tables
-# Column names and order of the exchange layout 2.3.3; `*` stands for _l, _r, _h. Types: S text, C choice, I integer,
+# Column names and order of the exchange layout 2.3.3; `*` means _l, _r, _h. Types: S text, C choice, I integer,
 # F real, B yes/no, D date, V long text.
 LAYOUT = {
     "mapunit": ("mapunit", "musym:S muname:S mukind:C mustatus:C muacres:I mapunitlfw*:I mapunitpfa*:F farmlndcl:C "

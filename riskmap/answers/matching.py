@@ -58,7 +58,7 @@ def match(requests: pd.DataFrame, lot: gpd.GeoDataFrame, *, within_m: float = 0.
     requests : DataFrame
         Any of these columns; a row may leave any of them empty. `lot_id`: parcel id as text. `lon`, `lat`: degrees,
         EPSG:4326. `geometry`: a polygon, or a point such as a KML pin; in the coordinate system of a GeoDataFrame,
-        otherwise in degrees. The name of a pin is no parcel id: pass pins without `lot_id`.
+        otherwise in degrees. The name of a pin is not a parcel id: pass pins without `lot_id`.
     lot : GeoDataFrame
         lot_row, lot_id, geometry: valid shapes in a projected system in metres; shapes may be missing. With `flags`,
         lots that were given as points are recognised. All other columns decide whether two lots are equal.

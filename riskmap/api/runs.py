@@ -62,7 +62,7 @@ def check(path: FileName, role: str | None = None) -> Report:
 def estimate(area: FileName, outputs: FileName = "outputs", *, units: str = "us", workers: int | None = None,
              progress: Callable[[str, float], None] | None = None, public_k: int | None = None, reuse: bool = True,
              scheduler: str | None = None, calibration: FileName | None = None) -> Run:
-    """Estimate every lot of an area and write one new run folder, whole or not at all.
+    """Estimate every lot of an area and write one new run folder, complete or not at all.
 
     Parameters
     ----------

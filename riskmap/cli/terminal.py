@@ -21,7 +21,7 @@ WIDTH = 80
 
 
 class Guarded(io.TextIOBase):
-    """A text stream that writes control characters, and what its encoding lacks, as escapes such as `\u001b`.
+    """A text stream that writes control characters, and what its encoding lacks, as escapes such as `\\u001b`.
 
     Line ends pass unchanged, and so does a carriage return before a text, with which a line of progress is rewritten.
     """
@@ -39,7 +39,7 @@ class Guarded(io.TextIOBase):
         return len(text)
 
     def flush(self) -> None:
-        """Hand on what was written."""
+        """Pass on what was written."""
         self._stream.flush()
 
     @property

@@ -126,7 +126,7 @@ def standing(today: str, newest_data: dict[str, str]) -> str:
 
 
 def behind(today: str, clock: datetime.date) -> str:
-    """Return a caution when the clock is more than `CLOCK_AHEAD_MONTHS` ahead of the present month; else empty text."""
+    """Return a caution when the clock is more than `CLOCK_AHEAD_MONTHS` ahead of the present month, or empty text."""
     late = month_numbers.month_number(clock.year, clock.month) - month_numbers.parse_month(today)
     if late <= CLOCK_AHEAD_MONTHS:
         return ""

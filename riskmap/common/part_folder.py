@@ -49,7 +49,7 @@ def claim(parent: Path, wanted: str, taken: Callable[[str], bool] = lambda name:
           rescue: Callable[[Path], None] = lambda leftover: None) -> PartFolder | None:
     """Make a folder in the making under the first free name.
 
-    A leftover of a stopped run under one of the names tried is removed; anything else with such a name is passed over.
+    A leftover of a stopped run under one of the names tried is removed; anything else with such a name is skipped.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""What a user may tune, read from one TOML file per area. Each default carries its basis.
+"""What a user may tune, read from one TOML file per area. Each default states its basis.
 
 Bases: `published` names the document, `practice` is common practice without a single source, `calibrated` was
 fitted to stated behaviour (not measured), `measured` was found against field records, `judgement` is ours.
@@ -180,7 +180,7 @@ class ClimateSettings(_Frozen):
 
 
 class MovementSettings(_Frozen):
-    """How the model runs of the movement core vary. A `spread` field of 0 holds its parameter at the median."""
+    """How the model runs of the movement core vary. A `spread` field of 0 keeps its parameter at the median."""
 
     SECTION = "movement"
 

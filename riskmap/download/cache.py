@@ -3,7 +3,7 @@ provenance.
 
 A stored answer that does not match its hash is dropped. Offline, stored answers are used whatever their age, and no
 service is contacted. Online, an answer is requested again when it is older than its kind allows. If the service cannot
-be reached then, the stored answer is used and the user is told so.
+be reached then, the stored answer is used and a note says so.
 """
 
 from __future__ import annotations

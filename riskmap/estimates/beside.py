@@ -79,7 +79,7 @@ def of_lots(lot_profile: pd.DataFrame, profile: pd.DataFrame, layer: pd.DataFram
     lot_profile : DataFrame
         `tables.LOT_PROFILE`.
     profile, layer : DataFrame
-        Soil profiles as handed over by the soil stage.
+        Soil profiles as returned by the soil stage.
     lots : int
         Number of lots.
     """

@@ -30,7 +30,7 @@ Array = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class Months:
-    """Days of consecutive whole months after filling.
+    """Days of consecutive complete months after filling.
 
     Attributes
     ----------

@@ -66,8 +66,8 @@ def read(entry: LotsEntry, area: Area, coverage: crs_advice.Box | None = None) \
     Raises
     ------
     LayerError
-        No such file, an unknown or damaged format, no coordinate system, no identifier column, a column twice, a
-        mapping to a column that does not exist, or duplicates when the entry refuses them.
+        The file does not exist, or it has an unknown or damaged format, no coordinate system, no identifier column, a
+        column twice, a mapping to a column that does not exist, or duplicates when the entry refuses them.
     """
     path, name = area.resolve(entry.path), _shown_path(entry.path)
     kind = _format(path, name)

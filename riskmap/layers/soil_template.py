@@ -1,8 +1,8 @@
 """Read soil-survey template databases (GeoPackage or SQLite) into our names and units.
 
-Such a database holds the survey's tables under their own names and the map-unit polygons as `mupolygon`, with the
+Such a database contains the survey's tables under their own names and the map-unit polygons as `mupolygon`, with the
 geometry in `shape` or `geom`. Keys are integers in one template and text in another, so every key is read as text.
-`cointerp` is optional and often holds only the top rule (ruledepth 0); the survey's own shrink-swell rating is then
+`cointerp` is optional and often contains only the top rule (ruledepth 0); the survey's own shrink-swell rating is then
 unknown, and a finding says so.
 """
 

@@ -129,7 +129,7 @@ def _refuse_other_kinds(path: Path, shown_path: str) -> None:
 
 
 def _polygon_stem(members: Iterable[str]) -> str:
-    """Return `soilmu_a_ar041` when any part of the map-unit polygons is there, else empty text."""
+    """Return `soilmu_a_ar041` when any part of the map-unit polygons is there, otherwise empty text."""
     stems = sorted({n.rpartition(".")[0] for n in members if re.match(r"(gsm)?soilmu_a_.*\.(shp|shx|dbf|prj)$", n)})
     return stems[0] if stems else ""
 

@@ -35,7 +35,7 @@ def swapped(points_lonlat: NDArray[np.float64], coverage: Box) -> bool:
 
 
 def misplaced(points_lonlat: NDArray[np.float64], coverage: Box, where: str = "the soil map") -> NDArray[np.object_]:
-    """Return `SWAPPED` or `SIGN_LOST` for points outside the coverage that one such change brings into it, else ''.
+    """Return `SWAPPED` or `SIGN_LOST` for points outside the coverage that such a change brings into it, otherwise ''.
 
     `where` names the coverage in words.
     """

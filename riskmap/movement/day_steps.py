@@ -29,7 +29,7 @@ RETENTION_MM, RETENTION_OFFSET_MM = 25400.0, 254.0  # TR-55, eq. 2-4 in millimet
 
 @dataclass(frozen=True)
 class Days:
-    """Weather of whole months, day by day.
+    """Weather of complete months, day by day.
 
     Attributes
     ----------

@@ -64,8 +64,7 @@ class Group:
     now: int
 
     def at(self, month: int) -> Array:
-        """Return the slab's middle above its edge at the end of a month, shape (n_unit, n_draw); nan when unknown. [m]
-        """
+        """Return the slab's middle above its edge at a month's end, shape (n_unit, n_draw); nan if unknown. [m]"""
         if month == self.now:
             return self.block[:, :, kernels.NOW]
         place = self.past.shape[2] - (self.now - month)

@@ -34,7 +34,7 @@ def suction(surface_pf: Array, equilibrium_pf: float, *, diffusivity_m2_per_yr: 
     surface_pf : array, shape (n_month,)
         Surface suction at consecutive month ends. The ground starts in balance with its mean.
     equilibrium_pf : float
-        Suction that is held at the active depth.
+        Constant suction at the active depth.
     diffusivity_m2_per_yr, active_depth_m : float
     """
     model = reduced_model.cached(RATIO)

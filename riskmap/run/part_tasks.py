@@ -170,7 +170,7 @@ def _nearest_line(job: Job, lot: gpd.GeoDataFrame, polygons: SoilPolygons) \
 
 
 def _near(path: Path, lot: gpd.GeoDataFrame, margin: float) -> tuple[NDArray[np.object_], pd.DataFrame, bool]:
-    """Return the shapes whose box meets the part's box with a margin [m], in the survey's order; and if that is all."""
+    """Return the shapes whose box meets the part's box with a margin [m], in the survey's order; and whether all do."""
     import geopandas as gpd
     import pyarrow.parquet as pq
     import shapely

@@ -131,8 +131,8 @@ def home(points: NDArray[np.object_], soils: SoilPolygons) -> NDArray[np.int64]:
 def soil_lines(soils: SoilPolygons) -> Lines:
     """Build the boundaries between different map units from the edges that two polygons share.
 
-    Edges without a partner (the outer edge, or adjoining surveys whose vertices differ) count when another unit
-    lies within `GAP_M` of their middle.
+    Edges without a partner (the outer edge, or adjoining surveys whose vertices differ) count when another unit lies
+    within `GAP_M` of their midpoint.
     """
     import shapely
 

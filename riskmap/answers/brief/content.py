@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 Array = NDArray[np.float64]
 
 REMARK_SHOWN = 160  # characters of a list's remark that are shown
-# Cautions that decide what to ask for at the door come first. The others keep the order of their names.
+# Cautions that decide what to ask the owner come first. The others keep the order of their names.
 FIRST_FLAGS = ("slab_size_assumed", "foundation_type_assumed", "duplicate_lot_id", "lot_id_missing", "point_lot",
                "pour_date_refused", "pour_date_clipped", "slab_value_refused", "geometry_repair_changed_area",
                "soil_partly_unmapped", "lep_missing", "lep_implausible", "pour_before_record")

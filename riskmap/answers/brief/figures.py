@@ -48,7 +48,7 @@ def scales(lots: pd.DataFrame, shapes: Iterable[Array], system: str) -> Scales:
     lots : DataFrame
         Estimate table of the run.
     shapes : iterable of array, shape (n_point, 7)
-        As of `movement.profile_now.across`; may be empty. [mm]
+        As returned by `movement.profile_now.across`; may be empty. [mm]
     system : str
         `us` or `si`: the ends are whole steps of what is shown.
     """

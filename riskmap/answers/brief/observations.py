@@ -1,4 +1,4 @@
-"""What the trade publishes as signs of each direction: an aid to looking, never a finding about a house.
+"""What practitioners publish as signs of each direction: an aid to looking, never a finding about a house.
 
 Sources, read in secondary copies: [A] Kelm and Wylie, "Which way is it moving? Guidelines for diagnosing heave,
 subsidence and settlement" (Foundation Performance Association); [B] a published list of signs of movement by drying;

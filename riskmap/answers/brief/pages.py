@@ -1,6 +1,6 @@
 """The same pages as one HTML file: every text is escaped, there is no script or address, and a lot prints on one sheet.
 
-Its skeletons are the HTML files beside this module.
+Its skeletons are the HTML files next to this module.
 """
 
 from __future__ import annotations

@@ -24,7 +24,7 @@ FEWEST_HOUSES, FEWEST_BLOCKS = 30, 5  # judgement: with fewer it is never switch
 OUTLIER_Z = 3.5  # Iglewicz & Hoaglin 1993, from memory
 MOST_QUARANTINED = 0.2  # judgement: beyond it the rows do not belong together
 CLEAR = 1.0  # judgement: gains below one standard deviation over blocks do not count
-# judgement: sources disagree when their medians differ by so many standard deviations, and by so many errors
+# judgement: sources disagree when their medians differ by this many standard deviations, and by this many errors
 SOURCE_APART, SOURCE_CLEAR = 1.0, 3.0
 LONGER = (2.0, 4.0)  # multiples of the stated correlation range that are tried
 EVIDENCE = 2.0  # judgement: by how much the log evidence of a longer range must be better

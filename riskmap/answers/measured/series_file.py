@@ -114,8 +114,8 @@ def read(path: Path, kind: str | None = None) -> Series:
     Raises
     ------
     LayerError
-        When there is no such file, it is no such table or too large, a column or the unit is missing, the values can
-        only be in another unit, or no row can be used.
+        When the file does not exist, is too large or is not such a table, a column or the unit is missing, the values
+        can only be in another unit, or no row can be used.
     """
     file = path.name
     if not path.is_file():

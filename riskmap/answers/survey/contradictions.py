@@ -7,7 +7,7 @@ Readings that differ by more contradict each other. They are reported with their
 no answer ("cannot tell"); they never widen the band that judges them. What may come to light:
 
 - Readings of one point, or ties between zeros and coverings, that differ (`contradicting`): Baarda's test.
-- Levels that are no plane with a dome, for example when some readings are in another unit (`unlike_a_dome`).
+- Levels that do not form a plane with a dome, for example when some readings are in another unit (`unlike_a_dome`).
 - Levels that differ by more than a floor does, or by less than a floor can be read to (`of_size`).
 - Dates that have not come yet, that are far apart, or that lie before the slab was poured (`of_dates`, `before_pour`).
 
@@ -18,14 +18,15 @@ Tolerances, each with its source:
 - The reading error: `levels.READING_SD_MM`.
 - `AS_BUILT_POINT_SD_MM`: new slabs differ by 13.5 mm on average a few days after placement (published: Walsh, Bashford
   & Mason 2001, abstract); the largest difference of 25 normal values is 3.9 standard deviations on average (computed).
-- `SHAPE_SHARE`: what a fitted dome leaves of flat-topped, conical and round shapes on grids of 5 by 5 to 9 by 9 points
-  is 7 to 20 % of the fitted height, root mean square, of a shape bent one way only up to 50 % (computed); 25 %
-(judgement). - `LARGEST_DOME_MM`: 5 in, the largest movement near trees that a practitioner reports (3 to 5 in;
-  practice). Used where no run says what is expected.
+- `SHAPE_SHARE`: on grids of 5 by 5 to 9 by 9 points a fitted dome leaves 7 to 20 % of its height unexplained, root
+  mean square, of flat-topped, conical and round shapes, and up to 50 % of a shape that is bent one way only
+  (computed); 25 % is used (judgement).
+- `LARGEST_DOME_MM`: 5 in, the largest movement near trees that a practitioner reports (3 to 5 in; practice). It is
+  used where no run says what is expected.
 - `LARGEST_RANGE_MM`: a foot (judgement: movement, tilt and building unevenness of one floor together stay below; a step
   between floors belongs in `exclude`). Below one reading error no floor of six points or more can be read (computed:
   six normal values lie so near to each other in 1 % of cases, 25 never).
-- `LONGEST_SURVEY_DAYS`: a month is the time step of the expectation (practice: a survey takes a day, a return a week).
+- `LONGEST_SURVEY_DAYS`: a month is the time step of the expectation (practice: a survey takes one day, a second visit is within a week).
 """
 
 from __future__ import annotations

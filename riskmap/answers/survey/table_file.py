@@ -25,7 +25,7 @@ def read(path: Path) -> pd.DataFrame:
     Raises
     ------
     LayerError
-        When there is no such file, it cannot be read or is too large; when it has no row, has formulas or has too many
+        When the file does not exist, cannot be read or is too large; when it has no row, has formulas or has too many
         cells.
     """
     name = path.name

@@ -1,9 +1,9 @@
 """Standardised drought indices, one file each, found by listing this folder.
 
-In: arrays (n_series, n_month) of consecutive months, NaN where a month is unknown. Out: the index, same shape; NaN
-where it is not known. To add an index, add a file with `NAME`, `UNIT`, `NEEDS` (argument names in order), `RANGE`,
-`SOURCE` and `compute(*needs, first_calendar_month=..., accumulation_months=...)`. The file may also be in a folder of
-your own, which you then pass to `modules`.
+In: arrays (n_series, n_month) of consecutive months, NaN where a month is unknown.
+Out: the index, same shape; NaN where it is not known. To add an index, add a file with `NAME`, `UNIT`, `NEEDS`
+(argument names in order), `RANGE`, `SOURCE` and `compute(*needs, first_calendar_month=..., accumulation_months=...)`.
+The file may also be in a folder of your own, which you then pass to `modules`.
 Method: notebooks/method.md, section 3.
 """
 

@@ -35,7 +35,7 @@ class Case:
     Attributes
     ----------
     number : str
-        `1`-`25` published and closed-form answers (letters for parts), `P1`-`P12` tests of the solver, `F1`-`F7` field
+        `1`-`25` published and exact answers (letters for parts), `P1`-`P12` tests of the solver, `F1`-`F7` field
         checks, `S..` spare checks.
     name, source, unit : str
     standing : str

@@ -361,7 +361,7 @@ def write(results: Results, folder: Path, change: ChangeSince | None = None) -> 
     -------
     dict
         What the page must know: `archive` (the name of the content), `lots`, `shapes`, `zooms`, `all` and `core` (west,
-        south, east, north of all lots and of the middle 98 %; None without a shape), `typical` (longer side of the
+        south, east, north of all lots and of the central 98 %; None without a shape), `typical` (longer side of the
         median lot, world units).
     """
     facts: dict[str, Any] = {}
