@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 
+import pytest
 from each_case import check_each
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -47,17 +48,19 @@ OLD_TURNS = (
     Turn(r"\btelling of\b", "report, show, say or list", "A telling of the reasons follows."),
     Turn(r"\bstands? (?:in|beside|behind|above|below|atop|for|as|by|at|high|low|together|with|first|there|elsewhere)\b",
          "is, is in, is written in, is next to, or means", "A current map stands in the table."),
-    Turn(r"\b(?:as|what|where) (?:it|they) stands?\b|\bstands? on (?:it|them|one line)\b", "unchanged, or what is there",
+    Turn(r"\b(?:as|what|where) (?:it|they) stands?\b|\bstands? on (?:it|them|one line)\b",
+         "unchanged, or what is there",
          "Return the cells as they stand."),
-    Turn(r"\bholds?\b(?! an? (?:\S+ )?lock)|\bholding\b", "contains, has; of a rule: applies", "The folder holds lots."),
+    Turn(r"\bholds?\b(?! an? (?:\S+ )?lock)|\bholding\b", "contains, has; of a rule: applies",
+         "The folder holds lots."),
     Turn(r"\bheld (?:as|in memory|within|below|between|to|against|at \+-|in the store)\b",
          "kept in memory, limited to, or checked against", "Scores are held within +-5."),
     Turn(r"\bcarr(?:y|ies|ied|ying)\b(?! out\b)", "has, contains, or shows", "The manifest carries its own digest."),
     Turn(r"\banew\b", "again, or from scratch", "A damaged file is dropped and computed anew."),
     Turn(r"\b(?:this|its|the|a|no) doubt\b(?! about)|\bdescribes the doubt\b", "range",
          "The range shown includes this doubt."),
-    Turn(r"\b(?:an?|one|each|every|the|this|per|no|middle|further) draw\b|\bdraw's\b|\b(?:over|of|all|by) (?:the )?draws\b"
-         r"(?! of| that every)", "model run, model runs",
+    Turn(r"\b(?:an?|one|each|every|the|this|per|no|middle|further) draw\b|\bdraw's\b|"
+         r"\b(?:over|of|all|by) (?:the )?draws\b(?! of| that every)", "model run, model runs",
          "Median over the draws, nan before the pour."),
     Turn(r"\b(?:nothing|what is) drawn\b|\bdrawn (?:parameters?|limits?|shares?|values?|part|diffusivit\w+|active|"
          r"vertical)\b", "varied, or sampled", "Surface suction with the default settings and nothing drawn."),
@@ -67,8 +70,9 @@ OLD_TURNS = (
     Turn(r"\bsoil lines?\b", "soil boundary", "Distance to the nearest soil line."),
     Turn(r"\bso many (?!that\b)", "number of, or this many", "So many lots with the largest expected movement."),
     Turn(r"\b(?:a|one) (?:rain|row|page|file|map|zip|band|feature|column|number|line|sheet) an? (?:week|month|year|day|"
-         r"lot|house|row|worker|point|reading|comparison|sheet)\b|\b(?:products|draws|runs|gb) an? (?:second|month|worker)\b"
-         r"|\bmm a year\b", "per", "One row a lot, in file order."),
+         r"lot|house|row|worker|point|reading|comparison|sheet)\b|"
+         r"\b(?:products|draws|runs|gb) an? (?:second|month|worker)\b|\bmm a year\b", "per",
+         "One row a lot, in file order."),
     Turn(r"\ba lot on average\b", "per lot", "It takes 2 ms a lot on average."),
     Turn(r"\bas of `", "as returned by, or as in", "As of `matching.match`."),
     Turn(r"\bmonth of `?now`?|\bmonth number of now\b|\b(?:that|bending|deflection|driver|change|weather) of now\b",
@@ -80,7 +84,8 @@ OLD_TURNS = (
     Turn(r"(?<!there )\b(?:is|are) no (?!longer\b|more\b|drought\b|less\b)(?=[a-zA-Z])", "is not a",
          "The file is no table of surveys."),
     Turn(r"\bworked out\b", "computed", "The tolerance was stated before the figures were worked out."),
-    Turn(r"\bput to (?:the lots|both runs|a later run|another run)\b", "applied to", "A calibration put to the lots of a run."),
+    Turn(r"\bput to (?:the lots|both runs|a later run|another run)\b", "applied to",
+         "A calibration put to the lots of a run."),
     Turn(r"\b(?:are|is|be) let go\b", "dropped, or freed", "All other columns are let go at the door."),
     Turn(r"\b(?:hand|hands|handed|handing) (?:on|over|out)\b", "return, or pass on", "What the soil stage hands on."),
     Turn(r"\b(?:is|are|was|were) passed over\b", "skipped", "Lots without a shape are passed over."),
@@ -91,12 +96,14 @@ OLD_TURNS = (
          "next to, together with, or compared with", "Published and exact values beside ours."),
     Turn(r"\bclosed[- ]forms?\b", "exact solution", "Published and closed-form values."),
     Turn(r"\bif wanted\b", "optional", "Columns: lot_id; if wanted source and block."),
-    Turn(r"\bask(?:s|ed)? (?:no|any|another|no other|any other) host\b", "contacts no host", "The map asks no host for anything."),
+    Turn(r"\bask(?:s|ed)? (?:no|any|another|no other|any other) host\b", "contacts no host",
+         "The map asks no host for anything."),
     Turn(r"\bwhole or not at all\b", "complete or not at all", "One new run folder, whole or not at all."),
     Turn(r"\bthe (?:one|only) home of\b|\bhave their home\b|\bread from its one home\b", "is defined only here",
          "This is the one home of the ranges."),
     Turn(r"\bthe trade\b(?! facts)", "practitioners; for a source, practice", "What the trade says of slabs."),
-    Turn(r"\bany number gives the same\b", "the result does not depend on it", "Threads; any number gives the same result."),
+    Turn(r"\bany number gives the same\b", "the result does not depend on it",
+         "Threads; any number gives the same result."),
     Turn(r"\bfour fifths of\b", "80 % of the model runs", "They hold four fifths of that range."),
     Turn(r"\bin what is not known\b", "gaps in the data", "-0.2 in what is not known."),
     Turn(r"\byardsticks?\b", "figure for comparison", "A steady yardstick for a slab."),
@@ -121,8 +128,8 @@ def modules() -> tuple[tuple[str, str, list[ast.AST]], ...]:
 
 def nodes_of(text: str) -> list[ast.AST]:
     """Return the nodes of a module that can have a docstring, and its strings."""
-    return [node for node in ast.walk(ast.parse(text)) if isinstance(node, WITH_DOCSTRING)
-            or isinstance(node, ast.JoinedStr) or (isinstance(node, ast.Constant) and isinstance(node.value, str | bytes))]
+    return [node for node in ast.walk(ast.parse(text)) if isinstance(node, (*WITH_DOCSTRING, ast.JoinedStr))
+            or (isinstance(node, ast.Constant) and isinstance(node.value, str | bytes))]
 
 
 def is_help(node: ast.AST) -> bool:
@@ -147,7 +154,8 @@ def comments() -> Iterator[Text]:
             if isinstance(node, ast.Constant | ast.JoinedStr):
                 for line in range(node.lineno, node.end_lineno + 1):
                     first = node.col_offset if line == node.lineno else 0
-                    inside.setdefault(line, []).append((first, node.end_col_offset if line == node.end_lineno else 10**6))
+                    last = node.end_col_offset if line == node.end_lineno else 10**6
+                    inside.setdefault(line, []).append((first, last))
         begun, words = 0, []
         for number, line in enumerate([*text.split("\n"), ""], 1):
             place = comment_of(line, inside.get(number, []))
@@ -213,7 +221,8 @@ def test_no_old_turn_comes_back() -> None:
                     wrong.append(f"{text.file}:{text.line} ({kind}): '{around}': write {turn.instead}")
     assert not wrong, "\n".join(wrong)
     assert used == set(EXCEPTIONS), "an exception that nothing needs"
-    assert read["docstrings"] > 2000 and read["comments"] > 900, read
+    assert read["docstrings"] > 2000, read
+    assert read["comments"] > 900, read
 
 
 def test_each_old_turn_is_seen() -> None:
@@ -233,8 +242,9 @@ def test_better_words_pass() -> None:
         assert list(refused(Text("a.py", 1, prose(words)))) == [], words
 
 
-def test_comments_and_docstrings_are_found(monkeypatch) -> None:
-    code = '"""One."""\nA = "# no comment"  # two\n# three\n#: four\n\n\ndef f():\n    """Five `x`."""\n    return f"# {A}"\n'
+def test_comments_and_docstrings_are_found(monkeypatch: pytest.MonkeyPatch) -> None:
+    code = '"""One."""\nA = "# no comment"  # two\n# three\n#: four\n\n\ndef f():\n'
+    code += '    """Five `x`."""\n    return f"# {A}"\n'
     code += '@cli.command("g")\ndef g():\n    """Help."""\n'
     monkeypatch.setattr("test_old_turns.modules", lambda: (("m.py", code, nodes_of(code)),))
     assert [text.words for text in comments()] == ["two", "three four"]

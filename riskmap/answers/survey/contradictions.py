@@ -26,7 +26,8 @@ Tolerances, each with its source:
 - `LARGEST_RANGE_MM`: a foot (judgement: movement, tilt and building unevenness of one floor together stay below; a step
   between floors belongs in `exclude`). Below one reading error no floor of six points or more can be read (computed:
   six normal values lie so near to each other in 1 % of cases, 25 never).
-- `LONGEST_SURVEY_DAYS`: a month is the time step of the expectation (practice: a survey takes one day, a second visit is within a week).
+- `LONGEST_SURVEY_DAYS`: a month is the time step of the expectation (practice: a survey takes one day, and a
+  second visit follows within a week).
 """
 
 from __future__ import annotations
