@@ -92,7 +92,7 @@ OLD_TURNS = (
     Turn(r"\bcome by\b|\bcame by\b", "obtained", "How the printed value was come by."),
     Turn(r"\b(?:goes?|called) by (?:another|the|one|other) names?\b|\bcalled otherwise\b|\bwritten otherwise\b",
          "has another name", "The list's column, where it is called otherwise."),
-    Turn(r"\bbeside (?:ours|each other|the (?:model|run|file|estimate|code|table|driver|reference|seed)(?:'s)?)\b",
+    Turn(r"\bbeside (?:ours|each other|the (?:model|run|file|estimate|code|table|driver|reference)(?:'s)?)\b",
          "next to, together with, or compared with", "Published and exact values beside ours."),
     Turn(r"\bclosed[- ]forms?\b", "exact solution", "Published and closed-form values."),
     Turn(r"\bif wanted\b", "optional", "Columns: lot_id; if wanted source and block."),
