@@ -1,6 +1,6 @@
-"""The command line; its exit codes and its end are in `cli/exit_codes.py`.
+"""The command line. Its exit codes and its end are in `cli/exit_codes.py`.
 
-Nothing heavy is imported here: `--help` must stay quick.
+Nothing heavy is imported here, because `--help` must stay quick.
 """
 
 from __future__ import annotations
@@ -178,7 +178,7 @@ def check(path: Path, role: str | None, json_path: Path | None) -> None:
 
 
 def _check_place(file: Path, option: str) -> None:
-    """Refuse, before any work, a file to write whose folder is not there or whose name is a folder's."""
+    """Refuse, before any work, an output file whose folder does not exist or whose name is that of a folder."""
     if os.path.isdir(file):
         raise RunFolderError(f"E-RUN-051 {option} {file.as_posix()}: is a folder. Name a file in it.")
     if not os.path.isdir(file.parent):

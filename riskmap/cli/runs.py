@@ -23,7 +23,7 @@ UNITS = click.option("--units", type=click.Choice(["us", "si"]), default="us", s
 
 
 def say_note(note: str) -> None:
-    """Say how a run was read, where its files were not compared with a manifest that can be trusted."""
+    """Say how a run was read, if its files were not compared with a manifest that can be trusted."""
     if note:
         click.echo(f"Caution: {note}", err=True)
 

@@ -1,4 +1,4 @@
-"""`riskmap screen`: a list of parcels or coordinates in, the same rows out with columns added."""
+"""`riskmap screen`: a list of parcels or coordinates in, the same rows out with added columns."""
 
 from __future__ import annotations
 

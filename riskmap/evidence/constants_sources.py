@@ -1,6 +1,7 @@
-"""Where every constant comes from: values as they stand in the code, with unit, standing and source.
+"""Where every constant comes from: values as they are in the code, with unit, standing and source.
 
-A value is never repeated here; it is read from its one home. A test asks for an entry for every setting.
+A value is never repeated here; it is read from the single place where it is defined. A test requires an entry for every
+setting.
 """
 
 from __future__ import annotations
@@ -16,8 +17,8 @@ if TYPE_CHECKING:
     import pandas as pd
 
 # published: a document was read; measured: found against records; computed: follows from mathematics or a finer
-# calculation; practice: usual in the trade; calibrated: fitted to stated behaviour, hence no evidence; from memory: a
-# source is known and was not seen; judgement: ours.
+# calculation; practice: usual in the trade; calibrated: fitted to stated behaviour, so it is not evidence; from memory:
+# a source is known but was not seen; judgement: ours.
 STANDINGS = ("published", "measured", "computed", "practice", "calibrated", "from memory", "judgement")
 GROUPS: dict[str, type[LotSettings | SoilSettings | ClimateSettings | MovementSettings]] = {
     "lots": LotSettings, "soil": SoilSettings, "climate": ClimateSettings, "movement": MovementSettings}
@@ -36,13 +37,13 @@ class Constant:
 
     @property
     def value(self) -> Any:
-        """The value in its home."""
+        """The value where it is defined."""
         home, _, name = self.where.rpartition(".")
         return GROUPS[home].model_fields[name].get_default() if home in GROUPS else getattr(import_module(home), name)
 
     @property
     def range(self) -> Range | None:
-        """What a user may set it to, from `common.setting_ranges`; None for what is no setting or a switch."""
+        """The range a user may set, from `common.setting_ranges`; None for switches and for what is not a setting."""
         home, _, name = self.where.rpartition(".")
         return RANGES[GROUPS[home].SECTION].get(name) if home in GROUPS else None
 
@@ -237,7 +238,7 @@ CONSTANTS = (
              "from memory", "guideline figure; never pass or fail"),
     Constant("slab", "riskmap.movement.summary.TILT_LIMIT_PCT", "line drawn beside the tilt", "%", "from memory",
              "guideline figure; never pass or fail"),
-    # ---- draws and reading
+    # ---- model runs and reading
     Constant("draws", "movement.draws", "draws of a run", "", "computed",
              "another seed moves the median by 0.4 mm, p10 by 0.4, p90 by 1.2 on a very expansive lot"),
     Constant("draws", "movement.seed", "seed of a run", "", "judgement", "any number in its range"),
@@ -301,12 +302,13 @@ def constants() -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        part, constant (where it stands), value (default), unit, meaning, standing, source; of settings also range and
-        range_source, the reason for the range.
+        part, constant (where it is defined), value (default), unit, meaning, standing, source; for settings also range
+        and range_source, the reason for the range.
 
     Notes
     -----
-    Coefficients of a published method shown beside ours stand atop that method's file in `riskmap.evidence.published`.
+    Coefficients of a published method that is shown for comparison are at the top of that method's file in
+    `riskmap.evidence.published`.
 
     Examples
     --------

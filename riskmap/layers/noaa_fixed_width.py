@@ -1,8 +1,8 @@
 """The fixed-width monthly text of NOAA climate divisions and counties.
 
 A record is state 2, division 2 (or county 3), element 2, year 4, then twelve values seven characters wide; inches and
-degrees Fahrenheit; -9.99 (rain) and -99.9 (temperature) stand for missing (NCEI divisional and county readme; the
-county form 2 + 3 from memory).
+degrees Fahrenheit; -9.99 (rain) and -99.9 (temperature) mean missing (NCEI divisional and county readme; the county
+form 2 + 3 from memory).
 """
 
 from __future__ import annotations
@@ -26,8 +26,8 @@ QUANTITY = {"01": "precipitation", "02": "mean temperature", "05": "PDSI", "06":
 MISSING_BELOW = {PRECIPITATION: -9.9, TEMPERATURE: -99.0}
 WIDTH = 7
 
-# NOAA numbers the 48 conterminous states by alphabet and Alaska 50; county files are turned to the federal numbers
-# that polygon files carry. From memory; checked on the six states of the test data.
+# NOAA numbers the 48 conterminous states alphabetically, and Alaska 50; county files are converted to the federal
+# numbers that polygon files use. From memory; checked on the six states of the test data.
 _FEDERAL = [1, 4, 5, 6, 8, 9, 10, *range(12, 14), *range(16, 43), *range(44, 52), *range(53, 57)]
 FEDERAL_STATE = {f"{k + 1:02d}": f"{code:02d}" for k, code in enumerate(_FEDERAL)} | {"50": "02"}
 
@@ -45,7 +45,7 @@ def read(path: Path, shown_path: Path, element: str) -> tuple[pd.DataFrame, list
     Raises
     ------
     LayerError
-        When the file is absent, not of this form, or holds another element.
+        When the file is absent, not of this form, or contains another element.
     """
     lines = _lines(path, shown_path)
     key_width = _key_width(lines[0], shown_path)
@@ -103,7 +103,7 @@ def _keys(lines: list[str], key_width: int) -> list[str]:
 
 
 def _values(lines: list[str], start: int, shown_path: Path) -> tuple[np.ndarray, list[Problem]]:
-    """Return the values of all records, shape (n_record, 12), and a finding per field that is no number."""
+    """Return the values of all records, shape (n_record, 12), and a finding per field that is not a number."""
     size = start + 12 * WIDTH
     padded = np.array([line[:size].ljust(size) for line in lines], dtype=f"S{size}")
     fields = padded.view("S1").reshape(len(lines), size)[:, start:]

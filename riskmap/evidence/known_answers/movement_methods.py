@@ -57,7 +57,7 @@ def _fredlund_layers() -> list[float]:
     return [*heave, heave.sum()]
 
 
-# Ips %/pF, surface change pF, Hs m, cracked depth m (chosen to span the method); the seventh has three layers.
+# Ips %/pF, surface change pF, Hs m, cracked depth m (chosen to cover the method); the seventh has three layers.
 _AS2870 = ((3.0, 1.2, 2.3, 1.725), (3.0, 1.2, 2.3, 1.150), (3.0, 1.2, 2.3, 2.300), (4.0, 1.2, 4.0, 3.000),
            (2.5, 1.5, 1.5, 0.750), (5.0, 1.2, 3.0, 2.250))
 

@@ -1,6 +1,6 @@
-"""The evidence page in Markdown: what was compared with measurements, what fails, what nothing measured tests.
+"""The evidence page in Markdown: what was compared with measurements, what fails, and what no measurement tests.
 
-Numbers come from `evidence.findings`, worked out at the time of writing; the lists below them are words.
+Its values come from `comparisons.findings` and are computed when the page is written; the lists below them are text.
 """
 
 from __future__ import annotations
@@ -162,7 +162,7 @@ def _counted(rows: Sequence[Finding]) -> str:
 
 
 def fails(rows: Sequence[Finding]) -> str:
-    """Return one line for each comparison that disagrees, with measured and our numbers."""
+    """Return one line for each comparison that disagrees, with the measured value and ours."""
     by_number = {f.comparison.number: f for f in rows}
     lines = []
     for f in (f for f in rows if f.outcome == DISAGREES):
@@ -175,7 +175,7 @@ def fails(rows: Sequence[Finding]) -> str:
 
 
 def page(open_data: Path) -> str:
-    """Return the whole page; what lacks its data says so in place of a number."""
+    """Return the whole page; where data are missing it says so instead of giving a value."""
     rows = findings(open_data)
     parts = [HEAD.format(standing=wording.STANDING), "## Comparisons", HOW, _counted(rows), table(rows),
              "## Beside design practice, not measured", PRACTICE, practice.table(),
