@@ -27,14 +27,17 @@ COLUMNS = {
                       "now_part_ of bend_now_mm, next_part_ of change_next_mm, expected_part_ of "
                       "expected_movement_mm, long_run_part_ of long_run_mm; the values between exchanges are rounded "
                       "to 0.01 mm, so that the parts add up to the change",
+    "calibrated_": "where both runs have the same calibration: the calibrated value with _before, _after and _change "
+                   "(after minus before); parts and why are of the values as modelled",
     "kind": "changed, same, new, gone or state_changed; only lots with an estimate in both runs have a change",
     "map_unit_name, shrink_swell_class": "soil of the lot in the second run",
-    "why": "how the four numbers changed, and the two causes that changed bending now most",
+    "why": "how the four estimates changed, and the two causes that changed bending now most",
 }
 
 
 def write(lots: pd.DataFrame, counts: dict[str, Any], notes: tuple[str, ...], weeks: dict[str, list[str]],
-          runs: dict[str, str], folder: Path, summary: Sequence[str] = ()) -> list[Path]:
+          runs: dict[str, str], folder: Path, summary: Sequence[str] = (),
+          standing: str = wording.STANDING) -> list[Path]:
     """Write both files into a folder and return their paths.
 
     Parameters
@@ -46,6 +49,8 @@ def write(lots: pd.DataFrame, counts: dict[str, Any], notes: tuple[str, ...], we
     folder : Path
     summary : sequence of str
         What changed in sentences, in millimetres as the table.
+    standing : str
+        How far to trust the numbers, as of `outputs.calibrated.standing`.
     """
     import pyarrow as pa
     from pyarrow import csv
@@ -62,7 +67,7 @@ def write(lots: pd.DataFrame, counts: dict[str, Any], notes: tuple[str, ...], we
     with paths[0].open("wb") as sink:
         sink.write(b"\xef\xbb\xbf")
         csv.write_csv(pa.table(columns), sink, csv.WriteOptions(quoting_style="needed"))
-    content = {"standing": wording.STANDING, "caution": wording.CAUTION, "summary": list(summary), "runs": runs,
+    content = {"standing": standing, "caution": wording.CAUTION, "summary": list(summary), "runs": runs,
                "counts": counts, "notes": list(notes), "weekly_maps": weeks, "columns": COLUMNS}
     paths[1].write_text(json.dumps(plain(content), indent=1, ensure_ascii=False, allow_nan=False) + "\n",
                         encoding="utf-8", newline="\n")

@@ -34,9 +34,9 @@ def of_first(old: ClimateHistory, new: ClimateHistory, before: str, after: str) 
     notes: list[str] = []
     if before != after:
         notes.append(f"The runs have different drivers of suction, {_DRIVERS[before]} and {_DRIVERS[after]}: "
-                     "that is told as other settings.")
+                     "that is listed as other settings.")
     if bool(old.days) != bool(new.days):
-        notes.append("Only one of the runs has a daily weather record: that is told as weather revised.")
+        notes.append("Only one of the runs has a daily weather record: that is listed as weather revised.")
     measured = old.source == 1
     if after == "month" or not np.isnan(old.temperature_c[measured]).any():
         return old, notes

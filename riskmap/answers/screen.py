@@ -17,9 +17,10 @@ import pandas as pd
 from riskmap.answers.screen_bands import band_of, bands
 from riskmap.answers.screen_groups import self_check
 from riskmap.answers.screen_list import Listing, is_postal, matched, places, propose_id, read
-from riskmap.common import tables, units
+from riskmap.common import tables, units, wording
 from riskmap.common.errors import LayerError, counted, joined, shown, visible
 from riskmap.common.problems import Problem, kept_by_refusal
+from riskmap.outputs import calibrated
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -62,6 +63,8 @@ class ScreenReport:
         Column of the list by which a reader knows a row.
     system : str
         `us` or `si`.
+    standing : str
+        How far to trust the estimates: of the calibration where one was given.
 
     Notes
     -----
@@ -77,6 +80,12 @@ class ScreenReport:
     row: NDArray[np.int64] = field(default_factory=lambda: np.empty(0, dtype=np.int64))
     label: str = "matched_lot_id"
     system: str = "us"
+    standing: str = wording.STANDING
+
+    @property
+    def calibrated(self) -> bool:
+        """Whether calibrated columns stand beside the model's."""
+        return calibrated.has(self.rows)
 
     def ours(self, name: str) -> pd.Series:
         """Return a column that we added, also where the list has one of that name."""
@@ -111,12 +120,12 @@ class ScreenReport:
         columns = [self.rows[self.label], *(self.ours(name) for name in ("state", "state_reason", "match_note"))]
         numbers = pd.DataFrame({name: self.ours(name) for name in (RANKED, f"{RANKED}_p10", f"{RANKED}_p90", *PARTS)})
         out = []
-        for label, state, reason, note, row in zip(*(column.tolist() for column in columns),
-                                                   numbers.to_dict("records"), strict=True):
+        for place, label, state, reason, note, row in zip(
+                self.row.tolist(), *(column.tolist() for column in columns), numbers.to_dict("records"), strict=True):
             words = "; ".join(part for part in (state, reason, note) if part) if state else ". ".join(
                 part for part in (waterfall.long_run_in_a_line({str(name): value for name, value in row.items()},
                                                                self.system), note) if part)
-            out.append(f"{visible(str(label))}: {visible(words)}")
+            out.append(f"{visible(str(label)) or f'row {place}'}: {visible(words)}")
         return out
 
 
@@ -161,7 +170,7 @@ def screen(results: Results, listing: Listing, *, system: str = "us", limits: tu
     answer = answer.rename(columns={name: f"{name}_riskmap" for name in answer if name in own})
     rows = pd.concat([listing.table.reset_index(drop=True), answer], axis=1)
     return ScreenReport(rows, own, counts, checked, problems, places(listing, named), np.asarray(listing.row),
-                        _label(listing, named), system)
+                        _label(listing, named), system, calibrated.standing(results))
 
 
 def _check_groups(listing: Listing, groups: str | None) -> None:
@@ -258,7 +267,8 @@ def _with_estimate_columns(answer: pd.DataFrame, results: Results, system: str,
     lots = pd.DataFrame(results.lots.drop(columns=results.lots.geometry.name))
     taken = lots.reindex(place).reset_index(drop=True)
     numbers = [f"{name}{part}" for name in NUMBERS for part in ("", "_p10", "_p90")] + list(PARTS)
-    taken.loc[answer["state"].to_numpy() != "", numbers] = np.nan
+    put = [column.name for column in tables.CALIBRATED if column.name in taken]
+    taken.loc[answer["state"].to_numpy() != "", numbers + put] = np.nan
     out = {str(name): answer[name] for name in answer if name not in ("lot", "flags_of_lot")}
     out |= dict(zip(("rank", "rank_from", "rank_to"), _ranks(taken[RANKED]), strict=True))
     for name in (*NUMBERS, *PARTS):
@@ -270,6 +280,10 @@ def _with_estimate_columns(answer: pd.DataFrame, results: Results, system: str,
                     np.round(units.mm_to_inch(value), 1 if name in NUMBERS else 2) + 0.0)
         if name == RANKED:
             out |= {str(key): values for key, values in reasons_of(taken[[RANKED, *PARTS]], system).items()}
+    for name in put:
+        out[name] = taken[name].astype(float)
+        if system == "us":
+            out[name.replace("_mm", "_in")] = units.mm_to_inch(out[name]).round(1) + 0.0
     out["band"] = pd.Series(band_of(taken[RANKED].to_numpy(float), limits))
     for name in TEXTS:
         out[name] = taken[name].fillna("").astype("str").astype(object)

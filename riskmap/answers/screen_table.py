@@ -13,7 +13,7 @@ from riskmap.answers.screen_words import Shown, summary, typical
 from riskmap.common import tables, wording
 from riskmap.common.errors import counted, visible
 from riskmap.common.json_values import plain
-from riskmap.outputs import html_page
+from riskmap.outputs import calibrated, html_page
 from riskmap.outputs.files.csv_table import guarded, guarded_table
 
 if TYPE_CHECKING:
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
     from riskmap.answers.screen import ScreenReport
 
-CAUTIONS = (wording.CAUTION_LENDER, wording.CAUTION, wording.STANDING)
+CAUTIONS = (wording.CAUTION_LENDER, wording.CAUTION)
 NOT_LOW = wording.NO_NUMBER.split(". ")[-1]
 PAGE_ROWS = 500  # more rows of a printed page nobody reads; the tables hold all
 PAGE_NOTES, LONG_WORD = 20, 16
@@ -40,7 +40,9 @@ def write(done: ScreenReport, about: dict[str, Any], folder: Path) -> list[Path]
     from riskmap.answers.screen import in_order
 
     about = {**about, "counts": done.counts, "ties": done.ties, "typical_long_run": typical(done),
-             "guarded_cells": guarded_cells(done), "notes": [str(problem) for problem in done.problems]}
+             "standing": done.standing,
+             "guarded_cells": guarded_cells(done),
+             "notes": [*([calibrated.ORDER] if done.calibrated else []), *map(str, done.problems)]}
     paths = [_csv(done.rows, folder / "screened.csv"), _csv(done.rows.iloc[in_order(done)], folder / "sorted.csv")]
     if done.groups is not None:
         paths.append(_csv(done.groups, folder / "groups.csv"))
@@ -52,9 +54,9 @@ def write(done: ScreenReport, about: dict[str, Any], folder: Path) -> list[Path]
     text = "\n".join([*_notes(about), *about["notes"]])
     readme.write_text(f"{text}\n", encoding="utf-8", errors="backslashreplace", newline="\n")
     summary_file = folder / "screened.json"
-    summary_file.write_text(json.dumps(plain({**about, "cautions": list(CAUTIONS)}), indent=1, ensure_ascii=False,
-                                       allow_nan=False) + "\n", encoding="utf-8", errors="backslashreplace",
-                            newline="\n")
+    content = plain({**about, "cautions": [*CAUTIONS, done.standing]})
+    summary_file.write_text(json.dumps(content, indent=1, ensure_ascii=False, allow_nan=False) + "\n",
+                            encoding="utf-8", errors="backslashreplace", newline="\n")
     return [*paths, page, readme, summary_file]
 
 
@@ -87,7 +89,7 @@ def _counts(about: dict[str, Any]) -> list[tuple[str, int]]:
 def _notes(about: dict[str, Any]) -> list[str]:
     counts = "; ".join(f"{name} {value:,}" for name, value in _counts(about))
     apostrophe = counted(about["guarded_cells"], "cell of the list has", "cells of the list have")
-    return [*CAUTIONS, f"Rows of {about['list']}: {counts}.",
+    return [*CAUTIONS, about["standing"], f"Rows of {about['list']}: {counts}.",
             f"Run {about['run']}, data up to {about['today']}, manifest {about['manifest']}.",
             f"A row without an estimate has a state that says why. {NOT_LOW}",
             "rank: 1 + the number of rows of this list with a larger long run, to 0.1 mm. Rows with the same long run "
@@ -117,8 +119,8 @@ def _page(columns: Sequence[Shown], groups: pd.DataFrame | None, about: dict[str
     rows = len(columns[0].values)
     shown = (f"<p>The first {PAGE_ROWS:,} of {rows:,} rows; sorted.csv contains all of them.</p>\n"
              if rows > PAGE_ROWS else "")
-    texts = {"list": about["list"], "caution_lender": CAUTIONS[0], "caution": CAUTIONS[1], "standing": CAUTIONS[2],
-             "footer": " ".join(_notes(about)[3:5])}
+    texts = {"list": about["list"], "caution_lender": CAUTIONS[0], "caution": CAUTIONS[1],
+             "standing": about["standing"], "footer": " ".join(_notes(about)[3:5])}
     return html_page.filled(
         Path(__file__).parent / "screened.html", {name: visible(text) for name, text in texts.items()},
         {"counts": counts, "notes": "".join(_page_notes(about["notes"])), "shown": shown,

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 import pandas as pd
 
 from riskmap.common import tables
-from riskmap.outputs import telling, waterfall, words
+from riskmap.outputs import calibrated, telling, waterfall, words
 
 if TYPE_CHECKING:
     from riskmap.answers.screen import ScreenReport
@@ -73,7 +74,7 @@ def typical(done: ScreenReport) -> str:
 
 # ---------------------------------------------------------------- twelve columns
 def summary(done: ScreenReport) -> list[Shown]:
-    """Return the twelve columns that people read, rows by rank."""
+    """Return the twelve columns that people read, rows by rank; with a calibration two more of figures as modelled."""
     from riskmap.answers.screen import in_order
 
     order = in_order(done)
@@ -86,6 +87,8 @@ def summary(done: ScreenReport) -> list[Shown]:
     size = typical(done)
     start = _compared(_one_typical(done), done.system) if size else ""  # which need not be said in every row
     other = f", whose long run is {size}" if size else " of the same climate"
+    put = calibrated.PREFIX if done.calibrated else ""
+    which = ", of the calibrated figures" if put else ""
     note = ours("match_note")
     for more in (ours("state").map(tables.STATES).fillna(""), ours("state_reason")):
         more = more.where(matched, "")
@@ -96,16 +99,25 @@ def summary(done: ScreenReport) -> list[Shown]:
         Shown("rank", ours("rank_from"), "1 is the largest long run in this list.", 0),
         Shown("rank to", ours("rank_to"), "The last rank of rows with the same long run; equal to rank where no other "
               "row has it.", 0),
-        Shown(f"long run, {unit}", ours(f"long_run_{unit}"), "The largest bending of a slab here in the weather of "
-              "1991-2020 or of the normal period that was set, once its middle has stopped rising. The rank is by it.",
-              1),
-        Shown("low", ours(f"long_run_{unit}_p10"), f"One model run in ten has less, in {unit}.", 1),
-        Shown("high", ours(f"long_run_{unit}_p90"), f"One model run in ten has more, in {unit}.", 1),
+        *_number(done, f"long run, {unit}", ours, f"long_run_{unit}", "The largest bending of a slab here in the "
+                 "weather of 1991-2020 or of the normal period that was set, once its middle has stopped rising. The "
+                 "rank is by it."),
+        Shown("low", ours(f"{put}long_run_{unit}_p10"), f"One model run in ten has less, in {unit}{which}.", 1),
+        Shown("high", ours(f"{put}long_run_{unit}_p90"), f"One model run in ten has more, in {unit}{which}.", 1),
         Shown("why", ours("long_run_reason_text").str.removeprefix(start), "What makes the long run differ from "
               f"that of the typical lot here{other}: the soil, the slab, and last gaps in the data on this lot."),
-        Shown(f"next 12 months, {unit}", ours(f"expected_movement_{unit}"), "The largest bending expected within a "
-              "year from the date of the data, counted from a level slab.", 1),
+        *_number(done, f"next 12 months, {unit}", ours, f"expected_movement_{unit}", "The largest bending expected "
+                 "within a year from the date of the data, counted from a level slab."),
         Shown("now", ours("direction").replace(words.DIRECTION_SHORT), "Which part of the slab is high today."),
         Shown("found", ours("match_status").replace(FOUND), "Whether one lot fits the row."),
         Shown("note", note, "How the row was found, or why it has no estimate."),
     ]
+
+
+def _number(done: ScreenReport, label: str, ours: Callable[[str], pd.Series], name: str, meaning: str) -> list[Shown]:
+    """Return a number as a column; where there is a calibration, the calibrated figure and then the model's own."""
+    if not done.calibrated:
+        return [Shown(label, ours(name), meaning, 1)]
+    return [Shown(f"{label}, calibrated", ours(f"{calibrated.PREFIX}{name}"), f"{meaning} Calibrated on surveys of "
+                  "houses; rank and reasons are of the figure as modelled.", 1),
+            Shown(f"(as modelled, {label.rsplit(', ', 1)[1]})", ours(name), "The same as modelled, not calibrated.", 1)]

@@ -93,7 +93,7 @@ def _first(book: Any, formats: _Formats, notes: Sequence[str], counts: Iterable[
         put(column.label, column.meaning)
     put("")
     put("Sheets", heading=True)
-    put(IN_ORDER, "The rows by rank, twelve columns in words; rows without an estimate come last.")
+    put(IN_ORDER, f"The rows by rank, {len(columns)} columns in words; rows without an estimate come last.")
     put(ALL, "Your list in its own order, every column of it as text, then all columns of riskmap.")
 
 

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
 def selftest(cases: FileName | None = None, open_data: FileName | None = None, *,
              groups: Iterable[str] | None = None) -> KnownAnswers | Comparisons:
-    """Run known answers: published and closed-form values beside ours.
+    """Compare riskmap with published and exact solutions.
 
     Parameters
     ----------

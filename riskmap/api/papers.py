@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from riskmap.api.shared import FileName, Outcome, about, files_of, optional
+from riskmap.api.shared import FileName, Outcome, about, files_of, optional, with_calibration
 from riskmap.common.errors import RunFolderError, joined
 from riskmap.common.results import Run
 
@@ -21,8 +21,8 @@ WRITERS = {"gpkg": "geopackage", "parquet": "geoparquet", "csv": "csv_table", "x
 
 
 def map(run: FileName | Run = "latest", *, tiles: bool = False, against: FileName | Run | None = None,
-        basemap: Basemap | None = None, into: FileName | None = None, units: str = "us",
-        outputs: FileName = "outputs", verified: bool = True) -> Outcome[list[str]]:
+        basemap: Basemap | None = None, calibration: FileName | None = None, into: FileName | None = None,
+        units: str = "us", outputs: FileName = "outputs", verified: bool = True) -> Outcome[list[str]]:
     """Write the map of a run again: one file, or a page with a tile file for any number of lots.
 
     Parameters
@@ -35,6 +35,8 @@ def map(run: FileName | Run = "latest", *, tiles: bool = False, against: FileNam
         Add two layers: how bending now, and then the expected movement, changed since this run.
     basemap : Basemap, optional
         Pictures from a network address, off until they are ticked; without it the map asks no host for anything.
+    calibration : str or Path, optional
+        calibration.json of `calibrate`: calibrated figures are added beside the model's own, which stay as they are.
     into : str or Path, optional
         A new or empty folder. Default: a new one beside the run, which itself stays as it is.
     units : str
@@ -61,7 +63,7 @@ def map(run: FileName | Run = "latest", *, tiles: bool = False, against: FileNam
     from riskmap.run import folder, record
 
     files = files_of(run, outputs, verified)
-    results = record.read(files)
+    results = with_calibration(record.read(files), calibration)
     change = None if against is None else compare.since(
         results, record.read(files_of(against, outputs, verified)))
     with folder.made_from(files.folder, f"map {results.area_name}", optional(into)) as target:
@@ -77,7 +79,7 @@ def map(run: FileName | Run = "latest", *, tiles: bool = False, against: FileNam
 
 def brief(run: FileName | Run = "latest", *, lots: Sequence[str] = (), visits: FileName | None = None,
           top: int | None = None, columns: Mapping[str, str] | None = None, paper: str = "letter",
-          each: bool = False, into: FileName | None = None, units: str = "us",
+          each: bool = False, calibration: FileName | None = None, into: FileName | None = None, units: str = "us",
           outputs: FileName = "outputs", verified: bool = True) -> Outcome[Papers]:
     """Write one page per lot to take along (PDF and HTML), a summary of the area and an order of visits.
 
@@ -98,6 +100,8 @@ def brief(run: FileName | Run = "latest", *, lots: Sequence[str] = (), visits: F
         `letter` or `a4`.
     each : bool
         Also one PDF per page.
+    calibration : str or Path, optional
+        calibration.json of `calibrate`: calibrated figures are added beside the model's own, which stay as they are.
     into : str or Path, optional
         A new or empty folder. Default: a new one beside the run.
     units : str
@@ -133,7 +137,7 @@ def brief(run: FileName | Run = "latest", *, lots: Sequence[str] = (), visits: F
     from riskmap.run import folder, record
 
     files = files_of(run, outputs, verified)
-    results = record.read(files)
+    results = with_calibration(record.read(files), calibration)
     pages = briefing.page_list(results, list(lots), optional(visits), top, dict(columns or {}))
     papers = briefing.papers(results, pages, units, about(files))
     with folder.made_from(files.folder, f"brief {results.area_name}", optional(into)) as target:
@@ -143,11 +147,11 @@ def brief(run: FileName | Run = "latest", *, lots: Sequence[str] = (), visits: F
 
 def screen(run: FileName | Run, listing: FileName, *, columns: Mapping[str, str] | None = None,
            bands: FileName | None = None, groups: str | None = None, within_m: float = 0.0,
-           into: FileName | None = None, units: str = "us", outputs: FileName = "outputs",
-           verified: bool = True) -> Outcome[ScreenReport]:
+           calibration: FileName | None = None, into: FileName | None = None, units: str = "us",
+           outputs: FileName = "outputs", verified: bool = True) -> Outcome[ScreenReport]:
     """Answer every row of a list: same rows, same order, every column of the list, and ours behind them.
 
-    Use only to choose where to ask for more information. Do not use to approve, decline, price or value.
+    Use it only to decide which properties need a closer look. Do not use it to approve, decline, price or value.
 
     Parameters
     ----------
@@ -165,6 +169,9 @@ def screen(run: FileName | Run, listing: FileName, *, columns: Mapping[str, str]
     within_m : float
         A coordinate in no lot takes the lot within this distance, up to 500 m, if there is exactly one; two are
         `ambiguous`; 0: inside only. [m]
+    calibration : str or Path, optional
+        calibration.json of `calibrate`: calibrated figures are added beside the model's own, which stay as they are;
+        rank, band and order are of the model's own.
     into : str or Path, optional
         A new or empty folder. Default: a new one beside the run.
     units : str
@@ -199,7 +206,7 @@ def screen(run: FileName | Run, listing: FileName, *, columns: Mapping[str, str]
     files, listing, named = files_of(run, outputs, verified), Path(listing), dict(columns or {})
     limits = screening.bands(optional(bands))
     request_list = screening.read(listing, named)
-    results = record.read(files)
+    results = with_calibration(record.read(files), calibration)
     done = screening.screen(results, request_list, system=units, limits=limits, columns=named, groups=groups,
                             within_m=within_m)
     header = {"list": listing.name, **about(files), "today": results.today}
@@ -208,8 +215,9 @@ def screen(run: FileName | Run, listing: FileName, *, columns: Mapping[str, str]
     return Outcome(target.final, done, results.note)
 
 
-def export(run: FileName | Run, formats: Sequence[str], *, into: FileName | None = None, raw_csv: bool = False,
-           outputs: FileName = "outputs", verified: bool = True) -> Outcome[list[str]]:
+def export(run: FileName | Run, formats: Sequence[str], *, calibration: FileName | None = None,
+           into: FileName | None = None, raw_csv: bool = False, outputs: FileName = "outputs",
+           verified: bool = True) -> Outcome[list[str]]:
     """Write the lots of a run in other formats: same rows, same order, same values.
 
     Parameters
@@ -218,6 +226,8 @@ def export(run: FileName | Run, formats: Sequence[str], *, into: FileName | None
         As in `read`.
     formats : sequence of str
         Of `gpkg`, `parquet`, `csv`, `xlsx`, `geojson`, `kml`.
+    calibration : str or Path, optional
+        calibration.json of `calibrate`: calibrated figures are added beside the model's own, which stay as they are.
     into : str or Path, optional
         A new or empty folder. Default: a new one beside the run.
     raw_csv : bool
@@ -242,6 +252,7 @@ def export(run: FileName | Run, formats: Sequence[str], *, into: FileName | None
     """
     from importlib import import_module
 
+    from riskmap.outputs import calibrated
     from riskmap.outputs.files import csv_table
     from riskmap.run import folder, record
 
@@ -251,18 +262,18 @@ def export(run: FileName | Run, formats: Sequence[str], *, into: FileName | None
         raise RunFolderError(f"E-EXP-001 --format: {joined(unknown) or 'nothing'} is not a format. Use one or more of "
                              f"{joined(WRITERS)}.")
     files = files_of(run, outputs, verified)
-    results = record.read(files)
+    results = with_calibration(record.read(files), calibration)
     with folder.made_from(files.folder, f"export {results.area_name}", optional(into)) as target:
         for name in chosen:
             if name == "csv":
                 csv_table.write(results, target.path, raw=raw_csv)
-                csv_table.write_dictionary(target.path)
+                csv_table.write_dictionary(target.path, calibrated=calibrated.has(results.lots))
             else:
                 import_module(f"riskmap.outputs.files.{WRITERS[name]}").write(results, target.path)
     return Outcome(target.final, chosen, results.note)
 
 
-def calibrate(run: FileName | Run, surveys: FileName | None = None, *, model: FileName | None = None,
+def calibrate(run: FileName | Run, surveys: FileName | None = None, *, calibration: FileName | None = None,
               range_m: float = 500.0, workers: int | None = None, into: FileName | None = None,
               outputs: FileName = "outputs", warn: Callable[[str], None] | None = None,
               verified: bool = True) -> Outcome[Calibration]:
@@ -275,7 +286,7 @@ def calibrate(run: FileName | Run, surveys: FileName | None = None, *, model: Fi
     surveys : str or Path, optional
         CSV, one row a comparison: lot_id, first_date; second_date and change_mm, or dome_mm; if wanted reading_sd_mm,
         source, block, exclude. [mm, YYYY-MM]
-    model : str or Path, optional
+    calibration : str or Path, optional
         Instead of surveys: calibration.json of an earlier call. Nothing is compared; its lots are written.
     range_m : float
         Distance over which neighbours are alike: least size of blocks and buffers. [m]
@@ -321,23 +332,23 @@ def calibrate(run: FileName | Run, surveys: FileName | None = None, *, model: Fi
     from riskmap.common.month_numbers import month_number
     from riskmap.run import folder, record, reuse, store
 
-    if (surveys is None) == (model is None):
-        raise LayerError("E-CAL-081 give either a CSV of surveys, or --model with the calibration.json of an earlier "
-                         "call.")
-    earlier = None if model is None else model_file.read(Path(model))
+    if (surveys is None) == (calibration is None):
+        raise LayerError("E-CAL-081 give either a CSV of surveys, or --calibration with the calibration.json of an "
+                         "earlier call.")
+    earlier = None if calibration is None else model_file.read(Path(calibration))
     opened = files_of(run, outputs, verified)
     results = record.read(opened)
     last = contradictions.latest_day(results.today)
     # the run has built them already
     models = reuse.models_of(store.Store(opened.folder.resolve().parent / store.FOLDER))
     with models:
-        calibration = None if surveys is None else against_surveys.calibrate(results, Path(surveys), range_m=range_m,
+        done = None if surveys is None else against_surveys.calibrate(results, Path(surveys), range_m=range_m,
                                                                              workers=workers, warn=warn,
                                                                              latest=month_number(last.year, last.month))
     with folder.made_from(opened.folder, "calibration", optional(into)) as target:
-        if calibration is not None:
-            files.write(calibration, results, target.path, workers=workers)
+        if done is not None:
+            files.write(done, results, target.path, workers=workers)
         elif earlier is not None:
-            calibration = files.write_applied(earlier, results, target.path, workers=workers)
-    assert calibration is not None
-    return Outcome(target.final, calibration, results.note)
+            done = files.write_applied(earlier, results, target.path, workers=workers)
+    assert done is not None
+    return Outcome(target.final, done, results.note)

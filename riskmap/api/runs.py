@@ -7,7 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from riskmap.api.shared import FileName, Outcome, files_of, folder_of, note_what_is_kept, optional
+from riskmap.api.shared import FileName, Outcome, files_of, folder_of, note_what_is_kept, optional, with_calibration
 from riskmap.common.errors import RunFolderError
 from riskmap.common.results import Results, Run
 
@@ -61,7 +61,7 @@ def check(path: FileName, role: str | None = None) -> Report:
 
 def estimate(area: FileName, outputs: FileName = "outputs", *, units: str = "us", workers: int | None = None,
              progress: Callable[[str, float], None] | None = None, public_k: int | None = None, reuse: bool = True,
-             scheduler: str | None = None) -> Run:
+             scheduler: str | None = None, calibration: FileName | None = None) -> Run:
     """Estimate every lot of an area and write one new run folder, whole or not at all.
 
     Parameters
@@ -82,6 +82,9 @@ def estimate(area: FileName, outputs: FileName = "outputs", *, units: str = "us"
         Take archetypes that an earlier run into `outputs` computed from equal inputs; numbers are the same either way.
     scheduler : str, optional
         Address of a dask scheduler whose workers see `outputs` under the same path.
+    calibration : str or Path, optional
+        calibration.json of `calibrate`, of the same settings and code: calibrated columns stand beside the model's own,
+        which stay as they are.
 
     Returns
     -------
@@ -94,7 +97,8 @@ def estimate(area: FileName, outputs: FileName = "outputs", *, units: str = "us"
     SettingsError
         The area file cannot be read, or an entry is unknown, missing or out of range.
     LayerError
-        A layer cannot be used: no such file, damaged, no coordinate system, no usable column.
+        A layer cannot be used: no such file, damaged, no coordinate system, no usable column; or the calibration
+        cannot: it is off, of other settings or code, or the run is for publication or in parts.
     RunFolderError
         The run folder cannot be made or written; nothing of the run is left then.
 
@@ -119,13 +123,25 @@ def estimate(area: FileName, outputs: FileName = "outputs", *, units: str = "us"
     os.environ.setdefault("OMP_NUM_THREADS", "1")  # the draws are spread over threads already
     from riskmap.run import flow
 
+    beside = None if calibration is None else _beside(Path(calibration), Path(area), workers)
     try:
         return flow.run(Path(area), Path(outputs), units=units, workers=workers, progress=progress, public_k=public_k,
-                        reuse=reuse, scheduler=scheduler)
+                        reuse=reuse, scheduler=scheduler, beside=beside)
     except BaseException as error:
         if reuse:
             note_what_is_kept(error, Path(outputs))
         raise
+
+
+def _beside(calibration: Path, area: Path, workers: int | None) -> Callable[[Results], Results]:
+    """Return what puts a calibration beside an estimate; refused before any work when it cannot fit the run."""
+    from riskmap.answers.calibration import apply, model_file
+    from riskmap.common import settings
+    from riskmap.run.code_digest import code_digest
+
+    model = model_file.read(calibration)
+    apply.check(model, settings.load(area), code_digest())
+    return lambda results: apply.beside(results, model, workers=workers)
 
 
 def demo(outputs: FileName = "outputs", *, units: str = "us", workers: int | None = None,
@@ -187,7 +203,7 @@ def read(run: FileName | Run = "latest", outputs: FileName = "outputs", *, verif
     >>> import riskmap
     >>> found = riskmap.read("latest", outputs)
     >>> found
-    <Results of Example town (invented), 2025-10: 1,499 lots, 1,429 with a number>
+    <Results of Example town (invented), 2025-10: 1,499 lots, 1,429 with an estimate>
     >>> lot = found.lots[found.lots["lot_id"] == "0010021"].iloc[0]
     >>> bool(lot["expected_movement_mm_p10"] < lot["expected_movement_mm"] < lot["expected_movement_mm_p90"])
     True
@@ -268,7 +284,8 @@ def verify(run: FileName | Run = "latest", area_folder: FileName | None = None, 
 
 
 def compare(before: FileName | Run, after: FileName | Run, *, workers: int | None = None,
-            outputs: FileName = "outputs", verified: bool = True, units: str = "us") -> Outcome[Change]:
+            calibration: FileName | None = None, outputs: FileName = "outputs", verified: bool = True,
+            units: str = "us") -> Outcome[Change]:
     """Say what changed between two runs, lot by lot, and split it by cause; the parts add up to the change.
 
     Compared are what is found today, what the next twelve months add, the estimate, and the long run.
@@ -279,6 +296,9 @@ def compare(before: FileName | Run, after: FileName | Run, *, workers: int | Non
         As in `read`; the earlier run first.
     workers : int, optional
         Threads; any number gives the same result.
+    calibration : str or Path, optional
+        calibration.json of `calibrate`, put to both runs: the calibrated figures of both sides and their change stand
+        beside the model's. The causes split the model's change.
     outputs : str or Path
         Folder that receives the new folder and in which names are looked up.
     verified : bool
@@ -296,7 +316,8 @@ def compare(before: FileName | Run, after: FileName | Run, *, workers: int | Non
     Raises
     ------
     LayerError
-        A run has no record of its inputs, the second ends before the first, or they are of two areas.
+        A run has no record of its inputs, the second ends before the first, they are of two areas, or one was
+        estimated with another calibration than the other.
     RunFolderError
         No such run, or the folder cannot be written.
 
@@ -312,14 +333,18 @@ def compare(before: FileName | Run, after: FileName | Run, *, workers: int | Non
     """
     from riskmap.answers import change_table
     from riskmap.answers import compare as comparing
+    from riskmap.answers.calibration import sides
+    from riskmap.outputs import calibrated
     from riskmap.run import folder, record, store
 
     opened = [files_of(run, outputs, verified) for run in (before, after)]
-    a, b = (record.read(files) for files in opened)
+    a, b = (with_calibration(record.read(files), calibration) for files in opened)
+    sides.same_calibration(a, b)
     change = comparing.compare(a, b, store.Store(Path(outputs) / store.FOLDER), workers)
+    change = replace(change, lots=sides.with_calibrated(change.lots, a, b))
     runs = {"before": f"{opened[0].folder.name}, {a.today}", "after": f"{opened[1].folder.name}, {b.today}"}
     change = replace(change, runs=runs, units=units)
     with folder.new_run(Path(outputs), f"change {b.area_name}", point=False) as target:
         change_table.write(change.lots, change.counts, change.notes, change.weeks, runs, target.path,
-                           replace(change, units="si").lines)
+                           replace(change, units="si").lines, calibrated.standing(b))
     return Outcome(target.final, change, b.note or a.note)

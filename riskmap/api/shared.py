@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from os import PathLike
 from pathlib import Path
 from typing import TYPE_CHECKING, Generic, TypeVar
 
-from riskmap.common.results import Run
+from riskmap.common.results import Results, Run
 
 if TYPE_CHECKING:
     from riskmap.run.files import RunFiles
@@ -27,7 +27,8 @@ class Outcome(Generic[T]):
     answer
         What was found; each function says what it is.
     note : str
-        How the run was read, where its files were not compared with a manifest that can be trusted; else empty.
+        How the run was read, where its files were not compared with a manifest that can be trusted, and whether a
+        calibration is of another area; else empty.
     """
 
     folder: Path
@@ -52,6 +53,24 @@ def files_of(run: FileName | Run, outputs: FileName, verified: bool) -> RunFiles
     from riskmap.run import files as run_files
 
     return run_files.RunFiles(folder_of(run, outputs), verified)
+
+
+def with_calibration(results: Results, calibration: FileName | None) -> Results:
+    """Return a run with the calibrated columns of a calibration.json beside its own; without one as it is.
+
+    Raises
+    ------
+    LayerError
+        The file is no calibration, it is off, or it belongs to other settings or code than the run.
+    """
+    if calibration is None:
+        return results
+    from riskmap.answers.calibration import apply, model_file
+
+    model = model_file.read(Path(calibration))
+    found = [str(problem) for problem in apply.findings(results, model)]
+    beside = apply.beside(results, model, workers=None)
+    return replace(beside, note=" ".join([*([results.note] if results.note else []), *found]))
 
 
 def about(files: RunFiles) -> dict[str, str]:

@@ -8,7 +8,7 @@ from pathlib import Path
 import click
 
 from riskmap.cli.exit_codes import Exit
-from riskmap.cli.runs import OUTPUTS, UNITS, UNVERIFIED, say_note
+from riskmap.cli.runs import CALIBRATION, OUTPUTS, UNITS, UNVERIFIED, say_note
 from riskmap.cli.screen import COLUMNS, named
 from riskmap.common.errors import counted
 
@@ -21,16 +21,17 @@ from riskmap.common.errors import counted
                    "remark or note is printed.")
 @COLUMNS
 @click.option("--top", type=click.IntRange(1, 500), default=None, metavar="N",
-              help="The N lots with the largest expected movement.")
+              help="Number of lots with the largest estimate.")
 @click.option("--paper", type=click.Choice(["letter", "a4"]), default="letter", show_default=True)
 @click.option("--each", is_flag=True, help="Also one PDF per page.")
+@CALIBRATION
 @click.option("--into", type=click.Path(path_type=Path, file_okay=False), default=None,
               help="New or empty folder; default: a new one beside the run.")
 @UNITS
 @UNVERIFIED
 @OUTPUTS
 def brief(run: str, ids: str | None, visits: Path | None, columns: tuple[str, ...], top: int | None, paper: str,
-          each: bool, into: Path | None, units: str, unverified: bool, outputs: Path) -> None:
+          each: bool, calibration: Path | None, into: Path | None, units: str, unverified: bool, outputs: Path) -> None:
     """Write one page per lot of RUN (PDF and HTML), a summary of the area and an order of visits.
 
     Exit 1 when a page has a state instead of an estimate.
@@ -39,11 +40,11 @@ def brief(run: str, ids: str | None, visits: Path | None, columns: tuple[str, ..
 
     lots = [lot.strip() for lot in (ids or "").split(",") if lot.strip()]
     outcome = api.brief(run, lots=lots, visits=visits, top=top, columns=named(columns), paper=paper, each=each,
-                        into=into, units=units, outputs=outputs, verified=not unverified)
+                        calibration=calibration, into=into, units=units, outputs=outputs, verified=not unverified)
     say_note(outcome.note)
     for path in outcome.files:
         click.echo(path.as_posix())
     pages = outcome.answer.pages
     without = sum(1 for page in pages if page["state"])
-    click.echo(f"{counted(len(pages), 'page')}, {without:,} without a number", err=True)
+    click.echo(f"{counted(len(pages), 'page')}, {without:,} without an estimate", err=True)
     sys.exit(Exit.SOME_STATES if without else Exit.ALL_ANSWERED)

@@ -14,10 +14,16 @@ from riskmap.cli.runs import UNVERIFIED, say_note
 SHOWN_PROBLEMS = 20
 
 
+def _former_name(_: click.Context, __: click.Parameter, value: str | None) -> None:
+    if value is not None:
+        raise click.UsageError(f"--model is now called --calibration: riskmap calibrate RUN --calibration {value}")
+
+
 @click.command()
 @click.argument("run")
 @click.argument("surveys", type=click.Path(path_type=Path), required=False)
-@click.option("--model", type=click.Path(path_type=Path), default=None, metavar="FILE",
+@click.option("--model", hidden=True, expose_value=False, callback=_former_name)
+@click.option("--calibration", type=click.Path(path_type=Path), default=None, metavar="FILE",
               help="Instead of SURVEYS: a calibration.json made before. Its lots are written, nothing is compared.")
 @click.option("--range-m", type=Finite(min=50, max=20_000), default=500.0, show_default=True,
               metavar="METRES", help="Distance over which neighbours are alike: least size of blocks and buffers.")
@@ -28,7 +34,7 @@ SHOWN_PROBLEMS = 20
               help="Folder in which `latest` is looked up.")
 @click.option("--into", "folder", type=click.Path(path_type=Path), default=None,
               help="New or empty folder that receives the files. Default: a new one beside the run.")
-def calibrate(run: str, surveys: Path | None, model: Path | None, range_m: float, workers: int | None,
+def calibrate(run: str, surveys: Path | None, calibration: Path | None, range_m: float, workers: int | None,
               unverified: bool, outputs: Path, folder: Path | None) -> None:
     """Compare RUN (a run folder or `latest`) with a CSV of survey results and fit a calibration.
 
@@ -38,8 +44,8 @@ def calibrate(run: str, surveys: Path | None, model: Path | None, range_m: float
     """
     from riskmap import api
 
-    done = api.calibrate(run, surveys, model=model, range_m=range_m, workers=workers, into=folder, outputs=outputs,
-                         verified=not unverified, warn=lambda text: click.echo(text, err=True))
+    done = api.calibrate(run, surveys, calibration=calibration, range_m=range_m, workers=workers, into=folder,
+                         outputs=outputs, verified=not unverified, warn=lambda text: click.echo(text, err=True))
     say_note(done.note)
     problems = done.answer.problems
     for problem in problems[:SHOWN_PROBLEMS]:

@@ -7,12 +7,13 @@ from pathlib import Path
 import click
 
 from riskmap.api.papers import WRITERS
-from riskmap.cli.runs import UNVERIFIED, say_note
+from riskmap.cli.runs import CALIBRATION, UNVERIFIED, say_note
 
 
 @click.command()
 @click.argument("run")
 @click.option("--format", "formats", required=True, help=f"One or more of {', '.join(WRITERS)}, separated by commas.")
+@CALIBRATION
 @click.option("--into", "folder", type=click.Path(path_type=Path), default=None,
               help="A new or empty folder; default: a new one beside the run.")
 @click.option("--raw-csv", is_flag=True,
@@ -20,12 +21,14 @@ from riskmap.cli.runs import UNVERIFIED, say_note
 @UNVERIFIED
 @click.option("--outputs", type=click.Path(path_type=Path), default=Path("outputs"), show_default=True,
               help="Folder in which `latest` is looked up.")
-def export(run: str, formats: str, folder: Path | None, raw_csv: bool, unverified: bool, outputs: Path) -> None:
+def export(run: str, formats: str, calibration: Path | None, folder: Path | None, raw_csv: bool, unverified: bool,
+           outputs: Path) -> None:
     """Write the lots of RUN (a run folder or `latest`) in other formats: same rows, same order, same values."""
     from riskmap import api
 
-    outcome = api.export(run, [name.strip().lower() for name in formats.split(",") if name.strip()], into=folder,
-                         raw_csv=raw_csv, outputs=outputs, verified=not unverified)
+    outcome = api.export(run, [name.strip().lower() for name in formats.split(",") if name.strip()],
+                         calibration=calibration, into=folder, raw_csv=raw_csv, outputs=outputs,
+                         verified=not unverified)
     say_note(outcome.note)
     for path in outcome.files:
         click.echo(path.as_posix())

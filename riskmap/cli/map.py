@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from riskmap.cli.runs import OUTPUTS, UNITS, UNVERIFIED, say_note
+from riskmap.cli.runs import CALIBRATION, OUTPUTS, UNITS, UNVERIFIED, say_note
 
 MAX_PORT = 65535
 
@@ -21,13 +21,15 @@ MAX_PORT = 65535
 @click.option("--basemap", "url", default=None, metavar="URL",
               help="Offer pictures of this https address with {z}, {x}, {y} under the lots. Off until ticked.")
 @click.option("--attribution", default=None, metavar="TEXT", help="Credit line of the base map.")
+@CALIBRATION
 @click.option("--into", type=click.Path(path_type=Path, file_okay=False), default=None,
               help="Folder that receives the map. Default: a new one beside the run, which itself stays as it is.")
 @UNITS
 @UNVERIFIED
 @OUTPUTS
 def map_command(run: str, tiles: bool, serving: bool, port: int | None, against: str | None, url: str | None,
-                attribution: str | None, into: Path | None, units: str, unverified: bool, outputs: Path) -> None:
+                attribution: str | None, calibration: Path | None, into: Path | None, units: str, unverified: bool,
+                outputs: Path) -> None:
     """Write the map of RUN (a run folder or `latest`) again.
 
     With --serve RUN may also be a folder that this command wrote; its map is then shown as it is.
@@ -47,8 +49,8 @@ def map_command(run: str, tiles: bool, serving: bool, port: int | None, against:
         below = api.basemap(url, attribution) if url is not None and attribution is not None else None
     except ValueError as error:
         raise click.UsageError(str(error)) from None
-    outcome = api.map(folder, tiles=tiles, against=against, basemap=below, into=into, units=units, outputs=outputs,
-                      verified=not unverified)
+    outcome = api.map(folder, tiles=tiles, against=against, basemap=below, calibration=calibration, into=into,
+                      units=units, outputs=outputs, verified=not unverified)
     say_note(outcome.note)
     for name in outcome.answer:
         click.echo((outcome.folder / name).as_posix())

@@ -15,6 +15,10 @@ OUTPUTS = click.option("--outputs", type=click.Path(path_type=Path), default=Pat
 UNVERIFIED = click.option("--unverified", is_flag=True,
                           help="Read the run without comparing its files with its manifest: to look at a run that was "
                           "changed since it was written. The output says so.")
+CALIBRATION = click.option(
+    "--calibration", type=click.Path(path_type=Path), default=None, metavar="FILE",
+    help="A calibration.json of `riskmap calibrate`: calibrated figures are added beside the model's own, which stay "
+    "as they are.")
 UNITS = click.option("--units", type=click.Choice(["us", "si"]), default="us", show_default=True)
 
 
@@ -32,7 +36,7 @@ def say_note(note: str) -> None:
 @UNVERIFIED
 @OUTPUTS
 def explain(run: str, lot_id: str | None, units: str, if_cracked: bool, unverified: bool, outputs: Path) -> None:
-    """Say what one lot's number is, and why. RUN is a run folder or `latest`.
+    """Explain the estimate for one lot. RUN is a run folder or `latest`.
 
     With a message code alone, such as E-LOT-014, it says what the code means and what to do; no run is opened.
 
@@ -80,10 +84,12 @@ def verify(run: str, area_folder: Path | None, outputs: Path) -> None:
 @click.argument("before")
 @click.argument("after")
 @click.option("--workers", type=click.IntRange(1, 256), default=None, help="Threads; default: all cores.")
+@CALIBRATION
 @UNITS
 @UNVERIFIED
 @OUTPUTS
-def compare(before: str, after: str, workers: int | None, units: str, unverified: bool, outputs: Path) -> None:
+def compare(before: str, after: str, workers: int | None, calibration: Path | None, units: str, unverified: bool,
+            outputs: Path) -> None:
     """Say what changed between two runs, lot by lot, and split it by cause; the parts add up.
 
     Bending now comes first, then the next 12 months, the expected movement and the long run. Writes change.csv and
@@ -91,7 +97,8 @@ def compare(before: str, after: str, workers: int | None, units: str, unverified
     """
     from riskmap import api
 
-    outcome = api.compare(before, after, workers=workers, outputs=outputs, verified=not unverified, units=units)
+    outcome = api.compare(before, after, workers=workers, calibration=calibration, outputs=outputs,
+                          verified=not unverified, units=units)
     say_note(outcome.note)
     for line in outcome.answer.lines:
         click.echo(wrapped(line), err=True)

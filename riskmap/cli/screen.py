@@ -9,7 +9,7 @@ import click
 
 from riskmap.cli.exit_codes import Exit
 from riskmap.cli.numbers import Finite
-from riskmap.cli.runs import OUTPUTS, UNITS, UNVERIFIED, say_note
+from riskmap.cli.runs import CALIBRATION, OUTPUTS, UNITS, UNVERIFIED, say_note
 from riskmap.common.errors import LayerError
 from riskmap.common.wording import CAUTION_LENDER
 
@@ -32,25 +32,28 @@ COLUMNS = click.option(
               "ambiguous. 0 accepts only points inside a lot. Use it when the lots are points, or when points lie "
               "on the street and the list has no parcel ids.")
 @click.option("--why", is_flag=True, help="Print every row's reasons.")
+@CALIBRATION
 @click.option("--into", type=click.Path(path_type=Path, file_okay=False), default=None,
               help="New or empty folder; default: a new one beside the run.")
 @UNITS
 @UNVERIFIED
 @OUTPUTS
 def screen(run: str, listing: Path, columns: tuple[str, ...], bands: Path | None, groups: str | None, within_m: float,
-           why: bool, into: Path | None, units: str, unverified: bool, outputs: Path) -> None:
+           calibration: Path | None, why: bool, into: Path | None, units: str, unverified: bool,
+           outputs: Path) -> None:
     """Answer every row of LISTING (CSV, XLSX, KML, GeoJSON) from RUN: same rows, same order, columns added.
 
     Every column of the list comes back as text, those about people empty. Rows are ranked by their long run.
 
-    Use only to choose where to ask for more information. Do not use to approve, decline, price or value.
+    Use it only to decide which properties need a closer look. Do not use it to approve, decline, price or value.
 
     Exit 1 when some rows have no estimate.
     """
     from riskmap import api
 
     outcome = api.screen(run, listing, columns=named(columns), bands=bands, groups=groups,
-                         within_m=within_m, into=into, units=units, outputs=outputs, verified=not unverified)
+                         within_m=within_m, calibration=calibration, into=into, units=units,
+                         outputs=outputs, verified=not unverified)
     say_note(outcome.note)
     done = outcome.answer
     for problem in done.problems[:SHOWN_PROBLEMS]:

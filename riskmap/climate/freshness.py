@@ -79,10 +79,10 @@ def map_findings(climate: ClimateTables | None, drought: DroughtTables | None, t
     else:
         value, end = week, newest(climate, None, ()).get(RAIN)
         unused = climate is not None and _all_recorded(climate, drought, today)
-        said = "Weekly maps stand in for months without rain and temperature"
+        said = "Weekly maps are used for months without rain and temperature"
         if unused and end is not None:
             record = month_numbers.month_name(end)
-            said = f"It is older than the rain record (to {record}): the weekly maps change no number"
+            said = f"It is older than the rain record (to {record}): the weekly maps change no estimate"
         action = f"{said}; it is not today's category, which is left empty."
     return [Problem("W-CLI-046", "[drought]", rule=f"the newest weekly map should be of now: of {first} or {last}.",
                     remedy="Add the maps of the last weeks, or the months up to them.", action=action, value=value)]

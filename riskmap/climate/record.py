@@ -132,7 +132,7 @@ def _caution(names: tuple[str, ...], source: NDArray[np.int8], first: int, flags
             problems.append(Problem("E-CLI-047", "[climate]", rule="the record should reach now or miss "
                                     f"{MOST_USUAL_MONTHS} months at most.", remedy="Add newer months or an index grid, "
                                     "or set today to the last month with data.", action=f"{lost[k]} months up to now "
-                                    "have no data: lots in this cell get no number.", value=names[k]))
+                                    "have no data: lots in this cell get no estimate.", value=names[k]))
         if tail:
             flags[k].add("climate_ends_before_today")
         if tail and lost[k] <= MOST_USUAL_MONTHS:
@@ -152,7 +152,7 @@ def _caution(names: tuple[str, ...], source: NDArray[np.int8], first: int, flags
     for k in short:
         flags[k].add("short_climate_record")
     if len(short):
-        problems.append(Problem("W-CLI-045", "[climate]", rule=f"a record should hold {SHORT_RECORD_YEARS} years or "
+        problems.append(Problem("W-CLI-045", "[climate]", rule=f"a record should contain {SHORT_RECORD_YEARS} years or "
                                 "more.", remedy="Give the longest record you have.", action=f"{len(short)} cells used "
                                 "as they are, flagged.", value=joined((f"{names[k]}: {years[k]:.0f} years" for k in
                                 short), 3)))

@@ -72,8 +72,8 @@ class RowCounts:
 
         lost = (lots["state"] == "") & ~np.isfinite(lots["expected_movement_mm"].astype(float))
         if lost.any():
-            raise TableError(f"{counted(int(lost.sum()), 'row')} of the estimate without a number and without a state, "
-                             f"the first at position {int(lost.to_numpy().argmax())}.")
+            raise TableError(f"{counted(int(lost.sum()), 'row')} with neither an estimate nor a state, the "
+                             f"first at position {int(lost.to_numpy().argmax())}.")
         states, quality = ({str(name): int(count) for name, count in sorted(lots[column].value_counts().items())
                             if count} for column in ("state", "data_quality"))
         with_number = states.pop("", 0)
@@ -187,7 +187,7 @@ class Results(AreaResults):
     def __repr__(self) -> str:
         """Return one line; tables are not shown."""
         return (f"<Results of {visible(self.area_name)}, {self.today}: {len(self.lots):,} lots, "
-                f"{int((self.lots['state'] == '').sum()):,} with a number>")
+                f"{int((self.lots['state'] == '').sum()):,} with an estimate>")
 
 
 @dataclass(frozen=True)

@@ -140,7 +140,7 @@ class SoilSettings(_Frozen):
 
     SECTION = "soil_settings"
 
-    min_covered_pct: float = 30.0  # judgement: below it there is no number
+    min_covered_pct: float = 30.0  # judgement: below it there is no estimate
     min_mapped_pct: float = 50.0  # judgement: half of the lot must lie on the map
     lep_cap_pct: float = 20.0  # judgement; applied after the draw
     below_profile_factor: float = 0.5  # practice: half of the deepest horizon below 2 m

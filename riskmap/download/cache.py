@@ -230,8 +230,8 @@ def write_with_provenance(path: Path, content: bytes, credit: Credit, notes: Seq
         except OSError:
             same = False
         if not same:
-            raise LayerError(f"E-FET-023 {shown(path.parent.name)}: holds {shown(path.name)}, which was not fetched. "
-                             "Rename it, or choose another folder.")
+            raise LayerError(f"E-FET-023 {shown(path.parent.name)}: contains {shown(path.name)}, which was not "
+                             "fetched. Rename it, or choose another folder.")
     write_whole(path, content)
     return [path, write_provenance(path, credit, notes)]
 
@@ -288,5 +288,5 @@ def _only_fetched(folder: Path) -> None:
     foreign = [p for p in held if p.suffix != MARK and not p.with_name(p.name + MARK).is_file()]
     if foreign or folder.is_symlink() or (folder.exists() and not folder.is_dir()):
         what = shown(foreign[0].name) if foreign else "a file or link"
-        raise LayerError(f"E-FET-023 {shown(folder.name)}: holds {what}, which was not fetched. Choose an empty or new "
-                         "folder.")
+        raise LayerError(f"E-FET-023 {shown(folder.name)}: contains {what}, which was not fetched. Choose an empty or "
+                         "new folder.")

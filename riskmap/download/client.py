@@ -160,7 +160,7 @@ class Client:
                 return reply
             if method == "POST" and not reply.keeps_method:
                 raise LayerError(f"E-FET-004 {host(url)}: sent the question elsewhere in a way that would lose it. The "
-                                 "service may have changed; tell the maintainers.")
+                                 "service may have changed; report it to the maintainers.")
             url = reply.url
         raise LayerError(f"E-FET-004 {host(request.url)}: more than {self.policy.redirects} redirects. Try later.")
 
@@ -258,7 +258,7 @@ def check_address(url: str, policy: Policy = PUBLIC) -> None:
                          "asked.") from None
     if origin not in policy.origins or parsed.userinfo:
         raise LayerError(f"E-FET-001 {shown(origin)}: not on the list of public services (https only). Nothing was "
-                         "asked there; if a service moved, tell the maintainers.")
+                         "asked there; if a service moved, report it to the maintainers.")
     if policy.private:
         return
     try:
@@ -269,7 +269,7 @@ def check_address(url: str, policy: Policy = PUBLIC) -> None:
                       "with --offline.") from None
     private = sorted(address for address in addresses if not is_public(address))
     if private or not addresses:
-        raise LayerError(f"E-FET-003 {parsed.host}: stands for a private address ({', '.join(private)}). Check the "
+        raise LayerError(f"E-FET-003 {parsed.host}: leads to a private address ({', '.join(private)}). Check the "
                          "network's name service.")
 
 
@@ -312,8 +312,8 @@ def _body(response: httpx.Response, request: Request, late: threading.Event) -> 
                       "allowed.")
     framed = announced.isdigit() or "chunked" in response.headers.get("transfer-encoding", "").lower()
     if not framed and not request.kind.proves_itself:
-        raise LayerError(f"E-FET-008 {where}: does not say how long the {request.kind.name} is, so a cut one could "
-                         "not be told. Try later.")
+        raise LayerError(f"E-FET-008 {where}: does not say how long the {request.kind.name} is, so a cut one would "
+                         "not be noticed. Try later.")
     return _unpacked(response, request, late, where)
 
 

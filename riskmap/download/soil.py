@@ -274,7 +274,7 @@ def _check_complete(keys: list[str], tables: dict[str, list[Row]]) -> None:
     loose += ["cosoilmoist"] if column("cosoilmoist", "comonthkey") - column("comonth", "comonthkey") else []
     faults = [f"map units without a table row: {joined(sorted(units - came))}" if units - came else "",
               "rows of other map units" if (came | column("component", "mukey")) - units else "",
-              "component keys that stand twice" if len(components) != len(tables["component"]) else "",
+              "component keys that appear twice" if len(components) != len(tables["component"]) else "",
               f"rows of unknown components in {joined(loose)}" if loose else "",
               "no component at all" if not components else ""]
     if any(faults):

@@ -42,8 +42,8 @@ SURFACE_CHANGE_PF = 1.2  # lower end of AS 2870-1996's 1.2-1.5 for temperate zon
 TEMPERATE_DEPTH_M = 2.3  # Hs of a moisture index of -5 to 10 (Walsh et al. 1998), used when the index is not given
 CLASS_COLUMN = "potential_expansiveness"
 NO_CLASS = ("not computed: needs very high, high, medium or low for each layer (column potential_expansiveness), which "
-            "the method reads from a chart of plasticity index against clay; the soil tables hold no plasticity index "
-            "and the chart was not seen")
+            "the method reads from a chart of plasticity index against clay; the soil tables contain no plasticity "
+            "index and the chart was not seen")
 # What must stand beside the columns of `beside` wherever they are shown.
 NOTES = {
     "volume_change_cole_pct": "Volume change from 33 kPa to oven dry of the mean linear extensibility over 25-100 cm.",

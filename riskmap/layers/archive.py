@@ -66,7 +66,7 @@ def content(opened: zipfile.ZipFile, entry: zipfile.ZipInfo) -> bytes:
     with opened.open(entry) as stream:
         unpacked = stream.read(entry.file_size) if entry.file_size else b""
         if len(unpacked) != entry.file_size or stream.read(1):
-            raise zipfile.BadZipFile("an entry does not hold as many bytes as the directory promises")
+            raise zipfile.BadZipFile("an entry does not contain as many bytes as the directory promises")
     return unpacked
 
 

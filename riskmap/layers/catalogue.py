@@ -140,7 +140,7 @@ def _measure(out: Attempt, crs: str, lots: gpd.GeoDataFrame,
     if stretched > equal_area.STRETCHED:
         out.problems.append(Problem(
             "W-SET-025", "area file", rule="areas are right in this system, but lengths are up to "
-            f"{100 * stretched:.0f} % off at the lots, and distances to soil lines are measured in it.",
+            f"{100 * stretched:.0f} % off at the lots, and distances to soil boundaries are measured in it.",
             remedy=f"Write crs = \"{equal_area.proposal(lon, lat)}\".", action="Used as given.", column="crs",
             value=crs))
 

@@ -32,8 +32,8 @@ def read(entry: ClimateEntry, area: Area) -> tuple[ClimateTables, list[Source], 
     """
     if entry.reader != "daily":
         if entry.monthly_path is not None:
-            raise LayerError("E-CLI-112 [climate] monthly_path: belongs to reader = \"daily\"; a monthly record "
-                             "stands in path.")
+            raise LayerError("E-CLI-112 [climate] monthly_path: belongs to reader = \"daily\"; give a monthly "
+                             "record in path.")
         return climate_monthly.read(entry, area)
     problems: list[Problem] = []
     with kept_by_refusal(problems):
@@ -57,7 +57,7 @@ def read(entry: ClimateEntry, area: Area) -> tuple[ClimateTables, list[Source], 
                 raise LayerError(f"E-CLI-113 {entry.path}: none of its cells has a polygon in {entry.cells}; correct "
                                  "cells_key.")
         elif len(records) > 1:
-            raise LayerError(f"E-CLI-113 {entry.path}: holds {len(records)} cells "
+            raise LayerError(f"E-CLI-113 {entry.path}: contains {len(records)} cells "
                              f"({joined(one.cell_id for one in records)}); set `cell` to the one of this area, or "
                              "`cells` to their polygons.")
     monthly = tables.check(tables.CLIMATE_MONTHLY, pd.concat([one.monthly for one in records], ignore_index=True))

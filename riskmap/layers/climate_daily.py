@@ -145,7 +145,7 @@ def _column(text: pd.DataFrame, name: str, pattern: re.Pattern[str], allowed: tu
     found = [(c, match.group(1)) for c in text.columns if (match := pattern.fullmatch(c.lower()))]
     with_unit = [(c, unit) for c, unit in found if unit in allowed]
     if len(with_unit) > 1:
-        raise LayerError(f"E-CLI-105 {file}: columns {joined(c for c, _ in with_unit)} hold the same quantity; keep "
+        raise LayerError(f"E-CLI-105 {file}: columns {joined(c for c, _ in with_unit)} give the same quantity; keep "
                          "one of them.")
     if found and not with_unit:
         raise LayerError(f"E-CLI-105 {file} column {found[0][0]}: its heading names no unit that is read; rename it "
@@ -170,7 +170,7 @@ def _attributes(text: pd.DataFrame, element: str, file: str, problems: list[Prob
     if column not in text:
         problems.append(Problem("W-CLI-104", file, rule=f"{element} should have its attributes beside it.",
                                 remedy="Order the file with its flags.", action="Values that failed a quality check "
-                                "cannot be told; all are used.", column=column))
+                                "are not marked; all are used.", column=column))
         return pd.DataFrame("", index=text.index, columns=range(4))
     parts = text[column].str.split(",", expand=True).reindex(columns=range(4), fill_value="")
     return parts.fillna("").apply(lambda part: part.str.strip())
@@ -203,7 +203,7 @@ def _refuse_decimals(written: pd.Series, values: pd.Series, element: str, file: 
     if len(broken):
         first = int(broken[0])
         raise LayerError(f"E-CLI-106 {file} row {first + 2} column {element}: \"{shown(written.iloc[first])}\": the "
-                         "station files of the archive hold whole numbers, tenths of a millimetre and of a degree "
+                         "station files of the archive contain whole numbers, tenths of a millimetre and of a degree "
                          "Celsius. Download the station's file as published, or rename the columns as in a plain "
                          f"table, with their units: {joined(EXAMPLES.values())}.")
 
@@ -275,7 +275,7 @@ def _once(days: pd.DataFrame, file: str, problems: list[Problem]) -> pd.DataFram
     lost: list[Any] = []
     for (cell, date), same in days[again].groupby(["cell_id", "date"], sort=True):
         agree = bool((same[values].nunique() <= 1).all())
-        problems.append(Problem("W-CLI-108" if agree else "E-CLI-103", file, rule="a day must stand once.",
+        problems.append(Problem("W-CLI-108" if agree else "E-CLI-103", file, rule="each day must appear once.",
                                 remedy=f"Remove all but one of rows {joined(same['row'])}.",
                                 action="The first is used." if agree else "None of them is used; the day is a gap.",
                                 row=int(same["row"].iloc[0]), value=f"{cell} {date:%Y-%m-%d}"))

@@ -110,8 +110,8 @@ def cells_of(entry: ClimateEntry, area: Area) -> gpd.GeoDataFrame | None:
                          f"{joined(c for c in frame.columns if c not in ('_row', 'geometry'))}.")
     key = frame[entry.cells_key]
     if not (key.dtype == object or pd.api.types.is_string_dtype(key)):
-        raise LayerError(f"E-CLI-003 {entry.cells} column {entry.cells_key}: holds numbers, so leading zeros are lost; "
-                         "save the key as text.")
+        raise LayerError(f"E-CLI-003 {entry.cells} column {entry.cells_key}: contains numbers, so leading zeros are "
+                         "lost; save the key as text.")
     cells = frame[["geometry"]].assign(cell_id=key.astype(str).str.strip())
     cells = cells.assign(geometry=cells.geometry.make_valid())
     cells = cells[~cells.geometry.is_empty & cells.geometry.notna() & (cells["cell_id"] != "")]
@@ -127,7 +127,7 @@ def _wanted_cells(monthly: pd.DataFrame, cells: gpd.GeoDataFrame | None, entry: 
     if cells is None:
         name = entry.cell or (names[0] if len(names) == 1 else None)
         if name is None:
-            raise LayerError(f"E-CLI-004 {_shown(entry)}: holds {len(names)} cells ({joined(names)}); set `cell` to "
+            raise LayerError(f"E-CLI-004 {_shown(entry)}: contains {len(names)} cells ({joined(names)}); set `cell` to "
                              "the one of this area, or `cells` to their polygons.")
         if name not in names:
             raise LayerError(f"E-CLI-005 {_shown(entry)}: no cell '{name}'; it has {joined(names)}.")
@@ -170,7 +170,7 @@ def latitude_of(names: list[str], cells: gpd.GeoDataFrame | None, entry: Climate
 def _csv(entry: ClimateEntry, area: Area, problems: list[Problem]) -> tuple[pd.DataFrame, list[Source]]:
     """Return cell_id, month, precipitation_mm, temperature_c, pet_mm, _row of a CSV file (plain or .gz)."""
     if isinstance(entry.path, dict):
-        raise LayerError("E-CLI-009 [climate]: reader \"csv\" takes one path; rain and temperature stand in one table.")
+        raise LayerError("E-CLI-009 [climate]: reader \"csv\" takes one path; rain and temperature are in one table.")
     text = text_table(area.resolve(entry.path), entry.path)
     lowered = {c.lower(): c for c in text.columns}
     frame = pd.DataFrame({"cell_id": _key(text, entry), "_row": np.arange(2, len(text) + 2)})
@@ -268,7 +268,7 @@ def _measured(text: pd.DataFrame, quantity: _Quantity, entry: ClimateEntry, prob
         column, unit = with_unit[0]
         return _numbers(text[column], column, str(unit), quantity.missing_codes, entry, problems)
     if with_unit:
-        raise LayerError(f"E-CLI-013 {entry.path}: columns {joined(c for c, _ in with_unit)} hold the same quantity; "
+        raise LayerError(f"E-CLI-013 {entry.path}: columns {joined(c for c, _ in with_unit)} give the same quantity; "
                          "keep one of them.")
     if columns and columns[0][1] in ("k", "kelvin", "degk"):
         raise LayerError(f"E-CLI-061 {entry.path} column {columns[0][0]}: Kelvin is not read. Subtract 273.15 and "
@@ -360,7 +360,8 @@ def _single(frame: pd.DataFrame, columns: str | list[str], file: str, problems: 
     for cell, month, listed, agree in zip(same.index.get_level_values(0), same.index.get_level_values(1), rows, same,
                                           strict=True):
         action = "The first is used." if agree else "None of them is used; the month is a gap."
-        problems.append(Problem("W-CLI-035" if agree else "E-CLI-035", file, rule="a cell and month must stand once.",
+        problems.append(Problem("W-CLI-035" if agree else "E-CLI-035", file,
+                                rule="each cell and month must appear once.",
                                 remedy=f"Remove all but one of rows {joined(listed)}.", action=action,
                                 row=int(listed[0]), value=f"{cell} {month_numbers.month_name(int(month))}"))
     single = frame.drop_duplicates(["cell_id", "month"]).copy()

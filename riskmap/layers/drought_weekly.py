@@ -90,7 +90,7 @@ def _files(entry: DroughtEntry, area: Area) -> list[tuple[Path, Path]]:
         if path.is_dir():
             inside = sorted(p for p in path.iterdir() if p.suffix.lower() in ALLOWED)
             if not inside:
-                raise LayerError(f"E-DRT-001 {shown_path}: the folder holds no weekly map; "
+                raise LayerError(f"E-DRT-001 {shown_path}: the folder contains no weekly map; "
                                  f"formats read are {joined(sorted(ALLOWED))}.")
             listed += [(p, shown_path / p.name) for p in inside]
         else:
@@ -203,7 +203,7 @@ def _without_overlap(maps: gpd.GeoDataFrame, problems: list[Problem]) -> gpd.Geo
     for week, group in maps.groupby("valid_date", sort=True):
         if overlap := _nested(group):
             problems.append(Problem("W-DRT-014", f"weekly map {week}", rule="classes must not overlap.",
-                                    remedy="None needed; this product holds each class with all worse ones.",
+                                    remedy="Nothing to do; this product draws each class together with all worse ones.",
                                     action=f"Worse classes cut out of milder ones ({overlap}).", value=str(week)))
             group = _differences(group)
         pieces.append(group)
@@ -259,7 +259,7 @@ def _extent(files: list[drought_judged.File], bounds: tuple[float, float, float,
         frame_box = cut_out if frame_box is None else frame_box.intersection(cut_out)
         problems.append(Problem("W-DRT-015", "weekly maps", rule="maps should cover the nation.",
                                 remedy="Give the national files as published.",
-                                action=f"Categories are told only within {low[0]:.2f}..{high[0]:.2f} degrees east, "
+                                action=f"Categories are known only within {low[0]:.2f}..{high[0]:.2f} degrees east, "
                                 f"{low[1]:.2f}..{high[1]:.2f} north."))
     return None if frame_box is None else gpd.GeoSeries([frame_box], crs="EPSG:4326")
 

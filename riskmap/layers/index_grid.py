@@ -97,7 +97,7 @@ def _check_size(values: NDArray[np.float64], entry: IndexEntry) -> None:
 
 def _empty_bands(grid: IndexGrid, entry: IndexEntry) -> list[Problem]:
     empty = ~np.isfinite(grid.values).any(axis=(1, 2))
-    return [Problem("W-IDX-011", str(entry.path), rule="a band should hold values.", remedy="Check the file.",
+    return [Problem("W-IDX-011", str(entry.path), rule="a band should contain values.", remedy="Check the file.",
                     action="Month treated as not given.", row=int(band) + 1, column="band",
                     value=month_numbers.month_name(int(grid.months[band])))
             for band in np.flatnonzero(empty)]

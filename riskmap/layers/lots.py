@@ -221,6 +221,6 @@ def _check_duplicates(table: gpd.GeoDataFrame, entry: LotsEntry, name: str) -> N
     if len(twice):
         first = twice["lot_id"].iloc[0]
         rows = twice.loc[twice["lot_id"] == first, "source_row"]
-        raise LayerError(f"E-LOT-011 {name}: {twice['lot_id'].nunique()} identifiers stand more than once, first "
-                         f"'{shown(first)}' in rows {joined(rows)}. Remove one of each, or set "
+        raise LayerError(f"E-LOT-011 {name}: {twice['lot_id'].nunique()} identifiers appear more than once, the first "
+                         f"is '{shown(first)}' in rows {joined(rows)}. Remove one of each, or set "
                          'lots.duplicates = "keep".')

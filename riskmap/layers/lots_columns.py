@@ -170,6 +170,6 @@ def per_row(mask: NDArray[np.bool_], rows: NDArray[np.int64], values: NDArray | 
                         value="" if values is None else shown(values[i]))
                 for i in where[:SHOWN_ROWS]]
     if where.size > SHOWN_ROWS:
-        findings.append(Problem(code, name, rule=f"{rule} The same holds for {where.size - SHOWN_ROWS} more rows.",
+        findings.append(Problem(code, name, rule=f"{rule} The same is true of {where.size - SHOWN_ROWS} more rows.",
                                 remedy=remedy, action=action, column=column))
     return findings

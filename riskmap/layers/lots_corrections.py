@@ -157,7 +157,7 @@ def _not_one(lots: gpd.GeoDataFrame, places: list[int], row: dict[Any, Any], nam
     elif row["row"]:
         rule, remedy = f"no lot has this identifier in row {row['row']}.", "Write the row as your editor numbers it."
     else:
-        rule, remedy = "no lot has this identifier.", "Write it as it stands in the lot file."
+        rule, remedy = "no lot has this identifier.", "Write it as it is in the lot file."
     return Problem("E-LOT-033", name, rule=rule, remedy=remedy, action="Correction not applied.",
                    row=int(row["source_row"]), column="lot_id", value=shown(row["lot_id"]))
 

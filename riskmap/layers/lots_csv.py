@@ -222,8 +222,8 @@ def _check_heading(heading: list[str], entry: LotsEntry, name: str) -> None:
     if any(cell.lower() in known for cell in heading) or set(entry.columns.values()) & set(heading):
         return
     if any(title_rows.VALUE.match(cell) for cell in heading):
-        raise LayerError(f"E-LOT-090 {name} row 1: it holds values, not the names of columns. Write a first row with "
-                         "names, such as lot_id,lon,lat,pour_date.")
+        raise LayerError(f"E-LOT-090 {name} row 1: it contains values, not the names of columns. Write a first row "
+                         "with names, such as lot_id,lon,lat,pour_date.")
 
 
 def _before_heading(text: str) -> tuple[int, int, str | None]:

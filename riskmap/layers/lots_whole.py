@@ -95,7 +95,7 @@ def zipped_shapefile(path: Path, name: str, layer: str | None) -> Shapefile:
         inside = joined(m.filename for m in members) or "nothing"
         lone = any(m.filename.lower().endswith((".shx", ".dbf")) for m in members)
         said = "the .shp is missing, the part with the shapes" if lone else "there is no shapefile in the zip"
-        raise LayerError(f"E-LOT-088 {name}: {said}. The zip holds: {inside}. "
+        raise LayerError(f"E-LOT-088 {name}: {said}. The zip contains: {inside}. "
                          "Pack .shp, .shx, .dbf and .prj together.")
     stems = [PurePosixPath(shape).stem for shape in shapes]
     calls = stems if len(set(stems)) == len(stems) else [shape[:-4] for shape in shapes]  # with their folders

@@ -52,11 +52,11 @@ def read(path: Path, shown_path: Path, element: str) -> tuple[pd.DataFrame, list
     short = next((k for k, line in enumerate(lines) if not re.match(rf"\d{{{key_width + 6}}}(?!\d)", line)), None)
     if short is not None:
         raise LayerError(f"E-CLI-021 {shown_path} row {short + 1}: \"{lines[short][:20]}\": does not start like row 1; "
-                         "a file holds either divisions or counties, give it as published.")
+                         "a file contains either divisions or counties; give it as published.")
     codes = sorted({line[key_width:key_width + 2] for line in lines})
     if codes != [element]:
         held = ", ".join(QUANTITY.get(code, f"element {code}") for code in codes)
-        raise LayerError(f"E-CLI-022 {shown_path}: holds {held}, but is given as {QUANTITY[element]}; "
+        raise LayerError(f"E-CLI-022 {shown_path}: contains {held}, but is given as {QUANTITY[element]}; "
                          "swap or correct the paths under [climate].")
     values, problems = _values(lines, key_width + 6, shown_path)
     values[values <= MISSING_BELOW[element]] = np.nan

@@ -81,7 +81,7 @@ def _inside_zip(path: Path, shown_path: Path) -> str:
     members = archive.entries(path, str(shown_path), unreadable="E-LAY-004", unsafe="E-LAY-006")
     shapes = [m.filename for m in members if m.filename.lower().endswith(".shp")]
     if len(shapes) != 1:
-        raise LayerError(f"E-LAY-005 {shown_path}: holds {len(shapes)} shapefiles ({joined(shapes)}); "
+        raise LayerError(f"E-LAY-005 {shown_path}: contains {len(shapes)} shapefiles ({joined(shapes)}); "
                          "give a zip with exactly one.")
     return f"/vsizip/{path.resolve()}/{shapes[0]}"
 

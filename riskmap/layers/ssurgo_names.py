@@ -108,7 +108,7 @@ def _first_wins(parts: list[ssurgo_tables.Part], problems: list[Problem]) -> lis
                     tables[table] = tables[table][tables[table]["cokey"].isin(tables["component"]["cokey"])]
         clash = set(tables["component"]["cokey"]) & components
         if clash:
-            raise LayerError(f"E-SOIL-016 {part.shown}: {len(clash)} component keys also stand for other "
+            raise LayerError(f"E-SOIL-016 {part.shown}: {len(clash)} component keys also belong to other "
                              "components of an earlier download. Use downloads of the same year.")
         units |= set(mukeys)
         components |= set(tables["component"]["cokey"])
@@ -225,7 +225,8 @@ def _scale(every: dict[str, pd.DataFrame], entry: SoilEntry, problems: list[Prob
         return recorded[-1]
     if entry.scale is None:
         problems.append(Problem("W-SOIL-019", "soil survey, table legend", rule="no mapping scale is recorded.",
-                                remedy="Set `scale` under [soil].", action="The width of soil lines is not given."))
+                                remedy="Set `scale` under [soil].",
+                                action="The width of soil boundaries is not given."))
     return entry.scale
 
 
@@ -249,7 +250,7 @@ def _stored_rating(areas: list[dict[str, pd.DataFrame]], problems: list[Problem]
         value = pd.to_numeric(rated.map(sub["interphr"]), errors="coerce").fillna(0.0).astype(float)
         ratings.append(pd.DataFrame({"component_id": rated.to_numpy(), "rating": value.to_numpy()}))
     if not ratings and any("cointerp" in tables for tables in areas):
-        problems.append(Problem("W-SOIL-020", "soil survey, table cointerp", rule="holds no sub-rules.",
+        problems.append(Problem("W-SOIL-020", "soil survey, table cointerp", rule="contains no sub-rules.",
                                 remedy="Take the download as published to compare.",
                                 action=f"Without them {ssurgo_tables.MISSING_MEANS['cointerp']}."))
     return pd.concat(ratings, ignore_index=True) if ratings else None

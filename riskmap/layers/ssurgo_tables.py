@@ -101,7 +101,7 @@ def surveys(path: Path, shown_path: str) -> list[SurveyArea]:
              if any(LAYOUT[t][0] + ".txt" in members for t in REQUIRED) or _polygon_stem(members)]
     if not areas:
         raise LayerError(f"E-SOIL-001 {shown_path}: no soil-survey tables or polygons inside. Give the zip as it was "
-                         "downloaded, or the folder that holds `tabular` and `spatial`.")
+                         "downloaded, or the folder that contains `tabular` and `spatial`.")
     return areas
 
 

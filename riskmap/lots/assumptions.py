@@ -95,7 +95,7 @@ def _nothing_known(lacking: NDArray[np.bool_], here: NDArray[np.bool_], raw: pd.
         return None
     rows = "" if count == total else f" (rows {first_rows(raw['source_row'].to_numpy()[lacking & here][:4])})"
     return Problem("W-LOT-045", file, rule=f"{count:,} of {total:,} lots to be estimated have neither a pour date nor "
-                   f"a foundation type that can be used{rows}: a house may not stand there.",
+                   f"a foundation type that can be used{rows}: there may be no house.",
                    remedy=_remedy("land_use", raw, count == total), action="Rows are estimated as if a house stood "
                    "there.")
 
@@ -134,4 +134,4 @@ def _early(table: pd.DataFrame, year: int, dated: NDArray[np.bool_], raw: pd.Dat
     return Problem("W-LOT-044", file, rule=f"{int(early.sum()):,} of {int(dated.sum()):,} dated lots to be estimated "
                    f"were poured before {year}, the earliest by {late[first] // 12} in row "
                    f"{raw['source_row'].iloc[first]}; slab-on-ground building became common later.",
-                   remedy="Check the years, and that these houses stand on slabs.", action="Used as given.")
+                   remedy="Check the years, and that these houses are built on slabs.", action="Used as given.")

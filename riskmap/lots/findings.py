@@ -47,7 +47,7 @@ class LotFindings:
                 row=int(self.rows[i]), column=column, value="" if values is None else shown(values[i])))
         if where.size > SHOWN_ROWS:
             self.problems.append(Problem(
-                code, self.file, rule=f"the same holds for {where.size - SHOWN_ROWS} more rows, the first of them row "
+                code, self.file, rule=f"the same is true of {where.size - SHOWN_ROWS} more rows, the first of them row "
                 f"{self.rows[where[SHOWN_ROWS]]}.", remedy=remedy, action=action, column=column))
 
 
@@ -61,12 +61,12 @@ def report_ids(report: LotFindings, lot_id: pd.Series, repeated: NDArray[np.bool
     for name, rows in list(groups.items())[:SHOWN_ROWS]:
         listed = ", ".join(str(row) for row in rows[:8]) + (" and more" if len(rows) > 8 else "")
         report.problems.append(Problem(
-            "W-LOT-011", report.file, rule=f"the identifier stands in {len(rows)} rows: {listed}.",
+            "W-LOT-011", report.file, rule=f"the identifier is in {len(rows)} rows: {listed}.",
             remedy='Remove one, or set duplicates = "refuse" to stop here.', action="Each row is answered on its own.",
             row=int(rows[0]), column=report.label("lot_id"), value=shown(name)))
     if len(groups) > SHOWN_ROWS:
         report.problems.append(Problem(
-            "W-LOT-011", report.file, rule=f"{len(groups) - SHOWN_ROWS} more identifiers stand in several rows.",
+            "W-LOT-011", report.file, rule=f"{len(groups) - SHOWN_ROWS} more identifiers are in several rows.",
             remedy='Remove them, or set duplicates = "refuse" to stop here.', action="Each row is answered on its own.",
             column=report.label("lot_id")))
 
@@ -130,7 +130,7 @@ def report_values(report: LotFindings, raw: pd.DataFrame, window: pour_date.Pour
             _report_size(report, name, as_number(raw, name), refused)
     report.rows_where(plate.prestress_refused, "W-LOT-026", "post_tensioned",
                       as_text(raw, "post_tensioned").to_numpy(),
-                      rule="whether the slab is prestressed is said by yes or no.",
+                      rule="the answer to whether the slab is prestressed is yes or no.",
                       remedy="Write yes, no, or leave it empty where it is not known.",
                       action="Row kept, value treated as missing.")
     foundation = as_text(raw, "foundation_type")

@@ -17,7 +17,7 @@ from riskmap.common.month_numbers import month_number
 
 FIRST_YEAR = 1850  # judgement: older than slab-on-ground building; a smaller number is a typing error or a code
 YEARS_AHEAD = 10  # judgement: a plan further ahead than this is a code such as 9999
-NO_YEAR = "0 stands for no year."  # as county files write it
+NO_YEAR = "0 means that the year is not known."  # as county files write it
 FORMS = "Use YYYY, YYYY-MM, YYYY-MM-DD or a range such as 1985/1988, or leave it empty."
 
 # Months between the recorded event and the pour, (earliest, latest). Judgement, no source found: the permit comes
@@ -140,7 +140,7 @@ _EFFECTIVE = ("an effective year is an appraiser's judgement of condition, not t
 
 def _why_not(text: str) -> str:
     if text.startswith(("~", "c.", "ca", "about")):
-        return "an approximate date has no width; write the range it stands for."
+        return "this is too vague; write a range such as 1958/1962."
     if re.fullmatch(r"\d{1,2}[/.-]\d{1,2}[/.-]\d{2,4}", text, re.ASCII):
         return "the order of day and month is not known."
     return "this is not a date."

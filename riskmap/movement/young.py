@@ -58,7 +58,7 @@ def pour_weather(driver: Driver, early: NDArray[np.int64], late: NDArray[np.int6
     Parameters
     ----------
     driver : Driver
-        Its mean over the draws is judged.
+        Its mean of the model runs is judged.
     early, late : array of int, shape (n_slab,)
         First and last possible pour month as month numbers.
     first_year, last_year : int

@@ -7,7 +7,7 @@ from pathlib import PurePath
 from typing import TYPE_CHECKING, Any
 
 from riskmap.common import results, tables, units, wording
-from riskmap.outputs import telling, waterfall, words
+from riskmap.outputs import calibrated, telling, waterfall, words
 from riskmap.outputs.telling import shown
 
 if TYPE_CHECKING:
@@ -80,7 +80,7 @@ def largest(lot: dict[str, Any], today: str, system: str) -> str:
 def weather_driver(found: Results) -> str:
     """Return by which driver the weather became suction; a run that names none was made with the monthly bucket."""
     driver = str(found.settings.get("climate_settings", {}).get("driver", "month"))
-    return f"Weather: suction at the surface {words.DRIVER.get(driver, driver)}"
+    return f"Weather: {words.DRIVER.get(driver, driver)}"
 
 
 def ground_cracked(found: AreaResults) -> bool:
@@ -115,7 +115,7 @@ def suction(estimate: Results, cell: str, system: str) -> list[str]:
     depths = ", ".join(f"{value:.1f} at {length(float(name.split('_')[1]), system)}" for name, value in told.items()
                        if name.startswith("at_"))
     return [f"Suction of open ground now, pF: {depths}; below the roots {told['natural_level']:.1f}, under an old slab "
-            f"{told['covered_level']:.1f}. Movement rests on its changes, not on the level."]
+            f"{told['covered_level']:.1f}. The estimate depends on how suction changes, not on its level."]
 
 
 def young_slab(row: dict[str, Any], system: str) -> str:
@@ -150,13 +150,13 @@ def lines(estimate: Results, lot_row: int, system: str = "us", cracked: str = ""
     row = estimate.lots.drop(columns=estimate.lots.geometry.name).iloc[lot_row].to_dict()
     out = [f"Lot {row['lot_id']} ({_where(estimate, int(row['lot_row']))}), {estimate.area_name}, {estimate.today}"]
     if row["state"]:
-        return [*out, f"No number: {row['state']} - {tables.STATES.get(row['state'], '')}.",
-                f"{row['state_reason'] or ''}", "This is not a low or a middle result.", wording.CAUTION]
+        return [*out, f"No estimate: {row['state']} - {tables.STATES.get(row['state'], '')}.",
+                f"{row['state_reason'] or ''}", "No estimate does not mean low movement.", wording.CAUTION]
     out += shares(estimate, lot_row)
     shared, years = shared_reasons(estimate), whatif_years(estimate, str(row["cell_id"]))
     out += [f"{name}: {answer}" for name, answer in telling.answers(row, estimate.today, system).values()]
     out += [" ".join(filter(None, [telling.whatif_years(years), wording.CAUTION_WHATIF])), "",
-            f"Phase: {words.PHASE.get(row['phase'], row['phase'])} ({row['phase_probability']:.0%} of model runs)",
+            f"Phase: {words.phase(row['phase'], row['phase_probability'])}",
             largest(row, estimate.today, system),
             *([f"If the ground cracks beside the slab: {cracked}"] if cracked else []),
             "", f"{waterfall.heading(row, system)}:"]
@@ -170,10 +170,10 @@ def lines(estimate: Results, lot_row: int, system: str = "us", cracked: str = ""
     if sentence := young_slab(row, system):
         out.append(f"Young slab: {sentence}")
     if row["neighbor_unit_share"] >= 0.005:  # false when missing
-        out.append(f"Soil line {length(row['soil_line_distance_m'], system)} away; with "
-                   f"{row['neighbor_unit_share']:.0%} probability the slab stands on {row['neighbor_unit_name']}")
+        out.append(f"Soil boundary {length(row['soil_line_distance_m'], system)} away; with "
+                   f"{row['neighbor_unit_share']:.0%} probability the slab is on {row['neighbor_unit_name']}")
     out += [*suction(estimate, str(row["cell_id"]), system), weather_driver(estimate),
             *([GROUND_CRACKED] if ground_cracked(estimate) else [])]
     flags = [flag for flag in str(row["flags"] or "").split(";") if flag]
     out += [f"Note: {sentence}" for sentence in words.flag_sentences(flags).values()]
-    return [*out, "", wording.STANDING, wording.CAUTION]
+    return [*out, "", calibrated.standing(estimate), wording.CAUTION]

@@ -12,7 +12,7 @@ from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 from riskmap.common import month_numbers, units
-from riskmap.outputs import words
+from riskmap.outputs import calibrated, words
 
 MM_STEP, INCH_STEP = 2.0, 0.1  # what is shown; finer than a survey reads would promise too much
 MONTHS = ("January", "February", "March", "April", "May", "June", "July", "August", "September", "October", "November",
@@ -34,6 +34,11 @@ SENTENCES = {
     "long_run": "{size} ({range})",
     "whatif": "{dry} after a year (an average year: {average}; a wet year: {wet})",
     "whatif_years": "Dry as in {dry}, average as in {average}, wet as in {wet}.",
+    "calibrated": "{figure} calibrated ({modelled} as modelled)",  # where a calibration was given
+    "now_calibrated": "{side}; range {range}",
+    "expected_calibrated": "bending of up to {size}; range {range}; today {today}",
+    "long_run_calibrated": "{size}; range {range}",
+    "as_modelled": "{answer}, as modelled",  # of an answer that no calibration reaches
     "not_computed": "not computed in this run, which an earlier version made; estimate the area again",
 }
 COLUMNS = {"now": "bend_now_mm", "next": "change_next_mm", "expected": "expected_movement_mm",
@@ -105,18 +110,45 @@ def _signed_range(middle_mm: float, low_mm: float, high_mm: float, system: str,
 
 
 def _three(row: Mapping[str, Any], column: str) -> tuple[float, float, float]:
-    middle, low, high = (float(row[f"{column}{end}"]) for end in ("", "_p10", "_p90"))
+    low, middle, high = calibrated.values_mm(row, column)
     return middle, low, high
+
+
+def size(row: Mapping[str, Any], column: str, system: str) -> str:
+    """Return a number that has no sign: `1.8 in calibrated (1.4 in as modelled)`, or the model's alone."""
+    modelled = shown(float(row[column]), system)
+    if f"{calibrated.PREFIX}{column}" not in row:
+        return modelled
+    return SENTENCES["calibrated"].format(figure=shown(_three(row, column)[0], system), modelled=modelled)
+
+
+def _sentence(name: str, row: Mapping[str, Any]) -> str:
+    return SENTENCES[f"{name}_calibrated" if calibrated.has(row) else name]
+
+
+def _as_modelled(answer: str, row: Mapping[str, Any]) -> str:
+    return SENTENCES["as_modelled"].format(answer=answer) if calibrated.has(row) else answer
+
+
+def _side_now(row: Mapping[str, Any], system: str) -> str:
+    """Return today's bending with its side; near level is a word for the model's figure, as its direction is."""
+    modelled, level = float(row["bend_now_mm"]), row["direction"] == "near_level"
+    told = side(modelled, system)
+    if level:
+        told = SENTENCES["near_level"] if is_zero(modelled, system) else \
+            SENTENCES["near_level_side"].format(side=told)
+    if not calibrated.has(row):
+        return told
+    value = _three(row, "bend_now_mm")[0]
+    if not level and value * modelled > 0 and not is_zero(value, system) and not is_zero(modelled, system):
+        told = shown(abs(modelled), system)  # the side is the same and need not be said twice
+    return SENTENCES["calibrated"].format(figure=side(value, system), modelled=told)
 
 
 def now(row: Mapping[str, Any], system: str) -> str:
     """Return how the slab should be bent today, with the range of the model runs."""
-    middle, low, high = _three(row, "bend_now_mm")
-    told = side(middle, system)
-    if row["direction"] == "near_level":
-        told = SENTENCES["near_level"] if is_zero(middle, system) else \
-            SENTENCES["near_level_side"].format(side=told)
-    return SENTENCES["now"].format(side=told, range=_signed_range(middle, low, high, system, side))
+    told = _signed_range(*_three(row, "bend_now_mm"), system, side)
+    return _sentence("now", row).format(side=_side_now(row, system), range=told)
 
 
 def next_year(row: Mapping[str, Any], system: str) -> str:
@@ -127,31 +159,33 @@ def next_year(row: Mapping[str, Any], system: str) -> str:
     kind = {(False, False): "both", (False, True): "rise", (True, False): "fall",
             (True, True): "still"}[is_zero(rise, system), is_zero(fall, system)]
     middle, low, high = _three(row, "change_next_mm")
-    return SENTENCES["next"].format(
+    return _as_modelled(SENTENCES["next"].format(
         moves=SENTENCES[kind].format(rise=shown(rise, system), fall=shown(abs(fall), system)),
-        after=higher(middle, system), range=_signed_range(middle, low, high, system, higher))
+        after=higher(middle, system), range=_signed_range(middle, low, high, system, higher)), row)
 
 
 def expected(row: Mapping[str, Any], system: str) -> str:
     """Return the estimate: the largest bending within twelve months, beside today's."""
-    middle, low, high = _three(row, "expected_movement_mm")
+    _, low, high = _three(row, "expected_movement_mm")
     today = SENTENCES["today"].format(size=shown(abs(float(row["bend_now_mm"])), system),
                                       side=words.DIRECTION_SHORT.get(str(row["direction"]), str(row["direction"])))
-    return SENTENCES["expected"].format(size=shown(middle, system), range=sizes(low, high, system), today=today)
+    return _sentence("expected", row).format(size=size(row, "expected_movement_mm", system),
+                                             range=sizes(low, high, system),
+                                             today=_side_now(row, system) if calibrated.has(row) else today)
 
 
 def long_run(row: Mapping[str, Any], system: str) -> str:
     """Return what this lot is like whatever the weather."""
-    middle, low, high = _three(row, "long_run_mm")
-    return SENTENCES["long_run"].format(size=shown(middle, system), range=sizes(low, high, system))
+    _, low, high = _three(row, "long_run_mm")
+    return _sentence("long_run", row).format(size=size(row, "long_run_mm", system), range=sizes(low, high, system))
 
 
 def whatif(row: Mapping[str, Any], system: str) -> str:
     """Return the change after a dry, an average and a wet year."""
     if math.isnan(float(row["whatif_dry_mm"])):
         return SENTENCES["not_computed"]
-    return SENTENCES["whatif"].format(
-        **{year: higher(float(row[f"whatif_{year}_mm"]), system) for year in WHATIF_YEARS})
+    return _as_modelled(SENTENCES["whatif"].format(
+        **{year: higher(float(row[f"whatif_{year}_mm"]), system) for year in WHATIF_YEARS}), row)
 
 
 def whatif_years(years: Sequence[Any]) -> str:
@@ -166,7 +200,8 @@ def answers(row: Mapping[str, Any], today: str, system: str) -> dict[str, tuple[
     Parameters
     ----------
     row : mapping
-        Columns of `tables.ESTIMATE`.
+        Columns of `tables.ESTIMATE`; with those of `tables.CALIBRATED` each of their numbers is told first, and the
+        model's own in brackets.
     today : str
         Present month of the run, YYYY-MM.
     system : str

@@ -167,7 +167,7 @@ def bounded_json(raw: bytes, most_bytes: int = MOST_BYTES, most_values: int = MO
 
 
 def _no_number(word: str) -> Any:
-    raise ValueError(f"{word} is no number of JSON")
+    raise ValueError(f"{word} is not a number of JSON")
 
 
 def _once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:

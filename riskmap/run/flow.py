@@ -7,7 +7,7 @@ from collections.abc import Callable
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, cast
+from typing import TYPE_CHECKING, Any
 
 from riskmap.common import settings as area_file
 from riskmap.common.errors import LayerError, SettingsError
@@ -31,6 +31,8 @@ if TYPE_CHECKING:
     from riskmap.run.workers import Workers
 
 Progress = Callable[[str, float], None]  # stage in words, finished share 0-1
+_CALIBRATE_LATER = ("Run the estimate without --calibration, and give it to `riskmap map`, `brief`, `screen` or "
+                    "`export` of that run.")
 
 
 class _Clock:
@@ -211,7 +213,8 @@ def _by_name(ready: _Ready, clock: _Clock, soil_problems: list[Problem], facts: 
 
 def run(area_path: Path, outputs: Path, *, units: str = "us", workers: int | None = None,
         progress: Progress | None = None, public_k: int | None = None, reuse: bool = True,
-        scheduler: str | None = None, part_lots: int | None = None) -> Run:
+        scheduler: str | None = None, part_lots: int | None = None,
+        beside: Callable[[Results], Results] | None = None) -> Run:
     """Estimate an area and write one new run folder, whole or not at all.
 
     Up to `part_lots` lots are held as one table. More are worked on in parts, by processes of this machine or by a
@@ -225,6 +228,9 @@ def run(area_path: Path, outputs: Path, *, units: str = "us", workers: int | Non
         Threads, or processes when there are several parts. Default: one for each core.
     part_lots : int, optional
         Most lots of a part; default `parts.PART_LOTS`.
+    beside : callable, optional
+        Puts further columns beside those of the estimate, such as a calibration's; only of a run that is held as one
+        table and has products lot by lot.
 
     Raises
     ------
@@ -235,6 +241,8 @@ def run(area_path: Path, outputs: Path, *, units: str = "us", workers: int | Non
     from riskmap.run import manifest, part_files, store
     from riskmap.run.workers import InProcess, workers_of
 
+    if beside is not None and public_k is not None:
+        raise LayerError(f"E-CAL-216 tables for publication take no calibration. {_CALIBRATE_LATER}")
     area, clock = area_file.load(area_path), _Clock(progress)
     cache = store.Store((outputs / store.FOLDER).resolve() if reuse else None)  # workers may stand elsewhere
     size = part_lots or part_files.PART_LOTS
@@ -245,6 +253,9 @@ def run(area_path: Path, outputs: Path, *, units: str = "us", workers: int | Non
         """Tell whether so many lots are held at once; if not, workers load their libraries while lots are cleaned."""
         nonlocal pool
         if public_k is None and (lots > size or scheduler is not None):
+            if beside is not None:
+                raise LayerError(f"E-CAL-216 a run that is worked on in parts ({lots:,} lots) takes no calibration. "
+                                 f"{_CALIBRATE_LATER}")
             pool = held.enter_context(workers_of(workers, scheduler))
         return pool is None
 
@@ -253,8 +264,12 @@ def run(area_path: Path, outputs: Path, *, units: str = "us", workers: int | Non
         ready, lot = _ready(area, clock, begin)
         folder.of_month(month_numbers.month_name(ready.today))
         if pool is None:
-            results: AreaResults = _at_once(ready, lot, clock, cache, InProcess(workers))
-            rows = _write_whole(cast("Results", results), folder.path, units, public_k, clock)
+            whole = _at_once(ready, lot, clock, cache, InProcess(workers))
+            if beside is not None:
+                with clock.stage("calibration"):
+                    whole = beside(whole)
+            results: AreaResults = whole
+            rows = _write_whole(whole, folder.path, units, public_k, clock)
         else:
             lots = [lot]
             del lot  # the parts are in files soon; a million lots are a gigabyte

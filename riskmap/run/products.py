@@ -37,6 +37,7 @@ def write_all(results: Results, folder: Path, units: str = "us") -> list[Path]:
     RunFolderError
         When a file could not be written whole.
     """
+    from riskmap.outputs import calibrated
     from riskmap.outputs.files import csv_table, geopackage, geoparquet, rounding, xlsx
     from riskmap.outputs.map import web_map
     from riskmap.run import record
@@ -47,7 +48,7 @@ def write_all(results: Results, folder: Path, units: str = "us") -> list[Path]:
         geoparquet.write(results, folder),
         csv_table.write(results, folder),
         *([xlsx.write(results, folder)] if len(results.lots) <= xlsx.USUAL_ROWS else []),
-        csv_table.write_dictionary(folder),
+        csv_table.write_dictionary(folder, calibrated=calibrated.has(results.lots)),
         write_problems(results, folder),
         record.write(results, folder),
         web_map.write(results, folder, units),

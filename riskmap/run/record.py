@@ -82,6 +82,11 @@ class _Cell(BaseModel):
     whatif_years: list[Any] = []
 
 
+class _Calibration(BaseModel):
+    sha256: str
+    standing: str
+
+
 class _Known(BaseModel):
     """What later commands take from the facts; others are free."""
 
@@ -92,6 +97,7 @@ class _Known(BaseModel):
     cells: dict[str, _Cell] = {}
     input_sha256: dict[str, list[str]] = {}
     lot_rows: list[Annotated[list[int], Field(min_length=2, max_length=2)]] = []
+    calibration: _Calibration | None = None
 
 
 class _Facts(BaseModel):
@@ -179,7 +185,7 @@ def read(run: Path | RunFiles, lot_id: str | None = None, *, inputs: bool = Fals
                                  f"settings of the run are in {name}.")
         _Facts.model_validate(header)
         name = LOTS
-        lots = _lots(files, lot_id)
+        lots = _lots(files, lot_id, calibrated=bool(header["facts"].get("calibration")))
         name = PROBLEMS
         problems = _problems(files, len(lots)) if lot_id is None else []
         frames = {}
@@ -236,11 +242,15 @@ class _Contradiction(ValueError):
     """A table of a run contradicts itself or another one."""
 
 
-def _lots(files: RunFiles, lot_id: str | None) -> gpd.GeoDataFrame:
-    """Return the table of lots, or the rows of one identifier: the columns of the estimate and the shapes, no other."""
+def _lots(files: RunFiles, lot_id: str | None, *, calibrated: bool) -> gpd.GeoDataFrame:
+    """Return the table of lots, or the rows of one identifier: the columns of the estimate and the shapes, no other.
+
+    calibrated: the run was estimated with a calibration, and has those columns too.
+    """
     import geopandas as gpd
 
-    names = [*(column.name for column in tables.ESTIMATE.columns), "geometry"]
+    beside = tables.CALIBRATED if calibrated else ()
+    names = [*(column.name for column in (*tables.ESTIMATE.columns, *beside)), "geometry"]
     with files.open(LOTS) as stream:
         lots = gpd.read_parquet(stream, columns=names, **CHECKED,
                                 filters=None if lot_id is None else [("lot_id", "==", lot_id)])
@@ -318,8 +328,9 @@ def _growth(files: RunFiles, inputs: MovementInputs | None) -> pd.DataFrame | No
         return None
     table = _table(files, "growth")[list(_COLUMNS["growth"])]
     _within(table["archetype"].to_numpy(), 0, len(inputs.archetype), "growth")
-    if not np.isfinite(table.to_numpy(float)).all() or table.duplicated(["archetype", "year"]).any():
-        raise _Contradiction("growth has a year of an archetype twice, or one without numbers")
+    step = table.sort_values(["archetype", "year"])[["archetype", "year"]].diff().to_numpy(float)
+    if not np.isfinite(table.to_numpy(float)).all() or (step[step[:, 0] == 0, 1] != 1).any():
+        raise _Contradiction("growth has a year of an archetype twice, leaves one out or has one without numbers")
     return table
 
 

@@ -188,7 +188,7 @@ class Cluster(_Base):
         other = sorted(name for name, (code, _) in answers.items() if code != ours)
         blind = sorted(name for name, (_, sees) in answers.items() if not sees)
         if other:
-            raise WorkerError(f"E-RUN-034 {len(other)} of {len(answers)} workers hold another version of riskmap or "
+            raise WorkerError(f"E-RUN-034 {len(other)} of {len(answers)} workers have another version of riskmap or "
                               f"its libraries ({other[0]}). Install the same versions everywhere.")
         if blind:
             raise WorkerError(f"E-RUN-035 {len(blind)} of {len(answers)} workers do not see the outputs folder "

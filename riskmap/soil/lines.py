@@ -1,6 +1,6 @@
 """Distance from a lot to the nearest soil line, and how far the line's own width reaches into the lot.
 
-A soil line is an edge between two different map units. The outer edge of the survey and an edge between two
+A soil boundary is an edge between two different map units. The outer edge of the survey and an edge between two
 polygons of the same unit are none.
 Method: notebooks/method.md, section 2.
 """
@@ -42,7 +42,7 @@ def line_width_m(scale: float) -> float:
 
 
 def neighbor_share(distance_m: NDArray[np.float64], scale: int | None) -> NDArray[np.float64]:
-    """Return the probability that the slab stands on the neighbour unit. [-] (method.md, section 2)
+    """Return the probability that the slab is on the neighbouring map unit. [-] (method.md, section 2)
 
     0.5 erfc(d / (s sqrt 2)) with s = width / 1.645: 0.5 on the line and 0.05 one full width away; nan without a
     scale. That the true line is normally distributed about the drawn one is judgement.

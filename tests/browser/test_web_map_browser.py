@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import io
 import json
+import re
 import time
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import in_browser
@@ -22,6 +24,7 @@ from riskmap.common import tables
 from riskmap.outputs import palette, telling, waterfall
 from riskmap.outputs.files import rounding
 from riskmap.outputs.map import web_map
+from riskmap.outputs.words import phase
 
 HIDDEN = str.maketrans({c: f"\\u{ord(c):04x}" for c in "\u202e\u202c\t\n\u200b"})
 
@@ -205,11 +208,40 @@ def test_the_panel_says_what_the_terminal_and_the_papers_say(page: webdriver.Chr
         answers = telling.answers(row, found.today, system)
         assert said[0][:5] == [name for name, _ in answers.values()], lot
         assert said[1][:5] == [answer for _, answer in answers.values()], lot
+        assert f"Phase\n{phase(row['phase'], row['phase_probability'])}\n" in details(page), lot
         assert said[2] == waterfall.heading(row, system), lot
         steps = [f"{waterfall.text_of(step, system)} {step.label}".replace("-", "−") for step in waterfall.steps(row)]
         assert [text.replace("-", "−") for text in said[3]] == steps, lot
         told += 1
     assert told > 35
+    page.find_element(By.CSS_SELECTOR, "input[value=us]").click()
+
+
+def test_the_panel_says_the_calibrated_figures_as_the_terminal_does(browser: webdriver.Chrome, tmp_path: Path) -> None:
+    """Calibrated columns invented on both sides of the model's: larger, of the other sign, and near zero."""
+    found, factor = results(), np.resize([1.4, -0.6, 0.01, 0.7], len(results().lots))
+    lots = found.lots.copy()
+    for column in tables.CALIBRATED_NUMBERS:
+        by = factor if column == "bend_now_mm" else np.abs(factor)
+        ends = np.sort([by * lots[f"{column}{end}"] for end in ("_p10", "", "_p90")], axis=0)
+        for end, values in zip(("_p10", "", "_p90"), ends, strict=True):
+            lots[f"calibrated_{column}{end}"] = values
+    found = replace(found, lots=rounding.rounded_lots(lots))
+    page = opened(browser, web_map.write(found, tmp_path))
+    for system in ("us", "si"):
+        page.find_element(By.CSS_SELECTOR, f"input[value={system}]").click()
+        told: list[str] = []
+        for lot, row in enumerate(found.lots.drop(columns="geometry").to_dict("records")):
+            if row["state"] or lot >= 50:  # the list shows 50 at a time
+                continue
+            show(page, lot)
+            said = page.execute_script("return [...document.querySelectorAll("
+                                       "'#details dl:first-of-type dd > span:first-child')].map(n => n.textContent)")
+            answers = [answer for _, answer in telling.answers(row, found.today, system).values()]
+            assert said[:5] == answers, lot
+            told += answers
+        assert sum(" calibrated (" in answer for answer in told) > 3 * 35
+        assert any(re.match(r"edge high by \S+ \w+ calibrated \(middle high by ", answer) for answer in told)
     page.find_element(By.CSS_SELECTOR, "input[value=us]").click()
 
 
@@ -270,8 +302,8 @@ def test_the_legend_tells_grey_as_a_number_and_states_apart(page: webdriver.Chro
 def test_a_state_has_words_and_no_number(page: webdriver.Chrome) -> None:
     show(page, 21)
     text = details(page)
-    assert "Not enough data to estimate this lot. Missing: a reason for not_enough_data." in text
-    assert "This is not a low or a middle result." in text
+    assert "a reason for not_enough_data." in text
+    assert "No estimate does not mean low movement." in text
     assert "range" not in text.split("Soil unit")[0]
     show(page, 24)
     assert "not drawn: the row has no usable shape" in details(page)

@@ -30,6 +30,7 @@ SEVERAL_PLACES = {
     "E-CAL-005": ({"answers/calibration/surveys.py": 2}, "a value in two columns: same name, or mm and inches"),
     "E-CAL-100": ({"answers/calibration/calibrate.py": 1, "answers/calibration/fitting.py": 1}, "none is too few"),
     "E-CAL-110": ({"answers/calibration/fitting.py": 2}, "the layer below is off from the start, or is put off later"),
+    "E-CAL-216": ({"run/flow.py": 2}, "for publication, or in parts"),
     "E-CAL-211": ({"answers/calibration/apply.py": 1, "answers/calibration/calibrate.py": 1,
                    "answers/calibration/invented_surveys.py": 1}, "three uses of the same record"),
     "W-CAL-060": ({"answers/calibration/calibrate.py": 2}, "the finding, and the same code in the table of rows"),

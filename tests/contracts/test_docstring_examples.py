@@ -106,7 +106,8 @@ def test_options_of_a_command_are_those_of_its_function() -> None:
     for name, command in cli.commands.items():
         given = set(inspect.signature(getattr(riskmap, name)).parameters)
         for one in (command.commands.values() if isinstance(command, click.Group) else [command]):
-            asked = {renamed.get(str(p.name), str(p.name)) for p in one.params} - terminal
+            # a former name that is refused with the new one reaches no function
+            asked = {renamed.get(str(p.name), str(p.name)) for p in one.params if p.expose_value} - terminal
             assert asked, (name, one.name)
             assert asked <= given, (name, one.name, asked - given)
 

@@ -55,5 +55,5 @@ def test_what_has_no_number_is_never_counted_as_answered(lots) -> None:
     assert counts.with_number == int(np.isfinite(lots["expected_movement_mm"]).sum())
     assert counts.out == counts.with_number + sum(counts.by_state.values())
     lots.loc[int(np.flatnonzero(lots["state"] == "")[0]), "expected_movement_mm"] = math.nan
-    with pytest.raises(TableError, match="1 row of the estimate without a number and without a state"):
+    with pytest.raises(TableError, match="1 row of the estimate without an estimate and without a state"):
         RowCounts.of(lots)

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from riskmap.answers.brief import figures, observations
 from riskmap.common import tables, units, wording
 from riskmap.common.errors import counted, visible
-from riskmap.outputs import lot_text, telling, waterfall, words
+from riskmap.outputs import calibrated, lot_text, telling, waterfall, words
 from riskmap.outputs.files import arrow_lots
 
 if TYPE_CHECKING:
@@ -57,11 +57,12 @@ def lot_page(results: Results, row: int, system: str, shape: Array | None, about
         "id": visible(str(lot["lot_id"])), "title": f"Lot {visible(str(lot['lot_id']))}",
         "area": visible(results.area_name), "today": results.today, "note": visible(note), "remark": shortened(remark),
         "place": _place(results, row),
-        "standing": wording.STANDING, "caution": wording.CAUTION, "not_seen": wording.NOT_SEEN,
+        "standing": calibrated.standing(results), "caution": wording.CAUTION, "not_seen": wording.NOT_SEEN,
         "whatif_caution": wording.CAUTION_WHATIF, "run": about["run"], "manifest": about["manifest"],
         "dates": _dates(results, lot), "credits": [visible(credit) for credit in results.credits],
         "state": "", "lines": [], "unit": "in" if system == "us" else "mm",
-        "grid": "Readings: note unit, zero point, floor covering and date", "observation_title": observations.TITLE,
+        "grid": "Readings: write down unit, zero point, floor covering and date",
+        "observation_title": observations.TITLE,
     }
     if lot["state"]:
         reason = visible(str(lot["state_reason"] or ""))
@@ -74,9 +75,9 @@ def lot_page(results: Results, row: int, system: str, shape: Array | None, about
     page |= {
         "answers": [{"question": question, "label": label, "text": text, "mm": _bar(lot, question)}
                     for question, (label, text) in telling.answers(lot, results.today, system).items()],
+        "calibrated": calibrated.has(lot),
         "bars": {**figures.axis(scales.bars, system), "low_mm": scales.bars[0], "high_mm": scales.bars[1]},
-        "phase": f"{words.PHASE.get(str(lot['phase']), str(lot['phase']))} "
-                 f"({lot['phase_probability']:.0%} of model runs)",
+        "phase": words.phase(str(lot["phase"]), float(lot["phase_probability"])),
         "whatif_years": visible(telling.whatif_years(lot_text.whatif_years(results, str(lot["cell_id"])))),
         "since": f"{lot_text.largest(lot, results.today, system)}. {lot_text.young_slab(lot, system)}".strip(),
         "why": waterfall.heading(lot, system),
@@ -111,14 +112,14 @@ def _bar(lot: dict[str, Any], question: str) -> list[float]:
     """Return low end, median and high end of an answer's bar; nothing where it has none or was not computed."""
     if question not in telling.COLUMNS:
         return []
-    values = [float(lot[f"{telling.COLUMNS[question]}{end}"]) for end in ("_p10", "", "_p90")]
+    values = calibrated.values_mm(lot, telling.COLUMNS[question])
     return values if np.isfinite(values).all() else []
 
 
 def _dates(results: Results, lot: dict[str, Any]) -> str:
     climate = results.climate
     known: list[str] = climate.dropna(subset=["precipitation_mm"])["month"].tolist() if len(climate) else []
-    dates = [f"now is {results.today}"]
+    dates = [f"the present month is {results.today}"]
     if known:
         dates.append(f"rain and temperature to {max(known)}")
     if lot["drought_valid_date"]:
@@ -165,8 +166,8 @@ def _doubts(results: Results, lot: dict[str, Any], system: str) -> list[str]:
         flags = [flag for flag in flags if flag != "pour_date_unknown"]
     out += _sentences(first[:2])
     if lot["neighbor_unit_share"] >= 0.005:
-        out.append(visible(f"A soil line is {lot_text.length(float(lot['soil_line_distance_m']), system)} away: with "
-                           f"{lot['neighbor_unit_share']:.0%} probability the slab stands on "
+        out.append(visible(f"A soil boundary is {lot_text.length(float(lot['soil_line_distance_m']), system)} away: "
+                           f"with {lot['neighbor_unit_share']:.0%} probability the slab is on "
                            f"{lot['neighbor_unit_name']}."))
     if results.soil_scale is not None:
         feet = results.soil_scale / 300
@@ -189,8 +190,9 @@ def missing_page(request: dict[str, str], status: str, note: str, results: Resul
     return {"id": wish, "title": f"Not found: {wish}" if status == "unmatched" else f"Not one lot: {wish}",
             "area": visible(results.area_name), "today": results.today,
             "note": f"Row {visible(request['row'])} of the list" if request.get("row") else "", "place": "",
-            "remark": shortened(request.get("remark", "")), "standing": wording.STANDING, "caution": wording.CAUTION,
-            "not_seen": wording.NOT_SEEN, "run": about["run"], "manifest": about["manifest"], "dates": "",
+            "remark": shortened(request.get("remark", "")), "standing": calibrated.standing(results),
+            "caution": wording.CAUTION, "not_seen": wording.NOT_SEEN, "run": about["run"],
+            "manifest": about["manifest"], "dates": "",
             "credits": [], "state": tables.STATES.get(status, status), "state_reason": visible(note),
             "not_low": wording.NO_NUMBER.split(". ")[-1], "lines": [], "unit": "", "grid": "",
             "observation_title": observations.TITLE, "whatif_caution": wording.CAUTION_WHATIF}
@@ -207,8 +209,8 @@ def asked_for(request: dict[str, str]) -> str:
 COHORTS = ((0, 1970, "before 1970"), (1970, 1990, "1970 to 1989"), (1990, 2010, "1990 to 2009"),
            (2010, 9999, "2010 and later"))
 SMALLEST_GROUP = 10
-GROUP_HEADS = ("map unit", "poured", "lots", "middle lot", "one lot's own range",
-               "eight lots of ten lie between")
+GROUP_HEADS = ("map unit", "poured", "lots", "median lot", "range of one lot",
+               "80 % of the lots")
 
 
 def area_page(results: Results, system: str, visits: pd.DataFrame, about: dict[str, str]) -> dict[str, Any]:
@@ -233,10 +235,10 @@ def area_page(results: Results, system: str, visits: pd.DataFrame, about: dict[s
                 groups.append([visible(str(unit)), label, f"{len(some):,}", middle, " to ".join(own),
                                f"{low} to {high}"])
     states = lots.loc[lots["state"] != "", "state"].value_counts().sort_index()
-    return {"area": visible(results.area_name), "today": results.today, "standing": wording.STANDING,
+    return {"area": visible(results.area_name), "today": results.today, "standing": calibrated.standing(results),
             "caution": wording.CAUTION, "not_seen": wording.NOT_SEEN, "groups": groups,
             "group_heads": list(GROUP_HEADS), "group_note": _group_note(small, known["pour_date_basis"] == "none"),
-            "counts": f"{counted(len(lots), 'lot')}, {len(known):,} with a number.",
+            "counts": f"{counted(len(lots), 'lot')}, {len(known):,} with an estimate.",
             "states": [[tables.STATES.get(str(name), str(name)), f"{int(count):,}"] for name, count in states.items()],
             "shared": waterfall.area_sentences(lot_text.shared_reasons(results), system),
             "weather": weather(results, system), "visits": _visits(visits, system), "run": about["run"],
@@ -247,8 +249,8 @@ def _group_note(small: int, undated: pd.Series) -> str:
     left_out = "Groups under ten lots are not shown" + (f" ({counted(small, 'lot')})" if small else "")
     without = int(undated.sum())
     dates = f"; {counted(without, 'lot')} {'has' if without == 1 else 'have'} no pour date" if without else ""
-    return f"{left_out}{dates}. One lot's own range: 80 % of the model runs of the group's median lot. " \
-           "Lots of a group differ little where they share soil and slab; that is no certainty about one of them."
+    return f"{left_out}{dates}. Range of one lot: 80 % of the model runs of the group's median lot. " \
+           "Lots of a group differ little where they share soil and slab; that does not make any one of them certain."
 
 
 def _visits(visits: pd.DataFrame, system: str) -> list[list[str]]:

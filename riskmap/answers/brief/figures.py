@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from riskmap.common import units
 from riskmap.common.errors import counted, visible
-from riskmap.outputs import lot_text, telling, words
+from riskmap.outputs import calibrated, lot_text, telling, words
 
 if TYPE_CHECKING:
     from riskmap.common.results import Results
@@ -50,7 +50,9 @@ def scales(lots: pd.DataFrame, shapes: Iterable[Array], system: str) -> Scales:
     system : str
         `us` or `si`: the ends are whole steps of what is shown.
     """
-    ends = [lots[f"{name}{part}"].to_numpy(float) for name in telling.COLUMNS.values() for part in ("_p10", "_p90")]
+    names = [f"{before}{name}{part}" for before in ("", calibrated.PREFIX) for name in telling.COLUMNS.values()
+             for part in ("_p10", "_p90")]
+    ends = [lots[name].to_numpy(float) for name in names if name in lots]
     return Scales(_ends(ends, system), _ends([shape[:, 1:].ravel() for shape in shapes], system))
 
 

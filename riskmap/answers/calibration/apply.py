@@ -1,30 +1,35 @@
-"""A calibration put to the lots of a run: middle and range of deflection now and of the expected movement.
+"""A calibration put to the lots of a run: median and range of bending now, expected movement and long run.
 
 The run's own numbers are moved by what the weights change, and their halves of the range are multiplied likewise and by
 the conformal scale: with even weights, no discrepancy and scale 1 the numbers are those of the run, to the last digit.
-The statistical layer moves the deflection by its correction of the month, and the expected movement by the mean of the
-next twelve months in the sense of the deflection now (judgement: no survey measures the coming year).
+The statistical layer moves the bending now by its correction of the month, and the expected movement and the long run
+by the mean of the next twelve months in the sense of the bending now (judgement: no survey measures the coming year or
+thirty years, and the correction is not carried to an age that the lot does not have).
 """
 
 from __future__ import annotations
 
 import hashlib
 import json
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from riskmap.answers.calibration import physical, predict, statistical, surveys
+from riskmap.answers.calibration import model_file, physical, predict, statistical, surveys
 from riskmap.answers.calibration.crossval import Ranges
 from riskmap.answers.calibration.model_file import Model
 from riskmap.answers.calibration.physical import Weights
+from riskmap.common import tables
 from riskmap.common.errors import LayerError
 from riskmap.common.month_numbers import month_number
 from riskmap.common.problems import Problem
 from riskmap.movement import draws as random
 from riskmap.movement import draws_of_lots, kernels
+from riskmap.outputs import calibrated
+from riskmap.outputs.files import rounding
 from riskmap.run import record
 
 if TYPE_CHECKING:
@@ -33,7 +38,8 @@ if TYPE_CHECKING:
 
 Array = NDArray[np.float64]
 
-NUMBERS = ("bend_now_mm", "expected_movement_mm")
+NUMBERS = tables.CALIBRATED_NUMBERS
+_SIGNED = "bend_now_mm"  # the others are sizes, never below 0
 _NO_MATTER = {"history_months"}  # of the movement settings: what is kept, not what is computed
 
 
@@ -65,7 +71,10 @@ def to_run(results: Results, model: Model, *, workers: int | None = 1) -> pd.Dat
     LayerError
         When the model is off, belongs to other settings or code, or the run has no record of its inputs.
     """
-    area = _checked(results, model)
+    if results.inputs is None:
+        raise LayerError("E-CAL-211 the run has no record of what it was computed from; run the estimate again.")
+    area = record.area_of(results)
+    check(model, area, str(results.facts.get("code", "")))
     assert results.inputs is not None
     archetype = results.inputs.lot_archetype
     used = np.unique(archetype[archetype >= 0])
@@ -75,7 +84,8 @@ def to_run(results: Results, model: Model, *, workers: int | None = 1) -> pd.Dat
                       stored.exponent, stored.discrepancy_share, stored.near_share)
     steps = np.full((len(NUMBERS), 3, int(archetype.max(initial=0)) + 2), np.nan)  # the last place answers for -1
     for group in draws_of_lots.groups(results.inputs, used, area, workers=workers):
-        for k, expected in enumerate(_expected(group, draws)):
+        expected_of = _expected(group, draws)
+        for k, expected in enumerate(expected_of[name] for name in NUMBERS):
             before = Ranges(*physical.ranges(expected, physical.even(draws.count)))
             after = Ranges(*physical.ranges(expected, weights))
             steps[k][:, group.archetype_ids] = (after.middle - before.middle, after.low / np.maximum(before.low, 1e-9),
@@ -83,20 +93,66 @@ def to_run(results: Results, model: Model, *, workers: int | None = 1) -> pd.Dat
     return _table(results, model, steps[:, :, archetype])
 
 
-def _checked(results: Results, model: Model) -> Area:
+def check(model: Model, area: Area, code: str) -> None:
+    """Refuse a calibration that is off, or that does not belong to the settings or the code of a run.
+
+    Parameters
+    ----------
+    model : Model
+    area : Area
+        Settings of the run.
+    code : str
+        Digest of the code that computed or will compute the run.
+
+    Raises
+    ------
+    LayerError
+    """
     if not model.physical.on:
         reasons = " ".join(f"{r.code}: {r.text}" for r in model.refused if r.layer == "physical")
-        raise LayerError(f"E-CAL-210 the calibration is off and changes no number. {reasons}")
-    if results.inputs is None:
-        raise LayerError("E-CAL-211 the run has no record of what it was computed from; run the estimate again.")
-    area = record.area_of(results)
+        raise LayerError(f"E-CAL-210 the calibration is off and changes no estimate. {reasons}")
     if settings_digest(area) != model.run.settings_sha256 or area.movement.draws != len(model.weights.weight):
-        raise LayerError("E-CAL-212 the calibration belongs to other settings of the draws, climate or soil than this "
-                         "run: its weights would mean something else. Calibrate this run.")
-    if results.facts.get("code") != model.run.code:
+        raise LayerError("E-CAL-212 the calibration was made with other settings of the model runs, climate or soil "
+                         "than this run: its weights would mean something else. Calibrate this run with the surveys.")
+    if code != model.run.code:
         raise LayerError("E-CAL-213 the calibration was made by another version of the equations or libraries than "
-                         "this run: its draws would be others. Calibrate this run with the surveys.")
-    return area
+                         "this run: its model runs would be others. Calibrate this run with the surveys.")
+
+
+def beside(results: Results, model: Model, *, workers: int | None = 1) -> Results:
+    """Return a run with the calibrated columns beside the model's own, which stay as they are.
+
+    Parameters
+    ----------
+    results, model, workers
+        As of `to_run`. Columns of a calibration that the run was estimated with are replaced.
+
+    Returns
+    -------
+    Results
+        Numbers rounded as in the products; `tables.CALIBRATED` in `lots`, before the shapes; the fact `calibration`
+        says which calibration it was and how far to trust it; findings are added to `problems`.
+
+    Raises
+    ------
+    LayerError
+        As `to_run`.
+    """
+    from riskmap.answers.calibration import card
+
+    results = rounding.rounded(results)
+    table = to_run(results, model, workers=workers)
+    names = [column.name for column in tables.CALIBRATED]
+    lots = results.lots.drop(columns=names, errors="ignore")
+    place = lots.columns.get_loc(lots.geometry.name)
+    for k, name in enumerate(names):
+        lots.insert(place + k, name, table[name].to_numpy())
+    found = findings(results, model)
+    standing = " ".join([card.standing(model), *(f"{p.rule[:1].upper()}{p.rule[1:]}" for p in found)])
+    fact = {"sha256": hashlib.sha256(model_file.text_of(model).encode()).hexdigest(), "area": model.run.area,
+            "today": model.run.today, "standing": standing}
+    return replace(results, lots=rounding.rounded_lots(lots), facts={**results.facts, calibrated.FACT: fact},
+                   problems=[*results.problems, *found])
 
 
 def findings(results: Results, model: Model) -> list[Problem]:
@@ -110,14 +166,17 @@ def findings(results: Results, model: Model) -> list[Problem]:
                     remedy="Survey houses here and calibrate this run with them.", action="numbers calibrated")]
 
 
-def _expected(group: draws_of_lots.Group, draws: random.Draws) -> list[predict.Expected]:
-    """Return now and the next twelve months of a group, replayed years as further scatter."""
-    now = draws_of_lots.mixed(group, draws_of_lots.MM * group.block[:, :, kernels.NOW])
-    replays = [draws_of_lots.mixed(group, draws_of_lots.MM * group.block[:, :, kernels.REPLAY + r])
-               for r in range(kernels.REPLAYS)]
+def _expected(group: draws_of_lots.Group, draws: random.Draws) -> dict[str, predict.Expected]:
+    """Return what each model run expects of `NUMBERS` of a group; replayed years are further scatter."""
+    def of(quantity: int) -> tuple[Array, Array]:
+        return draws_of_lots.mixed(group, draws_of_lots.MM * group.block[:, :, quantity])
+
+    replays = [of(kernels.REPLAY + r) for r in range(kernels.REPLAYS)]
     means = np.stack([mean for mean, _ in replays])
     variance = np.mean([var for _, var in replays], axis=0) + means.var(axis=0)
-    return [predict.smooth(*now, draws), predict.smooth(means.mean(axis=0), variance, draws)]
+    return {"expected_movement_mm": predict.smooth(means.mean(axis=0), variance, draws),
+            "long_run_mm": predict.smooth(*of(kernels.LONG_RUN), draws),
+            "bend_now_mm": predict.smooth(*of(kernels.NOW), draws)}
 
 
 def _table(results: Results, model: Model, steps: Array) -> pd.DataFrame:
@@ -125,24 +184,25 @@ def _table(results: Results, model: Model, steps: Array) -> pd.DataFrame:
     out = pd.DataFrame({"lot_row": lots["lot_row"].to_numpy(), "lot_id": lots["lot_id"].to_numpy(),
                         "state": lots["state"].to_numpy()})
     scale = (model.statistical if model.statistical.on else model.physical).range_scale
-    corrections = _corrections(results, model)
+    now, ahead = _corrections(results, model)
     for k, name in enumerate(NUMBERS):
         low, middle, high = (lots[f"{name}{end}"].to_numpy(float) for end in ("_p10", "", "_p90"))
         move, down, up = steps[k]
-        calibrated = middle + move + corrections[k]
-        ends = {"": calibrated, "_p10": calibrated - (middle - low) * down * scale,
-                "_p90": calibrated + (high - middle) * up * scale}
+        median = middle + move + (now if name == _SIGNED else ahead)
+        ends = {"": median, "_p10": median - (middle - low) * down * scale,
+                "_p90": median + (high - middle) * up * scale}
         for end, was in (("", middle), ("_p10", low), ("_p90", high)):
             out[f"{name}{end}"] = was
         for end, values in ends.items():
-            out[f"calibrated_{name}{end}"] = np.maximum(values, 0.0) if name == "expected_movement_mm" else values
+            out[f"calibrated_{name}{end}"] = values if name == _SIGNED else np.maximum(values, 0.0)
     return out
 
 
-def _corrections(results: Results, model: Model) -> list[Array]:
+def _corrections(results: Results, model: Model) -> tuple[Array, Array]:
+    """Return what the statistical layer adds now, and to the sizes of the months ahead; (n_lot,) each. [mm]"""
     lots = results.lots
     if not model.statistical.on:
-        return [np.zeros(len(lots)), np.zeros(len(lots))]
+        return np.zeros(len(lots)), np.zeros(len(lots))
     year, month = (int(part) for part in results.today.split("-"))
     today, pour = month_number(year, month), surveys.pour_months(lots)
     lep, coefficient = lots["linear_extensibility_pct"].to_numpy(float), np.array(model.coefficients_mm)
@@ -152,4 +212,4 @@ def _corrections(results: Results, model: Model) -> list[Array]:
         return movement
 
     ahead = np.mean([at(today + k) for k in range(1, 13)], axis=0)
-    return [at(today), np.sign(lots["bend_now_mm"].to_numpy(float)) * ahead]
+    return at(today), np.sign(lots["bend_now_mm"].to_numpy(float)) * ahead

@@ -60,7 +60,8 @@ class Calibration:
         from riskmap.answers.calibration import card
 
         c, run = self.model.counts, self.model.run
-        lines = [f"put to this run as it was made on {run.area}, {run.today}"] if self.comparisons.empty else []
+        lines = card.answer(self.model)
+        lines += [f"put to this run as it was made on {run.area}, {run.today}"] if self.comparisons.empty else []
         lines.append(f"{counted(c.rows, 'row')}, {c.compared} compared, {c.quarantined} set aside, {c.not_used} not "
                      f"used; {counted(c.houses, 'house')} in {counted(c.blocks, 'block')}")
         lines += [f"{name} layer: {'on' if layer.on else 'off'}" for name, layer in
@@ -111,11 +112,16 @@ def calibrate(results: Results, path: Path, *, range_m: float = blocks.RANGE_M, 
         table["archetype"] = table["archetype"].where(table["why"] == "", -1)
         if warn is not None and (few := _few(table, range_m)):
             warn(few)
-        mean, variance = predict.of_rows(table, results.inputs, area, draws, workers=workers)
+        mean, variance = predict.of_rows(pd.concat([table, _last_bending(table)], ignore_index=True), results.inputs,
+                                         area, draws, workers=workers)
+        count = len(table)
+        last = mean[count:], variance[count:]
+        mean, variance = mean[:count], variance[:count]
         marker = surveys.RowMarker(path.name, table, more)
         _bar_before_pour(marker, table, (table["archetype"] >= 0).to_numpy() & np.isnan(mean).any(axis=1), results)
         use = (table["why"] == "").to_numpy()
-        survey = _survey(table[use].reset_index(drop=True), predict.smooth(mean[use], variance[use], draws))
+        survey = _survey(table[use].reset_index(drop=True), predict.smooth(mean[use], variance[use], draws),
+                         predict.smooth(last[0][use], last[1][use], draws))
         fit = fitting.fit(survey, range_m) if use.any() else None
         if fit is not None:
             problems += _findings(table, use, fit, range_m, path.name)
@@ -158,12 +164,19 @@ def _bar_before_pour(marker: surveys.RowMarker, table: pd.DataFrame, mask: NDArr
     surveys.bar_rest_of_house(marker, table, mask & dated)
 
 
-def _survey(table: pd.DataFrame, expected: predict.Expected) -> SurveyRows:
+def _last_bending(table: pd.DataFrame) -> pd.DataFrame:
+    """Return a row for the bending of each house at its last survey: all that a single survey would have told."""
+    last = table[["first_month", "second_month"]].max(axis=1)
+    return table.assign(kind="single", first_month=last, second_month=-1)
+
+
+def _survey(table: pd.DataFrame, expected: predict.Expected, bending: predict.Expected) -> SurveyRows:
     rows = Rows(table["value_mm"].to_numpy(float), table["reading_sd_mm"].to_numpy(float),
                 (table["kind"] == "single").to_numpy(), pd.factorize(table["lot_row"])[0].astype(np.int64),
                 table["x_m"].to_numpy(float), table["y_m"].to_numpy(float))
     of_rows = list(table["block"]) if len(table) and (table["block"] != "").all() else None
-    return SurveyRows(rows, expected, statistical.of_rows(table), of_rows, list(table["source"]))
+    return SurveyRows(rows, expected, statistical.of_rows(table), of_rows, list(table["source"]),
+                      bending)
 
 
 def _findings(table: pd.DataFrame, use: NDArray[np.bool_], fit: Fit, range_m: float, name: str) -> list[Problem]:
@@ -172,7 +185,7 @@ def _findings(table: pd.DataFrame, use: NDArray[np.bool_], fit: Fit, range_m: fl
     for k in np.flatnonzero(fit.quarantined).tolist():
         out.append(Problem("W-CAL-060", name, rule=f"lies {abs(fit.z[k]):.1f} robust standard deviations from the "
                            f"other rows, beyond {fitting.OUTLIER_Z}.", remedy="Check date, sign, unit, house and "
-                           "whether it was repaired.", action="Set aside: told here and in comparisons.csv, not "
+                           "whether it was repaired.", action="Set aside: listed here and in comparisons.csv, not "
                            "fitted.", row=int(rows[k]), column="change_mm or dome_mm",
                            value=f"{table['value_mm'].to_numpy()[use][k]:.1f}"))
     blanks = (table["block"][use] == "").sum()
@@ -206,7 +219,8 @@ def _model(results: Results, area: area_file.Area, table: pd.DataFrame, use: NDA
             **head, "correlation_range_m": float(range_m), "uncalibrated_error_mm": None, "constant_error_mm": None,
             "coverage_uncalibrated": None, "physical": _layer(Layer()), "statistical": _layer(Layer()),
             "parameters": [], "weights": _weights(physical.even(draws.count), False), "terms": [],
-            "coefficients_mm": [], "penalty": 0.0, "sources": [], "quarantined": [], "refused": [vars(none)]})
+            "coefficients_mm": [], "penalty": 0.0, "factors": [], "sources": [], "quarantined": [],
+            "refused": [vars(none)]})
     rows = table["row"].to_numpy()[use]
     return Model.model_validate({
         **head, "correlation_range_m": float(fit.range_m), "uncalibrated_error_mm": _known(fit.uncalibrated_mm),
@@ -214,7 +228,7 @@ def _model(results: Results, area: area_file.Area, table: pd.DataFrame, use: NDA
         "physical": _layer(fit.physical), "weights": _weights(fit.weights, fit.physical.on),
         "parameters": _parameters(fit, draws), "statistical": _layer(fit.statistical),
         "terms": list(statistical.TERMS), "coefficients_mm": [float(v) for v in fit.coefficients],
-        "penalty": float(fit.penalty),
+        "penalty": float(fit.penalty), "factors": [vars(factor) for factor in fit.factors],
         "sources": [{"name": s.name, "rows": s.rows, "moves_mm": s.moves_mm, "moves_share_of_range": s.moves_share,
                      "offset_sd": s.offset, "gains_without": s.gains_without}
                     for s in fit.sources[:model_file.MOST_SOURCES]],

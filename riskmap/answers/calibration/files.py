@@ -1,4 +1,4 @@
-"""The files of a calibration: model, card, every comparison, findings, and the lots calibrated where it is on."""
+"""The files of a calibration: model, card (text and page), every comparison, findings, and the lots where it is on."""
 
 from __future__ import annotations
 
@@ -27,12 +27,12 @@ def write(calibration: Calibration, results: Results, folder: Path, *, workers: 
     workers : int, optional
         Threads; any number gives the same result.
     """
-    from riskmap.answers.calibration import apply, card
+    from riskmap.answers.calibration import apply
 
     tables = {"comparisons": calibration.comparisons}
     if calibration.model.physical.on:
         tables["lots_calibrated"] = apply.to_run(results, calibration.model, workers=workers)
-    return _write(calibration, card.text(calibration.model), tables, folder)
+    return _write(calibration, None, tables, folder)
 
 
 def write_applied(model: Model, results: Results, folder: Path, *, workers: int | None = None) -> Calibration:
@@ -45,22 +45,25 @@ def write_applied(model: Model, results: Results, folder: Path, *, workers: int 
     """
     import pandas as pd
 
-    from riskmap.answers.calibration import apply, card
+    from riskmap.answers.calibration import apply
     from riskmap.answers.calibration.calibrate import Calibration
 
     calibration = Calibration(model, pd.DataFrame(), apply.findings(results, model))
     lots = apply.to_run(results, model, workers=workers)
-    _write(calibration, card.text(model, (results.area_name, results.today)), {"lots_calibrated": lots}, folder)
+    _write(calibration, (results.area_name, results.today), {"lots_calibrated": lots}, folder)
     return calibration
 
 
-def _write(calibration: Calibration, card: str, tables: dict[str, pd.DataFrame], folder: Path) -> list[Path]:
-    from riskmap.answers.calibration import model_file
+def _write(calibration: Calibration, put_to: tuple[str, str] | None, tables: dict[str, pd.DataFrame],
+           folder: Path) -> list[Path]:
+    from riskmap.answers.calibration import card, card_page, model_file
     from riskmap.common.json_values import plain
 
     findings = plain([problem.as_dict() for problem in calibration.problems])
     problems = json.dumps(findings, ensure_ascii=False, indent=1) + "\n"
-    contents = {"calibration.json": model_file.text_of(calibration.model).encode(), "calibration.md": card.encode(),
+    contents = {"calibration.json": model_file.text_of(calibration.model).encode(),
+                "calibration.md": card.text(calibration.model, put_to).encode(),
+                card_page.NAME: card_page.page(calibration.model, calibration.comparisons, put_to).encode(),
                 "problems.json": problems.encode(errors="backslashreplace"),
                 **{f"{name}.csv": _csv(table) for name, table in tables.items()}}
     for name in sorted(contents):

@@ -9,8 +9,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from riskmap.answers.calibration import blocks, crossval, physical, statistical
+from riskmap.answers.calibration import blocks, crossval, factors, physical, statistical
 from riskmap.answers.calibration.crossval import LeftOut, Ranges
+from riskmap.answers.calibration.factors import Factor
 from riskmap.answers.calibration.physical import Rows, Weights
 from riskmap.answers.calibration.predict import Expected
 from riskmap.common.errors import counted
@@ -41,6 +42,8 @@ class SurveyRows:
     block : list of str or None
         As given; None for blocks by place.
     source : list of str
+    bending : Expected, optional
+        Bending of the house of each row at its last survey: what changes alone are asked about.
     """
 
     rows: Rows
@@ -48,12 +51,14 @@ class SurveyRows:
     features: Array
     block: list[str] | None
     source: list[str]
+    bending: Expected | None = None
 
     def part(self, where: Flags) -> SurveyRows:
         """Return some rows."""
         rows = np.flatnonzero(where).tolist()
         return SurveyRows(self.rows.rows(where), self.expected.rows(where), self.features[where],
-                          None if self.block is None else [self.block[k] for k in rows], [self.source[k] for k in rows])
+                          None if self.block is None else [self.block[k] for k in rows], [self.source[k] for k in rows],
+                          None if self.bending is None else self.bending.rows(where))
 
 
 @dataclass(frozen=True)
@@ -143,7 +148,7 @@ class Fit:
     ranges_before : Ranges
     left : LeftOut or None
         Rows left out by block; nan for quarantined ones.
-    refusals, sources : tuple
+    refusals, sources, factors : tuple
     """
 
     z: Array
@@ -164,6 +169,7 @@ class Fit:
     left: LeftOut | None
     refusals: tuple[Refusal, ...] = ()
     sources: tuple[SourceInfluence, ...] = field(default=())
+    factors: tuple[Factor, ...] = ()
 
 
 def _block_counts(survey: SurveyRows, range_m: float) -> tuple[list[str], int]:
@@ -264,7 +270,7 @@ def _tested(empty: Fit, used: SurveyRows, names: list[str], mask: Flags) -> Fit:
         empty, weights=weights, coefficients=coefficients, penalty=penalty, physical=one, statistical=two,
         uncalibrated_mm=crossval.error_mm(rows, before.middle), constant_mm=crossval.error_mm(rows, left.constant),
         coverage_before=crossval.coverage(crossval.scores(rows, before)), left=_spread(left, mask),
-        refusals=tuple(refusals))
+        refusals=tuple(refusals), factors=factors.of(rows, used.expected, used.bending, weights, range_m))
 
 
 def _layer(rows: Rows, block: Whole, below: Array, left: Ranges, chance: Ranges) -> Layer:

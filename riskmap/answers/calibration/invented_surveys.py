@@ -35,7 +35,7 @@ def rows(results: Results, houses: int | None = None) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        As `synthetic.Town.table`, with lot_row and lot_id; a single survey within the last two years and a change over
+        As `trials.Town.table`, with lot_row and lot_id; a single survey within the last two years and a change over
         two years for each house.
 
     Raises
@@ -74,7 +74,7 @@ def write(town: trials.Town, value_mm: NDArray[np.float64], path: Path, **column
     town : Town
         From `town`.
     value_mm : array, shape (n_row,)
-        From `synthetic.invent`. [mm]
+        From `trials.invent`. [mm]
     path : Path
     **columns
         Further columns of the file, such as source.

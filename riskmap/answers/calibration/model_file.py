@@ -16,7 +16,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_valida
 from riskmap.common.errors import LayerError, shown
 
 FORMAT = "riskmap-calibration"
-VERSION = 1
+VERSION = 2
 MOST_BYTES = 1024**2  # 5,000 weights are 120 kB
 MOST_DEPTH = 6
 MOST_DRAWS = 5000
@@ -33,6 +33,7 @@ Share = Annotated[float, Field(ge=0, le=1)]
 Millimetres = Annotated[float, Field(ge=-10_000, le=10_000)]
 Size = Annotated[float, Field(ge=0, le=1e6)]
 Weight = Annotated[float, Field(ge=0, le=1)]
+Ratio = Annotated[float, Field(ge=-1000, le=1000)]
 
 
 class _Strict(BaseModel):
@@ -105,6 +106,17 @@ class SourceEntry(_Strict):
     gains_without: bool | None
 
 
+class FactorEntry(_Strict):
+    """How many times as much as modelled the surveyed houses moved, with its 80 % range (`factors.Factor`)."""
+
+    of: Literal["bending", "change", "bending_from_changes"]
+    rows: Count
+    factor: Ratio
+    low: Ratio
+    high: Ratio
+    calibrated: Ratio
+
+
 class RefusalEntry(_Strict):
     """Why a layer is off."""
 
@@ -124,7 +136,7 @@ class Model(_Strict):
     """A calibration."""
 
     format: Literal["riskmap-calibration"] = "riskmap-calibration"
-    version: Literal[1] = 1
+    version: Literal[2] = 2
     riskmap: Name
     run: RunEntry
     correlation_range_m: Annotated[float, Field(gt=0, le=1e6)]
@@ -139,6 +151,7 @@ class Model(_Strict):
     terms: Annotated[list[Name], Field(max_length=20)]
     coefficients_mm: Annotated[list[Millimetres], Field(max_length=20)]
     penalty: Size
+    factors: Annotated[list[FactorEntry], Field(max_length=3)]
     sources: Annotated[list[SourceEntry], Field(max_length=MOST_SOURCES)]
     quarantined: Annotated[list[OutlierEntry], Field(max_length=5000)]
     refused: Annotated[list[RefusalEntry], Field(max_length=20)]
@@ -148,7 +161,7 @@ class Model(_Strict):
         from riskmap.answers.calibration import fitting, predict, statistical
 
         if self.statistical.on and not self.physical.on:
-            raise ValueError("the statistical layer stands on the physical one")
+            raise ValueError("the statistical layer builds on the physical one")
         if self.physical.on and any(r.layer == "physical" for r in self.refused):
             raise ValueError("a layer is on and refused at once")
         if self.physical.on and (self.counts.houses < fitting.FEWEST_HOUSES
@@ -160,6 +173,8 @@ class Model(_Strict):
             _weights_agree(self.weights, predict.FEWEST_DRAWS)
         if self.terms != list(statistical.TERMS) and (self.terms or self.statistical.on):
             raise ValueError("terms of the statistical layer are unknown")
+        if any(not f.low <= f.factor <= f.high for f in self.factors):
+            raise ValueError("a factor lies outside its range")
         if len(self.terms) != len(self.coefficients_mm):
             raise ValueError("terms and coefficients differ in number")
         return self
@@ -227,7 +242,7 @@ def shown_all(texts: list[str]) -> str:
 
 
 def _refused(word: str) -> Any:
-    raise ValueError(f"{word} is no number")
+    raise ValueError(f"{word} is not a number")
 
 
 def _whole(digits: str) -> int:
@@ -239,7 +254,7 @@ def _whole(digits: str) -> int:
 def _once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
     out = dict(pairs)
     if len(out) != len(pairs):
-        raise ValueError("a key stands twice")
+        raise ValueError("a key appears twice")
     return out
 
 

@@ -22,7 +22,7 @@ Whole = NDArray[np.int64]
 
 # Judgement: below it a 10th percentile rests on three draws. It carries the ranges: of 40 invented truths (60 houses,
 # two surveys each, 200 draws) 79 % lie in the 80 % range with it and 40 % without tempering, when two or three draws
-# are left; with one survey a house 78 and 71-73 % (computed, `synthetic`).
+# are left; with one survey a house 78 and 71-73 % (computed, `trials`).
 LEAST_ESS = 30.0
 DISCREPANCY = (0.0, 0.1, 0.2, 0.35, 0.6)  # share of the expectation, one sd; judgement: up to the factor of two stated
 NEAR_SHARE = (0.0, 0.5, 0.9)  # of its variance, alike between neighbours; judgement

@@ -109,9 +109,9 @@ def read(path: Path) -> tuple[pd.DataFrame, list[Problem]]:
     codes = pd.factorize(texts["source"])[0] + 1
     out["source"] = [f"source {k}" for k in codes.tolist()]
     if (texts["source"] != "").any():
-        problems.append(Problem("W-CAL-052", name, rule="who measured is told by a number, for privacy.",
+        problems.append(Problem("W-CAL-052", name, rule="surveyors' names are replaced by numbers for privacy.",
                                 remedy="None needed.", action="Names become source 1, source 2 and so on, in the order "
-                                "in which they first stand.", column="source"))
+                                "in which they first appear.", column="source"))
     out["block"] = texts["block"]
     _bar_units(marker, out, texts)
     _bar_contradictions(marker, out, texts["lot_id"])
@@ -129,7 +129,7 @@ def _bar_units(marker: RowMarker, table: pd.DataFrame, texts: pd.DataFrame) -> N
     unit = texts["unit"].str.lower().map(lambda text: UNIT_WORDS.get(text, text))
     named = np.where(table["kind"] == "change", texts["change_unit"], texts["dome_unit"])
     marker.bar((unit != "") & (unit != named), "E-CAL-065", "unit", texts["unit"], rule="the row's unit is not that of "
-               "the column that holds its value.", remedy="Convert the value, or correct the unit.")
+               "the column with its value.", remedy="Convert the value, or correct the unit.")
     single = (table["kind"] == "single") & (table["why"] == "")
     flat = (table["value_mm"].abs() < READING_SD_MM).where(single)
     of_source = flat.groupby(texts["source"])
@@ -190,7 +190,7 @@ def _texts(path: Path, name: str) -> tuple[pd.DataFrame, list[Problem]]:
         header.pop()
     repeated = sorted({cell for cell in header if cell and header.count(cell) > 1})
     if repeated:
-        raise LayerError(f"E-CAL-005 {name}: columns stand twice: {joined(repeated)}. Rename or remove one.")
+        raise LayerError(f"E-CAL-005 {name}: columns appear twice: {joined(repeated)}. Rename or remove one.")
     known = [*COLUMNS, *INCHES]
     needed = {"lot_id", "first_date"}
     if not needed <= set(header) or not {"change_mm", "change_in", "dome_mm", "dome_in"} & set(header):
@@ -308,7 +308,7 @@ def match(table: pd.DataFrame, results: Results, name: str, latest: int | None =
     assert results.inputs is not None
     archetype = np.where(row >= 0, results.inputs.lot_archetype[row], -1)
     marker.bar((row >= 0) & (~stateless | (archetype < 0)), "E-CAL-013", "lot_id", out["lot_id"],
-               rule="the run has no number for this lot.", remedy="See its state in the run's tables.")
+               rule="the run has no estimate for this lot.", remedy="See its state in the run's tables.")
     out["archetype"] = np.where(stateless, archetype, -1)
     year, month = (int(part) for part in results.today.split("-"))
     today = month_number(year, month)

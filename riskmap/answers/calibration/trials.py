@@ -143,6 +143,53 @@ def invent(town: Town, truth: int, seed: int, *, discrepancy: float = 0.15, near
     return moved * (1 + off) + near_mm * further[house] + noise
 
 
+def of_known_factor(town: Town, factor: float, seed: int, *, discrepancy: float = 0.15, near_share: float = 0.5,
+                    range_m: float = blocks.RANGE_M) -> Array:
+    """Return invented survey values of houses that move `factor` times as much as modelled, shape (n_row,). [mm]
+
+    The model's median times the factor, with a discrepancy in proportion of which a share is alike between neighbours,
+    the scatter of each house, its as-built shape and reading errors. Rows of a house share all but the last.
+    """
+    rng = np.random.default_rng([seed, 5])
+    house = town.table["house"].to_numpy(np.int64)
+    count = int(house.max()) + 1
+    own, scatter, built = (rng.normal(size=count)[house] for _ in range(3))
+    x, y = (town.table[name].to_numpy(float) for name in ("x_m", "y_m"))
+    first = np.unique(house, return_index=True)[1]
+    shared = np.zeros(count)
+    shared[house[first]] = near_field(x[first], y[first], range_m, rng)
+    modelled = physical.ranges(town.expected, physical.even(town.draws.count))[0]
+    rows = town.rows(modelled)
+    off = discrepancy * (np.sqrt(1 - near_share) * own + np.sqrt(near_share) * shared[house])
+    noise = rng.normal(size=len(house)) * rows.reading_sd_mm + built * AS_BUILT_DOME_SD_MM * rows.single
+    return factor * modelled * (1 + off) + scatter * town.expected.scatter + noise
+
+
+def factor_study(town: Town, factor: float, seeds: int, bending: predict.Expected | None = None) -> pd.DataFrame:
+    """Calibrate against surveys of a known factor; one row per seed and factor that is told.
+
+    Parameters
+    ----------
+    town : Town
+        With single surveys or with changes.
+    factor : float
+    seeds : int
+    bending : Expected, optional
+        As of `SurveyRows`, for changes.
+
+    Returns
+    -------
+    DataFrame
+        seed, on, and the fields of `factors.Factor`.
+    """
+    out = []
+    for seed in range(seeds):
+        survey = replace(town.survey(of_known_factor(town, factor, seed)), bending=bending)
+        fit = fitting.fit(survey, with_sources=False)
+        out += [{"seed": seed, "on": fit.physical.on, **vars(found)} for found in fit.factors]
+    return pd.DataFrame(out)
+
+
 def study(town: Town, seeds: int = 1, **options: float) -> pd.DataFrame:
     """Calibrate against invented surveys of every truth; one row per truth and seed.
 

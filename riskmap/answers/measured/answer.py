@@ -65,8 +65,8 @@ def place_of(results: Results, cell: str | None, lot: str | None) -> Place:
     """
     inputs = results.inputs
     if inputs is None:
-        raise RunFolderError("E-MEA-023 the run holds no monthly weather, so there is nothing to compare with. Run the "
-                             "estimate again.")
+        raise RunFolderError("E-MEA-023 the run contains no monthly weather, so there is nothing to compare with. Run "
+                             "the estimate again.")
     cells = inputs.history.cells
     if lot is not None:
         return _of_lot(results, cell, lot)
@@ -148,7 +148,7 @@ def _outside(series: Series, drivers: list[modelled.Modelled], area: Area) -> li
                                "no rain and temperature.", remedy="Use a run whose climate record covers these months.",
                                action="They are not compared.", column="date", value=f"depth {depth:g} m"))
         if depth >= area.movement.active_depth_m:
-            out.append(Problem("W-MEA-004", series.file, rule="lies below the depth at which the model holds suction "
+            out.append(Problem("W-MEA-004", series.file, rule="lies below the depth at which the model keeps suction "
                                f"constant ({area.movement.active_depth_m:g} m), so it cannot follow.",
                                remedy="Compare shallower depths.", action="Used all the same.", column="depth_m",
                                value=f"{depth:g} m"))

@@ -69,7 +69,7 @@ class MeasuredReport:
         counts = self.counts
         out = [f"{said['file']}: {said['kind_words']}, beside climate cell {said['cell']} of {said['area']}"
                + (f", soil of lot {said['lot']}" if said["lot"] else "") + f". {counts[AGREES]} comparisons agree, "
-               f"{counts[DISAGREES]} disagree, {counts[CANNOT]} cannot tell.",
+               f"{counts[DISAGREES]} disagree, {counts[CANNOT]} cannot say.",
                "What it means for the estimate:", *(f"  {text}" for text in self.meanings), NOTHING_FITTED]
         out += [said["ends"]] if said["ends"] else []
         for depth in sorted({row.depth_m for row in self.rows}):
@@ -86,7 +86,7 @@ class MeasuredReport:
         for row in sorted((row for row in self.rows if row.outcome != CANNOT), key=lambda row: ORDER[row.outcome]):
             said.setdefault(row.meaning, []).append(row)
         if not said:
-            return ["Nothing can be told yet."]
+            return ["Nothing can be said yet."]
         drivers = list(dict.fromkeys(row.driver for row in self.rows))
         return [f"{text} ({where(rows, drivers)})" for text, rows in said.items()]
 

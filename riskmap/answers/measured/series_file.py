@@ -177,7 +177,7 @@ def _columns(heading: list[str], kind: str | None, file: str) -> dict[str, str]:
                          f"{joined(HEADINGS)}; it has {joined(heading, 20)}.")
     named = [name for name in heading if name in HEADINGS]
     if len(named) > 1:
-        raise LayerError(f"E-MEA-005 {file}: columns {joined(named)} both hold values; keep one of them.")
+        raise LayerError(f"E-MEA-005 {file}: columns {joined(named)} both contain values; keep one of them.")
     if named:
         own = HEADINGS[named[0]]
         if kind is not None and kind != own:

@@ -90,7 +90,7 @@ def against(levels: Levels, lot: Mapping[str, Any], file: str = "", doubts: tupl
     if doubts := (*levels.doubts, *doubts, *(problem.rule for problem in odd)):
         return Consistency("cannot tell", "The survey contradicts itself or the run. " + " ".join(doubts), numbers, odd)
     if unknown or low is None or middle is None or high is None:
-        return Consistency("cannot tell", "The run has no number for this lot.", numbers)
+        return Consistency("cannot tell", "The run has no estimate for this lot.", numbers)
     if fit is None:
         return Consistency("cannot tell", why, numbers)
     measured = float(np.linalg.lstsq(fit.design, fit.level, rcond=None)[0][3])
@@ -127,7 +127,7 @@ def _fit(levels: Levels) -> tuple[_Fit | None, str]:
         return None, "The points do not reach both the middle and the edge of the slab."
     design = np.column_stack([np.ones_like(x), x - x.mean(), y - y.mean(), shape])
     if np.linalg.matrix_rank(design) < 4:
-        return None, "The places of the points cannot tell a dome from a tilt."
+        return None, "The places of the points cannot show a dome apart from a tilt."
     return _Fit(used, design, level), ""
 
 

@@ -25,8 +25,8 @@ LINE_OFFSET_M = 0.5  # judgement: points this near to a line belong to it
 LARGEST_LOSS = 0.25  # judgement: with more points in contradiction the rest is not to be believed either
 SHORTEST_LINE_M = 3.0  # judgement: about 10 ft; shorter chords turn one reading's error into a ratio
 YARDSTICKS = (
-    "Yardsticks only: L/360 (Texas Section ASCE guideline, as quoted in summaries) and 1 % tilt (the same, as repeated "
-    "in trade pages). They are given for orientation and decide nothing."
+    "For orientation only: L/360 (Texas Section ASCE guideline, as quoted in summaries) and 1 % tilt (the same, as "
+    "repeated in trade pages). They are given for orientation and decide nothing."
 )
 
 
@@ -139,7 +139,7 @@ def reduce(readings: pd.DataFrame, file: str = "", *, reference: str | None = No
     free = zeros[1:]
     design = _design(frame, points, free, covers)
     if np.linalg.matrix_rank(design) < design.shape[1]:
-        raise LayerError(f"E-SVY-021 {file}: zeros and floor coverings cannot be told apart: every point read from "
+        raise LayerError(f"E-SVY-021 {file}: zeros and floor coverings cannot be separated: every point read from "
                          "both zeros also changes covering. Read one tie point on the same covering, or give "
                          "floor_offset_in.")
     net = frame["net_mm"].to_numpy(float)

@@ -227,7 +227,7 @@ def _from_house_form(frame: pd.DataFrame, file: str, house: str | None) -> tuple
         raise LayerError(f"E-SVY-001 {file}: one row per house needs the columns {joined(missing)} too.")
     ids = frame["house"].map(_text)
     if house is None and len(frame) != 1:
-        raise LayerError(f"E-SVY-004 {file}: it holds {len(frame)} houses. Name one with --house.")
+        raise LayerError(f"E-SVY-004 {file}: it contains {len(frame)} houses. Name one with --house.")
     chosen = frame if house is None else frame[ids == house]
     if len(chosen) != 1:
         raise LayerError(f"E-SVY-004 {file}: {len(chosen)} rows have house {house!r}; there must be one.")

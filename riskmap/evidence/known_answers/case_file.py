@@ -350,10 +350,10 @@ def compared(path: Path, open_data: Path | None = None) -> Comparisons:
         if of_cracked_ground(content):
             if divisions is None:
                 raise LayerError(f"E-SLF-004 {path.name}: cases of cracked ground name climate divisions; give the "
-                                 "open data folder that holds drought/climate_divisions.")
+                                 "open data folder that contains drought/climate_divisions.")
             return Comparisons(cracked_cases.check(content, divisions), cracked_cases.facts(content, divisions), True)
         lines = case_file_daily.check(content, open_data) if by_days else check(content, divisions)
     except (KeyError, TypeError, ValueError, IndexError, AttributeError) as error:
-        raise LayerError(f"E-SLF-003 {path.name}: a driver or case lacks a part or holds the wrong kind of value: "
+        raise LayerError(f"E-SLF-003 {path.name}: a driver or case lacks a part or has the wrong kind of value: "
                          f"{type(error).__name__}: {error}.") from None
     return Comparisons(lines, "" if by_days else facts(content), open_data is not None)

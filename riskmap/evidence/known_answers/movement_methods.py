@@ -167,7 +167,7 @@ CASES = (
          "from memory", (0.0, 0.44), "in",
          Tolerance("largest error printed as 0.44 wetting, 0.27 drying; the entries listed give no more", kind="range"),
          _stress_change_fit),
-    Case("10b", "factors rise, bend upward, wetting above drying", "the same table: it holds together", "from memory",
+    Case("10b", "factors rise, bend upward, wetting above drying", "the same table: its figures agree", "from memory",
          ("yes", "yes", "yes"), "yes/no", YES, _stress_change_shape),
     Case("10c", "differential movement of two surface states", "ym = factor x 0.05 (from memory)", "from memory",
          (1.04, -0.79), "in", Tolerance(ROUNDED, absolute=0.0051), _differential),

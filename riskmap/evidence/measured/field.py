@@ -173,5 +173,5 @@ NOT_INCLUDED = (
     NotIncluded("-", "absolute suction at Dallas-Fort Worth (mean 979 kPa)",
                 "compared as pF in notebooks/evidence.md; modelled suction must not be shown as kPa"),
     NotIncluded("-", "Jackson 30.5 m cover, London magnitude, Denver depth, Highveld heave",
-                "proxy climate, trees or irrigation that the core does not have; told in notebooks/evidence.md"),
+                "proxy climate, trees or irrigation that the core does not have; written in notebooks/evidence.md"),
 )

@@ -171,7 +171,7 @@ COMPARISONS = (
                way_read=STATISTICS, elsewhere=NOT_HERE, files=(),
                remark="no setting was chosen on this record"),
     Comparison("23", "Clay soil, movement per water lost", "falls to 0.61 when drying and wetting alternate",
-               "alternating seasons over one-way drying, one strain index; suction through the depth stands for water",
+               "alternating seasons over one-way drying, one strain index; suction through the depth represents water",
                "{0:.2f}", "{least:.2f} to {most:.2f} (+-0.15)", movement_per_suction,
                lambda fact, v: (LOST_PER_MOVEMENT - 0.15, LOST_PER_MOVEMENT + 0.15), source=TE_BRAKE,
                way_read="abstract text", files=(),

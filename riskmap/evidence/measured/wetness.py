@@ -401,7 +401,7 @@ COMPARISONS = (
                f"diffusivity {MOVEMENT.diffusivity_m2_per_yr:g} m2/yr, bare diffusion", "{0:.2f}",
                "{least:.2f} to {most:.2f} (factor 1.5)", lambda d: depth_damping(d, 50),
                lambda fact, v: (v[1] / 1.5, v[1] * 1.5), source=NETWORK, files=(PROFILES,),
-               remark="water content stands for suction; profile texture unknown"),
+               remark="water content represents suction; profile texture unknown"),
     Comparison("3b", "29 stations of 2020, damping to 100 cm", "the same at 100 cm: median {1:.2f}, n {4:.0f}", "as 3a",
                "{0:.2f}", "{least:.2f} to {most:.2f} (factor 1.5)", lambda d: depth_damping(d, 100),
                lambda fact, v: (v[1] / 1.5, v[1] * 1.5), source=NETWORK, files=(PROFILES,),

@@ -50,7 +50,7 @@ class ShapeSummary:
 
 def kind_of(name: str) -> str:
     """Return the declared kind of a column of the estimate, empty text for others."""
-    return {column.name: column.kind for column in (*tables.ESTIMATE.columns, *POINT)}.get(name, "")
+    return {column.name: column.kind for column in (*tables.ESTIMATE.columns, *tables.CALIBRATED, *POINT)}.get(name, "")
 
 
 def points_inside(shapes: NDArray[np.object_]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:

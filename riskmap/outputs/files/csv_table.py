@@ -130,7 +130,8 @@ def _field(column: tables.Column) -> dict[str, Any]:
 
 def dictionary(names: list[str]) -> dict[str, Any]:
     """Return the column dictionary as a Frictionless Table Schema; `unit` and `values` are added properties."""
-    declared = {column.name: column for column in (*tables.ESTIMATE.columns, *arrow_lots.POINT)}
+    every = (*tables.ESTIMATE.columns, *tables.CALIBRATED, *arrow_lots.POINT)
+    declared = {column.name: column for column in every}
     fields = [_field(declared[name]) if name in declared else {"name": name, "type": "any"} for name in names]
     return {
         "$schema": "https://datapackage.org/profiles/2.0/tableschema.json",
@@ -138,18 +139,18 @@ def dictionary(names: list[str]) -> dict[str, Any]:
         "description": "lots.csv has lon and lat in place of the outline. In lots.csv a text cell that begins with "
                        "= + - @ (also full-width), a tab, a line end or NUL, also after apostrophes, has one more "
                        "apostrophe in front; take it off to get the value. Empty cells have no value. lots.gpkg and "
-                       "lots.parquet hold texts as they are, but for the character NUL, which lots.gpkg writes out as "
-                       "\\u0000. Where a column holds codes, `values` has the meaning of each; `flags` holds several "
-                       "codes with semicolons between them. An id such as 0309 is a text: open lots.xlsx, or import "
-                       "the id column of lots.csv as text, or a spreadsheet makes 309 of it.",
+                       "lots.parquet contain texts as they are, but for the character NUL, which lots.gpkg writes out "
+                       "as \\u0000. Where a column contains codes, `values` has the meaning of each; `flags` has "
+                       "several codes with semicolons between them. An id such as 0309 is a text: open lots.xlsx, or "
+                       "import the id column of lots.csv as text, or a spreadsheet makes 309 of it.",
         "fields": fields, "primaryKey": ["lot_row"], "missingValues": [""],
         "states": tables.STATES,
     }
 
 
-def write_dictionary(folder: Path) -> Path:
-    """Write `columns.json`, the column dictionary."""
-    names = [column.name for column in tables.ESTIMATE.columns]
+def write_dictionary(folder: Path, *, calibrated: bool = False) -> Path:
+    """Write `columns.json`, the column dictionary; with the calibrated columns where the tables have them."""
+    names = [column.name for column in (*tables.ESTIMATE.columns, *(tables.CALIBRATED if calibrated else ()))]
     path = folder / DICTIONARY
     text = json.dumps(dictionary([*names, "lon", "lat"]), indent=1, ensure_ascii=False, allow_nan=False)
     path.write_text(text + "\n", encoding="utf-8", newline="\n")

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from riskmap.common import tables, wording
 from riskmap.common.json_values import plain
+from riskmap.outputs import calibrated
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -31,7 +32,7 @@ def rows(results: Results) -> Iterator[dict[str, Any]]:
 
 
 def _kind(name: str) -> str:
-    return {column.name: column.kind for column in tables.ESTIMATE.columns}.get(name, "")
+    return {column.name: column.kind for column in (*tables.ESTIMATE.columns, *tables.CALIBRATED)}.get(name, "")
 
 
 def _plain_column(values: pd.Series, kind: str) -> list[Any]:
@@ -52,8 +53,8 @@ def write(results: Results, folder: Path) -> Path:
     shape = np.where(shapely.is_missing(shape) | shapely.is_empty(shape), None, shapely.orient_polygons(shape))
     texts = shapely.to_geojson(shape)
     path = folder / NAME
-    head = json.dumps({"type": "FeatureCollection", "standing": wording.STANDING, "caution": wording.CAUTION},
-                      ensure_ascii=False)
+    head = json.dumps({"type": "FeatureCollection", "standing": calibrated.standing(results),
+                       "caution": wording.CAUTION}, ensure_ascii=False)
     with path.open("w", encoding="utf-8", errors="backslashreplace", newline="\n") as stream:
         stream.write(f'{head[:-1]}, "features": [')
         for k, (values, text) in enumerate(zip(rows(results), texts, strict=True)):

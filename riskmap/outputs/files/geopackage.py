@@ -116,7 +116,7 @@ def _style_rows(today: str, geometry_column: str) -> list[dict[str, Any]]:
     return [{
         "f_table_catalog": "", "f_table_schema": "", "f_table_name": LAYER, "f_geometry_column": geometry_column,
         "styleName": name, "styleQML": qml(layer), "styleSLD": "", "useAsDefault": layer == next(iter(STYLES)),
-        "description": f"{palette.SCALES[layer].note}; lots without an estimate hatched", "owner": "", "ui": "",
+        "description": f"{palette.SCALES[layer].note}; lots without an estimate are hatched", "owner": "", "ui": "",
         "update_time": pd.Timestamp(f"{today}-01", tz="UTC"),
     } for layer, name in STYLES.items()]
 
@@ -177,7 +177,7 @@ def write_tables(parts: Iterable[pa.Table], folder: Path, today: str, shapes: ar
     finally:
         pyogrio.set_gdal_config_options(before)
     if held != rows:
-        raise RunFolderError(f"E-RUN-005 {NAME}: holds {held} of {rows} rows. Nothing of this run was kept.")
+        raise RunFolderError(f"E-RUN-005 {NAME}: contains {held} of {rows} rows. Nothing of this run was kept.")
     return path
 
 

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 from xml.sax.saxutils import escape, quoteattr
 
 from riskmap.common import tables, wording
-from riskmap.outputs import palette
+from riskmap.outputs import calibrated, palette
 from riskmap.outputs.files import geojson
 
 if TYPE_CHECKING:
@@ -43,7 +43,7 @@ def _styles() -> str:
 
 
 def _schema(results: Results) -> str:
-    kinds = {column.name: column.kind for column in tables.ESTIMATE.columns}
+    kinds = {column.name: column.kind for column in (*tables.ESTIMATE.columns, *tables.CALIBRATED)}
     fields = [f'<SimpleField type="{_TYPES[kinds.get(str(name), "text")]}" name={quoteattr(str(name))}/>'
               for name in results.lots.columns if name != results.lots.geometry.name]
     return '<Schema name="lots" id="lots">' + "".join(fields) + "</Schema>"
@@ -83,7 +83,7 @@ def write(results: Results, folder: Path) -> Path:
     with path.open("w", encoding="utf-8", newline="\n") as stream:
         stream.write('<?xml version="1.0" encoding="UTF-8"?>\n<kml xmlns="http://www.opengis.net/kml/2.2"><Document>\n'
                      f"<name>{as_text(results.area_name)}</name><description>"
-                     f"{as_text(wording.STANDING + ' ' + wording.CAUTION)}</description>\n{_styles()}\n"
+                     f"{as_text(calibrated.standing(results) + ' ' + wording.CAUTION)}</description>\n{_styles()}\n"
                      f"{_schema(results)}\n<Folder><name>lots</name>\n")
         for values, shape in zip(geojson.rows(results), shapes, strict=True):
             data = "".join(f"<SimpleData name={quoteattr(name)}>{as_text(value)}</SimpleData>"

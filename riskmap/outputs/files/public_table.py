@@ -57,14 +57,14 @@ GROUP_COLUMNS = (
     tables.text("map_unit_symbol", "symbol of the map unit with the largest share of the lot; empty when merged"),
     tables.text("map_unit_name", f"its name, or `{OTHER_SOILS}` or `{NO_SOIL}`"),
     tables.text("pour_decade", f"decade of the pour, `{OTHER_AGES}` or `{NO_DECADE}`"),
-    tables.text("state", "why there is no number; empty when there is one"),
+    tables.text("state", "why there is no estimate; empty when there is one"),
     tables.whole("lots", "rows of the lot file in the group", "", LEAST_K),
     *_NUMBERS,
 )
 CELL_COLUMNS = (
     tables.whole("east_km", f"west side of the square in {CELL_CRS}", "km"),
     tables.whole("north_km", f"south side of the square in {CELL_CRS}", "km"),
-    tables.whole("lots", "rows of the lot file with a number whose middle lies in the square", "", LEAST_K),
+    tables.whole("lots", "rows of the lot file with an estimate whose middle lies in the square", "", LEAST_K),
     *_NUMBERS,
 )
 
@@ -128,8 +128,8 @@ def write(results: Results, folder: Path, k: int = 10) -> Path:
     """
     mixed = [name for name in LOT_PRODUCTS if (folder / name).exists()]
     if mixed:
-        raise RunFolderError(f"E-RUN-080 {mixed[0]}: holds single lots; public tables go into a folder of their own. "
-                             "Nothing was written.")
+        raise RunFolderError(f"E-RUN-080 {mixed[0]}: contains single lots; public tables go into a folder of their "
+                             "own. Nothing was written.")
     public = build(results, k)
     import pandas as pd
 
@@ -238,7 +238,8 @@ def _cell_map(cells: gpd.GeoDataFrame, today: str, path: Path) -> None:
     finally:
         pyogrio.set_gdal_config_options(before)
     if rows != len(cells):
-        raise RunFolderError(f"E-RUN-005 {path.name}: holds {rows} of {len(cells)} rows. Nothing of this run was kept.")
+        raise RunFolderError(f"E-RUN-005 {path.name}: contains {rows} of {len(cells)} rows. Nothing of this run is "
+                             "kept.")
 
 
 def _about(results: Results, public: PublicTables) -> dict[str, Any]:
@@ -249,8 +250,8 @@ def _about(results: Results, public: PublicTables) -> dict[str, Any]:
     return {
         "title": f"{results.area_name}: movement by soil and age, and by square",
         "present_month": results.today, **public.facts,
-        "rule": f"Every group and square holds at least {public.facts['k']} different lots. Smaller groups are merged "
-                "with others of the same state, then left out; lots_suppressed counts what was left out. "
+        "rule": f"Every group and square contains at least {public.facts['k']} different lots. Smaller groups are "
+                "merged with others of the same state, then left out; lots_suppressed counts what was left out. "
                 f"Movements are rounded to {STEP_MM:g} mm. No group overlaps another.",
         "cautions": [wording.STANDING, wording.CAUTION, wording.NOT_SEEN, wording.CAUTION_LENDER],
         "credits": list(results.credits), "states": tables.STATES,

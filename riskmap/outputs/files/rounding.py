@@ -42,7 +42,7 @@ def rounded(results: Results) -> Results:
 def rounded_lots(lots: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
     """Return some rows of the estimate table with every number rounded."""
     lots = lots.copy()
-    for column in tables.ESTIMATE.columns:
+    for column in (*tables.ESTIMATE.columns, *tables.CALIBRATED):
         digits = decimals(column)
         if digits is not None and column.name in lots:
             values = np.round(lots[column.name].to_numpy(dtype=float, na_value=np.nan), digits)

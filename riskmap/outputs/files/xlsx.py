@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from riskmap.common import tables, wording
 from riskmap.common.errors import RunFolderError
+from riskmap.outputs import calibrated
 from riskmap.outputs.files import csv_table, geojson
 
 if TYPE_CHECKING:
@@ -18,7 +19,7 @@ MOST_ROWS = 1_048_575  # of a sheet, below its heading (file format limit)
 USUAL_ROWS = 5_000  # above it an estimate leaves the workbook to `riskmap export`: 20,000 rows take 5 s (measured)
 _LONGEST = 32_767  # characters of a cell (file format limit)
 HEADER = 250  # characters of a page header (file format limit 255)
-_CUT = " [cut: a cell holds no more]"
+_CUT = " [cut: a cell takes no more]"
 PLAIN = {"strings_to_formulas": False, "strings_to_urls": False, "strings_to_numbers": False,
           "constant_memory": True, "nan_inf_to_errors": False}
 
@@ -48,8 +49,8 @@ def write(results: Results, folder: Path) -> Path:
             {**{key: str(field.get(key, "")) for key in headings},
              "values": "\n".join(f"{code}: {meaning}" for code, meaning in field.get("values", {}).items())}
             for field in fields))
-        notes = [wording.STANDING, wording.CAUTION, wording.NOT_SEEN, *results.credits,
-                 *(f"{state}: {words}. Not a low or a middle result." for state, words in tables.STATES.items())]
+        notes = [calibrated.standing(results), wording.CAUTION, wording.NOT_SEEN, *results.credits,
+                 *(f"{state}: {words}. {wording.NO_NUMBER.split('. ')[-1]}" for state, words in tables.STATES.items())]
         sheet(book, "notes", bold, ["note"], ({"note": note} for note in notes))
     return path
 

@@ -17,8 +17,8 @@ import numpy as np
 
 from riskmap.common import tables, units, wording
 from riskmap.common.version import __version__
-from riskmap.outputs import html_page, lot_text, palette, telling, waterfall, words
-from riskmap.outputs.map import change_layer, data_block, page_build
+from riskmap.outputs import calibrated, html_page, lot_text, palette, telling, waterfall, words
+from riskmap.outputs.map import change_layer, data_block, growth_curves, page_build
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -61,7 +61,7 @@ class Basemap:
             raise ValueError(f"base map {self.url!r}: an https address of one plain host is needed")
         places = re.findall(r"\{.\}", self.url)
         if sorted(places) != ["{x}", "{y}", "{z}"] or len(re.findall(r"[{}]", self.url)) != 6:
-            raise ValueError(f"base map {self.url!r}: {{z}}, {{x}} and {{y}} must each stand in it once, and no other")
+            raise ValueError(f"base map {self.url!r}: {{z}}, {{x}} and {{y}} must each be in it once, and no other")
         if not self.attribution.strip():
             raise ValueError("base map: a credit line is needed")
         if self.max_zoom is not None and not 0 <= self.max_zoom <= 25:
@@ -100,23 +100,26 @@ def _wrapper() -> _Wrapper:
     return _Wrapper(re.sub(r"\n\s*\n", "\n", head).strip(), match[2].strip(), match[3])
 
 
-def _cautions(scale: int | None) -> dict[str, str]:
+def _cautions(scale: int | None, standing: str = wording.STANDING) -> dict[str, str]:
     soil = ""
     if scale is not None:
         soil = wording.CAUTION_SOIL.format(scale=f"{scale:,}", width="{width}")  # in the unit of the page
     return {"main": wording.CAUTION, "soil": soil, "date": wording.CAUTION_DATE, "whatif": wording.CAUTION_WHATIF,
-            "no_number": wording.NO_NUMBER, "not_low": wording.NO_NUMBER.split(". ")[-1],
-            "standing": wording.STANDING, "not_seen": wording.NOT_SEEN}
+            "not_low": wording.NO_NUMBER.split(". ")[-1],
+            "standing": standing, "not_seen": wording.NOT_SEEN}
 
 
 def _lines(results: Results) -> list[str]:
     """Return what stands under the map: what was used and up to when."""
-    lines = [*([results.note] if results.note else []), f"“Now” is {results.today}."]
+    lines = [*([results.note] if results.note else []), f"Estimates are as of {telling.month_name(results.today)}."]
     if results.soil_scale is not None:
         lines.append(f"Soil mapped at 1:{results.soil_scale:,}.")
     if len(results.climate):
         recorded = results.climate.dropna(subset=["precipitation_mm"])["month"]
         lines += [f"Rain and temperature {recorded.min()} to {recorded.max()}."] if len(recorded) else []
+    if calibrated.has(results.lots):
+        lines.append("Colours and the list show the estimates as modelled; the panel shows the calibrated figures "
+                     "first.")
     weeks = _weeks(results)
     lines += [f"Newest weekly drought map: {weeks[-1]}."] if weeks else []
     return [*lines, f"Made with riskmap {__version__}."]
@@ -168,7 +171,8 @@ def layer_values(results: Results, chosen: dict[str, palette.Scale]) -> dict[str
 
 def _axis_mm(lots: pd.DataFrame) -> list[float]:
     """Return the ends of the bars of every lot: 0 or the run's smallest p10, and its largest p90."""
-    lows, highs = (lots[[f"{name}_{end}" for name in BARS]].to_numpy(float) for end in ("p10", "p90"))
+    bars = [*BARS, *(name for name in (f"{calibrated.PREFIX}{name}" for name in BARS) if name in lots)]
+    lows, highs = (lots[[f"{name}_{end}" for name in bars]].to_numpy(float) for end in ("p10", "p90"))
     high = max(10.0, float(np.nanmax(highs, initial=0.0)))
     low = min(0.0, float(np.nanmin(lows, initial=0.0)))
     return [min(low, -high / 6) if low < 0 else 0.0, high]  # a sixth: room for the text of either end beside the 0
@@ -195,10 +199,12 @@ def about(results: Results, shown_units: str, basemap: Basemap | None = None,
         "soil": {"scale": results.soil_scale, "width_m": float(width_m)},
         "basemap": {**asdict(basemap), "host": basemap.host} if basemap else None,
         "states": tables.STATES, "hatch": palette.HATCH, "outline": palette.OUTLINE,
-        "cautions": _cautions(results.soil_scale),
-        "words": {"direction": words.DIRECTION, "phase": words.PHASE, "pour_basis": words.POUR_BASIS,
+        "cautions": _cautions(results.soil_scale, calibrated.standing(results)),
+        "words": {"direction": words.DIRECTION, "phase": words.PHASE,
+                  "agree": {"all": words.ALL_AGREE, "some": words.SOME_AGREE}, "pour_basis": words.POUR_BASIS,
                   "slab_class": words.SLAB_CLASS, "weather_source": words.WEATHER_SOURCE, "quality": words.QUALITY,
                   "flags": words.flag_sentences(sorted(flags))},
+        "growth": {**growth_curves.SENTENCES, "absent": growth_curves.absent(results)},
         "young": wording.YOUNG, "axis_mm": _axis_mm(results.lots),
         "tell": {"names": {question: telling.name(question, results.today) for question in telling.NAMES},
                  **telling.SENTENCES, "direction": words.DIRECTION_SHORT},

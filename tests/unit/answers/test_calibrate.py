@@ -315,8 +315,8 @@ def test_an_id_copied_from_a_table_of_the_run_is_found(run: Results, tmp_path: P
 def test_the_command_writes_model_card_and_table(made: tuple[Result, Path], town: trials.Town) -> None:
     done, folder = made
     assert done.exit_code == 0, (done.output, done.exception)
-    assert sorted(p.name for p in folder.iterdir()) == ["calibration.json", "calibration.md", "comparisons.csv",
-                                                          "lots_calibrated.csv", "problems.json"]
+    assert sorted(p.name for p in folder.iterdir()) == ["calibration.html", "calibration.json", "calibration.md",
+                                                          "comparisons.csv", "lots_calibrated.csv", "problems.json"]
     model = model_file.read(folder / "calibration.json")
     assert model.physical.on
     assert model.counts.rows == len(town.table)
@@ -344,11 +344,11 @@ def test_people_reach_no_file(made: tuple[Result, Path]) -> None:
 
 
 def test_no_word_of_a_verdict(made: tuple[Result, Path]) -> None:
-    from contracts.test_wording import words_of
+    from contracts.test_wording import text_of, words_of
 
     done, folder = made
     for path in folder.iterdir():
-        assert words_of(path.read_text(encoding="utf-8")) == [], path.name
+        assert words_of(text_of(path)) == [], path.name
     assert words_of(done.output) == []
 
 
@@ -403,10 +403,11 @@ def put(outputs: Path, folder: Path, *words: str) -> Result:
 
 def test_a_calibration_made_before_gives_the_same_lots(made: tuple[Result, Path], calibration_run: Path,
                                                       tmp_path: Path) -> None:
-    done = put(calibration_run, tmp_path / "o", "--model", str(made[1] / "calibration.json"))
+    done = put(calibration_run, tmp_path / "o", "--calibration", str(made[1] / "calibration.json"))
     assert done.exit_code == 0, (done.output, done.exception)
-    assert sorted(p.name for p in (tmp_path / "o").iterdir()) == ["calibration.json", "calibration.md",
-                                                                  "lots_calibrated.csv", "problems.json"]
+    assert sorted(p.name for p in (tmp_path / "o").iterdir()) == ["calibration.html", "calibration.json",
+                                                                  "calibration.md", "lots_calibrated.csv",
+                                                                  "problems.json"]
     for name in ("calibration.json", "lots_calibrated.csv"):
         assert (tmp_path / "o" / name).read_bytes() == (made[1] / name).read_bytes()
     assert json.loads((tmp_path / "o" / "problems.json").read_text(encoding="utf-8")) == []
@@ -422,8 +423,9 @@ def test_another_area_is_told(made: tuple[Result, Path], run: Results, tmp_path:
 
 
 @pytest.mark.parametrize(("words", "code"), [
-    ((), "E-CAL-081"), (("{surveys}", "--model", "{model}"), "E-CAL-081"), (("--model", "{other}"), "E-CAL-213"),
-    (("--model", "{off}"), "E-CAL-210"), (("--model", "{surveys}"), "E-CAL-202"), (("--model", "none"), "E-CAL-200")])
+    ((), "E-CAL-081"), (("{surveys}", "--calibration", "{model}"), "E-CAL-081"),
+    (("--calibration", "{other}"), "E-CAL-213"), (("--calibration", "{off}"), "E-CAL-210"),
+    (("--calibration", "{surveys}"), "E-CAL-202"), (("--calibration", "none"), "E-CAL-200")])
 def test_what_cannot_be_put_to_a_run_leaves_nothing(words: tuple[str, ...], code: str, made: tuple[Result, Path],
                                                     calibration_run: Path, survey_file: Path, tmp_path: Path) -> None:
     content = json.loads((made[1] / "calibration.json").read_text(encoding="utf-8"))
@@ -470,7 +472,7 @@ def changed(content: dict[str, Any], path: str, value: object) -> bytes:
     ("terms", ["__class__"] * 8), ("terms", ["eval(1)"] * 8), ("run.area", "__import__('os').system('x')"),
     ("run.area", "<script>"), ("run.area", "../../etc"), ("run.area", "x" * 65), ("riskmap", "{{7*7}}"),
     ("run.settings_sha256", "0"), ("refused", [{"code": "E-CAL-100", "layer": "physical", "text": "=cmd()"}]),
-    ("refused", [{"code": "E-CAL-104", "layer": "physical", "text": "no gain"}]), ("version", 2), ("version", True),
+    ("refused", [{"code": "E-CAL-104", "layer": "physical", "text": "no gain"}]), ("version", 1), ("version", True),
     ("format", "pickle"), ("penalty", {"__reduce__": 1}), ("extra", 1), ("__class__", "os"),
 ])
 def test_hostile_values_are_refused(made: tuple[Result, Path], path: str, value: object) -> None:

@@ -4,8 +4,20 @@ import { about } from "./context.js";
 import { fill, count, units, length } from "./page.js";
 
 const zero = (mm) => !/[1-9]/.test(length(mm));
-const three = (lot, column) => ["", "_p10", "_p90"].map((end) => lot.number(column + end));
+const calibrated = (lot) => lot.number("calibrated_long_run_mm") !== null;
+const sentence = (name, lot) => about.tell[calibrated(lot) ? name + "_calibrated" : name];
+const asModelled = (answer, lot) => (calibrated(lot) ? fill(about.tell.as_modelled, { answer }) : answer);
 const bare = (mm) => length(mm).replace(/ [^ ]*$/, "");
+
+export function three(lot, column) { // median, p10, p90: calibrated where the lot has it, else the model's
+  const before = lot.number("calibrated_" + column) === null ? "" : "calibrated_";
+  return ["", "_p10", "_p90"].map((end) => lot.number(before + column + end));
+}
+
+function sizeOf(lot, column) { // 1.8 in calibrated (1.4 in as modelled), or the model's alone
+  const modelled = length(lot.number(column)), value = lot.number("calibrated_" + column);
+  return value === null ? modelled : fill(about.tell.calibrated, { figure: length(value), modelled });
+}
 
 export function side(mm) { // a bending with its direction
   if (zero(mm)) return about.tell.level;
@@ -27,35 +39,42 @@ function range([middle, low, high], say) { // sizes where all have the sign of t
   return same ? sizes(low, high) : fill(about.tell.range, { lo: say(low), hi: say(high) });
 }
 
+function sideNow(lot) { // near level is a word for the model's figure, as its direction is
+  const modelled = lot.number("bend_now_mm"), [value] = three(lot, "bend_now_mm"), level = lot.text("direction") === "near_level";
+  const own = side(modelled), told = !level ? own : zero(modelled) ? about.tell.near_level : fill(about.tell.near_level_side, { side: own });
+  if (!calibrated(lot)) return told;
+  const sameSide = !level && value * modelled > 0 && !zero(value) && !zero(modelled); // the side need not be said twice
+  return fill(about.tell.calibrated, { figure: side(value), modelled: sameSide ? length(Math.abs(modelled)) : told });
+}
+
 function now(lot) {
-  const values = three(lot, "bend_now_mm"), level = lot.text("direction") === "near_level", told = side(values[0]);
-  const words = !level ? told : zero(values[0]) ? about.tell.near_level : fill(about.tell.near_level_side, { side: told });
-  return fill(about.tell.now, { side: words, range: range(values, side) });
+  return fill(sentence("now", lot), { side: sideNow(lot), range: range(three(lot, "bend_now_mm"), side) });
 }
 
 function next(lot) {
   const rise = lot.number("rise_next_mm"), fall = lot.number("fall_next_mm"), values = three(lot, "change_next_mm");
   if (rise === null) return about.tell.not_computed;
   const kind = zero(rise) ? (zero(fall) ? "still" : "fall") : zero(fall) ? "rise" : "both";
-  return fill(about.tell.next, { moves: fill(about.tell[kind], { rise: length(rise), fall: length(Math.abs(fall)) }),
-    after: higher(values[0]), range: range(values, higher) });
+  return asModelled(fill(about.tell.next, { moves: fill(about.tell[kind], { rise: length(rise), fall: length(Math.abs(fall)) }),
+    after: higher(values[0]), range: range(values, higher) }), lot);
 }
 
 function expected(lot) {
-  const [middle, low, high] = three(lot, "expected_movement_mm"), code = lot.text("direction");
+  const [, low, high] = three(lot, "expected_movement_mm"), code = lot.text("direction");
   const today = fill(about.tell.today, { size: length(Math.abs(lot.number("bend_now_mm"))), side: about.tell.direction[code] || code });
-  return fill(about.tell.expected, { size: length(middle), range: sizes(low, high), today });
+  return fill(sentence("expected", lot), { size: sizeOf(lot, "expected_movement_mm"), range: sizes(low, high),
+    today: calibrated(lot) ? sideNow(lot) : today });
 }
 
 function longRun(lot) {
-  const [middle, low, high] = three(lot, "long_run_mm");
-  return fill(about.tell.long_run, { size: length(middle), range: sizes(low, high) });
+  const [, low, high] = three(lot, "long_run_mm");
+  return fill(sentence("long_run", lot), { size: sizeOf(lot, "long_run_mm"), range: sizes(low, high) });
 }
 
 function whatif(lot) {
   const years = ["dry", "average", "wet"].map((year) => [year, lot.number("whatif_" + year + "_mm")]);
   if (years[0][1] === null) return about.tell.not_computed;
-  return fill(about.tell.whatif, Object.fromEntries(years.map(([year, mm]) => [year, higher(mm)])));
+  return asModelled(fill(about.tell.whatif, Object.fromEntries(years.map(([year, mm]) => [year, higher(mm)]))), lot);
 }
 
 export const BARS = { now: "bend_now_mm", next: "change_next_mm", expected: "expected_movement_mm", long_run: "long_run_mm" };
