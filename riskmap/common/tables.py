@@ -373,17 +373,55 @@ def check(table: Table, frame: pd.DataFrame) -> pd.DataFrame:
         The error lists every failure of the table: missing columns, wrong kinds, values out of range, repeated keys,
         rows with neither an estimate nor a state, or with both.
     """
-    import pandera.pandas as pa
+    told = [] if _surely_right(table, frame) else _failures(table, frame)
+    if told := [*told, *_unanswered(table, frame)]:
+        raise TableError("\n".join(told))
+    return frame
+
+
+def _failures(table: Table, frame: pd.DataFrame) -> list[str]:
+    """Look at every column closely; return what is wrong, in lines."""
+    import pandera.pandas as pa  # late: most tables are right, and it takes longer to load than they to check
 
     plain = pd.DataFrame({c.name: frame[c.name] for c in table.columns if c.name in frame})
     schema = pa.DataFrameSchema({c.name: _pandera_column(c) for c in table.columns}, unique=list(table.key) or None)
     try:
         schema.validate(plain, lazy=True)
     except pa.errors.SchemaErrors as error:
-        raise TableError("\n".join([_told(table, error.failure_cases), *_unanswered(table, plain)])) from None
-    if lines := _unanswered(table, plain):
-        raise TableError("\n".join(lines))
-    return frame
+        return [_told(table, error.failure_cases)]
+    return []
+
+
+_KINDS = {"integer": "i", "number": "fi", "boolean": "b"}  # letters of NumPy
+
+
+def _surely_right(table: Table, frame: pd.DataFrame) -> bool:
+    """Tell whether every column and the key keep their contract at first sight; False means: look closely."""
+    if not frame.columns.is_unique or not {column.name for column in table.columns} <= set(frame.columns):
+        return False
+    return all(_column_surely_right(column, frame[column.name]) for column in table.columns) \
+        and not (table.key and frame.duplicated(list(table.key)).any())
+
+
+def _column_surely_right(column: Column, values: pd.Series) -> bool:
+    """Tell whether a column has the very kind that is asked for, no missing value that it may not have, no other limit.
+
+    Whatever would have to be converted first, such as numbers held as text, is left to the close look.
+    """
+    if column.kind in ("text", "geometry"):
+        return column.empty or not values.isna().any()
+    if values.dtype.kind not in _KINDS[column.kind] or values.dtype == "boolean":  # that one may hold missing values
+        return False
+    missing = values.isna().to_numpy()
+    found = values.fillna(0).to_numpy(values.dtype.kind + "8") if missing.any() else values.to_numpy()
+    if missing.any() and not column.empty:
+        return False
+    inside = np.ones(len(found), bool)
+    if column.low is not None:
+        inside &= found >= column.low
+    if column.high is not None:
+        inside &= found <= column.high
+    return bool((inside | missing).all())
 
 
 ROUNDING = 1e-6  # for percentiles and for tables that were rounded on writing; in the unit of the column

@@ -319,7 +319,7 @@ def _by_parts(ready: _Ready, lots: list[gpd.GeoDataFrame], clock: _Clock, cache:
     with clock.stage("soil under each lot") as progress:
         rows = part_tasks.write_lots(lots[0], weather, place, size)
         line, facts, key = part_tasks.write_survey(ready.layers.soil, lots.pop(), area, place)
-        memory.release()
+        memory.release(sum(len(chosen) for chosen in rows))
         job = part_tasks.Job(area, place, cache, ready.today, key)
         parts = pool.map(part_tasks.soil_of_part, [(job, k) for k in range(len(rows))], progress)
         touched = {flag: np.concatenate([rows[k][marks[flag]] for k, (_, marks) in enumerate(parts)])

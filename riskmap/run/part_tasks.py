@@ -115,7 +115,7 @@ def soil_of_part(job: Job, number: int) -> tuple[Archetypes, dict[str, NDArray[n
     ground.assign(archetype=shared.lot_archetype).to_parquet(_file(job, "ground", number), compression="lz4")
     touched = overlap.touched(lot_soil)
     del lot, climate, lot_soil, lot_profile, ground, beside
-    memory.release()
+    memory.release(len(shared.lot_archetype))
     return replace(shared, lot_archetype=np.empty(0, np.int64)), touched
 
 
@@ -255,7 +255,7 @@ def estimate_of_part(job: Job, number: int, archetype_of: NDArray[np.int64], row
     part_files.write_rows(arrow, _file(job, "estimate", number), arrow_lots.ROWS)
     counts = RowCounts.of(table), arrow_lots.shapes_of(arrow)
     del lot, climate, ground, lot_soil, moved, table, arrow
-    memory.release()
+    memory.release(len(rows))
     return counts
 
 

@@ -84,7 +84,11 @@ class Processes(_Base):
         self._started: set[BaseProcess] = set()
 
     def __enter__(self) -> Self:
-        self._start()
+        try:
+            self._start()
+        except BaseException as error:  # Ctrl-C was put off while they started, and comes now
+            self.__exit__(type(error), error, error.__traceback__)
+            raise
         return self
 
     def __exit__(self, kind: type[BaseException] | None, error: BaseException | None,
@@ -110,7 +114,7 @@ class Processes(_Base):
             with _deaf_to_ctrl_c():
                 for _ in range(self.size):
                     self._pool.submit(warm_up)
-            self._started = set(multiprocessing.active_children()) - before
+                self._started = set(multiprocessing.active_children()) - before
         return self._pool
 
     def map(self, function: Task, tasks: Sequence[tuple[Any, ...]], progress: ShareProgress | None = None) -> list[Any]:
