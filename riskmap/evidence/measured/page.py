@@ -47,11 +47,12 @@ This part compares the slab of the model with what designers calculate. Nobody m
 that the section and the equations were understood, not that slabs really bend like this. The comparisons are not
 counted above. Their tolerances were stated first."""
 
-TRADE = """\ This part compares what the Texas trade says about slabs on clay with what the model gives in eleven
-climate divisions. The trade says that the edge of an old slab is seldom above its middle; that the middle is steady
-and the edge moves; that the dome is complete after five to seven years; that the drought of 2011 raised domes well
-above their mean; and that the seasons reach about a metre in from the edge. The figures are computed and were
-measured nowhere, and they are not counted above. They are for one slab of 12 m on even clay of 9 %, with the default
+TRADE = """\
+This part compares what the Texas trade says about slabs on clay with what the model gives in eleven climate
+divisions. The trade says that the edge of an old slab is seldom above its middle; that the middle is steady and the
+edge moves; that the dome is complete after five to seven years; that the drought of 2011 raised domes well above
+their mean; and that the seasons reach about a metre in from the edge. The figures are computed and were measured
+nowhere, and they are not counted above. They are for one slab of 12 m on even clay of 9 %, with the default
 diffusivity and depth and without variation. Figures for day steps come first, those for the monthly bucket in
 brackets. A pour counts as wet or dry by the mean suction of the five months up to it. The weather before the pour
 decides in which direction the slab bends in the first years: after a dry pour the edge lifts first and the dome
