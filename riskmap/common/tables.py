@@ -184,6 +184,9 @@ STATES = {
     "not_yet_poured": "poured this month or later",
     "not_enough_data": "not enough data to estimate this lot",
 }
+# The phases of a slab's life in their order in time; their limits are in `movement.life`, their words in
+# `outputs.words`.
+PHASES = ("early_settlement", "dome_growing", "edge_seasonal")
 # The four marks of what is known about a lot, 1 or 0: column -> what `data_quality` calls it where it is not known.
 MARKS = {"soil_known": "soil", "date_known": "pour date", "slab_known": "slab size", "weather_known": "recent weather"}
 ALL_KNOWN = "all known"
@@ -232,7 +235,7 @@ ESTIMATE = Table("estimate", ("lot_row",), (
     *_range("fall_next_mm", "how far the middle of the slab falls below its bending now within the next twelve months, "
             "0 or negative", -2000, 0),
     *(number(f"share_beyond_{level:.0f}mm", "share of model runs and replayed years whose largest absolute slab "
-             f"deflection within the next twelve months is beyond {level:.0f} mm; not a probability of damage",
+             f"deflection within the next twelve months is beyond {level:.0f} mm; not the chance of damage",
              "fraction", 0, 1)
       for level in DEFLECTION_BANDS_MM[1:]),
     text("direction", "center_lift, edge_lift or near_level (median within 5 mm)"),
@@ -249,18 +252,19 @@ ESTIMATE = Table("estimate", ("lot_row",), (
     number("seasonal_range_mm", "yearly swing of the ground at the slab edge, median of years and model runs", "mm", 0,
            2000),
     number("bend_ratio_now", "largest departure of the slab from its chord over its length, median", "m/m", 0, 1),
-    number("share_beyond_l360", "share of model runs and replayed years whose next 12 months exceed length/360; not a "
-           "probability of damage", "fraction", 0, 1),
+    number("share_beyond_l360", "share of model runs and replayed years whose next 12 months exceed length/360; not "
+           "the chance of damage", "fraction", 0, 1),
     number("tilt_now_pct", "tilt of the slab from one side to the other today, size, median; the side is not known",
            "%", 0, 50),
     number("tilt_now_pct_p90", "the same, 90th percentile", "%", 0, 50),
-    number("share_beyond_1pct_tilt", "share of model runs beyond 1 %; not a probability of damage", "fraction", 0, 1),
+    number("share_beyond_1pct_tilt", "share of model runs beyond 1 %; not the chance of damage", "fraction", 0, 1),
     number("tilt_leak_pct", "tilt if a leak had wetted one side for two years (1.5 pF), median", "%", 0, 50),
     number("tilt_watering_pct", "tilt if one side had been watered for two years (0.6 pF), median", "%", 0, 50),
     number("tilt_tree_pct", "tilt if a large tree had dried one side for two years (1.5 pF), median", "%", 0, 50),
     number("settlement_mm", "early settlement so far, median; imposed, not computed from the soil", "mm", 0, 100),
-    text("phase", "early_settlement, dome_growing or edge_seasonal, from the share of the final dome reached"),
-    number("phase_probability", "share of model runs in that phase", "fraction", 0, 1),
+    text("phase", f"likeliest phase of the slab: {PHASES[0]} (an assumed time), then {PHASES[1]} or {PHASES[2]} by the "
+         "share of its final movement that the middle has made (95 %)"),
+    number("phase_probability", "share of the model runs in which the slab is in that phase", "fraction", 0, 1),
     *_whatif("dry", "a dry"), *_whatif("average", "an average"), *_whatif("wet", "a wet"),
     *(column for n in (1, 2, 3) for column in (
         text(f"reason_{n}", f"reason {n} in words, by size of its contribution"),

@@ -1,6 +1,7 @@
 """How the ground under a slab has moved since the pour, December by December, in the middle run.
 
-For the growth curve: the middle of a new slab rises for some ten years and then rests, the edge follows the seasons.
+For the growth curve: the middle of a new slab rises for some years and then rests, the edge follows the seasons
+(how many years: method.md, section 9.1).
 Ground only, without slab, settlement and plan factor, like `middle_now_mm` and `edge_now_mm`; one run with
 every parameter at its middle, the mean over the soils of a lot. Not a median of draws.
 Method: notebooks/method.md, section 5.6 and 9.

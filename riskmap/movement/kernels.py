@@ -17,6 +17,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from riskmap.movement import life
 from riskmap.movement.compiled import compiled
 from riskmap.movement.draw_inputs import Axis, Drawn, GroundModel, Layers, OppositeModel, StripModel, Units
 from riskmap.movement.kernels_past import GONE_M, Single, past_grounds, past_slabs
@@ -52,7 +53,6 @@ PHASE, DOME_SHARE, TILT, SCENARIO = 21, 22, 23, 24
 CHANGE, WHATIF, RISE, FALL, WHATIF_LARGEST, EDGE_HIGH = 27, 30, 33, 36, 39, 42
 REUSE_SHARE = 0.005  # a correction below this share of the edge range reuses the shared slab solves (judgement)
 APART_MONTHS = 6  # extremes solved are at least this far apart
-REACHED = 0.95  # share of the final movement at which the dome counts as grown
 REPLAYS, WHATIFS, HORIZON = 3, 3, 12
 WORST, WORST_DEPARTED, HIGHEST, LOWEST, LAST = 0, 1, 2, 3, 4  # what is kept of a replayed year, in this order
 SCENARIO_MONTHS = 24  # how long a leak, watering or a tree has acted on one side when its tilt is told (judgement)
@@ -242,6 +242,15 @@ def run_draw(d: int, driver: Array, model: StripModel, opposite: OppositeModel, 
     ground_states = np.empty((n_month, n_z))
     march(driver, ground.steady, ground.decay, ground.early, ground.late, ground_states)
 
+    usual = np.zeros(n_mode)  # state difference at a pour, mean over the normal period
+    for month in range(axis.normal_first, axis.normal_last + 1):
+        for i in range(n_mode):
+            usual[i] -= states[month, i]
+            for k in range(n_z):
+                usual[i] += model.initial[i, k] * ground_states[month, k]
+    usual /= axis.normal_last + 1 - axis.normal_first
+    center_left = np.empty(n_mode)
+
     powers = np.ones((n_month + HORIZON + 1, n_mode))  # decay after so many months
     for k in range(1, powers.shape[0]):
         for i in range(n_mode):
@@ -375,11 +384,11 @@ def run_draw(d: int, driver: Array, model: StripModel, opposite: OppositeModel, 
             largest, month_max = middle, int(now)
         result[NOW], result[RATIO_NOW] = middle, abs(departed) / (2 * half_width)
         result[MAX], result[MONTH_MAX], result[MIN] = largest, month_max, min(deepest, middle)
-        start_center, left_center, center_now, edge_now = 0.0, 0.0, -datum, -datum
+        left_center, center_now, edge_now = 0.0, -datum, -datum
         for i in range(n_mode):
             left = powers[age, i] * delta[i]
-            start_center += rows[i, 0] * delta[i]
-            left_center += rows[i, 0] * left
+            center_left[i] = rows[i, 0] * left
+            left_center += center_left[i]
             center_now += rows[i, 0] * (states[now, i] + left)
             edge_now += rows[i, n_point - 1] * (states[now, i] + left)
         result[CENTER], result[EDGE], result[SOIL_NOW] = center_now, edge_now, center_now - edge_now
@@ -459,14 +468,15 @@ def run_draw(d: int, driver: Array, model: StripModel, opposite: OppositeModel, 
         for s in range(SCENARIOS):
             result[SCENARIO + s] = scenario[s]
         result[LONG_RUN], result[SEASONAL], result[EDGE_RANGE] = long_run, swing, edge_range
-        result[SETTLEMENT] = drawn.settlement_m * (1 - np.exp(-age / 12 / drawn.settlement_yr))
-        share = 1.0
-        if abs(start_center) > REUSE_SHARE * edge_range:
-            share = min(max(1 - left_center / start_center, 0.0), 1.0)
-        result[DOME_SHARE] = share
+        settled_share = life.settled(age, drawn.settlement_yr)
+        result[SETTLEMENT] = drawn.settlement_m * settled_share
+        whole_rise = life.whole_rise(rows[:, 0], delta, usual)
+        if whole_rise <= REUSE_SHARE * edge_range:  # nothing to grow
+            whole_rise = 0.0
+        result[DOME_SHARE] = life.share_reached(left_center, whole_rise)
         first_years = history[1 : SETTLED_MONTHS + 1]
         result[EDGE_HIGH] = (first_years < 0).mean() if first_years.size else 0.0
-        result[PHASE] = 0.0 if age < 12 * 3 * drawn.settlement_yr else (1.0 if share < REACHED else 2.0)
+        result[PHASE] = life.phase(settled_share, whole_rise == 0.0 or life.rests(center_left, decay, whole_rise))
 
 
 @compiled

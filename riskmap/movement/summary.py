@@ -11,12 +11,11 @@ from numpy.typing import NDArray
 
 from riskmap.common.constants import DEFLECTION_LIMIT_RATIO, NORMAL_P90
 from riskmap.common.month_numbers import month_name
-from riskmap.common.tables import DEFLECTION_BANDS_MM
+from riskmap.common.tables import DEFLECTION_BANDS_MM, PHASES
 from riskmap.movement import kernels as k
 
 Array = NDArray[np.float64]
 
-PHASES = ("early_settlement", "dome_growing", "edge_seasonal")
 FROST_SHARE = 0.07  # share of the edge range added in quadrature where a month's normal is below freezing (judgement)
 TILT_LIMIT_PCT = 1.0  # quoted guideline figure (from memory); drawn as a line, never as pass or fail
 CORNER_FACTOR = 1.22  # middle to corner over middle to long edge (computed in three dimensions)

@@ -156,7 +156,7 @@ def lines(estimate: Results, lot_row: int, system: str = "us", cracked: str = ""
     shared, years = shared_reasons(estimate), whatif_years(estimate, str(row["cell_id"]))
     out += [f"{name}: {answer}" for name, answer in telling.answers(row, estimate.today, system).values()]
     out += [" ".join(filter(None, [telling.whatif_years(years), wording.CAUTION_WHATIF])), "",
-            f"Phase: {words.PHASE.get(row['phase'], row['phase'])} ({row['phase_probability']:.0%} of model runs)",
+            f"Phase: {words.phase(row['phase'], row['phase_probability'])}",
             largest(row, estimate.today, system),
             *([f"If the ground cracks beside the slab: {cracked}"] if cracked else []),
             "", f"{waterfall.heading(row, system)}:"]

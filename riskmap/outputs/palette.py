@@ -9,7 +9,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from riskmap.common.tables import ALL_KNOWN, DATA_QUALITY, DEFLECTION_BANDS_MM, NO_DROUGHT
+from riskmap.common.constants import YOUNG_SLAB_YEARS
+from riskmap.common.tables import ALL_KNOWN, DATA_QUALITY, DEFLECTION_BANDS_MM, NO_DROUGHT, PHASES
 from riskmap.outputs import words
 
 OUTLINE = "#4d4d4d"
@@ -31,11 +32,13 @@ SOIL_CLASSES = ("low", "moderate", "high", "very high")
 
 # Age of the slab: light is young, dark is old; one violet hue in even steps of lightness (computed like SOIL).
 AGE = ("#ece4f5", "#b7a6d6", "#8470b0", "#553f83", "#2b1850")
-# Ends of early settlement (1-2 years) and of dome growth (6-7 years), then doublings.
-AGE_LIMITS_YEARS = (2.0, 7.0, 15.0, 30.0)
+# For looking only: no phase is decided by them. 2 and 7 are the whole years after early settlement (1.5, assumed) and
+# after the middle of the default slab has made 95 % of its rise (6.6, computed: evidence.measured.timetable); over
+# the model runs that time differs much more. Then doublings (judgement).
+AGE_LIMITS_YEARS = (2.0, float(YOUNG_SLAB_YEARS), 15.0, 30.0)
 # Phases in their order in time; one green hue.
 PHASE = ("#e3ecd6", "#86ad78", "#2b5f45")
-PHASE_CLASSES = ("early_settlement", "dome_growing", "edge_seasonal")
+PHASE_CLASSES = PHASES
 
 # How many of the four marks of `tables.MARKS` are missing: light is none, dark is all; one green-grey hue in even steps
 # of lightness (computed like SOIL).
@@ -120,8 +123,9 @@ SCALES = {  # {month}: the last of the next twelve, in words
     "soil": Scale("shrink_swell_class", "Soil shrink-swell class",
                   "Soil survey, linear extensibility over 25–100 cm", SOIL, classes=SOIL_CLASSES,
                   words=("low (under 3 %)", "moderate (3–6 %)", "high (6–9 %)", "very high (9 % and more)")),
-    "phase": Scale("phase", "Phase of the slab", "Likeliest phase, from the share of the final dome reached", PHASE,
-                   classes=PHASE_CLASSES, words=tuple(words.PHASE[name] for name in PHASE_CLASSES)),
+    "phase": Scale("phase", "Phase of the slab", "Likeliest phase; growth ends when the middle has made 95 % of its "
+                   "final movement", PHASE,
+                   classes=PHASE_CLASSES, words=tuple(words.PHASE_SHORT[name] for name in PHASE_CLASSES)),
     "quality": Scale("data_quality", "Data quality",
                      "How many of soil, pour date, slab size and recent weather are not known", QUALITY,
                      classes=QUALITY_CLASSES, words=(ALL_KNOWN, "one not known", "two not known", "three not known",

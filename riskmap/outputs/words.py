@@ -12,11 +12,16 @@ DIRECTION = {
     "near_level": "Near level: within 5 mm (0.2 in)",
 }
 DIRECTION_SHORT = {"center_lift": "middle high", "edge_lift": "edge high", "near_level": "near level"}  # for tables
+# One sentence per phase; the limits between them are in `movement.life`. The middle goes up in nearly every case, but
+# after a pour in a wet spell it may come down a little: hence "its final height" until it rests.
 PHASE = {
-    "early_settlement": "early settlement",
-    "dome_growing": "the middle is still rising under the slab",
-    "edge_seasonal": "the middle has stopped rising; the edge still moves with the seasons",
+    "early_settlement": "The slab is new and may still settle a little, as new slabs are assumed to do",
+    "dome_growing": "The middle is still on its way to its final height",
+    "edge_seasonal": "The middle has stopped rising; the edge still moves with the seasons",
 }
+PHASE_SHORT = {"early_settlement": "early settlement", "dome_growing": "growth: middle still rising",
+               "edge_seasonal": "rest: only the edge moves"}  # for legends and tables
+ALL_AGREE, SOME_AGREE = "all model runs agree", "{share} % of model runs agree"
 POUR_BASIS = {
     "date": "known to the day", "month": "known to the month", "year": "known to the year", "range": "given as a range",
     "none": "not known",
@@ -114,6 +119,16 @@ CODES: dict[str, dict[str, str]] = {
 def flag_sentences(names: Iterable[str]) -> dict[str, str]:
     """Return a sentence per flag name; a name without an entry is its own sentence with spaces for underscores."""
     return {name: FLAGS.get(name, name.replace("_", " ")) for name in names}
+
+
+def phase(code: str, share: float) -> str:
+    """Return the sentence of a phase with the share of the model runs that agree, 0 to 1; a new code as it is.
+
+    Only where every run agrees does it say so: a share that would be rounded to 100 % is told as 99 %.
+    """
+    tenths = round(1000 * share)  # of a per cent: what the map keeps, so that both round the same value, half up
+    agree = ALL_AGREE if share >= 1 else SOME_AGREE.format(share=min((tenths + 5) // 10, 99))
+    return f"{PHASE.get(code, code)} ({agree})."
 
 
 def reason(name: str, value_mm: float) -> str:

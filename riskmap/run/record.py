@@ -328,8 +328,9 @@ def _growth(files: RunFiles, inputs: MovementInputs | None) -> pd.DataFrame | No
         return None
     table = _table(files, "growth")[list(_COLUMNS["growth"])]
     _within(table["archetype"].to_numpy(), 0, len(inputs.archetype), "growth")
-    if not np.isfinite(table.to_numpy(float)).all() or table.duplicated(["archetype", "year"]).any():
-        raise _Contradiction("growth has a year of an archetype twice, or one without numbers")
+    step = table.sort_values(["archetype", "year"])[["archetype", "year"]].diff().to_numpy(float)
+    if not np.isfinite(table.to_numpy(float)).all() or (step[step[:, 0] == 0, 1] != 1).any():
+        raise _Contradiction("growth has a year of an archetype twice, leaves one out or has one without numbers")
     return table
 
 

@@ -77,8 +77,7 @@ def lot_page(results: Results, row: int, system: str, shape: Array | None, about
                     for question, (label, text) in telling.answers(lot, results.today, system).items()],
         "calibrated": calibrated.has(lot),
         "bars": {**figures.axis(scales.bars, system), "low_mm": scales.bars[0], "high_mm": scales.bars[1]},
-        "phase": f"{words.PHASE.get(str(lot['phase']), str(lot['phase']))} "
-                 f"({lot['phase_probability']:.0%} of model runs)",
+        "phase": words.phase(str(lot["phase"]), float(lot["phase_probability"])),
         "whatif_years": visible(telling.whatif_years(lot_text.whatif_years(results, str(lot["cell_id"])))),
         "since": f"{lot_text.largest(lot, results.today, system)}. {lot_text.young_slab(lot, system)}".strip(),
         "why": waterfall.heading(lot, system),

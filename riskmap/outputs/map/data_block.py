@@ -10,7 +10,9 @@ first), which compresses far better than the numbers themselves. The page decode
 - lots that share every value share one row of the `shared` columns: `row` gives it;
 - a column with `base` holds what is left after `floor(slope * base + offset + 0.5)`; a missing base predicts nothing;
 - an id is a head of `texts`, then a number with so many digits, leading zeros kept, as difference from the last id;
-- past months: month by month, differences from the month before; values before `history_first` are not known.
+- past months: month by month, differences from the month before; values before `history_first` are not known;
+- the ground since the pour: curve by curve, differences from the December before; `growth_curve` gives a lot's curve,
+  -1 for none.
 """
 
 from __future__ import annotations
@@ -27,6 +29,7 @@ from numpy.typing import NDArray
 
 from riskmap.common import tables
 from riskmap.outputs import words
+from riskmap.outputs.map import growth_curves
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -51,11 +54,12 @@ SHARED_STEPS = {
        for part in ("", "_p10", "_p90")},
     "rise_next_mm": 0.1, "fall_next_mm": 0.1, "bend_largest_up_mm": 0.1, "bend_largest_down_mm": 0.1,
     "seasonal_range_mm": 0.1,
-    "whatif_dry_mm": 0.1, "whatif_average_mm": 0.1, "whatif_wet_mm": 0.1, "phase_probability": 0.01,
+    "whatif_dry_mm": 0.1, "whatif_average_mm": 0.1, "whatif_wet_mm": 0.1, "phase_probability": 0.001,
     "edge_high_pct": 1.0, "share_beyond_l360": 0.01, "slab_width_m": 0.1, "typical_lot_mm": 0.01,
     **{f"part_{name}_mm": 0.01 for name in (*words.REASONS, "gaps")},
     **{f"tilt_{name}": 0.1 for name in ("now_pct", "leak_pct", "watering_pct", "tree_pct")},
 }
+GROWTH_STEPS = {"middle_now_mm": 0.1, "edge_now_mm": 0.1}  # shared too, only beside curves: nothing else shows them
 # column -> an earlier column it tends to follow: what is left after a straight line needs fewer bits
 RELATED = {
     "expected_movement_mm_p10": "expected_movement_mm", "expected_movement_mm_p90": "expected_movement_mm",
@@ -223,11 +227,24 @@ def _add_weeks(block: _Block, weekly: pd.DataFrame, cells: list[str],
     return {"dates": [str(date) for date in table.columns], "cells": cells}
 
 
-def _add_past(block: _Block, results: Results, classes: tuple[str, ...]) -> dict[str, Any]:
+def _add_growth(block: _Block, found: growth_curves.Curves) -> dict[str, Any]:
+    block.add("growth_curve", np.diff(found.lot, prepend=0))
+    block.add("growth_pour", found.pour)
+    block.add("growth_first", found.first)
+    block.add("growth_years", found.years)
+    block.add("growth_middle", growth_curves.differences(found.middle, found.years))
+    block.add("growth_edge", growth_curves.differences(found.edge, found.years))
+    return {"step": growth_curves.STEP_MM}
+
+
+def _add_past(block: _Block, results: Results, classes: tuple[str, ...],
+              found: growth_curves.Curves | None) -> dict[str, Any]:
     """Add what was before today and what lies beneath; return its names for the header, None where there is none."""
-    past: dict[str, Any] = dict.fromkeys(("history", "drought", "lines", "index", "weeks"))
+    past: dict[str, Any] = dict.fromkeys(("history", "growth", "drought", "lines", "index", "weeks"))
     if results.history is not None and len(results.history.months) and len(results.history.series) == len(results.lots):
         past["history"] = _add_history(block, results.history)
+    if found is not None:
+        past["growth"] = _add_growth(block, found)
     if results.drought_shapes is not None and len(results.drought_shapes):
         weeks = sorted(str(date) for date in results.drought_shapes["valid_date"].unique())
         _add_drought(block, results.drought_shapes, weeks, classes)
@@ -242,8 +259,8 @@ def _add_past(block: _Block, results: Results, classes: tuple[str, ...]) -> dict
     return past
 
 
-def _shared(lots: pd.DataFrame) -> tuple[pd.DataFrame, dict[str, list[str]]]:
-    codes: dict[str, NDArray[np.int64]] = {name: _steps(lots[name], step) for name, step in shared_steps(lots).items()}
+def _shared(lots: pd.DataFrame, steps: dict[str, float]) -> tuple[pd.DataFrame, dict[str, list[str]]]:
+    codes: dict[str, NDArray[np.int64]] = {name: _steps(lots[name], step) for name, step in steps.items()}
     texts: dict[str, list[str]] = {}
     for name in SHARED_TEXTS:
         code, values = pd.factorize(lots[name].astype("str").where(lots[name].notna(), ""), sort=True)
@@ -265,7 +282,7 @@ def block(lots: gpd.GeoDataFrame, about: dict[str, Any], *, change: pd.DataFrame
         What changed since another run, one row per lot in row order, in mm; each column goes along under its name.
         ValueError when it has another length.
     past : Results, optional
-        Run whose past months, drought shapes, soil lines and indices go along; None: none of them.
+        Run whose past months, growth curves, drought shapes, soil lines and indices go along; None: none of them.
     classes : tuple of str
         Weekly drought categories in the order of their numbers.
 
@@ -279,11 +296,13 @@ def block(lots: gpd.GeoDataFrame, about: dict[str, Any], *, change: pd.DataFrame
     arrays = _Block()
     _add_shapes(arrays, "", _rings(lots.geometry.to_numpy(), DEGREE_STEP))
     heads = _add_ids(arrays, lots["lot_id"])
-    codes, texts = _shared(lots)
+    found = growth_curves.curves(past) if past is not None else None
+    steps = shared_steps(lots) | (GROWTH_STEPS if found is not None else {})
+    codes, texts = _shared(lots, steps)
     names = list(codes.columns)
     row = codes.groupby(names, sort=False).ngroup().to_numpy()
     arrays.add("row", np.diff(row, prepend=0))
-    rows, steps = codes.drop_duplicates(), shared_steps(lots)
+    rows = codes.drop_duplicates()
     for name, values in rows.items():
         _add_number(arrays, str(name), values.to_numpy(), rows, shared=True, step=steps.get(str(name), 0))
     for name, step in OWN_STEPS.items():
@@ -292,9 +311,9 @@ def block(lots: gpd.GeoDataFrame, about: dict[str, Any], *, change: pd.DataFrame
         for name, values in change.items():
             arrays.add(str(name), _steps(values, CHANGE_STEP), step=CHANGE_STEP)
     header = {"lots": len(lots), "heads": heads, "texts": texts, "missing": MISSING, "degree_step": DEGREE_STEP,
-              "past": _add_past(arrays, past, classes) if past is not None else {}, "arrays": arrays.arrays,
+              "past": _add_past(arrays, past, classes, found) if past is not None else {}, "arrays": arrays.arrays,
               "about": about}
     head = json.dumps(header, ensure_ascii=False, separators=(",", ":"), allow_nan=False).encode("utf-8",
                                                                                                  "backslashreplace")
     raw = b"".join([len(head).to_bytes(4, "little"), head, *arrays.parts])
-    return base64.b64encode(gzip.compress(raw, compresslevel=7, mtime=0)).decode("ascii")
+    return base64.b64encode(gzip.compress(raw, compresslevel=8, mtime=0)).decode("ascii")

@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from riskmap.common import tables
 from riskmap.common.version import __version__
 from riskmap.outputs import palette
-from riskmap.outputs.map import change_layer, data_block, pmtiles
+from riskmap.outputs.map import change_layer, data_block, growth_curves, pmtiles
 from riskmap.outputs.map.vector_tiles import Polygons, layers
 
 if TYPE_CHECKING:
@@ -34,7 +34,7 @@ EXTENT = 8192  # units of a tile side: 0.3 m at the equator at the top zoom
 SMALL_PX, CELL_PX, TILE_PX = 3, 4, 256  # as in the one-file map
 REACH = EXTENT // TILE_PX  # a lot this near a tile stands in it too: one screen pixel of outline
 CHUNK_LOTS = 100_000
-BLOCK_LOTS, BLOCK_IDS, BLOCK_ROWS = 1024, 2048, 512
+BLOCK_LOTS, BLOCK_IDS, BLOCK_ROWS, BLOCK_CURVES = 1024, 2048, 512, 256
 ORDER = ("now", "next", "expected", "long_run", "whatif_dry", "whatif_average", "whatif_wet", *change_layer.COLUMNS,
          "soil", "age", "phase", "drought", "quality")
 TAG_NUMBERS = ("expected_movement_mm", "long_run_mm", "bend_now_mm", "change_next_mm")  # whole millimetres
@@ -265,7 +265,7 @@ def _lot_tiles(archive: pmtiles.Archive, outlines: Outlines, large: Ints, tags: 
 
 
 # ---------------------------------------------------------------- blocks beside the tiles
-def pack(numbers: dict[str, NDArray[Any]], texts: dict[str, list[str]]) -> bytes:
+def pack(numbers: dict[str, NDArray[Any]], texts: dict[str, list[Any]]) -> bytes:
     """Return columns as bytes: length and text of a JSON header with the texts, then the numbers in byte planes."""
     head = json.dumps({"numbers": list(numbers), "n": len(next(iter(numbers.values()))), "texts": texts},
                       ensure_ascii=True, separators=(",", ":")).encode("ascii")
@@ -287,10 +287,10 @@ def _steps(values: pd.Series, step: float) -> Ints:
     return np.where(known, np.rint(np.where(known, number, 0.0) / step), data_block.MISSING).astype(np.int64)
 
 
-def _shared(lots: pd.DataFrame) -> tuple[NDArray[Any], dict[str, NDArray[Any]], dict[str, list[str]]]:
+def _shared(lots: pd.DataFrame,
+            steps: dict[str, float]) -> tuple[NDArray[Any], dict[str, NDArray[Any]], dict[str, list[str]]]:
     """Return each lot's row in the table of distinct value rows, that table, and the texts its codes stand for."""
-    codes = {name: _steps(lots[name], step).astype(np.int32) for name, step in data_block.shared_steps(lots).items()
-             if name in lots}
+    codes = {name: _steps(lots[name], step).astype(np.int32) for name, step in steps.items() if name in lots}
     texts: dict[str, list[str]] = {}
     for name in data_block.SHARED_TEXTS:
         if name in lots:
@@ -302,19 +302,36 @@ def _shared(lots: pd.DataFrame) -> tuple[NDArray[Any], dict[str, NDArray[Any]], 
     return row, {str(name): values.to_numpy()[first] for name, values in frame.items()}, texts
 
 
+def _curve_blocks(archive: pmtiles.Archive, found: growth_curves.Curves) -> list[list[int]]:
+    """Write the curves: for each block pour month, first year and number of Decembers of its curves, then the steps."""
+    ends = np.cumsum(found.years)
+    blocks = []
+    for k in range(0, len(ends), BLOCK_CURVES):
+        part, years = slice(k, k + BLOCK_CURVES), found.years[k : k + BLOCK_CURVES]
+        steps = slice(int(ends[k] - found.years[k]), int(ends[part][-1]))
+        lists: dict[str, list[Any]] = {"pour": found.pour[part].tolist(), "first": found.first[part].tolist(),
+                                       "years": years.tolist()}
+        blocks.append(archive.block(pack({"middle": growth_curves.differences(found.middle[steps], years),
+                                          "edge": growth_curves.differences(found.edge[steps], years)}, lists)))
+    return blocks
+
+
 def search_key(lot_id: pd.Series) -> NDArray[Any]:
     """Return ids as the page compares them: lower case, as UTF-16 so that the order is the browser's."""
     return lot_id.str.lower().str.encode("utf-16-be", "surrogatepass").to_numpy(dtype=object)
 
 
-def _side_blocks(archive: pmtiles.Archive, lots: pd.DataFrame, shape: Outlines) -> dict[str, Any]:
+def _side_blocks(archive: pmtiles.Archive, lots: pd.DataFrame, shape: Outlines,
+                 found: growth_curves.Curves | None) -> dict[str, Any]:
     own_steps = data_block.OWN_STEPS | dict.fromkeys(change_layer.COLUMNS.values(), data_block.CHANGE_STEP)
-    row, rows, texts = _shared(lots)
+    shared_steps = data_block.shared_steps(lots) | (data_block.GROWTH_STEPS if found is not None else {})
+    row, rows, texts = _shared(lots, shared_steps)
     middle = np.full((len(lots), 2), data_block.MISSING, dtype=np.int64)
     middle[shape.lot] = np.rint((shape.box[:, :2] + shape.box[:, 2:]) / 2 * 2**29)  # about 0.07 m
     ids = lots["lot_id"].astype("str").where(lots["lot_id"].notna(), "")
     own = {name: _steps(lots[name], step) for name, step in own_steps.items() if name in lots}
     own |= {"row": row, "x": middle[:, 0], "y": middle[:, 1]}
+    own |= {} if found is None else {"curve": found.lot}
     keys = search_key(ids)
     order = np.argsort(keys, kind="stable")
     sorted_ids = ids.to_numpy(dtype=object)[order]
@@ -325,11 +342,12 @@ def _side_blocks(archive: pmtiles.Archive, lots: pd.DataFrame, shape: Outlines) 
         "texts": archive.block(json.dumps(texts, ensure_ascii=True, separators=(",", ":")).encode("ascii")),
         "lots": _blocks(archive, own, {"id": ids.to_numpy(dtype=object)}, BLOCK_LOTS),
         "rows": _blocks(archive, rows, {}, BLOCK_ROWS),
+        **({} if found is None else {"curves": _curve_blocks(archive, found), "curve_step": growth_curves.STEP_MM}),
         "ids": _blocks(archive, {"lot": order.astype(np.int64), **shown}, {"id": sorted_ids}, BLOCK_IDS),
         "first_ids": [str(v).lower() for v in sorted_ids[::BLOCK_IDS]],
-        "sizes": {"lots": BLOCK_LOTS, "rows": BLOCK_ROWS, "ids": BLOCK_IDS},
+        "sizes": {"lots": BLOCK_LOTS, "rows": BLOCK_ROWS, "ids": BLOCK_IDS, "curves": BLOCK_CURVES},
         "steps": {**{n: s for n, s in own_steps.items() if n in own},
-                  **{n: s for n, s in data_block.shared_steps(lots).items() if n in rows}},
+                  **{n: s for n, s in shared_steps.items() if n in rows}},
     }
 
 
@@ -373,7 +391,7 @@ def write(results: Results, folder: Path, change: ChangeSince | None = None) -> 
             is_small = size * 2**zoom * TILE_PX < SMALL_PX if zoom < top else np.zeros(len(size), dtype=bool)
             cells = _cell_tiles(shape, np.flatnonzero(is_small), tags, zoom)
             _lot_tiles(archive, shape, np.flatnonzero(~is_small), tags, zoom, cells)
-        side = _side_blocks(archive, lots, shape)
+        side = _side_blocks(archive, lots, shape, growth_curves.curves(results))
         bounds = _box(shape, 0.0) if len(shape.lot) else None
         facts.update(archive=archive.digest, lots=len(results.lots), shapes=len(shape.lot), zooms=[low, top],
                      all=bounds, core=_box(shape, 0.01) if bounds else None,

@@ -18,7 +18,7 @@ import numpy as np
 from riskmap.common import tables, units, wording
 from riskmap.common.version import __version__
 from riskmap.outputs import calibrated, html_page, lot_text, palette, telling, waterfall, words
-from riskmap.outputs.map import change_layer, data_block, page_build
+from riskmap.outputs.map import change_layer, data_block, growth_curves, page_build
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -200,9 +200,11 @@ def about(results: Results, shown_units: str, basemap: Basemap | None = None,
         "basemap": {**asdict(basemap), "host": basemap.host} if basemap else None,
         "states": tables.STATES, "hatch": palette.HATCH, "outline": palette.OUTLINE,
         "cautions": _cautions(results.soil_scale, calibrated.standing(results)),
-        "words": {"direction": words.DIRECTION, "phase": words.PHASE, "pour_basis": words.POUR_BASIS,
+        "words": {"direction": words.DIRECTION, "phase": words.PHASE,
+                  "agree": {"all": words.ALL_AGREE, "some": words.SOME_AGREE}, "pour_basis": words.POUR_BASIS,
                   "slab_class": words.SLAB_CLASS, "weather_source": words.WEATHER_SOURCE, "quality": words.QUALITY,
                   "flags": words.flag_sentences(sorted(flags))},
+        "growth": {**growth_curves.SENTENCES, "absent": growth_curves.absent(results)},
         "young": wording.YOUNG, "axis_mm": _axis_mm(results.lots),
         "tell": {"names": {question: telling.name(question, results.today) for question in telling.NAMES},
                  **telling.SENTENCES, "direction": words.DIRECTION_SHORT},

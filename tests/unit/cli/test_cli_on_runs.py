@@ -59,7 +59,7 @@ def test_explain_tells_a_state_as_a_state(outputs: Path) -> None:
     done = call("explain", "latest", lots.loc[row, "lot_id"], "--outputs", outputs)
     assert done.exit_code == 1
     assert "No estimate: not_enough_data" in done.output
-    assert "not a low or a middle result" in done.output
+    assert "No estimate does not mean low movement" in done.output
     assert " in (" not in done.output
 
 

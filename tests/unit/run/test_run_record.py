@@ -171,7 +171,8 @@ def test_growth_is_kept_and_may_be_missing(full: Results, tmp_path: Path) -> Non
     assert opened(run).growth is None
 
 
-@pytest.mark.parametrize("change", [{"archetype": [0, 0, 4]}, {"year": [2001, 2001, 2002]}, {"edge_mm": [np.nan] * 3}])
+@pytest.mark.parametrize("change", [{"archetype": [0, 0, 4]}, {"year": [2001, 2001, 2002]},
+                                    {"year": [2001, 2003, 2002]}, {"edge_mm": [np.nan] * 3}])
 def test_growth_that_contradicts_the_run_is_refused(change: dict[str, list[float]], full: Results,
                                                     tmp_path: Path) -> None:
     curve = pd.DataFrame({"archetype": [0, 0, 3], "year": [2001, 2002, 2002], "middle_mm": [1.5, 2.5, 0.0],

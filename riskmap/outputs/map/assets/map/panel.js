@@ -7,7 +7,8 @@ import { data, state, label, latLng, bounds, centre } from "./state.js";
 import { listSoon, mark } from "./list.js";
 import { strip } from "./history.js";
 
-const lotOf = (k) => ({ text: (name) => data.text(name, k), number: (name) => (data.has(name) ? data.number(name, k) : null) });
+const lotOf = (k) => ({ text: (name) => data.text(name, k), number: (name) => (data.has(name) ? data.number(name, k) : null),
+  curve: data.past.growth ? data.past.growth.curve(k) : null });
 
 function summary(lot) { // the lot in one sentence: for screen readers and for paper
   const code = data.text("state", lot);

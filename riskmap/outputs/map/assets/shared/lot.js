@@ -1,7 +1,8 @@
 // What the one-file map and the county page tell about one lot, in the same order and words. A `lot` answers
-// `text(column)`, "" without one, and `number(column)`, null without one.
+// `text(column)`, "" without one, and `number(column)`, null without one; `curve` is the ground since the pour, or null.
 import { about } from "./context.js";
 import { fill, put, rounded, length, signedFinely, distance, percent } from "./page.js";
+import { growth } from "./growth.js";
 import { BARS, three, answers, whatifYears, heading, steps, stepText, typicalLot } from "./tell.js";
 
 export const said = (kind, code) => about.words[kind][code] || code;
@@ -10,6 +11,7 @@ export function tellLot(box, lot, place, past) { // `place`: latitude and longit
   const code = lot.text("state"), first = put(box, "dl");
   if (code) noNumber(first, lot, code); else questions(first, lot);
   if (!code) why(box, lot);
+  growth(box, lot);
   const where = put(box, "dl");
   pourRow(where, lot);
   placeRow(where, place);
@@ -78,8 +80,12 @@ function cautions(box, lot, code) {
 
 export const soilCaution = () => fill(about.cautions.soil, { width: distance(about.soil.width_m) });
 
+// "All" only where every model run agrees: a share that would be rounded to 100 % is told as 99 %.
+const agreeing = (share) => (share >= 1 ? about.words.agree.all
+  : about.words.agree.some.replace("{share}", Math.min(Math.floor((Math.round(1000 * share) + 5) / 10), 99)));
+
 function numbers(facts, lot) {
-  row(facts, "Phase", `${said("phase", lot.text("phase"))} (${percent(lot.number("phase_probability"))} of model runs)`);
+  row(facts, "Phase", `${said("phase", lot.text("phase"))} (${agreeing(lot.number("phase_probability"))}).`);
   const change = lot.number("change_of_now_mm"), before = about.change && (about.change.before === about.change.after ? "the other run" : about.change.before);
   if (change !== null) row(facts, "Change", `Since ${before}: bending ${signedFinely(change)}, expected ${signedFinely(lot.number("change_of_expected_mm"))}`);
   const month = lot.text("bend_largest_up_date");

@@ -23,6 +23,14 @@ export function put(parent, tag, text, className) {
   return node;
 }
 
+export function sketch(parent, tag, attributes, text) { // an element of a drawing
+  const node = document.createElementNS("http://www.w3.org/2000/svg", tag);
+  for (const [name, value] of Object.entries(attributes)) node.setAttribute(name, value);
+  if (text !== undefined) node.textContent = visible(text);
+  parent.appendChild(node);
+  return node;
+}
+
 // ---------------------------------------------------------------- data: compressed bytes, numbers, shapes
 export async function inflate(packed) {
   const stream = new Blob([packed]).stream().pipeThrough(new DecompressionStream("gzip"));
@@ -48,6 +56,11 @@ export function holds(shape, lot, px, py) { // even-odd rule over all rings of t
     }
   }
   return inside;
+}
+
+export function running(differences, scale) { // sums of differences, times a scale
+  let sum = 0;
+  return Array.from(differences, (v) => { sum += v; return sum * scale; });
 }
 
 // ---------------------------------------------------------------- hatches
