@@ -248,7 +248,7 @@ def _foundation(listing: Listing, answer: pd.DataFrame) -> list[Problem]:
     answer["match_note"] = np.where(more == "", note, np.where(note == "", more, note + "; " + more))
     out = []
     for mask, code, rule, remedy, action in (
-            (other, "W-SCR-064", "a foundation that is no slab on the ground", "Correct the list where it is wrong.",
+            (other, "W-SCR-064", "a foundation that is not a slab on the ground", "Correct the list where it is wrong.",
              "These rows have no estimate; their reason names both sources."),
             (unclear, "W-SCR-068", "words for the foundation that name no kind", "Do not use the estimate of a house "
              "without a slab on the ground.", "The estimate is shown, and the note of the row repeats the words.")):

@@ -104,7 +104,7 @@ def read(path: Path, columns: dict[str, str]) -> Listing:
             sheet = workbook.read_first_sheet(path, name, MOST_ROWS, problems, wanted)
             table, row, formulas = sheet.table, sheet.row, sheet.formulas
         else:
-            raise LayerError(f"E-SCR-002 {name}: '{kind}' is no list. Use .csv, .xlsx, .kml, .kmz or .geojson.")
+            raise LayerError(f"E-SCR-002 {name}: '{kind}' is not a list. Use .csv, .xlsx, .kml, .kmz or .geojson.")
         if len(table) > MOST_ROWS:
             raise LayerError(f"E-SCR-003 {name}: {len(table):,} rows; a list may have {MOST_ROWS:,}. Use an estimate.")
         repeated = [column for column in table.columns if list(table.columns).count(column) > 1]

@@ -39,7 +39,7 @@ def map(run: FileName | Run = "latest", *, tiles: bool = False, against: FileNam
     calibration : str or Path, optional
         calibration.json of `calibrate`: calibrated figures are shown next to the model's own, which do not change.
     into : str or Path, optional
-        A new or empty folder. Default: a new one next to the run, which itself does not change.
+        A new or empty folder. Default: a new one in the folder of runs, which itself does not change.
     units : str
         `us` or `si`: the units that the map shows first.
 
@@ -104,7 +104,7 @@ def brief(run: FileName | Run = "latest", *, lots: Sequence[str] = (), visits: F
     calibration : str or Path, optional
         calibration.json of `calibrate`: calibrated figures are shown next to the model's own, which do not change.
     into : str or Path, optional
-        A new or empty folder. Default: a new one next to the run.
+        A new or empty folder. Default: a new one in the folder of runs.
     units : str
         `us` or `si`.
 
@@ -174,7 +174,7 @@ def screen(run: FileName | Run, listing: FileName, *, columns: Mapping[str, str]
         calibration.json of `calibrate`: calibrated figures are shown next to the model's own, which do not change.
         Rank, band and order follow the model's own.
     into : str or Path, optional
-        A new or empty folder. Default: a new one next to the run.
+        A new or empty folder. Default: a new one in the folder of runs.
     units : str
         `us` adds columns in inches to those in mm; `si` does not.
 
@@ -230,7 +230,7 @@ def export(run: FileName | Run, formats: Sequence[str], *, calibration: FileName
     calibration : str or Path, optional
         calibration.json of `calibrate`: calibrated figures are written next to the model's own, which do not change.
     into : str or Path, optional
-        A new or empty folder. Default: a new one next to the run.
+        A new or empty folder. Default: a new one in the folder of runs.
     raw_csv : bool
         Write no apostrophe before texts that a spreadsheet would run as a formula. For programs only.
 
@@ -295,7 +295,7 @@ def calibrate(run: FileName | Run, surveys: FileName | None = None, *, calibrati
     workers : int, optional
         Number of threads; the result does not depend on it.
     into : str or Path, optional
-        A new or empty folder. Default: a new one next to the run.
+        A new or empty folder. Default: a new one in the folder of runs.
     warn : callable, optional
         Called before the computation when there are too few surveys to switch a calibration on.
 

@@ -35,7 +35,7 @@ def measured(series: FileName, run: FileName | Run = "latest", *, cell: str | No
         Water content of the driest and the wettest ground, in the unit of the series; give both or none. Default: the
         smallest and the largest value at each depth.
     into : str or Path, optional
-        A new or empty folder. Default: a new one next to the run.
+        A new or empty folder. Default: a new one in the folder of runs.
 
     Returns
     -------

@@ -99,8 +99,8 @@ _OPTIONS = (
     click.option("--units", type=click.Choice(["us", "si"]), default="us", show_default=True,
                  help="Units that the map shows first. Files always use SI units, and the column name says which."),
     click.option("--workers", type=click.IntRange(1, 256), default=None,
-                 help="Workers of this machine: threads, or processes above 50,000 lots. Any number gives the same "
-                 "result. Default: one for each core."),
+                 help="Workers of this machine: threads, or processes above 50,000 lots. The result does not depend "
+                 "on it. Default: one for each core."),
 )
 
 
@@ -133,8 +133,8 @@ def estimate(area: Path, outputs: Path, units: str, workers: int | None, public_
 def demo(outputs: Path, units: str, workers: int | None) -> None:
     """Estimate the invented example town in layers/example.
 
-    Some of its lots have a state instead of an estimate on purpose, so that every state can be seen; that is no error.
-    Unlike `estimate` it always exits with 0 when it worked.
+    Some of its lots have a state instead of an estimate on purpose, so that every state can be seen; that is not an
+    error. Unlike `estimate` it always exits with 0 when it worked.
     """
     if not EXAMPLE.is_file():
         raise click.ClickException(f"{EXAMPLE.as_posix()} is not here; run this from the project's folder.")

@@ -34,7 +34,7 @@ COLUMNS = click.option(
 @click.option("--why", is_flag=True, help="Print every row's reasons.")
 @CALIBRATION
 @click.option("--into", type=click.Path(path_type=Path, file_okay=False), default=None,
-              help="New or empty folder; default: a new one beside the run.")
+              help="New or empty folder; default: a new one in the folder of runs.")
 @UNITS
 @UNVERIFIED
 @OUTPUTS

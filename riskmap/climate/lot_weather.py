@@ -58,7 +58,7 @@ def present_month(climate: ClimateTables | None, drought: DroughtTables | None, 
         return month_numbers.parse_month(month)
     newest = freshness.newest(climate, drought, index)
     if not newest:
-        raise LayerError("E-CLI-040 the area has no climate, drought or index data, so the month of now is not known; "
+        raise LayerError("E-CLI-040 the area has no climate, drought or index data, so the present month is not known; "
                          "set today = \"YYYY-MM\" in the area file or add one of these layers.")
     return max(newest.values())
 

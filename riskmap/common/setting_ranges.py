@@ -118,7 +118,7 @@ def _written(values: list[float]) -> str:
 
 _RECORDS = "judgement: monthly records of weather begin later; the end is far enough for any plan"
 _INDEX = "from memory: the standardised precipitation index is in use for 1 to 48 months"
-_SIGMA = "judgement: 1 already makes one model run in six e times the middle value or more"
+_SIGMA = "judgement: 1 already makes one model run in six e times the median or more"
 _SPREAD_PF = "judgement: twice the usual one and more"
 RANGES: dict[str, dict[str, Range]] = {
     "area": {
@@ -142,8 +142,8 @@ RANGES: dict[str, dict[str, Range]] = {
         "widest_lot_deg": Range(0.001, 5, "deg", "judgement: 100 m, a single lot, to a few counties"),
     },
     "soil_settings": {
-        "min_covered_pct": Range(1, 100, "%", "judgement: below 1 a share was meant, and 0 is no limit"),
-        "min_mapped_pct": Range(1, 100, "%", "judgement: below 1 a share was meant, and 0 is no limit"),
+        "min_covered_pct": Range(1, 100, "%", "judgement: below 1 a share was meant, and 0 is not a limit"),
+        "min_mapped_pct": Range(1, 100, "%", "judgement: below 1 a share was meant, and 0 is not a limit"),
         "lep_cap_pct": Range(9, 24, "%", "published: very high begins at 9 (National Soil Survey Handbook); judgement: "
                              "the largest laboratory value seen is below 20"),
         "below_profile_factor": Range(0, 1, "", "computed: from nothing to the deepest horizon unchanged"),
@@ -167,9 +167,9 @@ RANGES: dict[str, dict[str, Range]] = {
         "equilibrium_last_year": Range(1850, 2099, "", _RECORDS),
         "normal_first_year": Range(1850, 2099, "", _RECORDS),
         "normal_last_year": Range(1850, 2099, "", _RECORDS),
-        "spin_up_years": Range(5, 100, "yr", "computed: more than 5 Zm2/(pi2 alpha) of the middle parameters, 3.4"),
+        "spin_up_years": Range(5, 100, "yr", "computed: more than 5 Zm2/(pi2 alpha) of the median parameters, 3.4"),
         "index_months": Range(1, 48, "months", _INDEX),
-        "recent_months": Range(1, 120, "months", "judgement: longer ago is no recent weather"),
+        "recent_months": Range(1, 120, "months", "judgement: longer ago is not recent weather"),
     },
     "movement": {
         "draws": Range(20, 5000, "", "computed: below 20 no 10th percentile, above 5000 no gain"),
@@ -178,10 +178,10 @@ RANGES: dict[str, dict[str, Range]] = {
         "diffusivity_m2_per_yr": Range(0.03, 10, "m2/yr", "from memory: laboratory values from 1e-5 cm2/s, 0.03; "
                                        "computed: the ground model is tested up to 10"),
         "diffusivity_sigma_ln": Range(0, 1.5, "", "judgement: about twice the tails seen in the field"),
-        "diffusivity_clip": Range(0.03, 10, "m2/yr", "judgement: as the middle value"),
+        "diffusivity_clip": Range(0.03, 10, "m2/yr", "judgement: as the median"),
         "active_depth_m": Range(1, 7, "m", "practice: 1.5 to 4 m (AS 2870:2011 table 2.5, as a secondary page has "
                                 "it); 5-7 m irrigated semi-arid, as a scenario"),
-        "active_depth_draw_m": Range(1, 7, "m", "judgement: as the middle value"),
+        "active_depth_draw_m": Range(1, 7, "m", "judgement: as the median"),
         "wet_limit_pf": Range(2.5, 3.7, "pF", "practice: field capacity, 33 kPa, up to half dry"),
         "wet_limit_sd_pf": Range(0, 0.4, "pF", _SPREAD_PF),
         "dry_limit_pf": Range(3.8, 4.7, "pF", "practice: about wilting point, 4.2; air-dry ground is at 5 and beyond"),
@@ -190,12 +190,12 @@ RANGES: dict[str, dict[str, Range]] = {
         "equilibrium_common_sd_pf": Range(0, 0.3, "pF", _SPREAD_PF),
         "equilibrium_lot_sd_pf": Range(0, 0.3, "pF", _SPREAD_PF),
         "restraint_draw": Range(0.3, 1, "", "from memory: a third in all directions alike, 1 upward only"),
-        "rain_factor_draw": Range(0.3, 1, "", "judgement: as the middle value"),
-        "bucket_draw_mm": Range(25, 400, "mm", "judgement: as the middle value"),
-        "no_stress_share_draw": Range(0, 0.9, "", "judgement: as the middle value"),
-        "curve_number_draw": Range(30, 98, "", "judgement: as the middle value"),
-        "low_filling_draw": Range(0, 0.4, "", "judgement: as the middle value"),
-        "high_filling_draw": Range(0.6, 1, "", "judgement: as the middle value"),
+        "rain_factor_draw": Range(0.3, 1, "", "judgement: as the median"),
+        "bucket_draw_mm": Range(25, 400, "mm", "judgement: as the median"),
+        "no_stress_share_draw": Range(0, 0.9, "", "judgement: as the median"),
+        "curve_number_draw": Range(30, 98, "", "judgement: as the median"),
+        "low_filling_draw": Range(0, 0.4, "", "judgement: as the median"),
+        "high_filling_draw": Range(0.6, 1, "", "judgement: as the median"),
         "pf_span_dry": Range(5, 7, "pF", "published: oven dry is 7; judgement: the shrinkage limit is above air-dry "
                              "ground, 5"),
         "half_width_spread": Range(0, 0.5, "", "judgement: half to one and a half times the width"),
@@ -205,11 +205,11 @@ RANGES: dict[str, dict[str, Range]] = {
         "stiffness_sigma_ln": Range(0, 1, "", _SIGMA),
         "stiffness_sigma_ln_known": Range(0, 1, "", _SIGMA),
         "deep_rib_factor": Range(0.3, 1, "", "computed: a cracking beam with assumed steel loses up to half on a mound "
-                                 "of 80 mm; judgement: not more than 0.7; 1 is no cracking"),
+                                 "of 80 mm; judgement: not more than 0.7; 1 means no cracking"),
         "deep_rib_sigma_ln": Range(0, 1, "", _SIGMA),
         "spring_mn_m3": Range(1, 20, "MN/m3", "practice: 1 is the least of AS 2870 (a secondary page); computed: "
                               "stiffer ones make the contact cycle"),
-        "spring_sigma_ln": Range(0, 0.7, "", "judgement: 0.7 is half to twice the middle value in two of three model "
+        "spring_sigma_ln": Range(0, 0.7, "", "judgement: 0.7 is half to twice the median in two of three model "
                                  "runs"),
         "load_kpa": Range(2, 20, "kPa", "judgement: a bare slab of 0.10 m is 2.4; 20 is two floors of masonry"),
         "edge_load_kn_m": Range(0, 40, "kN/m", "judgement: no wall at the edge, to two floors of masonry"),
@@ -286,7 +286,7 @@ def _possible(lep_cap: float, pf_span: float, restraint: tuple[float, float], de
     return restraint[1] * index * depth[1] * swing <= MOST_MOVEMENT_M
 
 
-_MIDDLE = "the middle value must lie between both ends. Change both together."
+_MIDDLE = "the median must lie between both ends. Change both together."
 RULES = (
     Rule(("climate_settings.equilibrium_first_year", "climate_settings.equilibrium_last_year"), _years(RULE_YEARS),
          f"first year before last year, and at least {RULE_YEARS} years."),

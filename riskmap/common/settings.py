@@ -321,14 +321,14 @@ def against_today(area: Area, today: int) -> list[str]:
     now = f"{today // 12}-{today % 12 + 1:02d}"
     earliest = area.lot_settings.unknown_pour_earliest
     lines = [] if 12 * earliest < today else [
-        f"'lot_settings.unknown_pour_earliest' is {earliest}, and the month of now is {now}: no slab of unknown age "
+        f"'lot_settings.unknown_pour_earliest' is {earliest}, and the present month is {now}: no slab of unknown age "
         "could have been poured. Write the year from which slabs here may date."]
     climate = area.climate_settings
     for name, least in (("equilibrium", setting_ranges.RULE_YEARS), ("normal", setting_ranges.NORMAL_YEARS)):
         keys = (f"{name}_first_year", f"{name}_last_year")
         first, last = (getattr(climate, key) for key in keys)
         if climate.model_fields_set & set(keys) and min(12 * (last + 1), today + 1) - 12 * first < 12 * least:
-            lines.append(f"'climate_settings.{keys[0]}' is {first} and '{keys[1]}' is {last}, and the month of now is "
+            lines.append(f"'climate_settings.{keys[0]}' is {first} and '{keys[1]}' is {last}, and the present month is "
                          f"{now}: at least {least} of these years must be over.")
     return [f"E-SET-013 area file: {line}" for line in lines]
 

@@ -112,13 +112,14 @@ NO_DROUGHT = "none"  # a current map without drought; readers of CSV often take 
 CATEGORY_MEANING = ("today's drought category at the lot, from the newest weekly map of the present month or the month "
                     "before: D0..D4, none where that map shows no drought; empty when it is not known (no such map, or "
                     "it does not cover the lot)")
-LEVEL_MEANING = ("weakest source of the weather in the last months up to now (24 unless `recent_months` is set): "
-                 "1 rain and temperature, 2 index, 3 weekly category, 4 the usual season (climatology) in a month "
-                 "without any of them, 0 none")
+LEVEL_MEANING = ("least reliable source of the weather in the last months up to now (24 unless `recent_months` is "
+                 "set): 1 rain and temperature, 2 index, 3 weekly category, 4 the usual season (climatology) in a "
+                 "month without any of them, 0 none")
 # The same in words, as the estimate names it; a lot without weather has no such words.
 WEATHER_SOURCES = {1: "rain and temperature", 2: "index", 3: "weekly map", 4: "usual season", 0: ""}
-SOURCE_MEANING = ("weakest source of the weather in the last months up to now (24 unless `recent_months` is set), best "
-                  f"first: {', '.join(text for text in WEATHER_SOURCES.values() if text)}; empty where there is none")
+SOURCE_MEANING = ("least reliable source of the weather in the last months up to now (24 unless `recent_months` is "
+                  f"set), best first: {', '.join(text for text in WEATHER_SOURCES.values() if text)}; empty where "
+                  "there is none")
 VALID_DATE_MEANING = "valid date of the map that drought_category is from; empty when that is empty"
 LOT = Table("lot", ("lot_row",), (
     whole("lot_row", "position in the input file, from 0; order of every product", "", 0),
@@ -306,12 +307,12 @@ ESTIMATE = Table("estimate", ("lot_row",), (
     number("linear_extensibility_pct", "mean over 25-100 cm", "%", 0, 60),
     text("shrink_swell_class", "soil-survey class of that mean: low, moderate, high, very high"),
     number("shrink_swell_rating", "soil-survey rating 0-1, share-weighted", "", 0, 1),
-    number("volume_change_cole_pct", "published method beside ours: volume change from 33 kPa to oven dry, 25-100 cm",
-           "%", 0, 400),
-    number("as2870_surface_movement_mm", "published method beside ours, equation from memory, not verified: AS "
+    number("volume_change_cole_pct", "published method for comparison: volume change from 33 kPa to oven dry, 25-100 "
+           "cm", "%", 0, 400),
+    number("as2870_surface_movement_mm", "published method for comparison, equation from memory, not verified: AS "
            "2870-type characteristic surface movement", "mm", 0, 2000),
     text("as2870_class", "class of that movement (AS 2870:2011 limits); not a site classification"),
-    number("van_der_merwe_heave_mm", "published method beside ours, partly from memory, not verified: Van der Merwe "
+    number("van_der_merwe_heave_mm", "published method for comparison, partly from memory, not verified: Van der Merwe "
            "1964, upper bound", "mm", 0, 5000),
     number("soil_line_distance_m", "distance from the middle of the lot to the nearest soil boundary", "m", 0),
     text("neighbor_unit_name", "map unit on the other side of that line"),
@@ -396,7 +397,7 @@ _KINDS = {"integer": "i", "number": "fi", "boolean": "b"}  # letters of NumPy
 
 
 def _surely_right(table: Table, frame: pd.DataFrame) -> bool:
-    """Tell whether every column and the key keep their contract at first sight; False means: look closely."""
+    """Return whether every column and the key keep their contract at first sight; False means: look closely."""
     if not frame.columns.is_unique or not {column.name for column in table.columns} <= set(frame.columns):
         return False
     return all(_column_surely_right(column, frame[column.name]) for column in table.columns) \
@@ -404,13 +405,13 @@ def _surely_right(table: Table, frame: pd.DataFrame) -> bool:
 
 
 def _column_surely_right(column: Column, values: pd.Series) -> bool:
-    """Tell whether a column has the very kind that is asked for, no missing value that it may not have, no other limit.
+    """Return whether a column has the very kind that is asked for, no value is missing or beyond a limit.
 
-    Whatever would have to be converted first, such as numbers held as text, is left to the close look.
+    Whatever would have to be converted first, such as numbers stored as text, is left to the close look.
     """
     if column.kind in ("text", "geometry"):
         return column.empty or not values.isna().any()
-    if values.dtype.kind not in _KINDS[column.kind] or values.dtype == "boolean":  # that one may hold missing values
+    if values.dtype.kind not in _KINDS[column.kind] or values.dtype == "boolean":  # it may have missing values
         return False
     missing = values.isna().to_numpy()
     found = values.fillna(0).to_numpy(values.dtype.kind + "8") if missing.any() else values.to_numpy()

@@ -27,7 +27,7 @@ YOUNG = {  # by the weather before the pour (`movement.young`); the figures come
                "edge tends to rise, after a wet one to drop. Ask for the month." + _YOUNG,
 }
 CAUTION_WHATIF = (
-    "These are three what-if years taken from past years. They are not forecasts and carry no odds. “Dry” and “wet” "
+    "These are three what-if years taken from past years. They are not forecasts and have no odds. “Dry” and “wet” "
     "mean how low or high the ground at the slab edge was at the end of that year; two of them can bend the slab "
     "equally."
 )

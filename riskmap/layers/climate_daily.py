@@ -230,7 +230,7 @@ def _dated(days: pd.DataFrame, file: str, problems: list[Problem]) -> pd.DataFra
     if lost.mean() > 0.5:
         first = int(np.argmax(lost))
         raise LayerError(f"E-CLI-110 {file} column date: the date of {int(lost.sum()):,} of {len(lost):,} rows cannot "
-                         f"be read; row {first + 2}: \"{shown(days['written'].iloc[first])}\" is no date. Write "
+                         f"be read; row {first + 2}: \"{shown(days['written'].iloc[first])}\" is not a date. Write "
                          "YYYY-MM-DD.")
     problems += [Problem("E-CLI-100", file, rule="a date must be YYYY-MM-DD.", remedy="Correct the row.",
                          action="Row left out; its day is a gap.", row=int(days["row"].iloc[k]), column="date",
@@ -367,10 +367,10 @@ def _told_months(cell: str, first: int, from_days: NDArray[np.bool_], known: NDA
               "in a row; these lack more.")
     kinds = ((~known, "W-CLI-101", needed, "kept without value; bridged later with an index, the weekly map or "
               "the usual season, and flagged."),
-             (inside & known & ~from_days, "W-CLI-105", needed, "taken from the monthly record, as a rain a "
-              "week."),
+             (inside & known & ~from_days, "W-CLI-105", needed, "taken from the monthly record, as one rain "
+              "per week."),
              (~inside & known, "W-CLI-106", "the days do not cover the whole record.", "taken from the monthly "
-              "record, as a rain a week, by the same equations."))
+              "record, as one rain per week, by the same equations."))
     return [Problem(code, file, rule=rule, remedy="Add the days if you have them.",
                     action=f"{_count(b - a + 1)} {action}", value=f"{cell} {_span(a, b)}")
             for chosen, code, rule, action in kinds for a, b in daily_gaps.runs(first, chosen)]

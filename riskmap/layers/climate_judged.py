@@ -97,7 +97,7 @@ def check_units(monthly: pd.DataFrame, latitude: dict[str, float], file: str, pr
     )
     if failures := [f"{doubt.code} {file}: {doubt}" for doubt in doubts if doubt.bad.any()]:
         raise LayerError("\n".join(failures))
-    problems += [Problem("W-CLI-038", file, rule=f"rain below {SMALLEST_ANNUAL_MM:g} mm a year is rare.",
+    problems += [Problem("W-CLI-038", file, rule=f"rain below {SMALLEST_ANNUAL_MM:g} mm per year is rare.",
                          remedy="Check the unit: inches given as millimetres?", action="Used as given.",
                          column="precipitation_mm", value=f"{cell}: {mean_rain[cell]:.1f}")
                  for cell in mean_rain.index[mean_rain < SMALLEST_ANNUAL_MM]]

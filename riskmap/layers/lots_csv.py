@@ -269,7 +269,7 @@ def _tell_rows(mask: NDArray[np.bool_], rows: NDArray[np.int64], code: str, name
                problems: list[Problem]) -> None:
     if mask.any():
         problems.append(Problem(code, name, rule=f"{int(mask.sum())} rows {what}: {joined(rows[mask])}.",
-                                remedy="Remove them.", action="Passed over: they are no lots.",
+                                remedy="Remove them.", action="Skipped: they are not lots.",
                                 row=int(rows[mask][0])))
 
 
@@ -277,7 +277,7 @@ def _tell_totals(attributes: pd.DataFrame, rows: NDArray[np.int64], name: str, c
                  problems: list[Problem]) -> None:
     totals = attributes["lot_id"].str.fullmatch(_TOTALS).to_numpy(dtype=bool)
     problems += per_row(totals, rows, attributes["lot_id"].to_numpy(dtype=object), "W-LOT-005", name, column,
-                        rule="this looks like a row of totals.", remedy="Remove it if it is no lot.",
+                        rule="this looks like a row of totals.", remedy="Remove it if it is not a lot.",
                         action="Row kept as a lot.")
 
 

@@ -66,7 +66,7 @@ class Shapefile:
                              "is damaged. Export it again.")
         return [Problem("W-LOT-060", name, rule=f"{counted(deleted, 'row is', 'rows are')} marked as deleted in the "
                         ".dbf.", remedy="If they are still lots, take the mark away in the program that made the file.",
-                        action="Passed over: they are no lots.")]
+                        action="Skipped: they are not lots.")]
 
 
 def loose_shapefile(path: Path, name: str) -> Shapefile:
@@ -145,13 +145,14 @@ def _compare(parts: dict[str, _Part], name: str) -> int:
     main, index, table = parts[".shp"], parts[".shx"], parts[".dbf"]
     for part in (main, index):
         if int.from_bytes(_start(part, 4), "big") != _MAIN_CODE or part.size < _HEADER:
-            raise LayerError(f"E-LOT-060 {name}: {part.name} is no part of a shapefile, whatever its name says. "
+            raise LayerError(f"E-LOT-060 {name}: {part.name} is not part of a shapefile, whatever its name says. "
                              "Export the file again.")
     listed = (_length(index) - _HEADER) // _ENTRY
     head = _start(table, 32)
     rows, start, width = (int.from_bytes(head[a:b], "little") for a, b in ((4, 8), (8, 10), (10, 12)))
     if len(head) < 32 or width == 0:
-        raise LayerError(f"E-LOT-060 {name}: {table.name} is no table, whatever its name says. Export the file again.")
+        raise LayerError(f"E-LOT-060 {name}: {table.name} is not a table, whatever its name says. Export the file "
+                         "again.")
     held = max(table.size - start, 0) // width
     cut = [f"{part.name} has {part.size:,} bytes where {_length(part):,} are promised" for part in (main, index)
            if part.size < _length(part)]

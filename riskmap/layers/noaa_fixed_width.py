@@ -91,7 +91,7 @@ def _key_width(line: str, shown_path: Path) -> int:
     digits = re.match(r"\d*", line)
     width = digits.end() - 6 if digits else 0
     if width not in (4, 5):
-        raise LayerError(f"E-CLI-021 {shown_path} row 1: \"{line[:20]}\": is no climate division or county record "
+        raise LayerError(f"E-CLI-021 {shown_path} row 1: \"{line[:20]}\": is not a climate division or county record "
                          "(10 or 11 digits, then twelve values); give the file as published.")
     return width
 

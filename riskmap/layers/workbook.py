@@ -114,7 +114,7 @@ class _Found:
     def take(self, number: int, cells: Any) -> None:
         self.cells += len(cells)
         if number > MOST_LINES:
-            raise LayerError(f"E-SCR-062 {self.name}: a row has a number above {MOST_LINES:,}, the most that a sheet "
+            raise LayerError(f"E-SCR-062 {self.name}: a row number is above {MOST_LINES:,}, the most that a sheet "
                              "has. Save the list as CSV.")
         if self.cells > MOST_CELLS:
             raise LayerError(f"E-SCR-062 {self.name} row {number}: up to here the rows reach over more than "

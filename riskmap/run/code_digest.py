@@ -149,7 +149,7 @@ def _imports(content: bytes, name: str) -> _Imports:
     try:
         nodes = list(_running(ast.parse(content)))
     except SyntaxError as error:
-        raise CodeDigestError(f"E-RUN-072 {name}: is no Python that can be read ({error.msg}).") from None
+        raise CodeDigestError(f"E-RUN-072 {name}: is not Python that can be read ({error.msg}).") from None
     for node in nodes:
         names: Iterable[str] = ()
         if isinstance(node, ast.Import):

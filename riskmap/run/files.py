@@ -135,7 +135,7 @@ def why(error: BaseException) -> str:
     if isinstance(error, ValidationError):
         first = error.errors(include_input=False, include_url=False)[0]
         place = ".".join(visible(str(part))[:_SHOWN] for part in first["loc"])
-        what = "it is no group of named values" if first["type"] == "model_type" else first["msg"].lower()
+        what = "it is not a group of named values" if first["type"] == "model_type" else first["msg"].lower()
         return f"{place or 'its content'}: {what}"
     if isinstance(error, RecursionError):
         return "it is nested too deeply"
@@ -166,7 +166,7 @@ def bounded_json(raw: bytes, most_bytes: int = MOST_BYTES, most_values: int = MO
     except UnicodeDecodeError:
         raise ValueError("it is not UTF-8") from None
     except json.JSONDecodeError as error:
-        raise ValueError(f"it is no JSON (line {error.lineno})") from None
+        raise ValueError(f"it is not JSON (line {error.lineno})") from None
 
 
 def _no_number(word: str) -> Any:

@@ -119,7 +119,7 @@ def made_from(run: Path | None, name: str, into: Path | None, now: datetime | No
     name : str
         Beginning of the folder's name when `into` is not given.
     into : Path, optional
-        A new or an empty folder; default: a new one next to the run.
+        A new or an empty folder; default: a new one in the folder of runs.
     now : datetime, optional
         As in `new_run`.
 

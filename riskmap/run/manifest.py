@@ -220,7 +220,7 @@ def _input_finding(entry: InputEntry, root: Path, *, named: bool) -> str:
             with files.open_plain(file.resolve().parent, file.resolve().name) as stream:
                 differs = files.changed(stream, entry)
     except files.NotPlainError:
-        return beside + "it is no plain file."
+        return beside + "it is not a plain file."
     except (OSError, ValueError) as error:
         return beside + f"{files.why(error)}."
     return f"W-MAN-006 input {name}: differs from the one that was used." if differs else ""

@@ -7,7 +7,9 @@ Each kind of text is a generator in `TEXTS`. To check another kind (messages, he
 from __future__ import annotations
 
 import ast
+import json
 import re
+import tomllib
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from functools import cache
@@ -74,7 +76,7 @@ OLD_TURNS = (
          r"\b(?:products|draws|runs|gb) an? (?:second|month|worker)\b|\bmm a year\b", "per",
          "One row a lot, in file order."),
     Turn(r"\ba lot on average\b", "per lot", "It takes 2 ms a lot on average."),
-    Turn(r"\bas of `", "as returned by, or as in", "As of `matching.match`."),
+    Turn(r"(?<!estimates are )\bas of `", "as returned by, or as in", "As of `matching.match`."),
     Turn(r"\bmonth of `?now`?|\bmonth number of now\b|\b(?:that|bending|deflection|driver|change|weather) of now\b",
          "the present month, present bending", "Month number of now."),
     Turn(r"\b(?:with|without|has|have|gives?|gets?|got) (?:no|a) numbers?\b(?! that| of| with|>)|\bno number of\b|"
@@ -115,6 +117,8 @@ OLD_TURNS = (
 EXCEPTIONS = {
     ("riskmap/evidence/constants_sources.py", "usual in the trade", "the trade"):
         "the definition of the source `practice`, which readers of the table know by these words",
+    ("riskmap/outputs/lot_text.py", "a reference lot here: ", "reference lot"):
+        "a text in runs of former versions, which is read and not shown",
 }
 
 
@@ -181,6 +185,70 @@ def comment_of(line: str, inside: list[tuple[int, int]]) -> int:
     return -1
 
 
+def helps() -> Iterator[Text]:
+    """Every docstring that is help of a command."""
+    for name, _, nodes in modules():
+        for node in nodes:
+            if isinstance(node, WITH_DOCSTRING) and is_help(node) and (words := ast.get_docstring(node)):
+                yield Text(name, node.body[0].lineno, prose(words))
+
+
+def messages() -> Iterator[Text]:
+    """Every text of the code with more than two words that is no docstring: messages, words of pages, meanings."""
+    for name, _, nodes in modules():
+        documents = {id(node.body[0].value) for node in nodes if isinstance(node, WITH_DOCSTRING) and node.body
+                     and isinstance(node.body[0], ast.Expr)}
+        inside = {id(part) for node in nodes if isinstance(node, ast.JoinedStr) for part in node.values}
+        for node in nodes:
+            if id(node) in documents or id(node) in inside:
+                continue
+            if isinstance(node, ast.JoinedStr):
+                words = "".join(part.value if isinstance(part, ast.Constant) else "`x`" for part in node.values)
+            elif isinstance(node, ast.Constant) and isinstance(node.value, str):
+                words = node.value
+            else:
+                continue
+            if len(words.split()) > 2:
+                yield Text(name, node.lineno, prose(words))
+
+
+def codes() -> Iterator[Text]:
+    """Every meaning and remedy of a message code."""
+    file = "riskmap/common/codes.toml"
+    for code, entry in tomllib.loads((ROOT / file).read_text(encoding="utf-8")).items():
+        for words in entry.values():
+            yield Text(f"{file} {code}", 0, prose(str(words)))
+
+
+def documents() -> Iterator[Text]:
+    """Every paragraph of the documents, and of the notebooks' text; code and tables' figures left out."""
+    for path in [ROOT / "README.md", ROOT / "CHANGELOG.md", ROOT / "DEVELOPERS.md", ROOT / "layers" / "README.md",
+                 *sorted((ROOT / "notebooks").glob("*.md"))]:
+        content = re.sub(r"(?ms)^```.*?^```|^(?:    |\t).*?$", "", path.read_text(encoding="utf-8"))
+        for words in re.split(r"\n\s*\n|\n(?=[-|#])", content):
+            yield Text(path.relative_to(ROOT).as_posix(), 0, prose(words))
+    for path in sorted((ROOT / "notebooks").glob("*.ipynb")):
+        for cell in json.loads(path.read_text(encoding="utf-8"))["cells"]:
+            if cell["cell_type"] == "markdown":
+                yield Text(path.relative_to(ROOT).as_posix(), 0, prose("".join(cell["source"])))
+
+
+def pages() -> Iterator[Text]:
+    """Every text of the pages with more than two words: strings and comments of their scripts, skeletons, paper."""
+    for path in sorted((ROOT / "riskmap").rglob("*")):
+        if path.suffix not in (".js", ".html", ".typ") or "vendor" in path.parts:
+            continue
+        content, name = path.read_text(encoding="utf-8"), path.relative_to(ROOT).as_posix()
+        if path.suffix == ".html":
+            found = re.sub(r"(?s)<(style|script)\b.*?</\1>|<[^>]*>", "\n", content).split("\n")
+        else:
+            found = [next(filter(None, one), "") for one in
+                     re.findall(r'"([^"\n]*)"|`([^`]*)`|//([^\n]*)', content)]
+        for words in found:
+            if len(words.split()) > 2:
+                yield Text(name, 0, prose(words))
+
+
 def prose(words: str) -> str:
     """Return a text on one line without what is code: examples with their output, names in backticks, parameters."""
     kept, example = [], False
@@ -191,7 +259,9 @@ def prose(words: str) -> str:
     return re.sub(r"\s+", " ", re.sub(r"`[^`]*`", "`x`", "\n".join(kept)))
 
 
-TEXTS: dict[str, Callable[[], Iterator[Text]]] = {"docstrings": docstrings, "comments": comments}
+TEXTS: dict[str, Callable[[], Iterator[Text]]] = {
+    "docstrings": docstrings, "comments": comments, "help": helps, "messages": messages, "codes": codes,
+    "documents": documents, "pages": pages}
 COMPILED = [(re.compile(turn.pattern), turn) for turn in OLD_TURNS]  # looked for in small letters: three times as fast
 
 
@@ -223,6 +293,11 @@ def test_no_old_turn_comes_back() -> None:
     assert used == set(EXCEPTIONS), "an exception that nothing needs"
     assert read["docstrings"] > 2000, read
     assert read["comments"] > 900, read
+    assert read["messages"] > 1500, read
+    assert read["codes"] > 800, read
+    assert read["documents"] > 1000, read
+    assert read["pages"] > 150, read
+    assert read["help"] > 12, read
 
 
 def test_each_old_turn_is_seen() -> None:

@@ -333,7 +333,7 @@ def _influence(tested: Fit, survey: SurveyRows) -> dict[str, Any]:
                                 "clearly more or less than the others. Check zeros, signs and instruments."))
     if tested.physical.on and alone:
         refusals.append(Refusal("E-CAL-106", "physical", f"the gain rests on {alone[0]} alone: without it the layer "
-                                "is no nearer to the surveys. Have houses measured by others."))
+                                "is not nearer to the surveys. Have houses measured by others."))
     if refusals and tested.physical.on:
         refusals.append(Refusal("E-CAL-110", "statistical", "the physical layer below it is off."))
     off = bool(refusals)

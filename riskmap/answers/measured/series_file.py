@@ -204,8 +204,8 @@ def _dates(text: pd.DataFrame, column: str, file: str, problems: list[Problem]) 
     if lost.mean() > 0.5:
         first = int(np.argmax(lost))
         raise LayerError(f"E-MEA-011 {file} column {column}: the date of {int(lost.sum()):,} of {len(lost):,} rows "
-                         f"cannot be read; row {text['row'].iloc[first]}: \"{shown(written.iloc[first])}\" is no date. "
-                         "Write YYYY-MM-DD, or YYYY-MM for the end of a month.")
+                         f"cannot be read; row {text['row'].iloc[first]}: \"{shown(written.iloc[first])}\" is not a "
+                         "date. Write YYYY-MM-DD, or YYYY-MM for the end of a month.")
     problems += [Problem("E-MEA-010", file, rule="a date must be YYYY-MM-DD, or YYYY-MM for the end of a month.",
                          remedy="Correct the row.", action="Row left out.", row=int(text["row"].iloc[k]),
                          column=column, value=written.iloc[k]) for k in np.flatnonzero(lost)]

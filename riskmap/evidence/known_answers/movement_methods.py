@@ -223,7 +223,7 @@ NOT_INCLUDED = (
                 "our suction law is linear in pF, so our factor is a straight line in the pF difference and cannot "
                 "show the curvature of the table; the manual was not opened"),
     NotIncluded("22", "swell chart anchor PI 50, 2 ft: 0.83 in",
-                "the chart itself was not seen; one point is no method"),
+                "the chart itself was not seen; one point is not a method"),
     NotIncluded("-", "Tex-124-E swell-load table, PTI edge-distance figure, AS 2870-2011 tree appendix, mound heights",
                 "not found in any reachable text; not coded from memory"),
 )

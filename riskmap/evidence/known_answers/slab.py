@@ -180,7 +180,7 @@ CASES = (
     Case("P10j", "the same, 1,281 nodes", SOLVER, "computed", (9.046, 11.490, 12.961),
          "mm",
          Tolerance(ROUNDED, absolute=2e-3), lambda: _lift_off(1281)),
-    Case("P10k", "load not carried by the ground, 50 rough mounds", "balance of forces", "computed", (0.0,), "share",
+    Case("P10k", "load not borne by the ground, 50 rough mounds", "balance of forces", "computed", (0.0,), "share",
          Tolerance("stated beforehand", absolute=1e-6), _balance),
     Case("S19", "bending stiffness of five ribbed sections", NOTES, "computed", (9.4, 18.0, 32.0, 61.0, 105.0),
          "MN m2/m",

@@ -180,7 +180,7 @@ def _open_steps() -> list[float]:
 
 
 CASES = (
-    Case("1a", "edge penetration, closed form at 0.5, 1, 2 m", "exact half-plane form, method.md, section 5.7",
+    Case("1a", "edge penetration, exact solution at 0.5, 1, 2 m", "exact half-plane form, method.md, section 5.7",
          "computed", (0.2963, 0.1440, 0.0408), "ratio", Tolerance(ROUNDED, absolute=5.1e-5),
          lambda: edge_penetration.amplitude_ratio(np.array([0.5, 1, 2]), 1e-3)),
     Case("1b", "the same by the core's grid, extrapolated", "the same; 8 m deep and wide, two finest of three grids",

@@ -187,7 +187,7 @@ COMPARISONS = (
     Comparison("25", "Kings Creek KS, damping of the yearly wave", "yearly wave at 40 over 5 cm 1.17",
                "as 24", "{0:.2f}", "0.78 to 1.76 (factor 1.5, not applied)", lambda d: _wave(0.05, 0.4), judged=(),
                source=KINGS_CREEK, way_read=STATISTICS, elsewhere=NOT_HERE, files=(),
-               remark="a wave that grows with depth is no diffusion: water content is not suction"),
+               remark="a wave that grows with depth is not diffusion: water content is not suction"),
     Comparison("26", "Oak removed, recovery of a building",
                "4.5 mm of recovery in 1993-99, after that of 1987-93",
                f"cover 10 m wide, dried evenly to 0.6 of the depth, default diffusivity {ALPHA:g} m2/yr",

@@ -203,7 +203,7 @@ COMPARISONS = (
                "{0:.0f} and {1:.0f} mm (middle of the road {2:.0f})", MILLIMETRES,
                lambda d: highway(d, (9.0, 12.0), settings=CRACKED), within_factor(1.5), (0, 1), fact="SH342",
                remark="the scenario is off by default and nothing in it was fitted; one road cannot decide"),
-    Comparison("6e", "SH 342 by the former driver", "as 6a", "as 6a with the monthly bucket (half of the draws)",
+    Comparison("6e", "SH 342 by the former driver", "as 6a", "as 6a with the monthly bucket (half of the model runs)",
                "{0:.0f} and {1:.0f} mm (middle of the road {2:.0f})", MILLIMETRES,
                lambda d: highway(d, (9.0, 12.0), driver="month"), within_factor(1.5), (0, 1), fact="SH342",
                remark="as 6a"),
@@ -219,7 +219,7 @@ COMPARISONS = (
                lambda fact, v: (-ANY, 2 * fact.high), (0, 1, 2), fact="JACKSON",
                remark="the proxy climate was dry in October 1969; the abstract calls the profile moist"),
     Comparison("7c", "Jackson MS, month of building, by the former driver", "as 7a",
-               "as 7b with the monthly bucket (half of the draws)", "{0:.0f}, {1:.0f}, {2:.0f} mm",
+               "as 7b with the monthly bucket (half of the model runs)", "{0:.0f}, {1:.0f}, {2:.0f} mm",
                "below {most:.0f} mm (factor 2)", lambda d: jackson(d, ("1969-10",), "month"),
                lambda fact, v: (-ANY, 2 * fact.high), (0, 1, 2), fact="JACKSON", remark="as 7b"),
     Comparison("8a", "London, building after tree removal, duration", "movement still recorded 8 to 32 years on",
@@ -250,8 +250,8 @@ COMPARISONS = (
                cannot="a rule taken over from this finding, not a test of it",
                remark="the active depth ends at a water table that lasts all year, in steps of 0.25 m"),
     Comparison("14", "Phoenix AZ, slabs a few days old", "mean largest elevation difference {value:g} mm",
-               "slab of 12 m, division 4103, all draws, largest deflection of 1991-2020; extensibility assumed 1.5, "
-               "3, 6, 9 %", "median {0:.0f}, {1:.0f}, {2:.0f}, {3:.0f} mm", "-", slab_size, fact="PHOENIX",
+               "slab of 12 m, division 4103, all model runs, largest deflection of 1991-2020; extensibility assumed "
+               "1.5, 3, 6, 9 %", "median {0:.0f}, {1:.0f}, {2:.0f}, {3:.0f} mm", "-", slab_size, fact="PHOENIX",
                cannot="unevenness before any movement: taken as noise when a level survey is compared, never a test",
                remark="a level survey cannot see movement of this size or less without levels as built"),
     Comparison("15", "Eagle Ford shale west of Dallas, deep cut", "largest heave more than {value:g} mm",
@@ -264,11 +264,11 @@ COMPARISONS = (
                "{0:.0f} mm", "at least {least:g} mm", highveld, lambda fact, v: (fact.value, ANY), fact="HIGHVELD",
                cannot="climate, soil and start are all assumed: it shows reach, not agreement"),
     Comparison("17", "Colorado Front Range, poorly performing foundations", "fewer than {high:g} % of foundations",
-               "slab of 12 m, division 0504, all draws, share beyond length/360 in the weather of 1991-2020; "
+               "slab of 12 m, division 0504, all model runs, share beyond length/360 in the weather of 1991-2020; "
                "extensibility assumed 3, 6, 9 %",
                "{0:.0f}, {1:.0f}, {2:.0f} % (next 12 months {3:.0f}, {4:.0f}, {5:.0f} %)",
                "below {most:g} % if the share were a probability of damage", beyond_limit,
                lambda fact, v: (0, fact.high), (0, 1, 2), fact="FRONTRANGE",
-               remark="the share of draws beyond L/360 is no probability of damage and must not be read as one; the "
-               "driver is flagged as untested in this climate"),
+               remark="the share of model runs beyond L/360 is not the chance of damage and must not be read as one; "
+               "the driver is flagged as untested in this climate"),
 )

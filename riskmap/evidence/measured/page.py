@@ -49,7 +49,7 @@ counted above. Their tolerances were stated first."""
 
 TRADE = """\
 This part compares what the Texas trade says about slabs on clay with what the model gives in eleven climate
-divisions. The trade says that the edge of an old slab is seldom above its middle; that the middle is steady and the
+divisions. Practitioners say that the edge of an old slab is seldom above its middle; that the middle is steady and the
 edge moves; that the dome is complete after five to seven years; that the drought of 2011 raised domes well above
 their mean; and that the seasons reach about a metre in from the edge. The figures are computed and were measured
 nowhere, and they are not counted above. They are for one slab of 12 m on even clay of 9 %, with the default
@@ -185,7 +185,7 @@ def page(open_data: Path) -> str:
     rows = findings(open_data)
     parts = [HEAD.format(standing=wording.STANDING), "## Comparisons", HOW, _counted(rows), table(rows),
              "## Beside design practice, not measured", PRACTICE, practice.table(),
-             "## What the trade says, computed", TRADE, trade.table(open_data),
+             "## What practitioners say, computed", TRADE, trade.table(open_data),
              "## How long the middle rises, computed", TIMETABLE, timetable.table(open_data),
              "## Fails, plainly", fails(rows), "## Not tested by anything measured", UNTESTED,
              "## Weak spots of these comparisons", WEAK, "## What follows from it",

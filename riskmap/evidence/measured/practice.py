@@ -88,7 +88,7 @@ def rows() -> list[Row]:
             "filed design sheet; equations from memory", ", ".join(f"{depth:.2f}" for depth in depths) + " in",
             "0.1 in: the equations are remembered rightly", _within(depths, sheet, 0.1)),
         Row("our bending over theirs, 12 m, ribs every 12 ft, 12 kN/m: edge raised by 20 to 80 mm; raised middle",
-            "1", "design equations, from memory", "0.7 to 1.35; 0.5 to 0.9 at typical stiffness (worked out elsewhere)",
+            "1", "design equations, from memory", "0.7 to 1.35; 0.5 to 0.9 at typical stiffness (computed elsewhere)",
             "none was stated", NOT_JUDGED),
     ]
 

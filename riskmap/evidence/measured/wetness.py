@@ -33,10 +33,10 @@ PROFILES = "field/uscrn_2020_daily_profiles_29_stations.csv.gz"
 COUNTIES = "drought/usdm_county_stats/county_weekly_2000_2025_selected.csv.gz"
 NETWORK = "NOAA U.S. Climate Reference Network"
 NOAA = NETWORK + ", station "
-LEVEL_1 = "day steps on monthly data (default, no draw), "
+LEVEL_1 = "day steps on monthly data (default, not varied), "
 BY_DAYS = "day steps on daily data, "
 FORMER = (f"former driver, monthly bucket of {CLIMATE.bucket_capacity_mm:g} mm, rain x {CLIMATE.rain_factor:g} (half "
-          "of the draws), ")
+          "of the model runs), ")
 KPA_PER_CM = 0.0980665  # 1 cm of water column
 SUCTION_DEPTH_M, SUCTION_TESTS = 6.0, 1200  # depth and smallest value of the Dallas tests
 DEEP_BELOW_M = 1.6  # Adelaide

@@ -34,7 +34,7 @@ SENTENCES = {
     "higher": "{size} higher", "lower": "{size} lower", "as_high": "at the same height",
     "now": "Compared with the pour, the middle is now {middle} and the edge {edge} (circles: the median of all model "
            "runs).",
-    "method": "The lines are one model run with every unknown at its middle value, each December, for the ground "
+    "method": "The lines are one model run with every unknown at its median, each December, for the ground "
               "alone, without the slab. One run is not the median of all runs: it shows when the ground moved better "
               "than how much.",
     "taken": "The run takes {month} as the month of the pour.",

@@ -85,7 +85,7 @@ def module(name: str, assets: Path = ASSETS) -> Module:
     text = _EXPORT_WORD.sub("", text)
     left = re.search(r"\b(?:import|export)\b[^\n]*", _without_texts(text))
     if left:
-        raise PageError(f"{name}: “{left.group().strip()}” is no import or export of the form that can be joined")
+        raise PageError(f"{name}: “{left.group().strip()}” is not an import or export of the form that can be joined")
     return Module(name, imports, tuple(top for _, top in tops), frozenset(top for out, top in tops if out), text)
 
 
