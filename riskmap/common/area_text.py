@@ -53,7 +53,8 @@ def _decoded(data: bytes, name: str) -> str:
 
     begin = data[:100].lstrip()
     if kind := next((kind for mark, kind in _KINDS if begin.startswith(mark)), ""):
-        raise no(f"this is {kind}, and an area file is a text in TOML that names your files.")
+        raise no(f"this is {kind}, and an area file is a text in TOML that names your files. `riskmap new {name}` "
+                 "writes one from it.")
     if kind := next((kind for mark, kind in _WIDE if data.startswith(mark)), ""):
         raise no(f"the text is saved as {kind}: save it as UTF-8.")
     try:
@@ -73,7 +74,7 @@ def _hint(error: str, text: str, name: str) -> str:
     at = re.search(r"at line (\d+)", error)
     line = text.split("\n")[int(at[1]) - 1] if at else ""
     if name.lower().endswith((".csv", ".tsv", ".txt")) or _TABLE.fullmatch(text.lstrip().partition("\n")[0]):
-        return "This looks like a table: name it under `path` in an area file. "
+        return f"This looks like a table: name it under `path` in an area file, or let `riskmap new {name}` write one. "
     if any(word in error.lower() for word in ("overwrite", "twice", "duplicate")):
         return "A key or a section is given twice: keep one of them. "
     if "\\" in line and any(word in error for word in ("Unescaped", "hex")):
