@@ -108,8 +108,10 @@ class _Seen:
         if len(self.known) > MOST_FILES:
             raise LayerError(f"E-NEW-002 {path}: more than {MOST_FILES:,} files are in the folders that were given. "
                              "Name the folder with the files of this area, or the files themselves.")
-        if place in self.leave:
-            out.append(Found("left", path, shown, "riskmap writes here"))
+        if (written := _text(shown)) != shown:
+            out.append(Found("left", path, written, "its name is no text in UTF-8: rename it"))
+        elif place in self.leave:
+            out.append(Found("left", path, shown, "riskmap writes here", facts={"ours": True}))
         elif path.is_dir():
             self._folder(path, shown, out)
         elif path.suffix.lower() not in _BESIDE or not _has_main_file(path):
@@ -120,10 +122,10 @@ class _Seen:
             out.append(Found("left", path, shown, "a file geodatabase is not read: export its layer of lots as a "
                              "GeoPackage"))
             return
-        if all((path / name).is_file() for name in _RUN):
-            out.append(Found("left", path, shown, "a finished run of riskmap"))
-            return
         children = sorted(path.iterdir())
+        if any(all((place / name).is_file() for name in _RUN) for place in (path, *children)):
+            out.append(Found("left", path, shown, "finished runs of riskmap", facts={"ours": True}))
+            return
         if _is_survey([child.name for child in children], children):
             out += _each(path, shown, lambda: _surveys(path, shown))
             return
@@ -177,6 +179,11 @@ class _Seen:
             target = _unpack(path, entry, self.unpacked / path.stem, shown)
             self.look(target, f"{shown}/{PurePosixPath(entry.filename).name}", out, depth + 1)
         return out
+
+
+def _text(name: str) -> str:
+    """Return a file name with what is no UTF-8 in it written out."""
+    return name.encode("utf-8", "surrogateescape").decode("utf-8", "backslashreplace")
 
 
 def _found(path: Path, shown: str, one: recognise_layers.Seen) -> Found:

@@ -54,7 +54,7 @@ class Choice:
 
     def leave(self, found: Sequence[Found], reason: str = "") -> None:
         """List files that are not used."""
-        self.left += [Left(one.name, visible(reason or one.reason)) for one in found]
+        self.left += [Left(one.name, visible(reason or one.reason), bool(one.facts.get("ours"))) for one in found]
 
 
 class _Plain(str):
@@ -110,7 +110,8 @@ def _lots(out: Choice, found: shapes.Sorted) -> None:
     others = [one.found for one in found.other_lots]
     first, more = _first(out, [lots.found, *others], "lots")
     out.line("area", "name", _title(first), "guessed: the name of the lot file")
-    out.line("lots", "path", first.path, f"recognised: {first.reason}{more}", not more)
+    system = "" if lots.raw.crs is None else f" in {visible(_system(lots.raw.crs))}"
+    out.line("lots", "path", first.path, f"recognised: {first.reason}{system}{more}", not more)
     if first.layer:
         out.line("lots", "layer", first.layer, "the layer with the lots")
     if lots.raw.crs is None:
@@ -123,6 +124,14 @@ def _lots(out: Choice, found: shapes.Sorted) -> None:
     if "lot_id" not in lots.columns.taken:
         out.missing.append(Missing("No column identifies the lots.", "Write it as lot_id under [lots.columns]."))
     _place(out, lots)
+
+
+def _system(crs: Any) -> str:
+    from pyproj import CRS
+
+    known = CRS.from_user_input(crs)
+    code = known.to_authority()
+    return f"{':'.join(code)}, {known.name}" if code else str(known.name)
 
 
 def _title(found: Found) -> str:

@@ -47,10 +47,11 @@ class Missing:
 
 @dataclass(frozen=True)
 class Left:
-    """One file that is not used, and why."""
+    """One file that is not used, and why; `ours` when riskmap wrote it, so that it is no part of the delivery."""
 
     name: str
     reason: str
+    ours: bool = False
 
     def __str__(self) -> str:
         return f"{self.name}: {self.reason}"

@@ -140,8 +140,8 @@ def _id(text: pd.DataFrame, placemarks: bool) -> tuple[Guess | None, float, bool
     sure = -share >= SURE_ID and tier < _ROW_NUMBER
     if tier >= _ROW_NUMBER:
         reason += "; a number of rows, which another export counts anew"
-    if lost := _lost_zeros(text[name]):
-        reason += f"; {lost}"
+    lost, whole = _lost_digits(text[name])
+    reason, sure = reason + (f"; {lost}" if lost else ""), sure and whole
     return _line("lot_id", name, reason, sure), -share, tier < _OTHER
 
 
@@ -168,27 +168,28 @@ def _can_be_id(values: pd.Series) -> bool:
     if filled.empty:
         return False
     some = filled.iloc[:: max(len(filled) // 2000, 1)]
-    measures = some.str.fullmatch(r"[-+]?\d*\.\d*[1-9]\d*(?:[eE][-+]?\d+)?")
+    measures = some.str.fullmatch(r"[-+]?\d*\.\d*[1-9]\d*")
     return bool(some.str.contains(r"\d").mean() >= SURE_ID and measures.mean() < 0.5
                 and not (some.str.fullmatch(_STREET).mean() > 0.5 or some.str.contains("@").mean() > 0.5))
 
 
-def _lost_zeros(values: pd.Series) -> str:
-    """Return a clause when an id was a number on its way: leading zeros lost, or written with an exponent."""
+def _lost_digits(values: pd.Series) -> tuple[str, bool]:
+    """Return what to say of an id that was a number on its way, and whether it still is the whole id."""
     filled = values[values != ""]
     if (broken := int(filled.str.fullmatch(r"\d(?:[.,]\d+)?[eE]\+\d+").sum())) > 0:
-        return f"a spreadsheet wrote {broken:,} of them as powers of ten, so their last digits are lost"
+        return f"a spreadsheet wrote {broken:,} of them as powers of ten, so their last digits are lost", False
     whole = filled.str.removesuffix(".0")
     if not whole.str.fullmatch(r"\d+").all() or whole.str.startswith("0").any():
-        return ""
+        return "", True
     length = whole.str.len()
     longest = int(length.max())
     short = int((length < longest).sum())
-    counted_up = float(whole.astype(float).max()) <= 10 * len(whole)  # a running number is shorter where it begins
+    numbers = whole.astype(float)
+    counted_up = float(numbers.max() - numbers.min()) <= 10 * len(whole)  # a running number is shorter where it begins
     if longest < 5 or not short or short > len(whole) / 2 or counted_up:
-        return ""
+        return "", True
     return (f"{short:,} of them have fewer than {longest} digits: leading zeros may be lost, and lists with the zeros "
-            "are still matched")
+            "are still matched"), True
 
 
 # ---------------------------------------------------------------- columns of a house
@@ -283,8 +284,7 @@ def _sizes(text: pd.DataFrame) -> list[Guess]:
             unit = _UNITS[match[1].lower()] if match else ""
             if unit not in allowed:
                 out.append(_line(f"{base}_{allowed[1]}", name, "not taken: its name has no unit, and a unit is never "
-                                 f"guessed: write {base}_{allowed[0]} or {base}_{allowed[1]}", sure=False,
-                                 written=False))
+                                 f"guessed: write {base}_{allowed[0]} or {base}_{allowed[1]}", written=False))
             else:
                 out += _size(text[name], base, unit, name)
             break
@@ -302,7 +302,7 @@ def _size(column: pd.Series, base: str, unit: str, name: str) -> list[Guess]:
     ours = name.lower() == f"{base}_{unit}"
     if fits < SURE_VALUES * filled:
         return [_line(f"{base}_{unit}", name, f"not taken: only {_of(fits, filled)} filled cells can be such a length",
-                      sure=False, written=ours)]
+                      written=ours)]
     return [_line(f"{base}_{unit}", name, f"guessed: its name with its unit, and {_of(fits, filled)} filled cells can "
                   "be such a length")]
 

@@ -31,9 +31,9 @@ def text_of(choice: Choice) -> str:
         begin = "Missing" if missing.needed else "Not given"
         out += ["", *(f"# {line}" for line in textwrap.wrap(f"{begin}: {visible(str(missing))}", 100,
                                                              break_long_words=False, break_on_hyphens=False))]
-    if choice.left:
-        out += ["", "# Files that are not used:"]
-        out += [f"# - {visible(str(left))}" for left in choice.left]
+    delivered = [left for left in choice.left if not left.ours]  # the same files give the same text after a run
+    if delivered:
+        out += ["", "# Files that are not used:", *(f"# - {visible(str(left))}" for left in delivered)]
     return "\n".join(out) + "\n"
 
 
