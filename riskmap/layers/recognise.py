@@ -6,15 +6,17 @@ the lots is not decided here: that needs the files beside each other, and what t
 
 from __future__ import annotations
 
+import csv
 import zipfile
 import zlib
-from collections.abc import Collection, Iterable
+from collections.abc import Callable, Collection, Iterable
 from dataclasses import dataclass, field
 from pathlib import Path, PurePosixPath
 from typing import Any
 
 from riskmap.common.errors import LayerError, counted, joined
 from riskmap.layers import archive, file_kinds, lots, recognise_layers, recognise_tables, ssurgo_tables
+from riskmap.layers.reader_words import first_line
 
 MOST_FILES = 20_000  # judgement: a delivery has some hundred files; more is a wrong folder, such as a home folder
 DEEPEST_ZIP = 2  # judgement: zips in a zip are met, as some sites pack what was chosen; deeper ones are not
@@ -190,14 +192,20 @@ def _found(path: Path, shown: str, one: recognise_layers.Seen) -> Found:
     return Found(one.kind, path, shown, one.reason, one.layer, one.facts)
 
 
-def _each(path: Path, shown: str, look: Any) -> list[Found]:
-    """Return what a look gives; a file that cannot be read is left with the reason."""
+def _each(path: Path, shown: str, look: Callable[[], list[Found]]) -> list[Found]:
+    """Return what a look gives; a file that cannot be read is left with the reason.
+
+    What a damaged file makes the libraries raise is as in `lots`, collected by changing bytes at random.
+    """
+    import pyarrow as pa
+
     try:
-        return list(look())
+        return look()
     except LayerError as error:
-        return [Found("left", path, shown, str(error).splitlines()[0], facts={"unreadable": True})]
-    except OSError as error:
-        return [Found("left", path, shown, f"cannot be opened: {error.strerror}", facts={"unreadable": True})]
+        said = str(error).splitlines()[0]
+    except (ValueError, RuntimeError, OSError, UnboundLocalError, csv.Error, pa.ArrowException) as error:
+        said = f"E-NEW-006 {shown}: cannot be read: {first_line(error, path, shown)}. Export it again."
+    return [Found("left", path, shown, said)]
 
 
 def _layers(path: Path, shown: str) -> list[Found]:

@@ -88,7 +88,7 @@ SEVERAL_PLACES = {
     "E-MEA-016": ({"answers/measured/series_file.py": 2}, "before and after repeated days are set aside"),
     "E-NEW-003": ({"layers/recognise.py": 2, "layers/recognise_layers.py": 1}, "the zip, or a file in it"),
     "E-NEW-004": ({"layers/recognise.py": 1, "layers/recognise_layers.py": 1}, "one check, looked at twice"),
-    "E-NEW-006": ({"layers/recognise_layers.py": 4}, "Parquet twice, another file of shapes, or a grid"),
+    "E-NEW-006": ({"layers/recognise.py": 1, "layers/recognise_layers.py": 4}, "each library says it in its own way"),
     "E-RUN-005": ({"outputs/files/geopackage.py": 1, "outputs/files/public_table.py": 1}, "two writers"),
     "E-RUN-014": ({"run/folder.py": 2}, "the name, or any"),
     "E-RUN-018": ({"run/folder.py": 2}, "no second run at all, or none of this area"),

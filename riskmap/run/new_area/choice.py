@@ -128,8 +128,12 @@ def _lots(out: Choice, found: shapes.Sorted) -> None:
 
 def _system(crs: Any) -> str:
     from pyproj import CRS
+    from pyproj.exceptions import CRSError
 
-    known = CRS.from_user_input(crs)
+    try:
+        known = CRS.from_user_input(crs)
+    except CRSError:
+        return "a system that is not understood"
     code = known.to_authority()
     return f"{':'.join(code)}, {known.name}" if code else str(known.name)
 

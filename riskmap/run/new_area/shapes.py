@@ -55,10 +55,14 @@ class Shapes:
     def degrees(self) -> NDArray[np.object_]:
         """Shapes in degrees; none without a coordinate system."""
         import geopandas as gpd
+        from pyproj.exceptions import ProjError
 
         if self.raw.crs is None:
             return np.empty(0, dtype=object)
-        shapes = gpd.GeoSeries(self.raw.geometry, crs=self.raw.crs).to_crs("EPSG:4326")
+        try:
+            shapes = gpd.GeoSeries(self.raw.geometry, crs=self.raw.crs).to_crs("EPSG:4326")
+        except ProjError:  # a system that is not understood: `check` says so
+            return np.empty(0, dtype=object)
         return np.asarray(shapes.array, dtype=object)
 
     @property
