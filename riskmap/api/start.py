@@ -64,9 +64,17 @@ def are_files(given: Files) -> bool:
     """Return whether these are files to begin with, for `new`, and not an area file.
 
     A folder that holds a TOML file is none: which of its area files is meant has to be said.
+
+    Raises
+    ------
+    SettingsError
+        When an area file is given together with other files.
     """
     paths = _listed(given)
     if len(paths) != 1:
+        if areas := [path for path in paths if path.suffix.lower() == ".toml"]:
+            raise SettingsError(f"E-NEW-011 {areas[0].as_posix()}: an area file is given together with other files. Give "
+                                "it alone, or only the files from which an area file is to be written.")
         return True
     if paths[0].is_dir():
         return paths[0].suffix.lower() == ".gdb" or not any(paths[0].glob("*.toml"))

@@ -32,6 +32,7 @@ _NO_LAYER = {".md": "a text", ".pdf": "a PDF document", ".html": "a web page", "
              ".accdb": "an Access database: export its table of lots as a CSV in UTF-8",
              ".dwg": "a drawing: export its outlines as a GeoPackage",
              ".dxf": "a drawing: export its outlines as a GeoPackage"}
+_PROVENANCE = ".provenance"  # what `fetch` writes beside each file
 _RUN = ("manifest.json", "columns.json")  # every run folder has both
 
 
@@ -116,7 +117,7 @@ class _Seen:
             out.append(Found("left", path, shown, "riskmap writes here", facts={"ours": True}))
         elif path.is_dir():
             self._folder(path, shown, out)
-        elif path.suffix.lower() not in _BESIDE or not _has_main_file(path):
+        elif path.suffix != _PROVENANCE and (path.suffix.lower() not in _BESIDE or not _has_main_file(path)):
             self._file(path, shown, out, depth)
 
     def _folder(self, path: Path, shown: str, out: list[Found]) -> None:

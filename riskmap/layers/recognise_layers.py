@@ -90,7 +90,7 @@ def _parquet(path: Path, shown: str) -> Seen:
         names = pq.read_schema(path).names
         if column := _class_column(names):
             wanted = [name for name in names if name == column or name.lower() in drought_weekly.DATE_COLUMNS]
-            return _weekly(pq.read_table(path, columns=wanted).to_pandas(), path)
+            return _weekly(pq.read_table(path, columns=wanted).to_pandas(ignore_metadata=True), path)
     except LayerError:
         pass  # the column goes by the name of a class and holds something else
     except (pa.ArrowException, OSError, ValueError):

@@ -10,7 +10,7 @@ from riskmap.common.errors import LayerError, counted
 from riskmap.layers.recognise import Found, recognise
 from riskmap.run import check
 from riskmap.run.new_area import writing
-from riskmap.run.new_area.choice import Box, Choice, choose
+from riskmap.run.new_area.choice import Box, choose
 from riskmap.run.new_area.guesses import Guess, Left, Missing
 
 AREA_FILE = "area.toml"
@@ -37,6 +37,8 @@ class NewArea:
         What `check` says of the area file.
     box : tuple of float or None
         West, south, east, north of the lots. [degree]
+    replaced : bool
+        Whether another area file was overwritten.
     """
 
     path: Path
@@ -45,6 +47,7 @@ class NewArea:
     left: tuple[Left, ...]
     findings: check.Report
     box: Box | None
+    replaced: bool = False
 
     @property
     def complete(self) -> bool:
@@ -66,7 +69,8 @@ class NewArea:
     def text(self) -> str:
         """Return what was found, for people: lines, open points, what `check` says, and the next command."""
         width = max((len(guess.key) + len(guess.value) for guess in self.guesses), default=0)
-        lines = [f"{self.path.as_posix()} was written from your files:"]
+        instead = ", in place of the file that was there" if self.replaced else ""
+        lines = [f"{self.path.as_posix()} was written from your files{instead}:"]
         section = ""
         for guess in self.guesses:
             if guess.section != section:
@@ -76,7 +80,7 @@ class NewArea:
             lines.append(f"    {said.ljust(min(width + 3, 48))}  {guess.reason}".rstrip())
         if self.left:
             lines.append(f"{counted(len(self.left), 'file is', 'files are')} not used:")
-            lines += [f"  {one}" for one in self.left]
+            lines += [f"  {line}" for line in writing.listed(self.left)]
         optional = [f"  {one}" for one in self.missing if not one.needed]
         lines += ["Not given:", *optional] if optional else []
         lines += ["", "What `riskmap check` says:", self.findings.text(), ""]
@@ -120,12 +124,9 @@ def run(files: Sequence[Path], into: Path, replace: bool = False, more: FetchMor
     if more is not None and choice.box is not None and choice.missing:
         found += recognise(more(choice.box, choice.missing), into / UNPACKED, leave)
         choice = choose(found, into)
-    writing.write(writing.text_of(choice), path, replace)
-    return NewArea(path, *_parts(choice), check.check_area(path), choice.box)
-
-
-def _parts(choice: Choice) -> tuple[tuple[Guess, ...], tuple[Missing, ...], tuple[Left, ...]]:
-    return tuple(choice.guesses), tuple(choice.missing), tuple(choice.left)
+    replaced = writing.write(writing.text_of(choice), path, replace)
+    return NewArea(path, tuple(choice.guesses), tuple(choice.missing), tuple(choice.left), check.check_area(path),
+                   choice.box, replaced)
 
 
 def _refuse_nothing(found: list[Found], files: Sequence[Path]) -> None:

@@ -117,6 +117,11 @@ def test_a_wrong_start_says_what_to_do(command: list[str], data: Path, tmp_path:
         assert "codec" not in text
 
 
+def test_an_area_file_among_files_is_refused(example: Path, data: Path) -> None:
+    done = run("estimate", example / "area.toml", data / "lots.gpkg")
+    assert str(done.exception).startswith("E-NEW-011 ")
+
+
 def test_a_folder_with_area_files_is_not_estimated_as_files(example: Path) -> None:
     done = run("estimate", example)
     assert str(done.exception).startswith("E-SET-030 ")

@@ -262,6 +262,12 @@ def test_parts_of_a_shapefile_are_no_files_of_their_own(tmp_path: Path) -> None:
     assert {f.kind for f in found(tmp_path / "d", tmp_path)} == {"left"}
 
 
+def test_provenance_of_fetched_files_is_not_listed(tmp_path: Path, example: Path) -> None:
+    shutil.copy(example / "climate.csv", tmp_path / "climate.csv")
+    (tmp_path / "climate.csv.provenance").write_text("{}", encoding="utf-8")
+    assert [f.kind for f in found(tmp_path, tmp_path / "u")] == ["monthly"]
+
+
 def test_a_file_counts_once_and_runs_are_left(tmp_path: Path, example: Path) -> None:
     shutil.copy(example / "climate.csv", tmp_path / "climate.csv")
     run = tmp_path / "outputs" / "a_run"

@@ -107,6 +107,8 @@ def test_an_area_file_that_is_there_is_not_overwritten(data: Path) -> None:
     assert new.path.read_text(encoding="utf-8") == mine
     replaced = flow.run([data], new.path.parent, replace=True)
     assert "# mine" not in replaced.path.read_text(encoding="utf-8")
+    assert "in place of the file that was there" in replaced.text()
+    assert "in place of" not in new.text()
     assert flow.run([data], data.parent / "another").complete
 
 
@@ -179,6 +181,26 @@ def test_buildings_and_context_are_recognised_and_left(data: Path) -> None:
         assert said[name].startswith("context ("), name
         assert said[name].endswith("not used by this version")
     assert said["pipes.gpkg"] == "lines without a column of names"
+
+
+def test_one_zip_with_lots_buildings_and_roads(data: Path, tmp_path: Path) -> None:
+    """As a county packs everything: each shapefile is a layer, and the lots are named by theirs."""
+    parts = tmp_path / "parts"
+    parts.mkdir()
+    lots().to_file(parts / "Parcels.shp")
+    gpd.GeoDataFrame({"BLDG_ID": range(40)}, geometry=lots().geometry.buffer(-9), crs=METRES).to_file(
+        parts / "Buildings.shp")
+    gpd.GeoDataFrame({"FULLNAME": ["Invented Ave"]}, geometry=[LineString([CORNER, (CORNER[0] + 9, CORNER[1])])],
+                     crs=METRES).to_file(parts / "Roads.shp")
+    (data / "parcels.gpkg").unlink()
+    with zipfile.ZipFile(data / "county.zip", "w") as packed:
+        for part in sorted(parts.iterdir()):
+            packed.write(part, f"county/{part.name}")
+    new = made(data)
+    assert new.complete, new.open_points
+    assert (line(new, "path", "lots").value, line(new, "layer").value) == ('"../data/county.zip"', '"Parcels"')
+    assert {name.split(", layer ")[1]: reason.split(" (")[0] for name, reason in left(new).items()} == {
+        "Buildings": "buildings", "Roads": "context"}
 
 
 def test_lots_in_large_areas_are_no_buildings(data: Path) -> None:
@@ -420,6 +442,15 @@ def test_hostile_names_stay_texts(data: Path) -> None:
     assert area.lots.path.name == 'a "b" #c.geojson'
     assert area.lots.columns["lot_id"] == odd
     assert area.resolve(area.soil.path).name == "soil.zip"
+
+
+def test_a_long_list_of_other_files_is_cut(data: Path) -> None:
+    for k in range(60):
+        (data / f"note_{k:02d}.md").write_text("x", encoding="utf-8")
+    new = made(data)
+    assert len(new.left) == 60
+    assert "... and 20 more" in new.text()
+    assert "# - ... and 20 more\n" in new.path.read_text(encoding="utf-8")
 
 
 def test_nothing_recognised_writes_nothing(tmp_path: Path) -> None:
