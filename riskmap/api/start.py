@@ -73,8 +73,8 @@ def are_files(given: Files) -> bool:
     paths = _listed(given)
     if len(paths) != 1:
         if areas := [path for path in paths if path.suffix.lower() == ".toml"]:
-            raise SettingsError(f"E-NEW-011 {areas[0].as_posix()}: an area file is given together with other files. Give "
-                                "it alone, or only the files from which an area file is to be written.")
+            raise SettingsError(f"E-NEW-011 {areas[0].as_posix()}: an area file is given together with other files. "
+                                "Give it alone, or only the files from which an area file is to be written.")
         return True
     if paths[0].is_dir():
         return paths[0].suffix.lower() == ".gdb" or not any(paths[0].glob("*.toml"))

@@ -77,8 +77,11 @@ def first_record(path: Path) -> str:
             line = stream.readline(200)
     except (OSError, UnicodeDecodeError, EOFError, zlib.error):
         return ""
-    record = re.match(r"(\d{4,5})(\d{2})((?:18|19|20)\d{2})(?!\d)((?:\s*-?\d*\.\d+){12})\s*$", line)
-    return record[2] if record else ""
+    key = re.match(r"\d{4,5}(\d{2})(?:18|19|20)\d{2}(?!\d)", line)
+    if key is None:
+        return ""
+    fields = [line[key.end() + WIDTH * k: key.end() + WIDTH * (k + 1)].strip() for k in range(12)]
+    return key[1] if all(re.fullmatch(r"-?\d*\.\d+", text) for text in fields) else ""
 
 
 def cells(path: Path, shown_path: Path) -> list[str]:

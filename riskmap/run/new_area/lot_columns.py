@@ -41,6 +41,7 @@ _NOT_BUILT = re.compile(r"area|sq|acre|cost|val|price|remod|renov|rebuil|adj|gar
 _AREA_WORDS = re.compile(r"area|sq|acre|footprint|sf(?![a-z])|gross|living")
 _STREET = re.compile(r"\d+\s+(?:[NSEW]\.?\s+)?\w.*\s(?:st|street|ave?|avenue|rd|road|dr|drive|ln|lane|ct|court|blvd|"
                      r"way|pl|place|cir|circle|hwy|trl|trail|loop|pkwy|ter|cv|cove)\.?(?:\s.*)?", re.IGNORECASE)
+_LONGEST = 80  # characters of a value that are looked at; no id and no address is longer (judgement)
 _UNIT = re.compile(r"[\W_](ft|feet|foot|m|meters?|metres?|in|inch|inches|mm)$", re.IGNORECASE)
 _UNITS = {"ft": "ft", "feet": "ft", "foot": "ft", "m": "m", "meter": "m", "meters": "m", "metre": "m", "metres": "m",
           "in": "in", "inch": "in", "inches": "in", "mm": "mm"}
@@ -167,7 +168,7 @@ def _can_be_id(values: pd.Series) -> bool:
     filled = values[values != ""]
     if filled.empty:
         return False
-    some = filled.iloc[:: max(len(filled) // 2000, 1)]
+    some = filled.iloc[:: max(len(filled) // 2000, 1)].str[:_LONGEST]
     measures = some.str.fullmatch(r"[-+]?\d*\.\d*[1-9]\d*")
     return bool(some.str.contains(r"\d").mean() >= SURE_ID and measures.mean() < 0.5
                 and not (some.str.fullmatch(_STREET).mean() > 0.5 or some.str.contains("@").mean() > 0.5))
