@@ -147,6 +147,8 @@ class _Seen:
             out.append(Found("left", path, shown, _NO_LAYER[suffix]))
         elif path.stat().st_size == 0:
             out.append(Found("left", path, shown, "the file is empty"))
+        elif suffix == ".json" and not _is_geojson(path):
+            out.append(Found("left", path, shown, "JSON that is no GeoJSON"))
         elif suffix in _GRIDS:
             out += _each(path, shown, lambda: [_found(path, shown, one) for one in recognise_layers.grid(path, shown)])
         elif suffix in _SHAPES:
@@ -206,11 +208,16 @@ def _each(path: Path, shown: str, look: Callable[[], list[Found]]) -> list[Found
         said = str(error).splitlines()[0]
     except (ValueError, RuntimeError, OSError, UnboundLocalError, csv.Error, pa.ArrowException) as error:
         said = f"E-NEW-006 {shown}: cannot be read: {first_line(error, path, shown)}. Export it again."
-    return [Found("left", path, shown, said)]
+    return [Found("left", path, shown, said.replace(f" {shown}: ", " ", 1))]  # the name stands before the reason
 
 
 def _layers(path: Path, shown: str) -> list[Found]:
     return [_found(path, shown, one) for one in recognise_layers.layers(path, shown)]
+
+
+def _is_geojson(path: Path) -> bool:
+    with path.open("rb") as opened:
+        return b'"Feature' in opened.read(100_000)
 
 
 def _is_record(suffix: str) -> bool:

@@ -123,7 +123,8 @@ def _ogr(path: Path, shown: str, kind: str) -> list[Seen]:
     except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError, pyogrio.errors.FieldError,
             UnicodeDecodeError, ValueError, RuntimeError) as error:
         what = file_kinds.kind(path)
-        raise LayerError(f"E-NEW-006 {shown}: cannot be read as {kind}: {first_line(error, path, shown)}."
+        said = first_line(error, path, shown).split("; It might help")[0].rstrip(".")
+        raise LayerError(f"E-NEW-006 {shown}: cannot be read as {kind}: {said}."
                          f"{f' The file is {what}.' if what else ''} Export it again.") from None
 
 

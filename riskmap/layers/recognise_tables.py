@@ -54,7 +54,7 @@ def table(path: Path, shown: str) -> Seen:
     if path.suffix.lower() == ".gz":
         text = climate_monthly.text_table(path, Path(shown))
         return _weather(text) or Seen("left", f"a table that is neither weather nor lots; it has "
-                                      f"{joined(text.columns, 8)}")
+                                      f"{joined((name for name in text.columns if not is_personal(name)), 8)}")
     findings: list[Problem] = []
     cells, heading, rows = lots_csv.read_table(path, shown, findings)
     text = cells.set_axis([name or f"column {k + 1}" for k, name in enumerate(heading)], axis=1)

@@ -6,15 +6,20 @@ import io
 import os
 import shutil
 import struct
+import tomllib
 import tracemalloc
 import zipfile
 from pathlib import Path
 
+import geopandas as gpd
+import numpy as np
 import pandas as pd
+import pyarrow.parquet as pq
 import pytest
 
 from riskmap.common.errors import LayerError, RunFolderError
-from riskmap.run.new_area import flow
+from riskmap.layers import recognise
+from riskmap.run.new_area import choice, flow, writing
 
 BOMB_BYTES = 300_000_000
 
@@ -159,6 +164,40 @@ def test_a_folder_that_cannot_be_written(data: Path, tmp_path: Path) -> None:
     (tmp_path / "b" / "area.toml").mkdir(parents=True)
     with pytest.raises(RunFolderError, match=r"^E-NEW-008 "):
         flow.run([data], tmp_path / "b")
+
+
+def test_bytes_changed_at_random_are_no_fault_of_ours(tmp_path: Path, example: Path) -> None:
+    """Of each kind of file; the area file is TOML whatever was in them. A longer search ran over 300 rounds."""
+    source = tmp_path / "source"
+    source.mkdir()
+    lots = gpd.read_file(example / "lots.gpkg").iloc[:60]
+    for name in ("l.gpkg", "l.geojson", "l.shp"):
+        lots.to_file(source / name)
+    lots.to_parquet(source / "l.parquet")
+    gpd.read_parquet(example / "drought_weekly.parquet").iloc[:5].to_parquet(source / "d.parquet")
+    lots.drop(columns="geometry").assign(lon=-98.6, lat=37.9).to_csv(source / "l.csv", index=False)
+    for name in ("soil_ZZ901.zip", "spei_6.tif", "climate_cells.gpkg"):
+        shutil.copy(example / name, source / name)
+    random = np.random.default_rng(41)
+    for number in range(10):
+        damaged = shutil.copytree(source, tmp_path / str(number))
+        for path in sorted(damaged.iterdir()):
+            content = bytearray(path.read_bytes())
+            for _ in range(int(random.choice([1, 3, 20]))):
+                content[int(random.integers(len(content)))] = int(random.integers(256))
+            path.write_bytes(content[: int(random.integers(1, len(content)))] if random.random() < 0.2 else content)
+        found = recognise.recognise([damaged], tmp_path / "unpacked")
+        tomllib.loads(writing.text_of(choice.choose(found, tmp_path)))
+        assert len(found) >= 9
+
+
+def test_parquet_with_a_damaged_note_of_pandas(tmp_path: Path, example: Path) -> None:
+    """Found by changing bytes at random: the note names a kind of number that does not exist."""
+    gpd.read_parquet(example / "drought_weekly.parquet").iloc[:5].to_parquet(tmp_path / "d.parquet")
+    table = pq.read_table(tmp_path / "d.parquet")
+    notes = {key: value.replace(b"int64", b"rnt64") for key, value in (table.schema.metadata or {}).items()}
+    pq.write_table(table.replace_schema_metadata(notes), tmp_path / "d.parquet")
+    assert [one.kind for one in recognise.recognise([tmp_path / "d.parquet"], tmp_path)] == ["drought"]
 
 
 def test_columns_about_people_reach_nothing(data: Path, tmp_path: Path) -> None:

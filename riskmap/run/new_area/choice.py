@@ -20,6 +20,8 @@ from riskmap.run.new_area import beside, shapes
 from riskmap.run.new_area.guesses import Guess, Left, Missing
 
 Box = tuple[float, float, float, float]  # west, south, east, north [deg]
+FAR_DEG = 0.5  # judgement: a station farther away, some 55 km, has other storms
+KM_PER_DEG = 111.2  # computed: of latitude, on a sphere of 6,371 km
 LISTED = 8  # weekly maps that are listed one by one; more are named by their folder
 
 
@@ -96,7 +98,12 @@ def _first(out: Choice, files: list[Found], what: str) -> tuple[Found, str]:
     others = files[1:]
     out.leave(others, f"another file with {what}; {files[0].name} is written, exchange them if it is the wrong one")
     return files[0], f"; to be confirmed: there {'is' if len(others) == 1 else 'are'} also " \
-        f"{joined((one.name for one in others), 4)}" if others else ""
+        f"{_names(others)}" if others else ""
+
+
+def _names(files: list[Found]) -> str:
+    more = f" and {len(files) - 3} more" if len(files) > 3 else ""
+    return ", ".join(one.name for one in files[:3]) + more
 
 
 # ---------------------------------------------------------------- lots
@@ -353,8 +360,12 @@ def _days(out: Choice, records: list[Found]) -> _Weather | None:
     if not usable:
         return None
     first, more = _first(out, sorted(usable, key=lambda one: _distance(one.facts["place"], out.box)), "daily weather")
-    return _Weather("daily", first.path, first.reason + (f"{more}; this one is the nearest" if more else ""),
-                    first.facts["cells"], not more, first.facts["latitude_told"])
+    more += "; this one is the nearest" if more else ""
+    away = _distance(first.facts["place"], out.box)
+    if FAR_DEG < away < float("inf"):
+        more += f"; to be confirmed: the station is {away * KM_PER_DEG:.0f} km from the lots"
+    return _Weather("daily", first.path, first.reason + more, first.facts["cells"], not more,
+                    first.facts["latitude_told"])
 
 
 def _distance(place: tuple[float, float] | None, box: Box | None) -> float:

@@ -57,7 +57,8 @@ class NewArea:
     @property
     def open_points(self) -> list[str]:
         """What somebody has to look at before a run: things missing, guesses that are not sure, and refusals."""
-        unsure = [f"[{guess.section}] {guess.key}: {guess.reason}." for guess in self.guesses if not guess.sure]
+        unsure = [f"[{guess.section}] {guess.key}: {guess.reason}." for guess in self.guesses
+                  if not guess.sure and (guess.written or guess.section == "lots.columns")]  # the others are missing
         missing = [str(one) for one in self.missing if one.needed]
         return [*missing, *unsure, *([] if missing else self.findings.refusals)]
 

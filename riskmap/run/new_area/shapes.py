@@ -25,6 +25,7 @@ from riskmap.run.new_area.guesses import Left
 INSIDE = 0.5  # least share of buildings whose middle lies in a lot
 MUCH_SMALLER = 0.5  # largest ratio of the median areas of buildings and lots
 PER_LOT = 3.0  # most buildings in a lot that has any, as a median; a street of lots in a subdivision has more
+WIDEST_DEG = 0.02  # largest median width of lots, some 2 km: a section of land is 1.6 km wide
 SAME_IDS = 0.5  # least share of rows of a list whose ids are those of lots
 NAMED_CELLS = 0.5  # least share of cells' names that the weather has too
 _NAME = re.compile(r"(?:full|street|st|road|rd|sub|subd|subdiv|hood|place|area|school|park|map)?"
@@ -69,6 +70,16 @@ class Shapes:
     def has_name(self) -> bool:
         """Whether a column holds names, as roads and places have them."""
         return named(list(self.raw.names))
+
+    @cached_property
+    def lot_sized(self) -> bool:
+        """Whether its shapes can be lots by their size; points and shapes without a place can."""
+        import shapely
+
+        bounds = shapely.bounds(self.degrees) if len(self.degrees) else np.empty((0, 4))
+        width = (bounds[:, 2:] - bounds[:, :2]).max(axis=1, initial=0.0)
+        width = width[np.isfinite(width)]
+        return not len(width) or float(np.median(width)) <= WIDEST_DEG
 
     def order(self) -> tuple[int, int, bool, int]:
         """Return what makes one file the likelier lots than another, the largest first."""
@@ -119,9 +130,9 @@ def sort(found: list[Found], weather_cells: set[str]) -> Sorted:
                  if any(_are_buildings(layer, other) for other in shapes if other is not layer)]
     rest = [layer for layer in shapes if layer not in buildings]
     candidates = [layer for layer in rest
-                  if layer.columns.id_share and (layer.columns.signals or layer.columns.id_named)]
+                  if layer.lot_sized and layer.columns.id_share and (layer.columns.signals or layer.columns.id_named)]
     candidates.sort(key=lambda layer: layer.order(), reverse=True)
-    if not candidates and len(alone := [layer for layer in rest if layer.columns.id_share]) == 1:
+    if not candidates and len(alone := [layer for layer in rest if layer.columns.id_share and layer.lot_sized]) == 1:
         candidates = alone
     lots = next(iter(candidates), None)
     others = []
@@ -133,7 +144,8 @@ def sort(found: list[Found], weather_cells: set[str]) -> Sorted:
         elif layer.has_name:
             context.append(layer.found)
         else:
-            left.append(Left(layer.found.name, f"{layer.found.reason}, without an id of lots or a column of names"))
+            lacking = "without an id of lots" if layer.lot_sized else "much larger than lots"
+            left.append(Left(layer.found.name, f"{layer.found.reason}, {lacking} and without a column of names"))
     return Sorted(lots, others, cells, [layer.found for layer in buildings], context, left)
 
 

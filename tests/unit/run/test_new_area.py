@@ -212,6 +212,18 @@ def test_lots_in_large_areas_are_no_buildings(data: Path) -> None:
     assert "buildings" not in " ".join(left(new).values())
 
 
+def test_counties_are_no_lots(data: Path) -> None:
+    """An id and a name, and far too large."""
+    counties = [box(-99 + k, 37, -98 + k, 38) for k in range(3)]
+    gpd.GeoDataFrame({"GEOID": ["99001", "99003", "99005"], "NAME": ["A", "B", "C"]}, geometry=counties,
+                     crs="EPSG:4326").to_file(data / "counties.gpkg")
+    new = made(data)
+    assert new.complete, new.open_points
+    assert left(new)["counties.gpkg"].startswith("context")
+    (data / "parcels.gpkg").unlink()
+    assert "No file of lots was recognised." in flow.run([data], data.parent / "b").open_points[0]
+
+
 def test_kinds_beside_can_be_switched_on(data: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     gpd.GeoDataFrame({"H": [6] * 40}, geometry=lots().geometry.buffer(-9), crs=METRES).to_file(data / "b.gpkg")
     monkeypatch.setitem(beside.LINES, "buildings", lambda found: [
@@ -373,6 +385,14 @@ def test_of_several_stations_the_nearest_is_to_be_confirmed(data: Path) -> None:
     chosen = made(data)
     assert line(chosen, "cell").value == '"ZZ000000001"'
     assert not line(chosen, "reader", "climate").sure
+
+
+def test_a_far_station_is_to_be_confirmed(data: Path) -> None:
+    days(data, "ZZ000000001", 38.9)
+    new = made(data)
+    assert not line(new, "reader", "climate").sure
+    assert "the station is 11" in line(new, "reader", "climate").reason  # 111 km for a degree of latitude
+    assert new.exit_code == 1
 
 
 def test_weather_without_units_is_an_open_point(data: Path) -> None:
