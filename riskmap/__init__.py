@@ -25,6 +25,7 @@ if TYPE_CHECKING:
         fetch,
         map,
         measured,
+        new,
         read,
         screen,
         selftest,
@@ -35,11 +36,11 @@ if TYPE_CHECKING:
     from riskmap.evidence import constants_sources as sources
 
 FUNCTIONS = ("brief", "calibrate", "check", "compare", "demo", "estimate", "explain", "export", "fetch", "map",
-             "measured", "read", "screen", "selftest", "survey", "verify")
+             "measured", "new", "read", "screen", "selftest", "survey", "verify")
 MODULES = {"tables": "riskmap.common.tables", "sources": "riskmap.evidence.constants_sources"}
 
 __all__ = ["__version__", "brief", "calibrate", "check", "compare", "demo", "estimate", "explain", "export",
-           "fetch", "map", "measured", "read", "screen", "selftest", "sources", "survey", "tables", "verify"]
+           "fetch", "map", "measured", "new", "read", "screen", "selftest", "sources", "survey", "tables", "verify"]
 
 
 def __getattr__(name: str) -> Any:

@@ -22,8 +22,9 @@ from riskmap.api.papers import brief, calibrate, export, map, screen
 from riskmap.api.runs import check, compare, demo, estimate, newness, read, verify
 from riskmap.api.series import measured
 from riskmap.api.shared import Outcome
+from riskmap.api.start import new
 from riskmap.api.surveys import survey
 
 __all__ = ["Download", "Outcome", "basemap", "brief", "calibrate", "check", "compare", "demo", "estimate", "explain",
            "explain_code", "export", "fetch", "lot_texts", "map", "map_files", "map_server", "measured", "name_note",
-           "newness", "one_lot", "read", "rows_of", "screen", "selftest", "survey", "verify"]
+           "new", "newness", "one_lot", "read", "rows_of", "screen", "selftest", "survey", "verify"]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 EXAMPLE = Path("layers") / "example" / "area.toml"
 
 
-def check(path: FileName, role: str | None = None) -> Report:
+def check(path: FileName, role: str | None = None, *, columns: Mapping[str, str] | None = None) -> Report:
     """Read everything that an area file names, compute nothing, and return what is wrong with it.
 
     Parameters
@@ -26,7 +26,9 @@ def check(path: FileName, role: str | None = None) -> Report:
     path : str or Path
         The area file, or one file of a kind.
     role : str, optional
-        `lots`, `soil` or `drought`: check one file of this kind instead of a whole area.
+        `lots`, `soil`, `climate` or `drought`: check one file of this kind instead of a whole area.
+    columns : mapping, optional
+        Of a lot file: our column -> the file's, as in `[lots.columns]`.
 
     Returns
     -------
@@ -37,7 +39,8 @@ def check(path: FileName, role: str | None = None) -> Report:
     Raises
     ------
     ValueError
-        For another role. What is wrong with the files is returned, not raised.
+        For another role, or columns of a file that is none of lots. What is wrong with the files is returned, not
+        raised.
 
     Examples
     --------
@@ -52,22 +55,26 @@ def check(path: FileName, role: str | None = None) -> Report:
     """
     from riskmap.run import check as checking
 
+    if columns and role != "lots":
+        raise ValueError("columns belong to the role lots")
     if role is None:
         return checking.check_area(Path(path))
     if role not in checking.FILE_ROLES:
         raise ValueError(f"role must be one of {', '.join(checking.FILE_ROLES)}, not {role!r}")
-    return checking.check_file(Path(path), role)
+    return checking.check_file(Path(path), role, dict(columns or {}))
 
 
-def estimate(area: FileName, outputs: FileName = "outputs", *, units: str = "us", workers: int | None = None,
-             progress: Callable[[str, float], None] | None = None, public_k: int | None = None, reuse: bool = True,
-             scheduler: str | None = None, calibration: FileName | None = None) -> Run:
+def estimate(area: FileName | Sequence[FileName], outputs: FileName = "outputs", *, units: str = "us",
+             workers: int | None = None, progress: Callable[[str, float], None] | None = None,
+             public_k: int | None = None, reuse: bool = True, scheduler: str | None = None,
+             calibration: FileName | None = None, into: FileName = ".") -> Run:
     """Estimate every lot of an area and write one new run folder, complete or not at all.
 
     Parameters
     ----------
-    area : str or Path
-        The area file (TOML); layers/README.md lists its entries.
+    area : str, Path, or a sequence of them
+        The area file (TOML); layers/README.md lists its entries. Or the files and folders themselves: an area file is
+        written from them first, as `new` does.
     outputs : str or Path
         Folder that receives the run folder.
     units : str
@@ -86,6 +93,8 @@ def estimate(area: FileName, outputs: FileName = "outputs", *, units: str = "us"
     calibration : str or Path, optional
         calibration.json of `calibrate`, for the same settings and code: calibrated columns are added next to the
         model's own, which do not change.
+    into : str or Path
+        Folder that receives the area file that is written from files.
 
     Returns
     -------
@@ -96,7 +105,8 @@ def estimate(area: FileName, outputs: FileName = "outputs", *, units: str = "us"
     Raises
     ------
     SettingsError
-        The area file cannot be read, or an entry is unknown, missing or out of range.
+        The area file cannot be read, an entry is unknown, missing or out of range, or the area file that was written
+        from files has open points.
     LayerError
         A layer cannot be used: no such file, damaged, no coordinate system, no usable column; or the calibration cannot
         be used: it is off or belongs to other settings or code, or the run is for publication or in parts.
@@ -122,11 +132,13 @@ def estimate(area: FileName, outputs: FileName = "outputs", *, units: str = "us"
     import os
 
     os.environ.setdefault("OMP_NUM_THREADS", "1")  # the model runs are spread over threads already
+    from riskmap.api.start import area_of
     from riskmap.run import flow
 
-    beside = None if calibration is None else _beside(Path(calibration), Path(area), workers)
+    path = area_of(area, into)
+    beside = None if calibration is None else _beside(Path(calibration), path, workers)
     try:
-        return flow.run(Path(area), Path(outputs), units=units, workers=workers, progress=progress, public_k=public_k,
+        return flow.run(path, Path(outputs), units=units, workers=workers, progress=progress, public_k=public_k,
                         reuse=reuse, scheduler=scheduler, beside=beside)
     except BaseException as error:
         if reuse:

@@ -16,7 +16,7 @@ from riskmap.common.wording import CAUTION_LENDER
 SHOWN_PROBLEMS = 20
 COLUMNS = click.option(
     "--column", "columns", multiple=True, metavar="OURS=THEIRS",
-    help="What a column of the list is: lot_id, lon, lat or geometry; for example --column lot_id=PARCEL.")
+    help="What a column of the file is, our name first; for example --column lot_id=PARCEL.")
 
 
 @click.command()

@@ -54,7 +54,8 @@ def _decoded(data: bytes, name: str) -> str:
 
     begin = data[:100].lstrip()
     if kind := next((kind for mark, kind in _KINDS if begin.startswith(mark)), ""):
-        raise no(f"this is {kind}, and an area file is a text in TOML that names your files.")
+        raise no(f"this is {kind}, and an area file is a text in TOML that names your files. "
+                 + _instead(kind, name))
     if kind := next((kind for mark, kind in _WIDE if data.startswith(mark)), ""):
         raise no(f"the text is saved as {kind}: save it as UTF-8.")
     try:
@@ -69,12 +70,22 @@ def _decoded(data: bytes, name: str) -> str:
     return text.replace("\r\n", "\n")
 
 
+def _instead(kind: str, name: str) -> str:
+    """Return what to do with a file of data that was given where an area file is expected."""
+    if kind == "a PDF":
+        return "`riskmap new` writes one from files of lots, soil and weather."
+    if name.lower().endswith((".xlsx", ".xls", ".xlsm")):
+        return "Save the sheet with the lots as a CSV in UTF-8; `riskmap new` writes an area file from it."
+    return f"`riskmap new {name}` writes one from it."
+
+
 def _hint(error: str, text: str, name: str) -> str:
     """Return what to do about an error of the TOML reader, as far as it is known."""
     at = re.search(r"at line (\d+)", error)
     line = text.split("\n")[int(at[1]) - 1] if at else ""
     if name.lower().endswith((".csv", ".tsv", ".txt")) or _TABLE.fullmatch(text.lstrip().partition("\n")[0]):
-        return "This looks like a table: name it under `path` in an area file. "
+        return ("This looks like a table: name it under `path` in an area file. "
+                f"`riskmap new {name}` writes one from it. ")
     if any(word in error.lower() for word in ("overwrite", "twice", "duplicate")):
         return "A key or a section is given twice: keep one of them. "
     if "\\" in line and any(word in error for word in ("Unescaped", "hex")):

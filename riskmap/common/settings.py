@@ -342,7 +342,8 @@ def _bytes(path: Path) -> bytes:
     try:
         if path.is_dir():
             inside = joined(sorted(one.name for one in path.glob("*.toml")), 4)
-            raise no("it is a folder, and one TOML file is wanted" + (f"; in it: {inside}" if inside else ""))
+            raise no("it is a folder, and one TOML file is wanted" + (
+                f"; in it: {inside}" if inside else f"; `riskmap new {path.as_posix()}` writes one from its files"))
         if not path.exists():
             raise no("there is no such file")
         if not path.is_file():

@@ -7,7 +7,6 @@ the days, which the drought indices and the monthly bucket use.
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import pandas as pd
 
@@ -15,10 +14,8 @@ from riskmap.common import month_numbers, tables
 from riskmap.common.errors import LayerError, joined
 from riskmap.common.inputs import ClimateTables, Source
 from riskmap.common.problems import Problem, kept_by_refusal
-from riskmap.layers import climate_daily, climate_monthly
-
-if TYPE_CHECKING:
-    from riskmap.common.settings import Area, ClimateEntry
+from riskmap.common.settings import Area, ClimateEntry
+from riskmap.layers import climate_daily, climate_monthly, noaa_fixed_width, recognise_tables
 
 
 def read(entry: ClimateEntry, area: Area) -> tuple[ClimateTables, list[Source], list[Problem]]:
@@ -70,6 +67,34 @@ def read(entry: ClimateEntry, area: Area) -> tuple[ClimateTables, list[Source], 
                               "", len(cells)))
     return ClimateTables(monthly, {one.cell_id: one.latitude_deg for one in records}, cells, "",
                          tuple(records)), sources, problems
+
+
+def check_one(path: Path, shown: Path) -> tuple[Source, list[Problem]]:
+    """Read one file of weather, of any form, with all its cells, and say what it is and what was found in it.
+
+    Raises
+    ------
+    LayerError
+        When it is no weather, or its reader refuses it.
+    """
+    seen = recognise_tables.table(path, str(shown))
+    problems: list[Problem] = []
+    with kept_by_refusal(problems):
+        if seen.kind == "fixed_width":
+            table, found = noaa_fixed_width.read(path, shown, seen.facts["element"])
+            problems += found
+            return Source("climate", shown, seen.reason, rows=len(table) // 12, opened=path), problems
+        if seen.kind == "daily":
+            records, found = climate_daily.read(path, shown, placed=False)
+            problems += found
+            return Source("climate", shown, seen.reason, rows=sum(one.rain_mm.size for one in records),
+                          opened=path), problems
+        if seen.kind == "monthly":
+            alone = {"name": "one file", "lots": {"path": "-"}, "soil": {"path": "-"}, "folder": path.parent}
+            entry = ClimateEntry(reader="csv", path=shown)
+            return climate_monthly.check_table(entry, Area.model_validate(alone), problems), problems
+    raise LayerError(f"E-CLI-114 {shown}: not a record of rain and temperature ({seen.reason}). Give a CSV with year, "
+                     "month, precip_in and tavg_f, a daily station file, or a national monthly file as published.")
 
 
 def _months_before(entry: ClimateEntry, area: Area) -> tuple[pd.DataFrame | None, list[Source], list[Problem]]:

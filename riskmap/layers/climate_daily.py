@@ -57,7 +57,7 @@ Array = NDArray[np.float64]
 
 def read(path: Path, shown_path: Path, *, cell: str | None = None,
          latitude_deg: float | dict[str, float] | None = None,
-         months: pd.DataFrame | None = None) -> tuple[list[DailyRecord], list[Problem]]:
+         months: pd.DataFrame | None = None, placed: bool = True) -> tuple[list[DailyRecord], list[Problem]]:
     """Read the daily records of a file, one for each station or cell.
 
     Parameters
@@ -71,6 +71,8 @@ def read(path: Path, shown_path: Path, *, cell: str | None = None,
     months : DataFrame, optional
         Monthly record (`tables.CLIMATE_MONTHLY`) of the same cells; it fills the time before and after the days, and
         their gaps.
+    placed : bool
+        False to check a file alone: a latitude that is not known is nan then.
 
     Raises
     ------
@@ -87,6 +89,8 @@ def read(path: Path, shown_path: Path, *, cell: str | None = None,
         days = _possible(_dated(days, file, problems), file, problems)
         days = _once(_wanted(days, cell, file), file, problems)
         north = latitude_deg if isinstance(latitude_deg, dict) else dict.fromkeys(days["cell_id"], latitude_deg)
+        if not placed:
+            north = {name: np.nan if degrees is None else degrees for name, degrees in north.items()}
         records = [_record(str(name), part, north.get(str(name)), months, file, problems)
                    for name, part in days.groupby("cell_id", sort=True)]
         monthly = pd.concat([record.monthly for record in records], ignore_index=True)
@@ -291,7 +295,7 @@ def _record(cell: str, days: pd.DataFrame, latitude: float | None, months: pd.Da
             problems: list[Problem]) -> DailyRecord:
     days = days.sort_values("date").set_index("date")
     north = days["latitude"].median() if days["latitude"].notna().any() else latitude
-    if north is None or not -90 <= north <= 90:
+    if north is None or not (-90 <= north <= 90 or np.isnan(north)):
         raise LayerError(f"E-CLI-109 {file}: the latitude of {cell} is not known; set latitude_deg, within -90..90.")
     warmth, what = _mean_temperature(days)
     known = days["rain_mm"].notna() | warmth.notna()

@@ -95,6 +95,22 @@ def read(entry: ClimateEntry, area: Area) -> tuple[ClimateTables, list[Source], 
     return ClimateTables(monthly, latitude, cells, pet_source), sources, problems
 
 
+def check_table(entry: ClimateEntry, area: Area, problems: list[Problem]) -> Source:
+    """Read a table of months with all its cells, and say what it is; their latitude is not known and not asked for.
+
+    Raises
+    ------
+    LayerError
+        As of `read`, but for what cells and latitude have to do with.
+    """
+    monthly, sources = _csv(entry, area, problems)
+    monthly = _months_in_a_row(monthly, str(entry.path), problems)
+    nowhere = dict.fromkeys(monthly["cell_id"].unique(), np.nan)
+    climate_judged.check_units(monthly, nowhere, str(entry.path), problems)
+    climate_judged.within_range(monthly, str(entry.path), problems)
+    return sources[0]
+
+
 def _shown(entry: ClimateEntry) -> Path:
     """Return the path that messages name."""
     return next(iter(entry.path.values())) if isinstance(entry.path, dict) else entry.path
@@ -253,6 +269,11 @@ def _find(text: pd.DataFrame, quantity: _Quantity) -> list[tuple[str, str | None
     """Return (column, unit or None) of every column that has one of the quantity's names."""
     matches = [(c, quantity.pattern.fullmatch(c.lower())) for c in text.columns]
     return [(c, m.group(1)) for c, m in matches if m and (m.group(1) is None or "_" not in m.group(1))]
+
+
+def rain_and_warmth(text: pd.DataFrame) -> tuple[list[tuple[str, str | None]], list[tuple[str, str | None]]]:
+    """Return (column, unit or None) of every column that goes by a name of rain, and of mean temperature."""
+    return _find(text, _RAIN), _find(text, _WARMTH)
 
 
 def _measured(text: pd.DataFrame, quantity: _Quantity, entry: ClimateEntry, problems: list[Problem]) -> pd.Series:

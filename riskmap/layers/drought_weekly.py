@@ -107,12 +107,28 @@ def _one_file(frame: gpd.GeoDataFrame, shown_path: Path, given_date: str | None)
     return drought_judged.File(shown_path, polygons, weeks, _column(frame, CLASS_COLUMNS) or "")
 
 
-def _column(frame: gpd.GeoDataFrame, names: tuple[str, ...]) -> str | None:
+def map_dates(classes: pd.DataFrame, shown_path: Path) -> tuple[str, ...]:
+    """Return the dates of the weekly maps whose attributes these are, YYYY-MM-DD; no date where none is given.
+
+    Raises
+    ------
+    LayerError
+        When there is no column of drought classes, or it holds something else.
+    """
+    frame = classes.assign(_row=np.arange(1, len(classes) + 1))
+    _categories(frame, shown_path)
+    if not frame.empty and _column(frame, DATE_COLUMNS) is not None:
+        return tuple(sorted(set(_dates(frame, shown_path, None))))
+    match = _DATE.search(shown_path.name)
+    return ("-".join(match.groups()),) if match else ()
+
+
+def _column(frame: pd.DataFrame, names: tuple[str, ...]) -> str | None:
     lowered = {str(name).lower(): str(name) for name in frame.columns}
     return next((lowered[name] for name in names if name in lowered), None)
 
 
-def _categories(frame: gpd.GeoDataFrame, shown_path: Path) -> NDArray[np.int64]:
+def _categories(frame: pd.DataFrame, shown_path: Path) -> NDArray[np.int64]:
     """Return the class of each feature; below 0 `drought_judged.NONE`, `MINUS_ONE` or `UNKNOWN`."""
     name = _column(frame, CLASS_COLUMNS)
     if name is None:
@@ -131,7 +147,7 @@ def _categories(frame: gpd.GeoDataFrame, shown_path: Path) -> NDArray[np.int64]:
     return category.to_numpy(dtype=np.int64)
 
 
-def _dates(frame: gpd.GeoDataFrame, shown_path: Path, given_date: str | None) -> list[str]:
+def _dates(frame: pd.DataFrame, shown_path: Path, given_date: str | None) -> list[str]:
     """Return the valid date of each feature, YYYY-MM-DD: from an attribute, or the file name, or the area file."""
     name = _column(frame, DATE_COLUMNS)
     if frame.empty:

@@ -6,7 +6,7 @@ Only columns on the list below are kept. The values of all other columns are dro
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from difflib import SequenceMatcher
 from typing import TYPE_CHECKING, Any
@@ -36,7 +36,8 @@ _PERSONAL = re.compile(
     r"owner\w*|own\d*|mail\w*|exempt\w*|homestead\w*|age|ages|birth\w*|dob|race|ethnic\w*|sex|gender|marital|religion|"
     r"phone\w*|email\w*|ssn|income|senior|veteran\w*|disab\w*|taxpayer\w*|grantor|grantee|buyer\w*|seller\w*|tenant\w*|"
     r"occupant\w*|resident\w*|borrower\w*|lender\w*")
-EFFECTIVE_YEAR = re.compile(r"eff(ective)?[\W_]*(yr|year|age|built)", re.IGNORECASE)
+EFFECTIVE_YEAR = re.compile(r"eff(ective)?[\W_]*(yr|year|age|built|blt|date)|(yr|year|built|blt)[\W_]*eff|"
+                            r"(?<![a-z])eyb(?![a-z])", re.IGNORECASE)  # EYB: effective year built
 
 SHOWN_ROWS = 1000
 # similarity of two names from which on one is proposed for the other: the default of difflib's close matches
@@ -56,6 +57,9 @@ class RawLots:
     dropped: list[str]
     problems: list[Problem] = field(default_factory=list)
     names: dict[str, str] = field(default_factory=dict)  # our name -> the file's
+
+
+Choice = Callable[..., tuple[dict[str, str], list[str]]]  # `match_columns` or `every_column`
 
 
 def match_columns(present: list[str], entry: LotsEntry, name: str, csv_place: bool = False, any_row: bool = True) \
@@ -90,6 +94,18 @@ def match_columns(present: list[str], entry: LotsEntry, name: str, csv_place: bo
         if si in names and other in names:
             del names[other]
     return names, [c for c in present if c not in names.values()]
+
+
+def every_column(present: list[str], entry: LotsEntry, name: str, csv_place: bool = False, any_row: bool = True) \
+        -> tuple[dict[str, str], list[str]]:
+    """Return every column but those about people under its own name, and those that are let go.
+
+    In place of `match_columns`, for a file of which it is not known yet what its columns hold.
+    """
+    kept = [column for column in present if not is_personal(column)]
+    if repeated := [column for column in kept if kept.count(column) > 1]:
+        raise LayerError(_twice(repeated[0], name))
+    return {column: column for column in kept}, [column for column in present if column not in kept]
 
 
 def _twice(column: str, name: str) -> str:

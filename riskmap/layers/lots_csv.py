@@ -68,7 +68,7 @@ def _read(path: Path, name: str, entry: LotsEntry, problems: list[Problem]) -> R
     names, dropped = match_columns(heading, entry, name, csv_place=True)
     attributes = table[[heading.index(theirs) for theirs in names.values()]].set_axis(list(names), axis=1)
     _tell_totals(attributes, rows, name, label(names, "lot_id"), problems)
-    geometry, crs = _shapes(attributes, rows, name, entry, names, problems)
+    geometry, crs = shapes_of(attributes, rows, name, entry, names, problems)
     return RawLots(attributes, geometry, crs, rows, dropped, problems, names)
 
 
@@ -282,8 +282,15 @@ def _tell_totals(attributes: pd.DataFrame, rows: NDArray[np.int64], name: str, c
 
 
 # ---------------------------------------------------------------- places
-def _shapes(attributes: pd.DataFrame, rows: NDArray[np.int64], name: str, entry: LotsEntry, names: dict[str, str],
-            problems: list[Problem]) -> tuple[NDArray[np.object_], Any]:
+def shapes_of(attributes: pd.DataFrame, rows: NDArray[np.int64], name: str, entry: LotsEntry, names: dict[str, str],
+              problems: list[Problem]) -> tuple[NDArray[np.object_], Any]:
+    """Return the shapes of the columns lon and lat, or geometry, and their coordinate system.
+
+    Raises
+    ------
+    LayerError
+        When there is no such column, or lon and lat are no degrees and the entry names no system.
+    """
     if "geometry" in attributes:
         return _from_text(attributes["geometry"], rows, name, problems), None
     if "lon" not in attributes or "lat" not in attributes:

@@ -20,7 +20,7 @@ import numpy as np
 from riskmap.common.errors import LayerError, joined
 from riskmap.common.problems import Problem
 from riskmap.layers import archive
-from riskmap.layers.lots_columns import RawLots, match_columns, per_row
+from riskmap.layers.lots_columns import Choice, RawLots, match_columns, per_row
 
 if TYPE_CHECKING:
     from xml.etree.ElementTree import Element
@@ -47,8 +47,10 @@ class _Placemarks:
     links: list[str] = field(default_factory=list)
 
 
-def read_kml(path: Path, name: str, entry: LotsEntry, kind: str) -> RawLots:
+def read_kml(path: Path, name: str, entry: LotsEntry, kind: str, choose: Choice = match_columns) -> RawLots:
     """Read placemarks. Columns come from ExtendedData. The placemark's name is the identifier when there is no other.
+
+    `choose` is as in `lots_vector.read_ogr`.
 
     Raises
     ------
@@ -74,7 +76,7 @@ def read_kml(path: Path, name: str, entry: LotsEntry, kind: str) -> RawLots:
     present = list(placemarks.columns)
     if "lot_id" not in {c.lower() for c in present} and "lot_id" not in entry.columns and "name" in present:
         entry = entry.model_copy(update={"columns": {**entry.columns, "lot_id": "name"}})
-    names, dropped = match_columns(present, entry, name)
+    names, dropped = choose(present, entry, name)
     attributes = pd.DataFrame({ours: pd.Series([v.get(theirs, "") for v in placemarks.values], dtype=str)
                                for ours, theirs in names.items()})
     problems = per_row(np.array(placemarks.unreadable, dtype=bool), rows, None, "E-LOT-004", name, "geometry",

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from riskmap.common.errors import LayerError, joined, shown
 from riskmap.common.problems import Problem
 from riskmap.layers import lots_whole
-from riskmap.layers.lots_columns import MAX_NESTED, RawLots, match_columns, per_row
+from riskmap.layers.lots_columns import MAX_NESTED, Choice, RawLots, match_columns, per_row
 from riskmap.layers.reader_words import first_line
 
 if TYPE_CHECKING:
@@ -25,8 +25,11 @@ if TYPE_CHECKING:
 _COLLECTION, _CURVED = 7, tuple(range(8, 15))
 
 
-def read_ogr(path: Path, name: str, entry: LotsEntry, kind: str) -> RawLots:
-    """Read a GeoPackage, GeoJSON or shapefile through Arrow, attributes as exact text."""
+def read_ogr(path: Path, name: str, entry: LotsEntry, kind: str, choose: Choice = match_columns) -> RawLots:
+    """Read a GeoPackage, GeoJSON or shapefile through Arrow, attributes as exact text.
+
+    `choose` says which columns are read and under which names: `match_columns`, or `every_column`.
+    """
     import pyogrio
     import shapely
     from pyproj.exceptions import CRSError
@@ -41,7 +44,7 @@ def read_ogr(path: Path, name: str, entry: LotsEntry, kind: str) -> RawLots:
         info = pyogrio.read_info(source, layer=layer, **options)
         if info["driver"] != kind:
             raise LayerError(f"E-LOT-001 {name}: the content is {info['driver']}, not {kind}.")
-        names, dropped = match_columns(list(info["fields"]), entry, name, any_row=info["features"] != 0)
+        names, dropped = choose(list(info["fields"]), entry, name, any_row=info["features"] != 0)
         whole = _Whole.of(path, name, kind, layer, shapefile)
         meta, arrow = pyogrio.raw.read_arrow(source, layer=layer, columns=list(names.values()), **options)
     except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError, pyogrio.errors.FieldError,
@@ -188,8 +191,8 @@ def _layer(source: str, name: str, layer_name: str | None) -> str:
     raise LayerError(f"E-LOT-089 {name}: {said}. Set lots.layer to one of: {joined(layers) or 'none found'}.")
 
 
-def read_parquet(path: Path, name: str, entry: LotsEntry, kind: str) -> RawLots:
-    """Read GeoParquet: attributes as exact text, shapes from the primary geometry column."""
+def read_parquet(path: Path, name: str, entry: LotsEntry, kind: str, choose: Choice = match_columns) -> RawLots:
+    """Read GeoParquet: attributes as exact text, shapes from the primary geometry column; `choose` as in `read_ogr`."""
     import geopandas as gpd
     import pyarrow.parquet as pq
     from shapely.errors import ShapelyError
@@ -201,7 +204,7 @@ def read_parquet(path: Path, name: str, entry: LotsEntry, kind: str) -> RawLots:
             raise LayerError(f"E-LOT-003 {name}: this Parquet file has no `geo` entry, so its shapes are not known. "
                              "Write it as GeoParquet.")
         others = [c for c in schema.names if c not in geo["columns"]]
-        names, dropped = match_columns(others, entry, name)
+        names, dropped = choose(others, entry, name)
         arrow = pq.read_table(path, columns=list(names.values()))
         _refuse_nests(pq.read_table(path, columns=[geo["primary_column"]]).column(0), name)
         shapes = gpd.read_parquet(path, columns=[geo["primary_column"]]).geometry

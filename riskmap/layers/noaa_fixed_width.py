@@ -70,6 +70,26 @@ def read(path: Path, shown_path: Path, element: str) -> tuple[pd.DataFrame, list
     }), problems
 
 
+def first_record(path: Path) -> str:
+    """Return the element code of the first record, such as `01`; empty text when the file is none of this form."""
+    try:
+        with (gzip.open if path.suffix == ".gz" else open)(path, "rt", encoding="ascii") as stream:
+            line = stream.readline(200)
+    except (OSError, UnicodeDecodeError, EOFError, zlib.error):
+        return ""
+    key = re.match(r"\d{4,5}(\d{2})(?:18|19|20)\d{2}(?!\d)", line)
+    if key is None:
+        return ""
+    fields = [line[key.end() + WIDTH * k: key.end() + WIDTH * (k + 1)].strip() for k in range(12)]
+    return key[1] if all(re.fullmatch(r"-?\d*\.\d+", text) for text in fields) else ""
+
+
+def cells(path: Path, shown_path: Path) -> list[str]:
+    """Return the names of the divisions or counties of a file, as `read` gives them; LayerError as of `read`."""
+    lines = _lines(path, shown_path)
+    return sorted(set(_keys(lines, _key_width(lines[0], shown_path))))
+
+
 def _lines(path: Path, shown_path: Path) -> list[str]:
     try:
         with (gzip.open if path.suffix == ".gz" else open)(path, "rt", encoding="ascii") as stream:

@@ -148,13 +148,8 @@ class Part:
 def read_survey(survey: SurveyArea, need_polygons: bool, problems: list[Problem]) -> Part:
     """Read tables and polygons of one survey area; LayerError names everything that is missing."""
     files, columns = _schema(survey)
-    missing = [f"table {t} (tabular/{files[t]}.txt)" for t in REQUIRED if f"{files[t]}.txt" not in survey.members]
     stem = _polygon_stem(survey.members)
-    if need_polygons and not stem:
-        missing.append("map-unit polygons (spatial/soilmu_a_*.shp with .shx, .dbf and .prj)")
-    elif need_polygons:
-        missing += [f"spatial/{stem}{e}" for e in _POLYGON_PARTS if stem + e not in survey.members]
-    if missing:
+    if missing := _missing(survey, files, need_polygons):
         raise LayerError(f"E-SOIL-005 {survey.shown}: missing: {', '.join(missing)}. The download is incomplete; "
                          "take it again, whole.")
     tables = {}
@@ -167,6 +162,59 @@ def read_survey(survey: SurveyArea, need_polygons: bool, problems: list[Problem]
                                     action=f"Without it {MISSING_MEANS[table]}."))
     return Part(survey.shown, tables, _polygons(survey, stem, problems) if need_polygons else None,
                 survey.container)
+
+
+def _missing(survey: SurveyArea, files: dict[str, str], need_polygons: bool) -> list[str]:
+    missing = [f"table {t} (tabular/{files[t]}.txt)" for t in REQUIRED if f"{files[t]}.txt" not in survey.members]
+    stem = _polygon_stem(survey.members)
+    if need_polygons and not stem:
+        missing.append("map-unit polygons (spatial/soilmu_a_*.shp with .shx, .dbf and .prj)")
+    elif need_polygons:
+        missing += [f"spatial/{stem}{e}" for e in _POLYGON_PARTS if stem + e not in survey.members]
+    return missing
+
+
+@dataclass(frozen=True)
+class Outline:
+    """What a survey area says of itself without its rows.
+
+    Attributes
+    ----------
+    symbol : str
+        Of the survey area, such as `AR041`; empty where it is not told.
+    saved : str
+        Day on which the publisher saved its tables, YYYY-MM-DD; empty where it is not told.
+    missing : list of str
+        Pieces without which it cannot be read.
+    polygons : str
+        Path at which the map-unit polygons can be read; empty without them.
+    scale_told : bool
+        Whether its legend records a mapping scale.
+    """
+
+    symbol: str
+    saved: str
+    missing: list[str]
+    polygons: str
+    scale_told: bool
+
+
+def outline(survey: SurveyArea) -> Outline:
+    """Return what a survey area says of itself; LayerError when a part of it cannot be unpacked."""
+    files, columns = _schema(survey)
+    told: dict[str, list[dict[str, str]]] = {}
+    for table in ("sacatalog", "legend"):
+        member = f"{files[table]}.txt"
+        rows = _rows(survey.content(member)) if member in survey.members else []
+        told[table] = [dict(zip(columns[table], row, strict=False)) for row in rows]
+    areas = [row for row in told["sacatalog"] if re.fullmatch(r"[A-Z]{2}\d{3}|US", row.get("areasymbol", "").strip())]
+    days = [re.match(r"(\d{1,2})/(\d{1,2})/(\d{4})", row.get("saverest", "")) for row in areas]
+    saved = max((f"{day[3]}-{int(day[1]):02d}-{int(day[2]):02d}" for day in days if day), default="")
+    stem = _polygon_stem(survey.members)
+    shapes = survey.gdal_path(stem + ".shp") if stem and stem + ".shp" in survey.members else ""
+    scales = [row.get("projectscale", "").strip() for row in told["legend"]]
+    return Outline(" ".join(sorted({row["areasymbol"].strip() for row in areas})), saved,
+                   _missing(survey, files, need_polygons=True), shapes, any(text.isdigit() for text in scales))
 
 
 def _schema(survey: SurveyArea) -> tuple[dict[str, str], dict[str, list[str]]]:

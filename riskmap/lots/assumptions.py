@@ -28,17 +28,26 @@ LONG_MONTHS = 6  # a window of pour months this long contains more than one kind
 LOOKS_LIKE: dict[str, tuple[str, ...]] = {
     "pour_date": ("pourdate", "yearbuilt", "yrbuilt", "yrblt", "yearblt", "yearbuil", "yrbuil", "builtyear", "builtyr",
                   "buildyear", "buildyr", "bldgyear", "bldgyr", "datebuilt", "builtdate", "yearconst", "yrconst",
-                  "constyear", "constryr", "constructiondate", "constructionyear", "built"),
+                  "constyear", "constryr", "constructiondate", "constructionyear", "actyr", "actualyear", "ayb",
+                  "built"),
     "foundation_type": ("foundation", "foundatn", "foundtype", "foundtyp", "fndtn", "fndn", "fndtype", "found"),
     "land_use": ("landuse", "luse", "usedesc", "usedscr", "useclass", "usecode", "propuse", "propclass"),
     "slab_width_ft": ("slabwidth", "slabwid", "housewidth", "buildingwidth", "bldgwidth"),
+    "slab_length_ft": ("slablength", "slablen", "houselength", "buildinglength", "bldglength"),
+    "beam_depth_in": ("beamdepth", "beamdpth", "ribdepth", "edgebeam", "gradebeam"),
+    "post_tensioned": ("posttension", "posttens", "ptslab", "prestress"),
 }
 
 
 def looks_like(column: str, names: Sequence[str]) -> str:
     """Return the name that most likely means one of our columns, by `LOOKS_LIKE`; empty text when none does."""
+    return next(iter(alike(column, names)), "")
+
+
+def alike(column: str, names: Sequence[str]) -> list[str]:
+    """Return every name that may mean one of our columns, by `LOOKS_LIKE`, the surest first."""
     bare = [re.sub(r"[^a-z0-9]", "", name.lower()) for name in names]
-    return next((names[k] for part in LOOKS_LIKE[column] for k, name in enumerate(bare) if part in name), "")
+    return list(dict.fromkeys(names[k] for part in LOOKS_LIKE[column] for k, name in enumerate(bare) if part in name))
 
 
 def problems(raw: pd.DataFrame, table: pd.DataFrame, settings: LotSettings, today: int, file: str) -> list[Problem]:

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from riskmap.common.inputs import Source
     from riskmap.common.settings import Area
 
-FILE_ROLES = ("lots", "soil", "drought")
+FILE_ROLES = ("lots", "soil", "climate", "drought")
 
 
 @dataclass
@@ -146,17 +146,33 @@ def _now(report: Report, layers: dict[str, Any], area: Area) -> int:
     return today
 
 
-def check_file(path: Path, role: str) -> Report:
-    """Check one file as `lots`, `soil` or `drought`. Climate needs a cell and a latitude, which only an area gives."""
+def check_file(path: Path, role: str, columns: dict[str, str] | None = None) -> Report:
+    """Check one file as `lots`, `soil`, `climate` or `drought`; `columns` maps our columns of lots to the file's.
+
+    Weather is checked in all its cells and without their latitude, which only an area gives.
+    """
     from riskmap.layers.catalogue import read_each
 
-    entries = {"lots": {"path": "-"}, "soil": {"path": "-"}, role: {"path": path.resolve()}}
+    if role == "climate":
+        return _check_weather(path)
+    entries: dict[str, dict[str, Any]] = {"lots": {"path": "-"}, "soil": {"path": "-"}, role: {"path": path.resolve()}}
+    entries["lots"] |= {"columns": columns or {}}
     area = area_file.Area.model_validate({"name": "one file", **entries})
     attempt = read_each(area, (role,))
     report = Report(path.name, attempt.refusals, attempt.problems, attempt.sources)
     if "lots" in attempt.tables:
         _clean(report, attempt.tables["lots"], area, _this_month())
     return report
+
+
+def _check_weather(path: Path) -> Report:
+    from riskmap.layers import climate_area
+
+    try:
+        source, problems = climate_area.check_one(path.resolve(), Path(path.name))
+    except LayerError as error:
+        return Report(path.name, str(error).splitlines(), error.problems)
+    return Report(path.name, [], problems, [source])
 
 
 def _this_month() -> int:

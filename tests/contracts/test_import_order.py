@@ -30,7 +30,7 @@ TABLE_HANDLING = {"movement/simulation.py", "movement/soil_units.py", "movement/
                   "movement/summary.py", "movement/reasons.py", "movement/past.py", "movement/growth.py",
                   "climate/indices/__init__.py"}
 COMMANDS = {"fetch", "survey", "selftest", "brief", "calibrate", "check", "compare", "demo", "estimate", "explain",
-            "export", "map", "measured", "read", "screen", "verify"}
+            "export", "map", "measured", "new", "read", "screen", "verify"}
 
 FILES = sorted(PACKAGE.rglob("*.py"))
 
