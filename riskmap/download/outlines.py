@@ -21,8 +21,8 @@ from riskmap.common import states
 from riskmap.common.errors import SAID_CHARACTERS, LayerError, joined, visible
 from riskmap.download import client, shape_zip
 from riskmap.download.cache import Credit, Desk, ServiceAnswer, write_with_provenance
-from riskmap.download.climate import FOLDER as CLIMATE_FOLDER
 from riskmap.download.client import Request
+from riskmap.download.climate import FOLDER as CLIMATE_FOLDER
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -59,7 +59,6 @@ DIVISIONS = Kind("divisions", CLIMATE_FOLDER + "CONUS_CLIMATE_DIVISIONS.shp.zip"
                      "NOAA National Centers for Environmental Information",
                      "United States government work, public domain",
                      "NOAA National Centers for Environmental Information, climate divisions."))
-ORIGIN = {COUNTIES.name: client.OUTLINES, DIVISIONS.name: client.CLIMATE}
 
 
 @dataclass(frozen=True)
@@ -70,6 +69,8 @@ class Touching:
     ----------
     names : dict
         Name of each by its key, sorted by key.
+    middle : str
+        Key of the one that holds the middle of the box; empty text when none does, as in the sea.
     content : bytes
         GeoJSON with the key, the name and the outline of each.
     answer : ServiceAnswer
@@ -78,6 +79,7 @@ class Touching:
 
     kind: Kind
     names: dict[str, str]
+    middle: str
     content: bytes
     answer: ServiceAnswer
 
@@ -113,7 +115,9 @@ def touching(box: Box, kind: Kind, desk: Desk, service: str) -> Touching:
     if frame.empty:
         raise LayerError(f"E-FET-061 {kind.name}: none touches the box. The data cover the 48 conterminous states; "
                          "check that the lots lie there.")
-    return Touching(kind, dict(zip(frame["key"], frame["label"], strict=True)), _geojson(frame, kind), answer)
+    holding = frame["key"][frame.geometry.intersects(shapely.box(*box).centroid)]
+    return Touching(kind, dict(zip(frame["key"], frame["label"], strict=True)), next(iter(holding), ""),
+                    _geojson(frame, kind), answer)
 
 
 def check(content: bytes, kind: Kind) -> None:
@@ -156,8 +160,8 @@ def _text(value: Any, kind: Kind) -> str:
 
 
 def _refused(kind: Kind, why: str) -> LayerError:
-    return LayerError(f"E-FET-060 {kind.name}: the file of outlines cannot be used: {visible(why)[:SAID_CHARACTERS]}. Try again; when "
-                      "it stays so, the service has changed.")
+    return LayerError(f"E-FET-060 {kind.name}: the file of outlines cannot be used: {visible(why)[:SAID_CHARACTERS]}. "
+                      "Try again; when it stays so, the service has changed.")
 
 
 def _geojson(frame: gpd.GeoDataFrame, kind: Kind) -> bytes:

@@ -13,11 +13,13 @@ from __future__ import annotations
 
 import csv
 import io
+import json
 import math
 import re
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
+from itertools import pairwise
 from pathlib import Path
 
 from riskmap.common.errors import LayerError, joined, shown
@@ -90,7 +92,7 @@ class Record:
 
 
 def run(box: Box, folder: Path, *, desk: Desk, service: str = client.CLIMATE,
-        progress: Callable[[str, float], None] | None = None) -> tuple[list[Path], list[str], list[str]]:
+        progress: Callable[[str, float], None] | None = None) -> tuple[list[Path], list[str], list[str], list[str]]:
     """Fetch the nearest long records.
 
     Parameters
@@ -98,15 +100,15 @@ def run(box: Box, folder: Path, *, desk: Desk, service: str = client.CLIMATE,
     box : (west, south, east, north)
         Degrees, EPSG:4326.
     folder : Path
-        Receives one CSV of each station as published, `stations.csv` with what is known of them, and provenance.
+        Receives one CSV of each station as published, `stations.json` with what is known of them, and provenance.
     desk, service, progress
         As in `soil.run`.
 
     Returns
     -------
-    list of Path, list of str, list of str
-        Files, findings (gaps, changed hours, stations that could not be fetched), and the keys of the stations whose
-        record came, the nearest first.
+    list of Path, list of str, list of str, list of str
+        Files, what is said of each record (gaps, changed hours), findings (stations that could not be fetched), and the
+        keys of the stations whose record came, the nearest first.
 
     Raises
     ------
@@ -123,7 +125,6 @@ def run(box: Box, folder: Path, *, desk: Desk, service: str = client.CLIMATE,
         raise LayerError(f"E-FET-072 stations: none within {FARTHEST_KM:g} km has {LEAST_YEARS} years of rain and "
                          "temperature that reach to the present. The monthly weather needs none.")
     files: list[Path] = []
-    findings: list[str] = []
     rows: list[tuple[Station, Record]] = []
     failures: list[LayerError] = []
     for k, station in enumerate(chosen):
@@ -135,13 +136,12 @@ def run(box: Box, folder: Path, *, desk: Desk, service: str = client.CLIMATE,
             failures.append(error)
             continue
         rows.append((station, record))
-        findings.append(_said(station, record))
     say("station records", 1.0)
     if not rows:
         raise failures[0]
-    findings += [f"W-FET-073 station record: one could not be fetched, the others were. {error}" for error in failures]
-    files += write_with_provenance(folder / "stations.csv", _table(rows), CREDIT, [listed.note(), inventory.note()])
-    return files, findings, [station.key for station, _ in rows]
+    findings = [f"W-FET-073 station record: one could not be fetched, the others were. {error}" for error in failures]
+    files += write_with_provenance(folder / "stations.json", _table(rows), CREDIT, [listed.note(), inventory.note()])
+    return files, [_said(*row) for row in rows], findings, [station.key for station, _ in rows]
 
 
 def _check_lines(content: bytes, form: re.Pattern[bytes], what: str) -> None:
@@ -149,8 +149,8 @@ def _check_lines(content: bytes, form: re.Pattern[bytes], what: str) -> None:
     left = form.sub(b"", content).strip()
     if left or not content.endswith(b"\n"):
         bad = (left or content.rpartition(b"\n")[2]).split(b"\n")[0][:30].decode("latin-1")
-        raise LayerError(f"E-FET-070 stations: \"{shown(bad)}\" in the {what} is not a whole line of its form: the file "
-                         "is cut, or the service has changed. Try again.")
+        raise LayerError(f"E-FET-070 stations: \"{shown(bad)}\" in the {what} is not a whole line of its form: the "
+                         "file is cut, or the service has changed. Try again.")
 
 
 def nearest(inventory: bytes, box: Box, year: int) -> list[Station]:
@@ -203,8 +203,6 @@ def _distance_km(north_1: float, east_1: float, north_2: float, east_2: float) -
 
 def named(stations: list[Station], listed: bytes) -> list[Station]:
     """Return stations with name and height from the list; those that it does not have keep none."""
-    from dataclasses import replace
-
     wanted = {station.key.encode() for station in stations}
     lines = {raw[:11].decode("ascii"): raw.decode("utf-8", errors="replace") for raw in listed.splitlines()
              if raw[:11] in wanted}
@@ -223,7 +221,7 @@ def _record(key: str, desk: Desk, service: str) -> tuple[ServiceAnswer, Record]:
 
 
 def _read(content: bytes, key: str) -> Record:
-    """Return what a station's file holds; LayerError unless each row is whole, of the station, and later than before."""
+    """Return what a station's file holds; LayerError unless each row is whole, of the station, and of a later day."""
     where = f"E-FET-071 station {key}"
     try:
         rows = csv.reader(io.StringIO(content.decode("utf-8-sig")), strict=True)
@@ -260,25 +258,24 @@ def _read(content: bytes, key: str) -> Record:
 
 
 def _said(station: Station, record: Record) -> str:
-    """Return the finding about a record: how long, how many days are missing, at which hours rain was read."""
+    """Say what a record is: how long, how many days are missing, at which hours rain was read."""
     known = [(hour, since) for hour, since in record.hours if hour]
-    turns = sum(a[0] != b[0] for a, b in zip(known, known[1:], strict=False))
+    turns = sum(a[0] != b[0] for a, b in pairwise(known))
     hours = sorted({hour for hour, _ in known})
     read = (f"rain is read at {joined(hours, 4)}, changed {turns} times, last on {known[-1][1]}" if turns else
             f"rain is read at {hours[0]}" if hours else "the hour of observation is not written")
-    return (f"W-FET-074 station {station.key} ({shown(station.name) or 'no name'}), {station.distance_km:.0f} km away: "
+    return (f"station {station.key} ({shown(station.name) or 'no name'}), {station.distance_km:.0f} km away: "
             f"rain from {record.first} to {record.last}, {record.missing_days:,} days of it "
             f"({record.missing_share:.1%}) missing; {read}. Nothing was filled or shifted.")
 
 
 def _table(rows: list[tuple[Station, Record]]) -> bytes:
-    stream = io.StringIO(newline="")
-    writer = csv.writer(stream, lineterminator="\r\n")
-    writer.writerow(["station", "name", "latitude_deg", "longitude_deg", "elevation_m", "distance_km", "first_day",
-                     "last_day", "missing_days", "observation_hours"])
-    for station, record in rows:
-        height = "" if math.isnan(station.elevation_m) else f"{station.elevation_m:.1f}"
-        hours = "; ".join(f"{hour or 'not written'} from {since}" for hour, since in record.hours)
-        writer.writerow([station.key, station.name, f"{station.latitude:.4f}", f"{station.longitude:.4f}", height,
-                         f"{station.distance_km:.1f}", record.first, record.last, record.missing_days, hours])
-    return stream.getvalue().encode()
+    """Return what is known of the stations as JSON, the nearest first."""
+    return (json.dumps([{
+        "station": station.key, "name": station.name, "latitude_deg": station.latitude,
+        "longitude_deg": station.longitude,
+        "elevation_m": None if math.isnan(station.elevation_m) else station.elevation_m,
+        "distance_km": round(station.distance_km, 1), "first_day": str(record.first), "last_day": str(record.last),
+        "missing_days": record.missing_days,
+        "observation_hours": [{"hour": hour, "since": str(since)} for hour, since in record.hours],
+    } for station, record in rows], indent=1, ensure_ascii=False) + "\n").encode()
