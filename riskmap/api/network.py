@@ -28,6 +28,8 @@ class Download:
         Every file, provenance included.
     notes : list of str
         A sentence for each stored answer that was used because the service could not be reached.
+    box : (float, float, float, float) or None
+        Of `area`: the box that was asked for. [degree, EPSG:4326]
     plan : list of str
         Of `area`: each part, from which host it comes, and about how much it is.
     said : list of str
@@ -40,6 +42,7 @@ class Download:
 
     files: list[Path]
     notes: list[str]
+    box: Box | None = None
     plan: list[str] = field(default_factory=list)
     said: list[str] = field(default_factory=list)
     findings: list[str] = field(default_factory=list)
@@ -158,9 +161,9 @@ def _area(box: Box, folder: Path, daily: bool, only_list: bool, desk: Desk, note
 
     plan = [str(part) for part in around_lots.plan(box, desk.now().date(), daily=daily)]
     if only_list:
-        return Download([], notes, plan)
+        return Download([], notes, box, plan)
     came = around_lots.run(box, folder, daily=daily, desk=desk, progress=progress)
-    return Download(came.files, notes, plan, came.said, came.findings, came.sections)
+    return Download(came.files, notes, box, plan, came.said, came.findings, came.sections)
 
 
 def _box_of_area(box: Box | None, lots: FileName | None) -> Box:

@@ -110,7 +110,7 @@ def area(lots: Path | None, box: tuple[float, float, float, float] | None, daily
         click.echo(line, err=not only_list)
     if only_list or folder is None:
         return
-    download = api.fetch("area", folder, lots=lots, box=box, daily=daily, offline=offline, refresh=refresh,
+    download = api.fetch("area", folder, box=planned.box, daily=daily, offline=offline, refresh=refresh,
                          progress=_progress, warn=lambda text: click.echo(text, err=True))
     for line in [*download.said, *download.findings]:
         click.echo(line, err=True)

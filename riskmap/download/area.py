@@ -212,8 +212,7 @@ class _Work:
             files = list(fetch())
         except LayerError as error:
             left = " The files of an earlier fetch are still there." if place.exists() else ""
-            self.out.findings.append(f"E-FET-090 {name}: could not be fetched; the other parts went on.{left} "
-                                     f"{error}")
+            self.out.findings.append(f"E-FET-090 {name}: could not be fetched.{left} {error}")
             return False
         self.out.files += files
         self.came.add(name)
@@ -271,11 +270,11 @@ class _Work:
         return files
 
     def weekly_maps(self) -> list[Path]:
-        """Fetch the maps one by one; a week that the service does not have is a finding."""
+        """Fetch the maps one by one, the newest first; a week that the service does not have is a finding."""
         weeks, desk, files = _weeks(self.desk.now().astimezone(UTC).date()), self.desk, list[Path]()
         lacking: dict[date, LayerError] = {}
         refusals = 0
-        for k, week in enumerate(weeks):
+        for k, week in enumerate(reversed(weeks)):
             self.say("drought maps", k / len(weeks))
             try:
                 files += drought.week_map(week, self.folder / "drought", desk, self.services.drought)
@@ -288,11 +287,11 @@ class _Work:
         if not files:
             raise next(iter(lacking.values()))
         if lacking:
-            weeks_named = joined((str(week) for week in lacking), 4)
+            weeks_named = joined((str(week) for week in sorted(lacking)), 4)
             self.out.findings.append(f"W-FET-094 weekly drought maps: {len(lacking)} of {len(weeks)} are missing "
                                      f"({weeks_named}); the others came. {next(iter(lacking.values()))}")
         self.out.said.append(f"weekly drought maps: {len(weeks) - len(lacking)} from {weeks[0]} to {weeks[-1]}")
-        return files
+        return sorted(files)
 
     def station_records(self) -> list[Path]:
         files, said, findings, self.station_keys = stations.run(self.box, self.folder / "daily", desk=self.desk,
