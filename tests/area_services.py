@@ -20,6 +20,7 @@ import pyogrio
 from stand_in import Handler, Reply, SoilService, StandIn, page, send
 
 from riskmap.download import area, climate, outlines, stations
+from riskmap.download.cache import Desk
 from riskmap.download.client import Client
 
 DAY = "20251106"
@@ -112,6 +113,15 @@ def origins(stand_in: StandIn) -> area.Services:
     return area.Services(*[stand_in.origin] * 4)
 
 
+class Asks(Desk):
+    """A desk with a full cache that asks anew for some paths only."""
+
+    paths: tuple[str, ...] = ()
+
+    def _stored(self, request, check):  # type: ignore[no-untyped-def]
+        return None if request.url.endswith(self.paths) else super()._stored(request, check)
+
+
 class Detour(Client):
     """Asks a stand-in for what the public services are asked for; addresses in cache and provenance stay the public."""
 
@@ -125,9 +135,11 @@ class Detour(Client):
 
 
 # ---------------------------------------------------------------------------------------------- misbehaviour
-def _slow(handler: Handler, form: dict[str, str]) -> None:
-    handler.wfile.write(b"HTTP/1.1 200 OK\r\ncontent-type: text/plain\r\ncontent-length: 9999\r\n\r\n")
-    time.sleep(0.9)  # longer than the reading time limit of the tests
+def _slow(good: bytes, media: str) -> Reply:
+    def reply(handler: Handler, form: dict[str, str]) -> None:
+        handler.wfile.write(f"HTTP/1.1 200 OK\r\ncontent-type: {media}\r\ncontent-length: {len(good)}\r\n\r\n".encode())
+        time.sleep(0.9)  # longer than the reading time limit of the tests
+    return reply
 
 
 def _cut(good: bytes, media: str) -> Reply:
@@ -139,7 +151,7 @@ def _cut(good: bytes, media: str) -> Reply:
 
 # name -> how to answer, given a good answer, its media type, and another origin
 MISBEHAVIOUR: dict[str, Callable[[bytes, str, str], Reply]] = {
-    "slow": lambda good, media, other: _slow,
+    "slow": lambda good, media, other: _slow(good, media),
     "cut": lambda good, media, other: _cut(good, media),
     "wrong content type": lambda good, media, other: page(good, "image/png"),
     "page with status 200": lambda good, media, other: page(HTML, "text/html"),
