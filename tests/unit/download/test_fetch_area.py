@@ -645,10 +645,6 @@ def test_the_function_gives_what_the_command_prints(tmp_path: Path) -> None:
     assert len(listed.plan) == 6
     assert listed.files == []
     assert not list(tmp_path.iterdir())
-    for given_by, said in (({}, "either lots or a box"), ({"lots": "x.gpkg", "box": BOX}, "either lots or a box"),
-                           ({"box": BOX, "cells": "counties"}, "not cells")):
-        with pytest.raises(ValueError, match=said):
-            riskmap.fetch("area", tmp_path / "around", **given_by)  # type: ignore[arg-type]
     with pytest.raises(LayerError, match=r"(?s)E-FET-090 soil survey: could not be fetched\. E-FET-020.*E-FET-091"):
         riskmap.fetch("area", tmp_path / "around", box=BOX, offline=True, cache=tmp_path / "cache")
 
