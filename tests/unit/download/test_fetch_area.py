@@ -58,7 +58,7 @@ from stand_in import SoilService, StandIn, page, running
 import riskmap
 from riskmap.common import states
 from riskmap.common.errors import LayerError
-from riskmap.common.settings import Area, ClimateEntry, DroughtEntry, SoilEntry
+from riskmap.common.settings import Area, ClimateEntry, SoilEntry
 from riskmap.download import area, climate, drought, outlines, soil, stations
 from riskmap.download.cache import Desk
 from riskmap.layers import climate_area, climate_daily, drought_weekly, lots_bounds, noaa_fixed_width, soil_ssurgo
@@ -566,6 +566,17 @@ def test_a_county_without_a_record_is_said(service: StandIn, services: Services,
     assert tomllib.loads(came.sections)["climate"]["cells_key"] == "division"
 
 
+def test_real_division_records_are_cut_line_by_line(open_data: Path) -> None:
+    """Records of real divisions, written again in the published layout; no county file was at hand."""
+    raw = (open_data / "drought" / "climate_divisions" / "climdiv-pcpndv-reemitted.txt").read_bytes()
+    cut, lacking = climate.records_of(raw, ["4103", "1408", "0999"])
+    assert lacking == ["0999"]
+    lines = raw.splitlines(keepends=True)
+    assert cut.splitlines(keepends=True) == [line for line in lines if line[:4] in (b"4103", b"1408")]
+    climate.check_records(cut, "divisions", "01")
+    assert len(cut.splitlines()) == 2 * 128
+
+
 # --------------------------------------------------------------------------------------------------- stations
 def test_stations_are_near_long_and_of_the_country() -> None:
     sent = station_files()
@@ -654,5 +665,3 @@ def test_soil_box_is_checked_first(service: StandIn, desk: Desk, tmp_path: Path)
         with pytest.raises(LayerError, match=r"E-FET-03[12]"):
             area.run(box, tmp_path, desk=desk, services=origins(service))  # type: ignore[arg-type]
     assert service.asked == []
-    assert soil.check_box(BOX) == BOX
-    assert DroughtEntry(path="x").path == Path("x")
