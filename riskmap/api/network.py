@@ -111,6 +111,8 @@ def fetch(what: str, into: FileName, *, box: Box | None = None, area: FileName |
     Examples
     --------
     >>> import pathlib, riskmap
+    >>> print(riskmap.fetch("area", "around", lots="layers/example/lots.gpkg", only_list=True).plan[0])
+    soil survey: box -98.61 37.89 -98.55 37.93, 1 tile of 0.1 degree, from sdmdataaccess.sc.egov.usda.gov, about 1 MB
     >>> nowhere = pathlib.Path(outputs) / "nothing_stored"
     >>> riskmap.fetch("climate", nowhere / "climate", offline=True, cache=nowhere)
     Traceback (most recent call last):

@@ -188,7 +188,8 @@ def run(box: Box, folder: Path, *, daily: bool = False, desk: Desk | None = None
     if not work.out.files:
         raise LayerError("\n".join(work.out.findings))
     cells = counties if by_county else divisions if by_division else None
-    work.out.sections = _sections(work, cells)
+    beside = divisions if by_county and by_division and work.lacking_counties else None
+    work.out.sections = _sections(work, cells, beside)
     return work.out
 
 
@@ -204,6 +205,7 @@ class _Work:
     out: Fetched = field(default_factory=Fetched)
     came: set[str] = field(default_factory=set)
     station_keys: list[str] = field(default_factory=list)
+    lacking_counties: bool = False
 
     def part(self, name: str, place: Path, fetch: Callable[[], Iterable[Path]]) -> bool:
         """Fetch one part; return whether it came. What is wrong with it becomes a finding."""
@@ -247,6 +249,8 @@ class _Work:
         if cut_to is None:
             raise LayerError(f"E-FET-091 {name}: which {cells} touch the box is not known without their outlines.")
         keys = _keys_in_file(cells, cut_to)
+        if not keys:  # all in states that the files do not have: nothing is asked
+            raise LayerError(_no_record(name, cut_to.names))
         day, contents, absent = climate.made_on(self.desk, self.services.climate), [], set[str]()
         for element in climate.ELEMENTS:
             published, answer = climate.published(element, cells, day, self.desk, self.services.climate)
@@ -255,8 +259,9 @@ class _Work:
             contents.append((published, content, answer))
         absent |= set(cut_to.names) - set(keys.values())
         if absent == set(cut_to.names):
-            raise LayerError(f"E-FET-092 {name}: the files have no record of {joined(sorted(absent))}.")
+            raise LayerError(_no_record(name, absent))
         if absent:
+            self.lacking_counties |= cells == "counties"
             self.out.findings.append(
                 f"W-FET-093 {name}: no record of {joined(sorted(absent))}. Lots there get no weather; where there are "
                 "such lots, use the weather of the divisions.")
@@ -301,6 +306,10 @@ class _Work:
         return files
 
 
+def _no_record(name: str, absent: Iterable[str]) -> str:
+    return f"E-FET-092 {name}: the files have no record of {joined(sorted(absent))}."
+
+
 def _weeks(today: date) -> list[date]:
     return drought.tuesdays(today - MAPS_BACK, today, today)
 
@@ -314,27 +323,42 @@ def _keys_in_file(cells: str, cut_to: Touching) -> dict[str, str]:
 
 
 # ---------------------------------------------------------------------------------------------- the area file
-def _sections(work: _Work, cells: Touching | None) -> str:
-    """Return the sections of an area file that name what came; paths as the folder was given."""
+def _sections(work: _Work, cells: Touching | None, beside: Touching | None) -> str:
+    """Return the sections of an area file that name what came; paths as the folder was given.
+
+    `cells` are those whose weather is named, `beside` those of the fallback that came too.
+    """
     base, blocks = work.folder.as_posix(), []
     if "soil survey" in work.came:
         blocks.append(["[soil]", f"path = {_quoted(base + '/soil')}", *_credit_lines(soil.CREDIT)])
     if cells is not None:
-        place = f"{base}/{'county' if cells.kind is outlines.COUNTIES else 'division'}_weather"
-        both = (f"{{precipitation = {_quoted(place + '/precipitation.txt')}, "
-                f"temperature = {_quoted(place + '/temperature.txt')}}}")
-        blocks.append(["[climate]", 'reader = "noaa_fixed_width"', f"path = {both}",
-                       f"cells = {_quoted(f'{base}/{cells.kind.name}.geojson')}",
-                       f"cells_key = {_quoted(cells.kind.written_key)}", *_credit_lines(climate.CREDIT)])
+        blocks.append(["[climate]", *_weather_lines(base, cells), *_credit_lines(climate.CREDIT)])
+        if beside is not None:
+            blocks[-1] += ["# The same of the climate divisions, where a county has no record:",
+                           *(f"# {line}" for line in _weather_lines(base, beside))]
         if work.station_keys and cells.middle:
-            blocks[-1] += ["# By days instead, from the nearest station; gaps and the months before come from the cell "
-                           "in the middle:", '# reader = "daily"',
-                           f"# path = {_quoted(f'{base}/daily/{work.station_keys[0]}.csv')}",
-                           '# monthly_reader = "noaa_fixed_width"', f"# monthly_path = {both}",
-                           f"# monthly_cell = {_quoted(cells.middle)}", "# and no cells and cells_key"]
+            blocks[-1] += ["# By days instead, from the nearest station. The months before its record and in its gaps "
+                           "come from the middle:", *(f"# {line}" for line in _daily_lines(base, cells, work))]
     if "weekly drought maps" in work.came:
         blocks.append(["[drought]", f"path = {_quoted(base + '/drought')}", *_credit_lines(drought.CREDIT)])
     return "\n\n".join("\n".join(block) for block in blocks) + "\n" if blocks else ""
+
+
+def _weather_lines(base: str, cells: Touching) -> list[str]:
+    return ['reader = "noaa_fixed_width"', f"path = {_both_files(base, cells)}",
+            f"cells = {_quoted(f'{base}/{cells.kind.name}.geojson')}", f"cells_key = {_quoted(cells.kind.written_key)}"]
+
+
+def _daily_lines(base: str, cells: Touching, work: _Work) -> list[str]:
+    return ['reader = "daily"', f"path = {_quoted(f'{base}/daily/{work.station_keys[0]}.csv')}",
+            'monthly_reader = "noaa_fixed_width"', f"monthly_path = {_both_files(base, cells)}",
+            f"monthly_cell = {_quoted(cells.middle)}"]
+
+
+def _both_files(base: str, cells: Touching) -> str:
+    place = f"{base}/{'county' if cells.kind is outlines.COUNTIES else 'division'}_weather"
+    return (f"{{precipitation = {_quoted(place + '/precipitation.txt')}, "
+            f"temperature = {_quoted(place + '/temperature.txt')}}}")
 
 
 def _credit_lines(credit: Credit) -> list[str]:

@@ -6,6 +6,7 @@ the services. Outlines of climate divisions were not at hand: their reading is t
 
 from __future__ import annotations
 
+import functools
 import json
 import os
 import re
@@ -51,15 +52,17 @@ from around_the_example import (
     station_files,
     weather_files,
 )
+from click.testing import CliRunner, Result
 from hypothesis import given
 from hypothesis import strategies as st
 from stand_in import SoilService, StandIn, page, running
 
 import riskmap
+from riskmap.cli.main import cli
 from riskmap.common import states
 from riskmap.common.errors import LayerError
 from riskmap.common.settings import Area, ClimateEntry, SoilEntry
-from riskmap.download import area, climate, drought, outlines, soil, stations
+from riskmap.download import area, cache, climate, drought, outlines, soil, stations
 from riskmap.download.cache import Desk
 from riskmap.layers import climate_area, climate_daily, drought_weekly, lots_bounds, noaa_fixed_width, soil_ssurgo
 
@@ -557,6 +560,8 @@ def test_a_county_without_a_record_is_said(service: StandIn, services: Services,
     came = fetched(service, desk, tmp_path / "around")
     assert len(came.findings) == 1
     assert came.findings[0].startswith("W-FET-093 county weather: no record of 20903.")
+    assert '# cells_key = "division"' in came.sections
+    assert tomllib.loads(came.sections)["climate"]["cells_key"] == "county_fips"
     for element in climate.ELEMENTS:
         address = ADDRESSES[f"counties {element}"]
         lines = services.files[address][0].splitlines(keepends=True)
@@ -575,6 +580,19 @@ def test_real_division_records_are_cut_line_by_line(open_data: Path) -> None:
     assert cut.splitlines(keepends=True) == [line for line in lines if line[:4] in (b"4103", b"1408")]
     climate.check_records(cut, "divisions", "01")
     assert len(cut.splitlines()) == 2 * 128
+
+
+def test_counties_of_a_state_that_the_monthly_files_do_not_have(service: StandIn, services: Services, desk: Desk,
+                                                               tmp_path: Path) -> None:
+    """As in Hawaii: nothing is asked for them, and the divisions stand in where there are some."""
+    far = outline_frames(cells().assign(key=["15901", "15903"]), cells())[0]
+    services.files[outlines.COUNTIES.path] = (zipped_shapefile(far, "cb_2018_us_county_500k", tmp_path),
+                                              "application/zip")
+    came = fetched(service, desk, tmp_path / "around")
+    assert len(came.findings) == 1
+    assert "E-FET-092 county weather: the files have no record of 15901, 15903." in came.findings[0]
+    assert tomllib.loads(came.sections)["climate"]["cells_key"] == "division"
+    assert not any("pcpncy" in path for _, path, _ in service.asked)
 
 
 # --------------------------------------------------------------------------------------------------- stations
@@ -665,3 +683,59 @@ def test_soil_box_is_checked_first(service: StandIn, desk: Desk, tmp_path: Path)
         with pytest.raises(LayerError, match=r"E-FET-03[12]"):
             area.run(box, tmp_path, desk=desk, services=origins(service))  # type: ignore[arg-type]
     assert service.asked == []
+
+
+# --------------------------------------------------------------------------------------------------- the command
+def command(*words: str) -> Result:
+    return CliRunner().invoke(cli, ["fetch", "area", *words])
+
+
+def test_the_command_lists_first_and_ends_as_its_help_says(full_cache: Path, tmp_path: Path,
+                                                           monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(area, "MAPS_BACK", timedelta(days=30))
+    monkeypatch.setattr(cache, "Desk", functools.partial(Desk, now=lambda: NOW))
+    stored = shutil.copytree(full_cache, tmp_path / "stored")
+    monkeypatch.setattr(cache, "default_folder", lambda: stored)
+    lots, into = str(EXAMPLE / "lots.gpkg"), str(tmp_path / "around")
+
+    listed = command(lots, "--list", "--daily")
+    assert (listed.exit_code, listed.stderr) == (0, "")
+    assert [line.partition(":")[0] for line in listed.stdout.splitlines()] == list(PARTS)
+    assert not Path(into).exists()
+
+    whole = command(lots, "--into", into, "--daily", "--offline")
+    assert whole.exit_code == 0, (whole.output, whole.exception)
+    assert whole.stderr.startswith("soil survey: box -98.61 37.89 -98.55 37.93")
+    assert {Path(line) for line in whole.stdout.splitlines()} == {path for path in Path(into).rglob("*")
+                                                                  if path.is_file()}
+    assert "rain is read at 0700, 2400, changed 1 times" in whole.stderr
+    assert f'path = "{into}/soil"' in whole.stderr
+    by_box = command("--bbox", *map(str, BOX), "--into", str(tmp_path / "box"), "--daily", "--offline")
+    assert by_box.exit_code == 0
+    assert files_of(tmp_path / "box") == files_of(Path(into))
+
+    for note in stored.rglob("*.provenance"):
+        if "climdiv-tmpccy" in note.read_text(encoding="utf-8"):
+            note.unlink()
+    part = command(lots, "--into", str(tmp_path / "part"), "--offline")
+    assert part.exit_code == 1
+    assert "E-FET-090 county weather: could not be fetched. E-FET-020 www.ncei.noaa.gov" in part.stderr
+    assert 'cells_key = "division"' in part.stderr
+
+    shutil.rmtree(stored)
+    nothing = command(lots, "--into", str(tmp_path / "nothing"), "--offline")
+    assert isinstance(nothing.exception, LayerError)  # the program ends with 2
+    assert not (tmp_path / "nothing").exists()
+
+
+@pytest.mark.parametrize(("words", "said"), [
+    ([], "give either LOTS or --bbox"), (["lots.gpkg"], "Missing option '--into'"),
+    (["lots.gpkg", "--bbox", "-99", "37", "-98", "38"], "give either LOTS or --bbox"),
+    (["--bbox", "-99", "37", "--into", "x"], "Invalid value for '--bbox'")])
+def test_the_command_says_what_is_missing(words: list[str], said: str, tmp_path: Path,
+                                          monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    done = command(*words)
+    assert done.exit_code == 2
+    assert said in done.stderr
+    assert not list(tmp_path.iterdir())

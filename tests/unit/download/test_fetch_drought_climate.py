@@ -246,7 +246,7 @@ def test_cells_are_divisions_or_counties(desk, tmp_path) -> None:
 
 # ------------------------------------------------------------------------------------------------ quick
 def test_importing_the_package_loads_nothing_heavy() -> None:
-    code = ("import sys; import riskmap.download.soil, riskmap.download.drought, riskmap.download.climate; "
+    code = ("import sys; import riskmap.download.area; "
             "print([m for m in ('httpx', 'stamina', 'platformdirs', 'pandas', 'geopandas', 'shapely', 'numpy') "
             "if m in sys.modules])")
     assert subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout == "[]\n"
