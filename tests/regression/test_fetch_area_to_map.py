@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import functools
 import json
+import os
 import shutil
 from datetime import timedelta
 from pathlib import Path
@@ -40,7 +41,8 @@ def stored(parcels: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("fetched")
     weeks = [week for week in area._weeks(NOW.date()) if week >= FIRST_MAP]
     files = weather_files() | station_files() | map_files(weeks, folder / "scratch") | outline_files(folder / "scratch")
-    with running() as stand_in:
+    with pytest.MonkeyPatch.context() as patch, running() as stand_in:
+        patch.setattr(os, "fsync", lambda descriptor: None)  # hundreds of small files, gone in a moment
         stand_in.answer_with(Services(SoilService(EXAMPLE / "soil_ZZ901.zip"), files))
         desk = Desk(Detour(stand_in), folder / "cache", now=lambda: NOW)
         came = area.run(area.box_around(lots_bounds.read(parcels)), folder / "first", daily=True, desk=desk)
