@@ -1,11 +1,11 @@
 """riskmap: expected movement of slab-on-ground houses on expansive clay, lot by lot.
 
-The commands are functions of the same names, as `riskmap.estimate(...)`; they are in `riskmap.api` and loaded when
-first asked for, so that importing riskmap stays quick.
+The commands are functions of the same names, such as `riskmap.estimate(...)`. They are in `riskmap.api` and are loaded
+at their first use, so that importing riskmap stays quick.
 
 The rooms, in the order of the flow: `download`, `layers`, `lots`, `soil`, `climate`, `movement`, `estimates` and
-`outputs` are the stages; `common` is what passes between them; `run` carries a run out and keeps it; `answers` is what
-a finished run answers; `evidence` is how we know; `api` and `cli` are the commands.
+`outputs` are the stages; `common` has what passes between them; `run` carries out a run and stores it; `answers`
+answers questions from a finished run; `evidence` shows how we know; `api` and `cli` are the commands.
 """
 
 from typing import TYPE_CHECKING, Any
@@ -43,7 +43,7 @@ __all__ = ["__version__", "brief", "calibrate", "check", "compare", "demo", "est
 
 
 def __getattr__(name: str) -> Any:
-    """Load what has the name of a command, or one of the two modules that everybody needs."""
+    """Load the command of this name, or one of the two modules that everybody needs."""
     import importlib
 
     if name in FUNCTIONS:

@@ -29,15 +29,15 @@ class Download:
     notes : list of str
         A sentence for each stored answer that was used because the service could not be reached.
     box : (float, float, float, float) or None
-        Of `area`: the box that was asked for. [degree, EPSG:4326]
+        For `area`: the box that was asked for. [degree, EPSG:4326]
     plan : list of str
-        Of `area`: each part, from which host it comes, and about how much it is.
+        For `area`: each part, from which host it comes, and about how much it is.
     said : list of str
-        Of `area`: what each part that came holds.
+        For `area`: what each part that came holds.
     findings : list of str
-        Of `area`: each part that could not be fetched and why, and what needs a look, with codes.
+        For `area`: each part that could not be fetched and why, and what needs a look, with codes.
     sections : str
-        Of `area`: the sections of an area file that name these files.
+        For `area`: the sections of an area file that name these files.
     """
 
     files: list[Path]
@@ -55,7 +55,7 @@ def fetch(what: str, into: FileName, *, box: Box | None = None, area: FileName |
           only_list: bool = False, offline: bool = False, refresh: bool = False, cache: FileName | None = None,
           progress: Callable[[str, float], None] | None = None,
           warn: Callable[[str], None] | None = None) -> Download:
-    """Get public soil, drought or climate files; everything else in riskmap works without a network.
+    """Get public soil, drought or climate files. Everything else in riskmap works without a network.
 
     Parameters
     ----------
@@ -65,33 +65,33 @@ def fetch(what: str, into: FileName, *, box: Box | None = None, area: FileName |
     into : str or Path
         Folder that receives the files; name it in the area file.
     box : (float, float, float, float), optional
-        Of soil and area: west, south, east, north. [degree, EPSG:4326]
+        For soil and area: west, south, east, north. [degree, EPSG:4326]
     area : str or Path, optional
-        Of soil, instead of a box: an area file; the box around its lots is taken.
+        For soil, instead of a box: an area file. The box around its lots is used.
     first, last : date or str, optional
-        Of drought: first and last day, YYYY-MM-DD.
+        For drought: first and last day, YYYY-MM-DD.
     places : sequence of str
-        Of drought: counties (five digits) or states (two letters) whose weekly statistics are wanted too.
+        For drought: counties (five digits) or states (two letters) whose weekly statistics are wanted too.
     cells : str, optional
-        Of climate: `divisions` (default) or `counties`.
+        For climate: `divisions` (default) or `counties`.
     lots : str or Path, optional
-        Of area, instead of a box: a lot file or an area file. Only the box of all its lots is used, made wider by at
+        For area, instead of a box: a lot file or an area file. Only the box of all its lots is used, made wider by at
         least 500 m, rounded outwards to hundredths of a degree and not narrower than 4 km, so never that of one lot.
         The box is sent to the soil service; the names of stations near it are asked for with `daily`.
     daily : bool
-        Of area: fetch the nearest long records of stations too.
+        For area: fetch the nearest long records of weather stations too.
     only_list : bool
-        Of area: say what would be fetched and about how much, and ask nothing.
+        For area: say what would be fetched and about how much, and ask nothing.
     offline : bool
-        Use stored answers only; nothing is asked.
+        Use stored answers only and contact no service.
     refresh : bool
-        Ask again for everything, whatever is stored.
+        Download everything again, whatever is stored.
     cache : str or Path, optional
         Folder of stored answers. Default: the user's cache.
     progress : callable, optional
-        Told the stage in words and its finished share, 0 to 1.
+        Called with the stage in words and its finished share, 0 to 1.
     warn : callable, optional
-        Told each of the `notes` when it comes up.
+        Called with each of the `notes` as soon as it comes up.
 
     Returns
     -------
@@ -101,10 +101,10 @@ def fetch(what: str, into: FileName, *, box: Box | None = None, area: FileName |
     Raises
     ------
     ValueError
-        No such kind, a value that belongs to another kind, or one that is missing.
+        There is no such kind, a value belongs to another kind, or a value is missing.
     LayerError
-        The service fails or answers what cannot be, nothing is published there, or offline without a stored answer.
-        Of area only when no part at all could be fetched; else its parts are findings.
+        The service fails or its answer is impossible, nothing is published there, or with `offline` there is no stored
+        answer. For area this is raised only when no part at all could be fetched; otherwise such parts are findings.
     SettingsError
         The area file cannot be read.
 

@@ -1,6 +1,6 @@
-"""The command line; its exit codes and its end are in `cli/exit_codes.py`.
+"""The command line. Its exit codes and its end are in `cli/exit_codes.py`.
 
-Nothing heavy is imported here: `--help` must stay quick.
+Nothing heavy is imported here, because `--help` must stay quick.
 """
 
 from __future__ import annotations
@@ -60,7 +60,7 @@ def _report(run: Run) -> None:
         click.echo(f"  {line}", err=True)
     if len(findings) > SHOWN_PROBLEMS:
         click.echo(f"  ... and {len(findings) - SHOWN_PROBLEMS} more; all of them are in problems.json", err=True)
-    click.echo(f"{run.rows.out:,} lots read, {run.rows.with_number:,} with a number", err=True)
+    click.echo(f"{run.rows.out:,} lots read, {run.rows.with_number:,} with an estimate", err=True)
     for state, count in run.rows.by_state.items():
         click.echo(f"  {count:,} {state}", err=True)
     for line in api.newness(run):
@@ -79,7 +79,7 @@ def _estimate(area: Path, outputs: Path, units: str, workers: int | None, public
     if (run.folder / "map.html").is_file():
         click.echo(f"Open {(run.folder / 'map.html').as_posix()} in a browser.", err=True)
     elif public_k is None:
-        click.echo(f"For a map of so many lots: riskmap map {run.folder.as_posix()} --tiles", err=True)
+        click.echo(f"For a map of this many lots: riskmap map {run.folder.as_posix()} --tiles", err=True)
     return Exit.SOME_STATES if run.rows.by_state else Exit.ALL_ANSWERED
 
 
@@ -97,7 +97,7 @@ _OPTIONS = (
     click.option("--outputs", type=click.Path(path_type=Path), default=Path("outputs"), show_default=True,
                  help="Folder that receives the new run folder."),
     click.option("--units", type=click.Choice(["us", "si"]), default="us", show_default=True,
-                 help="Units that the map shows first. Files always hold SI with the unit in the column name."),
+                 help="Units that the map shows first. Files always use SI units, and the column name says which."),
     click.option("--workers", type=click.IntRange(1, 256), default=None,
                  help="Workers of this machine: threads, or processes above 50,000 lots. Any number gives the same "
                  "result. Default: one for each core."),
@@ -115,7 +115,7 @@ def _with_options(command):  # type: ignore[no-untyped-def]
 @_with_options
 @click.option("--public", "public_k", type=click.IntRange(2, 1000), is_flag=False, flag_value=10, default=None,
               help="Write only tables for publication: groups of at least this many lots (10 when no number is given).")
-@click.option("--no-reuse", is_flag=True, help="Compute everything anew. Numbers are the same either way.")
+@click.option("--no-reuse", is_flag=True, help="Compute everything again. The estimates are the same either way.")
 @click.option("--scheduler", metavar="ADDRESS", default=None,
               help="Give the work to a dask scheduler whose workers see the outputs folder under the same path.")
 @CALIBRATION
@@ -133,7 +133,7 @@ def estimate(area: Path, outputs: Path, units: str, workers: int | None, public_
 def demo(outputs: Path, units: str, workers: int | None) -> None:
     """Estimate the invented example town in layers/example.
 
-    Some of its lots have a state instead of a number on purpose, so that every state can be seen; that is no error.
+    Some of its lots have a state instead of an estimate on purpose, so that every state can be seen; that is no error.
     Unlike `estimate` it always exits with 0 when it worked.
     """
     if not EXAMPLE.is_file():
@@ -178,7 +178,7 @@ def check(path: Path, role: str | None, json_path: Path | None) -> None:
 
 
 def _check_place(file: Path, option: str) -> None:
-    """Refuse, before any work, a file to write whose folder is not there or whose name is a folder's."""
+    """Refuse, before any work, an output file whose folder does not exist or whose name is that of a folder."""
     if os.path.isdir(file):
         raise RunFolderError(f"E-RUN-051 {option} {file.as_posix()}: is a folder. Name a file in it.")
     if not os.path.isdir(file.parent):
@@ -193,7 +193,7 @@ def _check_place(file: Path, option: str) -> None:
               help="Folder with drought/ and field/: field checks and driver months that need real files run too.")
 @click.option("--json", "as_json", is_flag=True, help="Print the pack as JSON.")
 def selftest(cases: Path | None, open_data: Path | None, as_json: bool) -> None:
-    """Run known answers: published and closed-form values beside ours. Exit 1 when one is outside its tolerance."""
+    """Compare riskmap with published and exact solutions. Exit 1 when one is outside its tolerance."""
     from riskmap import api
 
     report = api.selftest(cases, open_data)

@@ -66,5 +66,5 @@ def _serve(folder: Path, port: int | None) -> None:
         click.echo(server.address)
         click.echo("Open this address in a browser of this computer. Ctrl-C ends it.", err=True)
         server.until_stopped()
-    except KeyboardInterrupt:  # it came before the wait began, and is the usual end all the same
+    except KeyboardInterrupt:  # it came before the wait began, and is the usual end as well
         server.close()

@@ -1,4 +1,4 @@
-"""`riskmap measured`: a measured series beside the driver of a run."""
+"""`riskmap measured`: compare a measured series with the driver of a run."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""`riskmap screen`: a list of parcels or coordinates in, the same rows out with columns added."""
+"""`riskmap screen`: a list of parcels or coordinates in, the same rows out with added columns."""
 
 from __future__ import annotations
 
@@ -45,7 +45,7 @@ def screen(run: str, listing: Path, columns: tuple[str, ...], bands: Path | None
 
     Every column of the list comes back as text, those about people empty. Rows are ranked by their long run.
 
-    Use only to choose where to ask for more information. Do not use to approve, decline, price or value.
+    Use it only to decide which properties need a closer look. Do not use it to approve, decline, price or value.
 
     Exit 1 when some rows have no estimate.
     """

@@ -1,8 +1,8 @@
-"""What every setting of an area file may be, with the reason, and which settings contradict each other.
+"""The range of every setting of an area file, with the reason, and which settings contradict each other.
 
-This is the one home of the ranges: `settings` refuses what lies outside, `sources` shows them, layers/README.md lists
-them, and a property test draws from them. They are wide enough for a study and no wider than the equations and the
-tables between the stages hold for (tests/properties/test_settings_ranges.py). Each reason begins with its standing.
+The ranges are defined only here: `settings` refuses values outside, `sources` shows the ranges, layers/README.md lists
+them, and a property test samples from them. They are wide enough for a study, and no wider than the equations and the
+tables between the stages allow (tests/properties/test_settings_ranges.py). Each reason begins with its basis.
 """
 
 from __future__ import annotations
@@ -16,12 +16,12 @@ from riskmap.common.constants import NARROWEST_RATIO, PF_AT_33_KPA, WIDEST_RATIO
 from riskmap.common.errors import joined, shown
 
 Limit = float | str
-_LARGE = 10**16  # numbers from here on are not written out
+_LARGE = 10**16  # numbers from here on are not written out in full
 
 
 @dataclass(frozen=True)
 class Range:
-    """Least and greatest value, both allowed, of a number or of a month `YYYY-MM`; of a pair both values lie in it."""
+    """Smallest and largest allowed value of a number or of a month `YYYY-MM`; both values of a pair must lie in it."""
 
     low: Limit
     high: Limit
@@ -36,7 +36,7 @@ class Range:
         return f"{_plain(self.low)} to {_plain(self.high)}{unit}"
 
     def holds(self, value: Any) -> bool:
-        """Return whether a value, a pair or every value of a table lies in the range; no nan does."""
+        """Return whether a value, a pair or every value of a table lies in the range; nan never does."""
         if value is None:
             return True
         if isinstance(value, dict | tuple | list):
@@ -44,7 +44,7 @@ class Range:
         return bool(self.low <= value <= self.high)
 
     def finding(self, value: Any) -> str:
-        """Return what is wrong with a value outside, the range, and what was probably meant."""
+        """Return what is wrong with a value outside, the range, and what the user probably meant."""
         each = tuple(value.values()) if isinstance(value, dict) else value if isinstance(value, tuple) else (value,)
         which = "" if each == (value,) else "each value "
         said = f"is {shown_value(value)}, and {which}must be in the range {self.text}"
@@ -71,8 +71,8 @@ def shown_value(value: Any) -> str:
     return f"{value:.10g}" if isinstance(value, float) else f'"{shown(value)}"'
 
 
-# What a number that lies outside may have been given in: name and factor into our unit, exact where the units are. The
-# pound is 4.448222 N, the year 365.25 days, 1 kPa is 10.197 cm of water. A share has no unit.
+# The unit in which a number that lies outside may have been given: its name and the factor to our unit, exact where the
+# units are. The pound is 4.448222 N, the year 365.25 days, 1 kPa is 10.197 cm of water. A share has no unit.
 _MEANT = {"": "a share is", "%": "per cent are", "m": "metres are", "mm": "millimetres are", "cm": "centimetres are",
           "months": "months are", "yr": "years are"}
 _SLIPS: dict[str, tuple[tuple[str, float | Callable[[float], float]], ...]] = {
@@ -92,9 +92,9 @@ _SLIPS: dict[str, tuple[tuple[str, float | Callable[[float], float]], ...]] = {
 
 
 def _slips(allowed: Range, values: tuple[float, ...]) -> str:
-    """Return a sentence about the units in which the values would lie in the range; empty when there is none.
+    """Return a sentence on the units in which the values would lie in the range; empty when there are none.
 
-    Units that would all fit are named together: which one was meant is the user's to say.
+    Units that would all fit are named together, because only the user knows which one was meant.
     """
     def fits(meant: list[float]) -> bool:
         return allowed.holds(meant) and any(meant)
@@ -234,7 +234,7 @@ class Rule:
 
     @property
     def place(self) -> str:
-        """Key at which the rule can be looked at: the last one, or its section where there are several."""
+        """The key at which the rule can be checked: the last one, or its section where there are several."""
         sections = {name.partition(".")[0] for name in self.names}
         return self.names[-1] if len(sections) == 1 else f"area.{self.names[-1].partition('.')[0]}"
 
@@ -245,7 +245,7 @@ class Rule:
 
 
 def contradictions(place: str, values: dict[str, Any]) -> list[tuple[tuple[str, ...], str]]:
-    """Return names and finding of each rule looked at in a place that the values, by `section.key`, break."""
+    """Return names and finding of each rule that is checked at a place and that the values, by `section.key`, break."""
     section, _, key = place.partition(".")
     pair = values.get(place) if key in RANGES.get(section, {}) else None
     if isinstance(pair, tuple) and pair[0] > pair[1]:
@@ -255,11 +255,12 @@ def contradictions(place: str, values: dict[str, Any]) -> list[tuple[tuple[str, 
             and all(name in values for name in rule.names) and not rule.holds(*(values[name] for name in rule.names))]
 
 
-RULE_YEARS, NORMAL_YEARS = 30, 10  # practice: a normal period; judgement: below it the record's last 30 years are used
-# Computed: the default settings allow 1.7 m. With up to 4 m, no number of 1,800 estimates with settings at the ends of
-# their ranges was above 1.5 m, and the tables take 2 m.
+# practice: a normal period; judgement: for a shorter one the record's last 30 years are used
+RULE_YEARS, NORMAL_YEARS = 30, 10
+# Computed: the default settings allow 1.7 m. With up to 4 m, none of 1,800 estimates with settings at the ends of their
+# ranges was above 1.5 m, and the tables accept 2 m.
 MOST_MOVEMENT_M = 4.0
-SDS_APART = 2.0  # then the drawn limits cross in at most 2.3 % of the model runs (computed, both normal)
+SDS_APART = 2.0  # then the sampled limits cross in at most 2.3 % of the model runs (computed, both normal)
 
 
 def _inside(middle: float, ends: tuple[float, float]) -> bool:
@@ -276,7 +277,7 @@ def _limits_apart(wet: float, wet_sd: float, dry: float, dry_sd: float) -> bool:
 
 def _possible(lep_cap: float, pf_span: float, restraint: tuple[float, float], depth: tuple[float, float], wet: float,
               wet_sd: float, dry: float, dry_sd: float, guard: tuple[float, float]) -> bool:
-    """Return whether soil at the cap, over all of the deepest active depth and from wet to dry, moves a limited way.
+    """Return whether soil at the cap, over the deepest active depth and from wet to dry, moves by a limited amount.
 
     Suction stays between its limits everywhere, so hardly any movement of the ground is larger than this product.
     """

@@ -1,6 +1,7 @@
-"""Where every constant comes from: values as they stand in the code, with unit, standing and source.
+"""Where every constant comes from: values as they are in the code, with unit, standing and source.
 
-A value is never repeated here; it is read from its one home. A test asks for an entry for every setting.
+A value is never repeated here; it is read from the single place where it is defined. A test requires an entry for every
+setting.
 """
 
 from __future__ import annotations
@@ -16,8 +17,8 @@ if TYPE_CHECKING:
     import pandas as pd
 
 # published: a document was read; measured: found against records; computed: follows from mathematics or a finer
-# calculation; practice: usual in the trade; calibrated: fitted to stated behaviour, hence no evidence; from memory: a
-# source is known and was not seen; judgement: ours.
+# calculation; practice: usual in the trade; calibrated: fitted to stated behaviour, so it is not evidence; from memory:
+# a source is known but was not seen; judgement: ours.
 STANDINGS = ("published", "measured", "computed", "practice", "calibrated", "from memory", "judgement")
 GROUPS: dict[str, type[LotSettings | SoilSettings | ClimateSettings | MovementSettings]] = {
     "lots": LotSettings, "soil": SoilSettings, "climate": ClimateSettings, "movement": MovementSettings}
@@ -36,13 +37,13 @@ class Constant:
 
     @property
     def value(self) -> Any:
-        """The value in its home."""
+        """The value where it is defined."""
         home, _, name = self.where.rpartition(".")
         return GROUPS[home].model_fields[name].get_default() if home in GROUPS else getattr(import_module(home), name)
 
     @property
     def range(self) -> Range | None:
-        """What a user may set it to, from `common.setting_ranges`; None for what is no setting or a switch."""
+        """The range a user may set, from `common.setting_ranges`; None for switches and for what is not a setting."""
         home, _, name = self.where.rpartition(".")
         return RANGES[GROUPS[home].SECTION].get(name) if home in GROUPS else None
 
@@ -118,7 +119,7 @@ CONSTANTS = (
     Constant("index", "riskmap.common.constants.CATEGORY_NORMAL_SCORE", "normal score of each weekly category", "",
              "computed", "means of a unit normal over the percentile classes of drought.gov"),
     Constant("index", "riskmap.common.constants.CATEGORY_VALID_MONTHS",
-             "months before the present one whose weekly map still tells today's category", "months", "judgement",
+             "months before the present one whose weekly map still gives today's category", "months", "judgement",
              "the present month or the one before"),
     Constant("index", "riskmap.common.constants.MOST_USUAL_MONTHS",
              "months without any data, since the last rain or index, up to which there is a number", "months",
@@ -131,7 +132,7 @@ CONSTANTS = (
              "the weakest source among them counts"),
     # ---- covered equilibrium
     Constant("equilibrium", "climate.equilibrium_percentile", "percentile of the running mean", "%", "calibrated",
-             "an old slab of 6 m half width on even clay stands edge-high in about 2 % of months, a saying of the "
+             "an old slab of 6 m half width on even clay is edge-high in about 2 % of months, a saying of the "
              "Texas trade: measured nowhere, and not so for other ground or over the draws"),
     Constant("equilibrium", "climate.equilibrium_months", "length of the running mean", "months", "calibrated",
              "chosen together with the percentile; the edge itself follows the mean of about five months (r .92)"),
@@ -171,7 +172,7 @@ CONSTANTS = (
              "", "from memory", "(2 - z/5)/3; scenario only"),
     Constant("strain", "riskmap.movement.cracked.SHARE_DEPTH_M", "depth at which that share would be zero", "m",
              "from memory", "(2 - z/5)/3; scenario only"),
-    Constant("strain", "riskmap.movement.cracked.UNCRACKED_SHARE", "drawn share for which these shares stand", "",
+    Constant("strain", "riskmap.movement.cracked.UNCRACKED_SHARE", "drawn share to which these shares belong", "",
              "judgement", "a draw's share over it multiplies them; scenario only"),
     Constant("ground", "riskmap.movement.cracked.ROUNDED_TO", "decimals of the cracked depth over active depth", "",
              "computed", "at most 0.6 % of the edge range; scenario only"),
@@ -229,12 +230,15 @@ CONSTANTS = (
     Constant("slab", "riskmap.movement.summary.CORNER_FACTOR", "middle to corner over middle to edge", "", "computed",
              "coarse calculation in three dimensions"),
     Constant("draws", "riskmap.movement.growth.MOST_DECEMBERS", "Decembers kept for the growth curve of an archetype",
-             "", "judgement", "a curve of 60 years holds all growth of a slab"),
+             "", "judgement", "a curve of 60 years covers all growth of a slab"),
+    Constant("draws", "riskmap.outputs.map.growth_curves.MOST_ARCHETYPES",
+             "archetypes of a run whose map contains growth curves", "", "judgement",
+             "some 240 kB of a page: 48 bytes a curve in the example"),
     Constant("slab", "riskmap.common.constants.DEFLECTION_LIMIT_RATIO", "line drawn beside the deflection ratio", "",
              "from memory", "guideline figure; never pass or fail"),
     Constant("slab", "riskmap.movement.summary.TILT_LIMIT_PCT", "line drawn beside the tilt", "%", "from memory",
              "guideline figure; never pass or fail"),
-    # ---- draws and reading
+    # ---- model runs and reading
     Constant("draws", "movement.draws", "draws of a run", "", "computed",
              "another seed moves the median by 0.4 mm, p10 by 0.4, p90 by 1.2 on a very expansive lot"),
     Constant("draws", "movement.seed", "seed of a run", "", "judgement", "any number in its range"),
@@ -248,12 +252,16 @@ CONSTANTS = (
              "judgement", "untested climates are flagged"),
     Constant("draws", "riskmap.movement.driver.SEMI_ARID_PET", "PET is then drawn up to this share higher", "",
              "judgement", "as above"),
-    Constant("draws", "riskmap.movement.driver.TOO_DRY_MEAN", "mean filling below which there is no number", "",
+    Constant("draws", "riskmap.movement.driver.TOO_DRY_MEAN", "mean filling below which there is no estimate", "",
              "judgement", "watering and leaks decide there"),
     Constant("draws", "riskmap.movement.summary.FROST_SHARE", "edge range added where a month's normal is below 0 degC",
              "", "judgement", "frost is not modelled and flagged"),
-    Constant("draws", "riskmap.movement.kernels.REACHED", "share of the final dome that ends its growth", "",
-             "practice", "95 %"),
+    Constant("draws", "riskmap.movement.life.SETTLED_SHARE", "share of the early settlement that ends its phase", "",
+             "practice", "95 % for an end that is only approached; no source ties it to houses"),
+    Constant("draws", "riskmap.movement.life.GROWN_SHARE", "share of its final movement from which the middle rests",
+             "", "practice", "95 % for an end that is only approached; no source ties it to houses"),
+    Constant("draws", "riskmap.movement.life.MOST_MONTHS", "how far ahead the middle is asked to stay at rest",
+             "months", "judgement", "a hundred years: longer than a house is asked about"),
     Constant("draws", "movement.history_months", "past months kept for the map", "months", "judgement", "two seasons"),
     # ---- reading the layers
     Constant("layers", "riskmap.layers.climate_daily.LEAST_MONTHS", "shortest daily record, with months beside it",
@@ -269,19 +277,19 @@ CONSTANTS = (
     Constant("layers", "lots.simplify_repair_warn_fraction", "a repair of a shape above it is flagged", "", "judgement",
              "one per cent of the area"),
     Constant("layers", "lots.widest_lot_deg", "a wider lot is a mistake", "deg", "judgement", "a lot, not a county"),
-    Constant("layers", "riskmap.lots.geometry.LEAST_LOT_M2", "no house is known to stand on a smaller lot", "m2",
+    Constant("layers", "riskmap.lots.geometry.LEAST_LOT_M2", "no house is known on a smaller lot", "m2",
              "judgement", "smaller than any house"),
     Constant("layers", "riskmap.lots.geometry.LEAST_CIRCLE_M", "nor where no circle of this diameter fits into the lot",
              "m", "judgement", "narrower than any house; strips between lots are"),
     Constant("layers", "riskmap.estimates.table.WELL_MAPPED_PCT", "least mapped share of a lot whose soil is known",
              "%", "judgement", "below it too much of the lot lies outside the soil map"),
     Constant("layers", "soil.min_covered_pct", "least described share of a lot", "%", "judgement",
-             "below it there is no number"),
+             "below it there is no estimate"),
     Constant("layers", "soil.min_mapped_pct", "least mapped share of a lot", "%", "judgement", "half on the map"),
     Constant("layers", "soil.suspicious_lep_pct", "suspicious linear extensibility beside much clay", "%", "measured",
              "an error of two published surveys"),
     Constant("layers", "soil.suspicious_clay_pct", "much clay", "%", "measured", "the same"),
-    Constant("layers", "soil.line_doubt", "near a soil line the neighbour takes part", "", "computed",
+    Constant("layers", "soil.line_doubt", "near a soil boundary the neighbour takes part", "", "computed",
              "half on the line, under 5 % beyond a line width of the mapping scale"),
     Constant("layers", "riskmap.soil.shrink_swell.CLASS_LIMITS_PCT", "limits of the shrink-swell classes", "%",
              "published", "National Soil Survey Handbook 430-VI, linear extensibility"),
@@ -294,12 +302,13 @@ def constants() -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        part, constant (where it stands), value (default), unit, meaning, standing, source; of settings also range and
-        range_source, the reason for the range.
+        part, constant (where it is defined), value (default), unit, meaning, standing, source; for settings also range
+        and range_source, the reason for the range.
 
     Notes
     -----
-    Coefficients of a published method shown beside ours stand atop that method's file in `riskmap.evidence.published`.
+    Coefficients of a published method that is shown for comparison are at the top of that method's file in
+    `riskmap.evidence.published`.
 
     Examples
     --------

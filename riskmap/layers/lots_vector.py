@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
     from riskmap.common.settings import LotsEntry
 
-# Kinds of well-known binary, as ISO 13249-3 numbers them; curves are 8 to 14.
+# Types of well-known binary, as ISO 13249-3 numbers them; curves are 8 to 14.
 _COLLECTION, _CURVED = 7, tuple(range(8, 15))
 
 
@@ -62,7 +62,7 @@ def read_ogr(path: Path, name: str, entry: LotsEntry, kind: str) -> RawLots:
     wkb = arrow.column(place)
     valid, kinds = np.asarray(wkb.is_valid()), _wkb_kinds(wkb)
     curved = np.isin(kinds, _CURVED)
-    if curved.any() or (kinds == _COLLECTION).any():  # a collection may hold curves further in
+    if curved.any() or (kinds == _COLLECTION).any():  # a collection may contain curves further inside
         _, _, wkb, _ = pyogrio.raw.read(source, layer=layer, columns=[], **options)  # arcs become chords
     geometry, rows = _shapes(wkb), np.arange(1, arrow.num_rows + 1, dtype=np.int64)
     problems = per_row(valid & shapely.is_missing(geometry), rows, None, "E-LOT-004", name, "geometry",
@@ -84,7 +84,7 @@ def _shapefile(path: Path, name: str, layer: str | None) -> lots_whole.Shapefile
 
 @dataclass(frozen=True)
 class _Whole:
-    """How many lots a file says that it has, None when it does not say, and what that is compared with later."""
+    """How many lots a file says that it has (None when it does not say), and the values to compare with later."""
 
     rows: int | None
     problems: list[Problem]
@@ -99,7 +99,7 @@ class _Whole:
         return cls(lots_whole.geojson_members(path), [])
 
     def check_read(self, rows: int, name: str) -> list[Problem]:
-        """Return what to say of the rows; LayerError when some of the file are missing."""
+        """Return a message on the rows; LayerError when some rows of the file are missing."""
         if self.shapefile is not None:
             return self.shapefile.check_read(rows, name)
         if self.rows not in (None, rows):
@@ -126,7 +126,7 @@ def _bad_prj(prj: str, name: str) -> str:
 
 
 def _wkb_kinds(column: Any) -> NDArray[np.int64]:
-    """Return the kind of each shape in well-known binary, without heights and measures; 0 where there is none."""
+    """Return the type of each shape in well-known binary, without heights and measures; 0 where there is no shape."""
     import pyarrow as pa
     import pyarrow.compute as pc
 
@@ -139,9 +139,9 @@ def _wkb_kinds(column: Any) -> NDArray[np.int64]:
 
 
 def _refuse_nests(column: Any, name: str) -> None:
-    """Refuse collections in collections without end: the library that reads them would stop the whole program.
+    """Refuse collections that are nested too deeply, because the library that reads them would end the whole program.
 
-    GeoPackage, GeoJSON and shapefile need no such look: their driver has its own limit.
+    GeoPackage, GeoJSON and shapefile need no such check: their driver has its own limit.
     """
     import pyarrow as pa
 
@@ -155,7 +155,7 @@ def _refuse_nests(column: Any, name: str) -> None:
 
 
 def _shapes(wkb: Any) -> NDArray[np.object_]:
-    """Return shapes from well-known binary; None where it is none or cannot be read."""
+    """Return shapes from well-known binary; None where there is none or it cannot be read."""
     import pyarrow as pa
     import shapely
 
@@ -168,7 +168,7 @@ def _shapes(wkb: Any) -> NDArray[np.object_]:
 
 
 def _holds_curves(geometry: NDArray[np.object_]) -> NDArray[np.bool_]:
-    """Mark collections with curves in them: nothing here makes chords of those."""
+    """Mark collections that contain curves, because nothing here turns those into chords."""
     import shapely
 
     curved = shapely.get_type_id(geometry) == _COLLECTION

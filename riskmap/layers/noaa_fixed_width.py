@@ -1,9 +1,9 @@
 """The fixed-width monthly text of NOAA climate divisions and counties.
 
 A record is state 2, division 2 (or county 3), element 2, year 4, then twelve values seven characters wide; inches and
-degrees Fahrenheit; -9.99 (rain) and -99.9 (temperature) stand for missing (NCEI divisional and county readme; the
-county form 2 + 3 as in a copy of `county-readme.txt`, October 2018). County numbers are turned to the federal ones that
-polygon files carry.
+degrees Fahrenheit; -9.99 (rain) and -99.9 (temperature) mean missing (NCEI divisional and county readme; the county
+form 2 + 3 as in a copy of `county-readme.txt`, October 2018). County numbers are converted to the federal numbers that
+polygon files use.
 """
 
 from __future__ import annotations
@@ -41,18 +41,18 @@ def read(path: Path, shown_path: Path, element: str) -> tuple[pd.DataFrame, list
     Raises
     ------
     LayerError
-        When the file is absent, not of this form, or holds another element.
+        When the file is absent, not of this form, or contains another element.
     """
     lines = _lines(path, shown_path)
     key_width = _key_width(lines[0], shown_path)
     short = next((k for k, line in enumerate(lines) if not re.match(rf"\d{{{key_width + 6}}}(?!\d)", line)), None)
     if short is not None:
         raise LayerError(f"E-CLI-021 {shown_path} row {short + 1}: \"{lines[short][:20]}\": does not start like row 1; "
-                         "a file holds either divisions or counties, give it as published.")
+                         "a file contains either divisions or counties; give it as published.")
     codes = sorted({line[key_width:key_width + 2] for line in lines})
     if codes != [element]:
         held = ", ".join(QUANTITY.get(code, f"element {code}") for code in codes)
-        raise LayerError(f"E-CLI-022 {shown_path}: holds {held}, but is given as {QUANTITY[element]}; "
+        raise LayerError(f"E-CLI-022 {shown_path}: contains {held}, but is given as {QUANTITY[element]}; "
                          "swap or correct the paths under [climate].")
     values, problems = _values(lines, key_width + 6, shown_path)
     values[values <= MISSING_BELOW[element]] = np.nan
@@ -99,7 +99,7 @@ def _keys(lines: list[str], key_width: int) -> list[str]:
 
 
 def _values(lines: list[str], start: int, shown_path: Path) -> tuple[np.ndarray, list[Problem]]:
-    """Return the values of all records, shape (n_record, 12), and a finding per field that is no number."""
+    """Return the values of all records, shape (n_record, 12), and a finding per field that is not a number."""
     size = start + 12 * WIDTH
     padded = np.array([line[:size].ljust(size) for line in lines], dtype=f"S{size}")
     fields = padded.view("S1").reshape(len(lines), size)[:, start:]

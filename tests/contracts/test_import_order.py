@@ -148,6 +148,6 @@ def test_equations_know_arrays_only() -> None:
 
 
 def test_modules_stay_readable() -> None:
-    """130 to 400 lines is the aim; more than 500 asks whether one file holds two ideas."""
+    """130 to 400 lines is the aim; more than 500 asks whether one file contains two ideas."""
     lines = {below(path): len(path.read_text(encoding="utf-8").splitlines()) for path in FILES}
     assert not {name: n for name, n in lines.items() if n > 500}

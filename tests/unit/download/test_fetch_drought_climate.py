@@ -200,7 +200,7 @@ def test_a_file_that_was_not_fetched_stays(service, desk, rain, tmp_path) -> Non
     path.with_name(path.name + ".provenance").unlink()
     path.write_bytes(b"mine")
     (folder / f"{path.name}.part").write_bytes(b"mine too")
-    with pytest.raises(LayerError, match=r"E-FET-023 climate: holds .*, which was not fetched"):
+    with pytest.raises(LayerError, match=r"E-FET-023 climate: contains .*, which was not fetched"):
         climate.run(folder, desk=desk, service=service.origin)
     assert path.read_bytes() == b"mine"
     path.unlink()

@@ -64,7 +64,7 @@ function home(box) {
 }
 
 function missingWords() { // what this file does not hold, and why
-  return [about.no_past_weeks, data.past.lines ? "" : "Soil lines are not in this file."].filter(Boolean).join(" ");
+  return [about.no_past_weeks, data.past.lines ? "" : "Soil boundaries are not in this file."].filter(Boolean).join(" ");
 }
 
 // ---------------------------------------------------------------- start
@@ -177,6 +177,6 @@ unpack(el("data").textContent)
   })
   .catch((error) => {
     el("details").textContent = "The map cannot be shown in this browser (" + error.message + "). " +
-      "The same numbers are in lots.csv and lots.gpkg beside this file.";
+      "The same estimates are in lots.csv and lots.gpkg beside this file.";
     document.body.dataset.ready = "no";
   });

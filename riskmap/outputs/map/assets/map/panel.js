@@ -7,11 +7,12 @@ import { data, state, label, latLng, bounds, centre } from "./state.js";
 import { listSoon, mark } from "./list.js";
 import { strip } from "./history.js";
 
-const lotOf = (k) => ({ text: (name) => data.text(name, k), number: (name) => (data.has(name) ? data.number(name, k) : null) });
+const lotOf = (k) => ({ text: (name) => data.text(name, k), number: (name) => (data.has(name) ? data.number(name, k) : null),
+  curve: data.past.growth ? data.past.growth.curve(k) : null });
 
 function summary(lot) { // the lot in one sentence: for screen readers and for paper
   const code = data.text("state", lot);
-  if (code) return `Lot ${label(lot)}: no number, ${about.states[code]}.`;
+  if (code) return `Lot ${label(lot)}: no estimate, ${about.states[code]}.`;
   const told = answers(lotOf(lot)).map(({ name, answer }) => `${name}: ${answer}.`).join(" ");
   return `Lot ${label(lot)}. ${told} Phase: ${said("phase", data.text("phase", lot))}.`;
 }
