@@ -33,7 +33,7 @@ class Download:
     plan : list of str
         For `area`: each part, from which host it comes, and about how much it is.
     said : list of str
-        For `area`: what each part that came holds.
+        For `area`: what each part that came contains.
     findings : list of str
         For `area`: each part that could not be fetched and why, and what needs a look, with codes.
     sections : str

@@ -33,7 +33,7 @@ from riskmap.download.outlines import Touching
 
 Box = tuple[float, float, float, float]
 Say = Callable[[str, float], None]
-NARROWEST = 0.04  # degree, 4 km: judgement; a box around a single lot holds hundreds of others
+NARROWEST = 0.04  # degree, 4 km: judgement; a box around a single lot contains hundreds of others
 MAPS_BACK = timedelta(days=1826)  # five years
 MOST_REFUSALS = 3  # weeks in a row that the service cannot give; then the cache alone is looked into
 
@@ -85,7 +85,7 @@ class Fetched:
     findings : list of str
         A sentence with its code for each part that could not be fetched or needs a look.
     said : list of str
-        A sentence for each part that came: what it holds.
+        A sentence for each part that came: what it contains.
     sections : str
         The lines of an area file that name these files.
     """

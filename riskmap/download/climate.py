@@ -65,13 +65,13 @@ def run(folder: Path, *, cells: Literal["divisions", "counties"] = "divisions", 
 
 
 def made_on(desk: Desk, service: str) -> str:
-    """Return the date of the newest files, YYYYMMDD; LayerError as of `run`."""
+    """Return the date of the newest files, YYYYMMDD; LayerError as in `run`."""
     stamp = desk.answer(Request(service + FOLDER + "procdate.txt", client.TEXT, max_bytes=1024), _made_on, MAX_AGE)
     return _made_on(stamp.content)
 
 
 def published(element: str, cells: str, day: str, desk: Desk, service: str) -> tuple[str, ServiceAnswer]:
-    """Return the name and the content of one national file, checked; LayerError as of `run`."""
+    """Return the name and the content of one national file, checked; LayerError as in `run`."""
     name, code = f"climdiv-{element}{ENDING[cells]}-v1.0.0-{day}", ELEMENTS[element]
     return name, desk.answer(Request(service + FOLDER + name, client.TEXT, max_bytes=MAX_BYTES),
                              lambda content: check_records(content, cells, code))

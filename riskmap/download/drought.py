@@ -101,7 +101,7 @@ def _max_age(week: date, desk: Desk) -> timedelta | None:
 
 # -------------------------------------------------------------------------------------------------- maps
 def week_map(week: date, folder: Path, desk: Desk, service: str) -> list[Path]:
-    """Fetch the map of one published Tuesday; return it and its provenance. LayerError as of `run`."""
+    """Fetch the map of one published Tuesday; return it and its provenance. LayerError as in `run`."""
     stem = f"USDM_{week:%Y%m%d}"
     request = Request(f"{service}/data/shapefiles_m/{stem}_M.zip", client.ZIP, max_bytes=MAX_ZIP)
     answer = desk.answer(request, lambda content: check_map(content, stem), _max_age(week, desk))

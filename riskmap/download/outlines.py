@@ -35,7 +35,7 @@ DECIMALS = 6  # of a degree: 0.1 m
 
 @dataclass(frozen=True)
 class Kind:
-    """One national file of outlines: where it is, and which columns hold the key and the name."""
+    """One national file of outlines: where it is, and which columns contain the key and the name."""
 
     name: str
     path: str
@@ -70,7 +70,7 @@ class Touching:
     names : dict
         Name of each by its key, sorted by key.
     middle : str
-        Key of the one that holds the middle of the box; empty text when none does, as in the sea.
+        Key of the one that contains the middle of the box; empty text when none does, as in the sea.
     content : bytes
         GeoJSON with the key, the name and the outline of each.
     answer : ServiceAnswer
@@ -133,7 +133,7 @@ def _frame(content: bytes, kind: Kind) -> gpd.GeoDataFrame:
     names, fault = shape_zip.look(content, MAX_UNPACKED)
     stem = "" if fault else shape_zip.shapefile(names)
     if not stem:
-        raise _refused(kind, fault or f"it holds no single whole shapefile but {joined(sorted(names), 6) or 'nothing'}")
+        raise _refused(kind, fault or f"it has no single whole shapefile but {joined(sorted(names), 6) or 'nothing'}")
     try:
         raw = pyogrio.read_dataframe(io.BytesIO(content), layer=stem.rpartition("/")[2])
     except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError, ValueError, RuntimeError):

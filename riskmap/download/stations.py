@@ -38,7 +38,7 @@ LEAST_YEARS = 30  # judgement: dry and wet years both; the reader asks for 20 wi
 FARTHEST_KM = 80.0  # judgement: a record from elsewhere costs more than missing days do
 MOST_STATIONS = 3  # judgement: one to use, two to compare it with
 EARTH_KM = 6371.0
-COUNTRY = "US"  # elsewhere the archive holds records that are not in the public domain
+COUNTRY = "US"  # elsewhere the archive has records that are not in the public domain
 NEEDED = ("STATION", "DATE", "LATITUDE", "LONGITUDE", "PRCP", "PRCP_ATTRIBUTES")
 CREDIT = Credit("Global Historical Climatology Network - Daily",
                 "NOAA National Centers for Environmental Information",
@@ -68,7 +68,7 @@ class Station:
 
 @dataclass(frozen=True)
 class Record:
-    """What a station's file holds.
+    """What a station's file contains.
 
     Attributes
     ----------
@@ -77,7 +77,7 @@ class Record:
     missing_days : int
         Days between them without a value of rain, or with one that failed the archive's checks.
     hours : tuple of (str, date)
-        Hours of observation of rain, each with the day from which it holds; empty text where none is written.
+        Hours of observation of rain, each with the first day with it; empty text where none is written.
     """
 
     first: date
@@ -221,7 +221,7 @@ def _record(key: str, desk: Desk, service: str) -> tuple[ServiceAnswer, Record]:
 
 
 def _read(content: bytes, key: str) -> Record:
-    """Return what a station's file holds; LayerError unless each row is whole, of the station, and of a later day."""
+    """Return what a station's file contains; LayerError unless each row is whole, of the station, and of a later day."""
     where = f"E-FET-071 station {key}"
     try:
         rows = csv.reader(io.StringIO(content.decode("utf-8-sig")), strict=True)
