@@ -221,7 +221,7 @@ def _record(key: str, desk: Desk, service: str) -> tuple[ServiceAnswer, Record]:
 
 
 def _read(content: bytes, key: str) -> Record:
-    """Return what a station's file contains; LayerError unless each row is whole, of the station, and of a later day."""
+    """Return what a station's file contains; LayerError unless each row is whole, of the station and of a later day."""
     where = f"E-FET-071 station {key}"
     try:
         rows = csv.reader(io.StringIO(content.decode("utf-8-sig")), strict=True)
