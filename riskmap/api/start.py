@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -10,7 +10,10 @@ from riskmap.api.shared import FileName
 from riskmap.common.errors import SettingsError
 
 if TYPE_CHECKING:
+    from riskmap.run.new_area.fetching import FetchMore
     from riskmap.run.new_area.flow import NewArea
+
+Say = Callable[[str, float], None]
 
 Files = FileName | Sequence[FileName]
 # Endings of files that are not TOML, whatever is in them; a file with another ending is read as an area file.
@@ -18,7 +21,9 @@ _DATA = {".zip", ".gpkg", ".geojson", ".json", ".shp", ".parquet", ".geoparquet"
          ".xls", ".tif", ".tiff", ".gz", ".gdb", ".sqlite", ".tsv", ".nc"}
 
 
-def new(files: Files, into: FileName = ".", *, replace: bool = False) -> NewArea:
+def new(files: Files, into: FileName = ".", *, replace: bool = False, fetch: bool = False, daily: bool = False,
+        offline: bool = False, cache: FileName | None = None, progress: Say | None = None,
+        warn: Callable[[str], None] | None = None) -> NewArea:
     """Write an area file from the files that you have; each is recognised by its content, each guess has its reason.
 
     Parameters
@@ -30,16 +35,34 @@ def new(files: Files, into: FileName = ".", *, replace: bool = False) -> NewArea
         Folder that receives `area.toml`, and `unpacked` with what had to be taken out of a zip.
     replace : bool
         Overwrite an area file that is there.
+    fetch : bool
+        Fetch the layers that the files lack (soil survey, weather, weekly drought maps) into the folder `fetched`
+        beside the area file, as `riskmap.fetch("area", ...)` does. Nothing about the lots leaves this computer but a
+        box around all of them, at least 500 m wider on each side and at least 4 km wide, which the soil service gets.
+    daily : bool
+        With `fetch`, when the weather is missing: fetch the nearest long daily records too, and use the nearest one.
+        The names of the stations near the box are asked for.
+    offline : bool
+        With `fetch`: use stored answers only and contact no service.
+    cache : str or Path, optional
+        With `fetch`: folder of stored answers. Default: the user's cache.
+    progress : callable, optional
+        With `fetch`: called with the stage in words and its finished share, 0 to 1.
+    warn : callable, optional
+        With `fetch`: called, before anything is asked, with a sentence for each part: what is fetched, from which host,
+        and about how much that is.
 
     Returns
     -------
     NewArea
         `path` of the area file; `guesses` with `section`, `key`, `value`, `reason`, and whether each is `sure`;
         `missing` with the way to get it; `left`; `findings`, which is what `check` says; `complete`, `open_points`,
-        `text()`.
+        `text()`. `fetched` has what was fetched; a layer that did not come is an open point with the reason.
 
     Raises
     ------
+    ValueError
+        `daily`, `offline` or `cache` are given without `fetch`.
     LayerError
         A path does not exist, a folder has too many files, or none of the files is a layer that a map needs.
     RunFolderError
@@ -57,7 +80,32 @@ def new(files: Files, into: FileName = ".", *, replace: bool = False) -> NewArea
     """
     from riskmap.run.new_area import flow
 
-    return flow.run(_listed(files), Path(into), replace)
+    if not fetch and (daily or offline or cache is not None):
+        raise ValueError("daily, offline and cache belong to fetch=True")
+    more = _fetcher(Path(into), daily, offline, cache, progress, warn) if fetch else None
+    return flow.run(_listed(files), Path(into), replace, more)
+
+
+def _fetcher(into: Path, daily: bool, offline: bool, cache: FileName | None, progress: Say | None,
+             warn: Callable[[str], None] | None) -> FetchMore:
+    """Return the function that fetches what is missing; only the box around all lots reaches it."""
+    from riskmap.download import area
+    from riskmap.download.cache import Desk, default_folder
+    from riskmap.run.new_area.fetching import FOLDER
+
+    notes: list[str] = []
+    desk = Desk(folder=Path(cache) if cache is not None else default_folder(), offline=offline, warn=notes.append)
+
+    def fetch_more(box: area.Box, layers: frozenset[str]) -> area.Fetched:
+        around = area.box_around(box)
+        for part in area.plan(around, desk.now().date(), daily=daily, layers=layers):
+            if warn is not None:
+                warn(str(part))
+        came = area.attempt(around, into / FOLDER, daily=daily, desk=desk, progress=progress, layers=layers)
+        came.findings += notes
+        return came
+
+    return fetch_more
 
 
 def are_files(given: Files) -> bool:
@@ -81,7 +129,7 @@ def are_files(given: Files) -> bool:
     return paths[0].exists() and paths[0].suffix.lower() in _DATA
 
 
-def area_of(given: Files, into: FileName) -> Path:
+def area_of(given: Files, into: FileName, fetch: bool = False) -> Path:
     """Return an area file: the one given, or the one that `new` writes when a run can start from it.
 
     Raises
@@ -90,10 +138,19 @@ def area_of(given: Files, into: FileName) -> Path:
         When the area file that was written has open points. It also raises what `new` raises.
     """
     if not are_files(given):
+        refuse_fetch(given, fetch)
         return _listed(given)[0]
-    made = new(given, into)
+    made = new(given, into, fetch=fetch)
     refuse_open(made)
     return made.path
+
+
+def refuse_fetch(given: Files, fetch: bool) -> None:
+    """Raise SettingsError when layers are to be fetched for an area file, which names its layers itself."""
+    if fetch:
+        name = _listed(given)[0].as_posix()
+        raise SettingsError(f"E-NEW-012 {name}: --fetch completes files, and this is an area file, which names its "
+                            f"layers. Run `riskmap fetch area {name} --into around` and name what comes in it.")
 
 
 def refuse_open(made: NewArea) -> None:

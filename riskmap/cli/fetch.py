@@ -15,7 +15,8 @@ from riskmap.cli.exit_codes import Exit, check_stopped
 BOX = click.Tuple([float, float, float, float])
 
 
-def _progress(stage: str, share: float) -> None:
+def show_stage(stage: str, share: float) -> None:
+    """Print a stage on stderr when it is finished."""
     check_stopped()
     if share >= 1.0:
         click.echo(f"  {stage}", err=True)
@@ -24,7 +25,7 @@ def _progress(stage: str, share: float) -> None:
 def _fetch(what: str, folder: Path, **options: Any) -> None:
     from riskmap import api
 
-    download = api.fetch(what, folder, progress=_progress, warn=lambda text: click.echo(text, err=True), **options)
+    download = api.fetch(what, folder, progress=show_stage, warn=lambda text: click.echo(text, err=True), **options)
     for path in download.files:
         click.echo(path.as_posix())
 
@@ -111,7 +112,7 @@ def area(lots: Path | None, box: tuple[float, float, float, float] | None, daily
     if only_list or folder is None:
         return
     download = api.fetch("area", folder, box=planned.box, daily=daily, offline=offline, refresh=refresh,
-                         progress=_progress, warn=lambda text: click.echo(text, err=True))
+                         progress=show_stage, warn=lambda text: click.echo(text, err=True))
     for line in [*download.said, *download.findings]:
         click.echo(line, err=True)
     for path in download.files:

@@ -19,7 +19,7 @@ from riskmap.cli.export import export
 from riskmap.cli.fetch import fetch
 from riskmap.cli.map import map_command
 from riskmap.cli.measured import measured
-from riskmap.cli.new import INTO, new
+from riskmap.cli.new import INTO, fetching, new, write_area
 from riskmap.cli.runs import CALIBRATION, compare, explain, verify
 from riskmap.cli.screen import COLUMNS, named, screen
 from riskmap.cli.survey import survey
@@ -84,14 +84,14 @@ def _estimate(area: Path, outputs: Path, units: str, workers: int | None, public
     return Exit.SOME_STATES if run.rows.by_state else Exit.ALL_ANSWERED
 
 
-def _area_file(given: tuple[Path, ...], into: Path) -> Path:
+def _area_file(given: tuple[Path, ...], into: Path, fetch: bool, daily: bool, offline: bool) -> Path:
     """Return the area file that was given, or the one that is written from files; say what was guessed for it."""
-    from riskmap import api
     from riskmap.api import start
 
     if not start.are_files(given):
+        start.refuse_fetch(given, fetch or daily or offline)
         return given[0]
-    made = api.new(given, into)
+    made = write_area(given, into, False, fetch, daily, offline)
     click.echo(made.text(), err=True)
     start.refuse_open(made)
     return made.path
@@ -128,23 +128,26 @@ def _with_options(command):  # type: ignore[no-untyped-def]
 @click.argument("area", nargs=-1, required=True, type=click.Path(path_type=Path))
 @_with_options
 @INTO
+@fetching
 @click.option("--public", "public_k", type=click.IntRange(2, 1000), is_flag=False, flag_value=10, default=None,
               help="Write only tables for publication: groups of at least this many lots (10 when no number is given).")
 @click.option("--no-reuse", is_flag=True, help="Compute everything again. The estimates are the same either way.")
 @click.option("--scheduler", metavar="ADDRESS", default=None,
               help="Give the work to a dask scheduler whose workers see the outputs folder under the same path.")
 @CALIBRATION
-def estimate(area: tuple[Path, ...], outputs: Path, units: str, workers: int | None, into: Path,
-             public_k: int | None, no_reuse: bool, scheduler: str | None, calibration: Path | None) -> None:
+def estimate(area: tuple[Path, ...], outputs: Path, units: str, workers: int | None, into: Path, fetch: bool,
+             daily: bool, offline: bool, public_k: int | None, no_reuse: bool, scheduler: str | None,
+             calibration: Path | None) -> None:
     """Estimate every lot of AREA (a TOML file) and write one new run folder.
 
     AREA may also be the files or folders themselves: then an area file is written from them first, as `riskmap new`
-    does, and the estimate goes on when nothing in it needs your eyes.
+    does, and the estimate goes on when nothing in it needs your eyes. With --fetch, one file of lots is enough: the
+    other layers are fetched. Only a box around all lots leaves this computer, as `riskmap new --help` says.
 
     Exit 1 when some lots have a state instead of an estimate.
     """
-    sys.exit(_estimate(_area_file(area, into), outputs, units, workers, public_k, not no_reuse, scheduler,
-                       calibration))
+    path = _area_file(area, into, fetch, daily, offline)
+    sys.exit(_estimate(path, outputs, units, workers, public_k, not no_reuse, scheduler, calibration))
 
 
 @cli.command()

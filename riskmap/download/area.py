@@ -21,7 +21,7 @@ import csv
 import io
 import json
 import math
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Collection, Iterable
 from dataclasses import dataclass, field, replace
 from datetime import UTC, date, timedelta
 from pathlib import Path
@@ -35,6 +35,10 @@ Box = tuple[float, float, float, float]
 Say = Callable[[str, float], None]
 NARROWEST = 0.04  # degree, 4 km: judgement; a box around a single lot contains hundreds of others
 MAPS_BACK = timedelta(days=1826)  # five years
+LAYERS = ("soil", "climate", "drought")
+LAYER_OF = {"soil survey": "soil", "county outlines": "climate", "county weather": "climate",
+            "division outlines": "climate", "division weather": "climate", "station records": "climate",
+            "weekly drought maps": "drought"}  # part -> the layer that it serves
 MOST_REFUSALS = 3  # weeks in a row that the service cannot give; then the cache alone is looked into
 
 # Megabytes for the list before the start.
@@ -88,12 +92,18 @@ class Fetched:
         A sentence for each part that came: what it contains.
     sections : str
         The lines of an area file that name these files.
+    daily_section : str
+        The section of the weather by days from the nearest station; empty without one.
+    lacking : dict
+        Layer (`soil`, `climate`, `drought`) -> the findings of its parts that could not be fetched.
     """
 
     files: list[Path] = field(default_factory=list)
     findings: list[str] = field(default_factory=list)
     said: list[str] = field(default_factory=list)
     sections: str = ""
+    daily_section: str = ""
+    lacking: dict[str, list[str]] = field(default_factory=dict)
 
 
 def box_around(bounds: Box) -> Box:
@@ -119,7 +129,8 @@ def _widened(low: float, high: float) -> tuple[float, float]:
     return (first - math.ceil(lacking / 2)) / 100, (last + math.floor(lacking / 2)) / 100
 
 
-def plan(box: Box, today: date, *, daily: bool = False, services: Services = PUBLIC) -> list[Planned]:
+def plan(box: Box, today: date, *, daily: bool = False, services: Services = PUBLIC,
+         layers: Collection[str] = LAYERS) -> list[Planned]:
     """Say what `run` would fetch, and about how much; nothing is asked.
 
     Raises
@@ -145,11 +156,11 @@ def plan(box: Box, today: date, *, daily: bool = False, services: Services = PUB
         parts.append(Planned("station records", f"two lists and up to {stations.MOST_STATIONS} stations within "
                              f"{stations.FARTHEST_KM:g} km", hosts["climate"],
                              LISTS_MB + stations.MOST_STATIONS * STATION_MB))
-    return parts
+    return [one for one in parts if LAYER_OF[one.part] in layers]
 
 
 def run(box: Box, folder: Path, *, daily: bool = False, desk: Desk | None = None, services: Services = PUBLIC,
-        progress: Say | None = None) -> Fetched:
+        progress: Say | None = None, layers: Collection[str] = LAYERS) -> Fetched:
     """Fetch every part into a folder.
 
     Parameters
@@ -163,6 +174,8 @@ def run(box: Box, folder: Path, *, daily: bool = False, desk: Desk | None = None
     desk, progress
         As in `soil.run`.
     services : Services
+    layers : collection of str
+        Layers of the area file whose parts are fetched: `soil`, `climate`, `drought`.
 
     Returns
     -------
@@ -173,23 +186,34 @@ def run(box: Box, folder: Path, *, daily: bool = False, desk: Desk | None = None
     LayerError
         When the box is not one or too large, or no part at all could be fetched; then every reason is named.
     """
+    out = attempt(box, folder, daily=daily, desk=desk, services=services, progress=progress, layers=layers)
+    if not out.files:
+        raise LayerError("\n".join(out.findings))
+    return out
+
+
+def attempt(box: Box, folder: Path, *, daily: bool = False, desk: Desk | None = None, services: Services = PUBLIC,
+            progress: Say | None = None, layers: Collection[str] = LAYERS) -> Fetched:
+    """Fetch as `run` does; when no part comes, the reasons are in `findings` and `lacking`.
+
+    Raises
+    ------
+    LayerError
+        When the box is not one, or too large.
+    """
     box, desk, say = soil.check_box(box), desk or Desk(), progress or (lambda stage, share: None)
     work = _Work(box, folder, desk, services, say)
-    work.part("soil survey", folder / "soil", work.soil_survey)
-    counties = work.outlines("county outlines", outlines.COUNTIES, services.outlines)
-    by_county = work.part("county weather", folder / "county_weather",
-                          lambda: work.weather("county weather", "counties", counties))
-    divisions = work.outlines("division outlines", outlines.DIVISIONS, services.climate)
-    by_division = work.part("division weather", folder / "division_weather",
-                            lambda: work.weather("division weather", "divisions", divisions))
-    work.part("weekly drought maps", folder / "drought", work.weekly_maps)
-    if daily:
+    if "soil" in layers:
+        work.part("soil survey", folder / "soil", work.soil_survey)
+    cells, beside = work.cells_and_fallback() if "climate" in layers else (None, None)
+    if "drought" in layers:
+        work.part("weekly drought maps", folder / "drought", work.weekly_maps)
+    if daily and "climate" in layers:
         work.part("station records", folder / "daily", work.station_records)
-    if not work.out.files:
-        raise LayerError("\n".join(work.out.findings))
-    cells = counties if by_county else divisions if by_division else None
-    beside = divisions if by_county and by_division and work.lacking_counties else None
     work.out.sections = _sections(work, cells, beside)
+    if work.station_keys and cells is not None and cells.middle:
+        lines = ["[climate]", *_daily_lines(folder.as_posix(), cells, work), *_credit_lines(stations.CREDIT)]
+        work.out.daily_section = "\n".join(lines) + "\n"
     return work.out
 
 
@@ -215,11 +239,27 @@ class _Work:
         except LayerError as error:
             left = " The files of an earlier fetch are still there." if place.exists() else ""
             self.out.findings.append(f"E-FET-090 {name}: could not be fetched.{left} {error}")
+            self.out.lacking.setdefault(LAYER_OF[name], []).append(self.out.findings[-1])
             return False
         self.out.files += files
         self.came.add(name)
         self.say(name, 1.0)
         return True
+
+    def cells_and_fallback(self) -> tuple[Touching | None, Touching | None]:
+        """Fetch counties and divisions with their weather.
+
+        Return the cells whose weather is named, and the divisions when some county has no record.
+        """
+        counties = self.outlines("county outlines", outlines.COUNTIES, self.services.outlines)
+        by_county = self.part("county weather", self.folder / "county_weather",
+                              lambda: self.weather("county weather", "counties", counties))
+        divisions = self.outlines("division outlines", outlines.DIVISIONS, self.services.climate)
+        by_division = self.part("division weather", self.folder / "division_weather",
+                                lambda: self.weather("division weather", "divisions", divisions))
+        if by_county:
+            return counties, divisions if by_division and self.lacking_counties else None
+        return divisions if by_division else None, None
 
     def soil_survey(self) -> list[Path]:
         files = soil.run(self.box, self.folder / "soil", desk=self.desk, service=self.services.soil, progress=self.say)

@@ -22,6 +22,7 @@ from riskmap.run.new_area.guesses import Guess, Left, Missing
 Box = tuple[float, float, float, float]  # west, south, east, north [deg]
 FAR_DEG = 0.5  # judgement: a station farther away, some 55 km, has other storms
 KM_PER_DEG = 111.2  # computed: of latitude, on a sphere of 6,371 km
+SECTIONS = ("area", "lots", "lots.columns", "soil", "climate", "drought", "index")  # in the order of the area file
 LISTED = 8  # weekly maps that are listed one by one; more are named by their folder
 
 
@@ -57,6 +58,11 @@ class Choice:
     def leave(self, found: Sequence[Found], reason: str = "") -> None:
         """List files that are not used."""
         self.left += [Left(one.name, visible(reason or one.reason), bool(one.facts.get("ours"))) for one in found]
+
+
+def order_of(section: str) -> int:
+    """Return the place of a section in the area file; one that is not known comes last."""
+    return SECTIONS.index(section) if section in SECTIONS else len(SECTIONS)
 
 
 class _Plain(str):
@@ -242,7 +248,7 @@ def _no_soil(out: Choice, incomplete: bool) -> None:
     what = "The soil survey given is incomplete." if incomplete else "No soil survey of the lots was recognised."
     box = "--bbox " + " ".join(f"{value:.4f}" for value in out.box) if out.box else "--bbox WEST SOUTH EAST NORTH"
     out.missing.append(Missing(what, f"Fetch it: riskmap fetch soil {box} --into soil_here; or download the survey "
-                               "area (SSURGO) from the national soil survey, with its spatial data."))
+                               "area (SSURGO) from the national soil survey, with its spatial data.", layer="soil"))
 
 
 # ---------------------------------------------------------------- climate
@@ -274,7 +280,8 @@ def _climate(out: Choice, by_kind: dict[str, list[Found]], found: shapes.Sorted,
         out.leave([one.found for one, _ in cells[:1]], "polygons of cells without their weather")
         out.missing.append(Missing("No record of rain and temperature was recognised.", "Fetch the national monthly "
                                    "record: riskmap fetch climate --cells counties --into climate_here; or give a CSV "
-                                   "with year, month, precip_in and tavg_f, or a daily station file."))
+                                   "with year, month, precip_in and tavg_f, or a daily station file.",
+                                   layer="climate"))
         return
     out.line("climate", "reader", main.reader, f"recognised: {main.reason}", main.sure)
     out.line("climate", "path", main.path)
@@ -359,16 +366,16 @@ def _days(out: Choice, records: list[Found]) -> _Weather | None:
     usable = _with_units(out, records)
     if not usable:
         return None
-    first, more = _first(out, sorted(usable, key=lambda one: _distance(one.facts["place"], out.box)), "daily weather")
+    first, more = _first(out, sorted(usable, key=lambda one: distance(one.facts["place"], out.box)), "daily weather")
     more += "; this one is the nearest" if more else ""
-    away = _distance(first.facts["place"], out.box)
+    away = distance(first.facts["place"], out.box)
     if FAR_DEG < away < float("inf"):
         more += f"; to be confirmed: the station is {away * KM_PER_DEG:.0f} km from the lots"
     return _Weather("daily", first.path, first.reason + more, first.facts["cells"], not more,
                     first.facts["latitude_told"])
 
 
-def _distance(place: tuple[float, float] | None, box: Box | None) -> float:
+def distance(place: tuple[float, float] | None, box: Box | None) -> float:
     """Return degrees between a station and the middle of the lots; a station without a place is farthest."""
     if place is None or box is None:
         return float("inf")
@@ -406,7 +413,7 @@ def _drought(out: Choice, found: list[Found]) -> None:
     if not chosen:
         out.missing.append(Missing("No weekly drought maps were recognised; they are not needed.", "They show the "
                                    "latest weeks: riskmap fetch drought --from YYYY-MM-DD --to YYYY-MM-DD --into "
-                                   "drought_weeks.", needed=False))
+                                   "drought_weeks.", needed=False, layer="drought"))
         return
     dropped = [one for one in found if one not in chosen]
     chosen.sort(key=lambda one: one.facts["dates"][0])

@@ -2,20 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from riskmap.common.errors import LayerError, counted
 from riskmap.layers.recognise import Found, recognise
 from riskmap.run import check
-from riskmap.run.new_area import writing
+from riskmap.run.new_area import fetching, writing
 from riskmap.run.new_area.choice import Box, choose
 from riskmap.run.new_area.guesses import Guess, Left, Missing
 
 AREA_FILE = "area.toml"
 UNPACKED = "unpacked"  # folder beside the area file that receives what had to be taken out of a zip
-FetchMore = Callable[[Box, Sequence[Missing]], Sequence[Path]]
 
 
 @dataclass(frozen=True)
@@ -39,6 +38,8 @@ class NewArea:
         West, south, east, north of the lots. [degree]
     replaced : bool
         Whether another area file was overwritten.
+    fetched : Report or None
+        What was fetched, in sentences (`said`), and its `findings`; None when nobody asked for it.
     """
 
     path: Path
@@ -48,6 +49,7 @@ class NewArea:
     findings: check.Report
     box: Box | None
     replaced: bool = False
+    fetched: fetching.Report | None = None
 
     @property
     def complete(self) -> bool:
@@ -60,7 +62,8 @@ class NewArea:
         unsure = [f"[{guess.section}] {guess.key}: {guess.reason}." for guess in self.guesses
                   if not guess.sure and (guess.written or guess.section == "lots.columns")]  # the others are missing
         missing = [str(one) for one in self.missing if one.needed]
-        return [*missing, *unsure, *([] if missing else self.findings.refusals)]
+        explained = any(one.needed and one.layer != "drought" for one in self.missing)  # why `check` refuses the file
+        return [*missing, *unsure, *([] if explained else self.findings.refusals)]
 
     @property
     def exit_code(self) -> int:
@@ -79,6 +82,8 @@ class NewArea:
                 section = guess.section
             said = f"{'' if guess.written else '# '}{guess.key} = {guess.value}"
             lines.append(f"    {said.ljust(min(width + 3, 48))}  {guess.reason}".rstrip())
+        if self.fetched is not None:
+            lines += ["Fetched:", *(f"  {one}" for one in (*self.fetched.said, *self.fetched.findings))]
         if self.left:
             lines.append(f"{counted(len(self.left), 'file is', 'files are')} not used:")
             lines += [f"  {line}" for line in writing.listed(self.left)]
@@ -91,11 +96,14 @@ class NewArea:
         name = self.path.as_posix()
         if self.complete:
             return [f"The area file is complete. Next: riskmap estimate {name}"]
+        again = self.fetched is not None and any(one.layer for one in self.missing)
         return [f"{counted(len(self.open_points), 'open point')}:", *(f"  - {point}" for point in self.open_points),
+                *(["To fetch what did not come, run the same command again with --replace; what came is stored."]
+                  if again else []),
                 f"Edit {name}, then: riskmap check {name}"]
 
 
-def run(files: Sequence[Path], into: Path, replace: bool = False, more: FetchMore | None = None) -> NewArea:
+def run(files: Sequence[Path], into: Path, replace: bool = False, more: fetching.FetchMore | None = None) -> NewArea:
     """Write an area file from files and folders, and check it.
 
     Parameters
@@ -107,8 +115,7 @@ def run(files: Sequence[Path], into: Path, replace: bool = False, more: FetchMor
     replace : bool
         Overwrite an area file that is there.
     more : callable, optional
-        Takes the box around the lots in degrees and what is missing, gets it, and returns files or folders with it;
-        they are recognised like those of the user.
+        Fetches the layers that are missing, as `fetching.add` describes.
 
     Raises
     ------
@@ -118,16 +125,13 @@ def run(files: Sequence[Path], into: Path, replace: bool = False, more: FetchMor
         When another area file is there already, or the folder cannot be written.
     """
     path = into / AREA_FILE
-    leave = [path, into / UNPACKED]
-    found = recognise(files, into / UNPACKED, leave)
+    found = recognise(files, into / UNPACKED, [path, into / UNPACKED, into / fetching.FOLDER])
     _refuse_nothing(found, files)
     choice = choose(found, into)
-    if more is not None and choice.box is not None and choice.missing:
-        found += recognise(more(choice.box, choice.missing), into / UNPACKED, leave)
-        choice = choose(found, into)
+    report = None if more is None else fetching.add(choice, more)
     replaced = writing.write(writing.text_of(choice), path, replace)
     return NewArea(path, tuple(choice.guesses), tuple(choice.missing), tuple(choice.left), check.check_area(path),
-                   choice.box, replaced)
+                   choice.box, replaced, report)
 
 
 def _refuse_nothing(found: list[Found], files: Sequence[Path]) -> None:

@@ -35,11 +35,15 @@ class Guess:
 
 @dataclass(frozen=True)
 class Missing:
-    """One thing that the files do not give: what it is, how to get it, and whether a run needs it."""
+    """One thing that the files do not give: what it is, how to get it, and whether a run needs it.
+
+    `layer` is `soil`, `climate` or `drought` when the whole layer is missing, so that it can be fetched.
+    """
 
     what: str
     remedy: str
     needed: bool = True
+    layer: str = ""
 
     def __str__(self) -> str:
         return f"{self.what} {self.remedy}"

@@ -9,10 +9,9 @@ from itertools import groupby
 from pathlib import Path
 
 from riskmap.common.errors import RunFolderError, visible
-from riskmap.run.new_area.choice import Choice
+from riskmap.run.new_area.choice import SECTIONS, Choice
 from riskmap.run.new_area.guesses import Guess, Left
 
-SECTIONS = ("area", "lots", "lots.columns", "soil", "climate", "drought")
 MOST_LISTED = 40  # judgement: files that are not used; nobody reads more
 _HEAD = ("Written by `riskmap new` from your files. Each line that was guessed has its reason behind it; change "
          "what is wrong. Paths are relative to this file. All keys are listed in layers/README.md.")
@@ -21,7 +20,7 @@ _HEAD = ("Written by `riskmap new` from your files. Each line that was guessed h
 def text_of(choice: Choice) -> str:
     """Return the area file."""
     out = [f"# {line}" for line in textwrap.wrap(_HEAD, 100)]
-    for section in SECTIONS:
+    for section in SECTIONS[:-1]:
         lines = [guess for guess in choice.guesses if guess.section == section]
         if lines:
             header = f"[{section}]"
