@@ -95,7 +95,8 @@ class Fetched:
     daily_section : str
         The section of the weather by days from the nearest station; empty without one.
     lacking : dict
-        Layer (`soil`, `climate`, `drought`) -> the findings of its parts that could not be fetched.
+        Layer (`soil`, `climate`, `drought`) -> why parts of it could not be fetched, without those that only follow
+        from another one.
     """
 
     files: list[Path] = field(default_factory=list)
@@ -231,15 +232,19 @@ class _Work:
     station_keys: list[str] = field(default_factory=list)
     lacking_counties: bool = False
 
-    def part(self, name: str, place: Path, fetch: Callable[[], Iterable[Path]]) -> bool:
-        """Fetch one part; return whether it came. What is wrong with it becomes a finding."""
+    def part(self, name: str, place: Path, fetch: Callable[[], Iterable[Path]], follows: bool = False) -> bool:
+        """Fetch one part; return whether it came. What is wrong with it becomes a finding.
+
+        `follows` says that it cannot come because another part did not.
+        """
         self.say(name, 0.0)
         try:
             files = list(fetch())
         except LayerError as error:
             left = " The files of an earlier fetch are still there." if place.exists() else ""
             self.out.findings.append(f"E-FET-090 {name}: could not be fetched.{left} {error}")
-            self.out.lacking.setdefault(LAYER_OF[name], []).append(self.out.findings[-1])
+            if not follows:
+                self.out.lacking.setdefault(LAYER_OF[name], []).append(str(error))
             return False
         self.out.files += files
         self.came.add(name)
@@ -253,10 +258,11 @@ class _Work:
         """
         counties = self.outlines("county outlines", outlines.COUNTIES, self.services.outlines)
         by_county = self.part("county weather", self.folder / "county_weather",
-                              lambda: self.weather("county weather", "counties", counties))
+                              lambda: self.weather("county weather", "counties", counties), counties is None)
         divisions = self.outlines("division outlines", outlines.DIVISIONS, self.services.climate)
         by_division = self.part("division weather", self.folder / "division_weather",
-                                lambda: self.weather("division weather", "divisions", divisions))
+                                lambda: self.weather("division weather", "divisions", divisions),
+                                divisions is None)
         if by_county:
             return counties, divisions if by_division and self.lacking_counties else None
         return divisions if by_division else None, None

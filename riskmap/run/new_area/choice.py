@@ -17,7 +17,7 @@ from riskmap.common.errors import counted, joined, visible
 from riskmap.layers import noaa_fixed_width
 from riskmap.layers.recognise import Found
 from riskmap.run.new_area import beside, shapes
-from riskmap.run.new_area.guesses import Guess, Left, Missing
+from riskmap.run.new_area.guesses import ADD_FETCH, Guess, Left, Missing
 
 Box = tuple[float, float, float, float]  # west, south, east, north [deg]
 FAR_DEG = 0.5  # judgement: a station farther away, some 55 km, has other storms
@@ -246,8 +246,7 @@ def _key_grid(out: Choice, grids: list[Found], tables: list[Found]) -> None:
 
 def _no_soil(out: Choice, incomplete: bool) -> None:
     what = "The soil survey given is incomplete." if incomplete else "No soil survey of the lots was recognised."
-    box = "--bbox " + " ".join(f"{value:.4f}" for value in out.box) if out.box else "--bbox WEST SOUTH EAST NORTH"
-    out.missing.append(Missing(what, f"Fetch it: riskmap fetch soil {box} --into soil_here; or download the survey "
+    out.missing.append(Missing(what, f"{ADD_FETCH}Or: riskmap fetch area LOTS --into around; or download the survey "
                                "area (SSURGO) from the national soil survey, with its spatial data.", layer="soil"))
 
 
@@ -278,9 +277,9 @@ def _climate(out: Choice, by_kind: dict[str, list[Found]], found: shapes.Sorted,
     out.leave([one.found for one, _ in cells[1:]], "other polygons of the weather's cells")
     if main is None:
         out.leave([one.found for one, _ in cells[:1]], "polygons of cells without their weather")
-        out.missing.append(Missing("No record of rain and temperature was recognised.", "Fetch the national monthly "
-                                   "record: riskmap fetch climate --cells counties --into climate_here; or give a CSV "
-                                   "with year, month, precip_in and tavg_f, or a daily station file.",
+        out.missing.append(Missing("No record of rain and temperature was recognised.", f"{ADD_FETCH}Or the national "
+                                   "monthly record: riskmap fetch climate --cells counties --into climate_here; or a "
+                                   "CSV with year, month, precip_in and tavg_f, or a daily station file.",
                                    layer="climate"))
         return
     out.line("climate", "reader", main.reader, f"recognised: {main.reason}", main.sure)
@@ -411,9 +410,9 @@ def _drought(out: Choice, found: list[Found]) -> None:
         return
     out.leave(undated, "a weekly map without a date; put it into the file's name as in USDM_20251028.zip")
     if not chosen:
-        out.missing.append(Missing("No weekly drought maps were recognised; they are not needed.", "They show the "
-                                   "latest weeks: riskmap fetch drought --from YYYY-MM-DD --to YYYY-MM-DD --into "
-                                   "drought_weeks.", needed=False, layer="drought"))
+        out.missing.append(Missing("No weekly drought maps were recognised; they are not needed.", f"{ADD_FETCH}Or: "
+                                   "riskmap fetch drought --from YYYY-MM-DD --to YYYY-MM-DD --into "
+                                   "drought_weeks. They show the latest weeks.", needed=False, layer="drought"))
         return
     dropped = [one for one in found if one not in chosen]
     chosen.sort(key=lambda one: one.facts["dates"][0])

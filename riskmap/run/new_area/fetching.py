@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 from riskmap.common.errors import LayerError
 from riskmap.layers import recognise_tables
 from riskmap.run.new_area.choice import FAR_DEG, KM_PER_DEG, Box, Choice, distance, order_of
+from riskmap.run.new_area.guesses import ADD_FETCH, Missing
 
 if TYPE_CHECKING:
     from riskmap.download.area import Fetched
@@ -65,9 +66,10 @@ def add(choice: Choice, more: FetchMore) -> Report:
     return Report(tuple(came.said), tuple(came.findings))
 
 
-def _not_come(missing: Any, findings: list[str]) -> Any:
-    why = f" It could not be fetched: {' '.join(findings)}" if findings else ""
-    return replace(missing, what=f"{missing.what}{why}", needed=True)
+def _not_come(missing: Missing, reasons: list[str]) -> Missing:
+    """Return what is missing with the reasons why it was not fetched."""
+    return replace(missing, what=f"{missing.what} The fetch failed: {' '.join(dict.fromkeys(reasons))}",
+                   remedy=missing.remedy.removeprefix(ADD_FETCH), needed=True)
 
 
 def _lines(choice: Choice, section: str, entry: dict[str, Any], said: list[str], daily: dict[str, Any] | None) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+ADD_FETCH = "Add --fetch. "  # the beginning of a remedy for a layer that can be fetched
 
 @dataclass(frozen=True)
 class Guess:

@@ -50,9 +50,26 @@ def test_new_exits_by_what_is_open(data: Path, tmp_path: Path) -> None:
     assert run("new", data / "lots.gpkg", "--into", tmp_path / "a", "--replace").exit_code == 1
 
 
-def test_there_is_no_fetch_yet() -> None:
-    assert "--fetch" not in run("new", "--help").output
-    assert run("new", ".", "--fetch").exit_code == 2
+def test_help_says_what_leaves_the_computer() -> None:
+    for command in ("new", "estimate"):
+        said = " ".join(run(command, "--help").output.split())
+        assert "--fetch Get the layers that the files lack from the public services. Only a box around all lots " \
+               "leaves this computer, at least 4 km wide" in said, command
+    assert "Nothing about the lots leaves this computer but a box around all of them" in \
+        " ".join(run("new", "--help").output.split())
+
+
+def test_fetching_goes_with_files(data: Path, example: Path, tmp_path: Path) -> None:
+    for option in ("--daily", "--offline"):
+        done = run("new", data, option, "--into", tmp_path)
+        assert (done.exit_code, "--daily and --offline belong to --fetch" in done.output) == (2, True)
+    with pytest.raises(ValueError, match="belong to fetch=True"):
+        api.new(data, tmp_path, offline=True)
+    assert str(run("estimate", example / "area.toml", "--fetch").exception).startswith("E-NEW-012 ")
+    with pytest.raises(RiskmapError, match=r"^E-NEW-012 .*riskmap fetch area .*area\.toml --into around"):
+        api.estimate(example / "area.toml", tmp_path / "out", fetch=True)
+    assert not list(tmp_path.glob("*.toml"))
+    assert not (tmp_path / "out").exists()
 
 
 def test_new_needs_files() -> None:

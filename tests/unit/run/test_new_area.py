@@ -18,7 +18,9 @@ from shapely import LineString, Point, box
 
 from riskmap.common import settings
 from riskmap.common.errors import LayerError, RunFolderError
+from riskmap.download.area import Fetched
 from riskmap.run.new_area import beside, flow
+from riskmap.run.new_area.choice import Box, order_of
 from riskmap.run.new_area.flow import NewArea
 from riskmap.run.new_area.guesses import Guess
 
@@ -126,7 +128,8 @@ def test_each_missing_layer_is_listed_with_the_way_to_get_it(data: Path) -> None
     new = made(data)
     assert (new.complete, new.exit_code) == (False, 1)
     told = "\n".join(new.open_points)
-    assert "riskmap fetch soil --bbox -98.5" in told
+    assert "Add --fetch. Or: riskmap fetch area LOTS --into around" in told
+    assert "-98." not in told  # no command that would send the bare box of the lots
     assert "riskmap fetch climate --cells counties --into climate_here" in told
     written = new.path.read_text(encoding="utf-8")
     assert "# Missing: No soil survey of the lots was recognised." in written
@@ -142,22 +145,29 @@ def test_without_lots_the_rest_is_written(data: Path) -> None:
     assert tomllib.loads(new.path.read_text(encoding="utf-8"))["soil"]["reader"] == "ssurgo"
 
 
-def test_what_is_fetched_for_the_box_is_recognised_too(data: Path, tmp_path: Path) -> None:
-    """The place where `--fetch` will come in: a function that takes the box and what is missing, and returns files."""
-    elsewhere = tmp_path / "fetched"
+def test_only_what_is_missing_is_fetched(data: Path, tmp_path: Path) -> None:
+    """`tests/unit/run/test_new_fetch.py` has the rest, with a stand-in of the services."""
+    elsewhere = tmp_path / "elsewhere"
     elsewhere.mkdir()
     shutil.move(data / "soil.zip", elsewhere / "soil.zip")
     asked = []
 
-    def more(around, missing):  # type: ignore[no-untyped-def]
-        asked.append((around, [one.what for one in missing]))
-        return [elsewhere]
+    def more(around: Box, layers: frozenset[str]) -> Fetched:
+        asked.append((around, layers))
+        path = (elsewhere / "soil.zip").as_posix()
+        return Fetched(said=["soil survey: one"], sections=f'[soil]\npath = "{path}"\n',
+                       lacking={"drought": ["E-FET-020 no maps."]})
 
     new = flow.run([data], tmp_path / "area", more=more)
-    assert new.complete
-    ((around, what),) = asked
-    assert around == new.box
-    assert "No soil survey of the lots was recognised." in what
+    assert asked == [(new.box, {"soil", "drought"})]
+    assert line(new, "path", "soil") == Guess("soil", "path", '"../elsewhere/soil.zip"',
+                                              "fetched: soil survey: one")
+    assert line(new, "path", "climate").reason == ""
+    assert [one.section for one in new.guesses] == sorted((one.section for one in new.guesses), key=order_of)
+    assert new.open_points == [
+        "No weekly drought maps were recognised; they are not needed. The fetch failed: E-FET-020 no maps. Or: riskmap "
+        "fetch drought --from YYYY-MM-DD --to YYYY-MM-DD --into drought_weeks. They show the latest weeks."]
+    assert new.findings.refusals == []
 
 
 # ---------------------------------------------------------------- lots among other shapes
