@@ -11,6 +11,7 @@ unexport PYTHONDONTWRITEBYTECODE
 .PHONY: demo test lint clean
 
 demo: $(READY)
+	$(VENV)/bin/riskmap new layers/example --into outputs/from_files --replace
 	$(VENV)/bin/riskmap demo
 
 test: $(READY)

@@ -1,4 +1,4 @@
-"""The only function that uses a network: `fetch`."""
+"""`fetch`: the only function that uses a network, besides `new` and `estimate` with `fetch=True`."""
 
 from __future__ import annotations
 
@@ -55,7 +55,7 @@ def fetch(what: str, into: FileName, *, box: Box | None = None, area: FileName |
           only_list: bool = False, offline: bool = False, refresh: bool = False, cache: FileName | None = None,
           progress: Callable[[str, float], None] | None = None,
           warn: Callable[[str], None] | None = None) -> Download:
-    """Get public soil, drought or climate files. Everything else in riskmap works without a network.
+    """Get public soil, drought or climate files. Everything else works without a network, but `fetch=True`.
 
     Parameters
     ----------

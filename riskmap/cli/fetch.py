@@ -1,4 +1,4 @@
-"""`riskmap fetch`: the only commands that use a network."""
+"""`riskmap fetch`: the only commands that use a network, besides the option --fetch."""
 
 from __future__ import annotations
 
@@ -43,7 +43,7 @@ def _common(command: Callable[..., Any], into_needed: bool = True) -> Callable[.
 
 @click.group()
 def fetch() -> None:
-    """Get public soil, drought and climate files; everything else in riskmap works without a network."""
+    """Get public soil, drought and climate files; nothing else uses a network, but the option --fetch."""
 
 
 @fetch.command()

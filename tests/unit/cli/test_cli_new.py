@@ -12,7 +12,7 @@ from click.testing import CliRunner, Result
 
 from riskmap import api
 from riskmap.cli.main import cli
-from riskmap.common import codes
+from riskmap.common import codes, settings
 from riskmap.common.errors import RiskmapError
 
 
@@ -191,3 +191,23 @@ def test_check_of_weather_finds_what_a_run_finds(tmp_path: Path) -> None:
     assert "Fahrenheit given as Celsius" in report.refusals[0]
     (tmp_path / "l.csv").write_text("a,b\n1,2\n", encoding="utf-8")
     assert api.check(tmp_path / "l.csv", "climate").refusals[0].startswith("E-CLI-114 l.csv: ")
+
+
+# ---------------------------------------------------------------- the demo
+def test_make_demo_writes_a_complete_area_file_from_the_raw_files(example: Path, tmp_path: Path,
+                                                                  monkeypatch: pytest.MonkeyPatch) -> None:
+    """The line of the Makefile, and the same one in the README; what it writes names the layers of the example."""
+    root = example.parents[1]
+    line = "riskmap new layers/example --into outputs/from_files --replace"
+    for name in ("Makefile", "README.md"):
+        assert line in (root / name).read_text(encoding="utf-8"), name
+    monkeypatch.chdir(root)
+    done = run(*line.replace("outputs/from_files", str(tmp_path)).split()[1:])
+    assert done.exit_code == 0, done.output
+    assert "Fetched:" not in done.output
+    ours, own = settings.load(tmp_path / "area.toml"), settings.load(example / "area.toml")
+    for section in ("lots", "soil", "climate", "drought"):
+        paths = [area.resolve(getattr(area, section).path).resolve() for area in (ours, own)]
+        assert paths[0] == paths[1], section
+    assert ours.climate.cells_key == own.climate.cells_key
+    assert {entry.name for entry in ours.index} == {entry.name for entry in own.index}

@@ -55,7 +55,8 @@ def filled(parcels: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
         patch.setattr(os, "fsync", lambda descriptor: None)  # many small files, gone in a moment
         stand_in.answer_with(services(folder / "scratch"))
         desk = Desk(Detour(stand_in), folder / "cache", now=lambda: NOW)
-        assert area.run(area.box_around(lots_bounds.read(parcels)), folder / "around", daily=True, desk=desk).findings == []
+        box = area.box_around(lots_bounds.read(parcels))
+        assert area.run(box, folder / "around", daily=True, desk=desk).findings == []
     return folder / "cache"
 
 
@@ -243,7 +244,7 @@ def test_without_a_network_everything_is_open_and_the_file_is_written(
 
 def test_lots_without_a_place_are_not_fetched_around(stored: Path) -> None:
     places = gpd.read_file("parcels.gpkg").representative_point()
-    rows = [f"P{k},{place.x:.1f},{place.y:.1f}" for k, place in enumerate(places[~places.is_empty])]
+    rows = [f"P{k},{place.x:.1f},{place.y:.1f}" for k, place in enumerate(places[places.notna() & ~places.is_empty])]
     Path("bare.csv").write_text("\n".join(["lot_id,x,y", *rows]) + "\n", encoding="utf-8")
     new = made("bare.csv")
     assert new.fetched == fetching.Report(("Nothing was fetched: the place of the lots is not known.",))
