@@ -67,7 +67,8 @@ def check(path: FileName, role: str | None = None, *, columns: Mapping[str, str]
 def estimate(area: FileName | Sequence[FileName], outputs: FileName = "outputs", *, units: str = "us",
              workers: int | None = None, progress: Callable[[str, float], None] | None = None,
              public_k: int | None = None, reuse: bool = True, scheduler: str | None = None,
-             calibration: FileName | None = None, into: FileName = ".", fetch: bool = False) -> Run:
+             calibration: FileName | None = None, into: FileName = ".", fetch: bool = False, daily: bool = False,
+             offline: bool = False) -> Run:
     """Estimate every lot of an area and write one new run folder, complete or not at all.
 
     Parameters
@@ -95,7 +96,7 @@ def estimate(area: FileName | Sequence[FileName], outputs: FileName = "outputs",
         model's own, which do not change.
     into : str or Path
         Folder that receives the area file that is written from files.
-    fetch : bool
+    fetch, daily, offline : bool
         Fetch the layers that the files lack, as `new` does.
 
     Returns
@@ -137,7 +138,7 @@ def estimate(area: FileName | Sequence[FileName], outputs: FileName = "outputs",
     from riskmap.api.start import area_of
     from riskmap.run import flow
 
-    path = area_of(area, into, fetch)
+    path = area_of(area, into, fetch, daily, offline)
     beside = None if calibration is None else _beside(Path(calibration), path, workers)
     try:
         return flow.run(path, Path(outputs), units=units, workers=workers, progress=progress, public_k=public_k,

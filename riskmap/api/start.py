@@ -129,7 +129,7 @@ def are_files(given: Files) -> bool:
     return paths[0].exists() and paths[0].suffix.lower() in _DATA
 
 
-def area_of(given: Files, into: FileName, fetch: bool = False) -> Path:
+def area_of(given: Files, into: FileName, fetch: bool = False, daily: bool = False, offline: bool = False) -> Path:
     """Return an area file: the one given, or the one that `new` writes when a run can start from it.
 
     Raises
@@ -138,9 +138,9 @@ def area_of(given: Files, into: FileName, fetch: bool = False) -> Path:
         When the area file that was written has open points. It also raises what `new` raises.
     """
     if not are_files(given):
-        refuse_fetch(given, fetch)
+        refuse_fetch(given, fetch or daily or offline)
         return _listed(given)[0]
-    made = new(given, into, fetch=fetch)
+    made = new(given, into, fetch=fetch, daily=daily, offline=offline)
     refuse_open(made)
     return made.path
 
