@@ -107,6 +107,8 @@ def estimate(area: FileName | Sequence[FileName], outputs: FileName = "outputs",
 
     Raises
     ------
+    ValueError
+        `daily` or `offline` are given without `fetch`.
     SettingsError
         The area file cannot be read, an entry is unknown, missing or out of range, or the area file that was written
         from files has open points.
