@@ -38,7 +38,7 @@ CAUSES = {
 NUMBERS = {"now": "bend_now_mm", "next": "change_next_mm", "expected": "expected_movement_mm",
            "long_run": "long_run_mm"}
 _COLUMNS = list(NUMBERS.values())
-_SLAB = ["half_width_m", "half_width_known", "section_mn_m2", "stiffness_basis", "plan_factor"]
+_SLAB = ["half_width_m", "half_width_basis", "section_mn_m2", "stiffness_basis", "plan_factor"]
 _ATTRIBUTES = [*_SLAB, "pour_early_month", "pour_late_month"]
 _DATES = ["pour_from", "pour_to", "pour_date_basis"]  # as given; archetypes hold them coarser with age
 

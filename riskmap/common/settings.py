@@ -206,6 +206,7 @@ class MovementSettings(_Frozen):
     high_filling_draw: tuple[float, float] = (0.9, 1.0)
     pf_span_dry: float = 5.5
     half_width_spread: float = 0.10
+    half_width_spread_footprint: float = 0.15  # judgement: outlines of buildings are of roofs, some of several slabs
     half_width_spread_unknown: float = 0.25  # judgement: wider when the slab's size is not in the lot file
     stiffness_mn_m2: float = 20.0  # judgement: median where the rib depth is not given
     stiffness_sigma_ln: float = 0.75  # judgement: from plain slabs of 0.19 m to deep ribs

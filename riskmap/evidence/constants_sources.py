@@ -222,6 +222,8 @@ CONSTANTS = (
     Constant("slab", "movement.edge_load_kn_m", "wall load on the edge, between", "kN/m", "judgement",
              "light framing with masonry veneer"),
     Constant("slab", "movement.half_width_spread", "half width, relative spread", "", "judgement", _SPREAD),
+    Constant("slab", "movement.half_width_spread_footprint", "the same where the outline of a building gives the size",
+             "", "judgement", "between a size that is given and none: outlines are of roofs, some cover several slabs"),
     Constant("slab", "movement.half_width_spread_unknown", "the same without a size in the lot file", "", "judgement",
              _SPREAD),
     Constant("slab", "lots.default_half_width_m", "half width without a size in the lot file", "m", "judgement",

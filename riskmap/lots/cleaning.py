@@ -9,6 +9,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from riskmap.common import units
+from riskmap.common.constants import SIZE_UNKNOWN
 from riskmap.common.errors import shown
 from riskmap.common.problems import Problem
 from riskmap.common.tables import LOT, STATES, check, flag_texts
@@ -86,7 +87,7 @@ def clean(raw: gpd.GeoDataFrame, settings: LotSettings, crs: str, today: int, fi
         "pour_date_unknown": window.basis == "none",
         "pour_date_refused": np.any([rule != "" for rule in window.refused.values()], axis=0),
         "pour_date_clipped": window.clipped,
-        "slab_size_assumed": ~plate.half_width_known,
+        "slab_size_assumed": plate.half_width_basis == SIZE_UNKNOWN,
         "slab_value_refused": (plate.width_refused | plate.length_refused | plate.beam_refused
                                | plate.prestress_refused),
         "deep_ribs_may_crack": (plate.slab_class == "deep") & ~plate.post_tensioned,
@@ -101,7 +102,7 @@ def clean(raw: gpd.GeoDataFrame, settings: LotSettings, crs: str, today: int, fi
         "pour_late_month": pd.array(window.late, dtype="Int64"),
         "pour_date_basis": window.basis,
         "half_width_m": plate.half_width_m,
-        "half_width_known": plate.half_width_known,
+        "half_width_basis": plate.half_width_basis,
         "slab_class": plate.slab_class,
         "beam_depth_mm": plate.beam_depth_mm,
         "post_tensioned": plate.post_tensioned,

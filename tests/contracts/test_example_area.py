@@ -96,7 +96,7 @@ def test_lots(cleaned):
                                                        "not_yet_poured": 1}
     assert set(table["pour_date_basis"]) == {"date", "month", "year", "range", "none"}
     assert set(table["slab_class"]) == {"unknown", "shallow", "typical", "deep"}
-    assert 0.3 < table["half_width_known"].mean() < 0.9
+    assert 0.3 < (table["half_width_basis"] == "given").mean() < 0.9
     assert table["lot_area_m2"].between(300, 2000).sum() == 1498
 
 
