@@ -132,6 +132,8 @@ class AreaResults:
         map_unit_name_left, map_unit_name_right; lines between map units near the lots, EPSG:4326.
     drought_shapes : GeoDataFrame, optional
         valid_date, category (D0..D4); where that category is the highest, near the lots, EPSG:4326.
+    context : GeoDataFrame, optional
+        layer, kind (point, line, area), label; what is drawn under the lots and enters no number, EPSG:4326.
     inputs : MovementInputs, optional
         What the movement stage computed from.
     growth : DataFrame, optional
@@ -154,6 +156,7 @@ class AreaResults:
     history: History | None = None
     soil_lines: gpd.GeoDataFrame | None = None
     drought_shapes: gpd.GeoDataFrame | None = None
+    context: gpd.GeoDataFrame | None = None
     inputs: MovementInputs | None = None
     growth: pd.DataFrame | None = None
     settings: dict[str, Any] = field(default_factory=dict)

@@ -124,6 +124,25 @@ class IndexEntry(Provenance):
     first_month: str = Field(pattern=_MONTH)  # YYYY-MM of band 1
 
 
+class ShapesEntry(Provenance):
+    """A file of shapes beside the lots, in any format of a lot file."""
+
+    path: Path
+    layer: str | None = None
+    crs: str | None = None  # only when the file itself has none
+
+
+class BuildingsEntry(ShapesEntry):
+    """`[buildings]`: outlines of buildings, from which the size of a slab follows where the lot file has none."""
+
+
+class ContextEntry(ShapesEntry):
+    """`[[context]]`: lines, areas or points that are drawn under the lots; they enter no number."""
+
+    name: str = Field(pattern=r"^[^\x00-\x1f]{1,60}$")
+    label: str | None = None  # column whose texts are written beside the shapes
+
+
 class LotSettings(_Frozen):
     """Cleaning of lots."""
 
@@ -248,6 +267,8 @@ class Area(_Frozen):
     climate: ClimateEntry | None = None
     drought: DroughtEntry | None = None
     index: tuple[IndexEntry, ...] = ()
+    buildings: BuildingsEntry | None = None
+    context: tuple[ContextEntry, ...] = ()
     lot_settings: LotSettings = LotSettings()
     soil_settings: SoilSettings = SoilSettings()
     climate_settings: ClimateSettings = ClimateSettings()

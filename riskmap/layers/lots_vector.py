@@ -64,7 +64,7 @@ def read_ogr(path: Path, name: str, entry: LotsEntry, kind: str) -> RawLots:
     curved = np.isin(kinds, _CURVED)
     if curved.any() or (kinds == _COLLECTION).any():  # a collection may hold curves further in
         _, _, wkb, _ = pyogrio.raw.read(source, layer=layer, columns=[], **options)  # arcs become chords
-    geometry, rows = _shapes(wkb), np.arange(1, arrow.num_rows + 1, dtype=np.int64)
+    geometry, rows = shapes_of(wkb), np.arange(1, arrow.num_rows + 1, dtype=np.int64)
     problems = per_row(valid & shapely.is_missing(geometry), rows, None, "E-LOT-004", name, "geometry",
                        rule="the shape cannot be read.", remedy="Save it as plain polygons.",
                        action="Row kept, not estimated.")
@@ -154,7 +154,7 @@ def _refuse_nests(column: Any, name: str) -> None:
                              "Save the shape as plain polygons.")
 
 
-def _shapes(wkb: Any) -> NDArray[np.object_]:
+def shapes_of(wkb: Any) -> NDArray[np.object_]:
     """Return shapes from well-known binary; None where it is none or cannot be read."""
     import pyarrow as pa
     import shapely

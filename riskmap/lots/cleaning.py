@@ -9,18 +9,19 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from riskmap.common import units
-from riskmap.common.constants import SIZE_UNKNOWN
+from riskmap.common.constants import SIZE_FROM_FOOTPRINT, SIZE_GIVEN, SIZE_UNKNOWN
 from riskmap.common.errors import shown
 from riskmap.common.problems import Problem
 from riskmap.common.tables import LOT, STATES, check, flag_texts
-from riskmap.lots import geometry, placement, pour_date, slab
-from riskmap.lots.findings import LotFindings, report_ids, report_shapes, report_values
+from riskmap.lots import footprints, geometry, placement, pour_date, slab
+from riskmap.lots.findings import LotFindings, report_buildings, report_ids, report_shapes, report_values
 from riskmap.lots.foundation import foundations, vacant
 from riskmap.lots.raw_columns import as_number, as_text
 
 if TYPE_CHECKING:
     import geopandas as gpd
 
+    from riskmap.common.inputs import BuildingOutlines
     from riskmap.common.settings import LotSettings
 
 SMALL = (f"it is smaller than {geometry.LEAST_LOT_M2:g} m2 "
@@ -29,7 +30,8 @@ NARROW = (f"it is nowhere {geometry.LEAST_CIRCLE_M:g} m ({units.m_to_foot(geomet
 
 
 def clean(raw: gpd.GeoDataFrame, settings: LotSettings, crs: str, today: int, file: str,
-          coverage: placement.Box | None = None) -> tuple[gpd.GeoDataFrame, list[Problem]]:
+          coverage: placement.Box | None = None, buildings: BuildingOutlines | None = None) \
+        -> tuple[gpd.GeoDataFrame, list[Problem]]:
     """Clean lots.
 
     Parameters
@@ -48,6 +50,8 @@ def clean(raw: gpd.GeoDataFrame, settings: LotSettings, crs: str, today: int, fi
     coverage : tuple, optional
         West, south, east, north of the soil map in degrees. With it, lots in degrees with longitude and latitude
         swapped or a sign lost are recognised; they get a state and are never moved.
+    buildings : BuildingOutlines, optional
+        Outlines of buildings near the lots: the size of a slab that the file does not give, and lots without a house.
 
     Returns
     -------
@@ -64,9 +68,11 @@ def clean(raw: gpd.GeoDataFrame, settings: LotSettings, crs: str, today: int, fi
     report = LotFindings(file, raw)
     shapes = geometry.usable(raw.geometry, crs, settings.widest_lot_deg, coverage)
     window = pour_date.windows(raw, settings.unknown_pour_earliest, today)
+    outlined = None if buildings is None else footprints.of_lots(shapes.geometry, shapes.is_point, buildings, crs)
     plate = slab.describe(as_number(raw, "slab_width_m"), as_number(raw, "slab_length_m"),
                           as_number(raw, "beam_depth_mm"), as_text(raw, "post_tensioned"),
-                          default_half_width_m=settings.default_half_width_m)
+                          default_half_width_m=settings.default_half_width_m,
+                          footprint_m=None if outlined is None else outlined.sides_m)
     lot_id = as_text(raw, "lot_id")
     repeated = (lot_id.duplicated(keep=False) & (lot_id.str.strip() != "")).to_numpy()
     other_foundation, assumed_foundation = foundations(as_text(raw, "foundation_type"))
@@ -75,7 +81,13 @@ def clean(raw: gpd.GeoDataFrame, settings: LotSettings, crs: str, today: int, fi
     report_ids(report, lot_id, repeated)
     report_shapes(report, shapes, grown)
     report_values(report, raw, window, plate, other_foundation)
-    state, reason = _states(shapes, raw, other_foundation, window.early >= today)
+    not_yet = window.early >= today
+    bare = _without_building(outlined, None if buildings is None else buildings.month, plate, window) & ~not_yet
+    state, reason = _states(shapes, raw, other_foundation, not_yet, bare,
+                            "" if buildings is None else buildings.file)
+    if buildings is not None and outlined is not None:
+        report_buildings(report, outlined, buildings.file, bare & (reason == _bare_reason(buildings.file)), window,
+                         state == "")
     flags = flag_texts({
         "corrected": raw["corrected"].to_numpy(bool) if "corrected" in raw else np.zeros(len(raw), dtype=bool),
         "duplicate_lot_id": repeated,
@@ -87,6 +99,7 @@ def clean(raw: gpd.GeoDataFrame, settings: LotSettings, crs: str, today: int, fi
         "pour_date_unknown": window.basis == "none",
         "pour_date_refused": np.any([rule != "" for rule in window.refused.values()], axis=0),
         "pour_date_clipped": window.clipped,
+        "slab_from_footprint": plate.half_width_basis == SIZE_FROM_FOOTPRINT,
         "slab_size_assumed": plate.half_width_basis == SIZE_UNKNOWN,
         "slab_value_refused": (plate.width_refused | plate.length_refused | plate.beam_refused
                                | plate.prestress_refused),
@@ -114,8 +127,11 @@ def clean(raw: gpd.GeoDataFrame, settings: LotSettings, crs: str, today: int, fi
 
 
 def _states(shapes: geometry.LotShapes, raw: pd.DataFrame, other_foundation: NDArray[np.bool_],
-            not_yet: NDArray[np.bool_]) -> tuple[NDArray, NDArray]:
-    """Return state and reason, the first of `STATES` that applies."""
+            not_yet: NDArray[np.bool_], bare: NDArray[np.bool_], buildings: str) -> tuple[NDArray, NDArray]:
+    """Return state and reason, the first of `STATES` that applies.
+
+    `bare` marks lots without a building in the file `buildings`, which shows the buildings around them.
+    """
     labels = raw.attrs.get("labels", {})
     foundation, land_use = as_text(raw, "foundation_type"), as_text(raw, "land_use")
     no_house = STATES["no_house_known"]
@@ -127,11 +143,29 @@ def _states(shapes: geometry.LotShapes, raw: pd.DataFrame, other_foundation: NDA
         ("no_house_known", vacant(land_use), _says(f"{no_house}: {labels.get('land_use', 'land_use')} says", land_use)),
         ("no_house_known", geometry.too_small(shapes.geometry, shapes.area_m2), _every(raw, f"{no_house}: {SMALL}")),
         ("no_house_known", geometry.too_narrow(shapes.geometry, shapes.area_m2), _every(raw, f"{no_house}: {NARROW}")),
+        ("no_house_known", bare, _every(raw, _bare_reason(buildings))),
         ("not_yet_poured", not_yet, _every(raw, STATES["not_yet_poured"])),
     ]
     conditions = [mask for _, mask, _ in cases]
     state = np.select(conditions, [np.full(len(raw), name, dtype=object) for name, _, _ in cases], "")
     return state.astype(object), np.select(conditions, [reason for _, _, reason in cases], "").astype(object)
+
+
+def _without_building(outlined: footprints.Footprints | None, month: int | None, plate: slab.Slab,
+                      window: pour_date.PourWindow) -> NDArray[np.bool_]:
+    """Mark lots on which no house is known to stand, because a layer that shows the houses around shows none there.
+
+    A lot whose file gives the size of a slab, or a pour that may be younger than the layer (of `month`), is never
+    marked.
+    """
+    if outlined is None:
+        return np.zeros(len(plate.half_width_m), dtype=bool)
+    younger = (window.basis != "none") & (window.late >= month) if month is not None else False
+    return np.asarray(outlined.covered & ~outlined.house & (plate.half_width_basis != SIZE_GIVEN) & ~younger)
+
+
+def _bare_reason(file: str) -> str:
+    return f"{STATES['no_house_known']}: {file} shows no building on it, and shows those around it"
 
 
 def _every(raw: pd.DataFrame, text: str) -> NDArray[np.object_]:

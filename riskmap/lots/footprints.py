@@ -175,9 +175,10 @@ def _measured(kept: list[_OnLots], lots: int) -> tuple[NDArray[np.float64], NDAr
         rows = order[starts[first]:end]
         shapes = shapely.from_wkb(np.array(wkb.take(pa.array(rows)).to_pylist(), dtype=object))
         building, of_lot = _joined(shapes, lot[rows])
-        area = shapely.area(building)
-        diameter = _widest(building)
-        is_house = (area >= geometry.LEAST_LOT_M2) & (diameter >= geometry.LEAST_CIRCLE_M)
+        area, diameter = shapely.area(building), np.zeros(len(building))
+        large = area >= geometry.LEAST_LOT_M2
+        diameter[large] = _widest(building[large])
+        is_house = large & (diameter >= geometry.LEAST_CIRCLE_M)
         small += int((~is_house).sum())
         building, of_lot, area, diameter = (values[is_house] for values in (building, of_lot, area, diameter))
         house[of_lot] = True

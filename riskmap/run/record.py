@@ -39,7 +39,7 @@ PROBLEMS = "problems.json"
 LOTS = "lots.parquet"
 FORMAT = 6
 TABLES = ("climate", "drought_weeks")
-SHAPES = ("soil_lines", "drought_shapes")
+SHAPES = ("soil_lines", "drought_shapes", "context")
 INPUTS = ("archetype", "archetype_profile", "profile", "layer")
 # differ between equal runs (draws are shared within a batch, archetypes are kept); the manifest has them
 OF_ONE_RUN = ("stage_seconds", "seconds", "unit_draws_per_s", "unit_draws", "reused_archetypes")
@@ -54,6 +54,7 @@ _COLUMNS = {
     "drought_weeks": {"cell_id": "t", "valid_date": "d", "category": "t"},
     "soil_lines": {"map_unit_name_left": "t", "map_unit_name_right": "t", "geometry": "s"},
     "drought_shapes": {"valid_date": "d", "category": "t", "geometry": "s"},
+    "context": {"layer": "t", "kind": "t", "label": "t", "geometry": "s"},
     "archetype": {"cell_id": "t", "half_width_m": "n", "half_width_basis": "t", "section_mn_m2": "n",
                   "stiffness_basis": "t", "plan_factor": "n", "pour_early_month": "n", "pour_late_month": "n"},
     "archetype_profile": {"archetype_id": "n", "profile_id": "n", "weight": "n"},
@@ -212,8 +213,8 @@ def read(run: Path | RunFiles, lot_id: str | None = None, *, inputs: bool = Fals
         lots=lots, area_name=header["area_name"], today=header["today"], soil_scale=header["soil_scale"],
         climate=frames["climate"], drought_weeks=frames["drought_weeks"], credits=tuple(header["credits"]),
         problems=problems, facts=header["facts"], history=history, soil_lines=frames["soil_lines"],
-        drought_shapes=frames["drought_shapes"], inputs=source, growth=growth, settings=header["settings"],
-        note=files.note, sharing=sharing)
+        drought_shapes=frames["drought_shapes"], context=frames["context"], inputs=source, growth=growth,
+        settings=header["settings"], note=files.note, sharing=sharing)
 
 
 def area_of(results: AreaResults) -> Area:
