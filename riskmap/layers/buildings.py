@@ -62,8 +62,8 @@ def read(entry: BuildingsEntry, area: Area, lots_box: shape_file.Box | None, lot
         raise LayerError(f"E-BLD-002 {name}: none of its {file.tally.shapes:,} shapes lies near the lots. Check its "
                          f"coordinate system, here {file.crs.name}, and that it is of the same place.")
     if not file.tally.shapes:
-        problems.append(Problem("W-BLD-003", name, rule="the file has no outline of a building.", remedy="Check that it "
-                                "was exported whole.", action="Nothing changes by it."))
+        problems.append(Problem("W-BLD-003", name, rule="the file has no outline of a building.", remedy="Check that "
+                                "it was exported whole.", action="Nothing changes by it."))
     if file.tally.unreadable:
         problems.append(Problem("E-BLD-004", name, rule=f"{file.tally.unreadable:,} of {file.tally.shapes:,} outlines "
                                 "cannot be read, or have coordinates that are no numbers.", remedy="Export them again "

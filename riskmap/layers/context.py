@@ -182,7 +182,7 @@ def _fitted(frame: gpd.GeoDataFrame, crs: str, room: float, entry: ContextEntry,
                                         action="Simplified."))
             return kept.to_crs("EPSG:4326")
     problems.append(Problem("W-CTX-007", name, rule=f"the layer {shown(entry.name)} has {size_bytes(kept) / 1000:,.0f} "
-                            f"kB even when drawn to {TOLERANCES_M[-1]:g} m, and {max(room, 0) / 1000:,.0f} kB are left.",
+                            f"kB even when drawn to {TOLERANCES_M[-1]:g} m; {max(room, 0) / 1000:,.0f} kB are left.",
                             remedy="Leave out what the map need not show, or name the layer first.",
                             action="Not drawn."))
     return frame.iloc[:0].to_crs("EPSG:4326")

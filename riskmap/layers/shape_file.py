@@ -266,8 +266,8 @@ def _label(entry: ShapesEntry, columns: list[str], name: str) -> str | None:
     if label is None:
         return None
     if is_personal(label):
-        raise LayerError(f"E-SHP-009 {name}: the column '{shown(label)}' is about people and is not read. Name a column "
-                         "about the place, such as the name of a road.")
+        raise LayerError(f"E-SHP-009 {name}: the column '{shown(label)}' is about people and is not read. Name a "
+                         "column about the place, such as the name of a road.")
     if label not in columns:
         raise LayerError(f"E-SHP-008 {name}: there is no column '{shown(label)}'. The file has, the closest first: "
                          f"{joined(closest(label, columns), 40) or 'no columns'}.")

@@ -143,9 +143,11 @@ def _assigned(parts: NDArray[np.object_], lot: NDArray[np.object_], is_point: ND
 
     nobody = np.empty(0, np.int64)
     own, found = tree.query(parts, predicate="intersects") if len(parts) else (nobody, nobody)
-    overlap = shapely.area(shapely.intersection(parts[own], lot[found]))
     point = is_point[found]
     area = shapely.area(parts)[own]
+    overlap = area.copy()
+    cut = ~shapely.covers(lot[found], parts[own])
+    overlap[cut] = shapely.area(shapely.intersection(parts[own[cut]], lot[found[cut]]))
     largest = np.zeros(len(parts))
     np.maximum.at(largest, own[~point], overlap[~point])
     holds = ~point & (overlap >= LEAST_SHARE * area) & (overlap >= largest[own] - EQUAL_SHARE * area)
@@ -230,8 +232,7 @@ def _joined(shapes: NDArray[np.object_], lot: NDArray[np.int64]) -> tuple[NDArra
     a, b = several[a], several[b]
     one = (a < b) & (lot[a] == lot[b])
     a, b = a[one], b[one]
-    wall = np.maximum(*(shapely.length(shapely.intersection(
-        shapely.boundary(shapes[left]), shapely.buffer(shapes[right], WALL_GAP_M))) for left, right in ((a, b), (b, a))))
+    wall = np.maximum(_beside(shapes[a], shapes[b]), _beside(shapes[b], shapes[a]))
     a, b = a[wall >= LEAST_WALL_M], b[wall >= LEAST_WALL_M]
     pairs = coo_matrix((np.ones(len(a)), (a, b)), shape=(len(shapes), len(shapes)))
     _, group = connected_components(pairs, directed=False)
@@ -247,6 +248,14 @@ def _joined(shapes: NDArray[np.object_], lot: NDArray[np.int64]) -> tuple[NDArra
                                join_style="mitre")
         building[np.unique(together)] = shapely.buffer(whole, -WALL_GAP_M / 2, join_style="mitre")
     return building, lot[np.sort(first)]
+
+
+def _beside(shapes: NDArray[np.object_], others: NDArray[np.object_]) -> NDArray[np.float64]:
+    """Return how much of the outline of each shape lies within `WALL_GAP_M` of the other, or in it. [m]"""
+    import shapely
+
+    wall = shapely.intersection(shapely.boundary(shapes), shapely.buffer(others, WALL_GAP_M, quad_segs=2))
+    return np.asarray(shapely.length(wall))
 
 
 def _covered(lot: NDArray[np.object_], is_point: NDArray[np.bool_], house: NDArray[np.bool_]) -> NDArray[np.bool_]:
