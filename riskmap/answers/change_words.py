@@ -34,8 +34,8 @@ _OBJECTS = {
 }
 _TITLES = {"now": "Now (middle against edge)", "next": "Next 12 months", "expected": "Expected", "long_run": "Long run"}
 _SHORT = {
-    "code": "another version", "settings": "settings", "lots": "lot file", "buildings": "buildings", "soil": "soil survey",
-    "weather_revised": "revised weather", "weather": "new weather", "calibration": "calibration",
+    "code": "another version", "settings": "settings", "lots": "lot file", "buildings": "buildings",
+    "soil": "soil survey", "weather_revised": "revised weather", "weather": "new weather", "calibration": "calibration",
 }
 
 

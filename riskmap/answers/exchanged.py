@@ -1,7 +1,7 @@
 """Every lot of two runs computed again, one thing exchanged at a time: what an exchange changes is its cause's part.
 
-The order is fixed: code, settings, lots, buildings, soil, weather of months that both runs know, new months, calibration. Each
-part is the step between two neighbours, so the parts add up to the change whatever the order; with another order
+The order is fixed: code, settings, lots, buildings, soil, weather of months that both runs know, new months,
+calibration. Each part is the step between two neighbours, so the parts add up to the change whatever the order; with another order
 single parts could differ where two things act on each other.
 """
 
@@ -101,7 +101,7 @@ class Steps:
         Masks say which pairs take the slab, the pour and the soil of B; `cell` is a or b.
         """
         use = np.flatnonzero(self.usable)
-        given: dict[str, NDArray[np.int64]] = {}
+        given: dict[str, Any] = {}
         for name, mask in (("slab", slab), ("pour", pour), ("soil", soil)):
             took = mask[use]
             given |= {name: np.where(took, self.archetype_b[use], self.archetype_a[use]), f"{name}_b": took}
