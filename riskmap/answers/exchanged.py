@@ -1,8 +1,8 @@
 """Every lot of two runs computed again, one thing exchanged at a time: what an exchange changes is its cause's part.
 
 The order is fixed: code, settings, lots, buildings, soil, weather of months that both runs know, new months,
-calibration. Each part is the step between two neighbours, so the parts add up to the change whatever the order; with another order
-single parts could differ where two things act on each other.
+calibration. Each part is the step between two neighbours, so the parts add up to the change whatever the order; with
+another order single parts could differ where two things act on each other.
 """
 
 from __future__ import annotations
