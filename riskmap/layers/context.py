@@ -100,7 +100,6 @@ def _names(entries: tuple[ContextEntry, ...]) -> list[str]:
 def _layer(entry: ContextEntry, area: Area, lots_box: shape_file.Box, problems: list[Problem]) \
         -> tuple[gpd.GeoDataFrame, int]:
     """Return the shapes of one layer in the area's system, cut at the box, and how many rows the file has."""
-    import geopandas as gpd
     import shapely
     from pyproj import Transformer
 
@@ -132,8 +131,8 @@ def _layer(entry: ContextEntry, area: Area, lots_box: shape_file.Box, problems: 
         problems.append(Problem("W-CTX-005", name, rule=f"none of its {file.tally.shapes:,} shapes lies near the lots.",
                                 remedy=f"Check its coordinate system, here {file.crs.name}, and that it is of the same "
                                 "place.", action="Nothing of it is drawn."))
-    return gpd.GeoDataFrame(frame.assign(layer=entry.name)[["layer", "kind", "label", "geometry"]],
-                            crs=area.crs), file.tally.shapes
+    named = frame.assign(layer=entry.name)[["layer", "kind", "label", "geometry"]]
+    return named.set_crs(area.crs), file.tally.shapes
 
 
 def _joined(parts: Iterable[NDArray[np.object_]]) -> NDArray[np.object_]:
