@@ -82,7 +82,8 @@ def clean(raw: gpd.GeoDataFrame, settings: LotSettings, crs: str, today: int, fi
     report_shapes(report, shapes, grown)
     report_values(report, raw, window, plate, other_foundation)
     not_yet = window.early >= today
-    bare = _without_building(outlined, None if buildings is None else buildings.month, plate, window) & ~not_yet
+    bare = _without_building(outlined, None if buildings is None else buildings.month, plate, window)
+    bare &= ~not_yet & ~grown  # an outline that had to be changed does not say where nothing stands
     state, reason = _states(shapes, raw, other_foundation, not_yet, bare,
                             "" if buildings is None else buildings.file)
     if buildings is not None and outlined is not None:
