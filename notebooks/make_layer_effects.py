@@ -3,9 +3,9 @@
     python notebooks/make_layer_effects.py
 
 Four runs of the example with equal settings: no size of any slab, sizes from the lot file, from outlines of buildings,
-from both. Of the lots with an estimate in all four: the range (90th minus 10th percentile) of the expected movement over
-its median, the median of both over the lots, and the share of the variance of the expected movement that lies between
-soil units (sum of squares of the units' means, weighted by their lots, over that of all lots).
+and from both. Of the lots with an estimate in all four: the range (90th minus 10th percentile) of the expected movement
+over its median, the median of both over the lots, and the share of the variance of the expected movement that lies
+between soil units (sum of squares of the units' means, weighted by their lots, over that of all lots).
 """
 
 from __future__ import annotations

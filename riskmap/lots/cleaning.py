@@ -161,8 +161,8 @@ def _without_building(outlined: footprints.Footprints | None, month: int | None,
     """
     if outlined is None:
         return np.zeros(len(plate.half_width_m), dtype=bool)
-    younger = (window.basis != "none") & (window.late >= month) if month is not None else False
-    return np.asarray(outlined.covered & ~outlined.house & (plate.half_width_basis != SIZE_GIVEN) & ~younger)
+    bare = outlined.covered & ~outlined.house & (plate.half_width_basis != SIZE_GIVEN)
+    return bare if month is None else bare & ~((window.basis != "none") & (window.late >= month))
 
 
 def _bare_reason(file: str) -> str:
