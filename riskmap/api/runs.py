@@ -112,7 +112,7 @@ def estimate(area: FileName, outputs: FileName = "outputs", *, units: str = "us"
     >>> import riskmap
     >>> run = riskmap.estimate("layers/example/area.toml", outputs)
     >>> run.rows.out, run.rows.with_number
-    (1499, 1429)
+    (1499, 1423)
     >>> run.results.today
     '2025-10'
     >>> sorted(run.rows.by_state)
@@ -203,7 +203,7 @@ def read(run: FileName | Run = "latest", outputs: FileName = "outputs", *, verif
     >>> import riskmap
     >>> found = riskmap.read("latest", outputs)
     >>> found
-    <Results of Example town (invented), 2025-10: 1,499 lots, 1,429 with a number>
+    <Results of Example town (invented), 2025-10: 1,499 lots, 1,423 with a number>
     >>> lot = found.lots[found.lots["lot_id"] == "0010021"].iloc[0]
     >>> bool(lot["expected_movement_mm_p10"] < lot["expected_movement_mm"] < lot["expected_movement_mm_p90"])
     True
