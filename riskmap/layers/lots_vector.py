@@ -138,7 +138,7 @@ def _wkb_kinds(column: Any) -> NDArray[np.int64]:
     return (kind & 0x0FFFFFFF).astype(np.int64) % 1000
 
 
-def _refuse_nests(column: Any, name: str) -> None:
+def refuse_nests(column: Any, name: str) -> None:
     """Refuse collections in collections without end: the library that reads them would stop the whole program.
 
     GeoPackage, GeoJSON and shapefile need no such look: their driver has its own limit.
@@ -203,7 +203,7 @@ def read_parquet(path: Path, name: str, entry: LotsEntry, kind: str) -> RawLots:
         others = [c for c in schema.names if c not in geo["columns"]]
         names, dropped = match_columns(others, entry, name)
         arrow = pq.read_table(path, columns=list(names.values()))
-        _refuse_nests(pq.read_table(path, columns=[geo["primary_column"]]).column(0), name)
+        refuse_nests(pq.read_table(path, columns=[geo["primary_column"]]).column(0), name)
         shapes = gpd.read_parquet(path, columns=[geo["primary_column"]]).geometry
     except (ShapelyError, KeyError, TypeError, AttributeError) as error:
         raise LayerError(f"E-LOT-001 {name}: cannot be read as GeoParquet: {shown(error)}.") from None

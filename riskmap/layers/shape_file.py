@@ -7,6 +7,8 @@ state is read in pieces of `PIECE` shapes and never held at once. Nothing is com
 from __future__ import annotations
 
 import json
+import logging
+import warnings
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
@@ -20,7 +22,7 @@ from riskmap.common.errors import LayerError, closest, joined, shown, visible
 from riskmap.common.problems import Problem
 from riskmap.layers import lots_csv, lots_kml, lots_whole
 from riskmap.layers.lots_columns import is_personal
-from riskmap.layers.lots_vector import shapes_of
+from riskmap.layers.lots_vector import refuse_nests, shapes_of
 from riskmap.layers.reader_words import as_findings, first_line
 
 if TYPE_CHECKING:
@@ -143,7 +145,7 @@ def _gdal(path: Path, section: str, name: str, kind: str, entry: ShapesEntry, lo
             raise LayerError(f"E-SHP-004 {name}: the layer has no shapes. Name a layer with shapes.")
 
         def pieces() -> Iterator[Piece]:
-            for batch in stream:
+            for batch in _told(stream):
                 yield batch.column(place), batch.column(label) if label else None
 
         yield ShapeFile(crs, _near(pieces(), box, tally), tally)
@@ -157,8 +159,23 @@ def _gdal(path: Path, section: str, name: str, kind: str, entry: ShapesEntry, lo
         tally.shapes = max(int(info["features"]), tally.shapes)
 
 
+def _told(stream: Any) -> Iterator[Any]:
+    """Yield the pieces of a stream; what the library warns of on the way is logged as its own, not as ours."""
+    rest = iter(stream)
+    while True:
+        with warnings.catch_warnings(record=True) as caught:
+            warnings.simplefilter("always")
+            piece = next(rest, None)
+        for each in caught:
+            logging.getLogger("pyogrio").warning(str(each.message))
+        if piece is None:
+            return
+        yield piece
+
+
 def _parquet(path: Path, section: str, name: str, kind: str, entry: ShapesEntry, lots_box: Box,
              problems: list[Problem]) -> Iterator[ShapeFile]:
+    import pyarrow as pa
     import pyarrow.parquet as pq
 
     with pq.ParquetFile(path, page_checksum_verification=True) as file:
@@ -177,6 +194,7 @@ def _parquet(path: Path, section: str, name: str, kind: str, entry: ShapesEntry,
 
         def pieces() -> Iterator[Piece]:
             for batch in file.iter_batches(PIECE, columns=[column, *([label] if label else [])]):
+                refuse_nests(pa.chunked_array([batch.column(column)]), name)
                 yield batch.column(column), batch.column(label) if label else None
 
         yield ShapeFile(crs, _near(pieces(), box, tally), tally)
