@@ -33,7 +33,8 @@ def full() -> Results:
                              geometry=[LineString([(-98, 32), (-97.9, 32.1)])], crs="EPSG:4326")
     drought = gpd.GeoDataFrame({"valid_date": ["2025-10-28"], "category": ["D2"]},
                                geometry=[box(-98.1, 31.9, -97.9, 32.1)], crs="EPSG:4326")
-    return replace(made, history=history, soil_lines=lines, drought_shapes=drought,
+    roads = gpd.GeoDataFrame({"layer": ["Roads"], "kind": ["line"], "label": ["<b>{{x}}</b>"]}, geometry=lines.geometry)
+    return replace(made, history=history, soil_lines=lines, drought_shapes=drought, context=roads,
                    facts={"seed": 7, "missing": float("nan"), "array": np.arange(2)})
 
 
@@ -81,13 +82,15 @@ def test_everything_comes_back(full: Results, tmp_path: Path) -> None:
         ours, theirs = getattr(back, name), getattr(full, name)
         assert ours.crs == theirs.crs
         assert ours.geometry.geom_equals(theirs.geometry).all()
+        pd.testing.assert_frame_equal(pd.DataFrame(ours.drop(columns="geometry")),
+                                      pd.DataFrame(theirs.drop(columns="geometry")), check_dtype=False)
     assert back.lots["lot_id"].tolist() == full.lots["lot_id"].tolist()
     assert (back.lots.geometry.isna() == full.lots.geometry.isna()).all()
 
 
 def test_a_run_without_history_comes_back_without(tmp_path: Path) -> None:
     back = opened(written(results(), tmp_path))
-    assert back.history is back.soil_lines is back.drought_shapes is None
+    assert back.history is back.soil_lines is back.drought_shapes is back.context is None
 
 
 def test_a_folder_that_is_no_run_is_refused(tmp_path: Path) -> None:
