@@ -1,6 +1,7 @@
 """Stage 1: read the layers that an area file names, in our names and units, and say what is wrong with them.
 
-In: the `[lots]`, `[soil]`, `[climate]`, `[drought]`, `[[index]]`, `[buildings]` and `[[context]]` entries of an area file.
+In: the `[lots]`, `[soil]`, `[climate]`, `[drought]`, `[[index]]`, `[buildings]` and `[[context]]` entries of an area
+file.
 Out: `Layers`: raw lots, soil tables, monthly climate, weekly categories, index grids, outlines of buildings, what a map
 shows under the lots, and the problems found.
 Renaming and unit conversion happen here, once. Nothing is computed and nothing is dropped without a `Problem`.
