@@ -60,7 +60,7 @@ def test_three_extremes_against_every_month_on_200_random_archetypes() -> None:
     run = run_draws.Engine(drawn, layers, soil_units.depth_caps(profile),
                            [stiffness.stiffness_of(stiffness.UNKNOWN, 0.0, settings)], 20.0, settings)
     with ThreadPoolExecutor(2) as pool:
-        block = run.run(made, draw_inputs.Units(number, zero, pours, pours), 6.0, True, pool)
+        block = run.run(made, draw_inputs.Units(number, zero, pours, pours), 6.0, "given", pool)
     model, misses = rm.cached(1.7), []
     for n in range(200):  # archetype n with draw n: 200 different soils, pours and draws
         index = [layers.factor[n, k] * kernels_soil.compression_index(
