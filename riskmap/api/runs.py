@@ -46,9 +46,9 @@ def check(path: FileName, role: str | None = None) -> Report:
     >>> report.refusals
     []
     >>> report.lots
-    {'read': 1499, 'usable': 1477, 'not_applicable': 20, 'not_yet_poured': 1, 'unmatched': 1}
+    {'read': 1499, 'usable': 1470, 'no_house_known': 7, 'not_applicable': 20, 'not_yet_poured': 1, 'unmatched': 1}
     >>> print(report.problems[-1].code)
-    E-LOT-014
+    W-BLD-010
     """
     from riskmap.run import check as checking
 
@@ -116,7 +116,7 @@ def estimate(area: FileName, outputs: FileName = "outputs", *, units: str = "us"
     >>> run.results.today
     '2025-10'
     >>> sorted(run.rows.by_state)
-    ['not_applicable', 'not_enough_data', 'not_yet_poured', 'outside_coverage', 'unmatched']
+    ['no_house_known', 'not_applicable', 'not_enough_data', 'not_yet_poured', 'outside_coverage', 'unmatched']
     """
     import os
 

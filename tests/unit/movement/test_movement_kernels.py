@@ -106,7 +106,7 @@ class OneSoil:
                                [stiffness.stiffness_of(stiffness.UNKNOWN, 0.0, self.settings)], 20.0, self.settings)
         self.past = np.empty((len(pours), count, 6), np.float32)
         with ThreadPoolExecutor(2) as pool:
-            self.block = run.run(self.made, draw_inputs.Units(zero, zero, self.pours, self.pours), 6.0, True, pool,
+            self.block = run.run(self.made, draw_inputs.Units(zero, zero, self.pours, self.pours), 6.0, "given", pool,
                                  past=self.past)
 
     def slab(self, d: int) -> dict[str, float]:
