@@ -12,6 +12,7 @@ from shapely.geometry import LineString, MultiPolygon, Point, Polygon, box
 from riskmap.common.problems import Problem
 from riskmap.common.results import History, Results
 from riskmap.common.tables import ESTIMATE, MARKS, check, not_known
+from riskmap.common.weather import ClimateHistory, MovementInputs
 
 HOSTILE = (
     "{{31337*94011}}", "{% for x in y %}", "${document.title=7*7}", "<img src=x onerror=document.title='ran'>",
@@ -26,7 +27,7 @@ NEVER = str(31337 * 94011)  # what a template would make of the first
 
 
 def estimate(n: int, geometry: list | np.ndarray, seed: int = 1) -> gpd.GeoDataFrame:
-    """Return an estimate table of n lots with a number, with plausible but invented values."""
+    """Return an estimate table of n lots with an estimate, with plausible but invented values."""
     draw = np.random.default_rng(seed)
     middle = draw.gamma(2.0, 9.0, n)
     now = draw.normal(8.0, 20.0, n)
@@ -145,7 +146,7 @@ def town(n: int, seed: int = 2) -> Results:
 
 
 def with_past(found: Results, n_month: int = 24, weeks: int = 8, seed: int = 3) -> Results:
-    """Add past months of every lot with a number, weekly drought shapes, soil lines and the indices of their cells."""
+    """Add past months of lots with an estimate, weekly drought shapes, soil boundaries and the indices of cells."""
     draw = np.random.default_rng(seed)
     lots = found.lots
     months = pd.period_range(end=found.today, periods=n_month, freq="M").strftime("%Y-%m")
@@ -177,3 +178,36 @@ def with_past(found: Results, n_month: int = 24, weeks: int = 8, seed: int = 3) 
                                         geometry=[s[2] for s in shapes], crs="EPSG:4326"),
         soil_lines=gpd.GeoDataFrame({"map_unit_name_left": [HOSTILE[3]], "map_unit_name_right": ["Quellan sand"]},
                                     geometry=[line], crs="EPSG:4326"))
+
+
+# of the archetypes of `with_growth`: pour year, first December and its last values, middle and edge [mm]
+GROWTH = ((1990, 1990, 60.0, -10.0), (1950, 1980, 30.0, 4.0), (1990, 1990, -20.0, 30.0), (2000, 2000, 0.4, 0.2),
+          (2025, None, 0.0, 0.0), (1990, 1990, 60.0, -10.0))
+
+
+def with_growth(found: Results) -> Results:
+    """Add the ground since the pour and what it was computed from; the first and the last archetype have one curve."""
+    n, k = len(found.lots), len(GROWTH)
+    tables = []
+    for archetype, (pour, first, middle, edge) in enumerate(GROWTH):
+        years = np.arange(first or 0, 2025 if first else 0)
+        passed = years - pour + 0.5
+        rise = middle * (1 - np.exp(-passed / 4)) / (1 - np.exp(-(2024 - pour + 0.5) / 4))
+        swing = edge + 25 * np.sin(1.7 * (2024 - years))
+        tables.append(pd.DataFrame({"archetype": np.full(len(years), archetype, np.int32),
+                                    "year": years.astype(np.int16), "middle_mm": rise.round(1).astype(np.float32),
+                                    "edge_mm": swing.round(1).astype(np.float32)}))
+    pours = np.array([12 * pour for pour, *_ in GROWTH], dtype=np.int64)
+    archetypes = pd.DataFrame({
+        "cell_id": "Z01", "half_width_m": 6.0, "half_width_basis": "given", "section_mn_m2": np.arange(k) * 1.0,
+        "stiffness_basis": "rib_depth", "plan_factor": 1.0, "pour_early_month": pours, "pour_late_month": pours + 11})
+    layer = {name: [0.5] for name in ("bottom_m", "lep_low_pct", "lep_pct", "lep_high_pct")}
+    inputs = MovementInputs(
+        archetype=archetypes,
+        archetype_profile=pd.DataFrame({"archetype_id": range(k), "profile_id": 0, "weight": 1.0}),
+        lot_archetype=np.where(found.lots["state"] == "", np.arange(n) % k, -1),
+        profile=pd.DataFrame({"profile_id": [0], "rock_depth_m": [np.inf]}),
+        layer=pd.DataFrame({"profile_id": [0], "top_m": [0.0], **layer}),
+        history=ClimateHistory(("Z01",), 24000, *[np.zeros((1, 3))] * 3, np.ones((1, 3), np.int8), ("",), np.zeros(1),
+                               np.zeros((1, 3)), np.zeros(1)))
+    return replace(found, inputs=inputs, growth=pd.concat(tables, ignore_index=True))

@@ -1,6 +1,6 @@
 """Fifteen plausible mistakes, one at a time in a copy of the package: does a test notice each?
 
-    python tests/mutations.py            # about a minute a mistake: each copy compiles anew
+    python tests/mutations.py            # about a minute a mistake: each copy compiles again
 
 Prints the first failing test of each; exit 1 when a mistake goes unnoticed. Not collected by pytest.
 """
@@ -56,6 +56,10 @@ MISTAKES = (
     Mistake("reasons in one order only", "movement/reasons.py",
             "weight = factorial(size) * factorial(n - size - 1) / factorial(n)",
             "weight = float(number == (1 << f) - 1)", "tests/unit/movement/test_movement_kernels.py"),
+    Mistake("growth measured on the slab's own rise alone", "movement/life.py", "return max(abs(own), abs(usual))",
+            "return abs(own)", "tests/unit/movement/test_movement_life.py"),
+    Mistake("rest judged by one month alone", "movement/life.py", "if size <= limit:", "if abs(total) <= limit:",
+            "tests/unit/movement/test_movement_life.py"),
     Mistake("cracks under the slab too", "movement/grid.py", "np.where(outside, between[1:-1], 1.0)", "between[1:-1]",
             "tests/verification/test_cracked_ground.py"),
     Mistake("natural level not reached at depth", "movement/suction_levels.py",

@@ -21,12 +21,12 @@ from riskmap.common.errors import counted
                    "remark or note is printed.")
 @COLUMNS
 @click.option("--top", type=click.IntRange(1, 500), default=None, metavar="N",
-              help="The N lots with the largest expected movement.")
+              help="Number of lots with the largest estimate.")
 @click.option("--paper", type=click.Choice(["letter", "a4"]), default="letter", show_default=True)
 @click.option("--each", is_flag=True, help="Also one PDF per page.")
 @CALIBRATION
 @click.option("--into", type=click.Path(path_type=Path, file_okay=False), default=None,
-              help="New or empty folder; default: a new one beside the run.")
+              help="New or empty folder; default: a new one in the folder of runs.")
 @UNITS
 @UNVERIFIED
 @OUTPUTS
@@ -46,5 +46,5 @@ def brief(run: str, ids: str | None, visits: Path | None, columns: tuple[str, ..
         click.echo(path.as_posix())
     pages = outcome.answer.pages
     without = sum(1 for page in pages if page["state"])
-    click.echo(f"{counted(len(pages), 'page')}, {without:,} without a number", err=True)
+    click.echo(f"{counted(len(pages), 'page')}, {without:,} without an estimate", err=True)
     sys.exit(Exit.SOME_STATES if without else Exit.ALL_ANSWERED)

@@ -36,14 +36,14 @@ if TYPE_CHECKING:
     from riskmap.common.settings import ClimateSettings
 
 INDEX_COLUMNS = (("spi_3", spi, 3), ("spei_6", spei, 6), ("spei_12", spei, 12))
-SHORT_RECORD_YEARS = 30  # usual length of a normal period; the equilibrium rule asks for at least as much
+SHORT_RECORD_YEARS = 30  # usual length of a normal period; the equilibrium rule needs at least as much
 
 
 # -------------------------------------------------------------------------------------------------------- history
 def monthly_record(names: tuple[str, ...], shapes: NDArray[Any], climate: ClimateTables | None,
                    weekly: WeeklyCategories | None, index: tuple[IndexGrid, ...], settings: ClimateSettings, today: int,
                    problems: list[Problem]) -> ClimateHistory:
-    """Return the months of every cell up to today, each from the best source there is; findings go to `problems`."""
+    """Return the months of every cell up to today, each from the best source; findings are added to `problems`."""
     flags: list[set[str]] = [set() for _ in names]
     monthly = climate.monthly[climate.monthly["cell_id"].isin(names)] if climate is not None else None
     first = today if monthly is None or monthly.empty else min(int(monthly["month"].min()), today)
@@ -99,7 +99,7 @@ def _axis(monthly: pd.DataFrame, names: tuple[str, ...], column: str, first: int
 
 def _pet(names: tuple[str, ...], warmth: NDArray[np.float64], declared: NDArray[np.float64], climate: ClimateTables,
          first: int, flags: list[set[str]], problems: list[Problem]) -> NDArray[np.float64]:
-    """Return evapotranspiration per cell: declared values that pass the guard, else Thornthwaite."""
+    """Return evapotranspiration per cell: declared values that pass the guard, otherwise Thornthwaite."""
     latitude = np.array([climate.latitude_deg[name] for name in names])
     own = evapotranspiration.thornthwaite(warmth, latitude, first_calendar_month=first % 12 + 1)
     if not climate.pet_source:
@@ -119,7 +119,7 @@ def _pet(names: tuple[str, ...], warmth: NDArray[np.float64], declared: NDArray[
 
 def _caution(names: tuple[str, ...], source: NDArray[np.int8], first: int, flags: list[set[str]],
              problems: list[Problem]) -> None:
-    """Flag cells whose record has a bridged gap, is short, or ends without anything to bring it up to today."""
+    """Flag cells whose record has a bridged gap, is short, or ends without anything to extend it up to today."""
     gap = source == CLIMATOLOGY
     known = (source != BEFORE) & ~gap
     last_known = np.where(known.any(axis=1), source.shape[1] - 1 - np.argmax(known[:, ::-1], axis=1), 0)
@@ -132,7 +132,7 @@ def _caution(names: tuple[str, ...], source: NDArray[np.int8], first: int, flags
             problems.append(Problem("E-CLI-047", "[climate]", rule="the record should reach now or miss "
                                     f"{MOST_USUAL_MONTHS} months at most.", remedy="Add newer months or an index grid, "
                                     "or set today to the last month with data.", action=f"{lost[k]} months up to now "
-                                    "have no data: lots in this cell get no number.", value=names[k]))
+                                    "have no data: lots in this cell get no estimate.", value=names[k]))
         if tail:
             flags[k].add("climate_ends_before_today")
         if tail and lost[k] <= MOST_USUAL_MONTHS:
@@ -152,14 +152,14 @@ def _caution(names: tuple[str, ...], source: NDArray[np.int8], first: int, flags
     for k in short:
         flags[k].add("short_climate_record")
     if len(short):
-        problems.append(Problem("W-CLI-045", "[climate]", rule=f"a record should hold {SHORT_RECORD_YEARS} years or "
+        problems.append(Problem("W-CLI-045", "[climate]", rule=f"a record should contain {SHORT_RECORD_YEARS} years or "
                                 "more.", remedy="Give the longest record you have.", action=f"{len(short)} cells used "
                                 "as they are, flagged.", value=joined((f"{names[k]}: {years[k]:.0f} years" for k in
                                 short), 3)))
 
 
 def record_table(record: ClimateHistory) -> tuple[pd.DataFrame, ClimateHistory]:
-    """Return the monthly table of the products, and the history with cells flagged whose index hit its limit.
+    """Return the monthly table of the products, and the history with a flag on cells whose index hit its limit.
 
     Its `pet_mm` is Thornthwaite's or a declared one, as the indices need it; the day steps have their own.
     """

@@ -1,7 +1,7 @@
 """Every table between stages: column, kind, unit, plausible range, meaning.
 
-This is the one home of the column dictionary: stages check what they hand over against it, the writers take
-units and meanings from it. Months are whole numbers, `12 * year + (month - 1)`, and mean the END of the month.
+The columns are defined only here: stages check their tables against it, and the writers take units and meanings from
+it. Months are whole numbers, `12 * year + (month - 1)`, and mean the END of the month.
 """
 
 from __future__ import annotations
@@ -34,7 +34,8 @@ class Column:
 class Table:
     """A named table with its key and columns. Columns that are not listed may follow and are not checked.
 
-    Each of `answers` has a finite number, between its `_p10` and `_p90`, in exactly the rows whose `state` is empty.
+    Each column in `answers` has a finite value, between its `_p10` and `_p90`, in exactly the rows whose `state` is
+    empty.
     """
 
     name: str
@@ -66,7 +67,7 @@ def number(name: str, meaning: str, unit: str = "", low: float | None = None, hi
 
 FIRST_MONTH, LAST_MONTH = 12 * 1600, 12 * 2400
 
-# ---------------------------------------------------------------- layers (read at the door, our names and units)
+# ---------------------------------------------------------------- layers (as read, in our names and units)
 MAP_UNIT = Table("map_unit", ("mukey",), (
     text("mukey", "map unit key, always text", empty=False),
     text("musym", "map unit symbol"),
@@ -111,18 +112,19 @@ NO_DROUGHT = "none"  # a current map without drought; readers of CSV often take 
 CATEGORY_MEANING = ("today's drought category at the lot, from the newest weekly map of the present month or the month "
                     "before: D0..D4, none where that map shows no drought; empty when it is not known (no such map, or "
                     "it does not cover the lot)")
-LEVEL_MEANING = ("weakest source of the weather in the last months up to now (24 unless `recent_months` is set): "
-                 "1 rain and temperature, 2 index, 3 weekly category, 4 the usual season (climatology) in a month "
-                 "without any of them, 0 none")
-# The same in words, as the estimate names it; a lot without weather has none.
+LEVEL_MEANING = ("least reliable source of the weather in the last months up to now (24 unless `recent_months` is "
+                 "set): 1 rain and temperature, 2 index, 3 weekly category, 4 the usual season (climatology) in a "
+                 "month without any of them, 0 none")
+# The same in words, as the estimate names it; a lot without weather has no such words.
 WEATHER_SOURCES = {1: "rain and temperature", 2: "index", 3: "weekly map", 4: "usual season", 0: ""}
-SOURCE_MEANING = ("weakest source of the weather in the last months up to now (24 unless `recent_months` is set), best "
-                  f"first: {', '.join(text for text in WEATHER_SOURCES.values() if text)}; empty where there is none")
+SOURCE_MEANING = ("least reliable source of the weather in the last months up to now (24 unless `recent_months` is "
+                  f"set), best first: {', '.join(text for text in WEATHER_SOURCES.values() if text)}; empty where "
+                  "there is none")
 VALID_DATE_MEANING = "valid date of the map that drought_category is from; empty when that is empty"
 LOT = Table("lot", ("lot_row",), (
     whole("lot_row", "position in the input file, from 0; order of every product", "", 0),
     text("lot_id", "identifier as given, always text", empty=False),
-    text("state", "why there is no number; empty text when there is one", empty=False),
+    text("state", "why there is no estimate; empty text when there is one", empty=False),
     text("state_reason", "the state in plain words"),
     number("lot_area_m2", "area of the lot in the equal-area projection", "m2", 0),
     whole("pour_early_month", "earliest month of the pour", "month", FIRST_MONTH, LAST_MONTH, empty=True),
@@ -145,8 +147,8 @@ LOT_MAP_UNIT = Table("lot_map_unit", ("lot_row", "mukey"), (
 LOT_PROFILE = Table("lot_profile", ("lot_row", "profile_id"), (
     whole("lot_row", "position of the lot", "", 0),
     whole("profile_id", "row of the profile table", "", 0),
-    number("weight", "probability that the slab stands on this profile; sums to 1 over a lot", "fraction", 0,
-           1 + 1e-9, empty=False),
+    number("weight", "probability that the slab is on this profile; the probabilities of a lot add up to 1", "fraction",
+           0, 1 + 1e-9, empty=False),
 ))
 LOT_SOIL = Table("lot_soil", ("lot_row",), (
     whole("lot_row", "position of the lot", "", 0),
@@ -159,10 +161,10 @@ LOT_SOIL = Table("lot_soil", ("lot_row",), (
     number("linear_extensibility_pct", "thickness-weighted mean over 25-100 cm, share-weighted", "%", 0, 60),
     text("shrink_swell_class", "soil-survey class of that mean: low, moderate, high, very high"),
     number("shrink_swell_rating", "soil-survey rating 0-1 of the mean over 25-100 cm, share-weighted", "", 0, 1),
-    number("soil_line_distance_m", "distance from the lot's middle to the nearest soil line", "m", 0),
+    number("soil_line_distance_m", "distance from the middle of the lot to the nearest soil boundary", "m", 0),
     text("neighbor_unit_name", "map unit on the other side of that line"),
-    number("neighbor_unit_share", "probability that the slab stands on the neighbour unit, from the width of the line",
-           "fraction", 0, 1),
+    number("neighbor_unit_share", "probability that the slab is on the neighbouring map unit, from the width of the "
+           "boundary", "fraction", 0, 1),
     text("soil_flags", "cautions about the soil data, separated by semicolons"),
 ))
 LOT_CLIMATE = Table("lot_climate", ("lot_row",), (
@@ -174,23 +176,26 @@ LOT_CLIMATE = Table("lot_climate", ("lot_row",), (
     text("climate_flags", "cautions about the driver, separated by semicolons"),
 ))
 
-# Why a row has no number, in the order in which they are asked: the first that applies is the row's state.
+# Why a row has no estimate, in the order in which they are checked: the first that applies is the row's state.
 STATES = {
     "unmatched": "no lot or usable shape found for this row",
     "ambiguous": "more than one lot fits this row",
     "outside_coverage": "outside the soil map or the climate record",
     "not_applicable": "not a slab-on-ground house",
-    "no_house_known": "no house is known to stand on this lot",
+    "no_house_known": "no house is known on this lot",
     "not_yet_poured": "poured this month or later",
     "not_enough_data": "not enough data to estimate this lot",
 }
+# The phases of a slab's life in their order in time; their limits are in `movement.life`, their words in
+# `outputs.words`.
+PHASES = ("early_settlement", "dome_growing", "edge_seasonal")
 # The four marks of what is known about a lot, 1 or 0: column -> what `data_quality` calls it where it is not known.
 MARKS = {"soil_known": "soil", "date_known": "pour date", "slab_known": "slab size", "weather_known": "recent weather"}
 ALL_KNOWN = "all known"
 
 
 def not_known(marks: Iterable[bool]) -> str:
-    """Return `data_quality` for the marks of a lot in the order of `MARKS`: what is not known, in words."""
+    """Return `data_quality` for the marks of a lot in the order of `MARKS`: in words, what is not known."""
     return ", ".join(name for name, known in zip(MARKS.values(), marks, strict=True) if not known) or ALL_KNOWN
 
 
@@ -203,7 +208,7 @@ SOIL_BANDS_MM = (10.0, 25.0, 50.0, 75.0)
 
 
 def _range(name: str, meaning: str, low: float | None = None, high: float = 2000) -> tuple[Column, ...]:
-    return (number(name, f"{meaning}, median of the draws", "mm", low, high),
+    return (number(name, f"{meaning}, median of the model runs", "mm", low, high),
             number(f"{name}_p10", f"{meaning}, 10th percentile", "mm", low, high),
             number(f"{name}_p90", f"{meaning}, 90th percentile", "mm", low, high))
 
@@ -217,10 +222,10 @@ def _whatif(year: str, meaning: str) -> tuple[Column, ...]:
 
 
 ESTIMATE = Table("estimate", ("lot_row",), (
-    whole("lot_row", "position among the lots of the file, from 0; `explain` tells the row as an editor numbers it",
+    whole("lot_row", "position among the lots of the file, from 0; `explain` shows the row as an editor numbers it",
           "", 0),
     text("lot_id", "identifier as given", empty=False),
-    text("state", "why there is no number; empty when there is one", empty=False),
+    text("state", "why there is no estimate; empty when there is one", empty=False),
     text("state_reason", "the state in plain words"),
     *_range("expected_movement_mm", "largest absolute slab deflection expected within the next 12 months", 0),
     *_range("long_run_mm", "largest absolute slab deflection that the weather of the normal period "
@@ -231,12 +236,13 @@ ESTIMATE = Table("estimate", ("lot_row",), (
             0),
     *_range("fall_next_mm", "how far the middle of the slab falls below its bending now within the next twelve months, "
             "0 or negative", -2000, 0),
-    *(number(f"share_beyond_{level:.0f}mm", "share of draws and replayed years whose largest absolute slab deflection "
-             f"within the next twelve months is beyond {level:.0f} mm; not a probability of damage", "fraction", 0, 1)
+    *(number(f"share_beyond_{level:.0f}mm", "share of model runs and replayed years whose largest absolute slab "
+             f"deflection within the next twelve months is beyond {level:.0f} mm; not the chance of damage",
+             "fraction", 0, 1)
       for level in DEFLECTION_BANDS_MM[1:]),
     text("direction", "center_lift, edge_lift or near_level (median within 5 mm)"),
     number("bend_largest_up_mm", "largest dome of the slab since pour, median", "mm", -2000, 2000),
-    text("bend_largest_up_date", "its month in the middle draw, YYYY-MM"),
+    text("bend_largest_up_date", "the month in which the median model run has its largest rise, YYYY-MM"),
     number("bend_largest_down_mm", "deepest dish of the slab since pour, median (0 or negative)", "mm", -2000, 2000),
     number("soil_differential_now_mm", "ground centre minus ground edge today without the slab, median", "mm",
            -2000, 2000),
@@ -245,20 +251,22 @@ ESTIMATE = Table("estimate", ("lot_row",), (
     number("edge_now_mm", "ground movement at the slab edge since pour, up positive, median", "mm", -2000, 2000),
     number("middle_now_mm", "ground movement under the slab centre since pour, up positive, median", "mm",
            -2000, 2000),
-    number("seasonal_range_mm", "yearly swing of the ground at the slab edge, median year and draw", "mm", 0, 2000),
+    number("seasonal_range_mm", "yearly swing of the ground at the slab edge, median of years and model runs", "mm", 0,
+           2000),
     number("bend_ratio_now", "largest departure of the slab from its chord over its length, median", "m/m", 0, 1),
-    number("share_beyond_l360", "share of draws and replayed years whose next 12 months exceed length/360; not a "
-           "probability of damage", "fraction", 0, 1),
+    number("share_beyond_l360", "share of model runs and replayed years whose next 12 months exceed length/360; not "
+           "the chance of damage", "fraction", 0, 1),
     number("tilt_now_pct", "tilt of the slab from one side to the other today, size, median; the side is not known",
            "%", 0, 50),
     number("tilt_now_pct_p90", "the same, 90th percentile", "%", 0, 50),
-    number("share_beyond_1pct_tilt", "share of draws beyond 1 %; not a probability of damage", "fraction", 0, 1),
+    number("share_beyond_1pct_tilt", "share of model runs beyond 1 %; not the chance of damage", "fraction", 0, 1),
     number("tilt_leak_pct", "tilt if a leak had wetted one side for two years (1.5 pF), median", "%", 0, 50),
     number("tilt_watering_pct", "tilt if one side had been watered for two years (0.6 pF), median", "%", 0, 50),
     number("tilt_tree_pct", "tilt if a large tree had dried one side for two years (1.5 pF), median", "%", 0, 50),
     number("settlement_mm", "early settlement so far, median; imposed, not computed from the soil", "mm", 0, 100),
-    text("phase", "early_settlement, dome_growing or edge_seasonal, from the share of the final dome reached"),
-    number("phase_probability", "share of draws in that phase", "fraction", 0, 1),
+    text("phase", f"likeliest phase of the slab: {PHASES[0]} (an assumed time), then {PHASES[1]} or {PHASES[2]} by the "
+         "share of its final movement that the middle has made (95 %)"),
+    number("phase_probability", "share of the model runs in which the slab is in that phase", "fraction", 0, 1),
     *_whatif("dry", "a dry"), *_whatif("average", "an average"), *_whatif("wet", "a wet"),
     *(column for n in (1, 2, 3) for column in (
         text(f"reason_{n}", f"reason {n} in words, by size of its contribution"),
@@ -284,7 +292,7 @@ ESTIMATE = Table("estimate", ("lot_row",), (
     text("pour_weather", "of a slab younger than seven years: third of the months of 1951-2020 in which the mean "
          "suction of the five months up to its pour falls: wet, middle, dry; several when the month would decide"),
     number("edge_high_pct", "of a slab younger than seven years: share of the months since the pour in which its edge "
-           "stood above its middle, mean over the draws", "%", 0, 100),
+           "stood above its middle, mean of the model runs", "%", 0, 100),
     text("pour_from", "earliest pour month used, YYYY-MM"),
     text("pour_to", "latest pour month used, YYYY-MM"),
     text("pour_date_basis", "date, month, year, range or none"),
@@ -299,16 +307,16 @@ ESTIMATE = Table("estimate", ("lot_row",), (
     number("linear_extensibility_pct", "mean over 25-100 cm", "%", 0, 60),
     text("shrink_swell_class", "soil-survey class of that mean: low, moderate, high, very high"),
     number("shrink_swell_rating", "soil-survey rating 0-1, share-weighted", "", 0, 1),
-    number("volume_change_cole_pct", "published method beside ours: volume change from 33 kPa to oven dry, 25-100 cm",
-           "%", 0, 400),
-    number("as2870_surface_movement_mm", "published method beside ours, equation from memory, not verified: AS "
+    number("volume_change_cole_pct", "published method for comparison: volume change from 33 kPa to oven dry, 25-100 "
+           "cm", "%", 0, 400),
+    number("as2870_surface_movement_mm", "published method for comparison, equation from memory, not verified: AS "
            "2870-type characteristic surface movement", "mm", 0, 2000),
     text("as2870_class", "class of that movement (AS 2870:2011 limits); not a site classification"),
-    number("van_der_merwe_heave_mm", "published method beside ours, partly from memory, not verified: Van der Merwe "
+    number("van_der_merwe_heave_mm", "published method for comparison, partly from memory, not verified: Van der Merwe "
            "1964, upper bound", "mm", 0, 5000),
-    number("soil_line_distance_m", "distance from the lot's middle to the nearest soil line", "m", 0),
+    number("soil_line_distance_m", "distance from the middle of the lot to the nearest soil boundary", "m", 0),
     text("neighbor_unit_name", "map unit on the other side of that line"),
-    number("neighbor_unit_share", "probability that the slab stands on the neighbour unit", "fraction", 0, 1),
+    number("neighbor_unit_share", "probability that the slab is on the neighbouring map unit", "fraction", 0, 1),
     text("cell_id", "climate cell"),
     text("weather_source", SOURCE_MEANING),
     text("drought_category", CATEGORY_MEANING),
@@ -326,7 +334,7 @@ ESTIMATE = Table("estimate", ("lot_row",), (
 ), answers=("expected_movement_mm", "long_run_mm", "bend_now_mm", "change_next_mm", "rise_next_mm",
              "fall_next_mm"))
 
-# Beside the estimate where a calibration was given; the estimate's own columns never change.
+# Added to the estimate where a calibration was given; the estimate's own columns never change.
 CALIBRATED_NUMBERS = ("expected_movement_mm", "long_run_mm", "bend_now_mm")
 CALIBRATED = tuple(
     replace(column, name=f"calibrated_{column.name}", meaning=f"{column.meaning}; calibrated against level surveys")
@@ -364,27 +372,65 @@ def check(table: Table, frame: pd.DataFrame) -> pd.DataFrame:
     Raises
     ------
     TableError
-        With every failure of the table: missing columns, wrong kinds, values out of range, repeated keys, rows with
-        neither a number nor a state or with both.
+        The error lists every failure of the table: missing columns, wrong kinds, values out of range, repeated keys,
+        rows with neither an estimate nor a state, or with both.
     """
-    import pandera.pandas as pa
+    told = [] if _surely_right(table, frame) else _failures(table, frame)
+    if told := [*told, *_unanswered(table, frame)]:
+        raise TableError("\n".join(told))
+    return frame
+
+
+def _failures(table: Table, frame: pd.DataFrame) -> list[str]:
+    """Look at every column closely; return what is wrong, in lines."""
+    import pandera.pandas as pa  # late: most tables are right, and it takes longer to load than they to check
 
     plain = pd.DataFrame({c.name: frame[c.name] for c in table.columns if c.name in frame})
     schema = pa.DataFrameSchema({c.name: _pandera_column(c) for c in table.columns}, unique=list(table.key) or None)
     try:
         schema.validate(plain, lazy=True)
     except pa.errors.SchemaErrors as error:
-        raise TableError("\n".join([_told(table, error.failure_cases), *_unanswered(table, plain)])) from None
-    if lines := _unanswered(table, plain):
-        raise TableError("\n".join(lines))
-    return frame
+        return [_told(table, error.failure_cases)]
+    return []
 
 
-ROUNDING = 1e-6  # of percentiles and of tables that were rounded on writing; in the unit of the column
+_KINDS = {"integer": "i", "number": "fi", "boolean": "b"}  # letters of NumPy
+
+
+def _surely_right(table: Table, frame: pd.DataFrame) -> bool:
+    """Return whether every column and the key keep their contract at first sight; False means: look closely."""
+    if not frame.columns.is_unique or not {column.name for column in table.columns} <= set(frame.columns):
+        return False
+    return all(_column_surely_right(column, frame[column.name]) for column in table.columns) \
+        and not (table.key and frame.duplicated(list(table.key)).any())
+
+
+def _column_surely_right(column: Column, values: pd.Series) -> bool:
+    """Return whether a column has the very kind that is asked for, no value is missing or beyond a limit.
+
+    Whatever would have to be converted first, such as numbers stored as text, is left to the close look.
+    """
+    if column.kind in ("text", "geometry"):
+        return column.empty or not values.isna().any()
+    if values.dtype.kind not in _KINDS[column.kind] or values.dtype == "boolean":  # it may have missing values
+        return False
+    missing = values.isna().to_numpy()
+    found = values.fillna(0).to_numpy(values.dtype.kind + "8") if missing.any() else values.to_numpy()
+    if missing.any() and not column.empty:
+        return False
+    inside = np.ones(len(found), bool)
+    if column.low is not None:
+        inside &= found >= column.low
+    if column.high is not None:
+        inside &= found <= column.high
+    return bool((inside | missing).all())
+
+
+ROUNDING = 1e-6  # for percentiles and for tables that were rounded on writing; in the unit of the column
 
 
 def _unanswered(table: Table, frame: pd.DataFrame) -> list[str]:
-    """Return a line for each way in which rows have neither a number nor a state, both, or a number off its range."""
+    """Return a line for each way in which rows have no estimate and no state, both, or an estimate off its range."""
     names = [f"{name}{part}" for name in table.answers for part in ("", "_p10", "_p90")]
     if not names or not {"state", *names} <= set(frame):
         return []
@@ -392,9 +438,9 @@ def _unanswered(table: Table, frame: pd.DataFrame) -> list[str]:
     has_state = (frame["state"].fillna("") != "").to_numpy()
     finite = np.isfinite(value)
     middle, low, high = (value[:, k::3] for k in range(3))
-    faults = {"neither a number nor a state": ~has_state & ~finite.all(axis=1),
-              "a number beside a state": has_state & ~np.isnan(value).all(axis=1),
-              "a number outside its own range": ((low > middle + ROUNDING) | (middle > high + ROUNDING)).any(axis=1)}
+    faults = {"neither an estimate nor a state": ~has_state & ~finite.all(axis=1),
+              "an estimate next to a state": has_state & ~np.isnan(value).all(axis=1),
+              "an estimate outside its own range": ((low > middle + ROUNDING) | (middle > high + ROUNDING)).any(axis=1)}
     return [f"table '{table.name}': {int(rows.sum())} rows have {what}: {joined(frame[table.key[0]][rows], limit=4)}."
             for what, rows in faults.items() if rows.any()]
 
@@ -411,7 +457,7 @@ def _told(table: Table, failures: pd.DataFrame) -> str:
 
 
 def flag_texts(masks: dict[str, NDArray[np.bool_]]) -> NDArray[np.object_]:
-    """Return one text per row with the names of the masks that hold there; each combination is written once."""
+    """Return one text per row with the names of the masks that are true there; each combination is written once."""
     names = list(masks)
     code = sum((masks[name].astype(np.int64) << bit for bit, name in enumerate(names)), np.int64(0))
     codes, position = np.unique(code, return_inverse=True)
@@ -420,5 +466,5 @@ def flag_texts(masks: dict[str, NDArray[np.bool_]]) -> NDArray[np.object_]:
 
 
 def join_flags(parts: Iterable[str]) -> str:
-    """Return flags as one text, each once, in a fixed order."""
+    """Return flags as one text: each flag once, in a fixed order."""
     return ";".join(sorted({p for part in parts for p in str(part).split(";") if p}))

@@ -1,4 +1,4 @@
-"""The standing sentences that every product shows, in one wording."""
+"""The sentences that every product shows, each in one wording."""
 
 from __future__ import annotations
 
@@ -7,17 +7,17 @@ STANDING = (
     "Which lots move more is better known than how much."
 )
 CAUTION = (
-    "Planning information from public soil, weather and lot records. It describes ground and slab age, not the "
-    "condition of this house. It does not replace a visit or an engineer's evaluation."
+    "Planning information from public soil, weather and lot records. It says how the ground and a slab of this age "
+    "should behave, not what shape this house is in. It does not replace a visit or an engineer's evaluation."
 )
 CAUTION_SOIL = (
-    "Soil lines here were mapped at 1:{scale}. The real boundary may be up to {width} from the line, and pockets of "
-    "other soils are too small to map."
+    "The soil was mapped at 1:{scale}. A real soil boundary may be up to {width} from the line on the map, and pockets "
+    "of other soils are too small to map."
 )
-CAUTION_DATE = "Pour date is {basis}; it may lie between {lo} and {hi}. The range shown includes this doubt."
-_YOUNG = (" In this lot's model runs the edge stood above the middle in {share} of the months since the pour, at the "
+CAUTION_DATE = "The pour date is {basis}: between {lo} and {hi}. The range allows for that."
+_YOUNG = (" In this lot's model runs the edge was above the middle in {share} of the months since the pour, at the "
           "most by {down}.")
-YOUNG = {  # by the weather before the pour (`movement.young`); figures from the lot's own model runs
+YOUNG = {  # by the weather before the pour (`movement.young`); the figures come from the lot's own model runs
     "dry": "Poured after a dry spell. After such a pour the edge tends to rise first; the dome follows within about "
            "seven years." + _YOUNG,
     "wet": "Poured after a wet spell. After such a pour the edge tends to drop first, so the dome shows early."
@@ -27,15 +27,15 @@ YOUNG = {  # by the weather before the pour (`movement.young`); figures from the
                "edge tends to rise, after a wet one to drop. Ask for the month." + _YOUNG,
 }
 CAUTION_WHATIF = (
-    "These are three what-if years taken from past years. They are not forecasts and carry no odds. “Dry” and “wet” "
+    "These are three what-if years taken from past years. They are not forecasts and have no odds. “Dry” and “wet” "
     "mean how low or high the ground at the slab edge was at the end of that year; two of them can bend the slab "
     "equally."
 )
 CAUTION_LENDER = (
-    "Use only to choose where to ask for more information. Do not use to approve, decline, price or value."
+    "Use it only to decide which properties need a closer look. Do not use it to approve, decline, price or value."
 )
-NO_NUMBER = "Not enough data to estimate this lot. Missing: {list}. This is not a low or a middle result."
+NO_NUMBER = "No estimate: {list} is missing. No estimate does not mean low movement."
 NOT_SEEN = (
-    "Not seen by this calculation: fill, cut or pad, moisture conditioning, leaks, trees, drainage, pools, piers, "
+    "This estimate knows nothing about fill, cut or pad, moisture conditioning, leaks, trees, drainage, pools, piers, "
     "workmanship and repairs. Local codes and licensed practice come first."
 )

@@ -1,4 +1,4 @@
-"""Open one file of polygons: the formats that are allowed, and what must be said when it cannot be used."""
+"""Open one file of polygons: the formats that are allowed, and the messages when it cannot be used."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from riskmap.layers import archive
 if TYPE_CHECKING:
     import geopandas as gpd
 
-ALLOWED = {  # suffix -> GDAL drivers that may answer for it; GeoParquet is read without GDAL
+ALLOWED = {  # suffix -> GDAL drivers that may open it; GeoParquet is read without GDAL
     ".zip": ("ESRI Shapefile",),
     ".shp": ("ESRI Shapefile",),
     ".geojson": ("GeoJSON", "GeoJSONSeq"),
@@ -30,7 +30,7 @@ def read_polygons(path: Path, shown_path: Path, layer: str | None = None) -> gpd
     path, shown_path : Path
         Where the file is, and the path as the user wrote it.
     layer : str, optional
-        Layer of a GeoPackage; needed when it holds more than one.
+        Layer of a GeoPackage; needed when it contains more than one.
 
     Raises
     ------
@@ -81,7 +81,7 @@ def _inside_zip(path: Path, shown_path: Path) -> str:
     members = archive.entries(path, str(shown_path), unreadable="E-LAY-004", unsafe="E-LAY-006")
     shapes = [m.filename for m in members if m.filename.lower().endswith(".shp")]
     if len(shapes) != 1:
-        raise LayerError(f"E-LAY-005 {shown_path}: holds {len(shapes)} shapefiles ({joined(shapes)}); "
+        raise LayerError(f"E-LAY-005 {shown_path}: contains {len(shapes)} shapefiles ({joined(shapes)}); "
                          "give a zip with exactly one.")
     return f"/vsizip/{path.resolve()}/{shapes[0]}"
 

@@ -13,13 +13,13 @@ from riskmap.lots import footprints, geometry, pour_date, slab
 from riskmap.lots.foundation import OTHER_FOUNDATION
 from riskmap.lots.raw_columns import as_number, as_text
 
-SHOWN_ROWS = 1000  # findings of one kind that are told row by row; the rest are counted
+SHOWN_ROWS = 1000  # number of findings of one kind that are listed row by row; the rest are counted
 FEW_HOUSES = 0.1  # judgement: below it the outlines of an area are more likely shifted than its lots vacant
-AREA_FROM = 300.0  # m or ft as a side (judgement): feet taken for metres stay below it, areas of houses do not
+AREA_FROM = 300.0  # m or ft as a side (judgement): feet taken for metres stay below it, areas of houses are above it
 
 
 class LotFindings:
-    """Collects findings that belong to rows of one file."""
+    """Collects findings on the rows of one file."""
 
     def __init__(self, file: str, raw: pd.DataFrame) -> None:
         """Begin the findings of one file of raw lots."""
@@ -48,7 +48,7 @@ class LotFindings:
                 row=int(self.rows[i]), column=column, value="" if values is None else shown(values[i])))
         if where.size > SHOWN_ROWS:
             self.problems.append(Problem(
-                code, self.file, rule=f"the same holds for {where.size - SHOWN_ROWS} more rows, the first of them row "
+                code, self.file, rule=f"the same is true of {where.size - SHOWN_ROWS} more rows, the first of them row "
                 f"{self.rows[where[SHOWN_ROWS]]}.", remedy=remedy, action=action, column=column))
 
 
@@ -62,12 +62,12 @@ def report_ids(report: LotFindings, lot_id: pd.Series, repeated: NDArray[np.bool
     for name, rows in list(groups.items())[:SHOWN_ROWS]:
         listed = ", ".join(str(row) for row in rows[:8]) + (" and more" if len(rows) > 8 else "")
         report.problems.append(Problem(
-            "W-LOT-011", report.file, rule=f"the identifier stands in {len(rows)} rows: {listed}.",
+            "W-LOT-011", report.file, rule=f"the identifier is in {len(rows)} rows: {listed}.",
             remedy='Remove one, or set duplicates = "refuse" to stop here.', action="Each row is answered on its own.",
             row=int(rows[0]), column=report.label("lot_id"), value=shown(name)))
     if len(groups) > SHOWN_ROWS:
         report.problems.append(Problem(
-            "W-LOT-011", report.file, rule=f"{len(groups) - SHOWN_ROWS} more identifiers stand in several rows.",
+            "W-LOT-011", report.file, rule=f"{len(groups) - SHOWN_ROWS} more identifiers are in several rows.",
             remedy='Remove them, or set duplicates = "refuse" to stop here.', action="Each row is answered on its own.",
             column=report.label("lot_id")))
 
@@ -167,7 +167,7 @@ def report_values(report: LotFindings, raw: pd.DataFrame, window: pour_date.Pour
             _report_size(report, name, as_number(raw, name), refused)
     report.rows_where(plate.prestress_refused, "W-LOT-026", "post_tensioned",
                       as_text(raw, "post_tensioned").to_numpy(),
-                      rule="whether the slab is prestressed is said by yes or no.",
+                      rule="the answer to whether the slab is prestressed is yes or no.",
                       remedy="Write yes, no, or leave it empty where it is not known.",
                       action="Row kept, value treated as missing.")
     foundation = as_text(raw, "foundation_type")
@@ -178,7 +178,7 @@ def report_values(report: LotFindings, raw: pd.DataFrame, window: pour_date.Pour
 
 
 def _report_size(report: LotFindings, name: str, values: NDArray[np.float64], refused: NDArray[np.bool_]) -> None:
-    """Tell sizes that no slab has, in the unit of the file, with what may have been given instead."""
+    """Report sizes that no slab has, in the unit of the file, with what may have been given instead."""
     if name == "beam_depth_mm":
         code, what, limits = "E-LOT-017", "beam depth", slab.PLAUSIBLE_BEAM_MM
     else:

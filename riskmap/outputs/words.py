@@ -1,4 +1,4 @@
-"""Plain words for codes and flags, as they stand beside a lot. A code without an entry is shown as it is."""
+"""Plain words for codes and flags, as they appear with a lot. A code without an entry is shown unchanged."""
 
 from __future__ import annotations
 
@@ -7,16 +7,21 @@ from collections.abc import Iterable
 from riskmap.common import tables, weather
 
 DIRECTION = {
-    "center_lift": "Center lift: the middle stands high (dome)",
-    "edge_lift": "Edge lift: the edge stands high (dish)",
+    "center_lift": "Center lift: the middle is high (dome)",
+    "edge_lift": "Edge lift: the edge is high (dish)",
     "near_level": "Near level: within 5 mm (0.2 in)",
 }
 DIRECTION_SHORT = {"center_lift": "middle high", "edge_lift": "edge high", "near_level": "near level"}  # for tables
+# One sentence per phase; the limits between them are in `movement.life`. The middle goes up in nearly every case, but
+# after a pour in a wet spell it may come down a little: hence "its final height" until it rests.
 PHASE = {
-    "early_settlement": "early settlement",
-    "dome_growing": "dome still growing under the slab",
-    "edge_seasonal": "middle steady, edge moves with the seasons",
+    "early_settlement": "The slab is new and may still settle a little, as new slabs are assumed to do",
+    "dome_growing": "The middle is still on its way to its final height",
+    "edge_seasonal": "The middle has stopped rising; the edge still moves with the seasons",
 }
+PHASE_SHORT = {"early_settlement": "early settlement", "dome_growing": "growth: middle still rising",
+               "edge_seasonal": "rest: only the edge moves"}  # for legends and tables
+ALL_AGREE, SOME_AGREE = "all model runs agree", "{share} % of model runs agree"
 POUR_BASIS = {
     "date": "known to the day", "month": "known to the month", "year": "known to the year", "range": "given as a range",
     "none": "not known",
@@ -24,16 +29,17 @@ POUR_BASIS = {
 SLAB_CLASS = {
     "unknown": "stiffness not known", "shallow": "shallow beams", "typical": "typical beams", "deep": "deep beams",
 }
-DRIVER = {"both": "in half of the draws by day steps, in the other half by a monthly bucket", "day": "by day steps",
-          "month": "by a monthly bucket"}
+DRIVER = {"both": "half of the model runs use day steps, the other half a monthly water balance",
+          "day": "all model runs use day steps",
+          "month": "all model runs use a monthly water balance"}
 WEATHER_SOURCE = {tables.WEATHER_SOURCES[level]: words for level, words in {
     weather.RECORD: "monthly rain and temperature",
     weather.INDEX: "drought index grid (weaker than rain and temperature)",
     weather.CATEGORY: "weekly drought maps (the least reliable of three sources)",
     weather.CLIMATOLOGY: "the usual season in months without data", weather.BEFORE: "none",
 }.items()}
-# Reasons for the difference from the typical lot: what raises it, what lowers it, near zero. The first two are those of
-# the tables (`movement.reasons.WORDS`, kept equal by a test).
+# Reasons for the difference from the typical lot: the words if they raise it, lower it, or are near zero. The first two
+# are those of the tables (`movement.reasons.WORDS`; a test keeps them equal).
 REASONS = {
     "soil": ("more expansive soil", "less expansive soil", "soil"),
     "age": ("age and pour date", "age and pour date", "age and pour date"),
@@ -46,7 +52,7 @@ QUALITY = {text: text if text == tables.ALL_KNOWN else f"not known: {text}" for 
 FLAGS = {
     # lot file
     "corrected": "Values of this lot were corrected; the reasons are among the findings of the run.",
-    "duplicate_lot_id": "This id stands on more than one row; each row is answered on its own.",
+    "duplicate_lot_id": "This id is on more than one row; each row is estimated separately.",
     "lot_id_missing": "The row has no id.",
     "point_lot": "The lot is given as a point; only the soil at that spot is used.",
     "geometry_repaired": "The outline crossed itself and was repaired.",
@@ -64,9 +70,10 @@ FLAGS = {
     # soil
     "soil_partly_unmapped": "Part of the lot lies outside the soil map.",
     "soil_polygons_doubled": "Soil polygons of one map unit overlap here; the ground counts once.",
-    "soil_polygons_overlap": "Polygons of different soils overlap here; all of them are in the range.",
+    "soil_polygons_overlap": "Polygons of different soils overlap here; the range covers all of them.",
     "soil_from_raster": "The map unit comes from a grid whose cells can be larger than the lot: an overview only.",
-    "soil_scale_unknown": "The scale of the soil map is not recorded; doubt about soil lines is not included.",
+    "soil_scale_unknown": "The scale of the soil map is not recorded; the range does not allow for the place of "
+                          "soil boundaries.",
     "soft_bedrock_may_swell": "Soft bedrock below the soil may swell; it is not described by the survey.",
     "component_pct_not_100": "Shares of the soils in this map unit do not add up to 100 %.",
     "horizon_dropped": "A soil layer with unusable depths was left out.",
@@ -78,7 +85,7 @@ FLAGS = {
     "lep_missing": "Part of the map unit has no linear extensibility.",
     "lep_missing_below": "The survey gives no linear extensibility for the deeper layers.",
     "lep_implausible": "An impossible linear extensibility was left out.",
-    "lep_middle_of_limits": "Linear extensibility is the middle of the survey's limits.",
+    "lep_middle_of_limits": "Linear extensibility is halfway between the survey's limits.",
     "lep_limits_assumed": "Limits of linear extensibility are not given and were assumed.",
     "lep_disordered": "Limits of linear extensibility were out of order.",
     "lep_from_bulk_density": "Linear extensibility was computed from bulk density.",
@@ -91,19 +98,20 @@ FLAGS = {
                                "limit (half width between 0.8 and 9 active depths).",
     # weather
     "climate_gap_filled": "Gaps in the weather record were filled from a weaker source.",
-    "index_beyond_fit": "A month lies beyond what a drought index can tell; the index stops at its limit there.",
+    "index_beyond_fit": "A month lies beyond what a drought index can show; the index stops at its limit there.",
     "climate_ends_before_today": "The weather record ends before the present month.",
     "short_climate_record": "The weather record is short.",
     "declared_pet_refused": "The evapotranspiration given could not be used; it was computed from temperature.",
     "semi_arid_driver_untested": "Semi-arid climate: the weather driver has not been tested here.",
     "frost_not_modelled": "Freezing months occur; frost is not modelled.",
     "drought_map_not_of_today": "Today's drought category is not known: the newest weekly map is too old for it.",
-    "pour_before_record": "The pour lies before or early in the weather record; the usual climate stands in.",
+    "pour_before_record": "The slab was poured before the weather record or early in it; the usual climate is used for "
+                          "those years.",
     "driver_outside_tested_climate": "The climate lies outside those the weather driver was tested in.",
 }
 
 
-# columns of the estimate that hold codes -> code -> meaning; `flags` holds several, with semicolons between them
+# columns of the estimate that contain codes -> code -> meaning; `flags` contains several, separated by semicolons
 CODES: dict[str, dict[str, str]] = {
     "state": tables.STATES, "direction": DIRECTION, "phase": PHASE, "pour_date_basis": POUR_BASIS,
     "slab_class": SLAB_CLASS, "weather_source": WEATHER_SOURCE, "flags": FLAGS,
@@ -111,12 +119,22 @@ CODES: dict[str, dict[str, str]] = {
 
 
 def flag_sentences(names: Iterable[str]) -> dict[str, str]:
-    """Return a sentence per flag name; a name without an entry is its own sentence with spaces for underscores."""
+    """Return a sentence per flag name. A name without an entry is its own sentence, with spaces for underscores."""
     return {name: FLAGS.get(name, name.replace("_", " ")) for name in names}
 
 
+def phase(code: str, share: float) -> str:
+    """Return the sentence of a phase with the share of the model runs that agree, 0 to 1; a new code as it is.
+
+    Only where every run agrees does it say so: a share that would be rounded to 100 % is shown as 99 %.
+    """
+    tenths = round(1000 * share)  # of a per cent: what the map keeps, so that both round the same value, half up
+    agree = ALL_AGREE if share >= 1 else SOME_AGREE.format(share=min((tenths + 5) // 10, 99))
+    return f"{PHASE.get(code, code)} ({agree})."
+
+
 def reason(name: str, value_mm: float) -> str:
-    """Return what a reason for the difference from the typical lot is called, by its sign."""
+    """Return the name of a reason for the difference from the typical lot, by its sign."""
     return REASONS[name][2 if abs(value_mm) < LEAST_PART_MM else 0 if value_mm > 0 else 1]
 
 
@@ -124,7 +142,7 @@ NO_DROUGHT = "no drought"
 
 
 def drought(category: str) -> str:
-    """Return a weekly category as it is told; `none` (`None` in older runs) is no drought, empty is not known."""
+    """Return a weekly category in words; `none` (`None` in older runs) is no drought, empty is not known."""
     return NO_DROUGHT if category.lower() == tables.NO_DROUGHT else category
 
 

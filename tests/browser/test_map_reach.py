@@ -242,7 +242,7 @@ def test_what_a_run_does_not_hold_is_hidden_and_told(browser: webdriver.Chrome, 
     assert not browser.find_element(By.ID, "lines").is_displayed()
     told = browser.find_element(By.ID, "not-here").text
     assert told == ("Past weeks cannot be shown: past months were not computed in this run. "
-                    "Soil lines are not in this file.")
+                    "Soil boundaries are not in this file.")
 
 
 def test_old_weekly_maps_are_told_and_are_no_drought_today(browser: webdriver.Chrome, tmp_path: Path) -> None:  # noqa: F811
@@ -281,7 +281,7 @@ def test_soil_lines_wait_until_lots_are_large_unless_switched_on(page: webdriver
 
     assert [shown(zoom) for zoom in (17, 15, 14)] == [True, False, False]  # lots of 33, 8 and 4 px
     told = page.execute_script("return document.getElementById('legend').textContent")
-    assert "Soil lines appear nearer in, or tick “Soil lines”." in told
+    assert "Soil boundaries appear when you zoom in, or tick “Soil boundaries”." in told
     without = dark(page)
     switch.click()
     assert shown(14)
@@ -325,11 +325,11 @@ def test_soil_lines_become_bands_past_their_scale(page: webdriver.Chrome) -> Non
     page.find_element(By.ID, "lines").click()
     time.sleep(0.4)
     thin = page.execute_script("return document.querySelector('#legend .lines').textContent")
-    assert thin == "soil line, mapped at 1:24,000"
+    assert thin == "Soil boundary, mapped at 1:24,000"
     page.execute_script("map_riskmap.setZoom(17, {animate: false})")
     time.sleep(0.4)
     wide = page.execute_script("return document.querySelector('#legend .lines').textContent")
-    assert wide == "soil line as a striped band: the change of soil may lie 80 ft either side"
+    assert wide == "Soil boundary: somewhere in the hatched band (up to 80 ft either side of the line)"
     with_lines = dark(page)
     page.find_element(By.ID, "lines").click()
     time.sleep(0.3)
@@ -361,7 +361,7 @@ def test_a_history_that_would_begin_at_an_assumed_pour_is_not_shown(browser: web
                                  (41, "History since the pour", "pour date known too loosely")):
         show(browser, lot)
         text = details(browser)
-        assert browser.find_element(By.CSS_SELECTOR, "#details h3:last-of-type").text == heading
+        assert browser.find_element(By.CSS_SELECTOR, "#details > h3:last-of-type").text == heading
         assert f"History of the slab is not shown: {reason}." in text
         assert "Slab, 20" not in text
         assert browser.execute_script("return document.querySelector('#details .strip .slab')") is None
@@ -420,8 +420,8 @@ def test_one_sheet_of_paper(page: webdriver.Chrome) -> None:
     try:
         time.sleep(0.4)
         text = page.find_element(By.TAG_NAME, "body").text
-        for wanted in ("“Now” is 2025-10.", "does not replace a visit", "mapped at 1:24,000. The real boundary",
-                       "Not seen by this calculation", "within ±0.2 in", "Lot 0000040. Now: "):
+        for wanted in ("Estimates are as of October 2025.", "does not replace a visit", "mapped at 1:24,000. A real",
+                       "This estimate knows nothing about", "within ±0.2 in", "Lot 0000040. Now: "):
             assert wanted in text
         assert "Find lot id" not in text
         sheet = pixels(page, "sheet")

@@ -24,6 +24,7 @@ from riskmap.common import tables
 from riskmap.outputs import palette, telling, waterfall
 from riskmap.outputs.files import rounding
 from riskmap.outputs.map import web_map
+from riskmap.outputs.words import phase
 
 HIDDEN = str.maketrans({c: f"\\u{ord(c):04x}" for c in "\u202e\u202c\t\n\u200b"})
 
@@ -207,6 +208,7 @@ def test_the_panel_says_what_the_terminal_and_the_papers_say(page: webdriver.Chr
         answers = telling.answers(row, found.today, system)
         assert said[0][:5] == [name for name, _ in answers.values()], lot
         assert said[1][:5] == [answer for _, answer in answers.values()], lot
+        assert f"Phase\n{phase(row['phase'], row['phase_probability'])}\n" in details(page), lot
         assert said[2] == waterfall.heading(row, system), lot
         steps = [f"{waterfall.text_of(step, system)} {step.label}".replace("-", "−") for step in waterfall.steps(row)]
         assert [text.replace("-", "−") for text in said[3]] == steps, lot
@@ -300,8 +302,8 @@ def test_the_legend_tells_grey_as_a_number_and_states_apart(page: webdriver.Chro
 def test_a_state_has_words_and_no_number(page: webdriver.Chrome) -> None:
     show(page, 21)
     text = details(page)
-    assert "Not enough data to estimate this lot. Missing: a reason for not_enough_data." in text
-    assert "This is not a low or a middle result." in text
+    assert "a reason for not_enough_data." in text
+    assert "No estimate does not mean low movement." in text
     assert "range" not in text.split("Soil unit")[0]
     show(page, 24)
     assert "not drawn: the row has no usable shape" in details(page)

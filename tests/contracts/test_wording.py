@@ -30,7 +30,7 @@ FORBIDDEN = re.compile(
     r"low.risk)\b",
     re.IGNORECASE)
 # says what a number is not; speaks of a file
-ALLOWED = ("not a probability of damage", "The tile file is damaged or was cut off")
+ALLOWED = ("not the chance of damage", "The tile file is damaged or was cut off")
 READ = {".csv", ".json", ".html", ".txt", ".geojson", ".kml", ".xlsx"}
 
 
@@ -103,7 +103,7 @@ def test_notebooks_give_no_verdict() -> None:
             text = "\n".join("".join(cell["source"]) for cell in json.loads(text)["cells"])
         assert words_of(text) == [], path.name
         assert re.findall(r"\bprobab\w+|\blikel\w+|\bchances?\b|\bodds\b", text.replace(
-            "not a probability of damage", ""), re.IGNORECASE) == [], path.name
+            "not the chance of damage", ""), re.IGNORECASE) == [], path.name
 
 
 def test_the_functions_of_the_commands_give_no_verdict() -> None:

@@ -136,8 +136,8 @@ def test_lengths_at_the_ends_of_blocks_are_read(parts: dict[str, bytes], tmp_pat
 
 @pytest.mark.parametrize(("files", "words"), [
     (lambda p: {n: c for n, c in table_of(p).items() if n != "lots.shp"},
-     "the .shp is missing, the part with the shapes. The zip holds: lots."),
-    (lambda p: {"lots.csv": b"lot_id,lon,lat\n"}, "there is no shapefile in the zip. The zip holds: lots.csv"),
+     "the .shp is missing, the part with the shapes. The zip contains: lots."),
+    (lambda p: {"lots.csv": b"lot_id,lon,lat\n"}, "there is no shapefile in the zip. The zip contains: lots.csv"),
     (lambda p: {"lots.shp": p["shp"], "lots.Shx": p["shx"], "lots.DBF": p["dbf"], "lots.Prj": p["prj"]},
      "lots.Shx, lots.Prj: the parts of a shapefile need the same name in the same capitals. Rename to lots.shp, "),
     (lambda p: {"Lots.shp": p["shp"], "lots.shx": p["shx"], "Lots.dbf": p["dbf"]}, "lots.shx: the parts of a"),

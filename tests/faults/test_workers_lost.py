@@ -194,7 +194,7 @@ def test_a_cluster_survives_a_worker_and_is_checked(tmp_path: Path, monkeypatch:
             pool.check(tmp_path / "nowhere")
         with monkeypatch.context() as patch:
             patch.setattr(code_digest, "code_digest", lambda stage: "another")
-            with pytest.raises(WorkerError, match="E-RUN-034 2 of 2 workers hold another version"):
+            with pytest.raises(WorkerError, match="E-RUN-034 2 of 2 workers have another version"):
                 pool.check(tmp_path)
         assert pool.map(dies_once, [(k, str(tmp_path / "died")) for k in range(6)]) == [0, 2, 4, 6, 8, 10]
         assert (tmp_path / "died").exists()

@@ -1,4 +1,4 @@
-"""Plain values of one page: what stands on it, in which unit and rounding, without any layout."""
+"""The plain values of one page: what it shows, in which unit and with which rounding, without any layout."""
 
 from __future__ import annotations
 
@@ -19,8 +19,8 @@ if TYPE_CHECKING:
 
 Array = NDArray[np.float64]
 
-REMARK_SHOWN = 160  # characters of the remark of a list
-# Cautions that decide what to ask for at the door come first; the others keep the order of their names.
+REMARK_SHOWN = 160  # characters of a list's remark that are shown
+# Cautions that decide what to ask the owner come first. The others keep the order of their names.
 FIRST_FLAGS = ("slab_size_assumed", "foundation_type_assumed", "duplicate_lot_id", "lot_id_missing", "point_lot",
                "pour_date_refused", "pour_date_clipped", "slab_value_refused", "geometry_repair_changed_area",
                "soil_partly_unmapped", "lep_missing", "lep_implausible", "pour_before_record")
@@ -39,17 +39,18 @@ def lot_page(results: Results, row: int, system: str, shape: Array | None, about
     system : str
         `us` or `si`.
     shape : array, shape (n_point, 7), optional
-        `movement.profile_now.across` of its column.
+        Column of this lot, as returned by `movement.profile_now.across`.
     about : dict
-        run, manifest: what the page was made from.
+        The run and the manifest from which the page was made.
     note : str
-        How the lot was asked for, where a list asked for it.
+        How a list named the lot, where a list asked for it.
     remark : str
-        The list's own remark on it.
+        The list's own remark on the lot.
     scales : Scales, optional
-        Of all pages of a brief; a page on its own takes those of the run and of its shape.
+        The scales of all pages of a brief. Without them the page uses the scales of the run and of its own shape.
     cracked : str
-        What cracked ground would mean for the lot, as of `answers.if_cracked`; empty where it was not computed.
+        What cracked ground would mean for the lot, as returned by `answers.if_cracked`. It is empty where this was not
+        computed.
     """
     lot = {str(k): v for k, v in results.lots.drop(columns=results.lots.geometry.name).iloc[row].to_dict().items()}
     lot["flags"] = str(lot["flags"] or "")
@@ -61,7 +62,8 @@ def lot_page(results: Results, row: int, system: str, shape: Array | None, about
         "whatif_caution": wording.CAUTION_WHATIF, "run": about["run"], "manifest": about["manifest"],
         "dates": _dates(results, lot), "credits": [visible(credit) for credit in results.credits],
         "state": "", "lines": [], "unit": "in" if system == "us" else "mm",
-        "grid": "Readings: note unit, zero point, floor covering and date", "observation_title": observations.TITLE,
+        "grid": "Readings: write down unit, zero point, floor covering and date",
+        "observation_title": observations.TITLE,
     }
     if lot["state"]:
         reason = visible(str(lot["state_reason"] or ""))
@@ -76,8 +78,7 @@ def lot_page(results: Results, row: int, system: str, shape: Array | None, about
                     for question, (label, text) in telling.answers(lot, results.today, system).items()],
         "calibrated": calibrated.has(lot),
         "bars": {**figures.axis(scales.bars, system), "low_mm": scales.bars[0], "high_mm": scales.bars[1]},
-        "phase": f"{words.PHASE.get(str(lot['phase']), str(lot['phase']))} "
-                 f"({lot['phase_probability']:.0%} of model runs)",
+        "phase": words.phase(str(lot["phase"]), float(lot["phase_probability"])),
         "whatif_years": visible(telling.whatif_years(lot_text.whatif_years(results, str(lot["cell_id"])))),
         "since": f"{lot_text.largest(lot, results.today, system)}. {lot_text.young_slab(lot, system)}".strip(),
         "why": waterfall.heading(lot, system),
@@ -97,19 +98,19 @@ def lot_page(results: Results, row: int, system: str, shape: Array | None, about
 
 
 def shortened(text: str) -> str:
-    """Return a text of a list as it stands on a page: signs that do not show written out, at most `REMARK_SHOWN`."""
+    """Return a list's text as a page shows it: invisible characters written out, and cut to `REMARK_SHOWN`."""
     line = visible(" ".join(text.split()))
     return line if len(line) <= REMARK_SHOWN else line[:REMARK_SHOWN - 1] + "…"
 
 
 def _place(results: Results, row: int) -> str:
-    """Return latitude and longitude of a point inside the lot, as the tables have it; nothing without a shape."""
+    """Return latitude and longitude of a point inside the lot, as the tables give them; nothing without a shape."""
     lon, lat = arrow_lots.points_inside(results.lots.geometry.iloc[[row]].to_numpy())
     return f"{lat[0]:.5f}, {lon[0]:.5f}" if np.isfinite(lon[0]) else ""
 
 
 def _bar(lot: dict[str, Any], question: str) -> list[float]:
-    """Return low end, median and high end of an answer's bar; nothing where it has none or was not computed."""
+    """Return low end, median and high end of the bar of an estimate; nothing where it has no range or is missing."""
     if question not in telling.COLUMNS:
         return []
     values = calibrated.values_mm(lot, telling.COLUMNS[question])
@@ -119,7 +120,7 @@ def _bar(lot: dict[str, Any], question: str) -> list[float]:
 def _dates(results: Results, lot: dict[str, Any]) -> str:
     climate = results.climate
     known: list[str] = climate.dropna(subset=["precipitation_mm"])["month"].tolist() if len(climate) else []
-    dates = [f"now is {results.today}"]
+    dates = [f"the present month is {results.today}"]
     if known:
         dates.append(f"rain and temperature to {max(known)}")
     if lot["drought_valid_date"]:
@@ -156,7 +157,7 @@ def _facts(lot: dict[str, Any], system: str, ground: list[list[str]]) -> list[li
 
 
 def _doubts(results: Results, lot: dict[str, Any], system: str) -> list[str]:
-    """Return the cautions of a lot, the weightiest first; what one sentence says, no second one repeats."""
+    """Return the cautions of a lot, the most important first. No caution repeats what another one says."""
     flags = [flag for flag in str(lot["flags"]).split(";") if flag]
     first = [flag for flag in FIRST_FLAGS if flag in flags]
     out = []
@@ -166,8 +167,8 @@ def _doubts(results: Results, lot: dict[str, Any], system: str) -> list[str]:
         flags = [flag for flag in flags if flag != "pour_date_unknown"]
     out += _sentences(first[:2])
     if lot["neighbor_unit_share"] >= 0.005:
-        out.append(visible(f"A soil line is {lot_text.length(float(lot['soil_line_distance_m']), system)} away: with "
-                           f"{lot['neighbor_unit_share']:.0%} probability the slab stands on "
+        out.append(visible(f"A soil boundary is {lot_text.length(float(lot['soil_line_distance_m']), system)} away: "
+                           f"with {lot['neighbor_unit_share']:.0%} probability the slab is on "
                            f"{lot['neighbor_unit_name']}."))
     if results.soil_scale is not None:
         feet = results.soil_scale / 300
@@ -184,7 +185,7 @@ def missing_page(request: dict[str, str], status: str, note: str, results: Resul
                  about: dict[str, str]) -> dict[str, Any]:
     """Return the page of a row of a list for which no lot was found.
 
-    request: what was asked for, as of `briefing.Visit`: lot_id, lon, lat, row, remark.
+    request: what was asked for, with the fields of `briefing.Visit`: lot_id, lon, lat, row, remark.
     """
     wish = visible(asked_for(request))[:120] or "a row without an id"
     return {"id": wish, "title": f"Not found: {wish}" if status == "unmatched" else f"Not one lot: {wish}",
@@ -199,7 +200,7 @@ def missing_page(request: dict[str, str], status: str, note: str, results: Resul
 
 
 def asked_for(request: dict[str, str]) -> str:
-    """Return what a row asked for in a few words: the id as it stands there, else the coordinate."""
+    """Return in a few words what a row asked for: the id as the row gives it, or else the coordinate."""
     if request.get("lot_id"):
         return request["lot_id"]
     return ", ".join(f"{name} {request[name]}" for name in ("lat", "lon") if request.get(name))
@@ -209,14 +210,15 @@ def asked_for(request: dict[str, str]) -> str:
 COHORTS = ((0, 1970, "before 1970"), (1970, 1990, "1970 to 1989"), (1990, 2010, "1990 to 2009"),
            (2010, 9999, "2010 and later"))
 SMALLEST_GROUP = 10
-GROUP_HEADS = ("map unit", "poured", "lots", "middle lot", "one lot's own range",
-               "eight lots of ten lie between")
+GROUP_HEADS = ("map unit", "poured", "lots", "median lot", "range of one lot",
+               "80 % of the lots")
 
 
 def area_page(results: Results, system: str, visits: pd.DataFrame, about: dict[str, str]) -> dict[str, Any]:
     """Return the values of the area summary: soil units by age, states, the weather of this year, order of visits.
 
-    Groups under ten lots are not shown. `visits`: cluster, order, lot_id, expected_movement_mm of the lots asked for.
+    Groups of fewer than ten lots are not shown. `visits`: cluster, order, lot_id, expected_movement_mm of the lots that
+    were asked for.
     """
     lots = pd.DataFrame(results.lots.drop(columns=results.lots.geometry.name))
     known = lots[lots["state"] == ""]
@@ -238,7 +240,7 @@ def area_page(results: Results, system: str, visits: pd.DataFrame, about: dict[s
     return {"area": visible(results.area_name), "today": results.today, "standing": calibrated.standing(results),
             "caution": wording.CAUTION, "not_seen": wording.NOT_SEEN, "groups": groups,
             "group_heads": list(GROUP_HEADS), "group_note": _group_note(small, known["pour_date_basis"] == "none"),
-            "counts": f"{counted(len(lots), 'lot')}, {len(known):,} with a number.",
+            "counts": f"{counted(len(lots), 'lot')}, {len(known):,} with an estimate.",
             "states": [[tables.STATES.get(str(name), str(name)), f"{int(count):,}"] for name, count in states.items()],
             "shared": waterfall.area_sentences(lot_text.shared_reasons(results), system),
             "weather": weather(results, system), "visits": _visits(visits, system), "run": about["run"],
@@ -249,8 +251,8 @@ def _group_note(small: int, undated: pd.Series) -> str:
     left_out = "Groups under ten lots are not shown" + (f" ({counted(small, 'lot')})" if small else "")
     without = int(undated.sum())
     dates = f"; {counted(without, 'lot')} {'has' if without == 1 else 'have'} no pour date" if without else ""
-    return f"{left_out}{dates}. One lot's own range: 80 % of the model runs of the group's median lot. " \
-           "Lots of a group differ little where they share soil and slab; that is no certainty about one of them."
+    return f"{left_out}{dates}. Range of one lot: 80 % of the model runs of the group's median lot. " \
+           "Lots of a group differ little where they share soil and slab; that does not make any one of them certain."
 
 
 def _visits(visits: pd.DataFrame, system: str) -> list[list[str]]:
@@ -259,7 +261,10 @@ def _visits(visits: pd.DataFrame, system: str) -> list[list[str]]:
 
 
 def weather(results: Results, system: str) -> list[list[str]]:
-    """Return, per cell, where rain less evapotranspiration of this year so far lies among those months of all years."""
+    """Return, per climate cell, how rain less evapotranspiration of this year so far ranks among all years.
+
+    The other years count with the same months.
+    """
     out: list[list[str]] = []
     if not {"precipitation_mm", "pet_mm"} <= set(results.climate):
         return out

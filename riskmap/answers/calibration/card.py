@@ -1,4 +1,4 @@
-"""The card of a calibration: what was compared, how well left-out surveys were told, what was refused and why."""
+"""The card of a calibration: what was compared, how well left-out surveys were predicted, what was refused and why."""
 
 from __future__ import annotations
 
@@ -21,20 +21,23 @@ _OF = {"bending": "houses with a survey of the bending itself", "change": "chang
 
 
 def text(model: Model, put_to: tuple[str, str] | None = None) -> str:
-    """Return the card as Markdown; `put_to` is area and month of another run whose lots it was put to."""
+    """Return the card as Markdown.
+
+    `put_to` is the area and month of another run, if the card is for the lots of that run.
+    """
     title = f"# Calibration of {model.run.area}, {model.run.today}"
     return "\n\n".join([title, *answer(model), details(model, put_to)]) + "\n"
 
 
 def details(model: Model, put_to: tuple[str, str] | None = None) -> str:
-    """Return what stands below the answer."""
+    """Return the text below the answer."""
     parts = [_head(model), _put_to(put_to), _compared(model), _errors(model), _coverage(model), _parameters(model),
              _sources(model), _aside(model), _method(model), _cautions(model)]
     return "\n\n".join(part for part in parts if part)
 
 
 def answer(model: Model) -> list[str]:
-    """Return what was found, in words and with its range: one sentence or two, the card's first."""
+    """Return in words what was found, with its range: the first one or two sentences of the card."""
     of = {factor.of: factor for factor in model.factors}
     layer = model.statistical if model.statistical.on else model.physical
     error = (f"; the error of surveys that were left out fell from {_mm(model.uncalibrated_error_mm)} to "
@@ -68,7 +71,10 @@ def _between(factor: FactorEntry) -> str:
 
 
 def standing(model: Model) -> str:
-    """Return the line on how far to trust the numbers, instead of `results.STANDING` once the physical layer is on."""
+    """Return the line on how far to trust the estimates.
+
+    It replaces `results.STANDING` once the physical layer is on.
+    """
     if not model.physical.on:
         return STANDING
     layer = model.statistical if model.statistical.on else model.physical
@@ -91,7 +97,7 @@ def _head(model: Model) -> str:
         lines.append(f"- {name.capitalize()} layer: **{'on' if layer.on else 'off'}**")
         lines += [f"  - {r.code}: {r.text}" for r in model.refused if r.layer == name]
     if not model.physical.on:
-        lines += ["", "No number of the run is changed. " + STANDING]
+        lines += ["", "No estimate of the run is changed. " + STANDING]
     return "\n".join(lines)
 
 
@@ -128,9 +134,10 @@ def _errors(model: Model) -> str:
     for name, blocked, chance, layer in rows:
         lines.append(f"| {name} | {_mm(blocked)} | {_mm(chance)} | {_gain(layer)} |")
     lines += ["", *_moved(model)]
-    return "\n".join([*lines, "The root mean square, measuring noise included. Only the error by block decides: at "
-                      "random, neighbours of a house help to tell it, and the error looks smaller than it is where "
-                      f"nobody has measured. A layer is on when its gain is above {fitting.CLEAR:g} sd over blocks."])
+    return "\n".join([*lines, "The root mean square, measuring noise included. Only the error by block decides: with "
+                      "random splits, neighbouring houses help the prediction, so the error looks smaller than it "
+                      f"would be in unsurveyed places. A layer is on when its gain is above {fitting.CLEAR:g} sd over "
+                      "blocks."])
 
 
 def _moved(model: Model) -> list[str]:
@@ -152,7 +159,7 @@ def _gain(layer: LayerEntry | None) -> str:
 def _coverage(model: Model) -> str:
     if model.physical.coverage is None:
         return ""
-    lines = ["## Do the 80 % ranges hold 80 %?", "", "| range | share of surveys inside |", "|---|---|",
+    lines = ["## Do the 80 % ranges contain 80 %?", "", "| range | share of surveys inside |", "|---|---|",
              f"| uncalibrated | {_percent(model.coverage_uncalibrated)} |"]
     for name, layer in (("physical layer", model.physical), ("statistical layer", model.statistical)):
         lines += [f"| {name}, left out by block | {_percent(layer.coverage)} |",
@@ -171,13 +178,13 @@ def _parameters(model: Model) -> str:
     for p in model.parameters:
         before, after = (" / ".join(f"{v:.2f}" for v in values) for values in (p.before, p.after))
         lines.append(f"| {_NAMES.get(p.name, p.name)} | {p.unit} | {before} | {after} |")
-    sentences = (f"Weights over the run's draws: effective sample size {w.effective_sample_size:.0f}"
+    sentences = (f"Weights over the model runs: effective sample size {w.effective_sample_size:.0f}"
                  f" (at least {physical.LEAST_ESS:.0f}), {w.effective_sample_size_untempered:.0f} before tempering.")
     if w.exponent < 1:
-        sentences += (" The surveys know more than so few draws can show: their weight was lowered to "
+        sentences += (" The surveys know more than so few model runs can show: their weight was lowered to "
                       f"{w.exponent:.2f}, which widens the ranges. A run with more draws ([movement] draws) "
                       "sharpens them.")
-    sentences += (f" No draw explains {100 * w.discrepancy_share:.0f} % of a movement (one sd); neighbours have "
+    sentences += (f" No model run explains {100 * w.discrepancy_share:.0f} % of a movement (one sd); neighbours have "
                   f"{100 * w.near_share:.0f} % of that variance in common.")
     return "\n".join([*lines, "", sentences])
 
@@ -185,11 +192,11 @@ def _parameters(model: Model) -> str:
 def _sources(model: Model) -> str:
     if not model.sources:
         return ""
-    lines = ["## Who measured", "", "Sources are numbered in the order in which they first stand in the table; names "
-             "are not kept.", "",
+    lines = ["## Who measured", "", "Sources are numbered in the order in which they first appear in the table; names "
+             "are not stored.", "",
              "| source | rows | middles move without it, mm | in halves of the range | lies above the others, sd "
              "| still a gain without it |", "|---|---|---|---|---|---|"]
-    words = {True: "yes", False: "no", None: "too few houses to tell"}
+    words = {True: "yes", False: "no", None: "too few houses to say"}
     return "\n".join(lines + [f"| {s.name} | {s.rows} | {s.moves_mm:.1f} | {s.moves_share_of_range:.2f} | "
                               f"{s.offset_sd:+.1f} | {words[s.gains_without]} |" for s in model.sources])
 
@@ -198,13 +205,13 @@ def _aside(model: Model) -> str:
     if not model.quarantined:
         return ""
     rows = ", ".join(f"row {o.row} ({o.robust_z:+.1f})" for o in model.quarantined)
-    return (f"## Set aside\n\nRows beyond {fitting.OUTLIER_Z} robust standard deviations, told and not fitted: {rows}. "
-            "Look at date, sign, unit, house and repairs before a row is left out for good.")
+    return (f"## Set aside\n\nRows beyond {fitting.OUTLIER_Z} robust standard deviations, listed and not fitted: "
+            f"{rows}. Look at date, sign, unit, house and repairs before a row is left out for good.")
 
 
 def _method(model: Model) -> str:
     return (
-        "## How\n\nPhysical layer: every draw of the run is one set of parameters for the whole area; its weight is "
+        "## How\n\nPhysical layer: every model run is one set of parameters for the whole area; its weight is "
         "the probability of the surveys under it, after what belongs to a single lot (its own soil, width, pour month) "
         "is taken as scatter. Statistical layer: ridge regression of what is left on linear extensibility, age and "
         f"season, nothing else. Both are tested by leaving out blocks (at most {blocks.MOST_FOLDS} folds), with the "

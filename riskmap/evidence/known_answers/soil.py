@@ -125,7 +125,7 @@ CASES = (
 
 NOT_INCLUDED = (
     NotIncluded("21", "COLE from clod densities on laboratory pedons",
-                "no open file at hand holds both densities and the laboratory's own COLE of the same sample"),
+                "no open file at hand has both densities and the laboratory's own COLE of the same sample"),
     NotIncluded("-", "zone charts of Covar and Lytton", "chart values not seen; not coded from memory"),
     NotIncluded("-", "printed formulas of the soil survey handbook, part 618", "only its class table was read"),
 )

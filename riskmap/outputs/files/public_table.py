@@ -1,10 +1,10 @@
-"""The estimate for publication: groups and squares of at least `k` lots, nothing about one lot.
+"""The estimate for publication: groups and squares of at least `k` lots, and nothing about a single lot.
 
-Holds no lot identifier, no outline of a lot and no date of a pour. Groups are map unit x decade of the pour x state;
+It contains no lot identifier, no outline of a lot and no pour date. Groups are map unit x decade of the pour x state;
 squares are 1 km in EPSG:5070. A group below `k` is merged with others of its state: first over the ages of its soil,
-then over soils. What is still below `k` is left out and only its number of lots is told. Groups never overlap, so none
-can be found as the difference of two. Rows with the same identifier count as one lot against `k`.
-Threshold of 10 and rounding to 2 mm: judgement.
+then over soils. What is still below `k` is left out, and only its number of lots is reported. Groups never overlap, so
+none can be found as the difference of two. Rows with the same identifier count as one lot against `k`. Threshold of 10
+and rounding to 2 mm: judgement.
 """
 
 from __future__ import annotations
@@ -57,14 +57,14 @@ GROUP_COLUMNS = (
     tables.text("map_unit_symbol", "symbol of the map unit with the largest share of the lot; empty when merged"),
     tables.text("map_unit_name", f"its name, or `{OTHER_SOILS}` or `{NO_SOIL}`"),
     tables.text("pour_decade", f"decade of the pour, `{OTHER_AGES}` or `{NO_DECADE}`"),
-    tables.text("state", "why there is no number; empty when there is one"),
+    tables.text("state", "why there is no estimate; empty when there is one"),
     tables.whole("lots", "rows of the lot file in the group", "", LEAST_K),
     *_NUMBERS,
 )
 CELL_COLUMNS = (
     tables.whole("east_km", f"west side of the square in {CELL_CRS}", "km"),
     tables.whole("north_km", f"south side of the square in {CELL_CRS}", "km"),
-    tables.whole("lots", "rows of the lot file with a number whose middle lies in the square", "", LEAST_K),
+    tables.whole("lots", "rows of the lot file with an estimate whose middle lies in the square", "", LEAST_K),
     *_NUMBERS,
 )
 
@@ -80,7 +80,7 @@ class PublicTables:
     cells : GeoDataFrame
         `CELL_COLUMNS` and the square, in `CELL_CRS`.
     facts : dict
-        k asked and achieved, lots in, suppressed, and in squares.
+        The requested and the achieved k; the number of lots in groups, left out, and in squares.
     """
 
     groups: pd.DataFrame
@@ -95,12 +95,12 @@ def build(results: Results, k: int = 10) -> PublicTables:
     ----------
     results : Results
     k : int
-        Fewest different lots of a group or square; at least 2.
+        Smallest number of different lots in a group or square; at least 2.
 
     Raises
     ------
     ValueError
-        When k is below 2: one lot is no group.
+        When k is below 2, because a single lot is not a group.
     """
     if k < LEAST_K:
         raise ValueError(f"k is {k}; a group needs at least {LEAST_K} lots")
@@ -122,14 +122,14 @@ def write(results: Results, folder: Path, k: int = 10) -> Path:
     Raises
     ------
     RunFolderError
-        When the folder already holds a product with single lots, or a file could not be written.
+        When the folder already contains a product with single lots, or a file could not be written.
     ValueError
         When k is below 2.
     """
     mixed = [name for name in LOT_PRODUCTS if (folder / name).exists()]
     if mixed:
-        raise RunFolderError(f"E-RUN-080 {mixed[0]}: holds single lots; public tables go into a folder of their own. "
-                             "Nothing was written.")
+        raise RunFolderError(f"E-RUN-080 {mixed[0]}: contains single lots; public tables go into a folder of their "
+                             "own. Nothing was written.")
     public = build(results, k)
     import pandas as pd
 
@@ -143,7 +143,7 @@ def write(results: Results, folder: Path, k: int = 10) -> Path:
 
 # ---------------------------------------------------------------- groups
 def _described(lots: gpd.GeoDataFrame) -> pd.DataFrame:
-    """Return what groups are made from: soil, decade, state, who counts as one lot, and the scores."""
+    """Return what groups are made from: soil, decade, state, which rows count as one lot, and the estimates."""
     import pandas as pd
 
     text = {name: lots[name].astype("str").where(lots[name].notna(), "") for name in _TEXTS}
@@ -162,7 +162,7 @@ def _described(lots: gpd.GeoDataFrame) -> pd.DataFrame:
 
 
 def _grouped(lots: pd.DataFrame, k: int) -> tuple[pd.DataFrame, int | None, int]:
-    """Return the groups, the fewest different lots in one, and how many rows are in none."""
+    """Return the groups, the smallest number of different lots in one, and how many rows are in no group."""
     import pandas as pd
 
     by = ["key", "map_unit_symbol", "map_unit_name", "pour_decade", "state"]
@@ -182,7 +182,7 @@ def _grouped(lots: pd.DataFrame, k: int) -> tuple[pd.DataFrame, int | None, int]
 
 
 def _summed(lots: pd.DataFrame, by: list[str]) -> tuple[pd.DataFrame, int | None]:
-    """Return counts and rounded scores per group, and the fewest different lots in one."""
+    """Return counts and rounded estimates per group, and the smallest number of different lots in one."""
     grouped = lots.groupby(by, sort=True)
     out = grouped.size().rename("lots").to_frame()
     for score in SCORES:
@@ -200,7 +200,7 @@ def _rounded(values: pd.Series) -> pd.Series:
 
 # ---------------------------------------------------------------- squares
 def _celled(lots: pd.DataFrame, results: Results, k: int) -> tuple[gpd.GeoDataFrame, int | None, int]:
-    """Return the squares, the fewest different lots in one, and how many rows lie in them."""
+    """Return the squares, the smallest number of different lots in one, and how many rows lie in them."""
     import geopandas as gpd
     import shapely
 
@@ -238,7 +238,8 @@ def _cell_map(cells: gpd.GeoDataFrame, today: str, path: Path) -> None:
     finally:
         pyogrio.set_gdal_config_options(before)
     if rows != len(cells):
-        raise RunFolderError(f"E-RUN-005 {path.name}: holds {rows} of {len(cells)} rows. Nothing of this run was kept.")
+        raise RunFolderError(f"E-RUN-005 {path.name}: contains {rows} of {len(cells)} rows. Nothing of this run is "
+                             "kept.")
 
 
 def _about(results: Results, public: PublicTables) -> dict[str, Any]:
@@ -249,8 +250,8 @@ def _about(results: Results, public: PublicTables) -> dict[str, Any]:
     return {
         "title": f"{results.area_name}: movement by soil and age, and by square",
         "present_month": results.today, **public.facts,
-        "rule": f"Every group and square holds at least {public.facts['k']} different lots. Smaller groups are merged "
-                "with others of the same state, then left out; lots_suppressed counts what was left out. "
+        "rule": f"Every group and square contains at least {public.facts['k']} different lots. Smaller groups are "
+                "merged with others of the same state, then left out; lots_suppressed counts what was left out. "
                 f"Movements are rounded to {STEP_MM:g} mm. No group overlaps another.",
         "cautions": [wording.STANDING, wording.CAUTION, wording.NOT_SEEN, wording.CAUTION_LENDER],
         "credits": list(results.credits), "states": tables.STATES,

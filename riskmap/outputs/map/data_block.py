@@ -1,16 +1,20 @@
 """The data block of the map: one estimate table as compressed base64 text.
 
 Layout after gzip: a little-endian uint32 with the length of the header, the header (JSON, UTF-8), then the arrays it
-lists, one after the other. Every array holds whole numbers as zigzag uint32 in four byte planes (all lowest bytes
+lists, one after the other. Every array contains whole numbers as zigzag uint32 in four byte planes (all lowest bytes
 first), which compresses far better than the numbers themselves. The page decodes it with the browser's own inflater.
 
 - coordinates: whole steps of a degree, x and y apart, as differences from the previous vertex over the whole file;
 - `vertices` per ring (closing vertex left out), `rings` per lot; parts and holes are rings. Shells turn one way and
-  holes the other, so that many lots can be filled as one path: overlapping lots stay filled, holes stay open;
+  holes the other, so that many lots can be filled as one path: overlapping lots are filled, and holes stay open;
 - lots that share every value share one row of the `shared` columns: `row` gives it;
-- a column with `base` holds what is left after `floor(slope * base + offset + 0.5)`; a missing base predicts nothing;
-- an id is a head of `texts`, then a number with so many digits, leading zeros kept, as difference from the last id;
-- past months: month by month, differences from the month before; values before `history_first` are not known.
+- a column with `base` contains what is left after `floor(slope * base + offset + 0.5)`; a missing base
+  predicts nothing;
+- an id is a head of `texts`, then a number with a given count of digits, including leading zeros, as the difference
+  from the last id;
+- past months: month by month, differences from the month before; values before `history_first` are not known;
+- the ground since the pour: curve by curve, differences from the December before; `growth_curve` gives a lot's curve,
+  -1 for none.
 """
 
 from __future__ import annotations
@@ -27,6 +31,7 @@ from numpy.typing import NDArray
 
 from riskmap.common import tables
 from riskmap.outputs import words
+from riskmap.outputs.map import growth_curves
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -35,14 +40,14 @@ if TYPE_CHECKING:
 
 DEGREE_STEP = 1e-6
 Shapes = tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64]]  # rings, vertices, xy in steps
-MISSING = -(2**30)  # stands for "no value" in number columns
+MISSING = -(2**30)  # means "no value" in number columns
 
-DROUGHT_STEP = 1e-5  # about 1 m; the weekly map is drawn far coarser
+DROUGHT_STEP = 1e-5  # about 1 m; the weekly map itself is far coarser
 INDEX_STEP = 0.1  # one unit of the history strip's index, finer than a bar can show
 HISTORY_STEP = 0.1
 CHANGE_STEP = 0.1
 
-# column -> step of one unit; movement is kept to 0.1 mm, finer than any screen shows; only what the page shows
+# column -> step of one unit. Movement has 0.1 mm, finer than any screen shows; only columns that the page shows
 OWN_STEPS = {"map_unit_share": 0.01, "covered_pct": 1.0, "soil_line_distance_m": 1.0, "neighbor_unit_share": 0.01,
              "linear_extensibility_pct": 0.1}
 SHARED_STEPS = {
@@ -51,11 +56,12 @@ SHARED_STEPS = {
        for part in ("", "_p10", "_p90")},
     "rise_next_mm": 0.1, "fall_next_mm": 0.1, "bend_largest_up_mm": 0.1, "bend_largest_down_mm": 0.1,
     "seasonal_range_mm": 0.1,
-    "whatif_dry_mm": 0.1, "whatif_average_mm": 0.1, "whatif_wet_mm": 0.1, "phase_probability": 0.01,
+    "whatif_dry_mm": 0.1, "whatif_average_mm": 0.1, "whatif_wet_mm": 0.1, "phase_probability": 0.001,
     "edge_high_pct": 1.0, "share_beyond_l360": 0.01, "slab_width_m": 0.1, "typical_lot_mm": 0.01,
     **{f"part_{name}_mm": 0.01 for name in (*words.REASONS, "gaps")},
     **{f"tilt_{name}": 0.1 for name in ("now_pct", "leak_pct", "watering_pct", "tree_pct")},
 }
+GROWTH_STEPS = {"middle_now_mm": 0.1, "edge_now_mm": 0.1}  # shared too, only beside curves: nothing else shows them
 # column -> an earlier column it tends to follow: what is left after a straight line needs fewer bits
 RELATED = {
     "expected_movement_mm_p10": "expected_movement_mm", "expected_movement_mm_p90": "expected_movement_mm",
@@ -77,7 +83,7 @@ SHARED_TEXTS = ("state", "state_reason", "direction", "bend_largest_up_date", "p
 
 
 def shared_steps(lots: pd.DataFrame) -> dict[str, float]:
-    """Return the steps of the number columns that lots share, with the calibrated columns where a table has them."""
+    """Return the steps of the number columns that lots share, including calibrated columns if a table has them."""
     return {**SHARED_STEPS, **{column.name: 0.1 for column in tables.CALIBRATED if column.name in lots}}
 
 
@@ -126,7 +132,7 @@ def _rings(geometry: NDArray[np.object_], step: float) -> Shapes:
 
 
 def _lines(geometry: NDArray[np.object_], step: float) -> Shapes:
-    """Return the same of lines: every part is a line of its own."""
+    """Return the same for lines: every part is a separate line."""
     import shapely
 
     line = shapely.get_parts(geometry)
@@ -144,13 +150,13 @@ def _add_shapes(block: _Block, prefix: str, shapes: Shapes) -> None:
 
 
 def predicted(base: NDArray[np.int64], slope: float, offset: float) -> NDArray[np.int64]:
-    """Return what a straight line makes of a column of steps; 0 where it is missing."""
+    """Return what a straight line predicts from a column of steps; 0 where it is missing."""
     line = np.floor(base * slope + offset + 0.5).astype(np.int64)
     return np.where(base == MISSING, 0, line)
 
 
 def _add_number(block: _Block, name: str, values: NDArray[np.int64], codes: pd.DataFrame, **about: Any) -> None:
-    """Add a column of steps, less what its related column predicts where that makes it smaller."""
+    """Add a column of steps, minus what its related column predicts if that makes it smaller."""
     related = RELATED.get(name)
     base = codes[related].to_numpy() if related else values
     known = (values != MISSING) & (base != MISSING)
@@ -164,7 +170,7 @@ def _add_number(block: _Block, name: str, values: NDArray[np.int64], codes: pd.D
 
 
 def _add_ids(block: _Block, ids: pd.Series) -> list[str]:
-    """Add the numbers at the end of the ids; return what stands before them, each once."""
+    """Add the numbers at the end of the ids; return the texts before them, each once."""
     parts = ids.astype("str").astype(object).str.extract(r"^((?s:.)*?)([0-9]{0,9})\Z")
     head, heads = pd.factorize(parts[0])
     number = pd.to_numeric(parts[1].where(parts[1] != "", "0")).to_numpy(dtype=np.int64)
@@ -178,7 +184,7 @@ def _add_history(block: _Block, history: History) -> dict[str, Any]:
     values = np.asarray(history.deflection_mm, dtype=float)
     n_series, n_month = values.shape
     unknown = ~np.isfinite(values)
-    # up to the last gap nothing is shown: only months that are known without a break until today
+    # nothing is shown up to the last gap: only months that are known without a break until today
     first = np.where(unknown.any(axis=1), n_month - np.argmax(unknown[:, ::-1], axis=1), 0)
     at = np.minimum(first, n_month - 1)
     steps = np.rint(np.where(unknown, 0.0, values) / HISTORY_STEP).astype(np.int64)
@@ -223,11 +229,24 @@ def _add_weeks(block: _Block, weekly: pd.DataFrame, cells: list[str],
     return {"dates": [str(date) for date in table.columns], "cells": cells}
 
 
-def _add_past(block: _Block, results: Results, classes: tuple[str, ...]) -> dict[str, Any]:
+def _add_growth(block: _Block, found: growth_curves.Curves) -> dict[str, Any]:
+    block.add("growth_curve", np.diff(found.lot, prepend=0))
+    block.add("growth_pour", found.pour)
+    block.add("growth_first", found.first)
+    block.add("growth_years", found.years)
+    block.add("growth_middle", growth_curves.differences(found.middle, found.years))
+    block.add("growth_edge", growth_curves.differences(found.edge, found.years))
+    return {"step": growth_curves.STEP_MM}
+
+
+def _add_past(block: _Block, results: Results, classes: tuple[str, ...],
+              found: growth_curves.Curves | None) -> dict[str, Any]:
     """Add what was before today and what lies beneath; return its names for the header, None where there is none."""
-    past: dict[str, Any] = dict.fromkeys(("history", "drought", "lines", "index", "weeks"))
+    past: dict[str, Any] = dict.fromkeys(("history", "growth", "drought", "lines", "index", "weeks"))
     if results.history is not None and len(results.history.months) and len(results.history.series) == len(results.lots):
         past["history"] = _add_history(block, results.history)
+    if found is not None:
+        past["growth"] = _add_growth(block, found)
     if results.drought_shapes is not None and len(results.drought_shapes):
         weeks = sorted(str(date) for date in results.drought_shapes["valid_date"].unique())
         _add_drought(block, results.drought_shapes, weeks, classes)
@@ -242,8 +261,8 @@ def _add_past(block: _Block, results: Results, classes: tuple[str, ...]) -> dict
     return past
 
 
-def _shared(lots: pd.DataFrame) -> tuple[pd.DataFrame, dict[str, list[str]]]:
-    codes: dict[str, NDArray[np.int64]] = {name: _steps(lots[name], step) for name, step in shared_steps(lots).items()}
+def _shared(lots: pd.DataFrame, steps: dict[str, float]) -> tuple[pd.DataFrame, dict[str, list[str]]]:
+    codes: dict[str, NDArray[np.int64]] = {name: _steps(lots[name], step) for name, step in steps.items()}
     texts: dict[str, list[str]] = {}
     for name in SHARED_TEXTS:
         code, values = pd.factorize(lots[name].astype("str").where(lots[name].notna(), ""), sort=True)
@@ -260,12 +279,13 @@ def block(lots: gpd.GeoDataFrame, about: dict[str, Any], *, change: pd.DataFrame
     lots : GeoDataFrame
         `tables.ESTIMATE` in EPSG:4326. Rows keep their order; rows without a polygon have no ring.
     about : dict
-        Plain values for the page: names, words, classes, cautions. Goes into the header as it is.
+        Plain values for the page: names, words, classes, cautions. They go into the header unchanged.
     change : DataFrame, optional
-        What changed since another run, one row per lot in row order, in mm; each column goes along under its name.
+        What changed since another run, one row per lot in row order, in mm; each column is added under its name.
         ValueError when it has another length.
     past : Results, optional
-        Run whose past months, drought shapes, soil lines and indices go along; None: none of them.
+        Run whose past months, growth curves, drought shapes, soil boundaries and indices are added; with None, none of
+        them.
     classes : tuple of str
         Weekly drought categories in the order of their numbers.
 
@@ -279,11 +299,13 @@ def block(lots: gpd.GeoDataFrame, about: dict[str, Any], *, change: pd.DataFrame
     arrays = _Block()
     _add_shapes(arrays, "", _rings(lots.geometry.to_numpy(), DEGREE_STEP))
     heads = _add_ids(arrays, lots["lot_id"])
-    codes, texts = _shared(lots)
+    found = growth_curves.curves(past) if past is not None else None
+    steps = shared_steps(lots) | (GROWTH_STEPS if found is not None else {})
+    codes, texts = _shared(lots, steps)
     names = list(codes.columns)
     row = codes.groupby(names, sort=False).ngroup().to_numpy()
     arrays.add("row", np.diff(row, prepend=0))
-    rows, steps = codes.drop_duplicates(), shared_steps(lots)
+    rows = codes.drop_duplicates()
     for name, values in rows.items():
         _add_number(arrays, str(name), values.to_numpy(), rows, shared=True, step=steps.get(str(name), 0))
     for name, step in OWN_STEPS.items():
@@ -292,9 +314,9 @@ def block(lots: gpd.GeoDataFrame, about: dict[str, Any], *, change: pd.DataFrame
         for name, values in change.items():
             arrays.add(str(name), _steps(values, CHANGE_STEP), step=CHANGE_STEP)
     header = {"lots": len(lots), "heads": heads, "texts": texts, "missing": MISSING, "degree_step": DEGREE_STEP,
-              "past": _add_past(arrays, past, classes) if past is not None else {}, "arrays": arrays.arrays,
+              "past": _add_past(arrays, past, classes, found) if past is not None else {}, "arrays": arrays.arrays,
               "about": about}
     head = json.dumps(header, ensure_ascii=False, separators=(",", ":"), allow_nan=False).encode("utf-8",
                                                                                                  "backslashreplace")
     raw = b"".join([len(head).to_bytes(4, "little"), head, *arrays.parts])
-    return base64.b64encode(gzip.compress(raw, compresslevel=7, mtime=0)).decode("ascii")
+    return base64.b64encode(gzip.compress(raw, compresslevel=8, mtime=0)).decode("ascii")

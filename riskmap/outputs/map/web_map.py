@@ -1,9 +1,9 @@
-"""The one-file map: opens from disk, asks no other host for anything, carries every lot.
+"""The one-file map: it opens from disk, contacts no other host and contains every lot.
 
-The map library's Python wrapper makes only the place of the map and its first script, from constants. It renders text
-as a template, so data must never pass through it: data, styles and scripts are put into the slots of the skeleton
-`assets/map/page.html`, data as base64.
-A content security policy lets only the scripts run whose hashes were taken here.
+The map library's Python wrapper makes only the element of the map and its first script, from constants. It renders text
+as a template, so data must never pass through it. Data, styles and scripts are put into the slots of the skeleton
+`assets/map/page.html`, data as base64. A content security policy lets only those scripts run whose hashes were computed
+here.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ import numpy as np
 from riskmap.common import tables, units, wording
 from riskmap.common.version import __version__
 from riskmap.outputs import calibrated, html_page, lot_text, palette, telling, waterfall, words
-from riskmap.outputs.map import change_layer, data_block, page_build
+from riskmap.outputs.map import change_layer, data_block, growth_curves, page_build
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -28,19 +28,20 @@ if TYPE_CHECKING:
 
 NAME = "map.html"
 BARS = tuple(telling.COLUMNS.values())  # on one scale
-FEET_PER_SCALE = 300  # a drawn soil line is about 80 ft wide at 1:24,000 and 40 ft at 1:12,000 (soil-survey guidance)
+# a drawn soil boundary is about 80 ft wide at 1:24,000 and 40 ft at 1:12,000 (soil-survey guidance)
+FEET_PER_SCALE = 300
 
 _HOST = r"([A-Za-z0-9]([A-Za-z0-9-]*[A-Za-z0-9])?\.)*[A-Za-z0-9]([A-Za-z0-9-]*[A-Za-z0-9])?(:[0-9]{1,5})?"
 
 
 @dataclass(frozen=True)
 class Basemap:
-    """Pictures beneath the lots, from one host, only on request: never on until a reader ticks it.
+    """Pictures beneath the lots from one host, shown only after a reader ticks them.
 
     Attributes
     ----------
     url : str
-        https address with {z}, {x} and {y}; its host is added to the content policy and nothing else is.
+        https address with {z}, {x} and {y}; only its host is added to the content policy.
     attribution : str
         Credit line, shown as text while the pictures are.
     max_zoom : int, optional
@@ -61,7 +62,7 @@ class Basemap:
             raise ValueError(f"base map {self.url!r}: an https address of one plain host is needed")
         places = re.findall(r"\{.\}", self.url)
         if sorted(places) != ["{x}", "{y}", "{z}"] or len(re.findall(r"[{}]", self.url)) != 6:
-            raise ValueError(f"base map {self.url!r}: {{z}}, {{x}} and {{y}} must each stand in it once, and no other")
+            raise ValueError(f"base map {self.url!r}: {{z}}, {{x}} and {{y}} must each be in it once, and no other")
         if not self.attribution.strip():
             raise ValueError("base map: a credit line is needed")
         if self.max_zoom is not None and not 0 <= self.max_zoom <= 25:
@@ -74,7 +75,7 @@ class Basemap:
 
 
 class _Wrapper(NamedTuple):
-    """What the wrapper of the map library makes: its part of the head, the place of the map, the script for it."""
+    """What the wrapper of the map library makes: its part of the head, the element of the map, and its script."""
 
     head: str
     place: str
@@ -82,20 +83,20 @@ class _Wrapper(NamedTuple):
 
 
 def _wrapper() -> _Wrapper:
-    """Return the parts of the wrapper's page; made from constants only."""
+    """Return the parts of the wrapper's page; they are made from constants only."""
     import folium
 
     page = folium.Map(location=[0, 0], zoom_start=2, tiles=None, attribution_control=False, zoom_animation=False,
                       fade_animation=False, inertia=False, max_zoom=21)
     page.default_js, page.default_css = [], []
-    page._id = "riskmap"  # the wrapper draws random ids, which would make every file different
+    page._id = "riskmap"  # the wrapper makes random ids, which would make every file different
     root = page.get_root()
     root._id = "page"
     match = re.fullmatch(r".*<head>(.*)</head>.*<body>(.*)</body>.*?<script>(\s*var map_riskmap.*?)</script>.*",
                          root.render(), flags=re.S)
     if match is None:
         raise ValueError("the wrapper's page does not make its map as expected")
-    # the skeleton says both itself
+    # the skeleton contains both itself
     head = re.sub(r"<meta (name=\"viewport\"|http-equiv=\"content-type\").*?/>", "", match[1], flags=re.S)
     return _Wrapper(re.sub(r"\n\s*\n", "\n", head).strip(), match[2].strip(), match[3])
 
@@ -105,13 +106,13 @@ def _cautions(scale: int | None, standing: str = wording.STANDING) -> dict[str, 
     if scale is not None:
         soil = wording.CAUTION_SOIL.format(scale=f"{scale:,}", width="{width}")  # in the unit of the page
     return {"main": wording.CAUTION, "soil": soil, "date": wording.CAUTION_DATE, "whatif": wording.CAUTION_WHATIF,
-            "no_number": wording.NO_NUMBER, "not_low": wording.NO_NUMBER.split(". ")[-1],
+            "not_low": wording.NO_NUMBER.split(". ")[-1],
             "standing": standing, "not_seen": wording.NOT_SEEN}
 
 
 def _lines(results: Results) -> list[str]:
     """Return what stands under the map: what was used and up to when."""
-    lines = [*([results.note] if results.note else []), f"“Now” is {results.today}."]
+    lines = [*([results.note] if results.note else []), f"Estimates are as of {telling.month_name(results.today)}."]
     if results.soil_scale is not None:
         lines.append(f"Soil mapped at 1:{results.soil_scale:,}.")
     if len(results.climate):
@@ -149,13 +150,13 @@ def _no_past_weeks(results: Results) -> str:
 
 
 def layer_values(results: Results, chosen: dict[str, palette.Scale]) -> dict[str, Any]:
-    """Return layers as plain values for a page: with the outline of each class, drought with the date of its map.
+    """Return layers as plain values for a page: with the outline of each class, and drought with the date of its map.
 
     Parameters
     ----------
     results : Results
     chosen : dict of str to Scale
-        In the order of the page.
+        Layers in the order of the page.
     """
     weeks = _weeks(results)
     newest = f"newest weekly map is of {weeks[-1]}" if weeks else "no weekly map covers these lots"
@@ -175,7 +176,7 @@ def _axis_mm(lots: pd.DataFrame) -> list[float]:
     lows, highs = (lots[[f"{name}_{end}" for name in bars]].to_numpy(float) for end in ("p10", "p90"))
     high = max(10.0, float(np.nanmax(highs, initial=0.0)))
     low = min(0.0, float(np.nanmin(lows, initial=0.0)))
-    return [min(low, -high / 6) if low < 0 else 0.0, high]  # a sixth: room for the text of either end beside the 0
+    return [min(low, -high / 6) if low < 0 else 0.0, high]  # a sixth: room for the text of either end next to the 0
 
 
 def _scales(results: Results, change: ChangeSince | None) -> dict[str, Any]:
@@ -200,9 +201,11 @@ def about(results: Results, shown_units: str, basemap: Basemap | None = None,
         "basemap": {**asdict(basemap), "host": basemap.host} if basemap else None,
         "states": tables.STATES, "hatch": palette.HATCH, "outline": palette.OUTLINE,
         "cautions": _cautions(results.soil_scale, calibrated.standing(results)),
-        "words": {"direction": words.DIRECTION, "phase": words.PHASE, "pour_basis": words.POUR_BASIS,
+        "words": {"direction": words.DIRECTION, "phase": words.PHASE,
+                  "agree": {"all": words.ALL_AGREE, "some": words.SOME_AGREE}, "pour_basis": words.POUR_BASIS,
                   "slab_class": words.SLAB_CLASS, "weather_source": words.WEATHER_SOURCE, "quality": words.QUALITY,
                   "flags": words.flag_sentences(sorted(flags))},
+        "growth": {**growth_curves.SENTENCES, "absent": growth_curves.absent(results)},
         "young": wording.YOUNG, "axis_mm": _axis_mm(results.lots),
         "tell": {"names": {question: telling.name(question, results.today) for question in telling.NAMES},
                  **telling.SENTENCES, "direction": words.DIRECTION_SHORT},
@@ -223,9 +226,9 @@ def page(results: Results, shown_units: str = "us", *, basemap: Basemap | None =
     ----------
     results : Results
     shown_units : str
-        `us` (inch, foot) or `si` (mm, m): what the page shows first; it can switch.
+        `us` (inch, foot) or `si` (mm, m): the units that the page shows first; the reader can switch.
     basemap : Basemap, optional
-        Offered as a choice that is off; without it the page asks no host for anything.
+        Offered as a choice that is off at first; without it the page contacts no other host.
     change : ChangeSince, optional
         What changed since another run; adds its layers.
     """

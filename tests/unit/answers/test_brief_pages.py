@@ -1,4 +1,4 @@
-"""The brief: one page a lot, both papers, whatever the id; cautions on every page; nothing like an opinion."""
+"""The brief: one page per lot, both papers, whatever the id; cautions on every page; nothing like an opinion."""
 
 from __future__ import annotations
 
@@ -75,8 +75,8 @@ def test_one_page_a_lot_with_number_reasons_and_cautions(paper: str, units: str,
         assert "A model estimate, not yet checked against level surveys" in text
         assert "manifest" in text
         if row["state"]:
-            assert "No number: " in text
-            assert "not a low or a middle result" in text
+            assert "No estimate: " in text
+            assert "No estimate does not mean low movement" in text
         else:
             for words in ("Now", "Next 12 months", "Long run", "If a dry year came again", "Observation aid",
                           "12-month SPEI", "gaps in the data on this lot", "Expected shape across the slab now",

@@ -247,10 +247,10 @@ def test_old_maps_are_told_once_with_what_they_still_do() -> None:
     told = attach(lots(IN_FIRST, IN_SECOND), layer(monthly("0101"), monthly("0102")), maps).problems
     assert [(p.code, p.value) for p in told] == [("W-CLI-046", "2019-04-16")]
     assert "of 2020-11 or 2020-12" in str(told[0])
-    assert "older than the rain record (to 2020-12): the weekly maps change no number" in str(told[0])
+    assert "older than the rain record (to 2020-12): the weekly maps change no estimate" in str(told[0])
     short = layer(monthly("0101", last=month_numbers.month_number(2019, 2)))
     told = attach(lots(IN_FIRST), short, maps, today=DEC_2020).problems
-    assert "stand in for months without rain" in str(next(p for p in told if p.code == "W-CLI-046"))
+    assert "are used for months without rain" in str(next(p for p in told if p.code == "W-CLI-046"))
     told = attach(lots(IN_FIRST), layer(monthly("0101")), maps, today=JAN_1980 + 400).problems
     assert "All weekly maps are later than now" in str(told[0])
     assert attach(lots(IN_FIRST), layer(monthly("0101"))).problems == []

@@ -245,7 +245,7 @@ def test_a_file_in_other_units_is_refused(tmp_path: Path) -> None:
     ({"drop": "date"}, "E-CLI-104 days.csv: no column date"),
     ({"drop": "tavg_c"}, "E-CLI-104 days.csv: rain or mean temperature is missing"),
     ({"rename": ("rain_mm", "rain")}, "E-CLI-105 days.csv column rain: its heading names no unit"),
-    ({"copy": ("rain_mm", "precip_mm")}, "E-CLI-105 days.csv: columns rain_mm, precip_mm hold the same quantity"),
+    ({"copy": ("rain_mm", "precip_mm")}, "E-CLI-105 days.csv: columns rain_mm, precip_mm give the same quantity"),
     ({"cell": "else"}, "E-CLI-108 days.csv: no station or cell 'else'; it has one"),
     ({"latitude": None}, "E-CLI-109 days.csv: the latitude of one is not known"),
     ({"dates": True}, "E-CLI-110 days.csv column date"),

@@ -131,7 +131,7 @@ def test_splitting_ends(service, desk, download, tmp_path, monkeypatch) -> None:
 
 
 def test_stored_ratings_come_too(service, desk, open_data, tmp_path) -> None:
-    """Iowa, whose download holds the survey's own ratings."""
+    """Iowa, whose download contains the survey's own ratings."""
     download = open_data / "soil" / "IA073_aoi_2020.zip"
     survey = SoilService(download)
     service.answer_with(survey)
@@ -250,7 +250,7 @@ def test_folder_needs_a_name(service, desk, survey, tmp_path, monkeypatch, name:
     ("mapunit", lambda rows: rows[1:], "map units without a table row"),
     ("component", lambda rows: rows[1:], "rows of unknown components"),
     ("component", lambda rows: [], "no component at all"),
-    ("component", lambda rows: [*rows, ["1", *rows[0][1:]]], "stand twice"),
+    ("component", lambda rows: [*rows, ["1", *rows[0][1:]]], "appear twice"),
     ("component", lambda rows: [*rows, [*rows[0][:-2], "999", "888"]], "rows of other map units"),
     ("chorizon", lambda rows: [[*rows[0][:-2], "777", "1"], *rows], "unknown components in chorizon"),
     ("comonth", lambda rows: rows[:1], "unknown components in cosoilmoist"),

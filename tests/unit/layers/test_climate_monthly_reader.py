@@ -271,8 +271,8 @@ def test_swapped_files_are_refused_and_both_named(area: SimpleNamespace) -> None
     entry = noaa(area, fixed("0309", "02", WARMTH), fixed("0309", "01", RAIN))
     with pytest.raises(LayerError) as caught:
         climate_monthly.read(entry, area)
-    assert "p.txt: holds mean temperature, but is given as precipitation" in str(caught.value)
-    assert "t.txt: holds precipitation, but is given as mean temperature" in str(caught.value)
+    assert "p.txt: contains mean temperature, but is given as precipitation" in str(caught.value)
+    assert "t.txt: contains precipitation, but is given as mean temperature" in str(caught.value)
 
 
 def test_palmer_file_is_refused_by_name(area: SimpleNamespace) -> None:

@@ -99,7 +99,7 @@ def test_folder_means_every_map_in_it(area: SimpleNamespace) -> None:
     (area.folder / "weeks" / "notes.txt").write_text("x")
     assert read(area, "weeks")[0].weeks == ("2024-01-09", "2024-01-16")
     (area.folder / "none").mkdir()
-    with pytest.raises(LayerError, match="holds no weekly map"):
+    with pytest.raises(LayerError, match="contains no weekly map"):
         read(area, "none")
 
 

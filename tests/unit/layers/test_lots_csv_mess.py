@@ -1,4 +1,4 @@
-"""CSV files as people send them: encodings, separators, rows that are no lots, coordinates in other notations."""
+"""CSV files as people send them: encodings, separators, rows that are not lots, coordinates in other notations."""
 
 from __future__ import annotations
 
@@ -141,7 +141,7 @@ def test_collections_without_end_do_not_end_the_program(tmp_path):
 
 
 def test_a_first_row_of_values_is_refused_without_telling_them(tmp_path):
-    with pytest.raises(LayerError, match=r"E-LOT-090 lots\.csv row 1: it holds values") as caught:
+    with pytest.raises(LayerError, match=r"E-LOT-090 lots\.csv row 1: it contains values") as caught:
         read(tmp_path, "1001,-98.1,37.1,Ann Example\n1002,-98.1,37.1,Bo Example\n")
     assert "Example" not in str(caught.value)
 

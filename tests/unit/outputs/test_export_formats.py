@@ -348,7 +348,7 @@ def test_a_text_longer_than_a_cell_is_cut_and_says_so(tmp_path: Path) -> None:
     xlsx.write(replace(made, lots=lots), tmp_path)
     told = from_xlsx(tmp_path)["map_unit_name"][40]
     assert len(told) == 32_767
-    assert told.endswith("[cut: a cell holds no more]")
+    assert told.endswith("[cut: a cell takes no more]")
 
 
 def test_no_lots_at_all_still_gives_headings(tmp_path: Path) -> None:

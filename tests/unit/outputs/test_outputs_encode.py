@@ -1,4 +1,4 @@
-"""The data block of the map holds every lot and value to the stated step; decoded here by a second implementation."""
+"""The data block of the map has every lot and value to the stated step; decoded here by a second implementation."""
 
 from __future__ import annotations
 
@@ -196,7 +196,7 @@ def test_drought_shapes_soil_lines_and_indices_come_back() -> None:
 
 def test_nothing_past_is_said_to_be_missing_and_not_made_up() -> None:
     head, _ = decoded(data_block.block(results().lots, {}, past=results(), classes=CLASSES))
-    assert head["past"] == dict.fromkeys(("history", "drought", "lines", "index", "weeks"))
+    assert head["past"] == dict.fromkeys(("history", "growth", "drought", "lines", "index", "weeks"))
     empty = with_past(results())
     assert empty.drought_shapes is not None
     assert empty.soil_lines is not None

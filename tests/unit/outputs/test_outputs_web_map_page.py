@@ -106,8 +106,8 @@ def test_cautions_stand_in_the_block(page: str) -> None:
     said = header(page)["about"]["cautions"]
     assert said["main"] == common_wording.CAUTION
     assert said["standing"] == common_wording.STANDING
-    assert said["not_low"] == "This is not a low or a middle result."
-    assert "mapped at 1:24,000. The real boundary may be up to {width} from the line" in said["soil"]
+    assert said["not_low"] == "No estimate does not mean low movement."
+    assert "mapped at 1:24,000. A real soil boundary may be up to {width} from the line" in said["soil"]
     assert header(page)["about"]["soil"]["width_m"] == pytest.approx(80 * 0.3048)
 
 
@@ -220,7 +220,7 @@ def test_what_both_pages_do_stands_in_the_files_of_both() -> None:
         return {"\n".join(lines[k : k + 6]) for k in range(len(lines) - 5)}
 
     shared = {f"shared/{path.name}" for path in (ASSETS / "shared").glob("*.js")}
-    assert len(shared) == 4
+    assert len(shared) == 5
     assert names("map") & names("county") == shared
     assert min(len(runs("map")), len(runs("county"))) > 300
     assert runs("map") & runs("county") == set()

@@ -143,9 +143,9 @@ def test_findings_that_differ_only_in_the_row_stand_on_one_line_and_files_keep_e
                                         'lot_id = "PARCEL"\npour_date = "YR_BUILT"\n[soil]\npath = "no.zip"\n',
                                         encoding="utf-8")
     report = check.check_area(tmp_path / "area.toml")
-    zero = [line for line in report.text().splitlines() if "no year" in line]
-    assert zero == ['W-LOT-014 lots.csv column YR_BUILT (pour_date): "0" in 10 rows (3, 5, 7, ...): 0 stands for no '
-                    "year. Row kept, pour date unknown."]
+    zero = [line for line in report.text().splitlines() if "the year is not known" in line]
+    assert zero == ['W-LOT-014 lots.csv column YR_BUILT (pour_date): "0" in 10 rows (3, 5, 7, ...): 0 means that '
+                    "the year is not known. Row kept, pour date unknown."]
     kept = [p for p in json.loads(report.as_json())["problems"] if p["code"] == "W-LOT-014"]
     assert [p["row"] for p in kept] == list(range(3, 23, 2))
 

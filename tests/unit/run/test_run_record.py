@@ -53,7 +53,7 @@ def opened(folder: Path) -> Results:
 def test_what_is_printed_is_one_line(full: Results) -> None:
     with_number = int((full.lots["state"] == "").sum())
     found = replace(full, area_name="North\nside")
-    assert repr(found) == f"<Results of North\\u000aside, 2025-10: 60 lots, {with_number:,} with a number>"
+    assert repr(found) == f"<Results of North\\u000aside, 2025-10: 60 lots, {with_number:,} with an estimate>"
     assert repr(found.history) == "<Past 3 months of 60 lots>"
     rest = {name.name: getattr(full, name.name) for name in fields(AreaResults)}
     assert "\n" not in repr(AreaResults(**rest))
@@ -174,7 +174,8 @@ def test_growth_is_kept_and_may_be_missing(full: Results, tmp_path: Path) -> Non
     assert opened(run).growth is None
 
 
-@pytest.mark.parametrize("change", [{"archetype": [0, 0, 4]}, {"year": [2001, 2001, 2002]}, {"edge_mm": [np.nan] * 3}])
+@pytest.mark.parametrize("change", [{"archetype": [0, 0, 4]}, {"year": [2001, 2001, 2002]},
+                                    {"year": [2001, 2003, 2002]}, {"edge_mm": [np.nan] * 3}])
 def test_growth_that_contradicts_the_run_is_refused(change: dict[str, list[float]], full: Results,
                                                     tmp_path: Path) -> None:
     curve = pd.DataFrame({"archetype": [0, 0, 3], "year": [2001, 2002, 2002], "middle_mm": [1.5, 2.5, 0.0],

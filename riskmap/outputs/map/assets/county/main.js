@@ -26,7 +26,7 @@ async function use(source) {
   showScale(state.scale);
   await find();
   choose(null);
-  if (about.all) { home(about.core); layer.addTo(map); } else tell("No lot of this run has a shape: lots stand in the list only.");
+  if (about.all) { home(about.core); layer.addTo(map); } else tell("No lot of this run has a shape; all lots are in the list.");
   if (document.activeElement === document.body) el("search").focus({ preventScroll: true });
   document.body.dataset.opened = "yes";
 }

@@ -1,6 +1,6 @@
-// What the county page tells about one lot, and choosing it.
+// What the county page shows of one lot, and choosing it.
 import { about, map } from "../shared/context.js";
-import { el, TILE, NEAR_PX, many, put, holds, outlined, ringsOf, room } from "../shared/page.js";
+import { el, TILE, NEAR_PX, many, put, running, holds, outlined, ringsOf, room } from "../shared/page.js";
 import { tellLot } from "../shared/lot.js";
 import { MISSING, state, sideId, failed } from "./state.js";
 import { place, turn, mark } from "./list.js";
@@ -12,11 +12,19 @@ async function record(lot) { // the lot's own values, and its row of values that
   const own = await state.archive.block("lots/" + Math.floor(lot / sizes.lots), "lots", Math.floor(lot / sizes.lots)), i = lot % sizes.lots;
   const row = own.row[i], shared = await state.archive.block("rows/" + Math.floor(row / sizes.rows), "rows", Math.floor(row / sizes.rows));
   const raw = (name) => (name in own ? own[name][i] : name in shared ? shared[name][row % sizes.rows] : MISSING);
+  const curve = "curve" in own && own.curve[i] >= 0 ? await growthCurve(own.curve[i]) : null;
   return {
-    id: own.id[i], x: own.x[i] / WORLD, y: own.y[i] / WORLD, shown: own.x[i] !== MISSING,
+    curve, id: own.id[i], x: own.x[i] / WORLD, y: own.y[i] / WORLD, shown: own.x[i] !== MISSING,
     number: (name) => (raw(name) === MISSING ? null : raw(name) * steps[name]),
     text: (name) => (name in texts ? texts[name][raw(name)] : ""),
   };
+}
+
+async function growthCurve(number) { // one curve out of its block
+  const { sizes, curve_step: step } = state.archive.meta.blocks, k = Math.floor(number / sizes.curves), i = number % sizes.curves;
+  const block = await state.archive.block("curves/" + k, "curves", k), from = block.years.slice(0, i).reduce((sum, n) => sum + n, 0);
+  const part = (name) => running(block[name].subarray(from, from + block.years[i]), step);
+  return { pour: block.pour[i], first: block.first[i], middle: part("middle"), edge: part("edge") };
 }
 
 const latLng = (x, y) => map.options.crs.pointToLatLng(L.point(x * TILE, y * TILE), 0);
@@ -92,7 +100,7 @@ export async function details(lot, others) {
   const box = el("details");
   box.textContent = "";
   document.body.classList.add("chosen");
-  mark(state.active); // the list is lower while a lot is told: its active row stays in sight
+  mark(state.active); // the list is lower while a lot is shown: its active row stays in sight
   const title = put(box, "h2", "Lot ");
   put(title, "bdi", sideId(lot.id));
   if (names.length) {

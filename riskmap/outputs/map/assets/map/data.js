@@ -1,5 +1,5 @@
 // Reads the data block of the map page.
-import { TILE, inflate, wholeNumbers } from "../shared/page.js";
+import { TILE, inflate, running, wholeNumbers } from "../shared/page.js";
 
 export async function unpack(base64) {
   const text = atob(base64.trim());
@@ -49,13 +49,21 @@ function ids(head, array) {
   return Array.from(place, (h, k) => head.heads[h] + (digits[k] ? String(number[k]).padStart(digits[k], "0") : ""));
 }
 
-function past(head, array) { // past months, drought shapes, soil lines, indices: null where the file has none
-  const of = { history: null, drought: null, lines: null, index: null, weeks: null, ...head.past };
+function past(head, array) { // past months, ground since the pour, drought shapes, soil boundaries, indices: null where the file has none
+  const of = { history: null, growth: null, drought: null, lines: null, index: null, weeks: null, ...head.past };
   if (of.history) {
     const { series, months } = of.history, n = series, steps = array.history_steps;
     for (let i = n; i < n * months.length; i++) steps[i] += steps[i - n];
     const lot = summed(array.history_series), first = array.history_first;
     of.history.value = (k, m) => (lot[k] < 0 || m < first[lot[k]] ? null : steps[m * n + lot[k]] * of.history.step);
+  }
+  if (of.growth) {
+    const curve = summed(array.growth_curve), years = array.growth_years, step = of.growth.step;
+    const from = Array.from(summed(years.slice()), (end, k) => end - years[k]);
+    of.growth.curve = (lot) => {
+      const k = curve[lot], part = (name) => running(array[name].subarray(from[k], from[k] + years[k]), step);
+      return k < 0 ? null : { pour: array.growth_pour[k], first: array.growth_first[k], middle: part("growth_middle"), edge: part("growth_edge") };
+    };
   }
   if (of.drought) {
     of.drought.week = array.drought_week;
@@ -112,7 +120,7 @@ function core(box, n) { // box of the middle 98 % of the lots: a lone lot far aw
   return [at(0, 0.01), at(1, 0.01), at(2, 0.99), at(3, 0.99)];
 }
 
-function index(shape) { // square cells over the extent; a lot stands in every cell its box touches
+function index(shape) { // square cells over the extent; a lot is in every cell that its box touches
   const { n, box, all } = shape;
   const side = Math.max(1, Math.min(512, Math.ceil(Math.sqrt(n) / 2)));
   const w = Math.max((all[2] - all[0]) / side, 1e-12), h = Math.max((all[3] - all[1]) / side, 1e-12);

@@ -1,20 +1,11 @@
 // The history strip of a lot: weather index, weekly category, slab.
 import { about } from "../shared/context.js";
-import { visible, put } from "../shared/page.js";
+import { put, sketch } from "../shared/page.js";
 import { side } from "../shared/tell.js";
 import { monthNumber } from "./draw.js";
 import { data } from "./state.js";
 
-const SVG = "http://www.w3.org/2000/svg";
 const STRIP = { width: 360, left: 42, index: [6, 62], weeks: [70, 80], slab: [90, 142], foot: 158 };
-
-function draw(parent, tag, attributes, text) {
-  const node = document.createElementNS(SVG, tag);
-  for (const [name, value] of Object.entries(attributes)) node.setAttribute(name, value);
-  if (text !== undefined) node.textContent = visible(text);
-  parent.appendChild(node);
-  return node;
-}
 
 export function strip(box, lot) {
   const p = data.past, cell = data.text("cell_id", lot), today = monthNumber(about.today);
@@ -26,11 +17,11 @@ export function strip(box, lot) {
   if (cut) put(box, "p", "History of the slab is not shown: " + cut + ".", "note");
   const start = Math.min(...[bars, weeks, slab].filter((of) => of.length).map((of) => of[0].month));
   const end = Math.max(today + 1, start + 12), x = (m) => STRIP.left + (STRIP.width - STRIP.left) * (m - start) / (end - start);
-  const foot = slab.length ? STRIP.foot : STRIP.foot - STRIP.slab[1] + STRIP.weeks[1]; // no empty ground where no slab is told
-  const svg = draw(box, "svg", { viewBox: `0 0 ${STRIP.width} ${foot + 4}`, role: "img", class: "strip" });
+  const foot = slab.length ? STRIP.foot : STRIP.foot - STRIP.slab[1] + STRIP.weeks[1]; // no empty space where no slab is shown
+  const svg = sketch(box, "svg", { viewBox: `0 0 ${STRIP.width} ${foot + 4}`, role: "img", class: "strip" });
   const lines = [indexStrip(svg, x, bars), weekStrip(svg, x, weeks, lot), slabStrip(svg, x, slab)].filter(Boolean);
   const years = [...new Set([0, 0.5, 1].map((s) => Math.floor((start + s * (today - start)) / 12)))];
-  years.forEach((year) => draw(svg, "text", { x: Math.min(Math.max(x(12 * year), STRIP.left), STRIP.width - 30), y: foot }, String(year)));
+  years.forEach((year) => sketch(svg, "text", { x: Math.min(Math.max(x(12 * year), STRIP.left), STRIP.width - 30), y: foot }, String(year)));
   svg.setAttribute("aria-label", lines.join(" "));
   lines.forEach((line) => put(box, "p", line, "note"));
 }
@@ -51,7 +42,7 @@ function weeksOf(weeks, cell, from) {
     category: weeks.classes[at * weeks.dates.length + w] })).filter((w) => w.category >= 0 && (from === null || w.month >= from));
 }
 
-// Past months are told from the latest possible pour on. Where that cuts them short and the pour is known less closely
+// Past months are shown from the latest possible pour on. Where that cuts them short and the pour is known less closely
 // than those months are long, they would begin at an assumption: the reason is returned, "" where they mean something.
 function cutByPour(history, lot) {
   const early = data.text("pour_from", lot), late = data.text("pour_to", lot);
@@ -79,11 +70,11 @@ function indexStrip(svg, x, bars) {
       const to = zero - half * Math.max(-1, Math.min(1, b.value / 3));
       return `M${x(b.month).toFixed(2)} ${zero}V${to.toFixed(1)}h${width}V${zero}z`;
     }).join("");
-    draw(svg, "path", { d: path, class: name });
+    sketch(svg, "path", { d: path, class: name });
   }
-  draw(svg, "path", { d: `M${STRIP.left} ${zero}H${STRIP.width}`, class: "axis" });
-  draw(svg, "text", { x: 0, y: top + 9 }, "+ wet");
-  draw(svg, "text", { x: 0, y: low }, "− dry");
+  sketch(svg, "path", { d: `M${STRIP.left} ${zero}H${STRIP.width}`, class: "axis" });
+  sketch(svg, "text", { x: 0, y: top + 9 }, "+ wet");
+  sketch(svg, "text", { x: 0, y: low }, "− dry");
   const dry = most(bars, (a, b) => a < b), wet = most(bars, (a, b) => a > b), last = bars[bars.length - 1];
   return `Index of rain less evaporation over 12 months (SPEI-12), ${monthName(bars[0].month)} to ${monthName(last.month)}: ` +
     `driest ${plain(dry.value)} (${monthName(dry.month)}), wettest ${plain(wet.value)} (${monthName(wet.month)}), last ${plain(last.value)}.`;
@@ -94,11 +85,11 @@ function weekStrip(svg, x, weeks, lot) { // the weeks are those of the climate c
   const [top, low] = STRIP.weeks, scale = about.scales.drought;
   weeks.forEach((w, k) => {
     const to = k + 1 < weeks.length ? Math.min(weeks[k + 1].month, w.month + 0.5) : w.month + 0.25;
-    draw(svg, "rect", { x: x(w.month).toFixed(2), y: top, width: Math.max(x(to) - x(w.month), 0.5).toFixed(2), height: low - top,
+    sketch(svg, "rect", { x: x(w.month).toFixed(2), y: top, width: Math.max(x(to) - x(w.month), 0.5).toFixed(2), height: low - top,
       fill: scale.colors[w.category] });
   });
   const a = x(weeks[0].month), last = weeks[weeks.length - 1];
-  draw(svg, "rect", { x: a.toFixed(2), y: top, width: Math.max(x(last.month + 0.25) - a, 1).toFixed(2), height: low - top, class: "frame" });
+  sketch(svg, "rect", { x: a.toFixed(2), y: top, width: Math.max(x(last.month + 0.25) - a, 1).toFixed(2), height: low - top, class: "frame" });
   const worst = Math.max(...weeks.map((w) => w.category)), name = (c) => scale.words[c];
   const own = data.text("drought_category", lot), at = scale.classes.indexOf(own);
   return `Weekly drought maps, ${weeks[0].date} to ${last.date}, in most of this climate cell: strongest “${name(worst)}”, last ` +
@@ -110,10 +101,10 @@ function slabStrip(svg, x, slab) {
   const [top, low] = STRIP.slab, high = most(slab, (a, b) => a > b), deep = most(slab, (a, b) => a < b);
   const above = Math.max(high.value, 5), below = Math.min(deep.value, -5);
   const y = (mm) => low - (low - top) * (mm - below) / (above - below);
-  draw(svg, "path", { d: `M${STRIP.left} ${y(0).toFixed(1)}H${STRIP.width}`, class: "axis" });
-  draw(svg, "path", { d: "M" + slab.map((s) => `${x(s.month).toFixed(2)} ${y(s.value).toFixed(1)}`).join("L"), class: "slab" });
-  draw(svg, "text", { x: 0, y: top + 9 }, "middle");
-  draw(svg, "text", { x: 0, y: low }, "edge");
+  sketch(svg, "path", { d: `M${STRIP.left} ${y(0).toFixed(1)}H${STRIP.width}`, class: "axis" });
+  sketch(svg, "path", { d: "M" + slab.map((s) => `${x(s.month).toFixed(2)} ${y(s.value).toFixed(1)}`).join("L"), class: "slab" });
+  sketch(svg, "text", { x: 0, y: top + 9 }, "middle");
+  sketch(svg, "text", { x: 0, y: low }, "edge");
   return `Slab, ${slab[0].name} to ${slab[slab.length - 1].name}: highest ${side(high.value)} (${high.name}), ` +
     `lowest ${side(deep.value)} (${deep.name}).`;
 }

@@ -15,7 +15,7 @@ export function legend() {
   legendRows(box, scale, counts, (ctx, c) => paint(ctx, drawn.lots.fills[c]));
   if (state.scale === "weeks") droughtLegend(box);
   if (linesShown()) lineLegend(put(box, "ul", null, "classes lines"));
-  else if (data.past.lines && state.lines === null && !state.paper) put(box, "p", "Soil lines appear nearer in, or tick “Soil lines”.", "note");
+  else if (data.past.lines && state.lines === null && !state.paper) put(box, "p", "Soil boundaries appear when you zoom in, or tick “Soil boundaries”.", "note");
   let missing = 0;
   for (let lot = 0; lot < data.n; lot++) missing += !data.shape.has(lot);
   legendFoot(box, data.n, missing);
@@ -45,7 +45,7 @@ function lineLegend(table) {
     ctx.fillStyle = "#1a1a1a";
     ctx.fillRect(0, 7, 24, 1.5);
   });
-  const name = wide ? `soil line as a striped band: the change of soil may lie ${distance(soil.width_m)} either side`
-    : soil.scale ? `soil line, mapped at 1:${count(soil.scale)}` : "soil line; its mapping scale is not recorded";
+  const name = wide ? `Soil boundary: somewhere in the hatched band (up to ${distance(soil.width_m)} either side of the line)`
+    : soil.scale ? `Soil boundary, mapped at 1:${count(soil.scale)}` : "Soil boundary; its mapping scale is not recorded";
   put(item, "span", name, "name");
 }

@@ -63,8 +63,8 @@ function home(box) {
   if (data.shape.all[2] >= data.shape.all[0]) map.fitBounds(bounds(box), { ...room(state.paper), maxZoom: 18 });
 }
 
-function missingWords() { // what this file does not hold, and why
-  return [about.no_past_weeks, data.past.lines ? "" : "Soil lines are not in this file."].filter(Boolean).join(" ");
+function missingWords() { // what this file does not contain, and why
+  return [about.no_past_weeks, data.past.lines ? "" : "Soil boundaries are not in this file."].filter(Boolean).join(" ");
 }
 
 // ---------------------------------------------------------------- start
@@ -177,6 +177,6 @@ unpack(el("data").textContent)
   })
   .catch((error) => {
     el("details").textContent = "The map cannot be shown in this browser (" + error.message + "). " +
-      "The same numbers are in lots.csv and lots.gpkg beside this file.";
+      "The same estimates are in lots.csv and lots.gpkg beside this file.";
     document.body.dataset.ready = "no";
   });

@@ -1,7 +1,8 @@
-// What the one-file map and the county page tell about one lot, in the same order and words. A `lot` answers
-// `text(column)`, "" without one, and `number(column)`, null without one.
+// What the one-file map and the county page show of one lot, in the same order and words. A `lot` answers
+// `text(column)`, "" without one, and `number(column)`, null without one; `curve` is the ground since the pour, or null.
 import { about } from "./context.js";
 import { fill, put, rounded, length, signedFinely, distance, percent } from "./page.js";
+import { growth } from "./growth.js";
 import { BARS, three, answers, whatifYears, heading, steps, stepText, typicalLot } from "./tell.js";
 
 export const said = (kind, code) => about.words[kind][code] || code;
@@ -10,6 +11,7 @@ export function tellLot(box, lot, place, past) { // `place`: latitude and longit
   const code = lot.text("state"), first = put(box, "dl");
   if (code) noNumber(first, lot, code); else questions(first, lot);
   if (!code) why(box, lot);
+  growth(box, lot);
   const where = put(box, "dl");
   pourRow(where, lot);
   placeRow(where, place);
@@ -27,10 +29,9 @@ export function tellLot(box, lot, place, past) { // `place`: latitude and longit
 function noNumber(facts, lot, code) {
   let reason = lot.text("state_reason");
   if (!reason.includes(about.cautions.not_low)) {
-    reason = code === "not_enough_data" ? fill(about.cautions.no_number, { list: reason || "not told" })
-      : reason.replace(/\.?$/, ". ") + about.cautions.not_low;
+    reason = (reason ? reason.replace(/\.?$/, ". ") : "") + about.cautions.not_low;
   }
-  put(row(facts, "No number", null), "strong", about.states[code] || code);
+  put(row(facts, "No estimate", null), "strong", about.states[code] || code);
   row(facts, "Why", reason);
 }
 
@@ -41,7 +42,7 @@ function questions(facts, lot) { // an answer in words, and its range as a bar
     if (question in BARS) rangeBar(cell, three(lot, BARS[question]));
     else put(cell, "div", [whatifYears(lot.text("cell_id")), about.cautions.whatif].filter(Boolean).join(" "), "note");
   }
-  row(facts, "Bars", null).append("A bar covers 80 % of the model runs. All lots have the same scale.");
+  row(facts, "Bars", null).append("A bar covers 80 % of the model runs. All lots use the same scale.");
 }
 
 function why(box, lot) { // from the typical lot to this one; what nearly all lots share is said once, below the map
@@ -65,7 +66,7 @@ function placeRow(facts, place) { // text to copy, and the link of RFC 5870, whi
   if (!place) { row(facts, "On the map", "not drawn: the row has no usable shape"); return; }
   const [latitude, longitude] = place.map((v) => v.toFixed(5).replace(/^-(0\.0+)$/, "$1")), cell = row(facts, "Latitude, longitude", null);
   put(cell, "span", `${latitude}, ${longitude}`, "copy");
-  Object.assign(put(cell, "a", "geo link"), { href: `geo:${latitude},${longitude}`, title: "Opens in a map program of this device, if it has one" });
+  Object.assign(put(cell, "a", "Open in maps"), { href: `geo:${latitude},${longitude}`, title: "Opens in a map program of this device, if it has one" });
 }
 
 function cautions(box, lot, code) {
@@ -79,8 +80,12 @@ function cautions(box, lot, code) {
 
 export const soilCaution = () => fill(about.cautions.soil, { width: distance(about.soil.width_m) });
 
+// "All" only where every model run agrees: a share that would be rounded to 100 % is shown as 99 %.
+const agreeing = (share) => (share >= 1 ? about.words.agree.all
+  : about.words.agree.some.replace("{share}", Math.min(Math.floor((Math.round(1000 * share) + 5) / 10), 99)));
+
 function numbers(facts, lot) {
-  row(facts, "Phase", `${said("phase", lot.text("phase"))} (${percent(lot.number("phase_probability"))} of model runs)`);
+  row(facts, "Phase", `${said("phase", lot.text("phase"))} (${agreeing(lot.number("phase_probability"))}).`);
   const change = lot.number("change_of_now_mm"), before = about.change && (about.change.before === about.change.after ? "the other run" : about.change.before);
   if (change !== null) row(facts, "Change", `Since ${before}: bending ${signedFinely(change)}, expected ${signedFinely(lot.number("change_of_expected_mm"))}`);
   const month = lot.text("bend_largest_up_date");
@@ -92,8 +97,8 @@ function numbers(facts, lot) {
   row(facts, "Edge, yearly swing", length(lot.number("seasonal_range_mm")) + ", ground at the slab edge");
   if (about.ground) row(facts, ...about.ground);
   tilt(facts, lot);
-  row(facts, "Beyond length / 360", `${percent(lot.number("share_beyond_l360"))} of model runs bend more within the next 12 months; ` +
-    "not a probability of damage");
+  row(facts, "Beyond length / 360", `${percent(lot.number("share_beyond_l360"))} of model runs bend more than that within the next 12 months. ` +
+    "That is not the chance of damage.");
 }
 
 function tilt(facts, lot) {
@@ -113,7 +118,7 @@ function soilAndSlab(facts, lot) {
   }
   if (number("soil_line_distance_m") !== null) {
     const share = number("neighbor_unit_share");
-    row(facts, "Nearest soil line", `${distance(number("soil_line_distance_m"))} away` + (text("neighbor_unit_name")
+    row(facts, "Nearest soil boundary", `${distance(number("soil_line_distance_m"))} away` + (text("neighbor_unit_name")
       ? `; beyond it ${text("neighbor_unit_name")}` : "") + (share >= 0.01 ? ` (${percent(share)} likely under the slab)` : ""));
   }
   if (number("covered_pct") !== null) row(facts, "Soil described", `${number("covered_pct")} % of the lot`);

@@ -23,6 +23,14 @@ export function put(parent, tag, text, className) {
   return node;
 }
 
+export function sketch(parent, tag, attributes, text) { // an element of a drawing
+  const node = document.createElementNS("http://www.w3.org/2000/svg", tag);
+  for (const [name, value] of Object.entries(attributes)) node.setAttribute(name, value);
+  if (text !== undefined) node.textContent = visible(text);
+  parent.appendChild(node);
+  return node;
+}
+
 // ---------------------------------------------------------------- data: compressed bytes, numbers, shapes
 export async function inflate(packed) {
   const stream = new Blob([packed]).stream().pipeThrough(new DecompressionStream("gzip"));
@@ -48,6 +56,11 @@ export function holds(shape, lot, px, py) { // even-odd rule over all rings of t
     }
   }
   return inside;
+}
+
+export function running(differences, scale) { // sums of differences, times a scale
+  let sum = 0;
+  return Array.from(differences, (v) => { sum += v; return sum * scale; });
 }
 
 // ---------------------------------------------------------------- hatches
@@ -126,7 +139,7 @@ export function swatch(item, draw) {
 }
 
 export function legendRows(box, scale, counts, style) { // classes with their limits, then, apart, what has none: hatched
-  const k = scale.colors.length, what = scale.limits_mm.length ? "number" : "class";
+  const k = scale.colors.length, none = scale.limits_mm.length ? "No estimate" : "Not known";
   const names = [...classLabels(scale), ...Object.values(about.states), scale.missing];
   const rows = (from, to) => {
     const table = put(box, "ul", null, "classes");
@@ -140,13 +153,13 @@ export function legendRows(box, scale, counts, style) { // classes with their li
   };
   rows(0, k);
   const without = counts.slice(k).reduce((sum, n) => sum + n, 0);
-  if (counts.some((n) => n > 0)) put(box, "h3", without ? `Without a ${what}, hatched: ${many(without, "lot")}` : `Every lot has a ${what} here.`);
+  if (counts.some((n) => n > 0)) put(box, "h3", without ? `${none} (hatched): ${many(without, "lot")}` : "Every lot has a class.");
   if (without) rows(k, names.length);
 }
 
 export function legendFoot(box, lots, lost) {
   put(box, "p", many(lots, "lot") + "." + (lost ? ` ${count(lost)} without a shape: in the list only.` : ""), "note");
-  put(box, "p", "Zoomed out, a small square shows the middle class of its lots.", "note");
+  put(box, "p", "When zoomed out, each square shows the median of the lots in it.", "note");
 }
 
 // ---------------------------------------------------------------- list, outline, view
