@@ -289,7 +289,7 @@ def shapes_of(attributes: pd.DataFrame, rows: NDArray[np.int64], name: str, entr
     Raises
     ------
     LayerError
-        When there is no such column, or lon and lat are no degrees and the entry names no system.
+        When there is no such column, or lon and lat are not degrees and the entry names no system.
     """
     if "geometry" in attributes:
         return shapes_from_text(attributes["geometry"], rows, name, problems), None
