@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from riskmap.common import month_numbers
-from riskmap.common.errors import LayerError, joined
+from riskmap.common.errors import LayerError, counted, joined
 from riskmap.common.settings import LotsEntry
 from riskmap.layers import archive, drought_weekly, file_kinds, index_grid, lots_kml, lots_vector, ssurgo_tables
 from riskmap.layers.lots import FORMATS
@@ -162,7 +162,7 @@ def _layer(path: Path, shown: str, kind: str, layer: str, source: str, inside: s
         except LayerError:
             pass  # the column has the name of a class and contains something else
     if "LineString" in str(info["geometry_type"]):
-        return Seen("lines", f"{info['features']:,} lines", layer, {"columns": fields})
+        return Seen("lines", counted(int(info["features"]), "line"), layer, {"columns": fields, "crs": info["crs"]})
     raw = lots_vector.read_ogr(path, shown, _entry(path, layer or None), kind, every_column)
     return _shapes(raw, layer)
 
@@ -183,9 +183,10 @@ def _shapes(raw: RawLots, layer: str = "") -> Seen:
     kinds = sorted({str(name) for name in np.unique(shapely.get_type_id(raw.geometry)).tolist()})
     dimension = shapely.get_dimensions(raw.geometry)
     if len(raw.geometry) and (dimension == 1).mean() > 0.5:
-        return Seen("lines", f"{len(raw.geometry):,} lines", layer, {"columns": list(raw.names)})
+        return Seen("lines", counted(len(raw.geometry), "line"), layer,
+                    {"columns": list(raw.names), "crs": raw.crs})
     what = "polygons" if (dimension == 2).any() else "points"
-    return Seen("shapes", f"{len(raw.geometry):,} {what}", layer, {"raw": raw, "what": what, "kinds": kinds})
+    return Seen("shapes", counted(len(raw.geometry), what[:-1]), layer, {"raw": raw, "what": what, "kinds": kinds})
 
 
 # ---------------------------------------------------------------- grids

@@ -22,7 +22,8 @@ from riskmap.run.new_area.guesses import ADD_FETCH, Guess, Left, Missing
 Box = tuple[float, float, float, float]  # west, south, east, north [deg]
 FAR_DEG = 0.5  # judgement: a station farther away, some 55 km, has other storms
 KM_PER_DEG = 111.2  # computed: of latitude, on a sphere of 6,371 km
-SECTIONS = ("area", "lots", "lots.columns", "soil", "climate", "drought", "index")  # in the order of the area file
+SECTIONS = ("area", "lots", "lots.columns", "soil", "climate", "drought", "index", "buildings",
+            "context")  # in the order of the area file
 LISTED = 8  # weekly maps that are listed one by one; more are named by their folder
 
 
@@ -90,10 +91,8 @@ def choose(found: list[Found], folder: Path) -> Choice:
     _climate(out, by_kind, sorted_shapes, weather)
     _drought(out, by_kind.get("drought", []))
     _index(out, by_kind.get("index", []))
-    for kind, files in (("buildings", sorted_shapes.buildings), ("context", sorted_shapes.context)):
-        lines, left = beside.of_kind(kind, files)
-        out.guesses += lines
-        out.left += left
+    beside.buildings(out, sorted_shapes.buildings)
+    beside.context(out, sorted_shapes.context)
     out.left += sorted_shapes.left
     out.leave(by_kind.get("left", []))
     return out

@@ -13,7 +13,7 @@ class Guess:
     Attributes
     ----------
     section : str
-        `lots`, `lots.columns`, `soil`, `climate`, `drought`, `index` or `area`.
+        `area`, `lots`, `lots.columns`, `soil`, `climate`, `drought`, `index`, `buildings` or `context`.
     key : str
         Left of the equals sign.
     value : str

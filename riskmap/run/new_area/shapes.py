@@ -100,7 +100,12 @@ class Sorted:
 
 def named(columns: Sequence[str]) -> bool:
     """Return whether a column has the name of one with names."""
-    return any(_NAME.fullmatch(re.sub(r"[^a-z]", "", column.lower())) for column in columns)
+    return bool(names_in(columns))
+
+
+def names_in(columns: Sequence[str]) -> list[str]:
+    """Return the columns that have the name of one with names, as they are in the file."""
+    return [column for column in columns if _NAME.fullmatch(re.sub(r"[^a-z]", "", column.lower()))]
 
 
 def sort(found: list[Found], weather_cells: set[str]) -> Sorted:

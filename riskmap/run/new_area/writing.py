@@ -12,6 +12,7 @@ from riskmap.common.errors import RunFolderError, visible
 from riskmap.run.new_area.choice import SECTIONS, Choice
 from riskmap.run.new_area.guesses import Guess, Left
 
+REPEATED = ("index", "context")  # sections that may come several times; each begins with its path
 MOST_LISTED = 40  # judgement: files that are not used; nobody reads more
 _HEAD = ("Written by `riskmap new` from your files. Each line that was guessed has its reason behind it; change "
          "what is wrong. Paths are relative to this file. All keys are listed in layers/README.md.")
@@ -20,14 +21,14 @@ _HEAD = ("Written by `riskmap new` from your files. Each line that was guessed h
 def text_of(choice: Choice) -> str:
     """Return the area file."""
     out = [f"# {line}" for line in textwrap.wrap(_HEAD, 100)]
-    for section in SECTIONS[:-1]:
+    for section in SECTIONS:
         lines = [guess for guess in choice.guesses if guess.section == section]
-        if lines:
+        if section in REPEATED:
+            for _, one in groupby(lines, key=_Counter()):
+                out += ["", f"[[{section}]]", *map(_line, one)]
+        elif lines:
             header = f"[{section}]"
             out += ["", header if any(guess.written for guess in lines) else f"# {header}", *map(_line, lines)]
-    index = [guess for guess in choice.guesses if guess.section == "index"]
-    for _, grid in groupby(index, key=_Counter()):
-        out += ["", "[[index]]", *map(_line, grid)]
     for missing in choice.missing:
         begin = "Missing" if missing.needed else "Not given"
         out += ["", *(f"# {line}" for line in textwrap.wrap(f"{begin}: {visible(str(missing))}", 100,
@@ -45,7 +46,7 @@ def listed(left: Sequence[Left]) -> list[str]:
 
 
 class _Counter:
-    """Numbers the grids: each begins with its path."""
+    """Numbers the sections of one name: each begins with its path."""
 
     def __init__(self) -> None:
         self.number = 0

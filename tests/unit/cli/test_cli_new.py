@@ -211,3 +211,6 @@ def test_make_demo_writes_a_complete_area_file_from_the_raw_files(example: Path,
         assert paths[0] == paths[1], section
     assert ours.climate.cells_key == own.climate.cells_key
     assert {entry.name for entry in ours.index} == {entry.name for entry in own.index}
+    assert ours.buildings.path.name == own.buildings.path.name
+    assert {(entry.path.name, entry.label) for entry in ours.context} == {(entry.path.name, entry.label)
+                                                                          for entry in own.context}

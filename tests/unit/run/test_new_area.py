@@ -171,7 +171,7 @@ def test_only_what_is_missing_is_fetched(data: Path, tmp_path: Path) -> None:
 
 
 # ---------------------------------------------------------------- lots among other shapes
-def test_buildings_and_context_are_recognised_and_left(data: Path) -> None:
+def test_buildings_and_context_get_their_sections(data: Path) -> None:
     table = lots()
     houses = table.geometry.buffer(-9)
     gpd.GeoDataFrame({"HEIGHT": [6] * 40, "BLDG_ID": range(40)}, geometry=houses, crs=METRES).to_file(
@@ -186,11 +186,17 @@ def test_buildings_and_context_are_recognised_and_left(data: Path) -> None:
     assert new.complete
     assert line(new, "path", "lots").value == '"../data/parcels.gpkg"'
     said = left(new)
-    assert said["footprints.geojson"].startswith("buildings (polygons mostly inside the lots and much smaller): recogn")
-    for name in ("roads.gpkg", "schools.gpkg", "subs.gpkg"):
-        assert said[name].startswith("context ("), name
-        assert said[name].endswith("not used by this version")
-    assert said["pipes.gpkg"] == "lines without a column of names"
+    assert said == {"pipes.gpkg": "lines without a column of names"}
+    area = settings.load(new.path)
+    assert area.buildings is not None
+    assert (area.buildings.path, area.buildings.valid_date) == (Path("../data/footprints.geojson"), "")
+    assert line(new, "path", "buildings").reason == (
+        "recognised: 40 polygons, mostly inside the lots and much smaller; the size of a slab follows from them where "
+        "the lot file has none")
+    assert '# valid_date = "YYYY-MM-DD"  # not known: write the day' in new.path.read_text(encoding="utf-8")
+    assert [(one.name, one.path.name, one.label) for one in area.context] == [
+        ("roads", "roads.gpkg", "FULLNAME"), ("schools", "schools.gpkg", "Name"), ("subs", "subs.gpkg", "SUBDIVISION")]
+    assert new.findings.refusals == []
 
 
 def test_one_zip_with_lots_buildings_and_roads(data: Path, tmp_path: Path) -> None:
@@ -209,8 +215,12 @@ def test_one_zip_with_lots_buildings_and_roads(data: Path, tmp_path: Path) -> No
     new = made(data)
     assert new.complete, new.open_points
     assert (line(new, "path", "lots").value, line(new, "layer").value) == ('"../data/county.zip"', '"Parcels"')
-    assert {name.split(", layer ")[1]: reason.split(" (")[0] for name, reason in left(new).items()} == {
-        "Buildings": "buildings", "Roads": "context"}
+    assert left(new) == {}
+    area = settings.load(new.path)
+    assert area.buildings is not None
+    assert (area.buildings.path.name, area.buildings.layer) == ("county.zip", "Buildings")
+    ((name, layer, label),) = [(one.name, one.layer, one.label) for one in area.context]
+    assert (name, layer, label) == ("Roads", "Roads", "FULLNAME")
 
 
 def test_lots_in_large_areas_are_no_buildings(data: Path) -> None:
@@ -219,7 +229,7 @@ def test_lots_in_large_areas_are_no_buildings(data: Path) -> None:
     gpd.GeoDataFrame({"ZONE_ID": ["1", "2"]}, geometry=blocks, crs=METRES).to_file(data / "zones.gpkg")
     new = made(data)
     assert line(new, "path", "lots").value == '"../data/parcels.gpkg"'
-    assert "buildings" not in " ".join(left(new).values())
+    assert settings.load(new.path).buildings is None
 
 
 def test_counties_are_no_lots(data: Path) -> None:
@@ -229,16 +239,41 @@ def test_counties_are_no_lots(data: Path) -> None:
                      crs="EPSG:4326").to_file(data / "counties.gpkg")
     new = made(data)
     assert new.complete, new.open_points
-    assert left(new)["counties.gpkg"].startswith("context")
+    assert [one.path.name for one in settings.load(new.path).context] == ["counties.gpkg"]
     (data / "parcels.gpkg").unlink()
     assert "No file of lots was recognised." in flow.run([data], data.parent / "b").open_points[0]
 
 
-def test_kinds_beside_can_be_switched_on(data: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    gpd.GeoDataFrame({"H": [6] * 40}, geometry=lots().geometry.buffer(-9), crs=METRES).to_file(data / "b.gpkg")
-    monkeypatch.setitem(beside.LINES, "buildings", lambda found: [
-        Guess("area", "name", '"with buildings"', f"{len(found)} file")])
-    assert any(one.value == '"with buildings"' for one in made(data).guesses)
+def test_two_files_of_buildings_are_to_be_confirmed(data: Path) -> None:
+    houses = gpd.GeoDataFrame({"H": [6] * 40}, geometry=lots().geometry.buffer(-9), crs=METRES)
+    for name in ("a", "b"):
+        houses.to_file(data / f"{name}.gpkg")
+    new = made(data)
+    assert new.exit_code == 1
+    assert line(new, "path", "buildings").value == '"../data/a.gpkg"'
+    assert new.open_points[0].startswith("[buildings] path: recognised: 40 polygons")
+    assert new.open_points[0].endswith("to be confirmed: there is also data/b.gpkg.")
+    assert left(new)["b.gpkg"].startswith("another file with buildings; data/a.gpkg is written")
+
+
+def test_layers_of_context_have_names_of_their_own(data: Path) -> None:
+    middle = [LineString([CORNER, (CORNER[0] + 400, CORNER[1])])]
+    for folder in ("north", "south"):
+        (data / folder).mkdir()
+        gpd.GeoDataFrame({"NAME": ["Invented Ave"]}, geometry=middle, crs=METRES).to_file(data / folder / "roads.gpkg")
+    gpd.GeoDataFrame({"NAME": ["x"]}, geometry=middle).to_parquet(data / "bare.parquet")
+    frame = gpd.GeoDataFrame({"NAME": ["x"]}, geometry=middle, crs=METRES)
+    for k in range(beside.MOST_LAYERS):
+        frame.to_file(data / f"z{k:02d}.gpkg")
+    new = made(data)
+    area = settings.load(new.path)
+    assert [one.name for one in area.context][:3] == ["roads", "roads 2", "z00"]
+    assert len(area.context) == beside.MOST_LAYERS
+    assert sum(reason == f"a map shows at most {beside.MOST_LAYERS} layers of context" for reason in
+               left(new).values()) == 2
+    assert left(new)["bare.parquet"] == ("1 line without a coordinate system; name it with crs in a section of its "
+                                         "own")
+    assert new.findings.refusals == []
 
 
 def test_two_lot_files_are_to_be_confirmed(data: Path) -> None:
