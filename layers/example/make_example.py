@@ -485,7 +485,8 @@ def write_buildings(folder: Path, lots: gpd.GeoDataFrame) -> None:
     for lot in lots.itertuples():
         kind = str(rng.choice(["rectangle", "L", "T", "garage"], p=[0.45, 0.3, 0.1, 0.15]))
         noise, shed, empty = rng.normal(0, 0.15, 2), rng.random() < 0.3, rng.random() < 0.3
-        vacant = empty and lot.pour_date == "" and pd.isna(lot.slab_width_ft)  # the file says nothing of a house there
+        # the file says nothing about a house there
+        vacant = empty and lot.pour_date == "" and pd.isna(lot.slab_width_ft)
         if lot.geometry is None or not lot.subdivision or vacant or lot.built > OUTLINED_UNTIL \
                 or lot.subdivision == NOT_OUTLINED:
             continue

@@ -136,9 +136,9 @@ class Steps:
         return inputs.archetype[columns].astype(object).to_numpy()[place]
 
     def changed_lots(self) -> tuple[NDArray[np.bool_], NDArray[np.bool_], NDArray[np.bool_]]:
-        """Return which pairs have another slab, pour date or outline; another outline; another slab by its building.
+        """Return which pairs differ in slab, pour date or outline; which in outline; which in slab through a building.
 
-        The last are those whose slab differs and follows from a building in one of the runs, where the runs read
+        The last are those whose slab differs and comes from a building in one of the runs, where the runs read
         different files of buildings.
         """
         old = self.a.lots.iloc[self.both["a"]].reset_index(drop=True)

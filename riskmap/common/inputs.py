@@ -118,13 +118,13 @@ class BuildingOutlines:
     Attributes
     ----------
     wkb : ChunkedArray
-        Well-known binary, two-dimensional; a third of what shapes in memory take.
+        Well-known binary, two-dimensional; it takes a third of the memory of shapes.
     crs : CRS
         Coordinate system of the outlines.
     file : str
         Name of the file for messages.
     month : int or None
-        Month number of the last month that the outlines describe, by the `valid_date` of the area file.
+        Month number of the last month that the outlines show, from the `valid_date` of the area file.
     """
 
     wkb: pa.ChunkedArray
@@ -145,4 +145,4 @@ class Layers:
     sources: tuple[Source, ...]
     problems: list[Problem] = field(default_factory=list)
     buildings: BuildingOutlines | None = None
-    context: gpd.GeoDataFrame | None = None  # layer, kind, label, geometry in EPSG:4326; drawn, never computed with
+    context: gpd.GeoDataFrame | None = None  # layer, kind, label, geometry in EPSG:4326; only drawn

@@ -324,8 +324,8 @@ ESTIMATE = Table("estimate", ("lot_row",), (
     whole("soil_known", "1 where the linear extensibility of the soil is measured or follows from densities, not from "
           "the clay content, and the soil map covers at least 90 % of the lot, else 0", "", 0, 1),
     whole("date_known", "1 where the pour date is known to the year or better, else 0", "", 0, 1),
-    whole("slab_known", "1 where the lot file gives the short side of the slab, or it follows from the outline of "
-          "a building, else 0", "", 0, 1),
+    whole("slab_known", "1 where the short side of the slab is given in the lot file or by the outline of a "
+          "building, else 0", "", 0, 1),
     whole("weather_known", "1 where rain and temperature are known in the last months up to now (24 unless "
           "`recent_months` is set), else 0", "", 0, 1),
     text("data_quality", f"what is not known about the lot, in words: those of {', '.join(MARKS.values())} whose mark "

@@ -1,4 +1,4 @@
-"""Read outlines of buildings near the lots. What they say of slabs is worked out by `lots.footprints`."""
+"""Read outlines of buildings near the lots. `lots.footprints` computes the size of slabs from them."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from riskmap.layers import shape_file
 if TYPE_CHECKING:
     from riskmap.common.settings import Area, BuildingsEntry
 
-# A million lots have about as many houses, and sheds beside them (judgement); as well-known binary 0.6 GB.
+# A million lots have about as many houses, and also sheds (judgement); as well-known binary 0.6 GB.
 MOST_OUTLINES = 3_000_000
 SECTION = "[buildings]"
 
@@ -26,11 +26,11 @@ def read(entry: BuildingsEntry, area: Area, lots_box: shape_file.Box | None, lot
     Parameters
     ----------
     entry, area
-        Of the area file.
+        The entry and its area file.
     lots_box : tuple or None
         West, south, east, north of the lots in degrees; without a lot nothing is read.
     lots : int
-        How many lots there are; not used here.
+        Number of lots; not used here.
 
     Returns
     -------
@@ -39,8 +39,8 @@ def read(entry: BuildingsEntry, area: Area, lots_box: shape_file.Box | None, lot
     Raises
     ------
     LayerError
-        When the file cannot be used, holds more than `MOST_OUTLINES` outlines near the lots, or holds shapes but none
-        near the lots.
+        When the file cannot be used, has more than `MOST_OUTLINES` outlines near the lots, or has shapes but none of
+        them is near the lots.
     """
     import pyarrow as pa
     import shapely
@@ -60,14 +60,14 @@ def read(entry: BuildingsEntry, area: Area, lots_box: shape_file.Box | None, lot
                          "the lots in several areas, or leave out the small buildings.")
     if file.tally.shapes and not file.tally.near:
         raise LayerError(f"E-BLD-002 {name}: none of its {file.tally.shapes:,} shapes lies near the lots. Check its "
-                         f"coordinate system, here {file.crs.name}, and that it is of the same place.")
+                         f"coordinate system, here {file.crs.name}, and that it shows the same place.")
     if not file.tally.shapes:
-        problems.append(Problem("W-BLD-003", name, rule="the file has no outline of a building.", remedy="Check that "
-                                "it was exported whole.", action="Nothing changes by it."))
+        problems.append(Problem("W-BLD-003", name, rule="the file contains no outline of a building.", remedy="Check "
+                                "that it was exported completely.", action="It changes nothing."))
     if file.tally.unreadable:
         problems.append(Problem("E-BLD-004", name, rule=f"{file.tally.unreadable:,} of {file.tally.shapes:,} outlines "
-                                "cannot be read, or have coordinates that are no numbers.", remedy="Export them again "
-                                "as plain polygons.", action="Passed over."))
+                                "cannot be read, or have coordinates that are not numbers.", remedy="Export them "
+                                "again as plain polygons.", action="They were skipped."))
     source = Source("buildings", entry.path, entry.title, entry.provider, entry.licence, entry.credit,
                     entry.valid_date, file.tally.shapes)
     wkb = pa.chunked_array(pieces, pa.binary())
@@ -75,6 +75,6 @@ def read(entry: BuildingsEntry, area: Area, lots_box: shape_file.Box | None, lot
 
 
 def _last_month(valid_date: str) -> int | None:
-    """Return the month number of a `valid_date`, of a range its first: only until then all outlines are known."""
+    """Return the month number of a `valid_date`; of a range the first, because until then all outlines are known."""
     match = re.match(r"(\d{4})(?:-(\d{2}))?", valid_date.strip())
     return None if match is None else month_number(int(match[1]), int(match[2] or 1))

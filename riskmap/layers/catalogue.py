@@ -167,7 +167,7 @@ def lots_box(lots: gpd.GeoDataFrame, coverage: tuple[float, float, float, float]
         -> tuple[float, float, float, float] | None:
     """Return west, south, east, north of the lots on the soil map in degrees; None when there is none.
 
-    Lots with wrong coordinates must not make the box as large as the earth, so those off the soil map do not count.
+    Lots with wrong coordinates must not make the box as large as the earth, so lots outside the soil map do not count.
     """
     from pyproj import Transformer
 

@@ -1,7 +1,7 @@
-"""Read roads, water and names of places near the lots, for the map only: no number knows of them.
+"""Read roads, water and names of places near the lots, only for the map: no estimate depends on them.
 
-Shapes are cut off a little beyond the lots and simplified, so that a map stays small. What is still too large at the
-coarsest step is left out, and the finding says so.
+Shapes are cut off a little beyond the lots and simplified, so that a map stays small. A layer that is still too large
+at the coarsest step is left out, and a finding says so.
 """
 
 from __future__ import annotations
@@ -22,13 +22,13 @@ if TYPE_CHECKING:
 
     from riskmap.common.settings import Area, ContextEntry
 
-MARGIN_M = 500.0  # beyond the lots (judgement: a map's edge beside the last lots)
-TOLERANCES_M = (2.0, 5.0, 10.0, 20.0)  # the finest that keeps within the size; 2 m is a pixel at the largest scale
+MARGIN_M = 500.0  # beyond the lots (judgement: the margin of a map around the outermost lots)
+TOLERANCES_M = (2.0, 5.0, 10.0, 20.0)  # the finest one within the size is used; 2 m is a pixel at the largest scale
 # Bytes of coordinates and labels that all layers together may have (judgement: the map's own budget for them).
 LEAST_BYTES, BYTES_A_LOT = 300_000, 50
-POINT_BYTES = 8  # of a corner on the map: two whole numbers
+POINT_BYTES = 8  # per corner on the map: two whole numbers
 MOST_SHAPES = 500_000  # near the lots, of one layer; a county has about 100,000 pieces of road (judgement)
-MOST_LAYERS = 12  # judgement: more cannot be told apart on a map
+MOST_LAYERS = 12  # judgement: a reader cannot distinguish more on a map
 LABEL_CHARACTERS = 60
 KINDS = ("point", "line", "area")  # by the dimension of a shape
 
@@ -40,11 +40,11 @@ def read(entries: tuple[ContextEntry, ...], area: Area, lots_box: shape_file.Box
     Parameters
     ----------
     entries, area
-        Of the area file.
+        The entries and their area file.
     lots_box : tuple or None
         West, south, east, north of the lots in degrees; without a lot nothing is read.
     lots : int
-        How many lots there are: more lots make a larger map, and leave more room.
+        Number of lots: with more lots the map is larger, and the layers may be larger too.
 
     Returns
     -------
@@ -54,7 +54,7 @@ def read(entries: tuple[ContextEntry, ...], area: Area, lots_box: shape_file.Box
     Raises
     ------
     LayerError
-        With the refusals of all layers together: a file that cannot be used, a label about people, a name twice.
+        With the errors of all layers together: a file that cannot be used, a label about people, a repeated name.
     """
     import geopandas as gpd
     import pandas as pd
@@ -82,7 +82,7 @@ def read(entries: tuple[ContextEntry, ...], area: Area, lots_box: shape_file.Box
 
 
 def size_bytes(frame: gpd.GeoDataFrame) -> float:
-    """Return what shapes and labels take on a map: `POINT_BYTES` for each corner, and the labels in UTF-8."""
+    """Return the size of shapes and labels on a map: `POINT_BYTES` per corner, and the labels in UTF-8."""
     import shapely
 
     labels = frame["label"].str.encode("utf-8").str.len().sum()
@@ -91,15 +91,15 @@ def size_bytes(frame: gpd.GeoDataFrame) -> float:
 
 def _names(entries: tuple[ContextEntry, ...]) -> list[str]:
     names = [entry.name for entry in entries]
-    lines = [f"E-CTX-001 area file: {len(names)} layers of context, and a map shows at most {MOST_LAYERS}. Put some "
-             "together in one file."] if len(names) > MOST_LAYERS else []
-    return lines + [f"E-CTX-002 area file: two layers of context have the name '{shown(name)}'. Give each its own."
+    lines = [f"E-CTX-001 area file: {len(names)} layers of context, but a map shows at most {MOST_LAYERS}. Put some "
+             "of them together in one file."] if len(names) > MOST_LAYERS else []
+    return lines + [f"E-CTX-002 area file: two layers of context have the name '{shown(name)}'. Give each its own name."
                     for name in dict.fromkeys(names) if names.count(name) > 1]
 
 
 def _layer(entry: ContextEntry, area: Area, lots_box: shape_file.Box, problems: list[Problem]) \
         -> tuple[gpd.GeoDataFrame, int]:
-    """Return the shapes of one layer in the area's system, cut at the box, and how many rows the file has."""
+    """Return the shapes of one layer in the area's system, cut at the box, and the number of rows of the file."""
     import shapely
     from pyproj import Transformer
 
@@ -120,7 +120,8 @@ def _layer(entry: ContextEntry, area: Area, lots_box: shape_file.Box, problems: 
                          "of this area need not show.")
     if file.tally.unreadable:
         problems.append(Problem("E-CTX-004", name, rule=f"{file.tally.unreadable:,} shapes cannot be read.",
-                                remedy="Export them again as plain lines, areas or points.", action="Not drawn."))
+                                remedy="Export them again as plain lines, areas or points.",
+                                action="They are not drawn."))
     geometry = _projected(_joined(shapes), file.crs, area.crs)
     label = np.array([str(text).strip()[:LABEL_CHARACTERS] for text in _joined(labels)], dtype=object)
     broken = ~shapely.is_valid(geometry)
@@ -178,10 +179,10 @@ def _fitted(frame: gpd.GeoDataFrame, crs: str, room: float, entry: ContextEntry,
             if tolerance > TOLERANCES_M[0]:
                 problems.append(Problem("W-CTX-006", name, rule=f"the layer {shown(entry.name)} is large: it is drawn "
                                         f"to {tolerance:g} m.", remedy="Leave out what the map need not show.",
-                                        action="Simplified."))
+                                        action="It was simplified."))
             return kept.to_crs("EPSG:4326")
     problems.append(Problem("W-CTX-007", name, rule=f"the layer {shown(entry.name)} has {size_bytes(kept) / 1000:,.0f} "
                             f"kB even when drawn to {TOLERANCES_M[-1]:g} m; {max(room, 0) / 1000:,.0f} kB are left.",
                             remedy="Leave out what the map need not show, or name the layer first.",
-                            action="Not drawn."))
+                            action="It is not drawn."))
     return frame.iloc[:0].to_crs("EPSG:4326")

@@ -301,7 +301,7 @@ def shapes_of(attributes: pd.DataFrame, rows: NDArray[np.int64], name: str, entr
 
 def shapes_from_text(column: pd.Series, rows: NDArray[np.int64], name: str, problems: list[Problem]) \
         -> NDArray[np.object_]:
-    """Return the shapes that a column of well-known text holds, None where it holds none, and add what is wrong."""
+    """Return the shapes in a column of well-known text, None where there is none, and add what is wrong."""
     import shapely
 
     text = column.to_numpy(dtype=object)

@@ -80,7 +80,7 @@ def read_kml(path: Path, name: str, entry: LotsEntry, kind: str, choose: Choice 
 
 
 def placemarks_of(path: Path, name: str) -> _Placemarks:
-    """Return what a KML or KMZ holds; LayerError as in `read_kml`."""
+    """Return the placemarks of a KML or KMZ; LayerError as in `read_kml`."""
     import defusedxml
 
     placemarks = _Placemarks()

@@ -1,7 +1,7 @@
-"""Open a file of shapes beside the lots (buildings, roads, water) piece by piece, so that its size does not matter.
+"""Open a file of buildings, roads or water near the lots piece by piece, so that its size does not matter.
 
-The formats are those of lot files. Only shapes whose box meets a given box are handed on; a file that holds a whole
-state is read in pieces of `PIECE` shapes and never held at once. Nothing is computed from the shapes here.
+The formats are those of lot files. Only shapes whose box meets a given box are returned. A file of a whole state is
+read in pieces of `PIECE` shapes and is never in memory at once. Nothing is computed from the shapes here.
 """
 
 from __future__ import annotations
@@ -40,7 +40,7 @@ Piece = tuple[NDArray[np.object_], "NDArray[np.object_] | None"]  # shapes, None
 
 @dataclass
 class Tally:
-    """What was met while a file was read: all its shapes, those that could not be read, those near the lots."""
+    """Counts of a file: all its shapes, those that could not be read, and those near the lots."""
 
     shapes: int = 0
     unreadable: int = 0
@@ -49,7 +49,7 @@ class Tally:
 
 @dataclass
 class ShapeFile:
-    """A file that is open: its coordinate system and what it holds near the lots, piece by piece."""
+    """An open file: its coordinate system and its shapes near the lots, piece by piece."""
 
     crs: Any
     pieces: Iterator[Piece]
@@ -63,14 +63,14 @@ def opened(path: Path, section: str, entry: ShapesEntry, lots_box: Box, problems
     Parameters
     ----------
     path : Path
-        Where the file is; `entry.path` is how the user wrote it.
+        The file; `entry.path` is the path as the user wrote it.
     section : str
         Section of the area file, for messages.
     entry : ShapesEntry
     lots_box : tuple
-        West, south, east, north in degrees: what lies outside is passed over.
+        West, south, east, north in degrees; what lies outside is skipped.
     problems : list of Problem
-        Receives what the libraries say while the file is read.
+        Warnings of the libraries that read the file are added to it.
 
     Raises
     ------
@@ -135,7 +135,7 @@ def _gdal(path: Path, section: str, name: str, kind: str, entry: ShapesEntry, lo
     label = _label(entry, list(info["fields"]), name)
     crs = _system(info["crs"], entry, section, name)
     box = _box_in(lots_box, crs)
-    # a filter of the library is used where it is quick; what it leaves is looked at again
+    # a filter of the library is used where it is quick; the shapes that it returns are checked again
     options: dict[str, Any] = {"bbox": box} if kind == "GPKG" else {}
     tally = Tally()
     with pyogrio.open_arrow(source, layer=layer, columns=[label] if label else [], batch_size=PIECE,
@@ -160,7 +160,7 @@ def _gdal(path: Path, section: str, name: str, kind: str, entry: ShapesEntry, lo
 
 
 def _told(stream: Any) -> Iterator[Any]:
-    """Yield the pieces of a stream; what the library warns of on the way is logged as its own, not as ours."""
+    """Yield the pieces of a stream; warnings of the library are logged under its own name."""
     rest = iter(stream)
     while True:
         with warnings.catch_warnings(record=True) as caught:
@@ -229,7 +229,7 @@ def _kml(path: Path, section: str, name: str, kind: str, entry: ShapesEntry, lot
 
 # ---------------------------------------------------------------- what is near
 def _near(pieces: Iterator[Any], box: Box, tally: Tally) -> Iterator[Piece]:
-    """Yield the shapes of each piece whose box meets a box, and count what is met."""
+    """Yield the shapes of each piece whose box meets a box, and count all shapes."""
     import pyarrow as pa
     import pyarrow.compute as pc
     import shapely
@@ -293,7 +293,7 @@ def _label(entry: ShapesEntry, columns: list[str], name: str) -> str | None:
 
 
 def _system(own: Any, entry: ShapesEntry, section: str, name: str) -> Any:
-    """Return the coordinate system of the file, else the one that the entry states, else refuse."""
+    """Return the coordinate system of the file, or else the one in the entry; raise an error without both."""
     from pyproj import CRS, Transformer
     from pyproj.exceptions import CRSError, ProjError
 

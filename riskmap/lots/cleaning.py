@@ -84,7 +84,7 @@ def clean(raw: gpd.GeoDataFrame, settings: LotSettings, crs: str, today: int, fi
     report_values(report, raw, window, plate, other_foundation)
     not_yet = window.early >= today
     bare = _without_building(outlined, None if buildings is None else buildings.month, plate, window)
-    bare &= ~not_yet & ~grown  # an outline that had to be changed does not say where nothing stands
+    bare &= ~not_yet & ~grown  # a lot outline that had to be changed does not show where there is no house
     state, reason = _states(shapes, raw, other_foundation, not_yet, bare,
                             "" if buildings is None else buildings.file)
     if buildings is not None and outlined is not None:
@@ -155,10 +155,10 @@ def _states(shapes: geometry.LotShapes, raw: pd.DataFrame, other_foundation: NDA
 
 def _without_building(outlined: footprints.Footprints | None, month: int | None, plate: slab.Slab,
                       window: pour_date.PourWindow) -> NDArray[np.bool_]:
-    """Mark lots on which no house is known to stand, because a layer that shows the houses around shows none there.
+    """Mark lots without a known house, because a layer that shows the houses around them shows none there.
 
-    A lot whose file gives the size of a slab, or a pour that may be younger than the layer (of `month`), is never
-    marked.
+    A lot is never marked when the lot file gives the size of its slab, or when its pour may be later than the layer,
+    which shows the buildings of `month`.
     """
     if outlined is None:
         return np.zeros(len(plate.half_width_m), dtype=bool)

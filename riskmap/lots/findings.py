@@ -109,36 +109,36 @@ def report_buildings(report: LotFindings, outlined: footprints.Footprints, file:
                      window: pour_date.PourWindow, to_estimate: NDArray[np.bool_]) -> None:
     """Report what was done with outlines of buildings, and where they contradict the lot file.
 
-    `file` is the name of the file of buildings; `bare` marks lots without an estimate because it shows no building
-    there.
+    `file` is the name of the file of buildings; `bare` marks the lots that have no estimate because this file shows no
+    building there.
     """
     def add(code: str, rule: str, remedy: str, action: str) -> None:
         report.problems.append(Problem(code, file, rule=rule, remedy=remedy, action=action))
 
     if outlined.repaired:
-        add("W-BLD-010", f"{counted(outlined.repaired, 'outline crosses', 'outlines cross')} itself or has another "
-            "fault of shape.", "Check the outlines.", "Repaired, and used.")
+        crossed = counted(outlined.repaired, "outline crosses itself or has", "outlines cross themselves or have")
+        add("W-BLD-010", f"{crossed} another fault of shape.", "Check the outlines.", "They were repaired and used.")
     if outlined.unusable:
-        add("E-BLD-011", f"{counted(outlined.unusable, 'shape is', 'shapes are')} no outline of a building: a line, a "
-            "point, smaller than 1 m2, or too tangled to be repaired.", "Give the outlines as polygons.",
-            "Passed over.")
+        add("E-BLD-011", f"{counted(outlined.unusable, 'shape is', 'shapes are')} not usable as an outline of a "
+            "building: a line, a point, smaller than 1 m2, or too tangled to be repaired.", "Give the outlines as "
+            "polygons.", "They were skipped.")
     if outlined.across:
-        add("W-BLD-012", f"{counted(outlined.across, 'outline has', 'outlines have')} less than half on any lot, as "
-            "that of a row of houses drawn as one.", "Give an outline for each house.", "The lots under them have a "
-            "house of unknown size.")
+        add("W-BLD-012", f"{counted(outlined.across, 'outline has', 'outlines have')} less than half of their "
+            "area on any lot, as when a row of houses is drawn as one.", "Give an outline for each house.",
+            "The lots under them have a house of unknown size.")
     dated = bare & (window.basis != "none")
     if dated.any():
         rows = first_rows(report.rows[dated][:4])
         add("W-BLD-013", f"{counted(int(dated.sum()), 'lot has', 'lots have')} a pour date in {report.file} (rows "
-            f"{rows}), but no building here, where the lots around have one.", "Write valid_date in [buildings]: a lot "
-            "that was poured later keeps its estimate. Give slab_width_ft where a house stands.",
-            "No estimate: no_house_known.")
+            f"{rows}), but no building here, although the lots around them have one.", "Write valid_date in "
+            "[buildings]: a lot that was poured later keeps its estimate. Give slab_width_ft where there is a house.",
+            "They have no estimate: no_house_known.")
     asked = to_estimate | bare
     share = float(outlined.house[asked].mean()) if asked.any() else 1.0
     if share < FEW_HOUSES:
         add("W-BLD-014", f"only {100 * share:.0f} % of the lots have a building on them.", "Check that both files are "
-            "of the same place and their coordinate systems are right: outlines that lie beside their lots look like "
-            "this.", "Used as given.")
+            "of the same place and that their coordinate systems are right: shifted outlines look like this.",
+            "The outlines were used as they are.")
 
 
 def report_values(report: LotFindings, raw: pd.DataFrame, window: pour_date.PourWindow, plate: slab.Slab,

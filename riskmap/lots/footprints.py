@@ -1,8 +1,9 @@
-"""What outlines of buildings say about the lots: the size of the slab, and on which lots no house is known to stand.
+"""What outlines of buildings say about the lots: the size of the slab, and which lots have no known house.
 
-The slab's short side is the diameter of the largest circle inside the lot's largest building, less the eaves; the long
-side is the area over the short side. Buildings lie on a lot by their larger part. All on arrays; neither the order of
-the buildings nor that of the lots changes anything. Method: notebooks/method.md, section 7.
+The slab's short side is the diameter of the largest circle inside the lot's largest building, less the eaves. The long
+side is the area divided by the short side. A building belongs to the lot with its larger part. Everything works on
+arrays, and neither the order of the buildings nor that of the lots changes anything. Method: notebooks/method.md,
+section 7.
 """
 
 from __future__ import annotations
@@ -24,35 +25,36 @@ if TYPE_CHECKING:
 
     from riskmap.common.inputs import BuildingOutlines
 
-EAVES_M = 0.6  # judgement: a roof reaches 0.3 m beyond the wall on either side; outlines are drawn of roofs
-FULL_BOX = 0.8  # below this share of short side times the box's long side the plan is no rectangle; its factor is 1
+EAVES_M = 0.6  # judgement: a roof reaches 0.3 m beyond the wall on either side; outlines follow roofs
+FULL_BOX = 0.8  # below this share of short side times the box's long side the plan is not a rectangle; its factor is 1
 LEAST_WALL_M = 1.0  # judgement: walls that touch over less than the width of a door are not shared
 WALL_GAP_M = 0.1  # outlines are drawn to about 0.1 m: walls that lie closer are one wall
-LEAST_SHARE = 0.5  # of a building's outline: below it on every lot, the building belongs to none (row houses)
+LEAST_SHARE = 0.5  # of a building's outline: with less on every lot, the building belongs to none (row houses)
 EQUAL_SHARE = 1e-6  # lots whose parts of a building differ by less have the same outline (rows of one lot)
-# A lot without a building has no house only where the layer is known to show houses: near enough, most lots have one.
-# Judgement: a street and its back street lie within 100 m, and in a street that the layer lacks few lots have one.
+# A lot without a building has no house only where the layer is known to show houses: most lots nearby have one.
+# Judgement: a street and its back street lie within 100 m, and few lots have a building in a street that is missing.
 NEAR_M, LEAST_NEAR, COVERED_SHARE = 100.0, 5, 0.8
-CIRCLE_STEP_M = 0.005  # of the radius of the largest circle; slabs are told in steps of 1 m
+CIRCLE_STEP_M = 0.005  # of the radius of the largest circle; the size of a slab is rounded to 1 m
 _FOR_A_THREAD = 2_000  # circles
-AT_ONCE = 50_000  # buildings, or lots with buildings, whose shapes are held at a time
+AT_ONCE = 50_000  # buildings, or lots with buildings, whose shapes are in memory at a time
 
 
 @dataclass(frozen=True)
 class Footprints:
-    """What the buildings say of each lot; every array has one entry per lot but for the counts.
+    """What the buildings say about each lot; every array has one entry per lot.
 
     Attributes
     ----------
     sides_m : array, shape (lot, 2)
-        Short and long side of the slab, nan where not known; the long side is nan also where the plan is no rectangle.
+        Short and long side of the slab, nan where not known; the long side is also nan where the plan is not a
+        rectangle. [m]
     house : bool array
-        Some building of the size of a house stands on the lot, at least in part.
+        Whether a building of the size of a house is on the lot, at least in part.
     covered : bool array
-        The layer shows the houses around the lot, so that one without a building has none.
+        Whether the layer shows the houses around the lot, so that a lot without a building has no house.
     repaired, unusable, small, across : int
-        How many outlines were repaired; had no area or could not be repaired; are no house by their size; have no lot
-        that holds half of them, although they touch some.
+        Number of outlines that were repaired; that had no area or could not be repaired; that are too small for a
+        house; and that touch lots, but have less than half of their area on each.
     """
 
     sides_m: NDArray[np.float64]
@@ -73,7 +75,7 @@ class _OnLots:
 
 
 def of_lots(lot: NDArray[np.object_], is_point: NDArray[np.bool_], outlines: BuildingOutlines, crs: str) -> Footprints:
-    """Return what the outlines of buildings say of lots.
+    """Return what the outlines of buildings say about lots.
 
     Parameters
     ----------
@@ -113,7 +115,7 @@ def _pieces(outlines: BuildingOutlines) -> Iterator[NDArray[np.object_]]:
 
 
 def _polygons(shapes: NDArray[np.object_]) -> tuple[NDArray[np.object_], int, int]:
-    """Return single valid polygons, how many outlines were repaired, and how many are of no use."""
+    """Return single valid polygons, the number of repaired outlines, and the number of outlines that cannot be used."""
     import shapely
 
     shapes = shapes.copy()
@@ -137,10 +139,10 @@ _POLYGON = 3  # of shapely.get_type_id
 
 def _assigned(parts: NDArray[np.object_], lot: NDArray[np.object_], is_point: NDArray[np.bool_], tree: Any) \
         -> tuple[NDArray[np.int64], NDArray[np.int64], tuple[NDArray[np.int64], int]]:
-    """Return pairs of an outline and the lot that it lies on; and lots under outlines that lie on none, with a count.
+    """Return pairs of an outline and its lot; and the lots under outlines that belong to no lot, with their number.
 
-    An outline lies on the lot with its largest part, when that is at least `LEAST_SHARE` of it; on several rows of one
-    lot it lies on each. A point is on the outline around it, when no other point is.
+    An outline belongs to the lot with its largest part, when that is at least `LEAST_SHARE` of it. When several rows
+    have the same lot, it belongs to each of them. A point gets the outline around it, when no other point is in it.
     """
     import shapely
 
@@ -164,7 +166,7 @@ def _assigned(parts: NDArray[np.object_], lot: NDArray[np.object_], is_point: ND
 
 
 def _measured(kept: list[_OnLots], lots: int) -> tuple[NDArray[np.float64], NDArray[np.bool_], int]:
-    """Return sides of the slab of each lot, whether a house stands there, and how many buildings are no house."""
+    """Return the sides of each lot's slab, whether there is a house, and how many buildings are too small for one."""
     import pyarrow as pa
     import shapely
 
@@ -201,13 +203,13 @@ def _widest(building: NDArray[np.object_]) -> NDArray[np.float64]:
         return np.asarray(2.0 * shapely.length(shapely.maximum_inscribed_circle(some, tolerance=CIRCLE_STEP_M)))
 
     pieces = np.array_split(building, max(len(building) // _FOR_A_THREAD, 1))
-    with ThreadPoolExecutor(os.cpu_count() or 1) as pool:  # each circle is found alone: threads change nothing
+    with ThreadPoolExecutor(os.cpu_count() or 1) as pool:  # each circle is found alone, so threads change nothing
         return np.concatenate(list(pool.map(diameters, pieces)))
 
 
 def _sides(building: NDArray[np.object_], area: NDArray[np.float64], diameter: NDArray[np.float64]) \
         -> NDArray[np.float64]:
-    """Return short and long side of the slab under each building, nan where there is none by it. [m]"""
+    """Return short and long side of the slab under each building, nan where the building gives none. [m]"""
     import shapely
 
     short = diameter - EAVES_M
@@ -225,7 +227,7 @@ def _sides(building: NDArray[np.object_], area: NDArray[np.float64], diameter: N
 def _joined(shapes: NDArray[np.object_], lot: NDArray[np.int64]) -> tuple[NDArray[np.object_], NDArray[np.int64]]:
     """Return the buildings of lots: outlines of one lot that share a wall are one building.
 
-    `lot` holds the lot of each outline.
+    `lot` has the lot of each outline.
     """
     import shapely
     from scipy.sparse import coo_matrix
@@ -268,8 +270,8 @@ def _beside(shapes: NDArray[np.object_], others: NDArray[np.object_]) -> NDArray
 def _covered(lot: NDArray[np.object_], is_point: NDArray[np.bool_], house: NDArray[np.bool_]) -> NDArray[np.bool_]:
     """Return where the layer shows the houses around a lot, so that a lot without a building has none.
 
-    Within `NEAR_M` of the lot's middle at least `LEAST_NEAR` other lots have their middle, and at least `COVERED_SHARE`
-    of these have a house. Lots given by points, and lots on which no house fits, are not asked and not counted.
+    At least `LEAST_NEAR` other lots have their middle within `NEAR_M` of the lot's middle, and at least `COVERED_SHARE`
+    of these have a house. Lots that are points, and lots that are too small for a house, are left out of both.
     """
     import shapely
     from scipy.spatial import cKDTree

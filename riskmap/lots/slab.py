@@ -57,8 +57,8 @@ def describe(width_m: NDArray[np.float64], length_m: NDArray[np.float64], beam_d
     default_half_width_m : float
         Used where the short side is unknown. [m]
     footprint_m : array, shape (lot, 2), optional
-        Short and long side by the outline of the lot's building, nan where not known; used where the lot file gives no
-        width that can be used. [m]
+        Short and long side from the outline of the lot's building, nan where not known; used where the lot file gives
+        no usable width. [m]
     """
     width_refused, length_refused = _outside(width_m, PLAUSIBLE_SIDE_M), _outside(length_m, PLAUSIBLE_SIDE_M)
     beam_refused = _outside(beam_depth_mm, PLAUSIBLE_BEAM_MM)

@@ -58,7 +58,7 @@ class Threads(ThreadPoolExecutor):
 
 
 def width_spread(basis: str, settings: MovementSettings) -> float:
-    """Return by what share of itself the half width is drawn to either side.
+    """Return the share of itself by which the half width varies to either side.
 
     Parameters
     ----------

@@ -409,7 +409,7 @@ def _inputs(files: RunFiles, lots: int) -> MovementInputs | None:
     _within(lot_archetype, -1, len(frames["archetype"]), "lot_archetype")
     _within(frames["archetype_profile"]["archetype_id"].to_numpy(), 0, len(frames["archetype"]), "archetype_profile")
     if not frames["archetype"]["half_width_basis"].isin(SIZE_BASES).all():
-        raise _Contradiction("archetype names sources of the slab's size that are not known")
+        raise _Contradiction("an archetype names an unknown source of the slab's size")
     if not frames["archetype"]["cell_id"].isin(cell["cell_id"]).all():
         raise _Contradiction("archetype names cells that are not there")
     for name in ("archetype_profile", "layer"):

@@ -181,16 +181,16 @@ def write_tables(parts: Iterable[pa.Table], folder: Path, today: str, shapes: ar
 
 
 def add_context(context: gpd.GeoDataFrame | None, folder: Path, today: str) -> None:
-    """Add roads, water and names to `lots.gpkg`, a layer for each kind of shape that there is.
+    """Add roads, water and names of places to `lots.gpkg`, with one layer per kind of shape.
 
     Parameters
     ----------
     context : GeoDataFrame or None
-        As of `AreaResults`; None or empty adds nothing.
+        As in `AreaResults`; with None or an empty table nothing is added.
     folder : Path
-        Folder of the `lots.gpkg` that `write` or `write_tables` left.
+        Folder of the `lots.gpkg` that `write` or `write_tables` wrote.
     today : str
-        Month of `now`, YYYY-MM.
+        The present month, YYYY-MM.
 
     Raises
     ------
@@ -213,7 +213,7 @@ def add_context(context: gpd.GeoDataFrame | None, folder: Path, today: str) -> N
 
 @contextmanager
 def _dated(path: Path, today: str) -> Iterator[None]:
-    """Write with the date of the data's month, and say why a file could not be written."""
+    """Date what is written by the month of the data, and raise an error that says why a file could not be written."""
     import pyogrio
 
     options = {"OGR_CURRENT_DATE": f"{today}-01T00:00:00.000Z"}

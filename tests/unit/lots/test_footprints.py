@@ -141,7 +141,7 @@ def test_faulty_shapes_are_repaired_or_passed_over_and_told() -> None:
     assert 2 * table["half_width_m"][0] == 9.0  # 10 m less the eaves, in steps of 1 m
     told = {p.code: p.rule for p in problems if "-BLD-" in p.code}
     assert set(told) == {"W-BLD-010", "E-BLD-011"}
-    assert "3 shapes are no outline" in told["E-BLD-011"]
+    assert "3 shapes are not usable as an outline" in told["E-BLD-011"]
 
 
 def test_a_size_in_the_lot_file_goes_before_an_outline() -> None:
