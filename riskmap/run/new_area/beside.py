@@ -69,7 +69,7 @@ def _readable(out: Choice, found: list[Found]) -> list[Found]:
 
 
 def _name(one: Found, taken: set[str]) -> str:
-    """Return the name of a layer of context, with a number where another layer has it."""
+    """Return the name of a layer of context; a second one of the same name is numbered."""
     stem = one.layer or one.path.name.split(".")[0]
     name = visible(stem).replace("_", " ").strip()[:LONGEST_NAME - 4] or "Context"
     numbered = (f"{name} {number}" for number in range(2, MOST_LAYERS + 2))
