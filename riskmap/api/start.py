@@ -75,8 +75,8 @@ def new(files: Files, into: FileName = ".", *, replace: bool = False, fetch: boo
     >>> made = riskmap.new(["layers/example/lots.gpkg", "layers/example/soil_ZZ901.zip"], mine)
     >>> [(guess.key, guess.value, guess.reason) for guess in made.guesses if guess.key == "lot_id"]
     [('lot_id', '"lot_id"', 'guessed: unique in 1,497 of 1,499 rows')]
-    >>> made.complete, made.open_points[0][:51]
-    (False, 'No record of rain and temperature was recognised. F')
+    >>> made.complete, made.open_points[0][:49]
+    (False, 'No record of rain and temperature was recognised.')
     """
     from riskmap.run.new_area import flow
 
