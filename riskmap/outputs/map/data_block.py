@@ -28,7 +28,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from riskmap.common import tables
-from riskmap.outputs import words
+from riskmap.outputs import palette, words
 from riskmap.outputs.map import growth_curves
 
 if TYPE_CHECKING:
@@ -55,6 +55,7 @@ SHARED_STEPS = {
     "rise_next_mm": 0.1, "fall_next_mm": 0.1, "bend_largest_up_mm": 0.1, "bend_largest_down_mm": 0.1,
     "seasonal_range_mm": 0.1,
     "whatif_dry_mm": 0.1, "whatif_average_mm": 0.1, "whatif_wet_mm": 0.1, "phase_probability": 0.001,
+    **{f"share_beyond_{mark:.0f}mm": 0.01 for mark in palette.MARKS_MM},
     "edge_high_pct": 1.0, "share_beyond_l360": 0.01, "slab_width_m": 0.1, "typical_lot_mm": 0.01,
     **{f"part_{name}_mm": 0.01 for name in (*words.REASONS, "gaps")},
     **{f"tilt_{name}": 0.1 for name in ("now_pct", "leak_pct", "watering_pct", "tree_pct")},

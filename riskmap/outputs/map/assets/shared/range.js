@@ -1,0 +1,92 @@
+// How sure a colour is: all lots as a histogram with the chosen lot and its range on it, and the range inside a large lot.
+import { about } from "./context.js";
+import { count, el, length, percent, put, rounded, signed, signedFinely, sketch, unit } from "./page.js";
+
+export const MARK_FROM_PX = 40;
+const MARK = { line: 36, most_mm: 75, font: "bold 13px Georgia, 'Times New Roman', serif" };
+const SPREAD = { width: 352, bars: 56, foot: 70, range: [77, 84], height: 90 };
+
+export function markText(scale, value) { // a number without its unit, which the legend has
+  if (value === null) return "";
+  if (scale.unit === "share") return percent(value);
+  const text = scale.column.startsWith("change_of_") ? signedFinely : scale.limits_mm[0] < 0 ? signed : length;
+  return text(value).split(" ")[0];
+}
+
+// Number, and below it the range on a line from 0 to 75 mm (of a change: from −75 mm): paper from the 10th to the 90th percentile,
+// ink at the median. `halo`: a ground for a text that lies on several colours.
+export function lotMark(ctx, [x, y], { text, value = null, low = null, high = null, signed: both }, ink, halo) {
+  ctx.save();
+  ctx.font = MARK.font;
+  ctx.textAlign = "center";
+  const bar = value !== null && low !== null && high !== null;
+  if (halo) {
+    ctx.lineWidth = 4;
+    ctx.strokeStyle = halo;
+    ctx.strokeText(text, x, y + 5);
+  }
+  ctx.fillStyle = ctx.strokeStyle = ink;
+  ctx.fillText(text, x, y + (bar ? -2 : 5));
+  if (bar) {
+    const from = both ? -MARK.most_mm : 0, at = (mm) => x + MARK.line * (Math.max(from, Math.min(MARK.most_mm, mm)) - from) / (MARK.most_mm - from) - MARK.line / 2;
+    const wide = Math.max(at(high) - at(low), 1);
+    ctx.fillRect(x - MARK.line / 2, y + 8.5, MARK.line, 1);
+    ctx.fillStyle = about.ui.paper;
+    ctx.fillRect(at(low), y + 6, wide, 6);
+    ctx.lineWidth = 1;
+    ctx.strokeStyle = ctx.fillStyle = about.ui.ink;
+    ctx.strokeRect(at(low), y + 6, wide, 6);
+    ctx.fillRect(at(value) - 1, y + 3.5, 2, 11);
+  }
+  ctx.restore();
+}
+
+export function rangeWords(scale, marks) { // what a colour does not say, and where it is said
+  const [wide, all] = scale.spans, most = `${rounded(MARK.most_mm)} ${unit()}`;
+  const line = scale.limits_mm[0] < 0 ? `−${most} to +${most}` : `0 to ${most}`;
+  return `Read a colour as the middle of a range: for ${count(wide)} of ${count(all)} lots it spans three classes or more. ` +
+    (marks ? `Zoom in for the bars (line: ${line}; box: 80 % of the model runs).` : "Zoom in for the numbers; the panel has the range of a lot.");
+}
+
+export function spread(scale, lot, name) { // into its place in the legend; `lot` null without a chosen one
+  const box = el("spread"), of = scale.histogram;
+  if (!box) return;
+  box.textContent = "";
+  if (!of) return;
+  const svg = sketch(box, "svg", { viewBox: `0 0 ${SPREAD.width} ${SPREAD.height}`, role: "img", class: "histogram" });
+  const to = of.from_mm + of.step_mm * of.lots.length, ends = lot ? ["", "_p10", "_p90"].map((end) => lot.number(scale.column + end)) : [null];
+  const low = Math.min(of.from_mm, ...ends.slice(1).filter((v) => v !== null && scale.limits_mm[0] < 0));
+  const x = (mm) => SPREAD.width * (Math.max(low, Math.min(to, mm)) - low) / (to - low);
+  histogramBars(svg, scale, x);
+  limitTicks(svg, scale, x, [low, to]);
+  svg.setAttribute("aria-label", `Histogram of ${count(of.lots.reduce((sum, n) => sum + n, 0))} lots by this number`);
+  if (ends[0] === null) return;
+  const [median, p10, p90] = ends, as = scale.limits_mm[0] < 0 ? signed : length, ranged = p10 !== null && p90 !== null;
+  if (ranged) sketch(svg, "rect", { x: x(p10).toFixed(1), y: SPREAD.range[0], width: Math.max(x(p90) - x(p10), 1).toFixed(1),
+    height: SPREAD.range[1] - SPREAD.range[0], class: "range" });
+  sketch(svg, "rect", { x: (x(median) - 1).toFixed(1), y: 0, width: 2, height: SPREAD.height, class: "median" });
+  const range = ranged ? `; 80 % of the model runs: ${as(p10).split(" ")[0]} to ${as(p90)}` : "";
+  put(box, "p", `Lot ${name}: ${as(median)}${range}`, "note");
+}
+
+function histogramBars(svg, scale, x) {
+  const { from_mm: from, step_mm: step, lots } = scale.histogram, most = Math.max(...lots);
+  lots.forEach((n, k) => {
+    const middle = from + (k + 0.5) * step, c = scale.limits_mm.filter((limit) => middle >= limit).length, high = n ? Math.max(SPREAD.bars * n / most, 1) : 0;
+    if (n) sketch(svg, "rect", { x: x(from + k * step).toFixed(1), y: (SPREAD.bars - high).toFixed(1), width: Math.max(x(from + (k + 1) * step) - x(from + k * step) - 0.6, 0.8).toFixed(1),
+      height: high.toFixed(1), fill: scale.colors[c], class: scale.palest.includes(c) ? "pale" : "" });
+  });
+  sketch(svg, "path", { d: `M0 ${SPREAD.bars + 0.5}H${SPREAD.width}`, class: "axis" });
+}
+
+function limitTicks(svg, scale, x, [low, to]) { // zero and the class limits, where their texts have room
+  const both = scale.limits_mm[0] < 0, at = [0, ...scale.limits_mm].filter((mm) => mm >= low && mm < to).sort((a, b) => Math.abs(b) - Math.abs(a));
+  const taken = [];
+  for (const mm of at) {
+    const place = x(mm), near = taken.some((other) => Math.abs(other - place) < 34);
+    if (near && mm !== 0) continue;
+    taken.push(place);
+    const plus = both && mm > 0 ? "+" : "", anchor = place < 14 ? "start" : place > SPREAD.width - 24 ? "end" : "middle";
+    sketch(svg, "text", { x: place.toFixed(1), y: SPREAD.foot, "text-anchor": anchor }, plus + rounded(mm) + (taken.length === 1 ? " " + unit() : ""));
+  }
+}
