@@ -1,13 +1,13 @@
 """Colours and class limits of every product: the one place where they are written.
 
-One hue has one meaning over all products. Results are loud: a size is plum, a dome green, a dish indigo, less than before
-moss, more than before the hue of size. Weather is blue and brown, and nothing else is. What is given is quiet: soil is stone,
-age and phase are teal, what the files say about a house is a shade of ink. What is missing is ink lines on paper, never a
-fill. What is measured or chosen is ink. The table is in layers/README.md ("Colours").
+One hue has one meaning over all products. Results are loud: a size is plum, a dome green, a dish indigo, less than
+before moss, more than before the hue of size. Weather is blue and brown, and nothing else is. What is given is quiet:
+soil is stone, age and phase are teal, what the files say about a house is a shade of ink. What is missing is ink lines
+on paper, never a fill. What is measured or chosen is ink. The table is in layers/README.md ("Colours").
 
-The ramps were made for riskmap in lightness, chroma and hue (CIELAB, D65) and then measured; `tests/unit/outputs` measures
-them again: neighbours, both signs of a ramp, ramps against each other, grey, three kinds of colour blindness, labels and
-outlines. Only the weekly drought categories are customary. A class keeps its colour in every run.
+The ramps were made for riskmap in lightness, chroma and hue (CIELAB, D65) and then measured; `tests/unit/outputs`
+measures them again: neighbours, both signs of a ramp, ramps against each other, grey, three kinds of colour blindness,
+labels and outlines. Only the weekly drought categories are customary. A class keeps its colour in every run.
 """
 
 from __future__ import annotations
@@ -21,8 +21,8 @@ from riskmap.outputs import words
 
 # ---------------------------------------------------------------- ink, paper, lines
 INK, QUIET, OUTLINE = "#1c1a17", "#56524a", "#3d3a35"
-HATCH_LINE, CONTROL, RULE = "#6b665d", "#77736a", "#c9c4b8"  # lines of states; borders of controls; lines for looks only
-PAPER, FIELD, SHEET = "#fbfaf6", "#f1eee6", "#ffffff"  # of pages; of the map; of a printed page, where a tint prints grey
+HATCH_LINE, CONTROL, RULE = "#6b665d", "#77736a", "#c9c4b8"  # lines of states; borders of controls; decoration
+PAPER, FIELD, SHEET = "#fbfaf6", "#f1eee6", "#ffffff"  # of pages; of the map; of a printed page: a tint prints grey
 BLACK = "#000000"  # of labels
 RANGE, GROUND, SLAB_SECTION = "#8a857b", "#77704f", "#8b8780"  # range of an estimate; the ground; a slab cut across
 
@@ -42,8 +42,8 @@ SOIL = ("#e5e0cb", "#b7ae86", "#82774e", "#4d442a")
 SOIL_LAYERS = ("#eae6d6", "#c4bea4", "#aaa48d", "#969080")  # of a section, at 2, 6, 9 and 12 % linear extensibility
 AGE = ("#cde4e3", "#86bdbb", "#439293", "#02666a", "#013b3f")
 PHASE = AGE[::2]
-# Shades of ink: what the files say about a house. Even steps of lightness in one neutral hue (CIELAB: L* 89, 73, 56, 39, 22).
-KNOWN = ("#e4dfd8", "#b8b3aa", "#8b867e", "#605b54", "#38342f")
+# Shades of ink: what the files say about a house; one neutral hue in even steps (CIELAB: L* 89, 73, 56, 39, 22).
+KNOWN = ("#e3dfda", "#b6b3ae", "#898681", "#5e5c57", "#373430")
 BEAMS = KNOWN[::2]
 # Share of model runs: one plum hue (CIELAB hue 342 degrees, L* 89, 73, 56, 38, 20), which means size as well.
 SHARE = ("#f0dae6", "#d7a5c1", "#b7709a", "#88416d", "#4d213d")
@@ -83,7 +83,7 @@ PAGE = {"ink": INK, "soft": QUIET, "outline": OUTLINE, "hatch": HATCH_LINE, "con
 
 
 def css() -> str:
-    """Return the colours of a page as custom properties of its root; a page has no dark form, where classes would vanish."""
+    """Return the colours of a page as properties of its root; there is no dark form, in which classes would vanish."""
     return ":root{color-scheme:light;" + "".join(f"--{name}:{color};" for name, color in PAGE.items()) + "}"
 
 
@@ -174,7 +174,8 @@ SCALES = {  # {month}: the last of the next twelve, in words; {mark}: `mark_mm` 
                       SIZE, SIZE_LIMITS_MM, always=SIZE_ALWAYS),
     **{f"beyond_{mark:.0f}": Scale(
         f"share_beyond_{mark:.0f}mm", "Share of model runs beyond {mark}",
-        "Share of the model runs whose largest bending within the next twelve months is larger; not the chance of damage",
+        "Share of the model runs whose largest bending within the next twelve months is larger; not the chance of "
+        "damage",
         SHARE, SHARE_LIMITS, unit="share", mark_mm=mark) for mark in MARKS_MM},
     "whatif_dry": Scale("whatif_dry_mm", "If a dry year came again", _WHATIF, BENDING, YEAR_LIMITS_MM),
     "whatif_average": Scale("whatif_average_mm", "If an average year came again", _WHATIF, BENDING, YEAR_LIMITS_MM),

@@ -9,6 +9,8 @@ import tempfile
 from pathlib import Path
 from typing import Any, Literal
 
+from riskmap.outputs import palette
+
 HERE = Path(__file__).parent
 PAPERS = {"letter": "us-letter", "a4": "a4"}
 # The embedded fonts have these; everything else is written out, a page with empty boxes would hide what it says.
@@ -49,7 +51,8 @@ def compiled(template: str, values: dict[str, Any], paper: str, kind: Literal["p
     with tempfile.TemporaryDirectory() as place:
         folder = Path(place)
         shutil.copy(HERE / template, folder / template)
-        data = json.dumps(shown({**values, "paper": PAPERS[paper]}), ensure_ascii=False, allow_nan=False)
+        told = shown({**values, "paper": PAPERS[paper], "colors": palette.PAGE})
+        data = json.dumps(told, ensure_ascii=False, allow_nan=False)
         (folder / "data.json").write_text(data, encoding="utf-8", errors="backslashreplace")
         document: bytes | list[bytes] = typst.compile(str(folder / template), root=str(folder), format=kind, ppi=ppi,
                                                       ignore_system_fonts=True, timestamp=0)

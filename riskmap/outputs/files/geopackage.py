@@ -1,8 +1,8 @@
 """The estimate as a GeoPackage 1.3 with its QGIS style inside.
 
 QGIS applies the default entry of the table `layer_styles` on opening and offers the others by name: expected bending,
-now, the next 12 months, the long run, the soil. A style has one rule per class and one hatched rule per state: a graduated
-renderer would leave lots without a number invisible.
+now, the next 12 months, the long run, the soil. A style has one rule per class and one hatched rule per state: a
+graduated renderer would leave lots without a number invisible.
 Dates inside the file are those of the data's present month, not of the run, so that equal results give equal files; the
 moment of the run is in manifest.json.
 """

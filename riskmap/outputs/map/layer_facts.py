@@ -35,8 +35,8 @@ def histogram(lots: pd.DataFrame, scale: Scale) -> dict[str, Any] | None:
     Returns
     -------
     dict
-        `from_mm`, the lower end of the first bar; `step_mm`, the width of a bar; `lots`, one count a bar. A size begins at
-        0; a bar never crosses a class limit that is a whole multiple of its width.
+        `from_mm`, the lower end of the first bar; `step_mm`, the width of a bar; `lots`, one count per bar. A size
+        begins at 0; a bar never crosses a class limit that is a whole multiple of its width.
     """
     if scale.unit != "mm" or not scale.limits_mm or scale.column not in lots:
         return None

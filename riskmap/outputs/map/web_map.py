@@ -191,8 +191,8 @@ def _scales(results: Results, change: ChangeSince | None) -> dict[str, Any]:
     own = palette.DERIVED_SCALES | (change.scales() if change is not None else {})
     both = {**palette.SCALES, **own}
     lots = results.lots if change is None else change.joined_to(results.lots)
-    return layer_values(results, {name: layer_facts.reached(lots, both[name]) for name in palette.ORDER if name in both},
-                        lots)
+    chosen = {name: layer_facts.reached(lots, both[name]) for name in palette.ORDER if name in both}
+    return layer_values(results, chosen, lots)
 
 
 def about(results: Results, shown_units: str, basemap: Basemap | None = None,

@@ -5,7 +5,7 @@ import {
   layerChoice, nameMarks, titleOf,
 } from "../shared/page.js";
 import { areaReasons } from "../shared/tell.js";
-import { rangeWords, spread } from "../shared/range.js";
+import { rangeWords } from "../shared/range.js";
 import { fromFile, fromServer, open } from "./archive.js";
 import { layer, state, tell, failed } from "./state.js";
 import { whenRowChosen, find, turn, shownBeside, keys } from "./list.js";

@@ -5,7 +5,7 @@ import { MARK_FROM_PX, lotMark, markText } from "../shared/range.js";
 
 const SMALL_PX = 3;
 const CELL_PX = 4;
-export const stateNames = (about) => Object.keys(about.states);
+export const stateNames = (values) => Object.keys(values.states);
 
 // Class number of every lot; after the classes come the states, then "no value here".
 export function classify(data, scale, week) {
@@ -151,8 +151,8 @@ export const LotLayer = CanvasLayer.extend({
     const box = this.data.shape.box, wide = (box[4 * lot + 2] - box[4 * lot]) * zoom, high = (box[4 * lot + 3] - box[4 * lot + 1]) * zoom;
     const c = this.code[lot];
     if (Math.min(wide, high) < MARK_FROM_PX || c >= this.classes) return;
-    const middle = [((box[4 * lot] + box[4 * lot + 2]) / 2 - x) * zoom, ((box[4 * lot + 1] + box[4 * lot + 3]) / 2 - y) * zoom];
-    lotMark(ctx, middle, this.bars(lot), this.scale.labels[c]);
+    const at = [((box[4 * lot] + box[4 * lot + 2]) / 2 - x) * zoom, ((box[4 * lot + 1] + box[4 * lot + 3]) / 2 - y) * zoom];
+    lotMark(ctx, at, this.bars(lot), this.scale.labels[c]);
   },
 
   drawLots(view, lots, c) {
