@@ -105,7 +105,7 @@ def test_every_band_is_drawn(page: webdriver.Chrome) -> None:
     image = pixels(page)
     lots = results().lots
     bands = np.digitize(lots["expected_movement_mm"].dropna(), tables.DEFLECTION_BANDS_MM)
-    for band, color in enumerate(palette.SEQUENTIAL):
+    for band, color in enumerate(palette.SIZE):
         assert (count(image, color) > 100) == (band in bands), color
 
 
@@ -127,7 +127,7 @@ def test_states_are_hatched_and_counted(page: webdriver.Chrome) -> None:
         "return [b.left - m.left, b.top - m.top, b.right - m.left, b.bottom - m.top].map(Math.round)")
     inside = pixels(page)[top + 8 : bottom - 8, left + 8 : right - 8]
     assert inside.size > 0
-    assert all(count(inside, color) == 0 for color in palette.SEQUENTIAL)
+    assert all(count(inside, color) == 0 for color in palette.SIZE)
     assert count(inside, "#ffffff") > 100
     assert (inside.max(axis=-1) < 170).sum() > 100
 
@@ -143,7 +143,7 @@ def test_a_hole_is_open_and_parts_are_apart(page: webdriver.Chrome) -> None:
             "m = document.getElementById('map_riskmap').getBoundingClientRect();"
             "return [(b.top + b.bottom) / 2 - m.top, (b.left + b.right) / 2 - m.left].map(Math.round)")
         image = pixels(page)[middle[0] - 3 : middle[0] + 3, middle[1] - 3 : middle[1] + 3]
-        filled = sum(count(image, color) for color in palette.SEQUENTIAL) > 0
+        filled = sum(count(image, color) for color in palette.SIZE) > 0
         assert filled == inside
 
 
@@ -360,7 +360,7 @@ def test_the_list_works_with_the_keyboard_alone(page: webdriver.Chrome) -> None:
 
 def test_every_layer_draws_its_own_colours(page: webdriver.Chrome) -> None:
     hide_legend(page)
-    own = {"now": palette.DIVERGING, "soil": palette.SOIL, "quality": palette.QUALITY, "drought": palette.DROUGHT}
+    own = {"now": palette.BENDING, "soil": palette.SOIL, "quality": palette.KNOWN, "drought": palette.DROUGHT}
     for name, colors in own.items():
         choose_layer(page, name)
         image = pixels(page)
@@ -393,7 +393,7 @@ def test_it_fits_a_phone(page: webdriver.Chrome) -> None:
         page.refresh()
         WebDriverWait(page, 30).until(lambda d: d.execute_script("return document.body.dataset.ready"))
         assert page.execute_script("return document.documentElement.scrollWidth") <= 360
-        assert sum(count(pixels(page), c) for c in palette.SEQUENTIAL) > 1000
+        assert sum(count(pixels(page), c) for c in palette.SIZE) > 1000
     finally:
         page.execute_cdp_cmd("Emulation.clearDeviceMetricsOverride", {})
 
@@ -417,7 +417,7 @@ def test_paper_shows_the_chosen_lot(page: webdriver.Chrome) -> None:
     page.find_element(By.TAG_NAME, "body").send_keys(Keys.ESCAPE)
     lot = -1
     without = sheet()
-    assert sum(count(without, color) for color in palette.SEQUENTIAL) > 5000
+    assert sum(count(without, color) for color in palette.SIZE) > 5000
     assert count(chosen, "#1a1a1a") > count(without, "#1a1a1a") + 200  # its outline
 
 
@@ -446,7 +446,7 @@ def test_zoomed_out_the_middle_class_shows_and_not_the_last_drawn(browser: webdr
     time.sleep(0.5)
     hide_legend(browser)
     image = pixels(browser)
-    assert count(image, palette.SEQUENTIAL[2]) > 20 * max(count(image, palette.SEQUENTIAL[4]), 1)
+    assert count(image, palette.SIZE[2]) > 20 * max(count(image, palette.SIZE[4]), 1)
 
 
 def test_size_and_speed_at_twenty_thousand_lots(browser: webdriver.Chrome, tmp_path: Path) -> None:

@@ -100,7 +100,7 @@ const SEAM_PX = 6;
 export function edgeOf(ctx, scale, c, px, paper) {
   const own = c >= scale.colors.length || scale.palest.includes(c), wide = px >= WIDE_PX;
   ctx.strokeStyle = wide && c < scale.colors.length ? scale.edges[c] : own ? about.ui.outline : paper ? about.ui.sheet : about.ui.field;
-  ctx.lineWidth = wide ? 1 : 0.5;
+  ctx.lineWidth = wide ? 1 : Math.min(0.5, px / 24); // on tiny lots a full line would make the palest the darkest
   return own || px > SEAM_PX;
 }
 

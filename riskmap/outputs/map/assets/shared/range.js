@@ -4,7 +4,7 @@ import { count, el, length, percent, put, rounded, signed, signedFinely, sketch,
 
 export const MARK_FROM_PX = 40;
 const MARK = { line: 36, most_mm: 75, font: "bold 13px Georgia, 'Times New Roman', serif" };
-const SPREAD = { width: 352, bars: 56, foot: 70, range: [77, 84], height: 90 };
+const SPREAD = { width: 272, bars: 56, foot: 70, range: [77, 84], height: 90 };
 
 export function markText(scale, value) { // a number without its unit, which the legend has
   if (value === null) return "";
@@ -62,11 +62,16 @@ export function spread(scale, lot, name) { // into its place in the legend; `lot
   svg.setAttribute("aria-label", `Histogram of ${count(of.lots.reduce((sum, n) => sum + n, 0))} lots by this number`);
   if (ends[0] === null) return;
   const [median, p10, p90] = ends, as = scale.limits_mm[0] < 0 ? signed : length, ranged = p10 !== null && p90 !== null;
-  if (ranged) sketch(svg, "rect", { x: x(p10).toFixed(1), y: SPREAD.range[0], width: Math.max(x(p90) - x(p10), 1).toFixed(1),
-    height: SPREAD.range[1] - SPREAD.range[0], class: "range" });
+  if (ranged) rangeOnAxis(svg, x, [p10, p90], to);
   sketch(svg, "rect", { x: (x(median) - 1).toFixed(1), y: 0, width: 2, height: SPREAD.height, class: "median" });
   const range = ranged ? `; 80 % of the model runs: ${as(p10).split(" ")[0]} to ${as(p90)}` : "";
   put(box, "p", `Lot ${name}: ${as(median)}${range}`, "note");
+}
+
+function rangeOnAxis(svg, x, [p10, p90], to) { // with a point where it goes on beyond the largest lot
+  const [top, foot] = SPREAD.range, end = x(p90) - (p90 > to ? 6 : 0);
+  const point = p90 > to ? `L${SPREAD.width} ${(top + foot) / 2}` : "";
+  sketch(svg, "path", { d: `M${x(p10).toFixed(1)} ${top}H${Math.max(end, x(p10) + 1).toFixed(1)}${point}L${Math.max(end, x(p10) + 1).toFixed(1)} ${foot}H${x(p10).toFixed(1)}z`, class: "range" });
 }
 
 function histogramBars(svg, scale, x) {
