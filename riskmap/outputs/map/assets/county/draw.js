@@ -1,6 +1,6 @@
 // The layer of lots of the county page.
 import { about } from "../shared/context.js";
-import { MARK_FROM_PX, lotMark, markText } from "../shared/range.js";
+import { MARK_FROM_PX, letters, lotMark } from "../shared/range.js";
 import { TILE, BATCH, hatches, edgeOf } from "../shared/page.js";
 
 export const CountyLayer = L.GridLayer.extend({
@@ -23,7 +23,7 @@ export const CountyLayer = L.GridLayer.extend({
       ctx.scale(ratio, ratio);
       const view = { ctx, deep, left: (coords.x - x * deep) * TILE, top: (coords.y - y * deep) * TILE, world: TILE * 2 ** coords.z };
       if (tile.cells) this.drawCells(view, tile.cells);
-      if (tile.lots) { this.drawLots(view, tile.lots); this.drawNumbers(view, tile.lots); }
+      if (tile.lots) { this.drawLots(view, tile.lots); this.drawLetters(view, tile.lots); }
       done(null, canvas);
     }).catch((error) => { this.failed(error); done(error, canvas); });
     return canvas;
@@ -63,13 +63,13 @@ export const CountyLayer = L.GridLayer.extend({
     });
   },
 
-  drawNumbers({ ctx, left, top, deep }, layer) { // inside large lots, of the layers whose number the tiles have
-    const numbers = layer.tags[this.own.column], code = layer.tags[this.scale], scale = TILE * deep / layer.extent, box = layer.box;
-    if (!numbers) return;
+  drawLetters({ ctx, left, top, deep }, layer) { // of the drought categories: their colours are one grey in print
+    const code = layer.tags[this.scale], scale = TILE * deep / layer.extent, box = layer.box;
+    if (this.own.column !== "drought_category") return;
     for (let k = 0; k < layer.n; k++) {
       const [a, b, c, d] = [box[4 * k] * scale - left, box[4 * k + 1] * scale - top, box[4 * k + 2] * scale - left, box[4 * k + 3] * scale - top];
       if (Math.min(c - a, d - b) < MARK_FROM_PX || c < 0 || d < 0 || a > TILE || b > TILE || !(code[k] < this.classes)) continue;
-      lotMark(ctx, [(a + c) / 2, (b + d) / 2], { text: markText(this.own, numbers[k]) }, this.own.labels[code[k]]);
+      lotMark(ctx, [(a + c) / 2, (b + d) / 2], { text: letters(this.own.classes[code[k]]) }, this.own.labels[code[k]]);
     }
   },
 

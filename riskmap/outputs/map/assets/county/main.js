@@ -48,7 +48,7 @@ function legend() {
   legendRows(box, scale, about.counts[state.scale], (ctx, c) => layer.paint(ctx, c));
   put(box, "div").id = "spread";
   lotOnLegend();
-  if (scale.spans && scale.spans[1]) put(box, "p", rangeWords(scale, false), "note");
+  rangeWords(box, scale, false);
   legendFoot(box, about.lots, about.lots - about.shapes);
   if (state.scale === "drought") about.credits.forEach((line) => put(box, "p", line, "note"));
 }

@@ -1,7 +1,7 @@
 // Classes, patterns, and the layers drawn on canvas tiles.
 import { about } from "../shared/context.js";
 import { TILE, BATCH, hatches, hatchCanvas, edgeOf, holds } from "../shared/page.js";
-import { MARK_FROM_PX, lotMark, markText } from "../shared/range.js";
+import { MARK_FROM_PX, letters, lotMark, markText } from "../shared/range.js";
 
 const SMALL_PX = 3;
 const CELL_PX = 4;
@@ -73,7 +73,7 @@ export const paint = (ctx, what) => (typeof what === "string" ? what : ctx.creat
 
 function lotMarks(data, scale) { // function of a lot: what is written inside a large one; null for a layer without it
   if ((scale.unit === "years" || !scale.limits_mm.length) && scale.column !== "drought_category") return null;
-  if (scale.column === "drought_category") return (lot) => ({ text: data.text(scale.column, lot).match(/^D\d|$/)[0] });
+  if (scale.column === "drought_category") return (lot) => ({ text: letters(data.text(scale.column, lot)) });
   if (!data.has(scale.column)) return null;
   const ends = ["_p10", "_p90"].map((end) => scale.column + end), ranged = ends.every((name) => data.has(name));
   return (lot) => {

@@ -16,7 +16,7 @@ export function legend() {
   legendRows(box, scale, counts, (ctx, c) => paint(ctx, drawn.lots.fills[c]));
   put(box, "div").id = "spread";
   lotOnLegend();
-  if (scale.spans && scale.spans[1]) put(box, "p", rangeWords(scale, true), "note");
+  rangeWords(box, scale, true);
   if (state.scale === "weeks") droughtLegend(box);
   if (linesShown()) lineLegend(put(box, "ul", null, "classes lines"));
   else if (data.past.lines && state.lines === null && !state.paper) put(box, "p", "Soil boundaries appear when you zoom in, or tick “Soil boundaries”.", "note");

@@ -6,6 +6,8 @@ export const MARK_FROM_PX = 40;
 const MARK = { line: 36, most_mm: 75, font: "bold 13px Georgia, 'Times New Roman', serif" };
 const SPREAD = { width: 272, bars: 56, foot: 70, range: [77, 84], height: 90 };
 
+export const letters = (category) => category.match(/^D\d|$/)[0]; // of a drought category; none for no category
+
 export function markText(scale, value) { // a number without its unit, which the legend has
   if (value === null) return "";
   if (scale.unit === "share") return percent(value);
@@ -41,11 +43,12 @@ export function lotMark(ctx, [x, y], { text, value = null, low = null, high = nu
   ctx.restore();
 }
 
-export function rangeWords(scale, marks) { // what a colour does not say, and where it is said
+export function rangeWords(box, scale, marks) { // what a colour does not say, and where the screen says it
+  if (!scale.spans || !scale.spans[1]) return;
   const [wide, all] = scale.spans, most = `${rounded(MARK.most_mm)} ${unit()}`;
   const line = scale.limits_mm[0] < 0 ? `−${most} to +${most}` : `0 to ${most}`;
-  return `Read a colour as the middle of a range: for ${count(wide)} of ${count(all)} lots it spans three classes or more. ` +
-    (marks ? `Zoom in for the bars (line: ${line}; box: 80 % of the model runs).` : "Zoom in for the numbers; the panel has the range of a lot.");
+  put(box, "p", `Read a colour as the middle of a range: for ${count(wide)} of ${count(all)} lots it spans three classes or more.`, "note");
+  put(box, "p", marks ? `Zoom in for the bars (line: ${line}; box: 80 % of the model runs).` : "The panel has the range of each lot.", "note screen");
 }
 
 export function spread(scale, lot, name) { // into its place in the legend; `lot` null without a chosen one
