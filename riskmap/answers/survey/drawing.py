@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 LONGEST_GAP_M = 6.0  # judgement: twice the 10 ft of common reading grids (5 to 10 ft, practice)
 M_PER_DEGREE = 111_320.0  # at the equator, sphere; over a house the error is below 1 mm per m
 MOST_LINES = 400
+_INKED = ("text.color", "axes.edgecolor", "axes.labelcolor", "xtick.color", "ytick.color")
 
 
 def _mesh(table: pd.DataFrame, longest_gap_m: float) -> tuple[NDArray[Any], NDArray[Any]] | None:
@@ -92,7 +93,8 @@ def draw(levels: Levels, lines: pd.DataFrame, worst: pd.DataFrame, units: str, t
     per, unit, digits = (MM_PER_INCH, "in", 2) if us else (1.0, "mm", 0)
     place, length = (m_to_foot, "ft") if us else (float, "m")
     plain: dict[str, Any] = {"parse_math": False}
-    with matplotlib.rc_context({"svg.hashsalt": "riskmap", "svg.fonttype": "path", "pdf.fonttype": 42}):
+    with matplotlib.rc_context({"svg.hashsalt": "riskmap", "svg.fonttype": "path", "pdf.fonttype": 42,
+                                **dict.fromkeys(_INKED, palette.INK)}):
         figure = Figure(figsize=(8.5, 11) if us else (8.27, 11.69))
         FigureCanvasAgg(figure)
         axes = figure.add_axes((0.1, 0.3, 0.82, 0.6))
@@ -107,7 +109,7 @@ def draw(levels: Levels, lines: pd.DataFrame, worst: pd.DataFrame, units: str, t
             out = row["exclude"] != ""
             x, y = place(row["x_m"]), place(row["y_m"])
             axes.plot([x], [y], marker="x" if out else "o", color=palette.INK, markersize=4 if out else 5,
-                      markerfacecolor=palette.PAPER, markeredgewidth=1.5, linestyle="none")
+                      markerfacecolor=palette.PAPER, markeredgewidth=1.5, linestyle="none", zorder=4)
             label = f"{shown(row['point'])[:12]}\n{row['raw_mm'] / per:.{digits}f} / " \
                     f"{row['level_mm'] / per:+.{digits}f}"
             axes.annotate(label + ("\nnot used" if out else ""), (x, y), xytext=(3, 4), textcoords="offset points",
