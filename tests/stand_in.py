@@ -120,7 +120,7 @@ def envelope(names: list[str], rows: list[list[str | None]]) -> bytes:
 class SoilService:
     """Answers the two kinds of query from a published download, as the service would.
 
-    `too_big` (rows) makes larger answers fail with the service's own message; `cap` cuts answers at so many rows.
+    `too_big` (rows) makes larger answers fail with the service's own message; `cap` cuts answers at this many rows.
     """
 
     def __init__(self, download: Path, too_big: int = 10**9, cap: int = 100_000) -> None:

@@ -35,7 +35,7 @@ def fetch(what: str, into: FileName, *, box: Box | None = None, area: FileName |
           cells: Literal["divisions", "counties"] | None = None, offline: bool = False, refresh: bool = False,
           cache: FileName | None = None, progress: Callable[[str, float], None] | None = None,
           warn: Callable[[str], None] | None = None) -> Download:
-    """Get public soil, drought or climate files; everything else in riskmap works without a network.
+    """Get public soil, drought or climate files. Everything else in riskmap works without a network.
 
     Parameters
     ----------
@@ -45,25 +45,25 @@ def fetch(what: str, into: FileName, *, box: Box | None = None, area: FileName |
     into : str or Path
         Folder that receives the files; name it in the area file.
     box : (float, float, float, float), optional
-        Of soil: west, south, east, north. [degree, EPSG:4326]
+        For soil: west, south, east, north. [degree, EPSG:4326]
     area : str or Path, optional
-        Of soil, instead of a box: an area file; the box around its lots is taken.
+        For soil, instead of a box: an area file. The box around its lots is used.
     first, last : date or str, optional
-        Of drought: first and last day, YYYY-MM-DD.
+        For drought: first and last day, YYYY-MM-DD.
     places : sequence of str
-        Of drought: counties (five digits) or states (two letters) whose weekly statistics are wanted too.
+        For drought: counties (five digits) or states (two letters) whose weekly statistics are wanted too.
     cells : str, optional
-        Of climate: `divisions` (default) or `counties`.
+        For climate: `divisions` (default) or `counties`.
     offline : bool
-        Use stored answers only; nothing is asked.
+        Use stored answers only and contact no service.
     refresh : bool
-        Ask again for everything, whatever is stored.
+        Download everything again, whatever is stored.
     cache : str or Path, optional
         Folder of stored answers. Default: the user's cache.
     progress : callable, optional
-        Told the stage in words and its finished share, 0 to 1.
+        Called with the stage in words and its finished share, 0 to 1.
     warn : callable, optional
-        Told each of the `notes` when it comes up.
+        Called with each of the `notes` as soon as it comes up.
 
     Returns
     -------
@@ -73,9 +73,10 @@ def fetch(what: str, into: FileName, *, box: Box | None = None, area: FileName |
     Raises
     ------
     ValueError
-        No such kind, a value that belongs to another kind, or one that is missing.
+        There is no such kind, a value belongs to another kind, or a value is missing.
     LayerError
-        The service fails or answers what cannot be, nothing is published there, or offline without a stored answer.
+        The service fails or its answer is impossible, nothing is published there, or with `offline` there is no stored
+        answer.
     SettingsError
         The area file cannot be read.
 

@@ -1,4 +1,4 @@
-"""`riskmap screen`: a list of parcels or coordinates in, the same rows out with columns added."""
+"""`riskmap screen`: a list of parcels or coordinates in, the same rows out with added columns."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from riskmap.common.wording import CAUTION_LENDER
 SHOWN_PROBLEMS = 20
 COLUMNS = click.option(
     "--column", "columns", multiple=True, metavar="OURS=THEIRS",
-    help="What a column of the list is: lot_id, lon, lat or geometry; for example --column lot_id=PARCEL.")
+    help="What a column of the file is, our name first; for example --column lot_id=PARCEL.")
 
 
 @click.command()
@@ -34,7 +34,7 @@ COLUMNS = click.option(
 @click.option("--why", is_flag=True, help="Print every row's reasons.")
 @CALIBRATION
 @click.option("--into", type=click.Path(path_type=Path, file_okay=False), default=None,
-              help="New or empty folder; default: a new one beside the run.")
+              help="New or empty folder; default: a new one in the folder of runs.")
 @UNITS
 @UNVERIFIED
 @OUTPUTS

@@ -1,7 +1,7 @@
 """One hardened client: named public hosts over https only, no private address, time and size limits, checked content.
 
-The services are read only, so a request may safely be repeated; it is, a few times and with jitter, after faults that
-pass by themselves (no connection, time-out, cut transfer, 429, 502, 503, 504) and after no other.
+The services are only read, so it is safe to repeat a request. It is repeated a few times, with jitter, after faults
+that pass by themselves (no connection, time-out, cut transfer, 429, 502, 503, 504), and after no others.
 """
 
 from __future__ import annotations
@@ -29,12 +29,12 @@ CLIMATE = "https://www.ncei.noaa.gov"
 REPEATABLE = (429, 502, 503, 504)
 MOVED = (301, 302, 303, 307, 308)
 TOO_BIG_FOR_SERVICE = b"maxjsonlength"  # the soil service's own words with status 500 (seen: soilDB issue 147)
-BLANK = b"\xef\xbb\xbf \r\n\t"  # may stand before content, as the mark of UTF-8 does
-ERROR_BYTES = 64 * 1024  # of an error page, enough to find the reason
+BLANK = b"\xef\xbb\xbf \r\n\t"  # may come before content, like the mark of UTF-8
+ERROR_BYTES = 64 * 1024  # length of an error page that is enough to find the reason
 
 
 class Passing(LayerError):
-    """A fault of the connection or the service that may be gone at the next try."""
+    """A fault of the connection or the service that may be gone at the next attempt."""
 
 
 class TooMuch(LayerError):
@@ -45,21 +45,22 @@ class TooMuch(LayerError):
 class Policy:
     """Where a client may go and how long it waits.
 
-    The default is the only one for use; tests give another one to reach a stand-in server. Nothing outside the
-    program, no environment variable and no file, changes it; proxies and .netrc of the environment are not used.
+    Only the default is meant for use; tests give another one to reach a stand-in server. Nothing outside the program
+    changes it, neither an environment variable nor a file; proxies and .netrc of the environment are not used.
 
     Attributes
     ----------
     origins : frozenset of str
-        `scheme://host[:port]` that may be asked; redirects are held against it hop by hop.
+        `scheme://host[:port]` that may be contacted; every redirect is checked against it.
     private : bool
-        True lets addresses through that are not public.
+        True allows addresses that are not public.
     attempts : int
-        Tries per request, waiting between `wait_s` and `longest_wait_s`, growing, with jitter of the same size.
+        Attempts per request. The wait between them grows from `wait_s` to `longest_wait_s`, with jitter of the same
+        size.
     connect_s, read_s, whole_s : float
         Longest wait for a connection, for the next bytes, and for one whole answer.
     redirects : int
-        Hops followed.
+        Number of redirects that are followed.
     """
 
     origins: frozenset[str] = frozenset({SOIL, DROUGHT_MAPS, DROUGHT_STATISTICS, CLIMATE})
@@ -78,12 +79,12 @@ PUBLIC = Policy()
 
 @dataclass(frozen=True)
 class Kind:
-    """A kind of content: media types that announce it, and the first bytes it must have (empty: any)."""
+    """A kind of content: media types that announce it, and the first bytes it must have (any if empty)."""
 
     name: str
     types: tuple[str, ...]
     starts: tuple[bytes, ...] = ()
-    proves_itself: bool = False  # its end can be told from its content, as in JSON and zip
+    proves_itself: bool = False  # its end can be seen from its content, as in JSON and zip
 
 
 JSON = Kind("JSON", ("application/json", "text/json"), (b"{",), True)
@@ -95,7 +96,7 @@ TEXT = Kind("plain text", ("text/plain", "application/octet-stream", ""))
 
 @dataclass(frozen=True)
 class Request:
-    """A GET, or a POST when there is a form. It holds no secret: these services know no keys."""
+    """A GET, or a POST when there is a form. It contains no secret, because these services use no keys."""
 
     url: str
     kind: Kind
@@ -110,7 +111,7 @@ class Request:
 
 @dataclass(frozen=True)
 class _Moved:
-    """Where a redirect leads, and whether a POST stays one."""
+    """Where a redirect leads, and whether a POST remains one."""
 
     url: str
     keeps_method: bool
@@ -124,13 +125,13 @@ class Client:
     _http: httpx.Client | None = field(default=None, repr=False)
 
     def content(self, request: Request) -> bytes:
-        """Return the whole, unpacked content of the answer.
+        """Return the complete, unpacked content of the answer.
 
         Raises
         ------
         LayerError
-            Address not allowed, refused by the service, outage page or wrong content; `TooMuch` when over a limit,
-            `Passing` when the last try failed too.
+            The address is not allowed, the service refuses, or it answers with an outage page or wrong content.
+            `TooMuch` when the answer is over a limit, `Passing` when the last attempt failed too.
         """
         import stamina
 
@@ -144,12 +145,12 @@ class Client:
         raise AssertionError("not reached: the last attempt returns or raises")
 
     def close(self) -> None:
-        """Close connections that are kept open."""
+        """Close connections that are still open."""
         if self._http is not None:
             self._http.close()
             self._http = None
 
-    # -------------------------------------------------------------------------------------------- one try
+    # -------------------------------------------------------------------------------------------- one attempt
     def _once(self, request: Request) -> bytes:
         url, method = request.url, request.method
         for _ in range(self.policy.redirects + 1):
@@ -192,7 +193,7 @@ class Client:
 
     @contextmanager
     def _deadline(self, url: str) -> Iterator[tuple[dict[str, Any], threading.Event]]:
-        """Watch one hop: refuse a connection to a private address, shut the socket when the whole takes too long.
+        """Watch one hop: refuse a connection to a private address, and close the socket when the whole takes too long.
 
         The read time-out alone does not stop a server that sends a byte now and then.
         """
@@ -224,7 +225,7 @@ class Client:
 
 @contextmanager
 def _quiet() -> Iterator[None]:
-    """Keep the retry library from logging: with structlog about, it would print between our data on stdout."""
+    """Keep the retry library from logging, because with structlog it would print between our data on stdout."""
     from stamina import instrumentation
 
     before = instrumentation.get_on_retry_hooks()
@@ -247,7 +248,7 @@ def host(url: str) -> str:
 
 
 def check_address(url: str, policy: Policy = PUBLIC) -> None:
-    """Raise LayerError unless the address is on the list and every address its name stands for is public."""
+    """Raise LayerError unless the address is on the list and its name leads only to public addresses."""
     import httpx
 
     try:
@@ -274,7 +275,7 @@ def check_address(url: str, policy: Policy = PUBLIC) -> None:
 
 
 def is_public(address: str) -> bool:
-    """Return whether an IP address is one of the open internet; addresses wrapped in IPv6 are unwrapped."""
+    """Return whether an IP address belongs to the open internet; addresses wrapped in IPv6 are unwrapped."""
     try:
         ip = ipaddress.ip_address(address.partition("%")[0])
     except ValueError:
@@ -318,7 +319,7 @@ def _body(response: httpx.Response, request: Request, late: threading.Event) -> 
 
 
 def _unpacked(response: httpx.Response, request: Request, late: threading.Event, where: str) -> bytes:
-    """Return the body; packed content is unpacked under the same size limit and must end properly."""
+    """Return the body. Packed content is unpacked under the same size limit and must end properly."""
     coding = response.headers.get("content-encoding", "identity").strip().lower()
     if coding not in ("identity", "", "gzip", "x-gzip"):
         raise LayerError(f"E-FET-009 {where}: packed in an unknown way ({shown(coding)}). Try later.")

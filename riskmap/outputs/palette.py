@@ -63,7 +63,7 @@ DROUGHT_CLASSES = (NO_DROUGHT, "D0", "D1", "D2", "D3", "D4")
 BEAM_CLASSES = ("shallow", "typical", "deep")  # of `slab_class`; the fourth word says that nothing is known
 MARKS_MM = DEFLECTION_BANDS_MM[1:]  # of the layers of `share_beyond_*mm`
 
-# Hatch of each state: name of the drawing routine in page.js and the QGIS line angle and second angle.
+# Hatching of each state: name of the drawing routine in page.js, and the QGIS line angle and second angle.
 HATCH = {
     "unmatched": "upright",
     "ambiguous": "crossed",
@@ -115,15 +115,15 @@ class Scale:
     classes : tuple of str
         Values of a layer of named classes.
     class_of : tuple of int
-        Class of each of these values where several share one; empty: each value is a class.
+        Class of each of these values where several share one; if empty, each value is a class.
     words : tuple of str
-        Shown instead of the values; empty: the values.
+        Shown instead of the values; if empty, the values are shown.
     unit : str
         `mm`, shown as inches where asked, `years`, or `share`, 0 to 1 and shown as a percentage.
     always : int
-        So many first classes are shown in every run, the others where a lot reaches them; 0: all.
+        Number of first classes that every run shows; the others are shown where a lot reaches them. If 0, all are.
     mark_mm : float
-        What the share of model runs is beyond; 0 for a layer that is no such share.
+        Mark beyond which the share of model runs is; 0 for a layer that is not such a share.
     """
 
     column: str
@@ -199,7 +199,7 @@ SCALES = {  # {month}: the last of the next twelve, in words; {mark}: `mark_mm` 
                             "D3 extreme drought", "D4 exceptional drought")),
 }
 
-# Layers whose values the page derives itself: their `column` is none of `tables.ESTIMATE`.
+# Layers whose values the page derives itself: their `column` is not in `tables.ESTIMATE`.
 DERIVED_SCALES = {
     "age": Scale("age_years", "Age of the slab", "From the middle of the possible pour dates", AGE, AGE_LIMITS_YEARS,
                  unit="years", missing="pour date not known"),
@@ -238,7 +238,7 @@ def contrast(first: str, second: str) -> float:
 
 
 def edge_color(fill: str) -> str:
-    """Return the outline of a large lot of that colour: the usual one, or white where white reads better on it."""
+    """Return the outline of a large lot of that colour: the usual one, or white where white is easier to see on it."""
     return max((OUTLINE, SHEET), key=lambda edge: contrast(edge, fill))
 
 
@@ -249,7 +249,7 @@ def palest(colors: tuple[str, ...]) -> tuple[int, int]:
 
 
 def grey_class(colors: tuple[str, ...]) -> int | None:
-    """Return which colour of a scale is a middle grey, which is easily read as "no data"; None without one."""
+    """Return which colour of a scale is a medium grey, which is easily read as "no data"; None without one."""
     for k, color in enumerate(colors):
         parts = [int(color[at : at + 2], 16) for at in (1, 3, 5)]
         if max(parts) - min(parts) < 16 and 64 <= max(parts) < 208:
@@ -258,5 +258,5 @@ def grey_class(colors: tuple[str, ...]) -> int | None:
 
 
 def label_color(fill: str) -> str:
-    """Return black or white, whichever reads better on `fill`."""
+    """Return black or white, whichever is easier to read on `fill`."""
     return max((BLACK, SHEET), key=lambda ink: contrast(ink, fill))
