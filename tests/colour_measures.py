@@ -59,3 +59,12 @@ def ciede2000(first: np.ndarray, second: np.ndarray) -> float:
     saturation = (c2 - c1) / (1 + 0.045 * chroma)
     turned = 2 * np.sqrt(c1 * c2) * np.sin(np.radians(turn / 2)) / (1 + 0.015 * chroma * t)
     return float(np.sqrt(lightness**2 + saturation**2 + turned**2 + rotation * saturation * turned))
+
+
+def grey_class(colors: tuple[str, ...]) -> int | None:
+    """Return which colour of a scale is a medium grey, which is easily read as "no data"; None without one."""
+    for k, color in enumerate(colors):
+        parts = [int(color[at : at + 2], 16) for at in (1, 3, 5)]
+        if max(parts) - min(parts) < 16 and 64 <= max(parts) < 208:
+            return k
+    return None

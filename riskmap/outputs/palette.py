@@ -248,15 +248,6 @@ def palest(colors: tuple[str, ...]) -> tuple[int, int]:
     return low, high
 
 
-def grey_class(colors: tuple[str, ...]) -> int | None:
-    """Return which colour of a scale is a medium grey, which is easily read as "no data"; None without one."""
-    for k, color in enumerate(colors):
-        parts = [int(color[at : at + 2], 16) for at in (1, 3, 5)]
-        if max(parts) - min(parts) < 16 and 64 <= max(parts) < 208:
-            return k
-    return None
-
-
 def label_color(fill: str) -> str:
     """Return black or white, whichever is easier to read on `fill`."""
     return max((BLACK, SHEET), key=lambda ink: contrast(ink, fill))

@@ -116,7 +116,7 @@ def count(image: np.ndarray, color: str) -> int:
 def test_from_disk_it_asks_for_the_file_and_then_draws_every_band(page: webdriver.Chrome) -> None:
     assert not page.find_element(By.ID, "open").is_displayed()
     image, lots = pixels(page), results().lots
-    bands = np.digitize(lots["expected_movement_mm"].dropna(), tables.DEFLECTION_BANDS_MM)
+    bands = np.digitize(lots["expected_movement_mm"].dropna(), palette.SIZE_LIMITS_MM)
     for band, color in enumerate(palette.SIZE):
         assert (count(image, color) > 100) == (band in bands), color
     assert page.get_log("browser") == []
@@ -253,7 +253,7 @@ def test_a_state_has_words_and_a_hatch_and_no_number(page: webdriver.Chrome) -> 
         "return [b.left - m.left, b.top - m.top, b.right - m.left, b.bottom - m.top].map(Math.round)")
     inside = pixels(page)[top + 8 : bottom - 8, left + 8 : right - 8]
     assert all(count(inside, color) == 0 for color in palette.SIZE)
-    assert count(inside, "#ffffff") > 100
+    assert count(inside, palette.PAPER) > 100
     assert (inside.max(axis=-1) < 170).sum() > 100
 
 

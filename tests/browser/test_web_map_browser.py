@@ -104,7 +104,7 @@ def test_every_band_is_drawn(page: webdriver.Chrome) -> None:
     hide_legend(page)
     image = pixels(page)
     lots = results().lots
-    bands = np.digitize(lots["expected_movement_mm"].dropna(), tables.DEFLECTION_BANDS_MM)
+    bands = np.digitize(lots["expected_movement_mm"].dropna(), palette.SIZE_LIMITS_MM)
     for band, color in enumerate(palette.SIZE):
         assert (count(image, color) > 100) == (band in bands), color
 
@@ -128,7 +128,7 @@ def test_states_are_hatched_and_counted(page: webdriver.Chrome) -> None:
     inside = pixels(page)[top + 8 : bottom - 8, left + 8 : right - 8]
     assert inside.size > 0
     assert all(count(inside, color) == 0 for color in palette.SIZE)
-    assert count(inside, "#ffffff") > 100
+    assert count(inside, palette.PAPER) > 100
     assert (inside.max(axis=-1) < 170).sum() > 100
 
 
@@ -288,10 +288,11 @@ def test_bars_have_the_ends_of_the_run(page: webdriver.Chrome) -> None:
     assert share == pytest.approx((lots.loc[41, "expected_movement_mm"] - low) / (high - low), abs=0.02)
 
 
-def test_the_legend_tells_grey_as_a_number_and_states_apart(page: webdriver.Chrome) -> None:
+def test_the_legend_has_the_classes_that_are_there_and_states_apart(page: webdriver.Chrome) -> None:
     groups = page.execute_script("return [...document.querySelectorAll('#legend .classes')].map(n => "
                                  "[...n.querySelectorAll('.name')].map(c => c.textContent))")
-    assert groups[0] == ["under 0.2 in", "0.2–0.4 in", "0.4–0.8 in (grey)", "0.8–1.4 in", "1.4 in and more"]
+    assert groups[0] == ["under 0.2 in", "0.2–0.4 in", "0.4–0.8 in", "0.8–1.4 in", "1.4–2.0 in",
+                         "2.0 in and more"]  # the largest lot is between 50 and 75 mm
     assert set(groups[1]) == set(tables.STATES.values())
     assert page.find_element(By.CSS_SELECTOR, "#legend h3").text == "Without a number, hatched: 7 lots"
     choose_layer(page, "soil")
@@ -418,7 +419,7 @@ def test_paper_shows_the_chosen_lot(page: webdriver.Chrome) -> None:
     lot = -1
     without = sheet()
     assert sum(count(without, color) for color in palette.SIZE) > 5000
-    assert count(chosen, "#1a1a1a") > count(without, "#1a1a1a") + 200  # its outline
+    assert count(chosen, palette.INK) > count(without, palette.INK) + 200  # its outline
 
 
 def test_an_area_without_any_shape_or_lot_still_opens(browser: webdriver.Chrome, tmp_path: Path) -> None:

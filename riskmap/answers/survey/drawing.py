@@ -21,7 +21,8 @@ if TYPE_CHECKING:
 LONGEST_GAP_M = 6.0  # judgement: twice the 10 ft of common reading grids (5 to 10 ft, practice)
 M_PER_DEGREE = 111_320.0  # at the equator of a sphere; over a house the error is below 1 mm per m
 MOST_LINES = 400
-_INKED = ("text.color", "axes.edgecolor", "axes.labelcolor", "xtick.color", "ytick.color")
+_INKED: dict[Any, str] = dict.fromkeys(
+    ("text.color", "axes.edgecolor", "axes.labelcolor", "xtick.color", "ytick.color"), palette.INK)
 
 
 def _mesh(table: pd.DataFrame, longest_gap_m: float) -> tuple[NDArray[Any], NDArray[Any]] | None:
@@ -97,7 +98,7 @@ def draw(levels: Levels, lines: pd.DataFrame, worst: pd.DataFrame, units: str, t
     place, length = (m_to_foot, "ft") if us else (float, "m")
     plain: dict[str, Any] = {"parse_math": False}
     with matplotlib.rc_context({"svg.hashsalt": "riskmap", "svg.fonttype": "path", "pdf.fonttype": 42,
-                                **dict.fromkeys(_INKED, palette.INK)}):
+                                **_INKED}):
         figure = Figure(figsize=(8.5, 11) if us else (8.27, 11.69))
         FigureCanvasAgg(figure)
         axes = figure.add_axes((0.1, 0.3, 0.82, 0.6))

@@ -75,8 +75,8 @@ RELATED = {
     "whatif_average_mm": "change_next_mm", "whatif_wet_mm": "change_next_mm",
     "change_next_mm_p10": "change_next_mm", "change_next_mm_p90": "change_next_mm", "fall_next_mm": "change_next_mm",
     "share_beyond_10mm": "expected_movement_mm_p10", "share_beyond_20mm": "expected_movement_mm",
-    "share_beyond_35mm": "expected_movement_mm_p90", "part_soil_mm": "expected_movement_mm", "tilt_leak_pct": "tilt_now_pct", "tilt_watering_pct": "tilt_leak_pct",
-    "tilt_tree_pct": "tilt_leak_pct",
+    "share_beyond_35mm": "expected_movement_mm_p90", "part_soil_mm": "expected_movement_mm",
+    "tilt_leak_pct": "tilt_now_pct", "tilt_watering_pct": "tilt_leak_pct", "tilt_tree_pct": "tilt_leak_pct",
 }
 SHARED_TEXTS = ("state", "state_reason", "direction", "bend_largest_up_date", "phase", "pour_weather",
                 "pour_from", "pour_to", "pour_date_basis", "slab_class", "map_unit_name",

@@ -170,7 +170,6 @@ def layer_values(results: Results, chosen: dict[str, palette.Scale], lots: pd.Da
                                      "edges": [palette.edge_color(color) for color in scale.colors],
                                      "palest": palette.palest(scale.colors),
                                      "labels": [palette.label_color(color) for color in scale.colors],
-                                     "grey": palette.grey_class(scale.colors),
                                      "histogram": layer_facts.histogram(lots, scale),
                                      "spans": layer_facts.spans(lots, scale)} for name, scale in chosen.items()}
     if "drought" in layers:

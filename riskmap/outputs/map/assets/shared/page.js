@@ -130,12 +130,11 @@ function classLabels(scale) {
   const value = (v) => (share ? String(Math.round(100 * v)) : years ? String(v) : (both && v > 0 ? "+" : "") + shown(v));
   const of = " " + (share ? "%" : years ? "years" : unit());
   const between = both ? " to " : "–";
-  const grey = (c) => (c === scale.grey ? " (grey)" : ""); // a grey that is a number must not be read as no data
   return scale.colors.map((_, c) => {
     if (c === 0) return (both ? "below " : "under ") + value(at[0]) + of;
     if (c === n) return value(at[n - 1]) + of + (both ? " and above" : " and more");
     if (both && at[c - 1] === -at[c]) return "within ±" + shown(at[c]) + of;
-    return value(at[c - 1]) + between + value(at[c]) + of + grey(c);
+    return value(at[c - 1]) + between + value(at[c]) + of;
   });
 }
 
