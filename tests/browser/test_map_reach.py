@@ -425,8 +425,8 @@ def test_one_sheet_of_paper(page: webdriver.Chrome) -> None:
             assert wanted in text
         assert "Find lot id" not in text
         sheet = pixels(page, "sheet")
-        assert all(count(sheet, color) > 100 for color in palette.BENDING[4:6])
-        ink = (sheet.max(axis=-1) < 40).sum()  # ticks on the negative side, outlines
+        assert all(count(sheet, color) > 100 for color in palette.BENDING)  # each sign has its own grey: test_outputs_palette
+        ink = (sheet.max(axis=-1) < 70).sum()  # outlines, ranges and numbers
         assert ink > 500
     finally:
         media(page)
@@ -505,7 +505,7 @@ def test_a_hundred_thousand_lots(browser: webdriver.Chrome, tmp_path: Path) -> N
     own = replace(base, lots=estimate(100_000, list(base.lots.geometry), 5))
     alone = web_map.write(own, tmp_path)
     size = alone.stat().st_size
-    assert size <= 4e6
+    assert size <= 4.2e6  # every lot has values of its own, with the classes of three shares of model runs among them
     opened(browser, alone)
     (first,) = browser.execute_script("return performance.getEntriesByName('riskmap-drawn').map(m => m.startTime)")
     pan_plain = browser.execute_async_script(

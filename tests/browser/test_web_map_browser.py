@@ -294,10 +294,10 @@ def test_the_legend_has_the_classes_that_are_there_and_states_apart(page: webdri
     assert groups[0] == ["under 0.2 in", "0.2–0.4 in", "0.4–0.8 in", "0.8–1.4 in", "1.4–2.0 in",
                          "2.0 in and more"]  # the largest lot is between 50 and 75 mm
     assert set(groups[1]) == set(tables.STATES.values())
-    assert page.find_element(By.CSS_SELECTOR, "#legend h3").text == "Without a number, hatched: 7 lots"
+    assert page.find_element(By.CSS_SELECTOR, "#legend h3").text == "No estimate (hatched): 7 lots"
     choose_layer(page, "soil")
     heading = page.execute_script("return document.querySelector('#legend h3').textContent")
-    assert heading == "Every lot has a class here."
+    assert heading == "Every lot has a class."
 
 
 def test_a_state_has_words_and_no_number(page: webdriver.Chrome) -> None:

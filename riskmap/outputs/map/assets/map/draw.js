@@ -1,6 +1,6 @@
 // Classes, patterns, and the layers drawn on canvas tiles.
 import { about } from "../shared/context.js";
-import { TILE, BATCH, hatches, hatchCanvas, edgeOf, holds } from "../shared/page.js";
+import { TILE, BATCH, hatches, edgeOf, holds } from "../shared/page.js";
 import { MARK_FROM_PX, letters, lotMark, markText } from "../shared/range.js";
 
 const SMALL_PX = 3;
@@ -29,7 +29,7 @@ function classesOf(data, scale, week) { // function of a lot: its class, -1 with
   if (scale.column === "week_mm") {
     return (lot) => classed(data.past.history.value(lot, week));
   }
-  const perRow = !data.has(scale.column) || data.entry(scale.column).shared;
+  const perRow = scale.unit === "share" || !data.has(scale.column) || data.entry(scale.column).shared;
   let of;
   if (scale.column === "age_years") {
     const age = ages(data);
@@ -40,6 +40,11 @@ function classesOf(data, scale, week) { // function of a lot: its class, -1 with
       return at < 0 || !scale.class_of.length ? at : scale.class_of[at];
     }), column = data.column(scale.column);
     of = (r) => rank[column[r]];
+  } else if (scale.unit === "share") { // the classes of all marks are digits of one number, the last mark last
+    const column = data.column("share_classes"), base = scale.colors.length;
+    const marks = Object.values(about.scales).map((other) => other.mark_mm).filter(Boolean);
+    const digit = base ** (marks.length - 1 - marks.indexOf(scale.mark_mm));
+    of = (r) => (column[r] === data.missing ? -1 : Math.floor(column[r] / digit) % base);
   } else {
     const column = data.column(scale.column), step = data.entry(scale.column).step;
     of = (r) => classed(column[r] === data.missing ? null : column[r] * step);
@@ -61,18 +66,10 @@ export function ages(data) { // years since the middle of the possible pour date
   });
 }
 
-// Colours, then hatches. On paper the negative side of a scale with two sides is ticked: grey print shows no hue.
-function fillsOf(scale, paper) {
-  const both = scale.limits_mm[0] < 0;
-  const ticked = (color, c) => hatchCanvas("ticked", scale.labels[c], color);
-  const colors = scale.colors.map((color, c) => (paper && both && scale.limits_mm[c] < 0 ? ticked(color, c) : color));
-  return [...colors, ...hatches(paper)];
-}
-
 export const paint = (ctx, what) => (typeof what === "string" ? what : ctx.createPattern(what, "repeat"));
 
 function lotMarks(data, scale) { // function of a lot: what is written inside a large one; null for a layer without it
-  if ((scale.unit === "years" || !scale.limits_mm.length) && scale.column !== "drought_category") return null;
+  if ((scale.unit !== "mm" || !scale.limits_mm.length) && scale.column !== "drought_category") return null;
   if (scale.column === "drought_category") return (lot) => ({ text: letters(data.text(scale.column, lot)) });
   if (!data.has(scale.column)) return null;
   const ends = ["_p10", "_p90"].map((end) => scale.column + end), ranged = ends.every((name) => data.has(name));
@@ -122,7 +119,7 @@ export const LotLayer = CanvasLayer.extend({
   show(data, scale, code, paper) {
     this.data = data;
     this.code = code;
-    this.fills = fillsOf(scale, paper);
+    this.fills = [...scale.colors, ...hatches(paper)];
     this.scale = scale;
     this.paper = paper;
     this.classes = scale.colors.length;

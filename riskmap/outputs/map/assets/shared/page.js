@@ -85,7 +85,7 @@ function drawHatch(ctx, kind, ink, ground) { // an 8 px square that repeats; lin
   if (kind === "ticked") for (const p of [0, 4]) ctx.fillRect(p, p, 1.2, 4);
 }
 
-export function hatchCanvas(kind, ink, ground) {
+function hatchCanvas(kind, ink, ground) {
   const canvas = document.createElement("canvas");
   canvas.width = canvas.height = 8;
   drawHatch(canvas.getContext("2d"), kind, ink, ground);
@@ -123,7 +123,7 @@ export const signedFinely = (mm) => (mm === null ? "—" : (/[1-9]/.test(finely(
 export const distance = (m) => (units.now === "us" ? count(Math.round(m / 0.3048)) + " ft" : count(Math.round(m)) + " m");
 export const percent = (share) => (share === null ? "—" : Math.round(100 * share) + " %");
 
-function classLabels(scale) {
+export function classLabels(scale) {
   if (scale.classes.length) return scale.words.length ? scale.words : scale.classes;
   const at = scale.limits_mm, n = at.length, both = at[0] < 0, years = scale.unit === "years", share = scale.unit === "share";
   const shown = !years && !share && at.some((v) => Math.abs(v) < 0.1 * MM_PER_INCH) ? finely : rounded; // limits under a tenth of an inch

@@ -1,6 +1,6 @@
 // How sure a colour is: all lots as a histogram with the chosen lot and its range on it, and the range inside a large lot.
 import { about } from "./context.js";
-import { count, el, length, percent, put, rounded, signed, signedFinely, sketch, unit } from "./page.js";
+import { count, el, length, put, rounded, signed, signedFinely, sketch, unit } from "./page.js";
 
 export const MARK_FROM_PX = 40;
 const MARK = { line: 36, most_mm: 75, font: "bold 13px Georgia, 'Times New Roman', serif" };
@@ -10,7 +10,6 @@ export const letters = (category) => category.match(/^D\d|$/)[0]; // of a drough
 
 export function markText(scale, value) { // a number without its unit, which the legend has
   if (value === null) return "";
-  if (scale.unit === "share") return percent(value);
   const text = scale.column.startsWith("change_of_") ? signedFinely : scale.limits_mm[0] < 0 ? signed : length;
   return text(value).split(" ")[0];
 }
@@ -88,13 +87,13 @@ function histogramBars(svg, scale, x) {
 }
 
 function limitTicks(svg, scale, x, [low, to]) { // zero and the class limits, where their texts have room
-  const both = scale.limits_mm[0] < 0, at = [0, ...scale.limits_mm].filter((mm) => mm >= low && mm < to).sort((a, b) => Math.abs(b) - Math.abs(a));
-  const taken = [];
+  const both = scale.limits_mm[0] < 0, limits = scale.limits_mm.filter((mm) => mm >= low && mm < to);
+  const taken = [], at = [0, ...limits.sort((a, b) => Math.abs(b) - Math.abs(a))];
   for (const mm of at) {
     const place = x(mm), near = taken.some((other) => Math.abs(other - place) < 34);
-    if (near && mm !== 0) continue;
+    if (near) continue;
     taken.push(place);
     const plus = both && mm > 0 ? "+" : "", anchor = place < 14 ? "start" : place > SPREAD.width - 24 ? "end" : "middle";
-    sketch(svg, "text", { x: place.toFixed(1), y: SPREAD.foot, "text-anchor": anchor }, plus + rounded(mm) + (taken.length === 1 ? " " + unit() : ""));
+    sketch(svg, "text", { x: place.toFixed(1), y: SPREAD.foot, "text-anchor": anchor }, plus + rounded(mm) + (mm === 0 ? " " + unit() : ""));
   }
 }
