@@ -425,7 +425,7 @@ def test_one_sheet_of_paper(page: webdriver.Chrome) -> None:
             assert wanted in text
         assert "Find lot id" not in text
         sheet = pixels(page, "sheet")
-        assert all(count(sheet, color) > 100 for color in palette.BENDING)  # each sign has its own grey: test_outputs_palette
+        assert all(count(sheet, color) > 100 for color in palette.BENDING)  # each sign has its own grey
         ink = (sheet.max(axis=-1) < 70).sum()  # outlines, ranges and numbers
         assert ink > 500
     finally:

@@ -457,3 +457,88 @@ def test_size_and_speed_at_twenty_thousand_lots(browser: webdriver.Chrome, tmp_p
     opened(browser, file)
     (drawn,) = browser.execute_script("return performance.getEntriesByName('riskmap-drawn').map(m => m.startTime)")
     assert drawn < 5000
+
+
+def test_the_list_of_layers_has_groups_and_one_entry_for_the_shares(page: webdriver.Chrome) -> None:
+    groups = page.execute_script("return [...document.querySelectorAll('#layer optgroup')].map(g => "
+                                 "[g.label, [...g.children].map(o => o.value)])")
+    assert groups == [["Movement", ["now", "next", "expected", "long_run", "beyond"]],
+                      ["Why", ["soil", "age", "phase", "slab", "quality"]],
+                      ["Weather", ["whatif_dry", "whatif_average", "whatif_wet", "drought"]]]
+    assert not page.find_element(By.ID, "marks").is_displayed()
+    choose_layer(page, "beyond")
+    assert page.find_element(By.ID, "marks").is_displayed()
+    lots = results().lots
+    for mark in (10, 20, 35):
+        Select(page.find_element(By.ID, "mark")).select_by_value(f"beyond_{mark}")
+        time.sleep(0.3)
+        title = page.find_element(By.CSS_SELECTOR, "#legend h2").text
+        assert title == f"Share of model runs beyond {mark / 25.4:.1f} in"
+        shown = page.execute_script(
+            "return [...document.querySelectorAll('#legend .classes')[0].children].map(n => "
+            "[n.querySelector('.name').textContent, Number(n.querySelector('.count').textContent)])")
+        known = lots.loc[lots["state"] == "", f"share_beyond_{mark}mm"].dropna()
+        wanted = np.bincount(np.digitize(known, palette.SHARE_LIMITS), minlength=5)
+        assert [name for name, _ in shown] == ["under 20 %", "20–40 %", "40–60 %", "60–80 %", "80 % and more"]
+        assert [n for _, n in shown] == wanted.tolist()
+        assert wanted.max() < len(known)
+    hide_legend(page)
+    image = pixels(page)
+    assert [count(image, color) > 100 for color in palette.SHARE] == [n > 0 for n in wanted]
+
+
+def test_the_histogram_has_every_lot_and_the_chosen_one(page: webdriver.Chrome) -> None:
+    choose_layer(page, "expected")
+    lots = results().lots
+    value = lots["expected_movement_mm"].dropna()
+    bars = page.execute_script("return [...document.querySelectorAll('#spread rect[fill]')].map(n => "
+                               "[n.getAttribute('fill'), Number(n.getAttribute('height'))])")
+    told = page.find_element(By.CSS_SELECTOR, "#spread svg").get_attribute("aria-label")
+    assert told == f"Histogram of {len(value)} lots by this number"
+    classes = np.digitize(value, palette.SIZE_LIMITS_MM)
+    assert {color for color, _ in bars} == {palette.SIZE[k] for k in classes}
+    assert max(height for _, height in bars) == 56
+    assert page.find_elements(By.CSS_SELECTOR, "#spread .median") == []
+    show(page, 41)
+    row = lots.loc[41]
+    note = page.find_element(By.CSS_SELECTOR, "#spread .note").text
+    assert note == (f"Lot {row['lot_id']}: {inches(row['expected_movement_mm'])} in; 80 % of the model runs: "
+                    f"{inches(row['expected_movement_mm_p10'])} to {inches(row['expected_movement_mm_p90'])} in")
+    (median,) = page.find_elements(By.CSS_SELECTOR, "#spread .median")
+    first = np.floor(value.max()) + 1  # bars of at least 1 mm begin at 0
+    assert float(median.get_attribute("x")) + 1 == pytest.approx(
+        272 * row["expected_movement_mm"] / first, abs=272 * 3 / first)
+    low, high = (np.digitize(lots[f"expected_movement_mm_{end}"].dropna(), palette.SIZE_LIMITS_MM)
+                 for end in ("p10", "p90"))
+    wide = int((high - low >= 2).sum())
+    assert 0 < wide < len(value)
+    assert (f"Read a colour as the middle of a range: for {wide} of {len(value)} lots it spans three classes or more."
+            in page.find_element(By.ID, "legend").text)
+    choose_layer(page, "soil")
+    assert page.find_elements(By.CSS_SELECTOR, "#spread svg") == []
+
+
+def inches(mm: float) -> str:
+    return f"{np.floor(mm / 2.54 + 0.5) / 10:.1f}"
+
+
+def test_a_large_lot_has_its_number_and_range_inside(page: webdriver.Chrome) -> None:
+    """From 40 px on: a box of paper with an ink tick on a line; below it, nothing but the fill."""
+    choose_layer(page, "expected")
+    hide_legend(page)
+    boxes = []
+    for levels in (0, -2):
+        show(page, 42)
+        page.execute_script(f"map_riskmap.setZoom(map_riskmap.getZoom() + {levels}, {{animate: false}})")
+        time.sleep(0.5)
+        left, top, right, bottom = page.execute_script(
+            "const b = document.querySelector('.leaflet-overlay-pane path').getBoundingClientRect(),"
+            " m = document.getElementById('map_riskmap').getBoundingClientRect();"
+            "return [b.left - m.left, b.top - m.top, b.right - m.left, b.bottom - m.top].map(Math.round)")
+        inside = pixels(page)[top + 7 : bottom - 7, left + 7 : right - 7]
+        boxes.append((right - left, count(inside, palette.PAPER), count(inside, palette.INK)))
+    (wide, paper, ink), (small, no_paper, no_ink) = boxes
+    assert wide > 40 > small
+    assert paper > 20
+    assert ink > 15
+    assert (no_paper, no_ink) == (0, 0)

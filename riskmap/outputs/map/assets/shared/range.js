@@ -16,7 +16,8 @@ export function markText(scale, value) { // a number without its unit, which the
 
 // Number, and below it the range on a line from 0 to 75 mm (of a change: from −75 mm): paper from the 10th to the 90th percentile,
 // ink at the median. `halo`: a ground for a text that lies on several colours.
-export function lotMark(ctx, [x, y], { text, value = null, low = null, high = null, signed: both }, ink, halo) {
+export function lotMark(ctx, place, { text, value = null, low = null, high = null, signed: both }, ink, halo) {
+  const [x, y] = place.map(Math.round); // tiles are whole pixels wide: both halves of a mark meet at their edge
   ctx.save();
   ctx.font = MARK.font;
   ctx.textAlign = "center";
@@ -29,15 +30,15 @@ export function lotMark(ctx, [x, y], { text, value = null, low = null, high = nu
   ctx.fillStyle = ctx.strokeStyle = ink;
   ctx.fillText(text, x, y + (bar ? -2 : 5));
   if (bar) {
-    const from = both ? -MARK.most_mm : 0, at = (mm) => x + MARK.line * (Math.max(from, Math.min(MARK.most_mm, mm)) - from) / (MARK.most_mm - from) - MARK.line / 2;
-    const wide = Math.max(at(high) - at(low), 1);
-    ctx.fillRect(x - MARK.line / 2, y + 8.5, MARK.line, 1);
+    const from = both ? -MARK.most_mm : 0, share = (mm) => (Math.max(from, Math.min(MARK.most_mm, mm)) - from) / (MARK.most_mm - from);
+    const at = (mm) => x - MARK.line / 2 + Math.round(MARK.line * share(mm)), wide = Math.max(at(high) - at(low), 1);
+    ctx.fillRect(x - MARK.line / 2, y + 9, MARK.line, 1);
     ctx.fillStyle = about.ui.paper;
-    ctx.fillRect(at(low), y + 6, wide, 6);
+    ctx.fillRect(at(low), y + 6, wide, 7);
     ctx.lineWidth = 1;
     ctx.strokeStyle = ctx.fillStyle = about.ui.ink;
-    ctx.strokeRect(at(low), y + 6, wide, 6);
-    ctx.fillRect(at(value) - 1, y + 3.5, 2, 11);
+    ctx.strokeRect(at(low) - 0.5, y + 5.5, wide + 1, 8);
+    ctx.fillRect(at(value) - 1, y + 4, 2, 11);
   }
   ctx.restore();
 }
