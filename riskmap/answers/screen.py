@@ -82,6 +82,7 @@ class ScreenReport:
     label: str = "matched_lot_id"
     system: str = "us"
     standing: str = wording.STANDING
+    today: str = ""  # the present month of the run, YYYY-MM
 
     @property
     def calibrated(self) -> bool:
@@ -171,7 +172,7 @@ def screen(results: Results, listing: Listing, *, system: str = "us", limits: tu
     answer = answer.rename(columns={name: f"{name}_riskmap" for name in answer if name in own})
     rows = pd.concat([listing.table.reset_index(drop=True), answer], axis=1)
     return ScreenReport(rows, own, counts, checked, problems, places(listing, named), np.asarray(listing.row),
-                        _label(listing, named), system, calibrated.standing(results))
+                        _label(listing, named), system, calibrated.standing(results), results.today)
 
 
 def _check_groups(listing: Listing, groups: str | None) -> None:

@@ -7,12 +7,15 @@ that pass by themselves (no connection, time-out, cut transfer, 429, 502, 503, 5
 from __future__ import annotations
 
 import ipaddress
+import re
 import socket
 import threading
 import zlib
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from email.utils import parsedate_to_datetime
 from typing import TYPE_CHECKING, Any
 
 from riskmap.common.errors import LayerError, shown
@@ -25,6 +28,7 @@ SOIL = "https://sdmdataaccess.sc.egov.usda.gov"
 DROUGHT_MAPS = "https://droughtmonitor.unl.edu"
 DROUGHT_STATISTICS = "https://usdmdataservices.unl.edu"
 CLIMATE = "https://www.ncei.noaa.gov"
+OUTLINES = "https://www2.census.gov"
 
 REPEATABLE = (429, 502, 503, 504)
 MOVED = (301, 302, 303, 307, 308)
@@ -34,7 +38,15 @@ ERROR_BYTES = 64 * 1024  # length of an error page that is enough to find the re
 
 
 class Passing(LayerError):
-    """A fault of the connection or the service that may be gone at the next attempt."""
+    """A fault of the connection or the service that may be gone at the next attempt.
+
+    Attributes
+    ----------
+    wait_s : float or None
+        How long the service asks to wait (Retry-After), when it does. [s]
+    """
+
+    wait_s: float | None = None
 
 
 class TooMuch(LayerError):
@@ -56,14 +68,14 @@ class Policy:
         True allows addresses that are not public.
     attempts : int
         Attempts per request. The wait between them grows from `wait_s` to `longest_wait_s`, with jitter of the same
-        size.
+        size. A service that asks for a wait gets it, and is not asked again when it asks for more than the longest one.
     connect_s, read_s, whole_s : float
         Longest wait for a connection, for the next bytes, and for one whole answer.
     redirects : int
         Number of redirects that are followed.
     """
 
-    origins: frozenset[str] = frozenset({SOIL, DROUGHT_MAPS, DROUGHT_STATISTICS, CLIMATE})
+    origins: frozenset[str] = frozenset({SOIL, DROUGHT_MAPS, DROUGHT_STATISTICS, CLIMATE, OUTLINES})
     private: bool = False
     attempts: int = 4  # judgement, like all the times below
     wait_s: float = 1.0
@@ -137,12 +149,20 @@ class Client:
 
         policy = self.policy
         with _quiet():
-            for attempt in stamina.retry_context(on=Passing, attempts=policy.attempts, timeout=None,
+            for attempt in stamina.retry_context(on=self._again, attempts=policy.attempts, timeout=None,
                                                  wait_initial=policy.wait_s, wait_max=policy.longest_wait_s,
                                                  wait_jitter=policy.wait_s):
                 with attempt:
                     return self._once(request)
         raise AssertionError("not reached: the last attempt returns or raises")
+
+    def _again(self, error: Exception) -> bool | float:
+        """Return whether to try again, or after how many seconds."""
+        if not isinstance(error, Passing):
+            return False
+        if error.wait_s is None:
+            return True
+        return error.wait_s <= self.policy.longest_wait_s and max(error.wait_s, self.policy.wait_s)
 
     def close(self) -> None:
         """Close connections that are still open."""
@@ -356,7 +376,11 @@ def _check_start(content: bytes, request: Request) -> None:
 def _raise_status(response: httpx.Response, request: Request, where: str, late: threading.Event) -> None:
     status, start = response.status_code, bytearray()
     if status in REPEATABLE:
-        raise Passing(f"E-FET-005 {where}: not available now (status {status}). Try later.")
+        wait_s = _wait_asked(response.headers.get("retry-after", ""))
+        asks = "" if wait_s is None else f"; it asks to wait {wait_s:,.0f} s"
+        passing = Passing(f"E-FET-005 {where}: not available now (status {status}{asks}). Try later.")
+        passing.wait_s = wait_s
+        raise passing
     for chunk in response.iter_raw(4096):
         start += chunk
         if len(start) > ERROR_BYTES or late.is_set():
@@ -368,6 +392,19 @@ def _raise_status(response: httpx.Response, request: Request, where: str, late: 
                          f"{status}). Check the dates or codes asked for.")
     raise LayerError(f"E-FET-012 {where}: refused the request (status {status}). Try later; when it stays, the service "
                      "has changed.")
+
+
+def _wait_asked(header: str) -> float | None:
+    """Return the seconds of a Retry-After header, given as a number or as a date; None when it says neither."""
+    text = header.strip()
+    if re.fullmatch(r"\d{1,9}", text, re.ASCII):
+        return float(text)
+    try:
+        until = parsedate_to_datetime(text)
+    except ValueError:
+        return None
+    until = until if until.tzinfo else until.replace(tzinfo=UTC)
+    return max(0.0, (until - datetime.now(UTC)).total_seconds())
 
 
 def _too_slow(where: str) -> str:

@@ -8,14 +8,14 @@ reader `noaa_fixed_width`; the area file also names the division or county polyg
 from __future__ import annotations
 
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Literal
 
 from riskmap.common.errors import LayerError, shown
 from riskmap.download import client
-from riskmap.download.cache import Credit, Desk, write_with_provenance
+from riskmap.download.cache import Credit, Desk, ServiceAnswer, write_with_provenance
 from riskmap.download.client import Request
 
 FOLDER = "/pub/data/cirs/climdiv/"  # seen in use by several programs, like procdate.txt
@@ -54,17 +54,39 @@ def run(folder: Path, *, cells: Literal["divisions", "counties"] = "divisions", 
     desk, say = desk or Desk(), progress or (lambda stage, share: None)
     if cells not in ENDING:
         raise LayerError(f"E-FET-050 climate: cells must be divisions or counties, not {shown(cells)}.")
-    stamp = desk.answer(Request(service + FOLDER + "procdate.txt", client.TEXT, max_bytes=1024), _made_on, MAX_AGE)
-    day = _made_on(stamp.content)
+    day = made_on(desk, service)
     paths: list[Path] = []
-    for k, (element, code) in enumerate(ELEMENTS.items()):
+    for k, element in enumerate(ELEMENTS):
         say("climate", k / len(ELEMENTS))
-        name = f"climdiv-{element}{ENDING[cells]}-v1.0.0-{day}"
-        answer = desk.answer(Request(service + FOLDER + name, client.TEXT, max_bytes=MAX_BYTES),
-                             lambda content, code=code: check_records(content, cells, code))  # type: ignore[misc]
+        name, answer = published(element, cells, day, desk, service)
         paths += write_with_provenance(folder / f"{name}.txt", answer.content, CREDIT, [answer.note()])
     say("climate", 1.0)
     return paths
+
+
+def made_on(desk: Desk, service: str) -> str:
+    """Return the date of the newest files, YYYYMMDD; LayerError as in `run`."""
+    stamp = desk.answer(Request(service + FOLDER + "procdate.txt", client.TEXT, max_bytes=1024), _made_on, MAX_AGE)
+    return _made_on(stamp.content)
+
+
+def published(element: str, cells: str, day: str, desk: Desk, service: str) -> tuple[str, ServiceAnswer]:
+    """Return the name and the content of one national file, checked; LayerError as in `run`."""
+    name, code = f"climdiv-{element}{ENDING[cells]}-v1.0.0-{day}", ELEMENTS[element]
+    return name, desk.answer(Request(service + FOLDER + name, client.TEXT, max_bytes=MAX_BYTES),
+                             lambda content: check_records(content, cells, code))
+
+
+def records_of(content: bytes, keys: Collection[str]) -> tuple[bytes, list[str]]:
+    """Return the records of some cells, whole lines in their order, and the keys that have none.
+
+    `keys` are those of the file: four digits of a division, or five of a county with the climate number of its state.
+    """
+    wanted = {key.encode() for key in keys}
+    width = len(next(iter(wanted)))
+    lines = [line for line in content.splitlines(keepends=True) if line[:width] in wanted]
+    there = {line[:width] for line in lines}
+    return b"".join(lines), sorted(key.decode() for key in wanted - there)
 
 
 def _made_on(content: bytes) -> str:

@@ -9,15 +9,13 @@ from __future__ import annotations
 import csv
 import io
 import re
-import zipfile
-import zlib
 from collections.abc import Callable, Sequence
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
 from riskmap.common.constants import DROUGHT_CREDIT
 from riskmap.common.errors import LayerError, joined, shown
-from riskmap.download import client
+from riskmap.download import client, shape_zip
 from riskmap.download.cache import Credit, Desk, write_with_provenance
 from riskmap.download.client import Request
 
@@ -27,7 +25,6 @@ RELEASED_AFTER = timedelta(days=2)
 WEEK = timedelta(days=7)
 SETTLED = timedelta(days=60)  # judgement: a map older than that is taken to be final
 YOUNG = timedelta(days=1)
-PARTS = (".shp", ".shx", ".dbf", ".prj")
 MAX_ZIP, MAX_UNPACKED = 32 * 1024**2, 256 * 1024**2  # judgement: published zips have about 1 MB, 2.5 MB unpacked
 MAX_CSV = 32 * 1024**2
 CATEGORICAL = "2"
@@ -78,7 +75,7 @@ def run(first: date, last: date, folder: Path, *, places: Sequence[str] = (), ma
     paths: list[Path] = []
     for k, week in enumerate(weeks if maps else []):
         say("drought maps", k / len(weeks))
-        paths += _map(week, folder, desk, map_service)
+        paths += week_map(week, folder, desk, map_service)
     for place in places:
         paths += _statistics(place, weeks, folder, desk, statistics_service)
     say("drought", 1.0)
@@ -103,7 +100,8 @@ def _max_age(week: date, desk: Desk) -> timedelta | None:
 
 
 # -------------------------------------------------------------------------------------------------- maps
-def _map(week: date, folder: Path, desk: Desk, service: str) -> list[Path]:
+def week_map(week: date, folder: Path, desk: Desk, service: str) -> list[Path]:
+    """Fetch the map of one published Tuesday; return it and its provenance. LayerError as in `run`."""
     stem = f"USDM_{week:%Y%m%d}"
     request = Request(f"{service}/data/shapefiles_m/{stem}_M.zip", client.ZIP, max_bytes=MAX_ZIP)
     answer = desk.answer(request, lambda content: check_map(content, stem), _max_age(week, desk))
@@ -112,20 +110,10 @@ def _map(week: date, folder: Path, desk: Desk, service: str) -> list[Path]:
 
 def check_map(content: bytes, stem: str) -> None:
     """Raise LayerError unless the zip is complete, unpacks to a credible size and contains the week's shapefile."""
-    where = f"drought {stem}_M.zip"
-    try:
-        with zipfile.ZipFile(io.BytesIO(content)) as opened:
-            names = {entry.filename for entry in opened.infolist()}
-            unpacked = sum(entry.file_size for entry in opened.infolist())
-            if unpacked > MAX_UNPACKED:
-                raise LayerError(f"E-FET-042 {where}: would unpack to {unpacked:,} bytes, more than is believed.")
-            broken = opened.testzip()
-    except (zipfile.BadZipFile, zlib.error, EOFError, OSError, RuntimeError, NotImplementedError, ValueError):
-        raise LayerError(f"E-FET-042 {where}: not a whole zip file. Try again.") from None
-    missing = [stem + part for part in PARTS if stem + part not in names]
-    if broken or missing:
-        what = f"{shown(broken)} is damaged" if broken else f"{joined(missing)} missing"
-        raise LayerError(f"E-FET-042 {where}: {what}. Try again later.")
+    names, fault = shape_zip.look(content, MAX_UNPACKED)
+    missing = [stem + part for part in shape_zip.PARTS if stem + part not in names]
+    if fault or missing:
+        raise LayerError(f"E-FET-042 drought {stem}_M.zip: {fault or f'{joined(missing)} missing'}. Try again later.")
 
 
 # -------------------------------------------------------------------------------------------- statistics

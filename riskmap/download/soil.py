@@ -105,8 +105,8 @@ def check_box(bbox: Box) -> Box:
                          "degrees with west < east and south < north.")
     count = _cells(west, east) * _cells(south, north)
     if count > MAX_TILES:
-        raise LayerError(f"E-FET-032 box: {count:,} tiles of 0.1 degree, more than {MAX_TILES:,}. Give a smaller box, "
-                         "or take the downloads of its survey areas.")
+        raise LayerError(f"E-FET-032 box: {count:,} tiles of 0.1 degree, more than {MAX_TILES:,}. Give a smaller box "
+                         "(one misplaced lot is enough to make it large), or take the downloads of its survey areas.")
     return west, south, east, north
 
 

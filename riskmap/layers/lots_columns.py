@@ -46,6 +46,21 @@ ALIKE = 0.6
 MAX_NESTED = 64
 
 
+class NoIdentifier(LayerError):
+    """No column identifies a lot.
+
+    Attributes
+    ----------
+    columns : list of str
+        Those that the file has.
+    """
+
+    def __init__(self, *message: object, columns: Iterable[str]) -> None:
+        """Take the message and the columns of the file."""
+        super().__init__(*message)
+        self.columns = list(columns)
+
+
 @dataclass(frozen=True)
 class RawLots:
     """What a format reader returns: text columns under our names, shapes, coordinate system and row numbers."""
@@ -88,8 +103,9 @@ def match_columns(present: list[str], entry: LotsEntry, name: str, csv_place: bo
     if repeated:
         raise LayerError(_twice(repeated[0], name))
     if "lot_id" not in names:
-        raise LayerError(f"E-LOT-008 {name}: no column lot_id. The file has: {joined(present, 40) or 'no columns'}. "
-                         'Write which one identifies a lot, for example [lots.columns] lot_id = "PARCEL_NO".')
+        raise NoIdentifier(f"E-LOT-008 {name}: no column lot_id. The file has: {joined(present, 40) or 'no columns'}. "
+                           'Write which one identifies a lot, for example [lots.columns] lot_id = "PARCEL_NO".',
+                           columns=present)
     for si, other in zip(NUMBER_COLUMNS, OTHER_UNITS, strict=True):
         if si in names and other in names:
             del names[other]

@@ -2,7 +2,8 @@
 
 A record is state 2, division 2 (or county 3), element 2, year 4, then twelve values seven characters wide; inches and
 degrees Fahrenheit; -9.99 (rain) and -99.9 (temperature) mean missing (NCEI divisional and county readme; the county
-form 2 + 3 from memory).
+form 2 + 3 as in a copy of `county-readme.txt`, October 2018). County numbers are converted to the federal numbers that
+polygon files use.
 """
 
 from __future__ import annotations
@@ -15,7 +16,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from riskmap.common import units
+from riskmap.common import states, units
 from riskmap.common.errors import LayerError
 from riskmap.common.problems import Problem
 from riskmap.layers import file_kinds
@@ -25,11 +26,6 @@ QUANTITY = {"01": "precipitation", "02": "mean temperature", "05": "PDSI", "06":
             "27": "maximum temperature", "28": "minimum temperature"}
 MISSING_BELOW = {PRECIPITATION: -9.9, TEMPERATURE: -99.0}
 WIDTH = 7
-
-# NOAA numbers the 48 conterminous states alphabetically, and Alaska 50; county files are converted to the federal
-# numbers that polygon files use. From memory; checked on the six states of the test data.
-_FEDERAL = [1, 4, 5, 6, 8, 9, 10, *range(12, 14), *range(16, 43), *range(44, 52), *range(53, 57)]
-FEDERAL_STATE = {f"{k + 1:02d}": f"{code:02d}" for k, code in enumerate(_FEDERAL)} | {"50": "02"}
 
 
 def read(path: Path, shown_path: Path, element: str) -> tuple[pd.DataFrame, list[Problem]]:
@@ -119,7 +115,7 @@ def _key_width(line: str, shown_path: Path) -> int:
 def _keys(lines: list[str], key_width: int) -> list[str]:
     if key_width == 4:
         return [line[:4] for line in lines]
-    return [FEDERAL_STATE.get(line[:2], line[:2]) + line[2:5] for line in lines]
+    return [states.FEDERAL_BY_CLIMATE.get(line[:2], line[:2]) + line[2:5] for line in lines]
 
 
 def _values(lines: list[str], start: int, shown_path: Path) -> tuple[np.ndarray, list[Problem]]:

@@ -86,7 +86,7 @@ def middle_scores(unit: pd.DataFrame, middle: Engine, driver: Driver, pool: Exec
     for key, group in ordered.groupby(["usual", "half_width_m"], sort=True):
         usual, half_width = cast("tuple[bool, float]", key)
         group = group.sort_values(["cap", "profile", "stiffness", "early", "late"])
-        units = Units(*(group[name].to_numpy(np.int64) for name in Units._fields))
+        units = Units(*(group[name].to_numpy(np.int64, copy=True) for name in Units._fields))
         block = middle.run(driver, units, float(half_width), True, pool, now=driver.usual if usual else None)
         out[group.index.to_numpy()] = block[:, 0, [kernels.NAMED_WORST + 1, kernels.LONG_RUN]] * 1000
     return out

@@ -99,4 +99,5 @@ def units_of(archetype: pd.DataFrame, parts: pd.DataFrame, driver: Driver,
     })
     unit = frame.drop_duplicates().sort_values(list(frame.columns)).reset_index(drop=True)
     number = frame.merge(unit.reset_index(names="unit"), on=list(frame.columns), how="left")["unit"].to_numpy()
-    return Units(*(unit[name].to_numpy() for name in Units._fields)), number
+    # copied, because pandas gives read-only views, for which the kernels would be compiled a second time
+    return Units(*(unit[name].to_numpy(np.int64, copy=True) for name in Units._fields)), number

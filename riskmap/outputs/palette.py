@@ -167,8 +167,8 @@ SCALES = {  # {month}: the last of the next twelve, in words; {mark}: `mark_mm` 
                  BENDING_LIMITS_MM),
     "next": Scale("change_next_mm", "Next 12 months", _YEAR, BENDING, YEAR_LIMITS_MM),
     "expected": Scale("expected_movement_mm", "Expected bending by {month}",
-                      "The estimate: largest bending within the next twelve months, counted from the pour, middle or "
-                      "edge high", SIZE, SIZE_LIMITS_MM, always=SIZE_ALWAYS),
+                      "The estimate: largest bending within the next 12 months, measured from a level slab; the middle "
+                      "or the edge may be the high side", SIZE, SIZE_LIMITS_MM, always=SIZE_ALWAYS),
     "long_run": Scale("long_run_mm", "Long run",
                       "Largest bending in the usual weather, for a house old enough that the middle has stopped rising",
                       SIZE, SIZE_LIMITS_MM, always=SIZE_ALWAYS),

@@ -58,7 +58,7 @@ SEVERAL_PLACES = {
     "E-FET-034": ({"download/soil.py": 5}, "five ways in which the answer is no such table"),
     "E-FET-035": ({"download/soil.py": 2}, "no shape or key, or no polygon"),
     "E-FET-040": ({"download/drought.py": 2}, "a time that ends before it begins holds no map either"),
-    "E-FET-042": ({"download/drought.py": 3}, "cut, too large, or not what is expected inside"),
+
     "E-FET-043": ({"download/drought.py": 4}, "four ways in which the answer is no such table"),
     "E-FET-052": ({"download/climate.py": 2}, "a record, or the end of the file"),
     "E-LAY-004": ({"layers/polygon_file.py": 3}, "a zip, GeoParquet, or another format"),

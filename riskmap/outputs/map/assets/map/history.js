@@ -94,7 +94,7 @@ function weekStrip(svg, x, weeks, lot) { // the weeks are those of the climate c
   const letters = least === worst ? scale.classes[worst] : least === 0 ? `to ${scale.classes[worst]}` : `${scale.classes[least]}–${scale.classes[worst]}`;
   sketch(svg, "text", { x: 0, y: low - 1 }, letters); // weeks are too narrow for letters of their own, and in grey their colours are one
   const own = data.text("drought_category", lot), at = scale.classes.indexOf(own);
-  return `Weekly drought maps, ${weeks[0].date} to ${last.date}, in most of this climate cell: strongest “${name(worst)}”, last ` +
+  return `Weekly drought maps, ${weeks[0].date} to ${last.date}, in most of this climate cell: at most “${name(worst)}”, now ` +
     `“${name(last.category)}”` + (own ? `; at the lot “${name(at)}” on ${data.text("drought_valid_date", lot)}.` : ".");
 }
 
@@ -107,6 +107,6 @@ function slabStrip(svg, x, slab) {
   sketch(svg, "path", { d: "M" + slab.map((s) => `${x(s.month).toFixed(2)} ${y(s.value).toFixed(1)}`).join("L"), class: "slab" });
   sketch(svg, "text", { x: 0, y: top + 9 }, "middle");
   sketch(svg, "text", { x: 0, y: low }, "edge");
-  return `Slab, ${slab[0].name} to ${slab[slab.length - 1].name}: highest ${side(high.value)} (${high.name}), ` +
-    `lowest ${side(deep.value)} (${deep.name}).`;
+  return `Slab, ${slab[0].name} to ${slab[slab.length - 1].name}: at its highest ${side(high.value)} (${high.name}), ` +
+    `at its lowest ${side(deep.value)} (${deep.name}).`;
 }
