@@ -163,7 +163,7 @@ def test_attributes_are_the_classes_and_whole_millimetres(small: Reader) -> None
                 assert tags[name] == len(palette.SCALES[name].colors) + states.index(row["state"])
             assert not set(tiles.TAG_NUMBERS) & set(tags)  # no value, no tag: never a zero
         else:
-            assert tags["expected"] == np.digitize(row["expected_movement_mm"], tables.DEFLECTION_BANDS_MM)
+            assert tags["expected"] == np.digitize(row["expected_movement_mm"], palette.SIZE_LIMITS_MM)
             assert all(tags[name] == round(row[name]) for name in tiles.TAG_NUMBERS)
 
 
