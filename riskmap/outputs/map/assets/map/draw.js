@@ -1,7 +1,7 @@
 // Classes, patterns, and the layers drawn on canvas tiles.
 import { about } from "../shared/context.js";
-import { TILE, BATCH, hatches, edgeOf, holds } from "../shared/page.js";
-import { MARK_FROM_PX, letters, lotMark, markText } from "../shared/range.js";
+import { TILE, BATCH, hatches, edgeOf, holds, length, signed, signedFinely } from "../shared/page.js";
+import { MARK_FROM_PX, letters, lotMark } from "../shared/range.js";
 
 const SMALL_PX = 3;
 const CELL_PX = 4;
@@ -67,6 +67,12 @@ export function ages(data) { // years since the middle of the possible pour date
 }
 
 export const paint = (ctx, what) => (typeof what === "string" ? what : ctx.createPattern(what, "repeat"));
+
+function markText(scale, value) { // a number without its unit, which the legend has
+  if (value === null) return "";
+  const text = scale.column.startsWith("change_of_") ? signedFinely : scale.limits_mm[0] < 0 ? signed : length;
+  return text(value).split(" ")[0];
+}
 
 function lotMarks(data, scale) { // function of a lot: what is written inside a large one; null for a layer without it
   if ((scale.unit !== "mm" || !scale.limits_mm.length) && scale.column !== "drought_category") return null;

@@ -1,18 +1,12 @@
 // How sure a colour is: all lots as a histogram with the chosen lot and its range on it, and the range inside a large lot.
 import { about } from "./context.js";
-import { count, el, length, put, rounded, signed, signedFinely, sketch, unit } from "./page.js";
+import { count, el, length, put, rounded, signed, sketch, unit } from "./page.js";
 
 export const MARK_FROM_PX = 40;
 const MARK = { line: 36, most_mm: 75, font: "bold 13px Georgia, 'Times New Roman', serif" };
 const SPREAD = { width: 272, bars: 56, foot: 70, range: [77, 84], height: 90 };
 
 export const letters = (category) => category.match(/^D\d|$/)[0]; // of a drought category; none for no category
-
-export function markText(scale, value) { // a number without its unit, which the legend has
-  if (value === null) return "";
-  const text = scale.column.startsWith("change_of_") ? signedFinely : scale.limits_mm[0] < 0 ? signed : length;
-  return text(value).split(" ")[0];
-}
 
 // Number, and below it the range on a line from 0 to 75 mm (of a change: from −75 mm): paper from the 10th to the 90th percentile,
 // ink at the median. `halo`: a ground for a text that lies on several colours.
