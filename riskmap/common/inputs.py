@@ -119,3 +119,4 @@ class Layers:
     index: tuple[IndexGrid, ...]
     sources: tuple[Source, ...]
     problems: list[Problem] = field(default_factory=list)
+    labels: pd.Series | None = None  # text of every lot in file order, where `[lots] label` names a column; no stage's

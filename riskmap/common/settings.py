@@ -73,6 +73,9 @@ class LotsEntry(Provenance):
     crs: str | None = None  # only when the file itself has none
     columns: dict[str, str] = Field(default_factory=dict)
     duplicates: Literal["refuse", "keep"] = "keep"  # keep: each row answered on its own and reported in pairs
+    # One column to know a lot by, such as an address: shown on papers, never in a number, a product or a comparison. It
+    # is no setting of the estimate, so no run writes its name down.
+    label: str | None = Field(default=None, exclude=True)
     corrections: Path | None = None  # CSV: lot_id, column, value, reason, date; the lot file itself stays as published
 
 
