@@ -1,12 +1,12 @@
 """Street addresses in one written form, so that two spellings of one address are equal and two addresses are not.
 
-What is made alike: case, accents, blanks, full stops, the words for kinds of streets, directions and units, zeros before
-the house number. What is left out: the state, where a city or a postcode stands beside it. City and postcode are kept
-apart, because one side often lacks them. No word is left out of the street, and nothing is guessed.
+What is made alike: case, accents, blanks, full stops, the words for kinds of streets, directions and units, zeros
+before the house number. What is left out: the state, where a city or a postcode stands beside it. City and postcode are
+kept apart, because one side often lacks them. No word of the street is left out, and nothing is guessed.
 
-Two packages were measured beside this module on the same texts (computed; `layers/README.md` has the figures): 400 invented
-addresses in nine spellings each, and 40 pairs of different addresses that look alike. Both packages leave words out:
-`104 Elm St (back)` becomes `104 Elm St`, and one lot would be taken for another.
+Two packages were measured beside this module on the same texts (computed; `layers/README.md` has the figures): 400
+invented addresses in nine spellings each, and 40 pairs of different addresses that look alike. Both packages leave
+words out: `104 Elm St (back)` becomes `104 Elm St`, and one lot would be taken for another.
 """
 
 from __future__ import annotations
@@ -18,40 +18,43 @@ from typing import NamedTuple
 # Words of streets in the written form of USPS Publication 28, appendix C, from memory; compared with the table of the
 # package usaddress-scourgify 0.7.1 (MIT licence). Left of the colon what is written, right of it the other spellings.
 _STREETS = """
-ALY:ALLEY ALLEE ALLY; ANX:ANNEX ANEX; ARC:ARCADE; AVE:AVENUE AV AVEN AVENU AVN; BCH:BEACH; BG:BURG; BLF:BLUFF; BLFS:BLUFFS;
-BLVD:BOULEVARD BOUL BOULV BVD; BND:BEND; BR:BRANCH; BRG:BRIDGE BRDGE; BRK:BROOK; BRKS:BROOKS; BTM:BOTTOM; BYP:BYPASS;
-BYU:BAYOU; CIR:CIRCLE CIRC CIRCL CRCL; CIRS:CIRCLES; CLB:CLUB; CLF:CLIFF; CLFS:CLIFFS; CMN:COMMON; CMNS:COMMONS;
-COR:CORNER; CORS:CORNERS; CP:CAMP; CPE:CAPE; CRES:CRESCENT; CRK:CREEK; CRSE:COURSE; CRST:CREST; CSWY:CAUSEWAY; CT:COURT CRT;
-CTR:CENTER CENTRE CNTR; CTRS:CENTERS; CTS:COURTS; CURV:CURVE; CV:COVE; CVS:COVES; CYN:CANYON; DL:DALE; DM:DAM;
-DR:DRIVE DRV DRIV; DRS:DRIVES; DV:DIVIDE; EST:ESTATE; ESTS:ESTATES; EXPY:EXPRESSWAY; EXT:EXTENSION; EXTS:EXTENSIONS;
-FLD:FIELD; FLDS:FIELDS; FLS:FALLS; FLT:FLAT; FLTS:FLATS; FRD:FORD; FRG:FORGE; FRK:FORK; FRKS:FORKS; FRST:FOREST; FRY:FERRY;
-FT:FORT; FWY:FREEWAY; GDN:GARDEN; GDNS:GARDENS; GLN:GLEN; GLNS:GLENS; GRN:GREEN; GRNS:GREENS; GRV:GROVE; GRVS:GROVES;
-GTWY:GATEWAY; HBR:HARBOR; HL:HILL; HLS:HILLS; HOLW:HOLLOW; HTS:HEIGHTS; HVN:HAVEN; HWY:HIGHWAY HIWAY HWAY; INLT:INLET;
-IS:ISLAND; ISS:ISLANDS; JCT:JUNCTION; KNL:KNOLL; KNLS:KNOLLS; KY:KEY; LCK:LOCK; LDG:LODGE; LGT:LIGHT; LK:LAKE; LKS:LAKES;
-LN:LANE; LNDG:LANDING; MDW:MEADOW; MDWS:MEADOWS; ML:MILL; MLS:MILLS; MNR:MANOR; MNRS:MANORS; MSN:MISSION; MT:MOUNT;
-MTN:MOUNTAIN; MTNS:MOUNTAINS; MTWY:MOTORWAY; OPAS:OVERPASS; ORCH:ORCHARD; PKWY:PARKWAY PKY PKWAY; PL:PLACE; PLN:PLAIN;
+ALY:ALLEY ALLEE ALLY; ANX:ANNEX ANEX; ARC:ARCADE; AVE:AVENUE AV AVEN AVENU AVN; BCH:BEACH; BG:BURG; BLF:BLUFF;
+BLFS:BLUFFS; BLVD:BOULEVARD BOUL BOULV BVD; BND:BEND; BR:BRANCH; BRG:BRIDGE BRDGE; BRK:BROOK; BRKS:BROOKS;
+BTM:BOTTOM; BYP:BYPASS; BYU:BAYOU; CIR:CIRCLE CIRC CIRCL CRCL; CIRS:CIRCLES; CLB:CLUB; CLF:CLIFF; CLFS:CLIFFS;
+CMN:COMMON; CMNS:COMMONS; COR:CORNER; CORS:CORNERS; CP:CAMP; CPE:CAPE; CRES:CRESCENT; CRK:CREEK; CRSE:COURSE;
+CRST:CREST; CSWY:CAUSEWAY; CT:COURT CRT; CTR:CENTER CENTRE CNTR; CTRS:CENTERS; CTS:COURTS; CURV:CURVE; CV:COVE;
+CVS:COVES; CYN:CANYON; DL:DALE; DM:DAM; DR:DRIVE DRV DRIV; DRS:DRIVES; DV:DIVIDE; EST:ESTATE; ESTS:ESTATES;
+EXPY:EXPRESSWAY; EXT:EXTENSION; EXTS:EXTENSIONS; FLD:FIELD; FLDS:FIELDS; FLS:FALLS; FLT:FLAT; FLTS:FLATS; FRD:FORD;
+FRG:FORGE; FRK:FORK; FRKS:FORKS; FRST:FOREST; FRY:FERRY; FT:FORT; FWY:FREEWAY; GDN:GARDEN; GDNS:GARDENS; GLN:GLEN;
+GLNS:GLENS; GRN:GREEN; GRNS:GREENS; GRV:GROVE; GRVS:GROVES; GTWY:GATEWAY; HBR:HARBOR; HL:HILL; HLS:HILLS;
+HOLW:HOLLOW; HTS:HEIGHTS; HVN:HAVEN; HWY:HIGHWAY HIWAY HWAY; INLT:INLET; IS:ISLAND; ISS:ISLANDS; JCT:JUNCTION;
+KNL:KNOLL; KNLS:KNOLLS; KY:KEY; LCK:LOCK; LDG:LODGE; LGT:LIGHT; LK:LAKE; LKS:LAKES; LN:LANE; LNDG:LANDING;
+MDW:MEADOW; MDWS:MEADOWS; ML:MILL; MLS:MILLS; MNR:MANOR; MNRS:MANORS; MSN:MISSION; MT:MOUNT; MTN:MOUNTAIN;
+MTNS:MOUNTAINS; MTWY:MOTORWAY; OPAS:OVERPASS; ORCH:ORCHARD; PKWY:PARKWAY PKY PKWAY; PL:PLACE; PLN:PLAIN;
 PLNS:PLAINS; PLZ:PLAZA; PNE:PINE; PNES:PINES; PR:PRAIRIE; PRT:PORT; PSGE:PASSAGE; PT:POINT; PTS:POINTS; RADL:RADIAL;
-RD:ROAD; RDG:RIDGE; RDGS:RIDGES; RDS:ROADS; RIV:RIVER; RNCH:RANCH; RPD:RAPID; RPDS:RAPIDS; RTE:ROUTE; SHL:SHOAL; SHR:SHORE;
-SHRS:SHORES; SKWY:SKYWAY; SMT:SUMMIT; SPG:SPRING; SPGS:SPRINGS; SQ:SQUARE SQR; SQS:SQUARES; ST:STREET STR; STA:STATION;
-STRM:STREAM; STS:STREETS; TER:TERRACE TERR; TPKE:TURNPIKE; TRAK:TRACK; TRCE:TRACE; TRFY:TRAFFICWAY; TRL:TRAIL; TRLS:TRAILS;
-TUNL:TUNNEL; UN:UNION; UPAS:UNDERPASS; VIA:VIADUCT; VIS:VISTA; VL:VILLE; VLG:VILLAGE; VLY:VALLEY; VLYS:VALLEYS; VW:VIEW;
-VWS:VIEWS; WL:WELL; WLS:WELLS; XING:CROSSING; XRD:CROSSROAD; ISLE; LOOP; MALL; MEWS; OVAL; PARK; PASS; PATH; PIKE; RAMP;
-ROW; RUE; RUN; SPUR; WALK; WALL; WAY
+RD:ROAD; RDG:RIDGE; RDGS:RIDGES; RDS:ROADS; RIV:RIVER; RNCH:RANCH; RPD:RAPID; RPDS:RAPIDS; RTE:ROUTE; SHL:SHOAL;
+SHR:SHORE; SHRS:SHORES; SKWY:SKYWAY; SMT:SUMMIT; SPG:SPRING; SPGS:SPRINGS; SQ:SQUARE SQR; SQS:SQUARES; ST:STREET
+STR; STA:STATION; STRM:STREAM; STS:STREETS; TER:TERRACE TERR; TPKE:TURNPIKE; TRAK:TRACK; TRCE:TRACE;
+TRFY:TRAFFICWAY; TRL:TRAIL; TRLS:TRAILS; TUNL:TUNNEL; UN:UNION; UPAS:UNDERPASS; VIA:VIADUCT; VIS:VISTA; VL:VILLE;
+VLG:VILLAGE; VLY:VALLEY; VLYS:VALLEYS; VW:VIEW; VWS:VIEWS; WL:WELL; WLS:WELLS; XING:CROSSING; XRD:CROSSROAD; ISLE;
+LOOP; MALL; MEWS; OVAL; PARK; PASS; PATH; PIKE; RAMP; ROW; RUE; RUN; SPUR; WALK; WALL; WAY
 """
 _DIRECTIONS = "N:NORTH; S:SOUTH; E:EAST; W:WEST; NE:NORTHEAST; NW:NORTHWEST; SE:SOUTHEAST; SW:SOUTHWEST"
 _UNITS = """
-APT:APARTMENT; BLDG:BUILDING; BSMT:BASEMENT; DEPT:DEPARTMENT; FL:FLOOR; FRNT:FRONT; HNGR:HANGAR; LBBY:LOBBY; LOT; LOWR:LOWER;
-OFC:OFFICE; PH:PENTHOUSE; REAR; RM:ROOM; SPC:SPACE; STE:SUITE; TRLR:TRAILER; UNIT; UPPR:UPPER
+APT:APARTMENT; BLDG:BUILDING; BSMT:BASEMENT; DEPT:DEPARTMENT; FL:FLOOR; FRNT:FRONT; HNGR:HANGAR; LBBY:LOBBY; LOT;
+LOWR:LOWER; OFC:OFFICE; PH:PENTHOUSE; REAR; RM:ROOM; SPC:SPACE; STE:SUITE; TRLR:TRAILER; UNIT; UPPR:UPPER
 """
-_ORDINALS = "1ST:FIRST; 2ND:SECOND; 3RD:THIRD; 4TH:FOURTH; 5TH:FIFTH; 6TH:SIXTH; 7TH:SEVENTH; 8TH:EIGHTH; 9TH:NINTH; 10TH:TENTH"
-_STATES = frozenset("""
-AL AK AZ AR CA CO CT DE FL GA HI ID IL IN IA KS KY LA ME MD MA MI MN MS MO MT NE NV NH NJ NM NY NC ND OH OK OR PA RI SC SD
-TN TX UT VT VA WA WV WI WY DC PR""".split())
+_ORDINALS = """
+1ST:FIRST; 2ND:SECOND; 3RD:THIRD; 4TH:FOURTH; 5TH:FIFTH; 6TH:SIXTH; 7TH:SEVENTH; 8TH:EIGHTH; 9TH:NINTH; 10TH:TENTH
+"""
+_STATES = frozenset(re.findall("[A-Z]+", """
+AL AK AZ AR CA CO CT DE FL GA HI ID IL IN IA KS KY LA ME MD MA MI MN MS MO MT NE NV NH NJ NM NY NC ND OH OK OR
+PA RI SC SD TN TX UT VT VA WA WV WI WY DC PR"""))
 
 
 def _spellings(*lists: str) -> dict[str, str]:
     """Return spelling -> written form of lists such as `ST:STREET STR; RD:ROAD`."""
-    out = {}
+    out: dict[str, str] = {}
     for entry in "; ".join(lists).split(";"):
         written, _, others = (part.strip() for part in entry.partition(":"))
         out |= dict.fromkeys([written, *others.split()], written)
@@ -59,8 +62,8 @@ def _spellings(*lists: str) -> dict[str, str]:
 
 
 _WORDS = _spellings(_STREETS, _DIRECTIONS, _UNITS, _ORDINALS)
-_KINDS = frozenset(_spellings(_STREETS).values())
-_WAYS = frozenset(_spellings(_DIRECTIONS).values())
+KINDS = frozenset(_spellings(_STREETS).values())
+WAYS = frozenset(_spellings(_DIRECTIONS).values())
 _UNIT = frozenset(_spellings(_UNITS).values())
 _BEFORE_A_NUMBER = _UNIT | {"RD", "HWY", "RTE", "FM", "CR", "SH", "US", "IH", "BOX", "LOOP", "SPUR", "NO"}
 _ZIP = re.compile(r"([0-9]{5})(?:-[0-9]{4})?")
@@ -177,11 +180,11 @@ def _without_commas(street: list[str]) -> tuple[list[str], list[str], str]:
     found = _ZIP.fullmatch(street[-1])
     if found and end > 2 and street[-2] not in _BEFORE_A_NUMBER:
         end, postcode = end - 1, found[1]
-    state = end > 2 and street[end - 1] in _STATES and street[end - 1] not in _KINDS | _WAYS | _UNIT
-    kinds = [k for k in range(1, end) if street[k] in _KINDS | _UNIT]
+    state = end > 2 and street[end - 1] in _STATES and street[end - 1] not in KINDS | WAYS | _UNIT
+    kinds = [k for k in range(1, end) if street[k] in KINDS | _UNIT]
     cut = kinds[-1] + 1 if kinds else end
     cut += int(bool(kinds) and street[kinds[-1]] in _UNIT)  # the number of the unit
-    while cut < end and street[cut] in _WAYS:
+    while cut < end and street[cut] in WAYS:
         cut += 1
     city = street[cut:end - state]
     if (state or postcode) and city and all(word.isalpha() for word in city) and city[-1] not in _STATES:

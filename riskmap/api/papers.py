@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from riskmap.api.shared import FileName, Outcome, about, files_of, optional, with_calibration
+from riskmap.api.shared import FileName, Outcome, about, files_of, optional, with_calibration, with_labels
 from riskmap.common.errors import RunFolderError, joined
 from riskmap.common.results import Run
 
@@ -21,8 +21,9 @@ WRITERS = {"gpkg": "geopackage", "parquet": "geoparquet", "csv": "csv_table", "x
 
 
 def map(run: FileName | Run = "latest", *, tiles: bool = False, against: FileName | Run | None = None,
-        basemap: Basemap | None = None, calibration: FileName | None = None, into: FileName | None = None,
-        units: str = "us", outputs: FileName = "outputs", verified: bool = True) -> Outcome[list[str]]:
+        basemap: Basemap | None = None, labels: bool = False, calibration: FileName | None = None,
+        into: FileName | None = None, units: str = "us", outputs: FileName = "outputs",
+        verified: bool = True) -> Outcome[list[str]]:
     """Write the map of a run again: one file, or a page with a tile file for any number of lots.
 
     Parameters
@@ -35,6 +36,9 @@ def map(run: FileName | Run = "latest", *, tiles: bool = False, against: FileNam
         Add two layers: how bending now, and then the expected movement, changed since this run.
     basemap : Basemap, optional
         Pictures from a network address, off until they are ticked; without it the map asks no host for anything.
+    labels : bool
+        Show the label of each lot, such as its address, of a run whose area file names a column of them. The map then
+        says that it is not for publication. Not with `tiles`.
     calibration : str or Path, optional
         calibration.json of `calibrate`: calibrated figures are added beside the model's own, which stay as they are.
     into : str or Path, optional
@@ -50,7 +54,7 @@ def map(run: FileName | Run = "latest", *, tiles: bool = False, against: FileNam
     Raises
     ------
     RunFolderError
-        No such run, or the folder cannot be made.
+        No such run, or the folder cannot be made; labels are asked for, and the run has none or the map is in tiles.
 
     Examples
     --------
@@ -62,8 +66,13 @@ def map(run: FileName | Run = "latest", *, tiles: bool = False, against: FileNam
     from riskmap.outputs.map import tile_page, web_map
     from riskmap.run import folder, record
 
+    if labels and tiles:
+        raise RunFolderError("E-RUN-085 labels are shown on the one-file map only: a map in tiles is made to be "
+                             "served. Leave out --labels or --tiles.")
     files = files_of(run, outputs, verified)
     results = with_calibration(record.read(files), calibration)
+    if labels:
+        results = with_labels(results, files, needed=True)
     change = None if against is None else compare.since(
         results, record.read(files_of(against, outputs, verified)))
     with folder.made_from(files.folder, f"map {results.area_name}", optional(into)) as target:
@@ -90,12 +99,14 @@ def brief(run: FileName | Run = "latest", *, lots: Sequence[str] = (), visits: F
     lots : sequence of str
         Lots by identifier.
     visits : str or Path, optional
-        A list (CSV, XLSX, KML, GeoJSON) of identifiers or coordinates: a page for every row. A column remark or note
-        is printed on the page.
+        A list (CSV, XLSX, KML, GeoJSON) of identifiers, addresses or coordinates: a page for every row, in the order of
+        the list. Its columns hour, order, address and remark (or note) are printed on the page. Addresses find a lot
+        where the run has labels.
     top : int, optional
         So many lots with the largest expected movement.
     columns : mapping, optional
-        Our name (lot_id, lon, lat, geometry) -> the list's column, where it is called otherwise.
+        Our name (lot_id, address, lon, lat, geometry; hour, order, remark, which are printed) -> the list's column,
+        where it is called otherwise.
     paper : str
         `letter` or `a4`.
     each : bool
@@ -137,7 +148,7 @@ def brief(run: FileName | Run = "latest", *, lots: Sequence[str] = (), visits: F
     from riskmap.run import folder, record
 
     files = files_of(run, outputs, verified)
-    results = with_calibration(record.read(files), calibration)
+    results = with_labels(with_calibration(record.read(files), calibration), files)
     pages = briefing.page_list(results, list(lots), optional(visits), top, dict(columns or {}))
     papers = briefing.papers(results, pages, units, about(files))
     with folder.made_from(files.folder, f"brief {results.area_name}", optional(into)) as target:
@@ -160,7 +171,8 @@ def screen(run: FileName | Run, listing: FileName, *, columns: Mapping[str, str]
     listing : str or Path
         CSV, XLSX, KML or GeoJSON with identifiers or coordinates (degrees).
     columns : mapping, optional
-        Our name (lot_id, lon, lat, geometry) -> the list's column, where it is called otherwise.
+        Our name (lot_id, address, lon, lat, geometry) -> the list's column, where it is called otherwise.
+        Addresses are compared with the labels of the run.
     bands : str or Path, optional
         TOML file with `movement_mm = [5, 10, 20, 35]`: other bands, the same for every row. [mm]
     groups : str, optional
@@ -206,7 +218,7 @@ def screen(run: FileName | Run, listing: FileName, *, columns: Mapping[str, str]
     files, listing, named = files_of(run, outputs, verified), Path(listing), dict(columns or {})
     limits = screening.bands(optional(bands))
     request_list = screening.read(listing, named)
-    results = with_calibration(record.read(files), calibration)
+    results = with_labels(with_calibration(record.read(files), calibration), files)
     done = screening.screen(results, request_list, system=units, limits=limits, columns=named, groups=groups,
                             within_m=within_m)
     header = {"list": listing.name, **about(files), "today": results.today}

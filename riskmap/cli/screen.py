@@ -16,7 +16,8 @@ from riskmap.common.wording import CAUTION_LENDER
 SHOWN_PROBLEMS = 20
 COLUMNS = click.option(
     "--column", "columns", multiple=True, metavar="OURS=THEIRS",
-    help="What a column of the list is: lot_id, lon, lat or geometry; for example --column lot_id=PARCEL.")
+    help="What a column of the list is: lot_id, address, lon, lat or geometry; for example --column lot_id=PARCEL. "
+    "Addresses are compared with the labels of the run ([lots] label in the area file).")
 
 
 @click.command()

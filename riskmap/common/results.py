@@ -175,6 +175,9 @@ class Results(AreaResults):
     sharing : int array, optional
         For every row of `lots` how many lots of the run share its estimate, with itself; 0 without an estimate. None
         where it is not known.
+    labels : Series of str, optional
+        Labels by `lot_row`, such as addresses: set only by a command that shows them, never by a run or a reader. None
+        where the run has none or nobody asked.
 
     Notes
     -----
@@ -183,6 +186,7 @@ class Results(AreaResults):
 
     lots: gpd.GeoDataFrame
     sharing: NDArray[np.int64] | None = None
+    labels: pd.Series | None = None
 
     def __repr__(self) -> str:
         """Return one line; tables are not shown."""
