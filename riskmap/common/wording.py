@@ -40,6 +40,6 @@ NOT_SEEN = (
     "workmanship and repairs. Local codes and licensed practice come first."
 )
 NOT_FOR_PUBLICATION = (
-    "Not for publication: this shows a label, such as the address, of single lots. Do not put it on the web; a state may "
-    "forbid publishing home addresses."
+    "Not for publication: this shows a label, such as the address, of single lots. Do not put it on the web: a state "
+    "may forbid publishing home addresses."
 )
