@@ -1,7 +1,7 @@
 """Write notebooks/evidence.md: `python notebooks/make_evidence.py`; reads the folder named by RISKMAP_OPEN_DATA.
 
-Without the open data nothing is written, so that a complete page is not replaced by an empty one; `--anyway` writes it,
-and every case then says what it lacks.
+Without the open data nothing is written, so that an empty page never replaces a complete one. `--anyway` writes the
+page, and every case then says what it lacks.
 """
 
 from __future__ import annotations

@@ -1,6 +1,6 @@
 """Write the table of defaults into notebooks/method.md, section 15: `python notebooks/make_method_table.py`.
 
-Run it after changing a default or its source; a test asks for it.
+Run it after changing a default or its source; a test checks that the table is up to date.
 """
 
 from __future__ import annotations

@@ -1,6 +1,6 @@
 """Make the pictures of README.md from the example town: `python notebooks/make_pictures.py` after `riskmap demo`.
 
-Needs Chromium and its driver; asks no host for anything.
+It needs Chromium and its driver, and contacts no host.
 """
 
 from __future__ import annotations

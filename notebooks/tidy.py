@@ -1,6 +1,7 @@
-"""Put notebooks into the form in which they are stored: no output, no counts, one line per line of source, sorted keys.
+"""Put notebooks into their stored form: no output, no counts, one line per line of source, sorted keys.
 
-`python notebooks/tidy.py` rewrites every notebook of this folder. Run it after editing in Jupyter; a test asks for it.
+`python notebooks/tidy.py` rewrites every notebook of this folder. Run it after editing in Jupyter; a test checks the
+form.
 """
 
 from __future__ import annotations

@@ -1,11 +1,11 @@
 """riskmap: expected movement of slab-on-ground houses on expansive clay, lot by lot.
 
-The commands are functions of the same names, as `riskmap.estimate(...)`; they are in `riskmap.api` and loaded when
-first asked for, so that importing riskmap stays quick.
+The commands are functions of the same names, such as `riskmap.estimate(...)`. They are in `riskmap.api` and are loaded
+at their first use, so that importing riskmap stays quick.
 
 The rooms, in the order of the flow: `download`, `layers`, `lots`, `soil`, `climate`, `movement`, `estimates` and
-`outputs` are the stages; `common` is what passes between them; `run` carries a run out and keeps it; `answers` is what
-a finished run answers; `evidence` is how we know; `api` and `cli` are the commands.
+`outputs` are the stages; `common` has what passes between them; `run` carries out a run and stores it; `answers`
+answers questions from a finished run; `evidence` shows how we know; `api` and `cli` are the commands.
 """
 
 from typing import TYPE_CHECKING, Any
@@ -25,6 +25,7 @@ if TYPE_CHECKING:
         fetch,
         map,
         measured,
+        new,
         read,
         screen,
         selftest,
@@ -35,15 +36,15 @@ if TYPE_CHECKING:
     from riskmap.evidence import constants_sources as sources
 
 FUNCTIONS = ("brief", "calibrate", "check", "compare", "demo", "estimate", "explain", "export", "fetch", "map",
-             "measured", "read", "screen", "selftest", "survey", "verify")
+             "measured", "new", "read", "screen", "selftest", "survey", "verify")
 MODULES = {"tables": "riskmap.common.tables", "sources": "riskmap.evidence.constants_sources"}
 
 __all__ = ["__version__", "brief", "calibrate", "check", "compare", "demo", "estimate", "explain", "export",
-           "fetch", "map", "measured", "read", "screen", "selftest", "sources", "survey", "tables", "verify"]
+           "fetch", "map", "measured", "new", "read", "screen", "selftest", "sources", "survey", "tables", "verify"]
 
 
 def __getattr__(name: str) -> Any:
-    """Load what has the name of a command, or one of the two modules that everybody needs."""
+    """Load the command of this name, or one of the two modules that everybody needs."""
     import importlib
 
     if name in FUNCTIONS:

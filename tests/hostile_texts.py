@@ -1,6 +1,6 @@
 """Texts that have broken products of this kind: templates, scripts, formulas, markup, control and direction marks.
 
-Each stands in every text column of a run and goes through every product. `NEVER` is what a template engine would make
+Each is in every text column of a run and goes through every product. `NEVER` is what a template engine would make
 of the first; a script that ran would set `RAN` on the page.
 """
 
@@ -46,7 +46,7 @@ KEPT = ("state", "direction", "phase", "data_quality")  # codes: their values ar
 
 
 def spread(found: Results) -> Results:
-    """Return results in which each text stands once in each column that can hold a user's or a survey's text."""
+    """Return results in which each text is once in each column that can contain a user's or a survey's text."""
     lots = found.lots.copy()
     if len(lots) < len(TEXTS):
         raise ValueError(f"needs at least {len(TEXTS)} lots")

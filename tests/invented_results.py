@@ -27,7 +27,7 @@ NEVER = str(31337 * 94011)  # what a template would make of the first
 
 
 def estimate(n: int, geometry: list | np.ndarray, seed: int = 1) -> gpd.GeoDataFrame:
-    """Return an estimate table of n lots with a number, with plausible but invented values."""
+    """Return an estimate table of n lots with an estimate, with plausible but invented values."""
     draw = np.random.default_rng(seed)
     middle = draw.gamma(2.0, 9.0, n)
     now = draw.normal(8.0, 20.0, n)
@@ -146,7 +146,7 @@ def town(n: int, seed: int = 2) -> Results:
 
 
 def with_past(found: Results, n_month: int = 24, weeks: int = 8, seed: int = 3) -> Results:
-    """Add past months of every lot with a number, weekly drought shapes, soil lines and the indices of their cells."""
+    """Add past months of lots with an estimate, weekly drought shapes, soil boundaries and the indices of cells."""
     draw = np.random.default_rng(seed)
     lots = found.lots
     months = pd.period_range(end=found.today, periods=n_month, freq="M").strftime("%Y-%m")

@@ -1,6 +1,6 @@
 """Fifteen plausible mistakes, one at a time in a copy of the package: does a test notice each?
 
-    python tests/mutations.py            # about a minute a mistake: each copy compiles anew
+    python tests/mutations.py            # about a minute a mistake: each copy compiles again
 
 Prints the first failing test of each; exit 1 when a mistake goes unnoticed. Not collected by pytest.
 """

@@ -16,6 +16,7 @@ from urllib.parse import parse_qs
 
 import pandas as pd
 
+from riskmap.download import soil_layout
 from riskmap.download.client import Client, Policy
 
 Reply = Callable[["Handler", dict[str, str]], None]
@@ -120,7 +121,7 @@ def envelope(names: list[str], rows: list[list[str | None]]) -> bytes:
 class SoilService:
     """Answers the two kinds of query from a published download, as the service would.
 
-    `too_big` (rows) makes larger answers fail with the service's own message; `cap` cuts answers at so many rows.
+    `too_big` (rows) makes larger answers fail with the service's own message; `cap` cuts answers at this many rows.
     """
 
     def __init__(self, download: Path, too_big: int = 10**9, cap: int = 100_000) -> None:
@@ -150,7 +151,8 @@ class SoilService:
     def _parsed(self, name: str) -> pd.DataFrame:
         raw = self._tables.get(FILES.get(name, name), b"")
         if not raw.strip():
-            return pd.DataFrame(columns=self._columns[name], dtype=object)
+            columns = self._columns.get(name) or next(t.columns for t in soil_layout.TABLES if t.name == name)
+            return pd.DataFrame(columns=list(columns), dtype=object)
         frame = pd.read_csv(io.BytesIO(raw), sep="|", header=None, names=self._columns[name], dtype=str,
                             keep_default_na=False, encoding="cp1252", index_col=False)
         frame = frame.apply(lambda c: c.str.strip())

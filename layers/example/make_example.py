@@ -29,7 +29,7 @@ from shapely.geometry import LineString, Point, Polygon, box
 from shapely.ops import polygonize
 
 LOT_CRS = "EPSG:26914"
-EAST, NORTH = 535_000.0, 4_195_000.0  # local metres are counted from here
+EAST, NORTH = 535_000.0, 4_195_000.0  # the origin of local metres
 SURVEY = (-1500.0, -1350.0, 3300.0, 3000.0)  # extent of the soil map in local metres
 STAMP = (2025, 9, 1, 0, 0, 0)
 TO_DEGREES = Transformer.from_crs(LOT_CRS, "EPSG:4326", always_xy=True)
@@ -37,18 +37,18 @@ TO_DEGREES = Transformer.from_crs(LOT_CRS, "EPSG:4326", always_xy=True)
 FIRST_YEAR, LAST_MONTH = 1980, (2025, 8)  # climate record; the weather itself is invented to 2025-10
 FIRST_MAP, LAST_MAP = date(2021, 10, 5), date(2025, 10, 28)
 EMPTY_CLASS_MAP = date(2022, 6, 7)  # a week on which D1 does not occur between D0 and D2
-REGION = (-99.2, 37.4, -98.0, 38.4)  # what the climate cells and weekly maps cover, degrees
+REGION = (-99.2, 37.4, -98.0, 38.4)  # what the climate cells and weekly maps cover, in degrees
 CELL_LINE = -98.5925  # the line between the two climate cells runs through the town
 
 
-# ---------------------------------------------------------------- ground: creek, soil lines, map units
+# ---------------------------------------------------------------- ground: creek, soil boundaries, map units
 def creek_y(x: np.ndarray) -> np.ndarray:
     """Return the creek's local northing at local eastings."""
     return 150.0 + 0.16 * x + 70.0 * np.sin(x / 310.0 + 0.6) + 28.0 * np.sin(x / 121.0)
 
 
 def wavy(x: np.ndarray, seed: int, size: float) -> np.ndarray:
-    """Return a smooth wander around zero."""
+    """Return a smooth curve that wanders around zero."""
     rng = np.random.default_rng(seed)
     terms = [(rng.uniform(0.4, 1.0) * size / k, rng.uniform(700, 1100) / k, rng.uniform(0, 6.28)) for k in (1, 2, 3, 5)]
     return sum(a * np.sin(x / w + p) for a, w, p in terms)
@@ -63,7 +63,7 @@ def blob(cx: float, cy: float, rx: float, ry: float, seed: int) -> Polygon:
 
 
 def map_units() -> gpd.GeoDataFrame:
-    """Return soil polygons that share every line, in degrees: musym, geometry."""
+    """Return soil polygons that share every boundary, in degrees: musym, geometry."""
     frame = box(*SURVEY)
     x = np.linspace(SURVEY[0] - 60, SURVEY[2] + 60, 161)
     upper = creek_y(x) + 120 + wavy(x, 1, 55)
@@ -110,7 +110,7 @@ def degrees(shape: shapely.Geometry) -> shapely.Geometry:
 
 
 # ---------------------------------------------------------------- soil survey tables
-# Column names and order of the exchange layout 2.3.3; `*` stands for _l, _r, _h. Types: S text, C choice, I integer,
+# Column names and order of the exchange layout 2.3.3; `*` means _l, _r, _h. Types: S text, C choice, I integer,
 # F real, B yes/no, D date, V long text.
 LAYOUT = {
     "mapunit": ("mapunit", "musym:S muname:S mukind:C mustatus:C muacres:I mapunitlfw*:I mapunitpfa*:F farmlndcl:C "
@@ -195,7 +195,7 @@ PROFILES = {
         ("Bt2", "B", 75, 140, 17, 35, (3.6, 4.7, 5.9), 1.44), ("BC", "B", 140, 200, 24, 29, (2.3, 3.1, 4.0), 1.47)],
     "quellan": [("A", "A", 0, 30, 80, 8, (0.0, 0.5, 1.5), 1.50), ("C1", "C", 30, 110, 84, 7, (0.0, 0.4, 1.5), 1.55),
                 ("C2", "C", 110, 200, 88, 5, (0.0, 0.3, 1.5), 1.58)],
-    # Class midpoints, as many surveys hold them: low 0-3, moderate 3-6, high 6-9.
+    # Class midpoints, as many surveys give them: low 0-3, moderate 3-6, high 6-9.
     "vassary": [
         ("A", "A", 0, 15, 26, 34, (3.0, 4.5, 6.0), 1.36), ("Bt", "B", 15, 65, 20, 44, (6.0, 7.5, 9.0), 1.40),
         ("BC", "B", 65, 90, 30, 26, (0.0, 1.5, 3.0), 1.46), ("Cr", "C", 90, 150, None, None, (None,) * 3, None)],
@@ -272,7 +272,7 @@ def add_months(rows: dict[str, list], number: int, cokey: str, wet: int | None) 
 
 
 def add_horizons(rows: dict[str, list], number: int, cokey: str, profile: str, rng: np.random.Generator) -> None:
-    """Add the horizons of one component, not in order of depth, as downloads hold them."""
+    """Add the horizons of one component, not in order of depth, as in downloads."""
     horizons = PROFILES[profile]
     for i in rng.permutation(len(horizons)):
         name, master, top, bottom, sand, clay, lep, density = horizons[i]
@@ -379,7 +379,7 @@ def subdivide(land: Polygon, angle: float, bend: float, seed: int) -> list[Polyg
 
 
 def town() -> gpd.GeoDataFrame:
-    """Return the lots in local metres: subdivision, first and last year, position in its build-out 0-1."""
+    """Return the lots in local metres: subdivision, first and last year, and position in its build-out, 0-1."""
     x = np.linspace(-300, 2300, 300)
     kept_free = shapely.union_all([LineString(np.column_stack([x, creek_y(x)])).buffer(48), *PARKS])
     rows = []
@@ -392,7 +392,7 @@ def town() -> gpd.GeoDataFrame:
 
 
 def describe(lots: gpd.GeoDataFrame) -> pd.DataFrame:
-    """Return pour dates and slabs as a county would hold them: detailed when recent, sparse when old."""
+    """Return pour dates and slabs as a county would have them: detailed for recent houses, sparse for old ones."""
     rng = np.random.default_rng(2024)
     rows = []
     for i, lot in enumerate(lots.itertuples()):
@@ -426,7 +426,7 @@ def describe(lots: gpd.GeoDataFrame) -> pd.DataFrame:
 
 
 def write_lots(folder: Path) -> gpd.GeoDataFrame:
-    """Write the lot file, with one of each trouble that real files hold."""
+    """Write the lot file, with one of each kind of trouble that real files contain."""
     lots = town()
     table = gpd.GeoDataFrame(describe(lots), geometry=list(lots.geometry))
     outside = dict(table.iloc[5]) | {"lot_id": "0990001", "subdivision": "", "geometry": box(3520, 900, 3560, 945)}
@@ -550,7 +550,7 @@ def write_drought(folder: Path, record: pd.DataFrame) -> None:
     while day <= LAST_MAP:
         now = (day - date(1980, 1, 1)).days
         at = {cell: float(np.interp(now, days[6:], values[6:])) for cell, values in score.items()}
-        slope = (at["Z02"] - at["Z01"]) / 0.6  # per degree of longitude between the middles of the cells
+        slope = (at["Z02"] - at["Z01"]) / 0.6  # per degree of longitude between the centres of the cells
         wander = 0.10 * np.sin(5 * (y - south) + day.toordinal() / 40)
         bands = [band(limit, at, slope, wander, y) for limit in THRESHOLDS]
         whole = box(west, south, east, north)
@@ -573,8 +573,8 @@ def write_drought(folder: Path, record: pd.DataFrame) -> None:
 
 
 def band(limit: float, at: dict[str, float], slope: float, wander: np.ndarray, y: np.ndarray) -> Polygon | bool:
-    """Return the ground at or drier than a limit: a shape, all of it (True) or none of it (False)."""
-    middle = -98.9  # middle of the western cell
+    """Return the ground that is as dry as a limit or drier: a shape, all of it (True) or none of it (False)."""
+    middle = -98.9  # centre of the western cell
     low, high = (at["Z01"] + slope * (edge - middle) for edge in (-99.2, -98.0))
     if max(low, high) + 0.10 <= limit:
         return True
@@ -587,7 +587,7 @@ def band(limit: float, at: dict[str, float], slope: float, wander: np.ndarray, y
 
 
 def write_grids(folder: Path, record: pd.DataFrame) -> None:
-    """Write a six-month SPEI and a PDSI-like grid, one band a month, 2025-01 to 2025-08."""
+    """Write a six-month SPEI and a PDSI-like grid, one band per month, 2025-01 to 2025-08."""
     import rasterio
     from rasterio.transform import from_origin
 

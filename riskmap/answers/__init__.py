@@ -1,5 +1,5 @@
-"""What a finished run answers: comparison with another run, screening, briefs, surveys, measured series, calibration.
+"""What can be asked of a finished run: comparison, screening, briefs, surveys, measured series, calibration.
 
-In: the folder of a run, and what somebody brings to it. Out: tables and papers in a folder of their own; the run stays
-as its manifest says.
+In: the folder of a run, and the files that somebody brings to it. Out: tables and papers in a folder of their own. The
+run itself stays as its manifest describes it.
 """

@@ -43,20 +43,20 @@ def write(lots: pd.DataFrame, counts: dict[str, Any], notes: tuple[str, ...], we
     Parameters
     ----------
     lots, counts, notes, weeks
-        Of `compare.Change`.
+        As in `compare.Change`.
     runs : dict
         Name and month of both runs.
     folder : Path
     summary : sequence of str
-        What changed in sentences, in millimetres as the table.
+        Sentences on what changed, in millimetres like the table.
     standing : str
-        How far to trust the numbers, as of `outputs.calibrated.standing`.
+        How far to trust the estimates, as returned by `outputs.calibrated.standing`.
     """
     import pyarrow as pa
     from pyarrow import csv
 
     lots = rounded(lots)
-    if "why" in lots:  # a line end within a cell breaks the import of spreadsheets
+    if "why" in lots:  # a line break within a cell breaks the import into spreadsheets
         lots["why"] = lots["why"].astype("str").str.replace("\n", "; ")
     columns: dict[str, Any] = {}
     for name, values in guarded_table(lots).items():
@@ -75,16 +75,16 @@ def write(lots: pd.DataFrame, counts: dict[str, Any], notes: tuple[str, ...], we
 
 
 def rounded(lots: pd.DataFrame) -> pd.DataFrame:
-    """Return the table in the steps of other tables, with parts that still add up to the change.
+    """Return the table with the rounding of the other tables, and with parts that still add up to the change.
 
-    Not the parts are rounded but the values between them, so that neighbouring parts share what is cut off.
+    The values between the parts are rounded, not the parts, so that neighbouring parts share the rounding error.
     """
     lots = lots.copy()
     parts = {column: [name for name in part_columns(short) if name in lots] for short, column in NUMBERS.items()}
     of_parts = {name for names in parts.values() for name in names}
     for name in lots:
         if lots[name].dtype.kind == "f" and name not in of_parts:
-            lots[name] = lots[name].round(BY_UNIT["mm"]) + 0.0  # no minus before zero
+            lots[name] = lots[name].round(BY_UNIT["mm"]) + 0.0  # no minus sign in front of zero
     for column, names in parts.items():
         if not names:
             continue

@@ -1,4 +1,4 @@
-"""What changed between two runs, in sentences: one that leads, a line per number, a bar per cause, and why per lot."""
+"""What changed between two runs in sentences: one that leads, a line per estimate, a bar per cause, a why per lot."""
 
 from __future__ import annotations
 
@@ -17,9 +17,9 @@ if TYPE_CHECKING:
     from riskmap.common.results import Results
 
 PASSED_MM = tables.DEFLECTION_BANDS_MM[2]  # 20 mm of expected movement, a limit that the map shows too
-LEAST_MM = 0.05  # half of the step of the tables: a smaller change cannot be read in them
+LEAST_MM = 0.05  # half of the rounding step of the tables: they cannot show a smaller change
 _SOIL_CLASSES = ("low", "moderate", "high", "very high")
-# judgement: what it takes to say "most on", and to name rain as dry or wet
+# judgement: when to say "most on", and when to call rain dry or wet
 _MOST, _LEAST_LOTS, _LEAST_YEARS, _LONGEST_MONTHS = 1.15, 5, 10, 12
 _BAR = 22  # characters, so that a line has at most 80
 _SUBJECTS = {
@@ -40,7 +40,7 @@ _SHORT = {
 
 # ---------------------------------------------------------------- lengths
 def size(value_mm: float, system: str) -> str:
-    """Return a length in 0.01 in or 0.1 mm, which is finer than an estimate is shown: a change is often small."""
+    """Return a length in 0.01 in or 0.1 mm. Estimates are shown more coarsely, but a change is often small."""
     value, digits, unit = (units.mm_to_inch(value_mm), 2, "in") if system == "us" else (value_mm, 1, "mm")
     return f"{round(value, digits) + 0.0:.{digits}f} {unit}"
 
@@ -57,11 +57,11 @@ def _limit(value_mm: float, system: str) -> str:
 
 # ---------------------------------------------------------------- the weather between two runs
 def new_weather(a: Results, b: Results) -> str:
-    """Return what the months that only the second run has are called, such as `The drought of July 2018`.
+    """Return a name for the months that only the second run has, such as `The drought of July 2018`.
 
-    A drought: weekly maps show D1 or worse in most lot-weeks of these months, and their rain is not in the wettest
-    third of the same months in earlier years. Without such maps, rain alone says dry or wet (the driest or the wettest
-    third; judgement). Seasons are part of what such months do, in a drought too.
+    It is a drought when weekly maps show D1 or worse in most lot-weeks of these months, and their rain is not in the
+    wettest third of the same months in earlier years. Without such maps, rain alone says dry or wet (the driest or the
+    wettest third; judgement). The effect of such months includes that of the season, in a drought too.
     """
     first, last = month_of(a) + 1, month_of(b)
     if last < first:
@@ -78,7 +78,7 @@ def new_weather(a: Results, b: Results) -> str:
 
 
 def _drought_share(weeks: pd.DataFrame, lots: pd.Series, first: int, last: int) -> float:
-    """Return the share of lot-weeks in these months with category D1 or worse; 0 without a map."""
+    """Return the share of lot-weeks in these months with category D1 or worse; 0 without any map."""
     months = {month_numbers.month_name(month) for month in range(first, last + 1)}
     here = weeks[weeks["valid_date"].astype("str").str[:7].isin(months)]
     weight = here["cell_id"].astype("str").map(lots).fillna(0).to_numpy(float)
@@ -87,12 +87,12 @@ def _drought_share(weeks: pd.DataFrame, lots: pd.Series, first: int, last: int) 
 
 
 def _rain_share(climate: pd.DataFrame, lots: pd.Series, first: int, last: int) -> float:
-    """Return the share of earlier years whose same months had less rain, over the lots; NaN without enough years."""
+    """Return the share of earlier years with less rain in the same months, over the lots; NaN without enough years."""
     span = last - first + 1
     rain = climate[climate["cell_id"].astype("str").isin(lots.index)]
     month = rain["month"].astype("str").map(month_numbers.parse_month).to_numpy(int)
     shares, weights = [], []
-    for cell, of_cell in rain.assign(number=month).groupby("cell_id"):  # a loop over climate cells, not over lots
+    for cell, of_cell in rain.assign(number=month).groupby("cell_id"):  # this loop is over climate cells, not over lots
         values = of_cell.set_index("number")["precipitation_mm"]
         values = values.reindex(range(int(values.index.min()), last + 1))
         total = values.rolling(span, min_periods=span).sum()
@@ -105,16 +105,16 @@ def _rain_share(climate: pd.DataFrame, lots: pd.Series, first: int, last: int) -
 
 # ---------------------------------------------------------------- the sentence that leads
 def lead(lots: pd.DataFrame, counts: dict[str, Any], weather: str, system: str) -> str:
-    """Return one sentence: what did what to the slabs, where most, and how many lots passed 20 mm.
+    """Return one sentence: what affected the slabs and how, where it did most, and how many lots passed 20 mm.
 
     Parameters
     ----------
     lots : DataFrame
-        As of `compare.Change`.
+        As in `compare.Change`.
     counts : dict
-        Of `summary`, with lots by kind.
+        As returned by `summary`, with lots by kind.
     weather : str
-        Of `new_weather`.
+        As returned by `new_weather`.
     system : str
         `us` or `si`.
     """
@@ -175,7 +175,7 @@ def _moved(part: NDArray[np.float64], short: str, hit: int, lots: int, system: s
 
 
 def _where(lots: pd.DataFrame, part: NDArray[np.float64]) -> str:
-    """Return on which soil a cause did most, by mean size; empty where soils differ by less than 15 %."""
+    """Return the soil on which a cause did most, by mean size; empty where soils differ by less than 15 %."""
     for column in ("shrink_swell_class", "map_unit_name"):
         soil = lots[column].astype("str").to_numpy(dtype=object)
         groups = pd.Series(np.abs(part)).groupby(soil).agg(["mean", "size"])
@@ -200,11 +200,11 @@ def _passed(counts: dict[str, Any], system: str) -> str:
 
 # ---------------------------------------------------------------- counts and lines
 def summary(lots: pd.DataFrame) -> dict[str, Any]:
-    """Return means and ranges in mm over the lots with an estimate in both runs, whole and by cause.
+    """Return means and ranges in mm over the lots with an estimate in both runs, in total and by cause.
 
-    Each number: `mean_mm`, `median_mm`, `least_mm`, `largest_mm` (None without a lot) and `causes`, with the mean, the
-    mean size, the least and the largest part of each. `passed_up` and `passed_down`: lots whose expected movement, as
-    printed, reached `passed_mm` or fell below it.
+    For each estimate: `mean_mm`, `median_mm`, `least_mm`, `largest_mm` (None without a lot) and `causes`, with the
+    mean, the mean size, the smallest and the largest part of each. `passed_up` and `passed_down`: number of lots whose
+    expected movement, as printed, reached `passed_mm` or fell below it.
     """
     known = lots[lots[f"{NUMBERS['now']}_change"].notna()]
     before, after = (known[f"expected_movement_mm_{side}"] >= PASSED_MM for side in ("before", "after"))
@@ -229,7 +229,7 @@ def _spread(values: pd.Series) -> dict[str, float | None]:
 
 
 def number_lines(counts: dict[str, Any], system: str) -> list[str]:
-    """Return a line per number: its mean change and range over the lots, then those of each cause that can be read."""
+    """Return a line per estimate: its mean change and range over the lots, then those of each cause worth showing."""
     return [_number_line(short, of, system) for short, of in counts["numbers"].items() if of["mean_mm"] is not None]
 
 
@@ -260,7 +260,7 @@ def lots_line(counts: dict[str, Any]) -> str:
 
 
 def bars(counts: dict[str, Any], system: str) -> list[str]:
-    """Return a bar per cause of the change of now, by mean size over the lots; empty with fewer than two causes."""
+    """Return a bar per cause of the change of present bending, by mean size over lots; empty with fewer than two."""
     of = counts["numbers"]["now"]["causes"]
     sizes = {cause: part["mean_size_mm"] for cause, part in of.items()
              if part["mean_size_mm"] is not None and _read(part)}
@@ -274,12 +274,13 @@ def bars(counts: dict[str, Any], system: str) -> list[str]:
 
 # ---------------------------------------------------------------- one lot
 def why(table: pd.DataFrame, reasons: dict[str, pd.Series]) -> NDArray[np.object_]:
-    """Return at most two lines per lot: how now moved and by which two causes most, then the other numbers. [mm]
+    """Return at most two lines per lot: how present bending changed and the two largest causes, then the other
+    estimates. [mm]
 
     Parameters
     ----------
     table : DataFrame
-        With kind, states, changes and parts.
+        It has kind, states, changes and parts.
     reasons : dict
         `before` and `after`: `state_reason` of each row, empty text where there is none.
     """
@@ -310,7 +311,7 @@ def why(table: pd.DataFrame, reasons: dict[str, pd.Series]) -> NDArray[np.object
 
 
 def _text(values: NDArray[np.float64]) -> NDArray[np.object_]:
-    """Return values as `+0.1`; zero has no sign, a missing one is said."""
+    """Return values as `+0.1`. Zero has no sign, and a missing value is named as missing."""
     rounded = np.round(values, 1) + 0.0
     text = np.where(rounded == 0, "0.0", np.char.mod("%+.1f", rounded)).astype(object)
     return np.where(np.isnan(values), "not known", text).astype(object)

@@ -1,8 +1,8 @@
 """What changed between two runs, lot by lot, and why: parts that add up to the change.
 
-The numbers are compared in the order of the questions: what is found today, what it does within a year, how large it
-gets, and what the lot is like whatever the weather. How the causes are told apart: `exchanged`; sentences:
-`change_words`.
+The estimates are compared in the order of the questions: how the slab bends today, how it moves within a year, how
+large the bending gets, and how the lot behaves whatever the weather. `exchanged` separates the causes; `change_words`
+writes the sentences.
 """
 
 from __future__ import annotations
@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 
 __all__ = ["CAUSES", "NUMBERS", "Change", "compare", "part_columns", "since", "week_line", "weekly_maps"]
 
-NOTABLE_MM = 2.0  # a change below what is shown (2 mm, 0.1 in) is no mover
+NOTABLE_MM = 2.0  # a change smaller than what is shown (2 mm, 0.1 in) does not count as moved
 
 
 @dataclass(frozen=True)
@@ -38,24 +38,24 @@ class Change:
     Attributes
     ----------
     lots : DataFrame
-        One row per lot of either run, those of B first in B's order: lot_id, kind (`changed`, `same`, `new`, `gone`,
-        `state_changed`), state_before, state_after, for each of `NUMBERS` its column with `_before`, `_after` and
-        `_change` (signed) and its parts `<number>_part_<cause>_mm`, which add up to that change; the soil of the lot,
-        and `why`, two lines at most. [mm] Only rows with an estimate in both runs have changes and parts.
+        One row per lot of either run; those of run B come first, in B's order: lot_id, kind (`changed`, `same`, `new`,
+        `gone`, `state_changed`), state_before, state_after, for each of `NUMBERS` its column with `_before`, `_after`
+        and `_change` (signed) and its parts `<number>_part_<cause>_mm`, which add up to that change; the soil of the
+        lot; and `why`, at most two lines. [mm] Only rows with an estimate in both runs have changes and parts.
     counts : dict
-        Lots by kind, movers, lots that passed a limit, means and ranges of every number and cause
+        Number of lots by kind, that moved, and that passed a limit; means and ranges of every estimate and cause
         (`change_words.summary`).
     notes : tuple of str
-        What limits the split.
+        What limits the split into causes.
     weeks : dict
         Valid dates of weekly maps: `new`, `gone`, `reissued` (same date, other content), `missing_now` (no map seven
         days after another, inside B's span).
     weather : str
-        What the months are called that only B has.
+        Name of the months that only B has.
     runs : dict
         `before` and `after`: name and month of both runs, where they have folders.
     units : str
-        `us` or `si`: in which `lines` are; the table is in mm.
+        `us` or `si`: the units of `lines`; the table is in mm.
     """
 
     lots: pd.DataFrame
@@ -73,12 +73,12 @@ class Change:
 
     @property
     def lead(self) -> str:
-        """The one sentence that a reader wants."""
+        """The one sentence that says most."""
         return change_words.lead(self.lots, self.counts, self.weather, self.units)
 
     @property
     def lines(self) -> list[str]:
-        """What changed, by how much and why, which weekly maps differ, and what limits the split, for people."""
+        """Lines for people: what changed, by how much and why, which weekly maps differ, and what limits the split."""
         counts = self.counts
         lines = [self.lead]
         if not self.same:
@@ -97,7 +97,7 @@ def compare(a: Results, b: Results, cache: store.Store | None = None, workers: i
     Parameters
     ----------
     a, b : Results
-        As `record.read` gives them.
+        As returned by `record.read`.
     cache : Store, optional
         Archetypes that were computed before.
     workers : int, optional
@@ -132,7 +132,7 @@ def compare(a: Results, b: Results, cache: store.Store | None = None, workers: i
 
 
 def _of_one_area(a: Results, b: Results) -> None:
-    """Refuse runs of two areas: lots of equal identifier would be taken for one lot that changed."""
+    """Refuse runs of two areas: lots with the same identifier would be taken for one lot that changed."""
     if a.area_name != b.area_name:
         raise LayerError(f"E-RUN-045 the runs are of two areas, '{visible(a.area_name)}' and '{visible(b.area_name)}': "
                          "lots with the same identifier are not the same lots, so nothing was compared. Name two runs "
@@ -140,12 +140,12 @@ def _of_one_area(a: Results, b: Results) -> None:
 
 
 def since(now: Results, before: Results) -> ChangeSince:
-    """Return what changed since another run, in row order: a lot without an estimate in both has no change. [mm]
+    """Return what changed since another run, in row order; a lot without an estimate in both has no change. [mm]
 
     Parameters
     ----------
     now, before : Results
-        The n-th row of a repeated identifier meets the n-th.
+        Where an identifier is repeated, its n-th row is compared with the n-th row.
 
     Raises
     ------
@@ -160,13 +160,16 @@ def since(now: Results, before: Results) -> ChangeSince:
     lots = pd.DataFrame(index=now.lots.index)
     for short, column in NUMBERS.items():
         known = pd.Series(before.lots[column].to_numpy(float), index=keys[1]).reindex(keys[0]).to_numpy()
-        change = (now.lots[column].to_numpy(float) - known).round(1) + 0.0  # of values in steps of 0.1 mm
+        change = (now.lots[column].to_numpy(float) - known).round(1) + 0.0  # of values that are rounded to 0.1 mm
         lots[short] = np.where(both, change, np.nan)
     return ChangeSince.of(lots, *(month_numbers.in_words(month_of(run)) for run in (before, now)))
 
 
 def _pairs(ids_a: pd.Series, ids_b: pd.Series) -> pd.DataFrame:
-    """Return positions in A and B, -1 where there is none, B's rows first; the n-th of a repeated id meets the n-th."""
+    """Return positions in A and B, B's rows first, -1 where there is none.
+
+    Where an identifier is repeated, its n-th row is paired with the n-th row of the other run.
+    """
     frames = []
     for side, ids in (("a", ids_a), ("b", ids_b)):
         text = ids.astype("str")
@@ -178,7 +181,7 @@ def _pairs(ids_a: pd.Series, ids_b: pd.Series) -> pd.DataFrame:
 
 
 def _taken(values: pd.Series, where: NDArray[np.int64]) -> NDArray[Any]:
-    """Return values by position; missing where the position is -1."""
+    """Return values by position; they are missing where the position is -1."""
     return values.reset_index(drop=True).reindex(where).to_numpy()
 
 

@@ -1,4 +1,4 @@
-"""The weather of two runs that are compared: what the first knew, as the second's driver needs it."""
+"""The weather of two compared runs: what the first run knew, in the form that the second run's driver needs."""
 
 from __future__ import annotations
 
@@ -13,11 +13,12 @@ if TYPE_CHECKING:
     from riskmap.common.weather import ClimateHistory
 
 _DRIVERS = {"both": "day steps and monthly bucket by halves", "day": "day steps", "month": "the monthly bucket"}
-_PET_STEADY = 0.01  # below it a month's evapotranspiration counts as not revised: a longer record shifts it a little
+# below it a month's evapotranspiration counts as not revised, because a longer record shifts it a little
+_PET_STEADY = 0.01
 
 
 def of_first(old: ClimateHistory, new: ClimateHistory, before: str, after: str) -> tuple[ClimateHistory, list[str]]:
-    """Return A's weather, and notes; a run made before temperature was kept takes B's where B's driver needs it.
+    """Return A's weather, and notes. A run without recorded temperature takes B's where B's driver needs it.
 
     Parameters
     ----------
@@ -61,9 +62,9 @@ def of_first(old: ClimateHistory, new: ClimateHistory, before: str, after: str) 
 def known(old: ClimateHistory, new: ClimateHistory, later: int) -> ClimateHistory:
     """Return B's weather up to the last month of A, which is `later` months before B's.
 
-    Thornthwaite's evapotranspiration is computed with the means of the whole record, so that every new month shifts
-    all months a little. Where nothing else differs, A's values are kept: that shift belongs to the new months. The
-    day steps' own evapotranspiration does not depend on other months.
+    Thornthwaite's evapotranspiration is computed with the means of the whole record, so that every new month shifts all
+    months a little. Where nothing else differs, A's values are used, because that shift is an effect of the new months.
+    The evapotranspiration that the day steps compute does not depend on other months.
     """
     last = new.z.shape[1] - later
     pet = new.pet_mm[:, :last].copy()
@@ -79,7 +80,7 @@ def known(old: ClimateHistory, new: ClimateHistory, later: int) -> ClimateHistor
             before, after = getattr(old, name)[of_a, there], getattr(new, name)[place, here]
             none = np.isnan(before), np.isnan(after)
             lacking = none[0] | none[1] if name == "temperature_c" else none[0] & none[1]
-            same &= (before == after) | lacking  # a run made before temperature was kept has none
+            same &= (before == after) | lacking  # a run made before temperature was recorded has none
         shift = np.abs(old.pet_mm[of_a, there] - pet[place, here])
         same &= shift <= _PET_STEADY * pet[place, here]
         pet[place, here] = np.where(same, old.pet_mm[of_a, there], pet[place, here])

@@ -1,4 +1,4 @@
-"""Which weekly drought maps two runs share, and which only one of them has."""
+"""Which weekly drought maps two runs have in common, and which only one of them has."""
 
 from __future__ import annotations
 
@@ -11,11 +11,11 @@ from riskmap.common.errors import counted, joined
 if TYPE_CHECKING:
     from riskmap.common.results import Results
 
-_DATES = 4  # shown of each kind
+_DATES = 4  # number of maps shown of each kind
 
 
 def week_line(weeks: dict[str, list[str]]) -> str:
-    """Return what `weekly_maps` found in one line; empty when nothing differs and no week lacks a map."""
+    """Return in one line what `weekly_maps` found; empty when nothing differs and no week lacks a map."""
     words = {"new": "only in the second run", "gone": "only in the first run",
              "reissued": "issued again with other content"}
     parts = [f"{len(weeks[kind])} {said} ({joined(weeks[kind], _DATES)})" for kind, said in words.items()
@@ -28,10 +28,10 @@ def week_line(weeks: dict[str, list[str]]) -> str:
 
 
 def weekly_maps(a: Results, b: Results) -> dict[str, list[str]]:
-    """Return which weekly maps are new, gone, re-issued, or missing between the first and the last of B.
+    """Return which weekly maps are new, gone or issued again, or missing between B's first and last map.
 
-    Weeks are known by their valid date, their content by the classes at the climate cells and, where both runs keep
-    them, by the shapes near the lots: a file that is only newer or has another name is no new map.
+    A week is identified by its valid date. Its content is compared by the classes at the climate cells and, where both
+    runs keep them, by the shapes near the lots. A file that is only newer or has another name is not a new map.
     """
     before, after = _week_contents(a), _week_contents(b)
     days = pd.to_datetime(pd.Series(sorted(after), dtype=str))
@@ -42,7 +42,7 @@ def weekly_maps(a: Results, b: Results) -> dict[str, list[str]]:
 
 
 def _differ(before: tuple[object, ...], after: tuple[object, ...]) -> bool:
-    """Return whether a week has other content; what only one run keeps (shapes of months long past) is not compared."""
+    """Return whether the content of a week differs; what only one run keeps (shapes of old months) is not compared."""
     return any(one != other for one, other in zip(before, after, strict=False))
 
 
@@ -57,7 +57,7 @@ def _week_contents(run: Results) -> dict[str, tuple[object, ...]]:
         out[str(week)] = (tuple(zip(group["cell_id"], group["category"], strict=True)),)
     if run.drought_shapes is not None and len(run.drought_shapes):
         for week, shapes in run.drought_shapes.groupby("valid_date"):
-            # rounded: reading the same map twice must not differ by the last digit of a clipped corner
+            # rounded, so that reading the same map twice never differs by the last digit of a clipped corner
             rounded = shapely.normalize(shapely.set_precision(shapes.geometry.to_numpy(), 1e-5))
             wkb = sorted(zip(shapes["category"], shapely.to_wkb(rounded), strict=True))
             out[str(week)] = (*out.get(str(week), ()), hashlib.sha256(repr(wkb).encode()).hexdigest())

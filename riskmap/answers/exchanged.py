@@ -1,8 +1,8 @@
-"""Every lot of two runs computed again, one thing exchanged at a time: what an exchange changes is its cause's part.
+"""Every lot of two runs computed again with one thing exchanged at a time; each change is the part of its cause.
 
 The order is fixed: code, settings, lots, soil, weather of months that both runs know, new months, calibration. Each
-part is the step between two neighbours, so the parts add up to the change whatever the order; with another order
-single parts could differ where two things act on each other.
+part is the step between two neighbours, so the parts add up to the change whatever the order. With another order,
+single parts could differ where two things affect each other.
 """
 
 from __future__ import annotations
@@ -40,7 +40,8 @@ NUMBERS = {"now": "bend_now_mm", "next": "change_next_mm", "expected": "expected
 _COLUMNS = list(NUMBERS.values())
 _SLAB = ["half_width_m", "half_width_known", "section_mn_m2", "stiffness_basis", "plan_factor"]
 _ATTRIBUTES = [*_SLAB, "pour_early_month", "pour_late_month"]
-_DATES = ["pour_from", "pour_to", "pour_date_basis"]  # as given; archetypes hold them coarser with age
+# as the lot file gives them; archetypes round them more coarsely with age
+_DATES = ["pour_from", "pour_to", "pour_date_basis"]
 
 
 def part_columns(short: str) -> list[str]:
@@ -54,10 +55,10 @@ def month_of(run: Results) -> int:
 
 
 class Steps:
-    """Computes the pairs of lots between run A and run B; `notes` collects what limits the split."""
+    """Computes the pairs of lots between run A and run B; `notes` collects what limits the split into causes."""
 
     def __init__(self, a: Results, b: Results, both: pd.DataFrame, cache: store.Store, workers: int | None) -> None:
-        """Prepare both runs; `both` has the positions `a` and `b` of each lot that both have."""
+        """Prepare both runs; `both` has the positions `a` and `b` of each lot that is in both."""
         assert a.inputs is not None
         assert b.inputs is not None
         self.a, self.b, self.both, self.cache, self.pool = a, b, both, cache, InProcess(workers)
@@ -86,7 +87,7 @@ class Steps:
         self.usable = (self.archetype_a >= 0) & (self.archetype_b >= 0)
 
     def by_code(self, role: str) -> bool:
-        """Return whether what was read in a role can differ by our code only: same files, read by the same settings."""
+        """Return whether what was read in a role can differ only by our code: same files, read by the same settings."""
         settings = {"soil": ("crs", "soil_settings"), "lots": ("crs", "lot_settings"), "climate": ("climate_settings",)}
         return self.other_code and _same_input(self.a, self.b, role) and all(
             getattr(self.area_a, name) == getattr(self.area_b, name) for name in settings[role])
@@ -95,7 +96,7 @@ class Steps:
                history: ClimateHistory) -> pd.DataFrame:
         """Return the columns of `NUMBERS` per pair, in mm.
 
-        Masks say which pairs take slab and pour, and soil, of B; `cell` is a or b.
+        Masks say which pairs take slab and pour from B, and which take soil from B; `cell` is a or b.
         """
         use = np.flatnonzero(self.usable)
         took, ground = attributes[use], soil[use]
@@ -118,12 +119,12 @@ class Steps:
         models = reuse.simulate(self.cache, area, archetype, mixture, self.profile, self.layer, history,
                                 pool=self.pool).archetype
         out = pd.DataFrame(np.nan, index=self.both.index, columns=_COLUMNS)
-        out.iloc[use] = models.reindex(columns=_COLUMNS).to_numpy(float)[number]  # absent when none has a number
+        out.iloc[use] = models.reindex(columns=_COLUMNS).to_numpy(float)[number]  # absent when no lot has an estimate
         return out
 
     @staticmethod
     def _attributes(inputs: MovementInputs, archetype: pd.Series) -> NDArray[np.object_]:
-        # a number of the other run may lie beyond this one's table: it is masked out afterwards
+        # an archetype number of the other run may be beyond this run's table; it is masked out afterwards
         place = np.minimum(archetype.to_numpy(), len(inputs.archetype) - 1)
         return inputs.archetype[_ATTRIBUTES].astype(object).to_numpy()[place]
 
@@ -140,7 +141,7 @@ class Steps:
         for name in _DATES:
             left, right = old[name], new[name]
             same = ((left == right) | (left.isna() & right.isna())).to_numpy(dtype=bool)
-            if name == "pour_to":  # without a date it is the present month, which moves by itself
+            if name == "pour_to":  # without a date it is the present month, which moves on by itself
                 same = same | undated
             differs |= ~same
         outline = ~_same_shapes(old.geometry.to_numpy(), new.geometry.to_numpy())
@@ -164,14 +165,14 @@ def parts(steps: Steps, table: pd.DataFrame, with_number: NDArray[np.bool_]) -> 
     table : DataFrame
         `a` and `b` are the positions of a lot in both runs, -1 where a run does not have it.
     with_number : bool array
-        Rows with an estimate in both runs; all others are left empty.
+        Rows with an estimate in both runs; all others stay empty.
     """
     stored = [run.lots[_COLUMNS].iloc[steps.both[side]].to_numpy(float)
               for run, side in ((steps.a, "a"), (steps.b, "b"))]
     chain = _chain(steps)
     values = [steps.values(**masks).to_numpy(float) for _, masks in chain]
     calibrated = _calibrated(steps)
-    as_stored = not steps.same_code or calibrated  # else full digits, which the tables no longer have
+    as_stored = not steps.same_code or calibrated  # otherwise full digits, which the tables no longer have
     first, last = stored if as_stored else (values[0], values[-1])
     made = {cause: np.zeros(first.shape) for cause in CAUSES}
     begun, left = values[0] - first, last - values[-1]
@@ -194,7 +195,7 @@ def parts(steps: Steps, table: pd.DataFrame, with_number: NDArray[np.bool_]) -> 
 
 
 def _chain(steps: Steps) -> list[tuple[str, dict[str, Any]]]:
-    """Return each cause with what `Steps.values` is given after its exchange; the first entry is run A."""
+    """Return each cause with the arguments for `Steps.values` after its exchange; the first entry is run A."""
     n = len(steps.both)
     yes, no = np.ones(n, dtype=bool), np.zeros(n, dtype=bool)
     changed, outline = steps.changed_lots()
@@ -204,7 +205,8 @@ def _chain(steps: Steps) -> list[tuple[str, dict[str, Any]]]:
                            "as the lot file's.")
     history_a, known = steps.history_a, compared_weather.known(
         steps.history_a, steps.of_b.history, month_of(steps.b) - month_of(steps.a))
-    # Under an unchanged outline soil can change with the survey, with settings of how it is read, or with our code.
+    # Where the outline is unchanged, soil can change with the survey, with the settings for reading it, or with our
+    # code.
     soil_by_settings = yes if same_soil else no
     given_a = {"attributes": no, "soil": no, "cell": "a", "area": steps.area_a, "history": history_a}
     read_by_code = {**given_a, "soil": soil_by_settings & ~outline if steps.by_code("soil") else no,

@@ -1,6 +1,6 @@
 """The line "if the ground cracks" of lots of a finished run, computed when it is asked for.
 
-A second run of the model for every lot would double the cost of an estimate, so only lots that are named are computed.
+A second run of the model for every lot would double the cost of an estimate, so only lots that were named are computed.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ def sentences(results: Results, positions: Iterable[int], system: str) -> dict[i
     Parameters
     ----------
     results : Results
-        With `inputs`; where the run keeps none, that is what is told.
+        With `inputs`; where the run has none, the sentence says so.
     positions : iterable of int
         Positions in `results.lots`.
     system : str
@@ -32,7 +32,7 @@ def sentences(results: Results, positions: Iterable[int], system: str) -> dict[i
     Returns
     -------
     dict
-        position -> text, for lots with a number; empty where the run itself takes the ground as cracked.
+        position -> text, for lots with an estimate; empty where the run itself assumes cracked ground.
 
     Raises
     ------

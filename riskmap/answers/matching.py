@@ -47,7 +47,7 @@ STATES = {
 }
 MOST_WITHIN_M = 500.0
 OTHER_LOT = "the {first} and the {by} name different lots"  # how the note of such a row begins
-_NAMED = 4  # lots that a note names; the others are counted
+_NAMED = 4  # number of lots that a note names; the others are only counted
 
 
 def match(requests: pd.DataFrame, lot: gpd.GeoDataFrame, *, within_m: float = 0.0,
@@ -59,16 +59,17 @@ def match(requests: pd.DataFrame, lot: gpd.GeoDataFrame, *, within_m: float = 0.
     requests : DataFrame
         Any of these columns; a row may leave any of them empty. `lot_id`: parcel id as text. `address`: a street
         address, compared with `labels`. `lon`, `lat`: degrees, EPSG:4326. `geometry`: a polygon, or a point such as a
-        KML pin; in the system of a GeoDataFrame, else in degrees. The name of a pin is no parcel id: pass pins without
-        `lot_id`.
+        KML pin; in the coordinate system of a GeoDataFrame, otherwise in degrees. The name of a pin is not a parcel id:
+        pass pins without `lot_id`.
     lot : GeoDataFrame
         lot_row, lot_id, geometry: valid shapes in a projected system in metres; shapes may be missing. With `flags`,
-        lots that were given as points are known. All other columns decide whether two lots are equal.
+        lots that were given as points are recognised. All other columns decide whether two lots are equal.
     within_m : float
-        A point in no lot takes the lot within this distance, if there is exactly one; 0: inside only. [m]
+        A point outside every lot is matched to the only lot within this distance, if there is exactly one; 0 accepts
+        only points inside a lot. [m]
     coverage : tuple, optional
-        West, south, east, north of the lots in degrees. With it a point outside says when longitude and latitude look
-        exchanged or a minus sign lost; it is never moved.
+        West, south, east, north of the lots in degrees. With it, the note of a point outside says when longitude and
+        latitude look exchanged or a minus sign seems to be lost; the point is never moved.
     system : str
         `us` or `si`: the unit of distances in the notes.
     labels : Series of str, optional
@@ -82,11 +83,12 @@ def match(requests: pd.DataFrame, lot: gpd.GeoDataFrame, *, within_m: float = 0.
 
     Notes
     -----
-    A parcel id is compared as written; where that fits nothing, without case, blanks and dashes; where that fits
-    nothing either, without leading zeros. A point fits each lot within `EDGE_M`: on a shared side it fits both; in no
-    lot, the note names the nearest. An own polygon fits the lot that covers at least `OVERLAP_SHARE` of it, if only
-    one does. An address fits each lot whose label is the same address in its written form (`addresses.normal`). A row
-    that gives several things is matched when exactly one lot fits them all, with three exceptions:
+    A parcel id is compared as written; if no lot matches, without case, blanks and dashes; if still none matches,
+    without leading zeros. A point matches each lot within `EDGE_M`, so on a shared side it matches both; for a point in
+    no lot the note names the nearest one. A polygon of the user's own matches the lot that covers at least
+    `OVERLAP_SHARE` of it, if there is only one. An address matches each lot whose label is the same address in its
+    written form (`addresses.normal`). A row that gives several things is matched when exactly one lot agrees with all
+    of them, with three exceptions:
 
     - A parcel id that needs no leading zero left out decides alone where the coordinate cannot be used, or where the
       point lies in no lot (on the street, say) and at most `NEAR_M` from the lot of the id. A point inside another lot
@@ -145,10 +147,10 @@ def match(requests: pd.DataFrame, lot: gpd.GeoDataFrame, *, within_m: float = 0.
 # ---------------------------------------------------------------- a parcel id and a point
 def _before_point(ids: Route, point: Route, places: NDArray[np.object_], ground: Ground,
                   exact: NDArray[np.bool_]) -> None:
-    """Let exact parcel ids, or addresses, decide over points in no lot, and say where the two do not agree.
+    """Let exact parcel ids, or addresses, decide over points that are in no lot, and say where the two disagree.
 
-    Beyond `NEAR_M` such a point is more than a point on the street: then the row stays unmatched, because an id or an
-    address may be that of another county.
+    Beyond `NEAR_M` the point is not just on the street. Then the row stays unmatched, because the id or the address may
+    be one of another county.
     """
     import shapely
 
@@ -159,10 +161,10 @@ def _before_point(ids: Route, point: Route, places: NDArray[np.object_], ground:
     asked = point.filled[request] & exact[request]
     request, found = request[asked], found[asked]
     away = np.full(count, np.inf)
-    with np.errstate(over="ignore"):  # of points at the end of the numbers
+    with np.errstate(over="ignore"):  # of points with very large coordinates
         distance = shapely.distance(places[request], ground.places[found])
     np.minimum.at(away, request, np.nan_to_num(distance, nan=0.0))  # a lot without a shape cannot be far away
-    named = np.isfinite(away)  # the rows that have both
+    named = np.isfinite(away)  # rows that have both
     street, far = named & point.outside & (away <= NEAR_M), named & point.outside & (away > NEAR_M)
     width = max(len(ground.lot_id), 1)
     agree = np.zeros(count, dtype=bool)
@@ -205,13 +207,13 @@ def _by_place(labels: pd.Series | None, lot: pd.DataFrame) -> pd.Series:
 @dataclass
 class _Together:
     status: NDArray[np.object_]
-    agreed: Pairs  # a lot that fits everything the row gives
-    named: Pairs  # what a note names: the agreed lots, else all that anything fits
+    agreed: Pairs  # a lot that agrees with everything the row gives
+    named: Pairs  # lots that a note names: those that agree with everything, otherwise all that agree with anything
     doubtful: NDArray[np.bool_]
 
 
 def _together(routes: list[Route], count: int, lots: int) -> _Together:
-    """Return the state of every row: a lot has to fit everything that the row gives."""
+    """Return the state of every row: a lot has to agree with everything that the row gives."""
     request, lot = put_together([route.pairs for route in routes])
     key, times = np.unique(request * max(lots, 1) + lot, return_counts=True)
     request, lot = key // max(lots, 1), key % max(lots, 1)
@@ -219,7 +221,7 @@ def _together(routes: list[Route], count: int, lots: int) -> _Together:
     answered = np.sum([np.bincount(route.pairs[0], minlength=count) > 0 for route in routes], axis=0)
     agrees = times == needed[request]
     fits = np.bincount(request[agrees], minlength=count)
-    torn = (fits == 0) & (needed > 0) & (answered == needed)  # each thing fits a lot, but not the same one
+    torn = (fits == 0) & (needed > 0) & (answered == needed)  # each item matches a lot, but not the same one
     doubtful = np.any([route.doubtful for route in routes if route.doubtful is not None], axis=0)
     status = np.select([torn | (fits > 1) | doubtful & (fits > 0), fits == 1], ["ambiguous", "matched"], "unmatched")
     named = agrees | (fits[request] == 0)
@@ -246,7 +248,7 @@ def _named(pairs: Pairs, mask: NDArray[np.bool_], lot: pd.DataFrame) -> NDArray[
 
 
 def _take_first_of_equals(together: _Together, lot: gpd.GeoDataFrame) -> NDArray[np.object_]:
-    """Match rows that fit several lots which are all equal to the first of them; return what to say of it."""
+    """Match rows for which several lots qualify and all are equal to the first one; return the note on it."""
     import shapely
 
     count = len(together.status)

@@ -1,4 +1,4 @@
-"""Parcel ids: in which forms they are compared, which lots one names, and which ids look like it."""
+"""Parcel ids: the forms in which they are compared, the lots that one names, and the ids that look like it."""
 
 from __future__ import annotations
 
@@ -11,25 +11,25 @@ from riskmap.answers.matching_routes import NO_PAIRS, Pairs, Route, put_together
 
 _COMPARED = 5000  # ids that are compared letter by letter
 
-# A spreadsheet made a number of the identifier: 1.2345E+16, 123.0. Digits are lost, so nothing is guessed from it.
+# A spreadsheet turned the identifier into a number: 1.2345E+16, 123.0. Digits are lost, so nothing is guessed from it.
 _MADE_NUMBER = r"\d(?:\.\d+)?[eE]\+\d+|\d+\.0+"
 _JOINING = r"[\s\u00ad\u200b-\u200f\u2060\ufeff\-\u2010-\u2015\u2212]+"  # blanks, dashes of every kind, invisible marks
 
 
 def normal_id(text: pd.Series) -> pd.Series:
-    """Return parcel ids without case, blanks and dashes, in one Unicode form; leading zeros stay."""
+    """Return parcel ids without case, blanks and dashes, in one Unicode form; leading zeros remain."""
     plain = text.str.normalize("NFKC").str.casefold()
     return plain.str.replace(_JOINING, "", regex=True)
 
 
 def same_id(lot_id: str, known: pd.Series) -> tuple[list[str], str]:
-    """Return the different ids that a parcel id is matched with, as they are written, and how it was compared."""
+    """Return the distinct ids, as they are written, that match a parcel id, and how they were compared."""
     route = by_id(pd.Series([lot_id], dtype=str), pd.DataFrame({"lot_id": known}))
     return sorted(set(known.iloc[route.pairs[1]])), str(route.note[0]) or "parcel id compared without blanks around it"
 
 
 def near_ids(lot_id: str, known: pd.Series, most: int = 5) -> list[str]:
-    """Return ids that look like one: those that contain it, else those with the same start or end and few changes."""
+    """Return ids that resemble one: those that contain it, or else those with the same start or end and few changes."""
     import difflib
 
     plain, form = normal_id(pd.Series([lot_id]))[0], normal_id(known)
@@ -45,7 +45,7 @@ def near_ids(lot_id: str, known: pd.Series, most: int = 5) -> list[str]:
 
 
 def by_id(text: pd.Series, lot: pd.DataFrame) -> Route:
-    """Return the lots that each parcel id names; `exact` where no leading zero had to be left out for it."""
+    """Return the lots that each parcel id names; `exact` where it matched without ignoring leading zeros."""
     filled = (text.str.strip() != "").to_numpy(dtype=bool)
     known = texts(lot, "lot_id")
     note = np.full(len(text), "", dtype=object)

@@ -1,4 +1,4 @@
-"""Places: which lots a point or the user's own polygon lies in, and what is read of a row's coordinate or shape."""
+"""Places: which lots a point or the user's own polygon lies in, and what is read from a row's coordinate or shape."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from riskmap.lots.geometry import project
 if TYPE_CHECKING:
     import geopandas as gpd
 
-# Both are judgement. 0.1 m is the last digit of coordinates with six decimals: nearer to a line, the side is not known.
+# Both are judgement. 0.1 m is the last digit of coordinates with six decimals: closer to a line, the side is not known.
 EDGE_M = 0.1
 OVERLAP_SHARE = 0.5
 NEAR_M = 1000.0  # judgement: a lot farther away is not named as the nearest
@@ -25,18 +25,18 @@ NEAR_M = 1000.0  # judgement: a lot farther away is not named as the nearest
 
 @dataclass(frozen=True)
 class Ground:
-    """The lots as places: outlines, what distances are measured to, which were points, how far a point may lie off."""
+    """The lots as places: outlines, shapes for distances, which ones were points, and how far off a point may be."""
 
     outlines: NDArray[np.object_]
-    places: NDArray[np.object_]  # the outline, of a lot given as a point that point
+    places: NDArray[np.object_]  # the outline; for a lot given as a point, that point
     is_point: NDArray[np.bool_]
     lot_id: NDArray[np.object_]
     within_m: float
-    system: str  # of distances in notes: `us` or `si`
+    system: str  # units of distances in notes: `us` or `si`
 
     @classmethod
     def of(cls, lot: gpd.GeoDataFrame, within_m: float, system: str) -> Ground:
-        """Return it for a table of lots."""
+        """Return the places of a table of lots."""
         import shapely
 
         outlines = np.array(lot.geometry.array, dtype=object)
@@ -47,9 +47,9 @@ class Ground:
 
 
 def by_point(by: str, points: NDArray[np.object_], filled: NDArray[np.bool_], ground: Ground) -> Route:
-    """Return the lots that each point lies in; on a shared side those of both sides; `outside` where it lies in none.
+    """Return the lots that each point lies in, on a shared side both; `outside` where it lies in none.
 
-    A point in no lot takes the only lot within the distance that is allowed, and its note names the nearest.
+    A point in no lot is matched to the only lot within the allowed distance, and its note names the nearest.
     """
     import shapely
 
@@ -65,7 +65,7 @@ def by_point(by: str, points: NDArray[np.object_], filled: NDArray[np.bool_], gr
 
 
 def _nearby(by: str, points: NDArray[np.object_], ground: Ground) -> tuple[Pairs, NDArray[np.object_]]:
-    """Return lots within the distance that is allowed, and what to say of points that lie in no lot."""
+    """Return the lots within the allowed distance, and the notes on points that lie in no lot."""
     import shapely
 
     tree = shapely.STRtree(ground.places)
@@ -79,7 +79,7 @@ def _nearby(by: str, points: NDArray[np.object_], ground: Ground) -> tuple[Pairs
     note[fits > 1] += "; " + several.to_numpy(dtype=object) + f" lots lie within {ground.within_m:g} m"
     alone = np.flatnonzero(fits <= 1)
     (index, lots), away = tree.query_nearest(points[alone], max_distance=NEAR_M, return_distance=True)
-    index, first = np.unique(index, return_index=True)  # of lots equally far the first is named
+    index, first = np.unique(index, return_index=True)  # of lots at the same distance the first is named
     index, lots, away = alone[index], lots[first], away[first]
     names = pd.Series(ground.lot_id[lots]).map(lambda name: f"'{shown(name)}'")
     start = np.where(ground.is_point[lots], "; the lots are points; nearest is ", "; nearest is ").astype(object)
@@ -89,7 +89,7 @@ def _nearby(by: str, points: NDArray[np.object_], ground: Ground) -> tuple[Pairs
 
 
 def say_misplaced(route: Route, lonlat: NDArray[np.float64], coverage: placement.Box) -> None:
-    """Say it in the note of points in no lot that look exchanged or without their sign."""
+    """Add to the notes of points in no lot that their coordinates look exchanged or lack their sign."""
     lost = route.filled & (np.bincount(route.pairs[0], minlength=len(route.filled)) == 0)
     sentences = np.full(len(lost), "", dtype=object)
     sentences[lost] = elsewhere(lonlat[lost], coverage)
@@ -97,14 +97,14 @@ def say_misplaced(route: Route, lonlat: NDArray[np.float64], coverage: placement
 
 
 def elsewhere(lonlat: NDArray[np.float64], coverage: placement.Box) -> NDArray[np.object_]:
-    """Return what to say of degrees that look exchanged or without their sign; they are never moved."""
+    """Return a note on degrees that look exchanged or lack their sign; they are never moved."""
     sentences = placement.misplaced(lonlat, coverage, "the lots")
     sentences[sentences != ""] += ". Correct the row; nothing was changed here"
     return sentences
 
 
 def by_shape(shapes: NDArray[np.object_], filled: NDArray[np.bool_], ground: Ground) -> list[Route]:
-    """Return the lots that pins lie in and own polygons cover, and what to say of shapes of another kind."""
+    """Return the lots that pins lie in and own polygons cover, and the notes on shapes of another kind."""
     import shapely
 
     kind = shapely.get_type_id(shapes)
@@ -146,7 +146,7 @@ def _by_polygon(shapes: NDArray[np.object_], filled: NDArray[np.bool_], outlines
 
 # ---------------------------------------------------------------- what a row gives
 def points_of(requests: pd.DataFrame, crs: object) -> tuple[NDArray[np.object_], NDArray[np.bool_], NDArray[np.bool_]]:
-    """Return points in the lots' system, which rows give a coordinate, and where it cannot be used."""
+    """Return points in the lots' coordinate system, which rows give a coordinate, and where it cannot be used."""
     import shapely
 
     text = [texts(requests, name).str.strip() for name in ("lon", "lat")]
@@ -184,7 +184,7 @@ def pin_degrees(requests: pd.DataFrame) -> NDArray[np.float64]:
 
 
 def own_shapes(requests: pd.DataFrame, crs: object) -> tuple[NDArray[np.object_], NDArray[np.bool_]]:
-    """Return the shapes of the rows in the lots' system, and which rows give one.
+    """Return the shapes of the rows in the lots' coordinate system, and which rows give one.
 
     Raises
     ------

@@ -1,4 +1,4 @@
-"""What one way of finding a lot gives, and the small tools that all of them share."""
+"""The result of one way of finding a lot, and the small tools that all ways share."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from riskmap.common import units
 
-FAR_M = 10_000.0  # judgement: beyond it nobody counts metres or feet
+FAR_M = 10_000.0  # judgement: for longer distances nobody counts metres or feet
 FEET_PER_MILE = 5280
 Pairs = tuple[NDArray[np.int64], NDArray[np.int64]]  # position of the request, position in the lots
 NO_PAIRS: Pairs = (np.empty(0, dtype=np.int64), np.empty(0, dtype=np.int64))
@@ -25,15 +25,15 @@ class Route:
     by : str
         The way in words, such as `parcel id`.
     filled : bool array, shape (n_request,)
-        Requests that are to be found in this way.
+        Requests that give something for this way.
     pairs : Pairs
     note : object array of str, shape (n_request,)
     doubtful : bool array, optional
-        Requests that this way may not decide.
+        Requests that this way must not decide.
     exact : bool array, shape (n_request,)
-        Requests whose parcel id is that of a lot but for case, blanks and dashes, or whose address is that of a lot.
+        Requests whose parcel id is that of a lot, apart from case, blanks and dashes, or whose address is one of a lot.
     outside : bool array, optional
-        Requests whose point lies in no lot, also where a lot near it was accepted.
+        Requests whose point lies in no lot, even if a lot near it was accepted.
     """
 
     by: str
@@ -45,7 +45,7 @@ class Route:
     outside: NDArray[np.bool_] | None = None
 
     def without(self, rows: NDArray[np.bool_]) -> None:
-        """Take out the requests that are marked: they are not to be found in this way."""
+        """Remove the requests that are marked: they are not to be found in this way."""
         self.filled = self.filled & ~rows
         left = ~rows[self.pairs[0]]
         self.pairs = self.pairs[0][left], self.pairs[1][left]
@@ -57,20 +57,20 @@ def put_together(pairs: list[Pairs]) -> Pairs:
 
 
 def both(left: NDArray[np.object_], right: NDArray[np.object_], mark: str) -> NDArray[np.object_]:
-    """Return two notes per request as one, with the mark between them where neither is empty."""
+    """Return two notes per request as one, with the separator between them where neither is empty."""
     out: NDArray[np.object_] = np.where((left == "") | (right == ""), left + right, left + mark + right)
     return out
 
 
 def texts(frame: pd.DataFrame, name: str) -> pd.Series:
-    """Return a column as texts; empty ones where the column or a value is missing."""
+    """Return a column as texts; empty text where the column or a value is missing."""
     if name not in frame:
         return pd.Series([""] * len(frame), dtype=str)
     return frame[name].astype("string").fillna("").astype(str).reset_index(drop=True)
 
 
 def distances(away: NDArray[np.float64], system: str) -> pd.Series:
-    """Return distances [m] with their unit, those from 10 km on in kilometres or miles; `system`: `us` or `si`."""
+    """Return distances [m] with their unit; from 10 km on in kilometres or miles. `system`: `us` or `si`."""
     return pd.Series(away).map(_distance_us if system == "us" else _distance_si)
 
 

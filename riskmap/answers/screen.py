@@ -1,8 +1,8 @@
-"""A list in, the same rows out with columns added: what each row's lot is expected to do, or why that cannot be said.
+"""A list in, the same rows out with added columns: what each row's lot is expected to do, or why that is not known.
 
-Rows keep their order and their own cells as text. Nothing about people takes part: such columns come back empty.
-Postal and census areas come back as they are and enter no number, match, order or reason; only the self-check by
-groups may read them.
+Rows keep their order, and their own cells as text. Nothing about people is used: such columns come back empty. Postal
+and census areas come back unchanged and affect no estimate, match, order or reason; only the self-check by groups may
+read them.
 """
 
 from __future__ import annotations
@@ -36,7 +36,8 @@ NUMBERS = (RANKED, "expected_movement_mm", "bend_now_mm")
 PARTS = ("long_run_typical_mm", "long_run_part_soil_mm", "long_run_part_slab_mm", "long_run_part_gaps_mm")
 TEXTS = ("direction", "phase", "shrink_swell_class", "map_unit_name", "pour_from", "pour_to", "pour_date_basis",
          "data_quality", "neighbor_unit_name", "flags")
-# states that a listing's own foundation goes before (`tables.STATES` in their order): of rows with a lot in coverage
+# states that give way to the foundation in the listing (in the order of `tables.STATES`), for rows with a lot in
+# coverage
 _AFTER_FOUNDATION = ("", "no_house_known", "not_yet_poured", "not_enough_data")
 
 
@@ -47,11 +48,11 @@ class ScreenReport:
     Attributes
     ----------
     rows : DataFrame
-        The list's own columns, then ours; file order.
+        The list's own columns, then ours, in file order.
     own : tuple of str
         Names of the list's own columns.
     counts : dict
-        Rows by match status and by state.
+        Number of rows by match status and by state.
     groups : DataFrame, optional
         The self-check, one row per group.
     problems : list of Problem
@@ -60,15 +61,15 @@ class ScreenReport:
     row : int array
         The number of each row in the list as the user's editor shows it.
     label : str
-        Column of the list by which a reader knows a row.
+        Column of the list by which a reader recognises a row.
     system : str
         `us` or `si`.
     standing : str
-        How far to trust the estimates: of the calibration where one was given.
+        How far to trust the estimates; if a calibration was given, how far to trust it.
 
     Notes
     -----
-    Two columns of `rows` have names that a DataFrame uses for itself: write `rows["rank"]` and `rows["flags"]`.
+    Two columns of `rows` have names that every DataFrame uses for itself: write `rows["rank"]` and `rows["flags"]`.
     """
 
     rows: pd.DataFrame
@@ -84,7 +85,7 @@ class ScreenReport:
 
     @property
     def calibrated(self) -> bool:
-        """Whether calibrated columns stand beside the model's."""
+        """Whether there are calibrated columns next to the model's."""
         return calibrated.has(self.rows)
 
     @property
@@ -93,12 +94,12 @@ class ScreenReport:
         return ("matched_label_riskmap" if "matched_label" in self.own else "matched_label") in self.rows
 
     def ours(self, name: str) -> pd.Series:
-        """Return a column that we added, also where the list has one of that name."""
+        """Return a column that we added, even if the list has one with that name."""
         return self.rows[f"{name}_riskmap" if name in self.own else name]
 
     @property
     def ties(self) -> str:
-        """How many rows share a rank, in words; empty text where none does."""
+        """How many rows share a rank, in words; empty text where none do."""
         value = self.ours(RANKED).dropna()
         different = value.nunique()
         if different == len(value):
@@ -111,7 +112,7 @@ class ScreenReport:
 
     @property
     def lines(self) -> list[str]:
-        """How many rows were found and have an estimate, and which share a rank, for people."""
+        """Lines for people: how many rows were found and have an estimate, and which share a rank."""
         kinds = ", ".join(f"{value:,} {name.replace('_', ' ')}" for name, value in self.counts.items()
                           if name not in ("rows", "with_estimate"))
         text = f"{counted(self.counts['rows'], 'row')}, {self.counts['with_estimate']:,} with an estimate"
@@ -119,7 +120,7 @@ class ScreenReport:
 
     @property
     def reasons(self) -> list[str]:
-        """One line per row: its long run and the reasons for it, or its state and why."""
+        """One line per row: its long run and the reasons for it, or its state and the reason for that."""
         from riskmap.outputs import waterfall
 
         columns = [self.rows[self.label], *(self.ours(name) for name in ("state", "state_reason", "match_note"))]
@@ -143,20 +144,20 @@ def screen(results: Results, listing: Listing, *, system: str = "us", limits: tu
     results : Results
     listing : Listing
     system : str
-        `us` adds columns in inches beside those in mm, `si` does not.
+        `us` adds columns in inches to those in mm; `si` does not.
     limits : tuple of float
         Limits of the bands. [mm]
     columns : dict, optional
-        As in `read`.
+        As in `screen_list.read`.
     groups : str, optional
         Column of the list for the self-check.
     within_m : float
-        As of `matching.match`. [m]
+        As in `matching.match`. [m]
 
     Raises
     ------
     LayerError
-        When the list has neither id, coordinate nor shape, or not the group column; when a column that is read has a
+        When the list has no id, coordinate or shape, or lacks the group column; when a column that is read has a
         formula; when the distance is out of range.
     """
     named = columns or {}
@@ -194,7 +195,7 @@ def _check_groups(listing: Listing, groups: str | None) -> None:
 
 
 def _label(listing: Listing, columns: dict[str, str]) -> str:
-    """Return the column by which a reader knows a row: that of ids, else the first that says something of its own."""
+    """Return the column by which a reader recognises a row: that of ids, or else the first that tells rows apart."""
     found_by = places(listing, columns)
     if "lot_id" in found_by:
         return found_by["lot_id"]
@@ -205,7 +206,7 @@ def _label(listing: Listing, columns: dict[str, str]) -> str:
 
 # ---------------------------------------------------------------- what a row's lot has
 def _answer(results: Results, found: pd.DataFrame) -> pd.DataFrame:
-    """Return how each row was found and its state, with the lot's row in the run (-1 without one)."""
+    """Return how each row was found, its state, and the lot's row in the run (-1 without one)."""
     from riskmap.answers import matching
 
     place = found["lot_row"].fillna(-1).to_numpy(np.int64)
@@ -226,9 +227,9 @@ def _answer(results: Results, found: pd.DataFrame) -> pd.DataFrame:
 
 
 def _foundation(listing: Listing, answer: pd.DataFrame) -> list[Problem]:
-    """Give rows of which the list itself names another foundation than a slab the state `not_applicable`.
+    """Give the state `not_applicable` to rows for which the list itself names another foundation than a slab.
 
-    Words that name no kind of foundation, such as "see remarks", leave the estimate and are repeated in the note.
+    Words that name no kind of foundation, such as "see remarks", do not remove the estimate; the note repeats them.
     """
     from riskmap.lots.foundation import foundations, names_another
 
@@ -258,7 +259,7 @@ def _foundation(listing: Listing, answer: pd.DataFrame) -> list[Problem]:
     answer["match_note"] = np.where(more == "", note, np.where(note == "", more, note + "; " + more))
     out = []
     for mask, code, rule, remedy, action in (
-            (other, "W-SCR-064", "a foundation that is no slab on the ground", "Correct the list where it is wrong.",
+            (other, "W-SCR-064", "a foundation that is not a slab on the ground", "Correct the list where it is wrong.",
              "These rows have no estimate; their reason names both sources."),
             (unclear, "W-SCR-068", "words for the foundation that name no kind", "Do not use the estimate of a house "
              "without a slab on the ground.", "The estimate is shown, and the note of the row repeats the words.")):
@@ -271,7 +272,7 @@ def _foundation(listing: Listing, answer: pd.DataFrame) -> list[Problem]:
 
 def _with_estimate_columns(answer: pd.DataFrame, results: Results, system: str,
                            limits: tuple[float, ...]) -> pd.DataFrame:
-    """Return the answer with rank, estimates, reasons and what is known of each lot; empty beside a state."""
+    """Return the answer with rank, estimates, reasons and facts on each lot; these are empty where there is a state."""
     from riskmap.answers.screen_words import reasons_of
 
     place = answer["lot"].to_numpy(np.int64)
@@ -286,7 +287,7 @@ def _with_estimate_columns(answer: pd.DataFrame, results: Results, system: str,
         for part in ("", "_p10", "_p90") if name in NUMBERS else ("",):
             value = taken[f"{name}{part}"].to_numpy(float)
             out[f"{name}{part}"] = pd.Series(value)
-            if system == "us":  # a part has one decimal more than what it explains, as in the run
+            if system == "us":  # a part has one decimal more than the value it explains, as in the run
                 out[f"{name.removesuffix('_mm')}_in{part}"] = pd.Series(
                     np.round(units.mm_to_inch(value), 1 if name in NUMBERS else 2) + 0.0)
         if name == RANKED:
@@ -303,9 +304,9 @@ def _with_estimate_columns(answer: pd.DataFrame, results: Results, system: str,
 
 
 def _ranks(value: pd.Series) -> tuple[pd.Series, pd.Series, pd.Series]:
-    """Return rank, first and last rank of those equal: 1 + the number of rows with a larger value as it is printed.
+    """Return rank, and first and last rank of equal rows: 1 + the number of rows with a larger value as printed.
 
-    Both values are of the run's table, rounded to 0.1 mm. Missing without a value.
+    Both values are those of the run's table, rounded to 0.1 mm. Rows without a value have no rank.
     """
     printed = value.astype(float).round(1)
     first, last = (printed.rank(method=which, ascending=False).astype("Int64") for which in ("min", "max"))
@@ -313,7 +314,7 @@ def _ranks(value: pd.Series) -> tuple[pd.Series, pd.Series, pd.Series]:
 
 
 def in_order(done: ScreenReport) -> NDArray[np.int64]:
-    """Return the places of the rows by rank; equal rows in file order, rows without an estimate last."""
+    """Return the positions of the rows by rank; equal rows in file order, rows without an estimate last."""
     return np.argsort(-done.ours(RANKED).to_numpy(float).round(1), kind="stable")  # nan stays at the end
 
 

@@ -1,4 +1,4 @@
-"""The bands in which the long run of a screened list is shown; their limits are the same for every row."""
+"""The bands in which the long run of a screened list is shown. Their limits are the same for every row."""
 
 from __future__ import annotations
 
@@ -17,18 +17,18 @@ if TYPE_CHECKING:
 
 
 def bands(path: Path | None) -> tuple[float, ...]:
-    """Return the limits of the shown bands [mm]: ours, or those of a TOML file with the single key `movement_mm`.
+    """Return the limits of the bands [mm]: ours, or those of a TOML file with the single key `movement_mm`.
 
     Raises
     ------
     SettingsError
-        For anything else in the file: limits that depend on an area, a postcode, a soil or a group are refused.
+        If the file contains anything else: limits that depend on an area, a postcode, a soil or a group are refused.
     """
     if path is None:
         return tables.DEFLECTION_BANDS_MM
     try:
         content = tomllib.loads(path.read_text(encoding="utf-8-sig"))
-    except (OSError, ValueError, RecursionError) as error:  # not UTF-8, no TOML, too many digits, too many brackets
+    except (OSError, ValueError, RecursionError) as error:  # not UTF-8, not TOML, too many digits, too many brackets
         raise SettingsError(f"E-SCR-020 {path.name}: cannot be read: {shown(error)}.") from None
     others = sorted(set(content) - {"movement_mm"})
     if others:
@@ -45,7 +45,7 @@ def bands(path: Path | None) -> tuple[float, ...]:
 
 
 def band_of(value: NDArray[np.float64], limits: tuple[float, ...]) -> NDArray[np.object_]:
-    """Return the band of the long run as `10-20 mm`; empty without a number."""
+    """Return the band of the long run as `10-20 mm`; empty without an estimate."""
     edges = [f"under {limits[0]:g} mm", *(f"{a:g}-{b:g} mm" for a, b in pairwise(limits)),
              f"{limits[-1]:g} mm and more"]
     names = np.array([*edges, ""], dtype=object)

@@ -1,4 +1,4 @@
-"""The self-check of a screened list: how estimates and data lie in groups that the user gives."""
+"""The self-check of a screened list: how estimates and data are distributed in groups that the user gives."""
 
 from __future__ import annotations
 
@@ -13,10 +13,10 @@ SMALLEST_GROUP = 10
 
 
 def self_check(group: pd.Series, answer: pd.DataFrame) -> pd.DataFrame:
-    """Return how estimates and data quality lie in groups that the user gives; groups under ten rows are not shown.
+    """Return how estimates and data quality differ between the user's groups; groups of fewer than ten are not shown.
 
-    Nothing else reads the groups: none enters a number, none is ranked. Rows are in the order in which the groups first
-    appear.
+    Nothing else reads the groups: no group affects an estimate, and none is ranked. Rows are in the order in which the
+    groups first appear.
 
     Parameters
     ----------

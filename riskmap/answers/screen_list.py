@@ -1,4 +1,4 @@
-"""The list to screen: read with every column, what its rows are found by, and which column could be the parcel id."""
+"""The list to screen: reading it with every column, what identifies its rows, and which column may be the parcel id."""
 
 from __future__ import annotations
 
@@ -24,15 +24,15 @@ PLACE = {"lot_id": ("lot_id",), "lon": ("lon", "longitude"), "lat": ("lat", "lat
 ADDRESS = "address"  # of a list: by its heading where the run has labels to compare with, else by --column
 # compared with the name without blanks and marks
 _POSTAL = re.compile(r"zip\w*|(?:post|postal)(?:code)?\w*|census\w*|tract\w*|blockgroup\w*|geoid\w*", re.IGNORECASE)
-# words that columns of ids are called by; compared within the name
+# words in the names of id columns; any part of the name may match
 _ID_NAME = re.compile(r"\bid\b|_id\b|\w+ID\b|(?i:parcel|apn|\bpin\b|account|listing|\blot\b)")
 MOST_ROWS = 1_000_000
-AROUND_DEG = 0.02  # about 2 km: a coordinate a little outside the lots is no exchanged one
+AROUND_DEG = 0.02  # about 2 km: a coordinate a little outside the lots is not an exchanged one
 
 
 @dataclass(frozen=True)
 class Listing:
-    """A list as given: every cell as text, in file order.
+    """A list as it was given: every cell as text, in file order.
 
     Attributes
     ----------
@@ -47,7 +47,7 @@ class Listing:
     emptied : tuple of str
         Columns about people.
     formulas : dict of str
-        Column -> its first cell with a formula. Such a column comes back, but nothing may read it.
+        Column -> its first cell with a formula. Such a column is returned, but nothing may read it.
     """
 
     name: str
@@ -59,7 +59,7 @@ class Listing:
     formulas: dict[str, str] = field(default_factory=dict)
 
     def readable(self, column: str) -> None:
-        """Raise LayerError where a column has a formula: its stored value may be old."""
+        """Raise LayerError where a column has a formula: its stored value may be out of date."""
         if column in self.formulas:
             raise LayerError(f"E-SCR-008 {self.name} cell {self.formulas[column]}: a formula, in a column that is "
                              "read. Paste the values only.")
@@ -78,14 +78,14 @@ def read(path: Path, columns: dict[str, str], also: tuple[str, ...] = ()) -> Lis
     ----------
     path : Path
     columns : dict
-        Our name (lot_id, address, lon, lat, geometry) -> the file's column, where it is called otherwise.
+        Our name (lot_id, address, lon, lat, geometry) -> the file's column, where the file uses another name.
     also : tuple of str
-        Further names that `columns` may have: what a caller prints and nothing is found by.
+        Further names that `columns` may have: columns that the caller prints and that find no lot.
 
     Raises
     ------
     LayerError
-        No such file, another format, damaged, a column that cannot be used.
+        When the file does not exist, is damaged or has another format, or a column cannot be used.
     """
     from riskmap.layers import lots_csv, workbook
 
@@ -107,7 +107,7 @@ def read(path: Path, columns: dict[str, str], also: tuple[str, ...] = ()) -> Lis
             sheet = workbook.read_first_sheet(path, name, MOST_ROWS, problems, wanted)
             table, row, formulas = sheet.table, sheet.row, sheet.formulas
         else:
-            raise LayerError(f"E-SCR-002 {name}: '{kind}' is no list. Use .csv, .xlsx, .kml, .kmz or .geojson.")
+            raise LayerError(f"E-SCR-002 {name}: '{kind}' is not a list. Use .csv, .xlsx, .kml, .kmz or .geojson.")
         if len(table) > MOST_ROWS:
             raise LayerError(f"E-SCR-003 {name}: {len(table):,} rows; a list may have {MOST_ROWS:,}. Use an estimate.")
         repeated = [column for column in table.columns if list(table.columns).count(column) > 1]
@@ -141,7 +141,7 @@ def _check_columns(name: str, columns: dict[str, str], table: pd.DataFrame, also
 
 
 def _without_people(name: str, table: pd.DataFrame, problems: list[Problem]) -> tuple[pd.DataFrame, tuple[str, ...]]:
-    """Return the table with its columns about people empty, and their names."""
+    """Return the table with its columns about people emptied, and the names of those columns."""
     from riskmap.layers.lots_columns import is_personal
 
     emptied = tuple(str(column) for column in table.columns if is_personal(str(column)))
@@ -160,7 +160,7 @@ def _twice(column: str) -> str:
 
 
 def _shapes(path: Path) -> Listing:
-    """Read pins or polygons through the readers of lots; of pins the names come back, of GeoJSON all properties."""
+    """Read pins or polygons through the readers of lots; pins come with their names, GeoJSON with all properties."""
     from riskmap.common import settings
     from riskmap.layers import lots
 
@@ -175,7 +175,7 @@ def _shapes(path: Path) -> Listing:
 
 
 def _properties(path: Path, row: NDArray[np.int64]) -> pd.DataFrame:
-    """Return the properties of the features of a GeoJSON that was read already, each as text."""
+    """Return the properties of the features of a GeoJSON that has been read already, each as text."""
     features = json.loads(path.read_text(encoding="utf-8-sig"))["features"]
     properties = [features[number - 1].get("properties") or {} for number in row.tolist()]
     names = list(dict.fromkeys(name for one in properties for name in one))
@@ -206,12 +206,12 @@ def places(listing: Listing, columns: dict[str, str], labels: bool = False) -> d
 
 def matched(results: Results, listing: Listing, columns: dict[str, str], within_m: float = 0.0,
             system: str = "si") -> pd.DataFrame:
-    """Return what `matching.match` returns for the rows of a list; `system`: the unit of distances in the notes.
+    """Return what `matching.match` returns for the rows of a list. `system` gives the units of distances in the notes.
 
     Raises
     ------
     LayerError
-        When the list has neither id, coordinate nor shape, or the distance is out of range.
+        When the list has no id, coordinate or shape, or the distance is out of range.
     """
     from riskmap.answers import matching
 
@@ -224,7 +224,7 @@ def matched(results: Results, listing: Listing, columns: dict[str, str], within_
 
 
 def _requests(results: Results, listing: Listing, columns: dict[str, str]) -> pd.DataFrame:
-    """Return what each row gives to be found by; a name of a pin is no parcel id."""
+    """Return by what each row can be found; the name of a pin is not a parcel id."""
     import geopandas as gpd
 
     if listing.shapes is not None:
@@ -263,10 +263,10 @@ def need_labels(results: Results, columns: dict[str, str]) -> None:
 
 # ---------------------------------------------------------------- a column of ids that is not named
 def likely_id(results: Results, listing: Listing, columns: dict[str, str]) -> tuple[str, int]:
-    """Return the column that could hold the parcel id, and how many of its cells are ids of lots.
+    """Return the column that could contain the parcel id, and how many of its cells are ids of lots.
 
-    Where no cell of any column is one, the column is the first with a name that columns of ids have; empty text
-    without one. Columns that find rows already, about people and of postal areas are not looked at.
+    If no column has such a cell, it is the first column with a name that id columns have, or else empty text. Columns
+    that already identify rows, those about people and those of postal areas are skipped.
     """
     from riskmap.answers.matching import normal_id
 
@@ -282,7 +282,7 @@ def likely_id(results: Results, listing: Listing, columns: dict[str, str]) -> tu
 
 
 def propose_id(results: Results, listing: Listing, columns: dict[str, str]) -> list[Problem]:
-    """Return what to say where another column than the one of ids, or one that is not named, fits the lots better."""
+    """Return a hint where a column that is not named, or not the one of ids, fits the lots better."""
     if listing.shapes is not None:
         return []
     found_by = places(listing, columns, results.labels is not None)

@@ -1,4 +1,4 @@
-"""The answered list as files: same order, sorted copy, workbook, a page to print; the lender's words on each."""
+"""The answered list as files: same order, sorted copy, workbook, and a page to print; each has the lender's caution."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
 CAUTIONS = (wording.CAUTION_LENDER, wording.CAUTION)
 NOT_LOW = wording.NO_NUMBER.split(". ")[-1]
-PAGE_ROWS = 500  # more rows of a printed page nobody reads; the tables hold all
+PAGE_ROWS = 500  # nobody reads more rows of a printed page; the tables contain all
 PAGE_NOTES, LONG_WORD = 20, 16
 
 
@@ -34,7 +34,7 @@ def write(done: ScreenReport, about: dict[str, Any], folder: Path) -> list[Path]
     ----------
     done : ScreenReport
     about : dict
-        list, run, today, manifest: plain values. The JSON file has them too.
+        list, run, today, manifest: plain values, which the JSON file has too.
     folder : Path
     """
     from riskmap.answers.screen import in_order
@@ -62,7 +62,7 @@ def write(done: ScreenReport, about: dict[str, Any], folder: Path) -> list[Path]
 
 
 def guarded_cells(done: ScreenReport) -> int:
-    """Return how many cells of the list have an apostrophe in front in the CSV: else a spreadsheet would run them."""
+    """Return how many cells of the list get an apostrophe in the CSV, because a spreadsheet would run them."""
     own = done.rows[list(done.own)].astype("str")
     return int(sum((guarded(own[name], numbers_stay=True) != own[name]).sum() for name in own))
 
@@ -108,7 +108,7 @@ def _records(frame: pd.DataFrame) -> Iterator[dict[str, Any]]:
 
 
 def _plain_cells(values: pd.Series) -> list[Any]:
-    """Return the cells as plain values: a number or None in a column of numbers, else a text."""
+    """Return the cells as plain values: a number or None in a column of numbers, otherwise a text."""
     if values.dtype.kind in "iuf":
         return [plain(value) for value in values.astype(object).where(values.notna(), None).tolist()]
     return ["" if value is None else str(value) for value in values.tolist()]
@@ -170,7 +170,7 @@ def _cell(value: Any, digits: str = "g") -> str:
 
 
 def _long(text: str) -> bool:
-    """Return whether a word of the text would push the table over the paper's edge unless it may break anywhere."""
+    """Return whether a word of the text would push the table off the paper unless it may break anywhere."""
     return max(map(len, text.split()), default=0) > LONG_WORD
 
 

@@ -23,24 +23,24 @@ class Shown(NamedTuple):
     label: str
     values: pd.Series
     meaning: str
-    decimals: int | None = None  # None: a text
+    decimals: int | None = None  # None for a text
 
 
 # ---------------------------------------------------------------- reasons
 def reasons_of(parts: pd.DataFrame, system: str) -> dict[str, pd.Series]:
-    """Return the reasons for the long run: two in words, the larger first, and all of them in a sentence.
+    """Return the reasons for the long run: the two largest in words, the larger first, and all of them in a sentence.
 
     Parameters
     ----------
     parts : DataFrame
-        long_run_mm and `waterfall.LONG_RUN_LINE`; missing without an estimate. [mm]
+        long_run_mm and `waterfall.LONG_RUN_LINE`; missing for a lot without an estimate. [mm]
     system : str
-        `us` or `si`: what the sentence is in.
+        `us` or `si`: the units of the sentence.
     """
     different = parts.drop_duplicates().reset_index(drop=True)
     number = parts.merge(different.assign(place=np.arange(len(different))), how="left", on=list(parts.columns))["place"]
     made = [_reasons({str(name): value for name, value in row.items()}, system)
-            for row in different.to_dict("records")]  # lots share a few different ones
+            for row in different.to_dict("records")]  # many lots share a few different sentences
     names = ("long_run_reason_1", "long_run_reason_2", "long_run_reason_text")
     return {name: pd.Series(np.array([one[k] for one in made] or [""], dtype=object)[number.to_numpy(np.int64)])
             if len(parts) else pd.Series([], dtype=object) for k, name in enumerate(names)}
@@ -60,7 +60,7 @@ def _compared(typical_mm: float, system: str) -> str:
 
 
 def _one_typical(done: ScreenReport) -> float:
-    """Return the long run of the typical lot; nan where typical lots differ in what is shown, or there is none. [mm]"""
+    """Return the long run of the typical lot; nan where typical lots differ as shown, or there is none. [mm]"""
     found = {telling.shown(float(value), done.system): float(value)
              for value in done.ours("long_run_typical_mm").dropna().unique()}
     return next(iter(found.values())) if len(found) == 1 else np.nan
@@ -83,9 +83,9 @@ def summary(done: ScreenReport) -> list[Shown]:
     def ours(name: str) -> pd.Series:
         return done.ours(name).iloc[order]
 
-    matched = ours("match_status") == "matched"  # of others the state says nothing more
+    matched = ours("match_status") == "matched"  # for other states the state says everything
     size = typical(done)
-    start = _compared(_one_typical(done), done.system) if size else ""  # which need not be said in every row
+    start = _compared(_one_typical(done), done.system) if size else ""  # which need not be repeated in every row
     other = f", whose long run is {size}" if size else " of the same climate"
     put = calibrated.PREFIX if done.calibrated else ""
     which = ", of the calibrated figures" if put else ""
@@ -117,7 +117,7 @@ def summary(done: ScreenReport) -> list[Shown]:
 
 
 def _number(done: ScreenReport, label: str, ours: Callable[[str], pd.Series], name: str, meaning: str) -> list[Shown]:
-    """Return a number as a column; where there is a calibration, the calibrated figure and then the model's own."""
+    """Return an estimate as a column; with a calibration, the calibrated figure followed by the model's own."""
     if not done.calibrated:
         return [Shown(label, ours(name), meaning, 1)]
     return [Shown(f"{label}, calibrated", ours(f"{calibrated.PREFIX}{name}"), f"{meaning} Calibrated on surveys of "

@@ -1,4 +1,4 @@
-"""The screened list as a workbook: what to read first, twelve columns in words, the whole table behind."""
+"""The screened list as a workbook: a sheet to read first, twelve columns in words, then the whole table."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
 FIRST, IN_ORDER, ALL, GROUPS = "Read me first", "In order", "All columns", "Groups"
 NARROWEST, WIDEST = 6, 48  # characters; judgement: wider texts are wrapped
-_LOOKED_AT = 200  # rows by which the width of a column is chosen
+_LOOKED_AT = 200  # number of rows by which the width of a column is chosen
 
 
 def write(done: ScreenReport, notes: Sequence[str], counts: Iterable[tuple[str, int]], caution: str, today: str,
@@ -29,11 +29,11 @@ def write(done: ScreenReport, notes: Sequence[str], counts: Iterable[tuple[str, 
     notes : sequence of str
         Sentences on the first sheet, one per row.
     counts : iterable of (str, int)
-        Rows by what became of them, in words.
+        Number of rows by what became of them, in words.
     caution : str
         Printed on every sheet.
     today : str
-        Month of the data, YYYY-MM: equal results give equal files.
+        Month of the data, YYYY-MM; with it, equal results give equal files.
     path : Path
     """
     import xlsxwriter
@@ -98,7 +98,7 @@ def _first(book: Any, formats: _Formats, notes: Sequence[str], counts: Iterable[
 
 
 def _plain(frame: pd.DataFrame) -> list[Shown]:
-    """Return columns under their own names: numbers with the decimals that they have."""
+    """Return columns under their own names; numbers with as many decimals as they have."""
     out = []
     for name, values in frame.items():
         kind = values.dtype.kind
@@ -114,7 +114,7 @@ def _decimals(values: pd.Series) -> int:
 
 def _sheet(book: Any, formats: _Formats, name: str, columns: Sequence[Shown], caution: str,
            wrapped: bool = True) -> None:
-    """Add a sheet with a frozen heading, widths by content, a filter, and numbers in their formats."""
+    """Add a sheet with a frozen heading, column widths by content, a filter, and numbers in their formats."""
     page = book.add_worksheet(name)
     page.freeze_panes(1, 2 if wrapped else 0)
     page.set_header("&L" + caution.replace("&", "&&")[:xlsx.HEADER])
@@ -141,7 +141,8 @@ def _sheet(book: Any, formats: _Formats, name: str, columns: Sequence[Shown], ca
 
 
 def _width(column: Shown) -> float:
-    longest = max(map(len, column.label.split()), default=0) + 3  # the heading wraps; the filter's button takes room
+    # the heading wraps; the button of the filter takes room
+    longest = max(map(len, column.label.split()), default=0) + 3
     if column.decimals is None:
         texts = column.values.head(_LOOKED_AT).astype("str").str.len()
         longest = max(longest, int(texts.max()) if len(texts) else 0)

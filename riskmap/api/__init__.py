@@ -1,14 +1,14 @@
-"""The commands as functions: same names, same defaults, same files; nothing is printed, what was found is returned.
+"""The commands as functions: same names, same defaults, same files. They print nothing and return what was found.
 
 `riskmap.estimate(...)` and `riskmap.api.estimate(...)` are the same. Lengths are in m, movements in mm (up positive),
-suction in pF, whatever `units` says: `units` decides what pages show. The columns of a table of lots, with unit,
-range and meaning, are in `riskmap.tables.ESTIMATE` and in the `columns.json` of every run; write `lots["flags"]` for
-its flags, because `lots.flags` is an attribute of every DataFrame. The method with the source of every constant is in
-notebooks/method.md. A wrong input raises a `RiskmapError` whose text names file, row, column,
-rule and remedy.
+suction in pF, whatever `units` says, because `units` only decides what pages show. The columns of a table of lots, with
+unit, range and meaning, are in `riskmap.tables.ESTIMATE` and in the `columns.json` of every run. Write `lots["flags"]`
+for its flags, because `lots.flags` is an attribute of every DataFrame. The method and the source of every constant are
+in notebooks/method.md. A wrong input raises a `RiskmapError` whose text names the file, row and column, the rule and
+what to do.
 
-The examples run from the project's folder on layers/example, whose town is invented. In them `outputs` is a folder that
-holds two runs of it: one as of September 2025 (`area_september.toml`), then one with all data (`area.toml`).
+The examples run from the project's folder on layers/example, whose town is invented. In them, `outputs` is a folder
+with two runs of it: one as of September 2025 (`area_september.toml`), then one with all data (`area.toml`).
 """
 
 from __future__ import annotations
@@ -22,8 +22,9 @@ from riskmap.api.papers import brief, calibrate, export, map, screen
 from riskmap.api.runs import check, compare, demo, estimate, newness, read, verify
 from riskmap.api.series import measured
 from riskmap.api.shared import Outcome
+from riskmap.api.start import new
 from riskmap.api.surveys import survey
 
 __all__ = ["Download", "Outcome", "basemap", "brief", "calibrate", "check", "compare", "demo", "estimate", "explain",
            "explain_code", "export", "fetch", "lot_texts", "map", "map_files", "map_server", "measured", "name_note",
-           "newness", "one_lot", "read", "rows_of", "screen", "selftest", "survey", "verify"]
+           "new", "newness", "one_lot", "read", "rows_of", "screen", "selftest", "survey", "verify"]

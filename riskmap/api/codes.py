@@ -16,7 +16,7 @@ def explain_code(code: str) -> str:
     Returns
     -------
     str
-        The code with its meaning, and on the next line its remedy.
+        The code with its meaning, and on the next line what to do.
 
     Raises
     ------

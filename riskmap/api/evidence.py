@@ -1,4 +1,4 @@
-"""What shows that riskmap computes what it says: `selftest`."""
+"""The function that shows that riskmap computes what it claims: `selftest`."""
 
 from __future__ import annotations
 
@@ -22,21 +22,21 @@ def selftest(cases: FileName | None = None, open_data: FileName | None = None, *
     cases : str or Path, optional
         A case file (solver cases with drivers and mixtures, or day steps) to check instead of the built-in pack.
     open_data : str or Path, optional
-        Folder with drought/ and field/: field checks and driver months that need real files run too.
+        Folder with drought/ and field/: with it, the field checks and driver months that need real files are run too.
     groups : iterable of str, optional
-        Parts of the built-in pack, of `riskmap.evidence.known_answers.GROUPS`; all without it.
+        Parts of the built-in pack, from `riskmap.evidence.known_answers.GROUPS`. Default: all of them.
 
     Returns
     -------
     KnownAnswers or Comparisons
-        `passed` tells whether all that ran lies inside its tolerance; `verdicts` (of the pack: source, printed value,
-        ours, tolerance, verdict) or `lines` (of a case file) has them one by one; `text()` and `as_json()` are for
-        people and programs.
+        `passed` says whether everything that was run lies inside its tolerance. `verdicts` (of the pack: source,
+        printed value, ours, tolerance, verdict) or `lines` (of a case file) lists them one by one; `text()` is for
+        people and `as_json()` for programs.
 
     Raises
     ------
     ValueError
-        No such group, or groups beside a case file.
+        When there is no such group, or groups are given together with a case file.
     LayerError
         The case file cannot be read or a part of it is missing.
 
@@ -51,7 +51,7 @@ def selftest(cases: FileName | None = None, open_data: FileName | None = None, *
     """
     import os
 
-    os.environ.setdefault("OMP_NUM_THREADS", "1")  # the draws are spread over threads already
+    os.environ.setdefault("OMP_NUM_THREADS", "1")  # the model runs are spread over threads already
     if cases is None:
         from riskmap.evidence import known_answers
 

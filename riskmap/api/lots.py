@@ -1,4 +1,4 @@
-"""What a run says of one lot: `explain`, and what it is made of."""
+"""What a run says of one lot: `explain`, and the functions it uses."""
 
 from __future__ import annotations
 
@@ -20,24 +20,25 @@ if TYPE_CHECKING:
 
 def explain(run: FileName | Run, lot_id: str | None = None, *, units: str = "us", if_cracked: bool = False,
             outputs: FileName = "outputs", verified: bool = True) -> str:
-    """Return what the number of one lot is, and why, in plain lines; with a message code alone, what the code means.
+    """Explain the estimate for one lot in plain lines; with a message code alone, explain the code.
 
     Parameters
     ----------
     run, outputs, verified
         As in `read`. Without `lot_id`, `run` is a message code such as `E-LOT-014`, as for `explain_code`.
     lot_id : str, optional
-        Identifier as in the lot file; of a repeated one every row is told. Where that fits none, it is compared as
-        `screen` does, without case, blanks and dashes, then without leading zeros, and the lot found is told.
+        Identifier as in the lot file; if it is repeated, every row is explained. If no lot has it, it is compared as in
+        `screen`: without case, blanks and dashes, then without leading zeros; the lot that is found is named.
     units : str
-        `us` (inch) or `si` (mm): steps of 0.1 in or 2 mm are shown.
+        `us` (inch) or `si` (mm). Values are shown in steps of 0.1 in or 2 mm.
     if_cracked : bool
-        Also compute the lot on cracked ground and tell both beside each other; some seconds.
+        Also compute the lot on cracked ground and show both results together. This takes some seconds.
 
     Returns
     -------
     str
-        Number with range, direction, phase, reasons that add up, soil, pour, notes, cautions; or the state and reason.
+        The estimate with its range, direction, phase, reasons that add up, soil, pour, notes and cautions; or the state
+        and its reason.
 
     Raises
     ------
@@ -68,12 +69,12 @@ def explain(run: FileName | Run, lot_id: str | None = None, *, units: str = "us"
 
 
 def lot_texts(results: Results, *, units: str = "us", if_cracked: bool = False) -> list[str]:
-    """Return what the number of each lot is, and why, in plain lines.
+    """Explain the estimate for each lot in plain lines.
 
     Parameters
     ----------
     results : Results
-        As of `one_lot`.
+        As returned by `one_lot`.
     units : str
         `us` or `si`.
     if_cracked : bool
@@ -110,7 +111,7 @@ def lot_texts(results: Results, *, units: str = "us", if_cracked: bool = False) 
 
 def one_lot(run: FileName | Run, lot_id: str, outputs: FileName = "outputs", *, verified: bool = True,
             inputs: bool = False) -> Results:
-    """Read one lot of a finished run, without past months; all its rows where the identifier is repeated.
+    """Read one lot of a finished run, without past months. If the identifier is repeated, read all its rows.
 
     Parameters
     ----------
@@ -119,12 +120,12 @@ def one_lot(run: FileName | Run, lot_id: str, outputs: FileName = "outputs", *, 
     lot_id : str
         Identifier as in the lot file, or as `explain` takes it.
     inputs : bool
-        Read also what the run computed from, of all lots.
+        Also read the inputs of the computation, for all lots.
 
     Returns
     -------
     Results
-        Of the rows of this identifier alone; other row groups of the table are not read.
+        Results with the rows of this identifier alone; other row groups of the table are not read.
 
     Raises
     ------
@@ -143,7 +144,7 @@ def one_lot(run: FileName | Run, lot_id: str, outputs: FileName = "outputs", *, 
     files = files_of(run, outputs, verified)
     results = record.read(files, lot_id, inputs=inputs)
     if not len(results.lots):
-        ids = record.lot_ids(files)  # of all lots, but nothing else of them
+        ids = record.lot_ids(files)  # for all lots, but nothing else about them
         same, _ = matching.same_id(lot_id, ids)
         if len(same) != 1:
             _not_found(ids, lot_id, same)
@@ -152,7 +153,7 @@ def one_lot(run: FileName | Run, lot_id: str, outputs: FileName = "outputs", *, 
 
 
 def _shared_reasons(files: RunFiles) -> tuple[Shared, ...]:
-    """Return the reasons that nearly all lots share, from a few columns of all lots; none for a run without them."""
+    """Return the reasons that nearly all lots share, from a few columns of all lots; none for a run without reasons."""
     import pyarrow.parquet as pq
 
     from riskmap.outputs import waterfall
@@ -167,14 +168,14 @@ def _shared_reasons(files: RunFiles) -> tuple[Shared, ...]:
 
 
 def name_note(lot_id: str, results: Results) -> str:
-    """Return a sentence when a lot is written otherwise than it was asked for, else empty text.
+    """Return a sentence when the id of a lot is not written as it was asked for, otherwise empty text.
 
     Parameters
     ----------
     lot_id : str
-        What was asked for.
+        Identifier that was asked for.
     results : Results
-        As of `one_lot`.
+        As returned by `one_lot`.
 
     Returns
     -------
@@ -216,7 +217,7 @@ def rows_of(results: Results, lot_id: str) -> list[int]:
     Raises
     ------
     RunFolderError
-        None has it; similar ones are named.
+        No lot has it; similar identifiers are named.
 
     Examples
     --------

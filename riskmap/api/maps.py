@@ -1,4 +1,4 @@
-"""Around `map`: pictures beneath the lots, and a map that was written, shown to the browser of this computer."""
+"""Functions around `map`: pictures beneath the lots, and serving a map to the browser of this computer."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ if TYPE_CHECKING:
 
 
 def basemap(url: str, attribution: str, max_zoom: int | None = None) -> Basemap:
-    """Return what `map` takes as its base map.
+    """Return a base map for `map`.
 
     Parameters
     ----------
@@ -45,7 +45,7 @@ def basemap(url: str, attribution: str, max_zoom: int | None = None) -> Basemap:
 
 
 def map_files(folder: FileName) -> list[str]:
-    """Return the files of a folder that `map` wrote, the page first; none of a run, whose map is written again.
+    """Return the files of a folder that `map` wrote, the page first; none for a run, because its map is written again.
 
     Parameters
     ----------
@@ -79,13 +79,13 @@ def map_files(folder: FileName) -> list[str]:
 
 
 def map_server(folder: FileName, port: int = 0) -> MapServer:
-    """Return a server of the map in a folder that `map` wrote, for the browser of this computer and nobody else.
+    """Return a server of the map in a folder that `map` wrote, for the browser of this computer only.
 
     Parameters
     ----------
     folder : str or Path
     port : int
-        0 takes a free one.
+        0 takes any free port.
 
     Returns
     -------
@@ -95,7 +95,7 @@ def map_server(folder: FileName, port: int = 0) -> MapServer:
     Raises
     ------
     ServeError
-        There is no map in the folder, or the port cannot be had.
+        There is no map in the folder, or the port is not available.
 
     Examples
     --------

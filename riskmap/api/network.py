@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date
 from pathlib import Path
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 from riskmap.api.shared import FileName
 
+if TYPE_CHECKING:
+    from riskmap.download.cache import Desk
+
 Box = tuple[float, float, float, float]
-TAKES = {"soil": {"box", "area"}, "drought": {"first", "last", "places"}, "climate": {"cells"}}
+TAKES = {"soil": {"box", "area"}, "drought": {"first", "last", "places"}, "climate": {"cells"},
+         "area": {"lots", "box", "daily", "only_list"}}
 
 
 @dataclass(frozen=True)
@@ -24,64 +28,91 @@ class Download:
         Every file, provenance included.
     notes : list of str
         A sentence for each stored answer that was used because the service could not be reached.
+    box : (float, float, float, float) or None
+        For `area`: the box that was asked for. [degree, EPSG:4326]
+    plan : list of str
+        For `area`: each part, from which host it comes, and about how much it is.
+    said : list of str
+        For `area`: what each part that came contains.
+    findings : list of str
+        For `area`: each part that could not be fetched and why, and what needs a look, with codes.
+    sections : str
+        For `area`: the sections of an area file that name these files.
     """
 
     files: list[Path]
     notes: list[str]
+    box: Box | None = None
+    plan: list[str] = field(default_factory=list)
+    said: list[str] = field(default_factory=list)
+    findings: list[str] = field(default_factory=list)
+    sections: str = ""
 
 
 def fetch(what: str, into: FileName, *, box: Box | None = None, area: FileName | None = None,
           first: date | str | None = None, last: date | str | None = None, places: Sequence[str] = (),
-          cells: Literal["divisions", "counties"] | None = None, offline: bool = False, refresh: bool = False,
-          cache: FileName | None = None, progress: Callable[[str, float], None] | None = None,
+          cells: Literal["divisions", "counties"] | None = None, lots: FileName | None = None, daily: bool = False,
+          only_list: bool = False, offline: bool = False, refresh: bool = False, cache: FileName | None = None,
+          progress: Callable[[str, float], None] | None = None,
           warn: Callable[[str], None] | None = None) -> Download:
-    """Get public soil, drought or climate files; everything else in riskmap works without a network.
+    """Get public soil, drought or climate files. Everything else in riskmap works without a network.
 
     Parameters
     ----------
     what : str
         `soil`: the soil survey of a box, in the layout that [soil] reads. `drought`: the weekly drought maps of a span,
-        as published. `climate`: the newest monthly rain and temperature.
+        as published. `climate`: the newest monthly rain and temperature. `area`: all that a map needs around lots.
     into : str or Path
         Folder that receives the files; name it in the area file.
     box : (float, float, float, float), optional
-        Of soil: west, south, east, north. [degree, EPSG:4326]
+        For soil and area: west, south, east, north. [degree, EPSG:4326]
     area : str or Path, optional
-        Of soil, instead of a box: an area file; the box around its lots is taken.
+        For soil, instead of a box: an area file. The box around its lots is used.
     first, last : date or str, optional
-        Of drought: first and last day, YYYY-MM-DD.
+        For drought: first and last day, YYYY-MM-DD.
     places : sequence of str
-        Of drought: counties (five digits) or states (two letters) whose weekly statistics are wanted too.
+        For drought: counties (five digits) or states (two letters) whose weekly statistics are wanted too.
     cells : str, optional
-        Of climate: `divisions` (default) or `counties`.
+        For climate: `divisions` (default) or `counties`.
+    lots : str or Path, optional
+        For area, instead of a box: a lot file or an area file. Only the box of all its lots is used, made wider by at
+        least 500 m, rounded outwards to hundredths of a degree and not narrower than 4 km, so never that of one lot.
+        The box is sent to the soil service; the names of stations near it are asked for with `daily`.
+    daily : bool
+        For area: fetch the nearest long records of weather stations too.
+    only_list : bool
+        For area: say what would be fetched and about how much, and ask nothing.
     offline : bool
-        Use stored answers only; nothing is asked.
+        Use stored answers only and contact no service.
     refresh : bool
-        Ask again for everything, whatever is stored.
+        Download everything again, whatever is stored.
     cache : str or Path, optional
         Folder of stored answers. Default: the user's cache.
     progress : callable, optional
-        Told the stage in words and its finished share, 0 to 1.
+        Called with the stage in words and its finished share, 0 to 1.
     warn : callable, optional
-        Told each of the `notes` when it comes up.
+        Called with each of the `notes` as soon as it comes up.
 
     Returns
     -------
     Download
-        `files` and `notes`.
+        `files` and `notes`; of area also `plan`, `said`, `findings` and `sections`.
 
     Raises
     ------
     ValueError
-        No such kind, a value that belongs to another kind, or one that is missing.
+        There is no such kind, a value belongs to another kind, or a value is missing.
     LayerError
-        The service fails or answers what cannot be, nothing is published there, or offline without a stored answer.
+        The service fails or its answer is impossible, nothing is published there, or with `offline` there is no stored
+        answer. For area this is raised only when no part at all could be fetched; otherwise such parts are findings.
     SettingsError
         The area file cannot be read.
 
     Examples
     --------
     >>> import pathlib, riskmap
+    >>> print(riskmap.fetch("area", "around", lots="layers/example/lots.gpkg", only_list=True).plan[0])
+    soil survey: box -98.61 37.89 -98.55 37.93, 1 tile of 0.1 degree, from sdmdataaccess.sc.egov.usda.gov, about 1 MB
     >>> nowhere = pathlib.Path(outputs) / "nothing_stored"
     >>> riskmap.fetch("climate", nowhere / "climate", offline=True, cache=nowhere)
     Traceback (most recent call last):
@@ -90,7 +121,8 @@ def fetch(what: str, into: FileName, *, box: Box | None = None, area: FileName |
     """
     from riskmap.download.cache import Desk, default_folder
 
-    choices = {"box": box, "area": area, "first": first, "last": last, "places": places or None, "cells": cells}
+    choices = {"box": box, "area": area, "first": first, "last": last, "places": places or None, "cells": cells,
+               "lots": lots, "daily": daily or None, "only_list": only_list or None}
     named = {name for name, value in choices.items() if value is not None}
     if what not in TAKES:
         raise ValueError(f"what must be one of {', '.join(TAKES)}, not {what!r}")
@@ -106,6 +138,8 @@ def fetch(what: str, into: FileName, *, box: Box | None = None, area: FileName |
     desk = Desk(folder=Path(cache) if cache is not None else default_folder(), offline=offline, refresh=refresh,
                 warn=note)
     folder = Path(into)
+    if what == "area":
+        return _area(_box_of_area(box, lots), folder, daily, only_list, desk, notes, progress)
     if what == "soil":
         from riskmap.download import soil
 
@@ -121,6 +155,29 @@ def fetch(what: str, into: FileName, *, box: Box | None = None, area: FileName |
 
         files = climate.run(folder, cells=cells or "divisions", desk=desk, progress=progress)
     return Download(files, notes)
+
+
+def _area(box: Box, folder: Path, daily: bool, only_list: bool, desk: Desk, notes: list[str],
+          progress: Callable[[str, float], None] | None) -> Download:
+    from riskmap.download import area as around_lots
+
+    plan = [str(part) for part in around_lots.plan(box, desk.now().date(), daily=daily)]
+    if only_list:
+        return Download([], notes, box, plan)
+    came = around_lots.run(box, folder, daily=daily, desk=desk, progress=progress)
+    return Download(came.files, notes, box, plan, came.said, came.findings, came.sections)
+
+
+def _box_of_area(box: Box | None, lots: FileName | None) -> Box:
+    """Return the box, or the one around the lots of a file."""
+    if (box is None) == (lots is None):
+        raise ValueError("area needs either lots or a box")
+    if box is not None:
+        return box
+    from riskmap.download import area as around_lots
+    from riskmap.layers import lots_bounds
+
+    return around_lots.box_around(lots_bounds.read(Path(str(lots))))
 
 
 def _day(day: date | str) -> date:

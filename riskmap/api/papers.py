@@ -1,4 +1,4 @@
-"""What is made from a finished run: `map`, `brief`, `screen`, `export`, `calibrate`."""
+"""The functions that make papers and files from a finished run: `map`, `brief`, `screen`, `export`, `calibrate`."""
 
 from __future__ import annotations
 
@@ -33,18 +33,19 @@ def map(run: FileName | Run = "latest", *, tiles: bool = False, against: FileNam
     tiles : bool
         Write county.html and county.pmtiles instead of map.html.
     against : str, Path or Run, optional
-        Add two layers: how bending now, and then the expected movement, changed since this run.
+        Add two layers: the change of present bending and that of the estimate since this run.
     basemap : Basemap, optional
-        Pictures from a network address, off until they are ticked; without it the map asks no host for anything.
+        Pictures from a network address, which stay off until the reader ticks them. Without it the map contacts no
+        host.
     labels : bool
-        Show the label of each lot, such as its address, of a run whose area file names a column of them. The map then
-        says that it is not for publication. Not with `tiles`.
+        Show the label of each lot, such as its address. The run's area file must name a column of labels. The map then
+        says that it is not for publication. It cannot be combined with `tiles`.
     calibration : str or Path, optional
-        calibration.json of `calibrate`: calibrated figures are added beside the model's own, which stay as they are.
+        calibration.json of `calibrate`: calibrated figures are shown next to the model's own, which do not change.
     into : str or Path, optional
-        A new or empty folder. Default: a new one beside the run, which itself stays as it is.
+        A new or empty folder. Default: a new one in the folder of runs, which itself does not change.
     units : str
-        `us` or `si`: what the map shows first.
+        `us` or `si`: the units that the map shows first.
 
     Returns
     -------
@@ -99,41 +100,41 @@ def brief(run: FileName | Run = "latest", *, lots: Sequence[str] = (), visits: F
     lots : sequence of str
         Lots by identifier.
     visits : str or Path, optional
-        A list (CSV, XLSX, KML, GeoJSON) of identifiers, addresses or coordinates: a page for every row, in the order of
-        the list. Its columns hour, order, address and remark (or note) are printed on the page. Addresses find a lot
-        where the run has labels.
+        A list (CSV, XLSX, KML, GeoJSON) of identifiers, addresses or coordinates: every row gets a page, in the order
+        of the list. The texts of its columns hour, order, address and remark (or note) are printed on it. Addresses
+        find a lot where the run has labels.
     top : int, optional
-        So many lots with the largest expected movement.
+        Number of lots with the largest estimate.
     columns : mapping, optional
         Our name (lot_id, address, lon, lat, geometry; hour, order, remark, which are printed) -> the list's column,
-        where it is called otherwise.
+        where the list uses another name.
     paper : str
         `letter` or `a4`.
     each : bool
-        Also one PDF per page.
+        Also write one PDF per page.
     calibration : str or Path, optional
-        calibration.json of `calibrate`: calibrated figures are added beside the model's own, which stay as they are.
+        calibration.json of `calibrate`: calibrated figures are shown next to the model's own, which do not change.
     into : str or Path, optional
-        A new or empty folder. Default: a new one beside the run.
+        A new or empty folder. Default: a new one in the folder of runs.
     units : str
         `us` or `si`.
 
     Returns
     -------
     Outcome of Papers
-        The folder holds lots.pdf, lots.html, area.pdf, pages.csv; `answer.visits` has one entry per page: the row of
-        the lot (-1 without one), what was asked for, how it was found; `answer.order` is the order of visits.
+        The folder contains lots.pdf, lots.html, area.pdf, pages.csv; `answer.visits` has one entry per page: the row of
+        the lot (-1 without a lot), what was asked for, how it was found; `answer.order` is the order of visits.
 
     Raises
     ------
     LayerError
-        No lot is named, too many are, or the list cannot be used.
+        No lot or too many lots are named, or the list cannot be used.
     RunFolderError
         No such run, or the folder cannot be made.
 
     Notes
     -----
-    Every sign of the look-for list stands with its source on the page.
+    The page shows every sign of the look-for list with its source.
 
     Examples
     --------
@@ -160,7 +161,7 @@ def screen(run: FileName | Run, listing: FileName, *, columns: Mapping[str, str]
            bands: FileName | None = None, groups: str | None = None, within_m: float = 0.0,
            calibration: FileName | None = None, into: FileName | None = None, units: str = "us",
            outputs: FileName = "outputs", verified: bool = True) -> Outcome[ScreenReport]:
-    """Answer every row of a list: same rows, same order, every column of the list, and ours behind them.
+    """Answer every row of a list: same rows, same order, every column of the list, followed by ours.
 
     Use it only to decide which properties need a closer look. Do not use it to approve, decline, price or value.
 
@@ -171,28 +172,28 @@ def screen(run: FileName | Run, listing: FileName, *, columns: Mapping[str, str]
     listing : str or Path
         CSV, XLSX, KML or GeoJSON with identifiers or coordinates (degrees).
     columns : mapping, optional
-        Our name (lot_id, address, lon, lat, geometry) -> the list's column, where it is called otherwise.
+        Our name (lot_id, address, lon, lat, geometry) -> the list's column, where the list uses another name.
         Addresses are compared with the labels of the run.
     bands : str or Path, optional
         TOML file with `movement_mm = [5, 10, 20, 35]`: other bands, the same for every row. [mm]
     groups : str, optional
-        Self-check: how estimates and data lie in the groups of this column of the list, such as its postcode. No
-        group ever enters an estimate. A column about people is not read.
+        Self-check: how estimates and data are distributed in the groups of this column of the list, such as postcodes.
+        No group ever affects an estimate. A column about people is not read.
     within_m : float
-        A coordinate in no lot takes the lot within this distance, up to 500 m, if there is exactly one; two are
-        `ambiguous`; 0: inside only. [m]
+        Match a point outside every lot to the only lot within this distance, at most 500 m; two candidates make it
+        `ambiguous`. 0 accepts only points inside a lot. [m]
     calibration : str or Path, optional
-        calibration.json of `calibrate`: calibrated figures are added beside the model's own, which stay as they are;
-        rank, band and order are of the model's own.
+        calibration.json of `calibrate`: calibrated figures are shown next to the model's own, which do not change.
+        Rank, band and order follow the model's own.
     into : str or Path, optional
-        A new or empty folder. Default: a new one beside the run.
+        A new or empty folder. Default: a new one in the folder of runs.
     units : str
-        `us` adds columns in inches beside those in mm, `si` does not.
+        `us` adds columns in inches to those in mm; `si` does not.
 
     Returns
     -------
     Outcome of ScreenReport
-        The folder holds screened.csv, sorted.csv, screened.xlsx, screened.html, screened.json, README.txt (and
+        The folder contains screened.csv, sorted.csv, screened.xlsx, screened.html, screened.json, README.txt (and
         groups.csv). `answer.rows` is a table with the list's rows in file order; `answer.counts` counts them.
 
     Raises
@@ -200,7 +201,7 @@ def screen(run: FileName | Run, listing: FileName, *, columns: Mapping[str, str]
     LayerError
         The list cannot be used: no such file, another format, no usable column; the distance is out of range.
     SettingsError
-        The file of bands holds anything else.
+        The file of bands contains anything else.
     RunFolderError
         No such run, or the folder cannot be made.
 
@@ -237,13 +238,13 @@ def export(run: FileName | Run, formats: Sequence[str], *, calibration: FileName
     run, outputs, verified
         As in `read`.
     formats : sequence of str
-        Of `gpkg`, `parquet`, `csv`, `xlsx`, `geojson`, `kml`.
+        Any of `gpkg`, `parquet`, `csv`, `xlsx`, `geojson`, `kml`.
     calibration : str or Path, optional
-        calibration.json of `calibrate`: calibrated figures are added beside the model's own, which stay as they are.
+        calibration.json of `calibrate`: calibrated figures are written next to the model's own, which do not change.
     into : str or Path, optional
-        A new or empty folder. Default: a new one beside the run.
+        A new or empty folder. Default: a new one in the folder of runs.
     raw_csv : bool
-        No apostrophe before texts that a spreadsheet would run as a formula. For programs only.
+        Write no apostrophe before texts that a spreadsheet would run as a formula. For programs only.
 
     Returns
     -------
@@ -289,42 +290,44 @@ def calibrate(run: FileName | Run, surveys: FileName | None = None, *, calibrati
               range_m: float = 500.0, workers: int | None = None, into: FileName | None = None,
               outputs: FileName = "outputs", warn: Callable[[str], None] | None = None,
               verified: bool = True) -> Outcome[Calibration]:
-    """Compare a run with measured surveys, and fit a calibration where they allow it; or put one to a later run.
+    """Compare a run with measured surveys and fit a calibration if they allow it, or apply one to a later run.
 
     Parameters
     ----------
     run, outputs, verified
         As in `read`.
     surveys : str or Path, optional
-        CSV, one row a comparison: lot_id, first_date; second_date and change_mm, or dome_mm; if wanted reading_sd_mm,
+        CSV, one row per comparison: lot_id, first_date; second_date and change_mm, or dome_mm; optional reading_sd_mm,
         source, block, exclude. [mm, YYYY-MM]
     calibration : str or Path, optional
-        Instead of surveys: calibration.json of an earlier call. Nothing is compared; its lots are written.
+        Instead of surveys: calibration.json of an earlier call. Nothing is compared; the lots of this run are written
+        with it.
     range_m : float
-        Distance over which neighbours are alike: least size of blocks and buffers. [m]
+        Distance over which neighbours are similar: the smallest size of blocks and buffers. [m]
     workers : int, optional
-        Threads; any number gives the same result.
+        Number of threads; the result does not depend on it.
     into : str or Path, optional
-        A new or empty folder. Default: a new one beside the run.
+        A new or empty folder. Default: a new one in the folder of runs.
     warn : callable, optional
-        Told before the computation when the surveys are too few to switch a calibration on.
+        Called before the computation when there are too few surveys to switch a calibration on.
 
     Returns
     -------
     Outcome of Calibration
-        `answer` has the model, every comparison and the findings; `answer.model.physical.on` tells whether it is on.
+        `answer` has the model, every comparison and the findings; `answer.model.physical.on` says whether it is on.
 
     Raises
     ------
     LayerError
-        The file is no table of surveys, or the run cannot be computed again or has too few draws; the model is off,
-        cannot be read, or is of other settings or code than the run; surveys and a model are given, or neither.
+        The file is not a table of surveys, or the run cannot be computed again or has too few model runs; the
+        calibration is off, cannot be read, or belongs to other settings or code than the run; surveys and a calibration
+        are both given, or neither.
     RunFolderError
         No such run, or the folder cannot be made.
 
     Examples
     --------
-    Two houses are far too few; the comparison is told and nothing is switched on:
+    Two houses are far too few: they are compared, and nothing is switched on.
 
     >>> import pathlib, riskmap
     >>> lots = riskmap.read("latest", outputs).lots

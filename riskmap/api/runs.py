@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 EXAMPLE = Path("layers") / "example" / "area.toml"
 
 
-def check(path: FileName, role: str | None = None) -> Report:
+def check(path: FileName, role: str | None = None, *, columns: Mapping[str, str] | None = None) -> Report:
     """Read everything that an area file names, compute nothing, and return what is wrong with it.
 
     Parameters
@@ -26,18 +26,21 @@ def check(path: FileName, role: str | None = None) -> Report:
     path : str or Path
         The area file, or one file of a kind.
     role : str, optional
-        `lots`, `soil` or `drought`: check one file of this kind instead of a whole area.
+        `lots`, `soil`, `climate` or `drought`: check one file of this kind instead of a whole area.
+    columns : mapping, optional
+        Of a lot file: our column -> the file's, as in `[lots.columns]`.
 
     Returns
     -------
     Report
-        `refusals` (text) stop a run; `problems` are about rows and values; `lots` counts rows read, usable and by
-        state; `text()` tells it all.
+        `refusals` (text) stop a run; `problems` are about rows and values; `lots` counts the rows that were read, the
+        usable ones, and those of each state; `text()` reports everything.
 
     Raises
     ------
     ValueError
-        For another role. What is wrong with the files is returned, not raised.
+        For another role, or columns of a file that is none of lots. What is wrong with the files is returned, not
+        raised.
 
     Examples
     --------
@@ -52,39 +55,46 @@ def check(path: FileName, role: str | None = None) -> Report:
     """
     from riskmap.run import check as checking
 
+    if columns and role != "lots":
+        raise ValueError("columns belong to the role lots")
     if role is None:
         return checking.check_area(Path(path))
     if role not in checking.FILE_ROLES:
         raise ValueError(f"role must be one of {', '.join(checking.FILE_ROLES)}, not {role!r}")
-    return checking.check_file(Path(path), role)
+    return checking.check_file(Path(path), role, dict(columns or {}))
 
 
-def estimate(area: FileName, outputs: FileName = "outputs", *, units: str = "us", workers: int | None = None,
-             progress: Callable[[str, float], None] | None = None, public_k: int | None = None, reuse: bool = True,
-             scheduler: str | None = None, calibration: FileName | None = None) -> Run:
-    """Estimate every lot of an area and write one new run folder, whole or not at all.
+def estimate(area: FileName | Sequence[FileName], outputs: FileName = "outputs", *, units: str = "us",
+             workers: int | None = None, progress: Callable[[str, float], None] | None = None,
+             public_k: int | None = None, reuse: bool = True, scheduler: str | None = None,
+             calibration: FileName | None = None, into: FileName = ".") -> Run:
+    """Estimate every lot of an area and write one new run folder, complete or not at all.
 
     Parameters
     ----------
-    area : str or Path
-        The area file (TOML); layers/README.md tells its entries.
+    area : str, Path, or a sequence of them
+        The area file (TOML); layers/README.md lists its entries. Or the files and folders themselves: an area file is
+        written from them first, as `new` does.
     outputs : str or Path
         Folder that receives the run folder.
     units : str
-        `us` or `si`: what the map shows first. Files hold SI.
+        `us` or `si`: the units that the map shows first. Files are in SI.
     workers : int, optional
-        Workers of this machine; any number gives the same result. Default: one for each core.
+        Number of workers on this machine; the result does not depend on it. Default: one per core.
     progress : callable, optional
-        Told the stage in words and its finished share, 0 to 1.
+        Called with the stage in words and its finished share, 0 to 1.
     public_k : int, optional
-        Write only tables for publication: groups of at least so many lots, nothing about one lot.
+        Write only tables for publication: groups of at least this number of lots, and nothing about a single lot.
     reuse : bool
-        Take archetypes that an earlier run into `outputs` computed from equal inputs; numbers are the same either way.
+        Use archetypes that an earlier run into `outputs` computed from equal inputs; the estimates are the same either
+        way.
     scheduler : str, optional
         Address of a dask scheduler whose workers see `outputs` under the same path.
     calibration : str or Path, optional
-        calibration.json of `calibrate`, of the same settings and code: calibrated columns stand beside the model's own,
-        which stay as they are.
+        calibration.json of `calibrate`, for the same settings and code: calibrated columns are added next to the
+        model's own, which do not change.
+    into : str or Path
+        Folder that receives the area file that is written from files.
 
     Returns
     -------
@@ -95,16 +105,17 @@ def estimate(area: FileName, outputs: FileName = "outputs", *, units: str = "us"
     Raises
     ------
     SettingsError
-        The area file cannot be read, or an entry is unknown, missing or out of range.
+        The area file cannot be read, an entry is unknown, missing or out of range, or the area file that was written
+        from files has open points.
     LayerError
-        A layer cannot be used: no such file, damaged, no coordinate system, no usable column; or the calibration
-        cannot: it is off, of other settings or code, or the run is for publication or in parts.
+        A layer cannot be used: no such file, damaged, no coordinate system, no usable column; or the calibration cannot
+        be used: it is off or belongs to other settings or code, or the run is for publication or in parts.
     RunFolderError
-        The run folder cannot be made or written; nothing of the run is left then.
+        The run folder cannot be made or written; then nothing of the run remains.
 
     Notes
     -----
-    Equations, constants and their sources: notebooks/02_the_method.ipynb. What was compared with measured numbers:
+    Equations, constants and their sources are in notebooks/02_the_method.ipynb. Comparisons with measurements are in
     notebooks/evidence.md.
 
     Examples
@@ -120,12 +131,14 @@ def estimate(area: FileName, outputs: FileName = "outputs", *, units: str = "us"
     """
     import os
 
-    os.environ.setdefault("OMP_NUM_THREADS", "1")  # the draws are spread over threads already
+    os.environ.setdefault("OMP_NUM_THREADS", "1")  # the model runs are spread over threads already
+    from riskmap.api.start import area_of
     from riskmap.run import flow
 
-    beside = None if calibration is None else _beside(Path(calibration), Path(area), workers)
+    path = area_of(area, into)
+    beside = None if calibration is None else _beside(Path(calibration), path, workers)
     try:
-        return flow.run(Path(area), Path(outputs), units=units, workers=workers, progress=progress, public_k=public_k,
+        return flow.run(path, Path(outputs), units=units, workers=workers, progress=progress, public_k=public_k,
                         reuse=reuse, scheduler=scheduler, beside=beside)
     except BaseException as error:
         if reuse:
@@ -134,7 +147,10 @@ def estimate(area: FileName, outputs: FileName = "outputs", *, units: str = "us"
 
 
 def _beside(calibration: Path, area: Path, workers: int | None) -> Callable[[Results], Results]:
-    """Return what puts a calibration beside an estimate; refused before any work when it cannot fit the run."""
+    """Return the function that adds a calibration to an estimate.
+
+    Refuse a calibration that cannot fit before any work.
+    """
     from riskmap.answers.calibration import apply, model_file
     from riskmap.common import settings
     from riskmap.run.code_digest import code_digest
@@ -156,7 +172,7 @@ def demo(outputs: FileName = "outputs", *, units: str = "us", workers: int | Non
     Returns
     -------
     Run
-        As of `estimate`.
+        As returned by `estimate`.
 
     Raises
     ------
@@ -175,7 +191,7 @@ def demo(outputs: FileName = "outputs", *, units: str = "us", workers: int | Non
 
 
 def read(run: FileName | Run = "latest", outputs: FileName = "outputs", *, verified: bool = True) -> Results:
-    """Read a finished run: its table of lots and what is needed to read that rightly.
+    """Read a finished run: its table of lots, and what is needed to interpret it.
 
     Parameters
     ----------
@@ -184,14 +200,14 @@ def read(run: FileName | Run = "latest", outputs: FileName = "outputs", *, verif
     outputs : str or Path
         Folder in which names are looked up.
     verified : bool
-        Compare every file that is read with the manifest of the run first. False: look at a run that was changed,
-        all the same; `note` of the result says so.
+        Compare every file with the manifest of the run before reading it. With False, a run that was changed can be
+        read too; `note` of the result says so.
 
     Returns
     -------
     Results
         `lots` is a GeoDataFrame, one row per row of the lot file in its order, EPSG:4326, with the columns of
-        `riskmap.common.tables.ESTIMATE`: movements in mm, shares 0 to 1, `state` empty where there is a number.
+        `riskmap.common.tables.ESTIMATE`: movements in mm, shares 0 to 1, `state` empty where there is an estimate.
 
     Raises
     ------
@@ -214,12 +230,12 @@ def read(run: FileName | Run = "latest", outputs: FileName = "outputs", *, verif
 
 
 def newness(subject: Run | Report) -> list[str]:
-    """Return how new the weather data are, and whether this computer's clock is far beyond them.
+    """Return how new the weather data are, and whether this computer's clock is far ahead of them.
 
     Parameters
     ----------
     subject : Run or Report
-        As of `estimate` or `check`; the text of a report has the first line already.
+        As returned by `estimate` or `check`; the text of a report has the first line already.
 
     Returns
     -------
@@ -264,8 +280,8 @@ def verify(run: FileName | Run = "latest", area_folder: FileName | None = None, 
     Returns
     -------
     list of str
-        One line per finding; empty when every file is the one that the run wrote. `E-` is about outputs, `W-` about
-        inputs and added files.
+        One line per finding; empty when every file is exactly as the run wrote it. `E-` lines are about outputs, `W-`
+        lines about inputs and added files.
 
     Raises
     ------
@@ -286,38 +302,38 @@ def verify(run: FileName | Run = "latest", area_folder: FileName | None = None, 
 def compare(before: FileName | Run, after: FileName | Run, *, workers: int | None = None,
             calibration: FileName | None = None, outputs: FileName = "outputs", verified: bool = True,
             units: str = "us") -> Outcome[Change]:
-    """Say what changed between two runs, lot by lot, and split it by cause; the parts add up to the change.
+    """Show what changed between two runs, lot by lot, and split it by cause. The parts add up to the change.
 
-    Compared are what is found today, what the next twelve months add, the estimate, and the long run.
+    It compares bending now, the change in the next twelve months, the estimate, and the long run.
 
     Parameters
     ----------
     before, after : str, Path or Run
         As in `read`; the earlier run first.
     workers : int, optional
-        Threads; any number gives the same result.
+        Number of threads; the result does not depend on it.
     calibration : str or Path, optional
-        calibration.json of `calibrate`, put to both runs: the calibrated figures of both sides and their change stand
-        beside the model's. The causes split the model's change.
+        calibration.json of `calibrate`, applied to both runs: the calibrated figures of both sides and their change are
+        added to the model's. The causes split the model's change.
     outputs : str or Path
         Folder that receives the new folder and in which names are looked up.
     verified : bool
         As in `read`.
     units : str
-        `us` or `si`: of the sentences in `answer.lines`. Files are in mm.
+        `us` or `si`: the units of the sentences in `answer.lines`. Files are in mm.
 
     Returns
     -------
     Outcome of Change
         The folder contains change.csv and change.json. `answer.lead` says what changed in one sentence, `answer.lots`
-        is a table with a row per lot: changes and parts in mm, whose sum is the change to 1e-6 mm; `answer.counts`,
-        `answer.weeks` (new, re-issued, missing weekly maps).
+        is a table with a row per lot: changes and parts in mm, whose sum is the change to 1e-6 mm. There are also
+        `answer.counts` and `answer.weeks` (new, re-issued and missing weekly maps).
 
     Raises
     ------
     LayerError
-        A run has no record of its inputs, the second ends before the first, they are of two areas, or one was
-        estimated with another calibration than the other.
+        A run has no record of its inputs, the second ends before the first, they are of two areas, or they were
+        estimated with different calibrations.
     RunFolderError
         No such run, or the folder cannot be written.
 

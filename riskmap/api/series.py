@@ -1,4 +1,4 @@
-"""A measured series of soil moisture or ground level beside the driver of a run: `measured`."""
+"""A measured series of soil moisture or ground level compared with the driver of a run: `measured`."""
 
 from __future__ import annotations
 
@@ -28,29 +28,29 @@ def measured(series: FileName, run: FileName | Run = "latest", *, cell: str | No
     cell : str, optional
         Climate cell of the run; needed where it has several and no lot is named.
     lot : str, optional
-        lot_id in the run: its cell, and its soil for the size of a level's movement.
+        lot_id in the run. Its climate cell is used, and its soil for the size of the movement of a level.
     kind : str, optional
         m3_m3, pct, share or mm, where the heading is `value` alone.
     dry, wet : float, optional
-        Water content of the driest and the wettest ground, in the unit of the series; both or none. Default: the
+        Water content of the driest and the wettest ground, in the unit of the series; give both or none. Default: the
         smallest and the largest value at each depth.
     into : str or Path, optional
-        A new or empty folder. Default: a new one beside the run.
+        A new or empty folder. Default: a new one in the folder of runs.
 
     Returns
     -------
     Outcome of MeasuredReport
-        The folder holds comparisons.csv, months.csv and summary.json. `answer.rows` has every comparison with its
-        tolerance, its outcome (agrees, disagrees, cannot tell) and what it means for the estimate; `answer.sound` tells
-        whether every row could be used and something could be told.
+        The folder contains comparisons.csv, months.csv and summary.json. `answer.rows` has every comparison with its
+        tolerance, its outcome (agrees, disagrees, cannot tell) and what it means for the estimate; `answer.sound` says
+        whether every row could be used and at least one comparison was decided.
 
     Raises
     ------
     ValueError
         One of `dry` and `wet` without the other, or not in order; an unknown kind.
     LayerError
-        The file cannot be used: no such file, a column or the unit missing, no usable row; `dry` and `wet` for a series
-        that is no water content.
+        The file cannot be used: no such file, a column or the unit missing, no usable row; `dry` and `wet` are given
+        for a series that is not a water content.
     RunFolderError
         No such run, cell or lot; the run has no weather; the folder cannot be made.
 

@@ -1,4 +1,4 @@
-"""What the functions of this package share."""
+"""Parts that the functions of this package share."""
 
 from __future__ import annotations
 
@@ -26,10 +26,10 @@ class Outcome(Generic[T]):
     folder : Path
         The new folder with the files.
     answer
-        What was found; each function says what it is.
+        What was found; each function says what this is.
     note : str
         How the run was read, where its files were not compared with a manifest that can be trusted, and whether a
-        calibration is of another area; else empty.
+        calibration comes from another area; otherwise empty.
     """
 
     folder: Path
@@ -43,26 +43,26 @@ class Outcome(Generic[T]):
 
 
 def folder_of(run: FileName | Run, outputs: FileName) -> Path:
-    """Return the folder of a run: of what `estimate` returned, or looked up as on the command line."""
+    """Return the folder of a run that `estimate` returned, or one looked up as on the command line."""
     from riskmap.run import folder as run_folder
 
     return run.folder if isinstance(run, Run) else run_folder.find(str(run), Path(outputs))
 
 
 def files_of(run: FileName | Run, outputs: FileName, verified: bool) -> RunFiles:
-    """Return what opens the files of a run, each compared with its manifest unless `verified` is False."""
+    """Return a reader of the files of a run, which compares each with its manifest unless `verified` is False."""
     from riskmap.run import files as run_files
 
     return run_files.RunFiles(folder_of(run, outputs), verified)
 
 
 def with_calibration(results: Results, calibration: FileName | None) -> Results:
-    """Return a run with the calibrated columns of a calibration.json beside its own; without one as it is.
+    """Return a run with the calibrated columns of a calibration.json added; without one, return it unchanged.
 
     Raises
     ------
     LayerError
-        The file is no calibration, it is off, or it belongs to other settings or code than the run.
+        The file is not a calibration, or the calibration is off or belongs to other settings or code than the run.
     """
     if calibration is None:
         return results
@@ -92,7 +92,7 @@ def with_labels(results: Results, files: RunFiles, *, needed: bool = False) -> R
 
 
 def about(files: RunFiles) -> dict[str, str]:
-    """Return what papers say of their run: its name and the beginning of the digest of its manifest."""
+    """Return what papers say of their run: its name and the first characters of the digest of its manifest."""
     from riskmap.run import files as run_files
 
     if files.manifest is None:
@@ -104,7 +104,7 @@ def about(files: RunFiles) -> dict[str, str]:
 
 
 def note_what_is_kept(error: BaseException, outputs: Path) -> None:
-    """Change an error's note that nothing was kept where the store below `outputs` has parts of the work."""
+    """Correct an error's note that nothing was stored, where the store below `outputs` has parts of the work."""
     from riskmap.common.disk_space import NOTHING_KEPT
     from riskmap.run.store import FOLDER
 

@@ -25,20 +25,20 @@ def survey(readings: FileName, second: FileName | None = None, *, within_m: floa
     Parameters
     ----------
     readings : str or Path
-        CSV or XLSX: point, x_ft or x_m, y_ft or y_m, elevation_in (or _mm, _m, _ft); if wanted zero, floor,
+        CSV or XLSX: point, x_ft or x_m, y_ft or y_m, elevation_in (or _mm, _m, _ft); optional zero, floor,
         floor_offset_in, exclude, date, unit, lot_id.
     second : str or Path, optional
         A later survey of the same house.
     within_m : float, optional
         Match points of the two surveys by place, not by name. [m]
     run, outputs, verified
-        As in `read`; compare with what the run expects of `lot`. Without a run nothing is expected.
+        As in `read`. The survey is compared with what this run expects of `lot`; without a run there is no comparison.
     lot : str, optional
         lot_id in the run; needed with `run`.
     lines : sequence of (str, str)
-        Deflection along the line from one point to another.
+        Lines, each from one point to another, along which the deflection is computed.
     lines_file : str or Path, optional
-        CSV with columns from and to: more such lines.
+        CSV with the columns from and to, for more such lines.
     reference : str, optional
         Point whose level is 0. Default: the mean of all points.
     house : str, optional
@@ -46,14 +46,14 @@ def survey(readings: FileName, second: FileName | None = None, *, within_m: floa
     interval : float, optional
         Contour interval. [in (us; default 0.2) or mm (si; default 5)]
     gap : float
-        No contour across a wider gap between points. [m]
+        No contour crosses a wider gap between points. [m]
     rib_depth_mm : float, optional
         Total depth of slab and rib. With a second survey and a point that both exclude as `open ground`, the summary
         says what the two surveys decide. [mm]
     origin : (float, float), optional
         Longitude and latitude of the drawing's 0,0: adds GeoJSON. [degree]
     bearing : float
-        Of the drawing's +y, clockwise from north. [degree]
+        Direction of the drawing's +y, clockwise from north. [degree]
     units : str
         `us` adds columns in inches and feet and decides the drawing's units, `si` does not.
     into : str or Path, optional
@@ -62,9 +62,9 @@ def survey(readings: FileName, second: FileName | None = None, *, within_m: floa
     Returns
     -------
     Outcome of SurveyReport
-        The folder holds levels.csv, residuals.csv, contours.csv, summary.json, levels.svg, levels.pdf (and lines.csv,
-        change.csv, contours.geojson). `answer.tables` has the same tables, `answer.problems` the readings that
-        contradict each other, the column's unit, the dates or the run; `answer.sound` tells whether there are none.
+        The folder contains levels.csv, residuals.csv, contours.csv, summary.json, levels.svg, levels.pdf (and
+        lines.csv, change.csv, contours.geojson). `answer.tables` has the same tables, `answer.problems` the readings
+        that contradict each other, the column's unit, the dates or the run; `answer.sound` says whether there are none.
 
     Raises
     ------
@@ -72,7 +72,7 @@ def survey(readings: FileName, second: FileName | None = None, *, within_m: floa
         A run without a lot, or a lot without a run.
     LayerError
         A file cannot be used: no such file, no usable row, several houses; two surveys cannot be compared; the run has
-        no such lot, or several of it.
+        no such lot, or has several with this id.
     RunFolderError
         No such run, or the folder cannot be made.
 

@@ -1,4 +1,4 @@
-"""The command line: options, printing and exit codes; what is computed is in `riskmap.api`.
+"""The command line: options, printing and exit codes. The computing is in `riskmap.api`.
 
-Nothing heavy is imported here: `riskmap --help` must stay quick.
+Nothing heavy is imported here, because `riskmap --help` must stay quick.
 """

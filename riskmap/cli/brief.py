@@ -28,7 +28,7 @@ from riskmap.common.errors import counted
 @click.option("--each", is_flag=True, help="Also one PDF per page.")
 @CALIBRATION
 @click.option("--into", type=click.Path(path_type=Path, file_okay=False), default=None,
-              help="New or empty folder; default: a new one beside the run.")
+              help="New or empty folder; default: a new one in the folder of runs.")
 @UNITS
 @UNVERIFIED
 @OUTPUTS

@@ -28,18 +28,18 @@ def _former_name(_: click.Context, __: click.Parameter, value: str | None) -> No
 @click.option("--range-m", type=Finite(min=50, max=20_000), default=500.0, show_default=True,
               metavar="METRES", help="Distance over which neighbours are alike: least size of blocks and buffers.")
 @click.option("--workers", type=click.IntRange(1, 256), default=None,
-              help="Threads; any number gives the same result. Default: all cores.")
+              help="Threads; the result does not depend on it. Default: all cores.")
 @UNVERIFIED
 @click.option("--outputs", type=click.Path(path_type=Path), default=Path("outputs"), show_default=True,
               help="Folder in which `latest` is looked up.")
 @click.option("--into", "folder", type=click.Path(path_type=Path), default=None,
-              help="New or empty folder that receives the files. Default: a new one beside the run.")
+              help="New or empty folder that receives the files. Default: a new one in the folder of runs.")
 def calibrate(run: str, surveys: Path | None, calibration: Path | None, range_m: float, workers: int | None,
               unverified: bool, outputs: Path, folder: Path | None) -> None:
     """Compare RUN (a run folder or `latest`) with a CSV of survey results and fit a calibration.
 
     Columns: lot_id, first_date (YYYY-MM); second_date and change_mm (second minus first), or dome_mm (middle minus
-    edge); if wanted reading_sd_mm, source, block, exclude. The run stays as it is. Exit 1 when
+    edge); optional: reading_sd_mm, source, block, exclude. The run stays as it is. Exit 1 when
     a row could not be compared or the calibration stays off; the card says why.
     """
     from riskmap import api

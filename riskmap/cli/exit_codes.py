@@ -1,4 +1,4 @@
-"""How the program ends: the exit codes, what is said when it is stopped, and consoles that cannot take what is printed.
+"""How the program ends: exit codes, what it says when it is stopped, and consoles that cannot show what is printed.
 
 Progress and findings go to stderr, paths and data to stdout.
 """
@@ -24,7 +24,7 @@ from riskmap.common.errors import RiskmapError
 
 
 class Exit(IntEnum):
-    """Every exit code. From 128 on: 128 and the number of the signal, as shells have it."""
+    """All exit codes. From 128 on, a code is 128 plus the number of the signal, as in shells."""
 
     ALL_ANSWERED = 0
     SOME_STATES = 1
@@ -59,7 +59,7 @@ def help_text() -> str:
 
 # ---------------------------------------------------------------- consoles
 class _Sink(io.FileIO):
-    """The end of a standard stream; the first failure is remembered, and what follows is dropped."""
+    """The end of a standard stream. It remembers the first failure and drops what follows."""
 
     failed: OSError | None = None
 
@@ -74,7 +74,7 @@ class _Sink(io.FileIO):
 
 
 def _guarded(stream: Any) -> tuple[Any, _Sink | None]:
-    """Return a stream that writes what its encoding lacks as an escape and never raises, and its end.
+    """Return a stream that never raises and writes escapes for what its encoding lacks, and its end.
 
     A stream of another kind (a notebook, a console of Windows) keeps its own end.
     """
@@ -92,7 +92,7 @@ def _guarded(stream: Any) -> tuple[Any, _Sink | None]:
 
 
 def _fill_closed() -> None:
-    """Open the null device where a standard stream is closed, or the next file opened would become that stream."""
+    """Open the null device where a standard stream is closed, because the next opened file would take its place."""
     for descriptor in (0, 1, 2):
         try:
             os.fstat(descriptor)
@@ -102,12 +102,12 @@ def _fill_closed() -> None:
 
 # ---------------------------------------------------------------- signals
 class _Stop:
-    """Turns Ctrl-C and SIGTERM into KeyboardInterrupt and remembers it: a library may make it an error of its own."""
+    """Turns Ctrl-C and SIGTERM into KeyboardInterrupt and remembers it: a library may turn it into another error."""
 
     number = 0
 
     def listen(self) -> None:
-        """Take over the signals that the program was not started to ignore."""
+        """Handle the signals that the program was not started to ignore."""
         if threading.current_thread() is not threading.main_thread():
             return
         for number in (signal.SIGINT, signal.SIGTERM):
@@ -116,7 +116,7 @@ class _Stop:
         usual = sys.unraisablehook
 
         def unraisable(what: Any) -> None:
-            if not isinstance(what.exc_value, KeyboardInterrupt):  # it came where nothing can be raised
+            if not isinstance(what.exc_value, KeyboardInterrupt):  # it came at a point where nothing can be raised
                 usual(what)
 
         sys.unraisablehook = unraisable
@@ -126,7 +126,7 @@ class _Stop:
         raise KeyboardInterrupt
 
     def deaf(self) -> None:
-        """Take no more signals: the program is at its end."""
+        """Ignore all further signals, because the program is at its end."""
         for number in (signal.SIGINT, signal.SIGTERM):
             with suppress(ValueError):
                 signal.signal(number, signal.SIG_IGN)
@@ -136,7 +136,7 @@ stop = _Stop()
 
 
 def check_stopped() -> None:
-    """Raise KeyboardInterrupt when Ctrl-C was pressed and a library has kept it to itself."""
+    """Raise KeyboardInterrupt when Ctrl-C was pressed and a library did not pass it on."""
     if stop.number:
         raise KeyboardInterrupt
 
@@ -150,13 +150,13 @@ def _chain(error: BaseException | None) -> Iterator[BaseException]:
 
 
 def _said_of(error: BaseException) -> str:
-    """Return what the commands noted of what is kept, in the order of the notes."""
+    """Return what the commands noted about stored work, in the order of the notes."""
     notes = dict.fromkeys(note for one in _chain(error) for note in getattr(one, "__notes__", ()))
     return " ".join(["Stopped.", *notes])
 
 
 def _own_warnings_in_one_line() -> None:
-    """Print warnings of this package without the place in the code; those of libraries keep it."""
+    """Print warnings of this package without the place in the code; warnings of libraries keep it."""
     usual = warnings.showwarning
 
     def show(message: Warning | str, category: type[Warning], filename: str, lineno: int, file: Any = None,
@@ -171,12 +171,12 @@ def _own_warnings_in_one_line() -> None:
 
 # ---------------------------------------------------------------- the end
 def run_to_end(command: Callable[[], object]) -> NoReturn:
-    """Run a command line and end the process with its code; known errors become one message.
+    """Run a command line and end the process with its exit code. Known errors become one message.
 
     Parameters
     ----------
     command : callable
-        Ends with SystemExit, with an error, or not at all.
+        It ends with SystemExit, with an error, or not at all.
     """
     _fill_closed()
     _own_warnings_in_one_line()
@@ -194,7 +194,7 @@ def run_to_end(command: Callable[[], object]) -> NoReturn:
     if code in (Exit.STOPPED, Exit.ENDED):
         with suppress(OSError, ValueError, AttributeError):
             sys.stderr.flush()
-        os._exit(code)  # a thread in the middle of compiled code would be waited for
+        os._exit(code)  # otherwise the program would wait for a thread that is inside compiled code
     sys.exit(code)
 
 

@@ -15,7 +15,7 @@ from riskmap.cli.runs import CALIBRATION, UNVERIFIED, say_note
 @click.option("--format", "formats", required=True, help=f"One or more of {', '.join(WRITERS)}, separated by commas.")
 @CALIBRATION
 @click.option("--into", "folder", type=click.Path(path_type=Path), default=None,
-              help="A new or empty folder; default: a new one beside the run.")
+              help="A new or empty folder; default: a new one in the folder of runs.")
 @click.option("--raw-csv", is_flag=True,
               help="No apostrophe before texts that a spreadsheet would run as a formula. For programs only.")
 @UNVERIFIED

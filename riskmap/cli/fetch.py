@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Callable
 from datetime import datetime
 from pathlib import Path
@@ -9,7 +10,7 @@ from typing import Any
 
 import click
 
-from riskmap.cli.exit_codes import check_stopped
+from riskmap.cli.exit_codes import Exit, check_stopped
 
 BOX = click.Tuple([float, float, float, float])
 
@@ -28,11 +29,11 @@ def _fetch(what: str, folder: Path, **options: Any) -> None:
         click.echo(path.as_posix())
 
 
-def _common(command: Callable[..., Any]) -> Callable[..., Any]:
+def _common(command: Callable[..., Any], into_needed: bool = True) -> Callable[..., Any]:
     for option in (
         click.option("--refresh", is_flag=True, help="Ask again for everything, whatever is stored."),
         click.option("--offline", is_flag=True, help="Use stored answers only; nothing is asked."),
-        click.option("--into", "folder", type=click.Path(path_type=Path), required=True,
+        click.option("--into", "folder", type=click.Path(path_type=Path), required=into_needed,
                      help="Folder that receives the files; name it in the area file."),
     ):
         command = option(command)
@@ -74,3 +75,47 @@ def drought(first: datetime, last: datetime, places: tuple[str, ...], folder: Pa
 def climate(cells: str, folder: Path, offline: bool, refresh: bool) -> None:
     """Fetch the newest monthly rain and temperature."""
     _fetch("climate", folder, cells=cells, offline=offline, refresh=refresh)
+
+
+@fetch.command()
+@click.argument("lots", type=click.Path(path_type=Path), required=False)
+@click.option("--bbox", "box", type=BOX, default=None, help="WEST SOUTH EAST NORTH in degrees, instead of LOTS.")
+@click.option("--daily", is_flag=True, help="Fetch the nearest long daily records of weather stations too.")
+@click.option("--list", "only_list", is_flag=True, help="Only say what would be fetched and about how much.")
+@lambda command: _common(command, into_needed=False)
+def area(lots: Path | None, box: tuple[float, float, float, float] | None, daily: bool, only_list: bool,
+         folder: Path | None, offline: bool, refresh: bool) -> None:
+    """Fetch all that a map needs around LOTS, a lot file or an area file.
+
+    These are the soil survey, the outlines of the counties and climate divisions with their monthly weather, and the
+    weekly drought maps of the last five years. Each file gets its origin, time, hash and licence beside it. The
+    sections that name the files in an area file are printed at the end.
+
+    Nothing about the lots leaves this computer but a box around all of them, which the soil service gets: it is at
+    least 500 m wider on each side, rounded outwards to hundredths of a degree, and at least 4 km wide, so it is never
+    that of a single lot. All other files are national; with --daily the names of stations near the box are asked for.
+
+    A part that cannot be fetched is listed, and the others go on. What came is stored: run the command again to go on.
+
+    Exit 0 when every part came, 1 when a part is missing or needs a look, 2 when nothing could be fetched.
+    """
+    from riskmap import api
+
+    if (box is None) == (lots is None):
+        raise click.UsageError("give either LOTS or --bbox WEST SOUTH EAST NORTH")
+    if folder is None and not only_list:
+        raise click.UsageError("Missing option '--into', the folder that receives the files.")
+    planned = api.fetch("area", folder or "", lots=lots, box=box, daily=daily, only_list=True)
+    for line in planned.plan:
+        click.echo(line, err=not only_list)
+    if only_list or folder is None:
+        return
+    download = api.fetch("area", folder, box=planned.box, daily=daily, offline=offline, refresh=refresh,
+                         progress=_progress, warn=lambda text: click.echo(text, err=True))
+    for line in [*download.said, *download.findings]:
+        click.echo(line, err=True)
+    for path in download.files:
+        click.echo(path.as_posix())
+    if download.sections:
+        click.echo(f"For the area file:\n\n{download.sections}", err=True)
+    sys.exit(Exit.SOME_STATES if download.findings else Exit.ALL_ANSWERED)

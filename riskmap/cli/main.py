@@ -1,6 +1,6 @@
-"""The command line; its exit codes and its end are in `cli/exit_codes.py`.
+"""The command line. Its exit codes and its end are in `cli/exit_codes.py`.
 
-Nothing heavy is imported here: `--help` must stay quick.
+Nothing heavy is imported here, because `--help` must stay quick.
 """
 
 from __future__ import annotations
@@ -19,8 +19,9 @@ from riskmap.cli.export import export
 from riskmap.cli.fetch import fetch
 from riskmap.cli.map import map_command
 from riskmap.cli.measured import measured
+from riskmap.cli.new import INTO, new
 from riskmap.cli.runs import CALIBRATION, compare, explain, verify
-from riskmap.cli.screen import screen
+from riskmap.cli.screen import COLUMNS, named, screen
 from riskmap.cli.survey import survey
 from riskmap.common.errors import RunFolderError
 from riskmap.common.problems import lines
@@ -83,6 +84,19 @@ def _estimate(area: Path, outputs: Path, units: str, workers: int | None, public
     return Exit.SOME_STATES if run.rows.by_state else Exit.ALL_ANSWERED
 
 
+def _area_file(given: tuple[Path, ...], into: Path) -> Path:
+    """Return the area file that was given, or the one that is written from files; say what was guessed for it."""
+    from riskmap import api
+    from riskmap.api import start
+
+    if not start.are_files(given):
+        return given[0]
+    made = api.new(given, into)
+    click.echo(made.text(), err=True)
+    start.refuse_open(made)
+    return made.path
+
+
 @click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100}, epilog=help_text())
 @click.version_option(__version__, prog_name="riskmap")
 def cli() -> None:
@@ -99,8 +113,8 @@ _OPTIONS = (
     click.option("--units", type=click.Choice(["us", "si"]), default="us", show_default=True,
                  help="Units that the map shows first. Files always use SI units, and the column name says which."),
     click.option("--workers", type=click.IntRange(1, 256), default=None,
-                 help="Workers of this machine: threads, or processes above 50,000 lots. Any number gives the same "
-                 "result. Default: one for each core."),
+                 help="Workers of this machine: threads, or processes above 50,000 lots. The result does not depend "
+                 "on it. Default: one for each core."),
 )
 
 
@@ -111,21 +125,26 @@ def _with_options(command):  # type: ignore[no-untyped-def]
 
 
 @cli.command()
-@click.argument("area", type=click.Path(path_type=Path))
+@click.argument("area", nargs=-1, required=True, type=click.Path(path_type=Path))
 @_with_options
+@INTO
 @click.option("--public", "public_k", type=click.IntRange(2, 1000), is_flag=False, flag_value=10, default=None,
               help="Write only tables for publication: groups of at least this many lots (10 when no number is given).")
 @click.option("--no-reuse", is_flag=True, help="Compute everything again. The estimates are the same either way.")
 @click.option("--scheduler", metavar="ADDRESS", default=None,
               help="Give the work to a dask scheduler whose workers see the outputs folder under the same path.")
 @CALIBRATION
-def estimate(area: Path, outputs: Path, units: str, workers: int | None, public_k: int | None,
-             no_reuse: bool, scheduler: str | None, calibration: Path | None) -> None:
+def estimate(area: tuple[Path, ...], outputs: Path, units: str, workers: int | None, into: Path,
+             public_k: int | None, no_reuse: bool, scheduler: str | None, calibration: Path | None) -> None:
     """Estimate every lot of AREA (a TOML file) and write one new run folder.
+
+    AREA may also be the files or folders themselves: then an area file is written from them first, as `riskmap new`
+    does, and the estimate goes on when nothing in it needs your eyes.
 
     Exit 1 when some lots have a state instead of an estimate.
     """
-    sys.exit(_estimate(area, outputs, units, workers, public_k, not no_reuse, scheduler, calibration))
+    sys.exit(_estimate(_area_file(area, into), outputs, units, workers, public_k, not no_reuse, scheduler,
+                       calibration))
 
 
 @cli.command()
@@ -133,8 +152,8 @@ def estimate(area: Path, outputs: Path, units: str, workers: int | None, public_
 def demo(outputs: Path, units: str, workers: int | None) -> None:
     """Estimate the invented example town in layers/example.
 
-    Some of its lots have a state instead of an estimate on purpose, so that every state can be seen; that is no error.
-    Unlike `estimate` it always exits with 0 when it worked.
+    Some of its lots have a state instead of an estimate on purpose, so that every state can be seen; that is not an
+    error. Unlike `estimate` it always exits with 0 when it worked.
     """
     if not EXAMPLE.is_file():
         raise click.ClickException(f"{EXAMPLE.as_posix()} is not here; run this from the project's folder.")
@@ -145,11 +164,12 @@ def demo(outputs: Path, units: str, workers: int | None) -> None:
 
 @cli.command()
 @click.argument("path", type=click.Path(path_type=Path))
-@click.option("--as", "role", type=click.Choice(["lots", "soil", "drought"]), default=None,
+@click.option("--as", "role", type=click.Choice(["lots", "soil", "climate", "drought"]), default=None,
               help="Check one file of this kind instead of a whole area.")
+@COLUMNS
 @click.option("--json", "json_path", type=click.Path(path_type=Path), default=None,
               help="Also write the report as JSON.")
-def check(path: Path, role: str | None, json_path: Path | None) -> None:
+def check(path: Path, role: str | None, columns: tuple[str, ...], json_path: Path | None) -> None:
     """Read everything PATH (an area file) names, compute nothing, and say what is wrong with it.
 
     One line per finding: code, file, row as your editor numbers it (the first feature of a layer is 1, the heading of a
@@ -164,7 +184,9 @@ def check(path: Path, role: str | None, json_path: Path | None) -> None:
 
     if json_path is not None:
         _check_place(json_path, "--json")
-    report = api.check(path, role)
+    if columns and role != "lots":
+        raise click.UsageError("--column says what a column of a lot file is: give --as lots too")
+    report = api.check(path, role, columns=named(columns))
     click.echo(report.text())
     for line in api.newness(report):
         click.echo(line, err=True)
@@ -178,7 +200,7 @@ def check(path: Path, role: str | None, json_path: Path | None) -> None:
 
 
 def _check_place(file: Path, option: str) -> None:
-    """Refuse, before any work, a file to write whose folder is not there or whose name is a folder's."""
+    """Refuse, before any work, an output file whose folder does not exist or whose name is that of a folder."""
     if os.path.isdir(file):
         raise RunFolderError(f"E-RUN-051 {option} {file.as_posix()}: is a folder. Name a file in it.")
     if not os.path.isdir(file.parent):
@@ -201,7 +223,7 @@ def selftest(cases: Path | None, open_data: Path | None, as_json: bool) -> None:
     sys.exit(Exit.ALL_ANSWERED if report.passed else Exit.SOME_STATES)
 
 
-for _command in (fetch, brief, export, screen, explain, verify, compare, map_command, survey, calibrate, measured):
+for _command in (new, fetch, brief, export, screen, explain, verify, compare, map_command, survey, calibrate, measured):
     cli.add_command(_command)
 
 

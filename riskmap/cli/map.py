@@ -25,7 +25,7 @@ MAX_PORT = 65535
               "names a column of them ([lots] label). Such a map is not for publication.")
 @CALIBRATION
 @click.option("--into", type=click.Path(path_type=Path, file_okay=False), default=None,
-              help="Folder that receives the map. Default: a new one beside the run, which itself stays as it is.")
+              help="Folder that receives the map. Default: a new one in the folder of runs.")
 @UNITS
 @UNVERIFIED
 @OUTPUTS
@@ -40,7 +40,7 @@ def map_command(run: str, tiles: bool, serving: bool, port: int | None, against:
     from riskmap.api.shared import folder_of
 
     if (url is None) != (attribution is None):
-        raise click.UsageError("--basemap and --attribution go together: pictures must carry their credit line")
+        raise click.UsageError("--basemap and --attribution go together: pictures need their credit line")
     if port is not None and not serving:
         raise click.UsageError("--port belongs to --serve")
     folder = folder_of(run, outputs)
@@ -68,5 +68,5 @@ def _serve(folder: Path, port: int | None) -> None:
         click.echo(server.address)
         click.echo("Open this address in a browser of this computer. Ctrl-C ends it.", err=True)
         server.until_stopped()
-    except KeyboardInterrupt:  # it came before the wait began, and is the usual end all the same
+    except KeyboardInterrupt:  # it came before the wait began, and is the usual end as well
         server.close()

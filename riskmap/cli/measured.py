@@ -1,4 +1,4 @@
-"""`riskmap measured`: a measured series beside the driver of a run."""
+"""`riskmap measured`: compare a measured series with the driver of a run."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ from riskmap.cli.terminal import wrapped
 @click.option("--wet", type=Finite(), default=None, metavar="VALUE",
               help="Water content of the wettest ground; with --dry. Default: the largest value.")
 @click.option("--into", type=click.Path(path_type=Path, file_okay=False), default=None,
-              help="New or empty folder; default: a new one beside the run.")
+              help="New or empty folder; default: a new one in the folder of runs.")
 @UNVERIFIED
 @OUTPUTS
 def measured(series: Path, run: str, cell: str | None, lot: str | None, kind: str | None, dry: float | None,
@@ -39,7 +39,7 @@ def measured(series: Path, run: str, cell: str | None, lot: str | None, kind: st
     damping and lag between depths, and the yearly movement of a level. At least 24 month ends are needed, 36 for
     anomalies. Nothing is fitted, and no estimate changes.
 
-    Exit 1 when a row could not be used or nothing could be told.
+    Exit 1 when a row could not be used or nothing could be said.
     """
     from riskmap import api
 

@@ -1,4 +1,4 @@
-"""Numbers on the command line: finite, and within limits. A limit alone lets nan through."""
+"""Numbers on the command line: finite and within limits. A limit alone would let nan pass."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ class Finite(click.FloatRange):
     name = "number"
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
-        """Return the number; a usage error in words for inf, nan and what is outside the limits."""
+        """Return the number; inf, nan and values outside the limits are usage errors in words."""
         number = float(click.FLOAT.convert(value, param, ctx))
         if not math.isfinite(number):
             self.fail(f"{value!r} is not a finite number.", param, ctx)

@@ -17,13 +17,13 @@ UNVERIFIED = click.option("--unverified", is_flag=True,
                           "changed since it was written. The output says so.")
 CALIBRATION = click.option(
     "--calibration", type=click.Path(path_type=Path), default=None, metavar="FILE",
-    help="A calibration.json of `riskmap calibrate`: calibrated figures are added beside the model's own, which stay "
+    help="A calibration.json of `riskmap calibrate`: calibrated figures are added next to the model's own, which stay "
     "as they are.")
 UNITS = click.option("--units", type=click.Choice(["us", "si"]), default="us", show_default=True)
 
 
 def say_note(note: str) -> None:
-    """Say how a run was read, where its files were not compared with a manifest that can be trusted."""
+    """Say how a run was read, if its files were not compared with a manifest that can be trusted."""
     if note:
         click.echo(f"Caution: {note}", err=True)
 

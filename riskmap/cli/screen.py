@@ -1,4 +1,4 @@
-"""`riskmap screen`: a list of parcels or coordinates in, the same rows out with columns added."""
+"""`riskmap screen`: a list of parcels or coordinates in, the same rows out with added columns."""
 
 from __future__ import annotations
 
@@ -16,8 +16,7 @@ from riskmap.common.wording import CAUTION_LENDER
 SHOWN_PROBLEMS = 20
 COLUMNS = click.option(
     "--column", "columns", multiple=True, metavar="OURS=THEIRS",
-    help="What a column of the list is: lot_id, address, lon, lat or geometry; for example --column lot_id=PARCEL. "
-    "Addresses are compared with the labels of the run ([lots] label in the area file).")
+    help="What a column of the file is, our name first; for example --column lot_id=PARCEL.")
 
 
 @click.command()
@@ -35,7 +34,7 @@ COLUMNS = click.option(
 @click.option("--why", is_flag=True, help="Print every row's reasons.")
 @CALIBRATION
 @click.option("--into", type=click.Path(path_type=Path, file_okay=False), default=None,
-              help="New or empty folder; default: a new one beside the run.")
+              help="New or empty folder; default: a new one in the folder of runs.")
 @UNITS
 @UNVERIFIED
 @OUTPUTS
@@ -45,6 +44,7 @@ def screen(run: str, listing: Path, columns: tuple[str, ...], bands: Path | None
     """Answer every row of LISTING (CSV, XLSX, KML, GeoJSON) from RUN: same rows, same order, columns added.
 
     Every column of the list comes back as text, those about people empty. Rows are ranked by their long run.
+    Columns that can be named: lot_id, address, lon, lat, geometry. Addresses are compared with the labels of the run.
 
     Use it only to decide which properties need a closer look. Do not use it to approve, decline, price or value.
 

@@ -47,7 +47,7 @@ def survey(readings: Path, second: Path | None, within_m: float | None, run: str
            unverified: bool) -> None:
     """Turn elevation readings of a house into levels, tilt, deflection, contours and change.
 
-    Columns: point, x_ft or x_m, y_ft or y_m, elevation_in (or _mm, _m, _ft); if wanted zero, floor, floor_offset_in,
+    Columns: point, x_ft or x_m, y_ft or y_m, elevation_in (or _mm, _m, _ft); optional: zero, floor, floor_offset_in,
     exclude, date, unit, lot_id. Readings that contradict each other, the column's unit, the dates or the run are
     listed; what they put in doubt is not compared. Exit 1 when a reading could not be used or the survey contradicts
     itself.

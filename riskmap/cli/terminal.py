@@ -1,8 +1,8 @@
-"""What reaches the terminal: words and line ends, and no control character, whoever wrote the text.
+"""What reaches the terminal: words and line ends but no control characters, whoever wrote the text.
 
-Names of areas, soils, files and lots come from others; a control character in them could move the cursor, overwrite
-what was said or rename the window. The guard is on the streams themselves, so that no message and no library's warning
-passes by.
+Names of areas, soils, files and lots come from others. A control character in them could move the cursor, overwrite
+what was printed or rename the window. The guard is on the streams themselves, so that no message and no library's
+warning can get past it.
 """
 
 from __future__ import annotations
@@ -21,13 +21,13 @@ WIDTH = 80
 
 
 class Guarded(io.TextIOBase):
-    """A text stream that writes control characters out, as `\\u001b`, and so what its encoding does not have.
+    """A text stream that writes control characters, and what its encoding lacks, as escapes such as `\\u001b`.
 
-    Line ends stay, and a return of the cursor before a text, with which a line of progress is rewritten.
+    Line ends pass unchanged, and so does a carriage return before a text, with which a line of progress is rewritten.
     """
 
     def __init__(self, stream: Any) -> None:
-        """Guard a text stream; everything but writing is left to it."""
+        """Guard a text stream; everything except writing is passed on to it."""
         self._stream = stream
 
     def write(self, text: str) -> int:
@@ -39,7 +39,7 @@ class Guarded(io.TextIOBase):
         return len(text)
 
     def flush(self) -> None:
-        """Hand on what was written."""
+        """Pass on what was written."""
         self._stream.flush()
 
     @property
@@ -49,12 +49,12 @@ class Guarded(io.TextIOBase):
 
     @property
     def errors(self) -> str | None:  # type: ignore[override]
-        """Return how the stream writes what its encoding does not have."""
+        """Return how the stream writes what its encoding lacks."""
         handling: str | None = getattr(self._stream, "errors", None)
         return handling
 
     def isatty(self) -> bool:
-        """Return whether a person reads along."""
+        """Return whether a person is reading the stream."""
         return bool(self._stream.isatty())
 
     def fileno(self) -> int:
@@ -77,7 +77,7 @@ def guarded(main: Callable[[], NoReturn]) -> Callable[[], None]:
 
 
 def wrapped(line: str) -> str:
-    """Return a line in lines of at most 80 columns that break between words, the later ones set in."""
+    """Return a line broken between words into lines of at most 80 columns; all but the first are indented."""
     indent = " " * (len(line) - len(line.lstrip()))
     return "\n".join(textwrap.wrap(line.strip(), WIDTH, initial_indent=indent, subsequent_indent=indent + "  ",
                                    break_long_words=False, break_on_hyphens=False))

@@ -1,7 +1,7 @@
 """Shares of areas and places by weekly drought category.
 
-Classes do not overlap and `None` has no polygon: its share is what no class covers. Areas are taken in an equal-area
-projection. Checked against the official county statistics in tests/verification/test_drought_county_area.py.
+Classes do not overlap and `None` has no polygon: its share is what no class covers. Areas are measured in an equal-area
+projection. It is checked against the official county statistics in tests/verification/test_drought_county_area.py.
 Method: notebooks/method.md, section 3.
 """
 
@@ -35,9 +35,9 @@ def shares(targets: Geometries, polygons: Geometries, category: NDArray[np.int64
     category, week : array, shape (n_polygon,)
         Category 0-4 and position of the week, 0 to n_week - 1.
     n_week : int
-        Number of maps; one without any polygon gives share 1 of `None`.
+        Number of maps; a map without any polygon gives share 1 of `None`.
     crs, source_crs : str
-        Equal-area system in which areas are taken; system of the input.
+        Equal-area system in which areas are measured; coordinate system of the input.
 
     Returns
     -------
@@ -60,11 +60,11 @@ def shares(targets: Geometries, polygons: Geometries, category: NDArray[np.int64
 
 
 def _near(targets: Geometries, polygons: Geometries) -> tuple[Geometries, NDArray[np.int64]]:
-    """Return single parts within the box of all targets, cut to it with a margin, and the polygon each comes from."""
+    """Return single parts within the box of all targets, cut to it with a margin, and the polygon that each is from."""
     import shapely
 
     west, south, east, north = shapely.total_bounds(targets)
-    margin = 0.1 + 0.1 * max(east - west, north - south)  # beyond it nothing touches a target, also after projecting
+    margin = 0.1 + 0.1 * max(east - west, north - south)  # beyond it nothing touches a target, even after projecting
     parts, owner = shapely.get_parts(polygons, return_index=True)
     near = shapely.STRtree(parts).query(shapely.box(west - margin, south - margin, east + margin, north + margin))
     near.sort()
@@ -99,7 +99,7 @@ def _pairs(targets: Geometries, parts: Geometries) -> tuple[NDArray[np.int64], N
 
 def _shared_area(targets: Geometries, parts: Geometries, target_of: NDArray[np.int64], part_of: NDArray[np.int64],
                  total: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return the common area of each pair; a target wholly inside a part needs no intersection."""
+    """Return the common area of each pair; a target that lies completely in a part needs no intersection."""
     import shapely
 
     inside = shapely.contains_properly(parts[part_of], targets[target_of])
@@ -112,7 +112,7 @@ def _shared_area(targets: Geometries, parts: Geometries, target_of: NDArray[np.i
 def at_points(points: Geometries, polygons: Geometries, category: NDArray[np.int64]) -> NDArray[np.int64]:
     """Return the category of one map at each point, -1 for `None`; on a border the worse class counts.
 
-    Points and polygons are in the same system; a missing point gives -1, mask it.
+    Points and polygons are in the same coordinate system. A missing point gives -1, so the caller must mask it.
     """
     import shapely
 
@@ -129,7 +129,7 @@ def normal_score(share: NDArray[np.float64]) -> NDArray[np.float64]:
     """Return the mean normal score of shares (..., 6): sum of share times the score of the class.
 
     Method: method.md, section 3. [-]
-    `None` is censored at the 30th percentile; +0.50 is the mean of a unit normal above it
+    `None` is censored at the 30th percentile; +0.50 is the mean of a unit normal distribution above it
     (`constants.CATEGORY_NORMAL_SCORE`).
     """
     return share @ SCORES
@@ -148,7 +148,7 @@ def monthly_score(weekly: NDArray[np.float64], week_month: NDArray[np.int64], fi
     week_month : array, shape (n_week,)
         Month number of each map's valid date.
     first_month, n_month : int
-        The axis of the result.
+        First month and length of the result's axis.
     """
     member = (week_month[:, None] == first_month + np.arange(n_month)).astype(float)
     known = np.isfinite(weekly)

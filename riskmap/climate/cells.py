@@ -1,4 +1,4 @@
-"""Which climate cell a place lies in, and the value of an index grid over a cell.
+"""Which climate cell contains a place, and the value of an index grid over a cell.
 
 Method: notebooks/method.md, section 3.
 """
@@ -15,14 +15,14 @@ if TYPE_CHECKING:
 
     from riskmap.common.inputs import IndexGrid
 
-# PDSI is read as an index of about nine months (measured: best agreement with SPEI-6 to SPEI-9 in six divisions).
+# PDSI is used as an index of about nine months (measured: best agreement with SPEI-6 to SPEI-9 in six divisions).
 PDSI_MONTHS = 9
 PDSI_PER_UNIT = 2.5  # z = PDSI / 2.5, fitted by eye to the category table
-LARGEST_Z = 4.0  # an index is kept within +-4, as the driver's check values are
+LARGEST_Z = 4.0  # an index is limited to +-4, like the driver's check values
 
 
 def representative_points(lot: gpd.GeoDataFrame, crs: str) -> NDArray[Any]:
-    """Return a point inside each lot in EPSG:4326, None without geometry; `crs` stands in for a missing one."""
+    """Return a point inside each lot in EPSG:4326, None without geometry; `crs` is used where the lots have none."""
     import geopandas as gpd
     import shapely
 
@@ -33,7 +33,7 @@ def representative_points(lot: gpd.GeoDataFrame, crs: str) -> NDArray[Any]:
 
 
 def cell_of(points: NDArray[Any], cells: gpd.GeoDataFrame) -> NDArray[np.object_]:
-    """Return the cell_id that holds each point, empty where none does; on a border the first cell counts."""
+    """Return the cell_id that contains each point, empty where none does; on a border the first cell counts."""
     import shapely
 
     result = np.full(len(points), "", dtype=object)
@@ -54,17 +54,18 @@ def score_over_cells(grids: tuple[IndexGrid, ...], shapes: NDArray[Any], *, accu
     Parameters
     ----------
     grids : tuple of IndexGrid
-        For each month the grid whose accumulation is nearest to `accumulation_months` counts; the others fill what it
-        leaves out.
+        For each month, the grid whose accumulation is nearest to `accumulation_months` is used; the others fill its
+        gaps.
     shapes : array of polygons or points in EPSG:4326, shape (n_cell,)
-        Mean of the grid cells whose centre lies inside; where there is none, the grid cell at the middle.
+        Each gets the mean of the grid cells whose centre lies inside, or, if there is none, the grid cell at its own
+        centre.
     accumulation_months, first_month, n_month : int
-        Wanted accumulation; axis of the result.
+        Desired accumulation; axis of the result.
 
     Returns
     -------
     array, shape (n_cell, n_month)
-        z, kept within +-4. PDSI / 2.5 for a PDSI.
+        z, limited to +-4. For a PDSI it is PDSI / 2.5.
     """
     score = np.full((len(shapes), n_month), np.nan)
     for grid in sorted(grids, key=lambda g: (abs(_accumulation(g) - accumulation_months), g.name)):

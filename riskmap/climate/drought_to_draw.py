@@ -18,9 +18,9 @@ if TYPE_CHECKING:
 
     from riskmap.common.inputs import DroughtTables
 
-MARGIN_M = 15_000.0  # around the box of the lots (judgement: what a map of the lots shows around them)
-M_PER_DEGREE = 111_320.0  # of latitude (mean earth radius); a margin needs no better
-SIMPLE_DEG = 0.002  # about 200 m; the national maps are drawn coarser
+MARGIN_M = 15_000.0  # margin around the box of the lots (judgement: what a map of the lots shows around them)
+M_PER_DEGREE = 111_320.0  # of latitude (mean earth radius); precise enough for a margin
+SIMPLE_DEG = 0.002  # about 200 m; the national maps are coarser
 
 
 def near_lots(lots: gpd.GeoDataFrame, drought: DroughtTables | None, last_month: int, months: int) -> \
@@ -30,10 +30,10 @@ def near_lots(lots: gpd.GeoDataFrame, drought: DroughtTables | None, last_month:
     Parameters
     ----------
     lots : GeoDataFrame
-        Any system; lots without a shape are passed over.
+        In any coordinate system; lots without a shape are skipped.
     drought : DroughtTables or None
     last_month, months : int
-        Month number of now, and how many calendar months up to it are told.
+        Number of the present month, and how many calendar months up to it are included.
 
     Returns
     -------
@@ -69,7 +69,7 @@ def near_lots(lots: gpd.GeoDataFrame, drought: DroughtTables | None, last_month:
         rows = []
         for k in range(4, -1, -1):
             here = shapely.union_all(cut[(date == week) & (category == k)])
-            # simplified before the difference, so that neighbours stay without overlap
+            # simplified before the difference, so that neighbours still do not overlap
             here = shapely.difference(_areas(shapely.simplify(here, SIMPLE_DEG)), higher)
             here = _areas(here)
             if not shapely.is_empty(here):
@@ -91,7 +91,7 @@ def _box(bounds: NDArray[np.float64]) -> tuple[float, float, float, float]:
 
 
 def _areas(shape: Any) -> Any:
-    """Return what has an area of one shape or an array of them, valid."""
+    """Return the polygons with an area, and valid, of one shape or an array of shapes."""
     import shapely
 
     return shapely.buffer(shape, 0.0)

@@ -1,9 +1,9 @@
 """Potential evapotranspiration from monthly mean temperature (Thornthwaite 1948), and a guard for declared values.
 
-Thornthwaite, C.W. (1948), Geographical Review 38, 55-94. The form used has no branch for months above 26.5 degC.
+Thornthwaite, C.W. (1948), Geographical Review 38, 55-94. The form used here has no branch for months above 26.5 degC.
 The monthly bucket was measured with this evapotranspiration (settings.ClimateSettings.rain_factor), and the drought
-indices use it; the day steps have their own from temperature (`movement.oudin`). To the monthly bucket
-the evapotranspiration of a reference grass surface is about 1.7 times larger and would hold the bucket dry.
+indices use it; the day steps have their own from temperature (`movement.oudin`). The evapotranspiration of a reference
+grass surface is about 1.7 times larger and would keep the monthly bucket dry.
 Method: notebooks/method.md, section 3.
 """
 
@@ -17,17 +17,18 @@ Array = NDArray[np.float64]
 DAYS = np.array([31, 28.25, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31])
 MID_MONTH_DAY = np.cumsum(DAYS) - DAYS / 2
 
-# Declared values above this multiple of Thornthwaite are taken for reference-surface values. Judgement: lies between
-# 1.0 (Thornthwaite with any treatment of hot months stays within 1.1) and about 1.7 (grass reference, measured).
+# Declared values above this multiple of Thornthwaite are taken to be reference-surface values. Judgement: it lies
+# between 1.0 (Thornthwaite with any treatment of hot months stays within 1.1) and about 1.7 (grass reference,
+# measured).
 REFERENCE_RATIO = 1.35
 
 
 def daylight_hours(latitude_deg: Array) -> Array:
     """Return mean daylight at the middle of each calendar month, shape (n_cell, 12). [h]
 
-    Day length from the sunset hour angle; declination 0.409 sin(2 pi J / 365.25 - 1.39) after Allen et al. (1998),
-    FAO Irrigation and Drainage Paper 56, eq. 24, 25 and 34 with the mean year. Beyond the polar circles the day is
-    0 or 24 hours long.
+    Day length from the sunset hour angle; declination 0.409 sin(2 pi J / 365.25 - 1.39) after Allen et al. (1998), FAO
+    Irrigation and Drainage Paper 56, eq. 24, 25 and 34 with the mean year. Beyond the polar circles a day can have 0 or
+    24 hours.
     """
     declination = 0.409 * np.sin(2 * np.pi * MID_MONTH_DAY / 365.25 - 1.39)
     cosine = -np.tan(np.radians(latitude_deg))[:, None] * np.tan(declination)[None, :]

@@ -1,7 +1,7 @@
-"""How new the weather data are: the newest month and map, which map is of today, and how that is said.
+"""How new the weather data are: the newest month and map, which map gives today's category, and the words for it.
 
-No clock is read here: a run must give the same numbers and files on any day. Commands may add the clock's month
-(`behind`), on the screen only.
+No clock is read here, because a run must give the same estimates and files on any day. Commands may compare with the
+clock's month (`behind`), on the screen only.
 Method: notebooks/method.md, section 3.
 """
 
@@ -21,7 +21,7 @@ from riskmap.common.problems import Problem
 if TYPE_CHECKING:
     from riskmap.common.inputs import ClimateTables, DroughtTables, IndexGrid
 
-CLOCK_AHEAD_MONTHS = 3  # judgement: monthly records are published some weeks late; a season later they are stale
+CLOCK_AHEAD_MONTHS = 3  # judgement: monthly records are published some weeks late; data a season old are out of date
 RAIN, MAP, INDEX = "rain and temperature", "weekly map", "index"
 
 
@@ -53,9 +53,9 @@ def _complete(climate: ClimateTables) -> pd.DataFrame:
 
 
 def map_of_today(drought: DroughtTables | None, today: int) -> str | None:
-    """Return the valid date of the newest map up to `today` if it tells today's category, else None.
+    """Return the valid date of the newest map up to `today` if it gives today's category, otherwise None.
 
-    It does when it is of the month of `today` or of one of the `CATEGORY_VALID_MONTHS` before.
+    It does when it is from the month of `today` or from one of the `CATEGORY_VALID_MONTHS` before.
     """
     week = _newest_map(drought, today)
     return week if week and int(map_months((week,))[0]) >= today - CATEGORY_VALID_MONTHS else None
@@ -68,7 +68,7 @@ def _newest_map(drought: DroughtTables | None, today: int) -> str | None:
 
 
 def map_findings(climate: ClimateTables | None, drought: DroughtTables | None, today: int) -> list[Problem]:
-    """Return a finding when no weekly map is of today, saying whether the old ones still change numbers."""
+    """Return a finding when no weekly map gives today's category, saying whether old maps still affect estimates."""
     if drought is None or not drought.weeks or map_of_today(drought, today):
         return []
     first, last = month_numbers.month_name(today - CATEGORY_VALID_MONTHS), month_numbers.month_name(today)
@@ -102,20 +102,20 @@ def _all_recorded(climate: ClimateTables, drought: DroughtTables, today: int) ->
 # ---------------------------------------------------------------------------------------------------- in words
 def newest_dates(climate: ClimateTables | None, drought: DroughtTables | None,
                  index: tuple[IndexGrid, ...]) -> dict[str, str]:
-    """Return the newest data of each kind as a run keeps them: months as YYYY-MM, the map as YYYY-MM-DD."""
+    """Return the newest data of each kind in the form a run records: months as YYYY-MM, the map as YYYY-MM-DD."""
     out = {kind: month_numbers.month_name(month) for kind, month in newest(climate, drought, index).items()}
     return out | ({MAP: max(drought.weeks)} if drought is not None and MAP in out else {})
 
 
 def standing(today: str, newest_data: dict[str, str]) -> str:
-    """Return one line: newest data, month of now, and which months `next 12 months` are.
+    """Return one line: the newest data, the present month, and which months `next 12 months` means.
 
     Parameters
     ----------
     today : str
-        Month of `now`, YYYY-MM.
+        The present month, YYYY-MM.
     newest_data : dict
-        From `newest_dates`.
+        As returned by `newest_dates`.
     """
     month = max((date[:7] for date in newest_data.values()), default="none")
     kinds = ", ".join(f"{kind} {date}" for kind, date in newest_data.items())
@@ -126,7 +126,7 @@ def standing(today: str, newest_data: dict[str, str]) -> str:
 
 
 def behind(today: str, clock: datetime.date) -> str:
-    """Return a caution when the clock's month is more than `CLOCK_AHEAD_MONTHS` after now; else empty text."""
+    """Return a caution when the clock is more than `CLOCK_AHEAD_MONTHS` ahead of the present month, or empty text."""
     late = month_numbers.month_number(clock.year, clock.month) - month_numbers.parse_month(today)
     if late <= CLOCK_AHEAD_MONTHS:
         return ""

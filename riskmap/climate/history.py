@@ -1,4 +1,4 @@
-"""Driver history per cell: rain and evapotranspiration where they are recorded, a score or nothing where they are not.
+"""Driver history per cell: rain and evapotranspiration where they are recorded, elsewhere a score or nothing.
 
 Sources, best first: 1 rain and temperature, 2 index grid, 3 weekly categories, 4 the usual season (climatology). The
 score z says how many standard deviations wetter (+) or drier (-) than usual a month is; the movement driver turns it
@@ -39,7 +39,7 @@ def combine(precipitation_mm: NDArray[np.float64], pet_mm: NDArray[np.float64], 
 
 def on_axis(cell: NDArray[np.int64], month: NDArray[np.int64], value: NDArray[np.float64], n_cell: int,
             first_month: int, n_month: int) -> NDArray[np.float64]:
-    """Return long values as an array (n_cell, n_month), NaN where there is none; months off the axis are left out."""
+    """Return long values as an array (n_cell, n_month), NaN where there is none. Months off the axis are left out."""
     grid = np.full((n_cell, n_month), np.nan)
     position = month - first_month
     inside = (position >= 0) & (position < n_month)
@@ -48,7 +48,7 @@ def on_axis(cell: NDArray[np.int64], month: NDArray[np.int64], value: NDArray[np
 
 
 def recent_level(source: NDArray[np.int8], recent_months: int) -> NDArray[np.int64]:
-    """Return the weakest source of the last months per cell: 1, 2, 3, or 4 for climatology; 0 without a record.
+    """Return the least reliable source of the last months per cell: 1, 2, 3, or 4 for climatology; 0 without a record.
 
     Method: method.md, section 3.
     """
@@ -57,7 +57,7 @@ def recent_level(source: NDArray[np.int8], recent_months: int) -> NDArray[np.int
 
 def coldest_normal(temperature_c: NDArray[np.float64], first_month: int, first_year: int,
                    last_year: int) -> NDArray[np.float64]:
-    """Return the lowest calendar-month mean temperature per cell, of the normal period where it has all months.
+    """Return the lowest calendar-month mean temperature per cell, over the normal period where it has all months.
 
     Method: method.md, section 4. [degC]
     """

@@ -1,4 +1,4 @@
-"""Drought indices of the weather of a run, and a history whose last months are known by an index only.
+"""Drought indices of the weather of a run, and a history whose last months are known only by an index.
 
 Method: notebooks/method.md, section 3.
 """
@@ -32,17 +32,17 @@ def scores(history: ClimateHistory, *, accumulation_months: int, folder: Path | 
     accumulation_months : int
         Number of months summed.
     folder : Path, optional
-        A further folder of index files, as of `indices.modules`.
+        A further folder of index files, as in `indices.modules`.
 
     Returns
     -------
     dict of str to array, shape (n_cell, n_month)
-        By name of the index; in its unit, positive wet; NaN where the sum is unknown.
+        Values by name of the index, in its unit; wet is positive; NaN where the sum is unknown.
 
     Raises
     ------
     LayerError
-        As of `indices.modules`.
+        As in `indices.modules`.
     ValueError
         `accumulation_months` is below 1.
 
@@ -66,21 +66,21 @@ def scores(history: ClimateHistory, *, accumulation_months: int, folder: Path | 
 
 
 def carried_by(history: ClimateHistory, score: NDArray[np.float64], months: int) -> ClimateHistory:
-    """Return the history as if its last months had no rain but an index, as with an index grid in an area file.
+    """Return the history as if its last months had an index instead of rain, as with an index grid in an area file.
 
     Parameters
     ----------
     history : ClimateHistory
     score : array, shape (n_cell, n_month)
-        Normal score of each month, positive wet, such as one of `scores`. A month with rain and without a score
+        Normal score of each month, wet is positive; for example one of `scores`. A month with rain but without a score
         becomes climatology.
     months : int
-        So many months at the end. Those that have no rain stay as they are.
+        Number of months at the end. Those without rain do not change.
 
     Returns
     -------
     ClimateHistory
-        `source` is 2 (index) or 4 (climatology) where it was 1 in these months, and as before elsewhere.
+        `source` is 2 (index) or 4 (climatology) where it was 1 in these months, and unchanged elsewhere.
 
     Raises
     ------

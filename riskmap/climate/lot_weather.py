@@ -33,7 +33,7 @@ NOT_OF_TODAY = "drought_map_not_of_today"
 
 @dataclass(frozen=True)
 class ClimateAttached:
-    """What the climate stage hands over; `climate` and `drought_weeks` as described in `results.Results`."""
+    """The result of the climate stage; `climate` and `drought_weeks` are described in `results.Results`."""
 
     lot_climate: pd.DataFrame
     history: ClimateHistory
@@ -45,20 +45,20 @@ class ClimateAttached:
 
 def present_month(climate: ClimateTables | None, drought: DroughtTables | None, index: tuple[IndexGrid, ...],
                   month: str | None = None) -> int:
-    """Return the month number of `now`: the one given (YYYY-MM), or the newest month of any layer.
+    """Return the number of the present month: the one given (YYYY-MM), or the newest month of any layer.
 
     A month has weekly categories when at least one map is dated in it.
 
     Raises
     ------
     LayerError
-        When there is no data and no month is given.
+        When there are no data and no month is given.
     """
     if month is not None:
         return month_numbers.parse_month(month)
     newest = freshness.newest(climate, drought, index)
     if not newest:
-        raise LayerError("E-CLI-040 the area has no climate, drought or index data, so the month of now is not known; "
+        raise LayerError("E-CLI-040 the area has no climate, drought or index data, so the present month is not known; "
                          "set today = \"YYYY-MM\" in the area file or add one of these layers.")
     return max(newest.values())
 
@@ -68,9 +68,9 @@ def attach(lot: gpd.GeoDataFrame, climate: ClimateTables | None, drought: Drough
         -> ClimateAttached:
     """Give every lot its climate cell, driver level and drought category.
 
-    A lot belongs to the cell whose polygon holds its representative point, or to the one cell of the area. Only cells
-    that hold a lot get a history. `today` defaults to the newest month of any input; a month has weekly categories
-    when at least one map is dated in it.
+    A lot belongs to the cell whose polygon contains its representative point, or to the only cell of the area. Only
+    cells that contain a lot get a history. `today` defaults to the newest month of any input; a month has weekly
+    categories when at least one map is dated in it.
 
     Parameters
     ----------
@@ -82,12 +82,12 @@ def attach(lot: gpd.GeoDataFrame, climate: ClimateTables | None, drought: Drough
     crs : str
         Equal-area system for shares.
     today : int, optional
-        Month number of `now`; data of later months are not used.
+        Number of the present month; data of later months are not used.
 
     Raises
     ------
     LayerError
-        When there is no data and no `today`, so that the month of `now` is not known.
+        When there are no data and no `today`, so that the present month is not known.
     """
     today = present_month(climate, drought, index) if today is None else today
     problems = freshness.map_findings(climate, drought, today)
@@ -129,7 +129,8 @@ def _cell_shapes(names: tuple[str, ...], climate: ClimateTables | None, points: 
 def _lot_climate(lot: gpd.GeoDataFrame, points: NDArray[Any], cell_id: NDArray[np.object_], record: ClimateHistory,
                  drought: DroughtTables | None, settings: ClimateSettings, today: int) -> pd.DataFrame:
     position = pd.Index(record.cells, dtype=object).get_indexer(pd.Index(cell_id))
-    level = np.append(history.recent_level(record.source, settings.recent_months), 0)  # last: a lot without a cell
+    # the last place: a lot without a cell
+    level = np.append(history.recent_level(record.source, settings.recent_months), 0)
     named, date = _category_now(points, drought, today)
     old = NOT_OF_TODAY if drought is not None and date is None else ""
     text = np.array([tables.join_flags([flags, old]) for flags in (*record.flags, "")], dtype=object)
@@ -145,7 +146,7 @@ def _lot_climate(lot: gpd.GeoDataFrame, points: NDArray[Any], cell_id: NDArray[n
 
 def _category_now(points: NDArray[Any], drought: DroughtTables | None,
                   today: int) -> tuple[NDArray[np.object_], str | None]:
-    """Return the category of today's map at each point, empty where it says nothing, and its date; None without one."""
+    """Return the category of today's map at each point (empty where it says nothing) and its date; None without one."""
     import shapely
 
     date = freshness.map_of_today(drought, today)

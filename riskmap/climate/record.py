@@ -36,14 +36,14 @@ if TYPE_CHECKING:
     from riskmap.common.settings import ClimateSettings
 
 INDEX_COLUMNS = (("spi_3", spi, 3), ("spei_6", spei, 6), ("spei_12", spei, 12))
-SHORT_RECORD_YEARS = 30  # usual length of a normal period; the equilibrium rule asks for at least as much
+SHORT_RECORD_YEARS = 30  # usual length of a normal period; the equilibrium rule needs at least as much
 
 
 # -------------------------------------------------------------------------------------------------------- history
 def monthly_record(names: tuple[str, ...], shapes: NDArray[Any], climate: ClimateTables | None,
                    weekly: WeeklyCategories | None, index: tuple[IndexGrid, ...], settings: ClimateSettings, today: int,
                    problems: list[Problem]) -> ClimateHistory:
-    """Return the months of every cell up to today, each from the best source there is; findings go to `problems`."""
+    """Return the months of every cell up to today, each from the best source; findings are added to `problems`."""
     flags: list[set[str]] = [set() for _ in names]
     monthly = climate.monthly[climate.monthly["cell_id"].isin(names)] if climate is not None else None
     first = today if monthly is None or monthly.empty else min(int(monthly["month"].min()), today)
@@ -99,7 +99,7 @@ def _axis(monthly: pd.DataFrame, names: tuple[str, ...], column: str, first: int
 
 def _pet(names: tuple[str, ...], warmth: NDArray[np.float64], declared: NDArray[np.float64], climate: ClimateTables,
          first: int, flags: list[set[str]], problems: list[Problem]) -> NDArray[np.float64]:
-    """Return evapotranspiration per cell: declared values that pass the guard, else Thornthwaite."""
+    """Return evapotranspiration per cell: declared values that pass the guard, otherwise Thornthwaite."""
     latitude = np.array([climate.latitude_deg[name] for name in names])
     own = evapotranspiration.thornthwaite(warmth, latitude, first_calendar_month=first % 12 + 1)
     if not climate.pet_source:
@@ -119,7 +119,7 @@ def _pet(names: tuple[str, ...], warmth: NDArray[np.float64], declared: NDArray[
 
 def _caution(names: tuple[str, ...], source: NDArray[np.int8], first: int, flags: list[set[str]],
              problems: list[Problem]) -> None:
-    """Flag cells whose record has a bridged gap, is short, or ends without anything to bring it up to today."""
+    """Flag cells whose record has a bridged gap, is short, or ends without anything to extend it up to today."""
     gap = source == CLIMATOLOGY
     known = (source != BEFORE) & ~gap
     last_known = np.where(known.any(axis=1), source.shape[1] - 1 - np.argmax(known[:, ::-1], axis=1), 0)
@@ -159,7 +159,7 @@ def _caution(names: tuple[str, ...], source: NDArray[np.int8], first: int, flags
 
 
 def record_table(record: ClimateHistory) -> tuple[pd.DataFrame, ClimateHistory]:
-    """Return the monthly table of the products, and the history with cells flagged whose index hit its limit.
+    """Return the monthly table of the products, and the history with a flag on cells whose index hit its limit.
 
     Its `pet_mm` is Thornthwaite's or a declared one, as the indices need it; the day steps have their own.
     """

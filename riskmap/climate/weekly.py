@@ -18,7 +18,7 @@ from riskmap.climate import freshness
 if TYPE_CHECKING:
     from riskmap.common.inputs import DroughtTables
 
-COVERED_SHARE = 0.5  # judgement: a map tells about a cell when it covers at least half of it
+COVERED_SHARE = 0.5  # judgement: a map is used for a cell when it covers at least half of it
 
 
 @dataclass(frozen=True)

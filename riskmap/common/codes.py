@@ -1,7 +1,7 @@
 """The register of message codes: what each one means and what to do. The entries are in `codes.toml`.
 
-The register is read when somebody asks for a code, never when a message is made: a message carries its own sentences,
-which name the file, the row and the value.
+The register is read when somebody asks for a code, never when a message is made: a message has its own sentences, which
+name the file, the row and the value.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ from pathlib import Path
 from riskmap.common.errors import CodeError, closest, joined, shown
 
 REGISTER = Path(__file__).with_name("codes.toml")
-CLOSEST_SHOWN = 5  # judgement: as many codes of a list are read at a glance
+CLOSEST_SHOWN = 5  # judgement: this many codes of a list can be read at a glance
 _FORM = re.compile(r"[EW]-[A-Z]{2,5}-[0-9]{1,4}")
 
 
@@ -26,7 +26,8 @@ class Code:
     Attributes
     ----------
     code : str
-        `E-...` a value, row or file that was not used, or a command that was refused; `W-...` used with a caution.
+        `E-...` for a value, row or file that was not used, or a command that was refused; `W-...` for what was used
+        with a caution.
     meaning : str
         What is wrong, in one sentence.
     remedy : str

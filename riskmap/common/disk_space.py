@@ -1,4 +1,4 @@
-"""A full disk, recognised whatever a library makes of it."""
+"""A full disk, recognised whatever a library reports."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from contextlib import suppress
 from pathlib import Path
 
 NOTHING_KEPT = "Nothing of this run was kept."
-_PROBE_BYTES = 1024**2  # judgement: a disk without room for this is full, also where a half-made file was just removed
+_PROBE_BYTES = 1024**2  # judgement: a disk without room for this is full, even when a half-made file was just removed
 _NO_ROOM = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
 
 
@@ -25,9 +25,9 @@ def no_room_in(error: BaseException) -> OSError | None:
 
 
 def no_room(folder: Path, name: str = "") -> OSError | None:
-    """Return the system's error when a small file cannot be written into a folder, else None.
+    """Return the system's error when a small file cannot be written into a folder, otherwise None.
 
-    Databases report a full disk by whatever they could not do next ("no such table", "cannot rollback").
+    Databases report a full disk as whatever they could not do next ("no such table", "cannot rollback").
 
     Parameters
     ----------

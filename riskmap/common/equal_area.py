@@ -1,7 +1,7 @@
-"""Whether a coordinate system shows areas as they are: every share and area of an estimate is measured in it.
+"""Whether a coordinate system preserves areas: every share and area of an estimate is measured in it.
 
-`refusal` judges a system by its definition, `off_at` by its areas where the lots lie: small squares on the ellipsoid
-against their image. Nothing is exchanged silently; `proposal` names a system that fits.
+`refusal` judges a system by its definition. `off_at` judges it by its areas where the lots lie: small squares on the
+ellipsoid against their image. A system is never replaced silently; `proposal` names one that fits.
 """
 
 from __future__ import annotations
@@ -19,9 +19,12 @@ if TYPE_CHECKING:
 
 Array = NDArray[np.float64]
 
-TOLERANCE = 0.001  # judgement: a tenth of the least share that matters, and what UTM keeps beside its middle meridian
-STRETCHED = 0.03  # judgement: twice what the usual system of the contiguous US has at its borders, 1.5 % (computed)
-HALF_SQUARE_DEG = 0.005  # half of the side of a square, about 1 km: far above rounding, far below the scale's change
+# judgement: a tenth of the smallest share that matters, and the error of UTM far from its central meridian
+TOLERANCE = 0.001
+STRETCHED = 0.03  # judgement: twice the error of the usual system of the contiguous US at its borders, 1.5 % (computed)
+# half of the side of a square, about 1 km: far more than rounding, far less than the distance over which the scale
+# changes
+HALF_SQUARE_DEG = 0.005
 CELL_DEG = 0.1  # lots in one cell of this size share a square; the scale changes by less than 0.01 % across it
 # west, south, east, north in degrees, and the usual equal-area system there
 _USUAL = (((-125.0, 24.0, -66.0, 50.0), EQUAL_AREA_CRS, "the contiguous US"),
@@ -30,14 +33,14 @@ _CENTRED = "+proj=laea +lat_0={lat} +lon_0={lon} +datum=WGS84 +units=m"
 
 
 def refusal(text: str) -> tuple[str, str]:
-    """Return code and sentence why a system cannot measure areas in metres anywhere; both empty when it may.
+    """Return code and sentence on why a system cannot measure areas in metres anywhere; both empty when it can.
 
     Parameters
     ----------
     text : str
-        As in the area file: `EPSG:...`, a PROJ string or WKT.
+        The system as in the area file: `EPSG:...`, a PROJ string or WKT.
     """
-    if text == EQUAL_AREA_CRS:  # the default: spares every start the database of systems
+    if text == EQUAL_AREA_CRS:  # the default system; this saves every start from loading the database of systems
         return "", ""
     try:
         crs = _system(text)
@@ -75,28 +78,28 @@ def _system(text: str) -> CRS:
         raise ValueError("a NUL character")
     try:
         with warnings.catch_warnings():
-            warnings.simplefilter("ignore")  # about the old form +init=epsg:...
+            warnings.simplefilter("ignore")  # a warning about the old form +init=epsg:...
             return CRS.from_user_input(text)
     except CRSError as error:
         raise ValueError(str(error)) from None
 
 
 def at_lots(text: str, lon: Array, lat: Array) -> tuple[str, float]:
-    """Return the refusal of a system for its areas at the lots, empty when they fit, and how much lengths are off.
+    """Return the refusal of a system for its areas at the lots (empty when they fit), and how far off lengths are.
 
     Parameters
     ----------
     text : str
-        A system that `refusal` lets pass.
+        A system that `refusal` accepts.
     lon, lat : array, shape (n_lot,)
-        Places of the lots; others than finite ones on the globe are left out. [deg]
+        Places of the lots; places that are not finite or not on the globe are left out. [deg]
 
     Returns
     -------
     str
         A line with its code, E-SET-024, and a system that fits.
     float
-        Largest departure of a length from its true one, as a share; 0 without a place.
+        Largest error of a length, as a share of the true length; 0 without a place.
     """
     lon, lat = cells(lon, lat)
     if not lon.size:
@@ -120,7 +123,7 @@ def _named(text: str, crs: CRS) -> str:
 
 
 def cells(lon: Array, lat: Array) -> tuple[Array, Array]:
-    """Return the middles of the cells of `CELL_DEG` in which places lie, each once, from south to north."""
+    """Return the centres of the cells of `CELL_DEG` that contain places, each once, from south to north."""
     known = np.isfinite(lon) & np.isfinite(lat) & (np.abs(lat) < 89.9) & (np.abs(lon) <= 180)
     whole = np.unique(np.floor(np.column_stack([lat[known], lon[known]]) / CELL_DEG), axis=0)
     middle = (whole + 0.5) * CELL_DEG
@@ -128,10 +131,11 @@ def cells(lon: Array, lat: Array) -> tuple[Array, Array]:
 
 
 def scales(text: str, lon: Array, lat: Array) -> tuple[Array, Array]:
-    """Return areas (n,) and lengths to the east and north (n, 2) in a system over the true ones, at places. [deg]
+    """Return areas (n,) and lengths to the east and north (n, 2) in a system, divided by the true ones, at places.
+    [deg]
 
-    Squares of about 1 km on the ellipsoid of the system, by geodesic area and length; their corners are projected and
-    joined by straight lines. nan where the system has no place.
+    They are measured on squares of about 1 km on the ellipsoid of the system, by geodesic area and length. The corners
+    are projected and joined by straight lines. The result is nan where the system has no place.
     """
     from pyproj import Transformer
 
@@ -158,7 +162,7 @@ def _true(geod: Any, lon: Array, lat: Array) -> tuple[Array, Array]:
 
 
 def proposal(lon: Array, lat: Array) -> str:
-    """Return an equal-area system for places: the usual one of the country, else one centred on them. [deg]"""
+    """Return an equal-area system for places: the usual one of the country, or else one centred on them. [deg]"""
     for (west, south, east, north), code, _ in _USUAL:
         if ((lon >= west) & (lon <= east) & (lat >= south) & (lat <= north)).all():
             return code

@@ -1,8 +1,8 @@
-"""What can go wrong, and how it is said.
+"""What can go wrong, and how it is reported.
 
-Two kinds of trouble are kept apart. A `Problem` is a finding about one file, row or value: it is collected
-with all the others, reported together and never stops the run by itself. A `RiskmapError` stops the run,
-because going on would give a wrong answer (no coordinate reference system, a table that is not there).
+Two kinds of trouble are kept apart. A `Problem` is a finding about one file, row or value: it is collected and reported
+with all the others, and never stops the run by itself. A `RiskmapError` stops the run, because going on would give a
+wrong answer (no coordinate reference system, a missing table).
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 _CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f\u00ad\u200b-\u200f\u2028-\u202e\u2060\u2066-\u2069\ufeff]")
 SHOWN_CHARACTERS = 40
-SAID_CHARACTERS = 200  # of what another library says: a sentence with its row number (judgement)
+SAID_CHARACTERS = 200  # length of what another library says: a sentence with its row number (judgement)
 
 
 def visible(text: str) -> str:
@@ -32,9 +32,9 @@ def shown(value: object) -> str:
 
 
 def said_by(error: BaseException, lines_before: int = 0) -> str:
-    """Return what another library says of a file, in one line, whole with its row number and without a full stop.
+    """Return what another library says of a file in one line, with its whole row number and without a full stop.
 
-    `lines_before` is added to that number, for a parser that was given a file without its first lines.
+    `lines_before` is added to that number, for a parser that got a file without its first lines.
     """
     text = " ".join(visible(line) for line in str(error).split("\n") if line.strip())
     text = re.sub(r"^Error tokenizing data\. (?:C error: )?", "", text).rstrip(". ")
@@ -43,7 +43,7 @@ def said_by(error: BaseException, lines_before: int = 0) -> str:
 
 
 def counted(count: int, one: str, many: str = "") -> str:
-    """Return `1 lot`, `3,200 lots`; `many` where it is not the word with an s."""
+    """Return `1 lot` or `3,200 lots`; `many` is the plural where it is not the word with an s."""
     return f"{count:,} {one if count == 1 else many or one + 's'}"
 
 
@@ -57,11 +57,11 @@ class LayerError(RiskmapError):
     Attributes
     ----------
     problems : list of Problem
-        What was found in the layer before it was refused; reported beside the refusal.
+        What was found in the layer before it was refused; it is reported with the refusal.
     """
 
     def __init__(self, *message: object, problems: Iterable[Problem] = ()) -> None:
-        """Take the message, and the findings that would otherwise be lost with the layer."""
+        """Take the message, and the findings that would be lost with the layer otherwise."""
         super().__init__(*message)
         self.problems = list(problems)
 
@@ -75,11 +75,11 @@ class SettingsError(RiskmapError):
 
 
 class WorkerError(RiskmapError):
-    """Workers cannot be had, or died too often."""
+    """Workers are not available, or stopped too often."""
 
 
 class RunFolderError(RiskmapError):
-    """The run folder could not be written whole."""
+    """The run folder could not be written completely."""
 
 
 class CodeError(RiskmapError):
@@ -87,7 +87,7 @@ class CodeError(RiskmapError):
 
 
 def closest(wanted: str, names: Iterable[str]) -> list[str]:
-    """Return names by their likeness to `wanted`, the nearest first; capitals do not matter, equals stay in order."""
+    """Return names by their similarity to `wanted`, the nearest first. Capitals do not matter; equals stay in order."""
     return sorted(names, key=lambda name: -SequenceMatcher(None, wanted.lower(), name.lower()).ratio())
 
 

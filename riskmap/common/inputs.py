@@ -1,4 +1,4 @@
-"""What the layer readers hand on: tables in our names and units, and where each came from."""
+"""What the layer readers return: tables in our names and units, and where each came from."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class Source:
-    """One file that was read: path as written in the area file, and what the reader learned about it."""
+    """One file that was read: its path as the area file gives it, and what the reader learned about it."""
 
     role: str  # lots, soil, climate, climate_cells, drought, index
     path: Path
@@ -25,9 +25,10 @@ class Source:
     provider: str = ""
     licence: str = ""
     credit: str = ""
-    valid_date: str = ""  # vintage of the data, YYYY, YYYY-MM or YYYY-MM-DD, or first..last
+    valid_date: str = ""  # date of the data: YYYY, YYYY-MM or YYYY-MM-DD, or first..last
     rows: int = 0
-    opened: Path | None = None  # where it was read, for its digest; never written, it may tell whose machine it was
+    # where it was read, for its digest; never written, because it may show whose machine it was
+    opened: Path | None = None
 
 
 @dataclass(frozen=True)
@@ -39,7 +40,8 @@ class SoilTables:
     component: pd.DataFrame  # tables.COMPONENT
     horizon: pd.DataFrame  # tables.HORIZON, in file order
     scale: int | None = None  # mapping scale denominator, 24000 for 1:24,000; None when not recorded
-    shrink_swell_stored: pd.DataFrame | None = None  # component_id, rating: the survey's own, when the download has it
+    # component_id, rating: the survey's own rating, if the download has it
+    shrink_swell_stored: pd.DataFrame | None = None
     from_raster: bool = False  # polygons are the cells of a grid: an overview, not a map of lots
 
 
@@ -52,13 +54,13 @@ class DailyRecord:
     cell_id : str
     latitude_deg : float
     first_month : int
-        Month number of the first month; months follow each other without a hole.
+        Month number of the first month; months follow each other without a gap.
     rain_mm, temperature_c : array, shape (n_day,)
-        Every day of these months; nan on the days of a month that is not known by days.
+        Every day of these months; nan on the days of a month without daily values.
     from_days : bool array, shape (n_month,)
-        Whether a month is known by days; the others hold what the monthly record says, or nothing.
+        Whether a month has daily values; the others have what the monthly record says, or nothing.
     monthly : DataFrame
-        `tables.CLIMATE_MONTHLY` of the same months: sums and means of the days, else the monthly record.
+        `tables.CLIMATE_MONTHLY` of the same months: sums and means of the days, or else the monthly record.
     temperature : str
         What the mean temperature is: `climate_daily.MEANS` or `EXTREMES`.
     observation_hour : str
@@ -83,17 +85,17 @@ class ClimateTables:
     monthly: pd.DataFrame  # tables.CLIMATE_MONTHLY
     latitude_deg: dict[str, float]  # cell_id -> degrees north
     cells: gpd.GeoDataFrame | None = None  # cell_id, geometry
-    pet_source: str = ""  # empty: computed here from temperature
-    daily: tuple[DailyRecord, ...] = ()  # of the cells that have one; `monthly` holds its sums and means
+    pet_source: str = ""  # empty when it is computed here from temperature
+    daily: tuple[DailyRecord, ...] = ()  # of the cells that have a daily record; `monthly` contains its sums and means
 
 
 @dataclass(frozen=True)
 class DroughtTables:
-    """Weekly categories. `weeks` lists every map that was read, also one without any polygon."""
+    """Weekly categories. `weeks` lists every map that was read, including those without any polygon."""
 
     polygons: gpd.GeoDataFrame  # valid_date, category 0-4, geometry; not nested, valid geometry, one CRS
     weeks: tuple[str, ...]
-    extent: gpd.GeoSeries | None = None  # what the maps cover, when narrower than the nation
+    extent: gpd.GeoSeries | None = None  # what the maps cover, when that is less than the nation
 
 
 @dataclass(frozen=True)

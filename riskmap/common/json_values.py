@@ -1,4 +1,4 @@
-"""Values as JSON can hold them, without a path that tells whose machine it was."""
+"""Values as JSON can represent them, without a path that shows whose machine it was."""
 
 from __future__ import annotations
 
@@ -9,12 +9,12 @@ from typing import Any
 
 
 def portable(path: Path) -> str:
-    """Return a relative path as it is and only the name of an absolute one."""
+    """Return a relative path unchanged, and only the name of an absolute one."""
     return path.name if path.is_absolute() or path.drive else path.as_posix()
 
 
 def plain(value: Any) -> Any:
-    """Return a value as JSON can hold it: paths portable, numbers finite or None, everything else text."""
+    """Return a value as JSON can represent it: paths portable, numbers finite or None, everything else text."""
     if value is None or isinstance(value, bool | int | str):
         return value
     if isinstance(value, float):

@@ -37,6 +37,6 @@ def in_words(first: int, last: int | None = None) -> str:
 
 
 def next_12_months(today: str) -> tuple[str, str]:
-    """Return the first and the last month, YYYY-MM, of the twelve after the month of now."""
+    """Return the first and the last month, YYYY-MM, of the twelve months after the present one."""
     now = parse_month(today)
     return month_name(now + 1), month_name(now + 12)

@@ -3,10 +3,10 @@
 `.<name>.part` contains the mark `.riskmap`, whose first line says which program made the folder, and `content`, which
 is moved to its final place when it is complete. The mark is the first thing in the folder and the last to go, and the
 process that writes holds an operating-system lock on it. The system releases the lock of a killed process, so a later
-run can tell what is left over from what is in progress without trusting process numbers.
+run can distinguish leftovers from work in progress without trusting process numbers.
 
 Nothing else is ever removed: a folder of such a name without the mark, with a link or a pipe in place of the mark, with
-a mark that is locked or cannot be opened, or a link to a folder, belongs to somebody else and is left as it is.
+a mark that is locked or cannot be opened, or a link to a folder, belongs to somebody else and is not touched.
 """
 
 from __future__ import annotations
@@ -24,12 +24,12 @@ MARK, CONTENT = ".riskmap", "content"
 FIRST_LINE = b"riskmap: a folder in the making\n"
 TEXT = FIRST_LINE + (b"If no riskmap is running, this folder is left over from a run that was stopped. The next run "
                      b"removes it, and you may do so too.\n")
-ATTEMPTS = 1000  # judgement: more folders of one name in one second are a fault elsewhere
+ATTEMPTS = 1000  # judgement: more folders of one name within one second mean an error elsewhere
 
 
 @dataclass(frozen=True)
 class PartFolder:
-    """A folder in the making that this process holds: fill `content` and move it away, then `remove` the rest."""
+    """A folder in the making that this process owns: fill `content` and move it away, then `remove` the rest."""
 
     name: str
     path: Path
@@ -41,7 +41,7 @@ class PartFolder:
         return self.path / CONTENT
 
     def remove(self) -> None:
-        """Remove the folder with all that is left in it, the mark last; what cannot be removed stays."""
+        """Remove the folder and everything left in it, the mark last; what cannot be removed stays."""
         _remove(self.path, self._descriptor)
 
 
@@ -49,16 +49,16 @@ def claim(parent: Path, wanted: str, taken: Callable[[str], bool] = lambda name:
           rescue: Callable[[Path], None] = lambda leftover: None) -> PartFolder | None:
     """Make a folder in the making under the first free name.
 
-    A leftover of a stopped run under one of the names tried is removed; whatever else has the name is passed over.
+    A leftover of a stopped run under one of the names tried is removed; anything else with such a name is skipped.
 
     Parameters
     ----------
     parent : Path
         Existing folder.
     wanted : str
-        Name; `-2`, `-3`, ... follow it where it is not free.
+        Name; `-2`, `-3`, ... are added where it is not free.
     taken : callable
-        Says whether a name cannot be used, asked once its folder in the making is held.
+        Says whether a name is taken; it is called once the folder in the making is locked.
     rescue : callable
         Called with a leftover before it is emptied.
 
@@ -70,7 +70,7 @@ def claim(parent: Path, wanted: str, taken: Callable[[str], bool] = lambda name:
     Raises
     ------
     OSError
-        When the folder cannot be made; nothing is left of it then.
+        When the folder cannot be made; then nothing of it remains.
     """
     for k in range(1, ATTEMPTS):
         name = wanted if k == 1 else f"{wanted}-{k}"
@@ -94,18 +94,18 @@ def place(parent: Path, name: str) -> Path:
 
 
 def sweep(parent: Path, names: re.Pattern[str]) -> list[str]:
-    """Remove folders of stopped runs whose name fits; return their names. What is not ours or is in use stays."""
+    """Remove folders of stopped runs whose name fits, and return their names. Folders in use or of others stay."""
     try:
         listed = sorted(path.name for path in parent.iterdir())
     except OSError:
-        return []  # a folder that may be written but not listed: nothing to find
+        return []  # a folder that may be written but not listed has nothing to find
     inner = [(file, file.removeprefix(".").removesuffix(".part")) for file in listed]
     return [name for file, name in inner
             if file == f".{name}.part" and names.fullmatch(name) and remove_leftover(parent / file)]
 
 
 def remove_leftover(path: Path, rescue: Callable[[Path], None] = lambda leftover: None) -> bool:
-    """Remove a folder in the making whose process is gone; return whether it is gone.
+    """Remove a folder in the making whose process has ended; return whether the folder is gone.
 
     Parameters
     ----------
@@ -140,7 +140,7 @@ def _marked(name: str, path: Path) -> PartFolder:
     try:
         descriptor = os.open(path / MARK, os.O_RDWR | os.O_CREAT | os.O_EXCL | getattr(os, "O_NOFOLLOW", 0)
                              | getattr(os, "O_BINARY", 0), 0o644)
-        # A disk that knows no locks refuses them to everybody: nobody can take this folder for a leftover there.
+        # A disk without locks refuses them to everybody, so nobody can mistake this folder for a leftover there.
         _lock(descriptor, wait=True)
         os.write(descriptor, TEXT)
         (path / CONTENT).mkdir()
@@ -151,7 +151,10 @@ def _marked(name: str, path: Path) -> PartFolder:
 
 
 def _remove(path: Path, descriptor: int) -> None:
-    """Empty the folder, then remove the mark and the folder; the lock is held until then, where the system allows."""
+    """Empty the folder, then remove the mark and the folder.
+
+    The lock is kept until then, where the system allows it.
+    """
     with suppress(OSError):
         for entry in sorted(path.iterdir()):
             if entry.name == MARK:
@@ -161,11 +164,11 @@ def _remove(path: Path, descriptor: int) -> None:
             else:
                 with suppress(OSError):
                     entry.unlink()
-    if os.name == "nt" and descriptor >= 0:  # an open file cannot be removed there
+    if os.name == "nt" and descriptor >= 0:  # on that system an open file cannot be removed
         os.close(descriptor)
         descriptor = -1
     with suppress(OSError):
-        if {entry.name for entry in path.iterdir()} <= {MARK}:  # what still has something inside keeps its mark
+        if {entry.name for entry in path.iterdir()} <= {MARK}:  # a folder that still contains something keeps its mark
             (path / MARK).unlink(missing_ok=True)
             path.rmdir()
     if descriptor >= 0:
@@ -173,7 +176,7 @@ def _remove(path: Path, descriptor: int) -> None:
 
 
 def _same_file(path: Path, descriptor: int) -> bool:
-    """Say whether the open file still has its name; another run may have removed it in between."""
+    """Return whether the open file still has its name; another run may have removed it in between."""
     try:
         return os.path.samestat(os.stat(path, follow_symlinks=False), os.fstat(descriptor))
     except FileNotFoundError:

@@ -8,8 +8,9 @@ from dataclasses import KW_ONLY, asdict, dataclass, replace
 
 from riskmap.common.errors import LayerError, shown
 
-SAME_SHOWN = 5  # findings that differ in nothing but the row: as many are shown on one line, fewer row by row
-VALUES_SHOWN = 20  # values that break one rule; more are shown by their first ones
+# from this many on, findings that differ only in the row are shown on one line; fewer are shown row by row
+SAME_SHOWN = 5
+VALUES_SHOWN = 20  # number of values that break one rule; of more, only the first are shown
 
 
 @dataclass(frozen=True)
@@ -19,14 +20,14 @@ class Problem:
     Attributes
     ----------
     code : str
-        `E-...` a value, row or file that was not used, `W-...` used with a caution, for example `E-LOT-014`. An
-        `E-` does not stop a run: its row may still get a number, from what else is known.
+        `E-...` for a value, row or file that was not used, `W-...` for one that was used with a caution, for example
+        `E-LOT-014`. An `E-` does not stop a run: its row may still get an estimate from what else is known.
     file : str
         File, with layer or member where there is one; a relative path.
     row : int or None
         Row as the user's editor numbers it (header line is 1 in a CSV; feature 1 is the first of a layer).
     column, value : str
-        Where and what; empty when the finding is about the whole file.
+        The column and the value; empty when the finding is about the whole file.
     rule : str
         What was expected.
     remedy : str
@@ -37,7 +38,7 @@ class Problem:
 
     code: str
     file: str
-    _: KW_ONLY  # sentences that change places would mislead without an error
+    _: KW_ONLY  # sentences in swapped places would mislead without raising an error
     rule: str
     remedy: str
     action: str
@@ -51,7 +52,7 @@ class Problem:
         return self._told(row, value)
 
     def of_rows(self, rows: list[int]) -> str:
-        """Return the line of several findings that differ from this one in nothing but the row."""
+        """Return the line of several findings that differ from this one only in the row."""
         value = f'"{shown(self.value)}" in ' if self.value != "" else ""
         return self._told("", f"{value}{len(rows):,} rows ({first_rows(rows)}): ")
 
@@ -67,7 +68,7 @@ class Problem:
 
 @contextmanager
 def kept_by_refusal(problems: list[Problem]) -> Iterator[None]:
-    """Give a LayerError that is raised inside the findings collected until then, before those it carries already."""
+    """Give a LayerError that is raised inside the findings collected until then, in front of those it already has."""
     try:
         yield
     except LayerError as error:
@@ -78,9 +79,9 @@ def kept_by_refusal(problems: list[Problem]) -> Iterator[None]:
 def lines(problems: Iterable[Problem]) -> list[str]:
     """Return findings as lines for people, in the order of their first row.
 
-    From `SAME_SHOWN` on, findings that differ in nothing but the row stand on one line with their count and first
-    rows; where more than `VALUES_SHOWN` values break one rule, all of them stand on one line with the first values.
-    Files (`problems.json`, `--json`) keep them row by row.
+    When there are at least `SAME_SHOWN` findings that differ only in the row, they share one line with their count and
+    first rows. When more than `VALUES_SHOWN` values break one rule, they share one line with the first values. Files
+    (`problems.json`, `--json`) list them row by row.
     """
     kinds: dict[object, dict[str, list[Problem]]] = {}
     for k, problem in enumerate(problems):

@@ -1,4 +1,4 @@
-"""What one run hands to the writers: the estimate table and what is needed to read it rightly."""
+"""What one run passes to the writers: the estimate table, and what is needed to interpret it."""
 
 from __future__ import annotations
 
@@ -21,16 +21,16 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class History:
-    """Middle slab deflection of past months: what the week slider of the map and the brief show.
+    """Median slab deflection of past months, as the week slider of the map and the brief show it.
 
     Attributes
     ----------
     months : tuple of str
         YYYY-MM, ascending; the last is `Results.today`.
     deflection_mm : array, shape (n_series, n_month)
-        Median over the draws, centre minus edge, nan before the pour. The last month equals `bend_now_mm`.
+        Median over the model runs of centre minus edge, nan before the pour. The last month equals `bend_now_mm`.
     series : int array, shape (n_lot,)
-        Row of `deflection_mm` of each lot; -1 without a number.
+        Row of `deflection_mm` for each lot; -1 without an estimate.
     """
 
     months: tuple[str, ...]
@@ -44,13 +44,13 @@ class History:
 
 @dataclass(frozen=True)
 class RowCounts:
-    """How many rows an estimate has, by what was answered.
+    """How many rows an estimate has, by the kind of answer.
 
     Attributes
     ----------
     out, with_number, without_shape : int
     by_state, by_data_quality : dict of str to int
-        In alphabetical order; `by_state` without the rows that have a number.
+        In alphabetical order; `by_state` leaves out the rows that have an estimate.
     """
 
     out: int = 0
@@ -66,7 +66,7 @@ class RowCounts:
         Raises
         ------
         TableError
-            When a row has neither a number nor a state: it would be counted as answered.
+            When a row has neither an estimate nor a state, because it would be counted as answered.
         """
         import numpy as np
 
@@ -88,9 +88,10 @@ class RowCounts:
 
 
 def row_steps(source_row: NDArray[np.int64]) -> list[list[int]]:
-    """Return the numbering of rows in few numbers: [position, row as an editor counts] wherever rows are passed over.
+    """Return the numbering of rows in few numbers: [position, row as an editor counts] wherever rows are skipped.
 
-    Between two of them both numbers grow by one. `source_row` is that of the raw lots, ascending, one entry a lot.
+    Between two such pairs both numbers grow by one. `source_row` is that of the raw lots, ascending, with one entry per
+    lot.
     """
     steps: list[list[int]] = []
     if len(source_row):
@@ -100,19 +101,19 @@ def row_steps(source_row: NDArray[np.int64]) -> list[list[int]]:
 
 
 def editor_row(steps: list[list[int]], position: int) -> int | None:
-    """Return the row of a lot file, as an editor numbers it, of the lot at a position; None when it is not known."""
+    """Return the row of the lot at a position as an editor numbers it in the lot file; None when it is not known."""
     before = [step for step in steps if step[0] <= position]
     return before[-1][1] + position - before[-1][0] if before else None
 
 
 @dataclass(frozen=True, kw_only=True)
 class AreaResults:
-    """All of a finished estimate but its table of lots.
+    """A finished estimate without its table of lots.
 
     Attributes
     ----------
     area_name, today : str
-        Name of the area; month of `now` as YYYY-MM.
+        Name of the area; the present month as YYYY-MM.
     soil_scale : int or None
         Denominator of the mapping scale.
     climate : DataFrame
@@ -121,26 +122,26 @@ class AreaResults:
     drought_weeks : DataFrame
         One row per cell and weekly map: cell_id, valid_date, category (text none, D0..D4) by largest share.
     credits : tuple of str
-        Credit lines that must stand wherever the data are shown.
+        Credit lines that must appear wherever the data are shown.
     problems : list of Problem
         Every finding, in the order of reading.
     facts : dict
-        Seed, draws, named whatif years and other plain values for the manifest; `lot_rows` as of `row_steps`.
+        Seed, draws, named what-if years and other plain values for the manifest; `lot_rows` as returned by `row_steps`.
     history : History, optional
         None when no past months were asked for.
     soil_lines : GeoDataFrame, optional
         map_unit_name_left, map_unit_name_right; lines between map units near the lots, EPSG:4326.
     drought_shapes : GeoDataFrame, optional
-        valid_date, category (D0..D4); where that category is the highest, near the lots, EPSG:4326.
+        valid_date, category (D0..D4); areas near the lots where that category is the highest, EPSG:4326.
     inputs : MovementInputs, optional
-        What the movement stage computed from.
+        The inputs of the movement stage.
     growth : DataFrame, optional
-        archetype, year, middle_mm, edge_mm: the ground since the pour at each December, middle run
-        (`movement.growth.curves`); None for runs that were made before it was kept.
+        archetype, year, middle_mm, edge_mm: the ground since the pour at each December, in the median model run
+        (`movement.growth.curves`); None for runs made before it was recorded.
     settings : dict
-        The area's settings as used, plain values; paths only as names.
+        The area's settings that were used, as plain values; of paths only the names.
     note : str
-        How the run was read, where its files were not compared with a manifest that can be trusted; else empty.
+        How the run was read, where its files were not compared with a manifest that can be trusted; otherwise empty.
     """
 
     area_name: str
@@ -173,11 +174,11 @@ class Results(AreaResults):
     lots : GeoDataFrame
         `tables.ESTIMATE`, one row per input row in input order, geometry in EPSG:4326 (None where unusable).
     sharing : int array, optional
-        For every row of `lots` how many lots of the run share its estimate, with itself; 0 without an estimate. None
-        where it is not known.
+        For every row of `lots`, how many lots of the run share its estimate, including itself; 0 without an estimate.
+        None where this is not known.
     labels : Series of str, optional
-        Labels by `lot_row`, such as addresses: set only by a command that shows them, never by a run or a reader. None
-        where the run has none or nobody asked.
+        Labels by `lot_row`, such as addresses. Only a command that shows them sets them, never a run or a reader. None
+        where the run has no labels or nobody asked for them.
 
     Notes
     -----
@@ -196,7 +197,7 @@ class Results(AreaResults):
 
 @dataclass(frozen=True)
 class Run:
-    """A run that was written: its folder, all but the table of lots, and what was counted in that table."""
+    """A run that was written: its folder, its results without the table of lots, and the counts of that table."""
 
     folder: Path
     results: AreaResults

@@ -1,6 +1,6 @@
 """How well a modelled series follows a measured one: the statistics of the evidence page and of `riskmap measured`.
 
-All on arrays; nothing is fitted to anything but the yearly wave to its own series.
+Everything works on arrays. The only thing that is fitted is the yearly wave, to its own series.
 """
 
 from __future__ import annotations
@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 DAYS_PER_YEAR = 365.25
-LEAST_WAVE = 0.4  # share of the variance that the yearly wave must explain before its size and lag say something
+LEAST_WAVE = 0.4  # share of the variance that the yearly wave must explain before its size and lag mean something
 
 
 def anomaly(values: Array, calendar: NDArray[np.int64]) -> Array:
@@ -31,7 +31,7 @@ def fit(ours: Array, measured: Array, calendar: NDArray[np.int64]) -> list[float
     Parameters
     ----------
     ours, measured : array, shape (n_month,)
-        At month ends; months without a measured value (nan) do not count.
+        Values at month ends; months without a measured value (nan) do not count.
     calendar : int array, shape (n_month,)
         Calendar month, any twelve different numbers.
     """

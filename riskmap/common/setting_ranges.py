@@ -1,8 +1,8 @@
-"""What every setting of an area file may be, with the reason, and which settings contradict each other.
+"""The range of every setting of an area file, with the reason, and which settings contradict each other.
 
-This is the one home of the ranges: `settings` refuses what lies outside, `sources` shows them, layers/README.md lists
-them, and a property test draws from them. They are wide enough for a study and no wider than the equations and the
-tables between the stages hold for (tests/properties/test_settings_ranges.py). Each reason begins with its standing.
+The ranges are defined only here: `settings` refuses values outside, `sources` shows the ranges, layers/README.md lists
+them, and a property test samples from them. They are wide enough for a study, and no wider than the equations and the
+tables between the stages allow (tests/properties/test_settings_ranges.py). Each reason begins with its basis.
 """
 
 from __future__ import annotations
@@ -16,12 +16,12 @@ from riskmap.common.constants import NARROWEST_RATIO, PF_AT_33_KPA, WIDEST_RATIO
 from riskmap.common.errors import joined, shown
 
 Limit = float | str
-_LARGE = 10**16  # numbers from here on are not written out
+_LARGE = 10**16  # numbers from here on are not written out in full
 
 
 @dataclass(frozen=True)
 class Range:
-    """Least and greatest value, both allowed, of a number or of a month `YYYY-MM`; of a pair both values lie in it."""
+    """Smallest and largest allowed value of a number or of a month `YYYY-MM`; both values of a pair must lie in it."""
 
     low: Limit
     high: Limit
@@ -36,7 +36,7 @@ class Range:
         return f"{_plain(self.low)} to {_plain(self.high)}{unit}"
 
     def holds(self, value: Any) -> bool:
-        """Return whether a value, a pair or every value of a table lies in the range; no nan does."""
+        """Return whether a value, a pair or every value of a table lies in the range; nan never does."""
         if value is None:
             return True
         if isinstance(value, dict | tuple | list):
@@ -44,7 +44,7 @@ class Range:
         return bool(self.low <= value <= self.high)
 
     def finding(self, value: Any) -> str:
-        """Return what is wrong with a value outside, the range, and what was probably meant."""
+        """Return what is wrong with a value outside, the range, and what the user probably meant."""
         each = tuple(value.values()) if isinstance(value, dict) else value if isinstance(value, tuple) else (value,)
         which = "" if each == (value,) else "each value "
         said = f"is {shown_value(value)}, and {which}must be in the range {self.text}"
@@ -71,8 +71,8 @@ def shown_value(value: Any) -> str:
     return f"{value:.10g}" if isinstance(value, float) else f'"{shown(value)}"'
 
 
-# What a number that lies outside may have been given in: name and factor into our unit, exact where the units are. The
-# pound is 4.448222 N, the year 365.25 days, 1 kPa is 10.197 cm of water. A share has no unit.
+# The unit in which a number that lies outside may have been given: its name and the factor to our unit, exact where the
+# units are. The pound is 4.448222 N, the year 365.25 days, 1 kPa is 10.197 cm of water. A share has no unit.
 _MEANT = {"": "a share is", "%": "per cent are", "m": "metres are", "mm": "millimetres are", "cm": "centimetres are",
           "months": "months are", "yr": "years are"}
 _SLIPS: dict[str, tuple[tuple[str, float | Callable[[float], float]], ...]] = {
@@ -92,9 +92,9 @@ _SLIPS: dict[str, tuple[tuple[str, float | Callable[[float], float]], ...]] = {
 
 
 def _slips(allowed: Range, values: tuple[float, ...]) -> str:
-    """Return a sentence about the units in which the values would lie in the range; empty when there is none.
+    """Return a sentence on the units in which the values would lie in the range; empty when there are none.
 
-    Units that would all fit are named together: which one was meant is the user's to say.
+    Units that would all fit are named together, because only the user knows which one was meant.
     """
     def fits(meant: list[float]) -> bool:
         return allowed.holds(meant) and any(meant)
@@ -118,7 +118,7 @@ def _written(values: list[float]) -> str:
 
 _RECORDS = "judgement: monthly records of weather begin later; the end is far enough for any plan"
 _INDEX = "from memory: the standardised precipitation index is in use for 1 to 48 months"
-_SIGMA = "judgement: 1 already makes one model run in six e times the middle value or more"
+_SIGMA = "judgement: 1 already makes one model run in six e times the median or more"
 _SPREAD_PF = "judgement: twice the usual one and more"
 RANGES: dict[str, dict[str, Range]] = {
     "area": {
@@ -142,8 +142,8 @@ RANGES: dict[str, dict[str, Range]] = {
         "widest_lot_deg": Range(0.001, 5, "deg", "judgement: 100 m, a single lot, to a few counties"),
     },
     "soil_settings": {
-        "min_covered_pct": Range(1, 100, "%", "judgement: below 1 a share was meant, and 0 is no limit"),
-        "min_mapped_pct": Range(1, 100, "%", "judgement: below 1 a share was meant, and 0 is no limit"),
+        "min_covered_pct": Range(1, 100, "%", "judgement: below 1 a share was meant, and 0 is not a limit"),
+        "min_mapped_pct": Range(1, 100, "%", "judgement: below 1 a share was meant, and 0 is not a limit"),
         "lep_cap_pct": Range(9, 24, "%", "published: very high begins at 9 (National Soil Survey Handbook); judgement: "
                              "the largest laboratory value seen is below 20"),
         "below_profile_factor": Range(0, 1, "", "computed: from nothing to the deepest horizon unchanged"),
@@ -167,9 +167,9 @@ RANGES: dict[str, dict[str, Range]] = {
         "equilibrium_last_year": Range(1850, 2099, "", _RECORDS),
         "normal_first_year": Range(1850, 2099, "", _RECORDS),
         "normal_last_year": Range(1850, 2099, "", _RECORDS),
-        "spin_up_years": Range(5, 100, "yr", "computed: more than 5 Zm2/(pi2 alpha) of the middle parameters, 3.4"),
+        "spin_up_years": Range(5, 100, "yr", "computed: more than 5 Zm2/(pi2 alpha) of the median parameters, 3.4"),
         "index_months": Range(1, 48, "months", _INDEX),
-        "recent_months": Range(1, 120, "months", "judgement: longer ago is no recent weather"),
+        "recent_months": Range(1, 120, "months", "judgement: longer ago is not recent weather"),
     },
     "movement": {
         "draws": Range(20, 5000, "", "computed: below 20 no 10th percentile, above 5000 no gain"),
@@ -178,10 +178,10 @@ RANGES: dict[str, dict[str, Range]] = {
         "diffusivity_m2_per_yr": Range(0.03, 10, "m2/yr", "from memory: laboratory values from 1e-5 cm2/s, 0.03; "
                                        "computed: the ground model is tested up to 10"),
         "diffusivity_sigma_ln": Range(0, 1.5, "", "judgement: about twice the tails seen in the field"),
-        "diffusivity_clip": Range(0.03, 10, "m2/yr", "judgement: as the middle value"),
+        "diffusivity_clip": Range(0.03, 10, "m2/yr", "judgement: as the median"),
         "active_depth_m": Range(1, 7, "m", "practice: 1.5 to 4 m (AS 2870:2011 table 2.5, as a secondary page has "
                                 "it); 5-7 m irrigated semi-arid, as a scenario"),
-        "active_depth_draw_m": Range(1, 7, "m", "judgement: as the middle value"),
+        "active_depth_draw_m": Range(1, 7, "m", "judgement: as the median"),
         "wet_limit_pf": Range(2.5, 3.7, "pF", "practice: field capacity, 33 kPa, up to half dry"),
         "wet_limit_sd_pf": Range(0, 0.4, "pF", _SPREAD_PF),
         "dry_limit_pf": Range(3.8, 4.7, "pF", "practice: about wilting point, 4.2; air-dry ground is at 5 and beyond"),
@@ -190,12 +190,12 @@ RANGES: dict[str, dict[str, Range]] = {
         "equilibrium_common_sd_pf": Range(0, 0.3, "pF", _SPREAD_PF),
         "equilibrium_lot_sd_pf": Range(0, 0.3, "pF", _SPREAD_PF),
         "restraint_draw": Range(0.3, 1, "", "from memory: a third in all directions alike, 1 upward only"),
-        "rain_factor_draw": Range(0.3, 1, "", "judgement: as the middle value"),
-        "bucket_draw_mm": Range(25, 400, "mm", "judgement: as the middle value"),
-        "no_stress_share_draw": Range(0, 0.9, "", "judgement: as the middle value"),
-        "curve_number_draw": Range(30, 98, "", "judgement: as the middle value"),
-        "low_filling_draw": Range(0, 0.4, "", "judgement: as the middle value"),
-        "high_filling_draw": Range(0.6, 1, "", "judgement: as the middle value"),
+        "rain_factor_draw": Range(0.3, 1, "", "judgement: as the median"),
+        "bucket_draw_mm": Range(25, 400, "mm", "judgement: as the median"),
+        "no_stress_share_draw": Range(0, 0.9, "", "judgement: as the median"),
+        "curve_number_draw": Range(30, 98, "", "judgement: as the median"),
+        "low_filling_draw": Range(0, 0.4, "", "judgement: as the median"),
+        "high_filling_draw": Range(0.6, 1, "", "judgement: as the median"),
         "pf_span_dry": Range(5, 7, "pF", "published: oven dry is 7; judgement: the shrinkage limit is above air-dry "
                              "ground, 5"),
         "half_width_spread": Range(0, 0.5, "", "judgement: half to one and a half times the width"),
@@ -205,11 +205,11 @@ RANGES: dict[str, dict[str, Range]] = {
         "stiffness_sigma_ln": Range(0, 1, "", _SIGMA),
         "stiffness_sigma_ln_known": Range(0, 1, "", _SIGMA),
         "deep_rib_factor": Range(0.3, 1, "", "computed: a cracking beam with assumed steel loses up to half on a mound "
-                                 "of 80 mm; judgement: not more than 0.7; 1 is no cracking"),
+                                 "of 80 mm; judgement: not more than 0.7; 1 means no cracking"),
         "deep_rib_sigma_ln": Range(0, 1, "", _SIGMA),
         "spring_mn_m3": Range(1, 20, "MN/m3", "practice: 1 is the least of AS 2870 (a secondary page); computed: "
                               "stiffer ones make the contact cycle"),
-        "spring_sigma_ln": Range(0, 0.7, "", "judgement: 0.7 is half to twice the middle value in two of three model "
+        "spring_sigma_ln": Range(0, 0.7, "", "judgement: 0.7 is half to twice the median in two of three model "
                                  "runs"),
         "load_kpa": Range(2, 20, "kPa", "judgement: a bare slab of 0.10 m is 2.4; 20 is two floors of masonry"),
         "edge_load_kn_m": Range(0, 40, "kN/m", "judgement: no wall at the edge, to two floors of masonry"),
@@ -234,7 +234,7 @@ class Rule:
 
     @property
     def place(self) -> str:
-        """Key at which the rule can be looked at: the last one, or its section where there are several."""
+        """The key at which the rule can be checked: the last one, or its section where there are several."""
         sections = {name.partition(".")[0] for name in self.names}
         return self.names[-1] if len(sections) == 1 else f"area.{self.names[-1].partition('.')[0]}"
 
@@ -245,7 +245,7 @@ class Rule:
 
 
 def contradictions(place: str, values: dict[str, Any]) -> list[tuple[tuple[str, ...], str]]:
-    """Return names and finding of each rule looked at in a place that the values, by `section.key`, break."""
+    """Return names and finding of each rule that is checked at a place and that the values, by `section.key`, break."""
     section, _, key = place.partition(".")
     pair = values.get(place) if key in RANGES.get(section, {}) else None
     if isinstance(pair, tuple) and pair[0] > pair[1]:
@@ -255,11 +255,12 @@ def contradictions(place: str, values: dict[str, Any]) -> list[tuple[tuple[str, 
             and all(name in values for name in rule.names) and not rule.holds(*(values[name] for name in rule.names))]
 
 
-RULE_YEARS, NORMAL_YEARS = 30, 10  # practice: a normal period; judgement: below it the record's last 30 years are used
-# Computed: the default settings allow 1.7 m. With up to 4 m, no number of 1,800 estimates with settings at the ends of
-# their ranges was above 1.5 m, and the tables take 2 m.
+# practice: a normal period; judgement: for a shorter one the record's last 30 years are used
+RULE_YEARS, NORMAL_YEARS = 30, 10
+# Computed: the default settings allow 1.7 m. With up to 4 m, none of 1,800 estimates with settings at the ends of their
+# ranges was above 1.5 m, and the tables accept 2 m.
 MOST_MOVEMENT_M = 4.0
-SDS_APART = 2.0  # then the drawn limits cross in at most 2.3 % of the model runs (computed, both normal)
+SDS_APART = 2.0  # then the sampled limits cross in at most 2.3 % of the model runs (computed, both normal)
 
 
 def _inside(middle: float, ends: tuple[float, float]) -> bool:
@@ -276,7 +277,7 @@ def _limits_apart(wet: float, wet_sd: float, dry: float, dry_sd: float) -> bool:
 
 def _possible(lep_cap: float, pf_span: float, restraint: tuple[float, float], depth: tuple[float, float], wet: float,
               wet_sd: float, dry: float, dry_sd: float, guard: tuple[float, float]) -> bool:
-    """Return whether soil at the cap, over all of the deepest active depth and from wet to dry, moves a limited way.
+    """Return whether soil at the cap, over the deepest active depth and from wet to dry, moves by a limited amount.
 
     Suction stays between its limits everywhere, so hardly any movement of the ground is larger than this product.
     """
@@ -285,7 +286,7 @@ def _possible(lep_cap: float, pf_span: float, restraint: tuple[float, float], de
     return restraint[1] * index * depth[1] * swing <= MOST_MOVEMENT_M
 
 
-_MIDDLE = "the middle value must lie between both ends. Change both together."
+_MIDDLE = "the median must lie between both ends. Change both together."
 RULES = (
     Rule(("climate_settings.equilibrium_first_year", "climate_settings.equilibrium_last_year"), _years(RULE_YEARS),
          f"first year before last year, and at least {RULE_YEARS} years."),

@@ -1,4 +1,4 @@
-"""What is said about the values of an area file: one line for each finding of the validation."""
+"""The messages about the values of an area file: one line for each finding of the validation."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from pydantic import BaseModel
 from riskmap.common import setting_ranges
 from riskmap.common.errors import closest, joined, shown
 
-# kinds of finding that `settings` adds to those of the validation; their context says the rest
+# kinds of finding that `settings` adds to those of the validation; their context has the details
 OUTSIDE, AGAINST, SYSTEM = "outside_its_range", "against_another_setting", "system_without_areas"
 _LIST = "All are listed in layers/README.md, section Area file."
 FORMER = {  # settings of former versions, as section.key, and what to do instead
@@ -44,7 +44,7 @@ def lines_of(file: str, finding: Any, whole: type[BaseModel], besides: Collectio
     whole : type
         Model of the area file.
     besides : collection of str
-        Contradictions in which one of these settings (`section.key`) takes part are left out.
+        Contradictions that involve one of these settings (`section.key`) are left out.
     """
     place, model = _place(finding["loc"], whole)
     here = f"{file}: '{shown('.'.join(place))}'"
@@ -67,7 +67,7 @@ def _place(loc: tuple[str | int, ...], model: type[BaseModel]) -> tuple[list[str
         if field is not None and (inner := models_in(field.annotation)):
             model = inner[0]
         elif field is not None and get_origin(field.annotation) is not dict:
-            break  # the rest names kinds of a value, not keys
+            break  # the rest names types of a value, not keys
     return place, model
 
 

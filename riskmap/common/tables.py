@@ -1,7 +1,7 @@
 """Every table between stages: column, kind, unit, plausible range, meaning.
 
-This is the one home of the column dictionary: stages check what they hand over against it, the writers take
-units and meanings from it. Months are whole numbers, `12 * year + (month - 1)`, and mean the END of the month.
+The columns are defined only here: stages check their tables against it, and the writers take units and meanings from
+it. Months are whole numbers, `12 * year + (month - 1)`, and mean the END of the month.
 """
 
 from __future__ import annotations
@@ -34,7 +34,8 @@ class Column:
 class Table:
     """A named table with its key and columns. Columns that are not listed may follow and are not checked.
 
-    Each of `answers` has a finite number, between its `_p10` and `_p90`, in exactly the rows whose `state` is empty.
+    Each column in `answers` has a finite value, between its `_p10` and `_p90`, in exactly the rows whose `state` is
+    empty.
     """
 
     name: str
@@ -66,7 +67,7 @@ def number(name: str, meaning: str, unit: str = "", low: float | None = None, hi
 
 FIRST_MONTH, LAST_MONTH = 12 * 1600, 12 * 2400
 
-# ---------------------------------------------------------------- layers (read at the door, our names and units)
+# ---------------------------------------------------------------- layers (as read, in our names and units)
 MAP_UNIT = Table("map_unit", ("mukey",), (
     text("mukey", "map unit key, always text", empty=False),
     text("musym", "map unit symbol"),
@@ -111,13 +112,14 @@ NO_DROUGHT = "none"  # a current map without drought; readers of CSV often take 
 CATEGORY_MEANING = ("today's drought category at the lot, from the newest weekly map of the present month or the month "
                     "before: D0..D4, none where that map shows no drought; empty when it is not known (no such map, or "
                     "it does not cover the lot)")
-LEVEL_MEANING = ("weakest source of the weather in the last months up to now (24 unless `recent_months` is set): "
-                 "1 rain and temperature, 2 index, 3 weekly category, 4 the usual season (climatology) in a month "
-                 "without any of them, 0 none")
-# The same in words, as the estimate names it; a lot without weather has none.
+LEVEL_MEANING = ("least reliable source of the weather in the last months up to now (24 unless `recent_months` is "
+                 "set): 1 rain and temperature, 2 index, 3 weekly category, 4 the usual season (climatology) in a "
+                 "month without any of them, 0 none")
+# The same in words, as the estimate names it; a lot without weather has no such words.
 WEATHER_SOURCES = {1: "rain and temperature", 2: "index", 3: "weekly map", 4: "usual season", 0: ""}
-SOURCE_MEANING = ("weakest source of the weather in the last months up to now (24 unless `recent_months` is set), best "
-                  f"first: {', '.join(text for text in WEATHER_SOURCES.values() if text)}; empty where there is none")
+SOURCE_MEANING = ("least reliable source of the weather in the last months up to now (24 unless `recent_months` is "
+                  f"set), best first: {', '.join(text for text in WEATHER_SOURCES.values() if text)}; empty where "
+                  "there is none")
 VALID_DATE_MEANING = "valid date of the map that drought_category is from; empty when that is empty"
 LOT = Table("lot", ("lot_row",), (
     whole("lot_row", "position in the input file, from 0; order of every product", "", 0),
@@ -174,7 +176,7 @@ LOT_CLIMATE = Table("lot_climate", ("lot_row",), (
     text("climate_flags", "cautions about the driver, separated by semicolons"),
 ))
 
-# Why a row has no number, in the order in which they are asked: the first that applies is the row's state.
+# Why a row has no estimate, in the order in which they are checked: the first that applies is the row's state.
 STATES = {
     "unmatched": "no lot or usable shape found for this row",
     "ambiguous": "more than one lot fits this row",
@@ -193,7 +195,7 @@ ALL_KNOWN = "all known"
 
 
 def not_known(marks: Iterable[bool]) -> str:
-    """Return `data_quality` for the marks of a lot in the order of `MARKS`: what is not known, in words."""
+    """Return `data_quality` for the marks of a lot in the order of `MARKS`: in words, what is not known."""
     return ", ".join(name for name, known in zip(MARKS.values(), marks, strict=True) if not known) or ALL_KNOWN
 
 
@@ -305,12 +307,12 @@ ESTIMATE = Table("estimate", ("lot_row",), (
     number("linear_extensibility_pct", "mean over 25-100 cm", "%", 0, 60),
     text("shrink_swell_class", "soil-survey class of that mean: low, moderate, high, very high"),
     number("shrink_swell_rating", "soil-survey rating 0-1, share-weighted", "", 0, 1),
-    number("volume_change_cole_pct", "published method beside ours: volume change from 33 kPa to oven dry, 25-100 cm",
-           "%", 0, 400),
-    number("as2870_surface_movement_mm", "published method beside ours, equation from memory, not verified: AS "
+    number("volume_change_cole_pct", "published method for comparison: volume change from 33 kPa to oven dry, 25-100 "
+           "cm", "%", 0, 400),
+    number("as2870_surface_movement_mm", "published method for comparison, equation from memory, not verified: AS "
            "2870-type characteristic surface movement", "mm", 0, 2000),
     text("as2870_class", "class of that movement (AS 2870:2011 limits); not a site classification"),
-    number("van_der_merwe_heave_mm", "published method beside ours, partly from memory, not verified: Van der Merwe "
+    number("van_der_merwe_heave_mm", "published method for comparison, partly from memory, not verified: Van der Merwe "
            "1964, upper bound", "mm", 0, 5000),
     number("soil_line_distance_m", "distance from the middle of the lot to the nearest soil boundary", "m", 0),
     text("neighbor_unit_name", "map unit on the other side of that line"),
@@ -331,7 +333,7 @@ ESTIMATE = Table("estimate", ("lot_row",), (
 ), answers=("expected_movement_mm", "long_run_mm", "bend_now_mm", "change_next_mm", "rise_next_mm",
              "fall_next_mm"))
 
-# Beside the estimate where a calibration was given; the estimate's own columns never change.
+# Added to the estimate where a calibration was given; the estimate's own columns never change.
 CALIBRATED_NUMBERS = ("expected_movement_mm", "long_run_mm", "bend_now_mm")
 CALIBRATED = tuple(
     replace(column, name=f"calibrated_{column.name}", meaning=f"{column.meaning}; calibrated against level surveys")
@@ -369,27 +371,65 @@ def check(table: Table, frame: pd.DataFrame) -> pd.DataFrame:
     Raises
     ------
     TableError
-        With every failure of the table: missing columns, wrong kinds, values out of range, repeated keys, rows with
-        neither a number nor a state or with both.
+        The error lists every failure of the table: missing columns, wrong kinds, values out of range, repeated keys,
+        rows with neither an estimate nor a state, or with both.
     """
-    import pandera.pandas as pa
+    told = [] if _surely_right(table, frame) else _failures(table, frame)
+    if told := [*told, *_unanswered(table, frame)]:
+        raise TableError("\n".join(told))
+    return frame
+
+
+def _failures(table: Table, frame: pd.DataFrame) -> list[str]:
+    """Look at every column closely; return what is wrong, in lines."""
+    import pandera.pandas as pa  # late: most tables are right, and it takes longer to load than they to check
 
     plain = pd.DataFrame({c.name: frame[c.name] for c in table.columns if c.name in frame})
     schema = pa.DataFrameSchema({c.name: _pandera_column(c) for c in table.columns}, unique=list(table.key) or None)
     try:
         schema.validate(plain, lazy=True)
     except pa.errors.SchemaErrors as error:
-        raise TableError("\n".join([_told(table, error.failure_cases), *_unanswered(table, plain)])) from None
-    if lines := _unanswered(table, plain):
-        raise TableError("\n".join(lines))
-    return frame
+        return [_told(table, error.failure_cases)]
+    return []
 
 
-ROUNDING = 1e-6  # of percentiles and of tables that were rounded on writing; in the unit of the column
+_KINDS = {"integer": "i", "number": "fi", "boolean": "b"}  # letters of NumPy
+
+
+def _surely_right(table: Table, frame: pd.DataFrame) -> bool:
+    """Return whether every column and the key keep their contract at first sight; False means: look closely."""
+    if not frame.columns.is_unique or not {column.name for column in table.columns} <= set(frame.columns):
+        return False
+    return all(_column_surely_right(column, frame[column.name]) for column in table.columns) \
+        and not (table.key and frame.duplicated(list(table.key)).any())
+
+
+def _column_surely_right(column: Column, values: pd.Series) -> bool:
+    """Return whether a column has the very kind that is asked for, no value is missing or beyond a limit.
+
+    Whatever would have to be converted first, such as numbers stored as text, is left to the close look.
+    """
+    if column.kind in ("text", "geometry"):
+        return column.empty or not values.isna().any()
+    if values.dtype.kind not in _KINDS[column.kind] or values.dtype == "boolean":  # it may have missing values
+        return False
+    missing = values.isna().to_numpy()
+    found = values.fillna(0).to_numpy(values.dtype.kind + "8") if missing.any() else values.to_numpy()
+    if missing.any() and not column.empty:
+        return False
+    inside = np.ones(len(found), bool)
+    if column.low is not None:
+        inside &= found >= column.low
+    if column.high is not None:
+        inside &= found <= column.high
+    return bool((inside | missing).all())
+
+
+ROUNDING = 1e-6  # for percentiles and for tables that were rounded on writing; in the unit of the column
 
 
 def _unanswered(table: Table, frame: pd.DataFrame) -> list[str]:
-    """Return a line for each way in which rows have neither a number nor a state, both, or a number off its range."""
+    """Return a line for each way in which rows have no estimate and no state, both, or an estimate off its range."""
     names = [f"{name}{part}" for name in table.answers for part in ("", "_p10", "_p90")]
     if not names or not {"state", *names} <= set(frame):
         return []
@@ -397,9 +437,9 @@ def _unanswered(table: Table, frame: pd.DataFrame) -> list[str]:
     has_state = (frame["state"].fillna("") != "").to_numpy()
     finite = np.isfinite(value)
     middle, low, high = (value[:, k::3] for k in range(3))
-    faults = {"neither a number nor a state": ~has_state & ~finite.all(axis=1),
-              "a number beside a state": has_state & ~np.isnan(value).all(axis=1),
-              "a number outside its own range": ((low > middle + ROUNDING) | (middle > high + ROUNDING)).any(axis=1)}
+    faults = {"neither an estimate nor a state": ~has_state & ~finite.all(axis=1),
+              "an estimate next to a state": has_state & ~np.isnan(value).all(axis=1),
+              "an estimate outside its own range": ((low > middle + ROUNDING) | (middle > high + ROUNDING)).any(axis=1)}
     return [f"table '{table.name}': {int(rows.sum())} rows have {what}: {joined(frame[table.key[0]][rows], limit=4)}."
             for what, rows in faults.items() if rows.any()]
 
@@ -416,7 +456,7 @@ def _told(table: Table, failures: pd.DataFrame) -> str:
 
 
 def flag_texts(masks: dict[str, NDArray[np.bool_]]) -> NDArray[np.object_]:
-    """Return one text per row with the names of the masks that hold there; each combination is written once."""
+    """Return one text per row with the names of the masks that are true there; each combination is written once."""
     names = list(masks)
     code = sum((masks[name].astype(np.int64) << bit for bit, name in enumerate(names)), np.int64(0))
     codes, position = np.unique(code, return_inverse=True)
@@ -425,5 +465,5 @@ def flag_texts(masks: dict[str, NDArray[np.bool_]]) -> NDArray[np.object_]:
 
 
 def join_flags(parts: Iterable[str]) -> str:
-    """Return flags as one text, each once, in a fixed order."""
+    """Return flags as one text: each flag once, in a fixed order."""
     return ";".join(sorted({p for part in parts for p in str(part).split(";") if p}))

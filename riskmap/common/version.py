@@ -1,3 +1,3 @@
-"""The version of riskmap, once."""
+"""The version of riskmap, defined only here."""
 
 __version__ = "0.1.0"

@@ -1,6 +1,6 @@
-"""What the movement stage computes from: kept with a run, so that any lot can be computed again years later.
+"""The inputs of the movement stage, stored with a run so that any lot can be computed again years later.
 
-`explain`, `brief` and `compare` use it; two runs whose inputs are equal here have equal numbers.
+`explain`, `brief` and `compare` use them. Two runs with equal inputs here have equal estimates.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     import pandas as pd
     from numpy.typing import NDArray
 
-# Where the weather of a month comes from, best first (`ClimateHistory.source`); BEFORE: the record has not begun.
+# Where the weather of a month comes from, best first (`ClimateHistory.source`). BEFORE: the record has not begun.
 BEFORE, RECORD, INDEX, CATEGORY, CLIMATOLOGY = 0, 1, 2, 3, 4
 
 
@@ -25,7 +25,7 @@ class DailyWeather:
     Attributes
     ----------
     rain_mm, temperature_c : array, shape (n_day,)
-        Every day of the months of the history's axis; nan on all days of a month that is not known by days.
+        Every day of the months of the history's axis; nan on all days of a month without daily values.
     """
 
     rain_mm: NDArray[np.float64]
@@ -44,7 +44,7 @@ class ClimateHistory:
         Month number of the first column: the earliest start of any record. The last column is the month of today.
     precipitation_mm, pet_mm : array, shape (n_cell, n_month)
         Monthly amounts; NaN where `source` is not 1. Evapotranspiration is Thornthwaite's or a declared one: the
-        drought indices and the monthly bucket use it, the day steps make their own from temperature.
+        drought indices and the monthly bucket use it; the day steps compute their own from temperature.
     z : array, shape (n_cell, n_month)
         Normal score where `source` is 2 or 3, 0 where it is 4, NaN where it is 0 or 1.
     source : array of int8, shape (n_cell, n_month)
@@ -52,13 +52,13 @@ class ClimateHistory:
     flags : tuple of str
         Cautions per cell, separated by semicolons.
     coldest_normal_c : array, shape (n_cell,)
-        Lowest calendar-month mean temperature of the normal period (of the whole record where it has none).
+        Lowest calendar-month mean temperature of the normal period (of the whole record where it has no normal period).
     temperature_c : array, shape (n_cell, n_month)
-        Monthly means; NaN where `source` is not 1. All NaN in runs made before there were day steps.
+        Monthly means; NaN where `source` is not 1. All are NaN in runs made before there were day steps.
     latitude_deg : array, shape (n_cell,)
         North positive; NaN in such runs.
     days : tuple of DailyWeather or None
-        By cell, where it has a daily record; empty when none has.
+        One entry per cell, None where it has no daily record; empty when no cell has one.
     """
 
     cells: tuple[str, ...]
@@ -74,7 +74,10 @@ class ClimateHistory:
     days: tuple[DailyWeather | None, ...] = ()
 
     def without_weather(self, chosen: NDArray[np.bool_]) -> ClimateHistory:
-        """Return the history without rain and temperature in chosen months, shape (n_cell, n_month); `source` as is."""
+        """Return the history without rain and temperature in chosen months, shape (n_cell, n_month).
+
+        `source` does not change.
+        """
         blank = {name: np.where(chosen, np.nan, getattr(self, name))
                  for name in ("precipitation_mm", "pet_mm", "temperature_c")}
         days = []
@@ -99,15 +102,15 @@ class ClimateHistory:
 
 
 def days_in_months(first_month: int, count: int) -> NDArray[np.int64]:
-    """Return the number of days of consecutive months, shape (count,); months as 12 * year + month - 1."""
+    """Return the number of days of consecutive months, shape (count,). Months are 12 * year + month - 1."""
     month = np.arange(first_month - 1970 * 12, first_month - 1970 * 12 + count + 1)
     return np.asarray(np.diff(month.astype("datetime64[M]").astype("datetime64[D]").astype(np.int64)), np.int64)
 
 
 def usual_months(source: NDArray[np.int8]) -> NDArray[np.int64]:
-    """Return per cell the months up to now that only the usual season fills, since the last rain or index.
+    """Return per cell the number of months up to now that only the usual season fills, since the last rain or index.
 
-    A weekly map now and then between them does not begin the count anew. `source` as in `ClimateHistory`.
+    An occasional weekly map between them does not restart the count. `source` is as in `ClimateHistory`.
     """
     known = (source == RECORD) | (source == INDEX)
     after = ~np.logical_or.accumulate(known[:, ::-1], axis=1)[:, ::-1]
@@ -126,9 +129,9 @@ class MovementInputs:
     archetype_profile : DataFrame
         archetype_id, profile_id, weight.
     lot_archetype : int array, shape (n_lot,)
-        Archetype of each lot; -1 without one.
+        Archetype of each lot; -1 without an archetype.
     profile, layer : DataFrame
-        Soil profiles and their layers, as `soil.attach` hands them on.
+        Soil profiles and their layers, as returned by `soil.attach`.
     history : ClimateHistory
     """
 

@@ -1,4 +1,4 @@
-"""The standing sentences that every product shows, in one wording."""
+"""The sentences that every product shows, each in one wording."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ CAUTION_SOIL = (
 CAUTION_DATE = "The pour date is {basis}: between {lo} and {hi}. The range allows for that."
 _YOUNG = (" In this lot's model runs the edge was above the middle in {share} of the months since the pour, at the "
           "most by {down}.")
-YOUNG = {  # by the weather before the pour (`movement.young`); figures from the lot's own model runs
+YOUNG = {  # by the weather before the pour (`movement.young`); the figures come from the lot's own model runs
     "dry": "Poured after a dry spell. After such a pour the edge tends to rise first; the dome follows within about "
            "seven years." + _YOUNG,
     "wet": "Poured after a wet spell. After such a pour the edge tends to drop first, so the dome shows early."
@@ -27,7 +27,7 @@ YOUNG = {  # by the weather before the pour (`movement.young`); figures from the
                "edge tends to rise, after a wet one to drop. Ask for the month." + _YOUNG,
 }
 CAUTION_WHATIF = (
-    "These are three what-if years taken from past years. They are not forecasts and carry no odds. “Dry” and “wet” "
+    "These are three what-if years taken from past years. They are not forecasts and have no odds. “Dry” and “wet” "
     "mean how low or high the ground at the slab edge was at the end of that year; two of them can bend the slab "
     "equally."
 )

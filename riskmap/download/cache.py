@@ -1,8 +1,9 @@
-"""Answers kept on disk by what was asked, checked by hash when read again; files written whole with their provenance.
+"""Answers stored on disk by request and checked by hash when read again; files written completely, with their
+provenance.
 
-A stored answer that does not match its hash is dropped. Offline, what is stored is used whatever its age and nothing
-is asked. Online, an answer is asked again when it is older than its kind allows; when the service cannot be reached
-then, the stored one is used and that is said.
+A stored answer that does not match its hash is dropped. Offline, stored answers are used whatever their age, and no
+service is contacted. Online, an answer is requested again when it is older than its kind allows. If the service cannot
+be reached then, the stored answer is used and a note says so.
 """
 
 from __future__ import annotations
@@ -24,7 +25,7 @@ from riskmap.common.version import __version__
 from riskmap.download.client import Client, Passing, Request, TooMuch, host
 
 Note = dict[str, object]
-MARK = ".provenance"  # not .json: a folder of weekly maps is read by suffix, and .json there is a map
+MARK = ".provenance"  # not .json, because a folder of weekly maps is read by suffix, and .json there is a map
 
 
 def default_folder() -> Path:
@@ -46,15 +47,15 @@ class Credit:
 
 @dataclass(frozen=True)
 class ServiceAnswer:
-    """Content that passed its check, when it came from the service, and what was asked."""
+    """Content that passed its check, when it came from the service, and what was requested."""
 
     request: Request
     content: bytes
     retrieved_utc: str
-    too_much: str = ""  # what was said when the answer was over a limit; then there is no content
+    too_much: str = ""  # the message when the answer was over a limit; then there is no content
 
     def note(self) -> Note:
-        """Return what provenance says of it; the form of a POST by its hash, for it may be long."""
+        """Return what provenance says about it; the form of a POST is given by its hash, because it may be long."""
         form = {"form_sha256": sha256(_form(self.request))} if self.request.form else {}
         return {"method": self.request.method, "url": self.request.url, **form, "retrieved_utc": self.retrieved_utc,
                 "bytes": len(self.content), "sha256": sha256(self.content)}
@@ -75,7 +76,7 @@ def _silent(message: str) -> None:
 
 @dataclass
 class Desk:
-    """Where answers are asked for: the cache first, then the service.
+    """Where answers are requested: from the cache first, then from the service.
 
     Attributes
     ----------
@@ -83,13 +84,13 @@ class Desk:
     folder : Path
         Cache folder.
     offline : bool
-        Nothing is asked; an answer that is not stored is an error.
+        No service is contacted; an answer that is not stored is an error.
     refresh : bool
-        Everything is asked again.
+        Everything is requested again.
     warn : callable
-        Receives a sentence when a stored answer was used because the service could not be reached.
+        Called with a sentence when a stored answer was used because the service could not be reached.
     now : callable
-        Returns the time, UTC; tests give another one.
+        Returns the time in UTC; tests replace it.
     """
 
     client: Client = field(default_factory=Client)
@@ -107,14 +108,14 @@ class Desk:
         ----------
         request : Request
         check : callable
-            Raises LayerError when the content is not what was asked for; such content is never stored.
+            Raises LayerError when the content is not what was requested; such content is never stored.
         max_age : timedelta, optional
-            Ask again after it; None for content that does not change.
+            Request again after this time; None for content that does not change.
 
         Raises
         ------
         LayerError
-            From the client or the check, or offline without a stored answer.
+            Raised by the client or the check, or offline without a stored answer.
         """
         stored = self._stored(request, check)
         if stored is not None and (self.offline or (self._fresh(stored, max_age) and not self.refresh)):
@@ -130,7 +131,7 @@ class Desk:
                 raise
             self.warn(f"W-FET-021 {error} The answer of {stored.retrieved_utc} is used.")
             return self._used(stored)
-        except TooMuch as error:  # remembered, so that the same parts are asked for again, also offline
+        except TooMuch as error:  # remembered, so that the same parts are requested again, also offline
             self._store(ServiceAnswer(request, b"", self._stamp(), str(error)))
             raise
         answer = ServiceAnswer(request, content, self._stamp())
@@ -171,9 +172,9 @@ class Desk:
         except FileNotFoundError:
             return None
         except (OSError, ValueError, KeyError, TypeError, LayerError):
-            pass  # not what was stored: dropped and asked again
+            pass  # not what was stored: it is dropped and requested again
         for path in (place, place.with_suffix(MARK)):
-            with suppress(OSError):  # what cannot be removed is not used either
+            with suppress(OSError):  # a file that cannot be removed is not used either
                 path.unlink(missing_ok=True)
         return None
 
@@ -185,9 +186,9 @@ class Desk:
 
 # ------------------------------------------------------------------------------------------------- files
 def write_whole(path: Path, content: bytes) -> None:
-    """Write a file in a folder in the making beside it, bring it to disk and move it: the name is never half a file.
+    """Write a file in a temporary folder next to it, flush it to disk and move it: the name is never half a file.
 
-    LayerError names the bytes.
+    The LayerError names the number of bytes.
     """
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
@@ -205,7 +206,7 @@ def write_whole(path: Path, content: bytes) -> None:
 
 @contextmanager
 def _part(path: Path, rescue: Callable[[Path], None] = lambda leftover: None) -> Iterator[part_folder.PartFolder]:
-    """Give a folder in the making beside a path, gone at the end; `rescue` is called before one is emptied."""
+    """Open a temporary folder next to a path, which is removed at the end; `rescue` is called before one is emptied."""
     part = part_folder.claim(path.parent, path.name, rescue=rescue)
     if part is None:
         raise FileExistsError(errno.EEXIST, "all names for a temporary folder beside it are taken")
@@ -217,12 +218,12 @@ def _part(path: Path, rescue: Callable[[Path], None] = lambda leftover: None) ->
 
 
 def write_with_provenance(path: Path, content: bytes, credit: Credit, notes: Sequence[Note]) -> list[Path]:
-    """Write a file and its provenance beside it; return both paths.
+    """Write a file, and its provenance next to it; return both paths.
 
     Raises
     ------
     LayerError
-        When a file of this name holds something else and has no provenance: it was not fetched and stays.
+        When a file of this name has other content and no provenance: it was not fetched and is not overwritten.
     """
     if os.path.lexists(path) and not path.with_name(path.name + MARK).is_file():
         try:
@@ -237,7 +238,7 @@ def write_with_provenance(path: Path, content: bytes, credit: Credit, notes: Seq
 
 
 def write_provenance(path: Path, credit: Credit, notes: Sequence[Note]) -> Path:
-    """Write what is known of the origin of a file that stands already."""
+    """Write what is known of the origin of a file that exists already."""
     content, beside = path.read_bytes(), path.with_name(path.name + MARK)
     write_whole(beside, _json({
         "file": path.name, "bytes": len(content), "sha256": sha256(content), "title": credit.title,
@@ -253,18 +254,18 @@ def _json(content: dict[str, object]) -> bytes:
 
 @contextmanager
 def whole_folder(folder: Path) -> Iterator[Path]:
-    """Give a folder to fill that takes the place of `folder` only when it is complete.
+    """Open a folder to fill that replaces `folder` only when it is complete.
 
     Raises
     ------
     LayerError
-        When `folder` holds something that was not fetched: it is never overwritten.
+        When `folder` contains something that was not fetched, which is never overwritten.
     """
     if folder.name in ("", ".."):
         raise LayerError("E-FET-080 the folder to fetch into needs a name of its own. Choose an empty or new folder.")
 
     def rescue(leftover: Path) -> None:
-        """Put back what was there when the exchange of the two folders was stopped halfway."""
+        """Put back what was there before, when the exchange of the two folders was interrupted halfway."""
         if (leftover / "old").exists() and not os.path.lexists(folder):
             os.replace(leftover / "old", folder)
 
@@ -283,7 +284,7 @@ def whole_folder(folder: Path) -> Iterator[Path]:
 
 
 def _only_fetched(folder: Path) -> None:
-    """Refuse a folder that holds anything else than fetched files."""
+    """Refuse a folder that contains anything but fetched files."""
     held = [p for p in folder.rglob("*") if p.is_symlink() or not p.is_dir()] if folder.is_dir() else []
     foreign = [p for p in held if p.suffix != MARK and not p.with_name(p.name + MARK).is_file()]
     if foreign or folder.is_symlink() or (folder.exists() and not folder.is_dir()):

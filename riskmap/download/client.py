@@ -1,18 +1,21 @@
 """One hardened client: named public hosts over https only, no private address, time and size limits, checked content.
 
-The services are read only, so a request may safely be repeated; it is, a few times and with jitter, after faults that
-pass by themselves (no connection, time-out, cut transfer, 429, 502, 503, 504) and after no other.
+The services are only read, so it is safe to repeat a request. It is repeated a few times, with jitter, after faults
+that pass by themselves (no connection, time-out, cut transfer, 429, 502, 503, 504), and after no others.
 """
 
 from __future__ import annotations
 
 import ipaddress
+import re
 import socket
 import threading
 import zlib
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from email.utils import parsedate_to_datetime
 from typing import TYPE_CHECKING, Any
 
 from riskmap.common.errors import LayerError, shown
@@ -25,16 +28,25 @@ SOIL = "https://sdmdataaccess.sc.egov.usda.gov"
 DROUGHT_MAPS = "https://droughtmonitor.unl.edu"
 DROUGHT_STATISTICS = "https://usdmdataservices.unl.edu"
 CLIMATE = "https://www.ncei.noaa.gov"
+OUTLINES = "https://www2.census.gov"
 
 REPEATABLE = (429, 502, 503, 504)
 MOVED = (301, 302, 303, 307, 308)
 TOO_BIG_FOR_SERVICE = b"maxjsonlength"  # the soil service's own words with status 500 (seen: soilDB issue 147)
-BLANK = b"\xef\xbb\xbf \r\n\t"  # may stand before content, as the mark of UTF-8 does
-ERROR_BYTES = 64 * 1024  # of an error page, enough to find the reason
+BLANK = b"\xef\xbb\xbf \r\n\t"  # may come before content, like the mark of UTF-8
+ERROR_BYTES = 64 * 1024  # length of an error page that is enough to find the reason
 
 
 class Passing(LayerError):
-    """A fault of the connection or the service that may be gone at the next try."""
+    """A fault of the connection or the service that may be gone at the next attempt.
+
+    Attributes
+    ----------
+    wait_s : float or None
+        How long the service asks to wait (Retry-After), when it does. [s]
+    """
+
+    wait_s: float | None = None
 
 
 class TooMuch(LayerError):
@@ -45,24 +57,25 @@ class TooMuch(LayerError):
 class Policy:
     """Where a client may go and how long it waits.
 
-    The default is the only one for use; tests give another one to reach a stand-in server. Nothing outside the
-    program, no environment variable and no file, changes it; proxies and .netrc of the environment are not used.
+    Only the default is meant for use; tests give another one to reach a stand-in server. Nothing outside the program
+    changes it, neither an environment variable nor a file; proxies and .netrc of the environment are not used.
 
     Attributes
     ----------
     origins : frozenset of str
-        `scheme://host[:port]` that may be asked; redirects are held against it hop by hop.
+        `scheme://host[:port]` that may be contacted; every redirect is checked against it.
     private : bool
-        True lets addresses through that are not public.
+        True allows addresses that are not public.
     attempts : int
-        Tries per request, waiting between `wait_s` and `longest_wait_s`, growing, with jitter of the same size.
+        Attempts per request. The wait between them grows from `wait_s` to `longest_wait_s`, with jitter of the same
+        size. A service that asks for a wait gets it, and is not asked again when it asks for more than the longest one.
     connect_s, read_s, whole_s : float
         Longest wait for a connection, for the next bytes, and for one whole answer.
     redirects : int
-        Hops followed.
+        Number of redirects that are followed.
     """
 
-    origins: frozenset[str] = frozenset({SOIL, DROUGHT_MAPS, DROUGHT_STATISTICS, CLIMATE})
+    origins: frozenset[str] = frozenset({SOIL, DROUGHT_MAPS, DROUGHT_STATISTICS, CLIMATE, OUTLINES})
     private: bool = False
     attempts: int = 4  # judgement, like all the times below
     wait_s: float = 1.0
@@ -78,12 +91,12 @@ PUBLIC = Policy()
 
 @dataclass(frozen=True)
 class Kind:
-    """A kind of content: media types that announce it, and the first bytes it must have (empty: any)."""
+    """A kind of content: media types that announce it, and the first bytes it must have (any if empty)."""
 
     name: str
     types: tuple[str, ...]
     starts: tuple[bytes, ...] = ()
-    proves_itself: bool = False  # its end can be told from its content, as in JSON and zip
+    proves_itself: bool = False  # its end can be seen from its content, as in JSON and zip
 
 
 JSON = Kind("JSON", ("application/json", "text/json"), (b"{",), True)
@@ -95,7 +108,7 @@ TEXT = Kind("plain text", ("text/plain", "application/octet-stream", ""))
 
 @dataclass(frozen=True)
 class Request:
-    """A GET, or a POST when there is a form. It holds no secret: these services know no keys."""
+    """A GET, or a POST when there is a form. It contains no secret, because these services use no keys."""
 
     url: str
     kind: Kind
@@ -110,7 +123,7 @@ class Request:
 
 @dataclass(frozen=True)
 class _Moved:
-    """Where a redirect leads, and whether a POST stays one."""
+    """Where a redirect leads, and whether a POST remains one."""
 
     url: str
     keeps_method: bool
@@ -124,32 +137,40 @@ class Client:
     _http: httpx.Client | None = field(default=None, repr=False)
 
     def content(self, request: Request) -> bytes:
-        """Return the whole, unpacked content of the answer.
+        """Return the complete, unpacked content of the answer.
 
         Raises
         ------
         LayerError
-            Address not allowed, refused by the service, outage page or wrong content; `TooMuch` when over a limit,
-            `Passing` when the last try failed too.
+            The address is not allowed, the service refuses, or it answers with an outage page or wrong content.
+            `TooMuch` when the answer is over a limit, `Passing` when the last attempt failed too.
         """
         import stamina
 
         policy = self.policy
         with _quiet():
-            for attempt in stamina.retry_context(on=Passing, attempts=policy.attempts, timeout=None,
+            for attempt in stamina.retry_context(on=self._again, attempts=policy.attempts, timeout=None,
                                                  wait_initial=policy.wait_s, wait_max=policy.longest_wait_s,
                                                  wait_jitter=policy.wait_s):
                 with attempt:
                     return self._once(request)
         raise AssertionError("not reached: the last attempt returns or raises")
 
+    def _again(self, error: Exception) -> bool | float:
+        """Return whether to try again, or after how many seconds."""
+        if not isinstance(error, Passing):
+            return False
+        if error.wait_s is None:
+            return True
+        return error.wait_s <= self.policy.longest_wait_s and max(error.wait_s, self.policy.wait_s)
+
     def close(self) -> None:
-        """Close connections that are kept open."""
+        """Close connections that are still open."""
         if self._http is not None:
             self._http.close()
             self._http = None
 
-    # -------------------------------------------------------------------------------------------- one try
+    # -------------------------------------------------------------------------------------------- one attempt
     def _once(self, request: Request) -> bytes:
         url, method = request.url, request.method
         for _ in range(self.policy.redirects + 1):
@@ -192,7 +213,7 @@ class Client:
 
     @contextmanager
     def _deadline(self, url: str) -> Iterator[tuple[dict[str, Any], threading.Event]]:
-        """Watch one hop: refuse a connection to a private address, shut the socket when the whole takes too long.
+        """Watch one hop: refuse a connection to a private address, and close the socket when the whole takes too long.
 
         The read time-out alone does not stop a server that sends a byte now and then.
         """
@@ -224,7 +245,7 @@ class Client:
 
 @contextmanager
 def _quiet() -> Iterator[None]:
-    """Keep the retry library from logging: with structlog about, it would print between our data on stdout."""
+    """Keep the retry library from logging, because with structlog it would print between our data on stdout."""
     from stamina import instrumentation
 
     before = instrumentation.get_on_retry_hooks()
@@ -247,7 +268,7 @@ def host(url: str) -> str:
 
 
 def check_address(url: str, policy: Policy = PUBLIC) -> None:
-    """Raise LayerError unless the address is on the list and every address its name stands for is public."""
+    """Raise LayerError unless the address is on the list and its name leads only to public addresses."""
     import httpx
 
     try:
@@ -274,7 +295,7 @@ def check_address(url: str, policy: Policy = PUBLIC) -> None:
 
 
 def is_public(address: str) -> bool:
-    """Return whether an IP address is one of the open internet; addresses wrapped in IPv6 are unwrapped."""
+    """Return whether an IP address belongs to the open internet; addresses wrapped in IPv6 are unwrapped."""
     try:
         ip = ipaddress.ip_address(address.partition("%")[0])
     except ValueError:
@@ -318,7 +339,7 @@ def _body(response: httpx.Response, request: Request, late: threading.Event) -> 
 
 
 def _unpacked(response: httpx.Response, request: Request, late: threading.Event, where: str) -> bytes:
-    """Return the body; packed content is unpacked under the same size limit and must end properly."""
+    """Return the body. Packed content is unpacked under the same size limit and must end properly."""
     coding = response.headers.get("content-encoding", "identity").strip().lower()
     if coding not in ("identity", "", "gzip", "x-gzip"):
         raise LayerError(f"E-FET-009 {where}: packed in an unknown way ({shown(coding)}). Try later.")
@@ -355,7 +376,11 @@ def _check_start(content: bytes, request: Request) -> None:
 def _raise_status(response: httpx.Response, request: Request, where: str, late: threading.Event) -> None:
     status, start = response.status_code, bytearray()
     if status in REPEATABLE:
-        raise Passing(f"E-FET-005 {where}: not available now (status {status}). Try later.")
+        wait_s = _wait_asked(response.headers.get("retry-after", ""))
+        asks = "" if wait_s is None else f"; it asks to wait {wait_s:,.0f} s"
+        passing = Passing(f"E-FET-005 {where}: not available now (status {status}{asks}). Try later.")
+        passing.wait_s = wait_s
+        raise passing
     for chunk in response.iter_raw(4096):
         start += chunk
         if len(start) > ERROR_BYTES or late.is_set():
@@ -367,6 +392,19 @@ def _raise_status(response: httpx.Response, request: Request, where: str, late: 
                          f"{status}). Check the dates or codes asked for.")
     raise LayerError(f"E-FET-012 {where}: refused the request (status {status}). Try later; when it stays, the service "
                      "has changed.")
+
+
+def _wait_asked(header: str) -> float | None:
+    """Return the seconds of a Retry-After header, given as a number or as a date; None when it says neither."""
+    text = header.strip()
+    if re.fullmatch(r"\d{1,9}", text, re.ASCII):
+        return float(text)
+    try:
+        until = parsedate_to_datetime(text)
+    except ValueError:
+        return None
+    until = until if until.tzinfo else until.replace(tzinfo=UTC)
+    return max(0.0, (until - datetime.now(UTC)).total_seconds())
 
 
 def _too_slow(where: str) -> str:

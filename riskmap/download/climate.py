@@ -1,29 +1,29 @@
 """Fetch monthly rain and mean temperature of every climate division or county, as published by NOAA.
 
-The files are national fixed-width text since 1895, named by the date they were made; the service says that date in
-`procdate.txt`. They are what `path = {precipitation = ..., temperature = ...}` under `[climate]` takes with the reader
-`noaa_fixed_width`; the area file names the division or county polygons.
+The files are national fixed-width text since 1895, named by the date on which they were made; the service gives that
+date in `procdate.txt`. Name them in `path = {precipitation = ..., temperature = ...}` under `[climate]`, with the
+reader `noaa_fixed_width`; the area file also names the division or county polygons.
 """
 
 from __future__ import annotations
 
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Literal
 
 from riskmap.common.errors import LayerError, shown
 from riskmap.download import client
-from riskmap.download.cache import Credit, Desk, write_with_provenance
+from riskmap.download.cache import Credit, Desk, ServiceAnswer, write_with_provenance
 from riskmap.download.client import Request
 
-FOLDER = "/pub/data/cirs/climdiv/"  # seen in use by several programs, as is procdate.txt
+FOLDER = "/pub/data/cirs/climdiv/"  # seen in use by several programs, like procdate.txt
 ENDING = {"divisions": "dv", "counties": "cy"}
 KEY_WIDTH = {"divisions": 4, "counties": 5}  # state 2 and division 2, or state 2 and county 3 (NCEI readme files)
 ELEMENTS = {"pcpn": "01", "tmpc": "02"}  # rain, mean temperature
-MAX_BYTES = 128 * 1024**2  # judgement: county files are near 40 MB
-MAX_AGE = timedelta(days=1)  # of the date; the dated files do not change
+MAX_BYTES = 128 * 1024**2  # judgement: county files have about 40 MB
+MAX_AGE = timedelta(days=1)  # age of the date; the dated files do not change
 CREDIT = Credit("nClimDiv monthly climate", "NOAA National Centers for Environmental Information",
                 "United States government work, public domain",
                 "NOAA National Centers for Environmental Information, nClimDiv (Vose et al. 2014).")
@@ -36,7 +36,7 @@ def run(folder: Path, *, cells: Literal["divisions", "counties"] = "divisions", 
     Parameters
     ----------
     folder : Path
-        Receives both files under their published names, each with its provenance.
+        Both files are written to it under their published names, each with its provenance.
     cells : {"divisions", "counties"}
     desk, service, progress
         As in `soil.run`.
@@ -49,26 +49,48 @@ def run(folder: Path, *, cells: Literal["divisions", "counties"] = "divisions", 
     Raises
     ------
     LayerError
-        When the service fails or a file is cut or not of this form.
+        When the service fails, or a file is cut off or not in this form.
     """
     desk, say = desk or Desk(), progress or (lambda stage, share: None)
     if cells not in ENDING:
         raise LayerError(f"E-FET-050 climate: cells must be divisions or counties, not {shown(cells)}.")
-    stamp = desk.answer(Request(service + FOLDER + "procdate.txt", client.TEXT, max_bytes=1024), _made_on, MAX_AGE)
-    day = _made_on(stamp.content)
+    day = made_on(desk, service)
     paths: list[Path] = []
-    for k, (element, code) in enumerate(ELEMENTS.items()):
+    for k, element in enumerate(ELEMENTS):
         say("climate", k / len(ELEMENTS))
-        name = f"climdiv-{element}{ENDING[cells]}-v1.0.0-{day}"
-        answer = desk.answer(Request(service + FOLDER + name, client.TEXT, max_bytes=MAX_BYTES),
-                             lambda content, code=code: check_records(content, cells, code))  # type: ignore[misc]
+        name, answer = published(element, cells, day, desk, service)
         paths += write_with_provenance(folder / f"{name}.txt", answer.content, CREDIT, [answer.note()])
     say("climate", 1.0)
     return paths
 
 
+def made_on(desk: Desk, service: str) -> str:
+    """Return the date of the newest files, YYYYMMDD; LayerError as in `run`."""
+    stamp = desk.answer(Request(service + FOLDER + "procdate.txt", client.TEXT, max_bytes=1024), _made_on, MAX_AGE)
+    return _made_on(stamp.content)
+
+
+def published(element: str, cells: str, day: str, desk: Desk, service: str) -> tuple[str, ServiceAnswer]:
+    """Return the name and the content of one national file, checked; LayerError as in `run`."""
+    name, code = f"climdiv-{element}{ENDING[cells]}-v1.0.0-{day}", ELEMENTS[element]
+    return name, desk.answer(Request(service + FOLDER + name, client.TEXT, max_bytes=MAX_BYTES),
+                             lambda content: check_records(content, cells, code))
+
+
+def records_of(content: bytes, keys: Collection[str]) -> tuple[bytes, list[str]]:
+    """Return the records of some cells, whole lines in their order, and the keys that have none.
+
+    `keys` are those of the file: four digits of a division, or five of a county with the climate number of its state.
+    """
+    wanted = {key.encode() for key in keys}
+    width = len(next(iter(wanted)))
+    lines = [line for line in content.splitlines(keepends=True) if line[:width] in wanted]
+    there = {line[:width] for line in lines}
+    return b"".join(lines), sorted(key.decode() for key in wanted - there)
+
+
 def _made_on(content: bytes) -> str:
-    """Return the date of the files, YYYYMMDD."""
+    """Return the date on which the files were made, YYYYMMDD."""
     text = content.decode("ascii", errors="replace").strip()
     try:
         if not re.fullmatch(r"\d{8}", text, re.ASCII):
@@ -83,7 +105,8 @@ def _made_on(content: bytes) -> str:
 def check_records(content: bytes, cells: str, code: str) -> None:
     """Raise LayerError unless every line is a record of the element and the last cell has its last year.
 
-    A file cut inside the last cell is found; one cut between two cells only by the length that the service announced.
+    This detects a file that is cut inside the last cell. A file that is cut between two cells is detected only by the
+    length that the service announced.
     """
     start = rb"(?m)^\d{%d}%s" % (KEY_WIDTH[cells], code.encode())
     record = re.compile(start + rb"\d{4}(?: *-?\d+\.\d+){12} *\r?(?:\n|\Z)")

@@ -1,7 +1,7 @@
 """Fetch weekly drought maps, and weekly statistics of counties or states, as published.
 
-Maps are national: one zip a week, valid on Tuesday, released on Thursday, since 2000-01-04. The folder of zips is what
-`path` under `[drought]` takes. Statistics are percent of area by class, one class each, one CSV per county or state.
+Maps are national: one zip per week, valid on Tuesday, released on Thursday, since 2000-01-04. Name the folder of zips
+in `path` under `[drought]`. Statistics are the percentages of area in each class, one CSV per county or state.
 """
 
 from __future__ import annotations
@@ -9,15 +9,13 @@ from __future__ import annotations
 import csv
 import io
 import re
-import zipfile
-import zlib
 from collections.abc import Callable, Sequence
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
 from riskmap.common.constants import DROUGHT_CREDIT
 from riskmap.common.errors import LayerError, joined, shown
-from riskmap.download import client
+from riskmap.download import client, shape_zip
 from riskmap.download.cache import Credit, Desk, write_with_provenance
 from riskmap.download.client import Request
 
@@ -25,10 +23,9 @@ FIRST_WEEK = date(2000, 1, 4)
 TUESDAY = 1
 RELEASED_AFTER = timedelta(days=2)
 WEEK = timedelta(days=7)
-SETTLED = timedelta(days=60)  # judgement: a map older than that is taken for final
+SETTLED = timedelta(days=60)  # judgement: a map older than that is taken to be final
 YOUNG = timedelta(days=1)
-PARTS = (".shp", ".shx", ".dbf", ".prj")
-MAX_ZIP, MAX_UNPACKED = 32 * 1024**2, 256 * 1024**2  # judgement: published zips are near 1 MB, 2.5 MB unpacked
+MAX_ZIP, MAX_UNPACKED = 32 * 1024**2, 256 * 1024**2  # judgement: published zips have about 1 MB, 2.5 MB unpacked
 MAX_CSV = 32 * 1024**2
 CATEGORICAL = "2"
 CLASSES = ["None", "D0", "D1", "D2", "D3", "D4"]
@@ -47,26 +44,27 @@ def run(first: date, last: date, folder: Path, *, places: Sequence[str] = (), ma
     Parameters
     ----------
     first, last : date
-        Span, both days included; it is cut to what is published by now.
+        First and last day; the span is cut to what has been published so far.
     folder : Path
-        Receives `USDM_YYYYMMDD_M.zip` and `statistics_<place>.csv`, each with its provenance. Each file is whole at
-        every moment; after a stop, run it again: what came is taken from the cache.
+        `USDM_YYYYMMDD_M.zip` and `statistics_<place>.csv` are written to it, each with its provenance. Files are
+        complete at every moment. After an interruption run it again: what has arrived is taken from the cache.
     places : sequence of str
         County codes of five digits (`48113`) or states of two letters (`TX`).
     maps : bool
-        False fetches statistics only.
+        With False, only statistics are fetched.
     desk, map_service, statistics_service, progress
         As in `soil.run`.
 
     Returns
     -------
     list of Path
-        Every file written, provenance included.
+        Every file that was written, including provenance.
 
     Raises
     ------
     LayerError
-        When nothing is published in the span, a place is no code, or the service fails or answers what cannot be.
+        When nothing is published in the span, a place is not a code, or the service fails or gives an impossible
+        answer.
     """
     desk, say = desk or Desk(), progress or (lambda stage, share: None)
     weeks = tuesdays(first, last, desk.now().astimezone(UTC).date())
@@ -77,7 +75,7 @@ def run(first: date, last: date, folder: Path, *, places: Sequence[str] = (), ma
     paths: list[Path] = []
     for k, week in enumerate(weeks if maps else []):
         say("drought maps", k / len(weeks))
-        paths += _map(week, folder, desk, map_service)
+        paths += week_map(week, folder, desk, map_service)
     for place in places:
         paths += _statistics(place, weeks, folder, desk, statistics_service)
     say("drought", 1.0)
@@ -102,7 +100,8 @@ def _max_age(week: date, desk: Desk) -> timedelta | None:
 
 
 # -------------------------------------------------------------------------------------------------- maps
-def _map(week: date, folder: Path, desk: Desk, service: str) -> list[Path]:
+def week_map(week: date, folder: Path, desk: Desk, service: str) -> list[Path]:
+    """Fetch the map of one published Tuesday; return it and its provenance. LayerError as in `run`."""
     stem = f"USDM_{week:%Y%m%d}"
     request = Request(f"{service}/data/shapefiles_m/{stem}_M.zip", client.ZIP, max_bytes=MAX_ZIP)
     answer = desk.answer(request, lambda content: check_map(content, stem), _max_age(week, desk))
@@ -110,21 +109,11 @@ def _map(week: date, folder: Path, desk: Desk, service: str) -> list[Path]:
 
 
 def check_map(content: bytes, stem: str) -> None:
-    """Raise LayerError unless the zip is whole, unpacks to a believable size and holds the week's shapefile."""
-    where = f"drought {stem}_M.zip"
-    try:
-        with zipfile.ZipFile(io.BytesIO(content)) as opened:
-            names = {entry.filename for entry in opened.infolist()}
-            unpacked = sum(entry.file_size for entry in opened.infolist())
-            if unpacked > MAX_UNPACKED:
-                raise LayerError(f"E-FET-042 {where}: would unpack to {unpacked:,} bytes, more than is believed.")
-            broken = opened.testzip()
-    except (zipfile.BadZipFile, zlib.error, EOFError, OSError, RuntimeError, NotImplementedError, ValueError):
-        raise LayerError(f"E-FET-042 {where}: not a whole zip file. Try again.") from None
-    missing = [stem + part for part in PARTS if stem + part not in names]
-    if broken or missing:
-        what = f"{shown(broken)} is damaged" if broken else f"{joined(missing)} missing"
-        raise LayerError(f"E-FET-042 {where}: {what}. Try again later.")
+    """Raise LayerError unless the zip is complete, unpacks to a credible size and contains the week's shapefile."""
+    names, fault = shape_zip.look(content, MAX_UNPACKED)
+    missing = [stem + part for part in shape_zip.PARTS if stem + part not in names]
+    if fault or missing:
+        raise LayerError(f"E-FET-042 drought {stem}_M.zip: {fault or f'{joined(missing)} missing'}. Try again later.")
 
 
 # -------------------------------------------------------------------------------------------- statistics
@@ -138,9 +127,9 @@ def _statistics(place: str, weeks: list[date], folder: Path, desk: Desk, service
 
 
 def check_statistics(content: bytes, place: str, weeks: list[date]) -> None:
-    """Raise LayerError unless the table holds each week of the place once, in percent of one class each.
+    """Raise LayerError unless the table has each week of the place once, in percent per single class.
 
-    The service says only which columns it has; the order of weeks (newest first) is not relied on.
+    The service states only which columns it has, so the order of weeks (newest first) is not relied on.
     """
     where = f"drought statistics of {place}"
     try:
@@ -165,7 +154,7 @@ def check_statistics(content: bytes, place: str, weeks: list[date]) -> None:
 
 
 def _checked_row(row: dict[str, str], place: str) -> date:
-    """Return the week of a row; ValueError when it is another place, another form, or not percents."""
+    """Return the week of a row; ValueError when it is for another place, in another form, or not in percent."""
     shares = [float(row[name]) for name in CLASSES]
     right_place = row["FIPS" if place.isdigit() else "StateAbbreviation"] == place
     if not (right_place and row["StatisticFormatID"] == CATEGORICAL and abs(sum(shares) - 100) < 0.1

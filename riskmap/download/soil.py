@@ -1,10 +1,11 @@
 """Fetch the soil survey of a box from the soil data service, as a folder that `layers` reads like a download.
 
-The box is asked for in tiles of 0.1 degree; a tile whose answer is over a limit of the service (100,000 rows, 32 MB)
-is asked for in quarters. Polygons come whole, also those that reach out of the box, each once. Tables follow by map
-unit key. Text of a query is only ours: numbers written by us and keys that are digits.
+The box is requested in tiles of 0.1 degree. A tile whose answer is over a limit of the service (100,000 rows, 32 MB) is
+requested in quarters. Polygons are complete, even those that extend out of the box, and each comes once. Tables follow
+by map unit key. The text of a query is only our own: numbers that we write, and keys made of digits.
 
-Service facts: address, form fields, envelope and limits as in the service's help and the soilDB and py-soildb clients.
+Service facts: address, form fields, envelope and limits are as in the service's help and in the soilDB and py-soildb
+clients.
 """
 
 from __future__ import annotations
@@ -25,11 +26,11 @@ from riskmap.download.client import Request, TooMuch
 from riskmap.download.soil_layout import Row, SurveyTable
 
 ADDRESS = "/tabular/post.rest"
-TILE_PER_DEGREE = 10  # tiles of 0.1 degree
+TILE_PER_DEGREE = 10  # number of tiles of 0.1 degree
 MAX_TILES = 1000  # judgement: ten square degrees, some hundred megabytes; larger areas have their downloads
-SPLITS = 6  # a tile is asked for in quarters at most so often: 0.1 degree / 64 is 170 m
-ROW_CAP = 100_000  # of the service; as many rows as that are taken for a cut answer
-BYTE_CAP = 32 * 1024**2  # of the service
+SPLITS = 6  # how often a tile is quartered at most: 0.1 degree / 64 is 170 m
+ROW_CAP = 100_000  # limit of the service; an answer with as many rows is taken to be cut off
+BYTE_CAP = 32 * 1024**2  # limit of the service
 KEYS_PER_QUERY = 500
 MAX_AGE = timedelta(days=30)  # the survey is refreshed once a year
 CREDIT = Credit(
@@ -39,7 +40,7 @@ CREDIT = Credit(
     "Soil Survey Staff, Natural Resources Conservation Service, United States Department of Agriculture. Soil Survey "
     "Geographic (SSURGO) Database, by Soil Data Access.")
 POLYGONS = "mupolygon"
-Asked = dict[str, list[Note]]  # table -> what was asked for it
+Asked = dict[str, list[Note]]  # table -> what was requested for it
 Box = tuple[float, float, float, float]
 _KEY = re.compile(r"\d{1,30}", re.ASCII)
 
@@ -53,24 +54,24 @@ def run(bbox: Box, folder: Path, *, desk: Desk | None = None, service: str = cli
     bbox : (west, south, east, north)
         Degrees, EPSG:4326.
     folder : Path
-        Becomes the survey: name it as `path` under `[soil]`. It appears only when all is there; an earlier fetch in it
-        is replaced, anything else is never overwritten.
+        It becomes the survey: name it as `path` under `[soil]`. It appears only when it is complete. An earlier fetch
+        in it is replaced; anything else is never overwritten.
     desk : Desk, optional
-        Cache and client; the default asks the public service and keeps answers in the user's cache.
+        Cache and client; the default contacts the public service and stores answers in the user's cache.
     service : str
         Origin of the service; another one is for tests.
     progress : callable, optional
-        Called with stage and share done.
+        Called with the stage and the finished share.
 
     Returns
     -------
     list of Path
-        Every file written, provenance included, sorted.
+        Every file that was written, including provenance, sorted.
 
     Raises
     ------
     LayerError
-        When the box is not one, the service fails or answers what cannot be, or nothing is mapped there.
+        When the box is not valid, the service fails or gives an impossible answer, or nothing is mapped there.
     """
     box, desk = check_box(bbox), desk or Desk()
     say = progress or (lambda stage, share: None)
@@ -93,7 +94,7 @@ def run(bbox: Box, folder: Path, *, desk: Desk | None = None, service: str = cli
 
 # ------------------------------------------------------------------------------------------ box and tiles
 def check_box(bbox: Box) -> Box:
-    """Return the box as numbers; LayerError when it is not one or too large."""
+    """Return the box as numbers; LayerError when it is not a box or too large."""
     try:
         west, south, east, north = (float(v) for v in bbox)
     except (TypeError, ValueError):
@@ -104,15 +105,16 @@ def check_box(bbox: Box) -> Box:
                          "degrees with west < east and south < north.")
     count = _cells(west, east) * _cells(south, north)
     if count > MAX_TILES:
-        raise LayerError(f"E-FET-032 box: {count:,} tiles of 0.1 degree, more than {MAX_TILES:,}. Give a smaller box, "
-                         "or take the downloads of its survey areas.")
+        raise LayerError(f"E-FET-032 box: {count:,} tiles of 0.1 degree, more than {MAX_TILES:,}. Give a smaller box "
+                         "(one misplaced lot is enough to make it large), or take the downloads of its survey areas.")
     return west, south, east, north
 
 
 def around(bounds: Box) -> Box:
-    """Return the box to ask for around lots: on whole hundredths of a degree, at least 0.005 degree (500 m) wider.
+    """Return the box to request around lots: on whole hundredths of a degree, at least 0.005 degree (500 m) wider.
 
-    The margin takes in the neighbours beyond a soil line; the rounding keeps the outermost lots from being told.
+    The margin includes the neighbours beyond a soil boundary. The rounding keeps the service from learning where the
+    outermost lots are.
     """
     west, south, east, north = (value * 100 for value in bounds)
     return (math.floor(west - 0.5) / 100, math.floor(south - 0.5) / 100, math.ceil(east + 0.5) / 100,
@@ -124,7 +126,7 @@ def _cells(low: float, high: float) -> int:
 
 
 def tiles(box: Box) -> Iterator[Box]:
-    """Yield the parts of a box along the lines of a 0.1 degree grid, row by row; together they are the box."""
+    """Yield the parts of a box along a grid of 0.1 degree, row by row; together they make up the box."""
     west, south, east, north = box
     for bottom, top in _steps(south, north):
         for left, right in _steps(west, east):
@@ -157,13 +159,13 @@ def _plain(value: float) -> str:
 
 # ----------------------------------------------------------------------------------------------- queries
 def polygon_query(tile: Box) -> str:
-    """Return the question for all polygons that touch a tile."""
+    """Return the query for all polygons that touch a tile."""
     return ("SELECT P.mukey, P.musym, P.mupolygongeo.STAsText() AS geom FROM mupolygon AS P WHERE "
             f"P.mupolygongeo.STIntersects(geometry::STGeomFromText('{rectangle_text(tile)}',4326)) = 1")
 
 
 def table_query(table: SurveyTable, keys: Iterable[str]) -> str:
-    """Return the question for the rows of one table that belong to map units; a key must be 1-30 digits."""
+    """Return the query for the rows of one table that belong to map units; a key must have 1-30 digits."""
     keys = list(keys)
     wrong = [key for key in keys if not _KEY.fullmatch(key)]
     if wrong or not keys:
@@ -179,9 +181,9 @@ def rows(content: bytes, columns: tuple[str, ...]) -> list[Row]:
     Raises
     ------
     TooMuch
-        At the row cap: the answer may have been cut.
+        When the row limit is reached, because the answer may have been cut off.
     LayerError
-        When it is not the envelope, or has other columns than those asked for.
+        When it is not in the envelope, or has other columns than were requested.
     """
     try:
         answer = json.loads(content)
@@ -241,7 +243,7 @@ def _polygons_of(tile: Box, desk: Desk, service: str, notes: Asked, depth: int =
 
 def _tables(keys: list[str], desk: Desk, service: str, notes: Asked,
             say: Callable[[str, float], None]) -> dict[str, list[Row]]:
-    """Return the rows of each table, each once, in the order in which they came."""
+    """Return the rows of each table, each once, in the order in which they arrived."""
     chunks = [keys[k:k + KEYS_PER_QUERY] for k in range(0, len(keys), KEYS_PER_QUERY)]
     tables: dict[str, list[Row]] = {}
     for k, table in enumerate(soil_layout.TABLES):
@@ -263,7 +265,7 @@ def _rows_of(table: SurveyTable, keys: list[str], desk: Desk, service: str, note
 
 
 def _check_complete(keys: list[str], tables: dict[str, list[Row]]) -> None:
-    """Refuse tables that do not hold every map unit asked for, or other ones: half a survey looks like a whole one."""
+    """Refuse tables that lack requested map units or have others, because half a survey looks like a whole one."""
     place = {t.name: {name: k for k, name in enumerate(t.columns)} for t in soil_layout.TABLES}
 
     def column(table: str, name: str) -> set[str | None]:
@@ -305,7 +307,7 @@ def _frame(symbols: dict[tuple[str, str], str]) -> Any:
     import shapely
 
     ordered = sorted(symbols, key=lambda pair: (int(pair[0]), pair[1]))
-    text = np.array([shape for _, shape in ordered], dtype=object)  # else every text takes the room of the longest
+    text = np.array([shape for _, shape in ordered], dtype=object)  # otherwise every text takes the room of the longest
     shapes = shapely.from_wkt(text, on_invalid="ignore")
     good = [s is not None and s.geom_type in ("Polygon", "MultiPolygon") and not s.is_empty for s in shapes]
     if not all(good):

@@ -1,7 +1,7 @@
-"""The files of a fetched soil survey: the layout of the published download, with our own few columns.
+"""The files of a fetched soil survey: the layout of the published download, with only the columns that we need.
 
-The column list below is what `layers` reads. `mstab.txt` and `mstabcol.txt` tell the reader which columns stand where,
-so the files need not have all the columns of a published download.
+The column list below is what `layers` reads. `mstab.txt` and `mstabcol.txt` say which column is where, so the files
+need not have all the columns of a published download.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ RATING_SUB_RULE = "Shrink-Swell (LEP WTD_AVG 25-100cm or Bedrock)"
 class SurveyTable:
     """One table of the survey: name, file, columns in order, and where the service has its rows.
 
-    `source` is the FROM part; the table itself is T, and `key` is the map unit key that chooses rows.
+    `source` is the FROM part of the query, in which the table itself is T; `key` is the map unit key that selects rows.
     """
 
     name: str
@@ -65,7 +65,7 @@ Row = tuple[str | None, ...]
 
 
 def table_text(rows: list[Row]) -> bytes:
-    """Return rows as the published files have them: `|` between values, text in quotes, nothing for null."""
+    """Return rows as the published files write them: `|` between values, text in quotes, nothing for null."""
     lines = ["|".join("" if value is None else '"' + value.replace('"', '""') + '"' for value in row) for row in rows]
     return "".join(line + "\r\n" for line in lines).encode("utf-8")
 

@@ -2,7 +2,8 @@
 
 ys = (1/100) sum (alpha Ips) du h with a suction change that falls in a straight line from the surface to the depth Hs.
 The equation, alpha and the cracked depth are from memory; classes, depths and suction changes were read in secondary
-sources. No worked example of the standard was reached, so nothing here is verified against the standard's own numbers.
+sources. No worked example of the standard was available, so nothing here is verified against the standard's own
+numbers.
 """
 
 from __future__ import annotations
@@ -21,7 +22,8 @@ VERIFIED = False
 CLASS_LIMITS_MM = (0.0, 20.0, 40.0, 60.0, 75.0)
 CLASS_NAMES = ("A", "S", "M", "H1", "H2", "E")
 
-# Depth of suction change by Thornthwaite moisture index, Walsh et al. 1998 as tabled by Look (signs restored by order).
+# Depth of suction change by Thornthwaite moisture index, Walsh et al. 1998 as tabled by Look (signs restored from the
+# order).
 DEPTH_INDEX_LIMITS = (-25.0, -5.0, 10.0, 40.0)
 DEPTH_M = (4.0, 3.0, 2.3, 1.8, 1.5)
 
@@ -35,15 +37,15 @@ SHRINK_SWELL_PF = 1.8
 def shrink_index_from_lep(lep_pct: Array) -> Array:
     """Return an instability index in % vertical strain per pF from linear extensibility: LEP / 1.8. [%/pF]
 
-    THE TRANSFER IS OURS, in no document: linear extensibility is the shrinkage from 33 kPa to oven dry and stands in
-    for the shrinkage strain of Iss = (swell/2 + shrinkage)/1.8; the swell part is taken as zero. Spreading the same
+    THIS TRANSFER IS OURS and is in no document. Linear extensibility, the shrinkage from 33 kPa to oven dry, is used as
+    the shrinkage strain of Iss = (swell/2 + shrinkage)/1.8; the swell part is taken as zero. Spreading the same
     shrinkage over pF 2.5 to 5.5 instead would give 0.6 of it.
     """
     return np.asarray(lep_pct, float) / SHRINK_SWELL_PF
 
 
 def depth_of_suction_change_m(moisture_index: Array) -> Array:
-    """Return Hs in m for a Thornthwaite moisture index; a limit belongs to the wetter zone (our choice). [m]"""
+    """Return Hs in m for a Thornthwaite moisture index; a value at a limit is in the wetter zone (our choice). [m]"""
     index = np.asarray(moisture_index, float)
     depth = np.asarray(DEPTH_M)[np.digitize(index, DEPTH_INDEX_LIMITS)]
     return np.where(np.isfinite(index), depth, np.nan)
@@ -63,7 +65,7 @@ def surface_movement_mm(profile: NDArray[np.int64], top_m: Array, bottom_m: Arra
     surface_change_pf, depth_m : float
         Suction change at the surface, and the depth Hs where it is zero.
     cracked_m : float
-        Depth of the cracked zone: alpha is 1.0 above, 2.0 - z/5 (z in m) below it.
+        Depth of the cracked zone: alpha is 1.0 inside it, and 2.0 - z/5 (z in m) below it.
 
     Returns
     -------
@@ -84,7 +86,10 @@ def surface_movement_mm(profile: NDArray[np.int64], top_m: Array, bottom_m: Arra
 
 
 def site_class(movement_mm: Array) -> NDArray[np.object_]:
-    """Return the class A, S, M, H1, H2 or E; empty text for nan. A limit belongs to the lower class (E is above 75)."""
+    """Return the class A, S, M, H1, H2 or E; empty text for nan.
+
+    A value at a limit is in the lower class (E is above 75).
+    """
     values = np.asarray(movement_mm, float)
     names = np.array([*CLASS_NAMES, ""], dtype=object)
     place = np.digitize(values, CLASS_LIMITS_MM, right=True)

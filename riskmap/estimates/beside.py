@@ -1,4 +1,4 @@
-"""Published methods that the table of lots shows beside the estimate, with their cautions."""
+"""Published methods that the table of lots shows next to the estimate, with their cautions."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class Method:
-    """One published method: module name, what it is, source, standing, and whether a printed value is reproduced."""
+    """One published method: module name, description, source, standing, and whether a printed value is reproduced."""
 
     name: str
     title: str
@@ -27,12 +27,12 @@ class Method:
 
     @classmethod
     def of(cls, module: ModuleType) -> Method:
-        """Return what the file of a method says of it."""
+        """Return what the module of a method says about it."""
         return cls(module.__name__.rpartition(".")[2], (module.__doc__ or "").splitlines()[0], module.SOURCE,
                    module.STANDING, module.VERIFIED)
 
     def as_dict(self) -> dict[str, object]:
-        """Return plain values for the manifest."""
+        """Return it as plain values for the manifest."""
         return asdict(self)
 
 
@@ -44,7 +44,7 @@ CLASS_COLUMN = "potential_expansiveness"
 NO_CLASS = ("not computed: needs very high, high, medium or low for each layer (column potential_expansiveness), which "
             "the method reads from a chart of plasticity index against clay; the soil tables contain no plasticity "
             "index and the chart was not seen")
-# What must stand beside the columns of `beside` wherever they are shown.
+# This must be shown together with the columns of `beside` wherever they appear.
 NOTES = {
     "volume_change_cole_pct": "Volume change from 33 kPa to oven dry of the mean linear extensibility over 25-100 cm.",
     "as2870_surface_movement_mm": (
@@ -70,7 +70,7 @@ def expansiveness_from_lep(lep_pct: NDArray[np.float64]) -> NDArray[np.object_]:
 
 
 def of_lots(lot_profile: pd.DataFrame, profile: pd.DataFrame, layer: pd.DataFrame, lots: int) -> pd.DataFrame:
-    """Return the published columns of every lot, means over its profiles by weight; missing where a lot has none.
+    """Return the published columns of every lot, means over its profiles by weight, missing where a lot has none.
 
     Method: method.md, section 9.
 
@@ -79,7 +79,7 @@ def of_lots(lot_profile: pd.DataFrame, profile: pd.DataFrame, layer: pd.DataFram
     lot_profile : DataFrame
         `tables.LOT_PROFILE`.
     profile, layer : DataFrame
-        Soil profiles as handed over by the soil stage.
+        Soil profiles as returned by the soil stage.
     lots : int
         Number of lots.
     """
@@ -106,10 +106,10 @@ def beside(profile: pd.DataFrame, layer: pd.DataFrame, *, moisture_index: float 
     Parameters
     ----------
     profile : DataFrame
-        profile_id (unique), rock_depth_m (inf or empty where none).
+        profile_id (unique), rock_depth_m (inf or empty without rock).
     layer : DataFrame
         profile_id, top_m, bottom_m, lep_pct: contiguous from 0. A column `potential_expansiveness` (very high, high,
-        medium, low) is used when it is there.
+        medium, low) is used if there is one.
     moisture_index : float, optional
         Thornthwaite moisture index, for the depth of suction change; the temperate depth 2.3 m without it.
     surface_change_pf : float
@@ -119,8 +119,8 @@ def beside(profile: pd.DataFrame, layer: pd.DataFrame, *, moisture_index: float 
     -------
     DataFrame
         profile_id; volume_change_cole_pct; as2870_surface_movement_mm and as2870_class; van_der_merwe_heave_mm;
-        published_reason, empty text or why a value is missing. In the order of `profile`. A layer without linear
-        extensibility, or a profile without layers, gives no number.
+        published_reason, empty text, or why a value is missing. In the order of `profile`. There is no value for a
+        profile without layers or with a layer that lacks linear extensibility.
     """
     import pandas as pd
 
@@ -167,7 +167,7 @@ def _window_mean(place: NDArray[np.int64], top: NDArray[np.float64], bottom: NDA
 
 def _reaching(place: NDArray[np.int64], bottom: NDArray[np.float64], rock: NDArray[np.float64],
               depth_m: float) -> NDArray[np.float64]:
-    """Return layer bottoms with the deepest layer of each profile stretched to `depth_m`, all cut at rock."""
+    """Return layer bottoms; the deepest layer of each profile is extended to `depth_m`, and all are cut at rock."""
     last = np.append(place[1:] != place[:-1], True) if place.size else np.zeros(0, dtype=bool)
     stretched = np.where(last, np.maximum(bottom, depth_m), bottom)
     return np.minimum(stretched, rock[place])

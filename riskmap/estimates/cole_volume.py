@@ -12,7 +12,7 @@ SOURCE = ("geometry: volume is the cube of length; breaks of the Iowa soil-surve
 STANDING = "seen"
 VERIFIED = True  # the printed breaks 3, 9, 19, 33 % are reproduced by COLE 0.01, 0.03, 0.06, 0.10
 
-# Volume-change ratings of that table; its words are one step harsher than the classes of linear extensibility.
+# Volume-change ratings of that table. Its words are one step harsher than the classes of linear extensibility.
 RATING_LIMITS_PCT = (3.0, 9.0, 19.0, 33.0)
 RATING_NAMES = ("very low", "low", "moderate", "high", "very high")
 
@@ -23,7 +23,8 @@ def volume_change_pct(lep_pct: Array) -> Array:
 
 
 def compression_index(lep_pct: Array, pf_span: float = 3.0) -> Array:
-    """Return volume strain per pF when the whole change falls on `pf_span` pF (3.0: pF 2.5 to 5.5, from memory).
+    """Return volume strain per pF when the whole change takes place over `pf_span` pF (3.0: pF 2.5 to 5.5, from
+    memory).
 
     Unit: [1/pF]
     """

@@ -12,15 +12,16 @@ if TYPE_CHECKING:
 
 
 def inspection_order(lots: pd.DataFrame) -> NDArray[np.int64]:
-    """Return the positions of lots with a number, the one to see first in front.
+    """Return the positions of lots with an estimate, the one to inspect first in front.
 
     Lots are ordered by `expected_movement_mm`, then by `change_next_mm`, the largest first, then by `lot_id` as text
-    and by their row. Lots that share everything share a number, and no soil line near one of them breaks the tie.
+    and by their row. Lots that share everything have the same estimate, and a soil boundary near one of them does not
+    break the tie.
 
     Parameters
     ----------
     lots : DataFrame
-        Rows of `tables.ESTIMATE`; those without a number are left out.
+        Rows of `tables.ESTIMATE`; those without an estimate are left out.
     """
     expected = lots["expected_movement_mm"].to_numpy(float)
     change = lots["change_next_mm"].to_numpy(float)
@@ -31,12 +32,12 @@ def inspection_order(lots: pd.DataFrame) -> NDArray[np.int64]:
 
 
 def sharing(lot_archetype: NDArray[np.int64]) -> NDArray[np.int64]:
-    """Return for every lot how many lots have its archetype, hence every number of its estimate; 0 without one.
+    """Return for every lot how many lots have its archetype, and so exactly its estimate; 0 without an archetype.
 
     Parameters
     ----------
     lot_archetype : int array, shape (lot,)
-        Number of each lot's archetype, -1 without one.
+        Archetype number of each lot, -1 without one.
     """
     counts = np.bincount(lot_archetype[lot_archetype >= 0], minlength=1)
     return np.where(lot_archetype >= 0, counts[np.maximum(lot_archetype, 0)], 0)

@@ -1,7 +1,7 @@
 """Stage 7: states, data quality and the estimate table.
 
-In: lots with soil, climate and movement. Out: `tables.ESTIMATE`, one row per lot in lot order, each with a number or a
-state. A state always wins over a number: where data are missing nothing plausible is put in their place.
+In: lots with soil, climate and movement. Out: `tables.ESTIMATE`, one row per lot in lot order, each with an estimate or
+a state. A state always takes precedence: missing data are never replaced by something plausible.
 Method: notebooks/method.md, section 10.
 """
 
@@ -21,15 +21,15 @@ if TYPE_CHECKING:
 PUBLISHED = ["volume_change_cole_pct", "as2870_surface_movement_mm", "as2870_class", "van_der_merwe_heave_mm"]
 WELL_MAPPED_PCT = 90.0  # judgement: below it too much of the lot lies outside the soil map to call its soil known
 KNOWN_BASES = ("date", "month", "year")
-# Flags of soil whose linear extensibility is neither measured nor follows from densities, in some part of the lot.
+# Flags of soil whose linear extensibility, in some part of the lot, is not measured and does not follow from densities.
 GUESSED_SOIL = ("lep_missing", "lep_from_clay", "lep_from_clay_cec")
 
 
 def states(lot: pd.DataFrame, lot_soil: pd.DataFrame, lot_climate: pd.DataFrame) -> pd.DataFrame:
     """Return state and state_reason of every lot, from what is known before any movement is computed.
 
-    The first of `tables.STATES` that applies wins, whichever stage found it: a lot outside the soil map is told so
-    also where no house is known to stand on it.
+    The first of `tables.STATES` that applies is the lot's state, whichever stage found it. A lot outside the soil map
+    has that state even where no house is known to be on it.
 
     Parameters
     ----------
@@ -89,9 +89,9 @@ def score(lot: gpd.GeoDataFrame, lot_state: pd.DataFrame, lot_soil: pd.DataFrame
     Parameters
     ----------
     lot, lot_state, lot_soil, lot_climate : DataFrame
-        In lot order; `lot_state` from `states`.
+        In lot order; `lot_state` is returned by `states`.
     movement : DataFrame
-        Movement columns expanded to lots; rows without a column are missing.
+        Movement columns expanded to lots; rows without movement are missing.
 
     Returns
     -------
@@ -122,7 +122,7 @@ def score(lot: gpd.GeoDataFrame, lot_state: pd.DataFrame, lot_soil: pd.DataFrame
     ], axis=1)
     frame["flags"] = _one_text([lot["flags"], lot_soil["soil_flags"], lot_climate["climate_flags"], movement["flags"]])
     names = [column.name for column in tables.ESTIMATE.columns]
-    for column in tables.ESTIMATE.columns:  # an area in which no lot has a number still has every column
+    for column in tables.ESTIMATE.columns:  # an area in which no lot has an estimate still has every column
         if column.name not in frame:
             frame[column.name] = np.nan if column.kind == "number" else ""
     numbers = [name for name in from_draws if name in names] + PUBLISHED

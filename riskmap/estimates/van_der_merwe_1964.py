@@ -1,8 +1,8 @@
 """Total heave after Van der Merwe (1964): unit heave by class, reduced with depth.
 
-Assumes ground that goes from dry to nearly saturated under a cover: an upper bound (Jones 2017). The form was read in
-the scanned text of the original; the unit heaves 1, 1/2, 1/4 in per ft are partly legible there, else from memory.
-The chart that gives a class from plasticity index and clay was not seen and is not coded: a class is an input.
+It assumes ground that goes from dry to nearly saturated under a cover: an upper bound (Jones 2017). The form was read
+in the scanned text of the original; the unit heaves 1, 1/2, 1/4 in per ft are partly legible there, and otherwise from
+memory. The chart that gives a class from plasticity index and clay was not seen and is not coded: a class is an input.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""How we know: known answers, measured comparisons, published methods, the source of every constant, closed forms.
+"""How we know: known answers, measured comparisons, published methods, the source of every constant, exact solutions.
 
-Nothing here takes part in an estimate.
+Nothing here affects an estimate.
 """

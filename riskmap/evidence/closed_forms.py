@@ -1,4 +1,4 @@
-"""Exact solutions that the numerical core is held to: arrays in and out, no shortcut shared with the core.
+"""Exact solutions against which the numerical core is checked: arrays in and out, and no shortcut shared with the core.
 
 Method: notebooks/method.md, section 5.7 and section 7.
 """
@@ -16,7 +16,7 @@ def periodic_amplitude(depth_m: Array, *, diffusivity_m2_per_yr: float, active_d
     """Return amplitude ratio and lag of suction below a surface that varies as a cosine.
 
     Method: method.md, section 5.7. [-, months]
-    The ground is held at constant suction at the active depth. Checked by substitution: v = Re(sinh(k (Zm - z)) /
+    The ground has constant suction at the active depth. This was checked by substitution: v = Re(sinh(k (Zm - z)) /
     sinh(k Zm) exp(i w t)) with k = sqrt(i w / alpha) satisfies the diffusion equation and both boundaries.
 
     Parameters
@@ -38,18 +38,19 @@ def open_ground_range(*, strain_per_pf: float, amplitude_pf: float, diffusivity_
     """Return the yearly movement range of open ground with one strain index over the active depth. [m]
 
     Method: method.md, section 5.7.
-    2 A g |(cosh kZm - 1) / (k sinh kZm)|, the depth integral of `periodic_amplitude` (from it by integration).
+    It is 2 A g |(cosh kZm - 1) / (k sinh kZm)|, the depth integral of `periodic_amplitude` (from it by integration).
     """
     k = np.sqrt(2j * np.pi / diffusivity_m2_per_yr)
     x = k * active_depth_m
     return float(2 * amplitude_pf * strain_per_pf * abs((np.cosh(x) - 1) / (k * np.sinh(x))))
 
 
-LINEAR_DRIVER_GAIN = float(np.sinc(1 / 12) ** 2)  # first harmonic kept by a driver linear between month ends: 0.9774
+# share of the first harmonic that a driver linear between month ends keeps: 0.9774
+LINEAR_DRIVER_GAIN = float(np.sinc(1 / 12) ** 2)
 
 
 def sealed_column(depth: Array, tau: float, terms: int = 200) -> Array:
-    """Return a sealed column relaxing from 1 to a base held at 0; depths in active depths, 0 at the sealed surface.
+    """Return a sealed column relaxing from 1 to a base fixed at 0; depths in active depths, 0 at the sealed surface.
 
     Method: method.md, section 5.7. [-]
     Series of Carslaw and Jaeger: sum 2 (-1)^m / mu exp(-mu^2 tau) cos(mu z), mu = (m + 1/2) pi.
@@ -100,7 +101,7 @@ def rigid_slab_on_parabola(*, length_m: float, height_m: float, load_pa: float, 
     """Return half width of contact and level of a rigid slab on a parabolic mound under a uniform load. [m]
 
     Method: method.md, section 7.
-    Contact a = (3 q L^3 / (16 k ym))^(1/3), level ym (1 - (2 a / L)^2), from vertical balance.
+    The contact is a = (3 q L^3 / (16 k ym))^(1/3), the level ym (1 - (2 a / L)^2), from vertical balance.
     """
     contact = (3 * load_pa * length_m**3 / (16 * spring * height_m)) ** (1 / 3)
     return contact, height_m * (1 - (2 * contact / length_m) ** 2)

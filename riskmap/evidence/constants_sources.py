@@ -1,6 +1,7 @@
-"""Where every constant comes from: values as they stand in the code, with unit, standing and source.
+"""Where every constant comes from: values as they are in the code, with unit, standing and source.
 
-A value is never repeated here; it is read from its one home. A test asks for an entry for every setting.
+A value is never repeated here; it is read from the single place where it is defined. A test requires an entry for every
+setting.
 """
 
 from __future__ import annotations
@@ -16,8 +17,8 @@ if TYPE_CHECKING:
     import pandas as pd
 
 # published: a document was read; measured: found against records; computed: follows from mathematics or a finer
-# calculation; practice: usual in the trade; calibrated: fitted to stated behaviour, hence no evidence; from memory: a
-# source is known and was not seen; judgement: ours.
+# calculation; practice: usual in the trade; calibrated: fitted to stated behaviour, so it is not evidence; from memory:
+# a source is known but was not seen; judgement: ours.
 STANDINGS = ("published", "measured", "computed", "practice", "calibrated", "from memory", "judgement")
 GROUPS: dict[str, type[LotSettings | SoilSettings | ClimateSettings | MovementSettings]] = {
     "lots": LotSettings, "soil": SoilSettings, "climate": ClimateSettings, "movement": MovementSettings}
@@ -36,19 +37,19 @@ class Constant:
 
     @property
     def value(self) -> Any:
-        """The value in its home."""
+        """The value where it is defined."""
         home, _, name = self.where.rpartition(".")
         return GROUPS[home].model_fields[name].get_default() if home in GROUPS else getattr(import_module(home), name)
 
     @property
     def range(self) -> Range | None:
-        """What a user may set it to, from `common.setting_ranges`; None for what is no setting or a switch."""
+        """The range a user may set, from `common.setting_ranges`; None for switches and for what is not a setting."""
         home, _, name = self.where.rpartition(".")
         return RANGES[GROUPS[home].SECTION].get(name) if home in GROUPS else None
 
 
 _BEHAVIOUR = "centre settles in 6-7 years, edge active over 1-2 m: chosen for that, hence no evidence for it"
-_SPREAD = "spread of the draws"
+_SPREAD = "spread of the model runs"
 CONSTANTS = (
     # ---- suction at the surface
     Constant("surface", "climate.rain_factor", "monthly bucket: share of the rain that enters the ground", "",
@@ -92,18 +93,19 @@ CONSTANTS = (
     Constant("surface", "movement.wet_limit_sd_pf", "its standard deviation", "pF", "judgement", _SPREAD),
     Constant("surface", "movement.dry_limit_pf", "suction of an empty bucket", "pF", "practice", "wilting point"),
     Constant("surface", "movement.dry_limit_sd_pf", "its standard deviation", "pF", "judgement", _SPREAD),
-    Constant("surface", "movement.guard_pf", "limits that no draw passes", "pF", "judgement", "keeps draws physical"),
-    Constant("surface", "riskmap.movement.draws.NARROWEST_SPAN_PF", "least distance of both drawn limits", "pF",
+    Constant("surface", "movement.guard_pf", "limits that no model run passes", "pF", "judgement",
+             "keeps model runs physical"),
+    Constant("surface", "riskmap.movement.draws.NARROWEST_SPAN_PF", "least distance of both sampled limits", "pF",
              "judgement", "keeps the driver defined"),
     Constant("surface", "riskmap.climate.evapotranspiration.REFERENCE_RATIO",
              "declared evapotranspiration above this multiple of Thornthwaite is refused", "", "judgement",
              "between 1.1 (other treatments of hot months) and 1.7 (grass reference, measured)"),
     Constant("surface", "movement.sides_sd_pf", "right minus left surface suction, standard deviation", "pF",
              "judgement", "sun, shade, watering; not measured"),
-    Constant("surface", "movement.leak_pf", "scenario: a leak on one side", "pF", "judgement", "scenario, no draw"),
+    Constant("surface", "movement.leak_pf", "scenario: a leak on one side", "pF", "judgement", "scenario, not varied"),
     Constant("surface", "movement.watering_pf", "scenario: watering on one side", "pF", "judgement", "held half dry"),
     Constant("surface", "movement.tree_pf", "scenario: a large tree on one side", "pF", "judgement",
-             "scenario, no draw"),
+             "scenario, not varied"),
     # ---- months known only by an index
     Constant("index", "climate.index_slope", "shift per unit of the index, in monthly standard deviations", "",
              "computed", "chosen on a synthetic record, scored on 40 others: measures information lost, not truth"),
@@ -113,7 +115,7 @@ CONSTANTS = (
              "fitted by eye to the published category table"),
     Constant("index", "riskmap.climate.cells.PDSI_MONTHS", "months that PDSI is read as", "months", "judgement",
              "about nine"),
-    Constant("index", "riskmap.climate.cells.LARGEST_Z", "scores are held within", "", "judgement",
+    Constant("index", "riskmap.climate.cells.LARGEST_Z", "scores are limited to", "", "judgement",
              "as the check values are"),
     Constant("index", "riskmap.common.constants.CATEGORY_NORMAL_SCORE", "normal score of each weekly category", "",
              "computed", "means of a unit normal over the percentile classes of drought.gov"),
@@ -128,11 +130,11 @@ CONSTANTS = (
              "rank correlation with filling of the monthly bucket in six divisions 0.72-0.85; categories 25-55 % of "
              "variance; not measured for the day steps"),
     Constant("index", "climate.recent_months", "months that decide the driver level of a lot", "months", "judgement",
-             "the weakest source among them counts"),
+             "the least reliable source among them counts"),
     # ---- covered equilibrium
     Constant("equilibrium", "climate.equilibrium_percentile", "percentile of the running mean", "%", "calibrated",
              "an old slab of 6 m half width on even clay is edge-high in about 2 % of months, a saying of the "
-             "Texas trade: measured nowhere, and not so for other ground or over the draws"),
+             "Texas trade: measured nowhere, and not so for other ground or over the model runs"),
     Constant("equilibrium", "climate.equilibrium_months", "length of the running mean", "months", "calibrated",
              "chosen together with the percentile; the edge itself follows the mean of about five months (r .92)"),
     Constant("equilibrium", "climate.equilibrium_first_year", "first year of the rule", "", "judgement",
@@ -142,7 +144,7 @@ CONSTANTS = (
     Constant("equilibrium", "riskmap.movement.driver.SHORTEST_RULE_YEARS", "shorter records are flagged", "yr",
              "practice", "length of a normal period"),
     Constant("equilibrium", "movement.equilibrium_common_sd_pf", "standard deviation, common part of an area", "pF",
-             "judgement", "carries that the rule is a calibration"),
+             "judgement", "allows for the rule being a calibration"),
     Constant("equilibrium", "movement.equilibrium_lot_sd_pf", "standard deviation, part of a lot", "pF", "judgement",
              "the same"),
     # ---- diffusion
@@ -171,12 +173,12 @@ CONSTANTS = (
              "", "from memory", "(2 - z/5)/3; scenario only"),
     Constant("strain", "riskmap.movement.cracked.SHARE_DEPTH_M", "depth at which that share would be zero", "m",
              "from memory", "(2 - z/5)/3; scenario only"),
-    Constant("strain", "riskmap.movement.cracked.UNCRACKED_SHARE", "drawn share to which these shares belong", "",
-             "judgement", "a draw's share over it multiplies them; scenario only"),
+    Constant("strain", "riskmap.movement.cracked.UNCRACKED_SHARE", "sampled share to which these shares belong", "",
+             "judgement", "a model run's share divided by it multiplies them; scenario only"),
     Constant("ground", "riskmap.movement.cracked.ROUNDED_TO", "decimals of the cracked depth over active depth", "",
              "computed", "at most 0.6 % of the edge range; scenario only"),
     Constant("ground", "climate.spin_up_years", "years repeated before the record", "yr", "computed",
-             "more than 5 Zm2/(pi2 alpha) of the middle parameters"),
+             "more than 5 Zm2/(pi2 alpha) of the median parameters"),
     # ---- strain
     Constant("strain", "riskmap.common.constants.PF_AT_33_KPA", "moist end of linear extensibility", "pF", "published",
              "33 kPa, definition of linear extensibility (National Soil Survey Handbook)"),
@@ -188,7 +190,7 @@ CONSTANTS = (
              "practice 0.5 drying, 0.8 wetting, from memory; widened to 0.4 (median 0.6) because two measured figures "
              "pull in opposite directions: a clay soil with 0.42 to 0.45 (less vertical share), and a bench mark 0.91 "
              "m deep that moved more than ours (notebooks/evidence.md, 19 and 20)"),
-    Constant("strain", "soil.lep_cap_pct", "largest linear extensibility after the draw", "%", "judgement",
+    Constant("strain", "soil.lep_cap_pct", "largest linear extensibility of a model run", "%", "judgement",
              "above the largest laboratory value seen"),
     Constant("strain", "soil.extend_to_cm", "deepest horizon is extended to", "cm", "practice",
              "surveys stop near 2 m"),
@@ -237,7 +239,7 @@ CONSTANTS = (
              "from memory", "guideline figure; never pass or fail"),
     Constant("slab", "riskmap.movement.summary.TILT_LIMIT_PCT", "line drawn beside the tilt", "%", "from memory",
              "guideline figure; never pass or fail"),
-    # ---- draws and reading
+    # ---- model runs and reading
     Constant("draws", "movement.draws", "draws of a run", "", "computed",
              "another seed moves the median by 0.4 mm, p10 by 0.4, p90 by 1.2 on a very expansive lot"),
     Constant("draws", "movement.seed", "seed of a run", "", "judgement", "any number in its range"),
@@ -301,12 +303,13 @@ def constants() -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        part, constant (where it stands), value (default), unit, meaning, standing, source; of settings also range and
-        range_source, the reason for the range.
+        part, constant (where it is defined), value (default), unit, meaning, standing, source; for settings also range
+        and range_source, the reason for the range.
 
     Notes
     -----
-    Coefficients of a published method shown beside ours stand atop that method's file in `riskmap.evidence.published`.
+    Coefficients of a published method that is shown for comparison are at the top of that method's file in
+    `riskmap.evidence.published`.
 
     Examples
     --------

@@ -1,4 +1,4 @@
-"""Stage 1: read the layers that an area file names, in our names and units, and say what is wrong with them.
+"""Stage 1: read the layers that an area file names, convert them to our names and units, and report what is wrong.
 
 In: the `[lots]`, `[soil]`, `[climate]`, `[drought]` and `[[index]]` entries of an area file.
 Out: `Layers`: raw lots, soil tables, monthly climate, weekly categories, index grids, and the problems found.
@@ -21,8 +21,8 @@ def read(area: Area) -> Layers:
     Raises
     ------
     LayerError
-        When a layer is missing or cannot be trusted (no coordinate system, a table missing from the download);
-        all such findings are gathered and told together.
+        When a layer is missing or cannot be trusted (no coordinate system, a table missing from the download); all such
+        findings are collected and reported together.
     """
     from riskmap.layers.catalogue import read_all
 

@@ -1,4 +1,4 @@
-"""What a zip may hold before anything in it is read: names that stay inside, no links, no unpacking beyond reason."""
+"""What a zip may contain before anything in it is read: names that stay inside, no links, no unreasonable size."""
 
 from __future__ import annotations
 
@@ -9,14 +9,14 @@ from pathlib import Path, PurePosixPath
 
 from riskmap.common.errors import LayerError, joined
 
-MAX_UNPACKED_BYTES = 8 * 1024**3  # judgement: a state's lots or a survey area fit
+MAX_UNPACKED_BYTES = 8 * 1024**3  # judgement: room for the lots of a state or for a survey area
 MAX_RATIO = 200  # judgement: shapefiles and tables shrink about tenfold
-SMALL_BYTES = 100 * 1024**2  # below it any ratio is harmless
+SMALL_BYTES = 100 * 1024**2  # below this size any ratio is harmless
 
 
 def entries(path: Path, name: str, *, unreadable: str, unsafe: str, ratio: int = MAX_RATIO,
             harmless: int = SMALL_BYTES) -> list[zipfile.ZipInfo]:
-    """Return the entries of a zip, folders left out.
+    """Return the entries of a zip without its folders.
 
     Parameters
     ----------
@@ -26,13 +26,13 @@ def entries(path: Path, name: str, *, unreadable: str, unsafe: str, ratio: int =
     unreadable, unsafe : str
         Message codes.
     ratio, harmless : int
-        Most bytes that are believed to come out of each byte, and the size below which any number is believed.
+        Largest credible number of unpacked bytes per packed byte, and the size below which any ratio is accepted.
 
     Raises
     ------
     LayerError
-        When the zip cannot be opened, an entry points outside or is a link, two entries share a name, or it would
-        unpack to more than is believed.
+        When the zip cannot be opened, an entry points outside or is a link, two entries share a name, or its unpacked
+        size would not be credible.
     """
     try:
         with zipfile.ZipFile(path) as opened:
@@ -56,12 +56,12 @@ def entries(path: Path, name: str, *, unreadable: str, unsafe: str, ratio: int =
 
 
 def content(opened: zipfile.ZipFile, entry: zipfile.ZipInfo) -> bytes:
-    """Return an entry's bytes, at most as many as the directory promises: `ZipFile.read` would unpack all there is.
+    """Return an entry's bytes, at most as many as the directory states; `ZipFile.read` would unpack everything.
 
     Raises
     ------
     zipfile.BadZipFile
-        When the entry holds more than promised, or other bytes than its checksum says.
+        When the entry has more bytes than stated, or bytes that do not match its checksum.
     """
     with opened.open(entry) as stream:
         unpacked = stream.read(entry.file_size) if entry.file_size else b""

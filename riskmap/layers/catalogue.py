@@ -1,4 +1,4 @@
-"""Which reader reads which entry of an area file. All layers are tried, so that every refusal is told at once."""
+"""Which reader reads which entry of an area file. All layers are tried, so that all refusals are reported at once."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from riskmap.common.inputs import ClimateTables, Layers, SoilTables, Source
     from riskmap.common.settings import Area, ClimateEntry
 
-FAR_LATITUDE_DEG = 2.0  # judgement: a climate division spans about two degrees from its middle
+FAR_LATITUDE_DEG = 2.0  # judgement: a climate division spans about two degrees from its centre
 ROLES = ("lots", "soil", "climate", "drought", "index")
 
 
@@ -34,7 +34,7 @@ class Attempt:
 
     def read(self, role: str, reader: Callable[..., tuple[Any, list[Source], list[Problem]]], entry: Any, area: Area,
              **options: Any) -> None:
-        """Read one layer and keep what came of it."""
+        """Read one layer and store the result or the refusal."""
         try:
             self.tables[role], sources, problems = reader(entry, area, **options)
         except LayerError as error:
@@ -59,14 +59,14 @@ def read_each(area: Area, roles: Collection[str] = ROLES) -> Attempt:
 
     out = Attempt()
     readers = {"ssurgo": soil_ssurgo.read, "template": soil_template.read}
-    if "soil" in roles and area.soil.reader in readers:  # before the lots: it says where they should lie
+    if "soil" in roles and area.soil.reader in readers:  # before the lots, because it shows where they should lie
         out.read("soil", readers[area.soil.reader], area.soil, area)
     if "lots" in roles:
         out.read("lots", lots.read, area.lots, area, coverage=soil_box(out.tables.get("soil")))
         if "lots" in out.tables:
             _set_labels_aside(out)
             _measure(out, area.crs, out.tables["lots"], soil_box(out.tables.get("soil")))
-    if "soil" in roles and area.soil.reader == "key_raster":  # after the lots: it is read around them only
+    if "soil" in roles and area.soil.reader == "key_raster":  # after the lots, because it is read around them only
         out.read("soil", soil_key_raster.read, area.soil, area, lots=out.tables.get("lots"))
     if "climate" in roles and area.climate:
         out.read("climate", climate_area.read, area.climate, area)
@@ -96,7 +96,7 @@ def read_all(area: Area) -> Layers:
     Raises
     ------
     LayerError
-        With the refusals of all layers together, and the findings about all of them.
+        The error has the refusals of all layers together, and the findings about all of them.
     """
     from riskmap.common.inputs import Layers
 
@@ -117,7 +117,7 @@ def latitude_finding(entry: ClimateEntry, latitude: dict[str, float], lots: gpd.
     latitude : dict
         Degrees north of each cell in use.
     lots : GeoDataFrame
-        Raw lots in any system; the middle of half of them lies north of the latitude that is compared.
+        Raw lots in any system; the latitude is compared with the median of their centres.
     """
     if entry.latitude_deg is None or not latitude:
         return []
@@ -137,9 +137,9 @@ def latitude_finding(entry: ClimateEntry, latitude: dict[str, float], lots: gpd.
 
 def _measure(out: Attempt, crs: str, lots: gpd.GeoDataFrame,
              coverage: tuple[float, float, float, float] | None) -> None:
-    """Refuse a system that does not show areas as they are at the lots; say so where only lengths are off.
+    """Refuse a coordinate system that distorts areas at the lots; report where only lengths are off.
 
-    Lots off the soil map get no number, so with a soil map only those on it are looked at.
+    Lots off the soil map get no estimate, so where there is a soil map only the lots on it are checked.
     """
     lon, lat = _middles(lots)
     if coverage is not None:
@@ -157,7 +157,7 @@ def _measure(out: Attempt, crs: str, lots: gpd.GeoDataFrame,
 
 
 def _middles(lots: gpd.GeoDataFrame) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Return longitude and latitude of the middle of every raw lot that has one. [deg]"""
+    """Return longitude and latitude of the centre of every raw lot that has one. [deg]"""
     from pyproj import Transformer
 
     bounds = lots.geometry.bounds.to_numpy()
@@ -174,7 +174,7 @@ def soil_box(soil: SoilTables | None) -> tuple[float, float, float, float] | Non
 
 
 def _bounds(soil: SoilTables | None, climate: ClimateTables | None) -> tuple[float, float, float, float] | None:
-    """Return what the soil map and the climate cells cover, in degrees: weekly maps are needed no further."""
+    """Return what the soil map and the climate cells cover, in degrees; weekly maps are needed only there."""
     shapes = [soil.polygons] if soil is not None else []
     shapes += [climate.cells] if climate is not None and climate.cells is not None else []
     known = [shape.to_crs("EPSG:4326").total_bounds for shape in shapes if not shape.empty]

@@ -1,13 +1,12 @@
 """Read the climate of an area, by months or by days.
 
-In: `[climate]`. Out: `ClimateTables`; a daily record stands in it by days, and as months with the sums and means of its
-days, which the drought indices and the monthly bucket use.
+In: `[climate]`. Out: `ClimateTables`; it contains a daily record by days, and also as months with the sums and means of
+the days, which the drought indices and the monthly bucket use.
 """
 
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import pandas as pd
 
@@ -15,10 +14,8 @@ from riskmap.common import month_numbers, tables
 from riskmap.common.errors import LayerError, joined
 from riskmap.common.inputs import ClimateTables, Source
 from riskmap.common.problems import Problem, kept_by_refusal
-from riskmap.layers import climate_daily, climate_monthly
-
-if TYPE_CHECKING:
-    from riskmap.common.settings import Area, ClimateEntry
+from riskmap.common.settings import Area, ClimateEntry
+from riskmap.layers import climate_daily, climate_monthly, noaa_fixed_width, recognise_tables
 
 
 def read(entry: ClimateEntry, area: Area) -> tuple[ClimateTables, list[Source], list[Problem]]:
@@ -27,8 +24,8 @@ def read(entry: ClimateEntry, area: Area) -> tuple[ClimateTables, list[Source], 
     Raises
     ------
     LayerError
-        As of `climate_monthly.read` and `climate_daily.read`; settings of the daily reader without it, or the other
-        way round; a daily record of several cells without polygons.
+        As in `climate_monthly.read` and `climate_daily.read`; also when settings of the daily reader are given without
+        it or the other way round, or a daily record has several cells and no polygons.
     """
     if entry.reader != "daily":
         if entry.monthly_path is not None:
@@ -72,8 +69,36 @@ def read(entry: ClimateEntry, area: Area) -> tuple[ClimateTables, list[Source], 
                          tuple(records)), sources, problems
 
 
+def check_one(path: Path, shown: Path) -> tuple[Source, list[Problem]]:
+    """Read one file of weather, of any form, with all its cells, and say what it is and what was found in it.
+
+    Raises
+    ------
+    LayerError
+        When it is no weather, or its reader refuses it.
+    """
+    seen = recognise_tables.table(path, str(shown))
+    problems: list[Problem] = []
+    with kept_by_refusal(problems):
+        if seen.kind == "fixed_width":
+            table, found = noaa_fixed_width.read(path, shown, seen.facts["element"])
+            problems += found
+            return Source("climate", shown, seen.reason, rows=len(table) // 12, opened=path), problems
+        if seen.kind == "daily":
+            records, found = climate_daily.read(path, shown, placed=False)
+            problems += found
+            return Source("climate", shown, seen.reason, rows=sum(one.rain_mm.size for one in records),
+                          opened=path), problems
+        if seen.kind == "monthly":
+            alone = {"name": "one file", "lots": {"path": "-"}, "soil": {"path": "-"}, "folder": path.parent}
+            entry = ClimateEntry(reader="csv", path=shown)
+            return climate_monthly.check_table(entry, Area.model_validate(alone), problems), problems
+    raise LayerError(f"E-CLI-114 {shown}: not a record of rain and temperature ({seen.reason}). Give a CSV with year, "
+                     "month, precip_in and tavg_f, a daily station file, or a national monthly file as published.")
+
+
 def _months_before(entry: ClimateEntry, area: Area) -> tuple[pd.DataFrame | None, list[Source], list[Problem]]:
-    """Return the monthly record beside the days, under the name of the daily cell."""
+    """Return the monthly record that goes with the days, under the name of the daily cell."""
     if entry.monthly_path is None:
         return None, [], []
     name, north = _only_cell(entry, area) if entry.cells is None else (None, None)
@@ -85,7 +110,7 @@ def _months_before(entry: ClimateEntry, area: Area) -> tuple[pd.DataFrame | None
 
 
 def _only_cell(entry: ClimateEntry, area: Area) -> tuple[str, float | None]:
-    """Return name and latitude of the one cell of a daily file; None where only the settings may know it."""
+    """Return name and latitude of the single cell of a daily file; None where only the settings can give it."""
     path = Path(str(entry.path))
     text = climate_monthly.text_table(area.resolve(path), path)
     lowered = {column.lower(): column for column in text.columns}

@@ -2,15 +2,17 @@
 
 Two layouts:
 
-* a station file of the Global Historical Climatology Network - Daily as published (one column an element, beside it one
+* a station file of the Global Historical Climatology Network - Daily as published (one column per element, followed by
+one
   with its attributes): rain in tenths of a millimetre, temperatures in tenths of a degree Celsius, attributes
   `measurement,quality,source[,hour of observation]`. The layout is from memory, not read in its documentation; the
-  checks below refuse a file that is not so;
-* a plain CSV: date, rain and temperature with their units in the headings, as `rain_mm`, `tavg_c`, `tmax_f`, `tmin_f`;
+  checks below refuse a file that does not follow it;
+* a plain CSV: date, rain and temperature with their units in the headings, such as `rain_mm`, `tavg_c`, `tmax_f`,
+`tmin_f`;
   optionally a column with the cell.
 
-A value with a quality flag is dropped. A month is handed on only when it is whole after short gaps are filled
-(`daily_gaps`); the other months come from the monthly record, when there is one.
+A value with a quality flag is dropped. A month is used only when it is complete after short gaps are filled
+(`daily_gaps`). The other months come from the monthly record, if there is one.
 """
 
 from __future__ import annotations
@@ -32,15 +34,15 @@ from riskmap.layers import climate_judged, climate_monthly, daily_gaps
 LEAST_MONTHS = 20 * 12  # of a record: shorter ones do not show what dry and wet years do
 MEANS, EXTREMES = "mean of the day", "mean of highest and lowest"
 
-# A day's possible values. Rain: the largest is about 1,260 mm in the United States and 1,825 mm in the
-# world (from memory); temperatures: the world's records, with room.
+# The possible values of a day. The largest rain is about 1,260 mm in the United States and 1,825 mm in the world (from
+# memory); temperatures are the world's records, with a margin.
 POSSIBLE = {"rain_mm": (0.0, 1900.0, "mm"), "mean_c": (-75.0, 50.0, "degC"), "highest_c": (-75.0, 58.0, "degC"),
             "lowest_c": (-90.0, 50.0, "degC")}
 TRACE = "t"  # rain too little to measure
 ELEMENTS = {"PRCP": "rain_mm", "TAVG": "mean_c", "TMAX": "highest_c", "TMIN": "lowest_c"}
 PRESUMED_ZERO = "P"  # measurement flag: nothing was written down, and zero was assumed
 MIDNIGHT = ("", "2400", "0000")
-WARMEST_DAY_C, SOUTH_OF_DEG = 10.0, 60.0  # a record whose warmest day is colder there is not in tenths (judgement)
+WARMEST_DAY_C, SOUTH_OF_DEG = 10.0, 60.0  # a record whose warmest day is colder than this is not in tenths (judgement)
 
 _RAIN = re.compile(r"(?:precip|precipitation|prcp|ppt|rain|rainfall)(?:_([a-z]+))?")
 _WARMTH = {name: re.compile(rf"(?:{words})(?:_([a-z]+))?") for name, words in (
@@ -55,7 +57,7 @@ Array = NDArray[np.float64]
 
 def read(path: Path, shown_path: Path, *, cell: str | None = None,
          latitude_deg: float | dict[str, float] | None = None,
-         months: pd.DataFrame | None = None) -> tuple[list[DailyRecord], list[Problem]]:
+         months: pd.DataFrame | None = None, placed: bool = True) -> tuple[list[DailyRecord], list[Problem]]:
     """Read the daily records of a file, one for each station or cell.
 
     Parameters
@@ -63,11 +65,14 @@ def read(path: Path, shown_path: Path, *, cell: str | None = None,
     path, shown_path : Path
         File (plain or .gz), and its name in messages.
     cell : str, optional
-        Name of the cell where the file has no column for it; with one, the cell that is wanted.
+        Name of the cell where the file has no column for it; where it has one, the cell to read.
     latitude_deg : float or dict, optional
         Degrees north, or those of each cell, where the file has no column for it.
     months : DataFrame, optional
-        Monthly record (`tables.CLIMATE_MONTHLY`) of the same cells; continues the days before, after and in their gaps.
+        Monthly record (`tables.CLIMATE_MONTHLY`) of the same cells; it fills the time before and after the days, and
+        their gaps.
+    placed : bool
+        False to check a file alone: a latitude that is not known is nan then.
 
     Raises
     ------
@@ -84,6 +89,8 @@ def read(path: Path, shown_path: Path, *, cell: str | None = None,
         days = _possible(_dated(days, file, problems), file, problems)
         days = _once(_wanted(days, cell, file), file, problems)
         north = latitude_deg if isinstance(latitude_deg, dict) else dict.fromkeys(days["cell_id"], latitude_deg)
+        if not placed:
+            north = {name: np.nan if degrees is None else degrees for name, degrees in north.items()}
         records = [_record(str(name), part, north.get(str(name)), months, file, problems)
                    for name, part in days.groupby("cell_id", sort=True)]
         monthly = pd.concat([record.monthly for record in records], ignore_index=True)
@@ -94,7 +101,7 @@ def read(path: Path, shown_path: Path, *, cell: str | None = None,
 
 # ---------------------------------------------------------------------------------------------------- layouts
 def _station_file(text: pd.DataFrame, cell: str | None, file: str, problems: list[Problem]) -> pd.DataFrame:
-    """Return cell_id, written, row, latitude, hour and our elements of a station file; flagged values are dropped."""
+    """Return cell_id, written, row, latitude, hour and our elements of a station file. Flagged values are dropped."""
     days = _frame(text["STATION"], text["DATE"])
     days["latitude"] = pd.to_numeric(text["LATITUDE"], errors="coerce") if "LATITUDE" in text else np.nan
     for element, name in ELEMENTS.items():
@@ -113,7 +120,7 @@ def _station_file(text: pd.DataFrame, cell: str | None, file: str, problems: lis
 
 
 def _plain_table(text: pd.DataFrame, cell: str | None, file: str, problems: list[Problem]) -> pd.DataFrame:
-    """Return the same of a plain table whose headings name the units."""
+    """Return the same for a plain table whose headings name the units."""
     lowered = {c.lower(): c for c in text.columns}
     key = next((lowered[k] for k in climate_monthly.KEY_COLUMNS if k in lowered), None)
     if "date" not in lowered:
@@ -165,7 +172,7 @@ def _numbers(written: pd.Series, column: str, file: str, problems: list[Problem]
 
 
 def _attributes(text: pd.DataFrame, element: str, file: str, problems: list[Problem]) -> pd.DataFrame:
-    """Return measurement flag, quality flag, source and hour of an element, columns 0 to 3; empty where not given."""
+    """Return measurement flag, quality flag, source and hour of an element in columns 0 to 3; empty where not given."""
     column = f"{element}_ATTRIBUTES"
     if column not in text:
         problems.append(Problem("W-CLI-104", file, rule=f"{element} should have its attributes beside it.",
@@ -209,7 +216,7 @@ def _refuse_decimals(written: pd.Series, values: pd.Series, element: str, file: 
 
 
 def _refuse_cold(days: pd.DataFrame, file: str) -> None:
-    """Refuse a file in whole degrees: read as tenths, its warmest day would be colder than anywhere."""
+    """Refuse a file in whole degrees: read as tenths, its warmest day would be colder than anywhere on earth."""
     north = days["latitude"].abs().median()
     warmest = days[[name for name in ("mean_c", "highest_c") if name in days]].max().max()
     if north < SOUTH_OF_DEG and warmest < WARMEST_DAY_C:
@@ -219,7 +226,7 @@ def _refuse_cold(days: pd.DataFrame, file: str) -> None:
 
 
 def _dated(days: pd.DataFrame, file: str, problems: list[Problem]) -> pd.DataFrame:
-    """Return the rows whose date can be read, with it."""
+    """Return the rows whose date can be read, with that date."""
     date = pd.to_datetime(days["written"].where(days["written"].str.fullmatch(r"\d{4}-\d{2}-\d{2}")),
                           format="%Y-%m-%d", errors="coerce")
     number = date.dt.year * 12 + date.dt.month - 1
@@ -227,7 +234,7 @@ def _dated(days: pd.DataFrame, file: str, problems: list[Problem]) -> pd.DataFra
     if lost.mean() > 0.5:
         first = int(np.argmax(lost))
         raise LayerError(f"E-CLI-110 {file} column date: the date of {int(lost.sum()):,} of {len(lost):,} rows cannot "
-                         f"be read; row {first + 2}: \"{shown(days['written'].iloc[first])}\" is no date. Write "
+                         f"be read; row {first + 2}: \"{shown(days['written'].iloc[first])}\" is not a date. Write "
                          "YYYY-MM-DD.")
     problems += [Problem("E-CLI-100", file, rule="a date must be YYYY-MM-DD.", remedy="Correct the row.",
                          action="Row left out; its day is a gap.", row=int(days["row"].iloc[k]), column="date",
@@ -236,7 +243,7 @@ def _dated(days: pd.DataFrame, file: str, problems: list[Problem]) -> pd.DataFra
 
 
 def _possible(days: pd.DataFrame, file: str, problems: list[Problem]) -> pd.DataFrame:
-    """Return the days without impossible values: out of range, or a lowest temperature above the highest."""
+    """Return the days without impossible values, which are out of range or a minimum temperature above the maximum."""
     clean = days.copy()
     for name, (low, high, unit) in POSSIBLE.items():
         if name in days:
@@ -267,7 +274,7 @@ def _wanted(days: pd.DataFrame, cell: str | None, file: str) -> pd.DataFrame:
 
 
 def _once(days: pd.DataFrame, file: str, problems: list[Problem]) -> pd.DataFrame:
-    """Return each day once; of rows that contradict each other none is used."""
+    """Return each day once; rows that contradict each other are all left out."""
     again = days.duplicated(["cell_id", "date"], keep=False)
     if not again.any():
         return days
@@ -288,7 +295,7 @@ def _record(cell: str, days: pd.DataFrame, latitude: float | None, months: pd.Da
             problems: list[Problem]) -> DailyRecord:
     days = days.sort_values("date").set_index("date")
     north = days["latitude"].median() if days["latitude"].notna().any() else latitude
-    if north is None or not -90 <= north <= 90:
+    if north is None or not (-90 <= north <= 90 or np.isnan(north)):
         raise LayerError(f"E-CLI-109 {file}: the latitude of {cell} is not known; set latitude_deg, within -90..90.")
     warmth, what = _mean_temperature(days)
     known = days["rain_mm"].notna() | warmth.notna()
@@ -301,7 +308,7 @@ def _record(cell: str, days: pd.DataFrame, latitude: float | None, months: pd.Da
 
 
 def _mean_temperature(days: pd.DataFrame) -> tuple[pd.Series, str]:
-    """Return the mean temperature that more days have, one kind for the whole record, and which it is.
+    """Return the mean temperature that more days have, and its kind; it is of one kind for the whole record.
 
     Two kinds in one record would differ by some tenths of a degree from the day on which one ends.
     """
@@ -312,7 +319,7 @@ def _mean_temperature(days: pd.DataFrame) -> tuple[pd.Series, str]:
 
 
 def _hour(days: pd.DataFrame, cell: str, file: str, problems: list[Problem]) -> str:
-    """Return the hour at which most days of rain were read; tell one that is not midnight."""
+    """Return the hour at which most days of rain were read; report it if it is not midnight."""
     given = days["hour"][(days["hour"] != "") & days["rain_mm"].notna()]
     if given.empty:
         return ""
@@ -356,7 +363,7 @@ def _continued(cell: str, latitude: float, filled: daily_gaps.Months, months: pd
 
 def _told_months(cell: str, first: int, from_days: NDArray[np.bool_], known: NDArray[np.bool_],
                  filled: daily_gaps.Months, file: str) -> list[Problem]:
-    """Return one finding per run of months that are not known by days: inside the daily record, and around it."""
+    """Return one finding per run of months without daily values: those inside the daily record, and those around it."""
     start = filled.first_month - first
     inside = np.zeros(from_days.size, dtype=bool)
     inside[start : start + filled.usable.size] = True
@@ -364,10 +371,10 @@ def _told_months(cell: str, first: int, from_days: NDArray[np.bool_], known: NDA
               "in a row; these lack more.")
     kinds = ((~known, "W-CLI-101", needed, "kept without value; bridged later with an index, the weekly map or "
               "the usual season, and flagged."),
-             (inside & known & ~from_days, "W-CLI-105", needed, "taken from the monthly record, as a rain a "
-              "week."),
+             (inside & known & ~from_days, "W-CLI-105", needed, "taken from the monthly record, as one rain "
+              "per week."),
              (~inside & known, "W-CLI-106", "the days do not cover the whole record.", "taken from the monthly "
-              "record, as a rain a week, by the same equations."))
+              "record, as one rain per week, by the same equations."))
     return [Problem(code, file, rule=rule, remedy="Add the days if you have them.",
                     action=f"{_count(b - a + 1)} {action}", value=f"{cell} {_span(a, b)}")
             for chosen, code, rule, action in kinds for a, b in daily_gaps.runs(first, chosen)]

@@ -1,8 +1,8 @@
-"""Judge a table of monthly climate as a whole: units, columns, hemisphere; then take out impossible single values.
+"""Judge a table of monthly climate as a whole: units, columns, hemisphere. Then remove impossible single values.
 
 In: monthly rain, temperature and evapotranspiration per cell in mm and degC, after reading. A table whose values can
-only come from a wrong unit or a wrong column is refused, by medians or shares of variance, so that no single value
-decides. Measured: 11 climate divisions of the United States, 1895-2022, 319 to 1,334 mm a year.
+only come from a wrong unit or a wrong column is refused. This is decided by medians or shares of variance, so that no
+single value decides. Measured: 11 climate divisions of the United States, 1895-2022, 319 to 1,334 mm per year.
 """
 
 from __future__ import annotations
@@ -16,18 +16,19 @@ from riskmap.common import month_numbers, tables
 from riskmap.common.errors import LayerError, joined
 from riskmap.common.problems import Problem
 
-# Limits that catch a wrong unit. Judgement, from normals of the conterminous United States: wettest places near
-# 4,000 mm a year, warmest annual mean near 26 degC, coldest south of 49.5 N near -4 degC (high mountains).
+# Limits that catch a wrong unit. Judgement, from normals of the conterminous United States: the wettest places have
+# nearly 4,000 mm per year, the warmest annual mean is near 26 degC, the coldest south of 49.5 N near -4 degC (high
+# mountains).
 LARGEST_ANNUAL_MM = 6000.0
 SMALLEST_ANNUAL_MM = 40.0
 WARMEST_ANNUAL_C = 35.0
 COLDEST_ANNUAL_C = -5.0
 COLDEST_APPLIES_SOUTH_OF_DEG = 49.5
-# The standard deviation of a month's rain over its mean grows as places get drier: 0.56 at 1,334 mm a year, 0.98 at
-# 319 mm (measured). Less than 100 mm that falls more evenly than that is rain in inches or centimetres.
+# The standard deviation of a month's rain over its mean grows as places get drier: 0.56 at 1,334 mm per year, 0.98 at
+# 319 mm (measured). If less than 100 mm falls more evenly than that, it is rain in inches or centimetres.
 DESERT_ANNUAL_MM, DESERT_SCATTER, DESERT_MONTHS = 100.0, 1.0, 120
 # Share of a quantity's variance that the calendar month explains, over any three years: temperature 0.92 to 0.96, rain
-# 0.85 at most (measured). Judgement with room for places with less of a season.
+# 0.85 at most (measured). The limits are judgement, with room for places with less of a season.
 SWAPPED_RAIN, SWAPPED_WARMTH, SWAPPED_MONTHS = 0.90, 0.60, 36
 # Judgement: outside the tropics the warmest month is in the summer half of the year; 5 degC make a season.
 SEASON_C, SEASONS_BEYOND_DEG = 5.0, 25.0
@@ -36,7 +37,7 @@ SUMMER_NORTH, SUMMER_SOUTH = (4, 5, 6, 7, 8, 9, 10), (10, 11, 12, 1, 2, 3, 4)
 
 @dataclass(frozen=True)
 class _Doubt:
-    """One thing that is wrong with cells of the table: a code, a column, the cells with a figure, what it means."""
+    """One thing that is wrong with cells of the table: a code, a column, the cells with a figure, and what it means."""
 
     code: str
     column: str
@@ -59,14 +60,14 @@ def check_units(monthly: pd.DataFrame, latitude: dict[str, float], file: str, pr
     latitude : dict
         Degrees north of each cell.
     file : str
-        For messages.
+        Name of the file in messages.
     problems : list of Problem
-        Findings are added.
+        Findings are added to it.
 
     Raises
     ------
     LayerError
-        With everything that is wrong.
+        The error lists everything that is wrong.
     """
     by_cell = monthly.groupby("cell_id", sort=True)[["precipitation_mm", "temperature_c"]]
     median, mean, scatter = by_cell.median(), by_cell.mean(), by_cell.std()
@@ -96,14 +97,14 @@ def check_units(monthly: pd.DataFrame, latitude: dict[str, float], file: str, pr
     )
     if failures := [f"{doubt.code} {file}: {doubt}" for doubt in doubts if doubt.bad.any()]:
         raise LayerError("\n".join(failures))
-    problems += [Problem("W-CLI-038", file, rule=f"rain below {SMALLEST_ANNUAL_MM:g} mm a year is rare.",
+    problems += [Problem("W-CLI-038", file, rule=f"rain below {SMALLEST_ANNUAL_MM:g} mm per year is rare.",
                          remedy="Check the unit: inches given as millimetres?", action="Used as given.",
                          column="precipitation_mm", value=f"{cell}: {mean_rain[cell]:.1f}")
                  for cell in mean_rain.index[mean_rain < SMALLEST_ANNUAL_MM]]
 
 
 def _too_warm(median_c: float) -> str:
-    """Return the likely slip behind a temperature that no place has, by its size. [degC after conversion]"""
+    """Return the likely mistake behind a temperature that no place has, by its size. [degC after conversion]"""
     if 220 <= median_c <= 320:  # Kelvin of the coldest and the warmest places
         return "Kelvin given as Celsius? Subtract 273.15."
     if 104 <= median_c <= 160:  # the same numbers under a Fahrenheit heading
@@ -132,7 +133,7 @@ def _other_summer(monthly: pd.DataFrame, north: pd.Series) -> pd.Series:
 
 
 def within_range(monthly: pd.DataFrame, file: str, problems: list[Problem]) -> pd.DataFrame:
-    """Return the table with impossible single values taken out, each reported."""
+    """Return the table without impossible single values; each of them is reported."""
     clean = monthly.copy()
     for name in ("precipitation_mm", "temperature_c", "pet_mm"):
         column = tables.CLIMATE_MONTHLY.column(name)

@@ -1,8 +1,8 @@
 """Read monthly rain and mean temperature per climate cell.
 
 In: `[climate]`: a CSV table, or the fixed-width text of NOAA divisions or counties; optionally polygons of the cells.
-Out: `ClimateTables` in mm and degC. A month that is missing inside a record stays as a row without value and is
-reported; months before and after a record are not invented. Units are never guessed: they stand in the column name.
+Out: `ClimateTables` in mm and degC. A month that is missing inside a record remains as a row without a value and is
+reported; months before and after a record are not invented. Units are never guessed: the column name gives them.
 """
 
 from __future__ import annotations
@@ -30,19 +30,20 @@ if TYPE_CHECKING:
 
 KEY_COLUMNS = ("cell_id", "cell", "division", "climdiv", "county", "county_fips", "fips", "geoid", "station")
 MISSING_TEXT = ("", "na", "nan", "null", "none")
-MISSING_CODES = (-99.9, -99.99, -999.0, -9999.0)  # of any quantity; rain may also have -9.99, a temperature not
+MISSING_CODES = (-99.9, -99.99, -999.0, -9999.0)  # for any quantity; rain may also have -9.99, a temperature may not
 
-# Numbers of nines that no month of rain is likely to be, by unit (judgement; larger ones are out of range anyway)
+# Numbers made of nines that are unlikely for any month of rain, by unit (judgement; larger ones are out of range
+# anyway)
 MARKS = {"mm": (999.0, 999.9, 999.99), "in": (99.9, 99.99)}
 
 # Methods of a declared evapotranspiration. The monthly bucket was measured with Thornthwaite; Hamon is of the same
-# kind, from temperature and day length (judgement). What comes under these names is still held against Thornthwaite.
+# kind, from temperature and day length (judgement). Values under these names are still checked against Thornthwaite.
 PET_METHODS = ("thornthwaite", "hamon")
 
 
 @dataclass(frozen=True)
 class _Quantity:
-    """One measured column: our name, the names it goes by, its units and an example of a right name."""
+    """One measured column: our name, the names it may have, its units and an example of a correct name."""
 
     column: str
     pattern: re.Pattern[str]
@@ -67,7 +68,7 @@ def read(entry: ClimateEntry, area: Area) -> tuple[ClimateTables, list[Source], 
     entry : ClimateEntry
         `[climate]` of the area file.
     area : Area
-        For the folder that paths are relative to.
+        It gives the folder that paths are relative to.
 
     Raises
     ------
@@ -92,6 +93,22 @@ def read(entry: ClimateEntry, area: Area) -> tuple[ClimateTables, list[Source], 
     pet_source = entry.pet_source if monthly["pet_mm"].notna().any() else ""
     monthly = tables.check(tables.CLIMATE_MONTHLY, monthly)
     return ClimateTables(monthly, latitude, cells, pet_source), sources, problems
+
+
+def check_table(entry: ClimateEntry, area: Area, problems: list[Problem]) -> Source:
+    """Read a table of months with all its cells, and say what it is; their latitude is not known and not asked for.
+
+    Raises
+    ------
+    LayerError
+        As of `read`, but for what cells and latitude have to do with.
+    """
+    monthly, sources = _csv(entry, area, problems)
+    monthly = _months_in_a_row(monthly, str(entry.path), problems)
+    nowhere = dict.fromkeys(monthly["cell_id"].unique(), np.nan)
+    climate_judged.check_units(monthly, nowhere, str(entry.path), problems)
+    climate_judged.within_range(monthly, str(entry.path), problems)
+    return sources[0]
 
 
 def _shown(entry: ClimateEntry) -> Path:
@@ -122,7 +139,7 @@ def cells_of(entry: ClimateEntry, area: Area) -> gpd.GeoDataFrame | None:
 
 def _wanted_cells(monthly: pd.DataFrame, cells: gpd.GeoDataFrame | None, entry: ClimateEntry,
                   problems: list[Problem]) -> pd.DataFrame:
-    """Return the rows of cells that have a polygon, or of the one cell that the area names."""
+    """Return the rows of cells that have a polygon, or of the single cell that the area names."""
     names = sorted(monthly["cell_id"].unique())
     if cells is None:
         name = entry.cell or (names[0] if len(names) == 1 else None)
@@ -146,7 +163,7 @@ def _wanted_cells(monthly: pd.DataFrame, cells: gpd.GeoDataFrame | None, entry: 
 
 
 def latitude_of(names: list[str], cells: gpd.GeoDataFrame | None, entry: ClimateEntry) -> dict[str, float]:
-    """Return the latitude of each cell: from the area file where given, else the centroid of its polygon."""
+    """Return the latitude of each cell: from the area file where it is given, else the centroid of its polygon."""
     import shapely
 
     of_area_file = entry.latitude_deg
@@ -184,7 +201,7 @@ def _csv(entry: ClimateEntry, area: Area, problems: list[Problem]) -> tuple[pd.D
 
 
 def text_table(path: Path, shown_path: Path) -> pd.DataFrame:
-    """Return a CSV table, plain or .gz, as stripped texts; LayerError when it is none."""
+    """Return a CSV table, plain or .gz, as stripped texts; LayerError when it is not one."""
     if not path.is_file():
         raise LayerError(f"E-CLI-001 {shown_path}: no such file; correct the path under [climate].")
     kind = file_kinds.kind(path)
@@ -214,7 +231,7 @@ def _key(text: pd.DataFrame, entry: ClimateEntry) -> pd.Series:
 
 
 def _month(text: pd.DataFrame, lowered: dict[str, str], entry: ClimateEntry, problems: list[Problem]) -> pd.Series:
-    """Return month numbers; a row whose month cannot be read is reported and gets none."""
+    """Return month numbers. A row whose month cannot be read is reported and gets none."""
     if "year" in lowered and "month" in lowered:
         column = f"{lowered['year']}, {lowered['month']}"
         written = text[lowered["year"]] + "-" + text[lowered["month"]].str.zfill(2)
@@ -236,7 +253,7 @@ def _month(text: pd.DataFrame, lowered: dict[str, str], entry: ClimateEntry, pro
 
 
 def _refuse_other_dates(number: pd.Series, written: pd.Series, column: str, entry: ClimateEntry) -> None:
-    """Refuse a table whose months are written in another way: of most rows no month can be read."""
+    """Refuse a table that writes months in another way: if most rows have no month that can be read."""
     lost = np.flatnonzero(number.isna())
     if len(lost) <= len(number) / 2:
         return
@@ -249,9 +266,14 @@ def _refuse_other_dates(number: pd.Series, written: pd.Series, column: str, entr
 
 
 def _find(text: pd.DataFrame, quantity: _Quantity) -> list[tuple[str, str | None]]:
-    """Return (column, unit or None) of every column that goes by one of the quantity's names."""
+    """Return (column, unit or None) of every column that has one of the quantity's names."""
     matches = [(c, quantity.pattern.fullmatch(c.lower())) for c in text.columns]
     return [(c, m.group(1)) for c, m in matches if m and (m.group(1) is None or "_" not in m.group(1))]
+
+
+def rain_and_warmth(text: pd.DataFrame) -> tuple[list[tuple[str, str | None]], list[tuple[str, str | None]]]:
+    """Return (column, unit or None) of every column that goes by a name of rain, and of mean temperature."""
+    return _find(text, _RAIN), _find(text, _WARMTH)
 
 
 def _measured(text: pd.DataFrame, quantity: _Quantity, entry: ClimateEntry, problems: list[Problem]) -> pd.Series:
@@ -260,7 +282,7 @@ def _measured(text: pd.DataFrame, quantity: _Quantity, entry: ClimateEntry, prob
     Raises
     ------
     LayerError
-        When no column holds it, its unit is not in the name, or more than one column holds it.
+        When no column contains it, its unit is not in the name, or more than one column contains it.
     """
     columns = _find(text, quantity)
     with_unit = [(c, unit) for c, unit in columns if unit in quantity.units]
@@ -299,7 +321,7 @@ def _numbers(column: pd.Series, name: str, unit: str, missing_codes: tuple[float
 
 
 def _check_pet_source(entry: ClimateEntry) -> None:
-    """Refuse a method that the driver was not measured with; a name may be followed by a year or a remark."""
+    """Refuse a method with which the driver was not measured. A year or a remark may follow the name."""
     source = entry.pet_source.strip().lower()
     if source and not source.startswith(PET_METHODS):
         raise LayerError(f"E-CLI-019 [climate] pet_source: \"{shown(entry.pet_source)}\": is not a method that the "
@@ -349,7 +371,7 @@ def _noaa(entry: ClimateEntry, area: Area, problems: list[Problem]) -> tuple[pd.
 
 # ----------------------------------------------------------------------------------------------------- checks
 def _single(frame: pd.DataFrame, columns: str | list[str], file: str, problems: list[Problem]) -> pd.DataFrame:
-    """Return one row per cell and month; of rows that contradict each other none is used."""
+    """Return one row per cell and month; rows that contradict each other are all left out."""
     columns = [columns] if isinstance(columns, str) else columns
     again = frame.duplicated(["cell_id", "month"], keep=False)
     if not again.any():
@@ -371,7 +393,7 @@ def _single(frame: pd.DataFrame, columns: str | list[str], file: str, problems: 
 
 
 def _months_in_a_row(monthly: pd.DataFrame, file: str, problems: list[Problem]) -> pd.DataFrame:
-    """Return every month from a cell's first to its last, missing ones without values, gaps reported."""
+    """Return every month from a cell's first to its last; missing ones have no values, and gaps are reported."""
     values = ["precipitation_mm", "temperature_c", "pet_mm"]
     single = _single(monthly, values, file, problems)
     known = single[single[["precipitation_mm", "temperature_c"]].notna().any(axis=1)]

@@ -1,4 +1,4 @@
-"""Which coordinate systems could fit coordinates that come without one. Nothing is ever assumed: this only advises."""
+"""Which coordinate systems could fit coordinates that come without one. It only advises; nothing is ever assumed."""
 
 from __future__ import annotations
 
@@ -24,8 +24,8 @@ def candidates(geometry: NDArray[np.object_], coverage: Box | None = None) -> st
     ----------
     geometry : array of shapes
     coverage : tuple, optional
-        West, south, east, north of the area in degrees, for example of its soil map. With it only systems that bring
-        the shapes there are named; without it all that bring them into the contiguous United States.
+        West, south, east, north of the area in degrees, for example of its soil map. With it, only systems that place
+        the shapes there are named; without it, all that place them in the contiguous United States.
     """
     import shapely
 
@@ -42,7 +42,7 @@ def candidates(geometry: NDArray[np.object_], coverage: Box | None = None) -> st
 
 
 def foot(crs: Any) -> str:
-    """Return the kind of foot a system counts in, empty text when it counts in something else."""
+    """Return the kind of foot that a system uses; empty text when it uses another unit."""
     units = {axis.unit_name for axis in crs.axis_info}
     if "US survey foot" in units:
         return "US survey feet (1200/3937 m)"
@@ -84,7 +84,7 @@ def _projected(extent: Box, coverage: Box | None) -> str:
 
 
 def _fits(code: str, extent: Box, coverage: Box | None) -> bool:
-    """Return whether the system brings the middle of the extent into the coverage, or into the zone it is made for."""
+    """Return whether the system places the centre of the extent in the coverage, or in the zone it is made for."""
     transformer, zone = _inverse(code)
     lon, lat = transformer.transform((extent[0] + extent[2]) / 2, (extent[1] + extent[3]) / 2)
     return bool(np.isfinite([lon, lat]).all()) and _inside((lon, lat, lon, lat), zone) \
@@ -107,7 +107,7 @@ def _inverse(code: str) -> tuple[Any, Box]:
 
 @cache
 def _systems() -> tuple[tuple[str, str, str], ...]:
-    """Return (code, name, unit) of the systems that US lots come in; state planes as the EPSG register lists them."""
+    """Return (code, name, unit) of the systems that are usual for US lots; state planes from the EPSG register."""
     from pyproj import database
     from pyproj.enums import PJType
 

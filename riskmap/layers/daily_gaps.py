@@ -1,13 +1,13 @@
-"""Fill short gaps of a daily record, and hand on whole months only: every other month stays without a value.
+"""Fill short gaps of a daily record, and return complete months only. Every other month has no value.
 
-The rule, told with every use of it:
+The rule, which is reported each time it is used:
 
 * up to `RAIN_DAYS` days of a month without rain get the mean daily rain of that calendar month in this record, so that
   the month's water is what such days bring on average; never zero, which would be a drought nobody measured;
 * a mean temperature that is missing on up to `WARMTH_DAYS` days in a row lies on the straight line between the days
   before and after;
-* a month that lacks more is taken from the monthly record, when there is one, as a rain a week by the same equations;
-  else it has no value and is bridged later like a month missing from a monthly record, and flagged.
+* a month that lacks more is taken from the monthly record, if there is one, as one rain per week by the same equations;
+  otherwise it has no value, is bridged later like a month missing from a monthly record, and is flagged.
 """
 
 from __future__ import annotations
@@ -23,14 +23,14 @@ from riskmap.common.problems import Problem
 
 RAIN_DAYS = 3  # days of a month whose rain is filled (judgement: a tenth of the month)
 WARMTH_DAYS = 5  # days in a row whose temperature is filled (judgement: a passing front takes about as long)
-YEARS_FOR_MEAN = 5  # as many months of the calendar month are needed for its mean rain (judgement)
+YEARS_FOR_MEAN = 5  # number of months of the same calendar month that its mean rain needs (judgement)
 
 Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
 class Months:
-    """Days of consecutive whole months after filling.
+    """Days of consecutive complete months after filling.
 
     Attributes
     ----------
@@ -49,7 +49,7 @@ class Months:
     first_month: int
 
     def monthly(self, cell: str) -> pd.DataFrame:
-        """Return rain and mean temperature of each month as a monthly record; without value where not usable."""
+        """Return rain and mean temperature of each month as a monthly record; no value where a month is not usable."""
         month = self.day.year * 12 + self.day.month - 1
         by_month = pd.DataFrame({"rain": self.rain_mm, "warmth": self.temperature_c}).groupby(np.asarray(month))
         number = self.first_month + np.arange(self.usable.size)
@@ -59,14 +59,14 @@ class Months:
 
 
 def whole_months(rain: pd.Series, warmth: pd.Series, cell: str, file: str) -> tuple[Months, list[Problem]]:
-    """Return whole months of one cell with short gaps filled, and what was done.
+    """Return complete months of one cell with short gaps filled, and what was done.
 
     Parameters
     ----------
     rain, warmth : Series
         Rain [mm] and mean temperature [degC] by day, ordered, each day once; days may be absent.
     cell, file : str
-        For messages.
+        Names for messages.
     """
     first, last = rain.index[0].to_period("M"), rain.index[-1].to_period("M")
     day = pd.date_range(first.start_time, last.end_time.normalize(), freq="D")
@@ -86,7 +86,7 @@ def whole_months(rain: pd.Series, warmth: pd.Series, cell: str, file: str) -> tu
 
 
 def _with_mean_rain(rain: pd.Series, place: NDArray[np.int64], count: int) -> pd.Series:
-    """Return rain with the calendar month's mean on single missing days, where enough of such months are whole."""
+    """Return rain with the calendar month's mean on single missing days, if enough of those months are complete."""
     missing = np.bincount(place, rain.isna().to_numpy(), minlength=count)
     whole = rain[(missing == 0)[place]]
     calendar = pd.DatetimeIndex(whole.index).month
@@ -97,7 +97,7 @@ def _with_mean_rain(rain: pd.Series, place: NDArray[np.int64], count: int) -> pd
 
 
 def _along_a_line(warmth: pd.Series) -> pd.Series:
-    """Return temperature with gaps of up to `WARMTH_DAYS` days filled; longer ones stay, and so do both ends."""
+    """Return temperature with gaps of up to `WARMTH_DAYS` days filled; longer gaps and both ends stay empty."""
     run = (warmth.notna() != warmth.notna().shift()).cumsum()
     short = warmth.isna() & (warmth.groupby(run).transform("size") <= WARMTH_DAYS)
     return warmth.mask(short, warmth.interpolate(limit_area="inside"))

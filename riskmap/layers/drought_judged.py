@@ -1,8 +1,9 @@
-"""Judge weekly maps as a whole: a map whose classes cannot be known is no map of its week, and never "no drought".
+"""Judge weekly maps as a whole. A map whose classes cannot be known does not count for its week, and never as "no
+drought".
 
-In: the features of every file with dates and classes. Out: the same without the maps that cannot be used, each
-reported with file, feature and value. `drought_weekly` reads the classes; this module decides what an absent class, a
-class -1, coordinates that are no degrees, another region, an impossible date or two maps of one week mean.
+In: the features of every file with dates and classes. Out: the same without the maps that cannot be used, each reported
+with file, feature and value. `drought_weekly` reads the classes; this module decides what an absent class, a class -1,
+coordinates that are not degrees, another region, an impossible date, or two maps of one week mean.
 """
 
 from __future__ import annotations
@@ -25,8 +26,9 @@ if TYPE_CHECKING:
 
 NONE, MINUS_ONE, UNKNOWN = -1, -2, -3  # the word None, the number -1, nothing at all
 FIRST_WEEK = "2000-01-04"  # first map of the Drought Monitor (published archive)
-CODE_FOR_NONE_SHARE = 0.5  # judgement: a class -1 in half of the maps or more is how a product writes no drought
-SAME_SHARE = 1e-3  # of the common ground: maps that differ by less are one map, stored twice (judgement)
+# judgement: when half of the maps or more have a class -1, the product uses it for no drought
+CODE_FOR_NONE_SHARE = 0.5
+SAME_SHARE = 1e-3  # share of the common ground: maps that differ by less are one map, stored twice (judgement)
 NOT_USED = "The map of {week} is not used: the week counts as one without a map, not as one without drought."
 
 
@@ -58,14 +60,15 @@ def judged(files: list[File], bounds: Box | None, national_deg: float, problems:
     bounds : (west, south, east, north) or None
         Where the lots may lie, degrees.
     national_deg : float
-        A map whose polygons span less of longitude is a cut-out: it says nothing of ground outside its own box.
+        A map whose polygons span fewer degrees of longitude is a cut-out: it says nothing about ground outside its own
+        box.
     problems : list of Problem
-        Findings are added.
+        Findings are added to it.
 
     Raises
     ------
     LayerError
-        When no map is left; with the findings.
+        When no map remains; the error has the findings.
     """
     findings: list[Problem] = []
     code_for_none = _code_for_none(files, findings)
@@ -83,12 +86,12 @@ def judged(files: list[File], bounds: Box | None, national_deg: float, problems:
 
 
 def each_week_once(files: list[File], bounds: Box | None, problems: list[Problem]) -> list[File]:
-    """Return the files with each week in one of them; of maps that contradict each other none is used.
+    """Return the files with each week in only one of them; maps that contradict each other are all left out.
 
     Raises
     ------
     LayerError
-        When no map is left; with the findings.
+        When no map remains; the error has the findings.
     """
     findings: list[Problem] = []
     first: dict[str, File] = {}
@@ -115,7 +118,7 @@ def each_week_once(files: list[File], bounds: Box | None, problems: list[Problem
 
 
 def _left(files: list[File], findings: list[Problem], problems: list[Problem]) -> list[File]:
-    """Return the files that have a map; LayerError when none has."""
+    """Return the files that have a map; LayerError when none has one."""
     usable = [file for file in files if file.weeks]
     if not usable:
         raise LayerError("\n".join([*map(str, findings), "E-DRT-066 weekly maps: no map is left that can be used. "
@@ -126,7 +129,7 @@ def _left(files: list[File], findings: list[Problem], problems: list[Problem]) -
 
 # ---------------------------------------------------------------- what makes a map unusable
 def _code_for_none(files: list[File], findings: list[Problem]) -> bool:
-    """Return whether -1 is the maps' way to write no drought: then it is in most of them."""
+    """Return whether -1 is the maps' way to write no drought, because most of them contain it."""
     with_code = Counter[str]()
     for file in files:
         for _, group in file.polygons.groupby("valid_date"):
@@ -156,7 +159,7 @@ def _unknown(file: File, drawn: pd.Series, code_for_none: bool, findings: list[P
 
 
 def _no_degrees(file: File, drawn: pd.Series, findings: list[Problem]) -> set[str]:
-    """Return the weeks with a polygon beyond the poles or twice round the earth: metres are declared as degrees."""
+    """Return the weeks with a polygon beyond the poles or twice round the earth: metres were declared as degrees."""
     box = file.polygons.geometry.bounds.to_numpy(float)
     inside = (np.abs(box[:, [1, 3]]) <= 90.0 + 1e-6).all(axis=1) & (np.abs(box[:, [0, 2]]) <= 360.0).all(axis=1)
     rows = file.polygons[drawn.to_numpy(bool) & ~inside]
@@ -197,15 +200,15 @@ def _too_early(file: File, findings: list[Problem]) -> list[str]:
 def _same(one: File, two: File, week: str, bounds: Box | None) -> bool:
     """Return whether two maps of a week agree on the ground that both of them, and the area, cover.
 
-    Compared is what each class and all worse ones cover, so that a nested map agrees with the same map cut apart, and a
-    cut-out with the national map that it was cut from.
+    For each class, the area that it and all worse classes cover is compared. So a nested map agrees with the same map
+    cut apart, and a cut-out with the national map from which it was cut.
     """
     import shapely
 
     maps = [file.polygons[file.polygons["valid_date"] == week] for file in (one, two)]
     boxes = [shapely.box(*frame.total_bounds) for frame in maps if len(frame)]
     if len(boxes) < 2:
-        return not boxes  # of two empty maps both say the same; one without any class contradicts one with
+        return not boxes  # two empty maps say the same; one without any class contradicts one that has some
     common = shapely.intersection_all([*boxes, *([shapely.box(*bounds)] if bounds else [])])
     limit = SAME_SHARE * shapely.area(common)
     if not limit:

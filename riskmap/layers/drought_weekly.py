@@ -1,10 +1,10 @@
-"""Read weekly drought categories: one map a week, as polygons of the classes D0-D4.
+"""Read weekly drought categories: one map per week, as polygons of the classes D0-D4.
 
 In: `[drought]`: one file, a list of files or a folder (shapefile zip as published, GeoJSON, GeoPackage, GeoParquet).
-Out: `DroughtTables` in EPSG:4326; classes never overlap, geometry is valid, every map that was read is listed in
-`weeks`, also one without any polygon: nothing was in drought then. A map that cannot be known whole (`drought_judged`)
-is no map of its week and never "no drought". Format facts: one feature per class present, an
-absent class is missing; classes of the published files do not overlap, those of some other products are nested.
+Out: `DroughtTables` in EPSG:4326; classes never overlap and geometry is valid. `weeks` lists every map that was read,
+even one without any polygon, which means no drought anywhere. A map with an unknown part (`drought_judged`) does not
+count for its week, and never as "no drought". Format facts: one feature per class present, an absent class is missing;
+classes of the published files do not overlap, those of some other products are nested.
 """
 
 from __future__ import annotations
@@ -35,7 +35,7 @@ CLASS_COLUMNS = ("dm", "dm_class", "usdm_class", "category")
 DATE_COLUMNS = ("map_date", "valid_date", "date", "mapdate")
 NO_CLASS_TEXT = ("", "nan", "<na>", "null")
 NESTED_SHARE = 0.01  # judgement: published maps have no overlap at all (measured, 20 weeks), nested ones nearly all
-NATIONAL_WIDTH_DEG = 40.0  # judgement: national maps reach over 50 degrees of longitude or more, a state over less
+NATIONAL_WIDTH_DEG = 40.0  # judgement: national maps span 50 degrees of longitude or more, a state less
 _DATE = re.compile(r"(?<!\d)((?:19|20)\d{2})-?(0[1-9]|1[0-2])-?(0[1-9]|[12]\d|3[01])(?!\d)")
 
 
@@ -48,14 +48,14 @@ def read(entry: DroughtEntry, area: Area, *, bounds: tuple[float, float, float, 
     entry : DroughtEntry
         `[drought]` of the area file.
     area : Area
-        For the folder that paths are relative to.
+        It gives the folder that paths are relative to.
     bounds : (west, south, east, north), optional
-        Keep only this part of each map, degrees; saves memory with many weeks. `extent` then ends there.
+        Keep only this part of each map, in degrees; this saves memory with many weeks. `extent` is then limited to it.
 
     Raises
     ------
     LayerError
-        With every file that cannot be used: unreadable, no coordinate system, no date, an unknown class.
+        The error lists every file that cannot be used: unreadable, no coordinate system, no date, an unknown class.
     """
     problems: list[Problem] = []
     files: list[drought_judged.File] = []
@@ -83,7 +83,7 @@ def read(entry: DroughtEntry, area: Area, *, bounds: tuple[float, float, float, 
 
 
 def _files(entry: DroughtEntry, area: Area) -> list[tuple[Path, Path]]:
-    """Return every file as (where it is, path as the user wrote it), folders opened, sorted by name."""
+    """Return every file as (real path, path as the user wrote it); folders are opened, and files sorted by name."""
     listed = []
     for shown_path in entry.path if isinstance(entry.path, list) else [entry.path]:
         path = area.resolve(shown_path)
@@ -107,12 +107,28 @@ def _one_file(frame: gpd.GeoDataFrame, shown_path: Path, given_date: str | None)
     return drought_judged.File(shown_path, polygons, weeks, _column(frame, CLASS_COLUMNS) or "")
 
 
-def _column(frame: gpd.GeoDataFrame, names: tuple[str, ...]) -> str | None:
+def map_dates(classes: pd.DataFrame, shown_path: Path) -> tuple[str, ...]:
+    """Return the dates of the weekly maps whose attributes these are, YYYY-MM-DD; no date where none is given.
+
+    Raises
+    ------
+    LayerError
+        When there is no column of drought classes, or it holds something else.
+    """
+    frame = classes.assign(_row=np.arange(1, len(classes) + 1))
+    _categories(frame, shown_path)
+    if not frame.empty and _column(frame, DATE_COLUMNS) is not None:
+        return tuple(sorted(set(_dates(frame, shown_path, None))))
+    match = _DATE.search(shown_path.name)
+    return ("-".join(match.groups()),) if match else ()
+
+
+def _column(frame: pd.DataFrame, names: tuple[str, ...]) -> str | None:
     lowered = {str(name).lower(): str(name) for name in frame.columns}
     return next((lowered[name] for name in names if name in lowered), None)
 
 
-def _categories(frame: gpd.GeoDataFrame, shown_path: Path) -> NDArray[np.int64]:
+def _categories(frame: pd.DataFrame, shown_path: Path) -> NDArray[np.int64]:
     """Return the class of each feature; below 0 `drought_judged.NONE`, `MINUS_ONE` or `UNKNOWN`."""
     name = _column(frame, CLASS_COLUMNS)
     if name is None:
@@ -131,8 +147,8 @@ def _categories(frame: gpd.GeoDataFrame, shown_path: Path) -> NDArray[np.int64]:
     return category.to_numpy(dtype=np.int64)
 
 
-def _dates(frame: gpd.GeoDataFrame, shown_path: Path, given_date: str | None) -> list[str]:
-    """Return the valid date of each feature, YYYY-MM-DD: from an attribute, else the file name, else the area file."""
+def _dates(frame: pd.DataFrame, shown_path: Path, given_date: str | None) -> list[str]:
+    """Return the valid date of each feature, YYYY-MM-DD: from an attribute, or the file name, or the area file."""
     name = _column(frame, DATE_COLUMNS)
     if frame.empty:
         return []
@@ -196,7 +212,7 @@ def _clipped(maps: gpd.GeoDataFrame, bounds: tuple[float, float, float, float]) 
 
 
 def _without_overlap(maps: gpd.GeoDataFrame, problems: list[Problem]) -> gpd.GeoDataFrame:
-    """Return maps whose classes do not overlap: of a nested map each class keeps what no worse class covers."""
+    """Return maps whose classes do not overlap: in a nested map each class keeps what no worse class covers."""
     import geopandas as gpd
 
     pieces = []
@@ -213,7 +229,7 @@ def _without_overlap(maps: gpd.GeoDataFrame, problems: list[Problem]) -> gpd.Geo
 
 
 def _nested(group: gpd.GeoDataFrame) -> str:
-    """Return `D0 with D1 100 %` for the first pair of neighbouring classes that overlap, else empty text."""
+    """Return `D0 with D1 100 %` for the first pair of neighbouring classes that overlap, otherwise empty text."""
     import shapely
 
     parts = group.explode(ignore_index=True)
@@ -242,10 +258,10 @@ def _differences(group: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
 
 def _extent(files: list[drought_judged.File], bounds: tuple[float, float, float, float] | None,
             problems: list[Problem]) -> gpd.GeoSeries | None:
-    """Return what the maps cover when it is less than the nation; outside it `None` cannot be told from `not drawn`.
+    """Return what the maps cover when it is less than the nation. Outside it, `None` could also mean `not drawn`.
 
     A file knows nothing of its own frame, so a file whose polygons are all within `NATIONAL_WIDTH_DEG` degrees of
-    longitude is taken for a cut-out, and its frame for the box around its polygons.
+    longitude is taken to be a cut-out, and the box around its polygons to be its frame.
     """
     import geopandas as gpd
     from shapely.geometry import box

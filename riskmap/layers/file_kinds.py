@@ -1,4 +1,4 @@
-"""Say what a file is when it is not the text that was expected: by its first bytes, never by its name."""
+"""What a file is when it is not the text that was expected, by its first bytes and never by its name."""
 
 from __future__ import annotations
 
@@ -36,5 +36,5 @@ def kind(path: Path) -> str:
 
 
 def remedy(kind: str) -> str:
-    """Return what to do with a file of such a kind where a table is wanted."""
+    """Return what to do with a file of such a kind where a table is expected."""
     return next((said for word, said in _REMEDY.items() if word in kind), "Give a table as CSV in UTF-8.")

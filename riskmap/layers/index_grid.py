@@ -1,4 +1,4 @@
-"""Read grids of a standardised drought index: GeoTIFF, one band a month.
+"""Read grids of a standardised drought index: GeoTIFF, one band per month.
 
 In: the `[[index]]` entries of an area file. Out: one `IndexGrid` per entry, values as stored (a PDSI stays a PDSI),
 NaN where the grid has no value.
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
     from riskmap.common.settings import Area, IndexEntry
 
-# Larger values are not an index but a scaled integer or another quantity. Judgement: the largest SPI met in NOAA
+# Larger values are not an index but a scaled integer or another quantity. Judgement: the largest SPI found in NOAA
 # divisions is below 5, PDSI stays within about 12.
 LARGEST = {"spi": 8.0, "spei": 8.0, "pdsi": 20.0}
 
@@ -33,7 +33,7 @@ def read(entries: Sequence[IndexEntry], area: Area) -> tuple[tuple[IndexGrid, ..
     Raises
     ------
     LayerError
-        With every file that cannot be used: absent, not a GeoTIFF, no coordinate system, impossible values.
+        The error lists every file that cannot be used: absent, not a GeoTIFF, no coordinate system, impossible values.
     """
     grids, sources, problems, failures = [], [], [], []
     for entry in entries:

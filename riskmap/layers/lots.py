@@ -1,7 +1,7 @@
 """Read a lot file: GeoPackage, GeoParquet, shapefile, GeoJSON, KML or CSV, in our names and units.
 
 Every attribute is read as text, so that `007`, `1E5`, `NA` and 17-digit identifiers survive; the few numbers are
-made numbers afterwards. Only columns on the list of `lots_columns` are kept. One module per family of formats.
+converted afterwards. Only columns on the list of `lots_columns` are kept. One module per family of formats.
 """
 
 from __future__ import annotations
@@ -51,24 +51,25 @@ def read(entry: LotsEntry, area: Area, coverage: crs_advice.Box | None = None) \
     Parameters
     ----------
     entry, area
-        Of the area file.
+        The `[lots]` entry, and the area file.
     coverage : tuple, optional
-        West, south, east, north of the soil map in degrees. It narrows the advice for a file without a system.
+        West, south, east, north of the soil map in degrees. It narrows the advice for a file without a coordinate
+        system.
 
     Returns
     -------
     GeoDataFrame, list of Source, list of Problem
         Columns lot_id, source_row, the other `TEXT_COLUMNS` as text (empty when missing), `NUMBER_COLUMNS` in metres
         and millimetres (nan when missing), geometry in the file's own coordinate system; one row per row of the file.
-        `source_row` counts as an editor does: the heading of a CSV is row 1, the first feature of a layer is 1.
-        `attrs` holds what `lots_columns.column_notes` says about the file's columns. Where the entry names a column of
-        labels, its texts come as the column `label`; `catalogue` takes them out before any stage sees the lots.
+        `source_row` counts as an editor does: the heading of a CSV is row 1, the first feature of a layer is 1. `attrs`
+        has what `lots_columns.column_notes` says about the file's columns. Where the entry names a column of labels,
+        its texts are the column `label`; `catalogue` takes them out before any stage sees the lots.
 
     Raises
     ------
     LayerError
-        No such file, an unknown or damaged format, no coordinate system, no identifier column, a column twice, a
-        mapping to a column that is not there, or duplicates when the entry refuses them.
+        The file does not exist, or it has an unknown or damaged format, no coordinate system, no identifier column, a
+        column twice, a mapping to a column that does not exist, or duplicates when the entry refuses them.
     """
     path, name = area.resolve(entry.path), _shown_path(entry.path)
     kind = _format(path, name)
@@ -82,7 +83,7 @@ def read(entry: LotsEntry, area: Area, coverage: crs_advice.Box | None = None) \
 
 def _table(raw: RawLots, entry: LotsEntry, area: Area, name: str, problems: list[Problem],
            coverage: crs_advice.Box | None) -> tuple[gpd.GeoDataFrame, list[Source], list[Problem]]:
-    """Return what `read` returns, from what one format gave."""
+    """Return what `read` returns, from the result of one format."""
     import geopandas as gpd
     import pandas as pd
 
@@ -121,7 +122,7 @@ def _shown_path(path: Path) -> str:
 
 
 def _format(path: Path, name: str) -> str:
-    """Return the format by suffix, after a look at the first bytes; nothing else is ever tried."""
+    """Return the format by suffix, after checking the first bytes; no other format is ever tried."""
     kind = FORMATS.get(path.suffix.lower())
     if kind is None:
         raise LayerError(f"E-LOT-080 {name}: '{path.suffix}' is not a lot file format. "
@@ -142,7 +143,10 @@ def _format(path: Path, name: str) -> str:
 
 # ---------------------------------------------------------------- formats
 def _read_as(kind: str, path: Path, name: str, entry: LotsEntry) -> RawLots:
-    """Read one format. What a damaged file makes the libraries raise was collected by changing bytes at random."""
+    """Read one format.
+
+    The errors that libraries raise on a damaged file were collected by changing bytes at random.
+    """
     import pyarrow as pa
 
     reader = {"CSV": lots_csv.read_csv, "Parquet": lots_vector.read_parquet,
@@ -170,7 +174,7 @@ def _text(raw: RawLots, column: str) -> pd.Series:
 
 
 def _number(raw: RawLots, column: str, name: str, problems: list[Problem]) -> NDArray[np.float64]:
-    """Return a column of numbers in SI units; what is no number is told and left missing."""
+    """Return a column of numbers in SI units; what is not a number is reported and left missing."""
     import pandas as pd
 
     other = OTHER_UNITS[NUMBER_COLUMNS.index(column)]
@@ -202,7 +206,7 @@ def bounded(labels: pd.Series) -> pd.Series:
 # ---------------------------------------------------------------- checks
 def _system(raw: RawLots, entry: LotsEntry, target: str, name: str, problems: list[Problem],
             coverage: crs_advice.Box | None) -> Any:
-    """Return the coordinate system: the file's own, else the one the entry states, else refuse."""
+    """Return the coordinate system: the file's own, or else the one in the entry; refuse when there is neither."""
     from pyproj import CRS, Transformer
     from pyproj.exceptions import CRSError, ProjError
 

@@ -1,12 +1,12 @@
-"""Which columns of a lot file are kept, and what a format reader hands over.
+"""Which columns of a lot file are kept, and what a format reader returns.
 
-Only columns on the list below are kept. The values of all others are let go at the door.
+Only columns on the list below are kept. The values of all other columns are dropped on reading.
 """
 
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from difflib import SequenceMatcher
 from typing import TYPE_CHECKING, Any
@@ -30,21 +30,40 @@ PLACE_COLUMNS = ("lon", "lat", "geometry")  # CSV only
 KNOWN = TEXT_COLUMNS + NUMBER_COLUMNS + OTHER_UNITS + PLACE_COLUMNS
 ALSO_CALLED = {"longitude": "lon", "latitude": "lat", "wkt": "geometry"}  # CSV headings
 
-# About people, not ground: never read, whatever the file calls them. Compared with whole words of a column name.
+# About people, not ground: these are never read, whatever the file calls them. They are compared with whole words of a
+# column name.
 _PERSONAL = re.compile(
     r"owner\w*|own\d*|mail\w*|exempt\w*|homestead\w*|age|ages|birth\w*|dob|race|ethnic\w*|sex|gender|marital|religion|"
     r"phone\w*|email\w*|ssn|income|senior|veteran\w*|disab\w*|taxpayer\w*|grantor|grantee|buyer\w*|seller\w*|tenant\w*|"
     r"occupant\w*|resident\w*|borrower\w*|lender\w*")
-EFFECTIVE_YEAR = re.compile(r"eff(ective)?[\W_]*(yr|year|age|built)", re.IGNORECASE)
+EFFECTIVE_YEAR = re.compile(r"eff(ective)?[\W_]*(yr|year|age|built|blt|date)|(yr|year|built|blt)[\W_]*eff|"
+                            r"(?<![a-z])eyb(?![a-z])", re.IGNORECASE)  # EYB: effective year built
 
 SHOWN_ROWS = 1000
-ALIKE = 0.6  # likeness of two names from which on one is proposed for the other: the default of difflib's close matches
-MAX_NESTED = 64  # collections in one shape; measured: at 200,000 in one another the geometry library ends the program
+# similarity of two names from which on one is proposed for the other: the default of difflib's close matches
+ALIKE = 0.6
+# nesting of collections in one shape; measured: with 200,000 levels the geometry library ends the program
+MAX_NESTED = 64
+
+
+class NoIdentifier(LayerError):
+    """No column identifies a lot.
+
+    Attributes
+    ----------
+    columns : list of str
+        Those that the file has.
+    """
+
+    def __init__(self, *message: object, columns: Iterable[str]) -> None:
+        """Take the message and the columns of the file."""
+        super().__init__(*message)
+        self.columns = list(columns)
 
 
 @dataclass(frozen=True)
 class RawLots:
-    """What a format reader hands over: text columns under our names, shapes, system and row numbers."""
+    """What a format reader returns: text columns under our names, shapes, coordinate system and row numbers."""
 
     attributes: pd.DataFrame
     geometry: NDArray[np.object_]
@@ -56,11 +75,14 @@ class RawLots:
     labels: pd.Series | None = None  # text of the column that `[lots] label` names, one per row
 
 
+Choice = Callable[..., tuple[dict[str, str], list[str]]]  # `match_columns` or `every_column`
+
+
 def match_columns(present: list[str], entry: LotsEntry, name: str, csv_place: bool = False, any_row: bool = True) \
         -> tuple[dict[str, str], list[str]]:
-    """Return our name -> the file's column, and the columns that are let go.
+    """Return our name -> the file's column, and the columns that are dropped.
 
-    A file that has neither a row nor a column (an empty GeoJSON) has no column to miss.
+    In a file with no row and no column (an empty GeoJSON) no column can be missing.
     """
     if not present and not any_row:
         return {}, []
@@ -82,12 +104,25 @@ def match_columns(present: list[str], entry: LotsEntry, name: str, csv_place: bo
     if repeated:
         raise LayerError(_twice(repeated[0], name))
     if "lot_id" not in names:
-        raise LayerError(f"E-LOT-008 {name}: no column lot_id. The file has: {joined(present, 40) or 'no columns'}. "
-                         'Write which one identifies a lot, for example [lots.columns] lot_id = "PARCEL_NO".')
+        raise NoIdentifier(f"E-LOT-008 {name}: no column lot_id. The file has: {joined(present, 40) or 'no columns'}. "
+                           'Write which one identifies a lot, for example [lots.columns] lot_id = "PARCEL_NO".',
+                           columns=present)
     for si, other in zip(NUMBER_COLUMNS, OTHER_UNITS, strict=True):
         if si in names and other in names:
             del names[other]
     return names, [c for c in present if c not in names.values()]
+
+
+def every_column(present: list[str], entry: LotsEntry, name: str, csv_place: bool = False, any_row: bool = True) \
+        -> tuple[dict[str, str], list[str]]:
+    """Return every column but those about people under its own name, and those that are let go.
+
+    In place of `match_columns`, for a file of which it is not known yet what its columns hold.
+    """
+    kept = [column for column in present if not is_personal(column)]
+    if repeated := [column for column in kept if kept.count(column) > 1]:
+        raise LayerError(_twice(repeated[0], name))
+    return {column: column for column in kept}, [column for column in present if column not in kept]
 
 
 def _twice(column: str, name: str) -> str:
@@ -141,14 +176,14 @@ def label_column(present: list[str], entry: LotsEntry, name: str) -> dict[str, s
 
 
 def _meant(name: str, names: Iterable[str]) -> str:
-    """Return a question for the likeliest name; empty text when none is like it."""
+    """Return a question with the most similar name; empty text when none is similar."""
     best = next(iter(closest(name, names)), "")
     alike = SequenceMatcher(None, name.lower(), best.lower()).ratio() >= ALIKE
     return f" Is '{shown(best)}' meant?" if best and alike else ""
 
 
 def label(names: dict[str, str], ours: str) -> str:
-    """Return a column as its user knows it: the file's name, with ours behind it where the two differ."""
+    """Return a column as its user knows it: the file's name, followed by ours where the two differ."""
     theirs = names.get(ours, ours)
     return ours if theirs.lower() == ours else f"{theirs} ({ours})"
 
@@ -156,9 +191,9 @@ def label(names: dict[str, str], ours: str) -> str:
 def column_notes(raw: RawLots) -> dict[str, Any]:
     """Return what later stages say about columns, by key of `DataFrame.attrs`.
 
-    `labels`: our column -> as the user knows it, for the columns that the file gives; `feet_or_inches`: our column in
-    metres or millimetres -> unit in which the file gives it; `unused`: names of columns that are not read and are not
-    about people, nor an effective year.
+    `labels`: our column -> its name as the user knows it, for the columns that the file has; `feet_or_inches`: our
+    column in metres or millimetres -> the unit that the file uses; `unused`: names of columns that are not read, except
+    those about people and effective years.
     """
     labels = {ours: label(raw.names, ours) for ours in raw.names}
     units = {}
@@ -176,7 +211,7 @@ def is_personal(column: str) -> bool:
 
 
 def dropped_columns(columns: list[str], name: str) -> list[Problem]:
-    """Return one finding for columns about people and one for all others that are let go; names only."""
+    """Return one finding for columns about people, and one for all others that are dropped; they name columns only."""
     personal = [c for c in columns if is_personal(c)]
     other = [c or "(no name)" for c in columns if not is_personal(c)]
     problems = []

@@ -1,8 +1,8 @@
-"""Corrections of single lots, kept in a file of their own: the lot file stays as the county published it.
+"""Corrections of single lots, in a file of their own, so that the lot file stays as the county published it.
 
-One row per correction: lot_id, column, value, reason, and if known the date on which it was noted; `row` where several
-rows of the lot file have the identifier. Nobody's name is asked for. Every correction is told: applied, replaced by a
-later one, or refused and why.
+One row per correction: lot_id, column, value, reason, and optionally the date on which it was noted; `row` where
+several rows of the lot file have the identifier. It asks for nobody's name. Every correction is reported: as applied,
+as replaced by a later one, or as refused, with the reason.
 """
 
 from __future__ import annotations
@@ -31,12 +31,12 @@ COLUMNS = (*TEXTS, *NUMBER_COLUMNS, *OTHER_UNITS, "geometry")
 
 
 def read(path: Path, name: str, problems: list[Problem]) -> pd.DataFrame:
-    """Return the corrections as text, with `source_row`; rows that are none are told and left out.
+    """Return the corrections as text, with `source_row`; rows that are not corrections are reported and left out.
 
     Raises
     ------
     LayerError
-        No such file, no CSV, a column that is needed is missing.
+        The file does not exist or is not a CSV, or a required column is missing.
     """
     if not path.is_file():
         raise LayerError(f"E-LOT-030 {name}: no such file. Check lots.corrections in the area file.")
@@ -73,10 +73,11 @@ def apply(lots: gpd.GeoDataFrame, corrections: pd.DataFrame, name: str, problems
     Parameters
     ----------
     lots : GeoDataFrame
-        As `lots.read` makes it. A corrected `geometry` is well-known text in the lots' own coordinate system.
+        As returned by `lots.read`. A corrected `geometry` is well-known text in the lots' own coordinate system.
     corrections : DataFrame
-        As `read` returns it. Of several for one lot and column the one with the latest date holds, of equal dates the
-        lower row; those without a date come first. `row` picks one of several rows with the same identifier.
+        As returned by `read`. If there are several for one lot and column, the one with the latest date is used, and of
+        equal dates the lower row; those without a date count as earliest. `row` selects one of several rows with the
+        same identifier.
     """
     ordered = corrections.sort_values("day", kind="stable", na_position="first").reset_index(drop=True)
     places = _places(lots, ordered)
@@ -104,7 +105,7 @@ def apply(lots: gpd.GeoDataFrame, corrections: pd.DataFrame, name: str, problems
         else:
             was = shown(changed[ours].iloc[place])
             changed[ours].iloc[place] = value
-        if ours == "pour_date":  # a range in the lot file would go before it
+        if ours == "pour_date":  # a range in the lot file would take precedence over it
             changed["pour_date_early"].iloc[place] = changed["pour_date_late"].iloc[place] = ""
         mark[place] = True
         problems.append(Problem("W-LOT-036", name, rule=f"{column} of lot {shown(lot)} was {was or 'empty'}; reason: "
@@ -122,7 +123,7 @@ def _used_instead(ordered: pd.DataFrame, places: list[list[int]]) -> NDArray[np.
 
 
 def _replaced(row: dict[Any, Any], used: pd.Series, name: str) -> Problem:
-    """Return the finding for a correction in whose place another is used: a later one, or one of the same date."""
+    """Return the finding for a correction that another one replaces: a later one, or one of the same date."""
     column, line, other = str(row["column"]), int(row["source_row"]), int(used["source_row"])
     if row["date"] != used["date"]:
         return Problem("W-LOT-034", name, rule=f"row {other} has a later correction of {column} for this lot.",
@@ -140,7 +141,7 @@ def _replaced(row: dict[Any, Any], used: pd.Series, name: str) -> Problem:
 
 
 def _places(lots: gpd.GeoDataFrame, corrections: pd.DataFrame) -> list[list[int]]:
-    """Return the positions of the lots that each correction names: by identifier, and by row where one is given."""
+    """Return the positions of the lots that each correction names: by identifier, and by row if one is given."""
     ids = lots["lot_id"].astype("str")
     named = np.flatnonzero(ids.isin(corrections["lot_id"]))
     by_id = pd.Series(named).groupby(ids.to_numpy()[named]).agg(list).to_dict() if named.size else {}
@@ -150,7 +151,7 @@ def _places(lots: gpd.GeoDataFrame, corrections: pd.DataFrame) -> list[list[int]
 
 
 def _not_one(lots: gpd.GeoDataFrame, places: list[int], row: dict[Any, Any], name: str) -> Problem:
-    """Return the finding for a correction that names no lot, or several."""
+    """Return the finding for a correction that names no lot or several lots."""
     if places:
         rule = f"{len(places)} lots have this identifier."
         remedy = f"Say which in a column `row`: one of {joined(lots['source_row'].iloc[place] for place in places)}."
@@ -163,7 +164,7 @@ def _not_one(lots: gpd.GeoDataFrame, places: list[int], row: dict[Any, Any], nam
 
 
 def _kind(shape: Any) -> str:
-    """Return in words what shape a lot had."""
+    """Return in words what kind of shape a lot had."""
     if shape is None or shape.is_empty:
         return ""
     return "another point" if "Point" in shape.geom_type else "another outline"

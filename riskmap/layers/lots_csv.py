@@ -1,6 +1,6 @@
-"""Lots from a CSV with lon and lat, or with well-known text: encoding, separator, rows that are no lots.
+"""Lots from a CSV with lon and lat, or with well-known text: encoding, separator, rows that are not lots.
 
-Rows are numbered as a spreadsheet numbers them: one record is one row even where a quoted text has several lines,
+Rows are numbered as a spreadsheet numbers them: one record is one row, even if a quoted text in it has several lines,
 and blank rows count.
 """
 
@@ -40,16 +40,17 @@ if TYPE_CHECKING:
 
 SEPARATORS = {",": "commas", ";": "semicolons", "\t": "tabs", "|": "bars"}
 
-MAX_COLUMNS = 2000  # published: the most that SQLite, and with it a GeoPackage, has by default (SQLITE_MAX_COLUMN)
+MAX_COLUMNS = 2000  # published: the default maximum of SQLite, and so of a GeoPackage (SQLITE_MAX_COLUMN)
 _HEADING_CHARACTERS = 1_000_000
-_MARKS = ((codecs.BOM_UTF32_LE, "utf-32"), (codecs.BOM_UTF32_BE, "utf-32"),  # before those of 16, which begin alike
+# before the 16-bit ones, which begin with the same bytes
+_MARKS = ((codecs.BOM_UTF32_LE, "utf-32"), (codecs.BOM_UTF32_BE, "utf-32"),
           (codecs.BOM_UTF16_LE, "utf-16"), (codecs.BOM_UTF16_BE, "utf-16"))
 _HEAD_BYTES = 4096
-_ZERO_SHARE = 0.2  # judgement: half of the bytes of plain letters in UTF-16 are 0, hardly one in other texts
+_ZERO_SHARE = 0.2  # judgement: in plain letters in UTF-16 half of the bytes are 0, in other texts hardly one is
 _SEPARATOR_LINE = re.compile(r'"?sep=([,;\t|])"?', re.IGNORECASE)
 _TOTALS = re.compile(r"\W*(?:grand\s|sub)?\s?-?(?:totals?|sum|count|average)\b\W*", re.IGNORECASE)
 _CURVED = r"(?i)CURVE|CIRCULARSTRING|MULTISURFACE|POLYHEDRAL|\bTIN\b|TRIANGLE"
-# Degrees, minutes and perhaps seconds, with a letter of the compass before or after: 98°36'45"W, N 37 54.5, 98 36 45.
+# Degrees, minutes and possibly seconds, with a letter of the compass before or after: 98°36'45"W, N 37 54.5, 98 36 45.
 _DMS = re.compile(
     r"""([NSEW])?\s*([-+]?\d{1,3})(?:\s*[°ºd:]\s*|\s+)(\d{1,2}(?:\.\d+)?)\s*(?:['’′m:]|\s|$)\s*"""
     r"""(?:(\d{1,2}(?:\.\d+)?)\s*(?:["”″s]|'')?)?\s*([NSEW])?""", re.IGNORECASE)
@@ -62,7 +63,7 @@ def read_csv(path: Path, name: str, entry: LotsEntry, kind: str) -> RawLots:
     ------
     LayerError
         When the text has bytes of no known encoding, the heading is a single column, a row has more fields than the
-        heading, or there is no place in it.
+        heading, or no column gives a place.
     """
     problems: list[Problem] = []
     with kept_by_refusal(problems):
@@ -77,15 +78,15 @@ def _read(path: Path, name: str, entry: LotsEntry, problems: list[Problem]) -> R
     attributes = table[[heading.index(theirs) for theirs in names.values()]].set_axis(list(names), axis=1)
     labels = [table[heading.index(theirs)] for theirs in label_column(heading, entry, name).values()]
     _tell_totals(attributes, rows, name, label(names, "lot_id"), problems)
-    geometry, crs = _shapes(attributes, rows, name, entry, names, problems)
+    geometry, crs = shapes_of(attributes, rows, name, entry, names, problems)
     return RawLots(attributes, geometry, crs, rows, dropped, problems, names, *labels)
 
 
 def read_table(path: Path, name: str, problems: list[Problem], wanted: Collection[str] = ()) \
         -> tuple[pd.DataFrame, list[str], NDArray[np.int64]]:
-    """Return every cell of a CSV as text, its heading, and the row number of each record; one column is enough.
+    """Return every cell of a CSV as text, its heading, and the row number of each record. One column is enough.
 
-    With `wanted`, names of columns in small letters, rows above the heading are passed over (`title_rows`).
+    With `wanted`, names of columns in lower case, rows above the heading are skipped (`title_rows`).
 
     Raises
     ------
@@ -97,7 +98,7 @@ def read_table(path: Path, name: str, problems: list[Problem], wanted: Collectio
 
 # ---------------------------------------------------------------- text
 def _decoded(content: bytes, name: str, problems: list[Problem]) -> str:
-    """Return the text: UTF-8, UTF-16, UTF-32, else Windows-1252 and a finding that says so."""
+    """Return the text: UTF-8, UTF-16 or UTF-32, otherwise Windows-1252 with a finding that says so."""
     wide = next((encoding for mark, encoding in _MARKS if content.startswith(mark)), "") or _unmarked(content)
     if wide:
         try:
@@ -128,7 +129,7 @@ def _decoded(content: bytes, name: str, problems: list[Problem]) -> str:
 
 
 def _unmarked(content: bytes) -> str:
-    """Return the encoding of text in units of two or four bytes without a mark: bytes of 0 form a pattern."""
+    """Return the encoding of text in units of two or four bytes without a mark, from the pattern of zero bytes."""
     head = content[:_HEAD_BYTES]
     even, odd = head[::2].count(0), head[1::2].count(0)
     if max(even, odd) < _ZERO_SHARE * len(head):
@@ -144,7 +145,10 @@ def _called(encoding: str) -> str:
 
 def _table(text: str, name: str, problems: list[Problem], least_columns: int = 2, wanted: Collection[str] = ()) \
         -> tuple[pd.DataFrame, list[str], NDArray[np.int64]]:
-    """Return the cells below the heading, the heading, and the row number of each; rows that are no lots are told."""
+    """Return the cells below the heading, the heading, and the row number of each.
+
+    Rows that are not lots are reported.
+    """
     import pandas as pd
 
     skipped, offset, separator = _before_heading(text)
@@ -182,7 +186,7 @@ def _table(text: str, name: str, problems: list[Problem], least_columns: int = 2
 
 
 def _why_not(said: str, text: str, separator: str, width: int, skipped: int, name: str) -> str:
-    """Return why a text is no table: the rows that are too long, or the row in which a quote is opened for good."""
+    """Return why a text is not a table: rows that are too long, or the row with a quote that is never closed."""
     quote = re.search(r"EOF inside string starting at row (\d+)", said)
     if quote:
         return (f"E-LOT-084 {name} row {int(quote[1]) + 1 + skipped}: a quote is opened in this row and never closed, "
@@ -205,7 +209,7 @@ def _too_long(name: str, rows: list[int], width: int) -> str:
 
 
 def _short(text: str, separator: str, maybe: NDArray[np.bool_], width: int) -> NDArray[np.bool_]:
-    """Mark records with fewer fields than the heading, out of those whose last field is empty: pandas fills them up."""
+    """Mark records with fewer fields than the heading, of those whose last field is empty: pandas fills them up."""
     short = np.zeros(len(maybe), dtype=bool)
     if maybe.any():
         try:
@@ -227,7 +231,7 @@ def _tell_short(short: NDArray[np.bool_], rows: NDArray[np.int64], name: str, pr
 
 
 def _check_heading(heading: list[str], entry: LotsEntry, name: str) -> None:
-    """Refuse a first row of values: named as columns, they could tell what is in columns that are never read."""
+    """Refuse a first row of values: as column names they could reveal what is in columns that are never read."""
     known = {*KNOWN, *ALSO_CALLED}
     if any(cell.lower() in known for cell in heading) or set(entry.columns.values()) & set(heading):
         return
@@ -250,7 +254,7 @@ def _before_heading(text: str) -> tuple[int, int, str | None]:
 
 
 def _heading(text: str, separator: str | None, name: str, least_columns: int) -> tuple[str, list[str]]:
-    """Return the separator that stands most often outside quotes, and the names of the columns."""
+    """Return the separator that occurs most often outside quotes, and the names of the columns."""
     bare = re.sub(r'"[^"]*"', "", text).lstrip("\r\n").splitlines()
     best = separator or max(SEPARATORS, key=(bare or [""])[0].count)
     heading = [cell.strip() for cell in next(csv.reader(io.StringIO(text, newline=""), delimiter=best), [])]
@@ -261,7 +265,7 @@ def _heading(text: str, separator: str | None, name: str, least_columns: int) ->
 
 
 def _same(table: pd.DataFrame, first: pd.Series, cells: list[str]) -> NDArray[np.bool_]:
-    """Mark rows that hold exactly the wanted cells; the other columns are looked at only where the first one agrees."""
+    """Mark rows with exactly the wanted cells; other columns are compared only where the first one agrees."""
     same = (first == cells[0]).to_numpy(dtype=bool, copy=True)
     where = np.flatnonzero(same)
     for column, cell in enumerate(cells):
@@ -275,7 +279,7 @@ def _tell_rows(mask: NDArray[np.bool_], rows: NDArray[np.int64], code: str, name
                problems: list[Problem]) -> None:
     if mask.any():
         problems.append(Problem(code, name, rule=f"{int(mask.sum())} rows {what}: {joined(rows[mask])}.",
-                                remedy="Remove them.", action="Passed over: they are no lots.",
+                                remedy="Remove them.", action="Skipped: they are not lots.",
                                 row=int(rows[mask][0])))
 
 
@@ -283,13 +287,20 @@ def _tell_totals(attributes: pd.DataFrame, rows: NDArray[np.int64], name: str, c
                  problems: list[Problem]) -> None:
     totals = attributes["lot_id"].str.fullmatch(_TOTALS).to_numpy(dtype=bool)
     problems += per_row(totals, rows, attributes["lot_id"].to_numpy(dtype=object), "W-LOT-005", name, column,
-                        rule="this looks like a row of totals.", remedy="Remove it if it is no lot.",
+                        rule="this looks like a row of totals.", remedy="Remove it if it is not a lot.",
                         action="Row kept as a lot.")
 
 
 # ---------------------------------------------------------------- places
-def _shapes(attributes: pd.DataFrame, rows: NDArray[np.int64], name: str, entry: LotsEntry, names: dict[str, str],
-            problems: list[Problem]) -> tuple[NDArray[np.object_], Any]:
+def shapes_of(attributes: pd.DataFrame, rows: NDArray[np.int64], name: str, entry: LotsEntry, names: dict[str, str],
+              problems: list[Problem]) -> tuple[NDArray[np.object_], Any]:
+    """Return the shapes of the columns lon and lat, or geometry, and their coordinate system.
+
+    Raises
+    ------
+    LayerError
+        When there is no such column, or lon and lat are no degrees and the entry names no system.
+    """
     if "geometry" in attributes:
         return _from_text(attributes["geometry"], rows, name, problems), None
     if "lon" not in attributes or "lat" not in attributes:
@@ -338,7 +349,7 @@ def _points(attributes: pd.DataFrame, rows: NDArray[np.int64], name: str, entry:
 
 def _tell_coordinates(bad: NDArray[np.bool_], column: pd.Series, rows: NDArray[np.int64], name: str, called: str,
                       problems: list[Problem]) -> None:
-    """Tell what is no decimal number; degrees with minutes and numbers with a comma get their own sentence."""
+    """Report what is not a decimal number. Degrees with minutes, and numbers with a comma, get their own sentence."""
     where = np.flatnonzero(bad)
     text = column.iloc[where].str.strip()
     dms = np.array([_degrees(value) is not None for value in text], dtype=bool)
@@ -361,7 +372,7 @@ def _with_degrees(problem: Problem, text: pd.Series, rows: NDArray[np.int64]) ->
 
 
 def _degrees(text: str) -> float | None:
-    """Return degrees, minutes and seconds as decimal degrees, south and west negative; None when it is not such."""
+    """Return degrees, minutes and seconds as decimal degrees, south and west negative; None for anything else."""
     match = _DMS.fullmatch(text) if len(text) < 40 else None
     if match is None:
         return None

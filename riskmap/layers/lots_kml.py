@@ -1,4 +1,4 @@
-"""Lots from KML or KMZ: placemarks with polygons or pins. The XML is read as hostile: no DOCTYPE, no entities.
+"""Lots from KML or KMZ: placemarks with polygons or pins. The XML is not trusted: no DOCTYPE, no entities.
 
 Coordinates are longitude and latitude on WGS 84 (OGC KML 2.3, section 6). Links to other files are never followed.
 """
@@ -20,7 +20,7 @@ import numpy as np
 from riskmap.common.errors import LayerError, joined
 from riskmap.common.problems import Problem
 from riskmap.layers import archive
-from riskmap.layers.lots_columns import RawLots, label_column, match_columns, per_row
+from riskmap.layers.lots_columns import Choice, RawLots, label_column, match_columns, per_row
 
 if TYPE_CHECKING:
     from xml.etree.ElementTree import Element
@@ -29,16 +29,16 @@ if TYPE_CHECKING:
 
     from riskmap.common.settings import LotsEntry
 
-MAX_DEPTH = 60  # judgement: folders in folders; real files stay below 15
+MAX_DEPTH = 60  # judgement: depth of folders in folders; real files stay below 15
 _LINKS = {"NetworkLink", "NetworkLinkControl"}
-_KEPT_WHOLE = _LINKS | {"Placemark"}  # until their end; all else is let go at once
+_KEPT_WHOLE = _LINKS | {"Placemark"}  # elements kept until their end; all others are freed at once
 _SHAPES = {"Point", "Polygon", "MultiGeometry", "LineString", "LinearRing", "Model", "Track", "MultiTrack"}
 _OWN = {"name", "ExtendedData", "styleUrl", "Style", "StyleMap", "visibility", "open", "LookAt", "Camera", "Region"}
 
 
 @dataclass
 class _Placemarks:
-    """What the document holds: one entry per placemark in `shapes` and `values`."""
+    """The content of the document: one entry per placemark in `shapes` and `values`."""
 
     shapes: list[Any] = field(default_factory=list)
     unreadable: list[bool] = field(default_factory=list)
@@ -47,13 +47,15 @@ class _Placemarks:
     links: list[str] = field(default_factory=list)
 
 
-def read_kml(path: Path, name: str, entry: LotsEntry, kind: str) -> RawLots:
-    """Read placemarks. Columns come from ExtendedData; the placemark's name is the identifier when none is there.
+def read_kml(path: Path, name: str, entry: LotsEntry, kind: str, choose: Choice = match_columns) -> RawLots:
+    """Read placemarks. Columns come from ExtendedData. The placemark's name is the identifier when there is no other.
+
+    `choose` is as in `lots_vector.read_ogr`.
 
     Raises
     ------
     LayerError
-        When the file has a DOCTYPE or entities, is no KML or is damaged, or a KMZ holds no document or several.
+        When the file has a DOCTYPE or entities, is not a KML or is damaged, or a KMZ contains no document or several.
     """
     import defusedxml
     import pandas as pd
@@ -74,7 +76,7 @@ def read_kml(path: Path, name: str, entry: LotsEntry, kind: str) -> RawLots:
     present = list(placemarks.columns)
     if "lot_id" not in {c.lower() for c in present} and "lot_id" not in entry.columns and "name" in present:
         entry = entry.model_copy(update={"columns": {**entry.columns, "lot_id": "name"}})
-    names, dropped = match_columns(present, entry, name)
+    names, dropped = choose(present, entry, name)
     attributes = pd.DataFrame({ours: pd.Series([v.get(theirs, "") for v in placemarks.values], dtype=str)
                                for ours, theirs in names.items()})
     labels = [pd.Series([v.get(theirs, "") for v in placemarks.values], dtype=str)
@@ -93,7 +95,7 @@ def read_kml(path: Path, name: str, entry: LotsEntry, kind: str) -> RawLots:
 
 @contextmanager
 def _opened(path: Path, name: str) -> Iterator[IO[bytes]]:
-    """Open a KML, or the one document of a KMZ without unpacking."""
+    """Open a KML, or the single document of a KMZ without unpacking it."""
     if path.suffix.lower() == ".kml":
         with path.open("rb") as stream:
             yield stream
@@ -112,7 +114,7 @@ def _opened(path: Path, name: str) -> Iterator[IO[bytes]]:
 
 
 def _walk(stream: IO[bytes], placemarks: _Placemarks, name: str) -> None:
-    """Read placemark by placemark; each is let go once it is read."""
+    """Read placemark by placemark, and free each one once it is read."""
     from defusedxml.ElementTree import iterparse
 
     open_elements: list[Element] = []
@@ -154,7 +156,7 @@ def _placemark(element: Element, placemarks: _Placemarks) -> None:
         elif tag == "ExtendedData":
             values |= _extended(child)
         elif tag not in _OWN:
-            values[tag] = ""  # named among the columns that are let go
+            values[tag] = ""  # named among the columns that are dropped
     placemarks.columns |= dict.fromkeys(values)
     unreadable |= None in shapes
     placemarks.shapes.append(None if unreadable or not shapes else shapes[0] if len(shapes) == 1 else _gathered(shapes))
@@ -183,7 +185,7 @@ def _shape(element: Element) -> shapely.Geometry | None:
     Raises
     ------
     ValueError
-        For coordinates that are no numbers or too few; `shapely` raises a subclass of it.
+        For coordinates that are not numbers or are too few; `shapely` raises a subclass of it.
     """
     import shapely
 
@@ -205,7 +207,7 @@ def _shape(element: Element) -> shapely.Geometry | None:
 
 
 def _gathered(parts: list[Any]) -> shapely.Geometry | None:
-    """Return one shape of several: a lot of several outlines is a multipolygon, all else a collection."""
+    """Return several shapes as one: several outlines of a lot are a multipolygon, everything else a collection."""
     import shapely
 
     if any(part is None for part in parts):
@@ -216,7 +218,7 @@ def _gathered(parts: list[Any]) -> shapely.Geometry | None:
 
 
 def _coordinates(element: Element) -> np.ndarray:
-    """Return the first `coordinates` below an element, shape (point, 2 or 3); heights that are all 0 are none."""
+    """Return the first `coordinates` below an element, shape (point, 2 or 3). Heights that are all 0 are left out."""
     text = next((e.text or "" for e in element.iter() if _tag(e) == "coordinates"), "")
     points = [tuple(float(value) for value in point.split(",")) for point in text.split()]
     width = min((len(point) for point in points), default=0)

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from riskmap.common.errors import LayerError, joined, shown
 from riskmap.common.problems import Problem
 from riskmap.layers import lots_whole
-from riskmap.layers.lots_columns import MAX_NESTED, RawLots, label_column, match_columns, per_row
+from riskmap.layers.lots_columns import MAX_NESTED, Choice, RawLots, label_column, match_columns, per_row
 from riskmap.layers.reader_words import first_line
 
 if TYPE_CHECKING:
@@ -21,12 +21,15 @@ if TYPE_CHECKING:
 
     from riskmap.common.settings import LotsEntry
 
-# Kinds of well-known binary, as ISO 13249-3 numbers them; curves are 8 to 14.
+# Types of well-known binary, as ISO 13249-3 numbers them; curves are 8 to 14.
 _COLLECTION, _CURVED = 7, tuple(range(8, 15))
 
 
-def read_ogr(path: Path, name: str, entry: LotsEntry, kind: str) -> RawLots:
-    """Read a GeoPackage, GeoJSON or shapefile through Arrow, attributes as exact text."""
+def read_ogr(path: Path, name: str, entry: LotsEntry, kind: str, choose: Choice = match_columns) -> RawLots:
+    """Read a GeoPackage, GeoJSON or shapefile through Arrow, attributes as exact text.
+
+    `choose` says which columns are read and under which names: `match_columns`, or `every_column`.
+    """
     import pyogrio
     import shapely
     from pyproj.exceptions import CRSError
@@ -41,7 +44,7 @@ def read_ogr(path: Path, name: str, entry: LotsEntry, kind: str) -> RawLots:
         info = pyogrio.read_info(source, layer=layer, **options)
         if info["driver"] != kind:
             raise LayerError(f"E-LOT-001 {name}: the content is {info['driver']}, not {kind}.")
-        names, dropped = match_columns(list(info["fields"]), entry, name, any_row=info["features"] != 0)
+        names, dropped = choose(list(info["fields"]), entry, name, any_row=info["features"] != 0)
         also = label_column(list(info["fields"]), entry, name) if names else {}
         columns = list(dict.fromkeys([*names.values(), *also.values()]))
         whole = _Whole.of(path, name, kind, layer, shapefile)
@@ -64,7 +67,7 @@ def read_ogr(path: Path, name: str, entry: LotsEntry, kind: str) -> RawLots:
     wkb = arrow.column(place)
     valid, kinds = np.asarray(wkb.is_valid()), _wkb_kinds(wkb)
     curved = np.isin(kinds, _CURVED)
-    if curved.any() or (kinds == _COLLECTION).any():  # a collection may hold curves further in
+    if curved.any() or (kinds == _COLLECTION).any():  # a collection may contain curves further inside
         _, _, wkb, _ = pyogrio.raw.read(source, layer=layer, columns=[], **options)  # arcs become chords
     geometry, rows = _shapes(wkb), np.arange(1, arrow.num_rows + 1, dtype=np.int64)
     problems = per_row(valid & shapely.is_missing(geometry), rows, None, "E-LOT-004", name, "geometry",
@@ -87,7 +90,7 @@ def _shapefile(path: Path, name: str, layer: str | None) -> lots_whole.Shapefile
 
 @dataclass(frozen=True)
 class _Whole:
-    """How many lots a file says that it has, None when it does not say, and what that is compared with later."""
+    """How many lots a file says that it has (None when it does not say), and the values to compare with later."""
 
     rows: int | None
     problems: list[Problem]
@@ -102,7 +105,7 @@ class _Whole:
         return cls(lots_whole.geojson_members(path), [])
 
     def check_read(self, rows: int, name: str) -> list[Problem]:
-        """Return what to say of the rows; LayerError when some of the file are missing."""
+        """Return a message on the rows; LayerError when some rows of the file are missing."""
         if self.shapefile is not None:
             return self.shapefile.check_read(rows, name)
         if self.rows not in (None, rows):
@@ -129,7 +132,7 @@ def _bad_prj(prj: str, name: str) -> str:
 
 
 def _wkb_kinds(column: Any) -> NDArray[np.int64]:
-    """Return the kind of each shape in well-known binary, without heights and measures; 0 where there is none."""
+    """Return the type of each shape in well-known binary, without heights and measures; 0 where there is no shape."""
     import pyarrow as pa
     import pyarrow.compute as pc
 
@@ -142,9 +145,9 @@ def _wkb_kinds(column: Any) -> NDArray[np.int64]:
 
 
 def _refuse_nests(column: Any, name: str) -> None:
-    """Refuse collections in collections without end: the library that reads them would stop the whole program.
+    """Refuse collections that are nested too deeply, because the library that reads them would end the whole program.
 
-    GeoPackage, GeoJSON and shapefile need no such look: their driver has its own limit.
+    GeoPackage, GeoJSON and shapefile need no such check: their driver has its own limit.
     """
     import pyarrow as pa
 
@@ -158,7 +161,7 @@ def _refuse_nests(column: Any, name: str) -> None:
 
 
 def _shapes(wkb: Any) -> NDArray[np.object_]:
-    """Return shapes from well-known binary; None where it is none or cannot be read."""
+    """Return shapes from well-known binary; None where there is none or it cannot be read."""
     import pyarrow as pa
     import shapely
 
@@ -171,7 +174,7 @@ def _shapes(wkb: Any) -> NDArray[np.object_]:
 
 
 def _holds_curves(geometry: NDArray[np.object_]) -> NDArray[np.bool_]:
-    """Mark collections with curves in them: nothing here makes chords of those."""
+    """Mark collections that contain curves, because nothing here turns those into chords."""
     import shapely
 
     curved = shapely.get_type_id(geometry) == _COLLECTION
@@ -191,8 +194,8 @@ def _layer(source: str, name: str, layer_name: str | None) -> str:
     raise LayerError(f"E-LOT-089 {name}: {said}. Set lots.layer to one of: {joined(layers) or 'none found'}.")
 
 
-def read_parquet(path: Path, name: str, entry: LotsEntry, kind: str) -> RawLots:
-    """Read GeoParquet: attributes as exact text, shapes from the primary geometry column."""
+def read_parquet(path: Path, name: str, entry: LotsEntry, kind: str, choose: Choice = match_columns) -> RawLots:
+    """Read GeoParquet: attributes as exact text, shapes from the primary geometry column; `choose` as in `read_ogr`."""
     import geopandas as gpd
     import pyarrow.parquet as pq
     from shapely.errors import ShapelyError
@@ -204,7 +207,7 @@ def read_parquet(path: Path, name: str, entry: LotsEntry, kind: str) -> RawLots:
             raise LayerError(f"E-LOT-003 {name}: this Parquet file has no `geo` entry, so its shapes are not known. "
                              "Write it as GeoParquet.")
         others = [c for c in schema.names if c not in geo["columns"]]
-        names, dropped = match_columns(others, entry, name)
+        names, dropped = choose(others, entry, name)
         also = label_column(others, entry, name)
         arrow = pq.read_table(path, columns=list(dict.fromkeys([*names.values(), *also.values()])))
         _refuse_nests(pq.read_table(path, columns=[geo["primary_column"]]).column(0), name)

@@ -1,8 +1,8 @@
-"""Is a lot file whole? What its parts say of their own size is compared before and after a library reads it.
+"""Whether a lot file is complete. What its parts say of their own size is compared before and after a library reads it.
 
-The libraries read what they can of a damaged file and say nothing about the rest, so lots would vanish in silence.
-Shapefile: ESRI Shapefile Technical Description (1998), main file and index file headers; the header of the .dbf as in
-dBASE III. GeoPackage: OGC 12-128r18, and SQLite's own check of its pages. GeoJSON: RFC 7946, section 3.3.
+The libraries read what they can of a damaged file and say nothing about the rest, so lots would disappear without a
+word. Shapefile: ESRI Shapefile Technical Description (1998), main file and index file headers; the header of the .dbf
+as in dBASE III. GeoPackage: OGC 12-128r18, and SQLite's own check of its pages. GeoJSON: RFC 7946, section 3.3.
 """
 
 from __future__ import annotations
@@ -26,10 +26,10 @@ from riskmap.common.problems import Problem
 from riskmap.layers import archive
 from riskmap.layers.reader_words import first_line
 
-PARTS = (".shp", ".shx", ".dbf", ".prj", ".cpg")  # those that are read; a spatial index is not
+PARTS = (".shp", ".shx", ".dbf", ".prj", ".cpg")  # parts that are read; a spatial index is not
 _HEADER, _ENTRY = 100, 8  # bytes before the first record of .shp and .shx, and of one entry of the index
 _MAIN_CODE = 9994  # the first four bytes of .shp and .shx
-_CHUNK = 1 << 22  # bytes that are looked at in one go (judgement: small beside the tables of a run)
+_CHUNK = 1 << 22  # number of bytes that are read at once (judgement: few compared with the tables of a run)
 
 
 # ---------------------------------------------------------------- shapefile
@@ -42,7 +42,7 @@ class _Part:
 
 @dataclass(frozen=True)
 class Shapefile:
-    """A shapefile whose parts agree: where the library finds it, how many lots it has, what its .prj says."""
+    """A shapefile whose parts agree: where the library finds it, how many lots it has, and what its .prj says."""
 
     source: str
     rows: int
@@ -50,7 +50,7 @@ class Shapefile:
     _parts: dict[str, _Part] = field(repr=False)
 
     def check_read(self, rows: int, name: str) -> list[Problem]:
-        """Return what to say of rows that the library passed over: those that an editor marked as deleted.
+        """Return a message on rows that the library skipped because an editor marked them as deleted.
 
         Raises
         ------
@@ -66,7 +66,7 @@ class Shapefile:
                              "is damaged. Export it again.")
         return [Problem("W-LOT-060", name, rule=f"{counted(deleted, 'row is', 'rows are')} marked as deleted in the "
                         ".dbf.", remedy="If they are still lots, take the mark away in the program that made the file.",
-                        action="Passed over: they are no lots.")]
+                        action="Skipped: they are not lots.")]
 
 
 def loose_shapefile(path: Path, name: str) -> Shapefile:
@@ -74,7 +74,8 @@ def loose_shapefile(path: Path, name: str) -> Shapefile:
     stem = path.name[:-len(path.suffix)]
     parts: dict[str, _Part] = {}
     for file in sorted(path.parent.iterdir(), key=lambda file: (file.name.startswith(stem + "."), file.name)):
-        ending = file.name[len(stem):].lower()  # of several that differ in capitals the one with our stem comes last
+        # of several names that differ in capitals, the one with our stem comes last
+        ending = file.name[len(stem):].lower()
         if file.name.lower().startswith(stem.lower() + ".") and ending in PARTS and file.is_file():
             parts[ending] = _Part(file.name, file.stat().st_size, partial(_opened_file, file))
     parts[".shp"] = _Part(path.name, path.stat().st_size, partial(_opened_file, path))
@@ -87,7 +88,7 @@ def zipped_shapefile(path: Path, name: str, layer: str | None) -> Shapefile:
     Raises
     ------
     LayerError
-        When there is none or several, a part is missing or named in other capitals, or the parts disagree.
+        When there is none or several, a part is missing or differs in capitals, or the parts disagree.
     """
     members = archive.entries(path, name, unreadable="E-LOT-002", unsafe="E-LOT-086")
     shapes = [m.filename for m in members if m.filename.lower().endswith(".shp")]
@@ -127,7 +128,7 @@ def _agreeing(parts: dict[str, _Part], stem: str, source: str, name: str) -> Sha
         raise LayerError(f"E-LOT-088 {name}: the shapefile lacks {' and '.join(missing)}; without .dbf there are no "
                          "identifiers, without .shx no shapes. Export it again with all parts.")
     odd = [part.name for ending, part in parts.items() if part.name not in (stem + ending, stem + ending.upper())]
-    if odd:  # on a system that tells capitals apart the library would not find them
+    if odd:  # on a system that distinguishes capitals the library would not find them
         raise LayerError(f"E-LOT-088 {name}: {joined(odd)}: the parts of a shapefile need the same name in the same "
                          f"capitals. Rename to {joined(stem + ending for ending in parts)}.")
     try:
@@ -140,17 +141,18 @@ def _agreeing(parts: dict[str, _Part], stem: str, source: str, name: str) -> Sha
 
 
 def _compare(parts: dict[str, _Part], name: str) -> int:
-    """Return how many lots the parts have; LayerError when they do not say the same."""
+    """Return how many lots the parts have; LayerError when they do not agree."""
     main, index, table = parts[".shp"], parts[".shx"], parts[".dbf"]
     for part in (main, index):
         if int.from_bytes(_start(part, 4), "big") != _MAIN_CODE or part.size < _HEADER:
-            raise LayerError(f"E-LOT-060 {name}: {part.name} is no part of a shapefile, whatever its name says. "
+            raise LayerError(f"E-LOT-060 {name}: {part.name} is not part of a shapefile, whatever its name says. "
                              "Export the file again.")
     listed = (_length(index) - _HEADER) // _ENTRY
     head = _start(table, 32)
     rows, start, width = (int.from_bytes(head[a:b], "little") for a, b in ((4, 8), (8, 10), (10, 12)))
     if len(head) < 32 or width == 0:
-        raise LayerError(f"E-LOT-060 {name}: {table.name} is no table, whatever its name says. Export the file again.")
+        raise LayerError(f"E-LOT-060 {name}: {table.name} is not a table, whatever its name says. Export the file "
+                         "again.")
     held = max(table.size - start, 0) // width
     cut = [f"{part.name} has {part.size:,} bytes where {_length(part):,} are promised" for part in (main, index)
            if part.size < _length(part)]
@@ -165,11 +167,11 @@ def _compare(parts: dict[str, _Part], name: str) -> int:
 
 
 def _outside(main: _Part, index: _Part, listed: int) -> list[str]:
-    """Return what is wrong with the places at which the index says that shapes are."""
+    """Return what is wrong with the places where the index says that shapes are."""
     with index.open() as stream:
         entries = np.frombuffer(stream.read(_HEADER + _ENTRY * listed)[_HEADER:], dtype=">i4").reshape(-1, 2)
     offset, length = 2 * entries.astype(np.int64).T  # both count in words of 16 bits
-    # Some writers count the 8 bytes of a record's own header in its length; GDAL reads them.
+    # Some writers include the 8 bytes of a record's own header in its length; GDAL reads such files.
     there = (offset >= _HEADER) & (length >= 0) & (offset + length <= main.size)
     empty = (offset == 0) & (length == 0)
     lost = int((~there & ~empty).sum())
@@ -178,7 +180,7 @@ def _outside(main: _Part, index: _Part, listed: int) -> list[str]:
     offset, length = offset[~empty], length[~empty]
     order = np.argsort(offset, kind="stable")
     with main.open() as stream:
-        said = _words_at(stream, offset[order] + 4)  # length of the shape, as the shape itself says it
+        said = _words_at(stream, offset[order] + 4)  # length of the shape, according to the shape itself
     other = int((np.abs(2 * said - length[order]) > _ENTRY).sum())
     twice = len(offset) - len(np.unique(offset))
     return [f"{count:,} of the shapes that {index.name} lists {what}" for count, what in (
@@ -223,12 +225,12 @@ def _length(part: _Part) -> int:
 
 # ---------------------------------------------------------------- GeoPackage
 def check_database(path: Path, name: str) -> None:
-    """Look at every page of a GeoPackage before a library reads it.
+    """Check every page of a GeoPackage before a library reads it.
 
     Raises
     ------
     LayerError
-        When a page is damaged or missing: the library would read the rows before it and stop in silence.
+        When a page is damaged or missing: the library would read the rows before it and stop without a word.
     """
     try:
         with closing(_database(path)) as base:
@@ -245,7 +247,7 @@ def _damaged(said: object, path: Path, name: str) -> str:
 
 
 def geopackage_rows(path: Path, name: str, layer: str) -> tuple[int | None, list[Problem]]:
-    """Return how many rows a layer has, None when it is a view, and what to say when the file counts otherwise."""
+    """Return how many rows a layer has (None for a view), and a message when the file's own count differs."""
     try:
         with closing(_database(path)) as base:
             kind = base.execute("SELECT type FROM sqlite_master WHERE lower(name) = lower(?)", (layer,)).fetchone()
@@ -268,7 +270,8 @@ def _database(path: Path) -> sqlite3.Connection:
     base = sqlite3.connect(place + "?mode=ro", uri=True)
     try:
         base.execute("SELECT count(*) FROM sqlite_master")
-    except sqlite3.OperationalError:  # a log beside it that cannot be written, in a folder that can only be read
+    # for example a log next to it that cannot be written, because the folder is read-only
+    except sqlite3.OperationalError:
         base.close()
         base = sqlite3.connect(place + "?immutable=1", uri=True)
     return base
@@ -296,14 +299,14 @@ def geojson_members(path: Path) -> int | None:
 
 _ESCAPED = re.compile(rb"\\.", re.DOTALL)
 _KEY = re.compile(rb'("[^"]{0,40}")\s*:\s*$')
-_KEY_BYTES = 80  # before the bracket of an array: enough for its key, blanks included
+_KEY_BYTES = 80  # characters before the bracket of an array: enough for its key and blanks
 _MARKS = np.isin(np.arange(256), list(b'"[]{},'))
 _STEP = np.zeros(256, dtype=np.int64)
 _STEP[list(b"[{")], _STEP[list(b"]}")] = 1, -1
 
 
 def _top_arrays(stream: IO[bytes]) -> Iterator[tuple[bytes, int]]:
-    """Yield the key and the number of members of each array in the outermost object, texts left out of account."""
+    """Yield the key and the number of members of each array in the outermost object. Texts are skipped."""
     level, in_text, before, rest = 0, 0, b"", b""
     key: bytes | None = None
     commas, filled = 0, False

@@ -1,8 +1,9 @@
 """The fixed-width monthly text of NOAA climate divisions and counties.
 
 A record is state 2, division 2 (or county 3), element 2, year 4, then twelve values seven characters wide; inches and
-degrees Fahrenheit; -9.99 (rain) and -99.9 (temperature) stand for missing (NCEI divisional and county readme; the
-county form 2 + 3 from memory).
+degrees Fahrenheit; -9.99 (rain) and -99.9 (temperature) mean missing (NCEI divisional and county readme; the county
+form 2 + 3 as in a copy of `county-readme.txt`, October 2018). County numbers are converted to the federal numbers that
+polygon files use.
 """
 
 from __future__ import annotations
@@ -15,7 +16,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from riskmap.common import units
+from riskmap.common import states, units
 from riskmap.common.errors import LayerError
 from riskmap.common.problems import Problem
 from riskmap.layers import file_kinds
@@ -25,11 +26,6 @@ QUANTITY = {"01": "precipitation", "02": "mean temperature", "05": "PDSI", "06":
             "27": "maximum temperature", "28": "minimum temperature"}
 MISSING_BELOW = {PRECIPITATION: -9.9, TEMPERATURE: -99.0}
 WIDTH = 7
-
-# NOAA numbers the 48 conterminous states by alphabet and Alaska 50; county files are turned to the federal numbers
-# that polygon files carry. From memory; checked on the six states of the test data.
-_FEDERAL = [1, 4, 5, 6, 8, 9, 10, *range(12, 14), *range(16, 43), *range(44, 52), *range(53, 57)]
-FEDERAL_STATE = {f"{k + 1:02d}": f"{code:02d}" for k, code in enumerate(_FEDERAL)} | {"50": "02"}
 
 
 def read(path: Path, shown_path: Path, element: str) -> tuple[pd.DataFrame, list[Problem]]:
@@ -45,7 +41,7 @@ def read(path: Path, shown_path: Path, element: str) -> tuple[pd.DataFrame, list
     Raises
     ------
     LayerError
-        When the file is absent, not of this form, or holds another element.
+        When the file is absent, not of this form, or contains another element.
     """
     lines = _lines(path, shown_path)
     key_width = _key_width(lines[0], shown_path)
@@ -70,6 +66,26 @@ def read(path: Path, shown_path: Path, element: str) -> tuple[pd.DataFrame, list
     }), problems
 
 
+def first_record(path: Path) -> str:
+    """Return the element code of the first record, such as `01`; empty text when the file is none of this form."""
+    try:
+        with (gzip.open if path.suffix == ".gz" else open)(path, "rt", encoding="ascii") as stream:
+            line = stream.readline(200)
+    except (OSError, UnicodeDecodeError, EOFError, zlib.error):
+        return ""
+    key = re.match(r"\d{4,5}(\d{2})(?:18|19|20)\d{2}(?!\d)", line)
+    if key is None:
+        return ""
+    fields = [line[key.end() + WIDTH * k: key.end() + WIDTH * (k + 1)].strip() for k in range(12)]
+    return key[1] if all(re.fullmatch(r"-?\d*\.\d+", text) for text in fields) else ""
+
+
+def cells(path: Path, shown_path: Path) -> list[str]:
+    """Return the names of the divisions or counties of a file, as `read` gives them; LayerError as of `read`."""
+    lines = _lines(path, shown_path)
+    return sorted(set(_keys(lines, _key_width(lines[0], shown_path))))
+
+
 def _lines(path: Path, shown_path: Path) -> list[str]:
     try:
         with (gzip.open if path.suffix == ".gz" else open)(path, "rt", encoding="ascii") as stream:
@@ -91,7 +107,7 @@ def _key_width(line: str, shown_path: Path) -> int:
     digits = re.match(r"\d*", line)
     width = digits.end() - 6 if digits else 0
     if width not in (4, 5):
-        raise LayerError(f"E-CLI-021 {shown_path} row 1: \"{line[:20]}\": is no climate division or county record "
+        raise LayerError(f"E-CLI-021 {shown_path} row 1: \"{line[:20]}\": is not a climate division or county record "
                          "(10 or 11 digits, then twelve values); give the file as published.")
     return width
 
@@ -99,11 +115,11 @@ def _key_width(line: str, shown_path: Path) -> int:
 def _keys(lines: list[str], key_width: int) -> list[str]:
     if key_width == 4:
         return [line[:4] for line in lines]
-    return [FEDERAL_STATE.get(line[:2], line[:2]) + line[2:5] for line in lines]
+    return [states.FEDERAL_BY_CLIMATE.get(line[:2], line[:2]) + line[2:5] for line in lines]
 
 
 def _values(lines: list[str], start: int, shown_path: Path) -> tuple[np.ndarray, list[Problem]]:
-    """Return the values of all records, shape (n_record, 12), and a finding per field that is no number."""
+    """Return the values of all records, shape (n_record, 12), and a finding per field that is not a number."""
     size = start + 12 * WIDTH
     padded = np.array([line[:size].ljust(size) for line in lines], dtype=f"S{size}")
     fields = padded.view("S1").reshape(len(lines), size)[:, start:]

@@ -1,4 +1,4 @@
-"""Open one file of polygons: the formats that are allowed, and what must be said when it cannot be used."""
+"""Open one file of polygons: the formats that are allowed, and the messages when it cannot be used."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from riskmap.layers import archive
 if TYPE_CHECKING:
     import geopandas as gpd
 
-ALLOWED = {  # suffix -> GDAL drivers that may answer for it; GeoParquet is read without GDAL
+ALLOWED = {  # suffix -> GDAL drivers that may open it; GeoParquet is read without GDAL
     ".zip": ("ESRI Shapefile",),
     ".shp": ("ESRI Shapefile",),
     ".geojson": ("GeoJSON", "GeoJSONSeq"),
@@ -30,7 +30,7 @@ def read_polygons(path: Path, shown_path: Path, layer: str | None = None) -> gpd
     path, shown_path : Path
         Where the file is, and the path as the user wrote it.
     layer : str, optional
-        Layer of a GeoPackage; needed when it holds more than one.
+        Layer of a GeoPackage; needed when it contains more than one.
 
     Raises
     ------

@@ -1,8 +1,8 @@
-"""What the libraries that read files say beside the data: kept off the console, told as findings where it matters.
+"""What libraries say while they read files: it is kept off the console and reported as findings where it matters.
 
 A library warns through `warnings` or `logging`, in its own words and with the paths of this machine. Here all of it is
-collected while a file is read. Warnings about the file become findings with the file's own name; those that speak to
-programmers (of old names, of resources) say nothing to a user and are dropped.
+collected while a file is read. Warnings about the file become findings with the file's own name; those for programmers
+(about old names or resources) mean nothing to a user and are dropped.
 """
 
 from __future__ import annotations
@@ -33,11 +33,11 @@ def as_findings(path: Path, name: str, problems: list[Problem], code: str, only:
     path, name
         The file, and its name for messages.
     problems : list of Problem
-        Receives the findings when the block ends without an error; with one, the error says what is wrong.
+        The findings are added to it when the block ends without an error; an error says itself what is wrong.
     code : str
         Message code.
     only : str
-        Pattern of the sentences that touch the data; others are dropped.
+        Pattern of the sentences that concern the data; others are dropped.
     """
     collected = _Collected()
     loggers = [logging.getLogger(library) for library in LIBRARIES]
@@ -46,13 +46,14 @@ def as_findings(path: Path, name: str, problems: list[Problem], code: str, only:
         logger.propagate, logger.handlers = False, [collected]
     try:
         with warnings.catch_warnings(record=True) as caught:
-            warnings.filterwarnings("always", module=rf"({'|'.join(LIBRARIES)})(\.|$)")  # else the first file only
+            # otherwise it would read the first file only
+            warnings.filterwarnings("always", module=rf"({'|'.join(LIBRARIES)})(\.|$)")
             yield
     finally:
         for logger, (propagate, handlers) in zip(loggers, before, strict=True):
             logger.propagate, logger.handlers = propagate, handlers
     ours = [each for each in caught if each.filename.startswith(_OURS)]
-    for each in ours:  # a fault of ours is not hidden
+    for each in ours:  # an error of our own is not hidden
         warnings.warn_explicit(each.message, each.category, each.filename, each.lineno)
     sentences = [str(each.message) for each in caught
                  if each not in ours and not issubclass(each.category, FOR_PROGRAMMERS)]

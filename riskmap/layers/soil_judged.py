@@ -1,11 +1,11 @@
 """Judge a soil survey as a whole and row by row, before anything is computed from it.
 
 In: the tables of one survey area under the survey's own names, every value as text. Out: the same tables without what
-cannot be used. A survey whose values can only come from a wrong unit is refused, by medians, so that no single value
-decides. A value outside its published range is taken out. Of rows that contradict each other none is used, and what
-hangs on them counts as not described. Nothing is averaged and nothing is corrected.
+cannot be used. A survey whose values can only come from a wrong unit is refused; medians decide, so that no single
+value does. A value outside its published range is removed. Rows that contradict each other are all left out, and what
+depends on them counts as not described. Nothing is averaged and nothing is corrected.
 
-Ranges are those that every download states itself: minimum, maximum and unit of each column in `mstabcol.txt` (the
+The ranges are those that every download states itself: minimum, maximum and unit of each column in `mstabcol.txt` (the
 survey's column definitions, equal in the files of 2020, 2021 and 2022). All 2,203 horizons of the eight measured
 surveys pass every rule here.
 """
@@ -52,7 +52,7 @@ _RANGES = (
     _Range("chorizon", "lep_h", 0.0, 30.0, "percent"),
     _Range("chorizon", "cec7_r", 0.0, 400.0, "cmol(+)/kg"),
 )
-# What makes a key mean one row, and what is not used with a key that stands for two: whatever hangs on it.
+# What makes a key identify one row, and the rows that cannot be used when a key has two: everything that refers to it.
 _KEYS = {"mapunit": "mukey", "component": "cokey", "chorizon": "chkey", "muaggatt": "mukey", "comonth": "comonthkey"}
 _HORIZON_VALUES = ("sandtotal_r", "silttotal_r", "claytotal_r", "dbthirdbar_r", "dbovendry_r", "lep_l", "lep_r",
                    "lep_h", "cec7_r")
@@ -60,14 +60,14 @@ _TEXTURE = ("sandtotal_r", "silttotal_r", "claytotal_r")
 
 SUM_TOLERANCE_PCT = 2.0  # judgement: three roundings make 0.15; all 2,072 measured sums are 100.0
 SUM_TOLERANCE_SHARE = 0.05  # the same for shares of 1, wider for two decimals (judgement)
-CLAYEY_PCT, FEWEST_CLAYEY = 30.0, 3  # judgement: below, an extensibility near 0 is usual
+CLAYEY_PCT, FEWEST_CLAYEY = 30.0, 3  # judgement: in soil with less clay an extensibility near 0 is usual
 LARGEST_SHARE_LEP = 0.30  # 30 percent, the published maximum, as a share of 1
 LARGEST_DENSITY = 2.6  # g/cm3, published maximum
-# Judgement: soils are described to 60 or 80 inches, 152 or 203 cm, unless rock ends them (medians of eight surveys 183
-# to 203 cm, smallest depth 102 cm, of components without a restriction: measured).
+# Judgement: soils are described to 60 or 80 inches, 152 or 203 cm, unless rock ends them (the medians of eight surveys
+# are 183 to 203 cm, the smallest depth of components without a restriction is 102 cm: measured).
 DEEPEST_AS_METRES, DEEPEST_AS_INCHES, DEEPEST_CM = 10.0, 85.0, 1000.0
-FEWEST_DEPTHS = 3  # judgement: below, a shallow description is used with a caution
-LARGEST_SUM_PCT = 110.0  # judgement: hand edits miss 100 by a few; all measured sums are 100
+FEWEST_DEPTHS = 3  # judgement: less than this is a shallow description, which is used with a caution
+LARGEST_SUM_PCT = 110.0  # judgement: after edits by hand sums miss 100 by a few; all measured sums are 100
 
 
 def judged(part: Part, problems: list[Problem]) -> Part:
@@ -78,12 +78,12 @@ def judged(part: Part, problems: list[Problem]) -> Part:
     part : Part
         Tables of one survey area; a row's number in its file is its index + 1.
     problems : list of Problem
-        Findings are added.
+        Findings are added to it.
 
     Raises
     ------
     LayerError
-        When values of the survey as a whole can only come from a wrong unit; every such column is told.
+        When values of the survey as a whole can only come from a wrong unit; every such column is reported.
     """
     tables = _each_key_once(dict(part.tables), part.shown, problems)
     refusals = [f"{code} {part.shown} {said}" for code, said in _wrong_units(tables)]
@@ -98,7 +98,10 @@ def judged(part: Part, problems: list[Problem]) -> Part:
 
 
 def _number(frame: pd.DataFrame, column: str) -> pd.Series:
-    """Return a column of texts as numbers, nan where there is none; texts that are none are told by a later step."""
+    """Return a column of texts as numbers, nan where there is none.
+
+    Texts that are not numbers are reported by a later step.
+    """
     import pandas as pd
 
     values = pd.to_numeric(frame[column], errors="coerce").astype(float)
@@ -106,13 +109,16 @@ def _number(frame: pd.DataFrame, column: str) -> pd.Series:
 
 
 def _of_rows(frame: pd.DataFrame) -> list[int]:
-    """Return the rows of a table as the file counts them."""
+    """Return the row numbers of a table as the file counts them."""
     return [int(k) + 1 for k in frame.index]
 
 
 # ---------------------------------------------------------------- keys
 def _each_key_once(tables: Tables, shown: str, problems: list[Problem]) -> Tables:
-    """Return the tables with each key once; of rows that contradict each other none, nor what hangs on them."""
+    """Return the tables with each key once.
+
+    Rows that contradict each other are left out, with all that refers to them.
+    """
     for table, key in _KEYS.items():
         frame = tables.get(table)
         if frame is None or frame.empty:
@@ -142,7 +148,10 @@ def _each_key_once(tables: Tables, shown: str, problems: list[Problem]) -> Table
 
 
 def _without(tables: Tables, table: str, key: str, clash: set[str]) -> Tables:
-    """Return the tables without rows of contradictory keys; a horizon keeps its depths, so that nothing fills it."""
+    """Return the tables without rows of contradictory keys.
+
+    A horizon keeps its depths, so that nothing else fills it.
+    """
     frame = tables[table]
     if table == "chorizon":
         values = [c for c in _HORIZON_VALUES if c in frame]
@@ -150,7 +159,7 @@ def _without(tables: Tables, table: str, key: str, clash: set[str]) -> Tables:
         tables[table].loc[frame[key].isin(clash), values] = None
         return tables
     tables[table] = frame[~frame[key].isin(clash)]
-    if table == "mapunit":  # it is not known which components lie in the ground of its polygons
+    if table == "mapunit":  # it is not known which components are in the ground of its polygons
         tables["component"] = tables["component"][~tables["component"]["mukey"].isin(clash)]
     return tables
 
@@ -201,7 +210,7 @@ def _densities_unit(h: pd.DataFrame) -> list[tuple[str, str]]:
 
 
 def _depths(tables: Tables) -> pd.Series:
-    """Return how deep each component is described that has no recorded restriction. [cm]"""
+    """Return to what depth each component without a recorded restriction is described. [cm]"""
     h = tables["chorizon"]
     deepest = _number(h, "hzdepb_r").groupby(h["cokey"].to_numpy()).max().dropna()
     return deepest[~deepest.index.isin(tables["corestrictions"]["cokey"])]
@@ -249,7 +258,8 @@ def _within_ranges(tables: Tables, shown: str, problems: list[Problem]) -> Table
 def _textures(h: pd.DataFrame, where: str, problems: list[Problem]) -> pd.DataFrame:
     """Return the horizons without the values that their sum of sand, silt and clay contradicts.
 
-    A sum near 1 among sums near 100 is a horizon in shares: none of its values is used. Any other sum contradicts clay.
+    A sum near 1 among sums near 100 means a horizon in shares, and none of its values is used. Any other wrong sum puts
+    clay in doubt.
     """
     sand, silt, clay = (_number(h, c) for c in _TEXTURE)
     total = sand + silt + clay
@@ -271,7 +281,7 @@ def _textures(h: pd.DataFrame, where: str, problems: list[Problem]) -> pd.DataFr
 
 
 def _densities(h: pd.DataFrame, where: str, problems: list[Problem]) -> None:
-    """Report horizons that would grow when they dry; `lep_from_bulk_density` makes nothing of them."""
+    """Report horizons that would grow when they dry; `lep_from_bulk_density` gives no value for them."""
     third, dry = _number(h, "dbthirdbar_r"), _number(h, "dbovendry_r")
     bad = dry < third
     problems += [Problem("W-SOIL-076", where, rule="the oven-dry bulk density must not be below that at 1/3 bar.",
@@ -287,7 +297,7 @@ def _pct_sums(c: pd.DataFrame) -> pd.Series:
 
 
 def _sums(c: pd.DataFrame, where: str, problems: list[Problem]) -> pd.DataFrame:
-    """Return the components without the percentages of map units that hold far more than 100 percent."""
+    """Return the components without the percentages of map units that have far more than 100 percent in total."""
     total = _pct_sums(c)
     over = total[total > LARGEST_SUM_PCT]
     if over.empty:

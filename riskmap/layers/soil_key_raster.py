@@ -1,6 +1,6 @@
 """Read a grid of map unit keys (30 m, whole numbers) as soil polygons, for overviews.
 
-A lot is often smaller than a cell: such a map orders neighbourhoods, not lots, and every lot says so
+A lot is often smaller than a cell: such a map can compare neighbourhoods but not lots, and every lot says so
 (`soil_from_raster`). Equal cells that share a side become one polygon; the tables come from a download or a template
 database. Only the part of the grid around the lots is read.
 """
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from riskmap.common.settings import Area, SoilEntry
 
 MOST_CELLS = 50_000_000  # judgement: 200 km by 225 km at 30 m; more would take long and much memory
-_MARGIN_CELLS = 2  # beyond the outermost lot, so that the nearest soil line is seen
+_MARGIN_CELLS = 2  # beyond the outermost lot, so that the nearest soil boundary is included
 
 
 def read(entry: SoilEntry, area: Area, *, lots: gpd.GeoDataFrame | None) -> tuple[SoilTables, list[Source],
@@ -34,9 +34,9 @@ def read(entry: SoilEntry, area: Area, *, lots: gpd.GeoDataFrame | None) -> tupl
     entry : SoilEntry
         `raster` is the grid, `path` one or more downloads or one or more template databases.
     area : Area
-        For paths relative to the area file.
+        Paths are relative to the area file.
     lots : GeoDataFrame or None
-        The lots, in any declared system; None or without any shape reads the whole grid.
+        The lots, in any declared coordinate system. With None, or without any shape, the whole grid is read.
 
     Raises
     ------
@@ -69,7 +69,7 @@ def _polygons(path: Path, shown: str, lots: gpd.GeoDataFrame | None) -> gpd.GeoD
         with rasterio.open(path) as grid:
             window = _window(grid, shown, lots)
             cells = grid.read(1, window=window)
-            known = (grid.read_masks(1, window=window) > 0) & (cells > 0)  # 0 is no map unit
+            known = (grid.read_masks(1, window=window) > 0) & (cells > 0)  # 0 is not a map unit
             transform, crs = grid.window_transform(window), grid.crs
     except rasterio.errors.RasterioError as error:
         raise LayerError(f"E-SOIL-024 {shown}: the grid cannot be read ({error}). Check `raster` under "
@@ -77,7 +77,7 @@ def _polygons(path: Path, shown: str, lots: gpd.GeoDataFrame | None) -> gpd.GeoD
     if not known.any():
         raise LayerError(f"E-SOIL-025 {shown}: no map unit within the part around the lots. Check that grid and lots "
                          "lie in the same place.")
-    # patches are found on small numbers: unsigned 32-bit keys do not pass through the polygoniser
+    # patches are found on small numbers, because unsigned 32-bit keys do not pass through the polygoniser
     keys, number = np.unique(cells, return_inverse=True)
     number = number.reshape(cells.shape).astype(np.int32)
     patches = list(features.shapes(number, mask=known, connectivity=4, transform=transform))
@@ -87,7 +87,7 @@ def _polygons(path: Path, shown: str, lots: gpd.GeoDataFrame | None) -> gpd.GeoD
 
 
 def _window(grid: Any, shown: str, lots: gpd.GeoDataFrame | None) -> Any:
-    """Return the part of the grid around the lots; LayerError when the grid is none of keys or the part too large."""
+    """Return the part of the grid around the lots; LayerError when it is not a grid of keys or is too large."""
     import numpy as np
     from rasterio.windows import Window, from_bounds
 

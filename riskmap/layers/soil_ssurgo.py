@@ -23,11 +23,11 @@ def read(entry: SoilEntry, area: Area, *, need_polygons: bool = True) -> tuple[S
     Parameters
     ----------
     entry : SoilEntry
-        The `[soil]` entry; several paths are put together, the first one wins where a map unit occurs twice.
+        The `[soil]` entry; several paths are combined, and the first one is used where a map unit occurs twice.
     area : Area
-        For paths relative to the area file.
+        Paths are relative to the area file.
     need_polygons : bool
-        False reads tables only; `polygons` is then empty.
+        With False only tables are read, and `polygons` is empty.
 
     Returns
     -------
@@ -40,7 +40,7 @@ def read(entry: SoilEntry, area: Area, *, need_polygons: bool = True) -> tuple[S
     Raises
     ------
     LayerError
-        With every missing or unusable piece of every download, and every survey that is in another unit
+        The error lists every missing or unusable piece of every download, and every survey that is in another unit
         (`soil_judged`).
     """
     paths = entry.path if isinstance(entry.path, list) else [entry.path]

@@ -1,9 +1,9 @@
 """Read soil-survey template databases (GeoPackage or SQLite) into our names and units.
 
-Such a database holds the survey's tables under their own names and the map-unit polygons as `mupolygon`, with the
+Such a database contains the survey's tables under their own names and the map-unit polygons as `mupolygon`, with the
 geometry in `shape` or `geom`. Keys are integers in one template and text in another, so every key is read as text.
-`cointerp` is optional and often holds only the top rule (ruledepth 0); the survey's own shrink-swell rating is then
-unknown and is said to be.
+`cointerp` is optional and often contains only the top rule (ruledepth 0); the survey's own shrink-swell rating is then
+unknown, and a finding says so.
 """
 
 from __future__ import annotations
@@ -30,7 +30,7 @@ _POLYGONS = "mupolygon"
 
 
 def read(entry: SoilEntry, area: Area, *, need_polygons: bool = True) -> tuple[SoilTables, list[Source], list[Problem]]:
-    """Read every database of `[soil]`; parameters, results and errors as in `soil_ssurgo.read`."""
+    """Read every database of `[soil]`. Parameters, results and errors are those of `soil_ssurgo.read`."""
     paths = entry.path if isinstance(entry.path, list) else [entry.path]
     faults: list[str] = []
     problems: list[Problem] = []
@@ -116,7 +116,7 @@ def _table(database: sqlite3.Connection, stored: str, table: str, shown: str) ->
                          "database with the survey's own column names.")
     query = f"SELECT {', '.join(_as_text(c) if c in columns else 'NULL' for c in layout)} FROM {_quoted(stored)}"
     limits: tuple[str, ...] = ()
-    if table == "cointerp":  # millions of rows in a state; only one rule is wanted
+    if table == "cointerp":  # a state has millions of rows, and only one rule is needed
         query, limits = query + " WHERE mrulename = ?", (ssurgo_names.RATING_RULE,)
     frame = pd.DataFrame(database.execute(query + " ORDER BY rowid" if _has_rowid(database, stored) else query,
                                           limits).fetchall(), columns=layout, dtype=object)
@@ -132,7 +132,7 @@ def _table(database: sqlite3.Connection, stored: str, table: str, shown: str) ->
 def _has_rowid(database: sqlite3.Connection, stored: str) -> bool:
     try:
         database.execute(f"SELECT rowid FROM {_quoted(stored)} LIMIT 0")
-    except sqlite3.OperationalError:  # a view, or a table declared without
+    except sqlite3.OperationalError:  # a view, or a table declared without it
         return False
     return True
 

@@ -1,4 +1,4 @@
-"""What the tables of a soil survey mean: from the survey's own names to ours, whatever file they came in.
+"""What the tables of a soil survey mean: from the survey's own names to ours, whatever file they come from.
 
 Every key is text. Nothing is computed here except two look-ups that belong to the survey's layout: the depth to rock
 of a component and its shallowest wet layer.
@@ -25,31 +25,31 @@ PROVIDER = "United States Department of Agriculture, Natural Resources Conservat
 LICENCE = "United States government work, public domain"
 RATING_RULE = "ENG - Dwellings W/O Basements"
 RATING_SUB_RULE = "Shrink-Swell (LEP WTD_AVG 25-100cm or Bedrock)"
-# Rock: every kind of bedrock, and what is at least strongly cemented (the property behind the survey's own rating
-# stops at a strongly or very strongly cemented restriction; soil-survey property 15177). Cemented kinds by name
-# count also when no hardness is given. Fragipan, densic material, natric, salic and textural changes do not count.
+# Rock: every kind of bedrock, and what is at least strongly cemented (the property behind the survey's own rating stops
+# at a strongly or very strongly cemented restriction; soil-survey property 15177). Kinds that are cemented by name also
+# count when no hardness is given. Fragipan, densic material, natric, salic and textural changes do not count.
 _BEDROCK = re.compile(r"bedrock$")
 _CEMENTED_KINDS = ("cemented horizon", "duripan", "ortstein", "petrocalcic", "petroferric", "petrogypsic")
 _CEMENTED_HARDNESS = re.compile(r"^(?:very )?strongly cemented|^indurated")
 
 
 def soil_tables(parts: list[ssurgo_tables.Part], entry: SoilEntry, problems: list[Problem]) -> SoilTables:
-    """Put the survey areas together in our names and units.
+    """Combine the survey areas in our names and units.
 
     Parameters
     ----------
     parts : list of Part
-        Tables with the survey's own column names, every value as text; the first part wins where a map unit occurs
+        Tables with the survey's own column names, every value as text; the first part is used where a map unit occurs
         twice.
     entry : SoilEntry
-        For the mapping scale when the survey records none.
+        It gives the mapping scale when the survey records none.
     problems : list of Problem
-        Findings are added.
+        Findings are added to it.
 
     Raises
     ------
     LayerError
-        When one component key stands for two components of two downloads, or a survey is in a wrong unit.
+        When one component key means two components of two downloads, or a survey is in a wrong unit.
     """
     import pandas as pd
 
@@ -87,7 +87,7 @@ def _none(table: str) -> pd.DataFrame:
 
 
 def _first_wins(parts: list[ssurgo_tables.Part], problems: list[Problem]) -> list[dict[str, pd.DataFrame]]:
-    """Drop from later downloads what an earlier one already holds: component keys change at every refresh."""
+    """Drop from later downloads what an earlier one already contains: component keys change at every refresh."""
     units: set[str] = set()
     components: set[str] = set()
     areas = []
@@ -117,7 +117,7 @@ def _first_wins(parts: list[ssurgo_tables.Part], problems: list[Problem]) -> lis
 
 
 def _all_polygons(parts: list[ssurgo_tables.Part], problems: list[Problem]) -> gpd.GeoDataFrame:
-    """Return the polygons of all survey areas; a polygon that is there twice with one map unit counts once."""
+    """Return the polygons of all survey areas. A polygon that occurs twice with one map unit counts once."""
     import geopandas as gpd
     import pandas as pd
 
@@ -126,7 +126,7 @@ def _all_polygons(parts: list[ssurgo_tables.Part], problems: list[Problem]) -> g
         return gpd.GeoDataFrame({"mukey": pd.Series(dtype=object)}, geometry=gpd.GeoSeries([], crs="EPSG:4326"))
     whole = gpd.GeoDataFrame(pd.concat(frames, ignore_index=True), geometry="geometry", crs="EPSG:4326")
     box = whole.geometry.bounds.assign(mukey=whole["mukey"])
-    alike = whole[box.duplicated(keep=False)]  # few: only they are compared vertex by vertex
+    alike = whole[box.duplicated(keep=False)]  # few: only these are compared vertex by vertex
     twice = pd.DataFrame({"k": alike["mukey"], "g": alike.geometry.normalize().to_wkb()}).duplicated()
     if not twice.any():
         return whole
@@ -212,7 +212,7 @@ def _number(frame: pd.DataFrame, column: str, table: str, problems: list[Problem
 
 
 def _scale(every: dict[str, pd.DataFrame], entry: SoilEntry, problems: list[Problem]) -> int | None:
-    """Return the mapping scale: of the legends that the map units belong to, the coarsest; else the area file's."""
+    """Return the mapping scale: the coarsest of the legends of the map units, or else that of the area file."""
     legend = every["legend"]
     used = legend[legend["lkey"].isin(every["mapunit"]["lkey"])]
     recorded = sorted({int(v) for v in _number(used, "projectscale", "legend", problems).dropna() if v >= 1000})
@@ -233,7 +233,7 @@ def _scale(every: dict[str, pd.DataFrame], entry: SoilEntry, problems: list[Prob
 def _stored_rating(areas: list[dict[str, pd.DataFrame]], problems: list[Problem]) -> pd.DataFrame | None:
     """Return the survey's own shrink-swell rating per component; an absent sub-rule row means 0.
 
-    None when no download holds sub-rules, for then an absent row says nothing.
+    It is None when no download contains sub-rules, because then an absent row means nothing.
     """
     import pandas as pd
 
@@ -257,7 +257,7 @@ def _stored_rating(areas: list[dict[str, pd.DataFrame]], problems: list[Problem]
 
 
 def source(part: ssurgo_tables.Part, entry: SoilEntry) -> Source:
-    """Return what is said about one survey area: names, provider, licence and vintage."""
+    """Return the facts on one survey area: names, provider, licence and date of the data."""
     catalog = part.tables.get("sacatalog", _none("sacatalog"))
     symbol = catalog["areasymbol"].fillna("").astype(str)
     catalog = catalog[symbol.str.fullmatch(r"[A-Z]{2}\d{3}|US")]

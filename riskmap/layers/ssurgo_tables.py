@@ -1,7 +1,7 @@
-"""The tables inside a soil-survey download: which survey areas it holds, their column names, and their rows as text.
+"""The tables inside a soil-survey download: which survey areas it contains, their column names, and their rows as text.
 
 Column and file names come from the download's own `mstab.txt` and `mstabcol.txt`; the positions below are only the
-fallback. What the tables mean is the business of `ssurgo_meaning`.
+fallback. `ssurgo_names` says what the tables mean.
 """
 
 from __future__ import annotations
@@ -41,11 +41,12 @@ LAYOUT: dict[str, tuple[str, int, dict[str, int]]] = {
     "sacatalog": ("sacatlog", 11, {"areasymbol": 1, "areaname": 2, "saverest": 4}),
 }
 REQUIRED = ("mapunit", "component", "chorizon", "corestrictions")
-# Columns that may be absent; their values are then unknown. Sand, silt and the key only serve to judge the table.
+# Columns that may be absent; then their values are unknown. Sand, silt and the key only serve to judge the table.
 OPTIONAL = {"chorizon": ("cec7_r", "sandtotal_r", "silttotal_r", "chkey")}
 MOST_COLUMNS = 1000  # judgement: the widest table of the layout has 171 (measured)
-LONGEST_LINE_BYTES = 1_000_000  # judgement: the longest line of the tables read has 3,492 (measured, 8 downloads)
-MOST_SHORT_LINES = 1_000_000  # judgement: a state has fewer horizons; beyond it lines must have their columns
+# judgement: the longest line of the tables that are read has 3,492 (measured, 8 downloads)
+LONGEST_LINE_BYTES = 1_000_000
+MOST_SHORT_LINES = 1_000_000  # judgement: a state has fewer horizons; in a longer table, lines must have their columns
 MISSING_MEANS = {
     "muaggatt": "the stored rating for dwellings is unknown",
     "cosoilmoist": "the depth of the water table is unknown",
@@ -57,7 +58,7 @@ MISSING_MEANS = {
 _POLYGON_PARTS = (".shp", ".shx", ".dbf", ".prj")
 
 
-# ---------------------------------------------------------------- what a download holds
+# ---------------------------------------------------------------- what a download contains
 @dataclass(frozen=True)
 class SurveyArea:
     """One survey area in a download. `members` maps lower-case `tabular/comp.txt` to the stored name."""
@@ -79,7 +80,8 @@ class SurveyArea:
         try:
             with zipfile.ZipFile(self.container) as opened:
                 return archive.content(opened, opened.getinfo(stored))
-        except (zipfile.BadZipFile, zlib.error, EOFError, OSError, RuntimeError) as error:  # also: encrypted
+        # also raised for an encrypted member
+        except (zipfile.BadZipFile, zlib.error, EOFError, OSError, RuntimeError) as error:
             raise LayerError(f"E-SOIL-003 {self.shown} {stored}: cannot be unpacked ({error}). Download it "
                              "again.") from None
 
@@ -127,7 +129,7 @@ def _refuse_other_kinds(path: Path, shown_path: str) -> None:
 
 
 def _polygon_stem(members: Iterable[str]) -> str:
-    """Return `soilmu_a_ar041` when any part of the map-unit polygons is there, else empty text."""
+    """Return `soilmu_a_ar041` when any part of the map-unit polygons is there, otherwise empty text."""
     stems = sorted({n.rpartition(".")[0] for n in members if re.match(r"(gsm)?soilmu_a_.*\.(shp|shx|dbf|prj)$", n)})
     return stems[0] if stems else ""
 
@@ -135,7 +137,7 @@ def _polygon_stem(members: Iterable[str]) -> str:
 # ---------------------------------------------------------------- one survey area
 @dataclass(frozen=True)
 class Part:
-    """What was read of one survey area; tables by their survey name, every value as text."""
+    """What was read of one survey area: tables by their survey name, every value as text."""
 
     shown: str  # the download as written in the area file
     tables: dict[str, pd.DataFrame]
@@ -146,13 +148,8 @@ class Part:
 def read_survey(survey: SurveyArea, need_polygons: bool, problems: list[Problem]) -> Part:
     """Read tables and polygons of one survey area; LayerError names everything that is missing."""
     files, columns = _schema(survey)
-    missing = [f"table {t} (tabular/{files[t]}.txt)" for t in REQUIRED if f"{files[t]}.txt" not in survey.members]
     stem = _polygon_stem(survey.members)
-    if need_polygons and not stem:
-        missing.append("map-unit polygons (spatial/soilmu_a_*.shp with .shx, .dbf and .prj)")
-    elif need_polygons:
-        missing += [f"spatial/{stem}{e}" for e in _POLYGON_PARTS if stem + e not in survey.members]
-    if missing:
+    if missing := _missing(survey, files, need_polygons):
         raise LayerError(f"E-SOIL-005 {survey.shown}: missing: {', '.join(missing)}. The download is incomplete; "
                          "take it again, whole.")
     tables = {}
@@ -167,8 +164,61 @@ def read_survey(survey: SurveyArea, need_polygons: bool, problems: list[Problem]
                 survey.container)
 
 
+def _missing(survey: SurveyArea, files: dict[str, str], need_polygons: bool) -> list[str]:
+    missing = [f"table {t} (tabular/{files[t]}.txt)" for t in REQUIRED if f"{files[t]}.txt" not in survey.members]
+    stem = _polygon_stem(survey.members)
+    if need_polygons and not stem:
+        missing.append("map-unit polygons (spatial/soilmu_a_*.shp with .shx, .dbf and .prj)")
+    elif need_polygons:
+        missing += [f"spatial/{stem}{e}" for e in _POLYGON_PARTS if stem + e not in survey.members]
+    return missing
+
+
+@dataclass(frozen=True)
+class Outline:
+    """What a survey area says of itself without its rows.
+
+    Attributes
+    ----------
+    symbol : str
+        Of the survey area, such as `AR041`; empty where it is not told.
+    saved : str
+        Day on which the publisher saved its tables, YYYY-MM-DD; empty where it is not told.
+    missing : list of str
+        Pieces without which it cannot be read.
+    polygons : str
+        Path at which the map-unit polygons can be read; empty without them.
+    scale_told : bool
+        Whether its legend records a mapping scale.
+    """
+
+    symbol: str
+    saved: str
+    missing: list[str]
+    polygons: str
+    scale_told: bool
+
+
+def outline(survey: SurveyArea) -> Outline:
+    """Return what a survey area says of itself; LayerError when a part of it cannot be unpacked."""
+    files, columns = _schema(survey)
+    told: dict[str, list[dict[str, str]]] = {}
+    for table in ("sacatalog", "legend"):
+        member = f"{files[table]}.txt"
+        rows = _rows(survey.content(member)) if member in survey.members else []
+        told[table] = [dict(zip(columns[table], row, strict=False)) for row in rows]
+    areas = [row for row in told["sacatalog"] if re.fullmatch(r"[A-Z]{2}\d{3}|US", row.get("areasymbol", "").strip())]
+    days = [re.match(r"(\d{1,2})/(\d{1,2})/(\d{4})", row.get("saverest", "")) for row in areas]
+    saved = max((f"{day[3]}-{int(day[1]):02d}-{int(day[2]):02d}" for day in days if day), default="")
+    stem = _polygon_stem(survey.members)
+    shapes = survey.gdal_path(stem + ".shp") if stem and stem + ".shp" in survey.members else ""
+    scales = [row.get("projectscale", "").strip() for row in told["legend"]]
+    return Outline(" ".join(sorted({row["areasymbol"].strip() for row in areas})), saved,
+                   _missing(survey, files, need_polygons=True), shapes, any(text.isdigit() for text in scales))
+
+
 def _schema(survey: SurveyArea) -> tuple[dict[str, str], dict[str, list[str]]]:
-    """Return file names and column names in order, from the download where it tells them."""
+    """Return file names and column names in order, from the download if it gives them."""
     files = {table: layout[0] for table, layout in LAYOUT.items()}
     columns = {table: _fallback_columns(table) for table in LAYOUT}
     if "mstab.txt" in survey.members:
@@ -208,10 +258,10 @@ def _rows(raw: bytes) -> list[list[str]]:
 
 
 def _refuse_no_table(raw: bytes, columns: int, where: str) -> None:
-    """Refuse what no table of a survey looks like, before a parser makes gigabytes of it.
+    """Refuse what does not look like any table of a survey, before a parser makes gigabytes of it.
 
-    A small zip can hold a line of 80 million separators, or as many lines of one character: a cell that is read takes
-    100 times the memory of a separator.
+    A small zip can contain a line of 80 million separators, or as many lines of one character. A cell that is read
+    takes 100 times the memory of a separator.
     """
     import numpy as np
 
@@ -276,7 +326,7 @@ def _table(survey: SurveyArea, member: str, table: str, columns: list[str]) -> p
 
 
 def absent_columns(table: str, columns: Iterable[str]) -> list[str]:
-    """Return the columns a table must have and has not."""
+    """Return the columns that a table must have and does not have."""
     present = {*columns, *OPTIONAL.get(table, ())}
     return [c for c in LAYOUT[table][2] if c not in present]
 

@@ -1,4 +1,4 @@
-"""Where the heading of a list is: lists are often exported with a title, a date or a blank row above it."""
+"""Finds the heading of a list, because lists are often exported with a title, a date or a blank row above it."""
 
 from __future__ import annotations
 
@@ -10,16 +10,17 @@ from collections.abc import Collection, Iterable, Sequence
 from riskmap.common.errors import counted
 from riskmap.common.problems import Problem
 
-MOST_ABOVE = 20  # judgement: rows among which the heading is looked for
-VALUE = re.compile(r"[-+]?\d+([.,]\d*)?$|(?:MULTI)?(?:POLYGON|POINT)\s*Z?\s*\(", re.IGNORECASE)  # no column's name
+MOST_ABOVE = 20  # judgement: number of first rows in which the heading is searched
+# texts that are never a column's name
+VALUE = re.compile(r"[-+]?\d+([.,]\d*)?$|(?:MULTI)?(?:POLYGON|POINT)\s*Z?\s*\(", re.IGNORECASE)
 
 
 def rows_above(rows: Sequence[Sequence[str]], wanted: Collection[str]) -> int:
     """Return how many of the first rows of a list lie above its heading.
 
-    The heading is the first row with a cell that is one of `wanted` (small letters). Where no row has one, it is the
-    first row with several cells, if the rows above it have one cell at the most and none of its cells is a value or
-    occurs twice; else the first row.
+    The heading is the first row with a cell that is one of `wanted` (lower case). If no row has one, it is the first
+    row with several cells, provided that the rows above it have at most one cell and none of its own cells is a value
+    or occurs twice. Otherwise it is the first row.
     """
     named = _named(rows, wanted)
     if named is not None:
@@ -33,7 +34,7 @@ def rows_above(rows: Sequence[Sequence[str]], wanted: Collection[str]) -> int:
 def lines_above(text: str, separators: Iterable[str], wanted: Collection[str]) -> tuple[int, int]:
     """Return how many lines and characters of a CSV lie above its heading.
 
-    Lines from the first one on that begins a quoted text of several lines are not looked at.
+    It stops at the first line that begins a quoted text of several lines.
     """
     lines: list[str] = []
     for line in io.StringIO(text, newline=""):
@@ -52,7 +53,7 @@ def _named(rows: Sequence[Sequence[str]], wanted: Collection[str]) -> int | None
 
 
 def finding(count: int, name: str) -> Problem:
-    """Return what to say of rows above the heading."""
+    """Return the finding on rows above the heading."""
     return Problem("W-SCR-065", name, rule=f"{counted(count, 'row lies', 'rows lie')} above the heading.",
                    remedy="Check that the heading is the row with the names of the columns.",
                    action=f"Row {count + 1} is read as the heading, and the rows above it are not part of the list.",

@@ -1,4 +1,4 @@
-"""The first sheet of a workbook (.xlsx) as a table of texts, in bounded memory whatever the sheet says of its size."""
+"""The first sheet of a workbook (.xlsx) as a table of texts, in limited memory whatever size the sheet claims."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
 MOST_LINES = 1_048_576  # published: the rows of a sheet (Excel specifications and limits)
 MOST_CELLS = 50_000_000  # judgement: a million rows of 50 columns
-# Workbooks shrink 8 to 20 times (measured: lists of 100,000 rows), those made to fill the memory a thousand times; up
+# Workbooks shrink 8 to 20 times (measured: lists of 100,000 rows), those made to fill the memory a thousand times. Up
 # to this size even those are read within seconds.
 MAX_RATIO, HARMLESS_BYTES = 100, 10 * 1024**2
 
@@ -35,7 +35,7 @@ class Sheet:
     Attributes
     ----------
     table : DataFrame
-        One row per row that is not blank; a formula is its own text.
+        One row per row that is not blank; a formula is given as its own text.
     row : int array
         The number of each row as an editor shows it.
     formulas : dict of str
@@ -49,18 +49,18 @@ class Sheet:
 
 def read_first_sheet(path: Path, name: str, most_rows: int, problems: list[Problem], wanted: Collection[str] = ()) \
         -> Sheet:
-    """Read the first sheet; its first row, or the one that `title_rows` finds, is the heading.
+    """Read the first sheet. Its heading is the row that `title_rows` finds, or the first row.
 
     Parameters
     ----------
     path, name
         The file, and its name for messages.
     most_rows : int
-        More rows with a value than this are refused.
+        A sheet with more rows that have a value is refused.
     problems : list of Problem
-        Receives what is said of cells that are not read.
+        Findings on cells that are not read are added to it.
     wanted : collection of str
-        Names of columns, in small letters, by which the heading is known.
+        Names of columns, in lower case, by which the heading is recognised.
 
     Returns
     -------
@@ -69,20 +69,20 @@ def read_first_sheet(path: Path, name: str, most_rows: int, problems: list[Probl
     Raises
     ------
     LayerError
-        When the file is no workbook, is damaged, has too many rows or columns, or a formula in its heading.
+        When the file is not a workbook, is damaged, has too many rows or columns, or a formula in its heading.
     """
     import pandas as pd
 
     archive.entries(path, name, unreadable="E-SCR-007", unsafe="E-SCR-081", ratio=MAX_RATIO, harmless=HARMLESS_BYTES)
     found = _Found(name, most_rows, wanted)
     try:
-        with as_findings(path, name, problems, "W-SCR-061", only="^Cell "):  # not of styles and drawings
+        with as_findings(path, name, problems, "W-SCR-061", only="^Cell "):  # not that of styles and drawings
             for number, cells in _lines(path, name, problems):
                 found.take(number, cells)
             found.decide()
     except LayerError:
         raise
-    except Exception as error:  # measured by changing bytes at random: the library lets through errors of any kind
+    except Exception as error:  # measured by changing bytes at random: errors of any type come through the library
         raise LayerError(f"E-SCR-007 {name}: cannot be read as a workbook ({first_line(error, path, name)}). A part of "
                          "it is damaged or is not what its name says. Open it and save it again as .xlsx.") from None
     if found.heading is None:
@@ -99,7 +99,7 @@ def read_first_sheet(path: Path, name: str, most_rows: int, problems: list[Probl
 
 
 class _Found:
-    """What is known of a sheet while its rows come in; the first ones wait until the heading is known."""
+    """What is known of a sheet while its rows are read; the first rows wait until the heading is known."""
 
     def __init__(self, name: str, most_rows: int, wanted: Collection[str]) -> None:
         self.name, self.most_rows, self.wanted = name, most_rows, wanted
@@ -114,7 +114,7 @@ class _Found:
     def take(self, number: int, cells: Any) -> None:
         self.cells += len(cells)
         if number > MOST_LINES:
-            raise LayerError(f"E-SCR-062 {self.name}: a row has a number above {MOST_LINES:,}, the most that a sheet "
+            raise LayerError(f"E-SCR-062 {self.name}: a row number is above {MOST_LINES:,}, the most that a sheet "
                              "has. Save the list as CSV.")
         if self.cells > MOST_CELLS:
             raise LayerError(f"E-SCR-062 {self.name} row {number}: up to here the rows reach over more than "
@@ -128,7 +128,7 @@ class _Found:
             self._row(number, cells)
 
     def decide(self) -> None:
-        """Find the heading among the rows that wait, and read those below it."""
+        """Find the heading among the waiting rows, and read those below it."""
         if self.heading is not None or not self.waiting:
             return
         texts = [[_text(cell) for cell in cells] for _, cells in self.waiting[:MOST_ABOVE]]
@@ -157,7 +157,7 @@ class _Found:
 
 
 def _lines(path: Path, name: str, problems: list[Problem]) -> Iterator[tuple[int, Any]]:
-    """Yield the number and the cells of each row, as wide as its last cell; rows that the file leaves out are empty."""
+    """Yield the number and the cells of each row, up to its last cell; rows that the file leaves out are empty."""
     import openpyxl
 
     with closing(openpyxl.load_workbook(path, read_only=True, data_only=False)) as book:
@@ -167,7 +167,7 @@ def _lines(path: Path, name: str, problems: list[Problem]) -> Iterator[tuple[int
             problems.append(Problem("W-SCR-063", name, rule=f"the workbook has more than one sheet: {joined(others)}.",
                                     remedy="Put all rows of the list on the first sheet.",
                                     action="Only the first sheet is read."))
-        sheet.reset_dimensions()  # else each row is filled up to the far corner that the sheet claims
+        sheet.reset_dimensions()  # otherwise each row is filled up to the far corner that the sheet claims
         yield from enumerate(sheet.iter_rows(), 1)
 
 
@@ -187,7 +187,7 @@ def _text(cell: Any) -> str:
     if value is None:
         return ""
     if cell.data_type == "f":
-        return str(getattr(value, "text", value))  # of a formula for several cells the text of the formula
+        return str(getattr(value, "text", value))  # for a formula over several cells, the text of the formula
     if isinstance(value, float) and abs(value) < 2**53 and value == int(value):
         return str(int(value))
     return str(value)

@@ -1,7 +1,7 @@
 """Stage 2: one clean row per row of the lot file, in the same order.
 
 In: raw lots in our names, in the file's coordinate system. Out: `tables.LOT` with polygons in the area's system, and
-the problems found. No row is dropped: a row that cannot be answered carries a state and its reason.
+the problems found. No row is dropped: a row without an estimate has a state and the reason for it.
 """
 
 from riskmap.lots.cleaning import clean

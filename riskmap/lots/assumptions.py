@@ -1,6 +1,6 @@
-"""What is assumed because the lot file does not say it: told once for the whole file, never row by row.
+"""What is assumed because the lot file does not say it; reported once for the whole file, never row by row.
 
-A column is proposed by its name alone, from the lists below; columns about people are not among the names that come in.
+A column is proposed by its name alone, from the lists below. The names of columns about people never get here.
 """
 
 from __future__ import annotations
@@ -23,26 +23,35 @@ if TYPE_CHECKING:
 
     from riskmap.common.settings import LotSettings
 
-LONG_MONTHS = 6  # a window of pour months as long holds more than one kind of weather (judgement)
-# Parts of column names, small letters and digits only, the surest first (judgement: usual spellings).
+LONG_MONTHS = 6  # a window of pour months this long contains more than one kind of weather (judgement)
+# Parts of column names, lower-case letters and digits only, the most reliable first (judgement: usual spellings).
 LOOKS_LIKE: dict[str, tuple[str, ...]] = {
     "pour_date": ("pourdate", "yearbuilt", "yrbuilt", "yrblt", "yearblt", "yearbuil", "yrbuil", "builtyear", "builtyr",
                   "buildyear", "buildyr", "bldgyear", "bldgyr", "datebuilt", "builtdate", "yearconst", "yrconst",
-                  "constyear", "constryr", "constructiondate", "constructionyear", "built"),
+                  "constyear", "constryr", "constructiondate", "constructionyear", "actyr", "actualyear", "ayb",
+                  "built"),
     "foundation_type": ("foundation", "foundatn", "foundtype", "foundtyp", "fndtn", "fndn", "fndtype", "found"),
     "land_use": ("landuse", "luse", "usedesc", "usedscr", "useclass", "usecode", "propuse", "propclass"),
     "slab_width_ft": ("slabwidth", "slabwid", "housewidth", "buildingwidth", "bldgwidth"),
+    "slab_length_ft": ("slablength", "slablen", "houselength", "buildinglength", "bldglength"),
+    "beam_depth_in": ("beamdepth", "beamdpth", "ribdepth", "edgebeam", "gradebeam"),
+    "post_tensioned": ("posttension", "posttens", "ptslab", "prestress"),
 }
 
 
 def looks_like(column: str, names: Sequence[str]) -> str:
-    """Return the name that most likely holds one of our columns, by `LOOKS_LIKE`; empty text when none does."""
+    """Return the name that most likely means one of our columns, by `LOOKS_LIKE`; empty text when none does."""
+    return next(iter(alike(column, names)), "")
+
+
+def alike(column: str, names: Sequence[str]) -> list[str]:
+    """Return every name that may mean one of our columns, by `LOOKS_LIKE`, the surest first."""
     bare = [re.sub(r"[^a-z0-9]", "", name.lower()) for name in names]
-    return next((names[k] for part in LOOKS_LIKE[column] for k, name in enumerate(bare) if part in name), "")
+    return list(dict.fromkeys(names[k] for part in LOOKS_LIKE[column] for k, name in enumerate(bare) if part in name))
 
 
 def problems(raw: pd.DataFrame, table: pd.DataFrame, settings: LotSettings, today: int, file: str) -> list[Problem]:
-    """Return one finding for each thing that is assumed of all or some of the lots to be estimated.
+    """Return one finding for each assumption about all or some of the lots to be estimated.
 
     Parameters
     ----------
@@ -52,7 +61,7 @@ def problems(raw: pd.DataFrame, table: pd.DataFrame, settings: LotSettings, toda
         `tables.LOT` of the same rows, as `clean` returns it.
     settings : LotSettings
     today : int
-        Month number of now.
+        Number of the present month.
     file : str
         Name of the lot file.
     """
@@ -89,7 +98,7 @@ def _finding(code: str, column: str, what: str, instead: str, lacking: NDArray[n
 
 def _nothing_known(lacking: NDArray[np.bool_], here: NDArray[np.bool_], raw: pd.DataFrame,
                    file: str) -> Problem | None:
-    """Return a finding on lots of which the file names neither a pour date nor a foundation: some may be vacant."""
+    """Return a finding on lots for which the file gives no pour date and no foundation, because some may be vacant."""
     count, total = int((lacking & here).sum()), int(here.sum())
     if not count:
         return None
@@ -101,7 +110,7 @@ def _nothing_known(lacking: NDArray[np.bool_], here: NDArray[np.bool_], raw: pd.
 
 
 def _remedy(column: str, raw: pd.DataFrame, all_lack: bool) -> str:
-    """Return what can be done: look at the column that is read, or map one by name."""
+    """Return what the user can do: check the column that is read, or map one by name."""
     kind = column.removesuffix("_ft")
     labels = [label for ours, label in raw.attrs.get("labels", {}).items() if ours.startswith(kind)]
     if labels:

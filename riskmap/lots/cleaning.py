@@ -34,19 +34,19 @@ def clean(raw: gpd.GeoDataFrame, settings: LotSettings, crs: str, today: int, fi
     Parameters
     ----------
     raw : GeoDataFrame
-        As `riskmap.layers.lots.read` returns it; optional columns may be missing. From its `attrs` findings take the
-        file's own names of columns.
+        As `riskmap.layers.lots.read` returns it; optional columns may be missing. Findings take the file's own column
+        names from its `attrs`.
     settings : LotSettings
-        Defaults for what the file does not say.
+        Defaults for what the file does not give.
     crs : str
-        Projected system of the result, metres.
+        Projected coordinate system of the result, in metres.
     today : int
-        Month number of now.
+        Number of the present month.
     file : str
         Name of the lot file for findings.
     coverage : tuple, optional
-        West, south, east, north of the soil map in degrees. With it, lots in degrees with longitude and latitude
-        swapped or a sign lost are recognised; they get a state and are never moved.
+        West, south, east, north of the soil map in degrees. With it, lots in degrees whose longitude and latitude are
+        swapped or whose sign is lost are recognised; they get a state and are never moved.
 
     Returns
     -------
@@ -56,7 +56,7 @@ def clean(raw: gpd.GeoDataFrame, settings: LotSettings, crs: str, today: int, fi
     Raises
     ------
     TableError
-        If a value leaves the range of `tables.LOT`.
+        If a value is outside the range of `tables.LOT`.
     """
     import geopandas as gpd
 
@@ -138,7 +138,7 @@ def _every(raw: pd.DataFrame, text: str) -> NDArray[np.object_]:
 
 
 def _says(before: str, column: pd.Series) -> NDArray[np.object_]:
-    """Return what a column says of every row, in quotation marks behind some words; each text is written once."""
+    """Return what a column says for every row, in quotation marks after some words; each text is written once."""
     codes, distinct = pd.factorize(column)
     return np.array([f'{before} "{shown(text)}"' for text in distinct] or [""], dtype=object)[codes]
 

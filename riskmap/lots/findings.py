@@ -13,12 +13,12 @@ from riskmap.lots import geometry, pour_date, slab
 from riskmap.lots.foundation import OTHER_FOUNDATION
 from riskmap.lots.raw_columns import as_number, as_text
 
-SHOWN_ROWS = 1000  # findings of one kind that are told row by row; the rest are counted
-AREA_FROM = 300.0  # m or ft as a side (judgement): feet taken for metres stay below it, areas of houses do not
+SHOWN_ROWS = 1000  # number of findings of one kind that are listed row by row; the rest are counted
+AREA_FROM = 300.0  # m or ft as a side (judgement): feet taken for metres stay below it, areas of houses are above it
 
 
 class LotFindings:
-    """Collects findings that belong to rows of one file."""
+    """Collects findings on the rows of one file."""
 
     def __init__(self, file: str, raw: pd.DataFrame) -> None:
         """Begin the findings of one file of raw lots."""
@@ -141,7 +141,7 @@ def report_values(report: LotFindings, raw: pd.DataFrame, window: pour_date.Pour
 
 
 def _report_size(report: LotFindings, name: str, values: NDArray[np.float64], refused: NDArray[np.bool_]) -> None:
-    """Tell sizes that no slab has, in the unit of the file, with what may have been given instead."""
+    """Report sizes that no slab has, in the unit of the file, with what may have been given instead."""
     if name == "beam_depth_mm":
         code, what, limits = "E-LOT-017", "beam depth", slab.PLAUSIBLE_BEAM_MM
     else:

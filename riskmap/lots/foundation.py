@@ -12,7 +12,7 @@ NOT_GIVEN = {"", "unknown", "na", "n a", "none", "null", "nan", "not recorded"}
 OTHER_FOUNDATION = re.compile(r"pier|pile|crawl|basement|cellar|block|raised|suspended|stilt|wood")
 
 # Land on which no house is known to stand, in a foundation type or a land use (judgement: usual words of county files;
-# a vacant house stands, and `non vacant` says that something does).
+# a vacant house is still a house, and `non vacant` says that there is one).
 _HOUSE = "house|home|dwelling|residence|building|bldg|structure"
 _VACANT = re.compile(rf"\b(?<!not )(?<!non )(?:vacant|vac)\b(?! (?:{_HOUSE})\b)|"
                      rf"\b(?:unimproved|undeveloped|unbuilt|no (?:{_HOUSE}|improvements?))\b")
@@ -31,7 +31,7 @@ def _words(text: object) -> str:
 def foundations(column: pd.Series) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
     """Return for every row whether a text names another foundation than a slab, and whether it names none.
 
-    A text that says that the lot is vacant does neither.
+    A text that says that the lot is vacant counts as neither.
     """
     codes, distinct = pd.factorize(column)
     words = [_words(text) for text in distinct] or [""]
@@ -42,10 +42,10 @@ def foundations(column: pd.Series) -> tuple[NDArray[np.bool_], NDArray[np.bool_]
 
 
 def names_another(column: pd.Series) -> NDArray[np.bool_]:
-    """Return for every row whether a text names a kind of foundation that is no slab on the ground.
+    """Return for every row whether a text names a kind of foundation that is not a slab on the ground.
 
-    Words that name no kind, such as "see remarks" or "post tension", are none, nor is a text that says that the lot is
-    vacant.
+    Words that name no kind, such as "see remarks" or "post tension", do not count, and neither does a text that says
+    that the lot is vacant.
     """
     codes, distinct = pd.factorize(column)
     words = [_words(text) for text in distinct] or [""]

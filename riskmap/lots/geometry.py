@@ -1,4 +1,7 @@
-"""Lot shapes: project, repair, and say what cannot be used. Works on arrays of shapes, never row by row."""
+"""Lot shapes: project them, repair them, and report what cannot be used.
+
+It works on arrays of shapes, never row by row.
+"""
 
 from __future__ import annotations
 
@@ -13,24 +16,26 @@ from riskmap.lots import placement
 if TYPE_CHECKING:
     import geopandas as gpd
 
-POINT_RADIUS_M = 1.0  # a point stands for its spot only: large enough for a join, far below the width of a soil line
+POINT_RADIUS_M = 1.0  # a point means only its own spot: large enough for a join, far below the width of a soil boundary
 # A polygon below these is a line or a point that was drawn as a polygon, whatever digits its area has (judgement: no
-# house stands on 1 m2; outlines are drawn to about 0.1 m, so what is narrower has no inside).
+# house stands on 1 m2; outlines are drawn to about 0.1 m, so anything narrower has no inside).
 LEAST_AREA_M2, LEAST_WIDTH_M = 1.0, 0.1
-# No house stands on a polygon below these (judgement: smaller than any slab that the estimate takes; strips of land
+# No house stands on a polygon below these (judgement: smaller than any slab that the estimate accepts; strips of land
 # between lots are wider than 0.1 m and narrower than this).
 LEAST_LOT_M2, LEAST_CIRCLE_M = 30.0, 4.0
-CIRCLE_STEP_M = 0.01  # of the diameter of a circle; outlines are drawn to about 0.1 m
-LEAST_ADDED_M2 = 1e-3  # judgement: far above rounding, far below what any number can feel
-# Each crossing of an outline with itself becomes a corner of its repair. Measured: 1,000 corners at random (200,000
-# crossings) take 9 s, 2,000 take 58 s; an outline that was drawn crosses itself a few times (judgement).
+CIRCLE_STEP_M = 0.01  # diameter of a circle; outlines are drawn to about 0.1 m
+LEAST_ADDED_M2 = 1e-3  # judgement: far above rounding, far below what affects any estimate
+# Each crossing of an outline with itself becomes a corner of its repair. Measured: 1,000 random corners (200,000
+# crossings) take 9 s, 2,000 take 58 s; a drawn outline crosses itself a few times (judgement).
 MOST_CROSSINGS = 1000
-MOST_CORNERS = 100_000  # of one shape (judgement: the outline of a county has fewer; time grows with their square)
-MOST_PAIRS = 5_000_000  # sides whose boxes overlap (measured: 1 s to compare; of a drawn outline each meets a few)
+# corners of one shape (judgement: the outline of a county has fewer; time grows with their square)
+MOST_CORNERS = 100_000
+# sides whose boxes overlap (measured: 1 s to compare; in a drawn outline each side meets a few others)
+MOST_PAIRS = 5_000_000
 TANGLED = f"the outline crosses itself more than {MOST_CROSSINGS:,} times, or is too tangled to be repaired"
 NO_AREA = f"the shape has no area: it is smaller than {LEAST_AREA_M2:g} m2 or narrower than {LEAST_WIDTH_M:g} m"
 ACROSS = "the shape crosses 180 degrees of longitude"
-M_PER_DEGREE = 111_320.0  # of latitude (mean earth radius); a limit of lots needs no better
+M_PER_DEGREE = 111_320.0  # of latitude (mean earth radius); this is precise enough for a size limit of lots
 
 _SIDES_AT_ONCE = 200
 
@@ -40,23 +45,23 @@ _POINT, _POLYGON, _MULTI_POINT, _MULTI_POLYGON, _COLLECTION = 0, 3, 4, 6, 7
 
 @dataclass(frozen=True)
 class LotShapes:
-    """Shapes of every row; `reason` is empty text where the shape can be used."""
+    """Shapes of every row. `reason` is empty text where the shape can be used."""
 
     geometry: NDArray[np.object_]  # polygon, multipolygon or None, in the target system
     reason: NDArray[np.object_]
     is_point: NDArray[np.bool_]
     repaired: NDArray[np.bool_]
-    fault: NDArray[np.object_]  # of repaired shapes in words, else empty text
+    fault: NDArray[np.object_]  # of repaired shapes in words, otherwise empty text
     area_before_m2: NDArray[np.float64]
     area_m2: NDArray[np.float64]  # nan for points and for rows without a usable shape
-    misplaced: NDArray[np.bool_]  # degrees that only an exchange or a sign brings into the coverage
+    misplaced: NDArray[np.bool_]  # degrees that are in the coverage only after swapping them or changing a sign
     all_swapped: bool  # the whole file has longitude and latitude exchanged
     had_heights: NDArray[np.bool_]
     reduced: NDArray[np.bool_]  # a collection, of which only the polygons are used
 
 
 def usable(raw: gpd.GeoSeries, crs: str, widest_deg: float, coverage: placement.Box | None = None) -> LotShapes:
-    """Return polygons in `crs` for raw shapes in any system.
+    """Return polygons in `crs` for raw shapes in any coordinate system.
 
     Parameters
     ----------
@@ -67,11 +72,11 @@ def usable(raw: gpd.GeoSeries, crs: str, widest_deg: float, coverage: placement.
     widest_deg : float
         A shape that spans more degrees than this is not a lot.
     coverage : tuple, optional
-        West, south, east, north of the soil map in degrees: shapes in degrees that lie elsewhere are looked at.
+        West, south, east, north of the soil map in degrees: shapes in degrees that lie elsewhere are checked.
 
     Notes
     -----
-    Self-crossing rings are repaired by structure (a bow-tie keeps both wings); parts and holes are kept; heights are
+    Self-crossing rings are repaired by structure (a bow-tie keeps both wings); parts and holes are kept, heights are
     dropped. A single point becomes a disc of `POINT_RADIUS_M`.
     """
     import shapely
@@ -123,7 +128,7 @@ def usable(raw: gpd.GeoSeries, crs: str, widest_deg: float, coverage: placement.
 
 
 def _strike(shape: NDArray[np.object_], reason: NDArray[np.object_], mask: NDArray[np.bool_], why: str) -> None:
-    """Take shapes out of the working arrays, with the first reason that applies."""
+    """Remove shapes from the working arrays, with the first reason that applies."""
     reason[mask & (reason == "")] = why
     shape[mask] = None
 
@@ -151,7 +156,7 @@ def _bad_coordinates(shape: NDArray[np.object_], geographic: bool) -> NDArray[np
 
 
 def _across_180(shape: NDArray[np.object_], crs: str) -> NDArray[np.bool_]:
-    """Mark shapes with corners on both sides of 180 degrees: in degrees they would reach around the earth."""
+    """Mark shapes with corners on both sides of 180 degrees, because in degrees they would reach around the earth."""
     import shapely
     from pyproj import Transformer
 
@@ -160,14 +165,14 @@ def _across_180(shape: NDArray[np.object_], crs: str) -> NDArray[np.bool_]:
     if not np.isfinite(box).all():
         return across
     west, _, east, _ = Transformer.from_crs(crs, "EPSG:4326", always_xy=True).transform_bounds(*box.tolist())
-    if -180.0 < west <= east < 180.0:  # the box of all lots does not reach there: no lot is looked at
+    if -180.0 < west <= east < 180.0:  # the box of all lots does not reach there, so no lot is checked
         return across
     bounds = shapely.bounds(project(shape, crs, "EPSG:4326"))
     return np.asarray(bounds[:, 2] - bounds[:, 0] > 180.0)
 
 
 def _torn(shape: NDArray[np.object_], widest_deg: float) -> NDArray[np.bool_]:
-    """Mark shapes that are many times wider on the map than on the earth: they lie across the edge of the map."""
+    """Mark shapes that are many times wider on the map than on the earth, because they cross the edge of the map."""
     import shapely
 
     bounds = shapely.bounds(shape)
@@ -177,7 +182,7 @@ def _torn(shape: NDArray[np.object_], widest_deg: float) -> NDArray[np.bool_]:
 
 
 def _tangled(shape: NDArray[np.object_]) -> NDArray[np.bool_]:
-    """Mark invalid shapes whose repair would take very long: sides that cross, or lie side by side, by the thousand."""
+    """Mark invalid shapes that would take very long to repair: thousands of sides that cross or lie side by side."""
     import shapely
 
     many = shapely.get_num_coordinates(shape) > np.sqrt(2 * MOST_CROSSINGS)  # fewer sides have fewer pairs
@@ -201,13 +206,13 @@ def _cross_often(sides: NDArray[np.object_]) -> bool:
         return True
     for first in range(0, len(sides), _SIDES_AT_ONCE):
         crossings += tree.query(sides[first:first + _SIDES_AT_ONCE], predicate="crosses").shape[1]
-        if crossings > 2 * MOST_CROSSINGS:  # each pair is met from both sides
+        if crossings > 2 * MOST_CROSSINGS:  # each pair is found from both sides
             return True
     return False
 
 
 def _faults(shape: NDArray[np.object_], repaired: NDArray[np.bool_]) -> NDArray[np.object_]:
-    """Return in words what is wrong with shapes that have to be repaired."""
+    """Return in words what is wrong with the shapes that must be repaired."""
     import shapely
 
     words = {"Hole lies outside shell": "a hole lies outside the outline", "Holes are nested": "a hole lies in a hole",
@@ -225,7 +230,7 @@ def _faults(shape: NDArray[np.object_], repaired: NDArray[np.bool_]) -> NDArray[
 
 
 def _without_outer_holes(shape: NDArray[np.object_], originals: NDArray[np.object_]) -> NDArray[np.object_]:
-    """Take away what the repair made of holes outside the outline: it turns them into land, which nobody said it is."""
+    """Remove what the repair made of holes outside the outline: it turns them into land that nobody declared."""
     import shapely
 
     for k in np.flatnonzero(_holes(originals) > 0):
@@ -259,8 +264,8 @@ def too_small(shape: NDArray[np.object_], area_m2: NDArray[np.float64]) -> NDArr
 def too_narrow(shape: NDArray[np.object_], area_m2: NDArray[np.float64]) -> NDArray[np.bool_]:
     """Mark polygons into which no circle of `LEAST_CIRCLE_M` fits. A point (area nan) is never marked.
 
-    The circle is sought only where twice the area over the perimeter is below that diameter: elsewhere it fits, as no
-    outline without holes is farther from its largest inner circle than that (A <= r P). [m]
+    The circle is searched only where twice the area over the perimeter is below that diameter. Elsewhere it fits,
+    because an outline without holes has an inner circle of at least that size (A <= r P). [m]
     """
     import shapely
 
@@ -280,7 +285,7 @@ def _missing(shape: NDArray[np.object_]) -> NDArray[np.bool_]:
 
 
 def project(shape: NDArray[np.object_], source: object, target: object) -> NDArray[np.object_]:
-    """Return shapes in another system, x before y, without heights."""
+    """Return shapes in another coordinate system, x before y, without heights."""
     import shapely
     from pyproj import CRS, Transformer
 
@@ -305,7 +310,7 @@ def _one_point(shape: NDArray[np.object_]) -> NDArray[np.bool_]:
 
 
 def _polygons_only(shape: NDArray[np.object_]) -> NDArray[np.object_]:
-    """Keep the polygons of geometry collections; every other shape stays as it is."""
+    """Keep only the polygons of geometry collections; every other shape is unchanged."""
     import shapely
 
     rows = np.flatnonzero(shapely.get_type_id(shape) == _COLLECTION)
@@ -334,12 +339,12 @@ def _not_polygonal(shape: NDArray[np.object_]) -> NDArray[np.bool_]:
 
 
 def _wider_than(shape: NDArray[np.object_], crs: str, widest_deg: float) -> NDArray[np.bool_]:
-    """Mark shapes that span more degrees than `widest_deg`; only the few large ones are taken to degrees."""
+    """Mark shapes that span more degrees than `widest_deg`; only the few large ones are converted to degrees."""
     import shapely
 
     bounds = shapely.bounds(shape)
     span = np.fmax(bounds[:, 2] - bounds[:, 0], bounds[:, 3] - bounds[:, 1])
-    # A degree of longitude is 19 km at 80 degrees of latitude: nothing narrower than that is looked at again.
+    # A degree of longitude is 19 km at 80 degrees of latitude; anything narrower than that is not checked further.
     candidate = np.flatnonzero(span > 19_000.0 * widest_deg)
     wider = np.zeros(len(shape), dtype=bool)
     if candidate.size:

@@ -1,6 +1,6 @@
-"""Coordinates in degrees that lie elsewhere: longitude and latitude exchanged, or the minus sign of the west lost.
+"""Coordinates in degrees that lie elsewhere: longitude and latitude exchanged, or the minus sign of the west is lost.
 
-Only told, never mended: a point that fits after a change may still be another place.
+This is only reported, never corrected: a point that fits after a change may still be another place.
 """
 
 from __future__ import annotations
@@ -20,14 +20,14 @@ def swapped(points_lonlat: NDArray[np.float64], coverage: Box) -> bool:
     Parameters
     ----------
     points_lonlat : array, shape (point, 2)
-        As given, in degrees; nan where there is none.
+        Coordinates as given, in degrees; nan where there are none.
     coverage : tuple
         West, south, east, north of what the layers cover.
 
     Returns
     -------
     bool
-        True when no point lies in the coverage and more than half of the points do after exchange.
+        True when no point lies in the coverage, and more than half of the points do after swapping.
     """
     known = np.isfinite(points_lonlat).all(axis=1)
     inside = _inside(points_lonlat, coverage)
@@ -35,7 +35,7 @@ def swapped(points_lonlat: NDArray[np.float64], coverage: Box) -> bool:
 
 
 def misplaced(points_lonlat: NDArray[np.float64], coverage: Box, where: str = "the soil map") -> NDArray[np.object_]:
-    """Return `SWAPPED` or `SIGN_LOST` for points outside the coverage that one such change brings into it, else ''.
+    """Return `SWAPPED` or `SIGN_LOST` for points outside the coverage that such a change brings into it, otherwise ''.
 
     `where` names the coverage in words.
     """

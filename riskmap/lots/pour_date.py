@@ -1,6 +1,6 @@
-"""Pour dates: from what people write to the months between which the slab was poured.
+"""Pour dates: from what people write to the range of months in which the slab was poured.
 
-A date that is not certain stays a window. Nothing is guessed: what cannot be read is told and treated as unknown.
+A date that is not certain remains a range. Nothing is guessed: what cannot be read is reported and treated as unknown.
 """
 
 from __future__ import annotations
@@ -15,13 +15,13 @@ from numpy.typing import NDArray
 
 from riskmap.common.month_numbers import month_number
 
-FIRST_YEAR = 1850  # judgement: older than slab-on-ground building; a smaller number is a typing error or a code
+FIRST_YEAR = 1850  # judgement: anything earlier is older than slab-on-ground building, a typing error or a code
 YEARS_AHEAD = 10  # judgement: a plan further ahead than this is a code such as 9999
 NO_YEAR = "0 means that the year is not known."  # as county files write it
 FORMS = "Use YYYY, YYYY-MM, YYYY-MM-DD or a range such as 1985/1988, or leave it empty."
 
 # Months between the recorded event and the pour, (earliest, latest). Judgement, no source found: the permit comes
-# before the slab, the certificate of occupancy after it, a plat well before. Any lag turns the date into a range.
+# before the slab, the certificate of occupancy after it, a plat well before. Any such lag turns the date into a range.
 EVENT_LAG_MONTHS: dict[str, tuple[int, int]] = {
     "slab inspection": (0, 0),
     "pour": (0, 0),
@@ -40,9 +40,9 @@ _NOTHING = {"", "none", "null", "nan", "na", "n/a", "unknown", "-"}
 class PourWindow:
     """Pour months of every row; all arrays have one entry per row.
 
-    `early` and `late` are month numbers (inclusive), `basis` is date, month, year, range or none. `refused` holds,
-    per column name, the rule that a value broke (empty text when it was read). `clipped` marks windows that
-    reached into this month or later and were cut.
+    `early` and `late` are month numbers (inclusive), `basis` is date, month, year, range or none. `refused` contains,
+    per column name, the rule that a value broke (empty text when it was read). `clipped` marks ranges that reached into
+    this month or later and were cut.
     """
 
     early: NDArray[np.int64]
@@ -73,7 +73,10 @@ def read_point(text: str, last_year: int) -> tuple[int, int, str, str]:
 
 
 def read_text(text: str, last_year: int) -> tuple[int, int, str, str]:
-    """Read one value, also a range `A/B`: (first month, last month, basis, broken rule). Empty text is `none`."""
+    """Read one value, which may be a range `A/B`: (first month, last month, basis, broken rule).
+
+    Empty text gives the basis `none`.
+    """
     text = text.strip()
     if text.lower() in _NOTHING:
         return 0, 0, "none", ""
@@ -95,14 +98,14 @@ def windows(frame: pd.DataFrame, unknown_earliest: int, today: int) -> PourWindo
     frame : DataFrame
         Text columns pour_date, pour_date_early, pour_date_late, pour_date_basis; a missing column counts as empty.
     unknown_earliest : int
-        Year from whose January on a slab of unknown age may stand.
+        A slab of unknown age may have been poured from January of this year on.
     today : int
-        Month number of now; slabs that already stand were poured before it.
+        Number of the present month; existing slabs were poured before it.
 
     Notes
     -----
-    A given early or late date describes the doubt and goes before `pour_date`. With only one of the two the window
-    is open to `unknown_earliest` or to last month. A window that begins this month or later is not cut.
+    A given early or late date states the range and takes precedence over `pour_date`. If only one of the two is given,
+    the range extends to `unknown_earliest` or to last month. A range that begins this month or later is not cut.
     """
     last_year = today // 12 + YEARS_AHEAD
     dates = {name: _read_column(frame, name, last_year) for name in ("pour_date", "pour_date_early", "pour_date_late")}
@@ -147,7 +150,7 @@ def _why_not(text: str) -> str:
 
 
 def _read_column(frame: pd.DataFrame, name: str, last_year: int) -> tuple[NDArray, NDArray, NDArray, NDArray]:
-    """Read a text column by its distinct values: first month, last month, basis, broken rule of every row."""
+    """Read a text column by its distinct values. Return first month, last month, basis and broken rule of every row."""
     codes, distinct = _distinct(frame, name)
     readings = [read_text(text, last_year) for text in distinct]
     first = np.array([f[0] for f in readings], dtype=np.int64)

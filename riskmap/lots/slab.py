@@ -12,29 +12,29 @@ from numpy.typing import NDArray
 from riskmap.common.constants import DEEP_RIBS_FROM_MM
 from riskmap.lots.foundation import NOT_GIVEN
 
-PLAUSIBLE_SIDE_M = (2.0, 60.0)  # judgement: outside it is a unit mistake or another kind of building
+PLAUSIBLE_SIDE_M = (2.0, 60.0)  # judgement: a value outside is a wrong unit or another kind of building
 PLAUSIBLE_BEAM_MM = (100.0, 2000.0)  # judgement: 24 is inches given as millimetres
 YES, NO = {"yes", "y", "true", "t", "1", "pt", "post tensioned"}, {"no", "n", "false", "f", "0"}
 CLASS_M = 0.5  # computed: rounding half widths to 0.5 m changes the dome by less than 3 % (5 m against 6 m)
 
-# Words for the total depth of slab and rib; the stiffness follows from the depth itself. Judgement.
-SHALLOW_BELOW_MM = 450.0  # deep begins where ribs are taken to crack, `DEEP_RIBS_FROM_MM`
+# Words for the total depth of slab and rib; the stiffness is computed from the depth itself. Judgement.
+SHALLOW_BELOW_MM = 450.0  # "deep" begins where ribs are assumed to crack, `DEEP_RIBS_FROM_MM`
 
-# A slab as wide as long grows a smaller dome than the strip across its short side: x 0.92 at 1.0, 0.98 at 1.5, 1 from 2
-# (computed in three dimensions, coarse grid; notebooks/method.md, section 7). In steps of 0.02.
+# A square slab grows a smaller dome than the strip across its short side: x 0.92 at a ratio of 1.0, 0.98 at 1.5, 1 from
+# 2 (computed in three dimensions, coarse grid; notebooks/method.md, section 7). In steps of 0.02.
 PLAN_ASPECT, PLAN_FACTOR, PLAN_STEP = (1.0, 1.5, 2.0), (0.92, 0.98, 1.0), 0.02
 
 
 @dataclass(frozen=True)
 class Slab:
-    """Slab attributes; every array has one entry per lot. The last four mark values that were set aside."""
+    """Slab attributes. Every array has one entry per lot; the last four mark values that were set aside."""
 
     half_width_m: NDArray[np.float64]
     half_width_known: NDArray[np.bool_]
     slab_class: NDArray[np.object_]
     beam_depth_mm: NDArray[np.float64]  # nan where unknown or refused
     post_tensioned: NDArray[np.bool_]
-    plan_factor: NDArray[np.float64]  # of the dome, for the shape of the plan; 1 where the length is unknown
+    plan_factor: NDArray[np.float64]  # factor on the dome for the shape of the plan; 1 where the length is unknown
     width_refused: NDArray[np.bool_]
     length_refused: NDArray[np.bool_]
     beam_refused: NDArray[np.bool_]
@@ -43,7 +43,7 @@ class Slab:
 
 def describe(width_m: NDArray[np.float64], length_m: NDArray[np.float64], beam_depth_mm: NDArray[np.float64],
              post_tensioned: pd.Series, *, default_half_width_m: float) -> Slab:
-    """Return half width, rib depth and its word, and whether the slab is known to be prestressed.
+    """Return the half width, the rib depth and its word, and whether the slab is known to be prestressed.
 
     Parameters
     ----------
@@ -76,7 +76,7 @@ def describe(width_m: NDArray[np.float64], length_m: NDArray[np.float64], beam_d
 
 
 def prestressed(column: pd.Series) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
-    """Return for every row whether a text says that the slab is prestressed, and whether it is not understood."""
+    """Return for every row whether a text says that the slab is prestressed, and whether the text is not understood."""
     codes, distinct = pd.factorize(column)
     words = [re.sub(r"[\W_]+", " ", str(text).lower()).strip() for text in distinct] or [""]
     yes = np.array([word in YES for word in words])

@@ -1,8 +1,8 @@
-"""Stage 5: collapse lots to archetypes, expand archetypes to lots.
+"""Stage 5: collapse lots to archetypes, and expand archetypes to lots.
 
-In: lots with soil profiles and weights and a climate cell. Out: archetypes (soil mixture, cell, slab width,
-stiffness, pour dates), the profiles of each, and each lot's archetype. Lots that share an archetype share every
-number, so the physics runs once for all of them.
+In: lots with soil profiles and weights and a climate cell. Out: archetypes (soil mixture, cell, slab width, stiffness,
+pour dates), the profiles of each, and each lot's archetype. Lots with the same archetype have the same estimate, so the
+physics is computed once for all of them.
 Method: notebooks/method.md, section 1.
 """
 
@@ -20,8 +20,8 @@ from numpy.typing import NDArray
 from riskmap.common.constants import DEEP_RIBS_FROM_MM
 from riskmap.movement.stiffness import DEEP_RIBS, RIB_DEPTH, UNKNOWN, stiffness_steps
 
-WEIGHT_DIGITS = 6  # mixtures that agree to a millionth are one mixture
-YOUNG_YEARS = 10  # below this age a known pour month counts, above it the year (method.md, section 1)
+WEIGHT_DIGITS = 6  # mixtures that agree to a millionth count as one mixture
+YOUNG_YEARS = 10  # below this age a known pour month is used, above it only the year (method.md, section 1)
 
 
 @dataclass(frozen=True)
@@ -31,9 +31,9 @@ class Archetypes:
     Attributes
     ----------
     archetype : DataFrame
-        One row per archetype: cell_id, half_width_m, half_width_known, section_mn_m2 (stiffness of the section by the
-        given rib depth, in steps; 0 where none is given), stiffness_basis (one of `stiffness.BASES`), plan_factor,
-        pour_early_month, pour_late_month. What the settings make of section and basis is not in it.
+        One row per archetype: cell_id, half_width_m, half_width_known, section_mn_m2 (stiffness of the section for the
+        given rib depth, in steps; 0 where no depth is given), stiffness_basis (one of `stiffness.BASES`), plan_factor,
+        pour_early_month, pour_late_month. It does not contain what the settings make of section and basis.
     archetype_profile : DataFrame
         archetype_id, profile_id, weight (rounded; see `normalised`), ordered by both.
     lot_archetype : int array, shape (n_lot,)
@@ -46,14 +46,14 @@ class Archetypes:
 
 
 def _dense(values: NDArray[np.int64]) -> NDArray[np.int64]:
-    """Return the rank of each value among the different ones, from 0."""
+    """Return the rank of each value among the distinct ones, from 0."""
     return pd.factorize(values, sort=True)[0].astype(np.int64)
 
 
 def _mixture(lot_profile: pd.DataFrame, lots: int) -> tuple[NDArray[np.int64], pd.DataFrame]:
     """Return a mixture number per lot (-1 without soil) and the profiles and weights of each mixture.
 
-    Mixtures are numbered by content, whichever lots hold them.
+    Mixtures are numbered by content, whichever lots have them.
     """
     part = lot_profile.sort_values(["lot_row", "profile_id"], kind="stable")
     row, profile = part["lot_row"].to_numpy(np.int64), part["profile_id"].to_numpy(np.int64)
@@ -61,7 +61,8 @@ def _mixture(lot_profile: pd.DataFrame, lots: int) -> tuple[NDArray[np.int64], p
     steps = np.rint(weight * 10**WEIGHT_DIGITS).astype(np.int64)
     pair = _dense(profile * (2 * 10**WEIGHT_DIGITS) + steps)
     pairs = int(pair.max(initial=-1)) + 2
-    # a lot's mixture is the sequence of its (profile, weight) pairs; folded one place at a time into exact numbers
+    # the mixture of a lot is the sequence of its (profile, weight) pairs, combined one place at a time into exact
+    # numbers
     place = np.arange(row.size) - np.searchsorted(row, row, side="left")
     number = np.zeros(lots, dtype=np.int64)
     for k in range(int(place.max(initial=-1)) + 1):
@@ -75,7 +76,7 @@ def _mixture(lot_profile: pd.DataFrame, lots: int) -> tuple[NDArray[np.int64], p
     number = np.where(number >= 0, np.searchsorted(used[used >= 0], number), -1)
     member = np.isin(row, first)
     mixtures = pd.DataFrame({"mixture": number[row[member]], "profile_id": profile[member],
-                             "weight": weight[member]})  # rounded: the same whichever lot came first
+                             "weight": weight[member]})  # rounded, so that it is the same whichever lot came first
     return number, mixtures
 
 
@@ -87,22 +88,22 @@ def collapse(lot: pd.DataFrame, lot_profile: pd.DataFrame, lot_climate: pd.DataF
     lot, lot_profile, lot_climate : DataFrame
         `tables.LOT`, `tables.LOT_PROFILE`, `tables.LOT_CLIMATE`.
     today : int
-        Month number of the present month.
+        Number of the present month.
     """
     return _gathered(lot.assign(**_of_slab(lot)), lot_profile, lot_climate, today=today)
 
 
 def _of_slab(lot: pd.DataFrame) -> dict[str, NDArray[Any]]:
-    """Return section_mn_m2 and stiffness_basis of lots; each different depth is worked out once."""
+    """Return section_mn_m2 and stiffness_basis of lots; each different depth is computed once."""
     codes, depths = pd.factorize(lot["beam_depth_mm"].to_numpy(float))
-    section = np.append(stiffness_steps(np.asarray(depths, dtype=float)), 0.0)[codes]  # code -1: no depth
+    section = np.append(stiffness_steps(np.asarray(depths, dtype=float)), 0.0)[codes]  # code -1 means no depth
     deep = (lot["beam_depth_mm"].to_numpy(float) >= DEEP_RIBS_FROM_MM) & ~lot["post_tensioned"].to_numpy(bool)
     return {"section_mn_m2": section,
             "stiffness_basis": np.select([codes < 0, deep], [UNKNOWN, DEEP_RIBS], RIB_DEPTH).astype(object)}
 
 
 def _gathered(lot: pd.DataFrame, lot_profile: pd.DataFrame, lot_climate: pd.DataFrame, *, today: int) -> Archetypes:
-    """Return what `collapse` does, for lots that carry section_mn_m2 and stiffness_basis."""
+    """Return what `collapse` does, for lots that have section_mn_m2 and stiffness_basis."""
     mixture, mixtures = _mixture(lot_profile, len(lot))
     early = lot["pour_early_month"].fillna(-1).to_numpy(np.int64)
     late = lot["pour_late_month"].fillna(-1).to_numpy(np.int64)
@@ -130,7 +131,7 @@ def _gathered(lot: pd.DataFrame, lot_profile: pd.DataFrame, lot_climate: pd.Data
 
 
 def merged(parts: Sequence[Archetypes], *, today: int) -> tuple[Archetypes, list[NDArray[np.int64]]]:
-    """Return the archetypes of several parts, as `collapse` gives them for all lots at once, without lots.
+    """Return the archetypes of several parts as `collapse` returns them for all lots at once, but without lots.
 
     Returns
     -------
@@ -154,5 +155,5 @@ def normalised(archetype_profile: pd.DataFrame) -> pd.DataFrame:
 
 
 def expand(values: pd.DataFrame, lot_archetype: NDArray[np.int64]) -> pd.DataFrame:
-    """Return one row per lot in lot order; missing values where a lot has no archetype."""
+    """Return one row per lot in lot order, with missing values where a lot has no archetype."""
     return values.reindex(pd.Index(lot_archetype)).reset_index(drop=True)

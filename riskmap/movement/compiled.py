@@ -1,12 +1,14 @@
-"""How functions are compiled: one set of options, kept on disk where possible, releasing the interpreter's lock.
+"""How functions are compiled: one set of options, cached on disk where possible, releasing the interpreter's lock.
 
-The arithmetic is as written. Letting the compiler regroup sums gave 6 % more draws a second (measured), but the code
-compiled in a first run and the same code read from the cache then differed in the last digits.
+The arithmetic is done as written. When the compiler was allowed to regroup sums, it computed 6 % more model runs per
+second (measured), but the results of freshly compiled code and of the same code from the cache then differed in the
+last digits.
 
-Compiled code is kept in `NUMBA_CACHE_DIR`, beside the code, or in the user's cache folder, whichever can be written
-first. An account without any of these (a service, a container) has a folder of its own below the system's temporary
-folder, closed to others. Never below the outputs folder: what is kept is read back as code, and outputs come from
-elsewhere. Where nothing can be written, functions are compiled in memory, in every run again; results are the same.
+Compiled code is stored in `NUMBA_CACHE_DIR`, next to the code, or in the user's cache folder, in the first of these
+that can be written. An account without any of them (a service, a container) gets its own folder below the system's
+temporary folder, closed to others. It is never below the outputs folder, because the stored files are executed as code
+and outputs may come from elsewhere. Where nothing can be written, functions are compiled in memory again in every run;
+results are the same.
 """
 
 from __future__ import annotations
@@ -31,11 +33,11 @@ NOT_KEPT = ("W-RUN-055 the compiled equations cannot be kept for the next run: t
 
 
 class CompiledInMemory(UserWarning):
-    """Compiled code is not kept for the next run."""
+    """The warning that compiled code is not stored for the next run."""
 
 
 class _Cache(FunctionCache):
-    """The cache of one function, which a full or failing disk turns into none."""
+    """The cache of one function; on a full or failing disk it works as if there were none."""
 
     def load_overload(self, sig, target_context):  # type: ignore[no-untyped-def]
         """Return the compiled function of a signature, or None: a damaged file is compiled again."""
@@ -45,7 +47,7 @@ class _Cache(FunctionCache):
             return None
 
     def save_overload(self, sig, data):  # type: ignore[no-untyped-def]
-        """Keep a compiled function, or say once that it cannot be kept. A damaged index is begun again."""
+        """Store a compiled function, or warn once that it cannot be stored. A damaged index is replaced."""
         try:
             super().save_overload(sig, data)
         except Exception:
@@ -78,7 +80,7 @@ def _cache_of(function: Function) -> FunctionCache | None:
 
 @cache
 def _use_temporary_folder() -> bool:
-    """Let the compiler keep its code in a folder of this account below the temporary folder; false without one."""
+    """Let the compiler store its code in a folder of this account below the temporary folder; false without one."""
     try:
         folder = Path(tempfile.gettempdir()) / f"riskmap-compiled-{os.getuid() if os.name != 'nt' else 'code'}"
         folder.mkdir(mode=0o700, exist_ok=True)
@@ -96,6 +98,6 @@ def _use_temporary_folder() -> bool:
 
 @cache
 def _tell() -> None:
-    """Warn once, and in the process that the user started only."""
+    """Warn once, and only in the process that the user started."""
     if parent_process() is None:
         warnings.warn(NOT_KEPT, CompiledInMemory, stacklevel=2)

@@ -1,7 +1,9 @@
-"""Surface suction of one record by day steps for every draw, with months known only by an index or a weekly category.
+"""Surface suction of one record by day steps for every model run; some months are known only by index or weekly
+category.
 
-Measured months run the bucket day by day. The other months take the draw's own usual season, shifted by their score, as
-with the monthly bucket; where rain begins again, the bucket starts from the filling that belongs to the suction there.
+In measured months the bucket is stepped day by day. The other months use the usual season of the same model run,
+shifted by their score, as with the monthly bucket. Where rain data begin again, the bucket starts from the filling that
+corresponds to the suction there.
 Method: notebooks/method.md, section 4.
 """
 
@@ -15,12 +17,12 @@ from numpy.typing import NDArray
 from riskmap.movement import day_steps, surface
 
 Array = NDArray[np.float64]
-FULL = 1.0  # filling before the first day of the axis; thirty repeated years forget it
+FULL = 1.0  # filling before the first day of the axis; after thirty repeated years it no longer matters
 
 
 @dataclass(frozen=True)
 class Drawn:
-    """Drawn parameters of the driver, each of shape (n_draw,)."""
+    """Sampled parameters of the driver, each of shape (n_draw,)."""
 
     no_stress_share: Array
     curve_number: Array
@@ -32,37 +34,37 @@ class Drawn:
     pet_scale: Array  # 1; up to 1.4 in semi-arid climates
 
     def suction(self, filled: Array) -> Array:
-        """Return suction for fillings, shape (n_draw, n_month). [pF]"""
+        """Return the suction for fillings, shape (n_draw, n_month). [pF]"""
         return day_steps.suction(filled, wet_pf=self.wet_pf[:, None], dry_pf=self.dry_pf[:, None],
                                  low=self.low[:, None], high=self.high[:, None])
 
     def filling_at(self, suction_pf: Array) -> Array:
-        """Return the filling that belongs to a suction, shape (n_draw,). [-]"""
+        """Return the filling that corresponds to a suction, shape (n_draw,). [-]"""
         return day_steps.filling_at(suction_pf, wet_pf=self.wet_pf, dry_pf=self.dry_pf, low=self.low, high=self.high)
 
     def run(self, days: day_steps.Days, start: Array) -> Array:
-        """Return the filling at month ends from a start, shape (n_draw, n_month). [-]"""
+        """Return the filling at month ends from a given start, shape (n_draw, n_month). [-]"""
         return day_steps.filling(days.rain_mm, days.pet_mm, days.month_stop, self.no_stress_share, self.curve_number,
                                  self.capacity_mm, self.pet_scale, start)
 
 
 def suction(days: day_steps.Days, measured: NDArray[np.bool_], score: Array, *, calendar: NDArray[np.int64],
             use: NDArray[np.bool_], drawn: Drawn, slope: float) -> Array:
-    """Return surface suction at month ends for every draw, shape (n_draw, n_month). [pF]
+    """Return surface suction at month ends for every model run, shape (n_draw, n_month). [pF]
 
     Parameters
     ----------
     days : Days
-        Weather of the months of the axis, the repeated years included.
+        Weather of the months of the axis, including the repeated years.
     measured : bool array, shape (n_month,)
         Months with rain and temperature.
     score : array, shape (n_draw, n_month)
-        Standardised score of the other months, positive wet, with the drawn part that it leaves unexplained; anything
-        in measured months.
+        Standardised score of the other months, wet is positive, including the sampled part that it leaves unexplained.
+        Values in measured months are ignored.
     calendar : int array, shape (n_month,)
         0 for January.
     use : bool array, shape (n_month,)
-        Measured months of which the usual season is made.
+        Measured months from which the usual season is computed.
     drawn : Drawn
     slope : float
         Share of the monthly standard deviation per unit of the score.

@@ -1,11 +1,11 @@
 """Surface suction by day steps: runoff, one bucket, evapotranspiration under stress; values at month ends.
 
-A day's rain less its runoff enters the bucket, which overflows at its capacity; then the evapotranspiration of that
-filling leaves. With monthly data a quarter of the month's rain falls on each of four days, and the month's mean
-temperature holds on all of its days. The filling between two limits becomes suction by a straight line.
-The limits are in-sample for size: they were chosen at one probe (Manhattan, Kansas), out of about 100 settings.
-Runoff after Technical Release 55 of the Soil Conservation Service (1986), stress after FAO Irrigation and Drainage
-Paper 56 (Allen and others 1998), evapotranspiration after Oudin and others (2005).
+A day's rain less its runoff enters the bucket, which overflows at its capacity; then the evapotranspiration for that
+filling leaves it. With monthly data a quarter of the month's rain falls on each of four days, and all of its days have
+the month's mean temperature. The filling between two limits becomes suction by a straight line. The limits are
+in-sample for size: they were chosen at one probe (Manhattan, Kansas), out of about 100 settings. Runoff follows
+Technical Release 55 of the Soil Conservation Service (1986), stress after FAO Irrigation and Drainage Paper 56 (Allen
+and others 1998), evapotranspiration after Oudin and others (2005).
 """
 
 from __future__ import annotations
@@ -22,19 +22,19 @@ from riskmap.movement.compiled import compiled
 Array = NDArray[np.float64]
 Months = NDArray[np.int64]
 
-RAINS_A_MONTH = 4  # a rain a week; six unequal rains in six rotations gave the same in every comparison (computed)
+RAINS_A_MONTH = 4  # one rain per week; six unequal rains in six rotations gave the same in every comparison (computed)
 ABSTRACTED = 0.2  # initial abstraction over retention, TR-55, eq. 2-2
 RETENTION_MM, RETENTION_OFFSET_MM = 25400.0, 254.0  # TR-55, eq. 2-4 in millimetres
 
 
 @dataclass(frozen=True)
 class Days:
-    """Weather of whole months, day by day.
+    """Weather of complete months, day by day.
 
     Attributes
     ----------
     rain_mm, pet_mm : array, shape (n_day,)
-        Rain and potential evapotranspiration; nan on every day of a month that is not known.
+        Rain and potential evapotranspiration, nan on every day of an unknown month.
     month_stop : int array, shape (n_month,)
         Place after the last day of each month; the first month begins at place 0.
     """
@@ -44,9 +44,9 @@ class Days:
     month_stop: Months
 
     def take(self, months: Months) -> Days:
-        """Return the days of these months in this order, each with its own number of days; a month may come twice.
+        """Return the days of these months in this order, each with its own number of days. A month may occur twice.
 
-        The years before a record are a repeat of its first ones: a February of 29 days keeps them there.
+        The years before a record repeat its first years, where a February of 29 days keeps its 29 days.
         """
         start = np.concatenate([[0], self.month_stop[:-1]])[months]
         length = self.month_stop[months] - start
@@ -55,7 +55,7 @@ class Days:
         return Days(self.rain_mm[place], self.pet_mm[place], stop)
 
     def or_else(self, other: Days) -> Days:
-        """Return these days, and where a month is not known here those of `other`; both have the same months."""
+        """Return these days, replaced by those of `other` where a month is unknown here; both have the same months."""
         unknown = np.isnan(self.rain_mm)
         return Days(np.where(unknown, other.rain_mm, self.rain_mm), np.where(unknown, other.pet_mm, self.pet_mm),
                     self.month_stop)
@@ -82,7 +82,7 @@ def rain_a_week(rain_mm: Array, days: Months) -> Array:
     Returns
     -------
     array, shape (n_day,)
-        The sum over a month is the month's rain.
+        Its sum over a month is the month's rain.
     """
     stop = np.cumsum(days)
     out = np.where(np.isnan(np.repeat(rain_mm, days)), np.nan, 0.0)
@@ -92,12 +92,12 @@ def rain_a_week(rain_mm: Array, days: Months) -> Array:
 
 
 def from_months(rain_mm: Array, temperature_c: Array, *, first_month: int, latitude_deg: float) -> Days:
-    """Return the days of a monthly record: a rain a week, the month's temperature on every day.
+    """Return the days of a monthly record: one rain per week, and the month's temperature on every day.
 
     Parameters
     ----------
     rain_mm, temperature_c : array, shape (n_month,)
-        Consecutive months; nan where not known. A month that lacks one of the two is not known at all.
+        Values of consecutive months, nan where not known. A month without one of the two counts as unknown.
     first_month : int
         Month number of the first month.
     latitude_deg : float
@@ -108,13 +108,13 @@ def from_months(rain_mm: Array, temperature_c: Array, *, first_month: int, latit
 
 
 def from_days(rain_mm: Array, temperature_c: Array, *, first_month: int, n_month: int, latitude_deg: float) -> Days:
-    """Return the days of a daily record of whole months.
+    """Return the days of a daily record of complete months.
 
     Parameters
     ----------
     rain_mm, temperature_c : array, shape (n_day,)
-        Every day from the first of `first_month` on, for `n_month` months; nan where not known. A month in which a
-        day lacks one of the two is not known at all: it must be filled before, or bridged.
+        Every day from the first of `first_month` on, for `n_month` months; nan where not known. A month in which a day
+        lacks one of the two counts as unknown, so it must be filled before, or bridged.
 
     Raises
     ------
@@ -140,7 +140,7 @@ def _days(rain_mm: Array, temperature_c: Array, days: Months, first_month: int, 
 def runoff(rain_mm: float, curve_number: float) -> float:
     """Return the runoff of a day's rain. [mm/day]
 
-    Soil Conservation Service (1986), Technical Release 55, equations 2-3 and 2-4, in millimetres.
+    It follows Soil Conservation Service (1986), Technical Release 55, equations 2-3 and 2-4, in millimetres.
     """
     retention = RETENTION_MM / curve_number - RETENTION_OFFSET_MM
     if rain_mm <= ABSTRACTED * retention:
@@ -151,10 +151,10 @@ def runoff(rain_mm: float, curve_number: float) -> float:
 @compiled
 def filling(rain_mm: Array, pet_mm: Array, month_stop: Months, no_stress_share: Array, curve_number: Array,
             capacity_mm: Array, pet_scale: Array, start: Array) -> Array:
-    """Return the filling of the bucket at month ends for every draw, 0 dry to 1 full. [-]
+    """Return the filling of the bucket at month ends for every model run, 0 dry to 1 full. [-]
 
-    Of a day: W rises by the rain less its runoff up to the capacity; then PET min(1, s / (1 - p)) leaves, where s is
-    W over the capacity and p the share that is drawn without stress (FAO-56, equation 84).
+    On each day W rises by the rain less its runoff, up to the capacity. Then PET min(1, s / (1 - p)) leaves, where s is
+    W divided by the capacity and p the share that plants take without stress (FAO-56, equation 84).
 
     Parameters
     ----------
@@ -169,7 +169,7 @@ def filling(rain_mm: Array, pet_mm: Array, month_stop: Months, no_stress_share: 
     Returns
     -------
     array, shape (n_draw, n_month)
-        Check values: two years of College Station by days and by months, two stations of 2020
+        It has check values: two years of College Station by days and by months, two stations of 2020
         (tests/verification/test_day_steps.py).
     """
     out = np.empty((start.size, month_stop.size))
@@ -189,7 +189,7 @@ def filling(rain_mm: Array, pet_mm: Array, month_stop: Months, no_stress_share: 
 
 @compiled
 def runoff_sum(rain_mm: Array, curve_number: float) -> float:
-    """Return the runoff of all days together; days without a value count nothing. [mm]"""
+    """Return the sum of the runoff of all days, not counting days without a value. [mm]"""
     total = 0.0
     for rain in rain_mm:
         if rain == rain:
@@ -199,7 +199,7 @@ def runoff_sum(rain_mm: Array, curve_number: float) -> float:
 
 def suction(filled: Array, *, wet_pf: Array | float, dry_pf: Array | float, low: Array | float,
             high: Array | float) -> Array:
-    """Return surface suction for the filling: dry below `low`, wet above `high`, a straight line between. [pF]
+    """Return surface suction for the filling: dry below `low`, wet above `high`, and a straight line in between. [pF]
 
     Parameters
     ----------
@@ -212,8 +212,8 @@ def suction(filled: Array, *, wet_pf: Array | float, dry_pf: Array | float, low:
 
 def filling_at(suction_pf: Array, *, wet_pf: Array | float, dry_pf: Array | float, low: Array | float,
                high: Array | float) -> Array:
-    """Return the filling that belongs to a suction, for a start after months known only by an index. [-]
+    """Return the filling that corresponds to a suction, for a start after months known only by an index. [-]
 
-    The inverse of `suction`; at the dry limit it gives `low`, at the wet limit `high`.
+    It is the inverse of `suction`: `low` at the dry limit and `high` at the wet limit.
     """
     return np.asarray(low + (high - low) * (dry_pf - suction_pf) / (dry_pf - wet_pf))

@@ -1,7 +1,7 @@
-"""What one draw of the compiled path is given, by name. The compiler takes named tuples as they are.
+"""The inputs of one model run of the compiled path, by name. The compiler accepts named tuples directly.
 
-It looks up fields by their place, and the compiled code that it keeps is renewed when `kernels.py` changes, not when
-this file does: after a change of fields here, save `kernels.py` anew or remove the `__pycache__` beside it.
+It finds fields by their position, and its stored code is renewed when `kernels.py` changes but not when this file does.
+After a change of fields here, save `kernels.py` again or remove the `__pycache__` next to it.
 """
 
 from __future__ import annotations
@@ -16,22 +16,25 @@ Whole = NDArray[np.int64]
 
 
 class Layers(NamedTuple):
-    """Soil layers of every profile, arrays of shape (n_profile, n_layer); layers unused have no thickness."""
+    """Soil layers of every profile, arrays of shape (n_profile, n_layer). Unused layers have zero thickness."""
 
     top_m: Array
     bottom_m: Array
     low_pct: Array  # extensibility
     middle_pct: Array
     high_pct: Array
-    factor: Array  # share of the extensibility that counts
+    factor: Array  # share of the extensibility that is used
 
 
 class Units(NamedTuple):
-    """Units in the order of the result; arrays of shape (n_unit,), profile ascending, class ascending within it."""
+    """Units in the order of the result; arrays of shape (n_unit,).
+
+    Profiles ascend, and classes ascend within a profile.
+    """
 
     profile: Whole
     stiffness: Whole
-    early: Whole  # pour months, places on the axis
+    early: Whole  # pour months, as positions on the axis
     late: Whole
 
     def part(self, where: slice) -> Units:
@@ -40,38 +43,38 @@ class Units(NamedTuple):
 
 
 class StripModel(NamedTuple):
-    """The strip that is alike on both sides, stepped month by month; the inputs are multiplied in."""
+    """The strip whose two sides are alike, stepped month by month; the inputs are already multiplied in."""
 
-    decay: Array  # (n_mode,), a month
-    early: Array  # (n_mode,), times the driver of the month before
-    late: Array  # (n_mode,), times the driver of the month
+    decay: Array  # (n_mode,), per month
+    early: Array  # (n_mode,), factor on the driver of the month before
+    late: Array  # (n_mode,), factor on the driver of the month
     steady: Array  # (n_mode,), at month 0
     output: Array  # (n_point, n_z, n_mode)
     initial: Array  # (n_mode, n_z), state from a profile of open ground
 
 
 class OppositeModel(NamedTuple):
-    """The strip whose sides are opposite."""
+    """The strip whose two sides are opposite."""
 
-    decay: Array  # (n_mode,), a month
+    decay: Array  # (n_mode,), per month
     steady: Array  # (n_mode,), for a lasting difference of 1 pF
     output: Array  # (n_point, n_z, n_mode)
 
 
 class GroundModel(NamedTuple):
-    """Open ground, stepped month by month; the inputs are multiplied in."""
+    """Open ground, stepped month by month; the inputs are already multiplied in."""
 
-    decay: Array  # (n_z,), a month
+    decay: Array  # (n_z,), per month
     early: Array
     late: Array
     steady: Array
     output: Array  # (n_z, n_z)
     depth_edges: Array  # (n_z + 1,), in active depths
-    share: Array  # (n_z,), times the draw's vertical share of the volume change; 1 on uncracked ground
+    share: Array  # (n_z,), factor on the vertical share of the volume change in the model run; 1 on uncracked ground
 
 
 class Drawn(NamedTuple):
-    """The values of one draw."""
+    """The parameter values of one model run."""
 
     active_depth_m: float
     restraint: float
@@ -86,14 +89,14 @@ class Drawn(NamedTuple):
     settlement_m: float
     settlement_yr: float
     pour: float  # quantile
-    sides_pf: float  # right minus left surface suction
-    scenario_pf: Array  # (3,), the same of leak, watering and tree
+    sides_pf: float  # surface suction on the right minus that on the left
+    scenario_pf: Array  # (3,), the same for leak, watering and tree
 
 
 class Axis(NamedTuple):
-    """Places on the axis of months."""
+    """Positions on the axis of months."""
 
     now: int
     normal_first: int
     normal_last: int
-    first_calendar: int  # calendar month of place 0, from 0
+    first_calendar: int  # calendar month of position 0, from 0

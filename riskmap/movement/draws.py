@@ -1,8 +1,8 @@
-"""Common random numbers: one stratified set of draws shared by every archetype of a run.
+"""Common random numbers: one stratified set of draws that every archetype of a run shares.
 
-Draw number d means the same quantile of every parameter for every lot, so neighbours differ because their soil, age
-or slab differ and never because of chance, and order, chunks and workers cannot change a result. Each parameter is
-stratified (Latin hypercube): its draws fall one into each of `n` equal slices of probability.
+Model run number d uses the same quantile of every parameter for every lot. So neighbours differ because their soil, age
+or slab differs and never by chance, and order, parts and workers cannot change a result. Each parameter is stratified
+(Latin hypercube): each of `n` equal slices of probability gets one of its values.
 Method: notebooks/method.md, section 8.
 """
 
@@ -18,8 +18,9 @@ from riskmap.common.settings import MovementSettings
 
 Array = NDArray[np.float64]
 
-# One random stream per parameter: adding a parameter at the end leaves the draws of the others untouched.
-NARROWEST_SPAN_PF = 0.05  # keeps the driver defined when both drawn limits fall on the guard
+# There is one random stream per parameter, so that a parameter added at the end does not change the draws of the
+# others.
+NARROWEST_SPAN_PF = 0.05  # keeps the driver defined when both sampled limits reach the guard
 PARAMETERS = (
     "component", "extensibility", "diffusivity", "active_depth", "wet_limit", "dry_limit", "equilibrium_common",
     "equilibrium_lot", "restraint", "rain_factor", "bucket", "half_width", "stiffness", "spring", "load", "edge_load",
@@ -30,9 +31,9 @@ PARAMETERS = (
 
 @dataclass(frozen=True)
 class Draws:
-    """Drawn parameters, each an array of shape (n_draw,).
+    """Sampled parameters of the model runs, each an array of shape (n_draw,).
 
-    `component`, `extensibility`, `half_width`, `stiffness`, `pour` and `index_noise` stay quantiles or normal scores,
+    `component`, `extensibility`, `half_width`, `stiffness`, `pour` and `index_noise` remain quantiles or normal scores,
     because their distribution depends on the lot; the replay streams are ranks 0..n_draw-1.
     """
 
@@ -46,18 +47,18 @@ class Draws:
     restraint: Array
     rain_factor: Array
     bucket_mm: Array
-    half_width: Array  # uniform -1 to 1, times the spread of the lot
+    half_width: Array  # uniform -1 to 1, multiplied by the spread of the lot
     stiffness: Array  # normal score
     spring_n_m3: Array
     load_pa: Array
     edge_load_n_m: Array
     settlement_mm: Array
     pour: Array  # uniform 0-1
-    replay_rank: NDArray[np.int64]  # shape (n_draw, 3): one of the drier, middle and wetter third each
+    replay_rank: NDArray[np.int64]  # shape (n_draw, 3): one each from the drier, middle and wetter third
     index_noise: Array  # normal score
     pet_scale: Array  # uniform 0-1
-    sides_pf: Array  # right minus left surface suction, sustained since the pour
-    no_stress_share: Array  # this and the next three: of the driver by day steps
+    sides_pf: Array  # surface suction right minus left, sustained since the pour
+    no_stress_share: Array  # this and the next three belong to the driver by day steps
     curve_number: Array
     low_filling: Array
     high_filling: Array
@@ -65,12 +66,12 @@ class Draws:
 
     @property
     def count(self) -> int:
-        """Number of draws."""
+        """Number of model runs."""
         return self.component.size
 
 
 def stratified(count: int, seed: int) -> dict[str, Array]:
-    """Return one stratified uniform sample per parameter, shape (count,) each, from a stream of its own.
+    """Return one stratified uniform sample per parameter, shape (count,) each, each from its own random stream.
 
     Method: method.md, section 8.
     """
@@ -95,7 +96,7 @@ def make(settings: MovementSettings) -> Draws:
     low, high = s.guard_pf
     one, other = (np.clip(middle + sd * normal[name], low, high) for name, middle, sd in (
         ("wet_limit", s.wet_limit_pf, s.wet_limit_sd_pf), ("dry_limit", s.dry_limit_pf, s.dry_limit_sd_pf)))
-    wet, dry = np.minimum(one, other), np.maximum(one, other)  # drawn limits that cross are exchanged
+    wet, dry = np.minimum(one, other), np.maximum(one, other)  # sampled limits that cross are exchanged
     ranks = np.column_stack([np.argsort(np.argsort(u[name], kind="stable"), kind="stable")
                              for name in ("replay_dry", "replay_middle", "replay_wet")])
     return Draws(
@@ -131,7 +132,7 @@ def make(settings: MovementSettings) -> Draws:
 
 
 def middle(settings: MovementSettings) -> Draws:
-    """Return one draw with every parameter at its middle, for runs that explain and do not spread.
+    """Return a single model run with every parameter at its median, for results that explain and need no range.
 
     Method: method.md, section 8.
     """
@@ -161,28 +162,28 @@ def middle(settings: MovementSettings) -> Draws:
 
 
 def replayed_years(ranks: NDArray[np.int64], count: int, years: int) -> NDArray[np.int64]:
-    """Return for each draw three past years, as places in the list of years ordered from dry to wet.
+    """Return for each model run three past years, as positions in the list of years ordered from dry to wet.
 
     Method: method.md, section 8.
-    The 3 * count slots cover the ordered list evenly, so every year is used equally often (within one), and each draw
-    sees one year of the drier, the middle and the wetter third.
+    The 3 * count slots cover the ordered list evenly, so every year is used equally often (within one), and each model
+    run gets one year from the drier, the middle and the wetter third.
 
     Parameters
     ----------
     ranks : array, shape (count, 3)
     count, years : int
-        Number of draws and of past years.
+        Number of model runs and of past years.
     """
     slot = ranks + count * np.arange(3)[None, :]
     return (slot * years) // (3 * count)
 
 
 def triangular(u: Array, low: Array, middle: Array, high: Array) -> Array:
-    """Return quantiles of the triangular distribution, broadcast; the middle where the spread is zero.
+    """Return quantiles of the triangular distribution, broadcast; the mode where the spread is zero.
 
     Method: method.md, section 6.
-    Inverse of the closed-form distribution function: below the mode low + sqrt(u w (m - l)), above it
-    high - sqrt((1 - u) w (h - m)) with w = h - l.
+    It is the inverse of the exact distribution function: below the mode low + sqrt(u w (m - l)), above it high -
+    sqrt((1 - u) w (h - m)) with w = h - l.
     """
     width = high - low
     left = low + np.sqrt(np.maximum(u * width * (middle - low), 0.0))

@@ -1,6 +1,6 @@
-"""Every draw of a few archetypes, now and in past months: what a calibration compares with surveys.
+"""Every model run of a few archetypes, now and in past months: what a calibration compares with surveys.
 
-The same engine and the same draws as `simulate`, so that draw d means here what it meant in the run.
+It uses the same engine and the same draws as `simulate`, so that model run d is the same here as in the estimate.
 Method: notebooks/method.md, section 13.
 """
 
@@ -33,24 +33,24 @@ MM = 1000.0
 
 @dataclass(frozen=True)
 class Group:
-    """Archetypes of one climate cell and slab width, with every draw of the soils under them.
+    """Archetypes of one climate cell and slab width, with every model run on the soils under them.
 
     Attributes
     ----------
     archetype_ids : int array, shape (n_archetype,)
     plan_factor : array, shape (n_archetype,)
     part_archetype, part_unit : int arrays, shape (n_part,)
-        Place in `archetype_ids` and unit of each part of a mixture.
+        Position in `archetype_ids` and unit of each part of a mixture.
     part_weight : array, shape (n_part,)
-        Sums to 1 over an archetype.
+        Weights sum to 1 over an archetype.
     chosen : int array, shape (n_archetype, n_draw)
-        Unit that stands for each draw, as in the run.
+        Unit that each model run uses, as in the estimate.
     block : array, shape (n_unit, n_draw, n_quantity)
         `kernels.QUANTITIES`; lengths in m.
     past : float32 array, shape (n_unit, n_draw, n_past)
-        Slab's middle above edge at the ends of the months before now, nan before the pour. [m]
+        Height of the slab's middle above its edge at the ends of the past months, nan before the pour. [m]
     now : int
-        Month number of now.
+        Number of the present month.
     """
 
     archetype_ids: Whole
@@ -64,7 +64,7 @@ class Group:
     now: int
 
     def at(self, month: int) -> Array:
-        """Return the slab's middle above edge at the end of a month, shape (n_unit, n_draw); nan when unknown. [m]"""
+        """Return the slab's middle above its edge at a month's end, shape (n_unit, n_draw); nan if unknown. [m]"""
         if month == self.now:
             return self.block[:, :, kernels.NOW]
         place = self.past.shape[2] - (self.now - month)
@@ -75,26 +75,26 @@ class Group:
 
 def groups(inputs: MovementInputs, archetype_ids: Whole, area: Area, *, earliest: int | None = None,
            draws: Draws | None = None, workers: int | None = 1) -> Iterator[Group]:
-    """Compute archetypes again, draw by draw, one group of equal cell and width at a time.
+    """Compute archetypes again with every model run, one group of equal cell and width at a time.
 
     Parameters
     ----------
     inputs : MovementInputs
     archetype_ids : int array, shape (n_archetype,)
-        Archetypes wanted, without repeats.
+        Archetypes to compute, without repeats.
     area : Area
         Settings of the run.
     earliest : int, optional
-        Month number of the first past month wanted; none when not given.
+        Month number of the first past month to return; if it is not given, no past months.
     draws : Draws, optional
         Default: those of the run.
     workers : int, optional
-        Threads; any number gives the same result.
+        Number of threads; the result does not depend on it.
 
     Yields
     ------
     Group
-        Archetypes whose cell gives no number are left out.
+        Archetypes whose cell gives no estimate are left out.
     """
     drawn = random.make(area.movement) if draws is None else draws
     wanted = inputs.archetype.loc[np.unique(archetype_ids)]
@@ -128,7 +128,7 @@ def mixed(group: Group, values: Array) -> tuple[Array, Array]:
     """Return mean and variance over the soils of each archetype, both of shape (n_archetype, n_draw).
 
     Method: method.md, section 13.
-    values (n_unit, n_draw): one quantity; the result has its unit (and its square) times the plan factor.
+    values (n_unit, n_draw): one quantity. The results have its unit and its square, multiplied by the plan factor.
     """
     mean = np.zeros((group.archetype_ids.size, values.shape[1]))
     square = np.zeros_like(mean)
@@ -140,7 +140,7 @@ def mixed(group: Group, values: Array) -> tuple[Array, Array]:
 
 
 def picked(group: Group, values: Array) -> Array:
-    """Return each draw's value on the soil that stands for it in each archetype, shape (n_archetype, n_draw).
+    """Return the value of each model run on the soil it uses in each archetype, shape (n_archetype, n_draw).
 
     Method: method.md, section 13.
     """

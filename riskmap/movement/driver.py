@@ -1,9 +1,9 @@
-"""Surface suction of one climate cell for every draw, and the past years that are replayed.
+"""Surface suction of one climate cell for every model run, and the past years that are replayed.
 
-Months measured by rain and temperature run the bucket, by day steps or by months: a draw uses one of the two
-throughout, and by default every second draw the monthly one. Months known only by an index or by weekly categories take
-the month's climatology shifted by the index, with the part that the index leaves unexplained drawn. The record is
-preceded by a repeat of its first years, so that the ground has forgotten its start before the first pour.
+In months with measured rain and temperature the bucket is stepped, by days or by months. A model run uses one of the
+two throughout; by default every second one uses the monthly bucket. Months known only by an index or by weekly
+categories use the month's climatology shifted by the index; the part that the index leaves unexplained is sampled. The
+record is preceded by a repeat of its first years, so that the ground has forgotten its start before the first pour.
 Method: notebooks/method.md, section 4; equilibrium and spin-up section 5.2 and 5.3; past years section 8.
 """
 
@@ -27,11 +27,12 @@ if TYPE_CHECKING:
 Array = NDArray[np.float64]
 
 # Unexplained part of the standardised driver by source: 2 index, sqrt(1 - 0.77^2) (rank correlation of SPEI with bucket
-# storage .72-.85 in six divisions, measured); 3 weekly category, 40 % of the variance explained (25-55 % measured);
-# 4 climatology only. Found for the monthly bucket; used for the day steps too, where they were not measured.
+# storage .72-.85 in six divisions, measured); 3 weekly category, 40 % of the variance explained (25-55 % measured); 4
+# climatology only. These were found for the monthly bucket and are used for the day steps too, where they were not
+# measured.
 NOISE_BY_SOURCE = {INDEX: 0.64, CATEGORY: 0.77, CLIMATOLOGY: 1.0}
-TOO_DRY_MEAN, TOO_DRY_FILLING, TOO_DRY_SHARE = 0.15, 0.05, 0.5  # judgement: watering and leaks decide
-SEMI_ARID_MEAN = 0.40  # judgement: below it PET is varied too, times 1.0-1.4
+TOO_DRY_MEAN, TOO_DRY_FILLING, TOO_DRY_SHARE = 0.15, 0.05, 0.5  # judgement: in drier climates watering and leaks decide
+SEMI_ARID_MEAN = 0.40  # judgement: in drier climates PET is varied too, times 1.0-1.4
 SEMI_ARID_PET = 0.4
 SHORTEST_RULE_YEARS = 30
 WHATIF_PERCENTILES = (10, 50, 90)
@@ -44,21 +45,22 @@ class Driver:
     Attributes
     ----------
     first_month : int
-        Month number of axis place 0 (the repeated years included).
+        Month number of axis position 0 (including the repeated years).
     record : int
-        Axis place of the first real month.
+        Axis position of the first real month.
     suction_pf : array, shape (n_draw, n_month)
     equilibrium_pf : array, shape (n_draw,)
     normal : tuple of int
-        First and last axis place of the normal period.
+        First and last axis position of the normal period.
     starts : int array, shape (n_draw, 6)
-        Start places of three replayed years and of the dry, middle and wet year.
+        Start positions of three replayed years and of the dry, average and wet year.
     usual : int
-        Place of a past month of the same calendar month whose state is the middle one: the reference's `now`.
+        Position of a past month of the same calendar month whose state is the median: the present month of the typical
+        lot.
     whatif_years : tuple of str
-        Names of the dry, middle and wet year, such as `2010-09 to 2011-08`.
+        Names of the dry, average and wet year, such as `2010-09 to 2011-08`.
     state : str
-        Why the cell gives no number; empty when it does.
+        Why the cell gives no estimate; empty when it does.
     flags : tuple of str
     """
 
@@ -76,25 +78,25 @@ class Driver:
 
     @property
     def now(self) -> int:
-        """Axis place of the present month."""
+        """Axis position of the present month."""
         return self.suction_pf.shape[1] - 1
 
 
 @dataclass(frozen=True)
 class Record:
-    """Months of one cell, the repeated years included; `days` where a draw needs them."""
+    """Months of one cell, including the repeated years; with `days` where a model run needs them."""
 
     precipitation_mm: Array
     pet_mm: Array
     z: Array
     source: NDArray[np.int8]
     first_month: int
-    start: int  # axis place of the first real month
+    start: int  # axis position of the first real month
     days: day_steps.Days | None
 
     @property
     def calendar(self) -> NDArray[np.int64]:
-        """Calendar month of each place, 0 for January."""
+        """Calendar month of each position, 0 for January."""
         return (self.first_month + np.arange(self.source.size)) % 12
 
     def years(self, first: int, last: int) -> NDArray[np.bool_]:
@@ -105,12 +107,13 @@ class Record:
 
 
 def record(history: ClimateHistory, cell: int, climate: ClimateSettings) -> Record:
-    """Return the months of one cell on the axis of its driver; `make` takes them when it is called more than once.
+    """Return the months of one cell on the axis of its driver; pass them to `make` when it is called more than once.
 
     Raises
     ------
     ValueError
-        When the driver needs days and the history, of a run made before there were any, has no temperature.
+        When the driver needs days and the history has no temperature, because its run was made before there were day
+        steps.
     """
     source = history.source[cell]
     begin = int(np.argmax(source > 0))
@@ -118,7 +121,7 @@ def record(history: ClimateHistory, cell: int, climate: ClimateSettings) -> Reco
     length = source.size - begin
     lead = 12 * climate.spin_up_years
     cycle = min(lead, length // 12 * 12) or length
-    # a repeat that ends just before the record and keeps the calendar
+    # the repeat ends just before the record and keeps the calendar
     places = (np.arange(-lead, 0) % cycle) if cycle % 12 == 0 else np.zeros(0, dtype=np.int64)
     take = np.concatenate([places, np.arange(length)])
     days = None if climate.driver == "month" else _days(history, cell).take(begin + take)
@@ -128,7 +131,7 @@ def record(history: ClimateHistory, cell: int, climate: ClimateSettings) -> Reco
 
 
 def _days(history: ClimateHistory, cell: int) -> day_steps.Days:
-    """Return the days of a cell on the axis of the history: its own where it has any, else a rain a week."""
+    """Return the days of a cell on the axis of the history: its own where it has any, otherwise one rain per week."""
     if np.isnan(history.temperature_c[cell][history.source[cell] == RECORD]).any():
         raise ValueError(f"cell {history.cells[cell]} has no temperature; its run can use the monthly driver only")
     latitude = float(history.latitude_deg[cell])
@@ -143,7 +146,7 @@ def _days(history: ClimateHistory, cell: int) -> day_steps.Days:
 
 
 def _usual(record: Record, climate: ClimateSettings) -> NDArray[np.bool_]:
-    """Return the measured months that make the usual season."""
+    """Return the measured months from which the usual season is computed."""
     measured = record.source == RECORD
     use = measured & record.years(climate.normal_first_year, climate.normal_last_year)
     return use if use.sum() >= 12 * 10 else measured & (np.arange(measured.size) >= record.start)
@@ -155,7 +158,7 @@ def _unexplained(record: Record) -> Array:
 
 
 def _by_days(record: Record, drawn: day_record.Drawn, noise: Array, climate: ClimateSettings) -> Array:
-    """Return surface suction by day steps of every draw, shape (n_draw, n_month)."""
+    """Return surface suction by day steps for every model run, shape (n_draw, n_month)."""
     assert record.days is not None
     score = record.z + _unexplained(record) * noise[:, None]
     return day_record.suction(record.days, record.source == RECORD, score, calendar=record.calendar,
@@ -163,14 +166,14 @@ def _by_days(record: Record, drawn: day_record.Drawn, noise: Array, climate: Cli
 
 
 def _middle_by_days(record: Record, climate: ClimateSettings, movement: MovementSettings) -> Array:
-    """Return surface suction by day steps with the default settings, nothing varied, shape (n_month,)."""
+    """Return surface suction by day steps with the default settings and nothing varied, shape (n_month,)."""
     one = (climate.no_stress_share, climate.curve_number, climate.bucket_capacity_mm, climate.low_filling,
            climate.high_filling, movement.wet_limit_pf, movement.dry_limit_pf, 1.0)
     return _by_days(record, day_record.Drawn(*(np.array([value]) for value in one)), np.zeros(1), climate)[0]
 
 
 def without_draw(record: Record, by: str, climate: ClimateSettings, movement: MovementSettings) -> Array:
-    """Return surface suction with the default settings and nothing drawn, by `day` steps or by `month`. [pF]
+    """Return surface suction with the default settings and nothing varied, by `day` steps or by `month`. [pF]
 
     Shape (n_month,), on the axis of the record. (method.md, section 4)
     """
@@ -181,13 +184,13 @@ def without_draw(record: Record, by: str, climate: ClimateSettings, movement: Mo
 
 
 def covered_equilibrium(record: Record, suction: Array, climate: ClimateSettings) -> float:
-    """Return the suction under a slab that belongs to a surface suction. [pF] (method.md, section 5.2)"""
+    """Return the suction under a slab that corresponds to a surface suction. [pF] (method.md, section 5.2)"""
     return _equilibrium(record, suction, climate)[0]
 
 
 def _suction(record: Record, *, rain_factor: float, capacity_mm: float, pet_scale: float, wet: float, dry: float,
              noise: float, climate: ClimateSettings) -> Array:
-    """Return surface suction of one draw by the monthly bucket; after index months it starts from their filling."""
+    """Return surface suction of one model run by the monthly bucket; after index months it starts from their level."""
     measured = record.source == RECORD
     pet = record.pet_mm * pet_scale
     if measured.all():
@@ -213,7 +216,7 @@ def _equilibrium(record: Record, suction: Array, climate: ClimateSettings) -> tu
     if short:
         use = np.arange(suction.size) >= record.start
         short = use.sum() < 12 * SHORTEST_RULE_YEARS
-    # running means may reach back before the first month of the rule's years
+    # running means may extend back before the first of these years
     first = max(int(np.argmax(use)) - (climate.equilibrium_months - 1), record.start)
     last = int(suction.size - np.argmax(use[::-1]))
     return surface.equilibrium(suction[first:last], window=climate.equilibrium_months,
@@ -230,10 +233,10 @@ def _normal(record: Record, climate: ClimateSettings) -> tuple[int, int]:
 
 def _years_from_dry_to_wet(record: Record, suction: Array, equilibrium: float, movement: MovementSettings) \
         -> tuple[NDArray[np.int64], int]:
-    """Return start places of past years, ordered by the edge's movement at the end of the year, and the usual one.
+    """Return start positions of past years, ordered by the edge's movement at the end of the year, and the usual one.
 
-    The order is found once per cell with the middle parameters and a uniform soil: it depends on the weather. The
-    usual place is the start whose state has the middle edge movement.
+    The order is found once per cell with the median parameters and a uniform soil, because it depends on the weather.
+    The usual position is the start whose state has the median edge movement.
     """
     now = suction.size - 1
     starts = np.arange(now - 12, record.start - 1, -12)[::-1]
@@ -245,7 +248,7 @@ def _years_from_dry_to_wet(record: Record, suction: Array, equilibrium: float, m
     decay, early, late = reduced_model.step_factors(model.rates, dtau)
     driver = suction - equilibrium
     weight = model.output[-1].sum(axis=0)  # depth integral at the edge
-    # every replay starts from the same state, so only the weather's forced response differs
+    # every replay starts from the same state, so that only the weather's forced response differs
     moved = np.zeros(starts.size)
     state = np.zeros((starts.size, weight.size))
     for k in range(12):
@@ -265,7 +268,7 @@ def _span(first_month: int, start: int) -> str:
 
 
 def by_month(draws: Draws, climate: ClimateSettings) -> NDArray[np.bool_]:
-    """Return which draws use the monthly bucket; the others use day steps. (method.md, section 4)"""
+    """Return which model runs use the monthly bucket; the others use day steps. (method.md, section 4)"""
     return draws.driver_rank % 2 == 1 if climate.driver == "both" else np.full(draws.count, climate.driver == "month")
 
 
@@ -276,18 +279,19 @@ def make(history: ClimateHistory, cell: int, draws: Draws, climate: ClimateSetti
     Parameters
     ----------
     history : ClimateHistory
-        From the climate stage: arrays (n_cell, n_month) of month ends, with the source of each month.
+        The result of the climate stage: arrays (n_cell, n_month) of month ends, with the source of each month.
     cell : int
         Row of the history.
     draws : Draws
     climate, movement : settings
     of_cell : Record, optional
-        What `record` returns for the same history, cell and settings.
+        As returned by `record` for the same history, cell and settings.
 
     Notes
     -----
-    The middle run (default settings, nothing varied) names the whatif years: by day steps unless the monthly bucket is
-    set. Whether a climate is too dry is always judged by the monthly bucket: its limits were set for that.
+    The median model run (default settings, nothing varied) names the what-if years; it uses day steps unless the
+    monthly bucket is set. Whether a climate is too dry is always judged by the monthly bucket, because its limits were
+    set for that.
     """
     months = record(history, cell, climate) if of_cell is None else of_cell
     middle = without_draw(months, "month", climate, movement)

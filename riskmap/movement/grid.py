@@ -1,8 +1,8 @@
-"""Finite-volume grid and operator of the half strip: suction under a sealed slab and the open ground beside it.
+"""Finite-volume grid and operator of the half strip: suction under a sealed slab and in the open ground beside it.
 
-Lengths are divided by the active depth, so the operator depends on one number only, half width over active depth.
-Cells grow geometrically away from the slab edge and from the surface: on a uniform grid the square-root
-singularity at the edge leaves an error of first order (notebooks/method.md, section 5.5; tests/verification).
+Lengths are divided by the active depth, so the operator depends on a single number, half width over active depth. Cells
+grow geometrically away from the slab edge and from the surface: on a uniform grid the square-root singularity at the
+edge leaves an error of first order (notebooks/method.md, section 5.5; tests/verification).
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ FAR_FIELD = 1.5  # width of open ground in active depths: error below 0.18 % of 
 
 @dataclass(frozen=True)
 class GridSize:
-    """Number of cells under the slab, outside and in depth, and largest over smallest cell along x and z."""
+    """Number of cells under the slab, outside and in depth, and the ratio of largest to smallest cell along x and z."""
 
     under: int
     outside: int
@@ -67,7 +67,7 @@ class Operator:
 
 
 def geometric_cells(length: float, count: int, ratio: float) -> Array:
-    """Return `count` cell sizes that add up to `length`, the last `ratio` times the first.
+    """Return `count` cell sizes that add up to `length`; the last is `ratio` times the first.
 
     Method: method.md, section 5.5. [-]
     """
@@ -86,13 +86,13 @@ def strip(half_width: float, size: GridSize = STANDARD, *, far_field: float = FA
         Half width of the slab over active depth.
     size : GridSize
     far_field : float
-        Width of open ground over active depth; no flux at its far side.
+        Width of open ground over active depth; there is no flux at its far side.
     middle : str
         `mirror`: no flux at the slab's middle (both sides alike); `zero`: suction zero there (sides opposite).
     cracked_depth : float
         Depth over active depth to which open ground is cracked; 0 for none.
     cracked_ratio : float
-        Diffusivity of cracked ground over that of the rest.
+        Diffusivity of cracked ground divided by that of the rest.
 
     Raises
     ------
@@ -190,8 +190,8 @@ def rows_at(operator: Operator, positions: Array, *, odd: bool = False) -> spars
     Returns
     -------
     sparse matrix, shape (n_point, n_x)
-        Straight lines between cell centres; before the first centre the even parabola through the first two, or the
-        straight line to zero.
+        It uses straight lines between cell centres, and before the first centre the even parabola through the first
+        two, or the straight line to zero.
     """
     x = operator.x
     right = np.clip(np.searchsorted(x, positions), 1, x.size - 1)

@@ -1,9 +1,9 @@
-"""How the ground under a slab has moved since the pour, December by December, in the middle run.
+"""How the ground under a slab has moved since the pour, December by December, in the median model run.
 
-For the growth curve: the middle of a new slab rises for some years and then rests, the edge follows the seasons
-(how many years: method.md, section 9.1).
-Ground only, without slab, settlement and plan factor, like `middle_now_mm` and `edge_now_mm`; one run with
-every parameter at its middle, the mean over the soils of a lot. Not a median of draws.
+This is for the growth curve: the middle of a new slab rises for some years and then rests, while the edge follows the
+seasons (how many years: method.md, section 9.1). It is the ground only, without slab, settlement and plan factor, like
+`middle_now_mm` and `edge_now_mm`. It is one model run with every parameter at its median, averaged over the soils of a
+lot; it is not a median of model runs.
 Method: notebooks/method.md, section 5.6 and 9.
 """
 
@@ -47,9 +47,9 @@ def curves(inputs: MovementInputs, movement: MovementSettings, climate: ClimateS
     Returns
     -------
     DataFrame
-        archetype, year (of the December), middle_mm, edge_mm: movement since the pour, up positive, to 0.1 mm; by
-        archetype and year. At most `MOST_DECEMBERS` an archetype, none before the weather record of its cell begins.
-        No rows for archetypes without a number.
+        archetype, year (of the December), middle_mm, edge_mm: movement since the pour, up positive, to 0.1 mm; sorted
+        by archetype and year. There are at most `MOST_DECEMBERS` per archetype, and none before the weather record of
+        its cell begins. Archetypes without an estimate have no rows.
     """
     found = [pd.DataFrame({"archetype": np.empty(0, np.int32), "year": np.empty(0, np.int16),
                            "middle_mm": np.empty(0, np.float32), "edge_mm": np.empty(0, np.float32)})]
@@ -117,9 +117,9 @@ def since_pour(pour: Months, months: Months, states: Array, open_ground: Array, 
     """Fill out (n_unit, n_december, 2) with middle and edge of the ground since the pour, nan where no month is given.
 
     Method: method.md, section 5.6. [m]
-    pour (n_unit,), months (n_unit, n_december): places on the axis, -1 for none; states (n_month, n_mode) of the
+    pour (n_unit,), months (n_unit, n_december): positions on the axis, -1 for none; states (n_month, n_mode) of the
     always-slabbed strip; open_ground (n_month, n_z); initial (n_mode, n_z); rows (2, n_mode) of middle and edge;
-    ground_row (n_z,); powers (n_month, n_mode): decay after so many months.
+    ground_row (n_z,); powers (n_month, n_mode): decay by number of months.
     """
     delta = np.empty(states.shape[1])
     for n in range(pour.size):
@@ -144,7 +144,7 @@ def since_pour(pour: Months, months: Months, states: Array, open_ground: Array, 
 def _mixed(archetype: Months, parts: pd.DataFrame, months: Months, moved: Array, first_month: int) -> pd.DataFrame:
     """Return the rows of some archetypes: the mean over the soils of each, by weight. [mm]
 
-    All parts of an archetype were poured in one month, so they have the same Decembers.
+    All parts of an archetype were poured in the same month, so they have the same Decembers.
     """
     place = np.searchsorted(archetype, parts["archetype_id"].to_numpy(np.int64))
     mean = np.zeros((archetype.size, *moved.shape[1:]))

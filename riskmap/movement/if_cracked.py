@@ -1,6 +1,6 @@
-"""What a few archetypes would do on cracked ground: the scenario's two figures beside those of the run.
+"""What a few archetypes would do on cracked ground: the scenario's two figures, to compare with those of the run.
 
-The engine and the draws of the run, with the one setting exchanged, so that what differs comes from the cracks.
+It uses the engine and the draws of the run and changes a single setting, so that any difference comes from the cracks.
 Method: notebooks/method.md, section 5.4.
 """
 
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class IfCracked:
-    """Medians over the draws on cracked ground, as the columns of the same names are on the ground of the run. [mm]"""
+    """Medians over the model runs on cracked ground, named like the columns for the ground of the run. [mm]"""
 
     expected_movement_mm: float
     seasonal_range_mm: float
@@ -29,28 +29,28 @@ class IfCracked:
 
 def medians(inputs: MovementInputs, archetype_ids: NDArray[np.int64], area: Area, *,
             workers: int | None = None) -> dict[int, IfCracked]:
-    """Compute archetypes again with `ground = "cracked"`, every draw.
+    """Compute archetypes again with `ground = "cracked"`, with every model run.
 
     Parameters
     ----------
     inputs : MovementInputs
-        What the run computed from.
+        Inputs of the run.
     archetype_ids : int array, shape (n_archetype,)
-        Archetypes wanted, without repeats.
+        Archetypes to compute, without repeats.
     area : Area
         Settings of the run.
     workers : int, optional
-        Threads; any number gives the same result. Default: the machine's cores.
+        Number of threads; the result does not depend on it. Default: the machine's cores.
 
     Returns
     -------
     dict
-        archetype -> IfCracked; archetypes whose cell gives no number are left out.
+        archetype -> IfCracked; archetypes whose cell gives no estimate are left out.
     """
     cracked = area.model_copy(update={"movement": area.movement.model_copy(update={"ground": "cracked"})})
     out = {}
     for group in draws_of_lots.groups(inputs, archetype_ids, cracked, workers=workers):
-        # dates and the widening by frost do not enter these two
+        # dates and the widening by frost do not affect these two
         table = summary.summarise(group.block, group.chosen, 0, False, group.plan_factor)
         for number, expected, swing in zip(group.archetype_ids.tolist(), table["expected_movement_mm"],
                                            table["seasonal_range_mm"], strict=True):

@@ -1,14 +1,14 @@
-"""The compiled path: from surface suction of one draw to the movement of every archetype that shares it.
+"""The compiled path: from surface suction of one model run to the movement of every archetype that shares it.
 
-For one climate cell, one width class and one draw, the always-slabbed strip and the open ground are stepped once
-through the whole record. A slab poured at month p then differs from the always-slabbed one by a correction that only
-decays: c(t) = C(t) + exp(-rates (t - p)) (initial a(p) - C(p)), an exact identity. Soil enters linearly as a row of
-weights. So a further soil costs two products a month, a further pour date a short sum, and each slab solve is shared
-by all pour dates whose correction has died away.
+For one climate cell, one width class and one model run, the strip that always had a slab ("always-slabbed") and the
+open ground are stepped once through the whole record. A slab poured at month p then differs from the always-slabbed one
+by a correction that only decays: c(t) = C(t) + exp(-rates (t - p)) (initial a(p) - C(p)), an exact identity. Soil
+enters linearly as a row of weights. So a further soil costs two products per month, a further pour date costs a short
+sum, and each solution of a slab is shared by all pour dates whose correction has died away.
 
-Work per draw: n_month (n_mode + n_z) once; 2 n_month n_mode and n_point n_z n_mode a soil; about
-n_active * months of correction plus at most 25 slab solves a pour date, each from the contact of the one before, and
-none of them for old slabs. Past months (`kernels_past`) add one solve each, again none for old slabs.
+Work per model run: n_month (n_mode + n_z) once; 2 n_month n_mode and n_point n_z n_mode per soil; per pour date about
+n_active * months of correction plus at most 25 slab solutions, each starting from the contact of the one before, and
+none for old slabs. Past months (`kernels_past`) add one solution each, again none for old slabs.
 Method: notebooks/method.md, section 5.5, 5.6, 6, 7 and 9.
 """
 
@@ -38,7 +38,7 @@ from riskmap.movement.young import SETTLED_MONTHS
 Array = NDArray[np.float64]
 Months = NDArray[np.int64]
 
-# Columns of the result block of one draw and archetype; lengths in m, month as index on the time axis.
+# Columns of the result block of one model run and archetype; lengths in m, months as positions on the time axis.
 QUANTITIES = (
     "bend_now", "ratio_now", "deflection_max", "month_max", "deflection_min", "soil_differential_now",
     "edge_now", "middle_now", "replay_0", "replay_1", "replay_2", "replay_ratio_0", "replay_ratio_1",
@@ -54,8 +54,8 @@ CHANGE, WHATIF, RISE, FALL, WHATIF_LARGEST, EDGE_HIGH = 27, 30, 33, 36, 39, 42
 REUSE_SHARE = 0.005  # a correction below this share of the edge range reuses the shared slab solves (judgement)
 APART_MONTHS = 6  # extremes solved are at least this far apart
 REPLAYS, WHATIFS, HORIZON = 3, 3, 12
-WORST, WORST_DEPARTED, HIGHEST, LOWEST, LAST = 0, 1, 2, 3, 4  # what is kept of a replayed year, in this order
-SCENARIO_MONTHS = 24  # how long a leak, watering or a tree has acted on one side when its tilt is told (judgement)
+WORST, WORST_DEPARTED, HIGHEST, LOWEST, LAST = 0, 1, 2, 3, 4  # what is stored of a replayed year, in this order
+SCENARIO_MONTHS = 24  # how long a leak, watering or a tree has acted on one side when its tilt is reported (judgement)
 SCENARIOS = 3
 
 
@@ -64,8 +64,8 @@ def march(driver: Array, start: Array, decay: Array, early: Array, late: Array, 
     """Step the modes through the record, exactly for a driver that is linear between month ends.
 
     Method: method.md, section 5.5. [pF]
-    driver (n_month,), start (n_mode,), decay, early, late (n_mode,): factors with the inputs multiplied in;
-    out (n_month, n_mode) receives the state at every month end.
+    driver (n_month,), start (n_mode,), decay, early, late (n_mode,): factors with the inputs multiplied in; out
+    (n_month, n_mode) is filled with the state at every month end.
     """
     state = start.copy()
     out[0] = state
@@ -81,7 +81,7 @@ def worst_months(series: Array, first: int, last: int, sign: float, months: Mont
     """Fill `months` with the largest values of sign * series between first and last (inclusive), kept apart.
 
     Method: method.md, section 7.
-    Months are at least APART_MONTHS from each other; -1 where no month is left.
+    Months are at least APART_MONTHS apart; -1 where no month is left.
     """
     for n in range(months.size):
         best, where = -np.inf, -1
@@ -101,7 +101,7 @@ def worst_months(series: Array, first: int, last: int, sign: float, months: Mont
 def project(by_mode: Array, row: Array, first: int, out: Array) -> None:
     """Fill out (n_month,) from month `first` with the history of one output. [m] (method.md, section 5.6)
 
-    by_mode (n_mode, n_month): states with the months side by side, which lets a core add several months at once; each
+    by_mode (n_mode, n_month): states with the months side by side, so that a core can add several months at once; each
     month is still summed mode by mode. row (n_mode,).
     """
     out[:first] = np.nan
@@ -115,7 +115,7 @@ def project(by_mode: Array, row: Array, first: int, out: Array) -> None:
 
 @compiled
 def weighted_rows(strain: Array, output: Array, rows: Array) -> None:
-    """Fill rows (n_mode, n_point) with strain (n_z,) times output (n_point, n_z, n_mode).
+    """Fill rows (n_mode, n_point) with the product of strain (n_z,) and output (n_point, n_z, n_mode).
 
     Method: method.md, section 6. [m per pF]
     """
@@ -130,7 +130,7 @@ def weighted_rows(strain: Array, output: Array, rows: Array) -> None:
 
 @compiled
 def yearly_swing(series: Array, first: int, last: int, first_calendar: int) -> float:
-    """Return the median over whole calendar years of largest minus smallest value. [m] (method.md, section 9)"""
+    """Return the median over full calendar years of largest minus smallest value. [m] (method.md, section 9)"""
     start = first + (-(first_calendar + first)) % 12
     years = max((last + 1 - start) // 12, 0)
     swings = np.empty(max(years, 1))
@@ -143,7 +143,7 @@ def yearly_swing(series: Array, first: int, last: int, first_calendar: int) -> f
 
 @compiled
 def correction(row: Array, delta: Array, decay: Array, months: int, reuse_below: float) -> tuple[Array, int]:
-    """Return what a pour adds to a shared history, and the month from which it is negligible.
+    """Return what a pour adds to a shared history, and the month from which that is negligible.
 
     Method: method.md, section 5.6. [m]
     row, delta (n_mode,): output weights and state difference at the pour; decay (n_mode,) per month;
@@ -173,10 +173,11 @@ def correction(row: Array, delta: Array, decay: Array, months: int, reuse_below:
 @compiled
 def replayed(states: Array, bend: Array, row: Array, decay: Array, early: Array, driver: Array, now: int, start: int,
              out: Array) -> None:
-    """Fill `out` (12,) with the bending of the next months if the year after month `start` came again.
+    """Fill `out` (12,) with the bending of the next months if the year after month `start` were repeated.
 
     Method: method.md, section 5.6. [m]
-    Exact for the linear model: c(k) = C(start+k) + decay^k (C(now) - C(start)) + decay^(k-1) early (u(now) - u(start)).
+    This is exact for the linear model: c(k) = C(start+k) + decay^k (C(now) - C(start)) + decay^(k-1) early (u(now) -
+    u(start)).
     """
     jump = driver[now] - driver[start]
     part = row * (decay * (states[now] - states[start]) + early * jump)
@@ -191,10 +192,10 @@ def replayed(states: Array, bend: Array, row: Array, decay: Array, early: Array,
 @compiled
 def replayed_state(k: int, start: int, now: int, states: Array, powers: Array, decay: Array, early: Array,
                    jump: float) -> Array:
-    """Return the always-slabbed state k + 1 months from now if the year after month `start` came again. [pF]
+    """Return the always-slabbed state k + 1 months from now if the year after month `start` were repeated. [pF]
 
     Method: method.md, section 5.6. states (n_month, n_mode), powers (n_month, n_mode), decay and early (n_mode,);
-    jump: driver of now minus that of `start`. [pF]
+    jump: driver of the present month minus that of `start`. [pF]
     """
     state = states[start + k + 1].copy()
     for i in range(state.size):
@@ -206,7 +207,7 @@ def replayed_state(k: int, start: int, now: int, states: Array, powers: Array, d
 def changes(today: float, year: Array) -> tuple[float, float, float]:
     """Return change, rise and fall of the bending within a replayed year. [m] (method.md, section 9)
 
-    today: bending of now on the branch that the year took; year (5,): of HIGHEST, LOWEST and LAST month.
+    today: present bending on the branch that the year took; year (5,): bending in the HIGHEST, LOWEST and LAST month.
     fall <= change <= rise, fall <= 0 <= rise.
     """
     change = year[LAST] - today
@@ -216,21 +217,21 @@ def changes(today: float, year: Array) -> tuple[float, float, float]:
 @compiled
 def run_draw(d: int, driver: Array, model: StripModel, opposite: OppositeModel, ground: GroundModel, drawn: Drawn,
              layers: Layers, units: Units, axis: Axis, starts: Months, out: Array, past: Single) -> None:
-    """Compute every quantity of one draw for all archetypes of a group. (method.md, section 8)
+    """Compute every quantity of one model run for all archetypes of a group. (method.md, section 8)
 
     Parameters
     ----------
     d : int
-        Number of the draw: second axis of `out`.
+        Number of the model run: second axis of `out`.
     driver : array, shape (n_month,)
         Surface suction minus the covered equilibrium. [pF]
     model, opposite, ground, drawn, layers, units, axis
-        `draw_inputs`; units by profile, by class within a profile.
+        As in `draw_inputs`; units are ordered by profile, and by class within a profile.
     starts : int array, shape (6,)
-        Start months of three replayed years and of the dry, middle and wet year.
+        Start months of three replayed years and of the dry, average and wet year.
     out : array, shape (n_unit, n_draw, n_quantity)
     past : array, shape (n_unit, n_draw, n_past)
-        Receives the slab's middle above edge at the ends of the n_past months before `now`. [m]
+        Filled with the height of the slab's middle above its edge at the ends of the n_past months before `now`. [m]
     """
     decay, early, output, now, half_width = model.decay, model.early, model.output, axis.now, drawn.half_width_m
     n_month, n_mode, n_point, n_z = driver.size, decay.size, output.shape[0], output.shape[1]
@@ -251,7 +252,7 @@ def run_draw(d: int, driver: Array, model: StripModel, opposite: OppositeModel, 
     usual /= axis.normal_last + 1 - axis.normal_first
     center_left = np.empty(n_mode)
 
-    powers = np.ones((n_month + HORIZON + 1, n_mode))  # decay after so many months
+    powers = np.ones((n_month + HORIZON + 1, n_mode))  # decay by number of months
     for k in range(1, powers.shape[0]):
         for i in range(n_mode):
             powers[k, i] = powers[k - 1, i] * decay[i]
@@ -282,7 +283,7 @@ def run_draw(d: int, driver: Array, model: StripModel, opposite: OppositeModel, 
         weights[c] = bending_weights(halves[c])
         flats[c] = deflect(np.zeros(n_point), halves[c], False)
     half, whole, flat = halves[0], wholes[0], flats[0]
-    own = halves[0].copy()  # keeps the factors of one slab's contact from solve to solve
+    own = halves[0].copy()  # keeps the factors of one slab's contact from one solution to the next
     past_ground, past_shared = np.empty((past.shape[2], n_point)), np.empty(past.shape[2])
     row_bend = np.zeros(n_mode)
     long_run = edge_range = swing = 0.0
@@ -300,7 +301,8 @@ def run_draw(d: int, driver: Array, model: StripModel, opposite: OppositeModel, 
                 index[layer] = layers.factor[p, layer] * compression_index(lep, drawn.lep_cap_pct, drawn.span_pf)
             strain = cell_strain_index(ground.depth_edges * drawn.active_depth_m, layers.top_m[p], layers.bottom_m[p],
                                        index)
-            # drier is lower: movement = - restraint * sum(share index dz * suction); `output` carries the cell size
+            # drier is lower: movement = - restraint * sum(share index dz * suction); `output` already includes the cell
+            # size
             for z in range(n_z):
                 strain[z] *= -drawn.restraint * ground.share[z] / (ground.depth_edges[z + 1] - ground.depth_edges[z])
             weighted_rows(strain, output, rows)
@@ -342,7 +344,8 @@ def run_draw(d: int, driver: Array, model: StripModel, opposite: OppositeModel, 
             for sign in (1.0, -1.0):
                 worst_months(bend, axis.normal_first, axis.normal_last, sign, months)
                 for t in months:
-                    # a dish counts only where it can exceed the dome: lifted edges at most halve the dome's bending
+                    # a dish counts only where it can exceed the dome, because lifted edges at most halve the dome's
+                    # bending
                     if t < 0 or sign * bend[t] <= 0 or (sign < 0 and -bend[t] < long_run):
                         continue
                     if np.isnan(shared[t, 0]):
@@ -363,7 +366,7 @@ def run_draw(d: int, driver: Array, model: StripModel, opposite: OppositeModel, 
         result = out[n, d]
         past_slabs(age, now - units.late[n], reuse, past_ground, delta, powers, rows, half, flat, past_shared,
                    past[n, d])
-        touching[:] = True  # each slab begins from full contact: which one came before cannot matter
+        touching[:] = True  # each slab begins from full contact, so that the slab before it cannot matter
         factored = False
         largest, deepest = 0.0, 0.0
         month_max: int = int(pour)
@@ -393,7 +396,7 @@ def run_draw(d: int, driver: Array, model: StripModel, opposite: OppositeModel, 
             edge_now += rows[i, n_point - 1] * (states[now, i] + left)
         result[CENTER], result[EDGE], result[SOIL_NOW] = center_now, edge_now, center_now - edge_now
         old = age + 1 >= reuse  # then the correction is left out, so that the first pour date cannot matter
-        today = middle  # from which the changes count: on the branch of the months to come, or they would hold a jump
+        today = middle  # start of the changes: on the branch of the months to come, otherwise they would contain a jump
         if old:
             today = shared_slab(now, states, rows, half, flat, shared)[0]
         else:
@@ -481,9 +484,10 @@ def run_draw(d: int, driver: Array, model: StripModel, opposite: OppositeModel, 
 
 @compiled
 def gather_sorted(block: Array, chosen: Months, sorted_out: Array) -> None:
-    """Fill sorted_out (n_archetype, n_draw) with the draws of each archetype in ascending order. (method.md, section 9)
+    """Fill sorted_out (n_archetype, n_draw) with the values of each archetype in ascending order. (method.md, section
+    9)
 
-    block (n_unit, n_draw); chosen (n_archetype, n_draw): the unit that stands for each draw of an archetype.
+    block (n_unit, n_draw); chosen (n_archetype, n_draw): the unit that each model run of an archetype uses.
     """
     for c in range(chosen.shape[0]):
         for d in range(chosen.shape[1]):

@@ -1,8 +1,8 @@
-"""The compiled path of past months: the same slab at the ends of the months before now, for one draw.
+"""The compiled path of past months: the same slab at the ends of the past months, for one model run.
 
-Exact for the pour, like `kernels.run_draw`: always-slabbed ground plus a correction that dies away. Each solve starts
-from the contact of the month before. Nothing of the run's other results passes through here, so that they do not
-depend on how many months are asked for.
+Like `kernels.run_draw` it is exact for the pour: always-slabbed ground plus a correction that dies away. Each solution
+starts from the contact of the month before. None of the run's other results is computed here, so that they do not
+depend on the number of months.
 Method: notebooks/method.md, section 5.6 and 7.
 """
 
@@ -18,12 +18,12 @@ Array = NDArray[np.float64]
 Months = NDArray[np.int64]
 Single = NDArray[np.float32]
 
-GONE_M = 1e-8  # a mode's part of the correction is dropped below it
+GONE_M = 1e-8  # the part of a mode in the correction is dropped below this
 
 
 @compiled
 def past_grounds(rows: Array, states: Array, now: int, out: Array) -> None:
-    """Fill out (n_past, n_point) with the ground under the always-slabbed strip in the months before now. [m]
+    """Fill out (n_past, n_point) with the ground under the always-slabbed strip in the past months. [m]
 
     Method: method.md, section 5.6.
     rows (n_mode, n_point); states (n_month, n_mode).
@@ -38,19 +38,19 @@ def past_grounds(rows: Array, states: Array, now: int, out: Array) -> None:
 @compiled
 def past_slabs(age: int, poured: int, reuse: int, ground: Array, delta: Array, powers: Array, rows: Array, half: Array,
                flat: Array, shared: Array, out: Single) -> None:
-    """Fill out (n_past,) with the slab's middle above edge in the months before now, nan before the pour. [m]
+    """Fill out (n_past,) with the height of the slab's middle above its edge in past months, nan before the pour. [m]
 
     Method: method.md, section 5.6.
-    age, poured: months from the pour, and from the latest pour of any draw, to now; reuse: months from the pour after
-    which the correction is left out; ground (n_past, n_point): under the always-slabbed strip [m]; delta (n_mode,): the
-    correction at the pour; powers (n_month, n_mode): its decay after so many months; rows (n_mode, n_point); shared
-    (n_past,): the slab without correction, nan until it is first asked for.
+    age, poured: months to the present one from the pour, and from the latest pour of any model run; reuse: months from
+    the pour after which the correction is left out; ground (n_past, n_point): under the always-slabbed strip [m]; delta
+    (n_mode,): the correction at the pour; powers (n_month, n_mode): its decay by number of months; rows (n_mode,
+    n_point); shared (n_past,): the slab without correction, nan until it is first needed.
     """
     n_past, n_mode, n_point = out.size, delta.size, rows.shape[1]
     first = max(n_past - poured, 0)
     out[:first] = np.nan
     shape, below = np.empty(n_point), np.empty(n_point)
-    old = max(reuse - age + n_past, first)  # first place without a correction
+    old = max(reuse - age + n_past, first)  # first position without a correction
     if first < min(old, n_past):
         left = np.empty(n_mode)
         for i in range(n_mode):
@@ -80,10 +80,10 @@ def past_slabs(age: int, poured: int, reuse: int, ground: Array, delta: Array, p
 
 @compiled
 def gather_median(past: Single, chosen: Months, out: Single) -> None:
-    """Fill out (n_archetype, n_past) with the median over the draws of each archetype, nan where a draw has none.
+    """Fill out (n_archetype, n_past) with the median over the model runs of each archetype, nan where one has none.
 
     Method: method.md, section 9. [m]
-    past (n_unit, n_draw, n_past); chosen (n_archetype, n_draw): the unit that stands for each draw of an archetype.
+    past (n_unit, n_draw, n_past); chosen (n_archetype, n_draw): the unit that each model run of an archetype uses.
     """
     draws = np.empty((past.shape[2], chosen.shape[1]))
     for c in range(chosen.shape[0]):

@@ -1,4 +1,4 @@
-"""The compiled path of one slab: the ground under it, its bending and its tilt, solved once where pours share it.
+"""The compiled path of one slab: the ground under it, its bending and its tilt; pours that share them are solved once.
 
 Method: notebooks/method.md, section 5.6, 6 and 7.
 """
@@ -30,7 +30,8 @@ def ground_shape(rows: Array, state: Array) -> Array:
 
 @compiled
 def slab_on(rows: Array, state: Array, half: Array, flat: Array) -> tuple[float, float]:
-    """Return middle above edge and signed largest departure of the slab since it was level. [m] (method.md, section 7)
+    """Return the height of the middle above the edge, and the signed largest departure, since the slab was level. [m]
+    (method.md, section 7)
 
     half: system of half the slab (`slab.assemble`); flat: its shape on level ground.
     """
@@ -40,10 +41,10 @@ def slab_on(rows: Array, state: Array, half: Array, flat: Array) -> tuple[float,
 @compiled
 def settled_slab(ground: Array, own: Array, flat: Array, touching: Flags, factored: bool,
                  shape: Array) -> tuple[float, float, bool]:
-    """Return what `slab_on` returns, and whether `own` holds the factors for `touching`. [m] (method.md, section 7)
+    """Return what `slab_on` returns, and whether `own` contains the factors for `touching`. [m] (method.md, section 7)
 
-    Starts from the contact of the solve before, which the next one hardly changes; the answer does not depend on it.
-    ground (n_point,): under half a slab [m]; own, touching, factored, shape: as in `slab.settle`.
+    It starts from the contact of the solution before, which hardly changes; the result does not depend on it. ground
+    (n_point,): under half a slab [m]; own, touching, factored, shape: as in `slab.settle`.
     """
     factored = settle(ground, own, touching, factored, shape)
     middle, departed = departure(shape - flat)
@@ -54,9 +55,9 @@ def settled_slab(ground: Array, own: Array, flat: Array, touching: Flags, factor
 def tilt_on(ground: Array, sides: Array, system: Array, length: float, contact: Flags) -> float:
     """Return the tilt of the slab, right end above left end over its length. [m/m] (method.md, section 7)
 
-    ground, sides (n_point,): the part of the ground that is alike on both sides and the part that is opposite, from
-    the middle to the right edge [m]; system of the whole slab; its length [m]; contact (n_point,): nodes of half the
-    slab from which the search for those that touch begins, which the answer does not depend on.
+    ground, sides (n_point,): the part of the ground that is alike on both sides and the part that is opposite, from the
+    middle to the right edge [m]; system of the whole slab; its length [m]; contact (n_point,): nodes of half the slab
+    with which the search for touching nodes begins; the result does not depend on them.
     """
     n = ground.size
     whole, shape, touching = np.empty(2 * n - 1), np.empty(2 * n - 1), np.empty(2 * n - 1, dtype=np.bool_)
@@ -72,8 +73,8 @@ def tilt_on(ground: Array, sides: Array, system: Array, length: float, contact: 
 def one_side(rows: Array, decay: Array, steady: Array, difference: float, months: int) -> Array:
     """Return the opposite part of the ground after a sustained difference between the sides. [m] (method.md, section 7)
 
-    rows (n_mode, n_point), decay, steady (n_mode,): the antisymmetric model; difference: right minus left surface
-    suction [pF], held for so many months from rest.
+    rows (n_mode, n_point), decay, steady (n_mode,): the antisymmetric model; difference: surface suction right minus
+    left [pF], constant for the given number of months, from rest.
     """
     state = np.empty(steady.size)
     for i in range(state.size):
@@ -86,8 +87,9 @@ def bending_weights(half: Array) -> Array:
     """Return weights (n_point,) of the ground under half a slab that give its bending while it touches everywhere.
 
     Method: method.md, section 7. [-]
-    Middle above edge of the slab on springs that may pull is linear in the ground. It tells which months bend the slab
-    most (the ground's own dome can peak a month or two earlier, while it is narrow); the slab is solved for those.
+    On springs that may pull, the height of the middle above the edge is linear in the ground. It shows which months
+    bend the slab most (the dome of the ground itself can peak a month or two earlier, while it is narrow), and the slab
+    is solved for those.
     """
     points = half.shape[1]
     out = np.empty(points)
@@ -102,7 +104,7 @@ def bending_weights(half: Array) -> Array:
 @compiled
 def shared_slab(t: int | np.int64, states: Array, rows: Array, half: Array, flat: Array,
                 shared: Array) -> tuple[float, float]:
-    """Return middle and departure of the always-slabbed slab in a month, solved once for all pours."""
+    """Return middle and departure of the always-slabbed slab in a month, which is solved once for all pours."""
     if np.isnan(shared[t, 0]):
         shared[t, 0], shared[t, 1] = slab_on(rows, states[t], half, flat)
     return shared[t, 0], shared[t, 1]
@@ -112,9 +114,9 @@ def shared_slab(t: int | np.int64, states: Array, rows: Array, half: Array, flat
 def slab_at(k: int | np.int64, pour: int, reuse: int, states: Array, delta: Array, powers: Array, rows: Array,
             half: Array, flat: Array, shared: Array, own: Array, touching: Flags, factored: bool,
             shape: Array) -> tuple[float, float, bool]:
-    """Return middle and departure of the slab k months after the pour, from the shared solves where they serve.
+    """Return middle and departure of the slab k months after the pour, from the shared solutions where they apply.
 
-    The last value is whether `own` holds the factors for `touching` (`settled_slab`).
+    The last value says whether `own` contains the factors for `touching` (`settled_slab`).
     """
     t = pour + k
     if k >= reuse:

@@ -1,4 +1,4 @@
-"""The compiled path of the soil: from layers and one draw of their extensibility to strain per depth cell.
+"""The compiled path of the soil: from layers and one model run's extensibility to strain per depth cell.
 
 Method: notebooks/method.md, section 6.
 """
@@ -15,9 +15,10 @@ Array = NDArray[np.float64]
 
 @compiled
 def cell_strain_index(edges_m: Array, top: Array, bottom: Array, index: Array) -> Array:
-    """Return the thickness of each depth cell times its mean compression index. [m per pF] (method.md, section 6)
+    """Return the thickness of each depth cell multiplied by its mean compression index. [m per pF] (method.md, section
+    6)
 
-    edges_m (n_z + 1,) cell limits; top, bottom [m] and index [per pF] of the layers.
+    edges_m (n_z + 1,): cell limits; top, bottom [m] and index [per pF] of the layers.
     """
     out = np.zeros(edges_m.size - 1)
     for z in range(out.size):
@@ -43,6 +44,7 @@ def triangular_one(u: float, low: float, middle: float, high: float) -> float:
 def compression_index(lep_pct: float, cap_pct: float, span_pf: float) -> float:
     """Return the volume change per pF for a linear extensibility: ((1 + LEP/100)^3 - 1) / span. [1/pF]
 
-    Form of the soil-survey based index, from memory (method.md, section 6); linear extensibility is capped first.
+    This is the form of the index based on the soil survey, from memory (method.md, section 6); linear extensibility is
+    capped first.
     """
     return ((1 + min(lep_pct, cap_pct) / 100) ** 3 - 1) / span_pf

@@ -79,7 +79,7 @@ def rests(part: Array, decay: Array, whole: float) -> bool:
 
 @compiled
 def phase(settled_share: float, resting: bool) -> int:
-    """Return the phase of a slab in one draw as a place in `PHASES`: early settlement first, then growth, then rest."""
+    """Return the phase of a slab in one model run as a place in `PHASES`: early settlement, growth, then rest."""
     if settled_share < SETTLED_SHARE:
         return SETTLING
     return RESTING if resting else GROWING

@@ -1,4 +1,4 @@
-"""Suction by depth in open ground beside a slab, for one surface suction and nothing drawn.
+"""Suction by depth in open ground beside a slab, for one surface suction and nothing varied.
 
 Method: notebooks/method.md, section 5.
 """
@@ -17,8 +17,8 @@ if TYPE_CHECKING:
     from riskmap.movement.driver import Driver
 
 Array = NDArray[np.float64]
-TOLD_DEPTHS_M = (0.5, 1.0, 2.0)  # of the profile that is told
-RATIO = 1.7  # half width over active depth of the model that is used; open ground does not depend on it
+TOLD_DEPTHS_M = (0.5, 1.0, 2.0)  # depths of the profile that is reported
+RATIO = 1.7  # half width over active depth of the model in use; open ground does not depend on it
 
 
 def depth_edges_m(active_depth_m: float) -> Array:
@@ -32,9 +32,9 @@ def suction(surface_pf: Array, equilibrium_pf: float, *, diffusivity_m2_per_yr: 
     Parameters
     ----------
     surface_pf : array, shape (n_month,)
-        Surface suction at consecutive month ends; the ground starts in balance with its mean.
+        Surface suction at consecutive month ends. The ground starts in balance with its mean.
     equilibrium_pf : float
-        Suction that is held at the active depth.
+        Constant suction at the active depth.
     diffusivity_m2_per_yr, active_depth_m : float
     """
     model = reduced_model.cached(RATIO)
@@ -49,16 +49,16 @@ def suction(surface_pf: Array, equilibrium_pf: float, *, diffusivity_m2_per_yr: 
 
 
 def profile_now(driver: Driver, movement: MovementSettings) -> dict[str, float]:
-    """Return absolute suction of open ground at the present month, by depth, and the two levels at depth. [pF]
+    """Return absolute suction of open ground in the present month, by depth, and the two levels at depth. [pF]
 
     Method: method.md, section 5.2.
 
     Parameters
     ----------
     driver : Driver
-        Its first draw is told: the middle run.
+        Its first model run is used, the median one.
     movement : MovementSettings
-        Not of cracked ground, where the line between the levels is not exact.
+        Settings of ground that is not cracked; on cracked ground the line between the levels is not exact.
 
     Returns
     -------

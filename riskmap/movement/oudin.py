@@ -1,6 +1,6 @@
 """Potential evapotranspiration of a day from its mean temperature and the latitude (Oudin and others 2005).
 
-The driver by day steps uses it; the monthly bucket keeps Thornthwaite (`climate.evapotranspiration`).
+The driver by day steps uses it; the monthly bucket uses Thornthwaite (`climate.evapotranspiration`).
 """
 
 from __future__ import annotations
@@ -21,9 +21,9 @@ def extraterrestrial_radiation(latitude_deg: float, day_of_year: NDArray[np.int6
     Parameters
     ----------
     latitude_deg : float
-        North positive. Beyond the polar circles the sun stays up or down all day.
+        North positive. Beyond the polar circles the sun can stay up or down all day.
     day_of_year : int array, shape (n_day,)
-        1 for 1 January to 366; the year is always counted as 365 days long, as the document does.
+        1 for 1 January to 366; the year always counts as 365 days long, as in the document.
 
     Returns
     -------
@@ -48,7 +48,7 @@ def evapotranspiration(temperature_c: Array, radiation: Array) -> Array:
     Parameters
     ----------
     temperature_c : array, shape (n_day,)
-        Mean air temperature of the day; nan where it is not known, and nan comes back.
+        Mean air temperature of the day; nan where it is not known; the result is nan there too.
     radiation : array, shape (n_day,)
         Extraterrestrial radiation. [MJ/m2/day]
 

@@ -1,4 +1,5 @@
-"""Past months: the slab's middle above edge of every archetype at month ends, told like the deflection of now.
+"""Past months: the height of the slab's middle above its edge for every archetype at month ends, defined like present
+bending.
 
 Method: notebooks/method.md, section 9.
 """
@@ -18,33 +19,33 @@ from riskmap.movement.kernels_past import gather_median
 if TYPE_CHECKING:
     from riskmap.movement.driver import Driver
 
-PREFIX = "deflection_mm_"  # of the columns that carry a past month, with the month as YYYY-MM
+PREFIX = "deflection_mm_"  # prefix of the columns with a past month, followed by the month as YYYY-MM
 MM = 1000.0
 
 
 def room(driver: Driver, units: int, draws: int, months: int) -> NDArray[np.float32]:
     """Return the array that `Engine.run` fills, shape (n_unit, n_draw, n_past).
 
-    Of `months` calendar months the last is now, which the engine gives anyway, and none lies before the cell's record:
-    the years ahead of it are a repeated climate, not weather that was.
+    The last of `months` calendar months is the present one, which the engine computes anyway. None lies before the
+    cell's record, because the years before it are a repeated climate and not real weather.
     """
     return np.empty((units, draws, max(min(months - 1, driver.now - driver.record), 0)), np.float32)
 
 
 def medians(past: NDArray[np.float32], chosen: NDArray[np.int64], months: int, first_month: int, now: int,
             plan_factor: NDArray[np.float64]) -> pd.DataFrame:
-    """Return one row per archetype, one column per month before now: the median over the mixture of the draws. [mm]
+    """Return one row per archetype and one column per past month: the median over the model runs of the mixture. [mm]
 
     Parameters
     ----------
     past : array, shape (n_unit, n_draw, n_past)
-        As `Engine.run` filled it. [m]
+        As filled by `Engine.run`. [m]
     chosen : int array, shape (n_archetype, n_draw)
-        Unit that stands for each draw (`summary.choose_units`).
+        Unit that each model run uses (`summary.choose_units`).
     months : int
-        Calendar months asked for, with now.
+        Number of calendar months, including the present one.
     first_month, now : int
-        Month number of axis place 0; axis place of now.
+        Month number of axis position 0; axis position of the present month.
     plan_factor : array, shape (n_archetype,)
         As in `summary.summarise`.
     """
@@ -59,7 +60,7 @@ def medians(past: NDArray[np.float32], chosen: NDArray[np.int64], months: int, f
 
 def split(archetype: pd.DataFrame, lot_archetype: NDArray[np.int64], months: int, today: int) \
         -> tuple[pd.DataFrame, History | None]:
-    """Take the past months out of the table of archetypes.
+    """Separate the past months from the table of archetypes.
 
     Parameters
     ----------
@@ -68,14 +69,15 @@ def split(archetype: pd.DataFrame, lot_archetype: NDArray[np.int64], months: int
     lot_archetype : int array, shape (n_lot,)
         Archetype of each lot, -1 for a lot without one.
     months : int
-        Calendar months asked for, with now; 0 for none.
+        Number of calendar months, including the present one; 0 for none.
     today : int
-        Month number of now.
+        Number of the present month.
 
     Returns
     -------
     DataFrame, History or None
-        The rest of the table, and the past: archetypes alike in every month share a series. No history without months.
+        The rest of the table, and the past. Archetypes that are equal in every month share a series. Without months
+        there is no history.
     """
     names = [name for name in archetype if str(name).startswith(PREFIX)]
     rest = archetype.drop(columns=names)
@@ -88,6 +90,6 @@ def split(archetype: pd.DataFrame, lot_archetype: NDArray[np.int64], months: int
     values = np.column_stack([past, archetype["bend_now_mm"].to_numpy(np.float32)])
     known = np.isfinite(values[:, -1])
     series, number = np.unique(values[known].view(np.uint32), axis=0, return_inverse=True)
-    of_archetype = np.full(int(archetype.index.max()) + 2, -1, np.int64)  # the last place answers for -1
+    of_archetype = np.full(int(archetype.index.max()) + 2, -1, np.int64)  # the last place is used for -1
     of_archetype[archetype.index[known]] = number.ravel()
     return rest, History(months_named, series.view(np.float32), of_archetype[lot_archetype])

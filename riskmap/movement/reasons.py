@@ -1,16 +1,17 @@
 """Why a lot's estimate differs from the typical lot's: signed contributions that add up.
 
-The typical lot is in the same climate cell: moderate clay (linear extensibility 4.5 % to 1.5 m), a slab poured
-thirty years ago, 12 m wide and of typical stiffness, in usual weather (the past year whose ground was in the
-middle). Four things can differ: soil, age, weather up to today, slab. The estimate is computed with all parameters at
-their middle for all sixteen combinations of the lot's and the typical lot's, and each contribution is the average of
-what the thing adds over every order in which the four could be exchanged (Shapley 1953: order-independent, sums to the
-difference). The typical lot's own estimate is the median of its model runs, as the lot's is. In both, that median lies
-beside the middle run; by how much more it does so at this lot, where more is unknown, is the fifth part, gaps. So
+The typical lot is in the same climate cell: moderate clay (linear extensibility 4.5 % to 1.5 m), a slab poured thirty
+years ago, 12 m wide and of typical stiffness, in usual weather (the past year with median ground). Four things can
+differ: soil, age, weather up to today, and slab. The estimate is computed with all parameters at their medians for all
+sixteen combinations of the lot's and the typical lot's soil, age, weather and slab. Each contribution is the average of
+what the thing adds, over every order in which the four could be exchanged (Shapley 1953: it does not depend on the
+order, and the parts add up to the difference). The typical lot's own estimate is the median of its model runs, like
+that of the lot. In both, that median differs from the run with median parameters. How much more it differs at this lot,
+where more is unknown, is the fifth part, gaps. So
 
     estimate = typical lot + soil + age + weather + slab + gaps        (to rounding; tests/unit, 1e-6)
 
-Gaps are a part, since the sum needs them, but no reason: they are the width of what is not known.
+Gaps are a part, because the sum needs them, but they are not a reason: they come from the width of what is not known.
 
 The long-run bending is explained in the same way. It depends on soil and slab alone (it is that of a grown dome in the
 weather of the normal period), so the same runs give its parts, with two factors and four combinations:
@@ -42,16 +43,16 @@ if TYPE_CHECKING:
 Array = NDArray[np.float64]
 
 FACTORS = ("soil", "age", "weather", "slab")
-LONG_RUN_FACTORS = ("soil", "slab")  # age and this year's weather are absent from the long run by its definition
-EXPLAINED = ("expected_movement_mm", "long_run_mm")  # the two columns that are explained, in this order everywhere here
-REFERENCE_LEP_PCT = 4.5  # middle of the soil survey's moderate class, 3-6 %
+LONG_RUN_FACTORS = ("soil", "slab")  # by definition, age and this year's weather do not affect the long run
+EXPLAINED = ("expected_movement_mm", "long_run_mm")  # the two columns that are explained, always in this order
+REFERENCE_LEP_PCT = 4.5  # midpoint of the soil survey's moderate class, 3-6 %
 REFERENCE_DEPTH_M = 1.5
 REFERENCE_AGE_YEARS = 30
 REFERENCE_HALF_WIDTH_M = 6.0
-REFERENCE_MN_M2 = 20.0  # a rib depth of about half a metre, given
+REFERENCE_MN_M2 = 20.0  # a given rib depth of about half a metre
 REFERENCE_WORDS = ("moderate clay (linear extensibility 4.5 % to 1.5 m), poured 30 years ago, slab 12 m wide of "
                    "typical stiffness, usual weather")
-WORDS = {  # by sign: what the contribution says
+WORDS = {  # by sign: the words for the contribution
     "soil": ("more expansive soil", "less expansive soil"),
     "age": ("age and pour date", "age and pour date"),
     "weather": ("weather up to today", "weather up to today"),
@@ -71,11 +72,11 @@ def with_reference(profile: pd.DataFrame, layer: pd.DataFrame) -> tuple[pd.DataF
 
 
 def middle_scores(unit: pd.DataFrame, middle: Engine, driver: Driver, pool: Executor) -> Array:
-    """Return what the middle run gives for each unit, shape (n_unit, 2), in the order of `EXPLAINED`. [mm]
+    """Return the result of the median model run for each unit, (n_unit, 2), in the order of `EXPLAINED`. [mm]
 
-    The first is the largest bending of the slab if a middle year came next, the second the long-run bending.
+    The first is the largest bending of the slab if an average year came next, the second the long-run bending.
 
-    unit: columns UNIT_KEYS, unique; `driver` of the middle draw.
+    unit: columns UNIT_KEYS, unique; `driver` is that of the median model run.
     """
     from riskmap.movement import kernels
     from riskmap.movement.draw_inputs import Units
@@ -85,16 +86,16 @@ def middle_scores(unit: pd.DataFrame, middle: Engine, driver: Driver, pool: Exec
     for key, group in ordered.groupby(["usual", "half_width_m"], sort=True):
         usual, half_width = cast("tuple[bool, float]", key)
         group = group.sort_values(["cap", "profile", "stiffness", "early", "late"])
-        units = Units(*(group[name].to_numpy(np.int64) for name in Units._fields))
+        units = Units(*(group[name].to_numpy(np.int64, copy=True) for name in Units._fields))
         block = middle.run(driver, units, float(half_width), True, pool, now=driver.usual if usual else None)
         out[group.index.to_numpy()] = block[:, 0, [kernels.NAMED_WORST + 1, kernels.LONG_RUN]] * 1000
     return out
 
 
 def reference_score(reference: int, engine: Engine, driver: Driver, pool: Executor) -> Array:
-    """Return what the reference lot of a cell has, shape (2,), in the order of `EXPLAINED`. [mm]
+    """Return the estimate and the long run of the typical lot of a cell, shape (2,), in the order of `EXPLAINED`. [mm]
 
-    The first is the median over the draws and their replayed years, the second the median over the draws.
+    The first is the median over the model runs and their replayed years, the second the median over the model runs.
     """
     from riskmap.movement import kernels
     from riskmap.movement.draw_inputs import Units
@@ -110,14 +111,14 @@ def reference_score(reference: int, engine: Engine, driver: Driver, pool: Execut
 
 
 def reference_stiffness(settings: MovementSettings) -> Stiffness:
-    """Return the stiffness of the reference lot."""
+    """Return the stiffness of the typical lot."""
     from riskmap.movement.stiffness import RIB_DEPTH, stiffness_of
 
     return stiffness_of(RIB_DEPTH, REFERENCE_MN_M2, settings)
 
 
 def earliest(driver: Driver) -> int:
-    """Return the earliest pour place: ten repeated years before the record at most."""
+    """Return the earliest pour position: at most ten repeated years before the record."""
     return driver.record - min(driver.record, 12 * 10)
 
 
@@ -125,8 +126,8 @@ def shapley_weights(n: int = len(FACTORS)) -> Array:
     """Return weights (n, 2**n): contribution of each of n factors from the values of all combinations of them.
 
     Method: method.md, section 11.
-    Combination number has bit f set where factor f is the lot's. For every combination without the factor the weight is
-    |S|! (n - |S| - 1)! / n!, minus the same on that combination itself.
+    The number of a combination has bit f set where factor f is the lot's. For every combination without the factor the
+    weight is |S|! (n - |S| - 1)! / n!, minus the same on that combination itself.
     """
     out = np.zeros((n, 2**n))
     for f in range(n):
@@ -151,9 +152,9 @@ def combinations(archetype: pd.DataFrame, parts: pd.DataFrame, driver: Driver, s
         archetype_id, profile_id, weight of these archetypes.
     driver : Driver
     stiffness : int
-        The reference's among the stiffnesses that the column `stiffness` of the archetypes counts.
+        Position of the typical lot's stiffness among those that the column `stiffness` of the archetypes numbers.
     reference : int
-        Profile number of the reference soil.
+        Profile number of the typical lot's soil.
     """
     first = earliest(driver)
     own = archetype.loc[parts["archetype_id"]].reset_index(drop=True)
@@ -184,17 +185,17 @@ def combinations(archetype: pd.DataFrame, parts: pd.DataFrame, driver: Driver, s
 
 def contributions(archetype: pd.DataFrame, parts: pd.DataFrame, driver: Driver, stiffness: int, reference: int,
                   evaluate: Callable[[pd.DataFrame], Array], score_mm: Array, reference_mm: Array) -> pd.DataFrame:
-    """Return reference and contributions of the archetypes of one cell, in mm.
+    """Return the typical lot and the contributions for the archetypes of one cell, in mm.
 
     Parameters
     ----------
     evaluate : callable
-        Takes unique units (columns UNIT_KEYS) and returns what the middle run gives for each, shape (n_unit, 2), in
-        the order of `EXPLAINED`. [mm]
+        Takes unique units (columns UNIT_KEYS) and returns the result of the median model run for each, shape (n_unit,
+        2), in the order of `EXPLAINED`. [mm]
     score_mm : array, shape (n_archetype, 2)
         What is reported for each archetype, in the order of `EXPLAINED`.
     reference_mm : array, shape (2,)
-        What the reference lot has, from `reference_score`.
+        Values of the typical lot, from `reference_score`.
 
     Returns
     -------
@@ -211,7 +212,7 @@ def contributions(archetype: pd.DataFrame, parts: pd.DataFrame, driver: Driver, 
     np.add.at(total, (place, rows["combination"].to_numpy()),
               value[number.to_numpy()] * rows["weight"].to_numpy()[:, None])
     own = [1 << FACTORS.index(name) for name in LONG_RUN_FACTORS]
-    # what is left out of the long run changes nothing in it: these four of the sixteen are all that it can be
+    # what is left out of the long run does not change it: only these four of the sixteen combinations can differ
     four = [sum(bit for k, bit in enumerate(own) if c >> k & 1) for c in range(2 ** len(own))]
     return pd.concat([_parts("", "typical_lot_mm", FACTORS, total[:, :, 0], score_mm[:, 0], reference_mm[0]),
                       _parts("long_run_", "long_run_typical_mm", LONG_RUN_FACTORS, total[:, four, 1], score_mm[:, 1],
@@ -221,7 +222,7 @@ def contributions(archetype: pd.DataFrame, parts: pd.DataFrame, driver: Driver, 
 def _parts(before: str, typical: str, factors: tuple[str, ...], total: Array, score_mm: Array, reference_mm: float) \
         -> pd.DataFrame:
     """Return the typical lot and the parts of one column, from the values (n_archetype, 2**n) of all combinations."""
-    # row by row: company must not change a digit
+    # row by row, so that other rows never change a digit
     parts_mm = (total[:, None, :] * shapley_weights(len(factors))[None]).sum(axis=2)
     out = pd.DataFrame(parts_mm, columns=[f"{before}part_{name}_mm" for name in factors])
     out.insert(0, typical, reference_mm)
@@ -249,7 +250,7 @@ def sentences(table: pd.DataFrame) -> list[str]:
 def ranked(frame: pd.DataFrame) -> pd.DataFrame:
     """Return reason_1..3 in words and reason_1..3_mm, largest size first; equal sizes keep the order of the factors.
 
-    Gaps are no reason and are not among them.
+    Gaps are not a reason and are left out.
     """
     values = frame[[f"part_{name}_mm" for name in FACTORS]].to_numpy(float)
     order = np.argsort(-np.abs(values.round(6)), axis=1, kind="stable")[:, :3]

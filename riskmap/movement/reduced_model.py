@@ -1,7 +1,7 @@
 """The strip's suction as a few decaying modes: one small model per half width over active depth.
 
-A rational-Krylov Galerkin projection keeps the responses of the operator at a set of rates. The projected operator is
-symmetric and positive definite, so every mode decays: the model cannot become unstable. Its error against a finer
+A rational-Krylov Galerkin projection preserves the responses of the operator at a set of rates. The projected operator
+is symmetric and positive definite, so every mode decays: the model cannot become unstable. Its error against a finer
 march is measured in tests/verification (at most 1 % of the edge range for diffusivity 0.3-10 m2/yr).
 Method: notebooks/method.md, section 5.5.
 """
@@ -27,10 +27,11 @@ Array = NDArray[np.float64]
 
 # Rates at which the responses are matched: eleven give at most 0.5 % of the edge range up to a ratio of 3.5 (computed).
 SHIFTS = (0.0, 1.0, 3.0, 10.0, 30.0, 100.0, 300.0, 1e3, 3e3, 1e4, 3e4)
-PROFILE_MODES = 8  # open-ground modes whose initial profile is carried exactly
+PROFILE_MODES = 8  # open-ground modes whose initial profile is reproduced exactly
 RELATIVE_DROP = 1e-9
-CRACKED_DROP = 1e-6  # 41-42 modes; 1e-9 would keep 58 and move no case by 0.03 % of the edge range (computed)
-PROFILE_POINTS = 21  # from the middle to the edge; the slab's 41 nodes by mirror
+# 41-42 modes; 1e-9 would keep 58 and change no case by as much as 0.03 % of the edge range (computed)
+CRACKED_DROP = 1e-6
+PROFILE_POINTS = 21  # from the middle to the edge; by mirroring, the slab has 41 nodes
 
 
 @dataclass(frozen=True)
@@ -44,12 +45,13 @@ class ReducedModel:
     rates, inputs : array, shape (n_mode,)
         dc/dtau = -rates c + inputs u, with tau = diffusivity * time / active depth squared.
     output : array, shape (n_point, n_z, n_mode)
-        Suction of each depth cell at each point from the middle (first) to the edge (last), times the cell size.
+        Suction of each depth cell at each point from the middle (first) to the edge (last), multiplied by the cell
+        size.
     initial : array, shape (n_mode, n_z)
         Modes of the strip from modes of the open ground: c = initial a.
     ground_rates, ground_inputs : array, shape (n_z,)
     ground_output : array, shape (n_z, n_z)
-        Suction of each depth cell (first axis) from open-ground modes, times the cell size.
+        Suction of each depth cell (first axis) from open-ground modes, multiplied by the cell size.
     depth_edges : array, shape (n_z + 1,)
         Cell limits in active depths.
     """
@@ -91,9 +93,9 @@ def build(ratio: float, size: grid.GridSize = grid.STANDARD, *, far_field: float
     size : GridSize
     far_field : float
     antisymmetric : bool
-        True for the part of the motion that is opposite on the two sides; it starts from zero at the pour.
+        True for the part of the motion that is opposite on the two sides, which starts from zero at the pour.
     cracked_depth, cracked_ratio : float
-        Cracked depth over active depth (scenario; 0 for none) and diffusivity there over that of the rest.
+        Cracked depth over active depth (scenario; 0 for none) and the diffusivity there divided by that of the rest.
     shifts : sequence of float
         Rates at which responses are matched.
     positions : array, optional
@@ -136,13 +138,16 @@ def build(ratio: float, size: grid.GridSize = grid.STANDARD, *, far_field: float
 
 
 class Shelf(Protocol):
-    """Where models may be kept between processes; a model from it is the one that was put there, to the last bit."""
+    """A place where models may be stored between processes.
+
+    A model from it equals the one that was put there, bit by bit.
+    """
 
     def take(self, name: str) -> ReducedModel | None:
         """Return a model, or None."""
 
     def put(self, name: str, model: ReducedModel) -> None:
-        """Keep a model."""
+        """Store a model."""
 
 
 _shelf: list[Shelf] = []  # at most one
@@ -151,7 +156,7 @@ _building: defaultdict[str, Lock] = defaultdict(Lock)
 
 @contextmanager
 def kept_on(shelf: Shelf) -> Iterator[None]:
-    """Take models from a shelf, and put new ones there, within the block."""
+    """Within the block, take models from a shelf and put new ones there."""
     before = _shelf[:]
     _shelf[:] = [shelf]
     try:
@@ -162,12 +167,12 @@ def kept_on(shelf: Shelf) -> Iterator[None]:
 
 @lru_cache(maxsize=512)
 def cached(ratio: float, antisymmetric: bool = False, cracked_depth: float = 0.0) -> ReducedModel:
-    """Return the standard model for a ratio; built once per process, or taken from the shelf.
+    """Return the standard model for a ratio. It is built once per process, or taken from the shelf.
 
     Method: method.md, section 5.5.
     """
     name = f"{ratio!r}-{antisymmetric:d}" + (f"-cracked-{cracked_depth!r}" if cracked_depth else "")
-    with _building[name]:  # two threads that ask for one model do not build it twice
+    with _building[name]:  # so that two threads that need the same model do not build it twice
         model = _shelf[0].take(name) if _shelf else None
         if model is None:
             model = build(ratio, antisymmetric=antisymmetric, cracked_depth=cracked_depth)
@@ -191,7 +196,8 @@ def step_factors(rates: Array, dtau: float) -> tuple[Array, Array, Array]:
     Returns
     -------
     decay, early, late : array, shape (n_mode,)
-        From the variation-of-constants formula; the series is used below x = 1e-4 (checked in tests/verification).
+        They follow from the variation-of-constants formula; below x = 1e-4 its series is used (checked in
+        tests/verification).
     """
     x = rates * dtau
     small = x < 1e-4

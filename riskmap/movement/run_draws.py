@@ -1,7 +1,7 @@
-"""Runs draws over units: the bridge from tables and settings to the compiled path.
+"""Computes the model runs of units: the bridge from tables and settings to the compiled path.
 
-A unit is one soil profile with one stiffness and one span of pour months; all units of a call share climate cell
-and slab width. Draws are spread over threads; each writes its own slice, so their number changes nothing.
+A unit is one soil profile with one stiffness and one span of pour months; all units of a call share climate cell and
+slab width. Model runs are spread over threads. Each writes its own slice, so the number of threads changes nothing.
 Method: notebooks/method.md, section 8.
 """
 
@@ -35,10 +35,13 @@ NARROWEST, WIDEST = NARROWEST_RATIO, WIDEST_RATIO
 
 
 class Threads(ThreadPoolExecutor):
-    """Threads for draws. When the block is left by an error or Ctrl-C, nothing that has not begun is waited for."""
+    """Threads for model runs.
+
+    When the block ends by an error or Ctrl-C, runs that have not begun are not waited for.
+    """
 
     def __init__(self, workers: int | None = None) -> None:
-        """Take so many threads; default: the machine's cores."""
+        """Use this number of threads; default: the machine's cores."""
         super().__init__(workers or os.cpu_count() or 1)
 
     def __exit__(self, kind: type[BaseException] | None, error: BaseException | None,
@@ -48,18 +51,18 @@ class Threads(ThreadPoolExecutor):
 
 @dataclass(frozen=True)
 class Engine:
-    """What all units of a run share.
+    """Everything that the units of an estimate share.
 
     Attributes
     ----------
     draws : Draws
     layers : Layers
     cap_m : array, shape (n_profile,)
-        What rock or lasting water leaves of the active depth; inf where nothing cuts.
+        Part of the active depth that rock or lasting water leaves; inf where nothing limits it.
     stiffnesses : list of Stiffness
-        What `Units.stiffness` counts.
+        The stiffnesses that `Units.stiffness` numbers.
     lep_cap_pct : float
-        Extensibility is held below it after the draw.
+        Sampled extensibility is limited to it.
     settings : MovementSettings
     """
 
@@ -72,10 +75,11 @@ class Engine:
 
     def run(self, driver: Driver, units: Units, half_width_m: float, known: bool, pool: Executor, *,
             now: int | None = None, past: Single | None = None) -> Array:
-        """Return the results of all draws, shape (n_unit, n_draw, n_quantity), lengths in m.
+        """Return the results of all model runs, shape (n_unit, n_draw, n_quantity), lengths in m.
 
-        Units must be ordered so that those with one depth cap stand together. `now` replaces the present month.
-        `past` (n_unit, n_draw, n_past) receives the slab's middle above edge at the ends of the months before it. [m]
+        Units must be ordered so that those with the same depth cap follow each other. `now` replaces the present month.
+        `past` (n_unit, n_draw, n_past) is filled with the height of the slab's middle above its edge at the ends of the
+        months before it. [m]
         """
         if past is None:
             past = np.empty((units.profile.size, self.draws.count, 0), np.float32)
@@ -90,19 +94,19 @@ class Engine:
         return block
 
     def strip(self, d: int, cap_m: float, half_width_m: float, known: bool) -> tuple[float, float, float]:
-        """Return active depth [m], half width and cracked depth, both over active depth, of one draw."""
+        """Return active depth [m], and half width and cracked depth, both divided by active depth, of one model run."""
         s = self.settings
         depth = float(min(self.draws.active_depth_m[d], cap_m))
         spread = s.half_width_spread if known else s.half_width_spread_unknown
-        # the model depends on half width over active depth only; a step of 0.1 moves the edge by less than 0.2 m
+        # the model depends only on half width over active depth; a step of 0.1 moves the edge by less than 0.2 m
         wide = half_width_m * (1 + spread * float(self.draws.half_width[d]))
         ratio = round(min(max(wide / depth, NARROWEST), WIDEST), 1)
         return depth, ratio, cracked.depth_of(s, depth)
 
     def cells(self, d: int, profile: int, edges_m: Array) -> Array:
-        """Return thickness times compression index of each depth cell of a profile in one draw. [m per pF]
+        """Return thickness times compression index of each depth cell of a profile in one model run. [m per pF]
 
-        On cracked ground times what the vertical share is multiplied by.
+        On cracked ground it includes the factor on the vertical share.
 
         edges_m (n_z + 1,): depths between the cells. Method: method.md, section 6.
         """

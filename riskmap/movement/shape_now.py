@@ -1,12 +1,12 @@
 """The expected shape across the slab now, for a few archetypes: ground and slab, middle to edge, with ranges.
 
-For papers about single lots. Heights are above the edge of the slab. The ground is drawn as the slab leaves it:
+It is for papers about single lots. Heights are above the edge of the slab. The ground is drawn as the slab leaves it:
 pressed down to the slab where the slab rests on it, and free where there is a gap. So the two touch at the crown of a
 dome or at the edges of a dish, and the gap of each model run appears at the edge or in the middle, where an inspector
 looks for it.
 
-One archetype, one draw at a time through `trace`, with the run's own draws, so that the
-picture and the numbers of the run tell the same; far too slow for a whole area.
+It computes one archetype and one model run at a time through `trace`, with the run's own draws, so that the picture and
+the estimates agree. It is far too slow for a whole area.
 Method: notebooks/method.md, section 6 and 7.
 """
 
@@ -33,7 +33,8 @@ if TYPE_CHECKING:
 
 Array = NDArray[np.float64]
 
-DRAWS = 60  # of the run's 200: the middle of the picture lies within about 1 mm of the run's (measured by a test)
+# of the run's 200 model runs: the median of the picture is within about 1 mm of the estimate's (measured by a test)
+DRAWS = 60
 PERCENTS = (10.0, 50.0, 90.0)
 
 
@@ -47,7 +48,7 @@ def across(inputs: MovementInputs, archetype_ids: list[int], area: Area, count: 
     area : Area
         Settings of the run.
     count : int
-        Draws used.
+        Number of model runs to use.
 
     Returns
     -------
@@ -63,13 +64,13 @@ def across(inputs: MovementInputs, archetype_ids: list[int], area: Area, count: 
 
 
 def of_draws(inputs: MovementInputs, archetype_ids: list[int], area: Area, count: int = DRAWS) -> dict[int, Array]:
-    """Return ground and slab of each draw; parameters as of `across`.
+    """Return ground and slab of each model run; parameters as in `across`.
 
     Returns
     -------
     dict
         archetype -> array (n_draw, 3, n_point): ground without the slab above its own edge; ground as the slab leaves
-        it and slab, above the edge of the slab, as of `resting`. [mm]
+        it and slab, above the edge of the slab, as returned by `resting`. [mm]
     """
     from riskmap.movement.soil_units import depth_caps, layer_arrays
 
@@ -96,7 +97,7 @@ def of_draws(inputs: MovementInputs, archetype_ids: list[int], area: Area, count
 
 def _one(d: int, row: dict[str, Any], profile: int, driver: Driver, draws: Draws, layers: Layers,
          caps: Array, area: Area) -> Array:
-    """Return the three lines of one draw, shape (3, n_point); the same steps as `Engine._one`. [m]"""
+    """Return the three lines of one model run, shape (3, n_point), with the same steps as `Engine._one`. [m]"""
     s = area.movement
     depth = float(min(draws.active_depth_m[d], caps[profile]))
     spread = s.half_width_spread if row["half_width_known"] else s.half_width_spread_unknown
@@ -141,7 +142,8 @@ def resting(ground: Array, bent: Array, level: Array) -> Array:
     Returns
     -------
     array, shape (2, n_point)
-        The slab's bending by the heave; the ground lies below it by the gap, and on it where the slab rests. [m]
+        The slab's bending by the heave, and the ground: below the slab by the gap, and at its height where the slab
+        rests. [m]
     """
     bending = bent - level
     above_edge = bending - bending[-1]

@@ -35,7 +35,8 @@ class Movement:
         One row per archetype: the estimate columns, plus `state`, `state_reason` and `flags`, and the past months
         (see `past.split`).
     facts : dict
-        Draws, archetypes, seconds, draws per second; per cell the named whatif years and the equilibrium suction.
+        Model runs, archetypes, seconds, model runs per second; per cell the named what-if years and the equilibrium
+        suction.
     """
 
     archetype: pd.DataFrame
@@ -45,12 +46,12 @@ class Movement:
 def simulate(archetypes: pd.DataFrame, archetype_profile: pd.DataFrame, profile: pd.DataFrame, layer: pd.DataFrame,
              history: ClimateHistory, *, movement: MovementSettings, climate: ClimateSettings, soil: SoilSettings,
              workers: int | None = None, progress: Callable[[float], None] | None = None) -> Movement:
-    """Run every draw of every archetype.
+    """Compute every model run of every archetype.
 
     Parameters
     ----------
     archetypes, archetype_profile : DataFrame
-        As made by `archetypes.collapse`.
+        As returned by `archetypes.collapse`.
     profile, layer : DataFrame
         Soil profiles: profile_id, rock_depth_m, water_table_all_year_m; profile_id, top_m, bottom_m, lep_low_pct,
         lep_pct, lep_high_pct.
@@ -58,9 +59,9 @@ def simulate(archetypes: pd.DataFrame, archetype_profile: pd.DataFrame, profile:
         Climate per cell.
     movement, climate, soil : settings
     workers : int, optional
-        Threads; any number gives the same result. Default: the machine's cores.
+        Number of threads; the result does not depend on it. Default: the machine's cores.
     progress : callable, optional
-        Told the finished share, 0 to 1.
+        Called with the finished share, 0 to 1.
 
     Returns
     -------
@@ -140,8 +141,8 @@ def _beyond_widths(archetype: pd.DataFrame, parts: pd.DataFrame, cap_m: NDArray[
                    depth_m: float) -> NDArray[np.bool_]:
     """Return which archetypes are narrower or wider than the model is built for and are computed at its limit.
 
-    Half width over active depth is held between `NARROWEST_RATIO` and `WIDEST_RATIO`. Judged at the middle active depth
-    [m], cut where a profile cuts it.
+    Half width over active depth is limited to `NARROWEST_RATIO` and `WIDEST_RATIO`. It is judged at the median active
+    depth [m], reduced where a profile limits it.
     """
     half = archetype["half_width_m"].reindex(parts["archetype_id"]).to_numpy(float)
     ratio = half / np.minimum(depth_m, cap_m[parts["profile_id"].to_numpy(np.int64)])

@@ -1,8 +1,8 @@
 """The slab: a free beam of one metre width on springs that cannot pull, solved by an active set.
 
 EI w'''' = k max(0, y - w) - q with end line loads P (method.md, section 7). The discrete energy is convex, so the
-contact set that satisfies itself is the answer. A symmetric mound is solved on half of the beam: the middle is then a
-mirror, which halves the work and gives the same numbers (tests/verification).
+contact set that is consistent with its own solution is the right one. A symmetric mound is solved on half of the beam:
+the middle then acts as a mirror, which halves the work and gives the same results (tests/verification).
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ from riskmap.movement.compiled import compiled
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 
-IDLE_SPRING = 1e-9  # share of the spring kept where the slab has lifted off, so that the system stays regular
+IDLE_SPRING = 1e-9  # share of the spring that remains where the slab has lifted off, so that the system stays regular
 MOST_ITERATIONS = 30
 STIFFEST = 1e10  # N m2 per m; beyond it the solution loses digits (computed)
 
@@ -27,7 +27,7 @@ MAIN, OFF1, OFF2, FORCE, SPRING, PIVOT, WORK1, WORK2 = 0, 1, 2, 3, 4, 5, 6, 7
 @compiled
 def assemble(n: int, spacing: float, stiffness: float, spring: float, load: float, edge_load: float,
              mirror: bool) -> Array:
-    """Return the system of a slab, shape (8, n); it serves every ground under the same slab. (method.md, section 7)
+    """Return the system of a slab, shape (8, n), for any ground under the same slab. (method.md, section 7)
 
     n : int
         Number of nodes.
@@ -65,8 +65,8 @@ def assemble(n: int, spacing: float, stiffness: float, spring: float, load: floa
 def deflect(ground: Array, system: Array, tension: bool) -> Array:
     """Return the shape of the slab on the ground. [m] (method.md, section 7)
 
-    ground (n,): height of the ground [m]; system (8, n) from `assemble`, whose last rows are used as room; tension:
-    True for springs that can pull (only to check against closed forms).
+    ground (n,): height of the ground [m]; system (8, n) from `assemble`, whose last rows are used as working space;
+    tension: True for springs that can pull (only to check against exact solutions).
     """
     n = ground.size
     touching = np.ones(n, dtype=np.bool_)
@@ -83,7 +83,7 @@ def deflect(ground: Array, system: Array, tension: bool) -> Array:
             d = main0[i] + k - d1 * l1 * l1 - d2 * f2 * f2
             value = force[i] + k * ground[i] - l1 * s1 - f2 * s2
             inverse = 1.0 / d
-            # the row before couples to this row by l1 and to the next by f1
+            # the row before is coupled to this row by l1 and to the next by f1
             first = (off10[i] - d1 * l1 * f1) * inverse
             second = off20[i] * inverse
             pivot[i], low1[i], low2[i], shape[i] = inverse, first, second, value
@@ -102,7 +102,7 @@ def deflect(ground: Array, system: Array, tension: bool) -> Array:
         for i in range(n):
             now = shape[i] < ground[i]
             if now != touching[i]:
-                # late in a cycle only lift-offs are accepted, which ends it
+                # late in a cycle only lift-offs are accepted, which ends the cycle
                 if iteration > 20 and now:
                     continue
                 touching[i] = now
@@ -117,7 +117,7 @@ def settle(ground: Array, system: Array, touching: Flags, factored: bool, shape:
     """Fill shape (n,) with what `deflect` returns, starting from the contact of the ground before. [m]
 
     Method: method.md, section 7.
-    The answer does not depend on the start, but from month to month the contact hardly changes: most months need one
+    The result does not depend on the start. From month to month the contact hardly changes, so most months need one
     step and no new factors.
 
     Parameters
@@ -125,9 +125,9 @@ def settle(ground: Array, system: Array, touching: Flags, factored: bool, shape:
     ground, system : array
         As in `deflect`.
     touching : bool array, shape (n,)
-        Nodes taken to touch; replaced by those that do.
+        Nodes that are assumed to touch; they are replaced by those that do.
     factored : bool
-        True when `system` still holds the factors for `touching`: what the call before returned.
+        True when `system` still contains the factors for `touching`, as the call before returned it.
     """
     n = ground.size
     main0, off10, off20, force, springs = system[MAIN], system[OFF1], system[OFF2], system[FORCE], system[SPRING]
@@ -172,7 +172,7 @@ def solve(ground: Array, spacing: float, stiffness: float, spring: float, load: 
 
 @compiled
 def departure(shape: Array) -> tuple[float, float]:
-    """Return the middle of a half slab above its edge and the signed largest departure from the chord.
+    """Return the height of the middle of a half slab above its edge, and the signed largest departure from the chord.
 
     Method: method.md, section 7. [m]
     `shape` runs from the middle (first) to the edge (last); for a symmetric slab the chord is level.
@@ -189,8 +189,9 @@ def section_stiffness(depth_m: float, *, rib_spacing_m: float = 3.66, rib_width_
                       slab_depth_m: float = 0.10, modulus_pa: float = 10.3e9) -> float:
     """Return the bending stiffness of a ribbed slab per metre of width. [N m2/m]
 
-    T section of one rib and its strip of slab, total depth `depth_m`; long-term modulus 1.5e6 psi (from memory).
-    Check values: 0.40/0.50/0.60/0.75/0.90 m give 9.4/18/32/61/105 MN m2/m (computed; method.md, section 7).
+    It is the T section of one rib and its strip of slab, with total depth `depth_m` and the long-term modulus 1.5e6 psi
+    (from memory). Check values: 0.40/0.50/0.60/0.75/0.90 m give 9.4/18/32/61/105 MN m2/m (computed; method.md, section
+    7).
     """
     rib_depth = depth_m - slab_depth_m
     flange, web = rib_spacing_m * slab_depth_m, rib_width_m * rib_depth

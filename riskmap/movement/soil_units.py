@@ -1,4 +1,4 @@
-"""Layers of the profiles as arrays, and the soil units that the kernels step.
+"""Layers of the profiles as arrays, and the soil units that the kernels compute.
 
 Method: notebooks/method.md, section 4.
 """
@@ -19,14 +19,16 @@ if TYPE_CHECKING:
     from riskmap.movement.driver import Driver
     from riskmap.movement.stiffness import Stiffness
 
-SHALLOWEST_M, CAP_STEP_M = 0.75, 0.25  # active depth cut by rock or a lasting water table: not below, and in steps of
+# active depth that rock or a lasting water table limits: its lower limit, and its step
+SHALLOWEST_M, CAP_STEP_M = 0.75, 0.25
 DEEPEST_M = 1000.0
 
 
 def layer_arrays(profile: pd.DataFrame, layer: pd.DataFrame, soil: SoilSettings) -> Layers:
     """Return the layers of every profile down to any depth as arrays (n_profile, n_layer).
 
-    The deepest horizon is extended to 2 m at most, below it half; nothing counts below rock (method.md, section 2).
+    The deepest horizon is extended down to at most 2 m, and below that with half its value; nothing counts below rock
+    (method.md, section 2).
     """
     part = layer.sort_values(["profile_id", "top_m"], kind="stable").reset_index(drop=True)
     number = part["profile_id"].to_numpy(np.int64)
@@ -52,10 +54,11 @@ def layer_arrays(profile: pd.DataFrame, layer: pd.DataFrame, soil: SoilSettings)
 
 
 def depth_caps(profile: pd.DataFrame) -> NDArray[np.float64]:
-    """Return what rock or a water table that lasts all year leaves of the active depth, by profile number. [m]
+    """Return how much of the active depth rock or a lasting water table leaves, by profile number. [m]
 
-    The active depth is cut at the water table and at rock (method.md, section 5.4). One of the wet season does not
-    count: the ground above its yearly low dries. `inf` where nothing cuts.
+    The active depth is cut at the water table and at rock (method.md, section 5.4). A water table that exists only in
+    the wet season does not count, because the ground above its yearly low dries. The result is `inf` where nothing
+    limits the depth.
     """
     cap = profile["rock_depth_m"].fillna(np.inf).to_numpy(float)
     if "water_table_all_year_m" in profile:
@@ -68,7 +71,7 @@ def depth_caps(profile: pd.DataFrame) -> NDArray[np.float64]:
 
 def with_stiffness(archetype: pd.DataFrame, settings: MovementSettings, *others: Stiffness) \
         -> tuple[pd.DataFrame, list[Stiffness]]:
-    """Return archetypes with a column `stiffness`, and what it counts: all different stiffnesses, sorted."""
+    """Return archetypes with a column `stiffness`, and the stiffnesses that it numbers: all different ones, sorted."""
     from riskmap.movement.stiffness import stiffness_of
 
     pairs = archetype[["stiffness_basis", "section_mn_m2"]]
@@ -96,4 +99,5 @@ def units_of(archetype: pd.DataFrame, parts: pd.DataFrame, driver: Driver,
     })
     unit = frame.drop_duplicates().sort_values(list(frame.columns)).reset_index(drop=True)
     number = frame.merge(unit.reset_index(names="unit"), on=list(frame.columns), how="left")["unit"].to_numpy()
-    return Units(*(unit[name].to_numpy() for name in Units._fields)), number
+    # copied, because pandas gives read-only views, for which the kernels would be compiled a second time
+    return Units(*(unit[name].to_numpy(np.int64, copy=True) for name in Units._fields)), number

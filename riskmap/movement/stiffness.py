@@ -1,7 +1,7 @@
-"""What is known of a slab's stiffness: the section by a given rib depth, in steps, and the spread about it.
+"""What is known of a slab's stiffness: the section for a given rib depth, in steps, and the spread about it.
 
-Archetypes carry what the lot file says (basis and section); what the settings make of it is worked out here, for every
-run anew. Method: notebooks/method.md, section 7.
+Archetypes have what the lot file says (basis and section). What the settings make of it is computed here, again in
+every run. Method: notebooks/method.md, section 7.
 """
 
 from __future__ import annotations
@@ -18,12 +18,13 @@ if TYPE_CHECKING:
 
 Array = NDArray[np.float64]
 
-# What is known: the rib depth is not given; it is given; it is deep, and the slab is not known to be prestressed.
+# What is known: the rib depth is not given; it is given; it is given and deep, and the slab is not known to be
+# prestressed.
 BASES = UNKNOWN, RIB_DEPTH, DEEP_RIBS = "unknown", "rib_depth", "deep_ribs"
-# Step of a given depth, so that archetypes stay few. Computed on clay of 4.5 to 15 % extensibility: from one step to
-# the next the answer changes by at most 3 to 4 %; steps of 1.15 in stiffness would make it jump by 12 to 15 %.
+# Step of a given depth, so that there are few archetypes. Computed on clay of 4.5 to 15 % extensibility: from one step
+# to the next the result changes by at most 3 to 4 %; steps of 1.15 in stiffness would make it jump by 12 to 15 %.
 DEPTH_STEP_MM = 10.0
-# Median stiffness by class of rib depth, as runs had it before a given depth was used itself: the section formula at
+# Median stiffness by class of rib depth, as in runs made before a given depth itself was used: the section formula at
 # 0.40 m (shallow) and 0.75 m (deep), 20 for typical by judgement. [MN m2/m]
 CLASS_STIFFNESS_MN_M2 = {"shallow": 9.4, "typical": 20.0, "deep": 61.0}
 
@@ -40,9 +41,9 @@ class Stiffness(NamedTuple):
 
 
 def stiffness_steps(depth_mm: Array) -> Array:
-    """Return the section's stiffness by total depth of slab and rib, the depth in steps of `DEPTH_STEP_MM`. [MN m2/m]
+    """Return the section's stiffness for the total depth of slab and rib, in steps of `DEPTH_STEP_MM`. [MN m2/m]
 
-    Rounded to a thousandth, so that equal depths give equal keys on every machine.
+    It is rounded to a thousandth, so that equal depths give equal keys on every machine.
     """
     depth_m = np.floor(depth_mm / DEPTH_STEP_MM + 0.5) * DEPTH_STEP_MM / 1000
     return np.array([round(section_stiffness(float(depth)) / 1e6, 3) for depth in depth_m], dtype=float)
@@ -56,7 +57,7 @@ def stiffness_of(basis: str, section_mn_m2: float, settings: MovementSettings) -
     basis : str
         One of `BASES`: the rib depth is not given; it is given; it is given, deep, and not known to be prestressed.
     section_mn_m2 : float
-        Stiffness of the section; not read where the depth is not given. [MN m2/m]
+        Stiffness of the section; not used where the depth is not given. [MN m2/m]
     settings : MovementSettings
     """
     if basis == UNKNOWN:

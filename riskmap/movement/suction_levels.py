@@ -1,8 +1,8 @@
 """Two levels of suction: natural ground below the roots is drier than ground that has been covered for years.
 
-The equation is linear, so a steady inflow under the slab adds a straight line in depth to the suction and leaves every
-movement as it is: only the absolute profile moves. On uniform diffusivity this is exact; it says nothing of ground
-whose upper part conducts better (`cracked`).
+The equation is linear, so a steady inflow under the slab adds a straight line in depth to the suction. It changes the
+absolute profile but no movement. With uniform diffusivity this is exact; it is not valid for ground whose upper part
+conducts better (`cracked`).
 Method: notebooks/method.md, section 5.2.
 """
 
@@ -50,7 +50,7 @@ def with_inflow(suction_pf: Array, depth_m: Array, *, natural_pf: float, covered
 
     Method: method.md, section 5.2.
     w solves u's equation with w = u_n at the active depth, in open ground and under the slab, the same surface outside
-    the slab and dw/dz = (u_n - u_e) / Zm under it. It differs from u by what never changes, so no movement does.
+    the slab and dw/dz = (u_n - u_e) / Zm under it. It differs from u by a constant, so no movement changes.
 
     Parameters
     ----------
@@ -67,7 +67,7 @@ def with_inflow(suction_pf: Array, depth_m: Array, *, natural_pf: float, covered
 def mean_to(bottom_m: float, suction_pf: Array, edges_m: Array, *, natural_pf: float, covered_pf: float) -> Array:
     """Return the mean of absolute suction from the surface down to a depth at or below the active depth. [pF]
 
-    Below the active depth ground stands at the natural level. Method: method.md, section 5.2.
+    Below the active depth the ground is at the natural level. Method: method.md, section 5.2.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""From draws to the numbers of an archetype: mixture of profiles, quantiles, shares, widening where frost is possible.
+"""From model runs to the estimate of an archetype: mixture of profiles, quantiles, shares, and widening by frost.
 
 Method: notebooks/method.md, section 9.
 """
@@ -20,16 +20,16 @@ FROST_SHARE = 0.07  # share of the edge range added in quadrature where a month'
 TILT_LIMIT_PCT = 1.0  # quoted guideline figure (from memory); drawn as a line, never as pass or fail
 CORNER_FACTOR = 1.22  # middle to corner over middle to long edge (computed in three dimensions)
 MM = 1000.0
-BEYOND_MM = DEFLECTION_BANDS_MM[1:]  # of the shares of the expected movement: 10, 20 and 35 mm
+BEYOND_MM = DEFLECTION_BANDS_MM[1:]  # limits for the shares of the expected movement: 10, 20 and 35 mm
 WHATIF_YEARS = ("dry", "average", "wet")
 
 
 def choose_units(archetype: NDArray[np.int64], unit: NDArray[np.int64], weight: Array, component: Array) \
         -> NDArray[np.int64]:
-    """Return the unit that stands for each draw of each archetype, shape (n_archetype, n_draw). (method.md, section 8)
+    """Return the unit that each model run of each archetype uses, shape (n_archetype, n_draw). (method.md, section 8)
 
-    Draws are split among the profiles of an archetype in proportion to their weight: draw d takes the profile in whose
-    slice of cumulated weight its stratified quantile falls, so shares are met within one draw.
+    Model runs are divided among the profiles of an archetype in proportion to their weight. Model run d uses the
+    profile in whose slice of cumulated weight its stratified quantile falls, so shares are exact within one model run.
 
     Parameters
     ----------
@@ -43,7 +43,7 @@ def choose_units(archetype: NDArray[np.int64], unit: NDArray[np.int64], weight: 
     base = np.repeat(cumulated[starts] - weight[starts], np.diff(np.append(starts, archetype.size)))
     upper = cumulated - base
     chosen = np.empty((starts.size, component.size), dtype=np.int64)
-    # places advance together: archetype by archetype the first part whose upper limit exceeds the quantile
+    # all positions advance together: in each archetype, to the first part whose upper limit exceeds the quantile
     place = np.tile(starts[:, None], (1, component.size))
     last = np.append(starts[1:], archetype.size)[:, None] - 1
     for _ in range(int(np.diff(np.append(starts, archetype.size)).max(initial=1)) - 1):
@@ -53,7 +53,7 @@ def choose_units(archetype: NDArray[np.int64], unit: NDArray[np.int64], weight: 
 
 
 def quantiles(ordered: Array, percents: tuple[float, ...]) -> list[Array]:
-    """Return percentiles of ordered draws (n_archetype, n_draw), linear between order statistics.
+    """Return percentiles of sorted values (n_archetype, n_draw), linear between order statistics.
 
     Method: method.md, section 9.
     """
@@ -77,33 +77,36 @@ def _picked(block: Array, chosen: NDArray[np.int64], quantity: int) -> Array:
 
 
 def _of_replays(block: Array, chosen: NDArray[np.int64], quantity: int) -> Array:
-    """Return a quantity of every draw and replayed year in ascending order, (n_archetype, n_draw * REPLAYS)."""
+    """Return a quantity of every model run and replayed year in ascending order, (n_archetype, n_draw * REPLAYS)."""
     return np.sort(np.concatenate([_picked(block, chosen, quantity + r) for r in range(k.REPLAYS)], axis=1), axis=1)
 
 
 def _widened(low: Array, middle: Array, high: Array, extra: Array) -> tuple[Array, Array]:
-    """Return a range widened by `extra`. Both limits grow with the middle and the limit given, so order is kept."""
+    """Return a range widened by `extra`.
+
+    Both limits grow with the median and the given limit, so order is preserved.
+    """
     return (middle - np.hypot(middle - low, NORMAL_P90 * extra), middle + np.hypot(high - middle, NORMAL_P90 * extra))
 
 
 def summarise(block: Array, chosen: NDArray[np.int64], first_month: int, frost: bool, plan_factor: Array) \
         -> pd.DataFrame:
-    """Return one row per archetype with the columns of `tables.ESTIMATE` that come from the draws.
+    """Return one row per archetype with the columns of `tables.ESTIMATE` that come from the model runs.
 
     Method: method.md, section 9.
 
     Parameters
     ----------
     block : array, shape (n_unit, n_draw, n_quantity)
-        Results of the draws, lengths in m (`kernels.QUANTITIES`).
+        Results of the model runs, lengths in m (`kernels.QUANTITIES`).
     chosen : int array, shape (n_archetype, n_draw)
-        Unit that stands for each draw.
+        Unit that each model run uses.
     first_month : int
-        Month number of axis place 0.
+        Month number of axis position 0.
     frost : bool
         True adds the unmodelled frost movement to the ranges.
     plan_factor : array, shape (n_archetype,)
-        Factor of everything that is a difference between middle and edge, for the shape of the plan.
+        Factor for the shape of the plan, on everything that is a difference between middle and edge.
     """
     extra = FROST_SHARE * quantiles(_ordered(block, chosen, k.EDGE_RANGE), (50,))[0] * MM * (1.0 if frost else 0.0)
     out: dict[str, Array | list[str]] = {}
@@ -118,7 +121,7 @@ def summarise(block: Array, chosen: NDArray[np.int64], first_month: int, frost: 
     with_range("expected_movement_mm", replays, floor=0.0)
     with_range("long_run_mm", _ordered(block, chosen, k.LONG_RUN), floor=0.0)
     with_range("bend_now_mm", _ordered(block, chosen, k.NOW))
-    # percentiles of differences, never differences of percentiles: the widening keeps fall <= change <= rise in each
+    # percentiles of differences, never differences of percentiles; the widening keeps fall <= change <= rise in each
     with_range("change_next_mm", _of_replays(block, chosen, k.CHANGE))
     with_range("rise_next_mm", _of_replays(block, chosen, k.RISE), floor=0.0)
     with_range("fall_next_mm", _of_replays(block, chosen, k.FALL), ceiling=0.0)

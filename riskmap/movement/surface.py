@@ -1,6 +1,6 @@
 """Surface suction from the weather: a monthly bucket, its covered equilibrium, and months known only by an index.
 
-The bucket's filling s becomes suction by a straight line between the dry and the wet limit; the seasonal cycle
+The bucket's filling s is converted to suction by a straight line between the dry and the wet limit. The seasonal cycle
 emerges by itself. All months are month ends.
 Method: notebooks/method.md, section 3 and 4; equilibrium section 5.2.
 """
@@ -24,7 +24,7 @@ def filling(precipitation_mm: Array, pet_mm: Array, rain_factor: float, capacity
     Parameters
     ----------
     precipitation_mm, pet_mm : array, shape (n_month,)
-        Monthly sums. A missing value keeps the filling of the month before.
+        Monthly sums. A missing value leaves the filling of the month before unchanged.
     rain_factor : float
         Share of the rain that enters the ground.
     capacity_mm : float
@@ -34,7 +34,7 @@ def filling(precipitation_mm: Array, pet_mm: Array, rain_factor: float, capacity
     Returns
     -------
     array, shape (n_month,)
-        Filling at month ends. Check values: twelve months of fifteen drivers within 0.001 pF of an independent
+        Filling at month ends. It has check values: twelve months of fifteen drivers within 0.001 pF of an independent
         solution (tests/validation).
     """
     out = np.empty(precipitation_mm.size)
@@ -64,7 +64,7 @@ def monthly_climatology(suction_pf: Array, calendar_month: NDArray[np.int64], us
 
 
 def from_score(score: Array, mean_pf: Array, sd_pf: Array, *, slope: float) -> Array:
-    """Return suction for standardised scores (positive wet): mean - slope sd score, element by element.
+    """Return suction for standardised scores (wet is positive): mean - slope sd score, element by element.
 
     Method: method.md, section 4. [pF]
     """
@@ -75,14 +75,15 @@ def equilibrium(suction_pf: Array, *, window: int, percentile: float) -> float:
     """Return the covered equilibrium: a low percentile of the running mean of surface suction. [pF]
 
     Method: method.md, section 5.2.
-    Calibrated, not measured: chosen so that the edge of an old slab of 6 m half width on even clay stands high in about
-    2 % of months, a saying of the Texas trade. Other ground and the draws differ: 0 to 12 %. The window is calibration
-    too: the edge follows the mean of about five months. Linear interpolation between order statistics.
+    It is calibrated, not measured: it was chosen so that the edge of an old slab of 6 m half width on even clay is high
+    in about 2 % of months, a rule of thumb in Texas. On other ground and in single model runs it is 0 to 12 %. The
+    window is calibrated too: the edge follows the mean of about five months. Linear interpolation between order
+    statistics.
 
     Parameters
     ----------
     suction_pf : array, shape (n_month,)
-        Consecutive month ends; the running means that fit inside are used.
+        Values at consecutive month ends; the running means that fit inside are used.
     """
     if suction_pf.size < window:
         return float("nan")

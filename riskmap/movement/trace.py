@@ -1,7 +1,7 @@
-"""One soil, one slab, one set of parameters, the whole history: what the compiled path shares, written out plainly.
+"""One soil, one slab, one set of parameters and the whole history: what the compiled path shares, written out plainly.
 
-Used to draw one lot's history and profile, to check the solver against independent values, and to check the sharing of
-`kernels` (here the slab is poured and stepped on its own, without the always-slabbed run).
+It is used to draw one lot's history and profile, to check the solver against independent values, and to check the
+sharing of `kernels` (here the slab is poured and stepped on its own, without the always-slabbed run).
 Method: notebooks/method.md, section 5.5, 6 and 7.
 """
 
@@ -61,14 +61,15 @@ class Ground:
 
 @dataclass(frozen=True)
 class NextYear:
-    """Bending of a slab from now to twelve months from now, if one past year came again.
+    """Bending of a slab from now to twelve months from now, if one past year were repeated.
 
     Attributes
     ----------
     bending_m : array, shape (13,)
-        Middle above edge since the slab was level, up positive: now and at the end of each of the next twelve months.
+        Height of the middle above the edge since the slab was level, up positive: now and at the end of each of the
+        next twelve months.
     linear_m : array, shape (12,)
-        The same of the next twelve months on springs that can pull: its extremes name the months that count.
+        The same for the next twelve months on springs that can pull; its extremes show which months count.
     """
 
     bending_m: Array
@@ -76,22 +77,22 @@ class NextYear:
 
     @property
     def expected_m(self) -> float:
-        """Absolute bending in the month in which the linear bending is largest in size."""
+        """Absolute bending in the month with the largest linear bending, up or down."""
         return float(abs(self.bending_m[1 + np.abs(self.linear_m).argmax()]))
 
     @property
     def change_m(self) -> float:
-        """Bending twelve months from now minus that of now."""
+        """Bending twelve months from now minus present bending."""
         return float(self.bending_m[-1] - self.bending_m[0])
 
     @property
     def rise_m(self) -> float:
-        """How far the bending rises above that of now, 0 or positive."""
+        """How far the bending rises above its present value, 0 or positive."""
         return max(0.0, float(self.bending_m[1 + self.linear_m.argmax()] - self.bending_m[0]), self.change_m)
 
     @property
     def fall_m(self) -> float:
-        """How far the bending falls below that of now, 0 or negative."""
+        """How far the bending falls below its present value, 0 or negative."""
         return min(0.0, float(self.bending_m[1 + self.linear_m.argmin()] - self.bending_m[0]), self.change_m)
 
     @property
@@ -101,7 +102,7 @@ class NextYear:
 
 
 def strain_rows(model: ReducedModel, index_cells: Array, restraint: float) -> tuple[Array, Array]:
-    """Return rows that turn modes into movement: strip (n_point, n_mode) and open ground (n_z,). [m per pF]
+    """Return rows that convert modes to movement: strip (n_point, n_mode) and open ground (n_z,). [m per pF]
 
     Method: method.md, section 6.
     index_cells (n_z,): thickness times compression index of each depth cell. [m per pF]
@@ -120,12 +121,12 @@ def ground(model: ReducedModel, driver_pf: Array, pour: int, *, diffusivity_m2_p
     driver_pf : array, shape (n_month,)
         Surface suction minus the covered equilibrium at month ends.
     pour : int
-        Place of the pour month.
+        Position of the pour month.
     diffusivity_m2_per_yr, active_depth_m, restraint : float
     index_cells : array, shape (n_z,)
-        From `soil_kernel.cell_strain_index`.
+        As returned by `kernels_soil.cell_strain_index`.
     spin_up_mean_pf : float, optional
-        Mean driver of the straight profile at place 0; default the mean up to the pour.
+        Mean driver of the straight profile at position 0; default: the mean up to the pour.
     """
     dtau = diffusivity_m2_per_yr / (12 * active_depth_m**2)
     decay, early, late = step_factors(model.rates, dtau)
@@ -148,7 +149,7 @@ def two_sided(model: ReducedModel, opposite: ReducedModel, driver_pf: Array, lef
     """Return ground movement when the surface beside the two edges differs from the pour on. [m] (method.md, section 7)
 
     The mean of both sides drives the symmetric model, half of their difference the antisymmetric one, which starts from
-    rest: the difference is taken to begin at the pour.
+    rest, because the difference is assumed to begin at the pour.
 
     Parameters
     ----------
@@ -159,7 +160,7 @@ def two_sided(model: ReducedModel, opposite: ReducedModel, driver_pf: Array, lef
     left_pf, right_pf : array, shape (n_month - pour,)
         The same beside the left and the right edge from the pour on.
     pour : int
-        Place of the pour month.
+        Position of the pour month.
     """
     dtau = diffusivity_m2_per_yr / (12 * active_depth_m**2)
     g_decay, g_early, g_late = step_factors(model.ground_rates, dtau)
@@ -195,7 +196,7 @@ def whole_slab_since_pour(ground_m: Array, half_width_m: float, *, stiffness: fl
 
 def slab_since_pour(ground_m: Array, half_width_m: float, *, stiffness: float, spring: float, load: float,
                     edge_load: float) -> tuple[float, float]:
-    """Return middle above edge and signed largest departure from the chord since the slab was level. [m]
+    """Return the middle above the edge, and the signed largest departure from the chord, since the slab was level. [m]
 
     Method: method.md, section 7.
     ground_m (n_point,): ground from the middle to the edge. Units as in `slab.solve`.
@@ -207,22 +208,23 @@ def slab_since_pour(ground_m: Array, half_width_m: float, *, stiffness: float, s
 
 
 def with_year_again(driver_pf: Array, start: int) -> Array:
-    """Return a driver with the twelve months after month `start` put behind its last one. [pF] (method.md, section 8)
+    """Return a driver with the twelve months after month `start` appended. [pF] (method.md, section 8)
 
-    driver_pf (n_month,): surface suction minus the covered equilibrium at month ends; the last month is now.
+    driver_pf (n_month,): surface suction minus the covered equilibrium at month ends; the last month is the present
+    one.
     """
     return np.concatenate([driver_pf, driver_pf[start + 1 : start + 1 + kernels.HORIZON]])
 
 
 def next_year(heave_m: Array, half_width_m: float, *, stiffness: float, spring: float, load: float,
               edge_load: float) -> NextYear:
-    """Return the bending of now and of the next twelve months, every month solved. [m] (method.md, section 9)
+    """Return the bending now and in the next twelve months, solving every month. [m] (method.md, section 9)
 
     Parameters
     ----------
     heave_m : array, shape (n_after, n_point)
         Ground from the middle to the edge at each month from the pour to twelve months from now, as `Ground.heave_m`
-        for a driver of `with_year_again`. A slab poured now (13 months) is level now.
+        for a driver from `with_year_again`. A slab poured now (13 months) is level now.
     half_width_m, stiffness, spring, load, edge_load : float
         Units as in `slab.solve`.
     """

@@ -1,7 +1,7 @@
 """A young slab: what the weather before the pour decides (method.md, section 7).
 
-The pour matters only through the profile that is left under the slab. For seven years it decides the sign of bending:
-after a dry pour the edge stands high at times and the dome follows, after a wet pour the edge drops first.
+The pour matters only through the moisture profile that it leaves under the slab. For seven years it decides the sign of
+the bending: after a dry pour the edge is high at times and the dome follows; after a wet pour the edge drops first.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ Array = NDArray[np.float64]
 SETTLED_MONTHS = 12 * YOUNG_SLAB_YEARS
 POUR_MONTHS = 5  # the edge of a slab follows the running mean of about five months (r .92, computed)
 WET, MIDDLE, DRY = 0, 1, 2
-SEVERAL = "several"  # the possible pour months fall into several thirds: the month would decide
+SEVERAL = "several"  # the possible pour months are in several thirds, so the month would decide
 WORDS = ("wet", "middle", "dry")
 
 
@@ -33,13 +33,13 @@ def thirds(suction_pf: Array, pours: NDArray[np.int64], years: slice) -> NDArray
     suction_pf : array, shape (n_month,)
         Surface suction at month ends. [pF]
     pours : array of int, shape (n_pour,)
-        Places of the pour months, POUR_MONTHS - 1 or more.
+        Positions of the pour months, POUR_MONTHS - 1 or more.
     years : slice
-        Places of the months that the thirds are taken over.
+        Positions of the months over which the thirds are taken.
 
     Notes
     -----
-    Judged by the mean over the five months that end with the pour, which is as long as the edge remembers.
+    The judgement uses the mean over the five months that end with the pour, because the edge depends on no more.
     """
     sums = np.concatenate([[0.0], np.cumsum(suction_pf)])
     mean = np.full(suction_pf.size, np.nan)
@@ -51,19 +51,19 @@ def thirds(suction_pf: Array, pours: NDArray[np.int64], years: slice) -> NDArray
 
 def pour_weather(driver: Driver, early: NDArray[np.int64], late: NDArray[np.int64], *, first_year: int,
                  last_year: int) -> NDArray[np.object_]:
-    """Return the weather before the pour of slabs younger than seven years: wet, middle, dry or several, else empty.
+    """Return the weather before the pour of slabs under seven years old: wet, middle, dry or several, otherwise empty.
 
     Method: method.md, section 5.2.
 
     Parameters
     ----------
     driver : Driver
-        Its mean of the model runs is judged.
+        Its mean over the model runs is judged.
     early, late : array of int, shape (n_slab,)
         First and last possible pour month as month numbers.
     first_year, last_year : int
-        Years that the thirds are taken over, those of the rule of the covered equilibrium; the whole record where it
-        holds fewer than thirty of them.
+        Years over which the thirds are taken, as in the rule of the covered equilibrium; the whole record where it
+        contains fewer than thirty of them.
     """
     suction = driver.suction_pf.mean(axis=0)
     first = max(12 * first_year - driver.first_month, driver.record)

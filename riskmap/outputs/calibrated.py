@@ -1,7 +1,7 @@
-"""Which numbers of a lot are calibrated, and how far to trust them; `telling` has the words of a lot's figures.
+"""Which values of a lot are calibrated, and how far to trust them; `telling` has the words for a lot's figures.
 
-The calibrated columns (`tables.CALIBRATED`) stand beside the model's, which never change. `answers.calibration.apply`
-makes both the columns and the fact `calibration` of the results, from which the standing caution comes.
+The calibrated columns (`tables.CALIBRATED`) are added to the model's, which never change. `answers.calibration.apply`
+makes both the columns and the fact `calibration` of the results, from which the caution on every page comes.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ def has(columns: Iterable[object]) -> bool:
 
 
 def values_mm(row: Mapping[str, Any], column: str) -> list[float]:
-    """Return p10, median and p90 of a number of a lot: calibrated where the row has it, else the model's. [mm]
+    """Return p10, median and p90 of a value of a lot: the calibrated one if the row has it, otherwise the model's. [mm]
 
     Parameters
     ----------
@@ -40,5 +40,5 @@ def values_mm(row: Mapping[str, Any], column: str) -> list[float]:
 
 
 def standing(results: AreaResults) -> str:
-    """Return how far to trust the numbers: of the calibration where there is one, else `wording.STANDING`."""
+    """Return how far to trust the estimates: the calibration's text if there is one, otherwise `wording.STANDING`."""
     return str(results.facts.get(FACT, {}).get("standing", wording.STANDING))

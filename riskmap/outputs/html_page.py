@@ -16,9 +16,10 @@ def filled(skeleton: Path, texts: Mapping[str, object], markup: Mapping[str, str
     skeleton : Path
         The HTML file.
     texts : mapping of str to object
-        What stands in a slot as text; it is escaped, so that it may come from data.
+        The text of each slot; it is escaped, so it may come from data.
     markup : mapping of str to str, optional
-        What stands in a slot as it is: HTML that was made from escaped texts, styles and scripts of the package.
+        The markup of each slot, which is not escaped: HTML that was made from escaped texts, styles and scripts of the
+        package.
 
     Raises
     ------

@@ -32,13 +32,13 @@ def rounded_length(value_m: float, system: str) -> str:
 
 
 def extensibility(lot: dict[str, Any], system: str) -> str:
-    """Return class and linear extensibility of a lot, with the depths over which it is the mean."""
+    """Return the class and the linear extensibility of a lot, with the depths over which it is averaged."""
     depths = "10 to 39 in" if system == "us" else "25 to 100 cm"
     return f"linear extensibility {lot['linear_extensibility_pct']:.1f} %, mean of {depths}"
 
 
 def slab_width(lot: dict[str, Any], system: str) -> str:
-    """Return the short side of the slab; where the lot file does not give it, said so in both units."""
+    """Return the short side of the slab; where the lot file does not give it, it says so, in both units."""
     if "slab_size_assumed" not in str(lot["flags"] or "").split(";"):
         return length(float(lot["slab_width_m"]), system)
     both = [f"{units.m_to_foot(float(lot['slab_width_m'])):.0f} ft", f"{lot['slab_width_m']:g} m"]
@@ -46,8 +46,9 @@ def slab_width(lot: dict[str, Any], system: str) -> str:
 
 
 def typical_lot(estimate: AreaResults, system: str) -> str:
-    """Return what the typical lot of a run is, its lengths in the units of the page."""
-    text = str(estimate.facts.get("reference_lot", "")).removeprefix("a reference lot here: ")  # of former runs
+    """Return a description of the typical lot of a run, with lengths in the units of the page."""
+    # of runs by former versions
+    text = str(estimate.facts.get("reference_lot", "")).removeprefix("a reference lot here: ")
     us = system == "us"
 
     def depth(match: re.Match[str]) -> str:
@@ -62,21 +63,21 @@ def typical_lot(estimate: AreaResults, system: str) -> str:
 
 
 def shared_reasons(estimate: Results) -> tuple[waterfall.Shared, ...]:
-    """Return the reasons that nearly all lots of the area share; of a run read in part, as they were found in all."""
+    """Return the reasons that nearly all lots of the area share; for a run read in part, those found in all lots."""
     told: tuple[waterfall.Shared, ...] | None = estimate.facts.get("shared_reasons")
     return waterfall.shared_by(estimate.lots) if told is None else told
 
 
 def whatif_years(estimate: AreaResults, cell: str) -> tuple[Any, ...]:
-    """Return the past years that stand for a dry, an average and a wet one in a climate cell; empty when not known."""
+    """Return which past years are used as the dry, average and wet one in a climate cell; empty when not known."""
     return tuple(estimate.facts.get("cells", {}).get(cell, {}).get("whatif_years", ()))
 
 
 def largest(lot: dict[str, Any], today: str, system: str) -> str:
-    """Return the largest bending up and down since the pour, of each model run its own.
+    """Return the largest bending up and down since the pour, where each model run has its own month.
 
-    The month is that of the median run. It is left out where the pour date is not known (that run's pour is one of
-    many) and where it is the present month: beside `Now` it would read as the same thing said twice.
+    The month shown is that of the median run. It is left out where the pour date is not known (the pour of that run is
+    one of many), and where it is the present month, because it would repeat `Now`.
     """
     month, known = str(lot["bend_largest_up_date"]), lot["pour_date_basis"] != "none"
     dated = f" (about {telling.month_name(month)})" if known and month and month != today else ""
@@ -86,13 +87,13 @@ def largest(lot: dict[str, Any], today: str, system: str) -> str:
 
 
 def weather_driver(found: Results) -> str:
-    """Return by which driver the weather became suction; a run that names none was made with the monthly bucket."""
+    """Return the driver that turned weather into suction; a run that names none was made with the monthly bucket."""
     driver = str(found.settings.get("climate_settings", {}).get("driver", "month"))
     return f"Weather: {words.DRIVER.get(driver, driver)}"
 
 
 def ground_cracked(found: AreaResults) -> bool:
-    """Return whether a run takes open ground as cracked; one that does not say was made before there was a choice."""
+    """Return whether a run assumes cracked open ground; a run that does not say was made before there was a choice."""
     return bool(found.settings.get("movement", {}).get("ground") == "cracked")
 
 
@@ -101,7 +102,7 @@ GROUND_CRACKED = "Ground: taken as cracked beside the slab (a setting of this ru
 
 def if_cracked(expected_mm: float, cracked_expected_mm: float, swing_mm: float, cracked_swing_mm: float,
                system: str) -> str:
-    """Return what cracked ground would mean for a lot, each figure beside the run's own."""
+    """Return what cracked ground would mean for a lot, each figure followed by the run's own."""
     expected, cracked_expected, swing, cracked_swing = (
         shown(value, system) for value in (expected_mm, cracked_expected_mm, swing_mm, cracked_swing_mm))
     return (f"expected movement {cracked_expected} (uncracked {expected}), yearly swing of the ground at the edge "
@@ -109,14 +110,14 @@ def if_cracked(expected_mm: float, cracked_expected_mm: float, swing_mm: float, 
 
 
 def _where(estimate: Results, position: int) -> str:
-    """Return where a lot stands in its file, as `check` numbers rows; runs of older versions know the position only."""
+    """Return where a lot is in its file, as `check` numbers rows; runs of older versions know only the position."""
     path = PurePath(str(estimate.settings.get("lots", {}).get("path") or "the lot file"))
     row = results.editor_row(estimate.facts.get("lot_rows", []), position)
     return f"row {row} of {path.name}" if row is not None else f"lot {position + 1} of {path.name}"
 
 
 def suction(estimate: Results, cell: str, system: str) -> list[str]:
-    """Return the suction of open ground by depth in a cell, as a line; nothing where it was not computed."""
+    """Return a line with the suction of open ground by depth in a cell; nothing where it was not computed."""
     told = estimate.facts.get("cells", {}).get(cell, {}).get("suction_pf", {})
     if not told:
         return []
@@ -134,7 +135,7 @@ def young_slab(row: dict[str, Any], system: str) -> str:
 
 
 def shares(estimate: Results, lot_row: int) -> list[str]:
-    """Return a line that says how many lots share the estimate of a lot and why; none where no other lot does."""
+    """Return a line that says how many lots share the estimate of a lot, and why; none where no other lot does."""
     count = 0 if estimate.sharing is None else int(estimate.sharing[lot_row])
     if count < 2:
         return []
@@ -153,7 +154,7 @@ def lines(estimate: Results, lot_row: int, system: str = "us", cracked: str = ""
     system : str
         `us` or `si`.
     cracked : str
-        What cracked ground would mean, as of `answers.if_cracked`; empty where that was not asked for.
+        What cracked ground would mean, as returned by `answers.if_cracked`; empty where it was not requested.
     """
     row = estimate.lots.drop(columns=estimate.lots.geometry.name).iloc[lot_row].to_dict()
     out = [f"Lot {row['lot_id']} ({_where(estimate, int(row['lot_row']))}), {estimate.area_name}, {estimate.today}"]

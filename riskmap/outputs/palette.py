@@ -1,7 +1,7 @@
 """Colours and class limits of every product, in one place.
 
-Rules: a ramp's neighbours differ by at least 15 CAM02-UCS units, also with simulated deuteranomaly, protanomaly and
-tritanomaly; a label on a class has a contrast of at least 4.5. Both are measured in tests/unit/outputs.
+Rules: neighbouring colours of a ramp differ by at least 15 CAM02-UCS units, also with simulated deuteranomaly,
+protanomaly and tritanomaly; a label on a class has a contrast of at least 4.5. Both are measured in tests/unit/outputs.
 States never take a colour of a scale: they are hatched.
 """
 
@@ -16,11 +16,11 @@ from riskmap.outputs import words
 OUTLINE = "#4d4d4d"
 INK, PAPER = "#1a1a1a", "#ffffff"
 
-# cividis reversed, five steps: light is little, dark is much. Values as in matplotlib's colour map of that name.
+# cividis reversed, five steps: light means little, dark means much. Values as in matplotlib's colour map of that name.
 SEQUENTIAL = ("#fee838", "#bcae6c", "#7d7c78", "#434e6c", "#00224e")
 
-# vik of the Scientific colour maps (Crameri, Shephard & Heron 2020, Nat. Commun. 11:5444; MIT), seven steps, read so
-# that brown is down (edge lift) and blue is up (center lift). The label always carries + or - as well.
+# vik of the Scientific colour maps (Crameri, Shephard & Heron 2020, Nat. Commun. 11:5444; MIT), seven steps, used so
+# that brown means down (edge lift) and blue means up (center lift). The label always has + or - as well.
 DIVERGING = ("#731406", "#b85c28", "#d7a081", "#ebe6e2", "#80b2ca", "#136697", "#022a70")
 DIVERGING_LIMITS_MM = (-35.0, -20.0, -5.0, 5.0, 20.0, 35.0)  # three of the band limits, mirrored
 # Within a year a slab moves far less than since its pour: 2 mm is a step of what is shown, 5 and 10 mm are band limits.
@@ -30,7 +30,7 @@ YEAR_LIMITS_MM = (-10.0, -5.0, -2.0, 2.0, 5.0, 10.0)
 SOIL = ("#f1e3d1", "#bf9c7b", "#875f44", "#4a2513")
 SOIL_CLASSES = ("low", "moderate", "high", "very high")
 
-# Age of the slab: light is young, dark is old; one violet hue in even steps of lightness (computed like SOIL).
+# Age of the slab: light means young, dark means old; one violet hue in even steps of lightness (computed like SOIL).
 AGE = ("#ece4f5", "#b7a6d6", "#8470b0", "#553f83", "#2b1850")
 # For looking only: no phase is decided by them. 2 and 7 are the whole years after early settlement (1.5, assumed) and
 # after the middle of the default slab has made 95 % of its rise (6.6, computed: evidence.measured.timetable); over
@@ -40,16 +40,16 @@ AGE_LIMITS_YEARS = (2.0, float(YOUNG_SLAB_YEARS), 15.0, 30.0)
 PHASE = ("#e3ecd6", "#86ad78", "#2b5f45")
 PHASE_CLASSES = PHASES
 
-# How many of the four marks of `tables.MARKS` are missing: light is none, dark is all; one green-grey hue in even steps
-# of lightness (computed like SOIL).
+# How many of the four marks of `tables.MARKS` are missing: light means none, dark means all; one green-grey hue in even
+# steps of lightness (computed like SOIL).
 QUALITY = ("#cfe3dc", "#87b4a8", "#59857a", "#2d5a4f", "#002f26")
 QUALITY_CLASSES = DATA_QUALITY
 
-# Customary colours of the weekly drought categories (published by that map; from memory). Only for its own layer.
+# Customary colours of the weekly drought categories (published by that map; from memory), only for its own layer.
 DROUGHT = ("#ffffff", "#ffff00", "#fcd37f", "#ffaa00", "#e60000", "#730000")
 DROUGHT_CLASSES = (NO_DROUGHT, "D0", "D1", "D2", "D3", "D4")
 
-# Hatch of each state: name of the drawing routine in page.js and the QGIS line angle and second angle.
+# Hatching of each state: name of the drawing routine in page.js, and the QGIS line angle and second angle.
 HATCH = {
     "unmatched": "upright",
     "ambiguous": "crossed",
@@ -80,11 +80,11 @@ class Scale:
     classes : tuple of str
         Values of a layer of named classes.
     class_of : tuple of int
-        Class of each of these values where several share one; empty: each value is a class.
+        Class of each of these values where several share one; if empty, each value is a class.
     words : tuple of str
-        Shown instead of the values; empty: the values.
+        Shown instead of the values; if empty, the values are shown.
     unit : str
-        `mm`, shown as inches where asked, or `years`.
+        `mm`, which may be shown as inches, or `years`.
     """
 
     column: str
@@ -137,7 +137,7 @@ SCALES = {  # {month}: the last of the next twelve, in words
                             "D3 extreme drought", "D4 exceptional drought")),
 }
 
-# Layers whose values the page derives itself: their `column` is none of `tables.ESTIMATE`.
+# Layers whose values the page derives itself: their `column` is not in `tables.ESTIMATE`.
 DERIVED_SCALES = {
     "age": Scale("age_years", "Age of the slab", "From the middle of the possible pour dates", AGE, AGE_LIMITS_YEARS,
                  unit="years", missing="pour date not known"),
@@ -160,12 +160,12 @@ def contrast(first: str, second: str) -> float:
 
 
 def edge_color(fill: str) -> str:
-    """Return the outline of a lot of that colour: the usual one, or white where white reads better on it."""
+    """Return the outline of a lot with that colour: the usual one, or white where white is easier to see on it."""
     return max((OUTLINE, PAPER), key=lambda edge: contrast(edge, fill))
 
 
 def grey_class(colors: tuple[str, ...]) -> int | None:
-    """Return which colour of a scale is a middle grey, which is easily read as "no data"; None without one."""
+    """Return which colour of a scale is a medium grey, which is easily read as "no data"; None without one."""
     for k, color in enumerate(colors):
         parts = [int(color[at : at + 2], 16) for at in (1, 3, 5)]
         if max(parts) - min(parts) < 16 and 64 <= max(parts) < 208:
@@ -174,5 +174,5 @@ def grey_class(colors: tuple[str, ...]) -> int | None:
 
 
 def label_color(fill: str) -> str:
-    """Return black or white, whichever reads better on `fill`."""
+    """Return black or white, whichever is easier to read on `fill`."""
     return max(("#000000", "#ffffff"), key=lambda ink: contrast(ink, fill))

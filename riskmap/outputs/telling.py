@@ -1,8 +1,9 @@
-"""What a lot's numbers say, as answers to five questions, in one wording for the terminal, the map and the papers.
+"""What the estimates of a lot say, as answers to five questions, in one wording for the terminal, the map and the
+papers.
 
-What should I find today, what will it do by next year, how large should it get, what is this lot like in the long run,
-and what if a dry year came again. `SENTENCES` is the only home of the words: a page gets them with its data and fills
-them in its own unit (`assets/shared/tell.js`, kept equal by a test in a browser).
+The questions are: what should I find today, what will it do by next year, how large should it get, what is this lot
+like in the long run, and what if a dry year came again. The words are only in `SENTENCES`: a page gets them with its
+data and fills them in its own unit (`assets/shared/tell.js`; a test in a browser keeps the two equal).
 """
 
 from __future__ import annotations
@@ -14,7 +15,7 @@ from typing import Any
 from riskmap.common import month_numbers, units
 from riskmap.outputs import calibrated, words
 
-MM_STEP, INCH_STEP = 2.0, 0.1  # what is shown; finer than a survey reads would promise too much
+MM_STEP, INCH_STEP = 2.0, 0.1  # step of what is shown; anything finer than a survey reads would promise too much
 MONTHS = ("January", "February", "March", "April", "May", "June", "July", "August", "September", "October", "November",
           "December")
 
@@ -38,7 +39,7 @@ SENTENCES = {
     "now_calibrated": "{side}; range {range}",
     "expected_calibrated": "bending of up to {size}; range {range}; today {today}",
     "long_run_calibrated": "{size}; range {range}",
-    "as_modelled": "{answer}, as modelled",  # of an answer that no calibration reaches
+    "as_modelled": "{answer}, as modelled",  # for an answer that no calibration reaches
     "not_computed": "not computed in this run, which an earlier version made; estimate the area again",
 }
 COLUMNS = {"now": "bend_now_mm", "next": "change_next_mm", "expected": "expected_movement_mm",
@@ -47,7 +48,9 @@ WHATIF_YEARS = ("dry", "average", "wet")
 
 
 def shown(value_mm: float, system: str) -> str:
-    """Return a movement as it is shown: steps of 0.1 in or 2 mm, half a step away from zero, no minus before zero."""
+    """Return a movement as it is shown: in steps of 0.1 in or 2 mm, halves rounded away from zero, and no minus before
+    zero.
+    """
     if value_mm != value_mm:
         return "no value"
     steps = units.mm_to_inch(value_mm) / INCH_STEP if system == "us" else value_mm / MM_STEP
@@ -71,7 +74,7 @@ def last_month(today: str) -> str:
 
 
 def name(question: str, today: str) -> str:
-    """Return what stands before an answer: Now, Next 12 months, By October 2026, Long run, If a dry year came again."""
+    """Return the name of an answer: Now, Next 12 months, By October 2026, Long run, If a dry year came again."""
     return NAMES[question].format(month=last_month(today))
 
 
@@ -101,7 +104,7 @@ def sizes(low_mm: float, high_mm: float, system: str) -> str:
 
 def _signed_range(middle_mm: float, low_mm: float, high_mm: float, system: str,
                   say: Callable[[float, str], str]) -> str:
-    """Return a range of signed values: sizes where all have the sign of the middle, else each end with its side."""
+    """Return a range of signed values: sizes if all have the sign of the median, otherwise each end with its side."""
     zero, low_zero, high_zero = (is_zero(value, system) for value in (middle_mm, low_mm, high_mm))
     same = low_zero and high_zero if zero else \
         (low_zero or low_mm * middle_mm > 0) and (high_zero or high_mm * middle_mm > 0)
@@ -115,7 +118,7 @@ def _three(row: Mapping[str, Any], column: str) -> tuple[float, float, float]:
 
 
 def size(row: Mapping[str, Any], column: str, system: str) -> str:
-    """Return a number that has no sign: `1.8 in calibrated (1.4 in as modelled)`, or the model's alone."""
+    """Return a value without a sign: `1.8 in calibrated (1.4 in as modelled)`, or the model's alone."""
     modelled = shown(float(row[column]), system)
     if f"{calibrated.PREFIX}{column}" not in row:
         return modelled
@@ -131,7 +134,7 @@ def _as_modelled(answer: str, row: Mapping[str, Any]) -> str:
 
 
 def _side_now(row: Mapping[str, Any], system: str) -> str:
-    """Return today's bending with its side; near level is a word for the model's figure, as its direction is."""
+    """Return today's bending with its side. "Near level" describes the model's figure, as its direction does."""
     modelled, level = float(row["bend_now_mm"]), row["direction"] == "near_level"
     told = side(modelled, system)
     if level:
@@ -141,7 +144,7 @@ def _side_now(row: Mapping[str, Any], system: str) -> str:
         return told
     value = _three(row, "bend_now_mm")[0]
     if not level and value * modelled > 0 and not is_zero(value, system) and not is_zero(modelled, system):
-        told = shown(abs(modelled), system)  # the side is the same and need not be said twice
+        told = shown(abs(modelled), system)  # the side is the same and need not be repeated
     return SENTENCES["calibrated"].format(figure=side(value, system), modelled=told)
 
 
@@ -152,7 +155,7 @@ def now(row: Mapping[str, Any], system: str) -> str:
 
 
 def next_year(row: Mapping[str, Any], system: str) -> str:
-    """Return how far the middle may rise and fall within twelve months, and where it is after them."""
+    """Return how far the middle may rise and fall within twelve months, and its position after them."""
     rise, fall = float(row["rise_next_mm"]), float(row["fall_next_mm"])
     if math.isnan(rise):
         return SENTENCES["not_computed"]
@@ -165,7 +168,7 @@ def next_year(row: Mapping[str, Any], system: str) -> str:
 
 
 def expected(row: Mapping[str, Any], system: str) -> str:
-    """Return the estimate: the largest bending within twelve months, beside today's."""
+    """Return the estimate: the largest bending within twelve months, compared with today's."""
     _, low, high = _three(row, "expected_movement_mm")
     today = SENTENCES["today"].format(size=shown(abs(float(row["bend_now_mm"])), system),
                                       side=words.DIRECTION_SHORT.get(str(row["direction"]), str(row["direction"])))
@@ -175,7 +178,7 @@ def expected(row: Mapping[str, Any], system: str) -> str:
 
 
 def long_run(row: Mapping[str, Any], system: str) -> str:
-    """Return what this lot is like whatever the weather."""
+    """Return how this lot behaves in the long run, whatever the weather."""
     _, low, high = _three(row, "long_run_mm")
     return _sentence("long_run", row).format(size=size(row, "long_run_mm", system), range=sizes(low, high, system))
 
@@ -189,7 +192,7 @@ def whatif(row: Mapping[str, Any], system: str) -> str:
 
 
 def whatif_years(years: Sequence[Any]) -> str:
-    """Return which past years stand for a dry, an average and a wet one; empty where that is not known."""
+    """Return which past years are used as a dry, an average and a wet one; empty where that is not known."""
     return SENTENCES["whatif_years"].format(**dict(zip(WHATIF_YEARS, years, strict=True))) \
         if len(years) == len(WHATIF_YEARS) else ""
 
@@ -200,8 +203,8 @@ def answers(row: Mapping[str, Any], today: str, system: str) -> dict[str, tuple[
     Parameters
     ----------
     row : mapping
-        Columns of `tables.ESTIMATE`; with those of `tables.CALIBRATED` each of their numbers is told first, and the
-        model's own in brackets.
+        Columns of `tables.ESTIMATE`; with those of `tables.CALIBRATED`, each calibrated value comes first, followed by
+        the model's own in brackets.
     today : str
         Present month of the run, YYYY-MM.
     system : str

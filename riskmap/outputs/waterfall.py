@@ -1,8 +1,8 @@
 """From the typical lot to this one: the reasons for a lot's estimate, and what nearly all lots of the area share.
 
-The parts add up: typical lot + reasons + gaps = this lot. A reason that nearly all lots share is said once for the
-area; at a lot it is one line without its name. Gaps in the data come last: they are the width of what is not known, no
-reason.
+The parts add up: typical lot + reasons + gaps = this lot. A reason that nearly all lots share is given once for the
+area; for a lot it is one line without its name. Gaps in the data come last: they come from the width of what is not
+known and are not a reason.
 """
 
 from __future__ import annotations
@@ -20,12 +20,12 @@ from riskmap.outputs import telling, words
 
 COLUMNS = ("state", "expected_movement_mm", *(f"part_{name}_mm" for name in words.REASONS))  # of `shared_by`
 LEAST_SHARE = 0.9  # of the lots with an estimate (judgement)
-MOST_SPREAD = 0.25  # of the spread between lots: a reason that differs more tells lots apart (judgement)
+MOST_SPREAD = 0.25  # of the spread between lots: a reason that differs by more distinguishes lots (judgement)
 SHOWN_MM = 0.05  # a smaller part is shown as zero
 LINE = ("typical_lot_mm", *(f"part_{name}_mm" for name in (*words.REASONS, "gaps")))  # of `in_a_line`, and the estimate
-LONG_RUN_REASONS = ("soil", "slab")  # `movement.reasons.LONG_RUN_FACTORS`, kept equal by a test
+LONG_RUN_REASONS = ("soil", "slab")  # `movement.reasons.LONG_RUN_FACTORS`; a test keeps the two equal
 LONG_RUN_LINE = ("long_run_typical_mm", *(f"long_run_part_{name}_mm" for name in (*LONG_RUN_REASONS, "gaps")))
-FEWEST_LOTS = 20  # below it "nearly all" would be all but one (judgement)
+FEWEST_LOTS = 20  # with fewer lots "nearly all" would mean all but one (judgement)
 
 SENTENCES = {
     "heading": "Why this lot's expected bending differs from the typical lot here ({typical})",
@@ -45,11 +45,11 @@ class Shared:
     Attributes
     ----------
     name : str
-        Of `words.REASONS`.
+        Name in `words.REASONS`.
     lots, total : int
-        Lots that have it in this direction; lots with an estimate.
+        Number of lots that have it in this direction, and of lots with an estimate.
     median_mm : float
-        Its part in the median lot.
+        Median of its part over the lots.
     """
 
     name: str
@@ -73,12 +73,12 @@ def shared_by(lots: pd.DataFrame) -> tuple[Shared, ...]:
     Parameters
     ----------
     lots : DataFrame
-        Columns `COLUMNS` of `tables.ESTIMATE`, all lots of the area.
+        Columns `COLUMNS` of `tables.ESTIMATE` for all lots of the area.
 
     Notes
     -----
-    A reason is shared where it is not near zero and has one sign in at least `LEAST_SHARE` of the lots, and differs
-    between them (10th to 90th percentile) by at most `MOST_SPREAD` of what the estimates do.
+    A reason is shared when it is not near zero and has the same sign in at least `LEAST_SHARE` of the lots, and when
+    its spread between them (10th to 90th percentile) is at most `MOST_SPREAD` of that of the estimates.
     """
     known = lots[lots["state"] == ""]
     if len(known) < FEWEST_LOTS:
@@ -99,7 +99,7 @@ def _spread(values: np.ndarray[Any, Any]) -> float:
 
 
 def steps(row: Mapping[str, Any], shared: Iterable[str] = ()) -> list[Step]:
-    """Return the lines from the typical lot to this one; reasons by size, then what is shared, small, and gaps.
+    """Return the lines from the typical lot to this one: reasons by size, then shared reasons, small ones, and gaps.
 
     Parameters
     ----------
@@ -112,7 +112,7 @@ def steps(row: Mapping[str, Any], shared: Iterable[str] = ()) -> list[Step]:
 
 
 def long_run_steps(row: Mapping[str, Any]) -> list[Step]:
-    """Return the lines from the long run of the typical lot to that of this one, as `steps` does.
+    """Return the lines from the long run of the typical lot to that of this one, like `steps`.
 
     Parameters
     ----------
@@ -140,20 +140,23 @@ def _steps(row: Mapping[str, Any], before: str, reasons: Iterable[str], explaine
 
 
 def part_shown(value_mm: float, system: str) -> str:
-    """Return a signed part of a movement, finer than a movement is shown so that parts add up; zero has no sign."""
+    """Return a signed part of a movement; zero has no sign.
+
+    It is finer than a movement is shown, so that parts add up.
+    """
     value, digits, unit = (units.mm_to_inch(value_mm), 2, "in") if system == "us" else (value_mm, 1, "mm")
-    whole = math.floor(abs(value) * 10**digits + 0.5 + 1e-9)  # half a step away from zero; 0.95 as written
+    whole = math.floor(abs(value) * 10**digits + 0.5 + 1e-9)  # halves are rounded away from zero; 0.95 as written
     return f"{math.copysign(whole, value) / 10**digits:+.{digits}f} {unit}" if whole else f"{0:.{digits}f} {unit}"
 
 
 def text_of(step: Step, system: str) -> str:
-    """Return the number of a line: a sum without a sign, a part with one."""
+    """Return the value of a line: a sum without a sign, a part with one."""
     told = part_shown(step.mm, system)
     return told.removeprefix("+") if step.kind in ("typical", "lot") else told
 
 
 def heading(row: Mapping[str, Any], system: str) -> str:
-    """Return what stands above the waterfall of a lot."""
+    """Return the heading of the waterfall of a lot."""
     return SENTENCES["heading"].format(typical=telling.shown(float(row["typical_lot_mm"]), system))
 
 
@@ -183,7 +186,7 @@ def long_run_differences(row: Mapping[str, Any], system: str) -> str:
 
 
 def compared(typical_mm: float, system: str) -> str:
-    """Return what the typical lot has, as a clause."""
+    """Return the properties of the typical lot as a clause."""
     return SENTENCES["compared"].format(typical=telling.shown(typical_mm, system))
 
 
@@ -197,7 +200,7 @@ def _differences(lines: Iterable[Step], system: str) -> str:
 
 
 def area_sentences(shared: Iterable[Shared], system: str) -> list[str]:
-    """Return what nearly all lots of the area share, said once."""
+    """Return sentences on what nearly all lots of the area share."""
     return [SENTENCES["area"].format(count=f"{one.lots:,}", total=f"{one.total:,}",
                                      reason=words.reason(one.name, one.median_mm),
                                      part=part_shown(one.median_mm, system)) for one in shared]

@@ -1,4 +1,4 @@
-"""Plain words for codes and flags, as they stand beside a lot. A code without an entry is shown as it is."""
+"""Plain words for codes and flags, as they appear with a lot. A code without an entry is shown unchanged."""
 
 from __future__ import annotations
 
@@ -38,8 +38,8 @@ WEATHER_SOURCE = {tables.WEATHER_SOURCES[level]: words for level, words in {
     weather.CATEGORY: "weekly drought maps (the least reliable of three sources)",
     weather.CLIMATOLOGY: "the usual season in months without data", weather.BEFORE: "none",
 }.items()}
-# Reasons for the difference from the typical lot: what raises it, what lowers it, near zero. The first two are those of
-# the tables (`movement.reasons.WORDS`, kept equal by a test).
+# Reasons for the difference from the typical lot: the words if they raise it, lower it, or are near zero. The first two
+# are those of the tables (`movement.reasons.WORDS`; a test keeps them equal).
 REASONS = {
     "soil": ("more expansive soil", "less expansive soil", "soil"),
     "age": ("age and pour date", "age and pour date", "age and pour date"),
@@ -109,7 +109,7 @@ FLAGS = {
 }
 
 
-# columns of the estimate that hold codes -> code -> meaning; `flags` holds several, with semicolons between them
+# columns of the estimate that contain codes -> code -> meaning; `flags` contains several, separated by semicolons
 CODES: dict[str, dict[str, str]] = {
     "state": tables.STATES, "direction": DIRECTION, "phase": PHASE, "pour_date_basis": POUR_BASIS,
     "slab_class": SLAB_CLASS, "weather_source": WEATHER_SOURCE, "flags": FLAGS,
@@ -117,14 +117,14 @@ CODES: dict[str, dict[str, str]] = {
 
 
 def flag_sentences(names: Iterable[str]) -> dict[str, str]:
-    """Return a sentence per flag name; a name without an entry is its own sentence with spaces for underscores."""
+    """Return a sentence per flag name. A name without an entry is its own sentence, with spaces for underscores."""
     return {name: FLAGS.get(name, name.replace("_", " ")) for name in names}
 
 
 def phase(code: str, share: float) -> str:
     """Return the sentence of a phase with the share of the model runs that agree, 0 to 1; a new code as it is.
 
-    Only where every run agrees does it say so: a share that would be rounded to 100 % is told as 99 %.
+    Only where every run agrees does it say so: a share that would be rounded to 100 % is shown as 99 %.
     """
     tenths = round(1000 * share)  # of a per cent: what the map keeps, so that both round the same value, half up
     agree = ALL_AGREE if share >= 1 else SOME_AGREE.format(share=min((tenths + 5) // 10, 99))
@@ -132,7 +132,7 @@ def phase(code: str, share: float) -> str:
 
 
 def reason(name: str, value_mm: float) -> str:
-    """Return what a reason for the difference from the typical lot is called, by its sign."""
+    """Return the name of a reason for the difference from the typical lot, by its sign."""
     return REASONS[name][2 if abs(value_mm) < LEAST_PART_MM else 0 if value_mm > 0 else 1]
 
 
@@ -140,7 +140,7 @@ NO_DROUGHT = "no drought"
 
 
 def drought(category: str) -> str:
-    """Return a weekly category as it is told; `none` (`None` in older runs) is no drought, empty is not known."""
+    """Return a weekly category in words; `none` (`None` in older runs) is no drought, empty is not known."""
     return NO_DROUGHT if category.lower() == tables.NO_DROUGHT else category
 
 

@@ -1,6 +1,7 @@
-"""Read everything an area names, compute nothing, and say what is wrong: one line per finding, counts that add up.
+"""Read everything an area names, compute nothing, and report what is wrong: one line per finding, counts that add up.
 
-Sits beside `assess`: it knows the readers and the cleaning of lots, and no later stage. Nothing here uses a network.
+It is the counterpart of `assess`: it knows the readers and the cleaning of lots, but no later stage. Nothing here uses
+a network.
 """
 
 from __future__ import annotations
@@ -22,12 +23,12 @@ if TYPE_CHECKING:
     from riskmap.common.inputs import Source
     from riskmap.common.settings import Area
 
-FILE_ROLES = ("lots", "soil", "drought")
+FILE_ROLES = ("lots", "soil", "climate", "drought")
 
 
 @dataclass
 class Report:
-    """What was found.
+    """The result of a check.
 
     Attributes
     ----------
@@ -40,14 +41,14 @@ class Report:
     sources : list of Source
         What was read, with row counts.
     today : str
-        Month of `now` of an area, YYYY-MM; empty when it is not known.
+        The present month of an area, YYYY-MM; empty when it is not known.
     newest_data : dict
         Newest month or map of each kind of weather data.
     lots : dict
         read, usable, and one entry per state; usable and states add up to read. Empty when no lots were read. A usable
-        lot goes on to the estimate, which may still lack soil or weather under it.
+        lot goes on to the estimate, which may still find no soil or weather for it.
     without_pour_date : int
-        How many of the usable lots have no pour date that can be used.
+        Number of usable lots without a pour date that can be used.
     """
 
     name: str
@@ -61,7 +62,10 @@ class Report:
 
     @property
     def exit_code(self) -> int:
-        """0 every lot goes on to the estimate, 1 some have a state, 2 a run would be refused; findings do not count."""
+        """0 when every lot goes on to the estimate, 1 when some have a state, 2 when a run would be refused.
+
+        Findings do not count.
+        """
         if self.refusals:
             return 2
         return int(self.lots.get("read", 0) != self.lots.get("usable", 0))
@@ -87,7 +91,7 @@ class Report:
         return "\n".join([*lines, f"{counts}: {self._kinds()}. {verdict}"])
 
     def _kinds(self) -> str:
-        """Return the findings by what was done, so that an `E-` of a row is not taken for a refusal."""
+        """Return the findings by what was done, so that an `E-` on a row is not taken for a refusal."""
         set_aside = sum(problem.code.startswith("E-") for problem in self.problems)
         return (f"{set_aside} with a value or row set aside (E-), {len(self.problems) - set_aside} used with a caution "
                 "(W-)")
@@ -107,7 +111,7 @@ class Report:
 def check_area(path: Path) -> Report:
     """Check every layer of an area file and clean its lots.
 
-    A lot can still get a state in a run, from soil or climate: that is known only after the shares are computed.
+    In a run, a lot can still get a state from soil or climate, but that is known only after the shares are computed.
     """
     from riskmap.layers.catalogue import read_each, soil_box
 
@@ -128,7 +132,7 @@ def check_area(path: Path) -> Report:
 
 
 def _now(report: Report, layers: dict[str, Any], area: Area) -> int:
-    """Return the month of now and tell how new the data are; the clock's month when the area does not say one."""
+    """Return the present month and report how new the data are; the clock's month when the area has none."""
     from riskmap import climate
     from riskmap.climate import freshness
 
@@ -142,17 +146,33 @@ def _now(report: Report, layers: dict[str, Any], area: Area) -> int:
     return today
 
 
-def check_file(path: Path, role: str) -> Report:
-    """Check one file as `lots`, `soil` or `drought`; climate needs a cell and a latitude, which only an area gives."""
+def check_file(path: Path, role: str, columns: dict[str, str] | None = None) -> Report:
+    """Check one file as `lots`, `soil`, `climate` or `drought`; `columns` maps our columns of lots to the file's.
+
+    Weather is checked in all its cells and without their latitude, which only an area gives.
+    """
     from riskmap.layers.catalogue import read_each
 
-    entries = {"lots": {"path": "-"}, "soil": {"path": "-"}, role: {"path": path.resolve()}}
+    if role == "climate":
+        return _check_weather(path)
+    entries: dict[str, dict[str, Any]] = {"lots": {"path": "-"}, "soil": {"path": "-"}, role: {"path": path.resolve()}}
+    entries["lots"] |= {"columns": columns or {}}
     area = area_file.Area.model_validate({"name": "one file", **entries})
     attempt = read_each(area, (role,))
     report = Report(path.name, attempt.refusals, attempt.problems, attempt.sources)
     if "lots" in attempt.tables:
         _clean(report, attempt.tables["lots"], area, _this_month())
     return report
+
+
+def _check_weather(path: Path) -> Report:
+    from riskmap.layers import climate_area
+
+    try:
+        source, problems = climate_area.check_one(path.resolve(), Path(path.name))
+    except LayerError as error:
+        return Report(path.name, str(error).splitlines(), error.problems)
+    return Report(path.name, [], problems, [source])
 
 
 def _this_month() -> int:

@@ -1,9 +1,9 @@
-"""Digests of the code that decides numbers: what a stage imports, at any depth, and the libraries it uses.
+"""Digests of the code that decides the estimates: what a stage imports, at any depth, and the libraries it uses.
 
-Results are reused, runs are compared and workers are accepted only where these digests agree. A module is reached when
-it is imported, at the top of a file or inside a function; imports for type checking only do not count. Nothing is left
-out by a list of names that somebody must remember to lengthen: a module that cannot be found, a relative import, or an
-import whose name is only known at run time (outside `FOLDERS`) is an error, not a gap.
+Results are reused, runs are compared and workers are accepted only where these digests agree. A module counts when it
+is imported at the top of a file or inside a function; imports only for type checking do not count. There is no list of
+names that somebody must remember to extend: a module that cannot be found, a relative import, or an import whose name
+is only known at run time (outside `FOLDERS`) is an error, not a gap.
 """
 
 from __future__ import annotations
@@ -31,14 +31,14 @@ class Stage:
     follow : tuple of str
         Modules of the package that compute; everything they import counts too.
     alone : tuple of str
-        Modules that count by their own text only: they hand tables on and import every stage.
+        Modules of which only their own text counts, because they pass tables on and import every stage.
     """
 
     follow: tuple[str, ...]
     alone: tuple[str, ...] = ()
 
 
-# What decides the rows kept by `store`, and every value of lots.parquet. Writers of other products are not followed.
+# What decides the rows in `store` and every value of lots.parquet. Writers of other products are not followed.
 STAGES: Mapping[str, Stage] = {
     "movement": Stage(("movement",), ("run.reuse", "run.store")),
     "soil": Stage(("soil",), ("run.reuse", "run.store", "run.part_tasks")),
@@ -49,7 +49,7 @@ STAGES: Mapping[str, Stage] = {
     # What a worker on another machine runs: the stages above and the writers of every product.
     "worker": Stage(("run.part_tasks", "run.reuse", "run.workers")),
 }
-# Modules that import whatever lies in a folder: the whole folder counts.
+# Modules that import whatever is in a folder: the whole folder counts.
 FOLDERS = ("climate.indices",)
 # Libraries whose installed name differs from the name that is imported.
 _DISTRIBUTION = {"sklearn": "scikit-learn"}
@@ -57,11 +57,11 @@ _RUN_TIME = ("import_module", "__import__", "exec_module", "run_module", "run_pa
 
 
 class CodeDigestError(RiskmapError):
-    """The code that decides the numbers cannot be read, so nothing can be said to be the same code."""
+    """The code that decides the estimates cannot be read, so nothing can be called the same code."""
 
 
 def code_digest(stage: str = "estimate") -> str:
-    """Return a short digest of the code and libraries that decide the numbers of a stage of `STAGES`.
+    """Return a short digest of the code and libraries that decide the results of a stage of `STAGES`.
 
     Parameters
     ----------
@@ -71,14 +71,14 @@ def code_digest(stage: str = "estimate") -> str:
     Raises
     ------
     CodeDigestError
-        When a module that is reached cannot be found or read.
+        When a module that counts cannot be found or read.
     """
     return digest_bytes(stage).hex()[:16]
 
 
 @cache
 def digest_bytes(stage: str) -> bytes:
-    """Return the whole digest of a stage, 32 bytes; computed once a process."""
+    """Return the whole digest of a stage, 32 bytes; it is computed once per process."""
     return digest_of(stage, PACKAGE)
 
 
@@ -92,7 +92,7 @@ def digest_of(stage: str, package: Path) -> bytes:
     for name, path in sorted(files.items()):
         content = _read(path)
         digest.update(name.encode() + b"\0" + hashlib.sha256(content).digest())
-        libraries |= _imports(content, path.name).libraries
+        libraries |= _imports(content, name).libraries
     for library in sorted(libraries):
         try:
             digest.update(f"{library} {metadata.version(_DISTRIBUTION.get(library, library))}\n".encode())
@@ -119,7 +119,7 @@ def reached(stage: str, package: Path = PACKAGE) -> dict[str, Path]:
             continue
         modules_reached[name] = _module(name, modules)
         if not name:
-            continue  # the package's own first file only hands on the commands when they are asked for
+            continue  # the package's own first file only loads commands when they are used
         imports = _imports(_read(modules_reached[name]), name)
         if imports.at_run_time and name not in FOLDERS:
             raise CodeDigestError(f"E-RUN-071 {ROOT}.{name} imports by a name that is only known at run time; nothing "
@@ -135,7 +135,8 @@ def reached(stage: str, package: Path = PACKAGE) -> dict[str, Path]:
 class _Imports:
     """What one file imports when it runs."""
 
-    modules: frozenset[str]  # below the package: `soil.horizon`, or `soil.horizon.Horizon` where a name is taken of it
+    # below the package: `soil.horizon`, or `soil.horizon.Horizon` where a name is imported from it
+    modules: frozenset[str]
     libraries: frozenset[str]
     at_run_time: bool
 
@@ -148,7 +149,7 @@ def _imports(content: bytes, name: str) -> _Imports:
     try:
         nodes = list(_running(ast.parse(content)))
     except SyntaxError as error:
-        raise CodeDigestError(f"E-RUN-072 {name}: is no Python that can be read ({error.msg}).") from None
+        raise CodeDigestError(f"E-RUN-072 {name}: is not Python that can be read ({error.msg}).") from None
     for node in nodes:
         names: Iterable[str] = ()
         if isinstance(node, ast.Import):
@@ -158,7 +159,7 @@ def _imports(content: bytes, name: str) -> _Imports:
                 raise CodeDigestError(f"E-RUN-073 {name}: a relative import; write the whole name.")
             names = [f"{node.module}.{alias.name}" for alias in node.names]
         elif isinstance(node, ast.Call):
-            at_run_time |= ast.unparse(node.func).rsplit(".", 1)[-1] in _RUN_TIME
+            at_run_time |= _called(node.func) in _RUN_TIME
         for full in names:
             top, _, below = full.partition(".")
             if top == ROOT:
@@ -168,20 +169,40 @@ def _imports(content: bytes, name: str) -> _Imports:
     return _Imports(frozenset(modules), frozenset(libraries), at_run_time)
 
 
+def _called(function: ast.expr) -> str:
+    """Return the last name of what is called: `c` of `a.b.c(...)`."""
+    if isinstance(function, ast.Name):
+        return function.id
+    return function.attr if isinstance(function, ast.Attribute) else ast.unparse(function).rsplit(".", 1)[-1]
+
+
 def _running(tree: ast.AST) -> Iterable[ast.AST]:
-    """Yield every node but those below `if TYPE_CHECKING:`."""
-    for node in ast.iter_child_nodes(tree):
-        if isinstance(node, ast.If) and ast.unparse(node.test) in ("TYPE_CHECKING", "typing.TYPE_CHECKING"):
-            for other in node.orelse:
-                yield other
-                yield from _running(other)
+    """Yield every import and call except those below `if TYPE_CHECKING:`.
+
+    Every command does this for a hundred files, so the loop goes through the nodes without a function call for each.
+    """
+    waiting: list[object] = [tree]
+    while waiting:
+        node = waiting.pop()
+        kind = type(node)
+        if kind is ast.Name or kind is ast.Constant:
             continue
-        yield node
-        yield from _running(node)
+        if kind is ast.Import or kind is ast.ImportFrom or kind is ast.Call:
+            yield node  # type: ignore[misc]
+        parts = vars(node)
+        if kind is ast.If and isinstance(parts["test"], ast.Name | ast.Attribute) \
+                and ast.unparse(parts["test"]) in ("TYPE_CHECKING", "typing.TYPE_CHECKING"):
+            waiting += parts["orelse"]
+            continue
+        for part in parts.values():
+            if type(part) is list:
+                waiting += [one for one in part if isinstance(one, ast.AST)]
+            elif isinstance(part, ast.AST):
+                waiting.append(part)
 
 
 def _parents(name: str) -> list[str]:
-    """Return the packages that Python runs before a module: of `soil.horizon` those are `soil` and the package."""
+    """Return the packages that Python runs before a module: for `soil.horizon` these are `soil` and the package."""
     parts = name.split(".")
     return [".".join(parts[:k]) for k in range(len(parts))]
 
@@ -196,12 +217,13 @@ def _listed(package: Path) -> dict[str, Path]:
 
 
 def _holder(name: str, modules: Mapping[str, Path]) -> str:
-    """Return the module that an import means: the name itself, or what holds it where it is a name of a module."""
+    """Return the module that an import means: the name itself, or the module that defines it."""
     if name in modules:
         return name
     holder = name.rpartition(".")[0]
     if not holder and name not in _assigned(_read(_module("", modules))):
-        holder = name  # of the package itself only names that its first file assigns: else it is a module that is gone
+        # of the package itself only names that its first file assigns count; otherwise the module is missing
+        holder = name
     _module(holder, modules)
     return holder
 

@@ -1,8 +1,9 @@
-"""The files of a finished run, opened as its manifest names them: plain, bounded and as the run wrote them.
+"""The files of a finished run, opened by their names in its manifest: plain files, limited in size, and as the run
+wrote them.
 
 `RunFiles` is how every command reads a run. Each file that it opens is hashed once and compared with the manifest
-before a byte of it is used; the manifest carries the digest of its own content as its last key. A link, a device or a
-pipe is never opened. What others wrote into a run folder is judged here and in `run.record`.
+before a byte of it is used; the last key of the manifest is the digest of its own content. A link, a device or a pipe
+is never opened. What others wrote into a run folder is judged here and in `run.record`.
 """
 
 from __future__ import annotations
@@ -24,9 +25,10 @@ NAME = "manifest.json"
 SEAL = "sha256"  # last key of the manifest: the digest of all its other content
 FORMAT = 2  # 1: without that key
 # Two million lots with a gap in the file after each of them, the most that was tried, take about 70 MB (computed).
-MOST_BYTES = 96 * 1024**2  # of a manifest and of a file of facts
-MOST_VALUES = 7_000_000  # brackets and commas of it: below 1 GB of memory (computed: at most 100 bytes each)
-MOST_FILES = 20_000  # named by a manifest (judgement: weekly maps since 2000 are 1,400; a run writes about 25)
+MOST_BYTES = 96 * 1024**2  # largest size of a manifest and of a file of facts
+MOST_VALUES = 7_000_000  # its brackets and commas: below 1 GB of memory (computed: at most 100 bytes each)
+# number of files named by a manifest (judgement: weekly maps since 2000 are 1,400; a run writes about 25)
+MOST_FILES = 20_000
 OUTPUT_NAME = re.compile(r"[A-Za-z0-9_][A-Za-z0-9._-]{0,63}(/[A-Za-z0-9_][A-Za-z0-9._-]{0,63}){0,3}")
 UNVERIFIED = "The files of this run were not compared with its manifest (--unverified): they may have been changed."
 WITHOUT_SEAL = ("A former version wrote this run: its manifest has no digest of its own. Its files agree with the "
@@ -46,7 +48,7 @@ class ManifestError(RunFolderError):
 
 
 class NotPlainError(OSError):
-    """A link, a device, a pipe or a folder is where a plain file belongs."""
+    """A link, a device, a pipe or a folder is in the place of a plain file."""
 
 
 class _Entry(BaseModel):
@@ -69,7 +71,7 @@ class InputEntry(_Entry):
 
 
 class AreaTold(_Entry):
-    """The area: its name is what makes two runs runs of one area."""
+    """The area. Two runs with the same name are runs of one area."""
 
     name: str
     folder: str
@@ -77,7 +79,7 @@ class AreaTold(_Entry):
 
 
 class Manifest(_Entry):
-    """What is read back of a manifest; its other keys are for people."""
+    """What is read from a manifest; its other keys are for people."""
 
     format: Annotated[int, Field(ge=1, le=FORMAT)]
     written_utc: Annotated[str, Field(pattern=r"^[0-9]{4}-[0-9]{2}-[0-9]{2}T[0-9]{2}:[0-9]{2}:[0-9]{2}Z$")]
@@ -88,7 +90,7 @@ class Manifest(_Entry):
 
     @property
     def sealed(self) -> bool:
-        """Whether the manifest carries the digest of its own content."""
+        """Whether the manifest contains the digest of its own content."""
         return self.format >= FORMAT
 
 
@@ -106,7 +108,7 @@ def manifest_of(folder: Path) -> Manifest:
     Raises
     ------
     ManifestError
-        When there is none, it is no manifest, it names files that no run writes, or its own digest does not agree.
+        When there is none, it is not a manifest, it names files that no run writes, or its own digest does not agree.
     """
     try:
         with open_plain(folder, NAME) as stream:
@@ -125,15 +127,15 @@ def manifest_of(folder: Path) -> Manifest:
     return manifest
 
 
-_SHOWN = 200  # characters of a name that others wrote (judgement: a name of ours has at most 40)
+_SHOWN = 200  # characters of a name written by others (judgement: a name of ours has at most 40)
 
 
 def why(error: BaseException) -> str:
-    """Return what is wrong with a file in a few words, without text of the file itself."""
+    """Return in a few words what is wrong with a file, without text of the file itself."""
     if isinstance(error, ValidationError):
         first = error.errors(include_input=False, include_url=False)[0]
         place = ".".join(visible(str(part))[:_SHOWN] for part in first["loc"])
-        what = "it is no group of named values" if first["type"] == "model_type" else first["msg"].lower()
+        what = "it is not a group of named values" if first["type"] == "model_type" else first["msg"].lower()
         return f"{place or 'its content'}: {what}"
     if isinstance(error, RecursionError):
         return "it is nested too deeply"
@@ -145,12 +147,13 @@ def why(error: BaseException) -> str:
 
 
 def bounded_json(raw: bytes, most_bytes: int = MOST_BYTES, most_values: int = MOST_VALUES) -> Any:
-    """Return the value of a JSON file of a run; of `raw` one byte more than allowed is enough.
+    """Return the value of a JSON file of a run. One byte more than allowed is enough for `raw`.
 
     Raises
     ------
     ValueError
-        When it is larger than a run writes, is no JSON, has a key twice in one place or a number that is none.
+        When it is larger than a run writes, is not JSON, has a key twice in one place, or has a number that is not
+        finite.
     RecursionError
         When it is nested too deeply.
     """
@@ -163,7 +166,7 @@ def bounded_json(raw: bytes, most_bytes: int = MOST_BYTES, most_values: int = MO
     except UnicodeDecodeError:
         raise ValueError("it is not UTF-8") from None
     except json.JSONDecodeError as error:
-        raise ValueError(f"it is no JSON (line {error.lineno})") from None
+        raise ValueError(f"it is not JSON (line {error.lineno})") from None
 
 
 def _no_number(word: str) -> Any:
@@ -179,14 +182,14 @@ def _once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
 
 # ---------------------------------------------------------------- files
 def open_plain(root: Path, name: str) -> BinaryIO:
-    """Open a plain file below a folder; no part of `name` may be a link.
+    """Open a plain file below a folder. No part of `name` may be a link.
 
     Raises
     ------
     NotPlainError
         When it is a link, a device, a pipe or a folder, or a folder on the way to it is a link.
     OSError
-        When it is not there or cannot be read.
+        When it does not exist or cannot be read.
     """
     path = root
     parts = PurePosixPath(name).parts
@@ -195,7 +198,7 @@ def open_plain(root: Path, name: str) -> BinaryIO:
         mode = os.lstat(path).st_mode
         if not (stat.S_ISREG(mode) if k == len(parts) else stat.S_ISDIR(mode)):
             raise NotPlainError("it is a link or no plain file")
-    # not to be led astray by an exchange between the look and the opening; nor to wait for a pipe
+    # so that an exchange between the check and the opening does not mislead us, and we do not wait for a pipe
     flags = os.O_RDONLY | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0)
     descriptor = os.open(path, flags)
     if not stat.S_ISREG(os.fstat(descriptor).st_mode):
@@ -213,24 +216,24 @@ def sha256_of(stream: BinaryIO) -> str:
 
 
 def changed(stream: BinaryIO, entry: OutputEntry | InputEntry) -> bool:
-    """Return whether an open file is another one than the manifest says; one of another size is not read for it."""
+    """Return whether an open file differs from what the manifest says; if its size differs it is not read."""
     size = os.fstat(stream.fileno()).st_size
     return (entry.bytes is not None and size != entry.bytes) or sha256_of(stream) != entry.sha256
 
 
 class RunFiles:
-    """Opens the files of one run folder, each compared with the manifest before it is handed out.
+    """Opens the files of one run folder, each compared with the manifest before it is returned.
 
     Parameters
     ----------
     folder : Path
     verified : bool
-        False: nothing is compared and no manifest is needed; links, devices and pipes are refused all the same.
+        With False nothing is compared and no manifest is needed; links, devices and pipes are still refused.
 
     Raises
     ------
     RunFolderError
-        By everything but the making of it: the run has no manifest that can be trusted.
+        Raised by every method except the constructor, when the run has no manifest that can be trusted.
     """
 
     def __init__(self, folder: Path, verified: bool = True) -> None:
@@ -240,7 +243,7 @@ class RunFiles:
 
     @cached_property
     def manifest(self) -> Manifest | None:
-        """The manifest; None when nothing is compared with it."""
+        """The manifest; None when files are not compared with one."""
         try:
             return manifest_of(self.folder) if self.verified else None
         except ManifestError as error:
@@ -249,22 +252,22 @@ class RunFiles:
 
     @property
     def note(self) -> str:
-        """What a reader must know of how the run was read; empty when all that is read was compared."""
+        """What a reader must know of how the run was read; empty when everything was compared with the manifest."""
         if self.manifest is None:
             return UNVERIFIED
         return "" if self.manifest.sealed else WITHOUT_SEAL
 
     def has(self, name: str) -> bool:
-        """Return whether the run wrote a file; without a manifest, whether it is there."""
+        """Return whether the run wrote a file; without a manifest, whether the file exists."""
         return name in self.manifest.outputs if self.manifest else os.path.lexists(self.folder / name)
 
     def open(self, name: str) -> BinaryIO:
-        """Return a file of the run, opened at its beginning, after it was compared with the manifest.
+        """Return a file of the run, opened at its beginning, after comparing it with the manifest.
 
         Raises
         ------
         RunFolderError
-            It is not the file that the run wrote, or no plain file.
+            It is not the file that the run wrote, or not a plain file.
         """
         try:
             stream = open_plain(self.folder, name)
@@ -284,7 +287,7 @@ class RunFiles:
         return stream
 
     def json(self, name: str, most_bytes: int = MOST_BYTES, most_values: int = MOST_VALUES) -> Any:
-        """Return the value of a JSON file of the run; raises as `open` and `bounded_json` do."""
+        """Return the value of a JSON file of the run; it raises the errors of `open` and `bounded_json`."""
         with self.open(name) as stream:
             return bounded_json(stream.read(most_bytes + 1), most_bytes, most_values)
 

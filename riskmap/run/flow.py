@@ -1,4 +1,4 @@
-"""The flow on one screen: the only module that knows the order of the stages."""
+"""The flow on one screen. This is the only module that knows the order of the stages."""
 
 from __future__ import annotations
 
@@ -36,7 +36,7 @@ _CALIBRATE_LATER = ("Run the estimate without --calibration, and give it to `ris
 
 
 class _Clock:
-    """Times the stages and tells progress."""
+    """Times the stages and reports progress."""
 
     def __init__(self, progress: Progress | None) -> None:
         self.seconds: dict[str, float] = {}
@@ -58,7 +58,7 @@ class _Clock:
 
 @dataclass(frozen=True)
 class _Ready:
-    """What all ways of computing begin with: layers read, lots cleaned, weather of every lot."""
+    """What all ways of computing begin with: the layers, the cleaned lots, and the weather of every lot."""
 
     area: Area
     layers: Layers  # without its lots
@@ -71,9 +71,9 @@ class _Ready:
 
 
 def _ready(area: Area, clock: _Clock, begin: Callable[[int], bool]) -> tuple[_Ready, gpd.GeoDataFrame]:
-    """Read, clean and attach the weather; return also the clean lots.
+    """Read the layers, clean the lots and attach the weather; return also the clean lots.
 
-    `begin(lots)` is told how many lots there are, and tells whether all of them will be held at once.
+    `begin(lots)` gets the number of lots, and returns whether all of them will be in memory at once.
     """
     from riskmap import climate, layers, lots
     from riskmap.climate import drought_to_draw as shapes
@@ -97,7 +97,8 @@ def _ready(area: Area, clock: _Clock, begin: Callable[[int], bool]) -> tuple[_Re
         tables.check(tables.LOT, lot)
         assumptions = assumed.problems(all_layers.lots, lot, area.lot_settings, today, str(area.lots.path))
         numbered = row_steps(all_layers.lots["source_row"].to_numpy())
-        all_layers = replace(all_layers, lots=all_layers.lots.iloc[:0].copy())  # a copy: a view would hold every lot
+        # a copy, because a view would keep every lot in memory
+        all_layers = replace(all_layers, lots=all_layers.lots.iloc[:0].copy())
     with clock.stage("weather of each cell"):
         weather = climate.attach(lot, all_layers.climate, all_layers.drought, all_layers.index, area.climate_settings,
                                  area.crs, today)
@@ -115,11 +116,11 @@ def assess(area: Area, *, workers: int | None = None, progress: Progress | None 
     ----------
     area : Area
     workers : int, optional
-        Threads of the movement stage; any number gives the same result.
+        Number of threads of the movement stage; the result does not depend on it.
     progress : callable, optional
-        Told the stage and its finished share.
+        Called with the stage and its finished share.
     cache : Store, optional
-        Archetypes computed before; the result is the same with and without.
+        Archetypes that were computed before; the result is the same without it.
 
     Returns
     -------
@@ -131,7 +132,7 @@ def assess(area: Area, *, workers: int | None = None, progress: Progress | None 
     LayerError
         When a layer cannot be used.
     SettingsError
-        When settings cannot be meant with the month of now.
+        When settings cannot be meant with the present month.
     """
     from riskmap.run import store
     from riskmap.run.workers import InProcess
@@ -142,7 +143,7 @@ def assess(area: Area, *, workers: int | None = None, progress: Progress | None 
 
 
 def _at_once(ready: _Ready, lot: gpd.GeoDataFrame, clock: _Clock, cache: Store, pool: Workers) -> Results:
-    """Return the estimate of lots that are held as one table."""
+    """Return the estimate of lots that are in memory as one table."""
     import pandas as pd
 
     from riskmap.common import tables
@@ -179,7 +180,7 @@ def _at_once(ready: _Ready, lot: gpd.GeoDataFrame, clock: _Clock, cache: Store, 
 
 
 def _overlaps(ready: _Ready, touched: dict[str, NDArray[np.int64]]) -> list[Problem]:
-    """Return what is said of lots on which soil polygons overlap."""
+    """Return the findings on lots on which soil polygons overlap."""
     from riskmap.soil import overlap
 
     return overlap.findings(touched, lambda position: editor_row(ready.lot_rows, position))
@@ -215,22 +216,22 @@ def run(area_path: Path, outputs: Path, *, units: str = "us", workers: int | Non
         progress: Progress | None = None, public_k: int | None = None, reuse: bool = True,
         scheduler: str | None = None, part_lots: int | None = None,
         beside: Callable[[Results], Results] | None = None) -> Run:
-    """Estimate an area and write one new run folder, whole or not at all.
+    """Estimate an area and write one new run folder, complete or not at all.
 
-    Up to `part_lots` lots are held as one table. More are worked on in parts, by processes of this machine or by a
-    cluster; numbers and files are the same for any number of parts and workers.
+    Up to `part_lots` lots are kept in memory as one table. More are computed in parts, by processes of this machine or
+    by a cluster. Estimates and files are the same for any number of parts and workers.
 
     Parameters
     ----------
     area_path, outputs, units, progress, public_k, reuse, scheduler
-        As of `riskmap.estimate`, which says what they mean.
+        As in `riskmap.estimate`, which says what they mean.
     workers : int, optional
-        Threads, or processes when there are several parts. Default: one for each core.
+        Threads, or processes when there are several parts. Default: one per core.
     part_lots : int, optional
-        Most lots of a part; default `parts.PART_LOTS`.
+        Largest number of lots in a part; default `parts.PART_LOTS`.
     beside : callable, optional
-        Puts further columns beside those of the estimate, such as a calibration's; only of a run that is held as one
-        table and has products lot by lot.
+        Adds columns to those of the estimate, such as a calibration's; only for a run that is one table in memory and
+        has products lot by lot.
 
     Raises
     ------
@@ -248,13 +249,13 @@ def run(area_path: Path, outputs: Path, *, units: str = "us", workers: int | Non
         raise LayerError("E-LOT-093 tables for publication take no labels: a state may forbid publishing home "
                          "addresses. Remove the line label under [lots], or keep a second area file without it and "
                          "give that one with --public.")
-    cache = store.Store((outputs / store.FOLDER).resolve() if reuse else None)  # workers may stand elsewhere
+    cache = store.Store((outputs / store.FOLDER).resolve() if reuse else None)  # workers may run in another folder
     size = part_lots or part_files.PART_LOTS
 
     pool: Workers | None = None
 
     def begin(lots: int) -> bool:
-        """Tell whether so many lots are held at once; if not, workers load their libraries while lots are cleaned."""
+        """Return whether this many lots are in memory at once; if not, workers load libraries during the cleaning."""
         nonlocal pool
         if public_k is None and (lots > size or scheduler is not None):
             if beside is not None:
@@ -276,7 +277,7 @@ def run(area_path: Path, outputs: Path, *, units: str = "us", workers: int | Non
             rows = _write_whole(whole, folder.path, units, public_k, clock)
         else:
             lots = [lot]
-            del lot  # the parts are in files soon; a million lots are a gigabyte
+            del lot  # the parts will soon be in files, and a million lots take a gigabyte
             results, rows = _by_parts(ready, lots, clock, cache, pool, folder.path, size, units)
             held.close()
         if ready.layers.labels is not None:
@@ -300,9 +301,9 @@ def _write_whole(results: Results, folder: Path, units: str, public_k: int | Non
 
 def _by_parts(ready: _Ready, lots: list[gpd.GeoDataFrame], clock: _Clock, cache: Store, pool: Workers, folder: Path,
               size: int, units: str) -> tuple[AreaResults, RowCounts]:
-    """Estimate lots part by part and write the products into `folder`; the parts lie there until all is written.
+    """Estimate lots part by part and write the products into `folder`; the parts stay there until all is written.
 
-    `lots` holds the one table of clean lots and is emptied once its parts are written.
+    `lots` contains the table of clean lots and is emptied once its parts are written.
     """
     import shutil
 
@@ -324,7 +325,7 @@ def _by_parts(ready: _Ready, lots: list[gpd.GeoDataFrame], clock: _Clock, cache:
     with clock.stage("soil under each lot") as progress:
         rows = part_tasks.write_lots(lots[0], weather, place, size)
         line, facts, key = part_tasks.write_survey(ready.layers.soil, lots.pop(), area, place)
-        memory.release()
+        memory.release(sum(len(chosen) for chosen in rows))
         job = part_tasks.Job(area, place, cache, ready.today, key)
         parts = pool.map(part_tasks.soil_of_part, [(job, k) for k in range(len(rows))], progress)
         touched = {flag: np.concatenate([rows[k][marks[flag]] for k, (_, marks) in enumerate(parts)])

@@ -1,9 +1,9 @@
-"""One new folder per run, written whole or not at all, also when two runs start at once or one is killed.
+"""One new folder per run, written completely or not at all, even when two runs start at once or one is killed.
 
-A run writes into a hidden folder beside its final place that is marked and locked (`part_folder`). At the end every
+A run writes into a hidden folder next to its final place, which is marked and locked (`part_folder`). At the end every
 file is flushed to disk, the folder is renamed, and the one-line file `latest` is replaced. The next run into the same
-outputs folder removes what killed runs left there; beside `--into` only what an earlier command with the same `--into`
-left is removed.
+outputs folder removes what killed runs left there. Next to `--into`, only what an earlier command with the same
+`--into` left is removed.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ from riskmap.run import files as run_files
 LATEST, PREVIOUS = "latest", "previous"
 NAME = re.compile(r"[A-Za-z0-9._-]{1,80}")
 _SLUG_LENGTH = 40
-# What `new_run` makes of a slug, the month of the data and a moment; runs of former versions have no month.
+# The name that `new_run` makes from a slug, the month of the data and a moment; runs of former versions have no month.
 _RUN = r"[a-z0-9]+(?:-[a-z0-9]+)*_(?:\d{4}-\d{2}_)?(?P<moment>\d{8}T\d{6}Z)(?:-(?P<place>\d{1,3}))?"
 _IN_THE_MAKING = re.compile(rf"{_RUN}|[a-z0-9]+(?:-[a-z0-9]+)*_into(?:-\d{{1,3}})?")
 _LONGEST_POINTER = 200  # bytes; computed: a run's name has at most 40 + 1 + 7 + 1 + 16 + 4
@@ -54,7 +54,7 @@ class RunFolder:
     final: Path
 
     def of_month(self, month: str) -> None:
-        """Let the name say the month of the data, YYYY-MM, once it is known: `town_2025-10_20261129T104405Z`."""
+        """Put the month of the data, YYYY-MM, into the name once it is known: `town_2025-10_20261129T104405Z`."""
         head, _, moment = self.final.name.rpartition("_")
         self.final = self.final.with_name(f"{head}_{month}_{moment}")
 
@@ -72,13 +72,13 @@ def new_run(outputs: Path, area_name: str, now: datetime | None = None, *, point
     Parameters
     ----------
     outputs : Path
-        Folder that receives the run folder; made when it is not there.
+        Folder that receives the run folder; it is made when it does not exist.
     area_name : str
-        Name of the area; a slug of it begins the folder's name.
+        Name of the area; the folder's name begins with a slug of it.
     now : datetime, optional
         Moment of the run with a time zone; default: the present.
     point : bool
-        Let `latest` name this folder; false for what is made from runs and is none itself.
+        Let `latest` name this folder; false for a folder that is made from runs and is not a run itself.
 
     Yields
     ------
@@ -87,7 +87,7 @@ def new_run(outputs: Path, area_name: str, now: datetime | None = None, *, point
     Raises
     ------
     RunFolderError
-        When the folder cannot be made, written or put in place; nothing of the run is left then.
+        When the folder cannot be made, written or put in place; then nothing of the run remains.
     """
     with _new(outputs, area_name, now, point=point) as run:
         yield run
@@ -115,23 +115,23 @@ def made_from(run: Path | None, name: str, into: Path | None, now: datetime | No
     Parameters
     ----------
     run : Path, optional
-        The run, which must stay as its manifest says.
+        The run, which must not change.
     name : str
-        Begins the folder's name when `into` is not given.
+        Beginning of the folder's name when `into` is not given.
     into : Path, optional
-        A new or an empty folder; default: a new one beside the run.
+        A new or an empty folder; default: a new one in the folder of runs.
     now : datetime, optional
         As in `new_run`.
 
     Yields
     ------
     RunFolder
-        Write into `path`; the folder appears whole as `final` when the block ends without an error.
+        Write into `path`; the complete folder appears as `final` when the block ends without an error.
 
     Raises
     ------
     RunFolderError
-        When `into` lies inside the run or holds something, or the folder cannot be made or written.
+        When `into` lies inside the run or is not empty, or the folder cannot be made or written.
     """
     if into is None:
         beside = run.resolve().parent if run is not None else Path("outputs")
@@ -155,7 +155,10 @@ def made_from(run: Path | None, name: str, into: Path | None, now: datetime | No
 
 @contextmanager
 def _in_the_making(parent: Path, base: str, into: Path | None, point: bool, option: str) -> Iterator[RunFolder]:
-    """Give a folder to fill, moved to `into` or to the name that was free when the block ends without an error."""
+    """Open a folder to fill; it is moved to `into`, or to the name that was free, when the block ends well.
+
+    When the block ends with an error, the folder is removed.
+    """
 
     def taken(name: str) -> bool:
         head, _, moment = name.rpartition("_")
@@ -178,7 +181,7 @@ def _in_the_making(parent: Path, base: str, into: Path | None, point: bool, opti
     except OSError as error:
         raise _refusal(error, parent, option) from error
     except Exception as error:
-        # a library that writes a format may wrap what the system said
+        # a library that writes a format may wrap the system's error
         full = None if isinstance(error, RiskmapError) else no_room_in(error) or no_room(run.path)
         if full is None or not os.path.lexists(run.path):
             raise
@@ -191,7 +194,7 @@ def _in_the_making(parent: Path, base: str, into: Path | None, point: bool, opti
 
 
 def _names(folder: Path) -> list[str]:
-    """Return the names in a folder; none of a folder that may be written but not listed."""
+    """Return the names in a folder; none for a folder that may be written but not listed."""
     try:
         return os.listdir(folder)
     except OSError:
@@ -199,16 +202,16 @@ def _names(folder: Path) -> list[str]:
 
 
 def moment_of(name: str) -> tuple[str, int]:
-    """Return when a run was begun by its folder's name, and its place among those of that second; empty without.
+    """Return when a run began, from its folder's name, and its place among those of that second; empty without it.
 
-    Names do not sort by it: the month of the data stands before the moment.
+    Names do not sort by it, because the month of the data comes before the moment.
     """
     match = re.fullmatch(_RUN, name)
     return (match["moment"], int(match["place"] or 1)) if match else ("", 0)
 
 
 def clean(outputs: Path) -> list[str]:
-    """Remove what killed runs left behind and return their names; all that is not ours or in progress is left alone."""
+    """Remove what killed runs left behind and return their names. What is not ours or in progress is not touched."""
     return part_folder.sweep(outputs, _IN_THE_MAKING)
 
 
@@ -227,8 +230,8 @@ def latest(outputs: Path) -> Path | None:
 def find(run: str, outputs: Path) -> Path:
     """Return the folder of a finished run: a path, a name below `outputs`, `latest`, or `previous` (the one before it).
 
-    `previous` is the newest run of the same area that was written before the latest one: the area is known by its name
-    as it is in the manifest, the time is the run's own.
+    `previous` is the newest run of the same area that was written before the latest one. The area is identified by its
+    name in the manifest, and the time is the run's own.
 
     Raises
     ------
@@ -244,7 +247,7 @@ def find(run: str, outputs: Path) -> Path:
     if run == PREVIOUS:
         return _before_latest(outputs)
     for folder in (Path(run), outputs / run):
-        with suppress(OSError, ValueError):  # a name that is too long or no name at all
+        with suppress(OSError, ValueError):  # a name that is too long, or not a name at all
             if folder.is_dir():
                 return folder
     raise RunFolderError(f"E-RUN-014 {visible(run)}: no such folder. Name a run folder below "
@@ -267,7 +270,7 @@ def _before_latest(outputs: Path) -> Path:
     for folder in outputs.iterdir():
         if folder == newest or folder.name.startswith(".") or not (folder / run_files.NAME).is_file():
             continue
-        with suppress(run_files.ManifestError):  # of another program, or damaged: of no area that is known
+        with suppress(run_files.ManifestError):  # of another program, or damaged: its area is not known
             manifest = run_files.manifest_of(folder)
             order = (manifest.written_utc, moment_of(folder.name), folder.name)
             if _kind(manifest) == _kind(of_latest) and order < newest_order:
@@ -280,12 +283,12 @@ def _before_latest(outputs: Path) -> Path:
 
 
 def _kind(run: run_files.Manifest) -> tuple[str, bool]:
-    """Return what two runs must have in common to follow one another: the area, and whether single lots are in them."""
+    """Return what two runs must have in common to follow one another: the area, and if they contain single lots."""
     return run.area.name, "lots.parquet" in run.outputs
 
 
 def _check_pointer(outputs: Path) -> None:
-    """Refuse an outputs folder in which `latest` is something else than what runs leave there; it would be replaced."""
+    """Refuse an outputs folder in which `latest` is not what runs leave there, because it would be replaced."""
     pointer = outputs / LATEST
     try:
         kind = os.lstat(pointer)
@@ -312,7 +315,7 @@ def _put_in_place(run: RunFolder) -> None:
 
 
 def _announce(run: RunFolder, part: part_folder.PartFolder, point: bool) -> None:
-    """Bring the new name to disk, and let `latest` say it."""
+    """Flush the new name to disk, and write it into `latest`."""
     outputs = run.final.parent
     try:
         _flush(outputs)

@@ -1,7 +1,7 @@
 """What a run was made from and what it made, so that it can be checked and repeated years later.
 
 It contains no user name and no path outside the area's folder. Digests are SHA-256; the last key is the digest of all
-other content. `run_files` reads it back.
+other content. `files` reads it back.
 """
 
 from __future__ import annotations
@@ -34,7 +34,7 @@ _PACKAGES = ("geopandas", "shapely", "pyproj", "pyogrio", "pyarrow", "rasterio",
 
 
 def sha256(path: Path) -> str:
-    """Return the SHA-256 of a file; of a folder, that of its files' names and digests in order."""
+    """Return the SHA-256 of a file, or of a folder: that of the names and digests of its files in order."""
     digest = hashlib.sha256()
     if path.is_dir():
         for file in sorted(p for p in path.rglob("*") if p.is_file()):
@@ -78,14 +78,14 @@ def input_digests(area: Area, sources: Iterable[Source]) -> dict[str, list[str]]
 
 
 def _area_folder(area: Area) -> str:
-    """Return the area's folder when it lies below the working folder; otherwise nothing of it."""
+    """Return the area's folder when it is below the working folder, otherwise nothing about it."""
     folder = area.folder
     return "" if folder.is_absolute() or folder.drive or ".." in folder.parts else folder.as_posix()
 
 
 def build(folder: Path, results: AreaResults, area: Area, sources: Iterable[Source], rows: RowCounts,
           now: datetime | None = None) -> dict[str, Any]:
-    """Return the manifest of a run whose products are in `folder`, all but its last key."""
+    """Return the manifest of a run whose products are in `folder`, except its last key."""
     facts = dict(results.facts)
     timings = facts.pop("stage_seconds", {})
     inputs = [_input(source, area) for source in sources]
@@ -127,11 +127,11 @@ def write(folder: Path, results: AreaResults, area: Area, sources: Iterable[Sour
         Folder with the finished products.
     results : AreaResults
     area : Area
-        The settings as used.
+        The settings that were used.
     sources : iterable of Source
         Every file that was read.
     rows : RowCounts
-        Of the table of lots.
+        Counts of the table of lots.
     now : datetime, optional
         Moment of writing with a time zone; default: the present.
     """
@@ -143,10 +143,10 @@ def write(folder: Path, results: AreaResults, area: Area, sources: Iterable[Sour
 
 
 def verify(folder: Path, area_folder: Path | None = None) -> list[str]:
-    """Check a run folder against its manifest and return what does not agree; an empty list when all does.
+    """Check a run folder against its manifest and return what does not agree; an empty list when everything does.
 
     Outputs are always checked. Inputs are checked where they are found: below `area_folder`, or below the area's folder
-    as the manifest names it, and nowhere else. An input that is not there is not a finding; one that differs is.
+    as the manifest names it, and nowhere else. A missing input is not a finding; one that differs is.
     """
     try:
         manifest = files.manifest_of(folder)
@@ -176,7 +176,7 @@ def verify(folder: Path, area_folder: Path | None = None) -> list[str]:
 
 
 def _entries(folder: Path) -> Iterator[str]:
-    """Yield the names of everything below a folder that is no folder itself; links are named and not followed."""
+    """Yield the names of everything below a folder except folders; links are named and not followed."""
     waiting = [folder]
     while waiting:
         with os.scandir(waiting.pop()) as entries:
@@ -188,23 +188,23 @@ def _entries(folder: Path) -> Iterator[str]:
 
 
 def _inside(name: str) -> bool:
-    """Return whether a name leads to something below the folder where it is looked for, by the name alone."""
+    """Return whether a name leads to something below the folder where it is searched, by the name alone."""
     path = PurePath(name)
     return name != "" and not path.is_absolute() and not path.drive and ".." not in path.parts
 
 
-_MOST_INPUT_FILES = 100_000  # of an input that is a folder (judgement: a soil download has 70)
+_MOST_INPUT_FILES = 100_000  # number of files of an input that is a folder (judgement: a soil download has 70)
 
 
 def _input_finding(entry: InputEntry, root: Path, *, named: bool) -> str:
-    """Return what is to be said of an input that was read, empty when nothing is."""
+    """Return the finding on an input that was read, empty when there is none."""
     if entry.sha256 is None:
         return ""
     name = visible(entry.path)
     beside = f"W-MAN-013 input {name}: it was not compared: "
     try:
         if not _inside(entry.path):
-            # of a file beside the area's folder nobody asks unless a folder is named where the inputs are
+            # a file outside the area's folder is not searched unless the user names the folder with the inputs
             outside = "its name leads out of the folder in which inputs are looked for."
             return beside + outside if named or PurePath(entry.path).is_absolute() else ""
         file = root / entry.path
@@ -220,14 +220,14 @@ def _input_finding(entry: InputEntry, root: Path, *, named: bool) -> str:
             with files.open_plain(file.resolve().parent, file.resolve().name) as stream:
                 differs = files.changed(stream, entry)
     except files.NotPlainError:
-        return beside + "it is no plain file."
+        return beside + "it is not a plain file."
     except (OSError, ValueError) as error:
         return beside + f"{files.why(error)}."
     return f"W-MAN-006 input {name}: differs from the one that was used." if differs else ""
 
 
 def _folder_differs(folder: Path, root: Path, entry: InputEntry) -> tuple[str, bool]:
-    """Return why a folder was not compared, if it was not, and whether it differs; its files are counted first."""
+    """Return why a folder was not compared, if it was not, and whether it differs. Its files are counted first."""
     size, inside = 0, root.resolve()
     for k, file in enumerate(folder.rglob("*")):
         if k >= _MOST_INPUT_FILES:

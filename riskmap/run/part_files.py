@@ -1,7 +1,7 @@
-"""Lots in parts: neighbours together, every part a file, and the way back to the order of the input.
+"""Lots in parts: neighbours together, one file per part, and the way back to the order of the input.
 
-A Hilbert curve visits every place of a square once and stays near where it was; lots sorted along it and cut into
-parts of equal number make parts that are places. Each part then needs the soil of its own box only.
+A Hilbert curve visits every place of a square once, and its next place is always nearby. So lots that are sorted along
+it and cut into equal numbers make parts that are compact areas. Each part then needs only the soil of its own box.
 """
 
 from __future__ import annotations
@@ -17,14 +17,14 @@ if TYPE_CHECKING:
     import pyarrow as pa
     from numpy.typing import NDArray
 
-PART_LOTS = 50_000  # about 0.5 GB a worker (measured, tests/benchmarks/scale.py)
+PART_LOTS = 50_000  # about 0.5 GB per worker (measured, tests/benchmarks/scale.py)
 LOT_ROW = "lot_row"
 
 
 def along_curve(lot: gpd.GeoDataFrame) -> NDArray[np.int64]:
     """Return row positions in the order of a Hilbert curve over the lots' box; rows without a shape come last.
 
-    Lots at one place stay in the order of the table.
+    Lots at the same place keep the order of the table.
     """
     import shapely
 
@@ -38,7 +38,10 @@ def along_curve(lot: gpd.GeoDataFrame) -> NDArray[np.int64]:
 
 
 def split(lot: gpd.GeoDataFrame, size: int = PART_LOTS) -> list[NDArray[np.int64]]:
-    """Return the rows of each part in ascending order: parts of nearly equal number, none above `size`."""
+    """Return the rows of each part in ascending order.
+
+    Parts have nearly equal numbers of rows, and none more than `size`.
+    """
     count = max(-(-len(lot) // size), 1)
     return [np.sort(rows) for rows in np.array_split(along_curve(lot), count)]
 
@@ -64,7 +67,7 @@ def write_rows(part: pa.Table, path: Path, step: int) -> None:
 
 
 def check(path: Path) -> None:
-    """Look at a file's table of contents; OSError or ValueError when it is not one of `write_rows`."""
+    """Check a file's table of contents; OSError or ValueError when it was not written by `write_rows`."""
     import pyarrow.parquet as pq
 
     if LOT_ROW not in pq.read_schema(path).names:
@@ -74,7 +77,7 @@ def check(path: Path) -> None:
 def in_order(paths: Sequence[Path], step: int) -> Iterator[pa.Table]:
     """Yield the rows of all files of `write_rows` in the order of `lot_row`, `step` at a time.
 
-    Every row is read once, and no more than `step` rows are held.
+    Every row is read once, and at most `step` rows are in memory.
     """
     import pyarrow as pa
     import pyarrow.parquet as pq

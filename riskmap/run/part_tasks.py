@@ -1,8 +1,8 @@
-"""The stages over parts: files between them, one task per part, no table of all lots but for what lots are told by.
+"""The stages over parts: files between them, one task per part, and no table of all lots except what identifies them.
 
-Everything lies in one folder that all workers see. A part is read, worked on and written; what was computed is also
-in the store, so that a run that was stopped finds its parts and archetypes again. Tasks are plain functions of file
-names: they run in this process, in others or on other machines and give the same files.
+Everything is in one folder that all workers see. A part is read, computed and written. Results are also in the store,
+so that a run that was stopped finds its parts and archetypes again. Tasks are plain functions of file names: they run
+in this process, in others or on other machines and give the same files.
 """
 
 from __future__ import annotations
@@ -34,15 +34,15 @@ if TYPE_CHECKING:
     from riskmap.soil import SurveyFacts
     from riskmap.soil.overlay import SoilPolygons
 
-MARGIN_M, WIDER = 1000.0, 4.0  # soil read around a part at first; more while a soil line may lie farther off
-GROUP_ROWS = 2000  # soil polygons or lines of a row group: what a reader skips or reads
+MARGIN_M, WIDER = 1000.0, 4.0  # soil read around a part at first; more when a soil boundary may lie farther away
+GROUP_ROWS = 2000  # soil polygons or boundaries per row group, which is what a reader skips or reads
 _SOIL = ("map_unit", "component", "horizon", "shrink_swell_stored")
 _CLIMATE = ("cell_id", "driver_level", "drought_category", "drought_valid_date", "climate_flags")
 
 
 @dataclass(frozen=True)
 class Job:
-    """What every task of a run is told: the area, the folder of the parts, the store, month number of now."""
+    """What every task of a run gets: the area, the folder of the parts, the store, the number of the present month."""
 
     area: Area
     folder: Path
@@ -53,7 +53,7 @@ class Job:
 
 # ---------------------------------------------------------------- before the tasks
 def write_lots(lot: gpd.GeoDataFrame, weather: ClimateAttached, folder: Path, size: int) -> list[NDArray[np.int64]]:
-    """Write the parts of the lots, with what the weather stage says of each, and return the rows of each part."""
+    """Write the parts of the lots with the result of the weather stage, and return the rows of each part."""
     rows = part_files.split(lot, size)
     part_files.write_lots(lot.assign(**{name: weather.lot_climate[name].to_numpy() for name in _CLIMATE}), rows, folder)
     return rows
@@ -66,7 +66,8 @@ def write_survey(survey: SoilTables, lot: gpd.GeoDataFrame, area: Area, folder: 
     Returns
     -------
     GeoDataFrame, SurveyFacts, str
-        Lines between map units near the lots; what the tables say; the key of all but the lots in the store.
+        Boundaries between map units near the lots; what the tables say; the key in the store of everything but the
+        lots.
     """
     from riskmap import soil
     from riskmap.run.reuse import survey_key
@@ -114,7 +115,7 @@ def soil_of_part(job: Job, number: int) -> tuple[Archetypes, dict[str, NDArray[n
     ground.assign(archetype=shared.lot_archetype).to_parquet(_file(job, "ground", number), compression="lz4")
     touched = overlap.touched(lot_soil)
     del lot, climate, lot_soil, lot_profile, ground, beside
-    memory.release()
+    memory.release(len(shared.lot_archetype))
     return replace(shared, lot_archetype=np.empty(0, np.int64)), touched
 
 
@@ -135,7 +136,7 @@ def _soil(job: Job, lot: gpd.GeoDataFrame, survey: SoilTables, facts: SurveyFact
 
 def _soil_anew(job: Job, lot: gpd.GeoDataFrame, survey: SoilTables, facts: SurveyFacts) \
         -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Return lot_soil and lot_profile of a part from the polygons and lines near it."""
+    """Compute lot_soil and lot_profile of a part from the polygons and boundaries near it."""
     from riskmap import soil
     from riskmap.soil.overlay import SoilPolygons
 
@@ -149,7 +150,7 @@ def _soil_anew(job: Job, lot: gpd.GeoDataFrame, survey: SoilTables, facts: Surve
 
 def _nearest_line(job: Job, lot: gpd.GeoDataFrame, polygons: SoilPolygons) \
         -> tuple[NDArray[np.float64], NDArray[np.int64]]:
-    """Return what `soil.lines.nearest` does, reading lines around the part until no nearer one can be outside."""
+    """Return what `soil.lines.nearest` does, reading boundaries around the part until no nearer one can be outside."""
     from riskmap import soil
     from riskmap.soil import lines
 
@@ -169,7 +170,7 @@ def _nearest_line(job: Job, lot: gpd.GeoDataFrame, polygons: SoilPolygons) \
 
 
 def _near(path: Path, lot: gpd.GeoDataFrame, margin: float) -> tuple[NDArray[np.object_], pd.DataFrame, bool]:
-    """Return the shapes whose box meets the part's box with a margin [m], in the survey's order; and whether all."""
+    """Return the shapes whose box meets the part's box with a margin [m], in the survey's order; and whether all do."""
     import geopandas as gpd
     import pyarrow.parquet as pq
     import shapely
@@ -185,7 +186,7 @@ def _near(path: Path, lot: gpd.GeoDataFrame, margin: float) -> tuple[NDArray[np.
 
 
 def _write_shapes(path: Path, shapes: NDArray[np.object_], crs: str, **columns: NDArray[np.int64]) -> None:
-    """Write shapes along a curve with their boxes, so that `_near` reads some row groups only."""
+    """Write shapes along a curve with their boxes, so that `_near` needs to read only some row groups."""
     import geopandas as gpd
 
     frame = gpd.GeoDataFrame({"place": np.arange(len(shapes)), **columns}, geometry=shapes, crs=crs)
@@ -198,7 +199,7 @@ def _facts(folder: Path) -> dict[str, Any]:
 
 
 def _survey(folder: Path, settings: Any) -> tuple[SoilTables, SurveyFacts]:
-    """Return the tables of the survey without polygons, and what they say; once per process and run."""
+    """Return the tables of the survey without polygons, and what they say; read once per process and run."""
     import geopandas as gpd
 
     from riskmap import soil
@@ -227,11 +228,11 @@ def estimate_of_part(job: Job, number: int, archetype_of: NDArray[np.int64], row
     ----------
     job : Job
     number : int
-        Of the part.
+        Number of the part.
     archetype_of : int array
-        Number in the whole run of each archetype of the part.
+        Number of each archetype of the part in the whole run.
     rows : int array
-        `lot_row` in the whole run of each lot of the part.
+        `lot_row` of each lot of the part in the whole run.
     """
     from riskmap.common import tables
     from riskmap.estimates import table as risk
@@ -254,13 +255,13 @@ def estimate_of_part(job: Job, number: int, archetype_of: NDArray[np.int64], row
     part_files.write_rows(arrow, _file(job, "estimate", number), arrow_lots.ROWS)
     counts = RowCounts.of(table), arrow_lots.shapes_of(arrow)
     del lot, climate, ground, lot_soil, moved, table, arrow
-    memory.release()
+    memory.release(len(rows))
     return counts
 
 
 @contextmanager
 def _whole(name: str) -> Iterator[None]:
-    """Tell a part that cannot be read by its name; nothing is made up in its place."""
+    """Report a part that cannot be read by its name; nothing is made up in its place."""
     try:
         yield
     except (OSError, ValueError, KeyError) as error:
@@ -270,7 +271,7 @@ def _whole(name: str) -> Iterator[None]:
 
 
 def _lots(job: Job, number: int) -> tuple[gpd.GeoDataFrame, pd.DataFrame]:
-    """Return the lots of a part numbered from 0, and what the weather stage says of them."""
+    """Return the lots of a part, numbered from 0, and the result of the weather stage for them."""
     import geopandas as gpd
 
     path = _file(job, "lots", number)
@@ -307,7 +308,7 @@ def write_product(kind: str, folder: Path, into: Path, count: int, today: str, s
 
 
 def number_text(number: int) -> str:
-    """Return the number of a part as it stands in file names."""
+    """Return the number of a part as file names write it."""
     return f"{number:05d}"
 
 

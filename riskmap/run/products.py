@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from riskmap.common.results import AreaResults, Results
 
 PROBLEMS = "problems.json"
-MAP_LOTS = 100_000  # of the one-file map: 4 MB, a second to the first picture (measured)
+MAP_LOTS = 100_000  # limit of the one-file map: 4 MB, a second to the first picture (measured)
 _FOLDERS = re.compile(r"^(?:[A-Za-z]:)?[\\/].*[\\/]")
 
 
@@ -23,9 +23,9 @@ def write_all(results: Results, folder: Path, units: str = "us") -> list[Path]:
     ----------
     results : Results
     folder : Path
-        An existing folder, usually of `folder.new_run`.
+        An existing folder, usually from `folder.new_run`.
     units : str
-        `us` or `si`: what the map shows first; files hold SI.
+        `us` or `si`: the units that the map shows first; files are in SI.
 
     Returns
     -------
@@ -35,7 +35,7 @@ def write_all(results: Results, folder: Path, units: str = "us") -> list[Path]:
     Raises
     ------
     RunFolderError
-        When a file could not be written whole.
+        When a file could not be written completely.
     """
     from riskmap.outputs import calibrated
     from riskmap.outputs.files import csv_table, geopackage, geoparquet, rounding, xlsx
@@ -56,9 +56,10 @@ def write_all(results: Results, folder: Path, units: str = "us") -> list[Path]:
 
 
 def write_beside(results: AreaResults, folder: Path, units: str, lots: int) -> list[Path]:
-    """Write what stands beside lots.gpkg, lots.csv and lots.parquet, which are in the folder already.
+    """Write the products that accompany lots.gpkg, lots.csv and lots.parquet, which are in the folder already.
 
-    The one-file map is made up to `MAP_LOTS` lots; beyond, `riskmap map --tiles` makes one that is read in pieces.
+    The one-file map is made for up to `MAP_LOTS` lots. For more, `riskmap map --tiles` makes one that is read in
+    pieces.
     """
     from riskmap.outputs.files import csv_table, xlsx
     from riskmap.outputs.map import web_map
@@ -77,7 +78,7 @@ def write_beside(results: AreaResults, folder: Path, units: str, lots: int) -> l
 def write_problems(results: AreaResults, folder: Path) -> Path:
     """Write `problems.json`: every finding about the input, in the order of reading."""
     path = folder / PROBLEMS
-    # a file given by its full path is told by its name: folders can hold a user's name
+    # of a file given by its full path only the name is written, because folders can contain a user's name
     entries = [{**one, "file": _FOLDERS.sub("", str(one["file"]))} for one in (p.as_dict() for p in results.problems)]
     path.write_text(json.dumps(entries, indent=1, ensure_ascii=False, default=str) + "\n",
                     encoding="utf-8", errors="backslashreplace", newline="\n")

@@ -1,8 +1,8 @@
-"""What a run leaves behind for later commands: everything of `Results` that `lots.parquet` does not hold.
+"""What a run stores for later commands: everything of `Results` that `lots.parquet` does not contain.
 
-`map`, `brief`, `screen`, `explain` and `compare` read a finished run folder; they compute nothing again that is here.
-Tables are Parquet with a checksum for each page, plain values are JSON: nothing in a run folder is ever executed on
-reading. Files are opened by `run_files.RunFiles`; their content is judged here, also where the manifest agrees with it.
+`map`, `brief`, `screen`, `explain` and `compare` read a finished run folder; they do not compute again what is stored
+here. Tables are Parquet with a checksum for each page, plain values are JSON: nothing in a run folder is ever executed
+on reading. Files are opened by `files.RunFiles`; their content is checked here even if the manifest agrees with it.
 """
 
 from __future__ import annotations
@@ -40,14 +40,15 @@ FORMAT = 5
 TABLES = ("climate", "drought_weeks")
 SHAPES = ("soil_lines", "drought_shapes")
 INPUTS = ("archetype", "archetype_profile", "profile", "layer")
-# differ between equal runs (draws are shared within a batch, archetypes are kept); the manifest has them
+# these differ between equal runs (model runs are shared within a batch, archetypes are reused); the manifest has them
 OF_ONE_RUN = ("stage_seconds", "seconds", "unit_draws_per_s", "unit_draws", "reused_archetypes")
-SUMS = {"write_page_checksum": True}  # so that a table whose bytes changed is not read, with and without a manifest
+SUMS = {"write_page_checksum": True}  # so that a table whose bytes changed is not read, with or without a manifest
 CHECKED = {"page_checksum_verification": True}
-# of problems.json (judgement: the row-by-row findings of a poor file are 3 a lot, of 9 values and some 300 bytes each)
+# size of problems.json (judgement: the row-by-row findings of a poor file are 3 per lot, with 9 values and some 300
+# bytes each)
 _FINDINGS, _FINDINGS_A_LOT, _FINDING_BYTES, _FINDING_VALUES = 100_000, 20, 1000, 12
-# what later commands take from each table, by kind: t text, m month, d day, n number, ? number that may be missing as a
-# whole, b boolean, s shape
+# what later commands need from each table, by kind: t text, m month, d day, n number, ? number that may be missing
+# altogether, b boolean, s shape
 _COLUMNS = {
     "climate": {"cell_id": "t", "month": "m", "precipitation_mm": "n", "pet_mm": "?", "spei_12": "?"},
     "drought_weeks": {"cell_id": "t", "valid_date": "d", "category": "t"},
@@ -88,7 +89,7 @@ class _Calibration(BaseModel):
 
 
 class _Known(BaseModel):
-    """What later commands take from the facts; others are free."""
+    """What later commands need from the facts; other entries are free."""
 
     model_config = ConfigDict(strict=True)
 
@@ -152,22 +153,23 @@ def read(run: Path | RunFiles, lot_id: str | None = None, *, inputs: bool = Fals
     Parameters
     ----------
     run : Path or RunFiles
-        As `folder.new_run` left it. A path: every file that is read is compared with the manifest first.
+        A run folder. With a path, every file is compared with the manifest before it is read.
     lot_id : str, optional
-        Read the rows of this identifier only, without findings, past months and inputs: what a million lots would cost
-        is not spent on one.
+        Read only the rows of this identifier, without findings, past months and inputs, so that one lot does not cost
+        as much as a million.
     inputs : bool
-        With `lot_id`: read also what the run computed from, of all lots.
+        With `lot_id`: also read the inputs of the computation, for all lots.
 
     Returns
     -------
     Results
-        Values as written: rounded to the steps of the tables. Columns that the estimate does not have are left out.
+        Values as they were written, rounded to the steps of the tables. Columns that the estimate does not have are
+        left out.
 
     Raises
     ------
     RunFolderError
-        When the folder is no run of this version's format, or a file of it was changed or is damaged.
+        When the folder is not a run in this version's format, or a file of it was changed or is damaged.
     """
     folder = run.folder if isinstance(run, RunFiles) else run
     if not (folder / LOTS).is_file() or not (folder / FOLDER / FACTS).is_file():
@@ -243,9 +245,9 @@ class _Contradiction(ValueError):
 
 
 def _lots(files: RunFiles, lot_id: str | None, *, calibrated: bool) -> gpd.GeoDataFrame:
-    """Return the table of lots, or the rows of one identifier: the columns of the estimate and the shapes, no other.
+    """Return the table of lots, or the rows of one identifier: the columns of the estimate and the shapes only.
 
-    calibrated: the run was estimated with a calibration, and has those columns too.
+    `calibrated`: the run was estimated with a calibration, and has its columns too.
     """
     import geopandas as gpd
 
@@ -311,7 +313,7 @@ def _history(files: RunFiles, lots: int) -> History | None:
 
 
 def _sharing(files: RunFiles, lots: gpd.GeoDataFrame) -> NDArray[np.int64] | None:
-    """Return how many lots of the run share the estimate of each of these lots; None where the run did not keep it."""
+    """Return how many lots of the run share the estimate of each of these lots; None if the run did not record it."""
     from riskmap.estimates import order
 
     if not files.has(f"{FOLDER}/lot_archetype.parquet"):
@@ -323,7 +325,7 @@ def _sharing(files: RunFiles, lots: gpd.GeoDataFrame) -> NDArray[np.int64] | Non
 
 
 def _growth(files: RunFiles, inputs: MovementInputs | None) -> pd.DataFrame | None:
-    """Return the ground of each archetype at each December since the pour; None where the run did not keep it."""
+    """Return the ground of each archetype at each December since the pour; None where the run did not record it."""
     if inputs is None or not files.has(f"{FOLDER}/growth.parquet"):
         return None
     table = _table(files, "growth")[list(_COLUMNS["growth"])]
@@ -370,7 +372,7 @@ def _days(files: RunFiles, cells: int, days: int) -> tuple[DailyWeather | None, 
 
 
 def _can_be_driven(inputs: MovementInputs | None, settings: dict[str, Any]) -> None:
-    """Refuse a record without temperature whose settings name a driver that needs it."""
+    """Refuse a record without temperature when its settings name a driver that needs it."""
     driver = settings.get("climate_settings", {}).get("driver", "month")
     if inputs is None or driver == "month":
         return

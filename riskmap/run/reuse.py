@@ -1,4 +1,4 @@
-"""What was computed before is found by content: soil under the lots and movement of the archetypes."""
+"""Results that were computed before are found by content: soil under the lots, and movement of the archetypes."""
 
 from __future__ import annotations
 
@@ -30,20 +30,20 @@ if TYPE_CHECKING:
 
 _ARCHETYPE = ("half_width_m", "half_width_known", "section_mn_m2", "stiffness_basis", "plan_factor", "pour_early_month",
               "pour_late_month")
-_PROFILE = ("rock_depth_m", "water_table_all_year_m")  # all that movement reads of a profile, besides its layers
+_PROFILE = ("rock_depth_m", "water_table_all_year_m")  # everything that movement reads of a profile except its layers
 _LAYER = ("top_m", "bottom_m", "lep_low_pct", "lep_pct", "lep_high_pct")
-_SALTS = (11, 23)  # two 64-bit sums: the chance that two of ten million archetypes are taken for one: 1e-25
+_SALTS = (11, 23)  # two 64-bit sums: the chance that two of ten million archetypes get the same key is 1e-25
 _KEYS = ["key_1", "key_2"]
 _SUMS = ("unit_draws", "seconds")
 _SOIL_FRAMES = ("lot_soil", "lot_map_unit", "lot_profile", "profile", "layer", "map_unit")
-BATCH = 5000  # archetypes, some ten seconds on one core: what a stopped run loses at most
-SMALLEST_BATCH, ROUNDS = 500, 4  # of several workers: each has about four batches, so that they end together
-MOST_FILES = 12  # of one cell; more are put together
+BATCH = 5000  # archetypes, some ten seconds on one core: a stopped run loses at most this much
+SMALLEST_BATCH, ROUNDS = 500, 4  # for several workers: each gets about four batches, so that they end together
+MOST_FILES = 12  # of one cell; more files are combined
 
 
 # ---------------------------------------------------------------- keys
 def cell_key(history: ClimateHistory, cell: str, area: Area) -> str:
-    """Return the key of one cell's weather with the settings and the code that turn it into movement."""
+    """Return the key of one cell's weather together with the settings and the code that turn it into movement."""
     place = history.cells.index(cell)
     digest = hashlib.sha256(digest_bytes("movement"))
     settings = [part.model_dump(mode="json") for part in (area.movement, area.climate_settings, area.soil_settings)]
@@ -59,7 +59,7 @@ def cell_key(history: ClimateHistory, cell: str, area: Area) -> str:
 
 def archetype_keys(archetype: pd.DataFrame, archetype_profile: pd.DataFrame, profile: pd.DataFrame,
                 layer: pd.DataFrame) -> pd.DataFrame:
-    """Return two 64-bit keys per archetype, of everything the movement stage reads of it but the weather.
+    """Return two 64-bit keys per archetype, over everything the movement stage reads of it except the weather.
 
     Equal keys mean equal soil mixture, slab and pour dates, whatever the numbering of profiles or archetypes.
     """
@@ -81,7 +81,10 @@ def archetype_keys(archetype: pd.DataFrame, archetype_profile: pd.DataFrame, pro
 
 
 def _hashed(frame: pd.DataFrame, salt: int) -> NDArray[np.uint64]:
-    """Return 64-bit sums of rows. The salt is a column of its own: the library's hash key counts for texts only."""
+    """Return 64-bit sums of rows.
+
+    The salt is a column of its own, because the library's hash key applies only to texts.
+    """
     salted = pd.concat([pd.Series(salt, index=frame.index, name="salt"), frame], axis=1)
     return np.asarray(pd.util.hash_pandas_object(salted, index=False, categorize=True), dtype=np.uint64)
 
@@ -90,10 +93,10 @@ def _hashed(frame: pd.DataFrame, salt: int) -> NDArray[np.uint64]:
 def simulate(store: Store, area: Area, archetypes: pd.DataFrame, archetype_profile: pd.DataFrame, profile: pd.DataFrame,
              layer: pd.DataFrame, history: ClimateHistory, *, pool: Workers,
              progress: Callable[[float], None] | None = None) -> Movement:
-    """Return what `movement.simulate` returns for the same arguments, computing only what the store does not hold.
+    """Return what `movement.simulate` returns for the same arguments, computing only what the store does not contain.
 
-    Archetypes are computed in batches, given out to the workers and kept batch by batch, so that a run that is stopped
-    goes on where it was. The facts also tell `reused_archetypes`.
+    Archetypes are computed in batches, which are distributed to the workers and stored one by one, so that a run that
+    was stopped continues where it was. The facts also give `reused_archetypes`.
     """
     from riskmap.movement import simulation
 
@@ -121,7 +124,7 @@ def simulate(store: Store, area: Area, archetypes: pd.DataFrame, archetype_profi
         frames.append(batch.archetype)
         cells |= batch.facts["cells"]
         facts = {**batch.facts, **{name: facts.get(name, 0) + batch.facts[name] for name in _SUMS}}
-    if not facts:  # nothing was computed; an empty call gives what all runs tell
+    if not facts:  # nothing was computed; an empty call gives what all runs report
         facts = simulation.simulate(archetypes.iloc[:0], archetype_profile.iloc[:0], profile, layer, history,
                                   movement=area.movement, climate=area.climate_settings, soil=area.soil_settings,
                                   workers=1).facts
@@ -137,7 +140,7 @@ def simulate(store: Store, area: Area, archetypes: pd.DataFrame, archetype_profi
 def compute_batch(area: Area, store: Store, name: str, archetypes: pd.DataFrame, archetype_profile: pd.DataFrame,
                   profile: pd.DataFrame, layer: pd.DataFrame, history: ClimateHistory, keys: pd.DataFrame,
                   threads: int) -> Movement:
-    """Compute archetypes of one cell and keep them under the cell's key; a task of a worker."""
+    """Compute archetypes of one cell and store them under the cell's key. It is a task of a worker."""
     from riskmap.movement import simulation
 
     with models_of(store):
@@ -149,7 +152,7 @@ def compute_batch(area: Area, store: Store, name: str, archetypes: pd.DataFrame,
 
 
 def models_of(store: Store) -> AbstractContextManager[None]:
-    """Return a context in which reduced models are taken from a store and kept there."""
+    """Return a context in which reduced models are taken from a store and put into it."""
     from riskmap.movement import reduced_model
 
     return reduced_model.kept_on(_Models(store))
@@ -157,7 +160,7 @@ def models_of(store: Store) -> AbstractContextManager[None]:
 
 @dataclass(frozen=True)
 class _Models:
-    """The shelf of reduced models in a store: each as one column of numbers and the shapes to read them by."""
+    """The shelf of reduced models in a store: each is one column of numbers, with the shapes to read them by."""
 
     store: Store
 
@@ -186,7 +189,7 @@ class _Models:
 
 
 def _known(store: Store, name: str, keys: pd.DataFrame) -> tuple[pd.DataFrame, dict[str, Any] | None]:
-    """Return the kept rows of one cell's archetypes, by number, and what is told of the cell; None when nothing is."""
+    """Return the stored rows of one cell's archetypes by number, and the facts on the cell; None if there are none."""
     stored = store.get(name)
     if stored is None:
         return pd.DataFrame(index=keys.index[:0]), None
@@ -199,7 +202,10 @@ def _known(store: Store, name: str, keys: pd.DataFrame) -> tuple[pd.DataFrame, d
 
 
 def _batches(archetypes: pd.DataFrame, workers: int) -> Iterator[tuple[str, pd.DataFrame]]:
-    """Return batches of archetypes of one cell, those of one width together: what they share is computed once."""
+    """Return batches of archetypes of one cell.
+
+    Those of one width are together, because what they share is computed once.
+    """
     size = BATCH if workers == 1 else int(np.clip(len(archetypes) / (ROUNDS * workers), SMALLEST_BATCH, BATCH))
     for cell, group in archetypes.groupby("cell_id", sort=True):
         ordered = group.sort_values(["half_width_m", "half_width_known"], kind="stable")
@@ -238,7 +244,7 @@ def _soil_key(area: Area, lot: gpd.GeoDataFrame, survey: SoilTables) -> str:
 
 
 def survey_key(area: Area, survey: SoilTables) -> str:
-    """Return the key of everything but the lots that decides the soil under them."""
+    """Return the key of everything except the lots that decides the soil under them."""
     digest = hashlib.sha256(digest_bytes("soil"))
     digest.update(repr([area.crs, survey.scale, survey.from_raster]).encode())
     digest.update(json.dumps(area.soil_settings.model_dump(mode="json"), sort_keys=True).encode())

@@ -1,10 +1,11 @@
-"""What was computed before is not computed again: results of movement and soil by the content of their inputs.
+"""A store, so that nothing is computed twice: results of movement and soil, found by the content of their inputs.
 
-One file per climate cell's weather, settings and code; in it one row per archetype. An archetype is found again by the
-content of its soil, slab and pour dates, never by a name or a date of a file. A new weekly map that leaves the monthly
-weather as it was, a new list of lots on known soil, another product: all reuse. Files are checked on reading: one that
-does not hold what its name says is dropped and computed anew. Deleting the folder is always safe. Only files of the
-store's own names, two digests in a row, are ever removed; whatever else is in the folder stays and is not counted.
+There is one file per climate cell's weather, settings and code, with one row per archetype. An archetype is found again
+by the content of its soil, slab and pour dates, never by a name or a date of a file. A new weekly map that does not
+change the monthly weather, a new list of lots on known soil and another product all reuse results. Files are checked on
+reading: one whose content does not match its name is dropped and computed again. Deleting the folder is always safe.
+Only files of the store's own names, two digests in a row, are ever removed; whatever else is in the folder stays and is
+not counted.
 """
 
 from __future__ import annotations
@@ -24,18 +25,18 @@ import pandas as pd
 from riskmap.common.json_values import plain
 
 FOLDER = ".store"
-LARGEST_BYTES = 2 * 1024**3  # of the whole folder; the files used longest ago go first
+LARGEST_BYTES = 2 * 1024**3  # size of the whole folder; the files that were used longest ago are removed first
 _OWN = re.compile(r"[0-9a-f]{32}[a-z_]*-[0-9a-f]{32}\.(?:parquet|\d+\.part)")  # key, digest of the content
 
 
 @dataclass(frozen=True)
 class Store:
-    """A folder of results; `folder` None keeps nothing and finds nothing."""
+    """A folder of results. With `folder` None it stores nothing and finds nothing."""
 
     folder: Path | None
 
     def get(self, key: str) -> tuple[pd.DataFrame, dict[str, Any]] | None:
-        """Return the rows and facts kept under a key, or None; damaged files are removed, the others count."""
+        """Return the rows and facts stored under a key, or None. Damaged files are removed, the others are used."""
         if self.folder is None:
             return None
         frames, facts = [], {}
@@ -44,7 +45,7 @@ class Store:
             try:
                 content = path.read_bytes()
             except OSError:
-                continue  # of another account, or gone: not used, and not ours to judge
+                continue  # of another account, or gone: it is not used, and not ours to judge
             with suppress(OSError, ValueError, KeyError):
                 if _digest(content) == path.stem.rsplit("-", 1)[1]:
                     import pyarrow.parquet as pq
@@ -60,9 +61,9 @@ class Store:
         return (pd.concat(frames, ignore_index=True), facts) if frames else None
 
     def put(self, key: str, rows: pd.DataFrame, facts: dict[str, Any], *, anew: bool = False) -> None:
-        """Keep rows and facts under a key, beside what is there or, `anew`, in its place.
+        """Store rows and facts under a key, together with what is there or, with `anew`, instead of it.
 
-        A store that cannot be written is no fault.
+        A store that cannot be written is not an error.
         """
         if self.folder is None:
             return
@@ -83,7 +84,7 @@ class Store:
                 part.write_bytes(content)
                 os.replace(part, target)
             except BaseException:
-                part.unlink(missing_ok=True)  # half a file on a full disk takes the last of it
+                part.unlink(missing_ok=True)  # half a file on a full disk would take the last of it
                 raise
             for old in self._of(key) if anew else ():
                 if old != target:
@@ -91,11 +92,11 @@ class Store:
             self._prune(target)
 
     def files(self, key: str) -> int:
-        """Return the number of files kept under a key."""
+        """Return the number of files stored under a key."""
         return len(self._of(key))
 
     def _of(self, key: str) -> list[Path]:
-        """Return the files kept under a key, by name."""
+        """Return the files stored under a key, by name."""
         if self.folder is None:
             return []
         return sorted(path for path in self.folder.glob(f"{key}-*.parquet")
@@ -116,7 +117,7 @@ class Store:
 
 
 def _kind(path: Path) -> os.stat_result | None:
-    """Return what the system says of a plain file; None of links, folders and what is gone."""
+    """Return what the system says of a plain file; None for links, folders and missing files."""
     try:
         state = os.lstat(path)
     except OSError:

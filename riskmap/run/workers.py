@@ -1,7 +1,7 @@
 """Who does the work: this process, processes on this machine, or a cluster; the same tasks and the same results.
 
-A task is a function of a module with plain arguments, most of them names of files. A worker that dies loses its task
-only; the task is given out again.
+A task is a function of a module with plain arguments, most of them names of files. A worker that dies loses only its
+task, which is given to another worker.
 """
 
 from __future__ import annotations
@@ -19,8 +19,9 @@ if TYPE_CHECKING:
     from multiprocessing.process import BaseProcess
     from pathlib import Path
 
-ATTEMPTS = 3  # of a task whose worker died
-ONE_THREAD = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")  # one each: the tasks fill the cores
+ATTEMPTS = 3  # attempts for a task whose worker died
+# one thread each, because the tasks fill the cores
+ONE_THREAD = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
 CONNECT_SECONDS = 20
 
 ShareProgress = Callable[[float], None]
@@ -34,14 +35,14 @@ class Workers(Protocol):
     threads: int
 
     def map(self, function: Task, tasks: Sequence[tuple[Any, ...]], progress: ShareProgress | None = None) -> list[Any]:
-        """Return the results of `function(*task)` in the order of the tasks; `progress` hears the finished share."""
+        """Return the results of `function(*task)` in the order of the tasks; `progress` gets the finished share."""
 
     def __enter__(self) -> Self:
-        """Make ready."""
+        """Prepare the workers."""
 
     def __exit__(self, kind: type[BaseException] | None, error: BaseException | None,
                  trace: TracebackType | None) -> None:
-        """Let the workers go."""
+        """Stop the workers."""
 
 
 class _Base:
@@ -60,7 +61,7 @@ class InProcess(_Base):
     """One task after the other in this process, on several threads."""
 
     def __init__(self, threads: int | None = None) -> None:
-        """Take so many threads for each task; default: the machine's cores."""
+        """Use this number of threads for each task; default: the machine's cores."""
         self.threads = threads or os.cpu_count() or 1
 
     def map(self, function: Task, tasks: Sequence[tuple[Any, ...]], progress: ShareProgress | None = None) -> list[Any]:
@@ -74,22 +75,26 @@ class InProcess(_Base):
 
 
 class Processes(_Base):
-    """Processes on this machine, started afresh (`spawn`), so that no open file or lock is copied into them."""
+    """Processes on this machine, started from scratch (`spawn`), so that no open file or lock is copied into them."""
 
     def __init__(self, size: int) -> None:
-        """Take so many processes; they start with the block."""
+        """Use this number of processes; they start with the block."""
         self.size = size
         self._pool: ProcessPoolExecutor | None = None
         self._started: set[BaseProcess] = set()
 
     def __enter__(self) -> Self:
-        self._start()
+        try:
+            self._start()
+        except BaseException as error:  # Ctrl-C was put off while they started, and comes now
+            self.__exit__(type(error), error, error.__traceback__)
+            raise
         return self
 
     def __exit__(self, kind: type[BaseException] | None, error: BaseException | None,
                  trace: TracebackType | None) -> None:
         if self._pool is not None:
-            if error is not None:  # what a task has begun is lost; files are moved into place whole
+            if error is not None:  # what a task has begun is lost; files are moved into place only when complete
                 for process in self._started:
                     process.terminate()
             self._pool.shutdown(wait=True, cancel_futures=True)
@@ -109,11 +114,11 @@ class Processes(_Base):
             with _deaf_to_ctrl_c():
                 for _ in range(self.size):
                     self._pool.submit(warm_up)
-            self._started = set(multiprocessing.active_children()) - before
+                self._started = set(multiprocessing.active_children()) - before
         return self._pool
 
     def map(self, function: Task, tasks: Sequence[tuple[Any, ...]], progress: ShareProgress | None = None) -> list[Any]:
-        """Return the results in order; the tasks of a worker that died are given out again.
+        """Return the results in order; the tasks of a worker that died are given to another.
 
         Raises
         ------
@@ -168,12 +173,12 @@ class Cluster(_Base):
         self._client.close()
 
     def check(self, folder: Path) -> None:
-        """Refuse workers that hold other code or do not see the folder.
+        """Refuse workers that have other code or do not see the folder.
 
         Raises
         ------
         WorkerError
-            With the workers and what differs.
+            The error names the workers and what differs.
         """
         from riskmap.run.code_digest import code_digest
 
@@ -191,7 +196,7 @@ class Cluster(_Base):
                               f"({blind[0]}). Use a folder that all machines share under one path.")
 
     def map(self, function: Task, tasks: Sequence[tuple[Any, ...]], progress: ShareProgress | None = None) -> list[Any]:
-        """Return the results in order; the scheduler gives out again what a lost worker had.
+        """Return the results in order; the scheduler gives the tasks of a lost worker to another.
 
         Raises
         ------
@@ -206,7 +211,7 @@ class Cluster(_Base):
         try:
             for future in as_completed(list(waiting), loop=self._client.loop):
                 done[waiting[future]] = future.result()
-                future.release()  # a result is held once, here
+                future.release()  # a result is stored once, here
                 if progress:
                     progress(len(done) / len(tasks))
         except KilledWorker:
@@ -234,9 +239,9 @@ def seen_by_worker(folder: str) -> tuple[str, bool]:
 
 @contextmanager
 def _deaf_to_ctrl_c() -> Iterator[None]:
-    """Start processes that Ctrl-C does not reach: a terminal sends it to all of them, and each would print a trace.
+    """Start processes that Ctrl-C does not reach: a terminal sends it to all, and each would print a trace.
 
-    A process inherits what is held back from the one that starts it. Here Ctrl-C is put off to the end of the block.
+    A process inherits blocked signals from the one that starts it. Here Ctrl-C is delayed to the end of the block.
     """
     import signal
 
@@ -251,13 +256,13 @@ def _deaf_to_ctrl_c() -> Iterator[None]:
 
 
 def end_with_parent() -> None:
-    """Let this worker end when the process that started it is gone: a killed run must leave nothing behind."""
+    """End this worker when the process that started it is gone, because a killed run must leave nothing behind."""
     import multiprocessing
     import signal
     import threading
     from multiprocessing.connection import wait
 
-    signal.signal(signal.SIGINT, signal.SIG_IGN)  # the process that gives out the tasks hears it and ends this one
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # the process that distributes the tasks handles it and ends this one
     parent = multiprocessing.parent_process()
 
     def watch(sentinel: int) -> None:
@@ -269,7 +274,7 @@ def end_with_parent() -> None:
 
 
 def warm_up() -> None:
-    """Load what every task needs, and tell the collector of lost objects to pass over it from now on."""
+    """Load what every task needs, and let the garbage collector skip it from now on."""
     import gc
 
     import geopandas  # noqa: F401
@@ -278,11 +283,11 @@ def warm_up() -> None:
     import riskmap.common.tables  # noqa: F401
 
     gc.collect()
-    gc.freeze()  # or every release of a part looks at all modules again: a tenth of a second each
+    gc.freeze()  # otherwise every release of a part checks all modules again, which takes a tenth of a second each
 
 
 def workers_of(workers: int | None, scheduler: str | None) -> Workers:
-    """Return a cluster's workers, processes of this machine (default: one a core), or this process alone."""
+    """Return a cluster's workers, processes of this machine (default: one per core), or this process alone."""
     if scheduler:
         return Cluster(scheduler)
     count = workers or os.cpu_count() or 1

@@ -1,7 +1,7 @@
 """From components to profiles: one profile per distinct column of layers, weights per map unit.
 
-A component without a described profile is never a zero: it lowers the covered percentage, and the weights are
-scaled to 1 over the components that have one.
+A component without a described profile never counts as zero. It lowers the covered percentage, and the weights are
+scaled to 1 over the components that have a profile.
 Method: notebooks/method.md, section 2.
 """
 
@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 CM_PER_M = 100.0
-SOFT_BEDROCK = ("densic bedrock", "paralithic bedrock")  # clay shale, chalk: may itself swell; the survey gives no LEP
+SOFT_BEDROCK = ("densic bedrock", "paralithic bedrock")  # clay shale, chalk: may swell itself; the survey gives no LEP
 
 
 @dataclass(frozen=True)
@@ -53,7 +53,7 @@ def described(component: pd.DataFrame, cleaned: Cleaned) -> pd.DataFrame:
 
 
 def _surface_organic_cm(cleaned: Cleaned, n: int) -> NDArray[np.float64]:
-    """Return the depth of the lowest organic layer that reaches the surface without a mineral layer above it."""
+    """Return the depth of the lowest organic layer that reaches the surface with no mineral layer in between."""
     layers = cleaned.layers
     mineral_top = np.full(n, np.inf)
     np.minimum.at(mineral_top, layers.component[~layers.organic], layers.top_cm[~layers.organic])
@@ -70,7 +70,7 @@ def profiles(component: pd.DataFrame, cleaned: Cleaned, mean_lep_pct: NDArray[np
     cleaned : Cleaned
         Layers of the same components.
     mean_lep_pct : array, shape (n_component,)
-        Mean over 0-150 cm; profiles are numbered by it, then by content. [%]
+        Mean over 0-150 cm. Profiles are numbered in the order of this mean, then of their content. [%]
     """
     layers = cleaned.layers
     inside = cleaned.rated[layers.component]
@@ -86,7 +86,7 @@ def profiles(component: pd.DataFrame, cleaned: Cleaned, mean_lep_pct: NDArray[np
     of_component = np.full(len(component), -1, np.int64)
     of_component[who] = inverse.ravel()
     first = np.full(len(unique), -1, np.int64)
-    first[of_component[who[::-1]]] = who[::-1]  # the component whose layers stand for the profile
+    first[of_component[who[::-1]]] = who[::-1]  # the component whose layers represent the profile
     chosen = np.isin(owner, first)
     return Profiles(_profile_table(component, cleaned, of_component, depths, first),
                     _layer_table(of_component[owner[chosen]], values[chosen]), of_component)
@@ -145,8 +145,8 @@ def map_units(map_unit: pd.DataFrame, component: pd.DataFrame, cleaned: Cleaned,
               of_component: NDArray[np.int64], problems: list[Problem]) -> MapUnits:
     """Mix components into map units by their representative percentage.
 
-    Percentages above 100 in all are scaled down; what is missing to 100 is unknown ground and lowers
-    `covered_pct`. Means are over the components that have one.
+    Percentages that add up to more than 100 are scaled down. What is missing to 100 is unknown ground and lowers
+    `covered_pct`. Means are over the components that have a value.
     """
     keys = pd.Index(map_unit["mukey"])
     unit = keys.get_indexer(pd.Index(component["mukey"]))

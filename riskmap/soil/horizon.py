@@ -1,10 +1,10 @@
 """Clean horizons: depths contiguous from the surface down to rock, one ordered LEP triple per layer.
 
-In: horizons in file order. Out: layers sorted by component and depth, and what was wrong per component.
-Rules: a non-positive thickness is dropped; overlaps are cut at the upper horizon's bottom; a gap takes the value of
-the layer above; a first top below 0 is filled from the first layer; organic surface layers have LEP 0; a missing
-value is estimated from bulk density, then from clay and cation exchange capacity, then from clay alone, else the
-component stays unrated (or ends there, when only its lowest layers below 1 m have none). It is never 0.
+In: horizons in file order. Out: layers sorted by component and depth, and what was wrong per component. Rules: a
+non-positive thickness is dropped; overlaps are cut at the upper horizon's bottom; a gap takes the value of the layer
+above; a first top below 0 is filled from the first layer; organic surface layers have LEP 0; a missing value is
+estimated from bulk density, else from clay and cation exchange capacity, else from clay alone; otherwise the component
+stays unrated (or ends there, when only its lowest layers below 1 m lack a value). A missing value never becomes 0.
 Method: notebooks/method.md, section 2.
 """
 
@@ -31,18 +31,18 @@ Mask = NDArray[np.bool_]
 SOURCES = ("lep", "bulk_density", "clay_cec", "clay")
 DESCRIBED, BULK_DENSITY, CLAY_CEC, CLAY = range(4)
 
-LOW_FACTOR, HIGH_FACTOR = 0.6, 1.4  # judgement: limits of a value that has none
+LOW_FACTOR, HIGH_FACTOR = 0.6, 1.4  # judgement: low and high limits for a value that has none
 # Median of (high - low) / 2 / value over 826 survey horizons with LEP >= 3: measured.
 BULK_DENSITY_HALF_WIDTH = 0.32
 HALF_WIDTH = 6.0**0.5  # a triangle of half-width h has the standard deviation h / sqrt(6), set to a fit's error
 CLAY_HALF_WIDTH_PCT = 2.02 * HALF_WIDTH  # error of the line on clay: computed
-LARGEST_LEP_PCT = tables.HORIZON.column("lep_pct").high or np.inf  # beyond it a value counts as missing
-LARGE_LEP_PCT = 20.0  # beyond the largest laboratory value seen, 17.9 (1,572 samples): measured
+LARGEST_LEP_PCT = tables.HORIZON.column("lep_pct").high or np.inf  # a value above it counts as missing
+LARGE_LEP_PCT = 20.0  # above the largest laboratory value seen, 17.9 (1,572 samples): measured
 PEAT_CM = 40.0  # organic soils start at 40 cm (soil taxonomy, from memory): they settle in ways not computed here
-DESCRIBED_CM = 100.0  # judgement: the depth that the survey's own shrink-swell rating looks at
-MIN_ROCK_CM = 30.0  # judgement: a slab's beams stand on rock shallower than this
+DESCRIBED_CM = 100.0  # judgement: the depth that the survey's own shrink-swell rating uses
+MIN_ROCK_CM = 30.0  # judgement: where rock is shallower than this, the beams of a slab rest on it
 
-_SPAN_CM = 100_000.0  # more than any depth: keeps components apart in one running maximum
+_SPAN_CM = 100_000.0  # more than any depth, to keep components apart in one running maximum
 
 
 @dataclass(frozen=True)
@@ -64,7 +64,7 @@ class Cleaned:
 
     layers: SoilLayers
     rated: Mask
-    lep_source: NDArray[np.int64]  # index into SOURCES: the weakest source among the layers
+    lep_source: NDArray[np.int64]  # index into SOURCES: the least reliable source among the layers
     flags: dict[str, Mask]
 
 
@@ -81,8 +81,8 @@ def clean(horizon: pd.DataFrame, component: pd.DataFrame, settings: SoilSettings
     Returns
     -------
     Cleaned
-        A component is rated when every layer above rock has a value, rock lies deeper than 0.3 m and the component
-        is no miscellaneous area and no organic soil.
+        A component is rated when every layer above rock has a value, rock lies deeper than 0.3 m, and the component is
+        neither a miscellaneous area nor an organic soil.
     """
     import pandas as pd
 
@@ -123,9 +123,9 @@ def _rated(layers: SoilLayers, component: pd.DataFrame, n: int) -> tuple[Mask, d
 
 def _described_down_to(component: NDArray[np.int64], top_cm: Array, bottom_cm: Array, lep_pct: Array,
                        n: int) -> tuple[Mask, Mask]:
-    """Return which layers to keep and which components end where their values end.
+    """Return which layers to keep, and which components end where their values end.
 
-    Layers without a value at the very bottom are left out when the described part reaches `DESCRIBED_CM`.
+    Layers without a value at the bottom are left out if the described part reaches `DESCRIBED_CM`.
     """
     blank = np.isnan(lep_pct)
     reach = np.zeros(n)
@@ -168,14 +168,15 @@ def tidy_depths(owner: NDArray[np.int64], top_cm: Array, bottom_cm: Array, organ
     organic : array of bool, shape (n_horizon,)
         Organic layers; a gap below one is filled from beneath.
     preference : array, shape (n_horizon,)
-        Of two horizons at the same depth (two-part horizons are sometimes recorded twice) the larger is kept.
+        Of two horizons at the same depth (two-part horizons are sometimes recorded twice), the one with the larger
+        value is kept.
     rock_cm : array, shape (n,)
         Depth of rock per component, inf where there is none. [cm]
 
     Returns
     -------
     tuple
-        Row of the input for each layer kept; its top and bottom [cm]; flags per component.
+        Row of the input for each layer that is kept; its top and bottom [cm]; flags per component.
     """
     top = np.maximum(top_cm, 0.0)
     good = np.isfinite(top) & np.isfinite(bottom_cm) & (bottom_cm > top)
@@ -209,7 +210,7 @@ def lep_triple(low: Array, value: Array, high: Array, clay_pct: Array, cec_cmol_
     """Return an ordered LEP triple per horizon, where its value comes from, and what was done.
 
     All arrays have the shape (n_horizon,), LEP and clay in %, exchange capacity in cmol(+)/kg, bulk density in g/cm3;
-    missing is nan. A value that nothing supports stays nan.
+    missing is nan. A value that nothing supports remains nan.
     """
     triple = np.stack([low, value, high])
     wrong = (triple < 0) | (triple > LARGEST_LEP_PCT)
@@ -227,7 +228,7 @@ def lep_triple(low: Array, value: Array, high: Array, clay_pct: Array, cec_cmol_
     low = np.where(low_blank, LOW_FACTOR * value, low)
     high = np.where(high_blank, HIGH_FACTOR * value, high)
     disordered = (low > value) | (value > high)
-    low, value, high = np.sort(np.stack([low, value, high]), axis=0)  # nan sorts last: all three are nan then
+    low, value, high = np.sort(np.stack([low, value, high]), axis=0)  # nan sorts last: then all three are nan
 
     for use, estimate, half in ((use_density, density, BULK_DENSITY_HALF_WIDTH * density),
                                 (use_cec, from_cec, HALF_WIDTH * standard_error(from_cec)),

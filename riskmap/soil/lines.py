@@ -1,4 +1,4 @@
-"""Distance from a lot to the nearest soil line, and how far the line's own width reaches into the lot.
+"""Distance from a lot to the nearest soil boundary, and how far the boundary's own width reaches into the lot.
 
 A soil boundary is an edge between two different map units. The outer edge of the survey and an edge between two
 polygons of the same unit are none.
@@ -18,18 +18,20 @@ from riskmap.common.units import M_PER_FOOT
 if TYPE_CHECKING:
     from riskmap.soil.overlay import SoilPolygons
 
-# Published widths of a line on order 2 and 3 maps: about 40 ft at 1:12,000 and 80 ft at 1:24,000 (soil-survey
+# Published widths of a boundary on order 2 and 3 maps: about 40 ft at 1:12,000 and 80 ft at 1:24,000 (soil-survey
 # guidance on map scale): 1 ft per 300 of the denominator.
 SCALE_PER_FOOT = 300.0
 ONE_SIDED_5_PCT = 1.6449  # normal score: beyond one full width the share is below 5 %
-LONGEST_CHAIN = 8  # edges in one searched piece: 2.3 times faster than whole lines on a county (measured)
-SHARE_STEP = 0.05  # shares are taken in these steps, so that lots share mixtures; below one step there is no doubt
+# number of edges that are searched as one piece: 2.3 times faster than whole boundaries on a county (measured)
+LONGEST_CHAIN = 8
+# shares are rounded to these steps, so that lots share mixtures; below one step the own unit counts as certain
+SHARE_STEP = 0.05
 GAP_M = 1.0  # judgement: edges of adjoining surveys that differ by less still meet
 
 
 @dataclass(frozen=True)
 class Lines:
-    """Soil lines as chains of edges, with the map units on their two sides (indices as in SoilPolygons)."""
+    """Soil boundaries as chains of edges, with the map units on their two sides (indices as in SoilPolygons)."""
 
     geometry: NDArray[np.object_]
     own: NDArray[np.int64]
@@ -37,15 +39,15 @@ class Lines:
 
 
 def line_width_m(scale: float) -> float:
-    """Return the width of a drawn soil line on the ground for a scale denominator. [m] (method.md, section 2)"""
+    """Return the width of a drawn soil boundary on the ground for a scale denominator. [m] (method.md, section 2)"""
     return scale / SCALE_PER_FOOT * M_PER_FOOT
 
 
 def neighbor_share(distance_m: NDArray[np.float64], scale: int | None) -> NDArray[np.float64]:
     """Return the probability that the slab is on the neighbouring map unit. [-] (method.md, section 2)
 
-    0.5 erfc(d / (s sqrt 2)) with s = width / 1.645: 0.5 on the line and 0.05 one full width away; nan without a
-    scale. That the true line is normally distributed about the drawn one is judgement.
+    0.5 erfc(d / (s sqrt 2)) with s = width / 1.645: 0.5 on the boundary and 0.05 one full width away; nan without a
+    scale. It is judgement that the true boundary is normally distributed about the drawn one.
     """
     from scipy.special import erfc
 
@@ -58,15 +60,15 @@ def neighbor_share(distance_m: NDArray[np.float64], scale: int | None) -> NDArra
 def doubt_weight(neighbor_share: NDArray[np.float64], part_of_lot: NDArray[np.float64]) -> NDArray[np.float64]:
     """Return how much of the neighbour unit to mix into a lot's own soil, 0-1. [-] (method.md, section 2)
 
-    The neighbour is given at least its probability: a mixture `(1 - w) own + w neighbour` with
-    `w = (q - p) / (1 - p)` holds the neighbour with `q`, the probability in steps of `SHARE_STEP`, where its part `p`
-    of the lot's area is smaller; `w = 0` where the area share is already as large, below a share of one step
-    (5 %, beyond a full line width) and where the share is unknown.
+    The neighbour gets at least its probability: a mixture `(1 - w) own + w neighbour` with `w = (q - p) / (1 - p)`
+    contains the neighbour with share `q`, the probability in steps of `SHARE_STEP`, where its part `p` of the lot's
+    area is smaller; `w = 0` where the area share is already as large, below a share of one step (5 %, beyond a full
+    line width) and where the share is unknown.
 
     Parameters
     ----------
     neighbor_share : float array
-        From `neighbor_share`, nan where unknown.
+        As returned by `neighbor_share`, nan where unknown.
     part_of_lot : float array, same shape
         Part of the lot's mapped area that lies on that unit.
     """
@@ -78,21 +80,21 @@ def doubt_weight(neighbor_share: NDArray[np.float64], part_of_lot: NDArray[np.fl
 
 def nearest(points: NDArray[np.object_], soils: SoilPolygons, lines: Lines | None = None) \
         -> tuple[NDArray[np.float64], NDArray[np.int64]]:
-    """Return distance to the nearest soil line and the map unit on its other side.
+    """Return the distance to the nearest soil boundary and the map unit on its other side.
 
     Parameters
     ----------
     points : array of points, shape (n_lot,)
-        In the system of `soils`; None gives no answer.
+        In the coordinate system of `soils`; None gives no answer.
     soils : SoilPolygons
-        From `overlay.prepare`.
+        As returned by `overlay.prepare`.
     lines : Lines, optional
-        Of `soils`, when built before.
+        Boundaries of `soils`, when they were built before.
 
     Returns
     -------
     tuple
-        Distance [m], nan for points off the map or without any line; unit index, -1 there.
+        Distance [m], nan for points off the map or without any boundary; unit index, -1 there.
     """
     import shapely
 
@@ -108,7 +110,8 @@ def nearest(points: NDArray[np.object_], soils: SoilPolygons, lines: Lines | Non
     at_home = lines.own[line] == own_unit[lot]
     beyond = np.where(at_home, lines.other[line], lines.own[line])
     touches = at_home | (lines.other[line] == own_unit[lot])
-    order = np.lexsort((beyond, ~touches, lot))  # of lines equally near: one that bounds the lot's unit, lowest unit
+    # of boundaries at the same distance: one that bounds the lot's unit, then the lowest unit
+    order = np.lexsort((beyond, ~touches, lot))
     _, first = np.unique(lot[order], return_index=True)
     pick = order[first]
     distance[lot[pick]], neighbor[lot[pick]] = far[pick], beyond[pick]
@@ -126,10 +129,10 @@ def home(points: NDArray[np.object_], soils: SoilPolygons) -> NDArray[np.int64]:
 
 
 def soil_lines(soils: SoilPolygons) -> Lines:
-    """Build the lines between different map units from the edges that two polygons share.
+    """Build the boundaries between different map units from the edges that two polygons share.
 
-    Edges without a partner (the outer edge, or adjoining surveys whose vertices differ) count when another unit
-    lies within `GAP_M` of their middle.
+    Edges without a partner (the outer edge, or adjoining surveys whose vertices differ) count when another unit lies
+    within `GAP_M` of their midpoint.
     """
     import shapely
 
@@ -141,7 +144,7 @@ def soil_lines(soils: SoilPolygons) -> Lines:
     other = _other_side(_edge_codes(xy, edge), owner)
     lone = np.flatnonzero(other == _ALONE)
     other[lone] = _across_gap((xy[edge[lone]] + xy[edge[lone] + 1]) / 2.0, owner[lone], soils)
-    whole = (other >= 0) & ((owner < other) | np.isin(np.arange(len(edge)), lone))  # a shared edge once
+    whole = (other >= 0) & ((owner < other) | np.isin(np.arange(len(edge)), lone))  # a shared edge is used once
     return _chains(xy, edge[whole], owner[whole], other[whole])
 
 
@@ -149,7 +152,7 @@ _ALONE, _SAME = -2, -1
 
 
 def _edge_codes(xy: NDArray[np.float64], edge: NDArray[np.int64]) -> NDArray[np.uint64]:
-    """Return one 64-bit code per edge, equal for the same edge drawn either way (0.1 mm)."""
+    """Return one 64-bit code per edge, which is the same whichever way the edge is drawn (to 0.1 mm)."""
     cell = np.round(xy * 1e4).astype(np.int64).view(np.uint64)
     with np.errstate(over="ignore"):
         code = _mix(cell[:, 0] * np.uint64(0x9E3779B97F4A7C15) + _mix(cell[:, 1]))
@@ -192,7 +195,7 @@ def _across_gap(middle: NDArray[np.float64], owner: NDArray[np.int64], soils: So
 
 def _chains(xy: NDArray[np.float64], edge: NDArray[np.int64], own: NDArray[np.int64],
             other: NDArray[np.int64]) -> Lines:
-    """Join edges that follow one another between the same two units into short lines (fast to search)."""
+    """Join edges that follow one another between the same two units into short boundaries, which are fast to search."""
     import shapely
 
     if not len(edge):

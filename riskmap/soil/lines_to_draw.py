@@ -1,4 +1,4 @@
-"""Soil lines to draw: those between different map units that pass near a lot."""
+"""Soil boundaries to draw: those between different map units that pass near a lot."""
 
 from __future__ import annotations
 
@@ -14,28 +14,29 @@ if TYPE_CHECKING:
     from riskmap.soil.lines import Lines
     from riskmap.soil.overlay import SoilPolygons
 
-BOX_M = 200.0  # lines are told this far around the box of the lots (judgement: half of a screen when zoomed to a lot)
-LOT_M = 500.0  # and no farther than this from some lot
-SIMPLE_M = 1.0  # far below the width of a line on the ground, 12 m at 1:12,000 (`lines.line_width_m`)
+# boundaries are included this far around the box of the lots (judgement: half of a screen when zoomed to a lot)
+BOX_M = 200.0
+LOT_M = 500.0  # and no farther than this from any lot
+SIMPLE_M = 1.0  # far below the width of a boundary on the ground, 12 m at 1:12,000 (`lines.line_width_m`)
 COLUMNS = ("map_unit_name_left", "map_unit_name_right")
 
 
 def near_lots(lots: NDArray[np.object_], lines: Lines, soils: SoilPolygons, map_unit: pd.DataFrame,
               crs: str) -> gpd.GeoDataFrame:
-    """Return the lines near lots with the names of the two map units, joined and simplified, in EPSG:4326.
+    """Return the boundaries near lots with the names of the two map units, joined and simplified, in EPSG:4326.
 
     Parameters
     ----------
     lots : array of geometries
-        In `crs`; None and empty ones are passed over.
+        In `crs`; None and empty ones are skipped.
     lines : Lines
-        From `lines.soil_lines(soils)`, in `crs`.
+        As returned by `lines.soil_lines(soils)`, in `crs`.
     soils : SoilPolygons
-        What the lines number their units by.
+        The polygons by which the boundaries number their units.
     map_unit : DataFrame
         mukey, muname.
     crs : str
-        System in metres.
+        Coordinate system in metres.
     """
     import geopandas as gpd
     import shapely
@@ -64,11 +65,12 @@ def near_lots(lots: NDArray[np.object_], lines: Lines, soils: SoilPolygons, map_
 
 
 def _places(lots: NDArray[np.object_]) -> NDArray[np.object_]:
-    """Return one box per square of `LOT_M` that holds a lot's corner: a county's lots stand in few squares."""
+    """Return one box per square of `LOT_M` that contains a lot's corner, because a county's lots lie in few squares."""
     import shapely
 
     bounds = shapely.bounds(lots)
     corner = np.floor(np.concatenate([bounds[:, :2], bounds[:, 2:]]) / LOT_M).astype(np.int64)
-    _, first = np.unique(corner @ np.array([2**32, 1]), return_index=True)  # one number a square sorts far sooner
+    # a single number per square sorts much faster
+    _, first = np.unique(corner @ np.array([2**32, 1]), return_index=True)
     square = corner[first]
     return np.asarray(shapely.box(*(square * LOT_M).T, *((square + 1) * LOT_M).T), dtype=object)

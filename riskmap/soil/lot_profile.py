@@ -24,7 +24,7 @@ def lot_map_unit_table(row: NDArray[np.int64], shares: Shares, polygons: SoilPol
 
 
 def lot_profile_table(lot_map_unit: pd.DataFrame, units: MapUnits, rows: NDArray[np.int64]) -> pd.DataFrame:
-    """Mix map units by area and components by percentage; weights of a lot sum to 1 over what is described."""
+    """Mix map units by area and components by percentage. The weights of a lot sum to 1 over the described ground."""
     import pandas as pd
 
     pairs = lot_map_unit[lot_map_unit["lot_row"].isin(rows)].merge(units.weight, on="mukey", how="inner")
@@ -37,7 +37,7 @@ def lot_profile_table(lot_map_unit: pd.DataFrame, units: MapUnits, rows: NDArray
 
 def line_weights(shares: Shares, beyond: NDArray[np.int64], share: NDArray[np.float64], row: NDArray[np.int64],
            polygons: SoilPolygons, units: MapUnits) -> pd.DataFrame:
-    """Return lot_row, mukey and mixing weight of the described unit beyond the nearest soil line, where it counts."""
+    """Return lot_row, mukey and mixing weight of the described unit beyond the nearest soil boundary, if it counts."""
     import pandas as pd
 
     from riskmap.soil import lines
@@ -54,7 +54,7 @@ def line_weights(shares: Shares, beyond: NDArray[np.int64], share: NDArray[np.fl
 
 
 def with_line_doubt(lot_profile: pd.DataFrame, doubt: pd.DataFrame, units: MapUnits) -> pd.DataFrame:
-    """Mix the profiles of the unit beyond the soil line into each lot's own; weights still sum to 1."""
+    """Mix the profiles of the unit beyond the soil boundary into each lot's own. Weights still sum to 1."""
     import pandas as pd
 
     doubt = doubt[doubt["lot_row"].isin(lot_profile["lot_row"])]

@@ -55,7 +55,7 @@ def lot_soil_table(lot: gpd.GeoDataFrame, soil: SoilTables, settings: SoilSettin
 
 
 def _largest(shares: Shares, n: int) -> NDArray[np.int64]:
-    """Return the pair with each lot's largest share, the lower unit on a tie; -1 where there is none."""
+    """Return the pair with each lot's largest share, the lower unit if two are equal; -1 where there is none."""
     order = np.lexsort((shares.unit, -shares.share, shares.lot))
     lots, first = np.unique(shares.lot[order], return_index=True)
     largest = np.full(n, -1, np.int64)
@@ -88,7 +88,7 @@ def _flag_texts(shares: Shares, unit: NDArray[np.int64], units: MapUnits, own: d
 
 
 def _with_state(lot_soil: pd.DataFrame, settings: SoilSettings) -> pd.DataFrame:
-    """Add the soil's own state, and take back the averages of lots too thinly described to have one."""
+    """Add the soil's own state, and remove the averages of lots with too little described soil to have one."""
     mapped, covered = lot_soil["mapped_pct"], lot_soil["covered_pct"]
     cases = [mapped.isna(), mapped < settings.min_mapped_pct,
              (covered <= 0) | (covered < settings.min_covered_pct)]

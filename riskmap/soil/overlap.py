@@ -1,7 +1,7 @@
-"""Lots on which soil polygons overlap: which they are, and how they are reported.
+"""Lots on which soil polygons overlap, and how they are reported.
 
-`overlay.shares` decides what such a lot gets. Survey areas that share a border, a survey given twice in two versions
-and polygons that were drawn over others are all of this kind.
+`overlay.shares` decides which soils such a lot gets. Overlaps arise where survey areas share a border, where a survey
+is given in two versions, and where polygons were drawn over others.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 OVERLAP, DOUBLED = "soil_polygons_overlap", "soil_polygons_doubled"  # flags of lots
-FIRST_ROWS = 5  # of the lots that a finding names
+FIRST_ROWS = 5  # number of lots that a finding names
 
 
 def touched(lot_soil: pd.DataFrame) -> dict[str, NDArray[np.int64]]:
@@ -30,14 +30,14 @@ def touched(lot_soil: pd.DataFrame) -> dict[str, NDArray[np.int64]]:
 
 
 def findings(lots: dict[str, NDArray[np.int64]], row_of: Callable[[int], int | None]) -> list[Problem]:
-    """Return one finding per kind of overlap, with the lots that it touches and the rule of `overlay.shares`.
+    """Return one finding per kind of overlap, with the lots concerned and the rule of `overlay.shares`.
 
     Parameters
     ----------
     lots : dict
         Positions of lots among all lots of the run, by flag.
     row_of : callable
-        Gives the row of a lot file, as an editor numbers it, for a position.
+        Returns the row of a lot file, as an editor numbers it, for a position.
     """
     said = {
         OVERLAP: ("polygons of different map units overlap", "Ask the publisher which one is right.",

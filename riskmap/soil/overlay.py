@@ -1,6 +1,6 @@
 """Area shares of lots on soil polygons.
 
-Soil polygons stay single parts: dissolving them by map unit makes the join hundreds of times slower.
+Soil polygons remain single parts, because dissolving them by map unit makes the join hundreds of times slower.
 """
 
 from __future__ import annotations
@@ -14,8 +14,9 @@ from numpy.typing import NDArray
 if TYPE_CHECKING:
     import geopandas as gpd
 
-LEAST_SHARE = 1e-12  # below it two shapes only touch
-SHARE_TOLERANCE = 1e-6  # of a lot's area: more is an overlap or a gap (judgement: far above the round-off of areas)
+LEAST_SHARE = 1e-12  # with less area in common, two shapes only touch
+# share of a lot's area: more than this is an overlap or a gap (judgement: far above the round-off of areas)
+SHARE_TOLERANCE = 1e-6
 
 
 @dataclass(frozen=True)
@@ -74,8 +75,8 @@ def pair_areas(lots: NDArray[np.object_], soils: NDArray[np.object_]) -> tuple[N
                                                                            NDArray[np.float64]]:
     """Return (lot, soil polygon, area in common) for every pair that meets.
 
-    Lots are in the tree and soils on the query side; a lot that a polygon covers counts whole, only the rest is
-    intersected. `soils` should be prepared. Areas are in squared units of the coordinates.
+    Lots are in the search tree and soils are the queries. A lot that a polygon covers counts with its whole area; only
+    the others are intersected. `soils` should be prepared. Areas are in squared units of the coordinates.
     """
     import shapely
 
@@ -94,15 +95,15 @@ def shares(lots: NDArray[np.object_], soils: SoilPolygons) -> Shares:
     lots : array of geometries, shape (n_lot,)
         Polygons or multipolygons in the same equal-area system; None and empty ones have no shares.
     soils : SoilPolygons
-        From `prepare`.
+        As returned by `prepare`.
 
     Returns
     -------
     Shares
-        Shares of a lot sum to its mapped part, and never to more than 1. Ground that several polygons cover is mapped
-        once: polygons of one map unit count once (their union); where those of different units overlap, each unit
-        counts by its area on the lot and the shares are scaled to the mapped part, so that every candidate stays in
-        the lot's mixture and its range.
+        Shares of a lot sum to its mapped part, and never to more than 1. Ground that several polygons cover counts
+        once. Polygons of one map unit count as their union. Where polygons of different units overlap, each unit counts
+        by its area on the lot and the shares are scaled to the mapped part, so that every possible soil remains in the
+        lot's mixture and its range.
     """
     import shapely
 
@@ -117,7 +118,7 @@ def shares(lots: NDArray[np.object_], soils: SoilPolygons) -> Shares:
     keep = share > LEAST_SHARE
     owner, unit, share = owner[keep], unit[keep], share[keep]
     mapped = np.bincount(owner, share, n)
-    # areas that add up to the lot leave no room for an overlap, but for one that equals a gap to the last digits
+    # areas that add up to the lot leave no room for an overlap, except one that equals a gap to the last digits
     odd = (np.abs(mapped - 1.0) > SHARE_TOLERANCE) & (np.bincount(lot, area > LEAST_SHARE * total[lot], n) > 1)
     divisor, overlapping, doubled = np.maximum(mapped, 1.0), np.zeros(n, bool), np.zeros(n, bool)
     if odd.any():
@@ -139,9 +140,9 @@ def shares(lots: NDArray[np.object_], soils: SoilPolygons) -> Shares:
 
 def _once(lots: NDArray[np.object_], soils: SoilPolygons, lot: NDArray[np.int64], soil: NDArray[np.int64],
           total: NDArray[np.float64]) -> Shares:
-    """Return the shares of some lots with the polygons of each map unit counted once; they may sum to more than 1.
+    """Return the shares of some lots, counting the polygons of each map unit once; they may sum to more than 1.
 
-    `lot` and `soil` are pairs that meet, sorted by both. `mapped` is what all polygons together cover.
+    `lot` and `soil` are pairs that meet, sorted by both. `mapped` is the part that all polygons together cover.
     """
     import shapely
 

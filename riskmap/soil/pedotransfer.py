@@ -1,14 +1,15 @@
-"""Linear extensibility from clay and cation exchange capacity, for horizons of which the survey gives nothing better.
+"""Linear extensibility from clay and cation exchange capacity, for horizons for which the survey gives nothing better.
 
     LEP = FACTOR clay^CLAY_POWER cec^CEC_POWER
 
 Zero without clay, never negative, rising with both. NumPy only. Every figure here: computed by
 tests/validation/fit_pedotransfer.py (Poisson regression, November 2026) on kssl_kansas_bulk_density.csv, laboratory
-samples of Kansas with both bulk densities measured. Of 1,067 samples 1,039 have a cation exchange capacity; the 988
-of these inside the range below, from 46 counties, were fitted. Beside the line on clay: tests/validation/
-test_pedotransfer_kansas.py. About 50 combinations of inputs and form were compared with counties held out: without
-exchange capacity 1.92 to 2.10 (the line: 2.05 to 2.07), with clay and it 1.74 to 1.90 but for one kind of regression.
-Four forms of these two alone lie within 0.08; this one was taken because it needs no cut at 0.
+samples of Kansas with both bulk densities measured. Of 1,067 samples 1,039 have a cation exchange capacity; the 988 of
+these inside the range below, from 46 counties, were fitted. For a comparison with the line on clay see
+tests/validation/test_pedotransfer_kansas.py. About 50 combinations of inputs and form were compared with counties held
+out. The errors were 1.92 to 2.10 without exchange capacity (the line: 2.05 to 2.07), and 1.74 to 1.90 with clay and
+exchange capacity, except for one kind of regression. Four forms with only these two differ by at most 0.08; this one
+was chosen because it needs no cut at 0.
 Method: notebooks/method.md, section 2.
 """
 
@@ -26,7 +27,8 @@ CEC_POWER = 0.7469
 # Range: 1st to 99th percentile of the 1,039 samples, rounded inwards.
 CLAY_RANGE_PCT = (4.9, 65.8)
 CEC_RANGE_CMOL_KG = (4.5, 41.0)
-CEC_PER_CLAY_RANGE = (0.34, 1.21)  # cmol(+)/kg over %: less is a clay of another kind, more is mostly organic matter
+# cmol(+)/kg over %: less means another kind of clay, more means mostly organic matter
+CEC_PER_CLAY_RANGE = (0.34, 1.21)
 
 # Root mean square error is ERROR_SCALE sqrt(LEP), with each county left out in turn.
 ERROR_SCALE = 0.706
@@ -52,9 +54,9 @@ def lep_from_clay_and_cec(clay_pct: Array, cec_cmol_kg: Array) -> Array:
 
     References
     ----------
-    Computed, see the module. With each county left out in turn the root mean square error is 1.82, that of a line on
-    clay 2.05 (988 samples). Kansas only: on stored values of surveys in other states it is better than the line in
-    some and worse in others.
+    Computed, see the module. With each county left out in turn, the root mean square error is 1.82, and that of a line
+    on clay 2.05 (988 samples). This is for Kansas only: on stored values of surveys in other states it is better than
+    the line in some and worse in others.
     """
     clay, cec = np.asarray(clay_pct, float), np.asarray(cec_cmol_kg, float)
     usable = within_range(clay, cec)
@@ -63,7 +65,7 @@ def lep_from_clay_and_cec(clay_pct: Array, cec_cmol_kg: Array) -> Array:
 
 
 def within_range(clay_pct: Array, cec_cmol_kg: Array) -> NDArray[np.bool_]:
-    """Return where clay [%] and exchange capacity [cmol(+)/kg] lie inside the range of the samples; nan does not."""
+    """Return where clay [%] and exchange capacity [cmol(+)/kg] are inside the range of the samples; nan is outside."""
     ratio = np.divide(cec_cmol_kg, clay_pct, out=np.full(np.shape(clay_pct), np.nan), where=clay_pct > 0)
     inside = [(low <= value) & (value <= high) for value, (low, high) in (
         (clay_pct, CLAY_RANGE_PCT), (cec_cmol_kg, CEC_RANGE_CMOL_KG), (ratio, CEC_PER_CLAY_RANGE))]

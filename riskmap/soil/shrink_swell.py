@@ -10,9 +10,9 @@ from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 
-# Classes of linear extensibility: low < 3, moderate 3-6, high 6-9, very high >= 9 %. Published (National Soil
-# Survey Handbook, part 618, as quoted by a university help page). The print settles the lower bound only for 9;
-# we let every boundary belong to the higher class.
+# Classes of linear extensibility: low < 3, moderate 3-6, high 6-9, very high >= 9 %. Published (National Soil Survey
+# Handbook, part 618, as quoted by a university help page). The publication gives the lower limit only for 9; here every
+# limit belongs to the higher class.
 CLASS_LIMITS_PCT = (3.0, 6.0, 9.0)
 CLASS_NAMES = ("low", "moderate", "high", "very high")
 
@@ -33,7 +33,7 @@ def window_mean(profile: NDArray[np.int64], top_cm: Array, bottom_cm: Array, lep
     top_cm, bottom_cm : array, shape (n_layer,)
         Layer depths below the ground surface, positive down. [cm]
     lep_pct : array, shape (n_layer,)
-        Linear extensibility; layers without a value (nan) take no part. [%]
+        Linear extensibility; layers without a value (nan) are left out. [%]
     n_profile : int
         Number of profiles.
     window_top_cm, window_bottom_cm : float or array, shape (n_profile,)
@@ -60,8 +60,8 @@ def window_mean(profile: NDArray[np.int64], top_cm: Array, bottom_cm: Array, lep
 def rating(lep_pct: Array) -> Array:
     """Return the soil-survey rating 0-1 (1 = greatest limitation) of a mean over 25-100 cm. [-] (method.md, section 2)
 
-    With r = (x - 3) / 3.01: 0 for x <= 3, 2 r^2 below the middle 4.505, 1 - 2 (1 - r)^2 above it, 1 from 6.01.
-    nan stays nan.
+    With r = (x - 3) / 3.01: 0 for x <= 3, 2 r^2 below the middle 4.505, 1 - 2 (1 - r)^2 above it, 1 from 6.01. nan
+    remains nan.
     """
     r = np.clip((np.asarray(lep_pct, float) - RATING_FROM_PCT) / (RATING_TO_PCT - RATING_FROM_PCT), 0.0, 1.0)
     return np.where(r < 0.5, 2.0 * r**2, 1.0 - 2.0 * (1.0 - r) ** 2)
@@ -90,7 +90,7 @@ def lep_from_bulk_density(third_bar: Array, oven_dry: Array) -> Array:
 def lep_from_clay(clay_pct: Array) -> Array:
     """Return linear extensibility in % from clay: 0.2273 clay - 1.986, not below 0. [%] (method.md, section 2)
 
-    Fitted on 1,067 laboratory samples of Kansas with both bulk densities measured, root mean square error 2.02;
-    other regions untested.
+    It was fitted on 1,067 laboratory samples of Kansas with both bulk densities measured. The root mean square error is
+    2.02; other regions are untested.
     """
     return np.maximum(0.2273 * np.asarray(clay_pct, float) - 1.986, 0.0)

@@ -29,7 +29,7 @@ RATING_TOLERANCE = 0.0015  # the survey stores three decimals
 
 @dataclass(frozen=True)
 class SoilAttached:
-    """What the soil stage hands on.
+    """The result of the soil stage.
 
     Attributes
     ----------
@@ -39,11 +39,12 @@ class SoilAttached:
     lot_map_unit : DataFrame
         `tables.LOT_MAP_UNIT`; shares of a lot sum to its mapped part.
     lot_profile : DataFrame
-        `tables.LOT_PROFILE`; only lots without a state before or after this stage. Area shares, and near a soil line
-        also the profiles of the unit beyond it (`lines.doubt_weight`).
+        `tables.LOT_PROFILE`; only lots without a state before or after this stage. The weights are area shares; near a
+        soil boundary, the profiles of the unit beyond it are included (`lines.doubt_weight`).
     profile : DataFrame
-        profile_id, component_name, rock_depth_m, water_table_m, water_table_all_year_m (inf where none), lep_source
-        (lep, bulk_density, clay), flags. Numbered by mean LEP over 0-150 cm, then by content.
+        profile_id, component_name, rock_depth_m, water_table_m, water_table_all_year_m (inf where there is none),
+        lep_source (lep, bulk_density, clay), flags. Profiles are numbered in the order of mean LEP over 0-150 cm, then
+        of content.
     layer : DataFrame
         profile_id, top_m, bottom_m, lep_low_pct, lep_pct, lep_high_pct: contiguous from 0, sorted, cut at rock, not
         extended below the survey's last horizon.
@@ -52,7 +53,7 @@ class SoilAttached:
     problems : list of Problem
         Findings about the survey.
     line : GeoDataFrame, optional
-        Lines between map units near the lots (`results.Results.soil_lines`).
+        Boundaries between map units near the lots (`results.Results.soil_lines`).
     """
 
     lot_soil: pd.DataFrame
@@ -67,12 +68,12 @@ class SoilAttached:
 
 @dataclass(frozen=True)
 class SurveyFacts:
-    """A survey's tables made ready once for any number of lots.
+    """The tables of a survey, prepared once for any number of lots.
 
     Attributes
     ----------
     named : DataFrame
-        `tables.MAP_UNIT`, also the units that have polygons and no record.
+        `tables.MAP_UNIT`, including the units that have polygons but no record.
     units : MapUnits
         Summary, profile weights and cautions of each.
     profile, layer : DataFrame
@@ -88,12 +89,12 @@ class SurveyFacts:
 
 
 def describe(soil: SoilTables, settings: SoilSettings, mukeys: NDArray[np.object_]) -> SurveyFacts:
-    """Return what the tables of a survey say, whatever the lots.
+    """Return what the tables of a survey say, independent of the lots.
 
     Parameters
     ----------
     soil : SoilTables
-        The survey as read; its polygons are not looked at.
+        The survey as read; its polygons are not used.
     settings : SoilSettings
     mukeys : array of str
         Map units that have polygons, each once, in ascending order.
@@ -122,7 +123,7 @@ def attach(lot: gpd.GeoDataFrame, soil: SoilTables, settings: SoilSettings, crs:
     soil : SoilTables
         The survey as read.
     settings : SoilSettings
-        Least covered and mapped percentages; limits for suspicious values.
+        Smallest covered and mapped percentages; limits for suspicious values.
     crs : str
         Equal-area projected system for shares and distances.
 
@@ -156,13 +157,13 @@ def of_lots(lot: gpd.GeoDataFrame, soil: SoilTables, facts: SurveyFacts, polygon
     lot : GeoDataFrame
         As for `attach`; `lot_row` may begin anywhere.
     soil : SoilTables
-        For its scale and kind.
+        Its scale and kind are used.
     facts : SurveyFacts
-        Of the whole survey.
+        Facts on the whole survey.
     polygons : SoilPolygons
-        At least those that the lots lie on, in the system of the lots.
+        At least the polygons on which the lots lie, in the coordinate system of the lots.
     nearest : tuple of arrays, shape (n_lot,)
-        Of each lot's middle: `lines.nearest`.
+        The result of `lines.nearest` for the centre of each lot.
     settings : SoilSettings
     """
     from riskmap.soil import lines, overlay
@@ -183,7 +184,7 @@ def of_lots(lot: gpd.GeoDataFrame, soil: SoilTables, facts: SurveyFacts, polygon
 
 
 def _with_unnamed(map_unit: pd.DataFrame, mukeys: NDArray[np.object_], problems: list[Problem]) -> pd.DataFrame:
-    """Add the map units that have polygons and no record, so that their ground counts as mapped, not described."""
+    """Add the map units that have polygons but no record, so that their ground counts as mapped but not described."""
     import pandas as pd
 
     extra = sorted(set(mukeys) - set(map_unit["mukey"]))
@@ -205,7 +206,7 @@ def _positions(named: pd.DataFrame, polygons: SoilPolygons) -> NDArray[np.int64]
 
 def _report(component: pd.DataFrame, flags: dict[str, NDArray[np.bool_]], soil: SoilTables, means: pd.DataFrame,
             problems: list[Problem]) -> None:
-    """Say once per kind what was found in the horizons, and whether the survey's own rating agrees."""
+    """Report once per kind what was found in the horizons, and whether the survey's own rating agrees."""
     names = component["component_name"].to_numpy(dtype=object)
     for name, mask in sorted(flags.items()):
         if mask.any():
@@ -226,7 +227,7 @@ def _report(component: pd.DataFrame, flags: dict[str, NDArray[np.bool_]], soil: 
 
 
 def middle(geometry: NDArray[np.object_]) -> NDArray[np.object_]:
-    """Return the centroid of each lot, or a point inside where the centroid lies outside; None where there is none."""
+    """Return the centroid of each lot, or a point inside where the centroid lies outside; None without a shape."""
     import shapely
 
     point = shapely.centroid(geometry)

@@ -2,7 +2,7 @@
 
     python tests/benchmarks/limits.py
 
-Both limits are measured here, in this process. The sums of a draw are counted from the loops of the compiled path.
+Both limits are measured here, in this process. The sums of a model run are counted from the loops of the compiled path.
 """
 
 from __future__ import annotations
@@ -54,7 +54,7 @@ def gflops() -> float:
 
 def flops_a_draw(months: int, pours: int, points: int = 21, modes: int = 27, depths: int = 30, solves: int = 10,
                  past: int = 23) -> float:
-    """Return multiplications and additions of one draw of one archetype.
+    """Return multiplications and additions of one model run of one archetype.
 
     Counted from `movement/kernels.py`: what a soil needs once (rows, two histories, past ground) is shared by its pour
     dates; a slab solve is about 40 operations a node and contact step, three steps each; a past month about one step.

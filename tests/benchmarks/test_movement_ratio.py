@@ -1,4 +1,4 @@
-"""Speed of the movement core as ratios in one run: against an implicit march per draw and against batched NumPy.
+"""Speed of the movement core as ratios in one run: against an implicit march per model run and against batched NumPy.
 
 480 months after the pour, one climate cell, one width class. Printed with `pytest -s`; ratios are asserted with slack,
 never seconds. Baselines do less: movement at five points (march: two) only, no slab, no replay, no reasons.

@@ -17,7 +17,7 @@ CRS = "EPSG:5070"
 
 
 def rough_edges(start, end, levels, rng):
-    """Split straight edges by midpoint displacement: a soil line as wiggly as real ones."""
+    """Split straight edges by midpoint displacement: a soil boundary as wiggly as real ones."""
     points = np.stack([start, end], axis=1)  # edge, vertex, xy
     for level in range(levels):
         middle = (points[:, :-1] + points[:, 1:]) / 2.0

@@ -30,7 +30,7 @@ FLAGS = doctest.ELLIPSIS | doctest.NORMALIZE_WHITESPACE
 
 
 def modules_with_examples() -> list[str]:
-    """Every module in which a docstring holds an example, found without importing."""
+    """Every module in which a docstring contains an example, found without importing."""
     names = []
     for path in sorted(PACKAGE.rglob("*.py")):
         content = path.read_text(encoding="utf-8")

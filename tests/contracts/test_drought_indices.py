@@ -52,7 +52,7 @@ def test_the_indices_are_found() -> None:
 
 
 def test_a_file_in_the_folder_of_the_package_is_found(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
-    """The package lists its folders when asked: one more folder on its path stands for a file copied into it."""
+    """The package lists its folders when asked: one more folder on its path does the same as a file copied into it."""
     (tmp_path / "balance_rank.py").write_text(OWN, encoding="utf-8")
     (tmp_path / "_helper.py").write_text("", encoding="utf-8")
     monkeypatch.setattr(indices, "__path__", [*indices.__path__, str(tmp_path)])

@@ -31,14 +31,14 @@ def test_a_row_without_a_number_and_without_a_state_is_refused(lots, name: str, 
     tables.check(tables.ESTIMATE, lots)
     row = int(np.flatnonzero(lots["state"] == "")[1])
     lots.loc[row, name] = value
-    with pytest.raises(TableError, match=f"table 'estimate': 1 rows have neither a number nor a state: {row}."):
+    with pytest.raises(TableError, match=f"table 'estimate': 1 rows have neither an estimate nor a state: {row}."):
         tables.check(tables.ESTIMATE, lots)
 
 
 def test_a_row_with_a_number_and_a_state_is_refused(lots) -> None:
     row = int(np.flatnonzero(lots["state"] != "")[0])
     lots.loc[row, "bend_now_mm"] = 3.0
-    with pytest.raises(TableError, match="1 rows have a number beside a state"):
+    with pytest.raises(TableError, match="1 rows have an estimate next to a state"):
         tables.check(tables.ESTIMATE, lots)
 
 
@@ -46,7 +46,7 @@ def test_a_row_with_a_number_and_a_state_is_refused(lots) -> None:
 def test_a_number_outside_its_own_range_is_refused(lots, part: str, by: float) -> None:
     row = int(np.flatnonzero(lots["state"] == "")[0])
     lots.loc[row, f"long_run_mm{part}"] = lots.loc[row, "long_run_mm"] + by
-    with pytest.raises(TableError, match="1 rows have a number outside its own range"):
+    with pytest.raises(TableError, match="1 rows have an estimate outside its own range"):
         tables.check(tables.ESTIMATE, lots)
 
 
@@ -55,5 +55,5 @@ def test_what_has_no_number_is_never_counted_as_answered(lots) -> None:
     assert counts.with_number == int(np.isfinite(lots["expected_movement_mm"]).sum())
     assert counts.out == counts.with_number + sum(counts.by_state.values())
     lots.loc[int(np.flatnonzero(lots["state"] == "")[0]), "expected_movement_mm"] = math.nan
-    with pytest.raises(TableError, match="1 row of the estimate without an estimate and without a state"):
+    with pytest.raises(TableError, match="1 row with neither an estimate nor a state"):
         RowCounts.of(lots)

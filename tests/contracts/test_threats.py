@@ -84,12 +84,14 @@ THREATS = (
         "faults/test_fetch_misbehaving_services.py::test_only_listed_hosts_over_https",
         "faults/test_fetch_misbehaving_services.py::test_a_listed_name_that_leads_inside_is_refused",
         "faults/test_fetch_misbehaving_services.py::test_redirects_elsewhere_are_not_followed",
+        "unit/download/test_fetch_area.py::test_nothing_of_the_lots_is_sent_but_the_box",
         "unit/run/test_checking_report.py::test_no_network_is_touched")),
     Threat(10, "slow, cut or wrong download", (
         "faults/test_fetch_misbehaving_services.py::test_server_that_hangs",
         "faults/test_fetch_misbehaving_services.py::test_answer_cut_at_any_byte",
         "faults/test_fetch_misbehaving_services.py::test_outage_page_with_status_200",
         "unit/download/test_fetch_soil_survey.py::test_as_many_rows_as_the_limit_are_suspicious",
+        "unit/download/test_fetch_area.py::test_a_service_that_misbehaves_costs_its_own_part_only",
         "unit/layers/test_lots_reader.py::test_content_that_is_not_the_format_is_refused")),
     Threat(11, "killed in mid-run", (
         "faults/test_run_folder_faults.py::test_kill_at_any_moment_keeps_what_was_announced",

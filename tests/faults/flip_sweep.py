@@ -1,4 +1,4 @@
-"""python tests/faults/flip_sweep.py RUN 400: flip so many single bits of each file of a run, one at a time.
+"""python tests/faults/flip_sweep.py RUN 400: flip this many single bits of each file of a run, one at a time.
 
 After each flip every command that reads a run must say the same as before or refuse. A command is called for the flips
 of the files that it opens, and once for each other file; the slower ones, which open the same files as `read`, for the

@@ -43,7 +43,7 @@ def digest(run: Path) -> str:
 
 
 def look(outputs: Path, expected: str) -> int:
-    """Check everything that stands in the outputs folder; return the number of announced runs."""
+    """Check everything that is in the outputs folder; return the number of announced runs."""
     from riskmap.run import manifest
 
     runs = [path for path in outputs.iterdir() if path.is_dir() and not path.name.startswith(".")] \

@@ -204,7 +204,7 @@ def test_a_foundation_that_the_list_names_counts_and_both_sources_are_named() ->
     assert "says 'See Remarks'; the estimate is for a slab on the ground" in done.rows["match_note"][unclear]
     assert [(p.code, p.row, p.column) for p in done.problems] == [("W-SCR-064", 3, "Foundation Details"),
                                                                   ("W-SCR-068", 8, "Foundation Details")]
-    assert done.problems[0].rule == "2 rows have a foundation that is no slab on the ground: Pillar/Post/Pier, " \
+    assert done.problems[0].rule == "2 rows have a foundation that is not a slab on the ground: Pillar/Post/Pier, " \
                                     "Slab,Basement."
     plain = screen.screen(found, screen.Listing("l.csv", frame[["lot_id"]], np.arange(2, 10)))
     kept = [k for k in range(8) if k not in (*other, unclear)]

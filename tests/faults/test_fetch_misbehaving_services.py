@@ -17,6 +17,7 @@ import time
 import zlib
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
+from email.utils import format_datetime
 
 import httpx
 import pytest
@@ -230,6 +231,40 @@ def test_waits_grow_with_jitter(service, monkeypatch: pytest.MonkeyPatch) -> Non
     assert all(2 <= w <= 3 for w in second)
     assert all(4 <= w <= 5 for w in third)
     assert len(set(first)) == 3
+
+
+def test_a_service_that_asks_to_wait_is_given_that_time(service, monkeypatch: pytest.MonkeyPatch) -> None:
+    waits: list[float] = []
+    monkeypatch.setattr(time, "sleep", waits.append)
+
+    def reply(handler, form):
+        asked = len(service.asked)
+        headers = {} if asked == 4 else {"retry_after": ["7", "0", format_datetime(datetime.now(UTC) +
+                                                                                   timedelta(seconds=9))][asked - 1]}
+        send(handler, GOOD if asked == 4 else OUTAGE, "application/json" if asked == 4 else "text/html",
+             200 if asked == 4 else 429, **headers)
+    service.answer_with(reply)
+    client = service.client(attempts=4, wait_s=1.0, longest_wait_s=20.0)
+    assert client.content(asked_of(service)) == GOOD
+    assert waits[0] == 7
+    assert waits[1] == 1  # no less than between two tries of ours
+    assert 7 < waits[2] <= 9
+
+
+@pytest.mark.parametrize("status", [429, 503])
+def test_a_service_that_asks_to_wait_too_long_is_not_asked_again(service, status: int) -> None:
+    service.answer_with(page(OUTAGE, "text/html", status, retry_after="3600"))
+    with pytest.raises(Passing, match=f"E-FET-005.*status {status}; it asks to wait 3,600 s"):
+        service.client().content(asked_of(service))
+    assert len(service.asked) == 1
+
+
+@pytest.mark.parametrize("said", ["", "soon", "-5", "1e9", "Mon, 99 Foo 2026 00:00:00 GMT", "1" * 400, "\u0663"])
+def test_a_wait_that_cannot_be_read_is_ours(service, said: str) -> None:
+    service.answer_with(page(OUTAGE, "text/html", 429, retry_after=said.encode().decode("latin-1")))
+    with pytest.raises(Passing, match=r"E-FET-005.*\(status 429\)"):
+        service.client().content(asked_of(service))
+    assert len(service.asked) == 3
 
 
 # --------------------------------------------------------------------------------------------- over TLS

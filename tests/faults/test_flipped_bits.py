@@ -36,7 +36,7 @@ def test_flips_are_refused_or_change_nothing(run: Path) -> None:
 
 
 def test_commands_open_what_reading_opens_and_nothing_else_of_a_run(run: Path) -> None:
-    """So that what holds for `read` holds for all of them: they have no other way to a file of a run."""
+    """So that what is true for `read` is true for all of them: they have no other way to a file of a run."""
     found = flip_sweep.sweep(run, 0)
     by_read = {file for file, names in found.readers.items() if "read" in names}
     assert {"lots.parquet", "manifest.json", "problems.json", "record/facts.json",

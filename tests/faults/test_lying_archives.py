@@ -43,7 +43,7 @@ def _resident_mb() -> float:
 
 @contextmanager
 def _at_most(count: int) -> Iterator[None]:
-    """Fail when Python holds more than `count` bytes at one moment."""
+    """Fail when Python uses more than `count` bytes at one moment."""
     tracemalloc.start()
     try:
         yield

@@ -1,4 +1,4 @@
-"""A run folder appears whole or not at all: errors, kills, full disks, two runs at once."""
+"""A run folder appears complete or not at all: errors, kills, full disks, two runs at once."""
 
 from __future__ import annotations
 

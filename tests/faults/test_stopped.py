@@ -8,6 +8,7 @@ import subprocess
 import sys
 import time
 from pathlib import Path
+from textwrap import indent
 
 import psutil
 import pytest
@@ -147,6 +148,28 @@ def test_ctrl_c_while_workers_start(tmp_path: Path, group: bool) -> None:
         assert process.poll() is None, process.communicate()[1]
         time.sleep(0.01)
     assert stopped(process, group=group) == [NOTHING]
+    assert list(outputs.iterdir()) == []
+
+
+def test_ctrl_c_before_the_start_of_workers_has_ended(tmp_path: Path) -> None:
+    """It is put off while they start and comes the moment that ends, before anybody waits for them."""
+    early = ("import os, signal\n"
+             "from concurrent.futures import ProcessPoolExecutor\n"
+             "submit = ProcessPoolExecutor.submit\n"
+             "def submit_and_press(self, *given):\n"
+             "    future = submit(self, *given)\n"
+             "    print('here', flush=True)\n"
+             "    os.kill(os.getpid(), signal.SIGINT)\n"
+             "    return future\n"
+             "ProcessPoolExecutor.submit = submit_and_press\n")
+    script, outputs = tmp_path / "start.py", tmp_path / "outputs"
+    begin = 'if __name__ == "__main__":\n'
+    script.write_text(WORKERS.replace(begin, begin + indent(early, "    ")), encoding="utf-8")
+    process = start(str(script), str(outputs))
+    told = process.communicate(timeout=60)
+    assert told[1].splitlines() == [NOTHING]
+    assert told[0].split() == ["here"] * 2
+    assert process.returncode == Exit.STOPPED
     assert list(outputs.iterdir()) == []
 
 

@@ -89,7 +89,7 @@ def _stopped(number: int, frame: FrameType | None) -> None:
 
 
 def fuzz(seeds: list[bytes], judge: Callable[[bytes], None], seconds: float, runs: int, seed: int) -> int:
-    """Judge the seeds and then mutations of them, for so many seconds or runs; return the number of inputs."""
+    """Judge the seeds and then mutations of them, for this many seconds or runs; return the number of inputs."""
     draw, lines, corpus, count = random.Random(seed), _Lines(), list(seeds), 0
     signal.signal(signal.SIGPROF, _stopped)
     end = time.monotonic() + seconds

@@ -1,4 +1,4 @@
-"""What must hold for any weather, any map and any order of rows."""
+"""What must be true for any weather, any map and any order of rows."""
 
 from __future__ import annotations
 

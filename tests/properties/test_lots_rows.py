@@ -1,4 +1,4 @@
-"""Whatever the lot table holds: rows out are rows in, in the same order, each with its identifier."""
+"""Whatever the lot table contains: rows out are rows in, in the same order, each with its identifier."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Random lot files with random faults, through the whole job: rows out are rows in, each with a number or a state."""
+"""Random lot files with random faults, through the whole job: rows out are rows in, all with an estimate or state."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Laws of the soil stage that hold for any survey: contiguous layers, ordered triples, shares and weights."""
+"""Laws of the soil stage that apply to any survey: contiguous layers, ordered triples, shares and weights."""
 
 from __future__ import annotations
 
@@ -124,7 +124,7 @@ def test_shares_and_weights_sum_to_one_inside_the_map_whatever_the_order(seed, c
 @settings(max_examples=25, deadline=None)
 @given(st.integers(0, 1000), st.lists(st.tuples(st.floats(5, 595), st.floats(5, 595)), min_size=1, max_size=10))
 def test_line_distance_is_the_distance_to_the_nearest_other_unit(seed, centres):
-    """Brute force: inside a full map the nearest soil line is where the nearest polygon of another unit begins."""
+    """Brute force: inside a full map the nearest soil boundary is where the nearest polygon of another unit begins."""
     polygons = grid_survey(6, seed)
     points = shapely.points(np.array(centres))
     distance, beyond = lines.nearest(points, overlay.prepare(polygons, CRS))

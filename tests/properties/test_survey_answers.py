@@ -1,4 +1,4 @@
-"""The answer of a survey does not know zero, tilt, order or unit; its papers carry cautions and no opinion."""
+"""The answer of a survey does not know zero, tilt, order or unit; its papers have cautions and no opinion."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Two runs of one area: every lot told, and parts that add up, also when everything changed at once."""
+"""Two runs of one area: every lot reported, and parts that add up, also when everything changed at once."""
 
 from __future__ import annotations
 

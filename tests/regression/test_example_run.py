@@ -1,6 +1,6 @@
-"""The example area end to end against stored numbers, and the promises that hold for the whole run.
+"""The example area end to end against stored numbers, and the promises that apply to the whole run.
 
-`example_estimate.csv` changes only together with an entry under "Results change" in CHANGELOG.md. Write it anew with
+`example_estimate.csv` changes only together with an entry under "Results change" in CHANGELOG.md. Write it again with
 `python tests/regression/test_example_run.py`.
 """
 

@@ -18,7 +18,7 @@ TIMED = {"manifest.json"}
 
 
 def digests(folder: Path) -> dict[str, str]:
-    """Return the SHA-256 of every file of a run but the one that tells times."""
+    """Return the SHA-256 of every file of a run but the one with times."""
     return {path.relative_to(folder).as_posix(): hashlib.sha256(path.read_bytes()).hexdigest()
             for path in sorted(folder.rglob("*")) if path.is_file() and path.name not in TIMED}
 

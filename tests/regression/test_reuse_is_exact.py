@@ -10,6 +10,7 @@ import pytest
 
 from riskmap import layers, lots, movement, soil
 from riskmap.common import settings
+from riskmap.common.results import Results
 from riskmap.movement import simulation
 from riskmap.run import flow, reuse, store
 
@@ -20,10 +21,15 @@ def area(example: Path) -> settings.Area:
     return whole.model_copy(update={"movement": whole.movement.model_copy(update={"draws": 40})})
 
 
-def test_everything_some_and_nothing_reused_agree(area: settings.Area, tmp_path: Path,
+@pytest.fixture(scope="module")
+def clean(area: settings.Area) -> Results:
+    """The estimate that reuses nothing."""
+    return flow.assess(area)[0]
+
+
+def test_everything_some_and_nothing_reused_agree(area: settings.Area, clean: Results, tmp_path: Path,
                                                   monkeypatch: pytest.MonkeyPatch) -> None:
     kept = store.Store(tmp_path / "store")
-    clean = flow.assess(area)[0]
     first = flow.assess(area, cache=kept)[0]
     with monkeypatch.context() as patch:
         patch.setattr(soil, "attach", _not_asked)
@@ -55,11 +61,10 @@ def test_everything_some_and_nothing_reused_agree(area: settings.Area, tmp_path:
         flow.assess(other, cache=kept)
 
 
-def test_a_stopped_run_goes_on_where_it_was(area: settings.Area, tmp_path: Path,
+def test_a_stopped_run_goes_on_where_it_was(area: settings.Area, clean: Results, tmp_path: Path,
                                             monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(reuse, "BATCH", 40)
     monkeypatch.setattr(reuse, "MOST_FILES", 3)
-    clean = flow.assess(area)[0]
     kept = store.Store(tmp_path / "store")
     real, calls = simulation.simulate, []
 

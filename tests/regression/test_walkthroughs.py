@@ -1,4 +1,4 @@
-"""The three jobs of README.md, line by line as they stand there."""
+"""The three jobs of README.md, line by line as they are there."""
 
 from __future__ import annotations
 

@@ -88,7 +88,7 @@ def held_out(frame: pd.DataFrame, method: Method, folds: object, groups: pd.Seri
 
 
 def main() -> None:
-    """Print the constants and what they stand on."""
+    """Print the constants and what they are based on."""
     from sklearn.model_selection import LeaveOneGroupOut
 
     every = samples(Path(os.environ.get("RISKMAP_OPEN_DATA", DEFAULT_FOLDER)))

@@ -46,7 +46,7 @@ def test_surveys_of_bending_tell_its_size(found: pd.DataFrame) -> None:
 
 
 def test_changes_between_two_dates_do_not(found: pd.DataFrame) -> None:
-    """The calibrated bending falls short of what is true; the range in words holds it, and holds 1.0 as well."""
+    """The calibrated bending falls short of what is true; the range in words contains it, and holds 1.0 as well."""
     guess, change = found.loc[["bending_from_changes"]], found.loc[["change"]]
     assert guess["calibrated"].mean() < 1.25
     assert ((guess["low"] <= FACTOR) & (guess["high"] >= FACTOR)).sum() >= 6

@@ -1,4 +1,4 @@
-"""The driver by day steps against measured wetness: the figures that its choice rests on, worked out again.
+"""The driver by day steps against measured wetness: the figures that its choice rests on, computed again.
 
 Expected are figures found elsewhere with other code on the same records. Tolerances, stated before the comparison: 0.02
 for a correlation and 0.01 for an error, and half a unit of their last printed digit (0.005); the rule for days without

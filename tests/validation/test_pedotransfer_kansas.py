@@ -108,7 +108,7 @@ def test_beats_the_clay_line_with_whole_counties_held_out(used: pd.DataFrame,
 
 
 def test_gain_is_no_accident_of_a_few_counties(used: pd.DataFrame, without_county: dict[str, np.ndarray]) -> None:
-    """Counties drawn anew 2,000 times: the gain in error stays above zero in at least 97.5 of 100."""
+    """Counties drawn again 2,000 times: the gain in error stays above zero in at least 97.5 of 100."""
     squares = pd.DataFrame({k: (v - used["lep"]) ** 2 for k, v in without_county.items()}).assign(n=1)
     county = squares.groupby(used["county"]).sum().to_numpy()
     drawn = county[np.random.default_rng(1).integers(0, len(county), (2000, len(county)))].sum(axis=1)
@@ -144,7 +144,7 @@ def test_route_of_the_product_over_all_samples(every: pd.DataFrame, used: pd.Dat
 
 
 def test_limits_hold_the_measured_value(used: pd.DataFrame, without_county: dict[str, np.ndarray]) -> None:
-    """A triangle of half-width sqrt(6) errors holds everything in theory; measured 95 of 100 or more are asked."""
+    """A triangle of half-width sqrt(6) errors contains everything in theory; measured 95 of 100 or more are asked."""
     estimate = without_county["power"]
     held = np.abs(estimate - used["lep"]) <= 6.0**0.5 * pedotransfer.standard_error(estimate)
     group = shrink_swell.shrink_swell_class(estimate)
@@ -156,7 +156,7 @@ def test_limits_hold_the_measured_value(used: pd.DataFrame, without_county: dict
 def test_outside_kansas_neither_is_always_better(open_data: Path) -> None:
     """Stored values of seven surveys (not measurements) and 18 laboratory horizons of other states.
 
-    Each is told; asked is only that the estimate is better than the line over the surveys together.
+    Each is reported; asked is only that the estimate is better than the line over the surveys together.
     """
     rows = {}
     for name in SURVEYS:

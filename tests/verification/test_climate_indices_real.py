@@ -36,7 +36,7 @@ def divisions(open_data: Path) -> pd.DataFrame:
 
 @pytest.mark.parametrize("months", [1, 12])
 def test_spei_equals_the_reference_package(wichita: pd.DataFrame, months: int) -> None:
-    """From the reference's own evapotranspiration; the printed values carry 12 digits."""
+    """From the reference's own evapotranspiration; the printed values have 12 digits."""
     ours = spei.compute(wichita["prcp_mm"].to_numpy()[None], wichita["ref_pet_thornthwaite_mm"].to_numpy()[None],
                         first_calendar_month=1, accumulation_months=months)[0]
     np.testing.assert_allclose(ours, wichita[f"ref_spei_{months}"], atol=1e-9, rtol=0, equal_nan=True)

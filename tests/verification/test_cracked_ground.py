@@ -1,4 +1,4 @@
-"""Cracked ground and two levels of suction: against an independent march, closed forms and a march of our own.
+"""Cracked ground and two levels of suction: against an independent march, exact solutions and a march of our own.
 
 Limits: movement max(1 % of the edge range, 0.3 mm) as the cases state (measured here: at most 0.28 % of the edge
 range, of which 0.13-0.17 % may be theirs); driver and levels 0.001 pF; profile 0.01 pF; dishes within one month.

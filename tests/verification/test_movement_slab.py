@@ -1,4 +1,4 @@
-"""The slab against closed forms (notebooks/method.md, section 7)."""
+"""The slab against exact solutions (notebooks/method.md, section 7)."""
 
 from __future__ import annotations
 

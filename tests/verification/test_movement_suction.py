@@ -1,4 +1,4 @@
-"""Suction and ground movement against closed forms and an independent solver (tests 1-9).
+"""Suction and ground movement against exact solutions and an independent solver (tests 1-9).
 
 Targets: notebooks/method.md, section 5.7 (two independent methods agree on them).
 """

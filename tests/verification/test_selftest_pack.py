@@ -38,7 +38,7 @@ def told(verdict: known_answers.Verdict) -> str:
 
 
 def test_every_case_that_needs_no_data_lies_inside_its_tolerance(verdicts: list[known_answers.Verdict]) -> None:
-    """Seconds are told to the user of the pack; on a busy machine they say nothing about the program."""
+    """Seconds are reported to the user of the pack; on a busy machine they say nothing about the program."""
     assert [told(v) for v in verdicts if v.verdict == "miss" and v.case.unit != "s"] == []
 
 

@@ -1,6 +1,6 @@
-"""What the trade says of slabs on clay, as the model has it: the figures of the design study, computed again.
+"""What practitioners say of slabs on clay, as the model has it: the figures of the design study, computed again.
 
-The bounds are those of notebooks/method.md, section 4: the edge of an old slab stands high in 0 to 6 % of the months
+The bounds are those of notebooks/method.md, section 4: the edge of an old slab is high in 0 to 6 % of the months
 for any of twelve pours; after a dry pour in 19 (north Texas) to 29 % (humid climates) of the months of the first seven
 years, after a wet one in 5 to 6 %. Tolerance 3 points: pours are taken every fifth month, and thirds by the five months
 before the pour.

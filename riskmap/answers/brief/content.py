@@ -1,4 +1,4 @@
-"""Plain values of one page: what stands on it, in which unit and rounding, without any layout."""
+"""The plain values of one page: what it shows, in which unit and with which rounding, without any layout."""
 
 from __future__ import annotations
 
@@ -19,8 +19,8 @@ if TYPE_CHECKING:
 
 Array = NDArray[np.float64]
 
-REMARK_SHOWN = 160  # characters of the remark of a list
-# Cautions that decide what to ask for at the door come first; the others keep the order of their names.
+REMARK_SHOWN = 160  # characters of a list's remark that are shown
+# Cautions that decide what to ask the owner come first. The others keep the order of their names.
 FIRST_FLAGS = ("slab_size_assumed", "foundation_type_assumed", "duplicate_lot_id", "lot_id_missing", "point_lot",
                "pour_date_refused", "pour_date_clipped", "slab_value_refused", "geometry_repair_changed_area",
                "soil_partly_unmapped", "lep_missing", "lep_implausible", "pour_before_record")
@@ -39,19 +39,20 @@ def lot_page(results: Results, row: int, system: str, shape: Array | None, about
     system : str
         `us` or `si`.
     shape : array, shape (n_point, 7), optional
-        `movement.profile_now.across` of its column.
+        Column of this lot, as returned by `movement.profile_now.across`.
     about : dict
-        run, manifest: what the page was made from.
+        The run and the manifest from which the page was made.
     note : str
-        How the lot was asked for, where a list asked for it.
+        How a list named the lot, where a list asked for it.
     remark : str
-        The list's own remark on it.
+        The list's own remark on the lot.
     visit : str
-        What the list says of the visit, as of `visit_line`.
+        What the list says of the visit, as returned by `visit_line`.
     scales : Scales, optional
-        Of all pages of a brief; a page on its own takes those of the run and of its shape.
+        The scales of all pages of a brief. Without them the page uses the scales of the run and of its own shape.
     cracked : str
-        What cracked ground would mean for the lot, as of `answers.if_cracked`; empty where it was not computed.
+        What cracked ground would mean for the lot, as returned by `answers.if_cracked`. It is empty where this was not
+        computed.
     """
     lot = {str(k): v for k, v in results.lots.drop(columns=results.lots.geometry.name).iloc[row].to_dict().items()}
     lot["flags"] = str(lot["flags"] or "")
@@ -100,7 +101,7 @@ def lot_page(results: Results, row: int, system: str, shape: Array | None, about
 
 
 def shortened(text: str) -> str:
-    """Return a text of a list as it stands on a page: signs that do not show written out, at most `REMARK_SHOWN`."""
+    """Return a list's text as a page shows it: invisible characters written out, and cut to `REMARK_SHOWN`."""
     line = visible(" ".join(text.split()))
     return line if len(line) <= REMARK_SHOWN else line[:REMARK_SHOWN - 1] + "…"
 
@@ -115,13 +116,13 @@ def visit_line(request: dict[str, str]) -> str:
 
 
 def _place(results: Results, row: int) -> str:
-    """Return latitude and longitude of a point inside the lot, as the tables have it; nothing without a shape."""
+    """Return latitude and longitude of a point inside the lot, as the tables give them; nothing without a shape."""
     lon, lat = arrow_lots.points_inside(results.lots.geometry.iloc[[row]].to_numpy())
     return f"{lat[0]:.5f}, {lon[0]:.5f}" if np.isfinite(lon[0]) else ""
 
 
 def _bar(lot: dict[str, Any], question: str) -> list[float]:
-    """Return low end, median and high end of an answer's bar; nothing where it has none or was not computed."""
+    """Return low end, median and high end of the bar of an estimate; nothing where it has no range or is missing."""
     if question not in telling.COLUMNS:
         return []
     values = calibrated.values_mm(lot, telling.COLUMNS[question])
@@ -168,7 +169,7 @@ def _facts(lot: dict[str, Any], system: str, ground: list[list[str]]) -> list[li
 
 
 def _doubts(results: Results, lot: dict[str, Any], system: str) -> list[str]:
-    """Return the cautions of a lot, the weightiest first; what one sentence says, no second one repeats."""
+    """Return the cautions of a lot, the most important first. No caution repeats what another one says."""
     flags = [flag for flag in str(lot["flags"]).split(";") if flag]
     first = [flag for flag in FIRST_FLAGS if flag in flags]
     out = []
@@ -196,7 +197,8 @@ def missing_page(request: dict[str, str], status: str, note: str, results: Resul
                  about: dict[str, str]) -> dict[str, Any]:
     """Return the page of a row of a list for which no lot was found.
 
-    request: what was asked for, as of `briefing.Visit`: lot_id, address, lon, lat, row, hour, order, remark.
+    request: what was asked for, with the fields of `briefing.Visit`: lot_id, address, lon, lat, row, hour, order,
+    remark.
     """
     wish = visible(asked_for(request))[:120] or "a row without an id"
     return {"id": wish, "title": f"Not found: {wish}" if status == "unmatched" else f"Not one lot: {wish}",
@@ -212,7 +214,7 @@ def missing_page(request: dict[str, str], status: str, note: str, results: Resul
 
 
 def asked_for(request: dict[str, str]) -> str:
-    """Return what a row asked for in a few words: the id as it stands there, else the address, else the coordinate."""
+    """Return in a few words what a row asked for: the id as the row gives it, or else the address or the coordinate."""
     for name in ("lot_id", "address"):
         if request.get(name):
             return request[name]
@@ -230,7 +232,8 @@ GROUP_HEADS = ("map unit", "poured", "lots", "median lot", "range of one lot",
 def area_page(results: Results, system: str, visits: pd.DataFrame, about: dict[str, str]) -> dict[str, Any]:
     """Return the values of the area summary: soil units by age, states, the weather of this year, order of visits.
 
-    Groups under ten lots are not shown. `visits`: cluster, order, lot_id, expected_movement_mm of the lots asked for.
+    Groups of fewer than ten lots are not shown. `visits`: cluster, order, lot_id, expected_movement_mm of the lots that
+    were asked for.
     """
     lots = pd.DataFrame(results.lots.drop(columns=results.lots.geometry.name))
     known = lots[lots["state"] == ""]
@@ -273,7 +276,10 @@ def _visits(visits: pd.DataFrame, system: str) -> list[list[str]]:
 
 
 def weather(results: Results, system: str) -> list[list[str]]:
-    """Return, per cell, where rain less evapotranspiration of this year so far lies among those months of all years."""
+    """Return, per climate cell, how rain less evapotranspiration of this year so far ranks among all years.
+
+    The other years count with the same months.
+    """
     out: list[list[str]] = []
     if not {"precipitation_mm", "pet_mm"} <= set(results.climate):
         return out

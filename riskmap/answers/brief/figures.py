@@ -19,34 +19,36 @@ if TYPE_CHECKING:
 
 Array = NDArray[np.float64]
 
-ENDS_MM = {"us": 0.5 * units.MM_PER_INCH, "si": 10.0}  # scales end on a multiple of it
-MOST_BARS = 240  # of the strip; longer spans take the mean of some months for each bar
-TURNS = 3  # driest and wettest spells that are named
+ENDS_MM = {"us": 0.5 * units.MM_PER_INCH, "si": 10.0}  # the ends of a scale are multiples of it
+MOST_BARS = 240  # of the strip; in a longer span each bar is the mean of several months
+TURNS = 3  # number of driest and of wettest spells that are named
 APART_MONTHS = 24
-UNDATED_MONTHS = 360  # of weather shown where the pour date is not known
-TURN_WIDTH = 0.13  # of a turning point's label, as a share of the strip
-SOIL_MM, DEEP_M, SOIL_LINE_MM = 26.0, 2.0, 3.4  # height of the profile on paper, what it spans, a line of its labels
+UNDATED_MONTHS = 360  # months of weather shown where the pour date is not known
+TURN_WIDTH = 0.13  # width of the label of a turning point, as a share of the strip
+# height of the profile on paper, the height that it spans, and the height of a line of its labels
+SOIL_MM, DEEP_M, SOIL_LINE_MM = 26.0, 2.0, 3.4
 MOST_LAYERS = 10
-DRAWING_MM = (102.0, 26.0)  # width and height of the shape across the slab on paper; the phone page has their ratio
+# width and height of the shape across the slab on paper; the page for phones uses their ratio
+DRAWING_MM = (102.0, 26.0)
 
 
 @dataclass(frozen=True)
 class Scales:
-    """Ends of the scales that every lot of a brief shares: bars of the numbers, heights of the shapes. [mm]"""
+    """The ends of the scales that every lot of a brief shares: bars of the estimates and heights of the shapes. [mm]"""
 
     bars: tuple[float, float]
     heights: tuple[float, float]
 
 
 def scales(lots: pd.DataFrame, shapes: Iterable[Array], system: str) -> Scales:
-    """Return scales that hold every lot of a run (bars) and every shape of a brief (heights).
+    """Return scales wide enough for every lot of a run (bars) and every shape of a brief (heights).
 
     Parameters
     ----------
     lots : DataFrame
         Estimate table of the run.
     shapes : iterable of array, shape (n_point, 7)
-        As of `movement.profile_now.across`; may be empty. [mm]
+        As returned by `movement.profile_now.across`; may be empty. [mm]
     system : str
         `us` or `si`: the ends are whole steps of what is shown.
     """
@@ -64,7 +66,7 @@ def _ends(values: list[Array], system: str) -> tuple[float, float]:
 
 
 def axis(ends: tuple[float, float], system: str) -> dict[str, Any]:
-    """Return the ends of a scale in the unit that is shown, and their words; no words where the low end is zero."""
+    """Return the ends of a scale in the unit that is shown, and the words for them; no words for a low end of zero."""
     factor = 1 / units.MM_PER_INCH if system == "us" else 1.0
     return {"low": round(ends[0] * factor, 4), "high": round(ends[1] * factor, 4),
             "low_text": telling.shown(ends[0], system) if ends[0] < 0 else "",
@@ -75,8 +77,9 @@ def axis(ends: tuple[float, float], system: str) -> dict[str, Any]:
 def strip(results: Results, cell: str, early: str, basis: str = "date", at_lot: str = "") -> dict[str, Any]:
     """Return the drought history since the pour: bars of SPEI-12, turning points, weekly categories at its end.
 
-    Where the pour date is not known, the last `UNDATED_MONTHS`. `title` says from when and why from then. The index and
-    the weekly categories are the climate cell's; `at_lot` is what the newest map shows at the lot, in words.
+    Where the pour date is not known, it covers the last `UNDATED_MONTHS`. `title` says where the strip begins, and why.
+    The index and the weekly categories are those of the climate cell; `at_lot` says in words what the newest map shows
+    at the lot.
     """
     undated = basis == "none"
     climate = results.climate
@@ -107,7 +110,10 @@ def _since(undated: bool, early: str, basis: str, begins: str, count: int) -> st
 
 
 def _placed(turning_points: list[tuple[str, float, float]]) -> list[list[Any]]:
-    """Return month, value, place, and where its label begins; shares of the strip, labels of a side apart."""
+    """Return month, value, place and start of the label of each turning point.
+
+    Places are shares of the strip; labels on one side do not overlap.
+    """
     out: list[list[Any]] = []
     for wet in (True, False):
         side = [turn for turn in turning_points if (turn[1] > 0) == wet]
@@ -117,9 +123,9 @@ def _placed(turning_points: list[tuple[str, float, float]]) -> list[list[Any]]:
 
 
 def apart(wished: Array, least: float, last: float) -> list[float]:
-    """Return ascending places at least `least` apart, none beyond `last`, each near where it is wished.
+    """Return ascending places that are at least `least` apart and not beyond `last`, each near its desired place.
 
-    Where there is no room for all, they begin below zero: the caller gives room.
+    Where there is not enough room for all, they begin below zero; the caller must make room.
     """
     out = np.array(wished, dtype=float)
     for k in range(1, len(out)):
@@ -130,7 +136,7 @@ def apart(wished: Array, least: float, last: float) -> list[float]:
 
 
 def _weeks(weekly: pd.DataFrame, at_lot: str) -> str:
-    """Return the weekly maps of the climate cell in words, and beside them what the newest one shows at the lot."""
+    """Return the weekly maps of the climate cell in words, and next to them what the newest map shows at the lot."""
     if weekly.empty:
         return ""
     dates = weekly["valid_date"].astype("str").tolist()
@@ -143,7 +149,7 @@ def _weeks(weekly: pd.DataFrame, at_lot: str) -> str:
 
 
 def turns(value: Array) -> list[int]:
-    """Return the places of the driest and wettest months, `TURNS` of each, at least `APART_MONTHS` apart, in time."""
+    """Return the places of the driest and wettest months by time: `TURNS` of each, at least `APART_MONTHS` apart."""
     out: list[int] = []
     for sign in (-1.0, 1.0):
         taken: list[int] = []
@@ -160,9 +166,12 @@ def turns(value: Array) -> list[int]:
 # ---------------------------------------------------------------- slab and soil
 def profile(shape: Array | None, lot: Mapping[str, Any], width: str, system: str,
             ends: tuple[float, float]) -> dict[str, Any]:
-    """Return half the slab from the middle to the edge, in shown units, its scale and words; the page mirrors it.
+    """Return half the slab, from the middle to the edge, in the units shown, with its scale and words.
 
-    The words take the run's own bending of the lot: the drawing has fewer draws and differs in the last digit.
+    The page mirrors it.
+
+    The words use the bending that the run itself has for the lot: the drawing uses fewer model runs and differs in the
+    last digit.
     """
     if shape is None:
         return {}
@@ -178,7 +187,10 @@ def profile(shape: Array | None, lot: Mapping[str, Any], width: str, system: str
 
 
 def _gap(at_edge_mm: Array, system: str) -> str:
-    """Return the gap under the edge in words; `at_edge_mm`: its 90th, 50th and 10th percentile, edges being at zero."""
+    """Return in words the gap under the edge.
+
+    `at_edge_mm` has its 90th, 50th and 10th percentile; the edges are at zero.
+    """
     high, middle, low = (float(value) for value in at_edge_mm)
     if telling.is_zero(high, system):
         return "No gap under the edge."
@@ -186,7 +198,7 @@ def _gap(at_edge_mm: Array, system: str) -> str:
 
 
 def stretch(page_width_mm: float, page_height_mm: float, slab_width_m: float, ends: tuple[float, float]) -> str:
-    """Return how many times too tall the heights of a drawing are.
+    """Return by what factor the heights of a drawing are exaggerated.
 
     Parameters
     ----------

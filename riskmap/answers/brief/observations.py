@@ -1,6 +1,6 @@
-"""What the trade publishes as signs of each direction: an aid to looking, never a finding about a house.
+"""What practitioners publish as signs of each direction: an aid to looking, never a finding about a house.
 
-Sources, as seen in secondary copies: [A] Kelm and Wylie, "Which way is it moving? Guidelines for diagnosing heave,
+Sources, read in secondary copies: [A] Kelm and Wylie, "Which way is it moving? Guidelines for diagnosing heave,
 subsidence and settlement" (Foundation Performance Association); [B] a published list of signs of movement by drying;
 [C] Walsh, Bashford and Mason 2001, J. Perf. Constr. Fac. 15(4), abstract: new slabs are seldom level; [D] TM 5-818-7,
 Foundations in Expansive Soils, 1983: a dome rises for years. Wording is ours.
@@ -34,5 +34,5 @@ _BY_PHASE = {
 
 
 def lines(direction: str, phase: str) -> list[tuple[str, str]]:
-    """Return sign and source letter for a direction and a phase; both may be unknown."""
+    """Return each sign and the letter of its source for a direction and a phase; both may be unknown."""
     return [*_BY_DIRECTION.get(direction, ()), *_BY_PHASE.get(phase, ())]

@@ -1,6 +1,6 @@
-"""The same pages as one HTML file: every text escaped, no script, no address, prints one lot a sheet.
+"""The same pages as one HTML file: every text is escaped, there is no script or address, and a lot prints on one sheet.
 
-Its skeletons are the HTML files beside this module.
+Its skeletons are the HTML files next to this module.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from riskmap.outputs.html_page import filled
 
 HERE = Path(__file__).parent
 _W, _H = 336, 120
-_TALL = _W * figures.DRAWING_MM[1] / figures.DRAWING_MM[0]  # of the shape: its heights are stretched as on paper
+_TALL = _W * figures.DRAWING_MM[1] / figures.DRAWING_MM[0]  # of the shape: its heights are exaggerated as on paper
 DASHED = ' stroke-dasharray="4"'
 
 
@@ -85,7 +85,7 @@ def _drawing(name: str, inside: str, words: str, width: int = _W) -> str:
 
 
 def _profile(profile: dict[str, Any]) -> str:
-    """Draw six curves over the height scale that all lots of the brief share; the scale stands at the right."""
+    """Draw six curves over the height scale that all lots of the brief share. The scale is on the right."""
     if not profile:
         return "<p class=s>No profile.</p>"
     top, low = profile["high"], profile["low"]

@@ -1,4 +1,7 @@
-"""Pages as PDF through typst: the template reads the values from JSON, its own fonts only, the date of the data."""
+"""Pages as PDF through typst.
+
+The template reads the values from JSON, and uses only its own fonts and the date of the data.
+"""
 
 from __future__ import annotations
 
@@ -11,15 +14,16 @@ from typing import Any, Literal
 
 HERE = Path(__file__).parent
 PAPERS = {"letter": "us-letter", "a4": "a4"}
-# The embedded fonts have these; everything else is written out, a page with empty boxes would hide what it says.
+# The embedded fonts have these characters. All others are written out, because an empty box would hide what the page
+# says.
 _UNKNOWN = re.compile("[^\u0009\u000a\u0020-\u024f\u0259\u02c6-\u02dd\u0300-\u036f\u0370-\u03ff\u0400-\u04ff"
                       "\u05d0-\u05ea\u1e00-\u1eff\u2010-\u2027\u2030-\u205e\u2070-\u209f\u20a0-\u20bf\u2100-\u214f\u2190-\u21ff"
                       "\u2212\u2248\u2260-\u2265\u2610-\u2612]")
-_LONG = re.compile(r"(\S{24})(?=\S)")  # a word that may be broken there: a line of the page holds more
+_LONG = re.compile(r"(\S{24})(?=\S)")  # a longer word may be broken; a line of the page has room for more
 
 
 def shown(value: Any) -> Any:
-    """Return values with characters that the fonts lack written out as U+XXXX, and long words that can be broken."""
+    """Return values with characters that the fonts lack written out as U+XXXX, and long words that may be broken."""
     if isinstance(value, str):
         return _LONG.sub("\\1\u200b", _UNKNOWN.sub(lambda match: f"[U+{ord(match.group()):04X}]", value))
     if isinstance(value, dict):

@@ -1,4 +1,4 @@
-"""Papers about single lots: which lots, in which order, with which picture; sits beside `assess`."""
+"""Papers about single lots: which lots, in which order, and with which picture. It is the counterpart of `assess`."""
 
 from __future__ import annotations
 
@@ -22,16 +22,17 @@ if TYPE_CHECKING:
 
     from riskmap.common.results import Results
 
-APART_M = 1500.0  # lots nearer than this to another of the group are one round (judgement: a few minutes by car)
+# lots nearer than this to another lot of the group belong to one round (judgement: a few minutes by car)
+APART_M = 1500.0
 MOST = 2000  # pages
-# A list's own words, printed as they are: our name -> the headings by which a column is taken for it.
+# A list's own words, printed unchanged: our name -> the headings by which a column is recognised.
 PRINTED = {"hour": ("hour", "time"), "order": ("order", "stop"), "address": ("address",),
            "remark": ("remark", "remarks", "note", "notes", "comment", "comments")}
 
 
 @dataclass(frozen=True)
 class Visit:
-    """One page: the position of the lot, -1 where none was found; what was asked for; how it was found."""
+    """One page: the position of the lot (-1 where none was found), what was asked for, and how it was found."""
 
     row: int
     request: dict[str, str]
@@ -49,11 +50,11 @@ class Papers:
     pages : list of dict
         Values of every page, in the order of `visits`.
     order : DataFrame
-        As of `rounds`.
+        As returned by `rounds`.
     summary : dict
         Values of the page about the area.
     head : dict
-        Title, year and month of the documents.
+        Title, year and month that the documents show.
     """
 
     visits: list[Visit]
@@ -65,15 +66,15 @@ class Papers:
 
 def page_list(results: Results, ids: list[str], listing: Path | None, top: int | None,
               columns: dict[str, str] | None = None) -> list[Visit]:
-    """Return the pages that are asked for, in the order of asking.
+    """Return the pages that were asked for, in the same order.
 
-    `columns`: our name (lot_id, lon, lat, geometry, and those of `PRINTED`) -> the list's column, where it is called
-    otherwise.
+    `columns`: our name (lot_id, lon, lat, geometry, and those of `PRINTED`) -> the list's column, where the list uses
+    another name.
 
     Raises
     ------
     LayerError
-        When nothing or too much is asked for, or the list cannot be used; it carries what was found in the list.
+        When nothing or too much is asked for, or the list cannot be used; the error contains all findings on the list.
     """
     problems: list[Problem] = []
     with kept_by_refusal(problems):
@@ -82,7 +83,7 @@ def page_list(results: Results, ids: list[str], listing: Path | None, top: int |
 
 def _page_list(results: Results, ids: list[str], listing: Path | None, top: int | None, columns: dict[str, str],
                problems: list[Problem]) -> list[Visit]:
-    """Return the pages; what is found in the list is added to `problems`."""
+    """Return the pages; findings on the list are added to `problems`."""
     if columns and listing is None:
         raise LayerError("E-BRF-003 --column says what a column of a list is. Give the list too: --visits FILE.")
     visits: list[Visit] = []
@@ -133,7 +134,7 @@ def _printed(listed: screen.Listing, columns: dict[str, str]) -> dict[str, str]:
 
 
 def pages(results: Results, visits: list[Visit], system: str, about: dict[str, str]) -> list[dict[str, Any]]:
-    """Return the values of every page, in order; all share one scale for bars and one for shapes."""
+    """Return the values of every page, in order. All pages share one scale for bars and one for shapes."""
     shapes = _shapes(results, [visit.row for visit in visits])
     scales = figures.scales(results.lots, shapes.values(), system)
     cracked = if_cracked.sentences(results, [visit.row for visit in visits if visit.row >= 0], system)
@@ -153,7 +154,7 @@ def pages(results: Results, visits: list[Visit], system: str, about: dict[str, s
 
 
 def _asked(request: dict[str, str], lot_id: str) -> str:
-    """Return what a row of a list asked for where that is not the lot's id, and its row; nothing without a list."""
+    """Return what a row of a list asked for, where that is not the lot's id, and its row; nothing without a list."""
     if "row" not in request:
         return ""
     wish = content.asked_for({**request, "address": ""})  # an address of the list has a line of its own
@@ -173,9 +174,10 @@ def _shapes(results: Results, rows: list[int]) -> dict[int, NDArray[np.float64]]
 
 
 def rounds(results: Results, visits: list[Visit]) -> pd.DataFrame:
-    """Return the order of visits: lots that lie together are one group, ordered inside as of `inspection_order`.
+    """Return the order of visits: lots near to each other form one group, and each group is ordered by
+    `inspection_order`.
 
-    Columns: cluster (1, 2, ... by its first lot), order, lot_row, lot_id, expected_movement_mm.
+    Columns: cluster (1, 2, ... in the order of its first lot), order, lot_row, lot_id, expected_movement_mm.
     """
     from sklearn.cluster import DBSCAN
 
@@ -203,11 +205,11 @@ def papers(results: Results, visits: list[Visit], system: str, about: dict[str, 
     ----------
     results : Results
     visits : list of Visit
-        As of `wanted`.
+        As returned by `wanted`.
     system : str
         `us` or `si`.
     about : dict
-        Name of the run and beginning of its manifest's digest.
+        Name of the run and the first characters of the digest of its manifest.
     """
     order = rounds(results, visits)
     year, month = (int(part) for part in results.today.split("-"))
@@ -217,7 +219,7 @@ def papers(results: Results, visits: list[Visit], system: str, about: dict[str, 
 
 
 def write(brief: Papers, folder: Path, paper: str, each: bool) -> None:
-    """Write lots.pdf, area.pdf, lots.html and pages.csv, and with `each` one PDF per page, into a folder.
+    """Write lots.pdf, area.pdf, lots.html and pages.csv, and with `each` also one PDF per page, into a folder.
 
     Parameters
     ----------
@@ -242,7 +244,10 @@ def write(brief: Papers, folder: Path, paper: str, each: bool) -> None:
 
 
 def _index(path: Path, visits: list[Visit], pages: list[dict[str, Any]], order: pd.DataFrame) -> None:
-    """Write which page is which lot and in which order to go; a text that could run as a formula gets an apostrophe."""
+    """Write which page shows which lot, and the order of visits.
+
+    A text that could run as a formula gets an apostrophe.
+    """
     import csv
 
     from riskmap.outputs.files.csv_table import guarded

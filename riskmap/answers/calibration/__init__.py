@@ -1,10 +1,11 @@
-"""Calibration of a run against measured surveys: its own entry, not part of an estimate, and off unless asked for.
+"""Calibration of a run against measured surveys: a command of its own, not part of an estimate, and off unless it is
+asked for.
 
 In: a finished run and a table of survey results. Out: a plain JSON file, a card in words, a table of comparisons and,
-when the surveys allow it, the lots' numbers calibrated. Two layers: weights over the draws that the run made
-(`physical`), and on top a ridge regression on soil, age and season (`statistical`). Each is tested on rows left out by
-block with a buffer (`blocks`, `crossval`) and stays off, with its reason, unless it is clearly nearer to them
-(`fitting`).
+when the surveys allow it, the calibrated estimates of the lots. Two layers: weights over the model runs of the estimate
+(`physical`), and on top a ridge regression on soil, age and season (`statistical`). Each is tested on rows that were
+left out by block with a buffer (`blocks`, `crossval`). It stays off, with the reason, unless it predicts those rows
+clearly better (`fitting`).
 Method: notebooks/method.md, section 13.
 """
 

@@ -1,10 +1,10 @@
-"""A calibration put to the lots of a run: median and range of bending now, expected movement and long run.
+"""A calibration applied to the lots of a run: median and range of bending now, expected movement and long run.
 
-The run's own numbers are moved by what the weights change, and their halves of the range are multiplied likewise and by
-the conformal scale: with even weights, no discrepancy and scale 1 the numbers are those of the run, to the last digit.
+The weights move the medians of the run, and multiply both halves of each range; the conformal scale multiplies the
+halves again. With even weights, no discrepancy and scale 1, every estimate equals that of the run to the last digit.
 The statistical layer moves the bending now by its correction of the month, and the expected movement and the long run
 by the mean of the next twelve months in the sense of the bending now (judgement: no survey measures the coming year or
-thirty years, and the correction is not carried to an age that the lot does not have).
+thirty years, and the correction is not extended to an age that the lot does not have).
 """
 
 from __future__ import annotations
@@ -39,37 +39,37 @@ if TYPE_CHECKING:
 Array = NDArray[np.float64]
 
 NUMBERS = tables.CALIBRATED_NUMBERS
-_SIGNED = "bend_now_mm"  # the others are sizes, never below 0
-_NO_MATTER = {"history_months"}  # of the movement settings: what is kept, not what is computed
+_SIGNED = "bend_now_mm"  # the other estimates are sizes and never below 0
+_NO_MATTER = {"history_months"}  # settings of movement that say what is recorded, not what is computed
 
 
 def settings_digest(area: Area) -> str:
-    """Return the sha256 of all settings that give the draws their meaning."""
+    """Return the sha256 of all settings that give the model runs their meaning."""
     settings = {"movement": area.movement.model_dump(exclude=_NO_MATTER), "climate": area.climate_settings.model_dump(),
                 "soil": area.soil_settings.model_dump()}
     return hashlib.sha256(json.dumps(settings, sort_keys=True).encode()).hexdigest()
 
 
 def to_run(results: Results, model: Model, *, workers: int | None = 1) -> pd.DataFrame:
-    """Return the calibrated numbers of every lot.
+    """Return the calibrated estimates of every lot.
 
     Parameters
     ----------
     results : Results
         A run with its inputs, of the same settings as the calibrated one; area, lots and weather may differ.
     model : Model
-        With its physical layer on.
+        Its physical layer must be on.
 
     Returns
     -------
     DataFrame
         One row per lot in the run's order: lot_row, lot_id, state, and for each of `NUMBERS` the run's value and
-        `calibrated_<name>` with `_p10` and `_p90`; nan where the run has no number. [mm]
+        `calibrated_<name>` with `_p10` and `_p90`; nan where the run has no estimate. [mm]
 
     Raises
     ------
     LayerError
-        When the model is off, belongs to other settings or code, or the run has no record of its inputs.
+        When the model is off or belongs to other settings or other code, or when the run has no record of its inputs.
     """
     if results.inputs is None:
         raise LayerError("E-CAL-211 the run has no record of what it was computed from; run the estimate again.")
@@ -82,7 +82,7 @@ def to_run(results: Results, model: Model, *, workers: int | None = 1) -> pd.Dat
     stored = model.weights
     weights = Weights(np.array(stored.weight), stored.effective_sample_size, stored.effective_sample_size_untempered,
                       stored.exponent, stored.discrepancy_share, stored.near_share)
-    steps = np.full((len(NUMBERS), 3, int(archetype.max(initial=0)) + 2), np.nan)  # the last place answers for -1
+    steps = np.full((len(NUMBERS), 3, int(archetype.max(initial=0)) + 2), np.nan)  # the last place is used for -1
     for group in draws_of_lots.groups(results.inputs, used, area, workers=workers):
         expected_of = _expected(group, draws)
         for k, expected in enumerate(expected_of[name] for name in NUMBERS):
@@ -120,17 +120,17 @@ def check(model: Model, area: Area, code: str) -> None:
 
 
 def beside(results: Results, model: Model, *, workers: int | None = 1) -> Results:
-    """Return a run with the calibrated columns beside the model's own, which stay as they are.
+    """Return a run with the calibrated columns next to the model's own columns, which do not change.
 
     Parameters
     ----------
     results, model, workers
-        As of `to_run`. Columns of a calibration that the run was estimated with are replaced.
+        As in `to_run`. If the run was estimated with a calibration, its columns are replaced.
 
     Returns
     -------
     Results
-        Numbers rounded as in the products; `tables.CALIBRATED` in `lots`, before the shapes; the fact `calibration`
+        Values are rounded as in the products; `tables.CALIBRATED` in `lots`, before the shapes; the fact `calibration`
         says which calibration it was and how far to trust it; findings are added to `problems`.
 
     Raises
@@ -156,7 +156,7 @@ def beside(results: Results, model: Model, *, workers: int | None = 1) -> Result
 
 
 def findings(results: Results, model: Model) -> list[Problem]:
-    """Return what a reader must know when the surveys are not of this run's area."""
+    """Return what a reader must know when the surveys come from another area than the run."""
     from riskmap.run import folder
 
     if folder.slug(results.area_name) == model.run.area:
@@ -167,7 +167,7 @@ def findings(results: Results, model: Model) -> list[Problem]:
 
 
 def _expected(group: draws_of_lots.Group, draws: random.Draws) -> dict[str, predict.Expected]:
-    """Return what each model run expects of `NUMBERS` of a group; replayed years are further scatter."""
+    """Return what each model run expects of `NUMBERS` for a group of lots; the replayed years add to the scatter."""
     def of(quantity: int) -> tuple[Array, Array]:
         return draws_of_lots.mixed(group, draws_of_lots.MM * group.block[:, :, quantity])
 
@@ -199,7 +199,7 @@ def _table(results: Results, model: Model, steps: Array) -> pd.DataFrame:
 
 
 def _corrections(results: Results, model: Model) -> tuple[Array, Array]:
-    """Return what the statistical layer adds now, and to the sizes of the months ahead; (n_lot,) each. [mm]"""
+    """Return what the statistical layer adds now, and to the sizes of the coming months; (n_lot,) each. [mm]"""
     lots = results.lots
     if not model.statistical.on:
         return np.zeros(len(lots)), np.zeros(len(lots))

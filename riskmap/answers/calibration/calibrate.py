@@ -1,4 +1,4 @@
-"""From a run and a file of surveys to a calibration: what is compared, the model to keep, the table of comparisons."""
+"""From a run and a file of surveys to a calibration: what is compared, the model, and the table of comparisons."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ from riskmap.run import record
 
 Array = NDArray[np.float64]
 
-RANGE_LIMITS_M = (50.0, 20_000.0)  # judgement: a street; a county
+RANGE_LIMITS_M = (50.0, 20_000.0)  # judgement: from a street to a county
 
 
 @dataclass(frozen=True)
@@ -38,9 +38,9 @@ class Calibration:
     Attributes
     ----------
     model : Model
-        What `calibration.json` holds.
+        The content of `calibration.json`.
     comparisons : DataFrame
-        One row per row of the survey file, none lost (see `_comparisons`); empty when no surveys were read.
+        One row for every row of the survey file (see `_comparisons`); empty when no surveys were read.
     problems : list of Problem
     """
 
@@ -56,7 +56,7 @@ class Calibration:
 
     @property
     def lines(self) -> list[str]:
-        """What was compared, which layers are on, what was refused and how far to trust the numbers, for people."""
+        """Lines for people: what was compared, which layers are on, what was refused, and how far to trust it."""
         from riskmap.answers.calibration import card
 
         c, run = self.model.counts, self.model.run
@@ -77,22 +77,23 @@ def calibrate(results: Results, path: Path, *, range_m: float = blocks.RANGE_M, 
     Parameters
     ----------
     results : Results
-        As `record.read` gives it.
+        As returned by `record.read`.
     path : Path
         CSV of survey results (`surveys.read`).
     range_m : float
-        Least correlation range of what the model leaves: size of blocks by place and width of buffers. [m]
+        Shortest correlation range of what the model leaves unexplained. It is the size of the blocks and the width of
+        the buffers. [m]
     workers : int, optional
-        Threads; any number gives the same result.
+        Number of threads; the result does not depend on it.
     warn : callable, optional
-        Told before the computation when too few houses or blocks can be reached.
+        Called before the computation when there are too few houses or blocks to succeed.
     latest : int, optional
         The present month (`tables.month_number`): no survey can be later.
 
     Raises
     ------
     LayerError
-        When the file is no table of surveys, or the run cannot be computed again or has too few draws.
+        When the file is not a table of surveys, or the run cannot be computed again or has too few model runs.
     """
     if results.inputs is None:
         raise LayerError("E-CAL-211 the run has no record of what it was computed from; run the estimate again.")
@@ -130,7 +131,7 @@ def calibrate(results: Results, path: Path, *, range_m: float = blocks.RANGE_M, 
 
 
 def _few(table: pd.DataFrame, range_m: float) -> str:
-    """Return why the usable rows cannot switch a calibration on, empty when they may."""
+    """Return why the usable rows cannot switch a calibration on; empty when they can."""
     rows = table[table["archetype"] >= 0]
     houses = rows["lot_row"].nunique()
     named = [set(blocks.by_place(rows["x_m"].to_numpy(float), rows["y_m"].to_numpy(float), range_m))]
@@ -144,7 +145,7 @@ def _few(table: pd.DataFrame, range_m: float) -> str:
 
 
 def _bar_before_pour(marker: surveys.RowMarker, table: pd.DataFrame, mask: NDArray[np.bool_], results: Results) -> None:
-    """Bar rows without an expectation in every draw: the slab may not have been poured, or no weather is known."""
+    """Bar rows for which some model run has no expectation: the slab may not be poured yet, or no weather is known."""
     lots = results.lots[["pour_date_basis", "pour_from", "pour_to"]].reset_index(drop=True)
     lots = lots.reindex(table["lot_row"].to_numpy()).fillna("")
     early = lots["pour_from"].to_numpy(dtype=object)
@@ -165,7 +166,7 @@ def _bar_before_pour(marker: surveys.RowMarker, table: pd.DataFrame, mask: NDArr
 
 
 def _last_bending(table: pd.DataFrame) -> pd.DataFrame:
-    """Return a row for the bending of each house at its last survey: all that a single survey would have told."""
+    """Return a row for the bending of each house at its last survey: what a single survey there would have measured."""
     last = table[["first_month", "second_month"]].max(axis=1)
     return table.assign(kind="single", first_month=last, second_month=-1)
 
@@ -265,10 +266,10 @@ def _parameters(fit: Fit, draws: random.Draws) -> list[dict[str, Any]]:
 
 # ---------------------------------------------------------------- the table
 def _comparisons(table: pd.DataFrame, use: NDArray[np.bool_], rows: Rows, fit: Fit | None) -> pd.DataFrame:
-    """Return every row of the survey file: what was measured, expected, and told by surveys of other blocks. [mm]
+    """Return every row of the survey file: values measured, expected, and predicted by surveys of other blocks. [mm]
 
-    `status` is compared, set_aside (an outlier) or not_used, with the code in `why`. Ranges are of the movement itself;
-    a measured value also has `noise_sd_mm`.
+    `status` is compared, set_aside (an outlier) or not_used, with the code in `why`. Ranges are those of the movement
+    itself; a measured value also has `noise_sd_mm`.
     """
     def dates(column: str) -> list[str]:
         return [month_name(month) if month >= 0 else "" for month in table[column].tolist()]

@@ -1,4 +1,4 @@
-"""The card of a calibration: what was compared, how well left-out surveys were told, what was refused and why."""
+"""The card of a calibration: what was compared, how well left-out surveys were predicted, what was refused and why."""
 
 from __future__ import annotations
 
@@ -21,20 +21,23 @@ _OF = {"bending": "houses with a survey of the bending itself", "change": "chang
 
 
 def text(model: Model, put_to: tuple[str, str] | None = None) -> str:
-    """Return the card as Markdown; `put_to` is area and month of another run whose lots it was put to."""
+    """Return the card as Markdown.
+
+    `put_to` is the area and month of another run, if the card is for the lots of that run.
+    """
     title = f"# Calibration of {model.run.area}, {model.run.today}"
     return "\n\n".join([title, *answer(model), details(model, put_to)]) + "\n"
 
 
 def details(model: Model, put_to: tuple[str, str] | None = None) -> str:
-    """Return what stands below the answer."""
+    """Return the text below the answer."""
     parts = [_head(model), _put_to(put_to), _compared(model), _errors(model), _coverage(model), _parameters(model),
              _sources(model), _aside(model), _method(model), _cautions(model)]
     return "\n\n".join(part for part in parts if part)
 
 
 def answer(model: Model) -> list[str]:
-    """Return what was found, in words and with its range: one sentence or two, the card's first."""
+    """Return in words what was found, with its range: the first one or two sentences of the card."""
     of = {factor.of: factor for factor in model.factors}
     layer = model.statistical if model.statistical.on else model.physical
     error = (f"; the error of surveys that were left out fell from {_mm(model.uncalibrated_error_mm)} to "
@@ -68,7 +71,10 @@ def _between(factor: FactorEntry) -> str:
 
 
 def standing(model: Model) -> str:
-    """Return the line on how far to trust the numbers, instead of `results.STANDING` once the physical layer is on."""
+    """Return the line on how far to trust the estimates.
+
+    It replaces `results.STANDING` once the physical layer is on.
+    """
     if not model.physical.on:
         return STANDING
     layer = model.statistical if model.statistical.on else model.physical

@@ -1,4 +1,4 @@
-"""The card as a page to open and print: the answer, the chart, then the text of the card; nothing in it runs."""
+"""The card as a page to open and print: the answer, the chart, then the text of the card. The page has no script."""
 
 from __future__ import annotations
 
@@ -26,9 +26,9 @@ def page(model: Model, comparisons: pd.DataFrame, put_to: tuple[str, str] | None
     ----------
     model : Model
     comparisons : DataFrame
-        Every row of the survey file; empty where no surveys were read, and then there is no chart.
+        Every row of the survey file; empty where no surveys were read; then there is no chart.
     put_to : (str, str), optional
-        As of `card.text`.
+        As in `card.text`.
     """
     drawing = chart.svg(comparisons) if len(comparisons) else ""
     figure = (f"<figure>{drawing}<figcaption>{html.escape(chart.caption(comparisons))}</figcaption></figure>\n"
@@ -40,7 +40,7 @@ def page(model: Model, comparisons: pd.DataFrame, put_to: tuple[str, str] | None
 
 
 def _markup(text: str) -> str:
-    """Return the Markdown that `card` writes as HTML: headings, lists, tables and paragraphs, every text escaped."""
+    """Return as HTML the Markdown that `card` writes: headings, lists, tables and paragraphs. Every text is escaped."""
     out = []
     for kind, lines in groupby(text.splitlines(), _kind):
         block = list(lines)

@@ -1,4 +1,4 @@
-"""The chart of a calibration: what was measured against what was expected, before and after; an SVG of constants."""
+"""The chart of a calibration: measured against expected values, before and after, as an SVG of plain numbers."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ _MOST_TICKS = 9
 
 
 def drawn(comparisons: pd.DataFrame) -> pd.DataFrame:
-    """Return the rows that the chart shows: compared, with a value of the model before and after."""
+    """Return the rows that the chart shows: those that were compared and have a value of the model before and after."""
     if "left_out_mm" not in comparisons:
         return comparisons.iloc[:0]
     known = comparisons[["expected_mm", "left_out_mm", "measured_mm"]].notna().all(axis=1)
@@ -24,17 +24,17 @@ def drawn(comparisons: pd.DataFrame) -> pd.DataFrame:
 
 
 def svg(comparisons: pd.DataFrame) -> str:
-    """Return the chart as SVG, empty without rows to draw.
+    """Return the chart as SVG; empty text when there are no rows to draw.
 
     Parameters
     ----------
     comparisons : DataFrame
-        As of `calibrate.Calibration`. [mm]
+        As in `calibrate.Calibration`. [mm]
 
     Notes
     -----
-    Both axes have one scale, so that the line of equal values is a true diagonal. `After` is what was told of each
-    survey by the surveys of other places, not by itself.
+    Both axes have the same scale, so that the line of equal values is a true diagonal. `After` is what the surveys of
+    other places predict for each survey, without using the survey itself.
     """
     rows = drawn(comparisons)
     if rows.empty:

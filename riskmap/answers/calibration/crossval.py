@@ -1,4 +1,4 @@
-"""How well the layers tell rows that they were not fitted to; coverage, and the scale that mends it."""
+"""How well the layers predict rows that they were not fitted to; the coverage, and the scale that corrects it."""
 
 from __future__ import annotations
 
@@ -18,33 +18,33 @@ from riskmap.common.constants import NORMAL_P90
 Array = NDArray[np.float64]
 Whole = NDArray[np.int64]
 
-FEWEST_FITTED = 15  # judgement: rows left after block and buffer are taken out; with fewer a fold tells nothing
+FEWEST_FITTED = 15  # judgement: rows that remain without the block and its buffer; with fewer, a fold says nothing
 LEVEL = 0.8
-SCALE_LIMITS = (0.5, 4.0)  # judgement: a range is never cut to less than half by a few tens of surveys
+SCALE_LIMITS = (0.5, 4.0)  # judgement: a few tens of surveys never narrow a range to less than half
 
 
 @dataclass(frozen=True)
 class Ranges:
-    """Middle and both halves of the 80 % range of the movement, without measuring noise; (n_row,) each. [mm]"""
+    """Median and both halves of the 80 % range of the movement, without measuring noise; (n_row,) each. [mm]"""
 
     middle: Array
     low: Array
     high: Array
 
     def moved(self, by: Array) -> Ranges:
-        """Return the same range round another middle."""
+        """Return the same range round another median."""
         return Ranges(self.middle + by, self.low, self.high)
 
 
 @dataclass(frozen=True)
 class LeftOut:
-    """What was told of rows that were left out; nan where too few rows were left to fit.
+    """What was predicted for rows that were left out; nan where too few rows remained to fit.
 
     Attributes
     ----------
     physical, statistical : Ranges
     constant : array, shape (n_row,)
-        Mean of the fitted rows of the same kind: what a model without soil, age and weather would tell. [mm]
+        Mean of the fitted rows of the same kind: what a model without soil, age and weather would predict. [mm]
     """
 
     physical: Ranges
@@ -53,18 +53,18 @@ class LeftOut:
 
     @property
     def known(self) -> NDArray[np.bool_]:
-        """Rows that were told."""
+        """Rows for which there is a prediction."""
         return np.isfinite(self.physical.middle)
 
 
 def uncalibrated(expected: Expected) -> Ranges:
-    """Return what the run tells without a survey."""
+    """Return what the run predicts without a survey."""
     return Ranges(*physical.ranges(expected, physical.even(expected.common.shape[1])))
 
 
 def left_out(rows: Rows, expected: Expected, features: Array, block: Whole, splits: Iterable[Split],
              range_m: float) -> LeftOut:
-    """Fit both layers to one side of every split and tell the other side."""
+    """Fit both layers to one side of every split and predict the other side."""
     ranges = np.full((3, rows.value_mm.size), np.nan)
     correction, constant = (np.full(rows.value_mm.size, np.nan) for _ in range(2))
     for fitted, out in splits:
@@ -91,16 +91,17 @@ def _constant(fitted: Rows, single: NDArray[np.bool_]) -> Array:
 
 
 def error_mm(rows: Rows, middle: Array) -> float:
-    """Return the root mean square error, rows weighted by one over their noise squared. [mm]"""
+    """Return the root mean square error; each row is weighted by one over its squared noise. [mm]"""
     known = np.isfinite(middle)
     level = 1 / rows.noise_mm[known] ** 2
     return math.sqrt(float(level @ (rows.value_mm - middle)[known] ** 2 / level.sum())) if known.any() else math.nan
 
 
 def gain(rows: Rows, block: Whole, before: Array, after: Array) -> tuple[float, float]:
-    """Return by how much squared error falls, summed over blocks and weighted as in `error_mm`, and its one sd.
+    """Return by how much the squared error falls, summed over blocks, and one standard deviation of that.
 
-    The sd is over blocks: rows of one block are no independent evidence.
+    Rows are weighted as in `error_mm`. The standard deviation is over blocks, because rows of one block are not
+    independent evidence.
     """
     known = np.isfinite(before) & np.isfinite(after)
     better = ((rows.value_mm - before) ** 2 - (rows.value_mm - after) ** 2)[known] / rows.noise_mm[known] ** 2
@@ -112,10 +113,10 @@ def gain(rows: Rows, block: Whole, before: Array, after: Array) -> tuple[float, 
 
 
 def scores(rows: Rows, ranges: Ranges) -> Array:
-    """Return for each row the factor of the model's range at which it just reaches the measured value.
+    """Return for each row the factor by which the model's range must be multiplied to just reach the measured value.
 
-    The measured value lies in the 80 % range when |r| <= hypot(scale half, z noise), z the normal 90th percentile: the
-    noise of measuring is known and is not scaled.
+    The measured value lies in the 80 % range when |r| <= hypot(scale half, z noise), where z is the 90th percentile of
+    the normal distribution. The noise of measuring is known, so it is not scaled.
     """
     apart = rows.value_mm - ranges.middle
     half = np.maximum(np.where(apart > 0, ranges.high, ranges.low), 1e-6)
@@ -123,9 +124,9 @@ def scores(rows: Rows, ranges: Ranges) -> Array:
 
 
 def scale_of(score: Array) -> float:
-    """Return the conformal scale: the score whose rank is (n + 1) 0.8 of those left out by block, within limits.
+    """Return the conformal scale, within limits: the (n + 1) 0.8-th smallest score of the rows left out by block.
 
-    Split by block as in the CV+ of Barber et al. 2021 (Ann. Statist. 49(1), from memory), pooled over rows.
+    The split is by block as in the CV+ of Barber et al. 2021 (Ann. Statist. 49(1), from memory), pooled over rows.
     """
     ordered = np.sort(score[np.isfinite(score)])
     if ordered.size == 0:
@@ -141,7 +142,7 @@ def coverage(score: Array, scale: float | Array = 1.0) -> float:
 
 
 def scaled_coverage(score: Array, block: Whole) -> float:
-    """Return the coverage when the scale of every block comes from the other blocks only."""
+    """Return the coverage when the scale of every block is computed from the other blocks only."""
     scale = np.ones(score.size)
     for b in np.unique(block).tolist():
         scale[block == b] = scale_of(score[block != b])
@@ -149,7 +150,7 @@ def scaled_coverage(score: Array, block: Whole) -> float:
 
 
 def robust_z(rows: Rows, ranges: Ranges) -> Array:
-    """Return how far each row lies from the middle of all, in robust standard deviations of the whole range.
+    """Return how far each row lies from the median of all rows, in robust standard deviations of the whole range.
 
     Median and 1.4826 times the median absolute deviation (Iglewicz & Hoaglin 1993, from memory), never below 1.
     """

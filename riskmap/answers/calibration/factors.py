@@ -1,9 +1,10 @@
-"""How many times as much as modelled the surveyed houses moved, with the range of that.
+"""By what factor the surveyed houses moved more than modelled, with the range of that factor.
 
-Of bending, and of changes, the factor is the slope of what was measured on the model's medians, by generalised least
-squares with the covariance of the fit (`physical.covariances`): it takes nothing from what was believed before the
-survey, so that it is as often too high as too low. A change between two dates says little about bending: for surveys of
-changes only, a third entry is what the weighted model runs and the changes allow the bending of the same houses to be.
+For bending and for changes, the factor is the slope of the measured values on the model's medians, by generalised least
+squares with the covariance of the fit (`physical.covariances`). It uses nothing that was believed before the survey, so
+that it is too high as often as too low. A change between two dates says little about bending. Where all surveys are
+changes, a third entry says how large the bending of the same houses can be, given the weighted model runs and the
+changes.
 Method: notebooks/method.md, section 13.
 """
 
@@ -22,8 +23,8 @@ from riskmap.common.constants import NORMAL_P90
 
 Array = NDArray[np.float64]
 
-FEWEST_ROWS = 15  # judgement, as `crossval.FEWEST_FITTED`
-MOST = 1000.0  # beyond it the model expects next to nothing, and a factor says nothing
+FEWEST_ROWS = 15  # judgement, the same as `crossval.FEWEST_FITTED`
+MOST = 1000.0  # beyond it the model expects almost nothing, and a factor means nothing
 
 
 @dataclass(frozen=True)
@@ -36,9 +37,9 @@ class Factor:
         bending (single surveys), change (between two dates), or bending_from_changes.
     rows : int
     factor, low, high : float
-        Times as much as modelled, and its 80 % range.
+        The factor of measured over modelled movement, and its 80 % range.
     calibrated : float
-        The calibrated medians of the same rows over the model's.
+        The same factor for the calibrated medians of these rows.
     """
 
     of: str
@@ -51,7 +52,7 @@ class Factor:
 
 def of(rows: Rows, expected: Expected, bending: Expected | None, weights: Weights,
        range_m: float) -> tuple[Factor, ...]:
-    """Return the factors that the surveys allow to tell.
+    """Return the factors for which the surveys give enough information.
 
     Parameters
     ----------
@@ -60,7 +61,7 @@ def of(rows: Rows, expected: Expected, bending: Expected | None, weights: Weight
     bending : Expected, optional
         Bending of the house of each row at its last survey.
     weights : Weights
-        Of the same rows.
+        Weights that were fitted to the same rows.
     range_m : float
         Correlation range. [m]
     """
@@ -74,13 +75,13 @@ def of(rows: Rows, expected: Expected, bending: Expected | None, weights: Weight
 
 
 def _medians(expected: Expected, weights: Weights) -> tuple[Array, float]:
-    """Return the model's medians [mm], and the calibrated ones over them, by least squares."""
+    """Return the model's medians [mm], and by what factor the calibrated medians exceed them, by least squares."""
     modelled = physical.ranges(expected, physical.even(expected.common.shape[1]))[0]
     return modelled, float(modelled @ physical.ranges(expected, weights)[0] / (modelled @ modelled))
 
 
 def _discrepancy(rows: Rows, expected: Expected, weights: Weights, range_m: float) -> tuple[Array, Array]:
-    """Return the covariances of noise and lot scatter, and of what no model run explains, (n_row, n_row). [mm2]"""
+    """Return the covariances of noise and lot scatter, and of what no model run explains; (n_row, n_row) each. [mm2]"""
     base, own, near = physical.covariances(rows, expected, range_m)
     return base, weights.discrepancy**2 * ((1 - weights.near_share) * own + weights.near_share * near)
 
@@ -95,8 +96,8 @@ def _slope(name: str, rows: Rows, expected: Expected, weights: Weights, range_m:
 def _allowed(rows: Rows, bending: Expected, weights: Weights, range_m: float, change: Factor) -> Factor:
     """Return the factor of the bending that changes allow.
 
-    Its range holds that of the weighted model runs with the discrepancy, and that of the changes themselves: whatever
-    the model misses may raise both alike, which no model run need show.
+    Its range includes the range of the weighted model runs with the discrepancy, and the range of the changes
+    themselves. What the model misses may raise both bending and changes, and no model run needs to show that.
     """
     modelled, calibrated = _medians(bending, weights)
     of_draw = modelled @ bending.common / (modelled @ modelled)

@@ -1,4 +1,4 @@
-"""The files of a calibration: model, card (text and page), every comparison, findings, and the lots where it is on."""
+"""The files of a calibration: model, card (text and page), comparisons, findings, and calibrated lots if it is on."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ def write(calibration: Calibration, results: Results, folder: Path, *, workers: 
     folder : Path
         An existing folder.
     workers : int, optional
-        Threads; any number gives the same result.
+        Number of threads; the result does not depend on it.
     """
     from riskmap.answers.calibration import apply
 
@@ -36,12 +36,12 @@ def write(calibration: Calibration, results: Results, folder: Path, *, workers: 
 
 
 def write_applied(model: Model, results: Results, folder: Path, *, workers: int | None = None) -> Calibration:
-    """Write a calibration that was made before and the lots of another run with it; nothing is compared.
+    """Write an existing calibration, and the lots of another run calibrated with it; nothing is compared.
 
     Raises
     ------
     LayerError
-        As `apply.to_run`; no file is written then.
+        As in `apply.to_run`; then no file is written.
     """
     import pandas as pd
 
@@ -72,7 +72,7 @@ def _write(calibration: Calibration, put_to: tuple[str, str] | None, tables: dic
 
 
 def _csv(table: pd.DataFrame) -> bytes:
-    """Return CSV with a byte-order mark and guarded texts, as every table of a run."""
+    """Return CSV with a byte-order mark and guarded texts, like every table of a run."""
     from riskmap.outputs.files import csv_table
 
     return csv_table.text_of(table, float_format="%.3f").encode("utf-8-sig", errors="backslashreplace")

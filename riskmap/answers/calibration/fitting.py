@@ -20,18 +20,19 @@ Array = NDArray[np.float64]
 Whole = NDArray[np.int64]
 Flags = NDArray[np.bool_]
 
-FEWEST_HOUSES, FEWEST_BLOCKS = 30, 5  # judgement: never switched on below
+FEWEST_HOUSES, FEWEST_BLOCKS = 30, 5  # judgement: with fewer it is never switched on
 OUTLIER_Z = 3.5  # Iglewicz & Hoaglin 1993, from memory
 MOST_QUARANTINED = 0.2  # judgement: beyond it the rows do not belong together
-CLEAR = 1.0  # judgement: gains below one sd over blocks do not count
-SOURCE_APART, SOURCE_CLEAR = 1.0, 3.0  # judgement: sources whose medians lie apart by so many sd, and so many errors
-LONGER = (2.0, 4.0)  # of the stated correlation range, tried
-EVIDENCE = 2.0  # judgement: log evidence by which a longer range must be better
+CLEAR = 1.0  # judgement: gains below one standard deviation over blocks do not count
+# judgement: sources disagree when their medians differ by this many standard deviations, and by this many errors
+SOURCE_APART, SOURCE_CLEAR = 1.0, 3.0
+LONGER = (2.0, 4.0)  # multiples of the stated correlation range that are tried
+EVIDENCE = 2.0  # judgement: by how much the log evidence of a longer range must be better
 
 
 @dataclass(frozen=True)
 class SurveyRows:
-    """Rows with all that is fitted to them.
+    """Survey rows with everything that the fit needs.
 
     Attributes
     ----------
@@ -40,10 +41,10 @@ class SurveyRows:
     features : array, shape (n_row, 8)
         `statistical.terms` at the survey, or the difference of two.
     block : list of str or None
-        As given; None for blocks by place.
+        Block as the file gives it; None for blocks by place.
     source : list of str
     bending : Expected, optional
-        Bending of the house of each row at its last survey: what changes alone are asked about.
+        Bending of the house of each row at its last survey; used where all surveys are changes.
     """
 
     rows: Rows
@@ -80,9 +81,10 @@ class Layer:
     blocked_mm, random_mm : float
         Error of rows left out by block and at random. [mm]
     gain, gain_sd : float
-        Fall of squared error by block against the model below, and one sd over blocks.
+        By how much the squared error by block falls against the model without this layer, and one standard deviation
+        over blocks.
     coverage, coverage_scaled : float
-        Share of rows left out by block in the 80 % range, as it is and with the scale of the other blocks.
+        Share of rows left out by block in the 80 % range, without a scale and with the scale of the other blocks.
     scale : float
         Conformal scale of the range.
     """
@@ -106,12 +108,14 @@ class SourceInfluence:
     name : str
     rows : int
     moves_mm, moves_share : float
-        Mean move of the middles when it is left out, in mm and in halves of the 80 % range.
+        Mean shift of the medians when the source is left out, in mm and in halves of the 80 % range.
     offset, offset_error : float
-        Median robust z of its rows minus that of the others, quarantined ones counted; standard error by houses.
+        Median robust z of its rows minus that of the other rows, including quarantined rows; its standard error over
+        houses.
     gains_without : bool or None
-        Is the physical layer nearer than the uncalibrated model without it; None when too few houses would be left.
-        Not the test of switching on: half of the houses can rarely show a clear gain.
+        Whether, without this source, the physical layer still predicts better than the uncalibrated model; None when
+        too few houses would remain. This is not the test for switching on: half of the houses can rarely show a clear
+        gain.
     """
 
     name: str
@@ -135,9 +139,9 @@ class Fit:
     block : list of str
         Block of every row that was used for the splits.
     houses, blocks : int
-        Counts that were used.
+        Counts that were compared with the least counts.
     range_m : float
-        Correlation range used.
+        Correlation range that was used.
     weights : Weights
     coefficients : array, shape (8,)
     penalty : float
@@ -173,7 +177,10 @@ class Fit:
 
 
 def _block_counts(survey: SurveyRows, range_m: float) -> tuple[list[str], int]:
-    """Return the block of each row and the count that holds: given blocks do not count more than places do."""
+    """Return the block of each row, and the count of blocks.
+
+    Blocks that the file names never count as more than blocks by place would.
+    """
     place = blocks.by_place(survey.rows.x_m, survey.rows.y_m, range_m)
     of_row = survey.block if survey.block is not None else place
     return of_row, min(len(set(of_row)), len(set(place)))
@@ -185,9 +192,9 @@ def fit(survey: SurveyRows, range_m: float = blocks.RANGE_M, *, with_sources: bo
     Parameters
     ----------
     survey : SurveyRows
-        Rows that are compared, all with an expectation.
+        Rows that are compared; each has an expectation.
     range_m : float
-        Correlation range; blocks by place and buffers are at least as wide. [m]
+        Correlation range. Blocks by place and buffers are at least this wide. [m]
     with_sources : bool
         Also fit without each source.
     """
@@ -231,7 +238,7 @@ def _too_few(houses: int, count: int, quarantined: float) -> list[Refusal]:
 
 
 def longer_range(survey: SurveyRows, range_m: float) -> float:
-    """Return the stated correlation range, or a longer one when the surveys clearly ask for it. [m]"""
+    """Return the stated correlation range, or a longer one when the surveys clearly call for it. [m]"""
     if len(survey.source) < crossval.FEWEST_FITTED:
         return range_m
     evidence = {}
@@ -244,7 +251,7 @@ def longer_range(survey: SurveyRows, range_m: float) -> float:
 
 
 def _tested(empty: Fit, used: SurveyRows, names: list[str], mask: Flags) -> Fit:
-    """Return the fit of the used rows with both layers tested."""
+    """Return the fit of the used rows, with both layers tested."""
     rows, range_m = used.rows, empty.range_m
     block = np.unique(np.array(names, dtype=object).astype(str), return_inverse=True)[1].astype(np.int64)
     splits = list(blocks.blocked(names, [str(k) for k in rows.house.tolist()], rows.x_m, rows.y_m, range_m))
@@ -302,7 +309,7 @@ def _statistical_refusals(layer: Layer, below: Layer) -> list[Refusal]:
 
 
 def _spread(left: LeftOut, mask: Flags) -> LeftOut:
-    """Return the same for all rows, nan where a row was not used."""
+    """Return the same values for all rows, nan where a row was not used."""
     def wide(values: Array) -> Array:
         out = np.full(mask.size, np.nan)
         out[mask] = values
@@ -313,7 +320,7 @@ def _spread(left: LeftOut, mask: Flags) -> LeftOut:
 
 
 def _influence(tested: Fit, survey: SurveyRows) -> dict[str, Any]:
-    """Return what leaving out each source does, and refusals when sources disagree or one alone decides."""
+    """Return how the fit changes without each source, and refusals when sources disagree or one alone decides."""
     names = sorted(set(survey.source), key=lambda name: (len(name), name))
     if len(names) < 2 or tested.left is None:
         return {}
@@ -326,7 +333,7 @@ def _influence(tested: Fit, survey: SurveyRows) -> dict[str, Any]:
                                 "clearly more or less than the others. Check zeros, signs and instruments."))
     if tested.physical.on and alone:
         refusals.append(Refusal("E-CAL-106", "physical", f"the gain rests on {alone[0]} alone: without it the layer "
-                                "is no nearer to the surveys. Have houses measured by others."))
+                                "is not nearer to the surveys. Have houses measured by others."))
     if refusals and tested.physical.on:
         refusals.append(Refusal("E-CAL-110", "statistical", "the physical layer below it is off."))
     off = bool(refusals)

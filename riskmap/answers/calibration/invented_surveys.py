@@ -1,6 +1,6 @@
-"""Invented surveys of the houses of a run, to try the calibration on: one single survey and one change a house.
+"""Invented surveys of the houses of a run for trying out the calibration: one single survey and one change per house.
 
-Nothing here is measured; a file written by it is for learning and for tests.
+Nothing here is measured. The files that it writes are for learning and for tests.
 """
 
 from __future__ import annotations
@@ -23,20 +23,20 @@ SEED = 3
 
 
 def rows(results: Results, houses: int | None = None) -> pd.DataFrame:
-    """Return survey rows without values for the houses of a run that have a number and a pour date.
+    """Return survey rows without values for the houses of a run that have an estimate and a pour date.
 
     Parameters
     ----------
     results : Results
-        As `record.read` gives it.
+        As returned by `record.read`.
     houses : int, optional
-        Take so many of them, spread over the area by chance; default all.
+        Number of houses, chosen at random over the area; all by default.
 
     Returns
     -------
     DataFrame
-        As `trials.Town.table`, with lot_row and lot_id; a single survey within the last two years and a change over
-        two years for each house.
+        As `trials.Town.table`, with lot_row and lot_id. Each house has a single survey within the last two years and a
+        change over two years.
 
     Raises
     ------
@@ -60,7 +60,7 @@ def rows(results: Results, houses: int | None = None) -> pd.DataFrame:
 
 
 def town(results: Results, truths: int, houses: int | None = None) -> trials.Town:
-    """Return houses of a run (all, or so many) with what `truths` different truths would give for every survey row."""
+    """Return some or all houses of a run, with what `truths` different truths would give for every survey row."""
     table = rows(results, houses)
     assert results.inputs is not None
     return trials.town(table, results.inputs, record.area_of(results), truths)
@@ -77,7 +77,7 @@ def write(town: trials.Town, value_mm: NDArray[np.float64], path: Path, **column
         From `trials.invent`. [mm]
     path : Path
     **columns
-        Further columns of the file, such as source.
+        Further columns for the file, such as source.
     """
     table = town.table
     change = table["kind"] == "change"

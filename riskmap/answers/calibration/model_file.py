@@ -1,6 +1,6 @@
-"""The file of a calibration: plain JSON, judged value by value on reading. Nothing in it is ever run.
+"""The file of a calibration: plain JSON. Every value is checked on reading. Nothing in it is ever run.
 
-A file is refused whole when anything in it is unknown, missing, of another kind, not finite or beyond its limits.
+The whole file is refused when anything in it is unknown, missing, of another type, not finite or beyond its limits.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ MOST_DEPTH = 6
 MOST_DRAWS = 5000
 MOST_SOURCES = 200
 _DIGITS = 30
-TEXT = r"^([0-9A-Za-z][0-9A-Za-z .,:;()%/+-]*)?$"  # words and figures: no quote, bracket, sign or mark of any code
+TEXT = r"^([0-9A-Za-z][0-9A-Za-z .,:;()%/+-]*)?$"  # words and figures only: no quote, bracket or sign of any code
 
 Text = Annotated[str, Field(max_length=300, pattern=TEXT)]
 Name = Annotated[str, Field(min_length=1, max_length=64, pattern=r"^[A-Za-z0-9][A-Za-z0-9_. -]*$")]
@@ -63,7 +63,7 @@ class Counts(_Strict):
 
 
 class LayerEntry(_Strict):
-    """One layer as it was tested; None where it could not be."""
+    """One layer as it was tested; fields are None where it could not be tested."""
 
     on: bool
     blocked_error_mm: Size | None
@@ -85,7 +85,7 @@ class ParameterEntry(_Strict):
 
 
 class WeightsEntry(_Strict):
-    """The physical layer."""
+    """The result of the physical layer."""
 
     weight: Annotated[list[Weight], Field(max_length=MOST_DRAWS)]
     effective_sample_size: Size
@@ -96,7 +96,7 @@ class WeightsEntry(_Strict):
 
 
 class SourceEntry(_Strict):
-    """What leaving out one source does."""
+    """What happens when one source is left out."""
 
     name: Name
     rows: Count
@@ -107,7 +107,7 @@ class SourceEntry(_Strict):
 
 
 class FactorEntry(_Strict):
-    """How many times as much as modelled the surveyed houses moved, with its 80 % range (`factors.Factor`)."""
+    """By what factor the surveyed houses moved more than modelled, with its 80 % range (`factors.Factor`)."""
 
     of: Literal["bending", "change", "bending_from_changes"]
     rows: Count
@@ -200,7 +200,8 @@ def read(path: Path) -> Model:
     Raises
     ------
     LayerError
-        When it is no calibration file of this version, with what was found; nothing of it is used then.
+        When it is not a calibration file of this version. The error lists what was found, and nothing of the file is
+        used.
     """
     name = path.name
     if not path.is_file():
@@ -213,7 +214,7 @@ def read(path: Path) -> Model:
 
 
 def parse(raw: bytes, name: str) -> Model:
-    """Return the calibration of a file's bytes; raises as `read`."""
+    """Return the calibration of a file's bytes; it raises the same errors as `read`."""
     try:
         text = raw.decode("utf-8")
         _shallow(text)
@@ -237,7 +238,7 @@ def parse(raw: bytes, name: str) -> Model:
 
 
 def shown_all(texts: list[str]) -> str:
-    """Return texts of a check, cut and with control characters written out."""
+    """Return the texts of a validation error, shortened and with control characters written out."""
     return "; ".join(shown(part) if len(part) < 40 else f"{shown(part[:39])}{shown(part[39:78])}" for part in texts)
 
 
@@ -259,7 +260,10 @@ def _once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
 
 
 def _shallow(text: str) -> None:
-    """Refuse deep nesting before it is read; brackets inside texts do not count. One pass, whatever the text."""
+    """Refuse deep nesting before the file is parsed; brackets inside texts do not count.
+
+    It makes one pass, whatever the text.
+    """
     depth, inside = 0, False
     for match in re.finditer(r'\\.|["\[\]{}]', text, re.DOTALL):
         mark = match.group()

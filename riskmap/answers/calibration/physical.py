@@ -1,8 +1,9 @@
-"""The physical layer: weights over the draws that the run already made.
+"""The physical layer: weights over the model runs that the estimate already has.
 
-Every draw is one set of common parameters. Its weight is the probability of the surveys under it, with reading error,
-as-built unevenness (single surveys), the lot's own scatter, and a discrepancy in proportion to the expectation of which
-a share is alike between neighbours. Size and share of the discrepancy are not known: they are averaged over a grid.
+Each model run is one set of common parameters. Its weight is the probability of the surveys under it, given reading
+error, as-built unevenness (single surveys), the scatter of the lot itself, and a discrepancy. The discrepancy is
+proportional to the expectation, and neighbours have a share of it in common. Its size and that share are not known, so
+they are averaged over a grid.
 """
 
 from __future__ import annotations
@@ -20,17 +21,18 @@ from riskmap.common.constants import NORMAL_P90
 Array = NDArray[np.float64]
 Whole = NDArray[np.int64]
 
-# Judgement: below it a 10th percentile rests on three draws. It carries the ranges: of 40 invented truths (60 houses,
-# two surveys each, 200 draws) 79 % lie in the 80 % range with it and 40 % without tempering, when two or three draws
-# are left; with one survey a house 78 and 71-73 % (computed, `trials`).
+# Judgement: with a smaller sample a 10th percentile depends on three model runs. The ranges depend on this limit: of 40
+# invented truths (60 houses, two surveys each, 200 model runs) 79 % lie in the 80 % range with it and 40 % without
+# tempering, when two or three model runs remain; with one survey per house 78 and 71-73 % (computed, `trials`).
 LEAST_ESS = 30.0
-DISCREPANCY = (0.0, 0.1, 0.2, 0.35, 0.6)  # share of the expectation, one sd; judgement: up to the factor of two stated
-NEAR_SHARE = (0.0, 0.5, 0.9)  # of its variance, alike between neighbours; judgement
+# share of the expectation, one standard deviation; judgement: up to the factor of two that the products state
+DISCREPANCY = (0.0, 0.1, 0.2, 0.35, 0.6)
+NEAR_SHARE = (0.0, 0.5, 0.9)  # share of its variance that neighbours have in common; judgement
 
 
 @dataclass(frozen=True)
 class Rows:
-    """Survey rows that are compared; arrays of shape (n_row,).
+    """Survey rows that are compared. All arrays have shape (n_row,).
 
     Attributes
     ----------
@@ -51,7 +53,7 @@ class Rows:
 
     @property
     def noise_mm(self) -> Array:
-        """Reading error and, for one survey, as-built unevenness; one sd. [mm]"""
+        """Reading error and, for a single survey, as-built unevenness; one standard deviation. [mm]"""
         return np.hypot(self.reading_sd_mm, np.where(self.single, AS_BUILT_DOME_SD_MM, 0.0))
 
     def rows(self, where: NDArray[np.bool_] | Whole) -> Rows:
@@ -68,11 +70,11 @@ class Weights:
     weight : array, shape (n_draw,)
         Sums to 1.
     ess, ess_untempered : float
-        Effective sample size 1 / sum(weight^2), with and before tempering.
+        Effective sample size 1 / sum(weight^2), after and before tempering.
     exponent : float
         Power of the likelihood; below 1 when tempered.
     discrepancy : float
-        Root mean square share of the expectation that no draw explains.
+        Share of the expectation that no model run explains, root mean square.
     near_share : float
         Mean share of its variance that neighbours have in common.
     """
@@ -86,19 +88,19 @@ class Weights:
 
 
 def even(count: int) -> Weights:
-    """Return what is believed before any survey."""
+    """Return the weights before any survey: all equal."""
     return Weights(np.full(count, 1.0 / count), float(count), float(count), 0.0, 0.0, 0.0)
 
 
 def fit(rows: Rows, expected: Expected, range_m: float, least_ess: float = LEAST_ESS) -> Weights:
-    """Return the weights of the draws.
+    """Return the weights of the model runs.
 
     Parameters
     ----------
     rows : Rows
         n_row survey rows.
     expected : Expected
-        Of the same rows.
+        Expectations of the same rows.
     range_m : float
         Correlation range of the discrepancy. [m]
     least_ess : float
@@ -136,7 +138,10 @@ def _exponent(log_weight: Array, least: float) -> float:
 
 
 def log_likelihood(rows: Rows, expected: Expected, range_m: float) -> tuple[Array, Array]:
-    """Return log likelihoods (n_grid, n_draw) and the grid (n_grid, 2) of discrepancy and near share."""
+    """Return log likelihoods (n_grid, n_draw), and the grid (n_grid, 2) of discrepancy and near share.
+
+    The near share is the share of the variance of the discrepancy that neighbours have in common.
+    """
     from scipy.linalg import cho_solve, cholesky
 
     base, own, near = covariances(rows, expected, range_m)
@@ -151,9 +156,10 @@ def log_likelihood(rows: Rows, expected: Expected, range_m: float) -> tuple[Arra
 
 
 def covariances(rows: Rows, expected: Expected, range_m: float) -> tuple[Array, Array, Array]:
-    """Return covariances (n_row, n_row) of noise and lot scatter, and of a unit discrepancy of houses and neighbours.
+    """Return the covariance of noise and lot scatter, and those of a unit discrepancy per house and between neighbours.
 
-    Readings are independent; rows of one house share its as-built shape (single surveys) and its soil. [mm2]
+    Each has shape (n_row, n_row). Readings are independent. Rows of one house have its as-built shape (single surveys)
+    and its soil in common. [mm2]
     """
     same = (rows.house[:, None] == rows.house[None, :]).astype(np.float64)
     single = rows.single.astype(np.float64)
@@ -167,9 +173,9 @@ def covariances(rows: Rows, expected: Expected, range_m: float) -> tuple[Array, 
 
 
 def quantiles(values: Array, weight: Array, percents: tuple[float, ...] = (10.0, 50.0, 90.0)) -> Array:
-    """Return weighted quantiles of each row, shape (n_percent, n_row); values (n_row, n_draw).
+    """Return weighted quantiles of each row, shape (n_percent, n_row), from values (n_row, n_draw).
 
-    Linear between the middles of the steps of the weighted distribution function.
+    They are linear between the midpoints of the steps of the weighted distribution function.
     """
     order = np.argsort(values, axis=1, kind="stable")
     ordered, of = np.take_along_axis(values, order, axis=1), weight[order]
@@ -185,9 +191,10 @@ def quantiles(values: Array, weight: Array, percents: tuple[float, ...] = (10.0,
 
 
 def ranges(expected: Expected, weights: Weights) -> tuple[Array, Array, Array]:
-    """Return middle, lower and upper half of the 80 % range of the movement itself, shape (n_row,). [mm]
+    """Return median, lower half and upper half of the 80 % range of the movement itself, shape (n_row,). [mm]
 
-    Weighted quantiles of the common part, widened by the lot's scatter and by the discrepancy in quadrature.
+    The weighted quantiles of the common part are widened, in quadrature, by the scatter of the lot and by the
+    discrepancy.
     """
     low, middle, high = quantiles(expected.common, weights.weight)
     extra = NORMAL_P90 * np.hypot(expected.scatter, weights.discrepancy * expected.size)

@@ -1,10 +1,10 @@
-"""What every draw of the run expects of every survey row, and the part of it that all lots of a draw share.
+"""What each model run expects for each survey row, and the part of it that all lots of a model run share.
 
-A draw holds two kinds of parameters. Restraint, equilibrium, diffusivity, stiffness and the weather's factors are one
-value for the whole area; the quantile of the soil's extensibility, the pour month and the slab's width belong to each
-lot, and only share a number between lots so that neighbours can be compared. Only the first kind can be learned from
-other houses. So each row's expectation is averaged over the soils of the lot and regressed on both kinds: the part that
-follows the common parameters is compared with the surveys, the rest is scatter of the lot.
+A model run has two kinds of parameters. Restraint, equilibrium, diffusivity, stiffness and the factors of the weather
+have one value for the whole area. The quantile of the soil's extensibility, the pour month and the slab's width belong
+to each lot; lots use the same quantile only so that neighbours can be compared. Other houses can teach only the first
+kind. So the expectation of each row is averaged over the soils of the lot and regressed on both kinds. The part that
+follows the common parameters is compared with the surveys; the rest is scatter of the lot.
 """
 
 from __future__ import annotations
@@ -26,13 +26,14 @@ if TYPE_CHECKING:
 
 Array = NDArray[np.float64]
 
-FEWEST_DRAWS = 150  # judgement: two and a half times the terms of the regression
-SUMMARISED = {  # posterior told in these units; all are judgements or practice before a survey is read
+FEWEST_DRAWS = 150  # judgement: two and a half times the number of terms in the regression
+# units in which the posterior is reported; before a survey is read, all values are judgements or practice
+SUMMARISED = {
     "restraint": "1", "equilibrium_shift_pf": "pF", "diffusivity_m2_per_yr": "m2/yr", "stiffness_score": "normal score",
     "wet_limit_pf": "pF", "dry_limit_pf": "pF"}
 _OTHERS = ("active_depth_m", "rain_factor", "bucket_mm", "spring_n_m3", "load_pa", "edge_load_n_m", "pet_scale")
-# Parameters of one driver only: where both drivers are used each acts on half of the draws. Their terms are the value,
-# and the value in one half against the other; so one set of terms serves every setting of the driver.
+# Parameters of one driver only: where both drivers are used, each acts on half of the model runs. Their terms are the
+# value, and its difference between the halves; so one set of terms serves every setting of the driver.
 _OF_ONE_DRIVER = ("rain_factor", "no_stress_share", "curve_number", "low_filling", "high_filling")
 _LOGARITHM = ("diffusivity_m2_per_yr", "spring_n_m3")
 
@@ -54,7 +55,7 @@ class Expected:
 
     @property
     def size(self) -> Array:
-        """Signed typical size of each row's expectation, shape (n_row,): its sign and root mean square. [mm]"""
+        """Signed typical size of each row's expectation, shape (n_row,): its root mean square with its sign. [mm]"""
         mean = self.common.mean(axis=1)
         return np.where(mean < 0, -1.0, 1.0) * np.sqrt((self.common**2).mean(axis=1))
 
@@ -64,7 +65,7 @@ class Expected:
 
 
 def parameters(draws: Draws) -> dict[str, Array]:
-    """Return the common parameters of the draws by name, (n_draw,) each, in the units of `SUMMARISED`."""
+    """Return the common parameters of the model runs by name, (n_draw,) each, in the units of `SUMMARISED`."""
     named = {"stiffness_score": draws.stiffness}
     return {name: named.get(name, getattr(draws, name, draws.stiffness)) for name in (*SUMMARISED, *_OTHERS)}
 
@@ -75,7 +76,7 @@ def _standard(values: Array) -> Array:
 
 
 def _terms(draws: Draws) -> tuple[Array, Array]:
-    """Return regression terms of the common parameters (n_draw, n) and of the lot's own (n_draw, m)."""
+    """Return regression terms of the common parameters (n_draw, n) and of the lot's own parameters (n_draw, m)."""
     values = parameters(draws)
     z = np.column_stack([_standard(np.log(v) if name in _LOGARITHM else v) for name, v in values.items()])
     main = z[:, : len(SUMMARISED)]
@@ -89,9 +90,10 @@ def _terms(draws: Draws) -> tuple[Array, Array]:
 
 
 def projection(draws: Draws) -> Array:
-    """Return the matrix (n_draw, n_draw) that takes expectations to the part that common parameters explain.
+    """Return the matrix (n_draw, n_draw) that projects expectations on the part that common parameters explain.
 
-    Least squares with a slight ridge (1e-6 of the draws), so that a parameter held fixed does no harm.
+    It uses least squares with a slight ridge (1e-6 of the number of model runs), so that a parameter with a fixed value
+    does no harm.
     """
     common, own = _terms(draws)
     design = np.column_stack([common, own])
@@ -100,7 +102,7 @@ def projection(draws: Draws) -> Array:
 
 
 def smooth(values: Array, variance: Array, draws: Draws) -> Expected:
-    """Return expectations split into common part and scatter.
+    """Split expectations into the common part and scatter.
 
     Parameters
     ----------
@@ -117,16 +119,16 @@ def smooth(values: Array, variance: Array, draws: Draws) -> Expected:
 
 def of_rows(table: pd.DataFrame, inputs: MovementInputs, area: Area, draws: Draws, *, one_soil: bool = False,
             workers: int | None = 1) -> tuple[Array, Array]:
-    """Return mean and variance over soils of each survey row, shape (n_row, n_draw). [mm, mm2]
+    """Return mean and variance over the soils of each survey row, shape (n_row, n_draw). [mm, mm2]
 
     Parameters
     ----------
     table : DataFrame
         archetype, kind, first_month, second_month; rows with archetype -1 give nan.
     draws : Draws
-        Those of the run, or others of the same settings.
+        The draws of the run, or others of the same settings.
     one_soil : bool
-        Give the value on the one soil that each draw stands on instead of the mean, and no variance.
+        Return the value on the one soil that each model run uses, instead of the mean, with zero variance.
     """
     mean = np.full((len(table), draws.count), np.nan)
     variance = np.full_like(mean, np.nan)

@@ -1,4 +1,4 @@
-"""A calibration on the two sides of a comparison: both have the same one or neither has any."""
+"""Calibration on the two sides of a comparison: both sides must have the same one, or neither may have any."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 
 def same_calibration(a: Results, b: Results) -> None:
-    """Refuse two runs of which one is calibrated and the other is not, or with another calibration.
+    """Refuse two runs when only one is calibrated, or when they have different calibrations.
 
     Raises
     ------
@@ -41,9 +41,9 @@ def with_calibrated(change: pd.DataFrame, a: Results, b: Results) -> pd.DataFram
     Parameters
     ----------
     change : DataFrame
-        Of `compare`, with lot_row_before and lot_row_after (-1 where a side does not have the lot).
+        As returned by `compare`, with lot_row_before and lot_row_after (-1 where a side does not have the lot).
     a, b : Results
-        Both sides. Without calibrated columns the table is returned as it is.
+        Both sides. Without calibrated columns the table is returned unchanged.
     """
     if not calibrated.has(a.lots.columns) or not calibrated.has(b.lots.columns):
         return change

@@ -1,8 +1,10 @@
-"""The statistical layer: ridge regression of what the physical layer leaves, on soil, age and season only.
+"""The statistical layer: a ridge regression of what the physical layer leaves unexplained, on soil, age and season
+only.
 
-Ridge, not a Gaussian process: with some tens of houses both do alike, and eight coefficients can be read, checked and
-written as plain numbers. The correction is a function of the house and the month; for a change between two surveys its
-difference is fitted, so that changes and single surveys tell the same coefficients.
+It is a ridge regression and not a Gaussian process: with some tens of houses both predict equally well, and eight
+coefficients can be read, checked and written as plain numbers. The correction is a function of the house and the month;
+for a change between two surveys its difference is fitted, so that changes and single surveys determine the same
+coefficients.
 """
 
 from __future__ import annotations
@@ -18,7 +20,7 @@ if TYPE_CHECKING:
 Array = NDArray[np.float64]
 
 TERMS = ("one", "soil", "age", "soil_age", "season_sin", "season_cos", "soil_season_sin", "soil_season_cos")
-SOIL_PCT, AGE_LOG = 10.0, 3.0  # scales that bring the terms near to 1: 10 % extensibility, ln(1 + 19 years)
+SOIL_PCT, AGE_LOG = 10.0, 3.0  # scales that bring the terms close to 1: 10 % extensibility, ln(1 + 19 years)
 ALPHAS = (1.0, 3.0, 10.0, 30.0, 100.0, 300.0)
 INNER_FOLDS = 5
 
@@ -37,13 +39,13 @@ def terms(lep_pct: Array, age_yr: Array, calendar: Array) -> Array:
     """
     soil = lep_pct / SOIL_PCT
     age = np.log1p(np.maximum(age_yr, 0.0)) / AGE_LOG
-    angle = 2 * np.pi * (calendar + 1) / 12  # end of the month
+    angle = 2 * np.pi * (calendar + 1) / 12  # at the end of the month
     sin, cos = np.sin(angle), np.cos(angle)
     return np.column_stack([np.ones_like(soil), soil, age, soil * age, sin, cos, soil * sin, soil * cos])
 
 
 def of_rows(table: pd.DataFrame) -> Array:
-    """Return the terms of survey rows, shape (n, 8): at the survey, or the difference of two.
+    """Return the terms of survey rows, shape (n, 8): those at the survey, or the difference of two surveys.
 
     table: kind, first_month, second_month, lep_pct, pour_month.
     """
@@ -55,14 +57,14 @@ def of_rows(table: pd.DataFrame) -> Array:
 
 
 def fit(features: Array, residual_mm: Array, noise_mm: Array, group: NDArray[np.int64]) -> tuple[Array, float]:
-    """Return coefficients (8,) in mm per term and the penalty, which is chosen by leaving out groups of blocks.
+    """Return coefficients (8,) in mm per term, and the penalty, which is chosen by leaving out groups of blocks.
 
     Parameters
     ----------
     features : array, shape (n, 8)
         `terms`, or their difference for a change.
     residual_mm, noise_mm : array, shape (n,)
-        Measured minus the physical layer's middle; one standard deviation of the noise.
+        Measured value minus the median of the physical layer; one standard deviation of the noise.
     group : int array, shape (n,)
         Block of each row.
     """

@@ -1,13 +1,13 @@
-"""The table of survey results: read, judged row by row, matched to the lots of a run.
+"""The table of survey results: it is read, checked row by row and matched to the lots of a run.
 
-One row is one comparison: a change of the middle above the edge between two months, or its value at one month. Only the
-columns listed here are read. Who measured becomes a number (`source 1`): names are not carried on.
+One row is one comparison: the height of the middle above the edge in one month, or the change of that height between
+two months. Only the columns listed here are read. Who measured becomes a number (`source 1`): names go no further.
 
 Rows of one house that contradict each other are reported, and the whole house is left out: nothing says which row is
-right, and a mean of them is no measurement. That is so for two values of the same dates and for values and changes that
-do not add up (`survey.contradictions.normalized`, with each row's own reading_sd_mm), for a survey before the slab was
-poured, and for one in the future. A source whose single surveys are all within the reading error of level is left out
-too: new slabs differ by more, so its values are in another unit.
+right, and a mean of them is not a measurement. This covers two values of the same dates, values and changes that do not
+add up (`survey.contradictions.normalized`, with the reading_sd_mm of each row), a survey before the slab was poured,
+and a survey in the future. A source is left out too when all its single surveys are level within the reading error: new
+slabs differ by more, so its values are in another unit.
 """
 
 from __future__ import annotations
@@ -38,15 +38,16 @@ if TYPE_CHECKING:
 COLUMNS = ("lot_id", "first_date", "second_date", "change_mm", "dome_mm", "reading_sd_mm", "source", "block", "exclude",
            "unit")
 INCHES = {"change_in": "change_mm", "dome_in": "dome_mm", "reading_sd_in": "reading_sd_mm"}
-MOST_BYTES = 5 * 1024**2  # judgement: a row is some sixty bytes
+MOST_BYTES = 5 * 1024**2  # judgement: a row has about sixty bytes
 MOST_ROWS = 2000  # judgement: the covariance of all rows is solved at once
 LONGEST_CELL = 200
 LARGEST_MM = 300.0  # judgement: a foot; more is a wrong unit or another quantity
 SD_LIMITS_MM = (0.1, 25.0)  # judgement
-# computed: with as-built domes of 6.75 mm, one sd, six are all within 2.54 mm in fewer than one case in a thousand
+# computed: as-built domes have a standard deviation of 6.75 mm, so six are all within 2.54 mm in fewer than one case in
+# a thousand
 FEWEST_FLAT = 6
 
-# About places that stand for groups of people, besides what a lot file may not hold.
+# Places that represent groups of people, in addition to what a lot file may not contain.
 _PLACES = re.compile(r"zip\w*|postcode\w*|postal\w*|tract\w*|census\w*|geoid\w*|blockgroup\w*|neighbou?rhood\w*|"
                      r"population\w*|household\w*|percent|minority\w*|poverty\w*|nationality\w*|language\w*")
 _NUMBER = re.compile(r"[+-]?[0-9]{1,6}(\.[0-9]{0,9})?")
@@ -61,19 +62,19 @@ def read(path: Path) -> tuple[pd.DataFrame, list[Problem]]:
     ----------
     path : Path
         Columns: lot_id, first_date; second_date and change_mm (second minus first), or dome_mm (middle minus edge at
-        first_date); if wanted reading_sd_mm, source, block, exclude. Inches: change_in, dome_in, reading_sd_in.
+        first_date); optional reading_sd_mm, source, block, exclude. For inches: change_in, dome_in, reading_sd_in.
 
     Returns
     -------
     DataFrame
-        One row per row of the file, none lost: row, lot_id, kind (`change`, `single`), first_month, second_month
-        (-1 without), value_mm, reading_sd_mm, source, block, why (code of the finding that bars the row, or empty).
+        One row for every row of the file: row, lot_id, kind (`change`, `single`), first_month, second_month (-1
+        without), value_mm, reading_sd_mm, source, block, why (code of the finding that bars the row, or empty).
     list of Problem
 
     Raises
     ------
     LayerError
-        When the file is no such table.
+        When the file is not such a table.
     """
     name = path.name
     texts, problems = _texts(path, name)
@@ -125,7 +126,7 @@ def read(path: Path) -> tuple[pd.DataFrame, list[Problem]]:
 
 
 def _bar_units(marker: RowMarker, table: pd.DataFrame, texts: pd.DataFrame) -> None:
-    """Bar rows whose own unit is not that of the columns, and sources whose values look like another unit."""
+    """Bar rows whose own unit differs from that of the columns, and sources whose values look as if in another unit."""
     unit = texts["unit"].str.lower().map(lambda text: UNIT_WORDS.get(text, text))
     named = np.where(table["kind"] == "change", texts["change_unit"], texts["dome_unit"])
     marker.bar((unit != "") & (unit != named), "E-CAL-065", "unit", texts["unit"], rule="the row's unit is not that of "
@@ -140,7 +141,10 @@ def _bar_units(marker: RowMarker, table: pd.DataFrame, texts: pd.DataFrame) -> N
 
 
 def _bar_contradictions(marker: RowMarker, table: pd.DataFrame, lot: pd.Series) -> None:
-    """Bar all rows of a house whose values and changes contradict each other: unknown are the values of its months."""
+    """Bar all rows of a house whose values and changes contradict each other.
+
+    The unknowns are the values in its months.
+    """
     usable = table[table["why"] == ""]
     for _, rows in usable[usable.duplicated("lot_id", keep=False)].groupby("lot_id", sort=False):
         months = sorted({*rows["first_month"], *rows.loc[rows["kind"] == "change", "second_month"]})
@@ -158,7 +162,7 @@ def _bar_contradictions(marker: RowMarker, table: pd.DataFrame, lot: pd.Series) 
 
 
 def bar_rest_of_house(marker: RowMarker, table: pd.DataFrame, mask: NDArray[np.bool_]) -> None:
-    """Bar the other rows of houses of which one row is marked: its dates contradict, so dates or house are wrong."""
+    """Bar the other rows of houses with a marked row: its dates contradict, so the dates or the house are wrong."""
     others = table["lot_id"].isin(table.loc[mask, "lot_id"]).to_numpy() & (table["why"] == "").to_numpy() & ~mask
     marker.bar(others, "E-CAL-064", "lot_id", table["lot_id"], rule="another row of this house has a date that cannot "
                "be.", remedy="Correct that row's date, the house's lot_id or its pour date; until then none of the "
@@ -166,14 +170,14 @@ def bar_rest_of_house(marker: RowMarker, table: pd.DataFrame, mask: NDArray[np.b
 
 
 class RowMarker:
-    """Marks rows that cannot be used and says why; the first finding of a row stands in the table."""
+    """Marks rows that cannot be used and says why. The table shows the first finding of each row."""
 
     def __init__(self, name: str, table: pd.DataFrame, problems: list[Problem]) -> None:
-        """Take the file's name, the table whose column `why` is filled, and the list that receives the findings."""
+        """Take the file's name, the table whose column `why` is filled, and the list to which findings are added."""
         self.name, self.table, self.problems = name, table, problems
 
     def bar(self, mask: object, code: str, column: str, values: pd.Series, *, rule: str, remedy: str) -> None:
-        """Bar the marked rows; each is told once per rule."""
+        """Bar the marked rows; each row is reported once per rule."""
         where = np.flatnonzero(np.asarray(mask, dtype=bool))
         for i in where.tolist():
             self.problems.append(Problem(code, self.name, rule=rule, remedy=remedy, action="Row kept in the table, not "
@@ -220,7 +224,10 @@ def _texts(path: Path, name: str) -> tuple[pd.DataFrame, list[Problem]]:
 
 
 def _dropped(columns: list[str], name: str) -> list[Problem]:
-    """Return findings on columns that are let go: those about people or their groups, and others; names only."""
+    """Return findings on columns that are dropped: those about people or their groups, and others.
+
+    They contain only the names of the columns.
+    """
     people = [c for c in columns if is_personal(c) or any(_PLACES.fullmatch(w) for w in re.split(r"[\W_]+", c))]
     other = [c for c in columns if c and c not in people]
     out = []
@@ -276,25 +283,26 @@ def _numbers(texts: pd.Series, marker: RowMarker, column: str) -> NDArray[np.flo
 
 def match(table: pd.DataFrame, results: Results, name: str, latest: int | None = None) \
         -> tuple[pd.DataFrame, list[Problem]]:
-    """Add the lot of each row: lot_row (-1 without), archetype, lep_pct, pour_month, x_m, y_m; bar rows without a lot.
+    """Find the lot of each row and add lot_row (-1 without a lot), archetype, lep_pct, pour_month, x_m, y_m; rows
+    without a lot are barred.
 
     Parameters
     ----------
     table : DataFrame
-        From `read`.
+        As returned by `read`.
     results : Results
         The run, with its inputs.
     name : str
         File name for the findings.
     latest : int, optional
-        The present month; a survey after it, and after the run's month, is an error and not a newer survey.
+        The present month; a survey after both this month and the run's month is an error, not a newer survey.
     """
     out = table.copy()
     problems: list[Problem] = []
     marker = RowMarker(name, out, problems)
     lots = results.lots
     ids = lots["lot_id"].astype(str).str.strip()
-    known = out["lot_id"].isin(set(ids))  # an id copied from a CSV of the run may have its apostrophe in front
+    known = out["lot_id"].isin(set(ids))  # an id copied from a CSV of the run may begin with its apostrophe
     out["lot_id"] = out["lot_id"].where(known, csv_table.unguarded(out["lot_id"].astype("str")))
     counts = out["lot_id"].map(ids.value_counts()).fillna(0).to_numpy(np.int64)
     marker.bar((counts == 0) & (out["lot_id"] != ""), "E-CAL-011", "lot_id", out["lot_id"],
@@ -336,7 +344,7 @@ def with_ground(table: pd.DataFrame, results: Results) -> pd.DataFrame:
 
 
 def pour_months(lots: pd.DataFrame) -> NDArray[np.float64]:
-    """Return the middle of earliest and latest pour month as month numbers; nan without dates."""
+    """Return the midpoint of the earliest and latest pour month as month numbers; nan without dates."""
     ends = [12.0 * pd.to_numeric(lots[name].str[:4], errors="coerce")
             + pd.to_numeric(lots[name].str[5:7], errors="coerce") - 1
             for name in ("pour_from", "pour_to")]

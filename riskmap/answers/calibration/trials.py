@@ -1,9 +1,9 @@
-"""Invented surveys from known parameters: does the calibration find them, and does it know when it cannot?
+"""Invented surveys from known parameters: does the calibration find them, and does it notice when it cannot?
 
-Nothing here is measured. A truth is one set of common parameters drawn like those of a run but from another seed; every
-house has its own soil, width and pour month; a discrepancy in proportion to the movement, alike between neighbours;
-as-built unevenness and reading error. `study` repeats it over many truths and tells how often the truth lies where the
-calibration says. It proves that the machinery works, not that the model fits any real ground.
+Nothing here is measured. A truth is one set of common parameters, sampled like those of a run but with another seed.
+Every house has its own soil, width and pour month, a discrepancy that is proportional to the movement and similar
+between neighbours, as-built unevenness and reading error. `study` repeats this over many truths and reports how often
+the truth lies where the calibration says. It proves that the machinery works, not that the model fits any real ground.
 """
 
 from __future__ import annotations
@@ -28,22 +28,22 @@ if TYPE_CHECKING:
 
 Array = NDArray[np.float64]
 
-OWN = ("component", "extensibility", "half_width", "pour")  # drawn for every house
-VARIANTS = 8  # houses of one truth share so many sets of their own parameters
-CHANGE_SD_MM, SINGLE_SD_MM = 3.6, 2.5  # reading errors of the invented surveys
+OWN = ("component", "extensibility", "half_width", "pour")  # sampled separately for every house
+VARIANTS = 8  # number of own-parameter sets that the houses of one truth share
+CHANGE_SD_MM, SINGLE_SD_MM = 3.6, 2.5  # reading errors given to the invented surveys
 TRUTH_SEED = 77
 
 
 @dataclass(frozen=True)
 class Town:
-    """Invented houses with what the run expects and what every truth gives.
+    """Invented houses, with what the run expects of them and what every truth gives.
 
     Attributes
     ----------
     table : DataFrame
         One row per survey: house, archetype, kind, first_month, second_month, x_m, y_m, lep_pct, pour_month.
     draws, truth_draws : Draws
-        Of the run; of the truths, `VARIANTS` of each.
+        The draws of the run, and those of the truths, `VARIANTS` for each truth.
     expected : Expected
     truth_mm : array, shape (n_row, n_truth, VARIANTS)
     """
@@ -78,7 +78,7 @@ class Town:
 
 
 def truths(settings: Any, count: int, seed: int = TRUTH_SEED) -> Draws:
-    """Return draws of `count` truths: `VARIANTS` in a row share the common parameters and differ in their own."""
+    """Return draws of `count` truths: each `VARIANTS` in a row share the common parameters, not the houses' own."""
     common = random.make(settings.model_copy(update={"draws": max(count, 20), "seed": seed}))
     every = random.make(settings.model_copy(update={"draws": max(count, 20) * VARIANTS, "seed": seed + 1}))
     rng = np.random.default_rng([seed, 2])
@@ -95,7 +95,7 @@ def town(table: pd.DataFrame, inputs: MovementInputs, area: Area, count: int, *,
     Parameters
     ----------
     table : DataFrame
-        As in `Town.table`; every survey after the pour.
+        As in `Town.table`; every survey must be after the pour.
     """
     own, others = random.make(area.movement), truths(area.movement, count, seed)
     expected = predict.smooth(*predict.of_rows(table, inputs, area, own, workers=workers), own)
@@ -104,7 +104,7 @@ def town(table: pd.DataFrame, inputs: MovementInputs, area: Area, count: int, *,
 
 
 def near_field(x_m: Array, y_m: Array, range_m: float, rng: np.random.Generator) -> Array:
-    """Return a unit normal field with correlation exp(-distance / range), shape (n,)."""
+    """Return a normal field of unit variance with correlation exp(-distance / range), shape (n,)."""
     away = np.hypot(x_m[:, None] - x_m, y_m[:, None] - y_m)
     field: Array = np.linalg.cholesky(np.exp(-away / range_m) + 1e-9 * np.eye(x_m.size)) @ rng.normal(size=x_m.size)
     return field
@@ -118,13 +118,14 @@ def invent(town: Town, truth: int, seed: int, *, discrepancy: float = 0.15, near
     ----------
     town : Town
     truth, seed : int
-        Which truth; seed of everything else.
+        Which truth to use; seed of everything else.
     discrepancy, near_share : float
-        Share of the movement that no draw explains, one sd; share of its variance that neighbours have in common.
+        Share of the movement that no model run explains (one standard deviation), and share of its variance that
+        neighbours have in common.
     range_m : float
         Correlation range. [m]
     near_mm : float
-        One sd of a further error that neighbours share and that does not follow the movement. [mm]
+        Standard deviation of a further error that neighbours share and that does not follow the movement. [mm]
     """
     rng = np.random.default_rng([seed, truth])
     table = town.table
@@ -147,8 +148,9 @@ def of_known_factor(town: Town, factor: float, seed: int, *, discrepancy: float 
                     range_m: float = blocks.RANGE_M) -> Array:
     """Return invented survey values of houses that move `factor` times as much as modelled, shape (n_row,). [mm]
 
-    The model's median times the factor, with a discrepancy in proportion of which a share is alike between neighbours,
-    the scatter of each house, its as-built shape and reading errors. Rows of a house share all but the last.
+    Each value is the model's median times the factor, plus a proportional discrepancy of which neighbours have a share
+    in common, the scatter of the house, its as-built shape and a reading error. Rows of one house share all of these
+    except the reading error.
     """
     rng = np.random.default_rng([seed, 5])
     house = town.table["house"].to_numpy(np.int64)
@@ -166,16 +168,16 @@ def of_known_factor(town: Town, factor: float, seed: int, *, discrepancy: float 
 
 
 def factor_study(town: Town, factor: float, seeds: int, bending: predict.Expected | None = None) -> pd.DataFrame:
-    """Calibrate against surveys of a known factor; one row per seed and factor that is told.
+    """Calibrate against surveys of a known factor; one row per seed and per factor that could be computed.
 
     Parameters
     ----------
     town : Town
-        With single surveys or with changes.
+        It has single surveys or changes.
     factor : float
     seeds : int
     bending : Expected, optional
-        As of `SurveyRows`, for changes.
+        As in `SurveyRows`, for changes.
 
     Returns
     -------

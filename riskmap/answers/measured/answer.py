@@ -1,4 +1,4 @@
-"""From a run and a measured series to the answer: which cell and soil, which drivers, which comparisons."""
+"""From a run and a measured series to the answer: which cell, soil and drivers are compared, and each comparison."""
 
 from __future__ import annotations
 
@@ -36,7 +36,7 @@ class Place:
     lot : str
         Identifier, or empty.
     archetype : int
-        Of the lot, or -1.
+        Archetype of the lot, or -1.
     """
 
     cell: int
@@ -45,7 +45,7 @@ class Place:
 
 
 def ends(dry: float | None, wet: float | None, kind: str | None) -> Ends:
-    """Return the two ends of wetness; ValueError for one alone, ends out of order, or an unknown kind."""
+    """Return the two ends of wetness; ValueError for a single end, ends out of order, or an unknown kind."""
     if kind is not None and kind not in KINDS:
         raise ValueError(f"kind is one of {joined(KINDS)}, not {kind!r}")
     if (dry is None) != (wet is None):
@@ -56,12 +56,12 @@ def ends(dry: float | None, wet: float | None, kind: str | None) -> Ends:
 
 
 def place_of(results: Results, cell: str | None, lot: str | None) -> Place:
-    """Return the climate cell that is asked for, by its name or by a lot.
+    """Return the climate cell that was asked for, by its name or by a lot.
 
     Raises
     ------
     RunFolderError
-        When the run holds no weather, has no such cell or lot, or several and none is named.
+        When the run has no weather or no such cell or lot, or when it has several cells and none is named.
     """
     inputs = results.inputs
     if inputs is None:
@@ -109,7 +109,7 @@ def report(series: Series, results: Results, place: Place, given: Ends) -> Measu
     Raises
     ------
     LayerError
-        When ends of wetness are given for a series that is no water content.
+        When ends of wetness are given for a series that is not a water content.
     """
     inputs = results.inputs
     assert inputs is not None

@@ -18,9 +18,10 @@ from riskmap.common.month_numbers import month_name
 
 AGREES, DISAGREES, CANNOT = "agrees", "disagrees", "cannot tell"
 LEAST_MONTHS, LEAST_FOR_ANOMALIES = 24, 36  # judgement: every calendar month twice, or three times
-SURFACE_M = 0.2  # a probe down to here is compared with the surface driver, a deeper one with open ground
-R_FAIR, R_ANOMALY_FAIR = 0.7, 0.5  # the mark of the evidence page; judgement
-LEVEL_FAIR, FACTOR_FAIR, SIZE_FACTOR_FAIR = 0.1, 1.5, 2.0  # as on the evidence page; size: as every product says
+SURFACE_M = 0.2  # a probe down to this depth is compared with the surface driver, a deeper one with open ground
+R_FAIR, R_ANOMALY_FAIR = 0.7, 0.5  # the limit of the evidence page; judgement
+# as on the evidence page; for size, the factor that every product states
+LEVEL_FAIR, FACTOR_FAIR, SIZE_FACTOR_FAIR = 0.1, 1.5, 2.0
 TIMING, ANOMALIES, LEVEL, DAMPING, LAG, SIZE = ("timing", "anomalies", "mean wetness", "damping", "lag",
                                                 "yearly movement")
 
@@ -35,16 +36,16 @@ class Row:
     driver : str
     what : str
     measured, ours : float
-        nan where there is none: r is a figure of both together and is in `ours`.
+        nan where there is none. r describes both series together and is in `ours`.
     unit, tolerance : str
     months : int
-        Month ends compared.
+        Number of month ends compared.
     outcome : str
         `agrees`, `disagrees` or `cannot tell`.
     meaning : str
-        What it means for the estimate, or why nothing can be told.
+        What it means for the estimate, or why nothing can be said.
     rms : float
-        Root mean square error of relative wetness, with `mean wetness`.
+        Root mean square error of relative wetness; only for `mean wetness`.
     """
 
     depth_m: float
@@ -62,7 +63,7 @@ class Row:
 
 @dataclass(frozen=True)
 class Ends:
-    """Values of the driest and the wettest ground, in the unit of the series; none: the series' own extremes."""
+    """Values of the driest and the wettest ground, in the unit of the series; if none, the extremes of the series."""
 
     dry: float | None = None
     wet: float | None = None
@@ -74,7 +75,7 @@ class Ends:
 
 
 def wetness(series: Series, depth_m: float, ends: Ends) -> pd.Series:
-    """Return measured relative wetness at month ends; by the extremes of all values where no ends are given."""
+    """Return measured relative wetness at month ends, between the given ends, or else between the extremes."""
     values, every = series.month_ends(depth_m), series.at(depth_m)
     if series.kind == "share":
         return values
@@ -83,7 +84,7 @@ def wetness(series: Series, depth_m: float, ends: Ends) -> pd.Series:
 
 
 def months_of(series: Series, modelled: list[Modelled], ends: Ends, soil: Soil) -> pd.DataFrame:
-    """Return month, depth, driver, measured and ours for every month end that both have."""
+    """Return month, depth, driver, measured and ours for every month end that both series have."""
     parts = []
     for model in modelled:
         for depth in series.depths_m:
@@ -202,13 +203,16 @@ def _angle_of_months(months: NDArray[np.int64]) -> NDArray[np.float64]:
 
 
 def _angle_of_days(days: pd.DatetimeIndex) -> NDArray[np.float64]:
-    """Return the time in the year of days, whose ends of months are those of `_angle_of_months` within a day."""
+    """Return the time in the year of days.
+
+    A month's last day gives the same as `_angle_of_months`, within a day. [radian]
+    """
     passed = np.asarray(days.day_of_year, float)  # type: ignore[attr-defined]
     return np.asarray(2 * np.pi * passed / series_fit.DAYS_PER_YEAR)
 
 
 def _depths(series: Series, model: Modelled, table: pd.DataFrame) -> list[Row]:
-    """Return damping and lag of the yearly wave from the shallowest depth to each deeper one."""
+    """Return damping and lag of the yearly wave between the shallowest depth and each deeper one."""
     top, *deeper = series.depths_m
     rows: list[Row] = []
     own = table[table["driver"] == model.name]
@@ -264,7 +268,7 @@ def _of_waves(depth: float, name: str, fair: str, count: int, seen: list[complex
 
 def _within(depth: float, name: str, what: str, unit: str, fair: str, count: int, values: list[float],
             said: tuple[str, str, str]) -> Row:
-    """Return the row of one figure; `said`: agrees, measured larger, measured smaller."""
+    """Return the row of one figure. `said`: agrees, measured larger, measured smaller."""
     measured, ours = values
     if measured / FACTOR_FAIR <= ours <= measured * FACTOR_FAIR:
         return Row(depth, name, what, measured, ours, unit, fair, count, AGREES, said[0])

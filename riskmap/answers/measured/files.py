@@ -1,4 +1,4 @@
-"""What the comparison of a measured series says, gathered: lines for people, and the files in which it is written."""
+"""The result of comparing a measured series: lines for people, and the files in which it is written."""
 
 from __future__ import annotations
 
@@ -34,9 +34,9 @@ class MeasuredReport:
     rows : list of Row
         Every comparison.
     months : DataFrame
-        Month ends that both have: month, depth_m, driver, measured, ours.
+        Month ends that both series have: month, depth_m, driver, measured, ours.
     summary : dict
-        What summary.json holds: file, kind, cell, lot, area, today, counts, what it means, ends, problems.
+        The content of summary.json: file, kind, cell, lot, area, today, counts, what it means, ends, problems.
     problems : list of Problem
     """
 
@@ -81,7 +81,7 @@ class MeasuredReport:
 
     @property
     def meanings(self) -> list[str]:
-        """What each comparison means, each sentence once, with where it was found when that differs."""
+        """What each comparison means: each sentence once, with the place where it was found when that differs."""
         said: dict[str, list[Row]] = {}
         for row in sorted((row for row in self.rows if row.outcome != CANNOT), key=lambda row: ORDER[row.outcome]):
             said.setdefault(row.meaning, []).append(row)
@@ -92,7 +92,7 @@ class MeasuredReport:
 
 
 def where(rows: list[Row], drivers: list[str]) -> str:
-    """Return the depths of rows, and the driver where not all drivers have them; `drivers` of the whole answer."""
+    """Return the depths of rows, and the driver where not all drivers have them; `drivers` are those of the answer."""
     depths = {driver: sorted({row.depth_m for row in rows if row.driver == driver}) for driver in drivers}
     of_all = list(depths.values())
     if all(own == of_all[0] for own in of_all):

@@ -1,4 +1,4 @@
-"""What the driver of a run says for the months and depths of a measured series; default settings, nothing drawn."""
+"""The driver of a run for the months and depths of a measured series, with default settings and no varied inputs."""
 
 from __future__ import annotations
 
@@ -21,16 +21,16 @@ if TYPE_CHECKING:
 
 Array = NDArray[np.float64]
 NAMES = {"day": "day steps", "month": "monthly bucket"}
-ONE_CLAY_PCT = 6.0  # where no lot is named: any value gives the same timing
+ONE_CLAY_PCT = 6.0  # used where no lot is named: any value gives the same timing
 
 
 @dataclass(frozen=True)
 class Soil:
-    """Soil of a lot as the run holds it: profiles with their weights, or one clay where no lot is named."""
+    """Soil of a lot as the run has it: profiles with their weights, or one clay where no lot is named."""
 
     layers: Layers
     weights: dict[int, float]
-    cap_m: dict[int, float]  # what rock or a lasting water table leaves of the active depth
+    cap_m: dict[int, float]  # share of the active depth that rock or a lasting water table leaves
     known: bool
 
     @classmethod
@@ -44,7 +44,7 @@ class Soil:
 
     @classmethod
     def one_clay(cls, area: Area) -> Soil:
-        """Return one clay throughout, for the timing of a level where no lot is named."""
+        """Return one uniform clay, for the timing of a level where no lot is named."""
         profile = pd.DataFrame({"profile_id": [0], "rock_depth_m": [np.inf]})
         layer = pd.DataFrame({"profile_id": [0], "top_m": [0.0], "bottom_m": [2.0], "lep_low_pct": [ONE_CLAY_PCT],
                               "lep_pct": [ONE_CLAY_PCT], "lep_high_pct": [ONE_CLAY_PCT]})
@@ -88,7 +88,7 @@ class Modelled:
     def wetness(self, depth_m: float) -> pd.Series:
         """Return relative wetness at month ends: 0 at the dry limit of suction, 1 at the wet one.
 
-        At depth 0 that of the surface, deeper that of open ground.
+        At depth 0 it is the wetness of the surface, at greater depths that of open ground.
         """
         movement = self.area.movement
         suction = self.surface_pf
@@ -103,7 +103,7 @@ class Modelled:
         return self._series((movement.dry_limit_pf - suction) / (movement.dry_limit_pf - movement.wet_limit_pf))
 
     def level_mm(self, depth_m: float, soil: Soil) -> pd.Series:
-        """Return the level of open ground at a depth, about its mean, mean of the lot's profiles. [mm]"""
+        """Return the level of open ground at a depth, relative to its mean, averaged over the lot's profiles. [mm]"""
         movement, total = self.area.movement, np.zeros(self.months.size)
         for number, weight in soil.weights.items():
             active = min(movement.active_depth_m, soil.cap_m[number])

@@ -1,6 +1,6 @@
-"""The file of a measured series: CSV with date, depth_m and one column of values whose heading names the unit.
+"""The file of a measured series: a CSV with date, depth_m and one column of values whose heading names the unit.
 
-Every row that cannot be used is a finding; a file that can only come from a wrong unit is refused.
+Every row that cannot be used is a finding. A file whose values can only be in a wrong unit is refused.
 """
 
 from __future__ import annotations
@@ -20,21 +20,21 @@ from riskmap.common.errors import LayerError, joined, said_by, shown
 from riskmap.common.problems import Problem
 
 MOST_BYTES, MOST_ROWS = 50 * 1024**2, 500_000  # judgement: forty years of daily values at thirty depths
-DEEPEST_M = 7.0  # as deep as an active depth may be set
-LAST_DAYS = 7  # a month's value must be of its last days (judgement)
+DEEPEST_M = 7.0  # the largest active depth that may be set
+LAST_DAYS = 7  # a month's value must be from its last days (judgement)
 MISSING = ("", "na", "n/a", "nan", "null", "none", "-", "m")
-MISSING_NUMBERS = (-99.0, -999.0, -9999.0)  # as networks of stations write a missing value
+MISSING_NUMBERS = (-99.0, -999.0, -9999.0)  # how networks of stations write a missing value
 
 
 @dataclass(frozen=True)
 class Kind:
-    """What a column of values is.
+    """The kind of a column of values.
 
     Attributes
     ----------
     heading, words : str
     scale : float
-        Our unit for one of the file's.
+        Factor from the file's unit to ours.
     low, high : float
         Possible values, in the file's unit.
     """
@@ -114,8 +114,8 @@ def read(path: Path, kind: str | None = None) -> Series:
     Raises
     ------
     LayerError
-        When there is no such file, it is no such table or too large, a column or the unit is missing, the values can
-        only be of another unit, or no row can be used.
+        When the file does not exist, is too large or is not such a table, a column or the unit is missing, the values
+        can only be in another unit, or no row can be used.
     """
     file = path.name
     if not path.is_file():
@@ -147,7 +147,7 @@ def read(path: Path, kind: str | None = None) -> Series:
 
 
 def _cells(path: Path, file: str) -> tuple[list[str], list[tuple[int, list[str]]]]:
-    """Return the heading and the rows below it with the line numbers of an editor."""
+    """Return the heading and the rows below it, with the line numbers that an editor shows."""
     try:
         text = path.read_bytes().decode("utf-8-sig")
         reader = csv.reader(io.StringIO(text, newline=""), strict=True)
@@ -194,7 +194,7 @@ def _columns(heading: list[str], kind: str | None, file: str) -> dict[str, str]:
 
 
 def _dates(text: pd.DataFrame, column: str, file: str, problems: list[Problem]) -> pd.Series:
-    """Return each row's day; a month alone is its last day."""
+    """Return the day of each row; a month without a day means its last day."""
     written = text[column]
     day = pd.to_datetime(written.where(written.str.fullmatch(_DAY.pattern)), format="%Y-%m-%d", errors="coerce")
     month = pd.to_datetime(written.where(written.str.fullmatch(_MONTH.pattern)), format="%Y-%m", errors="coerce")
@@ -204,8 +204,8 @@ def _dates(text: pd.DataFrame, column: str, file: str, problems: list[Problem]) 
     if lost.mean() > 0.5:
         first = int(np.argmax(lost))
         raise LayerError(f"E-MEA-011 {file} column {column}: the date of {int(lost.sum()):,} of {len(lost):,} rows "
-                         f"cannot be read; row {text['row'].iloc[first]}: \"{shown(written.iloc[first])}\" is no date. "
-                         "Write YYYY-MM-DD, or YYYY-MM for the end of a month.")
+                         f"cannot be read; row {text['row'].iloc[first]}: \"{shown(written.iloc[first])}\" is not a "
+                         "date. Write YYYY-MM-DD, or YYYY-MM for the end of a month.")
     problems += [Problem("E-MEA-010", file, rule="a date must be YYYY-MM-DD, or YYYY-MM for the end of a month.",
                          remedy="Correct the row.", action="Row left out.", row=int(text["row"].iloc[k]),
                          column=column, value=written.iloc[k]) for k in np.flatnonzero(lost)]
@@ -214,7 +214,7 @@ def _dates(text: pd.DataFrame, column: str, file: str, problems: list[Problem]) 
 
 def _numbers(text: pd.DataFrame, column: str, file: str, problems: list[Problem], code: str, low: float, high: float,
              unit: str, missing: tuple[float, ...]) -> pd.Series:
-    """Return numbers within limits; other cells are findings, and cells that say missing are silently absent."""
+    """Return numbers within limits. Other cells are findings; cells that say missing are absent without a finding."""
     written = text[column]
     empty = written.str.lower().isin(MISSING)
     values = pd.to_numeric(written.mask(empty), errors="coerce").astype(float)
@@ -228,7 +228,7 @@ def _numbers(text: pd.DataFrame, column: str, file: str, problems: list[Problem]
 
 
 def _values(text: pd.DataFrame, column: str, kind: str, file: str, problems: list[Problem]) -> pd.Series:
-    """Return the values in the file's unit; refuse those that can only be of another unit."""
+    """Return the values in the file's unit; refuse those that can only be in another unit."""
     plain = pd.to_numeric(text[column], errors="coerce")
     plain = plain[np.isfinite(plain) & ~plain.isin(MISSING_NUMBERS)]
     middle, most = (plain.median(), plain.max()) if len(plain) else (math.nan, math.nan)
@@ -243,7 +243,7 @@ def _values(text: pd.DataFrame, column: str, kind: str, file: str, problems: lis
 
 
 def _once(table: pd.DataFrame, file: str, problems: list[Problem]) -> pd.DataFrame:
-    """Return each day and depth once; of rows that contradict each other none is used."""
+    """Return each day and depth once; rows that contradict each other are all left out."""
     again = table.duplicated(["date", "depth_m"], keep=False)
     lost: list[int] = []
     for (date, depth), same in table[again].groupby(["date", "depth_m"], sort=True):

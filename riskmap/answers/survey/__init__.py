@@ -1,4 +1,4 @@
-"""Elevation readings of one house: from what was read to levels, deflection, change and a comparison.
+"""Elevation readings of one house: from readings to levels, deflection, change and a comparison.
 
 Pure functions on tables and arrays; files are opened by the command. Lengths in m, levels in mm, up positive.
 Nothing here says anything about the condition of a structure.

@@ -1,4 +1,5 @@
-"""Readings that contradict each other, their unit, their dates or the house: found and reported, never averaged.
+"""Readings that contradict each other, their unit, their dates or the house. They are found and reported, never
+averaged.
 
 The rule. What is expected of a survey is fixed before its readings are looked at: the reading error (practice, 0.1 in),
 the unevenness of new slabs (published) and how far a real shape may be from the dome that is fitted (computed).
@@ -6,7 +7,7 @@ Readings that differ by more contradict each other. They are reported with their
 no answer ("cannot tell"); they never widen the band that judges them. What may come to light:
 
 - Readings of one point, or ties between zeros and coverings, that differ (`contradicting`): Baarda's test.
-- Levels that are no plane with a dome, for example when some readings are in another unit (`unlike_a_dome`).
+- Levels that do not form a plane with a dome, for example when some readings are in another unit (`unlike_a_dome`).
 - Levels that differ by more than a floor does, or by less than a floor can be read to (`of_size`).
 - Dates that have not come yet, that are far apart, or that lie before the slab was poured (`of_dates`, `before_pour`).
 
@@ -17,14 +18,16 @@ Tolerances, each with its source:
 - The reading error: `levels.READING_SD_MM`.
 - `AS_BUILT_POINT_SD_MM`: new slabs differ by 13.5 mm on average a few days after placement (published: Walsh, Bashford
   & Mason 2001, abstract); the largest difference of 25 normal values is 3.9 standard deviations on average (computed).
-- `SHAPE_SHARE`: what a fitted dome leaves of flat-topped, conical and round shapes on grids of 5 by 5 to 9 by 9 points
-  is 7 to 20 % of the fitted height, root mean square, of a shape bent one way only up to 50 % (computed); 25 %
-(judgement). - `LARGEST_DOME_MM`: 5 in, the largest movement near trees that a practitioner reports (3 to 5 in;
-  practice). Used where no run says what is expected.
+- `SHAPE_SHARE`: on grids of 5 by 5 to 9 by 9 points a fitted dome leaves 7 to 20 % of its height unexplained, root
+  mean square, of flat-topped, conical and round shapes, and up to 50 % of a shape that is bent one way only
+  (computed); 25 % is used (judgement).
+- `LARGEST_DOME_MM`: 5 in, the largest movement near trees that a practitioner reports (3 to 5 in; practice). It is
+  used where no run says what is expected.
 - `LARGEST_RANGE_MM`: a foot (judgement: movement, tilt and building unevenness of one floor together stay below; a step
   between floors belongs in `exclude`). Below one reading error no floor of six points or more can be read (computed:
   six normal values lie so near to each other in 1 % of cases, 25 never).
-- `LONGEST_SURVEY_DAYS`: a month is the time step of the expectation (practice: a survey takes a day, a return a week).
+- `LONGEST_SURVEY_DAYS`: a month is the time step of the expectation (practice: a survey takes one day, and a
+  second visit follows within a week).
 """
 
 from __future__ import annotations
@@ -53,9 +56,9 @@ LARGEST_DOME_MM = 127.0
 LARGEST_RANGE_MM = 300.0
 FEWEST_TO_JUDGE = 6
 LONGEST_SURVEY_DAYS = 31
-SAME_PLACE_M = 0.05  # judgement: a point given twice may be this far from itself
-PICKS, SEED = 500, 0  # computed: with 45 % of wrong readings one pick in eleven of four points is free of them
-OTHER_UNITS = {  # factor that would put odd readings right -> what they would then be
+SAME_PLACE_M = 0.05  # judgement: two places given for one point may be this far apart
+PICKS, SEED = 500, 0  # computed: with 45 % wrong readings, one choice of four points in eleven has none of them
+OTHER_UNITS = {  # factor that would correct odd readings -> the unit they would then be in
     1 / MM_PER_INCH: "millimetres under an inch heading",
     MM_PER_INCH: "inches under a millimetre heading", 1 / 12: "inches under a foot heading",
     12.0: "feet under an inch heading",
@@ -67,15 +70,15 @@ OTHER_UNITS = {  # factor that would put odd readings right -> what they would t
 
 
 def normalized(design: Floats, value: Floats, sd: Floats | float) -> tuple[Floats, bool]:
-    """Return each row's residual over its own standard deviation, and whether all rows together fit.
+    """Return each row's residual divided by its own standard deviation, and whether all rows together fit.
 
     Parameters
     ----------
     design : array, shape (n_row, n_unknown)
-        May lack rank; unknowns that nothing determines change no residual.
+        Its rank may be too low; unknowns that nothing determines change no residual.
     value : array, shape (n_row,)
     sd : array, shape (n_row,), or float
-        Standard deviation of one row, known beforehand.
+        Standard deviation of each row, known beforehand.
 
     Returns
     -------
@@ -97,10 +100,10 @@ def normalized(design: Floats, value: Floats, sd: Floats | float) -> tuple[Float
 
 
 def contradicting(design: Floats, value: Floats, sd: float, group: NDArray[Any]) -> tuple[Mask, bool]:
-    """Return which rows contradict others, and whether what is left fits: Baarda's test, without the worst and again.
+    """Return which rows contradict others, and whether the rest fits, by Baarda's test without the worst, repeated.
 
-    Nothing says which reading of a group (a point) is the right one, so a group is in or out as a whole; groups that
-    fit equally badly are out together. Rows without another row that checks them are never out.
+    Nothing says which reading of a group (a point) is right, so a whole group is in or out. Groups that fit equally
+    badly are out together. Rows that no other row checks are never out.
     """
     out = np.zeros(len(value), dtype=bool)
     _, which, counts = np.unique(group, return_inverse=True, return_counts=True)
@@ -116,14 +119,14 @@ def contradicting(design: Floats, value: Floats, sd: float, group: NDArray[Any])
 
 
 def same_place(readings: pd.DataFrame, sd: float) -> list[str]:
-    """Return names of points in one place, read from the same zeros on the same coverings, with other readings.
+    """Return names of points that are in one place but differ, read from the same zeros on the same coverings.
 
     Parameters
     ----------
     readings : DataFrame
         point, x_m, y_m, zero, cover, net_mm.
     sd : float
-        Of one reading. [mm]
+        Standard deviation of one reading. [mm]
     """
     from scipy.spatial import KDTree
 
@@ -162,15 +165,16 @@ def allowed_sd(reading_sd_mm: float, largest_dome_mm: float) -> float:
 def unlike_a_dome(design: Floats, level: Floats, sd: float) -> Mask:
     """Return which points do not fit a plane with a dome; none when all fit within `sd`.
 
-    Least squares says whether there are any. Which ones, the fit says that half of the points follow best (published:
-    Rousseeuw 1984, Least median of squares regression), because least squares spreads the fault over all.
+    Least squares shows whether there are any. Which ones they are is shown by the fit that half of the points follow
+    best (published: Rousseeuw 1984, Least median of squares regression), because least squares spreads the error over
+    all points.
 
     Parameters
     ----------
     design : array, shape (n_point, n_unknown)
     level : array, shape (n_point,)
     sd : float
-        From `allowed_sd`. [mm]
+        As returned by `allowed_sd`. [mm]
     """
     residual, together = normalized(design, level - level.mean(), sd)
     if residual.max(initial=0.0) <= BEYOND and together:
@@ -181,7 +185,7 @@ def unlike_a_dome(design: Floats, level: Floats, sd: float) -> Mask:
 
 
 def robust(design: Floats, level: Floats) -> Floats:
-    """Return the coefficients that half of the points follow best, from a fixed set of picks."""
+    """Return the coefficients that half of the points follow best, out of a fixed set of choices."""
     rows, unknowns = design.shape
     draw = np.random.default_rng(SEED)
     picks = np.array([draw.choice(rows, unknowns, replace=False) for _ in range(PICKS)])
@@ -193,7 +197,7 @@ def robust(design: Floats, level: Floats) -> Floats:
 
 
 def likely_unit(design: Floats, level: Floats, raw: Floats, odd: Mask, sd: float) -> str:
-    """Return what would put the odd readings right, in words; empty when no other unit does."""
+    """Return in words what would correct the odd readings; empty when no other unit does."""
     fit = design @ robust(design, level)
     left = {factor: np.abs(level + raw * (factor - 1.0) - fit)[odd] for factor in OTHER_UNITS}
     good = {factor: float(np.median(away)) for factor, away in left.items() if (away <= BEYOND * sd).mean() >= 0.8}
@@ -204,8 +208,8 @@ def likely_unit(design: Floats, level: Floats, raw: Floats, odd: Mask, sd: float
 def latest_day(run_month: str | None = None) -> date:
     """Return the last day on which a reading can have been made: tomorrow, or the end of a run's month (YYYY-MM).
 
-    Tomorrow, because the house may lie in a time zone ahead of this computer's; the run's month, because the clock of a
-    computer may be behind.
+    It is tomorrow because the house may be in a time zone ahead of this computer's, and the run's month because a
+    computer's clock may be slow.
     """
     latest = date.today() + timedelta(days=1)
     if run_month is None:
@@ -240,7 +244,7 @@ def of_dates(readings: pd.DataFrame, file: str, latest: date) -> list[Problem]:
 
 
 def before_pour(readings: pd.DataFrame, lot: Mapping[str, Any], file: str) -> list[Problem]:
-    """Return a finding when readings are of a month before the earliest in which the slab can have been poured."""
+    """Return a finding when readings are from a month before the earliest in which the slab can have been poured."""
     early = str(lot.get("pour_from") or "")
     days = readings["date"].astype(str)
     old = (days != "") & (days.str[:7] < early)

@@ -1,4 +1,4 @@
-"""Contours between the points, and their drawing. Nothing is drawn outside the points or across long gaps."""
+"""Contours between the points, and their drawing. Nothing is drawn outside the points or across wide gaps."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 LONGEST_GAP_M = 6.0  # judgement: twice the 10 ft of common reading grids (5 to 10 ft, practice)
-M_PER_DEGREE = 111_320.0  # at the equator, sphere; over a house the error is below 1 mm per m
+M_PER_DEGREE = 111_320.0  # at the equator of a sphere; over a house the error is below 1 mm per m
 MOST_LINES = 400
 
 
@@ -82,7 +82,10 @@ def geojson(lines: pd.DataFrame, longitude: float, latitude: float, bearing_deg:
 
 def draw(levels: Levels, lines: pd.DataFrame, worst: pd.DataFrame, units: str, title: str, cautions: tuple[str, ...],
          kind: str) -> bytes:
-    """Return the sheet as `svg` or `pdf` bytes; equal input gives equal bytes. Letter for us, A4 for si."""
+    """Return the sheet as `svg` or `pdf` bytes; equal input gives equal bytes.
+
+    The paper is letter for us, A4 for si.
+    """
     import matplotlib
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure
@@ -126,7 +129,7 @@ def draw(levels: Levels, lines: pd.DataFrame, worst: pd.DataFrame, units: str, t
         figure.text(0.1, 0.24, "\n".join(part for text in words for part in textwrap.wrap(text, 108)), fontsize=8,
                     va="top", **plain)
         held = io.BytesIO()
-        with warnings.catch_warnings():  # a character that the font lacks is drawn as a box; the tables hold it
+        with warnings.catch_warnings():  # a character that the font lacks is drawn as a box; the tables contain it
             warnings.filterwarnings("ignore", "Glyph .* missing from font", UserWarning)
             figure.savefig(held, format=kind, metadata={"Date": None} if kind == "svg" else {"CreationDate": None})
     return held.getvalue()

@@ -1,10 +1,10 @@
-"""Measured shape beside the expected shape of a lot; change between two surveys; dates for the next one.
+"""The measured shape compared with the expected shape of a lot; change between two surveys; dates for the next one.
 
-Zero and tilt are free: only the dome or dish is compared. The as-built scatter is in the noise: new slabs in Phoenix
-differ by 13.5 mm on average a few days after placement (Walsh, Bashford & Mason 2001, J. Perf. Constr. Fac. 15(4),
-abstract). The band is made of the run's range, the reading error and the as-built scatter, all known before the survey.
-How badly the readings fit a dome never widens it: beyond what these explain they contradict each other, and no answer
-is given (`contradictions`).
+Zero and tilt are fitted freely; only the dome or dish is compared. The as-built scatter is part of the noise: new slabs
+in Phoenix differ by 13.5 mm on average a few days after placement (Walsh, Bashford & Mason 2001, J. Perf. Constr. Fac.
+15(4), abstract). The band is made of the run's range, the reading error and the as-built scatter, all known before the
+survey. A bad fit of the readings to a dome never widens it: readings that differ by more than these three explain
+contradict each other, and no answer is given (`contradictions`).
 """
 
 from __future__ import annotations
@@ -27,12 +27,13 @@ from riskmap.common.errors import LayerError, counted, joined
 from riskmap.common.problems import Problem, first_rows
 from riskmap.common.results import History
 
-AS_BUILT_DOME_SD_MM = AS_BUILT_MM / 2  # judgement: how much of it may look like a dome or dish, one sd
-NORMAL_80, NORMAL_95 = 1.2816, 1.96  # rounded as in the summaries that were written; to the digit: constants
-FEWEST_POINTS = 6  # zero, two slopes, one dome: two readings left over
-MIDDLE, EDGE = 0.5, 0.3  # judgement: of the dome's height; both must have been read
+AS_BUILT_DOME_SD_MM = AS_BUILT_MM / 2  # judgement: how much of it may look like a dome or dish, one standard deviation
+NORMAL_80, NORMAL_95 = 1.2816, 1.96  # rounded as in existing summaries: constants, to the digit
+FEWEST_POINTS = 6  # zero, two slopes and one dome leave two readings over
+MIDDLE, EDGE = 0.5, 0.3  # judgement: share of the dome's height; both points must have been read
 OPEN_GROUND = "open ground"
-# Yearly swing of slab over ground by stiffness [MN m2/m], computed with the default springs and loads (evidence.md).
+# Yearly swing of the slab over that of the ground, by stiffness [MN m2/m], computed with the default springs and loads
+# (evidence.md).
 SWING_AT_MN_M2, SWING_SHARE = (9.4, 20.0, 40.0, 61.0), (0.48, 0.38, 0.22, 0.13)
 _SWINGS = ", ".join(f"{share:.2f} at {at:g} MN m2/m" for at, share in zip(SWING_AT_MN_M2, SWING_SHARE, strict=True))
 SPACING = (
@@ -45,7 +46,10 @@ MONTH_NAMES = ("January", "February", "March", "April", "May", "June", "July", "
 
 @dataclass(frozen=True)
 class Consistency:
-    """`answer` is consistent, not consistent or cannot tell; `why` one plain sentence; `numbers` in mm; findings."""
+    """The comparison: `answer` is consistent, not consistent or cannot tell.
+
+    `why` is one plain sentence; `numbers` are in mm; `problems` are the findings.
+    """
 
     answer: str
     why: str
@@ -69,10 +73,10 @@ def dome(x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.float64]:
 
 def against(levels: Levels, lot: Mapping[str, Any], file: str = "", doubts: tuple[str, ...] = (), *,
             system: str = "si") -> Consistency:
-    """Compare the measured dome with the expected one of a lot (a row of `tables.ESTIMATE`).
+    """Compare the measured dome with that expected of a lot (a row of `tables.ESTIMATE`).
 
-    The sentences are in the unit of the page, `us` (inch) or `si` (mm); the numbers are in mm.
-    With `doubts` (those of the levels, or of dates and lot from `contradictions`) the answer is that it cannot be told.
+    The sentences are in the unit of the page, `us` (inch) or `si` (mm); the numbers are in mm. With `doubts` (on the
+    levels, or on dates and lot from `contradictions`) the answer is `cannot tell`.
     """
     numbers: dict[str, float | None] = {
         "measured_mm": None, "measured_sd_mm": None, "expected_mm": None, "expected_p10_mm": None,
@@ -103,14 +107,14 @@ def against(levels: Levels, lot: Mapping[str, Any], file: str = "", doubts: tupl
 
 
 def unlike_any_dome(levels: Levels, file: str = "", *, system: str = "si") -> list[Problem]:
-    """Return a caution when levels do not fit a plane with a dome of any likely size; for surveys without a run."""
+    """Return a caution when levels fit no plane with a dome of any likely size; for surveys without a run."""
     fit, _ = _fit(levels)
     return [*_unlike_a_dome(levels, fit, contradictions.LARGEST_DOME_MM, file, "W-SVY-062", system)] if fit else []
 
 
 @dataclass(frozen=True)
 class _Fit:
-    """Points used, and the design of zero, two slopes and a dome."""
+    """Points used, and the design matrix of zero, two slopes and a dome."""
 
     points: pd.DataFrame
     design: NDArray[np.float64]
@@ -152,7 +156,7 @@ def _unlike_a_dome(levels: Levels, fit: _Fit, largest_mm: float, file: str, code
 
 
 def _told(value_mm: float, system: str) -> str:
-    """Return a level as a survey is read: to 0.1 in or 1 mm."""
+    """Return a level as precisely as a survey is read: to 0.1 in or 1 mm."""
     return f"{units.mm_to_inch(value_mm) + 0.0:.1f} in" if system == "us" else f"{value_mm:.0f} mm"
 
 
@@ -183,7 +187,7 @@ def change(first: Levels, second: Levels, *, within_m: float | None = None, refe
     """Return the change of level between two surveys.
 
     Points are matched by name, or by place when `within_m` is given (nearest to each other, both ways). The mean change
-    of the common points, or that of the reference point, is zero: two surveys with zeros of their own cannot tell a
+    of the common points, or that of the reference point, is set to zero: two surveys with different zeros cannot show a
     change of the whole house.
 
     Returns
@@ -235,7 +239,7 @@ def change(first: Levels, second: Levels, *, within_m: float | None = None, refe
 
 
 def _own_variance(levels: Levels, table: pd.DataFrame) -> NDArray[np.float64]:
-    """Variance of a point's own level, never below that of the mean of its readings."""
+    """Variance of the level of a point from its own readings, never below that of their mean."""
     return np.maximum(table["sd_mm"].to_numpy(float) ** 2, levels.sigma_mm**2 / table["readings"].to_numpy(float))
 
 
@@ -248,7 +252,7 @@ def _near(a: NDArray[np.float64], b: NDArray[np.float64], within_m: float) -> tu
 
 
 def share_of_swing(rib_depth_mm: float) -> float:
-    """Return the slab's yearly swing over the ground's, by rib depth; held at the ends of what was computed."""
+    """Return the slab's yearly swing over the ground's, by rib depth; constant beyond the ends of what was computed."""
     from riskmap.movement.slab import section_stiffness
 
     return float(np.interp(np.log(section_stiffness(rib_depth_mm / 1000) / 1e6), np.log(SWING_AT_MN_M2), SWING_SHARE))
@@ -256,7 +260,7 @@ def share_of_swing(rib_depth_mm: float) -> float:
 
 def what_two_seasons_decide(first: Levels, second: Levels | None, rib_depth_mm: float | None, *,
                             system: str = "si") -> str:
-    """Say what two surveys decide with a known rib depth and a point on open ground; empty where one is not given.
+    """Say what two surveys show if the rib depth is known and a point is on open ground; empty where either is missing.
 
     A point on open ground has `open ground` in its column exclude, in both surveys.
     """
@@ -276,7 +280,7 @@ def what_two_seasons_decide(first: Levels, second: Levels | None, rib_depth_mm: 
 
 def next_dates(history: History | None, lot_row: int | None, last: date | None, *,
                system: str = "si") -> str:
-    """Say when the next survey tells most: the months in which past edge movement was at its extremes."""
+    """Say when the next survey is most informative: the months in which past edge movement was at its extremes."""
     if history is not None and lot_row is not None and history.series[lot_row] >= 0:
         values = np.asarray(history.deflection_mm[history.series[lot_row]], dtype=float)
         month = np.array([int(name[5:]) for name in history.months])
@@ -284,7 +288,7 @@ def next_dates(history: History | None, lot_row: int | None, last: date | None, 
         if counts.min() > 0:
             mean = np.array([values[(month == m) & np.isfinite(values)].mean() for m in range(1, 13)])
             high, low = int(mean.argmax()), int(mean.argmin())
-            if mean[high] - mean[low] >= 1.0:  # mm; below it the season tells nothing
+            if mean[high] - mean[low] >= 1.0:  # mm; below it the season makes no difference
                 return (f"{MONTH_NAMES[high]} and {MONTH_NAMES[low]}: there the run's past months {history.months[0]} "
                         f"to {history.months[-1]} have the highest and the lowest middle-minus-edge "
                         f"({_told(mean[high], system)} and {_told(mean[low], system)} on average). Past months, not a "

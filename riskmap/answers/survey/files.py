@@ -1,4 +1,4 @@
-"""What a survey says, gathered, and the files in which it is written: tables, summary, drawings, contours."""
+"""The result of a survey and the files in which it is written: tables, summary, drawings, contours."""
 
 from __future__ import annotations
 
@@ -29,11 +29,11 @@ class SurveyReport:
     Attributes
     ----------
     levels : Levels
-        Levels, zeros, plane and doubts of the first survey.
+        Levels, zeros, plane and doubts on the first survey.
     tables : dict of DataFrame
-        `levels`, `residuals`, `contours`; where asked for `lines` and `change`. Lengths in m, levels in mm.
+        `levels`, `residuals`, `contours`; `lines` and `change` where they were asked for. Lengths in m, levels in mm.
     summary : dict
-        What summary.json holds; `expected` is the comparison with a run, `change` that with a second survey.
+        The content of summary.json; `expected` is the comparison with a run, `change` that with a second survey.
     problems : list of Problem
     """
 
@@ -74,14 +74,14 @@ def of_levels(levels: Levels, file: str, worst: pd.DataFrame) -> dict[str, Any]:
 
 
 def of_contours(traced: pd.DataFrame, placed: bool, gap_m: float) -> dict[str, str]:
-    """Return what the summary says of the contours: that they have no place on the earth, that there are none."""
+    """Return what the summary says of the contours: whether they have a place on the earth, and if there are any."""
     none = ("No contour: level differences below one interval, or gaps between points wider than "
             f"{gap_m:g} m (--gap).")
     return ({} if placed else {"contours": NO_PLACE}) | ({"no_contours": none} if traced.empty else {})
 
 
 def csv_of(frame: pd.DataFrame, us: bool, cautions: tuple[str, ...]) -> str:
-    """Return CSV with inches or feet beside every column in mm or m (us); cautions in the last column."""
+    """Return CSV with inches or feet next to every column in mm or m (us), and the cautions in the last column."""
     out = frame.copy()
     for name in list(frame.columns):
         if us and name.endswith("_mm"):
@@ -100,11 +100,11 @@ def write(report: SurveyReport, worst: pd.DataFrame, folder: Path, *, units: str
     Parameters
     ----------
     worst : DataFrame
-        From `levels.worst`: the line that is drawn.
+        As returned by `levels.worst`: the line that is drawn.
     origin : (longitude, latitude), optional
-        Of the drawing's 0,0. [degree]
+        Place of the drawing's 0,0. [degree]
     bearing : float
-        Of the drawing's +y, clockwise from north. [degree]
+        Direction of the drawing's +y, clockwise from north. [degree]
     """
     cautions, traced = tuple(report.summary["cautions"]), report.tables["contours"]
     title = f"Elevation readings, {report.summary['readings']}"

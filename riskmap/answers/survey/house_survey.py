@@ -1,4 +1,4 @@
-"""One survey of one house: read and reduced, beside an earlier one, beside what a run expects of the lot."""
+"""One survey of one house: it is read and reduced, then compared with an earlier one and with what a run expects."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ class HouseSurvey:
     levels : Levels
     problems : list of Problem
     day : date or None
-        Of the last reading; None without dates, or when the dates are wrong.
+        Day of the last reading; None without dates, or when the dates are wrong.
     doubts : tuple of str
         Why the dates allow no comparison.
     """
@@ -48,7 +48,7 @@ def read(path: Path, *, house: str | None, reference: str | None, lot: str | Non
     Raises
     ------
     LayerError
-        As `table_file.read`, `readings.from_table` and `levels.reduce`.
+        As in `table_file.read`, `readings.from_table` and `levels.reduce`.
     """
     table, problems = readings.from_table(table_file.read(path), path.name, house, lot)
     with kept_by_refusal(problems):
@@ -67,7 +67,7 @@ def change(first: HouseSurvey, later: HouseSurvey, *, within_m: float | None, re
     Raises
     ------
     LayerError
-        When the later one is of an earlier day, or one of them contradicts itself; or as `expected.change`.
+        When the later one has an earlier date, or one of them contradicts itself; also as in `expected.change`.
     """
     if first.day and later.day and later.day < first.day:
         raise LayerError(f"E-SVY-044 {file}: the survey given by --second is of {later.day}, before the first one of "
@@ -89,7 +89,7 @@ def row_of(results: Results, lot: str) -> int:
 
 def against_lot(survey: HouseSurvey, results: Results, row: int, file: str,
                 system: str = "si") -> tuple[dict[str, Any], list[Problem]]:
-    """Return what a run expects of a lot beside what was measured, as plain values, and findings on both together.
+    """Return as plain values what a run expects of a lot and what was measured, and findings on both together.
 
     The sentence `why` is in the unit of the page, `us` or `si`; the numbers are in mm.
     """

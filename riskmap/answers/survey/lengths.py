@@ -24,14 +24,15 @@ def parse_mm(value: object, unit: str) -> float:
     Parameters
     ----------
     value : object
-        A number, or text: decimal point only, whole and fraction, Unicode fractions, feet and inches, a unit behind.
+        A number, or a text with a decimal point, a whole number and a fraction, a Unicode fraction, feet and inches, or
+        a unit at the end.
     unit : str
         `in`, `ft`, `mm`, `cm` or `m`; used when the text names none.
 
     Raises
     ------
     ValueError
-        With the rule that the value breaks.
+        The error names the rule that the value breaks.
     """
     if isinstance(value, bool):
         raise ValueError("A reading is a number.")

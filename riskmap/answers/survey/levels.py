@@ -1,7 +1,7 @@
-"""Levels by least squares, plane, deflection along lines. Arrays and small tables; mm up positive, m.
+"""Levels by least squares, the plane, and deflection along lines. Levels are in mm, up positive; places in m.
 
 Deflection is the largest offset from the chord between a line's ends, overall unevenness is deflection plus tilt
-(definition as quoted from the Texas Section ASCE guideline). Figures of guidelines are yardsticks only.
+(definition as quoted from the Texas Section ASCE guideline). Figures from guidelines are for comparison only.
 Method: notebooks/method.md, section 13.
 """
 
@@ -20,10 +20,11 @@ from riskmap.common.units import MM_PER_INCH
 
 Floats = NDArray[np.float64]
 
-READING_SD_MM = 2.54  # 0.1 in, practice: what house levels are read to; taken as one standard deviation (judgement)
-LINE_OFFSET_M = 0.5  # judgement: points this near to a line belong to it
-LARGEST_LOSS = 0.25  # judgement: with more points in contradiction the rest is not to be believed either
-SHORTEST_LINE_M = 3.0  # judgement: about 10 ft; shorter chords turn one reading's error into a ratio
+# 0.1 in, practice: the precision to which house levels are read; taken as one standard deviation (judgement)
+READING_SD_MM = 2.54
+LINE_OFFSET_M = 0.5  # judgement: points this close to a line belong to it
+LARGEST_LOSS = 0.25  # judgement: if more points contradict, the rest is not credible either
+SHORTEST_LINE_M = 3.0  # judgement: about 10 ft; over shorter chords one reading's error becomes a ratio
 YARDSTICKS = (
     "For orientation only: L/360 (Texas Section ASCE guideline, as quoted in summaries) and 1 % tilt (the same, as "
     "repeated in trade pages). They are given for orientation and decide nothing."
@@ -38,20 +39,21 @@ class Levels:
     ----------
     points : DataFrame
         point, x_m, y_m, raw_mm (mean reading as read), level_mm (after zeros, coverings and datum), sd_mm, readings,
-        exclude (reason; "" when used), plane_mm, deflection_mm (level minus plane; NaN when excluded).
+        exclude (reason; "" when used), plane_mm, deflection_mm (level minus plane; NaN for an excluded point).
     residuals : DataFrame
         row, point, zero, floor, reading_mm, residual_mm.
     zeros, coverings : dict
-        Offset in mm against the first zero and the covering read most.
+        Offset in mm from the first zero and from the covering that was read most.
     sigma_mm : float
-        Standard deviation of one reading: the stated one; from residuals, down to half of it, when at least 5 readings
-        are redundant. Never above the stated one: readings that differ by more contradict each other.
+        Standard deviation of one reading. It is the stated one; when at least 5 readings are redundant it is that of
+        the residuals, but not below half of the stated one. It is never above the stated one: readings that differ by
+        more contradict each other.
     datum : str
     plane : Plane or None
-        None with fewer than 3 points or points on one line.
+        None for fewer than 3 points, or points on one line.
     problems : list of Problem
     doubts : tuple of str
-        Why these levels can be compared with nothing: contradictions that leaving out single points does not cure.
+        Why these levels cannot be compared with anything: contradictions that remain when single points are left out.
     """
 
     points: pd.DataFrame
@@ -67,7 +69,10 @@ class Levels:
 
 @dataclass(frozen=True)
 class Plane:
-    """Best-fitting plane: tilt in mm per m (0.1 %), and the direction in which it falls, degrees from +y to +x."""
+    """The best-fitting plane: its tilt in mm per m (0.1 %), and the direction in which it falls.
+
+    The direction is in degrees from +y to +x.
+    """
 
     slope_x: float
     slope_y: float
@@ -85,7 +90,7 @@ class Plane:
 
 
 def _groups(left: list[str], right: list[str]) -> dict[str, str]:
-    """Name of the group of each left entry; entries that share a right entry are in one group."""
+    """Name of the group of each left entry; entries with a right entry in common are in one group."""
     parent = {name: name for name in [*(f"L{a}" for a in left), *(f"R{b}" for b in right)]}
 
     def root(name: str) -> str:
@@ -101,7 +106,7 @@ def _groups(left: list[str], right: list[str]) -> dict[str, str]:
 
 
 def _main_group(kinds: pd.Series, points: pd.Series) -> list[str]:
-    """Kinds (zeros, coverings) that points tie together, the group with most readings; ties by name."""
+    """Kinds (zeros, coverings) that points tie together: the group with most readings; of equals, the first by name."""
     group = _groups(list(kinds), list(points))
     counts = kinds.map(group).value_counts()
     best = sorted(counts[counts == counts.max()].index)[0]
@@ -117,12 +122,12 @@ def reduce(readings: pd.DataFrame, file: str = "", *, reference: str | None = No
     readings : DataFrame
         `readings.COLUMNS`.
     reference : str, optional
-        Point whose level is 0; without it the mean of the points used is 0.
+        Point whose level is set to 0; without it the mean of the points used is 0.
 
     Raises
     ------
     LayerError
-        When zeros and coverings cannot be told apart, or the reference was not read.
+        When zeros and coverings cannot be separated, or the reference was not read.
     """
     problems: list[Problem] = []
     frame = readings.copy()
@@ -185,13 +190,13 @@ def reduce(readings: pd.DataFrame, file: str = "", *, reference: str | None = No
 
 
 def _design(frame: pd.DataFrame, points: list[str], zeros: list[str], covers: list[str]) -> Floats:
-    """One row a reading: 1 for its point, its zero and its covering; `zeros` and `covers` without those that are 0."""
+    """One row per reading: 1 for its point, zero and covering; `zeros` and `covers` are without those that are 0."""
     names = [("point", points), ("zero", zeros), ("cover", covers)]
     return np.column_stack([(frame[kind].to_numpy(object) == name).astype(float) for kind, of in names for name in of])
 
 
 def _tied(frame: pd.DataFrame, file: str, problems: list[Problem]) -> tuple[pd.DataFrame, list[str], list[str]]:
-    """Return the readings that points tie together, their zeros, and their coverings but the one that is 0."""
+    """Return the readings that points tie together, their zeros, and their coverings except the one that is 0."""
     zeros = _main_group(frame["zero"], frame["point"])
     for row, point, zero in frame.loc[~frame["zero"].isin(zeros), ["row", "point", "zero"]].itertuples(index=False):
         problems.append(Problem("E-SVY-020", file, rule="No point ties this zero to the others.",
@@ -243,7 +248,7 @@ def _agreeing(frame: pd.DataFrame, file: str, sd: float, problems: list[Problem]
 
 
 def _covers(frame: pd.DataFrame, some_fixed: bool, file: str, problems: list[Problem]) -> list[str]:
-    """Coverings whose offset is solved for; the one read most in the tied group is the base."""
+    """Coverings whose offset is solved for; the base is the one with most readings in the tied group."""
     named = sorted(frame["cover"].unique())
     if len(named) < 2 and not some_fixed:
         return []
@@ -273,7 +278,7 @@ LINE_COLUMNS = ("from", "to", "length_m", "points", "chord_mm_per_m", "deflectio
 
 
 def along(levels: Levels, pairs: list[tuple[str, str]], offset_m: float = LINE_OFFSET_M) -> pd.DataFrame:
-    """Return `LINE_COLUMNS` for lines between named points; `ratio` is n of L/n, NaN without an inner point.
+    """Return `LINE_COLUMNS` for lines between named points; `ratio` is the n in L/n, NaN without an inner point.
 
     Raises
     ------
@@ -294,7 +299,7 @@ def along(levels: Levels, pairs: list[tuple[str, str]], offset_m: float = LINE_O
 def worst(levels: Levels, shortest_m: float = SHORTEST_LINE_M, offset_m: float = LINE_OFFSET_M) -> pd.DataFrame:
     """Return the line, of all pairs of points at least `shortest_m` apart, with the largest deflection over length.
 
-    No row when no such pair has a point between its ends.
+    There is no row when no such pair has a point between its ends.
     """
     table = _used(levels)
     index = np.column_stack(np.triu_indices(len(table), 1))
@@ -313,7 +318,7 @@ def _lines(table: pd.DataFrame, index: NDArray[np.int64], offset_m: float, block
     xy, level = table[["x_m", "y_m"]].to_numpy(float), table["level_mm"].to_numpy(float)
     names = table["point"].to_numpy(object)
     parts = []
-    for start in range(0, len(index), block):  # pairs x points in blocks: memory
+    for start in range(0, len(index), block):  # pairs x points, in blocks to limit memory
         a, b = index[start:start + block].T
         step = xy[b] - xy[a]
         length = np.hypot(*step.T)

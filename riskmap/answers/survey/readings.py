@@ -1,13 +1,13 @@
-"""From a table of texts to readings in SI; every row that cannot be used is told.
+"""From a table of texts to readings in SI; every row that cannot be used is reported.
 
-Point form, one row a reading: `point`, `x_ft`/`x_m`, `y_ft`/`y_m`, `elevation_in`/`_mm`/`_m`/`_ft`; optional `zero`
-(set-up), `floor` (covering), `floor_offset_in`/`_mm` (how much the covering raises the reading), `exclude`
-(reason, such as garage), `date` (YYYY-MM-DD), `unit` (must be that of the elevation column), `lot_id` (must be one
-lot). A point may come again, from another zero or on another covering; its x and y may then be left empty. Under
-`elevation_m` and `elevation_ft` heights above a datum are welcome: only differences count.
+Point form, one row per reading: `point`, `x_ft`/`x_m`, `y_ft`/`y_m`, `elevation_in`/`_mm`/`_m`/`_ft`; optional `zero`
+(set-up), `floor` (covering), `floor_offset_in`/`_mm` (how much the covering raises the reading), `exclude` (reason,
+such as garage), `date` (YYYY-MM-DD), `unit` (must be that of the elevation column), `lot_id` (must be one lot). A point
+may be repeated, from another zero or on another covering; its x and y may then be empty. `elevation_m` and
+`elevation_ft` may contain heights above a datum, because only differences count.
 
-House form, one row a house: `house`, `xy_unit` (ft or m), `elevation_unit` (in, mm, m, ft), optional `date`, and one
-column a point named `point@x,y`, for example `A1@0,12.5`.
+House form, one row per house: `house`, `xy_unit` (ft or m), `elevation_unit` (in, mm, m, ft), optional `date`, and one
+column per point, named `point@x,y`, for example `A1@0,12.5`.
 """
 
 from __future__ import annotations
@@ -27,9 +27,9 @@ from riskmap.common.problems import Problem, kept_by_refusal
 LENGTH_UNITS = ("ft", "m")
 READING_UNITS = ("in", "mm", "m", "ft")
 COLUMNS = ("row", "point", "x_m", "y_m", "reading_mm", "zero", "floor", "floor_offset_mm", "exclude", "date")
-LARGEST_MM = 5000.0  # judgement: floors of one house differ by less; beyond it a unit is wrong
+LARGEST_MM = 5000.0  # judgement: floors of one house differ by less; a larger difference means a wrong unit
 HIGHEST_MM = 9_000_000.0  # published: the highest ground is 8,849 m above the sea (survey of 2020)
-ABOVE_DATUM = ("m", "ft")  # units in which heights above a datum are given
+ABOVE_DATUM = ("m", "ft")  # units in which heights above a datum may be given
 MOST_READINGS = 1000  # measured: 900 points take 15 s, and the time grows with the third power
 LARGEST_XY_M = 300.0  # judgement: a house is smaller
 UNIT_WORDS = {'"': "in", "inch": "in", "inches": "in", "'": "ft", "foot": "ft", "feet": "ft", "millimetres": "mm",
@@ -41,7 +41,7 @@ def from_table(frame: pd.DataFrame, file: str, house: str | None = None, lot: st
         -> tuple[pd.DataFrame, list[Problem]]:
     """Read a table of texts (or numbers) whose column `row` is the row number in the user's editor.
 
-    With `lot`, rows whose own lot_id is another one are not used.
+    With `lot`, rows that have another lot_id are not used.
 
     Returns
     -------
@@ -52,7 +52,7 @@ def from_table(frame: pd.DataFrame, file: str, house: str | None = None, lot: st
     Raises
     ------
     LayerError
-        When a needed column is missing, given in two units, no row can be used, or the rows are of several lots and
+        When a needed column is missing, given in two units, no row can be used, or the rows belong to several lots and
         none is asked for.
     """
     file = PurePath(file).name
@@ -96,7 +96,7 @@ def from_table(frame: pd.DataFrame, file: str, house: str | None = None, lot: st
 
 
 def _near_each_other(readings: pd.DataFrame, reader: _Reader, column: str) -> pd.DataFrame:
-    """Return the readings without those too far from the median: heights above a datum count as differences."""
+    """Return the readings without those too far from the median. Of heights above a datum only differences count."""
     away = (readings["reading_mm"] - readings["reading_mm"].median()).abs() > LARGEST_MM
     for row, mm in readings.loc[away, ["row", "reading_mm"]].itertuples(index=False):
         reader.finding("E-SVY-063", row, column, f"{mm / 1000:,.3f} m", rule="The value is more than "
@@ -124,7 +124,7 @@ def _text(value: Any) -> str:
 
 
 class _Reader:
-    """Rows to values; what cannot be used is told."""
+    """Turns rows into values and reports what cannot be used."""
 
     def __init__(self, file: str, problems: list[Problem], *, zeros: bool, lot: str | None) -> None:
         self.file, self.problems, self.zeros, self.lot = file, problems, zeros, lot

@@ -1,6 +1,6 @@
-"""The files of a survey as they are brought: a table of readings (CSV or XLSX), and lines from point to point.
+"""The files of a survey: a table of readings (CSV or XLSX), and lines from point to point.
 
-Cells are taken as they stand, with the row number of the user's editor; `readings` makes readings of them.
+Cells are taken unchanged, with the row number of the user's editor; `readings` turns them into readings.
 """
 
 from __future__ import annotations
@@ -15,17 +15,18 @@ import pandas as pd
 from riskmap.common.errors import LayerError, joined
 from riskmap.layers import archive
 
-MOST_BYTES = 20 * 1024**2  # judgement: readings of one house are kilobytes
+MOST_BYTES = 20 * 1024**2  # judgement: the readings of one house take kilobytes
 MOST_ROWS = 5000
 
 
 def read(path: Path) -> pd.DataFrame:
-    """Return the cells of a CSV or XLSX as they stand, and in the column `row` the row number of the user's editor.
+    """Return the cells of a CSV or XLSX unchanged, with the row number of the user's editor in the column `row`.
 
     Raises
     ------
     LayerError
-        When there is no such file, it cannot be read or is too large; when it has no row, formulas, or too many cells.
+        When the file does not exist, cannot be read or is too large; when it has no row, has formulas or has too many
+        cells.
     """
     name = path.name
     if not path.is_file():
@@ -73,7 +74,7 @@ def _sheet(path: Path) -> list[tuple[int, list[Any]]]:
         kinds = [cell.coordinate for cells in sheet.iter_rows(max_row=MOST_ROWS + 2, max_col=500) for cell in cells
                  if getattr(cell, "data_type", "") == "f"]
         book.close()
-    except Exception as error:  # the reader raises many kinds on a damaged file
+    except Exception as error:  # the reader raises many types of error on a damaged file
         raise LayerError(f"E-SVY-008 {path.name}: not a readable XLSX ({type(error).__name__}). "
                          "Save it again.") from None
     if kinds:
@@ -82,7 +83,7 @@ def _sheet(path: Path) -> list[tuple[int, list[Any]]]:
 
 
 def pairs(path: Path) -> list[tuple[str, str]]:
-    """Return the names of the points from which and to which each line of a file leads; LayerError without columns."""
+    """Return the names of the two points of each line in a file; LayerError when the columns are missing."""
     frame = read(path)
     if not {"from", "to"} <= set(frame):
         raise LayerError(f"E-SVY-032 {path.name}: a file of lines has the columns from and to.")

@@ -1,9 +1,9 @@
 """Standardised drought indices, one file each, found by listing this folder.
 
 In: arrays (n_series, n_month) of consecutive months, NaN where a month is unknown.
-Out: the index, same shape; NaN where it cannot be told. To add an index, add a file with `NAME`, `UNIT`, `NEEDS`
+Out: the index, same shape; NaN where it is not known. To add an index, add a file with `NAME`, `UNIT`, `NEEDS`
 (argument names in order), `RANGE`, `SOURCE` and `compute(*needs, first_calendar_month=..., accumulation_months=...)`.
-The file may also stand in a folder of one's own, which `modules` is then given.
+The file may also be in a folder of your own, which you then pass to `modules`.
 Method: notebooks/method.md, section 3.
 """
 
@@ -26,13 +26,13 @@ def modules(folder: Path | None = None) -> tuple[ModuleType, ...]:
     Parameters
     ----------
     folder : Path, optional
-        A further folder of index files. They are run as they stand: give only files that you have read.
+        A further folder of index files. They are executed as they are, so give only files that you have read.
 
     Raises
     ------
     LayerError
-        A file of `folder` does not declare all of `DECLARED`, has another name than its `NAME`, or the name of an index
-        that is here already.
+        A file of `folder` does not declare all of `DECLARED`, has another name than its `NAME`, or has the name of an
+        index that exists already.
 
     Examples
     --------
@@ -50,7 +50,7 @@ def modules(folder: Path | None = None) -> tuple[ModuleType, ...]:
 
 
 def _from_file(path: Path) -> ModuleType:
-    """Return the index that one file outside the package holds."""
+    """Return the index that a single file outside the package contains."""
     spec = util.spec_from_file_location(f"{__name__}.{path.stem}", path)
     if spec is None or spec.loader is None or not path.is_file():
         raise LayerError(f"E-CLI-051 {path.name}: is not a Python file of its own.")

@@ -1,4 +1,4 @@
-"""What all standardised indices share: sums over months, and the fold of a series into calendar months.
+"""What all standardised indices share: sums over months, and a series arranged by calendar month.
 
 Method: notebooks/method.md, section 3.
 """
@@ -10,12 +10,12 @@ from numpy.typing import NDArray
 
 Series = NDArray[np.float64]
 
-# A calendar month with fewer values is not fitted. Judgement: 30 years is the usual advice, and three moments
-# of fewer than ten values say nothing.
+# A calendar month with fewer values is not fitted. Judgement: 30 years is the usual advice, and three moments of fewer
+# than ten values mean nothing.
 MIN_YEARS = 10
 
-# Values are held within +-5 standard deviations: a month outside the fitted range has no finite score, and a score
-# of 5 has a return period of 290,000 years, so it only says "outside the record". `at_limit` finds such values.
+# Values are limited to +-5 standard deviations: a month outside the fitted range has no finite score, and a score of 5
+# has a return period of 290,000 years, so it only means "outside the record". `at_limit` finds such values.
 LIMIT = 5.0
 
 
@@ -39,7 +39,7 @@ def accumulated(monthly: Series, months: int) -> Series:
 
 
 def by_calendar_month(series: Series, first_calendar_month: int) -> Series:
-    """Return the series folded to (n_series, n_year, 12), January first; NaN before and after the record."""
+    """Return the series arranged as (n_series, n_year, 12), January first; NaN before and after the record."""
     if not 1 <= first_calendar_month <= 12:
         raise ValueError(f"first_calendar_month must be 1-12, got {first_calendar_month}")
     before = first_calendar_month - 1
@@ -56,10 +56,10 @@ def unfolded(folded: Series, first_calendar_month: int, n_month: int) -> Series:
 
 
 def held(score: Series) -> Series:
-    """Return scores held within +-`LIMIT`; NaN stays NaN."""
+    """Return scores limited to +-`LIMIT`; NaN remains NaN."""
     return np.clip(score, -LIMIT, LIMIT)
 
 
 def at_limit(score: Series) -> NDArray[np.bool_]:
-    """Return True where a score was held at the limit: the month lies outside what the fit can tell."""
+    """Return True where a score was cut at the limit, because the month lies outside the range of the fit."""
     return np.abs(score) >= LIMIT

@@ -2,9 +2,9 @@
 
 Vicente-Serrano, Begueria and Lopez-Moreno (2010), Journal of Climate 23, 1696-1718, with the unbiased moments of
 Begueria et al. (2014), International Journal of Climatology 34, 3001-3023. The three-parameter log-logistic is the
-generalised logistic of Hosking and Wallis (1997), appendix A.7, which is used here because it also holds for
-zero and negative skew. Calibrated on the whole series. Values outside the fitted support and beyond +-5 are held at
-+-5 (`_calendar.LIMIT`). Checked in tests/verification/test_climate_indices_real.py.
+generalised logistic of Hosking and Wallis (1997), appendix A.7, which is used here because it is also valid for zero
+and negative skew. It is calibrated on the whole series. Values outside the fitted support and beyond +-5 are set to +-5
+(`_calendar.LIMIT`). It is checked in tests/verification/test_climate_indices_real.py.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ NEEDS = ("precipitation_mm", "pet_mm")
 RANGE = (-LIMIT, LIMIT)
 SOURCE = "Vicente-Serrano et al. (2010); Begueria et al. (2014)"
 
-NO_SKEW = 1e-7  # below it the generalised logistic is the logistic; the difference is below rounding
+NO_SKEW = 1e-7  # below it the generalised logistic equals the logistic; the difference is below rounding
 
 
 def compute(precipitation_mm: NDArray[np.float64], pet_mm: NDArray[np.float64], *, first_calendar_month: int,

@@ -2,8 +2,8 @@
 
 McKee, Doesken and Kleist (1993), 8th Conference on Applied Climatology. Parameters by Thom's (1958) approximation to
 maximum likelihood, Monthly Weather Review 86, 117-122; location 0. Months without rain have the probability of the
-whole dry mass (its top), as most implementations do. Calibrated on the whole series. Values are held within +-5
-(`_calendar.LIMIT`). Checked in tests/verification/test_climate_indices_real.py.
+whole dry mass (its upper end), as in most implementations. It is calibrated on the whole series. Values are limited to
++-5 (`_calendar.LIMIT`). It is checked in tests/verification/test_climate_indices_real.py.
 """
 
 from __future__ import annotations
@@ -54,7 +54,7 @@ def _score(total: NDArray[np.float64]) -> NDArray[np.float64]:
         ratio = np.where(wet, total, 0.0) / scale
         below = dry_share + (1 - dry_share) * gammainc(shape, ratio)
         above = (1 - dry_share) * gammaincc(shape, ratio)
-        score = np.where(below < 0.5, ndtri(below), -ndtri(above))  # the small tail keeps its digits
+        score = np.where(below < 0.5, ndtri(below), -ndtri(above))  # so that small tails keep their digits
     return np.where(known, score, np.nan)
 
 

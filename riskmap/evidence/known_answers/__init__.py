@@ -1,7 +1,7 @@
-"""The known-answer pack: published and closed-form cases, each with source, printed value, ours, tolerance, verdict.
+"""The known-answer pack: published and exact solutions, each with source, printed value, ours, tolerance and verdict.
 
-Offline. A case that needs real data files runs only when their folder is given; it is never counted as passed
-otherwise.
+It needs no network. A case that needs real data files runs only when their folder is given; otherwise it never counts
+as passed.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ __all__ = ["GROUPS", "Case", "KnownAnswers", "NotIncluded", "Tolerance", "Verdic
            "not_included", "run"]
 
 GROUPS = ("soil", "movement_methods", "climate", "suction", "ground", "slab", "field")
-HOME = {"field": "riskmap.evidence.measured.field"}  # of the groups whose module is not in this folder
+HOME = {"field": "riskmap.evidence.measured.field"}  # for the groups whose module is not in this folder
 
 
 def run(groups: Iterable[str] | None = None, open_data: Path | None = None) -> list[Verdict]:
@@ -28,9 +28,9 @@ def run(groups: Iterable[str] | None = None, open_data: Path | None = None) -> l
     Parameters
     ----------
     groups : iterable of str, optional
-        Names from `GROUPS`; all without it.
+        Names from `GROUPS`; all by default.
     open_data : Path, optional
-        Folder that holds `drought/` and `field/`.
+        Folder that contains `drought/` and `field/`.
 
     Raises
     ------
@@ -44,17 +44,17 @@ def run(groups: Iterable[str] | None = None, open_data: Path | None = None) -> l
 
 
 def not_included(groups: Iterable[str] | None = None) -> list[NotIncluded]:
-    """Return the candidates that the pack does not hold, with the reason."""
+    """Return the candidates that the pack does not contain, with the reason."""
     return [item for name in (GROUPS if groups is None else groups) for item in module_of(name).NOT_INCLUDED]
 
 
 def module_of(group: str) -> Any:
-    """Return the module that holds the cases of a group; field checks are beside the other measured comparisons."""
+    """Return the module with the cases of a group; field checks are with the other measured comparisons."""
     return importlib.import_module(HOME.get(group, f"{__name__}.{group}"))
 
 
 def answered(groups: Iterable[str] | None = None, open_data: Path | None = None) -> KnownAnswers:
-    """Run the pack, as `run` does, and return the verdicts beside what the pack does not hold."""
+    """Run the pack, as `run` does, and return the verdicts together with what the pack does not contain."""
     began = time.perf_counter()
     chosen = GROUPS if groups is None else tuple(groups)
     verdicts, left_out = run(chosen, open_data), not_included(chosen)

@@ -1,4 +1,4 @@
-"""One known answer: what is printed, what we get, how far apart they may be and why."""
+"""One known answer: what is printed, what we get, how far apart the two may be, and why."""
 
 from __future__ import annotations
 
@@ -14,8 +14,8 @@ STANDINGS = ("seen", "seen, secondary copy", "computed", "computed on seen data"
 class Tolerance:
     """How far ours may lie from the printed value.
 
-    `within`: |ours - printed| <= max(absolute, relative |printed|). `range`: printed holds a low and a high end and
-    every value of ours lies between them. Text is compared exactly. `reason` says why, in plain words.
+    `within`: |ours - printed| <= max(absolute, relative |printed|). `range`: printed has a low and a high end, and all
+    our values must lie between them. Text is compared exactly. `reason` says why, in plain words.
     """
 
     reason: str
@@ -35,11 +35,11 @@ class Case:
     Attributes
     ----------
     number : str
-        `1`-`25` published and closed-form answers (letters for parts), `P1`-`P12` tests of the solver, `F1`-`F7` field
+        `1`-`25` published and exact answers (letters for parts), `P1`-`P12` tests of the solver, `F1`-`F7` field
         checks, `S..` spare checks.
     name, source, unit : str
     standing : str
-        One of `STANDINGS`: how the printed value was come by.
+        One of `STANDINGS`: how the printed value was obtained.
     printed : tuple
         As printed, never adjusted.
     tolerance : Tolerance
@@ -62,7 +62,7 @@ class Case:
 
 @dataclass(frozen=True)
 class Verdict:
-    """A case with our values and `pass`, `miss` or `not run`; `worst` is the place of the value farthest off."""
+    """A case with our values and `pass`, `miss` or `not run`; `worst` is the position of the value farthest off."""
 
     case: Case
     group: str
@@ -83,7 +83,7 @@ class Verdict:
 
 @dataclass(frozen=True)
 class NotIncluded:
-    """A candidate that the pack does not hold, and why."""
+    """A candidate that the pack does not contain, and why."""
 
     number: str
     name: str
@@ -91,7 +91,7 @@ class NotIncluded:
 
 
 def _share(case: Case, place: int, ours: Value) -> float:
-    """Return the difference over the allowed difference; above 1 is a miss."""
+    """Return the difference divided by the allowed difference; above 1 is a miss."""
     if case.tolerance.kind == "range":
         low, high = (float(v) for v in case.printed)
         middle, half = (low + high) / 2, (high - low) / 2
@@ -106,7 +106,7 @@ def _share(case: Case, place: int, ours: Value) -> float:
 
 
 def judge(case: Case, group: str, open_data: Path | None) -> Verdict:
-    """Run one case. A fault inside it is a miss with the fault as its note, never a silence."""
+    """Run one case. An error inside it is a miss with the error as its note, never a silent pass."""
     if case.needs_data and open_data is None:
         return Verdict(case, group, (), "not run", note="needs the open data folder")
     if case.waits is not None and (reason := case.waits()):

@@ -1,7 +1,7 @@
-"""Cases in a file: solver cases, driver months and the equilibrium rule, mixtures, each against its stated limit.
+"""Cases in a file: solver cases, driver months and the equilibrium rule, and mixtures, each against its stated limit.
 
-Format: `format_version` 2 as described beside the reference values (drivers, cases, mixtures with their conventions).
-They say whether the equations are solved, not whether they are right.
+Format: `format_version` 2 as described with the reference values (drivers, cases, mixtures with their conventions). The
+cases show whether the equations are solved, not whether they are right.
 """
 
 from __future__ import annotations
@@ -34,7 +34,7 @@ RESTRAINT = (0.5, 0.8)
 
 @dataclass(frozen=True)
 class Line:
-    """One comparison: what, our largest difference, the limit, and where it occurs."""
+    """One comparison: what is compared, our largest difference, the limit, and where the difference occurs."""
 
     kind: str
     name: str
@@ -68,7 +68,7 @@ def load(path: Path) -> dict[str, Any]:
 
 
 def of_cracked_ground(content: Any) -> bool:
-    """Return whether the content of a file is cases of cracked ground, which name a division in place of drivers."""
+    """Return whether the content of a file is cases of cracked ground, which name a division instead of drivers."""
     cases = content.get("cases") if isinstance(content, dict) else None
     return isinstance(cases, list) and bool(cases) and all(
         isinstance(case, dict) and isinstance(case.get("input"), dict) and "cracked_depth_m" in case["input"]
@@ -76,7 +76,7 @@ def of_cracked_ground(content: Any) -> bool:
 
 
 def place(month: str) -> int:
-    """Return the place of a month, YYYY-MM, in a series that begins in 1895-01."""
+    """Return the position of a month, YYYY-MM, in a series that begins in 1895-01."""
     return (int(month[:4]) - FIRST_YEAR) * 12 + int(month[5:]) - 1
 
 
@@ -122,7 +122,7 @@ def solve_case(case: dict[str, Any], drivers: dict[str, Any]) -> tuple[Array, fl
 
 
 def check_case(case: dict[str, Any], drivers: dict[str, Any]) -> Line:
-    """Return the largest difference of a solver case in mm; slab ratio and tilt count over the slab's length."""
+    """Return the largest difference of a solver case in mm; slab ratio and tilt are multiplied by the slab's length."""
     heave, width = solve_case(case, drivers)
     across = np.linspace(-width, width, heave.shape[1])
     expected, months = case["heave_mm"], case["heave_mm"]["month_after_pour"]
@@ -147,7 +147,8 @@ def check_case(case: dict[str, Any], drivers: dict[str, Any]) -> Line:
 
 
 def behaviour(heave_mm: Array) -> dict[str, float]:
-    """Return what the trade looks for after month 84: dome, steady middle, active edge, dishes; and the time to settle.
+    """Return what practitioners look for after month 84: dome, steady middle, active edge, dishes; and the time to
+    settle.
 
     heave_mm (n_after, n_node): movement from left to right edge. `settled_yr` is when the yearly mean of the middle
     first comes within 10 % of its mean over the last ten years; nan when the history is shorter than 20 years.
@@ -167,7 +168,7 @@ def behaviour(heave_mm: Array) -> dict[str, float]:
 
 
 def check_behaviour(case: dict[str, Any], drivers: dict[str, Any]) -> Iterator[Line]:
-    """Yield behaviour after month 84 against the case's: millimetres within its tolerance, dishes within a point.
+    """Yield our behaviour after month 84 against the case's: millimetres within its tolerance, dishes within a point.
 
     Dishes are counted in whole months, so in a short history one month more or less is allowed.
     """
@@ -183,9 +184,9 @@ def check_behaviour(case: dict[str, Any], drivers: dict[str, Any]) -> Iterator[L
 
 
 def facts(content: dict[str, Any]) -> str:
-    """Return the trade facts of the cases with a long history as a table, ours beside the file's.
+    """Return the practical figures of the cases with a long history as a table, ours next to the file's.
 
-    `2011` is the largest dome of that drought over the mean dome (ours only).
+    `2011` is the largest dome of that drought divided by the mean dome (ours only).
     """
     columns = {"dome_mean_mm": "dome mean", "dome_max_mm": "dome max", "dome_min_mm": "dome min",
                "centre_range_mm": "middle range", "edge_range_mm": "edge range", "dish_months_pct": "dish %"}
@@ -206,7 +207,7 @@ def facts(content: dict[str, Any]) -> str:
 
 
 def check_driver(name: str, driver: dict[str, Any], divisions: pd.DataFrame | None) -> Iterator[Line]:
-    """Yield check months and equilibrium rule of a bucket driver; without divisions from the series in the file.
+    """Yield check months and equilibrium rule of a bucket driver; without divisions, from the series in the file.
 
     A driver of kind bucket is always the monthly one.
     """
@@ -230,7 +231,7 @@ def check_driver(name: str, driver: dict[str, Any], divisions: pd.DataFrame | No
 
 
 def mixture_quantities(mixture: dict[str, Any], driver: dict[str, Any], draws: int, seed: int) -> dict[str, Array]:
-    """Return dome and centre quantities of every draw of a mixture, shape (draws,) each, in mm."""
+    """Return dome and centre quantities of every model run of a mixture, shape (draws,) each, in mm."""
     from scipy.special import ndtri
 
     u = random.stratified(draws, seed)
@@ -261,7 +262,7 @@ def mixture_quantities(mixture: dict[str, Any], driver: dict[str, Any], draws: i
 
 
 def check_mixture(mixture: dict[str, Any], drivers: dict[str, Any], draws: int = 400, seed: int = 1) -> Iterator[Line]:
-    """Yield the worst percentile of each quantity over its limit, 4 sqrt(se^2 + sd_200^2 * 200 / n)."""
+    """Yield the worst percentile of each quantity divided by its limit, 4 sqrt(se^2 + sd_200^2 * 200 / n)."""
     ours = mixture_quantities(mixture, drivers[mixture["driver"]], draws, seed)
     for name, answer in mixture["mm"].items():
         difference = np.abs(np.percentile(ours[name], (10, 50, 90)) - answer["p10_p50_p90"])
@@ -302,7 +303,7 @@ def read_divisions(folder: Path) -> pd.DataFrame:
 
 @dataclass(frozen=True)
 class Comparisons:
-    """Every comparison of a case file, and its facts of the trade, ours beside the file's.
+    """Every comparison of a case file, and its practical figures, ours next to the file's.
 
     `with_drivers` says whether driver months were computed again, which needs the open data folder.
     """
@@ -337,10 +338,10 @@ def compared(path: Path, open_data: Path | None = None) -> Comparisons:
     Raises
     ------
     LayerError
-        When the file cannot be read, is no case file, or a part of it is missing or of the wrong kind; when cases of
-        cracked ground come without the open data folder.
+        When the file cannot be read or is not a case file, or when a part of it is missing or of the wrong kind; or
+        when there are cases of cracked ground but no open data folder.
     """
-    # which is written with the parts of this module
+    # this file is written with the parts of this module
     from riskmap.evidence.known_answers import case_file_daily, cracked_cases
 
     content = load(path)

@@ -1,7 +1,8 @@
 """Check our driver by day steps against a file of its cases: days in, filling and suction at month ends out.
 
-Format: as `cases_daily.json` beside the reference values; its keys `units`, `start`, `pet`, `limits`, `four_rains` and
-`order_of_a_day` say the conventions. Filling and sums are compared to one in their last printed digit.
+The format is that of `cases_daily.json` with the reference values; its keys `units`, `start`, `pet`, `limits`,
+`four_rains` and `order_of_a_day` give the conventions. Filling and sums are compared to within one unit of their last
+printed digit.
 """
 
 from __future__ import annotations
@@ -46,7 +47,7 @@ def _worst(kind: str, name: str, ours: Any, told: Any, limit: float, unit: str) 
 
 
 def _series(case: dict[str, Any]) -> tuple[dict[str, day_steps.Days], float]:
-    """Return the days of a case, as they are and from its months, and its evapotranspiration. [mm]"""
+    """Return the days of a case, as they are and as made from its months, and its evapotranspiration. [mm]"""
     rain, warmth = np.array(case["rain_mm"], float), np.array(case["temp_c"], float)
     first, count, latitude = month_numbers.parse_month(case["months"][0]), len(case["months"]), float(case["lat_deg"])
     month = np.repeat(np.arange(count), days_in_months(first, count))
@@ -76,7 +77,7 @@ def check_case(case: dict[str, Any], content: dict[str, Any]) -> Iterator[Line]:
 
 
 def check_station(case: dict[str, Any], content: dict[str, Any], stations: pd.DataFrame) -> Iterator[Line]:
-    """Yield the same of a station's year, run twice; no limits of the filling."""
+    """Yield the same for a station's year, which is run twice; the filling has no limits."""
     known, limits = case["input"], content["limits"]
     station = stations[stations["wban"] == known["wban"]]
     days = day_steps.from_days(station["p_mm"].to_numpy(float), station["t_avg_c"].to_numpy(float),

@@ -141,7 +141,7 @@ def _severity() -> list[float]:
 
 
 def _class_scores() -> list[float]:
-    """Means of a unit normal between the published percentile limits, in the order None, D0 .. D4."""
+    """Means of a unit normal distribution between the published percentile limits, in the order None, D0 .. D4."""
     from scipy.stats import norm
 
     limit = np.array([1.0, *(p / 100 for p in drought_severity_index.CATEGORY_PERCENTILES), 0.0])

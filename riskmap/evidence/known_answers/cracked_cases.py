@@ -1,8 +1,8 @@
 """Cases of cracked ground and of two levels of suction in a file, each value against the file's stated limit.
 
-The file names a climate division and holds no series: the surface's suction is computed again from the division. Limits
-are movement max(1 % of the edge range, 0.3 mm) as the file states, suction 0.001 pF for the driver and the levels and
-0.01 pF for the profile.
+The file names a climate division and contains no series, so the suction at the surface is computed again from the
+division. The limits are max(1 % of the edge range, 0.3 mm) for movement, as the file states, 0.001 pF for the suction
+of the driver and the levels, and 0.01 pF for the profile.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
 Array = NDArray[np.float64]
 
-CAPACITY_MM, RAIN_FACTOR = 150.0, 0.8  # as the file's driver says
+CAPACITY_MM, RAIN_FACTOR = 150.0, 0.8  # as in the file's driver
 LIMIT_PF, LIMIT_PROFILE_PF = 0.001, 0.01
 LEAST_MM, SHARE_OF_RANGE = 0.3, 0.01
 DALLAS_DEPTH_M = 6.0
@@ -32,7 +32,7 @@ POINTS = ("centre", "in_2m", "in_1m", "edge", "open_ground")
 
 @dataclass(frozen=True)
 class Solved:
-    """Our answer to a case: the reduced model, surface suction [pF] and ground movement since the pour."""
+    """Our solution of a case: the reduced model, surface suction [pF] and ground movement since the pour."""
 
     model: reduced_model.ReducedModel
     suction_pf: Array
@@ -41,7 +41,7 @@ class Solved:
 
 
 def suction_of(divisions: pd.DataFrame, division: str) -> Array:
-    """Return the surface's suction by the monthly bucket, month ends from 1895-01, rounded as the file says. [pF]"""
+    """Return the surface suction by the monthly bucket, month ends from 1895-01, rounded as the file says. [pF]"""
     rows = divisions[divisions["division"] == division]
     filling = surface.filling(rows["precip_in"].to_numpy(float) * MM_PER_INCH,
                               rows["pet_in"].to_numpy(float) * MM_PER_INCH, RAIN_FACTOR, CAPACITY_MM, 1.0)
@@ -49,10 +49,10 @@ def suction_of(divisions: pd.DataFrame, division: str) -> Array:
 
 
 def solve(case: dict[str, Any], divisions: pd.DataFrame, model: reduced_model.ReducedModel | None = None) -> Solved:
-    """Return our answer to a case at the middle, 2 m and 1 m inside the edge, and the edge.
+    """Return our solution of a case at the middle, 2 m and 1 m inside the edge, and the edge.
 
     model : ReducedModel, optional
-        In place of the one that the case asks for; with the same four points.
+        In place of the one that the case asks for, with the same four points.
     """
     given = case["input"]
     depth = given["active_depth_m"]
@@ -106,7 +106,7 @@ def _behaviour(found: Solved) -> dict[str, float]:
 
 
 def _check_behaviour(case: dict[str, Any], found: Solved) -> Line:
-    """Compare what follows month 84; dishes are counted in months, so one month more or less is inside the limit."""
+    """Compare what follows month 84. Dishes are counted in months, so the limit allows one month more or less."""
     expected = case["after_month_84"]
     ours = _behaviour(found)
     month_pct = 100 / (len(found.ground.heave_m) - 84)
@@ -143,7 +143,8 @@ def _check_levels(case: dict[str, Any], found: Solved) -> Line:
 
 
 def states(case: dict[str, Any], found: Solved) -> tuple[Array, Array]:
-    """Return suction above the covered equilibrium by depth cell: the slab's middle from the pour on, and open ground.
+    """Return suction above the covered equilibrium by depth cell: below the slab's middle from the pour on, and in open
+    ground.
 
     Shapes (n_after, n_z) and (n_month, n_z). [pF]
     """
@@ -173,7 +174,7 @@ def _line(kind: str, case: dict[str, Any], misses: dict[str, float], limit: floa
 
 
 def lines_of(case: dict[str, Any], found: Solved) -> list[Line]:
-    """Return the comparisons of one case with our answer to it."""
+    """Return the comparisons of one case with our solution of it."""
     lines = [_check_driver(case, found), _check_movement(case, found), _check_behaviour(case, found)]
     return [*lines, _check_levels(case, found)] if "suction_pf" in case else lines
 
@@ -184,7 +185,7 @@ def check(content: dict[str, Any], divisions: pd.DataFrame) -> list[Line]:
 
 
 def facts(content: dict[str, Any], divisions: pd.DataFrame) -> str:
-    """Return dome, edge range and dishes after month 84 of every case as a table, ours beside the file's."""
+    """Return dome, edge range and dishes after month 84 of every case as a table, ours next to the file's."""
     columns = {"dome_mean_mm": "dome mean", "dome_max_mm": "dome max", "dome_min_mm": "dome min",
                "edge_range_mm": "edge range", "dish_months_pct": "dish %"}
     out = [f"{'case':<8}" + "".join(f"{name:>16}" for name in columns.values())]

@@ -83,7 +83,7 @@ def _march_difference() -> list[float]:
     for j in range(driver.size - 1):
         for k in range(steps):
             a, b = (driver[j] + (driver[j + 1] - driver[j]) * (k + s) / steps for s in (0, 1))
-            # the first month by backward Euler: its start is not smooth
+            # the first month is computed by backward Euler, because its start is not smooth
             v = (whole.solve(mass @ v + h * operator.surface * b) if j == 0
                  else half.solve(right @ v + h * operator.surface * (a + b) / 2))
         marched.append((points @ v.reshape(operator.x.size, -1)) @ operator.dz)
@@ -130,7 +130,7 @@ def _pour_sharing() -> list[float]:
 
 # ---------------------------------------------------------------- behaviour
 def made_weather(years: int = 45) -> tuple[Any, Any]:
-    """Return monthly rain and evapotranspiration [mm] of a hand-made sub-humid record with droughts and wet spells."""
+    """Return monthly rain and evapotranspiration [mm] of an invented sub-humid record with droughts and wet spells."""
     season = np.arange(12)
     rain = 69.0 + 24 * np.cos(2 * np.pi * (season - 4.5) / 12)
     demand = 68.0 - 67 * np.cos(2 * np.pi * (season - 0.5) / 12)
@@ -164,7 +164,7 @@ def _behaviour() -> list[Value]:
 
 
 def _slab_bends_less() -> list[Value]:
-    """Slab below soil for three stiffnesses; less with stiffness; smaller share of a higher mound."""
+    """The slab bends less than the soil for three stiffnesses, less if stiffer, relatively less on a higher mound."""
     inside = np.linspace(6.0, 0.0, rm.PROFILE_POINTS)
     share = np.array([[trace.slab_since_pour(-height * np.exp(-inside), 6.0, stiffness=ei, spring=2e6, load=6e3,
                                              edge_load=12e3)[0] / height for height in (0.02, 0.04, 0.07, 0.10)]
@@ -179,7 +179,7 @@ def _no_soil_no_movement() -> list[float]:
 # ---------------------------------------------------------------- slow clay after drying
 def left_to_come(alpha: float, years: tuple[float, ...], *, half_width: float = 5.0, depth: float = DEPTH,
                  dried: float = 0.6) -> list[float]:
-    """Return the share of the centre's heave still to come, ground beneath a cover dried evenly to `dried` x depth."""
+    """Return the share of the centre's heave still to come below a cover, ground dried evenly to `dried` x depth."""
     model = rm.build(half_width / depth)
     dz = np.diff(model.depth_edges)
     profile = np.clip((dried - model.depth_edges[:-1]) / dz, 0.0, 1.0)
@@ -194,7 +194,7 @@ _SOILS = 40
 
 @lru_cache(maxsize=1)
 def _stage_runs() -> tuple[Any, Any, float]:
-    """Return the movement stage's tables with one and with two workers, and the seconds of the one-worker run."""
+    """Return the movement stage's tables with one and with two workers, and the seconds of the run with one worker."""
     import pandas as pd
 
     from riskmap import movement
@@ -224,7 +224,7 @@ def _stage_runs() -> tuple[Any, Any, float]:
 
 
 def _compiled() -> str:
-    """Return why the compiled path cannot be tested now; compiling it takes longer than the whole pack may."""
+    """Return why the compiled path cannot be tested now: compiling it takes longer than the whole pack may."""
     cached = list(Path(cast(Any, kernels.run_draw).stats.cache_path).glob("kernels.run_draw-*.nbi"))
     newest = max((p.stat().st_mtime for p in cached), default=0.0)
     return "" if newest > Path(kernels.__file__).stat().st_mtime else (
@@ -233,7 +233,7 @@ def _compiled() -> str:
 
 def _repeatable() -> list[Value]:
     one, two, _ = _stage_runs()
-    numbers = one.select_dtypes("number").drop(columns="edge_high_pct")  # which only young slabs have
+    numbers = one.select_dtypes("number").drop(columns="edge_high_pct")  # only young slabs have it
     return yes(one.equals(two), bool(np.isfinite(numbers.to_numpy()).all()))
 
 

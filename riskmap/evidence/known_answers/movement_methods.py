@@ -57,7 +57,7 @@ def _fredlund_layers() -> list[float]:
     return [*heave, heave.sum()]
 
 
-# Ips %/pF, surface change pF, Hs m, cracked depth m (chosen to span the method); the seventh has three layers.
+# Ips %/pF, surface change pF, Hs m, cracked depth m (chosen to cover the method); the seventh has three layers.
 _AS2870 = ((3.0, 1.2, 2.3, 1.725), (3.0, 1.2, 2.3, 1.150), (3.0, 1.2, 2.3, 2.300), (4.0, 1.2, 4.0, 3.000),
            (2.5, 1.5, 1.5, 0.750), (5.0, 1.2, 3.0, 2.250))
 
@@ -223,7 +223,7 @@ NOT_INCLUDED = (
                 "our suction law is linear in pF, so our factor is a straight line in the pF difference and cannot "
                 "show the curvature of the table; the manual was not opened"),
     NotIncluded("22", "swell chart anchor PI 50, 2 ft: 0.83 in",
-                "the chart itself was not seen; one point is no method"),
+                "the chart itself was not seen; one point is not a method"),
     NotIncluded("-", "Tex-124-E swell-load table, PTI edge-distance figure, AS 2870-2011 tree appendix, mound heights",
                 "not found in any reachable text; not coded from memory"),
 )

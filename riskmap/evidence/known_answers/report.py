@@ -15,9 +15,9 @@ HEAD = f"{'no.':<5}{'known answer':<51}{'printed':>12}{'ours':>12}{'allowed':>11
 
 @dataclass(frozen=True)
 class KnownAnswers:
-    """The verdict of every case that was run, the candidates that the pack does not hold, and how long it took.
+    """The verdict of every case that was run, the candidates that the pack does not contain, and how long it took.
 
-    Seconds are reported and decide nothing: a busy machine is no fault of the program.
+    Seconds are reported but decide nothing, because a busy machine is not an error of the program.
     """
 
     verdicts: list[Verdict]
@@ -26,7 +26,7 @@ class KnownAnswers:
 
     @property
     def passed(self) -> bool:
-        """Whether every case that ran lies inside its tolerance; one that was not run counts for neither."""
+        """Whether every case that ran lies inside its tolerance; a case that was not run counts as neither."""
         return not any(verdict.verdict == "miss" and verdict.case.unit != "s" for verdict in self.verdicts)
 
     def text(self) -> str:
@@ -70,7 +70,7 @@ def counts(verdicts: Sequence[Verdict]) -> dict[str, int]:
 
 
 def text(verdicts: Sequence[Verdict], left_out: Sequence[NotIncluded], seconds: float) -> str:
-    """Return the table: for each case the value farthest from print, its source, and the reason of the tolerance."""
+    """Return the table: for each case the value farthest from the printed one, its source, the tolerance's reason."""
     lines = ["Known answers: each line shows, of its n values, the one farthest from print.", ""]
     for group in dict.fromkeys(v.group for v in verdicts):
         lines += [group.replace("_", " ").upper(), HEAD]

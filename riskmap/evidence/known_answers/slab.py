@@ -51,7 +51,7 @@ def _mean_level() -> list[float]:
 
 
 def _central_load(nodes: int = 481) -> list[float]:
-    """A point load at the middle node, entered as the height of ground whose spring gives that force."""
+    """A point load at the middle node, entered as a height of the ground whose spring gives that force."""
     ground = np.zeros(nodes)
     spacing = LENGTH / (nodes - 1)
     middle = nodes // 2
@@ -124,7 +124,7 @@ def _lift_off(nodes: int, edge: float = 1.8) -> list[float]:
 
 
 def _balance() -> list[float]:
-    """Largest share of the load that is not carried, over rough mounds from a fixed seed."""
+    """Largest share of the load that is not balanced, over rough mounds from a fixed seed."""
     rng = np.random.default_rng(3)
     weight = np.full(41, LENGTH / 40)
     weight[[0, -1]] /= 2
@@ -180,7 +180,7 @@ CASES = (
     Case("P10j", "the same, 1,281 nodes", SOLVER, "computed", (9.046, 11.490, 12.961),
          "mm",
          Tolerance(ROUNDED, absolute=2e-3), lambda: _lift_off(1281)),
-    Case("P10k", "load not carried by the ground, 50 rough mounds", "balance of forces", "computed", (0.0,), "share",
+    Case("P10k", "load not borne by the ground, 50 rough mounds", "balance of forces", "computed", (0.0,), "share",
          Tolerance("stated beforehand", absolute=1e-6), _balance),
     Case("S19", "bending stiffness of five ribbed sections", NOTES, "computed", (9.4, 18.0, 32.0, 61.0, 105.0),
          "MN m2/m",

@@ -117,7 +117,7 @@ def _sealed_closed() -> list[float]:
 
 @lru_cache(maxsize=1)
 def _sealed_core() -> tuple[list[float], list[float]]:
-    """Return the middle column's largest error at 0.5 for 20 and 40 cells, slab six active depths to each side."""
+    """Return the middle column's largest error at 0.5 for 20 and 40 cells, slab of six active depths to each side."""
     from scipy import sparse
     from scipy.sparse.linalg import expm_multiply
 
@@ -157,7 +157,7 @@ def _steady_order() -> list[float]:
 
 _STEP = (0.0, 0.0065, 0.0293, 0.0975, 0.0069, 0.0531, 0.1085, 0.2037, 0.0472, 0.1059, 0.1630, 0.2522,
          0.0548, 0.1119, 0.1677, 0.2555)
-_LATE = 50.0  # stands for an endless time
+_LATE = 50.0  # represents an endless time
 _MOMENTS = (0.1, 0.3, 1.0, _LATE)
 
 
@@ -180,7 +180,7 @@ def _open_steps() -> list[float]:
 
 
 CASES = (
-    Case("1a", "edge penetration, closed form at 0.5, 1, 2 m", "exact half-plane form, method.md, section 5.7",
+    Case("1a", "edge penetration, exact solution at 0.5, 1, 2 m", "exact half-plane form, method.md, section 5.7",
          "computed", (0.2963, 0.1440, 0.0408), "ratio", Tolerance(ROUNDED, absolute=5.1e-5),
          lambda: edge_penetration.amplitude_ratio(np.array([0.5, 1, 2]), 1e-3)),
     Case("1b", "the same by the core's grid, extrapolated", "the same; 8 m deep and wide, two finest of three grids",

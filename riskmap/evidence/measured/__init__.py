@@ -1,1 +1,1 @@
-"""Measured numbers beside ours: what the page notebooks/evidence.md is made from."""
+"""Measured values compared with ours: the material of the page notebooks/evidence.md."""

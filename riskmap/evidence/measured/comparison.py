@@ -12,7 +12,7 @@ AGREES, DISAGREES, CANNOT, ABSENT = "agrees", "disagrees", "cannot tell", "data 
 ELSEWHERE = "measured elsewhere"
 FACTS = "field/field_cases.csv"
 DIVISIONS = "drought/climate_divisions/nclimdiv_monthly_1895_2022.csv.gz"
-# Degrees north of the middle of the divisions used; the table of divisions does not hold them
+# Degrees north of the centres of the divisions used; the table of divisions does not contain them
 LATITUDES = {"0504": 39.5, "1408": 37.5, "3405": 36.1, "4103": 32.5, "4105": 31.0, "4108": 29.5}
 ANY = math.inf
 Values = Sequence[float]
@@ -40,10 +40,10 @@ class Fact:
 
 @dataclass(frozen=True)
 class Comparison:
-    """A measured number and how ours is found.
+    """A measured value and how ours is computed.
 
-    Texts marked as templates are filled with our values by place, and with the fact's value, low, high by name; the
-    words of the tolerance also with its ends, `least` and `most`.
+    Texts marked as templates are filled with our values by position, and with the fact's value, low and high by name;
+    the words of the tolerance are also filled with its ends, `least` and `most`.
 
     Attributes
     ----------
@@ -51,24 +51,24 @@ class Comparison:
         Number of the case in notebooks/evidence.md, with a letter for parts.
     name, setting : str
     measured, show, remark : str
-        Templates: what was measured, our numbers, what to know.
+        Templates: what was measured, our values, and what to know.
     fair : str
         Template: the words of the tolerance.
     ours : callable
         Takes the open data folder and returns all values that the templates need.
     bounds : callable
-        Takes the fact (None without) and the values; returns the lowest and the highest value of ours that agrees.
+        Takes the fact (None without one) and the values; returns the lowest and the highest value of ours that agrees.
     judged : tuple of int
-        Places of the values that the bounds hold for.
+        Positions of the values to which the bounds apply.
     fact : str
         Name in `FACTS`; empty for a comparison with a data file, which then names `source` and `read` itself.
     cannot : str
-        Why the comparison decides nothing; the outcome is then `cannot tell` whatever the numbers.
+        Why the comparison decides nothing; the outcome is then `cannot tell`, whatever the values.
     elsewhere : str
         Why the figures are only reported, as found elsewhere; the outcome is then `measured elsewhere`, which counts
         neither as agreeing nor as disagreeing.
     files : tuple of str
-        What must lie in the open data folder.
+        Files that must be in the open data folder.
     """
 
     number: str
@@ -90,7 +90,7 @@ class Comparison:
 
 
 def facts(open_data: Path) -> dict[str, Fact]:
-    """Return the published measured numbers by name; empty when the file is absent. `same` repeats the source above."""
+    """Return the published measured values by name; empty when the file is absent. `same` repeats the source above."""
     import pandas as pd
 
     path = open_data / FACTS
@@ -104,7 +104,7 @@ def facts(open_data: Path) -> dict[str, Fact]:
 
 
 def missing(comparison: Comparison, open_data: Path) -> list[str]:
-    """Return the names of the files that a comparison needs and the folder does not hold."""
+    """Return the names of the files that a comparison needs and that are not in the folder."""
     needed = (*comparison.files, *((FACTS,) if comparison.fact else ()))
     return [name for name in needed if not (open_data / name).is_file()]
 

@@ -1,8 +1,8 @@
-"""Every comparison with a measured number: what it is made of, how it is judged, and all of them in order.
+"""Every comparison with a measured number: what it consists of, how it is judged, and all of them in order.
 
-A comparison holds what was measured and where that was read, our setting, our number worked out at the time of asking,
-and a tolerance that was stated beforehand. Outcomes: `agrees`, `disagrees`, `cannot tell`, `measured elsewhere`, or
-`data absent`. The page made of them is written by `page`.
+A comparison has what was measured and where that was read, our setting, our value, which is computed when it is
+requested, and a tolerance that was stated beforehand. Outcomes: `agrees`, `disagrees`, `cannot tell`, `measured
+elsewhere`, or `data absent`. `page` writes the page on them.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ from riskmap.evidence.measured.comparison import (
 
 @dataclass(frozen=True)
 class Finding:
-    """A comparison with its numbers; texts are ready to print."""
+    """A comparison with its values; the texts are ready to print."""
 
     comparison: Comparison
     values: tuple[float, ...]
@@ -41,7 +41,7 @@ class Finding:
 
     @property
     def verdict(self) -> str:
-        """The outcome, with how many of several values lie outside when only some do."""
+        """The outcome; when only some of several values lie outside, it says how many."""
         judged = len(self.comparison.judged)
         if self.outcome == DISAGREES and self.outside < judged:
             return f"{DISAGREES} ({self.outside} of {judged} values)"
@@ -49,7 +49,7 @@ class Finding:
 
 
 def _outcome(comparison: Comparison, values: Values, least: float, most: float) -> tuple[str, int]:
-    """Return the outcome and how many judged values lie outside; nan is outside."""
+    """Return the outcome and how many judged values lie outside; nan counts as outside."""
     outside = sum(not least - 1e-9 <= values[place] <= most + 1e-9 for place in comparison.judged if values)
     if comparison.cannot:
         return CANNOT, outside
@@ -59,7 +59,7 @@ def _outcome(comparison: Comparison, values: Values, least: float, most: float) 
 
 
 def find(comparison: Comparison, open_data: Path, known: dict[str, Fact]) -> Finding:
-    """Work out one comparison; one whose data are absent says so and gives no number."""
+    """Compute one comparison; if its data are absent it says so and gives no value."""
     if lacking := missing(comparison, open_data):
         absence = f"not computed, absent: {', '.join(lacking)}"
         return Finding(comparison, (), "-", comparison.source or "-", "-", absence, "-", "", ABSENT)
@@ -85,6 +85,6 @@ def comparisons() -> tuple[Comparison, ...]:
 
 
 def findings(open_data: Path) -> list[Finding]:
-    """Work out every comparison from the open data folder (`drought/`, `field/`)."""
+    """Compute every comparison from the open data folder (`drought/`, `field/`)."""
     known = facts(open_data)
     return [find(comparison, open_data, known) for comparison in comparisons()]

@@ -1,7 +1,7 @@
-"""The driver by day steps against measured wetness, beside the monthly bucket; and how its domes cover measured years.
+"""The driver by day steps and the monthly bucket against measured wetness; and how their domes cover measured years.
 
-Wetness is the filling between the two limits, so that it stands in the same proportion to suction as measured relative
-wetness does in `measured_suction`. The same records, months and comparisons as in `wetness`.
+Wetness is the filling between the two limits, so that it has the same proportion to suction as measured relative
+wetness in `measured_suction`. Records, months and comparisons are the same as in `wetness`.
 """
 
 from __future__ import annotations
@@ -28,8 +28,10 @@ Array = NDArray[np.float64]
 MANHATTAN_LATITUDE = 39.1
 MANHATTAN_FIRST = 12 * 2003 + 10  # November 2003
 MEASURED_YEARS = 8
-LAPS = 5  # repeats of the measured years before them: the ground has forgotten its start (computed: 0.0 mm left)
-HALF_WIDTH_M, EXTENSIBILITY = 6.0, 9.0  # a usual slab on expansive clay; the coverage hardly depends on them (computed)
+# repeats of the measured years before them, after which the ground has forgotten its start (computed: 0.0 mm left)
+LAPS = 5
+# a usual slab on expansive clay; the coverage hardly depends on these values (computed)
+HALF_WIDTH_M, EXTENSIBILITY = 6.0, 9.0
 RANGE = (10, 90)  # the 80 % range [%]
 
 
@@ -39,7 +41,7 @@ class Settings(NamedTuple):
     no_stress_share: float = 0.6  # FAO-56, from memory
     curve_number: float = 74.0  # TR-55: open space, good cover, group C
     capacity_mm: float = 150.0
-    low: float = 0.05  # with `high` in-sample for size: one probe, about 100 settings looked at
+    low: float = 0.05  # like `high`, in-sample for size: one probe, about 100 settings tried
     high: float = 0.95
 
 
@@ -57,17 +59,17 @@ def filling(days: day_steps.Days, settings: Settings = DEFAULT) -> Array:
 
 
 def wet_share(filled: Array, settings: Settings = DEFAULT) -> Array:
-    """Return the filling between its limits: 0 at the dry one, 1 at the wet one."""
+    """Return the position of the filling between its limits: 0 at the dry one, 1 at the wet one."""
     return np.clip((filled - settings.low) / (settings.high - settings.low), 0, 1)
 
 
 # ---------------------------------------------------------------- records
 @lru_cache(maxsize=1)
 def manhattan(open_data: Path) -> dict[str, day_steps.Days]:
-    """Return the weather of Manhattan, Kansas, by months (a rain a week) and by days; from November 2003.
+    """Return the weather of Manhattan, Kansas, by months (one rain per week) and by days; from November 2003.
 
     Months with fewer than 25 days of rain have the calendar month's mean, as in `field.manhattan`; by days, gaps are
-    filled by the reader's rule (`layers.daily_gaps`), and a month that lacks more is that of the monthly record.
+    filled by the reader's rule (`layers.daily_gaps`), and a month that lacks more is taken from the monthly record.
     """
     import pandas as pd
 
@@ -93,7 +95,7 @@ def manhattan_fit(open_data: Path, steps: str, settings: Settings = DEFAULT) -> 
 
 
 def _station_days(station: Any, steps: str) -> day_steps.Days:
-    """Return the year 2020 of a station; a day without rain data counts no rain, as its month's sum does."""
+    """Return the year 2020 of a station. A day without rain data counts as no rain, as in its month's sum."""
     first, latitude = 12 * 2020, float(station["lat"].iloc[0])
     if steps == "days":
         every = station.set_index("date").reindex(np.arange("2020-01-01", "2021-01-01", dtype="datetime64[D]"))
@@ -106,7 +108,10 @@ def _station_days(station: Any, steps: str) -> day_steps.Days:
 
 
 def station_timing(open_data: Path, steps: str, settings: Settings = DEFAULT) -> list[float]:
-    """Return as `wetness.station_timing`, east and west: median r at 12 month ends, n with r >= 0.7, n; run twice."""
+    """Return the same as `wetness.station_timing`, east and west: median r at 12 month ends, n with r >= 0.7, n.
+
+    Each year is run twice.
+    """
     found = []
     for station in wetness._stations(open_data):
         twice = _station_days(station, steps).take(np.tile(np.arange(12), 2))
@@ -133,7 +138,7 @@ def season_alone(open_data: Path) -> list[float]:
 
 
 def division_days(open_data: Path, division: str) -> day_steps.Days:
-    """Return the weather of a climate division since 1895, a rain a week."""
+    """Return the weather of a climate division since 1895, with one rain per week."""
     import pandas as pd
 
     table = pd.read_csv(open_data / DIVISIONS, dtype={"division": str})
@@ -152,7 +157,7 @@ def stillwater_fit(open_data: Path, settings: Settings = DEFAULT) -> list[float]
 # ---------------------------------------------------------------- domes of the measured years
 @dataclass(frozen=True)
 class Coverage:
-    """Largest dome of each measured year, by measured wetness and by draws of the driver.
+    """Largest dome of each measured year, by measured wetness and by model runs of the driver.
 
     Attributes
     ----------
@@ -176,7 +181,7 @@ class Coverage:
 
 
 def measured_suction(open_data: Path) -> tuple[Array, slice]:
-    """Return surface suction from measured wetness at Manhattan, eight years from 2009-08, and their places. [pF]"""
+    """Return surface suction from measured wetness at Manhattan, eight years from 2009-08, and their positions. [pF]"""
     measured = field.manhattan(open_data)[2]
     first = int(np.flatnonzero(np.isfinite(measured))[0])
     years = slice(first, first + 12 * MEASURED_YEARS)
@@ -185,9 +190,9 @@ def measured_suction(open_data: Path) -> tuple[Array, slice]:
 
 
 def largest_domes(suction_pf: Array, shift_pf: float = 0.0, lep: float = EXTENSIBILITY) -> Array:
-    """Return the largest dome of each year for these years repeated, an old slab, each with its own equilibrium. [mm]
+    """Return the largest dome of each year for an old slab, these years repeated, each with its own equilibrium. [mm]
 
-    Ground at the default parameters; the equilibrium by the rule from these years alone, plus `shift_pf`.
+    The ground has the default parameters; the equilibrium follows by the rule from these years alone, plus `shift_pf`.
     """
     covered = surface.equilibrium(suction_pf, window=CLIMATE.equilibrium_months,
                                   percentile=CLIMATE.equilibrium_percentile) + shift_pf
@@ -198,9 +203,9 @@ def largest_domes(suction_pf: Array, shift_pf: float = 0.0, lep: float = EXTENSI
 
 
 def drawn_fillings(open_data: Path, steps: str) -> tuple[Array, dict[str, Array]]:
-    """Return the filling at the measured month ends for every draw, shape (n_draw, n_month), and its parameters.
+    """Return the filling at the measured month ends for every model run, shape (n_draw, n_month), and its parameters.
 
-    The streams are those of a run; the capacity is the bucket's.
+    The random streams are those of a run; the capacity is the bucket's.
     """
     u, count = draws.stratified(MOVEMENT.draws, MOVEMENT.seed), MOVEMENT.draws
     streams = {"capacity_mm": "bucket", "low": "low_filling", "high": "high_filling"}
@@ -214,16 +219,16 @@ def drawn_fillings(open_data: Path, steps: str) -> tuple[Array, dict[str, Array]
 
 @lru_cache(maxsize=16)
 def coverage(open_data: Path, driver: str, spread: str = "driver", lep: float = EXTENSIBILITY) -> Coverage:
-    """Return the domes of Manhattan's years for a driver and for what is drawn.
+    """Return the domes of Manhattan's years for a driver and for what is varied.
 
     Parameters
     ----------
     driver : str
         `months`: day steps on monthly data; `days`: on daily data; `bucket`: the monthly bucket; `half`: every second
-        draw the monthly bucket, the others day steps on monthly data.
+        model run uses the monthly bucket, the others day steps on monthly data.
     spread : str
-        `driver`: its own parameters alone, everything else the same as for measured wetness; `limits`: the wet and the
-        dry limit too; `equilibrium`: and the covered equilibrium.
+        `driver`: only its own parameters are varied, everything else is the same as for measured wetness; `limits`: the
+        wet and the dry limit too; `equilibrium`: the covered equilibrium as well.
     """
     truth, years = measured_suction(open_data)
     made, count = draws.make(MOVEMENT), MOVEMENT.draws

@@ -1,8 +1,8 @@
 """Field checks: measured or observed behaviour (notebooks/evidence.md) against the driver as it was first documented.
 
-That driver: full rain unless said, bucket of 150 mm, limits 2.9 and 4.3 pF, equilibrium the
-mean less 0.55 pF. It is NOT today's default of the product; the checks say whether the published statistics come out
-again.
+That driver has full rain unless stated otherwise, a bucket of 150 mm, limits 2.9 and 4.3 pF, and the mean less 0.55 pF
+as equilibrium. It is NOT today's default of the product; the checks show whether the published statistics are
+reproduced.
 """
 
 from __future__ import annotations
@@ -70,7 +70,7 @@ def division(open_data: Path, number: str) -> tuple[list[str], Any, Any]:
 
 
 def stillwater(open_data: Path) -> tuple[list[int], Any]:
-    """Return the places of the 24 months in division 3405 and the measured relative wetness."""
+    """Return the positions of the 24 months in division 3405 and the measured relative wetness."""
     import pandas as pd
 
     dates = division(open_data, "3405")[0]
@@ -120,7 +120,7 @@ def _highway(open_data: Path, lep: float) -> float:
 
 
 def deep_share() -> list[float]:
-    """Share of the yearly open-ground movement that comes from below 1.6 m, one strain index over the active depth."""
+    """Share of the yearly open-ground movement from below 1.6 m, with one strain index over the active depth."""
     k = np.sqrt(2j * np.pi / ALPHA)
     below = abs((np.cosh(k * (DEPTH - 1.6)) - 1) / (k * np.sinh(k * DEPTH)))
     whole = closed_forms.open_ground_range(strain_per_pf=1.0, amplitude_pf=0.5, diffusivity_m2_per_yr=ALPHA,
@@ -129,7 +129,7 @@ def deep_share() -> list[float]:
 
 
 def _reference_guard() -> list[Value]:
-    """Yearly sums printed for Acme OK, entered as one month each."""
+    """Yearly sums printed for Acme OK, each entered as one month."""
     ratio = evapotranspiration.ratio_to_thornthwaite(np.array([[1586.0], [916.0]]), np.array([[916.0], [916.0]]))
     return [float(ratio[0]), *yes(*(ratio > evapotranspiration.REFERENCE_RATIO))]
 

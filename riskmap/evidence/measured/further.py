@@ -1,7 +1,8 @@
-"""Further comparisons with measured numbers; only the range of the restraint was changed after they were seen.
+"""Further comparisons with measured values; only the range of the restraint was changed after they were seen.
 
-Most of them are single figures of an abstract; three were measured on files that are not among the open data and are
-reported only. The tolerances were written down before this code gave a figure; those of an earlier trial were known.
+Most of them are single figures from an abstract; three were measured on files that are not among the open data and are
+only reported. The tolerances were written down before this code gave a figure; the figures of an earlier trial were
+known.
 """
 
 from __future__ import annotations
@@ -22,29 +23,30 @@ from riskmap.evidence.measured.wetness import CLIMATE, MOVEMENT
 from riskmap.movement import draws, kernels, open_ground, reduced_model, surface
 
 OVERESTIMATED = 0.264  # of the water loss of 0-60 cm, by constant isotropic shrinkage (te Brake and others 2013)
-LOST_PER_MOVEMENT = 0.61  # of the same abstract
+LOST_PER_MOVEMENT = 0.61  # from the same abstract
 INDEX = 0.05  # strain per pF; any value gives the same ratio
 MARK_M = 0.91  # 3 ft
-MARK_YEARS = (1900, 1944)  # from when the record's start is forgotten to the year of the paper
+MARK_YEARS = (1900, 1944)  # from the year when the record's start is forgotten to the year of the paper
 PIPES_M = (0.3, 0.5, 1.0, 2.0, 5.0)
 PIPES_SET = range(12 * 1996, 12 * 1997)  # eight years before, month not stated
 PIPES_READ = "2004-06"
 ALICE_SPRINGS_MM = 274.0
-DRIEST = "4105"  # Trans Pecos, the driest division at hand
+DRIEST = "4105"  # Trans Pecos, the driest division available
 
 
 def _moved(open_data: Path, division: str, lep: float, top_m: float, bottom_m: float) -> Any:
-    """Return the thickness change of open ground between two depths at month ends, thicker is positive. [mm]"""
+    """Return the thickness change of open ground between two depths at month ends; thicker is positive. [mm]"""
     edges, suction = wetness.open_ground(open_data, division)
     inside = np.clip(np.minimum(edges[1:], bottom_m) - np.maximum(edges[:-1], top_m), 0, None) / np.diff(edges)
     return -1000 * RESTRAINT * suction @ (cells_of(reduced_model.cached(open_ground.RATIO), lep) * inside)
 
 
 def vertical_share(open_data: Path) -> Values:
-    """Return the measured share by two readings of the abstract; median, 10th and 90th percentile of what is drawn.
+    """Return the measured share by two readings of the abstract; median, 10th and 90th percentile of the model runs.
 
-    Isotropic shrinkage takes a third of the volume as vertical, so a water loss told a quarter too large means a
-    larger vertical share: 1.264 / 3 where the excess is of the true loss, 1 / (3 x 0.736) where it is of the estimate.
+    With isotropic shrinkage a third of the volume change is vertical, so a reported water loss that is a quarter too
+    large means a larger vertical share: 1.264 / 3 where the excess is of the true loss, 1 / (3 x 0.736) where it is of
+    the estimate.
     """
     drawn = draws.make(MOVEMENT).restraint
     return [(1 + OVERESTIMATED) / 3, 1 / (3 * (1 - OVERESTIMATED)), *np.percentile(drawn, (50, 10, 90))]
@@ -65,8 +67,8 @@ def bench_mark(open_data: Path) -> Values:
 def past_pipes(open_data: Path) -> Values:
     """Return the rise of the ground past pipes to June 2004: largest and smallest, extensibility 9, then 12. [mm]
 
-    Pipes of five depths, each taken to move with the ground at its foot, set in any month of 1996. Then the median rise
-    past pipes to 1 m, and past deeper ones, extensibility 12.
+    There are pipes of five depths, each assumed to move with the ground at its foot, set in any month of 1996. Then
+    follow the median rise past pipes to 1 m, and past deeper ones, extensibility 12.
     """
     here = wetness.weather(open_data, "4108")
     start = np.array([here.place(f"{month // 12}-{month % 12 + 1:02d}") for month in PIPES_SET])
@@ -83,7 +85,8 @@ def past_pipes(open_data: Path) -> Values:
 def movement_per_suction(open_data: Path) -> Values:
     """Return the movement per unit of suction through the depth, alternating over one-way drying.
 
-    One strain index throughout; the model holds no water content, so the depth integral of suction stands for water.
+    There is one strain index throughout. The model has no water content, so the depth integral of suction represents
+    water.
     """
     model = reduced_model.cached(open_ground.RATIO)
     month, thick = np.arange(480), np.diff(model.depth_edges)
@@ -100,7 +103,7 @@ def movement_per_suction(open_data: Path) -> Values:
 
 
 def _wave(upper_m: float, lower_m: float) -> Values:
-    """Return the amplitude of the yearly wave at one depth over that at another, and its lag. [-, months]"""
+    """Return the amplitude of the yearly wave at one depth divided by that at another, and its lag. [-, months]"""
     size, late = closed_forms.periodic_amplitude(np.array([upper_m, lower_m]), active_depth_m=DEPTH,
                                                  diffusivity_m2_per_yr=ALPHA)
     return [float(size[1] / size[0]), float(late[1] - late[0])]
@@ -114,7 +117,7 @@ def oak_removed(open_data: Path) -> Values:
 def dry_equilibrium(open_data: Path) -> Values:
     """Return the covered equilibrium of the driest division with its rain scaled to that of Alice Springs. [pF]
 
-    Then that of the division with its own rain, and its own rain in a year of the normal period. [mm]
+    Return also that of the division with its own rain, and its own rain per year of the normal period. [mm]
     """
     months, rain, _ = field.division(open_data, DRIEST)
     normal = slice(months.index(f"{CLIMATE.normal_first_year}-01"), months.index(f"{CLIMATE.normal_last_year}-12") + 1)
@@ -184,7 +187,7 @@ COMPARISONS = (
     Comparison("25", "Kings Creek KS, damping of the yearly wave", "yearly wave at 40 over 5 cm 1.17",
                "as 24", "{0:.2f}", "0.78 to 1.76 (factor 1.5, not applied)", lambda d: _wave(0.05, 0.4), judged=(),
                source=KINGS_CREEK, way_read=STATISTICS, elsewhere=NOT_HERE, files=(),
-               remark="a wave that grows with depth is no diffusion: water content is not suction"),
+               remark="a wave that grows with depth is not diffusion: water content is not suction"),
     Comparison("26", "Oak removed, recovery of a building",
                "4.5 mm of recovery in 1993-99, after that of 1987-93",
                f"cover 10 m wide, dried evenly to 0.6 of the depth, default diffusivity {ALPHA:g} m2/yr",

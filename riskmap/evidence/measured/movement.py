@@ -1,6 +1,7 @@
-"""Comparisons with measured movement, wetting and slabs; today's default settings unless a comparison says otherwise.
+"""Comparisons with measured movement, wetting and slabs, by today's default settings unless a comparison says
+otherwise.
 
-Extensibility is not known at any of these sites: where movement is compared, it is assumed and said so.
+Extensibility is not known at any of these sites. Where movement is compared, it is assumed, and the text says so.
 """
 
 from __future__ import annotations
@@ -24,12 +25,12 @@ from riskmap.movement.stiffness import UNKNOWN, stiffness_of
 
 SOIL = SoilSettings()
 CRACKED = MOVEMENT.model_copy(update={"ground": "cracked"})
-RESTRAINT = 0.6  # judgement; the median of what a run varies (0.4-0.8)
+RESTRAINT = 0.6  # judgement; the median of what the model runs vary (0.4-0.8)
 ALPHA, DEPTH = MOVEMENT.diffusivity_m2_per_yr, MOVEMENT.active_depth_m
 HIGHWAY_HALF_WIDTH_M, CONSTRUCTION = 4.5, "1980-10"
-EXTENSIBILITY = (1.5, 3.0, 6.0, 9.0)  # of the slab comparisons [%]
+EXTENSIBILITY = (1.5, 3.0, 6.0, 9.0)  # for the slab comparisons [%]
 SLAB_LENGTH_M = 12.0
-SLOW = 0.2  # diffusivity that reproduces London by choice [m2/yr]
+SLOW = 0.2  # diffusivity that was chosen to reproduce London [m2/yr]
 SETTINGS = f"diffusivity {ALPHA:g}, depth {DEPTH:g} m, restraint {RESTRAINT:g}"
 
 
@@ -68,22 +69,22 @@ def highway(open_data: Path, leps: tuple[float, ...], driver: str = "day",
 
 
 def jackson(open_data: Path, pours: tuple[str, ...], driver: str = "day") -> Values:
-    """Return the middle's heave after 15 months, cover of 30.5 m, division 4108, extensibility 9, 12, 15. [mm]"""
+    """Return the middle's heave after 15 months, cover of 30.5 m, division 4108, extensibility 9, 12 and 15. [mm]"""
     return [1000 * float(ground(open_data, "4108", pour, 15.2, lep, driver=driver).heave_m[15, 0])
             for pour in pours for lep in (9.0, 12.0, 15.0)]
 
 
 def college_station(open_data: Path) -> Values:
-    """Return how many of nine pours at a drought's end have middle, edge and open ground up after 24 months."""
+    """Return for how many of nine pours at a drought's end middle, edge and open ground are up after 24 months."""
     runs = [ground(open_data, "4103", pour, 3.0, 9.0) for pour in field.POURS]
     moved = np.array([[run.heave_m[24, 0], run.heave_m[24, -1], run.open_ground_m[24]] for run in runs])
     return [*(float(n) for n in (moved > 0).sum(axis=0)), float(len(runs)), *(1000 * moved.min(axis=0))]
 
 
 def london(alpha: float) -> Values:
-    """Return years until 95 % of the heave is done, shares left at 8 and 32 years [%] and the weight of the draw. [%]
+    """Return years until 95 % of the heave is done, shares left at 8 and 32 years [%], and the weight of the case. [%]
 
-    Ground beneath a cover of 10 m dried evenly to 0.6 of the active depth. The weight is the share of the drawn
+    The ground beneath a cover of 10 m was dried evenly to 0.6 of the active depth. The weight is the share of sampled
     diffusivities at or below this one.
     """
     from scipy.special import ndtr
@@ -96,13 +97,13 @@ def london(alpha: float) -> Values:
 
 
 def denver(open_data: Path) -> Values:
-    """Return the shallowest and deepest drawn active depth [m], and the share left at 7 years for 3.5 and 7 m. [%]"""
+    """Return the smallest and largest sampled active depth [m], and the share left at 7 years for 3.5 and 7 m. [%]"""
     left = [100 * left_to_come(ALPHA, (7.0,), half_width=6.0, depth=depth, dried=1.0)[0] for depth in (DEPTH, 7.0)]
     return [*MOVEMENT.active_depth_draw_m, *left]
 
 
 def beaumont(open_data: Path) -> Values:
-    """Return the active depth that a water table lasting all year at 0.9 m leaves. [m]"""
+    """Return the active depth that remains above a water table lasting all year at 0.9 m. [m]"""
     import pandas as pd
 
     from riskmap.movement import soil_units
@@ -127,7 +128,7 @@ def highveld(open_data: Path) -> Values:
     return [1000 * full * (MOVEMENT.dry_limit_pf - weather(open_data, "4103").equilibrium_pf) * (1 - left)]
 
 
-# ---------------------------------------------------------------- slabs, all draws
+# ---------------------------------------------------------------- slabs, all model runs
 def _history(open_data: Path, division: str) -> Any:
     import pandas as pd
 
@@ -145,9 +146,11 @@ def _history(open_data: Path, division: str) -> Any:
 
 @lru_cache(maxsize=4)
 def slabs(open_data: Path, division: str) -> Any:
-    """Return every draw of a 12 m slab poured in 1980 for each of `EXTENSIBILITY`, shape (n_lep, n_draw, n_quantity).
+    """Return every model run of a 12 m slab poured in 1980 for each of `EXTENSIBILITY`, shape (n_lep, n_draw,
+    n_quantity).
 
-    Extensibility 30 % lower and higher at its low and high end, as in the shared checks; default settings.
+    Extensibility is 30 % lower and higher at its low and high end, as in the shared checks; the settings are the
+    defaults.
     """
     from riskmap.movement import draw_inputs, draws, driver, run_draws
 
@@ -172,7 +175,7 @@ def slab_size(open_data: Path) -> Values:
 
 
 def beyond_limit(open_data: Path) -> Values:
-    """Return shares of draws beyond length/360, extensibility 3, 6, 9: normal period, then the next 12 months. [%]"""
+    """Return shares of model runs beyond length/360, extensibility 3, 6, 9: normal period, then next 12 months. [%]"""
     block = slabs(open_data, "0504")[1:]
     lasting = np.abs(block[:, :, kernels.LONG_RUN]) > SLAB_LENGTH_M / 360
     next_year = block[:, :, kernels.REPLAY_RATIO : kernels.REPLAY_RATIO + 3] > 1 / 360
@@ -200,7 +203,7 @@ COMPARISONS = (
                "{0:.0f} and {1:.0f} mm (middle of the road {2:.0f})", MILLIMETRES,
                lambda d: highway(d, (9.0, 12.0), settings=CRACKED), within_factor(1.5), (0, 1), fact="SH342",
                remark="the scenario is off by default and nothing in it was fitted; one road cannot decide"),
-    Comparison("6e", "SH 342 by the former driver", "as 6a", "as 6a with the monthly bucket (half of the draws)",
+    Comparison("6e", "SH 342 by the former driver", "as 6a", "as 6a with the monthly bucket (half of the model runs)",
                "{0:.0f} and {1:.0f} mm (middle of the road {2:.0f})", MILLIMETRES,
                lambda d: highway(d, (9.0, 12.0), driver="month"), within_factor(1.5), (0, 1), fact="SH342",
                remark="as 6a"),
@@ -216,7 +219,7 @@ COMPARISONS = (
                lambda fact, v: (-ANY, 2 * fact.high), (0, 1, 2), fact="JACKSON",
                remark="the proxy climate was dry in October 1969; the abstract calls the profile moist"),
     Comparison("7c", "Jackson MS, month of building, by the former driver", "as 7a",
-               "as 7b with the monthly bucket (half of the draws)", "{0:.0f}, {1:.0f}, {2:.0f} mm",
+               "as 7b with the monthly bucket (half of the model runs)", "{0:.0f}, {1:.0f}, {2:.0f} mm",
                "below {most:.0f} mm (factor 2)", lambda d: jackson(d, ("1969-10",), "month"),
                lambda fact, v: (-ANY, 2 * fact.high), (0, 1, 2), fact="JACKSON", remark="as 7b"),
     Comparison("8a", "London, building after tree removal, duration", "movement still recorded 8 to 32 years on",
@@ -247,8 +250,8 @@ COMPARISONS = (
                cannot="a rule taken over from this finding, not a test of it",
                remark="the active depth ends at a water table that lasts all year, in steps of 0.25 m"),
     Comparison("14", "Phoenix AZ, slabs a few days old", "mean largest elevation difference {value:g} mm",
-               "slab of 12 m, division 4103, all draws, largest deflection of 1991-2020; extensibility assumed 1.5, "
-               "3, 6, 9 %", "median {0:.0f}, {1:.0f}, {2:.0f}, {3:.0f} mm", "-", slab_size, fact="PHOENIX",
+               "slab of 12 m, division 4103, all model runs, largest deflection of 1991-2020; extensibility assumed "
+               "1.5, 3, 6, 9 %", "median {0:.0f}, {1:.0f}, {2:.0f}, {3:.0f} mm", "-", slab_size, fact="PHOENIX",
                cannot="unevenness before any movement: taken as noise when a level survey is compared, never a test",
                remark="a level survey cannot see movement of this size or less without levels as built"),
     Comparison("15", "Eagle Ford shale west of Dallas, deep cut", "largest heave more than {value:g} mm",
@@ -261,11 +264,11 @@ COMPARISONS = (
                "{0:.0f} mm", "at least {least:g} mm", highveld, lambda fact, v: (fact.value, ANY), fact="HIGHVELD",
                cannot="climate, soil and start are all assumed: it shows reach, not agreement"),
     Comparison("17", "Colorado Front Range, poorly performing foundations", "fewer than {high:g} % of foundations",
-               "slab of 12 m, division 0504, all draws, share beyond length/360 in the weather of 1991-2020; "
+               "slab of 12 m, division 0504, all model runs, share beyond length/360 in the weather of 1991-2020; "
                "extensibility assumed 3, 6, 9 %",
                "{0:.0f}, {1:.0f}, {2:.0f} % (next 12 months {3:.0f}, {4:.0f}, {5:.0f} %)",
                "below {most:g} % if the share were a probability of damage", beyond_limit,
                lambda fact, v: (0, fact.high), (0, 1, 2), fact="FRONTRANGE",
-               remark="the share of draws beyond L/360 is no probability of damage and must not be read as one; the "
-               "driver is flagged as untested in this climate"),
+               remark="the share of model runs beyond L/360 is not the chance of damage and must not be read as one; "
+               "the driver is flagged as untested in this climate"),
 )

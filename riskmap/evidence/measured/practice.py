@@ -1,7 +1,8 @@
-"""The slab beside design practice: agreement with others' calculations, which is no measurement and no truth.
+"""The slab compared with design practice: agreement with others' calculations, which are neither a measurement nor the
+truth.
 
 Design equations for stiffened slabs of the Post-Tensioning Institute (1980, 1996), from memory; figures of filed design
-sheets. The tolerance of each row was stated before the figures were worked out.
+sheets. The tolerance of each row was stated before the figures were computed.
 """
 
 from __future__ import annotations
@@ -18,7 +19,7 @@ AGREES, DISAGREES, NOT_JUDGED = "agrees", "disagrees", "not judged"
 
 @dataclass(frozen=True)
 class Row:
-    """One row of the table; texts are ready to print."""
+    """One row of the table; its texts are ready to print."""
 
     what: str
     theirs: str
@@ -31,7 +32,7 @@ class Row:
 def second_moment_in4(width_ft: float, ribs: int) -> float:
     """Return the second moment of area of a filed section: slab 4 in, ribs 12 x 14.5 in in total depth. [in4]
 
-    Every rib counts: the spacing is the width over their number.
+    Every rib counts: the spacing is the width divided by their number.
     """
     width_m = width_ft * M_PER_FOOT
     per_metre = section_stiffness(14.5 * INCH_M, rib_spacing_m=width_m / ribs, rib_width_m=12 * INCH_M,
@@ -65,7 +66,7 @@ def modulus_gpa() -> float:
 
 
 def rows() -> list[Row]:
-    """Return every row, worked out now."""
+    """Compute and return every row."""
     sections = [second_moment_in4(42.0, 5), second_moment_in4(24.0, 3)]
     printed = [33_706.0, 19_969.0]
     common = {"spacing_ft": 6.0, "load_lb_ft": 480.0}
@@ -87,7 +88,7 @@ def rows() -> list[Row]:
             "filed design sheet; equations from memory", ", ".join(f"{depth:.2f}" for depth in depths) + " in",
             "0.1 in: the equations are remembered rightly", _within(depths, sheet, 0.1)),
         Row("our bending over theirs, 12 m, ribs every 12 ft, 12 kN/m: edge raised by 20 to 80 mm; raised middle",
-            "1", "design equations, from memory", "0.7 to 1.35; 0.5 to 0.9 at typical stiffness (worked out elsewhere)",
+            "1", "design equations, from memory", "0.7 to 1.35; 0.5 to 0.9 at typical stiffness (computed elsewhere)",
             "none was stated", NOT_JUDGED),
     ]
 

@@ -1,8 +1,8 @@
 """How long the middle of a slab takes to its final height: computed, and measured nowhere.
 
 The limits between growth and rest are shares (`movement.life`); this says how many years they take, in climate
-divisions by the default ground and for the archetypes of a run by all its draws. It is worked out in plain NumPy from
-the modes, apart from the compiled path, so that the two can be compared.
+divisions by the default ground and for the archetypes of a run over all its model runs. It is computed in plain NumPy
+from the modes, apart from the compiled path, so that the two can be compared.
 Method: notebooks/method.md, section 9.1.
 """
 
@@ -125,7 +125,7 @@ def table(open_data: Path) -> str:
 
 def of_archetypes(inputs: MovementInputs, movement: MovementSettings, climate: ClimateSettings,
                   soil: SoilSettings) -> pd.DataFrame:
-    """Return how long the middle of each archetype takes, over all draws of a run.
+    """Return how long the middle of each archetype takes, over all model runs.
 
     Parameters
     ----------
@@ -135,9 +135,9 @@ def of_archetypes(inputs: MovementInputs, movement: MovementSettings, climate: C
     Returns
     -------
     DataFrame
-        One row per archetype with a number, by `archetype`: for each of `SHARES` the columns `years_50`, `years_90`,
-        `years_95`, each also with `_p10` and `_p90`, over the draws; a draw that never gets there within
-        `life.MOST_MONTHS` counts as that long. `rest_share`: share of the draws in which the middle rests in the
+        One row per archetype with an estimate, by `archetype`: for each of `SHARES` the columns `years_50`, `years_90`,
+        `years_95`, each also with `_p10` and `_p90`, over the model runs; one that never gets there within
+        `life.MOST_MONTHS` counts as that long. `rest_share`: share of the model runs in which the middle rests in the
         present month, early settlement left aside.
     """
     archetypes, stiffnesses = with_stiffness(inputs.archetype, movement)

@@ -1,7 +1,7 @@
-"""What the Texas trade says of slabs on clay, as the model has it: computed, and measured nowhere.
+"""What practitioners in Texas say of slabs on clay, compared with the model: it is computed, and measured nowhere.
 
-One ground for all rows: even clay, the default diffusivity and depth, a slab of 6 m half width, nothing drawn. The
-weather is that of eleven climate divisions. Each row stands by both drivers of the surface.
+All rows have the same ground: even clay, the default diffusivity and depth, a slab of 6 m half width, and nothing
+varied. The weather is that of eleven climate divisions. Each row is given for both drivers of the surface.
 """
 
 from __future__ import annotations
@@ -30,9 +30,9 @@ Array = NDArray[np.float64]
 
 HALF_WIDTH_M, EXTENSIBILITY = 6.0, 9.0  # a usual slab on expansive clay
 FIRST_YEAR = 1895  # of the divisions' records
-OLD_POUR_YEAR = 1938  # twelve pours, one a month: old by 1951
-POUR_EVERY_MONTHS = 5  # of the young slabs: every fifth month of the years, so that no season is left out
-# Middle of each division [degrees north], from memory; only the sun above the air depends on it.
+OLD_POUR_YEAR = 1938  # twelve pours, one per month: old by 1951
+POUR_EVERY_MONTHS = 5  # for the young slabs: every fifth month of the years, so that no season is left out
+# Centre of each division [degrees north], from memory; only the radiation above the air depends on it.
 DIVISIONS = {
     "0504": ("Platte, Colorado", 39.5), "1408": ("south-central Kansas", 37.5), "3405": ("central Oklahoma", 36.1),
     "4102": ("low rolling plains, Texas", 33.3), "4103": ("north-central Texas", 32.5),
@@ -47,23 +47,23 @@ HEADING = ("division", "edge above middle, old slab, % of the months of 1951-202
 
 @dataclass(frozen=True)
 class Facts:
-    """What one driver gives in one division.
+    """The results of one driver in one division.
 
     Attributes
     ----------
     edge_high_pct : tuple of float
-        Smallest and largest share of the months of 1951-2020 in which the edge of an old slab stands above its middle,
-        over twelve pours of one year. [%]
+        Smallest and largest share of the months of 1951-2020 in which the edge of an old slab is above its middle, over
+        twelve pours of one year. [%]
     young_edge_high_pct : tuple of float
-        The same of the first seven years, mean over the pours of the wettest, the middle and the driest third. [%]
+        The same for the first seven years, averaged over the pours of the wettest, the middle and the driest third. [%]
     young_lowest_mm : tuple of float
         Lowest middle above the edge within the first seven years, by third. [mm]
     settled_years : float
         Years until the yearly mean of the middle is within 10 % of its last, mean over the twelve pours.
     drought_ratio : float
-        Largest dome from June 2011 to May 2012 over the mean dome of 1951-2020.
+        Largest dome from June 2011 to May 2012 divided by the mean dome of 1951-2020.
     middle_share : float
-        Yearly range of the middle over that of the edge, means of 1951-2020.
+        Yearly range of the middle divided by that of the edge, means of 1951-2020.
     edge_distance_m : float
         Distance in from the edge at which the mean yearly range of suction just below the slab falls to 0.1 pF. [m]
     """
@@ -133,7 +133,7 @@ def facts(open_data: Path, division: str, driver: str) -> Facts:
 
 
 def _edge_distance(model: rm.ReducedModel, relative: Array, years: slice) -> float:
-    """Return how far in the yearly range of suction just below an old slab reaches 0.1 pF. [m]"""
+    """Return how far in from the edge the yearly range of suction just below an old slab reaches 0.1 pF. [m]"""
     decay, early, late = rm.step_factors(model.rates, ALPHA / (12 * DEPTH**2))
     states = np.empty((relative.size, model.rates.size))
     kernels.march(relative, np.zeros(model.rates.size), decay, early * model.inputs, late * model.inputs, states)
@@ -145,7 +145,7 @@ def _edge_distance(model: rm.ReducedModel, relative: Array, years: slice) -> flo
 def table(open_data: Path) -> str:
     """Return the Markdown table of all divisions, day steps first and the monthly bucket in brackets.
 
-    Where the open data lack the divisions, a sentence that says so.
+    If the open data lack the divisions, it returns a sentence that says so.
     """
     if not (open_data / "drought" / "climate_divisions").is_dir():
         return "**Not computed: the climate divisions are absent from the open data.**"

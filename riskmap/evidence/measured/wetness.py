@@ -1,8 +1,8 @@
 """Comparisons with measured wetness and suction: the surface driver, its fallbacks, and depth.
 
-The driver is that of today's default settings without a draw: day steps on monthly data. The monthly bucket, which
-every second draw of a run uses, stands beside it as the former driver, with the evapotranspiration column of the
-climate divisions or, for a station, Thornthwaite from its own temperature.
+The driver is that of today's default settings with nothing varied: day steps on monthly data. The monthly bucket, which
+every second model run uses, is given as the former driver, with the evapotranspiration column of the climate divisions
+or, for a station, Thornthwaite from its own temperature.
 """
 
 from __future__ import annotations
@@ -33,12 +33,12 @@ PROFILES = "field/uscrn_2020_daily_profiles_29_stations.csv.gz"
 COUNTIES = "drought/usdm_county_stats/county_weekly_2000_2025_selected.csv.gz"
 NETWORK = "NOAA U.S. Climate Reference Network"
 NOAA = NETWORK + ", station "
-LEVEL_1 = "day steps on monthly data (default, no draw), "
+LEVEL_1 = "day steps on monthly data (default, not varied), "
 BY_DAYS = "day steps on daily data, "
 FORMER = (f"former driver, monthly bucket of {CLIMATE.bucket_capacity_mm:g} mm, rain x {CLIMATE.rain_factor:g} (half "
-          "of the draws), ")
+          "of the model runs), ")
 KPA_PER_CM = 0.0980665  # 1 cm of water column
-SUCTION_DEPTH_M, SUCTION_TESTS = 6.0, 1200  # depth and least number of the Dallas tests
+SUCTION_DEPTH_M, SUCTION_TESTS = 6.0, 1200  # depth and smallest value of the Dallas tests
 DEEP_BELOW_M = 1.6  # Adelaide
 R_FAIR = "r >= {least:g}"
 TYPED = "data file, typed by hand; depth not stated"
@@ -53,13 +53,13 @@ class Weather:
     equilibrium_pf: float
 
     def place(self, month: str) -> int:
-        """Return the place of a month, YYYY-MM."""
+        """Return the position of a month, YYYY-MM."""
         return self.months.index(month)
 
 
 @lru_cache(maxsize=16)
 def weather(open_data: Path, division: str, driver: str = "day") -> Weather:
-    """Return suction and covered equilibrium of a division by day steps or by the monthly bucket, no draw. [pF]"""
+    """Return suction and covered equilibrium of a division by day steps or the monthly bucket, nothing varied. [pF]"""
     from riskmap.evidence.measured import day_driver
 
     months, rain, pet = field.division(open_data, division)
@@ -110,7 +110,7 @@ def by_steps(what: str, steps: str = "months") -> Callable[[Path], Values]:
 
 # ---------------------------------------------------------------- index and weekly categories
 def _by_score(open_data: Path, division: str, score: Any) -> Any:
-    """Return surface wetness from a score as the product does: usual season and a share of its spread. [-pF]"""
+    """Return surface wetness from a score as the product does it: usual season plus a share of its spread. [-pF]"""
     here = weather(open_data, division)
     years = np.array([int(month[:4]) for month in here.months])
     calendar = np.arange(years.size) % 12
@@ -146,7 +146,7 @@ def fallbacks(open_data: Path, division: str, county: str, at: Any, measured: An
 
 
 def manhattan_fallbacks(open_data: Path) -> Values:
-    """Return `fallbacks` at Manhattan with division 1408 and county 20173, the nearest at hand."""
+    """Return `fallbacks` at Manhattan with division 1408 and county 20173, the nearest available."""
     measured = field.manhattan(open_data)[2]
     use = np.flatnonzero(np.isfinite(measured))
     first = weather(open_data, "1408").place("2003-11")
@@ -171,7 +171,7 @@ def _stations(open_data: Path) -> list[Any]:
 def station_timing(open_data: Path) -> Values:
     """Return, east and west of 100 W: median r of bucket and 10 cm water content at 12 month ends, n with r >= 0.7, n.
 
-    The bucket starts from a first lap of the same year: the months before are not in the file.
+    The bucket first runs once through the same year, because the months before are not in the file.
     """
     stations = []
     for station in _stations(open_data):
@@ -199,7 +199,7 @@ def _yearly_wave(station: Any, depth_cm: int) -> tuple[complex, float]:
 
 
 def cracked_wave(depths_m: Any) -> Any:
-    """Return the complex yearly wave at depths of cracked open ground over that of the surface, shape (n_depth,)."""
+    """Return the complex yearly wave at depths of cracked open ground, relative to the surface, shape (n_depth,)."""
     depth = MOVEMENT.active_depth_m
     model = reduced_model.cached(1.7, cracked_depth=cracked.depth_of(CRACKED, depth))
     turn = 2j * np.pi * depth**2 / MOVEMENT.diffusivity_m2_per_yr  # a year in the model's time
@@ -212,7 +212,7 @@ def cracked_wave(depths_m: Any) -> Any:
 def depth_damping(open_data: Path, depth_cm: int, ground: str = "uncracked") -> Values:
     """Return our and the measured median amplitude ratio to 10 cm, our and the measured lag [months], and n.
 
-    Stations whose yearly wave explains at least 0.4 of the variance at both depths.
+    It uses stations whose yearly wave explains at least 0.4 of the variance at both depths.
     """
     ratio, lag = [], []
     for station in _stations(open_data):
@@ -242,10 +242,10 @@ def open_ground(open_data: Path, division: str, driver: str = "day") -> tuple[An
 
 
 def dallas_suction(open_data: Path, driver: str = "day") -> Values:
-    """Return our mean suction 1995-97 over 6 m [pF], the tests' inferred median [pF] and our mean in kPa.
+    """Return our mean suction 1995-97 over 6 m [pF], the inferred median of the tests [pF], and our mean in kPa.
 
-    Ours stands on two levels: the covered equilibrium, and the drier natural level below the roots. Inferred: a
-    log-normal spread from the smallest and the largest of the tests, its median from their mean.
+    Ours is based on two levels: the covered equilibrium, and the drier natural level below the roots. The median is
+    inferred from the mean of the tests, with a log-normal spread from the smallest and the largest of them.
     """
     from scipy.special import ndtri
 
@@ -287,7 +287,7 @@ def active_depth(open_data: Path, division: str = "3405") -> Values:
 
 
 def reference_ratio(open_data: Path) -> Values:
-    """Return grass reference over Thornthwaite evapotranspiration at Acme, Oklahoma, and the guard's limit."""
+    """Return grass reference divided by Thornthwaite evapotranspiration at Acme, Oklahoma, and the guard's limit."""
     from riskmap.evidence.measured.comparison import facts
 
     known = facts(open_data)["ACME"]
@@ -296,7 +296,7 @@ def reference_ratio(open_data: Path) -> Values:
 
 
 def nothing(open_data: Path) -> Values:
-    """Return no value: the comparison cannot be worked out."""
+    """Return no value, because the comparison cannot be computed."""
     return ()
 
 

@@ -2,8 +2,8 @@
 
 Every file states `SOURCE` (document, table, equation), `STANDING` (`seen`: read in a source; `computed`: exact
 mathematics; `from memory`: not read anywhere) and `VERIFIED` (a printed value of the document itself is reproduced).
-Methods whose table or chart was not seen are not coded. Three of them are shown beside the estimate and have their home
-in `riskmap.estimates`; their check values, and those of the others, are in `riskmap.evidence.known_answers`.
+Methods whose table or chart was not seen are not coded. Three of them are shown with the estimate and are in
+`riskmap.estimates`; their check values, and those of the others, are in `riskmap.evidence.known_answers`.
 """
 
 from __future__ import annotations

@@ -1,8 +1,8 @@
 """How far a suction cycle reaches under a sealed cover: exact half-plane form.
 
-Open surface beside a sealed one on a half-space; at the surface, distance x inside the edge, the amplitude ratio is
-|erfc(sqrt(x sqrt(i w / alpha)))| (Sommerfeld half-plane solution; method.md, section 5.7; confirmed by
-finite differences). Two definitions of the edge distance are in use; name the one meant.
+An open surface lies next to a sealed one on a half-space. At the surface, at distance x inside the edge, the amplitude
+ratio is |erfc(sqrt(x sqrt(i w / alpha)))| (Sommerfeld half-plane solution; method.md, section 5.7; confirmed by finite
+differences). Two definitions of the edge distance are in use; name the one meant.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ VERIFIED = False  # exact mathematics, no printed value of a document
 
 
 def amplitude_ratio(inside_m: Array, diffusivity_cm2_s: float, period_yr: float = 1.0) -> Array:
-    """Return the amplitude under the cover over the amplitude of the open surface. [-]"""
+    """Return the amplitude under the cover divided by the amplitude of the open surface. [-]"""
     from scipy.special import erfc
 
     wave = np.sqrt(2j * np.pi / (period_yr * diffusivity_cm2_s * CM2_S_IN_M2_YR))
@@ -45,7 +45,8 @@ def edge_distance_m(surface_amplitude_pf: float, diffusivity_cm2_s: float, perio
 def step_fraction(time_number: Array) -> Array:
     """Return the share of a lasting change outside that has arrived at distance x; time number = alpha t / x^2. [-]
 
-    Inverse Laplace transform of erfc(sqrt(sqrt(s))) / s, by the fixed Talbot contour (Abate and Valko 2004, 24 points).
+    It is the inverse Laplace transform of erfc(sqrt(sqrt(s))) / s, by the fixed Talbot contour (Abate and Valko 2004,
+    24 points).
     """
     from scipy.special import wofz
 

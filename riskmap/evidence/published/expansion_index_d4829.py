@@ -9,7 +9,7 @@ Array = NDArray[np.float64]
 
 SOURCE = "ASTM D4829 as in UFC 3-220-10 Eq. 1-6 (secondary copy); classes on a state transport department's page"
 STANDING = "seen"
-VERIFIED = True  # three worked inputs of the secondary copy; the 50 % saturation form is from memory
+VERIFIED = True  # three worked inputs from the secondary copy; the 50 % saturation form is from memory
 
 CLASS_LIMITS = (20.0, 50.0, 90.0, 130.0)  # upper limits
 CLASS_NAMES = ("very low", "low", "medium", "high", "very high")
@@ -27,7 +27,7 @@ def at_half_saturation(index: Array, saturation_pct: Array) -> Array:
 
 
 def expansion_class(index: Array) -> NDArray[np.object_]:
-    """Return the class; printed limits 20, 50, 90, 130 belong to the lower class."""
+    """Return the class; values at the printed limits 20, 50, 90, 130 belong to the lower class."""
     return np.array(CLASS_NAMES, dtype=object)[np.digitize(np.asarray(index, float), CLASS_LIMITS, right=True)]
 
 

@@ -1,7 +1,7 @@
 """Total heave from the swelling index (Fredlund, Hasan and Filson 1980): dH = sum Cs h / (1 + e0) log10(Pf / P0).
 
 P0 is the corrected swelling pressure and Pf the final stress, so heave is positive where P0 is the larger. Equation and
-example from memory (Fredlund and Rahardjo 1993, chapter 13); the example is reproduced, the page was not opened.
+example from memory (Fredlund and Rahardjo 1993, chapter 13); the example is reproduced, but the page was not opened.
 """
 
 from __future__ import annotations

@@ -16,11 +16,11 @@ DEFLECTION_RATIO, TILT = 1 / 360, 0.01
 STRAIN_LIMITS_PCT = (0.05, 0.075, 0.15, 0.3)
 STRAIN_NAMES = ("negligible", "very slight", "slight", "moderate", "severe")
 
-# AS 2870 differential footing deflection: the lesser of span over the first and the second in mm (from memory).
+# AS 2870 differential footing deflection: the smaller of span divided by the first, and the second in mm (from memory).
 FOOTING_LIMITS = {"clad frame": (300, 40.0), "articulated masonry veneer": (400, 30.0), "masonry veneer": (600, 20.0),
                   "articulated full masonry": (800, 15.0), "full masonry": (2000, 10.0)}
 
-TREE_REACH = {"high": 1.25, "moderate": 0.75, "low": 0.5}  # radius over mature height by water demand (NHBC)
+TREE_REACH = {"high": 1.25, "moderate": 0.75, "low": 0.5}  # radius divided by mature height, by water demand (NHBC)
 AS_BUILT_MM = 13.5  # mean largest elevation difference of slabs a few days old, Phoenix (Walsh et al. 2001, abstract)
 
 
@@ -35,7 +35,7 @@ def tilt_limit_mm(length_m: float) -> float:
 
 
 def strain_category(strain_pct: Array) -> NDArray[np.object_]:
-    """Return the damage category of a limiting tensile strain; a limit belongs to the higher category."""
+    """Return the damage category of a limiting tensile strain; a value at a limit belongs to the higher category."""
     return np.array(STRAIN_NAMES, dtype=object)[np.digitize(np.asarray(strain_pct, float), STRAIN_LIMITS_PCT)]
 
 

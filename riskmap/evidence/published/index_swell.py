@@ -1,4 +1,7 @@
-"""Swell from index properties alone: three correlations. They differ by a factor of 2-3; that is their real scatter."""
+"""Swell from index properties alone: three correlations.
+
+They differ by a factor of 2-3, which is their real scatter.
+"""
 
 from __future__ import annotations
 

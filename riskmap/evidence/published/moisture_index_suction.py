@@ -1,6 +1,6 @@
-"""Deep suction from the Thornthwaite moisture index: published relations side by side.
+"""Deep suction from the Thornthwaite moisture index: several published relations.
 
-They disagree by about 0.6 pF at an index of -20; that disagreement is the message, so no single one is used.
+They disagree by about 0.6 pF at an index of -20; because of this disagreement no single one is used.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""Recursion of the Palmer drought severity index within a spell. From memory; NOAA's published months obey it."""
+"""Recursion of the Palmer drought severity index within a spell, from memory. NOAA's published months obey it."""
 
 from __future__ import annotations
 
@@ -13,5 +13,5 @@ VERIFIED = False  # nine of ten published months of Texas division 3 obey it wit
 
 
 def palmer_next(before: Array, moisture_anomaly: Array) -> Array:
-    """Return the index of the next month within a spell: 0.897 X + Z / 3; changes of spell do not follow it. [-]"""
+    """Return the index of the next month within a spell: 0.897 X + Z / 3; a change of spell does not follow it. [-]"""
     return 0.897 * np.asarray(before, float) + np.asarray(moisture_anomaly, float) / 3.0

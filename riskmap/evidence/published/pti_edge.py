@@ -1,7 +1,8 @@
 """Differential soil movement in the manner of PTI DC10: stress change factors and depth weighting.
 
-All from memory; the manual was not opened. The edge-distance figure of the manual is not coded. The factors depend on
-the pF difference only: every repeated difference in the remembered table has one value, which speaks for the memory.
+All from memory; the manual was not opened. The edge-distance figure of the manual is not coded. The factors depend only
+on the pF difference: every repeated difference in the remembered table has the same value, which suggests that the
+memory is right.
 """
 
 from __future__ import annotations
@@ -24,8 +25,8 @@ LAYER_WEIGHTS = (3.0, 2.0, 1.0)  # three 5 ft layers from the top
 def stress_change_factor(deep_pf: Array, surface_pf: Array) -> Array:
     """Return the factor in inches per unit of volume strain index, linear between entries. [in]
 
-    Positive for a surface wetter than the deep ground (swell, edge lift), negative for a drier one (shrinkage, centre
-    lift); nan beyond the table.
+    It is positive for a surface wetter than the deep ground (swell, edge lift) and negative for a drier one (shrinkage,
+    centre lift); nan beyond the table.
     """
     change = np.asarray(deep_pf, float) - np.asarray(surface_pf, float)
     size = np.abs(change)

@@ -45,14 +45,14 @@ def undulation_transfer(wavelength_m: Array, stiffness: float, spring: float) ->
 def parabolic_mound(length_m: float, height_m: float, stiffness: float, spring: float) -> tuple[float, float]:
     """Return middle minus edge and mean level of a free beam in full contact with g = g0 (1 - (2x/L)^2). [m]
 
-    The parabola solves EI y'''' + k (y - g) = 0, so y = g + A cosh bx cos bx + B sinh bx sin bx; A and B follow from no
-    moment and no shear at the free end (derived here).
+    The parabola solves EI y'''' + k (y - g) = 0, so y = g + A cosh bx cos bx + B sinh bx sin bx; A and B follow from
+    zero moment and zero shear at the free end (derived here).
     """
     b = characteristic_per_m(stiffness, spring)
     half = length_m / 2
     x = b * half
     ch, sh, c, s = np.cosh(x), np.sinh(x), np.cos(x), np.sin(x)
-    # second derivatives over b^2: cosh cos -> -2 sinh sin, sinh sin -> 2 cosh cos; third over b^3 follow from them
+    # second derivatives over b^2: cosh cos -> -2 sinh sin, sinh sin -> 2 cosh cos; the third over b^3 follow from them
     moment = np.array([-2 * sh * s, 2 * ch * c])
     shear = np.array([-2 * (ch * s + sh * c), 2 * (sh * c - ch * s)])
     a, d = np.linalg.solve(np.array([moment, shear]), np.array([2 * height_m / half**2 / b**2, 0.0]))

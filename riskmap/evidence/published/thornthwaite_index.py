@@ -33,12 +33,13 @@ def water_budget(precipitation_mm: Array, pet_mm: Array, capacity_mm: float) -> 
     precipitation_mm, pet_mm : array, shape (12,)
         Monthly normals, January first.
     capacity_mm : float
-        Water the soil holds.
+        Amount of water that the soil can store.
 
     Notes
     -----
-    A year with more rain than demand, begun full, meets the full bucket at some month; a year with less, begun empty,
-    meets the empty one; from there on years repeat. So the second year is the steady one.
+    A year with more rain than demand that begins with a full bucket has a full bucket again in some month; a year with
+    less rain that begins with an empty one has an empty bucket again. From there on years repeat, so the second year is
+    the steady one.
     """
     rain, demand = np.asarray(precipitation_mm, float), np.asarray(pet_mm, float)
     out = np.zeros((4, 12))

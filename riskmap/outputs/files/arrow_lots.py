@@ -1,7 +1,7 @@
-"""The estimate as Arrow tables of some 25,000 rows: what the streaming writers take, whole area or part by part.
+"""The estimate as Arrow tables of some 25,000 rows, as the streaming writers need it, for a whole area or part by part.
 
-One form for all: the columns of the estimate by their declared kinds, `lon` and `lat` of a point inside the lot,
-`geometry` as WKB and `bbox`. A writer that takes them one after the other never holds more than one.
+All have the same form: the columns of the estimate in their declared kinds, `lon` and `lat` of a point inside the lot,
+`geometry` as WKB and `bbox`. A writer that takes them one after the other never has more than one in memory.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     import geopandas as gpd
     from numpy.typing import NDArray
 
-ROWS = 25_000  # of one table; the row groups of lots.parquet
+ROWS = 25_000  # rows of one table; these become the row groups of lots.parquet
 DEGREE_DIGITS = 7  # about a centimetre
 GEOMETRY, BOX, PLACE = "geometry", "bbox", ("lon", "lat")
 POINT = (
@@ -30,18 +30,18 @@ POINT = (
 _KINDS = {"text": pa.string(), "integer": pa.int64(), "number": pa.float64(), "boolean": pa.bool_()}
 _NAMES = {1: "Point", 2: "LineString", 3: "Polygon", 4: "MultiPoint", 5: "MultiLineString", 6: "MultiPolygon",
           7: "GeometryCollection"}  # codes of well-known binary (OGC 06-103r4, table 3)
-_MANY_OF_ONE = b"\x01\x06\x00\x00\x00\x01\x00\x00\x00"  # little-endian head of a multipolygon with one polygon
+_MANY_OF_ONE = b"\x01\x06\x00\x00\x00\x01\x00\x00\x00"  # little-endian header of a multipolygon with one polygon
 
 
 @dataclass(frozen=True)
 class ShapeSummary:
-    """What a file says about its shapes before the first row: kinds in words, sorted, and west, south, east, north."""
+    """What a file says about its shapes before the first row: sorted kinds in words, and west, south, east, north."""
 
     kinds: tuple[str, ...] = ()
     box: tuple[float, float, float, float] | None = None
 
     def with_(self, other: ShapeSummary) -> ShapeSummary:
-        """Return both together."""
+        """Return the summary of both together."""
         boxes = [box for box in (self.box, other.box) if box is not None]
         corners = np.array(boxes, dtype=float).reshape(-1, 4)
         box = (*corners[:, :2].min(axis=0).tolist(), *corners[:, 2:].max(axis=0).tolist()) if boxes else None
@@ -58,7 +58,7 @@ def points_inside(shapes: NDArray[np.object_]) -> tuple[NDArray[np.float64], NDA
     import shapely
 
     point = shapely.point_on_surface(shapes)
-    point[shapely.is_empty(point)] = None  # an empty point has no coordinate to ask for
+    point[shapely.is_empty(point)] = None  # an empty point has no coordinate to read
     return np.round(shapely.get_x(point), DEGREE_DIGITS), np.round(shapely.get_y(point), DEGREE_DIGITS)
 
 
@@ -86,7 +86,7 @@ def table(lots: gpd.GeoDataFrame) -> pa.Table:
 
 
 def tables_of(lots: gpd.GeoDataFrame) -> Iterator[pa.Table]:
-    """Yield the tables of an estimate that is in memory; at least one, also without rows."""
+    """Yield the tables of an estimate that is in memory; at least one, even without rows."""
     for start in range(0, max(len(lots), 1), ROWS):
         yield table(lots.iloc[start:start + ROWS])
 
@@ -113,7 +113,7 @@ def replaced(part: pa.Table, name: str, values: pa.Array) -> pa.Table:
 
 
 def as_multipolygons(geometry: pa.ChunkedArray) -> pa.ChunkedArray:
-    """Return polygons as multipolygons of one; other shapes as they are."""
+    """Return polygons as multipolygons of one part; other shapes unchanged."""
     single = pc.equal(pc.binary_slice(geometry, 0, 5), pa.scalar(b"\x01\x03\x00\x00\x00", pa.binary()))
     many = pc.binary_join_element_wise(pa.scalar(_MANY_OF_ONE, pa.binary()), geometry, pa.scalar(b"", pa.binary()))
     return pc.if_else(single, many, geometry)

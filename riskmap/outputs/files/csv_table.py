@@ -1,9 +1,9 @@
 """The estimate as a spreadsheet table, and the column dictionary.
 
-UTF-8 with a byte-order mark: without it, spreadsheet programs read the file in a local encoding and break names. A
-text cell that begins with = + - @ (also full-width), a tab, a line end or NUL could run as a formula there; it gets
-one leading apostrophe, and so does a cell that already has apostrophes before such a sign, so that the rule can be
-undone exactly. Numbers are never touched. Shape: the lon and lat of a point inside the lot.
+UTF-8 with a byte-order mark: without it, spreadsheet programs read the file in a local encoding and break names. A text
+cell that begins with = + - @ (also full-width), a tab, a line end or NUL could run as a formula there; it gets one
+leading apostrophe, and so does a cell that already has apostrophes before such a sign, so that the rule can be undone
+exactly. Numbers never change. The shape is given as the lon and lat of a point inside the lot.
 """
 
 from __future__ import annotations
@@ -25,17 +25,17 @@ if TYPE_CHECKING:
     from riskmap.common.results import Results
 
 NAME, DICTIONARY = "lots.csv", "columns.json"
-SIGNS = "=+\\-@\t\r\n\x00\uff1d\uff0b\uff0d\uff20"  # also full-width: some programs read them as the plain sign
+SIGNS = "=+\\-@\t\r\n\x00\uff1d\uff0b\uff0d\uff20"  # also full-width: some programs read these as the plain sign
 FORMULA = f"^'*[{SIGNS}]"
-NUMBER = r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?"  # the whole cell: nothing in it can run
+NUMBER = r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?"  # matches the whole cell, so nothing in it can run
 _TYPES = {"text": "string", "integer": "integer", "number": "number", "boolean": "boolean"}
 
 
 def guarded(values: pd.Series, *, numbers_stay: bool = False) -> pd.Series:
-    """Return text with one leading apostrophe before everything a spreadsheet would take for a formula.
+    """Return text with one leading apostrophe before anything that a spreadsheet would take for a formula.
 
-    `numbers_stay` leaves cells that are a plain decimal number and nothing else, such as -91.140607, as they are: for
-    columns of the user's own that hold numbers as text.
+    `numbers_stay` does not change cells that are a plain decimal number and nothing else, such as -91.140607. It is for
+    the user's own columns that contain numbers as text.
     """
     runs = values.str.contains(FORMULA, regex=True, na=False)
     if numbers_stay:
@@ -44,9 +44,9 @@ def guarded(values: pd.Series, *, numbers_stay: bool = False) -> pd.Series:
 
 
 def guarded_table(table: pd.DataFrame, *, numbers_stay: bool = False) -> pd.DataFrame:
-    """Return a table whose texts and headings are `guarded`; columns of numbers are not touched.
+    """Return a table whose texts and headings are `guarded`; columns of numbers do not change.
 
-    Every CSV that is written goes through here or, cell by cell, through `guarded` (a test asks for it).
+    Every CSV that is written goes through here or, cell by cell, through `guarded` (a test checks it).
     """
     import pandas as pd
 
@@ -57,7 +57,7 @@ def guarded_table(table: pd.DataFrame, *, numbers_stay: bool = False) -> pd.Data
 
 
 class _Rows(io.StringIO):
-    """Takes whole rows that end with CR LF and keeps them with LF."""
+    """Takes complete rows that end with CR LF and stores them with LF."""
 
     def write(self, row: str) -> int:
         return super().write(row[:-2] + "\n" if row.endswith("\r\n") else row)
@@ -66,8 +66,8 @@ class _Rows(io.StringIO):
 def text_of(table: pd.DataFrame, *, float_format: str | None = None, numbers_stay: bool = False) -> str:
     """Return a table as CSV text, guarded, with LF after each row.
 
-    The rows are made with CR LF first: only then does the writer quote a cell with a CR alone, which would else begin a
-    new row, past the guard, in programs that read it as a line end.
+    The rows are first written with CR LF, because only then does the writer quote a cell with a single CR. Otherwise
+    that CR would begin a new row, past the guard, in programs that read it as a line end.
     """
     out = _Rows()
     guarded_table(table, numbers_stay=numbers_stay).to_csv(out, index=False, float_format=float_format,
@@ -83,7 +83,7 @@ def unguarded(values: pd.Series) -> pd.Series:
 def write(results: Results, folder: Path, *, raw: bool = False) -> Path:
     """Write `lots.csv`: every row and column of the estimate in input order, without the outline.
 
-    `raw` leaves texts as they are, also those that a spreadsheet would run as a formula.
+    `raw` does not change any text, even one that a spreadsheet would run as a formula.
     """
     return write_tables(arrow_lots.tables_of(results.lots), folder, raw=raw)
 
@@ -108,7 +108,7 @@ def _as_cells(part: pa.Table, *, raw: bool) -> pa.Table:
 
     for name, field in zip(part.column_names, part.schema, strict=True):
         if pa.types.is_string(field.type):
-            texts_coded = part[name].combine_chunks().dictionary_encode()  # few texts are different
+            texts_coded = part[name].combine_chunks().dictionary_encode()  # there are few different texts
             texts = pc.if_else(pc.equal(texts_coded.dictionary, ""), None, texts_coded.dictionary)
             if not raw:
                 runs = pc.match_substring_regex(texts, FORMULA)
@@ -149,7 +149,7 @@ def dictionary(names: list[str]) -> dict[str, Any]:
 
 
 def write_dictionary(folder: Path, *, calibrated: bool = False) -> Path:
-    """Write `columns.json`, the column dictionary; with the calibrated columns where the tables have them."""
+    """Write `columns.json`, the column dictionary, with the calibrated columns if the tables have them."""
     names = [column.name for column in (*tables.ESTIMATE.columns, *(tables.CALIBRATED if calibrated else ()))]
     path = folder / DICTIONARY
     text = json.dumps(dictionary([*names, "lon", "lat"]), indent=1, ensure_ascii=False, allow_nan=False)

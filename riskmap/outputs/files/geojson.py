@@ -1,4 +1,4 @@
-"""The estimate as GeoJSON (RFC 7946): WGS 84, outer rings counter-clockwise, missing values null, one feature a row."""
+"""The estimate as GeoJSON (RFC 7946): WGS 84, outer rings counter-clockwise, missing values null, a feature per row."""
 
 from __future__ import annotations
 
@@ -17,14 +17,14 @@ if TYPE_CHECKING:
     from riskmap.common.results import Results
 
 NAME = "lots.geojson"
-CHUNK = 10_000  # rows made plain at a time
-DIGITS = 7  # about a centimetre; RFC 7946 section 11.2 advises against more than are known
+CHUNK = 10_000  # number of rows that are converted at a time
+DIGITS = 7  # about a centimetre; RFC 7946 section 11.2 advises against more digits than are known
 
 
 def rows(results: Results) -> Iterator[dict[str, Any]]:
-    """Yield every row as plain values in the order of the columns; a missing number is None, a text as it is."""
+    """Yield every row as plain values in the order of the columns; a missing number is None, a text is unchanged."""
     names = [str(name) for name in results.lots.columns if name != results.lots.geometry.name]
-    for start in range(0, len(results.lots), CHUNK):  # all rows at once would hold a million small tables
+    for start in range(0, len(results.lots), CHUNK):  # all rows at once would keep a million small tables in memory
         part = results.lots.iloc[start:start + CHUNK]
         columns = [_plain_column(part[name], _kind(name)) for name in names]
         for values in zip(*columns, strict=True):

@@ -1,10 +1,9 @@
 """The estimate as a GeoPackage 1.3 with its QGIS style inside.
 
 QGIS applies the default entry of the table `layer_styles` on opening and offers the others by name: expected bending,
-now, the next 12 months, the long run. A style has one rule per class and one hatched rule per state: a graduated
-renderer would leave lots without a number invisible.
-Dates inside the file are those of the data's present month, not of the run, so that equal results give equal files; the
-moment of the run is in manifest.json.
+now, the next 12 months, the long run. A style has one rule per class and one hatched rule per state, because a
+graduated renderer would leave lots without an estimate invisible. Dates inside the file are those of the data's present
+month, not of the run, so that equal results give equal files; the moment of the run is in manifest.json.
 """
 
 from __future__ import annotations
@@ -122,12 +121,12 @@ def _style_rows(today: str, geometry_column: str) -> list[dict[str, Any]]:
 
 
 def write(results: Results, folder: Path) -> Path:
-    """Write `lots.gpkg`: every row in input order, rows without a shape included, and its style.
+    """Write `lots.gpkg`: every row in input order, including rows without a shape, and its style.
 
     Raises
     ------
     RunFolderError
-        When the file cannot be written or does not hold every row afterwards.
+        When the file cannot be written, or does not contain every row afterwards.
     """
     shapes = arrow_lots.ShapeSummary()
     for part in arrow_lots.tables_of(results.lots):
@@ -142,19 +141,19 @@ def write_tables(parts: Iterable[pa.Table], folder: Path, today: str, shapes: ar
     Parameters
     ----------
     parts : iterable of Table
-        At least one.
+        One table or more.
     folder : Path
     today : str
-        Month of `now`, YYYY-MM.
+        The present month, YYYY-MM.
     shapes : ShapeSummary
-        Of all tables.
+        Summary of all tables.
     rows : int
-        Rows of all tables.
+        Number of rows of all tables.
 
     Raises
     ------
     RunFolderError
-        When the file cannot be written or does not hold every row afterwards.
+        When the file cannot be written, or does not contain every row afterwards.
     """
     import pandas as pd
     import pyogrio
@@ -182,14 +181,14 @@ def write_tables(parts: Iterable[pa.Table], folder: Path, today: str, shapes: ar
 
 
 def not_written(path: Path, error: Exception) -> Exception:
-    """Return what to raise when a file could not be written: the system's error of a full disk, else the library's.
+    """Return what to raise when a file could not be written: the system's error of a full disk, or else the library's.
 
     Parameters
     ----------
     path : Path
         The file.
     error : Exception
-        Of the library.
+        The error of the library.
     """
     full = disk_space.no_room(path.parent, path.name)
     if full is None and "disk is full" in str(error):
@@ -199,7 +198,7 @@ def not_written(path: Path, error: Exception) -> Exception:
 
 
 def _stream(parts: Iterable[pa.Table], kind: str) -> pa.RecordBatchReader:
-    """Return the rows as one stream: the file takes batch after batch, and its index of shapes is built once."""
+    """Return the rows as one stream: the file takes batch after batch, and its index of shapes is built only once."""
     import pyarrow as pa
 
     ready = (_as_rows(part, kind) for part in parts)
@@ -214,7 +213,7 @@ def _stream(parts: Iterable[pa.Table], kind: str) -> pa.RecordBatchReader:
 
 
 def _as_rows(part: pa.Table, kind: str) -> pa.Table:
-    """Return the table as the database takes it: one kind of shape, NUL in texts written out (it would end them)."""
+    """Return the table as the database needs it: one kind of shape, and NUL in texts written out: it would end them."""
     import pyarrow as pa
     import pyarrow.compute as pc
 

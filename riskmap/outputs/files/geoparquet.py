@@ -1,4 +1,4 @@
-"""The estimate as GeoParquet 1.1 for analysis: text as text, missing as missing, EPSG:4326, zstd.
+"""The estimate as GeoParquet 1.1 for analysis: text as text, missing values as missing, EPSG:4326, zstd.
 
 One row group per table of `arrow_lots`; a box per row lets a reader skip the groups that lie elsewhere.
 """

@@ -1,7 +1,7 @@
 """The estimate as KML 2.2 (OGC 07-147r2): a folder of placemarks, one style per band and state, no link to anywhere.
 
-XML 1.0 has no place for most control characters: they are written as text, `\\u0007`. A value that is missing is left
-out. Lots without a shape are placemarks without a geometry, so that no row is lost.
+XML 1.0 does not allow most control characters, so they are written as text, `\\u0007`. A missing value is left out.
+Lots without a shape are placemarks without a geometry, so that no row is lost.
 """
 
 from __future__ import annotations
@@ -26,13 +26,14 @@ _TYPES = {"text": "string", "integer": "int", "number": "double", "boolean": "bo
 
 
 def as_text(value: Any) -> str:
-    """Return a value as character data: what XML cannot hold is shown as an escape, line ends survive."""
+    """Return a value as character data. What XML does not allow is shown as an escape, and line ends are preserved."""
     text = _NOT_XML.sub(lambda match: f"\\u{ord(match.group()):04x}", str(value))
     return escape(text, {"\r": "&#13;"})
 
 
 def _styles() -> str:
-    """Return a style per band of the expected movement and one for rows without a number; KML colours are aabbggrr."""
+    """Return a style per band of the expected movement and one for rows without an estimate; KML colours are aabbggrr.
+    """
     lines = []
     for name, color in [*((f"band{k}", color) for k, color in enumerate(palette.SEQUENTIAL)), ("state", "#ffffff")]:
         red, green, blue = color[1:3], color[3:5], color[5:7]

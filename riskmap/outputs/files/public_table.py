@@ -1,10 +1,10 @@
-"""The estimate for publication: groups and squares of at least `k` lots, nothing about one lot.
+"""The estimate for publication: groups and squares of at least `k` lots, and nothing about a single lot.
 
-Holds no lot identifier, no outline of a lot and no date of a pour. Groups are map unit x decade of the pour x state;
+It contains no lot identifier, no outline of a lot and no pour date. Groups are map unit x decade of the pour x state;
 squares are 1 km in EPSG:5070. A group below `k` is merged with others of its state: first over the ages of its soil,
-then over soils. What is still below `k` is left out and only its number of lots is told. Groups never overlap, so none
-can be found as the difference of two. Rows with the same identifier count as one lot against `k`.
-Threshold of 10 and rounding to 2 mm: judgement.
+then over soils. What is still below `k` is left out, and only its number of lots is reported. Groups never overlap, so
+none can be found as the difference of two. Rows with the same identifier count as one lot against `k`. Threshold of 10
+and rounding to 2 mm: judgement.
 """
 
 from __future__ import annotations
@@ -80,7 +80,7 @@ class PublicTables:
     cells : GeoDataFrame
         `CELL_COLUMNS` and the square, in `CELL_CRS`.
     facts : dict
-        k asked and achieved, lots in, suppressed, and in squares.
+        The requested and the achieved k; the number of lots in groups, left out, and in squares.
     """
 
     groups: pd.DataFrame
@@ -95,12 +95,12 @@ def build(results: Results, k: int = 10) -> PublicTables:
     ----------
     results : Results
     k : int
-        Fewest different lots of a group or square; at least 2.
+        Smallest number of different lots in a group or square; at least 2.
 
     Raises
     ------
     ValueError
-        When k is below 2: one lot is no group.
+        When k is below 2, because a single lot is not a group.
     """
     if k < LEAST_K:
         raise ValueError(f"k is {k}; a group needs at least {LEAST_K} lots")
@@ -122,7 +122,7 @@ def write(results: Results, folder: Path, k: int = 10) -> Path:
     Raises
     ------
     RunFolderError
-        When the folder already holds a product with single lots, or a file could not be written.
+        When the folder already contains a product with single lots, or a file could not be written.
     ValueError
         When k is below 2.
     """
@@ -143,7 +143,7 @@ def write(results: Results, folder: Path, k: int = 10) -> Path:
 
 # ---------------------------------------------------------------- groups
 def _described(lots: gpd.GeoDataFrame) -> pd.DataFrame:
-    """Return what groups are made from: soil, decade, state, who counts as one lot, and the scores."""
+    """Return what groups are made from: soil, decade, state, which rows count as one lot, and the estimates."""
     import pandas as pd
 
     text = {name: lots[name].astype("str").where(lots[name].notna(), "") for name in _TEXTS}
@@ -162,7 +162,7 @@ def _described(lots: gpd.GeoDataFrame) -> pd.DataFrame:
 
 
 def _grouped(lots: pd.DataFrame, k: int) -> tuple[pd.DataFrame, int | None, int]:
-    """Return the groups, the fewest different lots in one, and how many rows are in none."""
+    """Return the groups, the smallest number of different lots in one, and how many rows are in no group."""
     import pandas as pd
 
     by = ["key", "map_unit_symbol", "map_unit_name", "pour_decade", "state"]
@@ -182,7 +182,7 @@ def _grouped(lots: pd.DataFrame, k: int) -> tuple[pd.DataFrame, int | None, int]
 
 
 def _summed(lots: pd.DataFrame, by: list[str]) -> tuple[pd.DataFrame, int | None]:
-    """Return counts and rounded scores per group, and the fewest different lots in one."""
+    """Return counts and rounded estimates per group, and the smallest number of different lots in one."""
     grouped = lots.groupby(by, sort=True)
     out = grouped.size().rename("lots").to_frame()
     for score in SCORES:
@@ -200,7 +200,7 @@ def _rounded(values: pd.Series) -> pd.Series:
 
 # ---------------------------------------------------------------- squares
 def _celled(lots: pd.DataFrame, results: Results, k: int) -> tuple[gpd.GeoDataFrame, int | None, int]:
-    """Return the squares, the fewest different lots in one, and how many rows lie in them."""
+    """Return the squares, the smallest number of different lots in one, and how many rows lie in them."""
     import geopandas as gpd
     import shapely
 

@@ -1,8 +1,8 @@
-"""Values as they are published: every number column rounded once, to a step finer than what it means.
+"""Values as they are published: every number column is rounded once, to a step finer than its accuracy.
 
-The same rounded table goes to every product, also to the map, so that a lot is in the same band everywhere. Rounding
-keeps order, so that a range still contains its middle. The parts of a score keep one decimal more than the score, so
-that they add up to it within 0.1 mm.
+The same rounded table goes to every product, including the map, so that a lot is in the same band everywhere. Rounding
+preserves order, so that a range still contains its median. The parts of an estimate have one decimal more than the
+estimate, so that they add up to it within 0.1 mm.
 """
 
 from __future__ import annotations
@@ -19,10 +19,10 @@ if TYPE_CHECKING:
 
     from riskmap.common.results import Results
 
-# decimals by unit; movement to 0.1 mm, far below what a survey reads
+# decimals by unit; movement to 0.1 mm, far finer than what a survey can read
 BY_UNIT = {"mm": 1, "m": 2, "m2": 1, "%": 2, "fraction": 4, "m/m": 7, "": 4, "deg": 7}
 PARTS, PART_DECIMALS = ("part_", "reason_", "typical_lot", "long_run_part_", "long_run_typical"), 2
-SHARES, SHARE_DECIMALS = "share_beyond_", 2  # of 600 model runs at most, a share is no finer
+SHARES, SHARE_DECIMALS = "share_beyond_", 2  # from at most 600 model runs, a share is no more precise
 
 
 def decimals(column: tables.Column) -> int | None:
@@ -35,7 +35,7 @@ def decimals(column: tables.Column) -> int | None:
 
 
 def rounded(results: Results) -> Results:
-    """Return the results with every number of the estimate table rounded; missing values stay missing."""
+    """Return the results with every number of the estimate table rounded; missing values remain missing."""
     return replace(results, lots=rounded_lots(results.lots))
 
 
@@ -46,5 +46,5 @@ def rounded_lots(lots: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
         digits = decimals(column)
         if digits is not None and column.name in lots:
             values = np.round(lots[column.name].to_numpy(dtype=float, na_value=np.nan), digits)
-            lots[column.name] = values + 0.0  # no minus before zero
+            lots[column.name] = values + 0.0  # no minus sign in front of zero
     return lots

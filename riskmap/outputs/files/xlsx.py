@@ -15,8 +15,8 @@ if TYPE_CHECKING:
     from riskmap.common.results import Results
 
 NAME = "lots.xlsx"
-MOST_ROWS = 1_048_575  # of a sheet, below its heading (file format limit)
-USUAL_ROWS = 5_000  # above it an estimate leaves the workbook to `riskmap export`: 20,000 rows take 5 s (measured)
+MOST_ROWS = 1_048_575  # rows of a sheet below its heading (file format limit)
+USUAL_ROWS = 5_000  # for more lots the workbook is left to `riskmap export`: 20,000 rows take 5 s (measured)
 _LONGEST = 32_767  # characters of a cell (file format limit)
 HEADER = 250  # characters of a page header (file format limit 255)
 _CUT = " [cut: a cell takes no more]"
@@ -56,12 +56,15 @@ def write(results: Results, folder: Path) -> Path:
 
 
 def options(folder: Path) -> dict[str, Any]:
-    """Return how a workbook is written: texts as texts, and what it puts aside meanwhile in the folder it goes to."""
+    """Return the options of a workbook: texts as texts, and temporary files in the folder of the workbook."""
     return {**PLAIN, "tmpdir": str(folder)}
 
 
 def first_day(today: str) -> Any:
-    """Return the first day of a month YYYY-MM: of the data, not of the run, so that equal results give equal files."""
+    """Return the first day of a month YYYY-MM.
+
+    It is of the data, not of the run, so that equal results give equal files.
+    """
     from datetime import datetime
 
     year, month = (int(part) for part in today.split("-"))
@@ -70,7 +73,8 @@ def first_day(today: str) -> Any:
 
 def sheet(book: Any, name: str, bold: Any, headings: list[str], rows: Iterable[dict[str, Any]],
           caution: str = wording.CAUTION) -> None:
-    """Add a sheet; the caution is its printed header and a comment on the first cell, so that row 1 stays the heading.
+    """Add a sheet. The caution is its printed header and a comment on the first cell, so that row 1 is still the
+    heading.
 
     Parameters
     ----------
@@ -98,5 +102,5 @@ def sheet(book: Any, name: str, bold: Any, headings: list[str], rows: Iterable[d
 
 
 def fitting(text: str) -> str:
-    """Return a text that a cell holds: cut, with a mark, where it is too long."""
+    """Return a text that fits into a cell: cut, with a mark, where it is too long."""
     return text if len(text) <= _LONGEST else text[:_LONGEST - len(_CUT)] + _CUT

@@ -1,4 +1,4 @@
-"""The layers of what changed since another run: bending now first, with classes that come from the data."""
+"""The layers of what changed since another run: bending now comes first, with classes that follow from the data."""
 
 from __future__ import annotations
 
@@ -13,15 +13,15 @@ if TYPE_CHECKING:
     import pandas as pd
     from numpy.typing import NDArray
 
-# layer -> its column, and the number of the comparison that it shows
+# layer -> its column, and the estimate of the comparison that it shows
 COLUMNS = {"change": "change_of_now_mm", "change_expected": "change_of_expected_mm"}
 _SHOWS = {"change": "now", "change_expected": "expected"}
 _TITLES = {"change": "Change now", "change_expected": "Change of the expected movement"}
 _SIGNS = {"change": "+ the middle of the slab rose against its edge, − it fell",
           "change_expected": "+ the expected movement became larger, − smaller"}
 NICE_MM = (0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0)  # limits to choose from: the steps of a scale with round numbers
-QUANTILES = (0.25, 0.6, 0.95)  # judgement: a quarter near zero, and the largest twentieth for itself
-LEAST_MM = 0.05  # half of the step of the tables
+QUANTILES = (0.25, 0.6, 0.95)  # judgement: a quarter is near zero, and the largest twentieth has its own class
+LEAST_MM = 0.05  # half of the rounding step of the tables
 
 
 @dataclass(frozen=True)
@@ -31,9 +31,9 @@ class ChangeSince:
     Attributes
     ----------
     lots : DataFrame
-        `COLUMNS`, one row per lot in row order, missing where a lot has no estimate in both runs. [mm]
+        `COLUMNS`, one row per lot in row order, missing unless a lot has an estimate in both runs. [mm]
     before, after : str
-        Present month of the other run and of this one, in words.
+        Present months of the other run and of this one, in words.
     """
 
     lots: pd.DataFrame
@@ -51,7 +51,7 @@ class ChangeSince:
         return lots.assign(**{str(name): values.to_numpy() for name, values in self.lots.items()})
 
     def scales(self) -> dict[str, Scale]:
-        """Return the layers with their classes; title and note say between which months."""
+        """Return the layers with their classes; title and note say which months are compared."""
         since, between = f"since {self.before}", f"From {self.before} to {self.after}"
         if self.before == self.after:
             since, between = "since the other run", f"Between two runs of {self.after}"
@@ -60,16 +60,16 @@ class ChangeSince:
                 for name, column in COLUMNS.items()}
 
     def about(self) -> dict[str, str]:
-        """Return what the page says beside a lot's change."""
+        """Return what the page says about the change of a lot."""
         return {"before": self.before, "after": self.after}
 
 
 def limits(values: NDArray[np.float64]) -> tuple[float, ...]:
-    """Return six class limits, mirrored at zero, from how large the changes are. [mm]
+    """Return six class limits, symmetric about zero, that follow from the sizes of the changes. [mm]
 
-    They are the `QUANTILES` of the sizes of the changes that can be read, each rounded down to one of `NICE_MM` and at
-    least one step above the one before, so that a month that moves all lots by about 2 mm is not shown in one colour.
-    Without a change that can be read they are the smallest three.
+    They are the `QUANTILES` of the sizes of all changes large enough to be read, each rounded down to one of `NICE_MM`
+    and at least one step above the one before. So a month that moves all lots by about 2 mm is not shown in a single
+    colour. Without such a change they are the smallest three.
     """
     sizes = np.abs(values[np.isfinite(values)])
     sizes = sizes[sizes >= LEAST_MM]

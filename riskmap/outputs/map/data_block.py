@@ -1,15 +1,17 @@
 """The data block of the map: one estimate table as compressed base64 text.
 
 Layout after gzip: a little-endian uint32 with the length of the header, the header (JSON, UTF-8), then the arrays it
-lists, one after the other. Every array holds whole numbers as zigzag uint32 in four byte planes (all lowest bytes
+lists, one after the other. Every array contains whole numbers as zigzag uint32 in four byte planes (all lowest bytes
 first), which compresses far better than the numbers themselves. The page decodes it with the browser's own inflater.
 
 - coordinates: whole steps of a degree, x and y apart, as differences from the previous vertex over the whole file;
 - `vertices` per ring (closing vertex left out), `rings` per lot; parts and holes are rings. Shells turn one way and
-  holes the other, so that many lots can be filled as one path: overlapping lots stay filled, holes stay open;
+  holes the other, so that many lots can be filled as one path: overlapping lots are filled, and holes stay open;
 - lots that share every value share one row of the `shared` columns: `row` gives it;
-- a column with `base` holds what is left after `floor(slope * base + offset + 0.5)`; a missing base predicts nothing;
-- an id is a head of `texts`, then a number with so many digits, leading zeros kept, as difference from the last id;
+- a column with `base` contains what is left after `floor(slope * base + offset + 0.5)`; a missing base
+  predicts nothing;
+- an id is a head of `texts`, then a number with a given count of digits, including leading zeros, as the difference
+  from the last id;
 - past months: month by month, differences from the month before; values before `history_first` are not known;
 - the ground since the pour: curve by curve, differences from the December before; `growth_curve` gives a lot's curve,
   -1 for none.
@@ -38,14 +40,14 @@ if TYPE_CHECKING:
 
 DEGREE_STEP = 1e-6
 Shapes = tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64]]  # rings, vertices, xy in steps
-MISSING = -(2**30)  # stands for "no value" in number columns
+MISSING = -(2**30)  # means "no value" in number columns
 
-DROUGHT_STEP = 1e-5  # about 1 m; the weekly map is drawn far coarser
+DROUGHT_STEP = 1e-5  # about 1 m; the weekly map itself is far coarser
 INDEX_STEP = 0.1  # one unit of the history strip's index, finer than a bar can show
 HISTORY_STEP = 0.1
 CHANGE_STEP = 0.1
 
-# column -> step of one unit; movement is kept to 0.1 mm, finer than any screen shows; only what the page shows
+# column -> step of one unit. Movement has 0.1 mm, finer than any screen shows; only columns that the page shows
 OWN_STEPS = {"map_unit_share": 0.01, "covered_pct": 1.0, "soil_line_distance_m": 1.0, "neighbor_unit_share": 0.01,
              "linear_extensibility_pct": 0.1}
 SHARED_STEPS = {
@@ -81,7 +83,7 @@ SHARED_TEXTS = ("state", "state_reason", "direction", "bend_largest_up_date", "p
 
 
 def shared_steps(lots: pd.DataFrame) -> dict[str, float]:
-    """Return the steps of the number columns that lots share, with the calibrated columns where a table has them."""
+    """Return the steps of the number columns that lots share, including calibrated columns if a table has them."""
     return {**SHARED_STEPS, **{column.name: 0.1 for column in tables.CALIBRATED if column.name in lots}}
 
 
@@ -130,7 +132,7 @@ def _rings(geometry: NDArray[np.object_], step: float) -> Shapes:
 
 
 def _lines(geometry: NDArray[np.object_], step: float) -> Shapes:
-    """Return the same of lines: every part is a line of its own."""
+    """Return the same for lines: every part is a separate line."""
     import shapely
 
     line = shapely.get_parts(geometry)
@@ -148,13 +150,13 @@ def _add_shapes(block: _Block, prefix: str, shapes: Shapes) -> None:
 
 
 def predicted(base: NDArray[np.int64], slope: float, offset: float) -> NDArray[np.int64]:
-    """Return what a straight line makes of a column of steps; 0 where it is missing."""
+    """Return what a straight line predicts from a column of steps; 0 where it is missing."""
     line = np.floor(base * slope + offset + 0.5).astype(np.int64)
     return np.where(base == MISSING, 0, line)
 
 
 def _add_number(block: _Block, name: str, values: NDArray[np.int64], codes: pd.DataFrame, **about: Any) -> None:
-    """Add a column of steps, less what its related column predicts where that makes it smaller."""
+    """Add a column of steps, minus what its related column predicts if that makes it smaller."""
     related = RELATED.get(name)
     base = codes[related].to_numpy() if related else values
     known = (values != MISSING) & (base != MISSING)
@@ -168,7 +170,7 @@ def _add_number(block: _Block, name: str, values: NDArray[np.int64], codes: pd.D
 
 
 def _add_ids(block: _Block, ids: pd.Series) -> list[str]:
-    """Add the numbers at the end of the ids; return what stands before them, each once."""
+    """Add the numbers at the end of the ids; return the texts before them, each once."""
     parts = ids.astype("str").astype(object).str.extract(r"^((?s:.)*?)([0-9]{0,9})\Z")
     head, heads = pd.factorize(parts[0])
     number = pd.to_numeric(parts[1].where(parts[1] != "", "0")).to_numpy(dtype=np.int64)
@@ -182,7 +184,7 @@ def _add_history(block: _Block, history: History) -> dict[str, Any]:
     values = np.asarray(history.deflection_mm, dtype=float)
     n_series, n_month = values.shape
     unknown = ~np.isfinite(values)
-    # up to the last gap nothing is shown: only months that are known without a break until today
+    # nothing is shown up to the last gap: only months that are known without a break until today
     first = np.where(unknown.any(axis=1), n_month - np.argmax(unknown[:, ::-1], axis=1), 0)
     at = np.minimum(first, n_month - 1)
     steps = np.rint(np.where(unknown, 0.0, values) / HISTORY_STEP).astype(np.int64)
@@ -277,12 +279,13 @@ def block(lots: gpd.GeoDataFrame, about: dict[str, Any], *, change: pd.DataFrame
     lots : GeoDataFrame
         `tables.ESTIMATE` in EPSG:4326. Rows keep their order; rows without a polygon have no ring.
     about : dict
-        Plain values for the page: names, words, classes, cautions. Goes into the header as it is.
+        Plain values for the page: names, words, classes, cautions. They go into the header unchanged.
     change : DataFrame, optional
-        What changed since another run, one row per lot in row order, in mm; each column goes along under its name.
+        What changed since another run, one row per lot in row order, in mm; each column is added under its name.
         ValueError when it has another length.
     past : Results, optional
-        Run whose past months, growth curves, drought shapes, soil lines and indices go along; None: none of them.
+        Run whose past months, growth curves, drought shapes, soil boundaries and indices are added; with None, none of
+        them.
     classes : tuple of str
         Weekly drought categories in the order of their numbers.
 

@@ -1,9 +1,9 @@
 """The ground since the pour for the map: each distinct curve once, and which lot has which.
 
-`record/growth.parquet` has one run with every parameter at its middle for each archetype: the ground alone, without the
-slab. Archetypes that differ by the slab only have one curve. A lot whose pour date is not known has none: the run had
-to assume a date somewhere in many years, and the curve would show that assumption.
-`SENTENCES` is the only home of the words; the page fills them in its own unit (`assets/shared/growth.js`).
+`record/growth.parquet` has one model run with every parameter at its median for each archetype: the ground alone,
+without the slab. Archetypes that differ by the slab only have one curve. A lot whose pour date is not known has none:
+the run had to assume a date somewhere in many years, and the curve would show that assumption.
+The words are defined only in `SENTENCES`; the page fills them in its own unit (`assets/shared/growth.js`).
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
 MOST_ARCHETYPES = 5000  # of a run whose map contains curves (judgement: some 240 kB, at 48 bytes a curve)
 STEP_MM = 0.1  # as in the record, so that nothing is lost
-POUR_SHARE = 0.5  # the middle run takes the pour in the middle of its window; kept equal to `movement.draws` by a test
+POUR_SHARE = 0.5  # that model run takes the pour in the middle of its window; kept equal to `movement.draws` by a test
 
 SENTENCES = {
     "heading": "Ground since the pour", "middle": "middle", "edge": "edge", "today": "today",
@@ -34,7 +34,7 @@ SENTENCES = {
     "higher": "{size} higher", "lower": "{size} lower", "as_high": "at the same height",
     "now": "Compared with the pour, the middle is now {middle} and the edge {edge} (circles: the median of all model "
            "runs).",
-    "method": "The lines are one model run with every unknown at its middle value, each December, for the ground "
+    "method": "The lines are one model run with every unknown at its median, each December, for the ground "
               "alone, without the slab. One run is not the median of all runs: it shows when the ground moved better "
               "than how much.",
     "taken": "The run takes {month} as the month of the pour.",

@@ -1,8 +1,8 @@
-"""Puts the parts of a page together: one script from its modules, its styles, and the policy that names its scripts.
+"""Assembles a page: one script from its modules, its styles, and the policy that names its scripts.
 
-A page that is opened from disk cannot load modules, so they are joined into one classic script.
-The rule is strict, so that one pass of plain text is enough: imports stand first and name what they take, an export is
-the word before a declaration, and a declaration at the top of a module makes one name. What breaks the rule is refused.
+A page that is opened from disk cannot load modules, so they are joined into one classic script. The rule is strict, so
+that one pass over plain text is enough: imports come first and name what they import, an export is the word before a
+declaration, and a declaration at the top of a module makes one name. What breaks the rule is refused.
 """
 
 from __future__ import annotations
@@ -69,7 +69,7 @@ def module(name: str, assets: Path = ASSETS) -> Module:
     Raises
     ------
     PageError
-        When the module is not there or breaks the rule.
+        When the module does not exist or breaks the rule.
     """
     path = (assets / name).resolve()
     if assets.resolve() not in path.parents or not path.is_file():
@@ -85,7 +85,7 @@ def module(name: str, assets: Path = ASSETS) -> Module:
     text = _EXPORT_WORD.sub("", text)
     left = re.search(r"\b(?:import|export)\b[^\n]*", _without_texts(text))
     if left:
-        raise PageError(f"{name}: “{left.group().strip()}” is no import or export of the form that can be joined")
+        raise PageError(f"{name}: “{left.group().strip()}” is not an import or export of the form that can be joined")
     return Module(name, imports, tuple(top for _, top in tops), frozenset(top for out, top in tops if out), text)
 
 
@@ -101,7 +101,7 @@ def _without_texts(text: str) -> str:
 
 
 def _refuse_lists(name: str, text: str) -> None:
-    """Refuse `const a = 1, b = 2` and `const {a} = b` at the top: the second name would be seen by nobody."""
+    """Refuse `const a = 1, b = 2` and `const {a} = b` at the top, because the second name would not be noticed."""
     for statement in _LIST.findall(_without_texts(text)):
         depth = 0
         for sign in statement:
@@ -155,7 +155,7 @@ def _reach(name: str, assets: Path, way: tuple[str, ...], done: dict[str, Module
 
 
 def script(page: str, assets: Path = ASSETS) -> str:
-    """Return the script of a page: its modules inside one function, so that nothing of it is global.
+    """Return the script of a page: its modules inside one function, so that none of it is global.
 
     Parameters
     ----------
@@ -169,12 +169,12 @@ def script(page: str, assets: Path = ASSETS) -> str:
 
 
 def vendored() -> str:
-    """Return the script of the map library as it was published, but for the address of its source map."""
+    """Return the script of the map library as it was published, except for the address of its source map."""
     return re.sub(r"//# sourceMappingURL=.*", "", asset(f"{VENDOR}/leaflet.js"))
 
 
 def styles(page: str) -> str:
-    """Return the styles of a page as elements: those of the map library first, without pictures, which no page uses."""
+    """Return the styles of a page as elements, those of the map library first; without pictures, which no page uses."""
     texts = [re.sub(r"url\([^)]*\)", "none", asset(f"{VENDOR}/leaflet.css")), *(asset(name) for name in STYLES[page])]
     return "\n".join(f"<style>\n{text}</style>" for text in texts)
 
@@ -192,9 +192,9 @@ def policy(scripts: Sequence[str], pictures_host: str | None = None, *, reads_be
     scripts : sequence of str
         The only scripts that may run, each named by its hash.
     pictures_host : str, optional
-        The one host that pictures may come from.
+        The only host from which pictures may come.
     reads_beside : bool
-        Whether the page may read the file beside it from the server that it came from.
+        Whether the page may read the file next to it from its own server.
     """
     hashes = " ".join(f"'sha256-{base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()}'"
                       for script in scripts)

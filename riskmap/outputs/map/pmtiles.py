@@ -1,8 +1,8 @@
 """A PMTiles archive: many tiles in one file, found by a directory at its start (open specification, version 3).
 
-The directory lies in the first 16 KiB, so that a reader needs two small reads before the first tile. Tiles are written
-as they come, in the order of their ids; what else the page needs lies behind them as blocks that the metadata name,
-which other readers of the format pass over.
+The directory is in the first 16 KiB, so that a reader needs two small reads before the first tile. Tiles are written as
+they come, in the order of their ids. Everything else that the page needs follows as blocks, which the metadata name and
+other readers of the format skip.
 """
 
 from __future__ import annotations
@@ -35,7 +35,7 @@ def packed(raw: bytes) -> bytes:
 
 
 def tile_ids(zoom: int, x: Ints, y: Ints) -> Ints:
-    """Return the ids of tiles: their place on a Hilbert curve, after all tiles of smaller zooms."""
+    """Return the ids of tiles: their position on a Hilbert curve, after all tiles of smaller zooms."""
     x, y = x.astype(np.int64), y.astype(np.int64)
     place = np.zeros_like(x)
     side = np.int64(1) << (zoom - 1) if zoom else np.int64(0)
@@ -58,10 +58,10 @@ def directory(ids: Ints, runs: Ints, sizes: Ints, offsets: Ints) -> bytes:
 
 
 class Archive:
-    """Write an archive: tiles in ascending order of their ids, then blocks, then `close`."""
+    """Writes an archive: tiles in ascending order of their ids, then blocks, then `close`."""
 
     def __init__(self, file: BinaryIO) -> None:
-        """Begin an archive in an empty file that can be written and sought."""
+        """Begin an archive in an empty file in which one can write and seek."""
         self._file, self._digest = file, hashlib.sha256()
         self._ids: list[Ints] = []
         self._sizes: list[int] = []
@@ -126,7 +126,7 @@ class Archive:
 
 
 def write(path: Path, fill: Callable[[Archive], None]) -> None:
-    """Open an archive beside its place, let `fill(archive)` write it, and put it in place when it is whole."""
+    """Open a temporary archive, let `fill(archive)` write it, and move it into place when it is complete."""
     part = path.with_name(path.name + ".part")
     try:
         with part.open("wb") as file:

@@ -1,8 +1,8 @@
-"""Show a few files to the browser on this computer: reads only, by their names, in ranges, and to nobody else.
+"""Show a few files to the browser on this computer and to nobody else: it can only read them, by name, in ranges.
 
-The server listens on the loopback address only. It knows its files by name from the start: there is no listing and no
+The server listens on the loopback address only. It knows its files by name from the start; there is no listing, and no
 path is ever built from a request. A request must name this computer as its host, so that a page elsewhere cannot reach
-the files under a name of its own (rebinding of names).
+the files under a name of its own (DNS rebinding).
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ from riskmap.common.errors import RiskmapError
 HOST = "127.0.0.1"
 KINDS = {".html": "text/html; charset=utf-8", ".pmtiles": "application/octet-stream"}
 CHUNK = 1 << 18
-SECONDS = 30  # a connection that says nothing for so long is closed
+SECONDS = 30  # a connection that is silent for this long is closed
 HEADERS = {
     "X-Content-Type-Options": "nosniff", "X-Frame-Options": "DENY", "Referrer-Policy": "no-referrer",
     "Cross-Origin-Resource-Policy": "same-origin", "Cross-Origin-Opener-Policy": "same-origin",
@@ -31,14 +31,14 @@ _RANGE = re.compile(r"bytes=(\d{0,15})-(\d{0,15})")
 
 
 class ServeError(RiskmapError):
-    """The address is taken, or a file to be shown is not there."""
+    """The address is taken, or a file to be shown does not exist."""
 
 
 def byte_range(header: str | None, size: int) -> tuple[int, int] | None:
-    """Return first and last byte asked for (RFC 9110, section 14), or None for the whole file.
+    """Return the first and last byte requested (RFC 9110, section 14), or None for the whole file.
 
-    A header that is not one plain range of bytes is passed over, as the standard allows. ValueError when no byte of
-    the range exists.
+    A header that is not one plain range of bytes is ignored, as the standard allows. ValueError when no byte of the
+    range exists.
     """
     match = _RANGE.fullmatch(header.strip()) if header else None
     if match is None or match.groups() == ("", ""):
@@ -73,10 +73,10 @@ class _Handler(BaseHTTPRequestHandler):
         self._answer(body=False)
 
     def log_message(self, format: str, *args: object) -> None:
-        """Say nothing: one line per tile would hide what matters."""
+        """Print nothing, because one line per tile would hide what matters."""
 
     def send_error(self, code: int, message: str | None = None, explain: str | None = None) -> None:
-        """Answer with a status and no text: nothing of a request comes back."""
+        """Answer with a status and no text, so that nothing of a request comes back."""
         self._head(code, {"Content-Length": "0", "Connection": "close"})
         self.close_connection = True
 
@@ -109,7 +109,7 @@ class _Handler(BaseHTTPRequestHandler):
                 if body:
                     self._send(file, low, high)
         except (BrokenPipeError, ConnectionResetError, TimeoutError):
-            self.close_connection = True  # the browser went on to something else
+            self.close_connection = True  # the browser has moved on to something else
         except OSError:
             self.send_error(HTTPStatus.NOT_FOUND)
 
@@ -118,7 +118,7 @@ class _Handler(BaseHTTPRequestHandler):
         left = high - low + 1
         while left > 0:
             chunk = file.read(min(CHUNK, left))  # type: ignore[attr-defined]
-            if not chunk:  # the file was cut while it was read: the answer cannot be made whole
+            if not chunk:  # the file was cut while it was read, so the answer cannot be completed
                 self.close_connection = True
                 return
             self.wfile.write(chunk)
@@ -130,11 +130,11 @@ class _Server(ThreadingHTTPServer):
     allow_reuse_address = True
 
     def handle_error(self, request: object, client_address: object) -> None:
-        """Say nothing about a connection that broke."""
+        """Print nothing about a connection that broke."""
 
 
 def served(folder: Path, names: list[str]) -> dict[str, Path]:
-    """Return the request paths of some files of a folder; the first also stands for `/`.
+    """Return the request paths of some files of a folder; the first is also the answer to `/`.
 
     Raises
     ------
@@ -152,12 +152,12 @@ def served(folder: Path, names: list[str]) -> dict[str, Path]:
 
 
 def server(files: Mapping[str, Path], port: int = 0) -> ThreadingHTTPServer:
-    """Return a server of some files on the loopback address; `port` 0 takes a free one.
+    """Return a server of some files on the loopback address; `port` 0 takes any free port.
 
     Raises
     ------
     ServeError
-        When the port cannot be had.
+        When the port is not available.
     """
     try:
         return _Server((HOST, port), partial(_Handler, files))
@@ -169,14 +169,14 @@ def server(files: Mapping[str, Path], port: int = 0) -> ThreadingHTTPServer:
 def until_stopped(running: ThreadingHTTPServer, stop: threading.Event) -> None:
     """Serve until `stop` is set or Ctrl-C is pressed, then close."""
     thread = threading.Thread(target=running.serve_forever, kwargs={"poll_interval": 0.2}, daemon=True)
-    try:  # from the first moment that answers: Ctrl-C may come before the wait begins
+    try:  # from the first moment in which it answers, because Ctrl-C may come before the wait begins
         thread.start()
         while not stop.wait(0.2):
             pass
     except KeyboardInterrupt:
         pass
     finally:
-        if thread.ident is not None:  # a thread that never began would never tell that it has ended
+        if thread.ident is not None:  # a thread that never began would never report that it has ended
             running.shutdown()
             thread.join()
         running.server_close()
@@ -184,13 +184,13 @@ def until_stopped(running: ThreadingHTTPServer, stop: threading.Event) -> None:
 
 @dataclass(frozen=True)
 class MapServer:
-    """A server that has its address already; its files are answered from `until_stopped` on."""
+    """A server that already has its address; its files are served from `until_stopped` on."""
 
     running: ThreadingHTTPServer
 
     @property
     def address(self) -> str:
-        """What a browser of this computer opens."""
+        """The address to open in a browser of this computer."""
         return f"http://{HOST}:{self.running.server_address[1]}/"
 
     def until_stopped(self, stop: threading.Event | None = None) -> None:
@@ -198,5 +198,5 @@ class MapServer:
         until_stopped(self.running, stop or threading.Event())
 
     def close(self) -> None:
-        """Give the address back without having served."""
+        """Release the address without having served."""
         self.running.server_close()

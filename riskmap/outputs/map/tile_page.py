@@ -1,7 +1,8 @@
-"""The page of the county tier: small, and the same for any number of lots; the lots stand in the tile file beside it.
+"""The page of the county tier: it is small and the same for any number of lots, which are in the tile file next to it.
 
-Opened from disk it asks for the tile file, since a browser does not let a page read its neighbours; served on this
-computer it reads the file in ranges. Its content policy lets only its own scripts run and asks no other host.
+Opened from disk it asks the user for the tile file, because a browser does not let a page read files next to it. Served
+on this computer it reads the file in ranges. Its content policy lets only its own scripts run and contacts no other
+host.
 """
 
 from __future__ import annotations
@@ -27,7 +28,7 @@ NAME = "county.html"
 
 def about(results: Results, facts: dict[str, Any], shown_units: str, basemap: web_map.Basemap | None,
           change: ChangeSince | None = None) -> dict[str, Any]:
-    """Return the plain values of the page: those of the one-file map, and what the tile writer told."""
+    """Return the plain values of the page: those of the one-file map, and the facts from the tile writer."""
     lots = results.lots if change is None else change.joined_to(results.lots)
     chosen = tiles.scales(lots, change)
     counts = {name: np.bincount(tiles.class_codes(lots, scale),
@@ -45,13 +46,13 @@ def page(results: Results, facts: dict[str, Any], shown_units: str = "us", *,
     ----------
     results : Results
     facts : dict
-        What `tiles.write` returned for these results.
+        As returned by `tiles.write` for these results.
     shown_units : str
-        `us` or `si`: what the page shows first; it can switch.
+        `us` or `si`: the units that the page shows first; the reader can switch.
     basemap : Basemap, optional
-        Offered as a choice that is off; without it the page asks no other host for anything.
+        Offered as a choice that is off at first; without it the page contacts no other host.
     change : ChangeSince, optional
-        As given to `tiles.write`.
+        The same as was given to `tiles.write`.
     """
     scripts = [page_build.vendored(), page_build.script("county")]
     data = base64.b64encode(json.dumps(about(results, facts, shown_units, basemap, change), ensure_ascii=True,

@@ -1,8 +1,8 @@
-"""The county tier of the map: all lots in one tile file that a page reads in pieces, whatever the number of lots.
+"""The county tier of the map: all lots, however many, in one tile file that a page reads in pieces.
 
-At the top zoom every lot with a shape stands in the tiles, whole. Below it, a lot that would be smaller than about
-three pixels is told by a small square with the middle class of its lots: none is dropped, none covers the others.
-The file also holds what the page asks for one lot at a time: an index of ids in alphabetical order, the lots' own
+At the top zoom the tiles contain every lot that has a shape, complete. At lower zooms, lots that would be smaller than
+about three pixels are shown as a small square with their median class: none is dropped, and none covers the others. The
+file also contains what the page needs for one lot at a time: an index of ids in alphabetical order, the lots' own
 values, and the value rows that lots share. All of it is compressed in blocks, so a lot costs two small reads.
 """
 
@@ -32,7 +32,7 @@ FORMAT = 1
 TOP_ZOOM = 14
 EXTENT = 8192  # units of a tile side: 0.3 m at the equator at the top zoom
 SMALL_PX, CELL_PX, TILE_PX = 3, 4, 256  # as in the one-file map
-REACH = EXTENT // TILE_PX  # a lot this near a tile stands in it too: one screen pixel of outline
+REACH = EXTENT // TILE_PX  # a tile also contains lots this near to it: one screen pixel of outline
 CHUNK_LOTS = 100_000
 BLOCK_LOTS, BLOCK_IDS, BLOCK_ROWS, BLOCK_CURVES = 1024, 2048, 512, 256
 ORDER = ("now", "next", "expected", "long_run", "whatif_dry", "whatif_average", "whatif_wet", *change_layer.COLUMNS,
@@ -104,14 +104,14 @@ def _outlines(polygons: NDArray[np.object_]) -> tuple[Ints, Ints, Floats]:
 
 # ---------------------------------------------------------------- classes
 def scales(lots: pd.DataFrame, change: ChangeSince | None = None) -> dict[str, palette.Scale]:
-    """Return the layers that the table has values for, in the order of the page; those of a change lie in its own."""
+    """Return the layers for which the table has values, in the order of the page, including those of a change."""
     known = palette.SCALES | palette.DERIVED_SCALES | (change.scales() if change is not None else {})
     order = [name for name in ORDER if name in known] + [name for name in known if name not in ORDER]
     return {name: known[name] for name in order if known[name].column in lots.columns}
 
 
 def with_age(lots: pd.DataFrame, today: str) -> pd.DataFrame:
-    """Return the table with `age_years`: from the middle of the possible pour dates, missing where none is known."""
+    """Return the table with `age_years` from the midpoint of the possible pour dates, missing where none is known."""
     early, late, now = (_months(values) for values in (lots["pour_from"], lots["pour_to"],
                                                        pd.Series([today])))
     age = (now[0] - (early + late) / 2) / 12
@@ -128,7 +128,8 @@ def class_codes(lots: pd.DataFrame, scale: palette.Scale) -> Ints:
     """Return the class of every lot; after the classes come the states in their order, then "no value"."""
     states = {name: k for k, name in enumerate(tables.STATES)}
     other = lots["state"].map(states).fillna(len(states)).to_numpy(np.int64)
-    if scale.column == "drought_category":  # says nothing about the lot: a lot with a state lies under the same weather
+    # it says nothing about the lot itself: a lot with a state has the same weather
+    if scale.column == "drought_category":
         other[:] = len(states)
     if scale.classes:
         code = lots[scale.column].map(scale.ranks()).to_numpy(float, na_value=np.nan)
@@ -139,7 +140,7 @@ def class_codes(lots: pd.DataFrame, scale: palette.Scale) -> Ints:
 
 
 def middle_class(counts: Ints, classes: int) -> Ints:
-    """Return the median class of each row of counts; the commonest state where states outnumber numbers."""
+    """Return the median class of each row of counts, or the commonest state where states outnumber estimates."""
     numbers = counts[:, :classes].sum(axis=1)
     median = (2 * np.cumsum(counts[:, :classes], axis=1) < numbers[:, None]).sum(axis=1)
     return np.where(counts[:, classes:].sum(axis=1) > numbers, classes + counts[:, classes:].argmax(axis=1), median)
@@ -151,7 +152,7 @@ def _number(values: pd.Series) -> Floats:
 
 # ---------------------------------------------------------------- tiles
 def zooms(outlines: Outlines) -> tuple[int, int]:
-    """Return the smallest and largest zoom: all lots on a few tiles, every lot for itself."""
+    """Return the smallest zoom, with all lots on a few tiles, and the largest, with every lot visible."""
     if not len(outlines.lot):
         return TOP_ZOOM, TOP_ZOOM
     side = float(np.max(outlines.box[:, 2:].max(axis=0) - outlines.box[:, :2].min(axis=0)))
@@ -209,7 +210,7 @@ class _Tags:
 
 
 def _cells(outlines: Outlines, small: Ints, tags: _Tags, zoom: int) -> tuple[Ints, Ints, dict[str, Ints], Ints]:
-    """Return column, row and attributes of every square that holds the middle of a small lot, and the lots in it."""
+    """Return column, row and attributes of every square that contains the centre of a small lot, and the lots in it."""
     across = 2**zoom * TILE_PX // CELL_PX
     middle = (outlines.box[small, :2] + outlines.box[small, 2:]) / 2
     at = np.clip(np.floor(middle * across), 0, across - 1).astype(np.int64)
@@ -242,15 +243,16 @@ def _cell_tiles(outlines: Outlines, small: Ints, tags: _Tags, zoom: int) -> dict
 
 def _lot_tiles(archive: pmtiles.Archive, outlines: Outlines, large: Ints, tags: _Tags, zoom: int,
                cells: dict[int, bytes]) -> None:
-    """Write the tiles of one zoom: lots as shapes, and the cells already made."""
+    """Write the tiles of one zoom: lots as shapes, and the squares that were made before."""
     shape, column, row = _placed(outlines, large, zoom)
     tile_id = pmtiles.tile_ids(zoom, column, row)
-    order = np.argsort(tile_id, kind="stable")  # lots of a tile keep the order of the table: a later row lies on top
+    # lots of a tile keep the order of the table, so that a later row is on top
+    order = np.argsort(tile_id, kind="stable")
     shape, column, row, tile_id = shape[order], column[order], row[order], tile_id[order]
     ids = np.unique(np.concatenate([tile_id, np.fromiter(cells, np.int64, len(cells))]))
     ends = np.searchsorted(tile_id, ids, side="right")
     from_tile, done = 0, 0
-    while from_tile < len(ids):  # whole tiles, about CHUNK_LOTS lots at a time
+    while from_tile < len(ids):  # complete tiles, about CHUNK_LOTS lots at a time
         to_tile = max(from_tile + 1, int(np.searchsorted(ends, done + CHUNK_LOTS, side="right")))
         part = slice(done, int(ends[to_tile - 1]))
         lot = outlines.lot[shape[part]]
@@ -289,7 +291,7 @@ def _steps(values: pd.Series, step: float) -> Ints:
 
 def _shared(lots: pd.DataFrame,
             steps: dict[str, float]) -> tuple[NDArray[Any], dict[str, NDArray[Any]], dict[str, list[str]]]:
-    """Return each lot's row in the table of distinct value rows, that table, and the texts its codes stand for."""
+    """Return each lot's row in the table of distinct value rows, that table, and the texts that its codes mean."""
     codes = {name: _steps(lots[name], step).astype(np.int32) for name, step in steps.items() if name in lots}
     texts: dict[str, list[str]] = {}
     for name in data_block.SHARED_TEXTS:
@@ -298,7 +300,8 @@ def _shared(lots: pd.DataFrame,
             codes[name], texts[name] = code.astype(np.int32), [str(v) for v in distinct]
     frame = pd.DataFrame(codes)
     row = frame.groupby(list(frame.columns), sort=False).ngroup().to_numpy(np.int64)
-    first = np.flatnonzero(np.diff(np.maximum.accumulate(row), prepend=-1))  # rows are numbered as they first come
+    # rows are numbered in the order of their first occurrence
+    first = np.flatnonzero(np.diff(np.maximum.accumulate(row), prepend=-1))
     return row, {str(name): values.to_numpy()[first] for name, values in frame.items()}, texts
 
 
@@ -317,7 +320,7 @@ def _curve_blocks(archive: pmtiles.Archive, found: growth_curves.Curves) -> list
 
 
 def search_key(lot_id: pd.Series) -> NDArray[Any]:
-    """Return ids as the page compares them: lower case, as UTF-16 so that the order is the browser's."""
+    """Return ids as the page compares them: in lower case and as UTF-16, so that their order is the browser's."""
     return lot_id.str.lower().str.encode("utf-16-be", "surrogatepass").to_numpy(dtype=object)
 
 
@@ -353,7 +356,7 @@ def _side_blocks(archive: pmtiles.Archive, lots: pd.DataFrame, shape: Outlines,
 
 # ---------------------------------------------------------------- the archive
 def _box(outlines: Outlines, share: float) -> list[float]:
-    """Return west, south, east, north of the middle part of the shapes."""
+    """Return west, south, east, north of the central part of the shapes."""
     left, top = np.quantile(outlines.box[:, :2], share, axis=0, method="nearest")
     right, bottom = np.quantile(outlines.box[:, 2:], 1 - share, axis=0, method="nearest")
     lat = [float(np.degrees(2 * np.arctan(np.exp((0.5 - y) * 2 * np.pi)) - np.pi / 2)) for y in (bottom, top)]
@@ -366,7 +369,7 @@ def write(results: Results, folder: Path, change: ChangeSince | None = None) -> 
     Parameters
     ----------
     results : Results
-        `lots` may also have `age_years`, which adds its layer.
+        `lots` may also have `age_years`, which adds a layer.
     folder : Path
         An existing folder.
     change : ChangeSince, optional
@@ -375,9 +378,9 @@ def write(results: Results, folder: Path, change: ChangeSince | None = None) -> 
     Returns
     -------
     dict
-        What the page must know: `archive` (the name of the content), `lots`, `shapes`, `zooms`, `all` and `core`
-        (west, south, east, north of all lots and of the middle 98 %; None without a shape), `typical` (longer side
-        of the middle lot, world units).
+        What the page must know: `archive` (the name of the content), `lots`, `shapes`, `zooms`, `all` and `core` (west,
+        south, east, north of all lots and of the central 98 %; None without a shape), `typical` (longer side of the
+        median lot, world units).
     """
     facts: dict[str, Any] = {}
     lots = results.lots if change is None else change.joined_to(results.lots)

@@ -2,8 +2,8 @@
 
 A tile is a protocol buffer, and everything in a feature is a variable-length whole number ("varint"): field keys,
 lengths, ids, tags, geometry commands. So all features of a zoom are laid out as one array of numbers, whose byte
-lengths give the length fields, and are then turned into bytes in one go. Shapes are not clipped: a lot that touches
-several tiles stands whole in each, which keeps its outline exact and needs no geometry engine.
+lengths give the length fields, and are then converted to bytes in one step. Shapes are not clipped: a lot that touches
+several tiles is complete in each of them, which keeps its outline exact and needs no geometry engine.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ Ints = NDArray[np.int64]
 
 @dataclass(frozen=True)
 class Polygons:
-    """Rings of many polygons: shells clockwise on the screen, holes the other way, closing vertex left out.
+    """Rings of many polygons: shells clockwise on the screen, holes the other way, without the closing vertex.
 
     Attributes
     ----------
@@ -57,7 +57,7 @@ def lengths(values: Ints) -> Ints:
 
 
 def varints(values: Ints) -> bytes:
-    """Return whole numbers >= 0 as varints, seven bits a byte, lowest first."""
+    """Return whole numbers >= 0 as varints, with seven bits per byte, lowest first."""
     size = lengths(values)
     at = np.cumsum(size) - size
     out = np.zeros(int(size.sum()), dtype=np.uint8)
@@ -82,7 +82,8 @@ def layers(name: str, tile: Ints, n_tiles: int, ids: Ints, tags: dict[str, Ints]
     tags : dict of int array, shape (n,)
         Attributes; every value within 2**24 of zero.
     known : dict of bool array
-        Where an attribute has a value; an attribute that is not in it has one everywhere. No value, no tag.
+        Where an attribute has a value; attributes that are not listed have one everywhere. Without a value there is no
+        tag.
     shapes : Polygons
         One per feature, in the same order.
     extent : int
@@ -129,7 +130,7 @@ class _ValueTable:
 
 
 def _values(tile: Ints, tags: dict[str, Ints], known: dict[str, NDArray[np.bool_]]) -> tuple[_ValueTable, Ints]:
-    """Return each tile's distinct values and, per feature and tag, the value's place in its tile's table."""
+    """Return each tile's distinct values and, per feature and tag, the value's position in its tile's table."""
     matrix = np.stack(list(tags.values()), axis=1)
     for k, name in enumerate(tags):
         if name in known:
@@ -163,13 +164,13 @@ def _heads(ids: Ints, tags: dict[str, Ints], known: dict[str, NDArray[np.bool_]]
 
 
 def _geometry(shapes: Polygons) -> tuple[Ints, Ints]:
-    """Return the geometry numbers of all features in a row and how many each feature has."""
+    """Return the geometry numbers of all features one after the other, and how many each feature has."""
     count = shapes.vertices
     delta = np.diff(shapes.xy, axis=0, prepend=0)
     ring_start = np.cumsum(count) - count
     ring_of_shape = np.append(0, np.cumsum(shapes.rings))[:-1]
     first = ring_start[ring_of_shape]
-    delta[first] = shapes.xy[first]  # the cursor starts anew in each feature
+    delta[first] = shapes.xy[first]  # the cursor starts again in each feature
     delta = zigzag(delta)
     size = 2 * count + 3
     at = np.cumsum(size) - size
@@ -185,7 +186,7 @@ def _geometry(shapes: Polygons) -> tuple[Ints, Ints]:
 
 def _features(tile: Ints, n_tiles: int, head: Ints, shown: NDArray[np.bool_], geometry: tuple[Ints, Ints],
               ) -> tuple[bytes, Ints]:
-    """Return all features as bytes and where each tile's begin."""
+    """Return all features as bytes, and the position where each tile's features begin."""
     numbers, n_numbers = geometry
     size = lengths(numbers)
     ends = np.append(0, np.cumsum(n_numbers))

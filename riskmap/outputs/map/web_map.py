@@ -1,9 +1,9 @@
-"""The one-file map: opens from disk, asks no other host for anything, carries every lot.
+"""The one-file map: it opens from disk, contacts no other host and contains every lot.
 
-The map library's Python wrapper makes only the place of the map and its first script, from constants. It renders text
-as a template, so data must never pass through it: data, styles and scripts are put into the slots of the skeleton
-`assets/map/page.html`, data as base64.
-A content security policy lets only the scripts run whose hashes were taken here.
+The map library's Python wrapper makes only the element of the map and its first script, from constants. It renders text
+as a template, so data must never pass through it. Data, styles and scripts are put into the slots of the skeleton
+`assets/map/page.html`, data as base64. A content security policy lets only those scripts run whose hashes were computed
+here.
 """
 
 from __future__ import annotations
@@ -29,19 +29,20 @@ if TYPE_CHECKING:
 
 NAME = "map.html"
 BARS = tuple(telling.COLUMNS.values())  # on one scale
-FEET_PER_SCALE = 300  # a drawn soil line is about 80 ft wide at 1:24,000 and 40 ft at 1:12,000 (soil-survey guidance)
+# a drawn soil boundary is about 80 ft wide at 1:24,000 and 40 ft at 1:12,000 (soil-survey guidance)
+FEET_PER_SCALE = 300
 
 _HOST = r"([A-Za-z0-9]([A-Za-z0-9-]*[A-Za-z0-9])?\.)*[A-Za-z0-9]([A-Za-z0-9-]*[A-Za-z0-9])?(:[0-9]{1,5})?"
 
 
 @dataclass(frozen=True)
 class Basemap:
-    """Pictures beneath the lots, from one host, only on request: never on until a reader ticks it.
+    """Pictures beneath the lots from one host, shown only after a reader ticks them.
 
     Attributes
     ----------
     url : str
-        https address with {z}, {x} and {y}; its host is added to the content policy and nothing else is.
+        https address with {z}, {x} and {y}; only its host is added to the content policy.
     attribution : str
         Credit line, shown as text while the pictures are.
     max_zoom : int, optional
@@ -75,7 +76,7 @@ class Basemap:
 
 
 class _Wrapper(NamedTuple):
-    """What the wrapper of the map library makes: its part of the head, the place of the map, the script for it."""
+    """What the wrapper of the map library makes: its part of the head, the element of the map, and its script."""
 
     head: str
     place: str
@@ -83,20 +84,20 @@ class _Wrapper(NamedTuple):
 
 
 def _wrapper() -> _Wrapper:
-    """Return the parts of the wrapper's page; made from constants only."""
+    """Return the parts of the wrapper's page; they are made from constants only."""
     import folium
 
     page = folium.Map(location=[0, 0], zoom_start=2, tiles=None, attribution_control=False, zoom_animation=False,
                       fade_animation=False, inertia=False, max_zoom=21)
     page.default_js, page.default_css = [], []
-    page._id = "riskmap"  # the wrapper draws random ids, which would make every file different
+    page._id = "riskmap"  # the wrapper makes random ids, which would make every file different
     root = page.get_root()
     root._id = "page"
     match = re.fullmatch(r".*<head>(.*)</head>.*<body>(.*)</body>.*?<script>(\s*var map_riskmap.*?)</script>.*",
                          root.render(), flags=re.S)
     if match is None:
         raise ValueError("the wrapper's page does not make its map as expected")
-    # the skeleton says both itself
+    # the skeleton contains both itself
     head = re.sub(r"<meta (name=\"viewport\"|http-equiv=\"content-type\").*?/>", "", match[1], flags=re.S)
     return _Wrapper(re.sub(r"\n\s*\n", "\n", head).strip(), match[2].strip(), match[3])
 
@@ -150,13 +151,13 @@ def _no_past_weeks(results: Results) -> str:
 
 
 def layer_values(results: Results, chosen: dict[str, palette.Scale]) -> dict[str, Any]:
-    """Return layers as plain values for a page: with the outline of each class, drought with the date of its map.
+    """Return layers as plain values for a page: with the outline of each class, and drought with the date of its map.
 
     Parameters
     ----------
     results : Results
     chosen : dict of str to Scale
-        In the order of the page.
+        Layers in the order of the page.
     """
     weeks = _weeks(results)
     newest = f"newest weekly map is of {weeks[-1]}" if weeks else "no weekly map covers these lots"
@@ -176,7 +177,7 @@ def _axis_mm(lots: pd.DataFrame) -> list[float]:
     lows, highs = (lots[[f"{name}_{end}" for name in bars]].to_numpy(float) for end in ("p10", "p90"))
     high = max(10.0, float(np.nanmax(highs, initial=0.0)))
     low = min(0.0, float(np.nanmin(lows, initial=0.0)))
-    return [min(low, -high / 6) if low < 0 else 0.0, high]  # a sixth: room for the text of either end beside the 0
+    return [min(low, -high / 6) if low < 0 else 0.0, high]  # a sixth: room for the text of either end next to the 0
 
 
 def _scales(results: Results, change: ChangeSince | None) -> dict[str, Any]:
@@ -233,9 +234,9 @@ def page(results: Results, shown_units: str = "us", *, basemap: Basemap | None =
     ----------
     results : Results
     shown_units : str
-        `us` (inch, foot) or `si` (mm, m): what the page shows first; it can switch.
+        `us` (inch, foot) or `si` (mm, m): the units that the page shows first; the reader can switch.
     basemap : Basemap, optional
-        Offered as a choice that is off; without it the page asks no host for anything.
+        Offered as a choice that is off at first; without it the page contacts no other host.
     change : ChangeSince, optional
         What changed since another run; adds its layers.
     """

@@ -1,4 +1,4 @@
-"""The brief: one page a lot, both papers, whatever the id; cautions on every page; nothing like an opinion."""
+"""The brief: one page per lot, both papers, whatever the id; cautions on every page; nothing like an opinion."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The brief told rightly: one scale, ranges of a lot, the place, cautions in order, dates only where they are known."""
+"""The words of the brief: one scale, ranges of a lot, the place, cautions in order, dates only where they are known."""
 
 from __future__ import annotations
 

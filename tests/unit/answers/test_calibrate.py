@@ -71,7 +71,7 @@ def call(outputs: Path, file: Path, folder: Path) -> Result:
 
 # ---------------------------------------------------------------- what every draw expects
 def test_draws_are_those_of_the_run(run: Results) -> None:
-    """Medians over the draws are the run's numbers, now and in a past month."""
+    """Medians over the model runs are the run's numbers, now and in a past month."""
     assert run.inputs is not None
     assert run.history is not None
     area = settings.Area.model_validate(run.settings)

@@ -1,4 +1,4 @@
-"""A calibration given to other commands: columns beside the model's, what pages say, and what is refused."""
+"""A calibration given to other commands: columns next to the model's, what pages say, and what is refused."""
 
 from __future__ import annotations
 

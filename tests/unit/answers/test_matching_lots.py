@@ -232,7 +232,7 @@ def test_a_point_in_a_neighbour_of_the_lot_of_the_id_is_named_and_not_decided():
 
 
 def test_equal_rows_of_a_lot_are_answered_and_unequal_ones_are_not():
-    """A lot file that holds a lot twice: the same answer either way, unless anything about the two differs."""
+    """A lot file that contains a lot twice: the same answer either way, unless anything about the two differs."""
     two = lots("7", "7", "8", shapes=[box(X, Y, X + 20, Y + 30)] * 2 + [box(X + 20, Y, X + 40, Y + 30)])
     asked = pd.DataFrame([("7", "", ""), ("", *at(5, 5)), ("7", *at(5, 5)), ("8", "", "")],
                          columns=["lot_id", "lon", "lat"])

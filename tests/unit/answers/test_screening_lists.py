@@ -1,4 +1,4 @@
-"""A list in, the same rows out: nothing lost, nothing about people, states told, the lender's words on everything."""
+"""A list in, the same rows out: nothing lost, nothing about people, states shown, the lender's words on everything."""
 
 from __future__ import annotations
 

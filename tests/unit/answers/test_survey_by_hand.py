@@ -1,4 +1,4 @@
-"""Elevation readings of an invented house against numbers worked by hand, and laws that hold for any house."""
+"""Elevation readings of an invented house against numbers worked by hand, and laws that apply to any house."""
 
 from __future__ import annotations
 

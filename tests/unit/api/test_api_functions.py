@@ -26,7 +26,11 @@ READINGS = "point,x_ft,y_ft,elevation_in\nA,0,0,0.0\nB,40,0,0.2\nC,40,30,0.5\nD,
     ("drought", {"first": "2024-01-01"}, "needs first and last"),
     ("drought", {"first": "2024-01-01", "last": "2024-02-01", "cells": "counties"}, "not cells"),
     ("drought", {"first": "January", "last": "2024-02-01"}, "Invalid isoformat"),
-    ("climate", {"places": ["TX"]}, "not places")])
+    ("climate", {"places": ["TX"]}, "not places"),
+    ("climate", {"daily": True}, "not daily"),
+    ("area", {}, "either lots or a box"),
+    ("area", {"lots": "x.gpkg", "box": (-99.0, 31.0, -98.9, 31.1)}, "either lots or a box"),
+    ("area", {"box": (-99.0, 31.0, -98.9, 31.1), "cells": "counties"}, "not cells")])
 def test_fetch_refuses_what_does_not_belong_together(what: str, given: dict[str, Any], said: str,
                                                      tmp_path: Path) -> None:
     with pytest.raises(ValueError, match=said):

@@ -148,7 +148,7 @@ def test_previous_goes_by_the_time_of_the_run_and_not_by_the_name_of_its_folder(
 
 
 def test_previous_goes_by_the_moment_in_names_of_either_form(tmp_path: Path) -> None:
-    """The month of the data stands first in a name: runs of one second are told apart by what follows it."""
+    """The month of the data comes first in a name: runs of one second are told apart by what follows it."""
     old = bare_run(tmp_path, 1, "north")
     made = [bare_run(tmp_path, 2, "north", month=month) for month in ("2025-12", "2025-11", "2025-10")]
     names = [run.name for run in made]
@@ -242,7 +242,7 @@ def test_compare_writes_a_table_that_adds_up_and_verify_agrees(example: Path, tm
 
 
 def test_explain_numbers_rows_as_check_and_an_editor_do(tmp_path: Path) -> None:
-    """A CSV with a heading and a blank row 4: its third lot stands in row 5."""
+    """A CSV with a heading and a blank row 4: its third lot is in row 5."""
     from riskmap.common.results import editor_row, row_steps
     from riskmap.common.settings import Area
     from riskmap.layers import lots

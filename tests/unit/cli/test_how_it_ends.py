@@ -1,4 +1,4 @@
-"""Exit codes have one home and stand in the help; consoles and files that cannot take what is printed are no crash."""
+"""Exit codes have one home and are in the help; consoles and files that cannot take what is printed do not crash."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Files that are no area file, or a damaged one: one clear line, never a trace."""
+"""Files that are not an area file, or a damaged one: one clear line, never a trace."""
 
 from __future__ import annotations
 

@@ -71,7 +71,7 @@ def accepted(folder: Path, more: str) -> Area:
      "climate_settings.equilibrium_first_year = 2020 and climate_settings.equilibrium_last_year = 1951 contradict"),
     ("[climate_settings]\nnormal_first_year = 2015", "E-SET-011", "at least 10 years."),
     ("[movement]\nactive_depth_m = 5", "E-SET-011", "movement.active_depth_m = 5 and movement.active_depth_draw_m = "
-     "[3, 4] contradict each other: the middle value must lie between both ends. Change both together."),
+     "[3, 4] contradict each other: the median must lie between both ends. Change both together."),
     ("[movement]\ndiffusivity_clip = [2, 3]", "E-SET-011", "movement.diffusivity_m2_per_yr = 1.85"),
     ("[movement]\nwet_limit_pf = 3.5\nwet_limit_sd_pf = 0.4", "E-SET-011",
      "so the wet limit must lie below the dry one"),
@@ -217,7 +217,7 @@ def test_years_that_are_not_over_are_refused_when_the_area_file_gives_them() -> 
     given = an_area(equilibrium_first_year=2020, equilibrium_last_year=2060)
     assert settings.against_today(given, now) == [
         "E-SET-013 area file: 'climate_settings.equilibrium_first_year' is 2020 and 'equilibrium_last_year' is 2060, "
-        "and the month of now is 2025-10: at least 30 of these years must be over."]
+        "and the present month is 2025-10: at least 30 of these years must be over."]
     assert settings.against_today(an_area(normal_first_year=2016, normal_last_year=2025), now)
     assert settings.against_today(an_area(normal_first_year=2016, normal_last_year=2025), 12 * 2025 + 11) == []
 

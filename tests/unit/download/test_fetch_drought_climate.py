@@ -19,7 +19,7 @@ from stand_in import files, running
 
 from riskmap.common.errors import LayerError
 from riskmap.common.settings import Area, DroughtEntry
-from riskmap.download import climate, drought
+from riskmap.download import climate, drought, shape_zip
 from riskmap.download.cache import Desk
 from riskmap.layers import drought_weekly, noaa_fixed_width
 
@@ -107,7 +107,7 @@ def test_maps_that_are_not_whole() -> None:
     good = zipped({stem + part: b"some bytes " * 50 for part in (".shp", ".shx", ".dbf", ".prj")})
     drought.check_map(good, stem)
     bad = [good[:n] for n in range(0, len(good), 23)] + [good[:60] + b"\x00\xff\x00" + good[63:]]
-    bad += [zipped({stem + ".shp": b"x"}), zipped({"USDM_20190409" + p: b"x" for p in drought.PARTS}), b"PK\x03\x04"]
+    bad += [zipped({stem + ".shp": b"x"}), zipped({"USDM_20190409" + p: b"x" for p in shape_zip.PARTS}), b"PK\x03\x04"]
     for content in bad:
         with pytest.raises(LayerError, match="E-FET-042"):
             drought.check_map(content, stem)
@@ -246,7 +246,7 @@ def test_cells_are_divisions_or_counties(desk, tmp_path) -> None:
 
 # ------------------------------------------------------------------------------------------------ quick
 def test_importing_the_package_loads_nothing_heavy() -> None:
-    code = ("import sys; import riskmap.download.soil, riskmap.download.drought, riskmap.download.climate; "
+    code = ("import sys; import riskmap.download.area; "
             "print([m for m in ('httpx', 'stamina', 'platformdirs', 'pandas', 'geopandas', 'shapely', 'numpy') "
             "if m in sys.modules])")
     assert subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout == "[]\n"

@@ -131,7 +131,7 @@ def test_splitting_ends(service, desk, download, tmp_path, monkeypatch) -> None:
 
 
 def test_stored_ratings_come_too(service, desk, open_data, tmp_path) -> None:
-    """Iowa, whose download holds the survey's own ratings."""
+    """Iowa, whose download contains the survey's own ratings."""
     download = open_data / "soil" / "IA073_aoi_2020.zip"
     survey = SoilService(download)
     service.answer_with(survey)

@@ -1,4 +1,4 @@
-"""Corrections: applied, told, refused with a reason, never silently, and shown by the next comparison."""
+"""Corrections: applied, reported, refused with a reason, never silently, and shown by the next comparison."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""CSV files as people send them: encodings, separators, rows that are no lots, coordinates in other notations."""
+"""CSV files as people send them: encodings, separators, rows that are not lots, coordinates in other notations."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""A survey judged as a whole and row by row: wrong units are refused, contradictions are told and not used."""
+"""A survey judged as a whole and row by row: wrong units are refused, contradictions are reported and not used."""
 
 from __future__ import annotations
 

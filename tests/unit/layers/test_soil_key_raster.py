@@ -1,4 +1,4 @@
-"""A grid of map unit keys as an overview: cells become polygons, every lot says so, faults are told."""
+"""A grid of map unit keys as an overview: cells become polygons, every lot says so, faults are reported."""
 
 from __future__ import annotations
 

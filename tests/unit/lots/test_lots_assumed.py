@@ -1,4 +1,4 @@
-"""What a lot file does not say is told once, with what is assumed instead and the column that may hold it."""
+"""What a lot file does not say is reported once, with what is assumed instead and the column that may contain it."""
 
 from __future__ import annotations
 

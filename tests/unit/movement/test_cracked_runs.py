@@ -1,4 +1,4 @@
-"""Cracked ground as a setting of a run: what it exchanges, and the figures of archetypes beside the run's own."""
+"""Cracked ground as a setting of a run: what it exchanges, and the figures of archetypes next to the run's own."""
 
 from __future__ import annotations
 
@@ -76,7 +76,7 @@ def test_reasons_and_past_months_are_of_cracked_ground_too(found: MovementInputs
 
 
 def test_the_shape_now_is_that_of_the_run(found: MovementInputs) -> None:
-    """Middle above edge of the slab, all draws: the picture of a brief beside the number of the run."""
+    """Middle above edge of the slab, all model runs: the picture of a brief beside the number of the run."""
     run = simulated(found, "cracked")
     shapes = shape_now.across(found, [0, 1, 3], area("cracked"), count=20)
     for number, shape in shapes.items():

@@ -1,4 +1,4 @@
-"""Growth of the ground since the pour: each December of the middle run against the plain computation."""
+"""Growth of the ground since the pour: each December of the median run against the plain computation."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ def curves(given: MovementInputs) -> pd.DataFrame:
 
 
 def plain(pour: int, profile: int, given: MovementInputs) -> tuple[np.ndarray, np.ndarray]:
-    """Return month numbers from the pour to now and the ground there (n_after, 2) of the middle run. [mm]"""
+    """Return month numbers from the pour to now and the ground there (n_after, 2) of the median run. [mm]"""
     middle = draws.middle(SETTINGS)
     made = driver.make(given.history, 0, middle, CLIMATE, SETTINGS)
     layers = soil_units.layer_arrays(given.profile, given.layer, SOIL)

@@ -110,13 +110,13 @@ class OneSoil:
                                  past=self.past)
 
     def slab(self, d: int) -> dict[str, float]:
-        """Return the slab of a draw, as `trace.slab_since_pour` takes it."""
+        """Return the slab of a model run, as `trace.slab_since_pour` takes it."""
         return {"stiffness": 20e6 * np.exp(self.settings.stiffness_sigma_ln * self.drawn.stiffness[d]),
                 "spring": self.drawn.spring_n_m3[d], "load": self.drawn.load_pa[d],
                 "edge_load": self.drawn.edge_load_n_m[d]}
 
     def soil(self, d: int) -> dict[str, Any]:
-        """Return the soil of a draw, as `trace.ground` takes it."""
+        """Return the soil of a model run, as `trace.ground` takes it."""
         layers, drawn = self.layers, self.drawn
         lep = [kernels_soil.triangular_one(drawn.extensibility[d], layers.low_pct[0, k], layers.middle_pct[0, k],
                                            layers.high_pct[0, k]) for k in range(3)]
@@ -127,7 +127,7 @@ class OneSoil:
                 "restraint": drawn.restraint[d], "index_cells": cells}
 
     def relative(self, d: int) -> np.ndarray:
-        """Return surface suction minus the covered equilibrium of a draw. [pF]"""
+        """Return surface suction minus the covered equilibrium of a model run. [pF]"""
         return self.made.suction_pf[d] - self.made.equilibrium_pf[d]
 
     def alone(self, d: int, n: int, start: int | None = None) -> trace.Ground:
@@ -151,7 +151,7 @@ class OneSoil:
 
 @pytest.mark.parametrize("ground", ["uncracked", "cracked"])
 def test_shared_run_equals_a_slab_poured_alone(ground: Literal["uncracked", "cracked"]) -> None:
-    """Every quantity of one draw of the compiled path against the plain history of the same parameters."""
+    """Every quantity of one model run of the compiled path against the plain history of the same parameters."""
     run = OneSoil([320, 820, -21], ground=ground)
     for d in range(20):
         for n in range(3):
@@ -181,7 +181,7 @@ def test_shared_run_equals_a_slab_poured_alone(ground: Literal["uncracked", "cra
 
 
 def test_the_year_to_come_equals_that_of_a_slab_poured_alone() -> None:
-    """Expected, change, rise, fall and what-ifs of each draw and past year against every month solved plainly."""
+    """Expected, change, rise, fall and what-ifs of each model run and past year against every month solved plainly."""
     pours = [320, 820, -200, -60, -21, -8, -2, -1]
     run = OneSoil(pours)
     chosen = range(0, 20, 3)  # of either driver of suction
@@ -541,7 +541,7 @@ def test_an_index_alone_gives_a_state() -> None:
 
 @pytest.mark.parametrize("lost", [24, 25])
 def test_more_than_two_years_without_data_give_a_state(lost: int) -> None:
-    """A map in the middle of them is no reason for a number; up to 24 months are bridged."""
+    """A map in the middle of them is not a reason for an estimate; up to 24 months are bridged."""
     history = weather()
     history.source[:, -lost - 1:] = 4
     history.source[:, -12] = 3

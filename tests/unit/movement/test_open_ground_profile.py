@@ -1,4 +1,4 @@
-"""Suction of open ground by depth, as it is told of a cell."""
+"""Suction of open ground by depth, as it is reported of a cell."""
 
 from __future__ import annotations
 

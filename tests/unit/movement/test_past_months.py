@@ -1,4 +1,4 @@
-"""Past months of the slab, soil lines and weekly shapes that the map shows beside the estimate."""
+"""Past months of the slab, soil boundaries and weekly shapes that the map shows with the estimate."""
 
 from __future__ import annotations
 

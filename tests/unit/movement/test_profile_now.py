@@ -1,4 +1,4 @@
-"""The picture across the slab tells what the run tells."""
+"""The picture across the slab shows what the run says."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Reasons in words: the largest three of soil, age, weather and slab; gaps in the data are no reason."""
+"""Reasons in words: the largest three of soil, age, weather and slab; gaps in the data are not a reason."""
 
 from __future__ import annotations
 

@@ -1,6 +1,6 @@
 """Stiffness by rib depth: the section itself in steps, the three bases, and an answer without jumps but one.
 
-Expected stiffnesses are those of the section formula, whose own check values stand in tests/verification.
+Expected stiffnesses are those of the section formula, whose own check values are in tests/verification.
 """
 
 from __future__ import annotations
@@ -68,7 +68,7 @@ def test_bases_have_their_median_and_spread() -> None:
 
 
 def test_old_settings_give_old_draws_to_the_last_digit() -> None:
-    """Unknown depth and the reference lot: median 20 with the spreads that runs had."""
+    """Unknown depth and the typical lot: median 20 with the spreads that runs had."""
     scores = np.linspace(-3, 3, 61)
     for basis, sigma in ((stiffness.UNKNOWN, 0.5), (stiffness.RIB_DEPTH, 0.35)):
         one = stiffness.stiffness_of(basis, 20.0, OLD)

@@ -1,4 +1,4 @@
-"""The data block of the map holds every lot and value to the stated step; decoded here by a second implementation."""
+"""The data block of the map has every lot and value to the stated step; decoded here by a second implementation."""
 
 from __future__ import annotations
 

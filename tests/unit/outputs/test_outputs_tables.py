@@ -1,4 +1,4 @@
-"""CSV, GeoPackage and GeoParquet hold every row in order with the same values; the dictionary names every column."""
+"""CSV, GeoPackage and GeoParquet contain every row in order with the same values; the dictionary names every column."""
 
 from __future__ import annotations
 

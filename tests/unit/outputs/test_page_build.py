@@ -21,7 +21,7 @@ LINTER = shutil.which("oxlint", path=str(Path(sys.executable).parent)) or shutil
 
 
 def folder(tmp_path: Path, **texts: str) -> Path:
-    """Write modules of a page `p`; `__` in a name stands for a folder."""
+    """Write modules of a page `p`; `__` in a name means a folder."""
     for name, text in texts.items():
         path = tmp_path / f"{name.replace('__', '/')}.js"
         path.parent.mkdir(exist_ok=True)

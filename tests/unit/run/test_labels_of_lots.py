@@ -87,10 +87,11 @@ def written(folder: Path, kind: str) -> Path:
     elif kind == "parquet":
         frame.to_parquet(path)
     elif kind == "kml":
+        rows = frame.fillna({"SITUS_ADDR": ""}).itertuples()
         places = "".join(
             f"<Placemark><ExtendedData><Data name='lot_id'><value>{row.lot_id}</value></Data><Data name='SITUS_ADDR'>"
             f"<value>{row.SITUS_ADDR}</value></Data></ExtendedData>"
-            f"<Point><coordinates>{k},0</coordinates></Point></Placemark>" for k, row in enumerate(frame.fillna({"SITUS_ADDR": ""}).itertuples()))
+            f"<Point><coordinates>{k},0</coordinates></Point></Placemark>" for k, row in enumerate(rows))
         path.write_text(f"<kml xmlns='http://www.opengis.net/kml/2.2'><Document>{places}</Document></kml>",
                         encoding="utf-8")
     else:

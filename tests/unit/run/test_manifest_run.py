@@ -1,4 +1,4 @@
-"""The manifest tells what went in and came out, names nobody's folders, and `verify` finds every change."""
+"""The manifest says what went in and came out, names nobody's folders, and `verify` finds every change."""
 
 from __future__ import annotations
 

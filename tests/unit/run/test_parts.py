@@ -1,4 +1,4 @@
-"""Parts hold every lot once, neighbours together, and come back in the order of the input."""
+"""Parts contain every lot once, neighbours together, and come back in the order of the input."""
 
 from __future__ import annotations
 

@@ -153,7 +153,7 @@ def test_overlapping_soil_polygons_are_scaled_and_flagged():
 
 
 def test_distance_counts_lines_between_different_units_only(two):
-    """Two polygons of unit 1 meet at x = 50 and the survey ends at x = 0: neither is a soil line."""
+    """Two polygons of unit 1 meet at x = 50 and the survey ends at x = 0: neither is a soil boundary."""
     halves = [("1", shapely.box(0, 0, 50, 100)), ("1", shapely.box(50, 0, 100, 100)), TWO[1]]
     tables_ = SoilTables(gpd.GeoDataFrame({"mukey": [m for m, _ in halves]}, geometry=[g for _, g in halves], crs=CRS),
                          two.map_unit, two.component, two.horizon, 24000)

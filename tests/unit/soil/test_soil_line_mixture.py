@@ -1,4 +1,4 @@
-"""The unit beyond a soil line in the mixture of a lot: 50/50 on the line, nothing beyond a full line width."""
+"""The unit beyond a soil boundary in the mixture of a lot: 50/50 on the line, nothing beyond a full line width."""
 
 from __future__ import annotations
 
@@ -72,8 +72,8 @@ def test_setting_off_keeps_the_area_shares():
 
 
 def test_lot_across_the_line_keeps_a_larger_area_share_and_never_falls_below_the_doubt():
-    """10 m to each side of the middle. Middle 9.5 m west: 2.5 % of the lot is clay, the doubt is 0.26 -> 0.25;
-    middle 1 m west: 45 % is clay and the doubt is 0.47 -> 0.45: the area share stays."""
+    """10 m to each side of the middle. Middle 9.5 m west: 2.5 % of the lot is clay, the weight is 0.26 -> 0.25;
+    middle 1 m west: 45 % is clay and the weight is 0.47 -> 0.45: the area share stays."""
     weight, found = clay_weight(lots_at(990.5, 999.0, half=10.0), survey())
     assert found.lot_map_unit["share"].tolist() == pytest.approx([0.975, 0.025, 0.55, 0.45])
     assert weight == pytest.approx([0.25, 0.45])
@@ -105,7 +105,7 @@ def test_unknown_scale_gives_no_doubt():
 
 
 def test_few_different_mixtures():
-    """400 lots at as many distances share ten mixtures (0 and nine steps; 0.5 stands for the line itself)."""
+    """400 lots at as many distances share ten mixtures (0 and nine steps; 0.5 means the line itself)."""
     _, found = clay_weight(lots_at(*np.linspace(900.0, 997.0, 400)), survey())
     mixtures = found.lot_profile.groupby("lot_row")["weight"].agg(lambda w: tuple(w.round(6)))
     assert 5 < mixtures.nunique() <= 10

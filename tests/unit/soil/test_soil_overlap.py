@@ -1,4 +1,4 @@
-"""Soil polygons that overlap: ground counts once, every candidate stays in the mixture, the lots are told."""
+"""Soil polygons that overlap: ground counts once, every candidate stays in the mixture, the lots are reported."""
 
 from __future__ import annotations
 

@@ -28,7 +28,7 @@ export const CountyLayer = L.GridLayer.extend({
     return canvas;
   },
 
-  // a pattern is held to the tile's corner, tiles are whole patterns wide: hatches meet at tile edges
+  // a pattern starts at the tile's corner, tiles are whole patterns wide: hatches meet at tile edges
   paint(ctx, c) { return c < this.classes ? this.fills[c] : ctx.createPattern(this.fills[c], "repeat"); },
 
   byClass(layer, scale, view) { // numbers of the features in view, class by class

@@ -57,7 +57,7 @@ export async function turn(active) {
   mark(at);
 }
 
-export const shownBeside = () => (["now", "next", "long_run"].includes(state.scale) ? state.scale : "expected"); // the index holds these
+export const shownBeside = () => (["now", "next", "long_run"].includes(state.scale) ? state.scale : "expected"); // the index has these
 
 function briefly(row) {
   if (row.state >= 0) return about.states[stateNames[row.state]];

@@ -1,4 +1,4 @@
-// What the county page tells about one lot, and choosing it.
+// What the county page shows of one lot, and choosing it.
 import { about, map } from "../shared/context.js";
 import { el, TILE, NEAR_PX, many, put, running, holds, outlined, ringsOf, room } from "../shared/page.js";
 import { tellLot } from "../shared/lot.js";
@@ -100,7 +100,7 @@ export async function details(lot, others) {
   const box = el("details");
   box.textContent = "";
   document.body.classList.add("chosen");
-  mark(state.active); // the list is lower while a lot is told: its active row stays in sight
+  mark(state.active); // the list is lower while a lot is shown: its active row stays in sight
   const title = put(box, "h2", "Lot ");
   put(title, "bdi", sideId(lot.id));
   if (names.length) {

@@ -49,7 +49,7 @@ function ids(head, array) {
   return Array.from(place, (h, k) => head.heads[h] + (digits[k] ? String(number[k]).padStart(digits[k], "0") : ""));
 }
 
-function past(head, array) { // past months, ground since the pour, drought shapes, soil lines, indices: null where the file has none
+function past(head, array) { // past months, ground since the pour, drought shapes, soil boundaries, indices: null where the file has none
   const of = { history: null, growth: null, drought: null, lines: null, index: null, weeks: null, ...head.past };
   if (of.history) {
     const { series, months } = of.history, n = series, steps = array.history_steps;
@@ -120,7 +120,7 @@ function core(box, n) { // box of the middle 98 % of the lots: a lone lot far aw
   return [at(0, 0.01), at(1, 0.01), at(2, 0.99), at(3, 0.99)];
 }
 
-function index(shape) { // square cells over the extent; a lot stands in every cell its box touches
+function index(shape) { // square cells over the extent; a lot is in every cell that its box touches
   const { n, box, all } = shape;
   const side = Math.max(1, Math.min(512, Math.ceil(Math.sqrt(n) / 2)));
   const w = Math.max((all[2] - all[0]) / side, 1e-12), h = Math.max((all[3] - all[1]) / side, 1e-12);

@@ -144,7 +144,7 @@ export const LotLayer = CanvasLayer.extend({
     }
   },
 
-  drawCells(view, lots) { // middle class of the lots of each small square, so that none covers the others
+  drawCells(view, lots) { // median class of the lots in each small square, so that none covers the others
     const { ctx, zoom } = view, box = this.data.shape.box, side = TILE / CELL_PX, kinds = this.fills.length;
     const tally = new Uint16Array(side * side * kinds), used = new Uint8Array(side * side);
     for (const lot of lots) {
@@ -215,7 +215,7 @@ export function stripes(px) { // open stripes, nothing between them; 8 and 16 px
   return canvas;
 }
 
-// Soil lines: thin up to the scale they were mapped at; beyond it a band as wide as the doubt on the ground.
+// Soil boundaries: thin up to the scale they were mapped at; beyond it a band as wide as the boundary is uncertain on the ground.
 export const SoilLineLayer = CanvasLayer.extend({
   show(shape, width) {
     Object.assign(this, { shape, width });

@@ -17,7 +17,7 @@ export function strip(box, lot) {
   if (cut) put(box, "p", "History of the slab is not shown: " + cut + ".", "note");
   const start = Math.min(...[bars, weeks, slab].filter((of) => of.length).map((of) => of[0].month));
   const end = Math.max(today + 1, start + 12), x = (m) => STRIP.left + (STRIP.width - STRIP.left) * (m - start) / (end - start);
-  const foot = slab.length ? STRIP.foot : STRIP.foot - STRIP.slab[1] + STRIP.weeks[1]; // no empty ground where no slab is told
+  const foot = slab.length ? STRIP.foot : STRIP.foot - STRIP.slab[1] + STRIP.weeks[1]; // no empty space where no slab is shown
   const svg = sketch(box, "svg", { viewBox: `0 0 ${STRIP.width} ${foot + 4}`, role: "img", class: "strip" });
   const lines = [indexStrip(svg, x, bars), weekStrip(svg, x, weeks, lot), slabStrip(svg, x, slab)].filter(Boolean);
   const years = [...new Set([0, 0.5, 1].map((s) => Math.floor((start + s * (today - start)) / 12)))];
@@ -42,7 +42,7 @@ function weeksOf(weeks, cell, from) {
     category: weeks.classes[at * weeks.dates.length + w] })).filter((w) => w.category >= 0 && (from === null || w.month >= from));
 }
 
-// Past months are told from the latest possible pour on. Where that cuts them short and the pour is known less closely
+// Past months are shown from the latest possible pour on. Where that cuts them short and the pour is known less closely
 // than those months are long, they would begin at an assumption: the reason is returned, "" where they mean something.
 function cutByPour(history, lot) {
   const early = data.text("pour_from", lot), late = data.text("pour_to", lot);

@@ -63,7 +63,7 @@ function home(box) {
   if (data.shape.all[2] >= data.shape.all[0]) map.fitBounds(bounds(box), { ...room(state.paper), maxZoom: 18 });
 }
 
-function missingWords() { // what this file does not hold, and why
+function missingWords() { // what this file does not contain, and why
   return [about.no_past_weeks, data.past.lines ? "" : "Soil boundaries are not in this file."].filter(Boolean).join(" ");
 }
 

@@ -1,4 +1,4 @@
-// What the map page tells about one lot, and choosing it.
+// What the map page shows of one lot, and choosing it.
 import { about, map } from "../shared/context.js";
 import { el, NEAR_PX, visible, put, holds, outlined, ringsOf, room } from "../shared/page.js";
 import { said, tellLot } from "../shared/lot.js";
@@ -13,15 +13,15 @@ const lotOf = (k) => ({ text: (name) => data.text(name, k), number: (name) => (d
 function summary(lot) { // the lot in one sentence: for screen readers and for paper
   const code = data.text("state", lot);
   if (code) return `Lot ${label(lot)}: no estimate, ${about.states[code]}.`;
-  const told = answers(lotOf(lot)).map(({ name, answer }) => `${name}: ${answer}.`).join(" ");
-  return `Lot ${label(lot)}. ${told} Phase: ${said("phase", data.text("phase", lot))}.`;
+  const spoken = answers(lotOf(lot)).map(({ name, answer }) => `${name}: ${answer}.`).join(" ");
+  return `Lot ${label(lot)}. ${spoken} Phase: ${said("phase", data.text("phase", lot))}.`;
 }
 
 export function details(others) {
   const box = el("details"), lot = state.chosen;
   box.textContent = "";
   document.body.classList.toggle("chosen", lot >= 0);
-  mark(state.active); // the list is lower while a lot is told: its active row stays in sight
+  mark(state.active); // the list is lower while a lot is shown: its active row stays in sight
   if (lot < 0) { put(box, "p", "Choose a lot on the map or in the list.", "note"); return; }
   const title = put(box, "h2", "Lot ");
   put(title, "bdi", label(lot));

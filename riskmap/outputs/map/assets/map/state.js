@@ -17,7 +17,7 @@ export const centre = (lot) => { const b = data.shape.box; return [(b[4 * lot] +
 export const monthOfWeek = (week) => data.past.history.months.indexOf(data.past.drought.weeks[week].slice(0, 7));
 const lotPx = () => data.shape.typical * (state.sheet ? state.sheet.zoom : 2 ** map.getZoom());
 
-// until a reader decides with the switch, soil lines wait until lots are large enough not to be buried by them
+// until a reader decides with the switch, soil boundaries wait until lots are large enough not to be buried by them
 export const linesShown = () => Boolean(data.past.lines) && (state.lines ?? lotPx() >= LINES_PX);
 
 export const bandNow = () => bandWidth(about.soil, map.getCenter().lat)(state.sheet ? Math.log2(state.sheet.zoom) : map.getZoom());

@@ -1,4 +1,4 @@
-// What the one-file map and the county page tell about one lot, in the same order and words. A `lot` answers
+// What the one-file map and the county page show of one lot, in the same order and words. A `lot` answers
 // `text(column)`, "" without one, and `number(column)`, null without one; `curve` is the ground since the pour, or null.
 import { about } from "./context.js";
 import { fill, put, rounded, length, signedFinely, distance, percent } from "./page.js";
@@ -80,7 +80,7 @@ function cautions(box, lot, code) {
 
 export const soilCaution = () => fill(about.cautions.soil, { width: distance(about.soil.width_m) });
 
-// "All" only where every model run agrees: a share that would be rounded to 100 % is told as 99 %.
+// "All" only where every model run agrees: a share that would be rounded to 100 % is shown as 99 %.
 const agreeing = (share) => (share >= 1 ? about.words.agree.all
   : about.words.agree.some.replace("{share}", Math.min(Math.floor((Math.round(1000 * share) + 5) / 10), 99)));
 

@@ -1,0 +1,109 @@
+"""The way in for somebody who has files and no area file: `new`."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from riskmap.api.shared import FileName
+from riskmap.common.errors import SettingsError
+
+if TYPE_CHECKING:
+    from riskmap.run.new_area.flow import NewArea
+
+Files = FileName | Sequence[FileName]
+# Endings of files that are no text in TOML, whatever is in them; a file with another ending is read as an area file.
+_DATA = {".zip", ".gpkg", ".geojson", ".json", ".shp", ".parquet", ".geoparquet", ".csv", ".kml", ".kmz", ".xlsx",
+         ".xls", ".tif", ".tiff", ".gz", ".gdb", ".sqlite", ".tsv", ".nc"}
+
+
+def new(files: Files, into: FileName = ".", *, replace: bool = False) -> NewArea:
+    """Write an area file from the files that you have; each is recognised by its content, each guess has its reason.
+
+    Parameters
+    ----------
+    files : str, Path, or a sequence of them
+        Files and folders: lots, soil survey, rain and temperature, weekly drought maps, index grids. Folders and zips
+        are opened. What is not needed is listed and left.
+    into : str or Path
+        Folder that receives `area.toml`, and `unpacked` with what had to be taken out of a zip.
+    replace : bool
+        Overwrite an area file that is there.
+
+    Returns
+    -------
+    NewArea
+        `path` of the area file; `guesses` with `section`, `key`, `value`, `reason`, and whether each is `sure`;
+        `missing` with the way to get it; `left`; `findings`, which is what `check` says; `complete`, `open_points`,
+        `text()`.
+
+    Raises
+    ------
+    LayerError
+        A path does not exist, a folder holds too many files, or none of the files is a layer that a map needs.
+    RunFolderError
+        Another `area.toml` is there already, or the folder cannot be written.
+
+    Examples
+    --------
+    >>> import pathlib, riskmap
+    >>> mine = pathlib.Path(outputs).parent / "mine"
+    >>> made = riskmap.new(["layers/example/lots.gpkg", "layers/example/soil_ZZ901.zip"], mine)
+    >>> [(guess.key, guess.value, guess.reason) for guess in made.guesses if guess.key == "lot_id"]
+    [('lot_id', '"lot_id"', 'guessed: unique in 1,497 of 1,499 rows')]
+    >>> made.complete, made.open_points[0][:51]
+    (False, 'No record of rain and temperature was recognised. F')
+    """
+    from riskmap.run.new_area import flow
+
+    return flow.run(_listed(files), Path(into), replace)
+
+
+def are_files(given: Files) -> bool:
+    """Return whether these are files to begin with, for `new`, and not an area file.
+
+    A folder that holds a TOML file is none: which of its area files is meant has to be said.
+
+    Raises
+    ------
+    SettingsError
+        When an area file is given together with other files.
+    """
+    paths = _listed(given)
+    if len(paths) != 1:
+        if areas := [path for path in paths if path.suffix.lower() == ".toml"]:
+            raise SettingsError(f"E-NEW-011 {areas[0].as_posix()}: an area file is given together with other files. "
+                                "Give it alone, or only the files from which an area file is to be written.")
+        return True
+    if paths[0].is_dir():
+        return paths[0].suffix.lower() == ".gdb" or not any(paths[0].glob("*.toml"))
+    return paths[0].exists() and paths[0].suffix.lower() in _DATA
+
+
+def area_of(given: Files, into: FileName) -> Path:
+    """Return an area file: the one given, or the one that `new` writes when a run can start from it.
+
+    Raises
+    ------
+    SettingsError
+        When the area file that was written has open points; otherwise as of `new`.
+    """
+    if not are_files(given):
+        return _listed(given)[0]
+    made = new(given, into)
+    refuse_open(made)
+    return made.path
+
+
+def refuse_open(made: NewArea) -> None:
+    """Raise SettingsError when somebody has to look at an area file before a run."""
+    if not made.complete:
+        name = made.path.as_posix()
+        points = "\n".join(f"  - {point}" for point in made.open_points)
+        raise SettingsError(f"E-NEW-010 {name}: the area file was written, and a run cannot start before somebody "
+                            f"looks at it. Edit it, then: riskmap estimate {name}. Open points:\n{points}")
+
+
+def _listed(files: Files) -> list[Path]:
+    return [Path(files)] if isinstance(files, str) or not isinstance(files, Sequence) else [Path(one) for one in files]

@@ -1,0 +1,142 @@
+"""`new`: recognise files, choose, write the area file, and check what was written."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from riskmap.common.errors import LayerError, counted
+from riskmap.layers.recognise import Found, recognise
+from riskmap.run import check
+from riskmap.run.new_area import writing
+from riskmap.run.new_area.choice import Box, choose
+from riskmap.run.new_area.guesses import Guess, Left, Missing
+
+AREA_FILE = "area.toml"
+UNPACKED = "unpacked"  # folder beside the area file that receives what had to be taken out of a zip
+FetchMore = Callable[[Box, Sequence[Missing]], Sequence[Path]]
+
+
+@dataclass(frozen=True)
+class NewArea:
+    """An area file that was written from files, and everything that was guessed for it.
+
+    Attributes
+    ----------
+    path : Path
+        The area file.
+    guesses : tuple of Guess
+        One per line, with `section`, `key`, `value`, `reason`, whether it is `sure`, and whether it was `written` as a
+        line or as a comment.
+    missing : tuple of Missing
+        What the files do not give, with the way to get it; `needed` or not.
+    left : tuple of Left
+        Files that are not used, with the reason.
+    findings : Report
+        What `check` says of the area file.
+    box : tuple of float or None
+        West, south, east, north of the lots. [degree]
+    replaced : bool
+        Whether another area file was overwritten.
+    """
+
+    path: Path
+    guesses: tuple[Guess, ...]
+    missing: tuple[Missing, ...]
+    left: tuple[Left, ...]
+    findings: check.Report
+    box: Box | None
+    replaced: bool = False
+
+    @property
+    def complete(self) -> bool:
+        """Whether a run can start, and no line waits for the user."""
+        return not self.open_points
+
+    @property
+    def open_points(self) -> list[str]:
+        """What somebody has to look at before a run: things missing, guesses that are not sure, and refusals."""
+        unsure = [f"[{guess.section}] {guess.key}: {guess.reason}." for guess in self.guesses
+                  if not guess.sure and (guess.written or guess.section == "lots.columns")]  # the others are missing
+        missing = [str(one) for one in self.missing if one.needed]
+        return [*missing, *unsure, *([] if missing else self.findings.refusals)]
+
+    @property
+    def exit_code(self) -> int:
+        """0 the file is complete, 1 it was written with open points."""
+        return int(not self.complete)
+
+    def text(self) -> str:
+        """Return what was found, for people: lines, open points, what `check` says, and the next command."""
+        width = max((len(guess.key) + len(guess.value) for guess in self.guesses), default=0)
+        instead = ", in place of the file that was there" if self.replaced else ""
+        lines = [f"{self.path.as_posix()} was written from your files{instead}:"]
+        section = ""
+        for guess in self.guesses:
+            if guess.section != section:
+                lines.append(f"  [{guess.section}]")
+                section = guess.section
+            said = f"{'' if guess.written else '# '}{guess.key} = {guess.value}"
+            lines.append(f"    {said.ljust(min(width + 3, 48))}  {guess.reason}".rstrip())
+        if self.left:
+            lines.append(f"{counted(len(self.left), 'file is', 'files are')} not used:")
+            lines += [f"  {line}" for line in writing.listed(self.left)]
+        optional = [f"  {one}" for one in self.missing if not one.needed]
+        lines += ["Not given:", *optional] if optional else []
+        lines += ["", "What `riskmap check` says:", self.findings.text(), ""]
+        return "\n".join([*lines, *self._end()])
+
+    def _end(self) -> list[str]:
+        name = self.path.as_posix()
+        if self.complete:
+            return [f"The area file is complete. Next: riskmap estimate {name}"]
+        return [f"{counted(len(self.open_points), 'open point')}:", *(f"  - {point}" for point in self.open_points),
+                f"Edit {name}, then: riskmap check {name}"]
+
+
+def run(files: Sequence[Path], into: Path, replace: bool = False, more: FetchMore | None = None) -> NewArea:
+    """Write an area file from files and folders, and check it.
+
+    Parameters
+    ----------
+    files : sequence of Path
+        What the user has; folders and zips are opened.
+    into : Path
+        Folder of the area file.
+    replace : bool
+        Overwrite an area file that is there.
+    more : callable, optional
+        Takes the box around the lots in degrees and what is missing, gets it, and returns files or folders with it;
+        they are recognised like those of the user.
+
+    Raises
+    ------
+    LayerError
+        When a path does not exist, a folder holds too many files, or nothing is recognised.
+    RunFolderError
+        When another area file is there already, or the folder cannot be written.
+    """
+    path = into / AREA_FILE
+    leave = [path, into / UNPACKED]
+    found = recognise(files, into / UNPACKED, leave)
+    _refuse_nothing(found, files)
+    choice = choose(found, into)
+    if more is not None and choice.box is not None and choice.missing:
+        found += recognise(more(choice.box, choice.missing), into / UNPACKED, leave)
+        choice = choose(found, into)
+    replaced = writing.write(writing.text_of(choice), path, replace)
+    return NewArea(path, tuple(choice.guesses), tuple(choice.missing), tuple(choice.left), check.check_area(path),
+                   choice.box, replaced)
+
+
+def _refuse_nothing(found: list[Found], files: Sequence[Path]) -> None:
+    """Refuse when no file is of any use: nothing is written then."""
+    if any(one.kind not in ("left", "lines") for one in found):
+        return
+    said = [f"  {one.name}: {one.reason}" for one in found[:20]]
+    more = [f"  ... and {len(found) - 20:,} more"] if len(found) > 20 else []
+    names = ", ".join(path.as_posix() for path in files)
+    raise LayerError("\n".join([
+        f"E-NEW-007 {names}: none of these files is a layer that a map needs. Give a file of lots, a soil survey and a "
+        "record of rain and temperature; layers/README.md lists the formats.", *said, *more]))

@@ -1,0 +1,57 @@
+"""What is guessed, what is missing and what is left: the three lists that an area file is written from."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True)
+class Guess:
+    """One line of the area file.
+
+    Attributes
+    ----------
+    section : str
+        `lots`, `lots.columns`, `soil`, `climate`, `drought`, `index` or `area`.
+    key : str
+        Left of the equals sign.
+    value : str
+        Right of it, as TOML.
+    reason : str
+        Why; it stands behind the line.
+    sure : bool
+        Whether a run may go on without anybody looking at it: layers/README.md says when.
+    written : bool
+        False for a line that is written as a comment, because the guess could harm a number.
+    """
+
+    section: str
+    key: str
+    value: str
+    reason: str
+    sure: bool = True
+    written: bool = True
+
+
+@dataclass(frozen=True)
+class Missing:
+    """One thing that the files do not give: what it is, how to get it, and whether a run needs it."""
+
+    what: str
+    remedy: str
+    needed: bool = True
+
+    def __str__(self) -> str:
+        return f"{self.what} {self.remedy}"
+
+
+@dataclass(frozen=True)
+class Left:
+    """One file that is not used, and why; `ours` when riskmap wrote it, so that it is no part of the delivery."""
+
+    name: str
+    reason: str
+    ours: bool = False
+
+    def __str__(self) -> str:
+        return f"{self.name}: {self.reason}"
