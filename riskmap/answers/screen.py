@@ -82,6 +82,7 @@ class ScreenReport:
     label: str = "matched_lot_id"
     system: str = "us"
     standing: str = wording.STANDING
+    today: str = ""  # the present month of the run, YYYY-MM
 
     @property
     def calibrated(self) -> bool:
@@ -179,7 +180,7 @@ def screen(results: Results, listing: Listing, *, system: str = "us", limits: tu
     rows = pd.concat([listing.table.reset_index(drop=True), answer], axis=1)
     return ScreenReport(rows, own, counts, checked, problems,
                         places(listing, named, results.labels is not None), np.asarray(listing.row),
-                        _label(listing, named), system, calibrated.standing(results))
+                        _label(listing, named), system, calibrated.standing(results), results.today)
 
 
 def _check_groups(listing: Listing, groups: str | None) -> None:

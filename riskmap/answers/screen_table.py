@@ -94,11 +94,13 @@ def _notes(about: dict[str, Any]) -> list[str]:
             f"Run {about['run']}, data up to {about['today']}, manifest {about['manifest']}.",
             f"A row without an estimate has a state that says why. {NOT_LOW}",
             "rank: 1 + the number of rows of this list with a larger long run, to 0.1 mm. Rows with the same long run "
-            "share a rank. The rank orders rows of this list, no areas.", *([about["ties"]] if about["ties"] else []),
+            "share a rank. The rank orders the rows of this list; it is not a ranking of areas.",
+            *([about["ties"]] if about["ties"] else []),
             "Columns of the list come back as they are, those about people empty. No postal or census area enters an "
             "estimate, a rank or a reason.",
-            f"In the CSV files {apostrophe} one apostrophe in front, because a spreadsheet would take them for a "
-            "formula. In the workbook every cell of the list is a text."]
+            *([f"In the CSV files {apostrophe} one apostrophe in front, because a spreadsheet would take them for a "
+               "formula."] if about["guarded_cells"] else []),
+            "In the workbook every cell of the list is a text."]
 
 
 def _records(frame: pd.DataFrame) -> Iterator[dict[str, Any]]:

@@ -88,6 +88,7 @@ def summary(done: ScreenReport) -> list[Shown]:
     start = _compared(_one_typical(done), done.system) if size else ""  # which need not be repeated in every row
     other = f", whose long run is {size}" if size else " of the same climate"
     put = calibrated.PREFIX if done.calibrated else ""
+    month = telling.last_month(done.today)
     which = ", of the calibrated figures" if put else ""
     note = ours("match_note")
     for more in (ours("state").map(tables.STATES).fillna(""), ours("state_reason")):
@@ -108,7 +109,7 @@ def summary(done: ScreenReport) -> list[Shown]:
         Shown("high", ours(f"{put}long_run_{unit}_p90"), f"One model run in ten has more, in {unit}{which}.", 1),
         Shown("why", ours("long_run_reason_text").str.removeprefix(start), "What makes the long run differ from "
               f"that of the typical lot here{other}: the soil, the slab, and last gaps in the data on this lot."),
-        *_number(done, f"next 12 months, {unit}", ours, f"expected_movement_{unit}", "The largest bending expected "
+        *_number(done, f"largest by {month}, {unit}", ours, f"expected_movement_{unit}", "The largest bending expected "
                  "within a year from the date of the data, counted from a level slab."),
         Shown("now", ours("direction").replace(words.DIRECTION_SHORT), "Which part of the slab is high today."),
         Shown("found", ours("match_status").replace(FOUND), "Whether one lot fits the row."),

@@ -24,9 +24,10 @@ def _former_name(_: click.Context, __: click.Parameter, value: str | None) -> No
 @click.argument("surveys", type=click.Path(path_type=Path), required=False)
 @click.option("--model", hidden=True, expose_value=False, callback=_former_name)
 @click.option("--calibration", type=click.Path(path_type=Path), default=None, metavar="FILE",
-              help="Instead of SURVEYS: a calibration.json made before. Its lots are written, nothing is compared.")
+              help="Instead of SURVEYS: apply a calibration.json that was made before to the lots of RUN.")
 @click.option("--range-m", type=Finite(min=50, max=20_000), default=500.0, show_default=True,
-              metavar="METRES", help="Distance over which neighbours are alike: least size of blocks and buffers.")
+              metavar="METRES", help="Houses closer than this are taken as neighbours that are alike, and are tested "
+              "together.")
 @click.option("--workers", type=click.IntRange(1, 256), default=None,
               help="Threads; the result does not depend on it. Default: all cores.")
 @UNVERIFIED
@@ -36,11 +37,12 @@ def _former_name(_: click.Context, __: click.Parameter, value: str | None) -> No
               help="New or empty folder that receives the files. Default: a new one in the folder of runs.")
 def calibrate(run: str, surveys: Path | None, calibration: Path | None, range_m: float, workers: int | None,
               unverified: bool, outputs: Path, folder: Path | None) -> None:
-    """Compare RUN (a run folder or `latest`) with a CSV of survey results and fit a calibration.
+    """Compare RUN (a run folder or `latest`) with measured houses and compute a correction where they allow it.
 
-    Columns: lot_id, first_date (YYYY-MM); second_date and change_mm (second minus first), or dome_mm (middle minus
-    edge); optional: reading_sd_mm, source, block, exclude. The run stays as it is. Exit 1 when
-    a row could not be compared or the calibration stays off; the card says why.
+    SURVEYS is a CSV with one comparison per row: lot_id, first_date (YYYY-MM); second_date and change_mm (second minus
+    first), or dome_mm (middle minus edge). Optional: reading_sd_mm (reading error), source (who measured), block
+    (houses that belong together), exclude (yes leaves the row out). The run does not change. The file card.md says what
+    was found. Exit 1 when a row could not be compared, or when the surveys do not allow a correction.
     """
     from riskmap import api
 

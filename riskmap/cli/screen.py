@@ -26,7 +26,8 @@ COLUMNS = click.option(
 @click.option("--bands", type=click.Path(path_type=Path), default=None,
               help="TOML file with movement_mm = [5, 10, 20, 35]: other bands, the same for every row.")
 @click.option("--groups", default=None, metavar="COLUMN",
-              help="Self-check: show how estimates and data lie in the groups of this column of the list.")
+              help="Self-check: show how estimates and missing data are spread over the groups in this "
+              "column of the list.")
 @click.option("--within", "within_m", type=Finite(0, 500), default=0.0, show_default=True, metavar="METRES",
               help="Match a point outside every lot to the only lot within this distance; two candidates make it "
               "ambiguous. 0 accepts only points inside a lot. Use it when the lots are points, or when points lie "

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 STANDING = (
     "A model estimate, not yet checked against level surveys in this area. The true figure may be half or double. "
-    "Which lots move more is better known than how much."
+    "Trust the order of the lots more than the amounts."
 )
 CAUTION = (
     "Planning information from public soil, weather and lot records. It says how the ground and a slab of this age "
@@ -32,12 +32,13 @@ CAUTION_WHATIF = (
     "equally."
 )
 CAUTION_LENDER = (
-    "Use it only to decide which properties need a closer look. Do not use it to approve, decline, price or value."
+    "Use this list only to decide which properties need a closer look. Do not use it to approve or decline a loan, or "
+    "to set a price or a value."
 )
 NO_NUMBER = "No estimate: {list} is missing. No estimate does not mean low movement."
 NOT_SEEN = (
-    "This estimate knows nothing about fill, cut or pad, moisture conditioning, leaks, trees, drainage, pools, piers, "
-    "workmanship and repairs. Local codes and licensed practice come first."
+    "This estimate knows nothing about fill, cut or pad, moisture conditioning, leaks, trees, this house's own "
+    "drainage, pools, piers, workmanship or repairs. Local codes and licensed practice come first."
 )
 NOT_FOR_PUBLICATION = (
     "Not for publication: this shows a label, such as the address, of single lots. Do not put it on the web: a state "

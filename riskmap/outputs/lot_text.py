@@ -82,7 +82,7 @@ def largest(lot: dict[str, Any], today: str, system: str) -> str:
     month, known = str(lot["bend_largest_up_date"]), lot["pour_date_basis"] != "none"
     dated = f" (about {telling.month_name(month)})" if known and month and month != today else ""
     return (f"Largest so far{'' if known else ' (pour date not known)'}: middle high by "
-            f"{shown(lot['bend_largest_up_mm'], system)}{dated}, edge high by "
+            f"{shown(lot['bend_largest_up_mm'], system)}{dated}; largest the other way: edge high by "
             f"{shown(abs(lot['bend_largest_down_mm']), system)}")
 
 
@@ -124,7 +124,7 @@ def suction(estimate: Results, cell: str, system: str) -> list[str]:
     depths = ", ".join(f"{value:.1f} at {length(float(name.split('_')[1]), system)}" for name, value in told.items()
                        if name.startswith("at_"))
     return [f"Suction of open ground now, pF: {depths}; below the roots {told['natural_level']:.1f}, under an old slab "
-            f"{told['covered_level']:.1f}. The estimate depends on how suction changes, not on its level."]
+            f"{told['covered_level']:.1f}. The estimate depends on how the suction changes, not on how high it is."]
 
 
 def young_slab(row: dict[str, Any], system: str) -> str:

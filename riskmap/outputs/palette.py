@@ -112,8 +112,8 @@ SCALES = {  # {month}: the last of the next twelve, in words
                  DIVERGING_LIMITS_MM),
     "next": Scale("change_next_mm", "Next 12 months", _YEAR, DIVERGING, YEAR_LIMITS_MM),
     "expected": Scale("expected_movement_mm", "Expected bending by {month}",
-                      "The estimate: largest bending within the next twelve months, counted from the pour, middle or "
-                      "edge high", SEQUENTIAL, DEFLECTION_BANDS_MM),
+                      "The estimate: largest bending within the next 12 months, measured from a level slab; the middle "
+                      "or the edge may be the high side", SEQUENTIAL, DEFLECTION_BANDS_MM),
     "long_run": Scale("long_run_mm", "Long run",
                       "Largest bending in the usual weather, for a house old enough that the middle has stopped rising",
                       SEQUENTIAL, DEFLECTION_BANDS_MM),

@@ -19,26 +19,28 @@ MM_STEP, INCH_STEP = 2.0, 0.1  # step of what is shown; anything finer than a su
 MONTHS = ("January", "February", "March", "April", "May", "June", "July", "August", "September", "October", "November",
           "December")
 
-NAMES = {"now": "Now", "next": "Next 12 months", "expected": "By {month}", "long_run": "Long run",
+NAMES = {"now": "Now", "next": "Next 12 months", "expected": "Largest by {month}", "long_run": "Long run",
          "whatif": "If a dry year came again"}
 SENTENCES = {
     "middle_high": "middle high by {size}", "edge_high": "edge high by {size}", "level": "level",
     "near_level": "near level", "near_level_side": "near level, {side}",
     "higher": "{size} higher", "lower": "{size} lower", "as_today": "as high as today",
-    "both": "the middle may rise {rise} or fall {fall} from today", "rise": "the middle may rise {rise} from today",
-    "fall": "the middle may fall {fall} from today", "still": "the middle hardly moves from today",
+    "both": "the middle may rise {rise} or fall {fall} against the edge",
+    "rise": "the middle may rise {rise} against the edge",
+    "fall": "the middle may fall {fall} against the edge",
+    "still": "the middle hardly moves against the edge",
     "range": "{lo} to {hi}",
     "now": "{side} ({range})",
-    "next": "{moves}; after a year {after} ({range})",
-    "expected": "bending of up to {size} ({range}; today {today})",
+    "next": "{moves}; a year from now it is {after} ({range})",
+    "expected": "{size} of bending ({range}; today {today})",
     "today": "{size}, {side}",
-    "long_run": "{size} ({range})",
-    "whatif": "{dry} after a year (an average year: {average}; a wet year: {wet})",
+    "long_run": "{size} ({range}), in usual weather once the middle has stopped rising",
+    "whatif": "the middle would be {dry} against the edge after it (an average year: {average}; a wet year: {wet})",
     "whatif_years": "Dry as in {dry}, average as in {average}, wet as in {wet}.",
     "calibrated": "{figure} calibrated ({modelled} as modelled)",  # where a calibration was given
     "now_calibrated": "{side}; range {range}",
-    "expected_calibrated": "bending of up to {size}; range {range}; today {today}",
-    "long_run_calibrated": "{size}; range {range}",
+    "expected_calibrated": "{size} of bending; range {range}; today {today}",
+    "long_run_calibrated": "{size}; range {range}; in usual weather once the middle has stopped rising",
     "as_modelled": "{answer}, as modelled",  # for an answer that no calibration reaches
     "not_computed": "not computed in this run, which an earlier version made; estimate the area again",
 }

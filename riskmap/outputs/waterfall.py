@@ -30,7 +30,7 @@ FEWEST_LOTS = 20  # with fewer lots "nearly all" would mean all but one (judgeme
 SENTENCES = {
     "heading": "Why this lot's expected bending differs from the typical lot here ({typical})",
     "typical": "the typical lot here", "lot": "this lot",
-    "shared": "what nearly all lots here share", "small": "smaller differences",
+    "shared": "{reasons}, as for nearly all lots here", "small": "smaller differences",
     "gaps": "gaps in the data on this lot",
     "typical_lot": "The typical lot: {typical_lot}.",
     "compared": "the typical lot here has {typical}",
@@ -132,7 +132,10 @@ def _steps(row: Mapping[str, Any], before: str, reasons: Iterable[str], explaine
     out = [Step("typical", SENTENCES["typical"], float(row[typical]))]
     out += [Step("reason", words.reason(name, parts[name]), parts[name])
             for name in sorted(own, key=lambda name: -abs(parts[name]))]
-    out += [Step("shared", SENTENCES["shared"], sum(parts[name] for name in parts if name in common))] if common else []
+    of_all = [name for name in parts if name in common]
+    out += [Step("shared", SENTENCES["shared"].format(reasons=" and ".join(words.reason(name, parts[name])
+                                                                           for name in of_all)),
+                 sum(parts[name] for name in of_all))] if of_all else []
     rest = sum(parts[name] for name in small)
     out += [Step("small", SENTENCES["small"], rest)] if abs(rest) >= SHOWN_MM else []
     return [*out, Step("gaps", SENTENCES["gaps"], float(row[f"{before}part_gaps_mm"])),
@@ -196,7 +199,7 @@ def _with_range(row: Mapping[str, Any], name: str, system: str) -> str:
 
 
 def _differences(lines: Iterable[Step], system: str) -> str:
-    return ", ".join(f"{text_of(step, system)} {step.label}" for step in lines if step.kind not in ("typical", "lot"))
+    return ", ".join(f"{step.label} {text_of(step, system)}" for step in lines if step.kind not in ("typical", "lot"))
 
 
 def area_sentences(shared: Iterable[Shared], system: str) -> list[str]:

@@ -17,7 +17,7 @@ DIRECTION_SHORT = {"center_lift": "middle high", "edge_lift": "edge high", "near
 PHASE = {
     "early_settlement": "The slab is new and may still settle a little, as new slabs are assumed to do",
     "dome_growing": "The middle is still on its way to its final height",
-    "edge_seasonal": "The middle has stopped rising; the edge still moves with the seasons",
+    "edge_seasonal": "The ground under the middle has stopped rising; the edge still moves with the seasons",
 }
 PHASE_SHORT = {"early_settlement": "early settlement", "dome_growing": "growth: middle still rising",
                "edge_seasonal": "rest: only the edge moves"}  # for legends and tables

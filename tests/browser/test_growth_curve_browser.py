@@ -155,9 +155,9 @@ def test_a_sentence_says_what_is_drawn(system: str, page: webdriver.Chrome, full
     assert 1991 < by < 2024
     size = {mm: telling.shown(mm, system) for mm in (60.0, 10.0, 41.0, 17.0)}
     told = (f"From the pour to December 2024 the middle of the ground rose {size[60.0]}; it had reached 90 % of that "
-            f"by December {by}. Compared with the pour, the edge was then {size[10.0]} lower. Compared with the pour, "
-            f"the middle is now {size[41.0]} higher and the edge {size[17.0]} lower (circles: the median of all model "
-            "runs).")
+            f"by December {by}. In December 2024 the edge was {size[10.0]} lower, compared with the pour. Compared "
+            f"with the pour, the middle is now {size[41.0]} higher and the edge {size[17.0]} lower (circles: the "
+            "median of all model runs).")
     assert text == f"{told} {growth_curves.SENTENCES['method']} The run takes 1990-07 as the month of the pour."
     assert drawn["role"] == "img"
     assert drawn["label"] == f"Ground since the pour. {told}"
@@ -165,8 +165,8 @@ def test_a_sentence_says_what_is_drawn(system: str, page: webdriver.Chrome, full
 
 @pytest.mark.parametrize(("archetype", "told"), [
     (EARLY, r"rose 1\.2 in; it had reached 90 % of that by December 1980 or earlier\..* begin in December 1980; this"),
-    (FALLEN, r"the middle of the ground fell 0\.8 in\. .* the edge was then 1\.2 in higher"),
-    (LEVEL, r"In December 2024 the middle of the ground was as high as at the pour\. .* then at the same height"),
+    (FALLEN, r"the middle of the ground fell 0\.8 in\. .* the edge was 1\.2 in higher"),
+    (LEVEL, r"In December 2024 the middle of the ground was as high as at the pour\. .* was at the same height"),
 ])
 def test_other_courses_have_their_own_words(archetype: int, told: str, page: webdriver.Chrome, full: Results) -> None:
     text = show(page, of(full, archetype))

@@ -132,7 +132,7 @@ def _bar(lot: dict[str, Any], question: str) -> list[float]:
 def _dates(results: Results, lot: dict[str, Any]) -> str:
     climate = results.climate
     known: list[str] = climate.dropna(subset=["precipitation_mm"])["month"].tolist() if len(climate) else []
-    dates = [f"the present month is {results.today}"]
+    dates = [f"The present month is {results.today}"]
     if known:
         dates.append(f"rain and temperature to {max(known)}")
     if lot["drought_valid_date"]:
@@ -225,8 +225,8 @@ def asked_for(request: dict[str, str]) -> str:
 COHORTS = ((0, 1970, "before 1970"), (1970, 1990, "1970 to 1989"), (1990, 2010, "1990 to 2009"),
            (2010, 9999, "2010 and later"))
 SMALLEST_GROUP = 10
-GROUP_HEADS = ("map unit", "poured", "lots", "median lot", "range of one lot",
-               "80 % of the lots")
+GROUP_HEADS = ("map unit", "poured", "lots", "median lot", "range of the median lot",
+               "middle 80 % of the lots")
 
 
 def area_page(results: Results, system: str, visits: pd.DataFrame, about: dict[str, str]) -> dict[str, Any]:
@@ -266,7 +266,7 @@ def _group_note(small: int, undated: pd.Series) -> str:
     left_out = "Groups under ten lots are not shown" + (f" ({counted(small, 'lot')})" if small else "")
     without = int(undated.sum())
     dates = f"; {counted(without, 'lot')} {'has' if without == 1 else 'have'} no pour date" if without else ""
-    return f"{left_out}{dates}. Range of one lot: 80 % of the model runs of the group's median lot. " \
+    return f"{left_out}{dates}. Range of the median lot: 80 % of its model runs. " \
            "Lots of a group differ little where they share soil and slab; that does not make any one of them certain."
 
 

@@ -143,9 +143,9 @@ def _weeks(weekly: pd.DataFrame, at_lot: str) -> str:
     kinds = [words.drought(kind) for kind in weekly["category"].astype("str")]
     span = dates[0] if len(dates) == 1 else f"{dates[0]} to {dates[-1]}"
     named = sorted(set(kinds), key=lambda kind: (kind != words.NO_DROUGHT, kind))
-    last = f", last {kinds[-1]}" if len(named) > 1 else ""
-    return f"{counted(len(dates), 'weekly drought map')} ({span}), in most of this climate cell: {', '.join(named)}" \
-           f"{last}{'; ' + at_lot if at_lot else ''}."
+    which = f"from {named[0]} to {named[-1]}, now {kinds[-1]}" if len(named) > 1 else named[0]
+    return f"{counted(len(dates), 'weekly drought map')} ({span}): {which} in most of this climate cell" \
+           f"{'; ' + at_lot if at_lot else ''}."
 
 
 def turns(value: Array) -> list[int]:
@@ -180,10 +180,10 @@ def profile(shape: Array | None, lot: Mapping[str, Any], width: str, system: str
     now, wide = telling.side(float(lot["bend_now_mm"]), system), float(lot["slab_width_m"])
     times = stretch(DRAWING_MM[0], DRAWING_MM[1], wide, ends)
     return {"x": shape[:, 0].round(4).tolist(), "ground": values[:, :3].tolist(), "slab": values[:, 3:].tolist(),
-            "width": width, "words": f"Slab black, {now} today; ground brown, where the slab rests on it or "
-            "leaves a gap. "
+            "width": width, "words": f"Black: the slab, {now} today. Brown: the ground; where the lines part, there "
+            "is a gap. "
             f"{_gap(-shape[-1, 1:4], system)} Heights drawn {times} times too tall, on one scale for all lots of this "
-            "brief. Dashed: 80 % of the model runs.", **axis(ends, system)}
+            "brief. Dashed: the limits of 80 % of the model runs.", **axis(ends, system)}
 
 
 def _gap(at_edge_mm: Array, system: str) -> str:

@@ -13,7 +13,7 @@ SOURCES = {
     "A": "Kelm and Wylie, Which way is it moving?, Foundation Performance Association (secondary copy)",
     "B": "published list of signs of movement by drying (secondary copy)",
     "C": "Walsh, Bashford and Mason 2001, J. Perf. Constr. Fac. 15(4), abstract",
-    "D": "TM 5-818-7, Foundations in Expansive Soils, 1983: patterns of heave (secondary copy)",
+    "D": "TM 5-818-7, Foundations in Expansive Soils, 1983: patterns of heave (read as quoted by others)",
 }
 _UP = (
     ("Flatwork at the edge lifted, or no gap left between the edge beam and the soil", "A"),
@@ -28,8 +28,8 @@ _DOWN = (
 _BY_DIRECTION = {"center_lift": _DOWN, "edge_lift": _UP, "near_level": (_DOWN[0], _UP[0])}
 _BY_PHASE = {
     "early_settlement": (("Level differences of a young slab may be as built: ask for an earlier reading", "C"),),
-    "dome_growing": (("Read the middle twice some months apart: it may still be rising", "D"),),
-    "edge_seasonal": (("Read the edge in a dry and in a wet season; the middle should hardly change", "B"),),
+    "dome_growing": (("Take readings at the middle twice, some months apart: it may still be rising", "D"),),
+    "edge_seasonal": (("Take readings at the edge in a dry and a wet season; the middle should hardly change", "B"),),
 }
 
 

@@ -125,4 +125,4 @@ def _area(area: dict[str, Any]) -> str:
         "states": _table([[name, count] for name, count in area["states"]], (1,)),
         "groups": _table([area["group_heads"], *area["groups"]]), "weather": _table(area["weather"]),
         "visits": ("<h2>Order of visits</h2><p class=s>By expected bending within each group of lots that lie "
-                   f"together; an order for a round, no ranking of places.</p>{visits}" if visits else "")})
+                   f"together. It is an order for a round, not a ranking of places.</p>{visits}" if visits else "")})

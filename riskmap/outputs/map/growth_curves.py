@@ -30,7 +30,7 @@ SENTENCES = {
                    "by December {by} or earlier.",
     "fell": "From the pour to December {year} the middle of the ground fell {size}.",
     "level": "In December {year} the middle of the ground was as high as at the pour.",
-    "edge_then": "Compared with the pour, the edge was then {height}.",
+    "edge_then": "In December {year} the edge was {height}, compared with the pour.",
     "higher": "{size} higher", "lower": "{size} lower", "as_high": "at the same height",
     "now": "Compared with the pour, the middle is now {middle} and the edge {edge} (circles: the median of all model "
            "runs).",

@@ -155,7 +155,7 @@ def test_limits_and_words_have_one_home() -> None:
 
 
 def test_a_phase_is_a_sentence_with_the_share_of_the_runs_that_agree() -> None:
-    rest = "The middle has stopped rising; the edge still moves with the seasons"
+    rest = "The ground under the middle has stopped rising; the edge still moves with the seasons"
     assert words.phase("edge_seasonal", 1.0) == f"{rest} (all model runs agree)."
     assert words.phase("edge_seasonal", 0.997) == f"{rest} (99 % of model runs agree)."
     assert words.phase("dome_growing", 0.505).endswith("(51 % of model runs agree).")  # half up, as on the map

@@ -80,14 +80,14 @@ def test_the_questions_are_answered_in_words() -> None:
     told = telling.answers(ROW, "2025-10", "us")
     assert [": ".join(answer) for answer in told.values()] == [
         "Now: middle high by 1.5 in (0.7 to 2.4)",
-        "Next 12 months: the middle may rise 0.3 in or fall 0.5 in from today; after a year 0.1 in higher (0.2 in "
-        "lower to 0.4 in higher)",
-        "By October 2026: bending of up to 1.6 in (0.8 to 2.5; today 1.5 in, middle high)",
-        "Long run: 1.8 in (1.0 to 2.8)",
-        "If a dry year came again: 0.2 in higher after a year (an average year: as high as today; a wet year: 0.3 in "
-        "lower)"]
+        "Next 12 months: the middle may rise 0.3 in or fall 0.5 in against the edge; a year from now it is 0.1 "
+        "in higher (0.2 in lower to 0.4 in higher)",
+        "Largest by October 2026: 1.6 in of bending (0.8 to 2.5; today 1.5 in, middle high)",
+        "Long run: 1.8 in (1.0 to 2.8), in usual weather once the middle has stopped rising",
+        "If a dry year came again: the middle would be 0.2 in higher against the edge after it (an average year: as "
+        "high as today; a wet year: 0.3 in lower)"]
     assert telling.answers(ROW, "2025-12", "si")["expected"] == (
-        "By December 2026", "bending of up to 40 mm (20 to 64; today 38 mm, middle high)")
+        "Largest by December 2026", "40 mm of bending (20 to 64; today 38 mm, middle high)")
 
 
 @pytest.mark.parametrize(("change", "told"), [
@@ -105,8 +105,9 @@ def test_now_says_the_side_and_never_a_sign(change: dict[str, Any], told: str) -
 
 
 @pytest.mark.parametrize(("rise", "fall", "told"), [
-    (0.2, -6.0, "the middle may fall 0.2 in from today"), (6.0, 0.0, "the middle may rise 0.2 in from today"),
-    (0.1, -0.3, "the middle hardly moves from today")])
+    (0.2, -6.0, "the middle may fall 0.2 in against the edge"),
+    (6.0, 0.0, "the middle may rise 0.2 in against the edge"),
+    (0.1, -0.3, "the middle hardly moves against the edge")])
 def test_what_rounds_to_nothing_is_not_told(rise: float, fall: float, told: str) -> None:
     assert telling.next_year({**ROW, "rise_next_mm": rise, "fall_next_mm": fall}, "us").startswith(f"{told}; ")
 

@@ -92,7 +92,7 @@ function weekStrip(svg, x, weeks, lot) { // the weeks are those of the climate c
   sketch(svg, "rect", { x: a.toFixed(2), y: top, width: Math.max(x(last.month + 0.25) - a, 1).toFixed(2), height: low - top, class: "frame" });
   const worst = Math.max(...weeks.map((w) => w.category)), name = (c) => scale.words[c];
   const own = data.text("drought_category", lot), at = scale.classes.indexOf(own);
-  return `Weekly drought maps, ${weeks[0].date} to ${last.date}, in most of this climate cell: strongest “${name(worst)}”, last ` +
+  return `Weekly drought maps, ${weeks[0].date} to ${last.date}, in most of this climate cell: at most “${name(worst)}”, now ` +
     `“${name(last.category)}”` + (own ? `; at the lot “${name(at)}” on ${data.text("drought_valid_date", lot)}.` : ".");
 }
 
@@ -105,6 +105,6 @@ function slabStrip(svg, x, slab) {
   sketch(svg, "path", { d: "M" + slab.map((s) => `${x(s.month).toFixed(2)} ${y(s.value).toFixed(1)}`).join("L"), class: "slab" });
   sketch(svg, "text", { x: 0, y: top + 9 }, "middle");
   sketch(svg, "text", { x: 0, y: low }, "edge");
-  return `Slab, ${slab[0].name} to ${slab[slab.length - 1].name}: highest ${side(high.value)} (${high.name}), ` +
-    `lowest ${side(deep.value)} (${deep.name}).`;
+  return `Slab, ${slab[0].name} to ${slab[slab.length - 1].name}: at its highest ${side(high.value)} (${high.name}), ` +
+    `at its lowest ${side(deep.value)} (${deep.name}).`;
 }

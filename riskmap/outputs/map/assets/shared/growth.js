@@ -39,7 +39,7 @@ function sentences(lot, curve) {
   const w = about.growth, n = curve.middle.length, last = curve.middle[n - 1], size = length(Math.abs(last));
   const year = curve.first + n - 1, k = curve.middle.findIndex((mm) => mm >= REACHED * last);
   const kind = !/[1-9]/.test(size) ? "level" : last < 0 ? "fell" : k === 0 && !follows(curve) ? "rose_before" : "rose";
-  const lines = [fill(w[kind], { year, size, by: curve.first + k }), fill(w.edge_then, { height: height(curve.edge[n - 1]) })];
+  const lines = [fill(w[kind], { year, size, by: curve.first + k }), fill(w.edge_then, { year, height: height(curve.edge[n - 1]) })];
   const [middle, edge] = medians(lot);
   if (middle !== null && edge !== null) lines.push(fill(w.now, { middle: height(middle), edge: height(edge) }));
   return lines;

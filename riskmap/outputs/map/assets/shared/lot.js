@@ -97,7 +97,7 @@ function numbers(facts, lot) {
   row(facts, "Edge, yearly swing", length(lot.number("seasonal_range_mm")) + ", ground at the slab edge");
   if (about.ground) row(facts, ...about.ground);
   tilt(facts, lot);
-  row(facts, "Beyond length / 360", `${percent(lot.number("share_beyond_l360"))} of model runs bend more than that within the next 12 months. ` +
+  row(facts, "Beyond length / 360", `In ${percent(lot.number("share_beyond_l360"))} of the model runs the slab bends by more than its length / 360 within 12 months. ` +
     "That is not the chance of damage.");
 }
 

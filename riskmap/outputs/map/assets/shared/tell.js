@@ -107,7 +107,8 @@ export function steps(lot) { // from the typical lot to this one, as in waterfal
   const rest = total(others.filter((name) => !own.includes(name)));
   const out = [{ kind: "typical", label: about.why.typical, mm: lot.number("typical_lot_mm") }];
   own.sort((p, q) => Math.abs(mm[q]) - Math.abs(mm[p])).forEach((name) => out.push({ kind: "reason", label: named(name, mm[name]), mm: mm[name] }));
-  if (shared.length) out.push({ kind: "shared", label: about.why.shared_label, mm: total(shared) });
+  if (shared.length) out.push({ kind: "shared", mm: total(shared),
+    label: fill(about.why.shared_label, { reasons: shared.map((name) => named(name, mm[name])).join(" and ") }) });
   if (Math.abs(rest) >= about.why.shown_mm) out.push({ kind: "small", label: about.why.small, mm: rest });
   out.push({ kind: "gaps", label: about.why.gaps, mm: lot.number("part_gaps_mm") });
   out.push({ kind: "lot", label: about.why.lot, mm: lot.number("expected_movement_mm") });
