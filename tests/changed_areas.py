@@ -12,8 +12,11 @@ LOTS = slice(0, 1499, 30)
 
 
 def write_area(example: Path, folder: Path, *, last: str, soil: Path | None = None, wetter: float = 0.0,
-               lots: pd.DataFrame | None = None, movement: str = "draws = 40") -> Path:
-    """Write an area of some of the example's lots with weather up to a month, and change what is asked."""
+               lots: pd.DataFrame | None = None, movement: str = "draws = 40", beside: str = "") -> Path:
+    """Write an area of some of the example's lots with weather up to a month, and change what is asked.
+
+    `beside` is text with further sections; paths in it are relative to the folder.
+    """
     folder.mkdir()
     text = (example / "area.toml").read_text(encoding="utf-8").replace('layer = "lots"\n', "", 1)
     text = text[: text.index("[drought]")]
@@ -27,7 +30,7 @@ def write_area(example: Path, folder: Path, *, last: str, soil: Path | None = No
     for given in ("climate_cells.gpkg", "soil_ZZ901.zip"):
         path = soil if soil is not None and given.endswith(".zip") else example / given
         text = text.replace(f'"{given}"', f'"{path.as_posix()}"')
-    (folder / "area.toml").write_text(f"{text}\n[movement]\n{movement}\n", encoding="utf-8")
+    (folder / "area.toml").write_text(f"{text}\n[movement]\n{movement}\n{beside}", encoding="utf-8")
     return folder / "area.toml"
 
 

@@ -199,7 +199,7 @@ def with_growth(found: Results) -> Results:
                                     "edge_mm": swing.round(1).astype(np.float32)}))
     pours = np.array([12 * pour for pour, *_ in GROWTH], dtype=np.int64)
     archetypes = pd.DataFrame({
-        "cell_id": "Z01", "half_width_m": 6.0, "half_width_known": True, "section_mn_m2": np.arange(k) * 1.0,
+        "cell_id": "Z01", "half_width_m": 6.0, "half_width_basis": "given", "section_mn_m2": np.arange(k) * 1.0,
         "stiffness_basis": "rib_depth", "plan_factor": 1.0, "pour_early_month": pours, "pour_late_month": pours + 11})
     layer = {name: [0.5] for name in ("bottom_m", "lep_low_pct", "lep_pct", "lep_high_pct")}
     inputs = MovementInputs(

@@ -419,6 +419,7 @@ def describe(lots: gpd.GeoDataFrame) -> pd.DataFrame:
         if year < 1972 and rng.random() < 0.045:
             kind = ("crawl space", "pier and beam")[int(rng.integers(2))]
         rows.append({"lot_id": f"{lot.number:03d}{i + 1:04d}", "pour_date": when, "pour_date_basis": basis,
+                     "built": year, "short_ft": short, "long_ft": long,
                      "foundation_type": kind, "slab_width_ft": short if has_slab else None,
                      "slab_length_ft": long if has_slab else None, "beam_depth_in": beam if has_beam else None,
                      "subdivision": lot.subdivision})
@@ -442,8 +443,85 @@ def write_lots(folder: Path) -> gpd.GeoDataFrame:
     table.loc[11, "pour_date"] = "~1960"
     table["geometry"] = table.geometry.affine_transform([1, 0, 0, 1, EAST, NORTH])
     table = table.set_crs(LOT_CRS)
-    write_layer(table, folder / "lots.gpkg", "lots")
+    write_layer(table.drop(columns=["built", "short_ft", "long_ft"]), folder / "lots.gpkg", "lots")
     return table
+
+
+# ---------------------------------------------------------------- buildings, roads, water
+OUTLINED_UNTIL = 2018  # the picture that the outlines were drawn from is of early 2019
+NOT_OUTLINED = "Depot Addition"  # its sheet of the picture is missing
+EAVES_M, FOOT_M = 0.3, 0.3048
+
+
+def house(lot: Polygon, short: float, long: float, kind: str) -> list[Polygon]:
+    """Return the roof outlines of a house on a lot: a rectangle, an L, a T, or a rectangle with a garage beside it.
+
+    The sides are those of the slab in metres; the roof reaches `EAVES_M` beyond it. The first side of the lot is that
+    along its street.
+    """
+    a, b, c = (np.array(corner) for corner in list(lot.exterior.coords)[:3])
+    along, back = (b - a) / np.hypot(*(b - a)), (c - b) / np.hypot(*(c - b))
+    wide, deep = short + 2 * EAVES_M, long + 2 * EAVES_M
+    start = (a + b) / 2 - along * wide / 2 + back * min(7.0, max(np.hypot(*(c - b)) - deep - 2, 1.0))
+
+    def corners(*points: tuple[float, float]) -> Polygon:
+        return Polygon([np.round(start + along * u + back * v, 2) for u, v in points])
+
+    if kind == "L":
+        return [corners((0, 0), (wide, 0), (wide, 0.6 * deep), (0.7 * wide, 0.6 * deep), (0.7 * wide, deep), (0, deep))]
+    if kind == "T":
+        return [corners((0, 0), (wide, 0), (wide, 0.7 * deep), (0.8 * wide, 0.7 * deep), (0.8 * wide, deep),
+                        (0.2 * wide, deep), (0.2 * wide, 0.7 * deep), (0, 0.7 * deep))]
+    if kind == "garage":
+        return [corners((0, 0), (wide, 0), (wide, 0.72 * deep), (0, 0.72 * deep)),
+                corners((0, 0.72 * deep), (0.6 * wide, 0.72 * deep), (0.6 * wide, deep), (0, deep))]
+    return [corners((0, 0), (wide, 0), (wide, deep), (0, deep))]
+
+
+def write_buildings(folder: Path, lots: gpd.GeoDataFrame) -> None:
+    """Write outlines of buildings as drawn from a picture of 2019, and one that crosses itself."""
+    rng = np.random.default_rng(88)
+    outlines: list[Polygon] = []
+    for lot in lots.itertuples():
+        kind = str(rng.choice(["rectangle", "L", "T", "garage"], p=[0.45, 0.3, 0.1, 0.15]))
+        noise, shed, empty = rng.normal(0, 0.15, 2), rng.random() < 0.3, rng.random() < 0.3
+        # the file says nothing about a house there
+        vacant = empty and lot.pour_date == "" and pd.isna(lot.slab_width_ft)
+        if lot.geometry is None or not lot.subdivision or vacant or lot.built > OUTLINED_UNTIL \
+                or lot.subdivision == NOT_OUTLINED:
+            continue
+        a, b, c, d = list(lot.geometry.exterior.coords)[:4]
+        outline = lot.geometry if lot.geometry.is_valid else Polygon([a, c, b, d])
+        outlines += house(outline, lot.short_ft * FOOT_M + noise[0], lot.long_ft * FOOT_M + noise[1], kind)
+        if shed:
+            a, _, c, d = (np.array(corner) for corner in list(outline.exterior.coords)[:4])
+            spot = d + 2.0 * (c - d) / np.hypot(*(c - d)) + 1.5 * (a - d) / np.hypot(*(a - d))
+            outlines.append(Polygon(np.round(spot + np.array([[0, 0], [3, 0], [3, 2.5], [0, 2.5]]), 2)))
+    x0, y0, x1, y1 = outlines[0].bounds
+    outlines[0] = Polygon([(x0, y0), (x1, y1), (x1, y0), (x0, y1)])  # corners in the wrong order: a bow-tie
+    table = gpd.GeoDataFrame(geometry=outlines, crs=LOT_CRS)
+    table.to_parquet(folder / "buildings.parquet", compression="zstd", index=False)
+
+
+def write_context(folder: Path) -> None:
+    """Write what a map shows under the lots: through roads with names, the creek and the parks."""
+    def line(points: list[tuple[float, float]]) -> LineString:
+        return LineString([(x + EAST, y + NORTH) for x, y in points])
+
+    east = [line([(X[i][j], Y[i][j]) for j in range(4)]) for i in range(4)]
+    north = [line([(X[i][j], Y[i][j]) for i in range(4)]) for j in range(4)]
+    roads = gpd.GeoDataFrame({"NAME": [f"Invented Road {k}" for k in range(1, 5)] + [f"Invented Avenue {k}" for k in
+                                                                                  range(1, 5)]},
+                             geometry=east + north, crs=LOT_CRS)
+    x = np.linspace(-900, 2700, 181)
+    creek = LineString(np.column_stack([x + EAST, creek_y(x) + NORTH])).buffer(6)
+    parks = [shapely.affinity.translate(park, EAST, NORTH) for park in PARKS]
+    places = gpd.GeoDataFrame({"NAME": ["Invented Creek", *(f"Invented Park {k}" for k in range(1, len(parks) + 1))]},
+                              geometry=[creek, *parks], crs=LOT_CRS)
+    for table, name in ((roads, "roads.geojson"), (places, "places.geojson")):
+        degrees_of = table.to_crs("EPSG:4326")
+        degrees_of["geometry"] = shapely.set_precision(np.array(degrees_of.geometry), 1e-7)
+        (folder / name).write_text(degrees_of.to_json(drop_id=True) + "\n", encoding="utf-8", newline="\n")
 
 
 def write_layer(table: gpd.GeoDataFrame, path: Path, layer: str) -> None:
@@ -611,7 +689,9 @@ def main(folder: Path) -> None:
     """Write every file of the example."""
     folder.mkdir(parents=True, exist_ok=True)
     write_soil(folder)
-    write_lots(folder)
+    lots = write_lots(folder)
+    write_buildings(folder, lots)
+    write_context(folder)
     record = weather()
     write_climate(folder, record)
     write_drought(folder, record)

@@ -24,6 +24,7 @@ _MOST, _LEAST_LOTS, _LEAST_YEARS, _LONGEST_MONTHS = 1.15, 5, 10, 12
 _BAR = 22  # characters, so that a line has at most 80
 _SUBJECTS = {
     "code": "Another version of riskmap", "settings": "Other settings", "lots": "The changed lot file",
+    "buildings": "The changed outlines of buildings",
     "soil": "The refreshed soil survey", "weather_revised": "The revised weather of past months",
     "calibration": "Another calibration",
 }
@@ -33,8 +34,8 @@ _OBJECTS = {
 }
 _TITLES = {"now": "Now (middle against edge)", "next": "Next 12 months", "expected": "Expected", "long_run": "Long run"}
 _SHORT = {
-    "code": "another version", "settings": "settings", "lots": "lot file", "soil": "soil survey",
-    "weather_revised": "revised weather", "weather": "new weather", "calibration": "calibration",
+    "code": "another version", "settings": "settings", "lots": "lot file", "buildings": "buildings",
+    "soil": "soil survey", "weather_revised": "revised weather", "weather": "new weather", "calibration": "calibration",
 }
 
 

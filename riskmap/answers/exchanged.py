@@ -1,8 +1,8 @@
 """Every lot of two runs computed again with one thing exchanged at a time; each change is the part of its cause.
 
-The order is fixed: code, settings, lots, soil, weather of months that both runs know, new months, calibration. Each
-part is the step between two neighbours, so the parts add up to the change whatever the order. With another order,
-single parts could differ where two things affect each other.
+The order is fixed: code, settings, lots, buildings, soil, weather of months that both runs know, new months,
+calibration. Each part is the step between two neighbours, so the parts add up to the change whatever the order. With
+another order, single parts could differ where two things affect each other.
 """
 
 from __future__ import annotations
@@ -14,6 +14,7 @@ import pandas as pd
 
 from riskmap.answers import compared_weather
 from riskmap.common import month_numbers
+from riskmap.common.constants import SIZE_FROM_FOOTPRINT
 from riskmap.common.weather import ClimateHistory, MovementInputs
 from riskmap.run import record, reuse, store
 from riskmap.run.code_digest import code_digest
@@ -29,6 +30,7 @@ CAUSES = {
     "code": "another version of the calculation",
     "settings": "other settings",
     "lots": "the lot file: outline, slab or pour date",
+    "buildings": "the outlines of buildings: slab size",
     "soil": "the refreshed soil survey",
     "weather_revised": "revised weather of past months",
     "weather": "new months of weather, and time passing",
@@ -38,8 +40,9 @@ CAUSES = {
 NUMBERS = {"now": "bend_now_mm", "next": "change_next_mm", "expected": "expected_movement_mm",
            "long_run": "long_run_mm"}
 _COLUMNS = list(NUMBERS.values())
-_SLAB = ["half_width_m", "half_width_known", "section_mn_m2", "stiffness_basis", "plan_factor"]
-_ATTRIBUTES = [*_SLAB, "pour_early_month", "pour_late_month"]
+_SLAB = ["half_width_m", "half_width_basis", "section_mn_m2", "stiffness_basis", "plan_factor"]
+_POUR = ["pour_early_month", "pour_late_month"]
+_ATTRIBUTES = [*_SLAB, *_POUR]
 # as the lot file gives them; archetypes round them more coarsely with age
 _DATES = ["pour_from", "pour_to", "pour_date_basis"]
 
@@ -92,21 +95,25 @@ class Steps:
         return self.other_code and _same_input(self.a, self.b, role) and all(
             getattr(self.area_a, name) == getattr(self.area_b, name) for name in settings[role])
 
-    def values(self, *, attributes: NDArray[np.bool_], soil: NDArray[np.bool_], cell: str, area: Area,
-               history: ClimateHistory) -> pd.DataFrame:
+    def values(self, *, slab: NDArray[np.bool_], pour: NDArray[np.bool_], soil: NDArray[np.bool_], cell: str,
+               area: Area, history: ClimateHistory) -> pd.DataFrame:
         """Return the columns of `NUMBERS` per pair, in mm.
 
-        Masks say which pairs take slab and pour from B, and which take soil from B; `cell` is a or b.
+        Masks say which pairs take the slab from B, which the pour, and which the soil; `cell` is a or b.
         """
         use = np.flatnonzero(self.usable)
-        took, ground = attributes[use], soil[use]
-        key = pd.DataFrame({"attr": np.where(took, self.archetype_b[use], self.archetype_a[use]), "attr_b": took,
-                            "soil": np.where(ground, self.archetype_b[use], self.archetype_a[use]), "soil_b": ground,
+        given: dict[str, Any] = {}
+        for name, mask in (("slab", slab), ("pour", pour), ("soil", soil)):
+            took = mask[use]
+            given |= {name: np.where(took, self.archetype_b[use], self.archetype_a[use]), f"{name}_b": took}
+        key = pd.DataFrame({**given,
                             "cell": (self.archetype_b if cell == "b" else self.archetype_a)[use]})
         unique = key.drop_duplicates().reset_index(drop=True)
         number = key.merge(unique.reset_index(names="number"), on=list(key.columns), how="left")["number"].to_numpy()
-        archetype = pd.DataFrame(np.where(unique[["attr_b"]].to_numpy(), self._attributes(self.of_b, unique["attr"]),
-                                          self._attributes(self.of_a, unique["attr"])), columns=_ATTRIBUTES)
+        archetype = pd.concat([pd.DataFrame(
+            np.where(unique[[f"{name}_b"]].to_numpy(), self._attributes(self.of_b, unique[name], columns),
+                     self._attributes(self.of_a, unique[name], columns)), columns=columns)
+            for name, columns in (("slab", _SLAB), ("pour", _POUR))], axis=1)
         like = self.of_b.archetype if len(self.of_b.archetype) else self.of_a.archetype
         archetype = archetype.astype({name: like[name].dtype for name in _ATTRIBUTES})
         cells = self.of_b.archetype if cell == "b" else self.of_a.archetype
@@ -123,13 +130,17 @@ class Steps:
         return out
 
     @staticmethod
-    def _attributes(inputs: MovementInputs, archetype: pd.Series) -> NDArray[np.object_]:
+    def _attributes(inputs: MovementInputs, archetype: pd.Series, columns: list[str]) -> NDArray[np.object_]:
         # an archetype number of the other run may be beyond this run's table; it is masked out afterwards
         place = np.minimum(archetype.to_numpy(), len(inputs.archetype) - 1)
-        return inputs.archetype[_ATTRIBUTES].astype(object).to_numpy()[place]
+        return inputs.archetype[columns].astype(object).to_numpy()[place]
 
-    def changed_lots(self) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
-        """Return which pairs have another slab, pour date or outline, and which another outline."""
+    def changed_lots(self) -> tuple[NDArray[np.bool_], NDArray[np.bool_], NDArray[np.bool_]]:
+        """Return which pairs differ in slab, pour date or outline; which in outline; which in slab through a building.
+
+        The last are those whose slab differs and comes from a building in one of the runs, where the runs read
+        different files of buildings.
+        """
         old = self.a.lots.iloc[self.both["a"]].reset_index(drop=True)
         new = self.b.lots.iloc[self.both["b"]].reset_index(drop=True)
         differs = np.zeros(len(self.both), dtype=bool)
@@ -137,6 +148,11 @@ class Steps:
         for name in _SLAB:
             differs[use] |= (self.of_a.archetype[name].to_numpy()[self.archetype_a[use]]
                              != self.of_b.archetype[name].to_numpy()[self.archetype_b[use]])
+        outlined = np.zeros(len(self.both), dtype=bool)
+        if _digests(self.a, "buildings") != _digests(self.b, "buildings"):
+            basis_a, basis_b = (of.archetype["half_width_basis"].to_numpy()[archetype[use]]
+                                for of, archetype in ((self.of_a, self.archetype_a), (self.of_b, self.archetype_b)))
+            outlined[use] = differs[use] & ((basis_a == SIZE_FROM_FOOTPRINT) | (basis_b == SIZE_FROM_FOOTPRINT))
         undated = ((old["pour_date_basis"] == "none") & (new["pour_date_basis"] == "none")).to_numpy(dtype=bool)
         for name in _DATES:
             left, right = old[name], new[name]
@@ -145,7 +161,7 @@ class Steps:
                 same = same | undated
             differs |= ~same
         outline = ~_same_shapes(old.geometry.to_numpy(), new.geometry.to_numpy())
-        return differs | outline, outline
+        return differs | outline, outline, outlined
 
 
 def _same_shapes(left: NDArray[np.object_], right: NDArray[np.object_]) -> NDArray[np.bool_]:
@@ -198,7 +214,7 @@ def _chain(steps: Steps) -> list[tuple[str, dict[str, Any]]]:
     """Return each cause with the arguments for `Steps.values` after its exchange; the first entry is run A."""
     n = len(steps.both)
     yes, no = np.ones(n, dtype=bool), np.zeros(n, dtype=bool)
-    changed, outline = steps.changed_lots()
+    changed, outline, outlined = steps.changed_lots()
     same_soil = _same_input(steps.a, steps.b, "soil")
     if not same_soil and outline.any():
         steps.notes.append("Where both the outline of a lot and the soil survey changed, their common part is counted "
@@ -208,19 +224,23 @@ def _chain(steps: Steps) -> list[tuple[str, dict[str, Any]]]:
     # Where the outline is unchanged, soil can change with the survey, with the settings for reading it, or with our
     # code.
     soil_by_settings = yes if same_soil else no
-    given_a = {"attributes": no, "soil": no, "cell": "a", "area": steps.area_a, "history": history_a}
+    given_a = {"slab": no, "pour": no, "soil": no, "cell": "a", "area": steps.area_a, "history": history_a}
+    by_code = changed & ~outline if steps.by_code("lots") else no
     read_by_code = {**given_a, "soil": soil_by_settings & ~outline if steps.by_code("soil") else no,
-                    "attributes": changed & ~outline if steps.by_code("lots") else no}
+                    "slab": by_code & ~outlined, "pour": by_code}
+    by_lots = {"slab": changed & ~outlined, "pour": changed, "soil": soil_by_settings | outline, "cell": "a",
+               "area": steps.area_b, "history": history_a}
+    by_buildings = {**by_lots, "slab": changed}
     return [
         ("", given_a),
         ("code", read_by_code),
         ("settings", {**read_by_code, "soil": soil_by_settings & ~outline, "area": steps.area_b}),
-        ("lots", {"attributes": changed, "soil": soil_by_settings | outline, "cell": "a", "area": steps.area_b,
-                  "history": history_a}),
-        ("soil", {"attributes": changed, "soil": yes, "cell": "a", "area": steps.area_b, "history": history_a}),
+        ("lots", by_lots),
+        ("buildings", by_buildings),
+        ("soil", {**by_buildings, "soil": yes}),
         ("code" if steps.by_code("climate") else "weather_revised",
-         {"attributes": changed, "soil": yes, "cell": "b", "area": steps.area_b, "history": known}),
-        ("weather", {"attributes": yes, "soil": yes, "cell": "b", "area": steps.area_b,
+         {**by_buildings, "soil": yes, "cell": "b", "history": known}),
+        ("weather", {"slab": yes, "pour": yes, "soil": yes, "cell": "b", "area": steps.area_b,
                      "history": steps.of_b.history}),
     ]
 
@@ -231,5 +251,10 @@ def _calibrated(steps: Steps) -> bool:
 
 def _same_input(a: Results, b: Results, role: str) -> bool:
     """Return whether both runs read files of the same content in one role."""
-    digests = [sorted(run.facts.get("input_sha256", {}).get(role, [])) for run in (a, b)]
+    digests = [_digests(run, role) for run in (a, b)]
     return bool(digests[0]) and digests[0] == digests[1]
+
+
+def _digests(run: Results, role: str) -> list[str]:
+    """Return the digests of the files that a run read in one role; empty where it read none."""
+    return sorted(run.facts.get("input_sha256", {}).get(role, []))

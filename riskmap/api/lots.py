@@ -54,7 +54,7 @@ def explain(run: FileName | Run, lot_id: str | None = None, *, units: str = "us"
     >>> import riskmap
     >>> print(riskmap.explain("latest", "0010021", units="si", outputs=outputs))  # doctest: +ELLIPSIS
     Lot 0010021 (row 21 of lots.gpkg), Example town (invented), 2025-10
-    4 lots share this estimate: same soil, age, assumed slab.
+    3 lots share this estimate: same soil, age, slab.
     Now: middle high by ... mm (... to ...)
     ...
     """

@@ -49,9 +49,9 @@ def check(path: FileName, role: str | None = None, *, columns: Mapping[str, str]
     >>> report.refusals
     []
     >>> report.lots
-    {'read': 1499, 'usable': 1477, 'not_applicable': 20, 'not_yet_poured': 1, 'unmatched': 1}
+    {'read': 1499, 'usable': 1470, 'no_house_known': 7, 'not_applicable': 20, 'not_yet_poured': 1, 'unmatched': 1}
     >>> print(report.problems[-1].code)
-    E-LOT-014
+    W-BLD-010
     """
     from riskmap.run import check as checking
 
@@ -123,11 +123,11 @@ def estimate(area: FileName | Sequence[FileName], outputs: FileName = "outputs",
     >>> import riskmap
     >>> run = riskmap.estimate("layers/example/area.toml", outputs)
     >>> run.rows.out, run.rows.with_number
-    (1499, 1429)
+    (1499, 1423)
     >>> run.results.today
     '2025-10'
     >>> sorted(run.rows.by_state)
-    ['not_applicable', 'not_enough_data', 'not_yet_poured', 'outside_coverage', 'unmatched']
+    ['no_house_known', 'not_applicable', 'not_enough_data', 'not_yet_poured', 'outside_coverage', 'unmatched']
     """
     import os
 
@@ -219,7 +219,7 @@ def read(run: FileName | Run = "latest", outputs: FileName = "outputs", *, verif
     >>> import riskmap
     >>> found = riskmap.read("latest", outputs)
     >>> found
-    <Results of Example town (invented), 2025-10: 1,499 lots, 1,429 with an estimate>
+    <Results of Example town (invented), 2025-10: 1,499 lots, 1,423 with an estimate>
     >>> lot = found.lots[found.lots["lot_id"] == "0010021"].iloc[0]
     >>> bool(lot["expected_movement_mm_p10"] < lot["expected_movement_mm"] < lot["expected_movement_mm_p90"])
     True

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from riskmap.run.new_area.flow import NewArea
 
 Files = FileName | Sequence[FileName]
-# Endings of files that are no text in TOML, whatever is in them; a file with another ending is read as an area file.
+# Endings of files that are not TOML, whatever is in them; a file with another ending is read as an area file.
 _DATA = {".zip", ".gpkg", ".geojson", ".json", ".shp", ".parquet", ".geoparquet", ".csv", ".kml", ".kmz", ".xlsx",
          ".xls", ".tif", ".tiff", ".gz", ".gdb", ".sqlite", ".tsv", ".nc"}
 
@@ -41,7 +41,7 @@ def new(files: Files, into: FileName = ".", *, replace: bool = False) -> NewArea
     Raises
     ------
     LayerError
-        A path does not exist, a folder holds too many files, or none of the files is a layer that a map needs.
+        A path does not exist, a folder has too many files, or none of the files is a layer that a map needs.
     RunFolderError
         Another `area.toml` is there already, or the folder cannot be written.
 
@@ -63,7 +63,7 @@ def new(files: Files, into: FileName = ".", *, replace: bool = False) -> NewArea
 def are_files(given: Files) -> bool:
     """Return whether these are files to begin with, for `new`, and not an area file.
 
-    A folder that holds a TOML file is none: which of its area files is meant has to be said.
+    A folder with a TOML file is not: the user has to say which of its area files is meant.
 
     Raises
     ------
@@ -87,7 +87,7 @@ def area_of(given: Files, into: FileName) -> Path:
     Raises
     ------
     SettingsError
-        When the area file that was written has open points; otherwise as of `new`.
+        When the area file that was written has open points. It also raises what `new` raises.
     """
     if not are_files(given):
         return _listed(given)[0]

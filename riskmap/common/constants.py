@@ -56,3 +56,9 @@ DEEP_RIBS_FROM_MM: Final = 650.0
 # constant.
 NARROWEST_RATIO: Final = 0.8
 WIDEST_RATIO: Final = 9.0
+
+# Where the slab's short side comes from: the lot file, the outline of a building, or nowhere.
+SIZE_GIVEN: Final = "given"
+SIZE_FROM_FOOTPRINT: Final = "footprint"
+SIZE_UNKNOWN: Final = "unknown"
+SIZE_BASES: Final = (SIZE_GIVEN, SIZE_FROM_FOOTPRINT, SIZE_UNKNOWN)

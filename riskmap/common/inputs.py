@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     import geopandas as gpd
     import numpy as np
     import pandas as pd
+    import pyarrow as pa
     from numpy.typing import NDArray
 
     from riskmap.common.problems import Problem
@@ -19,7 +20,7 @@ if TYPE_CHECKING:
 class Source:
     """One file that was read: its path as the area file gives it, and what the reader learned about it."""
 
-    role: str  # lots, soil, climate, climate_cells, drought, index
+    role: str  # lots, soil, climate, climate_cells, drought, index, buildings, context
     path: Path
     title: str = ""
     provider: str = ""
@@ -111,6 +112,28 @@ class IndexGrid:
 
 
 @dataclass(frozen=True)
+class BuildingOutlines:
+    """Outlines of buildings near the lots, as they are in the file.
+
+    Attributes
+    ----------
+    wkb : ChunkedArray
+        Well-known binary, two-dimensional; it takes a third of the memory of shapes.
+    crs : CRS
+        Coordinate system of the outlines.
+    file : str
+        Name of the file for messages.
+    month : int or None
+        Month number of the last month that the outlines show, from the `valid_date` of the area file.
+    """
+
+    wkb: pa.ChunkedArray
+    crs: Any
+    file: str
+    month: int | None = None
+
+
+@dataclass(frozen=True)
 class Layers:
     """Everything that was read."""
 
@@ -121,4 +144,6 @@ class Layers:
     index: tuple[IndexGrid, ...]
     sources: tuple[Source, ...]
     problems: list[Problem] = field(default_factory=list)
+    buildings: BuildingOutlines | None = None
+    context: gpd.GeoDataFrame | None = None  # layer, kind, label, geometry in EPSG:4326; only drawn
     labels: pd.Series | None = None  # text of every lot in file order, where `[lots] label` names a column; no stage's

@@ -133,6 +133,9 @@ class AreaResults:
         map_unit_name_left, map_unit_name_right; lines between map units near the lots, EPSG:4326.
     drought_shapes : GeoDataFrame, optional
         valid_date, category (D0..D4); areas near the lots where that category is the highest, EPSG:4326.
+    context : GeoDataFrame, optional
+        layer, kind (point, line, area), label; shapes that maps draw under the lots, and on which no estimate depends,
+        EPSG:4326.
     inputs : MovementInputs, optional
         The inputs of the movement stage.
     growth : DataFrame, optional
@@ -155,6 +158,7 @@ class AreaResults:
     history: History | None = None
     soil_lines: gpd.GeoDataFrame | None = None
     drought_shapes: gpd.GeoDataFrame | None = None
+    context: gpd.GeoDataFrame | None = None
     inputs: MovementInputs | None = None
     growth: pd.DataFrame | None = None
     settings: dict[str, Any] = field(default_factory=dict)

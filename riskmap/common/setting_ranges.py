@@ -199,6 +199,7 @@ RANGES: dict[str, dict[str, Range]] = {
         "pf_span_dry": Range(5, 7, "pF", "published: oven dry is 7; judgement: the shrinkage limit is above air-dry "
                              "ground, 5"),
         "half_width_spread": Range(0, 0.5, "", "judgement: half to one and a half times the width"),
+        "half_width_spread_footprint": Range(0, 0.5, "", "judgement: half to one and a half times the width"),
         "half_width_spread_unknown": Range(0, 0.5, "", "judgement: half to one and a half times the width"),
         "stiffness_mn_m2": Range(0.8, 200, "MN m2/m", "computed: a slab of 0.10 m without ribs to ribs of 1.15 m, by "
                                  "the section formula"),

@@ -129,6 +129,25 @@ class IndexEntry(Provenance):
     first_month: str = Field(pattern=_MONTH)  # YYYY-MM of band 1
 
 
+class ShapesEntry(Provenance):
+    """A file of shapes near the lots, in any format of a lot file."""
+
+    path: Path
+    layer: str | None = None
+    crs: str | None = None  # only when the file itself has none
+
+
+class BuildingsEntry(ShapesEntry):
+    """`[buildings]`: outlines of buildings, which give the size of a slab where the lot file has none."""
+
+
+class ContextEntry(ShapesEntry):
+    """`[[context]]`: lines, areas or points that are drawn under the lots; no estimate depends on them."""
+
+    name: str = Field(pattern=r"^[^\x00-\x1f]{1,60}$")
+    label: str | None = None  # column whose texts are written next to the shapes
+
+
 class LotSettings(_Frozen):
     """Cleaning of lots."""
 
@@ -212,6 +231,7 @@ class MovementSettings(_Frozen):
     high_filling_draw: tuple[float, float] = (0.9, 1.0)
     pf_span_dry: float = 5.5
     half_width_spread: float = 0.10
+    half_width_spread_footprint: float = 0.15  # judgement: outlines follow roofs, and some cover several slabs
     half_width_spread_unknown: float = 0.25  # judgement: wider when the slab's size is not in the lot file
     stiffness_mn_m2: float = 20.0  # judgement: median where the rib depth is not given
     stiffness_sigma_ln: float = 0.75  # judgement: from plain slabs of 0.19 m to deep ribs
@@ -256,6 +276,8 @@ class Area(_Frozen):
     climate: ClimateEntry | None = None
     drought: DroughtEntry | None = None
     index: tuple[IndexEntry, ...] = ()
+    buildings: BuildingsEntry | None = None
+    context: tuple[ContextEntry, ...] = ()
     lot_settings: LotSettings = LotSettings()
     soil_settings: SoilSettings = SoilSettings()
     climate_settings: ClimateSettings = ClimateSettings()

@@ -131,7 +131,7 @@ LOT = Table("lot", ("lot_row",), (
     whole("pour_late_month", "latest month of the pour", "month", FIRST_MONTH, LAST_MONTH, empty=True),
     text("pour_date_basis", "where the pour date comes from: date, month, year, range or none"),
     number("half_width_m", "half of the slab's short side", "m", 1, 30),
-    Column("half_width_known", "boolean", "true when the lot file gives the slab's short side", empty=False),
+    text("half_width_basis", "where the slab's short side comes from: given, footprint or unknown", empty=False),
     text("slab_class", "word for the rib depth: unknown, shallow, typical, deep", empty=False),
     number("beam_depth_mm", "total depth of slab and rib as given; empty when unknown", "mm", 100, 2000),
     Column("post_tensioned", "boolean", "true when the lot file says that the slab is prestressed", empty=False),
@@ -324,7 +324,8 @@ ESTIMATE = Table("estimate", ("lot_row",), (
     whole("soil_known", "1 where the linear extensibility of the soil is measured or follows from densities, not from "
           "the clay content, and the soil map covers at least 90 % of the lot, else 0", "", 0, 1),
     whole("date_known", "1 where the pour date is known to the year or better, else 0", "", 0, 1),
-    whole("slab_known", "1 where the lot file gives the short side of the slab, else 0", "", 0, 1),
+    whole("slab_known", "1 where the short side of the slab is given in the lot file or by the outline of a "
+          "building, else 0", "", 0, 1),
     whole("weather_known", "1 where rain and temperature are known in the last months up to now (24 unless "
           "`recent_months` is set), else 0", "", 0, 1),
     text("data_quality", f"what is not known about the lot, in words: those of {', '.join(MARKS.values())} whose mark "

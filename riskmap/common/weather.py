@@ -124,7 +124,7 @@ class MovementInputs:
     Attributes
     ----------
     archetype : DataFrame
-        One row per archetype: cell_id, half_width_m, half_width_known, section_mn_m2, stiffness_basis, plan_factor,
+        One row per archetype: cell_id, half_width_m, half_width_basis, section_mn_m2, stiffness_basis, plan_factor,
         pour_early_month, pour_late_month (see `archetypes.Archetypes`).
     archetype_profile : DataFrame
         archetype_id, profile_id, weight.

@@ -13,6 +13,7 @@ import numpy as np
 import pandas as pd
 
 from riskmap.common import month_numbers, tables
+from riskmap.common.constants import SIZE_UNKNOWN
 from riskmap.common.weather import RECORD
 
 if TYPE_CHECKING:
@@ -58,7 +59,7 @@ def _marks(lot: pd.DataFrame, lot_soil: pd.DataFrame, lot_climate: pd.DataFrame)
     known = np.column_stack([
         (lot_soil["mapped_pct"] >= WELL_MAPPED_PCT).to_numpy(bool) & ~guessed,
         lot["pour_date_basis"].isin(KNOWN_BASES).to_numpy(bool),
-        lot["half_width_known"].to_numpy(bool),
+        (lot["half_width_basis"] != SIZE_UNKNOWN).to_numpy(bool),
         (lot_climate["driver_level"] == RECORD).to_numpy(bool)])
     combination = known @ (1 << np.arange(known.shape[1]))
     texts = np.array([tables.not_known(bool(number >> k & 1) for k in range(known.shape[1]))

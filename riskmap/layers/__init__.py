@@ -1,7 +1,9 @@
 """Stage 1: read the layers that an area file names, convert them to our names and units, and report what is wrong.
 
-In: the `[lots]`, `[soil]`, `[climate]`, `[drought]` and `[[index]]` entries of an area file.
-Out: `Layers`: raw lots, soil tables, monthly climate, weekly categories, index grids, and the problems found.
+In: the `[lots]`, `[soil]`, `[climate]`, `[drought]`, `[[index]]`, `[buildings]` and `[[context]]` entries of an area
+file.
+Out: `Layers`: raw lots, soil tables, monthly climate, weekly categories, index grids, outlines of buildings, what a map
+shows under the lots, and the problems found.
 Renaming and unit conversion happen here, once. Nothing is computed and nothing is dropped without a `Problem`.
 """
 

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from riskmap.common.settings import Area, ClimateEntry
 
 FAR_LATITUDE_DEG = 2.0  # judgement: a climate division spans about two degrees from its centre
-ROLES = ("lots", "soil", "climate", "drought", "index")
+ROLES = ("lots", "soil", "climate", "drought", "index", "buildings", "context")
 
 
 @dataclass
@@ -48,7 +48,9 @@ class Attempt:
 def read_each(area: Area, roles: Collection[str] = ROLES) -> Attempt:
     """Read the layers of an area one by one; a refused layer does not hide the findings in the others."""
     from riskmap.layers import (
+        buildings,
         climate_area,
+        context,
         drought_weekly,
         index_grid,
         lots,
@@ -77,6 +79,10 @@ def read_each(area: Area, roles: Collection[str] = ROLES) -> Attempt:
         out.read("drought", drought_weekly.read, area.drought, area, bounds=bounds)
     if "index" in roles and area.index:
         out.read("index", index_grid.read, area.index, area)
+    for role, reader, entry in (("buildings", buildings.read, area.buildings), ("context", context.read, area.context)):
+        if role in roles and entry and "lots" in out.tables:
+            out.read(role, reader, entry, area, lots_box=lots_box(out.tables["lots"], soil_box(out.tables.get("soil"))),
+                     lots=len(out.tables["lots"]))
     return out
 
 
@@ -105,7 +111,8 @@ def read_all(area: Area) -> Layers:
         raise LayerError("\n".join(attempt.refusals), problems=attempt.problems)
     tables = attempt.tables
     return Layers(tables["lots"], tables["soil"], tables.get("climate"), tables.get("drought"), tables.get("index", ()),
-                  tuple(attempt.sources), attempt.problems, tables.get("labels"))
+                  tuple(attempt.sources), attempt.problems, tables.get("buildings"), tables.get("context"),
+                  tables.get("labels"))
 
 
 def latitude_finding(entry: ClimateEntry, latitude: dict[str, float], lots: gpd.GeoDataFrame) -> list[Problem]:
@@ -166,6 +173,27 @@ def _middles(lots: gpd.GeoDataFrame) -> tuple[NDArray[np.float64], NDArray[np.fl
     lon, lat = Transformer.from_crs(lots.crs, "EPSG:4326", always_xy=True).transform(middles[:, 0], middles[:, 1])
     known = np.isfinite(lon) & np.isfinite(lat)
     return np.asarray(lon)[known], np.asarray(lat)[known]
+
+
+def lots_box(lots: gpd.GeoDataFrame, coverage: tuple[float, float, float, float] | None) \
+        -> tuple[float, float, float, float] | None:
+    """Return west, south, east, north of the lots on the soil map in degrees; None when there is none.
+
+    Lots with wrong coordinates must not make the box as large as the earth, so lots outside the soil map do not count.
+    """
+    from pyproj import Transformer
+
+    bounds = lots.geometry.bounds.to_numpy()
+    lon, lat = Transformer.from_crs(lots.crs, "EPSG:4326", always_xy=True).transform(bounds[:, 0::2], bounds[:, 1::2])
+    known = (np.isfinite(lon) & np.isfinite(lat)).all(axis=1)
+    if coverage is not None:
+        west, south, east, north = coverage
+        with np.errstate(invalid="ignore"):
+            known &= ((lon[:, 1] >= west) & (lon[:, 0] <= east) & (lat[:, 1] >= south) & (lat[:, 0] <= north))
+    if not known.any():
+        return None
+    lon, lat = lon[known], lat[known]
+    return float(lon.min()), float(lat.min()), float(lon.max()), float(lat.max())
 
 
 def soil_box(soil: SoilTables | None) -> tuple[float, float, float, float] | None:

@@ -75,7 +75,7 @@ def check_one(path: Path, shown: Path) -> tuple[Source, list[Problem]]:
     Raises
     ------
     LayerError
-        When it is no weather, or its reader refuses it.
+        When it is not a record of weather, or its reader refuses it.
     """
     seen = recognise_tables.table(path, str(shown))
     problems: list[Problem] = []

@@ -101,7 +101,7 @@ def check_table(entry: ClimateEntry, area: Area, problems: list[Problem]) -> Sou
     Raises
     ------
     LayerError
-        As of `read`, but for what cells and latitude have to do with.
+        As `read` raises it, except where cells or latitude are the reason.
     """
     monthly, sources = _csv(entry, area, problems)
     monthly = _months_in_a_row(monthly, str(entry.path), problems)

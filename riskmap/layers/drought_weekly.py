@@ -113,7 +113,7 @@ def map_dates(classes: pd.DataFrame, shown_path: Path) -> tuple[str, ...]:
     Raises
     ------
     LayerError
-        When there is no column of drought classes, or it holds something else.
+        When there is no column of drought classes, or it contains something else.
     """
     frame = classes.assign(_row=np.arange(1, len(classes) + 1))
     _categories(frame, shown_path)

@@ -115,9 +115,9 @@ def match_columns(present: list[str], entry: LotsEntry, name: str, csv_place: bo
 
 def every_column(present: list[str], entry: LotsEntry, name: str, csv_place: bool = False, any_row: bool = True) \
         -> tuple[dict[str, str], list[str]]:
-    """Return every column but those about people under its own name, and those that are let go.
+    """Return every column under its own name, except those about people, and the names of those that are dropped.
 
-    In place of `match_columns`, for a file of which it is not known yet what its columns hold.
+    Use it in place of `match_columns` for a file whose columns have not been judged yet.
     """
     kept = [column for column in present if not is_personal(column)]
     if repeated := [column for column in kept if kept.count(column) > 1]:

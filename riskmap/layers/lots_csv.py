@@ -299,17 +299,19 @@ def shapes_of(attributes: pd.DataFrame, rows: NDArray[np.int64], name: str, entr
     Raises
     ------
     LayerError
-        When there is no such column, or lon and lat are no degrees and the entry names no system.
+        When there is no such column, or lon and lat are not degrees and the entry names no system.
     """
     if "geometry" in attributes:
-        return _from_text(attributes["geometry"], rows, name, problems), None
+        return shapes_from_text(attributes["geometry"], rows, name, problems), None
     if "lon" not in attributes or "lat" not in attributes:
         raise LayerError(f"E-LOT-003 {name}: no columns lon and lat and no column geometry or wkt. "
                          'Write which they are, for example [lots.columns] lon = "X", lat = "Y".')
     return _points(attributes, rows, name, entry, names, problems), entry.crs or "EPSG:4326"
 
 
-def _from_text(column: pd.Series, rows: NDArray[np.int64], name: str, problems: list[Problem]) -> NDArray[np.object_]:
+def shapes_from_text(column: pd.Series, rows: NDArray[np.int64], name: str, problems: list[Problem]) \
+        -> NDArray[np.object_]:
+    """Return the shapes in a column of well-known text, None where there is none, and add what is wrong."""
     import shapely
 
     text = column.to_numpy(dtype=object)

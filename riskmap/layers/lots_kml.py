@@ -57,21 +57,9 @@ def read_kml(path: Path, name: str, entry: LotsEntry, kind: str, choose: Choice 
     LayerError
         When the file has a DOCTYPE or entities, is not a KML or is damaged, or a KMZ contains no document or several.
     """
-    import defusedxml
     import pandas as pd
 
-    placemarks = _Placemarks()
-    try:
-        with _opened(path, name) as stream:
-            _walk(stream, placemarks, name)
-    except defusedxml.DefusedXmlException:
-        raise LayerError(f"E-LOT-021 {name}: the XML has a DOCTYPE or entities, which can reach other files; no KML "
-                         "needs them. A saved web page looks like this too. Export the KML again.") from None
-    except (ParseError, LookupError) as error:
-        raise LayerError(f"E-LOT-001 {name}: cannot be read as KML: {error}. Export the file again.") from None
-    if not placemarks.shapes:
-        links = f" It only links to {joined(placemarks.links)}; links are not followed." if placemarks.links else ""
-        raise LayerError(f"E-LOT-003 {name}: there is no placemark.{links} Export the polygons or pins themselves.")
+    placemarks = placemarks_of(path, name)
     rows = np.arange(1, len(placemarks.shapes) + 1, dtype=np.int64)
     present = list(placemarks.columns)
     if "lot_id" not in {c.lower() for c in present} and "lot_id" not in entry.columns and "name" in present:
@@ -91,6 +79,25 @@ def read_kml(path: Path, name: str, entry: LotsEntry, kind: str, choose: Choice 
     geometry = np.full(len(rows), None, dtype=object)
     geometry[:] = placemarks.shapes
     return RawLots(attributes, geometry, "EPSG:4326", rows, dropped, problems, names, *labels)
+
+
+def placemarks_of(path: Path, name: str) -> _Placemarks:
+    """Return the placemarks of a KML or KMZ; LayerError as in `read_kml`."""
+    import defusedxml
+
+    placemarks = _Placemarks()
+    try:
+        with _opened(path, name) as stream:
+            _walk(stream, placemarks, name)
+    except defusedxml.DefusedXmlException:
+        raise LayerError(f"E-LOT-021 {name}: the XML has a DOCTYPE or entities, which can reach other files; no KML "
+                         "needs them. A saved web page looks like this too. Export the KML again.") from None
+    except (ParseError, LookupError) as error:
+        raise LayerError(f"E-LOT-001 {name}: cannot be read as KML: {error}. Export the file again.") from None
+    if not placemarks.shapes:
+        links = f" It only links to {joined(placemarks.links)}; links are not followed." if placemarks.links else ""
+        raise LayerError(f"E-LOT-003 {name}: there is no placemark.{links} Export the polygons or pins themselves.")
+    return placemarks
 
 
 @contextmanager

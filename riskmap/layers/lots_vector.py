@@ -69,7 +69,7 @@ def read_ogr(path: Path, name: str, entry: LotsEntry, kind: str, choose: Choice 
     curved = np.isin(kinds, _CURVED)
     if curved.any() or (kinds == _COLLECTION).any():  # a collection may contain curves further inside
         _, _, wkb, _ = pyogrio.raw.read(source, layer=layer, columns=[], **options)  # arcs become chords
-    geometry, rows = _shapes(wkb), np.arange(1, arrow.num_rows + 1, dtype=np.int64)
+    geometry, rows = shapes_of(wkb), np.arange(1, arrow.num_rows + 1, dtype=np.int64)
     problems = per_row(valid & shapely.is_missing(geometry), rows, None, "E-LOT-004", name, "geometry",
                        rule="the shape cannot be read.", remedy="Save it as plain polygons.",
                        action="Row kept, not estimated.")
@@ -144,7 +144,7 @@ def _wkb_kinds(column: Any) -> NDArray[np.int64]:
     return (kind & 0x0FFFFFFF).astype(np.int64) % 1000
 
 
-def _refuse_nests(column: Any, name: str) -> None:
+def refuse_nests(column: Any, name: str) -> None:
     """Refuse collections that are nested too deeply, because the library that reads them would end the whole program.
 
     GeoPackage, GeoJSON and shapefile need no such check: their driver has its own limit.
@@ -160,7 +160,7 @@ def _refuse_nests(column: Any, name: str) -> None:
                              "Save the shape as plain polygons.")
 
 
-def _shapes(wkb: Any) -> NDArray[np.object_]:
+def shapes_of(wkb: Any) -> NDArray[np.object_]:
     """Return shapes from well-known binary; None where there is none or it cannot be read."""
     import pyarrow as pa
     import shapely
@@ -210,7 +210,7 @@ def read_parquet(path: Path, name: str, entry: LotsEntry, kind: str, choose: Cho
         names, dropped = choose(others, entry, name)
         also = label_column(others, entry, name)
         arrow = pq.read_table(path, columns=list(dict.fromkeys([*names.values(), *also.values()])))
-        _refuse_nests(pq.read_table(path, columns=[geo["primary_column"]]).column(0), name)
+        refuse_nests(pq.read_table(path, columns=[geo["primary_column"]]).column(0), name)
         shapes = gpd.read_parquet(path, columns=[geo["primary_column"]]).geometry
     except (ShapelyError, KeyError, TypeError, AttributeError) as error:
         raise LayerError(f"E-LOT-001 {name}: cannot be read as GeoParquet: {shown(error)}.") from None

@@ -81,7 +81,7 @@ def first_record(path: Path) -> str:
 
 
 def cells(path: Path, shown_path: Path) -> list[str]:
-    """Return the names of the divisions or counties of a file, as `read` gives them; LayerError as of `read`."""
+    """Return the names of the divisions or counties of a file, as `read` gives them, with its LayerError."""
     lines = _lines(path, shown_path)
     return sorted(set(_keys(lines, _key_width(lines[0], shown_path))))
 

@@ -1,7 +1,7 @@
 """Say what each of some files is, by its content: soil survey, weather, weekly maps, grids, or shapes with attributes.
 
 In: files and folders as people have them. Out: one `Found` for each file, or for each layer of one. Which shapes are
-the lots is not decided here: that needs the files beside each other, and what the columns of lots hold.
+the lots is not decided here: that needs all files together, and what the columns of the lots contain.
 """
 
 from __future__ import annotations
@@ -71,7 +71,7 @@ class Found:
 
 
 def recognise(paths: Iterable[Path], unpacked: Path, leave: Collection[Path] = ()) -> list[Found]:
-    """Say what each file is; folders are opened, and so are zips that hold other files that can be read.
+    """Say what each file is; folders are opened, and so are zips with other files that can be read.
 
     Parameters
     ----------
@@ -85,7 +85,7 @@ def recognise(paths: Iterable[Path], unpacked: Path, leave: Collection[Path] = (
     Raises
     ------
     LayerError
-        When a path does not exist, or a folder holds too many files. A file that cannot be read is `left`, with the
+        When a path does not exist, or a folder has too many files. A file that cannot be read is `left`, with the
         reason.
     """
     out: list[Found] = []
@@ -112,7 +112,7 @@ class _Seen:
             raise LayerError(f"E-NEW-002 {path}: more than {MOST_FILES:,} files are in the folders that were given. "
                              "Name the folder with the files of this area, or the files themselves.")
         if (written := _text(shown)) != shown:
-            out.append(Found("left", path, written, "its name is no text in UTF-8: rename it"))
+            out.append(Found("left", path, written, "its name is not valid UTF-8: rename it"))
         elif place in self.leave:
             out.append(Found("left", path, shown, "riskmap writes here", facts={"ours": True}))
         elif path.is_dir():
@@ -148,7 +148,7 @@ class _Seen:
         elif path.stat().st_size == 0:
             out.append(Found("left", path, shown, "the file is empty"))
         elif suffix == ".json" and not _is_geojson(path):
-            out.append(Found("left", path, shown, "JSON that is no GeoJSON"))
+            out.append(Found("left", path, shown, "JSON that is not GeoJSON"))
         elif suffix in _GRIDS:
             out += _each(path, shown, lambda: [_found(path, shown, one) for one in recognise_layers.grid(path, shown)])
         elif suffix in _SHAPES:
@@ -178,7 +178,7 @@ class _Seen:
                  {*lots.FORMATS, *_GRIDS, ".gz", ".txt", ".sqlite"}]
         if not inner or depth >= DEEPEST_ZIP:
             what = "nothing in it is read" if depth < DEEPEST_ZIP else "zips in zips in zips are not opened"
-            return [Found("left", path, shown, f"a zip: {what}; it holds {joined(names, 4) or 'nothing'}")]
+            return [Found("left", path, shown, f"a zip: {what}; it contains {joined(names, 4) or 'nothing'}")]
         out: list[Found] = []
         for entry in inner:
             target = _unpack(path, entry, self.unpacked / path.stem, shown)
@@ -187,7 +187,7 @@ class _Seen:
 
 
 def _text(name: str) -> str:
-    """Return a file name with what is no UTF-8 in it written out."""
+    """Return a file name in which bytes that are not UTF-8 are written out."""
     return name.encode("utf-8", "surrogateescape").decode("utf-8", "backslashreplace")
 
 

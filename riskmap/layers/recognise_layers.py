@@ -42,7 +42,7 @@ class Seen:
 
 
 def box_of(source: str) -> tuple[float, float, float, float] | None:
-    """Return the box of a layer in degrees, from its header; None when it does not tell one."""
+    """Return the box of a layer in degrees, from its header; None when the header has none."""
     import pyogrio
     from pyproj import Transformer
 
@@ -92,9 +92,9 @@ def _parquet(path: Path, shown: str) -> Seen:
             wanted = [name for name in names if name == column or name.lower() in drought_weekly.DATE_COLUMNS]
             return _weekly(pq.read_table(path, columns=wanted).to_pandas(ignore_metadata=True), path)
     except LayerError:
-        pass  # the column goes by the name of a class and holds something else
+        pass  # the column has the name of a class and contains something else
     except (pa.ArrowException, OSError, ValueError):
-        raise LayerError(f"E-NEW-006 {shown}: the file is damaged or is no Parquet file. Export it again.") from None
+        raise LayerError(f"E-NEW-006 {shown}: the file is damaged or is not a Parquet file. Export it again.") from None
     try:
         return _shapes(lots_vector.read_parquet(path, shown, _entry(path), "Parquet", every_column))
     except (pa.ArrowException, ValueError, OSError) as error:
@@ -160,7 +160,7 @@ def _layer(path: Path, shown: str, kind: str, layer: str, source: str, inside: s
         try:
             return _weekly(classes, path, layer)
         except LayerError:
-            pass  # the column goes by the name of a class and holds something else
+            pass  # the column has the name of a class and contains something else
     if "LineString" in str(info["geometry_type"]):
         return Seen("lines", f"{info['features']:,} lines", layer, {"columns": fields})
     raw = lots_vector.read_ogr(path, shown, _entry(path, layer or None), kind, every_column)
@@ -190,7 +190,9 @@ def _shapes(raw: RawLots, layer: str = "") -> Seen:
 
 # ---------------------------------------------------------------- grids
 def grid(path: Path, shown: str) -> list[Seen]:
-    """Say what a GeoTIFF is. An `index` has `name`, `accumulation_months` and `first_month`, empty where not told.
+    """Say what a GeoTIFF is.
+
+    An `index` has `name`, `accumulation_months` and `first_month`, empty where the file does not say.
 
     Raises
     ------

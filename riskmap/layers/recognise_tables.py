@@ -37,8 +37,9 @@ def table(path: Path, shown: str) -> Seen:
     """Say what a file of text is.
 
     `monthly` and `daily` have in their facts `cells` (names; empty when the table has no column for them), `place`
-    (latitude and longitude of a station, where told) and `trouble` (why the reader will refuse it); `fixed_width` has
-    `element`; `shapes` is as `recognise_layers.layers` says, with `places`, our name of each column with a place.
+    (latitude and longitude of a station, where the file says) and `trouble` (why the reader will refuse it);
+    `fixed_width` has `element`; `shapes` is as `recognise_layers.layers` says, with `places`, our name of each column
+    with a place.
 
     Raises
     ------
@@ -59,7 +60,7 @@ def table(path: Path, shown: str) -> Seen:
     cells, heading, rows = lots_csv.read_table(path, shown, findings)
     text = cells.set_axis([name or f"column {k + 1}" for k, name in enumerate(heading)], axis=1)
     if len(heading) < 2 or not len(text):
-        return Seen("left", "a text that is no table" if len(heading) < 2 else "a table without a row")
+        return Seen("left", "a text that is not a table" if len(heading) < 2 else "a table without a row")
     return _weather(text.apply(lambda column: column.str.strip())) or _places(text, rows, shown, findings)
 
 
@@ -129,7 +130,7 @@ def _places(text: pd.DataFrame, rows: np.ndarray, shown: str, findings: list[Pro
     attributes = text[kept].reset_index(drop=True)
     ours = attributes[list(places.values())].set_axis(list(places), axis=1)
     beyond = _beyond_degrees(ours)
-    entry = LotsEntry(path=Path(shown), crs="EPSG:3857" if beyond else None)  # any system: it is not handed on
+    entry = LotsEntry(path=Path(shown), crs="EPSG:3857" if beyond else None)  # any system will do: it is not returned
     geometry, crs = lots_csv.shapes_of(ours, rows, shown, entry, places, findings)
     advice = candidates(geometry) if beyond else ""
     raw = RawLots(attributes, geometry, None if beyond else crs, rows, dropped, findings, names)

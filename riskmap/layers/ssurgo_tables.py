@@ -181,9 +181,9 @@ class Outline:
     Attributes
     ----------
     symbol : str
-        Of the survey area, such as `AR041`; empty where it is not told.
+        Of the survey area, such as `AR041`; empty where the tables do not say.
     saved : str
-        Day on which the publisher saved its tables, YYYY-MM-DD; empty where it is not told.
+        Day on which the publisher saved its tables, YYYY-MM-DD; empty where the tables do not say.
     missing : list of str
         Pieces without which it cannot be read.
     polygons : str

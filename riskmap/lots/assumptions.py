@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from riskmap.common.constants import YOUNG_SLAB_YEARS
+from riskmap.common.constants import SIZE_UNKNOWN, YOUNG_SLAB_YEARS
 from riskmap.common.errors import shown
 from riskmap.common.month_numbers import month_name, month_number
 from riskmap.common.problems import Problem, first_rows
@@ -76,7 +76,7 @@ def problems(raw: pd.DataFrame, table: pd.DataFrame, settings: LotSettings, toda
                  raw, file),
         _finding("W-LOT-043", "slab_width_ft", "slab size", f"a width of {2 * settings.default_half_width_m:g} m "
                  f"({m_to_foot(2 * settings.default_half_width_m):.0f} ft) is assumed",
-                 ~table["half_width_known"].to_numpy(bool), here, raw, file),
+                 (table["half_width_basis"] == SIZE_UNKNOWN).to_numpy(bool), here, raw, file),
         _nothing_known(undated & guessed, here, raw, file),
         _early(table, settings.unknown_pour_earliest, here & ~undated, raw, file),
         _young(table, today, here & ~undated, raw, file)]

@@ -7,13 +7,14 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from riskmap.common import units
-from riskmap.common.errors import shown
-from riskmap.common.problems import Problem
-from riskmap.lots import geometry, pour_date, slab
+from riskmap.common.errors import counted, shown
+from riskmap.common.problems import Problem, first_rows
+from riskmap.lots import footprints, geometry, pour_date, slab
 from riskmap.lots.foundation import OTHER_FOUNDATION
 from riskmap.lots.raw_columns import as_number, as_text
 
 SHOWN_ROWS = 1000  # number of findings of one kind that are listed row by row; the rest are counted
+FEW_HOUSES = 0.1  # judgement: below it the outlines of an area are more likely shifted than its lots vacant
 AREA_FROM = 300.0  # m or ft as a side (judgement): feet taken for metres stay below it, areas of houses are above it
 
 
@@ -102,6 +103,42 @@ def report_shapes(report: LotFindings, shapes: geometry.LotShapes, grown: NDArra
                    f"{shapes.area_m2[i]:.1f} m2.")
     report.rows_where(grown & ~shapes.reduced, "W-LOT-013", "geometry", None, rule=rule, remedy="Check the outline.",
                       action="Repaired shape used.")
+
+
+def report_buildings(report: LotFindings, outlined: footprints.Footprints, file: str, bare: NDArray[np.bool_],
+                     window: pour_date.PourWindow, to_estimate: NDArray[np.bool_]) -> None:
+    """Report what was done with outlines of buildings, and where they contradict the lot file.
+
+    `file` is the name of the file of buildings; `bare` marks the lots that have no estimate because this file shows no
+    building there.
+    """
+    def add(code: str, rule: str, remedy: str, action: str) -> None:
+        report.problems.append(Problem(code, file, rule=rule, remedy=remedy, action=action))
+
+    if outlined.repaired:
+        crossed = counted(outlined.repaired, "outline crosses itself or has", "outlines cross themselves or have")
+        add("W-BLD-010", f"{crossed} another fault of shape.", "Check the outlines.", "They were repaired and used.")
+    if outlined.unusable:
+        add("E-BLD-011", f"{counted(outlined.unusable, 'shape is', 'shapes are')} not usable as an outline of a "
+            "building: a line, a point, smaller than 1 m2, or too tangled to be repaired.", "Give the outlines as "
+            "polygons.", "They were skipped.")
+    if outlined.across:
+        add("W-BLD-012", f"{counted(outlined.across, 'outline has', 'outlines have')} less than half of their "
+            "area on any lot, as when a row of houses is drawn as one.", "Give an outline for each house.",
+            "The lots under them have a house of unknown size.")
+    dated = bare & (window.basis != "none")
+    if dated.any():
+        rows = first_rows(report.rows[dated][:4])
+        add("W-BLD-013", f"{counted(int(dated.sum()), 'lot has', 'lots have')} a pour date in {report.file} (rows "
+            f"{rows}), but no building here, although the lots around them have one.", "Write valid_date in "
+            "[buildings]: a lot that was poured later keeps its estimate. Give slab_width_ft where there is a house.",
+            "They have no estimate: no_house_known.")
+    asked = to_estimate | bare
+    share = float(outlined.house[asked].mean()) if asked.any() else 1.0
+    if share < FEW_HOUSES:
+        add("W-BLD-014", f"only {100 * share:.0f} % of the lots have a building on them.", "Check that both files are "
+            "of the same place and that their coordinate systems are right: shifted outlines look like this.",
+            "The outlines were used as they are.")
 
 
 def report_values(report: LotFindings, raw: pd.DataFrame, window: pour_date.PourWindow, plate: slab.Slab,

@@ -109,7 +109,7 @@ def usable(raw: gpd.GeoSeries, crs: str, widest_deg: float, coverage: placement.
     before = shapely.area(shape)
     _strike(shape, reason, shapely.get_num_coordinates(shape) > MOST_CORNERS,
             f"the outline has more than {MOST_CORNERS:,} corners")
-    _strike(shape, reason, _tangled(shape), TANGLED)
+    _strike(shape, reason, tangled(shape), TANGLED)
     repaired = ~shapely.is_valid(shape) & ~shapely.is_missing(shape)
     fault = _faults(shape, repaired)
     broken = np.flatnonzero(repaired)
@@ -181,7 +181,7 @@ def _torn(shape: NDArray[np.object_], widest_deg: float) -> NDArray[np.bool_]:
     return np.asarray(span > 10.0 * M_PER_DEGREE * widest_deg)
 
 
-def _tangled(shape: NDArray[np.object_]) -> NDArray[np.bool_]:
+def tangled(shape: NDArray[np.object_]) -> NDArray[np.bool_]:
     """Mark invalid shapes that would take very long to repair: thousands of sides that cross or lie side by side."""
     import shapely
 

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from riskmap.common.constants import DEEP_RIBS_FROM_MM
+from riskmap.common.constants import DEEP_RIBS_FROM_MM, SIZE_FROM_FOOTPRINT, SIZE_GIVEN, SIZE_UNKNOWN
 from riskmap.lots.foundation import NOT_GIVEN
 
 PLAUSIBLE_SIDE_M = (2.0, 60.0)  # judgement: a value outside is a wrong unit or another kind of building
@@ -30,7 +30,7 @@ class Slab:
     """Slab attributes. Every array has one entry per lot; the last four mark values that were set aside."""
 
     half_width_m: NDArray[np.float64]
-    half_width_known: NDArray[np.bool_]
+    half_width_basis: NDArray[np.object_]  # one of `constants.SIZE_BASES`
     slab_class: NDArray[np.object_]
     beam_depth_mm: NDArray[np.float64]  # nan where unknown or refused
     post_tensioned: NDArray[np.bool_]
@@ -42,7 +42,8 @@ class Slab:
 
 
 def describe(width_m: NDArray[np.float64], length_m: NDArray[np.float64], beam_depth_mm: NDArray[np.float64],
-             post_tensioned: pd.Series, *, default_half_width_m: float) -> Slab:
+             post_tensioned: pd.Series, *, default_half_width_m: float,
+             footprint_m: NDArray[np.float64] | None = None) -> Slab:
     """Return the half width, the rib depth and its word, and whether the slab is known to be prestressed.
 
     Parameters
@@ -55,23 +56,30 @@ def describe(width_m: NDArray[np.float64], length_m: NDArray[np.float64], beam_d
         Text, empty where unknown; see `prestressed`.
     default_half_width_m : float
         Used where the short side is unknown. [m]
+    footprint_m : array, shape (lot, 2), optional
+        Short and long side from the outline of the lot's building, nan where not known; used where the lot file gives
+        no usable width. [m]
     """
     width_refused, length_refused = _outside(width_m, PLAUSIBLE_SIDE_M), _outside(length_m, PLAUSIBLE_SIDE_M)
     beam_refused = _outside(beam_depth_mm, PLAUSIBLE_BEAM_MM)
     width = np.where(width_refused, np.nan, width_m)
     length = np.where(length_refused, np.nan, length_m)
-    short = np.where(np.isnan(width), np.nan, np.fmin(width, length))
-    known = ~np.isnan(short)
+    drawn = np.full((len(width), 2), np.nan) if footprint_m is None else footprint_m
+    drawn = np.where(np.isnan(width)[:, None], drawn, np.nan)
+    given, outlined = ~np.isnan(width), ~np.isnan(drawn[:, 0])
+    short = np.where(given, np.fmin(width, length), drawn[:, 0])
+    known = given | outlined
     half = np.where(known, short / 2.0, default_half_width_m)
     half = np.clip(np.floor(half / CLASS_M + 0.5) * CLASS_M, 1.0, 30.0)
     depth = np.where(beam_refused, np.nan, beam_depth_mm)
     choices = [np.isnan(depth), depth < SHALLOW_BELOW_MM, depth < DEEP_RIBS_FROM_MM]
     slab_class = np.select(choices, ["unknown", "shallow", "typical"], "deep").astype(object)
-    long_side = np.where(length_refused, np.nan, np.fmax(width, length))
+    long_side = np.where(given, np.where(np.isnan(length), np.nan, np.fmax(width, length)), drawn[:, 1])
     factor = np.interp(long_side / short, PLAN_ASPECT, PLAN_FACTOR)
-    factor = np.where(np.isnan(width) | np.isnan(length), 1.0, np.round(factor / PLAN_STEP) * PLAN_STEP)
+    factor = np.where(np.isnan(long_side), 1.0, np.round(factor / PLAN_STEP) * PLAN_STEP)
+    basis = np.select([given, outlined], [SIZE_GIVEN, SIZE_FROM_FOOTPRINT], SIZE_UNKNOWN).astype(object)
     stressed, not_understood = prestressed(post_tensioned)
-    return Slab(half, known, slab_class, depth, stressed, factor, width_refused, length_refused, beam_refused,
+    return Slab(half, basis, slab_class, depth, stressed, factor, width_refused, length_refused, beam_refused,
                 not_understood)
 
 

@@ -31,7 +31,7 @@ class Archetypes:
     Attributes
     ----------
     archetype : DataFrame
-        One row per archetype: cell_id, half_width_m, half_width_known, section_mn_m2 (stiffness of the section for the
+        One row per archetype: cell_id, half_width_m, half_width_basis, section_mn_m2 (stiffness of the section for the
         given rib depth, in steps; 0 where no depth is given), stiffness_basis (one of `stiffness.BASES`), plan_factor,
         pour_early_month, pour_late_month. It does not contain what the settings make of section and basis.
     archetype_profile : DataFrame
@@ -113,7 +113,7 @@ def _gathered(lot: pd.DataFrame, lot_profile: pd.DataFrame, lot_climate: pd.Data
     usable = ((lot["state"] == "") & (lot_climate["cell_id"].to_numpy() != "")).to_numpy() & (mixture >= 0)
     keys = pd.DataFrame({
         "mixture": mixture, "cell_id": lot_climate["cell_id"].to_numpy(),
-        "half_width_m": lot["half_width_m"].to_numpy(float), "half_width_known": lot["half_width_known"].to_numpy(bool),
+        "half_width_m": lot["half_width_m"].to_numpy(float), "half_width_basis": lot["half_width_basis"].to_numpy(),
         "section_mn_m2": lot["section_mn_m2"].to_numpy(float), "stiffness_basis": lot["stiffness_basis"].to_numpy(),
         "plan_factor": lot["plan_factor"].to_numpy(float),
         "pour_early_month": early, "pour_late_month": late,

@@ -103,8 +103,8 @@ def groups(inputs: MovementInputs, archetype_ids: Whole, area: Area, *, earliest
                     stiffnesses, area.soil_settings.lep_cap_pct, area.movement)
     drivers: dict[str, Driver] = {}
     with Threads(workers) as pool:
-        for key, archetype in wanted.groupby(["cell_id", "half_width_m", "half_width_known"], sort=True):
-            cell, half_width, known = cast("tuple[str, float, bool]", key)
+        for key, archetype in wanted.groupby(["cell_id", "half_width_m", "half_width_basis"], sort=True):
+            cell, half_width, basis = cast("tuple[str, float, str]", key)
             if cell not in drivers:
                 drivers[cell] = weather.make(inputs.history, inputs.history.cells.index(cell), drawn,
                                              area.climate_settings, area.movement)
@@ -116,7 +116,7 @@ def groups(inputs: MovementInputs, archetype_ids: Whole, area: Area, *, earliest
             now = driver.first_month + driver.now
             back = 0 if earliest is None else min(max(now - earliest, 0), driver.now - driver.record)
             past = np.empty((units.profile.size, drawn.count, back), np.float32)
-            block = engine.run(driver, units, float(half_width), bool(known), pool, past=past)
+            block = engine.run(driver, units, float(half_width), basis, pool, past=past)
             of_part = parts["archetype_id"].to_numpy(np.int64)
             ids = archetype.index.to_numpy(np.int64)
             weight = parts["weight"].to_numpy(float)

@@ -62,18 +62,18 @@ def curves(inputs: MovementInputs, movement: MovementSettings, climate: ClimateS
                                   movement)
             if driver.state:
                 continue
-            for key, archetype in of_cell.groupby(["half_width_m", "half_width_known"], sort=True):
-                half_width, known = cast("tuple[float, bool]", key)
+            for key, archetype in of_cell.groupby(["half_width_m", "half_width_basis"], sort=True):
+                half_width, basis = cast("tuple[float, str]", key)
                 parts = inputs.archetype_profile[inputs.archetype_profile["archetype_id"].isin(archetype.index)]
                 units, number = units_of(archetype, parts, driver, engine.cap_m)
-                months, moved = _of_units(units, engine, driver, float(half_width), bool(known))
+                months, moved = _of_units(units, engine, driver, float(half_width), basis)
                 found.append(_mixed(archetype.index.to_numpy(np.int64), parts, months[number], moved[number],
                                     driver.first_month))
     table = pd.concat(found, ignore_index=True)
     return table.sort_values(["archetype", "year"], kind="stable", ignore_index=True)
 
 
-def _of_units(units: Units, engine: Engine, driver: Driver, half_width_m: float, known: bool) -> tuple[Months, Array]:
+def _of_units(units: Units, engine: Engine, driver: Driver, half_width_m: float, basis: str) -> tuple[Months, Array]:
     """Return the Decembers of each unit, (n_unit, MOST_DECEMBERS), -1 for none, and its ground there, (..., 2). [m]"""
     months = np.full((units.profile.size, MOST_DECEMBERS), -1, np.int64)
     moved = np.full((units.profile.size, MOST_DECEMBERS, 2), np.nan)
@@ -88,7 +88,7 @@ def _of_units(units: Units, engine: Engine, driver: Driver, half_width_m: float,
     suction = driver.suction_pf[0] - driver.equilibrium_pf[0]
     mean = float(suction[driver.record :].mean())
     for one_cap in np.unique(cap):
-        depth, ratio, crack = engine.strip(0, float(one_cap), half_width_m, known)
+        depth, ratio, crack = engine.strip(0, float(one_cap), half_width_m, basis)
         model = reduced_model.cached(ratio, False, crack)
         dtau = float(d.diffusivity_m2_per_yr[0]) / (12 * depth**2)
         decay, early, late = reduced_model.step_factors(model.rates, dtau)

@@ -32,6 +32,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from riskmap.common.constants import SIZE_GIVEN
+
 if TYPE_CHECKING:
     from concurrent.futures import Executor
 
@@ -87,7 +89,7 @@ def middle_scores(unit: pd.DataFrame, middle: Engine, driver: Driver, pool: Exec
         usual, half_width = cast("tuple[bool, float]", key)
         group = group.sort_values(["cap", "profile", "stiffness", "early", "late"])
         units = Units(*(group[name].to_numpy(np.int64, copy=True) for name in Units._fields))
-        block = middle.run(driver, units, float(half_width), True, pool, now=driver.usual if usual else None)
+        block = middle.run(driver, units, float(half_width), SIZE_GIVEN, pool, now=driver.usual if usual else None)
         out[group.index.to_numpy()] = block[:, 0, [kernels.NAMED_WORST + 1, kernels.LONG_RUN]] * 1000
     return out
 
@@ -105,7 +107,7 @@ def reference_score(reference: int, engine: Engine, driver: Driver, pool: Execut
     unit = Units(profile=np.array([reference], np.int64),
                  stiffness=np.array([engine.stiffnesses.index(reference_stiffness(engine.settings))], np.int64),
                  early=month, late=month)
-    block = engine.run(driver, unit, REFERENCE_HALF_WIDTH_M, True, pool, now=driver.usual)
+    block = engine.run(driver, unit, REFERENCE_HALF_WIDTH_M, SIZE_GIVEN, pool, now=driver.usual)
     return 1000 * np.array([np.median(block[0, :, kernels.REPLAY:kernels.REPLAY + kernels.REPLAYS]),
                             np.median(block[0, :, kernels.LONG_RUN])])
 

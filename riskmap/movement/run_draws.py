@@ -17,7 +17,15 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from riskmap.common.constants import NARROWEST_RATIO, PF_AT_33_KPA, WIDEST_RATIO
+from riskmap.common.constants import (
+    NARROWEST_RATIO,
+    PF_AT_33_KPA,
+    SIZE_BASES,
+    SIZE_FROM_FOOTPRINT,
+    SIZE_GIVEN,
+    SIZE_UNKNOWN,
+    WIDEST_RATIO,
+)
 from riskmap.common.settings import MovementSettings
 from riskmap.movement import cracked, kernels, kernels_soil, reduced_model
 from riskmap.movement.draw_inputs import Axis, Drawn, GroundModel, Layers, OppositeModel, StripModel, Units
@@ -49,6 +57,27 @@ class Threads(ThreadPoolExecutor):
         self.shutdown(wait=kind is None, cancel_futures=kind is not None)
 
 
+def width_spread(basis: str, settings: MovementSettings) -> float:
+    """Return the share of itself by which the half width varies to either side.
+
+    Parameters
+    ----------
+    basis : str
+        Where the width comes from, one of `constants.SIZE_BASES`.
+    settings : MovementSettings
+
+    Raises
+    ------
+    ValueError
+        For another basis.
+    """
+    spreads = {SIZE_GIVEN: settings.half_width_spread, SIZE_FROM_FOOTPRINT: settings.half_width_spread_footprint,
+               SIZE_UNKNOWN: settings.half_width_spread_unknown}
+    if basis not in spreads:
+        raise ValueError(f"basis is {basis!r}, not one of {', '.join(SIZE_BASES)}")
+    return spreads[basis]
+
+
 @dataclass(frozen=True)
 class Engine:
     """Everything that the units of an estimate share.
@@ -73,10 +102,11 @@ class Engine:
     lep_cap_pct: float
     settings: MovementSettings
 
-    def run(self, driver: Driver, units: Units, half_width_m: float, known: bool, pool: Executor, *,
+    def run(self, driver: Driver, units: Units, half_width_m: float, basis: str, pool: Executor, *,
             now: int | None = None, past: Single | None = None) -> Array:
         """Return the results of all model runs, shape (n_unit, n_draw, n_quantity), lengths in m.
 
+        `basis` is one of `constants.SIZE_BASES`.
         Units must be ordered so that those with the same depth cap follow each other. `now` replaces the present month.
         `past` (n_unit, n_draw, n_past) is filled with the height of the slab's middle above its edge at the ends of the
         months before it. [m]
@@ -86,18 +116,18 @@ class Engine:
         block = np.empty((units.profile.size, self.draws.count, len(kernels.QUANTITIES)))
         cap = self.cap_m[units.profile]
         edges = np.flatnonzero(np.concatenate([[True], cap[1:] != cap[:-1], [True]]))
-        jobs = [pool.submit(self._one, d, driver, units.part(slice(a, b)), float(cap[a]), half_width_m, known,
+        jobs = [pool.submit(self._one, d, driver, units.part(slice(a, b)), float(cap[a]), half_width_m, basis,
                             driver.now if now is None else now, block[a:b], past[a:b])
                 for a, b in pairwise(edges.tolist()) for d in range(self.draws.count)]
         for job in jobs:
             job.result()
         return block
 
-    def strip(self, d: int, cap_m: float, half_width_m: float, known: bool) -> tuple[float, float, float]:
+    def strip(self, d: int, cap_m: float, half_width_m: float, basis: str) -> tuple[float, float, float]:
         """Return active depth [m], and half width and cracked depth, both divided by active depth, of one model run."""
         s = self.settings
         depth = float(min(self.draws.active_depth_m[d], cap_m))
-        spread = s.half_width_spread if known else s.half_width_spread_unknown
+        spread = width_spread(basis, s)
         # the model depends only on half width over active depth; a step of 0.1 moves the edge by less than 0.2 m
         wide = half_width_m * (1 + spread * float(self.draws.half_width[d]))
         ratio = round(min(max(wide / depth, NARROWEST), WIDEST), 1)
@@ -118,10 +148,10 @@ class Engine:
         cells = kernels_soil.cell_strain_index(edges_m, of_profile.top_m, of_profile.bottom_m, index)
         return cells * cracked.times_the_share(self.settings, edges_m)
 
-    def _one(self, d: int, driver: Driver, units: Units, cap_m: float, half_width_m: float, known: bool, now: int,
+    def _one(self, d: int, driver: Driver, units: Units, cap_m: float, half_width_m: float, basis: str, now: int,
              block: Array, past: Single) -> None:
         s, draws = self.settings, self.draws
-        depth, ratio, crack = self.strip(d, cap_m, half_width_m, known)
+        depth, ratio, crack = self.strip(d, cap_m, half_width_m, basis)
         model, opposite = (reduced_model.cached(ratio, other, crack) for other in (False, True))
         dtau = float(draws.diffusivity_m2_per_yr[d]) / (12 * depth**2)
         decay, early, late = reduced_model.step_factors(model.rates, dtau)

@@ -22,7 +22,7 @@ from riskmap.movement import cracked, kernels_soil, reduced_model, slab, summary
 from riskmap.movement import draws as random
 from riskmap.movement import driver as weather
 from riskmap.movement.draw_inputs import Layers
-from riskmap.movement.run_draws import NARROWEST, WIDEST
+from riskmap.movement.run_draws import NARROWEST, WIDEST, width_spread
 from riskmap.movement.stiffness import stiffness_of
 
 if TYPE_CHECKING:
@@ -100,7 +100,7 @@ def _one(d: int, row: dict[str, Any], profile: int, driver: Driver, draws: Draws
     """Return the three lines of one model run, shape (3, n_point), with the same steps as `Engine._one`. [m]"""
     s = area.movement
     depth = float(min(draws.active_depth_m[d], caps[profile]))
-    spread = s.half_width_spread if row["half_width_known"] else s.half_width_spread_unknown
+    spread = width_spread(str(row["half_width_basis"]), s)
     half_width = float(row["half_width_m"]) * (1 + spread * float(draws.half_width[d]))
     ratio = round(min(max(half_width / depth, NARROWEST), WIDEST), 1)
     model = reduced_model.cached(ratio, False, cracked.depth_of(s, depth))

@@ -93,12 +93,12 @@ def simulate(archetypes: pd.DataFrame, archetype_profile: pd.DataFrame, profile:
                                            index=of_cell.index))
                 continue
             of_widths = []
-            for key, archetype in of_cell.groupby(["half_width_m", "half_width_known"], sort=True):
-                half_width, known = cast("tuple[float, bool]", key)
+            for key, archetype in of_cell.groupby(["half_width_m", "half_width_basis"], sort=True):
+                half_width, basis = cast("tuple[float, str]", key)
                 parts = archetype_profile[archetype_profile["archetype_id"].isin(archetype.index)]
                 unit, number = units_of(archetype, parts, driver, engine.cap_m)
                 before = past.room(driver, unit.profile.size, draws.count, movement.history_months)
-                block = engine.run(driver, unit, float(half_width), bool(known), pool, past=before)
+                block = engine.run(driver, unit, float(half_width), basis, pool, past=before)
                 unit_draws += block.shape[0] * block.shape[1]
                 chosen = summary.choose_units(parts["archetype_id"].to_numpy(), number, parts["weight"].to_numpy(),
                                               draws.component)

@@ -61,6 +61,8 @@ FLAGS = {
     "pour_date_unknown": "Pour date is not known; the range covers many years.",
     "pour_date_refused": "A date in the lot file could not be used.",
     "pour_date_clipped": "A pour date lay outside the possible window and was cut to it.",
+    "slab_from_footprint": "The slab's size is not given. It is taken from the outline of the building, less the "
+                           "eaves.",
     "slab_size_assumed": "Slab size is not given; a 12 m (39 ft) short side is assumed.",
     "slab_value_refused": "A slab measure in the lot file could not be used.",
     "deep_ribs_may_crack": "Ribs of 650 mm (26 in) and more, not known to be prestressed: they are taken to have "

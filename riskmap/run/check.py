@@ -127,7 +127,8 @@ def check_area(path: Path) -> Report:
     today = _now(report, attempt.tables, area)
     report.refusals += area_file.against_today(area, today) if report.today else []
     if "lots" in attempt.tables:
-        _clean(report, attempt.tables["lots"], area, today, soil_box(attempt.tables.get("soil")))
+        _clean(report, attempt.tables["lots"], area, today, soil_box(attempt.tables.get("soil")),
+               attempt.tables.get("buildings"))
     return report
 
 
@@ -180,12 +181,13 @@ def _this_month() -> int:
     return month_numbers.month_number(now.year, now.month)
 
 
-def _clean(report: Report, raw: Any, area: Area, today: int, coverage: Any = None) -> None:
+def _clean(report: Report, raw: Any, area: Area, today: int, coverage: Any = None,
+           buildings: Any = None) -> None:
     from riskmap import lots
     from riskmap.lots import assumptions
 
     file = area.lots.path.name
-    table, problems = lots.clean(raw, area.lot_settings, area.crs, today, file, coverage)
+    table, problems = lots.clean(raw, area.lot_settings, area.crs, today, file, coverage, buildings)
     report.problems += [*assumptions.problems(raw, table, area.lot_settings, today, file), *problems]
     report.without_pour_date = int(((table["state"] == "") & (table["pour_date_basis"] == "none")).sum())
     states = table.loc[table["state"] != "", "state"].value_counts().sort_index()

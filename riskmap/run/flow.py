@@ -61,7 +61,7 @@ class _Ready:
     """What all ways of computing begin with: the layers, the cleaned lots, and the weather of every lot."""
 
     area: Area
-    layers: Layers  # without its lots
+    layers: Layers  # without its lots and buildings
     weather: ClimateAttached
     today: int
     problems: list[Problem]
@@ -93,12 +93,12 @@ def _ready(area: Area, clock: _Clock, begin: Callable[[int], bool]) -> tuple[_Re
     memory.check(len(all_layers.lots), begin(len(all_layers.lots)))
     with clock.stage("cleaning lots"):
         lot, lot_problems = lots.clean(all_layers.lots, area.lot_settings, area.crs, today, str(area.lots.path),
-                                      catalogue.soil_box(all_layers.soil))
+                                      catalogue.soil_box(all_layers.soil), all_layers.buildings)
         tables.check(tables.LOT, lot)
         assumptions = assumed.problems(all_layers.lots, lot, area.lot_settings, today, str(area.lots.path))
         numbered = row_steps(all_layers.lots["source_row"].to_numpy())
         # a copy, because a view would keep every lot in memory
-        all_layers = replace(all_layers, lots=all_layers.lots.iloc[:0].copy())
+        all_layers = replace(all_layers, buildings=None, lots=all_layers.lots.iloc[:0].copy())
     with clock.stage("weather of each cell"):
         weather = climate.attach(lot, all_layers.climate, all_layers.drought, all_layers.index, area.climate_settings,
                                  area.crs, today)
@@ -206,7 +206,8 @@ def _by_name(ready: _Ready, clock: _Clock, soil_problems: list[Problem], facts: 
                   "published_notes": estimates_beside.NOTES, **facts, "seed": area.movement.seed,
                   "code": code_digest.code_digest(), "input_sha256": ready.input_sha256,
                   "lot_rows": ready.lot_rows, "stage_seconds": clock.seconds},
-        "history": history, "soil_lines": line, "drought_shapes": ready.drought_shapes, "inputs": inputs,
+        "history": history, "soil_lines": line, "drought_shapes": ready.drought_shapes, "context": all_layers.context,
+        "inputs": inputs,
         "growth": growth.curves(inputs, area.movement, area.climate_settings, area.soil_settings),
         "settings": plain(area.model_dump(exclude={"folder"})),
     }

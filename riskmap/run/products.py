@@ -61,11 +61,12 @@ def write_beside(results: AreaResults, folder: Path, units: str, lots: int) -> l
     The one-file map is made for up to `MAP_LOTS` lots. For more, `riskmap map --tiles` makes one that is read in
     pieces.
     """
-    from riskmap.outputs.files import csv_table, xlsx
+    from riskmap.outputs.files import csv_table, geopackage, xlsx
     from riskmap.outputs.map import web_map
     from riskmap.run import record
     from riskmap.run.files import RunFiles
 
+    geopackage.add_context(results.context, folder, results.today)
     paths = [csv_table.write_dictionary(folder), write_problems(results, folder), record.write(results, folder)]
     if lots <= MAP_LOTS:
         # written a moment ago, so there is nothing to note; the manifest comes last

@@ -17,6 +17,7 @@ import pandas as pd
 from pydantic import BaseModel, ConfigDict, Field, TypeAdapter
 
 from riskmap.common import month_numbers, tables
+from riskmap.common.constants import SIZE_BASES
 from riskmap.common.errors import RiskmapError, RunFolderError, TableError, shown, visible
 from riskmap.common.json_values import plain
 from riskmap.common.problems import Problem
@@ -36,9 +37,9 @@ FOLDER = "record"
 FACTS = "facts.json"
 PROBLEMS = "problems.json"
 LOTS = "lots.parquet"
-FORMAT = 5
+FORMAT = 6
 TABLES = ("climate", "drought_weeks")
-SHAPES = ("soil_lines", "drought_shapes")
+SHAPES = ("soil_lines", "drought_shapes", "context")
 INPUTS = ("archetype", "archetype_profile", "profile", "layer")
 # these differ between equal runs (model runs are shared within a batch, archetypes are reused); the manifest has them
 OF_ONE_RUN = ("stage_seconds", "seconds", "unit_draws_per_s", "unit_draws", "reused_archetypes")
@@ -54,7 +55,8 @@ _COLUMNS = {
     "drought_weeks": {"cell_id": "t", "valid_date": "d", "category": "t"},
     "soil_lines": {"map_unit_name_left": "t", "map_unit_name_right": "t", "geometry": "s"},
     "drought_shapes": {"valid_date": "d", "category": "t", "geometry": "s"},
-    "archetype": {"cell_id": "t", "half_width_m": "n", "half_width_known": "b", "section_mn_m2": "n",
+    "context": {"layer": "t", "kind": "t", "label": "t", "geometry": "s"},
+    "archetype": {"cell_id": "t", "half_width_m": "n", "half_width_basis": "t", "section_mn_m2": "n",
                   "stiffness_basis": "t", "plan_factor": "n", "pour_early_month": "n", "pour_late_month": "n"},
     "archetype_profile": {"archetype_id": "n", "profile_id": "n", "weight": "n"},
     "profile": {"profile_id": "n"},
@@ -213,8 +215,8 @@ def read(run: Path | RunFiles, lot_id: str | None = None, *, inputs: bool = Fals
         lots=lots, area_name=header["area_name"], today=header["today"], soil_scale=header["soil_scale"],
         climate=frames["climate"], drought_weeks=frames["drought_weeks"], credits=tuple(header["credits"]),
         problems=problems, facts=header["facts"], history=history, soil_lines=frames["soil_lines"],
-        drought_shapes=frames["drought_shapes"], inputs=source, growth=growth, settings=header["settings"],
-        note=files.note, sharing=sharing)
+        drought_shapes=frames["drought_shapes"], context=frames["context"], inputs=source, growth=growth,
+        settings=header["settings"], note=files.note, sharing=sharing)
 
 
 def area_of(results: AreaResults) -> Area:
@@ -406,6 +408,8 @@ def _inputs(files: RunFiles, lots: int) -> MovementInputs | None:
         raise _Contradiction(f"lot_archetype and lots have {len(lot_archetype):,} and {lots:,} rows")
     _within(lot_archetype, -1, len(frames["archetype"]), "lot_archetype")
     _within(frames["archetype_profile"]["archetype_id"].to_numpy(), 0, len(frames["archetype"]), "archetype_profile")
+    if not frames["archetype"]["half_width_basis"].isin(SIZE_BASES).all():
+        raise _Contradiction("an archetype names an unknown source of the slab's size")
     if not frames["archetype"]["cell_id"].isin(cell["cell_id"]).all():
         raise _Contradiction("archetype names cells that are not there")
     for name in ("archetype_profile", "layer"):

@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from riskmap.run.workers import Workers
     from riskmap.soil.under_lots import SoilAttached
 
-_ARCHETYPE = ("half_width_m", "half_width_known", "section_mn_m2", "stiffness_basis", "plan_factor", "pour_early_month",
+_ARCHETYPE = ("half_width_m", "half_width_basis", "section_mn_m2", "stiffness_basis", "plan_factor", "pour_early_month",
               "pour_late_month")
 _PROFILE = ("rock_depth_m", "water_table_all_year_m")  # everything that movement reads of a profile except its layers
 _LAYER = ("top_m", "bottom_m", "lep_low_pct", "lep_pct", "lep_high_pct")
@@ -208,7 +208,7 @@ def _batches(archetypes: pd.DataFrame, workers: int) -> Iterator[tuple[str, pd.D
     """
     size = BATCH if workers == 1 else int(np.clip(len(archetypes) / (ROUNDS * workers), SMALLEST_BATCH, BATCH))
     for cell, group in archetypes.groupby("cell_id", sort=True):
-        ordered = group.sort_values(["half_width_m", "half_width_known"], kind="stable")
+        ordered = group.sort_values(["half_width_m", "half_width_basis"], kind="stable")
         for start in range(0, len(ordered), size):
             yield str(cell), ordered.iloc[start:start + size].sort_index()
 

@@ -66,8 +66,8 @@ def ours(history: SimpleNamespace) -> float:
     pours = np.tile(made.record + 12 * np.arange(POURS), PROFILES)
     units = draw_inputs.Units(np.repeat(np.arange(PROFILES), POURS), np.zeros(pours.size, np.int64), pours, pours + 11)
     with ThreadPoolExecutor(1) as pool:
-        run.run(made, units, 6.0, True, pool)
-        took = best(lambda: run.run(made, units, 6.0, True, pool), 2)
+        run.run(made, units, 6.0, "given", pool)
+        took = best(lambda: run.run(made, units, 6.0, "given", pool), 2)
     return pours.size * drawn.count / took
 
 

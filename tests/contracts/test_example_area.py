@@ -20,11 +20,12 @@ import shapely
 
 from riskmap.common import settings
 from riskmap.common.month_numbers import parse_month
-from riskmap.layers import lots
-from riskmap.lots import clean
+from riskmap.layers import catalogue, lots
+from riskmap.lots import clean, footprints, pour_date
 
-FILES = ("area.toml", "area_september.toml", "climate.csv", "climate_cells.gpkg", "drought_weekly.parquet",
-         "listings.csv", "lots.gpkg", "make_example.py", "pdsi.tif", "README.md", "soil_ZZ901.zip", "spei_6.tif",
+FILES = ("area.toml", "area_september.toml", "buildings.parquet", "climate.csv", "climate_cells.gpkg",
+         "drought_weekly.parquet", "listings.csv", "lots.gpkg", "make_example.py", "pdsi.tif", "places.geojson",
+         "README.md", "roads.geojson", "soil_ZZ901.zip", "spei_6.tif",
          "visits.csv")
 LISTS = ("listings.csv", "visits.csv")  # for `screen` and `brief`; no layers
 
@@ -66,9 +67,10 @@ def test_area_file_names_files_that_exist(example):
     assert area.today is None
     assert area.soil.scale == 24_000
     paths = [area.lots.path, area.soil.path, area.climate.path, area.climate.cells, area.drought.path,
-             *(entry.path for entry in area.index)]
+             area.buildings.path, *(entry.path for entry in (*area.index, *area.context))]
     assert all(area.resolve(path).is_file() for path in paths)
-    for entry in (area.lots, area.soil, area.climate, area.drought, *area.index):
+    for entry in (area.lots, area.soil, area.climate, area.drought, area.buildings, *area.index,
+                  *area.context):
         assert entry.title
         assert entry.licence == "CC0-1.0"
         assert "invented" in entry.provider
@@ -96,8 +98,30 @@ def test_lots(cleaned):
                                                        "not_yet_poured": 1}
     assert set(table["pour_date_basis"]) == {"date", "month", "year", "range", "none"}
     assert set(table["slab_class"]) == {"unknown", "shallow", "typical", "deep"}
-    assert 0.3 < table["half_width_known"].mean() < 0.9
+    assert 0.3 < (table["half_width_basis"] == "given").mean() < 0.9
     assert table["lot_area_m2"].between(300, 2000).sum() == 1498
+
+
+def test_most_lots_have_the_outline_of_a_building_and_some_have_none(example):
+    """The part of the town that the picture lacks, and houses younger than it, keep their estimates."""
+    area = settings.load(example / "area.toml")
+    attempt = catalogue.read_each(area, ("lots", "soil", "buildings", "context"))
+    assert not attempt.refusals
+    table, problems = clean(attempt.tables["lots"], area.lot_settings, area.crs, parse_month("2025-10"), "lots.gpkg",
+                            buildings=attempt.tables["buildings"])
+    assert [(p.code, p.file) for p in problems if "BLD" in p.code] == [("W-BLD-010", "buildings.parquet")]
+    basis = table.loc[table["state"] == "", "half_width_basis"].value_counts(normalize=True)
+    assert basis["footprint"] > 0.25
+    assert 0.04 < basis["unknown"] < 0.15
+    found = footprints.of_lots(np.asarray(table.geometry), np.zeros(len(table), bool), attempt.tables["buildings"],
+                               area.crs)
+    assert 0.6 < np.isfinite(found.sides_m[:, 0]).mean() < 0.95
+    empty = table["state_reason"].str.contains("buildings.parquet")
+    assert 4 <= empty.sum() <= 40
+    assert (table.loc[empty, "state"] == "no_house_known").all()
+    town = attempt.tables["lots"]
+    assert not empty[pour_date.windows(town, 1950, parse_month("2025-10")).early >= parse_month("2019-03")].any()
+    assert set(attempt.tables["context"]["kind"]) == {"line", "area"}
 
 
 def test_lots_do_not_overlap(cleaned):
@@ -223,6 +247,11 @@ def test_script_writes_the_same_content(example, tmp_path):
         drawn = kept.geometry.notna()
         assert again.geometry.notna().equals(drawn)
         assert shapely.equals_exact(np.asarray(again.geometry[drawn]), np.asarray(kept.geometry[drawn]), 1e-6).all()
+    for name in ("buildings.parquet", "roads.geojson", "places.geojson"):
+        read = gpd.read_parquet if name.endswith("parquet") else gpd.read_file
+        again, kept = read(tmp_path / name), read(example / name)
+        assert shapely.equals_exact(np.asarray(again.geometry), np.asarray(kept.geometry), 1e-6).all(), name
+        assert list(again.columns) == list(kept.columns)
     with zipfile.ZipFile(tmp_path / "soil_ZZ901.zip") as new, zipfile.ZipFile(example / "soil_ZZ901.zip") as old:
         assert new.namelist() == old.namelist()
         for name in old.namelist():

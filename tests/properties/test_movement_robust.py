@@ -9,6 +9,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from test_movement_kernels import archetypes, simulate, soils, weather, without_past
 
+from riskmap.common.constants import SIZE_BASES
 from riskmap.common.settings import MovementSettings
 from riskmap.movement import kernels, reduced_model, run_draws, slab, soil_units, stiffness, surface
 
@@ -30,13 +31,13 @@ def as_tables(layers: list[tuple[float, float, float, float]], rock: float) -> t
 
 @settings(max_examples=60, deadline=None, suppress_health_check=list(HealthCheck))
 @given(layers=profiles, rock=st.one_of(st.just(np.inf), st.floats(0.0, 5.0)), half_width=st.floats(1.0, 30.0),
-       known=st.booleans(), basis=st.sampled_from(stiffness.BASES), section=st.floats(0.8, 1200.0),
+       known=st.sampled_from(SIZE_BASES), basis=st.sampled_from(stiffness.BASES), section=st.floats(0.8, 1200.0),
        early=st.integers(12 * 1900, NOW - 1), span=st.integers(0, 600))
 def test_only_finite_ordered_numbers_leave_the_core(layers: list[tuple[float, float, float, float]], rock: float,
-                                                    half_width: float, known: bool, basis: str, section: float,
+                                                    half_width: float, known: str, basis: str, section: float,
                                                     early: int, span: int) -> None:
     archetype, part = archetypes((0, early, min(early + span, NOW - 1)))
-    archetype["half_width_m"], archetype["half_width_known"] = half_width, known
+    archetype["half_width_m"], archetype["half_width_basis"] = half_width, known
     archetype["stiffness_basis"], archetype["section_mn_m2"] = basis, section
     result = simulate(archetype, part, as_tables(layers, rock), HISTORY, TINY).iloc[0]
     whole = without_past(result.to_frame().T).iloc[0]

@@ -117,7 +117,7 @@ def answered(values: Values, history: SimpleNamespace) -> None:
     area = Area.model_validate({"name": "a", "lots": {"path": "l"}, "soil": {"path": "s"}, **values})
     archetype, part = archetypes(*POURS)
     archetype["half_width_m"] = area.lot_settings.default_half_width_m
-    archetype["half_width_known"] = [True, True, True, False, False]
+    archetype["half_width_basis"] = ["given", "footprint", "given", "unknown", "unknown"]
     archetype["stiffness_basis"] = ["unknown", "rib_depth", "rib_depth", "deep_ribs", "unknown"]
     archetype["section_mn_m2"] = [0.0, 0.858, 20.0, 1140.0, 0.0]  # depths of 100 mm to 2 m
     found = movement.simulate(archetype, part, *GROUNDS, history, movement=area.movement, climate=area.climate_settings,
@@ -165,7 +165,8 @@ def test_settings_in_their_ranges_give_finite_ordered_numbers_or_a_state(coarse:
                                                        ("low", "dry", "cracked"), ("high", "usual", "cracked")])
 def test_all_settings_at_one_end_of_their_ranges_on_the_usual_grid(end: str, record: str, ground: str) -> None:
     values = filled(lambda allowed, _: getattr(allowed, end))
-    values["movement"] |= {"ground": ground, "half_width_spread": 0.0, "half_width_spread_unknown": 0.0}  # one model
+    values["movement"] |= {"ground": ground, "half_width_spread": 0.0, "half_width_spread_footprint": 0.0,
+                           "half_width_spread_unknown": 0.0}  # one model
     answered(values, RECORDS[record])
 
 

@@ -58,7 +58,8 @@ def test_every_row_is_answered_and_states_have_no_numbers(estimate: gpd.GeoDataF
     assert estimate["lot_id"].tolist() == lots["lot_id"].tolist()
     answered = estimate["state"] == ""
     states = estimate.loc[~answered, "state"].value_counts().to_dict()
-    assert set(states) == {"not_enough_data", "not_applicable", "unmatched", "not_yet_poured", "outside_coverage"}
+    assert set(states) == {"not_enough_data", "not_applicable", "unmatched", "not_yet_poured", "outside_coverage",
+                           "no_house_known"}
     numbers = [c.name for c in tables.ESTIMATE.columns if c.name.endswith("_mm")]
     assert estimate.loc[~answered, numbers].isna().all().all()
     assert estimate.loc[answered, numbers].notna().all().all()

@@ -60,7 +60,7 @@ def test_three_extremes_against_every_month_on_200_random_archetypes() -> None:
     run = run_draws.Engine(drawn, layers, soil_units.depth_caps(profile),
                            [stiffness.stiffness_of(stiffness.UNKNOWN, 0.0, settings)], 20.0, settings)
     with ThreadPoolExecutor(2) as pool:
-        block = run.run(made, draw_inputs.Units(number, zero, pours, pours), 6.0, True, pool)
+        block = run.run(made, draw_inputs.Units(number, zero, pours, pours), 6.0, "given", pool)
     model, misses = rm.cached(1.7), []
     for n in range(200):  # archetype n with draw n: 200 different soils, pours and draws
         index = [layers.factor[n, k] * kernels_soil.compression_index(
@@ -92,13 +92,14 @@ def test_three_extremes_against_every_month_on_200_random_archetypes() -> None:
 def test_every_missing_input_widens_the_range_or_leaves_it() -> None:
     """Metamorphic: the same lot told less about never gets a narrower range."""
     now = 12 * 2020 + 11
-    known = {"half_width_known": True, "section_mn_m2": 20.0, "stiffness_basis": stiffness.RIB_DEPTH,
+    known = {"half_width_basis": "given", "section_mn_m2": 20.0, "stiffness_basis": stiffness.RIB_DEPTH,
              "pour_early_month": now - 120,
              "pour_late_month": now - 120}
     dates = {"pour_early_month": now - 180, "pour_late_month": now - 60}
-    less = [{"half_width_known": False}, {"stiffness_basis": stiffness.UNKNOWN}, dates]
+    less = [{"half_width_basis": "footprint"}, {"half_width_basis": "unknown"}, {"stiffness_basis": stiffness.UNKNOWN},
+            dates]
     rows = [known, *({**known, **change} for change in less),
-            {**known, **less[0], **less[1], **less[2]}]
+            {**known, **less[1], **less[2], **less[3]}]
     archetype, part = archetypes(*[(0, now - 60, now - 60)] * len(rows))
     for name in known:
         archetype[name] = [row[name] for row in rows]

@@ -211,7 +211,7 @@ def _stage_runs() -> tuple[Any, Any, float]:
     profile = pd.DataFrame({"profile_id": range(_SOILS), "rock_depth_m": rock})
     layer = pd.DataFrame({"profile_id": range(_SOILS), "top_m": 0.0, "bottom_m": 1.5, "lep_low_pct": 0.7 * lep,
                           "lep_pct": lep, "lep_high_pct": 1.3 * lep})
-    archetype = pd.DataFrame({"cell_id": "a", "half_width_m": 6.0, "half_width_known": True, "section_mn_m2": 0.0,
+    archetype = pd.DataFrame({"cell_id": "a", "half_width_m": 6.0, "half_width_basis": "given", "section_mn_m2": 0.0,
                               "stiffness_basis": "unknown", "plan_factor": 1.0,
                               "pour_early_month": 12 * 1980, "pour_late_month": 12 * 1980 + 11}, index=range(_SOILS))
     part = pd.DataFrame({"archetype_id": range(_SOILS), "profile_id": range(_SOILS), "weight": 1.0})

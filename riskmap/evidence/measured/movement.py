@@ -14,6 +14,7 @@ from typing import Any
 
 import numpy as np
 
+from riskmap.common.constants import SIZE_GIVEN
 from riskmap.common.settings import MovementSettings, SoilSettings
 from riskmap.evidence.known_answers.ground import left_to_come
 from riskmap.evidence.measured import field
@@ -166,7 +167,8 @@ def slabs(open_data: Path, division: str) -> Any:
                            SOIL.lep_cap_pct, MOVEMENT)
     number, pour = np.arange(lep.size), np.full(lep.size, 12 * 1980 + 6 - suction.first_month)
     with ThreadPoolExecutor(1) as pool:
-        return run.run(suction, draw_inputs.Units(number, 0 * number, pour, pour), SLAB_LENGTH_M / 2, True, pool)
+        return run.run(suction, draw_inputs.Units(number, 0 * number, pour, pour), SLAB_LENGTH_M / 2, SIZE_GIVEN,
+                       pool)
 
 
 def slab_size(open_data: Path) -> Values:

@@ -148,13 +148,13 @@ def of_archetypes(inputs: MovementInputs, movement: MovementSettings, climate: C
         driver = weather.make(inputs.history, inputs.history.cells.index(str(cell)), engine.draws, climate, movement)
         if driver.state:
             continue
-        for key, archetype in of_cell.groupby(["half_width_m", "half_width_known"], sort=True):
-            half_width, known = cast("tuple[float, bool]", key)
+        for key, archetype in of_cell.groupby(["half_width_m", "half_width_basis"], sort=True):
+            half_width, basis = cast("tuple[float, str]", key)
             parts = inputs.archetype_profile[inputs.archetype_profile["archetype_id"].isin(archetype.index)]
             units, number = units_of(archetype, parts, driver, engine.cap_m)
             years = np.empty((units.profile.size, engine.draws.count, len(SHARES) + 1))
             for d in range(engine.draws.count):
-                years[:, d] = _of_draw(d, units, engine, driver, float(half_width), bool(known))
+                years[:, d] = _of_draw(d, units, engine, driver, float(half_width), basis)
             chosen = summary.choose_units(parts["archetype_id"].to_numpy(), number, parts["weight"].to_numpy(),
                                           engine.draws.component)
             mixed = years[chosen, np.arange(engine.draws.count)[None, :]]
@@ -168,7 +168,7 @@ def of_archetypes(inputs: MovementInputs, movement: MovementSettings, climate: C
 
 
 def _of_draw(d: int, units: Units, engine: Engine, driver: weather.Driver, half_width_m: float,
-             known: bool) -> Array:
+             basis: str) -> Array:
     """Return the years to each of `SHARES` and whether the middle rests now, shape (n_unit, n_share + 1)."""
     draws = engine.draws
     pour = np.minimum(units.early + (draws.pour[d] * (units.late - units.early + 1)).astype(np.int64), units.late)
@@ -177,7 +177,7 @@ def _of_draw(d: int, units: Units, engine: Engine, driver: weather.Driver, half_
     first, last = driver.normal
     out = np.empty((units.profile.size, len(SHARES) + 1))
     for one_cap in np.unique(cap):
-        depth, ratio, crack = engine.strip(d, float(one_cap), half_width_m, known)
+        depth, ratio, crack = engine.strip(d, float(one_cap), half_width_m, basis)
         model = reduced_model.cached(ratio, False, crack)
         states, delta, decay = differences(model, suction, float(suction[driver.record :].mean()),
                                            float(draws.diffusivity_m2_per_yr[d]) / (12 * depth**2))

@@ -12,6 +12,7 @@ import errno
 import os
 import xml.etree.ElementTree as ET
 from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -21,6 +22,7 @@ from riskmap.outputs import palette
 from riskmap.outputs.files import arrow_lots
 
 if TYPE_CHECKING:
+    import geopandas as gpd
     import pyarrow as pa
 
     from riskmap.common.results import Results
@@ -28,6 +30,9 @@ if TYPE_CHECKING:
 NAME, LAYER = "lots.gpkg", "lots"
 STYLES = {  # layer of `palette.SCALES` -> name of its style; the first is applied on opening
     "expected": "expected bending in 12 months", "now": "now", "next": "next 12 months", "long_run": "long run"}
+# kind of a shape of context -> name of its layer and kind of geometry
+CONTEXT_LAYERS = {"area": ("context_areas", "Polygon"), "line": ("context_lines", "LineString"),
+                  "point": ("context_points", "Point")}
 _VERSION = {"VERSION": "1.3"}  # widely read; QGIS 3.22 warns about 1.4
 
 
@@ -131,7 +136,9 @@ def write(results: Results, folder: Path) -> Path:
     shapes = arrow_lots.ShapeSummary()
     for part in arrow_lots.tables_of(results.lots):
         shapes = shapes.with_(arrow_lots.shapes_of(part))
-    return write_tables(arrow_lots.tables_of(results.lots), folder, results.today, shapes, len(results.lots))
+    path = write_tables(arrow_lots.tables_of(results.lots), folder, results.today, shapes, len(results.lots))
+    add_context(results.context, folder, results.today)
+    return path
 
 
 def write_tables(parts: Iterable[pa.Table], folder: Path, today: str, shapes: arrow_lots.ShapeSummary,
@@ -160,24 +167,64 @@ def write_tables(parts: Iterable[pa.Table], folder: Path, today: str, shapes: ar
     from pyogrio.raw import write_arrow
 
     path = folder / NAME
-    options = {"OGR_CURRENT_DATE": f"{today}-01T00:00:00.000Z"}
-    before = {key: pyogrio.get_gdal_config_option(key) for key in options}
-    pyogrio.set_gdal_config_options(options)
     kind = "MultiPolygon" if set(shapes.kinds) <= {"Polygon", "MultiPolygon"} else "Unknown"
-    try:
+    with _dated(path, today):
         write_arrow(_stream(parts, kind), path, layer=LAYER, driver="GPKG", geometry_name=arrow_lots.GEOMETRY,
                     geometry_type=kind, crs="EPSG:4326", encoding="UTF-8", dataset_options=_VERSION,
                     layer_options={"GEOMETRY_NAME": "geom"})
         pyogrio.write_dataframe(pd.DataFrame(_style_rows(today, "geom")), path, layer="layer_styles", driver="GPKG",
                                 append=False)
         held = int(pyogrio.read_info(path, layer=LAYER, force_feature_count=True)["features"])
+    if held != rows:
+        raise RunFolderError(f"E-RUN-005 {NAME}: contains {held} of {rows} rows. Nothing of this run was kept.")
+    return path
+
+
+def add_context(context: gpd.GeoDataFrame | None, folder: Path, today: str) -> None:
+    """Add roads, water and names of places to `lots.gpkg`, with one layer per kind of shape.
+
+    Parameters
+    ----------
+    context : GeoDataFrame or None
+        As in `AreaResults`; with None or an empty table nothing is added.
+    folder : Path
+        Folder of the `lots.gpkg` that `write` or `write_tables` wrote.
+    today : str
+        The present month, YYYY-MM.
+
+    Raises
+    ------
+    RunFolderError
+        When the file cannot be written.
+    """
+    import pyogrio
+
+    path = folder / NAME
+    if context is None or context.empty:
+        return
+    with _dated(path, today):
+        for kind, (layer, geometry_type) in CONTEXT_LAYERS.items():
+            rows = context.loc[context["kind"] == kind, ["layer", "label", context.geometry.name]]
+            if len(rows):
+                rows = rows.assign(**{name: rows[name].str.replace("\x00", "\\u0000") for name in ("layer", "label")})
+                pyogrio.write_dataframe(rows, path, layer=layer, driver="GPKG", geometry_type=geometry_type,
+                                        append=False, layer_options={"GEOMETRY_NAME": "geom"})
+
+
+@contextmanager
+def _dated(path: Path, today: str) -> Iterator[None]:
+    """Date what is written by the month of the data, and raise an error that says why a file could not be written."""
+    import pyogrio
+
+    options = {"OGR_CURRENT_DATE": f"{today}-01T00:00:00.000Z"}
+    before = {key: pyogrio.get_gdal_config_option(key) for key in options}
+    pyogrio.set_gdal_config_options(options)
+    try:
+        yield
     except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError) as error:
         raise not_written(path, error) from error
     finally:
         pyogrio.set_gdal_config_options(before)
-    if held != rows:
-        raise RunFolderError(f"E-RUN-005 {NAME}: contains {held} of {rows} rows. Nothing of this run was kept.")
-    return path
 
 
 def not_written(path: Path, error: Exception) -> Exception:

@@ -159,7 +159,7 @@ def _place(out: Choice, lots: shapes.Shapes) -> None:
     if not len(bounds):
         return
     middle = np.median((bounds[:, :2] + bounds[:, 2:]) / 2, axis=0)
-    near = (np.abs((bounds[:, :2] + bounds[:, 2:]) / 2 - middle) <= 2).all(axis=1)  # a stray shape is no place
+    near = (np.abs((bounds[:, :2] + bounds[:, 2:]) / 2 - middle) <= 2).all(axis=1)  # a stray shape does not count
     low, high = bounds[near].min(axis=0), bounds[near].max(axis=0)
     out.box = (float(low[0]), float(low[1]), float(high[2]), float(high[3]))
     lon, lat = (bounds[near][:, :2] + bounds[near][:, 2:]).T / 2
@@ -281,7 +281,7 @@ def _climate(out: Choice, by_kind: dict[str, list[Found]], found: shapes.Sorted,
     if cells:
         out.line("climate", "cells", cells[0][0].found.path, f"recognised: {cells[0][0].found.reason} with the names "
                  "of the weather's cells", len(cells) == 1)
-        out.line("climate", "cells_key", cells[0][1], "guessed: it holds the names of the weather's cells")
+        out.line("climate", "cells_key", cells[0][1], "guessed: it contains the names of the weather's cells")
     else:
         _one_cell(out, main)
     if days is not None and months is not None:
@@ -420,7 +420,7 @@ def _drought(out: Choice, found: list[Found]) -> None:
 
 
 def _gathered(chosen: list[Found], found: list[Found]) -> list[Path]:
-    """Return the files; their folder where they are many and all that it holds of the formats of maps."""
+    """Return the files; their folder where they are many and it contains no other maps."""
     from riskmap.layers.polygon_file import ALLOWED
 
     paths = [one.path for one in chosen]
@@ -442,13 +442,13 @@ def _index(out: Choice, found: list[Found]) -> None:
             out.leave([one], f"{one.reason}, but it does not say its {lacking}: add an [[index]] section with them")
             continue
         out.line("index", "path", one.path, f"recognised: {one.reason}")
-        out.line("index", "name", name, f"guessed: it stands in {one.facts['in_name']} or in its bands")
+        out.line("index", "name", name, f"guessed: it is in {one.facts['in_name']} or in its bands")
         if one.facts["accumulation_months"]:
             out.line("index", "accumulation_months", _Plain(int(one.facts["accumulation_months"])),
-                     "guessed: it stands beside the name of the index")
+                     "guessed: it is next to the name of the index")
         out.line("index", "first_month", first, "its bands say their months")
     names = [one.facts["name"] for one in found if one.facts["name"] and one.facts["first_month"]]
     if len(names) != len(set(names)):
-        out.missing.append(Missing("Two grids hold the same index.", "Keep one of them in the area file."))
+        out.missing.append(Missing("Two grids contain the same index.", "Keep one of them in the area file."))
 
 

@@ -113,7 +113,7 @@ def run(files: Sequence[Path], into: Path, replace: bool = False, more: FetchMor
     Raises
     ------
     LayerError
-        When a path does not exist, a folder holds too many files, or nothing is recognised.
+        When a path does not exist, a folder has too many files, or nothing is recognised.
     RunFolderError
         When another area file is there already, or the folder cannot be written.
     """

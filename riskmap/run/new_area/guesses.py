@@ -18,7 +18,7 @@ class Guess:
     value : str
         Right of it, as TOML.
     reason : str
-        Why; it stands behind the line.
+        Why; it is written after the line.
     sure : bool
         Whether a run may go on without anybody looking at it: layers/README.md says when.
     written : bool
@@ -47,7 +47,7 @@ class Missing:
 
 @dataclass(frozen=True)
 class Left:
-    """One file that is not used, and why; `ours` when riskmap wrote it, so that it is no part of the delivery."""
+    """One file that is not used, and why; `ours` when riskmap wrote it, so that it does not belong to the delivery."""
 
     name: str
     reason: str

@@ -140,7 +140,7 @@ def _id(text: pd.DataFrame, placemarks: bool) -> tuple[Guess | None, float, bool
     reason = f"guessed: unique in {_of(count, len(text))} rows"
     sure = -share >= SURE_ID and tier < _ROW_NUMBER
     if tier >= _ROW_NUMBER:
-        reason += "; a number of rows, which another export counts anew"
+        reason += "; a row number, which another export counts again"
     lost, whole = _lost_digits(text[name])
     reason, sure = reason + (f"; {lost}" if lost else ""), sure and whole
     return _line("lot_id", name, reason, sure), -share, tier < _OTHER
@@ -309,7 +309,7 @@ def _size(column: pd.Series, base: str, unit: str, name: str) -> list[Guess]:
 
 
 def _by_name(column: str, text: pd.DataFrame, exact: Iterable[str] = ()) -> list[str]:
-    """Return the names that may hold one of our columns: our own names first, then by `LOOKS_LIKE`."""
+    """Return the names of columns that may be one of ours: our own names first, then by `LOOKS_LIKE`."""
     own = {column, *exact}
     names = [str(name) for name in text.columns]
     return list(dict.fromkeys([*(name for name in names if name.lower() in own), *assumptions.alike(column, names)]))

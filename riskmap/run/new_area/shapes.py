@@ -68,7 +68,7 @@ class Shapes:
 
     @property
     def has_name(self) -> bool:
-        """Whether a column holds names, as roads and places have them."""
+        """Whether a column contains names, as roads and places have them."""
         return named(list(self.raw.names))
 
     @cached_property

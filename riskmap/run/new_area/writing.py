@@ -62,7 +62,7 @@ def _line(guess: Guess) -> str:
 
 
 def write(text: str, path: Path, replace: bool) -> bool:
-    """Write an area file, whole or not at all; return whether it took the place of another one.
+    """Write an area file, complete or not at all; return whether it took the place of another one.
 
     Raises
     ------

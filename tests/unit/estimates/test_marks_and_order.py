@@ -20,7 +20,7 @@ from riskmap.outputs.palette import SCALES
 
 def marks(**change: object) -> pd.Series:
     """Return the marks of a lot of which all is known but what `change` says."""
-    given = {"pour_date_basis": "year", "half_width_known": True, "soil_flags": "", "mapped_pct": 100.0,
+    given = {"pour_date_basis": "year", "half_width_basis": "given", "soil_flags": "", "mapped_pct": 100.0,
              "driver_level": 1, **change}
     frame = pd.DataFrame({name: [value] for name, value in given.items()})
     return risk._marks(frame, frame, frame).iloc[0]
@@ -31,10 +31,10 @@ def marks(**change: object) -> pd.Series:
     ({"mapped_pct": np.nan}, "soil"), ({"soil_flags": "lep_from_bulk_density;lep_limits_assumed"}, tables.ALL_KNOWN),
     ({"soil_flags": "lep_from_clay"}, "soil"), ({"soil_flags": "horizon_gap;lep_from_clay_cec"}, "soil"),
     ({"soil_flags": "lep_missing"}, "soil"), ({"pour_date_basis": "range"}, "pour date"),
-    ({"pour_date_basis": "none", "half_width_known": False}, "pour date, slab size"),
+    ({"pour_date_basis": "none", "half_width_basis": "unknown"}, "pour date, slab size"),
     ({"pour_date_basis": "date"}, tables.ALL_KNOWN), ({"driver_level": 3}, "recent weather"),
     ({"driver_level": 0}, "recent weather"),
-    ({"mapped_pct": 0.0, "pour_date_basis": "none", "half_width_known": False, "driver_level": 4},
+    ({"mapped_pct": 0.0, "pour_date_basis": "none", "half_width_basis": "unknown", "driver_level": 4},
      "soil, pour date, slab size, recent weather")])
 def test_each_mark_has_its_own_cause(change: dict[str, object], missing: str) -> None:
     row = marks(**change)

@@ -238,7 +238,7 @@ def test_slab_sizes():
     slab = describe(width, length, np.full(7, np.nan), pd.Series([""] * 7), default_half_width_m=6.0)
     # Short sides 12, 11, unknown, unknown, unknown (refused), unknown (refused), 12.4; halved, to the nearest 0.5 m.
     assert slab.half_width_m.tolist() == [6.0, 5.5, 6.0, 6.0, 6.0, 6.0, 6.0]
-    assert slab.half_width_known.tolist() == [True, True, False, False, False, False, True]
+    assert slab.half_width_basis.tolist() == ["given"] * 2 + ["unknown"] * 4 + ["given"]
     assert slab.width_refused.tolist() == [False] * 4 + [True, True, False]
     assert slab.length_refused.tolist() == [False] * 6 + [True]
 
@@ -272,7 +272,7 @@ def test_implausible_slab_values_are_told():
     table, problems = cleaned(LOT, slab_width_m=[150.0], beam_depth_mm=[24.0])
     assert [p.code for p in problems] == ["E-LOT-016", "E-LOT-017"]
     assert "slab_value_refused" in table["flags"][0]
-    assert not table["half_width_known"][0]
+    assert table["half_width_basis"][0] == "unknown"
 
 
 # ---------------------------------------------------------------- shapes that are no lots

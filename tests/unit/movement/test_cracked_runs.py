@@ -29,7 +29,7 @@ def inputs() -> MovementInputs:
     """Give four archetypes: two soils, one of them on shallow rock; a slab of before the record and one of months."""
     archetype, part = archetypes((0, 12 * 1980, 12 * 1980), (1, 12 * 1980, 12 * 1985), (0, 12 * 1940, 12 * 1950),
                                  (1, 12 * 2020, 12 * 2020 + 3))
-    archetype["half_width_known"] = [True, True, True, False]
+    archetype["half_width_basis"] = ["given", "footprint", "given", "unknown"]
     archetype["plan_factor"] = [1.0, 0.7, 1.0, 1.0]
     profile, layer = soils(11.0, 5.0)
     profile["rock_depth_m"] = [np.inf, SHALLOW]

@@ -58,7 +58,7 @@ def soils(*lep: float) -> tuple[pd.DataFrame, pd.DataFrame]:
 
 def archetypes(*rows: tuple[int, int, int]) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Rows of (profile, earliest pour, latest pour)."""
-    archetype = pd.DataFrame({"cell_id": "a", "half_width_m": 6.0, "half_width_known": True,
+    archetype = pd.DataFrame({"cell_id": "a", "half_width_m": 6.0, "half_width_basis": "given",
                               "section_mn_m2": 0.0, "stiffness_basis": stiffness.UNKNOWN, "plan_factor": 1.0,
                               "pour_early_month": [r[1] for r in rows], "pour_late_month": [r[2] for r in rows]})
     part = pd.DataFrame({"archetype_id": range(len(rows)), "profile_id": [r[0] for r in rows], "weight": 1.0})
@@ -106,7 +106,7 @@ class OneSoil:
                                [stiffness.stiffness_of(stiffness.UNKNOWN, 0.0, self.settings)], 20.0, self.settings)
         self.past = np.empty((len(pours), count, 6), np.float32)
         with ThreadPoolExecutor(2) as pool:
-            self.block = run.run(self.made, draw_inputs.Units(zero, zero, self.pours, self.pours), 6.0, True, pool,
+            self.block = run.run(self.made, draw_inputs.Units(zero, zero, self.pours, self.pours), 6.0, "given", pool,
                                  past=self.past)
 
     def slab(self, d: int) -> dict[str, float]:

@@ -13,6 +13,7 @@ from test_movement_kernels import CLIMATE, FEW, SOIL, OneSoil, archetypes, simul
 import riskmap
 from riskmap.answers.brief import observations
 from riskmap.common import tables
+from riskmap.common.constants import SIZE_GIVEN
 from riskmap.common.settings import MovementSettings
 from riskmap.common.weather import MovementInputs
 from riskmap.evidence import constants_sources
@@ -99,7 +100,8 @@ def phases_at(now: int, settings: MovementSettings, pours: list[int]) -> np.ndar
                               [stiffness.stiffness_of(stiffness.UNKNOWN, 0.0, settings)], 20.0, settings)
     zero, at = np.zeros(len(pours), np.int64), np.array(pours)
     with ThreadPoolExecutor(2) as pool:
-        return engine.run(made, draw_inputs.Units(zero, zero, at, at), 6.0, True, pool, now=now)[:, :, kernels.PHASE]
+        units = draw_inputs.Units(zero, zero, at, at)
+        return engine.run(made, units, 6.0, SIZE_GIVEN, pool, now=now)[:, :, kernels.PHASE]
 
 
 def test_in_the_compiled_path_no_slab_goes_back_in_its_life() -> None:

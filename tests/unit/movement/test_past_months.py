@@ -94,10 +94,10 @@ def test_a_past_month_is_what_now_was_then(found: Results) -> None:
     units = draw_inputs.Units(zero, zero, pours, pours)
     before = past.room(made, pours.size, 30, 24)
     with ThreadPoolExecutor(2) as pool:
-        run.run(made, units, 6.0, True, pool, past=before)
+        run.run(made, units, 6.0, "given", pool, past=before)
         for back in (1, 7, 13, 23):
             then = units if back < 14 else units.part(slice(0, 3))
-            block = run.run(made, then, 6.0, True, pool, now=made.now - back)
+            block = run.run(made, then, 6.0, "given", pool, now=made.now - back)
             np.testing.assert_allclose(before[: then.profile.size, :, -back], block[:, :, kernels.NOW], atol=2e-8)
     assert np.isnan(before[3, :, :-14]).all()
     assert np.isfinite(before[3, :, -14:]).all()

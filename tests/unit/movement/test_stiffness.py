@@ -22,8 +22,8 @@ MOST_A_STEP = 0.05  # of the answer, per 10 mm of rib depth
 
 def lots(depth_mm: list[float], post_tensioned: list[bool]) -> pd.DataFrame:
     return pd.DataFrame({
-        "state": "", "pour_early_month": 24000, "pour_late_month": 24011, "half_width_m": 6.0, "half_width_known": True,
-        "plan_factor": 1.0, "beam_depth_mm": depth_mm, "post_tensioned": post_tensioned})
+        "state": "", "pour_early_month": 24000, "pour_late_month": 24011, "half_width_m": 6.0,
+        "half_width_basis": "given", "plan_factor": 1.0, "beam_depth_mm": depth_mm, "post_tensioned": post_tensioned})
 
 
 def collapsed(depth_mm: list[float], post_tensioned: list[bool]) -> archetypes.Archetypes:

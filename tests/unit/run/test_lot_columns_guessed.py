@@ -128,7 +128,7 @@ def test_ties_go_to_the_name_and_a_row_number_comes_last() -> None:
     assert lot_id(columns(OBJECTID=numbers, MAPCODE=codes)).value == '"MAPCODE"'
     alone = lot_id(columns(OBJECTID=numbers, COLOUR=each("red", "blue")))
     assert (alone.value, alone.sure) == ('"OBJECTID"', False)
-    assert "another export counts anew" in alone.reason
+    assert "another export counts again" in alone.reason
 
 
 def test_a_parcel_number_of_flats_goes_before_a_row_number() -> None:

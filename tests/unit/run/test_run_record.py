@@ -33,7 +33,8 @@ def full() -> Results:
                              geometry=[LineString([(-98, 32), (-97.9, 32.1)])], crs="EPSG:4326")
     drought = gpd.GeoDataFrame({"valid_date": ["2025-10-28"], "category": ["D2"]},
                                geometry=[box(-98.1, 31.9, -97.9, 32.1)], crs="EPSG:4326")
-    return replace(made, history=history, soil_lines=lines, drought_shapes=drought,
+    roads = gpd.GeoDataFrame({"layer": ["Roads"], "kind": ["line"], "label": ["<b>{{x}}</b>"]}, geometry=lines.geometry)
+    return replace(made, history=history, soil_lines=lines, drought_shapes=drought, context=roads,
                    facts={"seed": 7, "missing": float("nan"), "array": np.arange(2)})
 
 
@@ -81,13 +82,15 @@ def test_everything_comes_back(full: Results, tmp_path: Path) -> None:
         ours, theirs = getattr(back, name), getattr(full, name)
         assert ours.crs == theirs.crs
         assert ours.geometry.geom_equals(theirs.geometry).all()
+        pd.testing.assert_frame_equal(pd.DataFrame(ours.drop(columns="geometry")),
+                                      pd.DataFrame(theirs.drop(columns="geometry")), check_dtype=False)
     assert back.lots["lot_id"].tolist() == full.lots["lot_id"].tolist()
     assert (back.lots.geometry.isna() == full.lots.geometry.isna()).all()
 
 
 def test_a_run_without_history_comes_back_without(tmp_path: Path) -> None:
     back = opened(written(results(), tmp_path))
-    assert back.history is back.soil_lines is back.drought_shapes is None
+    assert back.history is back.soil_lines is back.drought_shapes is back.context is None
 
 
 def test_a_folder_that_is_no_run_is_refused(tmp_path: Path) -> None:
@@ -95,13 +98,13 @@ def test_a_folder_that_is_no_run_is_refused(tmp_path: Path) -> None:
         opened(tmp_path)
 
 
-@pytest.mark.parametrize("version", [1, 2, 3, 4, 6, 99, "5", None])
+@pytest.mark.parametrize("version", [1, 2, 3, 4, 5, 99, "6", None])
 def test_another_format_is_refused_with_the_way_out(version: object, full: Results, tmp_path: Path) -> None:
     path = written(full, tmp_path) / record.FOLDER / record.FACTS
     facts = json.loads(path.read_text(encoding="utf-8"))
-    assert facts["format"] == record.FORMAT == 5
+    assert facts["format"] == record.FORMAT == 6
     path.write_text(json.dumps({**facts, "format": version}), encoding="utf-8")
-    with pytest.raises(RunFolderError, match=rf"E-RUN-011 .*format {version} by another version.*reads format 5 only"
+    with pytest.raises(RunFolderError, match=rf"E-RUN-011 .*format {version} by another version.*reads format 6 only"
                        r".*`riskmap estimate` with the same area file again.*record/facts\.json"):
         opened(tmp_path)
 
@@ -120,7 +123,7 @@ def with_inputs(full: Results, archetypes: pd.DataFrame) -> Results:
 
 
 SLABS = pd.DataFrame({
-    "cell_id": "a", "half_width_m": [6.0, 6.5, 7.0, 7.5], "half_width_known": True,
+    "cell_id": "a", "half_width_m": [6.0, 6.5, 7.0, 7.5], "half_width_basis": "given",
     "section_mn_m2": [0.0, 9.4, 20.0, 61.0], "stiffness_basis": ["unknown", *["rib_depth"] * 3], "plan_factor": 1.0,
     "pour_early_month": 24000, "pour_late_month": 24011})
 

@@ -14,7 +14,7 @@ from riskmap.common.weather import ClimateHistory
 from riskmap.run import reuse, store
 
 ARCHETYPE = pd.DataFrame({
-    "cell_id": ["Z", "Z", "Z"], "half_width_m": [6.0, 6.0, 7.0], "half_width_known": [True, False, True],
+    "cell_id": ["Z", "Z", "Z"], "half_width_m": [6.0, 6.0, 7.0], "half_width_basis": ["given", "unknown", "given"],
     "section_mn_m2": [18.0, 18.0, 60.0], "stiffness_basis": ["rib_depth", "rib_depth", "deep_ribs"],
     "plan_factor": [1.0, 1.0, 0.9], "pour_early_month": [23000, 23000, 23000],
     "pour_late_month": [23011, 23011, 23011]})
@@ -55,7 +55,7 @@ def test_the_two_halves_of_a_key_are_independent() -> None:
 
 
 @pytest.mark.parametrize(("frame", "name", "row", "value"), [
-    ("archetype", "half_width_m", 0, 6.5), ("archetype", "half_width_known", 0, False),
+    ("archetype", "half_width_m", 0, 6.5), ("archetype", "half_width_basis", 0, "footprint"),
     ("archetype", "section_mn_m2", 0, 18.9), ("archetype", "stiffness_basis", 0, "unknown"),
     ("archetype", "plan_factor", 0, 1.1),
     ("archetype", "pour_early_month", 0, 22999), ("archetype", "pour_late_month", 0, 23010),
