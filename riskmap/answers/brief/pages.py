@@ -36,7 +36,8 @@ def document(pages: list[dict[str, Any]], area: dict[str, Any]) -> str:
 
 
 def _lot(page: dict[str, Any]) -> str:
-    remarks = [("", page["note"], " class=s"), ("Latitude, longitude: ", page["place"], ""),
+    remarks = [("", page["label"], ""), ("", page["visit"], ""), ("", page["note"], " class=s"),
+               ("Latitude, longitude: ", page["place"], ""),
                ("Remark of the list: ", page["remark"], "")]
     texts = {name: page[name] for name in ("title", "area", "today", "standing", "caution", "not_seen", "dates", "run",
                                            "manifest")}

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import numpy as np
 
 from riskmap.common import tables, units, wording
+from riskmap.common.errors import visible
 from riskmap.common.version import __version__
 from riskmap.outputs import calibrated, html_page, lot_text, palette, telling, waterfall, words
 from riskmap.outputs.map import data_block, growth_curves, layer_facts, page_build
@@ -202,15 +203,21 @@ def about(results: Results, shown_units: str, basemap: Basemap | None = None,
     scales = _scales(results, change)
     flags = {flag for cell in results.lots["flags"].dropna().unique() for flag in str(cell).split(";") if flag}
     cells = results.facts.get("cells", {})
+    standing = calibrated.standing(results)
+    labels = {}
+    if results.labels is not None:
+        of_row = results.labels.reindex(results.lots["lot_row"].to_numpy()).fillna("").astype("str")
+        labels = {"labels": of_row.map(visible).tolist()}
+        standing = f"{wording.NOT_FOR_PUBLICATION} {standing}"
     return {
-        "area": results.area_name, "units": shown_units, "lines": _lines(results), "credits": list(results.credits),
-        "today": results.today, **({"change": change.about()} if change is not None else {}),
+        "area": results.area_name, **labels, "units": shown_units, "lines": _lines(results),
+        "credits": list(results.credits), "today": results.today, **({"change": change.about()} if change is not None else {}),
         "scales": scales, "groups": palette.groups(scales), "beyond": palette.BEYOND_CHOICE,
         "no_past_weeks": _no_past_weeks(results),
         "soil": {"scale": results.soil_scale, "width_m": float(width_m)},
         "basemap": {**asdict(basemap), "host": basemap.host} if basemap else None,
         "states": tables.STATES, "hatch": palette.HATCH, "ui": palette.page_colors(),
-        "cautions": _cautions(results.soil_scale, calibrated.standing(results)),
+        "cautions": _cautions(results.soil_scale, standing),
         "words": {"direction": words.DIRECTION, "phase": words.PHASE,
                   "agree": {"all": words.ALL_AGREE, "some": words.SOME_AGREE}, "pour_basis": words.POUR_BASIS,
                   "slab_class": words.SLAB_CLASS, "weather_source": words.WEATHER_SOURCE, "quality": words.QUALITY,

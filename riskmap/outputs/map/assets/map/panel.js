@@ -21,7 +21,9 @@ export function details(others) {
   document.body.classList.toggle("chosen", lot >= 0);
   mark(state.active); // the list is lower while a lot is shown: its active row stays in sight
   if (lot < 0) { put(box, "p", "Choose a lot on the map or in the list.", "note"); return; }
-  put(put(box, "h2", "Lot "), "bdi", label(lot));
+  const title = put(box, "h2", "Lot ");
+  put(title, "bdi", label(lot));
+  if (about.labels && about.labels[lot]) put(put(title, "span", null, "known-as"), "bdi", about.labels[lot]);
   put(box, "p", summary(lot), "paper");
   if (others.length) {
     const more = put(box, "p", "More lots lie at this spot: ", "note");
