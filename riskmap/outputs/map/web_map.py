@@ -211,7 +211,8 @@ def about(results: Results, shown_units: str, basemap: Basemap | None = None,
         standing = f"{wording.NOT_FOR_PUBLICATION} {standing}"
     return {
         "area": results.area_name, **labels, "units": shown_units, "lines": _lines(results),
-        "credits": list(results.credits), "today": results.today, **({"change": change.about()} if change is not None else {}),
+        "credits": list(results.credits), "today": results.today,
+        **({"change": change.about()} if change is not None else {}),
         "scales": scales, "groups": palette.groups(scales), "beyond": palette.BEYOND_CHOICE,
         "no_past_weeks": _no_past_weeks(results),
         "soil": {"scale": results.soil_scale, "width_m": float(width_m)},
