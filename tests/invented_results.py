@@ -52,6 +52,11 @@ def estimate(n: int, geometry: list | np.ndarray, seed: int = 1) -> gpd.GeoDataF
             data[column.name] = draw.integers(int(column.low or 0), int(column.high or 3) + 1, n)
         else:
             data[column.name] = [""] * n
+    for mark in (10, 20, 35):  # of a triangle over the range: a share that goes with it, as in a run
+        low, high = 0.4 * middle, 2.1 * middle
+        below = np.where(mark < middle, (mark - low) ** 2 / (high - low) / (middle - low),
+                         1 - (high - mark) ** 2 / (high - low) / (high - middle))
+        data[f"share_beyond_{mark}mm"] = 1 - np.where(mark <= low, 0.0, np.where(mark >= high, 1.0, below))
     frame = gpd.GeoDataFrame(data, geometry=np.asarray(geometry, dtype=object), crs="EPSG:4326")
     frame["direction"] = np.select([now >= 5, now <= -5], ["center_lift", "edge_lift"], "near_level")
     for name, values in {

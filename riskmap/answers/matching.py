@@ -1,4 +1,4 @@
-"""Find lots without an address: by parcel id, by a point, or by the user's own polygon.
+"""Find lots: by parcel id, by an address where the run has labels, by a point, or by the user's own polygon.
 
 In: one row per request. Out: one row per request, same order, with one of three named states. A request that fits
 several lots is ambiguous and names them; the first one is never taken silently.
@@ -13,6 +13,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from riskmap.answers.matching_addresses import by_address
 from riskmap.answers.matching_ids import by_id, near_ids, normal_id, same_id
 from riskmap.answers.matching_places import (
     EDGE_M,
@@ -45,20 +46,21 @@ STATES = {
     "ambiguous": "more than one lot fits, or what the row gives does not agree",
 }
 MOST_WITHIN_M = 500.0
-OTHER_LOT = "the parcel id and the {by} name different lots"  # how the note of such a row begins
+OTHER_LOT = "the {first} and the {by} name different lots"  # how the note of such a row begins
 _NAMED = 4  # number of lots that a note names; the others are only counted
 
 
 def match(requests: pd.DataFrame, lot: gpd.GeoDataFrame, *, within_m: float = 0.0,
-          coverage: placement.Box | None = None, system: str = "si") -> pd.DataFrame:
+          coverage: placement.Box | None = None, system: str = "si", labels: pd.Series | None = None) -> pd.DataFrame:
     """Match requests to lots.
 
     Parameters
     ----------
     requests : DataFrame
-        Any of these columns; a row may leave any of them empty. `lot_id`: parcel id as text. `lon`, `lat`: degrees,
-        EPSG:4326. `geometry`: a polygon, or a point such as a KML pin; in the coordinate system of a GeoDataFrame,
-        otherwise in degrees. The name of a pin is not a parcel id: pass pins without `lot_id`.
+        Any of these columns; a row may leave any of them empty. `lot_id`: parcel id as text. `address`: a street
+        address, compared with `labels`. `lon`, `lat`: degrees, EPSG:4326. `geometry`: a polygon, or a point such as a
+        KML pin; in the coordinate system of a GeoDataFrame, otherwise in degrees. The name of a pin is not a parcel id:
+        pass pins without `lot_id`.
     lot : GeoDataFrame
         lot_row, lot_id, geometry: valid shapes in a projected system in metres; shapes may be missing. With `flags`,
         lots that were given as points are recognised. All other columns decide whether two lots are equal.
@@ -70,6 +72,8 @@ def match(requests: pd.DataFrame, lot: gpd.GeoDataFrame, *, within_m: float = 0.
         latitude look exchanged or a minus sign seems to be lost; the point is never moved.
     system : str
         `us` or `si`: the unit of distances in the notes.
+    labels : Series of str, optional
+        Labels by `lot_row`, such as addresses; without them no address is looked for.
 
     Returns
     -------
@@ -82,12 +86,15 @@ def match(requests: pd.DataFrame, lot: gpd.GeoDataFrame, *, within_m: float = 0.
     A parcel id is compared as written; if no lot matches, without case, blanks and dashes; if still none matches,
     without leading zeros. A point matches each lot within `EDGE_M`, so on a shared side it matches both; for a point in
     no lot the note names the nearest one. A polygon of the user's own matches the lot that covers at least
-    `OVERLAP_SHARE` of it, if there is only one. A row that gives several things is matched when exactly one lot agrees
-    with all of them, with two exceptions:
+    `OVERLAP_SHARE` of it, if there is only one. An address matches each lot whose label is the same address in its
+    written form (`addresses.normal`). A row that gives several things is matched when exactly one lot agrees with all
+    of them, with three exceptions:
 
     - A parcel id that needs no leading zero left out decides alone where the coordinate cannot be used, or where the
       point lies in no lot (on the street, say) and at most `NEAR_M` from the lot of the id. A point inside another lot
-      is not such a point: the row is ambiguous, and its note says which lots the two name.
+      is not such a point: the row is ambiguous, and its note says which lots the two name. An address that is among
+      the labels decides in the same way.
+    - An address that is not among the labels decides nothing where the row gives anything else; its note says so.
     - Where all lots that fit are equal in every column and in shape, the first of them is the answer.
     """
     text = texts(requests, "lot_id")
@@ -95,24 +102,32 @@ def match(requests: pd.DataFrame, lot: gpd.GeoDataFrame, *, within_m: float = 0.
     shapes, own = own_shapes(requests, lot.crs)
     ground = Ground.of(lot, within_m, system)
     ids = by_id(text, lot)
-    routes = [ids, by_point("point", points, has_point & ~bad, ground), *by_shape(shapes, own, ground)]
+    address = by_address(texts(requests, "address") if labels is not None else _empty(len(requests)),
+                         _by_place(labels, lot), len(lot))
+    others = ids.filled | has_point | own
+    address.without(address.filled & ~address.exact & others)
+    routes = [ids, address, by_point("point", points, has_point & ~bad, ground), *by_shape(shapes, own, ground)]
     if coverage is not None:
-        say_misplaced(routes[1], degrees(requests), coverage)
-        say_misplaced(routes[2], pin_degrees(requests), coverage)
-    for route, places in ((routes[1], points), (routes[2], shapes)):
-        _id_before_point(ids, route, places, ground)
+        say_misplaced(routes[2], degrees(requests), coverage)
+        say_misplaced(routes[3], pin_degrees(requests), coverage)
+    _say_torn(ids, address)
+    for route, places in ((routes[2], points), (routes[3], shapes)):
+        _before_point(ids, route, places, ground, ids.exact)
+        _before_point(address, route, places, ground, address.exact & ~ids.exact)
     together = _together(routes, len(requests), len(lot))
 
     status = together.status
-    exact = ids.exact if ids.exact is not None else np.zeros(len(requests), dtype=bool)
+    exact = ids.exact | address.exact
     status[bad & ~exact] = "unmatched"
     note = np.full(len(requests), "", dtype=object)
     nowhere = ~has_point & ~np.any([route.filled for route in routes], axis=0)
-    note[nowhere] = "the row gives no parcel id, point or shape"
+    note[nowhere] = "the row gives no parcel id, address, point or shape" if labels is not None else \
+        "the row gives no parcel id, point or shape"
     note[bad] = "longitude or latitude is missing or out of range; they may be swapped"
     if coverage is not None:
         note = both(note, np.where(bad, elsewhere(degrees(requests), coverage), "").astype(object), "; ")
-    note[bad & exact] += "; the parcel id decides"
+    note[bad & ids.exact] += "; the parcel id decides"
+    note[bad & address.exact & ~ids.exact] += "; the address decides"
     for route in routes:
         note = both(note, route.note, "; ")
     note = both(note, _take_first_of_equals(together, lot), "; ")
@@ -130,22 +145,23 @@ def match(requests: pd.DataFrame, lot: gpd.GeoDataFrame, *, within_m: float = 0.
 
 
 # ---------------------------------------------------------------- a parcel id and a point
-def _id_before_point(ids: Route, point: Route, places: NDArray[np.object_], ground: Ground) -> None:
-    """Let exact parcel ids decide over points that are in no lot, and say where the two disagree.
+def _before_point(ids: Route, point: Route, places: NDArray[np.object_], ground: Ground,
+                  exact: NDArray[np.bool_]) -> None:
+    """Let exact parcel ids, or addresses, decide over points that are in no lot, and say where the two disagree.
 
-    Beyond `NEAR_M` the point is not just on the street. Then the row stays unmatched, because the id may be one of
-    another county.
+    Beyond `NEAR_M` the point is not just on the street. Then the row stays unmatched, because the id or the address may
+    be one of another county.
     """
     import shapely
 
-    if ids.exact is None or point.outside is None:
+    if point.outside is None:
         return
-    count = len(ids.exact)
+    count = len(exact)
     request, found = ids.pairs
-    asked = point.filled[request] & ids.exact[request]
+    asked = point.filled[request] & exact[request]
     request, found = request[asked], found[asked]
     away = np.full(count, np.inf)
-    with np.errstate(over="ignore"):  # of points at the end of the parcel ids
+    with np.errstate(over="ignore"):  # of points with very large coordinates
         distance = shapely.distance(places[request], ground.places[found])
     np.minimum.at(away, request, np.nan_to_num(distance, nan=0.0))  # a lot without a shape cannot be far away
     named = np.isfinite(away)  # rows that have both
@@ -157,11 +173,34 @@ def _id_before_point(ids: Route, point: Route, places: NDArray[np.object_], grou
     note = np.full(count, "", dtype=object)
     away_text = distances(away, ground.system).to_numpy(dtype=object)
     street &= ~agree
-    note[street] = "the parcel id decides: its lot is " + away_text[street] + " away"
-    note[far] = "the lot of the parcel id is " + away_text[far] + " away"
-    note[torn] = OTHER_LOT.format(by=point.by) + ": the lot of the id is " + away_text[torn] + " away"
+    other = OTHER_LOT.format(first=ids.by, by=point.by) + f": the lot of the {ids.by.removeprefix('parcel ')} is "
+    note[street] = f"the {ids.by} decides: its lot is " + away_text[street] + " away"
+    note[far] = f"the lot of the {ids.by} is " + away_text[far] + " away"
+    note[torn] = other + away_text[torn] + " away"
     point.note = both(point.note, note, "; ")
     point.without(street)
+
+
+def _say_torn(ids: Route, address: Route) -> None:
+    """Say it in the note of rows whose parcel id and address name different lots."""
+    count = len(ids.filled)
+    both_name = (np.bincount(ids.pairs[0], minlength=count) > 0) & (np.bincount(address.pairs[0], minlength=count) > 0)
+    pairs = pd.MultiIndex.from_arrays(ids.pairs).intersection(pd.MultiIndex.from_arrays(address.pairs))
+    both_name[pairs.get_level_values(0).to_numpy(np.int64)] = False
+    torn = np.where(both_name, OTHER_LOT.format(first=ids.by, by=address.by), "").astype(object)
+    address.note = both(address.note, torn, "; ")
+
+
+def _empty(count: int) -> pd.Series:
+    return pd.Series([""] * count, dtype=str)
+
+
+def _by_place(labels: pd.Series | None, lot: pd.DataFrame) -> pd.Series:
+    """Return labels by the position of their lot in the table."""
+    if labels is None:
+        return _empty(0)
+    place = pd.Index(lot["lot_row"]).get_indexer(labels.index)
+    return labels.set_axis(place)[place >= 0]
 
 
 # ---------------------------------------------------------------- together

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
@@ -30,8 +30,8 @@ class Route:
     note : object array of str, shape (n_request,)
     doubtful : bool array, optional
         Requests that this way must not decide.
-    exact : bool array, optional
-        Requests whose parcel id is that of a lot, apart from case, blanks and dashes.
+    exact : bool array, shape (n_request,)
+        Requests whose parcel id is that of a lot, apart from case, blanks and dashes, or whose address is one of a lot.
     outside : bool array, optional
         Requests whose point lies in no lot, even if a lot near it was accepted.
     """
@@ -41,7 +41,7 @@ class Route:
     pairs: Pairs
     note: NDArray[np.object_]
     doubtful: NDArray[np.bool_] | None = None
-    exact: NDArray[np.bool_] | None = None
+    exact: NDArray[np.bool_] = field(default_factory=lambda: np.empty(0, dtype=bool))
     outside: NDArray[np.bool_] | None = None
 
     def without(self, rows: NDArray[np.bool_]) -> None:

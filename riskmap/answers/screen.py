@@ -16,7 +16,7 @@ import pandas as pd
 
 from riskmap.answers.screen_bands import band_of, bands
 from riskmap.answers.screen_groups import self_check
-from riskmap.answers.screen_list import Listing, is_postal, matched, places, propose_id, read
+from riskmap.answers.screen_list import Listing, is_postal, matched, need_labels, places, propose_id, read
 from riskmap.common import tables, units, wording
 from riskmap.common.errors import LayerError, counted, joined, shown, visible
 from riskmap.common.problems import Problem, kept_by_refusal
@@ -57,7 +57,7 @@ class ScreenReport:
         The self-check, one row per group.
     problems : list of Problem
     places : dict of str
-        Our name (lot_id, lon, lat, geometry) -> the list's column by which its rows were found.
+        Our name (lot_id, address, lon, lat, geometry) -> the list's column by which its rows were found.
     row : int array
         The number of each row in the list as the user's editor shows it.
     label : str
@@ -88,6 +88,11 @@ class ScreenReport:
     def calibrated(self) -> bool:
         """Whether there are calibrated columns next to the model's."""
         return calibrated.has(self.rows)
+
+    @property
+    def labelled(self) -> bool:
+        """Whether the label of each lot stands beside its id."""
+        return ("matched_label_riskmap" if "matched_label" in self.own else "matched_label") in self.rows
 
     def ours(self, name: str) -> pd.Series:
         """Return a column that we added, even if the list has one with that name."""
@@ -160,18 +165,21 @@ def screen(results: Results, listing: Listing, *, system: str = "us", limits: tu
     own = tuple(str(column) for column in listing.table.columns)
     with kept_by_refusal(listing.problems):
         _check_groups(listing, groups)
+        need_labels(results, named)
         found = matched(results, listing, named, within_m, system)
         answer = _answer(results, found)
         problems = _foundation(listing, answer)
         answer = _with_estimate_columns(answer, results, system, limits or tables.DEFLECTION_BANDS_MM)
-    problems = [*listing.problems, *propose_id(results, listing, named), *_other_lots(listing, found), *problems]
+    problems = [*listing.problems, *propose_id(results, listing, named), *_other_lots(listing, found),
+                *_near_addresses(listing, found), *problems]
     states = answer["state"]
     counts = {"rows": len(answer), "with_estimate": int((states == "").sum()),
               **{str(key): int(value) for key, value in states[states != ""].value_counts().sort_index().items()}}
     checked = None if groups is None else self_check(listing.table[groups], answer)
     answer = answer.rename(columns={name: f"{name}_riskmap" for name in answer if name in own})
     rows = pd.concat([listing.table.reset_index(drop=True), answer], axis=1)
-    return ScreenReport(rows, own, counts, checked, problems, places(listing, named), np.asarray(listing.row),
+    return ScreenReport(rows, own, counts, checked, problems,
+                        places(listing, named, results.labels is not None), np.asarray(listing.row),
                         _label(listing, named), system, calibrated.standing(results), results.today)
 
 
@@ -209,9 +217,12 @@ def _answer(results: Results, found: pd.DataFrame) -> pd.DataFrame:
     is_matched = status == "matched"
     state = np.where(is_matched, taken["state"], status)
     reason = np.array([matching.STATES.get(str(s), "") for s in status], dtype=object)
+    label = {} if results.labels is None else {
+        "matched_label": results.labels.reindex(place).fillna("").astype("str").to_numpy(dtype=object)}
     return pd.DataFrame({
         "match_status": status, "match_note": found["match_note"].to_numpy(dtype=object),
-        "matched_by": found["matched_by"].to_numpy(dtype=object), "matched_lot_id": taken["lot_id"], "state": state,
+        "matched_by": found["matched_by"].to_numpy(dtype=object), "matched_lot_id": taken["lot_id"], **label,
+        "state": state,
         "state_reason": np.where(is_matched, taken["state_reason"], reason), "lot": place,
         "flags_of_lot": taken["flags"]})
 
@@ -310,14 +321,29 @@ def in_order(done: ScreenReport) -> NDArray[np.int64]:
 
 # ---------------------------------------------------------------- what is said of the list as a whole
 def _other_lots(listing: Listing, found: pd.DataFrame) -> list[Problem]:
-    """Return a finding for rows whose parcel id and point name different lots."""
+    """Return a finding for rows whose parcel id, address and point name different lots."""
     from riskmap.answers.matching import OTHER_LOT
 
-    before, after = OTHER_LOT.split("{by}")
-    torn = found["match_note"].str.contains(f"{re.escape(before)}\\w+{re.escape(after)}", regex=True).to_numpy(bool)
+    form = re.escape(OTHER_LOT).replace(r"\{first\}", "[a-z ]+").replace(r"\{by\}", r"\w+")
+    torn = found["match_note"].str.contains(form, regex=True).to_numpy(bool)
     if not torn.any():
         return []
     rows = listing.row[torn]
-    return [Problem("W-SCR-067", listing.name, rule=f"in {counted(len(rows), 'row')} the parcel id and the point name "
-                    f"different lots: {joined(rows)}.", remedy="Correct the id or the coordinate, or leave one of them "
-                    "empty.", action="No lot was taken.", row=int(rows[0]))]
+    return [Problem("W-SCR-067", listing.name, rule=f"in {counted(len(rows), 'row')} the parcel id, the address or "
+                    f"the point name different lots: {joined(rows)}.", remedy="Correct the id, the address or the "
+                    "coordinate, or leave the wrong one empty.", action="No lot was taken.", row=int(rows[0]))]
+
+
+def _near_addresses(listing: Listing, found: pd.DataFrame) -> list[Problem]:
+    """Return a finding for rows whose address is not among the labels, without an address in it."""
+    from riskmap.answers.matching_addresses import NOT_AMONG, SIMILAR
+
+    lost = found["match_note"].str.contains(NOT_AMONG, regex=False).to_numpy(bool)
+    near = found["match_note"].str.contains(f"{NOT_AMONG}{SIMILAR}", regex=False).to_numpy(bool)
+    if not lost.any():
+        return []
+    return [Problem("W-SCR-070", listing.name, rule=f"in {counted(int(lost.sum()), 'row')} the address is not among "
+                    f"the labels of the run; {int(near.sum()):,} of them have a similar one.",
+                    remedy="Read the notes of these rows: they name similar labels. Correct the list where one of them "
+                    "is meant.",
+                    action="No similar address was taken.", row=int(listing.row[lost][0]))]

@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 
 PLACE = {"lot_id": ("lot_id",), "lon": ("lon", "longitude"), "lat": ("lat", "latitude"),
          "geometry": ("geometry", "wkt")}
+ADDRESS = "address"  # of a list: by its heading where the run has labels to compare with, else by --column
 # compared with the name without blanks and marks
 _POSTAL = re.compile(r"zip\w*|(?:post|postal)(?:code)?\w*|census\w*|tract\w*|blockgroup\w*|geoid\w*", re.IGNORECASE)
 # words in the names of id columns; any part of the name may match
@@ -70,14 +71,16 @@ def is_postal(column: str) -> bool:
 
 
 # ---------------------------------------------------------------- reading
-def read(path: Path, columns: dict[str, str]) -> Listing:
+def read(path: Path, columns: dict[str, str], also: tuple[str, ...] = ()) -> Listing:
     """Read a list: CSV or XLSX with a parcel id or a coordinate, KML pins or GeoJSON shapes.
 
     Parameters
     ----------
     path : Path
     columns : dict
-        Our name (lot_id, lon, lat, geometry) -> the file's column, where the file uses another name.
+        Our name (lot_id, address, lon, lat, geometry) -> the file's column, where the file uses another name.
+    also : tuple of str
+        Further names that `columns` may have: columns that the caller prints and that find no lot.
 
     Raises
     ------
@@ -110,11 +113,11 @@ def read(path: Path, columns: dict[str, str]) -> Listing:
         repeated = [column for column in table.columns if list(table.columns).count(column) > 1]
         if repeated:
             raise LayerError(f"E-SCR-004 {name}: {_twice(repeated[0])}")
-        _check_columns(name, columns, table)
+        _check_columns(name, columns, table, also)
         table, emptied = _without_people(name, table, problems)
         listing = Listing(name, table, row, None, problems, emptied,
                           {column: cell for column, cell in formulas.items() if column not in emptied})
-        for column in places(listing, columns).values():
+        for column in (*places(listing, columns).values(), *columns.values()):
             listing.readable(column)
         if listing.formulas:
             problems.append(Problem(
@@ -124,12 +127,13 @@ def read(path: Path, columns: dict[str, str]) -> Listing:
         return listing
 
 
-def _check_columns(name: str, columns: dict[str, str], table: pd.DataFrame) -> None:
+def _check_columns(name: str, columns: dict[str, str], table: pd.DataFrame, also: tuple[str, ...]) -> None:
     from riskmap.layers.lots_columns import is_personal
 
     for ours, theirs in columns.items():
-        if ours not in PLACE or theirs not in table:
-            raise LayerError(f"E-SCR-005 {name}: --column {ours}={theirs}: use one of {joined(PLACE)} and a column "
+        known = (*PLACE, ADDRESS, *also)
+        if ours not in known or theirs not in table:
+            raise LayerError(f"E-SCR-005 {name}: --column {ours}={theirs}: use one of {joined(known, 20)} and a column "
                              f"of the list: {joined(table.columns, 40)}.")
         if is_personal(theirs) or is_postal(theirs):
             raise LayerError(f"E-SCR-005 {name}: --column {ours}={theirs}: no lot is found by a column about people or "
@@ -184,13 +188,19 @@ def _property(value: Any) -> str:
 
 
 # ---------------------------------------------------------------- what rows are found by
-def places(listing: Listing, columns: dict[str, str]) -> dict[str, str]:
-    """Return which columns of a list say where its rows are, our name -> the list's; empty for pins and shapes."""
+def places(listing: Listing, columns: dict[str, str], labels: bool = False) -> dict[str, str]:
+    """Return which columns of a list say where its rows are: our name -> the list's; empty for pins and shapes.
+
+    `labels`: whether the run has labels, with which addresses are compared; a column of addresses counts only then.
+    """
     if listing.shapes is not None:
         return {}
     lower = {str(column).strip().lower(): str(column) for column in listing.table.columns}
     columns_used = {ours: columns.get(ours) or next((lower[name] for name in names if name in lower), None)
                     for ours, names in PLACE.items()}
+    if labels:
+        own = lower.get(ADDRESS)
+        columns_used[ADDRESS] = columns.get(ADDRESS) or (own if own not in listing.formulas else None)
     return {ours: theirs for ours, theirs in columns_used.items() if theirs is not None}
 
 
@@ -210,7 +220,7 @@ def matched(results: Results, listing: Listing, columns: dict[str, str], within_
     west, south, east, north = results.lots.total_bounds.tolist()
     around = (west - AROUND_DEG, south - AROUND_DEG, east + AROUND_DEG, north + AROUND_DEG)
     return matching.match(_requests(results, listing, columns), results.lots.to_crs("EPSG:5070"), within_m=within_m,
-                          coverage=around, system=system)
+                          coverage=around, system=system, labels=results.labels)
 
 
 def _requests(results: Results, listing: Listing, columns: dict[str, str]) -> pd.DataFrame:
@@ -220,11 +230,14 @@ def _requests(results: Results, listing: Listing, columns: dict[str, str]) -> pd
     if listing.shapes is not None:
         return gpd.GeoDataFrame({"lot_id": [""] * len(listing.table)}, geometry=listing.shapes, crs="EPSG:4326")
     cells: dict[str, Any] = {ours: listing.table[theirs].to_numpy()
-                             for ours, theirs in places(listing, columns).items()}
+                             for ours, theirs in places(listing, columns, results.labels is not None).items()}
+    if not cells:
+        need_labels(results, columns)
     if not cells or ("lon" in cells) != ("lat" in cells):
         column, fits = likely_id(results, listing, columns)
         proposal = f"{fits:,} of {len(listing.table):,} cells of '{shown(column)}' are ids of lots. " if fits else ""
-        raise LayerError(f"E-SCR-010 {listing.name}: no column lot_id, no lon and lat, no geometry. The list has: "
+        raise LayerError(f"E-SCR-010 {listing.name}: no column lot_id, no lon and lat, no geometry. "
+                         f"{_of_addresses(results)}The list has: "
                          f"{joined(listing.table.columns, 40)}. {proposal}Say which column contains the parcel id: "
                          f"--column lot_id='{shown(column or 'PARCEL')}'.")
     requests = pd.DataFrame(cells, index=pd.RangeIndex(len(listing.table)))
@@ -233,6 +246,19 @@ def _requests(results: Results, listing: Listing, columns: dict[str, str]) -> pd
 
         requests["geometry"] = shapely.from_wkt(requests["geometry"].to_numpy(dtype=object), on_invalid="ignore")
     return requests
+
+
+def _of_addresses(results: Results) -> str:
+    """Return how addresses can be compared, where the list has no column of them that is named."""
+    return "No column address either. " if results.labels is not None else ""
+
+
+def need_labels(results: Results, columns: dict[str, str]) -> None:
+    """Raise LayerError where addresses are to be compared and the run has no labels to compare them with."""
+    if ADDRESS in columns and results.labels is None:
+        raise LayerError(f"E-SCR-014 --column {ADDRESS}={columns[ADDRESS]}: this run has no labels to compare "
+                         "addresses with. Write label = \"SITUS_ADDR\" (the lot file's column of addresses) under "
+                         "[lots] and run the estimate again.")
 
 
 # ---------------------------------------------------------------- a column of ids that is not named
@@ -246,7 +272,7 @@ def likely_id(results: Results, listing: Listing, columns: dict[str, str]) -> tu
 
     known = normal_id(results.lots["lot_id"].astype("str"))
     known = known[known != ""]
-    taken = {*places(listing, columns).values(), *listing.emptied, *listing.formulas}
+    taken = {*places(listing, columns, labels=True).values(), *listing.emptied, *listing.formulas}
     others = [str(name) for name in listing.table.columns if name not in taken and not is_postal(str(name))]
     fits = {name: int(normal_id(listing.table[name]).isin(known).sum()) for name in others}
     best = max(fits, key=lambda name: fits[name], default="")
@@ -259,7 +285,7 @@ def propose_id(results: Results, listing: Listing, columns: dict[str, str]) -> l
     """Return a hint where a column that is not named, or not the one of ids, fits the lots better."""
     if listing.shapes is not None:
         return []
-    found_by = places(listing, columns)
+    found_by = places(listing, columns, results.labels is not None)
     column, fits = likely_id(results, listing, columns)
     count = len(listing.table)
     share = f"{fits:,} of {count:,} cells of '{shown(column)}' are ids of lots. " if fits else ""

@@ -42,7 +42,8 @@ def write(done: ScreenReport, about: dict[str, Any], folder: Path) -> list[Path]
     about = {**about, "counts": done.counts, "ties": done.ties, "typical_long_run": typical(done),
              "standing": done.standing,
              "guarded_cells": guarded_cells(done),
-             "notes": [*([calibrated.ORDER] if done.calibrated else []), *map(str, done.problems)]}
+             "notes": [*([wording.NOT_FOR_PUBLICATION] if done.labelled else []),
+                       *([calibrated.ORDER] if done.calibrated else []), *map(str, done.problems)]}
     paths = [_csv(done.rows, folder / "screened.csv"), _csv(done.rows.iloc[in_order(done)], folder / "sorted.csv")]
     if done.groups is not None:
         paths.append(_csv(done.groups, folder / "groups.csv"))

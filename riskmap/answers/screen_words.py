@@ -74,7 +74,7 @@ def typical(done: ScreenReport) -> str:
 
 # ---------------------------------------------------------------- twelve columns
 def summary(done: ScreenReport) -> list[Shown]:
-    """Return the twelve columns that people read, rows by rank; with a calibration, two more of figures as modelled."""
+    """Return the twelve columns that people read, rows by rank; more with a calibration, and with labels of the run."""
     from riskmap.answers.screen import in_order
 
     order = in_order(done)
@@ -97,6 +97,8 @@ def summary(done: ScreenReport) -> list[Shown]:
     return [
         Shown("row", pd.Series(done.row[order]), "The row of your list, as a spreadsheet numbers it.", 0),
         Shown(done.label, done.rows[done.label].iloc[order], "From your list."),
+        *([Shown("label", ours("matched_label"), "What the run knows the lot by, such as its address. Not for "
+                 "publication.")] if done.labelled else []),
         Shown("rank", ours("rank_from"), "1 is the largest long run in this list.", 0),
         Shown("rank to", ours("rank_to"), "The last rank of rows with the same long run; equal to rank where no other "
               "row has it.", 0),

@@ -6,7 +6,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, NoReturn
 
 from riskmap.api.codes import explain_code
-from riskmap.api.shared import FileName, files_of
+from riskmap.api.shared import FileName, files_of, with_labels
 from riskmap.common import codes
 from riskmap.common.errors import RunFolderError, joined, shown
 from riskmap.common.results import Results, Run
@@ -149,7 +149,7 @@ def one_lot(run: FileName | Run, lot_id: str, outputs: FileName = "outputs", *, 
         if len(same) != 1:
             _not_found(ids, lot_id, same)
         results = record.read(files, same[0], inputs=inputs)
-    return replace(results, facts={**results.facts, "shared_reasons": _shared_reasons(files)})
+    return replace(with_labels(results, files), facts={**results.facts, "shared_reasons": _shared_reasons(files)})
 
 
 def _shared_reasons(files: RunFiles) -> tuple[Shared, ...]:

@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from riskmap.api.shared import FileName, Outcome, about, files_of, optional, with_calibration
+from riskmap.api.shared import FileName, Outcome, about, files_of, optional, with_calibration, with_labels
 from riskmap.common.errors import RunFolderError, joined
 from riskmap.common.results import Run
 
@@ -21,8 +21,9 @@ WRITERS = {"gpkg": "geopackage", "parquet": "geoparquet", "csv": "csv_table", "x
 
 
 def map(run: FileName | Run = "latest", *, tiles: bool = False, against: FileName | Run | None = None,
-        basemap: Basemap | None = None, calibration: FileName | None = None, into: FileName | None = None,
-        units: str = "us", outputs: FileName = "outputs", verified: bool = True) -> Outcome[list[str]]:
+        basemap: Basemap | None = None, labels: bool = False, calibration: FileName | None = None,
+        into: FileName | None = None, units: str = "us", outputs: FileName = "outputs",
+        verified: bool = True) -> Outcome[list[str]]:
     """Write the map of a run again: one file, or a page with a tile file for any number of lots.
 
     Parameters
@@ -36,6 +37,9 @@ def map(run: FileName | Run = "latest", *, tiles: bool = False, against: FileNam
     basemap : Basemap, optional
         Pictures from a network address, which stay off until the reader ticks them. Without it the map contacts no
         host.
+    labels : bool
+        Show the label of each lot, such as its address. The run's area file must name a column of labels. The map then
+        says that it is not for publication. It cannot be combined with `tiles`.
     calibration : str or Path, optional
         calibration.json of `calibrate`: calibrated figures are shown next to the model's own, which do not change.
     into : str or Path, optional
@@ -51,7 +55,7 @@ def map(run: FileName | Run = "latest", *, tiles: bool = False, against: FileNam
     Raises
     ------
     RunFolderError
-        No such run, or the folder cannot be made.
+        No such run, or the folder cannot be made; labels are asked for, and the run has none or the map is in tiles.
 
     Examples
     --------
@@ -63,8 +67,13 @@ def map(run: FileName | Run = "latest", *, tiles: bool = False, against: FileNam
     from riskmap.outputs.map import tile_page, web_map
     from riskmap.run import folder, record
 
+    if labels and tiles:
+        raise RunFolderError("E-RUN-085 labels are shown on the one-file map only: a map in tiles is made to be "
+                             "served. Leave out --labels or --tiles.")
     files = files_of(run, outputs, verified)
     results = with_calibration(record.read(files), calibration)
+    if labels:
+        results = with_labels(results, files, needed=True)
     change = None if against is None else compare.since(
         results, record.read(files_of(against, outputs, verified)))
     with folder.made_from(files.folder, f"map {results.area_name}", optional(into)) as target:
@@ -91,12 +100,14 @@ def brief(run: FileName | Run = "latest", *, lots: Sequence[str] = (), visits: F
     lots : sequence of str
         Lots by identifier.
     visits : str or Path, optional
-        A list (CSV, XLSX, KML, GeoJSON) of identifiers or coordinates: every row gets a page. The text of a column
-        named remark or note is printed on it.
+        A list (CSV, XLSX, KML, GeoJSON) of identifiers, addresses or coordinates: every row gets a page, in the order
+        of the list. The texts of its columns hour, order, address and remark (or note) are printed on it. Addresses
+        find a lot where the run has labels.
     top : int, optional
         Number of lots with the largest estimate.
     columns : mapping, optional
-        Our name (lot_id, lon, lat, geometry) -> the list's column, where the list uses another name.
+        Our name (lot_id, address, lon, lat, geometry; hour, order, remark, which are printed) -> the list's column,
+        where the list uses another name.
     paper : str
         `letter` or `a4`.
     each : bool
@@ -138,7 +149,7 @@ def brief(run: FileName | Run = "latest", *, lots: Sequence[str] = (), visits: F
     from riskmap.run import folder, record
 
     files = files_of(run, outputs, verified)
-    results = with_calibration(record.read(files), calibration)
+    results = with_labels(with_calibration(record.read(files), calibration), files)
     pages = briefing.page_list(results, list(lots), optional(visits), top, dict(columns or {}))
     papers = briefing.papers(results, pages, units, about(files))
     with folder.made_from(files.folder, f"brief {results.area_name}", optional(into)) as target:
@@ -161,7 +172,8 @@ def screen(run: FileName | Run, listing: FileName, *, columns: Mapping[str, str]
     listing : str or Path
         CSV, XLSX, KML or GeoJSON with identifiers or coordinates (degrees).
     columns : mapping, optional
-        Our name (lot_id, lon, lat, geometry) -> the list's column, where the list uses another name.
+        Our name (lot_id, address, lon, lat, geometry) -> the list's column, where the list uses another name.
+        Addresses are compared with the labels of the run.
     bands : str or Path, optional
         TOML file with `movement_mm = [5, 10, 20, 35]`: other bands, the same for every row. [mm]
     groups : str, optional
@@ -207,7 +219,7 @@ def screen(run: FileName | Run, listing: FileName, *, columns: Mapping[str, str]
     files, listing, named = files_of(run, outputs, verified), Path(listing), dict(columns or {})
     limits = screening.bands(optional(bands))
     request_list = screening.read(listing, named)
-    results = with_calibration(record.read(files), calibration)
+    results = with_labels(with_calibration(record.read(files), calibration), files)
     done = screening.screen(results, request_list, system=units, limits=limits, columns=named, groups=groups,
                             within_m=within_m)
     header = {"list": listing.name, **about(files), "today": results.today}

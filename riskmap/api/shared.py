@@ -7,6 +7,7 @@ from os import PathLike
 from pathlib import Path
 from typing import TYPE_CHECKING, Generic, TypeVar
 
+from riskmap.common.errors import RunFolderError
 from riskmap.common.results import Results, Run
 
 if TYPE_CHECKING:
@@ -71,6 +72,23 @@ def with_calibration(results: Results, calibration: FileName | None) -> Results:
     found = [str(problem) for problem in apply.findings(results, model)]
     beside = apply.beside(results, model, workers=None)
     return replace(beside, note=" ".join([*([results.note] if results.note else []), *found]))
+
+
+def with_labels(results: Results, files: RunFiles, *, needed: bool = False) -> Results:
+    """Return a run with the labels of its lots, for a command that shows them; as it is where the run has none.
+
+    Raises
+    ------
+    RunFolderError
+        The file of labels is damaged; or the run has none and they are `needed`.
+    """
+    from riskmap.run import labels
+
+    found = labels.read(files)
+    if found is None and needed:
+        raise RunFolderError("E-RUN-084 this run has no labels. Write label = \"SITUS_ADDR\" (a column of the lot "
+                             "file) under [lots] and run the estimate again.")
+    return replace(results, labels=found)
 
 
 def about(files: RunFiles) -> dict[str, str]:

@@ -9,7 +9,7 @@ import click
 
 from riskmap.cli.exit_codes import Exit
 from riskmap.cli.runs import CALIBRATION, OUTPUTS, UNITS, UNVERIFIED, say_note
-from riskmap.cli.screen import COLUMNS, named
+from riskmap.cli.screen import named
 from riskmap.common.errors import counted
 
 
@@ -17,9 +17,11 @@ from riskmap.common.errors import counted
 @click.argument("run")
 @click.option("--lots", "ids", default=None, metavar="ID,ID", help="Lots by identifier, separated by commas.")
 @click.option("--visits", type=click.Path(path_type=Path), default=None,
-              help="A list (CSV, XLSX, KML, GeoJSON) of parcel ids or coordinates: a page for every row. A column "
-                   "remark or note is printed.")
-@COLUMNS
+              help="A list (CSV, XLSX, KML, GeoJSON) of parcel ids, addresses or coordinates: a page for every row, in "
+                   "the order of the list. Its columns hour, order, address and remark are printed.")
+@click.option("--column", "columns", multiple=True, metavar="OURS=THEIRS",
+              help="What a column of the list is: lot_id, address, lon, lat, geometry, hour, order or remark; for "
+                   "example --column hour=TIME. Addresses are compared with the labels of the run.")
 @click.option("--top", type=click.IntRange(1, 500), default=None, metavar="N",
               help="Number of lots with the largest estimate.")
 @click.option("--paper", type=click.Choice(["letter", "a4"]), default="letter", show_default=True)

@@ -21,6 +21,8 @@ MAX_PORT = 65535
 @click.option("--basemap", "url", default=None, metavar="URL",
               help="Offer pictures of this https address with {z}, {x}, {y} under the lots. Off until ticked.")
 @click.option("--attribution", default=None, metavar="TEXT", help="Credit line of the base map.")
+@click.option("--labels", is_flag=True, help="Show the label of each lot, such as its address, where the area file "
+              "names a column of them ([lots] label). Such a map is not for publication.")
 @CALIBRATION
 @click.option("--into", type=click.Path(path_type=Path, file_okay=False), default=None,
               help="Folder that receives the map. Default: a new one in the folder of runs.")
@@ -28,8 +30,8 @@ MAX_PORT = 65535
 @UNVERIFIED
 @OUTPUTS
 def map_command(run: str, tiles: bool, serving: bool, port: int | None, against: str | None, url: str | None,
-                attribution: str | None, calibration: Path | None, into: Path | None, units: str, unverified: bool,
-                outputs: Path) -> None:
+                attribution: str | None, labels: bool, calibration: Path | None, into: Path | None, units: str,
+                unverified: bool, outputs: Path) -> None:
     """Write the map of RUN (a run folder or `latest`) again.
 
     With --serve RUN may also be a folder that this command wrote; its map is then shown as it is.
@@ -42,15 +44,15 @@ def map_command(run: str, tiles: bool, serving: bool, port: int | None, against:
     if port is not None and not serving:
         raise click.UsageError("--port belongs to --serve")
     folder = folder_of(run, outputs)
-    if serving and api.map_files(folder):
+    if serving and not labels and api.map_files(folder):
         _serve(folder, port)
         return
     try:
         below = api.basemap(url, attribution) if url is not None and attribution is not None else None
     except ValueError as error:
         raise click.UsageError(str(error)) from None
-    outcome = api.map(folder, tiles=tiles, against=against, basemap=below, calibration=calibration, into=into,
-                      units=units, outputs=outputs, verified=not unverified)
+    outcome = api.map(folder, tiles=tiles, against=against, basemap=below, labels=labels, calibration=calibration,
+                      into=into, units=units, outputs=outputs, verified=not unverified)
     say_note(outcome.note)
     for name in outcome.answer:
         click.echo((outcome.folder / name).as_posix())

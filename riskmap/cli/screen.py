@@ -45,6 +45,7 @@ def screen(run: str, listing: Path, columns: tuple[str, ...], bands: Path | None
     """Answer every row of LISTING (CSV, XLSX, KML, GeoJSON) from RUN: same rows, same order, columns added.
 
     Every column of the list comes back as text, those about people empty. Rows are ranked by their long run.
+    Columns that can be named: lot_id, address, lon, lat, geometry. Addresses are compared with the labels of the run.
 
     Use it only to decide which properties need a closer look. Do not use it to approve, decline, price or value.
 

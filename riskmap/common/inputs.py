@@ -146,3 +146,4 @@ class Layers:
     problems: list[Problem] = field(default_factory=list)
     buildings: BuildingOutlines | None = None
     context: gpd.GeoDataFrame | None = None  # layer, kind, label, geometry in EPSG:4326; only drawn
+    labels: pd.Series | None = None  # text of every lot in file order, where `[lots] label` names a column; no stage's

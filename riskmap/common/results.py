@@ -180,6 +180,9 @@ class Results(AreaResults):
     sharing : int array, optional
         For every row of `lots`, how many lots of the run share its estimate, including itself; 0 without an estimate.
         None where this is not known.
+    labels : Series of str, optional
+        Labels by `lot_row`, such as addresses. Only a command that shows them sets them, never a run or a reader. None
+        where the run has no labels or nobody asked for them.
 
     Notes
     -----
@@ -188,6 +191,7 @@ class Results(AreaResults):
 
     lots: gpd.GeoDataFrame
     sharing: NDArray[np.int64] | None = None
+    labels: pd.Series | None = None
 
     def __repr__(self) -> str:
         """Return one line; tables are not shown."""

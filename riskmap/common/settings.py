@@ -74,6 +74,9 @@ class LotsEntry(Provenance):
     columns: dict[str, str] = Field(default_factory=dict)
     # keep: each row is estimated separately, and duplicates are reported in pairs
     duplicates: Literal["refuse", "keep"] = "keep"
+    # One column to know a lot by, such as an address: it is shown on papers and is in no number, product or comparison.
+    # It is not a setting of the estimate, so no run writes its name down.
+    label: str | None = Field(default=None, exclude=True)
     # CSV: lot_id, column, value, reason, date; the lot file itself stays as it was published
     corrections: Path | None = None
 

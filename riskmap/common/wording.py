@@ -40,3 +40,7 @@ NOT_SEEN = (
     "This estimate knows nothing about fill, cut or pad, moisture conditioning, leaks, trees, this house's own "
     "drainage, pools, piers, workmanship or repairs. Local codes and licensed practice come first."
 )
+NOT_FOR_PUBLICATION = (
+    "Not for publication: this shows a label, such as the address, of single lots. Do not put it on the web: a state "
+    "may forbid publishing home addresses."
+)

@@ -66,6 +66,7 @@ def read_each(area: Area, roles: Collection[str] = ROLES) -> Attempt:
     if "lots" in roles:
         out.read("lots", lots.read, area.lots, area, coverage=soil_box(out.tables.get("soil")))
         if "lots" in out.tables:
+            _set_labels_aside(out)
             _measure(out, area.crs, out.tables["lots"], soil_box(out.tables.get("soil")))
     if "soil" in roles and area.soil.reader == "key_raster":  # after the lots, because it is read around them only
         out.read("soil", soil_key_raster.read, area.soil, area, lots=out.tables.get("lots"))
@@ -85,6 +86,16 @@ def read_each(area: Area, roles: Collection[str] = ROLES) -> Attempt:
     return out
 
 
+def _set_labels_aside(out: Attempt) -> None:
+    """Take the labels out of the table of lots, so that no stage, store or product can come upon them."""
+    from riskmap.layers.lots_columns import LABEL
+
+    lots = out.tables["lots"]
+    if LABEL in lots:
+        out.tables["labels"] = lots[LABEL].astype("str").reset_index(drop=True)
+        out.tables["lots"] = lots.drop(columns=LABEL)
+
+
 def read_all(area: Area) -> Layers:
     """Read every layer of an area.
 
@@ -100,7 +111,8 @@ def read_all(area: Area) -> Layers:
         raise LayerError("\n".join(attempt.refusals), problems=attempt.problems)
     tables = attempt.tables
     return Layers(tables["lots"], tables["soil"], tables.get("climate"), tables.get("drought"), tables.get("index", ()),
-                  tuple(attempt.sources), attempt.problems, tables.get("buildings"), tables.get("context"))
+                  tuple(attempt.sources), attempt.problems, tables.get("buildings"), tables.get("context"),
+                  tables.get("labels"))
 
 
 def latitude_finding(entry: ClimateEntry, latitude: dict[str, float], lots: gpd.GeoDataFrame) -> list[Problem]:

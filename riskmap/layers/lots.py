@@ -19,6 +19,7 @@ from riskmap.common.inputs import Source
 from riskmap.common.problems import Problem, kept_by_refusal
 from riskmap.layers import crs_advice, lots_corrections, lots_csv, lots_kml, lots_vector
 from riskmap.layers.lots_columns import (
+    LABEL,
     NUMBER_COLUMNS,
     OTHER_UNITS,
     TEXT_COLUMNS,
@@ -61,7 +62,8 @@ def read(entry: LotsEntry, area: Area, coverage: crs_advice.Box | None = None) \
         Columns lot_id, source_row, the other `TEXT_COLUMNS` as text (empty when missing), `NUMBER_COLUMNS` in metres
         and millimetres (nan when missing), geometry in the file's own coordinate system; one row per row of the file.
         `source_row` counts as an editor does: the heading of a CSV is row 1, the first feature of a layer is 1. `attrs`
-        has what `lots_columns.column_notes` says about the file's columns.
+        has what `lots_columns.column_notes` says about the file's columns. Where the entry names a column of labels,
+        its texts are the column `label`; `catalogue` takes them out before any stage sees the lots.
 
     Raises
     ------
@@ -98,6 +100,8 @@ def _table(raw: RawLots, entry: LotsEntry, area: Area, name: str, problems: list
                       len(table))]
     if entry.corrections is not None:
         table = _corrected(table, entry.corrections, area, sources, problems)
+    if raw.labels is not None:
+        table[LABEL] = bounded(raw.labels).to_numpy(dtype=object)
     if table.empty:
         problems.append(Problem("W-LOT-001", name, rule="the file has no rows.", remedy="Check that it was exported "
                                 "whole.", action="The answer is empty."))
@@ -188,6 +192,15 @@ def _number(raw: RawLots, column: str, name: str, problems: list[Problem]) -> ND
     _, convert = units.BY_SUFFIX[source.rsplit("_", 1)[1]]
     converted: NDArray[np.float64] = convert(values)
     return converted
+
+
+LABEL_CHARACTERS = 200  # judgement: an address in one line has at most about 100
+
+
+def bounded(labels: pd.Series) -> pd.Series:
+    """Return labels in one line each, cut after `LABEL_CHARACTERS`."""
+    line = labels.astype("str").str.replace(r"\s+", " ", regex=True).str.strip()
+    return line.where(line.str.len() <= LABEL_CHARACTERS, line.str.slice(0, LABEL_CHARACTERS - 1) + "…")
 
 
 # ---------------------------------------------------------------- checks

@@ -72,6 +72,7 @@ class RawLots:
     dropped: list[str]
     problems: list[Problem] = field(default_factory=list)
     names: dict[str, str] = field(default_factory=dict)  # our name -> the file's
+    labels: pd.Series | None = None  # text of the column that `[lots] label` names, one per row
 
 
 Choice = Callable[..., tuple[dict[str, str], list[str]]]  # `match_columns` or `every_column`
@@ -147,6 +148,33 @@ def _check_mapping(mapping: dict[str, str], present: list[str], known: tuple[str
                              "appraiser's judgement of condition, not a date of building. Use the year built.")
 
 
+LABEL = "label"  # of the column that `[lots] label` names, beside our names: it is no column of the lots
+
+
+def label_column(present: list[str], entry: LotsEntry, name: str) -> dict[str, str]:
+    """Return `LABEL` -> the file's column that `[lots] label` names; nothing where it names none.
+
+    The column stays among those that no number uses, so a run says the same of the file with a label and without.
+
+    Raises
+    ------
+    LayerError
+        The file has no such column, has it twice, or the column is about people.
+    """
+    theirs = entry.label
+    if theirs is None:
+        return {}
+    if is_personal(theirs):
+        raise LayerError(f"E-LOT-092 {name}: lots.label = '{shown(theirs)}' is about people and is not read. Choose a "
+                         "column about the place, such as the address of the lot.")
+    if theirs not in present:
+        raise LayerError(f"E-LOT-092 {name}: lots.label = '{shown(theirs)}', but the file has no such column. It has, "
+                         f"in its own order: {joined(present, 40) or 'no columns'}.{_meant(theirs, present)}")
+    if present.count(theirs) > 1:
+        raise LayerError(_twice(theirs, name))
+    return {LABEL: theirs}
+
+
 def _meant(name: str, names: Iterable[str]) -> str:
     """Return a question with the most similar name; empty text when none is similar."""
     best = next(iter(closest(name, names)), "")
@@ -192,8 +220,9 @@ def dropped_columns(columns: list[str], name: str) -> list[Problem]:
                                 remedy="Remove them from the file that you pass on.", action="Not kept, not used, not "
                                 "written."))
     if other:
-        problems.append(Problem("W-LOT-002", name, rule=f"columns that are not used: {joined(other, 40)}.",
-                                remedy="Map one with [lots.columns] if it is needed.", action="Not kept."))
+        problems.append(Problem("W-LOT-002", name, rule=f"columns that the estimate does not use: {joined(other, 40)}.",
+                                remedy="Map one with [lots.columns] if it is needed.",
+                                action="Not kept, unless it is the one that lots.label names."))
     return problems
 
 

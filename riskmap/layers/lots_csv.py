@@ -22,7 +22,16 @@ from riskmap.common.errors import LayerError, counted, joined
 from riskmap.common.problems import Problem, first_rows, kept_by_refusal
 from riskmap.layers import title_rows
 from riskmap.layers.crs_advice import candidates
-from riskmap.layers.lots_columns import ALSO_CALLED, KNOWN, MAX_NESTED, RawLots, label, match_columns, per_row
+from riskmap.layers.lots_columns import (
+    ALSO_CALLED,
+    KNOWN,
+    MAX_NESTED,
+    RawLots,
+    label,
+    label_column,
+    match_columns,
+    per_row,
+)
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -67,9 +76,10 @@ def _read(path: Path, name: str, entry: LotsEntry, problems: list[Problem]) -> R
     _check_heading(heading, entry, name)
     names, dropped = match_columns(heading, entry, name, csv_place=True)
     attributes = table[[heading.index(theirs) for theirs in names.values()]].set_axis(list(names), axis=1)
+    labels = [table[heading.index(theirs)] for theirs in label_column(heading, entry, name).values()]
     _tell_totals(attributes, rows, name, label(names, "lot_id"), problems)
     geometry, crs = shapes_of(attributes, rows, name, entry, names, problems)
-    return RawLots(attributes, geometry, crs, rows, dropped, problems, names)
+    return RawLots(attributes, geometry, crs, rows, dropped, problems, names, *labels)
 
 
 def read_table(path: Path, name: str, problems: list[Problem], wanted: Collection[str] = ()) \

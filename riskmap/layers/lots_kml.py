@@ -20,7 +20,7 @@ import numpy as np
 from riskmap.common.errors import LayerError, joined
 from riskmap.common.problems import Problem
 from riskmap.layers import archive
-from riskmap.layers.lots_columns import Choice, RawLots, match_columns, per_row
+from riskmap.layers.lots_columns import Choice, RawLots, label_column, match_columns, per_row
 
 if TYPE_CHECKING:
     from xml.etree.ElementTree import Element
@@ -67,6 +67,8 @@ def read_kml(path: Path, name: str, entry: LotsEntry, kind: str, choose: Choice 
     names, dropped = choose(present, entry, name)
     attributes = pd.DataFrame({ours: pd.Series([v.get(theirs, "") for v in placemarks.values], dtype=str)
                                for ours, theirs in names.items()})
+    labels = [pd.Series([v.get(theirs, "") for v in placemarks.values], dtype=str)
+              for theirs in label_column(present, entry, name).values()]
     problems = per_row(np.array(placemarks.unreadable, dtype=bool), rows, None, "E-LOT-004", name, "geometry",
                        rule="the shape cannot be read.", remedy="Draw it as a polygon or a pin.",
                        action="Row kept, not estimated.")
@@ -76,7 +78,7 @@ def read_kml(path: Path, name: str, entry: LotsEntry, kind: str, choose: Choice 
                                 action="Not followed."))
     geometry = np.full(len(rows), None, dtype=object)
     geometry[:] = placemarks.shapes
-    return RawLots(attributes, geometry, "EPSG:4326", rows, dropped, problems, names)
+    return RawLots(attributes, geometry, "EPSG:4326", rows, dropped, problems, names, *labels)
 
 
 def placemarks_of(path: Path, name: str) -> _Placemarks:

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from riskmap.common.errors import LayerError, joined, shown
 from riskmap.common.problems import Problem
 from riskmap.layers import lots_whole
-from riskmap.layers.lots_columns import MAX_NESTED, Choice, RawLots, match_columns, per_row
+from riskmap.layers.lots_columns import MAX_NESTED, Choice, RawLots, label_column, match_columns, per_row
 from riskmap.layers.reader_words import first_line
 
 if TYPE_CHECKING:
@@ -45,8 +45,10 @@ def read_ogr(path: Path, name: str, entry: LotsEntry, kind: str, choose: Choice 
         if info["driver"] != kind:
             raise LayerError(f"E-LOT-001 {name}: the content is {info['driver']}, not {kind}.")
         names, dropped = choose(list(info["fields"]), entry, name, any_row=info["features"] != 0)
+        also = label_column(list(info["fields"]), entry, name) if names else {}
+        columns = list(dict.fromkeys([*names.values(), *also.values()]))
         whole = _Whole.of(path, name, kind, layer, shapefile)
-        meta, arrow = pyogrio.raw.read_arrow(source, layer=layer, columns=list(names.values()), **options)
+        meta, arrow = pyogrio.raw.read_arrow(source, layer=layer, columns=columns, **options)
     except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError, pyogrio.errors.FieldError,
             pyogrio.errors.CRSError, CRSError) as error:
         if shapefile and _no_system(shapefile.prj):
@@ -76,7 +78,8 @@ def read_ogr(path: Path, name: str, entry: LotsEntry, kind: str, choose: Choice 
             "W-LOT-023", name, rule=f"{int(curved.sum())} shapes have curved sides, the first in row "
             f"{int(rows[curved][0])}.", remedy="", action="Each arc is read as chords of 4 degrees: the area of a full "
             "circle becomes 0.08 % smaller.", column="geometry"))
-    return RawLots(_as_text(arrow, names), geometry, meta["crs"], rows, dropped, findings + problems, names)
+    return RawLots(_as_text(arrow, names), geometry, meta["crs"], rows, dropped, findings + problems, names,
+                   *_labels(arrow, also))
 
 
 def _shapefile(path: Path, name: str, layer: str | None) -> lots_whole.Shapefile:
@@ -205,7 +208,8 @@ def read_parquet(path: Path, name: str, entry: LotsEntry, kind: str, choose: Cho
                              "Write it as GeoParquet.")
         others = [c for c in schema.names if c not in geo["columns"]]
         names, dropped = choose(others, entry, name)
-        arrow = pq.read_table(path, columns=list(names.values()))
+        also = label_column(others, entry, name)
+        arrow = pq.read_table(path, columns=list(dict.fromkeys([*names.values(), *also.values()])))
         refuse_nests(pq.read_table(path, columns=[geo["primary_column"]]).column(0), name)
         shapes = gpd.read_parquet(path, columns=[geo["primary_column"]]).geometry
     except (ShapelyError, KeyError, TypeError, AttributeError) as error:
@@ -216,7 +220,13 @@ def read_parquet(path: Path, name: str, entry: LotsEntry, kind: str, choose: Cho
     geometry[curved] = None
     problems = per_row(curved, rows, None, "E-LOT-004", name, "geometry", rule="the shape has curved sides.",
                        remedy="Save it as plain polygons.", action="Row kept, not estimated.")
-    return RawLots(_as_text(arrow, names), geometry, shapes.crs, rows, dropped, problems, names)
+    return RawLots(_as_text(arrow, names), geometry, shapes.crs, rows, dropped, problems, names,
+                   *_labels(arrow, also))
+
+
+def _labels(arrow: Any, also: dict[str, str]) -> list[pd.Series]:
+    """Return the text of the column of labels; nothing where none is named."""
+    return [_as_text(arrow, also)[ours] for ours in also]
 
 
 def _as_text(arrow: Any, names: dict[str, str]) -> pd.DataFrame:

@@ -1,4 +1,4 @@
-"""Fills the skeleton of a page: an HTML file with named slots, such as $title."""
+"""Fills the skeleton of a page: an HTML file with named slots, such as $title; $colors is filled by itself."""
 
 from __future__ import annotations
 
@@ -6,6 +6,8 @@ import html
 from collections.abc import Mapping
 from pathlib import Path
 from string import Template
+
+from riskmap.outputs import palette
 
 
 def filled(skeleton: Path, texts: Mapping[str, object], markup: Mapping[str, str] | None = None) -> str:
@@ -26,8 +28,11 @@ def filled(skeleton: Path, texts: Mapping[str, object], markup: Mapping[str, str
     ValueError
         When the slots and the values do not have the same names, or a name is in both mappings.
     """
-    template, parts = Template(skeleton.read_text(encoding="utf-8").removesuffix("\n")), markup or {}
-    slots, values = set(template.get_identifiers()), {*texts, *parts}
+    template, parts = Template(skeleton.read_text(encoding="utf-8").removesuffix("\n")), dict(markup or {})
+    slots = set(template.get_identifiers())
+    if "colors" in slots:
+        parts["colors"] = palette.css()
+    values = {*texts, *parts}
     if slots != values or set(texts) & set(parts):
         wrong = sorted((slots ^ values) | (set(texts) & set(parts)))
         raise ValueError(f"{skeleton.name}: slots and values differ in {', '.join(wrong)}")

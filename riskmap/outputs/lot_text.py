@@ -7,11 +7,19 @@ from pathlib import PurePath
 from typing import TYPE_CHECKING, Any
 
 from riskmap.common import results, tables, units, wording
+from riskmap.common.errors import visible
 from riskmap.outputs import calibrated, telling, waterfall, words
 from riskmap.outputs.telling import shown
 
 if TYPE_CHECKING:
     from riskmap.common.results import AreaResults, Results
+
+def label(estimate: Results, row: int) -> str:
+    """Return the label of the lot at a row, such as its address; empty where it has none."""
+    if estimate.labels is None:
+        return ""
+    return visible(str(estimate.labels.get(int(estimate.lots["lot_row"].iloc[row]), "")))
+
 
 def length(value_m: float, system: str) -> str:
     """Return a length on the ground in feet or metres."""
@@ -150,6 +158,8 @@ def lines(estimate: Results, lot_row: int, system: str = "us", cracked: str = ""
     """
     row = estimate.lots.drop(columns=estimate.lots.geometry.name).iloc[lot_row].to_dict()
     out = [f"Lot {row['lot_id']} ({_where(estimate, int(row['lot_row']))}), {estimate.area_name}, {estimate.today}"]
+    known_as = label(estimate, lot_row)
+    out += [f"Label: {known_as}"] if known_as else []
     if row["state"]:
         return [*out, f"No estimate: {row['state']} - {tables.STATES.get(row['state'], '')}.",
                 f"{row['state_reason'] or ''}", "No estimate does not mean low movement.", wording.CAUTION]

@@ -240,12 +240,16 @@ def run(area_path: Path, outputs: Path, *, units: str = "us", workers: int | Non
     """
     from riskmap.common import month_numbers
     from riskmap.run import folder as run_folder
-    from riskmap.run import manifest, part_files, store
+    from riskmap.run import labels, manifest, part_files, store
     from riskmap.run.workers import InProcess, workers_of
 
     if beside is not None and public_k is not None:
         raise LayerError(f"E-CAL-216 tables for publication take no calibration. {_CALIBRATE_LATER}")
     area, clock = area_file.load(area_path), _Clock(progress)
+    if area.lots.label is not None and public_k is not None:
+        raise LayerError("E-LOT-093 tables for publication take no labels: a state may forbid publishing home "
+                         "addresses. Remove the line label under [lots], or keep a second area file without it and "
+                         "give that one with --public.")
     cache = store.Store((outputs / store.FOLDER).resolve() if reuse else None)  # workers may run in another folder
     size = part_lots or part_files.PART_LOTS
 
@@ -277,6 +281,8 @@ def run(area_path: Path, outputs: Path, *, units: str = "us", workers: int | Non
             del lot  # the parts will soon be in files, and a million lots take a gigabyte
             results, rows = _by_parts(ready, lots, clock, cache, pool, folder.path, size, units)
             held.close()
+        if ready.layers.labels is not None:
+            labels.write(ready.layers.labels, folder.path)
         manifest.write(folder.path, results, area, ready.layers.sources, rows)
     return Run(folder.final, results, rows)
 

@@ -22,7 +22,6 @@ from selenium.webdriver.common.by import By
 from selenium.webdriver.common.keys import Keys
 from selenium.webdriver.support.ui import Select, WebDriverWait
 
-from riskmap.common import tables
 from riskmap.outputs import palette
 from riskmap.outputs.map import serve, tile_page, tiles, web_map
 from riskmap.outputs.map.change_layer import ChangeSince
@@ -116,8 +115,8 @@ def count(image: np.ndarray, color: str) -> int:
 def test_from_disk_it_asks_for_the_file_and_then_draws_every_band(page: webdriver.Chrome) -> None:
     assert not page.find_element(By.ID, "open").is_displayed()
     image, lots = pixels(page), results().lots
-    bands = np.digitize(lots["expected_movement_mm"].dropna(), tables.DEFLECTION_BANDS_MM)
-    for band, color in enumerate(palette.SEQUENTIAL):
+    bands = np.digitize(lots["expected_movement_mm"].dropna(), palette.SIZE_LIMITS_MM)
+    for band, color in enumerate(palette.SIZE):
         assert (count(image, color) > 100) == (band in bands), color
     assert page.get_log("browser") == []
     asked = [json.loads(entry["message"])["message"] for entry in page.get_log("performance")]
@@ -132,7 +131,7 @@ def test_served_it_opens_by_itself_with_few_requests_to_one_host(browser: webdri
     try:
         ready(browser, here)
         opened(browser)
-        assert sum(count(pixels(browser), color) for color in palette.SEQUENTIAL) > 2000
+        assert sum(count(pixels(browser), color) for color in palette.SIZE) > 2000
         find(browser, "0000040")
         asked = [json.loads(entry["message"])["message"] for entry in browser.get_log("performance")]
         sent = [m["params"] for m in asked if m["method"] == "Network.requestWillBeSent"]
@@ -205,7 +204,7 @@ def test_little_to_show_still_opens(browser: webdriver.Chrome, tmp_path: Path, c
     opened(browser, drawn=case == "one")
     assert ("1 lot." if len(lots) == 1 else f"{len(lots)} lots.") in browser.find_element(By.ID, "legend").text
     if case == "one":
-        assert sum(count(pixels(browser), color) for color in palette.SEQUENTIAL) > 100
+        assert sum(count(pixels(browser), color) for color in palette.SIZE) > 100
     else:
         assert "No lot of this run has a shape" in trouble(browser)
     if case == "no shape":
@@ -236,7 +235,7 @@ def test_the_panel_tells_the_numbers_of_the_table(page: webdriver.Chrome) -> Non
         "return [...document.querySelectorAll('#details .ends')].map(n => n.lastChild.textContent)")
     high = max(results().lots[f"{name}_p90"].max() for name in web_map.BARS)
     assert ends == [f"{high / 25.4:.1f} in"] * 4
-    assert "0.4–0.8 in (grey)" in page.find_element(By.ID, "legend").text
+    assert "0.4–0.8 in" in page.find_element(By.ID, "legend").text
     page.find_element(By.CSS_SELECTOR, "input[value=si]").click()
     wanted = f"{2 * int(lot['expected_movement_mm'] / 2 + 0.5)} mm of bending ("
     WebDriverWait(page, 5).until(lambda d: wanted in details(d))
@@ -253,8 +252,8 @@ def test_a_state_has_words_and_a_hatch_and_no_number(page: webdriver.Chrome) -> 
         "m = document.getElementById('map_riskmap').getBoundingClientRect();"
         "return [b.left - m.left, b.top - m.top, b.right - m.left, b.bottom - m.top].map(Math.round)")
     inside = pixels(page)[top + 8 : bottom - 8, left + 8 : right - 8]
-    assert all(count(inside, color) == 0 for color in palette.SEQUENTIAL)
-    assert count(inside, "#ffffff") > 100
+    assert all(count(inside, color) == 0 for color in palette.SIZE)
+    assert count(inside, palette.PAPER) > 100
     assert (inside.max(axis=-1) < 170).sum() > 100
 
 
@@ -267,7 +266,7 @@ def test_a_hole_is_open(page: webdriver.Chrome, lot: str, inside: bool) -> None:
         "m = document.getElementById('map_riskmap').getBoundingClientRect();"
         "return [(b.top + b.bottom) / 2 - m.top, (b.left + b.right) / 2 - m.left].map(Math.round)")
     image = pixels(page)[y - 3 : y + 3, x - 3 : x + 3]
-    assert (sum(count(image, color) for color in palette.SEQUENTIAL) > 0) == inside
+    assert (sum(count(image, color) for color in palette.SIZE) > 0) == inside
 
 
 def test_every_lot_of_the_list_with_a_shape_is_found_on_the_map(page: webdriver.Chrome) -> None:
@@ -332,7 +331,7 @@ def test_the_keyboard_alone_reaches_everything(page: webdriver.Chrome) -> None:
 
 
 def test_every_layer_draws_its_own_colours(page: webdriver.Chrome) -> None:
-    own = {"now": palette.DIVERGING, "soil": palette.SOIL, "quality": palette.QUALITY, "drought": palette.DROUGHT,
+    own = {"now": palette.BENDING, "soil": palette.SOIL, "quality": palette.KNOWN, "drought": palette.DROUGHT,
            "phase": palette.PHASE, "age": palette.AGE}
     for name, colors in own.items():
         Select(page.find_element(By.ID, "layer")).select_by_value(name)
@@ -355,7 +354,7 @@ def test_the_change_since_another_run_is_a_layer(browser: webdriver.Chrome, tmp_
     Select(page.find_element(By.ID, "layer")).select_by_value("change")
     wanted = np.bincount(np.digitize(changes["now"].dropna(), since.scales()["change"].limits_mm), minlength=7)
     assert (wanted > 0).sum() >= 5
-    WebDriverWait(page, 5).until(lambda d: count(pixels(d), palette.DIVERGING[4]) > 500)
+    WebDriverWait(page, 5).until(lambda d: count(pixels(d), palette.BENDING[4]) > 500)
     counts = page.execute_script("return [...document.querySelectorAll('#legend .count')].map(n => +n.textContent)")
     assert counts[:7] == wanted.tolist()
     assert page.execute_script("return document.querySelector('#legend h2').textContent") == (
@@ -386,7 +385,7 @@ def test_it_fits_a_phone(page: webdriver.Chrome, folder: Path) -> None:
         choose_file(page, folder / tiles.NAME)
         opened(page)
         assert page.execute_script("return document.documentElement.scrollWidth") <= 360
-        assert sum(count(pixels(page), c) for c in palette.SEQUENTIAL) > 1000
+        assert sum(count(pixels(page), c) for c in palette.SIZE) > 1000
     finally:
         page.execute_cdp_cmd("Emulation.clearDeviceMetricsOverride", {})
 

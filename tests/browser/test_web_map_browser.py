@@ -104,8 +104,8 @@ def test_every_band_is_drawn(page: webdriver.Chrome) -> None:
     hide_legend(page)
     image = pixels(page)
     lots = results().lots
-    bands = np.digitize(lots["expected_movement_mm"].dropna(), tables.DEFLECTION_BANDS_MM)
-    for band, color in enumerate(palette.SEQUENTIAL):
+    bands = np.digitize(lots["expected_movement_mm"].dropna(), palette.SIZE_LIMITS_MM)
+    for band, color in enumerate(palette.SIZE):
         assert (count(image, color) > 100) == (band in bands), color
 
 
@@ -127,8 +127,8 @@ def test_states_are_hatched_and_counted(page: webdriver.Chrome) -> None:
         "return [b.left - m.left, b.top - m.top, b.right - m.left, b.bottom - m.top].map(Math.round)")
     inside = pixels(page)[top + 8 : bottom - 8, left + 8 : right - 8]
     assert inside.size > 0
-    assert all(count(inside, color) == 0 for color in palette.SEQUENTIAL)
-    assert count(inside, "#ffffff") > 100
+    assert all(count(inside, color) == 0 for color in palette.SIZE)
+    assert count(inside, palette.PAPER) > 100
     assert (inside.max(axis=-1) < 170).sum() > 100
 
 
@@ -143,7 +143,7 @@ def test_a_hole_is_open_and_parts_are_apart(page: webdriver.Chrome) -> None:
             "m = document.getElementById('map_riskmap').getBoundingClientRect();"
             "return [(b.top + b.bottom) / 2 - m.top, (b.left + b.right) / 2 - m.left].map(Math.round)")
         image = pixels(page)[middle[0] - 3 : middle[0] + 3, middle[1] - 3 : middle[1] + 3]
-        filled = sum(count(image, color) for color in palette.SEQUENTIAL) > 0
+        filled = sum(count(image, color) for color in palette.SIZE) > 0
         assert filled == inside
 
 
@@ -288,15 +288,16 @@ def test_bars_have_the_ends_of_the_run(page: webdriver.Chrome) -> None:
     assert share == pytest.approx((lots.loc[41, "expected_movement_mm"] - low) / (high - low), abs=0.02)
 
 
-def test_the_legend_tells_grey_as_a_number_and_states_apart(page: webdriver.Chrome) -> None:
+def test_the_legend_has_the_classes_that_are_there_and_states_apart(page: webdriver.Chrome) -> None:
     groups = page.execute_script("return [...document.querySelectorAll('#legend .classes')].map(n => "
                                  "[...n.querySelectorAll('.name')].map(c => c.textContent))")
-    assert groups[0] == ["under 0.2 in", "0.2–0.4 in", "0.4–0.8 in (grey)", "0.8–1.4 in", "1.4 in and more"]
+    assert groups[0] == ["under 0.2 in", "0.2–0.4 in", "0.4–0.8 in", "0.8–1.4 in", "1.4–2.0 in",
+                         "2.0 in and more"]  # the largest lot is between 50 and 75 mm
     assert set(groups[1]) == set(tables.STATES.values())
-    assert page.find_element(By.CSS_SELECTOR, "#legend h3").text == "Without a number, hatched: 7 lots"
+    assert page.find_element(By.CSS_SELECTOR, "#legend h3").text == "No estimate (hatched): 7 lots"
     choose_layer(page, "soil")
     heading = page.execute_script("return document.querySelector('#legend h3').textContent")
-    assert heading == "Every lot has a class here."
+    assert heading == "Every lot has a class."
 
 
 def test_a_state_has_words_and_no_number(page: webdriver.Chrome) -> None:
@@ -360,7 +361,7 @@ def test_the_list_works_with_the_keyboard_alone(page: webdriver.Chrome) -> None:
 
 def test_every_layer_draws_its_own_colours(page: webdriver.Chrome) -> None:
     hide_legend(page)
-    own = {"now": palette.DIVERGING, "soil": palette.SOIL, "quality": palette.QUALITY, "drought": palette.DROUGHT}
+    own = {"now": palette.BENDING, "soil": palette.SOIL, "quality": palette.KNOWN, "drought": palette.DROUGHT}
     for name, colors in own.items():
         choose_layer(page, name)
         image = pixels(page)
@@ -393,7 +394,7 @@ def test_it_fits_a_phone(page: webdriver.Chrome) -> None:
         page.refresh()
         WebDriverWait(page, 30).until(lambda d: d.execute_script("return document.body.dataset.ready"))
         assert page.execute_script("return document.documentElement.scrollWidth") <= 360
-        assert sum(count(pixels(page), c) for c in palette.SEQUENTIAL) > 1000
+        assert sum(count(pixels(page), c) for c in palette.SIZE) > 1000
     finally:
         page.execute_cdp_cmd("Emulation.clearDeviceMetricsOverride", {})
 
@@ -417,8 +418,8 @@ def test_paper_shows_the_chosen_lot(page: webdriver.Chrome) -> None:
     page.find_element(By.TAG_NAME, "body").send_keys(Keys.ESCAPE)
     lot = -1
     without = sheet()
-    assert sum(count(without, color) for color in palette.SEQUENTIAL) > 5000
-    assert count(chosen, "#1a1a1a") > count(without, "#1a1a1a") + 200  # its outline
+    assert sum(count(without, color) for color in palette.SIZE) > 5000
+    assert count(chosen, palette.INK) > count(without, palette.INK) + 200  # its outline
 
 
 def test_an_area_without_any_shape_or_lot_still_opens(browser: webdriver.Chrome, tmp_path: Path) -> None:
@@ -446,7 +447,7 @@ def test_zoomed_out_the_middle_class_shows_and_not_the_last_drawn(browser: webdr
     time.sleep(0.5)
     hide_legend(browser)
     image = pixels(browser)
-    assert count(image, palette.SEQUENTIAL[2]) > 20 * max(count(image, palette.SEQUENTIAL[4]), 1)
+    assert count(image, palette.SIZE[2]) > 20 * max(count(image, palette.SIZE[4]), 1)
 
 
 def test_size_and_speed_at_twenty_thousand_lots(browser: webdriver.Chrome, tmp_path: Path) -> None:
@@ -456,3 +457,88 @@ def test_size_and_speed_at_twenty_thousand_lots(browser: webdriver.Chrome, tmp_p
     opened(browser, file)
     (drawn,) = browser.execute_script("return performance.getEntriesByName('riskmap-drawn').map(m => m.startTime)")
     assert drawn < 5000
+
+
+def test_the_list_of_layers_has_groups_and_one_entry_for_the_shares(page: webdriver.Chrome) -> None:
+    groups = page.execute_script("return [...document.querySelectorAll('#layer optgroup')].map(g => "
+                                 "[g.label, [...g.children].map(o => o.value)])")
+    assert groups == [["Movement", ["now", "next", "expected", "long_run", "beyond"]],
+                      ["Why", ["soil", "age", "phase", "slab", "quality"]],
+                      ["Weather", ["whatif_dry", "whatif_average", "whatif_wet", "drought"]]]
+    assert not page.find_element(By.ID, "marks").is_displayed()
+    choose_layer(page, "beyond")
+    assert page.find_element(By.ID, "marks").is_displayed()
+    lots = results().lots
+    for mark in (10, 20, 35):
+        Select(page.find_element(By.ID, "mark")).select_by_value(f"beyond_{mark}")
+        time.sleep(0.3)
+        title = page.find_element(By.CSS_SELECTOR, "#legend h2").text
+        assert title == f"Share of model runs beyond {mark / 25.4:.1f} in"
+        shown = page.execute_script(
+            "return [...document.querySelectorAll('#legend .classes')[0].children].map(n => "
+            "[n.querySelector('.name').textContent, Number(n.querySelector('.count').textContent)])")
+        known = lots.loc[lots["state"] == "", f"share_beyond_{mark}mm"].dropna()
+        wanted = np.bincount(np.digitize(known, palette.SHARE_LIMITS), minlength=5)
+        assert [name for name, _ in shown] == ["under 20 %", "20–40 %", "40–60 %", "60–80 %", "80 % and more"]
+        assert [n for _, n in shown] == wanted.tolist()
+        assert wanted.max() < len(known)
+    hide_legend(page)
+    image = pixels(page)
+    assert [count(image, color) > 100 for color in palette.SHARE] == [n > 0 for n in wanted]
+
+
+def test_the_histogram_has_every_lot_and_the_chosen_one(page: webdriver.Chrome) -> None:
+    choose_layer(page, "expected")
+    lots = results().lots
+    value = lots["expected_movement_mm"].dropna()
+    bars = page.execute_script("return [...document.querySelectorAll('#spread rect[fill]')].map(n => "
+                               "[n.getAttribute('fill'), Number(n.getAttribute('height'))])")
+    told = page.find_element(By.CSS_SELECTOR, "#spread svg").get_attribute("aria-label")
+    assert told == f"Histogram of {len(value)} lots by this number"
+    classes = np.digitize(value, palette.SIZE_LIMITS_MM)
+    assert {color for color, _ in bars} == {palette.SIZE[k] for k in classes}
+    assert max(height for _, height in bars) == 56
+    assert page.find_elements(By.CSS_SELECTOR, "#spread .median") == []
+    show(page, 41)
+    row = lots.loc[41]
+    note = page.find_element(By.CSS_SELECTOR, "#spread .note").text
+    assert note == (f"Lot {row['lot_id']}: {inches(row['expected_movement_mm'])} in; 80 % of the model runs: "
+                    f"{inches(row['expected_movement_mm_p10'])} to {inches(row['expected_movement_mm_p90'])} in")
+    (median,) = page.find_elements(By.CSS_SELECTOR, "#spread .median")
+    first = np.floor(value.max()) + 1  # bars of at least 1 mm begin at 0
+    assert float(median.get_attribute("x")) + 1 == pytest.approx(
+        272 * row["expected_movement_mm"] / first, abs=272 * 3 / first)
+    low, high = (np.digitize(lots[f"expected_movement_mm_{end}"].dropna(), palette.SIZE_LIMITS_MM)
+                 for end in ("p10", "p90"))
+    wide = int((high - low >= 2).sum())
+    assert 0 < wide < len(value)
+    assert (f"Read a colour as the middle of a range: for {wide} of {len(value)} lots it spans three classes or more."
+            in page.find_element(By.ID, "legend").text)
+    choose_layer(page, "soil")
+    assert page.find_elements(By.CSS_SELECTOR, "#spread svg") == []
+
+
+def inches(mm: float) -> str:
+    return f"{np.floor(mm / 2.54 + 0.5) / 10:.1f}"
+
+
+def test_a_large_lot_has_its_number_and_range_inside(page: webdriver.Chrome) -> None:
+    """From 40 px on: a box of paper with an ink tick on a line; below it, nothing but the fill."""
+    choose_layer(page, "expected")
+    hide_legend(page)
+    boxes = []
+    for levels in (0, -2):
+        show(page, 42)
+        page.execute_script(f"map_riskmap.setZoom(map_riskmap.getZoom() + {levels}, {{animate: false}})")
+        time.sleep(0.5)
+        left, top, right, bottom = page.execute_script(
+            "const b = document.querySelector('.leaflet-overlay-pane path').getBoundingClientRect(),"
+            " m = document.getElementById('map_riskmap').getBoundingClientRect();"
+            "return [b.left - m.left, b.top - m.top, b.right - m.left, b.bottom - m.top].map(Math.round)")
+        inside = pixels(page)[top + 7 : bottom - 7, left + 7 : right - 7]
+        boxes.append((right - left, count(inside, palette.PAPER), count(inside, palette.INK)))
+    (wide, paper, ink), (small, no_paper, no_ink) = boxes
+    assert wide > 40 > small
+    assert paper > 20
+    assert ink > 15
+    assert (no_paper, no_ink) == (0, 0)

@@ -75,6 +75,7 @@ SEVERAL_PLACES = {
                   "one shape cannot be read, in the words of each format"),
     "E-LOT-007": ({"layers/lots_columns.py": 2}, "the same name, or two names of ours"),
     "E-LOT-009": ({"layers/lots_columns.py": 4}, "four ways in which an entry is of no use"),
+    "E-LOT-092": ({"layers/lots_columns.py": 2}, "a column about people, or none in the file"),
     "E-LOT-020": ({"layers/lots.py": 3}, "missing, not understood, or not convertible"),
     "E-LOT-025": ({"lots/findings.py": 2}, "one row, or all"),
     "E-LOT-060": ({"layers/lots_whole.py": 4}, "which part of the shapefile shows the damage"),

@@ -348,7 +348,7 @@ def test_a_heading_of_endless_columns_is_refused_before_a_table_is_made(tmp_path
 
 def test_columns_without_a_name_are_called_so(tmp_path: Path) -> None:
     _, problems = read(text(tmp_path, "lot_id,lon,lat,,\n1,-98,32,x,y\n"))
-    assert problems[0].rule == "columns that are not used: (no name), (no name)."
+    assert problems[0].rule == "columns that the estimate does not use: (no name), (no name)."
 
 
 # ---------------------------------------------------------------- what libraries say

@@ -15,6 +15,7 @@ import shutil
 import sqlite3
 import subprocess
 import sys
+import zipfile
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -27,7 +28,7 @@ from shared_runs import with_store
 from riskmap.common import settings
 from riskmap.common.results import RowCounts
 from riskmap.outputs.files import public_table
-from riskmap.run import flow, manifest
+from riskmap.run import flow, manifest, record
 from riskmap.run import folder as run_folder
 
 MARK = "QZCANARY"
@@ -118,6 +119,9 @@ def texts_in(path: Path) -> bytes:
     elif path.suffix == ".parquet":
         table = pq.read_table(io.BytesIO(raw))
         found += [str(table.schema.metadata).encode(), table.to_pandas().to_csv().encode()]
+    elif path.suffix == ".xlsx":
+        with zipfile.ZipFile(io.BytesIO(raw)) as opened:
+            found += [opened.read(name) for name in opened.namelist()]
     elif path.suffix == ".html":
         block = re.search(r'id="data">([A-Za-z0-9+/=]+)<', raw.decode("utf-8"))
         assert block, "the map has no data block"
@@ -264,3 +268,129 @@ def test_public_output_names_no_lot_no_date_and_no_outline(example: Path, tmp_pa
     assert len(cells) > 0
     assert (cells["lots"] >= 10).all()
     shutil.rmtree(folder)
+
+
+# ---------------------------------------------------------------- labels
+LABEL = f"{MARK}situsstreet"  # what every marked text of the column of labels holds
+LABELS = "record/labels.parquet"
+HOSTILE = (f"=HYPERLINK(\"http://x\",\"{LABEL}h\")", f"</script><script>{LABEL}s</script>", f"\x1b[31m{LABEL}c\u202e",
+           f"{LABEL}l" + "x" * 10_000, "   ", f"100 {LABEL}a  St")
+
+
+@dataclass(frozen=True)
+class Twice:
+    """One area run with a column of labels and without it, and what the command line said of the first."""
+
+    labelled: Path
+    plain: Path
+    said: str
+    area: Path
+
+
+@pytest.fixture(scope="module")
+def twice(example: Path, shared_models: Path, tmp_path_factory: pytest.TempPathFactory) -> Twice:
+    work = tmp_path_factory.mktemp("labels")
+    (work / "input").mkdir()
+    lots = marked_lots(example)
+    lots.loc[: len(HOSTILE) - 1, "situs_street"] = list(HOSTILE)
+    write_lots("gpkg", lots, work / "input")
+    plain = area_file(example, work / "input", "gpkg")
+    labelled = work / "input" / "labelled.toml"
+    text = plain.read_text(encoding="utf-8")
+    labelled.write_text(text.replace("[lots]\n", '[lots]\nlabel = "situs_street"\n', 1), encoding="utf-8")
+    with_store(work / "outputs", shared_models)
+    done = subprocess.run(
+        [sys.executable, "-m", "riskmap", "estimate", str(labelled), "--outputs", "outputs", "--workers", "1"],
+        cwd=work, env={**os.environ, "PYTHONPATH": str(Path(__file__).parents[2]), "RISKMAP_TRACE": "1"},
+        capture_output=True, text=True, check=False)
+    assert done.returncode in (0, 1), done.stderr
+    first = run_folder.latest(work / "outputs")
+    assert first is not None
+    second = flow.run(plain, work / "outputs", workers=1).folder
+    return Twice(first, second, done.stdout + done.stderr, labelled)
+
+
+def test_the_labels_are_all_in_their_own_file(twice: Twice) -> None:
+    text = texts_in(twice.labelled / LABELS)
+    table = pd.read_parquet(twice.labelled / LABELS)
+    lots = pd.read_parquet(twice.labelled / "lots.parquet", columns=["lot_row"])
+    assert text.count(LABEL.encode()) >= len(lots) - 1
+    assert table["lot_row"].tolist() == [row for row in range(len(lots)) if row != HOSTILE.index("   ")]
+    assert table["label"].str.len().max() == 200
+
+
+def test_no_label_is_in_any_other_file_or_message(twice: Twice) -> None:
+    outputs = twice.labelled.parent
+    searched = [path for path in files_below(outputs) if path != twice.labelled / LABELS]
+    assert len(searched) > 50  # both runs and the store
+    assert [path for path in searched if LABEL.encode() in texts_in(path)] == []
+    assert LABEL not in twice.said
+
+
+def test_a_run_with_labels_is_the_run_without_them_in_every_other_file(twice: Twice) -> None:
+    one, two = ({path.relative_to(run).as_posix(): path.read_bytes() for path in files_below(run)}
+                for run in (twice.labelled, twice.plain))
+    assert set(one) - set(two) == {LABELS}
+    assert set(two) <= set(one)
+    assert [name for name in two if name != "manifest.json" and one[name] != two[name]] == []
+
+
+def test_the_manifest_names_the_file_and_neither_column_nor_label(twice: Twice) -> None:
+    import json
+
+    one, two = (json.loads((run / "manifest.json").read_text(encoding="utf-8"))
+                for run in (twice.labelled, twice.plain))
+    assert "situs_street" not in json.dumps(one["settings"])
+    assert LABELS in one["outputs"]
+    for told in (one, two):
+        told["facts"] = {name: value for name, value in told["facts"].items() if name not in record.OF_ONE_RUN}
+        told["outputs"] = {name: entry for name, entry in told["outputs"].items() if name != LABELS}
+    of_one_run = ("written_utc", "stage_seconds", "unit_draws_per_s", "sha256")
+    assert [name for name in one if one[name] != two[name] and name not in of_one_run] == []
+    assert manifest.verify(twice.labelled) == []
+
+
+def test_export_and_compare_hold_no_label(twice: Twice, tmp_path: Path) -> None:
+    import riskmap
+
+    formats = ["gpkg", "parquet", "csv", "xlsx", "geojson", "kml"]
+    made = riskmap.export(twice.labelled, formats, into=tmp_path / "export")
+    told = riskmap.compare(twice.plain, twice.labelled)
+    mapped = riskmap.map(twice.labelled, into=tmp_path / "map")
+    assert told.answer.same
+    for path in [*made.files, *told.files, *mapped.files]:
+        assert LABEL.encode() not in texts_in(path), path.name
+        assert b"Not for publication" not in texts_in(path), path.name
+
+
+def test_a_map_that_is_asked_for_labels_says_it_is_not_for_publication(twice: Twice, tmp_path: Path) -> None:
+    import riskmap
+
+    riskmap.map(twice.labelled, labels=True, into=tmp_path / "map")
+    page = tmp_path / "map" / "map.html"
+    assert LABEL.encode() in texts_in(page)
+    assert b"Not for publication" in texts_in(page)
+    assert b"a state may forbid publishing home addresses" in texts_in(page)
+    assert LABEL.encode() not in page.read_bytes()  # data stay in the compressed block: none runs as markup
+
+
+def test_public_tables_are_refused_for_an_area_with_labels(twice: Twice, tmp_path: Path) -> None:
+    from riskmap.common.errors import LayerError
+
+    with pytest.raises(LayerError, match=r"E-LOT-093 .*Remove the line label under \[lots\]") as refused:
+        flow.run(twice.area, tmp_path / "outputs", workers=1, public_k=10)
+    assert LABEL not in str(refused.value)
+    assert not (tmp_path / "outputs").exists()
+
+
+@pytest.mark.parametrize("column", ["OwnerName", "MAILING_ADDR", "Taxpayer", "buyer"])
+def test_a_column_about_people_is_no_label(column: str, example: Path, tmp_path: Path) -> None:
+    from riskmap.common.errors import LayerError
+    from riskmap.layers import lots
+
+    path = write_lots("gpkg", marked_lots(example).head(4), tmp_path)
+    area = settings.Area.model_validate({"name": "a", "folder": tmp_path, "soil": {"path": "s"},
+                                         "lots": {"path": path.name, "layer": "lots", "label": column}})
+    with pytest.raises(LayerError, match=r"E-LOT-092 .*about people") as refused:
+        lots.read(area.lots, area)
+    assert MARK not in str(refused.value)

@@ -48,7 +48,7 @@ def test_qgis_applies_the_style_on_opening(tmp_path: Path) -> None:
     assert told["valid"]
     assert told["rows"] == len(found.lots)
     assert told["kind"] == "RuleRenderer"
-    bands = told["rules"][:len(palette.SEQUENTIAL)]
-    assert [color for _, _, color, _ in bands] == list(palette.SEQUENTIAL)
+    bands = told["rules"][:len(palette.SIZE)]
+    assert [color for _, _, color, _ in bands] == list(palette.SIZE)
     assert [label for label, *_ in told["rules"][len(bands):]] == list(tables.STATES.values())
     assert sum(count for *_, count in told["rules"]) == len(found.lots)

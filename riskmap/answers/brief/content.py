@@ -27,7 +27,7 @@ FIRST_FLAGS = ("slab_size_assumed", "foundation_type_assumed", "duplicate_lot_id
 
 
 def lot_page(results: Results, row: int, system: str, shape: Array | None, about: dict[str, str],
-             note: str = "", *, remark: str = "", scales: figures.Scales | None = None,
+             note: str = "", *, remark: str = "", visit: str = "", scales: figures.Scales | None = None,
              cracked: str = "") -> dict[str, Any]:
     """Return the values of one lot's page.
 
@@ -46,6 +46,8 @@ def lot_page(results: Results, row: int, system: str, shape: Array | None, about
         How a list named the lot, where a list asked for it.
     remark : str
         The list's own remark on the lot.
+    visit : str
+        What the list says of the visit, as returned by `visit_line`.
     scales : Scales, optional
         The scales of all pages of a brief. Without them the page uses the scales of the run and of its own shape.
     cracked : str
@@ -57,6 +59,7 @@ def lot_page(results: Results, row: int, system: str, shape: Array | None, about
     page: dict[str, Any] = {
         "id": visible(str(lot["lot_id"])), "title": f"Lot {visible(str(lot['lot_id']))}",
         "area": visible(results.area_name), "today": results.today, "note": visible(note), "remark": shortened(remark),
+        "visit": visit, "label": lot_text.label(results, row),
         "place": _place(results, row),
         "standing": calibrated.standing(results), "caution": wording.CAUTION, "not_seen": wording.NOT_SEEN,
         "whatif_caution": wording.CAUTION_WHATIF, "run": about["run"], "manifest": about["manifest"],
@@ -101,6 +104,15 @@ def shortened(text: str) -> str:
     """Return a list's text as a page shows it: invisible characters written out, and cut to `REMARK_SHOWN`."""
     line = visible(" ".join(text.split()))
     return line if len(line) <= REMARK_SHOWN else line[:REMARK_SHOWN - 1] + "…"
+
+
+VISIT_WORDS = {"order": "Stop", "hour": "Hour", "address": "Address in the list"}
+
+
+def visit_line(request: dict[str, str]) -> str:
+    """Return what a list says of a visit: stop, hour and address, each as `shortened`; empty where it says nothing."""
+    said = {words: shortened(request.get(name, "")) for name, words in VISIT_WORDS.items()}
+    return ". ".join(f"{words}: {text}" for words, text in said.items() if text)
 
 
 def _place(results: Results, row: int) -> str:
@@ -185,13 +197,15 @@ def missing_page(request: dict[str, str], status: str, note: str, results: Resul
                  about: dict[str, str]) -> dict[str, Any]:
     """Return the page of a row of a list for which no lot was found.
 
-    request: what was asked for, with the fields of `briefing.Visit`: lot_id, lon, lat, row, remark.
+    request: what was asked for, with the fields of `briefing.Visit`: lot_id, address, lon, lat, row, hour, order,
+    remark.
     """
     wish = visible(asked_for(request))[:120] or "a row without an id"
     return {"id": wish, "title": f"Not found: {wish}" if status == "unmatched" else f"Not one lot: {wish}",
             "area": visible(results.area_name), "today": results.today,
             "note": f"Row {visible(request['row'])} of the list" if request.get("row") else "", "place": "",
-            "remark": shortened(request.get("remark", "")), "standing": calibrated.standing(results),
+            "remark": shortened(request.get("remark", "")), "visit": visit_line(request), "label": "",
+            "standing": calibrated.standing(results),
             "caution": wording.CAUTION, "not_seen": wording.NOT_SEEN, "run": about["run"],
             "manifest": about["manifest"], "dates": "",
             "credits": [], "state": tables.STATES.get(status, status), "state_reason": visible(note),
@@ -200,9 +214,10 @@ def missing_page(request: dict[str, str], status: str, note: str, results: Resul
 
 
 def asked_for(request: dict[str, str]) -> str:
-    """Return in a few words what a row asked for: the id as the row gives it, or else the coordinate."""
-    if request.get("lot_id"):
-        return request["lot_id"]
+    """Return in a few words what a row asked for: the id as the row gives it, or else the address or the coordinate."""
+    for name in ("lot_id", "address"):
+        if request.get(name):
+            return request[name]
     return ", ".join(f"{name} {request[name]}" for name in ("lat", "lon") if request.get(name))
 
 

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from riskmap.common import units
 from riskmap.common.errors import counted, visible
-from riskmap.outputs import calibrated, lot_text, telling, words
+from riskmap.outputs import calibrated, lot_text, palette, telling, words
 
 if TYPE_CHECKING:
     from riskmap.common.results import Results
@@ -180,7 +180,7 @@ def profile(shape: Array | None, lot: Mapping[str, Any], width: str, system: str
     now, wide = telling.side(float(lot["bend_now_mm"]), system), float(lot["slab_width_m"])
     times = stretch(DRAWING_MM[0], DRAWING_MM[1], wide, ends)
     return {"x": shape[:, 0].round(4).tolist(), "ground": values[:, :3].tolist(), "slab": values[:, 3:].tolist(),
-            "width": width, "words": f"Black: the slab, {now} today. Brown: the ground; where the lines part, there "
+            "width": width, "words": f"Black: the slab, {now} today. Olive: the ground; where the lines part, there "
             "is a gap. "
             f"{_gap(-shape[-1, 1:4], system)} Heights drawn {times} times too tall, on one scale for all lots of this "
             "brief. Dashed: the limits of 80 % of the model runs.", **axis(ends, system)}
@@ -232,7 +232,7 @@ def soil(results: Results, row: int, system: str) -> dict[str, Any]:
     return {"name": visible(str(profile["component_name"])), "weight": f"{float(best['weight']):.0%}",
             "others": f"; {counted(others, 'more profile')}" if others else "", "height_mm": tall,
             "rock": lot_text.length(rock, system) if np.isfinite(rock) and rock < 5 else "",
-            "layers": [[top, bottom, low, mid, high, _depths(top, bottom, system), place]
+            "layers": [[top, bottom, low, mid, high, _depths(top, bottom, system), place, palette.soil_layer(mid)]
                        for (top, bottom, low, mid, high), place in zip(values.tolist(), places, strict=True)]}
 
 

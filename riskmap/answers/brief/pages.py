@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from riskmap.answers.brief import figures
+from riskmap.outputs import palette
 from riskmap.outputs.html_page import filled
 
 HERE = Path(__file__).parent
@@ -35,7 +36,8 @@ def document(pages: list[dict[str, Any]], area: dict[str, Any]) -> str:
 
 
 def _lot(page: dict[str, Any]) -> str:
-    remarks = [("", page["note"], " class=s"), ("Latitude, longitude: ", page["place"], ""),
+    remarks = [("", page["label"], ""), ("", page["visit"], ""), ("", page["note"], " class=s"),
+               ("Latitude, longitude: ", page["place"], ""),
                ("Remark of the list: ", page["remark"], "")]
     texts = {name: page[name] for name in ("title", "area", "today", "standing", "caution", "not_seen", "dates", "run",
                                            "manifest")}
@@ -70,11 +72,11 @@ def _strip(strip: dict[str, Any]) -> str:
             continue
         size = min(abs(value) / 3, 1) * half
         bars.append(f'<rect x="{_W * k / n:.1f}" y="{half - size if value > 0 else half:.1f}" width="{_W / n:.2f}" '
-                    f'height="{size:.1f}" fill="{"#136697" if value > 0 else "#b85c28"}"/>')
+                    f'height="{size:.1f}" fill="{palette.WET if value > 0 else palette.DRY}"/>')
     turning_points = "; ".join(f"{month} {value:+.1f}" for month, value, *_ in strip["turns"])
     words = f"12-month SPEI in standard deviations, {strip['from']} to {strip['to']}, above the line wetter, below " \
             f"drier than usual. Turning points: {turning_points}. {strip['weeks']}"
-    line = f'<path d="M0 {half}H{_W}" stroke="#1a1a1a"/>'
+    line = f'<path d="M0 {half}H{_W}" stroke="{palette.INK}"/>'
     return _drawing("drought", line + "".join(bars), words)
 
 
@@ -99,12 +101,12 @@ def _profile(profile: dict[str, Any]) -> str:
         return "M" + " L".join(f"{x:.1f} {y:.1f}" for x, y in [*left, *right])
 
     ticks = [(top, profile["high_text"]), (0.0, profile["zero_text"]), (low, profile["low_text"])]
-    scale = "".join(f'<line x1="0" x2="{_W}" y1="{height(v):.1f}" y2="{height(v):.1f}" stroke="#bbb"/>'
+    scale = "".join(f'<line x1="0" x2="{_W}" y1="{height(v):.1f}" y2="{height(v):.1f}" stroke="{palette.RULE}"/>'
                     f'<text x="{_W + 6}" y="{height(v) + 5:.1f}" font-size="15">{_t(text)}</text>'
                     for v, text in ticks if text and (v <= low or v >= top or height(low) - height(v) > 15))
     lines = "".join(f'<path d="{path(kind, part)}" fill="none" stroke="{color}" stroke-width="{2 if part == 1 else 1}"'
                     f'{"" if part == 1 else DASHED}/>'
-                    for kind, color in (("ground", "#b85c28"), ("slab", "#1a1a1a")) for part in (0, 1, 2))
+                    for kind, color in (("ground", palette.GROUND), ("slab", palette.INK)) for part in (0, 1, 2))
     return _drawing("shape", scale + lines, profile["words"], _W + 64)
 
 

@@ -12,6 +12,8 @@ import tempfile
 from pathlib import Path
 from typing import Any, Literal
 
+from riskmap.outputs import palette
+
 HERE = Path(__file__).parent
 PAPERS = {"letter": "us-letter", "a4": "a4"}
 # The embedded fonts have these characters. All others are written out, because an empty box would hide what the page
@@ -53,7 +55,8 @@ def compiled(template: str, values: dict[str, Any], paper: str, kind: Literal["p
     with tempfile.TemporaryDirectory() as place:
         folder = Path(place)
         shutil.copy(HERE / template, folder / template)
-        data = json.dumps(shown({**values, "paper": PAPERS[paper]}), ensure_ascii=False, allow_nan=False)
+        told = shown({**values, "paper": PAPERS[paper], "colors": palette.PAGE})
+        data = json.dumps(told, ensure_ascii=False, allow_nan=False)
         (folder / "data.json").write_text(data, encoding="utf-8", errors="backslashreplace")
         document: bytes | list[bytes] = typst.compile(str(folder / template), root=str(folder), format=kind, ppi=ppi,
                                                       ignore_system_fonts=True, timestamp=0)

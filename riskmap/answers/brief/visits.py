@@ -25,7 +25,9 @@ if TYPE_CHECKING:
 # lots nearer than this to another lot of the group belong to one round (judgement: a few minutes by car)
 APART_M = 1500.0
 MOST = 2000  # pages
-REMARKS = ("remark", "remarks", "note", "notes", "comment", "comments")  # a list's own words are printed unchanged
+# A list's own words, printed unchanged: our name -> the headings by which a column is recognised.
+PRINTED = {"hour": ("hour", "time"), "order": ("order", "stop"), "address": ("address",),
+           "remark": ("remark", "remarks", "note", "notes", "comment", "comments")}
 
 
 @dataclass(frozen=True)
@@ -66,7 +68,8 @@ def page_list(results: Results, ids: list[str], listing: Path | None, top: int |
               columns: dict[str, str] | None = None) -> list[Visit]:
     """Return the pages that were asked for, in the same order.
 
-    `columns`: our name (lot_id, lon, lat, geometry) -> the list's column, where the list uses another name.
+    `columns`: our name (lot_id, lon, lat, geometry, and those of `PRINTED`) -> the list's column, where the list uses
+    another name.
 
     Raises
     ------
@@ -105,20 +108,29 @@ def _page_list(results: Results, ids: list[str], listing: Path | None, top: int 
 
 
 def _listed(results: Results, listing: Path, columns: dict[str, str], problems: list[Problem]) -> list[Visit]:
-    listed = screen.read(listing, columns)
+    listed = screen.read(listing, columns, also=tuple(PRINTED))
     problems += listed.problems
     answer = screen.matched(results, listed, columns)
-    # the name of a pin is not an id, but it says which pin is meant
-    places = screen.places(listed, columns)
-    remark = "lot_id" if listed.shapes is not None else next(
-        (name for name in listed.table if str(name).strip().lower() in REMARKS), None)
-    named = {ours: theirs for ours, theirs in places.items() if ours != "geometry"} | (
-        {} if remark is None else {"remark": str(remark)})
+    places = screen.places(listed, columns, results.labels is not None)
+    named = {ours: theirs for ours, theirs in places.items() if ours != "geometry"} | _printed(listed, columns)
     cells = {ours: listed.table[theirs].astype("str").tolist() for ours, theirs in named.items()}
     return [Visit(int(row), {**{name: values[k] for name, values in cells.items()}, "row": str(int(listed.row[k]))},
                   str(status), str(note))
             for k, (row, status, note) in enumerate(zip(answer["lot_row"].fillna(-1).astype(int),
                                                         answer["match_status"], answer["match_note"], strict=True))]
+
+
+def _printed(listed: screen.Listing, columns: dict[str, str]) -> dict[str, str]:
+    """Return which columns of a list are printed: our name -> the list's. Those about people are empty."""
+    lower = {str(name).strip().lower(): str(name) for name in reversed(list(listed.table.columns))}
+    found = {}
+    for ours, headings in PRINTED.items():
+        theirs = columns.get(ours) or next((name for low, name in reversed(lower.items()) if low in headings), None)
+        if theirs is not None:
+            found[ours] = theirs
+    if listed.shapes is not None and "lot_id" in listed.table:
+        found["remark"] = "lot_id"  # the name of a pin is no id, but says which pin
+    return found
 
 
 def pages(results: Results, visits: list[Visit], system: str, about: dict[str, str]) -> list[dict[str, Any]]:
@@ -135,7 +147,8 @@ def pages(results: Results, visits: list[Visit], system: str, about: dict[str, s
             continue
         out.append(content.lot_page(results, visit.row, system, shapes.get(visit.row), about,
                                     _asked(visit.request, names.iloc[visit.row]),
-                                    remark=visit.request.get("remark", ""), scales=scales,
+                                    remark=visit.request.get("remark", ""), visit=content.visit_line(visit.request),
+                                    scales=scales,
                                     cracked=cracked.get(visit.row, "")))
     return out
 
@@ -144,7 +157,7 @@ def _asked(request: dict[str, str], lot_id: str) -> str:
     """Return what a row of a list asked for, where that is not the lot's id, and its row; nothing without a list."""
     if "row" not in request:
         return ""
-    wish = content.asked_for(request)
+    wish = content.asked_for({**request, "address": ""})  # an address of the list has a line of its own
     return f"Row {request['row']} of the list" + (f", asked for as {wish}" if wish and wish != lot_id else "")
 
 

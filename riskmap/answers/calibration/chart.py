@@ -6,10 +6,12 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from riskmap.outputs import palette
+
 if TYPE_CHECKING:
     import pandas as pd
 
-BEFORE, AFTER, INK, GRID = "#b85c28", "#136697", "#1a1a1a", "#bbbbbb"
+BEFORE, AFTER, INK, GRID = palette.RANGE, palette.SIZE[4], palette.INK, palette.RULE
 _SIDE, _LEFT, _TOP = 400, 64, 40
 _STEPS_MM = (1, 2, 5, 10, 20, 50, 100, 200)
 _MOST_TICKS = 9
@@ -62,10 +64,10 @@ def svg(comparisons: pd.DataFrame) -> str:
     for before, after, measured in values.tolist():
         (x, y), (x2, y2) = place(before, measured), place(after, measured)
         parts += [f'<path d="M{x - 4:.1f} {y - 4:.1f}h8v8h-8z" fill="none" stroke="{BEFORE}" stroke-width="1.5"/>',
-                  f'<circle cx="{x2:.1f}" cy="{y2:.1f}" r="4" fill="{AFTER}" fill-opacity="0.8"/>']
+                  f'<circle cx="{x2:.1f}" cy="{y2:.1f}" r="4" fill="{AFTER}" stroke="{INK}" stroke-width="0.8"/>']
     parts += [f'<path d="M{_LEFT} 12h8v8h-8z" fill="none" stroke="{BEFORE}" stroke-width="1.5"/>',
               f'<text x="{_LEFT + 14}" y="21">as modelled</text>',
-              f'<circle cx="{_LEFT + 124}" cy="16" r="4" fill="{AFTER}"/>',
+              f'<circle cx="{_LEFT + 124}" cy="16" r="4" fill="{AFTER}" stroke="{INK}" stroke-width="0.8"/>',
               f'<text x="{_LEFT + 134}" y="21">calibrated</text>',
               f'<path d="M{_LEFT + 230} 16h24" stroke="{INK}" stroke-dasharray="6 4"/>',
               f'<text x="{_LEFT + 260}" y="21">measured = expected</text>',

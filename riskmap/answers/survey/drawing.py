@@ -13,6 +13,7 @@ import pandas as pd
 from riskmap.answers.survey.levels import YARDSTICKS, Levels
 from riskmap.common.errors import shown
 from riskmap.common.units import MM_PER_INCH, m_to_foot
+from riskmap.outputs import palette
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -20,6 +21,8 @@ if TYPE_CHECKING:
 LONGEST_GAP_M = 6.0  # judgement: twice the 10 ft of common reading grids (5 to 10 ft, practice)
 M_PER_DEGREE = 111_320.0  # at the equator of a sphere; over a house the error is below 1 mm per m
 MOST_LINES = 400
+_INKED: dict[Any, str] = dict.fromkeys(
+    ("text.color", "axes.edgecolor", "axes.labelcolor", "xtick.color", "ytick.color"), palette.INK)
 
 
 def _mesh(table: pd.DataFrame, longest_gap_m: float) -> tuple[NDArray[Any], NDArray[Any]] | None:
@@ -94,30 +97,32 @@ def draw(levels: Levels, lines: pd.DataFrame, worst: pd.DataFrame, units: str, t
     per, unit, digits = (MM_PER_INCH, "in", 2) if us else (1.0, "mm", 0)
     place, length = (m_to_foot, "ft") if us else (float, "m")
     plain: dict[str, Any] = {"parse_math": False}
-    with matplotlib.rc_context({"svg.hashsalt": "riskmap", "svg.fonttype": "path", "pdf.fonttype": 42}):
+    with matplotlib.rc_context({"svg.hashsalt": "riskmap", "svg.fonttype": "path", "pdf.fonttype": 42,
+                                **_INKED}):
         figure = Figure(figsize=(8.5, 11) if us else (8.27, 11.69))
         FigureCanvasAgg(figure)
         axes = figure.add_axes((0.1, 0.3, 0.82, 0.6))
         for _, part in lines.groupby("line"):
             height = float(part["level_mm"].iloc[0])
             xs, ys = [place(v) for v in part["x_m"]], [place(v) for v in part["y_m"]]
-            axes.plot(xs, ys, color="#4d4d4d", linewidth=0.9, linestyle="--" if height < -1e-9 else "-")
+            axes.plot(xs, ys, color=palette.QUIET, linewidth=0.9, linestyle="--" if height < -1e-9 else "-")
             middle = len(xs) // 4  # away from the points, where closed lines turn
             axes.text(xs[middle], ys[middle], f"{height / per:.1f}" if us else f"{height:.0f}", fontsize=6.5,
-                      color="#4d4d4d", ha="center", va="center", backgroundcolor="white", **plain)
+                      color=palette.QUIET, ha="center", va="center", backgroundcolor=palette.SHEET, **plain)
         for row in levels.points.to_dict("records"):
             out = row["exclude"] != ""
             x, y = place(row["x_m"]), place(row["y_m"])
-            axes.plot([x], [y], marker="x" if out else "o", color="#1a1a1a", markersize=4, linestyle="none")
+            axes.plot([x], [y], marker="x" if out else "o", color=palette.INK, markersize=4 if out else 5,
+                      markerfacecolor=palette.PAPER, markeredgewidth=1.5, linestyle="none", zorder=4)
             label = f"{shown(row['point'])[:12]}\n{row['raw_mm'] / per:.{digits}f} / " \
                     f"{row['level_mm'] / per:+.{digits}f}"
             axes.annotate(label + ("\nnot used" if out else ""), (x, y), xytext=(3, 4), textcoords="offset points",
-                          fontsize=6.5, color="#1a1a1a", zorder=5,
-                          bbox={"facecolor": "white", "edgecolor": "none", "alpha": 0.85, "pad": 0.6}, **plain)
+                          fontsize=6.5, color=palette.INK, zorder=5,
+                          bbox={"facecolor": palette.SHEET, "edgecolor": "none", "alpha": 0.85, "pad": 0.6}, **plain)
         for line in worst.to_dict("records"):
             ends = levels.points.set_index("point").loc[[line["from"], line["to"]]]
-            axes.plot([place(v) for v in ends["x_m"]], [place(v) for v in ends["y_m"]], color="#1a1a1a", linewidth=1.6,
-                      linestyle="-.")
+            axes.plot([place(v) for v in ends["x_m"]], [place(v) for v in ends["y_m"]], color=palette.INK,
+                      linewidth=1.6, linestyle="-.")
         axes.set_aspect("equal", adjustable="datalim")
         axes.margins(0.12)
         axes.set_xlabel(f"x, {length} (of the drawing; no map position)")

@@ -1,9 +1,10 @@
 """The estimate as a GeoPackage 1.3 with its QGIS style inside.
 
 QGIS applies the default entry of the table `layer_styles` on opening and offers the others by name: expected bending,
-now, the next 12 months, the long run. A style has one rule per class and one hatched rule per state, because a
-graduated renderer would leave lots without an estimate invisible. Dates inside the file are those of the data's present
-month, not of the run, so that equal results give equal files; the moment of the run is in manifest.json.
+now, the next 12 months, the long run, the soil. A style has one rule per class and one hatched rule per state,
+because a graduated renderer would leave lots without an estimate invisible.
+Dates inside the file are those of the data's present month, not of the run, so that equal results give equal files; the
+moment of the run is in manifest.json.
 """
 
 from __future__ import annotations
@@ -29,7 +30,8 @@ if TYPE_CHECKING:
 
 NAME, LAYER = "lots.gpkg", "lots"
 STYLES = {  # layer of `palette.SCALES` -> name of its style; the first is applied on opening
-    "expected": "expected bending in 12 months", "now": "now", "next": "next 12 months", "long_run": "long run"}
+    "expected": "expected bending in 12 months", "now": "now", "next": "next 12 months", "long_run": "long run",
+    "soil": "soil shrink-swell class"}
 # kind of a shape of context -> name of its layer and kind of geometry
 CONTEXT_LAYERS = {"area": ("context_areas", "Polygon"), "line": ("context_lines", "LineString"),
                   "point": ("context_points", "Point")}
@@ -62,24 +64,31 @@ def _fill(parent: ET.Element, color: str) -> None:
 
 
 def _hatch(symbol: ET.Element, name: str, kind: str) -> None:
-    """Add white fill with an outline, then lines at the state's angles, or dots."""
+    """Add a fill of paper with an outline, then lines at the state's angles, dots or rings."""
     _fill(symbol, palette.PAPER)
-    ink = _qgis_color(palette.OUTLINE)
+    ink = _qgis_color(palette.HATCH_LINE)
     for k, angle in enumerate(palette.HATCH_ANGLES[kind], start=1):
         lines = _layer(symbol, "LinePatternFill", {"angle": str(angle), "distance": "1.4", "distance_unit": "MM",
                                                    "line_width": "0.2", "color": ink})
         _layer(_symbol(lines, "line", f"@{name}@{k}"), "SimpleLine",
                {"line_color": ink, "line_width": "0.2", "line_width_unit": "MM", "line_style": "solid"})
     if not palette.HATCH_ANGLES[kind]:
-        dots = _layer(symbol, "PointPatternFill", {"distance_x": "1.4", "distance_y": "1.4", "distance_x_unit": "MM",
-                                                   "distance_y_unit": "MM"})
-        _layer(_symbol(dots, "marker", f"@{name}@1"), "SimpleMarker",
-               {"name": "circle", "color": ink, "outline_style": "no", "size": "0.5", "size_unit": "MM"})
+        apart, size = ("2.2", "1.2") if kind == "rings" else ("1.4", "0.5")
+        marks = _layer(symbol, "PointPatternFill", {"distance_x": apart, "distance_y": apart, "distance_x_unit": "MM",
+                                                    "distance_y_unit": "MM"})
+        look = ({"color": _qgis_color(palette.PAPER), "outline_color": ink, "outline_style": "solid",
+                 "outline_width": "0.2", "outline_width_unit": "MM"} if kind == "rings"
+                else {"color": ink, "outline_style": "no"})
+        _layer(_symbol(marks, "marker", f"@{name}@1"), "SimpleMarker",
+               {"name": "circle", **look, "size": size, "size_unit": "MM"})
 
 
 def _bands(scale: palette.Scale) -> list[tuple[str, str, str]]:
     """Return label, filter and colour of each class of a layer."""
     column, limits = f'"{scale.column}"', scale.limits_mm
+    if scale.classes:
+        return [(label, f"{column} = '{value}'", color)
+                for label, value, color in zip(scale.words or scale.classes, scale.classes, scale.colors, strict=True)]
     low, high = (None, *limits), (*limits, None)
     signed = limits[0] < 0
     bands = []

@@ -35,7 +35,7 @@ def _styles() -> str:
     """Return a style per band of the expected movement and one for rows without an estimate; KML colours are aabbggrr.
     """
     lines = []
-    for name, color in [*((f"band{k}", color) for k, color in enumerate(palette.SEQUENTIAL)), ("state", "#ffffff")]:
+    for name, color in [*((f"band{k}", color) for k, color in enumerate(palette.SIZE)), ("state", palette.PAPER)]:
         red, green, blue = color[1:3], color[3:5], color[5:7]
         edge = palette.OUTLINE
         lines.append(f'<Style id="{name}"><LineStyle><color>ff{edge[5:7]}{edge[3:5]}{edge[1:3]}</color><width>1</width>'
@@ -72,7 +72,7 @@ def _style_of(values: dict[str, Any]) -> str:
     number = values["expected_movement_mm"]
     if values["state"] or number is None:
         return "state"
-    return f"band{sum(number >= limit for limit in tables.DEFLECTION_BANDS_MM)}"
+    return f"band{sum(number >= limit for limit in palette.SIZE_LIMITS_MM)}"
 
 
 def write(results: Results, folder: Path) -> Path:

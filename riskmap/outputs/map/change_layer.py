@@ -7,15 +7,16 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from riskmap.outputs.palette import DIVERGING, Scale
+from riskmap.outputs.palette import BENDING, CHANGE, CHANGE_LAYERS, Scale
 
 if TYPE_CHECKING:
     import pandas as pd
     from numpy.typing import NDArray
 
 # layer -> its column, and the estimate of the comparison that it shows
-COLUMNS = {"change": "change_of_now_mm", "change_expected": "change_of_expected_mm"}
+COLUMNS = dict(zip(CHANGE_LAYERS, ("change_of_now_mm", "change_of_expected_mm"), strict=True))
 _SHOWS = {"change": "now", "change_expected": "expected"}
+_COLORS = {"change": BENDING, "change_expected": CHANGE}  # bending now has a direction, a size does not
 _TITLES = {"change": "Change now", "change_expected": "Change of the expected movement"}
 _SIGNS = {"change": "+ the middle of the slab rose against its edge, − it fell",
           "change_expected": "+ the expected movement became larger, − smaller"}
@@ -55,7 +56,7 @@ class ChangeSince:
         since, between = f"since {self.before}", f"From {self.before} to {self.after}"
         if self.before == self.after:
             since, between = "since the other run", f"Between two runs of {self.after}"
-        return {name: Scale(column, f"{_TITLES[name]} {since}", f"{between}: {_SIGNS[name]}", DIVERGING,
+        return {name: Scale(column, f"{_TITLES[name]} {since}", f"{between}: {_SIGNS[name]}", _COLORS[name],
                             limits(self.lots[column].to_numpy(float)), missing="no estimate in one of the runs")
                 for name, column in COLUMNS.items()}
 

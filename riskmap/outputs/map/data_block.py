@@ -30,7 +30,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from riskmap.common import tables
-from riskmap.outputs import words
+from riskmap.outputs import palette, words
 from riskmap.outputs.map import growth_curves
 
 if TYPE_CHECKING:
@@ -61,6 +61,8 @@ SHARED_STEPS = {
     **{f"part_{name}_mm": 0.01 for name in (*words.REASONS, "gaps")},
     **{f"tilt_{name}": 0.1 for name in ("now_pct", "leak_pct", "watering_pct", "tree_pct")},
 }
+# Shares of model runs beyond each mark, of which the page shows the class only: the classes of all marks as one number.
+SHARES, SHARE_COLUMNS = "share_classes", tuple(f"share_beyond_{mark:.0f}mm" for mark in palette.MARKS_MM)
 GROWTH_STEPS = {"middle_now_mm": 0.1, "edge_now_mm": 0.1}  # shared too, only beside curves: nothing else shows them
 # column -> an earlier column it tends to follow: what is left after a straight line needs fewer bits
 RELATED = {
@@ -73,8 +75,8 @@ RELATED = {
     "seasonal_range_mm": "long_run_mm", "whatif_dry_mm": "change_next_mm",
     "whatif_average_mm": "change_next_mm", "whatif_wet_mm": "change_next_mm",
     "change_next_mm_p10": "change_next_mm", "change_next_mm_p90": "change_next_mm", "fall_next_mm": "change_next_mm",
-    "part_soil_mm": "expected_movement_mm", "tilt_leak_pct": "tilt_now_pct", "tilt_watering_pct": "tilt_leak_pct",
-    "tilt_tree_pct": "tilt_leak_pct",
+    "part_soil_mm": "expected_movement_mm",
+    "tilt_leak_pct": "tilt_now_pct", "tilt_watering_pct": "tilt_leak_pct", "tilt_tree_pct": "tilt_leak_pct",
 }
 SHARED_TEXTS = ("state", "state_reason", "direction", "bend_largest_up_date", "phase", "pour_weather",
                 "pour_from", "pour_to", "pour_date_basis", "slab_class", "map_unit_name",
@@ -110,6 +112,19 @@ def _steps(values: pd.Series, step: float) -> NDArray[np.int64]:
     number = pd.to_numeric(values, errors="coerce").to_numpy(dtype=float, na_value=np.nan)
     known = np.isfinite(number)
     return np.where(known, np.rint(np.where(known, number, 0.0) / step), MISSING).astype(np.int64)
+
+
+def share_classes(lots: pd.DataFrame) -> NDArray[np.float64]:
+    """Return the classes of `SHARE_COLUMNS` as digits of one number, the first mark first; NaN without a share.
+
+    The base is the number of classes of `palette.SHARE_LIMITS`. A share falls with the mark, so few numbers occur, and
+    one column compresses better than three.
+    """
+    base, found = len(palette.SHARE_LIMITS) + 1, np.zeros(len(lots))
+    for name in SHARE_COLUMNS:
+        share = pd.to_numeric(lots[name], errors="coerce").to_numpy(dtype=float, na_value=np.nan)
+        found = base * found + np.where(np.isfinite(share), np.digitize(share, palette.SHARE_LIMITS), np.nan)
+    return found
 
 
 def _rings(geometry: NDArray[np.object_], step: float) -> Shapes:
@@ -300,8 +315,8 @@ def block(lots: gpd.GeoDataFrame, about: dict[str, Any], *, change: pd.DataFrame
     _add_shapes(arrays, "", _rings(lots.geometry.to_numpy(), DEGREE_STEP))
     heads = _add_ids(arrays, lots["lot_id"])
     found = growth_curves.curves(past) if past is not None else None
-    steps = shared_steps(lots) | (GROWTH_STEPS if found is not None else {})
-    codes, texts = _shared(lots, steps)
+    steps = shared_steps(lots) | {SHARES: 1.0} | (GROWTH_STEPS if found is not None else {})
+    codes, texts = _shared(lots.assign(**{SHARES: share_classes(lots)}), steps)
     names = list(codes.columns)
     row = codes.groupby(names, sort=False).ngroup().to_numpy()
     arrays.add("row", np.diff(row, prepend=0))

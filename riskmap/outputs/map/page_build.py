@@ -14,6 +14,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from riskmap.outputs import palette
+
 ASSETS = Path(__file__).parent / "assets"
 VENDOR = "shared/vendor"
 STYLES = {"map": ("shared/page.css",), "county": ("shared/page.css", "county/county.css")}
@@ -174,8 +176,9 @@ def vendored() -> str:
 
 
 def styles(page: str) -> str:
-    """Return the styles of a page as elements, those of the map library first; without pictures, which no page uses."""
-    texts = [re.sub(r"url\([^)]*\)", "none", asset(f"{VENDOR}/leaflet.css")), *(asset(name) for name in STYLES[page])]
+    """Return the styles of a page as elements: those of the map library first; without pictures, which no page uses."""
+    texts = [re.sub(r"url\([^)]*\)", "none", asset(f"{VENDOR}/leaflet.css")), palette.css() + "\n",
+             *(asset(name) for name in STYLES[page])]
     return "\n".join(f"<style>\n{text}</style>" for text in texts)
 
 

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from riskmap.common import tables
-from riskmap.outputs import html_page
+from riskmap.outputs import html_page, palette
 from riskmap.outputs.map import page_build, tiles, web_map
 
 if TYPE_CHECKING:
@@ -35,7 +35,7 @@ def about(results: Results, facts: dict[str, Any], shown_units: str, basemap: we
                                 minlength=len(scale.colors) + len(tables.STATES) + 1).tolist()
               for name, scale in chosen.items()}
     return {**web_map.about(results, shown_units, basemap, change), **facts, "counts": counts, "file": tiles.NAME,
-            "scales": web_map.layer_values(results, chosen)}
+            "scales": web_map.layer_values(results, chosen, lots), "groups": palette.groups(chosen)}
 
 
 def page(results: Results, facts: dict[str, Any], shown_units: str = "us", *,

@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from riskmap.common import tables
 from riskmap.common.version import __version__
 from riskmap.outputs import palette
-from riskmap.outputs.map import change_layer, data_block, growth_curves, pmtiles
+from riskmap.outputs.map import change_layer, data_block, growth_curves, layer_facts, pmtiles
 from riskmap.outputs.map.vector_tiles import Polygons, layers
 
 if TYPE_CHECKING:
@@ -35,8 +35,6 @@ SMALL_PX, CELL_PX, TILE_PX = 3, 4, 256  # as in the one-file map
 REACH = EXTENT // TILE_PX  # a tile also contains lots this near to it: one screen pixel of outline
 CHUNK_LOTS = 100_000
 BLOCK_LOTS, BLOCK_IDS, BLOCK_ROWS, BLOCK_CURVES = 1024, 2048, 512, 256
-ORDER = ("now", "next", "expected", "long_run", "whatif_dry", "whatif_average", "whatif_wet", *change_layer.COLUMNS,
-         "soil", "age", "phase", "drought", "quality")
 TAG_NUMBERS = ("expected_movement_mm", "long_run_mm", "bend_now_mm", "change_next_mm")  # whole millimetres
 LATITUDE_LIMIT = 85.05
 
@@ -106,8 +104,8 @@ def _outlines(polygons: NDArray[np.object_]) -> tuple[Ints, Ints, Floats]:
 def scales(lots: pd.DataFrame, change: ChangeSince | None = None) -> dict[str, palette.Scale]:
     """Return the layers for which the table has values, in the order of the page, including those of a change."""
     known = palette.SCALES | palette.DERIVED_SCALES | (change.scales() if change is not None else {})
-    order = [name for name in ORDER if name in known] + [name for name in known if name not in ORDER]
-    return {name: known[name] for name in order if known[name].column in lots.columns}
+    return {name: layer_facts.reached(lots, known[name])
+            for name in palette.ORDER if name in known and known[name].column in lots.columns}
 
 
 def with_age(lots: pd.DataFrame, today: str) -> pd.DataFrame:

@@ -16,9 +16,10 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import numpy as np
 
 from riskmap.common import tables, units, wording
+from riskmap.common.errors import visible
 from riskmap.common.version import __version__
 from riskmap.outputs import calibrated, html_page, lot_text, palette, telling, waterfall, words
-from riskmap.outputs.map import change_layer, data_block, growth_curves, page_build
+from riskmap.outputs.map import data_block, growth_curves, layer_facts, page_build
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -149,21 +150,29 @@ def _no_past_weeks(results: Results) -> str:
     return f"Past weeks cannot be shown: {' and '.join(reasons)} in this run." if reasons else ""
 
 
-def layer_values(results: Results, chosen: dict[str, palette.Scale]) -> dict[str, Any]:
-    """Return layers as plain values for a page: with the outline of each class, and drought with the date of its map.
+def layer_values(results: Results, chosen: dict[str, palette.Scale], lots: pd.DataFrame) -> dict[str, Any]:
+    """Return layers as plain values for a page.
+
+    Each has the outline of its classes, its two palest ones, which of them take a white label, a histogram of all lots
+    and how many ranges are wide; drought has the date of its map.
 
     Parameters
     ----------
     results : Results
     chosen : dict of str to Scale
         Layers in the order of the page.
+    lots : DataFrame
+        The table of the results, with the columns of all layers that are not derived by the page.
     """
     weeks = _weeks(results)
     newest = f"newest weekly map is of {weeks[-1]}" if weeks else "no weekly map covers these lots"
     month = telling.last_month(results.today)
     layers: dict[str, Any] = {name: {**asdict(scale), "title": scale.title.replace("{month}", month),
                                      "edges": [palette.edge_color(color) for color in scale.colors],
-                                     "grey": palette.grey_class(scale.colors)} for name, scale in chosen.items()}
+                                     "palest": palette.palest(scale.colors),
+                                     "labels": [palette.label_color(color) for color in scale.colors],
+                                     "histogram": layer_facts.histogram(lots, scale),
+                                     "spans": layer_facts.spans(lots, scale)} for name, scale in chosen.items()}
     if "drought" in layers:
         layers["drought"] |= {"missing": f"{layers['drought']['missing']} ({newest})",
                               "note": layers["drought"]["note"] + (f", {weeks[-1]}" if weeks else "")}
@@ -181,26 +190,35 @@ def _axis_mm(lots: pd.DataFrame) -> list[float]:
 
 def _scales(results: Results, change: ChangeSince | None) -> dict[str, Any]:
     own = palette.DERIVED_SCALES | (change.scales() if change is not None else {})
-    order = ("now", "next", "expected", "long_run", "whatif_dry", "whatif_average", "whatif_wet", *change_layer.COLUMNS,
-             "weeks", "soil", "age", "phase", "drought", "quality")
     both = {**palette.SCALES, **own}
-    return layer_values(results, {name: both[name] for name in order if name in both})
+    lots = results.lots if change is None else change.joined_to(results.lots)
+    chosen = {name: layer_facts.reached(lots, both[name]) for name in palette.ORDER if name in both}
+    return layer_values(results, chosen, lots)
 
 
 def about(results: Results, shown_units: str, basemap: Basemap | None = None,
           change: ChangeSince | None = None) -> dict[str, Any]:
     """Return the plain values of the page header: names, classes, words and cautions."""
     width_m = units.foot_to_m((results.soil_scale or 0) / FEET_PER_SCALE)
+    scales = _scales(results, change)
     flags = {flag for cell in results.lots["flags"].dropna().unique() for flag in str(cell).split(";") if flag}
     cells = results.facts.get("cells", {})
+    standing = calibrated.standing(results)
+    labels = {}
+    if results.labels is not None:
+        of_row = results.labels.reindex(results.lots["lot_row"].to_numpy()).fillna("").astype("str")
+        labels = {"labels": of_row.map(visible).tolist()}
+        standing = f"{wording.NOT_FOR_PUBLICATION} {standing}"
     return {
-        "area": results.area_name, "units": shown_units, "lines": _lines(results), "credits": list(results.credits),
-        "today": results.today, **({"change": change.about()} if change is not None else {}),
-        "scales": _scales(results, change), "no_past_weeks": _no_past_weeks(results),
+        "area": results.area_name, **labels, "units": shown_units, "lines": _lines(results),
+        "credits": list(results.credits), "today": results.today,
+        **({"change": change.about()} if change is not None else {}),
+        "scales": scales, "groups": palette.groups(scales), "beyond": palette.BEYOND_CHOICE,
+        "no_past_weeks": _no_past_weeks(results),
         "soil": {"scale": results.soil_scale, "width_m": float(width_m)},
         "basemap": {**asdict(basemap), "host": basemap.host} if basemap else None,
-        "states": tables.STATES, "hatch": palette.HATCH, "outline": palette.OUTLINE,
-        "cautions": _cautions(results.soil_scale, calibrated.standing(results)),
+        "states": tables.STATES, "hatch": palette.HATCH, "ui": palette.page_colors(),
+        "cautions": _cautions(results.soil_scale, standing),
         "words": {"direction": words.DIRECTION, "phase": words.PHASE,
                   "agree": {"all": words.ALL_AGREE, "some": words.SOME_AGREE}, "pour_basis": words.POUR_BASIS,
                   "slab_class": words.SLAB_CLASS, "weather_source": words.WEATHER_SOURCE, "quality": words.QUALITY,

@@ -57,7 +57,7 @@ def test_polygons_and_pins_with_their_columns(tmp_path):
     assert raw.geometry[0].equals(Polygon([(-98.6, 37.9), (-98.5998, 37.9), (-98.5998, 37.9003), (-98.6, 37.9003)]))
     assert raw.geometry[1] == Point(-98.6, 37.9)
     assert not raw.geometry.has_z.any()  # heights that are all 0 are none
-    assert [(p.code, p.rule) for p in problems] == [("W-LOT-002", "columns that are not used: name.")]
+    assert [(p.code, p.rule) for p in problems] == [("W-LOT-002", "columns that the estimate does not use: name.")]
 
 
 def test_the_name_of_a_placemark_is_the_identifier_when_there_is_no_other(tmp_path):

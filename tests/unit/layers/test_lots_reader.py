@@ -123,7 +123,7 @@ def test_other_columns_are_named_once_and_their_values_never(tmp_path):
     codes = {p.code: p for p in problems}
     assert set(codes) == {"W-LOT-002", "W-LOT-003"}
     assert codes["W-LOT-003"].rule == "columns about people are refused: OwnerName, MAILING_ADDR, AGE, Exempt_Cd."
-    assert codes["W-LOT-002"].rule == "columns that are not used: acreage, zoning."
+    assert codes["W-LOT-002"].rule == "columns that the estimate does not use: acreage, zoning."
     assert "Canary" not in " ".join(map(str, problems))
     assert "Canary" not in raw.to_csv()
 

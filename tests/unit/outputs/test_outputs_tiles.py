@@ -155,15 +155,15 @@ def test_shells_turn_clockwise_on_the_screen_and_holes_the_other_way(small: Read
 def test_attributes_are_the_classes_and_whole_millimetres(small: Reader) -> None:
     lots = results().lots
     seen = {f.id: f.tags for _, found in small.zoom(small.high) for layer in found for f in layer.features}
-    states = list(tables.STATES)
+    states, shown = list(tables.STATES), tiles.scales(lots)  # with the classes of a size that a lot reaches
     for lot, tags in seen.items():
         row = lots.iloc[lot]
         if row["state"]:
             for name in ("expected", "now", "long_run"):
-                assert tags[name] == len(palette.SCALES[name].colors) + states.index(row["state"])
+                assert tags[name] == len(shown[name].colors) + states.index(row["state"])
             assert not set(tiles.TAG_NUMBERS) & set(tags)  # no value, no tag: never a zero
         else:
-            assert tags["expected"] == np.digitize(row["expected_movement_mm"], tables.DEFLECTION_BANDS_MM)
+            assert tags["expected"] == np.digitize(row["expected_movement_mm"], palette.SIZE_LIMITS_MM)
             assert all(tags[name] == round(row[name]) for name in tiles.TAG_NUMBERS)
 
 

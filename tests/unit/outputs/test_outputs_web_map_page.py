@@ -220,7 +220,7 @@ def test_what_both_pages_do_stands_in_the_files_of_both() -> None:
         return {"\n".join(lines[k : k + 6]) for k in range(len(lines) - 5)}
 
     shared = {f"shared/{path.name}" for path in (ASSETS / "shared").glob("*.js")}
-    assert len(shared) == 5
+    assert len(shared) == 6
     assert names("map") & names("county") == shared
     assert min(len(runs("map")), len(runs("county"))) > 300
     assert runs("map") & runs("county") == set()

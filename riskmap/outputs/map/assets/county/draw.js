@@ -1,5 +1,6 @@
 // The layer of lots of the county page.
 import { about } from "../shared/context.js";
+import { MARK_FROM_PX, letters, lotMark } from "../shared/range.js";
 import { TILE, BATCH, hatches, edgeOf } from "../shared/page.js";
 
 export const CountyLayer = L.GridLayer.extend({
@@ -7,7 +8,7 @@ export const CountyLayer = L.GridLayer.extend({
     const scale = about.scales[name];
     this.scale = name;
     this.fills = [...scale.colors, ...hatches()];
-    this.edges = scale.edges;
+    this.own = scale;
     this.classes = scale.colors.length;
     return this._map ? this.redraw() : this;
   },
@@ -22,7 +23,7 @@ export const CountyLayer = L.GridLayer.extend({
       ctx.scale(ratio, ratio);
       const view = { ctx, deep, left: (coords.x - x * deep) * TILE, top: (coords.y - y * deep) * TILE, world: TILE * 2 ** coords.z };
       if (tile.cells) this.drawCells(view, tile.cells);
-      if (tile.lots) this.drawLots(view, tile.lots);
+      if (tile.lots) { this.drawLots(view, tile.lots); this.drawLetters(view, tile.lots); }
       done(null, canvas);
     }).catch((error) => { this.failed(error); done(error, canvas); });
     return canvas;
@@ -45,7 +46,7 @@ export const CountyLayer = L.GridLayer.extend({
   drawLots(view, layer) {
     const { ctx } = view, scale = TILE * view.deep / layer.extent, { x, y, ringStart, lotStart } = layer;
     this.byClass(layer, scale, view).forEach((lots, c) => {
-      edgeOf(ctx, this.edges[c], about.typical * view.world);
+      const edged = edgeOf(ctx, this.own, c, about.typical * view.world);
       if (lots.length) ctx.fillStyle = this.paint(ctx, c);
       for (let from = 0; from < lots.length; from += BATCH) { // one path for all is many times slower
         ctx.beginPath();
@@ -57,9 +58,19 @@ export const CountyLayer = L.GridLayer.extend({
           }
         }
         ctx.fill(); // shells and holes turn opposite ways: overlapping lots stay filled, holes stay open
-        if (about.typical * view.world > 6 || c >= this.classes) ctx.stroke();
+        if (edged) ctx.stroke();
       }
     });
+  },
+
+  drawLetters({ ctx, left, top, deep }, layer) { // of the drought categories: their colours are one grey in print
+    const code = layer.tags[this.scale], scale = TILE * deep / layer.extent, box = layer.box;
+    if (this.own.column !== "drought_category") return;
+    for (let k = 0; k < layer.n; k++) {
+      const [a, b, c, d] = [box[4 * k] * scale - left, box[4 * k + 1] * scale - top, box[4 * k + 2] * scale - left, box[4 * k + 3] * scale - top];
+      if (Math.min(c - a, d - b) < MARK_FROM_PX || c < 0 || d < 0 || a > TILE || b > TILE || !(code[k] < this.classes)) continue;
+      lotMark(ctx, [(a + c) / 2, (b + d) / 2], { text: letters(this.own.classes[code[k]]) }, this.own.labels[code[k]]);
+    }
   },
 
   drawCells(view, layer) {

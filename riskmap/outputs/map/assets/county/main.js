@@ -2,12 +2,14 @@
 import { about, map } from "../shared/context.js";
 import {
   el, PAGE, put, units, legendRows, legendFoot, room, scaleBar, unitChoice, pageHead, baseMap,
+  layerChoice, nameMarks, titleOf,
 } from "../shared/page.js";
 import { areaReasons } from "../shared/tell.js";
+import { rangeWords } from "../shared/range.js";
 import { fromFile, fromServer, open } from "./archive.js";
 import { layer, state, tell, failed } from "./state.js";
 import { whenRowChosen, find, turn, shownBeside, keys } from "./list.js";
-import { choose, pick, nothing, details } from "./panel.js";
+import { choose, pick, nothing, details, lotOnLegend } from "./panel.js";
 
 async function use(source) {
   const asked = ++state.asked;
@@ -41,9 +43,12 @@ function showScale(name) {
 function legend() {
   const scale = about.scales[state.scale], box = el("legend");
   box.textContent = "";
-  put(box, "h2", scale.title);
+  put(box, "h2", titleOf(scale));
   put(box, "p", scale.note, "note");
   legendRows(box, scale, about.counts[state.scale], (ctx, c) => layer.paint(ctx, c));
+  put(box, "div").id = "spread";
+  lotOnLegend();
+  rangeWords(box, scale, false);
   legendFoot(box, about.lots, about.lots - about.shapes);
   if (state.scale === "drought") about.credits.forEach((line) => put(box, "p", line, "note"));
 }
@@ -54,6 +59,8 @@ function home(box) {
 
 function showUnits(name) {
   units.now = name;
+  nameMarks();
+  if (layer._map) layer.redraw();
   scaleBar();
   sources();
   legend();
@@ -71,9 +78,7 @@ function start() {
   layer.failed = failed;
   whenRowChosen((lot) => choose(lot, true));
   pageHead();
-  Object.entries(about.scales).forEach(([name, scale]) => { put(el("layer"), "option", scale.title).value = name; });
-  el("layer").value = state.scale;
-  el("layer").addEventListener("change", () => { showScale(el("layer").value); turn(state.active).catch(failed); });
+  layerChoice(Object.keys(about.scales), state.scale, (name) => { showScale(name); turn(state.active).catch(failed); });
   unitChoice(showUnits);
   el("search").addEventListener("input", () => { if (state.archive) find().catch(failed); });
   ["search", "lots"].forEach((id) => el(id).addEventListener("keydown", keys));

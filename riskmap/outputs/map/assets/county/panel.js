@@ -2,6 +2,7 @@
 import { about, map } from "../shared/context.js";
 import { el, TILE, NEAR_PX, many, put, running, holds, outlined, ringsOf, room } from "../shared/page.js";
 import { tellLot } from "../shared/lot.js";
+import { spread } from "../shared/range.js";
 import { MISSING, state, sideId, failed } from "./state.js";
 import { place, turn, mark } from "./list.js";
 
@@ -86,7 +87,13 @@ export async function pick(latlng) { // all lots under the point; else the neare
   return choose(near >= 0 ? near : null);
 }
 
+export function lotOnLegend() { // the chosen lot on the histogram of all lots
+  const shown = state.chosen === null ? null : state.shown;
+  spread(about.scales[state.scale], shown ? shown.lot : null, shown ? sideId(shown.lot.id) : "");
+}
+
 export function nothing() {
+  lotOnLegend();
   const box = el("details");
   box.textContent = "";
   document.body.classList.remove("chosen");
@@ -96,6 +103,7 @@ export function nothing() {
 
 export async function details(lot, others) {
   state.shown = { lot, others };
+  lotOnLegend();
   const names = await Promise.all(others.map(async (other) => [other, (await record(other)).id]));
   const box = el("details");
   box.textContent = "";

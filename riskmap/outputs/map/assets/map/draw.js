@@ -1,9 +1,11 @@
 // Classes, patterns, and the layers drawn on canvas tiles.
-import { TILE, BATCH, hatches, hatchCanvas, edgeOf } from "../shared/page.js";
+import { about } from "../shared/context.js";
+import { TILE, BATCH, hatches, edgeOf, holds, length, signed, signedFinely } from "../shared/page.js";
+import { MARK_FROM_PX, letters, lotMark } from "../shared/range.js";
 
 const SMALL_PX = 3;
 const CELL_PX = 4;
-export const stateNames = (about) => Object.keys(about.states);
+export const stateNames = (values) => Object.keys(values.states);
 
 // Class number of every lot; after the classes come the states, then "no value here".
 export function classify(data, scale, week) {
@@ -27,7 +29,7 @@ function classesOf(data, scale, week) { // function of a lot: its class, -1 with
   if (scale.column === "week_mm") {
     return (lot) => classed(data.past.history.value(lot, week));
   }
-  const perRow = !data.has(scale.column) || data.entry(scale.column).shared;
+  const perRow = scale.unit === "share" || !data.has(scale.column) || data.entry(scale.column).shared;
   let of;
   if (scale.column === "age_years") {
     const age = ages(data);
@@ -38,6 +40,11 @@ function classesOf(data, scale, week) { // function of a lot: its class, -1 with
       return at < 0 || !scale.class_of.length ? at : scale.class_of[at];
     }), column = data.column(scale.column);
     of = (r) => rank[column[r]];
+  } else if (scale.unit === "share") { // the classes of all marks are digits of one number, the last mark last
+    const column = data.column("share_classes"), base = scale.colors.length;
+    const marks = Object.values(about.scales).map((other) => other.mark_mm).filter(Boolean);
+    const digit = base ** (marks.length - 1 - marks.indexOf(scale.mark_mm));
+    of = (r) => (column[r] === data.missing ? -1 : Math.floor(column[r] / digit) % base);
   } else {
     const column = data.column(scale.column), step = data.entry(scale.column).step;
     of = (r) => classed(column[r] === data.missing ? null : column[r] * step);
@@ -59,15 +66,24 @@ export function ages(data) { // years since the middle of the possible pour date
   });
 }
 
-// Colours, then hatches. On paper the negative side of a scale with two sides is ticked: grey print shows no hue.
-function fillsOf(scale, paper) {
-  const both = scale.limits_mm[0] < 0;
-  const ticked = (color, c) => hatchCanvas("ticked", c === 0 ? "#ffffff" : "#000000", color);
-  const colors = scale.colors.map((color, c) => (paper && both && scale.limits_mm[c] < 0 ? ticked(color, c) : color));
-  return [...colors, ...hatches()];
+export const paint = (ctx, what) => (typeof what === "string" ? what : ctx.createPattern(what, "repeat"));
+
+function markText(scale, value) { // a number without its unit, which the legend has
+  if (value === null) return "";
+  const text = scale.column.startsWith("change_of_") ? signedFinely : scale.limits_mm[0] < 0 ? signed : length;
+  return text(value).split(" ")[0];
 }
 
-export const paint = (ctx, what) => (typeof what === "string" ? what : ctx.createPattern(what, "repeat"));
+function lotMarks(data, scale) { // function of a lot: what is written inside a large one; null for a layer without it
+  if ((scale.unit !== "mm" || !scale.limits_mm.length) && scale.column !== "drought_category") return null;
+  if (scale.column === "drought_category") return (lot) => ({ text: letters(data.text(scale.column, lot)) });
+  if (!data.has(scale.column)) return null;
+  const ends = ["_p10", "_p90"].map((end) => scale.column + end), ranged = ends.every((name) => data.has(name));
+  return (lot) => {
+    const value = data.number(scale.column, lot), [low, high] = ranged ? ends.map((name) => data.number(name, lot)) : [null, null];
+    return { text: markText(scale, value), value, low, high, signed: scale.limits_mm[0] < 0 };
+  };
+}
 
 // A layer whose tiles are canvases that are drawn at once, and drawn again in place when only colours change.
 const CanvasLayer = L.GridLayer.extend({
@@ -109,9 +125,11 @@ export const LotLayer = CanvasLayer.extend({
   show(data, scale, code, paper) {
     this.data = data;
     this.code = code;
-    this.fills = fillsOf(scale, paper);
-    this.edges = scale.edges;
+    this.fills = [...scale.colors, ...hatches(paper)];
+    this.scale = scale;
+    this.paper = paper;
     this.classes = scale.colors.length;
+    this.bars = lotMarks(data, scale);
     return this._map ? this.repaint() : this;
   },
 
@@ -129,18 +147,27 @@ export const LotLayer = CanvasLayer.extend({
     for (const lot of view.memory.large) large[this.code[lot]].push(lot);
     this.drawCells(view, view.memory.small);
     large.forEach((lots, c) => this.drawLots(view, lots, c));
+    if (this.bars) for (const lot of view.memory.large) this.drawMark(view, lot);
+  },
+
+  drawMark({ ctx, zoom, x, y }, lot) {
+    const box = this.data.shape.box, wide = (box[4 * lot + 2] - box[4 * lot]) * zoom, high = (box[4 * lot + 3] - box[4 * lot + 1]) * zoom;
+    const c = this.code[lot];
+    if (Math.min(wide, high) < MARK_FROM_PX || c >= this.classes) return;
+    const at = [((box[4 * lot] + box[4 * lot + 2]) / 2 - x) * zoom, ((box[4 * lot + 1] + box[4 * lot + 3]) / 2 - y) * zoom];
+    lotMark(ctx, at, this.bars(lot), this.scale.labels[c]);
   },
 
   drawLots(view, lots, c) {
     if (!lots.length) return;
     const { ctx, zoom } = view, shape = this.data.shape;
     ctx.fillStyle = paint(ctx, this.fills[c]);
-    edgeOf(ctx, this.edges[c], shape.typical * zoom);
+    const edged = edgeOf(ctx, this.scale, c, shape.typical * zoom, this.paper);
     for (let from = 0; from < lots.length; from += BATCH) { // one path for all is many times slower
       ctx.beginPath();
       for (const lot of lots.slice(from, from + BATCH)) trace(view, shape, lot, true);
       ctx.fill(); // shells and holes turn opposite ways: overlapping lots stay filled, holes stay open
-      if (shape.typical * zoom > 6 || c >= this.classes) ctx.stroke();
+      if (edged) ctx.stroke();
     }
   },
 
@@ -189,7 +216,7 @@ export const DroughtLayer = CanvasLayer.extend({
   draw(view) {
     const { ctx } = view, { shape, category, week } = this.drought;
     ctx.lineWidth = 1.5;
-    ctx.strokeStyle = "#1a1a1a";
+    ctx.strokeStyle = about.ui.ink;
     ctx.setLineDash([6, 4]);
     for (const k of near(view, shape, 4)) {
       if (week[k] !== this.week) continue;
@@ -199,13 +226,23 @@ export const DroughtLayer = CanvasLayer.extend({
       ctx.globalAlpha = this.edges ? 1 : DROUGHT_ALPHA;
       if (this.edges) ctx.stroke(); else ctx.fill();
     }
+    ctx.setLineDash([]);
+    if (this.edges) this.letter(view);
+  },
+
+  letter({ ctx, x, y, edge }) { // colours of the categories are one grey in print: the letters of the one in the middle of the tile
+    const { shape, category, week, classes } = this.drought, at = [x + edge / 2, y + edge / 2];
+    const here = shape.grid(...at, ...at).filter((k) => week[k] === this.week && holds(shape, k, ...at)).map((k) => category[k]);
+    if (!here.length) return;
+    ctx.globalAlpha = 1;
+    lotMark(ctx, [TILE / 2, TILE / 2], { text: classes[Math.max(...here)] }, about.ui.ink, about.ui.paper);
   },
 });
 
 export function stripes(px) { // open stripes, nothing between them; 8 and 16 px divide a tile, so that they run on
   const canvas = document.createElement("canvas"), ctx = canvas.getContext("2d");
   canvas.width = canvas.height = px;
-  for (const [color, width] of [["#ffffff", 2.6], ["#1a1a1a", 1.1]]) {
+  for (const [color, width] of [[about.ui.sheet, 2.6], [about.ui.ink, 1.1]]) {
     ctx.strokeStyle = color;
     ctx.lineWidth = width;
     ctx.beginPath();
@@ -229,8 +266,8 @@ export const SoilLineLayer = CanvasLayer.extend({
     for (const k of near(view, this.shape, band / 2 + 3)) trace(view, this.shape, k, false);
     const line = (width, color) => { ctx.lineWidth = width; ctx.strokeStyle = color; ctx.stroke(); };
     if (band) line(band, ctx.createPattern(stripes(band < 32 ? 8 : 16), "repeat")); // a tint would change the classes beneath
-    else line(3, "rgba(255, 255, 255, 0.8)");
-    line(1.2, "#1a1a1a");
+    else line(3, about.ui.paper);
+    line(1.2, about.ui.ink);
   },
 });
 

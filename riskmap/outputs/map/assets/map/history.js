@@ -90,7 +90,9 @@ function weekStrip(svg, x, weeks, lot) { // the weeks are those of the climate c
   });
   const a = x(weeks[0].month), last = weeks[weeks.length - 1];
   sketch(svg, "rect", { x: a.toFixed(2), y: top, width: Math.max(x(last.month + 0.25) - a, 1).toFixed(2), height: low - top, class: "frame" });
-  const worst = Math.max(...weeks.map((w) => w.category)), name = (c) => scale.words[c];
+  const worst = Math.max(...weeks.map((w) => w.category)), least = Math.min(...weeks.map((w) => w.category)), name = (c) => scale.words[c];
+  const letters = least === worst ? scale.classes[worst] : least === 0 ? `to ${scale.classes[worst]}` : `${scale.classes[least]}–${scale.classes[worst]}`;
+  sketch(svg, "text", { x: 0, y: low - 1 }, letters); // weeks are too narrow for letters of their own, and in grey their colours are one
   const own = data.text("drought_category", lot), at = scale.classes.indexOf(own);
   return `Weekly drought maps, ${weeks[0].date} to ${last.date}, in most of this climate cell: at most “${name(worst)}”, now ` +
     `“${name(last.category)}”` + (own ? `; at the lot “${name(at)}” on ${data.text("drought_valid_date", lot)}.` : ".");

@@ -1,18 +1,22 @@
 // The legend of the map page.
 import { about } from "../shared/context.js";
-import { el, count, put, distance, swatch, legendRows, legendFoot } from "../shared/page.js";
+import { el, count, put, distance, swatch, legendRows, legendFoot, titleOf } from "../shared/page.js";
+import { rangeWords, spread } from "../shared/range.js";
 import { stateNames, paint, DROUGHT_ALPHA, stripes } from "./draw.js";
-import { data, drawn, state, linesShown, bandNow, weekWords } from "./state.js";
+import { data, drawn, state, label, lotOf, linesShown, bandNow, weekWords } from "./state.js";
 
 export function legend() {
   const scale = about.scales[state.scale], box = el("legend");
   const counts = new Uint32Array(scale.colors.length + stateNames(about).length + 1);
   for (const c of state.code) counts[c]++;
   box.textContent = "";
-  put(box, "h2", scale.title);
+  put(box, "h2", titleOf(scale));
   put(box, "p", scale.note, "note");
   if (state.scale === "weeks") put(box, "p", weekWords(), "note");
   legendRows(box, scale, counts, (ctx, c) => paint(ctx, drawn.lots.fills[c]));
+  put(box, "div").id = "spread";
+  lotOnLegend();
+  rangeWords(box, scale, true);
   if (state.scale === "weeks") droughtLegend(box);
   if (linesShown()) lineLegend(put(box, "ul", null, "classes lines"));
   else if (data.past.lines && state.lines === null && !state.paper) put(box, "p", "Soil boundaries appear when you zoom in, or tick “Soil boundaries”.", "note");
@@ -20,6 +24,10 @@ export function legend() {
   for (let lot = 0; lot < data.n; lot++) missing += !data.shape.has(lot);
   legendFoot(box, data.n, missing);
   if (state.scale === "drought" || state.scale === "weeks") about.credits.forEach((line) => put(box, "p", line, "note"));
+}
+
+export function lotOnLegend() { // the chosen lot on the histogram of all lots
+  spread(about.scales[state.scale], state.chosen < 0 ? null : lotOf(state.chosen), state.chosen < 0 ? "" : label(state.chosen));
 }
 
 function droughtLegend(box) {
@@ -39,10 +47,10 @@ function droughtLegend(box) {
 function lineLegend(table) {
   const item = put(table, "li"), wide = bandNow() > 0, soil = about.soil;
   swatch(item, (ctx) => {
-    ctx.fillStyle = "#ffffff";
+    ctx.fillStyle = about.ui.paper;
     ctx.fillRect(0, 0, 24, 16);
     if (wide) { ctx.fillStyle = ctx.createPattern(stripes(8), "repeat"); ctx.fillRect(0, 0, 24, 16); }
-    ctx.fillStyle = "#1a1a1a";
+    ctx.fillStyle = about.ui.ink;
     ctx.fillRect(0, 7, 24, 1.5);
   });
   const name = wide ? `Soil boundary: somewhere in the hatched band (up to ${distance(soil.width_m)} either side of the line)`

@@ -1,6 +1,6 @@
 // The list of lots of the map page, in step with the view.
 import { about, map } from "../shared/context.js";
-import { el, PAGE, count, many, put, length, keepInSight, signed, signedFinely } from "../shared/page.js";
+import { el, PAGE, count, many, put, length, classLabels, keepInSight, signed, signedFinely } from "../shared/page.js";
 import { stateNames, ages } from "./draw.js";
 import { data, state, label, monthOfWeek } from "./state.js";
 
@@ -19,6 +19,7 @@ function briefly(lot, scale) { // the value of a layer at a lot in a few words
   if (c >= k) return about.states[data.text("state", lot)];
   if (scale.classes.length) return ["phase", "drought_category"].includes(scale.column) ? scale.words[c] : data.text(scale.column, lot);
   if (scale.unit === "years") return many(Math.floor(valueOf(lot, scale)), "year");
+  if (scale.unit === "share") return classLabels(scale)[c];
   const finer = scale.column.startsWith("change_of_");
   return (finer ? signedFinely : scale.limits_mm[0] < 0 ? signed : length)(valueOf(lot, scale));
 }

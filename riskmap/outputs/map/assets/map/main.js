@@ -1,6 +1,6 @@
 // The map page itself: controls, keys, layers, start.
 import { about, map, setAbout, setMap } from "../shared/context.js";
-import { el, PAGE, narrow, put, units, room, scaleBar, unitChoice, pageHead, baseMap } from "../shared/page.js";
+import { el, PAGE, narrow, put, units, room, scaleBar, unitChoice, layerChoice, nameMarks, pageHead, baseMap } from "../shared/page.js";
 import { soilCaution } from "../shared/lot.js";
 import { areaReasons } from "../shared/tell.js";
 import { unpack, read } from "./data.js";
@@ -44,6 +44,8 @@ function zoomBy(levels) {
 // ---------------------------------------------------------------- units and view
 function showUnits(name) {
   units.now = name;
+  nameMarks();
+  drawn.lots.repaint();
   scaleBar();
   sources();
   legend();
@@ -69,11 +71,8 @@ function missingWords() { // what this file does not contain, and why
 
 // ---------------------------------------------------------------- start
 function controls() {
-  const p = data.past, choice = el("layer");
-  const shown = Object.entries(about.scales).filter(([name]) => name !== "weeks" || (p.history && p.drought));
-  shown.forEach(([name, scale]) => { put(choice, "option", scale.title).value = name; });
-  choice.value = state.scale;
-  choice.addEventListener("change", () => showScale(choice.value));
+  const p = data.past;
+  layerChoice(Object.keys(about.scales).filter((name) => name !== "weeks" || (p.history && p.drought)), state.scale, showScale);
   unitChoice(showUnits);
   if (p.drought) {
     el("week").max = p.drought.weeks.length - 1;

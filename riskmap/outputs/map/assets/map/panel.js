@@ -3,12 +3,10 @@ import { about, map } from "../shared/context.js";
 import { el, NEAR_PX, visible, put, holds, outlined, ringsOf, room } from "../shared/page.js";
 import { said, tellLot } from "../shared/lot.js";
 import { answers } from "../shared/tell.js";
-import { data, state, label, latLng, bounds, centre } from "./state.js";
+import { data, state, label, latLng, bounds, centre, lotOf } from "./state.js";
 import { listSoon, mark } from "./list.js";
 import { strip } from "./history.js";
-
-const lotOf = (k) => ({ text: (name) => data.text(name, k), number: (name) => (data.has(name) ? data.number(name, k) : null),
-  curve: data.past.growth ? data.past.growth.curve(k) : null });
+import { lotOnLegend } from "./legend.js";
 
 function summary(lot) { // the lot in one sentence: for screen readers and for paper
   const code = data.text("state", lot);
@@ -23,7 +21,9 @@ export function details(others) {
   document.body.classList.toggle("chosen", lot >= 0);
   mark(state.active); // the list is lower while a lot is shown: its active row stays in sight
   if (lot < 0) { put(box, "p", "Choose a lot on the map or in the list.", "note"); return; }
-  put(put(box, "h2", "Lot "), "bdi", label(lot));
+  const title = put(box, "h2", "Lot ");
+  put(title, "bdi", label(lot));
+  if (about.labels && about.labels[lot]) put(put(title, "span", null, "known-as"), "bdi", about.labels[lot]);
   put(box, "p", summary(lot), "paper");
   if (others.length) {
     const more = put(box, "p", "More lots lie at this spot: ", "note");
@@ -47,6 +47,7 @@ export function choose(lot, how = {}) {
   el("lots").querySelectorAll("[role=option]").forEach((node, i) =>
     node.setAttribute("aria-selected", String(state.list[state.from + i] === lot)));
   details(how.others || []);
+  lotOnLegend();
   el("said").textContent = lot < 0 ? "" : visible(summary(lot));
   if (lot < 0 || !data.shape.has(lot)) return;
   const { box } = data.shape;

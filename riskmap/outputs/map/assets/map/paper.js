@@ -1,6 +1,6 @@
 // The map on paper: one picture of what is seen, drawn at the scale that fills the sheet.
-import { map } from "../shared/context.js";
-import { el, TILE, narrow, count, units } from "../shared/page.js";
+import { about, map } from "../shared/context.js";
+import { el, RING, TILE, narrow, count, units } from "../shared/page.js";
 import { trace, metersPerPx } from "./draw.js";
 import { data, drawn, state, latLng, linesShown } from "./state.js";
 import { recolor } from "./show.js";
@@ -58,7 +58,7 @@ function chosenOn(view) {
   if (state.chosen < 0 || !data.shape.has(state.chosen)) return;
   view.ctx.beginPath();
   trace(view, data.shape, state.chosen, true);
-  for (const [color, width] of [["#ffffff", 6], ["#1a1a1a", 3]]) {
+  for (const [color, width] of [[about.ui.sheet, RING[0]], [about.ui.ink, RING[1]]]) {
     view.ctx.strokeStyle = color;
     view.ctx.lineWidth = width;
     view.ctx.stroke();
@@ -72,9 +72,9 @@ function scaleOn(ctx, meters) { // the longest round length of at most 140 px
   const px = round * unitM / meters, y = SHEET.height - 12;
   const name = us ? `${count(round)} ${miles ? "mi" : "ft"}` : round >= 1000 ? `${count(round / 1000)} km` : `${round} m`;
   ctx.font = "12px Georgia, 'Times New Roman', serif";
-  ctx.fillStyle = "#ffffff";
+  ctx.fillStyle = about.ui.sheet;
   ctx.fillRect(4, y - 18, Math.max(px, ctx.measureText(name).width) + 16, 28);
-  ctx.fillStyle = ctx.strokeStyle = "#1a1a1a";
+  ctx.fillStyle = ctx.strokeStyle = about.ui.ink;
   ctx.lineWidth = 1.5;
   ctx.beginPath();
   for (const [x, to] of [[12, y - 6], [12, y], [12 + px, y], [12 + px, y - 6]]) ctx.lineTo(x, to);

@@ -7,7 +7,8 @@ import { choose } from "./panel.js";
 
 export function suggest() {
   const wanted = el("search").value.trim().toLowerCase(), first = [], then = [];
-  state.low ||= Array.from({ length: data.n }, (_, lot) => label(lot).toLowerCase());
+  const also = about.labels || []; // addresses or the like, where the map was asked to show them
+  state.low ||= Array.from({ length: data.n }, (_, lot) => (label(lot) + (also[lot] ? "\n" + also[lot] : "")).toLowerCase());
   if (wanted) {
     for (let lot = 0; lot < data.n; lot++) { // ids that begin with the text come first
       const at = state.low[lot].indexOf(wanted);
@@ -25,7 +26,7 @@ export function suggest() {
     item.addEventListener("click", () => take(i));
   });
   open(state.suggested.length > 0);
-  el("hits").textContent = !wanted ? "" : !found.length ? "No lot has this text in its id."
+  el("hits").textContent = !wanted ? "" : !found.length ? `No lot has this text in its id${about.labels ? " or label" : ""}.`
     : `${count(found.length)} ${found.length === 1 ? "id has" : "ids have"} this text` +
       (found.length > PAGE ? `; the first ${PAGE} are listed.` : ".");
 }

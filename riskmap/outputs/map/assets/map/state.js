@@ -11,6 +11,8 @@ export const state = { scale: "expected", code: null, week: 0, chosen: -1, list:
 
 const LINES_PX = 12; // a typical lot of that many px: a band of doubt no longer hides whole rows of lots
 export const label = (lot) => data.ids[lot] || "row " + (lot + 1) + " (no id)";
+export const lotOf = (k) => ({ text: (name) => data.text(name, k), number: (name) => (data.has(name) ? data.number(name, k) : null),
+  curve: data.past.growth ? data.past.growth.curve(k) : null });
 export const latLng = (x, y) => map.options.crs.pointToLatLng(L.point(x, y), 0);
 export const bounds = (box) => L.latLngBounds(latLng(box[0], box[3]), latLng(box[2], box[1]));
 export const centre = (lot) => { const b = data.shape.box; return [(b[4 * lot] + b[4 * lot + 2]) / 2, (b[4 * lot + 1] + b[4 * lot + 3]) / 2]; };

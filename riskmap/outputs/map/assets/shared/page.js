@@ -64,7 +64,8 @@ export function running(differences, scale) { // sums of differences, times a sc
 }
 
 // ---------------------------------------------------------------- hatches
-export const hatches = () => [...Object.values(about.hatch), "ticked"].map((kind) => hatchCanvas(kind, about.outline)); // states, then no value
+export const hatches = (paper) => [...Object.values(about.hatch), "ticked"] // states, then no value; a printed page is white
+  .map((kind) => hatchCanvas(kind, about.ui.hatch, paper ? about.ui.sheet : about.ui.paper));
 
 function drawHatch(ctx, kind, ink, ground) { // an 8 px square that repeats; lines every 4 px
   ctx.fillStyle = ground;
@@ -75,24 +76,32 @@ function drawHatch(ctx, kind, ink, ground) { // an 8 px square that repeats; lin
   for (let k = -8; k <= 16; k += 4) {
     if (kind === "rising" || kind === "crossed") { ctx.moveTo(k, 8); ctx.lineTo(k + 8, 0); }
     if (kind === "falling" || kind === "crossed") { ctx.moveTo(k, 0); ctx.lineTo(k + 8, 8); }
-    if (kind === "level" || kind === "squared") { ctx.moveTo(0, k + 2); ctx.lineTo(8, k + 2); }
-    if (kind === "upright" || kind === "squared") { ctx.moveTo(k + 2, 0); ctx.lineTo(k + 2, 8); }
+    if (kind === "level") { ctx.moveTo(0, k + 2); ctx.lineTo(8, k + 2); }
+    if (kind === "upright") { ctx.moveTo(k + 2, 0); ctx.lineTo(k + 2, 8); }
   }
+  if (kind === "rings") ctx.arc(4, 4, 2.4, 0, 2 * Math.PI);
   ctx.stroke();
   if (kind === "dotted") for (const p of [1, 5]) for (const q of [1, 5]) ctx.fillRect(p, q, 1.6, 1.6);
   if (kind === "ticked") for (const p of [0, 4]) ctx.fillRect(p, p, 1.2, 4);
 }
 
-export function hatchCanvas(kind, ink, ground = "#ffffff") {
+function hatchCanvas(kind, ink, ground) {
   const canvas = document.createElement("canvas");
   canvas.width = canvas.height = 8;
   drawHatch(canvas.getContext("2d"), kind, ink, ground);
   return canvas;
 }
 
-export function edgeOf(ctx, edge, px) { // outline by the colour of the class, so that it shows on the darkest too; a state has ink
-  ctx.strokeStyle = edge || "#1a1a1a";
-  ctx.lineWidth = px > 24 ? 1 : 0.6;
+const WIDE_PX = 12;
+const SEAM_PX = 6;
+
+// The outline of the lots of one class, false without one: on large lots what reads on the colour; on small ones, where light lines
+// eat narrow dark lots, ink for the two palest classes and for states, and only a seam in the colour of the map for the others.
+export function edgeOf(ctx, scale, c, px, paper) {
+  const own = c >= scale.colors.length || scale.palest.includes(c), wide = px >= WIDE_PX;
+  ctx.strokeStyle = wide && c < scale.colors.length ? scale.edges[c] : own ? about.ui.outline : paper ? about.ui.sheet : about.ui.field;
+  ctx.lineWidth = wide ? 1 : Math.min(0.5, px / 24); // on tiny lots a full line would make the palest the darkest
+  return own || px > SEAM_PX;
 }
 
 // ---------------------------------------------------------------- lengths in the chosen units
@@ -105,7 +114,7 @@ export const rounded = (mm) => minus(units.now === "us" ? (mm / MM_PER_INCH).toF
 const inSteps = (mm) => minus((Math.sign(mm) * Math.floor(Math.abs(units.now === "us" ? mm / MM_PER_INCH * 10 : mm / 2) + 0.5) *
   (units.now === "us" ? 0.1 : 2)).toFixed(units.now === "us" ? 1 : 0));
 
-const unit = () => (units.now === "us" ? "in" : "mm");
+export const unit = () => (units.now === "us" ? "in" : "mm");
 export const length = (mm) => (mm === null ? "—" : inSteps(mm) + " " + unit());
 export const signed = (mm) => (mm === null ? "—" : (/[1-9]/.test(inSteps(mm)) && mm > 0 ? "+" : "") + length(mm));
 const FINE = { us: 2, si: 1 }; // digits of a change, which is often smaller than the steps of an estimate
@@ -114,22 +123,50 @@ export const signedFinely = (mm) => (mm === null ? "—" : (/[1-9]/.test(finely(
 export const distance = (m) => (units.now === "us" ? count(Math.round(m / 0.3048)) + " ft" : count(Math.round(m)) + " m");
 export const percent = (share) => (share === null ? "—" : Math.round(100 * share) + " %");
 
-function classLabels(scale) {
+export function classLabels(scale) {
   if (scale.classes.length) return scale.words.length ? scale.words : scale.classes;
-  const at = scale.limits_mm, n = at.length, both = at[0] < 0, years = scale.unit === "years";
-  const shown = !years && at.some((v) => Math.abs(v) < 0.1 * MM_PER_INCH) ? finely : rounded; // limits under a tenth of an inch
-  const value = (v) => (years ? String(v) : (both && v > 0 ? "+" : "") + shown(v)), of = " " + (years ? "years" : unit());
+  const at = scale.limits_mm, n = at.length, both = at[0] < 0, years = scale.unit === "years", share = scale.unit === "share";
+  const shown = !years && !share && at.some((v) => Math.abs(v) < 0.1 * MM_PER_INCH) ? finely : rounded; // limits under a tenth of an inch
+  const value = (v) => (share ? String(Math.round(100 * v)) : years ? String(v) : (both && v > 0 ? "+" : "") + shown(v));
+  const of = " " + (share ? "%" : years ? "years" : unit());
   const between = both ? " to " : "–";
-  const grey = (c) => (c === scale.grey ? " (grey)" : ""); // a grey that is a number must not be read as no data
   return scale.colors.map((_, c) => {
     if (c === 0) return (both ? "below " : "under ") + value(at[0]) + of;
     if (c === n) return value(at[n - 1]) + of + (both ? " and above" : " and more");
     if (both && at[c - 1] === -at[c]) return "within ±" + shown(at[c]) + of;
-    return value(at[c - 1]) + between + value(at[c]) + of + grey(c);
+    return value(at[c - 1]) + between + value(at[c]) + of;
   });
 }
 
-// ---------------------------------------------------------------- legend
+// ---------------------------------------------------------------- layers and legend
+export const titleOf = (scale) => fill(scale.title, { mark: `${rounded(scale.mark_mm)} ${unit()}` });
+const BEYOND = "beyond"; // one entry of the list for the layers that differ in their mark only
+
+export function layerChoice(shown, chosen, show) { // the list of layers in its groups, and the mark beside it
+  const choice = el("layer"), mark = el("mark"), marks = shown.filter((name) => about.scales[name].mark_mm);
+  const offer = (group, value, title) => { put(group, "option", title).value = value; };
+  for (const [title, names] of about.groups) {
+    const group = put(choice, "optgroup"), here = names.filter((name) => shown.includes(name));
+    group.label = title;
+    here.filter((name) => !marks.includes(name)).forEach((name) => offer(group, name, about.scales[name].title));
+    if (here.some((name) => marks.includes(name))) offer(group, BEYOND, about.beyond);
+    if (!here.length) group.remove();
+  }
+  marks.forEach((name) => { put(mark, "option").value = name; });
+  mark.selectedIndex = Math.floor(marks.length / 2);
+  choice.value = chosen;
+  const chose = () => {
+    el("marks").hidden = choice.value !== BEYOND;
+    show(choice.value === BEYOND ? mark.value : choice.value);
+  };
+  choice.addEventListener("change", chose);
+  mark.addEventListener("change", chose);
+}
+
+export function nameMarks() { // in the unit of the page
+  for (const node of el("mark").options) node.textContent = `${rounded(about.scales[node.value].mark_mm)} ${unit()}`;
+}
+
 export function swatch(item, draw) {
   const canvas = put(item, "canvas", null, "swatch");
   canvas.width = 24;
@@ -170,9 +207,11 @@ export function keepInSight(box, node) {
   }
 }
 
-export function outlined(rings) { // the chosen lot: dark within white, to be seen on every colour
+export const RING = [7, 3]; // the chosen lot: 3 px of ink with 2 px of paper inside and outside, to be seen on every colour
+
+export function outlined(rings) {
   const line = (color, weight) => L.polygon(rings, { color, weight, fill: false, interactive: false });
-  return L.layerGroup([line("#ffffff", 6), line("#1a1a1a", 3)]).addTo(map);
+  return L.layerGroup([line(about.ui.paper, RING[0]), line(about.ui.ink, RING[1])]).addTo(map);
 }
 
 export function ringsOf(shape, k, at) { // the rings of one shape as latitudes and longitudes; `at` makes them from x and y
