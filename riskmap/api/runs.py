@@ -191,6 +191,10 @@ def demo(outputs: FileName = "outputs", *, units: str = "us", workers: int | Non
 def example() -> Example:
     """Return the example area of the working folder; where there is none, copy it there first.
 
+    Parameters
+    ----------
+        None: the working folder decides.
+
     Returns
     -------
     Example
@@ -203,8 +207,8 @@ def example() -> Example:
 
     Examples
     --------
-    >>> import riskmap
-    >>> riskmap.api.example().area.as_posix()
+    >>> from riskmap import api
+    >>> api.example().area.as_posix()
     'layers/example/area.toml'
     """
     from riskmap.run.example import at_hand
