@@ -1,7 +1,7 @@
 """Street addresses in one written form, so that two spellings of one address are equal and two addresses are not.
 
 What is made alike: case, accents, blanks, full stops, the words for kinds of streets, directions and units, zeros
-before the house number. What is left out: the state, where a city or a postcode stands beside it. City and postcode are
+before the house number. What is left out: the state, where a city or a postcode is next to it. City and postcode are
 kept apart, because one side often lacks them. No word of the street is left out, and nothing is guessed.
 
 Two packages were measured beside this module on the same texts (computed; `layers/README.md` has the figures): 400
@@ -67,7 +67,7 @@ WAYS = frozenset(_spellings(_DIRECTIONS).values())
 _UNIT = frozenset(_spellings(_UNITS).values())
 _BEFORE_A_NUMBER = _UNIT | {"RD", "HWY", "RTE", "FM", "CR", "SH", "US", "IH", "BOX", "LOOP", "SPUR", "NO"}
 _ZIP = re.compile(r"([0-9]{5})(?:-[0-9]{4})?")
-_MOST = 200  # characters of an address in its written form (judgement: twice a long one); more is no address
+_MOST = 200  # characters of an address in its written form (judgement: twice a long one); more is not an address
 _MOST_READ = 10_000  # characters of a text that are looked at
 _ROUNDS = 6
 
@@ -92,7 +92,7 @@ class Address(NamedTuple):
 
     @property
     def number(self) -> str:
-        """Return the house number; empty where there is none, or where it is 0, which stands for none."""
+        """Return the house number; empty where there is none, or where it is 0, which means none."""
         first, _, more = self.street.partition(" ")
         return first if more and re.search(r"[1-9]", first) else ""
 
@@ -109,7 +109,7 @@ def normal(text: str) -> Address:
     ----------
     text : str
         One line. Parts after the first comma are a unit, a city, a state or a postcode. A line without commas ends in
-        a city where a state or a postcode stands behind it and no word of a street does.
+        a city where a state or a postcode follows it and no word of a street does.
     """
     address = _parts_of(text[:_MOST_READ])
     for _ in range(_ROUNDS):
@@ -158,7 +158,7 @@ def _once(words: list[str]) -> list[str]:
 
 
 def _end_taken_off(rest: list[list[str]]) -> str:
-    """Take states and postcodes off the end of what stands behind the first comma; return the last postcode."""
+    """Take states and postcodes off the end of what follows the first comma; return the last postcode."""
     postcode = ""
     while rest:
         last = rest[-1]

@@ -83,11 +83,11 @@ def _fitting(asked: Address, known: list[tuple[Address, int, str]]) -> list[int]
 
 
 def _nothing(asked: Address, at_number: dict[str, list[tuple[Address, int, str]]], *, looked: bool) -> str:
-    """Return what to say of an address that is no label: what it lacks, or which labels look like it."""
+    """Return what to say of an address that is not a label: what it lacks, or which labels look like it."""
     if not asked.number:
         return "the address has no house number, so it names no lot"
     if not looked:
-        return f"{NOT_AMONG}; similar ones were not looked for in so many rows"
+        return f"{NOT_AMONG}; similar ones were not looked for, because the list has too many rows"
     known = at_number.get(asked.number, [])[:_AT_ONE_NUMBER]
     alike = [(-_likeness(asked, address), text) for address, _, text in known]
     names = list(dict.fromkeys(text for less, text in sorted(alike) if less <= -_ALIKE))

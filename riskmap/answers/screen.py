@@ -91,7 +91,7 @@ class ScreenReport:
 
     @property
     def labelled(self) -> bool:
-        """Whether the label of each lot stands beside its id."""
+        """Whether the label of each lot is shown next to its id."""
         return ("matched_label_riskmap" if "matched_label" in self.own else "matched_label") in self.rows
 
     def ours(self, name: str) -> pd.Series:

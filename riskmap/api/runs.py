@@ -8,15 +8,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from riskmap.api.shared import FileName, Outcome, files_of, folder_of, note_what_is_kept, optional, with_calibration
-from riskmap.common.errors import RunFolderError
 from riskmap.common.results import Results, Run
 
 if TYPE_CHECKING:
     from riskmap.answers.compare import Change
     from riskmap.run.check import Report
-
-EXAMPLE = Path("layers") / "example" / "area.toml"
-
+    from riskmap.run.example import Example
 
 def check(path: FileName, role: str | None = None, *, columns: Mapping[str, str] | None = None) -> Report:
     """Read everything that an area file names, compute nothing, and return what is wrong with it.
@@ -167,7 +164,10 @@ def _beside(calibration: Path, area: Path, workers: int | None) -> Callable[[Res
 
 def demo(outputs: FileName = "outputs", *, units: str = "us", workers: int | None = None,
          progress: Callable[[str, float], None] | None = None) -> Run:
-    """Estimate the invented example town of layers/example; call it from the project's folder.
+    """Estimate the invented example town.
+
+    In the project's folder it reads layers/example. Elsewhere it first copies the example to `riskmap-example` in the
+    working folder, or uses the copy that is there.
 
     Parameters
     ----------
@@ -182,7 +182,7 @@ def demo(outputs: FileName = "outputs", *, units: str = "us", workers: int | Non
     Raises
     ------
     RunFolderError
-        layers/example is not below the working folder, or as in `estimate`.
+        The example cannot be copied to the working folder, or as in `estimate`.
 
     Examples
     --------
@@ -190,9 +190,35 @@ def demo(outputs: FileName = "outputs", *, units: str = "us", workers: int | Non
     >>> riskmap.demo(outputs).results.area_name
     'Example town (invented)'
     """
-    if not EXAMPLE.is_file():
-        raise RunFolderError(f"E-RUN-081 {EXAMPLE.as_posix()} is not here; run this from the project's folder.")
-    return estimate(EXAMPLE, outputs, units=units, workers=workers, progress=progress)
+    return estimate(example().area, outputs, units=units, workers=workers, progress=progress)
+
+
+def example() -> Example:
+    """Return the example area of the working folder; where there is none, copy it there first.
+
+    Parameters
+    ----------
+        None: the working folder decides.
+
+    Returns
+    -------
+    Example
+        `area` is the path of its area file; `note` says where the copy is, and is empty in the project's folder.
+
+    Raises
+    ------
+    RunFolderError
+        The example cannot be copied: another thing has its name, or the working folder cannot be written.
+
+    Examples
+    --------
+    >>> from riskmap import api
+    >>> api.example().area.as_posix()
+    'layers/example/area.toml'
+    """
+    from riskmap.run.example import at_hand
+
+    return at_hand()
 
 
 def read(run: FileName | Run = "latest", outputs: FileName = "outputs", *, verified: bool = True) -> Results:

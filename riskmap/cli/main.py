@@ -30,7 +30,6 @@ from riskmap.common.version import __version__
 if TYPE_CHECKING:
     from riskmap.common.results import Run
 
-EXAMPLE = Path("layers") / "example" / "area.toml"
 SHOWN_PROBLEMS = 20
 
 
@@ -153,16 +152,22 @@ def estimate(area: tuple[Path, ...], outputs: Path, units: str, workers: int | N
 @cli.command()
 @_with_options
 def demo(outputs: Path, units: str, workers: int | None) -> None:
-    """Estimate the invented example town in layers/example.
+    """Estimate the invented example town.
+
+    In the project's folder it reads layers/example. Elsewhere it first copies the example to riskmap-example in the
+    current folder; a copy that is there already is used as it is.
 
     Some of its lots have a state instead of an estimate on purpose, so that every state can be seen; that is not an
     error. Unlike `estimate` it always exits with 0 when it worked.
     """
-    if not EXAMPLE.is_file():
-        raise click.ClickException(f"{EXAMPLE.as_posix()} is not here; run this from the project's folder.")
+    from riskmap import api
+
+    found = api.example()
+    if found.note:
+        click.echo(found.note, err=True)
     click.echo("The example contains mistakes put in on purpose; the findings and states below are part of it.",
                err=True)
-    _estimate(EXAMPLE, outputs, units, workers)
+    _estimate(found.area, outputs, units, workers)
 
 
 @cli.command()

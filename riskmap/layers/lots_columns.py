@@ -148,7 +148,7 @@ def _check_mapping(mapping: dict[str, str], present: list[str], known: tuple[str
                              "appraiser's judgement of condition, not a date of building. Use the year built.")
 
 
-LABEL = "label"  # of the column that `[lots] label` names, beside our names: it is no column of the lots
+LABEL = "label"  # of the column that `[lots] label` names, beside our names: it is not a column of the lots
 
 
 def label_column(present: list[str], entry: LotsEntry, name: str) -> dict[str, str]:

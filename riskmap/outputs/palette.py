@@ -49,7 +49,7 @@ BEAMS = KNOWN[::2]
 SHARE = ("#f0dae6", "#d7a5c1", "#b7709a", "#88416d", "#4d213d")
 SHARE_LIMITS = (0.2, 0.4, 0.6, 0.8)
 # Customary colours of the weekly drought categories (published by that map; from memory). Only for its own layer and
-# strip, and with their letters, since in grey they cannot be told apart.
+# strip, and with their letters, since in grey they look alike.
 DROUGHT = ("#ffffff", "#ffff00", "#fcd37f", "#ffaa00", "#e60000", "#730000")
 
 SOIL_CLASSES = ("low", "moderate", "high", "very high")

@@ -53,6 +53,9 @@ STAGES: Mapping[str, Stage] = {
 FOLDERS = ("climate.indices",)
 # Libraries whose installed name differs from the name that is imported.
 _DISTRIBUTION = {"sklearn": "scikit-learn"}
+# Libraries of an extra that pass tasks on and decide no value: they count only for the stage named here, and may be
+# absent for the others. Otherwise nobody could estimate without them, and installing them would discard every result.
+_CARRIERS = {"distributed": "worker"}
 _RUN_TIME = ("import_module", "__import__", "exec_module", "run_module", "run_path", "exec", "eval")
 
 
@@ -93,7 +96,7 @@ def digest_of(stage: str, package: Path) -> bytes:
         content = _read(path)
         digest.update(name.encode() + b"\0" + hashlib.sha256(content).digest())
         libraries |= _imports(content, name).libraries
-    for library in sorted(libraries):
+    for library in sorted(one for one in libraries if _CARRIERS.get(one, stage) == stage):
         try:
             digest.update(f"{library} {metadata.version(_DISTRIBUTION.get(library, library))}\n".encode())
         except metadata.PackageNotFoundError:

@@ -1,7 +1,7 @@
 """The labels of a run's lots, such as addresses, in a file of their own: written only where the area file asks for one.
 
-No other file of a run holds them. A command that shows them asks for them here; what is exported, compared, stored or
-published never does.
+No other file of a run contains them. A command that shows them asks for them here; what is exported, compared, stored
+or published never does.
 """
 
 from __future__ import annotations

@@ -30,7 +30,7 @@ if TYPE_CHECKING:
     from riskmap.common.settings import Area
 
 _PACKAGES = ("geopandas", "shapely", "pyproj", "pyogrio", "pyarrow", "rasterio", "numpy", "scipy", "numba", "pandas",
-             "scikit-learn", "folium", "click", "rich", "pydantic", "pandera")
+             "scikit-learn", "folium", "click", "pydantic", "pandera")
 
 
 def sha256(path: Path) -> str:

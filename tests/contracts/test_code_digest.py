@@ -130,3 +130,22 @@ def test_the_digest_is_the_same_twice_and_says_the_libraries(monkeypatch: pytest
     version = metadata.version
     monkeypatch.setattr(metadata, "version", lambda name: "0" if name == "numba" else version(name))
     assert code_digest.digest_of("movement", PACKAGE) != first
+
+
+def test_a_library_that_passes_tasks_on_counts_for_workers_only(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Without the extra `distributed` estimates work, and installing it discards no earlier result."""
+    with_it = {stage: code_digest.digest_of(stage, PACKAGE) for stage in STAGES}
+    version = metadata.version
+
+    def absent(name: str) -> str:
+        if name == "distributed":
+            raise metadata.PackageNotFoundError(name)
+        return version(name)
+
+    monkeypatch.setattr(metadata, "version", absent)
+    for stage in STAGES.keys() - {"worker"}:
+        assert code_digest.digest_of(stage, PACKAGE) == with_it[stage]
+    with pytest.raises(CodeDigestError, match="E-RUN-070 the library distributed"):
+        code_digest.digest_of("worker", PACKAGE)
+    monkeypatch.setattr(metadata, "version", lambda name: "0" if name == "distributed" else version(name))
+    assert code_digest.digest_of("worker", PACKAGE) != with_it["worker"]

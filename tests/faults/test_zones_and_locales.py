@@ -28,7 +28,7 @@ def area(example: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
     (folder / "lots.csv").write_text("\n".join(["lot_id,lon,lat,pour_date", *rows]), encoding="utf-8")
     text = (example / "area.toml").read_text(encoding="utf-8").replace('layer = "lots"\n', "", 1)
     for name in ("climate.csv", "climate_cells.gpkg", "drought_weekly.parquet", "spei_6.tif", "pdsi.tif",
-                 "soil_ZZ901.zip"):
+                 "soil_ZZ901.zip", "buildings.parquet", "roads.geojson", "places.geojson"):
         text = text.replace(f'"{name}"', f'"{(example / name).as_posix()}"')
     (folder / "area.toml").write_text(text.replace('"lots.gpkg"', '"lots.csv"'), encoding="utf-8")
     return folder / "area.toml"

@@ -129,7 +129,7 @@ def _printed(listed: screen.Listing, columns: dict[str, str]) -> dict[str, str]:
         if theirs is not None:
             found[ours] = theirs
     if listed.shapes is not None and "lot_id" in listed.table:
-        found["remark"] = "lot_id"  # the name of a pin is no id, but says which pin
+        found["remark"] = "lot_id"  # the name of a pin is not an id, but says which pin
     return found
 
 

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
 
 BAR_MM = (0.5, 1.0, 2.5, 5.0, 10.0, 25.0, 50.0, 100.0)  # widths of a bar to choose from
 MOST_BARS = 64
-WIDE_CLASSES = 3  # a range over so many classes is worth a sentence: the colour is only its middle
+WIDE_CLASSES = 3  # a range over this many classes is worth a sentence: the colour is only its middle
 
 
 def numbers(values: pd.Series) -> NDArray[np.float64]:

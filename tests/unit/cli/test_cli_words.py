@@ -79,7 +79,7 @@ def test_public_writes_nothing_about_one_lot(shared_models: Path, tmp_path: Path
     example = ROOT / "layers" / "example"
     text = (example / "area.toml").read_text(encoding="utf-8") + "\n[movement]\ndraws = 20\n"
     for name in ("lots.gpkg", "soil_ZZ901.zip", "climate.csv", "climate_cells.gpkg", "drought_weekly.parquet",
-                 "spei_6.tif", "pdsi.tif"):
+                 "spei_6.tif", "pdsi.tif", "buildings.parquet", "roads.geojson", "places.geojson"):
         text = text.replace(f'"{name}"', f'"{(example / name).as_posix()}"')
     (tmp_path / "area.toml").write_text(text, encoding="utf-8")
     outputs = with_store(tmp_path / "out", shared_models)

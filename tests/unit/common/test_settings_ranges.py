@@ -227,7 +227,8 @@ def test_a_year_from_which_slabs_date_lies_before_now() -> None:
                                 "lot_settings": {"unknown_pour_earliest": 2025}})
     assert settings.against_today(area, 12 * 2025 + 1) == []
     (line,) = settings.against_today(area, 12 * 2025)
-    assert line.startswith("E-SET-013 area file: 'lot_settings.unknown_pour_earliest' is 2025, and the month of now ")
+    assert line.startswith("E-SET-013 area file: 'lot_settings.unknown_pour_earliest' is 2025, and the present month "
+                           "is 2025-01: ")
 
 
 @pytest.mark.parametrize("value", ["0", "0.5", "-3", '"deep"'])

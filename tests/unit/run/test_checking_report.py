@@ -47,7 +47,8 @@ def test_the_json_holds_the_same(example: Path, tmp_path: Path) -> None:
 
 def test_one_refused_layer_does_not_hide_the_others(example: Path, tmp_path: Path) -> None:
     text = (example / "area.toml").read_text(encoding="utf-8")
-    for name in ("lots.gpkg", "climate.csv", "climate_cells.gpkg", "drought_weekly.parquet", "spei_6.tif", "pdsi.tif"):
+    for name in ("lots.gpkg", "climate.csv", "climate_cells.gpkg", "drought_weekly.parquet", "spei_6.tif", "pdsi.tif",
+                 "buildings.parquet", "roads.geojson", "places.geojson"):
         text = text.replace(f'"{name}"', f'"{(example / name).as_posix()}"')
     path = tmp_path / "area.toml"
     path.write_text(text, encoding="utf-8")
@@ -92,7 +93,7 @@ def test_no_network_is_touched(example: Path, monkeypatch: pytest.MonkeyPatch) -
 def _area_with_lots(example: Path, folder: Path, lots: str) -> Path:
     text = (example / "area.toml").read_text(encoding="utf-8").replace('layer = "lots"\n', "", 1)
     for name in ("climate.csv", "climate_cells.gpkg", "drought_weekly.parquet", "spei_6.tif", "pdsi.tif",
-                 "soil_ZZ901.zip"):
+                 "soil_ZZ901.zip", "buildings.parquet", "roads.geojson", "places.geojson"):
         text = text.replace(f'"{name}"', f'"{(example / name).as_posix()}"')
     text = text.replace('"lots.gpkg"', '"lots.csv"')
     (folder / "lots.csv").write_text(lots, encoding="utf-8")
