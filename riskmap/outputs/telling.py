@@ -35,7 +35,7 @@ SENTENCES = {
     "expected": "{size} of bending ({range}; today {today})",
     "today": "{size}, {side}",
     "long_run": "{size} ({range}), in usual weather once the middle has stopped rising",
-    "whatif": "the middle would be {dry} against the edge after it (an average year: {average}; a wet year: {wet})",
+    "whatif": "the middle would be {dry} against the edge (average year: {average}; wet year: {wet})",
     "whatif_years": "Dry as in {dry}, average as in {average}, wet as in {wet}.",
     "calibrated": "{figure} calibrated ({modelled} as modelled)",  # where a calibration was given
     "now_calibrated": "{side}; range {range}",

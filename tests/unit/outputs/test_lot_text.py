@@ -84,8 +84,8 @@ def test_the_questions_are_answered_in_words() -> None:
         "in higher (0.2 in lower to 0.4 in higher)",
         "Largest by October 2026: 1.6 in of bending (0.8 to 2.5; today 1.5 in, middle high)",
         "Long run: 1.8 in (1.0 to 2.8), in usual weather once the middle has stopped rising",
-        "If a dry year came again: the middle would be 0.2 in higher against the edge after it (an average year: as "
-        "high as today; a wet year: 0.3 in lower)"]
+        "If a dry year came again: the middle would be 0.2 in higher against the edge (average year: as high as today; "
+        "wet year: 0.3 in lower)"]
     assert telling.answers(ROW, "2025-12", "si")["expected"] == (
         "Largest by December 2026", "40 mm of bending (20 to 64; today 38 mm, middle high)")
 
