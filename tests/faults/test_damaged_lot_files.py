@@ -76,15 +76,15 @@ def cut(content: bytes) -> bytes:
     (lambda p: {"dbf": counting(p["dbf"], 37)}, "lots.dbf has 30 rows where 37 are promised"),
     (lambda p: {"shx": p["shx"][:24] + struct.pack(">I", (100 + 8 * 20) // 2) + p["shx"][28:260]},
      "lots.shx lists 20 shapes, lots.dbf 30 rows"),
-    (lambda p: {"shx": b"\xff" * 340}, "lots.shx is no part of a shapefile"),
+    (lambda p: {"shx": b"\xff" * 340}, "lots.shx is not part of a shapefile"),
     (lambda p: {"shx": p["shx"][:100] + p["shx"][108:116] + p["shx"][108:]}, "1 of the shapes that lots.shx lists are "
      "listed twice"),
     (lambda p: {"shx": p["shx"][:100] + struct.pack(">ii", 60, 64) + p["shx"][108:]},
      "1 of the shapes that lots.shx lists are of another length in lots.shp"),
     (lambda p: {"shx": p["shx"][:100] + struct.pack(">ii", 10**6, 64) + p["shx"][108:]},
      "1 of the shapes that lots.shx lists are not in lots.shp"),
-    (lambda p: {"shp": p["shp"][:4]}, "lots.shp is no part of a shapefile"),
-    (lambda p: {"dbf": b""}, "lots.dbf is no table"),
+    (lambda p: {"shp": p["shp"][:4]}, "lots.shp is not part of a shapefile"),
+    (lambda p: {"dbf": b""}, "lots.dbf is not a table"),
 ])
 @pytest.mark.parametrize("loose", [False, True])
 def test_parts_that_disagree_are_refused_with_their_counts(changed, words, loose, parts, tmp_path) -> None:  # type: ignore[no-untyped-def]
