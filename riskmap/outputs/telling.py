@@ -39,7 +39,7 @@ SENTENCES = {
     "whatif_years": "Dry as in {dry}, average as in {average}, wet as in {wet}.",
     "calibrated": "{figure} calibrated ({modelled} as modelled)",  # where a calibration was given
     "now_calibrated": "{side}; range {range}",
-    "expected_calibrated": "{size} of bending; range {range}; today {today}",
+    "expected_calibrated": "{size}; range {range}; today {today}",
     "long_run_calibrated": "{size}; range {range}; in usual weather once the middle has stopped rising",
     "as_modelled": "{answer}, as modelled",  # for an answer that no calibration reaches
     "not_computed": "not computed in this run, which an earlier version made; estimate the area again",

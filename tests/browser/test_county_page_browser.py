@@ -226,8 +226,8 @@ def test_the_panel_tells_the_numbers_of_the_table(page: webdriver.Chrome) -> Non
                   "with a leak on one side for two years", "likely under the slab"):
         assert words in text
     names = page.execute_script("return [...document.querySelectorAll('#details dt')].map(n => n.textContent)")
-    assert names[:8] == ["Now", "Next 12 months", "By October 2026", "Long run", "If a dry year came again", "Bars",
-                         "Pour date", "Latitude, longitude"]
+    assert names[:8] == ["Now", "Next 12 months", "Largest by October 2026", "Long run", "If a dry year came again",
+                         "Bars", "Pour date", "Latitude, longitude"]
     middle = results().lots.geometry.iloc[40].centroid
     place = page.find_element(By.CSS_SELECTOR, "#details .copy").text
     assert [float(v) for v in place.split(", ")] == pytest.approx([middle.y, middle.x], abs=2e-5)

@@ -368,7 +368,7 @@ def test_a_history_that_would_begin_at_an_assumed_pour_is_not_shown(browser: web
         assert "SPEI-12" in text
         low = browser.execute_script("return document.querySelector('#details .strip').viewBox.baseVal.height")
     show(browser, 42)
-    assert "Slab, 2025-09 to 2025-10: highest " in details(browser)
+    assert "Slab, 2025-09 to 2025-10: at its highest " in details(browser)
     assert low < browser.execute_script("return document.querySelector('#details .strip').viewBox.baseVal.height") - 50
     choose_layer(browser, "age")
     rows = browser.execute_script("return [...document.querySelectorAll('#legend li')].map(n => n.textContent)")

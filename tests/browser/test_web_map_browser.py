@@ -252,8 +252,8 @@ def test_the_panel_begins_with_the_answers_then_why_and_the_place(page: webdrive
         page.execute_script("map_riskmap.invalidateSize()")
         show(page, 40)
         names = page.execute_script("return [...document.querySelectorAll('#details dt')].map(n => n.textContent)")
-        assert names[:8] == ["Now", "Next 12 months", "By October 2026", "Long run", "If a dry year came again", "Bars",
-                             "Pour date", "Latitude, longitude"]
+        assert names[:8] == ["Now", "Next 12 months", "Largest by October 2026", "Long run", "If a dry year came again",
+                             "Bars", "Pour date", "Latitude, longitude"]
         box, third, why, text, cautions = page.execute_script(
             "const at = s => document.querySelector(s).getBoundingClientRect().toJSON();"
             "return ['#details', '#details dd:nth-of-type(3)', '#details .why', '#details .copy', '#details .cautions']"

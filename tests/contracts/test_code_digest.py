@@ -18,8 +18,9 @@ DECIDE_NOTHING = {
     "run.code_digest": "says which code this is", "layers.catalogue": "reached through layers",
     "lots.assumptions": "findings about what was assumed", "run.manifest": "written after the numbers",
     "run.memory": "refuses or frees memory", "outputs.files.csv_table": "another product",
-    "outputs.files.geopackage": "another product", "outputs.files.public_table": "another product",
-    "run.record": "another product", "run.products": "names the products",
+    "run.labels": "shown, and in no number", "outputs.files.geopackage": "another product",
+    "outputs.files.public_table": "another product", "run.record": "another product",
+    "run.products": "names the products",
     "run.folder": "where files go", "common.json_values": "values for JSON",
 }
 

@@ -97,7 +97,7 @@ def test_other_sheets_are_named(tmp_path: Path) -> None:
 @pytest.mark.parametrize(("sheet", "words"), [
     (gzip.compress((BEGIN + END).encode()), "E-SCR-007 l.xlsx: cannot be read as a workbook (not well-formed"),
     (BEGIN, "E-SCR-007 l.xlsx: cannot be read as a workbook"), (b"", "E-SCR-007"), ("<html/>", "E-SCR-082"),
-    (BEGIN + '<row r="999999999"><c r="A999999999"><v>1</v></c></row>' + END, "E-SCR-062 l.xlsx: a row has a number"),
+    (BEGIN + '<row r="999999999"><c r="A999999999"><v>1</v></c></row>' + END, "E-SCR-062 l.xlsx: a row number is"),
     (BEGIN + "<row/>" * 3_000_000 + END, "E-SCR-081 l.xlsx: it would unpack to 18,0"),
     ('<worksheet xmlns="http://schemas.openxmlformats.org/spreadsheetml/2006/main"><sheetData><row r="1">'
      '<c r="CZZ1" t="inlineStr"><is><t>lot_id</t></is></c></row>' + END,

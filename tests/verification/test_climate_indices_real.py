@@ -136,5 +136,5 @@ def test_real_palmer_file_is_refused_as_rain(open_data: Path) -> None:
     entry = ClimateEntry(reader="noaa_fixed_width", path={
         "precipitation": folder / "climdiv-pdsidv-reemitted.txt",
         "temperature": folder / "climdiv-pcpndv-reemitted.txt"}, cell="4103", latitude_deg=32.5)
-    with pytest.raises(Exception, match="holds PDSI, but is given as precipitation"):
+    with pytest.raises(Exception, match="contains PDSI, but is given as precipitation"):
         climate_monthly.read(entry, SimpleNamespace(resolve=lambda path: path))

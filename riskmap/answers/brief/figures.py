@@ -29,7 +29,7 @@ TURN_WIDTH = 0.13  # width of the label of a turning point, as a share of the st
 SOIL_MM, DEEP_M, SOIL_LINE_MM = 26.0, 2.0, 3.4
 MOST_LAYERS = 10
 # width and height of the shape across the slab on paper; the page for phones uses their ratio
-DRAWING_MM = (102.0, 26.0)
+DRAWING_MM = (102.0, 22.0)
 
 
 @dataclass(frozen=True)

@@ -276,7 +276,7 @@ def test_swapped_files_are_refused_and_both_named(area: SimpleNamespace) -> None
 
 
 def test_palmer_file_is_refused_by_name(area: SimpleNamespace) -> None:
-    with pytest.raises(LayerError, match="holds PDSI"):
+    with pytest.raises(LayerError, match="contains PDSI"):
         climate_monthly.read(noaa(area, fixed("0309", "05", RAIN), fixed("0309", "02", WARMTH)), area)
 
 

@@ -66,6 +66,7 @@ def test_a_number_too_large_is_refused() -> None:
 def test_values_come_back_to_their_step() -> None:
     lots = results().lots
     head, arrays = decoded(data_block.block(lots, {}))
+    lots = lots.assign(**{data_block.SHARES: data_block.share_classes(lots)})
     steps = {entry["name"]: entry["step"] for entry in head["arrays"] if entry.get("step")}
     for name, step in steps.items():
         shared = name in data_block.SHARED_STEPS
