@@ -49,9 +49,7 @@ def main() -> None:
     year, month = (int(part) for part in found.today.split("-"))
     values = {"title": "lots", "year": year, "month": month, "pages": briefing.pages(found, visits, "us", about)}
     (PICTURES / "brief.png").write_bytes(pdf.compiled("page.typ", values, "letter", "png", 90.0)[0])
-    shot(run / "map.html", PICTURES / "map.png", "1200,760",
-         "const l = document.getElementById('layer'); l.value = 'weeks'; l.dispatchEvent(new Event('change'));"
-         "document.querySelectorAll('#lots li')[20].click();")
+    shot(run / "map.html", PICTURES / "map.png", "1400,900", "document.querySelectorAll('#lots li')[20].click();")
     listing = screen.read(ROOT / "layers" / "example" / "listings.csv", {"lot_id": "parcel"})
     done = screen.screen(found, listing, columns={"lot_id": "parcel"})
     told = {"list": listing.name, "run": about["run"], "today": found.today, "manifest": about["manifest"]}
