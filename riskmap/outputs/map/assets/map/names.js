@@ -139,25 +139,34 @@ export const Locator = L.Control.extend({ // where the view lies within the whol
   },
 
   redraw() {
-    const [a, b, c, d] = data.shape.core, { canvas } = this, view = map.getBounds(), crs = map.options.crs;
-    const p = crs.latLngToPoint(view.getNorthWest(), 0), q = crs.latLngToPoint(view.getSouthEast(), 0);
-    canvas.hidden = !(c > a) || (q.x - p.x) * (q.y - p.y) > 0.6 * (c - a) * (d - b);
-    if (canvas.hidden) return;
-    const scale = SIDE / Math.max(c - a, d - b), ratio = window.devicePixelRatio || 1, ctx = canvas.getContext("2d");
-    canvas.width = (c - a) * scale * ratio + 8 * ratio;
-    canvas.height = (d - b) * scale * ratio + 8 * ratio;
-    Object.assign(canvas.style, { width: canvas.width / ratio + "px", height: canvas.height / ratio + "px" });
+    const { canvas } = this, view = map.getBounds(), crs = map.options.crs, ratio = window.devicePixelRatio || 1;
+    const p = crs.latLngToPoint(view.getNorthWest(), 0), q = crs.latLngToPoint(view.getSouthEast(), 0), ctx = canvas.getContext("2d");
+    canvas.width = canvas.height = (SIDE + 8) * ratio;
     ctx.scale(ratio, ratio);
-    ctx.fillStyle = about.ui.hatch;
-    const { box, n } = data.shape, step = Math.max(1, Math.ceil(n / 20000));
-    for (let lot = 0; lot < n; lot += step) {
-      if (data.shape.has(lot)) ctx.fillRect(4 + (box[4 * lot] - a) * scale, 4 + (box[4 * lot + 1] - b) * scale, 1, 1);
-    }
-    ctx.strokeStyle = about.ui.ink;
-    ctx.lineWidth = 2;
-    ctx.strokeRect(4 + (p.x - a) * scale, 4 + (p.y - b) * scale, Math.max((q.x - p.x) * scale, 3), Math.max((q.y - p.y) * scale, 3));
+    const size = locate(ctx, [p.x, p.y, q.x, q.y], false);
+    canvas.hidden = !size;
+    if (size) Object.assign(canvas.style, { width: SIDE + 8 + "px", height: SIDE + 8 + "px" });
   },
 });
+
+export function locate(ctx, [left, top, right, bottom], framed) { // false without anything to show: all is seen
+  const [a, b, c, d] = data.shape.core;
+  if (!(c > a) || (right - left) * (bottom - top) > 0.6 * (c - a) * (d - b)) return false;
+  const scale = SIDE / Math.max(c - a, d - b);
+  if (framed) {
+    ctx.fillStyle = about.ui.sheet;
+    ctx.fillRect(0, 0, SIDE + 8, SIDE + 8);
+  }
+  ctx.fillStyle = about.ui.hatch;
+  const { box, n } = data.shape, step = Math.max(1, Math.ceil(n / 20000));
+  for (let lot = 0; lot < n; lot += step) {
+    if (data.shape.has(lot)) ctx.fillRect(4 + (box[4 * lot] - a) * scale, 4 + (box[4 * lot + 1] - b) * scale, 1, 1);
+  }
+  ctx.strokeStyle = about.ui.ink;
+  ctx.lineWidth = 2;
+  ctx.strokeRect(4 + (left - a) * scale, 4 + (top - b) * scale, Math.max((right - left) * scale, 3), Math.max((bottom - top) * scale, 3));
+  return true;
+}
 
 export const farAway = () => { // lots that the first view leaves out, so that they do not shrink all others
   const { core, box, n } = data.shape, pad = 0.1 * Math.max(core[2] - core[0], core[3] - core[1]);

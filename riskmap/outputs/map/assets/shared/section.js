@@ -4,7 +4,7 @@ import { about } from "./context.js";
 import { distance, fill, length, put, signed, sketch } from "./page.js";
 import { side, three } from "./tell.js";
 
-const PLAN = { width: 372, left: 96, right: 284, wall: 46, roof: 26, top: 40, slab: 5, overhang_m: 0.4, beside_m: 0.9, points: 40 };
+const PLAN = { width: 372, left: 96, right: 270, wall: 46, roof: 26, top: 40, slab: 5, overhang_m: 0.4, beside_m: 0.9, points: 40 };
 const TIMES = [20, 10, 5, 2, 1]; // how much too tall: the first for which the bending fits
 const MOST_PX = 46;
 const REST = 0.55; // share of the half width over which a dome's crown is drawn as touching
@@ -65,7 +65,7 @@ function soilBands(svg, shape, soil, words) { // each layer follows the ground, 
   if (last[1] < shape.deep && soil.rock_m === null) bands.push([last[1], shape.deep, last[2], last[3], " " + words.assumed]);
   const right = shape.middle + (1 + over) * shape.width / 2 * shape.scale;
   let free = -Infinity;
-  sketch(svg, "text", { x: right + 6, y: (shape.crown + PLAN.slab + groundAt(shape, 1) - 6).toFixed(1) }, words.extensibility);
+  sketch(svg, "text", { x: right + 6, y: (shape.crown + PLAN.slab + groundAt(shape, 1) - 10).toFixed(1) }, words.extensibility);
   for (const [top, bottom, pct, k, more] of bands) {
     const [upper, lower] = [at(top), at(bottom)];
     sketch(svg, "path", { d: `M${pathOf(upper)}L${pathOf(lower.slice().reverse())}z`, fill: about.below.colors[k], class: more ? "assumed" : "band" });
