@@ -71,7 +71,7 @@ function scaleOn(ctx, meters) { // the longest round length of at most 140 px
   const ten = 10 ** Math.floor(Math.log10(most)), round = ten * [5, 2, 1].find((k) => k * ten <= most);
   const px = round * unitM / meters, y = SHEET.height - 12;
   const name = us ? `${count(round)} ${miles ? "mi" : "ft"}` : round >= 1000 ? `${count(round / 1000)} km` : `${round} m`;
-  ctx.font = "12px Georgia, 'Times New Roman', serif";
+  ctx.font = "12px 'Riskmap Sans', sans-serif";
   ctx.fillStyle = about.ui.sheet;
   ctx.fillRect(4, y - 18, Math.max(px, ctx.measureText(name).width) + 16, 28);
   ctx.fillStyle = ctx.strokeStyle = about.ui.ink;

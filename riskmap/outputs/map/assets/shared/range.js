@@ -3,7 +3,7 @@ import { about } from "./context.js";
 import { count, el, length, put, rounded, signed, sketch, unit } from "./page.js";
 
 export const MARK_FROM_PX = 40;
-const MARK = { line: 36, most_mm: 75, font: "bold 13px Georgia, 'Times New Roman', serif" };
+const MARK = { line: 36, most_mm: 75, font: "bold 14px 'Riskmap Sans', sans-serif" };
 const SPREAD = { width: 272, bars: 56, foot: 70, range: [77, 84], height: 90 };
 
 export const letters = (category) => category.match(/^D\d|$/)[0]; // of a drought category; none for no category
