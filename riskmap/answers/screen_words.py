@@ -104,7 +104,7 @@ def summary(done: ScreenReport) -> list[Shown]:
     from riskmap.answers.screen import in_order
 
     order = in_order(done)
-    unit = "in" if done.system == "us" else "mm"
+    unit, spelt = ("in", "inches") if done.system == "us" else ("mm", "mm")
 
     def ours(name: str) -> pd.Series:
         return done.ours(name).iloc[order]
@@ -131,9 +131,9 @@ def summary(done: ScreenReport) -> list[Shown]:
         *_number(done, f"long run, {unit}", ours, f"long_run_{unit}", "The largest bending of a slab here in the "
                  "weather of 1991-2020 or of the normal period that was set, once its middle has stopped rising. The "
                  "rank is by it.", bar=True),
-        Shown("low", ours(f"{put}long_run_{unit}_p10"), f"One model run in ten has less, in {unit}{which}.", 1,
+        Shown("low", ours(f"{put}long_run_{unit}_p10"), f"One model run in ten has less, in {spelt}{which}.", 1,
               f"{put}long_run_{unit}_p10"),
-        Shown("high", ours(f"{put}long_run_{unit}_p90"), f"One model run in ten has more, in {unit}{which}.", 1,
+        Shown("high", ours(f"{put}long_run_{unit}_p90"), f"One model run in ten has more, in {spelt}{which}.", 1,
               f"{put}long_run_{unit}_p90"),
         Shown("why", ours("long_run_reason_text").str.removeprefix(start), "What makes the long run differ from "
               f"that of the typical lot here{other}: the soil, the slab, and last gaps in the data on this lot.", None,

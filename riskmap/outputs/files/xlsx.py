@@ -93,7 +93,7 @@ def summary(results: Results, system: str) -> list[Shown]:
         `us` (inch) or `si` (mm).
     """
     lots = results.lots
-    unit = "in" if system == "us" else "mm"
+    unit, spelt = ("in", "inches") if system == "us" else ("mm", "mm")
 
     def text(name: str) -> pd.Series:
         return lots[name].fillna("").astype("str").astype(object)
@@ -124,9 +124,9 @@ def summary(results: Results, system: str) -> list[Shown]:
         *estimate(f"estimate by {telling.last_month(results.today)}", "expected_movement_mm",
                   "The largest bending expected within a year from the date of the data, counted from a level slab.",
                   bar=True),
-        Shown("low", size(f"{put}expected_movement_mm_p10"), f"One model run in ten has less, in {unit}{which}.", 1,
+        Shown("low", size(f"{put}expected_movement_mm_p10"), f"One model run in ten has less, in {spelt}{which}.", 1,
               f"{put}expected_movement_mm_p10"),
-        Shown("high", size(f"{put}expected_movement_mm_p90"), f"One model run in ten has more, in {unit}{which}.", 1,
+        Shown("high", size(f"{put}expected_movement_mm_p90"), f"One model run in ten has more, in {spelt}{which}.", 1,
               f"{put}expected_movement_mm_p90"),
         *estimate("long run", "long_run_mm", "The largest bending of a slab here in the weather of 1991-2020 or of the "
                   "normal period that was set, once its middle has stopped rising."),
