@@ -11,7 +11,7 @@ from riskmap.cli.exit_codes import check_stopped
 from riskmap.cli.terminal import progress_line
 
 BAR = 24  # columns; judgement
-FROM_S, FROM_SHARE = 1.0, 0.03  # before that, the time left cannot be told from the time that has passed (judgement)
+FROM_S, FROM_SHARE = 1.0, 0.03  # before that, the time left cannot be computed well (judgement)
 
 
 class Progress:
@@ -40,7 +40,7 @@ class Progress:
 def line(stage: str, share: float, passed_s: float) -> str:
     """Return the line of a stage: a bar, the finished share and the time left; at its end the time that it took.
 
-    The time left is the time that has passed, carried on at the same pace.
+    The time left is computed from the time that has passed, as if the pace stayed the same.
     """
     if share >= 1:
         return f"  {stage:<26} done in {spoken(passed_s)}"

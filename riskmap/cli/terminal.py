@@ -4,8 +4,8 @@ Names of areas, soils, files and lots come from others. A control character in t
 what was printed or rename the window. The guard is on the streams themselves, so that no message and no library's
 warning can get past it.
 
-Messages are broken between words at the width of the window (80 columns where it does not tell). What goes to a file or
-another program is not broken, so that a finding is one line there; a width given as COLUMNS holds everywhere.
+Messages are broken between words at the width of the window (80 columns where it is not known). What goes to a file or
+another program is not broken, so that a finding is one line there; a width given as COLUMNS applies everywhere.
 """
 
 from __future__ import annotations
@@ -129,7 +129,7 @@ def show_files(files: Iterable[Path]) -> None:
 
 
 def wrapped(line: str, columns: int | None = WIDTH) -> str:
-    """Return a line broken between words into lines of at most so many columns; all but the first are indented."""
+    """Return a line broken between words into lines of at most this many columns; all but the first are indented."""
     if columns is None or len(line) <= columns:
         return line
     indent = " " * (len(line) - len(line.lstrip()))

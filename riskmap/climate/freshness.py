@@ -130,5 +130,5 @@ def behind(today: str, clock: datetime.date) -> str:
     late = month_numbers.month_number(clock.year, clock.month) - month_numbers.parse_month(today)
     if late <= CLOCK_AHEAD_MONTHS:
         return ""
-    return (f"Caution: by this computer's clock the newest data are {late} months old ({today}). All \"now\" and "
-            "\"next 12 months\" figures start there; add newer months of weather to bring them up to date.")
+    return (f"Caution: by this computer's clock {today} is {late} months ago. All \"now\" and \"next 12 months\" "
+            "figures start there; add newer months of weather to bring them up to date.")

@@ -65,7 +65,7 @@ class Formats:
                                                   "valign": "top"}) for digits in range(5)}
 
     def number(self, digits: int) -> Any:
-        """Return the format of numbers with so many decimals; four at most."""
+        """Return the format of numbers with this number of decimals; four at most."""
         return self._numbers[min(digits, 4)]
 
 

@@ -72,7 +72,7 @@ def _first(results: Results, columns: Sequence[Shown]) -> list[tuple[str, list[t
     counts: list[tuple[str, str | int]] = [("all lots", len(state)), ("with an estimate", int((state == "").sum()))]
     counts += [(said, int((state == name).sum())) for name, said in tables.STATES.items() if (state == name).any()]
     return [
-        (sheets.FIRST, [("", f"{results.area_name}, as of {telling.month_name(results.today)}."),
+        (sheets.FIRST, [("", f"{results.area_name}, {telling.month_name(results.today)}."),
                         *(("", note) for note in notes)]),
         ("Lots", [*counts, ("", f"A lot without an estimate has a state that says why. {_NOT_LOW}")]),
         (f"Columns of the sheet {sheets.LOTS}", [(column.label, column.meaning) for column in columns]),
