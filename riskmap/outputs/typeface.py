@@ -10,7 +10,7 @@ from __future__ import annotations
 import base64
 from functools import cache
 from pathlib import Path
-from typing import Final, Literal
+from typing import Any, Final, Literal
 
 Weight = Literal["Regular", "Bold"]
 
@@ -23,6 +23,21 @@ WEIGHTS: Final[dict[Weight, int]] = {"Regular": 400, "Bold": 700}
 def ttf(weight: Weight) -> Path:
     """Return the TTF of a weight, for a program that draws with font files."""
     return PLACE / f"RiskmapSans-{weight}.ttf"
+
+
+def register(font_manager: Any) -> list[str]:
+    """Add both weights to the fonts of matplotlib and return the families that plots use, the first wanted first.
+
+    Parameters
+    ----------
+    font_manager : module
+        `matplotlib.font_manager`; it is handed in, because this package is used without matplotlib too.
+    """
+    known = {font.fname for font in font_manager.fontManager.ttflist}
+    for weight in WEIGHTS:
+        if str(ttf(weight)) not in known:
+            font_manager.fontManager.addfont(ttf(weight))
+    return [FAMILY, "DejaVu Sans"]  # the second, which comes with matplotlib, has the letters that ours lacks
 
 
 @cache

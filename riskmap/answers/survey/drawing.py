@@ -94,16 +94,12 @@ def draw(levels: Levels, lines: pd.DataFrame, worst: pd.DataFrame, units: str, t
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure
 
-    known = {font.fname for font in font_manager.fontManager.ttflist}
-    for weight in typeface.WEIGHTS:
-        if str(typeface.ttf(weight)) not in known:
-            font_manager.fontManager.addfont(typeface.ttf(weight))
     us = units == "us"
     per, unit, digits = (MM_PER_INCH, "in", 2) if us else (1.0, "mm", 0)
     place, length = (m_to_foot, "ft") if us else (float, "m")
     plain: dict[str, Any] = {"parse_math": False}
     with matplotlib.rc_context({"svg.hashsalt": "riskmap", "svg.fonttype": "path", "pdf.fonttype": 42,
-                                "font.family": [typeface.FAMILY, "DejaVu Sans"], **_INKED}):
+                                "font.family": typeface.register(font_manager), **_INKED}):
         figure = Figure(figsize=(8.5, 11) if us else (8.27, 11.69))
         FigureCanvasAgg(figure)
         axes = figure.add_axes((0.1, 0.3, 0.82, 0.6))
