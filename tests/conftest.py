@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gc
 import os
+import sys
 from pathlib import Path
 
 import pytest
@@ -66,9 +67,15 @@ def example() -> Path:
 
 
 def pytest_configure(config: pytest.Config) -> None:
-    """Hypothesis counts no seconds here: a busy machine is not a wrong result."""
+    """Hypothesis counts no seconds here: a busy machine is not a wrong result.
+
+    Bytecode is kept even where the environment forbids it, as the compiled equations beside it are: tests start more
+    than a hundred Pythons, and each would compile every module again.
+    """
     from hypothesis import settings
 
+    os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+    sys.dont_write_bytecode = False
     settings.register_profile("no_deadline", deadline=None)
     settings.load_profile("no_deadline")
 
