@@ -23,7 +23,7 @@ from test_web_map_browser import (  # noqa: F401
     choose_layer,
     count,
     details,
-    hide_legend,
+    hide_names,
     opened,
     pixels,
     pytestmark,
@@ -208,7 +208,7 @@ def pale(page: webdriver.Chrome, image: np.ndarray, color: str) -> int:
 
 
 def test_a_week_recolours_lots_and_draws_its_polygons(page: webdriver.Chrome) -> None:
-    hide_legend(page)
+    hide_names(page)
     choose_layer(page, "weeks")
     week = page.find_element(By.ID, "week")
     assert week.get_attribute("aria-valuetext").startswith("Map of 2025-10-28; lots at the end of 2025-10")
@@ -252,7 +252,7 @@ def test_old_weekly_maps_are_told_and_are_no_drought_today(browser: webdriver.Ch
     assert told.startswith("Past weeks cannot be shown: the weekly maps of this run (2018-10-16 to 2019-04-16) are "
                            "older than the months shown (2023-11 to 2025-10).")
     assert "Newest weekly drought map: 2019-04-16." in browser.find_element(By.ID, "sources").text
-    hide_legend(browser)
+    hide_names(browser)
     choose_layer(browser, "drought")
     unknown = "not known (newest weekly map is of 2019-04-16)"
     rows = browser.execute_script("return [...document.querySelectorAll('#legend li')].map(n => n.textContent)")
@@ -267,7 +267,7 @@ def dark(page: webdriver.Chrome) -> int:
 
 
 def test_soil_lines_wait_until_lots_are_large_unless_switched_on(page: webdriver.Chrome) -> None:
-    hide_legend(page)
+    hide_names(page)
     choose_layer(page, "soil")
     switch = page.find_element(By.ID, "lines")
 
@@ -295,7 +295,7 @@ def test_outlines_show_on_the_darkest_class(page: webdriver.Chrome) -> None:
     show(page, 40)
     page.find_element(By.TAG_NAME, "body").send_keys(Keys.ESCAPE)
     choose_layer(page, "soil")
-    hide_legend(page)
+    hide_names(page)
     page.execute_script("map_riskmap.setZoom(19, {animate: false})")
     time.sleep(0.5)
     image = pixels(page)
@@ -318,7 +318,7 @@ def test_outlines_show_on_the_darkest_class(page: webdriver.Chrome) -> None:
 
 
 def test_soil_lines_become_bands_past_their_scale(page: webdriver.Chrome) -> None:
-    hide_legend(page)
+    hide_names(page)
     choose_layer(page, "soil")
     page.execute_script("map_riskmap.setZoom(13, {animate: false})")
     time.sleep(0.4)
@@ -435,7 +435,7 @@ def test_one_sheet_of_paper(page: webdriver.Chrome) -> None:
 def test_forced_colours_keep_hatch_and_outline(page: webdriver.Chrome) -> None:
     show(page, 21)
     time.sleep(0.4)
-    hide_legend(page)
+    hide_names(page)
     before = pixels(page)
     media(page, forced_colors="active", prefers_color_scheme="dark")
     try:

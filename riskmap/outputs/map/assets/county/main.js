@@ -5,6 +5,7 @@ import {
   layerChoice, nameMarks, titleOf,
 } from "../shared/page.js";
 import { areaReasons } from "../shared/tell.js";
+import { chips, coveredBelow, sheetControls } from "../shared/sheet.js";
 import { rangeWords } from "../shared/range.js";
 import { fromFile, fromServer, open } from "./archive.js";
 import { layer, state, tell, failed } from "./state.js";
@@ -54,7 +55,7 @@ function legend() {
 }
 
 function home(box) {
-  if (box) map.fitBounds([[box[1], box[0]], [box[3], box[2]]], { ...room(), maxZoom: 18 });
+  if (box) map.fitBounds([[box[1], box[0]], [box[3], box[2]]], { ...room(coveredBelow()), maxZoom: 18 });
 }
 
 function showUnits(name) {
@@ -79,6 +80,8 @@ function start() {
   whenRowChosen((lot) => choose(lot, true));
   pageHead();
   layerChoice(Object.keys(about.scales), state.scale, (name) => { showScale(name); turn(state.active).catch(failed); });
+  chips();
+  sheetControls(() => map.invalidateSize({ pan: false }));
   unitChoice(showUnits);
   el("search").addEventListener("input", () => { if (state.archive) find().catch(failed); });
   ["search", "lots"].forEach((id) => el(id).addEventListener("keydown", keys));
