@@ -90,8 +90,8 @@ def open_legend(browser: webdriver.Chrome) -> None:
 
 
 ANSWERS = ("const of = s => [...document.querySelectorAll('#details ' + s)].map(n => n.textContent);"
-           "const names = [...of('.question'), ...of('.part:first-of-type dt')];"
-           "const said = [...of('.answer'), ...of('.part:first-of-type dd')];")
+           "const names = [...of('.question'), ...of('.answers dt')];"
+           "const said = [...of('.answer'), ...of('.answers dd')];")
 
 
 def in_order_of_the_panel(answers: dict[str, tuple[str, str]]) -> list[tuple[str, str]]:
@@ -100,7 +100,10 @@ def in_order_of_the_panel(answers: dict[str, tuple[str, str]]) -> list[tuple[str
 
 
 def choose_layer(browser: webdriver.Chrome, name: str) -> None:
-    Select(browser.find_element(By.ID, "layer")).select_by_value(name)
+    """Choose a layer in the list of all, or on a phone in the list of its group."""
+    lists = [browser.find_element(By.ID, "layer"), *browser.find_elements(By.CSS_SELECTOR, "#chips select")]
+    Select(next(node for node in lists if node.is_displayed()
+                and node.find_elements(By.CSS_SELECTOR, f"option[value={name}]"))).select_by_value(name)
     time.sleep(0.3)
 
 
@@ -266,7 +269,7 @@ def test_the_panel_begins_with_the_answers_then_why_and_the_place(page: webdrive
     try:
         page.execute_script("map_riskmap.invalidateSize()")
         show(page, 40)
-        names = page.execute_script(f"{ANSWERS} return names.concat(of('.part:last-of-type dt'))")
+        names = page.execute_script(f"{ANSWERS} return names.concat(of('.facts dt'))")
         assert names[:6] == ["Largest by October 2026", "Now", "Next 12 months", "Long run", "If a dry year came again",
                              "Pour date"]
         box, figure, bar, now, why, text, cautions = page.execute_script(

@@ -1,7 +1,7 @@
 // The county page itself: the tile file, the legend, controls, start.
 import { about, map } from "../shared/context.js";
 import {
-  el, PAGE, put, units, legendRows, legendFoot, room, scaleBar, unitChoice, pageHead, baseMap,
+  el, PAGE, lettered, put, units, legendRows, legendFoot, room, scaleBar, unitChoice, pageHead, baseMap,
   layerChoice, nameMarks, titleOf,
 } from "../shared/page.js";
 import { areaReasons } from "../shared/tell.js";
@@ -18,6 +18,7 @@ async function use(source) {
   performance.mark("riskmap-open");
   try {
     const archive = await open(source);
+    await lettered;
     if (asked !== state.asked) return;
     state.archive = layer.archive = archive;
   } catch (error) { failed(error); return; }

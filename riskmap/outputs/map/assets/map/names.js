@@ -8,6 +8,7 @@ import { data, state, label, contextShown } from "./state.js";
 const IDS_FROM_PX = 58; // of a lot's width: an id has room above the number
 const SOIL_LOTS = 12; // a symbol for about so many lots of one soil that lie together
 const MOST = 400;
+const MOST_COUNTED = 4000;
 const GRID_PX = 220; // one symbol of a soil in a square of that size
 
 export const NameLayer = L.Layer.extend({
@@ -71,15 +72,16 @@ const seen = (view, shape) => shape.grid(view.x, view.y, view.x + view.width / v
 function soilSymbols(view, taken) { // where most lots of a unit lie within each square of the screen
   const groups = new Map(), { box } = data.shape, units = data.column("map_unit_name");
   const row = data.row, cell = GRID_PX / view.zoom;
-  for (const lot of seen(view, data.shape)) {
-    const x = (box[4 * lot] + box[4 * lot + 2]) / 2, y = (box[4 * lot + 1] + box[4 * lot + 3]) / 2;
+  const here = seen(view, data.shape), step = Math.ceil(here.length / MOST_COUNTED); // of very many lots every so many are counted
+  for (let i = 0; i < here.length; i += step) {
+    const lot = here[i], x = (box[4 * lot] + box[4 * lot + 2]) / 2, y = (box[4 * lot + 1] + box[4 * lot + 3]) / 2;
     const key = units[row[lot]] + "/" + Math.floor(x / cell) + "/" + Math.floor(y / cell), group = groups.get(key);
     if (group) { group.n++; group.x += x; group.y += y; } else groups.set(key, { n: 1, x, y, unit: units[row[lot]] });
   }
   const found = [...groups.values()].sort((p, q) => q.n - p.n).slice(0, MOST);
   for (const { n, x, y, unit } of found) {
     const name = data.texts.map_unit_name[unit], symbol = about.symbols[name];
-    if (n >= SOIL_LOTS && symbol) word(view, taken, symbol, [(x / n - view.x) * view.zoom, (y / n - view.y) * view.zoom], `bold 12px ${TYPE}`, about.ui.paper);
+    if (n * step >= SOIL_LOTS && symbol) word(view, taken, symbol, [(x / n - view.x) * view.zoom, (y / n - view.y) * view.zoom], `bold 12px ${TYPE}`, about.ui.paper);
   }
 }
 
@@ -149,6 +151,19 @@ export const Locator = L.Control.extend({ // where the view lies within the whol
   },
 });
 
+let dots = null; // a picture of all lots, drawn once
+
+function everyLot(scale) {
+  const canvas = document.createElement("canvas"), ctx = canvas.getContext("2d"), { box, n, core: [a, b] } = data.shape;
+  canvas.width = canvas.height = 2 * (SIDE + 8);
+  ctx.scale(2, 2);
+  ctx.fillStyle = about.ui.hatch;
+  for (let lot = 0, step = Math.max(1, Math.ceil(n / 20000)); lot < n; lot += step) {
+    if (data.shape.has(lot)) ctx.fillRect(4 + (box[4 * lot] - a) * scale, 4 + (box[4 * lot + 1] - b) * scale, 1, 1);
+  }
+  return canvas;
+}
+
 export function locate(ctx, [left, top, right, bottom], framed) { // false without anything to show: all is seen
   const [a, b, c, d] = data.shape.core;
   if (!(c > a) || (right - left) * (bottom - top) > 0.6 * (c - a) * (d - b)) return false;
@@ -157,11 +172,7 @@ export function locate(ctx, [left, top, right, bottom], framed) { // false witho
     ctx.fillStyle = about.ui.sheet;
     ctx.fillRect(0, 0, SIDE + 8, SIDE + 8);
   }
-  ctx.fillStyle = about.ui.hatch;
-  const { box, n } = data.shape, step = Math.max(1, Math.ceil(n / 20000));
-  for (let lot = 0; lot < n; lot += step) {
-    if (data.shape.has(lot)) ctx.fillRect(4 + (box[4 * lot] - a) * scale, 4 + (box[4 * lot + 1] - b) * scale, 1, 1);
-  }
+  ctx.drawImage(dots ||= everyLot(scale), 0, 0, SIDE + 8, SIDE + 8);
   ctx.strokeStyle = about.ui.ink;
   ctx.lineWidth = 2;
   ctx.strokeRect(4 + (left - a) * scale, 4 + (top - b) * scale, Math.max((right - left) * scale, 3), Math.max((bottom - top) * scale, 3));

@@ -11,7 +11,7 @@ export const said = (kind, code) => about.words[kind][code] || code;
 
 // Estimate and one sentence why; now and next; why; section; ground; history; place and data; then, folded, cautions and all numbers.
 export function tellLot(box, lot, place, past) { // `place`: latitude and longitude or null; `past` adds the history, if any
-  const code = lot.text("state"), [first, second, third, last] = [1, 2, 3, 4].map(() => put(box, "div", null, "part")); // columns on paper
+  const code = lot.text("state"), [first, second, third, last] = ["answers", "reasons", "ground", "facts"].map((name) => put(box, "div", null, "part " + name)); // columns on paper
   put(first, "p", poured(lot), "note");
   if (code) noNumber(put(first, "dl"), lot, code); else estimate(first, lot);
   if (!code) waterfall(second, lot);
@@ -65,7 +65,7 @@ function estimate(box, lot) { // the one number, its range on the classes of the
   const why = mostly(lot), facts = put(box, "dl");
   if (why) put(head, "p", why, "mostly");
   for (const question of ["now", "next", "long_run", "whatif"]) row(facts, told[question].name, told[question].answer);
-  put(facts, "div", [whatifYears(lot.text("cell_id")), about.cautions.whatif].filter(Boolean).join(" "), "across note");
+  put(box, "p", [whatifYears(lot.text("cell_id")), about.cautions.whatif].filter(Boolean).join(" "), "note");
 }
 
 function classBar(box, value, [low, high]) { // the classes of the map from zero on, the range below them, and a line at the middle

@@ -11,7 +11,7 @@ const REST = 0.55; // share of the half width over which a dome's crown is drawn
 
 export function section(box, lot) {
   const below = about.below, [bend] = three(lot, "bend_now_mm"), width = lot.number("slab_width_m"), which = lot.number("profile");
-  if (!below.soils || bend === null || width === null || which === null) return;
+  if (!below.soils || !below.depth_m || bend === null || width === null || which === null) return;
   const soil = below.soils[which], words = below.words, [gap, gapLow, gapHigh] = ["", "_p10", "_p90"].map((end) => lot.number("edge_gap_now_mm" + end));
   const depth = below.depth_m, deep = soil.rock_m === null ? depth[0] : Math.min(soil.rock_m, depth[0]);
   const scale = (PLAN.right - PLAN.left) / (width + 2 * PLAN.beside_m);
@@ -24,14 +24,14 @@ export function section(box, lot) {
   soilBands(svg, shape, soil, words);
   house(svg, shape);
   writing(svg, shape, words, { bend, gap, high });
-  lines.push(depth ? fill(words.depth, { depth: distance(depth[0]), lo: distance(depth[1]), hi: distance(depth[2]) }) : "");
+  lines.push(fill(words.depth, { depth: distance(depth[0]), lo: distance(depth[1]), hi: distance(depth[2]) }));
   const last = soil.layers[soil.layers.length - 1];
   lines.push(fill(soil.rock_m !== null && soil.rock_m < depth[0] ? words.on_rock : words.described,
     { soil: soil.name, depth: distance(soil.rock_m !== null && soil.rock_m < depth[0] ? soil.rock_m : last[1]) }));
   lines.push(fill(words.scale, { times: String(times) }));
-  svg.setAttribute("aria-label", `${words.heading}. ${lines.filter(Boolean).join(" ")}`);
+  svg.setAttribute("aria-label", `${words.heading}. ${lines.join(" ")}`);
   put(part, "p", lines[0]);
-  put(part, "p", lines.slice(1).filter(Boolean).join(" "), "note");
+  put(part, "p", lines.slice(1).join(" "), "note");
 }
 
 function drawnNow(words, bend, gap, low, high) {
