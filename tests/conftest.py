@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import gc
 import os
-import sys
 from pathlib import Path
 
 import pytest
@@ -67,15 +66,9 @@ def example() -> Path:
 
 
 def pytest_configure(config: pytest.Config) -> None:
-    """Hypothesis counts no seconds here: a busy machine is not a wrong result.
-
-    Bytecode is kept even where the environment forbids it, as the compiled equations beside it are: tests start more
-    than a hundred Pythons, and each would compile every module again.
-    """
+    """Hypothesis counts no seconds here: a busy machine is not a wrong result."""
     from hypothesis import settings
 
-    os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
-    sys.dont_write_bytecode = False
     settings.register_profile("no_deadline", deadline=None)
     settings.load_profile("no_deadline")
 
