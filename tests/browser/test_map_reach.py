@@ -410,6 +410,7 @@ def test_one_sheet_of_paper(page: webdriver.Chrome) -> None:
     for chosen in (False, True):  # the lot has a page of its own
         if chosen:
             show(page, 40)
+            time.sleep(0.5)
         for width, height in ((8.5, 11.0), (8.27, 11.69)):
             made = base64.b64decode(page.execute_cdp_cmd("Page.printToPDF", {
                 "paperWidth": width, "paperHeight": height, "preferCSSPageSize": True})["data"])

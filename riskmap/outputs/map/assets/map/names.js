@@ -51,7 +51,7 @@ function free(taken, box) {
   return true;
 }
 
-function word(view, taken, text, [x, y], font, halo) { // centred on its place, where nothing is written yet
+function word(view, taken, text, [x, y], font, halo, ink = about.ui.ink) { // centred on its place, where nothing is written yet
   const { ctx } = view;
   ctx.font = font;
   const half = ctx.measureText(text).width / 2 + 3;
@@ -63,7 +63,7 @@ function word(view, taken, text, [x, y], font, halo) { // centred on its place, 
     ctx.strokeStyle = halo;
     ctx.strokeText(text, x, y);
   }
-  ctx.fillStyle = about.ui.ink;
+  ctx.fillStyle = ink;
   ctx.fillText(text, x, y);
 }
 
@@ -121,7 +121,7 @@ function lotIds(view, taken) { // above the number inside the lot
     const stated = k[lot] >= scale.colors.length;
     view.ctx.globalAlpha = 1;
     word(view, taken, label(lot), [(at[0] - view.x) * view.zoom, (at[1] - view.y) * view.zoom - 24], `12px ${TYPE}`,
-      stated ? about.ui.paper : scale.colors[k[lot]]);
+      stated ? about.ui.paper : scale.colors[k[lot]], stated ? about.ui.ink : scale.labels[k[lot]]);
   }
 }
 

@@ -7,7 +7,7 @@ export const TILE = 256;
 export const BATCH = 200;
 export const PAGE = 50;
 export const NEAR_PX = 8;
-export const narrow = () => window.matchMedia("(max-width: 46rem)").matches;
+export const narrow = () => window.matchMedia("screen and (max-width: 46rem)").matches;
 performance.mark("riskmap-start");
 // Both weights are there before a canvas is drawn, which would not be drawn again when they come; without them the page goes on.
 export const lettered = Promise.all(["", "bold "].map((weight) => document.fonts.load(`${weight}14px 'Riskmap Sans'`))).catch(() => null);
