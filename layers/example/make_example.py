@@ -525,8 +525,8 @@ def write_buildings(folder: Path, lots: gpd.GeoDataFrame) -> None:
         noise, shed, empty = rng.normal(0, 0.15, 2), rng.random() < 0.3, rng.random() < 0.3
         # the file says nothing about a house there
         vacant = empty and lot.pour_date == "" and pd.isna(lot.slab_width_ft)
-        outlined = lot.subdivision == STREET or (lot.built <= OUTLINED_UNTIL and lot.subdivision not in ("", NOT_OUTLINED))
-        if lot.geometry is None or vacant or not outlined:
+        pictured = lot.built <= OUTLINED_UNTIL and lot.subdivision not in ("", NOT_OUTLINED)
+        if lot.geometry is None or vacant or not (pictured or lot.subdivision == STREET):
             continue
         a, b, c, d = list(lot.geometry.exterior.coords)[:4]
         outline = lot.geometry if lot.geometry.is_valid else Polygon([a, c, b, d])
