@@ -548,8 +548,8 @@ def write_context(folder: Path) -> None:
 
     east = [line([(X[i][j], Y[i][j]) for j in range(4)]) for i in range(4)]
     north = [line([(X[i][j], Y[i][j]) for i in range(4)]) for j in range(4)]
-    y = np.linspace(STREET_Y, STREET_Y + 325, 14)
-    street = line([(X[3][3], Y[3][3]), *zip(street_x(y), y, strict=True)])
+    y = np.linspace(STREET_Y - 8, STREET_Y + 325, 14)
+    street = line([(X[3][3], Y[3][3]), (1605, 1278), *zip(street_x(y), y, strict=True)])
     names = [f"Invented Road {k}" for k in range(1, 5)] + [f"Invented Avenue {k}" for k in range(1, 5)]
     roads = gpd.GeoDataFrame({"NAME": [*names, "Invented Street 1"]}, geometry=[*east, *north, street], crs=LOT_CRS)
     x = np.linspace(-900, 2700, 181)
