@@ -1,6 +1,6 @@
 // The map on paper: one picture of what is seen, drawn at the scale that fills the sheet.
 import { about, map } from "../shared/context.js";
-import { el, RING, TILE, narrow, count, units } from "../shared/page.js";
+import { el, RING, TILE, count, units } from "../shared/page.js";
 import { trace, metersPerPx } from "./draw.js";
 import { data, drawn, state, latLng, linesShown } from "./state.js";
 import { recolor } from "./show.js";
@@ -8,9 +8,9 @@ import { recolor } from "./show.js";
 const SHEET = { width: 720, height: 340, dots: 2 }; // CSS px; two dots each are about 190 dots an inch on paper
 
 export function clearBox() { // world px of what is seen now beside the legend, cut to where the lots are
-  const size = map.getSize(), over = narrow() ? 0 : el("legend").offsetWidth + 10, all = data.shape.all;
+  const size = map.getSize(), all = data.shape.all;
   const world = (x, y) => map.options.crs.latLngToPoint(map.containerPointToLatLng([x, y]), 0);
-  const a = world(0, 0), b = world(Math.max(size.x - over, 1), size.y);
+  const a = world(0, 0), b = world(size.x, size.y);
   const cut = [Math.max(a.x, all[0]), Math.max(a.y, all[1]), Math.min(b.x, all[2]), Math.min(b.y, all[3])];
   return cut[2] > cut[0] && cut[3] > cut[1] ? cut : [a.x, a.y, b.x, b.y];
 }
