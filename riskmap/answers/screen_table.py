@@ -9,12 +9,13 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from riskmap.answers import matching, screen_workbook
-from riskmap.answers.screen_words import Shown, summary, typical
+from riskmap.answers.screen_words import summary, typical
 from riskmap.common import tables, wording
 from riskmap.common.errors import counted, visible
 from riskmap.common.json_values import plain
 from riskmap.outputs import calibrated, html_page
 from riskmap.outputs.files.csv_table import guarded, guarded_table
+from riskmap.outputs.files.sheets import Shown
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -90,7 +90,8 @@ def css() -> str:
 
 def page_colors() -> dict[str, str]:
     """Return what the drawings of the map pages need: ink, lines, paper."""
-    return {name: PAGE[name] for name in ("ink", "outline", "hatch", "paper", "field", "sheet", "line")} | {"black": BLACK}
+    names = ("ink", "outline", "hatch", "paper", "field", "sheet", "line")
+    return {name: PAGE[name] for name in names} | {"black": BLACK}
 
 
 def soil_layer(extensibility_pct: float) -> str:

@@ -152,7 +152,7 @@ def _facts(lot: dict[str, Any], system: str, ground: list[list[str]]) -> list[li
     early, late, basis = (str(lot[name]) for name in ("pour_from", "pour_to", "pour_date_basis"))
     basis_words = words.POUR_BASIS.get(basis, basis)
     pour = f"{basis_words}; {early} to {late} assumed" if basis == "none" else \
-        f"{early if early == late else f'{early} to {late}'}, {basis_words}"
+        f"{words.poured(early, late)}, {basis_words}"
     return [
         ["Soil", visible(f"{lot['map_unit_name']} ({lot['map_unit_symbol']})")],
         ["Shrink-swell", f"{lot['shrink_swell_class']}, {lot_text.extensibility(lot, system)}"],
@@ -175,7 +175,9 @@ def _doubts(results: Results, lot: dict[str, Any], system: str) -> list[str]:
     out = []
     if lot["pour_date_basis"] != "date":
         basis = words.POUR_BASIS.get(str(lot["pour_date_basis"]), str(lot["pour_date_basis"]))
-        out.append(wording.CAUTION_DATE.format(basis=basis, lo=lot["pour_from"], hi=lot["pour_to"]))
+        out.append(wording.CAUTION_DATE.format(basis=basis, lo=lot["pour_from"], hi=lot["pour_to"]) if
+                   lot["pour_date_basis"] != "year" else
+                   wording.CAUTION_YEAR.format(year=words.poured(str(lot["pour_from"]), str(lot["pour_to"]))))
         flags = [flag for flag in flags if flag != "pour_date_unknown"]
     out += _sentences(first[:2])
     if lot["neighbor_unit_share"] >= 0.005:

@@ -13,7 +13,7 @@ import pandas as pd
 from riskmap.answers.survey.levels import YARDSTICKS, Levels
 from riskmap.common.errors import shown
 from riskmap.common.units import MM_PER_INCH, m_to_foot
-from riskmap.outputs import palette
+from riskmap.outputs import palette, typeface
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -90,6 +90,7 @@ def draw(levels: Levels, lines: pd.DataFrame, worst: pd.DataFrame, units: str, t
     The paper is letter for us, A4 for si.
     """
     import matplotlib
+    from matplotlib import font_manager
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure
 
@@ -98,7 +99,7 @@ def draw(levels: Levels, lines: pd.DataFrame, worst: pd.DataFrame, units: str, t
     place, length = (m_to_foot, "ft") if us else (float, "m")
     plain: dict[str, Any] = {"parse_math": False}
     with matplotlib.rc_context({"svg.hashsalt": "riskmap", "svg.fonttype": "path", "pdf.fonttype": 42,
-                                **_INKED}):
+                                "font.family": typeface.register(font_manager), **_INKED}):
         figure = Figure(figsize=(8.5, 11) if us else (8.27, 11.69))
         FigureCanvasAgg(figure)
         axes = figure.add_axes((0.1, 0.3, 0.82, 0.6))
@@ -107,7 +108,7 @@ def draw(levels: Levels, lines: pd.DataFrame, worst: pd.DataFrame, units: str, t
             xs, ys = [place(v) for v in part["x_m"]], [place(v) for v in part["y_m"]]
             axes.plot(xs, ys, color=palette.QUIET, linewidth=0.9, linestyle="--" if height < -1e-9 else "-")
             middle = len(xs) // 4  # away from the points, where closed lines turn
-            axes.text(xs[middle], ys[middle], f"{height / per:.1f}" if us else f"{height:.0f}", fontsize=6.5,
+            axes.text(xs[middle], ys[middle], f"{height / per:.1f}" if us else f"{height:.0f}", fontsize=7,
                       color=palette.QUIET, ha="center", va="center", backgroundcolor=palette.SHEET, **plain)
         for row in levels.points.to_dict("records"):
             out = row["exclude"] != ""
@@ -117,7 +118,7 @@ def draw(levels: Levels, lines: pd.DataFrame, worst: pd.DataFrame, units: str, t
             label = f"{shown(row['point'])[:12]}\n{row['raw_mm'] / per:.{digits}f} / " \
                     f"{row['level_mm'] / per:+.{digits}f}"
             axes.annotate(label + ("\nnot used" if out else ""), (x, y), xytext=(3, 4), textcoords="offset points",
-                          fontsize=6.5, color=palette.INK, zorder=5,
+                          fontsize=7, color=palette.INK, zorder=5,
                           bbox={"facecolor": palette.SHEET, "edgecolor": "none", "alpha": 0.85, "pad": 0.6}, **plain)
         for line in worst.to_dict("records"):
             ends = levels.points.set_index("point").loc[[line["from"], line["to"]]]
@@ -127,9 +128,9 @@ def draw(levels: Levels, lines: pd.DataFrame, worst: pd.DataFrame, units: str, t
         axes.margins(0.12)
         axes.set_xlabel(f"x, {length} (of the drawing; no map position)")
         axes.set_ylabel(f"y, {length}")
-        figure.text(0.1, 0.955, shown(title), fontsize=13, va="top", **plain)
+        figure.text(0.1, 0.955, shown(title), fontsize=15, weight="bold", va="top", **plain)
         figure.text(0.1, 0.925, f"Beside each point: as read / level, {unit}. Level 0 is the {levels.datum}. "
-                    "Dashed contours are below it; dash-dot: worst line.", fontsize=7.5, va="top", **plain)
+                    "Dashed contours are below it; dash-dot: worst line.", fontsize=8, va="top", **plain)
         words = [*_words(levels, worst, us), YARDSTICKS, *cautions]
         figure.text(0.1, 0.24, "\n".join(part for text in words for part in textwrap.wrap(text, 108)), fontsize=8,
                     va="top", **plain)

@@ -1,7 +1,7 @@
 """What lies under a lot, for the section of the map's panel: the described layers of its main soil.
 
-A lot can lie on several soils. The section shows the one that weighs most in the lot's estimate, by its name in the soil
-survey, and says so. No estimate is made from these values.
+A lot can lie on several soils. The section shows the one that weighs most in the lot's estimate, by its name in the
+soil survey, and says so. No estimate is made from these values.
 """
 
 from __future__ import annotations
@@ -53,8 +53,9 @@ def about(results: Results) -> dict[str, Any]:
     Returns
     -------
     dict
-        `soils`: name, rock depth [m] or None, and layers as [top, bottom, linear extensibility, place in `colors`] [m, m, %]; `words`; `depth_m`:
-        middle, lowest and highest depth of the ground that the weather moves, over the model runs [m].
+        `soils`: name, rock depth [m] or None, and layers as [top, bottom, linear extensibility, place in `colors`] [m,
+        m, %]; `words`; `depth_m`: middle, lowest and highest depth of the ground that the weather moves, over the model
+        runs [m].
     """
     found = _used(results)
     if found is None or results.inputs is None:
@@ -64,13 +65,15 @@ def about(results: Results) -> dict[str, Any]:
     for number in found[1].tolist():
         own = layer[layer["profile_id"] == number].sort_values("top_m")
         rock = float(profile.at[number, "rock_depth_m"])
-        soils.append({"name": str(profile.at[number, "component_name"]), "rock_m": rock if np.isfinite(rock) else None,
-                      "layers": [[round(top, 3), round(bottom, 3), round(pct, 2),
-                                   palette.SOIL_LAYERS.index(palette.soil_layer(pct))]
-                                  for top, bottom, pct in own[["top_m", "bottom_m", "lep_pct"]].to_numpy(float).tolist()]})
+        named = str(profile.at[number, "component_name"]) if "component_name" in profile else ""
+        rows = own[["top_m", "bottom_m", "lep_pct"]].to_numpy(float).tolist()
+        layers = [[round(top, 3), round(bottom, 3), round(pct, 2), palette.SOIL_LAYERS.index(palette.soil_layer(pct))]
+                  for top, bottom, pct in rows]
+        soils.append({"name": named, "rock_m": rock if np.isfinite(rock) else None, "layers": layers})
     drawn = results.settings.get("movement", {})
     low, high = drawn.get("active_depth_draw_m", (None, None))
-    return {"soils": soils, "colors": palette.SOIL_LAYERS, "words": SENTENCES, **({"depth_m": [(low + high) / 2, low, high]} if low is not None else {})}
+    depth = {} if low is None else {"depth_m": [(low + high) / 2, low, high]}
+    return {"soils": soils, "colors": palette.SOIL_LAYERS, "words": SENTENCES, **depth}
 
 
 def _used(results: Results) -> tuple[np.ndarray[Any, Any], np.ndarray[Any, Any]] | None:

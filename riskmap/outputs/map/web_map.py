@@ -8,6 +8,8 @@ here.
 
 from __future__ import annotations
 
+import hashlib
+import json
 import re
 from dataclasses import asdict, dataclass
 from pathlib import Path
@@ -124,7 +126,16 @@ def _lines(results: Results) -> list[str]:
                      "first.")
     weeks = _weeks(results)
     lines += [f"Newest weekly drought map: {weeks[-1]}."] if weeks else []
-    return [*lines, f"Made with riskmap {__version__}."]
+    return [*lines, f"Made with riskmap {__version__}{_digests(results.facts)}."]
+
+
+def _digests(facts: dict[str, Any]) -> str:
+    """Return what tells one run from another on paper: the first digits of the digests of its inputs and its code."""
+    inputs, code = facts.get("input_sha256"), facts.get("code")
+    if not inputs or not code:
+        return ""
+    every = hashlib.sha256(json.dumps(inputs, sort_keys=True).encode()).hexdigest()
+    return f" from inputs {every[:8]} with code {str(code)[:8]}"
 
 
 def _weeks(results: Results) -> list[str]:

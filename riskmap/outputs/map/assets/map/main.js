@@ -1,6 +1,6 @@
 // The map page itself: controls, keys, layers, start.
 import { about, map, setAbout, setMap } from "../shared/context.js";
-import { el, PAGE, put, units, room, scaleBar, many, unitChoice, layerChoice, nameMarks, pageHead, baseMap } from "../shared/page.js";
+import { el, PAGE, lettered, put, units, room, scaleBar, many, unitChoice, layerChoice, nameMarks, pageHead, baseMap } from "../shared/page.js";
 import { soilCaution } from "../shared/lot.js";
 import { areaReasons } from "../shared/tell.js";
 import { unpack, read } from "./data.js";
@@ -178,8 +178,8 @@ function start() {
   legend();
 }
 
-unpack(el("data").textContent)
-  .then((raw) => {
+Promise.all([unpack(el("data").textContent), lettered])
+  .then(([raw]) => {
     setData(read(raw));
     setAbout(data.about);
     setMap(map_riskmap);

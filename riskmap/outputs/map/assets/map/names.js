@@ -8,6 +8,7 @@ import { data, state, label, contextShown } from "./state.js";
 const IDS_FROM_PX = 58; // of a lot's width: an id has room above the number
 const SOIL_LOTS = 12; // a symbol for about so many lots of one soil that lie together
 const MOST = 400;
+const MOST_COUNTED = 4000;
 const GRID_PX = 220; // one symbol of a soil in a square of that size
 
 export const NameLayer = L.Layer.extend({
@@ -71,15 +72,16 @@ const seen = (view, shape) => shape.grid(view.x, view.y, view.x + view.width / v
 function soilSymbols(view, taken) { // where most lots of a unit lie within each square of the screen
   const groups = new Map(), { box } = data.shape, units = data.column("map_unit_name");
   const row = data.row, cell = GRID_PX / view.zoom;
-  for (const lot of seen(view, data.shape)) {
-    const x = (box[4 * lot] + box[4 * lot + 2]) / 2, y = (box[4 * lot + 1] + box[4 * lot + 3]) / 2;
+  const here = seen(view, data.shape), step = Math.ceil(here.length / MOST_COUNTED); // of very many lots every so many are counted
+  for (let i = 0; i < here.length; i += step) {
+    const lot = here[i], x = (box[4 * lot] + box[4 * lot + 2]) / 2, y = (box[4 * lot + 1] + box[4 * lot + 3]) / 2;
     const key = units[row[lot]] + "/" + Math.floor(x / cell) + "/" + Math.floor(y / cell), group = groups.get(key);
     if (group) { group.n++; group.x += x; group.y += y; } else groups.set(key, { n: 1, x, y, unit: units[row[lot]] });
   }
   const found = [...groups.values()].sort((p, q) => q.n - p.n).slice(0, MOST);
   for (const { n, x, y, unit } of found) {
     const name = data.texts.map_unit_name[unit], symbol = about.symbols[name];
-    if (n >= SOIL_LOTS && symbol) word(view, taken, symbol, [(x / n - view.x) * view.zoom, (y / n - view.y) * view.zoom], `bold 12px ${TYPE}`, about.ui.paper);
+    if (n * step >= SOIL_LOTS && symbol) word(view, taken, symbol, [(x / n - view.x) * view.zoom, (y / n - view.y) * view.zoom], `bold 12px ${TYPE}`, about.ui.paper);
   }
 }
 
@@ -139,25 +141,43 @@ export const Locator = L.Control.extend({ // where the view lies within the whol
   },
 
   redraw() {
-    const [a, b, c, d] = data.shape.core, { canvas } = this, view = map.getBounds(), crs = map.options.crs;
-    const p = crs.latLngToPoint(view.getNorthWest(), 0), q = crs.latLngToPoint(view.getSouthEast(), 0);
-    canvas.hidden = !(c > a) || (q.x - p.x) * (q.y - p.y) > 0.6 * (c - a) * (d - b);
-    if (canvas.hidden) return;
-    const scale = SIDE / Math.max(c - a, d - b), ratio = window.devicePixelRatio || 1, ctx = canvas.getContext("2d");
-    canvas.width = (c - a) * scale * ratio + 8 * ratio;
-    canvas.height = (d - b) * scale * ratio + 8 * ratio;
-    Object.assign(canvas.style, { width: canvas.width / ratio + "px", height: canvas.height / ratio + "px" });
+    const { canvas } = this, view = map.getBounds(), crs = map.options.crs, ratio = window.devicePixelRatio || 1;
+    const p = crs.latLngToPoint(view.getNorthWest(), 0), q = crs.latLngToPoint(view.getSouthEast(), 0), ctx = canvas.getContext("2d");
+    canvas.width = canvas.height = (SIDE + 8) * ratio;
     ctx.scale(ratio, ratio);
-    ctx.fillStyle = about.ui.hatch;
-    const { box, n } = data.shape, step = Math.max(1, Math.ceil(n / 20000));
-    for (let lot = 0; lot < n; lot += step) {
-      if (data.shape.has(lot)) ctx.fillRect(4 + (box[4 * lot] - a) * scale, 4 + (box[4 * lot + 1] - b) * scale, 1, 1);
-    }
-    ctx.strokeStyle = about.ui.ink;
-    ctx.lineWidth = 2;
-    ctx.strokeRect(4 + (p.x - a) * scale, 4 + (p.y - b) * scale, Math.max((q.x - p.x) * scale, 3), Math.max((q.y - p.y) * scale, 3));
+    const size = locate(ctx, [p.x, p.y, q.x, q.y], false);
+    canvas.hidden = !size;
+    if (size) Object.assign(canvas.style, { width: SIDE + 8 + "px", height: SIDE + 8 + "px" });
   },
 });
+
+let dots = null; // a picture of all lots, drawn once
+
+function everyLot(scale) {
+  const canvas = document.createElement("canvas"), ctx = canvas.getContext("2d"), { box, n, core: [a, b] } = data.shape;
+  canvas.width = canvas.height = 2 * (SIDE + 8);
+  ctx.scale(2, 2);
+  ctx.fillStyle = about.ui.hatch;
+  for (let lot = 0, step = Math.max(1, Math.ceil(n / 20000)); lot < n; lot += step) {
+    if (data.shape.has(lot)) ctx.fillRect(4 + (box[4 * lot] - a) * scale, 4 + (box[4 * lot + 1] - b) * scale, 1, 1);
+  }
+  return canvas;
+}
+
+export function locate(ctx, [left, top, right, bottom], framed) { // false without anything to show: all is seen
+  const [a, b, c, d] = data.shape.core;
+  if (!(c > a) || (right - left) * (bottom - top) > 0.6 * (c - a) * (d - b)) return false;
+  const scale = SIDE / Math.max(c - a, d - b);
+  if (framed) {
+    ctx.fillStyle = about.ui.sheet;
+    ctx.fillRect(0, 0, SIDE + 8, SIDE + 8);
+  }
+  ctx.drawImage(dots ||= everyLot(scale), 0, 0, SIDE + 8, SIDE + 8);
+  ctx.strokeStyle = about.ui.ink;
+  ctx.lineWidth = 2;
+  ctx.strokeRect(4 + (left - a) * scale, 4 + (top - b) * scale, Math.max((right - left) * scale, 3), Math.max((bottom - top) * scale, 3));
+  return true;
+}
 
 export const farAway = () => { // lots that the first view leaves out, so that they do not shrink all others
   const { core, box, n } = data.shape, pad = 0.1 * Math.max(core[2] - core[0], core[3] - core[1]);

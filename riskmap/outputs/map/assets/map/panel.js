@@ -3,7 +3,7 @@ import { about, map } from "../shared/context.js";
 import { el, NEAR_PX, visible, put, holds, outlined, ringsOf, room } from "../shared/page.js";
 import { said, tellLot } from "../shared/lot.js";
 import { answers } from "../shared/tell.js";
-import { coveredBelow, sheetHeight } from "../shared/sheet.js";
+import { coveredBelow, intoSight } from "../shared/sheet.js";
 import { town } from "../shared/town.js";
 import { data, state, label, latLng, bounds, centre, lotOf } from "./state.js";
 import { listSoon, mark } from "./list.js";
@@ -23,8 +23,8 @@ export function details(others) {
   document.body.classList.toggle("chosen", lot >= 0);
   mark(state.active);
   if (lot < 0) { town(box, about.scales.expected.title.replace("Expected bending by ", "")); return; }
-  lotSteps(box);
-  const title = put(box, "h2", "Lot ");
+  const head = put(box, "div", null, "lot-head"), title = put(head, "h2", "Lot ");
+  lotSteps(head);
   put(title, "bdi", label(lot));
   if (about.labels && about.labels[lot]) put(put(title, "span", null, "known-as"), "bdi", about.labels[lot]);
   put(box, "p", summary(lot), "paper");
@@ -38,7 +38,7 @@ export function details(others) {
     const middle = bounds(data.shape.box.subarray(4 * lot, 4 * lot + 4)).getCenter();
     place = [middle.lat, middle.lng];
   }
-  tellLot(box, lotOf(lot), place, () => strip(box, lot));
+  tellLot(box, lotOf(lot), place, (part) => strip(part, lot));
 }
 
 function lotSteps(box) { // to the lots beside it in the list, and back to the whole area
@@ -65,11 +65,7 @@ export function choose(lot, how = {}) {
     node.setAttribute("aria-selected", String(state.list[state.from + i] === lot)));
   details(how.others || []);
   lotOnLegend();
-  if (lot >= 0) {
-    if (document.body.dataset.sheet === "low") sheetHeight("short");
-    const panel = el("details").parentNode;
-    panel.scrollTop += el("details").getBoundingClientRect().top - el("choices").getBoundingClientRect().bottom;
-  }
+  if (lot >= 0) intoSight(el("details"));
   el("said").textContent = lot < 0 ? "" : visible(summary(lot));
   if (lot < 0 || !data.shape.has(lot)) return;
   const { box } = data.shape;

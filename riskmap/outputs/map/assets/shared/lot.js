@@ -11,19 +11,19 @@ export const said = (kind, code) => about.words[kind][code] || code;
 
 // Estimate and one sentence why; now and next; why; section; ground; history; place and data; then, folded, cautions and all numbers.
 export function tellLot(box, lot, place, past) { // `place`: latitude and longitude or null; `past` adds the history, if any
-  const code = lot.text("state");
-  put(box, "p", below(lot), "note");
-  if (code) noNumber(put(box, "dl"), lot, code); else estimate(box, lot);
-  if (!code) waterfall(box, lot);
-  if (!code) section(box, lot);
-  growth(box, lot);
-  past();
-  const where = put(box, "dl");
+  const code = lot.text("state"), [first, second, third, last] = ["answers", "reasons", "ground", "facts"].map((name) => put(box, "div", null, "part " + name)); // columns on paper
+  put(first, "p", poured(lot), "note");
+  if (code) noNumber(put(first, "dl"), lot, code); else estimate(first, lot);
+  if (!code) waterfall(second, lot);
+  if (!code) section(second, lot);
+  growth(third, lot);
+  past(third);
+  const where = put(last, "dl");
   pourRow(where, lot);
   soilAndSlab(where, lot);
   placeRow(where, place);
-  cautions(box, lot, code);
-  const rest = put(folded(box, "All numbers of this lot"), "dl");
+  cautions(last, lot, code);
+  const rest = put(folded(last, "All numbers of this lot"), "dl");
   if (!code) numbers(rest, lot);
   const flags = lot.text("flags").split(";").filter(Boolean);
   if (flags.length) {
@@ -39,11 +39,11 @@ function folded(box, title, className) {
   return part;
 }
 
-function below(lot) { // the lot in a line: pour and soil
+function poured(lot) { // the lot in a line: pour and soil
   const early = lot.text("pour_from").slice(0, 4), late = lot.text("pour_to").slice(0, 4), soil = lot.text("map_unit_name").split(",")[0];
-  const poured = !early || lot.text("pour_date_basis") === "none" ? "Pour date not known" : `Poured ${early === late ? early : early + " to " + late}`;
+  const when = !early || lot.text("pour_date_basis") === "none" ? "Pour date not known" : `Poured ${early === late ? early : early + " to " + late}`;
   const swell = lot.text("shrink_swell_class");
-  return poured + (soil ? `; ${soil}` : "") + (swell ? `, ${swell} shrink-swell` : "");
+  return when + (soil ? `; ${soil}` : "") + (swell ? `, ${swell} shrink-swell` : "");
 }
 
 function noNumber(facts, lot, code) {
@@ -65,7 +65,7 @@ function estimate(box, lot) { // the one number, its range on the classes of the
   const why = mostly(lot), facts = put(box, "dl");
   if (why) put(head, "p", why, "mostly");
   for (const question of ["now", "next", "long_run", "whatif"]) row(facts, told[question].name, told[question].answer);
-  put(facts, "div", [whatifYears(lot.text("cell_id")), about.cautions.whatif].filter(Boolean).join(" "), "across note");
+  put(box, "p", [whatifYears(lot.text("cell_id")), about.cautions.whatif].filter(Boolean).join(" "), "note");
 }
 
 function classBar(box, value, [low, high]) { // the classes of the map from zero on, the range below them, and a line at the middle

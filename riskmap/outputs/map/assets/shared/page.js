@@ -9,6 +9,8 @@ export const PAGE = 50;
 export const NEAR_PX = 8;
 export const narrow = () => window.matchMedia("(max-width: 46rem)").matches;
 performance.mark("riskmap-start");
+// Both weights are there before a canvas is drawn, which would not be drawn again when they come; without them the page goes on.
+export const lettered = Promise.all(["", "bold "].map((weight) => document.fonts.load(`${weight}14px 'Riskmap Sans'`))).catch(() => null);
 const HIDDEN = /[\u0000-\u001f\u007f-\u009f\u00ad\u200b-\u200f\u2028-\u202e\u2060\u2066-\u2069\ufeff]/g;
 export const visible = (text) => String(text).replace(HIDDEN, (c) => "\\u" + c.charCodeAt(0).toString(16).padStart(4, "0"));
 export const fill = (text, parts) => text.replace(/\{(\w+)\}/g, (all, name) => (name in parts ? parts[name] : all));

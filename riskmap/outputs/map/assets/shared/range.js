@@ -3,8 +3,8 @@ import { about } from "./context.js";
 import { count, el, length, put, rounded, signed, sketch, unit } from "./page.js";
 
 export const MARK_FROM_PX = 40;
-export const TYPE = "'Riskmap Sans', system-ui, sans-serif";
-const MARK = { line: 36, most_mm: 75, font: `bold 13px ${TYPE}` };
+export const TYPE = "'Riskmap Sans', sans-serif";
+const MARK = { line: 36, most_mm: 75, font: `bold 14px ${TYPE}` };
 const SPREAD = { width: 272, bars: 56, foot: 70, range: [77, 84], height: 90 };
 
 export const letters = (category) => category.match(/^D\d|$/)[0]; // of a drought category; none for no category

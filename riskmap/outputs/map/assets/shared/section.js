@@ -4,14 +4,14 @@ import { about } from "./context.js";
 import { distance, fill, length, put, signed, sketch } from "./page.js";
 import { side, three } from "./tell.js";
 
-const PLAN = { width: 372, left: 96, right: 284, wall: 46, roof: 26, top: 40, slab: 5, overhang_m: 0.4, beside_m: 0.9, points: 40 };
+const PLAN = { width: 372, left: 96, right: 270, wall: 46, roof: 26, top: 40, slab: 5, overhang_m: 0.4, beside_m: 0.9, points: 40 };
 const TIMES = [20, 10, 5, 2, 1]; // how much too tall: the first for which the bending fits
 const MOST_PX = 46;
 const REST = 0.55; // share of the half width over which a dome's crown is drawn as touching
 
 export function section(box, lot) {
   const below = about.below, [bend] = three(lot, "bend_now_mm"), width = lot.number("slab_width_m"), which = lot.number("profile");
-  if (!below.soils || bend === null || width === null || which === null) return;
+  if (!below.soils || !below.depth_m || bend === null || width === null || which === null) return;
   const soil = below.soils[which], words = below.words, [gap, gapLow, gapHigh] = ["", "_p10", "_p90"].map((end) => lot.number("edge_gap_now_mm" + end));
   const depth = below.depth_m, deep = soil.rock_m === null ? depth[0] : Math.min(soil.rock_m, depth[0]);
   const scale = (PLAN.right - PLAN.left) / (width + 2 * PLAN.beside_m);
@@ -24,14 +24,14 @@ export function section(box, lot) {
   soilBands(svg, shape, soil, words);
   house(svg, shape);
   writing(svg, shape, words, { bend, gap, high });
-  lines.push(depth ? fill(words.depth, { depth: distance(depth[0]), lo: distance(depth[1]), hi: distance(depth[2]) }) : "");
+  lines.push(fill(words.depth, { depth: distance(depth[0]), lo: distance(depth[1]), hi: distance(depth[2]) }));
   const last = soil.layers[soil.layers.length - 1];
   lines.push(fill(soil.rock_m !== null && soil.rock_m < depth[0] ? words.on_rock : words.described,
     { soil: soil.name, depth: distance(soil.rock_m !== null && soil.rock_m < depth[0] ? soil.rock_m : last[1]) }));
   lines.push(fill(words.scale, { times: String(times) }));
-  svg.setAttribute("aria-label", `${words.heading}. ${lines.filter(Boolean).join(" ")}`);
+  svg.setAttribute("aria-label", `${words.heading}. ${lines.join(" ")}`);
   put(part, "p", lines[0]);
-  put(part, "p", lines.slice(1).filter(Boolean).join(" "), "note");
+  put(part, "p", lines.slice(1).join(" "), "note");
 }
 
 function drawnNow(words, bend, gap, low, high) {
@@ -65,7 +65,7 @@ function soilBands(svg, shape, soil, words) { // each layer follows the ground, 
   if (last[1] < shape.deep && soil.rock_m === null) bands.push([last[1], shape.deep, last[2], last[3], " " + words.assumed]);
   const right = shape.middle + (1 + over) * shape.width / 2 * shape.scale;
   let free = -Infinity;
-  sketch(svg, "text", { x: right + 6, y: (shape.crown + PLAN.slab + groundAt(shape, 1) - 6).toFixed(1) }, words.extensibility);
+  sketch(svg, "text", { x: right + 6, y: (shape.crown + PLAN.slab + groundAt(shape, 1) - 10).toFixed(1) }, words.extensibility);
   for (const [top, bottom, pct, k, more] of bands) {
     const [upper, lower] = [at(top), at(bottom)];
     sketch(svg, "path", { d: `M${pathOf(upper)}L${pathOf(lower.slice().reverse())}z`, fill: about.below.colors[k], class: more ? "assumed" : "band" });

@@ -8,6 +8,12 @@ export function sheetHeight(name) {
   el("handle").setAttribute("aria-label", { low: "Show more of this sheet", short: "Show all of this sheet", tall: "Make this sheet low" }[name]);
 }
 
+export function intoSight(part) { // a part of the panel below its choices, which stay at the top; a low sheet rises to show it
+  if (document.body.dataset.sheet === "low") sheetHeight("short");
+  const top = narrow() ? el("handle").getBoundingClientRect().bottom : el("choices").getBoundingClientRect().bottom;
+  part.parentNode.scrollTop += part.getBoundingClientRect().top - top;
+}
+
 export function sheetControls(moved) { // `moved`: what to do when the height has changed
   sheetHeight("short");
   const handle = el("handle"), turnTo = (name) => { sheetHeight(name); moved(); };
