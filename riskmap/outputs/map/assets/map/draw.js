@@ -228,37 +228,41 @@ function middle(counts, classes) { // median class; the commonest state where st
   return c;
 }
 
-export const DROUGHT_ALPHA = 0.45; // full colours would drown the lots; the legend is as pale
+const FRAME_PX = 6; // width of a category along its edge
 
-// Polygons of the weekly drought map: filled beneath the lots, their edges dashed above them.
+// Polygons of the weekly drought map: a frame in the colour of the category with a dashed edge, above the lots. A fill would be
+// taken for the lots'.
 export const DroughtLayer = CanvasLayer.extend({
-  show(drought, colors, week, edges) {
-    Object.assign(this, { drought, colors, week, edges });
+  show(drought, colors, week) {
+    Object.assign(this, { drought, colors, week });
     return this._map ? this.repaint() : this;
   },
 
   draw(view) {
     const { ctx } = view, { shape, category, week } = this.drought;
-    ctx.lineWidth = 1.5;
-    ctx.strokeStyle = about.ui.ink;
-    ctx.setLineDash([6, 4]);
-    for (const k of near(view, shape, 4)) {
+    for (const k of near(view, shape, FRAME_PX)) {
       if (week[k] !== this.week) continue;
+      ctx.save();
       ctx.beginPath();
       trace(view, shape, k, true);
-      ctx.fillStyle = this.colors[category[k]];
-      ctx.globalAlpha = this.edges ? 1 : DROUGHT_ALPHA;
-      if (this.edges) ctx.stroke(); else ctx.fill();
+      ctx.clip("evenodd"); // the frame lies inside, so that neighbours keep theirs
+      ctx.strokeStyle = this.colors[category[k]];
+      ctx.lineWidth = 2 * FRAME_PX;
+      ctx.stroke();
+      ctx.restore();
+      ctx.strokeStyle = about.ui.ink;
+      ctx.lineWidth = 1.5;
+      ctx.setLineDash([6, 4]);
+      ctx.stroke();
+      ctx.setLineDash([]);
     }
-    ctx.setLineDash([]);
-    if (this.edges) this.letter(view);
+    this.letter(view);
   },
 
   letter({ ctx, x, y, edge, side }) { // colours of the categories are one grey in print: the letters of the one in the middle of the tile
     const { shape, category, week, classes } = this.drought, at = [x + edge / 2, y + edge / 2];
     const here = shape.grid(...at, ...at).filter((k) => week[k] === this.week && holds(shape, k, ...at)).map((k) => category[k]);
     if (!here.length) return;
-    ctx.globalAlpha = 1;
     lotMark(ctx, [side / 2, side / 2], { text: classes[Math.max(...here)] }, about.ui.ink, about.ui.paper);
   },
 });

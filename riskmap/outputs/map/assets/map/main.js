@@ -106,16 +106,13 @@ function controls() {
 }
 
 function layers() {
-  [["drought", 150], ["context", 160], ["other", 210], ["edges", 350], ["soil", 360], ["names", 370]].forEach(([name, z]) => {
+  [["context", 160], ["other", 210], ["drought", 350], ["soil", 360], ["names", 370]].forEach(([name, z]) => {
     map.createPane(name).style.zIndex = z;
     map.getPane(name).style.pointerEvents = "none";
   });
   const grid = (pane) => ({ keepBuffer: 1, updateWhenZooming: false, pane });
   drawn.lots = new LotLayer(grid("tilePane"));
-  if (data.past.drought) {
-    drawn.drought = new DroughtLayer(grid("drought"));
-    drawn.edges = new DroughtLayer(grid("edges"));
-  }
+  if (data.past.drought) drawn.drought = new DroughtLayer(grid("drought"));
   if (data.past.context) drawn.context = new ContextLayer(grid("context")).show(data.past.context);
   drawn.names = new NameLayer();
   if (data.past.lines) {

@@ -42,7 +42,7 @@ function sheet() {
   if (!state.sheet) return;
   const { zoom, x: left, y: top } = state.sheet;
   const weeks = state.scale === "weeks", edge = TILE / zoom;
-  const shown = [weeks && drawn.drought, contextShown() && drawn.context, drawn.lots, weeks && drawn.edges, linesShown() && drawn.soilLines].filter(Boolean);
+  const shown = [contextShown() && drawn.context, drawn.lots, weeks && drawn.drought, linesShown() && drawn.soilLines].filter(Boolean);
   for (const layer of shown) {
     for (let i = 0; i * TILE < width; i++) for (let j = 0; j * TILE < height; j++) {
       ctx.setTransform(dots, 0, 0, dots, i * TILE * dots, j * TILE * dots);

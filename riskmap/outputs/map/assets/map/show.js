@@ -11,9 +11,7 @@ export function recolor() {
   const scale = about.scales[state.scale], weeks = state.scale === "weeks";
   state.code = classify(data, scale, weeks ? monthOfWeek(state.week) : 0);
   drawn.lots.show(data, scale, state.code, state.paper);
-  if (weeks) for (const layer of [drawn.drought, drawn.edges]) {
-    layer.show(data.past.drought, droughtColors(), state.week, layer === drawn.edges);
-  }
+  if (weeks) drawn.drought.show(data.past.drought, droughtColors(), state.week);
   if (drawn.names) drawn.names.redraw();
   legend();
 }
@@ -37,9 +35,7 @@ export function showScale(name) {
   else if (data.past.history && data.past.drought) stop();
   recolor();
   beside();
-  for (const layer of [drawn.drought, drawn.edges]) {
-    if (layer && weeks) layer.addTo(map); else if (layer) layer.remove();
-  }
+  if (drawn.drought && weeks) drawn.drought.addTo(map); else if (drawn.drought) drawn.drought.remove();
   turn(state.active);
 }
 

@@ -4,7 +4,7 @@ import { bandWidth } from "./draw.js";
 
 export let data = null;
 export function setData(read) { data = read; }
-export const drawn = { lots: null, drought: null, edges: null, soilLines: null, context: null, names: null, other: null }; // the layers of the map
+export const drawn = { lots: null, drought: null, soilLines: null, context: null, names: null, other: null }; // the layers of the map
 
 export const state = { scale: "expected", code: null, week: 0, chosen: -1, list: [], from: 0, active: 0, held: false,
   outline: null, paper: false, sheet: null, seen: null, suggested: [], suggestion: -1, low: null, lines: null, context: true, other: null };

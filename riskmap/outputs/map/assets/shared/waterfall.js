@@ -21,12 +21,18 @@ export function waterfall(box, lot) {
     const item = put(list, "li", null, line.kind);
     put(item, "span", line.label, "label");
     const bar = put(put(item, "span", null, "track"), "i", null, line.kind + (line.mm < 0 ? " minus" : " plus"));
+    if (line.kind === "lot") bar.style.background = colorOf(line.mm);
     bar.style.left = at(Math.min(...spans[k]));
     bar.style.width = (100 * Math.abs(spans[k][1] - spans[k][0]) / (high - low)).toFixed(2) + "%";
     put(item, "span", " " + stepText(line), "value");
   });
   put(box, "p", about.why.note, "note");
   put(box, "p", typicalLot(), "note");
+}
+
+function colorOf(mm) { // that of the map
+  const { limits_mm: limits, colors } = about.scales.expected;
+  return colors[limits.filter((limit) => mm >= limit).length];
 }
 
 function spansOf(lines) { // where each bar begins and ends: the first and the last begin at zero, every other at the end of the one before
