@@ -345,6 +345,9 @@ SUBDIVISIONS = [
 PARKS = [Point(770, 905).buffer(62), Point(1290, 690).buffer(70), Point(250, 640).buffer(55),
          Point(1330, 1080).buffer(60)]
 
+# The youngest street, between two subdivisions: the first and the last month of its pours
+STREET, STREET_LOTS, STREET_BUILT, STREET_Y = "Sedge Row", 32, ("2023-05", "2025-09"), 1296.0
+
 
 def region(column: int, row: int) -> Polygon:
     """Return the land of one subdivision, inside the through roads."""
@@ -408,22 +411,56 @@ def describe(lots: gpd.GeoDataFrame) -> pd.DataFrame:
             when, basis = f"{lot.first}/{min(lot.last, year + 3)}", "plat" if pick < 0.04 else ""
         elif year < 1990 and pick > 0.9:
             when, basis = "", ""
-        short = float(np.round(rng.normal(30 if year < 1975 else 38 if year < 1995 else 44, 4.5)))
-        long = float(np.round(short * rng.uniform(1.15, 1.7)))
-        short, long = float(np.clip(short, 22, 62)), float(np.clip(long, 30, 90))
-        beam = float(rng.choice([16, 18, 20]) if year < 1975 else rng.choice([18, 20, 24, 26]) if year < 1998
-                     else rng.choice([24, 26, 28, 30]))
-        has_slab = rng.random() < (0.45 if year < 1985 else 0.75)
-        has_beam = rng.random() < (0.05 if year < 1985 else 0.4)
-        kind = "slab on ground" if rng.random() < 0.9 else ""
-        if year < 1972 and rng.random() < 0.045:
-            kind = ("crawl space", "pier and beam")[int(rng.integers(2))]
         rows.append({"lot_id": f"{lot.number:03d}{i + 1:04d}", "pour_date": when, "pour_date_basis": basis,
-                     "built": year, "short_ft": short, "long_ft": long,
-                     "foundation_type": kind, "slab_width_ft": short if has_slab else None,
-                     "slab_length_ft": long if has_slab else None, "beam_depth_in": beam if has_beam else None,
-                     "subdivision": lot.subdivision})
+                     "built": year, **slab(year, rng), "subdivision": lot.subdivision})
     return pd.DataFrame(rows)
+
+
+def slab(year: int, rng: np.random.Generator) -> dict[str, object]:
+    """Return the sides of a slab of a year and what the lot file says of it."""
+    short = float(np.round(rng.normal(30 if year < 1975 else 38 if year < 1995 else 44, 4.5)))
+    long = float(np.round(short * rng.uniform(1.15, 1.7)))
+    short, long = float(np.clip(short, 22, 62)), float(np.clip(long, 30, 90))
+    beam = float(rng.choice([16, 18, 20]) if year < 1975 else rng.choice([18, 20, 24, 26]) if year < 1998
+                 else rng.choice([24, 26, 28, 30]))
+    has_slab = rng.random() < (0.45 if year < 1985 else 0.75)
+    has_beam = rng.random() < (0.05 if year < 1985 else 0.4)
+    kind = "slab on ground" if rng.random() < 0.9 else ""
+    if year < 1972 and rng.random() < 0.045:
+        kind = ("crawl space", "pier and beam")[int(rng.integers(2))]
+    return {"short_ft": short, "long_ft": long, "foundation_type": kind, "slab_width_ft": short if has_slab else None,
+            "slab_length_ft": long if has_slab else None, "beam_depth_in": beam if has_beam else None}
+
+
+def street_x(y: np.ndarray) -> np.ndarray:
+    """Return the local easting of the middle of the young street at local northings."""
+    return 1620.0 + 9.0 * np.sin((y - STREET_Y) / 80.0)
+
+
+def young_street(before: int) -> gpd.GeoDataFrame:
+    """Return the lots of the young street in local metres; `before` is the number of rows of the lot file above them.
+
+    Slabs were poured at an even pace from the south to the north, on both sides, from 2023-05 to 2025-09.
+    """
+    rng = np.random.default_rng(2025)
+    cuts = STREET_Y + np.concatenate([[0.0], np.cumsum(20.0 + rng.uniform(-1.2, 1.2, STREET_LOTS // 2))])
+    middle = street_x(cuts)
+    first, last = pd.Period(STREET_BUILT[0], "M"), pd.Period(STREET_BUILT[1], "M")
+    rows = []
+    for k in range(STREET_LOTS):
+        low, high = (k // 2, k // 2 + 1) if k % 2 else (k // 2 + 1, k // 2)  # the first side is along the street
+        side = 1 if k % 2 else -1
+        corners = [(middle[at] + side * away, cuts[at]) for at, away in ((low, 7.5), (high, 7.5), (high, 43.5),
+                                                                         (low, 43.5))]
+        month = first + round(k / (STREET_LOTS - 1) * (last - first).n)
+        day, pick = int(rng.integers(1, 29)), rng.random()
+        when, basis = f"{month}-{day:02d}", "slab inspection" if pick < 0.6 else "building permit"
+        if pick > 0.75:
+            when, basis = (str(month), "building permit") if pick < 0.93 else (str(month.year), "year built")
+        rows.append({"lot_id": f"{len(SUBDIVISIONS) + 1:03d}{before + k + 1:04d}", "pour_date": when,
+                     "pour_date_basis": basis, "built": month.year, **slab(month.year, rng), "subdivision": STREET,
+                     "geometry": Polygon(np.round(corners, 2))})
+    return gpd.GeoDataFrame(rows)
 
 
 def write_lots(folder: Path) -> gpd.GeoDataFrame:
@@ -441,6 +478,7 @@ def write_lots(folder: Path) -> gpd.GeoDataFrame:
     newest = int(np.flatnonzero(table["subdivision"] == "Windbreak")[-1])
     table.loc[newest, ["pour_date", "pour_date_basis"]] = ["2026-05", "building permit"]
     table.loc[11, "pour_date"] = "~1960"
+    table = pd.concat([table, young_street(len(table))], ignore_index=True)  # last: the rows above keep their numbers
     table["geometry"] = table.geometry.affine_transform([1, 0, 0, 1, EAST, NORTH])
     table = table.set_crs(LOT_CRS)
     write_layer(table.drop(columns=["built", "short_ft", "long_ft"]), folder / "lots.gpkg", "lots")
@@ -448,7 +486,7 @@ def write_lots(folder: Path) -> gpd.GeoDataFrame:
 
 
 # ---------------------------------------------------------------- buildings, roads, water
-OUTLINED_UNTIL = 2018  # the picture that the outlines were drawn from is of early 2019
+OUTLINED_UNTIL = 2018  # the picture that most outlines were drawn from is of early 2019; `STREET` is from its plans
 NOT_OUTLINED = "Depot Addition"  # its sheet of the picture is missing
 EAVES_M, FOOT_M = 0.3, 0.3048
 
@@ -479,7 +517,7 @@ def house(lot: Polygon, short: float, long: float, kind: str) -> list[Polygon]:
 
 
 def write_buildings(folder: Path, lots: gpd.GeoDataFrame) -> None:
-    """Write outlines of buildings as drawn from a picture of 2019, and one that crosses itself."""
+    """Write outlines of buildings from a picture of 2019 and from the plans of the young street; one crosses itself."""
     rng = np.random.default_rng(88)
     outlines: list[Polygon] = []
     for lot in lots.itertuples():
@@ -487,8 +525,8 @@ def write_buildings(folder: Path, lots: gpd.GeoDataFrame) -> None:
         noise, shed, empty = rng.normal(0, 0.15, 2), rng.random() < 0.3, rng.random() < 0.3
         # the file says nothing about a house there
         vacant = empty and lot.pour_date == "" and pd.isna(lot.slab_width_ft)
-        if lot.geometry is None or not lot.subdivision or vacant or lot.built > OUTLINED_UNTIL \
-                or lot.subdivision == NOT_OUTLINED:
+        pictured = lot.built <= OUTLINED_UNTIL and lot.subdivision not in ("", NOT_OUTLINED)
+        if lot.geometry is None or vacant or not (pictured or lot.subdivision == STREET):
             continue
         a, b, c, d = list(lot.geometry.exterior.coords)[:4]
         outline = lot.geometry if lot.geometry.is_valid else Polygon([a, c, b, d])
@@ -504,15 +542,16 @@ def write_buildings(folder: Path, lots: gpd.GeoDataFrame) -> None:
 
 
 def write_context(folder: Path) -> None:
-    """Write what a map shows under the lots: through roads with names, the creek and the parks."""
+    """Write what a map shows under the lots: through roads and the young street with names, the creek and the parks."""
     def line(points: list[tuple[float, float]]) -> LineString:
         return LineString([(x + EAST, y + NORTH) for x, y in points])
 
     east = [line([(X[i][j], Y[i][j]) for j in range(4)]) for i in range(4)]
     north = [line([(X[i][j], Y[i][j]) for i in range(4)]) for j in range(4)]
-    roads = gpd.GeoDataFrame({"NAME": [f"Invented Road {k}" for k in range(1, 5)] + [f"Invented Avenue {k}" for k in
-                                                                                  range(1, 5)]},
-                             geometry=east + north, crs=LOT_CRS)
+    y = np.linspace(STREET_Y - 8, STREET_Y + 325, 14)
+    street = line([(X[3][3], Y[3][3]), (1605, 1278), *zip(street_x(y), y, strict=True)])
+    names = [f"Invented Road {k}" for k in range(1, 5)] + [f"Invented Avenue {k}" for k in range(1, 5)]
+    roads = gpd.GeoDataFrame({"NAME": [*names, "Invented Street 1"]}, geometry=[*east, *north, street], crs=LOT_CRS)
     x = np.linspace(-900, 2700, 181)
     creek = LineString(np.column_stack([x + EAST, creek_y(x) + NORTH])).buffer(6)
     parks = [shapely.affinity.translate(park, EAST, NORTH) for park in PARKS]

@@ -47,7 +47,7 @@ def check(path: FileName, role: str | None = None, *, columns: Mapping[str, str]
     >>> report.refusals
     []
     >>> report.lots
-    {'read': 1499, 'usable': 1470, 'no_house_known': 7, 'not_applicable': 20, 'not_yet_poured': 1, 'unmatched': 1}
+    {'read': 1531, 'usable': 1502, 'no_house_known': 7, 'not_applicable': 20, 'not_yet_poured': 1, 'unmatched': 1}
     >>> print(report.problems[-1].code)
     W-BLD-010
     """
@@ -126,7 +126,7 @@ def estimate(area: FileName | Sequence[FileName], outputs: FileName = "outputs",
     >>> import riskmap
     >>> run = riskmap.estimate("layers/example/area.toml", outputs)
     >>> run.rows.out, run.rows.with_number
-    (1499, 1423)
+    (1531, 1455)
     >>> run.results.today
     '2025-10'
     >>> sorted(run.rows.by_state)
@@ -251,7 +251,7 @@ def read(run: FileName | Run = "latest", outputs: FileName = "outputs", *, verif
     >>> import riskmap
     >>> found = riskmap.read("latest", outputs)
     >>> found
-    <Results of Example town (invented), 2025-10: 1,499 lots, 1,423 with an estimate>
+    <Results of Example town (invented), 2025-10: 1,531 lots, 1,455 with an estimate>
     >>> lot = found.lots[found.lots["lot_id"] == "0010021"].iloc[0]
     >>> bool(lot["expected_movement_mm_p10"] < lot["expected_movement_mm"] < lot["expected_movement_mm_p90"])
     True
@@ -287,8 +287,8 @@ def ending(run: Run, units: str = "us") -> list[str]:
     >>> run = riskmap.estimate("layers/example/area.toml", outputs=outputs)
     >>> for line in riskmap.api.ending(run)[:2]:
     ...     print(line)
-    1,499 lots read
-    1,423 with an estimate; 76 without: 46 not enough data to estimate this lot, 20 not a slab-on-ground house, ...
+    1,531 lots read
+    1,455 with an estimate; 76 without: 46 not enough data to estimate this lot, 20 not a slab-on-ground house, ...
     """
     from riskmap.common import tables
     from riskmap.common.units import mm_to_inch

@@ -23,7 +23,7 @@ from riskmap.common.month_numbers import parse_month
 from riskmap.layers import catalogue, lots
 from riskmap.lots import clean, footprints, pour_date
 
-FILES = ("area.toml", "area_september.toml", "buildings.parquet", "climate.csv", "climate_cells.gpkg",
+FILES = ("area.toml", "area_may.toml", "area_september.toml", "buildings.parquet", "climate.csv", "climate_cells.gpkg",
          "drought_weekly.parquet", "listings.csv", "lots.gpkg", "make_example.py", "pdsi.tif", "places.geojson",
          "README.md", "roads.geojson", "soil_ZZ901.zip", "spei_6.tif",
          "visits.csv")
@@ -88,18 +88,18 @@ def test_catalogue_lists_every_layer_with_its_checksum(example):
 
 def test_lots(cleaned):
     raw, sources, told, table, problems = cleaned
-    assert len(raw) == len(table) == sources[0].rows == 1499
+    assert len(raw) == len(table) == sources[0].rows == 1531
     assert raw.crs == "EPSG:26914"
     assert raw["lot_id"].str.fullmatch(r"0\d{6}").all()
     assert [p.code for p in told] == ["W-LOT-002"]
     assert sorted((p.code, p.row) for p in problems) == [
         ("E-LOT-012", 41), ("E-LOT-014", 12), ("W-LOT-011", 203), ("W-LOT-013", 78)]
-    assert table["state"].value_counts().to_dict() == {"": 1477, "not_applicable": 20, "unmatched": 1,
+    assert table["state"].value_counts().to_dict() == {"": 1509, "not_applicable": 20, "unmatched": 1,
                                                        "not_yet_poured": 1}
     assert set(table["pour_date_basis"]) == {"date", "month", "year", "range", "none"}
     assert set(table["slab_class"]) == {"unknown", "shallow", "typical", "deep"}
     assert 0.3 < (table["half_width_basis"] == "given").mean() < 0.9
-    assert table["lot_area_m2"].between(300, 2000).sum() == 1498
+    assert table["lot_area_m2"].between(300, 2000).sum() == 1530
 
 
 def test_most_lots_have_the_outline_of_a_building_and_some_have_none(example):
@@ -122,6 +122,31 @@ def test_most_lots_have_the_outline_of_a_building_and_some_have_none(example):
     town = attempt.tables["lots"]
     assert not empty[pour_date.windows(town, 1950, parse_month("2025-10")).early >= parse_month("2019-03")].any()
     assert set(attempt.tables["context"]["kind"]) == {"line", "area"}
+
+
+def test_the_young_street_comes_last_and_has_a_road_and_buildings(example, cleaned, script):
+    """Its lots are the last rows, so that rows and ids of the others stay; the frame of the town hardly grows."""
+    lots = gpd.read_file(example / "lots.gpkg")
+    street = lots["subdivision"] == script.STREET
+    assert street.to_numpy().nonzero()[0].tolist() == list(range(1531 - script.STREET_LOTS, 1531))
+    given = lots.loc[street, "pour_date"]
+    months = given.str.slice(0, 7)[given.str.len() > 4]
+    assert (months.min(), months.max()) == script.STREET_BUILT == ("2023-05", "2025-09")
+    assert given.str.fullmatch(r"20\d\d(-\d\d(-\d\d)?)?").all()
+    town = lots[~street & (lots["subdivision"] != "") & lots.geometry.notna()]
+    grown = shapely.box(*town.total_bounds).buffer(5.0)
+    assert grown.covers(shapely.box(*lots[street].total_bounds))
+    soil_of = gpd.sjoin(lots[street], soil(example).to_crs(lots.crs))
+    assert soil_of["MUSYM"].tolist() == ["ObA"] * script.STREET_LOTS
+    roads = gpd.read_file(example / "roads.geojson").to_crs(lots.crs)
+    assert roads["NAME"].str.startswith("Invented ").all()
+    assert roads["NAME"].is_unique
+    road = roads.loc[roads["NAME"] == "Invented Street 1"].geometry.iloc[0]
+    assert lots[street].distance(road).between(6.0, 8.0).all()
+    buildings = gpd.read_parquet(example / "buildings.parquet")
+    houses = buildings[buildings.area > 60]
+    at = gpd.sjoin(houses.assign(geometry=houses.representative_point()), lots[street])
+    assert set(at["lot_id"]) == set(lots.loc[street, "lot_id"])
 
 
 def test_lots_do_not_overlap(cleaned):

@@ -122,6 +122,40 @@ def test_now_is_dry_and_the_last_two_months_come_from_categories(estimate: gpd.G
     assert (known["part_weather_mm"] > 0).mean() > 0.9  # a dry autumn raises the dome
 
 
+def test_every_phase_is_there_and_only_the_newest_slabs_settle(estimate: gpd.GeoDataFrame) -> None:
+    known = estimate[estimate["state"] == ""]
+    newest = known.groupby("phase")["pour_to"].agg(["min", "max"])
+    assert set(newest.index) == set(tables.PHASES)
+    assert newest.loc["early_settlement", "min"] >= "2024-05"  # 1.5 years before the end of October 2025
+    settling = known[known["phase"] == "early_settlement"]
+    assert len(settling) >= 10
+    assert settling["settlement_mm"].max() < known["settlement_mm"].max()
+
+
+def test_a_moist_spring_lifts_the_edges_of_slabs_poured_dry_until_a_drought_comes(
+        estimate: gpd.GeoDataFrame, example: Path, tmp_path: Path) -> None:
+    """The young street in May 2025, before the drought, and in October: nothing but the weather differs."""
+    street = gpd.read_file(example / "lots.gpkg").query("subdivision == 'Sedge Row'")
+    street.to_parquet(tmp_path / "lots.parquet")
+    area = settings.load(example / "area_may.toml")
+    may = flow.assess(area.model_copy(update={"lots": area.lots.model_copy(update={
+        "path": tmp_path / "lots.parquet", "layer": None})}))[0].lots.set_index("lot_id")
+    october = estimate.set_index("lot_id").loc[may.index]
+    answered = may["state"] == ""
+    assert set(may.loc[~answered, "state"]) == {"not_yet_poured"}
+    assert set(october["state"]) == {""}
+    may, october = may[answered], october[answered]
+    lifted = may["direction"] == "edge_lift"
+    assert lifted.sum() >= 5
+    assert (may.loc[lifted, "bend_now_mm"] <= -5).all()
+    assert (may.loc[lifted, "edge_now_mm"] > may.loc[lifted, "middle_now_mm"]).all()
+    assert may.loc[lifted, "pour_weather"].isin(["dry", "several"]).all()
+    assert not (estimate["direction"] == "edge_lift").any()  # in a drought every edge is dry
+    assert (october["bend_now_mm"] > may["bend_now_mm"]).all()
+    assert set(may["drought_category"]) == {"none"}
+    assert set(october["drought_category"]) == {"D3"}
+
+
 if __name__ == "__main__":
     found = flow.assess(settings.load(Path(__file__).resolve().parents[2] / "layers" / "example" / "area.toml"))
     selection(found[0].lots).to_csv(STORED, index=False)

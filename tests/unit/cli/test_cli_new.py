@@ -36,7 +36,7 @@ def test_new_exits_by_what_is_open(data: Path, tmp_path: Path) -> None:
     done = run("new", data, "--into", tmp_path / "a")
     assert done.exit_code == 0, done.output
     assert done.output.rstrip().endswith(f"Next: riskmap estimate {(tmp_path / 'a' / 'area.toml').as_posix()}")
-    assert "1,499 lots read" in done.output
+    assert "1,531 lots read" in done.output
     half = run("new", data / "lots.gpkg", data / "soil_ZZ901.zip", "--into", tmp_path / "b")
     assert half.exit_code == 1
     assert "riskmap fetch climate" in half.output
@@ -142,7 +142,7 @@ def test_an_area_file_among_files_is_refused(example: Path, data: Path) -> None:
 def test_a_folder_with_area_files_is_not_estimated_as_files(example: Path) -> None:
     done = run("estimate", example)
     assert str(done.exception).startswith("E-SET-030 ")
-    assert "area.toml, area_september.toml" in str(done.exception)
+    assert "area.toml, area_may.toml, area_september.toml" in str(done.exception)
 
 
 # ---------------------------------------------------------------- check one file

@@ -34,10 +34,11 @@ def one(path: Path, tmp_path: Path) -> Found:
 def test_the_example_is_recognised(example: Path, tmp_path: Path) -> None:
     kinds = {f.path.name: f.kind for f in found(example, tmp_path) if f.path.suffix != ".pyc"}
     assert kinds == {
-        "README.md": "left", "area.toml": "left", "area_september.toml": "left", "make_example.py": "left",
-        "visits.csv": "left", "listings.csv": "shapes", "climate.csv": "monthly", "climate_cells.gpkg": "shapes",
-        "drought_weekly.parquet": "drought", "lots.gpkg": "shapes", "pdsi.tif": "index", "spei_6.tif": "index",
-        "soil_ZZ901.zip": "soil", "buildings.parquet": "shapes", "places.geojson": "shapes", "roads.geojson": "lines"}
+        "README.md": "left", "area.toml": "left", "area_may.toml": "left", "area_september.toml": "left",
+        "make_example.py": "left", "visits.csv": "left", "listings.csv": "shapes", "climate.csv": "monthly",
+        "climate_cells.gpkg": "shapes", "drought_weekly.parquet": "drought", "lots.gpkg": "shapes",
+        "pdsi.tif": "index", "spei_6.tif": "index", "soil_ZZ901.zip": "soil", "buildings.parquet": "shapes",
+        "places.geojson": "shapes", "roads.geojson": "lines"}
     assert not (tmp_path / "unpacked").exists()
 
 

@@ -48,5 +48,5 @@ def test_an_estimate_asks_before_it_computes(example: Path, monkeypatch: pytest.
     from riskmap.run import flow
 
     monkeypatch.setattr(memory, "available_bytes", lambda: 10_000_000)
-    with pytest.raises(LayerError, match=r"E-RUN-020 1,499 lots"):
+    with pytest.raises(LayerError, match=r"E-RUN-020 1,531 lots"):
         flow.assess(settings.load(example / "area.toml"))
