@@ -119,7 +119,8 @@ function lotIds(view, taken) { // above the number inside the lot
     const at = [(box[4 * lot] + box[4 * lot + 2]) / 2, (box[4 * lot + 1] + box[4 * lot + 3]) / 2];
     if (!holds(data.shape, lot, ...at)) continue;
     const stated = k[lot] >= scale.colors.length;
-    view.ctx.globalAlpha = 1;
+    view.ctx.font = `12px ${TYPE}`;
+    if (view.ctx.measureText(label(lot)).width > wide - 4) continue;
     word(view, taken, label(lot), [(at[0] - view.x) * view.zoom, (at[1] - view.y) * view.zoom - 24], `12px ${TYPE}`,
       stated ? about.ui.paper : scale.colors[k[lot]], stated ? about.ui.ink : scale.labels[k[lot]]);
   }

@@ -9,7 +9,7 @@ import { locate, write } from "./names.js";
 import { recolor } from "./show.js";
 
 const MM = 96 / 25.4; // CSS px
-const SHEET = { width: 188 * MM, height: 162 * MM, dots: 2 }; // two dots each are about 190 dots an inch on paper; fits Letter and A4
+const SHEET = { width: 188 * MM, height: 156 * MM, dots: 2 }; // two dots each are about 190 dots an inch on paper; fits Letter and A4
 
 export function clearBox() { // world px of what is seen now beside the legend, cut to where the lots are
   const size = map.getSize(), all = data.shape.all;
