@@ -27,7 +27,7 @@ function yearMarks(weeks) { // the first week of each year under the slider
   const box = el("week-scale"), last = Math.max(weeks.length - 1, 1);
   weeks.forEach((date, k) => {
     if (k && date.slice(0, 4) === weeks[k - 1].slice(0, 4)) return;
-    if (k && k < last * 0.08) return;
+    if (k && k < last * 0.14) return; // the year of the first week stands there
     const mark = put(box, "span", date.slice(0, 4));
     mark.style.left = (100 * k / last).toFixed(1) + "%";
   });
