@@ -75,7 +75,7 @@ def estimate_bar(low_mm: float, value_mm: float, high_mm: float, end_mm: float, 
 
 # ---------------------------------------------------------------- since the pour
 def strip(values: dict[str, Any], width: float, height: float, text: float) -> Drawing | None:
-    """Return the drought index as bars, blue above and brown below the line; the driest and the wettest month are named.
+    """Return the drought index as bars, blue above and brown below the line, with the driest and wettest month.
 
     `values`: as returned by `figures.strip`; None where it has no bars.
     """

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from riskmap.answers.brief import charts, figures, observations, plan
+from riskmap.answers.brief import charts, figures, observations, plan, stops
 from riskmap.common import tables, units, wording
 from riskmap.common.errors import counted, visible
 from riskmap.movement.shape_now import Shape
@@ -73,8 +73,9 @@ def lot_page(results: Results, row: int, system: str, shape: Array | Shape | Non
     page["soil"] = figures.soil(results, row, system)
     if lot["state"]:
         code, reason = str(lot["state"]), visible(str(lot["state_reason"] or ""))
-        index = charts.strip(page["strip"], WIDE_MM, STRIP_MM + 4.0, SMALL_MM)
-        return page | {"strip_drawing": index.plain() if index else {}, "state": tables.STATES.get(code, code), "state_sentence": _sentence(tables.STATES.get(code, code)),
+        index, told = charts.strip(page["strip"], WIDE_MM, STRIP_MM + 4.0, SMALL_MM), tables.STATES.get(code, code)
+        return page | {"strip_drawing": index.plain() if index else {}, "state": told,
+                       "state_sentence": _sentence(told),
                        "state_reason": dates.written_out(reason),
                        "would_give": WOULD_GIVE.get(code, ""), "facts": _facts_without(lot, system),
                        "doubts": _near_soil(results, lot, system)}
@@ -131,7 +132,8 @@ def _frame(results: Results, about: dict[str, str], lot_id: str, title: str, sys
             "month": dates.month(results.today), "note": "", "remark": "", "visit": "", "label": "", "place": "",
             "standing": calibrated.standing(results), "caution": wording.CAUTION, "not_seen": wording.NOT_SEEN,
             "whatif_caution": wording.CAUTION_WHATIF, "run": about["run"], "manifest": about["manifest"], "dates": "",
-            "credits": [], "state": "", "state_sentence": "", "state_reason": "", "would_give": "", "lines": [], "facts": [], "doubts": [],
+            "credits": [], "state": "", "state_sentence": "", "state_reason": "", "would_give": "",
+            "lines": [], "facts": [], "doubts": [],
             "not_low": wording.NO_NUMBER.split(". ")[-1], "unit": "in" if system == "us" else "mm",
             "grid": "Level readings", "fields": ["Date", "Unit", "Benchmark", "Floor covering"],
             "observation_title": observations.TITLE, "checklist": observations.checklist("", ""),
@@ -350,15 +352,17 @@ def asked_for(request: dict[str, str]) -> str:
 COHORTS = ((0, 1970, "before 1970"), (1970, 1990, "1970 to 1989"), (1990, 2010, "1990 to 2009"),
            (2010, 9999, "2010 and later"))
 SMALLEST_GROUP = 10
+HISTOGRAM_MM, HISTOGRAM_TALL_MM = 170.0, 48.0
 GROUP_HEADS = ("map unit", "poured", "lots", "median lot", "range of the median lot",
                "middle 80 % of the lots")
 
 
-def area_page(results: Results, system: str, visits: pd.DataFrame, about: dict[str, str]) -> dict[str, Any]:
+def area_page(results: Results, system: str, visits: pd.DataFrame, about: dict[str, str],
+              order: dict[str, Any] | None = None) -> dict[str, Any]:
     """Return the values of the area summary: soil units by age, states, the weather of this year, order of visits.
 
     Groups of fewer than ten lots are not shown. `visits`: cluster, order, lot_id, expected_movement_mm of the lots that
-    were asked for.
+    were asked for. `order`: the stops, as returned by `stops.page_values`.
     """
     lots = pd.DataFrame(results.lots.drop(columns=results.lots.geometry.name))
     known = lots[lots["state"] == ""]
@@ -377,7 +381,11 @@ def area_page(results: Results, system: str, visits: pd.DataFrame, about: dict[s
                 groups.append([visible(str(unit)), label, f"{len(some):,}", middle, " to ".join(own),
                                f"{low} to {high}"])
     states = lots.loc[lots["state"] != "", "state"].value_counts().sort_index()
-    return {"area": visible(results.area_name), "today": results.today, "standing": calibrated.standing(results),
+    drawn = charts.histogram(known[name].to_numpy(float), known["shrink_swell_class"].tolist(), system, HISTOGRAM_MM,
+                             HISTOGRAM_TALL_MM, SMALL_MM)
+    return {"area": visible(results.area_name), "today": results.today, "month": dates.month(results.today),
+            "histogram": drawn.plain() if drawn else {}, **(order or stops.EMPTY),
+            "standing": calibrated.standing(results),
             "caution": wording.CAUTION, "not_seen": wording.NOT_SEEN, "groups": groups,
             "group_heads": list(GROUP_HEADS), "group_note": _group_note(small, known["pour_date_basis"] == "none"),
             "counts": f"{counted(len(lots), 'lot')}, {len(known):,} with an estimate.",

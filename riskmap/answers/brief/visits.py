@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from riskmap.answers import if_cracked, screen
-from riskmap.answers.brief import content, figures
+from riskmap.answers.brief import content, figures, stops
 from riskmap.common.errors import LayerError, joined, visible
 from riskmap.common.problems import Problem, kept_by_refusal
 from riskmap.estimates.order import inspection_order
@@ -224,7 +224,7 @@ def papers(results: Results, visits: list[Visit], system: str, about: dict[str, 
     order = rounds(results, visits)
     year, month = (int(part) for part in results.today.split("-"))
     return Papers(visits, pages(results, visits, system, about), order,
-                  content.area_page(results, system, order, about),
+                  content.area_page(results, system, order, about, stops.page_values(results, visits, order, system)),
                   {"title": f"{results.area_name}: lots", "year": year, "month": month})
 
 
