@@ -22,7 +22,7 @@ from riskmap.answers.brief import content, figures, pages, pdf
 from riskmap.answers.brief import visits as briefing
 from riskmap.common.errors import LayerError
 from riskmap.common.results import Results
-from riskmap.outputs import telling, words
+from riskmap.outputs import drawing, telling, words
 from riskmap.outputs.files import arrow_lots
 
 ABOUT = {"run": "made-up_20251001T000000Z", "manifest": "0123456789ab"}
@@ -116,7 +116,7 @@ def test_pages_of_a_brief_share_their_scales(found: Results) -> None:
 
 @pytest.mark.parametrize("wished", [[0.0, 0.01, 0.02], [0.9, 0.95, 0.96], [0.1, 0.5, 0.9], []])
 def test_labels_never_overlap_nor_leave_the_figure(wished: list[float]) -> None:
-    told = figures.apart(np.array(wished), 0.13, 0.87)
+    told = drawing.apart(np.array(wished), 0.13, 0.87)
     assert all(b - a >= 0.13 - 1e-6 for a, b in pairwise(told))
     assert all(0 <= x <= 0.87 for x in told)
 
