@@ -57,7 +57,8 @@ def lot_page(results: Results, row: int, system: str, shape: Array | Shape | Non
         What cracked ground would mean for the lot, as returned by `answers.if_cracked`. It is empty where this was not
         computed.
     """
-    lot = {str(k): v for k, v in results.lots.drop(columns=results.lots.geometry.name).iloc[row].to_dict().items()}
+    shape_name = results.lots.geometry.name
+    lot = {str(name): value for name, value in results.lots.iloc[row].items() if name != shape_name}
     lot["flags"] = str(lot["flags"] or "")
     page: dict[str, Any] = {
         **_frame(results, about, str(lot["lot_id"]), f"Lot {visible(str(lot['lot_id']))}", system),

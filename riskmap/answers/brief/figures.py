@@ -222,7 +222,9 @@ def _ground_below(results: Results, row: int) -> dict[str, Any]:
     from riskmap.common.settings import Area
     from riskmap.movement.soil_units import depth_caps
 
-    area = Area.model_validate(results.settings) if results.settings else None
+    area: Area | None = results.facts.get("area")  # found once for all pages of a brief
+    if area is None and results.settings:
+        area = Area.model_validate(results.settings)
     least, most = area.movement.active_depth_draw_m if area else section.Facts.active_m[::2]
     inputs = results.inputs
     if inputs is None or inputs.lot_archetype[row] < 0:

@@ -147,7 +147,10 @@ def pages(results: Results, visits: list[Visit], system: str, about: dict[str, s
     shapes = _shapes(results, [visit.row for visit in visits])
     scales = figures.scales(results.lots, [shape.lines_mm for shape in shapes.values()], system)
     cracked = if_cracked.sentences(results, [visit.row for visit in visits if visit.row >= 0], system)
-    results = replace(results, facts={**results.facts, "shared_reasons": lot_text.shared_reasons(results)})
+    once: dict[str, Any] = {"shared_reasons": lot_text.shared_reasons(results)}  # found once for all pages
+    if results.inputs is not None:
+        once["area"] = record.area_of(results)
+    results = replace(results, facts={**results.facts, **once})
     names = results.lots["lot_id"].astype("str")
     out = []
     for visit in visits:
