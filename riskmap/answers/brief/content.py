@@ -71,6 +71,7 @@ def lot_page(results: Results, row: int, system: str, shape: Array | None, about
     if lot["state"]:
         reason = visible(str(lot["state_reason"] or ""))
         page |= {"state": tables.STATES.get(str(lot["state"]), str(lot["state"])), "state_reason": reason,
+                 "would_give": words.WOULD_GIVE.get(str(lot["state"]), ""),
                  "not_low": wording.NO_NUMBER.split(". ")[-1]}
         return page
     scales = scales or figures.scales(results.lots, [] if shape is None else [shape], system)
@@ -79,7 +80,7 @@ def lot_page(results: Results, row: int, system: str, shape: Array | None, about
     page |= {
         "answers": [{"question": question, "label": label, "text": text, "mm": _bar(lot, question)}
                     for question, (label, text) in telling.answers(lot, results.today, system).items()],
-        "calibrated": calibrated.has(lot),
+        "calibrated": calibrated.has(lot), "direction": str(lot["direction"]),
         "bars": {**figures.axis(scales.bars, system), "low_mm": scales.bars[0], "high_mm": scales.bars[1]},
         "phase": words.phase(str(lot["phase"]), float(lot["phase_probability"])),
         "whatif_years": visible(telling.whatif_years(lot_text.whatif_years(results, str(lot["cell_id"])))),
@@ -109,10 +110,14 @@ def shortened(text: str) -> str:
 VISIT_WORDS = {"order": "Stop", "hour": "Hour", "address": "Address in the list"}
 
 
+def asked_of(request: dict[str, str]) -> dict[str, str]:
+    """Return the hour, the order and the address of a list's row, each as `shortened`."""
+    return {name: shortened(request.get(name, "")) for name in VISIT_WORDS}
+
+
 def visit_line(request: dict[str, str]) -> str:
     """Return what a list says of a visit: stop, hour and address, each as `shortened`; empty where it says nothing."""
-    said = {words: shortened(request.get(name, "")) for name, words in VISIT_WORDS.items()}
-    return ". ".join(f"{words}: {text}" for words, text in said.items() if text)
+    return ". ".join(f"{VISIT_WORDS[name]}: {text}" for name, text in asked_of(request).items() if text)
 
 
 def _place(results: Results, row: int) -> str:
@@ -209,6 +214,7 @@ def missing_page(request: dict[str, str], status: str, note: str, results: Resul
             "caution": wording.CAUTION, "not_seen": wording.NOT_SEEN, "run": about["run"],
             "manifest": about["manifest"], "dates": "",
             "credits": [], "state": tables.STATES.get(status, status), "state_reason": visible(note),
+            "would_give": words.WOULD_GIVE.get(status, ""),
             "not_low": wording.NO_NUMBER.split(". ")[-1], "lines": [], "unit": "", "grid": "",
             "observation_title": observations.TITLE, "whatif_caution": wording.CAUTION_WHATIF}
 

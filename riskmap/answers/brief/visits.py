@@ -150,6 +150,8 @@ def pages(results: Results, visits: list[Visit], system: str, about: dict[str, s
                                     remark=visit.request.get("remark", ""), visit=content.visit_line(visit.request),
                                     scales=scales,
                                     cracked=cracked.get(visit.row, "")))
+    for visit, page in zip(visits, out, strict=True):
+        page |= {"asked": content.asked_of(visit.request), "read_in": "in" if system == "us" else "mm"}
     return out
 
 
