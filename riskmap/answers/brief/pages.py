@@ -113,7 +113,8 @@ def _answer(page: dict[str, Any]) -> str:
     answers = {answer["question"]: answer for answer in page["answers"]}
     rows = "".join(f"<dt>{_t(answers[name]['label'])}</dt><dd>{_t(answers[name]['text'])}</dd>\n"
                    for name in FIRST_ANSWERS)
-    reasons = "".join(f"<li><strong>{_t(value)}</strong> {_t(label)}</li>" for value, label in round_stops.reasons(page))
+    reasons = "".join(f"<li><strong>{_t(value)}</strong> {_t(label)}</li>"
+                      for value, label in round_stops.reasons(page))
     return filled(HERE / "lot_with_number.html", {
         "why": page["why"], "figure": round_stops.number(page)}, {
         "arrow": _arrow(page), "answers": rows,
