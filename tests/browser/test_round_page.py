@@ -318,6 +318,12 @@ def test_readings_of_five_houses_are_read_by_survey_and_a_second_one_shows_the_m
         io.StringIO((tmp_path / "c" / "change.csv").read_text(encoding="utf-8")))}
     assert moved["B2"]["beyond_noise"] == "True"
     assert float(moved["B2"]["change_in"]) > 0 > float(moved["C3"]["change_in"])
+    told = (tmp_path / "c" / "change.svg").read_text(encoding="utf-8")
+    assert f">{float(moved['B2']['change_in']):+.2f}</text>" in told
+    assert f"B2, limit {float(moved['B2']['band_in']):.2f}</text>" in told
+    assert "2025-04-07 to 2025-10-20" in told
+    assert "Instrument: water level" in told
+    assert (tmp_path / "c" / "levels.svg").read_bytes() != (tmp_path / "s0" / "levels.svg").read_bytes()
     assert severe(page) == []
 
 
