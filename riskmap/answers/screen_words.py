@@ -14,7 +14,9 @@ from riskmap.outputs import calibrated, telling, waterfall, words
 if TYPE_CHECKING:
     from riskmap.answers.screen import ScreenReport
 
-FOUND = {"matched": "found", "unmatched": "not found", "ambiguous": "not certain"}
+# One name for each state, in the counts, in the rows and in the terminal: those of the run, and the two of a list.
+STATE_NAMES = {**tables.STATES, "unmatched": "no lot found", "ambiguous": "more than one lot fits"}
+FOUND = {"matched": "found", "unmatched": STATE_NAMES["unmatched"], "ambiguous": STATE_NAMES["ambiguous"]}
 
 
 class Shown(NamedTuple):
