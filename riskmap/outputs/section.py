@@ -46,7 +46,7 @@ SENTENCES = {
     "times": "Bending is drawn {times} times too tall; widths and depths are to scale.",
     "true": "Bending, widths and depths are to scale.",
     "bars": "Bars: where the edge is in 80 % of the model runs, with the middle held.",
-    "level": "The ground beside the slab is drawn level; its slope is not computed.",
+    "level": "The ground beside the slab is drawn level, not computed.",
     "alt": "Section across the house. {bending} {gap} {weather} {layers}",
     "alt_gap": "Gap to look for {place} {size}.", "alt_none": "No gap between slab and ground is expected.",
     "alt_layer": "Layer {label}.",
@@ -268,7 +268,7 @@ def scale_of(facts: Facts, box: Box, times: float) -> Scale:
 
 
 def drawn(facts: Facts, system: str, box: Box, times: float | None = None) -> Drawing:
-    """Return the section.
+    """Return the section; it is less tall than its box where its width decides about its size.
 
     Parameters
     ----------
@@ -292,7 +292,8 @@ def drawn(facts: Facts, system: str, box: Box, times: float | None = None) -> Dr
     said = [SENTENCES["alt_layer"].format(label=label) for label in _layer_words(facts, system)]
     alt = SENTENCES["alt"].format(bending=_bending_words(facts, system), gap=gap, weather=depth_words(facts, system),
                                   layers=" ".join(said))
-    return Drawing(box.width, box.height, tuple(parts.all), " ".join(alt.split()))
+    used = level + scale.per_m * facts.active_m[1] + (NARROW_BELOW if box.narrow else BELOW) * box.text
+    return Drawing(box.width, min(used, box.height), tuple(parts.all), " ".join(alt.split()))
 
 
 def note(facts: Facts, times: float, system: str) -> str:
@@ -376,6 +377,7 @@ def _labels(parts: _Parts, facts: Facts, scale: Scale, level: float, system: str
         return
     x, size, active = scale.right + 0.9 * parts.text, parts.text, facts.active_m[1]
     wished = [level + scale.per_m * (one.top_m + one.bottom_m) / 2 + 0.35 * size for one in facts.layers]
+    wished[0] = max(wished[0], level + size) if parts.narrow else wished[0]  # below the line of the ground
     words = _layer_words(facts, system)
     if np.isfinite(facts.rock_m) and facts.rock_m < active:
         wished.append(level + scale.per_m * (facts.rock_m + active) / 2 + 0.35 * size)
@@ -453,7 +455,7 @@ def _bending(parts: _Parts, facts: Facts, scale: Scale, system: str) -> None:
         text = telling.shown(abs(value), system)
         parts.say("bending", scale.middle, base, f"{'+' if value > 0 else '−'}{text}", "middle", color=color,
                   bold=True, times=1.7)
-        if base - 2.8 * size > scale.edge - scale.per_m * WALL_M:  # else the roof is in the way, and the sign says it
+        if base - 2.5 * size > scale.edge - scale.per_m * WALL_M:  # else the roof is in the way, and the sign says it
             parts.say("direction", scale.middle, base - 1.9 * size, SENTENCES["above" if value > 0 else "below"],
                       "middle")
     else:

@@ -110,20 +110,6 @@ FLAGS = {
     "driver_outside_tested_climate": "The climate lies outside those the weather driver was tested in.",
 }
 
-# What would give an estimate to a lot that has none, by its state.
-WOULD_GIVE = {
-    "unmatched": "the lot's id as the lot file writes it, a coordinate inside the lot, or its address where the run "
-                 "has labels.",
-    "ambiguous": "the lot's id, or a coordinate that lies in one lot only.",
-    "outside_coverage": "a soil map and a weather record that cover this place.",
-    "not_applicable": "nothing: the model is for slabs on the ground only. If this house has one, correct the "
-                      "foundation in the lot file and estimate the area again.",
-    "no_house_known": "if a house stands here, its outline or a correction in the lot file, and a new estimate of the "
-                      "area.",
-    "not_yet_poured": "an estimate of the area made after the pour, or a correction of the pour date.",
-    "not_enough_data": "what is named as missing above, and a new estimate of the area.",
-}
-
 
 # columns of the estimate that contain codes -> code -> meaning; `flags` contains several, separated by semicolons
 CODES: dict[str, dict[str, str]] = {

@@ -145,7 +145,7 @@ def test_a_card_is_short_and_says_number_reasons_and_the_way_there(page: webdriv
             assert [text.split()[0] for text in reasons] == ["+0.24", "-0.12", "+0.08"]
             assert "gaps in the data" not in text
         else:
-            assert "What would give one: what is named as missing above" in text
+            assert f"What would give an estimate: {content.WOULD_GIVE['not_enough_data']}" in text
             assert "No estimate does not mean low movement" in text
         tap(page, part(card, "summary"))
     assert page.execute_script("return document.documentElement.scrollWidth <= innerWidth")

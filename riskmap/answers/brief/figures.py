@@ -12,10 +12,12 @@ from numpy.typing import NDArray
 
 from riskmap.common import units
 from riskmap.common.errors import counted, visible
-from riskmap.outputs import calibrated, lot_text, palette, telling, words
+from riskmap.movement.shape_now import Shape
+from riskmap.outputs import calibrated, dates, lot_text, palette, section, telling, words
 
 if TYPE_CHECKING:
     from riskmap.common.results import Results
+    from riskmap.common.weather import MovementInputs
 
 Array = NDArray[np.float64]
 
@@ -28,16 +30,27 @@ TURN_WIDTH = 0.13  # width of the label of a turning point, as a share of the st
 # height of the profile on paper, the height that it spans, and the height of a line of its labels
 SOIL_MM, DEEP_M, SOIL_LINE_MM = 26.0, 2.0, 3.4
 MOST_LAYERS = 10
+LEAST_ACTIVE_M = 3.0  # the shallowest active depth for which the stretch of all sections is chosen (judgement)
+SECTION_MM, SECTION_TALL_MM, SECTION_TEXT_MM = 124.0, 44.0, 2.5  # of the section on paper, and of its type
 # width and height of the shape across the slab on paper; the page for phones uses their ratio
 DRAWING_MM = (102.0, 22.0)
 
 
 @dataclass(frozen=True)
 class Scales:
-    """The ends of the scales that every lot of a brief shares: bars of the estimates and heights of the shapes. [mm]"""
+    """The scales that every lot of a brief shares.
+
+    Attributes
+    ----------
+    bars, heights : tuple of float
+        Ends of the bars of the estimates, and of the shapes. [mm]
+    times : int
+        By how much bending is drawn too tall in the sections.
+    """
 
     bars: tuple[float, float]
     heights: tuple[float, float]
+    times: int = section.STRETCHES[0]
 
 
 def scales(lots: pd.DataFrame, shapes: Iterable[Array], system: str) -> Scales:
@@ -48,14 +61,17 @@ def scales(lots: pd.DataFrame, shapes: Iterable[Array], system: str) -> Scales:
     lots : DataFrame
         Estimate table of the run.
     shapes : iterable of array, shape (n_point, 7)
-        As returned by `movement.profile_now.across`; may be empty. [mm]
+        As returned by `movement.shape_now.across`; may be empty. [mm]
     system : str
         `us` or `si`: the ends are whole steps of what is shown.
     """
     names = [f"{before}{name}{part}" for before in ("", calibrated.PREFIX) for name in telling.COLUMNS.values()
              for part in ("_p10", "_p90")]
     ends = [lots[name].to_numpy(float) for name in names if name in lots]
-    return Scales(_ends(ends, system), _ends([shape[:, 1:].ravel() for shape in shapes], system))
+    shapes = list(shapes)
+    drawn = [height for shape in shapes for height in (*shape[:, 5], *shape[:, 2], shape[0, 5] - shape[-1, 2])]
+    return Scales(_ends(ends, system), _ends([shape[:, 1:].ravel() for shape in shapes], system),
+                  section.stretch(drawn, LEAST_ACTIVE_M))
 
 
 def _ends(values: list[Array], system: str) -> tuple[float, float]:
@@ -105,8 +121,9 @@ def _since(undated: bool, early: str, basis: str, begins: str, count: int) -> st
         years = count // 12
         return f"Drought of the last {counted(years, 'year')} (pour date not known)"
     if begins > early:
-        return f"Drought since {begins}, where the weather record begins"
-    return "Drought since the pour" if basis != "range" else f"Drought since {early}, the earliest pour date"
+        return f"Drought since {dates.month(begins)}, where the weather record begins"
+    return "Drought since the pour" if basis != "range" else \
+        f"Drought since {dates.month(early)}, the earliest pour date"
 
 
 def _placed(turning_points: list[tuple[str, float, float]]) -> list[list[Any]]:
@@ -139,12 +156,12 @@ def _weeks(weekly: pd.DataFrame, at_lot: str) -> str:
     """Return the weekly maps of the climate cell in words, and next to them what the newest map shows at the lot."""
     if weekly.empty:
         return ""
-    dates = weekly["valid_date"].astype("str").tolist()
+    days = [dates.day(one) for one in weekly["valid_date"].astype("str")]
     kinds = [words.drought(kind) for kind in weekly["category"].astype("str")]
-    span = dates[0] if len(dates) == 1 else f"{dates[0]} to {dates[-1]}"
+    span = days[0] if len(days) == 1 else f"{days[0]} to {days[-1]}"
     named = sorted(set(kinds), key=lambda kind: (kind != words.NO_DROUGHT, kind))
     which = f"from {named[0]} to {named[-1]}, now {kinds[-1]}" if len(named) > 1 else named[0]
-    return f"{counted(len(dates), 'weekly drought map')} ({span}): {which} in most of this climate cell" \
+    return f"{counted(len(days), 'weekly drought map')} ({span}): {which} in most of this climate cell" \
            f"{'; ' + at_lot if at_lot else ''}."
 
 
@@ -184,6 +201,63 @@ def profile(shape: Array | None, lot: Mapping[str, Any], width: str, system: str
             "is a gap. "
             f"{_gap(-shape[-1, 1:4], system)} Heights drawn {times} times too tall, on one scale for all lots of this "
             "brief. Dashed: the limits of 80 % of the model runs.", **axis(ends, system)}
+
+
+def section_of(results: Results, row: int, shape: Array | Shape | None, system: str, times: int) -> dict[str, Any]:
+    """Return the section of a lot as values, with the line under it; nothing without a shape.
+
+    `shape`: as in `content.lot_page`.
+    """
+    if shape is None:
+        return {}
+    found = section_facts(results, row, shape)
+    times = min(times, section.stretch(section.heights(found), found.active_m[1]))  # where rock leaves less depth
+    box = section.Box(SECTION_MM, SECTION_TALL_MM, SECTION_TEXT_MM)
+    return {"drawing": section.drawn(found, system, box, times).plain(), "note": section.note(found, times, system)}
+
+
+def section_facts(results: Results, row: int, shape: Array | Shape) -> section.Facts:
+    """Return what the section of a lot shows, from a run and the shape of its model runs."""
+    lines = shape.lines_mm if isinstance(shape, Shape) else shape
+    lot = results.lots.iloc[row]
+    values: dict[str, Any] = {}
+    if isinstance(shape, Shape):
+        values = {"gap_mm": tuple(shape.gap_mm[:, 1].tolist()), "gap_edge_mm": tuple(shape.gap_mm[-1].tolist()),
+                  "gap_middle_mm": tuple(shape.gap_mm[0].tolist()), "ground_range_mm": tuple(shape.ground_mm.tolist())}
+    return section.Facts(
+        width_m=float(lot["slab_width_m"]), x=tuple(lines[:, 0].tolist()), slab_mm=tuple(lines[:, 5].tolist()),
+        slab_range_mm=tuple(lines[0, 4:7].tolist()), bending_mm=float(lot["bend_now_mm"]), **values,
+        **_ground_below(results, row))
+
+
+def _ground_below(results: Results, row: int) -> dict[str, Any]:
+    """Return layers, active depth and rock below a lot, of the profile with the largest weight."""
+    from riskmap.common.settings import Area
+    from riskmap.movement.soil_units import depth_caps
+
+    area = Area.model_validate(results.settings) if results.settings else None
+    least, most = area.movement.active_depth_draw_m if area else section.Facts.active_m[::2]
+    inputs = results.inputs
+    if inputs is None or inputs.lot_archetype[row] < 0:
+        return {"active_m": (least, (least + most) / 2, most)}
+    best, _ = largest_profile(inputs, row)
+    profiles = inputs.profile[inputs.profile["profile_id"] == best]
+    cap = float(depth_caps(profiles)[int(best)])
+    active = (min(least, cap), min((least + most) / 2, cap), min(most, cap))
+    rock = float(profiles["rock_depth_m"].iloc[0])
+    rows = inputs.layer[inputs.layer["profile_id"] == best].sort_values("top_m")
+    given = [(float(a), float(b), float(c)) for a, b, c in rows[["top_m", "bottom_m", "lep_pct"]].to_numpy(float)]
+    extend, factor = (area.soil_settings.extend_to_cm / 100, area.soil_settings.below_profile_factor) if area else \
+        (0.0, 0.0)
+    return {"active_m": active, "rock_m": rock if np.isfinite(rock) else float("inf"),
+            "layers": section.down_to(given, active[1], rock, extend, factor),
+            "surveyed_m": max((bottom for _, bottom, _ in given), default=0.0)}
+
+
+def largest_profile(inputs: MovementInputs, row: int) -> tuple[int, pd.DataFrame]:
+    """Return the profile with the largest weight under a lot, and all of its profiles with their weights."""
+    parts = inputs.archetype_profile[inputs.archetype_profile["archetype_id"] == inputs.lot_archetype[row]]
+    return int(parts.sort_values(["weight", "profile_id"], ascending=[False, True])["profile_id"].iloc[0]), parts
 
 
 def _gap(at_edge_mm: Array, system: str) -> str:

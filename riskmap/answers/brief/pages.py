@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from riskmap.answers.brief import figures, round_stops
+from riskmap.answers.brief import stops as paper
 from riskmap.common.errors import counted
 from riskmap.outputs import palette
 from riskmap.outputs.html_page import filled
@@ -56,10 +57,10 @@ def document(pages: list[dict[str, Any]], area: dict[str, Any]) -> str:
     """
     stops, how = round_stops.stops(pages)
     without = sum(1 for page in pages if page["state"])
-    counts = [counted(len(pages), "stop"), *([how] if len(pages) > 1 else []),
-              *([f"{without:,} without an estimate"] if without else [])]
+    counts = [counted(len(pages), "stop"), *([f"{without:,} without an estimate"] if without else [])]
     run = pages[0]["run"] if pages else area["run"]
-    texts = {"area": area["area"], "counts": ", ".join(counts) + ".", "today": area["today"],
+    texts = {"area": area["area"], "counts": ", ".join(counts) + ".", "month": area["month"],
+             "order": f"{how} {paper.DISTANCE}" if len(pages) > 1 else "",
              "standing": area["standing"], "caution": area["caution"], "run": run}
     floors = "".join(f'<option value="{_t(name)}">' for name in FLOORS)
     return filled(HERE / "lots.html", texts, {
@@ -136,17 +137,24 @@ def _directions(page: dict[str, Any]) -> str:
 
 
 def _signs(stop: round_stops.Stop) -> str:
-    page = stop.page
-    ticks = "".join(f'<label class="tick"><input type="checkbox" name="sign{k}"><span>{_t(text)} '
-                    f"<small>[{_t(source)}]</small></span></label>\n"
-                    for k, (text, source) in enumerate(page.get("look", ())))
-    return (f"<h4>{_t(page['observation_title'])}</h4>\n{ticks}<p class=s>{_t(page['look_sources'])}</p>\n"
-            if ticks else "")
+    """Return the signs for and against what is expected, each with a box to tick, and what to read."""
+    check, number = stop.page["checklist"], 0
+    out: list[str] = []
+    for one in check["lists"]:
+        ticks = "".join(f'<label class="tick"><input type="checkbox" name="sign{number + k}"><span>{_t(text)}</span>'
+                        "</label>\n" for k, text in enumerate(one["signs"])) + f"<p class=s>{_t(one['source'])}</p>\n"
+        number += len(one["signs"])
+        if check["note"] or not out:
+            out.append(f"<h5>{_t(one['head'])}</h5>\n{ticks}")
+        else:  # what speaks against the expected direction opens with a tap
+            out.append(f"<details><summary>{_t(one['head'])}</summary>\n{ticks}</details>\n")
+    note = f"<p>{_t(check['note'])}</p>\n" if check["note"] else ""
+    advice = "".join(f"<p>{_t(text)}</p>\n" for text in check["readings"])
+    return f"<h4>{_t(stop.page['observation_title'])}</h4>\n{note}{''.join(out)}{advice}"
 
 
 def _readings(stop: round_stops.Stop) -> str:
-    unit = stop.page.get("read_in") or stop.page["unit"]
-    place = PLACED_IN[unit]
+    unit, place = stop.page["unit"], PLACED_IN[stop.page["unit"]]
     rows = "".join(_row(k, place) for k in range(1, BLANK_ROWS + 1))
     return filled(HERE / "lot_readings.html", {"place": place, "lot": _lot_of(stop.page)}, {
         "units": "".join(f"<option>{_t(name)}</option>" for name in READ_IN[unit]), "rows": rows})
@@ -170,17 +178,18 @@ def _more(page: dict[str, Any]) -> str:
     listed = "".join(f"<p class=s>{_t(text)}</p>" for text in (page["note"], page["visit"]) if text)
     run = (f"{listed}<p class=s>{_t(page['dates'])} Run {_t(page['run'])}, manifest {_t(page['manifest'])}. "
            f"{_t(' '.join(page['credits']))}</p>")
+    facts, doubts = _table(page["facts"]), "".join(f"<p>{_t(text)}</p>" for text in page["doubts"])
+    strip = f"<h4>{_t(page['strip']['title'])}</h4>\n{_strip(page['strip'])}\n" if page["strip"] else ""
     if page["state"]:
-        return run
+        return f"{facts}{doubts}{strip}{_soil(page['soil'])}{run}"
     texts = {name: page[name] for name in ("phase", "since", "whatif_years", "whatif_caution", "typical_lot",
                                            "not_seen")}
     later = [[answer["label"], answer["text"]] for answer in page["answers"]
              if answer["question"] not in FIRST_ANSWERS]
-    return filled(HERE / "lot_more.html", {**texts, "strip_title": page["strip"]["title"]}, {
+    return filled(HERE / "lot_more.html", texts, {
         "answers": _table(later), "reasons": _table([[value, label] for label, value, _ in page["reasons"]], (0,)),
-        "facts": _table(page["facts"]), "doubts": "".join(f"<p>{_t(text)}</p>" for text in page["doubts"]),
-        "strip": _strip(page["strip"]), "profile": _profile(page["profile"]), "soil": _soil(page["soil"]),
-        "run": run})
+        "facts": facts, "doubts": doubts, "strip": strip, "profile": _profile(page["profile"]),
+        "soil": _soil(page["soil"]), "run": run})
 
 
 # ---------------------------------------------------------------- drawings

@@ -15,6 +15,8 @@ from typing import Any, Literal
 from riskmap.outputs import palette
 
 HERE = Path(__file__).parent
+SHARED = "drawing.typ"  # what both templates import
+STANDARD: Literal["ua-1"] = "ua-1"  # PDF/UA-1: tags, language, title; typst refuses a figure without alternative text
 PAPERS = {"letter": "us-letter", "a4": "a4"}
 # The embedded fonts have these characters. All others are written out, because an empty box would hide what the page
 # says.
@@ -55,10 +57,12 @@ def compiled(template: str | Path, values: dict[str, Any], paper: str, kind: Lit
     with tempfile.TemporaryDirectory() as place:
         folder = Path(place)
         source = HERE / template  # a whole path stays as it is
-        shutil.copy(source, folder / source.name)
+        for one in (source, HERE / SHARED):
+            shutil.copy(one, folder / one.name)
         told = shown({**values, "paper": PAPERS[paper], "colors": palette.PAGE})
         data = json.dumps(told, ensure_ascii=False, allow_nan=False)
         (folder / "data.json").write_text(data, encoding="utf-8", errors="backslashreplace")
         document: bytes | list[bytes] = typst.compile(str(folder / source.name), root=str(folder), format=kind, ppi=ppi,
-                                                      ignore_system_fonts=True, timestamp=0)
+                                                      ignore_system_fonts=True, timestamp=0,
+                                                      pdf_standards=STANDARD if kind == "pdf" else None)
     return document if isinstance(document, list) else [document]

@@ -227,7 +227,10 @@ def test_only_sources_in_use_are_listed_and_stay_on_a_line(found: Results) -> No
     assert "[A]" not in page["look_sources"]
     assert "[C]" not in page["look_sources"]
     html = pages.document([page], content.area_page(found, "us", briefing.rounds(found, []), ABOUT))
-    assert html.count("<small>[B]</small>") == len(page["look"])
+    signs = [text for one in page["checklist"]["lists"] for text in one["signs"]]
+    assert html.count('<input type="checkbox" name="sign') == len(signs) == 6
+    assert all(f"<span>{text}</span>" in html for text in signs)
+    assert all(f"<p class=s>{one['source']}</p>" in html for one in page["checklist"]["lists"])
 
 
 def test_us_pages_hold_no_metre_but_in_sentences_that_give_both(found: Results) -> None:

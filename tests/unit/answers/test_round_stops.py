@@ -4,11 +4,9 @@ from __future__ import annotations
 
 from typing import Any
 
-import pytest
-
-from riskmap.answers.brief import round_stops
+from riskmap.answers.brief import content, round_stops, stops
 from riskmap.common import tables
-from riskmap.outputs import waterfall, words
+from riskmap.outputs import waterfall
 
 
 def page(title: str, place: str = "", **asked: str) -> dict[str, Any]:
@@ -21,39 +19,19 @@ def titles(pages: list[dict[str, Any]]) -> tuple[list[str], str]:
     return [stop.page["title"] for stop in found], how
 
 
-@pytest.mark.parametrize(("text", "told"), [
-    ("9:30", 570), ("09.30", 570), ("9", 540), ("2 pm", 840), ("2:15 p.m.", 855), ("12 am", 0), ("12:05 pm", 725),
-    ("14h00", 840), ("24:00", None), ("9:60", None), ("13 pm", None), ("", None), ("noon", None), ("<b>11</b>", None),
-    ("morning, 9:00", None), ("9:0", None)])
-def test_a_time_of_day_is_understood_or_refused(text: str, told: int | None) -> None:
-    assert round_stops.minutes(text) == told
-
-
-def test_a_round_is_sorted_by_order_then_hour_and_else_keeps_the_list() -> None:
+def test_a_round_has_the_order_of_the_paper_and_every_page_is_a_stop() -> None:
     rows = [page("a", hour="10:00", order="2"), page("b", hour="9:00", order="3"), page("c", hour="2 pm", order="1")]
-    assert titles(rows) == (["c", "a", "b"], round_stops.BY_STOP)
-    rows[0]["asked"]["order"] = "second"
-    assert titles(rows) == (["b", "a", "c"], round_stops.BY_HOUR)
-    rows[2]["asked"]["hour"] = ""
-    assert titles(rows) == (["a", "b", "c"], round_stops.BY_LIST)
+    assert titles(rows) == (["b", "a", "c"], stops.NOTES["hour"])
+    rows[1]["asked"]["hour"] = "later"
+    assert titles(rows) == (["a", "c", "b"], stops.NOTES["hour"])  # without an hour: last
+    for row in rows:
+        row["asked"]["hour"] = ""
+    assert titles(rows) == (["c", "a", "b"], stops.NOTES["order"])
+    rows = [page("a") | {"turn": 1}, page("lost") | {"turn": None}, page("b") | {"turn": 0}]
+    assert titles(rows) == (["b", "a", "lost"], stops.NOTES["place"])
+    assert titles([page("a"), page("b")]) == (["a", "b"], round_stops.BY_LIST)
     assert titles([]) == ([], round_stops.BY_LIST)
     assert titles([page("a", hour="9:00"), page("b", hour="9:00")])[0] == ["a", "b"]  # equal ones keep their order
-
-
-def test_the_distance_is_that_of_a_sphere() -> None:
-    """One degree of a great circle is the circumference over 360: along a meridian and along the equator."""
-    degree = 2 * 3.141592653589793 * 6_371_008.8 / 360
-    assert round_stops.apart_m((38.0, -98.0), (39.0, -98.0)) == pytest.approx(degree, rel=1e-12)
-    assert round_stops.apart_m((0.0, 10.0), (0.0, 11.0)) == pytest.approx(degree, rel=1e-12)
-    assert round_stops.apart_m((60.0, 10.0), (60.0, 11.0)) == pytest.approx(degree / 2, rel=1e-4)
-    assert round_stops.apart_m((38.0, -98.0), (38.0, -98.0)) == 0
-
-
-@pytest.mark.parametrize(("metres", "us", "si"), [
-    (12, "50 ft", "10 m"), (100, "350 ft", "100 m"), (155, "500 ft", "160 m"), (170, "0.1 mi", "170 m"),
-    (1609.344, "1.0 mi", "1.6 km"), (16093.44, "10.0 mi", "16.1 km")])
-def test_ways_are_in_the_units_of_the_page(metres: float, us: str, si: str) -> None:
-    assert (round_stops.distance(metres, "us"), round_stops.distance(metres, "si")) == (us, si)
 
 
 def test_the_way_is_from_the_last_stop_with_a_place() -> None:
@@ -81,5 +59,5 @@ def test_gaps_and_what_all_lots_share_are_no_reasons() -> None:
 
 
 def test_every_state_says_what_would_give_an_estimate() -> None:
-    assert set(words.WOULD_GIVE) == set(tables.STATES)
-    assert all(text.endswith(".") for text in words.WOULD_GIVE.values())
+    assert set(content.WOULD_GIVE) == set(tables.STATES)
+    assert all(text.endswith(".") for text in content.WOULD_GIVE.values())

@@ -308,7 +308,7 @@ def test_a_visit_list_keeps_hour_order_remark_and_address(outputs: Path, tmp_pat
              f"Stop: 1. Hour: 9:00. Address in the list: {ADDRESSES[FIRST]}",
              "Stop: 3. Hour: <b>11</b>. Address in the list: 1 Nowhere Rd"]
     at = [page.index(html.escape(line)) for line in lines]
-    assert at[1] < at[0] < at[2]  # the phone shows the stops as they are driven, by the column order of the list
+    assert at[1] < at[0] < at[2]  # the phone shows the stops as they are driven, by hour
     assert all(line in text for line, text in zip(lines, texts, strict=True))  # the paper keeps the order of the list
     assert "Remark of the list: ring twice" in page
     assert "x" * 159 + "…" in page
