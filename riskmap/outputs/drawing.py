@@ -7,8 +7,12 @@ A figure is computed once, in units of its own (millimetres on paper, pixels on 
 from __future__ import annotations
 
 import html
-from dataclasses import dataclass
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass, field
 from typing import Any, Literal
+
+from riskmap.outputs.palette import INK
 
 Point = tuple[float, float]
 Anchor = Literal["start", "middle", "end"]
@@ -85,6 +89,35 @@ class Drawing:
                 "parts": [_plain(part) for part in self.parts]}
 
 
+@dataclass
+class Pen:
+    """Collects the parts of a drawing; widths of lines and dashes are in sizes of the text."""
+
+    text: float
+    all: list[Path | Text] = field(default_factory=list)
+
+    def line(self, role: str, points: Iterable[Point], color: str, width: float, dash: float = 0.0) -> None:
+        """Add a line."""
+        self.all.append(Path(role, tuple(points), stroke=color, width=width * self.text, dash=dash * self.text))
+
+    def polygon(self, role: str, points: Iterable[Point], fill: str, stroke: str = "", width: float = 0.0) -> None:
+        """Add a polygon."""
+        self.all.append(Path(role, tuple(points), True, fill, stroke, width * self.text))
+
+    def say(self, role: str, x: float, y: float, text: str, anchor: Anchor = "start", *,
+            color: str = INK, bold: bool = False, times: float = 1.0) -> None:
+        """Add a text, `times` as large as the type of the drawing."""
+        self.all.append(Text(role, x, y, text, self.text * times, color, anchor, bold))
+
+    def arrow(self, role: str, x: float, top: float, bottom: float, color: str) -> None:
+        """Draw a line with a head at both ends, as far as there is room for heads."""
+        head = min(0.35 * self.text, abs(bottom - top) / 2)
+        self.line(role, ((x, top), (x, bottom)), color, 0.12)
+        for tip, way in ((top, 1.0), (bottom, -1.0)):
+            wing, base = 0.6 * head, tip + way * head
+            self.polygon(role, ((x, tip), (x - wing, base), (x + wing, base)), color)
+
+
 def rectangle(role: str, left: float, top: float, width: float, height: float, *, fill: str = "", stroke: str = "",
               line: float = 0.0) -> Path:
     """Return a rectangle as a closed path; `line` is the width of its stroke."""
@@ -109,11 +142,22 @@ def hatch(role: str, left: float, top: float, width: float, height: float, step:
 def circle(role: str, x: float, y: float, radius: float, *, fill: str = "", stroke: str = "", line: float = 0.0) \
         -> Path:
     """Return a circle as a closed path of 24 corners."""
-    import math
-
     turn = [2 * math.pi * k / 24 for k in range(24)]
     return Path(role, tuple((x + radius * math.cos(a), y + radius * math.sin(a)) for a in turn), True, fill, stroke,
                 line)
+
+
+def apart(wished: Iterable[float], least: float, last: float) -> list[float]:
+    """Return ascending places that are at least `least` apart and not beyond `last`, each near its desired place.
+
+    Where there is not enough room for all, they begin below zero; the caller must make room.
+    """
+    out = [float(one) for one in wished]
+    for k in range(1, len(out)):
+        out[k] = max(out[k], out[k - 1] + least)
+    for k in range(len(out) - 1, -1, -1):
+        out[k] = min(out[k], last if k == len(out) - 1 else out[k + 1] - least)
+    return [round(one, 4) for one in out]
 
 
 def svg(drawing: Drawing, font: str = "sans-serif") -> str:

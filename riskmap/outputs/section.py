@@ -10,15 +10,15 @@ level, and soil boundaries follow the surface less and less with depth (a drawin
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from riskmap.common import units
-from riskmap.outputs import drawing, palette, telling
-from riskmap.outputs.drawing import Drawing, Path, Point, Text
+from riskmap.outputs import palette, telling
+from riskmap.outputs.drawing import Drawing, Pen, Point, apart
 
 Array = NDArray[np.float64]
 Three = tuple[float, float, float]  # 10th percentile, median, 90th percentile
@@ -36,7 +36,7 @@ LEAST_LABEL = 1.05  # distance of two labels of soil layers in sizes of the text
 
 SENTENCES = {
     "gap": "gap to look for", "edge": "at the edge:", "middle": "in the middle:", "none": "no gap expected",
-    "size": "{size} ({range})", "alone": "{size}",
+    "size": "{size} ({range})",
     "above": "middle above the edges", "below": "middle below the edges",
     "layers": "linear extensibility", "layer": "{depths}: {pct:.1f} %", "deeper": "below: {pct:.1f} %, assumed",
     "assumed": "{depths}: {pct:.1f} %, assumed",
@@ -157,6 +157,8 @@ class Scale:
         Factor of heights of bending.
     left, right : float
         Sides of the ground that is drawn.
+    narrow : bool
+        As in `Box`.
     """
 
     middle: float
@@ -165,6 +167,7 @@ class Scale:
     times: float
     left: float
     right: float
+    narrow: bool
 
     def across(self, x_m: float) -> float:
         """Return the place of a distance from the middle."""
@@ -178,31 +181,6 @@ class Scale:
         """Return the place of a depth below a surface: the deeper, the less it follows the surface."""
         follows = max(0.0, 1.0 - depth_m / active_m)
         return level + self.per_m * depth_m + (surface - level) * follows
-
-
-@dataclass
-class _Parts:
-    text: float
-    narrow: bool
-    all: list[Path | Text] = field(default_factory=list)
-
-    def line(self, role: str, points: Iterable[Point], color: str, width: float, dash: float = 0.0) -> None:
-        self.all.append(Path(role, tuple(points), stroke=color, width=width * self.text, dash=dash * self.text))
-
-    def polygon(self, role: str, points: Iterable[Point], fill: str, stroke: str = "", width: float = 0.0) -> None:
-        self.all.append(Path(role, tuple(points), True, fill, stroke, width * self.text))
-
-    def say(self, role: str, x: float, y: float, text: str, anchor: drawing.Anchor = "start", *,
-            color: str = palette.INK, bold: bool = False, times: float = 1.0) -> None:
-        self.all.append(Text(role, x, y, text, self.text * times, color, anchor, bold))
-
-    def arrow(self, role: str, x: float, top: float, bottom: float, color: str) -> None:
-        """Draw a line with a head at both ends, as far as there is room for heads."""
-        head = min(0.35 * self.text, abs(bottom - top) / 2)
-        self.line(role, ((x, top), (x, bottom)), color, 0.12)
-        for tip, way in ((top, 1.0), (bottom, -1.0)):
-            wing, base = 0.6 * head, tip + way * head
-            self.polygon(role, ((x, tip), (x - wing, base), (x + wing, base)), color)
 
 
 def down_to(layers: Iterable[tuple[float, float, float]], active_m: float, rock_m: float, extend_m: float,
@@ -264,7 +242,7 @@ def scale_of(facts: Facts, box: Box, times: float) -> Scale:
     left, right = before * box.text, box.width - after * box.text
     top, bottom = 0.4 * box.text, box.height - below * box.text
     per_m = min(((right - left) / 2 - BESIDE * box.text) / half, (bottom - top) / tall)
-    return Scale((left + right) / 2, top + per_m * _house_m(half), per_m, times, left, right)
+    return Scale((left + right) / 2, top + per_m * _house_m(half), per_m, times, left, right, box.narrow)
 
 
 def drawn(facts: Facts, system: str, box: Box, times: float | None = None) -> Drawing:
@@ -280,7 +258,7 @@ def drawn(facts: Facts, system: str, box: Box, times: float | None = None) -> Dr
         By how much bending is drawn too tall, as sections on one scale share it. Default: `stretch` of this section.
     """
     times = float(stretch(heights(facts), facts.active_m[1])) if times is None else times
-    scale, parts = scale_of(facts, box, times), _Parts(box.text, box.narrow)
+    scale, parts = scale_of(facts, box, times), Pen(box.text)
     level = scale.bent(facts.ground_mm[-1])
     _soil(parts, facts, scale, level, system)
     _slab(parts, facts, scale)
@@ -347,7 +325,7 @@ def _mirrored(scale: Scale, facts: Facts, heights_mm: Sequence[float]) -> list[P
     return [(2 * scale.middle - x, y) for x, y in reversed(right[1:])] + right
 
 
-def _soil(parts: _Parts, facts: Facts, scale: Scale, level: float, system: str) -> None:
+def _soil(parts: Pen, facts: Facts, scale: Scale, level: float, system: str) -> None:
     active = facts.active_m[1]
     ground = _mirrored(scale, facts, facts.ground_mm)
     surface = [(scale.left, level), *ground, (scale.right, level)]
@@ -372,19 +350,19 @@ def _soil(parts: _Parts, facts: Facts, scale: Scale, level: float, system: str) 
     _labels(parts, facts, scale, level, system)
 
 
-def _labels(parts: _Parts, facts: Facts, scale: Scale, level: float, system: str) -> None:
+def _labels(parts: Pen, facts: Facts, scale: Scale, level: float, system: str) -> None:
     if not facts.layers:
         return
     x, size, active = scale.right + 0.9 * parts.text, parts.text, facts.active_m[1]
     wished = [level + scale.per_m * (one.top_m + one.bottom_m) / 2 + 0.35 * size for one in facts.layers]
-    wished[0] = max(wished[0], level + size) if parts.narrow else wished[0]  # below the line of the ground
+    wished[0] = max(wished[0], level + size) if scale.narrow else wished[0]  # below the line of the ground
     words = _layer_words(facts, system)
     if np.isfinite(facts.rock_m) and facts.rock_m < active:
         wished.append(level + scale.per_m * (facts.rock_m + active) / 2 + 0.35 * size)
         words.append(SENTENCES["rock"].format(depth=depth(facts.rock_m, system)))
-    last = level + scale.per_m * active + (-0.3 if parts.narrow else 0.9) * size
+    last = level + scale.per_m * active + (-0.3 if scale.narrow else 0.9) * size
     places = apart(wished, LEAST_LABEL * size, last)
-    if parts.narrow:  # inside the ground, as far to the left as it reaches
+    if scale.narrow:  # inside the ground, as far to the left as it reaches
         for place, text in zip(places, words, strict=True):
             parts.say("layer", scale.left + 0.4 * size, place, text, times=0.9)
         y = level + scale.per_m * active + 1.25 * size
@@ -397,16 +375,6 @@ def _labels(parts: _Parts, facts: Facts, scale: Scale, level: float, system: str
     parts.say("layers", x, places[0] - LINE * size, SENTENCES["layers"], bold=True)
 
 
-def apart(wished: Sequence[float], least: float, last: float) -> list[float]:
-    """Return ascending places at least `least` apart and not beyond `last`, each near its wished place."""
-    out = [float(one) for one in wished]
-    for k in range(1, len(out)):
-        out[k] = max(out[k], out[k - 1] + least)
-    for k in range(len(out) - 1, -1, -1):
-        out[k] = min(out[k], last if k == len(out) - 1 else out[k + 1] - least)
-    return out
-
-
 def _layer_words(facts: Facts, system: str) -> list[str]:
     out = []
     for k, layer in enumerate(facts.layers):
@@ -417,13 +385,13 @@ def _layer_words(facts: Facts, system: str) -> list[str]:
     return out
 
 
-def _slab(parts: _Parts, facts: Facts, scale: Scale) -> None:
+def _slab(parts: Pen, facts: Facts, scale: Scale) -> None:
     low = _mirrored(scale, facts, facts.slab_mm)
     thick = max(SLAB_M * scale.per_m, THINNEST * parts.text)
     parts.polygon("slab", [*low, *((x, y - thick) for x, y in reversed(low))], palette.SLAB_SECTION, palette.INK, 0.12)
 
 
-def _house(parts: _Parts, facts: Facts, scale: Scale) -> None:
+def _house(parts: Pen, facts: Facts, scale: Scale) -> None:
     half, wall = facts.width_m / 2, WALL_M
     thick = max(SLAB_M * scale.per_m, THINNEST * parts.text)
     eaves, ridge = scale.edge - scale.per_m * wall, scale.edge - scale.per_m * _house_m(half)
@@ -439,7 +407,7 @@ def _bending_words(facts: Facts, system: str) -> str:
     return f"{telling.side(facts.stated_mm, system).capitalize()}."
 
 
-def _bending(parts: _Parts, facts: Facts, scale: Scale, system: str) -> None:
+def _bending(parts: Pen, facts: Facts, scale: Scale, system: str) -> None:
     """Write the bending into the house, with an arrow from the level of the edges to the slab in the middle."""
     value, size = facts.stated_mm, parts.text
     thick = max(SLAB_M * scale.per_m, THINNEST * size)
@@ -462,7 +430,7 @@ def _bending(parts: _Parts, facts: Facts, scale: Scale, system: str) -> None:
         parts.say("bending", scale.middle, base, telling.SENTENCES["level"], "middle", bold=True, times=1.4)
 
 
-def _gap(parts: _Parts, facts: Facts, scale: Scale, system: str) -> str:
+def _gap(parts: Pen, facts: Facts, scale: Scale, system: str) -> str:
     """Draw the gap and return it in words."""
     place = gap_place(facts)
     values = {"edge": facts.gap_edge_mm, "middle": facts.gap_middle_mm}.get(place)
@@ -470,9 +438,9 @@ def _gap(parts: _Parts, facts: Facts, scale: Scale, system: str) -> str:
     below = scale.bent(facts.ground_mm[-1]) + scale.per_m * facts.active_m[1] + 2.7 * size
     if values is None or telling.is_zero(values[2], system):
         if facts.gap_mm:
-            y = below if parts.narrow else scale.bent(facts.ground_mm[-1]) - 0.6 * size
-            parts.say("gap", scale.left if parts.narrow else x, y, SENTENCES["none"],
-                      "start" if parts.narrow else "end", color=palette.QUIET)
+            y = below if scale.narrow else scale.bent(facts.ground_mm[-1]) - 0.6 * size
+            parts.say("gap", scale.left if scale.narrow else x, y, SENTENCES["none"],
+                      "start" if scale.narrow else "end", color=palette.QUIET)
             return SENTENCES["alt_none"]
         return ""
     low, middle, high = values
@@ -482,7 +450,7 @@ def _gap(parts: _Parts, facts: Facts, scale: Scale, system: str) -> str:
     at = scale.across(-facts.x[k] * facts.width_m / 2)
     if bottom - top > 0.2 * size:
         parts.arrow("gap", at - (0.3 if place == "edge" else 1.2) * size, top, bottom, palette.INK)
-    if parts.narrow:
+    if scale.narrow:
         parts.say("gap", scale.left, below, f"{SENTENCES['gap']} {SENTENCES[place]} {told}")
         return SENTENCES["alt_gap"].format(place=SENTENCES[place].removesuffix(":"), size=told)
     base = scale.bent(facts.ground_mm[-1]) - 0.6 * size  # above the ground beside the slab
@@ -491,7 +459,7 @@ def _gap(parts: _Parts, facts: Facts, scale: Scale, system: str) -> str:
     return SENTENCES["alt_gap"].format(place=SENTENCES[place].removesuffix(":"), size=told)
 
 
-def _bars(parts: _Parts, facts: Facts, scale: Scale) -> None:
+def _bars(parts: Pen, facts: Facts, scale: Scale) -> None:
     """Draw where the edge of the slab and of the ground is in 80 % of the model runs, with the middle held."""
     x, wide = scale.across(facts.width_m / 2) + 0.6 * parts.text, 0.5 * parts.text
     held = {"slab": facts.slab_mm[0], "ground": facts.ground_mm[0]}
@@ -510,7 +478,7 @@ def _bars(parts: _Parts, facts: Facts, scale: Scale) -> None:
         x += wide + 1.2 * parts.text
 
 
-def _below(parts: _Parts, scale: Scale, bottom: float, system: str) -> None:
+def _below(parts: Pen, scale: Scale, bottom: float, system: str) -> None:
     """Draw the scale bar."""
     length, text = (units.foot_to_m(10.0), "10 ft") if system == "us" else (3.0, "3 m")
     y, right = bottom + 0.9 * parts.text, scale.right

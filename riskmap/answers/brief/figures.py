@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from riskmap.common import units
 from riskmap.common.errors import counted, visible
 from riskmap.movement.shape_now import Shape
-from riskmap.outputs import calibrated, dates, lot_text, palette, section, telling, words
+from riskmap.outputs import calibrated, dates, drawing, lot_text, palette, section, telling, words
 
 if TYPE_CHECKING:
     from riskmap.common.results import Results
@@ -135,21 +135,8 @@ def _placed(turning_points: list[tuple[str, float, float]]) -> list[list[Any]]:
     for wet in (True, False):
         side = [turn for turn in turning_points if (turn[1] > 0) == wet]
         wished = np.clip([turn[2] - 0.04 for turn in side], 0, 1 - TURN_WIDTH)
-        out += [[*turn, x] for turn, x in zip(side, apart(wished, TURN_WIDTH, 1 - TURN_WIDTH), strict=True)]
+        out += [[*turn, x] for turn, x in zip(side, drawing.apart(wished, TURN_WIDTH, 1 - TURN_WIDTH), strict=True)]
     return sorted(out)
-
-
-def apart(wished: Array, least: float, last: float) -> list[float]:
-    """Return ascending places that are at least `least` apart and not beyond `last`, each near its desired place.
-
-    Where there is not enough room for all, they begin below zero; the caller must make room.
-    """
-    out = np.array(wished, dtype=float)
-    for k in range(1, len(out)):
-        out[k] = max(out[k], out[k - 1] + least)
-    for k in range(len(out) - 1, -1, -1):
-        out[k] = min(out[k], last if k == len(out) - 1 else out[k + 1] - least)
-    return [float(round(x, 4)) for x in out]
 
 
 def _weeks(weekly: pd.DataFrame, at_lot: str) -> str:
@@ -301,7 +288,7 @@ def soil(results: Results, row: int, system: str) -> dict[str, Any]:
     values = layers[["top_m", "bottom_m", "lep_low_pct", "lep_pct", "lep_high_pct"]].to_numpy(float)
     tall = max(SOIL_MM, SOIL_LINE_MM * len(values))
     middle = np.clip(values[:, :2], 0, DEEP_M).mean(axis=1) / DEEP_M * tall - SOIL_LINE_MM / 2
-    places = apart(np.maximum(middle, 0.0), SOIL_LINE_MM, tall - SOIL_LINE_MM)
+    places = drawing.apart(np.maximum(middle, 0.0), SOIL_LINE_MM, tall - SOIL_LINE_MM)
     others = len(parts) - 1
     return {"name": visible(str(profile["component_name"])), "weight": f"{float(best['weight']):.0%}",
             "others": f"; {counted(others, 'more profile')}" if others else "", "height_mm": tall,

@@ -109,7 +109,7 @@ def direction(page: dict[str, Any]) -> str:
 def reasons(page: dict[str, Any]) -> list[tuple[str, str]]:
     """Return value and name of the largest reasons, at most three.
 
-    Gaps in the data are no reason, and one that nearly all lots share does not distinguish this lot.
+    Gaps in the data are not a reason, and one that nearly all lots share does not distinguish this lot.
     """
     return [(value, label) for label, value, _ in page.get("reasons", ())
             if label not in _NO_REASONS and not label.endswith(_OF_ALL)][:MOST_REASONS]

@@ -21,7 +21,7 @@ MOST_LINES = 400
 def mesh(table: pd.DataFrame, longest_gap_m: float = LONGEST_GAP_M) -> tuple[NDArray[Any], NDArray[Any]] | None:
     """Return points and triangles between them; None when no triangle is small enough.
 
-    In a grid of points a triangle has two sides of a cell and its diagonal. The diagonal is no gap between points: two
+    In a grid of points a triangle has two sides of a cell and its diagonal. The diagonal does not count as a gap: two
     sides must not be longer than the gap, and the third not longer than the diagonal of a square of the gap.
 
     Parameters

@@ -49,7 +49,7 @@ class Sheet:
     captions : dict
         Words below the plan, the sections and the change.
     notes : list of str
-        Yardsticks and cautions.
+        Figures for comparison, and cautions.
     change : Drawing or None
         Only with a second survey.
     change_rows : list of list of str
