@@ -1,6 +1,6 @@
 """Dates as a page writes them: October 2013, 28 October 2025, and 1961 for January to December 1961.
 
-A text that is no date is returned as it is, with invisible characters written out: it may come from a file.
+A text that is not a date is returned as it is, with invisible characters written out: it may come from a file.
 """
 
 from __future__ import annotations

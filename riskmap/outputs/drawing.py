@@ -84,7 +84,7 @@ class Drawing:
         return [part.text for part in self.parts if isinstance(part, Text) and part.role == role]
 
     def plain(self) -> dict[str, Any]:
-        """Return the drawing as values that JSON can hold; parts are told apart by the key `text`."""
+        """Return the drawing as values for JSON; only a text has the key `text`."""
         return {"width": round(self.width, DIGITS), "height": round(self.height, DIGITS), "alt": self.alt,
                 "parts": [_plain(part) for part in self.parts]}
 

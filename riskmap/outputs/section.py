@@ -1,4 +1,4 @@
-"""The house and its ground, cut across: the one home of this drawing.
+"""The house and its ground, cut across. This drawing is defined only here.
 
 Plain numbers go in, a `drawing.Drawing` comes out; the brief, the survey sheet and notebooks draw what it returns, and
 the script of the map follows the same rules. Heights of bending are multiplied by `times`; widths and depths are to
@@ -26,10 +26,10 @@ Three = tuple[float, float, float]  # 10th percentile, median, 90th percentile
 STRETCHES = (20, 10, 5, 2, 1)  # by how much bending may be drawn too tall, the wished one first (judgement)
 MOST_OF_DEPTH = 0.7  # of the active depth: no drawn height is larger, so that soil boundaries never cross (judgement)
 WALL_M, ROOF_SLOPE, MOST_ROOF_M, EAVES_M = 2.4, 0.2, 1.3, 0.45  # of a usual one-storey house (practice, for looks only)
-BESIDE = 4.6  # least width of the ground drawn beside the slab, in sizes of the text: the bars stand on it
+BESIDE = 4.6  # least width of the ground drawn beside the slab, in sizes of the text: room for the bars
 SLAB_M, THINNEST = 0.12, 0.3  # thickness of the slab as drawn, and its least in sizes of the text
 LEFT, RIGHT, BELOW = 4.4, 11.6, 1.7  # margins in sizes of the text: the gap, the soil layers, the scale bar
-NARROW = 42.0  # in a box that is less wide, in sizes of the text, words stand in and below the ground, not beside it
+NARROW = 42.0  # in a box that is less wide, in sizes of the text, words are in and below the ground
 NARROW_SIDE, NARROW_BELOW = 0.5, 3.2
 LINE = 1.25  # distance of two lines of text in sizes of the text
 LEAST_LABEL = 1.05  # distance of two labels of soil layers in sizes of the text
@@ -139,7 +139,7 @@ class Box:
 
     @property
     def narrow(self) -> bool:
-        """Whether the words stand in and below the ground, because there is no room beside it."""
+        """Whether the words are in and below the ground, because there is no room beside it."""
         return self.width < NARROW * self.text
 
 

@@ -61,7 +61,7 @@ def estimate_bar(low_mm: float, value_mm: float, high_mm: float, end_mm: float, 
                           width=wide * text))
     y, taken = top + 1.2 * text + AXIS * text, -np.inf
     for k, limit in enumerate(limits):
-        # limits of classes as they are: 35 mm is no whole step of what is shown
+        # limits of classes as they are: 35 mm is not a whole step of what is shown
         label = telling.shown(limit, system) if system == "us" else f"{limit:g} mm"
         label = label if limit == end else label.rsplit(" ", 1)[0]
         half = 0.27 * len(label) * text

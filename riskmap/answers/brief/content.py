@@ -182,7 +182,7 @@ def why(steps: list[waterfall.Step], system: str) -> str:
     """Return one sentence on why the estimate differs from that of the typical lot: its largest reasons.
 
     At most two reasons are named: those in the direction of the difference, or, where both lots are shown with one
-    figure, the largest of each direction. Gaps in the data are no reason.
+    figure, the largest of each direction. Gaps in the data are not a reason.
     """
     typical, own = (telling.shown(step.mm, system) for step in (steps[0], steps[-1]))
     reasons, difference = [step for step in steps if step.kind == "reason"], steps[-1].mm - steps[0].mm

@@ -37,7 +37,7 @@ DISTANCE = "Distances are straight lines from the stop before."
 
 
 def minutes(text: str) -> int | None:
-    """Return an hour of the day such as 9:30, 14h00 or 2 pm in minutes, or None where a text is no hour."""
+    """Return an hour of the day such as 9:30, 14h00 or 2 pm in minutes, or None where a text is not an hour."""
     found = _HOUR.fullmatch(text)
     if not found:
         return None
