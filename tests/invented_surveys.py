@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import pickle
 from pathlib import Path
 
 import pandas as pd
+from shared_runs import one_at_a_time
 
 from riskmap.answers.calibration import invented_surveys, trials
 from riskmap.common.results import Results
@@ -22,4 +24,11 @@ def rows_of(results: Results) -> pd.DataFrame:
 
 
 def town_of(outputs: Path, truths: int) -> trials.Town:
-    return invented_surveys.town(run_of(outputs), truths)
+    """Return the houses of the session's run for calibrations; the first process that asks computes them."""
+    kept = outputs.parent / f"town_{truths}"
+    with one_at_a_time(kept) as first:
+        if first:
+            made = invented_surveys.town(run_of(outputs), truths)
+            (kept / "town.pickle").write_bytes(pickle.dumps(made))
+    found: trials.Town = pickle.loads((kept / "town.pickle").read_bytes())
+    return found

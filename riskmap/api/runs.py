@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -258,6 +259,52 @@ def read(run: FileName | Run = "latest", outputs: FileName = "outputs", *, verif
     from riskmap.run import record
 
     return record.read(files_of(run, outputs, verified))
+
+
+def ending(run: Run, units: str = "us") -> list[str]:
+    """Return the figures of a whole area for the end of `estimate`: lots, estimates, bands, and the newest data.
+
+    Parameters
+    ----------
+    run : Run
+        As returned by `estimate`.
+    units : str
+        `us` or `si`: the units of the bands.
+
+    Returns
+    -------
+    list of str
+        Four lines; the last also says when this computer's clock is far ahead of the data.
+
+    Raises
+    ------
+    KeyError
+        When the run does not say which of its data are the newest.
+
+    Examples
+    --------
+    >>> import riskmap
+    >>> run = riskmap.estimate("layers/example/area.toml", outputs=outputs)
+    >>> for line in riskmap.api.ending(run)[:2]:
+    ...     print(line)
+    1,499 lots read
+    1,423 with an estimate; 76 without: 46 not enough data to estimate this lot, 20 not a slab-on-ground house, ...
+    """
+    from riskmap.common import tables
+    from riskmap.common.units import mm_to_inch
+
+    rows = run.rows
+    states = sorted(rows.by_state.items(), key=lambda one: -one[1])
+    without = ", ".join(f"{count:,} {tables.STATES.get(name, name)}" for name, count in states)
+    limits = [f"{mm_to_inch(mm):.1f}" if units == "us" else f"{mm:g}" for mm in tables.DEFLECTION_BANDS_MM]
+    unit = "in" if units == "us" else "mm"
+    bands = [f"under {limits[0]} {unit}", *(f"{low} to {high}" for low, high in itertools.pairwise(limits)),
+             f"{limits[-1]} {unit} and more"]
+    told = "; ".join(f"{name}: {count:,}" for name, count in zip(bands, rows.by_band, strict=False))
+    return [f"{rows.out:,} lots read",
+            f"{rows.with_number:,} with an estimate" + (f"; {rows.out - rows.with_number:,} without: {without}"
+                                                        if without else ""),
+            f"Lots by size of the estimate: {told}", ". ".join(newness(run))]
 
 
 def newness(subject: Run | Report) -> list[str]:

@@ -10,10 +10,11 @@ import click
 from riskmap.cli.exit_codes import Exit
 from riskmap.cli.runs import CALIBRATION, OUTPUTS, UNITS, UNVERIFIED, say_note
 from riskmap.cli.screen import named
+from riskmap.cli.terminal import say, show_files
 from riskmap.common.errors import counted
 
 
-@click.command()
+@click.command(short_help="Write a page per lot, a summary and an order of visits.")
 @click.argument("run")
 @click.option("--lots", "ids", default=None, metavar="ID,ID", help="Lots by identifier, separated by commas.")
 @click.option("--visits", type=click.Path(path_type=Path), default=None,
@@ -44,9 +45,8 @@ def brief(run: str, ids: str | None, visits: Path | None, columns: tuple[str, ..
     outcome = api.brief(run, lots=lots, visits=visits, top=top, columns=named(columns), paper=paper, each=each,
                         calibration=calibration, into=into, units=units, outputs=outputs, verified=not unverified)
     say_note(outcome.note)
-    for path in outcome.files:
-        click.echo(path.as_posix())
+    show_files(outcome.files)
     pages = outcome.answer.pages
     without = sum(1 for page in pages if page["state"])
-    click.echo(f"{counted(len(pages), 'page')}, {without:,} without an estimate", err=True)
+    say(f"{counted(len(pages), 'page')}, {without:,} without an estimate")
     sys.exit(Exit.SOME_STATES if without else Exit.ALL_ANSWERED)

@@ -10,6 +10,7 @@ import click
 from riskmap.cli.exit_codes import Exit
 from riskmap.cli.numbers import Finite
 from riskmap.cli.runs import UNVERIFIED, say_note
+from riskmap.cli.terminal import say, show_files
 
 SHOWN_PROBLEMS = 20
 
@@ -19,7 +20,7 @@ def _former_name(_: click.Context, __: click.Parameter, value: str | None) -> No
         raise click.UsageError(f"--model is now called --calibration: riskmap calibrate RUN --calibration {value}")
 
 
-@click.command()
+@click.command(short_help="Compare a run with measured houses; compute a correction.")
 @click.argument("run")
 @click.argument("surveys", type=click.Path(path_type=Path), required=False)
 @click.option("--model", hidden=True, expose_value=False, callback=_former_name)
@@ -47,15 +48,14 @@ def calibrate(run: str, surveys: Path | None, calibration: Path | None, range_m:
     from riskmap import api
 
     done = api.calibrate(run, surveys, calibration=calibration, range_m=range_m, workers=workers, into=folder,
-                         outputs=outputs, verified=not unverified, warn=lambda text: click.echo(text, err=True))
+                         outputs=outputs, verified=not unverified, warn=say)
     say_note(done.note)
     problems = done.answer.problems
     for problem in problems[:SHOWN_PROBLEMS]:
-        click.echo(f"  {problem}", err=True)
+        say(f"  {problem}")
     if len(problems) > SHOWN_PROBLEMS:
-        click.echo(f"  ... and {len(problems) - SHOWN_PROBLEMS} more; all of them are in problems.json", err=True)
+        say(f"  ... and {len(problems) - SHOWN_PROBLEMS} more; all of them are in problems.json")
     for line in done.answer.lines:
-        click.echo(line, err=True)
-    for path in done.files:
-        click.echo(path.as_posix())
+        say(line)
+    show_files(done.files)
     sys.exit(Exit.ALL_ANSWERED if done.answer.whole else Exit.SOME_STATES)

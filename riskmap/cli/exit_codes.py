@@ -19,7 +19,7 @@ from typing import Any, NoReturn
 
 import click
 
-from riskmap.cli.terminal import Guarded
+from riskmap.cli.terminal import Guarded, say
 from riskmap.common.errors import RiskmapError
 
 
@@ -162,7 +162,7 @@ def _own_warnings_in_one_line() -> None:
     def show(message: Warning | str, category: type[Warning], filename: str, lineno: int, file: Any = None,
              line: str | None = None) -> None:
         if category.__module__.startswith("riskmap."):
-            click.echo(str(message), err=True)
+            say(str(message))
         else:
             usual(message, category, filename, lineno, file, line)
 
@@ -188,8 +188,7 @@ def run_to_end(command: Callable[[], object]) -> NoReturn:
     with suppress(OSError, ValueError, AttributeError):  # AttributeError: the stream was closed from the start
         sys.stdout.flush()
     if out is not None and out.failed is not None and code in (Exit.ALL_ANSWERED, Exit.SOME_STATES):
-        click.echo(f"What was printed could not be written: {out.failed.strerror}. Files that the command made are "
-                   "whole.", err=True)
+        say(f"What was printed could not be written: {out.failed.strerror}. Files that the command made are whole.")
         code = Exit.LOST
     if code in (Exit.STOPPED, Exit.ENDED):
         with suppress(OSError, ValueError, AttributeError):
@@ -207,16 +206,17 @@ def _code(command: Callable[[], object]) -> int:
     except BaseException as error:
         if stop.number or isinstance(error, KeyboardInterrupt | click.exceptions.Abort):
             stop.deaf()
-            click.echo(_said_of(error), err=True)
+            say(_said_of(error))
             return 128 + (stop.number or signal.SIGINT)
         if isinstance(error, click.ClickException):
-            error.show()
+            told = io.StringIO()
+            error.show(told)
+            say(told.getvalue().rstrip("\n"))
             return Exit.REFUSED
         if isinstance(error, RiskmapError):
-            click.echo(str(error), err=True)
+            say(str(error))
             return Exit.REFUSED
         if os.environ.get("RISKMAP_TRACE"):
             raise
-        click.echo(f"Internal fault: {type(error).__name__}: {error}. Set RISKMAP_TRACE=1 to see where, and report it.",
-                   err=True)
+        say(f"Internal fault: {type(error).__name__}: {error}. Set RISKMAP_TRACE=1 to see where, and report it.")
         return Exit.FAULT

@@ -8,9 +8,10 @@ import click
 
 from riskmap.api.papers import WRITERS
 from riskmap.cli.runs import CALIBRATION, UNVERIFIED, say_note
+from riskmap.cli.terminal import show_files
 
 
-@click.command()
+@click.command(short_help="Write the lots of a run in other formats.")
 @click.argument("run")
 @click.option("--format", "formats", required=True, help=f"One or more of {', '.join(WRITERS)}, separated by commas.")
 @CALIBRATION
@@ -30,5 +31,4 @@ def export(run: str, formats: str, calibration: Path | None, folder: Path | None
                          calibration=calibration, into=folder, raw_csv=raw_csv, outputs=outputs,
                          verified=not unverified)
     say_note(outcome.note)
-    for path in outcome.files:
-        click.echo(path.as_posix())
+    show_files(outcome.files)

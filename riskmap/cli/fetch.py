@@ -11,6 +11,7 @@ from typing import Any
 import click
 
 from riskmap.cli.exit_codes import Exit, check_stopped
+from riskmap.cli.terminal import say, show_files
 
 BOX = click.Tuple([float, float, float, float])
 
@@ -19,15 +20,14 @@ def show_stage(stage: str, share: float) -> None:
     """Print a stage on stderr when it is finished."""
     check_stopped()
     if share >= 1.0:
-        click.echo(f"  {stage}", err=True)
+        say(f"  {stage}")
 
 
 def _fetch(what: str, folder: Path, **options: Any) -> None:
     from riskmap import api
 
-    download = api.fetch(what, folder, progress=show_stage, warn=lambda text: click.echo(text, err=True), **options)
-    for path in download.files:
-        click.echo(path.as_posix())
+    download = api.fetch(what, folder, progress=show_stage, warn=say, **options)
+    show_files(download.files)
 
 
 def _common(command: Callable[..., Any], into_needed: bool = True) -> Callable[..., Any]:
@@ -41,7 +41,7 @@ def _common(command: Callable[..., Any], into_needed: bool = True) -> Callable[.
     return command
 
 
-@click.group()
+@click.group(short_help="Get public soil, drought and climate files.")
 def fetch() -> None:
     """Get public soil, drought and climate files; nothing else uses a network, but the option --fetch."""
 
@@ -108,15 +108,15 @@ def area(lots: Path | None, box: tuple[float, float, float, float] | None, daily
         raise click.UsageError("Missing option '--into', the folder that receives the files.")
     planned = api.fetch("area", folder or "", lots=lots, box=box, daily=daily, only_list=True)
     for line in planned.plan:
-        click.echo(line, err=not only_list)
+        say(line, err=not only_list)
     if only_list or folder is None:
         return
     download = api.fetch("area", folder, box=planned.box, daily=daily, offline=offline, refresh=refresh,
-                         progress=show_stage, warn=lambda text: click.echo(text, err=True))
+                         progress=show_stage, warn=say)
     for line in [*download.said, *download.findings]:
-        click.echo(line, err=True)
-    for path in download.files:
-        click.echo(path.as_posix())
+        say(line)
+    show_files(download.files)
     if download.sections:
-        click.echo(f"For the area file:\n\n{download.sections}", err=True)
+        say("For the area file:\n")
+        click.echo(download.sections, err=True)  # whole lines, to be copied
     sys.exit(Exit.SOME_STATES if download.findings else Exit.ALL_ANSWERED)

@@ -6,6 +6,7 @@ Nothing heavy is imported here, because `--help` must stay quick.
 from __future__ import annotations
 
 import os
+import shlex
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, NoReturn
@@ -14,16 +15,18 @@ import click
 
 from riskmap.cli.brief import brief
 from riskmap.cli.calibrate import calibrate
-from riskmap.cli.exit_codes import Exit, check_stopped, help_text, run_to_end
+from riskmap.cli.exit_codes import Exit, help_text, run_to_end
 from riskmap.cli.export import export
 from riskmap.cli.fetch import fetch
 from riskmap.cli.map import map_command
 from riskmap.cli.measured import measured
 from riskmap.cli.new import INTO, fetching, new, write_area
+from riskmap.cli.progress import Progress
 from riskmap.cli.runs import CALIBRATION, compare, explain, verify
 from riskmap.cli.screen import COLUMNS, named, screen
 from riskmap.cli.survey import survey
-from riskmap.common.errors import RunFolderError
+from riskmap.cli.terminal import say, show_files
+from riskmap.common.errors import RunFolderError, counted
 from riskmap.common.problems import lines
 from riskmap.common.version import __version__
 
@@ -33,53 +36,35 @@ if TYPE_CHECKING:
 SHOWN_PROBLEMS = 20
 
 
-class _Progress:
-    """One line on stderr per stage, rewritten in place on a terminal."""
-
-    def __init__(self) -> None:
-        self._stage, self._shown = "", -1
-        self._live = sys.stderr.isatty()
-
-    def __call__(self, stage: str, share: float) -> None:
-        check_stopped()
-        percent = int(100 * share)
-        if stage == self._stage and (percent == self._shown or (not self._live and percent < 100)):
-            return
-        if self._live:
-            click.echo(f"\r  {stage:<28} {percent:3d} %", err=True, nl=percent == 100)
-        elif percent == 100:
-            click.echo(f"  {stage}", err=True)
-        self._stage, self._shown = stage, percent
-
-
-def _report(run: Run) -> None:
+def _report(run: Run, area: Path, units: str) -> None:
+    """Say what became of the lots: what was set aside, how many cautions, and the figures of the whole area."""
     from riskmap import api
 
-    findings = lines(run.results.problems)
-    for line in findings[:SHOWN_PROBLEMS]:
-        click.echo(f"  {line}", err=True)
-    if len(findings) > SHOWN_PROBLEMS:
-        click.echo(f"  ... and {len(findings) - SHOWN_PROBLEMS} more; all of them are in problems.json", err=True)
-    click.echo(f"{run.rows.out:,} lots read, {run.rows.with_number:,} with an estimate", err=True)
-    for state, count in run.rows.by_state.items():
-        click.echo(f"  {count:,} {state}", err=True)
-    for line in api.newness(run):
-        click.echo(line, err=True)
+    found = run.results.problems
+    refused = lines([problem for problem in found if problem.code.startswith("E-")])
+    for text in refused[:SHOWN_PROBLEMS]:
+        say(f"  {text}")
+    if found:
+        aside = f"{len(refused):,} with a value or row set aside (E-), " if refused else ""
+        all_lines = lines(found)
+        say(f"{counted(len(all_lines), 'finding')} about your files: {aside}{len(all_lines) - len(refused):,} used "
+            f"with a caution (W-). To list them: riskmap check {shlex.quote(area.as_posix())}")
+    for text in api.ending(run, units):
+        say(text)
 
 
 def _estimate(area: Path, outputs: Path, units: str, workers: int | None, public_k: int | None = None,
               reuse: bool = True, scheduler: str | None = None, calibration: Path | None = None) -> int:
     from riskmap import api
 
-    run = api.estimate(area, outputs, units=units, workers=workers, progress=_Progress(), public_k=public_k,
+    run = api.estimate(area, outputs, units=units, workers=workers, progress=Progress(), public_k=public_k,
                        reuse=reuse, scheduler=scheduler, calibration=calibration)
-    _report(run)
-    for path in sorted(run.folder.iterdir()):
-        click.echo(path.as_posix())
+    show_files(sorted(run.folder.iterdir()))
+    _report(run, area, units)
     if (run.folder / "map.html").is_file():
-        click.echo(f"Open {(run.folder / 'map.html').as_posix()} in a browser.", err=True)
+        say(f"Open map: {(run.folder / 'map.html').as_posix()}")
     elif public_k is None:
-        click.echo(f"For a map of this many lots: riskmap map {run.folder.as_posix()} --tiles", err=True)
+        say(f"For a map of this many lots: riskmap map {run.folder.as_posix()} --tiles")
     return Exit.SOME_STATES if run.rows.by_state else Exit.ALL_ANSWERED
 
 
@@ -91,7 +76,7 @@ def _area_file(given: tuple[Path, ...], into: Path, fetch: bool, daily: bool, of
         start.refuse_fetch(given, fetch or daily or offline)
         return given[0]
     made = write_area(given, into, False, fetch, daily, offline)
-    click.echo(made.text(), err=True)
+    say(made.text())
     start.refuse_open(made)
     return made.path
 
@@ -123,7 +108,7 @@ def _with_options(command):  # type: ignore[no-untyped-def]
     return command
 
 
-@cli.command()
+@cli.command(short_help="Estimate every lot of an area and draw the map.")
 @click.argument("area", nargs=-1, required=True, type=click.Path(path_type=Path))
 @_with_options
 @INTO
@@ -164,13 +149,12 @@ def demo(outputs: Path, units: str, workers: int | None) -> None:
 
     found = api.example()
     if found.note:
-        click.echo(found.note, err=True)
-    click.echo("The example contains mistakes put in on purpose; the findings and states below are part of it.",
-               err=True)
+        say(found.note)
+    say("The example contains mistakes put in on purpose; the findings and states below are part of it.")
     _estimate(found.area, outputs, units, workers)
 
 
-@cli.command()
+@cli.command(short_help="Say what is wrong with the files of an area.")
 @click.argument("path", type=click.Path(path_type=Path))
 @click.option("--as", "role", type=click.Choice(["lots", "soil", "climate", "drought"]), default=None,
               help="Check one file of this kind instead of a whole area.")
@@ -195,9 +179,9 @@ def check(path: Path, role: str | None, columns: tuple[str, ...], json_path: Pat
     if columns and role != "lots":
         raise click.UsageError("--column says what a column of a lot file is: give --as lots too")
     report = api.check(path, role, columns=named(columns))
-    click.echo(report.text())
+    say(report.text(), err=False)
     for line in api.newness(report):
-        click.echo(line, err=True)
+        say(line)
     if json_path is not None:
         try:
             json_path.write_text(report.as_json() + "\n", encoding="utf-8")

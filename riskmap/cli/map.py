@@ -7,11 +7,12 @@ from pathlib import Path
 import click
 
 from riskmap.cli.runs import CALIBRATION, OUTPUTS, UNITS, UNVERIFIED, say_note
+from riskmap.cli.terminal import say, show_files
 
 MAX_PORT = 65535
 
 
-@click.command("map")
+@click.command("map", short_help="Write the map of a run again, or show it.")
 @click.argument("run")
 @click.option("--tiles", is_flag=True, help="Write county.html and county.pmtiles, for any number of lots, instead of "
                                             "the one-file map.")
@@ -54,8 +55,7 @@ def map_command(run: str, tiles: bool, serving: bool, port: int | None, against:
     outcome = api.map(folder, tiles=tiles, against=against, basemap=below, labels=labels, calibration=calibration,
                       into=into, units=units, outputs=outputs, verified=not unverified)
     say_note(outcome.note)
-    for name in outcome.answer:
-        click.echo((outcome.folder / name).as_posix())
+    show_files(outcome.folder / name for name in outcome.answer)
     if serving:
         _serve(outcome.folder, port)
 
@@ -66,7 +66,7 @@ def _serve(folder: Path, port: int | None) -> None:
     server = api.map_server(folder, port or 0)
     try:
         click.echo(server.address)
-        click.echo("Open this address in a browser of this computer. Ctrl-C ends it.", err=True)
+        say("Open this address in a browser of this computer. Ctrl-C ends it.")
         server.until_stopped()
     except KeyboardInterrupt:  # it came before the wait began, and is the usual end as well
         server.close()

@@ -10,10 +10,10 @@ import click
 from riskmap.cli.exit_codes import Exit
 from riskmap.cli.numbers import Finite
 from riskmap.cli.runs import OUTPUTS, UNVERIFIED, say_note
-from riskmap.cli.terminal import wrapped
+from riskmap.cli.terminal import say, show_files
 
 
-@click.command()
+@click.command(short_help="Compare measured soil moisture or ground with a run.")
 @click.argument("series", metavar="FILE", type=click.Path(path_type=Path))
 @click.option("--run", default="latest", show_default=True, help="Run folder, or latest.")
 @click.option("--cell", default=None, metavar="NAME", help="Climate cell of the run, where it has several.")
@@ -51,7 +51,6 @@ def measured(series: Path, run: str, cell: str | None, lot: str | None, kind: st
                            verified=not unverified)
     say_note(outcome.note)
     for line in outcome.answer.lines:
-        click.echo(wrapped(line), err=True)
-    for path in outcome.files:
-        click.echo(path.as_posix())
+        say(line)
+    show_files(outcome.files)
     sys.exit(Exit.ALL_ANSWERED if outcome.answer.sound else Exit.SOME_STATES)

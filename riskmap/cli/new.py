@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Callable
-from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -12,6 +11,7 @@ import click
 
 from riskmap.cli.exit_codes import Exit
 from riskmap.cli.fetch import show_stage
+from riskmap.cli.terminal import say
 
 FILES = click.argument("files", nargs=-1, required=True, type=click.Path(path_type=Path))
 INTO = click.option("--into", type=click.Path(path_type=Path, file_okay=False), default=Path("."), show_default=True,
@@ -41,10 +41,10 @@ def write_area(files: tuple[Path, ...], into: Path, replace: bool, fetch: bool, 
     if not fetch:
         return api.new(files, into, replace=replace)
     return api.new(files, into, replace=replace, fetch=True, daily=daily, offline=offline, progress=show_stage,
-                   warn=partial(click.echo, err=True))
+                   warn=say)
 
 
-@click.command()
+@click.command(short_help="Write an area file from the files that you have.")
 @FILES
 @INTO
 @click.option("--replace", is_flag=True, help="Overwrite an area.toml that is there already.")
@@ -66,5 +66,5 @@ def new(files: tuple[Path, ...], into: Path, replace: bool, fetch: bool, daily: 
     Exit 1 when the file was written and has open points, 2 when nothing was recognised.
     """
     made = write_area(files, into, replace, fetch, daily, offline)
-    click.echo(made.text())
+    say(made.text(), err=False)
     sys.exit(Exit.ALL_ANSWERED if made.complete else Exit.SOME_STATES)

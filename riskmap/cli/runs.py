@@ -8,7 +8,8 @@ from pathlib import Path
 import click
 
 from riskmap.cli.exit_codes import Exit
-from riskmap.cli.terminal import wrapped
+from riskmap.cli.terminal import say, show_files
+from riskmap.common.errors import counted
 
 OUTPUTS = click.option("--outputs", type=click.Path(path_type=Path), default=Path("outputs"), show_default=True,
                        help="Folder in which `latest` is looked up.")
@@ -25,10 +26,10 @@ UNITS = click.option("--units", type=click.Choice(["us", "si"]), default="us", s
 def say_note(note: str) -> None:
     """Say how a run was read, if its files were not compared with a manifest that can be trusted."""
     if note:
-        click.echo(f"Caution: {note}", err=True)
+        say(f"Caution: {note}")
 
 
-@click.command()
+@click.command(short_help="Explain the estimate for one lot, or a message code.")
 @click.argument("run", metavar="RUN|CODE")
 @click.argument("lot_id", required=False)
 @UNITS
@@ -45,19 +46,19 @@ def explain(run: str, lot_id: str | None, units: str, if_cracked: bool, unverifi
     from riskmap import api
 
     if lot_id is None:
-        click.echo(api.explain(run))
+        say(api.explain(run), err=False)
         return
     results = api.one_lot(run, lot_id, outputs, verified=not unverified, inputs=if_cracked)
     say_note(results.note)
     other_name = api.name_note(lot_id, results)
     if other_name:
-        click.echo(other_name + "\n")
+        say(other_name + "\n", err=False)
     for text in api.lot_texts(results, units=units, if_cracked=if_cracked):
-        click.echo(text + "\n")
+        say(text + "\n", err=False)
     sys.exit(Exit.SOME_STATES if (results.lots["state"] != "").any() else Exit.ALL_ANSWERED)
 
 
-@click.command()
+@click.command(short_help="Check every file of a run against its manifest.")
 @click.argument("run")
 @click.option("--area-folder", type=click.Path(path_type=Path, exists=True, file_okay=False), default=None,
               help="Where the input files are now; they are checked too when they are found.")
@@ -73,14 +74,14 @@ def verify(run: str, area_folder: Path | None, outputs: Path) -> None:
     folder = folder_of(run, outputs)
     findings = api.verify(folder, area_folder)
     for finding in findings:
-        click.echo(finding)
-    click.echo(f"{folder.as_posix()}: " + (f"{len(findings)} findings." if findings else
-                                           "every file is the one that the run wrote."), err=True)
+        say(finding, err=False)
+    say(f"{folder.as_posix()}: " + (counted(len(findings), "finding") + "." if findings else
+                                    "every file is the one that the run wrote."))
     sys.exit(Exit.REFUSED if any(line.startswith("E-") for line in findings) else
              Exit.SOME_STATES if findings else Exit.ALL_ANSWERED)
 
 
-@click.command()
+@click.command(short_help="Say what changed between two runs, lot by lot, and why.")
 @click.argument("before")
 @click.argument("after")
 @click.option("--workers", type=click.IntRange(1, 256), default=None, help="Threads; default: all cores.")
@@ -101,7 +102,6 @@ def compare(before: str, after: str, workers: int | None, calibration: Path | No
                           verified=not unverified, units=units)
     say_note(outcome.note)
     for line in outcome.answer.lines:
-        click.echo(wrapped(line), err=True)
-    for path in outcome.files:
-        click.echo(path.as_posix())
+        say(line)
+    show_files(outcome.files)
     sys.exit(Exit.ALL_ANSWERED if outcome.answer.same else Exit.SOME_STATES)

@@ -10,6 +10,7 @@ import click
 from riskmap.cli.exit_codes import Exit
 from riskmap.cli.numbers import Finite
 from riskmap.cli.runs import CALIBRATION, OUTPUTS, UNITS, UNVERIFIED, say_note
+from riskmap.cli.terminal import say, show_files
 from riskmap.common.errors import LayerError
 from riskmap.common.wording import CAUTION_LENDER
 
@@ -19,7 +20,7 @@ COLUMNS = click.option(
     help="What a column of the file is, our name first; for example --column lot_id=PARCEL.")
 
 
-@click.command()
+@click.command(short_help="Add estimates to a list of parcels, addresses or places.")
 @click.argument("run")
 @click.argument("listing", type=click.Path(path_type=Path))
 @COLUMNS
@@ -59,12 +60,11 @@ def screen(run: str, listing: Path, columns: tuple[str, ...], bands: Path | None
     say_note(outcome.note)
     done = outcome.answer
     for problem in done.problems[:SHOWN_PROBLEMS]:
-        click.echo(f"  {problem}", err=True)
+        say(f"  {problem}")
     counts, *more = done.lines
     for line in [f"{listing.name}: {counts}", *more, *(f"  {row}" for row in done.reasons if why), CAUTION_LENDER]:
-        click.echo(line, err=True)
-    for path in outcome.files:
-        click.echo(path.as_posix())
+        say(line)
+    show_files(outcome.files)
     sys.exit(Exit.SOME_STATES if done.counts["with_estimate"] < done.counts["rows"] else Exit.ALL_ANSWERED)
 
 

@@ -10,9 +10,10 @@ import click
 from riskmap.cli.exit_codes import Exit
 from riskmap.cli.numbers import Finite
 from riskmap.cli.runs import UNVERIFIED, say_note
+from riskmap.cli.terminal import say, show_files
 
 
-@click.command()
+@click.command(short_help="Turn floor readings of a house into levels and drawings.")
 @click.argument("readings", type=click.Path(path_type=Path))
 @click.option("--second", type=click.Path(path_type=Path), default=None, help="A later survey of the same house.")
 @click.option("--within", "within_m", type=Finite(min=0.01, max=5), default=None, metavar="METRES",
@@ -62,9 +63,8 @@ def survey(readings: Path, second: Path | None, within_m: float | None, run: str
                          outputs=outputs, verified=not unverified)
     say_note(outcome.note)
     for line in outcome.answer.lines:
-        click.echo(line, err=True)
-    for path in outcome.files:
-        click.echo(path.as_posix())
+        say(line)
+    show_files(outcome.files)
     sys.exit(Exit.ALL_ANSWERED if outcome.answer.sound else Exit.SOME_STATES)
 
 

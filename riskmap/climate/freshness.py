@@ -121,7 +121,7 @@ def standing(today: str, newest_data: dict[str, str]) -> str:
     kinds = ", ".join(f"{kind} {date}" for kind, date in newest_data.items())
     first, last = month_numbers.next_12_months(today)
     set_by_hand = "" if month == today else f"; now is {today}, set by `today` in the area file"
-    return (f"newest data: {month}" + (f" ({kinds})" if kinds else "") + set_by_hand
+    return (f"Newest data: {month}" + (f" ({kinds})" if kinds else "") + set_by_hand
             + f"; \"next 12 months\" means {first}..{last}")
 
 
@@ -130,6 +130,5 @@ def behind(today: str, clock: datetime.date) -> str:
     late = month_numbers.month_number(clock.year, clock.month) - month_numbers.parse_month(today)
     if late <= CLOCK_AHEAD_MONTHS:
         return ""
-    return (f"Caution: by this computer's clock it is {clock.year:04d}-{clock.month:02d}, {late} months after {today}. "
-            f"\"Now\", \"today\" and \"next 12 months\" in all files count from {today}; add newer months of weather "
-            "to bring them up to date.")
+    return (f"Caution: by this computer's clock {today} is {late} months ago. All \"now\" and \"next 12 months\" "
+            "figures start there; add newer months of weather to bring them up to date.")

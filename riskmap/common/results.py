@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from dataclasses import dataclass, field
+from itertools import zip_longest
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -51,6 +52,8 @@ class RowCounts:
     out, with_number, without_shape : int
     by_state, by_data_quality : dict of str to int
         In alphabetical order; `by_state` leaves out the rows that have an estimate.
+    by_band : tuple of int
+        Rows with an estimate in each band of the expected movement, whose limits are `tables.DEFLECTION_BANDS_MM`.
     """
 
     out: int = 0
@@ -58,6 +61,7 @@ class RowCounts:
     by_state: dict[str, int] = field(default_factory=dict)
     by_data_quality: dict[str, int] = field(default_factory=dict)
     without_shape: int = 0
+    by_band: tuple[int, ...] = ()
 
     @classmethod
     def of(cls, lots: gpd.GeoDataFrame) -> RowCounts:
@@ -70,6 +74,8 @@ class RowCounts:
         """
         import numpy as np
 
+        from riskmap.common.tables import DEFLECTION_BANDS_MM
+
         lost = (lots["state"] == "") & ~np.isfinite(lots["expected_movement_mm"].astype(float))
         if lost.any():
             raise TableError(f"{counted(int(lost.sum()), 'row')} with neither an estimate nor a state, the "
@@ -77,14 +83,19 @@ class RowCounts:
         states, quality = ({str(name): int(count) for name, count in sorted(lots[column].value_counts().items())
                             if count} for column in ("state", "data_quality"))
         with_number = states.pop("", 0)
-        return cls(len(lots), with_number, states, quality, int(lots.geometry.isna().sum()))
+        value = lots.loc[lots["state"] == "", "expected_movement_mm"].to_numpy(float)
+        value = value.round(1)  # as in the files and on the map
+        bands = np.bincount(np.searchsorted(DEFLECTION_BANDS_MM, value, side="right"),
+                            minlength=len(DEFLECTION_BANDS_MM) + 1)
+        return cls(len(lots), with_number, states, quality, int(lots.geometry.isna().sum()), tuple(bands.tolist()))
 
     def __add__(self, other: RowCounts) -> RowCounts:
         """Return the counts of both."""
         together = [dict(sorted((Counter(a) + Counter(b)).items())) for a, b in (
             (self.by_state, other.by_state), (self.by_data_quality, other.by_data_quality))]
         return RowCounts(self.out + other.out, self.with_number + other.with_number, together[0], together[1],
-                         self.without_shape + other.without_shape)
+                         self.without_shape + other.without_shape,
+                         tuple(a + b for a, b in zip_longest(self.by_band, other.by_band, fillvalue=0)))
 
 
 def row_steps(source_row: NDArray[np.int64]) -> list[list[int]]:

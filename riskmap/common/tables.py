@@ -253,6 +253,8 @@ ESTIMATE = Table("estimate", ("lot_row",), (
            -2000, 2000),
     number("seasonal_range_mm", "yearly swing of the ground at the slab edge, median of years and model runs", "mm", 0,
            2000),
+    *_range("edge_gap_now_mm", "gap between the edge of the slab and the ground under it today, 0 where the edge rests "
+            "on the ground", 0),
     number("bend_ratio_now", "largest departure of the slab from its chord over its length, median", "m/m", 0, 1),
     number("share_beyond_l360", "share of model runs and replayed years whose next 12 months exceed length/360; not "
            "the chance of damage", "fraction", 0, 1),

@@ -15,6 +15,7 @@ CAUTION_SOIL = (
     "of other soils are too small to map."
 )
 CAUTION_DATE = "The pour date is {basis}: between {lo} and {hi}. The range allows for that."
+CAUTION_YEAR = "Poured in {year}, month unknown. The range allows for that."
 _YOUNG = (" In this lot's model runs the edge was above the middle in {share} of the months since the pour, at the "
           "most by {down}.")
 YOUNG = {  # by the weather before the pour (`movement.young`); the figures come from the lot's own model runs

@@ -214,26 +214,37 @@ def _clipped(maps: gpd.GeoDataFrame, bounds: tuple[float, float, float, float]) 
 def _without_overlap(maps: gpd.GeoDataFrame, problems: list[Problem]) -> gpd.GeoDataFrame:
     """Return maps whose classes do not overlap: in a nested map each class keeps what no worse class covers."""
     import geopandas as gpd
-
-    pieces = []
-    for week, group in maps.groupby("valid_date", sort=True):
-        if overlap := _nested(group):
-            problems.append(Problem("W-DRT-014", f"weekly map {week}", rule="classes must not overlap.",
-                                    remedy="Nothing to do; this product draws each class together with all worse ones.",
-                                    action=f"Worse classes cut out of milder ones ({overlap}).", value=str(week)))
-            group = _differences(group)
-        pieces.append(group)
-    whole = pd.concat(pieces, ignore_index=True) if pieces else maps
-    tables.check(tables.DROUGHT_WEEKLY, whole)
-    return gpd.GeoDataFrame(whole, geometry="geometry", crs=maps.crs)
-
-
-def _nested(group: gpd.GeoDataFrame) -> str:
-    """Return `D0 with D1 100 %` for the first pair of neighbouring classes that overlap, otherwise empty text."""
     import shapely
 
-    parts = group.explode(ignore_index=True)
-    shapes, category = np.asarray(parts.geometry), parts["category"].to_numpy()
+    maps = maps.sort_values("valid_date", kind="stable", ignore_index=True)
+    # Polygons of all weeks at once, in NumPy: a table of geometries for each of hundreds of weeks takes seconds.
+    week, category = maps["valid_date"].to_numpy(), maps["category"].to_numpy()
+    shapes, row = shapely.get_parts(np.asarray(maps.geometry), return_index=True)
+    edges = np.flatnonzero(np.r_[True, week[1:] != week[:-1], True]) if len(maps) else np.empty(0, np.intp)
+    pieces, cut = [], False
+    for first, end in pairwise(edges):
+        of_week = slice(*np.searchsorted(row, (first, end)))
+        group = maps.iloc[first:end]
+        if overlap := _nested(shapes[of_week], category[row[of_week]]):
+            problems.append(Problem("W-DRT-014", f"weekly map {week[first]}", rule="classes must not overlap.",
+                                    remedy="Nothing to do; this product draws each class together with all worse ones.",
+                                    action=f"Worse classes cut out of milder ones ({overlap}).",
+                                    value=str(week[first])))
+            group, cut = _differences(group), True
+        pieces.append(group)
+    if cut:
+        maps = pd.concat(pieces, ignore_index=True)
+    tables.check(tables.DROUGHT_WEEKLY, maps)
+    return gpd.GeoDataFrame(maps, geometry="geometry", crs=maps.crs)
+
+
+def _nested(shapes: NDArray[np.object_], category: NDArray[np.int64]) -> str:
+    """Return `D0 with D1 100 %` for the first pair of neighbouring classes that overlap, otherwise empty text.
+
+    `shapes` and `category` are the single polygons of one week and their classes, both (n_polygon,).
+    """
+    import shapely
+
     present = np.unique(category)
     for mild, worse in pairwise(present):
         below, above = shapes[category == mild], shapes[category == worse]

@@ -46,11 +46,12 @@ QUANTITIES = (
     "settlement", "phase", "dome_share", "tilt_now", "tilt_leak", "tilt_watering", "tilt_tree",
     "change_0", "change_1", "change_2", "change_dry", "change_average", "change_wet", "rise_0", "rise_1", "rise_2",
     "fall_0", "fall_1", "fall_2", "largest_dry", "largest_average", "largest_wet", "edge_high",
+    "edge_gap",
 )
 NOW, RATIO_NOW, MAX, MONTH_MAX, MIN, SOIL_NOW, EDGE, CENTER, REPLAY = 0, 1, 2, 3, 4, 5, 6, 7, 8
 REPLAY_RATIO, NAMED_WORST, LONG_RUN, SEASONAL, EDGE_RANGE, SETTLEMENT = 11, 14, 17, 18, 19, 20
 PHASE, DOME_SHARE, TILT, SCENARIO = 21, 22, 23, 24
-CHANGE, WHATIF, RISE, FALL, WHATIF_LARGEST, EDGE_HIGH = 27, 30, 33, 36, 39, 42
+CHANGE, WHATIF, RISE, FALL, WHATIF_LARGEST, EDGE_HIGH, EDGE_GAP = 27, 30, 33, 36, 39, 42, 43
 REUSE_SHARE = 0.005  # a correction below this share of the edge range reuses the shared slab solves (judgement)
 APART_MONTHS = 6  # extremes solved are at least this far apart
 REPLAYS, WHATIFS, HORIZON = 3, 3, 12
@@ -263,7 +264,7 @@ def run_draw(d: int, driver: Array, model: StripModel, opposite: OppositeModel, 
     shared_tilt = np.nan
     ground_row = np.empty(n_z)
     bend, edge = np.empty(n_month), np.empty(n_month)
-    shared = np.empty((n_month, 2))
+    shared = np.empty((n_month, 3))
     base = np.empty((REPLAYS + WHATIFS, HORIZON))
     base_slab = np.empty((REPLAYS + WHATIFS, 5))
     base_last = np.empty((REPLAYS + WHATIFS, n_point))  # ground at the end of the replayed year, without a pour
@@ -348,9 +349,7 @@ def run_draw(d: int, driver: Array, model: StripModel, opposite: OppositeModel, 
                     # bending
                     if t < 0 or sign * bend[t] <= 0 or (sign < 0 and -bend[t] < long_run):
                         continue
-                    if np.isnan(shared[t, 0]):
-                        shared[t, 0], shared[t, 1] = slab_on(rows, states[t], half, flat)
-                    long_run = max(long_run, abs(shared[t, 0]))
+                    long_run = max(long_run, abs(shared_slab(t, states, rows, half, flat, shared)[0]))
 
         pour = min(units.early[n] + int(drawn.pour * (units.late[n] - units.early[n] + 1)), units.late[n])
         age = now - pour
@@ -395,6 +394,8 @@ def run_draw(d: int, driver: Array, model: StripModel, opposite: OppositeModel, 
             center_now += rows[i, 0] * (states[now, i] + left)
             edge_now += rows[i, n_point - 1] * (states[now, i] + left)
         result[CENTER], result[EDGE], result[SOIL_NOW] = center_now, edge_now, center_now - edge_now
+        gap = shared[now, 2] if age >= reuse else shape[n_point - 1] - (edge_now + datum)
+        result[EDGE_GAP] = max(gap, 0.0)
         old = age + 1 >= reuse  # then the correction is left out, so that the first pour date cannot matter
         today = middle  # start of the changes: on the branch of the months to come, otherwise they would contain a jump
         if old:
@@ -432,7 +433,7 @@ def run_draw(d: int, driver: Array, model: StripModel, opposite: OppositeModel, 
                         year[LAST] = year[LOWEST]
                     elif old:
                         state = replayed_state(month, starts[r], now, states, powers, decay, early, jump)
-                        year[place], departed = slab_on(rows, state, half, flat)
+                        year[place], departed, _ = slab_on(rows, state, half, flat)
                     elif place == LAST:
                         year[LAST], departed, factored = settled_slab(base_last[r] + last_added, own, flat, touching,
                                                                       factored, shape)

@@ -29,13 +29,17 @@ def ground_shape(rows: Array, state: Array) -> Array:
 
 
 @compiled
-def slab_on(rows: Array, state: Array, half: Array, flat: Array) -> tuple[float, float]:
-    """Return the height of the middle above the edge, and the signed largest departure, since the slab was level. [m]
+def slab_on(rows: Array, state: Array, half: Array, flat: Array) -> tuple[float, float, float]:
+    """Return the height of the middle above the edge and the signed largest departure, both since the slab was level,
+    and the gap between the edge and the ground below it, negative where the ground is pressed down. [m]
     (method.md, section 7)
 
     half: system of half the slab (`slab.assemble`); flat: its shape on level ground.
     """
-    return departure(deflect(ground_shape(rows, state), half, False) - flat)
+    ground = ground_shape(rows, state)
+    shape = deflect(ground, half, False)
+    middle, departed = departure(shape - flat)
+    return middle, departed, shape[-1] - ground[-1]
 
 
 @compiled
@@ -104,9 +108,12 @@ def bending_weights(half: Array) -> Array:
 @compiled
 def shared_slab(t: int | np.int64, states: Array, rows: Array, half: Array, flat: Array,
                 shared: Array) -> tuple[float, float]:
-    """Return middle and departure of the always-slabbed slab in a month, which is solved once for all pours."""
+    """Return middle and departure of the always-slabbed slab in a month, which is solved once for all pours.
+
+    shared (n_month, 3): middle, departure and gap of the months solved so far, else nan. [m]
+    """
     if np.isnan(shared[t, 0]):
-        shared[t, 0], shared[t, 1] = slab_on(rows, states[t], half, flat)
+        shared[t, 0], shared[t, 1], shared[t, 2] = slab_on(rows, states[t], half, flat)
     return shared[t, 0], shared[t, 1]
 
 

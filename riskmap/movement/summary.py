@@ -125,6 +125,7 @@ def summarise(block: Array, chosen: NDArray[np.int64], first_month: int, frost: 
     with_range("change_next_mm", _of_replays(block, chosen, k.CHANGE))
     with_range("rise_next_mm", _of_replays(block, chosen, k.RISE), floor=0.0)
     with_range("fall_next_mm", _of_replays(block, chosen, k.FALL), ceiling=0.0)
+    with_range("edge_gap_now_mm", _ordered(block, chosen, k.EDGE_GAP), floor=0.0)
     for level in BEYOND_MM:
         out[f"share_beyond_{level:.0f}mm"] = (replays * (MM * plan_factor[:, None]) > level).mean(axis=1)
     now = np.asarray(out["bend_now_mm"])

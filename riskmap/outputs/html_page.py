@@ -1,4 +1,4 @@
-"""Fills the skeleton of a page: an HTML file with named slots, such as $title; $colors is filled by itself."""
+"""Fills the skeleton of a page: an HTML file with named slots, such as $title; $colors and $fonts fill themselves."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from string import Template
 
-from riskmap.outputs import palette
+from riskmap.outputs import palette, typeface
 
 
 def filled(skeleton: Path, texts: Mapping[str, object], markup: Mapping[str, str] | None = None) -> str:
@@ -30,8 +30,7 @@ def filled(skeleton: Path, texts: Mapping[str, object], markup: Mapping[str, str
     """
     template, parts = Template(skeleton.read_text(encoding="utf-8").removesuffix("\n")), dict(markup or {})
     slots = set(template.get_identifiers())
-    if "colors" in slots:
-        parts["colors"] = palette.css()
+    parts |= {name: made() for name, made in (("colors", palette.css), ("fonts", typeface.css)) if name in slots}
     values = {*texts, *parts}
     if slots != values or set(texts) & set(parts):
         wrong = sorted((slots ^ values) | (set(texts) & set(parts)))

@@ -79,7 +79,8 @@ HATCH_ANGLES = {"rising": (45,), "falling": (135,), "level": (0,), "upright": (9
 # What pages read as --name in their styles and as about.ui.name in their scripts.
 PAGE = {"ink": INK, "soft": QUIET, "outline": OUTLINE, "hatch": HATCH_LINE, "control": CONTROL, "line": RULE,
         "paper": PAPER, "field": FIELD, "sheet": SHEET, "range": RANGE, "ground": GROUND, "slab": SLAB_SECTION,
-        "wet": WET, "dry": DRY, "more": MORE, "less": LESS}
+        "wet": WET, "dry": DRY, "more": MORE, "less": LESS,
+        "dome": BENDING[6], "dish": BENDING[0]}
 
 
 def css() -> str:
@@ -89,7 +90,8 @@ def css() -> str:
 
 def page_colors() -> dict[str, str]:
     """Return what the drawings of the map pages need: ink, lines, paper."""
-    return {name: PAGE[name] for name in ("ink", "outline", "hatch", "paper", "field", "sheet")} | {"black": BLACK}
+    names = ("ink", "outline", "hatch", "paper", "field", "sheet", "line")
+    return {name: PAGE[name] for name in names} | {"black": BLACK}
 
 
 def soil_layer(extensibility_pct: float) -> str:

@@ -32,6 +32,11 @@ SENTENCES = {
     "typical": "the typical lot here", "lot": "this lot",
     "shared": "{reasons}, as for nearly all lots here", "small": "smaller differences",
     "gaps": "gaps in the data on this lot",
+    "more": "More than the typical lot here ({typical}), most of it from {reason} ({part}).",
+    "less": "Less than the typical lot here ({typical}), most of it from {reason} ({part}).",
+    "alike": "Like the typical lot here ({typical}).",
+    "note": "The parts add up before they are rounded. Gaps in the data are no reason: they move the middle of the "
+            "range.",
     "typical_lot": "The typical lot: {typical_lot}.",
     "compared": "the typical lot here has {typical}",
     "area": "Nearly all lots here ({count} of {total}) share a reason: {reason} (median {part}).",

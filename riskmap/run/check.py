@@ -75,16 +75,17 @@ class Report:
         from riskmap.climate import freshness
 
         lines = [*self.refusals, *told_lines(self.problems)]
+        lines += [""] if lines else []
         lines += [f"{source.role}: {source.path.name}, {source.rows:,} rows"
                   + (f", {source.valid_date}" if source.valid_date else "") for source in self.sources]
         if self.today:
             lines.append(freshness.standing(self.today, self.newest_data))
         if self.lots:
-            states = [f"{count:,} {name} ({tables.STATES[name]})" for name, count in self.lots.items()
+            states = [f"  {count:,} {tables.STATES[name]} ({name})" for name, count in self.lots.items()
                       if name not in ("read", "usable")]
             undated = f"{self.without_pour_date:,} of them without a pour date; " if self.without_pour_date else ""
-            lines.append(f"{self.lots['read']:,} lots read = {self.lots['usable']:,} to be estimated ({undated}some "
-                         "may still lack soil or weather)" + "".join(f" + {state}" for state in states))
+            lines += ["", f"{self.lots['read']:,} lots read, {self.lots['usable']:,} to be estimated ({undated}some "
+                          "may still lack soil or weather)", *states]
         verdict = ("A run would be refused." if self.refusals else "A run can start; nothing was computed."
                    if self.sources else "Nothing was read.")
         counts = f"{counted(len(self.refusals), 'refusal')}, {counted(len(self.problems), 'finding')}"

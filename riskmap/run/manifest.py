@@ -89,6 +89,8 @@ def build(folder: Path, results: AreaResults, area: Area, sources: Iterable[Sour
     facts = dict(results.facts)
     timings = facts.pop("stage_seconds", {})
     inputs = [_input(source, area) for source in sources]
+    counts = asdict(rows)
+    del counts["by_band"]  # tables for publication have a manifest too, and a band may have fewer lots than a group
     lot_rows = sum(entry["rows"] for entry in inputs if entry["role"] == "lots")
     codes = Counter(problem.code for problem in results.problems)
     outputs = {file.relative_to(folder).as_posix(): {"bytes": file.stat().st_size, "sha256": sha256(file)}
@@ -102,7 +104,7 @@ def build(folder: Path, results: AreaResults, area: Area, sources: Iterable[Sour
                  "soil_scale": results.soil_scale},
         "settings": area.model_dump(exclude={"folder"}),
         "inputs": inputs,
-        "rows": {"lots_read": lot_rows, **asdict(rows)},
+        "rows": {"lots_read": lot_rows, **counts},
         "problems": {"total": len(results.problems), "by_code": dict(sorted(codes.items()))},
         "seed": area.movement.seed,
         "draws": area.movement.draws,

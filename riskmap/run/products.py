@@ -25,7 +25,7 @@ def write_all(results: Results, folder: Path, units: str = "us") -> list[Path]:
     folder : Path
         An existing folder, usually from `folder.new_run`.
     units : str
-        `us` or `si`: the units that the map shows first; files are in SI.
+        `us` or `si`: the units that the map shows first, and of the sheet `Lots`; tables are in SI.
 
     Returns
     -------
@@ -47,7 +47,7 @@ def write_all(results: Results, folder: Path, units: str = "us") -> list[Path]:
         geopackage.write(results, folder),
         geoparquet.write(results, folder),
         csv_table.write(results, folder),
-        *([xlsx.write(results, folder)] if len(results.lots) <= xlsx.USUAL_ROWS else []),
+        *([xlsx.write(results, folder, units)] if len(results.lots) <= xlsx.USUAL_ROWS else []),
         csv_table.write_dictionary(folder, calibrated=calibrated.has(results.lots)),
         write_problems(results, folder),
         record.write(results, folder),
@@ -71,7 +71,7 @@ def write_beside(results: AreaResults, folder: Path, units: str, lots: int) -> l
     if lots <= MAP_LOTS:
         # written a moment ago, so there is nothing to note; the manifest comes last
         whole = replace(record.read(RunFiles(folder, verified=False)), note="")
-        paths += [xlsx.write(whole, folder)] if lots <= xlsx.USUAL_ROWS else []
+        paths += [xlsx.write(whole, folder, units)] if lots <= xlsx.USUAL_ROWS else []
         paths.append(web_map.write(whole, folder, units))
     return paths
 

@@ -68,3 +68,21 @@ def test_what_is_not_found_is_said_of_ids_and_labels(page: webdriver.Chrome) -> 
     box.clear()
     box.send_keys("no such street")
     assert page.find_element(By.ID, "hits").text == "No lot has this text in its id or label."
+
+
+def test_the_typeface_of_the_page_is_used_and_its_figures_have_one_width(page: webdriver.Chrome) -> None:
+    """What the browser made of the fonts that are in the page, kerning included; the map's canvas draws with them."""
+    fonts = page.execute_script("return [...document.fonts].map((f) => [f.family, f.weight, f.status])")
+    assert [[name.strip('"'), *more] for name, *more in fonts] == [["Riskmap Sans", "400", "loaded"],
+                                                                   ["Riskmap Sans", "700", "loaded"]]
+    assert page.execute_script("return getComputedStyle(document.body).fontFamily").startswith('"Riskmap Sans"')
+    assert page.execute_script("return getComputedStyle(document.querySelector('button')).fontFamily").startswith(
+        '"Riskmap Sans"')
+    measured = """const ctx = document.createElement("canvas").getContext("2d");
+        return ["", "bold "].map((weight) => { ctx.font = weight + "40px 'Riskmap Sans'";
+          return arguments[0].map((text) => ctx.measureText(text).width); });"""
+    same = ["1111111", "0000000", "7171717", "4747474", "−2−2−2−", "+3+3+3+", "±9±9±9±"]
+    for widths in page.execute_script(measured, same):
+        assert len(set(widths)) == 1
+    other = page.execute_script(measured, ["iiiiiii", "mmmmmmm"])
+    assert all(narrow < wide for narrow, wide in other)

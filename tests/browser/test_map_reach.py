@@ -23,7 +23,7 @@ from test_web_map_browser import (  # noqa: F401
     choose_layer,
     count,
     details,
-    hide_legend,
+    hide_names,
     opened,
     pixels,
     pytestmark,
@@ -124,13 +124,13 @@ def test_keyboard_alone_reaches_every_control_and_opens_a_lot(page: webdriver.Ch
     page.execute_script("const s = document.getElementById('layer'); s.value = 'weeks';"
                         "s.dispatchEvent(new Event('change'))")  # without moving the focus
     order: list[str] = []
-    for _ in range(30):
+    for _ in range(40):
         ActionChains(page).send_keys(Keys.TAB).perform()
         order.append(focused(page))
         if order.count("map_riskmap") > 1 or order[-1] == "BODY":
             break
-    wanted = ["map_riskmap", "legend", "layer", "week", "units", "lines", "search", "order", "lots", "after",
-              "only-view", "whole", "details"]
+    wanted = ["skip", "map_riskmap", "layer", "week", "play", "two-weeks", "search", "legend", "details", "order",
+              "lots", "after", "only-view", "units", "whole", "lines"]
     assert [name for name in order if name in wanted][: len(wanted)] == wanted, order
     while focused(page) != "lots":
         ActionChains(page).key_down(Keys.SHIFT).send_keys(Keys.TAB).key_up(Keys.SHIFT).perform()
@@ -199,21 +199,13 @@ def test_the_list_follows_the_view(page: webdriver.Chrome) -> None:
     assert "of 60" in page.find_element(By.ID, "found").text
 
 
-def pale(page: webdriver.Chrome, image: np.ndarray, color: str) -> int:
-    """Return how many pixels have a drought colour as it is drawn: 45 % over the ground of the map."""
-    ground = page.execute_script("return getComputedStyle(document.getElementById('map_riskmap')).backgroundColor")
-    below = np.array([int(v) for v in re.findall(r"\d+", ground)[:3]])
-    wanted = 0.45 * np.array([int(color[k: k + 2], 16) for k in (1, 3, 5)]) + 0.55 * below
-    return int((np.abs(image - wanted).max(axis=-1) <= 2).sum())
-
-
 def test_a_week_recolours_lots_and_draws_its_polygons(page: webdriver.Chrome) -> None:
-    hide_legend(page)
+    hide_names(page)
     choose_layer(page, "weeks")
     week = page.find_element(By.ID, "week")
     assert week.get_attribute("aria-valuetext").startswith("Map of 2025-10-28; lots at the end of 2025-10")
     now = pixels(page)
-    assert all(pale(page, now, palette.DROUGHT[c]) > 300 for c in (1, 3, 5))
+    assert all(count(now, palette.DROUGHT[c]) > 100 for c in (1, 3, 5))
     counts = [node.text for node in page.find_elements(By.CSS_SELECTOR, "#legend .classes .count")]
     week.send_keys(Keys.HOME)
     assert page.find_element(By.ID, "week-said").text == "2025-09-09"
@@ -230,7 +222,7 @@ def test_a_week_recolours_lots_and_draws_its_polygons(page: webdriver.Chrome) ->
     assert [str(v) for v in shown] != counts
     assert not np.array_equal(now, pixels(page))
     choose_layer(page, "expected")
-    assert pale(page, pixels(page), palette.DROUGHT[1]) < 50  # drawn for its own layer only
+    assert count(pixels(page), palette.DROUGHT[1]) < 50  # drawn for its own layer only
 
 
 def test_what_a_run_does_not_hold_is_hidden_and_told(browser: webdriver.Chrome, tmp_path: Path) -> None:  # noqa: F811
@@ -252,7 +244,7 @@ def test_old_weekly_maps_are_told_and_are_no_drought_today(browser: webdriver.Ch
     assert told.startswith("Past weeks cannot be shown: the weekly maps of this run (2018-10-16 to 2019-04-16) are "
                            "older than the months shown (2023-11 to 2025-10).")
     assert "Newest weekly drought map: 2019-04-16." in browser.find_element(By.ID, "sources").text
-    hide_legend(browser)
+    hide_names(browser)
     choose_layer(browser, "drought")
     unknown = "not known (newest weekly map is of 2019-04-16)"
     rows = browser.execute_script("return [...document.querySelectorAll('#legend li')].map(n => n.textContent)")
@@ -267,7 +259,7 @@ def dark(page: webdriver.Chrome) -> int:
 
 
 def test_soil_lines_wait_until_lots_are_large_unless_switched_on(page: webdriver.Chrome) -> None:
-    hide_legend(page)
+    hide_names(page)
     choose_layer(page, "soil")
     switch = page.find_element(By.ID, "lines")
 
@@ -295,7 +287,7 @@ def test_outlines_show_on_the_darkest_class(page: webdriver.Chrome) -> None:
     show(page, 40)
     page.find_element(By.TAG_NAME, "body").send_keys(Keys.ESCAPE)
     choose_layer(page, "soil")
-    hide_legend(page)
+    hide_names(page)
     page.execute_script("map_riskmap.setZoom(19, {animate: false})")
     time.sleep(0.5)
     image = pixels(page)
@@ -318,7 +310,7 @@ def test_outlines_show_on_the_darkest_class(page: webdriver.Chrome) -> None:
 
 
 def test_soil_lines_become_bands_past_their_scale(page: webdriver.Chrome) -> None:
-    hide_legend(page)
+    hide_names(page)
     choose_layer(page, "soil")
     page.execute_script("map_riskmap.setZoom(13, {animate: false})")
     time.sleep(0.4)
@@ -330,21 +322,24 @@ def test_soil_lines_become_bands_past_their_scale(page: webdriver.Chrome) -> Non
     time.sleep(0.4)
     wide = page.execute_script("return document.querySelector('#legend .lines').textContent")
     assert wide == "Soil boundary: somewhere in the hatched band (up to 80 ft either side of the line)"
-    with_lines = dark(page)
+    before = pixels(page)
     page.find_element(By.ID, "lines").click()
     time.sleep(0.3)
-    assert with_lines > dark(page) + 2000
+    changed = np.abs(before - pixels(page)).max(axis=-1)
+    assert (changed > 40).sum() > 5000  # line and hatching
+    assert (changed > 0).mean() < 0.5  # but no tint over all
 
 
 def test_the_panel_tells_the_history(page: webdriver.Chrome) -> None:
     show(page, 40)
-    strip = page.find_element(By.CSS_SELECTOR, "#details svg")
-    told = strip.get_attribute("aria-label")
+    strips = page.find_elements(By.CSS_SELECTOR, "#details .strip")
+    since, told = (node.get_attribute("aria-label") for node in strips)
+    assert "SPEI-12" in since
     assert "SPEI-12" in told
     assert re.search(r"Weekly drought maps, .* in most of this climate cell: .*; at the lot “.*” on 2025-10-28\.", told)
     assert "Slab, 20" in told
     assert all(line in details(page) for line in re.split(r"(?<=\.) (?=[WS])", told)[:1])
-    assert page.execute_script("return document.querySelectorAll('.strip path.wet, .strip path.dry').length") == 2
+    assert page.execute_script("return document.querySelectorAll('.strip path.wet, .strip path.dry').length") == 4
 
 
 def test_a_history_that_would_begin_at_an_assumed_pour_is_not_shown(browser: webdriver.Chrome,  # noqa: F811
@@ -357,19 +352,20 @@ def test_a_history_that_would_begin_at_an_assumed_pour_is_not_shown(browser: web
     lots.loc[[40, 41], ["pour_from", "pour_date_basis"]] = [["1950-01", "none"], ["1990-01", "range"]]
     opened(browser, web_map.write(replace(found, lots=lots, history=replace(found.history, deflection_mm=deflection)),
                                   tmp_path))
+    last = "return [...document.querySelectorAll('#details .strip')].pop().viewBox.baseVal.height"
     for lot, heading, reason in ((40, "Weather since the earliest possible pour", "pour date not known"),
-                                 (41, "History since the pour", "pour date known too loosely")):
+                                 (41, "Weather since the pour", "pour date known too loosely")):
         show(browser, lot)
         text = details(browser)
-        assert browser.find_element(By.CSS_SELECTOR, "#details > h3:last-of-type").text == heading
+        assert browser.find_element(By.CSS_SELECTOR, "#details .ground .growth ~ h3").text == heading
         assert f"History of the slab is not shown: {reason}." in text
         assert "Slab, 20" not in text
         assert browser.execute_script("return document.querySelector('#details .strip .slab')") is None
         assert "SPEI-12" in text
-        low = browser.execute_script("return document.querySelector('#details .strip').viewBox.baseVal.height")
+        low = browser.execute_script(last)
     show(browser, 42)
     assert "Slab, 2025-09 to 2025-10: at its highest " in details(browser)
-    assert low < browser.execute_script("return document.querySelector('#details .strip').viewBox.baseVal.height") - 50
+    assert low < browser.execute_script(last) - 50
     choose_layer(browser, "age")
     rows = browser.execute_script("return [...document.querySelectorAll('#legend li')].map(n => n.textContent)")
     assert "pour date not known1" in rows
@@ -410,20 +406,24 @@ def test_change_and_age_layers(page: webdriver.Chrome) -> None:
 
 
 def test_one_sheet_of_paper(page: webdriver.Chrome) -> None:
-    show(page, 40)
     choose_layer(page, "now")
-    for width, height in ((8.5, 11.0), (8.27, 11.69)):
-        made = page.execute_cdp_cmd("Page.printToPDF", {"paperWidth": width, "paperHeight": height})
-        assert len(re.findall(rb"/Type\s*/Page\b", base64.b64decode(made["data"]))) == 1
-        assert b"/Subtype /Image" in base64.b64decode(made["data"])
+    for chosen in (False, True):  # the lot has a page of its own
+        if chosen:
+            show(page, 40)
+        for width, height in ((8.5, 11.0), (8.27, 11.69)):
+            made = base64.b64decode(page.execute_cdp_cmd("Page.printToPDF", {
+                "paperWidth": width, "paperHeight": height, "preferCSSPageSize": True})["data"])
+            assert len(re.findall(rb"/Type\s*/Page\b", made)) == 1 + chosen
+            assert b"/Subtype /Image" in made
     media(page, "print")
     try:
         time.sleep(0.4)
         text = page.find_element(By.TAG_NAME, "body").text
         for wanted in ("Estimates are as of October 2025.", "does not replace a visit", "mapped at 1:24,000. A real",
-                       "This estimate knows nothing about", "within ±0.2 in", "Lot 0000040. Now: "):
+                       "This estimate knows nothing about", "within ±0.2 in", "Lot 0000040", "Scale 1:",
+                       "Why this lot"):
             assert wanted in text
-        assert "Find lot id" not in text
+        assert "All lots" not in text
         sheet = pixels(page, "sheet")
         assert all(count(sheet, color) > 100 for color in palette.BENDING)  # each sign has its own grey
         ink = (sheet.max(axis=-1) < 70).sum()  # outlines, ranges and numbers
@@ -435,7 +435,7 @@ def test_one_sheet_of_paper(page: webdriver.Chrome) -> None:
 def test_forced_colours_keep_hatch_and_outline(page: webdriver.Chrome) -> None:
     show(page, 21)
     time.sleep(0.4)
-    hide_legend(page)
+    hide_names(page)
     before = pixels(page)
     media(page, forced_colors="active", prefers_color_scheme="dark")
     try:
@@ -505,7 +505,8 @@ def test_a_hundred_thousand_lots(browser: webdriver.Chrome, tmp_path: Path) -> N
     own = replace(base, lots=estimate(100_000, list(base.lots.geometry), 5))
     alone = web_map.write(own, tmp_path)
     size = alone.stat().st_size
-    assert size <= 4.2e6  # every lot has values of its own, with the classes of three shares of model runs among them
+    # every lot has values of its own: the classes of three shares of model runs and a gap with its range among them
+    assert size <= 4.5e6
     opened(browser, alone)
     (first,) = browser.execute_script("return performance.getEntriesByName('riskmap-drawn').map(m => m.startTime)")
     pan_plain = browser.execute_async_script(

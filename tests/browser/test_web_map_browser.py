@@ -69,6 +69,8 @@ def count(image: np.ndarray, color: str) -> int:
 
 
 def details(browser: webdriver.Chrome) -> str:
+    """Return the panel with its folded parts open."""
+    browser.execute_script("document.querySelectorAll('#details details').forEach(d => { d.open = true; })")
     return browser.find_element(By.ID, "details").text
 
 
@@ -78,12 +80,30 @@ def show(browser: webdriver.Chrome, lot: int) -> None:
     browser.execute_script("arguments[0].click()", items[lot])
 
 
-def hide_legend(browser: webdriver.Chrome) -> None:
-    browser.execute_script("document.getElementById('legend').style.visibility = 'hidden'")
+def hide_names(browser: webdriver.Chrome) -> None:
+    """Hide what is written over the lots."""
+    browser.execute_script("document.querySelector('.names').style.visibility = 'hidden'")
+
+
+def open_legend(browser: webdriver.Chrome) -> None:
+    browser.execute_script("document.querySelectorAll('#legend details').forEach(d => { d.open = true; })")
+
+
+ANSWERS = ("const of = s => [...document.querySelectorAll('#details ' + s)].map(n => n.textContent);"
+           "const names = [...of('.question'), ...of('.answers dt')];"
+           "const said = [...of('.answer'), ...of('.answers dd')];")
+
+
+def in_order_of_the_panel(answers: dict[str, tuple[str, str]]) -> list[tuple[str, str]]:
+    """Return names and answers with the estimate first."""
+    return [answers["expected"], *(told for question, told in answers.items() if question != "expected")]
 
 
 def choose_layer(browser: webdriver.Chrome, name: str) -> None:
-    Select(browser.find_element(By.ID, "layer")).select_by_value(name)
+    """Choose a layer in the list of all, or on a phone in the list of its group."""
+    lists = [browser.find_element(By.ID, "layer"), *browser.find_elements(By.CSS_SELECTOR, "#chips select")]
+    Select(next(node for node in lists if node.is_displayed()
+                and node.find_elements(By.CSS_SELECTOR, f"option[value={name}]"))).select_by_value(name)
     time.sleep(0.3)
 
 
@@ -101,7 +121,7 @@ def test_it_opens_without_a_message_or_an_address(page: webdriver.Chrome, file: 
 
 
 def test_every_band_is_drawn(page: webdriver.Chrome) -> None:
-    hide_legend(page)
+    hide_names(page)
     image = pixels(page)
     lots = results().lots
     bands = np.digitize(lots["expected_movement_mm"].dropna(), palette.SIZE_LIMITS_MM)
@@ -110,6 +130,7 @@ def test_every_band_is_drawn(page: webdriver.Chrome) -> None:
 
 
 def test_states_are_hatched_and_counted(page: webdriver.Chrome) -> None:
+    open_legend(page)
     legend = page.find_element(By.ID, "legend").text
     rows = [item.text.replace("\n", " ") for item in page.find_elements(By.CSS_SELECTOR, "#legend li")]
     for words in tables.STATES.values():
@@ -118,7 +139,7 @@ def test_states_are_hatched_and_counted(page: webdriver.Chrome) -> None:
     assert sum(counts) == 60
     assert "60 lots. 2 without a shape" in legend  # one missing, one empty
     show(page, 21)  # not enough data: zoomed to
-    hide_legend(page)
+    hide_names(page)
     time.sleep(0.3)
     # a scale's colour nowhere inside the lot; both paper and ink of the hatch are there
     left, top, right, bottom = page.execute_script(
@@ -133,7 +154,7 @@ def test_states_are_hatched_and_counted(page: webdriver.Chrome) -> None:
 
 
 def test_a_hole_is_open_and_parts_are_apart(page: webdriver.Chrome) -> None:
-    hide_legend(page)
+    hide_names(page)
     for lot, inside in ((27, False), (40, True)):
         page.execute_script("document.getElementById('lots').scrollTop = 0")
         show(page, lot)
@@ -152,7 +173,7 @@ def test_two_lots_on_one_shape_are_both_told_and_stay_filled(page: webdriver.Chr
     time.sleep(0.3)
     click_selected(page)
     assert "More lots lie at this spot" in details(page)
-    button = page.find_element(By.CSS_SELECTOR, "#details button")
+    button = page.find_element(By.CSS_SELECTOR, "#details p.note button")
     first = page.find_element(By.CSS_SELECTOR, "#details h2").text
     other = button.text
     button.click()
@@ -181,12 +202,12 @@ def test_a_click_fills_the_panel(page: webdriver.Chrome) -> None:
     text = details(page)
     assert text.startswith(f"Lot {lot['lot_id']}")
     value, low, high = (f"{lot['expected_movement_mm' + p] / 25.4:.1f}" for p in ("", "_p10", "_p90"))
-    assert f"Largest by October 2026\n{value} in of bending ({low} to {high}; today " in text
+    assert f"Largest by October 2026\n{value} in\n{value} in of bending ({low} to {high}; today " in text
     assert lot["map_unit_name"] in text
     assert "does not replace a visit" in text
     assert "They are not forecasts" in text
     assert "Dry as in 2010-11 to 2011-10, " in text
-    assert f"{lot['part_gaps_mm'] / 25.4:+.2f} in\ngaps in the data on this lot".replace("-", "−") in text
+    assert f"gaps in the data on this lot\n{lot['part_gaps_mm'] / 25.4:+.2f} in".replace("-", "−") in text
     assert "The typical lot: a reference lot {{31337*94011}}." in text
     assert "not yet checked against level surveys" in page.find_element(By.ID, "standing").text
 
@@ -201,16 +222,14 @@ def test_the_panel_says_what_the_terminal_and_the_papers_say(page: webdriver.Chr
         if row["state"] or lot >= 50:  # the list shows 50 at a time
             continue
         show(page, lot)
-        said = page.execute_script(
-            "const of = s => [...document.querySelectorAll('#details ' + s)].map(n => n.textContent);"
-            "return [of('dl:first-of-type dt'), of('dl:first-of-type dd > span:first-child'), of('h3')[0], "
-            "of('.why li')]")
-        answers = telling.answers(row, found.today, system)
-        assert said[0][:5] == [name for name, _ in answers.values()], lot
-        assert said[1][:5] == [answer for _, answer in answers.values()], lot
+        said = page.execute_script(f"{ANSWERS} return [names, said, of('h3')[0], of('.why li'), of('.figure')[0]]")
+        answers = in_order_of_the_panel(telling.answers(row, found.today, system))
+        assert said[0] == [name for name, _ in answers], lot
+        assert said[1] == [answer for _, answer in answers], lot
+        assert said[4] == telling.shown(row["expected_movement_mm"], system), lot
         assert f"Phase\n{phase(row['phase'], row['phase_probability'])}\n" in details(page), lot
         assert said[2] == waterfall.heading(row, system), lot
-        steps = [f"{waterfall.text_of(step, system)} {step.label}".replace("-", "−") for step in waterfall.steps(row)]
+        steps = [f"{step.label} {waterfall.text_of(step, system)}".replace("-", "−") for step in waterfall.steps(row)]
         assert [text.replace("-", "−") for text in said[3]] == steps, lot
         told += 1
     assert told > 35
@@ -235,10 +254,9 @@ def test_the_panel_says_the_calibrated_figures_as_the_terminal_does(browser: web
             if row["state"] or lot >= 50:  # the list shows 50 at a time
                 continue
             show(page, lot)
-            said = page.execute_script("return [...document.querySelectorAll("
-                                       "'#details dl:first-of-type dd > span:first-child')].map(n => n.textContent)")
-            answers = [answer for _, answer in telling.answers(row, found.today, system).values()]
-            assert said[:5] == answers, lot
+            said = page.execute_script(f"{ANSWERS} return said")
+            answers = [answer for _, answer in in_order_of_the_panel(telling.answers(row, found.today, system))]
+            assert said == answers, lot
             told += answers
         assert sum(" calibrated (" in answer for answer in told) > 3 * 35
         assert any(re.match(r"edge high by \S+ \w+ calibrated \(middle high by ", answer) for answer in told)
@@ -251,18 +269,19 @@ def test_the_panel_begins_with_the_answers_then_why_and_the_place(page: webdrive
     try:
         page.execute_script("map_riskmap.invalidateSize()")
         show(page, 40)
-        names = page.execute_script("return [...document.querySelectorAll('#details dt')].map(n => n.textContent)")
-        assert names[:8] == ["Now", "Next 12 months", "Largest by October 2026", "Long run", "If a dry year came again",
-                             "Bars", "Pour date", "Latitude, longitude"]
-        box, third, why, text, cautions = page.execute_script(
+        names = page.execute_script(f"{ANSWERS} return names.concat(of('.facts dt'))")
+        assert names[:6] == ["Largest by October 2026", "Now", "Next 12 months", "Long run", "If a dry year came again",
+                             "Pour date"]
+        box, figure, bar, now, why, text, cautions = page.execute_script(
             "const at = s => document.querySelector(s).getBoundingClientRect().toJSON();"
-            "return ['#details', '#details dd:nth-of-type(3)', '#details .why', '#details .copy', '#details .cautions']"
-            ".map(at)")
-        assert box["height"] > 420  # of 900; the list is lower while a lot is told
-        assert third["bottom"] < box["bottom"] <= 900  # now, next and the estimate without scrolling
-        assert third["bottom"] < why["top"] < text["top"] < cautions["top"]
+            "return ['aside', '#details .figure', '#details .class-bar', '#details dd:nth-of-type(2)', '#details .why',"
+            "'#details .copy', '#details .cautions'].map(at)")
+        assert figure["bottom"] < bar["top"] < now["bottom"] < box["bottom"] <= 900  # without scrolling
+        assert now["bottom"] < why["top"] < text["top"] < cautions["top"]
+        assert not page.execute_script("return document.querySelector('#details .cautions').open")
         page.find_element(By.ID, "lots").send_keys(Keys.HOME, *[Keys.ARROW_DOWN] * 40, Keys.ENTER)
-        row, whole = (page.find_element(By.CSS_SELECTOR, s).rect for s in ("#lots [aria-selected=true]", "#lots"))
+        row, whole = (page.execute_script(f"return document.querySelector('{s}').getBoundingClientRect().toJSON()")
+                      for s in ("#lots [aria-selected=true]", "#lots"))
         assert whole["y"] <= row["y"] <= whole["y"] + whole["height"] - row["height"]  # the chosen row stays in sight
     finally:
         page.execute_cdp_cmd("Emulation.clearDeviceMetricsOverride", {})
@@ -272,20 +291,20 @@ def test_the_panel_begins_with_the_answers_then_why_and_the_place(page: webdrive
     assert page.find_element(By.CSS_SELECTOR, "#details a").get_attribute("href") == "geo:" + place.replace(" ", "")
 
 
-def test_bars_have_the_ends_of_the_run(page: webdriver.Chrome) -> None:
+def test_the_bar_of_a_lot_has_the_classes_its_range_and_its_middle(page: webdriver.Chrome) -> None:
     lots = results().lots
-    low = min(lots[f"{name}_p10"].min() for name in web_map.BARS)
-    high = max(lots[f"{name}_p90"].max() for name in web_map.BARS)
-    assert low < -high / 6  # the invented area has edges that stand high
     for lot in (40, 41):
         show(page, lot)
-        told = page.execute_script("return [...document.querySelectorAll('#details .ends')].map(n => "
-                                   "[...n.children].map(c => c.textContent))")
-        assert told == [[f"−{-low / 25.4:.1f}", "0", f"{high / 25.4:.1f} in"]] * 4
-    share = page.execute_script("const b = document.querySelectorAll('#details .bar')[2].getBoundingClientRect(),"
-                                "m = document.querySelectorAll('#details .median')[2].getBoundingClientRect();"
-                                "return (m.left + m.right - 2 * b.left) / 2 / b.width")
-    assert share == pytest.approx((lots.loc[41, "expected_movement_mm"] - low) / (high - low), abs=0.02)
+        colors, low, wide, middle = page.execute_script(
+            "const bar = document.querySelector('.class-bar'), x = (n, name) => Number(n.getAttribute(name));"
+            "const range = bar.querySelector('.range'), line = bar.querySelector('.median');"
+            "return [[...bar.querySelectorAll('.class')].map(n => n.getAttribute('fill')), x(range, 'x'),"
+            "x(range, 'width'), x(line, 'x') + 1.5]")
+        assert colors == list(palette.SIZE[:6])
+        low_mm, value, high_mm = (float(lots.loc[lot, f"expected_movement_mm{end}"]) for end in ("_p10", "", "_p90"))
+        per_mm = wide / (high_mm - low_mm)
+        assert low == pytest.approx(1 + low_mm * per_mm, abs=0.3)
+        assert middle == pytest.approx(1 + value * per_mm, abs=0.3)
 
 
 def test_the_legend_has_the_classes_that_are_there_and_states_apart(page: webdriver.Chrome) -> None:
@@ -294,10 +313,9 @@ def test_the_legend_has_the_classes_that_are_there_and_states_apart(page: webdri
     assert groups[0] == ["under 0.2 in", "0.2–0.4 in", "0.4–0.8 in", "0.8–1.4 in", "1.4–2.0 in",
                          "2.0 in and more"]  # the largest lot is between 50 and 75 mm
     assert set(groups[1]) == set(tables.STATES.values())
-    assert page.find_element(By.CSS_SELECTOR, "#legend h3").text == "No estimate (hatched): 7 lots"
+    assert page.find_element(By.CSS_SELECTOR, "#legend summary").text == "No estimate (hatched): 7 lots"
     choose_layer(page, "soil")
-    heading = page.execute_script("return document.querySelector('#legend h3').textContent")
-    assert heading == "Every lot has a class."
+    assert "Every lot has a class." in page.execute_script("return document.querySelector('#legend').textContent")
 
 
 def test_a_state_has_words_and_no_number(page: webdriver.Chrome) -> None:
@@ -339,7 +357,7 @@ def test_units_switch(page: webdriver.Chrome) -> None:
 
 def test_search_finds_by_part_of_an_id(page: webdriver.Chrome) -> None:
     box = page.find_element(By.ID, "search")
-    box.send_keys("IMG SRC")
+    box.send_keys("IMG-SRC")
     items = page.find_elements(By.CSS_SELECTOR, "#suggestions li")
     assert [i.find_element(By.TAG_NAME, "bdi").text for i in items] == [HOSTILE[3]]
     box.send_keys(Keys.ENTER)
@@ -360,7 +378,7 @@ def test_the_list_works_with_the_keyboard_alone(page: webdriver.Chrome) -> None:
 
 
 def test_every_layer_draws_its_own_colours(page: webdriver.Chrome) -> None:
-    hide_legend(page)
+    hide_names(page)
     own = {"now": palette.BENDING, "soil": palette.SOIL, "quality": palette.KNOWN, "drought": palette.DROUGHT}
     for name, colors in own.items():
         choose_layer(page, name)
@@ -445,7 +463,7 @@ def test_zoomed_out_the_middle_class_shows_and_not_the_last_drawn(browser: webdr
     opened(browser, web_map.write(big, tmp_path))
     browser.execute_script("map_riskmap.setZoom(map_riskmap.getZoom() - 3, {animate: false})")
     time.sleep(0.5)
-    hide_legend(browser)
+    hide_names(browser)
     image = pixels(browser)
     assert count(image, palette.SIZE[2]) > 20 * max(count(image, palette.SIZE[4]), 1)
 
@@ -482,7 +500,7 @@ def test_the_list_of_layers_has_groups_and_one_entry_for_the_shares(page: webdri
         assert [name for name, _ in shown] == ["under 20 %", "20–40 %", "40–60 %", "60–80 %", "80 % and more"]
         assert [n for _, n in shown] == wanted.tolist()
         assert wanted.max() < len(known)
-    hide_legend(page)
+    hide_names(page)
     image = pixels(page)
     assert [count(image, color) > 100 for color in palette.SHARE] == [n > 0 for n in wanted]
 
@@ -525,7 +543,7 @@ def inches(mm: float) -> str:
 def test_a_large_lot_has_its_number_and_range_inside(page: webdriver.Chrome) -> None:
     """From 40 px on: a box of paper with an ink tick on a line; below it, nothing but the fill."""
     choose_layer(page, "expected")
-    hide_legend(page)
+    hide_names(page)
     boxes = []
     for levels in (0, -2):
         show(page, 42)

@@ -23,8 +23,8 @@ from riskmap.cli.main import cli
 ROOT = Path(__file__).resolve().parents[2]
 PACKAGE = ROOT / "riskmap"
 API = [getattr(api, name) for name in api.__all__ if inspect.isfunction(getattr(api, name))]
-BESIDE = {"basemap", "example", "explain_code", "name_note", "lot_texts", "map_files", "map_server", "newness",
-          "one_lot", "rows_of"}  # no command
+BESIDE = {"basemap", "ending", "example", "explain_code", "name_note", "lot_texts", "map_files", "map_server",
+          "newness", "one_lot", "rows_of"}  # no command
 SECTIONS = ("Parameters", "Returns", "Raises", "Examples")
 FLAGS = doctest.ELLIPSIS | doctest.NORMALIZE_WHITESPACE
 

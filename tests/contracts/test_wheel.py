@@ -63,6 +63,9 @@ def test_the_wheel_has_every_file_of_the_package_and_the_layers_and_no_other(whe
     package = {name: content for name, content in inside.items() if ".dist-info/" not in name}
     assert sorted(package) == sorted(ours)
     assert [name for name in ours if package[name] != ours[name]] == []
+    fonts = {name.rsplit("/", 1)[1] for name in package if name.startswith("riskmap/outputs/type/")}
+    assert fonts == {"SHA256SUMS", "LICENSE-riskmap-sans",  # the licence asks to be where the fonts are
+                     *(f"RiskmapSans-{weight}.{kind}" for weight in ("Regular", "Bold") for kind in ("ttf", "woff2"))}
     (licence,) = (content for name, content in inside.items() if name.endswith(".dist-info/licenses/LICENSE"))
     assert licence == (ROOT / "LICENSE").read_bytes()
 

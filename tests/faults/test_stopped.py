@@ -29,14 +29,14 @@ AT_STAGE = """
 import sys, time
 from pathlib import Path
 from riskmap.cli import main as cli
-real, at, reached = cli._Progress.__call__, sys.argv[1], float(sys.argv[2])
+real, at, reached = cli.Progress.__call__, sys.argv[1], float(sys.argv[2])
 def call(self, stage, share):
     real(self, stage, share)
     if stage == at and share >= reached:
         print("here", flush=True)
         while True:
             time.sleep(0.05)
-cli._Progress.__call__ = call
+cli.Progress.__call__ = call
 sys.argv = ["riskmap", *sys.argv[3:]]
 cli.main()
 """
@@ -211,12 +211,12 @@ def test_an_error_that_a_library_made_of_it_is_the_stop(heard: exit_codes._Stop,
 
 
 def test_what_a_library_swallowed_stops_the_next_stage(heard: exit_codes._Stop) -> None:
-    from riskmap.cli.main import _Progress
+    from riskmap.cli.progress import Progress
 
     with pytest.raises(KeyboardInterrupt):
-        _Progress()("writing products", 0.0)
+        Progress()("writing products", 0.0)
     heard.number = 0
-    _Progress()("writing products", 0.0)
+    Progress()("writing products", 0.0)
 
 
 def test_notes_of_every_error_behind_it_are_told_once(capsys: pytest.CaptureFixture[str]) -> None:

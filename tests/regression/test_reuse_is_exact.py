@@ -5,8 +5,10 @@ from __future__ import annotations
 from dataclasses import replace
 from pathlib import Path
 
+import geopandas as gpd
 import pandas as pd
 import pytest
+from changed_areas import write_area
 
 from riskmap import layers, lots, movement, soil
 from riskmap.common import settings
@@ -16,9 +18,10 @@ from riskmap.run import flow, reuse, store
 
 
 @pytest.fixture(scope="module")
-def area(example: Path) -> settings.Area:
-    whole = settings.load(example / "area.toml")
-    return whole.model_copy(update={"movement": whole.movement.model_copy(update={"draws": 40})})
+def area(example: Path, tmp_path_factory: pytest.TempPathFactory) -> settings.Area:
+    """Every fifth lot of the example: all soils and states, and several batches of archetypes."""
+    some = gpd.read_file(example / "lots.gpkg", layer="lots").iloc[::5]
+    return settings.load(write_area(example, tmp_path_factory.mktemp("area") / "a", last="2025-05", lots=some))
 
 
 @pytest.fixture(scope="module")
@@ -63,7 +66,7 @@ def test_everything_some_and_nothing_reused_agree(area: settings.Area, clean: Re
 
 def test_a_stopped_run_goes_on_where_it_was(area: settings.Area, clean: Results, tmp_path: Path,
                                             monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(reuse, "BATCH", 40)
+    monkeypatch.setattr(reuse, "BATCH", 10)
     monkeypatch.setattr(reuse, "MOST_FILES", 3)
     kept = store.Store(tmp_path / "store")
     real, calls = simulation.simulate, []

@@ -65,7 +65,7 @@ def document(pages: list[dict[str, Any]], area: dict[str, Any]) -> str:
     floors = "".join(f'<option value="{_t(name)}">' for name in FLOORS)
     return filled(HERE / "lots.html", texts, {
         "policy": page_build.policy([script()]), "script": page_build.inline([script()]),
-        "styles": (HERE / ROUND / "round.css").read_text(encoding="utf-8"), "floors": floors,
+        "looks": (HERE / ROUND / "round.css").read_text(encoding="utf-8"), "floors": floors,
         "stops": "".join(f"{_stop(stop)}\n" for stop in stops), "summary": _area(area)}) + "\n"
 
 

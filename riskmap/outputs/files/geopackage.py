@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import errno
 import os
+import re
 import xml.etree.ElementTree as ET
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
@@ -35,6 +36,9 @@ STYLES = {  # layer of `palette.SCALES` -> name of its style; the first is appli
 # kind of a shape of context -> name of its layer and kind of geometry
 CONTEXT_LAYERS = {"area": ("context_areas", "Polygon"), "line": ("context_lines", "LineString"),
                   "point": ("context_points", "Point")}
+# Scales of QGIS, as denominators: outlines up to the first, ids up to the second. The names of its elements are from
+# memory; a test opens the file with QGIS where that is installed.
+OUTLINES_UP_TO, LABELS_UP_TO = 15_000, 5_000
 _VERSION = {"VERSION": "1.3"}  # widely read; QGIS 3.22 warns about 1.4
 
 
@@ -57,10 +61,44 @@ def _symbol(parent: ET.Element, kind: str, name: str) -> ET.Element:
                                             "force_rhr": "0"})
 
 
-def _fill(parent: ET.Element, color: str) -> None:
-    _layer(parent, "SimpleFill", {
+def _fill(symbol: ET.Element, color: str) -> None:
+    _layer(symbol, "SimpleFill", {
         "color": _qgis_color(color), "style": "solid", "outline_color": _qgis_color(palette.OUTLINE),
         "outline_style": "solid", "outline_width": "0.15", "outline_width_unit": "MM"})
+    _by_expression(symbol[-1], "outlineStyle", f"if(@map_scale > {OUTLINES_UP_TO}, 'no', 'solid')")
+
+
+def _by_expression(layer: ET.Element, name: str, expression: str) -> None:
+    """Let an expression set one property of a symbol layer."""
+    outer = ET.SubElement(ET.SubElement(layer, "data_defined_properties"), "Option", {"type": "Map"})
+    ET.SubElement(outer, "Option", {"name": "name", "type": "QString", "value": ""})
+    one = ET.SubElement(ET.SubElement(outer, "Option", {"name": "properties", "type": "Map"}), "Option",
+                        {"name": name, "type": "Map"})
+    values = (("active", "bool", "true"), ("expression", "QString", expression), ("type", "int", "3"))
+    for option, kind, value in values:
+        ET.SubElement(one, "Option", {"name": option, "type": kind, "value": value})
+    ET.SubElement(outer, "Option", {"name": "type", "type": "QString", "value": "collection"})
+
+
+def _labels(root: ET.Element) -> None:
+    """Add the lot id as a label at scales larger than 1:5,000."""
+    settings = ET.SubElement(ET.SubElement(root, "labeling", {"type": "simple"}), "settings")
+    style = ET.SubElement(settings, "text-style", {
+        "fieldName": "lot_id", "isExpression": "0", "fontSize": "7", "fontSizeUnit": "Point",
+        "textColor": _qgis_color(palette.INK)})
+    ET.SubElement(style, "text-buffer", {"bufferDraw": "1", "bufferSize": "0.6", "bufferSizeUnits": "MM",
+                                         "bufferColor": _qgis_color(palette.PAPER)})
+    ET.SubElement(settings, "rendering", {"scaleVisibility": "1", "scaleMin": "1", "scaleMax": str(LABELS_UP_TO)})
+
+
+def _aliases(root: ET.Element) -> None:
+    """Add a name in words to each column of the estimate: what `columns.json` says of it, up to its first comma."""
+    names = ET.SubElement(root, "aliases")
+    for index, column in enumerate(tables.ESTIMATE.columns):
+        words = re.split(r"[,;:(]", column.meaning)[0].strip()
+        words += {"p10": ", 10th percentile", "p90": ", 90th percentile"}.get(column.name.rpartition("_")[2], "")
+        ET.SubElement(names, "alias", {"field": column.name, "index": str(index),
+                                       "name": words + (f" [{column.unit}]" if column.unit else "")})
 
 
 def _hatch(symbol: ET.Element, name: str, kind: str) -> None:
@@ -104,7 +142,8 @@ def _bands(scale: palette.Scale) -> list[tuple[str, str, str]]:
 
 def qml(layer: str = "expected") -> str:
     """Return the QGIS style of a layer of `STYLES`: a rule per class and per state."""
-    root = ET.Element("qgis", {"version": "3.22.0", "styleCategories": "Symbology"})
+    root = ET.Element("qgis", {"version": "3.22.0", "styleCategories": "Symbology|Labeling|Fields",
+                                 "labelsEnabled": "1"})
     renderer = ET.SubElement(root, "renderer-v2", {"type": "RuleRenderer", "symbollevels": "0", "forceraster": "0",
                                                    "enableorderby": "0"})
     rules = ET.SubElement(renderer, "rules", {"key": "{riskmap-root}"})
@@ -119,6 +158,8 @@ def qml(layer: str = "expected") -> str:
         ET.SubElement(rules, "rule", {"key": f"{{riskmap-{name}}}", "symbol": name, "label": words,
                                       "filter": f"\"state\" = '{state}'"})
         _hatch(_symbol(symbols, "fill", name), name, palette.HATCH[state])
+    _labels(root)
+    _aliases(root)
     head = "<!DOCTYPE qgis PUBLIC 'http://mrcc.com/qgis.dtd' 'SYSTEM'>\n"
     return head + ET.tostring(root, encoding="unicode")
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -22,6 +22,7 @@ _SIGNS = {"change": "+ the middle of the slab rose against its edge, − it fell
           "change_expected": "+ the expected movement became larger, − smaller"}
 NICE_MM = (0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0)  # limits to choose from: the steps of a scale with round numbers
 QUANTILES = (0.25, 0.6, 0.95)  # judgement: a quarter is near zero, and the largest twentieth has its own class
+MOVED_MM = NICE_MM[0]  # a smaller change of a lot is not counted as one
 LEAST_MM = 0.05  # half of the rounding step of the tables
 
 
@@ -60,9 +61,17 @@ class ChangeSince:
                             limits(self.lots[column].to_numpy(float)), missing="no estimate in one of the runs")
                 for name, column in COLUMNS.items()}
 
-    def about(self) -> dict[str, str]:
-        """Return what the page says about the change of a lot."""
-        return {"before": self.before, "after": self.after}
+    def about(self) -> dict[str, Any]:
+        """Return what the page says about the change: of a lot the months, of the area how many lots moved which way.
+
+        `moved` has the numbers of lots whose bending now changed by `MOVED_MM` or more, up and down, and the median
+        size of the change over all lots with an estimate in both runs [mm]; it is missing without such a lot.
+        """
+        now = self.lots["change_of_now_mm"].to_numpy(float)
+        now = now[np.isfinite(now)]
+        moved = {"up": f"{(now >= MOVED_MM).sum():,}", "down": f"{(now <= -MOVED_MM).sum():,}",
+                 "middle": float(np.median(np.abs(now)))} if len(now) else {}
+        return {"before": self.before, "after": self.after, **({"moved": moved} if moved else {})}
 
 
 def limits(values: NDArray[np.float64]) -> tuple[float, ...]:

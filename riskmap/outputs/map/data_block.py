@@ -30,8 +30,9 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from riskmap.common import tables
+from riskmap.common.errors import visible
 from riskmap.outputs import palette, words
-from riskmap.outputs.map import growth_curves
+from riskmap.outputs.map import below, growth_curves
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -46,13 +47,17 @@ DROUGHT_STEP = 1e-5  # about 1 m; the weekly map itself is far coarser
 INDEX_STEP = 0.1  # one unit of the history strip's index, finer than a bar can show
 HISTORY_STEP = 0.1
 CHANGE_STEP = 0.1
+# Context may add some 300 kB and 1 kB for every 20 lots to a page; a vertex takes about 6 bytes of it (measured).
+CONTEXT_VERTICES, VERTICES_PER_LOT = 50_000, 8
+CONTEXT_SIMPLER_M = (2.0, 10.0)
+METERS_PER_DEGREE = 111_320.0  # of latitude, and at most of longitude
 
 # column -> step of one unit. Movement has 0.1 mm, finer than any screen shows; only columns that the page shows
 OWN_STEPS = {"map_unit_share": 0.01, "covered_pct": 1.0, "soil_line_distance_m": 1.0, "neighbor_unit_share": 0.01,
              "linear_extensibility_pct": 0.1}
 SHARED_STEPS = {
     **{f"{name}{part}": 0.1
-       for name in ("expected_movement_mm", "long_run_mm", "bend_now_mm", "change_next_mm")
+       for name in ("expected_movement_mm", "long_run_mm", "bend_now_mm", "change_next_mm", "edge_gap_now_mm")
        for part in ("", "_p10", "_p90")},
     "rise_next_mm": 0.1, "fall_next_mm": 0.1, "bend_largest_up_mm": 0.1, "bend_largest_down_mm": 0.1,
     "seasonal_range_mm": 0.1,
@@ -70,6 +75,8 @@ RELATED = {
     "long_run_mm": "expected_movement_mm",
     "long_run_mm_p10": "long_run_mm",
     "long_run_mm_p90": "long_run_mm",
+    "edge_gap_now_mm": "bend_now_mm", "edge_gap_now_mm_p10": "edge_gap_now_mm",
+    "edge_gap_now_mm_p90": "edge_gap_now_mm",
     "bend_now_mm_p10": "bend_now_mm", "bend_now_mm_p90": "bend_now_mm",
     "bend_largest_up_mm": "long_run_mm", "bend_largest_down_mm": "bend_now_mm",
     "seasonal_range_mm": "long_run_mm", "whatif_dry_mm": "change_next_mm",
@@ -85,8 +92,9 @@ SHARED_TEXTS = ("state", "state_reason", "direction", "bend_largest_up_date", "p
 
 
 def shared_steps(lots: pd.DataFrame) -> dict[str, float]:
-    """Return the steps of the number columns that lots share, including calibrated columns if a table has them."""
-    return {**SHARED_STEPS, **{column.name: 0.1 for column in tables.CALIBRATED if column.name in lots}}
+    """Return the steps of the number columns that lots share; calibrated ones and soils where a table has them."""
+    return {**SHARED_STEPS, **{column.name: 0.1 for column in tables.CALIBRATED if column.name in lots},
+            **({below.COLUMN: 1.0} if below.COLUMN in lots else {})}
 
 
 @dataclass
@@ -154,6 +162,23 @@ def _lines(geometry: NDArray[np.object_], step: float) -> Shapes:
     line = line[shapely.get_type_id(line) == shapely.GeometryType.LINESTRING]
     xy = np.rint(shapely.get_coordinates(line) / step).astype(np.int64)
     return np.ones(len(line), np.int64), shapely.get_num_coordinates(line).astype(np.int64), xy
+
+
+def _mixed(geometry: NDArray[np.object_], step: float) -> tuple[Shapes, NDArray[np.int64], NDArray[np.int64]]:
+    """Return points, lines and areas, a shape for each of their parts: its kind (0, 1, 2) and its row in `geometry`."""
+    import shapely
+
+    part, row = shapely.get_parts(geometry, return_index=True)
+    kind = np.array([{shapely.GeometryType.POINT: 0, shapely.GeometryType.POLYGON: 2}.get(number, 1)
+                     for number in shapely.get_type_id(part).tolist()], np.int64)
+    area = np.flatnonzero(kind == 2)
+    ring, of_area = shapely.get_rings(part[area], return_index=True)
+    piece = np.concatenate([part[kind != 2], ring])
+    owner = np.concatenate([np.flatnonzero(kind != 2), area[of_area]])
+    order = np.argsort(owner, kind="stable")
+    xy = np.rint(shapely.get_coordinates(piece[order]) / step).astype(np.int64)
+    vertices = shapely.get_num_coordinates(piece[order]).astype(np.int64)
+    return (np.bincount(owner, minlength=len(part)), vertices, xy), kind, row.astype(np.int64)
 
 
 def _add_shapes(block: _Block, prefix: str, shapes: Shapes) -> None:
@@ -254,10 +279,43 @@ def _add_growth(block: _Block, found: growth_curves.Curves) -> dict[str, Any]:
     return {"step": growth_curves.STEP_MM}
 
 
+def context_shown(context: gpd.GeoDataFrame | None, lots: int) -> tuple[gpd.GeoDataFrame | None, str]:
+    """Return the shapes of context that a map of so many lots has room for, and what was left out, in words.
+
+    Beyond `CONTEXT_VERTICES` and `VERTICES_PER_LOT` for every lot, shapes are simplified by up to `CONTEXT_SIMPLER_M`;
+    where that is not enough they are left out.
+    """
+    if context is None or context.empty:
+        return None, ""
+    import shapely
+
+    most = CONTEXT_VERTICES + VERTICES_PER_LOT * lots
+    shape = context.geometry.to_numpy()
+    for meters in (0.0, *CONTEXT_SIMPLER_M):
+        plain = shapely.simplify(shape, meters / METERS_PER_DEGREE) if meters else shape
+        if shapely.get_num_coordinates(plain).sum() <= most:
+            shown = context.set_geometry(plain)
+            return shown, f"Roads and other context are drawn to within {meters:g} m." if meters else ""
+    return None, "Roads and other context are not in this file: they have too many vertices."
+
+
+def _add_context(block: _Block, context: gpd.GeoDataFrame) -> dict[str, Any]:
+    shapes, kind, row = _mixed(context.geometry.to_numpy(), DEGREE_STEP)
+    found: dict[str, Any] = {"degree_step": DEGREE_STEP}
+    for name, column in (("layers", "layer"), ("labels", "label")):
+        code, values = pd.factorize(context[column].astype("str").where(context[column].notna(), "").to_numpy()[row])
+        block.add(f"context_{name}", code.astype(np.int64))
+        found[name] = [visible(str(value)) for value in values]
+    block.add("context_kind", kind)
+    _add_shapes(block, "context_", shapes)
+    return found
+
+
 def _add_past(block: _Block, results: Results, classes: tuple[str, ...],
               found: growth_curves.Curves | None) -> dict[str, Any]:
     """Add what was before today and what lies beneath; return its names for the header, None where there is none."""
-    past: dict[str, Any] = dict.fromkeys(("history", "growth", "drought", "lines", "index", "weeks"))
+    past: dict[str, Any] = dict.fromkeys(("history", "growth", "drought", "lines", "context", "index",
+                                                   "weeks"))
     if results.history is not None and len(results.history.months) and len(results.history.series) == len(results.lots):
         past["history"] = _add_history(block, results.history)
     if found is not None:
@@ -269,6 +327,9 @@ def _add_past(block: _Block, results: Results, classes: tuple[str, ...],
     if results.soil_lines is not None and len(results.soil_lines):
         _add_shapes(block, "line_", _lines(results.soil_lines.geometry.to_numpy(), DEGREE_STEP))
         past["lines"] = {"degree_step": DEGREE_STEP}
+    context, _ = context_shown(results.context, len(results.lots))
+    if context is not None:
+        past["context"] = _add_context(block, context)
     cells = sorted({str(cell) for cell in results.lots["cell_id"].dropna().unique() if cell})
     pours = [str(month) for month in results.lots["pour_from"].dropna().unique() if month]
     past["index"] = _add_index(block, results.climate, cells, min(pours, default=results.today))

@@ -14,7 +14,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from riskmap.outputs import palette
+from riskmap.outputs import palette, typeface
 
 ASSETS = Path(__file__).parent / "assets"
 VENDOR = "shared/vendor"
@@ -177,8 +177,8 @@ def vendored() -> str:
 
 def styles(page: str) -> str:
     """Return the styles of a page as elements: those of the map library first; without pictures, which no page uses."""
-    texts = [re.sub(r"url\([^)]*\)", "none", asset(f"{VENDOR}/leaflet.css")), palette.css() + "\n",
-             *(asset(name) for name in STYLES[page])]
+    texts = [re.sub(r"url\([^)]*\)", "none", asset(f"{VENDOR}/leaflet.css")), typeface.css() + "\n",
+             palette.css() + "\n", *(asset(name) for name in STYLES[page])]
     return "\n".join(f"<style>\n{text}</style>" for text in texts)
 
 
@@ -203,8 +203,8 @@ def policy(scripts: Sequence[str], pictures_host: str | None = None, *, reads_be
                       for script in scripts)
     pictures = f" https://{pictures_host}" if pictures_host else ""
     connect = "connect-src 'self'; " if reads_beside else ""
-    return (f"default-src 'none'; img-src data:{pictures}; style-src 'unsafe-inline'; script-src {hashes}; {connect}"
-            "base-uri 'none'; form-action 'none'")
+    return (f"default-src 'none'; img-src data:{pictures}; style-src 'unsafe-inline'; font-src data:; "
+            f"script-src {hashes}; {connect}base-uri 'none'; form-action 'none'")
 
 
 def asset(name: str) -> str:

@@ -17,7 +17,7 @@ import numpy as np
 
 from riskmap.common import tables
 from riskmap.outputs import html_page, palette
-from riskmap.outputs.map import page_build, tiles, web_map
+from riskmap.outputs.map import below, page_build, tiles, web_map
 
 if TYPE_CHECKING:
     from riskmap.common.results import Results
@@ -67,7 +67,7 @@ def page(results: Results, facts: dict[str, Any], shown_units: str = "us", *,
 def write(results: Results, folder: Path, shown_units: str = "us", *,
           basemap: web_map.Basemap | None = None, change: ChangeSince | None = None) -> list[Path]:
     """Write `county.pmtiles` and `county.html` into a folder and return their paths."""
-    results = replace(results, lots=tiles.with_age(results.lots, results.today))
+    results = replace(results, lots=tiles.with_age(below.with_profile(results.lots, results), results.today))
     facts = tiles.write(results, folder, change)
     path = folder / NAME
     part = path.with_name(NAME + ".part")

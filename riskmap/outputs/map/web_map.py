@@ -8,6 +8,8 @@ here.
 
 from __future__ import annotations
 
+import hashlib
+import json
 import re
 from dataclasses import asdict, dataclass
 from pathlib import Path
@@ -19,7 +21,7 @@ from riskmap.common import tables, units, wording
 from riskmap.common.errors import visible
 from riskmap.common.version import __version__
 from riskmap.outputs import calibrated, html_page, lot_text, palette, telling, waterfall, words
-from riskmap.outputs.map import data_block, growth_curves, layer_facts, page_build
+from riskmap.outputs.map import below, data_block, growth_curves, layer_facts, page_build, town
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -124,7 +126,16 @@ def _lines(results: Results) -> list[str]:
                      "first.")
     weeks = _weeks(results)
     lines += [f"Newest weekly drought map: {weeks[-1]}."] if weeks else []
-    return [*lines, f"Made with riskmap {__version__}."]
+    return [*lines, f"Made with riskmap {__version__}{_digests(results.facts)}."]
+
+
+def _digests(facts: dict[str, Any]) -> str:
+    """Return what tells one run from another on paper: the first digits of the digests of its inputs and its code."""
+    inputs, code = facts.get("input_sha256"), facts.get("code")
+    if not inputs or not code:
+        return ""
+    every = hashlib.sha256(json.dumps(inputs, sort_keys=True).encode()).hexdigest()
+    return f" from inputs {every[:8]} with code {str(code)[:8]}"
 
 
 def _weeks(results: Results) -> list[str]:
@@ -196,6 +207,12 @@ def _scales(results: Results, change: ChangeSince | None) -> dict[str, Any]:
     return layer_values(results, chosen, lots)
 
 
+def _symbols(lots: pd.DataFrame) -> dict[str, str]:
+    """Return the symbol of each map unit by its name."""
+    named = lots[["map_unit_name", "map_unit_symbol"]].astype("str").drop_duplicates("map_unit_name")
+    return {name: symbol for name, symbol in named.itertuples(index=False) if name and symbol}
+
+
 def about(results: Results, shown_units: str, basemap: Basemap | None = None,
           change: ChangeSince | None = None) -> dict[str, Any]:
     """Return the plain values of the page header: names, classes, words and cautions."""
@@ -224,6 +241,7 @@ def about(results: Results, shown_units: str, basemap: Basemap | None = None,
                   "slab_class": words.SLAB_CLASS, "weather_source": words.WEATHER_SOURCE, "quality": words.QUALITY,
                   "flags": words.flag_sentences(sorted(flags))},
         "growth": {**growth_curves.SENTENCES, "absent": growth_curves.absent(results)},
+        "town": town.about(results.lots), "below": below.about(results), "symbols": _symbols(results.lots),
         "young": wording.YOUNG, "axis_mm": _axis_mm(results.lots),
         "tell": {"names": {question: telling.name(question, results.today) for question in telling.NAMES},
                  **telling.SENTENCES, "direction": words.DIRECTION_SHORT},
@@ -252,7 +270,10 @@ def page(results: Results, shown_units: str = "us", *, basemap: Basemap | None =
     """
     wrapper = _wrapper()
     scripts = [page_build.vendored(), wrapper.script, page_build.script("map")]
-    data = data_block.block(results.lots, about(results, shown_units, basemap, change), past=results,
+    lots = below.with_profile(results.lots, results)
+    values = about(results, shown_units, basemap, change)
+    values["context_note"] = data_block.context_shown(results.context, len(lots))[1]
+    data = data_block.block(lots, values, past=results,
                             change=None if change is None else change.lots, classes=palette.DROUGHT_CLASSES)
     all_scripts = [*re.findall(r"<script>(.*?)</script>", wrapper.head, flags=re.S), *scripts]
     return html_page.filled(

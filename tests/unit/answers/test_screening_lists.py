@@ -553,20 +553,30 @@ def test_every_file_carries_the_lenders_words_and_no_text_runs(outputs: Path, tm
     for name in ("screened.html", "README.txt", "screened.json"):
         assert words in (tmp_path / "o" / name).read_text(encoding="utf-8"), name
     book = openpyxl.load_workbook(tmp_path / "o" / "screened.xlsx")
-    assert book.sheetnames == ["Read me first", "In order", "All columns"]
+    assert book.sheetnames == ["Read me first", "Lots", "All columns", "Columns"]
     assert book.active.title == "Read me first"
     for sheet in book:
         assert words in str(sheet.oddHeader.left.text)
         assert all(cell.data_type != "f" for line in sheet.iter_rows() for cell in line)
     assert words in [cell.value for cell in book["Read me first"]["B"]]
-    short = book["In order"]
-    assert (short.max_column, short.max_row, short.freeze_panes) == (12, 31, "C2")
-    assert short.auto_filter.ref == "A1:L31"
-    assert short["E2"].number_format == "0.0"
+    short = book["Lots"]
+    assert (short.max_column, short.max_row, short.freeze_panes) == (12, 32, "C3")
+    assert short.auto_filter.ref == "A2:L32"  # below the codes of the columns
+    assert [short[f"{column}3"].number_format for column in "EFGI"] == ["0.0"] * 4
+    (bars,) = short.conditional_formatting
+    assert (str(bars.sqref), bars.rules[0].type) == ("E3:E32", "dataBar")
+    every = {row[0].value: row[1:3] for row in book["Columns"].iter_rows(min_row=2)}
+    codes = {cell.value for cell in short[2]} - {None, ""}
+    assert {"long_run_in", "rank_from", "direction"} <= codes <= set(every)
+    added = [cell.value for cell in book["All columns"][1]][2:]
+    assert list(every) == added
+    assert all(meaning.value for meaning, _ in every.values())
+    assert [every[name][1].value for name in ("long_run_mm", "long_run_in", "long_run_in_p90", "rank")] == [
+        "mm", "in", "in", None]
     for column in "HL":  # a text is seen whole, or wrapped at 48 characters
-        longest = max(len(str(cell.value or "")) for cell in short[column][1:])
+        longest = max(len(str(cell.value or "")) for cell in short[column][2:])
         assert short.column_dimensions[column].width >= min(longest, 48) > 10
-    assert all(cell.alignment.wrap_text for cell in short["L"][1:] if cell.value)
+    assert all(cell.alignment.wrap_text for cell in short["L"][2:] if cell.value)
     assert {cell.value for cell in short[1]} <= {cell.value for cell in book["Read me first"]["A"]}
     page = (tmp_path / "o" / "screened.html").read_text(encoding="utf-8")
     assert "<script" not in page.lower().replace("&lt;script", "")

@@ -5,15 +5,21 @@ from __future__ import annotations
 import json
 import threading
 import urllib.request
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+import pandas as pd
 import pytest
+from invented_results import results
 
 import riskmap
 from riskmap import api
 from riskmap.common.errors import LayerError
+from riskmap.common.results import RowCounts, Run
 from riskmap.download import cache, climate
+from riskmap.outputs.files import rounding
 
 READINGS = "point,x_ft,y_ft,elevation_in\nA,0,0,0.0\nB,40,0,0.2\nC,40,30,0.5\nD,0,30,0.3\n"
 
@@ -97,3 +103,26 @@ def test_the_server_of_a_map_answers_at_its_address_until_it_is_stopped(tmp_path
         thread.join()
     (tmp_path / "record").mkdir()
     assert api.map_files(tmp_path) == []
+
+
+@pytest.mark.parametrize(("units", "bands"), [
+    ("us", ["under 0.2 in", "0.2 to 0.4", "0.4 to 0.8", "0.8 to 1.4", "1.4 in and more"]),
+    ("si", ["under 5 mm", "5 to 10", "10 to 20", "20 to 35", "35 mm and more"])])
+def test_the_end_of_an_estimate_counts_every_lot_once(units: str, bands: list[str]) -> None:
+    made = results()
+    made = replace(made, facts=made.facts | {"newest_data": {"weekly map": f"{made.today}-28"}})
+    lots = rounding.rounded(made).lots
+    value = lots.loc[lots["state"] == "", "expected_movement_mm"].astype(float)
+    wanted = pd.cut(value, [-np.inf, 5, 10, 20, 35, np.inf], right=False).value_counts(sort=False).tolist()
+    half = len(made.lots) // 2
+    in_parts = RowCounts() + RowCounts.of(made.lots[:half]) + RowCounts.of(made.lots[half:])
+    for rows in (RowCounts.of(made.lots), in_parts):
+        told = api.ending(Run(Path("a"), made, rows), units)
+        assert len(told) == 4
+        assert told[0] == f"{len(made.lots):,} lots read"
+        assert told[1].startswith(f"{len(value):,} with an estimate; {len(made.lots) - len(value):,} without: ")
+        assert told[2] == "Lots by size of the estimate: " + "; ".join(
+            f"{band}: {count:,}" for band, count in zip(bands, wanted, strict=True))
+        assert told[3].startswith(f"Newest data: {made.today} (weekly map {made.today}-28)")
+    assert sum(wanted) == len(value)
+    assert min(wanted) >= 0 < max(wanted)

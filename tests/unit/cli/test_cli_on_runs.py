@@ -199,7 +199,9 @@ def test_rounded_parts_still_add_up_and_stay_near() -> None:
     assert told.iloc[-1].isna().all()
 
 
-def test_compare_writes_a_table_that_adds_up_and_verify_agrees(example: Path, tmp_path: Path) -> None:
+def test_compare_writes_a_table_that_adds_up_and_verify_agrees(example: Path, tmp_path: Path,
+                                                               monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("COLUMNS", "80")  # a pipe gets whole lines otherwise
     outputs = tmp_path / "outputs"
     first = flow.run(write_area(example, tmp_path / "a", last="2025-05"), outputs).folder
     second = flow.run(write_area(example, tmp_path / "b", last="2025-08", lots=edited_lots(example)), outputs).folder

@@ -38,7 +38,7 @@ def test_a_file_without_dates_foundations_and_sizes_is_told_with_columns_that_lo
     assert "a width of 12 m (39 ft) is assumed for all 3" in lines["W-LOT-043"]
     assert '[lots.columns] slab_width_ft = "..."' in lines["W-LOT-043"]
     assert found.without_pour_date == 3
-    assert "3 lots read = 3 to be estimated (3 of them without a pour date; some may still lack" in found.text()
+    assert "3 lots read, 3 to be estimated (3 of them without a pour date; some may still lack" in found.text()
 
 
 def test_mapped_they_are_silent_and_piers_have_a_state(tmp_path: Path) -> None:
@@ -46,7 +46,7 @@ def test_mapped_they_are_silent_and_piers_have_a_state(tmp_path: Path) -> None:
                    'pour_date = "YR_BUILT", foundation_type = "Foundation", slab_width_ft = "W"')
     assert told(found) == {}
     assert found.lots == {"read": 3, "usable": 2, "not_applicable": 1}
-    assert "2 to be estimated (some may still lack soil or weather) + 1 not_applicable" in found.text()
+    assert "2 to be estimated (some may still lack soil or weather)\n  1 not a slab-on-ground house" in found.text()
 
 
 def test_dates_lacking_in_some_rows_are_counted_with_the_first_rows_and_only_for_lots_to_be_estimated(

@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 import pytest
 import shapely
+from changed_areas import write_area
 
 from riskmap.climate import drought_to_draw
 from riskmap.common import month_numbers, settings
@@ -25,9 +26,12 @@ CRS = "EPSG:5070"
 
 
 @pytest.fixture(scope="module")
-def area(example: Path) -> settings.Area:
-    whole = settings.load(example / "area.toml")
-    return whole.model_copy(update={"movement": whole.movement.model_copy(update={"draws": 40})})
+def area(example: Path, tmp_path_factory: pytest.TempPathFactory) -> settings.Area:
+    """Every fifth lot of the example, old and young, with its weekly maps."""
+    some = gpd.read_file(example / "lots.gpkg", layer="lots").iloc[::5]
+    maps = f'[drought]\npath = "{(example / "drought_weekly.parquet").as_posix()}"\n'
+    return settings.load(write_area(example, tmp_path_factory.mktemp("area") / "a", last="2025-10", lots=some,
+                                    beside=maps))
 
 
 @pytest.fixture(scope="module")

@@ -36,6 +36,11 @@ def test_middle_minus_edge_is_the_deflection_of_the_run(found: Results) -> None:
         assert shape[0, 5] == pytest.approx(lot["bend_now_mm"], abs=0.3)
         ground = draws[archetype][:, 0]
         assert np.median(ground[:, 0] - ground[:, -1]) == pytest.approx(lot["soil_differential_now_mm"], abs=0.3)
+        # the compiled path keeps the gap that the slow one draws; as above, frost can only widen the range of the run
+        gap = np.percentile(np.maximum(draws[archetype][:, 2, -1] - draws[archetype][:, 1, -1], 0.0), [10, 50, 90])
+        assert gap[1] == pytest.approx(lot["edge_gap_now_mm"], abs=0.3)
+        assert lot["edge_gap_now_mm_p10"] <= gap[0] + 0.3
+        assert lot["edge_gap_now_mm_p90"] >= gap[2] - 0.3
         assert (np.diff(shape[:, 1:4], axis=1) >= 0).all()
         assert (np.diff(shape[:, 4:7], axis=1) >= 0).all()
 

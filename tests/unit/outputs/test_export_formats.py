@@ -31,7 +31,8 @@ from riskmap.cli.main import cli
 from riskmap.common import tables
 from riskmap.common.errors import RunFolderError
 from riskmap.common.results import Results
-from riskmap.outputs.files import csv_table, geojson, geopackage, geoparquet, kml, rounding, xlsx
+from riskmap.outputs import words
+from riskmap.outputs.files import csv_table, geojson, geopackage, geoparquet, kml, rounding, sheets, xlsx
 from riskmap.run import folder as run_folder
 from riskmap.run import record
 from riskmap.run.products import write_all
@@ -81,7 +82,7 @@ def from_kml(folder: Path) -> pd.DataFrame:
 
 def from_xlsx(folder: Path) -> pd.DataFrame:
     book = openpyxl.load_workbook(folder / "lots.xlsx", read_only=True)
-    lines = book["lots"].iter_rows(values_only=True)
+    lines = book["All columns"].iter_rows(values_only=True)
     heading = next(lines)
     return pd.DataFrame([dict(zip(heading, line, strict=True)) for line in lines])
 
@@ -158,21 +159,72 @@ def test_xlsx_holds_texts_as_texts_and_no_formula_or_link(folder: Path, found: R
     import zipfile
 
     book = openpyxl.load_workbook(folder / "lots.xlsx")
-    assert book.sheetnames == ["lots", "columns", "notes"]
-    sheet = book["lots"]
+    assert book.sheetnames == ["Read me first", "Lots", "All columns", "Columns"]
+    sheet = book["All columns"]
     heading = {cell.value: cell.column for cell in sheet[1]}
     for name in TEXT:
         for (cell,) in sheet.iter_rows(min_row=2, min_col=heading[name], max_col=heading[name]):
             assert cell.data_type in ("s", "inlineStr", "n") if cell.value is None else cell.data_type == "s", name
             assert cell.hyperlink is None
-    assert {row[0].value for row in book["columns"].iter_rows(min_row=2)} == {
+    assert {row[0].value for row in book["Columns"].iter_rows(min_row=2)} == {
         column.name for column in tables.ESTIMATE.columns}
-    assert any("Planning information" in str(row[0].value) for row in book["notes"].iter_rows())
+    assert any("Planning information" in str(row[1].value) for row in book["Read me first"].iter_rows())
+    for page in book:
+        assert all(cell.data_type != "f" and cell.hyperlink is None for row in page.iter_rows() for cell in row)
     with zipfile.ZipFile(folder / "lots.xlsx") as packed:
         for name in packed.namelist():
             content = packed.read(name)
             assert b"<f>" not in content, name
             assert b"<hyperlink" not in content, name
+
+
+@pytest.mark.parametrize(("system", "unit", "per"), [("us", "in", 25.4), ("si", "mm", 1.0)])
+def test_the_sheet_of_lots_can_be_read_by_a_person(system: str, unit: str, per: float, tmp_path: Path) -> None:
+    made = rounding.rounded(results())
+    xlsx.write(made, tmp_path, system)
+    book = openpyxl.load_workbook(tmp_path / "lots.xlsx")
+    assert book.active.title == "Read me first"
+    sheet, last = book["Lots"], len(made.lots) + 2
+    assert (sheet.max_column, sheet.max_row) == (12, last)
+    assert (sheet.freeze_panes, sheet.auto_filter.ref) == ("C3", f"A2:L{last}")  # below the codes
+    heading, codes = ([cell.value for cell in sheet[row]] for row in (1, 2))
+    assert heading[1].startswith("estimate by ")
+    assert heading[1].endswith(f", {unit}")
+    told = {row[0].value for row in book["Read me first"].iter_rows()}
+    assert set(heading) <= told
+    every = {row[0].value for row in book["Columns"].iter_rows(min_row=2)}
+    assert all(set(code.split(", ")) <= every for code in codes)
+    assert len(set(codes)) == 12
+    (bars,) = sheet.conditional_formatting
+    assert str(bars.sqref) == f"B3:B{last}"
+    (rule,) = bars.rules
+    assert rule.type == "dataBar"
+    assert next((limit.type, limit.val) for limit in rule.dataBar.cfvo) == ("num", 0)
+    for number, name in enumerate(codes, start=1):
+        cells = [row[0] for row in sheet.iter_rows(min_row=3, min_col=number, max_col=number)]
+        width = sheet.column_dimensions[cells[0].column_letter].width
+        assert width >= max(map(len, heading[number - 1].split()))
+        if name.endswith(("_mm", "_p10", "_p90")):
+            assert {cell.number_format for cell in cells if cell.value is not None} == {"0.0"}, name
+            values = np.array([np.nan if cell.value is None else cell.value for cell in cells], float)
+            np.testing.assert_allclose(values, made.lots[name].to_numpy(float) / per, atol=0.0501, err_msg=name)
+        else:
+            longest = max(len(str(cell.value or "")) for cell in cells)
+            assert width >= min(longest, 48), name
+            assert all(cell.alignment.wrap_text for cell in cells if cell.value), name
+    states = [cell.value for cell in sheet["L"][2:]]
+    for state, note in zip(made.lots["state"], states, strict=True):
+        assert not state or note.startswith(tables.STATES[state])
+    assert book["All columns"].auto_filter.ref.startswith("A1:")
+    described = {row[0].value: (row[1].value, row[2].value) for row in book["Columns"].iter_rows(min_row=2)}
+    assert described["expected_movement_mm"][1] == "mm"
+    assert all(meaning for meaning, _ in described.values())
+
+
+def test_a_period_of_the_pour_is_said_as_people_say_it() -> None:
+    assert [words.poured(*months) for months in (("1961-01", "1961-12"), ("1961-03", "1961-03"), ("1958-01", "1962-12"),
+                                                 ("1958-04", "1971-12"), ("", ""))] == [
+        "1961", "1961-03", "1958 to 1962", "1958-04 to 1971-12", ""]
 
 
 def test_geojson_follows_its_standard(folder: Path, found: Results) -> None:
@@ -265,7 +317,7 @@ def test_equal_results_give_equal_files(writer: Any, found: Results, tmp_path: P
 
 
 def test_a_workbook_that_would_not_hold_every_row_is_refused(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
-    monkeypatch.setattr(xlsx, "MOST_ROWS", 59)
+    monkeypatch.setattr(sheets, "MOST_ROWS", 59)
     with pytest.raises(RunFolderError, match=r"E-RUN-016 lots\.xlsx: 60 lots"):
         xlsx.write(results(), tmp_path)
 
@@ -356,7 +408,7 @@ def test_no_lots_at_all_still_gives_headings(tmp_path: Path) -> None:
     empty = replace(made, lots=made.lots.iloc[:0])
     for writer in WRITERS:
         writer.write(empty, tmp_path)  # type: ignore[attr-defined]
-    heading = next(openpyxl.load_workbook(tmp_path / "lots.xlsx")["lots"].iter_rows(values_only=True))
+    heading = next(openpyxl.load_workbook(tmp_path / "lots.xlsx")["All columns"].iter_rows(values_only=True))
     assert list(heading) == [column.name for column in tables.ESTIMATE.columns]
     assert json.loads((tmp_path / "lots.geojson").read_text(encoding="utf-8"))["features"] == []
 

@@ -197,7 +197,8 @@ def test_drought_shapes_soil_lines_and_indices_come_back() -> None:
 
 def test_nothing_past_is_said_to_be_missing_and_not_made_up() -> None:
     head, _ = decoded(data_block.block(results().lots, {}, past=results(), classes=CLASSES))
-    assert head["past"] == dict.fromkeys(("history", "growth", "drought", "lines", "index", "weeks"))
+    assert head["past"] == dict.fromkeys(("history", "growth", "drought", "lines", "context", "index",
+                                              "weeks"))
     empty = with_past(results())
     assert empty.drought_shapes is not None
     assert empty.soil_lines is not None

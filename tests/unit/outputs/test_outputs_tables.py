@@ -153,6 +153,15 @@ def test_geopackage_carries_its_style(folder: Path) -> None:
         symbols = {symbol.get("name") for symbol in root.findall("renderer-v2/symbols/symbol")}
         assert len(rules) == len(palette.SCALES[layer].colors) + len(tables.STATES)
         assert {rule.get("symbol") for rule in rules} == symbols
+        aliases = {alias.get("field"): alias.get("name") for alias in root.findall("aliases/alias")}
+        assert list(aliases) == [column.name for column in tables.ESTIMATE.columns]
+        assert aliases["bend_now_mm_p10"] == "slab centre minus slab edge today, 10th percentile [mm]"
+        assert all(aliases.values())
+        shown = root.find("labeling/settings/rendering")
+        assert shown is not None
+        assert (shown.get("scaleVisibility"), shown.get("scaleMax")) == ("1", "5000")
+        expressions = [option.get("value") for option in root.iter("Option") if option.get("name") == "expression"]
+        assert set(expressions) == {"if(@map_scale > 15000, 'no', 'solid')"}
 
 
 @pytest.mark.parametrize("layer", geopackage.STYLES)

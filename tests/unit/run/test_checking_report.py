@@ -27,7 +27,8 @@ def test_the_example_is_read_and_its_counts_add_up(example: Path) -> None:
     assert {"W-LOT-011", "E-LOT-012", "W-LOT-013", "E-LOT-014"} <= codes
     assert {source.role for source in report.sources} >= {"lots", "soil", "climate", "drought", "index"}
     text = report.text()
-    assert "1,499 lots read = " in text
+    assert "\n1,499 lots read, 1,470 to be estimated (" in text
+    assert "\n  20 not a slab-on-ground house (not_applicable)\n" in text
     assert "A run can start; nothing was computed." in text
 
 

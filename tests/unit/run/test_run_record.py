@@ -98,13 +98,13 @@ def test_a_folder_that_is_no_run_is_refused(tmp_path: Path) -> None:
         opened(tmp_path)
 
 
-@pytest.mark.parametrize("version", [1, 2, 3, 4, 5, 99, "6", None])
+@pytest.mark.parametrize("version", [1, 2, 3, 4, 5, 6, 99, "7", None])
 def test_another_format_is_refused_with_the_way_out(version: object, full: Results, tmp_path: Path) -> None:
     path = written(full, tmp_path) / record.FOLDER / record.FACTS
     facts = json.loads(path.read_text(encoding="utf-8"))
-    assert facts["format"] == record.FORMAT == 6
+    assert facts["format"] == record.FORMAT == 7
     path.write_text(json.dumps({**facts, "format": version}), encoding="utf-8")
-    with pytest.raises(RunFolderError, match=rf"E-RUN-011 .*format {version} by another version.*reads format 6 only"
+    with pytest.raises(RunFolderError, match=rf"E-RUN-011 .*format {version} by another version.*reads format 7 only"
                        r".*`riskmap estimate` with the same area file again.*record/facts\.json"):
         opened(tmp_path)
 

@@ -1,10 +1,11 @@
 // The county page itself: the tile file, the legend, controls, start.
 import { about, map } from "../shared/context.js";
 import {
-  el, PAGE, put, units, legendRows, legendFoot, room, scaleBar, unitChoice, pageHead, baseMap,
+  el, PAGE, lettered, put, units, legendRows, legendFoot, room, scaleBar, unitChoice, pageHead, baseMap,
   layerChoice, nameMarks, titleOf,
 } from "../shared/page.js";
 import { areaReasons } from "../shared/tell.js";
+import { chips, coveredBelow, sheetControls } from "../shared/sheet.js";
 import { rangeWords } from "../shared/range.js";
 import { fromFile, fromServer, open } from "./archive.js";
 import { layer, state, tell, failed } from "./state.js";
@@ -17,6 +18,7 @@ async function use(source) {
   performance.mark("riskmap-open");
   try {
     const archive = await open(source);
+    await lettered;
     if (asked !== state.asked) return;
     state.archive = layer.archive = archive;
   } catch (error) { failed(error); return; }
@@ -54,7 +56,7 @@ function legend() {
 }
 
 function home(box) {
-  if (box) map.fitBounds([[box[1], box[0]], [box[3], box[2]]], { ...room(), maxZoom: 18 });
+  if (box) map.fitBounds([[box[1], box[0]], [box[3], box[2]]], { ...room(coveredBelow()), maxZoom: 18 });
 }
 
 function showUnits(name) {
@@ -79,6 +81,8 @@ function start() {
   whenRowChosen((lot) => choose(lot, true));
   pageHead();
   layerChoice(Object.keys(about.scales), state.scale, (name) => { showScale(name); turn(state.active).catch(failed); });
+  chips();
+  sheetControls(() => map.invalidateSize({ pan: false }));
   unitChoice(showUnits);
   el("search").addEventListener("input", () => { if (state.archive) find().catch(failed); });
   ["search", "lots"].forEach((id) => el(id).addEventListener("keydown", keys));

@@ -2,6 +2,8 @@
 import { about, map } from "../shared/context.js";
 import { el, TILE, NEAR_PX, many, put, running, holds, outlined, ringsOf, room } from "../shared/page.js";
 import { tellLot } from "../shared/lot.js";
+import { coveredBelow, intoSight } from "../shared/sheet.js";
+import { town } from "../shared/town.js";
 import { spread } from "../shared/range.js";
 import { MISSING, state, sideId, failed } from "./state.js";
 import { place, turn, mark } from "./list.js";
@@ -47,7 +49,7 @@ export async function choose(lot, zoom, others) {
     const shape = await outline(found, lot);
     if (asked !== state.choice || !shape) return;
     state.outline = outlined(shape);
-    if (zoom) map.fitBounds(L.latLngBounds(shape.flat()), { ...room(), maxZoom: 18 });
+    if (zoom) map.fitBounds(L.latLngBounds(shape.flat()), { ...room(coveredBelow()), maxZoom: 18 });
   } catch (error) { failed(error); }
 }
 
@@ -97,8 +99,7 @@ export function nothing() {
   const box = el("details");
   box.textContent = "";
   document.body.classList.remove("chosen");
-  put(box, "h2", "Choose a lot");
-  put(box, "p", "Click a lot on the map, or find its id in the list. Arrow keys move in the list, Enter shows the lot.", "note");
+  town(box, about.scales.expected.title.replace("Expected bending by ", ""));
 }
 
 export async function details(lot, others) {
@@ -108,8 +109,9 @@ export async function details(lot, others) {
   const box = el("details");
   box.textContent = "";
   document.body.classList.add("chosen");
-  mark(state.active); // the list is lower while a lot is shown: its active row stays in sight
-  const title = put(box, "h2", "Lot ");
+  mark(state.active);
+  const head = put(box, "div", null, "lot-head"), title = put(head, "h2", "Lot ");
+  put(put(head, "p", null, "steps"), "button", "Whole area").addEventListener("click", () => { choose(null); box.focus(); });
   put(title, "bdi", sideId(lot.id));
   if (names.length) {
     const line = put(box, "p", "More lots lie at this spot: ", "note");
@@ -118,5 +120,5 @@ export async function details(lot, others) {
   }
   const middle = lot.shown ? latLng(lot.x, lot.y) : null;
   tellLot(box, lot, middle && [middle.lat, middle.lng], () => {});
-  box.scrollTop = 0;
+  intoSight(box);
 }

@@ -50,7 +50,7 @@ function ids(head, array) {
 }
 
 function past(head, array) { // past months, ground since the pour, drought shapes, soil boundaries, indices: null where the file has none
-  const of = { history: null, growth: null, drought: null, lines: null, index: null, weeks: null, ...head.past };
+  const of = { history: null, growth: null, drought: null, lines: null, context: null, index: null, weeks: null, ...head.past };
   if (of.history) {
     const { series, months } = of.history, n = series, steps = array.history_steps;
     for (let i = n; i < n * months.length; i++) steps[i] += steps[i - n];
@@ -71,6 +71,12 @@ function past(head, array) { // past months, ground since the pour, drought shap
     of.drought.shape = shapes(array, "drought_", of.drought.degree_step, array.drought_week.length);
   }
   if (of.lines) of.lines.shape = shapes(array, "line_", of.lines.degree_step, array.line_rings.length);
+  if (of.context) {
+    of.context.shape = shapes(array, "context_", of.context.degree_step, array.context_rings.length);
+    of.context.kind = array.context_kind;
+    of.context.label = (k) => of.context.labels[array.context_labels[k]];
+    of.context.layer = (k) => of.context.layers[array.context_layers[k]];
+  }
   if (of.index) of.index.steps = array.index_steps;
   if (of.weeks) of.weeks.classes = array.week_classes;
   return of;

@@ -66,7 +66,12 @@ export function ages(data) { // years since the middle of the possible pour date
   });
 }
 
-export const paint = (ctx, what) => (typeof what === "string" ? what : ctx.createPattern(what, "repeat"));
+export function paint(ctx, what, view) { // a colour, or a pattern that goes on from tile to tile
+  if (typeof what === "string") return what;
+  const pattern = ctx.createPattern(what, "repeat");
+  if (view) pattern.setTransform(new DOMMatrix([1, 0, 0, 1, -(view.x * view.zoom) % what.width, -(view.y * view.zoom) % what.height]));
+  return pattern;
+}
 
 function markText(scale, value) { // a number without its unit, which the legend has
   if (value === null) return "";
@@ -85,21 +90,39 @@ function lotMarks(data, scale) { // function of a lot: what is written inside a 
   };
 }
 
-// A layer whose tiles are canvases that are drawn at once, and drawn again in place when only colours change.
+// A layer whose tiles are canvases that are drawn at once, and drawn again in place when only colours change. Between two whole
+// zooms the tiles of the nearer one are enlarged or reduced by the map; their canvases have as many dots as the screen shows.
 const CanvasLayer = L.GridLayer.extend({
+  getEvents() {
+    return { ...L.GridLayer.prototype.getEvents.call(this), zoomend: this.rescale };
+  },
+
   createTile(coords) { // one parameter only: with a second one Leaflet waits for a call that never comes
-    const canvas = document.createElement("canvas"), ratio = window.devicePixelRatio || 1;
-    canvas.width = canvas.height = TILE * ratio;
-    const ctx = canvas.getContext("2d"), zoom = 2 ** coords.z, edge = TILE / zoom;
-    ctx.scale(ratio, ratio);
-    canvas.view = { ctx, zoom, x: coords.x * edge, y: coords.y * edge, edge, memory: null };
-    this.draw(canvas.view);
+    const canvas = document.createElement("canvas"), edge = TILE / 2 ** coords.z;
+    canvas.view = { ctx: canvas.getContext("2d"), level: coords.z, x: coords.x * edge, y: coords.y * edge, edge, memory: null };
+    this.fit(canvas);
     return canvas;
+  },
+
+  fit(canvas) {
+    const { view } = canvas, ratio = window.devicePixelRatio || 1;
+    view.zoom = 2 ** this._map.getZoom();
+    view.side = view.edge * view.zoom;
+    view.memory = null;
+    canvas.width = canvas.height = Math.max(1, Math.round(view.side * ratio));
+    view.ctx.scale(canvas.width / view.side, canvas.height / view.side);
+    this.draw(view);
+  },
+
+  rescale() {
+    for (const { el: canvas } of Object.values(this._tiles || {})) {
+      if (canvas.view.level === this._tileZoom && canvas.view.zoom !== 2 ** this._map.getZoom()) this.fit(canvas);
+    }
   },
 
   repaint() {
     for (const { el: canvas } of Object.values(this._tiles || {})) {
-      canvas.view.ctx.clearRect(0, 0, TILE, TILE);
+      canvas.view.ctx.clearRect(0, 0, canvas.view.side, canvas.view.side);
       this.draw(canvas.view);
     }
     return this;
@@ -154,14 +177,15 @@ export const LotLayer = CanvasLayer.extend({
     const box = this.data.shape.box, wide = (box[4 * lot + 2] - box[4 * lot]) * zoom, high = (box[4 * lot + 3] - box[4 * lot + 1]) * zoom;
     const c = this.code[lot];
     if (Math.min(wide, high) < MARK_FROM_PX || c >= this.classes) return;
-    const at = [((box[4 * lot] + box[4 * lot + 2]) / 2 - x) * zoom, ((box[4 * lot + 1] + box[4 * lot + 3]) / 2 - y) * zoom];
+    const whole = (k, from) => Math.round((box[4 * lot + k] + box[4 * lot + k + 2]) / 2 * zoom) - from * zoom; // the same dot on every tile
+    const at = [whole(0, x), whole(1, y)];
     lotMark(ctx, at, this.bars(lot), this.scale.labels[c]);
   },
 
   drawLots(view, lots, c) {
     if (!lots.length) return;
     const { ctx, zoom } = view, shape = this.data.shape;
-    ctx.fillStyle = paint(ctx, this.fills[c]);
+    ctx.fillStyle = paint(ctx, this.fills[c], view);
     const edged = edgeOf(ctx, this.scale, c, shape.typical * zoom, this.paper);
     for (let from = 0; from < lots.length; from += BATCH) { // one path for all is many times slower
       ctx.beginPath();
@@ -172,7 +196,7 @@ export const LotLayer = CanvasLayer.extend({
   },
 
   drawCells(view, lots) { // median class of the lots in each small square, so that none covers the others
-    const { ctx, zoom } = view, box = this.data.shape.box, side = TILE / CELL_PX, kinds = this.fills.length;
+    const { ctx, zoom } = view, box = this.data.shape.box, side = Math.ceil(view.side / CELL_PX), kinds = this.fills.length;
     const tally = new Uint16Array(side * side * kinds), used = new Uint8Array(side * side);
     for (const lot of lots) {
       const i = Math.floor(((box[4 * lot] + box[4 * lot + 2]) / 2 - view.x) * zoom / CELL_PX);
@@ -186,7 +210,7 @@ export const LotLayer = CanvasLayer.extend({
       if (used[cell]) cells[middle(tally.subarray(cell * kinds, (cell + 1) * kinds), this.classes)].push(cell);
     }
     cells.forEach((of, c) => {
-      if (of.length) ctx.fillStyle = paint(ctx, this.fills[c]);
+      if (of.length) ctx.fillStyle = paint(ctx, this.fills[c], view);
       for (const cell of of) ctx.fillRect((cell % side) * CELL_PX, Math.floor(cell / side) * CELL_PX, CELL_PX, CELL_PX);
     });
   },
@@ -204,45 +228,49 @@ function middle(counts, classes) { // median class; the commonest state where st
   return c;
 }
 
-export const DROUGHT_ALPHA = 0.45; // full colours would drown the lots; the legend is as pale
+const FRAME_PX = 6; // width of a category along its edge
 
-// Polygons of the weekly drought map: filled beneath the lots, their edges dashed above them.
+// Polygons of the weekly drought map: a frame in the colour of the category with a dashed edge, above the lots. A fill would be
+// taken for the lots'.
 export const DroughtLayer = CanvasLayer.extend({
-  show(drought, colors, week, edges) {
-    Object.assign(this, { drought, colors, week, edges });
+  show(drought, colors, week) {
+    Object.assign(this, { drought, colors, week });
     return this._map ? this.repaint() : this;
   },
 
   draw(view) {
     const { ctx } = view, { shape, category, week } = this.drought;
-    ctx.lineWidth = 1.5;
-    ctx.strokeStyle = about.ui.ink;
-    ctx.setLineDash([6, 4]);
-    for (const k of near(view, shape, 4)) {
+    for (const k of near(view, shape, FRAME_PX)) {
       if (week[k] !== this.week) continue;
+      ctx.save();
       ctx.beginPath();
       trace(view, shape, k, true);
-      ctx.fillStyle = this.colors[category[k]];
-      ctx.globalAlpha = this.edges ? 1 : DROUGHT_ALPHA;
-      if (this.edges) ctx.stroke(); else ctx.fill();
+      ctx.clip("evenodd"); // the frame lies inside, so that neighbours keep theirs
+      ctx.strokeStyle = this.colors[category[k]];
+      ctx.lineWidth = 2 * FRAME_PX;
+      ctx.stroke();
+      ctx.restore();
+      ctx.strokeStyle = about.ui.ink;
+      ctx.lineWidth = 1.5;
+      ctx.setLineDash([6, 4]);
+      ctx.stroke();
+      ctx.setLineDash([]);
     }
-    ctx.setLineDash([]);
-    if (this.edges) this.letter(view);
+    this.letter(view);
   },
 
-  letter({ ctx, x, y, edge }) { // colours of the categories are one grey in print: the letters of the one in the middle of the tile
+  letter({ ctx, x, y, edge, side }) { // colours of the categories are one grey in print: the letters of the one in the middle of the tile
     const { shape, category, week, classes } = this.drought, at = [x + edge / 2, y + edge / 2];
     const here = shape.grid(...at, ...at).filter((k) => week[k] === this.week && holds(shape, k, ...at)).map((k) => category[k]);
     if (!here.length) return;
-    ctx.globalAlpha = 1;
-    lotMark(ctx, [TILE / 2, TILE / 2], { text: classes[Math.max(...here)] }, about.ui.ink, about.ui.paper);
+    lotMark(ctx, [side / 2, side / 2], { text: classes[Math.max(...here)] }, about.ui.ink, about.ui.paper);
   },
 });
 
 export function stripes(px) { // open stripes, nothing between them; 8 and 16 px divide a tile, so that they run on
   const canvas = document.createElement("canvas"), ctx = canvas.getContext("2d");
   canvas.width = canvas.height = px;
-  for (const [color, width] of [[about.ui.sheet, 2.6], [about.ui.ink, 1.1]]) {
+  for (const [color, width] of [[about.ui.paper, 2], [about.ui.hatch, 0.9]]) {
     ctx.strokeStyle = color;
     ctx.lineWidth = width;
     ctx.beginPath();
@@ -265,9 +293,40 @@ export const SoilLineLayer = CanvasLayer.extend({
     ctx.beginPath();
     for (const k of near(view, this.shape, band / 2 + 3)) trace(view, this.shape, k, false);
     const line = (width, color) => { ctx.lineWidth = width; ctx.strokeStyle = color; ctx.stroke(); };
-    if (band) line(band, ctx.createPattern(stripes(band < 32 ? 8 : 16), "repeat")); // a tint would change the classes beneath
+    if (band) line(band, paint(ctx, stripes(band < 32 ? 8 : 16), view)); // a tint would change the classes beneath
     else line(3, about.ui.paper);
     line(1.2, about.ui.ink);
+  },
+});
+
+// Roads, water and other shapes of the user's own, thin and grey beneath the lots; places are small rings.
+export const ContextLayer = CanvasLayer.extend({
+  show(context) {
+    this.context = context;
+    return this;
+  },
+
+  draw(view) {
+    const { ctx, zoom } = view, { shape, kind } = this.context, found = near(view, shape, 6);
+    ctx.lineJoin = ctx.lineCap = "round";
+    ctx.strokeStyle = about.ui.line;
+    ctx.fillStyle = about.ui.line;
+    ctx.globalAlpha = 0.35;
+    ctx.beginPath();
+    for (const k of found) if (kind[k] === 2) trace(view, shape, k, true);
+    ctx.fill("evenodd");
+    ctx.globalAlpha = 1;
+    ctx.lineWidth = Math.min(4, Math.max(1, zoom / 2 ** 15));
+    ctx.beginPath();
+    for (const k of found) if (kind[k]) trace(view, shape, k, kind[k] === 2);
+    ctx.stroke();
+    ctx.strokeStyle = about.ui.outline;
+    ctx.lineWidth = 1;
+    for (const k of found) if (!kind[k]) {
+      ctx.beginPath();
+      ctx.arc((shape.box[4 * k] - view.x) * zoom, (shape.box[4 * k + 1] - view.y) * zoom, 2.5, 0, 2 * Math.PI);
+      ctx.stroke();
+    }
   },
 });
 

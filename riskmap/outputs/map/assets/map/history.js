@@ -6,24 +6,48 @@ import { monthNumber } from "./draw.js";
 import { data } from "./state.js";
 
 const STRIP = { width: 360, left: 42, index: [6, 62], weeks: [70, 80], slab: [90, 142], foot: 158 };
+const LATELY = 24; // months of the second chart
 
-export function strip(box, lot) {
+export function strip(box, lot) { // the weather since the pour, in years; then the last two years with weeks and slab, in months
   const p = data.past, cell = data.text("cell_id", lot), today = monthNumber(about.today);
   const pour = data.text("pour_from", lot), from = pour ? monthNumber(pour) : null;
   const bars = indexOf(p.index, cell, from), weeks = weeksOf(p.weeks, cell, from), cut = cutByPour(p.history, lot);
   const slab = cut ? [] : slabOf(p.history, lot), unknown = pour && data.text("pour_date_basis", lot) === "none";
   if (!bars.length && !weeks.length && !slab.length) return;
-  put(box, "h3", unknown ? "Weather since the earliest possible pour" : pour ? "History since the pour" : "History");
+  put(box, "h3", unknown ? "Weather since the earliest possible pour" : pour ? "Weather since the pour" : "Weather");
+  if (bars.length) chart(box, { from: bars[0].month, today, ticks: yearsBetween, parts: [(svg, x) => indexStrip(svg, x, bars)] });
   if (cut) put(box, "p", "History of the slab is not shown: " + cut + ".", "note");
-  const start = Math.min(...[bars, weeks, slab].filter((of) => of.length).map((of) => of[0].month));
-  const end = Math.max(today + 1, start + 12), x = (m) => STRIP.left + (STRIP.width - STRIP.left) * (m - start) / (end - start);
-  const foot = slab.length ? STRIP.foot : STRIP.foot - STRIP.slab[1] + STRIP.weeks[1]; // no empty space where no slab is shown
-  const svg = sketch(box, "svg", { viewBox: `0 0 ${STRIP.width} ${foot + 4}`, role: "img", class: "strip" });
-  const lines = [indexStrip(svg, x, bars), weekStrip(svg, x, weeks, lot), slabStrip(svg, x, slab)].filter(Boolean);
-  const years = [...new Set([0, 0.5, 1].map((s) => Math.floor((start + s * (today - start)) / 12)))];
-  years.forEach((year) => sketch(svg, "text", { x: Math.min(Math.max(x(12 * year), STRIP.left), STRIP.width - 30), y: foot }, String(year)));
+  const start = today - LATELY, late = (of) => of.filter((one) => one.month >= start);
+  const parts = [[late(bars), indexStrip], [late(weeks), weekStrip], [late(slab), slabStrip]].filter(([of]) => of.length);
+  if (!parts.length) return;
+  put(box, "h3", "The last two years");
+  chart(box, { from: start, today, ticks: monthsBetween, parts: parts.map(([of, draw]) => (svg, x) => draw(svg, x, of, lot)), low: slab.length });
+}
+
+function chart(box, { from, today, ticks, parts, low }) {
+  const end = Math.max(today + 1, from + 12), x = (m) => STRIP.left + (STRIP.width - STRIP.left) * (m - from) / (end - from);
+  const bottom = low ? STRIP.foot : STRIP.foot - STRIP.slab[1] + (parts.length > 1 ? STRIP.weeks[1] : STRIP.index[1]); // no empty space
+  const svg = sketch(box, "svg", { viewBox: `0 0 ${STRIP.width} ${bottom + 4}`, role: "img", class: "strip" });
+  const lines = parts.map((draw) => draw(svg, x)).filter(Boolean);
+  for (const [month, text] of ticks(from, today)) {
+    sketch(svg, "text", { x: Math.min(Math.max(x(month), STRIP.left), STRIP.width - 30).toFixed(1), y: bottom }, text);
+  }
   svg.setAttribute("aria-label", lines.join(" "));
   lines.forEach((line) => put(box, "p", line, "note"));
+}
+
+function yearsBetween(from, to) { // round years, at most six of them
+  const [first, last] = [Math.ceil(from / 12), Math.floor(to / 12)], step = [1, 2, 5, 10, 20, 50].find((n) => (last - first) / n < 6) || 100, found = [];
+  for (let year = Math.ceil(first / step) * step; year <= last; year += step) found.push([12 * year, String(year)]);
+  return found.length ? found : [[from, String(Math.floor(from / 12))]];
+}
+
+const MONTHS = ["January", "", "", "April", "", "", "July", "", "", "October", "", ""];
+
+function monthsBetween(from, to) { // the first month of every half year, with its year
+  const found = [];
+  for (let m = Math.ceil(from / 6) * 6; m <= to; m += 6) found.push([m, `${MONTHS[m % 12].slice(0, 3)} ${Math.floor(m / 12)}`]);
+  return found;
 }
 
 function indexOf(index, cell, from) {

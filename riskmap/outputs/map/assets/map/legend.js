@@ -2,7 +2,7 @@
 import { about } from "../shared/context.js";
 import { el, count, put, distance, swatch, legendRows, legendFoot, titleOf } from "../shared/page.js";
 import { rangeWords, spread } from "../shared/range.js";
-import { stateNames, paint, DROUGHT_ALPHA, stripes } from "./draw.js";
+import { stateNames, paint, stripes } from "./draw.js";
 import { data, drawn, state, label, lotOf, linesShown, bandNow, weekWords } from "./state.js";
 
 export function legend() {
@@ -33,12 +33,12 @@ export function lotOnLegend() { // the chosen lot on the histogram of all lots
 function droughtLegend(box) {
   const { drought } = data.past, scale = about.scales.drought, here = new Set();
   drought.week.forEach((w, k) => { if (w === state.week) here.add(drought.classes[drought.category[k]]); });
-  put(box, "h3", "Weekly drought map, beneath the lots");
+  put(box, "h3", "Weekly drought map, frames over the lots");
   const table = put(box, "ul", null, "classes drought");
   scale.classes.forEach((name, c) => {
     if (!here.has(name)) return;
     const item = put(table, "li");
-    swatch(item, (ctx) => { ctx.globalAlpha = DROUGHT_ALPHA; ctx.fillStyle = scale.colors[c]; ctx.fillRect(0, 0, 24, 16); });
+    swatch(item, (ctx) => { ctx.fillStyle = scale.colors[c]; ctx.fillRect(0, 0, 24, 16); });
     put(item, "span", scale.words[c], "name");
   });
   if (!here.size) put(box, "p", "No category was mapped here that week.", "note");

@@ -1,16 +1,19 @@
 // The map page itself: controls, keys, layers, start.
 import { about, map, setAbout, setMap } from "../shared/context.js";
-import { el, PAGE, narrow, put, units, room, scaleBar, unitChoice, layerChoice, nameMarks, pageHead, baseMap } from "../shared/page.js";
+import { el, PAGE, lettered, put, units, room, scaleBar, many, unitChoice, layerChoice, nameMarks, pageHead, baseMap } from "../shared/page.js";
 import { soilCaution } from "../shared/lot.js";
 import { areaReasons } from "../shared/tell.js";
 import { unpack, read } from "./data.js";
-import { LotLayer, DroughtLayer, SoilLineLayer, bandWidth } from "./draw.js";
+import { LotLayer, DroughtLayer, SoilLineLayer, ContextLayer, bandWidth } from "./draw.js";
 import { data, setData, drawn, state, bounds } from "./state.js";
 import { legend } from "./legend.js";
 import { whenRowChosen, list, listSoon, turn, mark, listKeys } from "./list.js";
 import { details, choose, lotsAt } from "./panel.js";
 import { suggest, open, searchKeys } from "./search.js";
-import { showScale, showLines, showWeek } from "./show.js";
+import { showScale, showLines, showContext, showWeek } from "./show.js";
+import { NameLayer, Locator, farAway } from "./names.js";
+import { weekControls } from "./weeks.js";
+import { chips, sheetControls, coveredBelow } from "../shared/sheet.js";
 import { clearBox, paper } from "./paper.js";
 
 const still = () => window.matchMedia("(prefers-reduced-motion: reduce)").matches;
@@ -62,11 +65,12 @@ function sources() { // what nearly all lots share, and the cautions for paper, 
 }
 
 function home(box) {
-  if (data.shape.all[2] >= data.shape.all[0]) map.fitBounds(bounds(box), { ...room(state.paper), maxZoom: 18 });
+  if (data.shape.all[2] >= data.shape.all[0]) map.fitBounds(bounds(box), { ...room(coveredBelow()), maxZoom: 18 });
 }
 
 function missingWords() { // what this file does not contain, and why
-  return [about.no_past_weeks, data.past.lines ? "" : "Soil boundaries are not in this file."].filter(Boolean).join(" ");
+  const far = farAway(), away = far ? `${many(far, "lot")} far from the others ${far === 1 ? "is" : "are"} outside the first view.` : "";
+  return [about.no_past_weeks, data.past.lines ? "" : "Soil boundaries are not in this file.", about.context_note, away].filter(Boolean).join(" ");
 }
 
 // ---------------------------------------------------------------- start
@@ -74,16 +78,18 @@ function controls() {
   const p = data.past;
   layerChoice(Object.keys(about.scales).filter((name) => name !== "weeks" || (p.history && p.drought)), state.scale, showScale);
   unitChoice(showUnits);
-  if (p.drought) {
-    el("week").max = p.drought.weeks.length - 1;
-    el("week").value = state.week = p.drought.weeks.length - 1;
-  }
-  el("week").addEventListener("input", () => showWeek(Number(el("week").value)));
+  chips();
+  if (p.history && p.drought) weekControls(showWeek, still);
   el("lines-line").hidden = !p.lines;
   el("lines").addEventListener("change", () => {
     state.lines = el("lines").checked;
     showLines();
     legend();
+  });
+  el("context-line").hidden = !p.context;
+  el("context").addEventListener("change", () => {
+    state.context = el("context").checked;
+    showContext();
   });
   el("not-here").textContent = missingWords();
   el("search").addEventListener("input", suggest);
@@ -100,16 +106,15 @@ function controls() {
 }
 
 function layers() {
-  [["drought", 150], ["edges", 350], ["soil", 360]].forEach(([name, z]) => {
+  [["context", 160], ["other", 210], ["drought", 350], ["soil", 360], ["names", 370]].forEach(([name, z]) => {
     map.createPane(name).style.zIndex = z;
     map.getPane(name).style.pointerEvents = "none";
   });
   const grid = (pane) => ({ keepBuffer: 1, updateWhenZooming: false, pane });
   drawn.lots = new LotLayer(grid("tilePane"));
-  if (data.past.drought) {
-    drawn.drought = new DroughtLayer(grid("drought"));
-    drawn.edges = new DroughtLayer(grid("edges"));
-  }
+  if (data.past.drought) drawn.drought = new DroughtLayer(grid("drought"));
+  if (data.past.context) drawn.context = new ContextLayer(grid("context")).show(data.past.context);
+  drawn.names = new NameLayer();
   if (data.past.lines) {
     const middle = data.shape.all.every(Number.isFinite) ? bounds(data.shape.all).getCenter().lat : 0;
     drawn.soilLines = new SoilLineLayer(grid("soil")).show(data.past.lines.shape, bandWidth(about.soil, middle));
@@ -126,7 +131,6 @@ function mapEvents() {
   map.on("click", (event) => {
     const [lot = -1, ...others] = lotsAt(map.options.crs.latLngToPoint(event.latlng, 0));
     choose(lot, { others });
-    if (lot >= 0 && narrow()) el("details").scrollIntoView({ block: "nearest" });
   });
   map.on("moveend", () => {
     if (!state.paper) state.seen = clearBox();
@@ -149,9 +153,11 @@ function mapEvents() {
 function start() {
   units.now = about.units;
   pageHead();
+  map.options.zoomSnap = 0.25; // the first view fills the pane; the buttons and keys still go by whole steps
   layers();
   controls();
   baseMap();
+  sheetControls(() => map.invalidateSize({ pan: false }));
   mapEvents();
   drawn.lots.once("load", () => requestAnimationFrame(() => {
     performance.mark("riskmap-drawn");
@@ -161,13 +167,16 @@ function start() {
   showScale(state.scale);
   showUnits(about.units);
   home(data.shape.core);
+  showContext();
   drawn.lots.addTo(map);
+  drawn.names.addTo(map);
+  new Locator().addTo(map).redraw();
   showLines();
   legend();
 }
 
-unpack(el("data").textContent)
-  .then((raw) => {
+Promise.all([unpack(el("data").textContent), lettered])
+  .then(([raw]) => {
     setData(read(raw));
     setAbout(data.about);
     setMap(map_riskmap);

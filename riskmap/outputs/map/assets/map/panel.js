@@ -3,6 +3,8 @@ import { about, map } from "../shared/context.js";
 import { el, NEAR_PX, visible, put, holds, outlined, ringsOf, room } from "../shared/page.js";
 import { said, tellLot } from "../shared/lot.js";
 import { answers } from "../shared/tell.js";
+import { coveredBelow, intoSight } from "../shared/sheet.js";
+import { town } from "../shared/town.js";
 import { data, state, label, latLng, bounds, centre, lotOf } from "./state.js";
 import { listSoon, mark } from "./list.js";
 import { strip } from "./history.js";
@@ -19,9 +21,10 @@ export function details(others) {
   const box = el("details"), lot = state.chosen;
   box.textContent = "";
   document.body.classList.toggle("chosen", lot >= 0);
-  mark(state.active); // the list is lower while a lot is shown: its active row stays in sight
-  if (lot < 0) { put(box, "p", "Choose a lot on the map or in the list.", "note"); return; }
-  const title = put(box, "h2", "Lot ");
+  mark(state.active);
+  if (lot < 0) { town(box, about.scales.expected.title.replace("Expected bending by ", "")); return; }
+  const head = put(box, "div", null, "lot-head"), title = put(head, "h2", "Lot ");
+  lotSteps(head);
   put(title, "bdi", label(lot));
   if (about.labels && about.labels[lot]) put(put(title, "span", null, "known-as"), "bdi", about.labels[lot]);
   put(box, "p", summary(lot), "paper");
@@ -35,8 +38,22 @@ export function details(others) {
     const middle = bounds(data.shape.box.subarray(4 * lot, 4 * lot + 4)).getCenter();
     place = [middle.lat, middle.lng];
   }
-  tellLot(box, lotOf(lot), place, () => strip(box, lot));
-  box.scrollTop = 0;
+  tellLot(box, lotOf(lot), place, (part) => strip(part, lot));
+}
+
+function lotSteps(box) { // to the lots beside it in the list, and back to the whole area
+  const line = put(box, "p", null, "steps");
+  for (const [text, name, to] of [["‹", "Previous lot of the list", -1], ["›", "Next lot of the list", 1]]) {
+    const button = put(line, "button", text), at = state.list.indexOf(state.chosen) + to;
+    button.setAttribute("aria-label", name);
+    button.disabled = at < 0 || at >= state.list.length;
+    button.addEventListener("click", () => {
+      choose(state.list[at], { from: "list" });
+      const again = el("details").querySelector(`.steps button[aria-label="${name}"]`);
+      if (again) again.focus();
+    });
+  }
+  put(line, "button", "Whole area").addEventListener("click", () => { choose(-1); el("details").focus(); });
 }
 
 export function choose(lot, how = {}) {
@@ -48,11 +65,12 @@ export function choose(lot, how = {}) {
     node.setAttribute("aria-selected", String(state.list[state.from + i] === lot)));
   details(how.others || []);
   lotOnLegend();
+  if (lot >= 0) intoSight(el("details"));
   el("said").textContent = lot < 0 ? "" : visible(summary(lot));
   if (lot < 0 || !data.shape.has(lot)) return;
   const { box } = data.shape;
   state.outline = outlined(ringsOf(data.shape, lot, latLng));
-  if (how.from) map.fitBounds(bounds(box.subarray(4 * lot, 4 * lot + 4)), { ...room(state.paper), maxZoom: 18 });
+  if (how.from) map.fitBounds(bounds(box.subarray(4 * lot, 4 * lot + 4)), { ...room(coveredBelow()), maxZoom: 18 });
   if (how.from === "search") { state.held = false; listSoon(); }
 }
 

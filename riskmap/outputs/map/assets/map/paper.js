@@ -1,16 +1,20 @@
-// The map on paper: one picture of what is seen, drawn at the scale that fills the sheet.
+// The map on paper: a plate, lying, with one picture of what is seen at the scale that fills it, and beside it title, legend and
+// what was used; the chosen lot follows on a page of its own.
 import { about, map } from "../shared/context.js";
-import { el, RING, TILE, narrow, count, units } from "../shared/page.js";
+import { el, RING, TILE, count, units } from "../shared/page.js";
 import { trace, metersPerPx } from "./draw.js";
-import { data, drawn, state, latLng, linesShown } from "./state.js";
+import { TYPE } from "../shared/range.js";
+import { data, drawn, state, latLng, linesShown, contextShown } from "./state.js";
+import { locate, write } from "./names.js";
 import { recolor } from "./show.js";
 
-const SHEET = { width: 720, height: 340, dots: 2 }; // CSS px; two dots each are about 190 dots an inch on paper
+const MM = 96 / 25.4; // CSS px
+const SHEET = { width: 188 * MM, height: 162 * MM, dots: 2 }; // two dots each are about 190 dots an inch on paper; fits Letter and A4
 
 export function clearBox() { // world px of what is seen now beside the legend, cut to where the lots are
-  const size = map.getSize(), over = narrow() ? 0 : el("legend").offsetWidth + 10, all = data.shape.all;
+  const size = map.getSize(), all = data.shape.all;
   const world = (x, y) => map.options.crs.latLngToPoint(map.containerPointToLatLng([x, y]), 0);
-  const a = world(0, 0), b = world(Math.max(size.x - over, 1), size.y);
+  const a = world(0, 0), b = world(size.x, size.y);
   const cut = [Math.max(a.x, all[0]), Math.max(a.y, all[1]), Math.min(b.x, all[2]), Math.min(b.y, all[3])];
   return cut[2] > cut[0] && cut[3] > cut[1] ? cut : [a.x, a.y, b.x, b.y];
 }
@@ -20,6 +24,7 @@ export function paper(on) {
   state.paper = on;
   state.sheet = on ? sheetView() : null;
   recolor();
+  document.querySelectorAll("#legend details").forEach((part) => { part.open = on || part.open; });
   if (on) sheet();
 }
 
@@ -37,7 +42,7 @@ function sheet() {
   if (!state.sheet) return;
   const { zoom, x: left, y: top } = state.sheet;
   const weeks = state.scale === "weeks", edge = TILE / zoom;
-  const shown = [weeks && drawn.drought, drawn.lots, weeks && drawn.edges, linesShown() && drawn.soilLines].filter(Boolean);
+  const shown = [contextShown() && drawn.context, drawn.lots, weeks && drawn.drought, linesShown() && drawn.soilLines].filter(Boolean);
   for (const layer of shown) {
     for (let i = 0; i * TILE < width; i++) for (let j = 0; j * TILE < height; j++) {
       ctx.setTransform(dots, 0, 0, dots, i * TILE * dots, j * TILE * dots);
@@ -45,13 +50,38 @@ function sheet() {
       ctx.beginPath();
       ctx.rect(0, 0, TILE, TILE);
       ctx.clip();
-      layer.draw({ ctx, zoom, x: left + i * edge, y: top + j * edge, edge, memory: null });
+      layer.draw({ ctx, zoom, x: left + i * edge, y: top + j * edge, edge, side: TILE, memory: null });
       ctx.restore();
     }
   }
   ctx.setTransform(dots, 0, 0, dots, 0, 0);
+  write({ ctx, zoom, x: left, y: top, width, height });
   chosenOn({ ctx, zoom, x: left, y: top });
-  scaleOn(ctx, metersPerPx(Math.log2(zoom), latLng(left, top + height / 2 / zoom).lat));
+  const meters = metersPerPx(Math.log2(zoom), latLng(left, top + height / 2 / zoom).lat);
+  el("plate-scale").textContent = `Scale 1:${count(round2(meters * 1000 * MM))} when printed at full size.`;
+  northOn(ctx);
+  ctx.save();
+  ctx.translate(8, 8);
+  locate(ctx, [left, top, left + width / zoom, top + height / zoom], true);
+  ctx.restore();
+  scaleOn(ctx, meters);
+}
+
+const round2 = (n) => Number(n.toPrecision(2)); // a scale is known to no more figures than that
+
+function northOn(ctx) { // Mercator: north is up
+  const x = SHEET.width - 22;
+  ctx.save();
+  ctx.fillStyle = about.ui.sheet;
+  ctx.fillRect(x - 12, 6, 24, 44);
+  ctx.fillStyle = ctx.strokeStyle = about.ui.ink;
+  ctx.beginPath();
+  for (const [dx, y] of [[0, 10], [6, 24], [0, 20], [-6, 24]]) ctx.lineTo(x + dx, y);
+  ctx.fill();
+  ctx.font = `bold 13px ${TYPE}`;
+  ctx.textAlign = "center";
+  ctx.fillText("N", x, 44);
+  ctx.restore();
 }
 
 function chosenOn(view) {
@@ -71,7 +101,9 @@ function scaleOn(ctx, meters) { // the longest round length of at most 140 px
   const ten = 10 ** Math.floor(Math.log10(most)), round = ten * [5, 2, 1].find((k) => k * ten <= most);
   const px = round * unitM / meters, y = SHEET.height - 12;
   const name = us ? `${count(round)} ${miles ? "mi" : "ft"}` : round >= 1000 ? `${count(round / 1000)} km` : `${round} m`;
-  ctx.font = "12px Georgia, 'Times New Roman', serif";
+  ctx.font = `12px ${TYPE}`;
+  ctx.textAlign = "start";
+  ctx.textBaseline = "alphabetic";
   ctx.fillStyle = about.ui.sheet;
   ctx.fillRect(4, y - 18, Math.max(px, ctx.measureText(name).width) + 16, 28);
   ctx.fillStyle = ctx.strokeStyle = about.ui.ink;

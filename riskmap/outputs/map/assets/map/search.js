@@ -5,10 +5,13 @@ import { data, state, label } from "./state.js";
 import { option, point } from "./list.js";
 import { choose } from "./panel.js";
 
+const plainId = (text) => text.replace(/[\s\p{P}]+/gu, "") || text; // 001-23 and 00123 are one id to a reader
+
 export function suggest() {
-  const wanted = el("search").value.trim().toLowerCase(), first = [], then = [];
+  const typed = el("search").value.trim().toLowerCase(), wanted = typed && plainId(typed), first = [], then = [];
   const also = about.labels || []; // addresses or the like, where the map was asked to show them
-  state.low ||= Array.from({ length: data.n }, (_, lot) => (label(lot) + (also[lot] ? "\n" + also[lot] : "")).toLowerCase());
+  const plain = (text) => plainId(text.toLowerCase());
+  state.low ||= Array.from({ length: data.n }, (_, lot) => plain(label(lot)) + (also[lot] ? "\n" + plain(also[lot]) : ""));
   if (wanted) {
     for (let lot = 0; lot < data.n; lot++) { // ids that begin with the text come first
       const at = state.low[lot].indexOf(wanted);

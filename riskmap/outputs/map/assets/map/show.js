@@ -5,15 +5,21 @@ import { classify } from "./draw.js";
 import { data, drawn, state, monthOfWeek, linesShown, weekWords } from "./state.js";
 import { legend } from "./legend.js";
 import { turn } from "./list.js";
+import { beside, stop } from "./weeks.js";
 
 export function recolor() {
   const scale = about.scales[state.scale], weeks = state.scale === "weeks";
   state.code = classify(data, scale, weeks ? monthOfWeek(state.week) : 0);
   drawn.lots.show(data, scale, state.code, state.paper);
-  if (weeks) for (const layer of [drawn.drought, drawn.edges]) {
-    layer.show(data.past.drought, droughtColors(), state.week, layer === drawn.edges);
-  }
+  if (weeks) drawn.drought.show(data.past.drought, droughtColors(), state.week);
+  if (drawn.names) drawn.names.redraw();
   legend();
+}
+
+export function showContext() {
+  if (!drawn.context) return;
+  if (state.context) drawn.context.addTo(map); else drawn.context.remove();
+  drawn.names.redraw();
 }
 
 function droughtColors() {
@@ -26,10 +32,10 @@ export function showScale(name) {
   state.scale = name;
   el("weeks").hidden = !weeks;
   if (weeks) weekSaid();
+  else if (data.past.history && data.past.drought) stop();
   recolor();
-  for (const layer of [drawn.drought, drawn.edges]) {
-    if (layer && weeks) layer.addTo(map); else if (layer) layer.remove();
-  }
+  beside();
+  if (drawn.drought && weeks) drawn.drought.addTo(map); else if (drawn.drought) drawn.drought.remove();
   turn(state.active);
 }
 

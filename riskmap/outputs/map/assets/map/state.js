@@ -4,10 +4,10 @@ import { bandWidth } from "./draw.js";
 
 export let data = null;
 export function setData(read) { data = read; }
-export const drawn = { lots: null, drought: null, edges: null, soilLines: null }; // the layers of the map
+export const drawn = { lots: null, drought: null, soilLines: null, context: null, names: null, other: null }; // the layers of the map
 
 export const state = { scale: "expected", code: null, week: 0, chosen: -1, list: [], from: 0, active: 0, held: false,
-  outline: null, paper: false, sheet: null, seen: null, suggested: [], suggestion: -1, low: null, lines: null };
+  outline: null, paper: false, sheet: null, seen: null, suggested: [], suggestion: -1, low: null, lines: null, context: true, other: null };
 
 const LINES_PX = 12; // a typical lot of that many px: a band of doubt no longer hides whole rows of lots
 export const label = (lot) => data.ids[lot] || "row " + (lot + 1) + " (no id)";
@@ -21,6 +21,8 @@ const lotPx = () => data.shape.typical * (state.sheet ? state.sheet.zoom : 2 ** 
 
 // until a reader decides with the switch, soil boundaries wait until lots are large enough not to be buried by them
 export const linesShown = () => Boolean(data.past.lines) && (state.lines ?? lotPx() >= LINES_PX);
+
+export const contextShown = () => Boolean(data.past.context) && state.context;
 
 export const bandNow = () => bandWidth(about.soil, map.getCenter().lat)(state.sheet ? Math.log2(state.sheet.zoom) : map.getZoom());
 

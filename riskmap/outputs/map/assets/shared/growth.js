@@ -3,7 +3,7 @@
 import { about } from "./context.js";
 import { fill, length, put, sketch, units } from "./page.js";
 
-const PLOT = { width: 360, height: 196, left: 34, right: 308, top: 24, low: 172 };
+const PLOT = { width: 360, height: 196, left: 34, right: 302, top: 24, low: 172 };
 const LEAST = { us: 0.4, si: 10 }; // the least height of the axis in its unit: a still ground must not look restless
 const REACHED = 0.9;
 

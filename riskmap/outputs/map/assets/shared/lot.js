@@ -1,29 +1,49 @@
 // What the one-file map and the county page show of one lot, in the same order and words. A `lot` answers
 // `text(column)`, "" without one, and `number(column)`, null without one; `curve` is the ground since the pour, or null.
 import { about } from "./context.js";
-import { fill, put, rounded, length, signedFinely, distance, percent } from "./page.js";
+import { fill, put, rounded, length, signedFinely, distance, percent, sketch, unit } from "./page.js";
 import { growth } from "./growth.js";
-import { BARS, three, answers, whatifYears, heading, steps, stepText, typicalLot } from "./tell.js";
+import { section } from "./section.js";
+import { three, answers, whatifYears } from "./tell.js";
+import { mostly, waterfall } from "./waterfall.js";
 
 export const said = (kind, code) => about.words[kind][code] || code;
 
+// Estimate and one sentence why; now and next; why; section; ground; history; place and data; then, folded, cautions and all numbers.
 export function tellLot(box, lot, place, past) { // `place`: latitude and longitude or null; `past` adds the history, if any
-  const code = lot.text("state"), first = put(box, "dl");
-  if (code) noNumber(first, lot, code); else questions(first, lot);
-  if (!code) why(box, lot);
-  growth(box, lot);
-  const where = put(box, "dl");
+  const code = lot.text("state"), [first, second, third, last] = ["answers", "reasons", "ground", "facts"].map((name) => put(box, "div", null, "part " + name)); // columns on paper
+  put(first, "p", poured(lot), "note");
+  if (code) noNumber(put(first, "dl"), lot, code); else estimate(first, lot);
+  if (!code) waterfall(second, lot);
+  if (!code) section(second, lot);
+  growth(third, lot);
+  past(third);
+  const where = put(last, "dl");
   pourRow(where, lot);
+  soilAndSlab(where, lot);
   placeRow(where, place);
-  cautions(box, lot, code);
-  if (!code) numbers(put(box, "dl"), lot);
-  past();
-  const rest = put(box, "dl");
-  soilAndSlab(rest, lot);
+  cautions(last, lot, code);
+  const rest = put(folded(last, "All numbers of this lot"), "dl");
+  if (!code) numbers(rest, lot);
   const flags = lot.text("flags").split(";").filter(Boolean);
-  if (!flags.length) return;
-  const notes = put(row(rest, "Notes", null), "ul");
-  flags.forEach((flag) => put(notes, "li", about.words.flags[flag] || flag));
+  if (flags.length) {
+    const notes = put(row(rest, "Notes", null), "ul");
+    flags.forEach((flag) => put(notes, "li", about.words.flags[flag] || flag));
+  }
+  if (!rest.children.length) rest.parentNode.remove();
+}
+
+function folded(box, title, className) {
+  const part = put(box, "details", null, className);
+  put(part, "summary", title);
+  return part;
+}
+
+function poured(lot) { // the lot in a line: pour and soil
+  const early = lot.text("pour_from").slice(0, 4), late = lot.text("pour_to").slice(0, 4), soil = lot.text("map_unit_name").split(",")[0];
+  const when = !early || lot.text("pour_date_basis") === "none" ? "Pour date not known" : `Poured ${early === late ? early : early + " to " + late}`;
+  const swell = lot.text("shrink_swell_class");
+  return when + (soil ? `; ${soil}` : "") + (swell ? `, ${swell} shrink-swell` : "");
 }
 
 function noNumber(facts, lot, code) {
@@ -35,26 +55,37 @@ function noNumber(facts, lot, code) {
   row(facts, "Why", reason);
 }
 
-function questions(facts, lot) { // an answer in words, and its range as a bar
-  for (const { question, name, answer } of answers(lot)) {
-    const cell = row(facts, name, null);
-    put(cell, "span", answer);
-    if (question in BARS) rangeBar(cell, three(lot, BARS[question]));
-    else put(cell, "div", [whatifYears(lot.text("cell_id")), about.cautions.whatif].filter(Boolean).join(" "), "note");
-  }
-  row(facts, "Bars", null).append("A bar covers 80 % of the model runs. All lots use the same scale.");
+function estimate(box, lot) { // the one number, its range on the classes of the map, and the other questions in words
+  const told = Object.fromEntries(answers(lot).map((one) => [one.question, one])), { name, answer } = told.expected;
+  const [value, ...ends] = three(lot, "expected_movement_mm"), head = put(box, "div", null, "estimate");
+  put(head, "p", name, "question");
+  put(head, "p", length(value), "figure");
+  put(head, "p", answer, "answer");
+  classBar(head, value, ends);
+  const why = mostly(lot), facts = put(box, "dl");
+  if (why) put(head, "p", why, "mostly");
+  for (const question of ["now", "next", "long_run", "whatif"]) row(facts, told[question].name, told[question].answer);
+  put(box, "p", [whatifYears(lot.text("cell_id")), about.cautions.whatif].filter(Boolean).join(" "), "note");
 }
 
-function why(box, lot) { // from the typical lot to this one; what nearly all lots share is said once, below the map
-  if (lot.number("typical_lot_mm") === null) return;
-  put(box, "h3", heading(lot));
-  const list = put(box, "ul", null, "why");
-  for (const step of steps(lot)) {
-    const item = put(list, "li", null, step.kind);
-    put(item, "span", stepText(step), "value");
-    put(item, "span", " " + step.label);
+function classBar(box, value, [low, high]) { // the classes of the map from zero on, the range below them, and a line at the middle
+  const { colors, limits_mm: limits } = about.scales.expected, most = Math.max(about.axis_mm[1], limits[limits.length - 1] * 1.2);
+  if (low === null || high === null) return;
+  const svg = sketch(box, "svg", { viewBox: "0 0 360 46", class: "class-bar", "aria-hidden": "true" });
+  const x = (mm) => (358 * Math.min(mm, most) / most + 1).toFixed(1);
+  colors.forEach((color, c) => {
+    const from = c ? limits[c - 1] : 0, to = c < limits.length ? limits[c] : most;
+    if (from < most) sketch(svg, "rect", { x: x(from), y: 4, width: x(to) - x(from), height: 12, fill: color, class: "class" });
+  });
+  sketch(svg, "rect", { x: x(low), y: 20, width: Math.max(x(high) - x(low), 2).toFixed(1), height: 7, class: "range" });
+  sketch(svg, "rect", { x: (x(value) - 1.5).toFixed(1), y: 0, width: 3, height: 29, class: "median" });
+  const taken = [];
+  for (const mm of [0, ...limits.slice().reverse()]) {
+    const place = Number(x(mm));
+    if (mm >= most || place > 338 || (mm && place < 46) || taken.some((other) => Math.abs(other - place) < 32)) continue;
+    taken.push(place);
+    sketch(svg, "text", { x: place, y: 42, "text-anchor": mm ? "middle" : "start" }, mm ? rounded(mm) : "0 " + unit());
   }
-  put(box, "p", typicalLot(), "note");
 }
 
 function pourRow(facts, lot) {
@@ -74,7 +105,7 @@ function cautions(box, lot, code) {
   if (!code && early !== late) lines.push(fill(c.date, { basis: said("pour_basis", lot.text("pour_date_basis")), lo: early, hi: late }));
   if (c.soil) lines.push(soilCaution());
   lines.push(c.not_seen);
-  const block = put(box, "div", null, "cautions");
+  const block = folded(box, "Cautions: what this estimate does not know", "cautions");
   lines.forEach((line) => put(block, "p", line));
 }
 
@@ -141,21 +172,4 @@ function droughtRow(facts, lot) { // a day without a current map is not a day wi
 function row(parent, name, value) {
   put(parent, "dt", name);
   return put(parent, "dd", value);
-}
-
-function rangeBar(cell, [v, lo, hi]) { // a range as a bar with the ends of the run; the answer above it has the numbers
-  const axis = about.axis_mm;
-  if (v === null || lo === null || hi === null) return;
-  const chart = put(cell, "div", null, "chart"), line = put(chart, "div", null, "bar"), ends = put(chart, "div", null, "ends");
-  const at = (mm) => 100 * (mm - axis[0]) / (axis[1] - axis[0]) + "%";
-  chart.setAttribute("aria-hidden", "true");
-  const band = put(line, "i", null, "band");
-  band.style.left = at(lo);
-  band.style.width = 100 * (hi - lo) / (axis[1] - axis[0]) + "%";
-  put(line, "i", null, "zero").style.left = at(0);
-  put(line, "i", null, "median").style.left = at(v);
-  if (axis[0] < 0) put(ends, "span", rounded(axis[0]));
-  const zero = put(ends, "span", "0", "origin");
-  zero.style.left = at(0);
-  put(ends, "span", length(axis[1]), "last");
 }

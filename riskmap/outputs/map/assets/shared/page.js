@@ -9,6 +9,8 @@ export const PAGE = 50;
 export const NEAR_PX = 8;
 export const narrow = () => window.matchMedia("(max-width: 46rem)").matches;
 performance.mark("riskmap-start");
+// Both weights are there before a canvas is drawn, which would not be drawn again when they come; without them the page goes on.
+export const lettered = Promise.all(["", "bold "].map((weight) => document.fonts.load(`${weight}14px 'Riskmap Sans'`))).catch(() => null);
 const HIDDEN = /[\u0000-\u001f\u007f-\u009f\u00ad\u200b-\u200f\u2028-\u202e\u2060\u2066-\u2069\ufeff]/g;
 export const visible = (text) => String(text).replace(HIDDEN, (c) => "\\u" + c.charCodeAt(0).toString(16).padStart(4, "0"));
 export const fill = (text, parts) => text.replace(/\{(\w+)\}/g, (all, name) => (name in parts ? parts[name] : all));
@@ -175,11 +177,13 @@ export function swatch(item, draw) {
   draw(canvas.getContext("2d"));
 }
 
+let legendStates = false; // whether a reader opened the list of states: it stays as it is from layer to layer
+
 export function legendRows(box, scale, counts, style) { // classes with their limits, then, apart, what has none: hatched
   const k = scale.colors.length, none = scale.limits_mm.length ? "No estimate" : "Not known";
   const names = [...classLabels(scale), ...Object.values(about.states), scale.missing];
-  const rows = (from, to) => {
-    const table = put(box, "ul", null, "classes");
+  const rows = (place, from, to) => {
+    const table = put(place, "ul", null, "classes");
     for (let c = from; c < to; c++) {
       if (c >= k && !counts[c]) continue;
       const item = put(table, "li");
@@ -188,10 +192,16 @@ export function legendRows(box, scale, counts, style) { // classes with their li
       put(item, "span", count(counts[c]), "count");
     }
   };
-  rows(0, k);
+  rows(box, 0, k);
   const without = counts.slice(k).reduce((sum, n) => sum + n, 0);
-  if (counts.some((n) => n > 0)) put(box, "h3", without ? `${none} (hatched): ${many(without, "lot")}` : "Every lot has a class.");
-  if (without) rows(k, names.length);
+  if (!without && counts.some((n) => n > 0)) put(box, "p", "Every lot has a class.", "note");
+  if (!without) return;
+  const others = put(box, "details"), head = put(others, "summary");
+  swatch(head, (ctx) => { ctx.fillStyle = style(ctx, k + counts.slice(k).indexOf(Math.max(...counts.slice(k)))); ctx.fillRect(0, 0, 24, 16); });
+  put(head, "span", `${none} (hatched): ${many(without, "lot")}`);
+  others.open = legendStates;
+  others.addEventListener("toggle", () => { legendStates = others.open; });
+  rows(others, k, names.length);
 }
 
 export function legendFoot(box, lots, lost) {
@@ -224,9 +234,8 @@ export function ringsOf(shape, k, at) { // the rings of one shape as latitudes a
   return rings;
 }
 
-export function room(paper) { // keep clear of the legend where it lies on the map
-  const over = narrow() || paper ? 0 : el("legend").offsetWidth + 10;
-  return { paddingTopLeft: [50, 12], paddingBottomRight: [over + 12, 30], animate: false };
+export function room(below = 0) { // keep clear of the buttons, and of the sheet that lies over the foot of the map on a phone
+  return { paddingTopLeft: [narrow() ? 12 : 50, 12], paddingBottomRight: [12, 30 + below], animate: false };
 }
 
 const ScaleBar = L.Control.Scale.extend({ // with thousands set off like every other number of the page
@@ -260,7 +269,7 @@ export function pageHead() {
 // ---------------------------------------------------------------- base map, only when the page was made with one
 export function baseMap() {
   if (!about.basemap) return;
-  const { url, attribution, host, max_zoom: deepest } = about.basemap, line = put(el("choices"), "div", null, "line");
+  const { url, attribution, host, max_zoom: deepest } = about.basemap, line = put(el("options"), "div", null, "line");
   const name = put(line, "label"), box = put(name, "input");
   let base = null;
   Object.assign(map.createPane("base").style, { zIndex: 100, pointerEvents: "none" });
@@ -280,8 +289,8 @@ export function baseMap() {
           northLine("The base map cannot be reached and is hidden.");
         }).addTo(map);
     }
-    northLine(base ? attribution : "No base map: lots only.");
+    northLine(base ? attribution : "");
   });
 }
 
-const northLine = (text) => { el("north").textContent = visible("North is up. " + text); };
+const northLine = (text) => { el("north").textContent = visible("North is up. " + text).trim(); };

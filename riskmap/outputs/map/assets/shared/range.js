@@ -3,7 +3,8 @@ import { about } from "./context.js";
 import { count, el, length, put, rounded, signed, sketch, unit } from "./page.js";
 
 export const MARK_FROM_PX = 40;
-const MARK = { line: 36, most_mm: 75, font: "bold 13px Georgia, 'Times New Roman', serif" };
+export const TYPE = "'Riskmap Sans', sans-serif";
+const MARK = { line: 36, most_mm: 75, font: `bold 14px ${TYPE}` };
 const SPREAD = { width: 272, bars: 56, foot: 70, range: [77, 84], height: 90 };
 
 export const letters = (category) => category.match(/^D\d|$/)[0]; // of a drought category; none for no category
@@ -89,6 +90,6 @@ function limitTicks(svg, scale, x, [low, to]) { // zero and the class limits, wh
     if (near) continue;
     taken.push(place);
     const plus = both && mm > 0 ? "+" : "", anchor = place < 14 ? "start" : place > SPREAD.width - 24 ? "end" : "middle";
-    sketch(svg, "text", { x: place.toFixed(1), y: SPREAD.foot, "text-anchor": anchor }, plus + rounded(mm) + (mm === 0 ? " " + unit() : ""));
+    sketch(svg, "text", { x: place.toFixed(1), y: SPREAD.foot, "text-anchor": anchor }, mm === 0 ? "0 " + unit() : plus + rounded(mm));
   }
 }

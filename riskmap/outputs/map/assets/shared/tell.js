@@ -77,8 +77,6 @@ function whatif(lot) {
   return asModelled(fill(about.tell.whatif, Object.fromEntries(years.map(([year, mm]) => [year, higher(mm)]))), lot);
 }
 
-export const BARS = { now: "bend_now_mm", next: "change_next_mm", expected: "expected_movement_mm", long_run: "long_run_mm" };
-
 export function answers(lot) { // question -> what stands before the answer, and the answer
   const told = { now: now(lot), next: next(lot), expected: expected(lot), long_run: longRun(lot), whatif: whatif(lot) };
   return Object.entries(told).map(([question, answer]) => ({ question, name: about.tell.names[question], answer }));
