@@ -252,7 +252,7 @@ def test_a_list_is_found_by_address_and_answered_with_the_label(outputs: Path, t
     for name in ("README.txt", "screened.html"):
         assert wording.NOT_FOR_PUBLICATION in html.unescape((tmp_path / "s" / name).read_text(encoding="utf-8"))
     book = openpyxl.load_workbook(tmp_path / "s" / "screened.xlsx", read_only=True)
-    assert ADDRESSES[FIRST] in [cell for row in book["In order"].iter_rows(values_only=True) for cell in row]
+    assert ADDRESSES[FIRST] in [cell for row in book["Lots"].iter_rows(values_only=True) for cell in row]
     assert "ALPHA" not in (tmp_path / "s" / "screened.json").read_text(encoding="utf-8").upper()
 
 
