@@ -89,7 +89,7 @@ def lot_page(results: Results, row: int, system: str, shape: Array | Shape | Non
         "answers": [{"question": question, "label": label, "text": text, "mm": _bar(lot, question)}
                     for question, (label, text) in telling.answers(lot, results.today, system).items()],
         "number": _number(lot, results.today, system, scales),
-        "calibrated": calibrated.has(lot),
+        "calibrated": calibrated.has(lot), "direction": str(lot["direction"]),
         "bars": {**figures.axis(scales.bars, system), "low_mm": scales.bars[0], "high_mm": scales.bars[1]},
         "phase": words.phase(str(lot["phase"]), float(lot["phase_probability"])),
         "whatif_years": visible(dates.written_out(telling.whatif_years(
@@ -207,10 +207,14 @@ def shortened(text: str) -> str:
 VISIT_WORDS = {"order": "Stop", "hour": "Hour", "address": "Address in the list"}
 
 
+def asked_of(request: dict[str, str]) -> dict[str, str]:
+    """Return the hour, the order and the address of a list's row, each as `shortened`."""
+    return {name: shortened(request.get(name, "")) for name in VISIT_WORDS}
+
+
 def visit_line(request: dict[str, str]) -> str:
     """Return what a list says of a visit: stop, hour and address, each as `shortened`; empty where it says nothing."""
-    said = {words: shortened(request.get(name, "")) for name, words in VISIT_WORDS.items()}
-    return ". ".join(f"{words}: {text}" for words, text in said.items() if text)
+    return ". ".join(f"{VISIT_WORDS[name]}: {text}" for name, text in asked_of(request).items() if text)
 
 
 def _place(results: Results, row: int) -> str:

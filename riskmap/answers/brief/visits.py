@@ -162,6 +162,8 @@ def pages(results: Results, visits: list[Visit], system: str, about: dict[str, s
                                     remark=visit.request.get("remark", ""), visit=content.visit_line(visit.request),
                                     scales=scales,
                                     cracked=cracked.get(visit.row, "")))
+    for visit, page in zip(visits, out, strict=True):
+        page["asked"] = content.asked_of(visit.request)
     return out
 
 
@@ -226,7 +228,11 @@ def papers(results: Results, visits: list[Visit], system: str, about: dict[str, 
     """
     order = rounds(results, visits)
     year, month = (int(part) for part in results.today.split("-"))
-    return Papers(visits, pages(results, visits, system, about), order,
+    made = pages(results, visits, system, about)
+    turn = {int(row): k for k, row in enumerate(order["lot_row"])}
+    for visit, page in zip(visits, made, strict=True):
+        page["turn"] = turn.get(visit.row)
+    return Papers(visits, made, order,
                   content.area_page(results, system, order, about, stops.page_values(results, visits, order, system)),
                   {"title": f"{results.area_name}: lots", "year": year, "month": month})
 

@@ -55,7 +55,8 @@ def text_of(template: str, values: dict[str, Any], paper: str = "letter") -> str
 def drawings(page: dict[str, Any], found: Results) -> list[Any]:
     area = content.area_page(found, "us", briefing.rounds(found, []), ABOUT)
     told = re.findall(r"<svg.*?</svg>", pages.document([page], area), flags=re.S)
-    return [ElementTree.fromstring(one) for one in told]  # any tag or attribute that is not well formed is an error
+    every = [ElementTree.fromstring(one) for one in told]  # any tag or attribute that is not well formed is an error
+    return [one for one in every if "class" in one.attrib]  # the small arrows of the stops have none
 
 
 def test_drawings_of_the_phone_page_are_strict_xml_with_six_curves_and_a_scale(found: Results) -> None:
@@ -227,7 +228,10 @@ def test_only_sources_in_use_are_listed_and_stay_on_a_line(found: Results) -> No
     assert "[A]" not in page["look_sources"]
     assert "[C]" not in page["look_sources"]
     html = pages.document([page], content.area_page(found, "us", briefing.rounds(found, []), ABOUT))
-    assert html.count('<td class="n">[B]</td>') == len(page["look"])
+    signs = [text for one in page["checklist"]["lists"] for text in one["signs"]]
+    assert html.count('<input type="checkbox" name="sign') == len(signs) == 6
+    assert all(f"<span>{text}</span>" in html for text in signs)
+    assert all(f"<p class=s>{one['source']}</p>" in html for one in page["checklist"]["lists"])
 
 
 def test_us_pages_hold_no_metre_but_in_sentences_that_give_both(found: Results) -> None:
