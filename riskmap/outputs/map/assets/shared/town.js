@@ -21,7 +21,7 @@ export function town(box, month) {
   groupRows(box, fill(w.by_years, { soil: t.of_soil }), t.years);
 }
 
-function groupRows(box, title, rows) { // the middle lot of each group as a dot, eight of ten lots as a bar
+function groupRows(box, title, rows) { // the median of each group as a dot, eight of ten lots as a bar
   if (rows.length < 2) return;
   const head = put(box, "h3", title), most = Math.max(...about.town.soils.map((row) => row.mm[2]), 1), foot = GROUPS.top + GROUPS.row * rows.length;
   put(head, "span", about.town.words.key, "key");
