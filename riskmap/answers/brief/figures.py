@@ -214,6 +214,10 @@ def section_facts(results: Results, row: int, shape: Array | Shape) -> section.F
     if isinstance(shape, Shape):
         values = {"gap_mm": tuple(shape.gap_mm[:, 1].tolist()), "gap_edge_mm": tuple(shape.gap_mm[-1].tolist()),
                   "gap_middle_mm": tuple(shape.gap_mm[0].tolist()), "ground_range_mm": tuple(shape.ground_mm.tolist())}
+        # the gap at the edge in words is that of all model runs, as on the map; the drawing is of fewer
+        stated = tuple(float(lot[f"edge_gap_now_mm{end}"]) for end in ("_p10", "", "_p90"))
+        if np.isfinite(stated).all():
+            values["gap_edge_mm"] = stated
     return section.Facts(
         width_m=float(lot["slab_width_m"]), x=tuple(lines[:, 0].tolist()), slab_mm=tuple(lines[:, 5].tolist()),
         slab_range_mm=tuple(lines[0, 4:7].tolist()), bending_mm=float(lot["bend_now_mm"]), **values,

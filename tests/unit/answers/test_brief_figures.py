@@ -280,11 +280,15 @@ def test_the_section_states_the_bending_of_the_run_and_the_gap_of_the_model_runs
     row = numbered(found)
     lots = found.lots.copy()
     lots.loc[row, ["bend_now_mm", "slab_width_m"]] = [76.2, 12.0]
+    gap = [f"edge_gap_now_mm{end}" for end in ("_p10", "", "_p90")]
+    lots.loc[row, gap] = np.nan
+    assert figures.section_facts(replace(found, lots=lots), row, SHAPE).gap_edge_mm == (5.0, 20.0, 30.0)  # of the drawing
+    lots.loc[row, gap] = [5.0, 21.0, 31.0]  # of all model runs, as on the map
     facts = figures.section_facts(replace(found, lots=lots), row, SHAPE)
     assert facts.width_m == 12.0
     assert facts.stated_mm == 76.2
     assert facts.slab_mm == tuple(LINES[:, 5])
-    assert facts.gap_edge_mm == (5.0, 20.0, 30.0)
+    assert facts.gap_edge_mm == (5.0, 21.0, 31.0)
     assert facts.ground_range_mm == (20.0, 40.0, 60.0)
     assert section.gap_place(facts) == "edge"
     page = page_of(replace(found, lots=lots), row)
