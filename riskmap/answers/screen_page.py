@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import html
 import math
+import re
 from bisect import bisect_right
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
@@ -103,7 +104,7 @@ def _rows(done: ScreenReport) -> Iterator[str]:
         else:
             cell = _bar([long[end][k] for end in ("_p10", "", "_p90")], most, unit, float(size_mm[k]),
                         modelled[k] if put else None)
-            why = columns["why"][k]
+            why = re.sub(r"(?<= )-(?=\d)", "−", str(columns["why"][k]))  # a minus, as on the other pages
         how = "; ".join(text for text in (FOUND[found[k]], note[k]) if text) if found[k] == "matched" else ""
         cells = [("rank", "" if rank is None else f"{rank:,}{tie}"), ("lot", lot), ("long", cell), ("why", _text(why)),
                  ("year", _number(float(year[k]), unit, float(year_modelled[k]) if put else None)),
