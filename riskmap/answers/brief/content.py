@@ -95,7 +95,7 @@ def lot_page(results: Results, row: int, system: str, shape: Array | Shape | Non
         "whatif_years": visible(dates.written_out(telling.whatif_years(
             lot_text.whatif_years(results, str(lot["cell_id"]))))),
         "since": f"{lot_text.largest(lot, results.today, system)}. {lot_text.young_slab(lot, system)}".strip(),
-        "why": waterfall.heading(lot, system), "sentence": why(steps, system),
+        "why": waterfall.heading(lot, system), "sentence": waterfall.why(steps, system),
         "reasons": [[step.label, waterfall.text_of(step, system), step.mm] for step in steps],
         "waterfall": waterfall_figure.drawn(steps, system, WATERFALL_MM, SMALL_MM).plain(),
         "waterfall_note": waterfall_figure.NOTE,
@@ -173,29 +173,7 @@ def _number(lot: dict[str, Any], today: str, system: str, scales: figures.Scales
 
 
 BAR_MM = 122.0
-NUMBER = {"figure": "up to {size}", "by": "by {month}", "range": "80 % of the model runs: {range} {unit}"}
-WHY = {"more": "More than the typical lot here ({typical})", "less": "Less than the typical lot here ({typical})",
-       "same": "About as much as the typical lot here ({typical})", "because": ", mostly because of {reasons}.",
-       "cancel": ": {reasons} nearly cancel."}
-
-
-def why(steps: list[waterfall.Step], system: str) -> str:
-    """Return one sentence on why the estimate differs from that of the typical lot: its largest reasons.
-
-    At most two reasons are named: those in the direction of the difference, or, where both lots are shown with one
-    figure, the largest of each direction. Gaps in the data are not a reason.
-    """
-    typical, own = (telling.shown(step.mm, system) for step in (steps[0], steps[-1]))
-    reasons, difference = [step for step in steps if step.kind == "reason"], steps[-1].mm - steps[0].mm
-    kind = "same" if typical == own else "more" if difference > 0 else "less"
-    if kind == "same":
-        named = [next((step for step in reasons if step.mm * sign > 0), None) for sign in (1, -1)]
-        chosen = sorted((step for step in named if step), key=lambda step: -abs(step.mm)) if all(named) else []
-    else:
-        chosen = [step for step in reasons if step.mm * difference > 0][:2]
-    said = " and ".join(f"{step.label} ({waterfall_figure.value(step, system)})" for step in chosen)
-    first = WHY[kind].format(typical=typical)
-    return first + (WHY["cancel" if kind == "same" else "because"].format(reasons=said) if chosen else ".")
+NUMBER = {"figure": "{size}", "by": "largest bending by {month}", "range": "80 % of the model runs: {range} {unit}"}
 
 
 def shortened(text: str) -> str:

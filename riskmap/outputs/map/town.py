@@ -47,7 +47,7 @@ def about(lots: pd.DataFrame) -> dict[str, Any]:
     """
     known = lots[lots["state"] == ""]
     value = numbers(known[COLUMN])
-    unit = known["map_unit_name"].astype("str")
+    unit = known["map_unit_symbol"].astype("str") + " " + known["map_unit_name"].astype("str")
     counts = unit.value_counts(sort=False)
     counts = counts[counts >= FEWEST_LOTS]
     names = sorted(counts.index, key=lambda name: (-counts[name], name))
@@ -60,7 +60,7 @@ def about(lots: pd.DataFrame) -> dict[str, Any]:
 
 
 def short(name: str) -> str:
-    """Return a map unit's name up to its first comma: what follows are slopes and floods."""
+    """Return a map unit's symbol and name up to its first comma: what follows are slopes and floods."""
     return name.split(",")[0].strip()
 
 

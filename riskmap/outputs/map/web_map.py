@@ -30,6 +30,7 @@ if TYPE_CHECKING:
     from riskmap.outputs.map.change_layer import ChangeSince
 
 NAME = "map.html"
+AS_OF = "“Now” and “today” mean {month}, the month of the newest data."
 BARS = tuple(telling.COLUMNS.values())  # on one scale
 # a drawn soil boundary is about 80 ft wide at 1:24,000 and 40 ft at 1:12,000 (soil-survey guidance)
 FEET_PER_SCALE = 300
@@ -228,7 +229,8 @@ def about(results: Results, shown_units: str, basemap: Basemap | None = None,
         standing = f"{wording.NOT_FOR_PUBLICATION} {standing}"
     return {
         "area": results.area_name, **labels, "units": shown_units, "lines": _lines(results),
-        "credits": list(results.credits), "today": results.today,
+        "credits": list(results.credits), "today": results.today, "as_of": AS_OF.format(
+            month=telling.month_name(results.today)),
         **({"change": change.about()} if change is not None else {}),
         "scales": scales, "groups": palette.groups(scales), "beyond": palette.BEYOND_CHOICE,
         "no_past_weeks": _no_past_weeks(results),

@@ -23,7 +23,8 @@ def test_the_area_is_counted_as_a_reader_would_count_it() -> None:
     assert sum(told["direction"].values()) == len(known)
     assert sum(row["lots"] for row in told["soils"]) <= len(known)
     for row in told["soils"]:
-        own = known[known["map_unit_name"].str.split(",").str[0] == row["name"]]["expected_movement_mm"]
+        named = known["map_unit_symbol"] + " " + known["map_unit_name"].str.split(",").str[0]
+        own = known[named.str.strip() == row["name"]]["expected_movement_mm"]
         assert row["lots"] == len(own)
         assert row["mm"] == pytest.approx(np.percentile(own, [10, 50, 90]), abs=0.05)
     assert [row["lots"] for row in told["soils"]] == sorted((row["lots"] for row in told["soils"]), reverse=True)
@@ -32,12 +33,12 @@ def test_the_area_is_counted_as_a_reader_would_count_it() -> None:
 def test_years_of_the_pour_are_of_one_soil_and_of_known_dates_only() -> None:
     lots = results().lots
     lots = lots[lots["state"] == ""].iloc[:40].copy()
-    lots["map_unit_name"] = "Ombrey clay, level"
+    lots[["map_unit_symbol", "map_unit_name"]] = ["ObA", "Ombrey clay, level"]
     lots["pour_date_basis"] = ["none"] * 10 + ["year"] * 30
     lots["pour_from"] = ["1950-01"] * 10 + ["1965-01"] * 12 + ["2003-01"] * 15 + ["1999-01"] * 3
     lots["pour_to"] = ["2025-01"] * 10 + ["1965-12"] * 12 + ["2003-12"] * 15 + ["2012-12"] * 3
     told = town.about(lots)
-    assert told["of_soil"] == "Ombrey clay"
+    assert told["of_soil"] == "ObA Ombrey clay"
     assert [(row["name"], row["lots"]) for row in told["years"]] == [("1960–1979", 12), ("2000–2003", 15)]
 
 
