@@ -120,8 +120,8 @@ function lotIds(view, taken) { // above the number inside the lot
     if (!holds(data.shape, lot, ...at)) continue;
     const stated = k[lot] >= scale.colors.length;
     view.ctx.font = `12px ${TYPE}`;
-    if (view.ctx.measureText(label(lot)).width > wide - 4) continue;
-    word(view, taken, label(lot), [(at[0] - view.x) * view.zoom, (at[1] - view.y) * view.zoom - 24], `12px ${TYPE}`,
+    if (view.ctx.measureText(label(lot)).width > wide - 6) continue; // ids keep within their lots, hence clear of each other
+    word(view, taken.slice(), label(lot), [(at[0] - view.x) * view.zoom, (at[1] - view.y) * view.zoom - 24], `12px ${TYPE}`,
       stated ? about.ui.paper : scale.colors[k[lot]], stated ? about.ui.ink : scale.labels[k[lot]]);
   }
 }
