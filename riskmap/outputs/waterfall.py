@@ -35,7 +35,7 @@ SENTENCES = {
     "more": "More than the typical lot here ({typical}), most of it from {reason} ({part}).",
     "less": "Less than the typical lot here ({typical}), most of it from {reason} ({part}).",
     "alike": "Like the typical lot here ({typical}).",
-    "note": "The parts add up before they are rounded. Gaps in the data are no reason: they move the middle of the "
+    "note": "The parts add up before they are rounded. Gaps in the data are not a reason: they move the middle of the "
             "range.",
     "typical_lot": "The typical lot: {typical_lot}.",
     "compared": "the typical lot here has {typical}",

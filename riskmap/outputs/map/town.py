@@ -21,7 +21,8 @@ SENTENCES = {
     "ends": "One in ten: {high} or more; one in ten: {low} or less.",
     "sides": "Today the middle is high on {up} lots, the edge on {down}, and {level} are near level.",
     "rising": "On {rising} lots the middle of the ground is still rising.",
-    "by_soil": "By soil", "by_years": "{soil} by year of the pour", "key": "middle lot, and 8 of 10 lots",
+    "by_soil": "By soil", "by_years": "{soil} by year of the pour",
+    "key": "half of the lots below the dot; bar: 8 of 10",
     "more_soils": "{count} more soils are not shown.", "choose": "Choose a lot on the map or in the list.",
     "change": "Since {before}: the middle rose on {up} lots and fell on {down}; half of the lots moved by {middle} or "
               "less.",

@@ -130,7 +130,7 @@ def _lines(results: Results) -> list[str]:
 
 
 def _digests(facts: dict[str, Any]) -> str:
-    """Return what tells one run from another on paper: the first digits of the digests of its inputs and its code."""
+    """Return what distinguishes one run from another on paper: the first digits of its digests of inputs and code."""
     inputs, code = facts.get("input_sha256"), facts.get("code")
     if not inputs or not code:
         return ""

@@ -57,10 +57,12 @@ def test_a_lot_has_the_soil_that_weighs_most_in_its_estimate() -> None:
     layer = pd.DataFrame({"profile_id": [1, 1, 0], "top_m": [0.2, 0.0, 0.0], "bottom_m": [0.9, 0.2, 2.0],
                           "lep_low_pct": 1.0, "lep_pct": [12.0, 6.1, 0.5], "lep_high_pct": 20.0})
     found = replace(found, inputs=replace(found.inputs, archetype_profile=parts, profile=profile, layer=layer),
-                    settings={"movement": {"active_depth_draw_m": [3.0, 4.0]}})
+                    settings={"movement": {"active_depth_draw_m": [3.0, 4.0]},
+                              "soil_settings": {"extend_to_cm": 150, "below_profile_factor": 0.5}})
     told = below.about(found)
     assert [soil["name"] for soil in told["soils"]] == ["Sand", "Clay"]
-    assert told["soils"][1]["layers"] == [[0.0, 0.2, 6.1, 1], [0.2, 0.9, 12.0, 3]]  # from the top down
+    assert told["soils"][0]["layers"] == [[0.0, 2.0, 0.5, 0, 0], [2.0, 3.5, 0.25, 0, 1]]
+    assert told["soils"][1]["layers"] == [[0.0, 0.2, 6.1, 1, 0], [0.2, 0.9, 12.0, 3, 0]]  # from the top down to rock
     assert [soil["rock_m"] for soil in told["soils"]] == [None, 0.9]
     assert told["colors"] == palette.SOIL_LAYERS
     assert told["depth_m"] == [3.5, 3.0, 4.0]

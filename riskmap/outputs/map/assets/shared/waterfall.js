@@ -1,4 +1,4 @@
-// Why a lot's number is what it is: bars from the typical lot to this one, and the largest reason in a sentence.
+// Why a lot's estimate is what it is: bars from the typical lot to this one, and the largest reason in a sentence.
 import { about } from "./context.js";
 import { fill, length, put } from "./page.js";
 import { heading, steps, stepText, typicalLot } from "./tell.js";
