@@ -256,7 +256,8 @@ def test_a_correction_shows_under_the_lot_file(before: Results, example: Path, k
 def test_cracked_ground_is_a_setting_of_the_record_and_the_cause_settings(example: Path, kept: store.Store,
                                                                           tmp_path: Path) -> None:
     lots = gpd.read_file(example / "lots.gpkg", layer="lots").iloc[changed_areas.LOTS]
-    lots[["slab_width_ft", "slab_length_ft"]] = 49.0  # one width: on cracked ground every width needs models of its own in each model run
+    # one width: on cracked ground every width needs models of its own in each model run
+    lots[["slab_width_ft", "slab_length_ft"]] = 49.0
     before, after = (run(write_area(example, tmp_path / ground, last="2025-05", lots=lots,
                                     movement=f'draws = 20\nground = "{ground}"'), kept)
                      for ground in ("uncracked", "cracked"))
