@@ -282,7 +282,7 @@ def test_the_section_states_the_bending_of_the_run_and_the_gap_of_the_model_runs
     lots.loc[row, ["bend_now_mm", "slab_width_m"]] = [76.2, 12.0]
     gap = [f"edge_gap_now_mm{end}" for end in ("_p10", "", "_p90")]
     lots.loc[row, gap] = np.nan
-    assert figures.section_facts(replace(found, lots=lots), row, SHAPE).gap_edge_mm == (5.0, 20.0, 30.0)  # of the drawing
+    assert figures.section_facts(replace(found, lots=lots), row, SHAPE).gap_edge_mm == (5.0, 20.0, 30.0)
     lots.loc[row, gap] = [5.0, 21.0, 31.0]  # of all model runs, as on the map
     facts = figures.section_facts(replace(found, lots=lots), row, SHAPE)
     assert facts.width_m == 12.0
