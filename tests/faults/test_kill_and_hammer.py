@@ -16,7 +16,7 @@ PROCESSES = 4  # eight by hand: `python tests/faults/kill_sweep.py 200 8`
 
 @pytest.fixture
 def area(example: Path, tmp_path: Path) -> Path:
-    return write_area(example, tmp_path / "area", last="2025-05")
+    return write_area(example, tmp_path / "area", last="2025-05", movement="draws = 20")
 
 
 @pytest.mark.slow

@@ -8,13 +8,19 @@ import os
 import subprocess
 import sys
 import time
+from collections.abc import Iterator
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pytest
 from shared_runs import IN_SUBPROCESSES
 
+import riskmap
 from riskmap.common import wording
 from riskmap.run import store
+
+if TYPE_CHECKING:
+    from nbformat import NotebookNode
 
 ROOT = Path(__file__).resolve().parents[2]
 FOLDER = ROOT / "notebooks"
@@ -51,6 +57,14 @@ class _WithStore(tempfile.TemporaryDirectory):
 
 
 tempfile.TemporaryDirectory = _WithStore
+"""
+# between two notebooks: a name that one does not make itself is unknown to it
+FORGET = """
+import sys
+
+if "matplotlib.pyplot" in sys.modules:
+    sys.modules["matplotlib.pyplot"].close("all")
+%reset -f
 """
 
 
@@ -90,6 +104,9 @@ def test_thin(path: Path) -> None:
     trees = [ast.parse(text) for text in code]
     assert [ast.unparse(node)[:60] for tree in trees for node in ast.walk(tree) if isinstance(node, DEFINES)] == []
     assert all(len(text.splitlines()) <= MOST_LINES for text in code)
+    # what is asked of the package by name must be there whatever was imported before (its api comes with its functions)
+    assert {node.attr for tree in trees for node in ast.walk(tree) if isinstance(node, ast.Attribute)
+            and isinstance(node.value, ast.Name) and node.value.id == "riskmap"} <= {*riskmap.__all__, "api"}
     assert any("wording.STANDING" in text and "wording.CAUTION" in text for text in code)
     written = "\n".join([*code, *sources(path, "markdown")])
     assert wording.STANDING not in written
@@ -105,33 +122,69 @@ def test_a_notebook_that_asks_another_machine_would_stop(tmp_path: Path) -> None
     assert "a notebook asked for 192.0.2.1" in done.stderr
 
 
+class Kernel:
+    """One Python that runs notebooks one after another: each begins without any name of the others.
+
+    Starting it, loading the libraries and the compiled equations takes a third of the time of a notebook.
+    """
+
+    def __init__(self, place: Path) -> None:
+        from jupyter_client import AsyncKernelManager
+
+        self.scratch = place / "scratch"
+        self.scratch.mkdir()
+        self.manager = AsyncKernelManager(kernel_name="python3")
+        self.manager.kernel_spec.argv[0] = sys.executable  # a kernel of another environment must not answer
+
+    def run(self, notebook: NotebookNode) -> None:
+        from nbclient import NotebookClient
+
+        client = NotebookClient(notebook, km=self.manager, timeout=LONGEST_S,
+                                resources={"metadata": {"path": str(FOLDER)}})
+        try:
+            client.execute(cleanup_kc=False)
+        finally:
+            if client.kc is not None:
+                client.kc.stop_channels()
+
+    def forget(self) -> None:
+        """Take away every name and picture that a notebook has made."""
+        import nbformat
+
+        self.run(nbformat.v4.new_notebook(cells=[nbformat.v4.new_code_cell(FORGET)]))
+
+
+@pytest.fixture(scope="module")
+def kernel(example_runs: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Kernel]:
+    from nbclient.util import run_sync
+
+    place = tmp_path_factory.mktemp("kernel")
+    (place / "site").mkdir()
+    (place / "site" / "sitecustomize.py").write_text(
+        NO_NETWORK + STORE.format(str(example_runs / store.FOLDER))
+        + (IN_SUBPROCESSES / "sitecustomize.py").read_text(encoding="utf-8"), encoding="utf-8")
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("PYTHONPATH", os.pathsep.join([str(place / "site"), str(ROOT)]))
+        patch.setenv("TMPDIR", str(place / "scratch"))
+        patch.setenv("IPYTHONDIR", str(place / "ipython"))
+        patch.setenv("JUPYTER_CONFIG_DIR", str(place / "jupyter"))
+        made = Kernel(place)
+        made.forget()  # starts it, in this environment
+    yield made
+    run_sync(made.manager.shutdown_kernel)(now=True)
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize("path", NOTEBOOKS, ids=lambda p: p.stem)
-def test_runs(path: Path, example_runs: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch,
-              capsys: pytest.CaptureFixture[str]) -> None:
+def test_runs(path: Path, kernel: Kernel, capsys: pytest.CaptureFixture[str]) -> None:
     import nbformat
-    from jupyter_client import AsyncKernelManager
-    from nbclient import NotebookClient
 
     before = {file: file.stat().st_mtime_ns for place in ("notebooks", "layers") for file in (ROOT / place).rglob("*")
               if "__pycache__" not in file.parts}
-    (tmp_path / "site").mkdir()
-    (tmp_path / "site" / "sitecustomize.py").write_text(
-        NO_NETWORK + STORE.format(str(example_runs / store.FOLDER))
-        + (IN_SUBPROCESSES / "sitecustomize.py").read_text(encoding="utf-8"), encoding="utf-8")
-    scratch = tmp_path / "scratch"
-    scratch.mkdir()
-    monkeypatch.setenv("PYTHONPATH", os.pathsep.join([str(tmp_path / "site"), str(ROOT)]))
-    monkeypatch.setenv("TMPDIR", str(scratch))
-    monkeypatch.setenv("IPYTHONDIR", str(tmp_path / "ipython"))
-    monkeypatch.setenv("JUPYTER_CONFIG_DIR", str(tmp_path / "jupyter"))
     notebook = nbformat.read(path, as_version=4)
-    kernel = AsyncKernelManager(kernel_name="python3")
-    kernel.kernel_spec.argv[0] = sys.executable  # a kernel of another environment must not answer
+    kernel.forget()
     began = time.perf_counter()
-    client = NotebookClient(notebook, km=kernel, timeout=LONGEST_S, resources={"metadata": {"path": str(FOLDER)}})
-    # the client ends a kernel that it was given only if it is asked to; else each keeps its 600 MB to the end
-    client.execute(cleanup_kc=True)
+    kernel.run(notebook)
     seconds = time.perf_counter() - began
     with capsys.disabled():
         print(f"\n{path.name}: {seconds:.1f} s")
@@ -139,7 +192,7 @@ def test_runs(path: Path, example_runs: Path, tmp_path: Path, monkeypatch: pytes
     shown = [output for cell in notebook.cells for output in cell.get("outputs", [])]
     assert [output["text"] for output in shown if output.get("name") == "stderr"] == []
     assert sum("image/png" in output.get("data", {}) for output in shown) >= 1
-    assert [file.name for file in scratch.iterdir()] == [], "a notebook cleans up after itself"
+    assert [file.name for file in kernel.scratch.iterdir()] == [], "a notebook cleans up after itself"
     after = {file: file.stat().st_mtime_ns for place in ("notebooks", "layers") for file in (ROOT / place).rglob("*")
              if "__pycache__" not in file.parts}
     assert after == before

@@ -26,8 +26,9 @@ def digests(folder: Path) -> dict[str, str]:
 @pytest.fixture(scope="module")
 def area(example: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
     place = tmp_path_factory.mktemp("area") / "a"
-    # every third lot has all states and soils too, and a third of the time goes into writing workbooks
-    some = gpd.read_file(example / "lots.gpkg", layer="lots").iloc[::3]
+    every = gpd.read_file(example / "lots.gpkg", layer="lots")
+    # every seventh lot, and those with the rare states: a third of the time goes into writing workbooks
+    some = every.iloc[sorted({*range(0, len(every), 7), 40, 202, 203, *range(1490, len(every))})]
     return write_area(example, place, last="2025-05", lots=some, movement="draws = 20")
 
 
@@ -35,7 +36,7 @@ def area(example: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
 def whole(area: Path, tmp_path_factory: pytest.TempPathFactory) -> dict[str, str]:
     run = flow.run(area, tmp_path_factory.mktemp("whole"), workers=1, reuse=False)
     assert run.rows.out > 100
-    assert run.rows.by_state
+    assert len(run.rows.by_state) > 4
     return digests(run.folder)
 
 
@@ -79,7 +80,7 @@ def test_the_order_of_the_input_changes_no_number(example: Path, area: Path, tmp
     found = []
     for name, lots in (("given", frame), ("turned", turned)):
         path = write_area(example, tmp_path / name, last="2025-05", lots=lots, movement="draws = 20")
-        run = flow.run(path, tmp_path / f"{name}_runs", workers=1, part_lots=60)
+        run = flow.run(path, tmp_path / f"{name}_runs", workers=1, part_lots=40)
         assert run.results.facts["archetypes"] > 100
         table = gpd.read_parquet(run.folder / "lots.parquet")
         assert list(table["lot_row"]) == list(range(len(lots)))
@@ -105,11 +106,11 @@ def test_sparse_lots_far_from_any_soil_line_agree(open_data: Path, tmp_path: Pat
 
 
 def test_overlapping_soil_polygons_are_the_same_in_parts_and_told_once(example: Path, tmp_path: Path) -> None:
-    every = gpd.read_file(example / "lots.gpkg", layer="lots").iloc[::3]
+    every = gpd.read_file(example / "lots.gpkg", layer="lots").iloc[::6]
     path = write_area(example, tmp_path / "area", last="2025-05", soil=overlapping_soil(example, tmp_path / "soil.zip"),
                       lots=every, movement="draws = 20")
     one, many = (flow.run(path, tmp_path / str(size), workers=1, reuse=False, part_lots=size)
-                 for size in (len(every), 70))
+                 for size in (len(every), 40))
     assert digests(one.folder) == digests(many.folder)
     touched = gpd.read_parquet(one.folder / "lots.parquet")["flags"].str.contains("soil_polygons_overlap")
     assert 10 < touched.sum() < len(every)
