@@ -284,6 +284,8 @@ def test_chips_choose_the_layer(phone: webdriver.Chrome) -> None:
     assert not phone.find_element(By.ID, "layer").is_displayed()
     choose_layer(phone, "soil")
     assert phone.execute_script("return document.querySelector('#legend h2').textContent") == "Soil shrink-swell class"
+    said = phone.execute_script("return document.getElementById('said').textContent")
+    assert said == "Layer: Soil shrink-swell class"
     on = phone.execute_script("return [...document.querySelectorAll('.chip')].map(c => [c.value, c.className])")
     assert [value for value, _ in on if value] == ["soil"]
     assert sum("on" in name.split() for _, name in on) == 1

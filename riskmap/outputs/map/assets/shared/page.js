@@ -159,7 +159,9 @@ export function layerChoice(shown, chosen, show) { // the list of layers in its 
   choice.value = chosen;
   const chose = () => {
     el("marks").hidden = choice.value !== BEYOND;
-    show(choice.value === BEYOND ? mark.value : choice.value);
+    const name = choice.value === BEYOND ? mark.value : choice.value;
+    show(name);
+    el("said").textContent = visible(`Layer: ${titleOf(about.scales[name])}`);
   };
   choice.addEventListener("change", chose);
   mark.addEventListener("change", chose);
