@@ -29,7 +29,7 @@ from riskmap.window.jobs import Desk, Job
 from riskmap.window.refusals import WindowError
 
 HOME = Path(__file__).parent
-KINDS = {".css": "text/css; charset=utf-8", ".js": "text/javascript; charset=utf-8", ".woff2": "font/woff2"}
+KINDS = {".css": "text/css; charset=utf-8", ".svg": "image/svg+xml", ".js": "text/javascript; charset=utf-8", ".woff2": "font/woff2"}
 MOST_FORM = 1 << 20  # bytes of a form without files: an area file has a few thousand
 EVERY_S = 0.25  # how often a page hears of a job
 Answer = Callable[[Request], Awaitable[Response]]

@@ -1,0 +1,12 @@
+// Each part of a page is brought to life by one module, where the page has it.
+import {copies} from "./copy.js";
+import {drops} from "./drop.js";
+import {filters} from "./filter.js";
+import {job} from "./job.js";
+import {lots} from "./lots.js";
+
+copies();
+drops();
+filters();
+job();
+lots();
