@@ -29,7 +29,8 @@ from riskmap.window.jobs import Desk, Job
 from riskmap.window.refusals import WindowError
 
 HOME = Path(__file__).parent
-KINDS = {".css": "text/css; charset=utf-8", ".svg": "image/svg+xml", ".js": "text/javascript; charset=utf-8", ".woff2": "font/woff2"}
+KINDS = {".css": "text/css; charset=utf-8", ".js": "text/javascript; charset=utf-8", ".svg": "image/svg+xml",
+         ".woff2": "font/woff2"}
 MOST_FORM = 1 << 20  # bytes of a form without files: an area file has a few thousand
 EVERY_S = 0.25  # how often a page hears of a job
 Answer = Callable[[Request], Awaitable[Response]]
@@ -159,8 +160,8 @@ def job_of(request: Request) -> Job:
     """Return the job of an address."""
     job = window_of(request).desk.jobs.get(request.path_params["job"])
     if job is None:
-        raise WindowError("E-WIN-013 this job is not known: the window was started again since. Open the area: what was "
-                          "finished is there.", 404)
+        raise WindowError("E-WIN-013 this job is not known: the window was started again since. Open the area: what "
+                          "was finished is there.", 404)
     return job
 
 

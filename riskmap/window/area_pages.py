@@ -120,11 +120,12 @@ async def area(request: Request) -> Response:
 
     def values() -> dict[str, Any]:
         seen, text = _seen(folder), ""
+        refused = bool(seen and seen["check"]["refusals"])
         with suppress(OSError, UnicodeDecodeError):
             text = (folder / AREA_FILE).read_text(encoding="utf-8")
         return {"seen": seen, "check": seen["check"] if seen else None, "text": text, "runs": _runs(folder),
-                "ready": bool(text) and (seen is None or not seen["check"]["refusals"]),
-                "fetchable": bool(seen) and any(one["layer"] for one in seen["missing"])}
+                "ready": bool(text) and not refused,
+                "fetchable": bool(seen and any(one["layer"] for one in seen["missing"]))}
 
     found = await run_in_threadpool(values)
     return page(request, "area.html", **found, command=command(folder, "estimate", AREA_FILE))

@@ -13,7 +13,6 @@ import time
 from collections.abc import Callable
 from contextlib import AbstractContextManager, nullcontext, suppress
 from dataclasses import dataclass, field
-from multiprocessing.connection import Connection
 from typing import Any
 
 from riskmap.window import tasks

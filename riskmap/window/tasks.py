@@ -10,6 +10,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import asdict
 from multiprocessing import parent_process
 from multiprocessing.connection import Connection
+from multiprocessing.process import BaseProcess
 from pathlib import Path
 from typing import Any
 
@@ -33,7 +34,7 @@ def work(pipe: Connection) -> None:
     os.environ.setdefault("OMP_NUM_THREADS", "1")
     window = parent_process()
     if window is not None:
-        threading.Thread(target=lambda: (window.join(), os._exit(1)), daemon=True).start()
+        threading.Thread(target=_end_with, args=(window,), daemon=True).start()
     _load()
     while True:
         try:
@@ -50,6 +51,12 @@ def work(pipe: Connection) -> None:
             answer = ("fault", f"Internal fault: {type(error).__name__}: {error}. Set {TRACE}=1 to see where, and "
                                "report it.")
         pipe.send(answer)
+
+
+def _end_with(window: BaseProcess) -> None:
+    """End this process when the window has ended: nobody waits for its answer any more."""
+    window.join()
+    os._exit(1)
 
 
 def _load() -> None:
@@ -116,7 +123,7 @@ def run_lots(say: Say, run: str, units: str) -> dict[str, Any]:
     columns = api.lot_columns(run, units=units)
     rows = zip(*([None if value != value else value for value in column.values.tolist()] for column in columns),
                strict=True)
-    return {"figures": api.ending(Run(Path(run), RowCounts.of(results.lots), results), units),
+    return {"figures": api.ending(Run(Path(run), results, RowCounts.of(results.lots)), units),
             "columns": [{"label": one.label, "meaning": one.meaning, "decimals": one.decimals} for one in columns],
             "rows": [list(row) for row in rows]}
 
