@@ -17,11 +17,10 @@ from starlette.routing import Route
 
 from riskmap.window import uploads
 from riskmap.window.app import Window, command, files_of, form_of, go, page, to_job, window_of
-from riskmap.window.areas import AREA_FILE, FILES, OUTPUTS, written_by_us
+from riskmap.window.areas import AREA_FILE, FILES, INCOMING, OUTPUTS, written_by_us
 from riskmap.window.refusals import WindowError
 
 SEEN = ".recognised.json"  # what `riskmap new` found, for the page of the area; the area file has all of it as comments
-INCOMING = ".incoming"
 MOST_SEEN = 1 << 26
 
 

@@ -9,6 +9,8 @@ from __future__ import annotations
 
 import os
 import re
+import shutil
+import time
 import unicodedata
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
@@ -19,6 +21,8 @@ from riskmap.window.refusals import WindowError
 
 FILES, AREA_FILE, OUTPUTS, LISTS, LOCK = "files", "area.toml", "outputs", "lists", ".lock"
 NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,99}")
+INCOMING = ".incoming"  # beginning of the names of folders for files of an area that is not made yet
+ABANDONED_S = 86_400  # judgement: no form is sent for a day
 LONGEST, DEEPEST, MOST_NAMES = 80, 8, 1000
 # names that one system or another takes for a device
 _DEVICES = {"con", "prn", "aux", "nul", *(f"{kind}{k}" for kind in ("com", "lpt") for k in range(1, 10))}
@@ -64,6 +68,10 @@ class Areas:
             raise WindowError(f"E-WIN-001 {root.as_posix()}: the folder of areas cannot be made: {error.strerror}. "
                               "Name another folder.") from None
         self.root = root.resolve()
+        for left in self.root.glob(f"{INCOMING}-*"):  # what a killed window received
+            with suppress(OSError):
+                if time.time() - left.stat().st_mtime > ABANDONED_S:
+                    shutil.rmtree(left)
 
     def names(self) -> list[str]:
         """Return the names of all areas in the order of their letters."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import socket
 import threading
 from collections.abc import Callable
@@ -32,8 +33,10 @@ class Server:
         areas = Areas(root)
         self._socket = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
         try:
-            self._socket.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+            if os.name != "nt":  # there the option would let another program take the port away
+                self._socket.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
             self._socket.bind((HOST, port))
+            self._socket.listen()
         except (OSError, OverflowError) as error:
             self._socket.close()
             raise WindowError(f"E-WIN-017 {HOST}:{port}: {getattr(error, 'strerror', None) or error}. Name another "
@@ -51,7 +54,6 @@ class Server:
 
     def serve(self, ready: Callable[[], None] = lambda: None) -> None:
         """Serve until `stop` or Ctrl-C; `ready` is called from the moment in which requests wait to be answered."""
-        self._socket.listen()
         threading.Thread(target=self.window.desk.warm, daemon=True).start()
         try:
             ready()

@@ -22,7 +22,7 @@ from riskmap.window.refusals import WindowError
 
 PARTS = ".incoming"  # folder for files that are not complete yet
 SMALL = 1 << 16  # bytes of a field that is not a file
-MOST_HEADER = 1 << 13
+HEADER = 1 << 13  # bytes that a file adds to a form besides its content; the parser refuses longer headers
 NO_TOKEN = "E-WIN-012 this form is not one of this window. Load the page again and send it again."
 
 
@@ -62,24 +62,17 @@ class _Receiver:
         self._headers: dict[str, str] = {}
         self._field, self._text = "", b""
         self._file: BinaryIO | None = None
-        self._count = self._taken = self._header_bytes = 0
+        self._count = self._taken = 0
 
     def on_part_begin(self) -> None:
         self._name = self._value = b""
-        self._headers, self._field, self._text, self._header_bytes = {}, "", b"", 0
+        self._headers, self._field, self._text = {}, "", b""
 
     def on_header_field(self, data: bytes, start: int, end: int) -> None:
         self._name += data[start:end]
-        self._count_header(end - start)
 
     def on_header_value(self, data: bytes, start: int, end: int) -> None:
         self._value += data[start:end]
-        self._count_header(end - start)
-
-    def _count_header(self, more: int) -> None:
-        self._header_bytes += more
-        if self._header_bytes > MOST_HEADER:
-            raise WindowError("E-WIN-006 a name in the form is too long. Give the file a shorter name.", 413)
 
     def on_header_end(self) -> None:
         self._headers[self._name.decode("latin-1").lower()] = self._value.decode("utf-8", "replace")
@@ -155,7 +148,7 @@ async def receive(stream: AsyncIterator[bytes], content_type: str, length: int |
     kind, options = parse_options_header(content_type.encode("latin-1", "replace"))
     if kind != b"multipart/form-data" or not options.get(b"boundary"):
         raise WindowError("E-WIN-009 no files came with the form. Choose files and send it again.")
-    if length is not None and length > bounds.bytes + bounds.files * MOST_HEADER:
+    if length is not None and length > bounds.bytes + bounds.files * HEADER:
         raise WindowError(f"E-WIN-008 the files are larger than {bounds.bytes / 1e6:,.0f} MB together. Give fewer or "
                           "smaller files, or use the commands, which read files where they are.", 413)
     if shutil.disk_usage(folder).free < (length or 0) + bounds.spare:
