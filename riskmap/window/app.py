@@ -26,7 +26,7 @@ from riskmap.window import uploads
 from riskmap.window.areas import Areas
 from riskmap.window.guard import TOKEN_FIELD, TOKEN_HEADER, Guard, Secrets, same
 from riskmap.window.jobs import Desk, Job
-from riskmap.window.refusals import WindowError
+from riskmap.window.refusals import WindowError, no_such, no_token, too_long
 
 HOME = Path(__file__).parent
 KINDS = {".css": "text/css; charset=utf-8", ".js": "text/javascript; charset=utf-8", ".svg": "image/svg+xml",
@@ -113,13 +113,13 @@ async def form_of(request: Request) -> dict[str, list[str]]:
     async for piece in request.stream():
         content += piece
         if len(content) > MOST_FORM:
-            raise WindowError("E-WIN-006 the form is too long. Shorten it.", 413)
+            raise too_long()
     try:
         fields = parse_qs(content.decode("utf-8", "replace"), keep_blank_values=True, max_num_fields=5000)
     except ValueError:
-        raise WindowError("E-WIN-006 the form has too many fields. Choose fewer.", 413) from None
+        raise too_long() from None
     if not is_ours(request)({name: values[0] for name, values in fields.items()}):
-        raise WindowError(uploads.NO_TOKEN, 403)
+        raise no_token()
     return fields
 
 
@@ -152,7 +152,7 @@ def _colours() -> str:
 async def asset(request: Request) -> Response:
     """Return a style, a script or a font of the pages."""
     if (found := _assets().get(request.path_params["name"])) is None:
-        raise WindowError("E-WIN-003 there is no such run or file. Go back to the area.", 404)
+        raise no_such()
     return Response(found[0], media_type=found[1], headers={"Cache-Control": "no-cache"})
 
 

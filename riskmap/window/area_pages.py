@@ -18,7 +18,7 @@ from starlette.routing import Route
 from riskmap.window import uploads
 from riskmap.window.app import Window, command, files_of, form_of, go, page, to_job, window_of
 from riskmap.window.areas import AREA_FILE, FILES, INCOMING, OUTPUTS, written_by_us
-from riskmap.window.refusals import WindowError
+from riskmap.window.refusals import no_form
 
 SEEN = ".recognised.json"  # what `riskmap new` found, for the page of the area; the area file has all of it as comments
 MOST_SEEN = 1 << 26
@@ -74,7 +74,7 @@ async def add(request: Request) -> Response:
 
 def _need_files(given: uploads.Given) -> None:
     if not any(called or path.stat().st_size for path, called in given.files):
-        raise WindowError("E-WIN-009 no files came with the form. Choose files and send it again.")
+        raise no_form("no files came with the form")
 
 
 def _called(given: uploads.Given) -> str:
@@ -97,7 +97,7 @@ def _recognise(window: Window, folder: Path, fetch: bool) -> Any:
 
 
 def _write(path: Path, text: str) -> None:
-    """Write a file whole or not at all."""
+    """Write a file completely or not at all."""
     part = path.with_name(f"{path.name}.part")
     part.write_text(text, encoding="utf-8", newline="\n")
     os.replace(part, path)

@@ -17,7 +17,7 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from riskmap.common.part_folder import lock
-from riskmap.window.refusals import WindowError
+from riskmap.window.refusals import WindowError, cannot_write, no_such
 
 FILES, AREA_FILE, OUTPUTS, LISTS, LOCK = "files", "area.toml", "outputs", "lists", ".lock"
 NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,99}")
@@ -108,9 +108,8 @@ class Areas:
                     (folder / FILES).mkdir()
                     return folder
         except OSError as error:
-            raise WindowError(f"E-WIN-001 {name}: the folder of the area cannot be made: {error.strerror}. Check the "
-                              "disk and your rights.", 507) from None
-        raise WindowError(f"E-WIN-001 {name}: there are too many areas of this name. Choose another.")
+            raise cannot_write(name, error) from None
+        raise WindowError(f"E-WIN-018 {name}: there are too many areas of this name. Choose another.")
 
 
 def entry_of(folder: Path, name: str) -> Path:
@@ -125,7 +124,7 @@ def entry_of(folder: Path, name: str) -> Path:
         for entry in os.scandir(folder):
             if entry.name == name and not name.startswith(".") and not entry.is_symlink():
                 return Path(entry)
-    raise WindowError("E-WIN-003 there is no such run or file. Go back to the area.", 404)
+    raise no_such()
 
 
 @contextmanager
@@ -140,7 +139,7 @@ def written_by_us(folder: Path) -> Iterator[None]:
     try:
         descriptor = os.open(folder / LOCK, os.O_RDWR | os.O_CREAT | getattr(os, "O_NOFOLLOW", 0), 0o600)
     except OSError as error:
-        raise WindowError(f"E-WIN-004 {folder.name}: the area cannot be written: {error.strerror}.", 507) from None
+        raise cannot_write(folder.name, error) from None
     try:
         if not lock(descriptor, wait=False):
             raise WindowError(f"E-WIN-005 {folder.name}: another window or job is working on this area. Wait until it "

@@ -12,10 +12,11 @@ from starlette.requests import Request
 from starlette.responses import FileResponse, HTMLResponse, JSONResponse, Response
 from starlette.routing import Route
 
+from riskmap.common.errors import counted
 from riskmap.window import uploads
 from riskmap.window.app import command, files_of, form_of, page, to_job, window_of
 from riskmap.window.areas import LISTS, OUTPUTS, entry_of, written_by_us
-from riskmap.window.refusals import WindowError
+from riskmap.window.refusals import WindowError, no_such
 
 MOST_LOTS = 500  # lots of one brief; more are refused by `api.brief` too
 KEPT = 4  # tables of lots in memory
@@ -31,7 +32,7 @@ def _folder(request: Request) -> Path:
     area = window_of(request).areas.folder(request.path_params["area"])
     folder = entry_of(entry_of(area, OUTPUTS), request.path_params["run"])
     if not folder.is_dir():
-        raise WindowError("E-WIN-003 there is no such run or file. Go back to the area.", 404)
+        raise no_such()
     return folder
 
 
@@ -80,7 +81,7 @@ async def show(request: Request) -> Response:
     """
     folder, name = _folder(request), request.path_params["name"]
     if name not in SHOWN:
-        raise WindowError("E-WIN-003 there is no such run or file. Go back to the area.", 404)
+        raise no_such()
     text = await run_in_threadpool(entry_of(folder, name).read_text, encoding="utf-8")
     found = _META.search(text[:HEAD])
     if found is None:
@@ -95,7 +96,7 @@ async def file(request: Request) -> Response:
     """Return one file of a run as a download; nothing of it is shown as a page of ours."""
     path = entry_of(_folder(request), request.path_params["name"])
     if not path.is_file():
-        raise WindowError("E-WIN-003 there is no such run or file. Go back to the area.", 404)
+        raise no_such()
     kind = "application/pdf" if path.suffix == ".pdf" else "application/octet-stream"
     return FileResponse(path, media_type=kind, filename=path.name)
 
@@ -105,10 +106,9 @@ async def brief(request: Request) -> Response:
     form = await form_of(request)
     window, folder = window_of(request), _folder(request)
     chosen = [lot for lot in form.get("lot", []) if lot]
-    if not chosen:
-        raise WindowError("E-WIN-015 no lot is chosen. Tick the lots in the table first.")
-    if len(chosen) > MOST_LOTS:
-        raise WindowError(f"E-WIN-015 {len(chosen):,} lots are chosen; a brief takes {MOST_LOTS}. Choose fewer.")
+    if not 0 < len(chosen) <= MOST_LOTS:
+        raise WindowError(f"E-WIN-015 {counted(len(chosen), 'lot is', 'lots are')} chosen, and a brief takes 1 to "
+                          f"{MOST_LOTS}. Tick the lots in the table.")
     area = folder.parent.parent
     return to_job(request, window.desk.start(
         area.name, "Write the brief", "brief", {"run": str(folder), "lots": chosen, "units": window.units},

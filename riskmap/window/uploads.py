@@ -18,12 +18,11 @@ from python_multipart.multipart import MultipartParser, parse_options_header
 
 from riskmap.common.errors import shown
 from riskmap.window.areas import plain_parts
-from riskmap.window.refusals import WindowError
+from riskmap.window.refusals import WindowError, no_form, no_room, no_token, too_large, too_long
 
 PARTS = ".incoming"  # folder for files that are not complete yet
 SMALL = 1 << 16  # bytes of a field that is not a file
 HEADER = 1 << 13  # bytes that a file adds to a form besides its content; the parser refuses longer headers
-NO_TOKEN = "E-WIN-012 this form is not one of this window. Load the page again and send it again."
 
 
 @dataclass(frozen=True)
@@ -84,7 +83,7 @@ class _Receiver:
         if b"filename" not in options:
             return
         if not self._allowed(self.given.fields):  # the token comes first in our forms: nothing is written without it
-            raise WindowError(NO_TOKEN, 403)
+            raise no_token()
         called = options[b"filename"].decode("utf-8", "replace")
         self._taken += 1
         if self._taken > self._bounds.files:
@@ -98,14 +97,12 @@ class _Receiver:
         if self._file is not None:
             self._count += end - start
             if self._count > self._bounds.bytes:
-                raise WindowError(f"E-WIN-008 the files are larger than {self._bounds.bytes / 1e6:,.0f} MB together. "
-                                  "Give fewer or smaller files, or use the commands, which read files where they are.",
-                                  413)
+                raise too_large(self._bounds.bytes)
             self._file.write(data[start:end])
             return
         self._text += data[start:end]
         if len(self._text) > SMALL:
-            raise WindowError("E-WIN-006 a field of the form is too long. Shorten it.", 413)
+            raise too_long()
 
     def on_part_end(self) -> None:
         if self._file is not None:
@@ -143,16 +140,15 @@ async def receive(stream: AsyncIterator[bytes], content_type: str, length: int |
     Raises
     ------
     WindowError
-        The form is no form with files, was cut off, is too large, has too many files, or the disk is full.
+        It is not a form with files, was cut off, is too large, has too many files, or the disk is full.
     """
     kind, options = parse_options_header(content_type.encode("latin-1", "replace"))
     if kind != b"multipart/form-data" or not options.get(b"boundary"):
-        raise WindowError("E-WIN-009 no files came with the form. Choose files and send it again.")
+        raise no_form("no files came with the form")
     if length is not None and length > bounds.bytes + bounds.files * HEADER:
-        raise WindowError(f"E-WIN-008 the files are larger than {bounds.bytes / 1e6:,.0f} MB together. Give fewer or "
-                          "smaller files, or use the commands, which read files where they are.", 413)
+        raise too_large(bounds.bytes)
     if shutil.disk_usage(folder).free < (length or 0) + bounds.spare:
-        raise WindowError("E-WIN-010 the disk has no room for these files. Free some space and send them again.", 507)
+        raise no_room("the disk has no room for them")
     parts = folder / PARTS
     shutil.rmtree(parts, ignore_errors=True)  # what a killed window left; one writer an area
     receiver = None
@@ -166,26 +162,25 @@ async def receive(stream: AsyncIterator[bytes], content_type: str, length: int |
             parser.write(piece)
         parser.finalize()
         if not allowed(receiver.given.fields):
-            raise WindowError(NO_TOKEN, 403)
+            raise no_token()
         if not receiver.finished:
-            raise WindowError("E-WIN-009 the form was cut off. Send it again.")
+            raise no_form("the form was cut off")
         return receiver.given
     except BaseException as error:
         if receiver is not None:
             receiver.close()
         shutil.rmtree(parts, ignore_errors=True)
         if isinstance(error, MultipartParseError):
-            raise WindowError("E-WIN-009 the form cannot be read. Send it again.") from None
+            raise no_form("the form cannot be read") from None
         if isinstance(error, OSError):
-            raise WindowError(f"E-WIN-010 the files cannot be written: {error.strerror}. Free some space and send them "
-                              "again.", 507) from None
+            raise no_room(str(error.strerror)) from None
         raise
 
 
 def keep(given: Given, folder: Path, into: Path) -> list[tuple[Path, str]]:
     """Move complete files from `.incoming` to their places; return each with the name that the user gave it.
 
-    A name that is taken gets a number: `lots-2.gpkg`. Files that differ only in the ending keep one stem, because the
+    Where a name is taken, another is made from it: `lots-2.gpkg`. Files that differ only in the ending keep one stem, because the
     parts of a shapefile belong together.
     """
     kept: list[tuple[Path, str]] = []

@@ -90,9 +90,9 @@ def test_a_full_disk_leaves_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPa
 
 
 # ---------------------------------------------------------------- names
-OUT = ("../../etc/passwd", "..\\..\\x", "/etc/passwd", "C:\\x\\y", "a/../../../b", ".", "..", "...", "", " ", "\0", "a\0b",
-       ".hidden", "~/x", "con", "NUL.csv", "aux.tar.gz", "x" * 5000, "a/" * 5000 + "b", "-rf", "a\r\nb", "$(id)", "%2e%2e/x",
-       "\u202egpj.exe", "area.toml\0.csv", "ä.csv", "日本.csv", "//host/share")
+OUT = ("../../etc/passwd", "..\\..\\x", "/etc/passwd", "C:\\x\\y", "a/../../../b", ".", "..", "...", "", " ", "\0",
+       "a\0b", ".hidden", "~/x", "con", "NUL.csv", "aux.tar.gz", "x" * 5000, "a/" * 5000 + "b", "-rf", "a\r\nb",
+       "$(id)", "%2e%2e/x", "\u202egpj.exe", "area.toml\0.csv", "ä.csv", "日本.csv", "//host/share")
 
 
 def stays_inside(called: str) -> None:
