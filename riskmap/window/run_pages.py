@@ -22,6 +22,8 @@ MOST_LOTS = 500  # lots of one brief; more are refused by `api.brief` too
 KEPT = 4  # tables of lots in memory
 MAP, SCREENED = "map.html", "screened.html"
 SHOWN = (MAP, SCREENED, "lots.html", "calibration.html")  # pages with a policy of their own
+PAPERS = (("screened.xlsx", "Answered list", "Answered list (XLSX)"), ("lots.pdf", "Brief", "Brief (PDF)"),
+          ("area.pdf", "Brief", "Summary of the area (PDF)"), ("change.csv", "Change between two runs", "Change (CSV)"))
 _META = re.compile(r'<meta http-equiv="Content-Security-Policy" content="([^"]*)">')
 HEAD = 1 << 14  # characters in which a page states its policy
 SANDBOX = "sandbox allow-scripts allow-popups allow-downloads allow-modals"
@@ -49,13 +51,14 @@ async def run(request: Request) -> Response:
 
     def values() -> dict[str, Any]:
         names = [name for name, _ in _files(folder)]
-        others = [one for one in api.finished_runs(folder.parent) if one.name != folder.name]
-        return {"files": _files(folder), "map": MAP in names, "others": others}
+        runs = api.finished_runs(folder.parent)
+        return {"files": _files(folder), "map": MAP in names,
+                "others": [one for one in runs if one.name != folder.name],
+                "about": next((one for one in runs if one.name == folder.name), None)}
 
     found = await run_in_threadpool(values)
     if not any(name == "lots.parquet" for name, _ in found["files"]):
-        return page(request, "made.html", folder=folder.name, files=found["files"],
-                    shown=[name for name, _ in found["files"] if name in SHOWN], lines=[])
+        return _made(request, folder, found["files"], [])
     area = folder.parent.parent
     return page(request, "run.html", run=folder.name, **found, most=MOST_LOTS,
                 command=command(area, "brief", folder.name, "--lots", "ID,ID"))
@@ -137,7 +140,16 @@ async def change(request: Request) -> Response:
     """Show what changed between two runs."""
     folder = _folder(request)
     lines = window_of(request).cache.get(("lines", folder.name), [])
-    return page(request, "made.html", folder=folder.name, files=_files(folder), shown=[], lines=lines)
+    return _made(request, folder, _files(folder), lines)
+
+
+def _made(request: Request, folder: Path, files: list[tuple[str, int]], lines: list[str]) -> Response:
+    """Show what was made from a run: the file that the user asked for first, then all files."""
+    names = [name for name, _ in files]
+    title = next((title for name, title, _ in PAPERS if name in names), folder.name)
+    return page(request, "made.html", folder=folder.name, files=files, lines=lines, title=title,
+                first=[(name, label) for name, _, label in PAPERS if name in names],
+                shown=[name for name in names if name in SHOWN])
 
 
 # ---------------------------------------------------------------- lists

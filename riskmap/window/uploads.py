@@ -180,8 +180,8 @@ async def receive(stream: AsyncIterator[bytes], content_type: str, length: int |
 def keep(given: Given, folder: Path, into: Path) -> list[tuple[Path, str]]:
     """Move complete files from `.incoming` to their places; return each with the name that the user gave it.
 
-    Where a name is taken, another is made from it: `lots-2.gpkg`. Files that differ only in the ending keep one stem, because the
-    parts of a shapefile belong together.
+    Where a name is taken, another is made from it: `lots-2.gpkg`. Files that differ only in the ending keep one stem,
+    because the parts of a shapefile belong together.
     """
     kept: list[tuple[Path, str]] = []
     stems: dict[str, Path] = {}

@@ -10,7 +10,7 @@ function show(now) {
     }
     const [, bar, left] = line.children;
     const over = stage.share >= 1 || k < now.stages.length - 1;
-    if (over || stage.share > 0) bar.value = over ? 1 : stage.share;
+    if (over || stage.share > 0 || now.state !== "running") bar.value = over ? 1 : stage.share;
     left.textContent = over ? "done" : stage.left_s === null ? "" : `about ${stage.left_s} s left`;
   }
 }
