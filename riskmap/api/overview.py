@@ -65,7 +65,7 @@ def finished_runs(outputs: FileName = "outputs") -> list[FinishedRun]:
     --------
     >>> from riskmap import api
     >>> [(run.month, run.lots, run.with_estimate) for run in api.finished_runs(outputs)]
-    [('2025-10', 1531, 1455), ('2025-09', 1531, 1455)]
+    [('2025-10', 1531, 1455), ('2025-09', 1531, 1454)]
     """
     from riskmap.climate import freshness
     from riskmap.run import files, folder

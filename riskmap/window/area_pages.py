@@ -22,6 +22,14 @@ from riskmap.window.refusals import no_form
 
 SEEN = ".recognised.json"  # what `riskmap new` found, for the page of the area; the area file has all of it as comments
 MOST_SEEN = 1 << 26
+EDITED = "area-edited.toml"  # an area file that was edited on the page, before another was written from the files
+# What a column of the lot file can be, with the words of the menu.
+MEANINGS = {"lot_id": "id of the lot", "pour_date": "year built, or date of the pour",
+            "foundation_type": "kind of foundation", "land_use": "land use",
+            "post_tensioned": "post-tensioned, yes or no",
+            "slab_width_ft": "width of the slab, ft", "slab_width_m": "width of the slab, m",
+            "slab_length_ft": "length of the slab, ft", "slab_length_m": "length of the slab, m",
+            "beam_depth_in": "depth of the beams, in", "beam_depth_mm": "depth of the beams, mm"}
 
 
 def _runs(folder: Path) -> list[Any]:
@@ -85,15 +93,23 @@ def _called(given: uploads.Given) -> str:
     return names[0].split(".")[0] if len(names) == 1 else "area"
 
 
-def _recognise(window: Window, folder: Path, fetch: bool) -> Any:
+def _recognise(window: Window, folder: Path, fetch: bool, columns: dict[str, str] | None = None) -> Any:
+    """Start `riskmap new` on all files of an area, with the columns that the user named before and now."""
+    seen = _seen(folder) or {}
+    named = {**seen.get("given", {}), **(columns or {})}
+    if seen.get("edited"):  # by hand: it is kept beside the new one
+        with suppress(OSError):
+            shutil.copyfile(folder / AREA_FILE, folder / EDITED)
+
     def after(answer: dict[str, Any]) -> str:
         _write(folder / SEEN, json.dumps(answer))
         return f"/areas/{folder.name}"
 
-    words = ["new", FILES, "--into", ".", "--replace", *(["--fetch"] if fetch else [])]
+    words = ["new", FILES, "--into", ".", "--replace", *(["--fetch"] if fetch else []),
+             *(word for ours, theirs in named.items() for word in ("--column", f"{ours}={theirs}"))]
     return window.desk.start(folder.name, "Recognise the files", "new",
-                             {"folder": str(folder), "files": str(folder / FILES), "fetch": fetch}, after,
-                             command=command(folder, *words), lock=written_by_us(folder))
+                             {"folder": str(folder), "files": str(folder / FILES), "fetch": fetch, "columns": named},
+                             after, command=command(folder, *words), lock=written_by_us(folder))
 
 
 def _write(path: Path, text: str) -> None:
@@ -120,10 +136,12 @@ async def area(request: Request) -> Response:
     def values() -> dict[str, Any]:
         seen, text = _seen(folder), ""
         refused = bool(seen and seen["check"]["refusals"])
+        means = {} if seen is None else {json.loads(one["value"]): one["key"] for one in seen["guesses"]
+                                         if one["section"] == "lots.columns" and one["written"]}
         with suppress(OSError, UnicodeDecodeError):
             text = (folder / AREA_FILE).read_text(encoding="utf-8")
         return {"seen": seen, "check": seen["check"] if seen else None, "text": text, "runs": _runs(folder),
-                "ready": bool(text) and not refused,
+                "means": means, "meanings": MEANINGS, "ready": bool(text) and not refused,
                 "fetchable": bool(seen and any(one["layer"] for one in seen["missing"]))}
 
     found = await run_in_threadpool(values)
@@ -148,12 +166,23 @@ async def settings(request: Request) -> Response:
     def after(answer: dict[str, Any]) -> str:
         seen = _seen(folder) or {"guesses": [], "missing": [], "left": [], "fetched": []}
         _write(folder / SEEN, json.dumps({**seen, "check": answer, "open_points": answer["refusals"], "missing": [],
-                                          "complete": not answer["refusals"]}))
+                                          "edited": True, "complete": not answer["refusals"]}))
         return f"/areas/{folder.name}"
 
     return to_job(request, window.desk.start(
         folder.name, "Check the files", "check", {"area": str(folder / AREA_FILE)}, after,
         command=command(folder, "check", AREA_FILE), lock=written_by_us(folder)))
+
+
+async def columns(request: Request) -> Response:
+    """Recognise the files again with what the user says about columns of the lot file."""
+    form = await form_of(request)
+    window = window_of(request)
+    folder = window.areas.folder(request.path_params["area"])
+    known = {one["name"] for one in (_seen(folder) or {}).get("columns", [])}
+    named = {form[f"means-{k}"][0]: name for k, name in enumerate(form.get("column", []))
+             if name in known and form.get(f"means-{k}", [""])[0] in MEANINGS}
+    return to_job(request, _recognise(window, folder, False, named))
 
 
 async def estimate(request: Request) -> Response:
@@ -179,7 +208,7 @@ async def findings(request: Request) -> Response:
 
 
 ROUTES = [
-    Route("/areas/{area}", area), Route("/areas/{area}/files", add, methods=["POST"]),
-    Route("/areas/{area}/fetch", fetch, methods=["POST"]), Route("/areas/{area}/settings", settings, methods=["POST"]),
-    Route("/areas/{area}/estimate", estimate, methods=["POST"]), Route("/areas/{area}/findings.json", findings),
+    Route("/areas/{area}", area), Route("/areas/{area}/findings.json", findings),
+    *(Route(f"/areas/{{area}}/{name}", answer, methods=["POST"]) for name, answer in (
+        ("files", add), ("fetch", fetch), ("settings", settings), ("columns", columns), ("estimate", estimate))),
 ]

@@ -68,12 +68,13 @@ def _load() -> None:
 
 
 # ---------------------------------------------------------------- area
-def new(say: Say, folder: str, files: str, fetch: bool) -> dict[str, Any]:
+def new(say: Say, folder: str, files: str, fetch: bool, columns: dict[str, str]) -> dict[str, Any]:
     """Write area.toml from the files of an area; with `fetch`, get what they lack from the public services."""
     from riskmap import api
 
     say("Recognise the files", 0.0)
-    made = api.new([files], folder, replace=True, fetch=fetch, progress=say if fetch else None)
+    made = api.new([files], folder, replace=True, fetch=fetch, columns=columns,
+                   progress=say if fetch else None)
     say("Recognise the files", 1.0)
     return {
         "guesses": [{**asdict(guess), "value": visible(guess.value), "reason": visible(guess.reason)}
@@ -84,7 +85,8 @@ def new(say: Say, folder: str, files: str, fetch: bool) -> dict[str, Any]:
         "fetched": [] if made.fetched is None else [visible(str(line)) for line in (*made.fetched.said,
                                                                                     *made.fetched.findings)],
         "complete": made.complete, "open_points": [visible(line) for line in made.open_points],
-        "check": _report(made.findings),
+        "check": _report(made.findings), "given": columns,
+        "columns": [{"name": one.name, "values": list(one.values)} for one in made.columns],
     }
 
 
