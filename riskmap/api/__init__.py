@@ -24,9 +24,9 @@ from riskmap.api.runs import check, compare, demo, ending, estimate, example, ne
 from riskmap.api.series import measured
 from riskmap.api.shared import Outcome
 from riskmap.api.start import new
-from riskmap.api.surveys import survey
+from riskmap.api.surveys import survey, typed_readings
 
 __all__ = ["Download", "FinishedRun", "Outcome", "basemap", "brief", "calibrate", "check", "compare", "demo", "ending",
            "estimate", "example", "explain", "explain_code", "export", "fetch", "finished_runs", "lot_columns",
            "lot_texts", "map", "map_files", "map_server", "measured", "name_note", "new", "newness", "one_lot", "read",
-           "rows_of", "screen", "selftest", "survey", "verify"]
+           "rows_of", "screen", "selftest", "survey", "typed_readings", "verify"]

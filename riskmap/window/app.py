@@ -227,11 +227,11 @@ async def fault(request: Request, error: Exception) -> Response:
 
 def made(window: Window, port: int) -> ASGIApp:
     """Return the guarded application for a port of this computer."""
-    from riskmap.window import about, area_pages, run_pages
+    from riskmap.window import about, area_pages, house_pages, run_pages
 
     routes = [
         Route("/", area_pages.areas), Route("/areas", area_pages.make, methods=["POST"]),
-        *area_pages.ROUTES, *run_pages.ROUTES, *about.ROUTES,
+        *area_pages.ROUTES, *run_pages.ROUTES, *house_pages.ROUTES, *about.ROUTES,
         Route("/jobs/{job}", job_page), Route("/jobs/{job}/events", job_events),
         Route("/jobs/{job}/cancel", job_cancel, methods=["POST"]),
         Route("/close", close, methods=["GET", "POST"]), Route("/assets/{name}", asset),

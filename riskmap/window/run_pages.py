@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import html
+import json
 import re
 from pathlib import Path
 from typing import Any
@@ -23,7 +24,10 @@ KEPT = 4  # tables of lots in memory
 MAP, SCREENED = "map.html", "screened.html"
 SHOWN = (MAP, SCREENED, "lots.html", "calibration.html")  # pages with a policy of their own
 PAPERS = (("screened.xlsx", "Answered list", "Answered list (XLSX)"), ("lots.pdf", "Brief", "Brief (PDF)"),
-          ("area.pdf", "Brief", "Summary of the area (PDF)"), ("change.csv", "Change between two runs", "Change (CSV)"))
+          ("area.pdf", "Brief", "Summary of the area (PDF)"), ("change.csv", "Change between two runs", "Change (CSV)"),
+          ("levels.pdf", "Survey of a house", "Survey sheet (PDF)"))
+PICTURES = ("levels.svg",)
+LINES = ".lines"  # folder in an area for the sentences of its outputs
 _META = re.compile(r'<meta http-equiv="Content-Security-Policy" content="([^"]*)">')
 HEAD = 1 << 14  # characters in which a page states its policy
 SANDBOX = "sandbox allow-scripts allow-popups allow-downloads allow-modals"
@@ -58,7 +62,7 @@ async def run(request: Request) -> Response:
 
     found = await run_in_threadpool(values)
     if not any(name == "lots.parquet" for name, _ in found["files"]):
-        return _made(request, folder, found["files"], [])
+        return _made(request, folder, found["files"])
     area = folder.parent.parent
     return page(request, "run.html", run=folder.name, **found, most=MOST_LOTS,
                 command=command(area, "brief", folder.name, "--lots", "ID,ID"))
@@ -127,8 +131,8 @@ async def compare(request: Request) -> Response:
     area = folder.parent.parent
 
     def after(answer: dict[str, Any]) -> str:
-        window.cache[("lines", answer["folder"])] = answer["lines"]
-        return f"/areas/{area.name}/runs/{answer['folder']}/change"
+        keep_lines(area, answer["folder"], answer["lines"])
+        return f"/areas/{area.name}/runs/{answer['folder']}"
 
     return to_job(request, window.desk.start(
         area.name, "Compare the runs", "compare", {"before": str(before), "after": str(folder),
@@ -136,18 +140,35 @@ async def compare(request: Request) -> Response:
         command=command(area, "compare", before.name, folder.name), lock=written_by_us(area)))
 
 
-async def change(request: Request) -> Response:
-    """Show what changed between two runs."""
-    folder = _folder(request)
-    lines = window_of(request).cache.get(("lines", folder.name), [])
-    return _made(request, folder, _files(folder), lines)
+def keep_lines(area: Path, folder: str, lines: list[str]) -> None:
+    """Keep the sentences that the API gave with a folder of outputs, for the page of this folder."""
+    (area / LINES).mkdir(exist_ok=True)
+    (area / LINES / f"{folder}.json").write_text(json.dumps(lines), encoding="utf-8")
 
 
-def _made(request: Request, folder: Path, files: list[tuple[str, int]], lines: list[str]) -> Response:
+def _lines(folder: Path) -> list[str]:
+    try:
+        lines = json.loads((folder.parent.parent / LINES / f"{folder.name}.json").read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return []
+    return [str(line) for line in lines] if isinstance(lines, list) else []
+
+
+async def picture(request: Request) -> Response:
+    """Return the drawing of a survey, as a picture in which nothing runs."""
+    folder, name = _folder(request), request.path_params["name"]
+    if name not in PICTURES:
+        raise no_such()
+    return FileResponse(entry_of(folder, name), media_type="image/svg+xml", headers={
+        "Content-Security-Policy": "default-src 'none'; style-src 'unsafe-inline'; font-src data:; sandbox"})
+
+
+def _made(request: Request, folder: Path, files: list[tuple[str, int]]) -> Response:
     """Show what was made from a run: the file that the user asked for first, then all files."""
     names = [name for name, _ in files]
     title = next((title for name, title, _ in PAPERS if name in names), folder.name)
-    return page(request, "made.html", folder=folder.name, files=files, lines=lines, title=title,
+    return page(request, "made.html", folder=folder.name, files=files, lines=_lines(folder), title=title,
+                pictures=[name for name in PICTURES if name in names],
                 first=[(name, label) for name, _, label in PAPERS if name in names],
                 shown=[name for name in names if name in SHOWN])
 
@@ -194,7 +215,7 @@ async def answer_list(request: Request) -> Response:
 ROUTES = [
     Route("/areas/{area}/lists", lists), Route("/areas/{area}/lists", answer_list, methods=["POST"]),
     Route("/areas/{area}/runs/{run}", run), Route("/areas/{area}/runs/{run}/lots.json", lots),
-    Route("/areas/{area}/runs/{run}/change", change),
+    Route("/areas/{area}/runs/{run}/picture/{name}", picture),
     Route("/areas/{area}/runs/{run}/brief", brief, methods=["POST"]),
     Route("/areas/{area}/runs/{run}/compare", compare, methods=["POST"]),
     Route("/areas/{area}/runs/{run}/show/{name}", show), Route("/areas/{area}/runs/{run}/files/{name}", file),

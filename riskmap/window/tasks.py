@@ -155,6 +155,25 @@ def screen(say: Say, run: str, listing: str, columns: dict[str, str], units: str
     return api.screen(run, listing, columns=columns, units=units).folder.name
 
 
+# ---------------------------------------------------------------- house
+def explain(say: Say, run: str, lot: str, units: str) -> str:
+    """Explain the estimate for one lot."""
+    from riskmap import api
+
+    return api.explain(run, lot, units=units)
+
+
+def survey(say: Say, typed: list[dict[str, Any]], run: str | None, lot: str | None, outputs: str,
+           units: str) -> dict[str, Any]:
+    """Write the readings of one or two surveys of a house, and turn them into levels."""
+    from riskmap import api
+
+    say("Survey of a house", 0.0)
+    first, *second = (api.typed_readings(one["rows"], one["file"], units=units, date=one["date"]) for one in typed)
+    outcome = api.survey(first, next(iter(second), None), run=run, lot=lot, outputs=outputs, units=units)
+    return {"folder": outcome.folder.name, "lines": list(outcome.answer.lines)}
+
+
 # ---------------------------------------------------------------- evidence
 def selftest(say: Say) -> dict[str, Any]:
     """Compare riskmap with published and exact solutions."""
@@ -167,4 +186,4 @@ def selftest(say: Say) -> dict[str, Any]:
 
 TASKS: dict[str, Callable[..., Any]] = {
     "new": new, "check": check, "estimate": estimate, "run_lots": run_lots, "brief": brief, "compare": compare,
-    "screen": screen, "selftest": selftest}
+    "explain": explain, "screen": screen, "selftest": selftest, "survey": survey}

@@ -24,7 +24,7 @@ ROOT = Path(__file__).resolve().parents[2]
 PACKAGE = ROOT / "riskmap"
 API = [getattr(api, name) for name in api.__all__ if inspect.isfunction(getattr(api, name))]
 BESIDE = {"basemap", "ending", "example", "explain_code", "finished_runs", "lot_columns", "name_note", "lot_texts",
-          "map_files", "map_server", "newness", "one_lot", "rows_of"}  # no command
+          "map_files", "map_server", "newness", "one_lot", "rows_of", "typed_readings"}  # no command
 FACES = {"open"}  # it shows the functions in a browser, and a program has no use for it
 SECTIONS = ("Parameters", "Returns", "Raises", "Examples")
 FLAGS = doctest.ELLIPSIS | doctest.NORMALIZE_WHITESPACE

@@ -4,9 +4,11 @@ import {drops} from "./drop.js";
 import {filters} from "./filter.js";
 import {job} from "./job.js";
 import {lots} from "./lots.js";
+import {readings} from "./readings.js";
 
 copies();
 drops();
 filters();
 job();
 lots();
+readings();
