@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import subprocess
 import sys
@@ -14,12 +15,14 @@ from typing import Any
 import in_browser
 import openpyxl
 import pytest
+from hostile_texts import NEVER, RAN, TEXTS
 from selenium import webdriver
 from selenium.webdriver.common.by import By
 from selenium.webdriver.common.keys import Keys
 from selenium.webdriver.support.ui import WebDriverWait
 from test_map_reach import AXE
 
+from riskmap.window.area_pages import SEEN
 from riskmap.window.areas import AREA_FILE, FILES, OUTPUTS
 
 pytestmark = [*in_browser.marks("the page of riskmap open"), pytest.mark.slow]
@@ -207,18 +210,20 @@ def test_readings_of_a_house_are_pasted_and_compared(opened: Opened) -> None:
     opened.click("form.buttons button")
     opened.until("lot=0010021")
     assert "Lot 0010021 (row 21 of lots.gpkg)" in opened.text()
-    pasted = "A\t0\t0\t0.0\nB\t40\t0\t0.2\nC\t40\t30\t0.5\nD\t0\t30\t0.3\nE\t20\t15\t0.9\n"
+    pasted = "".join(f"{x}{y}\t{x}\t{y}\t{0.6 - ((x - 20) / 50) ** 2 - ((y - 15) / 50) ** 2:.2f}\n"
+                     for x in (0, 20, 40) for y in (0, 15, 30))
     page.execute_script(
         "const clipboardData = new DataTransfer(); clipboardData.setData('text', arguments[1]); arguments[0]"
         ".dispatchEvent(new ClipboardEvent('paste', {clipboardData, bubbles: true, cancelable: true}))",
         page.find_element(By.CSS_SELECTOR, "[name=first-point]"), pasted)
-    assert page.find_element(By.CSS_SELECTOR, "tr:nth-child(5) [name=first-elevation]").get_attribute("value") == "0.9"
+    assert page.find_element(By.CSS_SELECTOR, "tr:nth-child(5) [name=first-elevation]").get_attribute("value") == "0.60"
     looked_at(opened, "house")
     opened.click("#survey")
     opened.until("/runs/survey")
     text = opened.text()
     assert text.startswith("Survey of a house")
-    assert "The survey" in text
+    assert "cannot tell" not in text
+    assert "expected" in text
     width = page.execute_script("const i = document.querySelector('img.sheet'); return i.complete && i.naturalWidth")
     assert width > 100  # the drawing is there
     looked_at(opened, "house_answer")
@@ -271,6 +276,33 @@ def test_a_wrong_file_is_explained_and_nothing_is_lost(opened: Opened, tmp_path:
     looked_at(opened, "failed")
     opened.page.find_element(By.LINK_TEXT, "Back").click()
     assert "Add files" in opened.text()
+
+
+def test_hostile_texts_are_shown_and_nothing_runs(opened: Opened) -> None:
+    folder = opened.root / "hostile"
+    (folder / FILES).mkdir(parents=True)
+    (folder / AREA_FILE).write_text("\n".join(TEXTS), encoding="utf-8", errors="replace")
+    problem = dict.fromkeys(("code", "file", "row", "column", "value", "rule", "remedy", "action"))
+    problems = [{name: text for name in problem} for text in TEXTS]
+    check = {"refusals": [*TEXTS], "problems": problems, "count": len(problems), "lots": {}, "text": "", "json": "{}",
+             "newness": [*TEXTS]}
+    guesses = [{"section": "lots.columns", "key": text, "value": json.dumps(text), "reason": text, "sure": False,
+                "written": True} for text in TEXTS]
+    seen = {"guesses": guesses, "missing": [{"what": text, "remedy": text, "layer": ""} for text in TEXTS],
+            "left": [{"name": text, "reason": text} for text in TEXTS], "fetched": [*TEXTS], "open_points": [*TEXTS],
+            "complete": False, "check": check, "columns": [{"name": text, "values": [text]} for text in TEXTS]}
+    (folder / SEEN).write_text(json.dumps(seen), encoding="utf-8")
+    page = opened.page
+    opened.at("/areas/hostile")
+    time.sleep(0.5)
+    shown = page.find_element(By.TAG_NAME, "main").get_attribute("textContent")
+    plain = [text for text in TEXTS if text.isprintable() and text.strip()]
+    assert len(plain) > 10
+    assert [text for text in plain if text not in shown] == []
+    assert page.execute_script("return typeof window[arguments[0]]", RAN) == "undefined"
+    assert NEVER not in shown
+    assert page.find_elements(By.CSS_SELECTOR, "main :is(script, img, svg, iframe, a[href*=script])") == []
+    assert severe(page) == []
 
 
 def test_pages_answer_at_once(opened: Opened) -> None:

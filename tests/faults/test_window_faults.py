@@ -232,3 +232,14 @@ def test_a_killed_window_takes_its_workers_along(tmp_path: Path) -> None:
         running.wait(10)
         _, alive = psutil.wait_procs(workers, timeout=30)
         assert alive == []
+
+
+def test_ctrl_c_is_the_usual_end(tmp_path: Path) -> None:
+    with window(tmp_path / "areas") as (client, running):
+        assert "New area" in client.get("/")
+        until(lambda: len(psutil.Process(running.pid).children(recursive=True)) >= 1)
+        workers = psutil.Process(running.pid).children(recursive=True)
+        running.send_signal(signal.SIGINT)
+        assert running.wait(30) == 0
+        _, alive = psutil.wait_procs(workers, timeout=30)
+        assert alive == []
