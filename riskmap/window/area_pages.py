@@ -136,12 +136,10 @@ async def area(request: Request) -> Response:
     def values() -> dict[str, Any]:
         seen, text = _seen(folder), ""
         refused = bool(seen and seen["check"]["refusals"])
-        means = {} if seen is None else {json.loads(one["value"]): one["key"] for one in seen["guesses"]
-                                         if one["section"] == "lots.columns" and one["written"]}
         with suppress(OSError, UnicodeDecodeError):
             text = (folder / AREA_FILE).read_text(encoding="utf-8")
         return {"seen": seen, "check": seen["check"] if seen else None, "text": text, "runs": _runs(folder),
-                "means": means, "meanings": MEANINGS, "ready": bool(text) and not refused,
+                "means": _means(seen), "meanings": MEANINGS, "ready": bool(text) and not refused,
                 "fetchable": bool(seen and any(one["layer"] for one in seen["missing"]))}
 
     found = await run_in_threadpool(values)
@@ -174,14 +172,21 @@ async def settings(request: Request) -> Response:
         command=command(folder, "check", AREA_FILE), lock=written_by_us(folder)))
 
 
+def _means(seen: dict[str, Any] | None) -> dict[str, str]:
+    """Return the column of the lot file -> our name, of the lines that were written."""
+    return {json.loads(one["value"]): one["key"] for one in (seen or {}).get("guesses", [])
+            if one["section"] == "lots.columns" and one["written"]}
+
+
 async def columns(request: Request) -> Response:
     """Recognise the files again with what the user says about columns of the lot file."""
     form = await form_of(request)
     window = window_of(request)
     folder = window.areas.folder(request.path_params["area"])
-    known = {one["name"] for one in (_seen(folder) or {}).get("columns", [])}
-    named = {form[f"means-{k}"][0]: name for k, name in enumerate(form.get("column", []))
-             if name in known and form.get(f"means-{k}", [""])[0] in MEANINGS}
+    seen = _seen(folder) or {}
+    known, means = {one["name"] for one in seen.get("columns", [])}, _means(seen)
+    chosen = {name: form.get(f"means-{k}", [""])[0] for k, name in enumerate(form.get("column", [])) if name in known}
+    named = {ours: name for name, ours in chosen.items() if ours in MEANINGS and means.get(name) != ours}
     return to_job(request, _recognise(window, folder, False, named))
 
 

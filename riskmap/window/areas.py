@@ -19,7 +19,7 @@ from pathlib import Path
 from riskmap.common.part_folder import lock
 from riskmap.window.refusals import WindowError, cannot_write, no_such
 
-FILES, AREA_FILE, OUTPUTS, LISTS, LOCK = "files", "area.toml", "outputs", "lists", ".lock"
+FILES, AREA_FILE, OUTPUTS, LISTS, SURVEYS, LOCK = "files", "area.toml", "outputs", "lists", "surveys", ".lock"
 NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,99}")
 INCOMING = ".incoming"  # beginning of the names of folders for files of an area that is not made yet
 ABANDONED_S = 86_400  # judgement: no form is sent for a day

@@ -16,16 +16,17 @@ from starlette.routing import Route
 from riskmap.common.errors import counted
 from riskmap.window import uploads
 from riskmap.window.app import command, files_of, form_of, page, to_job, window_of
-from riskmap.window.areas import LISTS, OUTPUTS, entry_of, written_by_us
+from riskmap.window.areas import LISTS, OUTPUTS, SURVEYS, entry_of, written_by_us
 from riskmap.window.refusals import WindowError, no_such
 
 MOST_LOTS = 500  # lots of one brief; more are refused by `api.brief` too
 KEPT = 4  # tables of lots in memory
-MAP, SCREENED = "map.html", "screened.html"
-SHOWN = (MAP, SCREENED, "lots.html", "calibration.html")  # pages with a policy of their own
+MAP, SCREENED, CALIBRATION = "map.html", "screened.html", "calibration.html"
+SHOWN = (MAP, SCREENED, CALIBRATION, "lots.html")  # pages with a policy of their own
 PAPERS = (("screened.xlsx", "Answered list", "Answered list (XLSX)"), ("lots.pdf", "Brief", "Brief (PDF)"),
           ("area.pdf", "Brief", "Summary of the area (PDF)"), ("change.csv", "Change between two runs", "Change (CSV)"),
-          ("levels.pdf", "Survey of a house", "Survey sheet (PDF)"))
+          ("levels.pdf", "Survey of a house", "Survey sheet (PDF)"),
+          (CALIBRATION, "Calibration", "Calibration card (HTML)"))
 PICTURES = ("levels.svg",)
 LINES = ".lines"  # folder in an area for the sentences of its outputs
 _META = re.compile(r'<meta http-equiv="Content-Security-Policy" content="([^"]*)">')
@@ -174,8 +175,8 @@ def _made(request: Request, folder: Path, files: list[tuple[str, int]]) -> Respo
 
 
 # ---------------------------------------------------------------- lists
-async def lists(request: Request) -> Response:
-    """Ask for a list, and show the answered ones."""
+async def _for_list(request: Request, template: str, made: str, *words: str) -> Response:
+    """Ask for a file that is compared with a run, and show what was made from earlier ones."""
     from riskmap import api
 
     area = window_of(request).areas.folder(request.path_params["area"])
@@ -183,37 +184,61 @@ async def lists(request: Request) -> Response:
     def values() -> dict[str, Any]:
         outputs = area / OUTPUTS
         answered = [path.name for path in sorted(outputs.iterdir(), key=lambda path: -path.stat().st_mtime)
-                    if not path.is_symlink() and (path / SCREENED).is_file()] if outputs.is_dir() else []
+                    if not path.is_symlink() and (path / made).is_file()] if outputs.is_dir() else []
         return {"runs": api.finished_runs(outputs), "answered": answered}
 
-    return page(request, "lists.html", **await run_in_threadpool(values),
-                command=command(area, "screen", "latest", f"{LISTS}/LIST.xlsx"))
+    return page(request, template, **await run_in_threadpool(values), command=command(area, *words))
+
+
+async def _one_file(request: Request, area: Path, into: str) -> tuple[Path, Path, dict[str, str]]:
+    """Return the file of a form, kept in a folder of the area, the run that the form names, and its fields."""
+    with written_by_us(area):
+        given = await files_of(request, area)
+        kept = uploads.keep(given, area, area / into)
+    if len(kept) != 1:
+        raise WindowError("E-WIN-016 give one file at a time.")
+    return kept[0][0], entry_of(entry_of(area, OUTPUTS), given.fields.get("run", "")), given.fields
+
+
+async def lists(request: Request) -> Response:
+    """Ask for a list, and show the answered ones."""
+    return await _for_list(request, "lists.html", SCREENED, "screen", "latest", f"{LISTS}/LIST.xlsx")
 
 
 async def answer_list(request: Request) -> Response:
     """Answer every row of a list."""
     window = window_of(request)
     area = window.areas.folder(request.path_params["area"])
-    with written_by_us(area):
-        given = await files_of(request, area)
-        kept = uploads.keep(given, area, area / LISTS)
-    if len(kept) != 1:
-        raise WindowError("E-WIN-016 give one list at a time: a CSV, XLSX, KML or GeoJSON file.")
-    outputs = entry_of(area, OUTPUTS)
-    run_folder = entry_of(outputs, given.fields.get("run", ""))
-    columns = {ours: given.fields[f"column_{ours}"].strip() for ours in ("lot_id", "address")
-               if given.fields.get(f"column_{ours}", "").strip()}
+    listing, run_folder, fields = await _one_file(request, area, LISTS)
+    columns = {ours: fields[f"column_{ours}"].strip() for ours in ("lot_id", "address")
+               if fields.get(f"column_{ours}", "").strip()}
     words = [word for ours, theirs in columns.items() for word in ("--column", f"{ours}={theirs}")]
     return to_job(request, window.desk.start(
-        area.name, "Answer the list", "screen", {"run": str(run_folder), "listing": str(kept[0][0]), "columns": columns,
+        area.name, "Answer the list", "screen", {"run": str(run_folder), "listing": str(listing), "columns": columns,
                                                  "units": window.units},
         lambda name: f"/areas/{area.name}/runs/{name}",
-        command=command(area, "screen", run_folder.name, f"{LISTS}/{kept[0][0].name}", *words),
-        lock=written_by_us(area)))
+        command=command(area, "screen", run_folder.name, f"{LISTS}/{listing.name}", *words), lock=written_by_us(area)))
+
+
+async def surveys(request: Request) -> Response:
+    """Ask for surveys, and show the calibrations."""
+    return await _for_list(request, "surveys.html", CALIBRATION, "calibrate", "latest", f"{SURVEYS}/SURVEYS.csv")
+
+
+async def calibrate(request: Request) -> Response:
+    """Compare a run with surveys, and fit a calibration where they allow it."""
+    window = window_of(request)
+    area = window.areas.folder(request.path_params["area"])
+    measured, run_folder, _ = await _one_file(request, area, SURVEYS)
+    return to_job(request, window.desk.start(
+        area.name, "Compare with the surveys", "calibrate", {"run": str(run_folder), "surveys": str(measured)},
+        lambda name: f"/areas/{area.name}/runs/{name}",
+        command=command(area, "calibrate", run_folder.name, f"{SURVEYS}/{measured.name}"), lock=written_by_us(area)))
 
 
 ROUTES = [
     Route("/areas/{area}/lists", lists), Route("/areas/{area}/lists", answer_list, methods=["POST"]),
+    Route("/areas/{area}/surveys", surveys), Route("/areas/{area}/surveys", calibrate, methods=["POST"]),
     Route("/areas/{area}/runs/{run}", run), Route("/areas/{area}/runs/{run}/lots.json", lots),
     Route("/areas/{area}/runs/{run}/picture/{name}", picture),
     Route("/areas/{area}/runs/{run}/brief", brief, methods=["POST"]),

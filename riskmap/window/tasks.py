@@ -155,6 +155,14 @@ def screen(say: Say, run: str, listing: str, columns: dict[str, str], units: str
     return api.screen(run, listing, columns=columns, units=units).folder.name
 
 
+def calibrate(say: Say, run: str, surveys: str) -> str:
+    """Compare a run with surveys and return the name of the folder with the calibration."""
+    from riskmap import api
+
+    say("Compare with the surveys", 0.0)
+    return api.calibrate(run, surveys).folder.name
+
+
 # ---------------------------------------------------------------- house
 def explain(say: Say, run: str, lot: str, units: str) -> str:
     """Explain the estimate for one lot."""
@@ -185,5 +193,5 @@ def selftest(say: Say) -> dict[str, Any]:
 
 
 TASKS: dict[str, Callable[..., Any]] = {
-    "new": new, "check": check, "estimate": estimate, "run_lots": run_lots, "brief": brief, "compare": compare,
-    "explain": explain, "screen": screen, "selftest": selftest, "survey": survey}
+    "brief": brief, "calibrate": calibrate, "check": check, "compare": compare, "estimate": estimate,
+    "explain": explain, "new": new, "run_lots": run_lots, "screen": screen, "selftest": selftest, "survey": survey}

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping
 
-from riskmap.run.new_area.choice import NO_ID, Choice
+from riskmap.run.new_area.choice import NO_ID, Choice, order_of
 from riskmap.run.new_area.guesses import Guess
 
 SECTION, REASON = "lots.columns", "as you said"
@@ -27,5 +27,6 @@ def apply(choice: Choice, columns: Mapping[str, str]) -> None:
             if guess.section != SECTION or not (guess.key in columns or guess.value in theirs)]
     choice.guesses[:] = [*kept, *(Guess(SECTION, ours, json.dumps(name, ensure_ascii=False), REASON)
                                   for ours, name in columns.items())]
+    choice.guesses.sort(key=lambda guess: order_of(guess.section))  # stable: lines of a section stay in their order
     if "lot_id" in columns:
         choice.missing[:] = [one for one in choice.missing if one.what != NO_ID]
