@@ -9,6 +9,8 @@ from pathlib import Path
 import pytest
 
 ROOT = Path(__file__).resolve().parent.parent
+# Workers of the tests get a window of 80 columns, which the window of a user need not have; tests that want one set it.
+os.environ.pop("COLUMNS", None)
 OPEN_DATA = Path(os.environ.get("RISKMAP_OPEN_DATA", ROOT.parent / "shared" / "data")).resolve()
 REFEREE = OPEN_DATA.parent / "referee"
 EXAMPLE = ROOT / "layers" / "example"

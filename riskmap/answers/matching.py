@@ -42,7 +42,7 @@ __all__ = ["EDGE_M", "MOST_WITHIN_M", "NEAR_M", "OTHER_LOT", "OVERLAP_SHARE", "S
 
 STATES = {
     "matched": "one lot fits",
-    "unmatched": "no lot fits",
+    "unmatched": "no lot found",
     "ambiguous": "more than one lot fits, or what the row gives does not agree",
 }
 MOST_WITHIN_M = 500.0

@@ -114,10 +114,12 @@ class ScreenReport:
     @property
     def lines(self) -> list[str]:
         """Lines for people: how many rows were found and have an estimate, and which share a rank."""
-        kinds = ", ".join(f"{value:,} {name.replace('_', ' ')}" for name, value in self.counts.items()
+        from riskmap.answers.screen_words import STATE_NAMES
+
+        kinds = "; ".join(f"{STATE_NAMES.get(name, name)}: {value:,}" for name, value in self.counts.items()
                           if name not in ("rows", "with_estimate"))
         text = f"{counted(self.counts['rows'], 'row')}, {self.counts['with_estimate']:,} with an estimate"
-        return [f"{text}, {kinds}" if kinds else text, *([self.ties] if self.ties else [])]
+        return [f"{text}; {kinds}" if kinds else text, *([self.ties] if self.ties else [])]
 
     @property
     def reasons(self) -> list[str]:

@@ -32,7 +32,9 @@ MEANINGS = {
     "band": "class of the long run",
 }
 _DECLARED = {column.name for column in (*tables.ESTIMATE.columns, *tables.CALIBRATED)} | MEANINGS.keys()
-FOUND = {"matched": "found", "unmatched": "not found", "ambiguous": "not certain"}
+# One name for each state, in the counts, in the rows and in the terminal: those of the run, and the two of a list.
+STATE_NAMES = {**tables.STATES, "unmatched": "no lot found", "ambiguous": "more than one lot fits"}
+FOUND = {"matched": "found", "unmatched": STATE_NAMES["unmatched"], "ambiguous": STATE_NAMES["ambiguous"]}
 
 
 # ---------------------------------------------------------------- reasons

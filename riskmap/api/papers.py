@@ -128,7 +128,7 @@ def brief(run: FileName | Run = "latest", *, lots: Sequence[str] = (), visits: F
     Raises
     ------
     LayerError
-        No lot or too many lots are named, or the list cannot be used.
+        No lot, too many lots or an unknown id is named, or the list cannot be used.
     RunFolderError
         No such run, or the folder cannot be made.
 

@@ -56,7 +56,7 @@ def survey(readings: FileName, second: FileName | None = None, *, within_m: floa
            lines_file: FileName | None = None, reference: str | None = None, house: str | None = None,
            interval: float | None = None, gap: float = 6.0, rib_depth_mm: float | None = None,
            origin: tuple[float, float] | None = None,
-           bearing: float = 0.0, units: str = "us", into: FileName | None = None, outputs: FileName = "outputs",
+           bearing: float | None = None, units: str = "us", into: FileName | None = None, outputs: FileName = "outputs",
            verified: bool = True) -> Outcome[SurveyReport]:
     """Turn elevation readings of a house into levels, tilt, deflection, contours and change.
 
@@ -64,7 +64,7 @@ def survey(readings: FileName, second: FileName | None = None, *, within_m: floa
     ----------
     readings : str or Path
         CSV or XLSX: point, x_ft or x_m, y_ft or y_m, elevation_in (or _mm, _m, _ft); optional zero, floor,
-        floor_offset_in, exclude, date, unit, lot_id.
+        floor_offset_in, exclude, date, unit, lot_id, instrument.
     second : str or Path, optional
         A later survey of the same house.
     within_m : float, optional
@@ -84,14 +84,15 @@ def survey(readings: FileName, second: FileName | None = None, *, within_m: floa
     interval : float, optional
         Contour interval. [in (us; default 0.2) or mm (si; default 5)]
     gap : float
-        No contour crosses a wider gap between points. [m]
+        No contour crosses a wider gap between points; the diagonal of a grid's cell is not one. [m]
     rib_depth_mm : float, optional
         Total depth of slab and rib. With a second survey and a point that both exclude as `open ground`, the summary
         says what the two surveys decide. [mm]
     origin : (float, float), optional
         Longitude and latitude of the drawing's 0,0: adds GeoJSON. [degree]
-    bearing : float
-        Direction of the drawing's +y, clockwise from north. [degree]
+    bearing : float, optional
+        Direction of the drawing's +y, clockwise from north. Without it the sheet has no arrow to the north, and
+        contours with an origin take +y for north. [degree]
     units : str
         `us` adds columns in inches and feet and decides the drawing's units, `si` does not.
     into : str or Path, optional
@@ -101,8 +102,9 @@ def survey(readings: FileName, second: FileName | None = None, *, within_m: floa
     -------
     Outcome of SurveyReport
         The folder contains levels.csv, residuals.csv, contours.csv, summary.json, levels.svg, levels.pdf (and
-        lines.csv, change.csv, contours.geojson). `answer.tables` has the same tables, `answer.problems` the readings
-        that contradict each other, the column's unit, the dates or the run; `answer.sound` says whether there are none.
+        lines.csv, change.csv, change.svg, contours.geojson). `answer.tables` has the same tables, `answer.problems` the
+        readings that contradict each other, the column's unit, the dates or the run; `answer.sound` says whether there
+        are none.
 
     Raises
     ------
@@ -114,7 +116,7 @@ def survey(readings: FileName, second: FileName | None = None, *, within_m: floa
     RunFolderError
         No such run, or the folder cannot be made.
     MissingExtraError
-        The package that draws the levels is not installed: `pip install "riskmap[survey]"`.
+        The package that computes the contours is not installed: `pip install "riskmap[survey]"`.
 
     Examples
     --------
@@ -138,7 +140,7 @@ def survey(readings: FileName, second: FileName | None = None, *, within_m: floa
 
     if (run is None) != (lot is None):
         raise ValueError("give a run and a lot together")
-    require(["matplotlib"], "survey", "The drawing of the levels")
+    require(["matplotlib"], "survey", "Contours")
     opened = results = row = None
     if run is not None and lot is not None:
         opened = files_of(run, outputs, verified)
@@ -151,6 +153,7 @@ def survey(readings: FileName, second: FileName | None = None, *, within_m: floa
     levels, problems, day = first.levels, first.problems, first.day
     worst = reducing.worst(levels)
     traced = drawing.contours(levels, (interval or 0.2) * MM_PER_INCH if us else (interval or 5.0), gap)
+    surveys = [first]
     tables = {"levels": levels.points, "residuals": levels.residuals, "contours": traced}
     summary = files.of_levels(levels, file, worst)
     if pairs:
@@ -161,6 +164,7 @@ def survey(readings: FileName, second: FileName | None = None, *, within_m: floa
         with kept_by_refusal([*problems, *later.problems]):
             moved, unmatched = house_survey.change(first, later, within_m=within_m, reference=reference,
                                                    file=Path(second).name)
+        surveys.append(later)
         tables["change"], problems, day = moved, [*problems, *later.problems, *unmatched], later.day or day
         if decided := expected.what_two_seasons_decide(first.levels, later.levels, rib_depth_mm, system=units):
             summary["two_seasons"] = decided
@@ -170,6 +174,7 @@ def survey(readings: FileName, second: FileName | None = None, *, within_m: floa
     else:
         more = expected.unlike_any_dome(levels, file, system=units)
     problems = [*problems, *more]
+    summary["surveys"] = [one.about() for one in surveys]
     summary["next_survey"] = expected.next_dates(results.history if results else None, row, day, system=units)
     summary["cautions"] = list(cautioned.CAUTIONS_RUN if results else cautioned.CAUTIONS)
     summary["problems"] = [problem.as_dict() for problem in problems]
@@ -177,5 +182,5 @@ def survey(readings: FileName, second: FileName | None = None, *, within_m: floa
     reduced = files.SurveyReport(levels, tables, summary, problems)
     with (folder.new_run(Path(outputs), "survey", point=False) if into is None else
           folder.made_from(opened.folder if opened else None, "survey", Path(into))) as target:
-        files.write(reduced, worst, target.path, units=units, origin=origin, bearing=bearing)
+        files.write(reduced, worst, target.path, units=units, origin=origin, bearing=bearing, gap=gap)
     return Outcome(target.final, reduced, results.note if results else "")

@@ -30,13 +30,13 @@ from riskmap.cli.terminal import say, show_files
 @click.option("--interval", type=Finite(min=0.05, max=100), default=None,
               help="Contour interval in in (us; default 0.2) or mm (si; default 5).")
 @click.option("--gap", type=Finite(min=0.5, max=50), default=6.0, show_default=True, metavar="METRES",
-              help="No contour across a wider gap between points.")
+              help="No contour across a wider gap between points; the diagonal of a grid's cell is not one.")
 @click.option("--rib-depth", "rib_depth_mm", type=Finite(min=100, max=2000), default=None, metavar="MM",
               help="Total depth of slab and rib: with --second and a point on open ground, says what they decide.")
 @click.option("--origin", type=(Finite(-180, 180), Finite(-85, 85)), default=None, metavar="LON LAT",
               help="Degrees of the drawing's 0,0: adds GeoJSON.")
-@click.option("--bearing", type=Finite(-360, 360), default=0.0, show_default=True,
-              help="Degrees of +y clockwise from north.")
+@click.option("--bearing", type=Finite(-360, 360), default=None,
+              help="Degrees of +y clockwise from north; without it the sheet shows no north.")
 @click.option("--units", type=click.Choice(["us", "si"]), default="us", show_default=True)
 @click.option("--into", "folder", type=click.Path(path_type=Path), default=Path("survey"), show_default=True,
               help="New or empty folder that receives the files.")
@@ -44,14 +44,14 @@ from riskmap.cli.terminal import say, show_files
 def survey(readings: Path, second: Path | None, within_m: float | None, run: str | None, lot: str | None, outputs: Path,
            lines: tuple[str, ...], lines_file: Path | None, reference: str | None, house: str | None,
            interval: float | None, gap: float,
-           rib_depth_mm: float | None, origin: tuple[float, float] | None, bearing: float, units: str, folder: Path,
-           unverified: bool) -> None:
+           rib_depth_mm: float | None, origin: tuple[float, float] | None, bearing: float | None, units: str,
+           folder: Path, unverified: bool) -> None:
     """Turn elevation readings of a house into levels, tilt, deflection, contours and change.
 
     Columns: point, x_ft or x_m, y_ft or y_m, elevation_in (or _mm, _m, _ft); optional: zero, floor, floor_offset_in,
-    exclude, date, unit, lot_id. Readings that contradict each other, the column's unit, the dates or the run are
-    listed; what they put in doubt is not compared. Exit 1 when a reading could not be used or the survey contradicts
-    itself.
+    exclude, date, unit, lot_id, instrument. Readings that contradict each other, the column's unit, the dates or the
+    run are listed; what they put in doubt is not compared. Exit 1 when a reading could not be used or the survey
+    contradicts itself.
     """
     from riskmap import api
 

@@ -12,6 +12,7 @@ Method: notebooks/method.md, section 6 and 7.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -56,11 +57,42 @@ def across(inputs: MovementInputs, archetype_ids: list[int], area: Area, count: 
         archetype -> array (n_point, 7): distance from the middle over half width (0 to 1), then 10th, 50th and 90th
         percentile of the ground as the slab leaves it and of the slab, both above the edge of the slab. [mm]
     """
-    out = {}
-    for archetype, shapes in of_draws(inputs, archetype_ids, area, count).items():
-        ranges = np.percentile(shapes[:, 1:], PERCENTS, axis=0)
-        out[archetype] = np.column_stack([np.linspace(0.0, 1.0, shapes.shape[2]), *ranges[:, 0], *ranges[:, 1]])
-    return out
+    return {archetype: summarised(shapes).lines_mm
+            for archetype, shapes in of_draws(inputs, archetype_ids, area, count).items()}
+
+
+@dataclass(frozen=True)
+class Shape:
+    """The shape now of an archetype over its model runs.
+
+    Attributes
+    ----------
+    lines_mm : array, shape (n_point, 7)
+        As returned by `across`.
+    gap_mm : array, shape (n_point, 3)
+        10th, 50th and 90th percentile over the model runs of the gap between slab and ground, middle to edge. It is
+        not the difference of two medians.
+    ground_mm : array, shape (3,)
+        Percentiles of the middle of the ground above its edge, as the slab leaves it.
+    """
+
+    lines_mm: Array
+    gap_mm: Array
+    ground_mm: Array
+
+
+def summarised(shapes: Array) -> Shape:
+    """Return the ranges of an archetype.
+
+    Parameters
+    ----------
+    shapes : array, shape (n_draw, 3, n_point)
+        One archetype, as returned by `of_draws`. [mm]
+    """
+    ground, slab = np.percentile(shapes[:, 1], PERCENTS, axis=0), np.percentile(shapes[:, 2], PERCENTS, axis=0)
+    gap = np.percentile(shapes[:, 2] - shapes[:, 1], PERCENTS, axis=0)
+    return Shape(np.column_stack([np.linspace(0.0, 1.0, shapes.shape[2]), *ground, *slab]), gap.T,
+                 np.percentile(shapes[:, 1, 0] - shapes[:, 1, -1], PERCENTS))
 
 
 def of_draws(inputs: MovementInputs, archetype_ids: list[int], area: Area, count: int = DRAWS) -> dict[int, Array]:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from riskmap.common import results, tables, units, wording
 from riskmap.common.errors import visible
-from riskmap.outputs import calibrated, telling, waterfall, words
+from riskmap.outputs import calibrated, dates, telling, waterfall, words
 from riskmap.outputs.telling import shown
 
 if TYPE_CHECKING:
@@ -176,7 +176,7 @@ def lines(estimate: Results, lot_row: int, system: str = "us", cracked: str = ""
     out += [f"The typical lot: {typical_lot(estimate, system)}.", *waterfall.area_sentences(shared, system)]
     out += ["", f"Soil: {row['map_unit_name']} ({row['map_unit_symbol']}), {row['shrink_swell_class']} shrink-swell, "
             f"{extensibility(row, system)}",
-            f"Pour: {words.poured(str(row['pour_from']), str(row['pour_to']))} "
+            f"Pour: {dates.span(str(row['pour_from']), str(row['pour_to']))} "
             f"({words.POUR_BASIS.get(row['pour_date_basis'], row['pour_date_basis'])})"]
     if sentence := young_slab(row, system):
         out.append(f"Young slab: {sentence}")

@@ -32,10 +32,10 @@ SENTENCES = {
     "typical": "the typical lot here", "lot": "this lot",
     "shared": "{reasons}, as for nearly all lots here", "small": "smaller differences",
     "gaps": "gaps in the data on this lot",
-    "more": "More than the typical lot here ({typical}), most of it from {reason} ({part}).",
-    "less": "Less than the typical lot here ({typical}), most of it from {reason} ({part}).",
-    "alike": "Like the typical lot here ({typical}).",
-    "note": "The parts add up before they are rounded. Gaps in the data are no reason: they move the middle of the "
+    "more": "More than the typical lot here ({typical})", "less": "Less than the typical lot here ({typical})",
+    "same": "About as much as the typical lot here ({typical})", "because": ", mostly because of {reasons}.",
+    "set_off": ": {reasons} and other differences set each other off.",
+    "note": "The parts add up before they are rounded. Gaps in the data are not a reason: they move the middle of the "
             "range.",
     "typical_lot": "The typical lot: {typical_lot}.",
     "compared": "the typical lot here has {typical}",
@@ -166,6 +166,33 @@ def text_of(step: Step, system: str) -> str:
 def heading(row: Mapping[str, Any], system: str) -> str:
     """Return the heading of the waterfall of a lot."""
     return SENTENCES["heading"].format(typical=telling.shown(float(row["typical_lot_mm"]), system))
+
+
+def why(lines: list[Step], system: str) -> str:
+    """Return one sentence on why the estimate differs from that of the typical lot: its largest reasons.
+
+    At most two reasons are named: those in the direction of the difference, or, where both lots are shown with one
+    figure, the largest of each direction. Gaps in the data are not a reason. The map fills the same words by the same
+    rule (`assets/shared/waterfall.js`).
+
+    Parameters
+    ----------
+    lines : list of Step
+        As returned by `steps`.
+    system : str
+        `us` or `si`.
+    """
+    typical, own = (telling.shown(step.mm, system) for step in (lines[0], lines[-1]))
+    reasons, difference = [step for step in lines if step.kind == "reason"], lines[-1].mm - lines[0].mm
+    kind = "same" if typical == own else "more" if difference > 0 else "less"
+    if kind == "same":
+        named = [next((step for step in reasons if step.mm * sign > 0), None) for sign in (1, -1)]
+        chosen = sorted((step for step in named if step), key=lambda step: -abs(step.mm)) if all(named) else []
+    else:
+        chosen = [step for step in reasons if step.mm * difference > 0][:2]
+    said = " and ".join(f"{step.label} ({text_of(step, system).replace('-', '−')})" for step in chosen)
+    first = SENTENCES[kind].format(typical=typical)
+    return first + (SENTENCES["set_off" if kind == "same" else "because"].format(reasons=said) if chosen else ".")
 
 
 def in_a_line(row: Mapping[str, Any], system: str) -> str:

@@ -123,15 +123,6 @@ def flag_sentences(names: Iterable[str]) -> dict[str, str]:
     return {name: FLAGS.get(name, name.replace("_", " ")) for name in names}
 
 
-def poured(early: str, late: str) -> str:
-    """Return the months between which a slab was poured, as people say them: "1961", "1958 to 1962", "1961-03"."""
-    if early == late:
-        return early
-    if early.endswith("-01") and late.endswith("-12"):
-        return early[:4] if early[:4] == late[:4] else f"{early[:4]} to {late[:4]}"
-    return f"{early} to {late}"
-
-
 def phase(code: str, share: float) -> str:
     """Return the sentence of a phase with the share of the model runs that agree, 0 to 1; a new code as it is.
 

@@ -160,7 +160,7 @@ def test_a_sentence_says_what_is_drawn(system: str, page: webdriver.Chrome, full
             "median of all model runs).")
     assert text == f"{told} {growth_curves.SENTENCES['method']} The run takes 1990-07 as the month of the pour."
     assert drawn["role"] == "img"
-    assert drawn["label"] == f"Ground since the pour. {told}"
+    assert drawn["label"] == f"Ground (not the slab) since the pour. {told}"
 
 
 @pytest.mark.parametrize(("archetype", "told"), [

@@ -45,7 +45,8 @@ def full() -> Results:
     road = gpd.GeoDataFrame({"layer": ["Roads"], "kind": ["line"], "label": ["Invented Lane"]},
                             geometry=[LineString([(box[0] + f * (box[2] - box[0]), box[1]) for f in (0, 0.5, 1)])],
                             crs="EPSG:4326")
-    return replace(found, lots=lots, context=road, settings={"movement": {"active_depth_draw_m": [3.0, 4.0]}},
+    return replace(found, lots=lots, context=road, settings={"movement": {"active_depth_draw_m": [3.0, 4.0]},
+                             "soil_settings": {"extend_to_cm": 150, "below_profile_factor": 0.5}},
                    inputs=replace(found.inputs, profile=profile, layer=layer))
 
 
@@ -95,7 +96,7 @@ def test_the_section_says_what_the_table_says(page: webdriver.Chrome, lot: int, 
     assert number in texts
     assert (gap in texts) if gap else not any("gap" in text for text in texts)
     assert "9 %" in texts
-    assert "12 % assumed" in texts  # below what the survey describes
+    assert "6 % assumed" in texts  # below what the survey describes
     said = page.execute_script("return document.querySelector('.section').textContent")
     assert "Bending is drawn" in said
     assert "described down to 7 ft" in said

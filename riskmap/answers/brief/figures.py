@@ -12,10 +12,12 @@ from numpy.typing import NDArray
 
 from riskmap.common import units
 from riskmap.common.errors import counted, visible
-from riskmap.outputs import calibrated, lot_text, palette, telling, words
+from riskmap.movement.shape_now import Shape
+from riskmap.outputs import calibrated, dates, drawing, lot_text, palette, section, telling, words
 
 if TYPE_CHECKING:
     from riskmap.common.results import Results
+    from riskmap.common.weather import MovementInputs
 
 Array = NDArray[np.float64]
 
@@ -28,16 +30,28 @@ TURN_WIDTH = 0.13  # width of the label of a turning point, as a share of the st
 # height of the profile on paper, the height that it spans, and the height of a line of its labels
 SOIL_MM, DEEP_M, SOIL_LINE_MM = 26.0, 2.0, 3.4
 MOST_LAYERS = 10
+LEAST_ACTIVE_M = 3.0  # the shallowest active depth for which the stretch of all sections is chosen (judgement)
+LAYERS = "Its layers are those of {name}, {weight} of the lot's soil{others}."
+SECTION_MM, SECTION_TALL_MM, SECTION_TEXT_MM = 124.0, 44.0, 2.5  # of the section on paper, and of its type
 # width and height of the shape across the slab on paper; the page for phones uses their ratio
 DRAWING_MM = (102.0, 22.0)
 
 
 @dataclass(frozen=True)
 class Scales:
-    """The ends of the scales that every lot of a brief shares: bars of the estimates and heights of the shapes. [mm]"""
+    """The scales that every lot of a brief shares.
+
+    Attributes
+    ----------
+    bars, heights : tuple of float
+        Ends of the bars of the estimates, and of the shapes. [mm]
+    times : int
+        By how much bending is drawn too tall in the sections.
+    """
 
     bars: tuple[float, float]
     heights: tuple[float, float]
+    times: int = section.STRETCHES[0]
 
 
 def scales(lots: pd.DataFrame, shapes: Iterable[Array], system: str) -> Scales:
@@ -48,14 +62,17 @@ def scales(lots: pd.DataFrame, shapes: Iterable[Array], system: str) -> Scales:
     lots : DataFrame
         Estimate table of the run.
     shapes : iterable of array, shape (n_point, 7)
-        As returned by `movement.profile_now.across`; may be empty. [mm]
+        As returned by `movement.shape_now.across`; may be empty. [mm]
     system : str
         `us` or `si`: the ends are whole steps of what is shown.
     """
     names = [f"{before}{name}{part}" for before in ("", calibrated.PREFIX) for name in telling.COLUMNS.values()
              for part in ("_p10", "_p90")]
     ends = [lots[name].to_numpy(float) for name in names if name in lots]
-    return Scales(_ends(ends, system), _ends([shape[:, 1:].ravel() for shape in shapes], system))
+    shapes = list(shapes)
+    drawn = [height for shape in shapes for height in (*shape[:, 5], *shape[:, 2], shape[0, 5] - shape[-1, 2])]
+    return Scales(_ends(ends, system), _ends([shape[:, 1:].ravel() for shape in shapes], system),
+                  section.stretch(drawn, LEAST_ACTIVE_M))
 
 
 def _ends(values: list[Array], system: str) -> tuple[float, float]:
@@ -105,8 +122,9 @@ def _since(undated: bool, early: str, basis: str, begins: str, count: int) -> st
         years = count // 12
         return f"Drought of the last {counted(years, 'year')} (pour date not known)"
     if begins > early:
-        return f"Drought since {begins}, where the weather record begins"
-    return "Drought since the pour" if basis != "range" else f"Drought since {early}, the earliest pour date"
+        return f"Drought since {dates.month(begins)}, where the weather record begins"
+    return "Drought since the pour" if basis != "range" else \
+        f"Drought since {dates.month(early)}, the earliest pour date"
 
 
 def _placed(turning_points: list[tuple[str, float, float]]) -> list[list[Any]]:
@@ -118,33 +136,20 @@ def _placed(turning_points: list[tuple[str, float, float]]) -> list[list[Any]]:
     for wet in (True, False):
         side = [turn for turn in turning_points if (turn[1] > 0) == wet]
         wished = np.clip([turn[2] - 0.04 for turn in side], 0, 1 - TURN_WIDTH)
-        out += [[*turn, x] for turn, x in zip(side, apart(wished, TURN_WIDTH, 1 - TURN_WIDTH), strict=True)]
+        out += [[*turn, x] for turn, x in zip(side, drawing.apart(wished, TURN_WIDTH, 1 - TURN_WIDTH), strict=True)]
     return sorted(out)
-
-
-def apart(wished: Array, least: float, last: float) -> list[float]:
-    """Return ascending places that are at least `least` apart and not beyond `last`, each near its desired place.
-
-    Where there is not enough room for all, they begin below zero; the caller must make room.
-    """
-    out = np.array(wished, dtype=float)
-    for k in range(1, len(out)):
-        out[k] = max(out[k], out[k - 1] + least)
-    for k in range(len(out) - 1, -1, -1):
-        out[k] = min(out[k], last if k == len(out) - 1 else out[k + 1] - least)
-    return [float(round(x, 4)) for x in out]
 
 
 def _weeks(weekly: pd.DataFrame, at_lot: str) -> str:
     """Return the weekly maps of the climate cell in words, and next to them what the newest map shows at the lot."""
     if weekly.empty:
         return ""
-    dates = weekly["valid_date"].astype("str").tolist()
+    days = [dates.day(one) for one in weekly["valid_date"].astype("str")]
     kinds = [words.drought(kind) for kind in weekly["category"].astype("str")]
-    span = dates[0] if len(dates) == 1 else f"{dates[0]} to {dates[-1]}"
+    span = days[0] if len(days) == 1 else f"{days[0]} to {days[-1]}"
     named = sorted(set(kinds), key=lambda kind: (kind != words.NO_DROUGHT, kind))
     which = f"from {named[0]} to {named[-1]}, now {kinds[-1]}" if len(named) > 1 else named[0]
-    return f"{counted(len(dates), 'weekly drought map')} ({span}): {which} in most of this climate cell" \
+    return f"{counted(len(days), 'weekly drought map')} ({span}): {which} in most of this climate cell" \
            f"{'; ' + at_lot if at_lot else ''}."
 
 
@@ -184,6 +189,71 @@ def profile(shape: Array | None, lot: Mapping[str, Any], width: str, system: str
             "is a gap. "
             f"{_gap(-shape[-1, 1:4], system)} Heights drawn {times} times too tall, on one scale for all lots of this "
             "brief. Dashed: the limits of 80 % of the model runs.", **axis(ends, system)}
+
+
+def section_of(results: Results, row: int, shape: Array | Shape | None, system: str, times: int) -> dict[str, Any]:
+    """Return the section of a lot as values, with the line under it; nothing without a shape.
+
+    `shape`: as in `content.lot_page`.
+    """
+    if shape is None:
+        return {}
+    found = section_facts(results, row, shape)
+    times = min(times, section.stretch(section.heights(found), found.active_m[1]))  # where rock leaves less depth
+    box = section.Box(SECTION_MM, SECTION_TALL_MM, SECTION_TEXT_MM)
+    drawn, below = section.drawn(found, system, box, times), soil(results, row, system)
+    named = LAYERS.format(**below) if below else ""
+    return {"drawing": drawn.plain(), "note": f"{section.note(found, times, system)} {named}".strip()}
+
+
+def section_facts(results: Results, row: int, shape: Array | Shape) -> section.Facts:
+    """Return what the section of a lot shows, from a run and the shape of its model runs."""
+    lines = shape.lines_mm if isinstance(shape, Shape) else shape
+    lot = results.lots.iloc[row]
+    values: dict[str, Any] = {}
+    if isinstance(shape, Shape):
+        values = {"gap_mm": tuple(shape.gap_mm[:, 1].tolist()), "gap_edge_mm": tuple(shape.gap_mm[-1].tolist()),
+                  "gap_middle_mm": tuple(shape.gap_mm[0].tolist()), "ground_range_mm": tuple(shape.ground_mm.tolist())}
+        # the gap at the edge in words is that of all model runs, as on the map; the drawing is of fewer
+        stated = tuple(float(lot[f"edge_gap_now_mm{end}"]) for end in ("_p10", "", "_p90"))
+        if np.isfinite(stated).all():
+            values["gap_edge_mm"] = stated
+    return section.Facts(
+        width_m=float(lot["slab_width_m"]), x=tuple(lines[:, 0].tolist()), slab_mm=tuple(lines[:, 5].tolist()),
+        slab_range_mm=tuple(lines[0, 4:7].tolist()), bending_mm=float(lot["bend_now_mm"]), **values,
+        **_ground_below(results, row))
+
+
+def _ground_below(results: Results, row: int) -> dict[str, Any]:
+    """Return layers, active depth and rock below a lot, of the profile with the largest weight."""
+    from riskmap.common.settings import Area
+    from riskmap.movement.soil_units import depth_caps
+
+    area: Area | None = results.facts.get("area")  # found once for all pages of a brief
+    if area is None and results.settings:
+        area = Area.model_validate(results.settings)
+    least, most = area.movement.active_depth_draw_m if area else section.Facts.active_m[::2]
+    inputs = results.inputs
+    if inputs is None or inputs.lot_archetype[row] < 0:
+        return {"active_m": (least, (least + most) / 2, most)}
+    best, _ = largest_profile(inputs, row)
+    profiles = inputs.profile[inputs.profile["profile_id"] == best]
+    cap = float(depth_caps(profiles)[int(best)])
+    active = (min(least, cap), min((least + most) / 2, cap), min(most, cap))
+    rock = float(profiles["rock_depth_m"].iloc[0])
+    rows = inputs.layer[inputs.layer["profile_id"] == best].sort_values("top_m")
+    given = [(float(a), float(b), float(c)) for a, b, c in rows[["top_m", "bottom_m", "lep_pct"]].to_numpy(float)]
+    extend, factor = (area.soil_settings.extend_to_cm / 100, area.soil_settings.below_profile_factor) if area else \
+        (0.0, 0.0)
+    return {"active_m": active, "rock_m": rock if np.isfinite(rock) else float("inf"),
+            "layers": section.down_to(given, active[1], rock, extend, factor),
+            "surveyed_m": max((bottom for _, bottom, _ in given), default=0.0)}
+
+
+def largest_profile(inputs: MovementInputs, row: int) -> tuple[int, pd.DataFrame]:
+    """Return the profile with the largest weight under a lot, and all of its profiles with their weights."""
+    parts = inputs.archetype_profile[inputs.archetype_profile["archetype_id"] == inputs.lot_archetype[row]]
+    return int(parts.sort_values(["weight", "profile_id"], ascending=[False, True])["profile_id"].iloc[0]), parts
 
 
 def _gap(at_edge_mm: Array, system: str) -> str:
@@ -227,7 +297,7 @@ def soil(results: Results, row: int, system: str) -> dict[str, Any]:
     values = layers[["top_m", "bottom_m", "lep_low_pct", "lep_pct", "lep_high_pct"]].to_numpy(float)
     tall = max(SOIL_MM, SOIL_LINE_MM * len(values))
     middle = np.clip(values[:, :2], 0, DEEP_M).mean(axis=1) / DEEP_M * tall - SOIL_LINE_MM / 2
-    places = apart(np.maximum(middle, 0.0), SOIL_LINE_MM, tall - SOIL_LINE_MM)
+    places = drawing.apart(np.maximum(middle, 0.0), SOIL_LINE_MM, tall - SOIL_LINE_MM)
     others = len(parts) - 1
     return {"name": visible(str(profile["component_name"])), "weight": f"{float(best['weight']):.0%}",
             "others": f"; {counted(others, 'more profile')}" if others else "", "height_mm": tall,

@@ -15,6 +15,8 @@ from typing import Any, Literal
 from riskmap.outputs import palette
 
 HERE = Path(__file__).parent
+SHARED = "drawing.typ"  # what both templates import
+STANDARD: Literal["ua-1"] = "ua-1"  # PDF/UA-1: tags, language, title; typst refuses a figure without alternative text
 PAPERS = {"letter": "us-letter", "a4": "a4"}
 # The embedded fonts have these characters. All others are written out, because an empty box would hide what the page
 # says.
@@ -35,14 +37,14 @@ def shown(value: Any) -> Any:
     return value
 
 
-def compiled(template: str, values: dict[str, Any], paper: str, kind: Literal["pdf", "png"] = "pdf",
+def compiled(template: str | Path, values: dict[str, Any], paper: str, kind: Literal["pdf", "png"] = "pdf",
              ppi: float = 110.0) -> list[bytes]:
     """Return the document: one entry for PDF, one per page for PNG.
 
     Parameters
     ----------
-    template : str
-        `page.typ` or `area.typ`.
+    template : str or Path
+        `page.typ`, `area.typ`, or the path of another template.
     values : dict
         title, year, month, and `pages` or `area`.
     paper : str
@@ -54,10 +56,13 @@ def compiled(template: str, values: dict[str, Any], paper: str, kind: Literal["p
 
     with tempfile.TemporaryDirectory() as place:
         folder = Path(place)
-        shutil.copy(HERE / template, folder / template)
+        source = HERE / template  # a whole path stays as it is
+        for one in (source, HERE / SHARED):
+            shutil.copy(one, folder / one.name)
         told = shown({**values, "paper": PAPERS[paper], "colors": palette.PAGE})
         data = json.dumps(told, ensure_ascii=False, allow_nan=False)
         (folder / "data.json").write_text(data, encoding="utf-8", errors="backslashreplace")
-        document: bytes | list[bytes] = typst.compile(str(folder / template), root=str(folder), format=kind, ppi=ppi,
-                                                      ignore_system_fonts=True, timestamp=0)
+        document: bytes | list[bytes] = typst.compile(str(folder / source.name), root=str(folder), format=kind, ppi=ppi,
+                                                      ignore_system_fonts=True, timestamp=0,
+                                                      pdf_standards=STANDARD if kind == "pdf" else None)
     return document if isinstance(document, list) else [document]

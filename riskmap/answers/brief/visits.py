@@ -10,21 +10,21 @@ import numpy as np
 import pandas as pd
 
 from riskmap.answers import if_cracked, screen
-from riskmap.answers.brief import content, figures
-from riskmap.common.errors import LayerError, joined
+from riskmap.answers.brief import content, figures, stops
+from riskmap.common.errors import LayerError, joined, visible
 from riskmap.common.problems import Problem, kept_by_refusal
 from riskmap.estimates.order import inspection_order
 from riskmap.outputs import lot_text
 from riskmap.run import record
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
     from riskmap.common.results import Results
+    from riskmap.movement.shape_now import Shape
 
 # lots nearer than this to another lot of the group belong to one round (judgement: a few minutes by car)
 APART_M = 1500.0
 MOST = 2000  # pages
+MOST_REFUSED = 20  # unknown ids that are named
 # A list's own words, printed unchanged: our name -> the headings by which a column is recognised.
 PRINTED = {"hour": ("hour", "time"), "order": ("order", "stop"), "address": ("address",),
            "remark": ("remark", "remarks", "note", "notes", "comment", "comments")}
@@ -86,15 +86,13 @@ def _page_list(results: Results, ids: list[str], listing: Path | None, top: int 
     """Return the pages; findings on the list are added to `problems`."""
     if columns and listing is None:
         raise LayerError("E-BRF-003 --column says what a column of a list is. Give the list too: --visits FILE.")
-    visits: list[Visit] = []
     names = results.lots["lot_id"].astype("str")
+    visits: list[Visit] = []
+    unknown = [lot for lot in dict.fromkeys(ids) if lot not in set(names)] if ids else []
+    if unknown:
+        raise LayerError(_refusal(unknown, names))
     for lot in ids:
-        rows = names.index[names == lot].tolist()
-        if not rows:
-            near = names[names.str.contains(lot, regex=False, case=False)].head(5).tolist()
-            visits.append(Visit(-1, {"lot_id": lot}, "unmatched", "not among the lots of the run"
-                                + (f"; similar: {joined(near)}" if near else "")))
-        visits += [Visit(int(row), {"lot_id": lot}, "matched", "") for row in rows]
+        visits += [Visit(int(row), {"lot_id": lot}, "matched", "") for row in names.index[names == lot]]
     if listing is not None:
         visits += _listed(results, listing, columns, problems)
     if top is not None:
@@ -105,6 +103,17 @@ def _page_list(results: Results, ids: list[str], listing: Path | None, top: int 
     if len(visits) > MOST:
         raise LayerError(f"E-BRF-002 {len(visits):,} pages; at most {MOST:,}. Name fewer lots.")
     return visits
+
+
+def _refusal(unknown: list[str], names: pd.Series) -> str:
+    """Return why ids are refused: all of them at once, each with ids that contain it."""
+    told = []
+    for lot in unknown[:MOST_REFUSED]:
+        near = names[names.str.contains(lot, regex=False, case=False)].head(5).tolist()
+        told.append(visible(lot) + (f" (similar: {joined(near)})" if near else ""))
+    more = f" and {len(unknown) - MOST_REFUSED:,} more" if len(unknown) > MOST_REFUSED else ""
+    return (f"E-BRF-004 --lots: the run has no lot with {'this id' if len(unknown) == 1 else 'these ids'}: "
+            f"{'; '.join(told)}{more}. Write the ids as in the lot file; no page was written.")
 
 
 def _listed(results: Results, listing: Path, columns: dict[str, str], problems: list[Problem]) -> list[Visit]:
@@ -136,20 +145,25 @@ def _printed(listed: screen.Listing, columns: dict[str, str]) -> dict[str, str]:
 def pages(results: Results, visits: list[Visit], system: str, about: dict[str, str]) -> list[dict[str, Any]]:
     """Return the values of every page, in order. All pages share one scale for bars and one for shapes."""
     shapes = _shapes(results, [visit.row for visit in visits])
-    scales = figures.scales(results.lots, shapes.values(), system)
+    scales = figures.scales(results.lots, [shape.lines_mm for shape in shapes.values()], system)
     cracked = if_cracked.sentences(results, [visit.row for visit in visits if visit.row >= 0], system)
-    results = replace(results, facts={**results.facts, "shared_reasons": lot_text.shared_reasons(results)})
+    once: dict[str, Any] = {"shared_reasons": lot_text.shared_reasons(results)}  # found once for all pages
+    if results.inputs is not None:
+        once["area"] = record.area_of(results)
+    results = replace(results, facts={**results.facts, **once})
     names = results.lots["lot_id"].astype("str")
     out = []
     for visit in visits:
         if visit.row < 0:
-            out.append(content.missing_page(visit.request, visit.status, visit.note, results, about))
+            out.append(content.missing_page(visit.request, visit.status, visit.note, results, about, system))
             continue
         out.append(content.lot_page(results, visit.row, system, shapes.get(visit.row), about,
                                     _asked(visit.request, names.iloc[visit.row]),
                                     remark=visit.request.get("remark", ""), visit=content.visit_line(visit.request),
                                     scales=scales,
                                     cracked=cracked.get(visit.row, "")))
+    for visit, page in zip(visits, out, strict=True):
+        page["asked"] = content.asked_of(visit.request)
     return out
 
 
@@ -161,7 +175,7 @@ def _asked(request: dict[str, str], lot_id: str) -> str:
     return f"Row {request['row']} of the list" + (f", asked for as {wish}" if wish and wish != lot_id else "")
 
 
-def _shapes(results: Results, rows: list[int]) -> dict[int, NDArray[np.float64]]:
+def _shapes(results: Results, rows: list[int]) -> dict[int, Shape]:
     if results.inputs is None:
         return {}
     from riskmap.movement import shape_now
@@ -169,8 +183,9 @@ def _shapes(results: Results, rows: list[int]) -> dict[int, NDArray[np.float64]]
     archetype = {row: int(results.inputs.lot_archetype[row]) for row in rows
                  if row >= 0 and results.inputs.lot_archetype[row] >= 0}
     area = record.area_of(results)
-    domes = shape_now.across(results.inputs, sorted(set(archetype.values())), area)
-    return {row: domes[number] for row, number in archetype.items()}
+    draws = shape_now.of_draws(results.inputs, sorted(set(archetype.values())), area)
+    shapes = {number: shape_now.summarised(one) for number, one in draws.items()}
+    return {row: shapes[number] for row, number in archetype.items()}
 
 
 def rounds(results: Results, visits: list[Visit]) -> pd.DataFrame:
@@ -213,8 +228,12 @@ def papers(results: Results, visits: list[Visit], system: str, about: dict[str, 
     """
     order = rounds(results, visits)
     year, month = (int(part) for part in results.today.split("-"))
-    return Papers(visits, pages(results, visits, system, about), order,
-                  content.area_page(results, system, order, about),
+    made = pages(results, visits, system, about)
+    turn = {int(row): k for k, row in enumerate(order["lot_row"])}
+    for visit, page in zip(visits, made, strict=True):
+        page["turn"] = turn.get(visit.row)
+    return Papers(visits, made, order,
+                  content.area_page(results, system, order, about, stops.page_values(results, visits, order, system)),
                   {"title": f"{results.area_name}: lots", "year": year, "month": month})
 
 

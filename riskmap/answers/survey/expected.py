@@ -57,18 +57,40 @@ class Consistency:
     problems: tuple[Problem, ...] = ()
 
 
-def dome(x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return a unit dome (1 - u²)(1 - v²): 1 in the middle, 0 on the narrowest rectangle round the points."""
+@dataclass(frozen=True)
+class Rectangle:
+    """The narrowest rectangle round the points of a survey: a corner and the two sides that meet there. [m]"""
+
+    corner: NDArray[np.float64]
+    one: NDArray[np.float64]
+    two: NDArray[np.float64]
+
+    def shares(self, x: NDArray[np.float64], y: NDArray[np.float64]) -> list[NDArray[np.float64]]:
+        """Return where points lie along both sides, from -1 to 1."""
+        away = np.column_stack([x, y]) - self.corner
+        return [2 * (away @ side) / (side @ side) - 1 for side in (self.one, self.two)]
+
+    def dome(self, x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return a unit dome (1 - u²)(1 - v²): 1 in the middle, 0 on the rectangle and outside."""
+        u, v = self.shares(x, y)
+        return np.clip(1 - u**2, 0, 1) * np.clip(1 - v**2, 0, 1)
+
+
+def rectangle(x: NDArray[np.float64], y: NDArray[np.float64]) -> Rectangle | None:
+    """Return the narrowest rectangle round points; None when they lie on one line."""
     from shapely import MultiPoint
 
     box = MultiPoint(np.column_stack([x, y])).minimum_rotated_rectangle
     if box.geom_type != "Polygon":
-        return np.zeros_like(x)
+        return None
     corner = np.asarray(box.exterior.coords)[:3]
-    one, two = corner[0] - corner[1], corner[2] - corner[1]
-    away = np.column_stack([x, y]) - corner[1]
-    u, v = (2 * (away @ side) / (side @ side) - 1 for side in (one, two))
-    return np.clip(1 - u**2, 0, 1) * np.clip(1 - v**2, 0, 1)
+    return Rectangle(corner[1], corner[0] - corner[1], corner[2] - corner[1])
+
+
+def dome(x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the unit dome on the narrowest rectangle round the points; zeros when they lie on one line."""
+    box = rectangle(x, y)
+    return np.zeros_like(x) if box is None else box.dome(x, y)
 
 
 def against(levels: Levels, lot: Mapping[str, Any], file: str = "", doubts: tuple[str, ...] = (), *,

@@ -9,7 +9,7 @@ from typing import Any
 
 import pandas as pd
 
-from riskmap.answers.survey import drawing
+from riskmap.answers.survey import drawing, sheet
 from riskmap.answers.survey import levels as reducing
 from riskmap.answers.survey.levels import Levels
 from riskmap.common.json_values import plain
@@ -94,8 +94,9 @@ def csv_of(frame: pd.DataFrame, us: bool, cautions: tuple[str, ...]) -> str:
 
 
 def write(report: SurveyReport, worst: pd.DataFrame, folder: Path, *, units: str, origin: tuple[float, float] | None,
-          bearing: float) -> None:
-    """Write the tables as CSV, summary.json, levels.svg, levels.pdf and, with an origin, contours.geojson.
+          bearing: float | None, gap: float) -> None:
+    """Write the tables as CSV, summary.json, the sheet (levels.pdf; levels.svg and, with a second survey, change.svg)
+    and, with an origin, contours.geojson.
 
     Parameters
     ----------
@@ -103,15 +104,18 @@ def write(report: SurveyReport, worst: pd.DataFrame, folder: Path, *, units: str
         As returned by `levels.worst`: the line that is drawn.
     origin : (longitude, latitude), optional
         Place of the drawing's 0,0. [degree]
-    bearing : float
-        Direction of the drawing's +y, clockwise from north. [degree]
+    bearing : float, optional
+        Direction of the drawing's +y, clockwise from north. Without it the sheet has no arrow to the north, and
+        contours with an origin take +y for north. [degree]
+    gap : float
+        Nothing is drawn across a wider gap between points. [m]
     """
     cautions, traced = tuple(report.summary["cautions"]), report.tables["contours"]
-    title = f"Elevation readings, {report.summary['readings']}"
-    contents = {f"levels.{kind}": drawing.draw(report.levels, traced, worst, units, title, cautions, kind)
-                for kind in ("svg", "pdf")}
+    made = sheet.sheet(report.levels, report.tables, report.summary, worst, system=units, bearing_deg=bearing,
+                       gap_m=gap)
+    contents = {"levels.pdf": sheet.pdf(made, units, report.summary["surveys"][0]["date"]), **sheet.svgs(made)}
     if origin is not None:
-        placed = drawing.geojson(traced, *origin, bearing, cautions)
+        placed = drawing.geojson(traced, *origin, bearing or 0.0, cautions)
         contents["contours.geojson"] = json.dumps(placed, ensure_ascii=False, allow_nan=False).encode()
     contents |= {f"{name}.csv": csv_of(table, units == "us", cautions).encode(errors="backslashreplace")
                  for name, table in report.tables.items()}

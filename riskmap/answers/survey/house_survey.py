@@ -12,7 +12,7 @@ import pandas as pd
 from riskmap.answers.survey import contradictions, expected, readings, table_file
 from riskmap.answers.survey import levels as reducing
 from riskmap.answers.survey.levels import Levels
-from riskmap.common.errors import LayerError, shown
+from riskmap.common.errors import LayerError, joined, shown
 from riskmap.common.problems import Problem, kept_by_refusal
 from riskmap.common.results import Results
 
@@ -33,6 +33,8 @@ class HouseSurvey:
         Day of the last reading; None without dates, or when the dates are wrong.
     doubts : tuple of str
         Why the dates allow no comparison.
+    file, lot, instrument : str
+        Name of the file, and its columns lot_id and instrument as the sheet shows them; empty where it has none.
     """
 
     readings: pd.DataFrame
@@ -40,6 +42,14 @@ class HouseSurvey:
     problems: list[Problem]
     day: date | None
     doubts: tuple[str, ...]
+    file: str = ""
+    lot: str = ""
+    instrument: str = ""
+
+    def about(self) -> dict[str, str]:
+        """Return file, lot, day and instrument as the summary and the title block have them."""
+        return {"file": self.file, "lot": self.lot, "date": self.day.isoformat() if self.day else "",
+                "instrument": self.instrument}
 
 
 def read(path: Path, *, house: str | None, reference: str | None, lot: str | None, latest: date) -> HouseSurvey:
@@ -50,14 +60,25 @@ def read(path: Path, *, house: str | None, reference: str | None, lot: str | Non
     LayerError
         As in `table_file.read`, `readings.from_table` and `levels.reduce`.
     """
-    table, problems = readings.from_table(table_file.read(path), path.name, house, lot)
+    cells = table_file.read(path)
+    table, problems = readings.from_table(cells, path.name, house, lot)
     with kept_by_refusal(problems):
         levels = reducing.reduce(table, path.name, reference=reference)
     wrong = contradictions.of_dates(table, path.name, latest)
     days = [] if wrong else sorted(day for day in table["date"] if day)
     return HouseSurvey(table, levels, [*problems, *levels.problems, *wrong],
                        date.fromisoformat(days[-1]) if days else None,
-                       tuple(dict.fromkeys(problem.rule for problem in wrong)))
+                       tuple(dict.fromkeys(problem.rule for problem in wrong)), path.name,
+                       lot or _texts(cells, "lot_id"), _texts(cells, "instrument"))
+
+
+def _texts(cells: pd.DataFrame, column: str) -> str:
+    """Return the different texts of a column, for the title block of the sheet; empty where it is missing."""
+    for name in cells.columns:
+        if str(name).strip().lower() == column:
+            said = dict.fromkeys(str(cell).strip() for cell in cells[name] if cell is not None)
+            return joined((text for text in said if text), 3)
+    return ""
 
 
 def change(first: HouseSurvey, later: HouseSurvey, *, within_m: float | None, reference: str | None, file: str) \

@@ -11,7 +11,7 @@ import pandas as pd
 
 from riskmap.common import tables, units, wording
 from riskmap.common.errors import RunFolderError
-from riskmap.outputs import calibrated, telling, words
+from riskmap.outputs import calibrated, dates, telling, words
 from riskmap.outputs.files import csv_table, sheets
 from riskmap.outputs.files.sheets import Shown
 
@@ -117,7 +117,7 @@ def summary(results: Results, system: str) -> list[Shown]:
     missing = text("data_quality").replace(words.QUALITY).where(with_estimate, "")
     state, reason = text("state").replace(tables.STATES), text("state_reason")
     note = state + np.where((state != "") & (reason != ""), "; ", "") + reason + missing
-    poured = [words.poured(early, late) for early, late in zip(text("pour_from"), text("pour_to"), strict=True)]
+    poured = [dates.span(early, late) for early, late in zip(text("pour_from"), text("pour_to"), strict=True)]
     known = ~text("pour_date_basis").isin(("", "none"))
     return [
         Shown("lot", text("lot_id"), "The id in the lot file.", None, "lot_id"),

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from riskmap.outputs import palette
+from riskmap.outputs import palette, section
 
 if TYPE_CHECKING:
     from riskmap.common.results import Results
@@ -27,7 +27,7 @@ SENTENCES = {
     "drawn_gap": "; below the edge look for a gap of about {gap} (80 % of the model runs: {lo} to {hi})",
     "drawn_rests": "; the edge rests on the ground",
     "depth": "Weather moves the ground down to about {depth} ({lo} to {hi}).",
-    "described": "{soil}, the main soil of this lot, is described down to {depth}; below, its last layer is assumed.",
+    "described": "{soil}, the main soil of this lot, is described down to {depth}; below that, layers are assumed.",
     "on_rock": "{soil}, the main soil of this lot, lies on rock at {depth}.",
     "scale": "Bending is drawn {times} times too tall; widths and depths are to scale. Middle and edge are computed, "
              "the curve between them is only drawn.",
@@ -53,27 +53,30 @@ def about(results: Results) -> dict[str, Any]:
     Returns
     -------
     dict
-        `soils`: name, rock depth [m] or None, and layers as [top, bottom, linear extensibility, place in `colors`] [m,
-        m, %]; `words`; `depth_m`: middle, lowest and highest depth of the ground that the weather moves, over the model
-        runs [m].
+        `soils`: name, rock depth [m] or None, and layers as [top, bottom, linear extensibility, place in `colors`, 1
+        where the model assumes it] [m, m, %] down to the middle depth that weather reaches; `words`; `depth_m`: middle,
+        lowest and highest depth of the ground that the weather moves, over the model runs [m].
     """
     found = _used(results)
     if found is None or results.inputs is None:
         return {}
     profile, layer = results.inputs.profile.set_index("profile_id"), results.inputs.layer
-    soils = []
+    drawn, rule = (results.settings.get(part) for part in ("movement", "soil_settings"))
+    if not drawn or not rule:
+        return {}
+    low, high = drawn["active_depth_draw_m"]
+    middle, soils = (low + high) / 2, []
     for number in found[1].tolist():
         own = layer[layer["profile_id"] == number].sort_values("top_m")
         rock = float(profile.at[number, "rock_depth_m"])
         named = str(profile.at[number, "component_name"]) if "component_name" in profile else ""
-        rows = own[["top_m", "bottom_m", "lep_pct"]].to_numpy(float).tolist()
-        layers = [[round(top, 3), round(bottom, 3), round(pct, 2), palette.SOIL_LAYERS.index(palette.soil_layer(pct))]
-                  for top, bottom, pct in rows]
+        rows = [tuple(row) for row in own[["top_m", "bottom_m", "lep_pct"]].to_numpy(float).tolist()]
+        layers = [[round(one.top_m, 3), round(one.bottom_m, 3), round(one.extensibility_pct, 2),
+                   palette.SOIL_LAYERS.index(palette.soil_layer(one.extensibility_pct)), int(one.assumed)]
+                  for one in section.down_to(rows, middle, rock, rule["extend_to_cm"] / 100,
+                                             rule["below_profile_factor"])]
         soils.append({"name": named, "rock_m": rock if np.isfinite(rock) else None, "layers": layers})
-    drawn = results.settings.get("movement", {})
-    low, high = drawn.get("active_depth_draw_m", (None, None))
-    depth = {} if low is None else {"depth_m": [(low + high) / 2, low, high]}
-    return {"soils": soils, "colors": palette.SOIL_LAYERS, "words": SENTENCES, **depth}
+    return {"soils": soils, "colors": palette.SOIL_LAYERS, "words": SENTENCES, "depth_m": [middle, low, high]}
 
 
 def _used(results: Results) -> tuple[np.ndarray[Any, Any], np.ndarray[Any, Any]] | None:

@@ -280,7 +280,7 @@ def _add_growth(block: _Block, found: growth_curves.Curves) -> dict[str, Any]:
 
 
 def context_shown(context: gpd.GeoDataFrame | None, lots: int) -> tuple[gpd.GeoDataFrame | None, str]:
-    """Return the shapes of context that a map of so many lots has room for, and what was left out, in words.
+    """Return the shapes of context that a map with this many lots has room for, and what was left out, in words.
 
     Beyond `CONTEXT_VERTICES` and `VERTICES_PER_LOT` for every lot, shapes are simplified by up to `CONTEXT_SIMPLER_M`;
     where that is not enough they are left out.

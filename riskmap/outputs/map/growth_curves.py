@@ -22,7 +22,7 @@ STEP_MM = 0.1  # as in the record, so that nothing is lost
 POUR_SHARE = 0.5  # that model run takes the pour in the middle of its window; kept equal to `movement.draws` by a test
 
 SENTENCES = {
-    "heading": "Ground since the pour", "middle": "middle", "edge": "edge", "today": "today",
+    "heading": "Ground (not the slab) since the pour", "middle": "middle", "edge": "edge", "today": "today",
     "us": "Inches above the pour", "si": "Millimetres above the pour",
     "rose": "From the pour to December {year} the middle of the ground rose {size}; it had reached 90 % of that by "
             "December {by}.",

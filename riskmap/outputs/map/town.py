@@ -21,7 +21,8 @@ SENTENCES = {
     "ends": "One in ten: {high} or more; one in ten: {low} or less.",
     "sides": "Today the middle is high on {up} lots, the edge on {down}, and {level} are near level.",
     "rising": "On {rising} lots the middle of the ground is still rising.",
-    "by_soil": "By soil", "by_years": "{soil} by year of the pour", "key": "middle lot, and 8 of 10 lots",
+    "by_soil": "By soil", "by_years": "{soil} by year of the pour",
+    "key": "half of the lots below the dot; bar: 8 of 10",
     "more_soils": "{count} more soils are not shown.", "choose": "Choose a lot on the map or in the list.",
     "change": "Since {before}: the middle rose on {up} lots and fell on {down}; half of the lots moved by {middle} or "
               "less.",
@@ -46,7 +47,7 @@ def about(lots: pd.DataFrame) -> dict[str, Any]:
     """
     known = lots[lots["state"] == ""]
     value = numbers(known[COLUMN])
-    unit = known["map_unit_name"].astype("str")
+    unit = known["map_unit_symbol"].astype("str") + " " + known["map_unit_name"].astype("str")
     counts = unit.value_counts(sort=False)
     counts = counts[counts >= FEWEST_LOTS]
     names = sorted(counts.index, key=lambda name: (-counts[name], name))
@@ -59,7 +60,7 @@ def about(lots: pd.DataFrame) -> dict[str, Any]:
 
 
 def short(name: str) -> str:
-    """Return a map unit's name up to its first comma: what follows are slopes and floods."""
+    """Return a map unit's symbol and name up to its first comma: what follows are slopes and floods."""
     return name.split(",")[0].strip()
 
 

@@ -30,6 +30,7 @@ if TYPE_CHECKING:
     from riskmap.outputs.map.change_layer import ChangeSince
 
 NAME = "map.html"
+AS_OF = "“Now” and “today” mean {month}, the month of the newest data."
 BARS = tuple(telling.COLUMNS.values())  # on one scale
 # a drawn soil boundary is about 80 ft wide at 1:24,000 and 40 ft at 1:12,000 (soil-survey guidance)
 FEET_PER_SCALE = 300
@@ -130,7 +131,7 @@ def _lines(results: Results) -> list[str]:
 
 
 def _digests(facts: dict[str, Any]) -> str:
-    """Return what tells one run from another on paper: the first digits of the digests of its inputs and its code."""
+    """Return what distinguishes one run from another on paper: the first digits of its digests of inputs and code."""
     inputs, code = facts.get("input_sha256"), facts.get("code")
     if not inputs or not code:
         return ""
@@ -228,7 +229,8 @@ def about(results: Results, shown_units: str, basemap: Basemap | None = None,
         standing = f"{wording.NOT_FOR_PUBLICATION} {standing}"
     return {
         "area": results.area_name, **labels, "units": shown_units, "lines": _lines(results),
-        "credits": list(results.credits), "today": results.today,
+        "credits": list(results.credits), "today": results.today, "as_of": AS_OF.format(
+            month=telling.month_name(results.today)),
         **({"change": change.about()} if change is not None else {}),
         "scales": scales, "groups": palette.groups(scales), "beyond": palette.BEYOND_CHOICE,
         "no_past_weeks": _no_past_weeks(results),

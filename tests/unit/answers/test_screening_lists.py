@@ -20,11 +20,12 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from invented_results import NEVER, results
 
-from riskmap.answers import screen
+from riskmap.answers import screen, screen_table
 from riskmap.cli.main import cli
 from riskmap.common import wording as common_wording
 from riskmap.common.errors import LayerError, SettingsError
 from riskmap.common.results import RowCounts
+from riskmap.outputs import palette
 from riskmap.outputs.files import csv_table, rounding
 from riskmap.run import folder as run_folder
 from riskmap.run.products import write_all
@@ -179,22 +180,67 @@ def test_the_page_says_why_and_in_words(outputs: Path, tmp_path: Path) -> None:
                                         ["z", "TX", "nope"]])
     assert call(outputs, path, "--into", tmp_path / "o").exit_code == 1
     text_of_page = (tmp_path / "o" / "screened.html").read_text(encoding="utf-8")
-    text = text_of_page.split("<table>")[2]
-    heading = re.findall("<th(?: class=l)?>(.*?)</th>", text)
-    said = {line[0]: line for line in (re.findall("<td.*?>(.*?)</td>", row) for row in text.split("<tr>")) if line}
-    assert heading == ["row", "lot_id", "rank", "rank to", "long run, in", "low", "high", "why",
-                       "largest by October 2026, in", "now", "found", "note"]
-    assert said["2"][1:4] == [html.escape(high), "1", "1"]
-    assert said["2"][4] == f"{lots.loc[high, 'long_run_mm'] / 25.4:.1f}"
+    heading, said = rows_of(text_of_page)
+    assert heading == ["Rank", "lot_id", "Long run", "Why", "Largest by October 2026", "Now", "Found"]
+    assert [line["rank"] for line in said] == ["1", "", ""]
+    assert said[0]["lot"].startswith(f"{html.escape(high)} row 2")
+    low, middle, top = (f"{lots.loc[high, f'long_run_mm{end}'] / 25.4:.1f}" for end in ("_p10", "", "_p90"))
+    assert said[0]["long"] == f"{middle} in {low} to {top}"
+    assert said[0]["year"] == f"{lots.loc[high, 'expected_movement_mm'] / 25.4:.1f} in"
     typical = f"that of the typical lot here, which is {lots.loc[high, 'long_run_typical_mm'] / 25.4:.1f} in."
     assert typical in text_of_page  # said once for the list, not in every row
-    assert said["2"][7]
-    assert "typical" not in said["2"][7]
-    assert said["2"][heading.index("now")] == "edge high"
-    assert said["3"][2:5] == ["", "", ""]
-    assert said["3"][-2:] == ["found", "not enough data to estimate this lot; " +
-                              html.escape(lots.loc[without, "state_reason"])]
-    assert said["4"][-2:] == ["not found", "the parcel id is not among the lots"]
+    assert said[0]["why"]
+    assert "typical" not in said[0]["why"]
+    assert (said[0]["now"], said[0]["note"]) == ("edge high", "found")
+    reason = str(lots.loc[without, "state_reason"])
+    assert said[1]["long"] == "No estimate: not enough data to estimate this lot"
+    assert html.unescape(said[1]["why"]).lower() == reason.removeprefix("No estimate: ").lower()
+    assert (said[2]["long"], said[2]["why"]) == ("No estimate: no lot found", "The parcel id is not among the lots")
+    assert [(line["now"], line["year"]) for line in said[1:]] == [("", "")] * 2
+
+
+def rows_of(page: str) -> tuple[list[str], list[dict[str, str]]]:
+    """Return the headings of the page's table, and the text of each row's cells by their class."""
+    table = page.split('<table class="rows"')[1].split("</table>")[0]
+    rows = [{name: " ".join(re.sub("<[^>]+>", " ", cell).split()) for name, cell in re.findall(
+        '<td role="cell" class="([a-z]+)"[^>]*>(.*?)</td>', row, flags=re.S)} for row in table.split("<tr")[2:]]
+    return re.findall("<th role[^>]*>(.*?)</th>", table), rows
+
+
+def test_one_state_has_one_name(outputs: Path, tmp_path: Path) -> None:
+    """In the terminal, the counts and rows of the page, the notes to read first, and the reason in the table."""
+    path = listing(tmp_path / "l.csv", [["lot_id"], [WITH_NUMBER[-1]], ["nope"]])
+    done = call(outputs, path, "--into", tmp_path / "o")
+    page = (tmp_path / "o" / "screened.html").read_text(encoding="utf-8")
+    assert "2 rows, 1 with an estimate; no lot found: 1" in " ".join(done.output.split())
+    assert "<dt>no lot found</dt><dd>1</dd>" in page
+    assert rows_of(page)[1][1]["long"] == "No estimate: no lot found"
+    assert "no lot found 1" in (tmp_path / "o" / "README.txt").read_text(encoding="utf-8")
+    assert table(tmp_path / "o" / "screened.csv")[1]["state_reason"] == "no lot found"
+    for name in ("screened.html", "README.txt"):
+        text = (tmp_path / "o" / name).read_text(encoding="utf-8")
+        assert "no lot fits" not in text
+        assert "unmatched" not in text
+
+
+def test_equal_rows_say_that_they_share_ranks_and_bars_share_their_ends(tmp_path: Path) -> None:
+    ids = WITH_NUMBER[-4:]
+    value = dict(zip(ids, (8.0, 60.0, 8.0, 7.0), strict=True))
+    lots = FOUND.lots.assign(**{f"long_run_mm{end}": FOUND.lots["lot_id"].map(value) * share
+                                for end, share in (("_p10", 0.5), ("", 1.0), ("_p90", 1.5))})
+    frame = pd.DataFrame({"lot_id": ids}, dtype=str)
+    done = screen.screen(replace(FOUND, lots=lots), screen.Listing("l", frame, np.arange(4)), system="si")
+    about = {"list": "l", "run": "r", "today": FOUND.today, "manifest": "m"}
+    screen_table.write(done, about, tmp_path)
+    page = (tmp_path / "screened.html").read_text(encoding="utf-8")
+    assert [line["rank"] for line in rows_of(page)[1]] == ["1", "2 to 3, equal", "2 to 3, equal", "4"]
+    assert "All bars go from 0 to 90 mm." in page
+    form = r'<i style="left:([\d.]+)%;width:([\d.]+)%"></i><b style="left:([\d.]+)%;background:(#\w+)"'
+    bars = re.findall(form, page)
+    assert np.array([bar[:3] for bar in bars], dtype=float) == pytest.approx(np.array([
+        (100 * low / 90, 100 * (high - low) / 90, 100 * middle / 90)
+        for low, middle, high in ((30, 60, 90), (4, 8, 12), (4, 8, 12), (3.5, 7, 10.5))]), abs=0.051)
+    assert [bar[3] for bar in bars] == [palette.SIZE[5], *[palette.SIZE[1]] * 3]
 
 
 def test_ranks_are_numbers_and_ties_are_named_only_where_there_are_some(outputs: Path, tmp_path: Path) -> None:

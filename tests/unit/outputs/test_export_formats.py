@@ -31,7 +31,7 @@ from riskmap.cli.main import cli
 from riskmap.common import tables
 from riskmap.common.errors import RunFolderError
 from riskmap.common.results import Results
-from riskmap.outputs import words
+from riskmap.outputs import dates
 from riskmap.outputs.files import csv_table, geojson, geopackage, geoparquet, kml, rounding, sheets, xlsx
 from riskmap.run import folder as run_folder
 from riskmap.run import record
@@ -222,9 +222,9 @@ def test_the_sheet_of_lots_can_be_read_by_a_person(system: str, unit: str, per: 
 
 
 def test_a_period_of_the_pour_is_said_as_people_say_it() -> None:
-    assert [words.poured(*months) for months in (("1961-01", "1961-12"), ("1961-03", "1961-03"), ("1958-01", "1962-12"),
-                                                 ("1958-04", "1971-12"), ("", ""))] == [
-        "1961", "1961-03", "1958 to 1962", "1958-04 to 1971-12", ""]
+    assert [dates.span(*months) for months in (("1961-01", "1961-12"), ("1961-03", "1961-03"), ("1958-01", "1962-12"),
+                                               ("1958-04", "1971-12"), ("", ""))] == [
+        "1961", "March 1961", "1958 to 1962", "April 1958 to December 1971", ""]
 
 
 def test_geojson_follows_its_standard(folder: Path, found: Results) -> None:

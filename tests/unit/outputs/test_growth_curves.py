@@ -112,8 +112,13 @@ def test_the_county_map_has_the_curves_of_the_record(size: int, full: Results, t
 def test_both_maps_of_the_example_have_the_curves_of_its_record(example_runs: Path, tmp_path: Path) -> None:
     found = riskmap.read("latest", example_runs)
     lots = found.lots
-    known = ((lots["state"] == "") & (lots["pour_date_basis"] != "none")).sum()
-    assert same(found, of_one_file(found)) == same(found, of_tiles(found, tmp_path)) == known > 1000
+    assert found.inputs is not None
+    assert found.growth is not None
+    a_december = np.isin(found.inputs.lot_archetype, found.growth["archetype"])  # not yet on the youngest street
+    known = ((lots["state"] == "") & (lots["pour_date_basis"] != "none")).to_numpy()
+    assert 0 < (known & ~a_december).sum() < 20
+    drawn = (known & a_december).sum()
+    assert same(found, of_one_file(found)) == same(found, of_tiles(found, tmp_path)) == drawn > 1000
 
 
 def test_curves_of_archetypes_that_differ_by_the_slab_are_kept_once(full: Results) -> None:

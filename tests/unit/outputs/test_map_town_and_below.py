@@ -23,7 +23,8 @@ def test_the_area_is_counted_as_a_reader_would_count_it() -> None:
     assert sum(told["direction"].values()) == len(known)
     assert sum(row["lots"] for row in told["soils"]) <= len(known)
     for row in told["soils"]:
-        own = known[known["map_unit_name"].str.split(",").str[0] == row["name"]]["expected_movement_mm"]
+        named = known["map_unit_symbol"] + " " + known["map_unit_name"].str.split(",").str[0]
+        own = known[named.str.strip() == row["name"]]["expected_movement_mm"]
         assert row["lots"] == len(own)
         assert row["mm"] == pytest.approx(np.percentile(own, [10, 50, 90]), abs=0.05)
     assert [row["lots"] for row in told["soils"]] == sorted((row["lots"] for row in told["soils"]), reverse=True)
@@ -32,12 +33,12 @@ def test_the_area_is_counted_as_a_reader_would_count_it() -> None:
 def test_years_of_the_pour_are_of_one_soil_and_of_known_dates_only() -> None:
     lots = results().lots
     lots = lots[lots["state"] == ""].iloc[:40].copy()
-    lots["map_unit_name"] = "Ombrey clay, level"
+    lots[["map_unit_symbol", "map_unit_name"]] = ["ObA", "Ombrey clay, level"]
     lots["pour_date_basis"] = ["none"] * 10 + ["year"] * 30
     lots["pour_from"] = ["1950-01"] * 10 + ["1965-01"] * 12 + ["2003-01"] * 15 + ["1999-01"] * 3
     lots["pour_to"] = ["2025-01"] * 10 + ["1965-12"] * 12 + ["2003-12"] * 15 + ["2012-12"] * 3
     told = town.about(lots)
-    assert told["of_soil"] == "Ombrey clay"
+    assert told["of_soil"] == "ObA Ombrey clay"
     assert [(row["name"], row["lots"]) for row in told["years"]] == [("1960–1979", 12), ("2000–2003", 15)]
 
 
@@ -57,10 +58,12 @@ def test_a_lot_has_the_soil_that_weighs_most_in_its_estimate() -> None:
     layer = pd.DataFrame({"profile_id": [1, 1, 0], "top_m": [0.2, 0.0, 0.0], "bottom_m": [0.9, 0.2, 2.0],
                           "lep_low_pct": 1.0, "lep_pct": [12.0, 6.1, 0.5], "lep_high_pct": 20.0})
     found = replace(found, inputs=replace(found.inputs, archetype_profile=parts, profile=profile, layer=layer),
-                    settings={"movement": {"active_depth_draw_m": [3.0, 4.0]}})
+                    settings={"movement": {"active_depth_draw_m": [3.0, 4.0]},
+                              "soil_settings": {"extend_to_cm": 150, "below_profile_factor": 0.5}})
     told = below.about(found)
     assert [soil["name"] for soil in told["soils"]] == ["Sand", "Clay"]
-    assert told["soils"][1]["layers"] == [[0.0, 0.2, 6.1, 1], [0.2, 0.9, 12.0, 3]]  # from the top down
+    assert told["soils"][0]["layers"] == [[0.0, 2.0, 0.5, 0, 0], [2.0, 3.5, 0.25, 0, 1]]
+    assert told["soils"][1]["layers"] == [[0.0, 0.2, 6.1, 1, 0], [0.2, 0.9, 12.0, 3, 0]]  # from the top down to rock
     assert [soil["rock_m"] for soil in told["soils"]] == [None, 0.9]
     assert told["colors"] == palette.SOIL_LAYERS
     assert told["depth_m"] == [3.5, 3.0, 4.0]

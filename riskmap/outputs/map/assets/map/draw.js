@@ -260,6 +260,7 @@ export const DroughtLayer = CanvasLayer.extend({
   },
 
   letter({ ctx, x, y, edge, side }) { // colours of the categories are one grey in print: the letters of the one in the middle of the tile
+    if (Math.round(x / edge) % 2 || Math.round(y / edge) % 2) return; // one tile of four is enough
     const { shape, category, week, classes } = this.drought, at = [x + edge / 2, y + edge / 2];
     const here = shape.grid(...at, ...at).filter((k) => week[k] === this.week && holds(shape, k, ...at)).map((k) => category[k]);
     if (!here.length) return;

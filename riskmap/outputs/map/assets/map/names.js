@@ -6,7 +6,7 @@ import { TYPE } from "../shared/range.js";
 import { data, state, label, contextShown } from "./state.js";
 
 const IDS_FROM_PX = 58; // of a lot's width: an id has room above the number
-const SOIL_LOTS = 12; // a symbol for about so many lots of one soil that lie together
+const SOIL_LOTS = 12; // number of lots of one soil that lie together and get a symbol
 const MOST = 400;
 const MOST_COUNTED = 4000;
 const GRID_PX = 220; // one symbol of a soil in a square of that size
@@ -72,7 +72,7 @@ const seen = (view, shape) => shape.grid(view.x, view.y, view.x + view.width / v
 function soilSymbols(view, taken) { // where most lots of a unit lie within each square of the screen
   const groups = new Map(), { box } = data.shape, units = data.column("map_unit_name");
   const row = data.row, cell = GRID_PX / view.zoom;
-  const here = seen(view, data.shape), step = Math.ceil(here.length / MOST_COUNTED); // of very many lots every so many are counted
+  const here = seen(view, data.shape), step = Math.ceil(here.length / MOST_COUNTED); // where there are very many lots, only some are counted
   for (let i = 0; i < here.length; i += step) {
     const lot = here[i], x = (box[4 * lot] + box[4 * lot + 2]) / 2, y = (box[4 * lot + 1] + box[4 * lot + 3]) / 2;
     const key = units[row[lot]] + "/" + Math.floor(x / cell) + "/" + Math.floor(y / cell), group = groups.get(key);

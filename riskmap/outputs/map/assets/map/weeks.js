@@ -1,4 +1,4 @@
-// Past weeks: the slider with its years, playing through them, and two weeks beside each other with a border to move.
+// Past weeks: the slider with its years, playing through them, and two weeks next to each other with a border to move.
 import { about, map } from "../shared/context.js";
 import { el, put } from "../shared/page.js";
 import { classify, LotLayer } from "./draw.js";
@@ -27,7 +27,7 @@ function yearMarks(weeks) { // the first week of each year under the slider
   const box = el("week-scale"), last = Math.max(weeks.length - 1, 1);
   weeks.forEach((date, k) => {
     if (k && date.slice(0, 4) === weeks[k - 1].slice(0, 4)) return;
-    if (k && k < last * 0.08) return;
+    if (k && k < last * 0.14) return; // the year of the first week is written there
     const mark = put(box, "span", date.slice(0, 4));
     mark.style.left = (100 * k / last).toFixed(1) + "%";
   });
@@ -68,7 +68,7 @@ function clip() {
   if (!drawn.other) return;
   const size = map.getSize(), at = map.containerPointToLayerPoint([0, 0]), share = Number(el("divide").value) / 100;
   map.getPane("other").style.clip = `rect(${at.y}px, ${at.x + size.x * share}px, ${at.y + size.y}px, ${at.x}px)`;
-  el("swipe").style.setProperty("--at", `${(100 * share).toFixed(1)}%`);
+  el("swipe").style.setProperty("--swipe-at", `${(100 * share).toFixed(1)}%`);
   const words = [data.past.drought.weeks[Number(el("other-week").value)], data.past.drought.weeks[state.week]];
   el("divide").setAttribute("aria-valuetext", `${words[0]} left of ${Math.round(100 * share)} % of the width, ${words[1]} right of it`);
   el("swipe").dataset.left = words[0];

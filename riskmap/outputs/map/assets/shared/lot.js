@@ -144,7 +144,8 @@ function soilAndSlab(facts, lot) {
   const { text, number } = lot;
   if (text("map_unit_name")) {
     const share = number("map_unit_share"), lep = number("linear_extensibility_pct");
-    row(facts, "Soil unit", text("map_unit_name") + (share === null ? "" : `, ${percent(share)} of the lot`));
+    const symbol = about.symbols[text("map_unit_name")];
+    row(facts, "Soil unit", (symbol ? symbol + ", " : "") + text("map_unit_name") + (share === null ? "" : `, ${percent(share)} of the lot`));
     if (lep !== null) row(facts, "Linear extensibility", `${lep.toFixed(1)} %, soil-survey class ${text("shrink_swell_class")}`);
   }
   if (number("soil_line_distance_m") !== null) {

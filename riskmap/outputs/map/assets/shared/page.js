@@ -262,7 +262,7 @@ export function unitChoice(showUnits) {
 
 export function pageHead() {
   el("area").textContent = visible(about.area);
-  el("standing").textContent = about.cautions.standing;
+  el("standing").textContent = `${about.cautions.standing} ${about.as_of}`;
   about.lines.concat(about.credits).forEach((line) => put(el("sources"), "p", line));
 }
 

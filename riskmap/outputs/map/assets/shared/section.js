@@ -11,7 +11,7 @@ const REST = 0.55; // share of the half width over which a dome's crown is drawn
 
 export function section(box, lot) {
   const below = about.below, [bend] = three(lot, "bend_now_mm"), width = lot.number("slab_width_m"), which = lot.number("profile");
-  if (!below.soils || !below.depth_m || bend === null || width === null || which === null) return;
+  if (!below.soils || bend === null || width === null || which === null) return;
   const soil = below.soils[which], words = below.words, [gap, gapLow, gapHigh] = ["", "_p10", "_p90"].map((end) => lot.number("edge_gap_now_mm" + end));
   const depth = below.depth_m, deep = soil.rock_m === null ? depth[0] : Math.min(soil.rock_m, depth[0]);
   const scale = (PLAN.right - PLAN.left) / (width + 2 * PLAN.beside_m);
@@ -25,9 +25,9 @@ export function section(box, lot) {
   house(svg, shape);
   writing(svg, shape, words, { bend, gap, high });
   lines.push(fill(words.depth, { depth: distance(depth[0]), lo: distance(depth[1]), hi: distance(depth[2]) }));
-  const last = soil.layers[soil.layers.length - 1];
+  const described = Math.max(...soil.layers.filter((layer) => !layer[4]).map(([, bottom]) => bottom), 0);
   lines.push(fill(soil.rock_m !== null && soil.rock_m < depth[0] ? words.on_rock : words.described,
-    { soil: soil.name, depth: distance(soil.rock_m !== null && soil.rock_m < depth[0] ? soil.rock_m : last[1]) }));
+    { soil: soil.name, depth: distance(soil.rock_m !== null && soil.rock_m < depth[0] ? soil.rock_m : described) }));
   lines.push(fill(words.scale, { times: String(times) }));
   svg.setAttribute("aria-label", `${words.heading}. ${lines.join(" ")}`);
   put(part, "p", lines[0]);
@@ -59,10 +59,9 @@ function across(shape, height, over) { // points from the left end to the right 
 const pathOf = (points) => points.map(([x, y]) => `${x.toFixed(1)} ${y.toFixed(1)}`).join("L");
 
 function soilBands(svg, shape, soil, words) { // each layer follows the ground, less with depth
-  const over = 2 * PLAN.beside_m / shape.width, last = soil.layers[soil.layers.length - 1];
+  const over = 2 * PLAN.beside_m / shape.width;
   const at = (z) => across(shape, (t) => shape.crown + PLAN.slab + z * shape.scale + groundAt(shape, t) * Math.max(0, 1 - z / shape.deep), over);
-  const bands = soil.layers.filter(([top]) => top < shape.deep).map(([top, bottom, pct, k]) => [top, Math.min(bottom, shape.deep), pct, k, ""]);
-  if (last[1] < shape.deep && soil.rock_m === null) bands.push([last[1], shape.deep, last[2], last[3], " " + words.assumed]);
+  const bands = soil.layers.map(([top, bottom, pct, k, assumed]) => [top, bottom, pct, k, assumed ? " " + words.assumed : ""]);
   const right = shape.middle + (1 + over) * shape.width / 2 * shape.scale;
   let free = -Infinity;
   sketch(svg, "text", { x: right + 6, y: (shape.crown + PLAN.slab + groundAt(shape, 1) - 10).toFixed(1) }, words.extensibility);

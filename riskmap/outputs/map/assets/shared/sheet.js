@@ -3,7 +3,7 @@ import { el, narrow, put } from "./page.js";
 
 const HEIGHTS = ["low", "short", "tall"];
 
-export function sheetHeight(name) {
+function sheetHeight(name) {
   document.body.dataset.sheet = name;
   el("handle").setAttribute("aria-label", { low: "Show more of this sheet", short: "Show all of this sheet", tall: "Make this sheet low" }[name]);
 }

@@ -2,7 +2,7 @@
 import { about } from "./context.js";
 import { count, fill, length, put, rounded, sketch, unit } from "./page.js";
 
-const GROUPS = { width: 360, left: 138, right: 340, row: 20, top: 6 };
+const GROUPS = { width: 360, left: 144, right: 340, row: 20, top: 6 };
 
 export function town(box, month) {
   const t = about.town, w = t.words;
@@ -21,7 +21,7 @@ export function town(box, month) {
   groupRows(box, fill(w.by_years, { soil: t.of_soil }), t.years);
 }
 
-function groupRows(box, title, rows) { // the middle lot of each group as a dot, eight of ten lots as a bar
+function groupRows(box, title, rows) { // the median of each group as a dot, eight of ten lots as a bar
   if (rows.length < 2) return;
   const head = put(box, "h3", title), most = Math.max(...about.town.soils.map((row) => row.mm[2]), 1), foot = GROUPS.top + GROUPS.row * rows.length;
   put(head, "span", about.town.words.key, "key");
@@ -30,7 +30,7 @@ function groupRows(box, title, rows) { // the middle lot of each group as a dot,
   limits.filter((mm) => mm < most).forEach((mm) => sketch(svg, "path", { d: `M${x(mm).toFixed(1)} ${GROUPS.top}V${foot}`, class: "rule" }));
   rows.forEach(({ name, lots, mm: [p10, middle, p90] }, k) => {
     const y = GROUPS.top + GROUPS.row * (k + 0.5), c = limits.filter((limit) => middle >= limit).length;
-    sketch(svg, "text", { x: GROUPS.left - 8, y: y + 4, "text-anchor": "end" }, name.length > 22 ? name.slice(0, 21) + "…" : name);
+    sketch(svg, "text", { x: GROUPS.left - 8, y: y + 4, "text-anchor": "end" }, name.length > 20 ? name.slice(0, 19) + "…" : name);
     sketch(svg, "rect", { x: x(p10).toFixed(1), y: y - 3, width: Math.max(x(p90) - x(p10), 1).toFixed(1), height: 6, class: "range" });
     const dot = sketch(svg, "circle", { cx: x(middle).toFixed(1), cy: y, r: 5, fill: colors[c] });
     sketch(dot, "title", {}, `${name}: ${count(lots)} lots`);

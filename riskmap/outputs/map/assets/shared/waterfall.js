@@ -1,14 +1,20 @@
-// Why a lot's number is what it is: bars from the typical lot to this one, and the largest reason in a sentence.
+// Why a lot's estimate is what it is: bars from the typical lot to this one, and the largest reason in a sentence.
 import { about } from "./context.js";
 import { fill, length, put } from "./page.js";
 import { heading, steps, stepText, typicalLot } from "./tell.js";
 
-export function mostly(lot) { // one sentence: more or less than the typical lot, and the largest reason for it
+export function mostly(lot) { // one sentence, as in waterfall.py: more or less than the typical lot, and the largest reasons for it
   if (lot.number("typical_lot_mm") === null) return "";
-  const lines = steps(lot), typical = lines[0].mm, more = lines[lines.length - 1].mm - typical;
-  const own = lines.filter((line) => line.kind === "reason" && line.mm * more > 0).sort((p, q) => Math.abs(q.mm) - Math.abs(p.mm));
-  const kind = !own.length || !/[1-9]/.test(length(Math.abs(more))) ? "alike" : more > 0 ? "more" : "less";
-  return fill(about.why[kind], { typical: length(typical), reason: own.length ? own[0].label : "", part: own.length ? stepText(own[0]) : "" });
+  const lines = steps(lot), [typical, own] = [lines[0], lines[lines.length - 1]].map((line) => length(line.mm));
+  const reasons = lines.filter((line) => line.kind === "reason"), difference = lines[lines.length - 1].mm - lines[0].mm;
+  const kind = typical === own ? "same" : difference > 0 ? "more" : "less";
+  let chosen = reasons.filter((line) => line.mm * difference > 0).slice(0, 2);
+  if (kind === "same") {
+    const named = [1, -1].map((sign) => reasons.find((line) => line.mm * sign > 0));
+    chosen = named.every(Boolean) ? named.sort((p, q) => Math.abs(q.mm) - Math.abs(p.mm)) : [];
+  }
+  const said = chosen.map((line) => `${line.label} (${stepText(line)})`).join(" and ");
+  return fill(about.why[kind], { typical }) + (chosen.length ? fill(about.why[kind === "same" ? "set_off" : "because"], { reasons: said }) : ".");
 }
 
 export function waterfall(box, lot) {
@@ -20,8 +26,9 @@ export function waterfall(box, lot) {
   lines.forEach((line, k) => {
     const item = put(list, "li", null, line.kind);
     put(item, "span", line.label, "label");
-    const bar = put(put(item, "span", null, "track"), "i", null, line.kind + (line.mm < 0 ? " minus" : " plus"));
+    const track = put(item, "span", null, "track"), bar = put(track, "i", null, line.kind + (line.mm < 0 ? " minus" : " plus"));
     if (line.kind === "lot") bar.style.background = colorOf(line.mm);
+    put(track, "b").style.left = at(0);
     bar.style.left = at(Math.min(...spans[k]));
     bar.style.width = (100 * Math.abs(spans[k][1] - spans[k][0]) / (high - low)).toFixed(2) + "%";
     put(item, "span", " " + stepText(line), "value");
