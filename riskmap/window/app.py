@@ -21,7 +21,7 @@ from starlette.responses import HTMLResponse, JSONResponse, RedirectResponse, Re
 from starlette.routing import Route
 from starlette.types import ASGIApp
 
-from riskmap.outputs import palette, typeface
+from riskmap.outputs import typeface
 from riskmap.window import uploads
 from riskmap.window.areas import Areas
 from riskmap.window.guard import TOKEN_FIELD, TOKEN_HEADER, Guard, Secrets, same
@@ -133,16 +133,18 @@ async def files_of(request: Request, folder: Path) -> uploads.Given:
 
 # ---------------------------------------------------------------- parts of every page
 @cache
-def _assets() -> dict[str, tuple[bytes, str]]:
+def assets() -> dict[str, tuple[bytes, str]]:
     """Return the files of the pages by name: nothing of a request becomes a path."""
     found = {path.name: path for path in sorted((HOME / "assets").iterdir()) if path.suffix in KINDS}
     found |= {path.name: path for path in sorted(typeface.PLACE.glob("*.woff2"))}
-    assets = {name: (path.read_bytes(), KINDS[path.suffix]) for name, path in found.items()}
-    assets["colours.css"] = (_colours().encode(), KINDS[".css"])
-    return assets
+    read = {name: (path.read_bytes(), KINDS[path.suffix]) for name, path in found.items()}
+    read["colours.css"] = (_colours().encode(), KINDS[".css"])
+    return read
 
 
 def _colours() -> str:
+    from riskmap.outputs import palette  # it needs pandas, which takes most of a second: the address is printed before
+
     faces = [f'@font-face{{font-family:"{typeface.FAMILY}";font-weight:{number};font-style:normal;font-display:block;'
              f'src:url(/assets/RiskmapSans-{weight}.woff2) format("woff2")}}'
              for weight, number in typeface.WEIGHTS.items()]
@@ -151,7 +153,7 @@ def _colours() -> str:
 
 async def asset(request: Request) -> Response:
     """Return a style, a script or a font of the pages."""
-    if (found := _assets().get(request.path_params["name"])) is None:
+    if (found := (await run_in_threadpool(assets)).get(request.path_params["name"])) is None:
         raise no_such()
     return Response(found[0], media_type=found[1], headers={"Cache-Control": "no-cache"})
 

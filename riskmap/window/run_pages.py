@@ -27,7 +27,7 @@ PAPERS = (("screened.xlsx", "Answered list", "Answered list (XLSX)"), ("lots.pdf
           ("area.pdf", "Brief", "Summary of the area (PDF)"), ("change.csv", "Change between two runs", "Change (CSV)"),
           ("levels.pdf", "Survey of a house", "Survey sheet (PDF)"),
           (CALIBRATION, "Calibration", "Calibration card (HTML)"))
-PICTURES = ("levels.svg",)
+PICTURES = ("levels.svg", "change.svg")
 LINES = ".lines"  # folder in an area for the sentences of its outputs
 _META = re.compile(r'<meta http-equiv="Content-Security-Policy" content="([^"]*)">')
 HEAD = 1 << 14  # characters in which a page states its policy

@@ -10,13 +10,14 @@ from pathlib import Path
 
 import uvicorn
 
-from riskmap.window.app import Window, made
+from riskmap.window.app import Window, assets, made
 from riskmap.window.areas import Areas
 from riskmap.window.guard import HOST
 from riskmap.window.refusals import WindowError
 
 CONNECTIONS = 100  # at once; a browser opens six for one page
 GRACE_S = 2
+WARM_AFTER_S = 1.0  # judgement: then the browser has the first page
 
 
 class Server:
@@ -54,11 +55,15 @@ class Server:
 
     def serve(self, ready: Callable[[], None] = lambda: None) -> None:
         """Serve until `stop` or Ctrl-C; `ready` is called from the moment in which requests wait to be answered."""
-        threading.Thread(target=self.window.desk.warm, daemon=True).start()
+        warming = threading.Timer(WARM_AFTER_S, self.window.desk.warm)  # the first page comes before it
+        warming.daemon = True
+        warming.start()
+        threading.Thread(target=assets, daemon=True).start()  # while the browser starts
         try:
             ready()
             self._server.run(sockets=[self._socket])
         finally:
+            warming.cancel()
             self.window.stopping.set()
             self.window.desk.close()
             self._socket.close()
