@@ -18,6 +18,7 @@ import openpyxl
 import pytest
 from hostile_texts import NEVER, RAN, TEXTS
 from selenium import webdriver
+from selenium.webdriver.common.action_chains import ActionChains
 from selenium.webdriver.common.by import By
 from selenium.webdriver.common.keys import Keys
 from selenium.webdriver.remote.webelement import WebElement
@@ -60,6 +61,16 @@ class Opened:
         self.left = self.page.find_element(By.TAG_NAME, "html")
         node.click()
         self.clicks += 1
+
+    def press(self, name: str) -> None:
+        """Go to a button with the Tab key alone, and press it with Enter."""
+        self.left = self.page.find_element(By.TAG_NAME, "html")
+        for _ in range(60):
+            ActionChains(self.page).send_keys(Keys.TAB).perform()
+            if self.page.execute_script("return document.activeElement.id") == name:
+                ActionChains(self.page).send_keys(Keys.ENTER).perform()
+                return
+        raise AssertionError(f"the Tab key does not reach {name}")
 
     def give(self, files: list[Path]) -> None:
         """Choose files: in a browser one click and one choice in the window of the system."""
@@ -275,7 +286,7 @@ def test_a_column_is_named_and_two_runs_are_compared(opened: Opened) -> None:
     assert opened.text().count("as you said") == 1
     text = (opened.root / "area" / AREA_FILE).read_text(encoding="utf-8")
     assert tomllib.loads(text)["lots"]["columns"]["land_use"] == "subdivision"
-    opened.click("#estimate")
+    opened.press("estimate")
     opened.until("/runs/")
     opened.click("form[action$=compare] button")
     opened.until("/runs/change-")
@@ -286,11 +297,19 @@ def test_a_column_is_named_and_two_runs_are_compared(opened: Opened) -> None:
 
 def test_other_pages_are_reached_by_keyboard_and_have_no_fault(opened: Opened) -> None:
     page = opened.page
-    for path, name in (("/", "areas"), ("/areas/area", "area"), ("/about", "about"), ("/close", "close")):
+    for path, name, wanted in (("/", "areas", "files"), ("/areas/area", "area", "estimate"),
+                               ("/areas/area/house", "house", "lot"), ("/areas/area/lists", "lists", "files"),
+                               ("/about", "about", "Run the known answers"), ("/close", "close", "Close")):
         opened.at(path)
         looked_at(opened, name)
         page.find_element(By.TAG_NAME, "body").send_keys(Keys.TAB)
         assert page.execute_script("return document.activeElement.className") == "skip"
+        reached = []
+        for _ in range(25):
+            ActionChains(page).send_keys(Keys.TAB).perform()
+            reached.append(page.execute_script("const a = document.activeElement; return a.id || a.textContent.trim()"))
+        assert {"Areas", "About the numbers", "Close"} <= set(reached), path
+        assert wanted in reached, (path, reached)
     opened.at("/areas/none")
     assert "there is no such area" in opened.text()
     looked_at(opened, "refused")
