@@ -8,11 +8,14 @@ export OPENBLAS_NUM_THREADS := 1
 # Tests start many programs: each would compile every module again where an environment forbids keeping bytecode.
 unexport PYTHONDONTWRITEBYTECODE
 
-.PHONY: demo test lint clean
+.PHONY: demo open test lint clean
 
 demo: $(READY)
 	$(VENV)/bin/riskmap new layers/example --into outputs/from_files --replace
 	$(VENV)/bin/riskmap demo
+
+open: $(READY)
+	$(VENV)/bin/riskmap open outputs/areas
 
 test: $(READY)
 	$(VENV)/bin/python -m pytest -n auto --dist worksteal -m "not benchmark" --durations=10

@@ -5,7 +5,8 @@ at their first use, so that importing riskmap stays quick.
 
 The rooms, in the order of the flow: `download`, `layers`, `lots`, `soil`, `climate`, `movement`, `estimates` and
 `outputs` are the stages; `common` has what passes between them; `run` carries out a run and stores it; `answers`
-answers questions from a finished run; `evidence` shows how we know; `api` and `cli` are the commands.
+answers questions from a finished run; `evidence` shows how we know; `api` is the commands as functions, `window` is
+the page on this computer, and `cli` is the command line.
 """
 
 from typing import TYPE_CHECKING, Any

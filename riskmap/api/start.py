@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -22,8 +22,8 @@ _DATA = {".zip", ".gpkg", ".geojson", ".json", ".shp", ".parquet", ".geoparquet"
 
 
 def new(files: Files, into: FileName = ".", *, replace: bool = False, fetch: bool = False, daily: bool = False,
-        offline: bool = False, cache: FileName | None = None, progress: Say | None = None,
-        warn: Callable[[str], None] | None = None) -> NewArea:
+        offline: bool = False, cache: FileName | None = None, columns: Mapping[str, str] | None = None,
+        progress: Say | None = None, warn: Callable[[str], None] | None = None) -> NewArea:
     """Write an area file from the files that you have; each is recognised by its content, each guess has its reason.
 
     Parameters
@@ -46,6 +46,8 @@ def new(files: Files, into: FileName = ".", *, replace: bool = False, fetch: boo
         With `fetch`: use stored answers only and contact no service.
     cache : str or Path, optional
         With `fetch`: folder of stored answers. Default: the user's cache.
+    columns : mapping, optional
+        Our name (lot_id, pour_date, foundation_type, ...) -> column of the lot file, in place of what is guessed.
     progress : callable, optional
         With `fetch`: called with the stage in words and its finished share, 0 to 1.
     warn : callable, optional
@@ -57,7 +59,8 @@ def new(files: Files, into: FileName = ".", *, replace: bool = False, fetch: boo
     NewArea
         `path` of the area file; `guesses` with `section`, `key`, `value`, `reason`, and whether each is `sure`;
         `missing` with the way to get it; `left`; `findings`, which is what `check` says; `complete`, `open_points`,
-        `text()`. `fetched` has what was fetched; a layer that did not come is an open point with the reason.
+        `text()`. `columns` are those of the lot file, each with up to five values. `fetched` has what was fetched; a
+        layer that did not come is an open point with the reason.
 
     Raises
     ------
@@ -83,7 +86,7 @@ def new(files: Files, into: FileName = ".", *, replace: bool = False, fetch: boo
     if not fetch and (daily or offline or cache is not None):
         raise ValueError("daily, offline and cache belong to fetch=True")
     more = _fetcher(Path(into), daily, offline, cache, progress, warn) if fetch else None
-    return flow.run(_listed(files), Path(into), replace, more)
+    return flow.run(_listed(files), Path(into), replace, more, columns)
 
 
 def _fetcher(into: Path, daily: bool, offline: bool, cache: FileName | None, progress: Say | None,

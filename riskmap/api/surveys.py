@@ -13,6 +13,44 @@ if TYPE_CHECKING:
     from riskmap.answers.survey.files import SurveyReport
 
 
+def typed_readings(rows: Sequence[Sequence[str]], file: FileName, *, units: str = "us", date: str = "") -> Path:
+    """Write readings that somebody typed into a table as the CSV that `survey` takes.
+
+    Parameters
+    ----------
+    rows : sequence of (point, x, y, elevation)
+        Texts. [ft and in (us), or m and mm (si)]
+    file : str or Path
+        The new file.
+    units : str
+        `us` or `si`.
+    date : str
+        Day of the readings, YYYY-MM-DD; empty when it is not known.
+
+    Returns
+    -------
+    Path
+        The file. Nothing in it is checked yet: `survey` does that.
+
+    Raises
+    ------
+    FileExistsError
+        When the file exists.
+
+    Examples
+    --------
+    >>> import pathlib
+    >>> from riskmap import api
+    >>> file = api.typed_readings([("A", "0", "0", "0.4")], pathlib.Path(outputs) / "typed.csv")
+    >>> file.read_text(encoding="utf-8")
+    'point,x_ft,y_ft,elevation_in\\nA,0,0,0.4\\n'
+    """
+    from riskmap.answers.survey import typed
+
+    typed.write(rows, Path(file), units, date)
+    return Path(file)
+
+
 def survey(readings: FileName, second: FileName | None = None, *, within_m: float | None = None,
            run: FileName | Run | None = None, lot: str | None = None, lines: Sequence[tuple[str, str]] = (),
            lines_file: FileName | None = None, reference: str | None = None, house: str | None = None,

@@ -21,6 +21,7 @@ from riskmap.cli.fetch import fetch
 from riskmap.cli.map import map_command
 from riskmap.cli.measured import measured
 from riskmap.cli.new import INTO, fetching, new, write_area
+from riskmap.cli.open import open_command
 from riskmap.cli.progress import Progress
 from riskmap.cli.runs import CALIBRATION, compare, explain, verify
 from riskmap.cli.screen import COLUMNS, named, screen
@@ -215,7 +216,8 @@ def selftest(cases: Path | None, open_data: Path | None, as_json: bool) -> None:
     sys.exit(Exit.ALL_ANSWERED if report.passed else Exit.SOME_STATES)
 
 
-for _command in (new, fetch, brief, export, screen, explain, verify, compare, map_command, survey, calibrate, measured):
+for _command in (new, fetch, brief, export, screen, explain, verify, compare, map_command, survey, calibrate, measured,
+                 open_command):
     cli.add_command(_command)
 
 

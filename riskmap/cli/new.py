@@ -11,6 +11,7 @@ import click
 
 from riskmap.cli.exit_codes import Exit
 from riskmap.cli.fetch import show_stage
+from riskmap.cli.screen import COLUMNS, named
 from riskmap.cli.terminal import say
 
 FILES = click.argument("files", nargs=-1, required=True, type=click.Path(path_type=Path))
@@ -32,24 +33,27 @@ def fetching(command: Callable[..., Any]) -> Callable[..., Any]:
     return command
 
 
-def write_area(files: tuple[Path, ...], into: Path, replace: bool, fetch: bool, daily: bool, offline: bool) -> Any:
+def write_area(files: tuple[Path, ...], into: Path, replace: bool, fetch: bool, daily: bool, offline: bool,
+               columns: dict[str, str] | None = None) -> Any:
     """Write the area file; before anything is fetched, say what and about how much."""
     from riskmap import api
 
     if not fetch and (daily or offline):
         raise click.UsageError("--daily and --offline belong to --fetch")
     if not fetch:
-        return api.new(files, into, replace=replace)
-    return api.new(files, into, replace=replace, fetch=True, daily=daily, offline=offline, progress=show_stage,
-                   warn=say)
+        return api.new(files, into, replace=replace, columns=columns)
+    return api.new(files, into, replace=replace, fetch=True, daily=daily, offline=offline, columns=columns,
+                   progress=show_stage, warn=say)
 
 
 @click.command(short_help="Write an area file from the files that you have.")
 @FILES
 @INTO
 @click.option("--replace", is_flag=True, help="Overwrite an area.toml that is there already.")
+@COLUMNS
 @fetching
-def new(files: tuple[Path, ...], into: Path, replace: bool, fetch: bool, daily: bool, offline: bool) -> None:
+def new(files: tuple[Path, ...], into: Path, replace: bool, columns: tuple[str, ...], fetch: bool,
+        daily: bool, offline: bool) -> None:
     """Write an area file (area.toml) from the FILES or folders that you have.
 
     Each file is recognised by its content: lots, soil survey, rain and temperature, weekly drought maps, index grids.
@@ -65,6 +69,6 @@ def new(files: tuple[Path, ...], into: Path, replace: bool, fetch: bool, daily: 
 
     Exit 1 when the file was written and has open points, 2 when nothing was recognised.
     """
-    made = write_area(files, into, replace, fetch, daily, offline)
+    made = write_area(files, into, replace, fetch, daily, offline, named(columns))
     say(made.text(), err=False)
     sys.exit(Exit.ALL_ANSWERED if made.complete else Exit.SOME_STATES)

@@ -121,7 +121,7 @@ def remove_leftover(path: Path, rescue: Callable[[Path], None] = lambda leftover
     except OSError:
         return False
     try:
-        ours = _lock(descriptor, wait=False) and _same_file(mark, descriptor) and \
+        ours = lock(descriptor, wait=False) and _same_file(mark, descriptor) and \
             os.read(descriptor, len(FIRST_LINE)) == FIRST_LINE
         if ours:
             rescue(path)
@@ -141,7 +141,7 @@ def _marked(name: str, path: Path) -> PartFolder:
         descriptor = os.open(path / MARK, os.O_RDWR | os.O_CREAT | os.O_EXCL | getattr(os, "O_NOFOLLOW", 0)
                              | getattr(os, "O_BINARY", 0), 0o644)
         # A disk without locks refuses them to everybody, so nobody can mistake this folder for a leftover there.
-        _lock(descriptor, wait=True)
+        lock(descriptor, wait=True)
         os.write(descriptor, TEXT)
         (path / CONTENT).mkdir()
     except BaseException:
@@ -183,7 +183,7 @@ def _same_file(path: Path, descriptor: int) -> bool:
         return False
 
 
-def _lock(descriptor: int, *, wait: bool) -> bool:
+def lock(descriptor: int, *, wait: bool) -> bool:
     """Lock an open file for this process; the system releases it when the process ends."""
     try:
         if os.name == "nt":

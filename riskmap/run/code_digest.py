@@ -52,7 +52,7 @@ STAGES: Mapping[str, Stage] = {
 # Modules that import whatever is in a folder: the whole folder counts.
 FOLDERS = ("climate.indices",)
 # Libraries whose installed name differs from the name that is imported.
-_DISTRIBUTION = {"sklearn": "scikit-learn"}
+_DISTRIBUTION = {"sklearn": "scikit-learn", "python_multipart": "python-multipart"}
 # Libraries of an extra that pass tasks on and decide no value: they count only for the stage named here, and may be
 # absent for the others. Otherwise nobody could estimate without them, and installing them would discard every result.
 _CARRIERS = {"distributed": "worker"}

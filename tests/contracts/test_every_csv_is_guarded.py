@@ -23,6 +23,7 @@ from riskmap.answers.calibration import files, invented_surveys
 from riskmap.answers.measured import comparing
 from riskmap.answers.measured import files as measured_files
 from riskmap.answers.survey import files as survey_files
+from riskmap.answers.survey import typed
 from riskmap.outputs.files import csv_table, public_table
 
 PACKAGE = Path(riskmap.__file__).parent
@@ -68,6 +69,11 @@ def pages(folder: Path) -> Path:
     return folder / "pages.csv"
 
 
+def readings(folder: Path) -> Path:
+    typed.write([(text, "0", "-1.5", text) for text in CELLS], folder / "readings.csv", "us", "2026-01-31")
+    return folder / "readings.csv"
+
+
 def surveys(folder: Path) -> Path:
     count = len(CELLS)
     table = pd.DataFrame({"lot_id": CELLS, "kind": "single", "first_month": 24000, "second_month": -1})
@@ -85,7 +91,7 @@ def measured(folder: Path) -> Path:
 WRITERS: dict[str, Callable[[Path], Path]] = {
     "outputs/files/csv_table.py": lots, "answers/screen_table.py": lots_raw_names, "answers/change_table.py": change,
     "outputs/files/public_table.py": public, "answers/calibration/files.py": comparisons,
-    "answers/survey/files.py": survey, "answers/brief/visits.py": pages,
+    "answers/survey/files.py": survey, "answers/survey/typed.py": readings, "answers/brief/visits.py": pages,
     "answers/calibration/invented_surveys.py": surveys, "answers/measured/files.py": measured}
 
 

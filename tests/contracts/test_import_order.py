@@ -1,5 +1,5 @@
 """A stage imports `common` and itself; `run` imports stages; `evidence` imports stages; `answers` imports `run`; `api`
-imports `answers`; `cli` imports `api`. Every row of that rule and every module is checked."""
+imports `answers`; `window` imports `api`; `cli` imports `window`. Every row of the rule and every module is checked."""
 
 from __future__ import annotations
 
@@ -20,7 +20,8 @@ MAY_IMPORT = {
     "evidence": {"evidence", *FLOW},
     "answers": {"answers", "run", *FLOW},
     "api": {"api", "answers", "evidence", "run", *FLOW},
-    "cli": {"cli", "api", "common"},
+    "window": {"window", "api", "common", "outputs"},  # of outputs the look only: see below
+    "cli": {"cli", "window", "api", "common"},
     "": {"api", "common", "evidence", "cli"},  # the package's own two files: hand on the commands, or start them
 }
 NO_FILES = {"lots", "soil", "climate", "movement", "estimates"}
@@ -92,6 +93,15 @@ def a_planted_import_is_seen(room: str) -> None:
     assert not forbidden(path, f"from riskmap.{sorted(MAY_IMPORT[room])[0]} import something")
 
 
+def test_the_window_has_no_word_or_rule_of_its_own() -> None:
+    """It takes its answers from the API, and of `outputs` only what pages look like and what they say."""
+    look = {"riskmap.outputs.palette", "riskmap.outputs.typeface", "riskmap.outputs.words"}
+    used = {name for path in FILES if room_of(path) == "window" for name in imports(path)
+            if name.startswith("riskmap.outputs")}
+    assert used <= look | {name for one in look for name in used if name.startswith(f"{one}.")}
+    assert used  # it does use them
+
+
 def test_no_room_has_the_name_of_a_command() -> None:
     """Importing a submodule sets an attribute of the package: a second riskmap.estimate(...) would not be callable."""
     assert not {path.name for path in PACKAGE.iterdir()} & COMMANDS
@@ -119,7 +129,7 @@ def test_rooms_are_listed_in_the_order_of_the_flow() -> None:
     import riskmap
 
     listed = [name for name in re.findall(r"`(\w+)`", riskmap.__doc__ or "") if name in MAY_IMPORT]
-    assert listed == [*STAGES, "common", "run", "answers", "evidence", "api", "cli"]
+    assert listed == [*STAGES, "common", "run", "answers", "evidence", "api", "window", "cli"]
 
 
 def test_stages_in_the_middle_open_no_files() -> None:

@@ -206,6 +206,30 @@ THREATS = (
         "validation/test_calibration_truth.py::test_too_few_houses_or_blocks",
         "validation/test_calibration_truth.py::test_random_splits_look_better_than_they_are_where_neighbours_are_alike"),
         "surveys that one hand invents to fit the model cannot be told from measured ones"),
+    Threat(35, "another page, program or computer reaches the page of this computer", (
+        "unit/window/test_window_guard.py::test_without_the_key_nothing_is_answered",
+        "unit/window/test_window_guard.py::test_a_wrong_key_or_cookie_is_no_key",
+        "unit/window/test_window_guard.py::test_another_host_is_refused",
+        "unit/window/test_window_guard.py::test_another_computer_is_refused",
+        "unit/window/test_window_guard.py::test_another_origin_can_change_nothing",
+        "unit/window/test_window_guard.py::test_no_change_without_the_token",
+        "unit/window/test_window_guard.py::test_it_listens_to_this_computer_only",
+        "unit/window/test_window_guard.py::test_a_made_page_is_shown_in_a_sandbox_under_its_own_policy"),
+        "another user of this computer can read the key in the list of processes while the browser is started"),
+    Threat(36, "files sent to the page: too many, too large, with hostile names or cut off", (
+        "unit/window/test_window_uploads.py::test_bounds",
+        "unit/window/test_window_uploads.py::test_no_name_leads_out_of_the_folder",
+        "unit/window/test_window_uploads.py::test_no_text_at_all_leads_out_of_the_folder",
+        "unit/window/test_window_uploads.py::test_a_full_disk_leaves_nothing",
+        "faults/test_window_faults.py::test_a_flood_is_refused_before_it_is_sent",
+        "faults/test_window_faults.py::test_a_zip_that_unpacks_without_end_is_refused_and_nothing_is_unpacked",
+        "faults/test_window_faults.py::test_a_zip_that_points_outside_leaves_nothing_outside",
+        "browser/test_window_browser.py::test_hostile_texts_are_shown_and_nothing_runs")),
+    Threat(37, "work of the page that is cancelled, killed, or started twice", (
+        "faults/test_window_faults.py::test_a_job_is_cancelled_and_frees_the_area",
+        "faults/test_window_faults.py::test_a_killed_worker_is_reported_and_the_next_job_works",
+        "faults/test_window_faults.py::test_a_second_window_is_told_that_the_area_is_busy",
+        "faults/test_window_faults.py::test_a_killed_window_takes_its_workers_along")),
 )
 
 
@@ -230,7 +254,7 @@ def table() -> str:
 
 def test_every_threat_has_one_row() -> None:
     print("\n" + table())
-    assert [t.number for t in THREATS] == list(range(1, 35))
+    assert [t.number for t in THREATS] == list(range(1, 38))
     assert all(t.tests or t.left for t in THREATS)
 
 

@@ -17,13 +17,16 @@ from riskmap.common.errors import counted, joined, visible
 from riskmap.layers import noaa_fixed_width
 from riskmap.layers.recognise import Found
 from riskmap.run.new_area import beside, shapes
-from riskmap.run.new_area.guesses import ADD_FETCH, Guess, Left, Missing
+from riskmap.run.new_area.guesses import ADD_FETCH, Column, Guess, Left, Missing
 
 Box = tuple[float, float, float, float]  # west, south, east, north [deg]
 FAR_DEG = 0.5  # judgement: a station farther away, some 55 km, has other storms
 KM_PER_DEG = 111.2  # computed: of latitude, on a sphere of 6,371 km
 SECTIONS = ("area", "lots", "lots.columns", "soil", "climate", "drought", "index", "buildings",
             "context")  # in the order of the area file
+NO_ID = "No column identifies the lots."
+SHOWN_LENGTH = 80  # characters of such a value
+SAMPLES = 5  # values of a column that are shown
 LISTED = 8  # weekly maps that are listed one by one; more are named by their folder
 
 
@@ -36,6 +39,7 @@ class Choice:
     missing: list[Missing] = field(default_factory=list)
     left: list[Left] = field(default_factory=list)
     box: Box | None = None  # around the lots
+    columns: list[Column] = field(default_factory=list)  # of the lot file, without those about people
 
     def line(self, section: str, key: str, value: Any, reason: str = "", sure: bool = True,
              written: bool = True) -> None:
@@ -133,8 +137,11 @@ def _lots(out: Choice, found: shapes.Sorted) -> None:
         out.line("lots", "crs", "EPSG:...", "not taken: the file names no coordinate system", sure=False, written=False)
         out.missing.append(Missing("The coordinate system of the lots is not known.", said))
     out.guesses += lots.columns.guesses
+    out.columns = [Column(name, tuple(visible(str(value))[:SHOWN_LENGTH] for value in
+                                      lots.raw.attributes[name].loc[lots.raw.attributes[name].str.strip() != ""]
+                                      .drop_duplicates().iloc[:SAMPLES])) for name in lots.raw.names]
     if "lot_id" not in lots.columns.taken:
-        out.missing.append(Missing("No column identifies the lots.", "Write it as lot_id under [lots.columns]."))
+        out.missing.append(Missing(NO_ID, "Write it as lot_id under [lots.columns]."))
     _place(out, lots)
 
 

@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from riskmap.common.errors import LayerError, counted
 from riskmap.layers.recognise import Found, recognise
 from riskmap.run import check
-from riskmap.run.new_area import fetching, writing
+from riskmap.run.new_area import fetching, given, writing
 from riskmap.run.new_area.choice import Box, choose
-from riskmap.run.new_area.guesses import Guess, Left, Missing
+from riskmap.run.new_area.guesses import Column, Guess, Left, Missing
 
 AREA_FILE = "area.toml"
 UNPACKED = "unpacked"  # folder beside the area file that receives what had to be taken out of a zip
@@ -40,6 +40,8 @@ class NewArea:
         Whether another area file was overwritten.
     fetched : Report or None
         What was fetched, in sentences (`said`), and its `findings`; None when nobody asked for it.
+    columns : tuple of Column
+        The columns of the lot file, each with up to five values; those about people are left out.
     """
 
     path: Path
@@ -50,6 +52,7 @@ class NewArea:
     box: Box | None
     replaced: bool = False
     fetched: fetching.Report | None = None
+    columns: tuple[Column, ...] = ()
 
     @property
     def complete(self) -> bool:
@@ -103,7 +106,8 @@ class NewArea:
                 f"Edit {name}, then: riskmap check {name}"]
 
 
-def run(files: Sequence[Path], into: Path, replace: bool = False, more: fetching.FetchMore | None = None) -> NewArea:
+def run(files: Sequence[Path], into: Path, replace: bool = False, more: fetching.FetchMore | None = None,
+        columns: Mapping[str, str] | None = None) -> NewArea:
     """Write an area file from files and folders, and check it.
 
     Parameters
@@ -116,6 +120,8 @@ def run(files: Sequence[Path], into: Path, replace: bool = False, more: fetching
         Overwrite an area file that is there.
     more : callable, optional
         Fetches the layers that are missing, as `fetching.add` describes.
+    columns : mapping, optional
+        Our name -> column of the lot file, as `given.apply` takes them.
 
     Raises
     ------
@@ -128,10 +134,12 @@ def run(files: Sequence[Path], into: Path, replace: bool = False, more: fetching
     found = recognise(files, into / UNPACKED, [path, into / UNPACKED, into / fetching.FOLDER])
     _refuse_nothing(found, files)
     choice = choose(found, into)
+    if columns:
+        given.apply(choice, columns)
     report = None if more is None else fetching.add(choice, more)
     replaced = writing.write(writing.text_of(choice), path, replace)
     return NewArea(path, tuple(choice.guesses), tuple(choice.missing), tuple(choice.left), check.check_area(path),
-                   choice.box, replaced, report)
+                   choice.box, replaced, report, tuple(choice.columns))
 
 
 def _refuse_nothing(found: list[Found], files: Sequence[Path]) -> None:

@@ -51,6 +51,14 @@ class Missing:
 
 
 @dataclass(frozen=True)
+class Column:
+    """One column of the lot file: its name and its first different values, at most five."""
+
+    name: str
+    values: tuple[str, ...]
+
+
+@dataclass(frozen=True)
 class Left:
     """One file that is not used, and why; `ours` when riskmap wrote it, so that it does not belong to the delivery."""
 

@@ -525,3 +525,23 @@ def test_nothing_recognised_writes_nothing(tmp_path: Path) -> None:
         flow.run([tmp_path / "d"], tmp_path / "area")
     assert "d/notes.md: a text" in str(refused.value)
     assert not (tmp_path / "area").exists()
+
+
+def test_what_the_user_says_of_a_column_takes_the_place_of_the_guess(data: Path) -> None:
+    first = made(data)
+    assert line(first, "lot_id").value == '"PARCEL_NUM"'
+    said = flow.run([data], data.parent / "area", replace=True, columns={"lot_id": "YEAR_BUILT"})
+    assert (line(said, "lot_id").value, line(said, "lot_id").reason) == ('"YEAR_BUILT"', "as you said")
+    assert [guess.key for guess in said.guesses if guess.section == "lots.columns"] == ["lot_id"]  # no longer the year
+    assert tomllib.loads(said.path.read_text(encoding="utf-8"))["lots"]["columns"] == {"lot_id": "YEAR_BUILT"}
+    wrong = flow.run([data], data.parent / "area", replace=True, columns={"lot_id": "NOWHERE"})
+    assert any("NOWHERE" in text for text in wrong.findings.refusals)
+    assert not wrong.complete
+
+
+def test_the_columns_of_the_lot_file_are_shown_with_five_values_and_none_about_people(tmp_path: Path,
+                                                                                      data: Path) -> None:
+    lots(OWNER_NAME="somebody", ZONE=[f"z{k % 7}" for k in range(40)]).to_file(data / "parcels.gpkg")
+    shown = {column.name: column.values for column in made(data).columns}
+    assert set(shown) == {"PARCEL_NUM", "YEAR_BUILT", "ZONE"}
+    assert shown["ZONE"] == ("z0", "z1", "z2", "z3", "z4")

@@ -1,0 +1,219 @@
+"""The pages of areas: the list with a place for new files, and one page per area."""
+
+from __future__ import annotations
+
+import json
+import os
+import secrets
+import shutil
+from contextlib import suppress
+from pathlib import Path
+from typing import Any
+
+from starlette.concurrency import run_in_threadpool
+from starlette.requests import Request
+from starlette.responses import Response
+from starlette.routing import Route
+
+from riskmap.window import uploads
+from riskmap.window.app import Window, command, files_of, form_of, go, page, to_job, window_of
+from riskmap.window.areas import AREA_FILE, FILES, INCOMING, OUTPUTS, written_by_us
+from riskmap.window.refusals import no_form
+
+SEEN = ".recognised.json"  # what `riskmap new` found, for the page of the area; the area file has all of it as comments
+MOST_SEEN = 1 << 26
+EDITED = "area-edited.toml"  # an area file that was edited on the page, before another was written from the files
+# What a column of the lot file can be, with the words of the menu.
+MEANINGS = {"lot_id": "id of the lot", "pour_date": "year built, or date of the pour",
+            "foundation_type": "kind of foundation", "land_use": "land use",
+            "post_tensioned": "post-tensioned, yes or no",
+            "slab_width_ft": "width of the slab, ft", "slab_width_m": "width of the slab, m",
+            "slab_length_ft": "length of the slab, ft", "slab_length_m": "length of the slab, m",
+            "beam_depth_in": "depth of the beams, in", "beam_depth_mm": "depth of the beams, mm"}
+
+
+def _runs(folder: Path) -> list[Any]:
+    from riskmap import api
+
+    with suppress(OSError):
+        return api.finished_runs(folder / OUTPUTS)
+    return []
+
+
+async def areas(request: Request) -> Response:
+    """List the areas; below them new files begin another."""
+    window = window_of(request)
+
+    def lines() -> list[tuple[str, list[Any]]]:
+        return [(name, _runs(window.areas.root / name)) for name in window.areas.names()]
+
+    return page(request, "areas.html", areas=await run_in_threadpool(lines), most=window.bounds)
+
+
+async def make(request: Request) -> Response:
+    """Make an area from the files of a form and recognise them."""
+    window = window_of(request)
+    place = window.areas.root / f"{INCOMING}-{secrets.token_hex(8)}"
+    place.mkdir()
+    try:
+        given = await files_of(request, place)
+        _need_files(given)
+        wanted = given.fields.get("name", "").strip() or _called(given)
+        folder = window.areas.make(wanted)
+        uploads.keep(given, place, folder / FILES)
+    finally:
+        shutil.rmtree(place, ignore_errors=True)
+    return to_job(request, _recognise(window, folder, False))
+
+
+async def add(request: Request) -> Response:
+    """Add the files of a form to an area and recognise all of them again."""
+    window = window_of(request)
+    folder = window.areas.folder(request.path_params["area"])
+    with written_by_us(folder):
+        given = await files_of(request, folder)
+        try:
+            _need_files(given)
+            uploads.keep(given, folder, folder / FILES)
+        finally:
+            shutil.rmtree(folder / uploads.PARTS, ignore_errors=True)
+    return to_job(request, _recognise(window, folder, False))
+
+
+def _need_files(given: uploads.Given) -> None:
+    if not any(called or path.stat().st_size for path, called in given.files):
+        raise no_form("no files came with the form")
+
+
+def _called(given: uploads.Given) -> str:
+    """Return a name for an area: that of the folder its files came in, or of the only file."""
+    names = [called.replace("\\", "/") for _, called in given.files]
+    if "/" in names[0].strip("/"):
+        return names[0].strip("/").split("/")[0]
+    return names[0].split(".")[0] if len(names) == 1 else "area"
+
+
+def _recognise(window: Window, folder: Path, fetch: bool, columns: dict[str, str] | None = None) -> Any:
+    """Start `riskmap new` on all files of an area, with the columns that the user named before and now."""
+    seen = _seen(folder) or {}
+    named = {**seen.get("given", {}), **(columns or {})}
+    if seen.get("edited"):  # by hand: it is kept beside the new one
+        with suppress(OSError):
+            shutil.copyfile(folder / AREA_FILE, folder / EDITED)
+
+    def after(answer: dict[str, Any]) -> str:
+        _write(folder / SEEN, json.dumps(answer))
+        return f"/areas/{folder.name}"
+
+    words = ["new", FILES, "--into", ".", "--replace", *(["--fetch"] if fetch else []),
+             *(word for ours, theirs in named.items() for word in ("--column", f"{ours}={theirs}"))]
+    return window.desk.start(folder.name, "Recognise the files", "new",
+                             {"folder": str(folder), "files": str(folder / FILES), "fetch": fetch, "columns": named},
+                             after, command=command(folder, *words), lock=written_by_us(folder))
+
+
+def _write(path: Path, text: str) -> None:
+    """Write a file completely or not at all."""
+    part = path.with_name(f"{path.name}.part")
+    part.write_text(text, encoding="utf-8", newline="\n")
+    os.replace(part, path)
+
+
+def _seen(folder: Path) -> dict[str, Any] | None:
+    """Return what `riskmap new` found, where it is known."""
+    path = folder / SEEN
+    with suppress(OSError, ValueError):
+        if path.stat().st_size < MOST_SEEN:
+            content = json.loads(path.read_text(encoding="utf-8"))
+            return content if isinstance(content, dict) and "check" in content else None
+    return None
+
+
+async def area(request: Request) -> Response:
+    """Show an area: what its files are, what is missing, the findings, its runs."""
+    folder = window_of(request).areas.folder(request.path_params["area"])
+
+    def values() -> dict[str, Any]:
+        seen, text = _seen(folder), ""
+        refused = bool(seen and seen["check"]["refusals"])
+        with suppress(OSError, UnicodeDecodeError):
+            text = (folder / AREA_FILE).read_text(encoding="utf-8")
+        return {"seen": seen, "check": seen["check"] if seen else None, "text": text, "runs": _runs(folder),
+                "means": _means(seen), "meanings": MEANINGS, "ready": bool(text) and not refused,
+                "fetchable": bool(seen and any(one["layer"] for one in seen["missing"]))}
+
+    found = await run_in_threadpool(values)
+    return page(request, "area.html", **found, command=command(folder, "estimate", AREA_FILE))
+
+
+async def fetch(request: Request) -> Response:
+    """Get what is missing from the public services, because the user pressed the button."""
+    await form_of(request)
+    window = window_of(request)
+    return to_job(request, _recognise(window, window.areas.folder(request.path_params["area"]), True))
+
+
+async def settings(request: Request) -> Response:
+    """Write the area file as the user edited it, and check it."""
+    form = await form_of(request)
+    window = window_of(request)
+    folder = window.areas.folder(request.path_params["area"])
+    with written_by_us(folder):
+        _write(folder / AREA_FILE, form.get("text", [""])[0].replace("\r\n", "\n"))
+
+    def after(answer: dict[str, Any]) -> str:
+        seen = _seen(folder) or {"guesses": [], "missing": [], "left": [], "fetched": []}
+        _write(folder / SEEN, json.dumps({**seen, "check": answer, "open_points": answer["refusals"], "missing": [],
+                                          "edited": True, "complete": not answer["refusals"]}))
+        return f"/areas/{folder.name}"
+
+    return to_job(request, window.desk.start(
+        folder.name, "Check the files", "check", {"area": str(folder / AREA_FILE)}, after,
+        command=command(folder, "check", AREA_FILE), lock=written_by_us(folder)))
+
+
+def _means(seen: dict[str, Any] | None) -> dict[str, str]:
+    """Return the column of the lot file -> our name, of the lines that were written."""
+    return {json.loads(one["value"]): one["key"] for one in (seen or {}).get("guesses", [])
+            if one["section"] == "lots.columns" and one["written"]}
+
+
+async def columns(request: Request) -> Response:
+    """Recognise the files again with what the user says about columns of the lot file."""
+    form = await form_of(request)
+    window = window_of(request)
+    folder = window.areas.folder(request.path_params["area"])
+    seen = _seen(folder) or {}
+    known, means = {one["name"] for one in seen.get("columns", [])}, _means(seen)
+    chosen = {name: form.get(f"means-{k}", [""])[0] for k, name in enumerate(form.get("column", [])) if name in known}
+    named = {ours: name for name, ours in chosen.items() if ours in MEANINGS and means.get(name) != ours}
+    return to_job(request, _recognise(window, folder, False, named))
+
+
+async def estimate(request: Request) -> Response:
+    """Estimate the area."""
+    await form_of(request)
+    window = window_of(request)
+    folder = window.areas.folder(request.path_params["area"])
+    job = window.desk.start(
+        folder.name, "Estimate every lot", "estimate",
+        {"area": str(folder / AREA_FILE), "outputs": str(folder / OUTPUTS), "units": window.units},
+        lambda run: f"/areas/{folder.name}/runs/{run}", command=command(folder, "estimate", AREA_FILE),
+        lock=written_by_us(folder))
+    return to_job(request, job)
+
+
+async def findings(request: Request) -> Response:
+    """Return all findings as the file that `riskmap check --json` writes."""
+    seen = _seen(window_of(request).areas.folder(request.path_params["area"]))
+    if seen is None:
+        return go(request, f"/areas/{request.path_params['area']}")
+    return Response(seen["check"]["json"], media_type="application/json",
+                    headers={"Content-Disposition": 'attachment; filename="findings.json"'})
+
+
+ROUTES = [
+    Route("/areas/{area}", area), Route("/areas/{area}/findings.json", findings),
+    *(Route(f"/areas/{{area}}/{name}", answer, methods=["POST"]) for name, answer in (
+        ("files", add), ("fetch", fetch), ("settings", settings), ("columns", columns), ("estimate", estimate))),
+]

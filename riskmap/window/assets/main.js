@@ -1,0 +1,14 @@
+// Each part of a page is brought to life by one module, where the page has it.
+import {copies} from "./copy.js";
+import {drops} from "./drop.js";
+import {filters} from "./filter.js";
+import {job} from "./job.js";
+import {lots} from "./lots.js";
+import {readings} from "./readings.js";
+
+copies();
+drops();
+filters();
+job();
+lots();
+readings();
