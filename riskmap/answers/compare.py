@@ -15,7 +15,7 @@ import pandas as pd
 
 from riskmap.answers import change_words
 from riskmap.answers.compared_weeks import week_line, weekly_maps
-from riskmap.answers.exchanged import CAUSES, NUMBERS, Steps, month_of, part_columns, parts
+from riskmap.answers.exchanged import CAUSES, NUMBERS, Steps, month_of, part_columns, parts, what_differs
 from riskmap.common import month_numbers
 from riskmap.common.errors import LayerError, visible
 from riskmap.outputs.map.change_layer import ChangeSince
@@ -162,7 +162,9 @@ def since(now: Results, before: Results) -> ChangeSince:
         known = pd.Series(before.lots[column].to_numpy(float), index=keys[1]).reindex(keys[0]).to_numpy()
         change = (now.lots[column].to_numpy(float) - known).round(1) + 0.0  # of values that are rounded to 0.1 mm
         lots[short] = np.where(both, change, np.nan)
-    return ChangeSince.of(lots, *(month_numbers.in_words(month_of(run)) for run in (before, now)))
+    causes = [CAUSES[cause] for cause in what_differs(before, now)]
+    first, last = (month_numbers.in_words(month_of(run)) for run in (before, now))
+    return ChangeSince.of(lots, first, last, causes)
 
 
 def _pairs(ids_a: pd.Series, ids_b: pd.Series) -> pd.DataFrame:

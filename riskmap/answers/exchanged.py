@@ -255,6 +255,32 @@ def _same_input(a: Results, b: Results, role: str) -> bool:
     return bool(digests[0]) and digests[0] == digests[1]
 
 
+# role of an input -> cause that another content of it is
+_ROLES = {"lots": "lots", "buildings": "buildings", "soil": "soil", "climate": "weather", "climate_cells": "weather",
+          "drought": "weather", "index": "weather"}
+
+
+def what_differs(a: Results, b: Results) -> list[str]:
+    """Return the causes for which two runs can differ, in the order of `CAUSES`, from what their manifests say alone.
+
+    Nothing is computed: where it is one cause, every change comes from it; where there are several, only `compare`
+    divides the change between them. Weather is one cause here, revised or new.
+    """
+    found = {cause for role, cause in _ROLES.items()
+             if (_digests(a, role) or _digests(b, role)) and not _same_input(a, b, role)}
+    if a.today != b.today:
+        found.add("weather")
+    if a.facts.get("code") != b.facts.get("code"):
+        found.add("code")
+    if a.facts.get("calibration") != b.facts.get("calibration"):
+        found.add("calibration")
+    areas = (record.area_of(run) for run in (a, b)) if a.settings and b.settings else ()
+    parts = [(one.movement, one.soil_settings, one.climate_settings, one.lot_settings) for one in areas]
+    if parts and parts[0] != parts[1]:
+        found.add("settings")
+    return [cause for cause in CAUSES if cause in found]
+
+
 def _digests(run: Results, role: str) -> list[str]:
     """Return the digests of the files that a run read in one role; empty where it read none."""
     return sorted(run.facts.get("input_sha256", {}).get(role, []))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -20,6 +21,8 @@ _COLORS = {"change": BENDING, "change_expected": CHANGE}  # bending now has a di
 _TITLES = {"change": "Change now", "change_expected": "Change of the expected movement"}
 _SIGNS = {"change": "+ the middle of the slab rose against its edge, − it fell",
           "change_expected": "+ the expected movement became larger, − smaller"}
+ONE_CAUSE = "Cause: {cause}."
+SEVERAL_CAUSES = "Causes: {causes}. The command riskmap compare says how much of the change each made."
 NICE_MM = (0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0)  # limits to choose from: the steps of a scale with round numbers
 QUANTILES = (0.25, 0.6, 0.95)  # judgement: a quarter is near zero, and the largest twentieth has its own class
 MOVED_MM = NICE_MM[0]  # a smaller change of a lot is not counted as one
@@ -36,17 +39,20 @@ class ChangeSince:
         `COLUMNS`, one row per lot in row order, missing unless a lot has an estimate in both runs. [mm]
     before, after : str
         Present months of the other run and of this one, in words.
+    causes : tuple of str
+        What the runs differ in, in words; empty where this is not known.
     """
 
     lots: pd.DataFrame
     before: str
     after: str
+    causes: tuple[str, ...] = ()
 
     @classmethod
-    def of(cls, changes: pd.DataFrame, before: str, after: str) -> ChangeSince:
+    def of(cls, changes: pd.DataFrame, before: str, after: str, causes: Iterable[str] = ()) -> ChangeSince:
         """Return the change from a table with the columns `now` and `expected`. [mm]"""
         return cls(changes.rename(columns={_SHOWS[name]: column for name, column in COLUMNS.items()})[
-            list(COLUMNS.values())], before, after)
+            list(COLUMNS.values())], before, after, tuple(causes))
 
     def joined_to(self, lots: pd.DataFrame) -> pd.DataFrame:
         """Return a table of lots, in the same order, with the changes as further columns."""
@@ -71,7 +77,9 @@ class ChangeSince:
         now = now[np.isfinite(now)]
         moved = {"up": f"{(now >= MOVED_MM).sum():,}", "down": f"{(now <= -MOVED_MM).sum():,}",
                  "middle": float(np.median(np.abs(now)))} if len(now) else {}
-        return {"before": self.before, "after": self.after, **({"moved": moved} if moved else {})}
+        why = "" if not self.causes else ONE_CAUSE.format(cause=self.causes[0]) if len(self.causes) == 1 else \
+            SEVERAL_CAUSES.format(causes="; ".join(self.causes))
+        return {"before": self.before, "after": self.after, "why": why, **({"moved": moved} if moved else {})}
 
 
 def limits(values: NDArray[np.float64]) -> tuple[float, ...]:

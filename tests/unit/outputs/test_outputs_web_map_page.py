@@ -176,7 +176,7 @@ def test_change_layer_only_when_given(page: str) -> None:
     assert made["scales"]["change"]["column"] == "change_of_now_mm"
     names = list(made["scales"])
     assert names.index("change_expected") == names.index("change") + 1, "bending now comes first"
-    assert made["change"] == {"before": "May 2025", "after": "October 2025",
+    assert made["change"] == {"before": "May 2025", "after": "October 2025", "why": "",
                               "moved": {"up": "60", "down": "0", "middle": 1.0}}
 
 

@@ -118,8 +118,7 @@ const agreeing = (share) => (share >= 1 ? about.words.agree.all
 function numbers(facts, lot) {
   row(facts, "Phase", `${said("phase", lot.text("phase"))} (${agreeing(lot.number("phase_probability"))}).`);
   const change = lot.number("change_of_now_mm"), before = about.change && (about.change.before === about.change.after ? "the other run" : about.change.before);
-  if (change !== null) row(facts, "Change", `Since ${before}: bending ${signedFinely(change)}, expected ${signedFinely(lot.number("change_of_expected_mm"))}. ` +
-    "The command riskmap compare says how much of it each cause made.");
+  if (change !== null) row(facts, "Change", `Since ${before}: bending ${signedFinely(change)}, expected ${signedFinely(lot.number("change_of_expected_mm"))}. ${about.change.why}`.trim());
   const month = lot.text("bend_largest_up_date");
   row(facts, "Largest so far", `middle high by ${length(lot.number("bend_largest_up_mm"))}${month ? ` (about ${month})` : ""}, ` +
     `edge high by ${length(Math.abs(lot.number("bend_largest_down_mm")))}`);

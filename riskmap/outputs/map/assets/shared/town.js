@@ -13,7 +13,7 @@ export function town(box, month) {
   const lines = [fill(w.lots, { known: count(t.known), lots: count(t.lots) }), fill(w.middle, { middle, month }), fill(w.ends, { low, high }),
     fill(w.sides, { up: many("direction", "center_lift"), down: many("direction", "edge_lift"), level: many("direction", "near_level") })];
   if (t.phase.dome_growing) lines.push(fill(w.rising, { rising: many("phase", "dome_growing") }));
-  if (about.change && about.change.moved) lines.push(fill(w.change, { ...about.change, ...about.change.moved, middle: length(about.change.moved.middle) }));
+  if (about.change && about.change.moved) lines.push(fill(w.change, { ...about.change, ...about.change.moved, middle: length(about.change.moved.middle) }) + " " + about.change.why);
   const list = put(box, "ul", null, "five");
   lines.forEach((line) => put(list, "li", line));
   groupRows(box, w.by_soil, t.soils);
