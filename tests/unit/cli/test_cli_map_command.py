@@ -180,7 +180,7 @@ def test_the_county_page_names_its_own_scripts_only(place: Path) -> None:
     assert not re.search(r"<(script|img|iframe|object|embed|link)\b[^>]*\b(src|href)\s*=", outside)
     assert page.count("<title>") == 1
     assert "{{31337*94011}}" not in re.sub(r"<title>.*?</title>", "", page)
-    assert len(page) < 360_000  # 45 kB of them are the two fonts, which are in the page
+    assert len(page) < 360_000  # the two fonts are 45 kB of them, figures of lot and area 20
 
 
 def test_own_scripts_make_nodes_from_text_only() -> None:
