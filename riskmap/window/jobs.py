@@ -79,11 +79,11 @@ class Job:
     command : str
         The command that does the same.
     state : str
-        `running`, `done`, `failed` or `cancelled`.
+        `running`, `done`, `unfinished` or `cancelled`.
     stages : list of [str, float, float]
         Stage in words, its finished share (0 to 1), and when it began. [-, s]
     message : str
-        What is wrong, when it failed.
+        What is wrong, when it is unfinished.
     answer
         What the task returned.
     """
@@ -169,7 +169,7 @@ class Desk:
 
     def _run(self, job: Job, task: str, given: dict[str, Any], after: str | Callable[[Any], str],
              held: AbstractContextManager[None]) -> None:
-        state, message = "failed", ""
+        state, message = "unfinished", ""
         try:
             job.answer = self._do(task, given, job.say, job)
             job.after = after if isinstance(after, str) else after(job.answer)

@@ -18,7 +18,7 @@ import riskmap
 from riskmap.answers.measured import comparing, files, modelled, series_file
 from riskmap.answers.measured.comparing import AGREES, CANNOT, DISAGREES, Ends, Row
 from riskmap.cli.main import cli
-from riskmap.cli.measured import wrapped
+from riskmap.cli.terminal import wrapped
 from riskmap.climate import evapotranspiration
 from riskmap.common import series_fit
 from riskmap.common.errors import LayerError, RunFolderError

@@ -187,7 +187,7 @@ def test_the_page_says_why_and_in_words(outputs: Path, tmp_path: Path) -> None:
     low, middle, top = (f"{lots.loc[high, f'long_run_mm{end}'] / 25.4:.1f}" for end in ("_p10", "", "_p90"))
     assert said[0]["long"] == f"{middle} in {low} to {top}"
     assert said[0]["year"] == f"{lots.loc[high, 'expected_movement_mm'] / 25.4:.1f} in"
-    typical = f"that of the typical lot here, which is {lots.loc[high, 'long_run_typical_mm'] / 25.4:.1f} in."
+    typical = f"The long run of the typical lot is {lots.loc[high, 'long_run_typical_mm'] / 25.4:.1f} in."
     assert typical in text_of_page  # said once for the list, not in every row
     assert said[0]["why"]
     assert "typical" not in said[0]["why"]

@@ -273,5 +273,5 @@ def test_one_command_makes_a_map_of_one_file(stored: Path) -> None:
     assert done.exit_code == 1, (done.output, done.exception)  # the example has lots without an estimate on purpose
     (folder,) = [path for path in Path("o").iterdir() if (path / "map.html").is_file() and not path.is_symlink()]
     table = riskmap.read(folder).lots
-    assert len(table) == 75
+    assert len(table) == 77
     assert table["expected_movement_mm"].notna().sum() >= 50
