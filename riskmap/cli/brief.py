@@ -16,7 +16,8 @@ from riskmap.common.errors import counted
 
 @click.command(short_help="Write a page per lot, a summary and an order of visits.")
 @click.argument("run")
-@click.option("--lots", "ids", default=None, metavar="ID,ID", help="Lots by identifier, separated by commas.")
+@click.option("--lots", "ids", multiple=True, metavar="ID,ID",
+              help="Lots by identifier, separated by commas; may be given several times.")
 @click.option("--visits", type=click.Path(path_type=Path), default=None,
               help="A list (CSV, XLSX, KML, GeoJSON) of parcel ids, addresses or coordinates: a page for every row, in "
                    "the order of the list. Its columns hour, order, address and remark are printed.")
@@ -33,7 +34,7 @@ from riskmap.common.errors import counted
 @UNITS
 @UNVERIFIED
 @OUTPUTS
-def brief(run: str, ids: str | None, visits: Path | None, columns: tuple[str, ...], top: int | None, paper: str,
+def brief(run: str, ids: tuple[str, ...], visits: Path | None, columns: tuple[str, ...], top: int | None, paper: str,
           each: bool, calibration: Path | None, into: Path | None, units: str, unverified: bool, outputs: Path) -> None:
     """Write one page per lot of RUN (PDF and HTML), a summary of the area and an order of visits.
 
@@ -41,7 +42,7 @@ def brief(run: str, ids: str | None, visits: Path | None, columns: tuple[str, ..
     """
     from riskmap import api
 
-    lots = [lot.strip() for lot in (ids or "").split(",") if lot.strip()]
+    lots = [lot.strip() for lot in ",".join(ids).split(",") if lot.strip()]
     outcome = api.brief(run, lots=lots, visits=visits, top=top, columns=named(columns), paper=paper, each=each,
                         calibration=calibration, into=into, units=units, outputs=outputs, verified=not unverified)
     say_note(outcome.note)

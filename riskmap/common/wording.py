@@ -4,7 +4,7 @@ from __future__ import annotations
 
 STANDING = (
     "A model estimate, not yet checked against level surveys in this area. The true figure may be half or double. "
-    "Trust the order of the lots more than the amounts."
+    "The order of the lots should be steadier than the amounts; it is not checked either."
 )
 CAUTION = (
     "Planning information from public soil, weather and lot records. It says how the ground and a slab of this age "

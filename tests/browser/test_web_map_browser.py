@@ -90,8 +90,8 @@ def open_legend(browser: webdriver.Chrome) -> None:
 
 
 ANSWERS = ("const of = s => [...document.querySelectorAll('#details ' + s)].map(n => n.textContent);"
-           "const names = [...of('.question'), ...of('.answers dt')];"
-           "const said = [...of('.answer'), ...of('.answers dd')];")
+           "const names = [...of('.question'), ...of('.answers dt, .later dt')];"
+           "const said = [...of('.answer'), ...of('.answers dd, .later dd')];")
 
 
 def in_order_of_the_panel(answers: dict[str, tuple[str, str]]) -> list[tuple[str, str]]:
@@ -278,6 +278,7 @@ def test_the_panel_begins_with_the_answers_then_why_and_the_place(page: webdrive
             "'#details .copy', '#details .cautions'].map(at)")
         assert figure["bottom"] < bar["top"] < now["bottom"] < box["bottom"] <= 900  # without scrolling
         assert now["bottom"] < why["top"] < text["top"] < cautions["top"]
+        assert why["top"] < box["bottom"]  # the reasons begin without scrolling
         assert not page.execute_script("return document.querySelector('#details .cautions').open")
         page.find_element(By.ID, "lots").send_keys(Keys.HOME, *[Keys.ARROW_DOWN] * 40, Keys.ENTER)
         row, whole = (page.execute_script(f"return document.querySelector('{s}').getBoundingClientRect().toJSON()")

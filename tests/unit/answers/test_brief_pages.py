@@ -98,6 +98,13 @@ def test_one_page_a_lot_with_number_reasons_and_cautions(paper: str, units: str,
     assert not FORBIDDEN.findall(re.sub(r"<(style|script)>.*?</\1>|<[^>]+>", " ", page, flags=re.S))
 
 
+def test_lots_that_are_named_one_by_one_all_get_a_page(outputs: Path, tmp_path: Path) -> None:
+    first, second = lots_of(outputs).loc[lambda lots: lots["state"] == "", "lot_id"].iloc[[3, 4]]
+    assert call(outputs, "--lots", first, "--lots", second, "--into", tmp_path / "b").exit_code == 0
+    pages = page_texts((tmp_path / "b" / "lots.pdf").read_bytes())
+    assert [text.split()[1] for text in pages] == [first, second]
+
+
 def test_numbers_on_the_page_are_those_of_the_run(outputs: Path, tmp_path: Path) -> None:
     lots = lots_of(outputs)
     lot = lots[lots["state"] == ""].iloc[3]

@@ -105,7 +105,7 @@ def test_short_lines_and_words_that_are_too_long_stay_whole() -> None:
 
 
 def in_a_window(columns: int, code: str) -> str:
-    """Return what a program shows in a window of so many columns, as it arrives there."""
+    """Return what a program shows in a window with this many columns, as it arrives there."""
     pty = pytest.importorskip("pty", reason="pseudo-terminals are of Unix: what a WINDOW shows is NOT TESTED here")
     import fcntl
     import struct

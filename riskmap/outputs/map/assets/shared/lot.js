@@ -15,6 +15,7 @@ export function tellLot(box, lot, place, past) { // `place`: latitude and longit
   put(first, "p", poured(lot), "note");
   if (code) noNumber(put(first, "dl"), lot, code); else estimate(first, lot);
   if (!code) waterfall(second, lot);
+  if (!code) later(second, lot);
   if (!code) section(second, lot);
   growth(third, lot);
   past(third);
@@ -64,7 +65,12 @@ function estimate(box, lot) { // the one number, its range on the classes of the
   classBar(head, value, ends);
   const why = mostly(lot), facts = put(box, "dl");
   if (why) put(head, "p", why, "mostly");
-  for (const question of ["now", "next", "long_run", "whatif"]) row(facts, told[question].name, told[question].answer);
+  for (const question of ["now", "next"]) row(facts, told[question].name, told[question].answer);
+}
+
+function later(box, lot) { // the two questions that can wait until the reasons are read
+  const told = Object.fromEntries(answers(lot).map((one) => [one.question, one])), facts = put(box, "dl", null, "later");
+  for (const question of ["long_run", "whatif"]) row(facts, told[question].name, told[question].answer);
   put(box, "p", [whatifYears(lot.text("cell_id")), about.cautions.whatif].filter(Boolean).join(" "), "note");
 }
 
