@@ -170,9 +170,10 @@ def job_of(request: Request) -> Job:
 async def job_page(request: Request) -> Response:
     """Show how far a job is."""
     job = job_of(request)
-    if job.state == "done":
-        return go(request, job.after)
-    return page(request, "job.html", job=job, shown=job.shown(), area=job.area, command=job.command)
+    shown = job.shown()  # read once: the job goes on while the page is made
+    if shown["state"] == "done":
+        return go(request, shown["after"])
+    return page(request, "job.html", job=job, shown=shown, area=job.area, command=job.command)
 
 
 async def job_events(request: Request) -> Response:

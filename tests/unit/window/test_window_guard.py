@@ -18,6 +18,7 @@ from starlette.testclient import TestClient
 from riskmap.window import about, app, area_pages, run_pages, uploads
 from riskmap.window.areas import AREA_FILE, FILES, OUTPUTS, Areas
 from riskmap.window.guard import HEADERS, POLICY
+from riskmap.window.jobs import Job
 from riskmap.window.server import Server
 
 PORT = 4321
@@ -252,3 +253,18 @@ def test_close_ends_the_process_and_its_workers(tmp_path: Path) -> None:
     assert running.wait(30) == 0
     with socket.socket() as gone:
         assert gone.connect_ex(("127.0.0.1", int(base.rsplit(":", 1)[1]))) != 0
+
+
+def test_page_of_a_job_is_of_one_moment(window: app.Window, inside: TestClient) -> None:
+    """The work may end while the page is made: the page says either that it goes on or what is wrong."""
+    class Ending(Job):
+        def shown(self) -> dict[str, object]:
+            before = super().shown()
+            self.message, self.state = "E-LOT-001 no lots", "unfinished"
+            return before
+
+    window.desk.jobs["k"] = Ending("k", "town", "New area", "/areas/town")
+    assert "Working." in inside.get("/jobs/k").text
+    after = inside.get("/jobs/k").text
+    assert "Working." not in after
+    assert "E-LOT-001 no lots" in after
