@@ -15,9 +15,11 @@ from riskmap.run import record
 
 if TYPE_CHECKING:
     from riskmap.common.results import Results
+    from riskmap.movement.driver import Driver
 
 
-def sentences(results: Results, positions: Iterable[int], system: str) -> dict[int, str]:
+def sentences(results: Results, positions: Iterable[int], system: str,
+              drivers: dict[str, Driver] | None = None) -> dict[int, str]:
     """Return what cracked ground would mean for some lots of a run, without the words "if the ground cracks".
 
     Parameters
@@ -28,6 +30,8 @@ def sentences(results: Results, positions: Iterable[int], system: str) -> dict[i
         Positions in `results.lots`.
     system : str
         `us` or `si`.
+    drivers : dict, optional
+        As in `movement.draws_of_lots.groups`.
 
     Returns
     -------
@@ -49,7 +53,7 @@ def sentences(results: Results, positions: Iterable[int], system: str) -> dict[i
     if results.inputs is None:
         return dict.fromkeys(asked, "not computed: the run does not keep what it was computed from")
     of_lot = results.inputs.lot_archetype[table["lot_row"].to_numpy(np.int64)[asked]]
-    found = if_cracked.medians(results.inputs, np.unique(of_lot), record.area_of(results))
+    found = if_cracked.medians(results.inputs, np.unique(of_lot), record.area_of(results), drivers=drivers)
     expected, swing = (table[name].to_numpy(float) for name in ("expected_movement_mm", "seasonal_range_mm"))
     return {position: lot_text.if_cracked(expected[position], found[number].expected_movement_mm, swing[position],
                                           found[number].seasonal_range_mm, system)

@@ -95,8 +95,9 @@ def summarised(shapes: Array) -> Shape:
                  np.percentile(shapes[:, 1, 0] - shapes[:, 1, -1], PERCENTS))
 
 
-def of_draws(inputs: MovementInputs, archetype_ids: list[int], area: Area, count: int = DRAWS) -> dict[int, Array]:
-    """Return ground and slab of each model run; parameters as in `across`.
+def of_draws(inputs: MovementInputs, archetype_ids: list[int], area: Area, count: int = DRAWS,
+             drivers: dict[str, Driver] | None = None) -> dict[int, Array]:
+    """Return ground and slab of each model run; parameters as in `across`, `drivers` as in `draws_of_lots.groups`.
 
     Returns
     -------
@@ -109,7 +110,7 @@ def of_draws(inputs: MovementInputs, archetype_ids: list[int], area: Area, count
     draws = random.make(area.movement)
     layers = layer_arrays(inputs.profile, inputs.layer, area.soil_settings)
     caps = depth_caps(inputs.profile)
-    drivers: dict[str, Driver] = {}
+    drivers = {} if drivers is None else drivers
     out = {}
     for archetype in archetype_ids:
         row = {str(name): value for name, value in inputs.archetype.loc[archetype].to_dict().items()}

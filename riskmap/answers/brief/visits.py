@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from riskmap.answers import if_cracked, screen
 from riskmap.answers.brief import content, figures, stops
@@ -19,6 +20,7 @@ from riskmap.run import record
 
 if TYPE_CHECKING:
     from riskmap.common.results import Results
+    from riskmap.movement.driver import Driver
     from riskmap.movement.shape_now import Shape
 
 # lots nearer than this to another lot of the group belong to one round (judgement: a few minutes by car)
@@ -144,9 +146,10 @@ def _printed(listed: screen.Listing, columns: dict[str, str]) -> dict[str, str]:
 
 def pages(results: Results, visits: list[Visit], system: str, about: dict[str, str]) -> list[dict[str, Any]]:
     """Return the values of every page, in order. All pages share one scale for bars and one for shapes."""
-    shapes = _shapes(results, [visit.row for visit in visits])
+    drivers: dict[str, Driver] = {}  # the weather of a cell is made once for shapes and cracks
+    shapes = _shapes(results, [visit.row for visit in visits], drivers)
     scales = figures.scales(results.lots, [shape.lines_mm for shape in shapes.values()], system)
-    cracked = if_cracked.sentences(results, [visit.row for visit in visits if visit.row >= 0], system)
+    cracked = if_cracked.sentences(results, [visit.row for visit in visits if visit.row >= 0], system, drivers)
     once: dict[str, Any] = {"shared_reasons": lot_text.shared_reasons(results)}  # found once for all pages
     if results.inputs is not None:
         once["area"] = record.area_of(results)
@@ -175,7 +178,7 @@ def _asked(request: dict[str, str], lot_id: str) -> str:
     return f"Row {request['row']} of the list" + (f", asked for as {wish}" if wish and wish != lot_id else "")
 
 
-def _shapes(results: Results, rows: list[int]) -> dict[int, Shape]:
+def _shapes(results: Results, rows: list[int], drivers: dict[str, Driver]) -> dict[int, Shape]:
     if results.inputs is None:
         return {}
     from riskmap.movement import shape_now
@@ -183,7 +186,7 @@ def _shapes(results: Results, rows: list[int]) -> dict[int, Shape]:
     archetype = {row: int(results.inputs.lot_archetype[row]) for row in rows
                  if row >= 0 and results.inputs.lot_archetype[row] >= 0}
     area = record.area_of(results)
-    draws = shape_now.of_draws(results.inputs, sorted(set(archetype.values())), area)
+    draws = shape_now.of_draws(results.inputs, sorted(set(archetype.values())), area, drivers=drivers)
     shapes = {number: shape_now.summarised(one) for number, one in draws.items()}
     return {row: shapes[number] for row, number in archetype.items()}
 
@@ -194,8 +197,6 @@ def rounds(results: Results, visits: list[Visit]) -> pd.DataFrame:
 
     Columns: cluster (1, 2, ... in the order of its first lot), order, lot_row, lot_id, expected_movement_mm.
     """
-    from sklearn.cluster import DBSCAN
-
     rows = [visit.row for visit in visits if visit.row >= 0]
     lots = results.lots.iloc[sorted(set(rows))]
     lots = lots[(lots["state"] == "") & ~lots.geometry.isna()]
@@ -203,7 +204,7 @@ def rounds(results: Results, visits: list[Visit]) -> pd.DataFrame:
     if lots.empty:
         return pd.DataFrame(columns=columns)
     points = lots.geometry.to_crs("EPSG:5070").centroid
-    label = DBSCAN(eps=APART_M, min_samples=1).fit_predict(np.column_stack([points.x, points.y]))
+    label = _together(np.column_stack([points.x, points.y]), APART_M)
     frame = pd.DataFrame({"label": label, "lot_row": lots["lot_row"].to_numpy(), "lot_id": lots["lot_id"].to_numpy(),
                           "expected_movement_mm": lots["expected_movement_mm"].to_numpy(float)})
     frame = frame.iloc[inspection_order(lots)]
@@ -211,6 +212,18 @@ def rounds(results: Results, visits: list[Visit]) -> pd.DataFrame:
     frame = frame.sort_values(["cluster"], kind="stable")
     frame["order"] = frame.groupby("cluster").cumcount() + 1
     return frame[columns].reset_index(drop=True)
+
+
+def _together(places: NDArray[np.float64], apart: float) -> NDArray[np.int32]:
+    """Return the group of each place (n, 2): places at most `apart` from another one of a group belong to it."""
+    from scipy.sparse import coo_array
+    from scipy.sparse.csgraph import connected_components
+    from scipy.spatial import KDTree
+
+    pairs = KDTree(places).query_pairs(apart, output_type="ndarray")
+    near = coo_array((np.ones(len(pairs)), (pairs[:, 0], pairs[:, 1])), shape=(len(places), len(places)))
+    group: NDArray[np.int32] = connected_components(near, directed=False)[1]
+    return group
 
 
 def papers(results: Results, visits: list[Visit], system: str, about: dict[str, str]) -> Papers:
