@@ -81,6 +81,18 @@ class Shape:
     ground_mm: Array
 
 
+def flat(shape: Shape) -> Array:
+    """Return all numbers of a shape, one after the other, as `from_flat` reads them."""
+    return np.concatenate([shape.lines_mm.ravel(), shape.gap_mm.ravel(), shape.ground_mm])
+
+
+def from_flat(values: Array) -> Shape:
+    """Return the shape whose numbers are those of `flat`."""
+    points = (values.size - 3) // 10  # seven lines and three of the gap
+    return Shape(values[:7 * points].reshape(points, 7), values[7 * points:10 * points].reshape(points, 3),
+                 values[10 * points:])
+
+
 def summarised(shapes: Array) -> Shape:
     """Return the ranges of an archetype.
 
