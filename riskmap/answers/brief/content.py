@@ -106,7 +106,7 @@ def lot_page(results: Results, row: int, system: str, shape: Array | Shape | Non
         "look_sources": "; ".join(f"[{key}] {observations.SOURCES[key]}" for key in sorted({key for _, key in look})),
         "checklist": observations.checklist(str(lot["direction"]), str(lot["phase"])),
         "profile": figures.profile(lines, lot, lot_text.slab_width(lot, system), system, scales.heights),
-        "section": figures.section_of(results, row, shape, system, scales.times),
+        "section": figures.section_of(results, row, shape, system, scales.times, page["soil"]),
     }
     return page
 
@@ -209,9 +209,13 @@ def _bar(lot: dict[str, Any], question: str) -> list[float]:
     return values if np.isfinite(values).all() else []
 
 
-def _dates(results: Results, lot: dict[str, Any]) -> str:
+def _months_with_rain(results: Results) -> list[str]:
     climate = results.climate
-    known: list[str] = climate.dropna(subset=["precipitation_mm"])["month"].tolist() if len(climate) else []
+    return climate.dropna(subset=["precipitation_mm"])["month"].tolist() if len(climate) else []
+
+
+def _dates(results: Results, lot: dict[str, Any]) -> str:
+    known = figures.once(results, ("rain",), lambda: _months_with_rain(results))
     told = [f"The present month is {dates.month(results.today)}"]
     if known:
         told.append(f"rain and temperature to {dates.month(max(known))}")

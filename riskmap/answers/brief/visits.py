@@ -153,7 +153,8 @@ def pages(results: Results, visits: list[Visit], system: str, about: dict[str, s
     scales = figures.scales(results.lots, [shape.lines_mm for shape in shapes.values()], system)
     cracked = if_cracked.sentences(results, [visit.row for visit in visits if visit.row >= 0], system, store,
                                    drivers)
-    once: dict[str, Any] = {"shared_reasons": lot_text.shared_reasons(results)}  # found once for all pages
+    # found once for all pages
+    once: dict[str, Any] = {"shared_reasons": lot_text.shared_reasons(results), "once": {}}
     if results.inputs is not None:
         once["area"] = record.area_of(results)
     results = replace(results, facts={**results.facts, **once})
