@@ -33,7 +33,7 @@ TURN_WIDTH = 0.13  # width of the label of a turning point, as a share of the st
 SOIL_MM, DEEP_M, SOIL_LINE_MM = 26.0, 2.0, 3.4
 MOST_LAYERS = 10
 LEAST_ACTIVE_M = 3.0  # the shallowest active depth for which the stretch of all sections is chosen (judgement)
-LAYERS = "Its layers are those of {name}, {weight} of the lot's soil{others}."
+SHARE = " ({weight} of it{others})"
 SECTION_MM, SECTION_TALL_MM, SECTION_TEXT_MM = 124.0, 44.0, 2.5  # of the section on paper, and of its type
 # width and height of the shape across the slab on paper; the page for phones uses their ratio
 DRAWING_MM = (102.0, 22.0)
@@ -223,8 +223,8 @@ def section_of(results: Results, row: int, shape: Array | Shape | None, system: 
     times = min(times, section.stretch(section.heights(found), found.active_m[1]))  # where rock leaves less depth
     box = section.Box(SECTION_MM, SECTION_TALL_MM, SECTION_TEXT_MM)
     drawn = section.drawn(found, system, box, times)
-    named = LAYERS.format(**below) if below else ""
-    return {"drawing": drawn.plain(), "note": f"{section.note(found, times, system)} {named}".strip()}
+    named = {"soil": str(below["name"]), "share": SHARE.format(**below)} if below else {}
+    return {"drawing": drawn.plain(), "note": section.note(found, times, system, **named)}
 
 
 def section_facts(results: Results, row: int, shape: Array | Shape) -> section.Facts:
