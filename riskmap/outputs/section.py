@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from riskmap.common import units
 from riskmap.outputs import palette, telling
-from riskmap.outputs.drawing import Drawing, Pen, Point, apart
+from riskmap.outputs.drawing import Drawing, Pen, Point, apart, rectangle
 
 Array = NDArray[np.float64]
 Three = tuple[float, float, float]  # 10th percentile, median, 90th percentile
@@ -492,6 +492,10 @@ def _bars(parts: Pen, facts: Facts, scale: Scale) -> None:
         parts.line(f"{name}_range", ((x - 0.2 * wide, tick), (x + 1.2 * wide, tick)), palette.INK, 0.15)
         over = name == "slab"  # the word for the slab is above its bar, that for the ground is below
         y = min(top, bottom) - 0.35 * parts.text if over else max(top, bottom) + 1.0 * parts.text
+        if not over:  # it lies on soil layers and their boundaries
+            half = 0.25 * len(SENTENCES[name]) * parts.text
+            parts.all.append(rectangle("behind", x + wide / 2 - half, y - 0.8 * parts.text, 2 * half, parts.text,
+                                       fill=palette.SHEET))
         parts.say("bar", x + wide / 2, y, SENTENCES[name], "middle", times=0.9)
         x += wide + 1.2 * parts.text
 

@@ -37,8 +37,8 @@ SENTENCES = {
     "set_off": ": {reasons} and other differences set each other off.",
     "note": "The parts add up before they are rounded. Gaps in the data are not a reason: they move the middle of the "
             "range.",
-    "typical_lot": "The typical lot: {typical_lot}. Its bending here is the largest of the next 12 months, as for this "
-                   "lot; its long run is another figure.",
+    "typical_lot": "The typical lot: {typical_lot}. Its bending here is that of the next 12 months; its long run is "
+                   "another figure.",
     "compared": "the typical lot here has {typical}",
     "compared_long_run": "the long run of the typical lot here is {typical}",
     "area": "Nearly all lots here ({count} of {total}) share a reason: {reason} (median {part}).",

@@ -24,7 +24,7 @@ export function section(box, lot) {
   soilBands(svg, shape, soil, words);
   house(svg, shape);
   writing(svg, shape, words, { bend, gap, high });
-  lines.push(fill(words.weather, { depth: roughly(depth[0]), lo: bare(roughly(depth[1])), hi: bare(roughly(depth[2])) }));
+  lines.push(fill(words.weather, { depth: roughly(depth[0]), lo: unitless(roughly(depth[1])), hi: unitless(roughly(depth[2])) }));
   const described = Math.max(...soil.layers.filter((layer) => !layer[4]).map(([, bottom]) => bottom), 0), rocky = soil.rock_m !== null && soil.rock_m < depth[0];
   lines.push(fill(rocky ? words.on_rock : words.of_soil, { soil: soil.name, share: "", depth: tenth(rocky ? soil.rock_m : described) }));
   lines.push(times === 1 ? words.true : fill(words.times, { times: String(times) }), words.curve);
@@ -36,7 +36,7 @@ export function section(box, lot) {
 // Depths, as in section.py: to a tenth, and those that are not known well in whole feet.
 const tenth = (m) => (units.now === "us" ? `${Number((m / 0.3048).toFixed(1))} ft` : `${Number(m.toFixed(1))} m`);
 const roughly = (m) => (units.now === "us" ? distance(m) : tenth(m));
-const bare = (told) => told.split(" ")[0];
+const unitless = (told) => told.split(" ")[0];
 
 function drawnNow(words, bend, gap, low, high) {
   const none = !/[1-9]/.test(length(gap) + length(high));
