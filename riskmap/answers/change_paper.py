@@ -9,7 +9,7 @@ from riskmap.answers import change_charts, change_words
 from riskmap.answers.compared_weeks import week_line
 from riskmap.answers.exchanged import NUMBERS
 from riskmap.common import wording
-from riskmap.common.errors import visible
+from riskmap.common.errors import joined, visible
 from riskmap.outputs import dates
 
 if TYPE_CHECKING:
@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 
 NAME = "change.pdf"
 TEMPLATE = Path(__file__).parent / "change.typ"
+NO_CHANGE = "No change: {names}."
 WIDE_MM, TALL_MM, TEXT_MM = 184.0, 46.0, 2.6  # of the drawings, and of their type
 
 
@@ -35,12 +36,15 @@ def values(change: Change, area: str, standing: str) -> dict[str, Any]:
     drawn = change_charts.causes(counts, system, WIDE_MM, TEXT_MM)
     moved = change.lots[f"{NUMBERS['now']}_change"].to_numpy(float)
     bars = change_charts.histogram(moved, system, WIDE_MM, TALL_MM, TEXT_MM) if drawn else None
-    before, after = (visible(change.runs.get(side, "")) for side in ("before", "after"))
+    names = [change.runs.get(side, "").rpartition(", ") for side in ("before", "after")]
+    still = [change_words.TITLES[short] for short, of in counts["numbers"].items()
+             if of["mean_mm"] is not None and not change_words.readable(of)]
     weeks = week_line(change.weeks)
     return {"title": f"{visible(area)}: what changed", "lead": change.lead, "causes": drawn.plain() if drawn else {},
             "histogram": bars.plain() if bars else {}, "lots": change_words.lots_line(counts),
-            "runs": [["First run", before, f"{counts['lots_before']:,} lots"],
-                     ["Second run", after, f"{counts['lots_now']:,} lots"]],
+            "still": NO_CHANGE.format(names=joined(still)) if drawn and still else "",
+            "runs": [[title, visible(name), dates.month(month), f"{lots:,}"] for title, (name, _, month), lots in zip(
+                ("First", "Second"), names, (counts["lots_before"], counts["lots_now"]), strict=True)],
             "notes": [dates.written_out(note) for note in (*([weeks] if weeks else []), *change.notes)],
             "standing": standing, "caution": wording.CAUTION}
 

@@ -404,8 +404,8 @@ def compare(before: FileName | Run, after: FileName | Run, *, workers: int | Non
     -------
     Outcome of Change
         The folder contains change.csv, change.json and change.pdf. `answer.lead` says what changed in one sentence,
-        `answer.lots` is a table with a row per lot: changes and parts in mm, whose sum is the change to 1e-6 mm. There are also
-        `answer.counts` and `answer.weeks` (new, re-issued and missing weekly maps).
+        `answer.lots` is a table with a row per lot: changes and parts in mm, whose sum is the change to 1e-6 mm. There
+        are also `answer.counts` and `answer.weeks` (new, re-issued and missing weekly maps).
 
     Raises
     ------
