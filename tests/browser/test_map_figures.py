@@ -99,10 +99,10 @@ def test_the_section_says_what_the_table_says(page: webdriver.Chrome, lot: int, 
     assert "6 % assumed" in texts  # below what the survey describes
     said = page.execute_script("return document.querySelector('.section').textContent")
     assert "Bending is drawn" in said
-    assert "described down to 7 ft" in said
+    assert "is surveyed to 6.6 ft" in said
     assert ("(80 % of the model runs: 0.3 to 1.6 in)" in said) == bool(gap)
     label = page.execute_script("return document.querySelector('.cut').getAttribute('aria-label')")
-    assert "Weather moves the ground down to about 11 ft (10 ft to 13 ft)." in label
+    assert "Weather moves the ground down to about 11 ft (10 to 13)." in label
 
 
 def paths(page: webdriver.Chrome, name: str) -> list[tuple[float, float]]:
