@@ -223,9 +223,11 @@ def test_the_weeks_play_and_stop(page: webdriver.Chrome) -> None:
     assert years
     assert years == sorted(set(years))
     page.find_element(By.ID, "play").click()
-    first = page.find_element(By.ID, "week-said").text
+    said, place = page.find_element(By.ID, "week-said"), page.find_element(By.ID, "week")
+    first, begun = said.text, int(place.get_property("value"))
     time.sleep(1.3)
-    assert page.find_element(By.ID, "week-said").text > first
+    assert int(place.get_property("value")) > begun
+    assert said.text != first
     page.find_element(By.ID, "play").click()
     assert page.find_element(By.ID, "play").text == "Play"
     rest = page.find_element(By.ID, "week-said").text
