@@ -181,10 +181,11 @@ def _write_rows(page: Any, top: int, columns: Sequence[Shown], styles: Sequence[
 
     page._write_single_row(top)  # the last row of the heading, which the library holds back
     rows = len(columns[0].values) if columns else 0
+    numbers = [style._get_xf_index() for style in styles]
     for start in range(0, rows, _ROWS_AT_ONCE):
         lines = range(top + start + 1, top + min(start + _ROWS_AT_ONCE, rows) + 1)
-        cells = [_cells(column, start, xl_col_to_name(place), style, lines, page)
-                 for place, (column, style) in enumerate(zip(columns, styles, strict=True))]
+        cells = [_cells(column, start, xl_col_to_name(place), number, lines, page)
+                 for place, (column, number) in enumerate(zip(columns, numbers, strict=True))]
         for line, row in zip(lines, map("".join, zip(*cells, strict=True)), strict=True):
             if row:
                 page.fh.write(f'<row r="{line}">{row}</row>')
@@ -192,13 +193,10 @@ def _write_rows(page: Any, top: int, columns: Sequence[Shown], styles: Sequence[
     page.previous_row = top + rows
 
 
-def _cells(column: Shown, start: int, letters: str, style: Any, lines: range, page: Any) -> list[str]:
+def _cells(column: Shown, start: int, letters: str, number: int, lines: range, page: Any) -> list[str]:
     """Return the cells of a column in some rows as a sheet stores them (ECMA-376, part 1, section 18.3.1.4)."""
     part = column.values.iloc[start:start + len(lines)]
     values = part.astype(object).where(part.notna(), None).tolist()
-    if all(value is None or value == "" for value in values):
-        return [""] * len(values)
-    number = style._get_xf_index()
     if column.decimals is not None:
         if any(value is not None and isinf(value) for value in values):
             raise ValueError(f"column {column.label}: a number is infinite")

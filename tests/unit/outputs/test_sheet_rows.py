@@ -42,6 +42,8 @@ def sheet(folder: Path, by_cell: bool, monkeypatch: pytest.MonkeyPatch, at_once:
 
 def cell_by_cell(page: object, top: int, shown: list[Shown], styles: list[object]) -> None:
     assert isinstance(page, xlsxwriter.worksheet.Worksheet)
+    for style in styles:
+        style._get_xf_index()  # type: ignore[attr-defined]  # the order of the numbers of styles is free
     for line in range(len(shown[0].values)):
         for place, (column, style) in enumerate(zip(shown, styles, strict=True)):
             value = column.values.astype(object).iloc[line]
