@@ -18,6 +18,8 @@ from riskmap.outputs import lot_text
 from riskmap.run import record
 
 if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
     from riskmap.common.results import Results
     from riskmap.movement.shape_now import Shape
 
@@ -194,23 +196,35 @@ def rounds(results: Results, visits: list[Visit]) -> pd.DataFrame:
 
     Columns: cluster (1, 2, ... in the order of its first lot), order, lot_row, lot_id, expected_movement_mm.
     """
-    from sklearn.cluster import DBSCAN
-
     rows = [visit.row for visit in visits if visit.row >= 0]
     lots = results.lots.iloc[sorted(set(rows))]
     lots = lots[(lots["state"] == "") & ~lots.geometry.isna()]
     columns = ["cluster", "order", "lot_row", "lot_id", "expected_movement_mm"]
     if lots.empty:
         return pd.DataFrame(columns=columns)
-    points = lots.geometry.to_crs("EPSG:5070").centroid
-    label = DBSCAN(eps=APART_M, min_samples=1).fit_predict(np.column_stack([points.x, points.y]))
-    frame = pd.DataFrame({"label": label, "lot_row": lots["lot_row"].to_numpy(), "lot_id": lots["lot_id"].to_numpy(),
+    groups = _near_groups(lots.geometry.to_crs("EPSG:5070").centroid.to_numpy())
+    frame = pd.DataFrame({"label": groups, "lot_row": lots["lot_row"].to_numpy(), "lot_id": lots["lot_id"].to_numpy(),
                           "expected_movement_mm": lots["expected_movement_mm"].to_numpy(float)})
     frame = frame.iloc[inspection_order(lots)]
     frame = frame.assign(cluster=pd.factorize(frame["label"])[0] + 1)
     frame = frame.sort_values(["cluster"], kind="stable")
     frame["order"] = frame.groupby("cluster").cumcount() + 1
     return frame[columns].reset_index(drop=True)
+
+
+def _near_groups(points: NDArray[np.object_]) -> NDArray[np.int32]:
+    """Return the number of the group of each point: two points are in one when steps of `APART_M` lead to the other.
+
+    A clustering library gives the same groups, and takes longer to load than the rest of a brief takes.
+    """
+    import shapely
+    from scipy.sparse import coo_array
+    from scipy.sparse.csgraph import connected_components
+
+    one, other = shapely.STRtree(points).query(points, predicate="dwithin", distance=APART_M)
+    near = coo_array((np.ones(len(one), dtype=bool), (one, other)), shape=(len(points), len(points)))
+    groups: NDArray[np.int32] = connected_components(near, directed=False)[1]
+    return groups
 
 
 def papers(results: Results, visits: list[Visit], system: str, about: dict[str, str]) -> Papers:
