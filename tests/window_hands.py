@@ -125,7 +125,8 @@ class Hands(ABC):
 
 def called(one: WebElement) -> str:
     """Return the name that is read to people, in one line."""
-    return " ".join((one.text if one.tag_name == "summary" else one.accessible_name).split())  # the driver gives it no name
+    name = one.text if one.tag_name == "summary" else one.accessible_name  # the driver gives no name to what is folded
+    return " ".join(name.split())
 
 
 class Mouse(Hands):
@@ -263,7 +264,8 @@ def drop(page: webdriver.Chrome, name: str, files: list[Path]) -> None:
     """Drop files of the system onto the place of a field for files."""
     place = next(one for one in page.find_elements(By.CSS_SELECTOR, ROLES["file"]) if called(one) == name)
     page.execute_script("arguments[0].scrollIntoView({block: 'center'})", place)
-    box = page.execute_script("const b = arguments[0].getBoundingClientRect(); return [b.x + b.width / 2, b.y - 8]", place)
+    box = page.execute_script("const b = arguments[0].getBoundingClientRect(); return [b.x + b.width / 2, b.y - 8]",
+                              place)
     held = {"items": [], "files": [str(path.resolve()) for path in files], "dragOperationsMask": 1}
     for kind in ("dragEnter", "dragOver", "drop"):
         page.execute_cdp_cmd("Input.dispatchDragEvent", {"type": kind, "x": box[0], "y": box[1], "data": held})
