@@ -38,6 +38,11 @@ const a = document.activeElement;
 if (!a || a === document.body) return null;
 return a.tagName === 'IFRAME' ? 'IFRAME' : a;"""
 
+# the focus is on a link that skips, and the wanted thing comes after the place to which it leads
+SKIPS = """
+const a = document.activeElement, to = a && a.matches('a.skip') && document.getElementById(a.hash.slice(1));
+return Boolean(to) && Boolean(to.compareDocumentPosition(arguments[0]) & Node.DOCUMENT_POSITION_FOLLOWING);"""
+
 
 def said(page: webdriver.Chrome) -> str:
     """Return the text of a page, which may just be replaced by another."""
@@ -186,8 +191,17 @@ class Keyboard(Hands):
         for _ in range(MOST_TABS):
             if self.at(role, name):
                 return
+            if not back and self._skips(role, name):
+                self.press(Keys.ENTER)
             self.press(*((Keys.SHIFT,) if back else ()), Keys.TAB)
         raise AssertionError(f"{MOST_TABS} times Tab do not reach the {role} {name!r}")
+
+    def _skips(self, role: str, name: str) -> bool:
+        """Return whether the focus is on a link that skips a part of the page in which the wanted thing is not."""
+        with suppress(StaleElementReferenceException, JavascriptException):
+            wanted = self.named(role, name)
+            return wanted is not None and bool(self.page.execute_script(SKIPS, wanted))
+        return False
 
     def use(self, role: str, name: str, back: bool = False) -> None:
         before = self.pressed

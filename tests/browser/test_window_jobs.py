@@ -12,6 +12,7 @@ import time
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
+from urllib.parse import urlsplit
 
 import geopandas as gpd
 import in_browser
@@ -94,6 +95,11 @@ def has_rows(page: webdriver.Chrome) -> bool:
     return len(page.find_elements(By.CSS_SELECTOR, "#lots-table tbody tr")) > 0
 
 
+def folder_of(page: webdriver.Chrome) -> str:
+    """Return the name of the run or of the folder of papers that is shown."""
+    return urlsplit(page.current_url).path.rsplit("/", 1)[1]
+
+
 def map_is_there(page: webdriver.Chrome) -> None:
     """See that the map has its lots, and come back to our page."""
     page.switch_to.frame(page.find_element(By.CSS_SELECTOR, "iframe"))
@@ -126,7 +132,7 @@ def inspector(hands: Hands, delivery: Delivery, opened: Opened, downloads: Path)
     brief(hands)
     hands.until("/runs/brief")
     got = taken(hands, "Brief (PDF)", downloads, ".pdf")
-    made = opened.root / "area" / OUTPUTS / hands.page.current_url.rsplit("/", 1)[1] / "lots.pdf"
+    made = opened.root / "area" / OUTPUTS / folder_of(hands.page) / "lots.pdf"
     assert got.read_bytes() == made.read_bytes()
     assert got.read_bytes().startswith(b"%PDF")
 
@@ -156,11 +162,10 @@ def screener(hands: Hands, delivery: Delivery, opened: Opened, downloads: Path) 
 def analyst(hands: Hands, delivery: Delivery, opened: Opened, downloads: Path) -> None:
     """A newer record of weather -> a second estimate -> what has changed, on the disk."""
     estimated(hands, delivery)
-    before = hands.page.current_url.rsplit("/", 1)[1]
+    before = folder_of(hands.page)
     assert "2025-06" in before
     hands.use("link", "area")
     hands.until("/areas/area", lambda page: bool(page.find_elements(By.ID, "estimate")))
-    hands.use("summary", "Add files")
     hands.give(GIVE, [delivery.newer])
     hands.until("/areas/area", lambda page: "weather_to_august.csv" in page.page_source)
     hands.use("button", "Estimate")
@@ -175,15 +180,16 @@ def analyst(hands: Hands, delivery: Delivery, opened: Opened, downloads: Path) -
 
 
 JOBS = {"inspector": inspector, "screener": screener, "analyst": analyst}
-MOST = {  # what was counted; more is a step that somebody added
+MOST = {  # what was counted: more is a step that somebody added; for keys also up to a fifth more of Tab
     "clicks": {"inspector": 6, "screener": 5, "analyst": 7},
     "keys": {"inspector": 999, "screener": 999, "analyst": 999},
 }
+# With keys the width matters only where there is a map: the other pages have one order of things at any width.
+CASES = [(job, by, width) for job in JOBS for by in MOST for width in (1400, 390)
+         if by == "clicks" or width == 390 or job == "inspector"]
 
 
-@pytest.mark.parametrize("width", [1400, 390])
-@pytest.mark.parametrize("by", ["clicks", "keys"])
-@pytest.mark.parametrize("job", JOBS)
+@pytest.mark.parametrize(("job", "by", "width"), CASES)
 def test_a_job_is_done_from_an_empty_folder(job: str, by: str, width: int, page: webdriver.Chrome, delivery: Delivery,
                                             table: list[str], tmp_path: Path) -> None:
     downloads = tmp_path / "downloads"
