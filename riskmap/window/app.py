@@ -23,7 +23,7 @@ from starlette.types import ASGIApp
 
 from riskmap.outputs import typeface
 from riskmap.window import uploads
-from riskmap.window.areas import Areas
+from riskmap.window.areas import Areas, keep_command
 from riskmap.window.guard import TOKEN_FIELD, TOKEN_HEADER, Guard, Secrets, same
 from riskmap.window.jobs import Desk, Job
 from riskmap.window.refusals import WindowError, no_such, no_token, too_long
@@ -48,6 +48,20 @@ class Window:
     stop: Callable[[], None] = lambda: None
     stopping: threading.Event = field(default_factory=threading.Event)
     cache: dict[tuple[str, ...], Any] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        """Let every folder of outputs have the command that makes it again."""
+        self.desk.done = self._keep_command
+
+    def _keep_command(self, job: Job) -> None:
+        place, _, name = job.after.rpartition("/runs/")
+        if name and job.command and job.area and place == f"/areas/{job.area}":
+            keep_command(self.areas.root / job.area, name, job.command)
+
+    @property
+    def unit_words(self) -> list[str]:
+        """The words of a command that ask for the units of this window."""
+        return [] if self.units == "us" else ["--units", self.units]
 
 
 @cache

@@ -143,7 +143,8 @@ async def area(request: Request) -> Response:
                 "fetchable": bool(seen and any(one["layer"] for one in seen["missing"]))}
 
     found = await run_in_threadpool(values)
-    return page(request, "area.html", **found, command=command(folder, "estimate", AREA_FILE))
+    return page(request, "area.html", **found,
+                command=command(folder, "estimate", AREA_FILE, *window_of(request).unit_words))
 
 
 async def fetch(request: Request) -> Response:
@@ -198,8 +199,8 @@ async def estimate(request: Request) -> Response:
     job = window.desk.start(
         folder.name, "Estimate every lot", "estimate",
         {"area": str(folder / AREA_FILE), "outputs": str(folder / OUTPUTS), "units": window.units},
-        lambda run: f"/areas/{folder.name}/runs/{run}", command=command(folder, "estimate", AREA_FILE),
-        lock=written_by_us(folder))
+        lambda run: f"/areas/{folder.name}/runs/{run}",
+        command=command(folder, "estimate", AREA_FILE, *window.unit_words), lock=written_by_us(folder))
     return to_job(request, job)
 
 

@@ -121,10 +121,19 @@ class Job:
 
 
 class Desk:
-    """Keeps the workers and the jobs of one window."""
+    """Keeps the workers and the jobs of one window.
+
+    Attributes
+    ----------
+    jobs : dict
+        Random name -> job.
+    done : callable
+        Called with each job that is done, before its lock is released.
+    """
 
     def __init__(self) -> None:
         """Make a desk without workers; `warm` starts the first."""
+        self.done: Callable[[Job], None] = lambda job: None
         self.jobs: dict[str, Job] = {}
         self._idle: list[_Worker] = []
         self._all: list[_Worker] = []
@@ -173,6 +182,7 @@ class Desk:
         try:
             job.answer = self._do(task, given, job.say, job)
             job.after = after if isinstance(after, str) else after(job.answer)
+            self.done(job)
             state = "done"
         except CancelledError:
             state = "cancelled"

@@ -7,73 +7,29 @@ out of reach. Run with `-s` for the table of clicks, keys and seconds.
 from __future__ import annotations
 
 import os
-import shutil
 import time
 from collections.abc import Iterator
-from dataclasses import dataclass
 from pathlib import Path
 from urllib.parse import urlsplit
 
-import geopandas as gpd
 import in_browser
 import openpyxl
 import pandas as pd
 import pytest
 from selenium import webdriver
 from selenium.webdriver.common.by import By
+from window_delivery import Delivery, small
 from window_hands import Hands, Keyboard, Mouse, Opened, until, wide, window
 
 from riskmap.window.areas import FILES, OUTPUTS
 
 pytestmark = [*in_browser.marks("the three jobs in the page of riskmap open"), pytest.mark.slow]
-LAST = (2025, 6)  # of the older record of weather; the newer one has two months more
 GIVE = "Drop files or a folder here, or choose them"
-
-
-@dataclass(frozen=True)
-class Delivery:
-    """The files of a small invented area of some of the example's lots, and what the three users have besides.
-
-    Attributes
-    ----------
-    given : list of Path
-        Lots, soil survey, weather to June 2025.
-    newer : Path
-        Weather to August 2025.
-    listing : Path
-        Workbook of a screener: lots that are there, one that is written otherwise, one that is not there.
-    ids : list of str
-        Ids of all lots.
-    """
-
-    given: list[Path]
-    newer: Path
-    listing: Path
-    ids: list[str]
 
 
 @pytest.fixture(scope="module")
 def delivery(example: Path, tmp_path_factory: pytest.TempPathFactory) -> Delivery:
-    """47 lots of one climate cell on the example's soils, of which two are heavy clay."""
-    folder = tmp_path_factory.mktemp("delivery")
-    lots = gpd.read_file(example / "lots.gpkg", layer="lots")
-    cells = gpd.read_file(example / "climate_cells.gpkg").to_crs(lots.crs)
-    west = cells.geometry[cells["cell_id"] == "Z01"].iloc[0]
-    lots = lots[lots.within(west)].iloc[::16]
-    lots.to_file(folder / "lots.gpkg", layer="lots")
-    shutil.copy(example / "soil_ZZ901.zip", folder)
-    rain = pd.read_csv(example / "climate.csv")
-    rain = rain[rain["cell_id"] == "Z01"].drop(columns="cell_id")
-    old = (rain["year"] < LAST[0]) | (rain["month"] <= LAST[1])
-    rain[old].to_csv(folder / "weather.csv", index=False)
-    (folder / "newer").mkdir()
-    rain.to_csv(folder / "newer" / "weather_to_august.csv", index=False)
-    ids = lots["lot_id"].tolist()
-    listing = folder / "for_sale.xlsx"
-    pd.DataFrame({"Lot ID": [*ids[:5], f"{ids[5][:3]}-{ids[5][3:]}", "9999999"],
-                  "Asking price": [210_000 + 1000 * k for k in range(7)]}).to_excel(listing, index=False)
-    return Delivery([folder / name for name in ("lots.gpkg", "soil_ZZ901.zip", "weather.csv")],
-                    folder / "newer" / "weather_to_august.csv", listing, ids)
+    return small(example, tmp_path_factory.mktemp("delivery"))
 
 
 @pytest.fixture(scope="module")
