@@ -25,7 +25,7 @@ from selenium.webdriver.common.keys import Keys
 from selenium.webdriver.remote.webelement import WebElement
 from selenium.webdriver.support.ui import Select, WebDriverWait
 
-LONG_S = 600  # for one step of work on a busy machine
+LONG_S = 300  # for one step of work on a busy machine
 SOON_S = 60
 MOST_TABS = 150  # until something is reached; more are a fault of the page
 WRONG = ("It did not work.", "This was not possible", "Cancelled.")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import errno
 import json
 import shlex
 import threading
@@ -26,12 +27,13 @@ from riskmap.window import uploads
 from riskmap.window.areas import Areas, keep_command
 from riskmap.window.guard import TOKEN_FIELD, TOKEN_HEADER, Guard, Secrets, same
 from riskmap.window.jobs import Desk, Job
-from riskmap.window.refusals import WindowError, no_such, no_token, too_long
+from riskmap.window.refusals import WindowError, cannot_write, no_such, no_token, too_long
 
 HOME = Path(__file__).parent
 KINDS = {".css": "text/css; charset=utf-8", ".js": "text/javascript; charset=utf-8", ".svg": "image/svg+xml",
          ".woff2": "font/woff2"}
 MOST_FORM = 1 << 20  # bytes of a form without files: an area file has a few thousand
+NOT_WRITTEN = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EROFS, errno.EACCES, errno.EPERM}
 EVERY_S = 0.25  # how often a page hears of a job
 Answer = Callable[[Request], Awaitable[Response]]
 
@@ -236,6 +238,13 @@ async def refused(request: Request, error: Exception) -> Response:
     return page(request, "refused.html", status, message=message, area="")
 
 
+async def not_written(request: Request, error: Exception) -> Response:
+    """Say that something could not be written, such as on a full disk; another failure of the system is a fault."""
+    if not isinstance(error, OSError) or error.errno not in NOT_WRITTEN:
+        return await fault(request, error)
+    return await refused(request, cannot_write(request.path_params.get("area", "") or "this window", error))
+
+
 async def fault(request: Request, error: Exception) -> Response:
     """Show a fault of riskmap itself."""
     return page(request, "refused.html", 500, area="",
@@ -253,7 +262,8 @@ def made(window: Window, port: int) -> ASGIApp:
         Route("/jobs/{job}/cancel", job_cancel, methods=["POST"]),
         Route("/close", close, methods=["GET", "POST"]), Route("/assets/{name}", asset),
     ]
-    handlers: dict[Any, Any] = {WindowError: refused, HTTPException: refused, Exception: fault}
+    handlers: dict[Any, Any] = {WindowError: refused, HTTPException: refused, OSError: not_written,
+                                Exception: fault}
     app = Starlette(routes=routes, exception_handlers=handlers)
     app.state.window = window
     return Guard(app, window.secret, port)

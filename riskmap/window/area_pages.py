@@ -115,8 +115,11 @@ def _recognise(window: Window, folder: Path, fetch: bool, columns: dict[str, str
 def _write(path: Path, text: str) -> None:
     """Write a file completely or not at all."""
     part = path.with_name(f"{path.name}.part")
-    part.write_text(text, encoding="utf-8", newline="\n")
-    os.replace(part, path)
+    try:
+        part.write_text(text, encoding="utf-8", newline="\n")
+        os.replace(part, path)
+    finally:
+        part.unlink(missing_ok=True)
 
 
 def _seen(folder: Path) -> dict[str, Any] | None:

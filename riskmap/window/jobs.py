@@ -16,7 +16,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from riskmap.window import tasks
-from riskmap.window.refusals import WindowError
+from riskmap.window.refusals import WindowError, cannot_write
 
 FINISHED_KEPT = 200  # jobs that are finished; the oldest of more are forgotten
 PATIENCE_S = 3.0  # a worker that was asked to end is killed after this time
@@ -188,6 +188,8 @@ class Desk:
             state = "cancelled"
         except WindowError as error:
             message = str(error)
+        except OSError as error:  # what follows the answer is written here, such as on a full disk
+            message = str(cannot_write(job.area, error))
         except Exception as error:
             message = f"Internal fault: {type(error).__name__}: {error}."
         finally:

@@ -102,6 +102,14 @@ def brief(hands: Hands) -> None:
         hands.use("button", name)
 
 
+def compare(hands: Hands) -> None:
+    """Press the button that compares; with the keyboard go to its part of the page first, not through all lots."""
+    jump = "Compare with another run"
+    if isinstance(hands, Keyboard) and hands.named("link", jump) is not None:
+        hands.use("link", jump)
+    hands.use("button", "Compare")
+
+
 def screener(hands: Hands, delivery: Delivery, opened: Opened, downloads: Path) -> None:
     """A list of lots for sale, as a workbook -> the same list with its answers, on the disk."""
     estimated(hands, delivery)
@@ -128,7 +136,7 @@ def analyst(hands: Hands, delivery: Delivery, opened: Opened, downloads: Path) -
     hands.until("/runs/", has_rows)
     assert "2025-08" in hands.page.current_url
     map_is_there(hands.page)
-    hands.use("button", "Compare")
+    compare(hands)
     hands.until("/runs/change")
     assert "The dry weather of July and August 2025" in hands.page.find_element(By.TAG_NAME, "main").text
     got = taken(hands, "Change (CSV)", downloads, ".csv")
