@@ -18,6 +18,7 @@ import pandas as pd
 import psutil
 import pytest
 from conftest import OPEN_DATA
+from hostile_texts import NEVER, RAN, TEXTS
 from selenium import webdriver
 from selenium.webdriver.common.by import By
 from selenium.webdriver.support.ui import WebDriverWait
@@ -103,9 +104,9 @@ def test_a_messy_delivery_is_dropped_and_ends_in_a_map(name: str, messy: tuple[g
 def test_a_delivery_that_is_not_understood_is_asked_about_on_the_page(messy: tuple[gpd.GeoDataFrame, list[Path]],
                                                                       page: webdriver.Chrome, opened: Opened,
                                                                       tmp_path: Path) -> None:
-    """No column is an id by its name or content: the page says so, and its menu answers it."""
+    """No column is an id by its name and content: the page says so, and its menu answers it."""
     lots, beside = messy
-    columns = {"A1": ["x", "y"] * (LOTS // 2), "A2": lots["year"], "A3": [f"k {n}" for n in range(LOTS)]}
+    columns = {"A1": ["x", "y"] * (LOTS // 2), "YEAR_BUILT": lots["year"], "A3": [f"k {n}" for n in range(LOTS)]}
     table = gpd.GeoDataFrame(columns, geometry=lots.geometry, crs=lots.crs)
     table.loc[:11, "A3"] = table.loc[12:23, "A3"].to_numpy()  # too many twice to be taken for an id
     table.to_file(tmp_path / "codes.geojson")
@@ -204,8 +205,56 @@ def test_a_tab_that_is_closed_in_mid_run_does_not_matter(recognised: str, page: 
     until(lambda: len(runs_of(area)) == 1, LONG_S)
     until(lambda: "At work" not in [at(page, opened, f"/areas/{recognised}"), said(page)][1])
     assert f"Newest run: {runs_of(area)[0]}" in said(page)
-    assert [path.name for path in (area / OUTPUTS).iterdir() if not path.name.startswith(".")] == runs_of(area)
+    assert [path.name for path in (area / OUTPUTS).iterdir() if not path.name.startswith(".")
+            and path.is_dir()] == runs_of(area)
     assert all((area / FILES / name).is_file() for name in ("lots.gpkg", "soil_ZZ901.zip", "weather.csv"))
+
+
+# ---------------------------------------------------------------- hostile texts
+def nothing_ran(page: webdriver.Chrome) -> bool:
+    """Return whether no text became a script, an element or the answer to a template."""
+    ran = page.execute_script("return typeof window[arguments[0]] !== 'undefined' || document.title === 'ran'", RAN)
+    text = page.find_element(By.TAG_NAME, "body").get_attribute("textContent") or ""
+    return not ran and NEVER not in text and invented_results.NEVER not in text
+
+
+def test_hostile_ids_labels_and_names_of_files_stay_texts(page: webdriver.Chrome, opened: Opened,
+                                                          tmp_path: Path) -> None:
+    outputs = opened.root / "hostile" / OUTPUTS
+    outputs.mkdir(parents=True)
+    (outputs.parent / FILES).mkdir()
+    found = invented_results.results()
+    ids = [*invented_results.HOSTILE, *TEXTS]
+    lots = found.lots.assign(lot_id=[*ids, *found.lots["lot_id"].iloc[len(ids):]][:len(found.lots)])
+    run = finished_runs.finished(outputs, replace(
+        found, lots=lots, facts={**found.facts, "newest_data": {"rain": "2025-08"}}), name="hostile").name
+    wide(page, 1400)
+    at(page, opened)
+    page.get_log("browser")
+    at(page, opened, f"/areas/hostile/runs/{run}")
+    WebDriverWait(page, LONG_S).until(lambda page: len(page.find_elements(By.CSS_SELECTOR, "#lots-table tbody tr")) > 0)
+    shown = {cell.get_attribute("textContent") for cell in page.find_elements(By.CSS_SELECTOR, "#lots-table tbody th")}
+    plain = {text for text in ids[:len(lots)] if text.isprintable() and text == text.strip()}
+    assert len(plain) > 10
+    assert plain <= shown, plain - shown
+    assert page.find_elements(By.CSS_SELECTOR, "#lots-table :is(script, img, svg, iframe, a)") == []
+    assert nothing_ran(page)
+    page.switch_to.frame(page.find_element(By.CSS_SELECTOR, "iframe"))
+    assert nothing_ran(page)
+    page.switch_to.default_content()
+    names = [text for text in ids if 0 < len(text.encode("utf-8", "replace")) < 200
+             and not set(text) & {"/", "\0", "\n"} and text.isprintable() and text not in (".", "..")]
+    for k, text in enumerate(names):
+        (tmp_path / text).write_text(f"{k}\n", encoding="utf-8")
+    at(page, opened, "/areas/hostile")
+    Mouse(page).give(GIVE, sorted(tmp_path.iterdir()))
+    WebDriverWait(page, LONG_S).until(lambda page: "It did not work." in said(page) or (str(
+        page.execute_script("return location.pathname")) == "/areas/hostile" and "not used" in said(page)))
+    assert nothing_ran(page)
+    kept = sorted((outputs.parent / FILES).rglob("*"))
+    assert len(kept) == len(names)
+    assert sorted(path.read_text(encoding="utf-8") for path in kept) == sorted(f"{k}\n" for k in range(len(names)))
+    assert [entry["message"] for entry in page.get_log("browser") if entry["level"] == "SEVERE"] == []
 
 
 # ---------------------------------------------------------------- 20,000 lots

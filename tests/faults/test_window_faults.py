@@ -210,11 +210,12 @@ def content_of(folder: Path) -> dict[str, bytes]:
 
 def shown_runs(folder: Path) -> list[Path]:
     outputs = folder / areas.OUTPUTS
-    return [path for path in outputs.iterdir() if not path.name.startswith(".")] if outputs.is_dir() else []
+    found = outputs.iterdir() if outputs.is_dir() else ()
+    return [path for path in found if path.is_dir() and not path.is_symlink() and not path.name.startswith(".")]
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("stage", ["reading layers", "suction, ground and slab", "writing products"])
+@pytest.mark.parametrize("stage", ["suction, ground and slab", "writing products"])
 def test_a_window_killed_in_mid_run_leaves_whole_runs_and_the_files_as_given(stage: str, delivery: Delivery,
                                                                              tmp_path: Path) -> None:
     folder = put(delivery, tmp_path / "areas" / "town")
@@ -234,14 +235,14 @@ def test_a_window_killed_in_mid_run_leaves_whole_runs_and_the_files_as_given(sta
         psutil.wait_procs(workers, timeout=30)
     assert content_of(folder / areas.FILES) == given
     for run in shown_runs(folder):  # the last stage may have ended just before
-        assert manifest.verify(run) == [], run
+        assert manifest.verify(run, folder) == [], run
     with window(tmp_path / "areas") as (client, _):
         text = client.get("/areas/town")
         assert ("Newest run" in text) == bool(shown_runs(folder))
         assert "At work" not in text
         _, answer = client.send("/areas/town/estimate")  # nobody holds the lock of the killed window
         assert "It did not work." not in client.ended(client.job(answer))
-        assert all(manifest.verify(run) == [] for run in shown_runs(folder))
+        assert all(manifest.verify(run, folder) == [] for run in shown_runs(folder))
         assert len(shown_runs(folder)) >= 1
 
 
@@ -253,8 +254,8 @@ def small_disk(place: Path, megabytes: float) -> Iterator[None]:
     made = subprocess.run(["mount", "-t", "tmpfs", "-o", f"size={int(megabytes * 1024)}k", "tmpfs", str(place)],
                           capture_output=True, text=True, check=False) if shutil.which("mount") else None
     if made is None or made.returncode:
-        pytest.skip("no small disk can be mounted here: a disk that is really full is NOT TESTED; the next test injects "
-                    "the error instead")
+        pytest.skip("no small disk can be mounted here: a disk that is really full is NOT TESTED; the next test "
+                    "injects the error instead")
     try:
         yield
     finally:
