@@ -21,6 +21,7 @@ from conftest import OPEN_DATA
 from hostile_texts import NEVER, RAN, TEXTS
 from selenium import webdriver
 from selenium.webdriver.common.by import By
+from selenium.webdriver.common.keys import Keys
 from selenium.webdriver.support.ui import WebDriverWait
 from test_window_browser import fits, violations
 from window_delivery import Delivery, small
@@ -101,29 +102,31 @@ def test_a_messy_delivery_is_dropped_and_ends_in_a_map(name: str, messy: tuple[g
     assert "INVENTED PERSON" not in text + said(page)
 
 
-def test_a_delivery_that_is_not_understood_is_asked_about_on_the_page(messy: tuple[gpd.GeoDataFrame, list[Path]],
-                                                                      page: webdriver.Chrome, opened: Opened,
-                                                                      tmp_path: Path) -> None:
-    """No column is an id by its name and content: the page says so, and its menu answers it."""
-    lots, beside = messy
-    columns = {"A1": ["x", "y"] * (LOTS // 2), "YEAR_BUILT": lots["year"], "A3": [f"k {n}" for n in range(LOTS)]}
-    table = gpd.GeoDataFrame(columns, geometry=lots.geometry, crs=lots.crs)
-    table.loc[:11, "A3"] = table.loc[12:23, "A3"].to_numpy()  # too many twice to be taken for an id
-    table.to_file(tmp_path / "codes.geojson")
+def test_what_the_files_do_not_say_is_asked_and_answered_on_the_page(messy: tuple[gpd.GeoDataFrame, list[Path]],
+                                                                     page: webdriver.Chrome, opened: Opened,
+                                                                     tmp_path: Path) -> None:
+    """The weather has two cells and no outlines of them: the page asks which, and takes the answer."""
+    lots, (soil, weather) = messy
+    rows = pd.read_csv(weather, dtype=str)
+    key = next(name for name in rows if name in ("division", "cell_id"))
+    cell = rows[key].iloc[0]
+    pd.concat([rows, rows.assign(**{key: "elsewhere"})]).to_csv(tmp_path / "two_cells.csv", index=False)
     wide(page, 1400)
     at(page, opened)
-    drop(page, GIVE, [tmp_path / "codes.geojson", *beside])
+    drop(page, GIVE, [messy_deliveries.national_csv(lots, tmp_path), soil, tmp_path / "two_cells.csv"])
     hands = Mouse(page)
     hands.until("/areas/", lambda page: bool(page.find_elements(By.ID, "estimate")))
     assert hands.named("button", "Estimate") is None
-    assert "A run cannot start yet" in said(page)
+    assert "A run cannot start yet: see the open points." in said(page)
+    assert "It is not known which cell of the weather the lots lie in. Write cell under [climate]" in said(page)
     looked_at(page, "questions")
-    hands.pick("A3 is", "id of the lot")
-    hands.use("button", "Use these columns")
-    hands.until("/areas/", lambda page: "as you said" in said(page))
+    hands.use("summary", "Settings (area.toml)")
+    hands.write("The area file. Each line that was guessed has its reason behind it.",
+                Keys.CONTROL + Keys.END + Keys.NULL + f'\ncell = "{cell}"\n')
+    hands.use("button", "Save and check")
+    hands.until("/areas/", lambda page: hands.named("button", "Estimate") is not None)
     hands.use("button", "Estimate")
     hands.until("/runs/", lambda page: len(page.find_elements(By.CSS_SELECTOR, "#lots-table tbody tr")) == LOTS)
-    assert "28 with an estimate" in said(page) or "ambiguous" in said(page)
 
 
 # ---------------------------------------------------------------- two tabs, a closed tab
