@@ -80,6 +80,11 @@ def archetype_keys(archetype: pd.DataFrame, archetype_profile: pd.DataFrame, pro
     return pd.DataFrame(keys, index=archetype.index)
 
 
+def moved_keys(archetype: pd.DataFrame) -> NDArray[np.uint64]:
+    """Return two 64-bit keys per archetype over all that movement says of it, shape (n_archetype, 2)."""
+    return np.stack([_hashed(archetype, salt) for salt in _SALTS], axis=1)
+
+
 def _hashed(frame: pd.DataFrame, salt: int) -> NDArray[np.uint64]:
     """Return 64-bit sums of rows.
 

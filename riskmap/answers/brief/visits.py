@@ -211,9 +211,8 @@ def rounds(results: Results, visits: list[Visit]) -> pd.DataFrame:
     columns = ["cluster", "order", "lot_row", "lot_id", "expected_movement_mm"]
     if lots.empty:
         return pd.DataFrame(columns=columns)
-    points = lots.geometry.to_crs("EPSG:5070").centroid
-    label = _together(np.column_stack([points.x, points.y]), APART_M)
-    frame = pd.DataFrame({"label": label, "lot_row": lots["lot_row"].to_numpy(), "lot_id": lots["lot_id"].to_numpy(),
+    groups = _near_groups(lots.geometry.to_crs("EPSG:5070").centroid.to_numpy())
+    frame = pd.DataFrame({"label": groups, "lot_row": lots["lot_row"].to_numpy(), "lot_id": lots["lot_id"].to_numpy(),
                           "expected_movement_mm": lots["expected_movement_mm"].to_numpy(float)})
     frame = frame.iloc[inspection_order(lots)]
     frame = frame.assign(cluster=pd.factorize(frame["label"])[0] + 1)
@@ -222,16 +221,19 @@ def rounds(results: Results, visits: list[Visit]) -> pd.DataFrame:
     return frame[columns].reset_index(drop=True)
 
 
-def _together(places: NDArray[np.float64], apart: float) -> NDArray[np.int32]:
-    """Return the group of each place (n, 2): places at most `apart` from another one of a group belong to it."""
+def _near_groups(points: NDArray[np.object_]) -> NDArray[np.int32]:
+    """Return the number of the group of each point: two points are in one when steps of `APART_M` lead to the other.
+
+    A clustering library gives the same groups, and takes longer to load than the rest of a brief takes.
+    """
+    import shapely
     from scipy.sparse import coo_array
     from scipy.sparse.csgraph import connected_components
-    from scipy.spatial import KDTree
 
-    pairs = KDTree(places).query_pairs(apart, output_type="ndarray")
-    near = coo_array((np.ones(len(pairs)), (pairs[:, 0], pairs[:, 1])), shape=(len(places), len(places)))
-    group: NDArray[np.int32] = connected_components(near, directed=False)[1]
-    return group
+    one, other = shapely.STRtree(points).query(points, predicate="dwithin", distance=APART_M)
+    near = coo_array((np.ones(len(one), dtype=bool), (one, other)), shape=(len(points), len(points)))
+    groups: NDArray[np.int32] = connected_components(near, directed=False)[1]
+    return groups
 
 
 def papers(results: Results, visits: list[Visit], system: str, about: dict[str, str],

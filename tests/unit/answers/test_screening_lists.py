@@ -446,6 +446,20 @@ def test_lists_that_cannot_be_used_are_refused(content: str, words: tuple[str, .
     assert told in str(error)
 
 
+@pytest.mark.parametrize("name", ["Lot ID", "LotID", "lot-id", "LOT id"])
+def test_the_id_is_known_however_its_name_is_written(name: str, tmp_path: Path) -> None:
+    path = listing(tmp_path / "l.csv", [[name, "price"], [WITH_NUMBER[0], "1"]])
+    done = screen.screen(FOUND, screen.read(path, {}))
+    assert done.places == {"lot_id": name}
+    assert done.rows["matched_lot_id"].tolist() == [WITH_NUMBER[0]]
+
+
+def test_of_two_columns_that_could_be_the_id_neither_is_taken(tmp_path: Path) -> None:
+    path = listing(tmp_path / "l.csv", [["Lot ID", "LotID"], [WITH_NUMBER[0], WITH_NUMBER[1]]])
+    with pytest.raises(LayerError, match="E-SCR-010"):
+        screen.screen(FOUND, screen.read(path, {}))
+
+
 @pytest.mark.parametrize(("header", "columns", "groups", "code"), [
     ("lot_id,owner", {"lot_id": "nope"}, None, "E-SCR-005"), ("parcel,owner", {}, None, "E-SCR-010"),
     ("lot_id,owner", {}, "nope", "E-SCR-009")])
