@@ -18,7 +18,7 @@ from riskmap.api.evidence import selftest
 from riskmap.api.lots import explain, lot_texts, name_note, one_lot, rows_of
 from riskmap.api.maps import basemap, map_files, map_server
 from riskmap.api.network import Download, fetch
-from riskmap.api.overview import FinishedRun, finished_runs, lot_columns
+from riskmap.api.overview import FinishedRun, finished_runs, five_numbers, lot_columns
 from riskmap.api.papers import brief, calibrate, export, map, screen
 from riskmap.api.runs import check, compare, demo, ending, estimate, example, newness, read, verify
 from riskmap.api.series import measured
@@ -27,6 +27,6 @@ from riskmap.api.start import new
 from riskmap.api.surveys import survey, typed_readings
 
 __all__ = ["Download", "FinishedRun", "Outcome", "basemap", "brief", "calibrate", "check", "compare", "demo", "ending",
-           "estimate", "example", "explain", "explain_code", "export", "fetch", "finished_runs", "lot_columns",
-           "lot_texts", "map", "map_files", "map_server", "measured", "name_note", "new", "newness", "one_lot", "read",
-           "rows_of", "screen", "selftest", "survey", "typed_readings", "verify"]
+           "estimate", "example", "explain", "explain_code", "export", "fetch", "finished_runs", "five_numbers",
+           "lot_columns", "lot_texts", "map", "map_files", "map_server", "measured", "name_note", "new", "newness",
+           "one_lot", "read", "rows_of", "screen", "selftest", "survey", "typed_readings", "verify"]

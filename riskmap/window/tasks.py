@@ -122,10 +122,11 @@ def run_lots(say: Say, run: str, units: str) -> dict[str, Any]:
     from riskmap.common.results import RowCounts, Run
 
     results = api.read(run)
-    columns = api.lot_columns(run, units=units)
+    columns = api.lot_columns(results, units=units)
     rows = zip(*([None if value != value else value for value in column.values.tolist()] for column in columns),
                strict=True)
-    return {"figures": api.ending(Run(Path(run), results, RowCounts.of(results.lots)), units),
+    return {"five": api.five_numbers(results, units=units),
+            "figures": api.ending(Run(Path(run), results, RowCounts.of(results.lots)), units),
             "columns": [{"label": one.label, "meaning": one.meaning, "decimals": one.decimals} for one in columns],
             "rows": [list(row) for row in rows]}
 

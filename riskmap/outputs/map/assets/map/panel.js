@@ -56,8 +56,12 @@ function lotSteps(box) { // to the lots beside it in the list, and back to the w
   put(line, "button", "Whole area").addEventListener("click", () => { choose(-1); el("details").focus(); });
 }
 
+let toOthers = () => {};
+export function whenChosen(heard) { toOthers = heard; }
+
 export function choose(lot, how = {}) {
   state.chosen = lot;
+  toOthers(lot);
   if (how.from === "list") state.held = true;
   if (state.outline) state.outline.remove();
   state.outline = null;
