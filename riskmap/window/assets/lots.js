@@ -2,7 +2,7 @@
 import {byId, element, say} from "./page.js";
 import {mapFrame} from "./map_frame.js";
 
-const SHOWN = 200;
+const SHOWN = 200, LONG = 24;  // rows in the page; characters from which on a column of texts is made wide
 
 export async function lots() {
   const form = byId("lots");
@@ -27,6 +27,7 @@ export async function lots() {
 function table(form, {columns, rows}) {
   const chosen = new Map(), most = Number(form.dataset.most), head = byId("lots-table").tHead, body = byId("lots-table").tBodies[0];
   const size = Math.max(columns.findIndex((column) => column.decimals !== null), 0);  // the estimate: empty where there is none
+  const long = columns.map((column, c) => column.decimals === null && rows.some((row) => String(row[c] ?? "").length > LONG));
   const kinds = {all: () => true, with: (k) => rows[k][size] !== null, without: (k) => rows[k][size] === null, chosen: (k) => chosen.has(k)};
   let order = rows.map((_, k) => k), found = order, sorted = -1, up = false, wanted = "", which = "all", shown = -1, first = 0, onMap = false;
 
@@ -82,7 +83,7 @@ function table(form, {columns, rows}) {
     row.append(cell, ...columns.map((column, c) => {
       const value = rows[k][c];
       if (c === 0) return name(k, value ?? "");
-      return column.decimals === null ? element("td", value ?? "") :
+      return column.decimals === null ? element("td", value ?? "", long[c] ? {class: "wide"} : {}) :
         element("td", value === null ? "" : value.toFixed(column.decimals), {class: "number"});
     }));
     return row;
