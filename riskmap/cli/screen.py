@@ -68,12 +68,15 @@ def screen(run: str, listing: Path, columns: tuple[str, ...], bands: Path | None
     sys.exit(Exit.SOME_STATES if done.counts["with_estimate"] < done.counts["rows"] else Exit.ALL_ANSWERED)
 
 
-def named(pairs: tuple[str, ...]) -> dict[str, str]:
-    """Return our name -> the list's column of `--column OURS=THEIRS`; LayerError for anything else."""
+def named(pairs: tuple[str, ...], *, empty: bool = False) -> dict[str, str]:
+    """Return our name -> the list's column of `--column OURS=THEIRS`; LayerError for anything else.
+
+    `empty`: whether `OURS=` is allowed too, which says that no column is it.
+    """
     out = {}
     for pair in pairs:
         ours, mark, theirs = pair.partition("=")
-        if not mark or not theirs:
+        if not mark or not (theirs or empty):
             raise LayerError(f"E-SCR-005 --column {pair}: write OURS=THEIRS, for example --column lot_id=PARCEL.")
         out[ours.strip()] = theirs.strip()
     return out

@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 from functools import cache
 from pathlib import Path
 from typing import Any
+from urllib.parse import urlsplit
 
 import jinja2
 from starlette.applications import Starlette
@@ -88,8 +89,19 @@ def go(request: Request, where: str) -> Response:
     return JSONResponse({"go": where}) if wants_json(request) else RedirectResponse(where, 303)
 
 
-def to_job(request: Request, job: Job) -> Response:
-    """Send the browser to the page of a job."""
+def came_from(request: Request) -> str:
+    """Return the page of ours from which a request came, for a link back; empty text where none is known."""
+    try:
+        path = urlsplit(request.headers.get("referer", "")).path
+    except ValueError:
+        return ""
+    itself = request.method != "POST" and path == request.url.path
+    return path if path.startswith("/") and not path.startswith("//") and not itself else ""
+
+
+def to_job(request: Request, job: Job, back: str = "") -> Response:
+    """Send the browser to the page of a job; from there it goes back to where it came from."""
+    job.back = back or came_from(request) or (f"/areas/{job.area}" if job.area else "/")
     return go(request, f"/jobs/{job.key}")
 
 
@@ -219,12 +231,12 @@ async def refused(request: Request, error: Exception) -> Response:
         "There is no such page. Go back to the list of areas." if status == 404 else str(getattr(error, "detail", "")))
     if wants_json(request):
         return JSONResponse({"message": message}, status)
-    return page(request, "refused.html", status, message=message, area="")
+    return page(request, "refused.html", status, message=message, area="", back=came_from(request))
 
 
 async def fault(request: Request, error: Exception) -> Response:
     """Show a fault of riskmap itself."""
-    return page(request, "refused.html", 500, area="",
+    return page(request, "refused.html", 500, area="", back=came_from(request),
                 message=f"Internal fault: {type(error).__name__}: {error}. Please report it.")
 
 

@@ -22,6 +22,7 @@ from riskmap.window.refusals import no_form
 
 SEEN = ".recognised.json"  # what `riskmap new` found, for the page of the area; the area file has all of it as comments
 MOST_SEEN = 1 << 26
+NOT_USED = "-"  # in the menu of a column
 EDITED = "area-edited.toml"  # an area file that was edited on the page, before another was written from the files
 # What a column of the lot file can be, with the words of the menu.
 MEANINGS = {"lot_id": "id of the lot", "pour_date": "year built, or date of the pour",
@@ -63,7 +64,7 @@ async def make(request: Request) -> Response:
         uploads.keep(given, place, folder / FILES)
     finally:
         shutil.rmtree(place, ignore_errors=True)
-    return to_job(request, _recognise(window, folder, False))
+    return to_job(request, _recognise(window, folder, False), f"/areas/{folder.name}")
 
 
 async def add(request: Request) -> Response:
@@ -94,9 +95,15 @@ def _called(given: uploads.Given) -> str:
 
 
 def _recognise(window: Window, folder: Path, fetch: bool, columns: dict[str, str] | None = None) -> Any:
-    """Start `riskmap new` on all files of an area, with the columns that the user named before and now."""
+    """Start `riskmap new` on all files of an area, with the columns that the user named before and now.
+
+    What was fetched before is taken from the stored answers; only `fetch` asks the services.
+    """
     seen = _seen(folder) or {}
-    named = {**seen.get("given", {}), **(columns or {})}
+    stored = bool(seen.get("fetched")) and not fetch
+    columns = columns or {}
+    taken = {theirs for theirs in columns.values() if theirs}
+    named = {ours: theirs for ours, theirs in seen.get("given", {}).items() if theirs not in taken} | columns
     if seen.get("edited"):  # by hand: it is kept beside the new one
         with suppress(OSError):
             shutil.copyfile(folder / AREA_FILE, folder / EDITED)
@@ -105,10 +112,12 @@ def _recognise(window: Window, folder: Path, fetch: bool, columns: dict[str, str
         _write(folder / SEEN, json.dumps(answer))
         return f"/areas/{folder.name}"
 
-    words = ["new", FILES, "--into", ".", "--replace", *(["--fetch"] if fetch else []),
+    fetched = [*(["--fetch"] if fetch or stored else []), *(["--offline"] if stored else [])]
+    words = ["new", FILES, "--into", ".", "--replace", *fetched,
              *(word for ours, theirs in named.items() for word in ("--column", f"{ours}={theirs}"))]
     return window.desk.start(folder.name, "Recognise the files", "new",
-                             {"folder": str(folder), "files": str(folder / FILES), "fetch": fetch, "columns": named},
+                             {"folder": str(folder), "files": str(folder / FILES), "fetch": fetch or stored,
+                              "offline": stored, "columns": named},
                              after, command=command(folder, *words), lock=written_by_us(folder))
 
 
@@ -175,7 +184,7 @@ async def settings(request: Request) -> Response:
 def _means(seen: dict[str, Any] | None) -> dict[str, str]:
     """Return the column of the lot file -> our name, of the lines that were written."""
     return {json.loads(one["value"]): one["key"] for one in (seen or {}).get("guesses", [])
-            if one["section"] == "lots.columns" and one["written"]}
+            if one["section"] == "lots.columns" and one["written"] and json.loads(one["value"])}
 
 
 async def columns(request: Request) -> Response:
@@ -186,7 +195,8 @@ async def columns(request: Request) -> Response:
     seen = _seen(folder) or {}
     known, means = {one["name"] for one in seen.get("columns", [])}, _means(seen)
     chosen = {name: form.get(f"means-{k}", [""])[0] for k, name in enumerate(form.get("column", [])) if name in known}
-    named = {ours: name for name, ours in chosen.items() if ours in MEANINGS and means.get(name) != ours}
+    left = {means[name]: "" for name, ours in chosen.items() if ours == NOT_USED and means.get(name) in MEANINGS}
+    named = left | {ours: name for name, ours in chosen.items() if ours in MEANINGS and means.get(name) != ours}
     return to_job(request, _recognise(window, folder, False, named))
 
 

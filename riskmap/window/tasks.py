@@ -68,12 +68,14 @@ def _load() -> None:
 
 
 # ---------------------------------------------------------------- area
-def new(say: Say, folder: str, files: str, fetch: bool, columns: dict[str, str]) -> dict[str, Any]:
-    """Write area.toml from the files of an area; with `fetch`, get what they lack from the public services."""
+def new(say: Say, folder: str, files: str, fetch: bool, offline: bool, columns: dict[str, str]) -> dict[str, Any]:
+    """Write area.toml from the files of an area; with `fetch`, get what they lack from the public services, or with
+    `offline` from their stored answers.
+    """
     from riskmap import api
 
     say("Recognise the files", 0.0)
-    made = api.new([files], folder, replace=True, fetch=fetch, columns=columns,
+    made = api.new([files], folder, replace=True, fetch=fetch, offline=offline, columns=columns,
                    progress=say if fetch else None)
     say("Recognise the files", 1.0)
     return {

@@ -1,10 +1,11 @@
 // Each part of a page is brought to life by one module, where the page has it.
 import {copies} from "./copy.js";
 import {drops} from "./drop.js";
+import {entered} from "./keep.js";
 import {filters} from "./filter.js";
 import {job} from "./job.js";
 import {lots} from "./lots.js";
-import {readings} from "./readings.js";
+import {readings, rowsFor} from "./readings.js";
 
 copies();
 drops();
@@ -12,3 +13,4 @@ filters();
 job();
 lots();
 readings();
+entered(rowsFor);

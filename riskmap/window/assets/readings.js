@@ -13,6 +13,10 @@ function more(table, wanted) {
   }
 }
 
+export function rowsFor(form, values) {  // as many rows as were entered
+  for (const table of form.querySelectorAll("[data-readings]")) more(table, (values[table.querySelector("input").name] ?? []).length);
+}
+
 export function readings() {
   for (const table of document.querySelectorAll("[data-readings]")) {
     const button = table.parentElement.nextElementSibling.querySelector("[data-more]");
