@@ -33,6 +33,9 @@ COLUMNS = click.option(
               help="Match a point outside every lot to the only lot within this distance; two candidates make it "
               "ambiguous. 0 accepts only points inside a lot. Use it when the lots are points, or when points lie "
               "on the street and the list has no parcel ids.")
+@click.option("--choices", type=click.Path(path_type=Path), default=None,
+              help="CSV with row and chosen_lot_id: which lot some rows mean. An earlier screening writes it "
+              "(choices.csv) for the rows without a lot; fill in the lot that is meant.")
 @click.option("--why", is_flag=True, help="Print every row's reasons.")
 @CALIBRATION
 @click.option("--into", type=click.Path(path_type=Path, file_okay=False), default=None,
@@ -41,7 +44,7 @@ COLUMNS = click.option(
 @UNVERIFIED
 @OUTPUTS
 def screen(run: str, listing: Path, columns: tuple[str, ...], bands: Path | None, groups: str | None, within_m: float,
-           calibration: Path | None, why: bool, into: Path | None, units: str, unverified: bool,
+           choices: Path | None, calibration: Path | None, why: bool, into: Path | None, units: str, unverified: bool,
            outputs: Path) -> None:
     """Answer every row of LISTING (CSV, XLSX, KML, GeoJSON) from RUN: same rows, same order, columns added.
 
@@ -55,7 +58,7 @@ def screen(run: str, listing: Path, columns: tuple[str, ...], bands: Path | None
     from riskmap import api
 
     outcome = api.screen(run, listing, columns=named(columns), bands=bands, groups=groups,
-                         within_m=within_m, calibration=calibration, into=into, units=units,
+                         within_m=within_m, choices=choices, calibration=calibration, into=into, units=units,
                          outputs=outputs, verified=not unverified)
     say_note(outcome.note)
     done = outcome.answer

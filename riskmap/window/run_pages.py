@@ -5,21 +5,27 @@ from __future__ import annotations
 import html
 import json
 import re
+from contextlib import suppress
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
 from starlette.responses import FileResponse, HTMLResponse, JSONResponse, Response
 from starlette.routing import Route
 
-from riskmap.common.errors import counted
+from riskmap.common import wording
+from riskmap.common.errors import RiskmapError, counted
 from riskmap.window import uploads
 from riskmap.window.app import command, files_of, form_of, page, to_job, window_of
 from riskmap.window.areas import LISTS, OUTPUTS, SURVEYS, entry_of, written_by_us
 from riskmap.window.refusals import WindowError, no_such
 
+if TYPE_CHECKING:
+    from riskmap.api import AnsweredList
+
 MOST_LOTS = 500  # lots of one brief; more are refused by `api.brief` too
+MOST_OPEN = 500  # rows of a list that a page lets the user decide; the file of choices has all
 KEPT = 4  # tables of lots in memory
 MAP, SCREENED, CALIBRATION = "map.html", "screened.html", "calibration.html"
 SHOWN = (MAP, SCREENED, CALIBRATION, "lots.html")  # pages with a policy of their own
@@ -63,7 +69,7 @@ async def run(request: Request) -> Response:
 
     found = await run_in_threadpool(values)
     if not any(name == "lots.parquet" for name, _ in found["files"]):
-        return _made(request, folder, found["files"])
+        return await run_in_threadpool(_made, request, folder, found["files"])
     area = folder.parent.parent
     return page(request, "run.html", run=folder.name, **found, most=MOST_LOTS,
                 command=command(area, "brief", folder.name, "--lots", "ID,ID"))
@@ -168,13 +174,64 @@ def _made(request: Request, folder: Path, files: list[tuple[str, int]]) -> Respo
     """Show what was made from a run: the file that the user asked for first, then all files."""
     names = [name for name, _ in files]
     title = next((title for name, title, _ in PAPERS if name in names), folder.name)
+    answer = _answer(folder) if SCREENED in names else None
     return page(request, "made.html", folder=folder.name, files=files, lines=_lines(folder), title=title,
-                pictures=[name for name in PICTURES if name in names],
+                answer=answer, most_open=MOST_OPEN,
+                decidable=answer is not None and _list_of(folder, answer) is not None, pictures=[name for name in PICTURES if name in names],
                 first=[(name, label) for name, _, label in PAPERS if name in names],
                 shown=[name for name in names if name in SHOWN])
 
 
 # ---------------------------------------------------------------- lists
+def _answer(folder: Path) -> AnsweredList | None:
+    """Return what an answered list says as a whole; None where it is damaged or of another version."""
+    from riskmap import api
+
+    with suppress(RiskmapError):
+        return api.answered_list(folder)
+    return None
+
+
+def _list_of(folder: Path, answer: AnsweredList) -> tuple[Path, Path] | None:
+    """Return the list and the run of an answer, where both are still in the area."""
+    with suppress(WindowError):
+        return entry_of(folder.parent.parent / LISTS, answer.listing), entry_of(folder.parent, answer.run)
+    return None
+
+
+async def choose(request: Request) -> Response:
+    """Answer a list again, with the lots that the user chose for its open rows."""
+    form = await form_of(request)
+    window, folder = window_of(request), _folder(request)
+    answer = await run_in_threadpool(_answer, folder)
+    places = None if answer is None else _list_of(folder, answer)
+    if answer is None or places is None:
+        raise WindowError("E-WIN-021 the list or the run of this answer is not in the area any more. Give the list "
+                          "again.", 404)
+    chosen = [(one.row, one.listed_as, lot) for one in answer.open_rows
+              if (lot := form.get(f"lot-{one.row}", [one.chosen])[0].strip())]
+    area, (listing, run_folder) = folder.parent.parent, places
+    choices = _free(listing.with_name(f"{listing.stem}-choices.csv"))
+    words = [word for ours, theirs in answer.columns.items() for word in ("--column", f"{ours}={theirs}")]
+    if chosen:
+        words += ["--choices", f"{LISTS}/{choices.name}"]
+    return to_job(request, window.desk.start(
+        area.name, "Answer the list", "screen", {"run": str(run_folder), "listing": str(listing),
+                                                 "columns": answer.columns, "units": window.units, "chosen": chosen,
+                                                 "choices": str(choices)},
+        lambda name: f"/areas/{area.name}/runs/{name}",
+        command=command(area, "screen", run_folder.name, f"{LISTS}/{listing.name}", *words), lock=written_by_us(area)))
+
+
+def _free(path: Path) -> Path:
+    """Return the first name like this one that is free."""
+    k, free = 1, path
+    while free.exists():
+        k += 1
+        free = path.with_name(f"{path.stem}-{k}{path.suffix}")
+    return free
+
+
 async def _for_list(request: Request, template: str, made: str, *words: str) -> Response:
     """Ask for a file that is compared with a run, and show what was made from earlier ones."""
     from riskmap import api
@@ -187,7 +244,8 @@ async def _for_list(request: Request, template: str, made: str, *words: str) -> 
                     if not path.is_symlink() and (path / made).is_file()] if outputs.is_dir() else []
         return {"runs": api.finished_runs(outputs), "answered": answered}
 
-    return page(request, template, **await run_in_threadpool(values), command=command(area, *words))
+    return page(request, template, **await run_in_threadpool(values), caution=wording.CAUTION_LENDER,
+                command=command(area, *words))
 
 
 async def _one_file(request: Request, area: Path, into: str) -> tuple[Path, Path, dict[str, str]]:
@@ -242,6 +300,7 @@ ROUTES = [
     Route("/areas/{area}/runs/{run}", run), Route("/areas/{area}/runs/{run}/lots.json", lots),
     Route("/areas/{area}/runs/{run}/picture/{name}", picture),
     Route("/areas/{area}/runs/{run}/brief", brief, methods=["POST"]),
+    Route("/areas/{area}/runs/{run}/choices", choose, methods=["POST"]),
     Route("/areas/{area}/runs/{run}/compare", compare, methods=["POST"]),
     Route("/areas/{area}/runs/{run}/show/{name}", show), Route("/areas/{area}/runs/{run}/files/{name}", file),
 ]

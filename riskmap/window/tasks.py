@@ -150,12 +150,17 @@ def compare(say: Say, before: str, after: str, outputs: str, units: str) -> dict
     return {"folder": outcome.folder.name, "lines": list(outcome.answer.lines), "note": outcome.note}
 
 
-def screen(say: Say, run: str, listing: str, columns: dict[str, str], units: str) -> str:
-    """Answer every row of a list and return the name of the folder with the answers."""
+def screen(say: Say, run: str, listing: str, columns: dict[str, str], units: str,
+           chosen: Sequence[tuple[int, str, str]] = (), choices: str = "") -> str:
+    """Answer every row of a list and return the name of the folder with the answers.
+
+    `chosen` are the lots that the user chose for some rows; they are written to the new file `choices` first.
+    """
     from riskmap import api
 
     say("Answer the list", 0.0)
-    return api.screen(run, listing, columns=columns, units=units).folder.name
+    file = api.choose_lots(chosen, choices) if chosen else None
+    return api.screen(run, listing, columns=columns, choices=file, units=units).folder.name
 
 
 def calibrate(say: Say, run: str, surveys: str) -> str:

@@ -158,3 +158,71 @@ def test_the_way_back_never_leads_out(referer: str, opened: Opened) -> None:
     assert answer.status_code == 404
     links = [part.split('"')[0] for part in answer.text.split('<main')[1].split('href="')[1:]]
     assert all(link.startswith("/") and not link.startswith("//") for link in links), links
+
+
+# ---------------------------------------------------------------- answered lists
+def answered(opened: Opened, *rows: dict[str, Any]) -> str:
+    """Have a list with an answer in the area, and return the name of the answer."""
+    (opened.folder / "lists").mkdir()
+    (opened.folder / "lists" / "buyers.csv").write_text("x\n", encoding="utf-8")
+    (opened.folder / OUTPUTS / "run-1").mkdir()
+    (made := opened.folder / OUTPUTS / "screen-1").mkdir()
+    told = {"list": "buyers.csv", "run": "run-1", "columns": {"lot_id": "parcel no"},
+            "counts": {"rows": 3, "ambiguous": 1}, "cautions": ["Use it to look closer."], "notes": ["W-SCR-067 two lots"], "open_count": len(rows),
+            "open_rows": list(rows)}
+    (made / "screened.json").write_text(json.dumps(told), encoding="utf-8")
+    (made / "screened.html").write_text("x", encoding="utf-8")
+    return "screen-1"
+
+
+def open_row(row: int, status: str, *candidates: str, chosen: str = "") -> dict[str, Any]:
+    return {"row": row, "listed_as": f"<b>{row}", "status": status, "note": "why", "candidates": list(candidates),
+            "chosen_lot_id": chosen}
+
+
+def test_an_answered_list_begins_with_the_cautions_and_offers_the_candidates(opened: Opened) -> None:
+    name = answered(opened, open_row(3, "ambiguous", "A1", "A2"), open_row(4, "unmatched"))
+    text = opened.page(f"/areas/town/runs/{name}")
+    assert text.index("Use it to look closer.") < text.index("screened.html") < text.index("Files")
+    assert "buyers.csv" in text
+    row = text[text.index('name="lot-3"'):text.index('name="lot-4"')]
+    assert [part.split("</option>")[0] for part in row.split("<option")[1:]] == [' value="">no lot', ">A1", ">A2"]
+    assert "more than one lot fits" in text
+    assert "&lt;b&gt;3" in opened.browser.get(f"/areas/town/runs/{name}").text
+
+
+def test_lots_that_are_chosen_are_given_to_the_next_screening(opened: Opened) -> None:
+    name = answered(opened, open_row(3, "ambiguous", "A1", "A2"), open_row(4, "unmatched"),
+                    open_row(5, "matched", chosen="B7"), open_row(6, "matched", "C1", "C2", chosen="C2"))
+    task, given, job = opened.post(f"/areas/town/runs/{name}/choices", **{
+        "lot-3": "A2", "lot-4": " ", "lot-6": "", "lot-99": "X"})
+    assert task == "screen"
+    assert given["chosen"] == [(3, "<b>3", "A2"), (5, "<b>5", "B7")]  # row 5 was not on the page; row 6 is open again
+    assert given["columns"] == {"lot_id": "parcel no"}
+    assert Path(given["listing"]) == opened.folder / "lists" / "buyers.csv"
+    assert Path(given["choices"]) == opened.folder / "lists" / "buyers-choices.csv"
+    assert "riskmap screen run-1 lists/buyers.csv --column 'lot_id=parcel no' --choices lists/buyers-choices.csv" \
+        in job.command
+    Path(given["choices"]).write_text("x", encoding="utf-8")
+    _, given, _ = opened.post(f"/areas/town/runs/{name}/choices", **{"lot-3": "A2"})
+    assert Path(given["choices"]).name == "buyers-choices-2.csv"
+
+
+def test_no_choice_where_the_list_is_gone(opened: Opened) -> None:
+    name = answered(opened, open_row(3, "ambiguous", "A1"))
+    (opened.folder / "lists" / "buyers.csv").unlink()
+    assert "lot-3" not in opened.page(f"/areas/town/runs/{name}")
+    answer = opened.browser.post(f"/areas/town/runs/{name}/choices", headers=FROM_HERE,
+                                 data={"token": opened.window.secret.token})
+    assert (answer.status_code, "E-WIN-021" in answer.text) == (404, True)
+
+
+def test_a_damaged_answer_is_still_offered_as_files(opened: Opened) -> None:
+    name = answered(opened)
+    (opened.folder / OUTPUTS / name / "screened.json").write_text("{", encoding="utf-8")
+    assert "screened.html" in opened.page(f"/areas/town/runs/{name}")
+
+
+def test_the_page_of_lists_begins_with_the_caution(opened: Opened) -> None:
+    text = opened.page("/areas/town/lists")
+    assert 0 < text.index("Use this list only to decide") < text.index("Give a list")
