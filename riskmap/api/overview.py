@@ -32,6 +32,8 @@ class FinishedRun:
         Rows of the lot file, and those with an estimate.
     newest : str
         How new its weather data are, as a sentence.
+    newest_map : str
+        Day of its newest weekly drought map, YYYY-MM-DD; empty where it has none.
     """
 
     name: str
@@ -41,6 +43,7 @@ class FinishedRun:
     lots: int
     with_estimate: int
     newest: str
+    newest_map: str = ""
 
 
 def finished_runs(outputs: FileName = "outputs") -> list[FinishedRun]:
@@ -83,7 +86,8 @@ def finished_runs(outputs: FileName = "outputs") -> list[FinishedRun]:
             rows, newest = content["rows"], content["facts"]["newest_data"]
             line = FinishedRun(path.name, manifest.area.name, manifest.area.present_month, manifest.written_utc,
                                int(rows["out"]), int(rows["with_number"]),
-                               freshness.standing(manifest.area.present_month, newest))
+                               freshness.standing(manifest.area.present_month, newest),
+                               str(newest.get(freshness.MAP, "")))
         except (files.ManifestError, OSError, KeyError, TypeError, ValueError):
             continue  # of another program or another version, or damaged: `verify` says what is wrong with it
         found.append((manifest.written_utc, folder.moment_of(path.name), line))

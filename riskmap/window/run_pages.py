@@ -177,7 +177,8 @@ def _made(request: Request, folder: Path, files: list[tuple[str, int]]) -> Respo
     answer = _answer(folder) if SCREENED in names else None
     return page(request, "made.html", folder=folder.name, files=files, lines=_lines(folder), title=title,
                 answer=answer, most_open=MOST_OPEN,
-                decidable=answer is not None and _list_of(folder, answer) is not None, pictures=[name for name in PICTURES if name in names],
+                decidable=answer is not None and _list_of(folder, answer) is not None,
+                pictures=[name for name in PICTURES if name in names],
                 first=[(name, label) for name, _, label in PAPERS if name in names],
                 shown=[name for name in names if name in SHOWN])
 

@@ -92,6 +92,15 @@ def new(say: Say, folder: str, files: str, fetch: bool, offline: bool, columns: 
     }
 
 
+def newer(say: Say, since: str, into: str, again: dict[str, Any]) -> dict[str, Any]:
+    """Get the weekly drought maps after a day into the files of an area; if any came, recognise all files again."""
+    from riskmap import api
+
+    came = api.newer_weeks(since, into, progress=say)
+    return {"said": [visible(line) for line in (*came.said, *came.findings, *came.notes)],
+            "new": new(say, **again) if came.files else None}
+
+
 def check(say: Say, area: str) -> dict[str, Any]:
     """Say what is wrong with the files of an area."""
     from riskmap import api
@@ -202,4 +211,5 @@ def selftest(say: Say) -> dict[str, Any]:
 
 TASKS: dict[str, Callable[..., Any]] = {
     "brief": brief, "calibrate": calibrate, "check": check, "compare": compare, "estimate": estimate,
-    "explain": explain, "new": new, "run_lots": run_lots, "screen": screen, "selftest": selftest, "survey": survey}
+    "explain": explain, "new": new, "newer": newer, "run_lots": run_lots, "screen": screen, "selftest": selftest,
+    "survey": survey}

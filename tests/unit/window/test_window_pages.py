@@ -168,8 +168,8 @@ def answered(opened: Opened, *rows: dict[str, Any]) -> str:
     (opened.folder / OUTPUTS / "run-1").mkdir()
     (made := opened.folder / OUTPUTS / "screen-1").mkdir()
     told = {"list": "buyers.csv", "run": "run-1", "columns": {"lot_id": "parcel no"},
-            "counts": {"rows": 3, "ambiguous": 1}, "cautions": ["Use it to look closer."], "notes": ["W-SCR-067 two lots"], "open_count": len(rows),
-            "open_rows": list(rows)}
+            "counts": {"rows": 3, "ambiguous": 1}, "cautions": ["Use it to look closer."],
+            "notes": ["W-SCR-067 two lots"], "open_count": len(rows), "open_rows": list(rows)}
     (made / "screened.json").write_text(json.dumps(told), encoding="utf-8")
     (made / "screened.html").write_text("x", encoding="utf-8")
     return "screen-1"
@@ -226,3 +226,58 @@ def test_a_damaged_answer_is_still_offered_as_files(opened: Opened) -> None:
 def test_the_page_of_lists_begins_with_the_caution(opened: Opened) -> None:
     text = opened.page("/areas/town/lists")
     assert 0 < text.index("Use this list only to decide") < text.index("Give a list")
+
+
+# ---------------------------------------------------------------- new drought data
+def a_run(opened: Opened, monkeypatch: pytest.MonkeyPatch, newest_map: str) -> None:
+    from riskmap import api
+
+    run = api.FinishedRun("run-1", "Town", "2025-10", "2026-01-01", 9, 8, "Newest data: 2025-10", newest_map)
+    monkeypatch.setattr(api, "finished_runs", lambda outputs: [run])
+
+
+def test_newer_maps_are_asked_for_only_when_the_button_is_pressed(opened: Opened,
+                                                                  monkeypatch: pytest.MonkeyPatch) -> None:
+    a_run(opened, monkeypatch, "2025-10-28")
+    recognised(opened, given={"land_use": "ZONE"})
+    for path in ("/", "/areas/town"):
+        opened.page(path)
+    assert opened.desk.asked == []
+    assert 'action="/areas/town/newer"' in opened.page("/")
+    task, given, job = opened.post("/areas/town/newer", "/")
+    assert (task, given["since"]) == ("newer", "2025-10-28")
+    assert Path(given["into"]) == opened.folder / FILES / "drought_weeks"
+    assert given["again"]["columns"] == {"land_use": "ZONE"}  # what was said of the columns before
+    assert given["again"]["fetch"] is False
+    first, second = job.command.splitlines()[1:]
+    assert first.startswith("riskmap fetch drought --from 2025-10-29 --to ")
+    assert first.endswith("--into files/drought_weeks")
+    assert second == "riskmap new files --into . --replace --column land_use=ZONE"
+    assert job.back == "/"
+
+
+def test_maps_that_were_fetched_are_fetched_again_with_all(opened: Opened, monkeypatch: pytest.MonkeyPatch) -> None:
+    a_run(opened, monkeypatch, "2025-10-28")
+    maps = {**guess("path", "fetched/drought"), "section": "drought"}
+    recognised(opened, guesses=[maps], fetched=["weekly drought maps: 260"])
+    task, given, _ = opened.post("/areas/town/newer")
+    assert (task, given["fetch"], given["offline"]) == ("new", True, False)
+
+
+def test_what_the_service_answered_is_shown_until_the_next_run(opened: Opened, monkeypatch: pytest.MonkeyPatch) -> None:
+    a_run(opened, monkeypatch, "2025-10-28")
+    told = {"said": ["No weekly drought map after 2025-10-28 is published yet."], "asked": "2025-11-01", "came": False,
+            "run": "run-1"}
+    (opened.folder / ".newer.json").write_text(json.dumps(told), encoding="utf-8")
+    for path in ("/", "/areas/town"):
+        assert "No weekly drought map after 2025-10-28 is published yet. (asked on 2025-11-01)" in opened.page(path)
+    (opened.folder / ".newer.json").write_text(json.dumps({**told, "run": "another"}), encoding="utf-8")
+    for path in ("/", "/areas/town"):
+        assert "is published yet" not in opened.page(path)
+
+
+def test_without_weekly_maps_there_is_nothing_to_ask_for(opened: Opened, monkeypatch: pytest.MonkeyPatch) -> None:
+    a_run(opened, monkeypatch, "")
+    assert "/newer" not in opened.page("/")
+    answer = opened.browser.post("/areas/town/newer", headers=FROM_HERE, data={"token": opened.window.secret.token})
+    assert (answer.status_code, "E-WIN-022" in answer.text) == (409, True)
