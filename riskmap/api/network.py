@@ -196,7 +196,7 @@ def newer_weeks(since: date | str, into: FileName, *, offline: bool = False, cac
     desk = Desk(folder=Path(cache) if cache is not None else default_folder(), offline=offline, warn=notes.append)
     files, weeks, error = drought.newer(_day(since), Path(into), desk=desk, progress=progress)
     if error is not None and not weeks:
-        error.add_note("No map came, so it is not known what they show. Nothing was changed.")
+        error.add_note("No map came: perhaps this computer is offline. Nothing was changed; try again later.")
         raise error
     said = (f"{counted(len(weeks), 'weekly drought map')} came, {weeks[0]} to {weeks[-1]}." if weeks
             else f"No weekly drought map after {_day(since)} is published yet.")

@@ -5,6 +5,7 @@ import {entered} from "./keep.js";
 import {filters} from "./filter.js";
 import {job} from "./job.js";
 import {lots} from "./lots.js";
+import {plans} from "./plan.js";
 import {readings, rowsFor} from "./readings.js";
 
 copies();
@@ -13,4 +14,5 @@ filters();
 job();
 lots();
 readings();
+plans();
 entered(rowsFor);
