@@ -42,7 +42,7 @@ class Choices:
     lot : Series of str
         What was chosen: the id of a lot, or `ID (lot_row 3)` where several lots have the id.
     listed_as : Series of str, optional
-        What the list called each row when it was chosen; a row that is called otherwise today is not the same.
+        What the list called each row when it was chosen; a row that has another name today is not the same.
     problems : list of Problem
     """
 
@@ -59,8 +59,8 @@ def read(path: Path) -> Choices:
     Raises
     ------
     LayerError
-        No such file, no columns `row` and `chosen_lot_id`, a row that is not a number or that stands twice, or bytes
-        that are no table.
+        No such file, no columns `row` and `chosen_lot_id`, a row that is not a number or that occurs twice, or a file
+        that is not a table.
     """
     from riskmap.layers import lots_csv
 
@@ -132,7 +132,7 @@ def apply(found: pd.DataFrame, choices: Choices, lot_id: pd.Series, row: NDArray
     out.loc[where, "lot_row"] = chosen
     problems = [*choices.problems]
     for mask, rule in ((at < 0, "the list has no such row"),
-                       ((at >= 0) & ~same, f"the list calls this row otherwise than {LISTED} says"),
+                       ((at >= 0) & ~same, f"the list has another name for this row than {LISTED}"),
                        ((at >= 0) & same & (lot < 0) & ~several, "the chosen id is not among the lots"),
                        ((at >= 0) & same & several, "several lots have the chosen id")):
         if mask.any():

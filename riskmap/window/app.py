@@ -24,7 +24,7 @@ from starlette.types import ASGIApp
 
 from riskmap.outputs import typeface
 from riskmap.window import uploads
-from riskmap.window.areas import Areas
+from riskmap.window.areas import OUTPUTS, Areas, entry_of, in_use
 from riskmap.window.guard import TOKEN_FIELD, TOKEN_HEADER, Guard, Secrets, same
 from riskmap.window.jobs import Desk, Job
 from riskmap.window.refusals import WindowError, no_such, no_token, too_long
@@ -65,12 +65,22 @@ def window_of(request: Request) -> Window:
     return window
 
 
+def folder_of(request: Request) -> Path:
+    """Return the folder of outputs that the address of a request names."""
+    area = window_of(request).areas.folder(request.path_params["area"])
+    folder = entry_of(entry_of(area, OUTPUTS), request.path_params["run"])
+    if not folder.is_dir():
+        raise no_such()
+    return folder
+
+
 def page(request: Request, name: str, status: int = 200, **values: Any) -> HTMLResponse:
     """Return a page; every value is escaped by the template."""
     window = window_of(request)
     area = request.path_params.get("area", "")
-    shared = {"token": window.secret.token, "area": area, "root": window.areas.root.as_posix(), "command": "",
-              "jobs": window.desk.running()}
+    calibration = in_use(window.areas.root / area) if area in window.areas.names() else None
+    shared = {"calibration": calibration.parent.name if calibration else "", "token": window.secret.token, "area": area,
+              "root": window.areas.root.as_posix(), "command": "", "jobs": window.desk.running()}
     return HTMLResponse(_pages().get_template(name).render({**shared, **values}), status)
 
 
@@ -242,11 +252,12 @@ async def fault(request: Request, error: Exception) -> Response:
 
 def made(window: Window, port: int) -> ASGIApp:
     """Return the guarded application for a port of this computer."""
-    from riskmap.window import about, area_pages, house_pages, run_pages
+    from riskmap.window import about, area_pages, house_pages, list_pages, run_pages
 
     routes = [
         Route("/", area_pages.areas), Route("/areas", area_pages.make, methods=["POST"]),
-        *area_pages.ROUTES, *run_pages.ROUTES, *house_pages.ROUTES, *about.ROUTES,
+        *area_pages.ROUTES, *run_pages.ROUTES, *list_pages.ROUTES,
+        *house_pages.ROUTES, *about.ROUTES,
         Route("/jobs/{job}", job_page), Route("/jobs/{job}/events", job_events),
         Route("/jobs/{job}/cancel", job_cancel, methods=["POST"]),
         Route("/close", close, methods=["GET", "POST"]), Route("/assets/{name}", asset),

@@ -18,7 +18,7 @@ from starlette.routing import Route
 
 from riskmap.window import uploads
 from riskmap.window.app import Window, command, files_of, form_of, go, page, to_job, window_of
-from riskmap.window.areas import AREA_FILE, FILES, INCOMING, OUTPUTS, written_by_us
+from riskmap.window.areas import AREA_FILE, FILES, INCOMING, OUTPUTS, with_calibration, written_by_us
 from riskmap.window.jobs import Job
 from riskmap.window.refusals import WindowError, no_form
 
@@ -169,7 +169,8 @@ async def area(request: Request) -> Response:
                 "fetchable": bool(seen and any(one["layer"] for one in seen["missing"]))}
 
     found = await run_in_threadpool(values)
-    return page(request, "area.html", **found, command=command(folder, "estimate", AREA_FILE))
+    words = with_calibration(folder)[1]
+    return page(request, "area.html", **found, command=command(folder, "estimate", AREA_FILE, *words))
 
 
 async def fetch(request: Request) -> Response:
@@ -267,10 +268,11 @@ async def estimate(request: Request) -> Response:
     await form_of(request)
     window = window_of(request)
     folder = window.areas.folder(request.path_params["area"])
+    put, words = with_calibration(folder)
     job = window.desk.start(
         folder.name, "Estimate every lot", "estimate",
-        {"area": str(folder / AREA_FILE), "outputs": str(folder / OUTPUTS), "units": window.units},
-        lambda run: f"/areas/{folder.name}/runs/{run}", command=command(folder, "estimate", AREA_FILE),
+        {"area": str(folder / AREA_FILE), "outputs": str(folder / OUTPUTS), "units": window.units, **put},
+        lambda run: f"/areas/{folder.name}/runs/{run}", command=command(folder, "estimate", AREA_FILE, *words),
         lock=written_by_us(folder))
     return to_job(request, job)
 

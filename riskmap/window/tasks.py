@@ -119,11 +119,11 @@ def _report(report: Any) -> dict[str, Any]:
             "newness": api.newness(report), "exit_code": report.exit_code}
 
 
-def estimate(say: Say, area: str, outputs: str, units: str) -> str:
+def estimate(say: Say, area: str, outputs: str, units: str, calibration: str | None = None) -> str:
     """Estimate an area and return the name of the new run folder."""
     from riskmap import api
 
-    return api.estimate(area, outputs, units=units, progress=say).folder.name
+    return api.estimate(area, outputs, units=units, calibration=calibration, progress=say).folder.name
 
 
 # ---------------------------------------------------------------- run
@@ -142,25 +142,26 @@ def run_lots(say: Say, run: str, units: str) -> dict[str, Any]:
             "rows": [list(row) for row in rows]}
 
 
-def brief(say: Say, run: str, lots: Sequence[str], units: str) -> str:
+def brief(say: Say, run: str, lots: Sequence[str], units: str, calibration: str | None = None) -> str:
     """Write the brief of some lots and return the name of its folder."""
     from riskmap import api
 
     say("Write the brief", 0.0)
-    return api.brief(run, lots=list(lots), units=units).folder.name
+    return api.brief(run, lots=list(lots), units=units, calibration=calibration).folder.name
 
 
-def compare(say: Say, before: str, after: str, outputs: str, units: str) -> dict[str, Any]:
+def compare(say: Say, before: str, after: str, outputs: str, units: str,
+            calibration: str | None = None) -> dict[str, Any]:
     """Compare two runs."""
     from riskmap import api
 
     say("Compare the runs", 0.0)
-    outcome = api.compare(before, after, outputs=outputs, units=units)
+    outcome = api.compare(before, after, outputs=outputs, units=units, calibration=calibration)
     return {"folder": outcome.folder.name, "lines": list(outcome.answer.lines), "note": outcome.note}
 
 
 def screen(say: Say, run: str, listing: str, columns: dict[str, str], units: str,
-           chosen: Sequence[tuple[int, str, str]] = (), choices: str = "") -> str:
+           chosen: Sequence[tuple[int, str, str]] = (), choices: str = "", calibration: str | None = None) -> str:
     """Answer every row of a list and return the name of the folder with the answers.
 
     `chosen` are the lots that the user chose for some rows; they are written to the new file `choices` first.
@@ -169,7 +170,7 @@ def screen(say: Say, run: str, listing: str, columns: dict[str, str], units: str
 
     say("Answer the list", 0.0)
     file = api.choose_lots(chosen, choices) if chosen else None
-    return api.screen(run, listing, columns=columns, choices=file, units=units).folder.name
+    return api.screen(run, listing, columns=columns, choices=file, calibration=calibration, units=units).folder.name
 
 
 def calibrate(say: Say, run: str, surveys: str) -> str:

@@ -121,7 +121,8 @@ def test_only_weeks_after_a_day_come_and_those_before_a_gap_stay(service, desk, 
 def test_without_a_network_it_is_said_that_nothing_is_known(tmp_path) -> None:
     with pytest.raises(LayerError, match=r"^E-FET-020") as refused:
         api.newer_weeks("2025-10-28", tmp_path / "maps", offline=True, cache=tmp_path / "cache")
-    assert refused.value.__notes__ == ["No map came: perhaps this computer is offline. Nothing was changed; try again later."]
+    assert refused.value.__notes__ == ["No map came: perhaps this computer is offline. Nothing was changed; try again "
+                                       "later."]
     assert not (tmp_path / "maps").exists()
 
 

@@ -15,7 +15,7 @@ from each_case import check_each
 from starlette.routing import Route
 from starlette.testclient import TestClient
 
-from riskmap.window import about, app, area_pages, run_pages, uploads
+from riskmap.window import about, app, area_pages, list_pages, run_pages, uploads
 from riskmap.window.areas import AREA_FILE, FILES, OUTPUTS, Areas
 from riskmap.window.guard import HEADERS, POLICY
 from riskmap.window.jobs import Job
@@ -68,7 +68,8 @@ def test_every_page_is_among_the_addresses() -> None:
     assert len(addresses("GET")) >= 12
     assert len(addresses("POST")) >= 9
     listed = {route.path for route in routes()}
-    assert {route.path for route in (*area_pages.ROUTES, *run_pages.ROUTES, *about.ROUTES)} <= listed
+    ours = (*area_pages.ROUTES, *run_pages.ROUTES, *list_pages.ROUTES, *about.ROUTES)
+    assert {route.path for route in ours} <= listed
 
 
 # ---------------------------------------------------------------- the key and the cookie

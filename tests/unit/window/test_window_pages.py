@@ -281,3 +281,85 @@ def test_without_weekly_maps_there_is_nothing_to_ask_for(opened: Opened, monkeyp
     assert "/newer" not in opened.page("/")
     answer = opened.browser.post("/areas/town/newer", headers=FROM_HERE, data={"token": opened.window.secret.token})
     assert (answer.status_code, "E-WIN-022" in answer.text) == (409, True)
+
+
+# ---------------------------------------------------------------- calibration
+def calibrated(opened: Opened, monkeypatch: pytest.MonkeyPatch, **on: bool) -> None:
+    """Have calibrations in the area, and say which of them the surveys allow."""
+    from riskmap import api
+
+    for name in on:
+        (made := opened.folder / OUTPUTS / name.replace("_", "-")).mkdir()
+        for file in ("calibration.json", "calibration.html"):
+            (made / file).write_text("{}", encoding="utf-8")
+
+    def said(path: Path) -> api.CalibrationSaid:
+        yes = on[path.parent.name.replace("-", "_")]
+        line = "Houses bend more." if yes else "It is off. There are too few houses."
+        return api.CalibrationSaid(yes, (line,), "Town", "2025-10", 40 if yes else 2)
+
+    monkeypatch.setattr(api, "calibration_said", said)
+    a_run(opened, monkeypatch, "")
+
+
+def test_a_calibration_is_switched_on_and_off_and_used_by_what_follows(opened: Opened,
+                                                                       monkeypatch: pytest.MonkeyPatch) -> None:
+    calibrated(opened, monkeypatch, good_1=True)
+    text = opened.page("/areas/town/surveys")
+    assert "Houses bend more." in text
+    assert "/areas/town/runs/good-1/show/calibration.html" in text  # its card, with its chart
+    assert "Calibration is on" not in text
+
+    def press(name: str) -> None:
+        answer = opened.browser.post("/areas/town/calibration", headers=FROM_HERE,
+                                     data={"token": opened.window.secret.token, "name": name})
+        assert (answer.status_code, answer.headers["location"]) == (303, "/areas/town/surveys")
+
+    press("good-1")
+    for path in ("/areas/town", "/areas/town/lists", "/areas/town/surveys"):
+        assert "Calibration is on:\xa0<a" in opened.page(path), path
+    _, given, job = opened.post("/areas/town/estimate")
+    assert Path(given["calibration"]) == opened.folder / OUTPUTS / "good-1" / "calibration.json"
+    assert job.command.endswith("riskmap estimate area.toml --calibration outputs/good-1/calibration.json")
+    (opened.folder / OUTPUTS / "run-1").mkdir()
+    _, given, _ = opened.post("/areas/town/runs/run-1/brief", lot="A")
+    assert "calibration" in given
+    press("")
+    assert "Calibration is on" not in opened.page("/areas/town")
+    _, given, job = opened.post("/areas/town/estimate")
+    assert "calibration" not in given
+    assert "--calibration" not in job.command
+
+
+def test_a_calibration_that_the_surveys_do_not_allow_stays_off_and_says_why(opened: Opened,
+                                                                           monkeypatch: pytest.MonkeyPatch) -> None:
+    calibrated(opened, monkeypatch, few_1=False)
+    text = opened.page("/areas/town/surveys")
+    assert 'aria-label="Switch few-1 on" disabled' in text
+    assert "It is off. There are too few houses." in text
+    answer = opened.browser.post("/areas/town/calibration", headers=FROM_HERE,
+                                 data={"token": opened.window.secret.token, "name": "few-1"})
+    assert answer.status_code == 409
+    assert "There are too few houses." in answer.text
+    assert "Calibration is on" not in opened.page("/areas/town")
+
+
+@pytest.mark.parametrize("name", ["..", "../../..", "latest", "none", ".hidden", "x/../y"])
+def test_no_text_of_a_form_leads_to_another_calibration(name: str, opened: Opened,
+                                                        monkeypatch: pytest.MonkeyPatch) -> None:
+    calibrated(opened, monkeypatch, good_1=True)
+    answer = opened.browser.post("/areas/town/calibration", headers=FROM_HERE,
+                                 data={"token": opened.window.secret.token, "name": name})
+    assert answer.status_code == 404
+    (opened.folder / ".calibration").write_text(name, encoding="utf-8")  # nor a text in the file
+    assert "Calibration is on" not in opened.page("/areas/town")
+
+
+def test_a_calibration_whose_folder_is_gone_is_off(opened: Opened, monkeypatch: pytest.MonkeyPatch) -> None:
+    calibrated(opened, monkeypatch, good_1=True)
+    (opened.folder / ".calibration").write_text("good-1", encoding="utf-8")
+    assert "Calibration is on" in opened.page("/areas/town")
+    (opened.folder / OUTPUTS / "good-1" / "calibration.json").unlink()
+    assert "Calibration is on" not in opened.page("/areas/town")
+    _, given, _ = opened.post("/areas/town/estimate")
+    assert "calibration" not in given
