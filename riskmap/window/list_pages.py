@@ -20,6 +20,7 @@ from riskmap.window.areas import (
     LISTS,
     OUTPUTS,
     SURVEYS,
+    Areas,
     entry_of,
     in_use,
     use,
@@ -136,6 +137,19 @@ async def answer_list(request: Request) -> Response:
         lambda name: f"/areas/{area.name}/runs/{name}",
         command=command(area, "screen", run_folder.name, f"{LISTS}/{listing.name}", *words, *more),
         lock=written_by_us(area)))
+
+
+def warm(areas: Areas) -> None:
+    """Read one calibration and one answered list, so that the first page of such does not wait for what reads them."""
+    from riskmap import api
+
+    with suppress(RiskmapError, OSError):
+        of_list = (SCREENED, lambda path: api.answered_list(path.parent))
+        for name, read in ((CALIBRATION, api.calibration_said), of_list):
+            found = ((areas.root / area / OUTPUTS, made) for area in areas.names()
+                     for made in _made_with(areas.root / area / OUTPUTS, name))
+            if first := next(found, None):
+                read(first[0] / first[1] / name)
 
 
 async def surveys(request: Request) -> Response:

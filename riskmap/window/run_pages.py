@@ -10,7 +10,7 @@ from typing import Any
 
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
-from starlette.responses import FileResponse, HTMLResponse, JSONResponse, Response
+from starlette.responses import FileResponse, HTMLResponse, Response
 from starlette.routing import Route
 
 from riskmap.common.errors import counted
@@ -66,11 +66,15 @@ async def lots(request: Request) -> Response:
     window, folder = window_of(request), folder_of(request)
     key = ("lots", str(folder), window.units)
     if key not in window.cache:
-        answer = await run_in_threadpool(window.desk.ask, "run_lots", run=str(folder), units=window.units)
+        def made() -> bytes:
+            answer = window.desk.ask("run_lots", run=str(folder), units=window.units)
+            return json.dumps(answer, ensure_ascii=False, allow_nan=False, separators=(",", ":")).encode()
+
+        answer = await run_in_threadpool(made)
         while len(window.cache) >= KEPT:
             del window.cache[next(iter(window.cache))]
         window.cache[key] = answer
-    return JSONResponse(window.cache[key])
+    return Response(window.cache[key], media_type="application/json")
 
 
 async def show(request: Request) -> Response:

@@ -13,6 +13,7 @@ import uvicorn
 from riskmap.window.app import Window, assets, made
 from riskmap.window.areas import Areas
 from riskmap.window.guard import HOST
+from riskmap.window.list_pages import warm
 from riskmap.window.refusals import WindowError
 
 CONNECTIONS = 100  # at once; a browser opens six for one page
@@ -55,7 +56,7 @@ class Server:
 
     def serve(self, ready: Callable[[], None] = lambda: None) -> None:
         """Serve until `stop` or Ctrl-C; `ready` is called from the moment in which requests wait to be answered."""
-        warming = threading.Timer(WARM_AFTER_S, self.window.desk.warm)  # the first page comes before it
+        warming = threading.Timer(WARM_AFTER_S, self._warm)  # the first page comes before it
         warming.daemon = True
         warming.start()
         threading.Thread(target=assets, daemon=True).start()  # while the browser starts
@@ -67,6 +68,11 @@ class Server:
             self.window.stopping.set()
             self.window.desk.close()
             self._socket.close()
+
+    def _warm(self) -> None:
+        """Start a worker, and load what the pages of the areas that are there need."""
+        self.window.desk.warm()
+        warm(self.window.areas)
 
     def stop(self) -> None:
         """End serving."""
