@@ -112,7 +112,7 @@ def test_map_and_table_hear_only_each_other_and_only_of_lots(opened: Opened, run
     page.switch_to.default_content()
     before = in_the_map(page)
     page.execute_script(TO_MAP, NO_LOTS)  # from the page around the map, which is heard, but none of these is a lot
-    page.execute_script("const other = document.createElement('iframe'); other.id = 'other'; document.body.append(other)")
+    page.execute_script("document.body.append(Object.assign(document.createElement('iframe'), {id: 'other'}))")
     page.switch_to.frame(page.find_element(By.ID, "other"))
     page.execute_script(TO_MAP, [A_LOT])  # a lot, but from another frame
     page.execute_script("parent.postMessage(arguments[0], '*')", A_LOT)
