@@ -141,8 +141,11 @@ def _recognise(window: Window, folder: Path, fetch: bool, columns: dict[str, str
 def _write(path: Path, text: str) -> None:
     """Write a file completely or not at all."""
     part = path.with_name(f"{path.name}.part")
-    part.write_text(text, encoding="utf-8", newline="\n")
-    os.replace(part, path)
+    try:
+        part.write_text(text, encoding="utf-8", newline="\n")
+        os.replace(part, path)
+    finally:
+        part.unlink(missing_ok=True)
 
 
 def _seen(folder: Path) -> dict[str, Any] | None:
@@ -169,7 +172,7 @@ async def area(request: Request) -> Response:
                 "fetchable": bool(seen and any(one["layer"] for one in seen["missing"]))}
 
     found = await run_in_threadpool(values)
-    words = with_calibration(folder)[1]
+    words = [*with_calibration(folder)[1], *window_of(request).unit_words]
     return page(request, "area.html", **found, command=command(folder, "estimate", AREA_FILE, *words))
 
 
@@ -272,8 +275,8 @@ async def estimate(request: Request) -> Response:
     job = window.desk.start(
         folder.name, "Estimate every lot", "estimate",
         {"area": str(folder / AREA_FILE), "outputs": str(folder / OUTPUTS), "units": window.units, **put},
-        lambda run: f"/areas/{folder.name}/runs/{run}", command=command(folder, "estimate", AREA_FILE, *words),
-        lock=written_by_us(folder))
+        lambda run: f"/areas/{folder.name}/runs/{run}",
+        command=command(folder, "estimate", AREA_FILE, *words, *window.unit_words), lock=written_by_us(folder))
     return to_job(request, job)
 
 

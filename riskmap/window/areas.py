@@ -23,6 +23,7 @@ FILES, AREA_FILE, OUTPUTS, LISTS, SURVEYS, LOCK = "files", "area.toml", "outputs
 CALIBRATION = "calibration.json"
 IN_USE = ".calibration"  # names the folder of outputs with the calibration that is switched on
 NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,99}")
+COMMANDS = ".commands"  # folder in an area for the command that equals each of its outputs
 INCOMING = ".incoming"  # beginning of the names of folders for files of an area that is not made yet
 ABANDONED_S = 86_400  # judgement: no form is sent for a day
 LONGEST, DEEPEST, MOST_NAMES = 80, 8, 1000
@@ -152,6 +153,20 @@ def with_calibration(folder: Path) -> tuple[dict[str, str], list[str]]:
     if (path := in_use(folder)) is None:
         return {}, []
     return {"calibration": str(path)}, ["--calibration", f"{OUTPUTS}/{path.parent.name}/{CALIBRATION}"]
+
+
+def keep_command(area: Path, folder: str, command: str) -> None:
+    """Keep the command that equals a folder of outputs, for its page; a disk that is full does not matter here."""
+    with suppress(OSError):
+        (area / COMMANDS).mkdir(exist_ok=True)
+        (area / COMMANDS / f"{folder}.txt").write_text(command, encoding="utf-8")
+
+
+def kept_command(area: Path, folder: str) -> str:
+    """Return the command that equals a folder of outputs; empty text where it was not made in a window."""
+    with suppress(OSError, UnicodeDecodeError):
+        return (area / COMMANDS / f"{folder}.txt").read_text(encoding="utf-8")
+    return ""
 
 
 @contextmanager

@@ -73,7 +73,7 @@ async def choose(request: Request) -> Response:
                                                  "columns": answer.columns, "units": window.units, "chosen": chosen,
                                                  "choices": str(choices), **put},
         lambda name: f"/areas/{area.name}/runs/{name}",
-        command=command(area, "screen", run_folder.name, f"{LISTS}/{listing.name}", *words, *more),
+        command=command(area, "screen", run_folder.name, f"{LISTS}/{listing.name}", *words, *more, *window.unit_words),
         lock=written_by_us(area)))
 
 
@@ -135,7 +135,7 @@ async def answer_list(request: Request) -> Response:
         area.name, "Answer the list", "screen", {"run": str(run_folder), "listing": str(listing), "columns": columns,
                                                  "units": window.units, **put},
         lambda name: f"/areas/{area.name}/runs/{name}",
-        command=command(area, "screen", run_folder.name, f"{LISTS}/{listing.name}", *words, *more),
+        command=command(area, "screen", run_folder.name, f"{LISTS}/{listing.name}", *words, *more, *window.unit_words),
         lock=written_by_us(area)))
 
 

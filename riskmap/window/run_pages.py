@@ -10,12 +10,12 @@ from typing import Any
 
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
-from starlette.responses import FileResponse, HTMLResponse, Response
+from starlette.responses import FileResponse, HTMLResponse, JSONResponse, Response
 from starlette.routing import Route
 
 from riskmap.common.errors import counted
 from riskmap.window.app import command, folder_of, form_of, page, to_job, window_of
-from riskmap.window.areas import entry_of, with_calibration, written_by_us
+from riskmap.window.areas import entry_of, kept_command, with_calibration, written_by_us
 from riskmap.window.list_pages import CARD, SCREENED, answer_of, list_of
 from riskmap.window.refusals import WindowError, no_such
 
@@ -25,7 +25,9 @@ KEPT = 4  # tables of lots in memory
 MAP = "map.html"
 SHOWN = (MAP, SCREENED, CARD, "lots.html")  # pages with a policy of their own
 PAPERS = (("screened.xlsx", "Answered list", "Answered list (XLSX)"), ("lots.pdf", "Brief", "Brief (PDF)"),
-          ("area.pdf", "Brief", "Summary of the area (PDF)"), ("change.csv", "Change between two runs", "Change (CSV)"),
+          ("area.pdf", "Brief", "Summary of the area (PDF)"),
+          ("change.pdf", "Change between two runs", "Change (PDF)"), ("change.csv", "Change between two runs",
+                                                                      "Change (CSV)"),
           ("levels.pdf", "Survey of a house", "Survey sheet (PDF)"),
           (CARD, "Calibration", "Calibration card (HTML)"))
 PICTURES = ("levels.svg", "change.svg")
@@ -58,7 +60,7 @@ async def run(request: Request) -> Response:
         return await run_in_threadpool(_made, request, folder, found["files"])
     area = folder.parent.parent
     return page(request, "run.html", run=folder.name, **found, most=MOST_LOTS,
-                command=command(area, "brief", folder.name, "--lots", "ID,ID"))
+                command=kept_command(area, folder.name) or command(area, "brief", folder.name, "--lots", "ID,ID"))
 
 
 async def lots(request: Request) -> Response:
@@ -66,15 +68,14 @@ async def lots(request: Request) -> Response:
     window, folder = window_of(request), folder_of(request)
     key = ("lots", str(folder), window.units)
     if key not in window.cache:
-        def made() -> bytes:
-            answer = window.desk.ask("run_lots", run=str(folder), units=window.units)
-            return json.dumps(answer, ensure_ascii=False, allow_nan=False, separators=(",", ":")).encode()
+        def content() -> bytes | memoryview:  # written once, and not where all pages wait: 20,000 lots are 3 MB
+            return JSONResponse(window.desk.ask("run_lots", run=str(folder), units=window.units)).body
 
-        answer = await run_in_threadpool(made)
+        answer = await run_in_threadpool(content)
         while len(window.cache) >= KEPT:
             del window.cache[next(iter(window.cache))]
         window.cache[key] = answer
-    return Response(window.cache[key], media_type="application/json")
+    return Response(window.cache[key], media_type=JSONResponse.media_type)
 
 
 async def show(request: Request) -> Response:
@@ -118,7 +119,8 @@ async def brief(request: Request) -> Response:
     return to_job(request, window.desk.start(
         area.name, "Write the brief", "brief", {"run": str(folder), "lots": chosen, "units": window.units, **put},
         lambda name: f"/areas/{area.name}/runs/{name}",
-        command=command(area, "brief", folder.name, "--lots", ",".join(chosen), *words), lock=written_by_us(area)))
+        command=command(area, "brief", folder.name, "--lots", ",".join(chosen), *words, *window.unit_words),
+        lock=written_by_us(area)))
 
 
 async def compare(request: Request) -> Response:
@@ -136,7 +138,8 @@ async def compare(request: Request) -> Response:
     return to_job(request, window.desk.start(
         area.name, "Compare the runs", "compare", {"before": str(before), "after": str(folder),
                                                    "outputs": str(folder.parent), "units": window.units, **put}, after,
-        command=command(area, "compare", before.name, folder.name, *words), lock=written_by_us(area)))
+        command=command(area, "compare", before.name, folder.name, *words, *window.unit_words),
+        lock=written_by_us(area)))
 
 
 def keep_lines(area: Path, folder: str, lines: list[str]) -> None:
@@ -172,7 +175,8 @@ def _made(request: Request, folder: Path, files: list[tuple[str, int]]) -> Respo
                 decidable=answer is not None and list_of(folder, answer) is not None,
                 pictures=[name for name in PICTURES if name in names],
                 first=[(name, label) for name, _, label in PAPERS if name in names],
-                shown=[name for name in names if name in SHOWN])
+                shown=[name for name in names if name in SHOWN],
+                command=kept_command(folder.parent.parent, folder.name))
 
 
 ROUTES = [
