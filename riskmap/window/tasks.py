@@ -137,6 +137,7 @@ def run_lots(say: Say, run: str, units: str) -> dict[str, Any]:
     rows = zip(*([None if value != value else value for value in column.values.tolist()] for column in columns),
                strict=True)
     return {"five": api.five_numbers(results, units=units),
+            "calibrated": any(one.code.startswith("calibrated_") for one in columns),
             "figures": api.ending(Run(Path(run), results, RowCounts.of(results.lots)), units),
             "columns": [{"label": one.label, "meaning": one.meaning, "decimals": one.decimals} for one in columns],
             "rows": [list(row) for row in rows]}

@@ -21,6 +21,7 @@ export async function lots() {
     one.append(element("dt", said), element("dd", number));
     return one;
   }));
+  if (byId("as-modelled")) byId("as-modelled").hidden = told.calibrated;
   table(form, told);
 }
 
