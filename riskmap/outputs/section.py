@@ -9,6 +9,7 @@ level, and soil boundaries follow the surface less and less with depth (a drawin
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -18,7 +19,7 @@ from numpy.typing import NDArray
 
 from riskmap.common import units
 from riskmap.outputs import palette, telling
-from riskmap.outputs.drawing import Drawing, Pen, Point, apart
+from riskmap.outputs.drawing import Drawing, Pen, Point, apart, rectangle
 
 Array = NDArray[np.float64]
 Three = tuple[float, float, float]  # 10th percentile, median, 90th percentile
@@ -38,11 +39,15 @@ SENTENCES = {
     "gap": "gap to look for", "edge": "at the edge:", "middle": "in the middle:", "none": "no gap expected",
     "size": "{size} ({range})",
     "above": "middle above the edges", "below": "middle below the edges",
+    "heading": "The house and its ground now, cut across",
     "layers": "linear extensibility", "layer": "{depths}: {pct:.1f} %", "deeper": "below: {pct:.1f} %, assumed",
     "assumed": "{depths}: {pct:.1f} %, assumed",
     "no_layers": "no soil layers in the survey", "rock": "rock at {depth}", "slab": "slab", "ground": "ground",
-    "weather": "Weather reaches {depth} down.", "surveyed": "The soil is surveyed to {depth}.",
-    "depth_range": "{lo} to {hi}",
+    "weather": "Weather moves the ground down to about {depth} ({lo} to {hi}).",
+    "weather_to": "Weather moves the ground down to {depth}.",  # where rock leaves no range
+    "surveyed": "The soil is surveyed to {depth}.",
+    "of_soil": "{soil}, the main soil of this lot{share}, is surveyed to {depth}; below that, layers are assumed.",
+    "on_rock": "{soil}, the main soil of this lot{share}, lies on rock at {depth}.",
     "times": "Bending is drawn {times} times too tall; widths and depths are to scale.",
     "true": "Bending, widths and depths are to scale.",
     "bars": "Bars: where the edge is in 80 % of the model runs, with the middle held.",
@@ -274,20 +279,33 @@ def drawn(facts: Facts, system: str, box: Box, times: float | None = None) -> Dr
     return Drawing(box.width, min(used, box.height), tuple(parts.all), " ".join(alt.split()))
 
 
-def note(facts: Facts, times: float, system: str) -> str:
-    """Return the line under the drawing: how it is drawn, and what is not computed."""
+def note(facts: Facts, times: float, system: str, soil: str = "", share: str = "") -> str:
+    """Return the line under the drawing: how it is drawn, and what is not computed.
+
+    `soil`: name of the main soil; `share`: what is said of its share, in brackets; empty where that is not known.
+    """
     scale = SENTENCES["true"] if times == 1 else SENTENCES["times"].format(times=f"{times:g}")
     return " ".join([scale, *([SENTENCES["bars"]] if facts.slab_range_mm else []), SENTENCES["level"],
-                     depth_words(facts, system)])
+                     depth_words(facts, system, soil, share)])
 
 
-def depth_words(facts: Facts, system: str) -> str:
-    """Return in words how deep weather reaches and how deep the soil is surveyed."""
-    low, _, high = facts.active_m
-    told = [depth(one, system) for one in (low, high)]
-    reach = told[0] if told[0] == told[1] else SENTENCES["depth_range"].format(lo=told[0].rsplit(" ", 1)[0], hi=told[1])
-    surveyed = SENTENCES["surveyed"].format(depth=depth(facts.surveyed_m, system)) if facts.surveyed_m > 0 else ""
-    return f"{SENTENCES['weather'].format(depth=reach)} {surveyed}".strip()
+def depth_words(facts: Facts, system: str, soil: str = "", share: str = "") -> str:
+    """Return in words how deep weather moves the ground, and how deep the soil is surveyed or lies on rock."""
+    told = [about(one, system) for one in facts.active_m]
+    low, _, high = (one.rsplit(" ", 1)[0] for one in told)
+    weather = SENTENCES["weather_to"].format(depth=told[1]) if low == high else \
+        SENTENCES["weather"].format(depth=told[1], lo=low, hi=high)
+    if soil and facts.rock_m < facts.active_m[1]:
+        return f"{weather} {SENTENCES['on_rock'].format(soil=soil, share=share, depth=depth(facts.rock_m, system))}"
+    if facts.surveyed_m <= 0:
+        return weather
+    return f"{weather} " + SENTENCES["of_soil" if soil else "surveyed"].format(
+        soil=soil, share=share, depth=depth(facts.surveyed_m, system))
+
+
+def about(value_m: float, system: str) -> str:
+    """Return a depth that is not known well: in whole feet, or in metres to a tenth."""
+    return f"{math.floor(units.m_to_foot(value_m) + 0.5)} ft" if system == "us" else depth(value_m, system)
 
 
 def depth(value_m: float, system: str) -> str:
@@ -474,6 +492,10 @@ def _bars(parts: Pen, facts: Facts, scale: Scale) -> None:
         parts.line(f"{name}_range", ((x - 0.2 * wide, tick), (x + 1.2 * wide, tick)), palette.INK, 0.15)
         over = name == "slab"  # the word for the slab is above its bar, that for the ground is below
         y = min(top, bottom) - 0.35 * parts.text if over else max(top, bottom) + 1.0 * parts.text
+        if not over:  # it lies on soil layers and their boundaries
+            half = 0.25 * len(SENTENCES[name]) * parts.text
+            parts.all.append(rectangle("behind", x + wide / 2 - half, y - 0.8 * parts.text, 2 * half, parts.text,
+                                       fill=palette.SHEET))
         parts.say("bar", x + wide / 2, y, SENTENCES[name], "middle", times=0.9)
         x += wide + 1.2 * parts.text
 

@@ -316,7 +316,7 @@ def _by_parts(ready: _Ready, lots: list[gpd.GeoDataFrame], clock: _Clock, cache:
 
     from riskmap.movement import archetypes, past
     from riskmap.outputs.files.arrow_lots import ShapeSummary
-    from riskmap.run import memory, part_tasks
+    from riskmap.run import code_digest, memory, part_tasks
     from riskmap.run import products as run_products
     from riskmap.run import reuse as run_reuse
     from riskmap.run.workers import Cluster
@@ -331,7 +331,7 @@ def _by_parts(ready: _Ready, lots: list[gpd.GeoDataFrame], clock: _Clock, cache:
         rows = part_tasks.write_lots(lots[0], weather, place, size)
         line, facts, key = part_tasks.write_survey(ready.layers.soil, lots.pop(), area, place)
         memory.release(sum(len(chosen) for chosen in rows))
-        job = part_tasks.Job(area, place, cache, ready.today, key)
+        job = part_tasks.Job(area, place, cache, ready.today, key, code_digest.code_digest())
         parts = pool.map(part_tasks.soil_of_part, [(job, k) for k in range(len(rows))], progress)
         touched = {flag: np.concatenate([rows[k][marks[flag]] for k, (_, marks) in enumerate(parts)])
                    for flag in (overlap.OVERLAP, overlap.DOUBLED)}
@@ -344,7 +344,8 @@ def _by_parts(ready: _Ready, lots: list[gpd.GeoDataFrame], clock: _Clock, cache:
         archetype, history = past.split(moved.archetype, lot_archetype, area.movement.history_months, ready.today)
     with clock.stage("estimate") as progress:
         archetype.to_parquet(place / "moved.parquet", compression="lz4")
-        tasks = [(job, k, numbers[k], rows[k]) for k in range(len(rows))]
+        moved_keys = run_reuse.moved_keys(archetype)
+        tasks = [(job, k, numbers[k], rows[k], moved_keys[numbers[k]]) for k in range(len(rows))]
         counted = pool.map(part_tasks.estimate_of_part, tasks, progress)
         counts, shapes = RowCounts(), ShapeSummary()
         for count, shape in counted:

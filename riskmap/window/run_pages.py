@@ -24,7 +24,9 @@ KEPT = 4  # tables of lots in memory
 MAP, SCREENED, CALIBRATION = "map.html", "screened.html", "calibration.html"
 SHOWN = (MAP, SCREENED, CALIBRATION, "lots.html")  # pages with a policy of their own
 PAPERS = (("screened.xlsx", "Answered list", "Answered list (XLSX)"), ("lots.pdf", "Brief", "Brief (PDF)"),
-          ("area.pdf", "Brief", "Summary of the area (PDF)"), ("change.csv", "Change between two runs", "Change (CSV)"),
+          ("area.pdf", "Brief", "Summary of the area (PDF)"),
+          ("change.pdf", "Change between two runs", "Change (PDF)"), ("change.csv", "Change between two runs",
+                                                                      "Change (CSV)"),
           ("levels.pdf", "Survey of a house", "Survey sheet (PDF)"),
           (CALIBRATION, "Calibration", "Calibration card (HTML)"))
 PICTURES = ("levels.svg", "change.svg")

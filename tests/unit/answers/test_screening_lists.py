@@ -277,15 +277,16 @@ def test_the_reasons_explain_the_long_run_and_add_up_to_it() -> None:
     one = done.rows.iloc[0]
     assert sum(one[name] for name in parts) == pytest.approx(one["long_run_mm"], abs=1e-6)
     assert (one["long_run_reason_1"], one["long_run_reason_2"]) == ("a slab that bends more", "less expansive soil")
-    assert one["long_run_reason_text"] == ("The typical lot here has 0.6 in: a slab that bends more +0.31 in, less "
-                                           "expansive soil -0.24 in, gaps in the data on this lot +0.06 in")
+    assert one["long_run_reason_text"] == (
+        "The long run of the typical lot here is 0.6 in: a slab that bends more +0.31 in, less expansive soil -0.24 in"
+        ", gaps in the data on this lot +0.06 in")
     assert done.rows["long_run_reason_text"][1] == ""
     assert done.reasons[0] == \
         f"{WITH_NUMBER[-1]}: Long run 0.7 in (0.4 to 1.2); t{one['long_run_reason_text'][1:]}"
     si = screen.screen(replace(FOUND, lots=lots), screen.Listing("l", frame, np.arange(2)), system="si")
     assert si.rows["long_run_reason_text"][0] == (
-        "The typical lot here has 16 mm: a slab that bends more +8.0 mm, less expansive soil -6.0 mm, gaps in the data "
-        "on this lot +1.5 mm")
+        "The long run of the typical lot here is 16 mm: a slab that bends more +8.0 mm, less expansive soil -6.0 mm, "
+        "gaps in the data on this lot +1.5 mm")
     assert not [name for name in si.rows if "_in" in name.replace("_in_p", "_in")[-3:]]
     assert not any(name.startswith("reason_") for name in done.rows), "those explain another estimate"
 
