@@ -61,8 +61,12 @@ def at(page: webdriver.Chrome, opened: Opened, path: str = "/") -> None:
 
 
 def looked_at(page: webdriver.Chrome, name: str) -> None:
+    """Let axe look at a page on a desk and on a phone, where nothing may lie beside the window."""
     assert violations(page) == [], name
+    wide(page, 390)
+    assert violations(page) == [], f"{name} on a phone"
     assert fits(page), name
+    wide(page, 1400)
 
 
 # ---------------------------------------------------------------- messy deliveries
@@ -213,6 +217,19 @@ def test_a_tab_that_is_closed_in_mid_run_does_not_matter(recognised: str, page: 
     assert [path.name for path in (area / OUTPUTS).iterdir() if not path.name.startswith(".")
             and path.is_dir()] == runs_of(area)
     assert all((area / FILES / name).is_file() for name in ("lots.gpkg", "soil_ZZ901.zip", "weather.csv"))
+
+
+def test_the_window_is_closed_on_its_page(page: webdriver.Chrome, tmp_path: Path) -> None:
+    with window(tmp_path / "areas") as opened:
+        wide(page, 1400)
+        at(page, opened)
+        hands = Mouse(page)
+        hands.use("link", "Close")
+        hands.until("/close")
+        hands.use("button", "Close")
+        WebDriverWait(page, LONG_S).until(lambda page: "riskmap is closed" in said(page))
+        looked_at(page, "closed")
+        assert opened.process.wait(LONG_S) == 0
 
 
 # ---------------------------------------------------------------- hostile texts
