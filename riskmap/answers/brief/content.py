@@ -12,7 +12,7 @@ from riskmap.answers.brief import charts, figures, observations, plan, stops
 from riskmap.common import tables, units, wording
 from riskmap.common.errors import counted, visible
 from riskmap.movement.shape_now import Shape
-from riskmap.outputs import calibrated, dates, lot_text, section, telling, waterfall, waterfall_figure, words
+from riskmap.outputs import calibrated, dates, lot_text, section_words, telling, waterfall, waterfall_figure, words
 from riskmap.outputs.files import arrow_lots
 from riskmap.outputs.map.web_map import FEET_PER_SCALE
 
@@ -139,7 +139,7 @@ def _frame(results: Results, about: dict[str, str], lot_id: str, title: str, sys
             "not_low": wording.NO_NUMBER.split(". ")[-1], "unit": "in" if system == "us" else "mm",
             "grid": "Level readings", "fields": ["Date", "Unit", "Benchmark", "Floor covering"],
             "observation_title": observations.TITLE, "checklist": observations.checklist("", ""),
-            "section_head": section.SENTENCES["heading"],
+            "section_head": section_words.SENTENCES["heading"],
             "plan": {}, "no_plan": "", "strip": {}, "strip_drawing": {}, "growth": {}, "growth_words": "",
             "section": {}, "soil": {}, "profile": {}, "look": [], "look_sources": "", "calibrated": False}
 

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from riskmap.common import units
 from riskmap.common.errors import counted, visible
 from riskmap.movement.shape_now import Shape
-from riskmap.outputs import calibrated, dates, drawing, lot_text, palette, section, telling, words
+from riskmap.outputs import calibrated, dates, drawing, lot_text, palette, section, section_words, telling, words
 
 if TYPE_CHECKING:
     from riskmap.common.results import Results
@@ -224,7 +224,7 @@ def section_of(results: Results, row: int, shape: Array | Shape | None, system: 
     box = section.Box(SECTION_MM, SECTION_TALL_MM, SECTION_TEXT_MM)
     drawn = section.drawn(found, system, box, times)
     named = {"soil": str(below["name"]), "share": SHARE.format(**below)} if below else {}
-    return {"drawing": drawn.plain(), "note": section.note(found, times, system, **named)}
+    return {"drawing": drawn.plain(), "note": section_words.note(found, times, system, **named)}
 
 
 def section_facts(results: Results, row: int, shape: Array | Shape) -> section.Facts:

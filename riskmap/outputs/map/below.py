@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from riskmap.outputs import palette, section, telling
+from riskmap.outputs import palette, section, section_words, telling
 
 if TYPE_CHECKING:
     from riskmap.common.results import Results
@@ -21,9 +21,10 @@ MOST_SOILS = 1000  # of a page that contains them (judgement: some 150 bytes eac
 
 _SHARED = ("heading", "gap", "weather", "of_soil", "on_rock", "times", "true")  # the words of all sections
 SENTENCES = {
-    **{name: section.SENTENCES[name] for name in _SHARED},
-    "middle": section.SENTENCES["above"], "middle_low": section.SENTENCES["below"],
-    "extensibility": section.SENTENCES["layers"], "level": telling.SENTENCES["near_level"], "about": "about {gap}",
+    **{name: section_words.SENTENCES[name] for name in _SHARED},
+    "middle": section_words.SENTENCES["above"], "middle_low": section_words.SENTENCES["below"],
+    "extensibility": section_words.SENTENCES["layers"],
+    "level": telling.SENTENCES["near_level"], "about": "about {gap}",
     "assumed": "assumed",
     "drawn": "Now, in the median of the model runs: {middle}{edge}.",
     "drawn_gap": "; below the edge look for a gap of about {gap} (80 % of the model runs: {lo} to {hi})",
