@@ -82,8 +82,8 @@ def taken(hands: Hands, link: str, downloads: Path, ending: str) -> Path:
 def inspector(hands: Hands, delivery: Delivery, opened: Opened, downloads: Path) -> None:
     """Raw files -> area -> estimate -> map -> brief of two chosen lots, as a PDF on the disk."""
     estimated(hands, delivery)
-    first, second = hands.page.execute_script("return [...document.querySelectorAll('#lots-table tbody th')].slice(0, 2)"
-                                              ".map((cell) => cell.textContent)")
+    first, second = hands.page.execute_script(
+        "return [...document.querySelectorAll('#lots-table tbody th')].slice(0, 2).map((cell) => cell.textContent)")
     for lot in (first, second):
         hands.use("checkbox", f"Choose lot {lot}")
     brief(hands)
