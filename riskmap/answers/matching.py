@@ -30,6 +30,7 @@ from riskmap.answers.matching_places import (
     say_misplaced,
 )
 from riskmap.answers.matching_routes import Pairs, Route, both, distances, put_together, texts
+from riskmap.common import tables
 from riskmap.common.errors import shown
 
 if TYPE_CHECKING:
@@ -45,6 +46,7 @@ STATES = {
     "unmatched": "no lot found",
     "ambiguous": "more than one lot fits, or what the row gives does not agree",
 }
+NAMES = {**tables.STATES, "unmatched": STATES["unmatched"], "ambiguous": "more than one lot fits"}  # short, for pages
 MOST_WITHIN_M = 500.0
 OTHER_LOT = "the {first} and the {by} name different lots"  # how the note of such a row begins
 MOST_CANDIDATES = 100  # judgement: nobody chooses among more; the note counts them
