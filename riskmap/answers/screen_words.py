@@ -66,7 +66,7 @@ def _reasons(row: dict[str, float], system: str) -> tuple[str, str, str]:
 
 
 def _compared(typical_mm: float, system: str) -> str:
-    said = waterfall.compared(typical_mm, system)
+    said = waterfall.compared_long_run(typical_mm, system)
     return f"{said[:1].upper()}{said[1:]}: "
 
 

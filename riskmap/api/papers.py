@@ -151,9 +151,10 @@ def brief(run: FileName | Run = "latest", *, lots: Sequence[str] = (), visits: F
     files = files_of(run, outputs, verified)
     results = with_labels(with_calibration(record.read(files), calibration), files)
     pages = briefing.page_list(results, list(lots), optional(visits), top, dict(columns or {}))
-    # models of cracked ground are built once for all briefs of these runs; those of the run are there already
-    with reuse.models_of(store.Store(files.folder.resolve().parent / store.FOLDER)):
-        papers = briefing.papers(results, pages, units, about(files))
+    # shapes and cracked ground are computed once for all briefs of these runs; models of the run are there already
+    results_before = store.Store(files.folder.resolve().parent / store.FOLDER)
+    with reuse.models_of(results_before):
+        papers = briefing.papers(results, pages, units, about(files), results_before)
     with folder.made_from(files.folder, f"brief {results.area_name}", optional(into)) as target:
         briefing.write(papers, target.path, paper, each)
     return Outcome(target.final, papers, results.note)

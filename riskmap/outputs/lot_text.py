@@ -173,7 +173,8 @@ def lines(estimate: Results, lot_row: int, system: str = "us", cracked: str = ""
             "", f"{waterfall.heading(row, system)}:"]
     out += [f"  {waterfall.text_of(step, system):>9}  {step.label}"
             for step in waterfall.steps(row, [one.name for one in shared])]
-    out += [f"The typical lot: {typical_lot(estimate, system)}.", *waterfall.area_sentences(shared, system)]
+    out += [waterfall.SENTENCES["typical_lot"].format(typical_lot=typical_lot(estimate, system)),
+            *waterfall.area_sentences(shared, system)]
     out += ["", f"Soil: {row['map_unit_name']} ({row['map_unit_symbol']}), {row['shrink_swell_class']} shrink-swell, "
             f"{extensibility(row, system)}",
             f"Pour: {dates.span(str(row['pour_from']), str(row['pour_to']))} "

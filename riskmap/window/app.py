@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import errno
 import json
 import shlex
 import threading
@@ -23,15 +24,16 @@ from starlette.types import ASGIApp
 
 from riskmap.outputs import typeface
 from riskmap.window import uploads
-from riskmap.window.areas import Areas
+from riskmap.window.areas import Areas, keep_command
 from riskmap.window.guard import TOKEN_FIELD, TOKEN_HEADER, Guard, Secrets, same
 from riskmap.window.jobs import Desk, Job
-from riskmap.window.refusals import WindowError, no_such, no_token, too_long
+from riskmap.window.refusals import WindowError, cannot_write, no_such, no_token, too_long
 
 HOME = Path(__file__).parent
 KINDS = {".css": "text/css; charset=utf-8", ".js": "text/javascript; charset=utf-8", ".svg": "image/svg+xml",
          ".woff2": "font/woff2"}
 MOST_FORM = 1 << 20  # bytes of a form without files: an area file has a few thousand
+NOT_WRITTEN = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EROFS, errno.EACCES, errno.EPERM}
 EVERY_S = 0.25  # how often a page hears of a job
 Answer = Callable[[Request], Awaitable[Response]]
 
@@ -48,6 +50,20 @@ class Window:
     stop: Callable[[], None] = lambda: None
     stopping: threading.Event = field(default_factory=threading.Event)
     cache: dict[tuple[str, ...], Any] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        """Let every folder of outputs have the command that makes it again."""
+        self.desk.done = self._keep_command
+
+    def _keep_command(self, job: Job) -> None:
+        place, _, name = job.after.rpartition("/runs/")
+        if name and job.command and job.area and place == f"/areas/{job.area}":
+            keep_command(self.areas.root / job.area, name, job.command)
+
+    @property
+    def unit_words(self) -> list[str]:
+        """The words of a command that ask for the units of this window."""
+        return [] if self.units == "us" else ["--units", self.units]
 
 
 @cache
@@ -222,6 +238,13 @@ async def refused(request: Request, error: Exception) -> Response:
     return page(request, "refused.html", status, message=message, area="")
 
 
+async def not_written(request: Request, error: Exception) -> Response:
+    """Say that something could not be written, such as on a full disk; another failure of the system is a fault."""
+    if not isinstance(error, OSError) or error.errno not in NOT_WRITTEN:
+        return await fault(request, error)
+    return await refused(request, cannot_write(request.path_params.get("area", "") or "this window", error))
+
+
 async def fault(request: Request, error: Exception) -> Response:
     """Show a fault of riskmap itself."""
     return page(request, "refused.html", 500, area="",
@@ -239,7 +262,8 @@ def made(window: Window, port: int) -> ASGIApp:
         Route("/jobs/{job}/cancel", job_cancel, methods=["POST"]),
         Route("/close", close, methods=["GET", "POST"]), Route("/assets/{name}", asset),
     ]
-    handlers: dict[Any, Any] = {WindowError: refused, HTTPException: refused, Exception: fault}
+    handlers: dict[Any, Any] = {WindowError: refused, HTTPException: refused, OSError: not_written,
+                                Exception: fault}
     app = Starlette(routes=routes, exception_handlers=handlers)
     app.state.window = window
     return Guard(app, window.secret, port)

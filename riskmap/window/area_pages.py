@@ -115,8 +115,11 @@ def _recognise(window: Window, folder: Path, fetch: bool, columns: dict[str, str
 def _write(path: Path, text: str) -> None:
     """Write a file completely or not at all."""
     part = path.with_name(f"{path.name}.part")
-    part.write_text(text, encoding="utf-8", newline="\n")
-    os.replace(part, path)
+    try:
+        part.write_text(text, encoding="utf-8", newline="\n")
+        os.replace(part, path)
+    finally:
+        part.unlink(missing_ok=True)
 
 
 def _seen(folder: Path) -> dict[str, Any] | None:
@@ -143,7 +146,8 @@ async def area(request: Request) -> Response:
                 "fetchable": bool(seen and any(one["layer"] for one in seen["missing"]))}
 
     found = await run_in_threadpool(values)
-    return page(request, "area.html", **found, command=command(folder, "estimate", AREA_FILE))
+    return page(request, "area.html", **found,
+                command=command(folder, "estimate", AREA_FILE, *window_of(request).unit_words))
 
 
 async def fetch(request: Request) -> Response:
@@ -198,8 +202,8 @@ async def estimate(request: Request) -> Response:
     job = window.desk.start(
         folder.name, "Estimate every lot", "estimate",
         {"area": str(folder / AREA_FILE), "outputs": str(folder / OUTPUTS), "units": window.units},
-        lambda run: f"/areas/{folder.name}/runs/{run}", command=command(folder, "estimate", AREA_FILE),
-        lock=written_by_us(folder))
+        lambda run: f"/areas/{folder.name}/runs/{run}",
+        command=command(folder, "estimate", AREA_FILE, *window.unit_words), lock=written_by_us(folder))
     return to_job(request, job)
 
 

@@ -21,6 +21,7 @@ from riskmap.window.refusals import WindowError, cannot_write, no_such
 
 FILES, AREA_FILE, OUTPUTS, LISTS, SURVEYS, LOCK = "files", "area.toml", "outputs", "lists", "surveys", ".lock"
 NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,99}")
+COMMANDS = ".commands"  # folder in an area for the command that equals each of its outputs
 INCOMING = ".incoming"  # beginning of the names of folders for files of an area that is not made yet
 ABANDONED_S = 86_400  # judgement: no form is sent for a day
 LONGEST, DEEPEST, MOST_NAMES = 80, 8, 1000
@@ -125,6 +126,20 @@ def entry_of(folder: Path, name: str) -> Path:
             if entry.name == name and not name.startswith(".") and not entry.is_symlink():
                 return Path(entry)
     raise no_such()
+
+
+def keep_command(area: Path, folder: str, command: str) -> None:
+    """Keep the command that equals a folder of outputs, for its page; a disk that is full does not matter here."""
+    with suppress(OSError):
+        (area / COMMANDS).mkdir(exist_ok=True)
+        (area / COMMANDS / f"{folder}.txt").write_text(command, encoding="utf-8")
+
+
+def kept_command(area: Path, folder: str) -> str:
+    """Return the command that equals a folder of outputs; empty text where it was not made in a window."""
+    with suppress(OSError, UnicodeDecodeError):
+        return (area / COMMANDS / f"{folder}.txt").read_text(encoding="utf-8")
+    return ""
 
 
 @contextmanager

@@ -16,7 +16,7 @@ from starlette.routing import Route
 from riskmap.common.errors import counted
 from riskmap.window import uploads
 from riskmap.window.app import command, files_of, form_of, page, to_job, window_of
-from riskmap.window.areas import LISTS, OUTPUTS, SURVEYS, entry_of, written_by_us
+from riskmap.window.areas import LISTS, OUTPUTS, SURVEYS, entry_of, kept_command, written_by_us
 from riskmap.window.refusals import WindowError, no_such
 
 MOST_LOTS = 500  # lots of one brief; more are refused by `api.brief` too
@@ -24,7 +24,9 @@ KEPT = 4  # tables of lots in memory
 MAP, SCREENED, CALIBRATION = "map.html", "screened.html", "calibration.html"
 SHOWN = (MAP, SCREENED, CALIBRATION, "lots.html")  # pages with a policy of their own
 PAPERS = (("screened.xlsx", "Answered list", "Answered list (XLSX)"), ("lots.pdf", "Brief", "Brief (PDF)"),
-          ("area.pdf", "Brief", "Summary of the area (PDF)"), ("change.csv", "Change between two runs", "Change (CSV)"),
+          ("area.pdf", "Brief", "Summary of the area (PDF)"),
+          ("change.pdf", "Change between two runs", "Change (PDF)"), ("change.csv", "Change between two runs",
+                                                                      "Change (CSV)"),
           ("levels.pdf", "Survey of a house", "Survey sheet (PDF)"),
           (CALIBRATION, "Calibration", "Calibration card (HTML)"))
 PICTURES = ("levels.svg", "change.svg")
@@ -66,7 +68,7 @@ async def run(request: Request) -> Response:
         return _made(request, folder, found["files"])
     area = folder.parent.parent
     return page(request, "run.html", run=folder.name, **found, most=MOST_LOTS,
-                command=command(area, "brief", folder.name, "--lots", "ID,ID"))
+                command=kept_command(area, folder.name) or command(area, "brief", folder.name, "--lots", "ID,ID"))
 
 
 async def lots(request: Request) -> Response:
@@ -74,11 +76,14 @@ async def lots(request: Request) -> Response:
     window, folder = window_of(request), _folder(request)
     key = ("lots", str(folder), window.units)
     if key not in window.cache:
-        answer = await run_in_threadpool(window.desk.ask, "run_lots", run=str(folder), units=window.units)
+        def content() -> bytes | memoryview:  # written once, and not where all pages wait: 20,000 lots are 3 MB
+            return JSONResponse(window.desk.ask("run_lots", run=str(folder), units=window.units)).body
+
+        answer = await run_in_threadpool(content)
         while len(window.cache) >= KEPT:
             del window.cache[next(iter(window.cache))]
         window.cache[key] = answer
-    return JSONResponse(window.cache[key])
+    return Response(window.cache[key], media_type=JSONResponse.media_type)
 
 
 async def show(request: Request) -> Response:
@@ -121,7 +126,8 @@ async def brief(request: Request) -> Response:
     return to_job(request, window.desk.start(
         area.name, "Write the brief", "brief", {"run": str(folder), "lots": chosen, "units": window.units},
         lambda name: f"/areas/{area.name}/runs/{name}",
-        command=command(area, "brief", folder.name, "--lots", ",".join(chosen)), lock=written_by_us(area)))
+        command=command(area, "brief", folder.name, "--lots", ",".join(chosen), *window.unit_words),
+        lock=written_by_us(area)))
 
 
 async def compare(request: Request) -> Response:
@@ -138,7 +144,7 @@ async def compare(request: Request) -> Response:
     return to_job(request, window.desk.start(
         area.name, "Compare the runs", "compare", {"before": str(before), "after": str(folder),
                                                    "outputs": str(folder.parent), "units": window.units}, after,
-        command=command(area, "compare", before.name, folder.name), lock=written_by_us(area)))
+        command=command(area, "compare", before.name, folder.name, *window.unit_words), lock=written_by_us(area)))
 
 
 def keep_lines(area: Path, folder: str, lines: list[str]) -> None:
@@ -171,7 +177,8 @@ def _made(request: Request, folder: Path, files: list[tuple[str, int]]) -> Respo
     return page(request, "made.html", folder=folder.name, files=files, lines=_lines(folder), title=title,
                 pictures=[name for name in PICTURES if name in names],
                 first=[(name, label) for name, _, label in PAPERS if name in names],
-                shown=[name for name in names if name in SHOWN])
+                shown=[name for name in names if name in SHOWN],
+                command=kept_command(folder.parent.parent, folder.name))
 
 
 # ---------------------------------------------------------------- lists
@@ -217,7 +224,8 @@ async def answer_list(request: Request) -> Response:
         area.name, "Answer the list", "screen", {"run": str(run_folder), "listing": str(listing), "columns": columns,
                                                  "units": window.units},
         lambda name: f"/areas/{area.name}/runs/{name}",
-        command=command(area, "screen", run_folder.name, f"{LISTS}/{listing.name}", *words), lock=written_by_us(area)))
+        command=command(area, "screen", run_folder.name, f"{LISTS}/{listing.name}", *words, *window.unit_words),
+        lock=written_by_us(area)))
 
 
 async def surveys(request: Request) -> Response:

@@ -181,7 +181,7 @@ def _write_rows(page: Any, top: int, columns: Sequence[Shown], styles: Sequence[
 
     rows = len(columns[0].values) if columns else 0
     numbers = [style._get_xf_index() for style in styles]
-    page._write_single_row(top)  # the last row of the heading, which the library holds back
+    page._write_single_row(top)  # the last row of the heading, which the library has not written yet
     for start in range(0, rows, _ROWS_AT_ONCE):
         lines = range(top + start + 1, top + min(start + _ROWS_AT_ONCE, rows) + 1)
         cells = [_cells(column, start, xl_col_to_name(place), number, lines, page)

@@ -432,6 +432,25 @@ def test_of_several_stations_the_nearest_is_to_be_confirmed(data: Path) -> None:
     assert not line(chosen, "reader", "climate").sure
 
 
+@pytest.mark.parametrize("name", ["a.csv", "z.csv"])  # before and behind weather.csv
+def test_of_several_records_the_one_that_goes_on_longest_is_to_be_confirmed(data: Path, name: str) -> None:
+    weather = pd.read_csv(data / "weather.csv")
+    weather[weather["year"] < 2020].to_csv(data / name, index=False)
+    chosen = made(data)
+    assert line(chosen, "path", "climate").value == '"../data/weather.csv"'
+    reason = line(chosen, "reader", "climate").reason
+    assert reason.endswith(f"to be confirmed: there is also data/{name}; this one goes on longest, to 2025-08")
+    assert not line(chosen, "reader", "climate").sure
+
+
+def test_of_two_files_of_one_station_the_newest_is_to_be_confirmed(data: Path) -> None:
+    station = days(data, "ZZ000000001", 37.9)
+    pd.read_csv(station, dtype=str).iloc[:-100].to_csv(data / "a.csv", index=False)
+    chosen = made(data)
+    assert line(chosen, "path", "climate").value == '"../data/ZZ000000001.csv"'
+    assert line(chosen, "reader", "climate").reason.endswith("this one goes on longest, to 2022-12")
+
+
 def test_a_far_station_is_to_be_confirmed(data: Path) -> None:
     days(data, "ZZ000000001", 38.9)
     new = made(data)

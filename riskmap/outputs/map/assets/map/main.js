@@ -117,7 +117,7 @@ function layers() {
   drawn.names = new NameLayer();
   if (data.past.lines) {
     const middle = data.shape.all.every(Number.isFinite) ? bounds(data.shape.all).getCenter().lat : 0;
-    drawn.soilLines = new SoilLineLayer(grid("soil")).show(data.past.lines.shape, bandWidth(about.soil, middle));
+    drawn.soilLines = new SoilLineLayer(grid("soil")).show(data.past.lines.shape, bandWidth(about.soil, middle), drawn.lots);
   }
 }
 
