@@ -139,12 +139,16 @@ class Mouse(Hands):
 
     def use(self, role: str, name: str) -> None:
         before = self.pressed
-        WebDriverWait(self.page, SOON_S, ignored_exceptions=(StaleElementReferenceException,)).until(
-            lambda _: self.named(role, name) is not None)
-        found = self.named(role, name)
-        assert found is not None, name
-        # the wheel: element.click() refuses a file field, and scrolls under what stays at the edge of the window
-        ActionChains(self.page).scroll_to_element(found).move_to_element(found).click().perform()
+
+        def clicked(page: webdriver.Chrome) -> bool:
+            if (found := self.named(role, name)) is None:
+                return False
+            # the wheel: element.click() refuses a file field, and scrolls under what stays at the edge of the window
+            ActionChains(page).scroll_to_element(found).move_to_element(found).click().perform()
+            return True
+
+        # a table that is drawn again in this moment is looked at again
+        WebDriverWait(self.page, SOON_S, ignored_exceptions=(StaleElementReferenceException,)).until(clicked)
         self.pressed += 1
         self.note(name, before)
 

@@ -35,6 +35,7 @@ MEANINGS = {
 _DECLARED = {column.name for column in (*tables.ESTIMATE.columns, *tables.CALIBRATED)} | MEANINGS.keys()
 # One name for each state, in the counts, in the rows and in the terminal: those of the run, and the two of a list.
 STATE_NAMES = matching.NAMES
+CHOSEN = {**STATE_NAMES, "matched": "your choice"}  # of rows that the user can decide
 FOUND = {"matched": "found", "unmatched": STATE_NAMES["unmatched"], "ambiguous": STATE_NAMES["ambiguous"]}
 
 
