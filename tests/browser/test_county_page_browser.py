@@ -228,7 +228,7 @@ def test_the_panel_tells_the_numbers_of_the_table(page: webdriver.Chrome) -> Non
                   "with a leak on one side for two years", "likely under the slab"):
         assert words in text
     names = page.execute_script("return [...document.querySelectorAll('#details dt')].map(n => n.textContent)")
-    assert names[:5] == ["Now", "Next 12 months", "Long run", "If a dry year came again", "Pour date"]
+    assert names[:5] == ["Now", "Next 12 months", "Long run", "If a dry year came again", "Pour"]
     middle = results().lots.geometry.iloc[40].centroid
     place = page.find_element(By.CSS_SELECTOR, "#details .copy").text
     assert [float(v) for v in place.split(", ")] == pytest.approx([middle.y, middle.x], abs=2e-5)
