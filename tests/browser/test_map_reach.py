@@ -210,7 +210,7 @@ def test_a_week_recolours_lots_and_draws_its_polygons(page: webdriver.Chrome) ->
     week.send_keys(Keys.HOME)
     assert page.find_element(By.ID, "week-said").text == "9 September 2025"
     legend = page.execute_script("return document.getElementById('legend').textContent")
-    assert "lots at the end of 2025-09" in legend
+    assert "lots at the end of September 2025" in legend
     assert "Credit of {{31337*94011}} <b>" in legend
     found = with_past(results())
     assert found.history is not None
