@@ -153,7 +153,8 @@ export const LotLayer = CanvasLayer.extend({
     this.paper = paper;
     this.classes = scale.colors.length;
     this.bars = lotMarks(data, scale);
-    if (this.above && this.above._map) this.above.repaint(); // it leaves room for what is written in the lots
+    const { above } = this; // it leaves room for what is written in the lots
+    if (above && above._map && this.largeAt(2 ** above._map.getZoom())) above.repaint();
     return this._map ? this.repaint() : this;
   },
 
@@ -186,8 +187,10 @@ export const LotLayer = CanvasLayer.extend({
     if (at) lotMark(view.ctx, at, this.bars(lot), this.scale.labels[this.code[lot]]);
   },
 
+  largeAt(zoom) { return this.data.shape.typical * zoom >= MARK_FROM_PX / 4; }, // whether any lot may have a mark: one four times as large
+
   marks(view) { // places of all marks of a view, each once
-    if (!this.bars || this.data.shape.typical * view.zoom < MARK_FROM_PX / 4) return [];
+    if (!this.bars || !this.largeAt(view.zoom)) return [];
     const at = near(view, this.data.shape, MARK_FROM_PX).map((lot) => this.markAt(view, lot)).filter(Boolean);
     return [...new Map(at.map((place) => [place.join(), place])).values()];
   },
