@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 from functools import cache
 from pathlib import Path
 from typing import Any
+from urllib.parse import urlsplit
 
 import jinja2
 from starlette.applications import Starlette
@@ -24,7 +25,7 @@ from starlette.types import ASGIApp
 
 from riskmap.outputs import typeface
 from riskmap.window import uploads
-from riskmap.window.areas import Areas, keep_command
+from riskmap.window.areas import OUTPUTS, Areas, entry_of, in_use, keep_command
 from riskmap.window.guard import TOKEN_FIELD, TOKEN_HEADER, Guard, Secrets, same
 from riskmap.window.jobs import Desk, Job
 from riskmap.window.refusals import WindowError, cannot_write, no_such, no_token, too_long
@@ -80,12 +81,22 @@ def window_of(request: Request) -> Window:
     return window
 
 
+def folder_of(request: Request) -> Path:
+    """Return the folder of outputs that the address of a request names."""
+    area = window_of(request).areas.folder(request.path_params["area"])
+    folder = entry_of(entry_of(area, OUTPUTS), request.path_params["run"])
+    if not folder.is_dir():
+        raise no_such()
+    return folder
+
+
 def page(request: Request, name: str, status: int = 200, **values: Any) -> HTMLResponse:
     """Return a page; every value is escaped by the template."""
     window = window_of(request)
     area = request.path_params.get("area", "")
-    shared = {"token": window.secret.token, "area": area, "root": window.areas.root.as_posix(), "command": "",
-              "jobs": window.desk.running()}
+    calibration = in_use(window.areas.root / area) if area in window.areas.names() else None
+    shared = {"calibration": calibration.parent.name if calibration else "", "token": window.secret.token, "area": area,
+              "root": window.areas.root.as_posix(), "command": "", "jobs": window.desk.running()}
     return HTMLResponse(_pages().get_template(name).render({**shared, **values}), status)
 
 
@@ -104,8 +115,19 @@ def go(request: Request, where: str) -> Response:
     return JSONResponse({"go": where}) if wants_json(request) else RedirectResponse(where, 303)
 
 
-def to_job(request: Request, job: Job) -> Response:
-    """Send the browser to the page of a job."""
+def came_from(request: Request) -> str:
+    """Return the page of ours from which a request came, for a link back; empty text where none is known."""
+    try:
+        path = urlsplit(request.headers.get("referer", "")).path
+    except ValueError:
+        return ""
+    itself = request.method != "POST" and path == request.url.path
+    return path if path.startswith("/") and not path.startswith("//") and not itself else ""
+
+
+def to_job(request: Request, job: Job, back: str = "") -> Response:
+    """Send the browser to the page of a job; from there it goes back to where it came from."""
+    job.back = back or came_from(request) or (f"/areas/{job.area}" if job.area else "/")
     return go(request, f"/jobs/{job.key}")
 
 
@@ -235,7 +257,7 @@ async def refused(request: Request, error: Exception) -> Response:
         "There is no such page. Go back to the list of areas." if status == 404 else str(getattr(error, "detail", "")))
     if wants_json(request):
         return JSONResponse({"message": message}, status)
-    return page(request, "refused.html", status, message=message, area="")
+    return page(request, "refused.html", status, message=message, area="", back=came_from(request))
 
 
 async def not_written(request: Request, error: Exception) -> Response:
@@ -247,17 +269,18 @@ async def not_written(request: Request, error: Exception) -> Response:
 
 async def fault(request: Request, error: Exception) -> Response:
     """Show a fault of riskmap itself."""
-    return page(request, "refused.html", 500, area="",
+    return page(request, "refused.html", 500, area="", back=came_from(request),
                 message=f"Internal fault: {type(error).__name__}: {error}. Please report it.")
 
 
 def made(window: Window, port: int) -> ASGIApp:
     """Return the guarded application for a port of this computer."""
-    from riskmap.window import about, area_pages, house_pages, run_pages
+    from riskmap.window import about, area_pages, house_pages, list_pages, run_pages
 
     routes = [
         Route("/", area_pages.areas), Route("/areas", area_pages.make, methods=["POST"]),
-        *area_pages.ROUTES, *run_pages.ROUTES, *house_pages.ROUTES, *about.ROUTES,
+        *area_pages.ROUTES, *run_pages.ROUTES, *list_pages.ROUTES,
+        *house_pages.ROUTES, *about.ROUTES,
         Route("/jobs/{job}", job_page), Route("/jobs/{job}/events", job_events),
         Route("/jobs/{job}/cancel", job_cancel, methods=["POST"]),
         Route("/close", close, methods=["GET", "POST"]), Route("/assets/{name}", asset),

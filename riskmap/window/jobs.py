@@ -78,6 +78,8 @@ class Job:
         The area, what is done in words, and the page to show when it is done.
     command : str
         The command that does the same.
+    back : str
+        The page on which it was asked for.
     state : str
         `running`, `done`, `unfinished` or `cancelled`.
     stages : list of [str, float, float]
@@ -93,6 +95,7 @@ class Job:
     title: str
     after: str
     command: str = ""
+    back: str = "/"
     state: str = "running"
     stages: list[list[Any]] = field(default_factory=list)
     message: str = ""

@@ -105,6 +105,7 @@ SEVERAL_PLACES = {
     "E-SCR-008": ({"answers/screen_list.py": 1, "layers/workbook.py": 1}, "a cell below the heading, or in it"),
     "E-SCR-009": ({"answers/screen.py": 2}, "no such column, or one about people"),
     "E-SCR-007": ({"layers/workbook.py": 2}, "the zip, or what is in it"),
+    "E-SCR-015": ({"answers/screen_choices.py": 3}, "no such file, no such columns, or rows that are no numbers"),
     "E-SCR-062": ({"layers/workbook.py": 3}, "the heading, the rows, or the cells counted"),
     "E-SCR-082": ({"layers/workbook.py": 2}, "no row, or an empty first row"),
     "E-SET-001": ({"common/setting_words.py": 1, "common/settings.py": 1}, "a key, or a section given as a value"),

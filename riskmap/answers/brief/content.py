@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from riskmap.answers import matching
 from riskmap.answers.brief import charts, figures, observations, plan, stops
 from riskmap.common import tables, units, wording
 from riskmap.common.errors import counted, visible
@@ -93,8 +94,7 @@ def lot_page(results: Results, row: int, system: str, shape: Array | Shape | Non
         "calibrated": calibrated.has(lot), "direction": str(lot["direction"]),
         "bars": {**figures.axis(scales.bars, system), "low_mm": scales.bars[0], "high_mm": scales.bars[1]},
         "phase": words.phase(str(lot["phase"]), float(lot["phase_probability"])),
-        "whatif_years": visible(dates.written_out(telling.whatif_years(
-            lot_text.whatif_years(results, str(lot["cell_id"]))))),
+        "whatif_years": visible(telling.whatif_years(lot_text.whatif_years(results, str(lot["cell_id"])))),
         "since": f"{lot_text.largest(lot, results.today, system)}. {lot_text.young_slab(lot, system)}".strip(),
         "why": waterfall.heading(lot, system), "sentence": waterfall.why(steps, system),
         "reasons": [[step.label, waterfall.text_of(step, system), step.mm] for step in steps],
@@ -324,8 +324,8 @@ def missing_page(request: dict[str, str], status: str, note: str, results: Resul
     return _frame(results, about, wish, title, system) | {
         "id": wish, "note": f"Row {visible(request['row'])} of the list" if request.get("row") else "",
         "remark": shortened(request.get("remark", "")), "visit": visit_line(request),
-        "state": tables.STATES.get(status, status), "state_reason": visible(note),
-        "state_sentence": _sentence(tables.STATES.get(status, status)),
+        "state": matching.NAMES.get(status, status), "state_reason": visible(note),
+        "state_sentence": _sentence(matching.NAMES.get(status, status)),
         "would_give": WOULD_GIVE.get(status, "")}
 
 

@@ -26,6 +26,7 @@ KM_PER_DEG = 111.2  # computed: of latitude, on a sphere of 6,371 km
 SECTIONS = ("area", "lots", "lots.columns", "soil", "climate", "drought", "index", "buildings",
             "context")  # in the order of the area file
 NO_ID = "No column identifies the lots."
+NAME_ID = "Write it as lot_id under [lots.columns]."
 SHOWN_LENGTH = 80  # characters of such a value
 SAMPLES = 5  # values of a column that are shown
 LISTED = 8  # weekly maps that are listed one by one; more are named by their folder
@@ -142,7 +143,7 @@ def _lots(out: Choice, found: shapes.Sorted) -> None:
                                       lots.raw.attributes[name].loc[lots.raw.attributes[name].str.strip() != ""]
                                       .drop_duplicates().iloc[:SAMPLES])) for name in lots.raw.names]
     if "lot_id" not in lots.columns.taken:
-        out.missing.append(Missing(NO_ID, "Write it as lot_id under [lots.columns]."))
+        out.missing.append(Missing(NO_ID, NAME_ID))
     _place(out, lots)
 
 

@@ -297,7 +297,8 @@ def test_the_section_states_the_bending_of_the_run_and_the_gap_of_the_model_runs
     assert "0.8 in (0.2 to 1.2)" in texts
     assert "1–20 in: 0.5 %" not in texts  # that layer ends at 50 cm, from the surface on
     assert "0–20 in: 0.5 %" in texts
-    assert page["section"]["note"].endswith("Its layers are those of Ombrey, 100% of the lot's soil.")
+    assert page["section"]["note"].endswith(
+        "Ombrey, the main soil of this lot (100% of it), is surveyed to 1.6 ft; below that, layers are assumed.")
     bare = figures.section_facts(replace(found, lots=lots, inputs=None), row, LINES)
     assert bare.layers == ()
     assert bare.gap_mm == ()

@@ -296,7 +296,7 @@ def test_why_is_told_in_the_unit_of_the_page(units: str, unit: str, other: str, 
     path = listing(tmp_path / "l.csv", [["lot_id"], [WITH_NUMBER[0]], ["nope"]])
     said = call(outputs, path, "--why", "--units", units, "--into", tmp_path / "o").output
     (line,) = [line for line in said.splitlines() if line.startswith(f"  {WITH_NUMBER[0]}: ")]
-    assert re.search(rf"Long run [\d.]+ {unit} \([\d.]+ to [\d.]+\); the typical lot here has ", line)
+    assert re.search(rf"Long run [\d.]+ {unit} \([\d.]+ to [\d.]+\); the long run of the typical lot here is ", line)
     assert line.endswith(f" {unit}")
     assert not re.search(rf"\d {other}\b", line)
     assert "  nope: unmatched" in said

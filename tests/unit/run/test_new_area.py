@@ -558,6 +558,22 @@ def test_what_the_user_says_of_a_column_takes_the_place_of_the_guess(data: Path)
     assert not wrong.complete
 
 
+def test_a_column_is_left_out_that_was_guessed_also_one_with_our_own_name(data: Path) -> None:
+    lots(LAND_USE=["vacant land" if k < 9 else "residential" for k in range(40)]).to_file(data / "parcels.gpkg")
+    first = made(data)
+    assert line(first, "land_use").value == '"LAND_USE"'
+    assert first.findings.lots["no_house_known"] == 9  # the vacant lots
+    said = flow.run([data], data.parent / "area", replace=True, columns={"land_use": "", "pour_date": ""})
+    assert line(said, "land_use").reason == line(said, "pour_date").reason == "no column is used for it, as you said"
+    written = tomllib.loads(said.path.read_text(encoding="utf-8"))["lots"]["columns"]
+    assert (written["land_use"], written["pour_date"]) == ("", "")
+    assert said.findings.refusals == first.findings.refusals
+    assert "no_house_known" not in said.findings.lots  # nothing says vacant any more
+    none = flow.run([data], data.parent / "area", replace=True, columns={"lot_id": ""})
+    assert "No column identifies the lots." in none.open_points[0]
+    assert not none.complete
+
+
 def test_the_columns_of_the_lot_file_are_shown_with_five_values_and_none_about_people(tmp_path: Path,
                                                                                       data: Path) -> None:
     lots(OWNER_NAME="somebody", ZONE=[f"z{k % 7}" for k in range(40)]).to_file(data / "parcels.gpkg")
