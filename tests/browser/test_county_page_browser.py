@@ -224,11 +224,11 @@ def test_the_panel_tells_the_numbers_of_the_table(page: webdriver.Chrome) -> Non
     assert f"Largest by October 2026\n{value} in\n{value} in of bending ({low} to {high}; today " in text
     assert lot["map_unit_name"] in text
     assert f"gaps in the data on this lot\n{lot['part_gaps_mm'] / 25.4:+.2f} in".replace("-", "−") in text
-    for words in ("does not replace a visit", "They are not forecasts", "Dry as in 2010-11 to 2011-10, ",
+    for words in ("does not replace a visit", "They are not forecasts", "Dry as in November 2010 to October 2011, ",
                   "with a leak on one side for two years", "likely under the slab"):
         assert words in text
     names = page.execute_script("return [...document.querySelectorAll('#details dt')].map(n => n.textContent)")
-    assert names[:5] == ["Now", "Next 12 months", "Long run", "If a dry year came again", "Pour date"]
+    assert names[:5] == ["Now", "Next 12 months", "Long run", "If a dry year came again", "Pour"]
     middle = results().lots.geometry.iloc[40].centroid
     place = page.find_element(By.CSS_SELECTOR, "#details .copy").text
     assert [float(v) for v in place.split(", ")] == pytest.approx([middle.y, middle.x], abs=2e-5)

@@ -206,7 +206,7 @@ def test_a_click_fills_the_panel(page: webdriver.Chrome) -> None:
     assert lot["map_unit_name"] in text
     assert "does not replace a visit" in text
     assert "They are not forecasts" in text
-    assert "Dry as in 2010-11 to 2011-10, " in text
+    assert "Dry as in November 2010 to October 2011, " in text
     assert f"gaps in the data on this lot\n{lot['part_gaps_mm'] / 25.4:+.2f} in".replace("-", "−") in text
     assert "The typical lot: a reference lot {{31337*94011}}." in text
     assert "not yet checked against level surveys" in page.find_element(By.ID, "standing").text
@@ -271,7 +271,7 @@ def test_the_panel_begins_with_the_answers_then_why_and_the_place(page: webdrive
         show(page, 40)
         names = page.execute_script(f"{ANSWERS} return names.concat(of('.facts dt'))")
         assert names[:6] == ["Largest by October 2026", "Now", "Next 12 months", "Long run", "If a dry year came again",
-                             "Pour date"]
+                             "Pour"]
         box, figure, bar, now, why, text, cautions = page.execute_script(
             "const at = s => document.querySelector(s).getBoundingClientRect().toJSON();"
             "return ['aside', '#details .figure', '#details .class-bar', '#details dd:nth-of-type(2)', '#details .why',"

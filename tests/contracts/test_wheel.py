@@ -135,4 +135,4 @@ def test_survey_draws_its_contours_without_a_package_for_plots(unpacked: Path, t
                           env={**os.environ, "PYTHONPATH": str(unpacked)})
     assert done.returncode in (0, 1), done.stderr
     assert "Traceback" not in done.stderr
-    assert "and 4 contours" in (tmp_path / "made" / "levels.svg").read_text(encoding="utf-8")
+    assert "and 5 contours" in (tmp_path / "made" / "levels.svg").read_text(encoding="utf-8")

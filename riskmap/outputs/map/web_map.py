@@ -154,11 +154,12 @@ def _no_past_weeks(results: Results) -> str:
     if not weeks:
         reasons.append("there are no weekly drought maps")
     elif len(months) and weeks[-1][:7] < months[0]:
-        return (f"Past weeks cannot be shown: the weekly maps of this run ({weeks[0]} to {weeks[-1]}) are older than "
-                f"the months shown ({months[0]} to {months[-1]}).")
+        return (f"Past weeks cannot be shown: the weekly maps of this run ({dates.day(weeks[0])} to "
+                f"{dates.day(weeks[-1])}) are older than the months shown ({dates.month(months[0])} to "
+                f"{dates.month(months[-1])}).")
     elif len(months) and (results.drought_shapes is None or not len(results.drought_shapes)):
-        return (f"Past weeks are not drawn: no weekly map of the months shown ({months[0]} to {months[-1]}) has a "
-                "drought category near these lots.")
+        return (f"Past weeks are not drawn: no weekly map of the months shown ({dates.month(months[0])} to "
+                f"{dates.month(months[-1])}) has a drought category near these lots.")
     return f"Past weeks cannot be shown: {' and '.join(reasons)} in this run." if reasons else ""
 
 
@@ -177,7 +178,7 @@ def layer_values(results: Results, chosen: dict[str, palette.Scale], lots: pd.Da
         The table of the results, with the columns of all layers that are not derived by the page.
     """
     weeks = _weeks(results)
-    newest = f"newest weekly map is of {weeks[-1]}" if weeks else "no weekly map covers these lots"
+    newest = f"newest weekly map is of {dates.day(weeks[-1])}" if weeks else "no weekly map covers these lots"
     month = telling.last_month(results.today)
     layers: dict[str, Any] = {name: {**asdict(scale), "title": scale.title.replace("{month}", month),
                                      "edges": [palette.edge_color(color) for color in scale.colors],

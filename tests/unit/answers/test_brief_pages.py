@@ -251,7 +251,7 @@ def test_pages_without_weather_or_soil_say_so() -> None:
     assert values["soil"] == values["profile"] == values["section"] == {}
     lost = content.missing_page({"lot_id": "x" * 300}, "ambiguous", "fits two", made, ABOUT)
     (text,) = page_texts(pdf.compiled("page.typ", {**HEAD, "pages": [lost]}, "a4")[0])
-    assert "More than one lot fits this row" in text
+    assert "More than one lot fits" in text
     assert common_wording.CAUTION in text
 
 

@@ -205,8 +205,8 @@ def test_why_past_weeks_are_not_shown_and_the_newest_map() -> None:
     assert without["scales"]["drought"]["missing"] == "not known (no weekly map covers these lots)"
     assert not any("drought" in line for line in without["lines"])
     dry_nowhere = web_map.about(replace(whole, drought_shapes=whole.drought_shapes.iloc[:0]), "us")["no_past_weeks"]
-    assert dry_nowhere == ("Past weeks are not drawn: no weekly map of the months shown (2023-11 to 2025-10) has a "
-                           "drought category near these lots.")
+    assert dry_nowhere == ("Past weeks are not drawn: no weekly map of the months shown (November 2023 to October "
+                           "2025) has a drought category near these lots.")
     assert web_map.about(results(), "us")["no_past_weeks"] == (
         "Past weeks cannot be shown: past months were not computed in this run.")
 

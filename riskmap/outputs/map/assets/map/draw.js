@@ -302,12 +302,14 @@ export const SoilLineLayer = CanvasLayer.extend({
   },
 
   draw(view) {
-    const { ctx } = view, band = this.width(Math.log2(view.zoom)), [wide, up, down] = MARK_ROOM_PX;
+    const { ctx } = view, band = this.width(Math.log2(view.zoom)), [wide, up, down] = MARK_ROOM_PX, marks = this.lots.marks(view);
     ctx.save();
-    ctx.beginPath();
-    ctx.rect(0, 0, view.side, view.side);
-    for (const [x, y] of this.lots.marks(view)) ctx.rect(x - wide / 2, y - up, wide, up + down);
-    ctx.clip("evenodd"); // no stripe runs over a number or its bar
+    if (marks.length) { // no stripe runs over a number or its bar
+      ctx.beginPath();
+      ctx.rect(0, 0, view.side, view.side);
+      for (const [x, y] of marks) ctx.rect(x - wide / 2, y - up, wide, up + down);
+      ctx.clip("evenodd");
+    }
     ctx.lineJoin = ctx.lineCap = "round";
     ctx.beginPath();
     for (const k of near(view, this.shape, band / 2 + 3)) trace(view, this.shape, k, false);

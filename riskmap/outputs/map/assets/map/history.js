@@ -131,6 +131,6 @@ function slabStrip(svg, x, slab) {
   sketch(svg, "path", { d: "M" + slab.map((s) => `${x(s.month).toFixed(2)} ${y(s.value).toFixed(1)}`).join("L"), class: "slab" });
   sketch(svg, "text", { x: 0, y: top + 9 }, "middle");
   sketch(svg, "text", { x: 0, y: low }, "edge");
-  return `Slab, ${slab[0].name} to ${slab[slab.length - 1].name}: at its highest ${side(high.value)} (${high.name}), ` +
-    `at its lowest ${side(deep.value)} (${deep.name}).`;
+  return `Slab, ${inWords(slab[0].name)} to ${inWords(slab[slab.length - 1].name)}: at its highest ${side(high.value)} (${inWords(high.name)}), ` +
+    `at its lowest ${side(deep.value)} (${inWords(deep.name)}).`;
 }
