@@ -11,6 +11,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import in_browser
+import psutil
 import pytest
 from selenium import webdriver
 from selenium.webdriver.common.by import By
@@ -39,7 +40,7 @@ def opened(example_runs: Path, tmp_path_factory: pytest.TempPathFactory) -> Iter
         address = running.stdout.readline().strip()
         with in_browser.started(tmp_path_factory.mktemp("profile_pages"), in_browser.LOOPBACK_ONLY) as page:
             page.get(address)
-            yield Opened(page, address, root)
+            yield Opened(page, address, root, psutil.Process(running.pid))
     finally:
         running.terminate()
         running.wait(20)
