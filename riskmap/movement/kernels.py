@@ -67,6 +67,7 @@ REPLAY_RATIO, NAMED_WORST, LONG_RUN, SEASONAL, EDGE_RANGE, SETTLEMENT = 11, 14, 
 PHASE, DOME_SHARE, TILT, SCENARIO = 21, 22, 23, 24
 CHANGE, WHATIF, RISE, FALL, WHATIF_LARGEST, EDGE_HIGH, EDGE_GAP = 27, 30, 33, 36, 39, 42, 43
 REUSE_SHARE = 0.005  # a correction below this share of the edge range reuses the shared slab solves (judgement)
+YEAR = 12  # months
 APART_MONTHS = 6  # extremes solved are at least this far apart
 REPLAYS, WHATIFS = 3, 3
 SCENARIO_MONTHS = 24  # how long a leak, watering or a tree has acted on one side when its tilt is reported (judgement)
@@ -95,19 +96,28 @@ def worst_months(series: Array, first: int, last: int, sign: float, months: Mont
     """Fill `months` with the largest values of sign * series between first and last (inclusive), kept apart.
 
     Method: method.md, section 7.
-    Months are at least APART_MONTHS apart; -1 where no month is left.
+    Months are at least APART_MONTHS apart; -1 where no month is left. Of equal values the first counts. A year is
+    looked at only where its largest value exceeds what has been found.
     """
+    largest = np.empty((last - first) // YEAR + 1)
+    for y in range(largest.size):
+        top = -np.inf
+        for t in range(first + YEAR * y, min(first + YEAR * y + YEAR, last + 1)):
+            top = sign * series[t] if sign * series[t] > top else top
+        largest[y] = top
     for n in range(months.size):
         best, where = -np.inf, -1
-        for t in range(first, last + 1):
-            value = sign * series[t]
-            if value > best:
-                free = True
-                for other in months[:n]:
-                    if abs(other - t) < APART_MONTHS:
-                        free = False
-                if free:
-                    best, where = value, t
+        for y in range(largest.size):
+            if largest[y] > best:
+                for t in range(first + YEAR * y, min(first + YEAR * y + YEAR, last + 1)):
+                    value = sign * series[t]
+                    if value > best:
+                        free = True
+                        for other in months[:n]:
+                            if abs(other - t) < APART_MONTHS:
+                                free = False
+                        if free:
+                            best, where = value, t
         months[n] = where
 
 
