@@ -3,10 +3,10 @@
     python tests/draws_study.py [SEEDS]
 
 Twelve invented archetypes (soil from sandy to heavy clay, age from half a year to 40 years, a mixture, rock at 1.5 m,
-known and unknown slabs) are computed for every reported quantity with each kind of draws, each number of model runs and
-each seed. An error is the root mean square, over seeds and archetypes, of the difference from the reference: the mean of
-several large sets of today's draws. The product draws as `riskmap.movement.draws.stratified` says; only this study
-exchanges it. Some minutes; figures in notebooks/speed.md.
+known and unknown slabs) are computed for every reported quantity with each kind of draws, each number of model runs
+and each seed. An error is the root mean square, over seeds and archetypes, of the difference from the reference: the
+mean of several large sets of today's draws. The product draws as `riskmap.movement.draws.stratified` says; only this
+study exchanges it. Some minutes; figures in notebooks/speed.md.
 """
 
 from __future__ import annotations
@@ -31,7 +31,7 @@ Array = NDArray[np.float64]
 Sample = Callable[[int, int], dict[str, Array]]
 
 COUNTS, SEEDS = (64, 128, 200), 40
-LARGE, LARGE_SETS = 2000, 8  # the reference: its own error is 1 / 8 of that of 200 draws at most (by their number)
+LARGE, LARGE_SETS = 2000, 8  # the reference: 80 times as many model runs as 200, so about a ninth of their error
 FIRST_SEED = 1000  # other seeds than those of the large sets
 YEARS = 60
 TODAY = 12 * 2025 + 9

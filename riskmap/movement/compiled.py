@@ -25,7 +25,6 @@ from typing import Any, TypeVar, cast
 
 from numba import config, njit
 from numba.core.caching import FunctionCache
-from numba.core.types import unliteral
 
 Function = TypeVar("Function", bound=Callable[..., object])
 NOT_KEPT = ("W-RUN-055 the compiled equations cannot be kept for the next run: there is no folder for them that this "
@@ -61,16 +60,10 @@ class _Cache(FunctionCache):
 
 def compiled(function: Function) -> Function:
     """Return the compiled form of a function on numbers and arrays."""
-    if config.DISABLE_JIT:  # type: ignore[attr-defined]
-        return function
-    machine_code = cast(Any, njit(nogil=True, error_model="numpy")(function))
-    for_types = machine_code.get_call_template
-    # a constant argument counts by its type: otherwise a function is compiled once more for each constant
-    machine_code.get_call_template = lambda args, names: for_types(
-        tuple(map(unliteral, args)), {name: unliteral(kind) for name, kind in names.items()})
+    machine_code = njit(nogil=True, error_model="numpy")(function)
     cache = _cache_of(function)
     if cache is not None:
-        machine_code._cache = cache  # what its method enable_caching does
+        cast(Any, machine_code)._cache = cache  # what its method enable_caching does
     return cast(Function, machine_code)
 
 

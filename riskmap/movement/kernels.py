@@ -20,33 +20,22 @@ from numpy.typing import NDArray
 from riskmap.movement import life
 from riskmap.movement.compiled import compiled
 from riskmap.movement.draw_inputs import Axis, Drawn, GroundModel, Layers, OppositeModel, StripModel, Units
-from riskmap.movement.kernels_past import GONE_M, Single, ask_past, past_grounds, read_past
+from riskmap.movement.kernels_past import GONE_M, Single, past_grounds, past_slabs
+from riskmap.movement.kernels_series import range_of, yearly_swing
 from riskmap.movement.kernels_slab import (
-    ask_at,
-    ask_shared,
     bending_weights,
     copy_into,
     copy_rows,
     ground_shape,
     one_side,
+    settled_slab,
+    shared_slab,
     slab_at,
-    solve,
+    slab_on,
     tilt_on,
 )
 from riskmap.movement.kernels_soil import cell_strain_index, compression_index, triangular_one
-from riskmap.movement.kernels_years import (
-    HORIZON,
-    WORST,
-    WORST_DEPARTED,
-    ask_year,
-    asked_months,
-    changes,
-    read_year,
-    replayed,
-    replayed_state,
-)
 from riskmap.movement.slab import assemble, deflect
-from riskmap.movement.slab_lanes import new_queue
 from riskmap.movement.young import SETTLED_MONTHS
 
 Array = NDArray[np.float64]
@@ -67,9 +56,9 @@ REPLAY_RATIO, NAMED_WORST, LONG_RUN, SEASONAL, EDGE_RANGE, SETTLEMENT = 11, 14, 
 PHASE, DOME_SHARE, TILT, SCENARIO = 21, 22, 23, 24
 CHANGE, WHATIF, RISE, FALL, WHATIF_LARGEST, EDGE_HIGH, EDGE_GAP = 27, 30, 33, 36, 39, 42, 43
 REUSE_SHARE = 0.005  # a correction below this share of the edge range reuses the shared slab solves (judgement)
-YEAR = 12  # months
 APART_MONTHS = 6  # extremes solved are at least this far apart
-REPLAYS, WHATIFS = 3, 3
+REPLAYS, WHATIFS, HORIZON = 3, 3, 12
+WORST, WORST_DEPARTED, HIGHEST, LOWEST, LAST = 0, 1, 2, 3, 4  # what is stored of a replayed year, in this order
 SCENARIO_MONTHS = 24  # how long a leak, watering or a tree has acted on one side when its tilt is reported (judgement)
 SCENARIOS = 3
 
@@ -96,28 +85,19 @@ def worst_months(series: Array, first: int, last: int, sign: float, months: Mont
     """Fill `months` with the largest values of sign * series between first and last (inclusive), kept apart.
 
     Method: method.md, section 7.
-    Months are at least APART_MONTHS apart; -1 where no month is left. Of equal values the first counts. A year is
-    looked at only where its largest value exceeds what has been found.
+    Months are at least APART_MONTHS apart; -1 where no month is left.
     """
-    largest = np.empty((last - first) // YEAR + 1)
-    for y in range(largest.size):
-        top = -np.inf
-        for t in range(first + YEAR * y, min(first + YEAR * y + YEAR, last + 1)):
-            top = sign * series[t] if sign * series[t] > top else top
-        largest[y] = top
     for n in range(months.size):
         best, where = -np.inf, -1
-        for y in range(largest.size):
-            if largest[y] > best:
-                for t in range(first + YEAR * y, min(first + YEAR * y + YEAR, last + 1)):
-                    value = sign * series[t]
-                    if value > best:
-                        free = True
-                        for other in months[:n]:
-                            if abs(other - t) < APART_MONTHS:
-                                free = False
-                        if free:
-                            best, where = value, t
+        for t in range(first, last + 1):
+            value = sign * series[t]
+            if value > best:
+                free = True
+                for other in months[:n]:
+                    if abs(other - t) < APART_MONTHS:
+                        free = False
+                if free:
+                    best, where = value, t
         months[n] = where
 
 
@@ -154,32 +134,6 @@ def weighted_rows(strain: Array, output: Array, rows: Array) -> None:
 
 
 @compiled
-def range_of(values: Array) -> float:
-    """Return the largest minus the smallest value."""
-    low = high = values[0]
-    for value in values:
-        low, high = min(low, value), max(high, value)
-    return high - low
-
-
-@compiled
-def yearly_swing(series: Array, first: int, last: int, first_calendar: int) -> float:
-    """Return the median over full calendar years of largest minus smallest value. [m] (method.md, section 9)"""
-    start = first + (-(first_calendar + first)) % 12
-    years = max((last + 1 - start) // 12, 0)
-    swings = np.empty(years)
-    for y in range(years):
-        swing, place = range_of(series[start + 12 * y : start + 12 * y + 12]), y
-        while place > 0 and swings[place - 1] > swing:  # the swings so far stay in ascending order
-            swings[place] = swings[place - 1]
-            place -= 1
-        swings[place] = swing
-    if years == 0:
-        return np.nan
-    return (swings[(years - 1) // 2] + swings[years // 2]) / 2
-
-
-@compiled
 def correction(row: Array, delta: Array, decay: Array, months: int, reuse_below: float) -> tuple[Array, int]:
     """Return what a pour adds to a shared history, and the month from which that is negligible.
 
@@ -206,6 +160,50 @@ def correction(row: Array, delta: Array, decay: Array, months: int, reuse_below:
             if active == 0:
                 break
     return out, reuse
+
+
+@compiled
+def replayed(states: Array, bend: Array, row: Array, decay: Array, early: Array, driver: Array, now: int, start: int,
+             out: Array) -> None:
+    """Fill `out` (12,) with the bending of the next months if the year after month `start` were repeated.
+
+    Method: method.md, section 5.6. [m]
+    This is exact for the linear model: c(k) = C(start+k) + decay^k (C(now) - C(start)) + decay^(k-1) early (u(now) -
+    u(start)).
+    """
+    jump = driver[now] - driver[start]
+    part = row * (decay * (states[now] - states[start]) + early * jump)
+    for k in range(HORIZON):
+        total = bend[start + k + 1]
+        for i in range(part.size):
+            total += part[i]
+            part[i] *= decay[i]
+        out[k] = total
+
+
+@compiled
+def replayed_state(k: int, start: int, now: int, states: Array, powers: Array, decay: Array, early: Array,
+                   jump: float) -> Array:
+    """Return the always-slabbed state k + 1 months from now if the year after month `start` were repeated. [pF]
+
+    Method: method.md, section 5.6. states (n_month, n_mode), powers (n_month, n_mode), decay and early (n_mode,);
+    jump: driver of the present month minus that of `start`. [pF]
+    """
+    state = states[start + k + 1].copy()
+    for i in range(state.size):
+        state[i] += powers[k, i] * (decay[i] * (states[now, i] - states[start, i]) + early[i] * jump)
+    return state
+
+
+@compiled
+def changes(today: float, year: Array) -> tuple[float, float, float]:
+    """Return change, rise and fall of the bending within a replayed year. [m] (method.md, section 9)
+
+    today: present bending on the branch that the year took; year (5,): bending in the HIGHEST, LOWEST and LAST month.
+    fall <= change <= rise, fall <= 0 <= rise.
+    """
+    change = year[LAST] - today
+    return change, max(0.0, year[HIGHEST] - today, change), min(0.0, year[LOWEST] - today, change)
 
 
 @compiled
@@ -257,17 +255,16 @@ def run_draw(d: int, driver: Array, model: StripModel, opposite: OppositeModel, 
     scenario = np.empty(SCENARIOS)
     shared_tilt = np.nan
     ground_row = np.empty(n_z)
-    bend, edge, history = np.empty(n_month), np.empty(n_month), np.empty(n_month)
+    bend, edge = np.empty(n_month), np.empty(n_month)
     shared = np.empty((n_month, 3))
     base = np.empty((REPLAYS + WHATIFS, HORIZON))
     base_slab = np.empty((REPLAYS + WHATIFS, 5))
     base_last = np.empty((REPLAYS + WHATIFS, n_point))  # ground at the end of the replayed year, without a pour
     last_added = np.empty(n_point)  # what the pour adds to it
     year = np.empty(5)
-    everywhere, contact = np.ones(n_point, dtype=np.bool_), np.ones(n_point, dtype=np.bool_)
-    extremes, extreme_place = np.empty((2, 3), dtype=np.int64), np.empty((2, 3), dtype=np.int64)
-    next_year, asked = np.empty(HORIZON), np.empty((REPLAYS + WHATIFS, 4), dtype=np.int64)
-    year_place = np.empty((REPLAYS + WHATIFS, 4), dtype=np.int64)
+    everywhere, touching = np.ones(n_point, dtype=np.bool_), np.ones(n_point, dtype=np.bool_)
+    contact, shape = np.ones(n_point, dtype=np.bool_), np.empty(n_point)
+    months = np.empty(3, dtype=np.int64)
     n_class = drawn.stiffness.size
     halves, wholes = np.empty((n_class, 8, n_point)), np.empty((n_class, 8, 2 * n_point - 1))
     weights, flats = np.empty((n_class, n_point)), np.empty((n_class, n_point))
@@ -279,9 +276,8 @@ def run_draw(d: int, driver: Array, model: StripModel, opposite: OppositeModel, 
         copy_into(bending_weights(halves[c]), weights[c])
         copy_into(deflect(np.zeros(n_point), halves[c], False), flats[c])
     half, whole, flat = halves[0], wholes[0], flats[0]
-    n_past = past.shape[2]
-    past_ground = np.empty((n_past, n_point))
-    queue = new_queue(n_past + extremes.size + 2 + year_place.size, n_point)
+    own = halves[0].copy()  # keeps the factors of one slab's contact from one solution to the next
+    past_ground, past_shared = np.empty((past.shape[2], n_point)), np.empty(past.shape[2])
     row_bend = np.zeros(n_mode)
     edges_m = np.empty(n_z + 1)
     for z in range(n_z + 1):
@@ -324,6 +320,7 @@ def run_draw(d: int, driver: Array, model: StripModel, opposite: OppositeModel, 
                 copy_into(ground_shape(rows, state), base_last[r])
         if new_profile or units.stiffness[n] != units.stiffness[n - 1]:
             half, whole, flat = halves[units.stiffness[n]], wholes[units.stiffness[n]], flats[units.stiffness[n]]
+            copy_rows(half, own)
             row_bend[:] = 0.0
             for j in range(n_point):
                 for i in range(n_mode):
@@ -332,6 +329,7 @@ def run_draw(d: int, driver: Array, model: StripModel, opposite: OppositeModel, 
             for r in range(REPLAYS + WHATIFS):
                 replayed(states, bend, row_bend, decay, early, driver, now, starts[r], base[r])
             shared[:] = np.nan
+            past_shared[:] = np.nan
             base_slab[:] = np.nan
             shared_tilt = np.nan
             for s in range(SCENARIOS):
@@ -342,18 +340,14 @@ def run_draw(d: int, driver: Array, model: StripModel, opposite: OppositeModel, 
                     one_side(o_rows, opposite.decay, opposite.steady, drawn.scenario_pf[s], SCENARIO_MONTHS),
                     whole, 2 * half_width, everywhere)
             long_run = 0.0
-            for turn, sign in enumerate((1.0, -1.0)):
-                worst_months(bend, axis.normal_first, axis.normal_last, sign, extremes[turn])
-                for t in extremes[turn]:
-                    if t >= 0 and sign * bend[t] > 0:
-                        ask_shared(t, states, rows, shared, queue)
-            solve(half, flat, shared, queue)
-            for turn, sign in enumerate((1.0, -1.0)):
-                for t in extremes[turn]:
+            for sign in (1.0, -1.0):
+                worst_months(bend, axis.normal_first, axis.normal_last, sign, months)
+                for t in months:
                     # a dish counts only where it can exceed the dome, because lifted edges at most halve the dome's
                     # bending
-                    if t >= 0 and sign * bend[t] > 0 and (sign > 0 or -bend[t] >= long_run):
-                        long_run = max(long_run, abs(shared[t, 0]))
+                    if t < 0 or sign * bend[t] <= 0 or (sign < 0 and -bend[t] < long_run):
+                        continue
+                    long_run = max(long_run, abs(shared_slab(t, states, rows, half, flat, shared)[0]))
 
         pour = min(units.early[n] + int(drawn.pour * (units.late[n] - units.early[n] + 1)), units.late[n])
         age = now - pour
@@ -365,53 +359,28 @@ def run_draw(d: int, driver: Array, model: StripModel, opposite: OppositeModel, 
             for i in range(n_mode):
                 delta[i] += initial_by_depth[k, i] * a
         added, reuse = correction(row_bend, delta, decay, age + HORIZON, REUSE_SHARE * edge_range)
-        for k in range(age + 1):
-            history[k] = bend[pour + k] + added[k]
-        old = age + 1 >= reuse  # then the correction is left out, so that the first pour date cannot matter
-        # what is asked of the slab is solved together
-        first_past = max(n_past - (now - units.late[n]), 0)
-        past_place, past_old = ask_past(age, first_past, reuse, now, past_ground, delta, powers, states, rows, shared,
-                                        queue)
-        for turn, sign in enumerate((1.0, -1.0)):
-            worst_months(history, 0, age, sign, extremes[turn])
-            for e, m in enumerate(extremes[turn]):
-                if m >= 0 and sign * history[m] > 0:
-                    extreme_place[turn, e] = ask_at(m, pour, reuse, states, delta, powers, rows, shared, queue)
-        today_place = ask_at(age, pour, reuse, states, delta, powers, rows, shared, queue)
-        if old:
-            ask_shared(now, states, rows, shared, queue)
-        else:
-            last_added[:] = 0.0
-            for i in range(n_mode):
-                left = powers[age + HORIZON, i] * delta[i]
-                if (abs(rows[i, 0]) + abs(rows[i, n_point - 1])) * abs(left) >= GONE_M:
-                    for j in range(n_point):
-                        last_added[j] += rows[i, j] * left
-        for r in range(REPLAYS + WHATIFS):
-            if not old:
-                for k in range(HORIZON):
-                    next_year[k] = base[r, k] + added[age + 1 + k]
-                asked_months(next_year, asked[r])
-                ask_year(asked[r], starts[r], now, age, states, delta, powers, decay, early,
-                         driver[now] - driver[starts[r]], rows, base_last[r], last_added, False, queue, year_place[r])
-            elif np.isnan(base_slab[r, WORST]):
-                asked_months(base[r], asked[r])
-                ask_year(asked[r], starts[r], now, age, states, delta, powers, decay, early,
-                         driver[now] - driver[starts[r]], rows, base_last[r], last_added, True, queue, year_place[r])
-        solve(half, flat, shared, queue)
-
+        history = bend[pour : now + 1] + added[: age + 1]  # an array expression: a loop here is slower (measured)
         result = out[n, d]
-        read_past(past_place, first_past, past_old, now, flat, shared, queue, past[n, d])
+        past_slabs(age, now - units.late[n], reuse, past_ground, delta, powers, rows, half, flat, past_shared,
+                   past[n, d])
+        touching[:] = True  # each slab begins from full contact, so that the slab before it cannot matter
+        factored = bool(0)  # not the constant False, for which the compiler would compile all callees once more
         largest, deepest = 0.0, 0.0
         month_max: int = int(pour)
-        for turn, sign in enumerate((1.0, -1.0)):
-            for e, m in enumerate(extremes[turn]):
-                if m >= 0 and sign * history[m] > 0:
-                    middle, departed = slab_at(extreme_place[turn, e], pour + m, flat, shared, queue)
-                    if middle > largest:
-                        largest, month_max = middle, int(pour + m)
-                    deepest = min(deepest, middle)
-        middle, departed = slab_at(today_place, now, flat, shared, queue)
+        for sign in (1.0, -1.0):
+            worst_months(history, 0, age, sign, months)
+            for m in months:
+                if m < 0 or sign * history[m] <= 0:
+                    continue
+                middle, departed, factored = slab_at(m, pour, reuse, states, delta, powers, rows, half, flat, shared,
+                                                     own, touching, factored, shape)
+                if middle > largest:
+                    largest, month_max = middle, int(pour + m)
+                deepest = min(deepest, middle)
+        middle, departed, factored = slab_at(age, pour, reuse, states, delta, powers, rows, half, flat, shared, own,
+                                             touching, factored, shape)
+        for j in range(n_point):
+            contact[j] = touching[j] or age >= reuse  # of today's slab
         if middle > largest:
             largest, month_max = middle, int(now)
         result[NOW], result[RATIO_NOW] = middle, abs(departed) / (2 * half_width)
@@ -424,20 +393,59 @@ def run_draw(d: int, driver: Array, model: StripModel, opposite: OppositeModel, 
             center_now += rows[i, 0] * (states[now, i] + left)
             edge_now += rows[i, n_point - 1] * (states[now, i] + left)
         result[CENTER], result[EDGE], result[SOIL_NOW] = center_now, edge_now, center_now - edge_now
-        gap = shared[now, 2] if today_place < 0 else queue.shape[today_place, n_point - 1] - (edge_now + datum)
+        gap = shared[now, 2] if age >= reuse else shape[n_point - 1] - (edge_now + datum)
         result[EDGE_GAP] = max(gap, 0.0)
+        old = age + 1 >= reuse  # then the correction is left out, so that the first pour date cannot matter
         today = middle  # start of the changes: on the branch of the months to come, otherwise they would contain a jump
         if old:
-            today = shared[now, 0]
+            today = shared_slab(now, states, rows, half, flat, shared)[0]
+        else:
+            last_added[:] = 0.0
+            for i in range(n_mode):
+                left = powers[age + HORIZON, i] * delta[i]
+                if (abs(rows[i, 0]) + abs(rows[i, n_point - 1])) * abs(left) >= GONE_M:
+                    for j in range(n_point):
+                        last_added[j] += rows[i, j] * left
         if age == 0:
             today = 0.0  # poured level this month
         for r in range(REPLAYS + WHATIFS):
-            if not old:
-                read_year(year_place[r], flat, queue, year)
-            else:
-                if np.isnan(base_slab[r, WORST]):
-                    read_year(year_place[r], flat, queue, base_slab[r])
+            if old and not np.isnan(base_slab[r, WORST]):
                 copy_into(base_slab[r], year)
+            else:
+                worst, where, highest, lowest = -1.0, 0, 0, 0
+                most, least = -np.inf, np.inf
+                for k in range(HORIZON):
+                    value = base[r, k] + (0.0 if old else added[age + 1 + k])
+                    if abs(value) > worst:
+                        worst, where = abs(value), k
+                    if value > most:
+                        most, highest = value, k
+                    if value < least:
+                        least, lowest = value, k
+                jump = driver[now] - driver[starts[r]]
+                for place, month in ((WORST, where), (HIGHEST, highest), (LOWEST, lowest), (LAST, HORIZON - 1)):
+                    if place != WORST and month == where:
+                        year[place] = year[WORST]
+                    elif place == LAST and month == highest:
+                        year[LAST] = year[HIGHEST]
+                    elif place == LAST and month == lowest:
+                        year[LAST] = year[LOWEST]
+                    elif old:
+                        state = replayed_state(month, starts[r], now, states, powers, decay, early, jump)
+                        year[place], departed, _ = slab_on(rows, state, half, flat)
+                    elif place == LAST:
+                        year[LAST], departed, factored = settled_slab(base_last[r] + last_added, own, flat, touching,
+                                                                      factored, shape)
+                    else:
+                        state = replayed_state(month, starts[r], now, states, powers, decay, early, jump)
+                        for i in range(n_mode):
+                            state[i] += powers[age + 1 + month, i] * delta[i]
+                        year[place], departed, factored = settled_slab(ground_shape(rows, state), own, flat, touching,
+                                                                       factored, shape)
+                    if place == WORST:
+                        year[WORST_DEPARTED] = departed
+                if old:
+                    copy_into(year, base_slab[r])
             change, rise, fall = changes(today, year)
             result[CHANGE + r] = change
             if r < REPLAYS:
@@ -447,8 +455,6 @@ def run_draw(d: int, driver: Array, model: StripModel, opposite: OppositeModel, 
             else:
                 result[NAMED_WORST + r - REPLAYS] = abs(year[WORST])
                 result[WHATIF_LARGEST + r - REPLAYS] = rise if rise >= -fall else fall
-        for j in range(n_point):
-            contact[j] = today_place < 0 or queue.shape[today_place, j] < queue.ground[today_place, j]
         settled = age >= reuse and opposite.decay[0] ** age < REUSE_SHARE
         if settled and not np.isnan(shared_tilt):
             result[TILT] = shared_tilt

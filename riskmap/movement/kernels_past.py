@@ -1,7 +1,8 @@
 """The compiled path of past months: the same slab at the ends of the past months, for one model run.
 
-Like `kernels.run_draw` it is exact for the pour: always-slabbed ground plus a correction that dies away. None of the
-run's other results is computed here, so that they do not depend on the number of months.
+Like `kernels.run_draw` it is exact for the pour: always-slabbed ground plus a correction that dies away. Each solution
+starts from the contact of the month before. None of the run's other results is computed here, so that they do not
+depend on the number of months.
 Method: notebooks/method.md, section 5.6 and 7.
 """
 
@@ -11,8 +12,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from riskmap.movement.compiled import compiled
-from riskmap.movement.kernels_slab import ask, ask_shared, copy_into, slab_at
-from riskmap.movement.slab_lanes import Queue
+from riskmap.movement.kernels_slab import copy_into
+from riskmap.movement.slab import settle
 
 Array = NDArray[np.float64]
 Months = NDArray[np.int64]
@@ -36,43 +37,43 @@ def past_grounds(rows: Array, states: Array, now: int, out: Array) -> None:
 
 
 @compiled
-def ask_past(age: int, first: int, reuse: int, now: int, ground: Array, delta: Array, powers: Array, states: Array,
-             rows: Array, shared: Array, queue: Queue) -> tuple[int, int]:
-    """Ask for the slab in past months; return the place of the first one, and the first that needs no correction.
+def past_slabs(age: int, poured: int, reuse: int, ground: Array, delta: Array, powers: Array, rows: Array, half: Array,
+               flat: Array, shared: Array, out: Single) -> None:
+    """Fill out (n_past,) with the height of the slab's middle above its edge in past months, nan before the pour. [m]
 
     Method: method.md, section 5.6.
-    age: months from the pour to the present one; first: first past month after the pours of all model runs; reuse:
-    months from the pour after which the correction is left out; ground (n_past, n_point): under the always-slabbed
-    strip [m]; delta (n_mode,): the correction at the pour; powers (n_month, n_mode): its decay by number of months; rows
-    (n_mode, n_point).
+    age, poured: months to the present one from the pour, and from the latest pour of any model run; reuse: months from
+    the pour after which the correction is left out; ground (n_past, n_point): under the always-slabbed strip [m]; delta
+    (n_mode,): the correction at the pour; powers (n_month, n_mode): its decay by number of months; rows (n_mode,
+    n_point); shared (n_past,): the slab without correction, nan until it is first needed.
     """
-    n_past, n_mode = ground.shape[0], delta.size
-    old = max(reuse - age + n_past, first)
-    place = queue.count[0]
+    n_past, n_mode, n_point = out.size, delta.size, rows.shape[1]
+    first = max(n_past - poured, 0)
+    out[:first] = np.nan
+    shape, below = np.empty(n_point), np.empty(n_point)
+    old = max(reuse - age + n_past, first)  # first position without a correction
     if first < min(old, n_past):
-        left, below = np.empty(n_mode), np.empty(rows.shape[1])
+        left = np.empty(n_mode)
         for i in range(n_mode):
             left[i] = delta[i] * powers[age - n_past + first, i]
+        touching, factored = np.ones(n_point, dtype=np.bool_), bool(0)
         active = n_mode
         for m in range(first, min(old, n_past)):
             while active and (abs(rows[active - 1, 0]) + abs(rows[active - 1, -1])) * abs(left[active - 1]) < GONE_M:
                 active -= 1
             copy_into(ground[m], below)
             for i in range(active):
-                for j in range(below.size):
+                for j in range(n_point):
                     below[j] += rows[i, j] * left[i]
             for i in range(active):
                 left[i] *= powers[1, i]
-            ask(below, queue)
-    for m in range(old, n_past):
-        ask_shared(now - n_past + m, states, rows, shared, queue)
-    return place, old
-
-
-@compiled
-def read_past(place: int, first: int, old: int, now: int, flat: Array, shared: Array, queue: Queue,
-              out: Single) -> None:
-    """Fill out (n_past,) with the height of the slab's middle above its edge, nan before month `first`. [m]"""
-    out[:first] = np.nan
-    for m in range(first, out.size):
-        out[m] = slab_at(place + m - first if m < old else -1, now - out.size + m, flat, shared, queue)[0]
+            factored = settle(below, half, touching, factored, shape)
+            out[m] = shape[0] - flat[0] - (shape[-1] - flat[-1])
+    if old < n_past:
+        if np.isnan(shared[0]):
+            touching, factored = np.ones(n_point, dtype=np.bool_), bool(0)
+            for m in range(n_past):
+                factored = settle(ground[m], half, touching, factored, shape)
+                shared[m] = shape[0] - flat[0] - (shape[-1] - flat[-1])
+        for m in range(old, n_past):
+            out[m] = shared[m]

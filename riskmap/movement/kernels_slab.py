@@ -10,7 +10,6 @@ from numpy.typing import NDArray
 
 from riskmap.movement.compiled import compiled
 from riskmap.movement.slab import deflect, departure, settle
-from riskmap.movement.slab_lanes import Queue, solve_waiting
 
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
@@ -44,6 +43,33 @@ def ground_shape(rows: Array, state: Array) -> Array:
 
 
 @compiled
+def slab_on(rows: Array, state: Array, half: Array, flat: Array) -> tuple[float, float, float]:
+    """Return the height of the middle above the edge and the signed largest departure, both since the slab was level,
+    and the gap between the edge and the ground below it, negative where the ground is pressed down. [m]
+    (method.md, section 7)
+
+    half: system of half the slab (`slab.assemble`); flat: its shape on level ground.
+    """
+    ground = ground_shape(rows, state)
+    shape = deflect(ground, half, False)
+    middle, departed = departure(shape, flat)
+    return middle, departed, shape[-1] - ground[-1]
+
+
+@compiled
+def settled_slab(ground: Array, own: Array, flat: Array, touching: Flags, factored: bool,
+                 shape: Array) -> tuple[float, float, bool]:
+    """Return what `slab_on` returns, and whether `own` contains the factors for `touching`. [m] (method.md, section 7)
+
+    It starts from the contact of the solution before, which hardly changes; the result does not depend on it. ground
+    (n_point,): under half a slab [m]; own, touching, factored, shape: as in `slab.settle`.
+    """
+    factored = settle(ground, own, touching, factored, shape)
+    middle, departed = departure(shape, flat)
+    return middle, departed, factored
+
+
+@compiled
 def tilt_on(ground: Array, sides: Array, system: Array, length: float, contact: Flags) -> float:
     """Return the tilt of the slab, right end above left end over its length. [m/m] (method.md, section 7)
 
@@ -57,7 +83,7 @@ def tilt_on(ground: Array, sides: Array, system: Array, length: float, contact: 
         whole[n - 1 + j] = ground[j] + sides[j]
         whole[n - 1 - j] = ground[j] - sides[j]
         touching[n - 1 + j] = touching[n - 1 - j] = contact[j]
-    settle(whole, system, touching, False, shape)
+    settle(whole, system, touching, bool(0), shape)  # bool(0): see `kernels`
     return (shape[-1] - shape[0]) / length
 
 
@@ -95,55 +121,30 @@ def bending_weights(half: Array) -> Array:
 
 
 @compiled
-def ask(ground: Array, queue: Queue) -> int:
-    """Let a ground (n_point,) wait for its slab, and return its place. [m] (method.md, section 7)"""
-    place = queue.count[0]
-    queue.count[0] = place + 1
-    queue.month[place] = -1
-    copy_into(ground, queue.ground[place])
-    return place
+def shared_slab(t: int | np.int64, states: Array, rows: Array, half: Array, flat: Array,
+                shared: Array) -> tuple[float, float]:
+    """Return middle and departure of the always-slabbed slab in a month, which is solved once for all pours.
 
-
-@compiled
-def ask_shared(t: int | np.int64, states: Array, rows: Array, shared: Array, queue: Queue) -> None:
-    """Ask for the always-slabbed slab in a month, which is solved once for all pours.
-
-    shared (n_month, 3): height of the middle above the edge and signed largest departure, both since the slab was
-    level, and gap between the edge and the ground below it, negative where the ground is pressed down; nan in months
-    that nobody has asked for. [m]
+    shared (n_month, 3): middle, departure and gap of the months solved so far, else nan. [m]
     """
     if np.isnan(shared[t, 0]):
-        shared[t, 0] = 0.0  # until it is solved
-        queue.month[ask(ground_shape(rows, states[t]), queue)] = t
+        shared[t, 0], shared[t, 1], shared[t, 2] = slab_on(rows, states[t], half, flat)
+    return shared[t, 0], shared[t, 1]
 
 
 @compiled
-def ask_at(k: int | np.int64, pour: int, reuse: int, states: Array, delta: Array, powers: Array, rows: Array,
-           shared: Array, queue: Queue) -> int:
-    """Ask for the slab k months after the pour, and return its place; -1 where the shared solutions apply."""
+def slab_at(k: int | np.int64, pour: int, reuse: int, states: Array, delta: Array, powers: Array, rows: Array,
+            half: Array, flat: Array, shared: Array, own: Array, touching: Flags, factored: bool,
+            shape: Array) -> tuple[float, float, bool]:
+    """Return middle and departure of the slab k months after the pour, from the shared solutions where they apply.
+
+    The last value says whether `own` contains the factors for `touching` (`settled_slab`).
+    """
     t = pour + k
     if k >= reuse:
-        ask_shared(t, states, rows, shared, queue)
-        return -1
+        middle, departed = shared_slab(t, states, rows, half, flat, shared)
+        return middle, departed, factored
     state = states[t].copy()
     for i in range(state.size):
         state[i] += powers[k, i] * delta[i]
-    return ask(ground_shape(rows, state), queue)
-
-
-@compiled
-def solve(half: Array, flat: Array, shared: Array, queue: Queue) -> None:
-    """Solve everything that was asked for. half: system of half the slab; flat: its shape on level ground. [m]"""
-    for place in range(solve_waiting(half, queue)):
-        t = queue.month[place]
-        if t >= 0:
-            shared[t, 0], shared[t, 1] = departure(queue.shape[place], flat)
-            shared[t, 2] = queue.shape[place, -1] - queue.ground[place, -1]
-
-
-@compiled
-def slab_at(place: int, t: int | np.int64, flat: Array, shared: Array, queue: Queue) -> tuple[float, float]:
-    """Return middle and departure of a slab that was asked for: at a place, or where that is -1, shared in month t."""
-    if place < 0:
-        return shared[t, 0], shared[t, 1]
-    return departure(queue.shape[place], flat)
+    return settled_slab(ground_shape(rows, state), own, flat, touching, factored, shape)

@@ -17,7 +17,6 @@ Flags = NDArray[np.bool_]
 
 IDLE_SPRING = 1e-9  # share of the spring that remains where the slab has lifted off, so that the system stays regular
 MOST_ITERATIONS = 30
-LATE = 20  # iterations after which only lift-offs are accepted
 STIFFEST = 1e10  # N m2 per m; beyond it the solution loses digits (computed)
 
 
@@ -104,7 +103,7 @@ def deflect(ground: Array, system: Array, tension: bool) -> Array:
             now = shape[i] < ground[i]
             if now != touching[i]:
                 # late in a cycle only lift-offs are accepted, which ends the cycle
-                if iteration > LATE and now:
+                if iteration > 20 and now:
                     continue
                 touching[i] = now
                 changed = True
@@ -156,7 +155,7 @@ def settle(ground: Array, system: Array, touching: Flags, factored: bool, shape:
             shape[i], after, beyond = value, value, after
         for i in range(n):
             now = shape[i] < ground[i]
-            if now != touching[i] and not (iteration > LATE and now):
+            if now != touching[i] and not (iteration > 20 and now):
                 touching[i] = now
                 factored = False
         if factored:
