@@ -1,6 +1,7 @@
 """Make the pictures of README.md and of `pictures/map/` from the example town.
 
 Call `python notebooks/make_pictures.py` after `riskmap demo`. It needs Chromium and its driver, and contacts no host.
+`pictures/window/` shows what nobody needs a terminal for: the start file and the page of a run in `riskmap open`.
 `pictures/map/` shows the map as different readers and devices do: wide and narrow windows, a phone, paper, grey, kinds
 of colour vision as the browser simulates them, forced colours, text at 200 %.
 """
@@ -8,8 +9,11 @@ of colour vision as the browser simulates them, forced colours, text at 200 %.
 from __future__ import annotations
 
 import base64
+import html
 import io
 import shutil
+import subprocess
+import sys
 import tempfile
 import time
 from collections.abc import Iterator
@@ -20,15 +24,17 @@ from typing import TYPE_CHECKING, Any
 from riskmap.answers import screen, screen_table
 from riskmap.answers.brief import pdf
 from riskmap.answers.brief import visits as briefing
+from riskmap.outputs import palette, typeface
 from riskmap.outputs.map import tile_page
 from riskmap.run import files, folder, manifest, record
+from riskmap.window import shortcut
 
 if TYPE_CHECKING:
     from selenium import webdriver
 
 ROOT = Path(__file__).resolve().parents[1]
 PICTURES = ROOT / "notebooks" / "pictures"
-FLAGS = ("--headless=new", "--no-sandbox", "--disable-gpu", "--host-resolver-rules=MAP * ~NOTFOUND",
+FLAGS = ("--headless=new", "--no-sandbox", "--disable-gpu", "--host-resolver-rules=MAP * ~NOTFOUND, EXCLUDE 127.0.0.1",
          "--force-device-scale-factor=1", "--hide-scrollbars")
 COLORS = 256  # of a picture: drawings need few, and files stay small
 CHOSEN = "document.querySelectorAll('#lots li')[25].click();"
@@ -39,7 +45,7 @@ WIDE, DESK, PHONE = (1920, 1080), (1400, 900), (390, 844)
 
 @contextmanager
 def browser() -> Iterator[webdriver.Chrome]:
-    """Start a browser that can reach no host."""
+    """Start a browser that can reach no host but this computer."""
     from selenium import webdriver
 
     options = webdriver.ChromeOptions()
@@ -111,6 +117,45 @@ def map_pictures(driver: webdriver.Chrome, page: Path, county: Path) -> None:
         shot(driver, county, place / f"{name}.png", size, asked=(county.with_name("county.pmtiles"),))
 
 
+def window_pictures(driver: webdriver.Chrome, run: Path, place: Path) -> None:
+    """Save the pictures of `riskmap open`: its start file, and the page of a run on a desk and on a phone."""
+    area = place / "areas" / "example-town"
+    (area / "files").mkdir(parents=True)
+    shutil.copytree(run, area / "outputs" / run.name)
+    running = subprocess.Popen([sys.executable, "-m", "riskmap", "open", str(area.parent), "--no-browser"],
+                               stdout=subprocess.PIPE, text=True)
+    try:
+        assert running.stdout is not None
+        address = running.stdout.readline().strip()
+        for name, size in (("desk", DESK), ("phone", PHONE)):
+            driver.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", {
+                "width": size[0], "height": size[1], "deviceScaleFactor": 1, "mobile": size[0] < 500})
+            driver.get(address)
+            driver.get(f"{address.split('/?')[0]}/areas/{area.name}/runs/{run.name}")
+            time.sleep(6.0)
+            saved(base64.b64decode(driver.get_screenshot_as_base64()), PICTURES / "window" / f"{name}.png")
+    finally:
+        running.terminate()
+        running.wait()
+    shot(driver, start_page(place), PICTURES / "window" / "start.png", (700, 300))
+
+
+def start_page(place: Path) -> Path:
+    """Write a page that shows the start file of each system and what is in the one for Linux, and return it."""
+    names = "".join(f"<li><b>{html.escape(name)}</b> {html.escape(system)}</li>" for name, system in (
+        (shortcut.NAMES["linux"], "Linux"), (shortcut.NAMES["darwin"], "macOS"), (shortcut.NAMES["win32"], "Windows")))
+    content = shortcut.text("linux", "/home/me/riskmap/.venv/bin/python", "/home/me/riskmap-areas")
+    page = place / "start.html"
+    page.write_text(
+        f"<!DOCTYPE html><html lang=en><meta charset=utf-8><title>Start file</title><style>{typeface.css()}"
+        f"body{{font:16px/24px '{typeface.FAMILY}',sans-serif;margin:24px;color:{palette.INK};"
+        f"background:{palette.PAPER}}}"
+        f"ul{{list-style:none;padding:0;display:flex;gap:32px}}pre{{white-space:pre-wrap;background:{palette.FIELD};"
+        "padding:12px;font-size:14px;line-height:20px}</style><p>Written by <b>riskmap open --shortcut</b>, started by "
+        f"a double click:</p><ul>{names}</ul><pre>{html.escape(content)}</pre></html>", encoding="utf-8")
+    return page
+
+
 def plate(driver: webdriver.Chrome, page: Path) -> None:
     """Save the map and the chosen lot as they are printed, where the reader of PDF files for that is installed."""
     try:
@@ -149,6 +194,7 @@ def main() -> None:
         county = tile_page.write(found, Path(place))[0]
         map_pictures(driver, run / "map.html", county)
         plate(driver, run / "map.html")
+        window_pictures(driver, run, Path(place))
 
 
 if __name__ == "__main__":

@@ -32,7 +32,7 @@ _OBJECTS = {
     "now": "the middle", "next": "the change of the next 12 months", "expected": "the expected movement",
     "long_run": "the long-run movement",
 }
-_TITLES = {"now": "Now (middle against edge)", "next": "Next 12 months", "expected": "Expected", "long_run": "Long run"}
+TITLES = {"now": "Now (middle against edge)", "next": "Next 12 months", "expected": "Expected", "long_run": "Long run"}
 _SHORT = {
     "code": "another version", "settings": "settings", "lots": "lot file", "buildings": "buildings",
     "soil": "soil survey", "weather_revised": "revised weather", "weather": "new weather", "calibration": "calibration",
@@ -234,22 +234,25 @@ def number_lines(counts: dict[str, Any], system: str) -> list[str]:
     return [_number_line(short, of, system) for short, of in counts["numbers"].items() if of["mean_mm"] is not None]
 
 
+def spread(values: dict[str, Any], system: str) -> str:
+    """Return the mean of a change over the lots, with the smallest and the largest."""
+    least, largest = (signed(values[end], system) for end in ("least_mm", "largest_mm"))
+    return f"{signed(values['mean_mm'], system)} on average ({least.split()[0]} to {largest})"
+
+
 def _number_line(short: str, of: dict[str, Any], system: str) -> str:
-    def spread(values: dict[str, Any]) -> str:
-        least, largest = (signed(values[end], system) for end in ("least_mm", "largest_mm"))
-        return f"{signed(values['mean_mm'], system)} on average ({least.split()[0]} to {largest})"
-
-    causes = sorted((cause for cause, part in of["causes"].items() if _read(part)),
+    causes = sorted((cause for cause, part in of["causes"].items() if readable(part)),
                     key=lambda cause: -of["causes"][cause]["mean_size_mm"])
-    if not causes and not _read(of):
-        return f"{_TITLES[short]}: no change"
+    if not causes and not readable(of):
+        return f"{TITLES[short]}: no change"
     if len(causes) == 1:
-        return f"{_TITLES[short]}: {spread(of)}, all by {_SHORT[causes[0]]}"
-    by_cause = "".join(f"; {_SHORT[cause]} {spread(of['causes'][cause])}" for cause in causes)
-    return f"{_TITLES[short]}: {spread(of)}{by_cause}"
+        return f"{TITLES[short]}: {spread(of, system)}, all by {_SHORT[causes[0]]}"
+    by_cause = "".join(f"; {_SHORT[cause]} {spread(of['causes'][cause], system)}" for cause in causes)
+    return f"{TITLES[short]}: {spread(of, system)}{by_cause}"
 
 
-def _read(part: dict[str, Any]) -> bool:
+def readable(part: dict[str, Any]) -> bool:
+    """Return whether any lot has a change, or a part of one, that the tables can show."""
     return bool(max(abs(part["least_mm"]), abs(part["largest_mm"])) >= LEAST_MM)
 
 
@@ -264,7 +267,7 @@ def bars(counts: dict[str, Any], system: str) -> list[str]:
     """Return a bar per cause of the change of present bending, by mean size over lots; empty with fewer than two."""
     of = counts["numbers"]["now"]["causes"]
     sizes = {cause: part["mean_size_mm"] for cause, part in of.items()
-             if part["mean_size_mm"] is not None and _read(part)}
+             if part["mean_size_mm"] is not None and readable(part)}
     if len(sizes) < 2:
         return []
     most, wide = max(sizes.values()), max(len(CAUSES[cause]) for cause in sizes)

@@ -30,6 +30,7 @@ from riskmap.answers.matching_places import (
     say_misplaced,
 )
 from riskmap.answers.matching_routes import Pairs, Route, both, distances, put_together, texts
+from riskmap.common import tables
 from riskmap.common.errors import shown
 
 if TYPE_CHECKING:
@@ -37,16 +38,18 @@ if TYPE_CHECKING:
 
     from riskmap.lots import placement
 
-__all__ = ["EDGE_M", "MOST_WITHIN_M", "NEAR_M", "OTHER_LOT", "OVERLAP_SHARE", "STATES", "match", "near_ids",
-           "normal_id", "same_id"]
+__all__ = ["EDGE_M", "MOST_CANDIDATES", "MOST_WITHIN_M", "NEAR_M", "OTHER_LOT", "OVERLAP_SHARE", "STATES", "match",
+           "near_ids", "normal_id", "same_id"]
 
 STATES = {
     "matched": "one lot fits",
     "unmatched": "no lot found",
     "ambiguous": "more than one lot fits, or what the row gives does not agree",
 }
+NAMES = {**tables.STATES, "unmatched": STATES["unmatched"], "ambiguous": "more than one lot fits"}  # short, for pages
 MOST_WITHIN_M = 500.0
 OTHER_LOT = "the {first} and the {by} name different lots"  # how the note of such a row begins
+MOST_CANDIDATES = 100  # judgement: nobody chooses among more; the note counts them
 _NAMED = 4  # number of lots that a note names; the others are only counted
 
 
@@ -79,7 +82,8 @@ def match(requests: pd.DataFrame, lot: gpd.GeoDataFrame, *, within_m: float = 0.
     -------
     DataFrame
         Index of `requests`. `lot_id` as given, `lot_id_compared` as it was compared, `match_status` (`STATES`),
-        `match_note`, `matched_by`, `lot_row` (Int64, missing unless matched).
+        `match_note`, `matched_by`, `lot_row` (Int64, missing unless matched), `candidates` (of rows that are not
+        matched: the `lot_row` of each lot that a note speaks of, at most `MOST_CANDIDATES`).
 
     Notes
     -----
@@ -141,6 +145,7 @@ def match(requests: pd.DataFrame, lot: gpd.GeoDataFrame, *, within_m: float = 0.
     return pd.DataFrame({
         "lot_id": text.to_numpy(), "lot_id_compared": normal_id(text).to_numpy(), "match_status": status,
         "match_note": note, "matched_by": by, "lot_row": pd.arrays.IntegerArray(row, status != "matched"),
+        "candidates": _candidates(together.named, status != "matched", lot),
     }, index=requests.index)
 
 
@@ -245,6 +250,18 @@ def _named(pairs: Pairs, mask: NDArray[np.bool_], lot: pd.DataFrame) -> NDArray[
     extra = (" and " + more.astype(str) + " more").where(more > 0, "")
     sentences[names.index] = ("fits " + names + extra).to_numpy(dtype=object)
     return sentences
+
+
+def _candidates(pairs: Pairs, mask: NDArray[np.bool_], lot: pd.DataFrame) -> NDArray[np.object_]:
+    """Return the lots that each wanted row may mean, by `lot_row`; an empty tuple for the others."""
+    out = np.full(len(mask), None, dtype=object)
+    out[:] = [()] * len(mask)
+    keep = mask[pairs[0]]
+    table = pd.DataFrame({"request": pairs[0][keep], "row": lot["lot_row"].to_numpy()[pairs[1][keep]]})
+    table = table[table.groupby("request").cumcount() < MOST_CANDIDATES]
+    for request, rows in table.groupby("request")["row"]:  # only rows that are not matched
+        out[int(str(request))] = tuple(int(row) for row in rows)
+    return out
 
 
 def _take_first_of_equals(together: _Together, lot: gpd.GeoDataFrame) -> NDArray[np.object_]:

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from riskmap.answers import screen_choices
 from riskmap.answers.screen_bands import band_of, bands
 from riskmap.answers.screen_groups import self_check
 from riskmap.answers.screen_list import Listing, is_postal, matched, need_labels, places, propose_id, read
@@ -25,6 +26,7 @@ from riskmap.outputs import calibrated
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from riskmap.answers.screen_choices import Choices
     from riskmap.common.results import Results
 
 __all__ = ["Listing", "ScreenReport", "bands", "in_order", "matched", "places", "read", "screen"]
@@ -83,6 +85,8 @@ class ScreenReport:
     system: str = "us"
     standing: str = wording.STANDING
     today: str = ""  # the present month of the run, YYYY-MM
+    candidates: list[list[str]] = field(default_factory=list)  # per row: the lots that it may mean, as they are chosen
+    chosen_as: NDArray[np.object_] = field(default_factory=lambda: np.empty(0, dtype=object))  # the lot as it is chosen
 
     @property
     def calibrated(self) -> bool:
@@ -139,7 +143,8 @@ class ScreenReport:
 
 
 def screen(results: Results, listing: Listing, *, system: str = "us", limits: tuple[float, ...] = (),
-           columns: dict[str, str] | None = None, groups: str | None = None, within_m: float = 0.0) -> ScreenReport:
+           columns: dict[str, str] | None = None, groups: str | None = None, within_m: float = 0.0,
+           choices: Choices | None = None) -> ScreenReport:
     """Answer every row of a list from a run.
 
     Parameters
@@ -156,6 +161,8 @@ def screen(results: Results, listing: Listing, *, system: str = "us", limits: tu
         Column of the list for the self-check.
     within_m : float
         As in `matching.match`. [m]
+    choices : Choices, optional
+        The lots that the user chose for some rows.
 
     Raises
     ------
@@ -169,11 +176,18 @@ def screen(results: Results, listing: Listing, *, system: str = "us", limits: tu
         _check_groups(listing, groups)
         need_labels(results, named)
         found = matched(results, listing, named, within_m, system)
+        label = _label(listing, named)
+        names = screen_choices.names_of(results.lots["lot_id"])
+        candidates = [[str(names[k]) for k in rows] if rows else [] for rows in found["candidates"]]
+        decided: list[Problem] = []
+        if choices is not None:
+            found, decided = screen_choices.apply(found, choices, results.lots["lot_id"], np.asarray(listing.row),
+                                                  listing.table.get(label))
         answer = _answer(results, found)
         problems = _foundation(listing, answer)
         answer = _with_estimate_columns(answer, results, system, limits or tables.DEFLECTION_BANDS_MM)
     problems = [*listing.problems, *propose_id(results, listing, named), *_other_lots(listing, found),
-                *_near_addresses(listing, found), *problems]
+                *_near_addresses(listing, found), *decided, *problems]
     states = answer["state"]
     counts = {"rows": len(answer), "with_estimate": int((states == "").sum()),
               **{str(key): int(value) for key, value in states[states != ""].value_counts().sort_index().items()}}
@@ -182,7 +196,8 @@ def screen(results: Results, listing: Listing, *, system: str = "us", limits: tu
     rows = pd.concat([listing.table.reset_index(drop=True), answer], axis=1)
     return ScreenReport(rows, own, counts, checked, problems,
                         places(listing, named, results.labels is not None), np.asarray(listing.row),
-                        _label(listing, named), system, calibrated.standing(results), results.today)
+                        label, system, calibrated.standing(results), results.today, candidates,
+                        np.append(names, "")[found["lot_row"].fillna(-1).to_numpy(np.int64)])
 
 
 def _check_groups(listing: Listing, groups: str | None) -> None:

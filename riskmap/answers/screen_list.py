@@ -22,6 +22,8 @@ if TYPE_CHECKING:
 PLACE = {"lot_id": ("lot_id",), "lon": ("lon", "longitude"), "lat": ("lat", "latitude"),
          "geometry": ("geometry", "wkt")}
 ADDRESS = "address"  # of a list: by its heading where the run has labels to compare with, else by --column
+# Lot ID, LotID and lot-id are lot_id: one name, written in other ways
+_WRITTEN_OTHERWISE = re.compile(r"lot[ _-]?id", re.IGNORECASE)
 # compared with the name without blanks and marks
 _POSTAL = re.compile(r"zip\w*|(?:post|postal)(?:code)?\w*|census\w*|tract\w*|blockgroup\w*|geoid\w*", re.IGNORECASE)
 # words in the names of id columns; any part of the name may match
@@ -196,6 +198,9 @@ def places(listing: Listing, columns: dict[str, str], labels: bool = False) -> d
     if listing.shapes is not None:
         return {}
     lower = {str(column).strip().lower(): str(column) for column in listing.table.columns}
+    if "lot_id" not in lower:
+        same = [name for name in lower if _WRITTEN_OTHERWISE.fullmatch(name)]
+        lower |= {"lot_id": lower[same[0]]} if len(same) == 1 else {}
     columns_used = {ours: columns.get(ours) or next((lower[name] for name in names if name in lower), None)
                     for ours, names in PLACE.items()}
     if labels:

@@ -49,7 +49,8 @@ def page(done: ScreenReport, about: Mapping[str, Any], counts: Sequence[tuple[st
              if len(done.rows) > ROWS else "")
     size = typical(done)
     why = (f"<p>“Why” says what makes the long run differ from that of the typical lot here. The long run of the "
-           f"typical lot is {_text(size)}.</p>\n" if size else "")
+           f"typical lot is {_text(size)}. Its estimate for the next 12 months, which the map and the brief compare "
+           f"with, is another figure.</p>\n" if size else "")
     told = "".join(f"<div><dt>{_text(name)}</dt><dd>{value:,}</dd></div>" for name, value in counts)
     texts = {"list": about["list"], "caution_lender": cautions[0], "caution": cautions[1],
              "standing": about["standing"], "footer": footer}

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
+from riskmap.answers import matching
 from riskmap.common import tables
 from riskmap.outputs import calibrated, telling, waterfall, words
 from riskmap.outputs.files import csv_table
@@ -33,7 +34,8 @@ MEANINGS = {
 }
 _DECLARED = {column.name for column in (*tables.ESTIMATE.columns, *tables.CALIBRATED)} | MEANINGS.keys()
 # One name for each state, in the counts, in the rows and in the terminal: those of the run, and the two of a list.
-STATE_NAMES = {**tables.STATES, "unmatched": "no lot found", "ambiguous": "more than one lot fits"}
+STATE_NAMES = matching.NAMES
+CHOSEN = {**STATE_NAMES, "matched": "your choice"}  # of rows that the user can decide
 FOUND = {"matched": "found", "unmatched": STATE_NAMES["unmatched"], "ambiguous": STATE_NAMES["ambiguous"]}
 
 
@@ -66,7 +68,7 @@ def _reasons(row: dict[str, float], system: str) -> tuple[str, str, str]:
 
 
 def _compared(typical_mm: float, system: str) -> str:
-    said = waterfall.compared(typical_mm, system)
+    said = waterfall.compared_long_run(typical_mm, system)
     return f"{said[:1].upper()}{said[1:]}: "
 
 

@@ -13,12 +13,14 @@ with two runs of it: one as of September 2025 (`area_september.toml`), then one 
 
 from __future__ import annotations
 
+from riskmap.api.calibrations import CalibrationSaid, calibration_said
 from riskmap.api.codes import explain_code
 from riskmap.api.evidence import selftest
+from riskmap.api.lists import AnsweredList, OpenRow, answered_list, choose_lots
 from riskmap.api.lots import explain, lot_texts, name_note, one_lot, rows_of
 from riskmap.api.maps import basemap, map_files, map_server
-from riskmap.api.network import Download, fetch
-from riskmap.api.overview import FinishedRun, finished_runs, lot_columns
+from riskmap.api.network import Download, fetch, newer_weeks
+from riskmap.api.overview import FinishedRun, finished_runs, five_numbers, lot_columns
 from riskmap.api.papers import brief, calibrate, export, map, screen
 from riskmap.api.runs import check, compare, demo, ending, estimate, example, newness, read, verify
 from riskmap.api.series import measured
@@ -26,7 +28,8 @@ from riskmap.api.shared import Outcome
 from riskmap.api.start import new
 from riskmap.api.surveys import survey, typed_readings
 
-__all__ = ["Download", "FinishedRun", "Outcome", "basemap", "brief", "calibrate", "check", "compare", "demo", "ending",
-           "estimate", "example", "explain", "explain_code", "export", "fetch", "finished_runs", "lot_columns",
-           "lot_texts", "map", "map_files", "map_server", "measured", "name_note", "new", "newness", "one_lot", "read",
-           "rows_of", "screen", "selftest", "survey", "typed_readings", "verify"]
+__all__ = ["AnsweredList", "CalibrationSaid", "Download", "FinishedRun", "OpenRow", "Outcome", "answered_list",
+           "basemap", "brief", "calibrate", "calibration_said", "check", "choose_lots", "compare", "demo", "ending",
+           "estimate", "example", "explain", "explain_code", "export", "fetch", "finished_runs", "five_numbers",
+           "lot_columns", "lot_texts", "map", "map_files", "map_server", "measured", "name_note", "new", "newer_weeks",
+           "newness", "one_lot", "read", "rows_of", "screen", "selftest", "survey", "typed_readings", "verify"]

@@ -157,6 +157,52 @@ def fetch(what: str, into: FileName, *, box: Box | None = None, area: FileName |
     return Download(files, notes)
 
 
+def newer_weeks(since: date | str, into: FileName, *, offline: bool = False, cache: FileName | None = None,
+                progress: Callable[[str, float], None] | None = None) -> Download:
+    """Get the weekly drought maps that were published after a day. This is `fetch("drought", ...)` from the day after.
+
+    Parameters
+    ----------
+    since : date or str
+        Day of the newest map that is there, YYYY-MM-DD.
+    into : str or Path
+        Folder that receives the maps, about 1 MB each.
+    offline, cache, progress
+        As in `fetch`.
+
+    Returns
+    -------
+    Download
+        `files`, which is empty when nothing newer is published; `said`, which says what came; `findings`, with the
+        reason when some came and the next did not.
+
+    Raises
+    ------
+    LayerError
+        There are newer maps and none of them came: no network, the service fails, or its answer is impossible.
+
+    Examples
+    --------
+    >>> import pathlib, riskmap
+    >>> asked = riskmap.api.newer_weeks("9000-01-01", pathlib.Path(outputs) / "newer", offline=True)
+    >>> asked.said
+    ['No weekly drought map after 9000-01-01 is published yet.']
+    """
+    from riskmap.common.errors import counted
+    from riskmap.download import drought
+    from riskmap.download.cache import Desk, default_folder
+
+    notes: list[str] = []
+    desk = Desk(folder=Path(cache) if cache is not None else default_folder(), offline=offline, warn=notes.append)
+    files, weeks, error = drought.newer(_day(since), Path(into), desk=desk, progress=progress)
+    if error is not None and not weeks:
+        error.add_note("No map came: perhaps this computer is offline. Nothing was changed; try again later.")
+        raise error
+    said = (f"{counted(len(weeks), 'weekly drought map')} came, {weeks[0]} to {weeks[-1]}." if weeks
+            else f"No weekly drought map after {_day(since)} is published yet.")
+    return Download(files, notes, said=[said], findings=[] if error is None else [str(error)])
+
+
 def _area(box: Box, folder: Path, daily: bool, only_list: bool, desk: Desk, notes: list[str],
           progress: Callable[[str, float], None] | None) -> Download:
     from riskmap.download import area as around_lots

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from riskmap.api.shared import FileName, files_of
-from riskmap.common.results import Run
+from riskmap.common.results import Results, Run
 
 if TYPE_CHECKING:
     from riskmap.outputs.files.sheets import Shown
@@ -32,6 +32,8 @@ class FinishedRun:
         Rows of the lot file, and those with an estimate.
     newest : str
         How new its weather data are, as a sentence.
+    newest_map : str
+        Day of its newest weekly drought map, YYYY-MM-DD; empty where it has none.
     """
 
     name: str
@@ -41,6 +43,7 @@ class FinishedRun:
     lots: int
     with_estimate: int
     newest: str
+    newest_map: str = ""
 
 
 def finished_runs(outputs: FileName = "outputs") -> list[FinishedRun]:
@@ -83,21 +86,29 @@ def finished_runs(outputs: FileName = "outputs") -> list[FinishedRun]:
             rows, newest = content["rows"], content["facts"]["newest_data"]
             line = FinishedRun(path.name, manifest.area.name, manifest.area.present_month, manifest.written_utc,
                                int(rows["out"]), int(rows["with_number"]),
-                               freshness.standing(manifest.area.present_month, newest))
+                               freshness.standing(manifest.area.present_month, newest),
+                               str(newest.get(freshness.MAP, "")))
         except (files.ManifestError, OSError, KeyError, TypeError, ValueError):
             continue  # of another program or another version, or damaged: `verify` says what is wrong with it
         found.append((manifest.written_utc, folder.moment_of(path.name), line))
     return [line for _, _, line in sorted(found, key=lambda one: one[:2], reverse=True)]
 
 
-def lot_columns(run: FileName | Run = "latest", *, units: str = "us", outputs: FileName = "outputs",
+def _results(run: FileName | Run | Results, outputs: FileName, verified: bool) -> Results:
+    """Return what `read` returned already, or read it."""
+    from riskmap.run import record
+
+    return run if isinstance(run, Results) else record.read(files_of(run, outputs, verified))
+
+
+def lot_columns(run: FileName | Run | Results = "latest", *, units: str = "us", outputs: FileName = "outputs",
                 verified: bool = True) -> list[Shown]:
     """Return the lots of a run in the twelve columns that people read: those of the first sheet of lots.xlsx.
 
     Parameters
     ----------
     run, outputs, verified
-        As in `read`.
+        As in `read`; or what `read` returned.
     units : str
         `us` (inch) or `si` (mm): the unit of the columns.
 
@@ -120,7 +131,50 @@ def lot_columns(run: FileName | Run = "latest", *, units: str = "us", outputs: F
     (['lot', 'estimate by October 2026, in', 'low'], 1531)
     """
     from riskmap.outputs.files import xlsx
-    from riskmap.run import record
 
-    return xlsx.summary(record.read(files_of(run, outputs, verified)), units)
+    return xlsx.summary(_results(run, outputs, verified), units)
 
+
+def five_numbers(run: FileName | Run | Results = "latest", *, units: str = "us", outputs: FileName = "outputs",
+                 verified: bool = True) -> list[tuple[str, str]]:
+    """Return the whole area in five numbers, those of the map's panel.
+
+    Parameters
+    ----------
+    run, outputs, verified
+        As in `read`; or what `read` returned.
+    units : str
+        `us` (inch) or `si` (mm).
+
+    Returns
+    -------
+    list of (str, str)
+        What the number is, and the number with its unit: lots, lots with an estimate, the median estimate over them,
+        the estimate that one lot in ten exceeds, and the number of lots whose middle is high today. An area without an
+        estimate has only the first two.
+
+    Raises
+    ------
+    RunFolderError
+        No such run, or a file of it was changed since the run.
+
+    Examples
+    --------
+    >>> from riskmap import api
+    >>> for said, number in api.five_numbers("latest", outputs=outputs)[:2]:
+    ...     print(f"{said}: {number}")
+    lots: 1,531
+    with an estimate: 1,455
+    """
+    from riskmap.outputs import telling
+    from riskmap.outputs.map import town
+
+    results = _results(run, outputs, verified)
+    found = town.about(results.lots)
+    numbers = [("lots", f"{found['lots']:,}"), ("with an estimate", f"{found['known']:,}")]
+    if not found["mm"]:
+        return numbers
+    _, middle, high = found["mm"]
+    return [*numbers, (f"median estimate by {telling.last_month(results.today)}", telling.shown(middle, units)),
+            ("one lot in ten has more than", telling.shown(high, units)),
+            ("lots whose middle is high today", f"{found['direction'].get('center_lift', 0):,}")]

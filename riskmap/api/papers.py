@@ -151,9 +151,10 @@ def brief(run: FileName | Run = "latest", *, lots: Sequence[str] = (), visits: F
     files = files_of(run, outputs, verified)
     results = with_labels(with_calibration(record.read(files), calibration), files)
     pages = briefing.page_list(results, list(lots), optional(visits), top, dict(columns or {}))
-    # models of cracked ground are built once for all briefs of these runs; those of the run are there already
-    with reuse.models_of(store.Store(files.folder.resolve().parent / store.FOLDER)):
-        papers = briefing.papers(results, pages, units, about(files))
+    # shapes and cracked ground are computed once for all briefs of these runs; models of the run are there already
+    results_before = store.Store(files.folder.resolve().parent / store.FOLDER)
+    with reuse.models_of(results_before):
+        papers = briefing.papers(results, pages, units, about(files), results_before)
     with folder.made_from(files.folder, f"brief {results.area_name}", optional(into)) as target:
         briefing.write(papers, target.path, paper, each)
     return Outcome(target.final, papers, results.note)
@@ -161,8 +162,8 @@ def brief(run: FileName | Run = "latest", *, lots: Sequence[str] = (), visits: F
 
 def screen(run: FileName | Run, listing: FileName, *, columns: Mapping[str, str] | None = None,
            bands: FileName | None = None, groups: str | None = None, within_m: float = 0.0,
-           calibration: FileName | None = None, into: FileName | None = None, units: str = "us",
-           outputs: FileName = "outputs", verified: bool = True) -> Outcome[ScreenReport]:
+           choices: FileName | None = None, calibration: FileName | None = None, into: FileName | None = None,
+           units: str = "us", outputs: FileName = "outputs", verified: bool = True) -> Outcome[ScreenReport]:
     """Answer every row of a list: same rows, same order, every column of the list, followed by ours.
 
     Use it only to decide which properties need a closer look. Do not use it to approve, decline, price or value.
@@ -184,6 +185,10 @@ def screen(run: FileName | Run, listing: FileName, *, columns: Mapping[str, str]
     within_m : float
         Match a point outside every lot to the only lot within this distance, at most 500 m; two candidates make it
         `ambiguous`. 0 accepts only points inside a lot. [m]
+    choices : str or Path, optional
+        CSV with the columns `row` (of the list, as a spreadsheet numbers it) and `chosen_lot_id`: for these rows the
+        user says which lot is meant. The `choices.csv` of an earlier screening has the rows without a lot and what
+        each may mean.
     calibration : str or Path, optional
         calibration.json of `calibrate`: calibrated figures are shown next to the model's own, which do not change.
         Rank, band and order follow the model's own.
@@ -196,12 +201,14 @@ def screen(run: FileName | Run, listing: FileName, *, columns: Mapping[str, str]
     -------
     Outcome of ScreenReport
         The folder contains screened.csv, sorted.csv, screened.xlsx, screened.html, screened.json, README.txt (and
-        groups.csv). `answer.rows` is a table with the list's rows in file order; `answer.counts` counts them.
+        groups.csv, and choices.csv where rows have no lot). `answer.rows` is a table with the list's rows in file
+        order; `answer.counts` counts them.
 
     Raises
     ------
     LayerError
-        The list cannot be used: no such file, another format, no usable column; the distance is out of range.
+        The list or the file of choices cannot be used: no such file, another format, no usable column; the distance is
+        out of range.
     SettingsError
         The file of bands contains anything else.
     RunFolderError
@@ -215,16 +222,17 @@ def screen(run: FileName | Run, listing: FileName, *, columns: Mapping[str, str]
     ['matched', 'matched', 'matched', 'unmatched', 'matched']
     """
     from riskmap.answers import screen as screening
-    from riskmap.answers import screen_table
+    from riskmap.answers import screen_choices, screen_table
     from riskmap.run import folder, record
 
     files, listing, named = files_of(run, outputs, verified), Path(listing), dict(columns or {})
     limits = screening.bands(optional(bands))
     request_list = screening.read(listing, named)
+    decided = None if choices is None else screen_choices.read(Path(choices))
     results = with_labels(with_calibration(record.read(files), calibration), files)
     done = screening.screen(results, request_list, system=units, limits=limits, columns=named, groups=groups,
-                            within_m=within_m)
-    header = {"list": listing.name, **about(files), "today": results.today}
+                            within_m=within_m, choices=decided)
+    header = {"list": listing.name, "columns": named, **about(files), "today": results.today}
     with folder.made_from(files.folder, f"screen {results.area_name}", optional(into)) as target:
         screen_table.write(done, header, target.path)
     return Outcome(target.final, done, results.note)

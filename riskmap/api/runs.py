@@ -398,14 +398,14 @@ def compare(before: FileName | Run, after: FileName | Run, *, workers: int | Non
     verified : bool
         As in `read`.
     units : str
-        `us` or `si`: the units of the sentences in `answer.lines`. Files are in mm.
+        `us` or `si`: the units of the sentences in `answer.lines` and of change.pdf. Tables are in mm.
 
     Returns
     -------
     Outcome of Change
-        The folder contains change.csv and change.json. `answer.lead` says what changed in one sentence, `answer.lots`
-        is a table with a row per lot: changes and parts in mm, whose sum is the change to 1e-6 mm. There are also
-        `answer.counts` and `answer.weeks` (new, re-issued and missing weekly maps).
+        The folder contains change.csv, change.json and change.pdf. `answer.lead` says what changed in one sentence,
+        `answer.lots` is a table with a row per lot: changes and parts in mm, whose sum is the change to 1e-6 mm. There
+        are also `answer.counts` and `answer.weeks` (new, re-issued and missing weekly maps).
 
     Raises
     ------
@@ -425,7 +425,7 @@ def compare(before: FileName | Run, after: FileName | Run, *, workers: int | Non
     >>> bool((parts - change.lots["bend_now_mm_change"]).abs().max() < 1e-6)
     True
     """
-    from riskmap.answers import change_table
+    from riskmap.answers import change_paper, change_table
     from riskmap.answers import compare as comparing
     from riskmap.answers.calibration import sides
     from riskmap.outputs import calibrated
@@ -441,4 +441,5 @@ def compare(before: FileName | Run, after: FileName | Run, *, workers: int | Non
     with folder.new_run(Path(outputs), f"change {b.area_name}", point=False) as target:
         change_table.write(change.lots, change.counts, change.notes, change.weeks, runs, target.path,
                            replace(change, units="si").lines, calibrated.standing(b))
+        change_paper.write(change, b.area_name, b.today, calibrated.standing(b), target.path)
     return Outcome(target.final, change, b.note or a.note)

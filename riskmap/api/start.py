@@ -47,7 +47,8 @@ def new(files: Files, into: FileName = ".", *, replace: bool = False, fetch: boo
     cache : str or Path, optional
         With `fetch`: folder of stored answers. Default: the user's cache.
     columns : mapping, optional
-        Our name (lot_id, pour_date, foundation_type, ...) -> column of the lot file, in place of what is guessed.
+        Our name (lot_id, pour_date, foundation_type, ...) -> column of the lot file, in place of what is guessed; empty
+        text: no column is used for it.
     progress : callable, optional
         With `fetch`: called with the stage in words and its finished share, 0 to 1.
     warn : callable, optional

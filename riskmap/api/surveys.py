@@ -115,8 +115,6 @@ def survey(readings: FileName, second: FileName | None = None, *, within_m: floa
         no such lot, or has several with this id.
     RunFolderError
         No such run, or the folder cannot be made.
-    MissingExtraError
-        The package that computes the contours is not installed: `pip install "riskmap[survey]"`.
 
     Examples
     --------
@@ -133,14 +131,12 @@ def survey(readings: FileName, second: FileName | None = None, *, within_m: floa
     from riskmap.answers import survey as cautioned
     from riskmap.answers.survey import contradictions, drawing, expected, files, house_survey, table_file
     from riskmap.answers.survey import levels as reducing
-    from riskmap.common.extras import require
     from riskmap.common.problems import kept_by_refusal
     from riskmap.common.units import MM_PER_INCH
     from riskmap.run import folder, record
 
     if (run is None) != (lot is None):
         raise ValueError("give a run and a lot together")
-    require(["matplotlib"], "survey", "Contours")
     opened = results = row = None
     if run is not None and lot is not None:
         opened = files_of(run, outputs, verified)

@@ -64,11 +64,13 @@ def new(files: tuple[Path, ...], into: Path, replace: bool, columns: tuple[str, 
     weekly drought maps are fetched into the folder `fetched` beside area.toml, each with its origin and licence. Your
     own files are used first. What cannot be fetched is an open point with the reason.
 
+    To leave out a column that is guessed, name nothing: --column land_use=
+
     Nothing about the lots leaves this computer but a box around all of them, which the soil service gets: it is at
     least 500 m wider on each side, rounded outwards to hundredths of a degree, and at least 4 km wide.
 
     Exit 1 when the file was written and has open points, 2 when nothing was recognised.
     """
-    made = write_area(files, into, replace, fetch, daily, offline, named(columns))
+    made = write_area(files, into, replace, fetch, daily, offline, named(columns, empty=True))
     say(made.text(), err=False)
     sys.exit(Exit.ALL_ANSWERED if made.complete else Exit.SOME_STATES)

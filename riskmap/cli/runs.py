@@ -93,8 +93,8 @@ def compare(before: str, after: str, workers: int | None, calibration: Path | No
             outputs: Path) -> None:
     """Say what changed between two runs, lot by lot, and split it by cause; the parts add up.
 
-    Bending now comes first, then the next 12 months, the expected movement and the long run. Writes change.csv and
-    change.json into a new folder. Exit 0 when nothing changed, 1 when something did.
+    Bending now comes first, then the next 12 months, the expected movement and the long run. Writes change.csv,
+    change.json and change.pdf (with charts) into a new folder. Exit 0 when nothing changed, 1 when something did.
     """
     from riskmap import api
 

@@ -33,6 +33,9 @@ COLUMNS = click.option(
               help="Match a point outside every lot to the only lot within this distance; two candidates make it "
               "ambiguous. 0 accepts only points inside a lot. Use it when the lots are points, or when points lie "
               "on the street and the list has no parcel ids.")
+@click.option("--choices", type=click.Path(path_type=Path), default=None,
+              help="CSV with row and chosen_lot_id: which lot some rows mean. An earlier screening writes it "
+              "(choices.csv) for the rows without a lot; fill in the lot that is meant.")
 @click.option("--why", is_flag=True, help="Print every row's reasons.")
 @CALIBRATION
 @click.option("--into", type=click.Path(path_type=Path, file_okay=False), default=None,
@@ -41,7 +44,7 @@ COLUMNS = click.option(
 @UNVERIFIED
 @OUTPUTS
 def screen(run: str, listing: Path, columns: tuple[str, ...], bands: Path | None, groups: str | None, within_m: float,
-           calibration: Path | None, why: bool, into: Path | None, units: str, unverified: bool,
+           choices: Path | None, calibration: Path | None, why: bool, into: Path | None, units: str, unverified: bool,
            outputs: Path) -> None:
     """Answer every row of LISTING (CSV, XLSX, KML, GeoJSON) from RUN: same rows, same order, columns added.
 
@@ -55,7 +58,7 @@ def screen(run: str, listing: Path, columns: tuple[str, ...], bands: Path | None
     from riskmap import api
 
     outcome = api.screen(run, listing, columns=named(columns), bands=bands, groups=groups,
-                         within_m=within_m, calibration=calibration, into=into, units=units,
+                         within_m=within_m, choices=choices, calibration=calibration, into=into, units=units,
                          outputs=outputs, verified=not unverified)
     say_note(outcome.note)
     done = outcome.answer
@@ -68,12 +71,15 @@ def screen(run: str, listing: Path, columns: tuple[str, ...], bands: Path | None
     sys.exit(Exit.SOME_STATES if done.counts["with_estimate"] < done.counts["rows"] else Exit.ALL_ANSWERED)
 
 
-def named(pairs: tuple[str, ...]) -> dict[str, str]:
-    """Return our name -> the list's column of `--column OURS=THEIRS`; LayerError for anything else."""
+def named(pairs: tuple[str, ...], *, empty: bool = False) -> dict[str, str]:
+    """Return our name -> the list's column of `--column OURS=THEIRS`; LayerError for anything else.
+
+    `empty`: whether `OURS=` is allowed too, which says that no column is it.
+    """
     out = {}
     for pair in pairs:
         ours, mark, theirs = pair.partition("=")
-        if not mark or not theirs:
+        if not mark or not (theirs or empty):
             raise LayerError(f"E-SCR-005 --column {pair}: write OURS=THEIRS, for example --column lot_id=PARCEL.")
         out[ours.strip()] = theirs.strip()
     return out

@@ -82,10 +82,6 @@ class RunFolderError(RiskmapError):
     """The run folder could not be written completely."""
 
 
-class MissingExtraError(RiskmapError):
-    """A command needs packages that are installed only on request."""
-
-
 class CodeError(RiskmapError):
     """A message code that was asked for does not exist."""
 

@@ -89,6 +89,11 @@ class RowCounts:
                             minlength=len(DEFLECTION_BANDS_MM) + 1)
         return cls(len(lots), with_number, states, quality, int(lots.geometry.isna().sum()), tuple(bands.tolist()))
 
+    @classmethod
+    def from_dict(cls, counts: dict[str, Any]) -> RowCounts:
+        """Return the counts that `dataclasses.asdict` gave and a JSON file kept."""
+        return cls(**{**counts, "by_band": tuple(counts["by_band"])})
+
     def __add__(self, other: RowCounts) -> RowCounts:
         """Return the counts of both."""
         together = [dict(sorted((Counter(a) + Counter(b)).items())) for a, b in (

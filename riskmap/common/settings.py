@@ -66,7 +66,7 @@ class Provenance(_Frozen):
 
 
 class LotsEntry(Provenance):
-    """`[lots]`: the lot file. `columns` maps our names to the file's names."""
+    """`[lots]`: the lot file. `columns` maps our names to the file's names; an empty one takes no column."""
 
     path: Path
     layer: str | None = None

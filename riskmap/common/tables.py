@@ -9,12 +9,15 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from itertools import product
+from typing import TYPE_CHECKING
 
 import numpy as np
-import pandas as pd
-from numpy.typing import NDArray
 
 from riskmap.common.errors import TableError, joined
+
+if TYPE_CHECKING:  # names of classes are all that the first page of the window needs of this module
+    import pandas as pd
+    from numpy.typing import NDArray
 
 
 @dataclass(frozen=True)
@@ -385,6 +388,7 @@ def check(table: Table, frame: pd.DataFrame) -> pd.DataFrame:
 
 def _failures(table: Table, frame: pd.DataFrame) -> list[str]:
     """Look at every column closely; return what is wrong, in lines."""
+    import pandas as pd
     import pandera.pandas as pa  # late: most tables are right, and it takes longer to load than they to check
 
     plain = pd.DataFrame({c.name: frame[c.name] for c in table.columns if c.name in frame})
@@ -433,6 +437,8 @@ ROUNDING = 1e-6  # for percentiles and for tables that were rounded on writing; 
 
 def _unanswered(table: Table, frame: pd.DataFrame) -> list[str]:
     """Return a line for each way in which rows have no estimate and no state, both, or an estimate off its range."""
+    import pandas as pd
+
     names = [f"{name}{part}" for name in table.answers for part in ("", "_p10", "_p90")]
     if not names or not {"state", *names} <= set(frame):
         return []

@@ -86,13 +86,52 @@ def tuesdays(first: date, last: date, today: date) -> list[date]:
     """Return the published weeks of a span; LayerError when there is none."""
     if last < first:
         raise LayerError(f"E-FET-040 drought: {last} is before {first}. Give the first day first.")
-    start, end = max(first, FIRST_WEEK), min(last, today - RELEASED_AFTER)
-    start += timedelta(days=(TUESDAY - start.weekday()) % 7)
-    weeks = [start + k * WEEK for k in range((end - start).days // 7 + 1)]
+    weeks = published(first, last, today)
     if not weeks:
         raise LayerError(f"E-FET-040 drought: no map from {first} to {last}. Maps are of Tuesdays, released on "
                          f"Thursdays, since {FIRST_WEEK}.")
     return weeks
+
+
+def published(first: date, last: date, today: date) -> list[date]:
+    """Return the Tuesdays of a span whose maps are released by now; none where there is none."""
+    start, end = max(first, FIRST_WEEK), min(last, today - RELEASED_AFTER)
+    start += timedelta(days=(TUESDAY - start.weekday()) % 7)
+    return [start + k * WEEK for k in range((end - start).days // 7 + 1)]
+
+
+def newer(since: date, folder: Path, *, desk: Desk, map_service: str = client.DROUGHT_MAPS,
+          progress: Callable[[str, float], None] | None = None) -> tuple[list[Path], list[date], LayerError | None]:
+    """Fetch the maps after a day, the oldest first; stop at the first that does not come.
+
+    Parameters
+    ----------
+    since : date
+        Maps of later days are fetched.
+    folder, desk, map_service, progress
+        As in `run`.
+
+    Returns
+    -------
+    files : list of Path
+        As in `run`; empty when nothing newer is published, or nothing came.
+    weeks : list of date
+        The maps that came.
+    error : LayerError or None
+        Why the next one did not come.
+    """
+    say = progress or (lambda stage, share: None)
+    today = desk.now().astimezone(UTC).date()
+    wanted = published(since + timedelta(days=1), today, today)
+    files: list[Path] = []
+    for k, week in enumerate(wanted):
+        say("drought maps", k / len(wanted))
+        try:
+            files += week_map(week, folder, desk, map_service)
+        except LayerError as error:
+            return files, wanted[:k], error
+    say("drought", 1.0)
+    return files, wanted, None
 
 
 def _max_age(week: date, desk: Desk) -> timedelta | None:

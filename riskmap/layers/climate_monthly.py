@@ -232,16 +232,11 @@ def _key(text: pd.DataFrame, entry: ClimateEntry) -> pd.Series:
 
 def _month(text: pd.DataFrame, lowered: dict[str, str], entry: ClimateEntry, problems: list[Problem]) -> pd.Series:
     """Return month numbers. A row whose month cannot be read is reported and gets none."""
-    if "year" in lowered and "month" in lowered:
-        column = f"{lowered['year']}, {lowered['month']}"
-        written = text[lowered["year"]] + "-" + text[lowered["month"]].str.zfill(2)
-    elif name := next((lowered[c] for c in ("month", "date", "yearmonth") if c in lowered), None):
-        column, written = name, text[name]
-    else:
+    column, written = written_months(text, lowered)
+    if not column:
         raise LayerError(f"E-CLI-012 {entry.path}: no month; expected columns year and month, or month as YYYY-MM, or "
                          f"date; it has {joined(text.columns, 20)}.")
-    parts = written.str.extract(r"^(\d{4})-?(0[1-9]|1[0-2])(?:-?\d{2})?$").astype("Int64")
-    number = 12 * parts[0] + parts[1] - 1
+    number = months_as_numbers(written)
     outside = number.notna() & ~number.between(tables.FIRST_MONTH, tables.LAST_MONTH)
     number = number.mask(outside)
     _refuse_other_dates(number, written, column, entry)
@@ -249,6 +244,25 @@ def _month(text: pd.DataFrame, lowered: dict[str, str], entry: ClimateEntry, pro
                          action="Row left out; its month is a gap.", row=int(row) + 2, column=column,
                          value=written.iloc[row])
                  for row in np.flatnonzero(number.isna())]
+    return number
+
+
+def written_months(text: pd.DataFrame, lowered: dict[str, str]) -> tuple[str, pd.Series]:
+    """Return the column or columns with the month and its texts, as YYYY-MM or a date; without them, empty text.
+
+    `lowered` has each column under its name in small letters.
+    """
+    if "year" in lowered and "month" in lowered:
+        return (f"{lowered['year']}, {lowered['month']}",
+                text[lowered["year"]] + "-" + text[lowered["month"]].str.zfill(2))
+    name = next((lowered[c] for c in ("month", "date", "yearmonth") if c in lowered), "")
+    return name, text[name] if name else pd.Series("", index=text.index)
+
+
+def months_as_numbers(written: pd.Series) -> pd.Series:
+    """Return the month number of each text that is YYYY-MM, YYYYMM or a date; the others get none."""
+    parts = written.str.extract(r"^(\d{4})-?(0[1-9]|1[0-2])(?:-?\d{2})?$").astype("Int64")
+    number: pd.Series = 12 * parts[0] + parts[1] - 1
     return number
 
 

@@ -82,13 +82,14 @@ def match_columns(present: list[str], entry: LotsEntry, name: str, csv_place: bo
         -> tuple[dict[str, str], list[str]]:
     """Return our name -> the file's column, and the columns that are dropped.
 
-    In a file with no row and no column (an empty GeoJSON) no column can be missing.
+    In a file with no row and no column (an empty GeoJSON) no column can be missing. Where `[lots.columns]` has an empty
+    text for one of our names, no column of the file is taken for it, not even one with this very name.
     """
     if not present and not any_row:
         return {}, []
     known = KNOWN if csv_place else tuple(c for c in KNOWN if c not in PLACE_COLUMNS)
     _check_mapping(entry.columns, present, known, name)
-    names = dict(entry.columns)
+    names = {ours: theirs for ours, theirs in entry.columns.items() if theirs}
     taken = set(names.values())
     for column in present:
         lower = column.lower()
@@ -136,7 +137,7 @@ def _check_mapping(mapping: dict[str, str], present: list[str], known: tuple[str
             turned = f' Write it the other way round: {theirs} = "{shown(ours)}".' if theirs in known else ""
             raise LayerError(f"E-LOT-009 {name}: lots.columns names '{shown(ours)}', which is not one of: "
                              f"{joined(known, 20)}.{turned or _meant(ours, known)}")
-        if theirs not in present:
+        if theirs and theirs not in present:
             raise LayerError(f"E-LOT-009 {name}: lots.columns.{ours} = '{shown(theirs)}', but the file has no such "
                              f"column. It has, in its own order: {joined(present, 40) or 'no columns'}."
                              f"{_meant(theirs, present)}")

@@ -233,7 +233,7 @@ def _tell_short(short: NDArray[np.bool_], rows: NDArray[np.int64], name: str, pr
 def _check_heading(heading: list[str], entry: LotsEntry, name: str) -> None:
     """Refuse a first row of values: as column names they could reveal what is in columns that are never read."""
     known = {*KNOWN, *ALSO_CALLED}
-    if any(cell.lower() in known for cell in heading) or set(entry.columns.values()) & set(heading):
+    if any(cell.lower() in known for cell in heading) or (set(entry.columns.values()) - {""}) & set(heading):
         return
     if any(title_rows.VALUE.match(cell) for cell in heading):
         raise LayerError(f"E-LOT-090 {name} row 1: it contains values, not the names of columns. Write a first row "

@@ -37,7 +37,8 @@ def table(path: Path, shown: str) -> Seen:
     """Say what a file of text is.
 
     `monthly` and `daily` have in their facts `cells` (names; empty when the table has no column for them), `place`
-    (latitude and longitude of a station, where the file says) and `trouble` (why the reader will refuse it);
+    (latitude and longitude of a station, where the file says), `last` (number of the last month with rain; -1 without
+    one) and `trouble` (why the reader will refuse it);
     `fixed_width` has `element`; `shapes` is as `recognise_layers.layers` says, with `places`, our name of each column
     with a place.
 
@@ -70,7 +71,8 @@ def _weather(text: pd.DataFrame) -> Seen | None:
     lowered = {name.lower(): name for name in text.columns}
     if {"STATION", "DATE", "PRCP"} <= set(text.columns):
         return Seen("daily", "station file of the daily archive", facts={
-            "cells": sorted(text["STATION"].unique()), "place": _station(text), "trouble": "", "latitude_told": True})
+            "cells": sorted(text["STATION"].unique()), "place": _station(text), "trouble": "", "latitude_told": True,
+            "last": _last(text, lowered, "PRCP")})
     dated = "date" in lowered or "month" in lowered or "yearmonth" in lowered
     rain, warmth = climate_monthly.rain_and_warmth(text)
     days = {name: [c for c in text.columns if pattern.fullmatch(c.lower())]
@@ -79,7 +81,7 @@ def _weather(text: pd.DataFrame) -> Seen | None:
         return None
     key = next((lowered[name] for name in climate_monthly.KEY_COLUMNS if name in lowered), None)
     facts = {"cells": sorted(text[key].unique()) if key else [], "place": None, "latitude_told": False,
-             "trouble": _no_unit([*rain, *warmth])}
+             "last": _last(text, lowered, rain[0][0]), "trouble": _no_unit([*rain, *warmth])}
     if _by_days(text, lowered, key):
         return Seen("daily", f"a row per day with {rain[0][0]} and temperature", facts=facts)
     if not warmth:
@@ -95,6 +97,13 @@ def _station(text: pd.DataFrame) -> tuple[float, float] | None:
         return None
     place = [float(pd.to_numeric(text[name], errors="coerce").median()) for name in ("LATITUDE", "LONGITUDE")]
     return (place[0], place[1]) if np.isfinite(place).all() else None
+
+
+def _last(text: pd.DataFrame, lowered: dict[str, str], rain: str) -> int:
+    """Return the number of the last month that has rain; -1 when there is none."""
+    _, written = climate_monthly.written_months(text, lowered)
+    months = climate_monthly.months_as_numbers(written[text[rain] != ""]).dropna()
+    return int(months.max()) if len(months) else -1
 
 
 def _no_unit(columns: list[tuple[str, str | None]]) -> str:

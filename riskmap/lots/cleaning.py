@@ -149,7 +149,7 @@ def _states(shapes: geometry.LotShapes, raw: pd.DataFrame, other_foundation: NDA
         ("not_yet_poured", not_yet, _every(raw, STATES["not_yet_poured"])),
     ]
     conditions = [mask for _, mask, _ in cases]
-    state = np.select(conditions, [np.full(len(raw), name, dtype=object) for name, _, _ in cases], "")
+    state = np.select(conditions, [_every(raw, name) for name, _, _ in cases], "")
     return state.astype(object), np.select(conditions, [reason for _, _, reason in cases], "").astype(object)
 
 
@@ -171,7 +171,9 @@ def _bare_reason(file: str) -> str:
 
 
 def _every(raw: pd.DataFrame, text: str) -> NDArray[np.object_]:
-    return np.full(len(raw), text, dtype=object)
+    out = np.empty(len(raw), dtype=object)
+    out.fill(text)  # one text for all rows; np.full makes one for each, a gigabyte for a million lots
+    return out
 
 
 def _says(before: str, column: pd.Series) -> NDArray[np.object_]:

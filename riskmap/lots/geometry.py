@@ -290,7 +290,9 @@ def project(shape: NDArray[np.object_], source: object, target: object) -> NDArr
     from pyproj import CRS, Transformer
 
     if CRS.from_user_input(source).equals(target, ignore_axis_order=True):
-        flat: NDArray[np.object_] = shapely.force_2d(shape)
+        flat = shape.copy()
+        high = shapely.get_coordinate_dimension(flat) > 2
+        flat[high] = shapely.force_2d(flat[high])  # the others would be copied, which a million lots feel
         return flat
     transformer = Transformer.from_crs(source, target, always_xy=True)
 

@@ -74,7 +74,8 @@ class Group:
 
 
 def groups(inputs: MovementInputs, archetype_ids: Whole, area: Area, *, earliest: int | None = None,
-           draws: Draws | None = None, workers: int | None = 1) -> Iterator[Group]:
+           draws: Draws | None = None, drivers: dict[str, Driver] | None = None, tilt: bool = True,
+           workers: int | None = 1) -> Iterator[Group]:
     """Compute archetypes again with every model run, one group of equal cell and width at a time.
 
     Parameters
@@ -88,6 +89,10 @@ def groups(inputs: MovementInputs, archetype_ids: Whole, area: Area, *, earliest
         Month number of the first past month to return; if it is not given, no past months.
     draws : Draws, optional
         Default: those of the run.
+    drivers : dict, optional
+        cell -> driver of these draws, as far as they were made before; those of further cells are added.
+    tilt : bool
+        As in `run_draws.Engine`.
     workers : int, optional
         Number of threads; the result does not depend on it.
 
@@ -100,8 +105,8 @@ def groups(inputs: MovementInputs, archetype_ids: Whole, area: Area, *, earliest
     wanted = inputs.archetype.loc[np.unique(archetype_ids)]
     wanted, stiffnesses = with_stiffness(wanted, area.movement)
     engine = Engine(drawn, layer_arrays(inputs.profile, inputs.layer, area.soil_settings), depth_caps(inputs.profile),
-                    stiffnesses, area.soil_settings.lep_cap_pct, area.movement)
-    drivers: dict[str, Driver] = {}
+                    stiffnesses, area.soil_settings.lep_cap_pct, area.movement, tilt)
+    drivers = {} if drivers is None else drivers
     with Threads(workers) as pool:
         for key, archetype in wanted.groupby(["cell_id", "half_width_m", "half_width_basis"], sort=True):
             cell, half_width, basis = cast("tuple[str, float, str]", key)

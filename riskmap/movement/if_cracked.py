@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 
     from riskmap.common.settings import Area
     from riskmap.common.weather import MovementInputs
+    from riskmap.movement.driver import Driver
 
 
 @dataclass(frozen=True)
@@ -28,7 +29,7 @@ class IfCracked:
 
 
 def medians(inputs: MovementInputs, archetype_ids: NDArray[np.int64], area: Area, *,
-            workers: int | None = None) -> dict[int, IfCracked]:
+            drivers: dict[str, Driver] | None = None, workers: int | None = None) -> dict[int, IfCracked]:
     """Compute archetypes again with `ground = "cracked"`, with every model run.
 
     Parameters
@@ -39,6 +40,8 @@ def medians(inputs: MovementInputs, archetype_ids: NDArray[np.int64], area: Area
         Archetypes to compute, without repeats.
     area : Area
         Settings of the run.
+    drivers : dict, optional
+        As in `draws_of_lots.groups`: cracks do not change the weather at the surface.
     workers : int, optional
         Number of threads; the result does not depend on it. Default: the machine's cores.
 
@@ -49,7 +52,7 @@ def medians(inputs: MovementInputs, archetype_ids: NDArray[np.int64], area: Area
     """
     cracked = area.model_copy(update={"movement": area.movement.model_copy(update={"ground": "cracked"})})
     out = {}
-    for group in draws_of_lots.groups(inputs, archetype_ids, cracked, workers=workers):
+    for group in draws_of_lots.groups(inputs, archetype_ids, cracked, drivers=drivers, tilt=False, workers=workers):
         # dates and the widening by frost do not affect these two
         table = summary.summarise(group.block, group.chosen, 0, False, group.plan_factor)
         for number, expected, swing in zip(group.archetype_ids.tolist(), table["expected_movement_mm"],

@@ -93,6 +93,8 @@ class Engine:
     lep_cap_pct : float
         Sampled extensibility is limited to it.
     settings : MovementSettings
+    tilt : bool
+        False: the tilt and the scenarios of one-sided water are nan, and the strips that only they need are not built.
     """
 
     draws: Draws
@@ -101,6 +103,7 @@ class Engine:
     stiffnesses: list[Stiffness]
     lep_cap_pct: float
     settings: MovementSettings
+    tilt: bool = True
 
     def run(self, driver: Driver, units: Units, half_width_m: float, basis: str, pool: Executor, *,
             now: int | None = None, past: Single | None = None) -> Array:
@@ -121,6 +124,8 @@ class Engine:
                 for a, b in pairwise(edges.tolist()) for d in range(self.draws.count)]
         for job in jobs:
             job.result()
+        if not self.tilt:
+            block[:, :, [kernels.TILT, *range(kernels.SCENARIO, kernels.SCENARIO + kernels.SCENARIOS)]] = np.nan
         return block
 
     def strip(self, d: int, cap_m: float, half_width_m: float, basis: str) -> tuple[float, float, float]:
@@ -148,11 +153,18 @@ class Engine:
         cells = kernels_soil.cell_strain_index(edges_m, of_profile.top_m, of_profile.bottom_m, index)
         return cells * cracked.times_the_share(self.settings, edges_m)
 
+    def _opposite(self, ratio: float, crack: float, dtau: float, shape: tuple[int, ...]) -> OppositeModel:
+        """Return the strip whose two sides are opposite; a mode that does not move where tilt is left out."""
+        if not self.tilt:
+            return OppositeModel(np.zeros(1), np.zeros(1), np.zeros((*shape, 1)))
+        model = reduced_model.cached(ratio, True, crack)
+        return OppositeModel(reduced_model.step_factors(model.rates, dtau)[0], model.inputs / model.rates, model.output)
+
     def _one(self, d: int, driver: Driver, units: Units, cap_m: float, half_width_m: float, basis: str, now: int,
              block: Array, past: Single) -> None:
         s, draws = self.settings, self.draws
         depth, ratio, crack = self.strip(d, cap_m, half_width_m, basis)
-        model, opposite = (reduced_model.cached(ratio, other, crack) for other in (False, True))
+        model = reduced_model.cached(ratio, False, crack)
         dtau = float(draws.diffusivity_m2_per_yr[d]) / (12 * depth**2)
         decay, early, late = reduced_model.step_factors(model.rates, dtau)
         g_decay, g_early, g_late = reduced_model.step_factors(model.ground_rates, dtau)
@@ -163,8 +175,7 @@ class Engine:
             d, suction,
             StripModel(decay, early * model.inputs, late * model.inputs, mean * model.inputs / model.rates,
                        model.output, model.initial),
-            OppositeModel(reduced_model.step_factors(opposite.rates, dtau)[0], opposite.inputs / opposite.rates,
-                          opposite.output),
+            self._opposite(ratio, crack, dtau, model.output.shape[:2]),
             GroundModel(g_decay, g_early * model.ground_inputs, g_late * model.ground_inputs,
                         mean * model.ground_inputs / model.ground_rates, model.ground_output, model.depth_edges,
                         cracked.times_the_share(s, model.depth_edges * depth)),

@@ -81,6 +81,18 @@ class Shape:
     ground_mm: Array
 
 
+def flat(shape: Shape) -> Array:
+    """Return all numbers of a shape, one after the other, as `from_flat` reads them."""
+    return np.concatenate([shape.lines_mm.ravel(), shape.gap_mm.ravel(), shape.ground_mm])
+
+
+def from_flat(values: Array) -> Shape:
+    """Return the shape whose numbers are those of `flat`."""
+    points = (values.size - 3) // 10  # seven lines and three of the gap
+    return Shape(values[:7 * points].reshape(points, 7), values[7 * points:10 * points].reshape(points, 3),
+                 values[10 * points:])
+
+
 def summarised(shapes: Array) -> Shape:
     """Return the ranges of an archetype.
 
@@ -95,8 +107,9 @@ def summarised(shapes: Array) -> Shape:
                  np.percentile(shapes[:, 1, 0] - shapes[:, 1, -1], PERCENTS))
 
 
-def of_draws(inputs: MovementInputs, archetype_ids: list[int], area: Area, count: int = DRAWS) -> dict[int, Array]:
-    """Return ground and slab of each model run; parameters as in `across`.
+def of_draws(inputs: MovementInputs, archetype_ids: list[int], area: Area, count: int = DRAWS,
+             drivers: dict[str, Driver] | None = None) -> dict[int, Array]:
+    """Return ground and slab of each model run; parameters as in `across`, `drivers` as in `draws_of_lots.groups`.
 
     Returns
     -------
@@ -109,7 +122,7 @@ def of_draws(inputs: MovementInputs, archetype_ids: list[int], area: Area, count
     draws = random.make(area.movement)
     layers = layer_arrays(inputs.profile, inputs.layer, area.soil_settings)
     caps = depth_caps(inputs.profile)
-    drivers: dict[str, Driver] = {}
+    drivers = {} if drivers is None else drivers
     out = {}
     for archetype in archetype_ids:
         row = {str(name): value for name, value in inputs.archetype.loc[archetype].to_dict().items()}

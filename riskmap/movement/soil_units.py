@@ -89,15 +89,15 @@ def units_of(archetype: pd.DataFrame, parts: pd.DataFrame, driver: Driver,
     from riskmap.movement import reasons
 
     first = reasons.earliest(driver)
-    row = archetype.loc[parts["archetype_id"]]
-    frame = pd.DataFrame({
-        "cap_m": cap_m[parts["profile_id"].to_numpy(np.int64)],
-        "profile": parts["profile_id"].to_numpy(np.int64),
-        "stiffness": row["stiffness"].to_numpy(np.int64),
-        "early": np.clip(row["pour_early_month"].to_numpy(np.int64) - driver.first_month, first, driver.now - 1),
-        "late": np.clip(row["pour_late_month"].to_numpy(np.int64) - driver.first_month, first, driver.now - 1),
-    })
-    unit = frame.drop_duplicates().sort_values(list(frame.columns)).reset_index(drop=True)
-    number = frame.merge(unit.reset_index(names="unit"), on=list(frame.columns), how="left")["unit"].to_numpy()
-    # copied, because pandas gives read-only views, for which the kernels would be compiled a second time
-    return Units(*(unit[name].to_numpy(np.int64, copy=True) for name in Units._fields)), number
+    row = archetype.index.get_indexer(parts["archetype_id"])
+    early, late = (np.clip(archetype[name].to_numpy(np.int64)[row] - driver.first_month, first, driver.now - 1)
+                   for name in ("pour_early_month", "pour_late_month"))
+    profile = parts["profile_id"].to_numpy(np.int64)
+    columns = {"cap_m": cap_m[profile], "profile": profile, "stiffness": archetype["stiffness"].to_numpy(np.int64)[row],
+               "early": early, "late": late}
+    order = np.lexsort(list(columns.values())[::-1])  # units of one depth cap follow each other
+    begins = np.ones(len(order), dtype=bool)
+    begins[1:] = np.any([values[order[1:]] != values[order[:-1]] for values in columns.values()], axis=0)
+    number = np.empty(len(order), np.int64)
+    number[order] = np.cumsum(begins) - 1
+    return Units(*(columns[name][order[begins]] for name in Units._fields)), number

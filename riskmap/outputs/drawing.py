@@ -13,10 +13,12 @@ from dataclasses import dataclass, field
 from typing import Any, Literal
 
 from riskmap.outputs.palette import INK
+from riskmap.outputs.typeface import FAMILY
 
 Point = tuple[float, float]
 Anchor = Literal["start", "middle", "end"]
 DIGITS = 3  # of a coordinate
+FONT = f"{FAMILY}, sans-serif"
 
 
 @dataclass(frozen=True)
@@ -160,12 +162,15 @@ def apart(wished: Iterable[float], least: float, last: float) -> list[float]:
     return [round(one, 4) for one in out]
 
 
-def svg(drawing: Drawing, font: str = "sans-serif") -> str:
-    """Return a drawing as SVG text with its alternative text; every text and colour is escaped."""
+def svg(drawing: Drawing, font: str = FONT, faces: str = "") -> str:
+    """Return a drawing as SVG text with its alternative text; every text and colour is escaped.
+
+    `faces`: rules that bring the typeface (`typeface.css()`), for a file that stands alone.
+    """
     width, height = _number(drawing.width), _number(drawing.height)
     inside = "".join(_svg_text(part, font) if isinstance(part, Text) else _svg_path(part) for part in drawing.parts)
     return (f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width} {height}" role="img" '
-            f'aria-label="{html.escape(drawing.alt)}">{inside}</svg>')
+            f'aria-label="{html.escape(drawing.alt)}">{f"<style>{faces}</style>" if faces else ""}{inside}</svg>')
 
 
 def _plain(part: Path | Text) -> dict[str, Any]:

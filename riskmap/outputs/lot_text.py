@@ -14,6 +14,10 @@ from riskmap.outputs.telling import shown
 if TYPE_CHECKING:
     from riskmap.common.results import AreaResults, Results
 
+EXTENSIBILITY = "linear extensibility {pct} %, mean of {depths}"
+EXTENSIBILITY_DEPTHS = {"us": "10 to 39 in", "si": "25 to 100 cm"}
+
+
 def label(estimate: Results, row: int) -> str:
     """Return the label of the lot at a row, such as its address; empty where it has none."""
     if estimate.labels is None:
@@ -33,8 +37,7 @@ def rounded_length(value_m: float, system: str) -> str:
 
 def extensibility(lot: dict[str, Any], system: str) -> str:
     """Return the class and the linear extensibility of a lot, with the depths over which it is averaged."""
-    depths = "10 to 39 in" if system == "us" else "25 to 100 cm"
-    return f"linear extensibility {lot['linear_extensibility_pct']:.1f} %, mean of {depths}"
+    return EXTENSIBILITY.format(pct=f"{lot['linear_extensibility_pct']:.1f}", depths=EXTENSIBILITY_DEPTHS[system])
 
 
 def slab_width(lot: dict[str, Any], system: str) -> str:
@@ -70,7 +73,8 @@ def shared_reasons(estimate: Results) -> tuple[waterfall.Shared, ...]:
 
 def whatif_years(estimate: AreaResults, cell: str) -> tuple[Any, ...]:
     """Return which past years are used as the dry, average and wet one in a climate cell; empty when not known."""
-    return tuple(estimate.facts.get("cells", {}).get(cell, {}).get("whatif_years", ()))
+    years = estimate.facts.get("cells", {}).get(cell, {}).get("whatif_years", ())
+    return tuple(dates.written_out(str(one)) for one in years)
 
 
 def largest(lot: dict[str, Any], today: str, system: str) -> str:
@@ -173,7 +177,8 @@ def lines(estimate: Results, lot_row: int, system: str = "us", cracked: str = ""
             "", f"{waterfall.heading(row, system)}:"]
     out += [f"  {waterfall.text_of(step, system):>9}  {step.label}"
             for step in waterfall.steps(row, [one.name for one in shared])]
-    out += [f"The typical lot: {typical_lot(estimate, system)}.", *waterfall.area_sentences(shared, system)]
+    out += [waterfall.SENTENCES["typical_lot"].format(typical_lot=typical_lot(estimate, system)),
+            *waterfall.area_sentences(shared, system)]
     out += ["", f"Soil: {row['map_unit_name']} ({row['map_unit_symbol']}), {row['shrink_swell_class']} shrink-swell, "
             f"{extensibility(row, system)}",
             f"Pour: {dates.span(str(row['pour_from']), str(row['pour_to']))} "

@@ -18,7 +18,15 @@ from numpy.typing import NDArray
 
 from riskmap.common import units
 from riskmap.outputs import palette, telling
-from riskmap.outputs.drawing import Drawing, Pen, Point, apart
+from riskmap.outputs.drawing import Drawing, Pen, Point, apart, rectangle
+from riskmap.outputs.section_words import (
+    SENTENCES,
+    bending_words,
+    depth,
+    depth_words,
+    gap_place,
+    layer_words,
+)
 
 Array = NDArray[np.float64]
 Three = tuple[float, float, float]  # 10th percentile, median, 90th percentile
@@ -34,23 +42,6 @@ NARROW_SIDE, NARROW_BELOW = 0.5, 3.2
 LINE = 1.25  # distance of two lines of text in sizes of the text
 LEAST_LABEL = 1.05  # distance of two labels of soil layers in sizes of the text
 
-SENTENCES = {
-    "gap": "gap to look for", "edge": "at the edge:", "middle": "in the middle:", "none": "no gap expected",
-    "size": "{size} ({range})",
-    "above": "middle above the edges", "below": "middle below the edges",
-    "layers": "linear extensibility", "layer": "{depths}: {pct:.1f} %", "deeper": "below: {pct:.1f} %, assumed",
-    "assumed": "{depths}: {pct:.1f} %, assumed",
-    "no_layers": "no soil layers in the survey", "rock": "rock at {depth}", "slab": "slab", "ground": "ground",
-    "weather": "Weather reaches {depth} down.", "surveyed": "The soil is surveyed to {depth}.",
-    "depth_range": "{lo} to {hi}",
-    "times": "Bending is drawn {times} times too tall; widths and depths are to scale.",
-    "true": "Bending, widths and depths are to scale.",
-    "bars": "Bars: where the edge is in 80 % of the model runs, with the middle held.",
-    "level": "The ground beside the slab is drawn level, not computed.",
-    "alt": "Section across the house. {bending} {gap} {weather} {layers}",
-    "alt_gap": "Gap to look for {place} {size}.", "alt_none": "No gap between slab and ground is expected.",
-    "alt_layer": "Layer {label}.",
-}
 
 
 @dataclass(frozen=True)
@@ -267,47 +258,11 @@ def drawn(facts: Facts, system: str, box: Box, times: float | None = None) -> Dr
     gap = _gap(parts, facts, scale, system)
     _bars(parts, facts, scale)
     _below(parts, scale, level + scale.per_m * facts.active_m[1], system)
-    said = [SENTENCES["alt_layer"].format(label=label) for label in _layer_words(facts, system)]
-    alt = SENTENCES["alt"].format(bending=_bending_words(facts, system), gap=gap, weather=depth_words(facts, system),
+    said = [SENTENCES["alt_layer"].format(label=label) for label in layer_words(facts, system)]
+    alt = SENTENCES["alt"].format(bending=bending_words(facts, system), gap=gap, weather=depth_words(facts, system),
                                   layers=" ".join(said))
     used = level + scale.per_m * facts.active_m[1] + (NARROW_BELOW if box.narrow else BELOW) * box.text
     return Drawing(box.width, min(used, box.height), tuple(parts.all), " ".join(alt.split()))
-
-
-def note(facts: Facts, times: float, system: str) -> str:
-    """Return the line under the drawing: how it is drawn, and what is not computed."""
-    scale = SENTENCES["true"] if times == 1 else SENTENCES["times"].format(times=f"{times:g}")
-    return " ".join([scale, *([SENTENCES["bars"]] if facts.slab_range_mm else []), SENTENCES["level"],
-                     depth_words(facts, system)])
-
-
-def depth_words(facts: Facts, system: str) -> str:
-    """Return in words how deep weather reaches and how deep the soil is surveyed."""
-    low, _, high = facts.active_m
-    told = [depth(one, system) for one in (low, high)]
-    reach = told[0] if told[0] == told[1] else SENTENCES["depth_range"].format(lo=told[0].rsplit(" ", 1)[0], hi=told[1])
-    surveyed = SENTENCES["surveyed"].format(depth=depth(facts.surveyed_m, system)) if facts.surveyed_m > 0 else ""
-    return f"{SENTENCES['weather'].format(depth=reach)} {surveyed}".strip()
-
-
-def depth(value_m: float, system: str) -> str:
-    """Return a depth in feet or metres, to a tenth where that is not a whole number."""
-    value, unit = (units.m_to_foot(value_m), "ft") if system == "us" else (value_m, "m")
-    return f"{value:.1f}".removesuffix(".0") + f" {unit}"
-
-
-def depths(top_m: float, bottom_m: float, system: str) -> str:
-    """Return the depths of a layer in inches or centimetres."""
-    factor, unit = (100 / 2.54, "in") if system == "us" else (100.0, "cm")
-    return f"{top_m * factor:.0f}–{bottom_m * factor:.0f} {unit}"
-
-
-def gap_place(facts: Facts) -> str:
-    """Return where the gap to look for is: `edge`, `middle`, or nothing where none of the three figures has any."""
-    sides = {"edge": facts.gap_edge_mm, "middle": facts.gap_middle_mm}
-    known = {place: values for place, values in sides.items() if values is not None}
-    best = max(known, key=lambda place: (known[place][1], known[place][2]), default="")
-    return best if best and known[best][2] > 0 else ""
 
 
 def _house_m(half_m: float) -> float:
@@ -356,7 +311,7 @@ def _labels(parts: Pen, facts: Facts, scale: Scale, level: float, system: str) -
     x, size, active = scale.right + 0.9 * parts.text, parts.text, facts.active_m[1]
     wished = [level + scale.per_m * (one.top_m + one.bottom_m) / 2 + 0.35 * size for one in facts.layers]
     wished[0] = max(wished[0], level + size) if scale.narrow else wished[0]  # below the line of the ground
-    words = _layer_words(facts, system)
+    words = layer_words(facts, system)
     if np.isfinite(facts.rock_m) and facts.rock_m < active:
         wished.append(level + scale.per_m * (facts.rock_m + active) / 2 + 0.35 * size)
         words.append(SENTENCES["rock"].format(depth=depth(facts.rock_m, system)))
@@ -375,16 +330,6 @@ def _labels(parts: Pen, facts: Facts, scale: Scale, level: float, system: str) -
     parts.say("layers", x, places[0] - LINE * size, SENTENCES["layers"], bold=True)
 
 
-def _layer_words(facts: Facts, system: str) -> list[str]:
-    out = []
-    for k, layer in enumerate(facts.layers):
-        deepest = k == len(facts.layers) - 1 and layer.assumed
-        kind = "deeper" if deepest else "assumed" if layer.assumed else "layer"
-        out.append(SENTENCES[kind].format(depths=depths(layer.top_m, layer.bottom_m, system),
-                                          pct=layer.extensibility_pct))
-    return out
-
-
 def _slab(parts: Pen, facts: Facts, scale: Scale) -> None:
     low = _mirrored(scale, facts, facts.slab_mm)
     thick = max(SLAB_M * scale.per_m, THINNEST * parts.text)
@@ -401,10 +346,6 @@ def _house(parts: Pen, facts: Facts, scale: Scale) -> None:
     over = scale.per_m * EAVES_M
     roof = ((left, eaves), (left - over, eaves), (scale.middle, ridge), (right + over, eaves), (right, eaves))
     parts.line("roof", roof, palette.INK, 0.2)
-
-
-def _bending_words(facts: Facts, system: str) -> str:
-    return f"{telling.side(facts.stated_mm, system).capitalize()}."
 
 
 def _bending(parts: Pen, facts: Facts, scale: Scale, system: str) -> None:
@@ -474,6 +415,10 @@ def _bars(parts: Pen, facts: Facts, scale: Scale) -> None:
         parts.line(f"{name}_range", ((x - 0.2 * wide, tick), (x + 1.2 * wide, tick)), palette.INK, 0.15)
         over = name == "slab"  # the word for the slab is above its bar, that for the ground is below
         y = min(top, bottom) - 0.35 * parts.text if over else max(top, bottom) + 1.0 * parts.text
+        if not over:  # it lies on soil layers and their boundaries
+            half = 0.25 * len(SENTENCES[name]) * parts.text
+            parts.all.append(rectangle("behind", x + wide / 2 - half, y - 0.8 * parts.text, 2 * half, parts.text,
+                                       fill=palette.SHEET))
         parts.say("bar", x + wide / 2, y, SENTENCES[name], "middle", times=0.9)
         x += wide + 1.2 * parts.text
 

@@ -25,27 +25,29 @@ SENTENCES = {
     "middle_high": "middle high by {size}", "edge_high": "edge high by {size}", "level": "level",
     "near_level": "near level", "near_level_side": "near level, {side}",
     "higher": "{size} higher", "lower": "{size} lower", "as_today": "as high as today",
-    "both": "the middle may rise {rise} or fall {fall} against the edge",
-    "rise": "the middle may rise {rise} against the edge",
-    "fall": "the middle may fall {fall} against the edge",
+    "seasons": "against the edge, the middle may be {dry} in the dry season and {wet} in the wet season",
+    "than_today": "{higher} than today",
     "still": "the middle hardly moves against the edge",
+    "dry_season": "Dry season", "wet_season": "Wet season", "of_middle": "the middle {higher}",
     "range": "{lo} to {hi}",
     "now": "{side} ({range})",
-    "next": "{moves}; a year from now it is {after} ({range})",
+    "next": "{moves}; in {month} it is {after}", "after": "{higher} ({range})",
     "expected": "{size} of bending ({range}; today {today})",
     "today": "{size}, {side}",
-    "long_run": "{size} ({range}), in usual weather once the middle has stopped rising",
+    "long_run": "{size} ({range}), the largest in usual weather{once}",
+    "once": ", once the middle has stopped rising",  # left out where the phase says that it has
     "whatif": "the middle would be {dry} against the edge (average year: {average}; wet year: {wet})",
     "whatif_years": "Dry as in {dry}, average as in {average}, wet as in {wet}.",
     "calibrated": "{figure} calibrated ({modelled} as modelled)",  # where a calibration was given
     "now_calibrated": "{side}; range {range}",
     "expected_calibrated": "{size}; range {range}; today {today}",
-    "long_run_calibrated": "{size}; range {range}; in usual weather once the middle has stopped rising",
+    "long_run_calibrated": "{size}; range {range}; the largest in usual weather{once}",
     "as_modelled": "{answer}, as modelled",  # for an answer that no calibration reaches
     "not_computed": "not computed in this run, which an earlier version made; estimate the area again",
 }
 COLUMNS = {"now": "bend_now_mm", "next": "change_next_mm", "expected": "expected_movement_mm",
            "long_run": "long_run_mm"}  # the number behind an answer, with its range
+AT_REST = "edge_seasonal"  # the phase in which the middle has stopped rising
 WHATIF_YEARS = ("dry", "average", "wet")
 
 
@@ -156,17 +158,39 @@ def now(row: Mapping[str, Any], system: str) -> str:
     return _sentence("now", row).format(side=_side_now(row, system), range=told)
 
 
-def next_year(row: Mapping[str, Any], system: str) -> str:
-    """Return how far the middle may rise and fall within twelve months, and its position after them."""
+def next_rows(row: Mapping[str, Any], today: str, system: str) -> list[tuple[str, str]]:
+    """Return a row for each season of the next twelve months and one for their end: its name, and where the middle is.
+
+    Against the edge the middle is highest when the ground there is driest, and lowest when it is wettest. Empty where
+    the run has no such figures.
+    """
+    rise, fall = float(row["rise_next_mm"]), float(row["fall_next_mm"])
+    if math.isnan(rise):
+        return []
+    dry, wet = higher(rise, system), higher(fall, system)
+    return [(SENTENCES["dry_season"], SENTENCES["of_middle"].format(higher=_than_today(dry))),
+            (SENTENCES["wet_season"], SENTENCES["of_middle"].format(higher=_than_today(wet))),
+            (last_month(today), _as_modelled(_after(row, system), row))]
+
+
+def _than_today(told: str) -> str:
+    return told if told == SENTENCES["as_today"] else SENTENCES["than_today"].format(higher=told)
+
+
+def _after(row: Mapping[str, Any], system: str) -> str:
+    middle, low, high = _three(row, "change_next_mm")
+    return SENTENCES["after"].format(higher=higher(middle, system),
+                                     range=_signed_range(middle, low, high, system, higher))
+
+
+def next_year(row: Mapping[str, Any], today: str, system: str) -> str:
+    """Return where the middle may be in the dry and in the wet season of the next twelve months, and after them."""
     rise, fall = float(row["rise_next_mm"]), float(row["fall_next_mm"])
     if math.isnan(rise):
         return SENTENCES["not_computed"]
-    kind = {(False, False): "both", (False, True): "rise", (True, False): "fall",
-            (True, True): "still"}[is_zero(rise, system), is_zero(fall, system)]
-    middle, low, high = _three(row, "change_next_mm")
-    return _as_modelled(SENTENCES["next"].format(
-        moves=SENTENCES[kind].format(rise=shown(rise, system), fall=shown(abs(fall), system)),
-        after=higher(middle, system), range=_signed_range(middle, low, high, system, higher)), row)
+    moves = SENTENCES["still"] if is_zero(rise, system) and is_zero(fall, system) else \
+        SENTENCES["seasons"].format(dry=_than_today(higher(rise, system)), wet=higher(fall, system))
+    return _as_modelled(SENTENCES["next"].format(moves=moves, month=last_month(today), after=_after(row, system)), row)
 
 
 def expected(row: Mapping[str, Any], system: str) -> str:
@@ -180,9 +204,10 @@ def expected(row: Mapping[str, Any], system: str) -> str:
 
 
 def long_run(row: Mapping[str, Any], system: str) -> str:
-    """Return how this lot behaves in the long run, whatever the weather."""
+    """Return how this lot behaves in the long run, whatever the weather: at rest, by the rule of its phase."""
     _, low, high = _three(row, "long_run_mm")
-    return _sentence("long_run", row).format(size=size(row, "long_run_mm", system), range=sizes(low, high, system))
+    return _sentence("long_run", row).format(size=size(row, "long_run_mm", system), range=sizes(low, high, system),
+                                             once="" if row["phase"] == AT_REST else SENTENCES["once"])
 
 
 def whatif(row: Mapping[str, Any], system: str) -> str:
@@ -212,6 +237,6 @@ def answers(row: Mapping[str, Any], today: str, system: str) -> dict[str, tuple[
     system : str
         `us` or `si`.
     """
-    told = {"now": now(row, system), "next": next_year(row, system), "expected": expected(row, system),
+    told = {"now": now(row, system), "next": next_year(row, today, system), "expected": expected(row, system),
             "long_run": long_run(row, system), "whatif": whatif(row, system)}
     return {question: (name(question, today), answer) for question, answer in told.items()}

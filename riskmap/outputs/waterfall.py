@@ -29,7 +29,7 @@ FEWEST_LOTS = 20  # with fewer lots "nearly all" would mean all but one (judgeme
 
 SENTENCES = {
     "heading": "Why this lot's expected bending differs from the typical lot here ({typical})",
-    "typical": "the typical lot here", "lot": "this lot",
+    "typical": "the typical lot here", "typical_long_run": "the long run of the typical lot here", "lot": "this lot",
     "shared": "{reasons}, as for nearly all lots here", "small": "smaller differences",
     "gaps": "gaps in the data on this lot",
     "more": "More than the typical lot here ({typical})", "less": "Less than the typical lot here ({typical})",
@@ -37,8 +37,10 @@ SENTENCES = {
     "set_off": ": {reasons} and other differences set each other off.",
     "note": "The parts add up before they are rounded. Gaps in the data are not a reason: they move the middle of the "
             "range.",
-    "typical_lot": "The typical lot: {typical_lot}.",
+    "typical_lot": "The typical lot: {typical_lot}. Its bending here is that of the next 12 months; its long run is "
+                   "another figure.",
     "compared": "the typical lot here has {typical}",
+    "compared_long_run": "the long run of the typical lot here is {typical}",
     "area": "Nearly all lots here ({count} of {total}) share a reason: {reason} (median {part}).",
 }
 
@@ -134,7 +136,7 @@ def _steps(row: Mapping[str, Any], before: str, reasons: Iterable[str], explaine
     own = [name for name in parts if name not in common and abs(parts[name]) >= words.LEAST_PART_MM]
     small = [name for name in parts if name not in common and name not in own]
     typical = "long_run_typical_mm" if before else "typical_lot_mm"
-    out = [Step("typical", SENTENCES["typical"], float(row[typical]))]
+    out = [Step("typical", SENTENCES["typical_long_run" if before else "typical"], float(row[typical]))]
     out += [Step("reason", words.reason(name, parts[name]), parts[name])
             for name in sorted(own, key=lambda name: -abs(parts[name]))]
     of_all = [name for name in parts if name in common]
@@ -212,7 +214,7 @@ def long_run_in_a_line(row: Mapping[str, Any], system: str) -> str:
         `us` or `si`.
     """
     return f"{telling.NAMES['long_run']} {_with_range(row, 'long_run_mm', system)}; " \
-           f"{compared(float(row['long_run_typical_mm']), system)}: {long_run_differences(row, system)}"
+           f"{compared_long_run(float(row['long_run_typical_mm']), system)}: {long_run_differences(row, system)}"
 
 
 def long_run_differences(row: Mapping[str, Any], system: str) -> str:
@@ -223,6 +225,11 @@ def long_run_differences(row: Mapping[str, Any], system: str) -> str:
 def compared(typical_mm: float, system: str) -> str:
     """Return the properties of the typical lot as a clause."""
     return SENTENCES["compared"].format(typical=telling.shown(typical_mm, system))
+
+
+def compared_long_run(typical_mm: float, system: str) -> str:
+    """Return the long run of the typical lot as a clause."""
+    return SENTENCES["compared_long_run"].format(typical=telling.shown(typical_mm, system))
 
 
 def _with_range(row: Mapping[str, Any], name: str, system: str) -> str:

@@ -41,6 +41,8 @@ class Stage:
 # What decides the rows in `store` and every value of lots.parquet. Writers of other products are not followed.
 STAGES: Mapping[str, Stage] = {
     "movement": Stage(("movement",), ("run.reuse", "run.store")),
+    # what the papers on single lots add to it: the shape across a slab, and the scenario of cracked ground
+    "papers": Stage(("movement.shape_now", "movement.if_cracked"), ("run.reuse", "run.store")),
     "soil": Stage(("soil",), ("run.reuse", "run.store", "run.part_tasks")),
     "estimate": Stage(("common.settings", "layers", "lots", "soil", "climate", "movement", "movement.archetypes",
                        "movement.growth", "estimates", "estimates.beside", "run.part_files", "outputs.files.rounding",

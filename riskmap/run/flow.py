@@ -176,7 +176,8 @@ def _at_once(ready: _Ready, lot: gpd.GeoDataFrame, clock: _Clock, cache: Store, 
     inputs = MovementInputs(shared.archetype, mixture, shared.lot_archetype, ground.profile, ground.layer,
                             weather.history)
     soil_problems = [*ground.problems, *_overlaps(ready, overlap.touched(ground.lot_soil))]
-    return Results(lots=estimate, **_by_name(ready, clock, soil_problems, moved.facts, ground.line, history, inputs))
+    return Results(lots=estimate, **_by_name(ready, clock, cache, soil_problems, moved.facts, ground.line, history,
+                                             inputs))
 
 
 def _overlaps(ready: _Ready, touched: dict[str, NDArray[np.int64]]) -> list[Problem]:
@@ -186,16 +187,19 @@ def _overlaps(ready: _Ready, touched: dict[str, NDArray[np.int64]]) -> list[Prob
     return overlap.findings(touched, lambda position: editor_row(ready.lot_rows, position))
 
 
-def _by_name(ready: _Ready, clock: _Clock, soil_problems: list[Problem], facts: dict[str, Any],
-          line: gpd.GeoDataFrame | None, history: History | None, inputs: MovementInputs) -> dict[str, Any]:
+def _by_name(ready: _Ready, clock: _Clock, cache: Store, soil_problems: list[Problem], facts: dict[str, Any],
+             line: gpd.GeoDataFrame | None, history: History | None, inputs: MovementInputs) -> dict[str, Any]:
     """Return everything of `AreaResults`, by name."""
     from riskmap.climate import freshness
     from riskmap.common import month_numbers
     from riskmap.estimates import beside as estimates_beside
     from riskmap.movement import growth
     from riskmap.run import code_digest
+    from riskmap.run import reuse as run_reuse
 
     area, all_layers, weather = ready.area, ready.layers, ready.weather
+    with run_reuse.models_of(cache):
+        growth_of_archetypes = growth.curves(inputs, area.movement, area.climate_settings, area.soil_settings)
     return {
         "area_name": area.name, "today": month_numbers.month_name(ready.today), "soil_scale": all_layers.soil.scale,
         "climate": weather.climate, "drought_weeks": weather.drought_weeks,
@@ -208,7 +212,7 @@ def _by_name(ready: _Ready, clock: _Clock, soil_problems: list[Problem], facts: 
                   "lot_rows": ready.lot_rows, "stage_seconds": clock.seconds},
         "history": history, "soil_lines": line, "drought_shapes": ready.drought_shapes, "context": all_layers.context,
         "inputs": inputs,
-        "growth": growth.curves(inputs, area.movement, area.climate_settings, area.soil_settings),
+        "growth": growth_of_archetypes,
         "settings": plain(area.model_dump(exclude={"folder"})),
     }
 
@@ -312,7 +316,7 @@ def _by_parts(ready: _Ready, lots: list[gpd.GeoDataFrame], clock: _Clock, cache:
 
     from riskmap.movement import archetypes, past
     from riskmap.outputs.files.arrow_lots import ShapeSummary
-    from riskmap.run import memory, part_tasks
+    from riskmap.run import code_digest, memory, part_tasks
     from riskmap.run import products as run_products
     from riskmap.run import reuse as run_reuse
     from riskmap.run.workers import Cluster
@@ -327,7 +331,7 @@ def _by_parts(ready: _Ready, lots: list[gpd.GeoDataFrame], clock: _Clock, cache:
         rows = part_tasks.write_lots(lots[0], weather, place, size)
         line, facts, key = part_tasks.write_survey(ready.layers.soil, lots.pop(), area, place)
         memory.release(sum(len(chosen) for chosen in rows))
-        job = part_tasks.Job(area, place, cache, ready.today, key)
+        job = part_tasks.Job(area, place, cache, ready.today, key, code_digest.code_digest())
         parts = pool.map(part_tasks.soil_of_part, [(job, k) for k in range(len(rows))], progress)
         touched = {flag: np.concatenate([rows[k][marks[flag]] for k, (_, marks) in enumerate(parts)])
                    for flag in (overlap.OVERLAP, overlap.DOUBLED)}
@@ -340,14 +344,15 @@ def _by_parts(ready: _Ready, lots: list[gpd.GeoDataFrame], clock: _Clock, cache:
         archetype, history = past.split(moved.archetype, lot_archetype, area.movement.history_months, ready.today)
     with clock.stage("estimate") as progress:
         archetype.to_parquet(place / "moved.parquet", compression="lz4")
-        tasks = [(job, k, numbers[k], rows[k]) for k in range(len(rows))]
+        moved_keys = run_reuse.moved_keys(archetype)
+        tasks = [(job, k, numbers[k], rows[k], moved_keys[numbers[k]]) for k in range(len(rows))]
         counted = pool.map(part_tasks.estimate_of_part, tasks, progress)
         counts, shapes = RowCounts(), ShapeSummary()
         for count, shape in counted:
             counts, shapes = counts + count, shapes.with_(shape)
     inputs = MovementInputs(shared.archetype, mixture, lot_archetype, facts.profile, facts.layer, weather.history)
     soil_problems = [*facts.problems, *_overlaps(ready, touched)]
-    results = AreaResults(**_by_name(ready, clock, soil_problems, moved.facts, line, history, inputs))
+    results = AreaResults(**_by_name(ready, clock, cache, soil_problems, moved.facts, line, history, inputs))
     with clock.stage("writing products") as progress:
         pool.map(part_tasks.write_product,
                  [(kind, place, folder.resolve(), len(rows), results.today, shapes, counts.out)

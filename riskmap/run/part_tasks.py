@@ -7,10 +7,11 @@ in this process, in others or on other machines and give the same files.
 
 from __future__ import annotations
 
+import hashlib
 import json
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -24,6 +25,7 @@ from riskmap.run.store import Store
 
 if TYPE_CHECKING:
     import geopandas as gpd
+    import pyarrow as pa
     from numpy.typing import NDArray
 
     from riskmap.climate import ClimateAttached
@@ -37,25 +39,46 @@ if TYPE_CHECKING:
 MARGIN_M, WIDER = 1000.0, 4.0  # soil read around a part at first; more when a soil boundary may lie farther away
 GROUP_ROWS = 2000  # soil polygons or boundaries per row group, which is what a reader skips or reads
 _SOIL = ("map_unit", "component", "horizon", "shrink_swell_stored")
-_CLIMATE = ("cell_id", "driver_level", "drought_category", "drought_valid_date", "climate_flags")
+_CLIMATE = ("cell_id", "driver_level", "climate_flags")
+_WEEKLY = ("drought_category", "drought_valid_date")  # of today's weekly map; nothing else of a lot follows from them
 
 
 @dataclass(frozen=True)
 class Job:
-    """What every task of a run gets: the area, the folder of the parts, the store, the number of the present month."""
+    """What every task of a run gets.
+
+    Attributes
+    ----------
+    area : Area
+    folder : Path
+        Folder of the parts.
+    store : Store
+    today : int
+        Number of the present month.
+    survey_key : str
+        Key in the store of everything but the lots that decides the soil under them.
+    code : str
+        Digest of the code that decides the estimate.
+    """
 
     area: Area
     folder: Path
     store: Store
     today: int
     survey_key: str
+    code: str
 
 
 # ---------------------------------------------------------------- before the tasks
 def write_lots(lot: gpd.GeoDataFrame, weather: ClimateAttached, folder: Path, size: int) -> list[NDArray[np.int64]]:
     """Write the parts of the lots with the result of the weather stage, and return the rows of each part."""
+    import pyarrow as pa
+
     rows = part_files.split(lot, size)
     part_files.write_lots(lot.assign(**{name: weather.lot_climate[name].to_numpy() for name in _CLIMATE}), rows, folder)
+    weekly = pa.table({name: pa.array(weather.lot_climate[name], pa.string(), from_pandas=True) for name in _WEEKLY})
+    for number, chosen in enumerate(rows):
+        part_files.write(weekly.take(chosen), _file(folder, "weekly", number))
     return rows
 
 
@@ -98,7 +121,38 @@ def soil_of_part(job: Job, number: int) -> tuple[Archetypes, dict[str, NDArray[n
     Archetypes, dict
         The archetypes without their lots; positions in the part of the lots on which soil polygons overlap.
     """
-    from dataclasses import replace
+    from riskmap.movement.archetypes import Archetypes
+
+    key = _part_key(job, number)
+    stored = {name: job.store.get_table(f"{key}part_{name}") for name in _GROUND} if key else {}
+    if not stored or None in stored.values():
+        tables, touched = _ground(job, number)
+        for name in _GROUND if key else ():
+            job.store.put_table(f"{key}part_{name}", tables[name], {"touched": touched})
+    else:
+        tables = {name: pair[0] for name, pair in stored.items() if pair is not None}
+        touched = {name: np.array(places, np.int64)
+                   for name, places in (stored["ground"] or ({}, {}))[1]["touched"].items()}
+    part_files.write(tables["ground"], _file(job.folder, "ground", number))
+    archetype, mixture = (tables[name].to_pandas() for name in _GROUND[1:])
+    return Archetypes(archetype, mixture, np.empty(0, np.int64)), touched
+
+
+_GROUND = ("ground", "archetype", "mixture")  # what is stored of the ground of a part
+
+
+def _part_key(job: Job, number: int) -> str:
+    """Return the key of the cleaned lots of a part with their weather, of the survey and of the code; "" without."""
+    if job.store.folder is None:
+        return ""
+    digest = hashlib.sha256(f"{job.survey_key} {job.code} {job.today} ".encode())
+    digest.update(_file(job.folder, "lots", number).read_bytes())
+    return digest.hexdigest()[:32]
+
+
+def _ground(job: Job, number: int) -> tuple[dict[str, pa.Table], dict[str, NDArray[np.int64]]]:
+    """Compute what `soil_of_part` returns and writes."""
+    import pyarrow as pa
 
     from riskmap.estimates import beside as estimates_beside
     from riskmap.estimates import table as risk
@@ -112,11 +166,13 @@ def soil_of_part(job: Job, number: int) -> tuple[Archetypes, dict[str, NDArray[n
     shared = archetypes.collapse(lot.assign(state=state["state"].to_numpy()), lot_profile, climate, today=job.today)
     beside = estimates_beside.of_lots(lot_profile, facts.profile, facts.layer, len(lot))
     ground = pd.concat([lot_soil.drop(columns="lot_row"), beside, state.add_prefix("lot_")], axis=1)
-    ground.assign(archetype=shared.lot_archetype).to_parquet(_file(job, "ground", number), compression="lz4")
+    frames = {"ground": ground.assign(archetype=shared.lot_archetype), "archetype": shared.archetype,
+              "mixture": shared.archetype_profile}
+    tables = {name: pa.Table.from_pandas(frame, preserve_index=False) for name, frame in frames.items()}
     touched = overlap.touched(lot_soil)
-    del lot, climate, lot_soil, lot_profile, ground, beside
+    del lot, climate, lot_soil, lot_profile, ground, beside, frames
     memory.release(len(shared.lot_archetype))
-    return replace(shared, lot_archetype=np.empty(0, np.int64)), touched
+    return tables, touched
 
 
 def _soil(job: Job, lot: gpd.GeoDataFrame, survey: SoilTables, facts: SurveyFacts) -> tuple[pd.DataFrame, pd.DataFrame]:
@@ -220,9 +276,11 @@ _held: dict[str, Any] = {}
 
 
 # ---------------------------------------------------------------- the estimate of a part
-def estimate_of_part(job: Job, number: int, archetype_of: NDArray[np.int64], rows: NDArray[np.int64]) \
-        -> tuple[RowCounts, ShapeSummary]:
+def estimate_of_part(job: Job, number: int, archetype_of: NDArray[np.int64], rows: NDArray[np.int64],
+                     moved: NDArray[np.uint64]) -> tuple[RowCounts, ShapeSummary]:
     """Write the estimate of a part, rounded and in the order of its rows; return its counts and shapes.
+
+    It is stored without what follows from the newest weekly map, which is added afterwards.
 
     Parameters
     ----------
@@ -233,30 +291,55 @@ def estimate_of_part(job: Job, number: int, archetype_of: NDArray[np.int64], row
         Number of each archetype of the part in the whole run.
     rows : int array
         `lot_row` of each lot of the part in the whole run.
+    moved : uint64 array
+        Keys of the movement of each archetype of the part (`reuse.moved_keys`).
     """
+    from riskmap.outputs.files import arrow_lots
+
+    key = _part_key(job, number)
+    key = hashlib.sha256(key.encode() + moved.tobytes()).hexdigest()[:32] if key else ""
+    stored = job.store.get_table(f"{key}part_estimate") if key else None
+    if stored is None:
+        arrow, counts = _estimate(job, number, archetype_of, rows)
+        facts = {"counts": asdict(counts), "shapes": asdict(arrow_lots.shapes_of(arrow))}
+        if key:
+            job.store.put_table(f"{key}part_estimate", arrow, facts)
+    else:
+        arrow, facts = stored
+    path = _file(job.folder, "weekly", number)
+    with _whole(path.name):
+        weekly = part_files.read(path)
+    for name in _WEEKLY:
+        arrow = arrow_lots.replaced(arrow, name, weekly[name])
+    part_files.write_rows(arrow, _file(job.folder, "estimate", number), arrow_lots.ROWS)
+    return RowCounts.from_dict(facts["counts"]), arrow_lots.ShapeSummary.from_dict(facts["shapes"])
+
+
+def _estimate(job: Job, number: int, archetype_of: NDArray[np.int64], rows: NDArray[np.int64]) \
+        -> tuple[pa.Table, RowCounts]:
+    """Compute the estimate of a part, with nothing of the newest weekly map."""
     from riskmap.common import tables
     from riskmap.estimates import table as risk
     from riskmap.movement import archetypes
     from riskmap.outputs.files import arrow_lots, rounding
 
     lot, climate = _lots(job, number)
-    path = _file(job, "ground", number)
+    path = _file(job.folder, "ground", number)
     with _whole(path.name):
-        ground = pd.read_parquet(path)
+        ground = part_files.read(path).to_pandas()
     state = ground[["lot_state", "lot_state_reason"]].set_axis(["state", "state_reason"], axis=1)
     lot_soil = ground.drop(columns=["lot_state", "lot_state_reason", "archetype"]).assign(lot_row=lot["lot_row"])
     own = ground["archetype"].to_numpy(np.int64)
     lot_archetype = np.where(own >= 0, np.append(archetype_of, -1)[own], -1)
     moved = pd.read_parquet(job.folder / "moved.parquet")
-    table = risk.score(lot, state, lot_soil, climate, archetypes.expand(moved, lot_archetype))
+    table = risk.score(lot, state, lot_soil, climate.assign(**dict.fromkeys(_WEEKLY, "")),
+                       archetypes.expand(moved, lot_archetype))
     table["lot_row"] = rows
     tables.check(tables.ESTIMATE, table)
-    arrow = arrow_lots.table(rounding.rounded_lots(table))
-    part_files.write_rows(arrow, _file(job, "estimate", number), arrow_lots.ROWS)
-    counts = RowCounts.of(table), arrow_lots.shapes_of(arrow)
-    del lot, climate, ground, lot_soil, moved, table, arrow
+    arrow, counts = arrow_lots.table(rounding.rounded_lots(table)), RowCounts.of(table)
+    del lot, climate, ground, lot_soil, moved, table
     memory.release(len(rows))
-    return counts
+    return arrow, counts
 
 
 @contextmanager
@@ -274,7 +357,7 @@ def _lots(job: Job, number: int) -> tuple[gpd.GeoDataFrame, pd.DataFrame]:
     """Return the lots of a part, numbered from 0, and the result of the weather stage for them."""
     import geopandas as gpd
 
-    path = _file(job, "lots", number)
+    path = _file(job.folder, "lots", number)
     with _whole(path.name):
         lot = gpd.read_parquet(path)
     lot["lot_row"] = np.arange(len(lot), dtype=np.int64)
@@ -285,7 +368,7 @@ def archetypes_of_lots(job: Job, rows: list[NDArray[np.int64]], numbers: list[ND
     """Return the archetype of every lot of the run in the order of the input, -1 without one."""
     out = np.full(sum(len(chosen) for chosen in rows), -1, np.int64)
     for number, (chosen, archetype_of) in enumerate(zip(rows, numbers, strict=True)):
-        own = pd.read_parquet(_file(job, "ground", number), columns=["archetype"])["archetype"].to_numpy(np.int64)
+        own = part_files.read(_file(job.folder, "ground", number))["archetype"].to_numpy()
         out[chosen] = np.where(own >= 0, np.append(archetype_of, -1)[own], -1)
     return out
 
@@ -295,7 +378,7 @@ def write_product(kind: str, folder: Path, into: Path, count: int, today: str, s
     """Write one product from the estimates of all parts in the order of the input; return its name."""
     from riskmap.outputs.files import arrow_lots, csv_table, geopackage, geoparquet
 
-    paths = [folder / f"estimate_{number_text(k)}.parquet" for k in range(count)]
+    paths = [_file(folder, "estimate", k) for k in range(count)]
     for path in paths:
         with _whole(path.name):
             part_files.check(path)
@@ -307,10 +390,6 @@ def write_product(kind: str, folder: Path, into: Path, count: int, today: str, s
     return geoparquet.write_tables(stream, into).name
 
 
-def number_text(number: int) -> str:
-    """Return the number of a part as file names write it."""
-    return f"{number:05d}"
-
-
-def _file(job: Job, kind: str, number: int) -> Path:
-    return job.folder / f"{kind}_{number_text(number)}.parquet"
+def _file(folder: Path, kind: str, number: int) -> Path:
+    """Return the file of a part: the lots with their shapes as GeoParquet, what is made of them as Arrow."""
+    return folder / f"{kind}_{number:05d}.{'parquet' if kind == 'lots' else 'arrow'}"

@@ -1,11 +1,11 @@
-"""Results that were computed before are found by content: soil under the lots, and movement of the archetypes."""
+"""Results that were computed before are found by content: soil under the lots, movement and shape of the archetypes."""
 
 from __future__ import annotations
 
 import hashlib
 import json
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
     from riskmap.common.inputs import SoilTables
     from riskmap.common.settings import Area
-    from riskmap.common.weather import ClimateHistory
+    from riskmap.common.weather import ClimateHistory, MovementInputs
     from riskmap.movement.reduced_model import ReducedModel
     from riskmap.movement.simulation import Movement
     from riskmap.run.workers import Workers
@@ -78,6 +78,11 @@ def archetype_keys(archetype: pd.DataFrame, archetype_profile: pd.DataFrame, pro
         keys[name] = _hashed(archetype[list(_ARCHETYPE)].assign(
             soil=mixture.reindex(archetype.index).fillna(0).to_numpy(np.uint64)), salt)
     return pd.DataFrame(keys, index=archetype.index)
+
+
+def moved_keys(archetype: pd.DataFrame) -> NDArray[np.uint64]:
+    """Return two 64-bit keys per archetype over all that movement says of it, shape (n_archetype, 2)."""
+    return np.stack([_hashed(archetype, salt) for salt in _SALTS], axis=1)
 
 
 def _hashed(frame: pd.DataFrame, salt: int) -> NDArray[np.uint64]:
@@ -211,6 +216,48 @@ def _batches(archetypes: pd.DataFrame, workers: int) -> Iterator[tuple[str, pd.D
         ordered = group.sort_values(["half_width_m", "half_width_basis"], kind="stable")
         for start in range(0, len(ordered), size):
             yield str(cell), ordered.iloc[start:start + size].sort_index()
+
+
+# ---------------------------------------------------------------- single lots
+def of_archetypes(store: Store, kind: str, inputs: MovementInputs, ids: Iterable[int], area: Area,
+                  compute: Callable[[list[int]], dict[int, NDArray[np.float64]]]) -> dict[int, NDArray[np.float64]]:
+    """Return a row of numbers of each archetype of a run, computing only those that the store does not contain.
+
+    Parameters
+    ----------
+    store : Store
+    kind : str
+        What the numbers are. It is part of the key.
+    inputs : MovementInputs
+    ids : iterable of int
+        Archetypes.
+    area : Area
+        Settings of the run.
+    compute : callable
+        Returns the numbers of some archetypes, shape (n,), n being the same for all of a kind. Those that it leaves out
+        have none.
+    """
+    chosen = sorted(set(ids))
+    if store.folder is None or not chosen:
+        return compute(chosen)
+    table = inputs.archetype.loc[chosen]
+    parts = inputs.archetype_profile[inputs.archetype_profile["archetype_id"].isin(chosen)]
+    profile = inputs.profile[inputs.profile["profile_id"].isin(parts["profile_id"])]
+    keys = archetype_keys(table, parts, profile, inputs.layer[inputs.layer["profile_id"].isin(parts["profile_id"])])
+    digest, name_of = digest_bytes("papers") + kind.encode(), {}
+    out: dict[int, NDArray[np.float64]] = {}
+    for cell, group in table.groupby("cell_id", sort=True):
+        name = hashlib.sha256(digest + cell_key(inputs.history, str(cell), area).encode()).hexdigest()[:32]
+        name_of[name] = group.index
+        hit, _ = _known(store, name, keys.loc[group.index])
+        out |= dict(zip(hit.index.tolist(), hit.to_numpy(float), strict=True))
+    made = compute([one for one in chosen if one not in out]) if len(out) < len(chosen) else {}
+    for name, of_cell in name_of.items():
+        new = [one for one in of_cell.tolist() if one in made]
+        if new:
+            numbers = pd.DataFrame(np.array([made[one] for one in new])).add_prefix("value_")
+            store.put(name, pd.concat([keys.loc[new].reset_index(drop=True), numbers], axis=1), {})
+    return out | made
 
 
 # ---------------------------------------------------------------- soil under the lots

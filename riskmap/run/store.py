@@ -15,14 +15,18 @@ import json
 import os
 import re
 import stat
+from collections.abc import Iterator
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
 from riskmap.common.json_values import plain
+
+if TYPE_CHECKING:
+    import pyarrow as pa
 
 FOLDER = ".store"
 LARGEST_BYTES = 2 * 1024**3  # size of the whole folder; the files that were used longest ago are removed first
@@ -37,28 +41,36 @@ class Store:
 
     def get(self, key: str) -> tuple[pd.DataFrame, dict[str, Any]] | None:
         """Return the rows and facts stored under a key, or None. Damaged files are removed, the others are used."""
-        if self.folder is None:
-            return None
-        frames, facts = [], {}
+        found = [(table.to_pandas(), facts) for table, facts in self._read(key)]
+        return (pd.concat([rows for rows, _ in found], ignore_index=True), found[-1][1]) if found else None
+
+    def get_table(self, key: str) -> tuple[pa.Table, dict[str, Any]] | None:
+        """Return what `put_table` stored under a key, or None; a damaged file is removed."""
+        return next(self._read(key), None)
+
+    def _read(self, key: str) -> Iterator[tuple[pa.Table, dict[str, Any]]]:
+        """Yield table and facts of each file of a key that is what its name says; remove the others."""
         for path in self._of(key):
-            rows = None
+            found = None
             try:
                 content = path.read_bytes()
             except OSError:
                 continue  # of another account, or gone: it is not used, and not ours to judge
             with suppress(OSError, ValueError, KeyError):
                 if _digest(content) == path.stem.rsplit("-", 1)[1]:
+                    import pyarrow as pa
                     import pyarrow.parquet as pq
 
-                    table = pq.read_table(path)
-                    rows, facts = table.to_pandas(), json.loads(table.schema.metadata[b"facts"])
+                    table = pq.read_table(pa.BufferReader(content))
+                    noted = dict(table.schema.metadata)
+                    facts = json.loads(noted.pop(b"facts"))
+                    found = table.replace_schema_metadata(noted or None), facts
                     os.utime(path)  # marks the last use
-            if rows is not None:
-                frames.append(rows)
+            if found is not None:
+                yield found
                 continue
             with suppress(OSError):
                 path.unlink(missing_ok=True)
-        return (pd.concat(frames, ignore_index=True), facts) if frames else None
 
     def put(self, key: str, rows: pd.DataFrame, facts: dict[str, Any], *, anew: bool = False) -> None:
         """Store rows and facts under a key, together with what is there or, with `anew`, instead of it.
@@ -68,9 +80,19 @@ class Store:
         if self.folder is None:
             return
         import pyarrow as pa
+
+        self._put(key, pa.Table.from_pandas(rows, preserve_index=False), facts, anew)
+
+    def put_table(self, key: str, table: pa.Table, facts: dict[str, Any]) -> None:
+        """Store an Arrow table and facts under a key instead of what is there."""
+        if self.folder is not None:
+            self._put(key, table, facts, True)
+
+    def _put(self, key: str, table: pa.Table, facts: dict[str, Any], anew: bool) -> None:
+        assert self.folder is not None
+        import pyarrow as pa
         import pyarrow.parquet as pq
 
-        table = pa.Table.from_pandas(rows, preserve_index=False)
         facts_text = json.dumps(plain(facts), allow_nan=False).encode()
         table = table.replace_schema_metadata({**(table.schema.metadata or {}), b"facts": facts_text})
         buffer = pa.BufferOutputStream()

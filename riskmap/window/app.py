@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import errno
 import json
 import shlex
 import threading
@@ -11,6 +12,7 @@ from dataclasses import dataclass, field
 from functools import cache
 from pathlib import Path
 from typing import Any
+from urllib.parse import urlsplit
 
 import jinja2
 from starlette.applications import Starlette
@@ -23,15 +25,16 @@ from starlette.types import ASGIApp
 
 from riskmap.outputs import typeface
 from riskmap.window import uploads
-from riskmap.window.areas import Areas
+from riskmap.window.areas import OUTPUTS, Areas, entry_of, in_use, keep_command
 from riskmap.window.guard import TOKEN_FIELD, TOKEN_HEADER, Guard, Secrets, same
 from riskmap.window.jobs import Desk, Job
-from riskmap.window.refusals import WindowError, no_such, no_token, too_long
+from riskmap.window.refusals import WindowError, cannot_write, no_such, no_token, too_long
 
 HOME = Path(__file__).parent
 KINDS = {".css": "text/css; charset=utf-8", ".js": "text/javascript; charset=utf-8", ".svg": "image/svg+xml",
          ".woff2": "font/woff2"}
 MOST_FORM = 1 << 20  # bytes of a form without files: an area file has a few thousand
+NOT_WRITTEN = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EROFS, errno.EACCES, errno.EPERM}
 EVERY_S = 0.25  # how often a page hears of a job
 Answer = Callable[[Request], Awaitable[Response]]
 
@@ -49,6 +52,20 @@ class Window:
     stopping: threading.Event = field(default_factory=threading.Event)
     cache: dict[tuple[str, ...], Any] = field(default_factory=dict)
 
+    def __post_init__(self) -> None:
+        """Let every folder of outputs have the command that makes it again."""
+        self.desk.done = self._keep_command
+
+    def _keep_command(self, job: Job) -> None:
+        place, _, name = job.after.rpartition("/runs/")
+        if name and job.command and job.area and place == f"/areas/{job.area}":
+            keep_command(self.areas.root / job.area, name, job.command)
+
+    @property
+    def unit_words(self) -> list[str]:
+        """The words of a command that ask for the units of this window."""
+        return [] if self.units == "us" else ["--units", self.units]
+
 
 @cache
 def _pages() -> jinja2.Environment:
@@ -64,12 +81,22 @@ def window_of(request: Request) -> Window:
     return window
 
 
+def folder_of(request: Request) -> Path:
+    """Return the folder of outputs that the address of a request names."""
+    area = window_of(request).areas.folder(request.path_params["area"])
+    folder = entry_of(entry_of(area, OUTPUTS), request.path_params["run"])
+    if not folder.is_dir():
+        raise no_such()
+    return folder
+
+
 def page(request: Request, name: str, status: int = 200, **values: Any) -> HTMLResponse:
     """Return a page; every value is escaped by the template."""
     window = window_of(request)
     area = request.path_params.get("area", "")
-    shared = {"token": window.secret.token, "area": area, "root": window.areas.root.as_posix(), "command": "",
-              "jobs": window.desk.running()}
+    calibration = in_use(window.areas.root / area) if area in window.areas.names() else None
+    shared = {"calibration": calibration.parent.name if calibration else "", "token": window.secret.token, "area": area,
+              "root": window.areas.root.as_posix(), "command": "", "jobs": window.desk.running()}
     return HTMLResponse(_pages().get_template(name).render({**shared, **values}), status)
 
 
@@ -88,8 +115,19 @@ def go(request: Request, where: str) -> Response:
     return JSONResponse({"go": where}) if wants_json(request) else RedirectResponse(where, 303)
 
 
-def to_job(request: Request, job: Job) -> Response:
-    """Send the browser to the page of a job."""
+def came_from(request: Request) -> str:
+    """Return the page of ours from which a request came, for a link back; empty text where none is known."""
+    try:
+        path = urlsplit(request.headers.get("referer", "")).path
+    except ValueError:
+        return ""
+    itself = request.method != "POST" and path == request.url.path
+    return path if path.startswith("/") and not path.startswith("//") and not itself else ""
+
+
+def to_job(request: Request, job: Job, back: str = "") -> Response:
+    """Send the browser to the page of a job; from there it goes back to where it came from."""
+    job.back = back or came_from(request) or (f"/areas/{job.area}" if job.area else "/")
     return go(request, f"/jobs/{job.key}")
 
 
@@ -219,27 +257,36 @@ async def refused(request: Request, error: Exception) -> Response:
         "There is no such page. Go back to the list of areas." if status == 404 else str(getattr(error, "detail", "")))
     if wants_json(request):
         return JSONResponse({"message": message}, status)
-    return page(request, "refused.html", status, message=message, area="")
+    return page(request, "refused.html", status, message=message, area="", back=came_from(request))
+
+
+async def not_written(request: Request, error: Exception) -> Response:
+    """Say that something could not be written, such as on a full disk; another failure of the system is a fault."""
+    if not isinstance(error, OSError) or error.errno not in NOT_WRITTEN:
+        return await fault(request, error)
+    return await refused(request, cannot_write(request.path_params.get("area", "") or "this window", error))
 
 
 async def fault(request: Request, error: Exception) -> Response:
     """Show a fault of riskmap itself."""
-    return page(request, "refused.html", 500, area="",
+    return page(request, "refused.html", 500, area="", back=came_from(request),
                 message=f"Internal fault: {type(error).__name__}: {error}. Please report it.")
 
 
 def made(window: Window, port: int) -> ASGIApp:
     """Return the guarded application for a port of this computer."""
-    from riskmap.window import about, area_pages, house_pages, run_pages
+    from riskmap.window import about, area_pages, house_pages, list_pages, run_pages
 
     routes = [
         Route("/", area_pages.areas), Route("/areas", area_pages.make, methods=["POST"]),
-        *area_pages.ROUTES, *run_pages.ROUTES, *house_pages.ROUTES, *about.ROUTES,
+        *area_pages.ROUTES, *run_pages.ROUTES, *list_pages.ROUTES,
+        *house_pages.ROUTES, *about.ROUTES,
         Route("/jobs/{job}", job_page), Route("/jobs/{job}/events", job_events),
         Route("/jobs/{job}/cancel", job_cancel, methods=["POST"]),
         Route("/close", close, methods=["GET", "POST"]), Route("/assets/{name}", asset),
     ]
-    handlers: dict[Any, Any] = {WindowError: refused, HTTPException: refused, Exception: fault}
+    handlers: dict[Any, Any] = {WindowError: refused, HTTPException: refused, OSError: not_written,
+                                Exception: fault}
     app = Starlette(routes=routes, exception_handlers=handlers)
     app.state.window = window
     return Guard(app, window.secret, port)

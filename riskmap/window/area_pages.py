@@ -7,6 +7,7 @@ import os
 import secrets
 import shutil
 from contextlib import suppress
+from datetime import date, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -17,11 +18,15 @@ from starlette.routing import Route
 
 from riskmap.window import uploads
 from riskmap.window.app import Window, command, files_of, form_of, go, page, to_job, window_of
-from riskmap.window.areas import AREA_FILE, FILES, INCOMING, OUTPUTS, written_by_us
-from riskmap.window.refusals import no_form
+from riskmap.window.areas import AREA_FILE, FILES, INCOMING, OUTPUTS, with_calibration, written_by_us
+from riskmap.window.jobs import Job
+from riskmap.window.refusals import WindowError, no_form
 
 SEEN = ".recognised.json"  # what `riskmap new` found, for the page of the area; the area file has all of it as comments
 MOST_SEEN = 1 << 26
+NOT_USED = "-"  # in the menu of a column
+NEWS = ".newer.json"  # what the service of weekly drought maps answered last
+WEEKS = "drought_weeks"  # folder among the files of an area for maps that came later
 EDITED = "area-edited.toml"  # an area file that was edited on the page, before another was written from the files
 # What a column of the lot file can be, with the words of the menu.
 MEANINGS = {"lot_id": "id of the lot", "pour_date": "year built, or date of the pour",
@@ -44,8 +49,9 @@ async def areas(request: Request) -> Response:
     """List the areas; below them new files begin another."""
     window = window_of(request)
 
-    def lines() -> list[tuple[str, list[Any]]]:
-        return [(name, _runs(window.areas.root / name)) for name in window.areas.names()]
+    def lines() -> list[tuple[str, list[Any], dict[str, Any] | None]]:
+        places = [(name, window.areas.root / name) for name in window.areas.names()]
+        return [(name, _runs(place), _news(place)) for name, place in places]
 
     return page(request, "areas.html", areas=await run_in_threadpool(lines), most=window.bounds)
 
@@ -63,7 +69,7 @@ async def make(request: Request) -> Response:
         uploads.keep(given, place, folder / FILES)
     finally:
         shutil.rmtree(place, ignore_errors=True)
-    return to_job(request, _recognise(window, folder, False))
+    return to_job(request, _recognise(window, folder, False), f"/areas/{folder.name}")
 
 
 async def add(request: Request) -> Response:
@@ -93,30 +99,53 @@ def _called(given: uploads.Given) -> str:
     return names[0].split(".")[0] if len(names) == 1 else "area"
 
 
-def _recognise(window: Window, folder: Path, fetch: bool, columns: dict[str, str] | None = None) -> Any:
-    """Start `riskmap new` on all files of an area, with the columns that the user named before and now."""
+def _again(window: Window, folder: Path, fetch: bool, columns: dict[str, str] | None = None) \
+        -> tuple[dict[str, Any], list[str]]:
+    """Return what `tasks.new` takes for all files of an area, and the words of the command.
+
+    The columns are those that the user named before and now. What was fetched before is taken from the stored answers;
+    only `fetch` asks the services.
+    """
     seen = _seen(folder) or {}
-    named = {**seen.get("given", {}), **(columns or {})}
-    if seen.get("edited"):  # by hand: it is kept beside the new one
+    stored = bool(seen.get("fetched")) and not fetch
+    columns = columns or {}
+    taken = {theirs for theirs in columns.values() if theirs}
+    named = {ours: theirs for ours, theirs in seen.get("given", {}).items() if theirs not in taken} | columns
+    fetched = [*(["--fetch"] if fetch or stored else []), *(["--offline"] if stored else [])]
+    words = ["new", FILES, "--into", ".", "--replace", *fetched,
+             *(word for ours, theirs in named.items() for word in ("--column", f"{ours}={theirs}"))]
+    return {"folder": str(folder), "files": str(folder / FILES), "fetch": fetch or stored, "offline": stored,
+            "columns": named}, words
+
+
+def _keep_edited(folder: Path) -> None:
+    """Keep an area file that was edited by hand beside the one that takes its place."""
+    if (_seen(folder) or {}).get("edited"):
         with suppress(OSError):
             shutil.copyfile(folder / AREA_FILE, folder / EDITED)
+
+
+def _recognise(window: Window, folder: Path, fetch: bool, columns: dict[str, str] | None = None) -> Job:
+    """Start `riskmap new` on all files of an area, with the columns that the user named before and now."""
+    given, words = _again(window, folder, fetch, columns)
+    _keep_edited(folder)
 
     def after(answer: dict[str, Any]) -> str:
         _write(folder / SEEN, json.dumps(answer))
         return f"/areas/{folder.name}"
 
-    words = ["new", FILES, "--into", ".", "--replace", *(["--fetch"] if fetch else []),
-             *(word for ours, theirs in named.items() for word in ("--column", f"{ours}={theirs}"))]
-    return window.desk.start(folder.name, "Recognise the files", "new",
-                             {"folder": str(folder), "files": str(folder / FILES), "fetch": fetch, "columns": named},
-                             after, command=command(folder, *words), lock=written_by_us(folder))
+    return window.desk.start(folder.name, "Recognise the files", "new", given, after, command=command(folder, *words),
+                             lock=written_by_us(folder))
 
 
 def _write(path: Path, text: str) -> None:
     """Write a file completely or not at all."""
     part = path.with_name(f"{path.name}.part")
-    part.write_text(text, encoding="utf-8", newline="\n")
-    os.replace(part, path)
+    try:
+        part.write_text(text, encoding="utf-8", newline="\n")
+        os.replace(part, path)
+    finally:
+        part.unlink(missing_ok=True)
 
 
 def _seen(folder: Path) -> dict[str, Any] | None:
@@ -139,11 +168,12 @@ async def area(request: Request) -> Response:
         with suppress(OSError, UnicodeDecodeError):
             text = (folder / AREA_FILE).read_text(encoding="utf-8")
         return {"seen": seen, "check": seen["check"] if seen else None, "text": text, "runs": _runs(folder),
-                "means": _means(seen), "meanings": MEANINGS, "ready": bool(text) and not refused,
+                "news": _news(folder), "means": _means(seen), "meanings": MEANINGS, "ready": bool(text) and not refused,
                 "fetchable": bool(seen and any(one["layer"] for one in seen["missing"]))}
 
     found = await run_in_threadpool(values)
-    return page(request, "area.html", **found, command=command(folder, "estimate", AREA_FILE))
+    words = [*with_calibration(folder)[1], *window_of(request).unit_words]
+    return page(request, "area.html", **found, command=command(folder, "estimate", AREA_FILE, *words))
 
 
 async def fetch(request: Request) -> Response:
@@ -151,6 +181,51 @@ async def fetch(request: Request) -> Response:
     await form_of(request)
     window = window_of(request)
     return to_job(request, _recognise(window, window.areas.folder(request.path_params["area"]), True))
+
+
+async def newer(request: Request) -> Response:
+    """Get newer weekly drought maps, because the user pressed the button; without newer ones nothing changes."""
+    await form_of(request)
+    window = window_of(request)
+    folder = window.areas.folder(request.path_params["area"])
+    runs = await run_in_threadpool(_runs, folder)
+    if not runs or not runs[0].newest_map:
+        raise WindowError("E-WIN-022 this area has no run with weekly drought maps, so there is nothing to compare "
+                          "with. Estimate it first, or fetch what is missing.", 409)
+    if _weeks_were_fetched(folder):  # with the rest of what was fetched
+        return to_job(request, _recognise(window, folder, True))
+    since, given = runs[0].newest_map, _again(window, folder, False)
+    day = (date.fromisoformat(since) + timedelta(days=1)).isoformat()
+    into = f"{FILES}/{WEEKS}"
+
+    def after(answer: dict[str, Any]) -> str:
+        if answer["new"] is not None:
+            _keep_edited(folder)
+            _write(folder / SEEN, json.dumps(answer["new"]))
+        _write(folder / NEWS, json.dumps({"said": answer["said"], "asked": date.today().isoformat(),
+                                          "came": answer["new"] is not None, "run": runs[0].name}))
+        return f"/areas/{folder.name}"
+
+    words = ["fetch", "drought", "--from", day, "--to", date.today().isoformat(), "--into", into]
+    return to_job(request, window.desk.start(
+        folder.name, "New drought data?", "newer", {"since": since, "into": str(folder / FILES / WEEKS),
+                                                    "again": given[0]}, after,
+        command=f"{command(folder, *words)}\n{command(folder, *given[1]).splitlines()[1]}", lock=written_by_us(folder)))
+
+
+def _weeks_were_fetched(folder: Path) -> bool:
+    """Return whether the weekly maps of an area came with `riskmap new --fetch`."""
+    return any(one["section"] == "drought" and one["key"] == "path" and "fetched" in one["value"]
+               for one in (_seen(folder) or {}).get("guesses", []))
+
+
+def _news(folder: Path) -> dict[str, Any] | None:
+    """Return what the service answered last, where it was asked."""
+    with suppress(OSError, ValueError):
+        content = json.loads((folder / NEWS).read_text(encoding="utf-8")[:MOST_SEEN])
+        if isinstance(content, dict) and {"said", "asked", "came", "run"} <= set(content):
+            return content
+    return None
 
 
 async def settings(request: Request) -> Response:
@@ -175,7 +250,7 @@ async def settings(request: Request) -> Response:
 def _means(seen: dict[str, Any] | None) -> dict[str, str]:
     """Return the column of the lot file -> our name, of the lines that were written."""
     return {json.loads(one["value"]): one["key"] for one in (seen or {}).get("guesses", [])
-            if one["section"] == "lots.columns" and one["written"]}
+            if one["section"] == "lots.columns" and one["written"] and json.loads(one["value"])}
 
 
 async def columns(request: Request) -> Response:
@@ -186,7 +261,8 @@ async def columns(request: Request) -> Response:
     seen = _seen(folder) or {}
     known, means = {one["name"] for one in seen.get("columns", [])}, _means(seen)
     chosen = {name: form.get(f"means-{k}", [""])[0] for k, name in enumerate(form.get("column", [])) if name in known}
-    named = {ours: name for name, ours in chosen.items() if ours in MEANINGS and means.get(name) != ours}
+    left = {means[name]: "" for name, ours in chosen.items() if ours == NOT_USED and means.get(name) in MEANINGS}
+    named = left | {ours: name for name, ours in chosen.items() if ours in MEANINGS and means.get(name) != ours}
     return to_job(request, _recognise(window, folder, False, named))
 
 
@@ -195,11 +271,12 @@ async def estimate(request: Request) -> Response:
     await form_of(request)
     window = window_of(request)
     folder = window.areas.folder(request.path_params["area"])
+    put, words = with_calibration(folder)
     job = window.desk.start(
         folder.name, "Estimate every lot", "estimate",
-        {"area": str(folder / AREA_FILE), "outputs": str(folder / OUTPUTS), "units": window.units},
-        lambda run: f"/areas/{folder.name}/runs/{run}", command=command(folder, "estimate", AREA_FILE),
-        lock=written_by_us(folder))
+        {"area": str(folder / AREA_FILE), "outputs": str(folder / OUTPUTS), "units": window.units, **put},
+        lambda run: f"/areas/{folder.name}/runs/{run}",
+        command=command(folder, "estimate", AREA_FILE, *words, *window.unit_words), lock=written_by_us(folder))
     return to_job(request, job)
 
 
@@ -215,5 +292,6 @@ async def findings(request: Request) -> Response:
 ROUTES = [
     Route("/areas/{area}", area), Route("/areas/{area}/findings.json", findings),
     *(Route(f"/areas/{{area}}/{name}", answer, methods=["POST"]) for name, answer in (
-        ("files", add), ("fetch", fetch), ("settings", settings), ("columns", columns), ("estimate", estimate))),
+        ("files", add), ("fetch", fetch), ("newer", newer), ("settings", settings), ("columns", columns),
+        ("estimate", estimate))),
 ]

@@ -20,7 +20,10 @@ from riskmap.common.part_folder import lock
 from riskmap.window.refusals import WindowError, cannot_write, no_such
 
 FILES, AREA_FILE, OUTPUTS, LISTS, SURVEYS, LOCK = "files", "area.toml", "outputs", "lists", "surveys", ".lock"
+CALIBRATION = "calibration.json"
+IN_USE = ".calibration"  # names the folder of outputs with the calibration that is switched on
 NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,99}")
+COMMANDS = ".commands"  # folder in an area for the command that equals each of its outputs
 INCOMING = ".incoming"  # beginning of the names of folders for files of an area that is not made yet
 ABANDONED_S = 86_400  # judgement: no form is sent for a day
 LONGEST, DEEPEST, MOST_NAMES = 80, 8, 1000
@@ -125,6 +128,45 @@ def entry_of(folder: Path, name: str) -> Path:
             if entry.name == name and not name.startswith(".") and not entry.is_symlink():
                 return Path(entry)
     raise no_such()
+
+
+def in_use(folder: Path) -> Path | None:
+    """Return the calibration.json that the user switched on in an area, where it is still there."""
+    with suppress(OSError, ValueError, WindowError):
+        name = (folder / IN_USE).read_text(encoding="utf-8")[:LONGEST * 2].strip()
+        return entry_of(entry_of(entry_of(folder, OUTPUTS), name), CALIBRATION)
+    return None
+
+
+def use(folder: Path, name: str | None) -> None:
+    """Switch a calibration of an area on by the name of its folder, or switch calibration off."""
+    if name is None:
+        (folder / IN_USE).unlink(missing_ok=True)
+        return
+    part = folder / f"{IN_USE}.part"
+    part.write_text(name + "\n", encoding="utf-8")
+    os.replace(part, folder / IN_USE)
+
+
+def with_calibration(folder: Path) -> tuple[dict[str, str], list[str]]:
+    """Return what a task and a command take for the calibration of an area; nothing where none is switched on."""
+    if (path := in_use(folder)) is None:
+        return {}, []
+    return {"calibration": str(path)}, ["--calibration", f"{OUTPUTS}/{path.parent.name}/{CALIBRATION}"]
+
+
+def keep_command(area: Path, folder: str, command: str) -> None:
+    """Keep the command that equals a folder of outputs, for its page; a disk that is full does not matter here."""
+    with suppress(OSError):
+        (area / COMMANDS).mkdir(exist_ok=True)
+        (area / COMMANDS / f"{folder}.txt").write_text(command, encoding="utf-8")
+
+
+def kept_command(area: Path, folder: str) -> str:
+    """Return the command that equals a folder of outputs; empty text where it was not made in a window."""
+    with suppress(OSError, UnicodeDecodeError):
+        return (area / COMMANDS / f"{folder}.txt").read_text(encoding="utf-8")
+    return ""
 
 
 @contextmanager

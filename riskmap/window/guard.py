@@ -21,9 +21,9 @@ from starlette.datastructures import Headers, MutableHeaders
 from starlette.responses import PlainTextResponse, RedirectResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-HOST = "127.0.0.1"
-NAMES = (HOST, "localhost", "[::1]")
-LOOPBACK = {HOST, "::1"}
+from riskmap.common import loopback
+
+NAMES = (loopback.HOST, "localhost", f"[{loopback.HOST_6}]")
 READING = {"GET", "HEAD"}
 TOKEN_HEADER, TOKEN_FIELD = "x-riskmap-token", "token"
 POLICY = ("default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; font-src 'self'; "
@@ -90,12 +90,8 @@ class Guard:
 
     def _refusal(self, scope: Scope) -> Response | None:
         headers = Headers(scope=scope)
-        host = headers.getlist("host")
-        if len(host) != 1 or host[0].lower() not in self._hosts:
-            return PlainTextResponse("This page is for the browser of this computer.", 421)
-        client = scope.get("client")
-        if client is not None and client[0] not in LOOPBACK:
-            return PlainTextResponse("This page is for the browser of this computer.", 403)
+        if (status := loopback.refusal(scope, self._hosts)) is not None:
+            return PlainTextResponse("This page is for the browser of this computer.", status)
         reading = scope["method"] in READING
         key = parse_qs(scope.get("query_string", b"").decode("latin-1")).get("key", [""])[0]
         if reading and scope["path"] == "/" and key and same(key, self._secret.key):
@@ -107,7 +103,7 @@ class Guard:
         site = headers.get("sec-fetch-site", "same-origin")
         if site not in ("same-origin", "none"):
             return PlainTextResponse("Another page asked for this.", 403)
-        if not reading and headers.getlist("origin") != [f"http://{host[0].lower()}"]:
+        if not reading and headers.getlist("origin") != [f"http://{headers['host'].lower()}"]:
             return PlainTextResponse("Another page asked for this.", 403)
         return None
 

@@ -33,7 +33,9 @@ async def house(request: Request) -> Response:
     if lot and run:
         folder = entry_of(entry_of(area, OUTPUTS), run)
         text = await run_in_threadpool(window.desk.ask, "explain", run=str(folder), lot=lot, units=window.units)
-    words = ["explain", run, lot] if text else ["survey", f"{HOUSES}/READINGS.csv", "--run", "latest", "--lot", "ID"]
+    words = ["survey", f"{HOUSES}/READINGS.csv", "--run", "latest", "--lot", "ID"]
+    if text:
+        words = ["explain", run, lot, *window.unit_words]
     return page(request, "house.html", runs=runs, lot=lot, run=run, text=text, rows=range(ROWS), units=window.units,
                 command=command(area, *words))
 

@@ -16,7 +16,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from riskmap.window import tasks
-from riskmap.window.refusals import WindowError
+from riskmap.window.refusals import WindowError, cannot_write
 
 FINISHED_KEPT = 200  # jobs that are finished; the oldest of more are forgotten
 PATIENCE_S = 3.0  # a worker that was asked to end is killed after this time
@@ -78,6 +78,8 @@ class Job:
         The area, what is done in words, and the page to show when it is done.
     command : str
         The command that does the same.
+    back : str
+        The page on which it was asked for.
     state : str
         `running`, `done`, `unfinished` or `cancelled`.
     stages : list of [str, float, float]
@@ -93,6 +95,7 @@ class Job:
     title: str
     after: str
     command: str = ""
+    back: str = "/"
     state: str = "running"
     stages: list[list[Any]] = field(default_factory=list)
     message: str = ""
@@ -121,10 +124,19 @@ class Job:
 
 
 class Desk:
-    """Keeps the workers and the jobs of one window."""
+    """Keeps the workers and the jobs of one window.
+
+    Attributes
+    ----------
+    jobs : dict
+        Random name -> job.
+    done : callable
+        Called with each job that is done, before its lock is released.
+    """
 
     def __init__(self) -> None:
         """Make a desk without workers; `warm` starts the first."""
+        self.done: Callable[[Job], None] = lambda job: None
         self.jobs: dict[str, Job] = {}
         self._idle: list[_Worker] = []
         self._all: list[_Worker] = []
@@ -173,11 +185,14 @@ class Desk:
         try:
             job.answer = self._do(task, given, job.say, job)
             job.after = after if isinstance(after, str) else after(job.answer)
+            self.done(job)
             state = "done"
         except CancelledError:
             state = "cancelled"
         except WindowError as error:
             message = str(error)
+        except OSError as error:  # what follows the answer is written here, such as on a full disk
+            message = str(cannot_write(job.area, error))
         except Exception as error:
             message = f"Internal fault: {type(error).__name__}: {error}."
         finally:

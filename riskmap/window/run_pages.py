@@ -1,4 +1,4 @@
-"""The pages of a finished run: its map, its lots, papers for chosen lots, lists, comparisons, and every file."""
+"""The pages of a finished run: its map, its lots, papers for chosen lots, comparisons, and every file."""
 
 from __future__ import annotations
 
@@ -14,33 +14,27 @@ from starlette.responses import FileResponse, HTMLResponse, JSONResponse, Respon
 from starlette.routing import Route
 
 from riskmap.common.errors import counted
-from riskmap.window import uploads
-from riskmap.window.app import command, files_of, form_of, page, to_job, window_of
-from riskmap.window.areas import LISTS, OUTPUTS, SURVEYS, entry_of, written_by_us
+from riskmap.window.app import command, folder_of, form_of, page, to_job, window_of
+from riskmap.window.areas import entry_of, kept_command, with_calibration, written_by_us
+from riskmap.window.list_pages import CARD, SCREENED, answer_of, list_of
 from riskmap.window.refusals import WindowError, no_such
 
 MOST_LOTS = 500  # lots of one brief; more are refused by `api.brief` too
+MOST_OPEN = 500  # rows of a list that a page lets the user decide; the file of choices has all
 KEPT = 4  # tables of lots in memory
-MAP, SCREENED, CALIBRATION = "map.html", "screened.html", "calibration.html"
-SHOWN = (MAP, SCREENED, CALIBRATION, "lots.html")  # pages with a policy of their own
+MAP = "map.html"
+SHOWN = (MAP, SCREENED, CARD, "lots.html")  # pages with a policy of their own
 PAPERS = (("screened.xlsx", "Answered list", "Answered list (XLSX)"), ("lots.pdf", "Brief", "Brief (PDF)"),
-          ("area.pdf", "Brief", "Summary of the area (PDF)"), ("change.csv", "Change between two runs", "Change (CSV)"),
+          ("area.pdf", "Brief", "Summary of the area (PDF)"),
+          ("change.pdf", "Change between two runs", "Change (PDF)"), ("change.csv", "Change between two runs",
+                                                                      "Change (CSV)"),
           ("levels.pdf", "Survey of a house", "Survey sheet (PDF)"),
-          (CALIBRATION, "Calibration", "Calibration card (HTML)"))
+          (CARD, "Calibration", "Calibration card (HTML)"))
 PICTURES = ("levels.svg", "change.svg")
 LINES = ".lines"  # folder in an area for the sentences of its outputs
 _META = re.compile(r'<meta http-equiv="Content-Security-Policy" content="([^"]*)">')
 HEAD = 1 << 14  # characters in which a page states its policy
 SANDBOX = "sandbox allow-scripts allow-popups allow-downloads allow-modals"
-
-
-def _folder(request: Request) -> Path:
-    """Return the folder of outputs that an address names."""
-    area = window_of(request).areas.folder(request.path_params["area"])
-    folder = entry_of(entry_of(area, OUTPUTS), request.path_params["run"])
-    if not folder.is_dir():
-        raise no_such()
-    return folder
 
 
 def _files(folder: Path) -> list[tuple[str, int]]:
@@ -52,7 +46,7 @@ async def run(request: Request) -> Response:
     """Show a run."""
     from riskmap import api
 
-    folder = _folder(request)
+    folder = folder_of(request)
 
     def values() -> dict[str, Any]:
         names = [name for name, _ in _files(folder)]
@@ -63,22 +57,25 @@ async def run(request: Request) -> Response:
 
     found = await run_in_threadpool(values)
     if not any(name == "lots.parquet" for name, _ in found["files"]):
-        return _made(request, folder, found["files"])
+        return await run_in_threadpool(_made, request, folder, found["files"])
     area = folder.parent.parent
     return page(request, "run.html", run=folder.name, **found, most=MOST_LOTS,
-                command=command(area, "brief", folder.name, "--lots", "ID,ID"))
+                command=kept_command(area, folder.name) or command(area, "brief", folder.name, "--lots", "ID,ID"))
 
 
 async def lots(request: Request) -> Response:
     """Return the figures of a run and its table of lots."""
-    window, folder = window_of(request), _folder(request)
+    window, folder = window_of(request), folder_of(request)
     key = ("lots", str(folder), window.units)
     if key not in window.cache:
-        answer = await run_in_threadpool(window.desk.ask, "run_lots", run=str(folder), units=window.units)
+        def content() -> bytes | memoryview:  # written once, and not where all pages wait: 20,000 lots are 3 MB
+            return JSONResponse(window.desk.ask("run_lots", run=str(folder), units=window.units)).body
+
+        answer = await run_in_threadpool(content)
         while len(window.cache) >= KEPT:
             del window.cache[next(iter(window.cache))]
         window.cache[key] = answer
-    return JSONResponse(window.cache[key])
+    return Response(window.cache[key], media_type=JSONResponse.media_type)
 
 
 async def show(request: Request) -> Response:
@@ -87,7 +84,7 @@ async def show(request: Request) -> Response:
     The policy of the file, which has the hash of its script, is put in the header together with a sandbox without an
     origin, so that the file reaches neither our cookie nor our addresses.
     """
-    folder, name = _folder(request), request.path_params["name"]
+    folder, name = folder_of(request), request.path_params["name"]
     if name not in SHOWN:
         raise no_such()
     text = await run_in_threadpool(entry_of(folder, name).read_text, encoding="utf-8")
@@ -102,7 +99,7 @@ async def show(request: Request) -> Response:
 
 async def file(request: Request) -> Response:
     """Return one file of a run as a download; nothing of it is shown as a page of ours."""
-    path = entry_of(_folder(request), request.path_params["name"])
+    path = entry_of(folder_of(request), request.path_params["name"])
     if not path.is_file():
         raise no_such()
     kind = "application/pdf" if path.suffix == ".pdf" else "application/octet-stream"
@@ -112,22 +109,24 @@ async def file(request: Request) -> Response:
 async def brief(request: Request) -> Response:
     """Write a page for each chosen lot."""
     form = await form_of(request)
-    window, folder = window_of(request), _folder(request)
+    window, folder = window_of(request), folder_of(request)
     chosen = [lot for lot in form.get("lot", []) if lot]
     if not 0 < len(chosen) <= MOST_LOTS:
         raise WindowError(f"E-WIN-015 {counted(len(chosen), 'lot is', 'lots are')} chosen, and a brief takes 1 to "
                           f"{MOST_LOTS}. Tick the lots in the table.")
     area = folder.parent.parent
+    put, words = with_calibration(area)
     return to_job(request, window.desk.start(
-        area.name, "Write the brief", "brief", {"run": str(folder), "lots": chosen, "units": window.units},
+        area.name, "Write the brief", "brief", {"run": str(folder), "lots": chosen, "units": window.units, **put},
         lambda name: f"/areas/{area.name}/runs/{name}",
-        command=command(area, "brief", folder.name, "--lots", ",".join(chosen)), lock=written_by_us(area)))
+        command=command(area, "brief", folder.name, "--lots", ",".join(chosen), *words, *window.unit_words),
+        lock=written_by_us(area)))
 
 
 async def compare(request: Request) -> Response:
     """Compare an earlier run with this one."""
     form = await form_of(request)
-    window, folder = window_of(request), _folder(request)
+    window, folder = window_of(request), folder_of(request)
     before = entry_of(folder.parent, form.get("before", [""])[0])
     area = folder.parent.parent
 
@@ -135,10 +134,12 @@ async def compare(request: Request) -> Response:
         keep_lines(area, answer["folder"], answer["lines"])
         return f"/areas/{area.name}/runs/{answer['folder']}"
 
+    put, words = with_calibration(area)
     return to_job(request, window.desk.start(
         area.name, "Compare the runs", "compare", {"before": str(before), "after": str(folder),
-                                                   "outputs": str(folder.parent), "units": window.units}, after,
-        command=command(area, "compare", before.name, folder.name), lock=written_by_us(area)))
+                                                   "outputs": str(folder.parent), "units": window.units, **put}, after,
+        command=command(area, "compare", before.name, folder.name, *words, *window.unit_words),
+        lock=written_by_us(area)))
 
 
 def keep_lines(area: Path, folder: str, lines: list[str]) -> None:
@@ -157,7 +158,7 @@ def _lines(folder: Path) -> list[str]:
 
 async def picture(request: Request) -> Response:
     """Return the drawing of a survey, as a picture in which nothing runs."""
-    folder, name = _folder(request), request.path_params["name"]
+    folder, name = folder_of(request), request.path_params["name"]
     if name not in PICTURES:
         raise no_such()
     return FileResponse(entry_of(folder, name), media_type="image/svg+xml", headers={
@@ -168,77 +169,17 @@ def _made(request: Request, folder: Path, files: list[tuple[str, int]]) -> Respo
     """Show what was made from a run: the file that the user asked for first, then all files."""
     names = [name for name, _ in files]
     title = next((title for name, title, _ in PAPERS if name in names), folder.name)
+    answer = answer_of(folder) if SCREENED in names else None
     return page(request, "made.html", folder=folder.name, files=files, lines=_lines(folder), title=title,
+                answer=answer, most_open=MOST_OPEN,
+                decidable=answer is not None and list_of(folder, answer) is not None,
                 pictures=[name for name in PICTURES if name in names],
                 first=[(name, label) for name, _, label in PAPERS if name in names],
-                shown=[name for name in names if name in SHOWN])
-
-
-# ---------------------------------------------------------------- lists
-async def _for_list(request: Request, template: str, made: str, *words: str) -> Response:
-    """Ask for a file that is compared with a run, and show what was made from earlier ones."""
-    from riskmap import api
-
-    area = window_of(request).areas.folder(request.path_params["area"])
-
-    def values() -> dict[str, Any]:
-        outputs = area / OUTPUTS
-        answered = [path.name for path in sorted(outputs.iterdir(), key=lambda path: -path.stat().st_mtime)
-                    if not path.is_symlink() and (path / made).is_file()] if outputs.is_dir() else []
-        return {"runs": api.finished_runs(outputs), "answered": answered}
-
-    return page(request, template, **await run_in_threadpool(values), command=command(area, *words))
-
-
-async def _one_file(request: Request, area: Path, into: str) -> tuple[Path, Path, dict[str, str]]:
-    """Return the file of a form, kept in a folder of the area, the run that the form names, and its fields."""
-    with written_by_us(area):
-        given = await files_of(request, area)
-        kept = uploads.keep(given, area, area / into)
-    if len(kept) != 1:
-        raise WindowError("E-WIN-016 give one file at a time.")
-    return kept[0][0], entry_of(entry_of(area, OUTPUTS), given.fields.get("run", "")), given.fields
-
-
-async def lists(request: Request) -> Response:
-    """Ask for a list, and show the answered ones."""
-    return await _for_list(request, "lists.html", SCREENED, "screen", "latest", f"{LISTS}/LIST.xlsx")
-
-
-async def answer_list(request: Request) -> Response:
-    """Answer every row of a list."""
-    window = window_of(request)
-    area = window.areas.folder(request.path_params["area"])
-    listing, run_folder, fields = await _one_file(request, area, LISTS)
-    columns = {ours: fields[f"column_{ours}"].strip() for ours in ("lot_id", "address")
-               if fields.get(f"column_{ours}", "").strip()}
-    words = [word for ours, theirs in columns.items() for word in ("--column", f"{ours}={theirs}")]
-    return to_job(request, window.desk.start(
-        area.name, "Answer the list", "screen", {"run": str(run_folder), "listing": str(listing), "columns": columns,
-                                                 "units": window.units},
-        lambda name: f"/areas/{area.name}/runs/{name}",
-        command=command(area, "screen", run_folder.name, f"{LISTS}/{listing.name}", *words), lock=written_by_us(area)))
-
-
-async def surveys(request: Request) -> Response:
-    """Ask for surveys, and show the calibrations."""
-    return await _for_list(request, "surveys.html", CALIBRATION, "calibrate", "latest", f"{SURVEYS}/SURVEYS.csv")
-
-
-async def calibrate(request: Request) -> Response:
-    """Compare a run with surveys, and fit a calibration where they allow it."""
-    window = window_of(request)
-    area = window.areas.folder(request.path_params["area"])
-    measured, run_folder, _ = await _one_file(request, area, SURVEYS)
-    return to_job(request, window.desk.start(
-        area.name, "Compare with the surveys", "calibrate", {"run": str(run_folder), "surveys": str(measured)},
-        lambda name: f"/areas/{area.name}/runs/{name}",
-        command=command(area, "calibrate", run_folder.name, f"{SURVEYS}/{measured.name}"), lock=written_by_us(area)))
+                shown=[name for name in names if name in SHOWN],
+                command=kept_command(folder.parent.parent, folder.name))
 
 
 ROUTES = [
-    Route("/areas/{area}/lists", lists), Route("/areas/{area}/lists", answer_list, methods=["POST"]),
-    Route("/areas/{area}/surveys", surveys), Route("/areas/{area}/surveys", calibrate, methods=["POST"]),
     Route("/areas/{area}/runs/{run}", run), Route("/areas/{area}/runs/{run}/lots.json", lots),
     Route("/areas/{area}/runs/{run}/picture/{name}", picture),
     Route("/areas/{area}/runs/{run}/brief", brief, methods=["POST"]),

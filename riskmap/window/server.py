@@ -2,21 +2,16 @@
 
 from __future__ import annotations
 
-import os
-import socket
 import threading
 from collections.abc import Callable
 from pathlib import Path
 
-import uvicorn
-
+from riskmap.common.loopback import HOST, LoopbackServer, bound
 from riskmap.window.app import Window, assets, made
 from riskmap.window.areas import Areas
-from riskmap.window.guard import HOST
+from riskmap.window.list_pages import warm
 from riskmap.window.refusals import WindowError
 
-CONNECTIONS = 100  # at once; a browser opens six for one page
-GRACE_S = 2
 WARM_AFTER_S = 1.0  # judgement: then the browser has the first page
 
 
@@ -32,21 +27,14 @@ class Server:
             When the port is not available, or the folder of areas cannot be made.
         """
         areas = Areas(root)
-        self._socket = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
         try:
-            if os.name != "nt":  # there the option would let another program take the port away
-                self._socket.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-            self._socket.bind((HOST, port))
-            self._socket.listen()
+            sockets = bound(port)
         except (OSError, OverflowError) as error:
-            self._socket.close()
             raise WindowError(f"E-WIN-017 {HOST}:{port}: {getattr(error, 'strerror', None) or error}. Name another "
                               "port with --port, or leave it out.") from None
-        self.port = int(self._socket.getsockname()[1])
+        self.port = int(sockets[0].getsockname()[1])
         self.window = Window(areas, units=units, stop=self.stop)
-        self._server = uvicorn.Server(uvicorn.Config(
-            made(self.window, self.port), log_level="critical", access_log=False, server_header=False, lifespan="off",
-            ws="none", limit_concurrency=CONNECTIONS, timeout_graceful_shutdown=GRACE_S, proxy_headers=False))
+        self._server = LoopbackServer(made(self.window, self.port), sockets)
 
     @property
     def address(self) -> str:
@@ -55,20 +43,29 @@ class Server:
 
     def serve(self, ready: Callable[[], None] = lambda: None) -> None:
         """Serve until `stop` or Ctrl-C; `ready` is called from the moment in which requests wait to be answered."""
-        warming = threading.Timer(WARM_AFTER_S, self.window.desk.warm)  # the first page comes before it
+        warming = threading.Timer(WARM_AFTER_S, self._warm)  # the first page comes before it
         warming.daemon = True
         warming.start()
         threading.Thread(target=assets, daemon=True).start()  # while the browser starts
         try:
             ready()
-            self._server.run(sockets=[self._socket])
+            self._server.serve_forever()
         finally:
             warming.cancel()
             self.window.stopping.set()
             self.window.desk.close()
-            self._socket.close()
+            self.close()
+
+    def _warm(self) -> None:
+        """Start a worker, and load what the pages of the areas that are there need."""
+        self.window.desk.warm()
+        warm(self.window.areas)
 
     def stop(self) -> None:
         """End serving."""
         self.window.stopping.set()
-        self._server.should_exit = True
+        self._server.shutdown()
+
+    def close(self) -> None:
+        """Release the address."""
+        self._server.server_close()

@@ -68,12 +68,14 @@ def _load() -> None:
 
 
 # ---------------------------------------------------------------- area
-def new(say: Say, folder: str, files: str, fetch: bool, columns: dict[str, str]) -> dict[str, Any]:
-    """Write area.toml from the files of an area; with `fetch`, get what they lack from the public services."""
+def new(say: Say, folder: str, files: str, fetch: bool, offline: bool, columns: dict[str, str]) -> dict[str, Any]:
+    """Write area.toml from the files of an area; with `fetch`, get what they lack from the public services, or with
+    `offline` from their stored answers.
+    """
     from riskmap import api
 
     say("Recognise the files", 0.0)
-    made = api.new([files], folder, replace=True, fetch=fetch, columns=columns,
+    made = api.new([files], folder, replace=True, fetch=fetch, offline=offline, columns=columns,
                    progress=say if fetch else None)
     say("Recognise the files", 1.0)
     return {
@@ -88,6 +90,15 @@ def new(say: Say, folder: str, files: str, fetch: bool, columns: dict[str, str])
         "check": _report(made.findings), "given": columns,
         "columns": [{"name": one.name, "values": list(one.values)} for one in made.columns],
     }
+
+
+def newer(say: Say, since: str, into: str, again: dict[str, Any]) -> dict[str, Any]:
+    """Get the weekly drought maps after a day into the files of an area; if any came, recognise all files again."""
+    from riskmap import api
+
+    came = api.newer_weeks(since, into, progress=say)
+    return {"said": [visible(line) for line in (*came.said, *came.findings, *came.notes)],
+            "new": new(say, **again) if came.files else None}
 
 
 def check(say: Say, area: str) -> dict[str, Any]:
@@ -108,11 +119,11 @@ def _report(report: Any) -> dict[str, Any]:
             "newness": api.newness(report), "exit_code": report.exit_code}
 
 
-def estimate(say: Say, area: str, outputs: str, units: str) -> str:
+def estimate(say: Say, area: str, outputs: str, units: str, calibration: str | None = None) -> str:
     """Estimate an area and return the name of the new run folder."""
     from riskmap import api
 
-    return api.estimate(area, outputs, units=units, progress=say).folder.name
+    return api.estimate(area, outputs, units=units, calibration=calibration, progress=say).folder.name
 
 
 # ---------------------------------------------------------------- run
@@ -122,37 +133,45 @@ def run_lots(say: Say, run: str, units: str) -> dict[str, Any]:
     from riskmap.common.results import RowCounts, Run
 
     results = api.read(run)
-    columns = api.lot_columns(run, units=units)
+    columns = api.lot_columns(results, units=units)
     rows = zip(*([None if value != value else value for value in column.values.tolist()] for column in columns),
                strict=True)
-    return {"figures": api.ending(Run(Path(run), results, RowCounts.of(results.lots)), units),
+    return {"five": api.five_numbers(results, units=units),
+            "calibrated": any(one.code.startswith("calibrated_") for one in columns),
+            "figures": api.ending(Run(Path(run), results, RowCounts.of(results.lots)), units),
             "columns": [{"label": one.label, "meaning": one.meaning, "decimals": one.decimals} for one in columns],
             "rows": [list(row) for row in rows]}
 
 
-def brief(say: Say, run: str, lots: Sequence[str], units: str) -> str:
+def brief(say: Say, run: str, lots: Sequence[str], units: str, calibration: str | None = None) -> str:
     """Write the brief of some lots and return the name of its folder."""
     from riskmap import api
 
     say("Write the brief", 0.0)
-    return api.brief(run, lots=list(lots), units=units).folder.name
+    return api.brief(run, lots=list(lots), units=units, calibration=calibration).folder.name
 
 
-def compare(say: Say, before: str, after: str, outputs: str, units: str) -> dict[str, Any]:
+def compare(say: Say, before: str, after: str, outputs: str, units: str,
+            calibration: str | None = None) -> dict[str, Any]:
     """Compare two runs."""
     from riskmap import api
 
     say("Compare the runs", 0.0)
-    outcome = api.compare(before, after, outputs=outputs, units=units)
+    outcome = api.compare(before, after, outputs=outputs, units=units, calibration=calibration)
     return {"folder": outcome.folder.name, "lines": list(outcome.answer.lines), "note": outcome.note}
 
 
-def screen(say: Say, run: str, listing: str, columns: dict[str, str], units: str) -> str:
-    """Answer every row of a list and return the name of the folder with the answers."""
+def screen(say: Say, run: str, listing: str, columns: dict[str, str], units: str,
+           chosen: Sequence[tuple[int, str, str]] = (), choices: str = "", calibration: str | None = None) -> str:
+    """Answer every row of a list and return the name of the folder with the answers.
+
+    `chosen` are the lots that the user chose for some rows; they are written to the new file `choices` first.
+    """
     from riskmap import api
 
     say("Answer the list", 0.0)
-    return api.screen(run, listing, columns=columns, units=units).folder.name
+    file = api.choose_lots(chosen, choices) if chosen else None
+    return api.screen(run, listing, columns=columns, choices=file, calibration=calibration, units=units).folder.name
 
 
 def calibrate(say: Say, run: str, surveys: str) -> str:
@@ -194,4 +213,5 @@ def selftest(say: Say) -> dict[str, Any]:
 
 TASKS: dict[str, Callable[..., Any]] = {
     "brief": brief, "calibrate": calibrate, "check": check, "compare": compare, "estimate": estimate,
-    "explain": explain, "new": new, "run_lots": run_lots, "screen": screen, "selftest": selftest, "survey": survey}
+    "explain": explain, "new": new, "newer": newer, "run_lots": run_lots, "screen": screen, "selftest": selftest,
+    "survey": survey}

@@ -245,7 +245,7 @@ def test_the_panel_tells_the_numbers_of_the_table(page: webdriver.Chrome) -> Non
 def test_a_state_has_words_and_a_hatch_and_no_number(page: webdriver.Chrome) -> None:
     find(page, "0000021")
     assert "a reason for not_enough_data." in details(page)
-    assert "range" not in details(page).split("Soil unit")[0]
+    assert "range" not in details(page).split("Soil")[0]
     outlined(page)
     left, top, right, bottom = page.execute_script(
         "const b = document.querySelector('.leaflet-overlay-pane path').getBoundingClientRect(),"

@@ -243,7 +243,7 @@ def test_old_weekly_maps_are_told_and_are_no_drought_today(browser: webdriver.Ch
     told = browser.find_element(By.ID, "not-here").text
     assert told.startswith("Past weeks cannot be shown: the weekly maps of this run (2018-10-16 to 2019-04-16) are "
                            "older than the months shown (2023-11 to 2025-10).")
-    assert "Newest weekly drought map: 2019-04-16." in browser.find_element(By.ID, "sources").text
+    assert "Newest weekly drought map: 16 April 2019." in browser.find_element(By.ID, "sources").text
     hide_names(browser)
     choose_layer(browser, "drought")
     unknown = "not known (newest weekly map is of 2019-04-16)"

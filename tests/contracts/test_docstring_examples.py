@@ -23,8 +23,9 @@ from riskmap.cli.main import cli
 ROOT = Path(__file__).resolve().parents[2]
 PACKAGE = ROOT / "riskmap"
 API = [getattr(api, name) for name in api.__all__ if inspect.isfunction(getattr(api, name))]
-BESIDE = {"basemap", "ending", "example", "explain_code", "finished_runs", "lot_columns", "name_note", "lot_texts",
-          "map_files", "map_server", "newness", "one_lot", "rows_of", "typed_readings"}  # no command
+BESIDE = {"answered_list", "basemap", "calibration_said", "choose_lots", "ending", "example", "explain_code",
+          "finished_runs", "five_numbers", "lot_columns", "name_note", "lot_texts", "map_files", "map_server",
+          "newer_weeks", "newness", "one_lot", "rows_of", "typed_readings"}  # no command
 FACES = {"open"}  # it shows the functions in a browser, and a program has no use for it
 SECTIONS = ("Parameters", "Returns", "Raises", "Examples")
 FLAGS = doctest.ELLIPSIS | doctest.NORMALIZE_WHITESPACE

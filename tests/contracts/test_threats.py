@@ -101,7 +101,9 @@ THREATS = (
     Threat(12, "full or read-only disk", (
         "faults/test_run_folder_faults.py::test_a_full_disk_is_said_in_words",
         "faults/test_run_folder_faults.py::test_a_failing_system_call_never_shows_half_a_run",
-        "faults/test_every_write_fails_once.py::test_an_error_at_every_write")),
+        "faults/test_every_write_fails_once.py::test_an_error_at_every_write",
+        "faults/test_window_faults.py::test_a_disk_that_is_full_is_said_and_nothing_is_half_written",
+        "faults/test_window_faults.py::test_an_answer_that_cannot_be_written_is_said")),
     Threat(13, "two runs, one folder", (
         "faults/test_run_folder_faults.py::test_many_runs_at_once_do_not_mix",
         "faults/test_run_folder_faults.py::test_a_planted_link_is_not_followed",
@@ -222,14 +224,19 @@ THREATS = (
         "unit/window/test_window_uploads.py::test_no_text_at_all_leads_out_of_the_folder",
         "unit/window/test_window_uploads.py::test_a_full_disk_leaves_nothing",
         "faults/test_window_faults.py::test_a_flood_is_refused_before_it_is_sent",
+        "faults/test_window_faults.py::test_two_gigabytes_are_taken_piece_by_piece",
         "faults/test_window_faults.py::test_a_zip_that_unpacks_without_end_is_refused_and_nothing_is_unpacked",
         "faults/test_window_faults.py::test_a_zip_that_points_outside_leaves_nothing_outside",
-        "browser/test_window_browser.py::test_hostile_texts_are_shown_and_nothing_runs")),
+        "browser/test_window_browser.py::test_hostile_texts_are_shown_and_nothing_runs",
+        "browser/test_window_troubles.py::test_hostile_ids_labels_and_names_of_files_stay_texts")),
     Threat(37, "work of the page that is cancelled, killed, or started twice", (
         "faults/test_window_faults.py::test_a_job_is_cancelled_and_frees_the_area",
         "faults/test_window_faults.py::test_a_killed_worker_is_reported_and_the_next_job_works",
         "faults/test_window_faults.py::test_a_second_window_is_told_that_the_area_is_busy",
-        "faults/test_window_faults.py::test_a_killed_window_takes_its_workers_along")),
+        "faults/test_window_faults.py::test_a_killed_window_takes_its_workers_along",
+        "faults/test_window_faults.py::test_a_window_killed_in_mid_run_leaves_whole_runs_and_the_files_as_given",
+        "browser/test_window_troubles.py::test_two_tabs_of_one_area_lose_nothing",
+        "browser/test_window_troubles.py::test_a_tab_that_is_closed_in_mid_run_does_not_matter")),
 )
 
 

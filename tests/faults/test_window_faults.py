@@ -2,87 +2,29 @@
 
 from __future__ import annotations
 
+import errno
 import http.client
 import os
 import re
+import shutil
 import signal
 import subprocess
-import sys
 import time
-import urllib.error
-import urllib.request
 import zipfile
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
-from dataclasses import dataclass
 from pathlib import Path
 
 import psutil
 import pytest
+from window_client import WAIT_S, Client, window
+from window_delivery import Delivery, small
 
+from riskmap.run import manifest
 from riskmap.window import areas, jobs
 from riskmap.window.refusals import WindowError
 
-WAIT_S = 120
-
-
-@dataclass
-class Client:
-    """A browser without a screen."""
-
-    base: str
-    opener: urllib.request.OpenerDirector
-    token: str
-
-    def get(self, path: str) -> str:
-        with self.opener.open(self.base + path, timeout=WAIT_S) as answer:
-            return str(answer.read().decode())
-
-    def post(self, path: str, body: bytes, **headers: str) -> tuple[int, str]:
-        request = urllib.request.Request(self.base + path, body, {
-            "Origin": self.base, "X-Riskmap-Token": self.token, "Accept": "application/json",
-            **{name.replace("_", "-"): value for name, value in headers.items()}})
-        try:
-            with self.opener.open(request, timeout=WAIT_S) as answer:
-                return answer.status, answer.read().decode()
-        except urllib.error.HTTPError as error:
-            return error.code, error.read().decode()
-
-    def give(self, path: str, *files: Path) -> tuple[int, str]:
-        body = b"".join(b'--e\r\nContent-Disposition: form-data; name="files"; filename="%s"\r\n\r\n%s\r\n'
-                        % (file.name.encode(), file.read_bytes()) for file in files)
-        return self.post(path, body + b"--e--\r\n", Content_Type="multipart/form-data; boundary=e")
-
-    def job(self, answer: str) -> str:
-        """Return the path of the job that an answer leads to."""
-        found = re.search(r'"go":\s*"(/jobs/[^"]+)"', answer)
-        assert found, answer
-        return found[1]
-
-    def ended(self, job: str) -> str:
-        """Return the page of a job when it has ended."""
-        began = time.monotonic()
-        while "Working." in (text := self.get(job)):
-            assert time.monotonic() - began < WAIT_S
-            time.sleep(0.2)
-        return text
-
-
-@contextmanager
-def window(root: Path) -> Iterator[tuple[Client, subprocess.Popen[str]]]:
-    running = subprocess.Popen([sys.executable, "-m", "riskmap", "open", str(root), "--no-browser"],
-                               stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True)
-    try:
-        assert running.stdout is not None
-        address = running.stdout.readline().strip()
-        opener = urllib.request.build_opener(urllib.request.HTTPCookieProcessor())
-        text = opener.open(address, timeout=WAIT_S).read().decode()
-        token = re.search(r'name="riskmap-token" content="([^"]+)"', text)
-        assert token
-        yield Client(address.split("/?")[0], opener, token[1]), running
-    finally:
-        running.terminate()
-        running.wait(30)
+LARGE = 2 << 30  # bytes of a large upload
 
 
 @pytest.fixture(scope="module")
@@ -243,3 +185,155 @@ def test_ctrl_c_is_the_usual_end(tmp_path: Path) -> None:
         assert running.wait(30) == 0
         _, alive = psutil.wait_procs(workers, timeout=30)
         assert alive == []
+
+
+# ---------------------------------------------------------------- killed in mid-run
+@pytest.fixture(scope="module")
+def delivery(example: Path, tmp_path_factory: pytest.TempPathFactory) -> Delivery:
+    return small(example, tmp_path_factory.mktemp("delivery"))
+
+
+def put(delivery: Delivery, folder: Path) -> Path:
+    """Make an area of a delivery that can be estimated, as the window would; return its folder."""
+    from riskmap import api
+
+    (folder / areas.FILES).mkdir(parents=True)
+    for file in delivery.given:
+        shutil.copy(file, folder / areas.FILES)
+    api.new([folder / areas.FILES], folder)
+    return folder
+
+
+def content_of(folder: Path) -> dict[str, bytes]:
+    return {path.relative_to(folder).as_posix(): path.read_bytes() for path in folder.rglob("*") if path.is_file()}
+
+
+def shown_runs(folder: Path) -> list[Path]:
+    outputs = folder / areas.OUTPUTS
+    found = outputs.iterdir() if outputs.is_dir() else ()
+    return [path for path in found if path.is_dir() and not path.is_symlink() and not path.name.startswith(".")]
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("stage", ["suction, ground and slab", "writing products"])
+def test_a_window_killed_in_mid_run_leaves_whole_runs_and_the_files_as_given(stage: str, delivery: Delivery,
+                                                                             tmp_path: Path) -> None:
+    folder = put(delivery, tmp_path / "areas" / "town")
+    given = content_of(folder / areas.FILES)
+    with window(tmp_path / "areas") as (client, running):
+        status, answer = client.send("/areas/town/estimate")
+        assert status == 200
+        job = client.job(answer)
+        events = client.opener.open(f"{client.base}{job}/events", timeout=WAIT_S)
+        line = b""
+        while stage.encode() not in line and b'"done"' not in line:
+            line = events.readline()
+        assert stage.encode() in line
+        workers = psutil.Process(running.pid).children(recursive=True)
+        running.kill()
+        running.wait(10)
+        psutil.wait_procs(workers, timeout=30)
+    assert content_of(folder / areas.FILES) == given
+    for run in shown_runs(folder):  # the last stage may have ended just before
+        assert manifest.verify(run, folder) == [], run
+    with window(tmp_path / "areas") as (client, _):
+        text = client.get("/areas/town")
+        assert ("Newest run" in text) == bool(shown_runs(folder))
+        assert "At work" not in text
+        _, answer = client.send("/areas/town/estimate")  # nobody holds the lock of the killed window
+        assert "It did not work." not in client.ended(client.job(answer))
+        assert all(manifest.verify(run, folder) == [] for run in shown_runs(folder))
+        assert len(shown_runs(folder)) >= 1
+
+
+# ---------------------------------------------------------------- a full disk
+@contextmanager
+def small_disk(place: Path, megabytes: float) -> Iterator[None]:
+    """Have a disk of a few MB at a place; the test is skipped where nobody may mount one."""
+    place.mkdir()
+    made = subprocess.run(["mount", "-t", "tmpfs", "-o", f"size={int(megabytes * 1024)}k", "tmpfs", str(place)],
+                          capture_output=True, text=True, check=False) if shutil.which("mount") else None
+    if made is None or made.returncode:
+        pytest.skip("no small disk can be mounted here: a disk that is really full is NOT TESTED; the next test "
+                    "injects the error instead")
+    try:
+        yield
+    finally:
+        subprocess.run(["umount", "-l", str(place)], check=True)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("megabytes", [0.5, 3])  # full before the products; while they are written
+def test_a_disk_that_is_full_is_said_and_nothing_is_half_written(megabytes: float, delivery: Delivery,
+                                                                 tmp_path: Path) -> None:
+    with small_disk(tmp_path / "disk", megabytes):
+        folder = put(delivery, tmp_path / "disk" / "areas" / "town")
+        given = content_of(folder / areas.FILES)
+        with window(tmp_path / "disk" / "areas") as (client, _):
+            status, answer = client.give("/areas", *delivery.given)
+            assert (status, "E-WIN-010" in answer, "the disk has no room for them" in answer) == (507, True, True)
+            _, answer = client.send("/areas/town/estimate")
+            text = client.ended(client.job(answer))
+            assert "It did not work." in text
+            assert "No space left on device" in text
+            assert "Free some disk space" in text
+            assert "Internal fault" not in text
+            assert shown_runs(folder) == []
+            before = (folder / areas.AREA_FILE).read_bytes()
+            with suppress(OSError), (tmp_path / "disk" / "rest").open("wb", buffering=0) as rest:
+                while True:
+                    rest.write(bytes(512))
+            status, answer = client.send("/areas/town/settings", text="[area]\n" + "# a long remark\n" * 2000)
+            assert (status, "E-WIN-004" in answer, "No space left on device" in answer) == (507, True, True), answer
+            assert (folder / areas.AREA_FILE).read_bytes() == before
+            assert not list(folder.glob("*.part"))
+            assert "Estimate" in client.get("/areas/town")
+        assert content_of(folder / areas.FILES) == given
+
+
+def test_an_answer_that_cannot_be_written_is_said(desk: jobs.Desk, tmp_path: Path) -> None:
+    """The same without a small disk: what the window writes after an answer fails with ENOSPC."""
+    def after(answer: object) -> str:
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC), str(tmp_path / "seen.json"))
+
+    (tmp_path / "area.toml").write_text("[area]\n", encoding="utf-8")
+    job = desk.start("town", "Check", "check", {"area": str(tmp_path / "area.toml")}, after,
+                     lock=areas.written_by_us(tmp_path))
+    until(lambda: bool(job.took), WAIT_S)
+    assert (job.state, is_free(tmp_path)) == ("unfinished", True)
+    assert job.message.startswith("E-WIN-004 town: the folder of the area cannot be written: No space left on device.")
+
+
+# ---------------------------------------------------------------- a large upload
+@pytest.mark.slow
+def test_two_gigabytes_are_taken_piece_by_piece(tmp_path: Path) -> None:
+    """They arrive whole, and the window does not hold them in memory."""
+    if shutil.disk_usage(tmp_path).free < 6 * LARGE:
+        pytest.skip("the disk has no room for two gigabytes: their upload is NOT TESTED")
+    with window(tmp_path / "areas") as (client, running):
+        cookie = "; ".join(f"{one.name}={one.value}" for handler in client.opener.handlers
+                           for one in getattr(handler, "cookiejar", ()))
+        host, _, port = client.base.removeprefix("http://").partition(":")
+        head = b'--e\r\nContent-Disposition: form-data; name="files"; filename="large.bin"\r\n\r\n'
+        tail = b"\r\n--e--\r\n"
+        connection = http.client.HTTPConnection(host, int(port), timeout=WAIT_S)
+        connection.putrequest("POST", "/areas")
+        for name, value in (("Origin", client.base), ("Cookie", cookie), ("X-Riskmap-Token", client.token),
+                            ("Accept", "application/json"), ("Content-Type", "multipart/form-data; boundary=e"),
+                            ("Content-Length", str(len(head) + LARGE + len(tail)))):
+            connection.putheader(name, value)
+        connection.endheaders()
+        process, most = psutil.Process(running.pid), 0
+        before = process.memory_info().rss
+        connection.send(head)
+        piece = bytes(1 << 22)
+        for _ in range(LARGE // len(piece)):
+            connection.send(piece)
+            most = max(most, process.memory_info().rss)
+        connection.send(tail)
+        answer = connection.getresponse()
+        assert answer.status == 200, answer.read()
+        assert most - before < 100 << 20
+        (kept,) = (tmp_path / "areas" / "large" / areas.FILES).iterdir()
+        assert kept.stat().st_size == LARGE
+        kept.unlink()

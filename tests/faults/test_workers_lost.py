@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import errno
 import os
+import re
 import shutil
 import signal
 import subprocess
@@ -122,31 +123,37 @@ def soil_or_death(job: part_tasks.Job, number: int) -> object:
     return _soil_of_part(job, number)
 
 
-def test_a_damaged_part_in_the_store_is_computed_again(area: Path, clean: flow.Run, tmp_path: Path) -> None:
+@pytest.mark.parametrize("kind", ["soil", "ground", "mixture", "estimate"])
+def test_a_damaged_part_in_the_store_is_computed_again(area: Path, clean: flow.Run, tmp_path: Path, kind: str) -> None:
     shutil.copytree(clean.folder.parent / store.FOLDER, tmp_path / store.FOLDER)
-    kept = sorted((tmp_path / store.FOLDER).glob("*part_soil-*.parquet"))
+    if kind == "soil":  # it is asked for only where the whole ground of a part is not stored
+        for path in (tmp_path / store.FOLDER).glob("*part_ground-*.parquet"):
+            path.unlink()
+    kept = sorted((tmp_path / store.FOLDER).glob(f"*part_{kind}-*.parquet"))
     assert len(kept) >= 2
     kept[0].write_bytes(kept[0].read_bytes()[:-40])
     kept[1].write_bytes(b"PAR1")
     again = flow.run(area, tmp_path, workers=1, part_lots=12)
     assert (again.folder / "lots.parquet").read_bytes() == (clean.folder / "lots.parquet").read_bytes()
-    assert len(sorted((tmp_path / store.FOLDER).glob("*part_soil-*.parquet"))) == len(kept)
+    assert sorted((tmp_path / store.FOLDER).glob(f"*part_{kind}-*.parquet")) == kept
 
 
-@pytest.mark.parametrize("kind", ["lots", "ground", "estimate"])
+@pytest.mark.parametrize("file", ["lots_00001.parquet", "ground_00001.arrow", "weekly_00001.arrow",
+                                  "estimate_00001.arrow"])
 def test_a_part_damaged_in_mid_run_is_told_by_name(area: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch,
-                                                   kind: str) -> None:
-    stage = {"lots": "soil_of_part", "ground": "estimate_of_part", "estimate": "write_product"}[kind]
+                                                   file: str) -> None:
+    stage = {"lots": "soil_of_part", "ground": "estimate_of_part", "weekly": "estimate_of_part",
+             "estimate": "write_product"}[file.split("_")[0]]
     real = getattr(part_tasks, stage)
 
     def after_damage(*task: object) -> object:
         folder = task[0].folder if isinstance(task[0], part_tasks.Job) else task[1]
-        hit = Path(str(folder)) / f"{kind}_00001.parquet"
+        hit = Path(str(folder)) / file
         hit.write_bytes(hit.read_bytes()[: hit.stat().st_size // 2])
         return real(*task)
 
     monkeypatch.setattr(part_tasks, stage, after_damage)
-    with pytest.raises(RunFolderError, match=rf"E-RUN-036 the part file {kind}_00001\.parquet .*damaged"):
+    with pytest.raises(RunFolderError, match=rf"E-RUN-036 the part file {re.escape(file)} .*damaged"):
         flow.run(area, tmp_path / "out", workers=1, part_lots=12)
     assert {path.name for path in (tmp_path / "out").iterdir()} <= {store.FOLDER}
 

@@ -10,9 +10,10 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import pytest
+import shapely
 from changed_areas import overlapping_soil, write_area
 
-from riskmap.run import flow, part_files
+from riskmap.run import flow, part_files, part_tasks
 
 TIMED = {"manifest.json"}
 
@@ -87,6 +88,42 @@ def test_the_order_of_the_input_changes_no_number(example: Path, area: Path, tmp
         assert list(table["lot_id"]) == list(lots["lot_id"])
         found.append(pd.DataFrame(table.drop(columns=["lot_row", "geometry"]).set_index("lot_id").sort_index()))
     pd.testing.assert_frame_equal(*found, check_exact=True)
+
+
+def test_a_new_weekly_map_takes_everything_else_from_the_store(example: Path, tmp_path: Path,
+                                                               monkeypatch: pytest.MonkeyPatch) -> None:
+    maps = gpd.read_parquet(example / "drought_weekly.parquet")
+    maps = maps[maps["map_date"] <= "2025-05-20"].reset_index(drop=True)
+    newest = maps["map_date"] == "2025-05-20"  # says "no drought anywhere", like the maps before it
+    path = write_area(example, tmp_path / "area", last="2025-05", movement="draws = 20",
+                      beside='[drought]\npath = "weekly.parquet"\n')
+    maps[~newest].to_parquet(tmp_path / "area" / "weekly.parquet")
+    before = flow.run(path, tmp_path / "runs", workers=1, part_lots=12)
+    everywhere = shapely.box(*maps.total_bounds)
+    maps.assign(DM=maps["DM"].where(~newest, 4), geometry=maps.geometry.where(~newest, everywhere)).to_parquet(
+        tmp_path / "area" / "weekly.parquet")
+    clean = flow.run(path, tmp_path / "clean", workers=1, part_lots=12, reuse=False)
+    with monkeypatch.context() as patch:
+        for name in ("_ground", "_estimate"):
+            patch.setattr(part_tasks, name, None)  # whoever calls it fails
+        again = flow.run(path, tmp_path / "runs", workers=1, part_lots=12)
+    assert digests(again.folder) == digests(clean.folder)
+    weekly, former = (gpd.read_parquet(run.folder / "lots.parquet") for run in (again, before))
+    assert set(weekly["drought_category"]) - set(former["drought_category"])
+    assert set(weekly["drought_valid_date"]) - set(former["drought_valid_date"])
+
+
+def test_another_lot_or_another_movement_is_not_taken_from_the_store(example: Path, tmp_path: Path) -> None:
+    path = write_area(example, tmp_path / "area", last="2025-05", movement="draws = 20")
+    flow.run(path, tmp_path / "runs", workers=1, part_lots=12)
+    lots = gpd.read_file(path.parent / "lots.gpkg", layer="lots")
+    lots.loc[3, "lot_id"] = "renamed"
+    lots.to_file(path.parent / "lots.gpkg", layer="lots")
+    path.write_text(path.read_text(encoding="utf-8").replace("draws = 20", "draws = 22"), encoding="utf-8")
+    again, clean = (flow.run(path, tmp_path / name, workers=1, part_lots=12, reuse=name == "runs")
+                    for name in ("runs", "clean"))
+    assert digests(again.folder) == digests(clean.folder)
+    assert again.results.facts["reused_archetypes"] == 0
 
 
 def test_sparse_lots_far_from_any_soil_line_agree(open_data: Path, tmp_path: Path) -> None:

@@ -8,11 +8,12 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from riskmap.answers import matching
 from riskmap.answers.brief import charts, figures, observations, plan, stops
 from riskmap.common import tables, units, wording
 from riskmap.common.errors import counted, visible
 from riskmap.movement.shape_now import Shape
-from riskmap.outputs import calibrated, dates, lot_text, telling, waterfall, waterfall_figure, words
+from riskmap.outputs import calibrated, dates, lot_text, section_words, telling, waterfall, waterfall_figure, words
 from riskmap.outputs.files import arrow_lots
 from riskmap.outputs.map.web_map import FEET_PER_SCALE
 
@@ -84,16 +85,16 @@ def lot_page(results: Results, row: int, system: str, shape: Array | Shape | Non
     scales = scales or figures.scales(results.lots, [] if lines is None else [lines], system)
     shared = [one.name for one in lot_text.shared_reasons(results)]
     look = observations.lines(str(lot["direction"]), str(lot["phase"]))
-    steps = waterfall.steps(lot, shared)
+    steps, seasons = waterfall.steps(lot, shared), telling.next_rows(lot, results.today, system)
     page |= {
-        "answers": [{"question": question, "label": label, "text": text, "mm": _bar(lot, question)}
+        "answers": [{"question": question, "label": label, "text": text, "mm": _bar(lot, question),
+                     "rows": [list(one) for one in seasons] if question == "next" else []}
                     for question, (label, text) in telling.answers(lot, results.today, system).items()],
         "number": _number(lot, results.today, system, scales),
         "calibrated": calibrated.has(lot), "direction": str(lot["direction"]),
         "bars": {**figures.axis(scales.bars, system), "low_mm": scales.bars[0], "high_mm": scales.bars[1]},
         "phase": words.phase(str(lot["phase"]), float(lot["phase_probability"])),
-        "whatif_years": visible(dates.written_out(telling.whatif_years(
-            lot_text.whatif_years(results, str(lot["cell_id"]))))),
+        "whatif_years": visible(telling.whatif_years(lot_text.whatif_years(results, str(lot["cell_id"])))),
         "since": f"{lot_text.largest(lot, results.today, system)}. {lot_text.young_slab(lot, system)}".strip(),
         "why": waterfall.heading(lot, system), "sentence": waterfall.why(steps, system),
         "reasons": [[step.label, waterfall.text_of(step, system), step.mm] for step in steps],
@@ -106,7 +107,7 @@ def lot_page(results: Results, row: int, system: str, shape: Array | Shape | Non
         "look_sources": "; ".join(f"[{key}] {observations.SOURCES[key]}" for key in sorted({key for _, key in look})),
         "checklist": observations.checklist(str(lot["direction"]), str(lot["phase"])),
         "profile": figures.profile(lines, lot, lot_text.slab_width(lot, system), system, scales.heights),
-        "section": figures.section_of(results, row, shape, system, scales.times),
+        "section": figures.section_of(results, row, shape, system, scales.times, page["soil"]),
     }
     return page
 
@@ -138,6 +139,7 @@ def _frame(results: Results, about: dict[str, str], lot_id: str, title: str, sys
             "not_low": wording.NO_NUMBER.split(". ")[-1], "unit": "in" if system == "us" else "mm",
             "grid": "Level readings", "fields": ["Date", "Unit", "Benchmark", "Floor covering"],
             "observation_title": observations.TITLE, "checklist": observations.checklist("", ""),
+            "section_head": section_words.SENTENCES["heading"],
             "plan": {}, "no_plan": "", "strip": {}, "strip_drawing": {}, "growth": {}, "growth_words": "",
             "section": {}, "soil": {}, "profile": {}, "look": [], "look_sources": "", "calibrated": False}
 
@@ -169,11 +171,14 @@ def _number(lot: dict[str, Any], today: str, system: str, scales: figures.Scales
             "by": NUMBER["by"].format(month=telling.last_month(today)),
             "range": NUMBER["range"].format(range=telling.sizes(low, high, system),
                                             unit="in" if system == "us" else "mm"),
+            "row": [NUMBER[name].format(range=telling.sizes(low, high, system), unit="in" if system == "us" else "mm",
+                                        month=telling.last_month(today)) for name in ("row_range", "row_by")],
             "bar": charts.estimate_bar(low, middle, high, scales.bars[1], system, BAR_MM, SMALL_MM).plain()}
 
 
 BAR_MM = 122.0
-NUMBER = {"figure": "{size}", "by": "largest bending by {month}", "range": "80 % of the model runs: {range} {unit}"}
+NUMBER = {"figure": "{size}", "by": "largest bending by {month}", "range": "80 % of the model runs: {range} {unit}",
+          "row_range": "{range} {unit}", "row_by": "by {month}"}
 
 
 def shortened(text: str) -> str:
@@ -209,9 +214,13 @@ def _bar(lot: dict[str, Any], question: str) -> list[float]:
     return values if np.isfinite(values).all() else []
 
 
-def _dates(results: Results, lot: dict[str, Any]) -> str:
+def _months_with_rain(results: Results) -> list[str]:
     climate = results.climate
-    known: list[str] = climate.dropna(subset=["precipitation_mm"])["month"].tolist() if len(climate) else []
+    return climate.dropna(subset=["precipitation_mm"])["month"].tolist() if len(climate) else []
+
+
+def _dates(results: Results, lot: dict[str, Any]) -> str:
+    known = figures.once(results, ("rain",), lambda: _months_with_rain(results))
     told = [f"The present month is {dates.month(results.today)}"]
     if known:
         told.append(f"rain and temperature to {dates.month(max(known))}")
@@ -315,8 +324,8 @@ def missing_page(request: dict[str, str], status: str, note: str, results: Resul
     return _frame(results, about, wish, title, system) | {
         "id": wish, "note": f"Row {visible(request['row'])} of the list" if request.get("row") else "",
         "remark": shortened(request.get("remark", "")), "visit": visit_line(request),
-        "state": tables.STATES.get(status, status), "state_reason": visible(note),
-        "state_sentence": _sentence(tables.STATES.get(status, status)),
+        "state": matching.NAMES.get(status, status), "state_reason": visible(note),
+        "state_sentence": _sentence(matching.NAMES.get(status, status)),
         "would_give": WOULD_GIVE.get(status, "")}
 
 

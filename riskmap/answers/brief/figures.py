@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import numpy as np
 import pandas as pd
@@ -13,13 +13,15 @@ from numpy.typing import NDArray
 from riskmap.common import units
 from riskmap.common.errors import counted, visible
 from riskmap.movement.shape_now import Shape
-from riskmap.outputs import calibrated, dates, drawing, lot_text, palette, section, telling, words
+from riskmap.outputs import calibrated, dates, drawing, lot_text, palette, section, section_words, telling, words
 
 if TYPE_CHECKING:
     from riskmap.common.results import Results
+    from riskmap.common.settings import Area
     from riskmap.common.weather import MovementInputs
 
 Array = NDArray[np.float64]
+T = TypeVar("T")
 
 ENDS_MM = {"us": 0.5 * units.MM_PER_INCH, "si": 10.0}  # the ends of a scale are multiples of it
 MOST_BARS = 240  # of the strip; in a longer span each bar is the mean of several months
@@ -31,7 +33,7 @@ TURN_WIDTH = 0.13  # width of the label of a turning point, as a share of the st
 SOIL_MM, DEEP_M, SOIL_LINE_MM = 26.0, 2.0, 3.4
 MOST_LAYERS = 10
 LEAST_ACTIVE_M = 3.0  # the shallowest active depth for which the stretch of all sections is chosen (judgement)
-LAYERS = "Its layers are those of {name}, {weight} of the lot's soil{others}."
+SHARE = " ({weight} of it{others})"
 SECTION_MM, SECTION_TALL_MM, SECTION_TEXT_MM = 124.0, 44.0, 2.5  # of the section on paper, and of its type
 # width and height of the shape across the slab on paper; the page for phones uses their ratio
 DRAWING_MM = (102.0, 22.0)
@@ -90,7 +92,24 @@ def axis(ends: tuple[float, float], system: str) -> dict[str, Any]:
             "zero_text": telling.shown(0.0, system), "high_text": telling.shown(ends[1], system)}
 
 
+def once(results: Results, key: tuple[Any, ...], make: Callable[[], T]) -> T:
+    """Return what `make` returns; for the pages of a brief, which share `facts["once"]`, it is made once per key."""
+    made: dict[tuple[Any, ...], Any] | None = results.facts.get("once")
+    if made is None:
+        return make()
+    if key not in made:
+        made[key] = make()
+    found: T = made[key]
+    return found
+
+
 # ---------------------------------------------------------------- weather
+def _climate_of(results: Results, cell: str) -> pd.DataFrame:
+    climate = results.climate
+    part = climate[climate["cell_id"] == cell] if "spei_12" in climate else climate.iloc[:0]
+    return part.sort_values("month") if len(part) else part
+
+
 def strip(results: Results, cell: str, early: str, basis: str = "date", at_lot: str = "") -> dict[str, Any]:
     """Return the drought history since the pour: bars of SPEI-12, turning points, weekly categories at its end.
 
@@ -99,18 +118,19 @@ def strip(results: Results, cell: str, early: str, basis: str = "date", at_lot: 
     at the lot.
     """
     undated = basis == "none"
-    climate = results.climate
-    part = climate[climate["cell_id"] == cell] if "spei_12" in climate else climate.iloc[:0]
-    part = part.sort_values("month") if len(part) else part
+    part = once(results, ("climate", cell), lambda: _climate_of(results, cell))
     begins = str(part["month"].iloc[0]) if len(part) else ""
     part = part.tail(UNDATED_MONTHS) if undated else part[part["month"] >= early] if len(part) else part
     if not len(part) or part["spei_12"].isna().all():
         return {"bars": [], "turns": [], "weeks": "", "from": "", "to": "", "title": "Drought"}
     value, month = part["spei_12"].to_numpy(float), part["month"].to_numpy(dtype=object)
     step = -(-len(value) // MOST_BARS)
-    groups = [value[k:k + step] for k in range(0, len(value), step)]
-    bars = [None if np.isnan(g).all() else round(float(np.nanmean(g)), 2) for g in groups]
-    weekly = results.drought_weeks[results.drought_weeks["cell_id"] == cell].sort_values("valid_date").tail(26)
+    whole = np.concatenate([value, np.full(-len(value) % step, np.nan)]).reshape(-1, step)
+    known = (~np.isnan(whole)).sum(axis=1)
+    bars = [round(float(total / count), 2) if count else None
+            for total, count in zip(np.nansum(whole, axis=1), known, strict=True)]
+    weekly = once(results, ("weeks", cell), lambda: results.drought_weeks[
+        results.drought_weeks["cell_id"] == cell].sort_values("valid_date").tail(26))
     turning_points = [(str(month[k]), float(round(value[k], 1)), k / max(len(value) - 1, 1)) for k in turns(value)]
     return {"bars": bars, "from": str(month[0]), "to": str(month[-1]), "months_a_bar": step,
             "title": _since(undated, early, basis, begins, len(value)), "turns": _placed(turning_points),
@@ -191,19 +211,20 @@ def profile(shape: Array | None, lot: Mapping[str, Any], width: str, system: str
             "brief. Dashed: the limits of 80 % of the model runs.", **axis(ends, system)}
 
 
-def section_of(results: Results, row: int, shape: Array | Shape | None, system: str, times: int) -> dict[str, Any]:
+def section_of(results: Results, row: int, shape: Array | Shape | None, system: str, times: int,
+               below: Mapping[str, Any]) -> dict[str, Any]:
     """Return the section of a lot as values, with the line under it; nothing without a shape.
 
-    `shape`: as in `content.lot_page`.
+    `shape`: as in `content.lot_page`; `below`: the layers, as returned by `soil`.
     """
     if shape is None:
         return {}
     found = section_facts(results, row, shape)
     times = min(times, section.stretch(section.heights(found), found.active_m[1]))  # where rock leaves less depth
     box = section.Box(SECTION_MM, SECTION_TALL_MM, SECTION_TEXT_MM)
-    drawn, below = section.drawn(found, system, box, times), soil(results, row, system)
-    named = LAYERS.format(**below) if below else ""
-    return {"drawing": drawn.plain(), "note": f"{section.note(found, times, system)} {named}".strip()}
+    drawn = section.drawn(found, system, box, times)
+    named = {"soil": str(below["name"]), "share": SHARE.format(**below)} if below else {}
+    return {"drawing": drawn.plain(), "note": section_words.note(found, times, system, **named)}
 
 
 def section_facts(results: Results, row: int, shape: Array | Shape) -> section.Facts:
@@ -227,7 +248,6 @@ def section_facts(results: Results, row: int, shape: Array | Shape) -> section.F
 def _ground_below(results: Results, row: int) -> dict[str, Any]:
     """Return layers, active depth and rock below a lot, of the profile with the largest weight."""
     from riskmap.common.settings import Area
-    from riskmap.movement.soil_units import depth_caps
 
     area: Area | None = results.facts.get("area")  # found once for all pages of a brief
     if area is None and results.settings:
@@ -237,6 +257,13 @@ def _ground_below(results: Results, row: int) -> dict[str, Any]:
     if inputs is None or inputs.lot_archetype[row] < 0:
         return {"active_m": (least, (least + most) / 2, most)}
     best, _ = largest_profile(inputs, row)
+    ground: dict[str, Any] = once(results, ("ground", best), lambda: _ground_of(inputs, best, area, least, most))
+    return ground
+
+
+def _ground_of(inputs: MovementInputs, best: int, area: Area | None, least: float, most: float) -> dict[str, Any]:
+    from riskmap.movement.soil_units import depth_caps
+
     profiles = inputs.profile[inputs.profile["profile_id"] == best]
     cap = float(depth_caps(profiles)[int(best)])
     active = (min(least, cap), min((least + most) / 2, cap), min(most, cap))
@@ -288,19 +315,23 @@ def soil(results: Results, row: int, system: str) -> dict[str, Any]:
     inputs = results.inputs
     if inputs is None or inputs.lot_archetype[row] < 0:
         return {}
-    parts = inputs.archetype_profile[inputs.archetype_profile["archetype_id"] == inputs.lot_archetype[row]]
-    best = parts.sort_values(["weight", "profile_id"], ascending=[False, True]).iloc[0]
-    profile = inputs.profile[inputs.profile["profile_id"] == best["profile_id"]].iloc[0]
-    layers = inputs.layer[inputs.layer["profile_id"] == best["profile_id"]].sort_values("top_m")
+    best, parts = largest_profile(inputs, row)
+    weight = float(parts.loc[parts["profile_id"] == best, "weight"].max())
+    others = len(parts) - 1
+    return {**once(results, ("soil", best, system), lambda: _soil_of(inputs, best, system)), "weight": f"{weight:.0%}",
+            "others": f"; {counted(others, 'more profile')}" if others else ""}
+
+
+def _soil_of(inputs: MovementInputs, best: int, system: str) -> dict[str, Any]:
+    profile = inputs.profile[inputs.profile["profile_id"] == best].iloc[0]
+    layers = inputs.layer[inputs.layer["profile_id"] == best].sort_values("top_m")
     layers = layers[layers["top_m"] < DEEP_M].head(MOST_LAYERS)
     rock = float(profile["rock_depth_m"])
     values = layers[["top_m", "bottom_m", "lep_low_pct", "lep_pct", "lep_high_pct"]].to_numpy(float)
     tall = max(SOIL_MM, SOIL_LINE_MM * len(values))
     middle = np.clip(values[:, :2], 0, DEEP_M).mean(axis=1) / DEEP_M * tall - SOIL_LINE_MM / 2
     places = drawing.apart(np.maximum(middle, 0.0), SOIL_LINE_MM, tall - SOIL_LINE_MM)
-    others = len(parts) - 1
-    return {"name": visible(str(profile["component_name"])), "weight": f"{float(best['weight']):.0%}",
-            "others": f"; {counted(others, 'more profile')}" if others else "", "height_mm": tall,
+    return {"name": visible(str(profile["component_name"])), "height_mm": tall,
             "rock": lot_text.length(rock, system) if np.isfinite(rock) and rock < 5 else "",
             "layers": [[top, bottom, low, mid, high, _depths(top, bottom, system), place, palette.soil_layer(mid)]
                        for (top, bottom, low, mid, high), place in zip(values.tolist(), places, strict=True)]}

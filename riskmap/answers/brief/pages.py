@@ -14,7 +14,7 @@ from typing import Any
 from riskmap.answers.brief import figures, round_stops
 from riskmap.answers.brief import stops as paper
 from riskmap.common.errors import counted
-from riskmap.outputs import palette
+from riskmap.outputs import dates, palette
 from riskmap.outputs.html_page import filled
 from riskmap.outputs.map import page_build
 
@@ -84,7 +84,8 @@ def _figure(page: dict[str, Any]) -> str:
     told = round_stops.number(page)
     if not told:
         return '<strong class="none">No estimate</strong>'
-    return f"<strong>{_t(told)}</strong>{_arrow(page)}"
+    range_and_month = "".join(f'<span class="by">{_t(text)}</span>' for text in page["number"]["row"])
+    return f"<strong>{_t(told)}</strong>{_arrow(page)}{range_and_month}"
 
 
 def _arrow(page: dict[str, Any]) -> str:
@@ -112,14 +113,19 @@ def _answer(page: dict[str, Any]) -> str:
         return filled(HERE / "lot_without_number.html",
                       {name: page[name] for name in ("state", "state_reason", "would_give", "not_low")})
     answers = {answer["question"]: answer for answer in page["answers"]}
-    rows = "".join(f"<dt>{_t(answers[name]['label'])}</dt><dd>{_t(answers[name]['text'])}</dd>\n"
-                   for name in FIRST_ANSWERS)
+    rows = "".join(f"<dt>{_t(answers[name]['label'])}</dt>{_told(answers[name])}\n" for name in FIRST_ANSWERS)
     reasons = "".join(f"<li><strong>{_t(value)}</strong> {_t(label)}</li>"
                       for value, label in round_stops.reasons(page))
     return filled(HERE / "lot_with_number.html", {
         "why": page["why"], "figure": round_stops.number(page)}, {
         "arrow": _arrow(page), "answers": rows,
         "reasons": f"<ul>{reasons}</ul>" if reasons else "<p>It hardly differs.</p>"})
+
+
+def _told(answer: dict[str, Any]) -> str:
+    """Return an answer as one description, or one for each of its rows."""
+    return "".join(f"<dd>{_t(name)}: {_t(text)}</dd>" for name, text in answer["rows"]) \
+        or f"<dd>{_t(answer['text'])}</dd>"
 
 
 def _remarks(page: dict[str, Any]) -> str:
@@ -204,9 +210,9 @@ def _strip(strip: dict[str, Any]) -> str:
         size = min(abs(value) / 3, 1) * half
         bars.append(f'<rect x="{_W * k / n:.1f}" y="{half - size if value > 0 else half:.1f}" width="{_W / n:.2f}" '
                     f'height="{size:.1f}" fill="{palette.WET if value > 0 else palette.DRY}"/>')
-    turning_points = "; ".join(f"{month} {value:+.1f}" for month, value, *_ in strip["turns"])
-    words = f"12-month SPEI in standard deviations, {strip['from']} to {strip['to']}, above the line wetter, below " \
-            f"drier than usual. Turning points: {turning_points}. {strip['weeks']}"
+    turning_points = "; ".join(f"{dates.month(month)} {value:+.1f}" for month, value, *_ in strip["turns"])
+    words = f"12-month SPEI in standard deviations, {dates.span(strip['from'], strip['to'])}, above the line wetter, " \
+            f"below drier than usual. Turning points: {turning_points}. {strip['weeks']}"
     line = f'<path d="M0 {half}H{_W}" stroke="{palette.INK}"/>'
     return _drawing("drought", line + "".join(bars), words)
 

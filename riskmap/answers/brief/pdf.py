@@ -9,6 +9,7 @@ import json
 import re
 import shutil
 import tempfile
+from functools import lru_cache
 from pathlib import Path
 from typing import Any, Literal
 
@@ -28,13 +29,23 @@ _LONG = re.compile(r"(\S{24})(?=\S)")  # a longer word may be broken; a line of 
 
 def shown(value: Any) -> Any:
     """Return values with characters that the fonts lack written out as U+XXXX, and long words that may be broken."""
+    kind = type(value)
+    if kind is float or kind is int:  # most values are coordinates
+        return value
+    if kind is list and value and type(value[0]) is float:
+        return [one if type(one) is float else shown(one) for one in value]
     if isinstance(value, str):
-        return _LONG.sub("\\1\u200b", _UNKNOWN.sub(lambda match: f"[U+{ord(match.group()):04X}]", value))
+        return _readable(value)
     if isinstance(value, dict):
         return {key: shown(entry) for key, entry in value.items()}
     if isinstance(value, list | tuple):
         return [shown(entry) for entry in value]
     return value
+
+
+@lru_cache(maxsize=4096)  # roles, colours and sentences are repeated from page to page
+def _readable(text: str) -> str:
+    return _LONG.sub("\\1\u200b", _UNKNOWN.sub(lambda match: f"[U+{ord(match.group()):04X}]", text))
 
 
 def compiled(template: str | Path, values: dict[str, Any], paper: str, kind: Literal["pdf", "png"] = "pdf",

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from riskmap.answers import if_cracked, screen
 from riskmap.answers.brief import content, figures, stops
@@ -15,10 +16,12 @@ from riskmap.common.errors import LayerError, joined, visible
 from riskmap.common.problems import Problem, kept_by_refusal
 from riskmap.estimates.order import inspection_order
 from riskmap.outputs import lot_text
-from riskmap.run import record
+from riskmap.run import record, reuse
+from riskmap.run.store import Store
 
 if TYPE_CHECKING:
     from riskmap.common.results import Results
+    from riskmap.movement.driver import Driver
     from riskmap.movement.shape_now import Shape
 
 # lots nearer than this to another lot of the group belong to one round (judgement: a few minutes by car)
@@ -142,12 +145,16 @@ def _printed(listed: screen.Listing, columns: dict[str, str]) -> dict[str, str]:
     return found
 
 
-def pages(results: Results, visits: list[Visit], system: str, about: dict[str, str]) -> list[dict[str, Any]]:
+def pages(results: Results, visits: list[Visit], system: str, about: dict[str, str],
+          store: Store = if_cracked.NO_STORE) -> list[dict[str, Any]]:
     """Return the values of every page, in order. All pages share one scale for bars and one for shapes."""
-    shapes = _shapes(results, [visit.row for visit in visits])
+    drivers: dict[str, Driver] = {}  # the weather of a cell is made once for shapes and cracks
+    shapes = _shapes(results, [visit.row for visit in visits], store, drivers)
     scales = figures.scales(results.lots, [shape.lines_mm for shape in shapes.values()], system)
-    cracked = if_cracked.sentences(results, [visit.row for visit in visits if visit.row >= 0], system)
-    once: dict[str, Any] = {"shared_reasons": lot_text.shared_reasons(results)}  # found once for all pages
+    cracked = if_cracked.sentences(results, [visit.row for visit in visits if visit.row >= 0], system, store,
+                                   drivers)
+    # found once for all pages
+    once: dict[str, Any] = {"shared_reasons": lot_text.shared_reasons(results), "once": {}}
     if results.inputs is not None:
         once["area"] = record.area_of(results)
     results = replace(results, facts={**results.facts, **once})
@@ -175,16 +182,20 @@ def _asked(request: dict[str, str], lot_id: str) -> str:
     return f"Row {request['row']} of the list" + (f", asked for as {wish}" if wish and wish != lot_id else "")
 
 
-def _shapes(results: Results, rows: list[int]) -> dict[int, Shape]:
+def _shapes(results: Results, rows: list[int], store: Store, drivers: dict[str, Driver]) -> dict[int, Shape]:
     if results.inputs is None:
         return {}
     from riskmap.movement import shape_now
 
-    archetype = {row: int(results.inputs.lot_archetype[row]) for row in rows
-                 if row >= 0 and results.inputs.lot_archetype[row] >= 0}
-    area = record.area_of(results)
-    draws = shape_now.of_draws(results.inputs, sorted(set(archetype.values())), area)
-    shapes = {number: shape_now.summarised(one) for number, one in draws.items()}
+    inputs, area = results.inputs, record.area_of(results)
+    archetype = {row: int(inputs.lot_archetype[row]) for row in rows if row >= 0 and inputs.lot_archetype[row] >= 0}
+
+    def compute(ids: list[int]) -> dict[int, NDArray[np.float64]]:
+        draws = shape_now.of_draws(inputs, ids, area, drivers=drivers)
+        return {number: shape_now.flat(shape_now.summarised(one)) for number, one in draws.items()}
+
+    shapes = {number: shape_now.from_flat(values) for number, values in
+              reuse.of_archetypes(store, "shape", inputs, archetype.values(), area, compute).items()}
     return {row: shapes[number] for row, number in archetype.items()}
 
 
@@ -194,17 +205,14 @@ def rounds(results: Results, visits: list[Visit]) -> pd.DataFrame:
 
     Columns: cluster (1, 2, ... in the order of its first lot), order, lot_row, lot_id, expected_movement_mm.
     """
-    from sklearn.cluster import DBSCAN
-
     rows = [visit.row for visit in visits if visit.row >= 0]
     lots = results.lots.iloc[sorted(set(rows))]
     lots = lots[(lots["state"] == "") & ~lots.geometry.isna()]
     columns = ["cluster", "order", "lot_row", "lot_id", "expected_movement_mm"]
     if lots.empty:
         return pd.DataFrame(columns=columns)
-    points = lots.geometry.to_crs("EPSG:5070").centroid
-    label = DBSCAN(eps=APART_M, min_samples=1).fit_predict(np.column_stack([points.x, points.y]))
-    frame = pd.DataFrame({"label": label, "lot_row": lots["lot_row"].to_numpy(), "lot_id": lots["lot_id"].to_numpy(),
+    groups = _near_groups(lots.geometry.to_crs("EPSG:5070").centroid.to_numpy())
+    frame = pd.DataFrame({"label": groups, "lot_row": lots["lot_row"].to_numpy(), "lot_id": lots["lot_id"].to_numpy(),
                           "expected_movement_mm": lots["expected_movement_mm"].to_numpy(float)})
     frame = frame.iloc[inspection_order(lots)]
     frame = frame.assign(cluster=pd.factorize(frame["label"])[0] + 1)
@@ -213,7 +221,23 @@ def rounds(results: Results, visits: list[Visit]) -> pd.DataFrame:
     return frame[columns].reset_index(drop=True)
 
 
-def papers(results: Results, visits: list[Visit], system: str, about: dict[str, str]) -> Papers:
+def _near_groups(points: NDArray[np.object_]) -> NDArray[np.int32]:
+    """Return the number of the group of each point: two points are in one when steps of `APART_M` lead to the other.
+
+    A clustering library gives the same groups, and takes longer to load than the rest of a brief takes.
+    """
+    import shapely
+    from scipy.sparse import coo_array
+    from scipy.sparse.csgraph import connected_components
+
+    one, other = shapely.STRtree(points).query(points, predicate="dwithin", distance=APART_M)
+    near = coo_array((np.ones(len(one), dtype=bool), (one, other)), shape=(len(points), len(points)))
+    groups: NDArray[np.int32] = connected_components(near, directed=False)[1]
+    return groups
+
+
+def papers(results: Results, visits: list[Visit], system: str, about: dict[str, str],
+           store: Store = if_cracked.NO_STORE) -> Papers:
     """Return all values of a brief; nothing is written.
 
     Parameters
@@ -225,10 +249,12 @@ def papers(results: Results, visits: list[Visit], system: str, about: dict[str, 
         `us` or `si`.
     about : dict
         Name of the run and the first characters of the digest of its manifest.
+    store : Store
+        Where shapes and cracked ground of earlier briefs are found.
     """
     order = rounds(results, visits)
     year, month = (int(part) for part in results.today.split("-"))
-    made = pages(results, visits, system, about)
+    made = pages(results, visits, system, about, store)
     turn = {int(row): k for k, row in enumerate(order["lot_row"])}
     for visit, page in zip(visits, made, strict=True):
         page["turn"] = turn.get(visit.row)

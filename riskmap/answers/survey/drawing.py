@@ -55,28 +55,63 @@ def mesh(table: pd.DataFrame, longest_gap_m: float = LONGEST_GAP_M) -> tuple[NDA
 
 
 def contours(levels: Levels, interval_mm: float, longest_gap_m: float = LONGEST_GAP_M) -> pd.DataFrame:
-    """Return contour lines as a table: line, level_mm, order, x_m, y_m; empty when no triangle is small enough."""
+    """Return contour lines as a table: line, level_mm, order, x_m, y_m; empty when no triangle is small enough.
+
+    Levels are linear within each triangle of `mesh`. A closed line ends at the point where it begins.
+    """
     columns = ["line", "level_mm", "order", "x_m", "y_m"]
     table = levels.points[levels.points["exclude"] == ""].reset_index(drop=True)
     found = mesh(table, longest_gap_m)
     if found is None:
         return pd.DataFrame(columns=columns)
-    from matplotlib.figure import Figure
-    from matplotlib.tri import Triangulation
-
     xy, corners = found
     level = table["level_mm"].to_numpy(float)
     steps = np.arange(np.ceil(level.min() / interval_mm), np.floor(level.max() / interval_mm) + 1)[:MOST_LINES]
-    if not len(steps):
-        return pd.DataFrame(columns=columns)
-    mesh_of = Triangulation(xy[:, 0], xy[:, 1], corners)
-    drawn = Figure().add_subplot().tricontour(mesh_of, level, levels=steps * interval_mm)
     rows, line = [], 0
-    for height, paths in zip(steps * interval_mm, drawn.allsegs, strict=True):
-        for path in (one for one in paths if len(one) > 1):
-            rows += [(line, float(height), k, float(x), float(y)) for k, (x, y) in enumerate(path)]
+    for height in (steps * interval_mm).tolist():
+        for path in _traced(xy, corners, level, height):
+            rows += [(line, height, k, float(x), float(y)) for k, (x, y) in enumerate(path)]
             line += 1
     return pd.DataFrame(rows, columns=columns)
+
+
+def _traced(xy: NDArray[Any], corners: NDArray[Any], level: NDArray[Any], height: float) -> list[NDArray[Any]]:
+    """Return the lines of one height, shape (n, 2) each: those that end at the rim of the triangles, then closed ones.
+
+    A line crosses two sides of every triangle that has corners on both sides of the height. Triangles that share a side
+    share the point on it, so that a line goes on from side to side.
+    """
+    above = level >= height
+    sides = np.sort(np.stack([corners, np.roll(corners, -1, axis=1)], axis=2), axis=2)  # (n_triangle, 3, 2)
+    crossed = above[sides[..., 0]] != above[sides[..., 1]]
+    pairs = sides[crossed].reshape(-1, 2, 2)  # of each triangle that is crossed at all, two sides
+    ends, number = np.unique(pairs.reshape(-1, 2), axis=0, return_inverse=True)
+    if not len(ends):
+        return []
+    first, second = ends.T
+    share = ((height - level[first]) / (level[second] - level[first]))[:, None]
+    points = (1.0 - share) * xy[first] + share * xy[second]  # exactly at a corner that has the height
+    beside: dict[int, list[int]] = {}
+    for one, other in number.reshape(-1, 2).tolist():
+        beside.setdefault(one, []).append(other)
+        beside.setdefault(other, []).append(one)
+    order = sorted(beside, key=lambda side: (len(beside[side]), side))  # lines begin at the rim, if they can
+    out, seen = [], set()
+    for start in order:
+        if start in seen:
+            continue
+        path, at = [start], start
+        seen.add(start)
+        while (following := next((side for side in beside[at] if side not in seen), None)) is not None:
+            path.append(following)
+            seen.add(following)
+            at = following
+        closed = len(path) > 2 and start in beside[at]
+        line = points[[*path, start] if closed else path]
+        kept = line[np.concatenate([[True], np.any(np.diff(line, axis=0) != 0.0, axis=1)])]  # through a corner
+        if len(kept) > 1:
+            out.append(kept)
+    return out
 
 
 def geojson(lines: pd.DataFrame, longitude: float, latitude: float, bearing_deg: float,

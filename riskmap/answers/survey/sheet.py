@@ -17,7 +17,7 @@ from riskmap.answers.survey import plan, sections
 from riskmap.answers.survey.levels import YARDSTICKS, Levels
 from riskmap.common.errors import counted, joined, shown
 from riskmap.common.units import MM_PER_INCH, m_to_foot
-from riskmap.outputs import palette
+from riskmap.outputs import palette, typeface
 from riskmap.outputs.drawing import Drawing, Path, Text, svg
 
 if TYPE_CHECKING:
@@ -231,7 +231,8 @@ def svgs(content: Sheet) -> dict[str, bytes]:
         out["change.svg"] = stacked([_title(content.title), _lines(lines), content.change,
                                      _lines([content.captions["change"]]), _lines(content.answer[:1], bold=1),
                                      _lines(content.notes)])
-    return {name: (svg(drawn) + "\n").encode("utf-8", errors="backslashreplace") for name, drawn in out.items()}
+    return {name: (svg(drawn, faces=typeface.css()) + "\n").encode("utf-8", errors="backslashreplace")
+            for name, drawn in out.items()}
 
 
 def shifted(drawn: Drawing, right: float, down: float) -> Drawing:

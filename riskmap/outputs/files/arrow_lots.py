@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pyarrow as pa
@@ -39,6 +39,12 @@ class ShapeSummary:
 
     kinds: tuple[str, ...] = ()
     box: tuple[float, float, float, float] | None = None
+
+    @classmethod
+    def from_dict(cls, summary: dict[str, Any]) -> ShapeSummary:
+        """Return the summary that `dataclasses.asdict` gave and a JSON file kept."""
+        box = summary["box"]
+        return cls(tuple(summary["kinds"]), (box[0], box[1], box[2], box[3]) if box else None)
 
     def with_(self, other: ShapeSummary) -> ShapeSummary:
         """Return the summary of both together."""

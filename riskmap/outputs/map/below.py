@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from riskmap.outputs import palette, section
+from riskmap.outputs import palette, section, section_words, telling
 
 if TYPE_CHECKING:
     from riskmap.common.results import Results
@@ -19,18 +19,17 @@ if TYPE_CHECKING:
 COLUMN = "profile"  # number of the lot's main soil among those of `about`, missing without one
 MOST_SOILS = 1000  # of a page that contains them (judgement: some 150 bytes each before compression)
 
+_SHARED = ("heading", "gap", "weather", "of_soil", "on_rock", "times", "true")  # the words of all sections
 SENTENCES = {
-    "heading": "The house and its ground, cut across", "middle": "middle above the edges",
-    "middle_low": "middle below the edges", "level": "near level", "gap": "gap to look for", "about": "about {gap}",
-    "gap_range": "({lo} to {hi})", "extensibility": "shrink-swell", "assumed": "assumed", "rock": "rock",
+    **{name: section_words.SENTENCES[name] for name in _SHARED},
+    "middle": section_words.SENTENCES["above"], "middle_low": section_words.SENTENCES["below"],
+    "extensibility": section_words.SENTENCES["layers"],
+    "level": telling.SENTENCES["near_level"], "about": "about {gap}",
+    "assumed": "assumed",
     "drawn": "Now, in the median of the model runs: {middle}{edge}.",
     "drawn_gap": "; below the edge look for a gap of about {gap} (80 % of the model runs: {lo} to {hi})",
     "drawn_rests": "; the edge rests on the ground",
-    "depth": "Weather moves the ground down to about {depth} ({lo} to {hi}).",
-    "described": "{soil}, the main soil of this lot, is described down to {depth}; below that, layers are assumed.",
-    "on_rock": "{soil}, the main soil of this lot, lies on rock at {depth}.",
-    "scale": "Bending is drawn {times} times too tall; widths and depths are to scale. Middle and edge are computed, "
-             "the curve between them is only drawn.",
+    "curve": "Middle and edge are computed, the curve between them is only drawn.",
 }
 
 

@@ -1,27 +1,28 @@
 """Show a few files to the browser on this computer and to nobody else: it can only read them, by name, in ranges.
 
-The server listens on the loopback address only. It knows its files by name from the start; there is no listing, and no
-path is ever built from a request. A request must name this computer as its host, so that a page elsewhere cannot reach
-the files under a name of its own (DNS rebinding).
+The server (`common.loopback`, as for `riskmap open`) listens on the loopback addresses only. It knows its files by name
+from the start; there is no listing, and no path is ever built from a request.
 """
 
 from __future__ import annotations
 
+import asyncio
 import re
 import threading
-from collections.abc import Mapping
+from collections.abc import Awaitable, Callable, Mapping
+from contextlib import suppress
 from dataclasses import dataclass
-from functools import partial
 from http import HTTPStatus
-from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
+from typing import Any
 
+from riskmap.common import loopback
 from riskmap.common.errors import RiskmapError
+from riskmap.common.loopback import HOST, LoopbackServer
 
-HOST = "127.0.0.1"
 KINDS = {".html": "text/html; charset=utf-8", ".pmtiles": "application/octet-stream"}
 CHUNK = 1 << 18
-SECONDS = 30  # a connection that is silent for this long is closed
+Send = Callable[[Any], Awaitable[None]]
 HEADERS = {
     "X-Content-Type-Options": "nosniff", "X-Frame-Options": "DENY", "Referrer-Policy": "no-referrer",
     "Cross-Origin-Resource-Policy": "same-origin", "Cross-Origin-Opener-Policy": "same-origin",
@@ -57,80 +58,62 @@ def byte_range(header: str | None, size: int) -> tuple[int, int] | None:
     return low, high
 
 
-class _Handler(BaseHTTPRequestHandler):
-    protocol_version = "HTTP/1.1"
-    server_version, sys_version = "riskmap", ""
-    timeout = SECONDS
+class _Files:
+    """Answers requests for a few files; it speaks ASGI, and `common.loopback` serves it."""
 
-    def __init__(self, files: Mapping[str, Path], *args: object) -> None:
+    def __init__(self, files: Mapping[str, Path], port: int) -> None:
         self._files = files
-        super().__init__(*args)  # type: ignore[arg-type]
+        self._hosts = {f"{HOST}:{port}", f"localhost:{port}"}
 
-    def do_GET(self) -> None:
-        self._answer(body=True)
+    async def __call__(self, scope: loopback.Scope, receive: object, send: Send) -> None:
+        if scope["type"] == "http":
+            with suppress(OSError):  # the browser has moved on to something else
+                await self._answer(scope, send)
 
-    def do_HEAD(self) -> None:
-        self._answer(body=False)
-
-    def log_message(self, format: str, *args: object) -> None:
-        """Print nothing, because one line per tile would hide what matters."""
-
-    def send_error(self, code: int, message: str | None = None, explain: str | None = None) -> None:
-        """Answer with a status and no text, so that nothing of a request comes back."""
-        self._head(code, {"Content-Length": "0", "Connection": "close"})
-        self.close_connection = True
-
-    def _head(self, status: int, more: dict[str, str]) -> None:
-        self.send_response(status)
-        for name, value in (HEADERS | more).items():
-            self.send_header(name, value)
-        self.end_headers()
-
-    def _answer(self, body: bool) -> None:
-        host, port = self.headers.get_all("Host") or [""], self.connection.getsockname()[1]
-        if len(host) != 1 or host[0].lower() not in {f"{HOST}:{port}", f"localhost:{port}"}:
-            return self.send_error(HTTPStatus.MISDIRECTED_REQUEST)
-        path = self._files.get(self.path.split("?", 1)[0])
-        if path is None:
-            return self.send_error(HTTPStatus.NOT_FOUND)
+    async def _answer(self, scope: loopback.Scope, send: Send) -> None:
+        if (status := loopback.refusal(scope, self._hosts)) is not None:
+            return await _nothing(send, status)
+        if scope["method"] not in ("GET", "HEAD"):
+            return await _nothing(send, HTTPStatus.NOT_IMPLEMENTED)
+        path = self._files.get(scope["raw_path"].split(b"?", 1)[0].decode("latin-1"))
         try:
-            with path.open("rb") as file:
-                size = file.seek(0, 2)
-                try:
-                    span = byte_range(self.headers.get("Range"), size)
-                except ValueError:
-                    return self._head(HTTPStatus.REQUESTED_RANGE_NOT_SATISFIABLE,
-                                      {"Content-Range": f"bytes */{size}", "Content-Length": "0"})
-                low, high = span or (0, size - 1)
-                more = {"Content-Type": KINDS[path.suffix], "Accept-Ranges": "bytes",
-                        "Content-Length": str(high - low + 1)}
-                more |= {"Content-Range": f"bytes {low}-{high}/{size}"} if span else {}
-                self._head(HTTPStatus.PARTIAL_CONTENT if span else HTTPStatus.OK, more)
-                if body:
-                    self._send(file, low, high)
-        except (BrokenPipeError, ConnectionResetError, TimeoutError):
-            self.close_connection = True  # the browser has moved on to something else
+            file = None if path is None else path.open("rb")
         except OSError:
-            self.send_error(HTTPStatus.NOT_FOUND)
+            file = None
+        if path is None or file is None:
+            return await _nothing(send, HTTPStatus.NOT_FOUND)
+        with file:
+            size = file.seek(0, 2)
+            asked = [value.decode("latin-1") for name, value in scope["headers"] if name == b"range"]
+            try:
+                span = byte_range(asked[0] if len(asked) == 1 else None, size)
+            except ValueError:
+                return await _nothing(send, HTTPStatus.REQUESTED_RANGE_NOT_SATISFIABLE,
+                                      {"Content-Range": f"bytes */{size}"}, close=False)
+            low, high = span or (0, size - 1)
+            more = {"Content-Type": KINDS[path.suffix], "Accept-Ranges": "bytes", "Content-Length": str(high - low + 1)}
+            more |= {"Content-Range": f"bytes {low}-{high}/{size}"} if span else {}
+            await _head(send, HTTPStatus.PARTIAL_CONTENT if span else HTTPStatus.OK, more)
+            left = high - low + 1 if scope["method"] == "GET" else 0
+            file.seek(low)
+            while left > 0:
+                chunk = await asyncio.to_thread(file.read, min(CHUNK, left))
+                if not chunk:  # the file was cut while it was read, so the answer cannot be completed
+                    break
+                await send({"type": "http.response.body", "body": chunk, "more_body": True})
+                left -= len(chunk)
+            await send({"type": "http.response.body", "body": b""})
 
-    def _send(self, file: object, low: int, high: int) -> None:
-        file.seek(low)  # type: ignore[attr-defined]
-        left = high - low + 1
-        while left > 0:
-            chunk = file.read(min(CHUNK, left))  # type: ignore[attr-defined]
-            if not chunk:  # the file was cut while it was read, so the answer cannot be completed
-                self.close_connection = True
-                return
-            self.wfile.write(chunk)
-            left -= len(chunk)
+
+async def _head(send: Send, status: int, more: dict[str, str]) -> None:
+    headers = [(name.encode("latin-1"), value.encode("latin-1")) for name, value in (HEADERS | more).items()]
+    await send({"type": "http.response.start", "status": int(status), "headers": headers})
 
 
-class _Server(ThreadingHTTPServer):
-    daemon_threads = True
-    allow_reuse_address = True
-
-    def handle_error(self, request: object, client_address: object) -> None:
-        """Print nothing about a connection that broke."""
+async def _nothing(send: Send, status: int, more: dict[str, str] | None = None, *, close: bool = True) -> None:
+    """Answer with a status and no text, so that nothing of a request comes back."""
+    await _head(send, status, {**(more or {}), "Content-Length": "0", **({"Connection": "close"} if close else {})})
+    await send({"type": "http.response.body", "body": b""})
 
 
 def served(folder: Path, names: list[str]) -> dict[str, Path]:
@@ -151,8 +134,8 @@ def served(folder: Path, names: list[str]) -> dict[str, Path]:
     return {"/": next(iter(paths.values())), **paths}
 
 
-def server(files: Mapping[str, Path], port: int = 0) -> ThreadingHTTPServer:
-    """Return a server of some files on the loopback address; `port` 0 takes any free port.
+def server(files: Mapping[str, Path], port: int = 0) -> LoopbackServer:
+    """Return a server of some files on the loopback addresses; `port` 0 takes any free port.
 
     Raises
     ------
@@ -160,25 +143,30 @@ def server(files: Mapping[str, Path], port: int = 0) -> ThreadingHTTPServer:
         When the port is not available.
     """
     try:
-        return _Server((HOST, port), partial(_Handler, files))
+        sockets = loopback.bound(port)
     except (OSError, OverflowError) as error:
         raise ServeError(f"E-SRV-001 {HOST}:{port}: {getattr(error, 'strerror', None) or error}. "
                          "Name another port with --port, or leave it out.") from None
+    return LoopbackServer(_Files(files, int(sockets[0].getsockname()[1])), sockets)
 
 
-def until_stopped(running: ThreadingHTTPServer, stop: threading.Event) -> None:
+def until_stopped(running: LoopbackServer, stop: threading.Event) -> None:
     """Serve until `stop` is set or Ctrl-C is pressed, then close."""
-    thread = threading.Thread(target=running.serve_forever, kwargs={"poll_interval": 0.2}, daemon=True)
-    try:  # from the first moment in which it answers, because Ctrl-C may come before the wait begins
-        thread.start()
-        while not stop.wait(0.2):
+    ended = threading.Event()
+
+    def watch() -> None:
+        while not ended.is_set() and not stop.wait(0.1):
             pass
+        running.shutdown()
+
+    watching = threading.Thread(target=watch, daemon=True)
+    try:
+        watching.start()
+        running.serve_forever()
     except KeyboardInterrupt:
         pass
     finally:
-        if thread.ident is not None:  # a thread that never began would never report that it has ended
-            running.shutdown()
-            thread.join()
+        ended.set()
         running.server_close()
 
 
@@ -186,7 +174,7 @@ def until_stopped(running: ThreadingHTTPServer, stop: threading.Event) -> None:
 class MapServer:
     """A server that already has its address; its files are served from `until_stopped` on."""
 
-    running: ThreadingHTTPServer
+    running: LoopbackServer
 
     @property
     def address(self) -> str:

@@ -20,7 +20,7 @@ import numpy as np
 from riskmap.common import tables, units, wording
 from riskmap.common.errors import visible
 from riskmap.common.version import __version__
-from riskmap.outputs import calibrated, html_page, lot_text, palette, telling, waterfall, words
+from riskmap.outputs import calibrated, dates, html_page, lot_text, palette, telling, waterfall, words
 from riskmap.outputs.map import below, data_block, growth_curves, layer_facts, page_build, town
 
 if TYPE_CHECKING:
@@ -121,12 +121,12 @@ def _lines(results: Results) -> list[str]:
         lines.append(f"Soil mapped at 1:{results.soil_scale:,}.")
     if len(results.climate):
         recorded = results.climate.dropna(subset=["precipitation_mm"])["month"]
-        lines += [f"Rain and temperature {recorded.min()} to {recorded.max()}."] if len(recorded) else []
+        lines += [f"Rain and temperature {dates.span(recorded.min(), recorded.max())}."] if len(recorded) else []
     if calibrated.has(results.lots):
         lines.append("Colours and the list show the estimates as modelled; the panel shows the calibrated figures "
                      "first.")
     weeks = _weeks(results)
-    lines += [f"Newest weekly drought map: {weeks[-1]}."] if weeks else []
+    lines += [f"Newest weekly drought map: {dates.day(weeks[-1])}."] if weeks else []
     return [*lines, f"Made with riskmap {__version__}{_digests(results.facts)}."]
 
 
@@ -141,9 +141,9 @@ def _digests(facts: dict[str, Any]) -> str:
 
 def _weeks(results: Results) -> list[str]:
     """Return the dates of the first and the newest weekly map that covers a lot; empty without one."""
-    dates = {str(date) for values in (results.drought_weeks["valid_date"], results.lots["drought_valid_date"])
-             for date in values.dropna().unique() if date}
-    return [min(dates), max(dates)] if dates else []
+    days = {str(date) for values in (results.drought_weeks["valid_date"], results.lots["drought_valid_date"])
+            for date in values.dropna().unique() if date}
+    return [min(days), max(days)] if days else []
 
 
 def _no_past_weeks(results: Results) -> str:
@@ -243,15 +243,18 @@ def about(results: Results, shown_units: str, basemap: Basemap | None = None,
                   "slab_class": words.SLAB_CLASS, "weather_source": words.WEATHER_SOURCE, "quality": words.QUALITY,
                   "flags": words.flag_sentences(sorted(flags))},
         "growth": {**growth_curves.SENTENCES, "absent": growth_curves.absent(results)},
+        "months": telling.MONTHS,
+        "swell": {"text": lot_text.EXTENSIBILITY, **lot_text.EXTENSIBILITY_DEPTHS},
         "town": town.about(results.lots), "below": below.about(results), "symbols": _symbols(results.lots),
         "young": wording.YOUNG, "axis_mm": _axis_mm(results.lots),
         "tell": {"names": {question: telling.name(question, results.today) for question in telling.NAMES},
-                 **telling.SENTENCES, "direction": words.DIRECTION_SHORT},
+                 **telling.SENTENCES, "last_month": telling.last_month(results.today), "at_rest": telling.AT_REST,
+                 "direction": words.DIRECTION_SHORT},
         "why": {**waterfall.SENTENCES, "shared_label": waterfall.SENTENCES["shared"], "reasons": words.REASONS,
                 "least_mm": words.LEAST_PART_MM, "shown_mm": waterfall.SHOWN_MM,
                 "shared": [asdict(one) for one in lot_text.shared_reasons(results)],
                 "of_typical": {system: lot_text.typical_lot(results, system) for system in ("us", "si")}},
-        "whatif_years": {cell: list(facts.get("whatif_years", ())) for cell, facts in cells.items()},
+        "whatif_years": {cell: list(lot_text.whatif_years(results, cell)) for cell in cells},
         **({"ground": lot_text.GROUND_CRACKED.split(": ", 1)} if lot_text.ground_cracked(results) else {}),
     }
 

@@ -14,6 +14,7 @@ import numpy as np
 from riskmap.common import equal_area
 from riskmap.common.constants import EQUAL_AREA_CRS
 from riskmap.common.errors import counted, joined, visible
+from riskmap.common.month_numbers import month_name
 from riskmap.layers import noaa_fixed_width
 from riskmap.layers.recognise import Found
 from riskmap.run.new_area import beside, shapes
@@ -25,6 +26,7 @@ KM_PER_DEG = 111.2  # computed: of latitude, on a sphere of 6,371 km
 SECTIONS = ("area", "lots", "lots.columns", "soil", "climate", "drought", "index", "buildings",
             "context")  # in the order of the area file
 NO_ID = "No column identifies the lots."
+NAME_ID = "Write it as lot_id under [lots.columns]."
 SHOWN_LENGTH = 80  # characters of such a value
 SAMPLES = 5  # values of a column that are shown
 LISTED = 8  # weekly maps that are listed one by one; more are named by their folder
@@ -141,7 +143,7 @@ def _lots(out: Choice, found: shapes.Sorted) -> None:
                                       lots.raw.attributes[name].loc[lots.raw.attributes[name].str.strip() != ""]
                                       .drop_duplicates().iloc[:SAMPLES])) for name in lots.raw.names]
     if "lot_id" not in lots.columns.taken:
-        out.missing.append(Missing(NO_ID, "Write it as lot_id under [lots.columns]."))
+        out.missing.append(Missing(NO_ID, NAME_ID))
     _place(out, lots)
 
 
@@ -343,7 +345,9 @@ def _months(out: Choice, by_kind: dict[str, list[Found]]) -> _Weather | None:
                                        "published: riskmap fetch climate --into climate_here fetches both."))
     pairs = [rain, warmth] if rain and warmth else []
     if tables:
+        tables = sorted(tables, key=lambda one: -one.facts["last"])
         first, more = _first(out, tables, "monthly weather")
+        more += _longest(tables)
         for files in pairs:
             out.leave(files, f"another monthly record; {first.name} is written")
             more = more or "; to be confirmed: there is also a national monthly record"
@@ -357,6 +361,13 @@ def _months(out: Choice, by_kind: dict[str, list[Found]]) -> _Weather | None:
     return None
 
 
+def _longest(records: list[Found]) -> str:
+    """Return what to add to the reason for the first of several records, where it goes on longer than the next."""
+    if len(records) < 2 or records[0].facts["last"] <= records[1].facts["last"]:
+        return ""
+    return f"; this one goes on longest, to {month_name(records[0].facts['last'])}"
+
+
 def _with_units(out: Choice, records: list[Found]) -> list[Found]:
     """Return records whose headings name their units; the others are missing something."""
     for one in records:
@@ -367,12 +378,16 @@ def _with_units(out: Choice, records: list[Found]) -> list[Found]:
 
 
 def _days(out: Choice, records: list[Found]) -> _Weather | None:
-    """Return the daily record; of several the one nearest to the lots, to be confirmed."""
+    """Return the daily record; of several the one nearest to the lots, then the newest, to be confirmed."""
     usable = _with_units(out, records)
     if not usable:
         return None
-    first, more = _first(out, sorted(usable, key=lambda one: distance(one.facts["place"], out.box)), "daily weather")
-    more += "; this one is the nearest" if more else ""
+    usable.sort(key=lambda one: (distance(one.facts["place"], out.box), -one.facts["last"]))
+    first, more = _first(out, usable, "daily weather")
+    if more:
+        near = [one for one in usable if one.facts["place"] == first.facts["place"]]
+        more += "; this one is the nearest" if len(near) < len(usable) else ""
+        more += _longest(near)
     away = distance(first.facts["place"], out.box)
     if FAR_DEG < away < float("inf"):
         more += f"; to be confirmed: the station is {away * KM_PER_DEG:.0f} km from the lots"

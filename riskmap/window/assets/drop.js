@@ -1,4 +1,5 @@
 // A form for files: they are sent as soon as they are dropped or chosen, with the folder they came in.
+import {keep} from "./keep.js";
 import {say, token} from "./page.js";
 
 async function entries(entry, path, found) {
@@ -16,6 +17,7 @@ async function entries(entry, path, found) {
 
 function send(form, files) {
   const wrong = form.querySelector(".wrong"), box = form.querySelector(".progress"), bar = box.querySelector("progress");
+  if (form.dataset.keep !== undefined) keep(form);
   const body = new FormData();
   for (const field of form.elements) {  // the token first
     if (field.name && field.type !== "file" && field.type !== "submit") body.append(field.name, field.value);

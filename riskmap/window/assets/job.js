@@ -31,6 +31,8 @@ export function job() {
     }
     events.close();
     byId("cancel")?.remove();
+    document.querySelector(`.working a[href="/jobs/${box.dataset.job}"]`)?.remove();
+    if (!document.querySelector(".working a")) document.querySelector(".working")?.remove();
     if (now.state === "done") {
       location.replace(now.after);
     } else {

@@ -13,6 +13,10 @@ function more(table, wanted) {
   }
 }
 
+export function rowsFor(form, values) {  // as many rows as were entered
+  for (const table of form.querySelectorAll("[data-readings]")) more(table, (values[table.querySelector("input").name] ?? []).length);
+}
+
 export function readings() {
   for (const table of document.querySelectorAll("[data-readings]")) {
     const button = table.parentElement.nextElementSibling.querySelector("[data-more]");
@@ -24,6 +28,7 @@ export function readings() {
       event.preventDefault();
       const cell = event.target.closest("td"), first = cell.parentElement.sectionRowIndex;
       const lines = text.split("\n").map((line) => line.split("\t"));
+      if (lines.length > 1 && lines[0].every((value) => value.trim() === "" || Number.isNaN(Number(value)))) lines.shift();  // its headings
       more(table, first + lines.length);
       for (const [r, line] of lines.entries()) {
         for (const [c, value] of line.entries()) {
@@ -31,6 +36,7 @@ export function readings() {
           if (input) input.value = value.trim();
         }
       }
+      table.dispatchEvent(new Event("input", {bubbles: true}));
       say(`${lines.length} rows pasted`);
     });
   }

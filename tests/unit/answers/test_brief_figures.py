@@ -25,7 +25,7 @@ from riskmap.common import tables
 from riskmap.common.errors import LayerError, visible
 from riskmap.common.results import Results
 from riskmap.movement.shape_now import Shape
-from riskmap.outputs import dates, drawing, palette, section, telling, waterfall, waterfall_figure
+from riskmap.outputs import dates, drawing, palette, section_words, telling, waterfall, waterfall_figure
 from riskmap.outputs.map import page_build
 
 ABOUT = {"run": "made-up_20251001T000000Z", "manifest": "0123456789ab"}
@@ -290,14 +290,15 @@ def test_the_section_states_the_bending_of_the_run_and_the_gap_of_the_model_runs
     assert facts.slab_mm == tuple(LINES[:, 5])
     assert facts.gap_edge_mm == (5.0, 21.0, 31.0)
     assert facts.ground_range_mm == (20.0, 40.0, 60.0)
-    assert section.gap_place(facts) == "edge"
+    assert section_words.gap_place(facts) == "edge"
     page = page_of(replace(found, lots=lots), row)
     texts = [part["text"] for part in page["section"]["drawing"]["parts"] if "text" in part]
     assert "+3.0 in" in texts
     assert "0.8 in (0.2 to 1.2)" in texts
     assert "1–20 in: 0.5 %" not in texts  # that layer ends at 50 cm, from the surface on
     assert "0–20 in: 0.5 %" in texts
-    assert page["section"]["note"].endswith("Its layers are those of Ombrey, 100% of the lot's soil.")
+    assert page["section"]["note"].endswith(
+        "Ombrey, the main soil of this lot (100% of it), is surveyed to 1.6 ft; below that, layers are assumed.")
     bare = figures.section_facts(replace(found, lots=lots, inputs=None), row, LINES)
     assert bare.layers == ()
     assert bare.gap_mm == ()

@@ -281,3 +281,26 @@ def test_unknown_characters_are_written_out() -> None:
     assert pdf.shown(visible("x\u202ey")) == "x\\u202ey"
     assert pdf.shown("x" * 50) == "x" * 24 + "\u200b" + "x" * 24 + "\u200bxx"
     assert pdf.shown({"a": ["é–ש", 1.5, None]}) == {"a": ["é–ש", 1.5, None]}
+
+
+@pytest.mark.parametrize("paper", ["letter", "a4"])
+def test_the_table_of_stops_leaves_no_row_alone(paper: str) -> None:
+    """Neither its first row at the foot of a page nor its last one on a page of its own."""
+    made = results(60)
+    area = content.area_page(made, "us", visits.rounds(made, []), ABOUT)
+
+    def pages_of(count: int) -> list[int]:
+        table = [[f"stop {k}", f"lot {k}", "0.3 mi", "1.0 in"] for k in range(1, count + 1)]
+        stops = {"stops": table, "stop_heads": ["stop", "lot", "from the stop before", "expected bending"],
+                 "stop_wide": ["lot"], "stops_note": "A note."}
+        (told,) = pdf.compiled("area.typ", {**HEAD, "area": {**area, **stops}}, paper)
+        rows = [len(re.findall(r"stop \d+ lot \d+", text)) for text in page_texts(told)]
+        assert sum(rows) == count
+        return [number for number in rows if number]
+
+    first, second = pages_of(180)[:2]
+    # where rows kept their usual height, one row would be left for the last page
+    for count in (first + 1, first + second + 1, first + 2 * second + 1):
+        assert min(pages_of(count)) > 1, count
+    assert pages_of(first) == [first]
+    assert pages_of(1) == [1]

@@ -277,15 +277,16 @@ def test_the_reasons_explain_the_long_run_and_add_up_to_it() -> None:
     one = done.rows.iloc[0]
     assert sum(one[name] for name in parts) == pytest.approx(one["long_run_mm"], abs=1e-6)
     assert (one["long_run_reason_1"], one["long_run_reason_2"]) == ("a slab that bends more", "less expansive soil")
-    assert one["long_run_reason_text"] == ("The typical lot here has 0.6 in: a slab that bends more +0.31 in, less "
-                                           "expansive soil -0.24 in, gaps in the data on this lot +0.06 in")
+    assert one["long_run_reason_text"] == (
+        "The long run of the typical lot here is 0.6 in: a slab that bends more +0.31 in, less expansive soil -0.24 in"
+        ", gaps in the data on this lot +0.06 in")
     assert done.rows["long_run_reason_text"][1] == ""
     assert done.reasons[0] == \
         f"{WITH_NUMBER[-1]}: Long run 0.7 in (0.4 to 1.2); t{one['long_run_reason_text'][1:]}"
     si = screen.screen(replace(FOUND, lots=lots), screen.Listing("l", frame, np.arange(2)), system="si")
     assert si.rows["long_run_reason_text"][0] == (
-        "The typical lot here has 16 mm: a slab that bends more +8.0 mm, less expansive soil -6.0 mm, gaps in the data "
-        "on this lot +1.5 mm")
+        "The long run of the typical lot here is 16 mm: a slab that bends more +8.0 mm, less expansive soil -6.0 mm, "
+        "gaps in the data on this lot +1.5 mm")
     assert not [name for name in si.rows if "_in" in name.replace("_in_p", "_in")[-3:]]
     assert not any(name.startswith("reason_") for name in done.rows), "those explain another estimate"
 
@@ -295,7 +296,7 @@ def test_why_is_told_in_the_unit_of_the_page(units: str, unit: str, other: str, 
     path = listing(tmp_path / "l.csv", [["lot_id"], [WITH_NUMBER[0]], ["nope"]])
     said = call(outputs, path, "--why", "--units", units, "--into", tmp_path / "o").output
     (line,) = [line for line in said.splitlines() if line.startswith(f"  {WITH_NUMBER[0]}: ")]
-    assert re.search(rf"Long run [\d.]+ {unit} \([\d.]+ to [\d.]+\); the typical lot here has ", line)
+    assert re.search(rf"Long run [\d.]+ {unit} \([\d.]+ to [\d.]+\); the long run of the typical lot here is ", line)
     assert line.endswith(f" {unit}")
     assert not re.search(rf"\d {other}\b", line)
     assert "  nope: unmatched" in said
@@ -443,6 +444,20 @@ def test_lists_that_cannot_be_used_are_refused(content: str, words: tuple[str, .
     error = call(outputs, tmp_path / "l.csv", *words).exception
     assert isinstance(error, LayerError)
     assert told in str(error)
+
+
+@pytest.mark.parametrize("name", ["Lot ID", "LotID", "lot-id", "LOT id"])
+def test_the_id_is_known_however_its_name_is_written(name: str, tmp_path: Path) -> None:
+    path = listing(tmp_path / "l.csv", [[name, "price"], [WITH_NUMBER[0], "1"]])
+    done = screen.screen(FOUND, screen.read(path, {}))
+    assert done.places == {"lot_id": name}
+    assert done.rows["matched_lot_id"].tolist() == [WITH_NUMBER[0]]
+
+
+def test_of_two_columns_that_could_be_the_id_neither_is_taken(tmp_path: Path) -> None:
+    path = listing(tmp_path / "l.csv", [["Lot ID", "LotID"], [WITH_NUMBER[0], WITH_NUMBER[1]]])
+    with pytest.raises(LayerError, match="E-SCR-010"):
+        screen.screen(FOUND, screen.read(path, {}))
 
 
 @pytest.mark.parametrize(("header", "columns", "groups", "code"), [

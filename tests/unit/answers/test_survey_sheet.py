@@ -23,7 +23,7 @@ from invented_results import results
 from riskmap.answers.survey import drawing, expected, levels, plan, sections, sheet
 from riskmap.cli.survey import survey
 from riskmap.common.units import MM_PER_INCH, foot_to_m
-from riskmap.outputs import palette
+from riskmap.outputs import palette, typeface
 
 ROW_FT, LINE_FT = 13, 15  # a grid whose diagonal is 6.05 m
 
@@ -303,7 +303,10 @@ def test_any_name_of_a_point_is_only_text_on_the_sheet(tmp_path: Path) -> None:
     assert done.exit_code in (0, 1), (done.output, done.exception)
     whole = (tmp_path / "o" / "levels.svg").read_text(encoding="utf-8")
     tree = ElementTree.fromstring(whole)
-    assert {one.tag.rsplit("}", 1)[1] for one in tree.iter()} == {"svg", "path", "text"}
+    assert {one.tag.rsplit("}", 1)[1] for one in tree.iter()} == {"svg", "style", "path", "text"}
+    assert [one.text for one in tree.iter() if one.tag.endswith("style")] == [typeface.css()]
+    assert {one.get("font-family", "").split(",")[0] for one in tree.iter() if one.tag.endswith("text")} == {
+        typeface.FAMILY}
     assert not [name for one in tree.iter() for name in one.attrib if name.startswith("on") or "href" in name]
     assert NEVER not in whole
     text = "".join(page.extract_text() for page in pypdf.PdfReader(

@@ -116,7 +116,9 @@ def test_the_name_localhost_is_allowed(port: int) -> None:
 def test_two_host_headers_are_refused(port: int) -> None:
     with socket.create_connection(("127.0.0.1", port), timeout=10) as line:
         line.sendall(f"GET / HTTP/1.1\r\nHost: 127.0.0.1:{port}\r\nHost: evil.test\r\n\r\n".encode())
-        assert line.recv(100).startswith(b"HTTP/1.1 421")
+        # refused where the request is read: "A server MUST respond with a 400" (RFC 9112, section 3.2)
+        assert line.recv(100).startswith(b"HTTP/1.1 400")
+        assert b"page" not in line.recv(1000)
 
 
 @pytest.mark.parametrize("method", ["POST", "PUT", "DELETE", "OPTIONS", "TRACE", "CONNECT", "PATCH"])
@@ -158,6 +160,21 @@ def test_it_listens_to_this_computer_only(port: int) -> None:
             continue
         with pytest.raises((ConnectionRefusedError, TimeoutError)):
             socket.create_connection((address, port), timeout=2)
+
+
+def test_localhost_is_answered_also_where_it_is_looked_for_at_the_other_address(port: int) -> None:
+    try:
+        line = socket.create_connection(("::1", port), timeout=10)
+    except OSError:
+        with pytest.raises(OSError), socket.socket(socket.AF_INET6) as other:  # noqa: PT011
+            other.bind(("::1", 0))  # this computer has no such address
+        return
+    for host, status in ((f"localhost:{port}", b"200"), (f"[::1]:{port}", b"421"), ("evil.test", b"421")):
+        with line:
+            line.sendall(f"GET / HTTP/1.1\r\nHost: {host}\r\nConnection: close\r\n\r\n".encode())
+            assert line.recv(100).startswith(b"HTTP/1.1 " + status), host
+        line = socket.create_connection(("::1", port), timeout=10)
+    line.close()
 
 
 def test_a_link_out_of_the_folder_is_refused(tmp_path: Path) -> None:

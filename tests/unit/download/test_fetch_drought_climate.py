@@ -17,6 +17,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from stand_in import files, running
 
+from riskmap import api
 from riskmap.common.errors import LayerError
 from riskmap.common.settings import Area, DroughtEntry
 from riskmap.download import climate, drought, shape_zip
@@ -91,6 +92,37 @@ def test_missing_week_says_which(service, desk, tmp_path) -> None:
     service.answer_with(files({}))
     with pytest.raises(LayerError, match=r"E-FET-011.*USDM_20190416_M\.zip"):
         drought.run(date(2019, 4, 16), date(2019, 4, 16), tmp_path / "maps", desk=desk, map_service=service.origin)
+    assert not (tmp_path / "maps").exists()
+
+
+def test_only_weeks_after_a_day_come_and_those_before_a_gap_stay(service, desk, tmp_path) -> None:
+    def week(day: str) -> tuple[bytes, str]:
+        parts = {f"USDM_{day}{part}": b"x" for part in shape_zip.PARTS}
+        return zipped(parts), "application/zip"
+
+    there = {map_path(day): week(day) for day in ("20261027", "20261103", "20261110", "20261117")}
+    service.answer_with(files(there))
+    _, weeks, error = drought.newer(date(2026, 10, 27), tmp_path / "maps", desk=desk, map_service=service.origin)
+    assert (weeks, error) == ([date(2026, 11, 3), date(2026, 11, 10), date(2026, 11, 17)], None)
+    assert map_path("20261027") not in [asked[1] for asked in service.asked]  # that one was there already
+    assert len(list((tmp_path / "maps").glob("*.zip"))) == 3
+    nothing = drought.newer(date(2026, 11, 17), tmp_path / "none", desk=desk, map_service=service.origin)
+    assert nothing == ([], [], None)  # the map of the 24th comes out on the 26th
+    assert not (tmp_path / "none").exists()
+    empty = replace(desk, folder=tmp_path / "other_cache")
+    service.answer_with(files({path: content for path, content in there.items() if "1110" not in path}))
+    paths, weeks, error = drought.newer(date(2026, 10, 27), tmp_path / "gap", desk=empty, map_service=service.origin)
+    assert weeks == [date(2026, 11, 3)]
+    assert paths[0].is_file()
+    assert "E-FET-011" in str(error)
+    assert "20261110" in str(error)
+
+
+def test_without_a_network_it_is_said_that_nothing_is_known(tmp_path) -> None:
+    with pytest.raises(LayerError, match=r"^E-FET-020") as refused:
+        api.newer_weeks("2025-10-28", tmp_path / "maps", offline=True, cache=tmp_path / "cache")
+    assert refused.value.__notes__ == ["No map came: perhaps this computer is offline. Nothing was changed; try again "
+                                       "later."]
     assert not (tmp_path / "maps").exists()
 
 

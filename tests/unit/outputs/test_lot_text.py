@@ -69,7 +69,8 @@ def test_a_dome_has_a_month_only_where_it_means_something(change: dict[str, str]
 
 # ---------------------------------------------------------------- the answers
 ROW: dict[str, Any] = {
-    "direction": "center_lift", "bend_now_mm": 38.1, "bend_now_mm_p10": 17.8, "bend_now_mm_p90": 61.0,
+    "direction": "center_lift", "phase": "edge_seasonal", "bend_now_mm": 38.1, "bend_now_mm_p10": 17.8,
+    "bend_now_mm_p90": 61.0,
     "rise_next_mm": 7.6, "fall_next_mm": -12.7, "change_next_mm": 2.5, "change_next_mm_p10": -5.1,
     "change_next_mm_p90": 10.2, "expected_movement_mm": 40.6, "expected_movement_mm_p10": 20.3,
     "expected_movement_mm_p90": 63.5, "long_run_mm": 45.7, "long_run_mm_p10": 25.4, "long_run_mm_p90": 71.1,
@@ -80,10 +81,10 @@ def test_the_questions_are_answered_in_words() -> None:
     told = telling.answers(ROW, "2025-10", "us")
     assert [": ".join(answer) for answer in told.values()] == [
         "Now: middle high by 1.5 in (0.7 to 2.4)",
-        "Next 12 months: the middle may rise 0.3 in or fall 0.5 in against the edge; a year from now it is 0.1 "
-        "in higher (0.2 in lower to 0.4 in higher)",
+        "Next 12 months: against the edge, the middle may be 0.3 in higher than today in the dry season and 0.5 in "
+        "lower in the wet season; in October 2026 it is 0.1 in higher (0.2 in lower to 0.4 in higher)",
         "Largest by October 2026: 1.6 in of bending (0.8 to 2.5; today 1.5 in, middle high)",
-        "Long run: 1.8 in (1.0 to 2.8), in usual weather once the middle has stopped rising",
+        "Long run: 1.8 in (1.0 to 2.8), the largest in usual weather",
         "If a dry year came again: the middle would be 0.2 in higher against the edge (average year: as high as today; "
         "wet year: 0.3 in lower)"]
     assert telling.answers(ROW, "2025-12", "si")["expected"] == (
@@ -105,11 +106,30 @@ def test_now_says_the_side_and_never_a_sign(change: dict[str, Any], told: str) -
 
 
 @pytest.mark.parametrize(("rise", "fall", "told"), [
-    (0.2, -6.0, "the middle may fall 0.2 in against the edge"),
-    (6.0, 0.0, "the middle may rise 0.2 in against the edge"),
+    (0.2, -6.0, "against the edge, the middle may be as high as today in the dry season and 0.2 in lower in the wet "
+     "season"),
+    (6.0, 0.0, "against the edge, the middle may be 0.2 in higher than today in the dry season and as high as today in "
+     "the wet season"),
     (0.1, -0.3, "the middle hardly moves against the edge")])
 def test_what_rounds_to_nothing_is_not_told(rise: float, fall: float, told: str) -> None:
-    assert telling.next_year({**ROW, "rise_next_mm": rise, "fall_next_mm": fall}, "us").startswith(f"{told}; ")
+    row = {**ROW, "rise_next_mm": rise, "fall_next_mm": fall}
+    assert telling.next_year(row, "2025-10", "us").startswith(f"{told}; in ")
+
+
+def test_the_next_year_has_a_row_for_each_season_and_one_for_its_end() -> None:
+    assert telling.next_rows(ROW, "2025-10", "us") == [
+        ("Dry season", "the middle 0.3 in higher than today"), ("Wet season", "the middle 0.5 in lower than today"),
+        ("October 2026", "0.1 in higher (0.2 in lower to 0.4 in higher)")]
+    assert telling.next_rows({**ROW, "rise_next_mm": 0.2}, "2025-10", "us")[0][1] == "the middle as high as today"
+    assert telling.next_rows({**ROW, "rise_next_mm": float("nan")}, "2025-10", "us") == []
+
+
+@pytest.mark.parametrize(("phase", "later"), [
+    ("edge_seasonal", False), ("dome_growing", True), ("early_settlement", True)])
+def test_the_long_run_and_the_phase_say_the_same_of_the_middle(phase: str, later: bool) -> None:
+    said = telling.long_run({**ROW, "phase": phase}, "us")
+    assert said.endswith(", once the middle has stopped rising") == later
+    assert ("has stopped rising" in words.PHASE[phase]) != later
 
 
 def test_a_run_without_the_new_columns_says_so() -> None:

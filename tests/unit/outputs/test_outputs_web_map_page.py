@@ -196,7 +196,7 @@ def test_why_past_weeks_are_not_shown_and_the_newest_map() -> None:
     whole = with_past(results())
     told = web_map.about(whole, "us")
     assert told["no_past_weeks"] == ""
-    assert "Newest weekly drought map: 2025-10-28." in told["lines"]
+    assert "Newest weekly drought map: 28 October 2025." in told["lines"]
     assert told["scales"]["drought"]["note"] == "Weekly category of the newest map, 2025-10-28"
     bare = whole.lots.assign(drought_category="", drought_valid_date="")
     none = pd.DataFrame({"cell_id": [], "valid_date": [], "category": []})

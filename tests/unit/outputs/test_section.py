@@ -13,7 +13,7 @@ from defusedxml import ElementTree
 
 from riskmap.common.settings import SoilSettings
 from riskmap.movement import shape_now, soil_units
-from riskmap.outputs import drawing, palette, section
+from riskmap.outputs import drawing, palette, section, section_words
 
 X = tuple(np.linspace(0, 1, 21).tolist())
 LAYERS = [(0.0, 0.15, 9.0), (0.15, 0.65, 12.0), (0.65, 1.25, 13.0), (1.25, 2.0, 10.5)]
@@ -81,15 +81,15 @@ def test_a_gap_and_a_bending_are_as_tall_as_the_note_says(given: section.Facts, 
     (active,) = made.paths("active")
     (ground,) = made.paths("ground")
     assert active.points[0][1] - ground.points[0][1] == pytest.approx(3.5 * scale.per_m)  # and depths too
-    assert f"drawn {times:.0f} times too tall" in section.note(given, times, "si")
+    assert f"drawn {times:.0f} times too tall" in section_words.note(given, times, "si")
     (bar,) = made.paths("scale")
     assert bar.points[1][0] - bar.points[0][0] == pytest.approx(3.0 * scale.per_m)
 
 
 def test_the_gap_that_is_named_is_that_of_the_model_runs_and_its_place() -> None:
-    assert section.gap_place(DOME) == "edge"
-    assert section.gap_place(DISH) == "middle"
-    assert section.gap_place(LEVEL) == ""
+    assert section_words.gap_place(DOME) == "edge"
+    assert section_words.gap_place(DISH) == "middle"
+    assert section_words.gap_place(LEVEL) == ""
     assert section.drawn(DOME, "us", BOX).texts("gap") == ["1.4 in (0.7 to 2.3)", "at the edge:", "gap to look for"]
     assert section.drawn(DISH, "si", BOX).texts("gap") == ["12 mm (6 to 20)", "in the middle:", "gap to look for"]
     assert section.drawn(LEVEL, "us", BOX).texts("gap") == ["no gap expected"]
@@ -106,7 +106,7 @@ def test_the_gap_that_is_named_is_that_of_the_model_runs_and_its_place() -> None
 def test_one_unit_system_in_every_text(system: str, own: str, foreign: tuple[str, ...], given: section.Facts) -> None:
     made = section.drawn(given, system, BOX)
     told = [part.text for part in made.parts if isinstance(part, drawing.Text)]
-    told += [made.alt, section.note(given, 20, system)]
+    told += [made.alt, section_words.note(given, 20, system)]
     everything = " ".join(told).replace(" in the middle", "").replace(" in 80 %", "") + " "
     for unit in foreign:
         assert f"{unit} " not in everything.replace(",", " ").replace(".", " ").replace(":", " "), (unit, everything)
@@ -124,7 +124,7 @@ def test_the_bars_hold_the_middle_and_show_the_range_at_the_edge() -> None:
         assert tick.points[0][1] == pytest.approx(scale.bent(0.0 if name == "slab" else -36.0))
     alone = section.drawn(replace(DOME, slab_range_mm=None, ground_range_mm=None), "us", BOX)
     assert alone.paths("slab_range") == alone.paths("ground_range") == []
-    assert "Bars" not in section.note(replace(DOME, slab_range_mm=None), 20, "us")
+    assert "Bars" not in section_words.note(replace(DOME, slab_range_mm=None), 20, "us")
 
 
 # ---------------------------------------------------------------- soil
@@ -172,7 +172,7 @@ def test_no_horizons_and_rock_are_said() -> None:
     assert bare.texts("no_layers") == ["no soil layers in the survey"]
     assert bare.texts("layers") == []
     assert [path.fill for path in bare.paths("soil")] == [palette.SHEET]
-    assert "surveyed" not in section.note(replace(DOME, surveyed_m=0.0), 20, "us")
+    assert "surveyed" not in section_words.note(replace(DOME, surveyed_m=0.0), 20, "us")
     rocky = replace(DOME, layers=section.down_to(LAYERS, 3.5, 0.9, 2.0, 0.5), rock_m=0.9, surveyed_m=0.9)
     made = section.drawn(rocky, "si", BOX)
     assert len(made.paths("rock")) == 1

@@ -432,6 +432,25 @@ def test_of_several_stations_the_nearest_is_to_be_confirmed(data: Path) -> None:
     assert not line(chosen, "reader", "climate").sure
 
 
+@pytest.mark.parametrize("name", ["a.csv", "z.csv"])  # before and behind weather.csv
+def test_of_several_records_the_one_that_goes_on_longest_is_to_be_confirmed(data: Path, name: str) -> None:
+    weather = pd.read_csv(data / "weather.csv")
+    weather[weather["year"] < 2020].to_csv(data / name, index=False)
+    chosen = made(data)
+    assert line(chosen, "path", "climate").value == '"../data/weather.csv"'
+    reason = line(chosen, "reader", "climate").reason
+    assert reason.endswith(f"to be confirmed: there is also data/{name}; this one goes on longest, to 2025-08")
+    assert not line(chosen, "reader", "climate").sure
+
+
+def test_of_two_files_of_one_station_the_newest_is_to_be_confirmed(data: Path) -> None:
+    station = days(data, "ZZ000000001", 37.9)
+    pd.read_csv(station, dtype=str).iloc[:-100].to_csv(data / "a.csv", index=False)
+    chosen = made(data)
+    assert line(chosen, "path", "climate").value == '"../data/ZZ000000001.csv"'
+    assert line(chosen, "reader", "climate").reason.endswith("this one goes on longest, to 2022-12")
+
+
 def test_a_far_station_is_to_be_confirmed(data: Path) -> None:
     days(data, "ZZ000000001", 38.9)
     new = made(data)
@@ -537,6 +556,22 @@ def test_what_the_user_says_of_a_column_takes_the_place_of_the_guess(data: Path)
     wrong = flow.run([data], data.parent / "area", replace=True, columns={"lot_id": "NOWHERE"})
     assert any("NOWHERE" in text for text in wrong.findings.refusals)
     assert not wrong.complete
+
+
+def test_a_column_is_left_out_that_was_guessed_also_one_with_our_own_name(data: Path) -> None:
+    lots(LAND_USE=["vacant land" if k < 9 else "residential" for k in range(40)]).to_file(data / "parcels.gpkg")
+    first = made(data)
+    assert line(first, "land_use").value == '"LAND_USE"'
+    assert first.findings.lots["no_house_known"] == 9  # the vacant lots
+    said = flow.run([data], data.parent / "area", replace=True, columns={"land_use": "", "pour_date": ""})
+    assert line(said, "land_use").reason == line(said, "pour_date").reason == "no column is used for it, as you said"
+    written = tomllib.loads(said.path.read_text(encoding="utf-8"))["lots"]["columns"]
+    assert (written["land_use"], written["pour_date"]) == ("", "")
+    assert said.findings.refusals == first.findings.refusals
+    assert "no_house_known" not in said.findings.lots  # nothing says vacant any more
+    none = flow.run([data], data.parent / "area", replace=True, columns={"lot_id": ""})
+    assert "No column identifies the lots." in none.open_points[0]
+    assert not none.complete
 
 
 def test_the_columns_of_the_lot_file_are_shown_with_five_values_and_none_about_people(tmp_path: Path,

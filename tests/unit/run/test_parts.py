@@ -67,7 +67,7 @@ def test_rows_come_back_in_the_order_of_the_input(owner: list[int], step: int) -
 
     row = np.arange(len(owner), dtype=np.int64)
     with tempfile.TemporaryDirectory() as place:
-        paths = [Path(place) / f"{k}.parquet" for k in range(4)]
+        paths = [Path(place) / f"{k}.arrow" for k in range(4)]
         for k, path in enumerate(paths):
             mine = row[np.array(owner, dtype=int) == k]
             table = pa.table({"lot_row": mine, "text": pa.array([f"t{r}" for r in mine], pa.string())})
@@ -80,13 +80,32 @@ def test_rows_come_back_in_the_order_of_the_input(owner: list[int], step: int) -
 
 def test_a_row_is_read_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     row = np.arange(1000, dtype=np.int64)
-    paths = [tmp_path / "a.parquet", tmp_path / "b.parquet"]
+    paths = [tmp_path / "a.arrow", tmp_path / "b.arrow"]
     for k, path in enumerate(paths):
         part_files.write_rows(pa.table({"lot_row": row[row % 2 == k]}), path, 100)
     read: list[int] = []
-    group = pq.ParquetFile.read_row_group
-    monkeypatch.setattr(pq.ParquetFile, "read_row_group",
-                        lambda self, number: read.append(len(out := group(self, number))) or out)
+    batch = part_files._batch
+    monkeypatch.setattr(part_files, "_batch", lambda file, number: read.append(len(out := batch(file, number))) or out)
     assert sum(len(part) for part in part_files.in_order(paths, 100)) == 1000
     assert sum(read) == 1000
     assert max(read) == 50
+
+
+def test_what_is_read_is_what_was_written(tmp_path: Path) -> None:
+    table = pa.table({"lot_row": [3, 1], "text": ["a", None], "number": [float("nan"), None],
+                      "box": [{"xmin": 1.0}, None]})
+    part_files.write(table, tmp_path / "one.arrow")
+    back = part_files.read(tmp_path / "one.arrow")
+    assert back.schema == table.schema
+    assert repr(back.to_pylist()) == repr(table.to_pylist())
+
+
+@pytest.mark.parametrize("content", [b"", b"PAR1", b"ARROW1" + bytes(40)])
+def test_another_file_is_not_taken_for_a_part(tmp_path: Path, content: bytes) -> None:
+    (tmp_path / "one.arrow").write_bytes(content)
+    for reader in (part_files.read, part_files.check):
+        with pytest.raises((OSError, ValueError)):
+            reader(tmp_path / "one.arrow")
+    part_files.write(pa.table({"lot_row": [1]}), tmp_path / "two.arrow")  # not made by write_rows
+    with pytest.raises(ValueError, match=r"two\.arrow"):
+        part_files.check(tmp_path / "two.arrow")

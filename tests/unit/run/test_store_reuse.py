@@ -10,7 +10,7 @@ import pandas as pd
 import pytest
 
 from riskmap.common import settings
-from riskmap.common.weather import ClimateHistory
+from riskmap.common.weather import ClimateHistory, MovementInputs
 from riskmap.run import reuse, store
 
 ARCHETYPE = pd.DataFrame({
@@ -229,3 +229,46 @@ def test_the_key_of_a_cell_knows_temperature_latitude_and_days() -> None:
     month = AREA.model_copy(update={"climate_settings": settings.ClimateSettings(driver="month")})
     assert reuse.cell_key(given, "Z", month) not in keys_of
     assert reuse.cell_key(replace(given, days=(None,)), "Z", AREA) == reuse.cell_key(given, "Z", AREA)
+
+
+# ---------------------------------------------------------------- single lots
+def test_what_papers_compute_of_an_archetype_is_computed_once(tmp_path: Path) -> None:
+    inputs = MovementInputs(ARCHETYPE, PART, np.array([0, 1, 2]), PROFILE, LAYER, history())
+    kept, asked = store.Store(tmp_path), []
+
+    def compute(ids: list[int]) -> dict[int, np.ndarray]:
+        asked.append(ids)
+        return {number: np.array([number / 3, -0.0, np.pi * number]) for number in ids if number != 1}
+
+    def told(kind: str, ids: list[int], area: settings.Area = AREA, given: MovementInputs = inputs,
+             where: store.Store = kept) -> dict[int, list[float]]:
+        asked.clear()
+        return {number: values.tolist() for number, values in
+                reuse.of_archetypes(where, kind, given, ids, area, compute).items()}
+
+    first = told("shape", [2, 0, 2, 1])
+    assert asked == [[0, 1, 2]]
+    assert first == {0: [0.0, -0.0, 0.0], 2: [2 / 3, -0.0, 2 * np.pi]}  # one that has no numbers is left out
+    assert told("shape", [0, 2]) == first
+    assert asked == []
+    told("shape", [0, 1, 2])
+    assert asked == [[1]]
+    told("cracked", [0])
+    assert asked == [[0]]
+    other = AREA.model_copy(update={"movement": AREA.movement.model_copy(update={"seed": AREA.movement.seed + 1})})
+    told("shape", [0], other)
+    assert asked == [[0]]
+    told("shape", [0, 2], given=replace(inputs, layer=LAYER.assign(lep_pct=LAYER["lep_pct"] + [0.0, 0.1, 0.0])))
+    assert asked == [[0]]  # the other one lies on another soil
+    assert told("shape", [0, 2], where=store.Store(None)) == first
+    assert asked == [[0, 2]]
+    assert told("shape", []) == {}
+
+
+def test_a_shape_is_the_same_from_the_store() -> None:
+    from riskmap.movement import shape_now
+
+    made = shape_now.summarised(np.random.default_rng(1).normal(size=(60, 3, 21)))
+    again = shape_now.from_flat(shape_now.flat(made))
+    for name in ("lines_mm", "gap_mm", "ground_mm"):
+        assert np.array_equal(getattr(made, name), getattr(again, name))

@@ -6,6 +6,7 @@ import re
 import socket
 import subprocess
 import sys
+import threading
 import urllib.error
 import urllib.request
 from pathlib import Path
@@ -15,7 +16,7 @@ from each_case import check_each
 from starlette.routing import Route
 from starlette.testclient import TestClient
 
-from riskmap.window import about, app, area_pages, run_pages, uploads
+from riskmap.window import about, app, area_pages, list_pages, run_pages, uploads
 from riskmap.window.areas import AREA_FILE, FILES, OUTPUTS, Areas
 from riskmap.window.guard import HEADERS, POLICY
 from riskmap.window.jobs import Job
@@ -68,7 +69,8 @@ def test_every_page_is_among_the_addresses() -> None:
     assert len(addresses("GET")) >= 12
     assert len(addresses("POST")) >= 9
     listed = {route.path for route in routes()}
-    assert {route.path for route in (*area_pages.ROUTES, *run_pages.ROUTES, *about.ROUTES)} <= listed
+    ours = (*area_pages.ROUTES, *run_pages.ROUTES, *list_pages.ROUTES, *about.ROUTES)
+    assert {route.path for route in ours} <= listed
 
 
 # ---------------------------------------------------------------- the key and the cookie
@@ -228,12 +230,33 @@ def test_files_are_downloads(inside: TestClient) -> None:
 def test_it_listens_to_this_computer_only(tmp_path: Path) -> None:
     server = Server(tmp_path / "areas")
     try:
-        assert server._socket.getsockname()[0] == "127.0.0.1"
+        assert {one.getsockname()[0] for one in server._server.sockets} <= {"127.0.0.1", "::1"}
+        assert {one.getsockname()[1] for one in server._server.sockets} == {server.port}
         assert server.address == f"http://127.0.0.1:{server.port}/?key={server.window.secret.key}"
         with pytest.raises(Exception, match="E-WIN-017"):
             Server(tmp_path / "areas", server.port)
     finally:
-        server._socket.close()
+        server.close()
+
+
+def test_localhost_reaches_the_window_at_either_address(tmp_path: Path) -> None:
+    server = Server(tmp_path / "areas")
+    serving = threading.Thread(target=server.serve, daemon=True)
+    serving.start()
+    try:
+        for one in server._server.sockets:
+            address = one.getsockname()[0]
+            with socket.create_connection((address, server.port), timeout=10) as line:
+                line.sendall(f"GET /?key={server.window.secret.key} HTTP/1.1\r\nHost: localhost:{server.port}\r\n"
+                             "Connection: close\r\n\r\n".encode())
+                assert line.recv(100).startswith(b"HTTP/1.1 303"), address
+            with socket.create_connection((address, server.port), timeout=10) as line:
+                line.sendall(f"GET / HTTP/1.1\r\nHost: localhost:{server.port}\r\n\r\n".encode())  # without the key
+                assert line.recv(100).startswith(b"HTTP/1.1 403"), address
+    finally:
+        server.stop()
+        serving.join(20)
+    assert not serving.is_alive()
 
 
 def test_close_ends_the_process_and_its_workers(tmp_path: Path) -> None:

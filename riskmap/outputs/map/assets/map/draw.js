@@ -153,6 +153,7 @@ export const LotLayer = CanvasLayer.extend({
     this.paper = paper;
     this.classes = scale.colors.length;
     this.bars = lotMarks(data, scale);
+    if (this.above && this.above._map) this.above.repaint(); // it leaves room for what is written in the lots
     return this._map ? this.repaint() : this;
   },
 
@@ -173,13 +174,22 @@ export const LotLayer = CanvasLayer.extend({
     if (this.bars) for (const lot of view.memory.large) this.drawMark(view, lot);
   },
 
-  drawMark({ ctx, zoom, x, y }, lot) {
+  markAt({ zoom, x, y }, lot) { // where something is written in a lot; null where there is no room or no value
     const box = this.data.shape.box, wide = (box[4 * lot + 2] - box[4 * lot]) * zoom, high = (box[4 * lot + 3] - box[4 * lot + 1]) * zoom;
-    const c = this.code[lot];
-    if (Math.min(wide, high) < MARK_FROM_PX || c >= this.classes) return;
+    if (Math.min(wide, high) < MARK_FROM_PX || this.code[lot] >= this.classes) return null;
     const whole = (k, from) => Math.round((box[4 * lot + k] + box[4 * lot + k + 2]) / 2 * zoom) - from * zoom; // the same dot on every tile
-    const at = [whole(0, x), whole(1, y)];
-    lotMark(ctx, at, this.bars(lot), this.scale.labels[c]);
+    return [whole(0, x), whole(1, y)];
+  },
+
+  drawMark(view, lot) {
+    const at = this.markAt(view, lot);
+    if (at) lotMark(view.ctx, at, this.bars(lot), this.scale.labels[this.code[lot]]);
+  },
+
+  marks(view) { // places of all marks of a view, each once
+    if (!this.bars || this.data.shape.typical * view.zoom < MARK_FROM_PX / 4) return [];
+    const at = near(view, this.data.shape, MARK_FROM_PX).map((lot) => this.markAt(view, lot)).filter(Boolean);
+    return [...new Map(at.map((place) => [place.join(), place])).values()];
   },
 
   drawLots(view, lots, c) {
@@ -281,15 +291,23 @@ export function stripes(px) { // open stripes, nothing between them; 8 and 16 px
   return canvas;
 }
 
+const MARK_ROOM_PX = [MARK_FROM_PX, 15, 16]; // width, and height above and below the middle, of a number with its bar
+
 // Soil boundaries: thin up to the scale they were mapped at; beyond it a band as wide as the boundary is uncertain on the ground.
 export const SoilLineLayer = CanvasLayer.extend({
-  show(shape, width) {
-    Object.assign(this, { shape, width });
+  show(shape, width, lots) {
+    Object.assign(this, { shape, width, lots });
+    lots.above = this;
     return this;
   },
 
   draw(view) {
-    const { ctx } = view, band = this.width(Math.log2(view.zoom));
+    const { ctx } = view, band = this.width(Math.log2(view.zoom)), [wide, up, down] = MARK_ROOM_PX;
+    ctx.save();
+    ctx.beginPath();
+    ctx.rect(0, 0, view.side, view.side);
+    for (const [x, y] of this.lots.marks(view)) ctx.rect(x - wide / 2, y - up, wide, up + down);
+    ctx.clip("evenodd"); // no stripe runs over a number or its bar
     ctx.lineJoin = ctx.lineCap = "round";
     ctx.beginPath();
     for (const k of near(view, this.shape, band / 2 + 3)) trace(view, this.shape, k, false);
@@ -297,6 +315,7 @@ export const SoilLineLayer = CanvasLayer.extend({
     if (band) line(band, paint(ctx, stripes(band < 32 ? 8 : 16), view)); // a tint would change the classes beneath
     else line(3, about.ui.paper);
     line(1.2, about.ui.ink);
+    ctx.restore();
   },
 });
 

@@ -1,6 +1,6 @@
 // The history strip of a lot: weather index, weekly category, slab.
 import { about } from "../shared/context.js";
-import { put, sketch } from "../shared/page.js";
+import { inWords, put, sketch } from "../shared/page.js";
 import { side } from "../shared/tell.js";
 import { monthNumber } from "./draw.js";
 import { data } from "./state.js";
@@ -81,7 +81,7 @@ function slabOf(history, lot) {
     .filter((one) => one.value !== null);
 }
 
-const monthName = (m) => Math.floor(m / 12) + "-" + String(m % 12 + 1).padStart(2, "0");
+const monthName = (m) => `${about.months[m % 12]} ${Math.floor(m / 12)}`;
 const plain = (v) => (v > 0.05 ? "+" : "") + v.toFixed(1).replace("-0.0", "0.0").replace("-", "−");
 const most = (of, better) => of.reduce((a, b) => (better(b.value, a.value) ? b : a));
 
@@ -118,8 +118,8 @@ function weekStrip(svg, x, weeks, lot) { // the weeks are those of the climate c
   const letters = least === worst ? scale.classes[worst] : least === 0 ? `to ${scale.classes[worst]}` : `${scale.classes[least]}–${scale.classes[worst]}`;
   sketch(svg, "text", { x: 0, y: low - 1 }, letters); // weeks are too narrow for letters of their own, and in grey their colours are one
   const own = data.text("drought_category", lot), at = scale.classes.indexOf(own);
-  return `Weekly drought maps, ${weeks[0].date} to ${last.date}, in most of this climate cell: at most “${name(worst)}”, now ` +
-    `“${name(last.category)}”` + (own ? `; at the lot “${name(at)}” on ${data.text("drought_valid_date", lot)}.` : ".");
+  return `Weekly drought maps, ${inWords(weeks[0].date)} to ${inWords(last.date)}, in most of this climate cell: at most “${name(worst)}”, now ` +
+    `“${name(last.category)}”` + (own ? `; at the lot “${name(at)}” on ${inWords(data.text("drought_valid_date", lot))}.` : ".");
 }
 
 function slabStrip(svg, x, slab) {

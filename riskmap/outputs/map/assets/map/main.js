@@ -9,6 +9,7 @@ import { data, setData, drawn, state, bounds } from "./state.js";
 import { legend } from "./legend.js";
 import { whenRowChosen, list, listSoon, turn, mark, listKeys } from "./list.js";
 import { details, choose, lotsAt } from "./panel.js";
+import { listen, speak } from "./around.js";
 import { suggest, open, searchKeys } from "./search.js";
 import { showScale, showLines, showContext, showWeek } from "./show.js";
 import { NameLayer, Locator, farAway } from "./names.js";
@@ -117,7 +118,7 @@ function layers() {
   drawn.names = new NameLayer();
   if (data.past.lines) {
     const middle = data.shape.all.every(Number.isFinite) ? bounds(data.shape.all).getCenter().lat : 0;
-    drawn.soilLines = new SoilLineLayer(grid("soil")).show(data.past.lines.shape, bandWidth(about.soil, middle));
+    drawn.soilLines = new SoilLineLayer(grid("soil")).show(data.past.lines.shape, bandWidth(about.soil, middle), drawn.lots);
   }
 }
 
@@ -162,6 +163,7 @@ function start() {
   drawn.lots.once("load", () => requestAnimationFrame(() => {
     performance.mark("riskmap-drawn");
     document.body.dataset.ready = "yes";
+    speak();
   }));
   state.list = Array.from({ length: data.n }, (_, lot) => lot);
   showScale(state.scale);
@@ -175,6 +177,7 @@ function start() {
   legend();
 }
 
+listen();
 Promise.all([unpack(el("data").textContent), lettered])
   .then(([raw]) => {
     setData(read(raw));

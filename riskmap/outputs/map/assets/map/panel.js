@@ -48,7 +48,9 @@ function lotSteps(box) { // to the lots beside it in the list, and back to the w
     button.setAttribute("aria-label", name);
     button.disabled = at < 0 || at >= state.list.length;
     button.addEventListener("click", () => {
-      choose(state.list[at], { from: "list" });
+      const next = state.list.indexOf(state.chosen) + to; // the list may be another since: that of the lots in view
+      if (next < 0 || next >= state.list.length) return;
+      choose(state.list[next], { from: "list" });
       const again = el("details").querySelector(`.steps button[aria-label="${name}"]`);
       if (again) again.focus();
     });
@@ -56,8 +58,12 @@ function lotSteps(box) { // to the lots beside it in the list, and back to the w
   put(line, "button", "Whole area").addEventListener("click", () => { choose(-1); el("details").focus(); });
 }
 
+let toOthers = () => {};
+export function whenChosen(heard) { toOthers = heard; }
+
 export function choose(lot, how = {}) {
   state.chosen = lot;
+  toOthers(lot);
   if (how.from === "list") state.held = true;
   if (state.outline) state.outline.remove();
   state.outline = null;
@@ -71,7 +77,7 @@ export function choose(lot, how = {}) {
   const { box } = data.shape;
   state.outline = outlined(ringsOf(data.shape, lot, latLng));
   if (how.from) map.fitBounds(bounds(box.subarray(4 * lot, 4 * lot + 4)), { ...room(coveredBelow()), maxZoom: 18 });
-  if (how.from === "search") { state.held = false; listSoon(); }
+  if (how.from === "search" || how.from === "around") { state.held = false; listSoon(); }
 }
 
 export function lotsAt(point, reachPx = NEAR_PX) { // all lots under the point; else the nearest lot within a few pixels

@@ -1,6 +1,6 @@
 // Which layer, which week and which lines the map page shows.
 import { about, map } from "../shared/context.js";
-import { el } from "../shared/page.js";
+import { el, inWords } from "../shared/page.js";
 import { classify } from "./draw.js";
 import { data, drawn, state, monthOfWeek, linesShown, weekWords } from "./state.js";
 import { legend } from "./legend.js";
@@ -48,7 +48,7 @@ export function showLines() {
 
 function weekSaid() {
   el("week").setAttribute("aria-valuetext", weekWords());
-  el("week-said").textContent = data.past.drought.weeks[state.week];
+  el("week-said").textContent = inWords(data.past.drought.weeks[state.week]);
 }
 
 export function showWeek(week) {

@@ -1,5 +1,6 @@
 // What the map page shows now: its data, its layers, the choices of the reader, and what follows from them.
 import { about, map } from "../shared/context.js";
+import { inWords } from "../shared/page.js";
 import { bandWidth } from "./draw.js";
 
 export let data = null;
@@ -28,5 +29,5 @@ export const bandNow = () => bandWidth(about.soil, map.getCenter().lat)(state.sh
 
 export function weekWords() {
   const date = data.past.drought.weeks[state.week], month = date.slice(0, 7);
-  return `Map of ${date}; lots at the end of ${month}` + (monthOfWeek(state.week) < 0 ? ": not computed for that month." : ".");
+  return `Map of ${inWords(date)}; lots at the end of ${inWords(month)}` + (monthOfWeek(state.week) < 0 ? ": not computed for that month." : ".");
 }

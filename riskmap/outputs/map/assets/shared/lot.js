@@ -1,7 +1,7 @@
 // What the one-file map and the county page show of one lot, in the same order and words. A `lot` answers
 // `text(column)`, "" without one, and `number(column)`, null without one; `curve` is the ground since the pour, or null.
 import { about } from "./context.js";
-import { fill, put, rounded, length, signedFinely, distance, percent, sketch, unit } from "./page.js";
+import { fill, inWords, put, rounded, length, signedFinely, spanned, distance, percent, sketch, unit, units } from "./page.js";
 import { growth } from "./growth.js";
 import { section } from "./section.js";
 import { three, answers, whatifYears } from "./tell.js";
@@ -96,7 +96,7 @@ function classBar(box, value, [low, high]) { // the classes of the map from zero
 
 function pourRow(facts, lot) {
   const early = lot.text("pour_from"), late = lot.text("pour_to");
-  if (early) row(facts, "Pour date", `${early === late ? early : early + " to " + late}, ${said("pour_basis", lot.text("pour_date_basis"))}`);
+  if (early) row(facts, "Pour", `${spanned(early, late)}, ${said("pour_basis", lot.text("pour_date_basis"))}`);
 }
 
 function placeRow(facts, place) { // text to copy, and the link of RFC 5870, which a program of the reader's may take up
@@ -108,7 +108,7 @@ function placeRow(facts, place) { // text to copy, and the link of RFC 5870, whi
 
 function cautions(box, lot, code) {
   const c = about.cautions, early = lot.text("pour_from"), late = lot.text("pour_to"), lines = [c.main];
-  if (!code && early !== late) lines.push(fill(c.date, { basis: said("pour_basis", lot.text("pour_date_basis")), lo: early, hi: late }));
+  if (!code && early !== late) lines.push(fill(c.date, { basis: said("pour_basis", lot.text("pour_date_basis")), lo: inWords(early), hi: inWords(late) }));
   if (c.soil) lines.push(soilCaution());
   lines.push(c.not_seen);
   const block = folded(box, "Cautions: what this estimate does not know", "cautions");
@@ -126,7 +126,7 @@ function numbers(facts, lot) {
   const change = lot.number("change_of_now_mm"), before = about.change && (about.change.before === about.change.after ? "the other run" : about.change.before);
   if (change !== null) row(facts, "Change", `Since ${before}: bending ${signedFinely(change)}, expected ${signedFinely(lot.number("change_of_expected_mm"))}. ${about.change.why}`.trim());
   const month = lot.text("bend_largest_up_date");
-  row(facts, "Largest so far", `middle high by ${length(lot.number("bend_largest_up_mm"))}${month ? ` (about ${month})` : ""}, ` +
+  row(facts, "Largest so far", `middle high by ${length(lot.number("bend_largest_up_mm"))}${month ? ` (about ${inWords(month)})` : ""}, ` +
     `edge high by ${length(Math.abs(lot.number("bend_largest_down_mm")))}`);
   const young = about.young[lot.text("pour_weather")];
   if (young) row(facts, "Young slab", young.replace("{share}", percent(lot.number("edge_high_pct") / 100))
@@ -141,7 +141,7 @@ function numbers(facts, lot) {
 function tilt(facts, lot) {
   const t = (name) => lot.number("tilt_" + name + "_pct"), say = (v) => v.toFixed(1) + " %";
   if (t("now") === null) return;
-  const cell = row(facts, "Tilt, side to side", `${say(t("now"))}, side not known`), what = put(cell, "ul");
+  const cell = row(facts, "Tilt, size", `${say(t("now"))}, side not known`), what = put(cell, "ul");
   [["leak", "a leak on one side"], ["watering", "watering on one side"], ["tree", "a large tree on one side"]]
     .forEach(([name, words]) => put(what, "li", `${say(t(name))} with ${words} for two years`));
 }
@@ -151,8 +151,8 @@ function soilAndSlab(facts, lot) {
   if (text("map_unit_name")) {
     const share = number("map_unit_share"), lep = number("linear_extensibility_pct");
     const symbol = about.symbols[text("map_unit_name")];
-    row(facts, "Soil unit", (symbol ? symbol + ", " : "") + text("map_unit_name") + (share === null ? "" : `, ${percent(share)} of the lot`));
-    if (lep !== null) row(facts, "Linear extensibility", `${lep.toFixed(1)} %, soil-survey class ${text("shrink_swell_class")}`);
+    row(facts, "Soil", text("map_unit_name") + (symbol ? ` (${symbol})` : "") + (share === null ? "" : `, ${percent(share)} of the lot`));
+    if (lep !== null) row(facts, "Shrink-swell", `${text("shrink_swell_class")}, ${fill(about.swell.text, { pct: lep.toFixed(1), depths: about.swell[units.now] })}`);
   }
   if (number("soil_line_distance_m") !== null) {
     const share = number("neighbor_unit_share");
@@ -165,14 +165,14 @@ function soilAndSlab(facts, lot) {
   }
   row(facts, "Weather from", said("weather_source", text("weather_source")));
   droughtRow(facts, lot);
-  row(facts, "Data quality", said("quality", text("data_quality")));
+  row(facts, "Data", said("quality", text("data_quality")));
 }
 
 function droughtRow(facts, lot) { // a day without a current map is not a day without drought
   const scale = about.scales.drought, category = lot.text("drought_category");
   if (!scale) return;
   const words = scale.words[scale.classes.indexOf(category)] || category;
-  row(facts, "Drought category", category ? `${words} on the map of ${lot.text("drought_valid_date")}` : scale.missing);
+  row(facts, "Drought category", category ? `${words} on the map of ${inWords(lot.text("drought_valid_date"))}` : scale.missing);
 }
 
 // ---------------------------------------------------------------- facts of a lot

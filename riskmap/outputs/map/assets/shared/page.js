@@ -17,6 +17,20 @@ export const fill = (text, parts) => text.replace(/\{(\w+)\}/g, (all, name) => (
 export const count = (n) => n.toLocaleString("en-US");
 export const many = (n, name) => `${count(n)} ${name}${n === 1 ? "" : "s"}`;
 
+// Dates as in dates.py: October 2013, 28 October 2025, and 1961 for January to December 1961.
+export function inWords(date) {
+  const found = /^(\d{4})-(\d\d)(?:-(\d\d))?$/.exec(date);
+  if (!found) return date;
+  const month = `${about.months[found[2] - 1]} ${found[1]}`;
+  return found[3] ? `${Number(found[3])} ${month}` : month;
+}
+
+export function spanned(first, last) {
+  if (first === last) return inWords(first);
+  const whole = first.endsWith("-01") && last.endsWith("-12") ? [first.slice(0, 4), last.slice(0, 4)] : [inWords(first), inWords(last)];
+  return whole[0] === whole[1] ? whole[0] : `${whole[0]} to ${whole[1]}`;
+}
+
 export function put(parent, tag, text, className) {
   const node = document.createElement(tag);
   if (text !== undefined && text !== null) node.textContent = visible(text);

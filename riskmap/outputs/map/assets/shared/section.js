@@ -1,7 +1,7 @@
 // The house and its ground, cut across: slab, gap, soil layers down to where the weather reaches. Slab and ground touch at the
 // crown of a dome; of the curve only the middle and the edge are computed. The words come with the data of the page (below.py).
 import { about } from "./context.js";
-import { distance, fill, length, put, signed, sketch } from "./page.js";
+import { distance, fill, length, put, signed, sketch, units } from "./page.js";
 import { side, three } from "./tell.js";
 
 const PLAN = { width: 372, left: 96, right: 270, wall: 46, roof: 26, top: 40, slab: 5, overhang_m: 0.4, beside_m: 0.9, points: 40 };
@@ -24,15 +24,19 @@ export function section(box, lot) {
   soilBands(svg, shape, soil, words);
   house(svg, shape);
   writing(svg, shape, words, { bend, gap, high });
-  lines.push(fill(words.depth, { depth: distance(depth[0]), lo: distance(depth[1]), hi: distance(depth[2]) }));
-  const described = Math.max(...soil.layers.filter((layer) => !layer[4]).map(([, bottom]) => bottom), 0);
-  lines.push(fill(soil.rock_m !== null && soil.rock_m < depth[0] ? words.on_rock : words.described,
-    { soil: soil.name, depth: distance(soil.rock_m !== null && soil.rock_m < depth[0] ? soil.rock_m : described) }));
-  lines.push(fill(words.scale, { times: String(times) }));
+  lines.push(fill(words.weather, { depth: roughly(depth[0]), lo: unitless(roughly(depth[1])), hi: unitless(roughly(depth[2])) }));
+  const described = Math.max(...soil.layers.filter((layer) => !layer[4]).map(([, bottom]) => bottom), 0), rocky = soil.rock_m !== null && soil.rock_m < depth[0];
+  lines.push(fill(rocky ? words.on_rock : words.of_soil, { soil: soil.name, share: "", depth: tenth(rocky ? soil.rock_m : described) }));
+  lines.push(times === 1 ? words.true : fill(words.times, { times: String(times) }), words.curve);
   svg.setAttribute("aria-label", `${words.heading}. ${lines.join(" ")}`);
   put(part, "p", lines[0]);
   put(part, "p", lines.slice(1).join(" "), "note");
 }
+
+// Depths, as in section.py: to a tenth, and those that are not known well in whole feet.
+const tenth = (m) => (units.now === "us" ? `${Number((m / 0.3048).toFixed(1))} ft` : `${Number(m.toFixed(1))} m`);
+const roughly = (m) => (units.now === "us" ? distance(m) : tenth(m));
+const unitless = (told) => told.split(" ")[0];
 
 function drawnNow(words, bend, gap, low, high) {
   const none = !/[1-9]/.test(length(gap) + length(high));
@@ -64,7 +68,8 @@ function soilBands(svg, shape, soil, words) { // each layer follows the ground, 
   const bands = soil.layers.map(([top, bottom, pct, k, assumed]) => [top, bottom, pct, k, assumed ? " " + words.assumed : ""]);
   const right = shape.middle + (1 + over) * shape.width / 2 * shape.scale;
   let free = -Infinity;
-  sketch(svg, "text", { x: right + 6, y: (shape.crown + PLAN.slab + groundAt(shape, 1) - 10).toFixed(1) }, words.extensibility);
+  words.extensibility.split(" ").forEach((word, k) => // there is no room for both on one line
+    sketch(svg, "text", { x: right + 6, y: (shape.crown + PLAN.slab + groundAt(shape, 1) - 26 + 16 * k).toFixed(1) }, word));
   for (const [top, bottom, pct, k, more] of bands) {
     const [upper, lower] = [at(top), at(bottom)];
     sketch(svg, "path", { d: `M${pathOf(upper)}L${pathOf(lower.slice().reverse())}z`, fill: about.below.colors[k], class: more ? "assumed" : "band" });

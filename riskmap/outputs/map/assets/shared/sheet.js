@@ -16,6 +16,9 @@ export function intoSight(part) { // a part of the panel below its choices, whic
 
 export function sheetControls(moved) { // `moved`: what to do when the height has changed
   sheetHeight("short");
+  new ResizeObserver(() => { // the buttons of the map stand below the sentence above it, however many lines it takes
+    document.body.style.setProperty("--lead-end", `${el("standing").getBoundingClientRect().bottom}px`);
+  }).observe(el("standing"));
   const handle = el("handle"), turnTo = (name) => { sheetHeight(name); moved(); };
   let from = null, dragged = false;
   handle.addEventListener("click", () => {

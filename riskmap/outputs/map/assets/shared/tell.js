@@ -54,10 +54,12 @@ function now(lot) {
 function next(lot) {
   const rise = lot.number("rise_next_mm"), fall = lot.number("fall_next_mm"), values = three(lot, "change_next_mm");
   if (rise === null) return about.tell.not_computed;
-  const kind = zero(rise) ? (zero(fall) ? "still" : "fall") : zero(fall) ? "rise" : "both";
-  return asModelled(fill(about.tell.next, { moves: fill(about.tell[kind], { rise: length(rise), fall: length(Math.abs(fall)) }),
-    after: higher(values[0]), range: range(values, higher) }), lot);
+  const seasons = fill(about.tell.seasons, { dry: thanToday(higher(rise)), wet: higher(fall) });
+  const after = fill(about.tell.after, { higher: higher(values[0]), range: range(values, higher) });
+  return asModelled(fill(about.tell.next, { moves: zero(rise) && zero(fall) ? about.tell.still : seasons, month: about.tell.last_month, after }), lot);
 }
+
+const thanToday = (told) => (told === about.tell.as_today ? told : fill(about.tell.than_today, { higher: told }));
 
 function expected(lot) {
   const [, low, high] = three(lot, "expected_movement_mm"), code = lot.text("direction");
@@ -68,7 +70,8 @@ function expected(lot) {
 
 function longRun(lot) {
   const [, low, high] = three(lot, "long_run_mm");
-  return fill(sentence("long_run", lot), { size: sizeOf(lot, "long_run_mm"), range: sizes(low, high) });
+  return fill(sentence("long_run", lot), { size: sizeOf(lot, "long_run_mm"), range: sizes(low, high),
+    once: lot.text("phase") === about.tell.at_rest ? "" : about.tell.once });
 }
 
 function whatif(lot) {
