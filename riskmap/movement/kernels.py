@@ -21,8 +21,11 @@ from riskmap.movement import life
 from riskmap.movement.compiled import compiled
 from riskmap.movement.draw_inputs import Axis, Drawn, GroundModel, Layers, OppositeModel, StripModel, Units
 from riskmap.movement.kernels_past import GONE_M, Single, past_grounds, past_slabs
+from riskmap.movement.kernels_series import range_of, yearly_swing
 from riskmap.movement.kernels_slab import (
     bending_weights,
+    copy_into,
+    copy_rows,
     ground_shape,
     one_side,
     settled_slab,
@@ -69,7 +72,7 @@ def march(driver: Array, start: Array, decay: Array, early: Array, late: Array, 
     (n_month, n_mode) is filled with the state at every month end.
     """
     state = start.copy()
-    out[0] = state
+    copy_into(state, out[0])
     for j in range(1, driver.size):
         before, now = driver[j - 1], driver[j]
         for i in range(state.size):
@@ -126,20 +129,8 @@ def weighted_rows(strain: Array, output: Array, rows: Array) -> None:
         for z in range(strain.size):
             for i in range(total.size):
                 total[i] += strain[z] * output[j, z, i]
-        rows[:, j] = total
-
-
-@compiled
-def yearly_swing(series: Array, first: int, last: int, first_calendar: int) -> float:
-    """Return the median over full calendar years of largest minus smallest value. [m] (method.md, section 9)"""
-    start = first + (-(first_calendar + first)) % 12
-    years = max((last + 1 - start) // 12, 0)
-    swings = np.empty(max(years, 1))
-    swings[0] = np.nan
-    for y in range(years):
-        block = series[start + 12 * y : start + 12 * y + 12]
-        swings[y] = block.max() - block.min()
-    return np.median(swings)
+        for i in range(total.size):
+            rows[i, j] = total[i]
 
 
 @compiled
@@ -250,7 +241,8 @@ def run_draw(d: int, driver: Array, model: StripModel, opposite: OppositeModel, 
             usual[i] -= states[month, i]
             for k in range(n_z):
                 usual[i] += model.initial[i, k] * ground_states[month, k]
-    usual /= axis.normal_last + 1 - axis.normal_first
+    for i in range(n_mode):
+        usual[i] /= axis.normal_last + 1 - axis.normal_first
     center_left = np.empty(n_mode)
 
     powers = np.ones((n_month + HORIZON + 1, n_mode))  # decay by number of months
@@ -277,19 +269,26 @@ def run_draw(d: int, driver: Array, model: StripModel, opposite: OppositeModel, 
     halves, wholes = np.empty((n_class, 8, n_point)), np.empty((n_class, 8, 2 * n_point - 1))
     weights, flats = np.empty((n_class, n_point)), np.empty((n_class, n_point))
     for c in range(n_class):
-        halves[c] = assemble(n_point, spacing, drawn.stiffness[c], drawn.spring_n_m3, drawn.load_pa,
-                             drawn.edge_load_n_m, True)
-        wholes[c] = assemble(2 * n_point - 1, spacing, drawn.stiffness[c], drawn.spring_n_m3, drawn.load_pa,
-                             drawn.edge_load_n_m, False)
-        weights[c] = bending_weights(halves[c])
-        flats[c] = deflect(np.zeros(n_point), halves[c], False)
+        stiffness, spring, load, edge_load = (drawn.stiffness[c], drawn.spring_n_m3, drawn.load_pa,
+                                              drawn.edge_load_n_m)
+        copy_rows(assemble(n_point, spacing, stiffness, spring, load, edge_load, True), halves[c])
+        copy_rows(assemble(2 * n_point - 1, spacing, stiffness, spring, load, edge_load, False), wholes[c])
+        copy_into(bending_weights(halves[c]), weights[c])
+        copy_into(deflect(np.zeros(n_point), halves[c], False), flats[c])
     half, whole, flat = halves[0], wholes[0], flats[0]
     own = halves[0].copy()  # keeps the factors of one slab's contact from one solution to the next
     past_ground, past_shared = np.empty((past.shape[2], n_point)), np.empty(past.shape[2])
     row_bend = np.zeros(n_mode)
+    edges_m = np.empty(n_z + 1)
+    for z in range(n_z + 1):
+        edges_m[z] = ground.depth_edges[z] * drawn.active_depth_m
     long_run = edge_range = swing = 0.0
 
-    first_asked = min(axis.normal_first, units.early.min(), starts.min())
+    first_asked = axis.normal_first
+    for start in starts:
+        first_asked = min(first_asked, start)
+    for month in units.early:
+        first_asked = min(first_asked, month)
 
     for n in range(units.profile.size):
         new_profile = n == 0 or units.profile[n] != units.profile[n - 1]
@@ -300,8 +299,7 @@ def run_draw(d: int, driver: Array, model: StripModel, opposite: OppositeModel, 
                 lep = triangular_one(drawn.extensibility, layers.low_pct[p, layer], layers.middle_pct[p, layer],
                                      layers.high_pct[p, layer])
                 index[layer] = layers.factor[p, layer] * compression_index(lep, drawn.lep_cap_pct, drawn.span_pf)
-            strain = cell_strain_index(ground.depth_edges * drawn.active_depth_m, layers.top_m[p], layers.bottom_m[p],
-                                       index)
+            strain = cell_strain_index(edges_m, layers.top_m[p], layers.bottom_m[p], index)
             # drier is lower: movement = - restraint * sum(share index dz * suction); `output` already includes the cell
             # size
             for z in range(n_z):
@@ -312,17 +310,17 @@ def run_draw(d: int, driver: Array, model: StripModel, opposite: OppositeModel, 
             for z in range(n_z):
                 for k in range(n_z):
                     ground_row[k] += strain[z] * ground.output[z, k]
-            project(by_mode, rows[:, n_point - 1], axis.normal_first, edge)
-            normal = edge[axis.normal_first : axis.normal_last + 1]
-            edge_range = normal.max() - normal.min()
+            project(by_mode, rows[:, n_point - 1].copy(), axis.normal_first, edge)
+            edge_range = range_of(edge[axis.normal_first : axis.normal_last + 1])
             swing = yearly_swing(edge, axis.normal_first, axis.normal_last, axis.first_calendar)
             past_grounds(rows, states, now, past_ground)
             for r in range(REPLAYS + WHATIFS):
-                base_last[r] = ground_shape(rows, replayed_state(HORIZON - 1, starts[r], now, states, powers, decay,
-                                                                 early, driver[now] - driver[starts[r]]))
+                state = replayed_state(HORIZON - 1, starts[r], now, states, powers, decay, early,
+                                       driver[now] - driver[starts[r]])
+                copy_into(ground_shape(rows, state), base_last[r])
         if new_profile or units.stiffness[n] != units.stiffness[n - 1]:
             half, whole, flat = halves[units.stiffness[n]], wholes[units.stiffness[n]], flats[units.stiffness[n]]
-            own[:] = half
+            copy_rows(half, own)
             row_bend[:] = 0.0
             for j in range(n_point):
                 for i in range(n_mode):
@@ -361,12 +359,12 @@ def run_draw(d: int, driver: Array, model: StripModel, opposite: OppositeModel, 
             for i in range(n_mode):
                 delta[i] += initial_by_depth[k, i] * a
         added, reuse = correction(row_bend, delta, decay, age + HORIZON, REUSE_SHARE * edge_range)
-        history = bend[pour : now + 1] + added[: age + 1]
+        history = bend[pour : now + 1] + added[: age + 1]  # an array expression: a loop here is slower (measured)
         result = out[n, d]
         past_slabs(age, now - units.late[n], reuse, past_ground, delta, powers, rows, half, flat, past_shared,
                    past[n, d])
         touching[:] = True  # each slab begins from full contact, so that the slab before it cannot matter
-        factored = False
+        factored = bool(0)  # not the constant False, for which the compiler would compile all callees once more
         largest, deepest = 0.0, 0.0
         month_max: int = int(pour)
         for sign in (1.0, -1.0):
@@ -381,7 +379,8 @@ def run_draw(d: int, driver: Array, model: StripModel, opposite: OppositeModel, 
                 deepest = min(deepest, middle)
         middle, departed, factored = slab_at(age, pour, reuse, states, delta, powers, rows, half, flat, shared, own,
                                              touching, factored, shape)
-        contact[:] = touching if age < reuse else everywhere  # of today's slab
+        for j in range(n_point):
+            contact[j] = touching[j] or age >= reuse  # of today's slab
         if middle > largest:
             largest, month_max = middle, int(now)
         result[NOW], result[RATIO_NOW] = middle, abs(departed) / (2 * half_width)
@@ -411,7 +410,7 @@ def run_draw(d: int, driver: Array, model: StripModel, opposite: OppositeModel, 
             today = 0.0  # poured level this month
         for r in range(REPLAYS + WHATIFS):
             if old and not np.isnan(base_slab[r, WORST]):
-                year[:] = base_slab[r]
+                copy_into(base_slab[r], year)
             else:
                 worst, where, highest, lowest = -1.0, 0, 0, 0
                 most, least = -np.inf, np.inf
@@ -446,7 +445,7 @@ def run_draw(d: int, driver: Array, model: StripModel, opposite: OppositeModel, 
                     if place == WORST:
                         year[WORST_DEPARTED] = departed
                 if old:
-                    base_slab[r] = year
+                    copy_into(year, base_slab[r])
             change, rise, fall = changes(today, year)
             result[CHANGE + r] = change
             if r < REPLAYS:
@@ -478,19 +477,8 @@ def run_draw(d: int, driver: Array, model: StripModel, opposite: OppositeModel, 
         if whole_rise <= REUSE_SHARE * edge_range:  # nothing to grow
             whole_rise = 0.0
         result[DOME_SHARE] = life.share_reached(left_center, whole_rise)
-        first_years = history[1 : SETTLED_MONTHS + 1]
-        result[EDGE_HIGH] = (first_years < 0).mean() if first_years.size else 0.0
+        first_months, high = min(age, SETTLED_MONTHS), 0
+        for k in range(1, first_months + 1):
+            high += history[k] < 0
+        result[EDGE_HIGH] = high / first_months if first_months else 0.0
         result[PHASE] = life.phase(settled_share, whole_rise == 0.0 or life.rests(center_left, decay, whole_rise))
-
-
-@compiled
-def gather_sorted(block: Array, chosen: Months, sorted_out: Array) -> None:
-    """Fill sorted_out (n_archetype, n_draw) with the values of each archetype in ascending order. (method.md, section
-    9)
-
-    block (n_unit, n_draw); chosen (n_archetype, n_draw): the unit that each model run of an archetype uses.
-    """
-    for c in range(chosen.shape[0]):
-        for d in range(chosen.shape[1]):
-            sorted_out[c, d] = block[chosen[c, d], d]
-        sorted_out[c].sort()

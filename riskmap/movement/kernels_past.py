@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from riskmap.movement.compiled import compiled
+from riskmap.movement.kernels_slab import copy_into
 from riskmap.movement.slab import settle
 
 Array = NDArray[np.float64]
@@ -55,12 +56,12 @@ def past_slabs(age: int, poured: int, reuse: int, ground: Array, delta: Array, p
         left = np.empty(n_mode)
         for i in range(n_mode):
             left[i] = delta[i] * powers[age - n_past + first, i]
-        touching, factored = np.ones(n_point, dtype=np.bool_), False
+        touching, factored = np.ones(n_point, dtype=np.bool_), bool(0)
         active = n_mode
         for m in range(first, min(old, n_past)):
             while active and (abs(rows[active - 1, 0]) + abs(rows[active - 1, -1])) * abs(left[active - 1]) < GONE_M:
                 active -= 1
-            below[:] = ground[m]
+            copy_into(ground[m], below)
             for i in range(active):
                 for j in range(n_point):
                     below[j] += rows[i, j] * left[i]
@@ -70,24 +71,9 @@ def past_slabs(age: int, poured: int, reuse: int, ground: Array, delta: Array, p
             out[m] = shape[0] - flat[0] - (shape[-1] - flat[-1])
     if old < n_past:
         if np.isnan(shared[0]):
-            touching, factored = np.ones(n_point, dtype=np.bool_), False
+            touching, factored = np.ones(n_point, dtype=np.bool_), bool(0)
             for m in range(n_past):
                 factored = settle(ground[m], half, touching, factored, shape)
                 shared[m] = shape[0] - flat[0] - (shape[-1] - flat[-1])
         for m in range(old, n_past):
             out[m] = shared[m]
-
-
-@compiled
-def gather_median(past: Single, chosen: Months, out: Single) -> None:
-    """Fill out (n_archetype, n_past) with the median over the model runs of each archetype, nan where one has none.
-
-    Method: method.md, section 9. [m]
-    past (n_unit, n_draw, n_past); chosen (n_archetype, n_draw): the unit that each model run of an archetype uses.
-    """
-    draws = np.empty((past.shape[2], chosen.shape[1]))
-    for c in range(chosen.shape[0]):
-        for d in range(chosen.shape[1]):
-            draws[:, d] = past[chosen[c, d], d]
-        for m in range(past.shape[2]):
-            out[c, m] = np.nan if np.isnan(draws[m].sum()) else np.median(draws[m])

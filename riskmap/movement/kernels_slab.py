@@ -16,6 +16,20 @@ Flags = NDArray[np.bool_]
 
 
 @compiled
+def copy_into(source: Array, target: Array) -> None:
+    """Copy a row, shape (n,). The compiler needs seconds for `target[:] = source`: it may fail, with a message."""
+    for i in range(target.size):
+        target[i] = source[i]
+
+
+@compiled
+def copy_rows(source: Array, target: Array) -> None:
+    """Copy rows, shape (n_row, n)."""
+    for i in range(target.shape[0]):
+        copy_into(source[i], target[i])
+
+
+@compiled
 def ground_shape(rows: Array, state: Array) -> Array:
     """Return the ground under half a slab for a modal state: rows (n_mode, n_point) times state (n_mode,). [m]
 
@@ -38,7 +52,7 @@ def slab_on(rows: Array, state: Array, half: Array, flat: Array) -> tuple[float,
     """
     ground = ground_shape(rows, state)
     shape = deflect(ground, half, False)
-    middle, departed = departure(shape - flat)
+    middle, departed = departure(shape, flat)
     return middle, departed, shape[-1] - ground[-1]
 
 
@@ -51,7 +65,7 @@ def settled_slab(ground: Array, own: Array, flat: Array, touching: Flags, factor
     (n_point,): under half a slab [m]; own, touching, factored, shape: as in `slab.settle`.
     """
     factored = settle(ground, own, touching, factored, shape)
-    middle, departed = departure(shape - flat)
+    middle, departed = departure(shape, flat)
     return middle, departed, factored
 
 
@@ -69,7 +83,7 @@ def tilt_on(ground: Array, sides: Array, system: Array, length: float, contact: 
         whole[n - 1 + j] = ground[j] + sides[j]
         whole[n - 1 - j] = ground[j] - sides[j]
         touching[n - 1 + j] = touching[n - 1 - j] = contact[j]
-    settle(whole, system, touching, False, shape)
+    settle(whole, system, touching, bool(0), shape)  # bool(0): see `kernels`
     return (shape[-1] - shape[0]) / length
 
 
@@ -97,11 +111,12 @@ def bending_weights(half: Array) -> Array:
     """
     points = half.shape[1]
     out = np.empty(points)
-    loaded = departure(deflect(np.zeros(points), half, True))[0]
+    level = np.zeros(points)
+    loaded = departure(deflect(level, half, True), level)[0]
     for j in range(points):
         unit = np.zeros(points)
         unit[j] = 1.0
-        out[j] = departure(deflect(unit, half, True))[0] - loaded
+        out[j] = departure(deflect(unit, half, True), level)[0] - loaded
     return out
 
 

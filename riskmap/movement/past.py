@@ -14,13 +14,13 @@ from numpy.typing import NDArray
 
 from riskmap.common.month_numbers import month_name
 from riskmap.common.results import History
-from riskmap.movement.kernels_past import gather_median
 
 if TYPE_CHECKING:
     from riskmap.movement.driver import Driver
 
 PREFIX = "deflection_mm_"  # prefix of the columns with a past month, followed by the month as YYYY-MM
 MM = 1000.0
+TOGETHER = 100  # archetypes that are sorted together, so that the values stay in the cache of a core
 
 
 def room(driver: Driver, units: int, draws: int, months: int) -> NDArray[np.float32]:
@@ -51,11 +51,23 @@ def medians(past: NDArray[np.float32], chosen: NDArray[np.int64], months: int, f
     """
     before = max(months - 1, 0)
     out = np.full((len(chosen), before), np.nan, np.float32)
-    median = np.empty((len(chosen), past.shape[2]), np.float32)
-    gather_median(past, chosen, median)
-    out[:, before - past.shape[2]:] = median * (MM * plan_factor[:, None])
+    out[:, before - past.shape[2]:] = _medians(past, chosen) * (MM * plan_factor[:, None])
     names = [PREFIX + month_name(first_month + now - before + m) for m in range(before)]
     return pd.DataFrame(out, columns=names)
+
+
+def _medians(past: NDArray[np.float32], chosen: NDArray[np.int64]) -> NDArray[np.float32]:
+    """Return the median over the model runs, shape (n_archetype, n_past); nan where a model run has no value."""
+    draws, months = chosen.shape[1], past.shape[2]
+    by_run = past.reshape(past.shape[0] * draws, months)
+    out = np.empty((len(chosen), months), np.float32)
+    for first in range(0, len(chosen), TOGETHER):
+        runs = by_run.take(chosen[first : first + TOGETHER] * draws + np.arange(draws), axis=0)
+        values = np.ascontiguousarray(runs.transpose(0, 2, 1))
+        values.sort(axis=2)  # NumPy sorts much faster than the compiler; nan is last
+        out[first : first + TOGETHER] = np.where(np.isnan(values[:, :, -1]), np.nan,
+                                                 (values[:, :, (draws - 1) // 2] + values[:, :, draws // 2]) / 2)
+    return out
 
 
 def split(archetype: pd.DataFrame, lot_archetype: NDArray[np.int64], months: int, today: int) \

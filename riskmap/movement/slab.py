@@ -171,18 +171,19 @@ def solve(ground: Array, spacing: float, stiffness: float, spring: float, load: 
 
 
 @compiled
-def departure(shape: Array) -> tuple[float, float]:
+def departure(shape: Array, flat: Array) -> tuple[float, float]:
     """Return the height of the middle of a half slab above its edge, and the signed largest departure from the chord.
 
     Method: method.md, section 7. [m]
-    `shape` runs from the middle (first) to the edge (last); for a symmetric slab the chord is level.
+    `shape` less `flat` is taken, from the middle (first) to the edge (last); for a symmetric slab the chord is level.
     """
-    edge = shape[-1]
+    edge = shape[-1] - flat[-1]
     largest = 0.0
-    for value in shape:
-        if abs(value - edge) > abs(largest):
-            largest = value - edge
-    return shape[0] - edge, largest
+    for j in range(shape.size):
+        above_edge = shape[j] - flat[j] - edge
+        if abs(above_edge) > abs(largest):
+            largest = above_edge
+    return shape[0] - flat[0] - edge, largest
 
 
 def section_stiffness(depth_m: float, *, rib_spacing_m: float = 3.66, rib_width_m: float = 0.25,

@@ -204,7 +204,7 @@ def slab_since_pour(ground_m: Array, half_width_m: float, *, stiffness: float, s
     spacing = half_width_m / (ground_m.size - 1)
     shape = solve(np.ascontiguousarray(ground_m), spacing, stiffness, spring, load, edge_load, True, False)
     flat = solve(np.zeros(ground_m.size), spacing, stiffness, spring, load, edge_load, True, False)
-    return departure(shape - flat)
+    return departure(shape, flat)
 
 
 def with_year_again(driver_pf: Array, start: int) -> Array:

@@ -18,6 +18,7 @@ from riskmap.movement import (
     draws,
     driver,
     kernels,
+    kernels_series,
     kernels_soil,
     past,
     reasons,
@@ -162,7 +163,7 @@ def test_shared_run_equals_a_slab_poured_alone(ground: Literal["uncracked", "cra
                 edge = np.concatenate([np.full(run.pours[0], np.nan), alone.heave_m[:, -1]])
                 first, last = run.made.normal
                 assert np.ptp(edge[first : last + 1]) == pytest.approx(scale, abs=0.005 * scale)
-                swing = kernels.yearly_swing(edge, first, last, run.made.first_month % 12)
+                swing = kernels_series.yearly_swing(edge, first, last, run.made.first_month % 12)
                 assert result[kernels.SEASONAL] == pytest.approx(swing, abs=0.005 * scale)
             assert result[kernels.SOIL_NOW] == pytest.approx(alone.dome_m[-1], abs=1e-6)
             assert result[kernels.CENTER] == pytest.approx(alone.heave_m[-1, 0], abs=1e-6)
