@@ -192,6 +192,7 @@ STATES = {
 # The phases of a slab's life in their order in time; their limits are in `movement.life`, their words in
 # `outputs.words`.
 PHASES = ("early_settlement", "dome_growing", "edge_seasonal")
+AT_REST = PHASES[-1]  # the middle has stopped rising
 # The four marks of what is known about a lot, 1 or 0: column -> what `data_quality` calls it where it is not known.
 MARKS = {"soil_known": "soil", "date_known": "pour date", "slab_known": "slab size", "weather_known": "recent weather"}
 ALL_KNOWN = "all known"

@@ -12,7 +12,7 @@ import math
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
-from riskmap.common import month_numbers, units
+from riskmap.common import month_numbers, tables, units
 from riskmap.outputs import calibrated, words
 
 MM_STEP, INCH_STEP = 2.0, 0.1  # step of what is shown; anything finer than a survey reads would promise too much
@@ -47,7 +47,6 @@ SENTENCES = {
 }
 COLUMNS = {"now": "bend_now_mm", "next": "change_next_mm", "expected": "expected_movement_mm",
            "long_run": "long_run_mm"}  # the number behind an answer, with its range
-AT_REST = "edge_seasonal"  # the phase in which the middle has stopped rising
 WHATIF_YEARS = ("dry", "average", "wet")
 
 
@@ -207,7 +206,7 @@ def long_run(row: Mapping[str, Any], system: str) -> str:
     """Return how this lot behaves in the long run, whatever the weather: at rest, by the rule of its phase."""
     _, low, high = _three(row, "long_run_mm")
     return _sentence("long_run", row).format(size=size(row, "long_run_mm", system), range=sizes(low, high, system),
-                                             once="" if row["phase"] == AT_REST else SENTENCES["once"])
+                                             once="" if row["phase"] == tables.AT_REST else SENTENCES["once"])
 
 
 def whatif(row: Mapping[str, Any], system: str) -> str:

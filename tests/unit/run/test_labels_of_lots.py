@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import html
 import io
+import json
 import re
 from pathlib import Path
 from typing import Any
@@ -253,7 +254,11 @@ def test_a_list_is_found_by_address_and_answered_with_the_label(outputs: Path, t
         assert wording.NOT_FOR_PUBLICATION in html.unescape((tmp_path / "s" / name).read_text(encoding="utf-8"))
     book = openpyxl.load_workbook(tmp_path / "s" / "screened.xlsx", read_only=True)
     assert ADDRESSES[FIRST] in [cell for row in book["Lots"].iter_rows(values_only=True) for cell in row]
-    assert "ALPHA" not in (tmp_path / "s" / "screened.json").read_text(encoding="utf-8").upper()
+    told = json.loads((tmp_path / "s" / "screened.json").read_text(encoding="utf-8"))
+    assert wording.NOT_FOR_PUBLICATION in told["notes"]
+    similar, other = told["open_rows"]  # what is similar is shown where the lot is chosen, and nowhere else
+    assert ADDRESSES[FIRST] in similar.pop("note")
+    assert "ALPHA" not in json.dumps([told, similar, other]).upper()
 
 
 def test_a_column_called_address_is_compared_where_the_run_has_labels(outputs: Path, tmp_path: Path) -> None:
