@@ -210,9 +210,9 @@ def test_from_raw_files_to_the_map_by_clicks(opened: Opened, example: Path) -> N
 
 
 def run_page(opened: Opened) -> None:
-    """Go to the newest run of the area."""
+    """Go to the newest run of the area, and wait for its map: the table of lots is drawn again when that is there."""
     opened.at(f"/areas/area/runs/{runs_of(opened)[-1]}")
-    WebDriverWait(opened.page, 60).until(lambda page: page.find_elements(By.CSS_SELECTOR, "#lots-table tbody tr"))
+    WebDriverWait(opened.page, 60).until(lambda page: page.find_elements(By.CSS_SELECTOR, "#lots-table button.look"))
 
 
 @pytest.mark.usefixtures("area")
@@ -220,9 +220,7 @@ def test_lots_are_sorted_found_and_chosen_for_a_brief(opened: Opened) -> None:
     run_page(opened)
     page = opened.page
     assert "1,531 lots read" in page.find_element(By.ID, "figures").text
-    # read at one moment: the table is drawn again when the map is there
-    sizes = [float(text) for text in page.execute_script(
-        "return [...document.querySelectorAll('#lots-table tbody td:nth-child(3)')].map((cell) => cell.textContent)")]
+    sizes = [float(cell.text) for cell in page.find_elements(By.CSS_SELECTOR, "#lots-table tbody td:nth-child(3)")]
     assert sizes == sorted(sizes, reverse=True)
     assert len(sizes) == 200
     looked_at(opened, "run")

@@ -48,7 +48,8 @@ def table() -> Iterator[list[str]]:
 
 # ---------------------------------------------------------------- the jobs
 def has_rows(page: webdriver.Chrome) -> bool:
-    return len(page.find_elements(By.CSS_SELECTOR, "#lots-table tbody tr")) > 0
+    """Return whether the table of lots is there, as it is drawn once more when the map is."""
+    return len(page.find_elements(By.CSS_SELECTOR, "#lots-table button.look")) > 0
 
 
 def folder_of(page: webdriver.Chrome) -> str:
