@@ -144,7 +144,10 @@ class Mouse(Hands):
             if (found := self.named(role, name)) is None:
                 return False
             # the wheel: element.click() refuses a file field, and scrolls under what stays at the edge of the window
-            ActionChains(page).scroll_to_element(found).move_to_element(found).click().perform()
+            ActionChains(page).scroll_to_element(found).perform()
+            if moves(page, found):  # what is loaded above it has pushed it away: a hand waits too
+                return False
+            ActionChains(page).move_to_element(found).click().perform()
             return True
 
         # a table that is drawn again in this moment is looked at again
@@ -289,9 +292,17 @@ def drop(page: webdriver.Chrome, name: str, files: list[Path]) -> None:
         page.execute_cdp_cmd("Input.dispatchDragEvent", {"type": kind, "x": box[0], "y": box[1], "data": held})
 
 
-def until(true: Callable[[], bool], seconds: float = SOON_S) -> None:
+def moves(page: webdriver.Chrome, one: WebElement) -> bool:
+    """Return whether something is not where it was a tenth of a second before."""
+    where = "const b = arguments[0].getBoundingClientRect(); return [b.x, b.y]"
+    before = page.execute_script(where, one)
+    time.sleep(0.1)
+    return bool(page.execute_script(where, one) != before)
+
+
+def until(true: Callable[[], bool], seconds: float = LONG_S) -> None:
     """Wait until something is true."""
     began = time.monotonic()
     while not true():
-        assert time.monotonic() - began < seconds
+        assert time.monotonic() - began < seconds, f"not true after {seconds} s"
         time.sleep(0.05)
