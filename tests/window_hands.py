@@ -17,6 +17,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from resource import RUSAGE_CHILDREN, getrusage
 
+import psutil
 from selenium import webdriver
 from selenium.common.exceptions import JavascriptException, NoSuchElementException, StaleElementReferenceException
 from selenium.webdriver.common.action_chains import ActionChains
@@ -306,3 +307,16 @@ def until(true: Callable[[], bool], seconds: float = LONG_S) -> None:
     while not true():
         assert time.monotonic() - began < seconds, f"not true after {seconds} s"
         time.sleep(0.05)
+
+
+@contextmanager
+def resting(window: psutil.Process) -> Iterator[None]:
+    """Let the workers of a window rest, so that its work goes on as long as the test wants."""
+    workers = window.children(recursive=True)
+    for worker in workers:
+        worker.suspend()
+    try:
+        yield
+    finally:
+        for worker in workers:
+            worker.resume()

@@ -5,7 +5,6 @@ from __future__ import annotations
 import shutil
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
 
@@ -26,7 +25,7 @@ from selenium.webdriver.common.keys import Keys
 from selenium.webdriver.support.ui import WebDriverWait
 from test_window_browser import fits, violations
 from window_delivery import Delivery, small
-from window_hands import LONG_S, Mouse, Opened, drop, said, until, wide, window
+from window_hands import LONG_S, Mouse, Opened, drop, resting, said, until, wide, window
 
 from riskmap.window.areas import AREA_FILE, FILES, OUTPUTS
 
@@ -143,19 +142,6 @@ def test_what_the_files_do_not_say_is_asked_and_answered_on_the_page(messy: tupl
 
 
 # ---------------------------------------------------------------- two tabs, a closed tab
-@contextmanager
-def resting(opened: Opened) -> Iterator[None]:
-    """Let the workers of a window rest, so that its work goes on as long as the test wants."""
-    workers = psutil.Process(opened.process.pid).children(recursive=True)
-    for worker in workers:
-        worker.suspend()
-    try:
-        yield
-    finally:
-        for worker in workers:
-            worker.resume()
-
-
 @pytest.fixture
 def recognised(page: webdriver.Chrome, opened: Opened, delivery: Delivery) -> str:
     """An area that can be estimated, and its page in the browser; return its name."""
@@ -176,7 +162,7 @@ def runs_of(area: Path) -> list[str]:
 def test_two_tabs_of_one_area_lose_nothing(recognised: str, page: webdriver.Chrome, opened: Opened) -> None:
     area, hands, first = opened.root / recognised, Mouse(page), page.current_window_handle
     text = (area / AREA_FILE).read_text(encoding="utf-8")
-    with resting(opened):
+    with resting(psutil.Process(opened.process.pid)):
         hands.use("button", "Estimate")
         hands.until("/jobs/")
         looked_at(page, "job")
@@ -206,7 +192,7 @@ def test_two_tabs_of_one_area_lose_nothing(recognised: str, page: webdriver.Chro
 def test_a_tab_that_is_closed_in_mid_run_does_not_matter(recognised: str, page: webdriver.Chrome,
                                                          opened: Opened) -> None:
     area, hands = opened.root / recognised, Mouse(page)
-    with resting(opened):
+    with resting(psutil.Process(opened.process.pid)):
         hands.use("button", "Estimate")
         hands.until("/jobs/")
         first = page.current_window_handle

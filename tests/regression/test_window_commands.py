@@ -11,7 +11,6 @@ import shutil
 import subprocess
 import sys
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -20,6 +19,7 @@ import psutil
 import pytest
 from window_client import Client, window
 from window_delivery import Delivery, small
+from window_hands import resting
 
 from riskmap.run import manifest, store
 from riskmap.window.areas import AREA_FILE, OUTPUTS
@@ -44,18 +44,6 @@ class Area:
     client: Client
     process: psutil.Process
     folder: Path
-
-    @contextmanager
-    def resting(self) -> Iterator[None]:
-        """Let the workers rest, so that the page of a job can be read before it is done."""
-        workers = self.process.children(recursive=True)
-        for worker in workers:
-            worker.suspend()
-        try:
-            yield
-        finally:
-            for worker in workers:
-                worker.resume()
 
     def job(self, answer: tuple[int, str]) -> str:
         """Return the last page of a job that was begun; it must not be a refusal."""
@@ -210,7 +198,7 @@ def _note(folder: Path) -> Path:
 
 def test_what_the_files_are(area: Area, tmp_path: Path) -> None:
     """The command of the job that recognises the files writes the same area file."""
-    with area.resting():
+    with resting(area.process):
         answer = area.client.give("/areas/area/files", _note(tmp_path))
         command = command_of(area.client.get(area.client.job(answer[1])))
     area.job(answer)

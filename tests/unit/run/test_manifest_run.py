@@ -198,7 +198,7 @@ def test_a_manifest_without_end_is_not_read_to_its_end(run: Path) -> None:
     assert "more than" in line
 
 
-@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="this system has no pipes and no links of this kind")
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="no pipes and links of this kind here: NOT TESTED")
 def test_links_and_pipes_in_the_place_of_outputs_are_refused(run: Path, tmp_path: Path) -> None:
     (tmp_path / "same").write_text("x")
     (run / "lots.csv").unlink()
@@ -216,7 +216,7 @@ def test_links_and_pipes_in_the_place_of_outputs_are_refused(run: Path, tmp_path
     assert "it is a link" in manifest.verify(run)[0]
 
 
-@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="this system has no pipes and no links of this kind")
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="no pipes and links of this kind here: NOT TESTED")
 def test_whatever_is_added_is_seen(run: Path, tmp_path: Path) -> None:
     (run / "to_a_file").symlink_to(tmp_path / "layers" / "lots.csv")
     (run / "to_a_folder").symlink_to(tmp_path)
@@ -230,7 +230,7 @@ def test_whatever_is_added_is_seen(run: Path, tmp_path: Path) -> None:
         "W-MAN-005 to_nothing"]
 
 
-@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="this system has no pipes and no links of this kind")
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="no pipes and links of this kind here: NOT TESTED")
 def test_inputs_are_looked_for_below_the_folder_only(run: Path, area: Area, tmp_path: Path,
                                                      monkeypatch: pytest.MonkeyPatch) -> None:
     """Nothing outside is opened, no device, no pipe; a link inside the folder is an input like any other."""
