@@ -57,6 +57,7 @@ PHASE, DOME_SHARE, TILT, SCENARIO = 21, 22, 23, 24
 CHANGE, WHATIF, RISE, FALL, WHATIF_LARGEST, EDGE_HIGH, EDGE_GAP = 27, 30, 33, 36, 39, 42, 43
 REUSE_SHARE = 0.005  # a correction below this share of the edge range reuses the shared slab solves (judgement)
 APART_MONTHS = 6  # extremes solved are at least this far apart
+TILE_MONTHS = 8  # months turned at once from rows into columns: they fill a line of the processor's memory
 REPLAYS, WHATIFS, HORIZON = 3, 3, 12
 WORST, WORST_DEPARTED, HIGHEST, LOWEST, LAST = 0, 1, 2, 3, 4  # what is stored of a replayed year, in this order
 SCENARIO_MONTHS = 24  # how long a leak, watering or a tree has acted on one side when its tilt is reported (judgement)
@@ -228,9 +229,20 @@ def run_draw(d: int, driver: Array, model: StripModel, opposite: OppositeModel, 
     decay, early, output, now, half_width = model.decay, model.early, model.output, axis.now, drawn.half_width_m
     n_month, n_mode, n_point, n_z = driver.size, decay.size, output.shape[0], output.shape[1]
 
+    first_asked, oldest = axis.normal_first, now
+    for start in starts:
+        first_asked = min(first_asked, start)
+    for month in units.early:
+        oldest = min(oldest, month)
+    first_asked = min(first_asked, oldest)
+
     states = np.empty((n_month, n_mode))
     march(driver, model.steady, decay, early, model.late, states)
-    by_mode = np.ascontiguousarray(states.T)
+    by_mode = np.empty((n_mode, n_month))
+    for first in range(first_asked, n_month, TILE_MONTHS):
+        for i in range(n_mode):
+            for month in range(first, min(first + TILE_MONTHS, n_month)):
+                by_mode[i, month] = states[month, i]
     initial_by_depth = np.ascontiguousarray(model.initial.T)
     ground_states = np.empty((n_month, n_z))
     march(driver, ground.steady, ground.decay, ground.early, ground.late, ground_states)
@@ -239,13 +251,15 @@ def run_draw(d: int, driver: Array, model: StripModel, opposite: OppositeModel, 
     for month in range(axis.normal_first, axis.normal_last + 1):
         for i in range(n_mode):
             usual[i] -= states[month, i]
-            for k in range(n_z):
-                usual[i] += model.initial[i, k] * ground_states[month, k]
+        for k in range(n_z):  # modes side by side; each is still summed depth by depth, so its digits stay
+            a = ground_states[month, k]
+            for i in range(n_mode):
+                usual[i] += initial_by_depth[k, i] * a
     for i in range(n_mode):
         usual[i] /= axis.normal_last + 1 - axis.normal_first
     center_left = np.empty(n_mode)
 
-    powers = np.ones((n_month + HORIZON + 1, n_mode))  # decay by number of months
+    powers = np.ones((now - oldest + HORIZON + 1, n_mode))  # decay by number of months, for the oldest slab of all
     for k in range(1, powers.shape[0]):
         for i in range(n_mode):
             powers[k, i] = powers[k - 1, i] * decay[i]
@@ -283,12 +297,6 @@ def run_draw(d: int, driver: Array, model: StripModel, opposite: OppositeModel, 
     for z in range(n_z + 1):
         edges_m[z] = ground.depth_edges[z] * drawn.active_depth_m
     long_run = edge_range = swing = 0.0
-
-    first_asked = axis.normal_first
-    for start in starts:
-        first_asked = min(first_asked, start)
-    for month in units.early:
-        first_asked = min(first_asked, month)
 
     for n in range(units.profile.size):
         new_profile = n == 0 or units.profile[n] != units.profile[n - 1]
