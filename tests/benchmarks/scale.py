@@ -10,6 +10,8 @@ from __future__ import annotations
 
 import json
 import os
+import resource
+import shutil
 import subprocess
 import sys
 import tempfile
@@ -25,19 +27,39 @@ ROOT = Path(__file__).resolve().parents[2]
 sys.path[:0] = [str(ROOT), str(ROOT / "tests")]
 STAGES = ("reading layers", "cleaning lots", "weather of each cell", "soil under each lot", "suction, ground and slab",
           "estimate", "writing products")
+MOVEMENT = STAGES[4]
 DATA = Path(os.environ.get("RISKMAP_OPEN_DATA", ROOT.parent / "shared" / "data"))
 
 
 @dataclass(frozen=True)
 class Measured:
-    """One run: seconds, largest memory of the process and of it with its workers [GB], archetypes, seconds by stage."""
+    """One run.
+
+    Attributes
+    ----------
+    seconds, cpu_seconds : float
+        From start to end, and of processors in user mode, workers included.
+    gb, tree_gb : float
+        Largest memory of the process, and of it with its workers. [GB]
+    archetypes : int
+    stages : dict
+        Seconds by stage.
+    folder : Path
+        The run folder.
+    """
 
     seconds: float
+    cpu_seconds: float
     gb: float
     tree_gb: float
     archetypes: int
     stages: dict[str, float]
     folder: Path
+
+    @property
+    def movement_share(self) -> float:
+        """Share of the seconds that the movement took."""
+        return self.stages[MOVEMENT] / self.seconds
 
 
 def areas(soil: Path, count: int, folder: Path) -> dict[str, Path]:
@@ -59,16 +81,17 @@ def measured(area: Path, *options: str) -> Measured:
     """Run one area in a process of its own, nothing reused unless the options say where."""
     outputs = area.parent / "outputs"
     given = options or ("--no-reuse",)
-    began = time.perf_counter()
+    began, used = time.perf_counter(), resource.getrusage(resource.RUSAGE_CHILDREN).ru_utime
     run = subprocess.Popen([sys.executable, "-m", "riskmap", "estimate", str(area), "--outputs", str(outputs), *given],
                            cwd=ROOT, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
     own, tree = _watched(run)
     seconds = time.perf_counter() - began
+    cpu_seconds = resource.getrusage(resource.RUSAGE_CHILDREN).ru_utime - used
     assert run.returncode in (0, 1), run.returncode
     folder = outputs / (outputs / "latest").read_text(encoding="ascii").strip()
     told = json.loads((folder / "manifest.json").read_text(encoding="utf-8"))
     stages = {stage: float(told["stage_seconds"].get(stage, 0.0)) for stage in STAGES}
-    return Measured(seconds, own / 1e9, tree / 1e9, told["facts"]["archetypes"], stages, folder)
+    return Measured(seconds, cpu_seconds, own / 1e9, tree / 1e9, told["facts"]["archetypes"], stages, folder)
 
 
 def _watched(run: subprocess.Popen[bytes]) -> tuple[int, int]:
@@ -103,17 +126,26 @@ def exponent(pairs: list[tuple[int, float]]) -> float:
 
 
 def table(soil: Path, counts: list[int], place: Path) -> dict[str, list[tuple[int, float]]]:
-    """Print the table and return seconds by set and count."""
-    print(f"{'set':<10}{'lots':>10}{'archetypes':>11}{'s':>8}{'x copy':>8}{'GB':>6}{'+workers':>9}  seconds by stage")
+    """Print the table as rows for notebooks/speed.md, and return the seconds with two workers by set and count."""
+    print("| set | lots | archetypes | seconds with 1, 2 workers | processor seconds | share of movement | x copy | "
+          "GB, with workers |\n|---|---|---|---|---|---|---|---|")
     found: dict[str, list[tuple[int, float]]] = {}
+    by_stage = []
     measured(areas(soil, 100, place)["plain"])  # compiles
     for count in counts:
         for name, area in areas(soil, count, place).items():
-            told, copy = measured(area), plain_copy(area)
-            found.setdefault(name, []).append((count, told.seconds))
-            stages = ", ".join(f"{stage} {seconds:.1f}" for stage, seconds in told.stages.items())
-            print(f"{name:<10}{count:>10,}{told.archetypes:>11,}{told.seconds:>8.1f}{told.seconds / copy:>8.1f}"
-                  f"{told.gb:>6.2f}{told.tree_gb:>9.2f}  {stages}", flush=True)
+            copy = plain_copy(area)
+            one, two = (measured(area, "--no-reuse", "--workers", str(workers)) for workers in (1, 2))
+            found.setdefault(name, []).append((count, two.seconds))
+            print(f"| {name} | {count:,} | {two.archetypes:,} | {one.seconds:.1f}, {two.seconds:.1f} | "
+                  f"{one.cpu_seconds:.1f} | {one.movement_share:.0%} | {two.seconds / copy:.0f} | "
+                  f"{two.gb:.1f}, {two.tree_gb:.1f} |", flush=True)
+            by_stage.append((name, count, copy, two.stages))
+            for run in (one, two):
+                shutil.rmtree(run.folder)
+    for name, count, copy, stages in by_stage:
+        print(f"{name} {count:,}: copy {copy:.2f} s; "
+              + ", ".join(f"{stage} {seconds:.1f}" for stage, seconds in stages.items()))
     for name, pairs in found.items():
         large = [pair for pair in pairs if pair[0] >= 10_000]
         if len(large) > 1:

@@ -7,6 +7,7 @@ Takes about half an hour at 1,000,000 lots on two cores and 10 GB of disk. Run i
 
 from __future__ import annotations
 
+import shutil
 import subprocess
 import sys
 import tempfile
@@ -46,8 +47,6 @@ def workers(area: Path) -> None:
 
 def new_week(area: Path) -> None:
     """Print what a run costs when one more weekly map has come, against a run that reuses nothing."""
-    import scale
-
     text = area.read_text(encoding="utf-8")
     weekly = Path(text.split("[drought]\npath = \"", 1)[1].split('"', 1)[0])
     maps = gpd.read_parquet(weekly)
@@ -55,12 +54,32 @@ def new_week(area: Path) -> None:
     before = area.with_name("before.toml")
     maps[maps[dates].astype("str") != maps[dates].astype("str").max()].to_parquet(area.with_name("before.parquet"))
     before.write_text(text.replace(weekly.as_posix(), area.with_name("before.parquet").as_posix()), encoding="utf-8")
+    _again("new drought week", before, area)
+
+
+def new_month(area: Path) -> None:
+    """Print what a run costs when one more month of rain and temperature has come."""
+    text = area.read_text(encoding="utf-8")
+    climate = next(area.parent.glob("climate_*.csv"))
+    *rows, _ = climate.read_text(encoding="utf-8").splitlines(keepends=True)
+    area.with_name("before.csv").write_text("".join(rows), encoding="utf-8")
+    before = area.with_name("before.toml")
+    before.write_text(text.replace(climate.as_posix(), area.with_name("before.csv").as_posix()), encoding="utf-8")
+    _again("new month of weather", before, area)
+
+
+def _again(what: str, before: Path, area: Path) -> None:
+    """Print the seconds of a run after another, as a share of a run that reuses nothing; both must give one table."""
+    import scale
+
+    shutil.rmtree(area.parent / "outputs", ignore_errors=True)
     scale.measured(before, "--workers", "2")
     again = scale.measured(area, "--workers", "2")
     clean = scale.measured(area, "--no-reuse", "--workers", "2")
     same = again.folder.joinpath("lots.csv").read_bytes() == clean.folder.joinpath("lots.csv").read_bytes()
-    print(f"new drought week: {again.seconds:.1f} s of {clean.seconds:.1f} s = {again.seconds / clean.seconds:.0%}; "
-          f"tables {'equal' if same else 'DIFFER'}")
+    print(f"{what}, {area.parent.name}: {again.seconds:.1f} s of {clean.seconds:.1f} s "
+          f"= {again.seconds / clean.seconds:.0%}; tables {'equal' if same else 'DIFFER'}", flush=True)
+    shutil.rmtree(area.parent / "outputs")
 
 
 def main(soil: Path, largest: int) -> None:
@@ -74,7 +93,13 @@ def main(soil: Path, largest: int) -> None:
     with tempfile.TemporaryDirectory() as place:
         scale.table(soil, counts, Path(place))
         workers(Path(place) / f"build-out_{counts[-2]}" / "area.toml")
-        new_week(Path(place) / f"plain_{counts[-1]}" / "area.toml")
+        for kind in ("plain", "build-out"):
+            for count in (20_000, counts[-1]):
+                area = Path(place) / f"{kind}_{count}" / "area.toml"
+                if not area.is_file():
+                    area = scale.areas(soil, count, Path(place))[kind]
+                new_week(area)
+                new_month(area)
 
 
 if __name__ == "__main__":
