@@ -304,3 +304,28 @@ def test_the_table_of_stops_leaves_no_row_alone(paper: str) -> None:
         assert min(pages_of(count)) > 1, count
     assert pages_of(first) == [first]
     assert pages_of(1) == [1]
+
+
+@pytest.mark.parametrize("paper", ["letter", "a4"])
+def test_long_addresses_leave_no_row_of_the_stops_alone(paper: str) -> None:
+    """Rows have one to five lines, so no count of rows per page can be foreseen."""
+    made = results(60)
+    area = content.area_page(made, "us", visits.rounds(made, []), ABOUT)
+    heads = ["stop", "hour", "lot", "address", "from the stop before", "expected bending"]
+    streets = ["12 Short Street", "1234 " + "Long Street of Many Words " * 3, "7 Lane", "88 " + "A Very Long Avenue " * 8]
+
+    def rows_on_pages(count: int) -> list[int]:
+        table = [[str(k), "9:00", f"lot {k}", f"{streets[k * k % 7 % 4]}; row {k};", "0.3 mi", "1.0 in"]
+                 for k in range(1, count + 1)]
+        stops = {"stops": table, "stop_heads": heads, "stop_wide": ["address"], "stops_note": "A note."}
+        (told,) = pdf.compiled("area.typ", {**HEAD, "area": {**area, **stops}}, paper)
+        found = [re.findall(r"row (\d+);", text) for text in page_texts(told)]
+        assert [int(row) for page in found for row in page] == list(range(1, count + 1))
+        return [len(page) for page in found if page]
+
+    on_pages = {count: rows_on_pages(count) for count in (*range(20, 28), *range(62, 76))}
+    assert [count for count, rows in on_pages.items() if min(rows) < 2] == []
+    # the case occurs: one row more, and the row before the last goes to the new page with it
+    turns = [count for count in on_pages if len(on_pages[count]) > len(on_pages.get(count - 1, on_pages[count]))]
+    assert len(turns) >= 2 and all(on_pages[count][-1] == 2 for count in turns)
+    assert all(on_pages[count][:-2] == on_pages[count - 1][:-1] for count in turns)
