@@ -84,8 +84,8 @@ def _basis(operator: grid.Operator, ground_modes: Array, count: int, shifts: Seq
 def _directions(vectors: Array, drop: float) -> Array:
     """Return the left singular vectors whose singular value is above `drop` of the largest.
 
-    The triangle of a QR factorisation has the same singular values, and only the columns that stay are turned back. That
-    takes about half as long as the singular value decomposition of all cells.
+    The triangle of a QR factorisation has the same singular values, and only the columns that stay are turned back.
+    That takes about half as long as the singular value decomposition of all cells.
     """
     factor, turn = get_lapack_funcs(("geqrf", "ormqr"), (vectors,))
     count = vectors.shape[1]

@@ -54,8 +54,9 @@ def _layered(drawing: dict[str, Any]) -> dict[str, Any]:
     `drawing` is as returned by `Drawing.plain`. Its texts stay texts of the paper.
     """
     layers: list[dict[str, Any]] = []
-    for text, run in groupby(drawing["parts"], key=lambda part: "text" in part):
-        layers += [shown(part) for part in run] if text else [_picture(list(run))]
+    for text, group in groupby(drawing["parts"], key=lambda part: "text" in part):
+        parts = list(group)
+        layers += [shown(part) for part in parts] if text else [_picture(parts)]
     return {**{key: shown(entry) for key, entry in drawing.items() if key != "parts"}, "layers": layers}
 
 

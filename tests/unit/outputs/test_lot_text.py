@@ -67,6 +67,14 @@ def test_a_dome_has_a_month_only_where_it_means_something(change: dict[str, str]
     assert ("date not known" in told) == ("pour_date_basis" in change)
 
 
+@pytest.mark.parametrize(("up", "down", "told"), [
+    (0.6, 0.0, "Largest so far: level"), (0.0, -5.1, "Largest so far: edge high by 0.2 in"),
+    (5.1, -1.0, "Largest so far: middle high by 0.2 in (about December 2022)")])
+def test_a_bending_that_is_shown_as_zero_is_not_told(up: float, down: float, told: str) -> None:
+    lot = {**LOT, "bend_largest_up_mm": up, "bend_largest_down_mm": down}
+    assert lot_text.largest(lot, "2025-10", "us") == told
+
+
 # ---------------------------------------------------------------- the answers
 ROW: dict[str, Any] = {
     "direction": "center_lift", "phase": "edge_seasonal", "bend_now_mm": 38.1, "bend_now_mm_p10": 17.8,

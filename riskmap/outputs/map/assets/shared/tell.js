@@ -3,7 +3,7 @@
 import { about } from "./context.js";
 import { fill, count, units, length } from "./page.js";
 
-const zero = (mm) => !/[1-9]/.test(length(mm));
+export const zero = (mm) => !/[1-9]/.test(length(mm));
 const calibrated = (lot) => lot.number("calibrated_long_run_mm") !== null;
 const sentence = (name, lot) => about.tell[calibrated(lot) ? name + "_calibrated" : name];
 const asModelled = (answer, lot) => (calibrated(lot) ? fill(about.tell.as_modelled, { answer }) : answer);
