@@ -295,7 +295,7 @@ def _doubts(results: Results, lot: dict[str, Any], system: str) -> list[str]:
     first = [flag for flag in FIRST_FLAGS if flag in flags]
     out = []
     if lot["pour_date_basis"] != "date":
-        if lot["pour_from"] != lot["pour_to"]:  # a month, or a range of which only one month is possible, is no range
+        if lot["pour_from"] != lot["pour_to"]:  # a range of a single month says nothing
             out.append(_date_caution(lot))
         flags = [flag for flag in flags if flag != "pour_date_unknown"]
     out += _sentences(first[:2])
