@@ -56,6 +56,7 @@ REPLAY_RATIO, NAMED_WORST, LONG_RUN, SEASONAL, EDGE_RANGE, SETTLEMENT = 11, 14, 
 PHASE, DOME_SHARE, TILT, SCENARIO = 21, 22, 23, 24
 CHANGE, WHATIF, RISE, FALL, WHATIF_LARGEST, EDGE_HIGH, EDGE_GAP = 27, 30, 33, 36, 39, 42, 43
 REUSE_SHARE = 0.005  # a correction below this share of the edge range reuses the shared slab solves (judgement)
+TIE_M = 1e-9  # months this near to the largest tie with it: far above rounding, far below what is shown (judgement)
 APART_MONTHS = 6  # extremes solved are at least this far apart
 TILE_MONTHS = 8  # months turned at once from rows into columns: they fill a line of the processor's memory
 REPLAYS, WHATIFS, HORIZON = 3, 3, 12
@@ -86,19 +87,20 @@ def worst_months(series: Array, first: int, last: int, sign: float, months: Mont
     """Fill `months` with the largest values of sign * series between first and last (inclusive), kept apart.
 
     Method: method.md, section 7.
-    Months are at least APART_MONTHS apart; -1 where no month is left.
+    Months are at least APART_MONTHS apart; -1 where no month is left. Of months that tie, the last is taken: before the
+    record its weather is repeated, and a month of the record is meant.
     """
     for n in range(months.size):
         best, where = -np.inf, -1
         for t in range(first, last + 1):
             value = sign * series[t]
-            if value > best:
+            if value > best - TIE_M:
                 free = True
                 for other in months[:n]:
                     if abs(other - t) < APART_MONTHS:
                         free = False
                 if free:
-                    best, where = value, t
+                    best, where = max(best, value), t
         months[n] = where
 
 
@@ -382,7 +384,7 @@ def run_draw(d: int, driver: Array, model: StripModel, opposite: OppositeModel, 
                     continue
                 middle, departed, factored = slab_at(m, pour, reuse, states, delta, powers, rows, half, flat, shared,
                                                      own, touching, factored, shape)
-                if middle > largest:
+                if middle > largest + TIE_M:
                     largest, month_max = middle, int(pour + m)
                 deepest = min(deepest, middle)
         middle, departed, factored = slab_at(age, pour, reuse, states, delta, powers, rows, half, flat, shared, own,

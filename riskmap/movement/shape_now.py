@@ -161,10 +161,10 @@ def _one(d: int, row: dict[str, Any], profile: int, driver: Driver, draws: Draws
                    for name in ("pour_early_month", "pour_late_month"))
     pour = min(early + int(float(draws.pour[d]) * (late - early + 1)), late)
     suction = driver.suction_pf[d] - driver.equilibrium_pf[d]
-    ground = trace.ground(
+    ground = trace.last_heave(
         model, suction[: driver.now + 1], pour, diffusivity_m2_per_yr=float(draws.diffusivity_m2_per_yr[d]),
         active_depth_m=depth, restraint=float(draws.restraint[d]), index_cells=cells,
-        spin_up_mean_pf=float(suction[driver.record:].mean())).heave_m[-1]
+        spin_up_mean_pf=float(suction[driver.record:].mean()))
     stiffness = stiffness_of(str(row["stiffness_basis"]), float(row["section_mn_m2"]), s) \
         .drawn(float(draws.stiffness[d]))
     spacing = ratio * depth / (ground.size - 1)

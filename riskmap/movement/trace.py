@@ -128,19 +128,39 @@ def ground(model: ReducedModel, driver_pf: Array, pour: int, *, diffusivity_m2_p
     spin_up_mean_pf : float, optional
         Mean driver of the straight profile at position 0; default: the mean up to the pour.
     """
-    dtau = diffusivity_m2_per_yr / (12 * active_depth_m**2)
+    after, before = _modes(model, driver_pf, pour, diffusivity_m2_per_yr / (12 * active_depth_m**2), spin_up_mean_pf,
+                           driver_pf.size)
+    rows, ground_row = strain_rows(model, index_cells, restraint)
+    datum = ground_row @ before[pour]
+    return Ground(after @ rows.T - datum, before[pour:] @ ground_row - datum)
+
+
+def last_heave(model: ReducedModel, driver_pf: Array, pour: int, *, diffusivity_m2_per_yr: float,
+               active_depth_m: float, restraint: float, index_cells: Array, spin_up_mean_pf: float) -> Array:
+    """Return the last row of the heave that `ground` returns for the same arguments, in half the time. [m]
+
+    Method: method.md, section 5.6.
+    """
+    after, before = _modes(model, driver_pf, pour, diffusivity_m2_per_yr / (12 * active_depth_m**2), spin_up_mean_pf,
+                           pour + 1)
+    rows, ground_row = strain_rows(model, index_cells, restraint)
+    heave: Array = rows @ after[-1] - ground_row @ before[pour]
+    return heave
+
+
+def _modes(model: ReducedModel, driver_pf: Array, pour: int, dtau: float, spin_up_mean_pf: float | None,
+           months: int) -> tuple[Array, Array]:
+    """Return the modes of the strip from the pour on, and those of the open ground in the first `months`."""
     decay, early, late = step_factors(model.rates, dtau)
     g_decay, g_early, g_late = step_factors(model.ground_rates, dtau)
     mean = driver_pf[: pour + 1].mean() if spin_up_mean_pf is None else spin_up_mean_pf
-    ground_states = np.empty((driver_pf.size, model.ground_rates.size))
-    kernels.march(driver_pf, mean * model.ground_inputs / model.ground_rates, g_decay, g_early * model.ground_inputs,
-                  g_late * model.ground_inputs, ground_states)
-    after = driver_pf[pour:]
-    states = np.empty((after.size, model.rates.size))
-    kernels.march(after, model.initial @ ground_states[pour], decay, early * model.inputs, late * model.inputs, states)
-    rows, ground_row = strain_rows(model, index_cells, restraint)
-    datum = ground_row @ ground_states[pour]
-    return Ground(states @ rows.T - datum, ground_states[pour:] @ ground_row - datum)
+    before = np.empty((months, model.ground_rates.size))
+    kernels.march(driver_pf[:months], mean * model.ground_inputs / model.ground_rates, g_decay,
+                  g_early * model.ground_inputs, g_late * model.ground_inputs, before)
+    after = np.empty((driver_pf.size - pour, model.rates.size))
+    kernels.march(driver_pf[pour:], model.initial @ before[pour], decay, early * model.inputs, late * model.inputs,
+                  after)
+    return after, before
 
 
 def two_sided(model: ReducedModel, opposite: ReducedModel, driver_pf: Array, left_pf: Array, right_pf: Array,

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import html
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
@@ -168,7 +168,9 @@ def svg(drawing: Drawing, font: str = FONT, faces: str = "") -> str:
     `faces`: rules that bring the typeface (`typeface.css()`), for a file that stands alone.
     """
     width, height = _number(drawing.width), _number(drawing.height)
-    inside = "".join(_svg_text(part, font) if isinstance(part, Text) else _svg_path(part) for part in drawing.parts)
+    inside = "".join(_svg_text(part, font) if isinstance(part, Text) else
+                     svg_path(part.points, part.closed, part.fill, part.stroke, part.width, part.dash)
+                     for part in drawing.parts)
     return (f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width} {height}" role="img" '
             f'aria-label="{html.escape(drawing.alt)}">{f"<style>{faces}</style>" if faces else ""}{inside}</svg>')
 
@@ -186,11 +188,12 @@ def _number(value: float) -> str:
     return f"{round(value, DIGITS) + 0.0:g}"
 
 
-def _svg_path(part: Path) -> str:
-    line = "L".join(f"{_number(x)} {_number(y)}" for x, y in part.points)
-    stroke = (f' stroke="{html.escape(part.stroke)}" stroke-width="{_number(part.width)}"' if part.stroke else "") + \
-        (f' stroke-dasharray="{_number(part.dash)}"' if part.dash else "")
-    return f'<path d="M{line}{"Z" if part.closed else ""}" fill="{html.escape(part.fill or "none")}"{stroke}/>'
+def svg_path(points: Iterable[Sequence[float]], closed: bool, fill: str, stroke: str, width: float, dash: float) -> str:
+    """Return the SVG element of a path; parameters as in `Path`."""
+    line = "L".join([f"{_number(x)} {_number(y)}" for x, y in points])
+    lines = (f' stroke="{html.escape(stroke)}" stroke-width="{_number(width)}"' if stroke else "") + \
+        (f' stroke-dasharray="{_number(dash)}"' if dash else "")
+    return f'<path d="M{line}{"Z" if closed else ""}" fill="{html.escape(fill or "none")}"{lines}/>'
 
 
 def _svg_text(part: Text, font: str) -> str:

@@ -80,14 +80,18 @@ def whatif_years(estimate: AreaResults, cell: str) -> tuple[Any, ...]:
 def largest(lot: dict[str, Any], today: str, system: str) -> str:
     """Return the largest bending up and down since the pour, where each model run has its own month.
 
-    The month shown is that of the median run. It is left out where the pour date is not known (the pour of that run is
-    one of many), and where it is the present month, because it would repeat `Now`.
+    A side that is shown as zero is left out; where both are, the slab has been level. The month shown is that of the
+    median run. It is left out where the pour date is not known (the pour of that run is one of many), and where it is
+    the present month, because it would repeat `Now`.
     """
     month, known = str(lot["bend_largest_up_date"]), lot["pour_date_basis"] != "none"
     dated = f" (about {telling.month_name(month)})" if known and month and month != today else ""
-    return (f"Largest so far{'' if known else ' (pour date not known)'}: middle high by "
-            f"{shown(lot['bend_largest_up_mm'], system)}{dated}; largest the other way: edge high by "
-            f"{shown(abs(lot['bend_largest_down_mm']), system)}")
+    up, down = float(lot["bend_largest_up_mm"]), float(lot["bend_largest_down_mm"])
+    told = [] if telling.is_zero(up, system) else [telling.side(up, system) + dated]
+    if not telling.is_zero(down, system):
+        told.append(("largest the other way: " if told else "") + telling.side(down, system))
+    return (f"Largest so far{'' if known else ' (pour date not known)'}: "
+            f"{'; '.join(told) or telling.SENTENCES['level']}")
 
 
 def weather_driver(found: Results) -> str:

@@ -188,7 +188,7 @@ def next_year(row: Mapping[str, Any], today: str, system: str) -> str:
     if math.isnan(rise):
         return SENTENCES["not_computed"]
     moves = SENTENCES["still"] if is_zero(rise, system) and is_zero(fall, system) else \
-        SENTENCES["seasons"].format(dry=_than_today(higher(rise, system)), wet=higher(fall, system))
+        SENTENCES["seasons"].format(dry=_than_today(higher(rise, system)), wet=_than_today(higher(fall, system)))
     return _as_modelled(SENTENCES["next"].format(moves=moves, month=last_month(today), after=_after(row, system)), row)
 
 

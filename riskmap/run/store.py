@@ -30,6 +30,8 @@ if TYPE_CHECKING:
 
 FOLDER = ".store"
 LARGEST_BYTES = 2 * 1024**3  # size of the whole folder; the files that were used longest ago are removed first
+COUNTED_EVERY = 1 / 64  # of it: what a process writes before it counts the folder again (judgement)
+_written: dict[Path, int] = {}  # bytes that this process has written into a folder since it was counted
 _OWN = re.compile(r"[0-9a-f]{32}[a-z_]*-[0-9a-f]{32}\.(?:parquet|\d+\.part)")  # key, digest of the content
 
 
@@ -96,7 +98,8 @@ class Store:
         facts_text = json.dumps(plain(facts), allow_nan=False).encode()
         table = table.replace_schema_metadata({**(table.schema.metadata or {}), b"facts": facts_text})
         buffer = pa.BufferOutputStream()
-        pq.write_table(table, buffer, compression="zstd")
+        repeating = [column.name for column in table.schema if not pa.types.is_floating(column.type)]
+        pq.write_table(table, buffer, compression="zstd", use_dictionary=repeating)
         content = buffer.getvalue().to_pybytes()
         with suppress(OSError):
             self.folder.mkdir(parents=True, exist_ok=True)
@@ -126,7 +129,14 @@ class Store:
                       and _kind(path) is not None)
 
     def _prune(self, newest: Path) -> None:
+        """Remove files until the folder is small enough; counting its files for each new one would take longer than
+        writing it.
+        """
         assert self.folder is not None
+        written = _written.get(self.folder, LARGEST_BYTES) + newest.stat().st_size
+        _written[self.folder] = written if written < COUNTED_EVERY * LARGEST_BYTES else 0
+        if _written[self.folder]:
+            return
         own = [(kind, path) for path in self.folder.iterdir() if _OWN.fullmatch(path.name) and (kind := _kind(path))]
         total = sum(kind.st_size for kind, _ in own)
         for kind, path in sorted(own, key=lambda one: (one[0].st_mtime, one[1])):

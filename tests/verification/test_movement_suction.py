@@ -270,3 +270,25 @@ def test_reduced_model_over_its_whole_range(ratio: float) -> None:
         share = np.abs(histories[0] - histories[1]).max() / np.ptp(histories[1][:, -1])
         print(f"ratio {ratio} diffusivity {alpha}: {100 * share:.2f} % of the edge range")
         assert share < (0.01 if ratio <= 3.5 else 0.015)
+
+
+@pytest.mark.parametrize("drop", [rm.RELATIVE_DROP, rm.CRACKED_DROP])
+def test_directions_span_what_the_singular_value_decomposition_gives(drop: float) -> None:
+    """Columns that depend on each other to different degrees, as responses at neighbouring rates do."""
+    made = np.random.default_rng(5)
+    mixed = made.normal(size=(400, 30)) * np.logspace(0, -14, 30) @ made.normal(size=(30, 30))
+    left, singular, _ = np.linalg.svd(mixed, full_matrices=False)
+    wanted = left[:, singular > drop * singular[0]]
+    found = rm._directions(np.asfortranarray(mixed), drop)
+    assert found.shape == wanted.shape
+    np.testing.assert_allclose(found.T @ found, np.eye(found.shape[1]), atol=1e-13)
+    assert np.linalg.norm(wanted - found @ (found.T @ wanted)) < 1e-5  # the weakest direction is known to 1e-15 / drop
+
+
+@pytest.mark.parametrize("pour", [0, 40, 299])
+def test_the_last_heave_is_that_of_the_whole_course(pour: int) -> None:
+    model = rm.build(1.7)
+    given = {"diffusivity_m2_per_yr": 1.85, "active_depth_m": 3.5, "restraint": 0.6,
+             "index_cells": uniform_cells(model, 0.06, 3.5), "spin_up_mean_pf": 0.4}
+    whole = trace.ground(model, driver_r(300), pour, **given).heave_m
+    np.testing.assert_allclose(trace.last_heave(model, driver_r(300), pour, **given), whole[-1], rtol=0, atol=1e-14)

@@ -168,7 +168,8 @@ def _number(lot: dict[str, Any], today: str, system: str, scales: figures.Scales
     low, middle, high = calibrated.values_mm(lot, "expected_movement_mm")
     told = telling.size(lot, "expected_movement_mm", system).removeprefix(telling.shown(middle, system)).strip()
     return {"figure": NUMBER["figure"].format(size=telling.shown(middle, system)), "calibrated": told,
-            "by": NUMBER["by"].format(month=telling.last_month(today)),
+            "by": NUMBER["by_either" if lot["direction"] == "near_level" else "by"].format(
+                month=telling.last_month(today)),
             "range": NUMBER["range"].format(range=telling.sizes(low, high, system),
                                             unit="in" if system == "us" else "mm"),
             "row": [NUMBER[name].format(range=telling.sizes(low, high, system), unit="in" if system == "us" else "mm",
@@ -177,7 +178,9 @@ def _number(lot: dict[str, Any], today: str, system: str, scales: figures.Scales
 
 
 BAR_MM = 122.0
-NUMBER = {"figure": "{size}", "by": "largest bending by {month}", "range": "80 % of the model runs: {range} {unit}",
+NUMBER = {"figure": "{size}", "by": "largest bending from now to {month}",
+          "by_either": "largest bending from now to {month}, either way",  # "near level" says no side
+          "range": "80 % of the model runs: {range} {unit}",
           "row_range": "{range} {unit}", "row_by": "by {month}"}
 
 
@@ -292,7 +295,8 @@ def _doubts(results: Results, lot: dict[str, Any], system: str) -> list[str]:
     first = [flag for flag in FIRST_FLAGS if flag in flags]
     out = []
     if lot["pour_date_basis"] != "date":
-        out.append(_date_caution(lot))
+        if lot["pour_from"] != lot["pour_to"]:  # a range of a single month says nothing
+            out.append(_date_caution(lot))
         flags = [flag for flag in flags if flag != "pour_date_unknown"]
     out += _sentences(first[:2])
     out += _near_soil(results, lot, system)

@@ -10,14 +10,17 @@ import re
 import shutil
 import tempfile
 from functools import lru_cache
+from itertools import groupby
 from pathlib import Path
 from typing import Any, Literal
 
+from riskmap.outputs import drawing as drawing_parts
 from riskmap.outputs import palette
 
 HERE = Path(__file__).parent
 SHARED = "drawing.typ"  # what both templates import
 STANDARD: Literal["ua-1"] = "ua-1"  # PDF/UA-1: tags, language, title; typst refuses a figure without alternative text
+MARGIN = 0.5  # around a picture, for the corners of its lines, which reach beyond half their width [mm]
 PAPERS = {"letter": "us-letter", "a4": "a4"}
 # The embedded fonts have these characters. All others are written out, because an empty box would hide what the page
 # says.
@@ -37,10 +40,36 @@ def shown(value: Any) -> Any:
     if isinstance(value, str):
         return _readable(value)
     if isinstance(value, dict):
+        if "parts" in value:
+            return _layered(value)
         return {key: shown(entry) for key, entry in value.items()}
     if isinstance(value, list | tuple):
         return [shown(entry) for entry in value]
     return value
+
+
+def _layered(drawing: dict[str, Any]) -> dict[str, Any]:
+    """Return a drawing whose paths between two texts are one picture, which typst reads 20 times faster than paths.
+
+    `drawing` is as returned by `Drawing.plain`. Its texts stay texts of the paper.
+    """
+    layers: list[dict[str, Any]] = []
+    for text, group in groupby(drawing["parts"], key=lambda part: "text" in part):
+        parts = list(group)
+        layers += [shown(part) for part in parts] if text else [_picture(parts)]
+    return {**{key: shown(entry) for key, entry in drawing.items() if key != "parts"}, "layers": layers}
+
+
+def _picture(paths: list[dict[str, Any]]) -> dict[str, Any]:
+    """Return paths as SVG with its place and size in the drawing; no line is cut at the border."""
+    margin = MARGIN + max(path["width"] for path in paths)
+    across, down = ([point[k] for path in paths for point in path["points"]] for k in (0, 1))
+    left, top = min(across) - margin, min(down) - margin
+    width, height = max(across) + margin - left, max(down) + margin - top
+    inside = "".join(drawing_parts.svg_path(**path) for path in paths)
+    return {"x": left, "y": top, "width": width, "height": height,
+            "svg": f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="{left:.3f} {top:.3f} {width:.3f} {height:.3f}" '
+                   f'stroke-linejoin="round">{inside}</svg>'}
 
 
 @lru_cache(maxsize=4096)  # roles, colours and sentences are repeated from page to page

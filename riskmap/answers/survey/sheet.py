@@ -25,11 +25,12 @@ if TYPE_CHECKING:
 
 TEMPLATE = File(__file__).parent / "sheet.typ"
 MOST_NAMED = 8  # points that a sentence names
+LEVEL_MM_PER_M = 0.04  # a plane below it is shown as 0.000 in/ft, and its direction means nothing
 MOST_ROWS = 60  # of the table of change; the others are in change.csv
 LINE = 3.9  # of text in the SVG
 COLUMNS = 126  # characters of such a line
-FITS = {"consistent": "The survey fits the estimate", "not consistent": "The survey does not fit the estimate",
-        "cannot tell": "The survey does not show whether it fits the estimate"}
+FITS = {"consistent": "{survey} fits the estimate", "not consistent": "{survey} does not fit the estimate",
+        "cannot tell": "{survey} does not show whether it fits the estimate"}
 CHANGE_HEADS = ("point", "first", "second", "change", "noise limit", "beyond it")
 
 
@@ -143,7 +144,8 @@ def _section_words(cuts: list[sections.Section], system: str) -> str:
 
 def _answer(summary: dict[str, Any]) -> list[str]:
     run = summary.get("expected")
-    return [f"{FITS[run['answer']]} of lot {shown(run['lot'])}. {run['why']}"] if run else []
+    survey = "The first survey" if len(summary["surveys"]) > 1 else "The survey"
+    return [f"{FITS[run['answer']].format(survey=survey)} of lot {shown(run['lot'])}. {run['why']}"] if run else []
 
 
 def change_words(moved: pd.DataFrame | None, summary: dict[str, Any], system: str) -> list[str]:
@@ -171,8 +173,8 @@ def words(levels: Levels, worst: pd.DataFrame, us: bool) -> list[str]:
     if levels.plane is not None:
         tilt = levels.plane.tilt_mm_per_m
         size = f"{tilt * 0.012:.3f} in/ft" if us else f"{tilt:.1f} mm/m"
-        out.append(f"Plane: {size} ({tilt / 10:.2f} %), falls toward {levels.plane.falls_toward_deg:.0f} degrees "
-                   "clockwise from +y.")
+        way = f"falls toward {levels.plane.falls_toward_deg:.0f} degrees clockwise from +y"
+        out.append(f"Plane: {size} ({tilt / 10:.2f} %), {'level' if tilt < LEVEL_MM_PER_M else way}.")
     for row in worst.to_dict("records"):
         bow, length = row["deflection_mm"], row["length_m"]
         size = (f"{bow / MM_PER_INCH:+.2f} in over {m_to_foot(length):.1f} ft" if us

@@ -117,11 +117,14 @@ def test_the_one_number_is_that_of_the_run_with_its_range(found: Results) -> Non
     row = numbered(found)
     lots = found.lots.copy()
     lots.loc[row, [f"expected_movement_mm{end}" for end in ("", "_p10", "_p90")]] = [43.2, 20.3, 66.0]
+    lots.loc[row, "direction"] = "center_lift"
     us, si = (page_of(replace(found, lots=lots), row, system)["number"] for system in ("us", "si"))
-    assert (us["figure"], us["by"], us["range"]) == ("1.7 in", "largest bending by October 2026",
+    assert (us["figure"], us["by"], us["range"]) == ("1.7 in", "largest bending from now to October 2026",
                                                      "80 % of the model runs: 0.8 to 2.6 in")
     assert (si["figure"], si["range"]) == ("44 mm", "80 % of the model runs: 20 to 66 mm")
     assert us["calibrated"] == ""
+    lots.loc[row, "direction"] = "near_level"
+    assert page_of(replace(found, lots=lots), row)["number"]["by"] == us["by"] + ", either way"
     wide = lots.assign(**{f"calibrated_{name}{end}": 50.8 for name in tables.CALIBRATED_NUMBERS
                           for end in ("", "_p10", "_p90")})
     told = page_of(replace(found, lots=wide), row)["number"]
@@ -522,7 +525,9 @@ def test_a_pour_is_told_in_words(found: Results) -> None:
         lots.loc[row, ["pour_date_basis", "pour_from", "pour_to"]] = [basis, first, last]
         page = page_of(replace(found, lots=lots), row)
         assert dict(page["facts"])["Pour"] == told
-        caution = {"year": "Poured in 1961, month unknown.", "month": "The pour date is known to the month: between",
-                   "none": "The pour date is not known: between January 1950 and October 2025."}[basis]
+        caution = {"year": "Poured in 1961, month unknown.",
+                   "none": "The pour date is not known: between January 1950 and October 2025."}.get(basis, "")
         assert page["doubts"][0].startswith(caution)
+        # a month is no range: "between May 1961 and May 1961" says nothing
+        assert any("between May 1961" in text for text in page["doubts"]) is False
     assert telling.month_name("1961-05") == "May 1961"

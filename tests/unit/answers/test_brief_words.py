@@ -206,6 +206,15 @@ def test_every_caution_is_told_once_and_the_first_are_the_weightiest(found: Resu
         assert "more caution" not in text
 
 
+def test_a_pour_in_a_single_month_is_not_told_as_a_range(found: Results) -> None:
+    row = int(found.lots.index[found.lots["state"] == ""][0])
+    for late, told in (("1990-05", False), ("1990-07", True)):
+        lots = found.lots.copy()
+        lots.loc[row, ["pour_date_basis", "pour_from", "pour_to"]] = ["range", "1990-05", late]
+        page = content.lot_page(replace(found, lots=lots), row, "us", None, ABOUT)
+        assert any("between May 1990 and" in text for text in page["doubts"]) == told, late
+
+
 def test_cautions_without_room_are_counted_and_their_file_is_named(found: Results) -> None:
     row = numbered(found)
     page = content.lot_page(found, row, "us", MOUND, ABOUT)

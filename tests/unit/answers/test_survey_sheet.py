@@ -312,3 +312,14 @@ def test_any_name_of_a_point_is_only_text_on_the_sheet(tmp_path: Path) -> None:
     text = "".join(page.extract_text() for page in pypdf.PdfReader(
         io.BytesIO((tmp_path / "o" / "levels.pdf").read_bytes())).pages)
     assert NEVER not in text
+
+
+def test_a_level_plane_falls_nowhere_and_the_compared_survey_is_named() -> None:
+    none = pd.DataFrame({"from": [], "to": [], "deflection_mm": [], "length_m": [], "at": [], "ratio": []})
+    level, tilted = (levels.reduce(grid(lambda u, v, slope=slope: 30 * (1 - u**2) * (1 - v**2) + slope * u))
+                     for slope in (0.0, 6.0))
+    assert sheet.words(level, none, True) == ["Plane: 0.000 in/ft (0.00 %), level."]
+    assert "falls toward 270 degrees clockwise from +y." in sheet.words(tilted, none, True)[0]
+    expected_of = {"expected": {"answer": "consistent", "lot": "7", "why": "Why."}}
+    for surveys, told in ((1, "The survey"), (2, "The first survey")):
+        assert sheet._answer({**expected_of, "surveys": [{}] * surveys}) == [f"{told} fits the estimate of lot 7. Why."]

@@ -607,6 +607,19 @@ def test_worst_months_are_apart() -> None:
     assert np.diff(np.sort(months)).min() >= kernels.APART_MONTHS
 
 
+def test_of_months_that_tie_the_last_is_taken() -> None:
+    """The weather before the record is a repeat, so that only rounding would decide between a month and its repeat."""
+    for noise in (-1e-13, 0.0, 1e-13):
+        series = np.tile([0, 5, 6, 5, 0, 0, 0, 0, 0, 0, 0, 0], 3) * 1e-3
+        series[2] += noise
+        months = np.empty(3, dtype=np.int64)
+        kernels.worst_months(series, 0, series.size - 1, 1.0, months)
+        assert months.tolist() == [26, 14, 2]
+    series[2] += 1e-6  # no tie
+    kernels.worst_months(series, 0, series.size - 1, 1.0, months)
+    assert months.tolist() == [2, 26, 14]
+
+
 def test_strain_index_meets_layer_limits_exactly() -> None:
     edges = np.array([0.0, 0.3, 1.0, 3.0])
     cells = kernels_soil.cell_strain_index(edges, np.array([0.0, 0.5]), np.array([0.5, 2.0]), np.array([0.1, 0.2]))

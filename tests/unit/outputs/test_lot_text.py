@@ -67,6 +67,14 @@ def test_a_dome_has_a_month_only_where_it_means_something(change: dict[str, str]
     assert ("date not known" in told) == ("pour_date_basis" in change)
 
 
+@pytest.mark.parametrize(("up", "down", "told"), [
+    (0.6, 0.0, "Largest so far: level"), (0.0, -5.1, "Largest so far: edge high by 0.2 in"),
+    (5.1, -1.0, "Largest so far: middle high by 0.2 in (about December 2022)")])
+def test_a_bending_that_is_shown_as_zero_is_not_told(up: float, down: float, told: str) -> None:
+    lot = {**LOT, "bend_largest_up_mm": up, "bend_largest_down_mm": down}
+    assert lot_text.largest(lot, "2025-10", "us") == told
+
+
 # ---------------------------------------------------------------- the answers
 ROW: dict[str, Any] = {
     "direction": "center_lift", "phase": "edge_seasonal", "bend_now_mm": 38.1, "bend_now_mm_p10": 17.8,
@@ -82,7 +90,7 @@ def test_the_questions_are_answered_in_words() -> None:
     assert [": ".join(answer) for answer in told.values()] == [
         "Now: middle high by 1.5 in (0.7 to 2.4)",
         "Next 12 months: against the edge, the middle may be 0.3 in higher than today in the dry season and 0.5 in "
-        "lower in the wet season; in October 2026 it is 0.1 in higher (0.2 in lower to 0.4 in higher)",
+        "lower than today in the wet season; in October 2026 it is 0.1 in higher (0.2 in lower to 0.4 in higher)",
         "Largest by October 2026: 1.6 in of bending (0.8 to 2.5; today 1.5 in, middle high)",
         "Long run: 1.8 in (1.0 to 2.8), the largest in usual weather",
         "If a dry year came again: the middle would be 0.2 in higher against the edge (average year: as high as today; "
@@ -106,8 +114,8 @@ def test_now_says_the_side_and_never_a_sign(change: dict[str, Any], told: str) -
 
 
 @pytest.mark.parametrize(("rise", "fall", "told"), [
-    (0.2, -6.0, "against the edge, the middle may be as high as today in the dry season and 0.2 in lower in the wet "
-     "season"),
+    (0.2, -6.0, "against the edge, the middle may be as high as today in the dry season and 0.2 in lower than "
+     "today in the wet season"),
     (6.0, 0.0, "against the edge, the middle may be 0.2 in higher than today in the dry season and as high as today in "
      "the wet season"),
     (0.1, -0.3, "the middle hardly moves against the edge")])

@@ -125,6 +125,19 @@ def test_the_folder_does_not_grow_without_end(tmp_path: Path, monkeypatch: pytes
     assert kept.get("b" * 32) is not None
 
 
+def test_the_folder_is_counted_again_after_a_share_of_its_size(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    kept, rows = store.Store(tmp_path), pd.DataFrame({"a": range(1000)})
+    kept.put("a" * 32, rows, {})
+    size = sum(path.stat().st_size for path in tmp_path.iterdir())
+    monkeypatch.setattr(store, "LARGEST_BYTES", 4 * size)
+    monkeypatch.setattr(store, "COUNTED_EVERY", 0.7)
+    sizes = []
+    for number in range(12):
+        kept.put(f"{number:032x}", rows, {})
+        sizes.append(sum(path.stat().st_size for path in tmp_path.iterdir()))
+    assert min(sizes[4:]) < 4.1 * size < max(sizes) < (1.7 * 4 + 0.1) * size
+
+
 def test_only_own_files_are_pruned_or_dropped(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     digest = "0123456789abcdef" * 2
     elsewhere = tmp_path / "elsewhere"

@@ -4,7 +4,7 @@ import { about } from "./context.js";
 import { fill, inWords, put, rounded, length, signedFinely, spanned, distance, percent, sketch, unit, units } from "./page.js";
 import { growth } from "./growth.js";
 import { section } from "./section.js";
-import { three, answers, whatifYears } from "./tell.js";
+import { three, answers, side, whatifYears, zero } from "./tell.js";
 import { mostly, waterfall } from "./waterfall.js";
 
 export const said = (kind, code) => about.words[kind][code] || code;
@@ -121,13 +121,17 @@ export const soilCaution = () => fill(about.cautions.soil, { width: distance(abo
 const agreeing = (share) => (share >= 1 ? about.words.agree.all
   : about.words.agree.some.replace("{share}", Math.min(Math.floor((Math.round(1000 * share) + 5) / 10), 99)));
 
+function largest(lot) { // a side that is shown as zero is left out
+  const [up, down] = ["up", "down"].map((way) => lot.number(`bend_largest_${way}_mm`)), month = lot.text("bend_largest_up_date");
+  const told = [zero(up) ? "" : `${side(up)}${month ? ` (about ${inWords(month)})` : ""}`, zero(down) ? "" : side(down)];
+  return told.filter(Boolean).join(", ") || about.tell.level;
+}
+
 function numbers(facts, lot) {
   row(facts, "Phase", `${said("phase", lot.text("phase"))} (${agreeing(lot.number("phase_probability"))}).`);
   const change = lot.number("change_of_now_mm"), before = about.change && (about.change.before === about.change.after ? "the other run" : about.change.before);
   if (change !== null) row(facts, "Change", `Since ${before}: bending ${signedFinely(change)}, expected ${signedFinely(lot.number("change_of_expected_mm"))}. ${about.change.why}`.trim());
-  const month = lot.text("bend_largest_up_date");
-  row(facts, "Largest so far", `middle high by ${length(lot.number("bend_largest_up_mm"))}${month ? ` (about ${inWords(month)})` : ""}, ` +
-    `edge high by ${length(Math.abs(lot.number("bend_largest_down_mm")))}`);
+  row(facts, "Largest so far", largest(lot));
   const young = about.young[lot.text("pour_weather")];
   if (young) row(facts, "Young slab", young.replace("{share}", percent(lot.number("edge_high_pct") / 100))
     .replace("{down}", length(Math.abs(lot.number("bend_largest_down_mm")))));

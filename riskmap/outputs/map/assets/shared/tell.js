@@ -3,7 +3,7 @@
 import { about } from "./context.js";
 import { fill, count, units, length } from "./page.js";
 
-const zero = (mm) => !/[1-9]/.test(length(mm));
+export const zero = (mm) => !/[1-9]/.test(length(mm));
 const calibrated = (lot) => lot.number("calibrated_long_run_mm") !== null;
 const sentence = (name, lot) => about.tell[calibrated(lot) ? name + "_calibrated" : name];
 const asModelled = (answer, lot) => (calibrated(lot) ? fill(about.tell.as_modelled, { answer }) : answer);
@@ -54,7 +54,7 @@ function now(lot) {
 function next(lot) {
   const rise = lot.number("rise_next_mm"), fall = lot.number("fall_next_mm"), values = three(lot, "change_next_mm");
   if (rise === null) return about.tell.not_computed;
-  const seasons = fill(about.tell.seasons, { dry: thanToday(higher(rise)), wet: higher(fall) });
+  const seasons = fill(about.tell.seasons, { dry: thanToday(higher(rise)), wet: thanToday(higher(fall)) });
   const after = fill(about.tell.after, { higher: higher(values[0]), range: range(values, higher) });
   return asModelled(fill(about.tell.next, { moves: zero(rise) && zero(fall) ? about.tell.still : seasons, month: about.tell.last_month, after }), lot);
 }
