@@ -19,7 +19,7 @@ MM_STEP, INCH_STEP = 2.0, 0.1  # step of what is shown; anything finer than a su
 MONTHS = ("January", "February", "March", "April", "May", "June", "July", "August", "September", "October", "November",
           "December")
 
-NAMES = {"now": "Now", "next": "Next 12 months", "expected": "Largest by {month}", "long_run": "Long run",
+NAMES = {"now": "Now", "next": "Next 12 months", "expected": "Largest from now to {month}", "long_run": "Long run",
          "whatif": "If a dry year came again"}
 SENTENCES = {
     "middle_high": "middle high by {size}", "edge_high": "edge high by {size}", "level": "level",

@@ -202,7 +202,7 @@ def test_a_click_fills_the_panel(page: webdriver.Chrome) -> None:
     text = details(page)
     assert text.startswith(f"Lot {lot['lot_id']}")
     value, low, high = (f"{lot['expected_movement_mm' + p] / 25.4:.1f}" for p in ("", "_p10", "_p90"))
-    assert f"Largest by October 2026\n{value} in\n{value} in of bending ({low} to {high}; today " in text
+    assert f"Largest from now to October 2026\n{value} in\n{value} in of bending ({low} to {high}; today " in text
     assert lot["map_unit_name"] in text
     assert "does not replace a visit" in text
     assert "They are not forecasts" in text
@@ -270,7 +270,7 @@ def test_the_panel_begins_with_the_answers_then_why_and_the_place(page: webdrive
         page.execute_script("map_riskmap.invalidateSize()")
         show(page, 40)
         names = page.execute_script(f"{ANSWERS} return names.concat(of('.facts dt'))")
-        assert names[:6] == ["Largest by October 2026", "Now", "Next 12 months", "Long run", "If a dry year came again",
+        assert names[:6] == ["Largest from now to October 2026", "Now", "Next 12 months", "Long run", "If a dry year came again",
                              "Pour"]
         box, figure, bar, now, why, text, cautions = page.execute_script(
             "const at = s => document.querySelector(s).getBoundingClientRect().toJSON();"

@@ -91,12 +91,12 @@ def test_the_questions_are_answered_in_words() -> None:
         "Now: middle high by 1.5 in (0.7 to 2.4)",
         "Next 12 months: against the edge, the middle may be 0.3 in higher than today in the dry season and 0.5 in "
         "lower than today in the wet season; in October 2026 it is 0.1 in higher (0.2 in lower to 0.4 in higher)",
-        "Largest by October 2026: 1.6 in of bending (0.8 to 2.5; today 1.5 in, middle high)",
+        "Largest from now to October 2026: 1.6 in of bending (0.8 to 2.5; today 1.5 in, middle high)",
         "Long run: 1.8 in (1.0 to 2.8), the largest in usual weather",
         "If a dry year came again: the middle would be 0.2 in higher against the edge (average year: as high as today; "
         "wet year: 0.3 in lower)"]
     assert telling.answers(ROW, "2025-12", "si")["expected"] == (
-        "Largest by December 2026", "40 mm of bending (20 to 64; today 38 mm, middle high)")
+        "Largest from now to December 2026", "40 mm of bending (20 to 64; today 38 mm, middle high)")
 
 
 @pytest.mark.parametrize(("change", "told"), [
