@@ -175,8 +175,8 @@ def screen(run: FileName | Run, listing: FileName, *, columns: Mapping[str, str]
     listing : str or Path
         CSV, XLSX, KML or GeoJSON with identifiers or coordinates (degrees).
     columns : mapping, optional
-        Our name (lot_id, address, lon, lat, geometry) -> the list's column, where the list uses another name.
-        Addresses are compared with the labels of the run.
+        Our name (lot_id, address, lon, lat, geometry) -> the list's column, where the list uses another name; empty
+        text: no column is it, not even one with this very name. Addresses are compared with the labels of the run.
     bands : str or Path, optional
         TOML file with `movement_mm = [5, 10, 20, 35]`: other bands, the same for every row. [mm]
     groups : str, optional

@@ -16,7 +16,7 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
-from riskmap.window import uploads
+from riskmap.window import column_menus, uploads
 from riskmap.window.app import Window, command, files_of, form_of, go, page, to_job, window_of
 from riskmap.window.areas import AREA_FILE, FILES, INCOMING, OUTPUTS, with_calibration, written_by_us
 from riskmap.window.jobs import Job
@@ -24,17 +24,9 @@ from riskmap.window.refusals import WindowError, no_form
 
 SEEN = ".recognised.json"  # what `riskmap new` found, for the page of the area; the area file has all of it as comments
 MOST_SEEN = 1 << 26
-NOT_USED = "-"  # in the menu of a column
 NEWS = ".newer.json"  # what the service of weekly drought maps answered last
 WEEKS = "drought_weeks"  # folder among the files of an area for maps that came later
 EDITED = "area-edited.toml"  # an area file that was edited on the page, before another was written from the files
-# What a column of the lot file can be, with the words of the menu.
-MEANINGS = {"lot_id": "id of the lot", "pour_date": "year built, or date of the pour",
-            "foundation_type": "kind of foundation", "land_use": "land use",
-            "post_tensioned": "post-tensioned, yes or no",
-            "slab_width_ft": "width of the slab, ft", "slab_width_m": "width of the slab, m",
-            "slab_length_ft": "length of the slab, ft", "slab_length_m": "length of the slab, m",
-            "beam_depth_in": "depth of the beams, in", "beam_depth_mm": "depth of the beams, mm"}
 
 
 def _runs(folder: Path) -> list[Any]:
@@ -108,12 +100,9 @@ def _again(window: Window, folder: Path, fetch: bool, columns: dict[str, str] | 
     """
     seen = _seen(folder) or {}
     stored = bool(seen.get("fetched")) and not fetch
-    columns = columns or {}
-    taken = {theirs for theirs in columns.values() if theirs}
-    named = {ours: theirs for ours, theirs in seen.get("given", {}).items() if theirs not in taken} | columns
+    named = column_menus.together(seen.get("given", {}), columns or {})
     fetched = [*(["--fetch"] if fetch or stored else []), *(["--offline"] if stored else [])]
-    words = ["new", FILES, "--into", ".", "--replace", *fetched,
-             *(word for ours, theirs in named.items() for word in ("--column", f"{ours}={theirs}"))]
+    words = ["new", FILES, "--into", ".", "--replace", *fetched, *column_menus.words(named)]
     return {"folder": str(folder), "files": str(folder / FILES), "fetch": fetch or stored, "offline": stored,
             "columns": named}, words
 
@@ -168,7 +157,8 @@ async def area(request: Request) -> Response:
         with suppress(OSError, UnicodeDecodeError):
             text = (folder / AREA_FILE).read_text(encoding="utf-8")
         return {"seen": seen, "check": seen["check"] if seen else None, "text": text, "runs": _runs(folder),
-                "news": _news(folder), "means": _means(seen), "meanings": MEANINGS, "ready": bool(text) and not refused,
+                "news": _news(folder), "means": _means(seen), "meanings": column_menus.OF_LOTS,
+                "ready": bool(text) and not refused,
                 "fetchable": bool(seen and any(one["layer"] for one in seen["missing"]))}
 
     found = await run_in_threadpool(values)
@@ -259,10 +249,8 @@ async def columns(request: Request) -> Response:
     window = window_of(request)
     folder = window.areas.folder(request.path_params["area"])
     seen = _seen(folder) or {}
-    known, means = {one["name"] for one in seen.get("columns", [])}, _means(seen)
-    chosen = {name: form.get(f"means-{k}", [""])[0] for k, name in enumerate(form.get("column", [])) if name in known}
-    left = {means[name]: "" for name, ours in chosen.items() if ours == NOT_USED and means.get(name) in MEANINGS}
-    named = left | {ours: name for name, ours in chosen.items() if ours in MEANINGS and means.get(name) != ours}
+    means = dict.fromkeys((one["name"] for one in seen.get("columns", [])), "") | _means(seen)
+    named = column_menus.said(form, means, column_menus.OF_LOTS)
     return to_job(request, _recognise(window, folder, False, named))
 
 

@@ -174,6 +174,14 @@ def screen(say: Say, run: str, listing: str, columns: dict[str, str], units: str
     return api.screen(run, listing, columns=columns, choices=file, calibration=calibration, units=units).folder.name
 
 
+def list_columns(say: Say, run: str, listing: str, columns: dict[str, str]) -> dict[str, Any]:
+    """Return the columns of a list, each with its first values and what it is taken for."""
+    from riskmap import api
+
+    found = api.list_columns(run, listing, columns=columns)
+    return {"rows": found.rows, "columns": [asdict(one) for one in found.columns], "addresses": found.addresses}
+
+
 def calibrate(say: Say, run: str, surveys: str) -> str:
     """Compare a run with surveys and return the name of the folder with the calibration."""
     from riskmap import api
@@ -212,6 +220,5 @@ def selftest(say: Say) -> dict[str, Any]:
 
 
 TASKS: dict[str, Callable[..., Any]] = {
-    "brief": brief, "calibrate": calibrate, "check": check, "compare": compare, "estimate": estimate,
-    "explain": explain, "new": new, "newer": newer, "run_lots": run_lots, "screen": screen, "selftest": selftest,
-    "survey": survey}
+    task.__name__: task for task in (brief, calibrate, check, compare, estimate, explain, list_columns, new, newer,
+                                     run_lots, screen, selftest, survey)}

@@ -17,6 +17,7 @@ from selenium import webdriver
 from selenium.webdriver.common.by import By
 from selenium.webdriver.support.ui import Select, WebDriverWait
 from test_window_browser import Opened, fits, said, severe, violations
+from window_hands import Keyboard
 
 from riskmap.window.area_pages import SEEN
 from riskmap.window.areas import AREA_FILE, FILES, OUTPUTS
@@ -163,10 +164,8 @@ def test_the_map_is_printed_by_its_button(opened: Opened, run_page: webdriver.Ch
 def test_the_lot_of_an_open_row_is_chosen_and_comes_back_as_the_users_choice(opened: Opened, tmp_path: Path) -> None:
     page = opened.page
     (tmp_path / "buyers.csv").write_text(
-        "name,lon,lat,parcel\nA,,,0010021\nB,-98.587030,37.906768,0050721\nC,,,9999999\n", encoding="utf-8")
+        "name,lon,lat,lot_id\nA,,,0010021\nB,-98.587030,37.906768,0050721\nC,,,9999999\n", encoding="utf-8")
     opened.at("/areas/area/lists")
-    page.find_element(By.TAG_NAME, "summary").click()
-    page.find_element(By.ID, "column_lot_id").send_keys("parcel")
     opened.give([tmp_path / "buyers.csv"])
     opened.until("screen-")
     text = opened.text()
@@ -187,6 +186,36 @@ def test_the_lot_of_an_open_row_is_chosen_and_comes_back_as_the_users_choice(ope
     assert "your choice" in opened.text()
     assert Select(page.find_element(By.NAME, "lot-3")).first_selected_option.text == "0050721"
     assert (opened.root / "area" / "lists" / "buyers-choices.csv").is_file()
+    assert severe(page) == []
+
+
+def test_a_list_with_an_unusual_column_is_answered_by_keys_alone(opened: Opened, tmp_path: Path) -> None:
+    """Nothing is typed: the column is picked from a menu, on the page to which the refusal leads."""
+    page = opened.page
+    (tmp_path / "for_sale.csv").write_text("No.,Our ref,<b>note\n1,0010021,x\n2,0050721,y\n3,9999999,z\n",
+                                           encoding="utf-8")
+    opened.page.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", {
+        "width": 1400, "height": 900, "deviceScaleFactor": 1, "mobile": False})
+    opened.at("/areas/area/lists")
+    opened.give([tmp_path / "for_sale.csv"])
+    keys = Keyboard(page)
+    said_columns = "Say what the columns of the list are"
+    WebDriverWait(page, 120).until(lambda page: "E-SCR-010" in said(page) and keys.named("link", said_columns))
+    no_fault(opened)
+    keys.use("link", said_columns)
+    WebDriverWait(page, 120).until(lambda page: "/lists/for_sale.csv" in page.current_url)
+    rows = [row.text.split("\n")[0] for row in page.find_elements(By.CSS_SELECTOR, "main tbody tr")]
+    assert [row.split(" not used")[0] for row in rows] == ["No. 1, 2, 3 0", "Our ref 0010021, 0050721, 9999999 2",
+                                                           "<b>note x, y, z 0"]
+    no_fault(opened)
+    keys.pick("Our ref is", "id of the lot")
+    keys.use("button", "Answer the list with these columns")
+    keys.until("/runs/screen-")
+    assert keys.letters == 0
+    assert "--column 'lot_id=Our ref'" in page.find_element(By.ID, "command").text
+    told = json.loads((opened.root / "area" / OUTPUTS / page.current_url.rsplit("/", 1)[1] / "screened.json").read_text(
+        encoding="utf-8"))
+    assert (told["columns"], told["counts"]["with_estimate"]) == ({"lot_id": "Our ref"}, 2)
     assert severe(page) == []
 
 

@@ -27,8 +27,6 @@ SECTIONS = ("area", "lots", "lots.columns", "soil", "climate", "drought", "index
             "context")  # in the order of the area file
 NO_ID = "No column identifies the lots."
 NAME_ID = "Write it as lot_id under [lots.columns]."
-SHOWN_LENGTH = 80  # characters of such a value
-SAMPLES = 5  # values of a column that are shown
 LISTED = 8  # weekly maps that are listed one by one; more are named by their folder
 
 
@@ -139,9 +137,7 @@ def _lots(out: Choice, found: shapes.Sorted) -> None:
         out.line("lots", "crs", "EPSG:...", "not taken: the file names no coordinate system", sure=False, written=False)
         out.missing.append(Missing("The coordinate system of the lots is not known.", said))
     out.guesses += lots.columns.guesses
-    out.columns = [Column(name, tuple(visible(str(value))[:SHOWN_LENGTH] for value in
-                                      lots.raw.attributes[name].loc[lots.raw.attributes[name].str.strip() != ""]
-                                      .drop_duplicates().iloc[:SAMPLES])) for name in lots.raw.names]
+    out.columns = [Column.of(name, lots.raw.attributes[name]) for name in lots.raw.names]
     if "lot_id" not in lots.columns.taken:
         out.missing.append(Missing(NO_ID, NAME_ID))
     _place(out, lots)

@@ -3,8 +3,17 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from riskmap.common.errors import visible
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 ADD_FETCH = "Add --fetch. "  # the beginning of a remedy for a layer that can be fetched
+SHOWN_LENGTH = 80  # characters of a value of a column that is shown
+SAMPLES = 5  # values of a column that are shown
+
 
 @dataclass(frozen=True)
 class Guess:
@@ -52,10 +61,16 @@ class Missing:
 
 @dataclass(frozen=True)
 class Column:
-    """One column of the lot file: its name and its first different values, at most five."""
+    """One column of a lot file or of a list: its name and its first different values, at most five."""
 
     name: str
     values: tuple[str, ...]
+
+    @classmethod
+    def of(cls, name: str, text: pd.Series) -> Column:
+        """Return a column from its cells as text; empty cells do not count, and long values are cut."""
+        different = text.loc[text.str.strip() != ""].drop_duplicates().iloc[:SAMPLES]
+        return cls(name, tuple(visible(str(value))[:SHOWN_LENGTH] for value in different))
 
 
 @dataclass(frozen=True)

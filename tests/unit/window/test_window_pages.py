@@ -228,6 +228,83 @@ def test_the_page_of_lists_begins_with_the_caution(opened: Opened) -> None:
     assert 0 < text.index("Use this list only to decide") < text.index("Give a list")
 
 
+# ---------------------------------------------------------------- columns of a list
+FOUND = {"rows": 3, "addresses": False, "columns": [
+    {"name": "No.", "values": ["7"], "means": "lot_id", "ids": 0},
+    {"name": "Our ref", "values": ["0010021", "<b>"], "means": "", "ids": 3},
+    {"name": "lon", "values": [], "means": "lon", "ids": 0}]}
+
+
+def a_list(opened: Opened) -> str:
+    """Have a list with an answer, and say what is in the list; return the address of its columns."""
+    answered(opened)
+    opened.desk.answers["list_columns"] = FOUND
+    return "/areas/town/lists/buyers.csv"
+
+
+def test_the_columns_of_a_list_have_the_menus_of_the_lot_file(opened: Opened) -> None:
+    text = opened.page(f"{a_list(opened)}?run=run-1")
+    row = text[text.index('name="means-1"'):text.index('name="means-2"')]
+    assert [part.split("</option>")[0].split('"')[1] for part in row.split("<option")[1:]] == [
+        "-", "lot_id", "lon", "lat", "geometry"]  # the run has no addresses to compare with
+    assert 'aria-label="Our ref is"' in text
+    assert "This run has no addresses" in text.replace("\n", " ")
+    assert '<option value="lot_id" selected>' in text[:text.index('name="means-1"')]
+    assert "&lt;b&gt;" in opened.browser.get("/areas/town/lists/buyers.csv?run=run-1").text
+    assert "riskmap screen run-1 lists/buyers.csv" in text
+    opened.desk.answers["list_columns"] = {**FOUND, "addresses": True}
+    assert '<option value="address">' in opened.page("/areas/town/lists/buyers.csv?run=run-1")
+
+
+@pytest.mark.parametrize(("chosen", "named", "words"), [
+    (("lot_id", "-", "lon"), {}, ""),
+    (("lot_id", "lot_id", "lon"), {"lot_id": "Our ref"}, " --column 'lot_id=Our ref'"),
+    (("-", "lot_id", "-"), {"lon": "", "lot_id": "Our ref"}, " --column 'lot_id=Our ref' --column lon="),
+    (("-", "-", "lon"), {"lot_id": ""}, " --column lot_id=")])
+def test_a_list_is_answered_again_with_the_columns_that_were_said(chosen: tuple[str, ...], named: dict[str, str],
+                                                                  words: str, opened: Opened) -> None:
+    fields = {"column": [one["name"] for one in FOUND["columns"]], "run": "run-1", "answer": "",
+              **{f"means-{k}": one for k, one in enumerate(chosen)}}
+    task, given, job = opened.post(a_list(opened), **fields)
+    assert (task, given["columns"]) == ("screen", named)
+    assert (Path(given["listing"]).name, Path(given["run"]).name) == ("buyers.csv", "run-1")
+    assert job.command.endswith(f"riskmap screen run-1 lists/buyers.csv{words}")
+
+
+def test_what_was_said_of_a_list_before_stays(opened: Opened) -> None:
+    where = a_list(opened)
+    assert f'{where}?run=run-1&answer=screen-1"' in opened.page("/areas/town/runs/screen-1")
+    assert "--column 'lot_id=parcel no'" in opened.page(f"{where}?run=run-1&answer=screen-1")
+    fields = {"column": ["lon"], "means-0": "lat", "run": "run-1", "answer": "screen-1"}
+    _, given, _ = opened.post(where, **fields)
+    assert given["columns"] == {"lot_id": "parcel no", "lat": "lon"}
+
+
+def test_two_columns_cannot_be_the_same(opened: Opened) -> None:
+    for where, column in ((a_list(opened), ["Our ref", "lon"]), ("/areas/town/columns", ["YEAR", "ZONE"])):
+        recognised(opened)
+        answer = opened.browser.post(where, headers=FROM_HERE, data={
+            "token": opened.window.secret.token, "run": "run-1", "column": column, "means-0": "lot_id",
+            "means-1": "lot_id"})
+        assert answer.status_code == 400
+        assert f"E-WIN-024 {', '.join(column)}: more than one column" in unescape(answer.text)
+
+
+def test_a_list_that_was_not_answered_leads_to_its_columns(opened: Opened) -> None:
+    where = a_list(opened)
+    _, _, job = opened.post(where, run="run-1", answer="")
+    assert 'hidden>Say what the columns of the list are</a>' in opened.page(f"/jobs/{job.key}")  # it is still at work
+    job.state, job.message = "unfinished", "E-SCR-010 no column lot_id"
+    assert f'href="{where}?run=run-1#kept">Say what the columns of the list are</a>' in opened.page(f"/jobs/{job.key}")
+
+
+@pytest.mark.parametrize("path", ["buyers.csv?run=..", "buyers.csv?run=", "buyers.csv", "none.csv?run=run-1",
+                                  "buyers.csv?run=run-1&answer=..", "%2e%2e?run=run-1"])
+def test_no_text_of_an_address_leads_to_another_list(path: str, opened: Opened) -> None:
+    a_list(opened)
+    assert opened.browser.get(f"/areas/town/lists/{path}").status_code == 404
+
+
 # ---------------------------------------------------------------- new drought data
 def a_run(opened: Opened, monkeypatch: pytest.MonkeyPatch, newest_map: str) -> None:
     from riskmap import api
