@@ -29,6 +29,8 @@ PLACE_WORDS = {
             "ycoordinate", "coordy", "y"),
 }
 DEGREES = {"lon": 180.0, "lat": 90.0}
+# Headings of cells that have the numbers of the national archive (divisions) or of the federal government (counties)
+NUMBERED = ("division", "climdiv", "county_fips", "fips")
 MOST_NUMBERS = 0.9  # judgement: share of the filled cells of a coordinate that are numbers
 _DAY_MONTH = re.compile(r"^(\d{4})-?(\d{2})")
 
@@ -36,9 +38,10 @@ _DAY_MONTH = re.compile(r"^(\d{4})-?(\d{2})")
 def table(path: Path, shown: str) -> Seen:
     """Say what a file of text is.
 
-    `monthly` and `daily` have in their facts `cells` (names; empty when the table has no column for them), `place`
-    (latitude and longitude of a station, where the file says), `last` (number of the last month with rain; -1 without
-    one) and `trouble` (why the reader will refuse it);
+    `monthly` and `daily` have in their facts `cells` (names; empty when the table has no column for them), `places`
+    (latitude and longitude of each cell for which the file says them), `place` (that of the only station), `numbered`
+    (whether the names of cells are public numbers of divisions or counties), `last` (number of the last month with
+    rain; -1 without one) and `trouble` (why the reader will refuse it);
     `fixed_width` has `element`; `shapes` is as `recognise_layers.layers` says, with `places`, our name of each column
     with a place.
 
@@ -71,7 +74,8 @@ def _weather(text: pd.DataFrame) -> Seen | None:
     lowered = {name.lower(): name for name in text.columns}
     if {"STATION", "DATE", "PRCP"} <= set(text.columns):
         return Seen("daily", "station file of the daily archive", facts={
-            "cells": sorted(text["STATION"].unique()), "place": _station(text), "trouble": "", "latitude_told": True,
+            "cells": sorted(text["STATION"].unique()), "places": _places_of_cells(text, lowered, "STATION"),
+            "place": _station(text), "numbered": False, "trouble": "", "latitude_told": True,
             "last": _last(text, lowered, "PRCP")})
     dated = "date" in lowered or "month" in lowered or "yearmonth" in lowered
     rain, warmth = climate_monthly.rain_and_warmth(text)
@@ -81,12 +85,27 @@ def _weather(text: pd.DataFrame) -> Seen | None:
         return None
     key = next((lowered[name] for name in climate_monthly.KEY_COLUMNS if name in lowered), None)
     facts = {"cells": sorted(text[key].unique()) if key else [], "place": None, "latitude_told": False,
-             "last": _last(text, lowered, rain[0][0]), "trouble": _no_unit([*rain, *warmth])}
+             "places": _places_of_cells(text, lowered, key) if key else {}, "last": _last(text, lowered, rain[0][0]),
+             "numbered": key is not None and key.lower() in NUMBERED, "trouble": _no_unit([*rain, *warmth])}
     if _by_days(text, lowered, key):
         return Seen("daily", f"a row per day with {rain[0][0]} and temperature", facts=facts)
     if not warmth:
         return None
     return Seen("monthly", f"a row per month with {rain[0][0]} and {warmth[0][0]}", facts=facts)
+
+
+def _places_of_cells(text: pd.DataFrame, lowered: dict[str, str], key: str) -> dict[str, tuple[float, float]]:
+    """Return latitude and longitude of each cell, in degrees, where the table has columns for them."""
+    import pandas as pd
+
+    columns = [next((lowered[word] for word in words if word in lowered), None)
+               for words in (("latitude", "lat"), ("longitude", "lon"))]
+    if None in columns:
+        return {}
+    degrees = text[columns].apply(pd.to_numeric, errors="coerce").groupby(text[key]).median()
+    degrees = degrees[(degrees.abs() <= (DEGREES["lat"], DEGREES["lon"])).all(axis=1)]
+    return {str(name): (float(lat), float(lon)) for name, lat, lon in zip(degrees.index, *degrees.to_numpy().T,
+                                                                         strict=True)}
 
 
 def _station(text: pd.DataFrame) -> tuple[float, float] | None:

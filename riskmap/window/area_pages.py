@@ -6,6 +6,7 @@ import json
 import os
 import secrets
 import shutil
+from collections.abc import Sequence
 from contextlib import suppress
 from datetime import date, timedelta
 from pathlib import Path
@@ -91,20 +92,22 @@ def _called(given: uploads.Given) -> str:
     return names[0].split(".")[0] if len(names) == 1 else "area"
 
 
-def _again(window: Window, folder: Path, fetch: bool, columns: dict[str, str] | None = None) \
-        -> tuple[dict[str, Any], list[str]]:
+def _again(window: Window, folder: Path, fetch: bool, columns: dict[str, str] | None = None,
+           cells: Sequence[str] | None = None) -> tuple[dict[str, Any], list[str]]:
     """Return what `tasks.new` takes for all files of an area, and the words of the command.
 
-    The columns are those that the user named before and now. What was fetched before is taken from the stored answers;
-    only `fetch` asks the services.
+    The columns are those that the user named before and now, and the cells those named last. What was fetched before is
+    taken from the stored answers; only `fetch` asks the services.
     """
     seen = _seen(folder) or {}
     stored = bool(seen.get("fetched")) and not fetch
+    said = list(seen.get("given_cells", []) if cells is None else cells)
     named = column_menus.together(seen.get("given", {}), columns or {})
     fetched = [*(["--fetch"] if fetch or stored else []), *(["--offline"] if stored else [])]
-    words = ["new", FILES, "--into", ".", "--replace", *fetched, *column_menus.words(named)]
+    words = ["new", FILES, "--into", ".", "--replace", *fetched, *column_menus.words(named),
+             *(word for cell in said for word in ("--cell", cell))]
     return {"folder": str(folder), "files": str(folder / FILES), "fetch": fetch or stored, "offline": stored,
-            "columns": named}, words
+            "columns": named, "cells": said}, words
 
 
 def _keep_edited(folder: Path) -> None:
@@ -114,9 +117,10 @@ def _keep_edited(folder: Path) -> None:
             shutil.copyfile(folder / AREA_FILE, folder / EDITED)
 
 
-def _recognise(window: Window, folder: Path, fetch: bool, columns: dict[str, str] | None = None) -> Job:
-    """Start `riskmap new` on all files of an area, with the columns that the user named before and now."""
-    given, words = _again(window, folder, fetch, columns)
+def _recognise(window: Window, folder: Path, fetch: bool, columns: dict[str, str] | None = None,
+               cells: Sequence[str] | None = None) -> Job:
+    """Start `riskmap new` on all files of an area, with the columns and cells that the user named before and now."""
+    given, words = _again(window, folder, fetch, columns, cells)
     _keep_edited(folder)
 
     def after(answer: dict[str, Any]) -> str:
@@ -157,7 +161,7 @@ async def area(request: Request) -> Response:
         with suppress(OSError, UnicodeDecodeError):
             text = (folder / AREA_FILE).read_text(encoding="utf-8")
         return {"seen": seen, "check": seen["check"] if seen else None, "text": text, "runs": _runs(folder),
-                "news": _news(folder), "means": _means(seen), "meanings": column_menus.OF_LOTS,
+                "news": _news(folder), "means": _means(seen), "meanings": column_menus.OF_LOTS, "cells": _cells(seen),
                 "ready": bool(text) and not refused,
                 "fetchable": bool(seen and any(one["layer"] for one in seen["missing"]))}
 
@@ -254,6 +258,28 @@ async def columns(request: Request) -> Response:
     return to_job(request, _recognise(window, folder, False, named))
 
 
+def _cells(seen: dict[str, Any] | None) -> list[dict[str, Any]]:
+    """Return the questions of which cell of the weather is meant: its key, its cells, and the one that was chosen."""
+    cells = (seen or {}).get("cells", [])
+    return [{"key": key, "cells": [one for one in cells if one["key"] == key],
+             "chosen": next((json.loads(one["value"]) for one in (seen or {})["guesses"]
+                             if one["written"] and (one["section"], one["key"]) == ("climate", key)), "")}
+            for key in dict.fromkeys(one["key"] for one in cells)]
+
+
+async def cell(request: Request) -> Response:
+    """Recognise the files again with the cell of the weather that the user chose."""
+    form = await form_of(request)
+    window = window_of(request)
+    folder = window.areas.folder(request.path_params["area"])
+    asked = _cells(_seen(folder))
+    chosen = [form.get(one["key"], [""])[0] for one in asked]
+    if not asked or any(name not in [cell["name"] for cell in one["cells"]]
+                        for name, one in zip(chosen, asked, strict=True)):
+        raise WindowError("E-WIN-025 no cell of the weather was chosen. Choose one in the menu.")
+    return to_job(request, _recognise(window, folder, False, cells=list(dict.fromkeys(chosen))))
+
+
 async def estimate(request: Request) -> Response:
     """Estimate the area."""
     await form_of(request)
@@ -281,5 +307,5 @@ ROUTES = [
     Route("/areas/{area}", area), Route("/areas/{area}/findings.json", findings),
     *(Route(f"/areas/{{area}}/{name}", answer, methods=["POST"]) for name, answer in (
         ("files", add), ("fetch", fetch), ("newer", newer), ("settings", settings), ("columns", columns),
-        ("estimate", estimate))),
+        ("cell", cell), ("estimate", estimate))),
 ]

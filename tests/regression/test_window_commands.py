@@ -156,6 +156,21 @@ def test_a_list(area: Area, delivery: Delivery, tmp_path: Path) -> None:
     assert {"screened.csv", "screened.xlsx"} <= set(same_bytes(made, again))
 
 
+def test_a_list_with_columns_that_were_said(area: Area, delivery: Delivery, tmp_path: Path) -> None:
+    run = area.newest("lots_")
+    listing = tmp_path / "for_sale_2.csv"
+    listing.write_text(f"lot_id,Our ref\n7,{delivery.ids[1]}\n8,9999999\n", encoding="utf-8")
+    area.job(area.client.give("/areas/area/lists", listing, run=run))
+    form: dict[str, str | list[str]] = {"run": run, "answer": area.newest("screen-"), "column": ["lot_id", "Our ref"],
+                                        "means-0": "-", "means-1": "lot_id"}
+    made, command = made_by(area, lambda: area.client.send("/areas/area/lists/for_sale_2.csv", **form), "screen-")
+    assert "--column 'lot_id=Our ref'" in command
+    again = the_new_one(area, in_a_shell(area, command, made.name, tmp_path))
+    assert "screened.csv" in same_bytes(made, again)
+    assert delivery.ids[1] in (made / "choices.csv").read_text(encoding="utf-8") + (
+        made / "screened.csv").read_text(encoding="utf-8-sig")
+
+
 def test_a_comparison(area: Area, tmp_path: Path) -> None:
     runs = sorted(path.name for path in (area.folder / OUTPUTS).glob("lots_*"))
     if not any("2025-06" in run for run in runs):

@@ -11,14 +11,14 @@ from typing import Any
 
 import numpy as np
 
-from riskmap.common import equal_area
+from riskmap.common import equal_area, states
 from riskmap.common.constants import EQUAL_AREA_CRS
 from riskmap.common.errors import counted, joined, visible
 from riskmap.common.month_numbers import month_name
 from riskmap.layers import noaa_fixed_width
 from riskmap.layers.recognise import Found
 from riskmap.run.new_area import beside, shapes
-from riskmap.run.new_area.guesses import ADD_FETCH, Column, Guess, Left, Missing
+from riskmap.run.new_area.guesses import ADD_FETCH, Column, Guess, Left, Missing, WeatherCell
 
 Box = tuple[float, float, float, float]  # west, south, east, north [deg]
 FAR_DEG = 0.5  # judgement: a station farther away, some 55 km, has other storms
@@ -27,6 +27,7 @@ SECTIONS = ("area", "lots", "lots.columns", "soil", "climate", "drought", "index
             "context")  # in the order of the area file
 NO_ID = "No column identifies the lots."
 NAME_ID = "Write it as lot_id under [lots.columns]."
+WHICH_CELL = "It is not known which cell of the weather the lots lie in."
 LISTED = 8  # weekly maps that are listed one by one; more are named by their folder
 
 
@@ -40,6 +41,7 @@ class Choice:
     left: list[Left] = field(default_factory=list)
     box: Box | None = None  # around the lots
     columns: list[Column] = field(default_factory=list)  # of the lot file, without those about people
+    cells: list[WeatherCell] = field(default_factory=list)  # of the weather, where somebody has to say which one
 
     def line(self, section: str, key: str, value: Any, reason: str = "", sure: bool = True,
              written: bool = True) -> None:
@@ -271,6 +273,8 @@ class _Weather:
     cells: list[str]
     sure: bool
     latitude_told: bool = False
+    places: dict[str, tuple[float, float]] = field(default_factory=dict)  # latitude and longitude of cells
+    numbered: bool = False  # the names of the cells are public numbers of divisions or counties
 
 
 def _climate(out: Choice, by_kind: dict[str, list[Found]], found: shapes.Sorted, known_cells: set[str]) -> None:
@@ -299,7 +303,7 @@ def _climate(out: Choice, by_kind: dict[str, list[Found]], found: shapes.Sorted,
                  months.sure)
         out.line("climate", "monthly_path", months.path)
         if not cells and len(months.cells) > 1:
-            _name_cell(out, "monthly_cell", months.cells)
+            _name_cell(out, "monthly_cell", months)
         elif not cells and months.cells and months.cells != main.cells:
             out.line("climate", "monthly_cell", months.cells[0], "the only cell of the monthly record")
 
@@ -307,7 +311,7 @@ def _climate(out: Choice, by_kind: dict[str, list[Found]], found: shapes.Sorted,
 def _one_cell(out: Choice, weather: _Weather) -> None:
     """Write the one cell of a record without polygons, and its latitude."""
     if len(weather.cells) > 1:
-        _name_cell(out, "cell", weather.cells)
+        _name_cell(out, "cell", weather)
     elif weather.cells:
         out.line("climate", "cell", weather.cells[0], "the only cell of the record")
     if weather.latitude_told:
@@ -321,11 +325,41 @@ def _one_cell(out: Choice, weather: _Weather) -> None:
     out.line("climate", "latitude_deg", latitude, "computed: the middle of the lots; length of day follows from it")
 
 
-def _name_cell(out: Choice, key: str, cells: list[str]) -> None:
+def _name_cell(out: Choice, key: str, weather: _Weather) -> None:
+    cells = weather.cells
     out.line("climate", key, _Plain("..."), f"not taken: the record has {counted(len(cells), 'cell')}: "
              f"{joined(cells, 12)}", sure=False, written=False)
-    out.missing.append(Missing("It is not known which cell of the weather the lots lie in.", f"Write {key} under "
-                               "[climate], or give the outlines of its cells (climate divisions or counties)."))
+    out.missing.append(Missing(WHICH_CELL, how_to_name(key)))
+    found = [_cell(key, name, weather, out.box) for name in cells]
+    out.cells += sorted(found, key=lambda one: (np.inf if one.away_km is None else one.away_km, one.name))
+
+
+def how_to_name(key: str) -> str:
+    """Return how the cell of the weather is named."""
+    return (f"Name it (--cell NAME, or {key} under [climate]), or give the outlines of its cells (climate divisions or "
+            "counties).")
+
+
+def _cell(key: str, name: str, weather: _Weather, box: Box | None) -> WeatherCell:
+    """Return a cell with what identifies it."""
+    place = weather.places.get(name)
+    if place is None:
+        return WeatherCell(key, name, _state(name) if weather.numbered else "")
+    latitude, longitude = place
+    north, east = "N" if latitude >= 0 else "S", "E" if longitude >= 0 else "W"
+    about = f"{abs(latitude):.2f} {north}, {abs(longitude):.2f} {east}"
+    away = distance(place, box)
+    return WeatherCell(key, name, about, round(away * KM_PER_DEG, 1) if np.isfinite(away) else None)
+
+
+def _state(name: str) -> str:
+    """Return the state of a climate division or county by its number; empty text for another name."""
+    if not (name.isdecimal() and name.isascii() and len(name) in (4, 5)):
+        return ""
+    county = len(name) == 5
+    state = next((one.name for one in (*states.STATES, states.ALASKA)
+                  if name[:2] == (one.federal if county else one.climate)), "")
+    return f"{state}, {'county' if county else 'division'} {int(name[2:])}" if state else ""
 
 
 def _months(out: Choice, by_kind: dict[str, list[Found]]) -> _Weather | None:
@@ -347,13 +381,14 @@ def _months(out: Choice, by_kind: dict[str, list[Found]]) -> _Weather | None:
         for files in pairs:
             out.leave(files, f"another monthly record; {first.name} is written")
             more = more or "; to be confirmed: there is also a national monthly record"
-        return _Weather("csv", first.path, first.reason + more, first.facts["cells"], not more)
+        return _Weather("csv", first.path, first.reason + more, first.facts["cells"], not more,
+                        places=first.facts["places"], numbered=first.facts["numbered"])
     if pairs:
         (one, more), (two, again) = (_first(out, files, "the same quantity") for files in pairs)
         cells = noaa_fixed_width.cells(one.path, Path(one.shown))
         return _Weather("noaa_fixed_width", {"precipitation": one.path, "temperature": two.path},
                         "fixed-width monthly records of the national archive" + (more or again), cells,
-                        not (more or again))
+                        not (more or again), numbered=True)
     return None
 
 
@@ -388,7 +423,7 @@ def _days(out: Choice, records: list[Found]) -> _Weather | None:
     if FAR_DEG < away < float("inf"):
         more += f"; to be confirmed: the station is {away * KM_PER_DEG:.0f} km from the lots"
     return _Weather("daily", first.path, first.reason + more, first.facts["cells"], not more,
-                    first.facts["latitude_told"])
+                    first.facts["latitude_told"], first.facts["places"], first.facts["numbered"])
 
 
 def distance(place: tuple[float, float] | None, box: Box | None) -> float:

@@ -11,7 +11,7 @@ from riskmap.layers.recognise import Found, recognise
 from riskmap.run import check
 from riskmap.run.new_area import fetching, given, writing
 from riskmap.run.new_area.choice import Box, choose
-from riskmap.run.new_area.guesses import Column, Guess, Left, Missing
+from riskmap.run.new_area.guesses import Column, Guess, Left, Missing, WeatherCell
 
 AREA_FILE = "area.toml"
 UNPACKED = "unpacked"  # folder beside the area file that receives what had to be taken out of a zip
@@ -42,6 +42,9 @@ class NewArea:
         What was fetched, in sentences (`said`), and its `findings`; None when nobody asked for it.
     columns : tuple of Column
         The columns of the lot file, each with up to five values; those about people are left out.
+    cells : tuple of WeatherCell
+        The cells of the weather, where the files do not say in which of them the lots lie; the nearest first where the
+        record has their coordinates.
     """
 
     path: Path
@@ -53,6 +56,7 @@ class NewArea:
     replaced: bool = False
     fetched: fetching.Report | None = None
     columns: tuple[Column, ...] = ()
+    cells: tuple[WeatherCell, ...] = ()
 
     @property
     def complete(self) -> bool:
@@ -107,7 +111,7 @@ class NewArea:
 
 
 def run(files: Sequence[Path], into: Path, replace: bool = False, more: fetching.FetchMore | None = None,
-        columns: Mapping[str, str] | None = None) -> NewArea:
+        columns: Mapping[str, str] | None = None, cells: Sequence[str] = ()) -> NewArea:
     """Write an area file from files and folders, and check it.
 
     Parameters
@@ -122,6 +126,8 @@ def run(files: Sequence[Path], into: Path, replace: bool = False, more: fetching
         Fetches the layers that are missing, as `fetching.add` describes.
     columns : mapping, optional
         Our name -> column of the lot file, as `given.apply` takes them.
+    cells : sequence of str
+        Cells of the weather, as `given.name_cells` takes them.
 
     Raises
     ------
@@ -136,10 +142,11 @@ def run(files: Sequence[Path], into: Path, replace: bool = False, more: fetching
     choice = choose(found, into)
     if columns:
         given.apply(choice, columns)
+    given.name_cells(choice, cells)
     report = None if more is None else fetching.add(choice, more)
     replaced = writing.write(writing.text_of(choice), path, replace)
     return NewArea(path, tuple(choice.guesses), tuple(choice.missing), tuple(choice.left), check.check_area(path),
-                   choice.box, replaced, report, tuple(choice.columns))
+                   choice.box, replaced, report, tuple(choice.columns), tuple(choice.cells))
 
 
 def _refuse_nothing(found: list[Found], files: Sequence[Path]) -> None:

@@ -74,6 +74,28 @@ class Column:
 
 
 @dataclass(frozen=True)
+class WeatherCell:
+    """One cell of a weather record from which the user has to choose.
+
+    Attributes
+    ----------
+    key : str
+        The line of the area file that names the cell: `cell`, or `monthly_cell` for the months beside days.
+    name : str
+        As the record names it.
+    about : str
+        What identifies it: state and number, or its coordinates; empty when the record says nothing more.
+    away_km : float or None
+        From the middle of the lots, when the record says where the cell is. [km]
+    """
+
+    key: str
+    name: str
+    about: str = ""
+    away_km: float | None = None
+
+
+@dataclass(frozen=True)
 class Left:
     """One file that is not used, and why; `ours` when riskmap wrote it, so that it does not belong to the delivery."""
 

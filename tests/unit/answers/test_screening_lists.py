@@ -197,7 +197,8 @@ def test_the_columns_of_a_list_are_shown_with_what_they_mean(tmp_path: Path) -> 
     assert shown[2].values[2] == "x" * 80
     said = screen_list.columns_of(FOUND, listed, {"lot_id": "Our ref", "lon": ""})
     assert [one.means for one in said] == ["", "", "lot_id"]
-    pin = {"type": "Feature", "properties": {"lot_id": "1"}, "geometry": {"type": "Point", "coordinates": [-91.1, 30.4]}}
+    place = {"type": "Point", "coordinates": [-91.1, 30.4]}
+    pin = {"type": "Feature", "properties": {"lot_id": "1"}, "geometry": place}
     (tmp_path / "l.geojson").write_text(json.dumps({"type": "FeatureCollection", "features": [pin]}), encoding="utf-8")
     pins = screen.read(tmp_path / "l.geojson", {})
     assert (len(pins.table), screen_list.columns_of(FOUND, pins, {})) == (1, ())

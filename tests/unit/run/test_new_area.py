@@ -385,6 +385,66 @@ def test_several_cells_need_their_outlines(data: Path, example: Path) -> None:
     assert line(with_cells, "cells").value == '"../data/outlines.gpkg"'
 
 
+def test_the_cell_of_the_weather_can_be_said(data: Path, example: Path) -> None:
+    weather = pd.read_csv(example / "climate.csv")
+    place = {"Z01": (37.9, -98.6), "Z02": (40.0, -98.6)}  # the example's lots lie at 37.9 N
+    weather["lat"], weather["lon"] = zip(*weather["cell_id"].map(place), strict=True)
+    weather.sort_values("cell_id", ascending=False).to_csv(data / "weather.csv", index=False)
+    asked = made(data)
+    assert [(one.key, one.name, one.about) for one in asked.cells] == [
+        ("cell", "Z01", "37.90 N, 98.60 W"), ("cell", "Z02", "40.00 N, 98.60 W")]  # the nearest first
+    degree = 111.2  # km, of latitude
+    assert asked.cells[1].away_km == pytest.approx((40 - 37.9) * degree, abs=3)
+    assert not asked.complete  # it is asked all the same
+    said = flow.run([data], data.parent / "b", cells=["Z02"])
+    assert said.complete
+    assert (line(said, "cell").value, line(said, "cell").reason) == ('"Z02"', "as you said")
+    assert said.cells == asked.cells  # it can be said again
+    assert tomllib.loads(said.path.read_text(encoding="utf-8"))["climate"]["cell"] == "Z02"
+    for k, wrong in enumerate((["Z03"], ["Z01", "Z02"], [""])):
+        new = flow.run([data], data.parent / f"c{k}", cells=wrong)
+        assert any("which cell of the weather" in point for point in new.open_points), wrong
+        reasons = [guess.reason for guess in new.guesses if guess.key == "cell" and not guess.written]
+        assert sum("not taken, although you said it: it is not the one answer among Z01, Z02" in one
+                   for one in reasons) == len(wrong)
+
+
+def test_a_cell_that_nobody_asks_for_is_not_taken_and_that_is_said(data: Path) -> None:
+    new = flow.run([data], data.parent / "b", cells=["elsewhere"])
+    assert new.complete
+    assert tomllib.loads(new.path.read_text(encoding="utf-8"))["climate"]["cell"] == "Z01"
+    assert '# cell = "elsewhere"  # not taken, although you said it: no cell has to be named' in new.path.read_text(
+        encoding="utf-8")
+
+
+def test_public_numbers_of_cells_are_said_with_their_state(data: Path) -> None:
+    rows = pd.read_csv(data / "weather.csv", dtype=str)
+    for heading, names, about in (("division", ("4103", "9999"), ["Texas, division 3", ""]),
+                                  ("fips", ("48439", "05041"), ["Arkansas, county 41", "Texas, county 439"]),
+                                  ("cell_id", ("4103", "4104"), ["", ""])):  # numbers of their own
+        pd.concat([rows.assign(cell_id=name) for name in names]).rename(columns={"cell_id": heading}).to_csv(
+            data / "weather.csv", index=False)
+        new = flow.run([data], data.parent / heading)
+        assert [one.about for one in new.cells] == about, heading
+        assert all(one.away_km is None for one in new.cells)
+
+
+def test_the_months_beside_days_have_a_cell_of_their_own(data: Path) -> None:
+    months = pd.read_csv(data / "weather.csv")
+    pd.concat([months.assign(cell_id=name) for name in ("Z01", "Z02")]).to_csv(data / "weather.csv", index=False)
+    days = pd.DataFrame({"STATION": "USC1", "DATE": pd.date_range("2015-01-01", "2020-12-31").strftime("%Y-%m-%d"),
+                         "PRCP": "0", "TMAX": "200", "TMIN": "100", "LATITUDE": "37.9", "LONGITUDE": "-98.6"})
+    pd.concat([days, days.assign(STATION="USC2", LONGITUDE="-98.5")]).to_csv(data / "days.csv", index=False)
+    asked = made(data)
+    assert [(one.key, one.name) for one in asked.cells if one.key == "monthly_cell"] == [
+        ("monthly_cell", "Z01"), ("monthly_cell", "Z02")]
+    assert {one.name: one.about for one in asked.cells if one.key == "cell"} == {
+        "USC1": "37.90 N, 98.60 W", "USC2": "37.90 N, 98.50 W"}
+    said = flow.run([data], data.parent / "b", cells=["USC2", "Z01"])
+    assert (line(said, "cell").value, line(said, "monthly_cell").value) == ('"USC2"', '"Z01"')
+    assert not any("which cell" in point for point in said.open_points)
+
+
 def fixed_width(element: str, value: float) -> str:
     return "".join(f"9901{element}{year}" + "".join(f"{value + month:7.2f}" for month in range(12)) + "\n"
                    for year in range(1990, 2021))

@@ -138,6 +138,45 @@ def test_what_was_fetched_is_not_lost_and_nobody_is_asked_again(opened: Opened) 
     assert "--offline" not in job.command
 
 
+# ---------------------------------------------------------------- the cell of the weather
+CELLS = [{"key": "cell", "name": "Z02", "about": "37.90 N, 98.60 W", "away_km": 11.6},
+         {"key": "cell", "name": "Z<1", "about": "", "away_km": None}]
+
+
+def test_the_cell_of_the_weather_is_chosen_from_a_menu_without_a_default(opened: Opened) -> None:
+    recognised(opened)
+    assert "cell of the weather" not in opened.page("/areas/town")
+    recognised(opened, cells=CELLS)
+    text = opened.page("/areas/town")
+    menu = text[text.index('id="weather-cell"'):].split("</select>")[0]
+    assert [part.split("</option>")[0] for part in menu.split("<option")[1:]] == [
+        ' value="">choose a cell', ' value="Z02">Z02: 37.90 N, 98.60 W, 12 km from the lots', ' value="Z<1">Z<1']
+    task, given, job = opened.post("/areas/town/cell", cell="Z<1")
+    assert (task, given["cells"]) == ("new", ["Z<1"])
+    assert job.command.endswith("riskmap new files --into . --replace --cell 'Z<1'")
+
+
+@pytest.mark.parametrize("cell", ["", "Z01", "..", "Z02 "])
+def test_only_a_cell_of_the_menu_is_taken(cell: str, opened: Opened) -> None:
+    recognised(opened, cells=CELLS)
+    answer = opened.browser.post("/areas/town/cell", headers=FROM_HERE, data={
+        "token": opened.window.secret.token, "cell": cell})
+    assert (answer.status_code, "E-WIN-025" in answer.text) == (400, True)
+
+
+def test_the_cell_that_was_said_stays_and_can_be_changed(opened: Opened) -> None:
+    line = {"section": "climate", "key": "cell", "value": '"Z02"', "reason": "as you said", "sure": True,
+            "written": True}
+    recognised(opened, cells=CELLS, given_cells=["Z02"], guesses=[guess("lot_id", "PARCEL"), line])
+    assert '<option value="Z02" selected>' in opened.page("/areas/town")
+    assert "choose a cell" not in opened.page("/areas/town")
+    _, given, job = opened.post("/areas/town/columns", **menu("-"))
+    assert given["cells"] == ["Z02"]  # what else is said does not take it back
+    assert "--column lot_id= --cell Z02" in job.command
+    _, given, _ = opened.post("/areas/town/cell", cell="Z<1")
+    assert given["cells"] == ["Z<1"]
+
+
 # ---------------------------------------------------------------- the way back from an error
 def test_after_an_error_the_way_back_leads_to_what_was_entered(opened: Opened) -> None:
     _, _, job = opened.post("/areas/town/house", "/areas/town/house?lot=1", **{
