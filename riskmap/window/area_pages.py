@@ -26,6 +26,7 @@ from riskmap.window.refusals import WindowError, no_form
 SEEN = ".recognised.json"  # what `riskmap new` found, for the page of the area; the area file has all of it as comments
 MOST_SEEN = 1 << 26
 NEWS = ".newer.json"  # what the service of weekly drought maps answered last
+FINDINGS = ("findings.json", "findings.csv")
 WEEKS = "drought_weeks"  # folder among the files of an area for maps that came later
 EDITED = "area-edited.toml"  # an area file that was edited on the page, before another was written from the files
 
@@ -295,16 +296,24 @@ async def estimate(request: Request) -> Response:
 
 
 async def findings(request: Request) -> Response:
-    """Return all findings as the file that `riskmap check --json` writes."""
+    """Return all findings as a file: the one of `riskmap check --json`, or that of `--csv`."""
     seen = _seen(window_of(request).areas.folder(request.path_params["area"]))
     if seen is None:
         return go(request, f"/areas/{request.path_params['area']}")
-    return Response(seen["check"]["json"], media_type="application/json",
-                    headers={"Content-Disposition": 'attachment; filename="findings.json"'})
+    name = request.url.path.rsplit("/", 1)[1]
+    content = seen["check"]["json"] if name == FINDINGS[0] else await run_in_threadpool(_as_csv, seen["check"]["json"])
+    return Response(content, media_type="application/json" if name == FINDINGS[0] else "text/csv",
+                    headers={"Content-Disposition": f'attachment; filename="{name}"'})
+
+
+def _as_csv(report: str) -> bytes:
+    from riskmap import api
+
+    return api.findings_csv(json.loads(report)["problems"]).encode("utf-8-sig")  # a spreadsheet needs the mark
 
 
 ROUTES = [
-    Route("/areas/{area}", area), Route("/areas/{area}/findings.json", findings),
+    Route("/areas/{area}", area), *(Route(f"/areas/{{area}}/{name}", findings) for name in FINDINGS),
     *(Route(f"/areas/{{area}}/{name}", answer, methods=["POST"]) for name, answer in (
         ("files", add), ("fetch", fetch), ("newer", newer), ("settings", settings), ("columns", columns),
         ("cell", cell), ("estimate", estimate))),

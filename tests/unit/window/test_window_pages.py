@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import csv
+import io
 import json
 from collections.abc import Callable
 from contextlib import AbstractContextManager, nullcontext
@@ -136,6 +138,25 @@ def test_what_was_fetched_is_not_lost_and_nobody_is_asked_again(opened: Opened) 
     _, given, job = opened.post("/areas/town/fetch")
     assert (given["fetch"], given["offline"]) == (True, False)
     assert "--offline" not in job.command
+
+
+# ---------------------------------------------------------------- findings
+def test_findings_come_as_a_table_and_for_programs(opened: Opened) -> None:
+    problem = {"code": "E-LOT-014", "file": "lots.csv", "row": 3, "column": "=YEAR", "value": "~1960, <b>\n\"x\"",
+               "rule": "too vague", "remedy": "Write a range.", "action": "No date."}
+    whole = {**problem, "row": None, "column": "", "value": "-5", "code": "W-LOT-001"}
+    report = json.dumps({"problems": [problem, whole]})
+    recognised(opened, check={**CHECK, "json": report, "problems": [problem], "count": 2})
+    text = opened.page("/areas/town")
+    for name in ("findings.csv", "findings.json"):
+        assert f'href="/areas/town/{name}" download' in text
+    assert opened.browser.get("/areas/town/findings.json").text == report
+    answer = opened.browser.get("/areas/town/findings.csv")
+    assert answer.headers["content-disposition"] == 'attachment; filename="findings.csv"'
+    assert answer.content.startswith(b"\xef\xbb\xbf")
+    rows = list(csv.DictReader(io.StringIO(answer.content.decode("utf-8-sig"), newline="")))
+    assert [(row["row"], row["column"], row["value"], row["code"]) for row in rows] == [
+        ("3", "'=YEAR", '~1960, <b>\\u000a"x"', "E-LOT-014"), ("", "", "-5", "W-LOT-001")]
 
 
 # ---------------------------------------------------------------- the cell of the weather
