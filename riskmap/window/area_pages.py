@@ -94,21 +94,22 @@ def _called(given: uploads.Given) -> str:
 
 
 def _again(window: Window, folder: Path, fetch: bool, columns: dict[str, str] | None = None,
-           cells: Sequence[str] | None = None) -> tuple[dict[str, Any], list[str]]:
+           lots: str = "", cells: Sequence[str] | None = None) -> tuple[dict[str, Any], list[str]]:
     """Return what `tasks.new` takes for all files of an area, and the words of the command.
 
-    The columns are those that the user named before and now, and the cells those named last. What was fetched before is
-    taken from the stored answers; only `fetch` asks the services.
+    The columns are those that the user named before and now; the file of lots and the cells are those named last. What
+    was fetched before is taken from the stored answers; only `fetch` asks the services.
     """
     seen = _seen(folder) or {}
     stored = bool(seen.get("fetched")) and not fetch
     said = list(seen.get("given_cells", []) if cells is None else cells)
+    lots = lots or seen.get("given_lots", "")
     named = column_menus.together(seen.get("given", {}), columns or {})
     fetched = [*(["--fetch"] if fetch or stored else []), *(["--offline"] if stored else [])]
     words = ["new", FILES, "--into", ".", "--replace", *fetched, *column_menus.words(named),
-             *(word for cell in said for word in ("--cell", cell))]
+             *(["--lots", lots] if lots else []), *(word for cell in said for word in ("--cell", cell))]
     return {"folder": str(folder), "files": str(folder / FILES), "fetch": fetch or stored, "offline": stored,
-            "columns": named, "cells": said}, words
+            "columns": named, "lots": lots, "cells": said}, words
 
 
 def _keep_edited(folder: Path) -> None:
@@ -119,9 +120,9 @@ def _keep_edited(folder: Path) -> None:
 
 
 def _recognise(window: Window, folder: Path, fetch: bool, columns: dict[str, str] | None = None,
-               cells: Sequence[str] | None = None) -> Job:
-    """Start `riskmap new` on all files of an area, with the columns and cells that the user named before and now."""
-    given, words = _again(window, folder, fetch, columns, cells)
+               lots: str = "", cells: Sequence[str] | None = None) -> Job:
+    """Start `riskmap new` on all files of an area, with what the user said of them before and now."""
+    given, words = _again(window, folder, fetch, columns, lots, cells)
     _keep_edited(folder)
 
     def after(answer: dict[str, Any]) -> str:
@@ -268,6 +269,17 @@ def _cells(seen: dict[str, Any] | None) -> list[dict[str, Any]]:
             for key in dict.fromkeys(one["key"] for one in cells)]
 
 
+async def lots_file(request: Request) -> Response:
+    """Recognise the files again with the file of lots that the user chose."""
+    form = await form_of(request)
+    window = window_of(request)
+    folder = window.areas.folder(request.path_params["area"])
+    chosen = form.get("lots", [""])[0]
+    if chosen not in [one["name"] for one in (_seen(folder) or {}).get("lots_files", [])]:
+        raise WindowError("E-WIN-026 no file of lots was chosen. Choose one in the menu.")
+    return to_job(request, _recognise(window, folder, False, lots=chosen))
+
+
 async def cell(request: Request) -> Response:
     """Recognise the files again with the cell of the weather that the user chose."""
     form = await form_of(request)
@@ -316,5 +328,5 @@ ROUTES = [
     Route("/areas/{area}", area), *(Route(f"/areas/{{area}}/{name}", findings) for name in FINDINGS),
     *(Route(f"/areas/{{area}}/{name}", answer, methods=["POST"]) for name, answer in (
         ("files", add), ("fetch", fetch), ("newer", newer), ("settings", settings), ("columns", columns),
-        ("cell", cell), ("estimate", estimate))),
+        ("lots", lots_file), ("cell", cell), ("estimate", estimate))),
 ]

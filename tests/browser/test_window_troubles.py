@@ -23,7 +23,7 @@ from selenium.webdriver.common.by import By
 from selenium.webdriver.support.ui import Select, WebDriverWait
 from test_window_browser import fits, violations
 from window_delivery import Delivery, small
-from window_hands import LONG_S, Mouse, Opened, drop, resting, said, until, wide, window
+from window_hands import LONG_S, Keyboard, Mouse, Opened, drop, resting, said, until, wide, window
 
 from riskmap.window.areas import AREA_FILE, FILES, OUTPUTS
 
@@ -143,6 +143,33 @@ def test_what_the_files_do_not_say_is_asked_and_answered_on_the_page(messy: tupl
                                                  / AREA_FILE).read_text(encoding="utf-8")
     hands.use("button", "Estimate")
     hands.until("/runs/", lambda page: len(page.find_elements(By.CSS_SELECTOR, "#lots-table tbody tr")) == LOTS)
+
+
+def test_a_file_of_lots_without_a_known_name_of_an_id_is_said_by_keys(messy: tuple[gpd.GeoDataFrame, list[Path]],
+                                                                     page: webdriver.Chrome, opened: Opened,
+                                                                     tmp_path: Path) -> None:
+    """Two files of shapes, no name of an id, and an id with gaps: which file, then which column, from menus."""
+    lots, beside = messy
+    table = lots[["parcel", "geometry"]].rename(columns={"parcel": "OUR_REF"})
+    table["OUR_REF"] = table["OUR_REF"].where(table.index % 3 == 0, "")
+    table.to_file(tmp_path / "plots.gpkg")
+    table.iloc[:9].rename(columns={"OUR_REF": "ZREF"}).to_file(tmp_path / "zoning.gpkg")
+    wide(page, 1400)
+    at(page, opened)
+    hands = Keyboard(page)
+    hands.give(GIVE, [tmp_path / "plots.gpkg", tmp_path / "zoning.gpkg", *beside])
+    hands.until("/areas/", lambda page: bool(page.find_elements(By.ID, "estimate")))
+    assert "Or say which of your files it is" in said(page)
+    looked_at(page, "which file")
+    hands.pick("Which file are the lots?", f"files/plots.gpkg: {LOTS} polygons")
+    hands.use("button", "Use this file")
+    hands.until("/areas/", lambda page: "No column identifies the lots." in said(page))
+    looked_at(page, "which column")
+    hands.pick("OUR_REF is", "id of the lot")
+    hands.use("button", "Use these columns")
+    hands.until("/areas/", lambda page: hands.named("button", "Estimate") is not None)
+    assert f"{LOTS} lots read" in said(page)
+    assert hands.letters == 0
 
 
 # ---------------------------------------------------------------- two tabs, a closed tab

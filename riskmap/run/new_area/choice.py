@@ -18,7 +18,7 @@ from riskmap.common.month_numbers import month_name
 from riskmap.layers import noaa_fixed_width
 from riskmap.layers.recognise import Found
 from riskmap.run.new_area import beside, shapes
-from riskmap.run.new_area.guesses import ADD_FETCH, Column, Guess, Left, Missing, WeatherCell
+from riskmap.run.new_area.guesses import ADD_FETCH, Column, Guess, Left, LotsFile, Missing, WeatherCell
 
 Box = tuple[float, float, float, float]  # west, south, east, north [deg]
 FAR_DEG = 0.5  # judgement: a station farther away, some 55 km, has other storms
@@ -26,7 +26,7 @@ KM_PER_DEG = 111.2  # computed: of latitude, on a sphere of 6,371 km
 SECTIONS = ("area", "lots", "lots.columns", "soil", "climate", "drought", "index", "buildings",
             "context")  # in the order of the area file
 NO_ID = "No column identifies the lots."
-NAME_ID = "Write it as lot_id under [lots.columns]."
+NAME_ID = "Say which one does: --column lot_id=NAME, or lot_id under [lots.columns]."
 WHICH_CELL = "It is not known which cell of the weather the lots lie in."
 LISTED = 8  # weekly maps that are listed one by one; more are named by their folder
 
@@ -41,6 +41,7 @@ class Choice:
     left: list[Left] = field(default_factory=list)
     box: Box | None = None  # around the lots
     columns: list[Column] = field(default_factory=list)  # of the lot file, without those about people
+    lots_files: list[LotsFile] = field(default_factory=list)  # where somebody has to say which one is the lots
     cells: list[WeatherCell] = field(default_factory=list)  # of the weather, where somebody has to say which one
 
     def line(self, section: str, key: str, value: Any, reason: str = "", sure: bool = True,
@@ -76,7 +77,7 @@ class _Plain(str):
     """A value that is TOML already."""
 
 
-def choose(found: list[Found], folder: Path) -> Choice:
+def choose(found: list[Found], folder: Path, lots: str = "") -> Choice:
     """Choose the files of each layer.
 
     Parameters
@@ -85,14 +86,16 @@ def choose(found: list[Found], folder: Path) -> Choice:
         As `recognise` returns it.
     folder : Path
         Of the area file.
+    lots : str
+        Name of the file or layer that the user says is the lots; empty when it is to be recognised.
     """
     out = Choice(folder)
     by_kind: dict[str, list[Found]] = {}
     for one in found:
         by_kind.setdefault(one.kind, []).append(one)
     weather = _weather_cells(by_kind)
-    sorted_shapes = shapes.sort(found, weather)
-    _lots(out, sorted_shapes)
+    sorted_shapes = shapes.sort(found, weather, lots)
+    _lots(out, sorted_shapes, lots)
     _soil(out, by_kind)
     _climate(out, by_kind, sorted_shapes, weather)
     _drought(out, by_kind.get("drought", []))
@@ -118,18 +121,26 @@ def _names(files: list[Found]) -> str:
 
 
 # ---------------------------------------------------------------- lots
-def _lots(out: Choice, found: shapes.Sorted) -> None:
+def _lots(out: Choice, found: shapes.Sorted, said: str) -> None:
     lots = found.lots
+    taken = bool(said) and lots is not None and lots.found.name == said
+    if lots is None or found.other_lots or said:
+        out.lots_files = [LotsFile(one.found.name, visible(one.found.reason), one is lots) for one in found.could_be]
+    if said and not taken:
+        out.line("lots", "path", said, "not taken, although you said it: none of the files with shapes or coordinates "
+                 "has this name", written=False)
     if lots is None:
         out.missing.append(Missing("No file of lots was recognised.", "Give a file with a shape or coordinates and an "
                                    "id for each lot, such as the parcels of the county assessor: GeoPackage, shapefile "
-                                   "in a zip, GeoJSON, GeoParquet, KML, or CSV."))
+                                   "in a zip, GeoJSON, GeoParquet, KML, or CSV." + (
+                                       " Or say which of your files it is (--lots NAME)." if found.could_be else "")))
         return
     others = [one.found for one in found.other_lots]
     first, more = _first(out, [lots.found, *others], "lots")
+    more = "; the lots, as you said" if taken else more
     out.line("area", "name", _title(first), "guessed: the name of the lot file")
     system = "" if lots.raw.crs is None else f" in {visible(_system(lots.raw.crs))}"
-    out.line("lots", "path", first.path, f"recognised: {first.reason}{system}{more}", not more)
+    out.line("lots", "path", first.path, f"recognised: {first.reason}{system}{more}", taken or not more)
     if first.layer:
         out.line("lots", "layer", first.layer, "the layer with the lots")
     if lots.raw.crs is None:
@@ -141,7 +152,8 @@ def _lots(out: Choice, found: shapes.Sorted) -> None:
     out.guesses += lots.columns.guesses
     out.columns = [Column.of(name, lots.raw.attributes[name]) for name in lots.raw.names]
     if "lot_id" not in lots.columns.taken:
-        out.missing.append(Missing(NO_ID, NAME_ID))
+        out.missing.append(Missing(NO_ID, NAME_ID if out.columns else "The file has no column that can; export it "
+                                   "again with an id for each lot, such as the parcel number."))
     _place(out, lots)
 
 

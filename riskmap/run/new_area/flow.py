@@ -11,7 +11,7 @@ from riskmap.layers.recognise import Found, recognise
 from riskmap.run import check
 from riskmap.run.new_area import fetching, given, writing
 from riskmap.run.new_area.choice import Box, choose
-from riskmap.run.new_area.guesses import Column, Guess, Left, Missing, WeatherCell
+from riskmap.run.new_area.guesses import Column, Guess, Left, LotsFile, Missing, WeatherCell
 
 AREA_FILE = "area.toml"
 UNPACKED = "unpacked"  # folder beside the area file that receives what had to be taken out of a zip
@@ -42,6 +42,8 @@ class NewArea:
         What was fetched, in sentences (`said`), and its `findings`; None when nobody asked for it.
     columns : tuple of Column
         The columns of the lot file, each with up to five values; those about people are left out.
+    lots_files : tuple of LotsFile
+        The files that may be the lots, where none or several were recognised, or where somebody said which one it is.
     cells : tuple of WeatherCell
         The cells of the weather, where the files do not say in which of them the lots lie; the nearest first where the
         record has their coordinates.
@@ -56,6 +58,7 @@ class NewArea:
     replaced: bool = False
     fetched: fetching.Report | None = None
     columns: tuple[Column, ...] = ()
+    lots_files: tuple[LotsFile, ...] = ()
     cells: tuple[WeatherCell, ...] = ()
 
     @property
@@ -111,7 +114,7 @@ class NewArea:
 
 
 def run(files: Sequence[Path], into: Path, replace: bool = False, more: fetching.FetchMore | None = None,
-        columns: Mapping[str, str] | None = None, cells: Sequence[str] = ()) -> NewArea:
+        columns: Mapping[str, str] | None = None, lots: str = "", cells: Sequence[str] = ()) -> NewArea:
     """Write an area file from files and folders, and check it.
 
     Parameters
@@ -126,6 +129,8 @@ def run(files: Sequence[Path], into: Path, replace: bool = False, more: fetching
         Fetches the layers that are missing, as `fetching.add` describes.
     columns : mapping, optional
         Our name -> column of the lot file, as `given.apply` takes them.
+    lots : str
+        Name of the file or layer that is the lots, as `choose` takes it.
     cells : sequence of str
         Cells of the weather, as `given.name_cells` takes them.
 
@@ -139,14 +144,15 @@ def run(files: Sequence[Path], into: Path, replace: bool = False, more: fetching
     path = into / AREA_FILE
     found = recognise(files, into / UNPACKED, [path, into / UNPACKED, into / fetching.FOLDER])
     _refuse_nothing(found, files)
-    choice = choose(found, into)
+    choice = choose(found, into, lots)
     if columns:
         given.apply(choice, columns)
     given.name_cells(choice, cells)
     report = None if more is None else fetching.add(choice, more)
     replaced = writing.write(writing.text_of(choice), path, replace)
     return NewArea(path, tuple(choice.guesses), tuple(choice.missing), tuple(choice.left), check.check_area(path),
-                   choice.box, replaced, report, tuple(choice.columns), tuple(choice.cells))
+                   choice.box, replaced, report, tuple(choice.columns),
+                   tuple(choice.lots_files), tuple(choice.cells))
 
 
 def _refuse_nothing(found: list[Found], files: Sequence[Path]) -> None:

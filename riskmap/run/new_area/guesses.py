@@ -74,6 +74,15 @@ class Column:
 
 
 @dataclass(frozen=True)
+class LotsFile:
+    """One file or layer that may be the lots: its name, what is in it, and whether it is the one that is used."""
+
+    name: str
+    about: str
+    used: bool
+
+
+@dataclass(frozen=True)
 class WeatherCell:
     """One cell of a weather record from which the user has to choose.
 

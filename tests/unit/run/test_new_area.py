@@ -371,6 +371,51 @@ def test_a_key_grid_needs_the_tables_of_a_survey(data: Path) -> None:
     assert "needs the tables of a survey" in left(flow.run([data], data.parent / "b"))["mukey.tif"]
 
 
+# ---------------------------------------------------------------- the user says which file is the lots
+def test_the_file_of_lots_can_be_said(data: Path) -> None:
+    """Neither file has an id with the name of one, so neither is taken; each can be said to be the lots."""
+    lots(id_name="REF_NR").drop(columns="YEAR_BUILT").to_file(data / "parcels.gpkg")
+    lots(16, id_name="ZREF").drop(columns="YEAR_BUILT").to_file(data / "zoning.gpkg")
+    asked = made(data)
+    assert "Or say which of your files it is (--lots NAME)." in asked.open_points[0]
+    assert [(one.name, one.about, one.used) for one in asked.lots_files] == [
+        ("data/parcels.gpkg", "40 polygons", False), ("data/zoning.gpkg", "16 polygons", False)]
+    said = flow.run([data], data.parent / "b", lots="data/parcels.gpkg")
+    assert said.complete
+    assert line(said, "lot_id").value == '"REF_NR"'
+    assert line(said, "path", "lots").reason.endswith("; the lots, as you said")
+    assert [one.used for one in said.lots_files] == [True, False]  # it can be said again
+    assert flow.run([data], data.parent / "c", lots="data/zoning.gpkg").findings.lots["read"] == 16
+    wrong = flow.run([data], data.parent / "d", lots="nothing.gpkg")
+    assert not wrong.complete
+    assert "not taken, although you said it" in wrong.path.read_text(encoding="utf-8")
+
+
+def test_of_two_files_that_may_be_the_lots_one_can_be_confirmed(data: Path) -> None:
+    lots(30).to_file(data / "z_older.gpkg")
+    asked = made(data)
+    assert any("to be confirmed" in point for point in asked.open_points)
+    assert [one.used for one in asked.lots_files] == [True, False]
+    said = flow.run([data], data.parent / "b", lots="data/z_older.gpkg")
+    assert said.complete
+    assert said.findings.lots["read"] == 30
+
+
+def test_a_file_whose_id_has_gaps_is_said_and_then_its_column(data: Path) -> None:
+    table = lots(id_name="REF_NR").drop(columns="YEAR_BUILT")
+    table["REF_NR"] = table["REF_NR"].where(np.arange(40) % 3 == 0, "")
+    table.to_file(data / "parcels.gpkg")
+    asked = flow.run([data], data.parent / "b", lots="data/parcels.gpkg")
+    assert any("No column identifies the lots. Say which one does" in point for point in asked.open_points)
+    assert [one.name for one in asked.columns] == ["REF_NR"]
+    said = flow.run([data], data.parent / "c", lots="data/parcels.gpkg", columns={"lot_id": "REF_NR"})
+    assert said.complete
+    assert said.findings.lots["read"] == 40
+    lots()[["geometry"]].to_file(data / "parcels.gpkg")
+    nothing = flow.run([data], data.parent / "d", lots="data/parcels.gpkg")
+    assert any("The file has no column that can; export it again with an id" in one for one in nothing.open_points)
+
+
 # ---------------------------------------------------------------- weather
 def test_several_cells_need_their_outlines(data: Path, example: Path) -> None:
     shutil.copy(example / "climate.csv", data / "weather.csv")

@@ -159,6 +159,29 @@ def test_findings_come_as_a_table_and_for_programs(opened: Opened) -> None:
         ("3", "'=YEAR", '~1960, <b>\\u000a"x"', "E-LOT-014"), ("", "", "-5", "W-LOT-001")]
 
 
+# ---------------------------------------------------------------- the file of lots
+def test_the_file_of_lots_is_chosen_from_a_menu(opened: Opened) -> None:
+    files = [{"name": "files/a b.gpkg", "about": "<40> polygons", "used": False},
+             {"name": "files/z.gpkg", "about": "16 polygons", "used": False}]
+    recognised(opened, lots_files=files)
+    text = opened.page("/areas/town")
+    menu_of = text[text.index('id="lots-file"'):].split("</select>")[0]
+    assert [part.split("</option>")[0] for part in menu_of.split("<option")[1:]] == [
+        ' value="">choose a file', ' value="files/a b.gpkg">files/a b.gpkg: <40> polygons',
+        ' value="files/z.gpkg">files/z.gpkg: 16 polygons']
+    task, given, job = opened.post("/areas/town/lots", lots="files/a b.gpkg")
+    assert (task, given["lots"]) == ("new", "files/a b.gpkg")
+    assert job.command.endswith("riskmap new files --into . --replace --lots 'files/a b.gpkg'")
+    recognised(opened, lots_files=[{**files[0], "used": True}, files[1]], given_lots="files/a b.gpkg")
+    assert "choose a file" not in opened.page("/areas/town")
+    _, given, _ = opened.post("/areas/town/columns", **menu("-"))
+    assert given["lots"] == "files/a b.gpkg"  # what else is said does not take it back
+    for wrong in ("", "files/none.gpkg", "../../area.toml"):
+        answer = opened.browser.post("/areas/town/lots", headers=FROM_HERE, data={
+            "token": opened.window.secret.token, "lots": wrong})
+        assert (answer.status_code, "E-WIN-026" in answer.text) == (400, True), wrong
+
+
 # ---------------------------------------------------------------- the cell of the weather
 CELLS = [{"key": "cell", "name": "Z02", "about": "37.90 N, 98.60 W", "away_km": 11.6},
          {"key": "cell", "name": "Z<1", "about": "", "away_km": None}]
