@@ -15,7 +15,9 @@ import psutil
 import pytest
 from selenium import webdriver
 from selenium.webdriver.common.by import By
+from selenium.webdriver.common.keys import Keys
 from selenium.webdriver.support.ui import Select, WebDriverWait
+from test_map_reach import AXE
 from test_window_browser import Opened, fits, said, severe, violations
 from window_hands import Keyboard
 
@@ -98,6 +100,75 @@ def test_a_lot_chosen_in_the_table_is_shown_in_the_map_and_the_reverse(opened: O
     assert page.find_element(By.ID, "find").get_attribute("value") == ""  # what hid the lot is gone
     page.find_element(By.CSS_SELECTOR, "tr[aria-current] input").click()
     assert page.find_element(By.ID, "chosen").text == "1 chosen"
+    no_fault(opened)
+    assert severe(page) == []
+
+
+PLACE = "return document.querySelector(arguments[0]).getBoundingClientRect()"
+IN_FRAME = """
+const done = arguments[0];
+axe.run(document, {resultTypes: ['violations']}).then((found) => done(found.violations.map((one) => one.id)), (e) => done([String(e)]))
+"""
+
+
+def faults_of_the_map(page: webdriver.Chrome) -> list[str]:
+    """Return what axe finds in the frame."""
+    page.switch_to.frame(page.find_element(By.ID, "map"))
+    page.execute_script(AXE)
+    found: list[str] = page.execute_async_script(IN_FRAME)
+    page.switch_to.default_content()
+    return found
+
+
+def test_beside_the_table_the_map_has_the_width_until_a_lot_is_chosen(opened: Opened,
+                                                                      run_page: webdriver.Chrome) -> None:
+    page = run_page
+
+    def widths() -> tuple[float, float, bool]:
+        """Widths of the map and of its frame, and whether the legend can be seen."""
+        page.switch_to.frame(page.find_element(By.ID, "map"))
+        map_px = page.execute_script(PLACE, "main")["width"]
+        whole = page.execute_script("return document.documentElement.clientWidth")
+        seen = page.find_element(By.CSS_SELECTOR, "#legend ul.classes").is_displayed()
+        page.switch_to.default_content()
+        return map_px, whole, seen
+
+    def in_frame(script: str, *given: object) -> object:
+        page.switch_to.frame(page.find_element(By.ID, "map"))
+        answer = page.execute_script(script, *given)
+        page.switch_to.default_content()
+        return answer
+
+    WebDriverWait(page, 60).until(lambda _: in_frame("return document.body.classList.contains('folded')"))
+    map_px, whole, legend = widths()
+    assert (map_px, legend) == (whole, True)
+    assert whole > 700
+    assert faults_of_the_map(page) == []
+    page.find_element(By.CSS_SELECTOR, "#lots-table button.look").click()
+    name = page.find_element(By.CSS_SELECTOR, "#lots-table tbody th").text
+    WebDriverWait(page, 30).until(lambda page: in_the_map(page) == f"Lot {name}")
+    map_px, whole, legend = widths()
+    assert 0.4 * whole < map_px < 0.75 * whole  # the panel is beside the map, with the lot in it
+    assert faults_of_the_map(page) == []
+    page.switch_to.frame(page.find_element(By.ID, "map"))
+    button = next(one for one in page.find_elements(By.CSS_SELECTOR, ".steps button") if one.text == "Whole area")
+    button.send_keys(Keys.ENTER)
+    focus = page.execute_script("return document.activeElement.id")
+    more = page.find_element(By.ID, "more")
+    assert (focus, more.get_attribute("aria-expanded")) == ("more", "false")  # the focus is not lost with the button
+    more.send_keys(Keys.ENTER)
+    assert more.get_attribute("aria-expanded") == "true"
+    assert page.find_element(By.CSS_SELECTOR, "#details .five").is_displayed()  # the town in five numbers
+    page.execute_script("document.querySelector('#lots li').click()")
+    page.find_element(By.TAG_NAME, "body").send_keys(Keys.ESCAPE)
+    assert more.get_attribute("aria-expanded") == "true"  # who opened it keeps it open
+    more.send_keys(Keys.ENTER)
+    assert more.get_attribute("aria-expanded") == "false"
+    page.switch_to.default_content()
+    page.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", {
+        "width": 390, "height": 844, "deviceScaleFactor": 1, "mobile": False})
+    time.sleep(0.5)
+    assert in_frame("return getComputedStyle(document.getElementById('more')).display") == "none"  # a sheet, as alone
     no_fault(opened)
     assert severe(page) == []
 
