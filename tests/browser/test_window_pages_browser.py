@@ -107,7 +107,8 @@ def test_a_lot_chosen_in_the_table_is_shown_in_the_map_and_the_reverse(opened: O
 PLACE = "return document.querySelector(arguments[0]).getBoundingClientRect()"
 IN_FRAME = """
 const done = arguments[0];
-axe.run(document, {resultTypes: ['violations']}).then((found) => done(found.violations.map((one) => one.id)), (e) => done([String(e)]))
+axe.run(document, {resultTypes: ['violations']}).then(
+  (found) => done(found.violations.map((one) => one.id)), (error) => done([String(error)]));
 """
 
 
