@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from riskmap.api.shared import FileName, Outcome, about, files_of, optional, with_calibration, with_labels
 from riskmap.common.errors import RunFolderError, joined
+from riskmap.common.export_formats import WRITERS
 from riskmap.common.results import Run
 
 if TYPE_CHECKING:
@@ -15,9 +16,6 @@ if TYPE_CHECKING:
     from riskmap.answers.calibration.calibrate import Calibration
     from riskmap.answers.screen import ScreenReport
     from riskmap.outputs.map.web_map import Basemap
-
-WRITERS = {"gpkg": "geopackage", "parquet": "geoparquet", "csv": "csv_table", "xlsx": "xlsx", "geojson": "geojson",
-           "kml": "kml"}
 
 
 def map(run: FileName | Run = "latest", *, tiles: bool = False, against: FileName | Run | None = None,

@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 
-from riskmap.common import equal_area, states
+from riskmap.common import equal_area
 from riskmap.common.constants import EQUAL_AREA_CRS
 from riskmap.common.errors import counted, joined, visible
 from riskmap.common.month_numbers import month_name
@@ -19,15 +19,13 @@ from riskmap.layers import noaa_fixed_width
 from riskmap.layers.recognise import Found
 from riskmap.run.new_area import beside, shapes
 from riskmap.run.new_area.guesses import ADD_FETCH, Column, Guess, Left, LotsFile, Missing, WeatherCell
+from riskmap.run.new_area.weather_cells import KM_PER_DEG, WHICH_CELL, Box, cells_of, distance, how_to_name
 
-Box = tuple[float, float, float, float]  # west, south, east, north [deg]
 FAR_DEG = 0.5  # judgement: a station farther away, some 55 km, has other storms
-KM_PER_DEG = 111.2  # computed: of latitude, on a sphere of 6,371 km
 SECTIONS = ("area", "lots", "lots.columns", "soil", "climate", "drought", "index", "buildings",
             "context")  # in the order of the area file
 NO_ID = "No column identifies the lots."
 NAME_ID = "Say which one does: --column lot_id=NAME, or lot_id under [lots.columns]."
-WHICH_CELL = "It is not known which cell of the weather the lots lie in."
 LISTED = 8  # weekly maps that are listed one by one; more are named by their folder
 
 
@@ -342,36 +340,7 @@ def _name_cell(out: Choice, key: str, weather: _Weather) -> None:
     out.line("climate", key, _Plain("..."), f"not taken: the record has {counted(len(cells), 'cell')}: "
              f"{joined(cells, 12)}", sure=False, written=False)
     out.missing.append(Missing(WHICH_CELL, how_to_name(key)))
-    found = [_cell(key, name, weather, out.box) for name in cells]
-    out.cells += sorted(found, key=lambda one: (np.inf if one.away_km is None else one.away_km, one.name))
-
-
-def how_to_name(key: str) -> str:
-    """Return how the cell of the weather is named."""
-    return (f"Name it (--cell NAME, or {key} under [climate]), or give the outlines of its cells (climate divisions or "
-            "counties).")
-
-
-def _cell(key: str, name: str, weather: _Weather, box: Box | None) -> WeatherCell:
-    """Return a cell with what identifies it."""
-    place = weather.places.get(name)
-    if place is None:
-        return WeatherCell(key, name, _state(name) if weather.numbered else "")
-    latitude, longitude = place
-    north, east = "N" if latitude >= 0 else "S", "E" if longitude >= 0 else "W"
-    about = f"{abs(latitude):.2f} {north}, {abs(longitude):.2f} {east}"
-    away = distance(place, box)
-    return WeatherCell(key, name, about, round(away * KM_PER_DEG, 1) if np.isfinite(away) else None)
-
-
-def _state(name: str) -> str:
-    """Return the state of a climate division or county by its number; empty text for another name."""
-    if not (name.isdecimal() and name.isascii() and len(name) in (4, 5)):
-        return ""
-    county = len(name) == 5
-    state = next((one.name for one in (*states.STATES, states.ALASKA)
-                  if name[:2] == (one.federal if county else one.climate)), "")
-    return f"{state}, {'county' if county else 'division'} {int(name[2:])}" if state else ""
+    out.cells += cells_of(key, cells, weather.places, weather.numbered, out.box)
 
 
 def _months(out: Choice, by_kind: dict[str, list[Found]]) -> _Weather | None:
@@ -436,15 +405,6 @@ def _days(out: Choice, records: list[Found]) -> _Weather | None:
         more += f"; to be confirmed: the station is {away * KM_PER_DEG:.0f} km from the lots"
     return _Weather("daily", first.path, first.reason + more, first.facts["cells"], not more,
                     first.facts["latitude_told"], first.facts["places"], first.facts["numbered"])
-
-
-def distance(place: tuple[float, float] | None, box: Box | None) -> float:
-    """Return degrees between a station and the middle of the lots; a station without a place is farthest."""
-    if place is None or box is None:
-        return float("inf")
-    latitude = (box[1] + box[3]) / 2
-    east = (place[1] - (box[0] + box[2]) / 2) * np.cos(np.radians(latitude))
-    return float(np.hypot(place[0] - latitude, east))
 
 
 # ---------------------------------------------------------------- drought

@@ -10,8 +10,9 @@ from riskmap.common.errors import LayerError, counted
 from riskmap.layers.recognise import Found, recognise
 from riskmap.run import check
 from riskmap.run.new_area import fetching, given, writing
-from riskmap.run.new_area.choice import Box, choose
+from riskmap.run.new_area.choice import choose
 from riskmap.run.new_area.guesses import Column, Guess, Left, LotsFile, Missing, WeatherCell
+from riskmap.run.new_area.weather_cells import Box
 
 AREA_FILE = "area.toml"
 UNPACKED = "unpacked"  # folder beside the area file that receives what had to be taken out of a zip

@@ -7,8 +7,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 from riskmap.common.errors import joined
-from riskmap.run.new_area.choice import NAME_ID, NO_ID, WHICH_CELL, Choice, how_to_name, order_of
+from riskmap.run.new_area.choice import NAME_ID, NO_ID, Choice, order_of
 from riskmap.run.new_area.guesses import Guess, Missing
+from riskmap.run.new_area.weather_cells import WHICH_CELL, how_to_name
 
 SECTION, REASON, NOT_USED = "lots.columns", "as you said", "no column is used for it, as you said"
 

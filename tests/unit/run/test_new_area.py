@@ -20,9 +20,10 @@ from riskmap.common import settings
 from riskmap.common.errors import LayerError, RunFolderError
 from riskmap.download.area import Fetched
 from riskmap.run.new_area import beside, flow
-from riskmap.run.new_area.choice import Box, order_of
+from riskmap.run.new_area.choice import order_of
 from riskmap.run.new_area.flow import NewArea
 from riskmap.run.new_area.guesses import Guess
+from riskmap.run.new_area.weather_cells import Box
 
 METRES = "EPSG:26914"  # the example town's
 CORNER = (536_000.0, 4_195_500.0)
