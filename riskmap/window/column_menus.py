@@ -21,7 +21,7 @@ OF_LISTS = {"lot_id": "id of the lot", "address": "address", "lon": "longitude, 
 
 
 def said(form: Mapping[str, list[str]], means: Mapping[str, str], meanings: Mapping[str, str]) -> dict[str, str]:
-    """Return what a form says anew: our name -> column, or empty text where no column is it any more.
+    """Return what a form says that was not said before: our name -> column, or empty text where none is it any more.
 
     Parameters
     ----------

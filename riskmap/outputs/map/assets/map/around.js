@@ -21,7 +21,7 @@ function tellAround(what) {
   if (other && ready) window.parent.postMessage(what, other);
 }
 
-// Beside the table the map has the whole width: the panel is a line above it, and opens when a lot is chosen or the reader asks.
+// Next to the table the map has the whole width: the panel is a line above it, and opens when a lot is chosen or the reader asks.
 function fold(yes) {
   const panel = more.closest("aside"), within = panel.contains(document.activeElement);
   document.body.classList.toggle("folded", yes);
