@@ -23,7 +23,7 @@ _DATA = {".zip", ".gpkg", ".geojson", ".json", ".shp", ".parquet", ".geoparquet"
 
 def new(files: Files, into: FileName = ".", *, replace: bool = False, fetch: bool = False, daily: bool = False,
         offline: bool = False, cache: FileName | None = None, columns: Mapping[str, str] | None = None,
-        lots: str = "", cells: Sequence[str] = (), progress: Say | None = None,
+        lots: str = "", crs: str = "", cells: Sequence[str] = (), progress: Say | None = None,
         warn: Callable[[str], None] | None = None) -> NewArea:
     """Write an area file from the files that you have; each is recognised by its content, each guess has its reason.
 
@@ -53,6 +53,9 @@ def new(files: Files, into: FileName = ".", *, replace: bool = False, fetch: boo
     lots : str
         The file or layer that is the lots, by its name as the answer lists it, where it is not recognised or where
         several could be it. `lots_files` of the answer has those to choose from.
+    crs : str
+        The coordinate system of the lots, such as EPSG:26914, where their file names none. `systems` of the answer has
+        those that fit the coordinates and, where a soil survey is given, lie on it.
     cells : sequence of str
         The cell of the weather in which the lots lie, where the record has several and there are no outlines of them;
         for days with months beside them, the cell of each. `cells` of the answer has those to choose from.
@@ -95,7 +98,7 @@ def new(files: Files, into: FileName = ".", *, replace: bool = False, fetch: boo
     if not fetch and (daily or offline or cache is not None):
         raise ValueError("daily, offline and cache belong to fetch=True")
     more = _fetcher(Path(into), daily, offline, cache, progress, warn) if fetch else None
-    return flow.run(_listed(files), Path(into), replace, more, columns, lots, cells)
+    return flow.run(_listed(files), Path(into), replace, more, columns, lots, crs, cells)
 
 
 def _fetcher(into: Path, daily: bool, offline: bool, cache: FileName | None, progress: Say | None,

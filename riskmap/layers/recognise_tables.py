@@ -11,7 +11,6 @@ import numpy as np
 from riskmap.common.errors import joined
 from riskmap.common.settings import LotsEntry
 from riskmap.layers import climate_daily, climate_monthly, lots_csv, noaa_fixed_width
-from riskmap.layers.crs_advice import candidates
 from riskmap.layers.lots_columns import RawLots, every_column, is_personal
 from riskmap.layers.recognise_layers import Seen
 
@@ -160,11 +159,10 @@ def _places(text: pd.DataFrame, rows: np.ndarray, shown: str, findings: list[Pro
     beyond = _beyond_degrees(ours)
     entry = LotsEntry(path=Path(shown), crs="EPSG:3857" if beyond else None)  # any system will do: it is not returned
     geometry, crs = lots_csv.shapes_of(ours, rows, shown, entry, places, findings)
-    advice = candidates(geometry) if beyond else ""
     raw = RawLots(attributes, geometry, None if beyond else crs, rows, dropped, findings, names)
     how = "well-known text" if "geometry" in places else "coordinates"
     return Seen("shapes", f"a table of {len(text):,} rows with {how} in {joined(places.values())}", facts={
-        "raw": raw, "what": "points" if "lon" in places else "shapes", "places": places, "advice": advice})
+        "raw": raw, "what": "points" if "lon" in places else "shapes", "places": places})
 
 
 def _place_columns(text: pd.DataFrame) -> dict[str, str]:

@@ -94,22 +94,23 @@ def _called(given: uploads.Given) -> str:
 
 
 def _again(window: Window, folder: Path, fetch: bool, columns: dict[str, str] | None = None,
-           lots: str = "", cells: Sequence[str] | None = None) -> tuple[dict[str, Any], list[str]]:
+           lots: str = "", crs: str = "", cells: Sequence[str] | None = None) -> tuple[dict[str, Any], list[str]]:
     """Return what `tasks.new` takes for all files of an area, and the words of the command.
 
-    The columns are those that the user named before and now; the file of lots and the cells are those named last. What
-    was fetched before is taken from the stored answers; only `fetch` asks the services.
+    The columns are those that the user named before and now; the file of lots, its coordinate system and the cells
+    are those named last. What was fetched before is taken from the stored answers; only `fetch` asks the services.
     """
     seen = _seen(folder) or {}
     stored = bool(seen.get("fetched")) and not fetch
     said = list(seen.get("given_cells", []) if cells is None else cells)
-    lots = lots or seen.get("given_lots", "")
+    lots, crs = lots or seen.get("given_lots", ""), crs or seen.get("given_crs", "")
     named = column_menus.together(seen.get("given", {}), columns or {})
     fetched = [*(["--fetch"] if fetch or stored else []), *(["--offline"] if stored else [])]
     words = ["new", FILES, "--into", ".", "--replace", *fetched, *column_menus.words(named),
-             *(["--lots", lots] if lots else []), *(word for cell in said for word in ("--cell", cell))]
+             *(["--lots", lots] if lots else []), *(["--crs", crs] if crs else []),
+             *(word for cell in said for word in ("--cell", cell))]
     return {"folder": str(folder), "files": str(folder / FILES), "fetch": fetch or stored, "offline": stored,
-            "columns": named, "lots": lots, "cells": said}, words
+            "columns": named, "lots": lots, "crs": crs, "cells": said}, words
 
 
 def _keep_edited(folder: Path) -> None:
@@ -120,9 +121,9 @@ def _keep_edited(folder: Path) -> None:
 
 
 def _recognise(window: Window, folder: Path, fetch: bool, columns: dict[str, str] | None = None,
-               lots: str = "", cells: Sequence[str] | None = None) -> Job:
+               lots: str = "", crs: str = "", cells: Sequence[str] | None = None) -> Job:
     """Start `riskmap new` on all files of an area, with what the user said of them before and now."""
-    given, words = _again(window, folder, fetch, columns, lots, cells)
+    given, words = _again(window, folder, fetch, columns, lots, crs, cells)
     _keep_edited(folder)
 
     def after(answer: dict[str, Any]) -> str:
@@ -280,6 +281,17 @@ async def lots_file(request: Request) -> Response:
     return to_job(request, _recognise(window, folder, False, lots=chosen))
 
 
+async def system(request: Request) -> Response:
+    """Recognise the files again with the coordinate system of the lots that the user chose."""
+    form = await form_of(request)
+    window = window_of(request)
+    folder = window.areas.folder(request.path_params["area"])
+    chosen = form.get("crs", [""])[0]
+    if chosen not in [one["code"] for one in (_seen(folder) or {}).get("systems", [])]:
+        raise WindowError("E-WIN-027 no coordinate system was chosen. Choose one in the menu.")
+    return to_job(request, _recognise(window, folder, False, crs=chosen))
+
+
 async def cell(request: Request) -> Response:
     """Recognise the files again with the cell of the weather that the user chose."""
     form = await form_of(request)
@@ -328,5 +340,5 @@ ROUTES = [
     Route("/areas/{area}", area), *(Route(f"/areas/{{area}}/{name}", findings) for name in FINDINGS),
     *(Route(f"/areas/{{area}}/{name}", answer, methods=["POST"]) for name, answer in (
         ("files", add), ("fetch", fetch), ("newer", newer), ("settings", settings), ("columns", columns),
-        ("lots", lots_file), ("cell", cell), ("estimate", estimate))),
+        ("lots", lots_file), ("system", system), ("cell", cell), ("estimate", estimate))),
 ]

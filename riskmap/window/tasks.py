@@ -69,7 +69,7 @@ def _load() -> None:
 
 # ---------------------------------------------------------------- area
 def new(say: Say, folder: str, files: str, fetch: bool, offline: bool, columns: dict[str, str],
-        lots: str = "", cells: Sequence[str] = ()) -> dict[str, Any]:
+        lots: str = "", crs: str = "", cells: Sequence[str] = ()) -> dict[str, Any]:
     """Write area.toml from the files of an area; with `fetch`, get what they lack from the public services, or with
     `offline` from their stored answers.
     """
@@ -77,7 +77,7 @@ def new(say: Say, folder: str, files: str, fetch: bool, offline: bool, columns: 
 
     say("Recognise the files", 0.0)
     made = api.new([files], folder, replace=True, fetch=fetch, offline=offline, columns=columns,
-                   lots=lots, cells=cells, progress=say if fetch else None)
+                   lots=lots, crs=crs, cells=cells, progress=say if fetch else None)
     say("Recognise the files", 1.0)
     return {
         "guesses": [{**asdict(guess), "value": visible(guess.value), "reason": visible(guess.reason)}
@@ -91,6 +91,7 @@ def new(say: Say, folder: str, files: str, fetch: bool, offline: bool, columns: 
         "check": _report(made.findings), "given": columns,
         "columns": [{"name": one.name, "values": list(one.values)} for one in made.columns],
         "lots_files": [asdict(one) for one in made.lots_files], "given_lots": lots,
+        "systems": [asdict(one) for one in made.systems], "given_crs": crs,
         "cells": [asdict(one) for one in made.cells], "given_cells": list(cells),
     }
 

@@ -17,8 +17,8 @@ from riskmap.common.errors import counted, joined, visible
 from riskmap.common.month_numbers import month_name
 from riskmap.layers import noaa_fixed_width
 from riskmap.layers.recognise import Found
-from riskmap.run.new_area import beside, shapes
-from riskmap.run.new_area.guesses import ADD_FETCH, Column, Guess, Left, LotsFile, Missing, WeatherCell
+from riskmap.run.new_area import beside, lots_system, shapes
+from riskmap.run.new_area.guesses import ADD_FETCH, Column, Guess, Left, LotsFile, Missing, System, WeatherCell
 from riskmap.run.new_area.weather_cells import KM_PER_DEG, WHICH_CELL, Box, cells_of, distance, how_to_name
 
 FAR_DEG = 0.5  # judgement: a station farther away, some 55 km, has other storms
@@ -40,6 +40,7 @@ class Choice:
     box: Box | None = None  # around the lots
     columns: list[Column] = field(default_factory=list)  # of the lot file, without those about people
     lots_files: list[LotsFile] = field(default_factory=list)  # where somebody has to say which one is the lots
+    systems: list[System] = field(default_factory=list)  # that the lots may have, where their file names none
     cells: list[WeatherCell] = field(default_factory=list)  # of the weather, where somebody has to say which one
 
     def line(self, section: str, key: str, value: Any, reason: str = "", sure: bool = True,
@@ -75,7 +76,7 @@ class _Plain(str):
     """A value that is TOML already."""
 
 
-def choose(found: list[Found], folder: Path, lots: str = "") -> Choice:
+def choose(found: list[Found], folder: Path, lots: str = "", crs: str = "") -> Choice:
     """Choose the files of each layer.
 
     Parameters
@@ -86,6 +87,8 @@ def choose(found: list[Found], folder: Path, lots: str = "") -> Choice:
         Of the area file.
     lots : str
         Name of the file or layer that the user says is the lots; empty when it is to be recognised.
+    crs : str
+        Its coordinate system, as the user says; empty when nothing is said.
     """
     out = Choice(folder)
     by_kind: dict[str, list[Found]] = {}
@@ -93,7 +96,9 @@ def choose(found: list[Found], folder: Path, lots: str = "") -> Choice:
         by_kind.setdefault(one.kind, []).append(one)
     weather = _weather_cells(by_kind)
     sorted_shapes = shapes.sort(found, weather, lots)
-    _lots(out, sorted_shapes, lots)
+    surveys = [box for kind in ("soil", "soil_database") for one in by_kind.get(kind, [])
+               for box in one.facts["bounds"]]
+    _lots(out, sorted_shapes, lots, crs, surveys)
     _soil(out, by_kind)
     _climate(out, by_kind, sorted_shapes, weather)
     _drought(out, by_kind.get("drought", []))
@@ -119,7 +124,7 @@ def _names(files: list[Found]) -> str:
 
 
 # ---------------------------------------------------------------- lots
-def _lots(out: Choice, found: shapes.Sorted, said: str) -> None:
+def _lots(out: Choice, found: shapes.Sorted, said: str, crs: str, surveys: list[Box]) -> None:
     lots = found.lots
     taken = bool(said) and lots is not None and lots.found.name == said
     if lots is None or found.other_lots or said:
@@ -137,34 +142,17 @@ def _lots(out: Choice, found: shapes.Sorted, said: str) -> None:
     first, more = _first(out, [lots.found, *others], "lots")
     more = "; the lots, as you said" if taken else more
     out.line("area", "name", _title(first), "guessed: the name of the lot file")
-    system = "" if lots.raw.crs is None else f" in {visible(_system(lots.raw.crs))}"
+    system = "" if lots.raw.crs is None else f" in {visible(lots_system.name_of(lots.raw.crs))}"
     out.line("lots", "path", first.path, f"recognised: {first.reason}{system}{more}", taken or not more)
     if first.layer:
         out.line("lots", "layer", first.layer, "the layer with the lots")
-    if lots.raw.crs is None:
-        from riskmap.layers.crs_advice import candidates
-
-        said = first.facts.get("advice") or candidates(lots.raw.geometry)
-        out.line("lots", "crs", "EPSG:...", "not taken: the file names no coordinate system", sure=False, written=False)
-        out.missing.append(Missing("The coordinate system of the lots is not known.", said))
+    lots = lots_system.settle(out, lots, crs, surveys)
     out.guesses += lots.columns.guesses
     out.columns = [Column.of(name, lots.raw.attributes[name]) for name in lots.raw.names]
     if "lot_id" not in lots.columns.taken:
         out.missing.append(Missing(NO_ID, NAME_ID if out.columns else "The file has no column that can; export it "
                                    "again with an id for each lot, such as the parcel number."))
     _place(out, lots)
-
-
-def _system(crs: Any) -> str:
-    from pyproj import CRS
-    from pyproj.exceptions import CRSError
-
-    try:
-        known = CRS.from_user_input(crs)
-    except CRSError:
-        return "a system that is not understood"
-    code = known.to_authority()
-    return f"{':'.join(code)}, {known.name}" if code else str(known.name)
 
 
 def _title(found: Found) -> str:

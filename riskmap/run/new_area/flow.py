@@ -11,7 +11,7 @@ from riskmap.layers.recognise import Found, recognise
 from riskmap.run import check
 from riskmap.run.new_area import fetching, given, writing
 from riskmap.run.new_area.choice import choose
-from riskmap.run.new_area.guesses import Column, Guess, Left, LotsFile, Missing, WeatherCell
+from riskmap.run.new_area.guesses import Column, Guess, Left, LotsFile, Missing, System, WeatherCell
 from riskmap.run.new_area.weather_cells import Box
 
 AREA_FILE = "area.toml"
@@ -45,6 +45,8 @@ class NewArea:
         The columns of the lot file, each with up to five values; those about people are left out.
     lots_files : tuple of LotsFile
         The files that may be the lots, where none or several were recognised, or where somebody said which one it is.
+    systems : tuple of System
+        The coordinate systems that the lots may have, where their file names none.
     cells : tuple of WeatherCell
         The cells of the weather, where the files do not say in which of them the lots lie; the nearest first where the
         record has their coordinates.
@@ -60,6 +62,7 @@ class NewArea:
     fetched: fetching.Report | None = None
     columns: tuple[Column, ...] = ()
     lots_files: tuple[LotsFile, ...] = ()
+    systems: tuple[System, ...] = ()
     cells: tuple[WeatherCell, ...] = ()
 
     @property
@@ -115,7 +118,8 @@ class NewArea:
 
 
 def run(files: Sequence[Path], into: Path, replace: bool = False, more: fetching.FetchMore | None = None,
-        columns: Mapping[str, str] | None = None, lots: str = "", cells: Sequence[str] = ()) -> NewArea:
+        columns: Mapping[str, str] | None = None, lots: str = "", crs: str = "",
+        cells: Sequence[str] = ()) -> NewArea:
     """Write an area file from files and folders, and check it.
 
     Parameters
@@ -130,8 +134,8 @@ def run(files: Sequence[Path], into: Path, replace: bool = False, more: fetching
         Fetches the layers that are missing, as `fetching.add` describes.
     columns : mapping, optional
         Our name -> column of the lot file, as `given.apply` takes them.
-    lots : str
-        Name of the file or layer that is the lots, as `choose` takes it.
+    lots, crs : str
+        Name of the file or layer that is the lots, and its coordinate system, as `choose` takes them.
     cells : sequence of str
         Cells of the weather, as `given.name_cells` takes them.
 
@@ -145,7 +149,7 @@ def run(files: Sequence[Path], into: Path, replace: bool = False, more: fetching
     path = into / AREA_FILE
     found = recognise(files, into / UNPACKED, [path, into / UNPACKED, into / fetching.FOLDER])
     _refuse_nothing(found, files)
-    choice = choose(found, into, lots)
+    choice = choose(found, into, lots, crs)
     if columns:
         given.apply(choice, columns)
     given.name_cells(choice, cells)
@@ -153,7 +157,7 @@ def run(files: Sequence[Path], into: Path, replace: bool = False, more: fetching
     replaced = writing.write(writing.text_of(choice), path, replace)
     return NewArea(path, tuple(choice.guesses), tuple(choice.missing), tuple(choice.left), check.check_area(path),
                    choice.box, replaced, report, tuple(choice.columns),
-                   tuple(choice.lots_files), tuple(choice.cells))
+                   tuple(choice.lots_files), tuple(choice.systems), tuple(choice.cells))
 
 
 def _refuse_nothing(found: list[Found], files: Sequence[Path]) -> None:

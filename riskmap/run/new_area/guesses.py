@@ -83,6 +83,15 @@ class LotsFile:
 
 
 @dataclass(frozen=True)
+class System:
+    """One coordinate system that the lots may have: its code, its name and unit, and whether it is the one used."""
+
+    code: str
+    about: str
+    used: bool
+
+
+@dataclass(frozen=True)
 class WeatherCell:
     """One cell of a weather record from which the user has to choose.
 

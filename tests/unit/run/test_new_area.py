@@ -417,6 +417,42 @@ def test_a_file_whose_id_has_gaps_is_said_and_then_its_column(data: Path) -> Non
     assert any("The file has no column that can; export it again with an id" in one for one in nothing.open_points)
 
 
+# ---------------------------------------------------------------- the user says the coordinate system
+def test_the_system_of_the_lots_can_be_said(data: Path) -> None:
+    """Nine zones of UTM fit these coordinates; only one places them on the soil survey, and even that one is asked."""
+    lots().to_file(data / "plots.shp")
+    (data / "parcels.gpkg").unlink()
+    (data / "plots.prj").unlink()
+    asked = made(data)
+    assert not asked.complete
+    fitting = [one.code for one in asked.systems]
+    assert METRES in fitting
+    assert len(fitting) <= 3  # that place of the survey alone
+    assert not any(one.used for one in asked.systems)
+    assert f'crs = "{fitting[0]}"' in asked.open_points[0]
+    said = flow.run([data], data.parent / "b", crs=METRES)
+    assert said.complete
+    assert line(said, "crs", "lots").reason == "as you said: EPSG:26914, NAD83 / UTM zone 14N"
+    assert line(said, "latitude_deg").value == line(made_of_geopackage(data), "latitude_deg").value
+    assert [one.code for one in said.systems if one.used] == [METRES]
+    wrong = flow.run([data], data.parent / "c", crs="EPSG:0")
+    assert any("coordinate system of the lots is not known" in one for one in wrong.open_points)
+    assert "'EPSG:0' is not understood" in line(wrong, "crs", "lots").reason
+
+
+def made_of_geopackage(data: Path) -> NewArea:
+    """The same lots in a file that names its system."""
+    for path in data.glob("plots.*"):
+        path.rename(data.parent / path.name)
+    lots().to_file(data / "parcels.gpkg")
+    new = flow.run([data], data.parent / "geopackage", crs="EPSG:26915")
+    assert "not taken, although you said it: the file names its own" in line(new, "crs", "lots").reason
+    (data / "parcels.gpkg").unlink()
+    for path in data.parent.glob("plots.*"):
+        path.rename(data / path.name)
+    return new
+
+
 # ---------------------------------------------------------------- weather
 def test_several_cells_need_their_outlines(data: Path, example: Path) -> None:
     shutil.copy(example / "climate.csv", data / "weather.csv")

@@ -182,6 +182,26 @@ def test_the_file_of_lots_is_chosen_from_a_menu(opened: Opened) -> None:
         assert (answer.status_code, "E-WIN-026" in answer.text) == (400, True), wrong
 
 
+# ---------------------------------------------------------------- the coordinate system of the lots
+def test_the_coordinate_system_is_chosen_from_a_menu_without_a_default(opened: Opened) -> None:
+    systems = [{"code": "EPSG:26914", "about": "UTM zone 14N, metres", "used": False}]
+    recognised(opened, systems=systems)
+    text = opened.page("/areas/town")
+    menu_of = text[text.index('id="system"'):].split("</select>")[0]
+    assert [part.split("</option>")[0] for part in menu_of.split("<option")[1:]] == [
+        ' value="">choose a system', ' value="EPSG:26914">EPSG:26914: UTM zone 14N, metres']
+    task, given, job = opened.post("/areas/town/system", crs="EPSG:26914")
+    assert (task, given["crs"]) == ("new", "EPSG:26914")
+    assert job.command.endswith("riskmap new files --into . --replace --crs EPSG:26914")
+    recognised(opened, systems=[{**systems[0], "used": True}], given_crs="EPSG:26914")
+    assert "choose a system" not in opened.page("/areas/town")
+    _, given, _ = opened.post("/areas/town/columns", **menu("-"))
+    assert given["crs"] == "EPSG:26914"
+    answer = opened.browser.post("/areas/town/system", headers=FROM_HERE, data={
+        "token": opened.window.secret.token, "crs": "EPSG:4326"})
+    assert (answer.status_code, "E-WIN-027" in answer.text) == (400, True)
+
+
 # ---------------------------------------------------------------- the cell of the weather
 CELLS = [{"key": "cell", "name": "Z02", "about": "37.90 N, 98.60 W", "away_km": 11.6},
          {"key": "cell", "name": "Z<1", "about": "", "away_km": None}]
