@@ -16,6 +16,7 @@ from riskmap.common.errors import LayerError, counted, joined, shown
 from riskmap.common.problems import Problem, kept_by_refusal
 
 if TYPE_CHECKING:
+    import geopandas as gpd
     from numpy.typing import NDArray
 
     from riskmap.common.results import Results
@@ -165,17 +166,33 @@ def _twice(column: str) -> str:
 
 def _shapes(path: Path) -> Listing:
     """Read pins or polygons through the readers of lots; pins come with their names, GeoJSON with all properties."""
-    from riskmap.common import settings
-    from riskmap.layers import lots
+    from riskmap.layers.lots_columns import NoIdentifier, is_personal
 
-    area = settings.Area.model_validate({"name": "list", "lots": {"path": path.resolve()}, "soil": {"path": "none"}})
-    frame, _, problems = lots.read(area.lots, area)
+    try:
+        frame, problems = _rows_of(path, {})
+    except NoIdentifier as error:  # rows are found by their shape alone, so any column will do
+        named = next((name for name in error.columns if not is_personal(name)), None)
+        if named is None:
+            raise
+        frame, problems = _rows_of(path, {"lot_id": named})
+        problems = [one for one in problems if one.column not in ("lot_id", named)]
     shapes, row = frame.to_crs("EPSG:4326").geometry.to_numpy(), frame["source_row"].to_numpy()
     table = pd.DataFrame({"lot_id": frame["lot_id"].to_numpy()})
     if path.suffix.lower() in (".geojson", ".json"):
         table = _properties(path, row)
     table, emptied = _without_people(path.name, table, problems)
     return Listing(path.name, table, row, shapes, problems, emptied)
+
+
+def _rows_of(path: Path, columns: dict[str, str]) -> tuple[gpd.GeoDataFrame, list[Problem]]:
+    """Return pins or polygons as the reader of lots gives them, with its findings."""
+    from riskmap.common import settings
+    from riskmap.layers import lots
+
+    area = settings.Area.model_validate({"name": "list", "lots": {"path": path.resolve(), "columns": columns},
+                                         "soil": {"path": "none"}})
+    frame, _, problems = lots.read(area.lots, area)
+    return frame, problems
 
 
 def _properties(path: Path, row: NDArray[np.int64]) -> pd.DataFrame:

@@ -11,7 +11,7 @@ import numpy as np
 from riskmap.common.errors import joined
 from riskmap.common.settings import LotsEntry
 from riskmap.layers import climate_daily, climate_monthly, lots_csv, noaa_fixed_width
-from riskmap.layers.lots_columns import RawLots, every_column, is_personal
+from riskmap.layers.lots_columns import KNOWN, RawLots, every_column, is_personal
 from riskmap.layers.recognise_layers import Seen
 
 if TYPE_CHECKING:
@@ -60,11 +60,16 @@ def table(path: Path, shown: str) -> Seen:
         return _weather(text) or Seen("left", f"a table that is neither weather nor lots; it has "
                                       f"{joined((name for name in text.columns if not is_personal(name)), 8)}")
     findings: list[Problem] = []
-    cells, heading, rows = lots_csv.read_table(path, shown, findings)
+    names = {word for words in PLACE_WORDS.values() for word in words} | set(KNOWN)
+    cells, heading, rows = lots_csv.read_table(path, shown, findings, names)
+    above = any(one.code == "W-SCR-065" for one in findings)
     text = cells.set_axis([name or f"column {k + 1}" for k, name in enumerate(heading)], axis=1)
     if len(heading) < 2 or not len(text):
         return Seen("left", "a text that is not a table" if len(heading) < 2 else "a table without a row")
-    return _weather(text.apply(lambda column: column.str.strip())) or _places(text, rows, shown, findings)
+    weather = _weather(text.apply(lambda column: column.str.strip()))
+    if weather and above:
+        return Seen("left", f"{weather.reason}, with rows above its heading. Remove them and save the file again")
+    return weather or _places(text, rows, shown, findings)
 
 
 # ---------------------------------------------------------------- weather
@@ -150,6 +155,9 @@ def _places(text: pd.DataFrame, rows: np.ndarray, shown: str, findings: list[Pro
     """Return a table with coordinates or well-known text as shapes; without them it is left."""
     kept = [name for name in text.columns if not is_personal(name)]
     places = _place_columns(text[kept])
+    if not places and _place_columns(text[kept].apply(lambda column: column.str.replace(",", "."))):
+        return Seen("left", "a table with coordinates whose decimal mark is a comma. Write them with a point",
+                    facts={"columns": kept})
     if not places:
         return Seen("left", f"a table without weather and without a place in its rows; it has {joined(kept, 8)}",
                     facts={"columns": kept})

@@ -1,4 +1,4 @@
-"""Finds the heading of a list, because lists are often exported with a title, a date or a blank row above it."""
+"""Finds the heading of a list or of a table of lots: a title, a date or a blank row is often exported above it."""
 
 from __future__ import annotations
 
@@ -56,5 +56,5 @@ def finding(count: int, name: str) -> Problem:
     """Return the finding on rows above the heading."""
     return Problem("W-SCR-065", name, rule=f"{counted(count, 'row lies', 'rows lie')} above the heading.",
                    remedy="Check that the heading is the row with the names of the columns.",
-                   action=f"Row {count + 1} is read as the heading, and the rows above it are not part of the list.",
+                   action=f"Row {count + 1} is read as the heading, and the rows above it are left out.",
                    row=1)

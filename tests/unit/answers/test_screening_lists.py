@@ -186,6 +186,25 @@ def test_a_column_that_is_taken_by_its_name_can_be_left_out(outputs: Path, tmp_p
     assert "E-SCR-010" in str(nothing.exception)
 
 
+def test_shapes_need_no_column_of_ids(outputs: Path, tmp_path: Path) -> None:
+    """The id of a GeoJSON is not compared, so it may have any name, and its cells may be equal or empty."""
+    points = [FOUND.lots.geometry.iloc[k].representative_point() for k in (45, 46)]
+    features = [{"type": "Feature", "properties": {"Owner": "INVENTED", "Our ref": "same"}, "geometry": {
+        "type": "Point", "coordinates": [point.x, point.y]}} for point in points]
+    (tmp_path / "l.geojson").write_text(json.dumps({"type": "FeatureCollection", "features": features}),
+                                        encoding="utf-8")
+    done = call(outputs, tmp_path / "l.geojson", "--into", tmp_path / "o")
+    rows = table(tmp_path / "o" / "screened.csv")
+    assert [(row["Our ref"], row["Owner"], row["matched_lot_id"]) for row in rows] == [
+        ("same", "", IDS[45]), ("same", "", IDS[46])]
+    assert "W-LOT-01" not in done.output  # nothing about ids that are equal or empty
+    for one in features:
+        one["properties"] = {}
+    (tmp_path / "n.geojson").write_text(json.dumps({"type": "FeatureCollection", "features": features}),
+                                        encoding="utf-8")
+    assert "E-LOT-008" in str(call(outputs, tmp_path / "n.geojson").exception)
+
+
 def test_the_columns_of_a_list_are_shown_with_what_they_mean(tmp_path: Path) -> None:
     rows = [["Ref no", "Owner", "zip", "lon", "Our ref"], ["7", "INVENTED", "000-0041", "", IDS[40]],
             ["8", "INVENTED", "", ".5", f" {IDS[41]}"], ["7", "", "", ".25", "x" * 200]]

@@ -417,6 +417,19 @@ def test_a_file_whose_id_has_gaps_is_said_and_then_its_column(data: Path) -> Non
     assert any("The file has no column that can; export it again with an id" in one for one in nothing.open_points)
 
 
+def test_a_table_of_lots_with_a_title_becomes_an_area(data: Path) -> None:
+    (data / "parcels.gpkg").unlink()
+    middle = lots().to_crs("EPSG:4326").geometry.representative_point()
+    rows = "".join(f"P{k:04d};1980;{x:.6f};{y:.6f}\n" for k, (x, y) in enumerate(zip(middle.x, middle.y, strict=True)))
+    (data / "county.csv").write_text(f"Export of the county\n\nParcel;YearBuilt;Long;Lat\n{rows}", encoding="utf-8")
+    new = made(data)
+    assert new.complete, new.open_points
+    assert (line(new, "lot_id").value, line(new, "lon").value) == ('"Parcel"', '"Long"')
+    assert new.findings.lots["usable"] == 40
+    above = next(one for one in new.findings.problems if one.code == "W-SCR-065")
+    assert above.action.startswith("Row 3 is read as the heading")
+
+
 # ---------------------------------------------------------------- the user says the coordinate system
 def test_the_system_of_the_lots_can_be_said(data: Path) -> None:
     """Nine zones of UTM fit these coordinates; only one places them on the soil survey, and even that one is asked."""
