@@ -41,11 +41,18 @@ def lines_above(text: str, separators: Iterable[str], wanted: Collection[str]) -
         if line.count('"') % 2 or len(lines) == MOST_ABOVE:
             break
         lines.append(line)
-    tables = [[next(csv.reader([line], delimiter=separator), []) for line in lines] for separator in separators]
+    tables = [[_cells(line, separator) for line in lines] for separator in separators]
     named = [place for place in (_named(rows, wanted) for rows in tables) if place is not None]
     widest = max(tables, key=lambda rows: max(map(len, rows), default=0), default=[])
     above = min(named) if named else rows_above(widest, wanted)
     return above, sum(map(len, lines[:above]))
+
+
+def _cells(line: str, separator: str) -> list[str]:
+    try:
+        return next(csv.reader([line], delimiter=separator), [])
+    except csv.Error:  # a value longer than that module takes, such as a shape: no heading
+        return []
 
 
 def _named(rows: Sequence[Sequence[str]], wanted: Collection[str]) -> int | None:

@@ -161,7 +161,7 @@ def test_a_file_of_lots_without_a_known_name_of_an_id_is_said_by_keys(messy: tup
     hands.until("/areas/", lambda page: bool(page.find_elements(By.ID, "estimate")))
     assert "Or say which of your files it is" in said(page)
     looked_at(page, "which file")
-    hands.pick("Which file are the lots?", f"files/plots.gpkg: {LOTS} polygons")
+    hands.pick("Which file contains the lots?", f"files/plots.gpkg: {LOTS} polygons")
     hands.use("button", "Use this file")
     hands.until("/areas/", lambda page: "No column identifies the lots." in said(page))
     looked_at(page, "which column")
