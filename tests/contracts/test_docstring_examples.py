@@ -104,7 +104,7 @@ def test_options_of_a_command_are_those_of_its_function() -> None:
     """By name and default, but for what only a terminal needs."""
     renamed = {"no_reuse": "reuse", "unverified": "verified", "ids": "lots", "url": "basemap",
                "attribution": "basemap", "folder": "into"}
-    terminal = {"json_path", "as_json", "why", "serving", "port"}
+    terminal = {"json_path", "csv_path", "as_json", "why", "serving", "port"}
     for name, command in cli.commands.items():
         if name in FACES:
             continue
